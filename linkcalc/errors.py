@@ -1,0 +1,32 @@
+"""What can go wrong, as one small family.
+
+::
+
+    LinkcalcError
+    ├── PlanError (also ValueError)     the plan file: unknown key, bad value, contradiction
+    ├── TerrainError (also OSError)     rasters and profiles: outside, nodata, unreadable
+    └── DomainError (also ValueError)   an argument for which a formula is not defined
+
+    OutOfRangeWarning (UserWarning)     a model used outside the range its source states;
+                                        the number is still given
+"""
+
+
+class LinkcalcError(Exception):
+    """Base of every error that linkcalc raises on purpose; its text is one clear line."""
+
+
+class PlanError(LinkcalcError, ValueError):
+    """The plan file cannot be used as it stands."""
+
+
+class TerrainError(LinkcalcError, OSError):
+    """A raster or a surveyed profile cannot give the heights that were asked of it."""
+
+
+class DomainError(LinkcalcError, ValueError):
+    """An argument lies where the formula is not defined."""
+
+
+class OutOfRangeWarning(UserWarning):
+    """A model is used outside the range its source states; the number is still given."""

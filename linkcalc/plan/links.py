@@ -1,0 +1,83 @@
+"""Links: which stations talk, with which signal, and what is asked of it."""
+
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, model_validator
+
+from linkcalc.plan.base import Section, assumed, given, optional, plain
+from linkcalc.plan.stations import COMMON_PRACTICE
+
+
+class ChirpModulation(Section):
+    """Chirp spread spectrum (CSS)."""
+
+    kind: Literal["css"] = given("chirp spread spectrum")
+    spreading_factor: int = given("spreading factor", ge=5, le=12)
+    bandwidth_khz: float = assumed(125.0, "bandwidth, kHz", COMMON_PRACTICE, ge=7.8, le=1000)
+    coding_rate: Literal["4/5", "4/6", "4/7", "4/8"] = assumed("4/5", "coding rate", COMMON_PRACTICE)
+    preamble_symbols: int = assumed(8, "preamble length, symbols", COMMON_PRACTICE, ge=2, le=65535)
+    explicit_header: bool = assumed(True, "an explicit header is sent", COMMON_PRACTICE)
+    crc: bool = assumed(True, "a CRC follows the payload", COMMON_PRACTICE)
+    low_data_rate_optimisation: Literal["auto", "on", "off"] = assumed(
+        "auto", "on when the symbol lasts 16 ms or longer", COMMON_PRACTICE
+    )
+
+
+class FskModulation(Section):
+    """Two-level (Gaussian) frequency shift keying."""
+
+    kind: Literal["fsk"] = given("2-(G)FSK")
+    bit_rate_bps: float = given("bit rate, bit/s", ge=50, le=2_000_000)
+    deviation_hz: float = given("frequency deviation from the carrier, Hz", ge=10, le=2_000_000)
+    required_snr_db: float = given("SNR the demodulator needs in its bandwidth, dB", ge=-10, le=40)
+    bandwidth_khz: float | None = optional(
+        "receiver bandwidth; left out: Carson's rule, 2 deviation + bit rate", gt=0
+    )
+    preamble_bytes: int = assumed(5, "preamble, bytes", COMMON_PRACTICE, ge=0, le=255)
+    sync_bytes: int = assumed(4, "sync word, bytes", COMMON_PRACTICE, ge=0, le=32)
+    overhead_bytes: int = assumed(3, "length field and CRC, bytes", COMMON_PRACTICE, ge=0, le=64)
+
+
+Modulation = Annotated[ChirpModulation | FskModulation, Field(discriminator="kind")]
+
+
+class Obstacle(Section):
+    """A known obstacle on the path, seen from the link's first station."""
+
+    distance_m: float = given("distance of its middle from the `from` station, m", ge=0)
+    height_m: float = given("height above ground, m", gt=0, le=500)
+    width_m: float = given("extent along the path, m", gt=0, le=100_000)
+    kind: Literal["trees", "building", "tank"] = given("what it is")
+
+
+class Link(Section):
+    """One link between two named stations, budgeted both ways."""
+
+    name: str = given("unique name", min_length=1)
+    from_: str = Field(alias="from", description="the sending station: the sensor's end", min_length=1)
+    to: str = given("the other station", min_length=1)
+    frequency_mhz: float = given("carrier frequency, MHz", ge=30, le=6000)
+    modulation: Modulation = given("the signal")
+    payload_bytes: int = assumed(
+        20, "payload of the `from` station's message, bytes", COMMON_PRACTICE, ge=1, le=255
+    )
+    reply_payload_bytes: int = assumed(
+        8, "payload of the acknowledgement or command coming back", COMMON_PRACTICE, ge=1, le=255
+    )
+    required_margin_db: float | None = optional(
+        "fade margin asked of each direction, dB; left out together with required_success: 20", ge=0, le=60
+    )
+    required_success: float | None = optional(
+        "probability asked of one message, with its tries, in each direction (0 to 1)", gt=0, lt=1
+    )
+    tries: int = assumed(1, "times one message is sent before it is given up", COMMON_PRACTICE, ge=1, le=20)
+    obstacle: list[Obstacle] = plain([], "known obstacles on this path")
+    profile_csv: str | None = optional(
+        "surveyed profile of this path: CSV with distance_m, ground_m and optional clutter_m"
+    )
+
+    @model_validator(mode="after")
+    def _two_ends(self) -> Self:
+        if self.from_ == self.to:
+            raise ValueError("a link needs two different stations")
+        return self

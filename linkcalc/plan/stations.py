@@ -1,0 +1,109 @@
+"""Stations: where the radios stand and what hangs between radio and air."""
+
+from typing import Literal, Self
+
+from pydantic import model_validator
+
+from linkcalc.plan.base import Section, assumed, given, optional, plain
+
+COMMON_PRACTICE = "common practice, no source"
+
+AntennaType = Literal["quarter_wave_whip", "half_wave_dipole", "collinear", "yagi"]
+Polarisation = Literal["vertical", "horizontal", "circular"]
+
+
+class Antenna(Section):
+    """An antenna by figures or by generic type; stated figures replace the type's."""
+
+    type: AntennaType = assumed("half_wave_dipole", "generic antenna type", COMMON_PRACTICE)
+    gain_dbi: float | None = optional("gain over an isotropic radiator, dBi", ge=-30, le=40)
+    gain_dbd: float | None = optional("gain over a half-wave dipole, dBd", ge=-32, le=38)
+    horizontal_beamwidth_deg: float | None = optional("half-power beamwidth in azimuth", gt=0, le=360)
+    vertical_beamwidth_deg: float | None = optional("half-power beamwidth in elevation", gt=0, le=180)
+    azimuth_deg: float | None = optional(
+        "direction of the main beam, clockwise from true north; left out: turned to the other station",
+        ge=0,
+        le=360,
+    )
+    tilt_deg: float = plain(0.0, "elevation of the main beam, positive upward", ge=-90, le=90)
+    polarisation: Polarisation = assumed("vertical", "polarisation", COMMON_PRACTICE)
+
+    @model_validator(mode="after")
+    def _one_gain(self) -> Self:
+        if self.gain_dbi is not None and self.gain_dbd is not None:
+            raise ValueError("give gain_dbi or gain_dbd, not both")
+        return self
+
+
+class Feeder(Section):
+    """The cable from radio to antenna with what is screwed into it."""
+
+    type: str = plain("none", "coaxial cable type, or none (see `linkcalc new` for the list)")
+    length_m: float = plain(0.0, "cable length, m", ge=0, le=500)
+    loss_db_per_100m: float | None = optional(
+        "stated cable loss at the link frequency, in place of the type's", ge=0, le=500
+    )
+    connectors: int = plain(0, "number of connectors in line", ge=0, le=20)
+    connector_loss_db: float = assumed(0.25, "loss of one connector, dB", COMMON_PRACTICE, ge=0, le=3)
+    arrestor: bool = plain(False, "a lightning arrestor is in line")
+    arrestor_loss_db: float = assumed(
+        0.3, "loss of the arrestor when fitted, dB", COMMON_PRACTICE, ge=0, le=3
+    )
+
+
+class ExtraLoss(Section):
+    """A loss at one station that no formula knows, with its reason."""
+
+    loss_db: float = given("loss, dB", ge=0, le=100)
+    reason: str = given("why, for example: antenna inside the metal shed", min_length=1)
+
+
+class Station(Section):
+    """One end of a link."""
+
+    name: str = given("unique name", min_length=1)
+    latitude_deg: float | None = optional("WGS 84 latitude, positive north", ge=-90, le=90)
+    longitude_deg: float | None = optional("WGS 84 longitude, positive east", ge=-180, le=180)
+    easting_m: float | None = optional("easting in the CRS that epsg names, m")
+    northing_m: float | None = optional("northing in the CRS that epsg names, m")
+    epsg: int | None = optional("EPSG code of easting and northing", ge=1024, le=32767)
+    antenna_height_m: float = given("antenna height above ground, m", ge=0.1, le=3000)
+    antenna: Antenna = plain(Antenna(), "the antenna")
+    feeder: Feeder = plain(Feeder(), "the feeder")
+    extra_loss: list[ExtraLoss] = plain([], "further losses, each with a reason")
+    transmit_power_dbm: float = assumed(
+        14.0, "conducted power at the radio's connector, dBm", COMMON_PRACTICE, ge=-30, le=50
+    )
+    noise_figure_db: float = assumed(6.0, "receiver noise figure, dB", COMMON_PRACTICE, ge=0, le=30)
+    noise_environment: Literal["city", "residential", "rural", "quiet_rural", "none"] = assumed(
+        "rural", "man-made noise category", "Rec. ITU-R P.372"
+    )
+    noise_rise_db: float = assumed(
+        0.0,
+        "rise of the noise floor from ignition, alternator or drive while running, dB",
+        "common practice, no source: 0 dB away from engines; measure it with the engine running",
+        ge=0,
+        le=60,
+    )
+    building: Literal["none", "traditional", "thermally_efficient"] = plain(
+        "none", "building the antenna is inside of (Rec. ITU-R P.2109); enter a metal shed as an extra_loss"
+    )
+
+    @model_validator(mode="after")
+    def _one_position(self) -> Self:
+        geographic = (self.latitude_deg, self.longitude_deg)
+        grid = (self.easting_m, self.northing_m, self.epsg)
+        if any(v is not None for v in geographic) and any(v is not None for v in grid):
+            raise ValueError(
+                "give latitude_deg and longitude_deg, or easting_m, northing_m and epsg, not both"
+            )
+        if 0 < sum(v is not None for v in geographic) < 2:
+            raise ValueError("latitude_deg and longitude_deg go together")
+        if 0 < sum(v is not None for v in grid) < 3:
+            raise ValueError("easting_m, northing_m and epsg go together")
+        return self
+
+    @property
+    def positioned(self) -> bool:
+        """Whether the plan states where the station is."""
+        return self.latitude_deg is not None or self.easting_m is not None

@@ -1,0 +1,94 @@
+"""Terrain sources and the conditions the path is judged under."""
+
+from typing import Literal, Self
+
+from pydantic import model_validator
+
+from linkcalc.plan.base import Section, assumed, optional, plain
+from linkcalc.plan.stations import COMMON_PRACTICE
+
+GroundType = Literal["sea_water", "fresh_water", "wet_ground", "medium_dry_ground", "very_dry_ground"]
+
+
+class Terrain(Section):
+    """Where the heights come from. Paths are relative to the plan file; a URL is taken as it is."""
+
+    rasters: list[str] = plain(
+        [], "ground elevation rasters (bare-earth); the finest one that holds a point wins"
+    )
+    surface_rasters: list[str] = plain(
+        [], "surface models: the top of whatever stands there, same datum as the ground"
+    )
+    canopy_rasters: list[str] = plain([], "canopy height above ground")
+    surface_kind: Literal["trees", "building"] = assumed(
+        "trees", "what stands between surface and ground along the path", COMMON_PRACTICE
+    )
+    step_m: float | None = optional(
+        "spacing of profile points; left out: the finest raster's own spacing", gt=0, le=10_000
+    )
+    largest_hole_m: float = assumed(
+        250.0,
+        "nodata holes along the path up to this length are bridged and reported; longer ones are an error",
+        COMMON_PRACTICE,
+        ge=0,
+        le=100_000,
+    )
+
+
+class Conditions(Section):
+    """Refractivity, ground, foliage, and how much of the year is asked for."""
+
+    delta_n: float | None = optional(
+        "mean lapse of refractivity in the lowest kilometre, N-units/km", ge=10, le=150
+    )
+    climate: Literal["temperate", "continental", "maritime", "desert", "subtropical", "equatorial"] = assumed(
+        "temperate", "climate, for refractivity and its variation", COMMON_PRACTICE
+    )
+    month: int | None = optional(
+        "month the refractivity is asked for (1 to 12); left out: the year", ge=1, le=12
+    )
+    surface_refractivity_n0: float = assumed(
+        325.0,
+        "sea-level surface refractivity, N-units",
+        "default of the P.1812 reference software",
+        ge=250,
+        le=400,
+    )
+    ground: GroundType = assumed("medium_dry_ground", "ground class for reflection", "Rec. ITU-R P.527")
+    surface_roughness_m: float | None = optional(
+        "rms height of the surface where the ray reflects (crop, furrows), m; left out: from the profile",
+        ge=0,
+        le=20,
+    )
+    leaf: Literal["in_leaf", "out_of_leaf"] = assumed(
+        "in_leaf", "foliage state the verdict is for", COMMON_PRACTICE
+    )
+    wet_foliage: bool = assumed(True, "leaves may be wet", COMMON_PRACTICE)
+    woodland_depth_m: float | None = optional(
+        "depth of trees in the path when no raster or obstacle shows them, m", ge=0, le=20_000
+    )
+    clutter: Literal["none", "open", "suburban", "urban", "dense_urban"] = plain(
+        "none", "clutter around the lower antenna that the profile does not show (Rec. ITU-R P.2108)"
+    )
+    model_error_db: float = assumed(
+        12.0,
+        "standard deviation of the path loss prediction before a site reading, dB",
+        "12 dB RMSE or more for every model on fixed rural links (PAM 2011 study of 28 models)",
+        ge=0,
+        le=30,
+    )
+    antenna_gain_error_db: float = assumed(
+        1.5, "standard deviation of each antenna's gain as mounted, dB", COMMON_PRACTICE, ge=0, le=10
+    )
+    height_error_m: float = assumed(
+        0.5, "standard deviation of each antenna height above ground, m", COMMON_PRACTICE, ge=0, le=20
+    )
+    year_share_percent: float = assumed(
+        99.0, "share of the year the message success is stated for, percent", COMMON_PRACTICE, ge=50, le=99.99
+    )
+
+    @model_validator(mode="after")
+    def _one_refractivity(self) -> Self:
+        if self.delta_n is not None and self.month is not None:
+            raise ValueError("give delta_n, or climate with month, not both")
+        return self

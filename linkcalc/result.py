@@ -1,0 +1,199 @@
+"""What a check finds: plain frozen data that reports, pictures and JSON are made from."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from linkcalc._arrays import Floats
+
+SCHEMA_VERSION = "1.0"
+
+VerdictWord = Literal["closes", "at_risk", "does_not_close"]
+Regime = Literal["clear", "grazing", "obstructed"]
+
+
+@dataclass(frozen=True)
+class Term:
+    """One line of a budget; values add up, so a loss is negative."""
+
+    name: str
+    value_db: float
+    group: Literal["transmitter", "path", "receiver", "threshold"]
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Contributor:
+    """One source of uncertainty, as a standard deviation of the margin."""
+
+    name: str
+    sigma_db: float
+    kind: Literal["site", "conditions", "fast"]
+    """site: fixed but unknown until measured; conditions: varies over the year; fast: message to message."""
+    after_reading_db: float
+    """What is left of it once the signal has been measured on site."""
+    source: str
+
+
+@dataclass(frozen=True)
+class Direction:
+    """One direction of a link, from transmitter to receiver."""
+
+    from_: str
+    to: str
+    payload_bytes: int
+    time_on_air_s: float
+    path_loss_db: float
+    received_power_dbm: float
+    noise_power_dbm: float
+    sensitivity_dbm: float
+    fade_margin_db: float
+    required_margin_db: float
+    """The margin asked for: stated, or the one that reaches the stated success."""
+    fade_margin_interval_db: tuple[float, float]
+    """Central 90 % of where the median margin may really be, before a site reading."""
+    delivery_probability: float
+    """Of one message with its tries, averaged over what is unknown and what varies."""
+    delivery_probability_single: float
+    """The same for a single try."""
+    delivery_probability_year_share: float
+    """Reached or exceeded during `year_share_percent` of the year."""
+    delivery_probability_after_reading: float
+    """What `delivery_probability` would be had a site reading confirmed the predicted margin."""
+    year_share_percent: float
+    verdict: VerdictWord
+    limited_by: str
+    eirp_dbm: float
+    terms: tuple[Term, ...]
+    """Add up to `fade_margin_db` exactly."""
+    uncertainty: tuple[Contributor, ...]
+    """Largest first."""
+
+
+@dataclass(frozen=True)
+class PathFacts:
+    """What the ground does to the path."""
+
+    distance_m: float
+    azimuth_deg: float
+    elevation_angle_deg: float
+    k_factor: float
+    low_k_factor: float
+    worst_clearance_ratio: float
+    """Ray clearance over first Fresnel zone radius at the worst point, median k."""
+    worst_clearance_distance_m: float
+    worst_clearance_low_k_ratio: float
+    worst_obstacle: str
+    """What stands at the worst point: ground, trees, building, tank."""
+    regime: Regime
+    regime_reason: str
+    model: str
+    """The model that gave the number."""
+    model_reason: str
+    models: Mapping[str, float]
+    """Every model's basic transmission loss, dB."""
+    spread_db: float
+    """Largest minus smallest of the models that apply to this path."""
+    source: str
+    """Where the heights come from."""
+    reflection_distance_m: float | None
+    vegetation_loss_db: float
+    building_entry_loss_db: float
+    bridged_m: float
+    """Length of nodata bridged along the path."""
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """Arrays a picture of the path needs; not part of the JSON result."""
+
+    distance_m: Floats
+    ground_m: Floats
+    """Ground above sea level."""
+    clutter_m: Floats
+    """Height of trees and obstacles above ground."""
+    clutter_kind: tuple[str, ...]
+    """"", "trees", "building" or "tank" for each point."""
+    bulge_m: Floats
+    """Earth bulge for the median k: ground_m + bulge_m is what a straight ray sees."""
+    ray_m: Floats
+    fresnel_radius_m: Floats
+    clearance_ratio: Floats
+    antenna_height_m: tuple[float, float]
+    height_sweep_m: Floats
+    """Heights of the `to` antenna above ground."""
+    margin_sweep_db: Floats
+    """Margin of the weaker direction at those heights, by the governing model."""
+    margin_sweep_raw_db: Floats
+    """The same with two-ray lobes shown in full (equal to the above where two-ray does not apply)."""
+
+
+@dataclass(frozen=True)
+class Advice:
+    """One change and what it buys, found by solving."""
+
+    kind: Literal[
+        "raise_antenna",
+        "fresnel_clearance",
+        "spreading_factor",
+        "bandwidth",
+        "antenna",
+        "feeder",
+        "power",
+        "relay",
+        "give_up",
+        "measure",
+        "noise",
+    ]
+    text: str
+    effort: int
+    """1 a setting, 2 a part, 3 a climb, 4 a mast or more."""
+    fade_margin_db: float | None
+    """Margin of the weaker direction after the change."""
+    sufficient: bool
+    """Reaches what was asked, alone."""
+
+
+@dataclass(frozen=True)
+class Assumption:
+    """A default that was used because the plan does not say."""
+
+    key: str
+    value: Any
+    source: str
+
+
+@dataclass(frozen=True)
+class LinkResult:
+    """Everything found about one link."""
+
+    name: str
+    verdict: VerdictWord
+    headline: str
+    """One sentence that answers first."""
+    frequency_hz: float
+    signal: str
+    """The modulation in words, for example "CSS SF10, 125 kHz, 4/5"."""
+    path: PathFacts
+    directions: tuple[Direction, ...]
+    advice: tuple[Advice, ...]
+    warnings: tuple[str, ...]
+    drawing: Drawing
+
+
+@dataclass(frozen=True)
+class Result:
+    """The answer to one plan file."""
+
+    title: str
+    plan_file: str
+    plan_digest: str
+    """SHA-256 of the plan file."""
+    linkcalc_version: str
+    links: tuple[LinkResult, ...]
+    assumed: tuple[Assumption, ...]
+    warnings: tuple[str, ...]
+    cautions: tuple[str, ...]
+    sections: Mapping[str, Any] = field(default_factory=dict)
+    """Further answers from the same plan: limits, messages, tank, energy, exposure."""
+    schema_version: str = SCHEMA_VERSION
