@@ -64,6 +64,10 @@ class Direction:
     verdict: VerdictWord
     limited_by: str
     eirp_dbm: float
+    fading: Literal["rician", "rayleigh"]
+    """Fast fading, independent from try to try."""
+    rician_k_db: float
+    """Power of the steady over the scattered part; -inf for Rayleigh."""
     terms: tuple[Term, ...]
     """Add up to `fade_margin_db` exactly."""
     uncertainty: tuple[Contributor, ...]

@@ -1,0 +1,1 @@
+"""Validation against published tables, apart from what pytest collects: `python -m tests.validation`."""
