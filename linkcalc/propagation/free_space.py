@@ -1,0 +1,43 @@
+"""Free-space basic transmission loss (Rec. ITU-R P.525)."""
+
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from linkcalc._arrays import Floats, checked, scalar_if_0d
+from linkcalc.units import SPEED_OF_LIGHT_M_S
+
+
+def free_space_loss_db(distance_m: ArrayLike, frequency_hz: ArrayLike) -> Floats | float:
+    """Basic transmission loss between isotropic antennas in free space.
+
+    Parameters
+    ----------
+    distance_m : array_like, m, broadcasts with `frequency_hz`
+        Distance between the antennas, above 0. The formula holds in the far field; closer than
+        about a wavelength its number means nothing.
+    frequency_hz : array_like, Hz
+        Above 0.
+
+    Returns
+    -------
+    ndarray or float, dB, broadcast shape
+
+    Raises
+    ------
+    DomainError
+        If an argument is not finite or not above 0.
+
+    References
+    ----------
+    Rec. ITU-R P.525, basic transmission loss 20 log(4 pi d / lambda), with the exact speed of light.
+
+    Examples
+    --------
+    >>> round(free_space_loss_db(1000.0, 915e6), 2)
+    91.68
+    """
+    distance = checked("distance_m", distance_m, above=0.0)
+    frequency = checked("frequency_hz", frequency_hz, above=0.0)
+    return scalar_if_0d(20.0 * np.log10(4.0 * math.pi * distance * frequency / SPEED_OF_LIGHT_M_S))
