@@ -1,15 +1,16 @@
 """Free-space basic transmission loss (Rec. ITU-R P.525)."""
 
 import math
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from linkcalc._arrays import Floats, checked, scalar_if_0d
+from linkcalc._arrays import checked, scalar_if_0d
 from linkcalc.units import SPEED_OF_LIGHT_M_S
 
 
-def free_space_loss_db(distance_m: ArrayLike, frequency_hz: ArrayLike) -> Floats | float:
+def free_space_loss_db(distance_m: ArrayLike, frequency_hz: ArrayLike) -> Any:
     """Basic transmission loss between isotropic antennas in free space.
 
     Parameters

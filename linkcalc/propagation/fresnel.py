@@ -1,5 +1,7 @@
 """Fresnel zones, earth bulge and clearance of a straight ray (Rec. ITU-R P.526 and P.530)."""
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -8,9 +10,7 @@ from linkcalc.errors import DomainError
 from linkcalc.units import EARTH_RADIUS_M, SPEED_OF_LIGHT_M_S
 
 
-def fresnel_radius_m(
-    d1_m: ArrayLike, d2_m: ArrayLike, frequency_hz: ArrayLike, zone: ArrayLike = 1
-) -> Floats | float:
+def fresnel_radius_m(d1_m: ArrayLike, d2_m: ArrayLike, frequency_hz: ArrayLike, zone: ArrayLike = 1) -> Any:
     """Radius of a Fresnel zone at a point of the path.
 
     Parameters
@@ -50,7 +50,7 @@ def fresnel_radius_m(
     return scalar_if_0d(np.sqrt(number * (SPEED_OF_LIGHT_M_S / frequency) * d1 * d2 / length))
 
 
-def earth_bulge_m(d1_m: ArrayLike, d2_m: ArrayLike, k_factor: ArrayLike = 4.0 / 3.0) -> Floats | float:
+def earth_bulge_m(d1_m: ArrayLike, d2_m: ArrayLike, k_factor: ArrayLike = 4.0 / 3.0) -> Any:
     """Height of the curved earth above the chord between the two ends of a path.
 
     Parameters

@@ -1,0 +1,76 @@
+"""Diffraction over terrain and obstacles (Rec. ITU-R P.526)."""
+
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from linkcalc._arrays import Floats, checked, scalar_if_0d
+from linkcalc.errors import DomainError
+from linkcalc.propagation import _kernels as k
+
+EARTH_RADIUS_KM = 6371.0
+
+Polarisation = Literal["vertical", "horizontal"]
+
+
+def checked_profile(
+    distance_m: ArrayLike, ground_m: ArrayLike, clutter_m: ArrayLike | None = None
+) -> tuple[Floats, Floats, Floats]:
+    """Return a profile as distance (km, from 0), ground and top (m), or say why it cannot be used.
+
+    The top is ground plus clutter, except at both ends, where the antennas stand: there it is the ground.
+    """
+    distance = checked("distance_m", distance_m)
+    ground = checked("ground_m", ground_m)
+    if distance.ndim != 1 or distance.size < 3:
+        raise DomainError(f"a profile needs at least 3 points, got {distance.size}")
+    if ground.shape != distance.shape:
+        raise DomainError(f"ground_m has {ground.size} points, distance_m has {distance.size}")
+    if not (distance[1:] > distance[:-1]).all():
+        at = int(np.argmin(distance[1:] > distance[:-1])) + 1
+        raise DomainError(f"distance_m must increase from point to point, does not at point {at}")
+    top = ground
+    if clutter_m is not None:
+        clutter = checked("clutter_m", clutter_m, at_least=0.0)
+        if clutter.shape != distance.shape:
+            raise DomainError(f"clutter_m has {clutter.size} points, distance_m has {distance.size}")
+        top = ground + clutter
+        top[0], top[-1] = ground[0], ground[-1]
+    return (distance - distance[0]) * 1e-3, ground, top
+
+
+def is_vertical(polarisation: str) -> bool:
+    """Read the polarisation argument."""
+    if polarisation not in ("vertical", "horizontal"):
+        raise DomainError(f'polarisation must be "vertical" or "horizontal", got {polarisation!r}')
+    return polarisation == "vertical"
+
+
+def delta_bullington_loss_db(
+    distance_m: ArrayLike,
+    ground_m: ArrayLike,
+    *,
+    tx_height_m: float,
+    rx_height_m: float,
+    frequency_hz: ArrayLike,
+    clutter_m: ArrayLike | None = None,
+    k_factor: float = 4.0 / 3.0,
+    polarisation: Polarisation = "vertical",
+    sea_share: float = 0.0,
+) -> Any:
+    """Diffraction loss of a general terrain profile, above free space."""
+    d, h, top = checked_profile(distance_m, ground_m, clutter_m)
+    hts = h[0] + float(checked("tx_height_m", tx_height_m, above=0.0))
+    hrs = h[-1] + float(checked("rx_height_m", rx_height_m, above=0.0))
+    f = checked("frequency_hz", frequency_hz, above=0.0) * 1e-9
+    a = EARTH_RADIUS_KM * float(checked("k_factor", k_factor, above=0.0))
+    vertical = is_vertical(polarisation)
+    omega = float(checked("sea_share", sea_share, at_least=0.0, at_most=1.0))
+    length = d[-1]
+    surface = k.fit_surface(d, h, hts, hrs)
+    h1, h2 = hts - surface.hstd, hrs - surface.hsrd
+    actual = k.bullington(k.bullington_nu(d, top, hts, hrs, a), length, f)
+    smooth = k.bullington(k.smooth_bullington_nu(d, h1, h2, a), length, f)
+    sphere = k.spherical(k.sphere_of_path(length, h1, h2, a), length, omega, f, vertical)
+    return scalar_if_0d(actual + np.maximum(sphere - smooth, 0.0))
