@@ -1,0 +1,640 @@
+"""The terminal report: the answer first, then how it comes about; and numbers in words."""
+
+import math
+import unicodedata
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal, TextIO
+
+from linkcalc.result import Advice, Contributor, Direction, LinkResult, PathFacts, Result
+
+VERDICT_WORDS = {"closes": "CLOSES", "at_risk": "AT RISK", "does_not_close": "DOES NOT CLOSE"}
+EFFORT_WORDS = {1: "a setting", 2: "a part", 3: "a climb", 4: "a mast or more"}
+KIND_WORDS = {
+    "site": "fixed, unknown until measured",
+    "conditions": "changes over the year",
+    "fast": "changes from message to message",
+}
+
+_BOLD, _RESET = "\x1b[1m", "\x1b[0m"
+_VERDICT_COLOUR = {"closes": "\x1b[1;34m", "at_risk": "\x1b[1;33m", "does_not_close": "\x1b[1;31m"}
+
+_NARROWEST = 60
+_PLAIN = str.maketrans(
+    {
+        "→": "->",
+        "−": "-",
+        "–": "-",
+        "—": "-",
+        "·": "-",
+        "×": "x",
+        "…": "...",
+        "°": " deg",
+        "±": "+-",
+        "≥": ">=",
+        "≤": "<=",
+        "λ": "lambda",
+        "σ": "sigma",
+        "µ": "u",
+        "μ": "u",
+        "“": '"',
+        "”": '"',
+        "‘": "'",
+        "’": "'",
+        "ß": "ss",
+    }
+)
+
+
+def distance_words(distance_m: float) -> str:
+    """Return a distance with three figures or so: metres below 1 km, kilometres from there.
+
+    Examples
+    --------
+    >>> distance_words(6420.4), distance_words(640.4), distance_words(2.25), distance_words(41234.0)
+    ('6.42 km', '640 m', '2.3 m', '41.2 km')
+    """
+    if not math.isfinite(distance_m):
+        return "unknown"
+    if abs(distance_m) < 9.95:
+        return f"{_round(distance_m, 1)} m"
+    if abs(distance_m) < 999.5:
+        return f"{_round(distance_m, 0)} m"
+    return f"{_round(distance_m / 1000.0, 2 if abs(distance_m) < 9995.0 else 1)} km"
+
+
+def height_words(height_m: float) -> str:
+    """Return a height or a clearance in metres, with one decimal below 10 m.
+
+    Examples
+    --------
+    >>> height_words(9.0), height_words(12.34), height_words(1012.0)
+    ('9.0 m', '12 m', '1012 m')
+    """
+    return f"{_round(height_m, 1 if abs(height_m) < 9.95 else 0)} m"
+
+
+def decibel_words(value_db: float, unit: str = "dB") -> str:
+    """Return a level or ratio to a tenth of a decibel.
+
+    Examples
+    --------
+    >>> decibel_words(-12.3456), decibel_words(-0.04), decibel_words(float("nan"))
+    ('-12.3 dB', '0.0 dB', 'n/a')
+    """
+    return f"{_round(value_db, 1)} {unit}" if math.isfinite(value_db) else "n/a"
+
+
+def ratio_words(ratio: float) -> str:
+    """Return a share of the first Fresnel zone with two figures.
+
+    Examples
+    --------
+    >>> ratio_words(0.348), ratio_words(-2.17), ratio_words(14.2)
+    ('0.35', '-2.2', '14')
+    """
+    if not math.isfinite(ratio):
+        return "n/a"
+    return _round(ratio, 2 if abs(ratio) < 0.995 else 1 if abs(ratio) < 9.95 else 0)
+
+
+def probability_words(probability: float) -> str:
+    """Return a probability in percent with no more digits than it deserves, and never 100 %.
+
+    Examples
+    --------
+    >>> probability_words(0.934), probability_words(0.9876), probability_words(0.99951)
+    ('93.4 %', '98.8 %', '>99.9 %')
+    >>> probability_words(0.634), probability_words(0.034), probability_words(0.0)
+    ('63 %', '3.4 %', '<0.1 %')
+    """
+    if not math.isfinite(probability):
+        return "n/a"
+    if probability > 0.9990000001:
+        return ">99.9 %"
+    if probability < 0.001:
+        return "<0.1 %"
+    return f"{_round(100.0 * probability, 0 if 0.0995 <= probability < 0.9 else 1)} %"
+
+
+def clearance_words(path: PathFacts, clearance_m: float) -> str:
+    """Say how the worst point stands to the ray: what it is, and how far into or below it.
+
+    Parameters
+    ----------
+    path : PathFacts
+    clearance_m : float, m
+        Ray above the obstacle at the worst point; negative when the obstacle stands into the ray.
+    """
+    what = path.worst_obstacle
+    if clearance_m < 0:
+        return f"{what} {height_words(-clearance_m)} into the ray"
+    return f"{what} {height_words(clearance_m)} below the ray"
+
+
+def worst_clearance_m(link: LinkResult) -> float:
+    """Return the height of the ray over the worst point for the median k, m (negative: blocked)."""
+    drawing, where = link.drawing, link.path.worst_clearance_distance_m
+    i = min(range(len(drawing.distance_m)), key=lambda n: abs(float(drawing.distance_m[n]) - where))
+    top = drawing.ground_m[i] + drawing.bulge_m[i] + drawing.clutter_m[i]
+    return float(drawing.ray_m[i] - top)
+
+
+@dataclass(frozen=True)
+class BudgetLine:
+    """One printed line of a budget, in tenths of a decibel."""
+
+    name: str
+    value_db: float
+    kind: Literal["term", "rounding", "sum"]
+    unit: str = ""
+    note: str = ""
+
+
+def budget_lines(direction: Direction) -> list[BudgetLine]:
+    """Return a budget as printed: rounded to tenths, each block adding up to the sum below it.
+
+    Every term and every sum is the figure nearest to its value; where the printed terms do not add up to
+    the printed sum, a line "rounding" says by how much. What leads to the sensitivity is printed as it
+    builds up (noise, then what the signal needs over it), so the sensitivity is subtracted.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> from linkcalc.result import Term
+    >>> terms = [Term("a", 1.04, "transmitter"), Term("b", 1.04, "transmitter"), Term("c", 9.0, "threshold")]
+    >>> [(line.name, line.value_db) for line in budget_lines(SimpleNamespace(terms=terms))][:4]
+    [('a', 1.0), ('b', 1.0), ('rounding', 0.1), ('EIRP', 2.1)]
+    """
+    lines: list[BudgetLine] = []
+    exact = level = 0  # in millionths of a decibel, and as printed in tenths
+    levels = {}
+    for groups, name, sign in (
+        (("transmitter",), "EIRP", 1),
+        (("path", "receiver"), "Received power", 1),
+        (("threshold",), "Sensitivity", -1),
+    ):
+        if sign < 0:
+            exact = level = 0
+        for t in (t for t in direction.terms if t.group in groups):
+            micro = sign * round(t.value_db * 1e6)
+            exact += micro
+            level += _tenths(micro)
+            lines.append(BudgetLine(t.name, _tenths(micro) / 10, "term", note=t.note))
+        if _tenths(exact) != level:
+            lines.append(BudgetLine("rounding", (_tenths(exact) - level) / 10, "rounding"))
+        level = _tenths(exact)
+        levels[name] = exact, level
+        lines.append(BudgetLine(name, level / 10, "sum", "dBm"))
+    received, sensitivity = levels["Received power"], levels["Sensitivity"]
+    margin = _tenths(received[0] - sensitivity[0])
+    off = margin - (received[1] - sensitivity[1])
+    if off:
+        lines.append(BudgetLine("rounding", off / 10, "rounding"))
+    lines.append(BudgetLine("Margin, received over sensitivity", margin / 10, "sum", "dB"))
+    return lines
+
+
+def _tenths(micro_db: int) -> int:
+    return (micro_db + 50_000) // 100_000
+
+
+def _round(value: float, decimals: int) -> str:
+    # Half up on the shortest decimal form, as by hand; "-0.0" is no figure to print.
+    text = f"{math.floor(float(f'{value:.9g}') * 10**decimals + 0.5) / 10**decimals:.{decimals}f}"
+    return text[1:] if text.startswith("-") and not text.strip("-0.") else text
+
+
+def abilities(stream: TextIO, environ: Mapping[str, str]) -> tuple[bool, bool]:
+    """Return (colour, ascii_only) for `report`, from what a stream can show.
+
+    Colour needs a terminal, and neither NO_COLOR (non-empty) nor TERM=dumb in the environment.
+
+    Examples
+    --------
+    >>> import io
+    >>> abilities(io.TextIOWrapper(io.BytesIO(), encoding="ascii"), {})
+    (False, True)
+    """
+    colour = stream.isatty() and not environ.get("NO_COLOR") and environ.get("TERM") != "dumb"
+    try:
+        "→°±·…─×−".encode(getattr(stream, "encoding", None) or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return colour, True
+    return colour, False
+
+
+def report(result: Result, width: int = 80, *, colour: bool = False, ascii_only: bool = False) -> str:
+    """Return the terminal report: verdict, margins and what limits them first, then the reasons.
+
+    Parameters
+    ----------
+    result : Result
+    width : int, columns
+        No line is longer; 60 at least.
+    colour : bool
+        Bold headings and coloured verdicts by ANSI sequences.
+    ascii_only : bool
+        Plain ASCII, for a stream that cannot show more.
+
+    Returns
+    -------
+    str
+        Ends in a line feed.
+    """
+    page = _Page(max(width, _NARROWEST), colour, ascii_only)
+    page.wrap(result.title or result.plan_file, bold=True)
+    if len(result.links) > 1:
+        _overview(page, result.links)
+    for link in result.links:
+        _link(page, link)
+    if result.sections:
+        page.heading("Also")
+        for section in result.sections.values():
+            page.item(section.line)
+    _assumptions(page, result)
+    for title, lines in (("Warnings", result.warnings), ("Cautions", result.cautions)):
+        if lines:
+            page.heading(title)
+            for line in lines:
+                page.item(line)
+    page.blank()
+    page.wrap(
+        f"linkcalc {result.linkcalc_version}; plan {result.plan_file}, SHA-256 {result.plan_digest[:12]}…"
+    )
+    return page.text()
+
+
+def _overview(page: "_Page", links: Sequence[LinkResult]) -> None:
+    page.heading("All links")
+    widths = [page.width - 2 - 46, 12, 17, 17]
+    page.row(["", "margin", "message arrives", "verdict"], widths)
+    for link in links:
+        weaker = min(link.directions, key=lambda d: d.fade_margin_db)
+        surest = min(d.delivery_probability for d in link.directions)
+        page.row(
+            [
+                link.name,
+                decibel_words(weaker.fade_margin_db),
+                probability_words(surest),
+                VERDICT_WORDS[link.verdict],
+            ],
+            widths,
+        )
+    page.line("  (margin and message: the weaker direction)")
+
+
+def _link(page: "_Page", link: LinkResult) -> None:
+    page.verdict(link)
+    page.wrap(link.headline, indent=2)
+    path = link.path
+    frequency = f"{link.frequency_hz / 1e6:.4f}".rstrip("0").rstrip(".")
+    page.wrap(
+        f"{frequency} MHz, {link.signal}; {distance_words(path.distance_m)}, "
+        f"azimuth {_round(path.azimuth_deg, 0)}°",
+        indent=2,
+    )
+    page.blank()
+    _summary(page, link.directions)
+    for direction in link.directions:
+        page.wrap(
+            f"{direction.from_} → {direction.to}: limited by {direction.limited_by}", indent=2, hanging=4
+        )
+    _budget(page, link.directions)
+    _path(page, link)
+    _models(page, path)
+    _uncertainty(page, link.directions)
+    _advice(page, link.advice)
+    if link.warnings:
+        page.heading("Warnings on this link", minor=True)
+        for line in link.warnings:
+            page.item(line)
+
+
+def _summary(page: "_Page", directions: Sequence[Direction]) -> None:
+    rows: list[tuple[str, list[str]]] = [
+        ("Margin", [decibel_words(d.fade_margin_db) for d in directions]),
+        ("  asked for", [decibel_words(d.required_margin_db) for d in directions]),
+        ("  9 in 10 likely within", [_interval_words(d) for d in directions]),
+        ("Message arrives", [probability_words(d.delivery_probability) for d in directions]),
+    ]
+    if any(d.delivery_probability_single != d.delivery_probability for d in directions):
+        rows.append(
+            ("  on a single try", [probability_words(d.delivery_probability_single) for d in directions])
+        )
+    rows += [
+        (
+            f"  at least, {_trimmed(directions[0].year_share_percent)} % of the year",
+            [probability_words(d.delivery_probability_year_share) for d in directions],
+        ),
+        (
+            "  if a site reading agrees",
+            [probability_words(d.delivery_probability_after_reading) for d in directions],
+        ),
+        ("One message", [f"{d.payload_bytes} bytes" for d in directions]),
+        ("  time on air", [_time_words(d.time_on_air_s) for d in directions]),
+        ("  fast fading", [_fading_words(d) for d in directions]),
+    ]
+    _columns(page, directions, rows)
+
+
+def _interval_words(direction: Direction) -> str:
+    low, high = direction.fade_margin_interval_db
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return "n/a"
+    return f"{_round(low, 0)} to {_round(high, 0)} dB"
+
+
+def _fading_words(direction: Direction) -> str:
+    if direction.fading == "rayleigh":
+        return "Rayleigh      "
+    return f"Rician, K {decibel_words(direction.rician_k_db)}"
+
+
+def _columns(
+    page: "_Page", directions: Sequence[Direction], rows: Sequence[tuple[str, Sequence[str]]]
+) -> None:
+    """Name column, then one column of figures and units for each direction."""
+    name_width, figure_width = page.columns(len(directions))
+    widths = [name_width, *[figure_width] * len(directions)]
+    page.row(["", *[f"from {d.from_}" for d in directions]], widths)
+    page.row(["", *[f"to {d.to}" for d in directions]], widths)
+    for name, cells in rows:
+        page.row([name, *[_unit_padded(c) for c in cells]], widths)
+
+
+def _unit_padded(cell: str) -> str:
+    # Figures end in one column and units start in one.
+    figure, _, unit = cell.rpartition(" ")
+    return f"{figure} {unit:<5}" if figure else f"{cell}      "
+
+
+def _budget(page: "_Page", directions: Sequence[Direction]) -> None:
+    page.heading("Budget, dB", minor=True)
+    columns = [{_place(ls, i): ls[i] for i in range(len(ls))} for ls in map(budget_lines, directions)]
+    rows: list[tuple[str, list[str]]] = []
+    for place in _merged([list(c) for c in columns]):
+        found = [c.get(place) for c in columns]
+        kind, name = next((line.kind, line.name) for line in found if line)
+        if kind == "sum":
+            rows.append((name, [decibel_words(line.value_db, line.unit) if line else "" for line in found]))
+        else:
+            rows.append((f"  {name}", [f"{line.value_db:+.1f}" if line else "" for line in found]))
+    _columns(page, directions, rows)
+    _notes(page, directions)
+
+
+def _place(lines: Sequence[BudgetLine], i: int) -> tuple[int, str, int]:
+    """Block, name, and how often the name came before in it: what makes two columns share a row."""
+    block = sum(line.kind == "sum" for line in lines[:i])
+    start = max((n + 1 for n in range(i) if lines[n].kind == "sum"), default=0)
+    return block, lines[i].name, sum(line.name == lines[i].name for line in lines[start:i])
+
+
+def _notes(page: "_Page", directions: Sequence[Direction]) -> None:
+    """What the terms' notes say, gathered by the place they speak of."""
+    by_place: dict[str, list[str]] = {}
+    for d in directions:
+        places = {"transmitter": f"At {d.from_}", "path": "Path", "receiver": f"At {d.to}"}
+        for t in d.terms:
+            notes = by_place.setdefault(places.get(t.group, f"At {d.to}"), [])
+            if t.note and f"{t.name}: {t.note}" not in notes:
+                notes.append(f"{t.name}: {t.note}")
+    for place, notes in by_place.items():
+        if notes:
+            page.wrap(f"{place}: {'; '.join(notes)}.", indent=2, hanging=4)
+
+
+def _merged(columns: Sequence[Sequence[Any]]) -> list[Any]:
+    """One list holding the entries of all, each column's order kept as far as they agree."""
+    merged: list[Any] = []
+    for column in columns:
+        position = 0
+        for entry in column:
+            if entry in merged:
+                position = merged.index(entry) + 1
+            else:
+                merged.insert(position, entry)
+                position += 1
+    return merged
+
+
+def _path(page: "_Page", link: LinkResult) -> None:
+    path = link.path
+    page.heading("Path", minor=True)
+    where = (
+        f"{distance_words(path.worst_clearance_distance_m)} from {link.directions[0].from_}"
+        if link.directions
+        else distance_words(path.worst_clearance_distance_m)
+    )
+    facts = [
+        ("ground heights", path.source),
+        ("seen as", f"{path.regime}: {path.regime_reason}"),
+        ("worst point", f"{where}: {clearance_words(path, worst_clearance_m(link))}"),
+        (
+            "clearance",
+            f"{ratio_words(path.worst_clearance_ratio)} of the first Fresnel zone with k = "
+            f"{path.k_factor:.2f}; {ratio_words(path.worst_clearance_low_k_ratio)} with k = "
+            f"{path.low_k_factor:.2f}",
+        ),
+    ]
+    if path.reflection_distance_m is not None:
+        facts.append(("ray reflects", f"{distance_words(path.reflection_distance_m)} along the path"))
+    if path.vegetation_loss_db > 0:
+        facts.append(("vegetation", decibel_words(path.vegetation_loss_db)))
+    if path.building_entry_loss_db > 0:
+        facts.append(("building entry", decibel_words(path.building_entry_loss_db)))
+    if path.bridged_m > 0:
+        facts.append(("missing heights", f"{distance_words(path.bridged_m)} bridged"))
+    for name, fact in facts:
+        page.wrap(f"{name:<16}{fact}", indent=2, hanging=18)
+
+
+def _models(page: "_Page", path: PathFacts) -> None:
+    page.heading("Path loss by model", minor=True)
+    names = {key: key.replace("_", " ") for key in path.models}
+    wide = min(max((_cells(n) for n in names.values()), default=0), page.width - 24)
+    for key, loss in path.models.items():
+        mark = "   gives the number" if key == path.model else ""
+        page.line(f"  {_pad(_cut(page.clean(names[key]), wide), wide)}  {decibel_words(loss):>9}{mark}")
+    page.wrap(
+        f"Chosen: {path.model_reason}. The models that apply differ by {decibel_words(path.spread_db)}.",
+        indent=2,
+    )
+
+
+def _uncertainty(page: "_Page", directions: Sequence[Direction]) -> None:
+    largest: list[Contributor] = []
+    for direction in directions:
+        for contributor in direction.uncertainty[:3]:
+            same = [i for i, c in enumerate(largest) if c.name == contributor.name]
+            if not same:
+                largest.append(contributor)
+            elif largest[same[0]].sigma_db < contributor.sigma_db:
+                largest[same[0]] = contributor
+    largest = sorted(largest, key=lambda c: -c.sigma_db)[:3]
+    if not largest:
+        return
+    page.heading("What is uncertain (standard deviation of the margin)", minor=True)
+    widths = [page.width - 2 - 38, 12, 26]
+    page.row(["", "now", "after a reading on site"], widths)
+    for c in largest:
+        page.row([c.name, decibel_words(c.sigma_db), decibel_words(c.after_reading_db)], widths)
+        page.wrap(f"{KIND_WORDS[c.kind]}; {c.source}", indent=4)
+
+
+def _advice(page: "_Page", advice: Sequence[Advice]) -> None:
+    if not advice:
+        return
+    page.heading("What to change", minor=True)
+    for number, a in enumerate(advice, 1):
+        page.wrap(f"{number}. {a.text}", indent=2, hanging=5)
+        effect = EFFORT_WORDS.get(a.effort, "")
+        if a.fade_margin_db is not None:
+            effect += f"; margin of the weaker direction {decibel_words(a.fade_margin_db)}"
+            effect += ", enough" if a.sufficient else ", not enough alone"
+        page.wrap(f"({effect})", indent=5)
+
+
+def _assumptions(page: "_Page", result: Result) -> None:
+    if not result.assumed:
+        return
+    page.heading("Assumed, since the plan does not say")
+    by_source: dict[str, list[str]] = {}
+    for a in result.assumed:
+        by_source.setdefault(a.source, []).append(f"{a.key} = {_value_words(a.value)}")
+    for source, entries in by_source.items():
+        page.item(f"{source}: {', '.join(entries)}")
+
+
+def _value_words(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, float):
+        return f"{value:.6g}"
+    return str(value)
+
+
+def _time_words(seconds: float) -> str:
+    return f"{_round(seconds * 1e3, 0)} ms" if seconds < 0.9995 else f"{_round(seconds, 2)} s"
+
+
+def _trimmed(value: float) -> str:
+    return f"{value:.2f}".rstrip("0").rstrip(".")
+
+
+class _Page:
+    """Lines of a fixed width; every text is cleaned before it is measured."""
+
+    def __init__(self, width: int, colour: bool, ascii_only: bool) -> None:
+        self.width = width
+        self._colour = colour
+        self._ascii = ascii_only
+        self._lines: list[str] = []
+
+    def clean(self, text: str) -> str:
+        """Return `text` without control characters, and in ASCII if that is all the stream takes."""
+        text = "".join(" " if c.isspace() else c for c in unicodedata.normalize("NFC", text))
+        text = "".join(c for c in text if unicodedata.category(c) not in ("Cc", "Cf", "Cs"))
+        return _ascii(text) if self._ascii else text
+
+    def columns(self, count: int) -> tuple[int, int]:
+        figure = min(22, (self.width - 26) // count)
+        return self.width - 2 - count * figure, figure
+
+    def line(self, text: str) -> None:
+        self._lines.append(text.rstrip())
+
+    def blank(self) -> None:
+        self.line("")
+
+    def heading(self, text: str, *, minor: bool = False) -> None:
+        self.blank()
+        self._styled_line(f"  {text}" if minor else text, _BOLD)
+
+    def verdict(self, link: LinkResult) -> None:
+        self.blank()
+        self.line(("-" if self._ascii else "─") * self.width)
+        words = VERDICT_WORDS[link.verdict]
+        name = _cut(self.clean(link.name), self.width - len(words) - 2, self._ellipsis)
+        if self._colour:
+            self._lines.append(f"{_VERDICT_COLOUR[link.verdict]}{words}{_RESET}  {_BOLD}{name}{_RESET}")
+        else:
+            self.line(f"{words}  {name}")
+
+    def wrap(self, text: str, *, indent: int = 0, hanging: int | None = None, bold: bool = False) -> None:
+        rest = indent if hanging is None else hanging
+        for i, line in enumerate(_wrapped(self.clean(text), self.width - indent, self.width - rest)):
+            self._styled_line(" " * (rest if i else indent) + line, _BOLD if bold else "")
+
+    def item(self, text: str) -> None:
+        self.wrap(f"- {text}", indent=2, hanging=4)
+
+    def row(self, cells: Sequence[str], widths: Sequence[int]) -> None:
+        first, *figures = [self.clean(c) if c.strip() else c for c in cells]
+        text = "  " + _pad(_cut(first, widths[0] - 1, self._ellipsis), widths[0])
+        for cell, width in zip(figures, widths[1:], strict=True):
+            text += _pad(_cut(cell, width - 1, self._ellipsis), width, right=True)
+        self.line(text)
+
+    def text(self) -> str:
+        return "\n".join(self._lines) + "\n"
+
+    @property
+    def _ellipsis(self) -> str:
+        return "..." if self._ascii else "…"
+
+    def _styled_line(self, text: str, code: str) -> None:
+        self.line(text)
+        if self._colour and code:
+            self._lines[-1] = f"{code}{self._lines[-1]}{_RESET}"
+
+
+def _ascii(text: str) -> str:
+    text = text.translate(_PLAIN)
+    out = []
+    for c in text:
+        plain = unicodedata.normalize("NFKD", c).encode("ascii", "ignore").decode()
+        out.append(plain or "?")
+    return "".join(out)
+
+
+def _cells(text: str) -> int:
+    """Columns a terminal gives to the text."""
+    return sum(
+        0 if unicodedata.combining(c) else 2 if unicodedata.east_asian_width(c) in "WF" else 1 for c in text
+    )
+
+
+def _cut(text: str, width: int, ellipsis: str = "…") -> str:
+    if _cells(text) <= width:
+        return text
+    while text and _cells(text) > width - len(ellipsis):
+        text = text[:-1]
+    return text.rstrip() + ellipsis
+
+
+def _pad(text: str, width: int, *, right: bool = False) -> str:
+    space = " " * max(0, width - _cells(text))
+    return space + text if right else text + space
+
+
+def _wrapped(text: str, first: int, rest: int) -> list[str]:
+    """Break at spaces; a word that alone is too long is cut where the line ends."""
+    width = first
+    lines: list[str] = []
+    line = ""
+    for word in text.split(" "):
+        if line and _cells(line) + 1 + _cells(word) > width:
+            lines.append(line)
+            line, width = word, rest
+        else:
+            line = f"{line} {word}" if line else word
+        while _cells(line) > width:
+            head = ""
+            while _cells(head + line[len(head)]) <= width:
+                head += line[len(head)]
+            lines.append(head)
+            line, width = line[len(head) :], rest
+    lines.append(line)
+    return lines
