@@ -1,19 +1,48 @@
 """The terrain profile of a path: cut from rasters, read from a survey, completed with obstacles."""
 
-from dataclasses import dataclass
+import csv
+import difflib
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from math import ceil, inf, isfinite
+from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
+from linkcalc.errors import DomainError, TerrainError
+from linkcalc.terrain import geodesy
+from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, Mosaic, open_mosaic
 
 INLAND = 4
-"""Radio-climatic zone used where nothing else is known (Rec. ITU-R P.1812: 1 sea, 3 coastal land, 4 inland)."""
+"""Radio-climatic zone where nothing else is known."""
+ZONES = (1, 3, INLAND)
+"""Sea, coastal land, inland (Rec. ITU-R P.1812)."""
+CLUTTER_KINDS = ("", "trees", "building", "tank")
+LOWEST_CLUTTER_M = 1.0
+"""A surface model's lesser heights above ground are grass and noise, and count as none."""
+FEWEST_POINTS = 11
+"""A path shorter than ten raster cells is still given this many points."""
+MOST_POINTS = 100_000
+"""A longer list of points gets a wider spacing, which a note reports."""
+
+_EDGE_M = 0.01
+"""Distance between the foot and the top of an obstacle's wall."""
+_CLEAR_OF_STATION_M = 1.0
+"""How close to a station an obstacle may reach."""
 
 
 @dataclass(frozen=True, eq=False)
 class Profile:
     """Heights along a path, from the first station (distance 0) to the second.
+
+    Raises
+    ------
+    DomainError
+        If the arrays are not of one length, not finite, not increasing from 0, or show clutter at an end.
 
     Examples
     --------
@@ -45,6 +74,19 @@ class Profile:
     notes: tuple[str, ...]
     """What a reader of the result should know about these heights."""
 
+    def __post_init__(self) -> None:
+        n = len(self.distance_m)
+        others = (self.ground_m, self.clutter_m, self.zone, self.latitude_deg, self.longitude_deg)
+        lengths = [len(self.clutter_kind)] + [len(c) for c in others if c is not None]
+        if n < 2 or any(length != n for length in lengths):
+            raise DomainError("a profile needs at least two points, and every column at each of them")
+        if not all(np.isfinite(c).all() for c in (self.distance_m, self.ground_m, self.clutter_m)):
+            raise DomainError("the distances and heights of a profile must be finite")
+        if self.distance_m[0] != 0.0 or (np.diff(self.distance_m) <= 0.0).any():
+            raise DomainError("the distances of a profile must start at 0 and increase")
+        if self.clutter_m[0] != 0.0 or self.clutter_m[-1] != 0.0 or (self.clutter_m < 0.0).any():
+            raise DomainError("the clutter of a profile must be 0 at both ends and nowhere negative")
+
     @property
     def length_m(self) -> float:
         """Length of the path."""
@@ -54,3 +96,523 @@ class Profile:
     def spacing_m(self) -> float:
         """Mean spacing of the points."""
         return self.length_m / (len(self.distance_m) - 1)
+
+
+class ObstacleLike(Protocol):
+    """What `with_obstacles` needs to know of an obstacle."""
+
+    @property
+    def distance_m(self) -> float:
+        """Distance of its middle from the first station."""
+
+    @property
+    def height_m(self) -> float:
+        """Height above ground."""
+
+    @property
+    def width_m(self) -> float:
+        """Extent along the path."""
+
+    @property
+    def kind(self) -> str:
+        """What it is: "trees", "building" or "tank"."""
+
+
+Rasters = Mosaic | Sequence[str | Path]
+"""Files, or rasters that are open already."""
+
+
+def cut_profile(
+    lat1: float,
+    lon1: float,
+    lat2: float,
+    lon2: float,
+    rasters: Rasters,
+    *,
+    surface_rasters: Rasters = (),
+    canopy_rasters: Rasters = (),
+    surface_kind: str = "trees",
+    step_m: float | None = None,
+    largest_hole_m: float = 250.0,
+    base_dir: str | Path | None = None,
+    names: tuple[str, str] = ("the first station", "the second station"),
+) -> Profile:
+    """Cut the profile between two positions from elevation rasters.
+
+    Parameters
+    ----------
+    lat1, lon1, lat2, lon2 : float, degrees
+        The stations, WGS 84.
+    rasters : Mosaic or sequence of paths
+        Bare ground. The finest raster that holds data at a point wins.
+    surface_rasters : Mosaic or sequence of paths
+        Top of whatever stands there, same datum as the ground. What is higher than the ground by less
+        than 1 m counts as ground.
+    canopy_rasters : Mosaic or sequence of paths
+        Height of trees above ground.
+    surface_kind : str
+        What a surface model shows: "trees" or "building".
+    step_m : float or None, metres
+        Largest spacing of the points; None takes the finest spacing among the rasters on the path.
+        Points are evenly spaced, and never fewer than 11.
+    largest_hole_m : float, metres
+        Holes up to this length along the path are bridged by a straight line and reported.
+    base_dir : str, Path or None
+        Folder of relative paths.
+    names : tuple of two str
+        What messages call the two stations.
+
+    Returns
+    -------
+    Profile
+        All inland (zone 4); clutter is 0 at both ends, where the antennas stand.
+
+    Raises
+    ------
+    TerrainError
+        If a raster cannot be used, a station lies outside all of them or on nodata, or a hole is too long.
+    DomainError
+        If a position is out of range or the stations stand at the same place.
+
+    Examples
+    --------
+    >>> import numpy as np, rasterio
+    >>> grid = {"crs": "EPSG:32631", "transform": rasterio.Affine(30, 0, 500_000, 0, -30, 1_001_500)}
+    >>> shape = {"driver": "GTiff", "count": 1, "width": 50, "height": 50, "dtype": "float32"}
+    >>> with rasterio.open("/vsimem/profile_slope.tif", "w", **shape, **grid) as file:
+    ...     file.write(np.tile(np.linspace(100, 149, 50, dtype=np.float32), (50, 1)), 1)
+    >>> p = cut_profile(9.0466, 3.0010, 9.0530, 3.0125, ["/vsimem/profile_slope.tif"])
+    >>> len(p.distance_m), round(p.length_m), p.ground_m[[0, -1]].round(1)
+    (50, 1449, array([103.2, 145.3]))
+    """
+    length, _, _ = geodesy.path_between(lat1, lon1, lat2, lon2)
+    if length < _CLEAR_OF_STATION_M:
+        raise DomainError(f"{names[0]} and {names[1]} stand at the same place")
+    if step_m is not None and not (isfinite(step_m) and step_m > 0.0):
+        raise DomainError(f"step_m must be a positive number of metres, got {step_m}")
+    with (
+        _opened(rasters, base_dir, GROUND_LIMITS_M) as ground_mosaic,
+        _opened(surface_rasters, base_dir, GROUND_LIMITS_M) as surface_mosaic,
+        _opened(canopy_rasters, base_dir, CANOPY_LIMITS_M) as canopy_mosaic,
+    ):
+        if ground_mosaic is None:
+            raise TerrainError("no terrain raster is named")
+        ends_m = [
+            _station_ground_m(names[0], lat1, lon1, ground_mosaic),
+            _station_ground_m(names[1], lat2, lon2, ground_mosaic),
+        ]
+        probe = geodesy.points_along(lat1, lon1, lat2, lon2, np.linspace(0.0, length, 201))
+        ground_used = ground_mosaic.holding(*probe)
+        surface_used = surface_mosaic.holding(*probe) if surface_mosaic else ()
+        canopy_used = canopy_mosaic.holding(*probe) if canopy_mosaic else ()
+        used = (*ground_used, *surface_used, *canopy_used)
+        native = min(r.spacing_m for r in used)
+        met_before = [r.out_of_limits[0] for r in used]
+        notes = []
+        step = native if step_m is None else step_m
+        intervals = max(ceil(length / step - 1e-9), FEWEST_POINTS - 1)
+        if intervals >= MOST_POINTS:
+            intervals = MOST_POINTS - 1
+            notes.append(
+                f"points are {length / intervals:.2f} m apart, not {step:.2f} m: {MOST_POINTS} at most"
+            )
+        # Holes are measured and bridged at the rasters' own spacing, however coarse the points asked for.
+        finer = min(ceil(length / intervals / native - 1e-9), max(MOST_POINTS // intervals, 1))
+        distance = np.linspace(0.0, length, intervals * finer + 1)
+        lat, lon = geodesy.points_along(lat1, lon1, lat2, lon2, distance)
+
+        ground = ground_mosaic.sample(lat, lon)
+        ground[[0, -1]] = ends_m
+        ground, bridged_m, hole_notes = _bridge(distance, ground, lat, lon, largest_hole_m, names[0])
+        notes += hole_notes
+        keep = slice(None, None, finer)
+        distance, ground, lat, lon = distance[keep], ground[keep], lat[keep], lon[keep]
+
+        clutter, kind, clutter_notes = _clutter(
+            lat, lon, ground, length, surface_mosaic, canopy_mosaic, surface_kind
+        )
+        notes += clutter_notes
+        for raster, before in zip(used, met_before, strict=True):
+            count, example = raster.out_of_limits
+            if count > before:
+                notes.append(
+                    f"{raster.name} holds impossible heights on the path, such as {example:.0f} m; "
+                    "they are taken as nodata"
+                )
+    return Profile(
+        distance_m=distance,
+        ground_m=ground,
+        clutter_m=clutter,
+        clutter_kind=kind,
+        zone=np.full(ground.shape, INLAND, dtype=np.int8),
+        latitude_deg=lat,
+        longitude_deg=lon,
+        source=", ".join(f"{Path(r.name).name} ({r.spacing_m:.3g} m)" for r in used),
+        bridged_m=bridged_m,
+        notes=tuple(notes),
+    )
+
+
+def with_obstacles(profile: Profile, obstacles: Sequence[ObstacleLike]) -> Profile:
+    """Add known obstacles to a profile.
+
+    Points are inserted at the edges of each, so that none slips between two points. Where obstacles
+    overlap each other or other clutter, the highest stands. What reaches a station is cut off 1 m before
+    it, and a note says so.
+
+    Parameters
+    ----------
+    profile : Profile
+    obstacles : sequence of `linkcalc.plan.Obstacle` or alike
+        Distance of the middle from the first station, height above ground, extent along the path, kind.
+
+    Returns
+    -------
+    Profile
+
+    Raises
+    ------
+    TerrainError
+        If the middle of an obstacle lies beyond the second station, or a figure makes no sense.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from linkcalc.plan import Obstacle
+    >>> x = np.array([0.0, 100.0, 200.0])
+    >>> p = Profile(x, x * 0 + 40.0, x * 0, ("", "", ""), np.full(3, 4, np.int8), None, None, "flat", 0.0, ())
+    >>> p = with_obstacles(p, [Obstacle(distance_m=130.0, height_m=5.0, width_m=4.0, kind="tank")])
+    >>> p.distance_m.tolist()
+    [0.0, 100.0, 127.99, 128.0, 132.0, 132.01, 200.0]
+    >>> p.clutter_m.tolist()
+    [0.0, 0.0, 0.0, 5.0, 5.0, 0.0, 0.0]
+    """
+    length = profile.length_m
+    spans: list[tuple[float, float, ObstacleLike]] = []
+    notes = list(profile.notes)
+    for number, obstacle in enumerate(obstacles, start=1):
+        what = f"obstacle {number} ({obstacle.kind}, {obstacle.height_m:g} m high)"
+        figures = (obstacle.distance_m, obstacle.height_m, obstacle.width_m)
+        if not all(isfinite(f) for f in figures) or min(figures) < 0.0:
+            raise TerrainError(f"{what}: distance, height and width must be finite and not negative")
+        if obstacle.kind not in CLUTTER_KINDS[1:]:
+            raise TerrainError(f"{what}: its kind must be one of {', '.join(CLUTTER_KINDS[1:])}")
+        if obstacle.distance_m > length:
+            raise TerrainError(
+                f"{what} is said to stand at {obstacle.distance_m:.0f} m, "
+                f"beyond the end of the path at {length:.0f} m"
+            )
+        asked = (
+            obstacle.distance_m - obstacle.width_m / 2.0,
+            obstacle.distance_m + obstacle.width_m / 2.0,
+        )
+        start = max(asked[0], _CLEAR_OF_STATION_M)
+        end = min(asked[1], length - _CLEAR_OF_STATION_M)
+        if (start, end) != asked:
+            notes.append(f"{what} reaches a station and is cut off {_CLEAR_OF_STATION_M:g} m before it")
+        if start <= end:
+            spans.append((start, end, obstacle))
+    if not spans:
+        return replace(profile, notes=tuple(notes))
+
+    old = profile.distance_m
+    edges = np.array([(start - _EDGE_M, start, end, end + _EDGE_M) for start, end, _ in spans])
+    distance = np.union1d(old, np.round(edges.ravel(), 6))
+    clutter = np.interp(distance, old, profile.clutter_m)
+    # of the two old points around a new one, the taller says what stands there
+    after = np.searchsorted(old, distance).clip(0, len(old) - 1)
+    before = np.where(old[after] == distance, after, after - 1)
+    taller = np.where(profile.clutter_m[after] >= profile.clutter_m[before], after, before)
+    nearer = np.where(distance - old[before] <= old[after] - distance, before, after)
+    kind = np.where(clutter > 0.0, np.array(profile.clutter_kind, dtype=object)[taller], "")
+    for start, end, obstacle in spans:
+        under = (distance >= round(start, 6)) & (distance <= round(end, 6)) & (clutter < obstacle.height_m)
+        clutter[under], kind[under] = obstacle.height_m, obstacle.kind
+
+    def refined(column: Floats | None) -> Floats | None:
+        return None if column is None else np.interp(distance, old, column)
+
+    return replace(
+        profile,
+        distance_m=distance,
+        ground_m=np.interp(distance, old, profile.ground_m),
+        clutter_m=clutter,
+        clutter_kind=tuple(kind),
+        zone=profile.zone[nearer],
+        latitude_deg=refined(profile.latitude_deg),
+        longitude_deg=refined(profile.longitude_deg),
+        notes=tuple(notes),
+    )
+
+
+def read_profile_csv(path: str | Path) -> Profile:
+    """Read a surveyed profile.
+
+    Parameters
+    ----------
+    path : str or Path
+        Text file with a header line. Columns ``distance_m`` (from 0 at the first station, increasing) and
+        ``ground_m`` (above sea level); optionally ``clutter_m`` (above ground), ``clutter_kind``
+        (trees, building or tank; trees where left out) and ``zone`` (1 sea, 3 coastal land, 4 inland;
+        4 where left out). Separated by commas, semicolons or tabs, decimal points only; lines that are
+        empty or start with ``#`` are skipped. UTF-8, UTF-16 with a byte order mark, or Windows-1252.
+
+    Returns
+    -------
+    Profile
+        Without positions. Clutter at the two ends is set to 0, where the antennas stand.
+
+    Raises
+    ------
+    TerrainError
+        If the file is missing or damaged; the text names the file and the line.
+    """
+    lines = _text_of(path).splitlines()
+    rows = [
+        (number, line)
+        for number, line in enumerate(lines, 1)
+        if line.strip(" ,;\t") and not line.lstrip().startswith("#")
+    ]
+    if not rows:
+        raise TerrainError(f"{path} is empty")
+    separator = max(",;\t", key=rows[0][1].count)
+    header = [cell.lower() for cell in _cells(rows[0][1], separator)]
+    _check_header(path, rows[0][0], header)
+
+    columns: dict[str, list[float]] = {name: [] for name in header if name != "clutter_kind"}
+    kinds: list[str] = []
+    for number, line in rows[1:]:
+        where, cells = f"{path}, line {number}", _cells(line, separator)
+        if len(cells) != len(header):
+            hint = " (decimal commas? write a point)" if separator == "," and len(cells) > len(header) else ""
+            raise TerrainError(f"{where}: {len(cells)} values under {len(header)} columns{hint}: {line!r}")
+        for name, cell in zip(header, cells, strict=True):
+            if name == "clutter_kind":
+                kinds.append(_checked_kind(where, cell.lower()))
+            else:
+                columns[name].append(_checked_number(where, name, cell))
+        distances = columns["distance_m"]
+        if len(distances) == 1 and distances[0] != 0.0:
+            raise TerrainError(
+                f"{where}: the first distance_m is {distances[0]:g}; it must be 0, at the first station"
+            )
+        if len(distances) > 1 and distances[-1] <= distances[-2]:
+            raise TerrainError(
+                f"{where}: distance_m does not increase ({distances[-1]:g} after {distances[-2]:g})"
+            )
+    n = len(columns["distance_m"])
+    if n < 3:
+        raise TerrainError(f"{path} holds {n} points; a profile needs at least 3")
+
+    clutter = np.array(columns.get("clutter_m", [0.0] * n))
+    notes = []
+    if clutter[0] or clutter[-1]:
+        notes.append("clutter at the stations themselves is left out")
+        clutter[[0, -1]] = 0.0
+    named = kinds or [""] * n
+    return Profile(
+        distance_m=np.array(columns["distance_m"]),
+        ground_m=np.array(columns["ground_m"]),
+        clutter_m=clutter,
+        clutter_kind=tuple(
+            (kind or "trees") if height else "" for height, kind in zip(clutter, named, strict=True)
+        ),
+        zone=np.array(columns.get("zone", [INLAND] * n), dtype=np.int8),
+        latitude_deg=None,
+        longitude_deg=None,
+        source=f"survey {Path(path).name}",
+        bridged_m=0.0,
+        notes=tuple(notes),
+    )
+
+
+@contextmanager
+def _opened(
+    rasters: Rasters, base_dir: str | Path | None, limits_m: tuple[float, float]
+) -> Iterator[Mosaic | None]:
+    """Open files and close them again; leave open rasters to their owner."""
+    if isinstance(rasters, Mosaic):
+        yield rasters
+    elif not rasters:
+        yield None
+    else:
+        with open_mosaic(rasters, base_dir, limits_m=limits_m) as mosaic:
+            yield mosaic
+
+
+def _station_ground_m(name: str, lat: float, lon: float, mosaic: Mosaic) -> float:
+    """Return the height under a station, or say why there is none and what the mend may be."""
+    ground_m = float(mosaic.sample(lat, lon))
+    if isfinite(ground_m):
+        return ground_m
+    at = f"{name} at {geodesy.position_text(lat, lon)}"
+    on = mosaic.holding(np.array([lat]), np.array([lon]))
+    if on:
+        absurd = [r for r in on if r.out_of_limits[0]]
+        reason = (
+            f"; {absurd[0].name} holds impossible heights there, such as {absurd[0].out_of_limits[1]:.0f} m"
+            if absurd
+            else ""
+        )
+        raise TerrainError(f"{at} stands where {on[0].name} has no height (nodata){reason}")
+
+    nearest, gap_m = min(
+        ((r, _gap_m(lat, lon, r.bounds())) for r in mosaic.rasters), key=lambda pair: pair[1]
+    )
+    south, west, north, east = nearest.bounds()
+    others = f" and {len(mosaic.rasters) - 1} more" if len(mosaic.rasters) > 1 else ""
+    guesses = {
+        "has the longitude the wrong sign?": (lat, -lon),
+        "has the latitude the wrong sign?": (-lat, lon),
+        "have both the wrong sign?": (-lat, -lon),
+        "are latitude and longitude swapped?": (lon, lat),
+        "are latitude and longitude swapped, the longitude with the wrong sign?": (lon, -lat),
+        "are latitude and longitude swapped, the latitude with the wrong sign?": (-lon, lat),
+        "are latitude and longitude swapped, both with the wrong sign?": (-lon, -lat),
+    }
+    mends = [
+        mend
+        for mend, (y, x) in guesses.items()
+        if abs(y) <= 90.0 and any(r.covers(np.array([y]), np.array([x])).any() for r in mosaic.rasters)
+    ]
+    mend = mends[0] if mends else "check its position, or name a raster that covers it"
+    raise TerrainError(
+        f"{at} lies {_length_text(gap_m)} outside {nearest.name}{others}, which covers "
+        f"{geodesy.position_text(south, west)} to {geodesy.position_text(north, east)}: {mend}"
+    )
+
+
+def _gap_m(lat: float, lon: float, bounds: tuple[float, float, float, float]) -> float:
+    south, west, north, east = bounds
+    width = (east - west) % 360.0 or 360.0
+    past_west = (lon - west) % 360.0
+    nearer_edge = east if past_west - width < 360.0 - past_west else west
+    edge_lon = lon if past_west <= width else nearer_edge
+    return geodesy.path_between(lat, lon, min(max(lat, south), north), edge_lon)[0]
+
+
+def _bridge(
+    distance: Floats, ground: Floats, lat: Floats, lon: Floats, largest_hole_m: float, start_name: str
+) -> tuple[Floats, float, list[str]]:
+    """Draw a straight line across holes that are short enough; return the length bridged and notes."""
+    known = np.isfinite(ground)
+    if known.all():
+        return ground, 0.0, []
+    step = distance[1] - distance[0]
+    # a run of points without height stands for as many steps of path
+    turns = np.flatnonzero(np.diff(known.astype(np.int8)))
+    firsts, afters = turns[::2] + 1, turns[1::2] + 1
+    lengths = (afters - firsts) * step
+    worst = int(lengths.argmax())
+    if lengths[worst] > largest_hole_m:
+        middle = (firsts[worst] + afters[worst] - 1) // 2
+        raise TerrainError(
+            f"no raster holds heights from {distance[firsts[worst]]:.0f} m to "
+            f"{distance[afters[worst] - 1]:.0f} m from {start_name}, near "
+            f"{geodesy.position_text(lat[middle], lon[middle])}: a hole {lengths[worst]:.0f} m long, and "
+            f"largest_hole_m is {largest_hole_m:g}; name a raster that covers it, or raise the limit"
+        )
+    bridged = np.interp(distance, distance[known], ground[known])
+    holes = "1 hole" if len(firsts) == 1 else f"{len(firsts)} holes"
+    note = (
+        f"{holes} in the rasters bridged by a straight line, {lengths.sum():.0f} m in all, "
+        f"the longest {lengths[worst]:.0f} m at {distance[firsts[worst]]:.0f} m from {start_name}"
+    )
+    return bridged, float(lengths.sum()), [note]
+
+
+def _clutter(
+    lat: Floats,
+    lon: Floats,
+    ground: Floats,
+    length_m: float,
+    surface: Mosaic | None,
+    canopy: Mosaic | None,
+    surface_kind: str,
+) -> tuple[Floats, tuple[str, ...], list[str]]:
+    """Return what stands on the ground, by the taller of surface model and canopy, and notes."""
+    clutter = np.zeros_like(ground)
+    kind = np.full(ground.shape, "", dtype=object)
+    notes = []
+    for mosaic, foot, what, of_what in (
+        (surface, ground, surface_kind, "surface"),
+        (canopy, 0.0, "trees", "canopy"),
+    ):
+        if mosaic is None:
+            continue
+        height = mosaic.sample(lat, lon) - foot
+        unknown = np.isnan(height)
+        if unknown.any():
+            notes.append(
+                f"no {of_what} height is known along {unknown.mean() * length_m:.0f} m of the path; "
+                "nothing is taken to stand there"
+            )
+        taller = ~unknown & (height >= LOWEST_CLUTTER_M) & (height > clutter)
+        clutter[taller], kind[taller] = height[taller], what
+    clutter[[0, -1]], kind[[0, -1]] = 0.0, ""
+    return clutter, tuple(kind), notes
+
+
+def _length_text(length_m: float) -> str:
+    return f"{length_m:.0f} m" if length_m < 1000.0 else f"{length_m / 1000.0:.1f} km"
+
+
+def _text_of(path: str | Path) -> str:
+    try:
+        raw = Path(path).read_bytes()
+    except OSError as error:
+        raise TerrainError(f"profile {path} cannot be read: {error.strerror or error}") from error
+    if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        encodings: tuple[str, ...] = ("utf-16",)
+    else:
+        encodings = ("utf-8-sig", "cp1252")
+    for encoding in encodings:
+        try:
+            text = raw.decode(encoding)
+        except UnicodeDecodeError:
+            continue
+        if "\0" not in text:
+            return text
+    raise TerrainError(f"profile {path} is not a text file")
+
+
+def _cells(line: str, separator: str) -> list[str]:
+    return [cell.strip() for cell in next(csv.reader([line], delimiter=separator))]
+
+
+def _check_header(path: str | Path, number: int, header: list[str]) -> None:
+    allowed = ("distance_m", "ground_m", "clutter_m", "clutter_kind", "zone")
+    where = f"{path}, line {number}"
+    for name in header:
+        if name not in allowed:
+            close = difflib.get_close_matches(name, allowed, n=1)
+            hint = f"did you mean {close[0]}?" if close else f"columns are {', '.join(allowed)}"
+            raise TerrainError(f"{where}: unknown column {name!r}; {hint}")
+        if header.count(name) > 1:
+            raise TerrainError(f"{where}: column {name} appears twice")
+    for name in allowed[:2]:
+        if name not in header:
+            raise TerrainError(f"{where}: column {name} is missing")
+
+
+def _checked_kind(where: str, kind: str) -> str:
+    if kind not in CLUTTER_KINDS:
+        raise TerrainError(f"{where}: clutter_kind {kind!r} is not one of {', '.join(CLUTTER_KINDS[1:])}")
+    return kind
+
+
+def _checked_number(where: str, name: str, cell: str) -> float:
+    try:
+        value = float(cell)
+    except ValueError:
+        hint = "; write a decimal point, not a comma" if "," in cell else ""
+        what = repr(cell) if cell else "empty"
+        raise TerrainError(f"{where}: {name} is {what}, not a number{hint}") from None
+    low, high = {"ground_m": GROUND_LIMITS_M, "clutter_m": (0.0, 500.0), "distance_m": (0.0, inf)}.get(
+        name, (-inf, inf)
+    )
+    if not isfinite(value) or not low <= value <= high:
+        raise TerrainError(f"{where}: {name} cannot be {cell}")
+    if name == "zone" and value not in ZONES:
+        raise TerrainError(f"{where}: zone {cell} is not 1 (sea), 3 (coastal land) or 4 (inland)")
+    return value

@@ -1,0 +1,455 @@
+"""Heights from elevation rasters: any file rasterio opens, one or many, as one seamless surface.
+
+What counts as a height:
+
+- band 1, after the band's scale, offset and unit (metres where none is declared);
+- never what the raster declares as nodata or masks, never NaN, and never a stored -32768, declared or not;
+- never a value outside the limits (-500 m to 9000 m unless told otherwise): such values are taken as
+  nodata and remembered, so that undeclared fill values cannot pass for ground.
+
+How heights are sampled: bilinear between the centres of the four cells around a point. A cell that the
+raster lacks, beyond its rim or in a hole, is asked of the other rasters at that cell's centre, so that
+neither seams nor filled holes leave a step. Where no raster knows it, the other cells share its weight,
+provided the point's own cell is known; else the point has no height (NaN).
+
+Only windows around the points are read, so that memory follows the path and not the raster.
+"""
+
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+from zipfile import BadZipFile, ZipFile
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from linkcalc._arrays import Floats, checked
+from linkcalc.errors import TerrainError
+from linkcalc.terrain import geodesy
+from linkcalc.units import METRES_PER_FOOT, METRES_PER_US_SURVEY_FOOT
+
+Indices = NDArray[np.int64]
+Affine = tuple[float, float, float, float, float, float]
+"""(a, b, c, d, e, f): x = a column + b row + c, y = d column + e row + f, at cell corners."""
+
+GROUND_LIMITS_M = (-500.0, 9000.0)
+"""Lower than any dry land (-430 m) and higher than any summit (8849 m)."""
+CANOPY_LIMITS_M = (-10.0, 120.0)
+"""Height above ground; no tree is known to exceed 116 m."""
+
+_NEVER_A_HEIGHT = -32768
+_CELLS_PER_READ = 1 << 18
+_TOUCH = 1e-6
+"""Share of a cell within which a point counts as on a cell's centre or edge."""
+_METRES_PER_DEGREE = 111_195.0
+_UNITS_M = {
+    1.0: ("", "m", "metre", "metres", "meter", "meters"),
+    0.1: ("dm", "decimetre", "decimeter"),
+    0.01: ("cm", "centimetre", "centimeter"),
+    METRES_PER_FOOT: ("ft", "foot", "feet", "international foot"),
+    METRES_PER_US_SURVEY_FOOT: (
+        "us survey foot",
+        "us survey feet",
+        "us-ft",
+        "ftus",
+        "foot_us",
+        "us foot",
+        "survey foot",
+    ),
+}
+_METRES_PER_UNIT = {name: metres for metres, names in _UNITS_M.items() for name in names}
+_RASTER_ENDINGS = (".tif", ".tiff", ".hgt", ".asc", ".img", ".bil", ".dem", ".dt0", ".dt1", ".dt2", ".vrt")
+
+
+@dataclass(frozen=True)
+class Area:
+    """Heights on a square grid in metres around a position.
+
+    ``heights_m[row, column]`` is the height at the cell centre; row 0 lies in the north.
+    """
+
+    heights_m: Floats
+    """(n, n), NaN where no raster has data."""
+    affine: Affine
+    """From column and row to metres east and north of the position."""
+    crs: str
+    """The grid's CRS: azimuthal equidistant, the position at its origin."""
+
+
+class Raster:
+    """One open raster; use it through `Mosaic`."""
+
+    def __init__(self, name: str, dataset: Any, limits_m: tuple[float, float]) -> None:
+        self.name = name
+        self._data = dataset
+        self._limits_m = limits_m
+        self._refuse_what_holds_no_heights()
+        self._scale, self._offset = dataset.scales[0], dataset.offsets[0]
+        self._unit_m = self._metres_per_unit()
+        self._affine: Affine = tuple(dataset.transform)[:6]
+        self._inverse: Affine = tuple(~dataset.transform)[:6]
+        self._width, self._height = dataset.width, dataset.height
+        self._geographic = bool(dataset.crs.is_geographic)
+        self._middle_x = _apply(self._affine, self._width / 2, self._height / 2)[0]
+        try:
+            crs = dataset.crs.to_wkt()
+            self._to_crs = geodesy.transformer("EPSG:4326", crs)
+            self._to_position = geodesy.transformer(crs, "EPSG:4326")
+            # how long a step of one cell is on the ground, at the middle of the raster
+            col = np.array([0.0, 1.0, 0.0]) + self._width // 2
+            row = np.array([0.0, 0.0, 1.0]) + self._height // 2
+            lat, lon = self.position(col, row)
+            steps = [geodesy.path_between(lat[0], lon[0], lat[i], lon[i])[0] for i in (1, 2)]
+        except Exception as error:  # pyproj has no common error class for what a CRS can do wrong
+            raise TerrainError(
+                f"raster {name}: its coordinate system cannot be tied to latitude and longitude ({error})"
+            ) from error
+        self.spacing_m = min(steps)
+        self.rank = self._rank()
+        self.out_of_limits: tuple[int, float] = (0, 0.0)
+        """How often a cell outside the limits was met so far, and the last such value in metres."""
+
+    def _refuse_what_holds_no_heights(self) -> None:
+        from rasterio.enums import ColorInterp
+
+        data, name = self._data, self.name
+        if data.count == 0:
+            raise TerrainError(f"raster {name} is a container without bands; name one of its datasets")
+        if data.crs is None:
+            raise TerrainError(
+                f"raster {name} has no coordinate system, so its place on Earth is unknown; "
+                "assign the one it was made in"
+            )
+        if data.transform.is_identity or data.transform.is_degenerate:
+            raise TerrainError(f"raster {name} is not georeferenced: nothing says where its cells lie")
+        if data.colorinterp[0] in (ColorInterp.red, ColorInterp.palette):
+            raise TerrainError(f"raster {name} is a picture or a map of classes, not heights")
+        if np.dtype(data.dtypes[0]).kind not in "iuf":
+            raise TerrainError(f"raster {name} holds {data.dtypes[0]}, not heights")
+
+    def _metres_per_unit(self) -> float:
+        unit = (self._data.units[0] or "").strip()
+        if unit.lower() not in _METRES_PER_UNIT:
+            raise TerrainError(
+                f"raster {self.name} gives its heights in {unit!r}; metres and feet are understood"
+            )
+        return _METRES_PER_UNIT[unit.lower()]
+
+    def _rank(self) -> int:
+        """Order by cell size in steps of a quarter octave, so that near equals keep their listed order."""
+        cell = abs(self._data.transform.determinant) ** 0.5
+        cell *= _METRES_PER_DEGREE if self._geographic else self._data.crs.linear_units_factor[1]
+        return round(4 * float(np.log2(cell)))
+
+    def pixel(self, latitude_deg: Floats, longitude_deg: Floats) -> tuple[Floats, Floats]:
+        """Column and row of positions, counted so that whole numbers are cell centres."""
+        x, y = self._to_crs.transform(longitude_deg, latitude_deg)
+        if self._geographic:
+            x = self._middle_x + (np.asarray(x) - self._middle_x + 180.0) % 360.0 - 180.0
+        x, y = np.where(np.isfinite(x), x, np.nan), np.where(np.isfinite(y), y, np.nan)
+        col, row = _apply(self._inverse, x, y)
+        return col - 0.5, row - 0.5
+
+    def position(self, column: ArrayLike, row: ArrayLike) -> tuple[Floats, Floats]:
+        """Latitude and longitude of (fractional) cell centres."""
+        x, y = _apply(self._affine, np.asarray(column) + 0.5, np.asarray(row) + 0.5)
+        lon, lat = self._to_position.transform(x, y)
+        return lat, lon
+
+    def near(self, column: Floats, row: Floats, margin: float) -> NDArray[np.bool_]:
+        """Whether points lie within `margin` cells of the outermost cell centres."""
+        with np.errstate(invalid="ignore"):
+            across = (column > -margin) & (column < self._width - 1 + margin)
+            down = (row > -margin) & (row < self._height - 1 + margin)
+        return np.asarray(across & down)
+
+    def covers(self, latitude_deg: Floats, longitude_deg: Floats) -> NDArray[np.bool_]:
+        """Whether positions lie on the raster, rim included."""
+        return self.near(*self.pixel(latitude_deg, longitude_deg), margin=0.5 + _TOUCH)
+
+    def bounds(self) -> tuple[float, float, float, float]:
+        """South, west, north and east limits in degrees; west > east across the 180th meridian."""
+        b = self._data.bounds
+        west, south, east, north = self._to_position.transform_bounds(
+            min(b.left, b.right), min(b.bottom, b.top), max(b.left, b.right), max(b.bottom, b.top)
+        )
+        return south, west, north, east
+
+    def cells(self, column: Indices, row: Indices) -> Floats:
+        """Heights of whole cells, shape of the arguments (4, n); NaN for nodata and beyond the rim."""
+        found = np.full(column.shape, np.nan)
+        inside = (column >= 0) & (column < self._width) & (row >= 0) & (row < self._height)
+        spans = [(0, column.shape[1])]
+        while spans:
+            first, last = spans.pop()
+            use = inside[:, first:last]
+            if not use.any():
+                continue
+            c, r = column[:, first:last][use], row[:, first:last][use]
+            left, right, top, bottom = c.min(), c.max() + 1, r.min(), r.max() + 1
+            if (right - left) * (bottom - top) > _CELLS_PER_READ and last - first > 1:
+                middle = (first + last) // 2
+                spans += [(first, middle), (middle, last)]
+                continue
+            window = self._read(int(left), int(right), int(top), int(bottom))
+            found[:, first:last][use] = window[r - top, c - left]
+        with np.errstate(invalid="ignore"):
+            absurd = (found < self._limits_m[0]) | (found > self._limits_m[1])
+        if absurd.any():
+            self.out_of_limits = (self.out_of_limits[0] + int(absurd.sum()), float(found[absurd][0]))
+            found[absurd] = np.nan
+        return found
+
+    def _read(self, left: int, right: int, top: int, bottom: int) -> Floats:
+        from rasterio.errors import RasterioError
+        from rasterio.windows import Window
+
+        try:
+            raw = self._data.read(1, window=Window(left, top, right - left, bottom - top), masked=True)
+        except RasterioError as error:
+            raise TerrainError(
+                f"raster {self.name} is damaged or cannot be reached: {_one_line(error)}"
+            ) from error
+        stored = raw.data
+        unknown = np.ma.getmaskarray(raw) | (stored == _NEVER_A_HEIGHT) | ~np.isfinite(stored)
+        heights = (stored.astype(np.float64) * self._scale + self._offset) * self._unit_m
+        return np.where(unknown, np.nan, heights)
+
+    def close(self) -> None:
+        """Close the file."""
+        self._data.close()
+
+
+class Mosaic:
+    """Open rasters read as one surface; made by `open_mosaic`, closed by ``with``.
+
+    Not to be shared between threads or processes: open one in each.
+    """
+
+    def __init__(self, rasters: Sequence[Raster]) -> None:
+        self.rasters = tuple(sorted(rasters, key=lambda r: r.rank))
+        """Finest first; cells of about the same size (a quarter octave) rank as listed."""
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close all files."""
+        for raster in self.rasters:
+            raster.close()
+
+    @property
+    def spacing_m(self) -> float:
+        """Shortest cell step of the finest raster, metres on the ground."""
+        return min(r.spacing_m for r in self.rasters)
+
+    def sample(self, latitude_deg: ArrayLike, longitude_deg: ArrayLike) -> Floats:
+        """Heights at positions, bilinear, from the finest raster that holds data there.
+
+        Parameters
+        ----------
+        latitude_deg, longitude_deg : array_like, degrees, shapes that broadcast
+            WGS 84. Points that follow one another should lie close together, as along a path or row by
+            row: each read then takes a small window.
+
+        Returns
+        -------
+        ndarray, metres, broadcast shape
+            NaN where no raster has data.
+
+        Raises
+        ------
+        DomainError
+            If a position is not finite.
+        TerrainError
+            If a raster turns out to be damaged.
+        """
+        lat = checked("latitude_deg", latitude_deg, at_least=-90.0, at_most=90.0)
+        lon = checked("longitude_deg", longitude_deg)
+        lat, lon = np.broadcast_arrays(lat, lon)
+        return self._sample(lat.ravel(), lon.ravel(), fill=True).reshape(lat.shape)
+
+    def holding(self, latitude_deg: Floats, longitude_deg: Floats) -> tuple[Raster, ...]:
+        """The rasters on which any of the positions lies, finest first."""
+        return tuple(r for r in self.rasters if r.covers(latitude_deg, longitude_deg).any())
+
+    def area(
+        self,
+        latitude_deg: float,
+        longitude_deg: float,
+        half_width_m: float,
+        cell_m: float | None = None,
+    ) -> Area:
+        """Heights on a square grid around a position, north up, cells in metres.
+
+        Parameters
+        ----------
+        latitude_deg, longitude_deg : float, degrees
+            Middle of the grid, WGS 84; it is a cell's centre.
+        half_width_m : float, metres
+            From the middle to the rim; true distances from the middle (azimuthal equidistant).
+        cell_m : float or None, metres
+            Cell size; left out: the finest raster's spacing.
+
+        Returns
+        -------
+        Area
+            Of 2 ceil(half_width_m / cell_m) + 1 cells a side.
+
+        Raises
+        ------
+        DomainError
+            If an argument is not positive or not finite.
+        """
+        cell = float(checked("cell_m", self.spacing_m if cell_m is None else cell_m, above=0.0))
+        half = int(np.ceil(float(checked("half_width_m", half_width_m, above=0.0)) / cell))
+        crs = f"+proj=aeqd +lat_0={latitude_deg!r} +lon_0={longitude_deg!r} +datum=WGS84 +units=m"
+        steps = np.arange(-half, half + 1) * cell
+        east, north = np.meshgrid(steps, -steps)
+        lon, lat = geodesy.transformer(crs, "EPSG:4326").transform(east, north)
+        corner = (half + 0.5) * cell
+        return Area(self.sample(lat, lon), (cell, 0.0, -corner, 0.0, -cell, corner), crs)
+
+    def _sample(self, lat: Floats, lon: Floats, *, fill: bool) -> Floats:
+        heights = np.full(lat.shape, np.nan)
+        for raster in self.rasters:
+            open_ = np.flatnonzero(np.isnan(heights))
+            if not open_.size:
+                break
+            col, row = raster.pixel(lat[open_], lon[open_])
+            near = raster.near(col, row, margin=1.0)
+            if near.any():
+                heights[open_[near]] = self._bilinear(raster, col[near], row[near], fill=fill)
+        return heights
+
+    def _bilinear(self, raster: Raster, col: Floats, row: Floats, *, fill: bool) -> Floats:
+        left, top = np.floor(col).astype(np.int64), np.floor(row).astype(np.int64)
+        u, v = col - left, row - top
+        columns = np.stack([left, left + 1, left, left + 1])
+        rows = np.stack([top, top, top + 1, top + 1])
+        weights = np.stack([(1 - u) * (1 - v), u * (1 - v), (1 - u) * v, u * v])
+        values = raster.cells(columns, rows)
+        matters = weights > _TOUCH
+        if fill:
+            lacking = np.isnan(values) & matters
+            lacking &= (~np.isnan(values) & matters).any(axis=0)
+            if lacking.any():
+                lat, lon = raster.position(columns[lacking], rows[lacking])
+                values[lacking] = self._sample(lat, lon, fill=False)
+        known = ~np.isnan(values) & matters
+        own_known = (known & (weights >= weights.max(axis=0) - _TOUCH)).any(axis=0)
+        share = np.where(known, weights, 0.0)
+        total = np.where(own_known, share.sum(axis=0), np.nan)
+        return np.asarray((share * np.where(known, values, 0.0)).sum(axis=0) / total)
+
+
+def open_mosaic(
+    paths: Sequence[str | Path],
+    base_dir: str | Path | None = None,
+    *,
+    limits_m: tuple[float, float] = GROUND_LIMITS_M,
+) -> Mosaic:
+    """Open rasters as one surface.
+
+    Parameters
+    ----------
+    paths : sequence of str or Path
+        Files; relative ones are taken from `base_dir`. A URL or a GDAL ``/vsi...`` name is passed on as
+        it is. A ``.zip`` must hold exactly one raster.
+    base_dir : str, Path or None
+        Folder of relative paths; None is the current one.
+    limits_m : tuple of two floats, metres
+        What lies outside is taken as nodata.
+
+    Returns
+    -------
+    Mosaic
+        To be used in ``with``; files stay open until its end.
+
+    Raises
+    ------
+    TerrainError
+        If a file is missing, unreadable, no raster, holds no heights, or does not say where it lies.
+
+    Examples
+    --------
+    >>> import rasterio
+    >>> grid = {"crs": "EPSG:4326", "transform": rasterio.Affine(0.001, 0, 3.0, 0, -0.001, 9.003)}
+    >>> shape = {"driver": "GTiff", "count": 1, "width": 3, "height": 3, "dtype": "int16"}
+    >>> with rasterio.open("/vsimem/mosaic_doc.tif", "w", **shape, **grid) as file:
+    ...     file.write(np.arange(9, dtype=np.int16).reshape(3, 3), 1)
+    >>> with open_mosaic(["/vsimem/mosaic_doc.tif"]) as mosaic:
+    ...     mosaic.sample([9.0015, 9.001, 8.0], [3.0015, 3.002, 3.0]).round(6)
+    array([ 4.,  6., nan])
+    """
+    import rasterio
+    from rasterio.errors import NotGeoreferencedWarning, RasterioError
+
+    if isinstance(paths, str | Path):
+        paths = [paths]
+    if not paths:
+        raise TerrainError("no terrain raster is named")
+    opened: list[Raster] = []
+    try:
+        for path in paths:
+            location = _locate(path, base_dir)
+            try:
+                with warnings.catch_warnings():
+                    # said in our own words by Raster
+                    warnings.simplefilter("ignore", NotGeoreferencedWarning)
+                    dataset = rasterio.open(location)
+            except (RasterioError, OSError) as error:
+                raise TerrainError(f"{path} cannot be opened as a raster: {_one_line(error)}") from error
+            try:
+                opened.append(Raster(str(path), dataset, limits_m))
+            except BaseException:
+                dataset.close()
+                raise
+    except BaseException:
+        for raster in opened:
+            raster.close()
+        raise
+    return Mosaic(opened)
+
+
+def _apply(affine: Affine, column: Any, row: Any) -> tuple[Any, Any]:
+    a, b, c, d, e, f = affine
+    return a * column + b * row + c, d * column + e * row + f
+
+
+def _locate(path: str | Path, base_dir: str | Path | None) -> str:
+    name = str(path)
+    if "://" in name or name.startswith("/vsi"):
+        return name
+    file = Path(base_dir or ".") / path
+    if file.is_dir():
+        raise TerrainError(f"raster {name} is a folder ({file}); name the files in it")
+    if not file.exists():
+        raise TerrainError(f"raster {name}: there is no file {file}")
+    return _inside_zip(name, file) if file.suffix.lower() == ".zip" else str(file)
+
+
+def _inside_zip(name: str, file: Path) -> str:
+    try:
+        with ZipFile(file) as archive:
+            members = [m for m in archive.namelist() if m.lower().endswith(_RASTER_ENDINGS)]
+    except (BadZipFile, OSError) as error:
+        raise TerrainError(f"raster {name} is not a readable zip file: {error}") from error
+    if len(members) != 1:
+        what = f"{len(members)} rasters ({', '.join(members[:3])}, ...)" if members else "no raster"
+        raise TerrainError(
+            f"raster {name} holds {what}; name one as /vsizip/{file.resolve()}/NAME, or unpack it"
+        )
+    return f"/vsizip/{file.resolve()}/{members[0]}"
+
+
+def _one_line(error: BaseException) -> str:
+    return " ".join(str(error).split()) or type(error).__name__
