@@ -1,0 +1,358 @@
+"""Refractivity of the air and how it bends rays (Rec. ITU-R P.453, P.530).
+
+`delta_n` is the mean lapse of refractivity in the lowest kilometre, N-units/km, positive where it falls with
+height (as P.1812 and P.452 count it).
+"""
+
+import math
+from typing import Any, Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from linkcalc._arrays import checked, scalar_if_0d
+from linkcalc.errors import DomainError
+from linkcalc.units import EARTH_RADIUS_M
+
+Climate = Literal["temperate", "continental", "maritime", "desert", "subtropical", "equatorial"]
+
+_CRITICAL_LAPSE = 157.0
+
+
+class ClimateRefractivity(NamedTuple):
+    """What a climate lets expect of the air."""
+
+    delta_n: float
+    """N-units/km."""
+    n0: float
+    """Surface refractivity reduced to sea level, N-units."""
+    confidence: Literal["moderate", "low"]
+
+
+# Yearly mean of N0, its swing about it (peak in July, north of the equator), and how far to trust it.
+_CLIMATES: dict[str, tuple[float, float, Literal["moderate", "low"]]] = {
+    "temperate": (325.0, 12.0, "moderate"),
+    "continental": (320.0, 20.0, "moderate"),
+    "maritime": (330.0, 10.0, "moderate"),
+    "desert": (290.0, 10.0, "low"),
+    "subtropical": (350.0, 20.0, "low"),
+    "equatorial": (370.0, 3.0, "moderate"),
+}
+
+
+def refractivity(pressure_hpa: ArrayLike, temperature_k: ArrayLike, vapour_pressure_hpa: ArrayLike) -> Any:
+    """Radio refractivity N of air.
+
+    Parameters
+    ----------
+    pressure_hpa : array_like, hPa, total pressure, above 0, any shape
+    temperature_k : array_like, K, above 0, any shape
+    vapour_pressure_hpa : array_like, hPa, at least 0, any shape
+
+    Returns
+    -------
+    float or ndarray, N-units, broadcast shape
+
+    Raises
+    ------
+    DomainError
+        If an argument is not finite or out of its domain.
+
+    References
+    ----------
+    Rec. ITU-R P.453, (77.6 / T) (P + 4810 e / T); from memory, unchecked.
+
+    Examples
+    --------
+    >>> round(refractivity(1013.25, 288.15, 10.0), 1)
+    317.8
+    """
+    p = checked("pressure_hpa", pressure_hpa, above=0.0)
+    t = checked("temperature_k", temperature_k, above=0.0)
+    e = checked("vapour_pressure_hpa", vapour_pressure_hpa, at_least=0.0)
+    return scalar_if_0d(77.6 / t * (p + 4810.0 * e / t))
+
+
+def vapour_pressure_hpa(
+    temperature_k: ArrayLike, relative_humidity_percent: ArrayLike, pressure_hpa: ArrayLike = 1013.25
+) -> Any:
+    """Water vapour pressure of air of a relative humidity over water.
+
+    Parameters
+    ----------
+    temperature_k : array_like, K, any shape
+        233 to 323 K (-40 to 50 degrees C).
+    relative_humidity_percent : array_like, percent, 0 to 100, any shape
+    pressure_hpa : array_like, hPa, above 0, any shape
+
+    Returns
+    -------
+    float or ndarray, hPa, broadcast shape
+
+    Raises
+    ------
+    DomainError
+        If an argument is not finite or out of its domain.
+
+    References
+    ----------
+    Rec. ITU-R P.453, saturation vapour pressure over water; from memory, unchecked.
+
+    Examples
+    --------
+    >>> round(vapour_pressure_hpa(293.15, 100.0), 1)
+    23.5
+    """
+    t = checked("temperature_k", temperature_k, at_least=233.0, at_most=323.5) - 273.15
+    humidity = checked("relative_humidity_percent", relative_humidity_percent, at_least=0.0, at_most=100.0)
+    p = checked("pressure_hpa", pressure_hpa, above=0.0)
+    enhancement = 1.0 + 1e-4 * (7.2 + p * (0.0320 + 5.9e-6 * t**2))
+    saturated = enhancement * 6.1121 * np.exp((18.678 - t / 234.5) * t / (t + 257.14))
+    return scalar_if_0d(saturated * humidity / 100.0)
+
+
+def exponential_refractivity(
+    height_m: ArrayLike, n0: ArrayLike = 315.0, scale_height_m: ArrayLike = 7350.0
+) -> Any:
+    """Refractivity at a height, in the exponential reference atmosphere.
+
+    Parameters
+    ----------
+    height_m : array_like, m above sea level, any shape
+    n0 : array_like, N-units at sea level, above 0, any shape
+    scale_height_m : array_like, m, above 0, any shape
+        7350 m in the reference atmosphere; the irregular terrain model uses 9460 m.
+
+    Returns
+    -------
+    float or ndarray, N-units, broadcast shape
+
+    Raises
+    ------
+    DomainError
+        If an argument is not finite or not positive.
+
+    References
+    ----------
+    Rec. ITU-R P.453, N0 exp(-h/h0) with 315 and 7.35 km; from memory, unchecked.
+
+    Examples
+    --------
+    >>> round(exponential_refractivity(1000.0), 1)
+    274.9
+    """
+    h = checked("height_m", height_m)
+    surface = checked("n0", n0, above=0.0)
+    scale = checked("scale_height_m", scale_height_m, above=0.0)
+    return scalar_if_0d(surface * np.exp(-h / scale))
+
+
+def k_factor(delta_n: ArrayLike) -> Any:
+    """Effective earth radius factor for a lapse of refractivity.
+
+    Parameters
+    ----------
+    delta_n : array_like, N-units/km, below 157, any shape
+        At 157 a horizontal ray follows the earth; beyond, it is trapped and no factor describes it. Negative
+        in sub-refraction.
+
+    Returns
+    -------
+    float or ndarray, dimensionless
+
+    Raises
+    ------
+    DomainError
+        If `delta_n` is not finite or not below 157.
+
+    References
+    ----------
+    Rec. ITU-R P.452 and P.1812, k = 157 / (157 - delta N).
+
+    Examples
+    --------
+    >>> round(k_factor(39.0), 2)
+    1.33
+    """
+    lapse = checked("delta_n", delta_n)
+    if (lapse >= _CRITICAL_LAPSE).any():
+        raise DomainError(f"delta_n must be below 157 N-units/km (ducting), got {float(lapse.max()):g}")
+    return scalar_if_0d(_CRITICAL_LAPSE / (_CRITICAL_LAPSE - lapse))
+
+
+def delta_n_from_k(k_factor: ArrayLike) -> Any:
+    """Lapse of refractivity that gives an effective earth radius factor: the inverse of `k_factor`.
+
+    Parameters
+    ----------
+    k_factor : array_like, dimensionless, above 0, any shape
+
+    Returns
+    -------
+    float or ndarray, N-units/km
+
+    Raises
+    ------
+    DomainError
+        If `k_factor` is not finite or not positive.
+
+    References
+    ----------
+    As `k_factor`.
+
+    Examples
+    --------
+    >>> delta_n_from_k(4 / 3)
+    39.25
+    """
+    return scalar_if_0d(_CRITICAL_LAPSE * (1.0 - 1.0 / checked("k_factor", k_factor, above=0.0)))
+
+
+def effective_earth_radius_m(k_factor: ArrayLike) -> Any:
+    """Radius of the earth over which rays would be straight.
+
+    Parameters
+    ----------
+    k_factor : array_like, dimensionless, above 0, any shape
+
+    Returns
+    -------
+    float or ndarray, m
+
+    Raises
+    ------
+    DomainError
+        If `k_factor` is not finite or not positive.
+
+    References
+    ----------
+    Mean radius 6371 km, as the ITU-R P series.
+
+    Examples
+    --------
+    >>> effective_earth_radius_m(2.0)
+    12742000.0
+    """
+    return scalar_if_0d(EARTH_RADIUS_M * checked("k_factor", k_factor, above=0.0))
+
+
+def delta_n_from_surface(surface_refractivity: ArrayLike) -> Any:
+    """Lapse of refractivity near the ground expected from the refractivity at the surface.
+
+    Parameters
+    ----------
+    surface_refractivity : array_like, N-units, above 0, any shape
+        Known for 250 to 400.
+
+    Returns
+    -------
+    float or ndarray, N-units/km
+
+    Raises
+    ------
+    DomainError
+        If the argument is not finite or not positive.
+
+    References
+    ----------
+    Curvature of the effective earth in the irregular terrain model (NTIA Report 82-100):
+    157e-9 (1 - 0.04665 exp(Ns / 179.3)) per metre.
+
+    Examples
+    --------
+    >>> round(delta_n_from_surface(301.0), 1), round(delta_n_from_surface(325.0), 1)
+    (39.2, 44.9)
+    """
+    ns = checked("surface_refractivity", surface_refractivity, above=0.0)
+    return scalar_if_0d(_CRITICAL_LAPSE * 0.04665 * np.exp(ns / 179.3))
+
+
+def climate_refractivity(
+    climate: Climate, month: int | None = None, *, latitude_deg: float = 45.0
+) -> ClimateRefractivity:
+    """Typical refractivity of a climate, for the year or a month, where no map or measurement is at hand.
+
+    The sea-level refractivity of each climate is a round world average from memory, unchecked, with a
+    yearly swing that peaks in July (January south of the equator); the lapse follows from it
+    (`delta_n_from_surface`). A plan for a real site does better with the local figure.
+
+    Parameters
+    ----------
+    climate : {"temperate", "continental", "maritime", "desert", "subtropical", "equatorial"}
+    month : int, 1 to 12, or None for the year
+    latitude_deg : float, degrees, -90 to 90
+        Its sign tells the season.
+
+    Returns
+    -------
+    ClimateRefractivity
+
+    Raises
+    ------
+    DomainError
+        If the climate or the month is unknown.
+
+    References
+    ----------
+    From memory, unchecked, after the world maps of Rec. ITU-R P.453; temperate year as the defaults of the
+    P.1812 reference software (delta N 45, N0 325).
+
+    Examples
+    --------
+    >>> year = climate_refractivity("temperate")
+    >>> round(year.delta_n, 1), year.n0, year.confidence
+    (44.9, 325.0, 'moderate')
+    >>> climate_refractivity("temperate", 7).n0
+    337.0
+    """
+    mean, swing, confidence = _CLIMATES[_known(climate)]
+    latitude = float(checked("latitude_deg", latitude_deg, at_least=-90.0, at_most=90.0))
+    n0 = mean
+    if month is not None:
+        if month not in range(1, 13):
+            raise DomainError(f"month must be 1 to 12, got {month!r}")
+        peak = 7 if latitude >= 0.0 else 1
+        n0 += swing * math.cos(2.0 * math.pi * (month - peak) / 12.0)
+    return ClimateRefractivity(float(delta_n_from_surface(n0)), n0, confidence)
+
+
+def low_k_factor(distance_m: ArrayLike, climate: Climate = "temperate") -> Any:
+    """Effective earth radius factor exceeded 99.9 % of the worst month: the cautious one for clearance.
+
+    0.5 on paths of 10 km or less, rising with the logarithm of distance to 1 at 200 km: the curve of P.530
+    for a continental temperate climate as read from memory, unchecked. The source has no curve for other
+    climates; the same one serves for them, so `climate` is only checked. On paths of a few kilometres the
+    earth's bulge is small with any of these factors.
+
+    Parameters
+    ----------
+    distance_m : array_like, m, above 0, any shape
+    climate : {"temperate", "continental", "maritime", "desert", "subtropical", "equatorial"}
+
+    Returns
+    -------
+    float or ndarray, dimensionless
+
+    Raises
+    ------
+    DomainError
+        If the distance is not finite or not positive, or the climate unknown.
+
+    References
+    ----------
+    Rec. ITU-R P.530, section 2.2, value of k exceeded for 99.9 % of the worst month; from memory, unchecked.
+
+    Examples
+    --------
+    >>> low_k_factor([5e3, 50e3, 300e3]).round(2).tolist()
+    [0.5, 0.77, 1.0]
+    """
+    _known(climate)
+    d = checked("distance_m", distance_m, above=0.0)
+    return scalar_if_0d(np.interp(np.log(d), np.log([10e3, 200e3]), [0.5, 1.0]))
+
+
+def _known(climate: str) -> str:
+    if climate not in _CLIMATES:
+        raise DomainError(f"climate must be one of {', '.join(_CLIMATES)}, got {climate!r}")
+    return climate
