@@ -1,0 +1,250 @@
+"""The table of legal limits: read from `table.toml`, and refused unless every row makes sense."""
+
+import dataclasses
+import datetime
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+from linkcalc.errors import DomainError
+
+REGIONS: Mapping[str, str] = {
+    "eu": "CEPT countries and the European Union",
+    "uk": "United Kingdom",
+    "us": "United States",
+    "ca": "Canada",
+    "au": "Australia",
+    "nz": "New Zealand",
+    "in": "India",
+    "za": "South Africa",
+    "jp": "Japan",
+    "kr": "South Korea",
+    "br": "Brazil",
+    "ke": "Kenya",
+}
+"""The regions the table knows, by their key."""
+
+CONFIDENCE: Mapping[str, str] = {
+    "A": "read in the public text",
+    "B": "read in a secondary public page",
+    "C": "unverified",
+}
+"""What the letters of the table mean."""
+
+_QUANTITIES = ("band", "power", "density", "duty", "listen", "dwell", "channels", "bandwidth")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rule:
+    """One row of the table; the head of `table.toml` explains the keys. None: the row does not limit it."""
+
+    id: str
+    region: str
+    title: str
+    low_mhz: float
+    high_mhz: float
+    excluded_mhz: tuple[tuple[float, float], ...] = ()
+    max_conducted_mw: float | None = None
+    gain_free_dbi: float | None = None
+    max_erp_mw: float | None = None
+    max_eirp_mw: float | None = None
+    density_dbm: float | None = None
+    density_reference_khz: float | None = None
+    density_kind: str | None = None
+    density_above_khz: float | None = None
+    duty_cycle: float | None = None
+    listen_before_talk: str | None = None
+    dwell_s: float | None = None
+    dwell_window_s: float | None = None
+    dwell_window_s_per_channel: float | None = None
+    min_channels: int | None = None
+    min_bandwidth_khz: float | None = None
+    max_bandwidth_khz: float | None = None
+    below_bandwidth_khz: float | None = None
+    bandwidth_measure: str | None = None
+    contested: bool = False
+    unread: str = ""
+    standard: str
+    edition: str
+    clause: str
+    checked: datetime.date
+    confidence: Mapping[str, str]
+    note: str
+
+    def __post_init__(self) -> None:
+        for problem in self._problems():
+            raise DomainError(f"table of limits, rule {self.id!r}: {problem}")
+
+    @property
+    def quantities(self) -> tuple[str, ...]:
+        """What the row limits, of: band, power, density, duty, listen, dwell, channels, bandwidth."""
+        limited = {
+            "band": True,
+            "power": self.power_limited,
+            "density": self.density_dbm is not None,
+            "duty": self.duty_cycle is not None or self.listen_before_talk == "instead_of_duty",
+            "listen": self.listen_before_talk == "required",
+            "dwell": self.dwell_s is not None,
+            "channels": self.min_channels is not None,
+            "bandwidth": self.bandwidth_measure is not None,
+        }
+        return tuple(q for q in _QUANTITIES if limited[q])
+
+    @property
+    def power_limited(self) -> bool:
+        """Whether the row states a power limit of any kind."""
+        return any(v is not None for v in (self.max_conducted_mw, self.max_erp_mw, self.max_eirp_mw))
+
+    @property
+    def unverified(self) -> tuple[str, ...]:
+        """The quantities of the row that nobody has read in a text."""
+        return tuple(q for q in self.quantities if self.confidence[q] == "C")
+
+    @property
+    def source(self) -> str:
+        """Standard, clause, edition and the day the row was typed."""
+        return f"{self.standard}, {self.clause}; edition: {self.edition}; typed {self.checked.isoformat()}"
+
+    def _problems(self) -> Any:
+        """Yield what is wrong with the row, in words."""
+        if self.region not in REGIONS:
+            yield f"region {self.region!r} is not one of {', '.join(REGIONS)}"
+        for name in ("id", "title", "standard", "edition", "clause"):
+            if not getattr(self, name).strip():
+                yield f"{name} is empty"
+        if not 0 < self.low_mhz < self.high_mhz:
+            yield "low_mhz must be above 0 and below high_mhz"
+        for low, high in self.excluded_mhz:
+            if not self.low_mhz <= low < high <= self.high_mhz:
+                yield f"excluded_mhz {low:g}-{high:g} is not a part of the band"
+        if not self.power_limited and not self.unread:
+            yield "no power limit, and unread does not say why"
+        for name in (
+            "max_conducted_mw",
+            "max_erp_mw",
+            "max_eirp_mw",
+            "density_reference_khz",
+            "density_above_khz",
+            "dwell_s",
+            "dwell_window_s",
+            "dwell_window_s_per_channel",
+            "min_channels",
+            "min_bandwidth_khz",
+            "max_bandwidth_khz",
+            "below_bandwidth_khz",
+        ):
+            value = getattr(self, name)
+            if value is not None and not value > 0:
+                yield f"{name} must be above 0"
+        if self.gain_free_dbi is not None and self.max_conducted_mw is None:
+            yield "gain_free_dbi needs max_conducted_mw"
+        if self.duty_cycle is not None and not 0 < self.duty_cycle < 1:
+            yield "duty_cycle must be between 0 and 1 (leave it out for 100 %)"
+        if self.listen_before_talk not in (None, "required", "instead_of_duty"):
+            yield 'listen_before_talk must be "required" or "instead_of_duty"'
+        stated = [v is not None for v in (self.density_dbm, self.density_reference_khz, self.density_kind)]
+        if any(stated) and not all(stated):
+            yield "density_dbm, density_reference_khz and density_kind go together"
+        if self.density_kind not in (None, "conducted", "erp", "eirp"):
+            yield 'density_kind must be "conducted", "erp" or "eirp"'
+        if self.density_above_khz is not None and self.density_dbm is None:
+            yield "density_above_khz needs density_dbm"
+        windows = [v is not None for v in (self.dwell_window_s, self.dwell_window_s_per_channel)]
+        if all(windows) or (any(windows) and self.dwell_s is None):
+            yield "a dwell window needs dwell_s, and there is one window only"
+        if self.dwell_window_s_per_channel is not None and self.min_channels is None:
+            yield "dwell_window_s_per_channel needs min_channels"
+        widths = (self.min_bandwidth_khz, self.max_bandwidth_khz, self.below_bandwidth_khz)
+        if any(w is not None for w in widths) != (self.bandwidth_measure is not None):
+            yield "a bandwidth limit and bandwidth_measure go together"
+        if (
+            self.min_bandwidth_khz is not None
+            and self.max_bandwidth_khz is not None
+            and self.min_bandwidth_khz > self.max_bandwidth_khz
+        ):
+            yield "min_bandwidth_khz is above max_bandwidth_khz"
+        if set(self.confidence) != set(self.quantities):
+            named, limited = sorted(self.confidence), sorted(self.quantities)
+            yield f"confidence speaks of {named}, but the row limits {limited}"
+        if not set(self.confidence.values()) <= set(CONFIDENCE):
+            yield f"confidence letters are {', '.join(CONFIDENCE)}"
+
+
+def read_rules(text: str) -> tuple[Rule, ...]:
+    """Read a table of limits.
+
+    Parameters
+    ----------
+    text : str
+        TOML as in `table.toml`.
+
+    Returns
+    -------
+    tuple of Rule
+
+    Raises
+    ------
+    DomainError
+        If the text is not TOML, or a row has an unknown, missing, mistyped or contradictory key.
+
+    Examples
+    --------
+    >>> read_rules("[[rule]]\\nid = 'x'\\nregion = 'eu'")
+    Traceback (most recent call last):
+    ...
+    linkcalc.errors.DomainError: table of limits, rule 'x': key title is missing
+    """
+    try:
+        rows = tomllib.loads(text)["rule"]
+    except (tomllib.TOMLDecodeError, KeyError) as error:
+        raise DomainError(f"table of limits: {error}") from error
+    found = tuple(_rule(row) for row in rows)
+    twice = {r.id for r in found if sum(o.id == r.id for o in found) > 1}
+    if twice:
+        raise DomainError(f"table of limits: two rules are called {sorted(twice)[0]!r}")
+    return found
+
+
+@cache
+def rules() -> tuple[Rule, ...]:
+    """Return the table that comes with the package.
+
+    >>> next(r for r in rules() if r.id == "eu-g3").max_erp_mw
+    500.0
+    """
+    return read_rules(files("linkcalc.rules").joinpath("table.toml").read_text(encoding="utf-8"))
+
+
+_KINDS: Mapping[str, tuple[type, ...]] = {
+    "min_channels": (int,),
+    "contested": (bool,),
+    "checked": (datetime.date,),
+    "confidence": (dict,),
+    "excluded_mhz": (list,),
+    **dict.fromkeys(
+        ("id", "region", "title", "density_kind", "listen_before_talk", "bandwidth_measure", "unread"), (str,)
+    ),
+    **dict.fromkeys(("standard", "edition", "clause", "note"), (str,)),
+}
+"""Types of the keys that are not plain numbers."""
+
+
+def _rule(row: dict[str, Any]) -> Rule:
+    where = f"table of limits, rule {row.get('id', '(without id)')!r}"
+    for field in dataclasses.fields(Rule):
+        if field.name not in row:
+            if field.default is dataclasses.MISSING:
+                raise DomainError(f"{where}: key {field.name} is missing")
+            continue
+        kinds = _KINDS.get(field.name, (int, float))
+        value = row[field.name]
+        if not isinstance(value, kinds) or (isinstance(value, bool) and bool not in kinds):
+            raise DomainError(f"{where}: {field.name} has the wrong type: {value!r}")
+    unknown = set(row) - {f.name for f in dataclasses.fields(Rule)}
+    if unknown:
+        raise DomainError(f"{where}: unknown key {sorted(unknown)[0]}")
+    gaps = tuple((float(low), float(high)) for low, high in row.get("excluded_mhz", ()))
+    return Rule(**{**row, "excluded_mhz": gaps})
