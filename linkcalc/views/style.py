@@ -12,6 +12,7 @@ import tempfile
 import unicodedata
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -277,13 +278,9 @@ def drawable(text: str) -> str:
     )
 
 
+@cache
 def _glyphs() -> frozenset[int]:
-    if not _GLYPHS:
-        from matplotlib import font_manager
+    from matplotlib import font_manager
 
-        font = font_manager.get_font(font_manager.findfont(FONT))
-        _GLYPHS.append(frozenset(font.get_charmap()))
-    return _GLYPHS[0]
-
-
-_GLYPHS: list[frozenset[int]] = []
+    font = font_manager.get_font(font_manager.findfont(FONT))
+    return frozenset(font.get_charmap())

@@ -1,6 +1,7 @@
 """The terminal report: the answer first, then how it comes about; and numbers in words."""
 
 import math
+import re
 import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -20,6 +21,9 @@ _BOLD, _RESET = "\x1b[1m", "\x1b[0m"
 _VERDICT_COLOUR = {"closes": "\x1b[1;34m", "at_risk": "\x1b[1;33m", "does_not_close": "\x1b[1;31m"}
 
 _NARROWEST = 60
+_NO_BREAK = "\u00a0"
+_TOGETHER = re.compile(r"\bk = \d|\d (?:dBm|dBi|dBd|dB|km|m|MHz|kHz|Hz|ms|s|bytes|W|%)(?!\w)")
+"""Figure and unit, which no line break parts."""
 _PLAIN = str.maketrans(
     {
         "→": "->",
@@ -543,7 +547,7 @@ class _Page:
         return self.width - 2 - count * figure, figure
 
     def line(self, text: str) -> None:
-        self._lines.append(text.rstrip())
+        self._lines.append(text.replace(_NO_BREAK, " ").rstrip())
 
     def blank(self) -> None:
         self.line("")
@@ -564,7 +568,8 @@ class _Page:
 
     def wrap(self, text: str, *, indent: int = 0, hanging: int | None = None, bold: bool = False) -> None:
         rest = indent if hanging is None else hanging
-        for i, line in enumerate(_wrapped(self.clean(text), self.width - indent, self.width - rest)):
+        whole = _TOGETHER.sub(lambda m: m[0].replace(" ", _NO_BREAK), self.clean(text))
+        for i, line in enumerate(_wrapped(whole, self.width - indent, self.width - rest)):
             self._styled_line(" " * (rest if i else indent) + line, _BOLD if bold else "")
 
     def item(self, text: str) -> None:
