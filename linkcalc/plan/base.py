@@ -1,14 +1,31 @@
 """What every section of a plan file shares."""
 
+from collections.abc import Iterable
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
+
+ONE_LINE = r"^[^\x00-\x1f\x7f-\x9f]*$"
+"""Text without control characters."""
+
+_NAME = r"^[^\x00-\x20\x7f-\xa0]([^\x00-\x1f\x7f-\x9f]*[^\x00-\x20\x7f-\xa0])?$"
 
 
 class Section(BaseModel):
     """A table of the plan file: typed strictly, closed to unknown keys, immutable."""
 
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
+
+    def idle_keys(self) -> Iterable[str]:
+        """Keys whose value changes nothing while the section's other values are as they are.
+
+        A default of such a key is not listed as an assumption.
+        """
+        return ()
+
+    def implied(self) -> Iterable[tuple[str, Any, str]]:
+        """Assumptions that no single default expresses: key, value and source of each."""
+        return ()
 
 
 def given(description: str, **limits: Any) -> Any:
@@ -29,3 +46,8 @@ def assumed(default: Any, description: str, source: str, **limits: Any) -> Any:
 def plain(default: Any, description: str, **limits: Any) -> Any:
     """A key whose default assumes nothing about the world (an empty list, an identity)."""
     return Field(default=default, description=description, **limits)
+
+
+def label(description: str) -> Any:
+    """A key that holds a short name: one printable line, up to 60 characters."""
+    return Field(description=description, min_length=1, max_length=60, pattern=_NAME)

@@ -1,11 +1,15 @@
 """Links: which stations talk, with which signal, and what is asked of it."""
 
-from typing import Annotated, Literal, Self
+from collections.abc import Iterable
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, model_validator
 
-from linkcalc.plan.base import Section, assumed, given, optional, plain
+from linkcalc.plan.base import Section, assumed, given, label, optional, plain
 from linkcalc.plan.stations import COMMON_PRACTICE
+
+DEFAULT_REQUIRED_MARGIN_DB = 20.0
+"""Asked of each direction when the plan states no margin and no success (common practice, no source)."""
 
 
 class ChirpModulation(Section):
@@ -53,7 +57,7 @@ class Obstacle(Section):
 class Link(Section):
     """One link between two named stations, budgeted both ways."""
 
-    name: str = given("unique name", min_length=1)
+    name: str = label("unique name")
     from_: str = Field(alias="from", description="the sending station: the sensor's end", min_length=1)
     to: str = given("the other station", min_length=1)
     frequency_mhz: float = given("carrier frequency, MHz", ge=30, le=6000)
@@ -65,7 +69,10 @@ class Link(Section):
         8, "payload of the acknowledgement or command coming back", COMMON_PRACTICE, ge=1, le=255
     )
     required_margin_db: float | None = optional(
-        "fade margin asked of each direction, dB; left out together with required_success: 20", ge=0, le=60
+        "fade margin asked of each direction, dB; left out together with required_success:"
+        f" {DEFAULT_REQUIRED_MARGIN_DB:g}",
+        ge=0,
+        le=60,
     )
     required_success: float | None = optional(
         "probability asked of one message, with its tries, in each direction (0 to 1)", gt=0, lt=1
@@ -77,7 +84,13 @@ class Link(Section):
     )
 
     @model_validator(mode="after")
-    def _two_ends(self) -> Self:
+    def _two_ends_and_one_wish(self) -> Self:
         if self.from_ == self.to:
-            raise ValueError("a link needs two different stations")
+            raise ValueError(f'from and to are both "{self.to}": a link needs two different stations')
+        if self.required_margin_db is not None and self.required_success is not None:
+            raise ValueError("give required_margin_db or required_success, not both")
         return self
+
+    def implied(self) -> Iterable[tuple[str, Any, str]]:
+        if self.required_margin_db is None and self.required_success is None:
+            yield "required_margin_db", DEFAULT_REQUIRED_MARGIN_DB, COMMON_PRACTICE

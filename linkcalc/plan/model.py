@@ -1,21 +1,26 @@
 """The whole plan: sections and the rules between them."""
 
+from collections.abc import Iterable
+from difflib import get_close_matches
 from typing import Self
 
 from pydantic import model_validator
 
-from linkcalc.plan.base import Section, given, plain
+from linkcalc.plan.base import ONE_LINE, Section, given, plain
 from linkcalc.plan.links import Link
 from linkcalc.plan.stations import Station
 from linkcalc.plan.surroundings import Conditions, Terrain
+from linkcalc.plan.wording import element, quoted
 
 
 class Plan(Section):
     """A validated plan file."""
 
-    title: str = plain("", "what this plan is about; printed at the top")
-    station: list[Station] = given("the stations, two or more", min_length=2)
-    link: list[Link] = given("the links, one or more", min_length=1)
+    title: str = plain(
+        "", "what this plan is about, one line; printed at the top", max_length=200, pattern=ONE_LINE
+    )
+    station: list[Station] = given("the stations, two or more", min_length=2, max_length=1000)
+    link: list[Link] = given("the links, one or more", min_length=1, max_length=1000)
     terrain: Terrain = plain(Terrain(), "where the heights come from")
     conditions: Conditions = plain(Conditions(), "what the path is judged under")
 
@@ -25,17 +30,36 @@ class Plan(Section):
             ("station", [s.name for s in self.station]),
             ("link", [k.name for k in self.link]),
         ):
-            twice = {n for n in names if names.count(n) > 1}
-            if twice:
-                raise ValueError(f"two {kind}s are named {sorted(twice)[0]!r}; names must differ")
+            twice = next((n for n in names if names.count(n) > 1), None)
+            if twice is not None:
+                raise ValueError(f"two {kind}s are named {quoted(twice)}; names must differ")
         stations = [s.name for s in self.station]
-        for link in self.link:
-            for end in (link.from_, link.to):
-                if end not in stations:
+        for index, link in enumerate(self.link):
+            for end, name in (("from", link.from_), ("to", link.to)):
+                if name not in stations:
+                    nearest = get_close_matches(name, stations, n=1, cutoff=0.0)[0]
                     raise ValueError(
-                        f"link {link.name!r} names station {end!r}; stations are: {', '.join(stations)}"
+                        f"{element('link', index, link.name)} {end} = {quoted(name)} is no station"
+                        f" of this plan; nearest is {quoted(nearest)}"
                     )
         return self
+
+    def idle_keys(self) -> Iterable[str]:
+        used = {name for link in self.link for name in (link.from_, link.to)}
+        for index, station in enumerate(self.station):
+            if station.name not in used:
+                yield element("station", index, station.name)
+        if all(link.profile_csv for link in self.link):
+            yield "terrain"
+        foliage = (
+            self.conditions.woodland_depth_m
+            or self.terrain.canopy_rasters
+            or self.terrain.surface_rasters
+            or any(link.profile_csv or any(o.kind == "trees" for o in link.obstacle) for link in self.link)
+        )
+        if not foliage:
+            yield "conditions.leaf"
+            yield "conditions.wet_foliage"
 
     def station_named(self, name: str) -> Station:
         """Return the station of that name (the validator made sure of it)."""

@@ -1,10 +1,13 @@
 """Stations: where the radios stand and what hangs between radio and air."""
 
-from typing import Literal, Self
+from collections.abc import Iterable, Sequence
+from difflib import get_close_matches
+from typing import Any, Literal, Self
 
-from pydantic import model_validator
+from pydantic import field_validator, model_validator
 
-from linkcalc.plan.base import Section, assumed, given, optional, plain
+from linkcalc.plan.base import Section, assumed, given, label, optional, plain
+from linkcalc.plan.wording import quoted
 
 COMMON_PRACTICE = "common practice, no source"
 
@@ -34,11 +37,27 @@ class Antenna(Section):
             raise ValueError("give gain_dbi or gain_dbd, not both")
         return self
 
+    def idle_keys(self) -> Iterable[str]:
+        figures = (self.horizontal_beamwidth_deg, self.vertical_beamwidth_deg)
+        gain_stated = self.gain_dbi is not None or self.gain_dbd is not None
+        return ["type"] if gain_stated and None not in figures else []
+
+
+def _cable_types() -> Sequence[str]:
+    # numpy comes with the cable table; a plan without cables does without
+    from linkcalc.radio.feeder import CABLE_TYPES
+
+    return CABLE_TYPES
+
+
+def _add_cable_types(schema: dict[str, Any]) -> None:
+    schema["enum"] = list(_cable_types())
+
 
 class Feeder(Section):
     """The cable from radio to antenna with what is screwed into it."""
 
-    type: str = plain("none", "coaxial cable type, or none (see `linkcalc new` for the list)")
+    type: str = plain("none", "coaxial cable type", json_schema_extra=_add_cable_types)
     length_m: float = plain(0.0, "cable length, m", ge=0, le=500)
     loss_db_per_100m: float | None = optional(
         "stated cable loss at the link frequency, in place of the type's", ge=0, le=500
@@ -50,18 +69,41 @@ class Feeder(Section):
         0.3, "loss of the arrestor when fitted, dB", COMMON_PRACTICE, ge=0, le=3
     )
 
+    @field_validator("type")
+    @classmethod
+    def _known_cable(cls, cable: str) -> str:
+        if cable != "none" and cable not in (known := _cable_types()):
+            near = get_close_matches(cable[:80].lower().replace("-", "").replace(" ", "_"), known, n=1)
+            mend = f"write {quoted(near[0])}" if near else 'or write "none" and give loss_db_per_100m'
+            raise ValueError(f"{quoted(cable)} is not known; allowed: {', '.join(known)}; {mend}")
+        return cable
+
+    @model_validator(mode="after")
+    def _length_and_loss_go_together(self) -> Self:
+        if self.type == "none" and self.length_m > 0 and self.loss_db_per_100m is None:
+            raise ValueError(f"length_m = {self.length_m:g} needs a cable type or loss_db_per_100m")
+        if "length_m" not in self.model_fields_set and (self.type != "none" or self.loss_db_per_100m):
+            raise ValueError("length_m is missing: how long is the cable, in metres?")
+        return self
+
+    def idle_keys(self) -> Iterable[str]:
+        return [
+            *(["connector_loss_db"] if self.connectors == 0 else []),
+            *(["arrestor_loss_db"] if not self.arrestor else []),
+        ]
+
 
 class ExtraLoss(Section):
     """A loss at one station that no formula knows, with its reason."""
 
     loss_db: float = given("loss, dB", ge=0, le=100)
-    reason: str = given("why, for example: antenna inside the metal shed", min_length=1)
+    reason: str = label("why, for example: antenna inside the metal shed")
 
 
 class Station(Section):
     """One end of a link."""
 
-    name: str = given("unique name", min_length=1)
+    name: str = label("unique name")
     latitude_deg: float | None = optional("WGS 84 latitude, positive north", ge=-90, le=90)
     longitude_deg: float | None = optional("WGS 84 longitude, positive east", ge=-180, le=180)
     easting_m: float | None = optional("easting in the CRS that epsg names, m")
@@ -107,3 +149,8 @@ class Station(Section):
     def positioned(self) -> bool:
         """Whether the plan states where the station is."""
         return self.latitude_deg is not None or self.easting_m is not None
+
+    @property
+    def position(self) -> tuple[float | None, ...]:
+        """Coordinates as stated, to compare stations by."""
+        return self.latitude_deg, self.longitude_deg, self.easting_m, self.northing_m, self.epsg

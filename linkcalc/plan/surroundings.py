@@ -1,5 +1,6 @@
 """Terrain sources and the conditions the path is judged under."""
 
+from collections.abc import Iterable
 from typing import Literal, Self
 
 from pydantic import model_validator
@@ -34,6 +35,12 @@ class Terrain(Section):
         le=100_000,
     )
 
+    def idle_keys(self) -> Iterable[str]:
+        return [
+            *(["surface_kind"] if not self.surface_rasters else []),
+            *(["largest_hole_m"] if not self.rasters else []),
+        ]
+
 
 class Conditions(Section):
     """Refractivity, ground, foliage, and how much of the year is asked for."""
@@ -47,12 +54,8 @@ class Conditions(Section):
     month: int | None = optional(
         "month the refractivity is asked for (1 to 12); left out: the year", ge=1, le=12
     )
-    surface_refractivity_n0: float = assumed(
-        325.0,
-        "sea-level surface refractivity, N-units",
-        "default of the P.1812 reference software",
-        ge=250,
-        le=400,
+    surface_refractivity_n0: float | None = optional(
+        "sea-level surface refractivity, N-units; left out: the climate's", ge=250, le=400
     )
     ground: GroundType = assumed("medium_dry_ground", "ground class for reflection", "Rec. ITU-R P.527")
     surface_roughness_m: float | None = optional(

@@ -1,0 +1,178 @@
+"""The plan file's door: read, check, and say in one line what is wrong and what mends it."""
+
+import hashlib
+import os
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from difflib import get_close_matches
+from itertools import islice
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pydantic import ValidationError
+
+from linkcalc.errors import PlanError
+from linkcalc.plan.assumptions import assumed_values
+from linkcalc.plan.faults import Fault, faults, summary
+from linkcalc.plan.model import Plan
+from linkcalc.plan.syntax import parsed
+from linkcalc.plan.wording import element, printable, quoted
+
+if TYPE_CHECKING:
+    from linkcalc.result import Assumption
+
+LARGEST_PLAN_BYTES = 1_000_000
+"""A plan of a hundred stations has some 50 kB; a larger file is something else."""
+
+_REMOTE = re.compile(r"/vsi|[A-Za-z][A-Za-z0-9+_]+:")
+
+
+@dataclass(frozen=True)
+class LoadedPlan:
+    """A valid plan with where it came from."""
+
+    plan: Plan
+    path: Path
+    base_dir: Path
+    """The folder that paths in the plan are relative to."""
+    digest: str
+    """SHA-256 of the file, hexadecimal."""
+    assumed: "tuple[Assumption, ...]"
+    """Defaults that were used and matter."""
+    notes: tuple[str, ...]
+    """What a reader of the result should know about the plan's values."""
+
+
+def load_plan(path: str | os.PathLike[str]) -> LoadedPlan:
+    """Read and check a plan file.
+
+    Parameters
+    ----------
+    path : str or path
+        TOML file in UTF-8.
+
+    Returns
+    -------
+    LoadedPlan
+
+    Raises
+    ------
+    PlanError
+        If the file cannot be read, is no valid plan, or names a raster or a profile that does not
+        exist. The text is one line: the first fault, and where the others are.
+
+    Examples
+    --------
+    >>> load_plan("absent.toml")
+    Traceback (most recent call last):
+    linkcalc.errors.PlanError: absent.toml: no such file; `linkcalc new absent.toml` writes a starter
+    """
+    path = Path(path)
+    try:
+        raw = _read(path)
+        data = parsed(raw)
+        if not data:
+            raise PlanError("is empty; `linkcalc new` writes a starter plan")
+        try:
+            plan = Plan.model_validate(data)
+        except ValidationError as error:
+            raise PlanError(summary(faults(error, data, Plan))) from None
+        missing = [*_links_without_heights(plan), *_missing_files(plan, path.parent)]
+        if missing:
+            raise PlanError(summary(missing))
+    except PlanError as error:
+        raise PlanError(printable(f"{path}: {error}")) from None
+    digest = hashlib.sha256(raw).hexdigest()
+    return LoadedPlan(plan, path, path.parent, digest, assumed_values(plan), tuple(_notes(plan)))
+
+
+def _read(path: Path) -> bytes:
+    try:
+        with path.open("rb") as file:
+            raw = file.read(LARGEST_PLAN_BYTES + 1)
+    except FileNotFoundError:
+        near = get_close_matches(path.name, _names_in(path.parent), n=1)
+        raise PlanError(
+            f"no such file; nearest in that folder is {printable(near[0])}"
+            if near
+            else f"no such file; `linkcalc new {printable(path.name)}` writes a starter"
+        ) from None
+    except IsADirectoryError:
+        raise PlanError("is a folder; name the plan file in it") from None
+    except (OSError, ValueError) as error:
+        raise PlanError(f"cannot be read: {getattr(error, 'strerror', None) or error}") from None
+    if len(raw) > LARGEST_PLAN_BYTES:
+        raise PlanError(f"is larger than {LARGEST_PLAN_BYTES:_} bytes: not a plan file")
+    return raw
+
+
+def _names_in(folder: Path) -> list[str]:
+    try:
+        with os.scandir(folder) as entries:
+            return [entry.name for entry in islice(entries, 2000)]
+    except OSError:
+        return []
+
+
+def _links_without_heights(plan: Plan) -> Iterator[Fault]:
+    """Find links whose path no source of heights can describe."""
+    for index, link in enumerate(plan.link):
+        if link.profile_csv is not None:
+            continue
+        place = element("link", index, link.name)
+        ends = [plan.station_named(link.from_), plan.station_named(link.to)]
+        unplaced = [f"station {quoted(end.name)}" for end in ends if not end.positioned]
+        if not plan.terrain.rasters:
+            yield Fault(
+                place,
+                f"{place} has no source of heights; give terrain.rasters, or profile_csv of this link",
+            )
+        elif unplaced:
+            yield Fault(
+                place,
+                f"{place} takes its heights from terrain.rasters, but {' and '.join(unplaced)}"
+                f" {'have' if unplaced[1:] else 'has'} no position;"
+                " give latitude_deg and longitude_deg, or profile_csv of this link",
+            )
+        elif ends[0].position == ends[1].position:
+            yield Fault(place, f"{place} joins two stations at the same position")
+
+
+def _missing_files(plan: Plan, base_dir: Path) -> Iterator[Fault]:
+    for key in ("rasters", "surface_rasters", "canopy_rasters"):
+        for name in getattr(plan.terrain, key):
+            yield from _missing_file(f"terrain.{key}", name, base_dir)
+    for index, link in enumerate(plan.link):
+        if link.profile_csv is not None:
+            yield from _missing_file(
+                f"{element('link', index, link.name)} profile_csv", link.profile_csv, base_dir
+            )
+
+
+def _missing_file(place: str, name: str, base_dir: Path) -> Iterator[Fault]:
+    file = base_dir / name
+    if _REMOTE.match(name) or os.path.isfile(file):
+        return
+    states = f"{place} = {quoted(name)}"
+    if os.path.isdir(file):
+        yield Fault(place, f"{states} is a folder; name a file in it")
+        return
+    near = get_close_matches(file.name, _names_in(file.parent), n=1)
+    if not name.isprintable():
+        mend = "a backslash in double quotes is special: write / instead"
+    elif near:
+        mend = f"nearest in that folder is {quoted(near[0])}"
+    else:
+        mend = f"it is looked for in {printable(str(file.parent))}"
+    yield Fault(place, f"{states}: no such file; {mend}")
+
+
+def _notes(plan: Plan) -> Iterator[str]:
+    for link in plan.link:
+        if link.modulation.kind == "css" and link.modulation.spreading_factor < 7:
+            yield (
+                f"link {quoted(link.name)}: not every radio offers spreading factor"
+                f" {link.modulation.spreading_factor}, and some need a longer preamble or an implicit"
+                " header for it: check yours (common practice, no source)"
+            )

@@ -1,0 +1,69 @@
+"""Units at the end of key names: which unit a key is in, and what a value in another unit would be."""
+
+import math
+
+from linkcalc.units import METRES_PER_FOOT
+
+_FACTORS = {
+    "length": {"m": 1.0, "km": 1e3, "cm": 1e-2, "mm": 1e-3, "ft": METRES_PER_FOOT, "feet": METRES_PER_FOOT},
+    "frequency": {"hz": 1.0, "khz": 1e3, "mhz": 1e6, "ghz": 1e9},
+    "time": {"ms": 1e-3, "s": 1.0, "sec": 1.0, "min": 60.0, "minutes": 60.0, "h": 3600.0, "hours": 3600.0,
+             "day": 86400.0, "days": 86400.0},
+    "rate": {"bps": 1.0, "kbps": 1e3},
+    "share": {"": 1.0, "percent": 0.01},
+}  # fmt: skip
+_WATTS = {"uw": 1e-6, "mw": 1e-3, "w": 1.0, "kw": 1e3}
+_NOT_CONVERTED = {
+    "db",
+    "dbi",
+    "dbd",
+    "dbm",
+    "deg",
+    "n",
+    "bytes",
+    "symbols",
+    "a",
+    "ma",
+    "v",
+    "wh",
+    "ah",
+    "mah",
+}
+_ALL = {unit for table in _FACTORS.values() for unit in table if unit} | set(_WATTS) | _NOT_CONVERTED
+
+
+def split_unit(key: str) -> tuple[str, str]:
+    """Split a key into what it names and its unit.
+
+    >>> split_unit("antenna_height_m"), split_unit("tries")
+    (('antenna_height', 'm'), ('tries', ''))
+    """
+    stem, _, unit = key.lower().rpartition("_")
+    return (stem, unit) if stem and unit in _ALL else (key.lower(), "")
+
+
+def converted(value: float, unit: str, wanted: str) -> float | None:
+    """Convert a value between two units that a key may end with; None where they do not compare.
+
+    >>> converted(868e6, "hz", "mhz"), round(converted(25, "mw", "dbm"), 2), converted(1, "m", "mhz")
+    (868.0, 13.98, None)
+    """
+    unit, wanted = unit.lower(), wanted.lower()
+    if wanted == "dbm" and unit in _WATTS and value > 0:
+        return 10.0 * math.log10(value * _WATTS[unit] * 1e3)
+    for factors in (*_FACTORS.values(), _WATTS):
+        if unit in factors and wanted in factors:
+            return value * factors[unit] / factors[wanted]
+    return None
+
+
+def sister_units(unit: str) -> list[str]:
+    """List the units a number may have been given in by mistake, for frequencies and shares.
+
+    >>> sister_units("mhz")
+    ['hz', 'khz', 'ghz']
+    """
+    for name in ("frequency", "share"):
+        if unit in _FACTORS[name]:
+            return [other for other in _FACTORS[name] if other != unit]
+    return []
