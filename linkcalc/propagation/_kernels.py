@@ -35,64 +35,100 @@ def where(condition: Any, yes: Number, no: Number) -> Number:
 
 # ---------------------------------------------------------------- scans over the points of a profile
 # d: km from the transmitter, from 0; h, top: m above sea level; all of the same length n >= 3.
+# Slopes are in m/km. The bulge of the earth above the chord is 500 x y / a.
 
 
-def scan_surface(d: Floats, h: Floats) -> tuple[float, float]:
-    """Sums v1 and v2 of the least-squares smooth earth."""
+class Scan(NamedTuple):
+    """What one look at a profile gives, with antennas at ht and hr, for two earth radii."""
+
+    v1: float
+    v2: float
+    """Sums of the least-squares smooth earth."""
+    hobs: float
+    at: float
+    ar: float
+    """Highest obstruction above the line of sight (m), and its steepest slope from either end."""
+    t: float
+    lt: int
+    """Steepest slope from the transmitter to the bare ground, first radius, less half the bulge's; the
+    first point that reaches it."""
+    r: float
+    lr: int
+    """The same from the receiver; the last point."""
+    stim: float
+    srim: float
+    """Steepest slopes from either end to the tops with the bulge added, first radius."""
+    stim2: float
+    srim2: float
+    """The same for the second radius."""
+
+
+def scan_profile(d: Floats, h: Floats, top: Floats, ht: float, hr: float, a: float, a2: float) -> Scan:
+    """Look once at the profile."""
+    length = d[-1]
+    bulge, bulge2 = 500.0 / a, 500.0 / a2
     d1, d0, h1, h0 = d[1:], d[:-1], h[1:], h[:-1]
     step = d1 - d0
     v1 = np.dot(step, h1 + h0)
     v2 = np.dot(step, h1 * (2.0 * d1 + d0) + h0 * (d1 + 2.0 * d0))
-    return float(v1), float(v2)
-
-
-def scan_obstruction(d: Floats, h: Floats, ht: float, hr: float) -> tuple[float, float, float]:
-    """Highest obstruction above the line of sight, and its steepest elevation from either end (m, m/km)."""
     x = d[1:-1]
-    y = d[-1] - x
-    above = h[1:-1] - (ht * y + hr * x) / d[-1]
-    return float(above.max()), float((above / x).max()), float((above / y).max())
-
-
-def scan_horizons(d: Floats, h: Floats, ht: float, hr: float, a: float) -> tuple[float, int, float, int]:
-    """Tangent of the highest elevation seen from the transmitter, the first point that reaches it; the
-    same for the receiver, with the last point."""
-    x = d[1:-1]
-    y = d[-1] - x
-    inner = h[1:-1]
-    t = (inner - ht) / (1000.0 * x) - x / (2.0 * a)
-    r = (inner - hr) / (1000.0 * y) - y / (2.0 * a)
+    y = length - x
+    to_x = 1.0 / x
+    to_y = 1.0 / y
+    ground = h[1:-1]
+    tops = top[1:-1]
+    above = ground - (ht + (hr - ht) / length * x)
+    bulge_x, bulge_y = bulge * x, bulge * y
+    t = (ground - ht) * to_x - bulge_x
+    r = (ground - hr) * to_y - bulge_y
     lt = int(t.argmax())
     lr = len(r) - 1 - int(r[::-1].argmax())
-    return float(t[lt]), lt + 1, float(r[lr]), lr + 1
+    s_t = (tops - ht) * to_x
+    s_r = (tops - hr) * to_y
+    return Scan(
+        float(v1),
+        float(v2),
+        float(above.max()),
+        float((above * to_x).max()),
+        float((above * to_y).max()),
+        float(t[lt]),
+        lt + 1,
+        float(r[lr]),
+        lr + 1,
+        float((s_t + bulge_y).max()),
+        float((s_r + bulge_x).max()),
+        float((s_t + bulge2 * y).max()),
+        float((s_r + bulge2 * x).max()),
+    )
 
 
-def scan_slopes(d: Floats, top: Floats, ht: float, hr: float, a: float) -> tuple[float, float]:
-    """Steepest slopes (m/km) from either end to the tops with the earth's bulge added."""
-    x = d[1:-1]
-    y = d[-1] - x
-    bulged = top[1:-1] + 500.0 * x * y / a
-    return float(((bulged - ht) / x).max()), float(((bulged - hr) / y).max())
-
-
-def scan_nu(d: Floats, top: Floats, ht: float, hr: float, a: float) -> tuple[float, int]:
-    """Largest diffraction parameter for lambda = 1 m, and the last point that reaches it."""
-    x = d[1:-1]
-    y = d[-1] - x
+def scan_nu(d: Floats, top: Floats, ht: float, hr: float, a: float, a2: float) -> tuple[float, int, float]:
+    """Largest diffraction parameter for lambda = 1 m and the last point that reaches it, for the first
+    radius; the largest for the second radius."""
     length = d[-1]
-    excess = top[1:-1] + 500.0 * x * y / a - (ht * y + hr * x) / length
-    nu = excess * np.sqrt(0.002 * length / (x * y))
+    x = d[1:-1]
+    y = length - x
+    bulge = x * y
+    excess = top[1:-1] - (ht + (hr - ht) / length * x)
+    weight = np.sqrt(1.0 / bulge)
+    nu = (excess + 500.0 / a * bulge) * weight
+    nu2 = (excess + 500.0 / a2 * bulge) * weight
     last = len(nu) - 1 - int(nu[::-1].argmax())
-    return float(nu[last]), last + 1
+    scale = math.sqrt(0.002 * length)
+    return float(nu[last]) * scale, last + 1, float(nu2.max()) * scale
 
 
-def scan_smooth_nu(d: Floats, ht: float, hr: float, a: float) -> float:
-    """`scan_nu` over the same points of a smooth earth of height 0."""
-    x = d[1:-1]
-    y = d[-1] - x
+def scan_smooth_nu(d: Floats, ht: float, hr: float, a: float, a2: float) -> tuple[float, float]:
+    """`scan_nu` without the point, over a smooth earth of height 0 at the same distances."""
     length = d[-1]
-    excess = 500.0 * x * y / a - (ht * y + hr * x) / length
-    return float((excess * np.sqrt(0.002 * length / (x * y))).max())
+    x = d[1:-1]
+    bulge = x * (length - x)
+    line = ht + (hr - ht) / length * x
+    weight = np.sqrt(1.0 / bulge)
+    nu = (500.0 / a * bulge - line) * weight
+    nu2 = (500.0 / a2 * bulge - line) * weight
+    scale = math.sqrt(0.002 * length)
+    return float(nu.max()) * scale, float(nu2.max()) * scale
 
 
 # ---------------------------------------------------------------- one path: plain numbers
@@ -108,19 +144,16 @@ class Surface(NamedTuple):
     hsrd: float
 
 
-def fit_surface(d: Floats, h: Floats, hts: float, hrs: float) -> Surface:
+def fit_surface(scan: Scan, length: float, tx_ground: float, rx_ground: float) -> Surface:
     """Attachment 1, section 1.6: least-squares surface and the one that the diffraction model uses."""
-    length = d[-1]
-    v1, v2 = scan_surface(d, h)
-    hst = (2.0 * v1 * length - v2) / length**2
-    hsr = (v2 - v1 * length) / length**2
-    hobs, at, ar = scan_obstruction(d, h, hts, hrs)
+    hst = (2.0 * scan.v1 * length - scan.v2) / length**2
+    hsr = (scan.v2 - scan.v1 * length) / length**2
     hstp = hst
     hsrp = hsr
-    if hobs > 0.0:
-        hstp = hst - hobs * at / (at + ar)
-        hsrp = hsr - hobs * ar / (at + ar)
-    return Surface(hst, hsr, min(hstp, h[0]), min(hsrp, h[-1]))
+    if scan.hobs > 0.0:
+        hstp = hst - scan.hobs * scan.at / (scan.at + scan.ar)
+        hsrp = hsr - scan.hobs * scan.ar / (scan.at + scan.ar)
+    return Surface(hst, hsr, min(hstp, tx_ground), min(hsrp, rx_ground))
 
 
 def bullington_edge(
@@ -139,13 +172,21 @@ def bullington_edge(
     return excess * math.sqrt(0.002 * length / (db * (length - db)))
 
 
-def bullington_nu(d: Floats, top: Floats, ht: float, hr: float, a: float) -> float:
-    """Diffraction parameter of the whole path for lambda = 1 m [13-20]."""
+def bullington_nu(
+    d: Floats, top: Floats, scan: Scan, ht: float, hr: float, a: float, a2: float
+) -> tuple[float, float]:
+    """Diffraction parameters of the profile for lambda = 1 m and both radii [13-20]."""
     length = d[-1]
-    stim, srim = scan_slopes(d, top, ht, hr, a)
-    if stim < (hr - ht) / length:
-        return scan_nu(d, top, ht, hr, a)[0]
-    return bullington_edge(stim, srim, length, ht, hr, d[1], d[-2])
+    line = (hr - ht) / length
+    nu = 0.0
+    nu2 = 0.0
+    if scan.stim < line or scan.stim2 < line:
+        nu, _, nu2 = scan_nu(d, top, ht, hr, a, a2)
+    if scan.stim >= line:
+        nu = bullington_edge(scan.stim, scan.srim, length, ht, hr, d[1], d[-2])
+    if scan.stim2 >= line:
+        nu2 = bullington_edge(scan.stim2, scan.srim2, length, ht, hr, d[1], d[-2])
+    return nu, nu2
 
 
 def smooth_slope(d: Floats, height: float, a: float) -> float:
@@ -154,34 +195,44 @@ def smooth_slope(d: Floats, height: float, a: float) -> float:
     500 (D - d)/a - height/d is concave in d, so its largest value over the points is beside its summit.
     """
     n = len(d)
-    right = min(max(np.searchsorted(d, math.sqrt(height * a / 500.0)), 1), n - 2)
+    right = min(max(int(np.searchsorted(d, math.sqrt(height * a / 500.0))), 1), n - 2)
     left = max(right - 1, 1)
     length = d[-1]
-    return max(
+    steepest: float = max(
         500.0 * (length - d[left]) / a - height / d[left],
         500.0 * (length - d[right]) / a - height / d[right],
     )
+    return steepest
 
 
 def smooth_slope_back(d: Floats, height: float, a: float) -> float:
     """The same seen from the other end of the path."""
     n = len(d)
     length = d[-1]
-    right = min(max(np.searchsorted(d, length - math.sqrt(height * a / 500.0)), 1), n - 2)
+    right = min(max(int(np.searchsorted(d, length - math.sqrt(height * a / 500.0))), 1), n - 2)
     left = max(right - 1, 1)
-    return max(
+    steepest: float = max(
         500.0 * d[left] / a - height / (length - d[left]),
         500.0 * d[right] / a - height / (length - d[right]),
     )
+    return steepest
 
 
-def smooth_bullington_nu(d: Floats, ht: float, hr: float, a: float) -> float:
-    """`bullington_nu` over the same points of a smooth earth of height 0."""
+def smooth_bullington_nu(d: Floats, ht: float, hr: float, a: float, a2: float) -> tuple[float, float]:
+    """`bullington_nu` for a smooth earth of height 0 at the same distances."""
     length = d[-1]
+    line = (hr - ht) / length
     stim = smooth_slope(d, ht, a)
-    if stim < (hr - ht) / length:
-        return scan_smooth_nu(d, ht, hr, a)
-    return bullington_edge(stim, smooth_slope_back(d, hr, a), length, ht, hr, d[1], d[-2])
+    stim2 = smooth_slope(d, ht, a2)
+    nu = 0.0
+    nu2 = 0.0
+    if stim < line or stim2 < line:
+        nu, nu2 = scan_smooth_nu(d, ht, hr, a, a2)
+    if stim >= line:
+        nu = bullington_edge(stim, smooth_slope_back(d, hr, a), length, ht, hr, d[1], d[-2])
+    if stim2 >= line:
+        nu2 = bullington_edge(stim2, smooth_slope_back(d, hr, a2), length, ht, hr, d[1], d[-2])
+    return nu, nu2
 
 
 class Sphere(NamedTuple):
@@ -292,3 +343,26 @@ def spherical(sphere: Sphere, length: float, omega: float, f: Number, vertical: 
     required = 17.456 * np.sqrt(sphere.reach * (LAMBDA_GHZ_M / f))
     share = np.maximum(1.0 - sphere.hse / required, 0.0)
     return share * np.maximum(loss, 0.0)
+
+
+def delta_bullington(
+    d: Floats,
+    h: Floats,
+    top: Floats,
+    hts: float,
+    hrs: float,
+    a: float,
+    omega: float,
+    f: Number,
+    vertical: bool,
+) -> Number:
+    """Delta-Bullington loss of one path for one earth radius, dB [37-39]."""
+    length = d[-1]
+    scan = scan_profile(d, h, top, hts, hrs, a, a)
+    surface = fit_surface(scan, length, h[0], h[-1])
+    h1 = hts - surface.hstd
+    h2 = hrs - surface.hsrd
+    actual = bullington(bullington_nu(d, top, scan, hts, hrs, a, a)[0], length, f)
+    smooth = bullington(smooth_bullington_nu(d, h1, h2, a, a)[0], length, f)
+    sphere = spherical(sphere_of_path(length, h1, h2, a), length, omega, f, vertical)
+    return actual + np.maximum(sphere - smooth, 0.0)

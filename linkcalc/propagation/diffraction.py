@@ -63,14 +63,8 @@ def delta_bullington_loss_db(
     d, h, top = checked_profile(distance_m, ground_m, clutter_m)
     hts = h[0] + float(checked("tx_height_m", tx_height_m, above=0.0))
     hrs = h[-1] + float(checked("rx_height_m", rx_height_m, above=0.0))
-    f = checked("frequency_hz", frequency_hz, above=0.0) * 1e-9
+    f = checked("frequency_hz", frequency_hz, above=0.0) / 1e9
     a = EARTH_RADIUS_KM * float(checked("k_factor", k_factor, above=0.0))
     vertical = is_vertical(polarisation)
     omega = float(checked("sea_share", sea_share, at_least=0.0, at_most=1.0))
-    length = d[-1]
-    surface = k.fit_surface(d, h, hts, hrs)
-    h1, h2 = hts - surface.hstd, hrs - surface.hsrd
-    actual = k.bullington(k.bullington_nu(d, top, hts, hrs, a), length, f)
-    smooth = k.bullington(k.smooth_bullington_nu(d, h1, h2, a), length, f)
-    sphere = k.spherical(k.sphere_of_path(length, h1, h2, a), length, omega, f, vertical)
-    return scalar_if_0d(actual + np.maximum(sphere - smooth, 0.0))
+    return scalar_if_0d(k.delta_bullington(d, h, top, hts, hrs, a, omega, f[()], vertical))

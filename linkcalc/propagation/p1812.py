@@ -53,7 +53,8 @@ def basic_transmission_loss_db(
     ground_m : array_like, m, shape (n,)
         Height of the bare ground above sea level.
     tx_height_m, rx_height_m : float, m
-        Antenna heights above ground, above 0; the standard covers up to 3000 m.
+        Antenna heights above ground, above 0. The standard covers 1 m to 3000 m (the lower limit is from
+        memory, not read in the edition).
     frequency_hz : array_like, Hz
         30 MHz to 6 GHz.
     clutter_m : array_like, m, shape (n,), optional
@@ -120,28 +121,27 @@ def basic_transmission_loss_db(
     137.9
     """
     d, h, top = checked_profile(distance_m, ground_m, clutter_m)
-    zones = _checked_zone(zone, d.size)
+    zones = checked_zone(zone, d.size)
     htg = float(checked("tx_height_m", tx_height_m, above=0.0))
     hrg = float(checked("rx_height_m", rx_height_m, above=0.0))
-    f = checked("frequency_hz", frequency_hz, above=0.0) * 1e-9
+    frequency = checked("frequency_hz", frequency_hz, above=0.0)
     p = checked("time_percent", time_percent, at_least=1.0, at_most=50.0)
     pl = checked("location_percent", location_percent, at_least=1.0, at_most=99.0)
     sigma = checked("location_sigma_db", location_sigma_db, at_least=0.0)
     entry = checked("entry_loss_db", entry_loss_db)
     entry_sigma = checked("entry_sigma_db", entry_sigma_db, at_least=0.0)
-    lapse = float(checked("delta_n", delta_n))
-    if lapse >= 157.0:
-        raise DomainError(f"delta_n must be below 157, got {lapse:g}")
+    lapse = float(checked_lapse(delta_n))
     refractivity = float(checked("n0", n0, above=0.0))
     latitude = float(checked("latitude_deg", latitude_deg, at_least=-90.0, at_most=90.0))
-    dct = _coast_km("tx_coast_km", tx_coast_km, zones[0])
-    dcr = _coast_km("rx_coast_km", rx_coast_km, zones[-1])
+    dct = float(coast_km("tx_coast_km", tx_coast_km, zones[0] == SEA))
+    dcr = float(coast_km("rx_coast_km", rx_coast_km, zones[-1] == SEA))
     vertical = is_vertical(polarisation)
-    _warn_outside_range(f, d[-1], htg, hrg)
+    warn_outside_range(frequency, d[-1] * 1e3, (htg, hrg))
     path = path_of_profile(d, h, top, zones, htg, hrg, lapse, latitude, dct, dcr)
     if zones[-1] == SEA:
         sigma = np.zeros(())
-    terms = losses(path, f[()], p[()], pl[()], sigma[()], entry[()], entry_sigma[()], refractivity, vertical)
+    f = (frequency / 1e9)[()]
+    terms = losses(path, f, p[()], pl[()], sigma[()], entry[()], entry_sigma[()], refractivity, vertical)
     if detail:
         named = {**path._asdict(), **{name: scalar_if_0d(term) for name, term in terms._asdict().items()}}
         return MappingProxyType(named)
@@ -188,7 +188,7 @@ def location_standard_deviation_db(
     >>> round(location_standard_deviation_db(0.9e9, 500.0, rx_height_m=2.0, clutter_height_m=10.0), 1)
     3.1
     """
-    f = checked("frequency_hz", frequency_hz, above=0.0) * 1e-9
+    f = checked("frequency_hz", frequency_hz, above=0.0) / 1e9
     w = checked("resolution_m", resolution_m, above=0.0)
     over = checked("rx_height_m", rx_height_m, at_least=0.0) - checked(
         "clutter_height_m", clutter_height_m, at_least=0.0
@@ -228,7 +228,7 @@ def field_strength_dbuv_m(loss_db: ArrayLike, frequency_hz: ArrayLike, erp_kw: A
     78.13
     """
     loss = checked("loss_db", loss_db)
-    f = checked("frequency_hz", frequency_hz, above=0.0) * 1e-9
+    f = checked("frequency_hz", frequency_hz, above=0.0) / 1e9
     power = checked("erp_kw", erp_kw, above=0.0)
     return scalar_if_0d(199.36 + 20.0 * np.log10(f) - loss + 10.0 * np.log10(power))
 
@@ -291,31 +291,40 @@ def _unit_vector(latitude_deg: float, longitude_deg: float) -> Floats:
     )
 
 
-def _checked_zone(zone: ArrayLike | None, size: int) -> NDArray[np.int8]:
+def checked_zone(zone: ArrayLike | None, size: int) -> NDArray[np.int8]:
+    """Zones of a profile, inland where they are not given."""
     if zone is None:
         return np.full(size, INLAND, dtype=np.int8)
     given = np.asarray(zone)
     if given.shape != (size,):
         raise DomainError(f"zone has {given.size} points, distance_m has {size}")
-    if not np.isin(given, (SEA, COASTAL, INLAND)).all():
+    if not ((given == SEA) | (given == COASTAL) | (given == INLAND)).all():
         raise DomainError("zone must be 1 (sea), 3 (coastal land) or 4 (inland) at every point")
     return given.astype(np.int8)
 
 
-def _coast_km(name: str, value: float | None, own_zone: int) -> float:
-    if value is None:
-        return 0.0 if own_zone == SEA else 500.0
-    return float(checked(name, value, at_least=0.0))
+def coast_km(name: str, value: ArrayLike | None, at_sea: ArrayLike) -> Floats:
+    """Distance from a terminal to the coast; where it is not given, 0 at sea and 500 (unknown) on land."""
+    return np.where(at_sea, 0.0, 500.0) if value is None else checked(name, value, at_least=0.0)
 
 
-def _warn_outside_range(f: Floats, length: float, htg: float, hrg: float) -> None:
+def checked_lapse(delta_n: ArrayLike) -> Floats:
+    """The refractivity lapse, below that of a ray that follows the earth."""
+    lapse = checked("delta_n", delta_n)
+    if (lapse >= 157.0).any():
+        raise DomainError(f"delta_n must be below 157, got {lapse.max():g}")
+    return lapse
+
+
+def warn_outside_range(frequency_hz: Floats, length_m: ArrayLike, height_m: ArrayLike) -> None:
+    """Name the limits of the standard that its user's caller oversteps."""
     limits = []
-    if (f < 0.03).any() or (f > 6.0).any():
+    if np.min(frequency_hz) < 30e6 or np.max(frequency_hz) > 6e9:
         limits.append("frequency 30 MHz to 6 GHz")
-    if not 0.25 <= length <= 3000.0:
+    if np.min(length_m) < 250.0 or np.max(length_m) > 3e6:
         limits.append("path length 0.25 km to 3000 km")
-    if max(htg, hrg) > 3000.0:
-        limits.append("antennas at most 3000 m above ground")
+    if np.min(height_m) < 1.0 or np.max(height_m) > 3000.0:
+        limits.append("antennas 1 m to 3000 m above ground")
     if limits:
         text = f"outside the range of Rec. ITU-R P.1812: {', '.join(limits)}"
         warnings.warn(text, OutOfRangeWarning, stacklevel=3)
@@ -494,25 +503,26 @@ def path_of_profile(
     ae = EARTH_RADIUS_KM * 157.0 / (157.0 - delta_n)
     abeta = EARTH_RADIUS_KM * 3.0
 
-    # Horizons (Attachment 1, section 1.5)
-    tangent_t, lt, tangent_r, lr = k.scan_horizons(d, h, hts, hrs, ae)
-    line_t = (hrs - hts) / (1000.0 * length) - length / (2.0 * ae)
-    line_r = (hts - hrs) / (1000.0 * length) - length / (2.0 * ae)
-    transhorizon = tangent_t > line_t
+    # Horizons (Attachment 1, section 1.5); slopes in m/km are tangents in thousandths
+    scan = k.scan_profile(d, h, top, hts, hrs, ae, abeta)
+    half_bulge = 500.0 * length / ae
+    slope_t = (hrs - hts) / length - half_bulge
+    slope_r = (hts - hrs) / length - half_bulge
+    transhorizon = scan.t > slope_t
     if transhorizon:
-        dlr = length - d[lr]
+        slope_t, slope_r = scan.t, scan.r
+        lt, lr = scan.lt, scan.lr
     else:
-        tangent_t, tangent_r = line_t, line_r
-        lt = k.scan_nu(d, h, hts, hrs, ae)[1]
+        lt = k.scan_nu(d, h, hts, hrs, ae, abeta)[1]
         lr = lt
-        dlr = length - d[lt]
     dlt = d[lt]
-    theta_t = 1000.0 * math.atan(tangent_t)
-    theta_r = 1000.0 * math.atan(tangent_r)
+    dlr = length - d[lr]
+    theta_t = 1000.0 * math.atan(0.001 * slope_t)
+    theta_r = 1000.0 * math.atan(0.001 * slope_r)
     theta = 1000.0 * length / ae + theta_t + theta_r
 
     # Smooth surfaces and roughness (Attachment 1, section 1.6)
-    surface = k.fit_surface(d, h, hts, hrs)
+    surface = k.fit_surface(scan, length, h[0], h[-1])
     hst = min(surface.hst, h[0])
     hsr = min(surface.hsr, h[-1])
     hte = hts - hst
@@ -522,10 +532,8 @@ def path_of_profile(
     # Diffraction geometry [13-27] for both earth radii
     h1 = hts - surface.hstd
     h2 = hrs - surface.hsrd
-    actual_ae = k.bullington_nu(d, top, hts, hrs, ae)
-    smooth_ae = k.smooth_bullington_nu(d, h1, h2, ae)
-    actual_beta = k.bullington_nu(d, top, hts, hrs, abeta)
-    smooth_beta = k.smooth_bullington_nu(d, h1, h2, abeta)
+    actual_ae, actual_beta = k.bullington_nu(d, top, scan, hts, hrs, ae, abeta)
+    smooth_ae, smooth_beta = k.smooth_bullington_nu(d, h1, h2, ae, abeta)
 
     # Ducting [46-56], what does not hang on frequency and time
     act = sea_coupling(omega, dct, dlt, hts)

@@ -1,0 +1,568 @@
+"""The path losses compiled, for many profiles at once. Needs numba; without it, numpy does the same work.
+
+The formulas are those of `_kernels` and `p1812`, compiled as they stand. Only the scans over profile points
+are written a second time, here, as loops. Nothing is compiled before it is first called.
+
+Other kernels build on this one: write a plain function that calls `path_loss_db` (or any formula of
+`_kernels` and `p1812`) and hand it to `compile_function`.
+"""
+
+import functools
+import hashlib
+import importlib.util
+import inspect
+import math
+import os
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from linkcalc._arrays import Floats, checked
+from linkcalc.errors import DomainError
+from linkcalc.propagation import _kernels, p1812
+from linkcalc.propagation._kernels import Number, Scan
+from linkcalc.propagation.diffraction import Polarisation, is_vertical
+
+# ---------------------------------------------------------------- twins of numpy code
+# Each stands for the function of the same name in `_kernels` or `p1812`: the scans as loops.
+
+
+def where(condition: Any, yes: Number, no: Number) -> Number:
+    return yes if condition else no
+
+
+def scan_profile(d: Floats, h: Floats, top: Floats, ht: float, hr: float, a: float, a2: float) -> Scan:
+    n = len(d)
+    length = d[n - 1]
+    bulge = 500.0 / a
+    bulge2 = 500.0 / a2
+    line = (hr - ht) / length
+    v1 = (d[1] - d[0]) * (h[1] + h[0])
+    v2 = (d[1] - d[0]) * (h[1] * (2.0 * d[1] + d[0]) + h[0] * (d[1] + 2.0 * d[0]))
+    hobs = -math.inf
+    at = -math.inf
+    ar = -math.inf
+    t = -math.inf
+    r = -math.inf
+    stim = -math.inf
+    srim = -math.inf
+    stim2 = -math.inf
+    srim2 = -math.inf
+    lt = 1
+    lr = 1
+    for i in range(1, n - 1):
+        x = d[i]
+        ground = h[i]
+        tops = top[i]
+        after = d[i + 1]
+        step = after - x
+        v1 += step * (h[i + 1] + ground)
+        v2 += step * (h[i + 1] * (2.0 * after + x) + ground * (after + 2.0 * x))
+        y = length - x
+        to_x = 1.0 / x
+        to_y = 1.0 / y
+        above = ground - (ht + line * x)
+        hobs = max(hobs, above)
+        at = max(at, above * to_x)
+        ar = max(ar, above * to_y)
+        slope = (ground - ht) * to_x - bulge * x
+        if slope > t:
+            t = slope
+            lt = i
+        slope = (ground - hr) * to_y - bulge * y
+        if slope >= r:
+            r = slope
+            lr = i
+        slope = (tops - ht) * to_x
+        stim = max(stim, slope + bulge * y)
+        stim2 = max(stim2, slope + bulge2 * y)
+        slope = (tops - hr) * to_y
+        srim = max(srim, slope + bulge * x)
+        srim2 = max(srim2, slope + bulge2 * x)
+    return Scan(v1, v2, hobs, at, ar, t, lt, r, lr, stim, srim, stim2, srim2)
+
+
+def scan_nu(d: Floats, top: Floats, ht: float, hr: float, a: float, a2: float) -> tuple[float, int, float]:
+    n = len(d)
+    length = d[n - 1]
+    line = (hr - ht) / length
+    per_bulge = 500.0 / a
+    per_bulge2 = 500.0 / a2
+    largest = -math.inf
+    largest2 = -math.inf
+    last = 1
+    for i in range(1, n - 1):
+        x = d[i]
+        bulge = x * (length - x)
+        excess = top[i] - (ht + line * x)
+        weight = math.sqrt(1.0 / bulge)
+        nu = (excess + per_bulge * bulge) * weight
+        if nu >= largest:
+            largest = nu
+            last = i
+        largest2 = max(largest2, (excess + per_bulge2 * bulge) * weight)
+    scale = math.sqrt(0.002 * length)
+    return largest * scale, last, largest2 * scale
+
+
+def scan_smooth_nu(d: Floats, ht: float, hr: float, a: float, a2: float) -> tuple[float, float]:
+    n = len(d)
+    length = d[n - 1]
+    slope = (hr - ht) / length
+    per_bulge = 500.0 / a
+    per_bulge2 = 500.0 / a2
+    largest = -math.inf
+    largest2 = -math.inf
+    for i in range(1, n - 1):
+        x = d[i]
+        bulge = x * (length - x)
+        line = ht + slope * x
+        weight = math.sqrt(1.0 / bulge)
+        largest = max(largest, (per_bulge * bulge - line) * weight)
+        largest2 = max(largest2, (per_bulge2 * bulge - line) * weight)
+    scale = math.sqrt(0.002 * length)
+    return largest * scale, largest2 * scale
+
+
+def scan_sections(d: Floats, zone: NDArray[np.int8]) -> tuple[float, float, float]:
+    n = len(d)
+    land = 0.0
+    inland = 0.0
+    sea = 0.0
+    land_from = 0.0
+    before = p1812.SEA
+    edge = d[0]
+    i = 0
+    while i < n:
+        kind = zone[i]
+        i += 1
+        while i < n and zone[i] == kind:
+            i += 1
+        start = edge
+        edge = d[n - 1] if i == n else 0.5 * (d[i] + d[i - 1])
+        if kind == p1812.SEA:
+            sea += edge - start
+        else:
+            if before == p1812.SEA:
+                land_from = start
+            land = max(land, edge - land_from)
+            if kind == p1812.INLAND:
+                inland = max(inland, edge - start)
+        before = kind
+    return land, inland, sea
+
+
+def scan_roughness(d: Floats, h: Floats, first: int, last: int, hst: float, slope: float) -> float:
+    largest = -math.inf
+    for i in range(first, last + 1):
+        largest = max(largest, h[i] - (hst + slope * d[i]))
+    return largest
+
+
+# ---------------------------------------------------------------- compiling
+
+
+def available() -> bool:
+    """Whether numba is installed."""
+    return importlib.util.find_spec("numba") is not None
+
+
+@functools.cache
+def _register() -> None:
+    """Tell numba how to compile the formulas and which loops stand for the scans."""
+    from numba.extending import overload, register_jitable
+
+    options: Any = {"error_model": "numpy"}
+    for function in _AS_THEY_STAND:
+        register_jitable(**options)(function)
+    for function, twin in _TWINS:
+        overload(function, jit_options=options)(_always(twin))
+
+
+def _always(twin: Callable[..., Any]) -> Callable[..., Any]:
+    """An overload that answers every type with the same function; numba compares parameter names."""
+
+    def answer(*arguments: Any) -> Any:
+        return twin
+
+    answer.__signature__ = inspect.signature(twin)  # type: ignore[attr-defined]
+    return answer
+
+
+def compile_function(function: Callable[..., Any], *, parallel: bool = False) -> Any:
+    """Compile a plain function that may call the formulas of this package.
+
+    The machine code is kept on disk where a folder for it can be written, else compiled anew by each
+    process.
+
+    Parameters
+    ----------
+    function : callable
+        A function at the top level of a module, in the subset of Python that numba compiles. Others like
+        it that it calls must have been given to `numba.extending.register_jitable`.
+    parallel : bool
+        Share `numba.prange` loops between the processor's cores.
+
+    Returns
+    -------
+    callable
+
+    Raises
+    ------
+    ModuleNotFoundError
+        If numba is not installed, see `available`.
+
+    Examples
+    --------
+    >>> edge = compile_function(_kernels.knife_edge) if available() else _kernels.knife_edge
+    >>> round(float(edge(0.0)), 2)
+    6.03
+    """
+    import numba
+
+    _register()
+    dispatcher = numba.njit(error_model="numpy", nogil=True, parallel=parallel)(function)
+    folder = _cache_folder(Path(inspect.getfile(function)).parent)
+    if folder is not None:
+        with _numba_cache_folder(folder), suppress(RuntimeError):  # the source file cannot be read
+            dispatcher.enable_caching()
+    return dispatcher
+
+
+def _cache_folder(*sources: Path) -> Path | None:
+    """A writable folder for machine code, named after the sources that it was made from.
+
+    numba alone would only look at the file of the outermost function, and keep old formulas alive.
+    """
+    digest = hashlib.sha256()
+    for source in sorted({Path(__file__).parent, *sources}):
+        for file in sorted(source.glob("*.py")):
+            digest.update(file.read_bytes())
+    own = os.environ.get("NUMBA_CACHE_DIR")
+    home = os.environ.get("XDG_CACHE_HOME") or Path("~/.cache").expanduser()
+    for base in [Path(own)] if own else [Path(__file__).parent / "__pycache__", Path(home) / "linkcalc"]:
+        folder = base / f"compiled-{digest.hexdigest()[:16]}"
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            with tempfile.TemporaryFile(dir=folder):
+                return folder
+        except OSError:
+            continue
+    return None
+
+
+@contextmanager
+def _numba_cache_folder(folder: Path) -> Iterator[None]:
+    import numba
+
+    config: Any = numba.config
+    before = config.CACHE_DIR
+    config.CACHE_DIR = str(folder)
+    try:
+        yield
+    finally:
+        config.CACHE_DIR = before
+
+
+# ---------------------------------------------------------------- many profiles
+
+NOT_FINITE, NOT_INCREASING = 1, 2
+
+
+def basic_transmission_loss_db(
+    distance_m: ArrayLike,
+    ground_m: ArrayLike,
+    offsets: ArrayLike,
+    *,
+    tx_height_m: ArrayLike,
+    rx_height_m: ArrayLike,
+    frequency_hz: ArrayLike,
+    clutter_m: ArrayLike | None = None,
+    zone: ArrayLike | None = None,
+    polarisation: Polarisation = "vertical",
+    time_percent: ArrayLike = 50.0,
+    location_percent: ArrayLike = 50.0,
+    location_sigma_db: ArrayLike = 0.0,
+    entry_loss_db: ArrayLike = 0.0,
+    entry_sigma_db: ArrayLike = 0.0,
+    delta_n: ArrayLike = 45.0,
+    n0: ArrayLike = 325.0,
+    latitude_deg: ArrayLike = 45.0,
+    tx_coast_km: ArrayLike | None = None,
+    rx_coast_km: ArrayLike | None = None,
+    use_numba: bool | None = None,
+) -> Floats:
+    """`p1812.basic_transmission_loss_db` for many profiles, spread over the processor's cores.
+
+    Parameters
+    ----------
+    distance_m, ground_m, clutter_m, zone : array_like, shape (points,)
+        The profiles one after the other, each as for one profile; every one has at least 3 points.
+    offsets : array_like of int, shape (profiles + 1,)
+        Profile i is the points from offsets[i] up to, not including, offsets[i + 1]. The first is 0, the
+        last the number of points.
+    tx_height_m, rx_height_m, frequency_hz, time_percent, ... : array_like
+        As for one profile; scalars, or one value for each profile.
+    use_numba : bool, optional
+        By default, numba where it is installed, else numpy. Both give the same numbers to 1e-9 dB.
+
+    Returns
+    -------
+    ndarray, dB, shape (profiles,)
+
+    Raises
+    ------
+    DomainError
+        If an argument is not finite or not defined; the message names the first bad profile.
+    ModuleNotFoundError
+        If `use_numba` is true and numba is not installed.
+
+    Warns
+    -----
+    OutOfRangeWarning
+        If frequency, path length or antenna height lie outside the standard's range.
+
+    References
+    ----------
+    Rec. ITU-R P.1812-8 (09/2025).
+
+    Examples
+    --------
+    >>> d = [0.0, 2000.0, 4000.0, 6000.0, 0.0, 500.0, 1000.0]
+    >>> h = [20.0, 15.0, 60.0, 10.0, 5.0, 4.0, 5.0]
+    >>> loss = basic_transmission_loss_db(
+    ...     d, h, [0, 4, 7], tx_height_m=10.0, rx_height_m=6.0, frequency_hz=868e6
+    ... )
+    >>> loss.round(1)
+    array([138.9,  91.2])
+    """
+    distance, ground = checked_points("distance_m", distance_m), checked_points("ground_m", ground_m)
+    points = distance.size
+    starts = _checked_offsets(offsets, points)
+    count = starts.size - 1
+    clutter = np.zeros(points) if clutter_m is None else checked_points("clutter_m", clutter_m)
+    if ground.size != points or clutter.size != points:
+        raise DomainError("distance_m, ground_m and clutter_m must have the same number of points")
+    if (clutter < 0.0).any():
+        raise DomainError(f"clutter_m must be at least 0, got {clutter.min():g}")
+    zones = p1812.checked_zone(zone, points)
+    sea = zones == p1812.SEA
+    frequency = checked("frequency_hz", frequency_hz, above=0.0)
+    heights = [checked(name, value, above=0.0) for name, value in
+               (("tx_height_m", tx_height_m), ("rx_height_m", rx_height_m))]  # fmt: skip
+    arguments = np.empty((13, count))
+    for row, (name, value) in enumerate(
+        (
+            ("tx_height_m", heights[0]),
+            ("rx_height_m", heights[1]),
+            ("frequency_hz", frequency / 1e9),
+            ("time_percent", checked("time_percent", time_percent, at_least=1.0, at_most=50.0)),
+            ("location_percent", checked("location_percent", location_percent, at_least=1.0, at_most=99.0)),
+            ("location_sigma_db", checked("location_sigma_db", location_sigma_db, at_least=0.0)),
+            ("entry_loss_db", checked("entry_loss_db", entry_loss_db)),
+            ("entry_sigma_db", checked("entry_sigma_db", entry_sigma_db, at_least=0.0)),
+            ("delta_n", p1812.checked_lapse(delta_n)),
+            ("n0", checked("n0", n0, above=0.0)),
+            ("latitude_deg", checked("latitude_deg", latitude_deg, at_least=-90.0, at_most=90.0)),
+            ("tx_coast_km", p1812.coast_km("tx_coast_km", tx_coast_km, sea[starts[:-1]])),
+            ("rx_coast_km", p1812.coast_km("rx_coast_km", rx_coast_km, sea[starts[1:] - 1])),
+        )
+    ):
+        try:
+            arguments[row] = value
+        except ValueError:
+            raise DomainError(f"{name} must be one value or {count}, one for each profile") from None
+    if count:
+        length = distance[starts[1:] - 1] - distance[starts[:-1]]
+        p1812.warn_outside_range(frequency, length, arguments[:2])
+    loss, wrong = np.empty(count), np.zeros(count, dtype=np.int8)
+    run = _batch() if (available() if use_numba is None else use_numba) else _batch_in_numpy
+    run(
+        distance, ground, clutter, zones, starts, arguments, is_vertical(polarisation),
+        np.empty(points), np.empty(points), loss, wrong,
+    )  # fmt: skip
+    if wrong.any():
+        first = int(np.flatnonzero(wrong)[0])
+        problem = (
+            "distance_m, ground_m and clutter_m must be finite"
+            if wrong[first] == NOT_FINITE
+            else "distance_m must increase from point to point"
+        )
+        raise DomainError(f"profile {first}: {problem}")
+    return loss
+
+
+def checked_points(name: str, value: ArrayLike) -> Floats:
+    """A flat float64 array; whether its values are finite is found while scanning."""
+    try:
+        array = np.ascontiguousarray(value, dtype=np.float64)
+    except (TypeError, ValueError) as error:
+        raise DomainError(f"{name} must be numbers") from error
+    if array.ndim != 1:
+        raise DomainError(f"{name} must be flat: the profiles one after the other")
+    return array
+
+
+def _checked_offsets(offsets: ArrayLike, points: int) -> NDArray[np.int64]:
+    starts = np.asarray(offsets)
+    if starts.ndim != 1 or starts.size < 1 or not np.issubdtype(starts.dtype, np.integer):
+        raise DomainError("offsets must be whole numbers, one more than there are profiles")
+    starts = starts.astype(np.int64)
+    if starts[0] != 0 or starts[-1] != points:
+        raise DomainError(f"offsets must begin with 0 and end with the number of points, {points}")
+    if (np.diff(starts) < 3).any():
+        raise DomainError(f"profile {int(np.argmax(np.diff(starts) < 3))}: fewer than 3 points")
+    return starts
+
+
+def path_loss_db(
+    d: Floats,
+    h: Floats,
+    top: Floats,
+    zone: NDArray[np.int8],
+    htg: float,
+    hrg: float,
+    f: float,
+    p: float,
+    pl: float,
+    sigma: float,
+    entry: float,
+    entry_sigma: float,
+    delta_n: float,
+    n0: float,
+    latitude: float,
+    dct: float,
+    dcr: float,
+    vertical: bool,
+) -> Number:
+    """Basic transmission loss of one profile in the standard's units (km, m, GHz, %).
+
+    Checks nothing and allocates nothing: the building block for other compiled kernels. `d` and `top` as
+    `prepare` makes them.
+    """
+    path = p1812.path_of_profile(d, h, top, zone, htg, hrg, delta_n, latitude, dct, dcr)
+    if zone[len(zone) - 1] == p1812.SEA:
+        sigma = 0.0
+    return p1812.losses(path, f, p, pl, sigma, entry, entry_sigma, n0, vertical).Lb_db
+
+
+def prepare(distance: Floats, ground: Floats, clutter: Floats, d: Floats, top: Floats) -> int:
+    """Fill `d` (km from the transmitter) and `top` (ground plus clutter, ends bare) from metres.
+
+    Returns 0, or what is wrong with the profile.
+    """
+    np.multiply(distance - distance[0], 1e-3, out=d)
+    np.add(ground, clutter, out=top)
+    top[0], top[-1] = ground[0], ground[-1]
+    if not (np.isfinite(distance).all() and np.isfinite(ground).all() and np.isfinite(clutter).all()):
+        return NOT_FINITE
+    return 0 if (d[1:] > d[:-1]).all() else NOT_INCREASING
+
+
+def _prepare_loop(distance: Floats, ground: Floats, clutter: Floats, d: Floats, top: Floats) -> int:
+    n = len(distance)
+    total = 0.0
+    increasing = True
+    before = -1.0
+    for i in range(n):
+        x = (distance[i] - distance[0]) * 1e-3
+        increasing = increasing and x > before
+        before = x
+        d[i] = x
+        top[i] = ground[i] + clutter[i]
+        total += abs(distance[i]) + abs(ground[i]) + abs(clutter[i])
+    top[0] = ground[0]
+    top[n - 1] = ground[n - 1]
+    if not math.isfinite(total):
+        return NOT_FINITE
+    return 0 if increasing else NOT_INCREASING
+
+
+def _one_of_many(
+    i: int,
+    distance: Floats,
+    ground: Floats,
+    clutter: Floats,
+    zone: NDArray[np.int8],
+    offsets: NDArray[np.int64],
+    arguments: Floats,
+    vertical: bool,
+    d: Floats,
+    top: Floats,
+    loss: Floats,
+    wrong: NDArray[np.int8],
+) -> None:
+    a = offsets[i]
+    b = offsets[i + 1]
+    wrong[i] = prepare(distance[a:b], ground[a:b], clutter[a:b], d[a:b], top[a:b])
+    if wrong[i] == 0:
+        loss[i] = path_loss_db(
+            d[a:b], ground[a:b], top[a:b], zone[a:b],
+            arguments[0, i], arguments[1, i], arguments[2, i], arguments[3, i], arguments[4, i],
+            arguments[5, i], arguments[6, i], arguments[7, i], arguments[8, i], arguments[9, i],
+            arguments[10, i], arguments[11, i], arguments[12, i], vertical,
+        )  # fmt: skip
+
+
+def _batch_in_numpy(*arguments: Any) -> None:
+    with np.errstate(all="ignore"):
+        for i in range(len(arguments[-1])):
+            _one_of_many(i, *arguments)
+
+
+@functools.cache
+def _batch() -> Any:
+    from numba import prange
+
+    def batch(
+        distance: Any, ground: Any, clutter: Any, zone: Any, offsets: Any, arguments: Any, vertical: Any,
+        d: Any, top: Any, loss: Any, wrong: Any,
+    ) -> None:  # fmt: skip
+        for i in prange(len(loss)):
+            _one_of_many(
+                i, distance, ground, clutter, zone, offsets, arguments, vertical, d, top, loss, wrong
+            )
+
+    return compile_function(batch, parallel=True)
+
+
+_TWINS: tuple[tuple[Callable[..., Any], Callable[..., Any]], ...] = (
+    (_kernels.where, where),
+    (_kernels.scan_profile, scan_profile),
+    (_kernels.scan_nu, scan_nu),
+    (_kernels.scan_smooth_nu, scan_smooth_nu),
+    (p1812.scan_sections, scan_sections),
+    (p1812.scan_roughness, scan_roughness),
+    (prepare, _prepare_loop),
+)
+
+_AS_THEY_STAND = (
+    _kernels.fit_surface,
+    _kernels.bullington_edge,
+    _kernels.bullington_nu,
+    _kernels.smooth_slope,
+    _kernels.smooth_slope_back,
+    _kernels.smooth_bullington_nu,
+    _kernels.smallest_clearance,
+    _kernels.sphere_of_path,
+    _kernels.knife_edge,
+    _kernels.bullington,
+    _kernels.height_gain,
+    _kernels.first_term_over,
+    _kernels.first_term,
+    _kernels.spherical,
+    _kernels.delta_bullington,
+    p1812.path_of_profile,
+    p1812.sea_coupling,
+    p1812.site_shielding,
+    p1812.upper_quantile,
+    p1812.time_interpolation,
+    p1812.losses,
+    path_loss_db,
+    _one_of_many,
+)
