@@ -376,13 +376,15 @@ def read_profile_csv(path: str | Path) -> Profile:
     if not rows:
         raise TerrainError(f"{path} is empty")
     separator = max(",;\t", key=rows[0][1].count)
-    header = [cell.lower() for cell in _cells(rows[0][1], separator)]
-    _check_header(path, rows[0][0], header)
+    where = f"{path}, line {rows[0][0]}"
+    header = [cell.lower() for cell in _cells(where, rows[0][1], separator)]
+    _check_header(where, header)
 
     columns: dict[str, list[float]] = {name: [] for name in header if name != "clutter_kind"}
     kinds: list[str] = []
     for number, line in rows[1:]:
-        where, cells = f"{path}, line {number}", _cells(line, separator)
+        where = f"{path}, line {number}"
+        cells = _cells(where, line, separator)
         if len(cells) != len(header):
             hint = " (decimal commas? write a point)" if separator == "," and len(cells) > len(header) else ""
             raise TerrainError(f"{where}: {len(cells)} values under {len(header)} columns{hint}: {line!r}")
@@ -506,9 +508,10 @@ def _bridge(
     worst = int(lengths.argmax())
     if lengths[worst] > largest_hole_m:
         middle = (firsts[worst] + afters[worst] - 1) // 2
+        start_m = distance[firsts[worst]] - step / 2
         raise TerrainError(
-            f"no raster holds heights from {distance[firsts[worst]]:.0f} m to "
-            f"{distance[afters[worst] - 1]:.0f} m from {start_name}, near "
+            f"no raster holds heights from {start_m:.0f} m to "
+            f"{start_m + lengths[worst]:.0f} m from {start_name}, near "
             f"{geodesy.position_text(lat[middle], lon[middle])}: a hole {lengths[worst]:.0f} m long, and "
             f"largest_hole_m is {largest_hole_m:g}; name a raster that covers it, or raise the limit"
         )
@@ -576,13 +579,15 @@ def _text_of(path: str | Path) -> str:
     raise TerrainError(f"profile {path} is not a text file")
 
 
-def _cells(line: str, separator: str) -> list[str]:
-    return [cell.strip() for cell in next(csv.reader([line], delimiter=separator))]
+def _cells(where: str, line: str, separator: str) -> list[str]:
+    try:
+        return [cell.strip() for cell in next(csv.reader([line], delimiter=separator, strict=True))]
+    except csv.Error as error:
+        raise TerrainError(f"{where}: {error}: {line!r}") from error
 
 
-def _check_header(path: str | Path, number: int, header: list[str]) -> None:
+def _check_header(where: str, header: list[str]) -> None:
     allowed = ("distance_m", "ground_m", "clutter_m", "clutter_kind", "zone")
-    where = f"{path}, line {number}"
     for name in header:
         if name not in allowed:
             close = difflib.get_close_matches(name, allowed, n=1)
@@ -603,7 +608,7 @@ def _checked_kind(where: str, kind: str) -> str:
 
 def _checked_number(where: str, name: str, cell: str) -> float:
     try:
-        value = float(cell)
+        value = float(cell.replace("_", "?"))  # Python reads 1_000 as 1000, nobody else does
     except ValueError:
         hint = "; write a decimal point, not a comma" if "," in cell else ""
         what = repr(cell) if cell else "empty"

@@ -42,6 +42,7 @@ CANOPY_LIMITS_M = (-10.0, 120.0)
 
 _NEVER_A_HEIGHT = -32768
 _CELLS_PER_READ = 1 << 18
+_CACHE_MB = 64
 _TOUCH = 1e-6
 """Share of a cell within which a point counts as on a cell's centre or edge."""
 _METRES_PER_DEGREE = 111_195.0
@@ -148,7 +149,7 @@ class Raster:
         """Column and row of positions, counted so that whole numbers are cell centres."""
         x, y = self._to_crs.transform(longitude_deg, latitude_deg)
         if self._geographic:
-            x = self._middle_x + (np.asarray(x) - self._middle_x + 180.0) % 360.0 - 180.0
+            x = self._middle_x + _wrapped(np.asarray(x) - self._middle_x)
         x, y = np.where(np.isfinite(x), x, np.nan), np.where(np.isfinite(y), y, np.nan)
         col, row = _apply(self._inverse, x, y)
         return col - 0.5, row - 0.5
@@ -157,7 +158,7 @@ class Raster:
         """Latitude and longitude of (fractional) cell centres."""
         x, y = _apply(self._affine, np.asarray(column) + 0.5, np.asarray(row) + 0.5)
         lon, lat = self._to_position.transform(x, y)
-        return lat, lon
+        return lat, _wrapped(np.asarray(lon))
 
     def near(self, column: Floats, row: Floats, margin: float) -> NDArray[np.bool_]:
         """Whether points lie within `margin` cells of the outermost cell centres."""
@@ -176,7 +177,7 @@ class Raster:
         west, south, east, north = self._to_position.transform_bounds(
             min(b.left, b.right), min(b.bottom, b.top), max(b.left, b.right), max(b.bottom, b.top)
         )
-        return south, west, north, east
+        return south, _wrapped(west), north, _wrapped(east)
 
     def cells(self, column: Indices, row: Indices) -> Floats:
         """Heights of whole cells, shape of the arguments (4, n); NaN for nodata and beyond the rim."""
@@ -272,10 +273,14 @@ class Mosaic:
         TerrainError
             If a raster turns out to be damaged.
         """
+        import rasterio
+
         lat = checked("latitude_deg", latitude_deg, at_least=-90.0, at_most=90.0)
         lon = checked("longitude_deg", longitude_deg)
         lat, lon = np.broadcast_arrays(lat, lon)
-        return self._sample(lat.ravel(), lon.ravel(), fill=True).reshape(lat.shape)
+        # GDAL would keep every block it touched, up to a share of the machine's memory
+        with rasterio.Env(GDAL_CACHEMAX=_CACHE_MB):
+            return self._sample(lat.ravel(), lon.ravel(), fill=True).reshape(lat.shape)
 
     def holding(self, latitude_deg: Floats, longitude_deg: Floats) -> tuple[Raster, ...]:
         """The rasters on which any of the positions lies, finest first."""
@@ -311,7 +316,9 @@ class Mosaic:
         """
         cell = float(checked("cell_m", self.spacing_m if cell_m is None else cell_m, above=0.0))
         half = int(np.ceil(float(checked("half_width_m", half_width_m, above=0.0)) / cell))
-        crs = f"+proj=aeqd +lat_0={latitude_deg!r} +lon_0={longitude_deg!r} +datum=WGS84 +units=m"
+        crs = (
+            f"+proj=aeqd +lat_0={float(latitude_deg)!r} +lon_0={float(longitude_deg)!r} +datum=WGS84 +units=m"
+        )
         steps = np.arange(-half, half + 1) * cell
         east, north = np.meshgrid(steps, -steps)
         lon, lat = geodesy.transformer(crs, "EPSG:4326").transform(east, north)
@@ -423,6 +430,10 @@ def open_mosaic(
 def _apply(affine: Affine, column: Any, row: Any) -> tuple[Any, Any]:
     a, b, c, d, e, f = affine
     return a * column + b * row + c, d * column + e * row + f
+
+
+def _wrapped(longitude_deg: Any) -> Any:
+    return (longitude_deg + 180.0) % 360.0 - 180.0
 
 
 def _locate(path: str | Path, base_dir: str | Path | None) -> str:
