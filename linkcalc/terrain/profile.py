@@ -434,7 +434,7 @@ def _opened(
 ) -> Iterator[Mosaic | None]:
     """Open files and close them again; leave open rasters to their owner."""
     if isinstance(rasters, Mosaic):
-        yield rasters
+        yield rasters if rasters.rasters else None
     elif not rasters:
         yield None
     else:

@@ -249,8 +249,8 @@ class Mosaic:
 
     @property
     def spacing_m(self) -> float:
-        """Shortest cell step of the finest raster, metres on the ground."""
-        return min(r.spacing_m for r in self.rasters)
+        """Shortest cell step of the finest raster, metres on the ground; infinite without rasters."""
+        return min((r.spacing_m for r in self.rasters), default=np.inf)
 
     def sample(self, latitude_deg: ArrayLike, longitude_deg: ArrayLike) -> Floats:
         """Heights at positions, bilinear, from the finest raster that holds data there.
@@ -370,7 +370,7 @@ def open_mosaic(
     ----------
     paths : sequence of str or Path
         Files; relative ones are taken from `base_dir`. A URL or a GDAL ``/vsi...`` name is passed on as
-        it is. A ``.zip`` must hold exactly one raster.
+        it is. A ``.zip`` must hold exactly one raster. None at all gives a mosaic without heights.
     base_dir : str, Path or None
         Folder of relative paths; None is the current one.
     limits_m : tuple of two floats, metres
@@ -402,8 +402,6 @@ def open_mosaic(
 
     if isinstance(paths, str | Path):
         paths = [paths]
-    if not paths:
-        raise TerrainError("no terrain raster is named")
     opened: list[Raster] = []
     try:
         for path in paths:

@@ -224,6 +224,15 @@ def test_stations_at_one_place_are_an_error(write_raster, hills):
 def test_no_raster_is_an_error():
     with pytest.raises(TerrainError, match="no terrain raster is named"):
         cut_profile(*TANK, *SHED, [])
+    with pytest.raises(TerrainError, match="no terrain raster is named"), open_mosaic([]) as mosaic:
+        cut_profile(*TANK, *SHED, mosaic)
+
+
+def test_an_empty_surface_mosaic_shows_no_clutter_and_no_note(write_raster, hills):
+    with open_mosaic([]) as nothing:
+        p = cut_profile(*TANK, *SHED, [write_raster("g.tif", hills)], surface_rasters=nothing)
+    assert not p.clutter_m.any()
+    assert p.notes == ()
 
 
 @pytest.mark.parametrize("step_m", [0.0, -1.0, float("nan")])

@@ -351,9 +351,9 @@ def test_a_zip_with_several_rasters_asks_which(write_raster, hills, tmp_path):
         open_mosaic(["two.zip"], tmp_path)
 
 
-def test_naming_no_raster_is_an_error():
-    with pytest.raises(TerrainError, match="no terrain raster"):
-        open_mosaic([])
+def test_without_rasters_nothing_has_a_height():
+    with open_mosaic([]) as mosaic:
+        assert np.isnan(mosaic.sample(45.0, 20.0))
 
 
 def test_canopy_codes_beyond_the_tallest_tree_are_nodata(write_raster):
