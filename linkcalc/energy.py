@@ -1,0 +1,488 @@
+"""Battery life and solar supply of a station that sends now and then.
+
+Charge is reckoned in milliampere-hours at the battery's terminals: with a linear regulator or a radio fed
+straight from the cells, what the radio draws is what the battery gives. Generic figures are from memory
+unless a source is named; state your own.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from linkcalc._arrays import checked, scalar_if_0d
+from linkcalc.errors import DomainError
+
+YEAR_H = 8766.0
+"""Hours in a year of 365.25 days."""
+
+LONGEST_QUOTED_YEARS = 10.0
+"""No life beyond this is quoted: seals, passivation and electronics age too (common practice)."""
+
+CAUTION = (
+    "From generic figures; no life beyond 10 years is quoted. Battery volts stay flat and then fall, so a good"
+    " voltage does not prove a full battery."
+)
+
+TRANSMIT_CURRENT_SOURCE = "generic table of transmit current against power, from memory, unchecked"
+
+_TRANSMIT_DBM = np.array([10.0, 14.0, 17.0, 20.0, 22.0, 27.0, 30.0])
+_TRANSMIT_MA = np.array([25.0, 35.0, 90.0, 120.0, 120.0, 300.0, 700.0])
+"""Middle of the ranges met at 3.3 V; the upper end at 22 dBm, both ends from 27 to 30 dBm (amplified)."""
+
+ChemistryName = Literal["li_socl2", "li_mno2", "alkaline", "lifepo4", "li_ion", "lead_acid"]
+
+
+@dataclass(frozen=True)
+class Chemistry:
+    """Generic figures of a kind of cell, from memory unless `source` says otherwise."""
+
+    name: str
+    nominal_cell_v: float
+    end_cell_v: float
+    """The usable share is counted down to this voltage."""
+    usable_share: float
+    """Of the rated capacity at 20 degrees Celsius."""
+    self_discharge_per_year: float
+    """Share of the rated capacity lost each year."""
+    capacity_share_at_c: tuple[tuple[float, float], ...]
+    """Share of the capacity left at a temperature in degrees Celsius, 1 at 20."""
+    rechargeable: bool
+    largest_pulse_ma: float | None
+    """Above this a small cell needs help with a burst; None: no concern."""
+    note: str
+    source: str = "common practice, no source"
+
+
+CHEMISTRIES: Mapping[ChemistryName, Chemistry] = {
+    "li_socl2": Chemistry(
+        "lithium thionyl chloride",
+        nominal_cell_v=3.6,
+        end_cell_v=3.0,
+        usable_share=0.90,
+        self_discharge_per_year=0.01,
+        capacity_share_at_c=((-40, 0.5), (-20, 0.75), (0, 0.9), (20, 1.0), (60, 0.9)),
+        rechargeable=False,
+        largest_pulse_ma=50.0,
+        note="weak at pulses and passivates: add a pulse capacitor; the first burst sags",
+        source="self-discharge up to 1 % a year: trade articles; the rest common practice, no source",
+    ),
+    "li_mno2": Chemistry(
+        "lithium manganese dioxide",
+        nominal_cell_v=3.0,
+        end_cell_v=2.4,
+        usable_share=0.85,
+        self_discharge_per_year=0.02,
+        capacity_share_at_c=((-20, 0.7), (0, 0.85), (20, 1.0), (60, 0.95)),
+        rechargeable=False,
+        largest_pulse_ma=None,
+        note="better at pulses than lithium thionyl chloride",
+    ),
+    "alkaline": Chemistry(
+        "alkaline",
+        nominal_cell_v=1.5,
+        end_cell_v=1.0,
+        usable_share=0.80,
+        self_discharge_per_year=0.03,
+        capacity_share_at_c=((-20, 0.25), (0, 0.6), (20, 1.0), (50, 1.0)),
+        rechargeable=False,
+        largest_pulse_ma=None,
+        note="poor in the cold",
+    ),
+    "lifepo4": Chemistry(
+        "lithium iron phosphate",
+        nominal_cell_v=3.2,
+        end_cell_v=2.8,
+        usable_share=0.90,
+        self_discharge_per_year=0.25,
+        capacity_share_at_c=((-20, 0.6), (0, 0.8), (20, 1.0), (60, 1.0)),
+        rechargeable=True,
+        largest_pulse_ma=None,
+        note="good in heat; must not be charged below 0 degrees Celsius",
+        source="usable share: a community wiki; the rest common practice, no source",
+    ),
+    "li_ion": Chemistry(
+        "lithium ion",
+        nominal_cell_v=3.7,
+        end_cell_v=3.0,
+        usable_share=0.80,
+        self_discharge_per_year=0.25,
+        capacity_share_at_c=((-20, 0.6), (0, 0.8), (20, 1.0), (60, 1.0)),
+        rechargeable=True,
+        largest_pulse_ma=None,
+        note="must not be charged below 0 degrees Celsius",
+        source="usable share: a community wiki; the rest common practice, no source",
+    ),
+    "lead_acid": Chemistry(
+        "lead acid",
+        nominal_cell_v=2.0,
+        end_cell_v=1.9,
+        usable_share=0.50,
+        self_discharge_per_year=0.40,
+        capacity_share_at_c=((-20, 0.6), (0, 0.8), (20, 1.0), (50, 1.0)),
+        rechargeable=True,
+        largest_pulse_ma=None,
+        note="ages fast when left discharged",
+        source="usable share: a community wiki; the rest common practice, no source",
+    ),
+}
+"""The kinds of cell by name."""
+
+
+@dataclass(frozen=True)
+class Draw:
+    """Mean current by purpose, mA; the parts add up to `total_ma`. Arrays broadcast."""
+
+    sending_ma: Any
+    listening_ma: Any
+    sensing_ma: Any
+    sleeping_ma: Any
+
+    @property
+    def total_ma(self) -> Any:
+        """All purposes together."""
+        return self.sending_ma + self.listening_ma + self.sensing_ma + self.sleeping_ma
+
+
+def transmit_current_ma(power_dbm: ArrayLike) -> Any:
+    """Supply current of a generic radio while it sends.
+
+    Parameters
+    ----------
+    power_dbm : array_like, dBm, up to 30
+        Conducted power. Below 10 dBm the current of 10 dBm is given.
+
+    Returns
+    -------
+    ndarray or float, mA, shape of `power_dbm`
+
+    Raises
+    ------
+    DomainError
+        If a power is not finite or above 30 dBm, where no generic figure is known.
+
+    Notes
+    -----
+    Linear between 25 mA at 10 dBm, 35 (14), 90 (17), 120 (20 and 22), 300 (27) and 700 mA (30 dBm).
+
+    References
+    ----------
+    Ranges met at 3.3 V, from memory, unchecked: 10 dBm 20-30 mA, 14 dBm 25-45, 17 dBm 85-95, 20 dBm 110-130,
+    22 dBm 105-120, amplified 27-30 dBm 300-700 mA.
+
+    Examples
+    --------
+    >>> transmit_current_ma([5, 14, 15.5, 30]).tolist()
+    [25.0, 35.0, 62.5, 700.0]
+    """
+    power = checked("power_dbm", power_dbm)
+    if (power > _TRANSMIT_DBM[-1]).any():
+        raise DomainError(
+            f"no generic transmit current is known above {_TRANSMIT_DBM[-1]:g} dBm, got {power.max():g} dBm;"
+            " state transmit_current_ma"
+        )
+    return scalar_if_0d(np.interp(power, _TRANSMIT_DBM, _TRANSMIT_MA))
+
+
+def expected_transmissions(success: ArrayLike, tries: ArrayLike) -> Any:
+    """Mean number of transmissions of one message that is repeated until acknowledged, or given up.
+
+    Parameters
+    ----------
+    success : array_like, 0 to 1
+        Probability that one try gets through and its acknowledgement comes back.
+    tries : array_like, 1 or more
+        After so many it is given up.
+
+    Returns
+    -------
+    ndarray or float, 1 to `tries`, the arguments broadcast
+
+    Raises
+    ------
+    DomainError
+        If an argument is outside its range.
+
+    References
+    ----------
+    Truncated geometric distribution: (1 - (1-p)^n)/p. Losses are taken as independent from try to try.
+
+    Examples
+    --------
+    >>> expected_transmissions(0.5, 3), expected_transmissions(0.0, 3), expected_transmissions(1.0, 3)
+    (1.75, 3.0, 1.0)
+    """
+    p, n = np.broadcast_arrays(
+        checked("success", success, at_least=0.0, at_most=1.0), checked("tries", tries, at_least=1.0)
+    )
+    rare = p < 1e-9
+    with np.errstate(divide="ignore"):  # log1p(-1) at certain success
+        given_up = np.exp(n * np.log1p(-np.where(rare, 0.5, p)))
+    return scalar_if_0d(np.where(rare, n, (1.0 - given_up) / np.where(rare, 1.0, p)))
+
+
+def mean_currents_ma(
+    interval_s: ArrayLike,
+    time_on_air_s: ArrayLike,
+    *,
+    transmit_current_ma: ArrayLike,
+    transmissions: ArrayLike = 1.0,
+    receive_current_ma: ArrayLike = 0.0,
+    receive_window_s: ArrayLike = 0.0,
+    sensor_current_ma: ArrayLike = 0.0,
+    sensor_warm_up_s: ArrayLike = 0.0,
+    sleep_current_ma: ArrayLike = 0.0,
+) -> Draw:
+    """Mean current of a station that measures and reports once in every interval.
+
+    Parameters
+    ----------
+    interval_s : array_like, s, above 0
+        Between messages.
+    time_on_air_s : array_like, s, 0 or more
+        Of one transmission.
+    transmit_current_ma, receive_current_ma, sensor_current_ma : array_like, mA, 0 or more
+        Drawn from the battery while it lasts.
+    transmissions : array_like, 0 or more
+        Mean number for one message.
+    receive_window_s : array_like, s, 0 or more
+        The receiver is on after each transmission.
+    sensor_warm_up_s : array_like, s, 0 or more
+        The sensor is on for each message.
+    sleep_current_ma : array_like, mA, 0 or more
+        Drawn all the time.
+
+    Returns
+    -------
+    Draw
+        The arguments broadcast.
+
+    Raises
+    ------
+    DomainError
+        If an argument is outside its range, or sending and receiving take longer than the interval.
+
+    Examples
+    --------
+    Half a second at 36 mA, every ten minutes, over 15 uA:
+
+    >>> round(mean_currents_ma(600, 0.5, transmit_current_ma=36, sleep_current_ma=0.015).total_ma, 6)
+    0.045
+    """
+    interval = checked("interval_s", interval_s, above=0.0)
+    airtime = checked("time_on_air_s", time_on_air_s, at_least=0.0)
+    sending = checked("transmit_current_ma", transmit_current_ma, at_least=0.0)
+    count = checked("transmissions", transmissions, at_least=0.0)
+    receiving = checked("receive_current_ma", receive_current_ma, at_least=0.0)
+    window = checked("receive_window_s", receive_window_s, at_least=0.0)
+    sensing = checked("sensor_current_ma", sensor_current_ma, at_least=0.0)
+    warm_up = checked("sensor_warm_up_s", sensor_warm_up_s, at_least=0.0)
+    sleeping = checked("sleep_current_ma", sleep_current_ma, at_least=0.0)
+    busy, of = np.broadcast_arrays(count * (airtime + window), interval)
+    if (busy > of).any():
+        worst = np.unravel_index(np.argmax(busy - of), busy.shape)
+        raise DomainError(
+            f"interval_s is {of[worst]:g} s, shorter than the {busy[worst]:.3g} s that one message with its"
+            " tries and receive windows takes"
+        )
+    shape = np.broadcast_shapes(busy.shape, sending.shape, receiving.shape, sensing.shape, warm_up.shape)
+    parts = (
+        count * airtime * sending / interval,
+        count * window * receiving / interval,
+        sensing * warm_up / interval,
+        sleeping,
+    )
+    return Draw(*(scalar_if_0d(np.broadcast_to(p, np.broadcast_shapes(shape, p.shape))) for p in parts))
+
+
+def battery_life_years(
+    capacity_mah: ArrayLike,
+    mean_current_ma: ArrayLike,
+    *,
+    usable_share: ArrayLike = 1.0,
+    self_discharge_per_year: ArrayLike = 0.0,
+) -> Any:
+    """How long a battery lasts; not yet cut at `LONGEST_QUOTED_YEARS`.
+
+    Parameters
+    ----------
+    capacity_mah : array_like, mAh, above 0
+        Rated.
+    mean_current_ma : array_like, mA, 0 or more
+    usable_share : array_like, above 0 to 1
+        Share of the rated capacity that can be had before the end of life.
+    self_discharge_per_year : array_like, 0 to 1
+        Share of the rated capacity lost each year, as if drawn by a steady current.
+
+    Returns
+    -------
+    ndarray or float, years of 8766 h, the arguments broadcast
+
+    Raises
+    ------
+    DomainError
+        If an argument is outside its range, or nothing drains the battery.
+
+    Examples
+    --------
+    >>> round(battery_life_years(500, 0.1506667) * 8766)  # hours
+    3319
+    """
+    capacity = checked("capacity_mah", capacity_mah, above=0.0)
+    current = checked("mean_current_ma", mean_current_ma, at_least=0.0)
+    usable = checked("usable_share", usable_share, above=0.0, at_most=1.0)
+    lost = checked("self_discharge_per_year", self_discharge_per_year, at_least=0.0, at_most=1.0)
+    yearly = current * YEAR_H + lost * capacity
+    if (yearly <= 0.0).any():
+        raise DomainError(
+            "mean_current_ma and self_discharge_per_year are both 0: nothing drains the battery"
+        )
+    return scalar_if_0d(capacity * usable / yearly)
+
+
+def capacity_share(chemistry: ChemistryName, temperature_c: ArrayLike) -> Any:
+    """Share of the rated capacity that a kind of cell gives at a temperature, down to its end voltage.
+
+    Parameters
+    ----------
+    chemistry : str
+        A key of `CHEMISTRIES`.
+    temperature_c : array_like, degrees Celsius, within the range of the chemistry's table
+
+    Returns
+    -------
+    ndarray or float, 0 to 1, shape of `temperature_c`
+
+    Raises
+    ------
+    DomainError
+        If the chemistry is unknown or a temperature is outside its table, where it is not meant to work.
+
+    References
+    ----------
+    Generic derating, common practice, no source.
+
+    Examples
+    --------
+    >>> round(capacity_share("alkaline", 0.0), 2), round(capacity_share("li_socl2", 20.0), 2)
+    (0.48, 0.9)
+    """
+    if chemistry not in CHEMISTRIES:
+        raise DomainError(f"chemistry must be one of {', '.join(CHEMISTRIES)}, got {chemistry!r}")
+    cell = CHEMISTRIES[chemistry]
+    at, share = np.array(cell.capacity_share_at_c, dtype=np.float64).T
+    temperature = checked(f"temperature_c of {cell.name}", temperature_c, at_least=at[0], at_most=at[-1])
+    return scalar_if_0d(cell.usable_share * np.interp(temperature, at, share))
+
+
+def daily_energy_wh(mean_current_ma: ArrayLike, voltage_v: ArrayLike) -> Any:
+    """Energy a station takes in a day.
+
+    Parameters
+    ----------
+    mean_current_ma : array_like, mA, 0 or more
+    voltage_v : array_like, V, above 0
+
+    Returns
+    -------
+    ndarray or float, Wh, the arguments broadcast
+
+    Raises
+    ------
+    DomainError
+        If an argument is outside its range.
+
+    Examples
+    --------
+    >>> round(daily_energy_wh(25.0, 3.7), 2)
+    2.22
+    """
+    current = checked("mean_current_ma", mean_current_ma, at_least=0.0)
+    return scalar_if_0d(current * checked("voltage_v", voltage_v, above=0.0) * 24.0 / 1e3)
+
+
+def solar_panel_w(daily_wh: ArrayLike, peak_sun_h: ArrayLike, efficiency: ArrayLike = 0.70) -> Any:
+    """Rated power of a panel that just gives a day's energy in the worst month.
+
+    Parameters
+    ----------
+    daily_wh : array_like, Wh, 0 or more
+    peak_sun_h : array_like, h, above 0 to 24
+        Of the worst month: hours a day at 1000 W/m2 that give the day's sunshine on the panel.
+    efficiency : array_like, above 0 to 1
+        Charger, wiring, dirt and heat together.
+
+    Returns
+    -------
+    ndarray or float, W, the arguments broadcast
+
+    Raises
+    ------
+    DomainError
+        If an argument is outside its range.
+
+    References
+    ----------
+    A community wiki's rule: panel = Wh a day/(peak sun hours x 0.70). Add a margin; it is never exact.
+
+    Examples
+    --------
+    >>> round(solar_panel_w(2.22, 2.5), 2)
+    1.27
+    """
+    energy = checked("daily_wh", daily_wh, at_least=0.0)
+    sun = checked("peak_sun_h", peak_sun_h, above=0.0, at_most=24.0)
+    return scalar_if_0d(energy / (sun * checked("efficiency", efficiency, above=0.0, at_most=1.0)))
+
+
+def storage_wh(daily_wh: ArrayLike, days: ArrayLike, usable_share: ArrayLike) -> Any:
+    """Rated battery energy that carries a station through days without sun.
+
+    Parameters
+    ----------
+    daily_wh : array_like, Wh, 0 or more
+    days : array_like, above 0
+        3 in sunny places, 5 to 7 at high latitudes.
+    usable_share : array_like, above 0 to 1
+        Of the rated capacity.
+
+    Returns
+    -------
+    ndarray or float, Wh, the arguments broadcast
+
+    Raises
+    ------
+    DomainError
+        If an argument is outside its range.
+
+    References
+    ----------
+    A community wiki's rule: battery = Wh a day x days/usable share (0.8 lithium ion, 0.9 lithium iron
+    phosphate, 0.5 lead acid).
+
+    Examples
+    --------
+    >>> round(storage_wh(2.22, 3, 0.8), 1)
+    8.3
+    """
+    energy = checked("daily_wh", daily_wh, at_least=0.0)
+    share = checked("usable_share", usable_share, above=0.0, at_most=1.0)
+    return scalar_if_0d(energy * checked("days", days, above=0.0) / share)
+
+
+def life_words(years: float) -> str:
+    """Say a battery life, never beyond `LONGEST_QUOTED_YEARS`.
+
+    >>> life_words(3.24), life_words(0.46), life_words(25.0)
+    ('3.2 years', '5.5 months', '10 years or more')
+    """
+    if years >= LONGEST_QUOTED_YEARS:
+        return f"{LONGEST_QUOTED_YEARS:g} years or more"
+    if years >= 1.0:
+        # rounded down, so that 9.99 years do not read as 10
+        return f"{math.floor(years * 10.0) / 10.0:g} years"
+    months = years * 12.0
+    return f"{months:.1f} months" if months >= 1.0 else f"{years * YEAR_H / 24.0:.0f} days"
