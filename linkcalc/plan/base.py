@@ -48,6 +48,6 @@ def plain(default: Any, description: str, **limits: Any) -> Any:
     return Field(default=default, description=description, **limits)
 
 
-def label(description: str) -> Any:
-    """A key that holds a short name: one printable line, up to 60 characters."""
-    return Field(description=description, min_length=1, max_length=60, pattern=_NAME)
+def label(description: str, **extra: Any) -> Any:
+    """A key that holds a short text: one printable line, up to 60 characters."""
+    return Field(description=description, min_length=1, max_length=60, pattern=_NAME, **extra)

@@ -16,7 +16,7 @@ class ChirpModulation(Section):
     """Chirp spread spectrum (CSS)."""
 
     kind: Literal["css"] = given("chirp spread spectrum")
-    spreading_factor: int = given("spreading factor", ge=5, le=12)
+    spreading_factor: int = given("spreading factor", ge=5, le=12, examples=[10])
     bandwidth_khz: float = assumed(125.0, "bandwidth, kHz", COMMON_PRACTICE, ge=7.8, le=1000)
     coding_rate: Literal["4/5", "4/6", "4/7", "4/8"] = assumed("4/5", "coding rate", COMMON_PRACTICE)
     preamble_symbols: int = assumed(8, "preamble length, symbols", COMMON_PRACTICE, ge=2, le=65535)
@@ -31,11 +31,15 @@ class FskModulation(Section):
     """Two-level (Gaussian) frequency shift keying."""
 
     kind: Literal["fsk"] = given("2-(G)FSK")
-    bit_rate_bps: float = given("bit rate, bit/s", ge=50, le=2_000_000)
-    deviation_hz: float = given("frequency deviation from the carrier, Hz", ge=10, le=2_000_000)
-    required_snr_db: float = given("SNR the demodulator needs in its bandwidth, dB", ge=-10, le=40)
+    bit_rate_bps: float = given("bit rate, bit/s", ge=50, le=2_000_000, examples=[4800.0])
+    deviation_hz: float = given(
+        "frequency deviation from the carrier, Hz", ge=10, le=2_000_000, examples=[5000.0]
+    )
+    required_snr_db: float = given(
+        "SNR the demodulator needs in its bandwidth, dB", ge=-10, le=40, examples=[10.0]
+    )
     bandwidth_khz: float | None = optional(
-        "receiver bandwidth; left out: Carson's rule, 2 deviation + bit rate", gt=0
+        "receiver bandwidth; left out: Carson's rule, 2 deviation + bit rate", gt=0, examples=[14.8]
     )
     preamble_bytes: int = assumed(5, "preamble, bytes", COMMON_PRACTICE, ge=0, le=255)
     sync_bytes: int = assumed(4, "sync word, bytes", COMMON_PRACTICE, ge=0, le=32)
@@ -48,9 +52,9 @@ Modulation = Annotated[ChirpModulation | FskModulation, Field(discriminator="kin
 class Obstacle(Section):
     """A known obstacle on the path, seen from the link's first station."""
 
-    distance_m: float = given("distance of its middle from the `from` station, m", ge=0)
-    height_m: float = given("height above ground, m", gt=0, le=500)
-    width_m: float = given("extent along the path, m", gt=0, le=100_000)
+    distance_m: float = given("distance of its middle from the `from` station, m", ge=0, examples=[400.0])
+    height_m: float = given("height above ground, m", gt=0, le=500, examples=[5.0])
+    width_m: float = given("extent along the path, m", gt=0, le=100_000, examples=[20.0])
     kind: Literal["trees", "building", "tank"] = given("what it is")
 
 
@@ -60,7 +64,7 @@ class Link(Section):
     name: str = label("unique name")
     from_: str = Field(alias="from", description="the sending station: the sensor's end", min_length=1)
     to: str = given("the other station", min_length=1)
-    frequency_mhz: float = given("carrier frequency, MHz", ge=30, le=6000)
+    frequency_mhz: float = given("carrier frequency, MHz", ge=30, le=6000, examples=[868.0])
     modulation: Modulation = given("the signal")
     payload_bytes: int = assumed(
         20, "payload of the `from` station's message, bytes", COMMON_PRACTICE, ge=1, le=255
@@ -73,14 +77,19 @@ class Link(Section):
         f" {DEFAULT_REQUIRED_MARGIN_DB:g}",
         ge=0,
         le=60,
+        examples=[DEFAULT_REQUIRED_MARGIN_DB],
     )
     required_success: float | None = optional(
-        "probability asked of one message, with its tries, in each direction (0 to 1)", gt=0, lt=1
+        "probability asked of one message, with its tries, in each direction (0 to 1)",
+        gt=0,
+        lt=1,
+        examples=[0.99],
     )
     tries: int = assumed(1, "times one message is sent before it is given up", COMMON_PRACTICE, ge=1, le=20)
     obstacle: list[Obstacle] = plain([], "known obstacles on this path")
     profile_csv: str | None = optional(
-        "surveyed profile of this path: CSV with distance_m, ground_m and optional clutter_m"
+        "surveyed profile of this path: CSV with distance_m, ground_m and optional clutter_m",
+        examples=["profile.csv"],
     )
 
     @model_validator(mode="after")

@@ -2,7 +2,6 @@
 
 import hashlib
 import os
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -24,8 +23,6 @@ if TYPE_CHECKING:
 
 LARGEST_PLAN_BYTES = 1_000_000
 """A plan of a hundred stations has some 50 kB; a larger file is something else."""
-
-_REMOTE = re.compile(r"/vsi|[A-Za-z][A-Za-z0-9+_]+:")
 
 
 @dataclass(frozen=True)
@@ -142,7 +139,9 @@ def _links_without_heights(plan: Plan) -> Iterator[Fault]:
 def _missing_files(plan: Plan, base_dir: Path) -> Iterator[Fault]:
     for key in ("rasters", "surface_rasters", "canopy_rasters"):
         for name in getattr(plan.terrain, key):
-            yield from _missing_file(f"terrain.{key}", name, base_dir)
+            # URLs and GDAL's virtual files are left to the one who opens them
+            if "://" not in name and not name.startswith("/vsi"):
+                yield from _missing_file(f"terrain.{key}", name, base_dir)
     for index, link in enumerate(plan.link):
         if link.profile_csv is not None:
             yield from _missing_file(
@@ -152,7 +151,7 @@ def _missing_files(plan: Plan, base_dir: Path) -> Iterator[Fault]:
 
 def _missing_file(place: str, name: str, base_dir: Path) -> Iterator[Fault]:
     file = base_dir / name
-    if _REMOTE.match(name) or os.path.isfile(file):
+    if os.path.isfile(file):
         return
     states = f"{place} = {quoted(name)}"
     if os.path.isdir(file):

@@ -8,6 +8,7 @@ from pydantic import model_validator
 
 from linkcalc.plan.base import ONE_LINE, Section, given, plain
 from linkcalc.plan.links import Link
+from linkcalc.plan.power import Exposure, PowerSupply, Regulation
 from linkcalc.plan.stations import Station
 from linkcalc.plan.surroundings import Conditions, Terrain
 from linkcalc.plan.wording import element, quoted
@@ -23,6 +24,9 @@ class Plan(Section):
     link: list[Link] = given("the links, one or more", min_length=1, max_length=1000)
     terrain: Terrain = plain(Terrain(), "where the heights come from")
     conditions: Conditions = plain(Conditions(), "what the path is judged under")
+    regulation: Regulation = plain(Regulation(), "whose legal limits the transmitters must keep")
+    exposure: Exposure = plain(Exposure(), "how far people should stay from an antenna")
+    power: list[PowerSupply] = plain([], "what a station draws, and from what", max_length=1000)
 
     @model_validator(mode="after")
     def _names_agree(self) -> Self:
@@ -42,6 +46,22 @@ class Plan(Section):
                         f"{element('link', index, link.name)} {end} = {quoted(name)} is no station"
                         f" of this plan; nearest is {quoted(nearest)}"
                     )
+        return self
+
+    @model_validator(mode="after")
+    def _supplies_have_stations(self) -> Self:
+        stations = [s.name for s in self.station]
+        for index, supply in enumerate(self.power):
+            if supply.station not in stations:
+                nearest = get_close_matches(supply.station, stations, n=1, cutoff=0.0)[0]
+                raise ValueError(
+                    f"{element('power', index, None)} station = {quoted(supply.station)} is no station"
+                    f" of this plan; nearest is {quoted(nearest)}"
+                )
+        names = [supply.station for supply in self.power]
+        twice = next((n for n in names if names.count(n) > 1), None)
+        if twice is not None:
+            raise ValueError(f"two [[power]] tables are for station {quoted(twice)}")
         return self
 
     def idle_keys(self) -> Iterable[str]:

@@ -19,14 +19,19 @@ class Antenna(Section):
     """An antenna by figures or by generic type; stated figures replace the type's."""
 
     type: AntennaType = assumed("half_wave_dipole", "generic antenna type", COMMON_PRACTICE)
-    gain_dbi: float | None = optional("gain over an isotropic radiator, dBi", ge=-30, le=40)
-    gain_dbd: float | None = optional("gain over a half-wave dipole, dBd", ge=-32, le=38)
-    horizontal_beamwidth_deg: float | None = optional("half-power beamwidth in azimuth", gt=0, le=360)
-    vertical_beamwidth_deg: float | None = optional("half-power beamwidth in elevation", gt=0, le=180)
+    gain_dbi: float | None = optional("gain over an isotropic radiator, dBi", ge=-30, le=40, examples=[2.15])
+    gain_dbd: float | None = optional("gain over a half-wave dipole, dBd", ge=-32, le=38, examples=[0.0])
+    horizontal_beamwidth_deg: float | None = optional(
+        "half-power beamwidth in azimuth", gt=0, le=360, examples=[360.0]
+    )
+    vertical_beamwidth_deg: float | None = optional(
+        "half-power beamwidth in elevation", gt=0, le=180, examples=[78.0]
+    )
     azimuth_deg: float | None = optional(
         "direction of the main beam, clockwise from true north; left out: turned to the other station",
         ge=0,
         le=360,
+        examples=[45.0],
     )
     tilt_deg: float = plain(0.0, "elevation of the main beam, positive upward", ge=-90, le=90)
     polarisation: Polarisation = assumed("vertical", "polarisation", COMMON_PRACTICE)
@@ -60,7 +65,7 @@ class Feeder(Section):
     type: str = plain("none", "coaxial cable type", json_schema_extra=_add_cable_types)
     length_m: float = plain(0.0, "cable length, m", ge=0, le=500)
     loss_db_per_100m: float | None = optional(
-        "stated cable loss at the link frequency, in place of the type's", ge=0, le=500
+        "stated cable loss at the link frequency, in place of the type's", ge=0, le=500, examples=[20.0]
     )
     connectors: int = plain(0, "number of connectors in line", ge=0, le=20)
     connector_loss_db: float = assumed(0.25, "loss of one connector, dB", COMMON_PRACTICE, ge=0, le=3)
@@ -96,20 +101,22 @@ class Feeder(Section):
 class ExtraLoss(Section):
     """A loss at one station that no formula knows, with its reason."""
 
-    loss_db: float = given("loss, dB", ge=0, le=100)
-    reason: str = label("why, for example: antenna inside the metal shed")
+    loss_db: float = given("loss, dB", ge=0, le=100, examples=[6.0])
+    reason: str = label("why", examples=["antenna inside the metal shed"])
 
 
 class Station(Section):
     """One end of a link."""
 
     name: str = label("unique name")
-    latitude_deg: float | None = optional("WGS 84 latitude, positive north", ge=-90, le=90)
-    longitude_deg: float | None = optional("WGS 84 longitude, positive east", ge=-180, le=180)
-    easting_m: float | None = optional("easting in the CRS that epsg names, m")
-    northing_m: float | None = optional("northing in the CRS that epsg names, m")
-    epsg: int | None = optional("EPSG code of easting and northing", ge=1024, le=32767)
-    antenna_height_m: float = given("antenna height above ground, m", ge=0.1, le=3000)
+    latitude_deg: float | None = optional("WGS 84 latitude, positive north", ge=-90, le=90, examples=[-20.0])
+    longitude_deg: float | None = optional(
+        "WGS 84 longitude, positive east", ge=-180, le=180, examples=[-20.0]
+    )
+    easting_m: float | None = optional("easting in the CRS that epsg names, m", examples=[500000.0])
+    northing_m: float | None = optional("northing in the CRS that epsg names, m", examples=[7800000.0])
+    epsg: int | None = optional("EPSG code of easting and northing", ge=1024, le=32767, examples=[32727])
+    antenna_height_m: float = given("antenna height above ground, m", ge=0.1, le=3000, examples=[4.0])
     antenna: Antenna = plain(Antenna(), "the antenna")
     feeder: Feeder = plain(Feeder(), "the feeder")
     extra_loss: list[ExtraLoss] = plain([], "further losses, each with a reason")

@@ -15,17 +15,24 @@ class Terrain(Section):
     """Where the heights come from. Paths are relative to the plan file; a URL is taken as it is."""
 
     rasters: list[str] = plain(
-        [], "ground elevation rasters (bare-earth); the finest one that holds a point wins"
+        [],
+        "ground elevation rasters (bare-earth); the finest one that holds a point wins",
+        examples=[["ground.tif"]],
     )
     surface_rasters: list[str] = plain(
-        [], "surface models: the top of whatever stands there, same datum as the ground"
+        [],
+        "surface models: the top of whatever stands there, same datum as the ground",
+        examples=[["surface.tif"]],
     )
-    canopy_rasters: list[str] = plain([], "canopy height above ground")
+    canopy_rasters: list[str] = plain([], "canopy height above ground", examples=[["canopy.tif"]])
     surface_kind: Literal["trees", "building"] = assumed(
         "trees", "what stands between surface and ground along the path", COMMON_PRACTICE
     )
     step_m: float | None = optional(
-        "spacing of profile points; left out: the finest raster's own spacing", gt=0, le=10_000
+        "spacing of profile points; left out: the finest raster's own spacing",
+        gt=0,
+        le=10_000,
+        examples=[10.0],
     )
     largest_hole_m: float = assumed(
         250.0,
@@ -46,29 +53,33 @@ class Conditions(Section):
     """Refractivity, ground, foliage, and how much of the year is asked for."""
 
     delta_n: float | None = optional(
-        "mean lapse of refractivity in the lowest kilometre, N-units/km", ge=10, le=150
+        "mean lapse of refractivity in the lowest kilometre, N-units/km", ge=10, le=150, examples=[45.0]
     )
     climate: Literal["temperate", "continental", "maritime", "desert", "subtropical", "equatorial"] = assumed(
         "temperate", "climate, for refractivity and its variation", COMMON_PRACTICE
     )
     month: int | None = optional(
-        "month the refractivity is asked for (1 to 12); left out: the year", ge=1, le=12
+        "month the refractivity is asked for (1 to 12); left out: the year", ge=1, le=12, examples=[7]
     )
     surface_refractivity_n0: float | None = optional(
-        "sea-level surface refractivity, N-units; left out: the climate's", ge=250, le=400
+        "sea-level surface refractivity, N-units; left out: the climate's", ge=250, le=400, examples=[325.0]
     )
     ground: GroundType = assumed("medium_dry_ground", "ground class for reflection", "Rec. ITU-R P.527")
     surface_roughness_m: float | None = optional(
         "rms height of the surface where the ray reflects (crop, furrows), m; left out: from the profile",
         ge=0,
         le=20,
+        examples=[0.1],
     )
     leaf: Literal["in_leaf", "out_of_leaf"] = assumed(
         "in_leaf", "foliage state the verdict is for", COMMON_PRACTICE
     )
     wet_foliage: bool = assumed(True, "leaves may be wet", COMMON_PRACTICE)
     woodland_depth_m: float | None = optional(
-        "depth of trees in the path when no raster or obstacle shows them, m", ge=0, le=20_000
+        "depth of trees in the path when no raster or obstacle shows them, m",
+        ge=0,
+        le=20_000,
+        examples=[50.0],
     )
     clutter: Literal["none", "open", "suburban", "urban", "dense_urban"] = plain(
         "none", "clutter around the lower antenna that the profile does not show (Rec. ITU-R P.2108)"

@@ -1,0 +1,247 @@
+"""The commented plan that a new user starts from, written from the plan's own sections."""
+
+import json
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from textwrap import wrap
+from typing import Any
+
+from pydantic.fields import FieldInfo
+from pydantic_core import PydanticUndefined
+
+from linkcalc.errors import TerrainError
+from linkcalc.plan.keys import Place, allowed, bounds_of, header_of, kind_of, sections_of, words_of
+from linkcalc.plan.model import Plan
+
+_HALF_PATH_M = 500.0
+_WIDTH = 96
+
+_HEAD = """\
+Plan for linkcalc. Everything in it is invented: replace it by what stands on your site.
+Check it with: linkcalc check {name}
+
+A line that begins with #key = ... sets nothing: it shows what is assumed when the key is left out,
+or an example. Take the # away to set it. Units stand at the end of the keys' names (_m, _mhz, _dbm).
+What is marked [assumed] is named in the result, with its source, when it is left out.
+Decimals take a point, text takes quotes, paths are written with / and are relative to this file.
+
+The radio link is no safety function and no emergency stop, however large its margin.
+"""
+
+_SCENARIO: dict[str, Any] = {
+    "title": "Invented example: water tank and generator shed",
+    "station": [
+        {
+            "name": "tank",
+            "antenna_height_m": 4.0,
+            "transmit_power_dbm": 14.0,
+            "noise_figure_db": 6.0,
+            "noise_environment": "rural",
+            "antenna": {"type": "half_wave_dipole", "polarisation": "vertical"},
+        },
+        {
+            "name": "shed",
+            "antenna_height_m": 6.0,
+            "transmit_power_dbm": 14.0,
+            "noise_rise_db": 6.0,
+            "antenna": {"type": "half_wave_dipole", "polarisation": "vertical"},
+            "feeder": {"type": "rg213", "length_m": 8.0, "connectors": 2, "arrestor": True},
+        },
+    ],
+    "link": [
+        {
+            "name": "level",
+            "from": "tank",
+            "to": "shed",
+            "frequency_mhz": 868.0,
+            "payload_bytes": 20,
+            "reply_payload_bytes": 8,
+            "required_margin_db": 20.0,
+            "modulation": {"kind": "css", "spreading_factor": 9, "bandwidth_khz": 125.0},
+        }
+    ],
+    "terrain": {},
+    "conditions": {"climate": "temperate", "leaf": "in_leaf"},
+}
+
+_PROFILE = (
+    (0, 61.0, 0), (80, 59.5, 0), (160, 57.0, 0), (240, 55.0, 0), (320, 53.0, 0), (400, 51.5, 1),
+    (480, 50.5, 2), (560, 50.0, 3), (640, 50.5, 3), (720, 51.5, 0), (800, 53.0, 0), (880, 55.0, 0),
+    (960, 56.0, 0), (1040, 57.5, 0), (1120, 59.0, 0), (1200, 60.0, 0),
+)  # fmt: skip
+
+
+def starter_plan(
+    name: str,
+    *,
+    profile_csv: str | None = None,
+    rasters: Sequence[str] = (),
+    positions: Sequence[tuple[float, float]] = (),
+) -> str:
+    """Write a plan with every key: set to an invented value, or shown behind a #.
+
+    Parameters
+    ----------
+    name : str
+        File name that the plan will have.
+    profile_csv : str or None
+        Surveyed profile the link refers to.
+    rasters : sequence of str
+        Rasters the plan refers to.
+    positions : sequence of two (latitude, longitude), degrees
+        Where the two stations stand.
+
+    Returns
+    -------
+    str
+        TOML text. It loads as it stands if the files it refers to exist.
+
+    Examples
+    --------
+    >>> print(starter_plan("site.toml", profile_csv="site.csv").splitlines()[0])
+    # Plan for linkcalc. Everything in it is invented: replace it by what stands on your site.
+    """
+    values = dict(_SCENARIO)
+    if profile_csv is not None:
+        values["link"] = [{**link, "profile_csv": profile_csv} for link in values["link"]]
+    if rasters:
+        values["terrain"] = {"rasters": list(rasters)}
+    if positions:
+        values["station"] = [
+            {**station, "latitude_deg": latitude, "longitude_deg": longitude}
+            for station, (latitude, longitude) in zip(values["station"], positions, strict=True)
+        ]
+    head = [f"# {line}".rstrip() for line in _HEAD.format(name=name).splitlines()]
+    return "\n".join([*head, "", *_table(Place((), "", Plan), values, shown=True)]) + "\n"
+
+
+def starter_profile() -> str:
+    """Write the surveyed profile of the starter plan, invented like it.
+
+    >>> print(starter_profile().splitlines()[1])
+    distance_m,ground_m,clutter_m
+    """
+    rows = [f"{distance},{ground:.1f},{clutter}" for distance, ground, clutter in _PROFILE]
+    head = "# Invented example: from the tank (0 m) to the shed; clutter is the height of what grows there"
+    return "\n".join([head, "distance_m,ground_m,clutter_m", *rows]) + "\n"
+
+
+def starter_positions(raster: str | Path) -> list[tuple[float, float]]:
+    """Find two positions with ground heights between them, near the middle of a raster.
+
+    Parameters
+    ----------
+    raster : str or Path
+        File, URL or GDAL name.
+
+    Returns
+    -------
+    list of two (latitude, longitude), degrees
+
+    Raises
+    ------
+    TerrainError
+        If the raster cannot be used or is too small or too empty.
+    """
+    import numpy as np
+
+    from linkcalc.terrain.geodesy import points_along
+    from linkcalc.terrain.rasters import open_mosaic
+
+    with open_mosaic([raster]) as mosaic:
+        south, west, north, east = mosaic.rasters[0].bounds()
+        east += 360.0 if east < west else 0.0
+        shares = sorted(np.ndindex(9, 9), key=lambda cell: (cell[0] - 4) ** 2 + (cell[1] - 4) ** 2)
+        for row, column in shares:
+            latitude = south + (north - south) * (row + 1) / 10
+            longitude = west + (east - west) * (column + 1) / 10
+            along = points_along(
+                latitude, longitude, latitude, longitude + 0.01, [-_HALF_PATH_M, 0.0, _HALF_PATH_M]
+            )
+            line = points_along(
+                along[0][0], along[1][0], along[0][2], along[1][2], np.linspace(0.0, 2 * _HALF_PATH_M, 41)
+            )
+            if np.isfinite(mosaic.sample(*line)).all():
+                return [(round(float(along[0][i]), 6), round(float(along[1][i]), 6)) for i in (0, 2)]
+    raise TerrainError(f"{raster}: no {2 * _HALF_PATH_M:.0f} m with heights found for an example path")
+
+
+def _table(place: Place, values: Mapping[str, Any] | None, *, shown: bool) -> Iterator[str]:
+    """Write a table and those below it; without values all of it is shown behind #.
+
+    `shown` is false for tables that repeat: keys that are not set have been explained before.
+    """
+    mark = "" if values is not None else "#"
+    if place.header:
+        yield f"{mark}{place.header}"
+    fields = place.fields()
+    for key, field in fields.items():
+        if sections_of(field.annotation):
+            continue
+        if values is not None and key in values:
+            yield from _explained(field, shown)
+            yield f"{key} = {_toml(values[key])}"
+        elif shown:
+            yield from _explained(field, shown)
+            yield f"#{key} = {_toml(_example(field))}"
+    for key, field in fields.items():
+        members = sections_of(field.annotation)
+        if members and (shown or (values is not None and key in values)):
+            yield ""
+            yield from _tables_below(place, key, field, (values or {}).get(key), shown)
+
+
+def _tables_below(place: Place, key: str, field: FieldInfo, value: Any, shown: bool) -> Iterator[str]:
+    keys = (*place.keys, key)
+    header = header_of(keys, field)
+    members = [Place(keys, header, section) for section in sections_of(field.annotation)]
+    if shown:
+        yield from _explained(field, shown)
+    if len(members) > 1:
+        chosen = [m for m in members if value and value["kind"] in words_of(m.fields()["kind"])]
+        yield from _table(chosen[0], value, shown=shown) if chosen else ()
+        for other in members if shown else ():
+            if other not in chosen:
+                yield ""
+                yield f"# or, in place of the above: {other.section.__doc__}".rstrip(".")
+                yield from _table(other, None, shown=True)
+    elif isinstance(value, list):
+        for index, item in enumerate(value):
+            if index:
+                yield from ("", f"# further keys as for the first {key}")
+            yield from _table(members[0], item, shown=shown and index == 0)
+    else:
+        fields = members[0].fields().values()
+        may_be_empty = field.default is not None and not any(f.is_required() for f in fields)
+        yield from _table(members[0], {} if value is None and may_be_empty else value, shown=shown)
+
+
+def _explained(field: FieldInfo, shown: bool) -> Iterator[str]:
+    if not shown:
+        return
+    text = str(field.description)
+    if len(words_of(field)) > 1 or any(math.isfinite(bound) for bound in bounds_of(field)):
+        text += f"; {allowed(field)}"
+    if isinstance(field.json_schema_extra, dict) and "source" in field.json_schema_extra:
+        text += " [assumed]"
+    yield from wrap(text, _WIDTH, initial_indent="# ", subsequent_indent="#   ", break_on_hyphens=False)
+
+
+def _example(field: FieldInfo) -> Any:
+    """Show the default, else an example, else something the key takes."""
+    if field.default not in (None, PydanticUndefined, []):
+        return field.default
+    if field.examples:
+        return field.examples[0]
+    if words := words_of(field):
+        return words[0]
+    kind = kind_of(field.annotation)
+    low = bounds_of(field)[0]
+    numbers = {int: int(low) if low > -1e9 else 1, float: low if low > -1e9 else 1.0}
+    return {**numbers, bool: False, str: "text", list: []}[kind] if kind else {}
+
+
+def _toml(value: Any) -> str:
+    # for text, numbers and lists of them JSON and TOML write the same
+    return json.dumps(value, ensure_ascii=False)
