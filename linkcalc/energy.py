@@ -23,8 +23,8 @@ LONGEST_QUOTED_YEARS = 10.0
 """No life beyond this is quoted: seals, passivation and electronics age too (common practice)."""
 
 CAUTION = (
-    "From generic figures; no life beyond 10 years is quoted. Battery volts stay flat and then fall, so a good"
-    " voltage does not prove a full battery."
+    "From generic figures; no life beyond 10 years is quoted. Battery volts stay flat and then fall, so good volts"
+    " do not prove a full battery."
 )
 
 TRANSMIT_CURRENT_SOURCE = "generic table of transmit current against power, from memory, unchecked"

@@ -69,6 +69,12 @@ class Plan(Section):
         for index, station in enumerate(self.station):
             if station.name not in used:
                 yield element("station", index, station.name)
+        reporting = {link.from_ for link in self.link}
+        for index, supply in enumerate(self.power):
+            if supply.station not in reporting:
+                yield from (
+                    f"{element('power', index, None)} sensor_{k}" for k in ("current_ma", "warm_up_s")
+                )
         if all(link.profile_csv for link in self.link):
             yield "terrain"
         foliage = (
