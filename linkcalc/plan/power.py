@@ -57,13 +57,13 @@ class Battery(Section):
         le=60,
     )
     usable_percent: float | None = optional(
-        "share of the rated capacity that can be used at this temperature; left out: the generic figure, percent",
+        "share of the rated capacity that can be used at this temperature, percent; left out: generic",
         gt=0,
         le=100,
         examples=[75.0],
     )
     self_discharge_percent_per_year: float | None = optional(
-        "share of the rated capacity lost each year; left out: the generic figure, percent",
+        "share of the rated capacity lost each year, percent; left out: generic",
         ge=0,
         le=100,
         examples=[1.0],
