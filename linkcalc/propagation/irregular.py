@@ -719,7 +719,7 @@ def _loss(
     code = _climate_code(climate)
     mode = _variability_code(variability, spreads)
     names = ("time_percent", "location_percent", "situation_percent")
-    z = [_quantile(name, percent) for name, percent in zip(names, percents, strict=True)]
+    z = np.broadcast_arrays(*(_quantile(*pair) for pair in zip(names, percents, strict=True)))
     try:
         found = [_reference_attenuation_db(p) for p in paths]
     except (ArithmeticError, ValueError) as error:
