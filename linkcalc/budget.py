@@ -14,6 +14,9 @@ from linkcalc.result import Term
 
 _DECIMALS = 6
 
+REQUIRED_SNR = "required SNR"
+"""Name of the one threshold term that is not noise."""
+
 Group = Literal["transmitter", "path", "receiver", "threshold"]
 
 
@@ -63,6 +66,12 @@ class Budget:
     def sensitivity_dbm(self) -> float:
         """Least power the receiver needs with the noise it really has, dBm."""
         return total_db([Term("", -t.value_db, t.group) for t in self.terms if t.group == "threshold"])
+
+    @property
+    def noise_power_dbm(self) -> float:
+        """Noise power in the receiver's bandwidth, dBm: all thresholds but the required SNR."""
+        noise = (t for t in self.terms if t.group == "threshold" and t.name != REQUIRED_SNR)
+        return total_db(Term("", -t.value_db, t.group) for t in noise)
 
     @property
     def fade_margin_db(self) -> float:

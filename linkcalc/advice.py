@@ -1,0 +1,479 @@
+"""What would make a link close, each change found by solving, ranked by effort; or what could be given up."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+
+from linkcalc.link_case import ENDS, End, LinkCase, feeder_loss_db
+from linkcalc.path_loss import CLEAR_RATIO
+from linkcalc.plan import Antenna, ChirpModulation, Station
+from linkcalc.plan.stations import AntennaType
+from linkcalc.propagation import fresnel
+from linkcalc.radio import feeder
+from linkcalc.requirement import Requirement
+from linkcalc.result import Advice
+from linkcalc.terrain.profile import Profile
+from linkcalc.uncertainty import after_reading_db, combined_db, contributors, fading
+
+HIGHEST_MAST_M = 30.0
+"""Heights are searched up to here; beyond, a relay is the better answer (common practice, no source)."""
+
+HIGHEST_POWER_DBM = 30.0
+"""Power is searched up to 1 W, the most that licence-exempt rules below 1 GHz commonly allow a radio."""
+
+RELAY_MAST_M = 6.0
+AMPLE_DB = 6.0
+"""Margin beyond what is asked from which giving something up is worth a line."""
+
+_BETTER_ANTENNAS: tuple[tuple[AntennaType, float], ...] = (
+    ("collinear", 5.5),
+    ("collinear", 8.5),
+    ("yagi", 9.5),
+    ("yagi", 12.5),
+)
+
+_CLIMB_M = 3.0
+"""A raise up to this is a longer pole; more is a mast (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """Margins asked of both directions; kept while solving, since a change hardly moves the spread."""
+
+    there_db: float
+    back_db: float
+
+    @classmethod
+    def of(cls, case: LinkCase, requirement: Requirement) -> "_Asked":
+        needed = []
+        for receiver in (case.far, case.near):
+            parts = contributors(case, receiver)
+            spread = float(np.hypot(combined_db(parts, "site"), combined_db(parts, "conditions")))
+            needed.append(max(requirement.margin_db(spread, *fading(case)), 0.0))
+        return cls(*needed)
+
+    def short_db(self, case: LinkCase) -> float:
+        """What the direction that lacks most still lacks; negative where both have more than asked."""
+        return max(
+            self.there_db - case.budget().fade_margin_db, self.back_db - case.budget(back=True).fade_margin_db
+        )
+
+
+def advise(case: LinkCase, requirement: Requirement) -> tuple[Advice, ...]:
+    """Find what would make a link close, or what could be given up where its margin is ample.
+
+    Parameters
+    ----------
+    case : LinkCase
+    requirement : Requirement
+
+    Returns
+    -------
+    tuple of Advice
+        What suffices alone first, then by effort, then by margin gained.
+    """
+    asked = _Asked.of(case, requirement)
+    short = asked.short_db(case)
+    if short <= -AMPLE_DB:
+        return tuple(_what_could_go(case, asked))
+    found: list[Advice] = []
+    if short > 0.0:
+        for solve in (_spreading_factor, _bandwidth, _power, _antennas, _feeders, _noise, _heights):
+            found += solve(case, asked)
+        if not any(a.sufficient for a in found):
+            found += _together(case, asked)
+        if not any(a.sufficient for a in found):
+            found += _relay(case, asked)
+    found += _clearance_heights(case, asked)
+    if short > 0.0:
+        found += _measure(case)
+    return tuple(sorted(found, key=lambda a: (not a.sufficient, a.effort, -(a.fade_margin_db or -999.0))))
+
+
+def _advice(kind: str, text: str, effort: int, changed: LinkCase, asked: _Asked) -> Advice:
+    return Advice(kind, text, effort, changed.weaker_margin_db, asked.short_db(changed) <= 1e-9)  # type: ignore[arg-type]
+
+
+def _spreading_factor(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
+    m = case.link.modulation
+    if not isinstance(m, ChirpModulation) or m.spreading_factor == 12:
+        return
+    changed = case
+    for factor in range(m.spreading_factor + 1, 13):
+        changed = case.with_modulation(m.model_copy(update={"spreading_factor": factor}))
+        if asked.short_db(changed) <= 0.0:
+            break
+    new = changed.link.modulation
+    assert isinstance(new, ChirpModulation)
+    yield _advice(
+        "spreading_factor",
+        f"Spreading factor {new.spreading_factor} instead of {m.spreading_factor}; a message then lasts "
+        f"{_time_text(changed)} instead of {_time_text(case)}.",
+        1,
+        changed,
+        asked,
+    )
+
+
+def _bandwidth(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
+    m = case.link.modulation
+    if not isinstance(m, ChirpModulation):
+        return
+    changed = None
+    for bandwidth_khz in (250.0, 125.0, 62.5):
+        if bandwidth_khz < m.bandwidth_khz:
+            changed = case.with_modulation(m.model_copy(update={"bandwidth_khz": bandwidth_khz}))
+            if asked.short_db(changed) <= 0.0:
+                break
+    if changed is not None:
+        yield _advice(
+            "bandwidth",
+            f"Bandwidth {changed.signal.bandwidth_hz / 1e3:g} kHz instead of {m.bandwidth_khz:g} kHz; "
+            f"a message then lasts {_time_text(changed)}, and both radios need steadier crystals.",
+            1,
+            changed,
+            asked,
+        )
+
+
+def _power(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
+    lacking = (
+        asked.there_db - case.budget().fade_margin_db,
+        asked.back_db - case.budget(back=True).fade_margin_db,
+    )
+    stations = []
+    for station, lack in zip((case.near, case.far), lacking, strict=True):
+        power = min(
+            station.transmit_power_dbm + max(lack, 0.0), max(HIGHEST_POWER_DBM, station.transmit_power_dbm)
+        )
+        stations.append(station.model_copy(update={"transmit_power_dbm": power}))
+    changed = replace(case, near=stations[0], far=stations[1])
+    raised = [
+        f"{new.transmit_power_dbm:.0f} dBm at {new.name} instead of {old.transmit_power_dbm:.0f}"
+        for new, old in zip(stations, (case.near, case.far), strict=True)
+        if new.transmit_power_dbm >= old.transmit_power_dbm + 0.5
+    ]
+    if raised:
+        yield _advice(
+            "power", f"Transmit power {', '.join(raised)}, if the local limit allows it.", 1, changed, asked
+        )
+
+
+def _antennas(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
+    """The smallest step up in antennas that suffices; the largest where none does."""
+    best: tuple[str, LinkCase] | None = None
+    ways: tuple[tuple[End, ...], ...] = (("far",), ("near",), ENDS)
+    for antenna_type, gain_dbi in _BETTER_ANTENNAS:
+        for ends in ways:
+            stations: dict[End, Station] = {}
+            for end in ends:
+                station = case.station(end)
+                if _gain_dbi(case, end) >= gain_dbi - 0.5:
+                    continue
+                antenna = Antenna(
+                    type=antenna_type, gain_dbi=gain_dbi, polarisation=station.antenna.polarisation
+                )
+                stations[end] = station.model_copy(update={"antenna": antenna})
+            if len(stations) != len(ends):
+                continue
+            changed = case.with_stations(stations)
+            where = " and ".join(s.name for s in stations.values())
+            text = f"A {gain_dbi:g} dBi {antenna_type} at {where}; keep within the radiated limit."
+            if best is None or asked.short_db(changed) < asked.short_db(best[1]) - 0.05:
+                best = (text, changed)
+            if asked.short_db(changed) <= 0.0:
+                yield _advice("antenna", text, 2, changed, asked)
+                return
+    if best is not None and best[1].weaker_margin_db > case.weaker_margin_db + 0.5:
+        yield _advice("antenna", best[0], 2, best[1], asked)
+
+
+def _gain_dbi(case: LinkCase, end: End) -> float:
+    station = case.station(end)
+    return next(
+        t.value_db for t in case.budget(back=end == "far").terms if t.name == f"antenna gain, {station.name}"
+    )
+
+
+def _feeders(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
+    stations: dict[End, Station] = {}
+    saved = []
+    for end in ENDS:
+        station = case.station(end)
+        if station.feeder.length_m == 0.0 or station.feeder.loss_db_per_100m is not None:
+            continue
+        options = [t for t in feeder.CABLE_TYPES if t in ("rg213", "half_inch_foam")]
+        for cable in options:
+            better = station.model_copy(update={"feeder": station.feeder.model_copy(update={"type": cable})})
+            gain_db = feeder_loss_db(station, case.frequency_hz) - feeder_loss_db(better, case.frequency_hz)
+            if gain_db >= 1.0:
+                stations[end] = better
+                saved.append(f"{cable} at {station.name} saves {gain_db:.1f} dB")
+                break
+    if stations:
+        yield _advice(
+            "feeder", f"A better feeder: {', '.join(saved)}.", 2, case.with_stations(stations), asked
+        )
+
+
+def _noise(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
+    quiet = {
+        end: case.station(end).model_copy(update={"noise_rise_db": 0.0})
+        for end in ENDS
+        if case.station(end).noise_rise_db >= 1.0
+    }
+    if quiet:
+        names = " and ".join(s.name for s in quiet.values())
+        text = (
+            f"Take the engine's noise off the receiver at {names}: antenna outside and away from engine "
+            "and drive leads, ferrites, resistor plugs and leads."
+        )
+        yield _advice("noise", text, 2, case.with_stations(quiet), asked)
+
+
+def _heights(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
+    """Least heights that reach what is asked: either antenna alone, and both by the same raise."""
+    near_m, far_m = case.near.antenna_height_m, case.far.antenna_height_m
+
+    def near_alone(raise_m: float) -> LinkCase:
+        return case.with_heights(near_m=near_m + raise_m)
+
+    def far_alone(raise_m: float) -> LinkCase:
+        return case.with_heights(far_m=far_m + raise_m)
+
+    def both(raise_m: float) -> LinkCase:
+        return case.with_heights(near_m=near_m + raise_m, far_m=far_m + raise_m)
+
+    alone: list[float] = []
+    for raised, lowest_m, text in (
+        (near_alone, near_m, "Raise the antenna at {near} to {near_m:.1f} m above ground."),
+        (far_alone, far_m, "Raise the antenna at {far} to {far_m:.1f} m above ground."),
+        (
+            both,
+            max(near_m, far_m),
+            "Raise both antennas: {near} to {near_m:.1f} m and {far} to {far_m:.1f} m.",
+        ),
+    ):
+        limit_m = HIGHEST_MAST_M - lowest_m
+        least_m = _least(raised, asked, limit_m)
+        if least_m is None:
+            continue
+        changed = raised(least_m)
+        words = text.format(
+            near=case.near.name,
+            far=case.far.name,
+            near_m=changed.near.antenna_height_m,
+            far_m=changed.far.antenna_height_m,
+        )
+        effort = 3 if least_m <= _CLIMB_M else 4
+        # raising both is worth a line where it spares a mast at either end
+        if raised is both and any(least_m > 0.75 * one for one in alone):
+            continue
+        alone.append(least_m)
+        yield _advice("raise_antenna", words, effort, changed, asked)
+
+
+def _least(case_after: Callable[[float], LinkCase], asked: _Asked, highest: float) -> float | None:
+    """Smallest raise, to 0.1 m, with nothing short; the first found going up, as lobes come and go."""
+    if highest < 0.1:
+        return None
+
+    def suffices(raise_m: float) -> bool:
+        return asked.short_db(case_after(raise_m)) <= 0.0
+
+    grid = np.linspace(0.0, highest, 31)
+    for low, high in pairwise(grid):  # noqa: B007
+        if suffices(float(high)):
+            break
+    else:
+        return None
+    while high - low > 0.05:
+        middle = (low + high) / 2.0
+        low, high = (low, middle) if suffices(float(middle)) else (middle, high)
+    return float(np.ceil(high * 10.0) / 10.0)
+
+
+def _clearance_heights(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
+    """Least heights that free 60 % of the first Fresnel zone, in closed form."""
+    if case.path.regime == "clear":
+        return
+    profile, s = case.profile, case.situation
+    d, length_m = profile.distance_m[1:-1], profile.length_m
+    ground = profile.ground_m
+    needed_m = (
+        ground[1:-1]
+        + profile.clutter_m[1:-1]
+        + fresnel.earth_bulge_m(d, length_m - d, s.k_factor)
+        + CLEAR_RATIO * fresnel.fresnel_radius_m(d, length_m - d, s.frequency_hz)
+    )
+    start_m, end_m = ground[0] + s.tx_height_m, ground[-1] + s.rx_height_m
+    lack_m = needed_m - (start_m + (end_m - start_m) * d / length_m)
+    raises = {
+        "near": float((lack_m * length_m / (length_m - d)).max()),
+        "far": float((lack_m * length_m / d).max()),
+        "both": float(lack_m.max()),
+    }
+    heights = {"near": s.tx_height_m, "far": s.rx_height_m, "both": max(s.tx_height_m, s.rx_height_m)}
+    reachable = {k: np.ceil(r * 10.0) / 10.0 for k, r in raises.items() if heights[k] + r <= HIGHEST_MAST_M}
+    if not reachable:
+        return
+    end = min(reachable, key=lambda k: reachable[k] * (2.0 if k == "both" else 1.0))
+    up = float(reachable[end])
+    changed = case.with_heights(
+        near_m=s.tx_height_m + (up if end != "far" else 0.0),
+        far_m=s.rx_height_m + (up if end != "near" else 0.0),
+    )
+    where = {
+        "near": f"{case.near.name} at {changed.near.antenna_height_m:.1f} m",
+        "far": f"{case.far.name} at {changed.far.antenna_height_m:.1f} m",
+        "both": f"{case.near.name} at {changed.near.antenna_height_m:.1f} m and "
+        f"{case.far.name} at {changed.far.antenna_height_m:.1f} m",
+    }[end]
+    yield _advice(
+        "fresnel_clearance",
+        f"60 % of the first Fresnel zone comes free with {where}.",
+        3 if up <= _CLIMB_M else 4,
+        changed,
+        asked,
+    )
+
+
+def _together(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
+    """The most robust signal with both antennas raised, where nothing suffices alone."""
+    m = case.link.modulation
+    base, words = case, ""
+    if isinstance(m, ChirpModulation) and m.spreading_factor < 12:
+        base = case.with_modulation(m.model_copy(update={"spreading_factor": 12}))
+        words = f"Spreading factor 12 ({_time_text(base)} on air) and "
+    near_m, far_m = case.near.antenna_height_m, case.far.antenna_height_m
+
+    def both(raise_m: float) -> LinkCase:
+        return base.with_heights(near_m=near_m + raise_m, far_m=far_m + raise_m)
+
+    limit_m = HIGHEST_MAST_M - max(near_m, far_m)
+    least_m = _least(both, asked, limit_m) if words else None
+    if least_m is not None:
+        changed = both(least_m)
+        text = (
+            f"{words}both antennas raised: {case.near.name} to {changed.near.antenna_height_m:.1f} m, "
+            f"{case.far.name} to {changed.far.antenna_height_m:.1f} m."
+        )
+        yield _advice("raise_antenna", text, 4, changed, asked)
+
+
+def _relay(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
+    """The best place for a relay on the line between the two stations, with the radio of the stronger end."""
+    profile = case.profile
+    n = len(profile.distance_m)
+    if n <= 8:
+        return
+    candidates = np.unique(np.linspace(3, n - 4, min(80, n - 6)).astype(int))
+    best: tuple[float, int] | None = None
+    for i in candidates:
+        worst = min(
+            _hop_margin_db(case, _part(profile, 0, int(i)), first=True),
+            _hop_margin_db(case, _part(profile, int(i), n - 1), first=False),
+        )
+        if best is None or worst > best[0]:
+            best = (worst, int(i))
+    if best is None or best[0] <= case.weaker_margin_db + 3.0:
+        return
+    margin_db, i = best
+    needed = max(asked.there_db, asked.back_db)
+    yield Advice(
+        "relay",
+        f"A relay on the line, {profile.distance_m[i] / 1e3:.2f} km from {case.near.name}, on a "
+        f"{RELAY_MAST_M:g} m mast: the weaker of the two hops then has {margin_db:.1f} dB.",
+        5,
+        margin_db,
+        margin_db >= needed,
+    )
+
+
+def _part(profile: Profile, first: int, last: int) -> Profile:
+    cut = slice(first, last + 1)
+    clutter = profile.clutter_m[cut].copy()
+    clutter[0] = clutter[-1] = 0.0
+    kinds = ("", *profile.clutter_kind[first + 1 : last], "")
+
+    def of(column: np.ndarray | None) -> np.ndarray | None:
+        return None if column is None else column[cut]
+
+    return replace(
+        profile,
+        distance_m=profile.distance_m[cut] - profile.distance_m[first],
+        ground_m=profile.ground_m[cut],
+        clutter_m=clutter,
+        clutter_kind=kinds,
+        zone=profile.zone[cut],
+        latitude_deg=of(profile.latitude_deg),
+        longitude_deg=of(profile.longitude_deg),
+    )
+
+
+def _hop_margin_db(case: LinkCase, part: Profile, *, first: bool) -> float:
+    """Margin of the weaker direction over one hop, the relay standing in for the station it replaces."""
+    replaced = case.far if first else case.near
+    relay = replaced.model_copy(
+        update={"antenna_height_m": RELAY_MAST_M, "extra_loss": [], "noise_rise_db": 0.0, "building": "none"}
+    )
+    hop = case.with_stations({"far" if first else "near": relay})
+    return replace(hop, profile=part).weaker_margin_db
+
+
+def _measure(case: LinkCase) -> Iterator[Advice]:
+    parts = contributors(case, case.far)
+    before, after = combined_db(parts, "site"), after_reading_db(parts)
+    yield Advice(
+        "measure",
+        f"Measure the signal on site: the prediction is uncertain by {before:.0f} dB (one sigma); "
+        f"a reading leaves about {after:.0f} dB.",
+        3,
+        None,
+        False,
+    )
+
+
+def _what_could_go(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
+    """What ample margin could be spent on, each alone."""
+    m = case.link.modulation
+    if isinstance(m, ChirpModulation):
+        fastest = None
+        for factor in range(m.spreading_factor - 1, 6, -1):
+            changed = case.with_modulation(m.model_copy(update={"spreading_factor": factor}))
+            if asked.short_db(changed) > 0.0:
+                break
+            fastest = changed
+        if fastest is not None:
+            assert isinstance(fastest.link.modulation, ChirpModulation)
+            text = (
+                f"Spreading factor {fastest.link.modulation.spreading_factor} would do: a message of "
+                f"{_time_text(fastest)} instead of {_time_text(case)} saves battery and airtime."
+            )
+            yield _advice("give_up", text, 1, fastest, asked)
+    spare_db = float(np.floor(-asked.short_db(case)))
+    lower: dict[End, Station] = {
+        end: s.model_copy(update={"transmit_power_dbm": max(s.transmit_power_dbm - spare_db, 0.0)})
+        for end, s in (("near", case.near), ("far", case.far))
+        if s.transmit_power_dbm >= 3.0
+    }
+    if lower:
+        words = ", ".join(f"{s.transmit_power_dbm:.0f} dBm at {s.name}" for s in lower.values())
+        yield _advice(
+            "give_up", f"Less transmit power would do: {words}.", 1, case.with_stations(lower), asked
+        )
+    for end in ENDS:
+        station = case.station(end)
+        lowest_m = 1.5
+        if station.antenna_height_m >= 2.0 * lowest_m:
+            changed = case.with_stations({end: station.model_copy(update={"antenna_height_m": lowest_m})})
+            if asked.short_db(changed) <= 0.0:
+                text = f"The antenna at {station.name} could be as low as {lowest_m:g} m by this prediction."
+                yield _advice("give_up", text, 3, changed, asked)
+
+
+def _time_text(case: LinkCase) -> str:
+    seconds = case.signal.time_on_air_s(max(case.link.payload_bytes, case.link.reply_payload_bytes))
+    return f"{seconds * 1e3:.0f} ms" if seconds < 1.0 else f"{seconds:.2f} s"

@@ -1,0 +1,266 @@
+"""One link of a plan on its ground: levels and margins both ways, quick enough to solve with.
+
+A case never changes; `replace` one to ask "what if".
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Literal
+
+from linkcalc.budget import REQUIRED_SNR, Budget, term
+from linkcalc.modulation import Signal
+from linkcalc.path_loss import MODEL_NAMES, PathLoss, Situation, governing_loss
+from linkcalc.plan import ChirpModulation, Conditions, FskModulation, Link, Station
+from linkcalc.propagation import building_entry, clutter, noise, refractivity
+from linkcalc.propagation.free_space import free_space_loss_db
+from linkcalc.radio import antenna, feeder
+from linkcalc.result import Term
+from linkcalc.terrain.profile import Profile
+from linkcalc.units import EARTH_RADIUS_M
+
+End = Literal["near", "far"]
+ENDS: tuple[End, End] = ("near", "far")
+
+
+@dataclass(frozen=True)
+class LinkCase:
+    """A link between two stations over one profile, under the plan's conditions."""
+
+    link: Link
+    near: Station
+    """The `from` station: distances along the profile start here."""
+    far: Station
+    conditions: Conditions
+    profile: Profile
+    azimuth_deg: float
+    """Bearing of `far` from `near`."""
+    back_azimuth_deg: float
+
+    @property
+    def frequency_hz(self) -> float:
+        """Carrier frequency."""
+        return self.link.frequency_mhz * 1e6
+
+    @cached_property
+    def signal(self) -> Signal:
+        """The modulation's figures."""
+        return Signal.of(self.link.modulation)
+
+    @cached_property
+    def situation(self) -> Situation:
+        """What the path loss depends on besides the heights."""
+        c = self.conditions
+        latitudes = self.profile.latitude_deg
+        latitude_deg = 45.0 if latitudes is None else float(latitudes[len(latitudes) // 2])
+        air = refractivity.climate_refractivity(c.climate, c.month, latitude_deg=latitude_deg)
+        horizontal = self.near.antenna.polarisation == self.far.antenna.polarisation == "horizontal"
+        return Situation(
+            frequency_hz=self.frequency_hz,
+            tx_height_m=self.near.antenna_height_m,
+            rx_height_m=self.far.antenna_height_m,
+            polarisation="horizontal" if horizontal else "vertical",
+            delta_n=air.delta_n if c.delta_n is None else c.delta_n,
+            n0=air.n0 if c.surface_refractivity_n0 is None else c.surface_refractivity_n0,
+            latitude_deg=latitude_deg,
+            ground=c.ground,
+            roughness_m=c.surface_roughness_m,
+            leaf=c.leaf,
+            wet_foliage=c.wet_foliage,
+            woodland_depth_m=c.woodland_depth_m or 0.0,
+        )
+
+    @property
+    def path(self) -> PathLoss:
+        """The governing loss of the path."""
+        return governing_loss(self.profile, self.situation)
+
+    @property
+    def elevation_deg(self) -> float:
+        """Elevation of `far` seen from `near` over the median earth."""
+        return self._elevation_deg(self.near, self.far, 0, -1)
+
+    @property
+    def back_elevation_deg(self) -> float:
+        """Elevation of `near` seen from `far`."""
+        return self._elevation_deg(self.far, self.near, -1, 0)
+
+    def _elevation_deg(self, at: Station, seen: Station, i: int, j: int) -> float:
+        own_m = self.profile.ground_m[i] + at.antenna_height_m
+        seen_m = self.profile.ground_m[j] + seen.antenna_height_m
+        length_m = self.profile.length_m
+        sag = length_m / (2.0 * self.situation.k_factor * EARTH_RADIUS_M)
+        return math.degrees(math.atan((seen_m - own_m) / length_m - sag))
+
+    @cached_property
+    def shared_terms(self) -> tuple[Term, ...]:
+        """The path's terms, the same in both directions."""
+        path = self.path
+        free_space_db = float(free_space_loss_db(self.profile.length_m, self.frequency_hz))
+        terms = [
+            term("free-space loss", -free_space_db, "path", "Rec. ITU-R P.525"),
+            term(
+                "ground and terrain",
+                -(path.loss_db - path.vegetation_loss_db - free_space_db),
+                "path",
+                f"{MODEL_NAMES[path.model]} over free space",
+            ),
+        ]
+        if path.vegetation_loss_db:
+            note = f"{path.vegetation_depth_m:.0f} m of trees, Rec. ITU-R P.833"
+            terms.append(term("trees", -path.vegetation_loss_db, "path", note))
+        if self.clutter_loss_db:
+            terms.append(term("clutter", -self.clutter_loss_db, "path", "Rec. ITU-R P.2108, section 3.1"))
+        for station, elevation in ((self.near, self.elevation_deg), (self.far, self.back_elevation_deg)):
+            if station.building != "none":
+                loss_db = building_entry.building_entry_loss_db(
+                    self.frequency_hz,
+                    building=station.building,
+                    elevation_deg=abs(elevation),
+                    extrapolate=True,
+                )
+                terms.append(
+                    term(f"building entry, {station.name}", -loss_db, "path", "Rec. ITU-R P.2109, median")
+                )
+        return tuple(terms)
+
+    @cached_property
+    def clutter_loss_db(self) -> float:
+        """Loss of the stated clutter around the lower antenna."""
+        if self.conditions.clutter == "none":
+            return 0.0
+        height_m = min(self.near.antenna_height_m, self.far.antenna_height_m)
+        return float(
+            clutter.height_gain_loss_db(
+                self.frequency_hz, height_m, self.conditions.clutter, extrapolate=True
+            )
+        )
+
+    def budget(self, *, back: bool = False) -> Budget:
+        """The budget from `near` to `far`, or with `back` from `far` to `near`."""
+        tx, rx = (self.far, self.near) if back else (self.near, self.far)
+        there = (self.back_azimuth_deg, self.back_elevation_deg)
+        here = (self.azimuth_deg, self.elevation_deg)
+        if back:
+            here, there = there, here
+        polarisation_db = antenna.polarisation_loss_db(tx.antenna.polarisation, rx.antenna.polarisation)
+        noises, bandwidth = self.noise(rx), f"{self.signal.bandwidth_hz / 1e3:g} kHz"
+        terms = [
+            term("transmit power", tx.transmit_power_dbm, "transmitter", f"{tx.name}, dBm at the radio"),
+            *self._station_terms(tx, *here, "transmitter"),
+            *self.shared_terms,
+            *self._station_terms(rx, *there, "receiver"),
+        ]
+        if polarisation_db:
+            note = f"{tx.antenna.polarisation} to {rx.antenna.polarisation}"
+            terms.append(term("polarisation mismatch", -polarisation_db, "receiver", note))
+        terms += [
+            term("thermal noise floor", -noises.thermal_dbm, "threshold", f"in {bandwidth}, dBm"),
+            term("noise figure", -noises.noise_figure_db, "threshold", rx.name),
+            term(
+                "external noise",
+                -noises.external_db,
+                "threshold",
+                f"Rec. ITU-R P.372, {rx.noise_environment}",
+            ),
+        ]
+        if rx.noise_rise_db:
+            terms.append(
+                term("noise rise", -noises.rise_db, "threshold", "engine and electronics, as entered")
+            )
+        terms.append(term(REQUIRED_SNR, -self.signal.required_snr_db, "threshold", self.signal.text))
+        return Budget(tuple(terms))
+
+    def noise(self, rx: Station) -> noise.SystemNoise:
+        """Noise at a station's receiver, item by item."""
+        return noise.system_noise(
+            self.signal.bandwidth_hz,
+            rx.noise_figure_db,
+            rx.noise_environment,
+            rx.noise_rise_db,
+            self.frequency_hz,
+        )
+
+    def with_heights(self, *, near_m: float | None = None, far_m: float | None = None) -> "LinkCase":
+        """The same link with antennas at other heights above ground."""
+        near, far = (
+            s if h is None else s.model_copy(update={"antenna_height_m": h})
+            for s, h in ((self.near, near_m), (self.far, far_m))
+        )
+        return replace(self, near=near, far=far)
+
+    def with_stations(self, changed: Mapping[End, Station]) -> "LinkCase":
+        """The same link with other equipment at one end or both."""
+        return replace(self, near=changed.get("near", self.near), far=changed.get("far", self.far))
+
+    def station(self, end: End) -> Station:
+        """The station at an end."""
+        return self.near if end == "near" else self.far
+
+    def with_modulation(self, modulation: ChirpModulation | FskModulation) -> "LinkCase":
+        """The same link with another signal."""
+        return replace(self, link=self.link.model_copy(update={"modulation": modulation}))
+
+    @property
+    def weaker_margin_db(self) -> float:
+        """Fade margin of the weaker direction."""
+        return min(self.budget().fade_margin_db, self.budget(back=True).fade_margin_db)
+
+    def _station_terms(
+        self,
+        station: Station,
+        bearing_deg: float,
+        elevation_deg: float,
+        group: Literal["transmitter", "receiver"],
+    ) -> list[Term]:
+        """Feeder, losses and antenna of one end, in the order the signal meets them when sending."""
+        a = antenna.generic_antenna(
+            station.antenna.type,
+            gain_dbi=station.antenna.gain_dbi,
+            gain_dbd=station.antenna.gain_dbd,
+            horizontal_beamwidth_deg=station.antenna.horizontal_beamwidth_deg,
+            vertical_beamwidth_deg=station.antenna.vertical_beamwidth_deg,
+        )
+        towards_dbi = antenna.gain_towards_dbi(
+            a,
+            bearing_deg,
+            elevation_deg,
+            azimuth_deg=station.antenna.azimuth_deg,
+            tilt_deg=station.antenna.tilt_deg,
+        )
+        terms = []
+        loss_db = feeder_loss_db(station, self.frequency_hz)
+        if loss_db:
+            terms.append(term(f"feeder, {station.name}", -loss_db, group, station.feeder.type))
+        terms += [
+            term(f"extra loss, {station.name}", -x.loss_db, group, x.reason) for x in station.extra_loss
+        ]
+        terms.append(term(f"antenna gain, {station.name}", a.gain_dbi, group, "dBi"))
+        if towards_dbi != a.gain_dbi:
+            terms.append(
+                term(
+                    f"off the beam, {station.name}",
+                    towards_dbi - a.gain_dbi,
+                    group,
+                    "towards the other station",
+                )
+            )
+        return terms if group == "transmitter" else terms[::-1]
+
+
+def feeder_loss_db(station: Station, frequency_hz: float) -> float:
+    """Loss of a station's feeder with connectors and arrestor, dB."""
+    f = station.feeder
+    return float(
+        feeder.feeder_loss_db(
+            f.type,
+            f.length_m,
+            frequency_hz,
+            loss_db_per_100m=f.loss_db_per_100m,
+            connectors=f.connectors,
+            connector_loss_db=f.connector_loss_db,
+            arrestor=f.arrestor,
+            arrestor_loss_db=f.arrestor_loss_db,
+        )
+    )

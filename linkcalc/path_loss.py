@@ -1,0 +1,377 @@
+"""Which model gives the loss of a path, and what the others say.
+
+The rules, in order:
+
+1. Ray blocked (clearance below 0 at the median k): Rec. ITU-R P.1812; under 0.25 km, where that is not
+   defined, free space with delta-Bullington diffraction (Rec. ITU-R P.526).
+2. Ray clear or grazing, and the profile itself mirrors the ray (a smooth surface at the specular point,
+   both legs free, no trees on it, nothing else reaching further into the first Fresnel zone): two-ray over
+   that surface. Its peaks above free space are not credited. Diffraction over the same smooth ground is
+   not added: the reflection already holds it.
+3. Otherwise as 1.
+
+Where trees stand in the ray, the way over them (rules above, trees opaque) and the way through them (rules
+above without the trees, plus Rec. ITU-R P.833) are both computed; the lesser loss governs.
+"""
+
+import warnings
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Any, Literal
+
+import numpy as np
+
+from linkcalc._arrays import Floats
+from linkcalc.errors import OutOfRangeWarning
+from linkcalc.propagation import diffraction, fresnel, ground, irregular, p1812, two_ray, vegetation
+from linkcalc.propagation.free_space import free_space_loss_db
+from linkcalc.propagation.two_ray import Reflection
+from linkcalc.result import Regime
+from linkcalc.terrain.profile import Profile
+
+P1812_SHORTEST_M = 250.0
+"""Rec. ITU-R P.1812 is stated for 0.25 km and more."""
+
+IRREGULAR_SHORTEST_M = 1000.0
+"""The irregular terrain model is stated for 1 km and more."""
+
+CLEAR_RATIO = 0.6
+"""60 % of the first Fresnel zone: common practice for a path that behaves like free space."""
+
+MODEL_NAMES = {
+    "free_space": "free space (P.525)",
+    "two_ray": "two-ray",
+    "spherical_earth": "smooth earth (P.526)",
+    "bullington": "Bullington (P.526)",
+    "cascaded_knife_edges": "cascaded knife edges",
+    "delta_bullington": "delta-Bullington (P.526)",
+    "p1812": "P.1812",
+    "irregular_terrain": "irregular terrain model",
+}
+"""How the models are called in reports, in the order they are listed."""
+
+
+@dataclass(frozen=True)
+class Situation:
+    """What the loss depends on besides the heights along the path."""
+
+    frequency_hz: float
+    tx_height_m: float
+    rx_height_m: float
+    polarisation: Literal["vertical", "horizontal"]
+    delta_n: float
+    n0: float
+    latitude_deg: float
+    ground: ground.GroundClass
+    roughness_m: float | None
+    leaf: Literal["in_leaf", "out_of_leaf"]
+    wet_foliage: bool
+    woodland_depth_m: float
+
+    @property
+    def k_factor(self) -> float:
+        """Median effective earth radius factor."""
+        return 157.0 / (157.0 - self.delta_n)
+
+
+@dataclass(frozen=True)
+class PathLoss:
+    """The loss that a verdict uses, with the reason for it."""
+
+    loss_db: float
+    """Median basic transmission loss, vegetation included, two-ray peaks not credited."""
+    raw_loss_db: float
+    """The same with two-ray peaks."""
+    vegetation_loss_db: float
+    vegetation_depth_m: float
+    model: str
+    model_reason: str
+    regime: Regime
+    regime_reason: str
+    clearance_ratio: Floats
+    """Clearance over everything that stands on the path, in first Fresnel zone radii, median k."""
+    worst: int
+    """Index of the least clearance."""
+    opaque_m: Floats
+    """Clutter that the governing model treats as opaque."""
+    reflection: Reflection | None
+
+
+def clearance(profile: Profile, situation: Situation, clutter_m: Floats, k_factor: float) -> Floats:
+    """Clearance of the ray over ground and clutter at every point, in first Fresnel zone radii."""
+    return fresnel.clearance_ratio(
+        profile.distance_m,
+        profile.ground_m + clutter_m,
+        profile.ground_m[0] + situation.tx_height_m,
+        profile.ground_m[-1] + situation.rx_height_m,
+        situation.frequency_hz,
+        k_factor,
+    )
+
+
+@lru_cache(maxsize=4096)
+def governing_loss(profile: Profile, situation: Situation) -> PathLoss:
+    """Median loss of a path by the model that the rules of this module choose.
+
+    Parameters
+    ----------
+    profile : Profile
+    situation : Situation
+
+    Returns
+    -------
+    PathLoss
+
+    Raises
+    ------
+    DomainError
+        If the profile has fewer than 3 points, or a model is not defined for the situation.
+    """
+    over = _by_rules(profile, situation, profile.clutter_m)
+    trees = np.array([kind == "trees" for kind in profile.clutter_kind])
+    depth_m = _depth_in_trees_m(profile, situation, trees) + situation.woodland_depth_m
+    if depth_m == 0.0:
+        return over
+    loss_db = woodland_loss_db(situation, depth_m)
+    bare = _by_rules(profile, situation, np.where(trees, 0.0, profile.clutter_m))
+    through = replace(
+        bare,
+        loss_db=bare.loss_db + loss_db,
+        raw_loss_db=bare.raw_loss_db + loss_db,
+        vegetation_loss_db=loss_db,
+        vegetation_depth_m=depth_m,
+        clearance_ratio=over.clearance_ratio,
+        worst=over.worst,
+        regime=over.regime,
+        regime_reason=over.regime_reason,
+    )
+    if situation.woodland_depth_m > 0.0:
+        # stated by the planner, with no height to go over
+        return replace(
+            through,
+            model_reason=f"{bare.model_reason}; {depth_m:.0f} m of trees in the path (P.833)",
+        )
+    if through.loss_db <= over.loss_db:
+        way = f"the way through {depth_m:.0f} m of trees (P.833) loses less than the way over them"
+        return replace(through, model_reason=f"{bare.model_reason}; {way}")
+    return replace(
+        over,
+        model_reason=f"{over.model_reason}; over the trees loses less than {depth_m:.0f} m through them",
+    )
+
+
+def woodland_loss_db(situation: Situation, depth_m: float) -> float:
+    """Loss of a stretch of trees under the situation's foliage (Rec. ITU-R P.833)."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", OutOfRangeWarning)
+        return float(
+            vegetation.woodland_loss_db(
+                depth_m,
+                situation.frequency_hz,
+                leaf=situation.leaf,
+                wet=situation.wet_foliage,
+                polarisation=situation.polarisation,
+            )
+        )
+
+
+def every_model(profile: Profile, situation: Situation, governing: PathLoss) -> dict[str, float]:
+    """Basic transmission loss by every model that is defined for the path, dB.
+
+    All over the same ground and the same opaque clutter as the governing model, with the same vegetation
+    loss; two-ray only where the profile mirrors the ray.
+    """
+    free_space_db = float(free_space_loss_db(profile.length_m, situation.frequency_hz))
+    added_db = free_space_db + governing.vegetation_loss_db
+    terrain: dict[str, Any] = {
+        "tx_height_m": situation.tx_height_m,
+        "rx_height_m": situation.rx_height_m,
+        "frequency_hz": situation.frequency_hz,
+        "clutter_m": governing.opaque_m,
+        "k_factor": situation.k_factor,
+    }
+    d, h = profile.distance_m, profile.ground_m
+    losses = {
+        "free_space": free_space_db,
+        "spherical_earth": added_db
+        + diffraction.spherical_earth_loss_db(d, h, polarisation=situation.polarisation, **terrain),
+        "bullington": added_db + diffraction.bullington_loss_db(d, h, **terrain),
+        "cascaded_knife_edges": added_db + diffraction.cascaded_knife_edge_loss_db(d, h, **terrain),
+        "delta_bullington": added_db
+        + diffraction.delta_bullington_loss_db(d, h, polarisation=situation.polarisation, **terrain),
+    }
+    if governing.reflection is not None and governing.reflection.within_grazing_limit:
+        losses["two_ray"] = _two_ray_db(governing.reflection, situation) + governing.vegetation_loss_db
+    if profile.length_m >= P1812_SHORTEST_M:
+        losses["p1812"] = p1812_loss_db(profile, situation, governing.opaque_m) + governing.vegetation_loss_db
+    if profile.length_m >= IRREGULAR_SHORTEST_M and min(situation.tx_height_m, situation.rx_height_m) >= 0.5:
+        constants = ground.ground_constants(situation.ground, situation.frequency_hz)
+        losses["irregular_terrain"] = governing.vegetation_loss_db + float(
+            irregular.point_to_point_loss_db(
+                d,
+                h + governing.opaque_m,
+                tx_height_m=situation.tx_height_m,
+                rx_height_m=situation.rx_height_m,
+                frequency_hz=situation.frequency_hz,
+                polarisation=situation.polarisation,
+                relative_permittivity=float(constants.relative_permittivity),
+                conductivity_s_m=float(constants.conductivity_s_m),
+            )
+        )
+    return {name: float(losses[name]) for name in MODEL_NAMES if name in losses}
+
+
+def spread_db(models: dict[str, float], regime: Regime) -> float:
+    """Largest minus smallest loss of the models that apply to this kind of path.
+
+    Free space and the smooth earth do not apply to a blocked path; a knife-edge construction does not
+    apply where nothing stands in the ray.
+    """
+    unfit = (
+        {"free_space", "spherical_earth"}
+        if regime == "obstructed"
+        else {"cascaded_knife_edges", "bullington"}
+    )
+    losses = [loss for name, loss in models.items() if name not in unfit]
+    return max(losses) - min(losses)
+
+
+def p1812_loss_db(
+    profile: Profile, situation: Situation, clutter_m: Floats, time_percent: float = 50.0
+) -> float:
+    """Basic transmission loss of Rec. ITU-R P.1812 at half of the locations."""
+    return float(
+        p1812.basic_transmission_loss_db(
+            profile.distance_m,
+            profile.ground_m,
+            tx_height_m=situation.tx_height_m,
+            rx_height_m=situation.rx_height_m,
+            frequency_hz=situation.frequency_hz,
+            clutter_m=clutter_m,
+            zone=profile.zone,
+            polarisation=situation.polarisation,
+            time_percent=time_percent,
+            delta_n=situation.delta_n,
+            n0=situation.n0,
+            latitude_deg=situation.latitude_deg,
+        )
+    )
+
+
+def _by_rules(profile: Profile, situation: Situation, clutter_m: Floats) -> PathLoss:
+    ratio = clearance(profile, situation, clutter_m, situation.k_factor)
+    worst = int(np.argmin(ratio))
+    regime, regime_reason = _regime(float(ratio[worst]))
+    reflection, reason = None, "the ray is blocked"
+    if regime != "obstructed":
+        reflection, reason = two_ray.find_reflection(
+            profile.distance_m,
+            profile.ground_m,
+            clutter_m,
+            profile.ground_m[0] + situation.tx_height_m,
+            profile.ground_m[-1] + situation.rx_height_m,
+            k_factor=situation.k_factor,
+            frequency_hz=situation.frequency_hz,
+        )
+    against = (
+        None
+        if reflection is None
+        else _against_two_ray(profile, situation, clutter_m, worst, regime, reflection)
+    )
+    if reflection is not None and against is None:
+        model = "two_ray"
+        raw_db = _two_ray_db(reflection, situation)
+        loss_db = max(raw_db, float(free_space_loss_db(profile.length_m, situation.frequency_hz)))
+    else:
+        loss_db, model = _standard_loss_db(profile, situation, clutter_m)
+        raw_db, reason = loss_db, against or reason
+    return PathLoss(
+        loss_db=loss_db,
+        raw_loss_db=raw_db,
+        vegetation_loss_db=0.0,
+        vegetation_depth_m=0.0,
+        model=model,
+        model_reason=reason,
+        regime=regime,
+        regime_reason=regime_reason,
+        clearance_ratio=ratio,
+        worst=worst,
+        opaque_m=clutter_m,
+        reflection=reflection,
+    )
+
+
+def _regime(worst_ratio: float) -> tuple[Regime, str]:
+    if worst_ratio >= CLEAR_RATIO:
+        return "clear", "60 % of the first Fresnel zone is free"
+    if worst_ratio >= 0.0:
+        return "grazing", "the ray is free, but less than 60 % of the first Fresnel zone"
+    return "obstructed", "something stands in the ray"
+
+
+def _against_two_ray(
+    profile: Profile, situation: Situation, clutter_m: Floats, worst: int, regime: Regime, mirror: Reflection
+) -> str | None:
+    """Why the reflection does not govern the path, if so."""
+    rayleigh_m = float(two_ray.rayleigh_height_m(mirror.grazing_angle_rad, situation.frequency_hz))
+    roughness_m = mirror.roughness_m if situation.roughness_m is None else situation.roughness_m
+    if roughness_m >= rayleigh_m:
+        return f"the ground that could mirror the ray is rough ({roughness_m:.1f} m rms)"
+    if mirror.clutter_covers:
+        return "trees or buildings cover the ground that could mirror the ray"
+    if not mirror.within_grazing_limit:
+        return "the ray grazes the curved earth too flatly for two-ray"
+    line_m = mirror.surface_height_amsl_m + mirror.slope * (profile.distance_m[worst] - mirror.distance_m)
+    if regime == "grazing" and profile.ground_m[worst] + clutter_m[worst] - line_m > rayleigh_m:
+        return "something other than the mirroring ground reaches furthest into the first Fresnel zone"
+    return None
+
+
+def _two_ray_db(mirror: Reflection, situation: Situation) -> float:
+    constants = ground.ground_constants(situation.ground, situation.frequency_hz)
+    return float(
+        two_ray.two_ray_loss_db(
+            mirror.surface_distance_m,
+            mirror.tx_height_m,
+            mirror.rx_height_m,
+            situation.frequency_hz,
+            relative_permittivity=constants.relative_permittivity,
+            conductivity_s_m=constants.conductivity_s_m,
+            polarisation=situation.polarisation,
+            k_factor=situation.k_factor,
+            roughness_m=mirror.roughness_m if situation.roughness_m is None else situation.roughness_m,
+            surface_wave=True,
+        )
+    )
+
+
+def _standard_loss_db(profile: Profile, situation: Situation, clutter_m: Floats) -> tuple[float, str]:
+    if profile.length_m >= P1812_SHORTEST_M:
+        return p1812_loss_db(profile, situation, clutter_m), "p1812"
+    excess_db = diffraction.delta_bullington_loss_db(
+        profile.distance_m,
+        profile.ground_m,
+        tx_height_m=situation.tx_height_m,
+        rx_height_m=situation.rx_height_m,
+        frequency_hz=situation.frequency_hz,
+        clutter_m=clutter_m,
+        k_factor=situation.k_factor,
+        polarisation=situation.polarisation,
+    )
+    return float(free_space_loss_db(profile.length_m, situation.frequency_hz)) + float(
+        excess_db
+    ), "delta_bullington"
+
+
+def _depth_in_trees_m(profile: Profile, situation: Situation, trees: np.ndarray) -> float:
+    """Length of the ray below the tops of trees, m."""
+    if not trees.any():
+        return 0.0
+    d = profile.distance_m
+    start = profile.ground_m[0] + situation.tx_height_m
+    end = profile.ground_m[-1] + situation.rx_height_m
+    ray = start + (end - start) * d / d[-1]
+    top = profile.ground_m + profile.clutter_m + fresnel.earth_bulge_m(d, d[-1] - d, situation.k_factor)
+    share = np.gradient(d)  # the stretch each point stands for
+    share[0], share[-1] = (d[1] - d[0]) / 2.0, (d[-1] - d[-2]) / 2.0
+    return float(share[trees & (ray < top)].sum())

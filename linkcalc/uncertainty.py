@@ -1,0 +1,174 @@
+"""What makes a predicted margin uncertain, item by item, each as a standard deviation in decibels.
+
+Three kinds, because they behave differently: what is fixed but unknown until somebody measures (site), what
+comes and goes over the year (conditions), and what differs from message to message (fast; that is fading,
+kept apart in `linkcalc.reliability`).
+"""
+
+import math
+import warnings
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any, Literal
+
+from linkcalc.errors import OutOfRangeWarning
+from linkcalc.link_case import LinkCase
+from linkcalc.path_loss import P1812_SHORTEST_M, governing_loss, p1812_loss_db, woodland_loss_db
+from linkcalc.plan import Station
+from linkcalc.propagation import building_entry, clutter, diffraction, noise, p1812, refractivity, vegetation
+from linkcalc.result import Contributor
+
+READING_ERROR_DB = 2.0
+"""What a careful reading leaves of the site's part: instrument and ripple (common practice, no source)."""
+
+_DECILE = 1.2816
+_PERMILLE = 3.0902
+
+Fading = Literal["rician", "rayleigh"]
+
+
+def fading(case: LinkCase) -> tuple[Fading, float]:
+    """Kind of fast fading on a path and its Rician K, dB: common practice, no source.
+
+    A free path keeps a strong steady part; a blocked path, or one through trees, may keep none.
+    """
+    path = case.path
+    if path.regime == "obstructed" or path.vegetation_loss_db > 0.0:
+        return "rayleigh", -math.inf
+    return "rician", (10.0 if path.regime == "clear" else 5.0)
+
+
+def contributors(case: LinkCase, receiver: Station) -> tuple[Contributor, ...]:
+    """Every source of uncertainty of one direction's margin, largest first.
+
+    Parameters
+    ----------
+    case : LinkCase
+    receiver : Station
+        The end whose noise counts.
+
+    Returns
+    -------
+    tuple of Contributor
+        Standard deviations; those under 0.05 dB are left out.
+    """
+    c, path = case.conditions, case.path
+    noises = case.noise(receiver)
+    found = [
+        _site("path loss model", c.model_error_db, "stated or assumed error of the prediction"),
+        _site("location", _location_db(case), "Rec. ITU-R P.1812, location variability"),
+        _site("antenna gains", math.sqrt(2.0) * c.antenna_gain_error_db, "as mounted, both ends"),
+        _site("antenna heights", _height_db(case), f"±{c.height_error_m:g} m at each end"),
+        _site("noise of the place", float(noises.location_sigma_db), "Rec. ITU-R P.372, from place to place"),
+        _conditions("noise over time", float(noise.noise_sigma_db(noises)), "Rec. ITU-R P.372, upper decile"),
+        _conditions(
+            "refraction over the year", _refraction_db(case), "Rec. ITU-R P.1812 at 10 %, low k at 0.1 %"
+        ),
+    ]
+    if path.vegetation_loss_db:
+        sigma = float(vegetation.woodland_sigma_db(path.vegetation_loss_db))
+        found.append(_site("trees", sigma, "spread of vegetation formulas"))
+        found.append(
+            _conditions("foliage over the year", _foliage_db(case), "in and out of leaf, wet and dry")
+        )
+    if case.clutter_loss_db:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", OutOfRangeWarning)
+            sigma = float(
+                clutter.statistical_sigma_db(
+                    case.frequency_hz, max(case.profile.length_m, 250.0), extrapolate=True
+                )
+            )
+        found.append(_site("clutter", sigma, "Rec. ITU-R P.2108, section 3.2"))
+    for station in (case.near, case.far):
+        if station.building != "none":
+            sigma = float(
+                building_entry.building_entry_sigma_db(
+                    case.frequency_hz, building=station.building, extrapolate=True
+                )
+            )
+            found.append(_site(f"building entry, {station.name}", sigma, "Rec. ITU-R P.2109"))
+    return tuple(sorted((x for x in found if x.sigma_db >= 0.05), key=lambda x: -x.sigma_db))
+
+
+def combined_db(parts: Sequence[Contributor], kind: Literal["site", "conditions"]) -> float:
+    """Standard deviation of all contributors of a kind together, dB; they are taken as independent."""
+    return math.sqrt(sum(x.sigma_db**2 for x in parts if x.kind == kind))
+
+
+def after_reading_db(parts: Sequence[Contributor]) -> float:
+    """Standard deviation of the site's part once the signal has been measured there, dB."""
+    return math.sqrt(sum(x.after_reading_db**2 for x in parts if x.kind == "site"))
+
+
+def _site(name: str, sigma_db: float, source: str) -> Contributor:
+    # A reading measures their sum; what is left is the reading's own error, shown on the first of them.
+    left = min(READING_ERROR_DB, sigma_db) if name == "path loss model" else 0.0
+    return Contributor(name, sigma_db, "site", left, source)
+
+
+def _conditions(name: str, sigma_db: float, source: str) -> Contributor:
+    return Contributor(name, sigma_db, "conditions", sigma_db, source)
+
+
+def _location_db(case: LinkCase) -> float:
+    spacing_m = min(max(case.profile.spacing_m, 10.0), 1000.0)
+    lower_m = min(case.near.antenna_height_m, case.far.antenna_height_m)
+    return float(p1812.location_standard_deviation_db(case.frequency_hz, spacing_m, rx_height_m=lower_m))
+
+
+def _height_db(case: LinkCase) -> float:
+    """Change of loss for the stated error of each antenna height, both ends as independent."""
+    error_m, s = case.conditions.height_error_m, case.situation
+    if error_m == 0.0:
+        return 0.0
+    steps = []
+    for lower, upper in (
+        (
+            replace(s, tx_height_m=max(s.tx_height_m - error_m, 0.1)),
+            replace(s, tx_height_m=s.tx_height_m + error_m),
+        ),
+        (
+            replace(s, rx_height_m=max(s.rx_height_m - error_m, 0.1)),
+            replace(s, rx_height_m=s.rx_height_m + error_m),
+        ),
+    ):
+        steps.append(
+            (governing_loss(case.profile, lower).loss_db - governing_loss(case.profile, upper).loss_db) / 2.0
+        )
+    return math.hypot(*steps)
+
+
+def _refraction_db(case: LinkCase) -> float:
+    """Standard deviation of the loss over the year.
+
+    From the enhancement at 10 % of the time, taken to be as deep below the median as above it, or from the
+    loss at the k not exceeded 0.1 % of the time, whichever is larger.
+    """
+    s, profile, opaque = case.situation, case.profile, case.path.opaque_m
+    if profile.length_m < P1812_SHORTEST_M:
+        return 0.0
+    median_db = p1812_loss_db(profile, s, opaque)
+    enhanced_db = p1812_loss_db(profile, s, opaque, time_percent=10.0)
+    terrain: dict[str, Any] = {
+        "tx_height_m": s.tx_height_m,
+        "rx_height_m": s.rx_height_m,
+        "frequency_hz": s.frequency_hz,
+        "clutter_m": opaque,
+        "polarisation": s.polarisation,
+    }
+    low_k = float(refractivity.low_k_factor(profile.length_m, case.conditions.climate))
+    d, h = profile.distance_m, profile.ground_m
+    deeper_db = float(
+        diffraction.delta_bullington_loss_db(d, h, k_factor=low_k, **terrain)
+        - diffraction.delta_bullington_loss_db(d, h, k_factor=s.k_factor, **terrain)
+    )
+    return max((median_db - enhanced_db) / _DECILE, deeper_db / _PERMILLE, 0.0)
+
+
+def _foliage_db(case: LinkCase) -> float:
+    """Half of the swing between wet leaf and bare dry trees, as a standard deviation."""
+    depth_m = case.path.vegetation_depth_m
+    wet = woodland_loss_db(replace(case.situation, leaf="in_leaf", wet_foliage=True), depth_m)
+    bare = woodland_loss_db(replace(case.situation, leaf="out_of_leaf", wet_foliage=False), depth_m)
+    return (wet - bare) / 2.0
