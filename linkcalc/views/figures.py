@@ -22,6 +22,7 @@ from linkcalc._arrays import Floats
 from linkcalc.result import Direction, Drawing, LinkResult, Result
 from linkcalc.views import style
 from linkcalc.views.text import (
+    asked_words,
     clearance_words,
     decibel_words,
     distance_words,
@@ -88,10 +89,11 @@ def draw_profile(ax: "Axes", link: LinkResult) -> "Axes":
     low = float(min(surface.min(), (d.ray_m - d.fresnel_radius_m).min()))
     high = float(max(top.max(), (d.ray_m + d.fresnel_radius_m).max()))
     clutter_below = 20.0 if any(d.clutter_kind) else 8.0
-    _set_ylim(ax, room, low, max(high, low + 4.0), above_pt=48.0, below_pt=clutter_below)
+    _set_ylim(ax, room, low, max(high, low + 4.0), above_pt=50.0, below_pt=clutter_below)
 
+    zone_x, zone_ray, zone_radius = _zone_outline(x, d)
     ax.fill_between(
-        x, d.ray_m - d.fresnel_radius_m, d.ray_m + d.fresnel_radius_m, color=style.FRESNEL, lw=0, zorder=1
+        zone_x, zone_ray - zone_radius, zone_ray + zone_radius, color=style.FRESNEL, lw=0, zorder=1
     )
     runs = _clutter_runs(d)
     for kind, start, end in runs:
@@ -100,16 +102,10 @@ def draw_profile(ax: "Axes", link: LinkResult) -> "Axes":
         ax.fill_between(edges, base, crown, fc=fill, ec=edge, hatch=hatch, lw=0.8, zorder=2)
     ax.fill_between(x, ax.get_ylim()[0], surface, color=style.GROUND, lw=0, zorder=2.2)
     ax.plot(x, surface, color=style.GROUND_EDGE, lw=1.2, zorder=2.4, label="ground")
-    for sign in (1.0, -1.0):
-        ax.plot(x, d.ray_m + sign * d.fresnel_radius_m, color=style.FRESNEL_EDGE, lw=0.9, zorder=3)
-        ax.plot(
-            x,
-            d.ray_m + sign * 0.6 * d.fresnel_radius_m,
-            color=style.FRESNEL_EDGE,
-            lw=0.8,
-            ls=(0, (4, 3)),
-            zorder=3,
-        )
+    for share, dashes in ((1.0, "-"), (0.6, (0, (4, 3)))):
+        for sign in (1.0, -1.0):
+            edge_m = zone_ray + sign * share * zone_radius
+            ax.plot(zone_x, edge_m, color=style.FRESNEL_EDGE, lw=0.85, ls=dashes, zorder=3)
     ax.plot(x[[0, -1]], d.ray_m[[0, -1]], color=style.RAY, lw=1.6, zorder=4, label="ray")
     for end in (0, -1):
         ax.plot(x[[end, end]], [surface[end], d.ray_m[end]], color=style.INK, lw=2.2, zorder=5)
@@ -141,19 +137,19 @@ def _worst_label(ax: "Axes", room: "_Room", link: LinkResult, x: Floats, d: Draw
     colour = style.ACCENT if bad else style.INK
     first = f"worst point: {clearance_words(path, worst_clearance_m(link))}"
     start = room.fit(style.drawable(link.directions[0].from_), 0.2 * room.width_pt, 8)
-    second = f"{distance_words(where)} from {start}, {_zone_share(path.worst_clearance_ratio)}"
+    second = f"{distance_words(where)} from {start}; clearance {_zone_share(path.worst_clearance_ratio)}"
     wide = max(room.text_width(first, 9, bold=True), room.text_width(second, 8))
     left, right = room.x_pt(float(x[0])) + 10.0, room.x_pt(float(x[-1])) - 10.0
     point = room.x_pt(float(x[i]))
     middle = min(max(point, left + wide / 2), right - wide / 2)
-    room.text(middle, room.height_pt - 2, first, 9, colour, bold=True, ha="center", va="top")
-    room.text(middle, room.height_pt - 15, second, 8, style.INK, ha="center", va="top")
+    room.text(middle, room.height_pt - 5, first, 9, colour, bold=True, ha="center", va="top")
+    room.text(middle, room.height_pt - 18, second, 8, style.INK, ha="center", va="top")
     foot = min(max(point, middle - wide / 2), middle + wide / 2)
     upper = max(float(d.ray_m[i]), obstacle)
-    room.leader((foot, room.height_pt - 27), (point, room.y_pt(upper)), colour)
+    room.leader((foot, room.height_pt - 30), (point, room.y_pt(upper)), colour)
     ax.plot([x[i], x[i]], [obstacle, d.ray_m[i]], color=colour, lw=1.8, zorder=6)
     ax.plot(x[i], obstacle, "D", color=colour, ms=5, zorder=6)
-    return middle - wide / 2 - 8.0, middle + wide / 2 + 8.0
+    return middle - wide / 2 - 16.0, middle + wide / 2 + 16.0
 
 
 def _zone_label(
@@ -181,10 +177,10 @@ def _zone_label(
         return
     _, middle, index = best
     i = int(index)
-    room.text(middle, room.height_pt - 3, first, 8, style.MUTED, ha="center", va="top")
-    room.text(middle, room.height_pt - 15, second, 8, style.MUTED, ha="center", va="top")
+    room.text(middle, room.height_pt - 6, first, 8, style.MUTED, ha="center", va="top")
+    room.text(middle, room.height_pt - 18, second, 8, style.MUTED, ha="center", va="top")
     room.leader(
-        (room.x_pt(float(x[i])), room.height_pt - 27),
+        (room.x_pt(float(x[i])), room.height_pt - 30),
         (room.x_pt(float(x[i])), room.y_pt(float(upper[i]))),
         style.FRESNEL_EDGE,
     )
@@ -288,6 +284,15 @@ def _thinned(d: Drawing, keep_m: float) -> Drawing:
     )
 
 
+def _zone_outline(x: Floats, d: Drawing) -> tuple[Floats, Floats, Floats]:
+    """Ray and zone radius at points dense near the ends, where the ellipse turns sharply."""
+    share = 0.5 - 0.5 * np.cos(np.linspace(0.0, np.pi, 201))
+    widest = int(np.argmax(d.fresnel_radius_m))
+    there = float(x[widest] / x[-1])
+    radius = d.fresnel_radius_m[widest] * np.sqrt(share * (1.0 - share) / (there * (1.0 - there)))
+    return share * x[-1], d.ray_m[0] + (d.ray_m[-1] - d.ray_m[0]) * share, radius
+
+
 def _clutter_runs(d: Drawing) -> list[tuple[str, int, int]]:
     """Stretches of one kind of obstacle: kind, first and last point."""
     runs: list[tuple[str, int, int]] = []
@@ -326,18 +331,14 @@ def budget_figure(*directions: Direction) -> "Figure":
     Figure
     """
     rows = max(len(_steps(d)) for d in directions) + _CLOSING_ROWS
-    panel, height = 6.0, 1.25 + 0.235 * rows
-    width = panel * len(directions)
+    panel, names, figures, row_in = 6.4, 2.2, 1.75, 0.235
+    width, height = panel * len(directions), 1.25 + row_in * rows
     with style.styled():
         figure = style.new_figure(width, height)
         for i, direction in enumerate(directions):
-            box = (
-                (i * panel + 2.15) / width,
-                0.5 / height,
-                (panel - 2.15 - 1.55) / width,
-                0.235 * rows / height,
-            )
-            draw_budget(figure.add_axes(box), direction, rows=rows)
+            left, across = i * panel + names, panel - names - figures
+            ax = figure.add_axes((left / width, 0.5 / height, across / width, row_in * rows / height))
+            draw_budget(ax, direction, rows=rows)
     return figure
 
 
@@ -400,32 +401,41 @@ def draw_budget(ax: "Axes", direction: Direction, *, rows: int | None = None) ->
                 Rectangle((min(before, level), row - 0.32), abs(change), 0.64, fc=fill, ec=edge, lw=0.8)
             )
         ax.plot([level, level], [row - 0.32, row + 1 - 0.32], color=style.INK, lw=0.9, zorder=3)
-        _budget_row(room, rows, row, name, f"{change:+.1f} dB" if row else "", f"{level:.1f} dBm")
+        _budget_row(room, rows, row, name, _signed(change) if row else "", f"{level:.1f} dBm")
         before = level
     for offset, (name, level, colour, dashes) in enumerate(closing):
         row = len(steps) + offset
         if not math.isfinite(level):
             continue
-        ax.plot([level, level], [-0.6, row + 0.32], color=colour, lw=1.1, ls=dashes, zorder=1.5)
+        if offset:
+            ax.plot([level, level], [-0.6, row + 0.32], color=colour, lw=1.1, ls=dashes, zorder=1.5)
         ax.plot(level, row, "|", color=colour, ms=9, mew=2.2, zorder=4)
         _budget_row(room, rows, row, name, "", f"{level:.1f} dBm", bold=offset == 0)
     row = len(steps) + len(closing)
     margin, enough = direction.fade_margin_db, direction.fade_margin_db >= direction.required_margin_db
     colour = style.RAY if enough else style.ACCENT
     left = min(direction.sensitivity_dbm, direction.received_power_dbm)
-    ax.add_patch(
-        Rectangle(
-            (left, row - 0.32), abs(margin), 0.64, fc=colour, ec=colour, hatch=None if enough else "////"
+    ax.add_patch(Rectangle((left, row - 0.32), abs(margin), 0.64, fc=colour, ec="none", zorder=2))
+    name = f"margin, {asked_words(direction)} asked for"
+    if math.isfinite(direction.required_margin_db):
+        ax.add_patch(
+            Rectangle(
+                (direction.sensitivity_dbm, row - 0.42),
+                direction.required_margin_db,
+                0.84,
+                fc="none",
+                ec=style.MUTED,
+                ls=(0, (5, 2)),
+                lw=1.0,
+                zorder=3,
+            )
         )
-    )
-    _budget_row(room, rows, row, "margin", f"{margin:+.1f} dB", "", bold=True, colour=colour)
-    asked_words = f"asked for {decibel_words(direction.required_margin_db)}"
-    room.text(room.width_pt + 52, _row_pt(room, rows, row), asked_words, 8, style.INK, va="center")
+    _budget_row(room, rows, row, name, _signed(margin), "", bold=True, colour=colour)
     title = f"From {style.drawable(direction.from_)} to {style.drawable(direction.to)}"
-    words = room.fit(title, room.width_pt + 250, style.TEXT_PT + 1, bold=True)
+    words = room.fit(title, room.width_pt + 248, style.TEXT_PT + 1, bold=True)
     room.text(-148, room.height_pt + 26, words, style.TEXT_PT + 1, style.INK, bold=True, va="bottom")
     room.text(room.width_pt + 48, room.height_pt + 8, "change", 8, style.MUTED, ha="right", va="bottom")
-    room.text(room.width_pt + 105, room.height_pt + 8, "level", 8, style.MUTED, ha="right", va="bottom")
+    room.text(room.width_pt + 112, room.height_pt + 8, "level", 8, style.MUTED, ha="right", va="bottom")
     return ax
 
 
@@ -448,7 +458,7 @@ def _budget_row(
     words = room.fit(style.drawable(name), 140, 8, bold=bold)
     room.text(-148, y, words, 8, colour, bold=bold, va="center")
     room.text(room.width_pt + 48, y, _minus(change), 8, colour, bold=bold, ha="right", va="center")
-    room.text(room.width_pt + 105, y, _minus(level), 8, colour, bold=bold, ha="right", va="center")
+    room.text(room.width_pt + 112, y, _minus(level), 8, colour, bold=bold, ha="right", va="center")
 
 
 def height_figure(link: LinkResult) -> "Figure":
@@ -465,7 +475,7 @@ def height_figure(link: LinkResult) -> "Figure":
     width, height = style.TALL_IN[0] + 1.0, 4.8
     with style.styled():
         figure = style.new_figure(width, height)
-        ax = figure.add_axes((0.75 / width, 0.6 / height, (width - 2.75) / width, (height - 1.75) / height))
+        ax = figure.add_axes((0.75 / width, 0.6 / height, (width - 2.75) / width, (height - 1.55) / height))
         draw_height(ax, link)
         _title(figure, link)
     return figure
@@ -494,18 +504,17 @@ def draw_height(ax: "Axes", link: LinkResult) -> "Axes":
     required = direction.required_margin_db
     # A null is as deep as one cares to sample it: the lines that decide set the scale.
     low = min(float(np.nanmin(smooth)), 0.0, margin) - (8.0 if lobes else 3.0)
-    high = max(float(np.nanmax(smooth)), required, float(np.nanmax(raw)) if lobes else 0.0) + 3.0
+    high = float(np.nanmax(smooth if not lobes else np.fmax(smooth, raw)))
+    high = max(high, required if math.isfinite(required) else 0.0) + 3.0
     ax.set_xlim(0.0, float(height[-1]))
     ax.set_ylim(low, high)
     ax.grid(True, axis="y")
     labels = []
     if lobes:
         ax.plot(height, raw, color=style.FRESNEL_EDGE, lw=1.0, zorder=2)
-        labels.append(
-            (_last(raw, low, high), "with ground reflection\nin full (two-ray lobes)", style.FRESNEL_EDGE)
-        )
+        labels.append((_last(raw, low, high), "with ground reflection\nin full (two-ray lobes)", style.MUTED))
     ax.plot(height, smooth, color=style.RAY, lw=2.0, zorder=3)
-    labels.append((_last(smooth, low, high), "margin", style.RAY))
+    labels.append((_last(smooth, low, high), "margin of the\nweaker direction", style.RAY))
     if math.isfinite(required):
         ax.axhline(required, color=style.INK, lw=1.1, ls=(0, (5, 2)), zorder=1.5)
         labels.append((required, f"asked for: {decibel_words(required)}", style.INK))
@@ -588,7 +597,7 @@ def _title(figure: "Figure", link: LinkResult) -> None:
     colour, verdict = style.VERDICT[link.verdict]
     weaker = min(link.directions, key=lambda d: d.fade_margin_db)
     margin = _minus(decibel_words(weaker.fade_margin_db))
-    margin = f"margin {margin}, asked for {decibel_words(weaker.required_margin_db)}"
+    margin = f"margin {margin}, asked for {asked_words(weaker)}"
     frequency = f"{link.frequency_hz / 1e6:.4f}".rstrip("0").rstrip(".")
     path = f"{distance_words(link.path.distance_m)}, azimuth {link.path.azimuth_deg:.0f}°"
     facts = f"{path}, {frequency} MHz, {link.signal}"
@@ -772,6 +781,11 @@ def _ticks(low: float, high: float, most: int) -> list[float]:
 
 def _tick_words(value: float, position: int | None = None) -> str:
     return _minus(f"{value:.10g}")
+
+
+def _signed(value_db: float) -> str:
+    words = decibel_words(value_db)
+    return words if words.startswith(("-", "0.0 ")) else f"+{words}"
 
 
 def _minus(words: str) -> str:

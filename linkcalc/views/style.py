@@ -35,15 +35,15 @@ FRESNEL_EDGE: Final = "#6f9ab8"
 """Its outline (61)."""
 ACCENT: Final = "#b3412b"
 """What needs attention: the worst point, a shortfall (41)."""
-CAUTION: Final = "#9a7016"
-"""Between good and bad (49)."""
+CAUTION: Final = "#956b13"
+"""Between good and bad (48)."""
 
 GROUND: Final = "#d3cabb"
 """Fill of the ground (81)."""
 GROUND_EDGE: Final = "#75674f"
 """Its surface line (44)."""
 CLUTTER: Final[dict[str, tuple[str, str, str]]] = {
-    "trees": ("#a9bda4", "#45633f", "ooo"),
+    "trees": ("#a9bda4", "#45633f", ".."),
     "building": ("#b9c0c8", "#4a545e", "////"),
     "tank": ("#e4dccb", "#6a5a3c", "---"),
 }
@@ -183,7 +183,7 @@ def render(figure: "Figure", kind: str, title: str = "") -> bytes:
     """
     metadata: dict[str, Any] = {"Software": None}
     if kind == "svg":
-        metadata = {"Date": None, "Creator": "linkcalc", "Title": title or None}
+        metadata = {"Date": None, "Creator": "linkcalc", **({"Title": title} if title else {})}
     buffer = io.BytesIO()
     with styled():
         figure.savefig(buffer, format=kind, dpi=PNG_DPI, metadata=metadata)

@@ -89,6 +89,12 @@ def decibel_words(value_db: float, unit: str = "dB") -> str:
     return f"{_round(value_db, 1)} {unit}" if math.isfinite(value_db) else "n/a"
 
 
+def asked_words(direction: Direction) -> str:
+    """Return the margin asked for; an infinite one is a success that no margin reaches."""
+    required = direction.required_margin_db
+    return decibel_words(required) if math.isfinite(required) else "more than any"
+
+
 def ratio_words(ratio: float) -> str:
     """Return a share of the first Fresnel zone with two figures.
 
@@ -318,7 +324,7 @@ def _link(page: "_Page", link: LinkResult) -> None:
 def _summary(page: "_Page", directions: Sequence[Direction]) -> None:
     rows: list[tuple[str, list[str]]] = [
         ("Margin", [decibel_words(d.fade_margin_db) for d in directions]),
-        ("  asked for", [decibel_words(d.required_margin_db) for d in directions]),
+        ("  asked for", [asked_words(d) for d in directions]),
         ("  9 in 10 likely within", [_interval_words(d) for d in directions]),
         ("Message arrives", [probability_words(d.delivery_probability) for d in directions]),
     ]
@@ -383,9 +389,13 @@ def _budget(page: "_Page", directions: Sequence[Direction]) -> None:
         if kind == "sum":
             rows.append((name, [decibel_words(line.value_db, line.unit) if line else "" for line in found]))
         else:
-            rows.append((f"  {name}", [f"{line.value_db:+.1f}" if line else "" for line in found]))
+            rows.append((f"  {name}", [_signed(line.value_db) if line else "" for line in found]))
     _columns(page, directions, rows)
     _notes(page, directions)
+
+
+def _signed(value_db: float) -> str:
+    return f"{value_db:+.1f}" if value_db else "0.0"
 
 
 def _place(lines: Sequence[BudgetLine], i: int) -> tuple[int, str, int]:

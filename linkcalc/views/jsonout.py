@@ -1,0 +1,221 @@
+"""The machine-readable result: strict JSON, versioned, with its schema."""
+
+import dataclasses
+import datetime
+import enum
+import json
+import math
+import os
+import types
+import typing
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from linkcalc.result import (
+    SCHEMA_VERSION,
+    Advice,
+    Assumption,
+    Contributor,
+    Direction,
+    LinkResult,
+    PathFacts,
+    Result,
+    Term,
+)
+
+_RENAMED = {"from_": "from"}
+"""Fields whose name Python reserves."""
+_LEFT_OUT = {"drawing"}
+"""Arrays for pictures."""
+
+
+def to_json(result: Result, *, indent: int | None = 2) -> str:
+    """Return the result as strict JSON, equal from run to run for equal results.
+
+    Parameters
+    ----------
+    result : Result
+    indent : int, optional
+        None writes one line.
+
+    Returns
+    -------
+    str
+        UTF-8 text ending in a line feed. NaN and infinities become null. Keys keep the order of the
+        fields of `linkcalc.result`; `advice` and `warnings` at the top hold those of every link.
+
+    Raises
+    ------
+    TypeError
+        If a section holds something that has no JSON form.
+    """
+    return json.dumps(to_dict(result), indent=indent, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def to_dict(result: Result) -> dict[str, Any]:
+    """Return what `to_json` writes as dicts, lists, strings, numbers, booleans and None."""
+    links = [_plain(link) for link in result.links]
+    return {
+        "schema_version": result.schema_version,
+        "title": result.title,
+        "plan_file": result.plan_file,
+        "plan_digest": result.plan_digest,
+        "linkcalc_version": result.linkcalc_version,
+        "links": links,
+        "assumed": _plain(result.assumed),
+        "warnings": [
+            *result.warnings,
+            *(f"{link.name}: {words}" for link in result.links for words in link.warnings),
+        ],
+        "advice": [{"link": link["name"], **entry} for link in links for entry in link["advice"]],
+        "cautions": list(result.cautions),
+        "sections": {name: _section(section) for name, section in result.sections.items()},
+    }
+
+
+def _section(section: Any) -> Any:
+    """A section's fields with the line that sums it up; one that is not fields gives the line alone."""
+    line = {"line": section.line} if isinstance(getattr(section, "line", None), str) else {}
+    if isinstance(section, Mapping) or (dataclasses.is_dataclass(section) and not isinstance(section, type)):
+        return {**line, **_plain(section)}
+    return line or _plain(section)
+
+
+def _plain(value: Any) -> Any:
+    if value is None or isinstance(value, str | bool):
+        return str(value) if isinstance(value, enum.Enum) else value
+    if isinstance(value, enum.Enum):
+        return _plain(value.value)
+    if isinstance(value, np.generic | np.ndarray):
+        return _plain(value.tolist())
+    if isinstance(value, int):
+        return int(value)
+    if isinstance(value, float):
+        return float(value) if math.isfinite(value) else None
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {
+            _RENAMED.get(f.name, f.name): _plain(getattr(value, f.name))
+            for f in dataclasses.fields(value)
+            if f.name not in _LEFT_OUT
+        }
+    if isinstance(value, Mapping):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    if isinstance(value, set | frozenset):
+        return sorted((_plain(v) for v in value), key=str)
+    if isinstance(value, datetime.date | datetime.time):
+        return value.isoformat()
+    if isinstance(value, os.PathLike):
+        return os.fspath(value)
+    raise TypeError(f"a {type(value).__name__} has no JSON form here")
+
+
+def result_schema() -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) of what `to_json` writes.
+
+    It is read off the fields of `linkcalc.result`, so the two cannot part.
+
+    Examples
+    --------
+    >>> schema = result_schema()
+    >>> schema["properties"]["schema_version"]["const"] == SCHEMA_VERSION
+    True
+    >>> "fade_margin_db" in schema["$defs"]["Direction"]["required"]
+    True
+    """
+    text = {"type": "string"}
+    advice = _record(Advice)
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "linkcalc result",
+        "description": "Units are in the names: _db, _dbm, _m, _hz, _s, _deg; probabilities and ratios run "
+        "from 0 to 1, percentages say so. A number that is not finite or not defined is null.",
+        **_object(
+            {
+                "schema_version": {"const": SCHEMA_VERSION},
+                "title": text,
+                "plan_file": text,
+                "plan_digest": {
+                    **text,
+                    "description": "SHA-256 of the plan file",
+                },
+                "linkcalc_version": text,
+                "links": {"type": "array", "items": _reference(LinkResult)},
+                "assumed": {"type": "array", "items": _reference(Assumption)},
+                "warnings": {"type": "array", "items": text, "description": "of the plan and of every link"},
+                "advice": {
+                    "type": "array",
+                    "items": _object({"link": text, **advice["properties"]}),
+                    "description": "every link's, in the order of the links",
+                },
+                "cautions": {"type": "array", "items": text},
+                "sections": {"type": "object", "description": "further answers, by name"},
+            }
+        ),
+        "$defs": {
+            record.__name__: _record(record)
+            for record in (LinkResult, PathFacts, Direction, Term, Contributor, Advice, Assumption)
+        },
+    }
+
+
+def _record(record: type) -> dict[str, Any]:
+    hints = typing.get_type_hints(record)
+    return _object(
+        {
+            _RENAMED.get(f.name, f.name): _type(hints[f.name])
+            for f in dataclasses.fields(record)
+            if f.name not in _LEFT_OUT
+        }
+    )
+
+
+def _object(properties: dict[str, Any]) -> dict[str, Any]:
+    return {
+        "type": "object",
+        "properties": properties,
+        "required": list(properties),
+        "additionalProperties": False,
+    }
+
+
+def _reference(record: type) -> dict[str, str]:
+    return {"$ref": f"#/$defs/{record.__name__}"}
+
+
+_SIMPLE: dict[Any, dict[str, Any]] = {
+    str: {"type": "string"},
+    bool: {"type": "boolean"},
+    int: {"type": "integer"},
+    float: {"type": ["number", "null"]},
+    Any: {},
+}
+
+
+def _type(hint: Any) -> dict[str, Any]:
+    if hint in _SIMPLE:
+        return dict(_SIMPLE[hint])
+    if dataclasses.is_dataclass(hint) and isinstance(hint, type):
+        return dict(_reference(hint))
+    origin, inner = typing.get_origin(hint), typing.get_args(hint)
+    if origin is typing.Literal:
+        return {"enum": list(inner)}
+    if origin is tuple and inner[-1] is Ellipsis:
+        return {"type": "array", "items": _type(inner[0])}
+    if origin is tuple:
+        return {
+            "type": "array",
+            "prefixItems": [_type(i) for i in inner],
+            "minItems": len(inner),
+            "maxItems": len(inner),
+        }
+    if isinstance(origin, type) and issubclass(origin, Mapping):
+        return {"type": "object", "additionalProperties": _type(inner[1])}
+    if origin in (typing.Union, types.UnionType):
+        if set(inner) == {float, type(None)}:
+            return dict(_SIMPLE[float])
+        return {"anyOf": [{"type": "null"} if i is type(None) else _type(i) for i in inner]}
+    raise TypeError(f"no JSON Schema for {hint!r}")

@@ -1,0 +1,253 @@
+import io
+import itertools
+import math
+import re
+import unicodedata
+from types import SimpleNamespace
+
+import pytest
+
+from linkcalc.result import Term
+from linkcalc.views import text
+from tests.views import factory
+
+ANSI = re.compile(r"\x1b\[[0-9;]*m")
+
+
+def cells(line):
+    return sum(
+        0 if unicodedata.combining(c) else 2 if unicodedata.east_asian_width(c) in "WF" else 1 for c in line
+    )
+
+
+def report(*cases, **how):
+    return text.report(factory.result(*(factory.CASES[c]() for c in cases)), **how)
+
+
+@pytest.mark.parametrize("width", [60, 72, 80, 100])
+@pytest.mark.parametrize("case", factory.CASES)
+def test_no_line_is_wider_than_the_terminal(case, width):
+    for how in ({}, {"colour": True}, {"ascii_only": True}):
+        page = report(case, "long names", width=width, **how)
+        assert max(cells(ANSI.sub("", line)) for line in page.splitlines()) <= width
+        assert not any(line != line.rstrip() for line in page.splitlines())
+
+
+def test_the_report_answers_before_it_explains():
+    lines = [line for line in report("obstructed").splitlines() if line.strip()]
+    assert lines[2] == "AT RISK  level report"
+    assert "13.1 dB where 20 dB" in lines[3]
+    page = "\n".join(lines)
+    order = (
+        "Margin",
+        "Message arrives",
+        "limited by",
+        "Budget",
+        "Path",
+        "by model",
+        "uncertain",
+        "to change",
+    )
+    order += ("Also", "Assumed", "Warnings", "Cautions")
+    places = [page.index(word) for word in order]
+    assert places == sorted(places)
+
+
+@pytest.mark.parametrize(
+    ("case", "words"), [("clear", "CLOSES"), ("obstructed", "AT RISK"), ("wooded", "DOES NOT CLOSE")]
+)
+def test_the_verdict_stands_in_plain_words(case, words):
+    assert f"\n{words}  level report\n" in report(case)
+
+
+def test_several_links_start_with_an_overview():
+    page = report("clear", "wooded")
+    overview = page[: page.index("─")]
+    assert re.search(r"level report +44\.2 dB +>99\.9 % +CLOSES", overview)
+    assert re.search(r"level report +-8\.6 dB +\S+ % +DOES NOT CLOSE", overview)
+    assert "All links" not in report("clear")
+
+
+@pytest.mark.parametrize("case", factory.CASES)
+def test_the_printed_terms_add_up_to_every_printed_sum(case):
+    for direction in factory.CASES[case]().directions:
+        lines = text.budget_lines(direction)
+        start, level, seen = 0, 0.0, {}
+        for i, line in enumerate(lines):
+            if line.kind != "sum":
+                continue
+            block = sum(entry.value_db for entry in lines[start:i])
+            if line.name in ("EIRP", "Received power"):
+                level += block
+            elif line.name == "Sensitivity":
+                level = block
+            else:
+                level = seen["Received power"] - seen["Sensitivity"] + block
+            assert line.value_db == pytest.approx(level, abs=1e-9)
+            seen[line.name] = line.value_db
+            start = i + 1
+        assert list(seen) == ["EIRP", "Received power", "Sensitivity", "Margin, received over sensitivity"]
+        assert seen["Received power"] == pytest.approx(direction.received_power_dbm, abs=0.05001)
+        assert seen["Sensitivity"] == pytest.approx(direction.sensitivity_dbm, abs=0.05001)
+
+
+def test_every_printed_term_is_the_nearest_tenth():
+    values = [0.05, -0.05, 0.149999, 0.25, -2.349, 107.36]
+    direction = SimpleNamespace(terms=[Term(str(v), v, "path") for v in values])
+    printed = [line.value_db for line in text.budget_lines(direction) if line.kind == "term"]
+    assert printed == [0.1, 0.0, 0.1, 0.3, -2.3, 107.4]
+
+
+def test_decimal_points_of_the_budget_stand_in_one_column():
+    page = report("wooded")
+    block = page[page.index("Budget, dB") : page.index("At Tank 3:")].splitlines()[3:]
+    columns = [tuple(m.start() for m in re.finditer(r"\.\d(?!\d)", line[40:])) for line in block if line]
+    allowed = {p for c in columns if len(c) == 2 for p in c}
+    assert len(allowed) == 2
+    assert all(set(c) <= allowed for c in columns)
+
+
+def test_two_terms_of_one_name_keep_two_lines():
+    link = factory.CASES["grazing"]()
+    extra = (Term("loss", -1.0, "transmitter"), Term("loss", -2.0, "transmitter"))
+    directions = tuple(factory.replace(d, terms=extra + d.terms) for d in link.directions)
+    page = text.report(factory.result(factory.replace(link, directions=directions)))
+    assert re.search(r"loss +-1\.0 +-1\.0\n +loss +-2\.0 +-2\.0\n", page)
+
+
+def test_a_term_of_one_direction_only_leaves_the_other_column_empty():
+    line = next(line for line in report("grazing").splitlines() if "noise rise" in line)
+    assert re.fullmatch(r"    noise rise, engine running +\+4\.0", line)
+
+
+def test_probabilities_are_never_certain():
+    words = [text.probability_words(p) for p in (0.0, 1e-12, 0.5, 0.9, 0.999, 0.9994, 0.9999999, 1.0)]
+    assert words == ["<0.1 %", "<0.1 %", "50 %", "90.0 %", "99.9 %", ">99.9 %", ">99.9 %", ">99.9 %"]
+    for case in factory.CASES:
+        assert "100 %" not in report(case).replace("100.0", "")
+
+
+def test_probability_words_never_fall_as_the_probability_rises():
+    figures = [
+        float(text.probability_words(k / 20000).strip("<>% ").replace(" %", "")) for k in range(20, 19990)
+    ]
+    assert all(a <= b for a, b in itertools.pairwise(figures))
+
+
+def test_no_figure_has_more_digits_than_it_deserves():
+    for case in factory.CASES:
+        page = report(case)
+        page = page[: page.index("linkcalc 0.1.0")]
+        assert not re.search(r"\d\.\d{4,}", page)
+        assert not re.search(r"(nan|inf)\b", page)
+
+
+@pytest.mark.parametrize(
+    ("metres", "words"),
+    [
+        (0.0, "0.0 m"),
+        (9.94, "9.9 m"),
+        (9.96, "10 m"),
+        (50.0, "50 m"),
+        (999.4, "999 m"),
+        (999.6, "1.00 km"),
+        (6420.0, "6.42 km"),
+        (9994.0, "9.99 km"),
+        (9996.0, "10.0 km"),
+        (60e3, "60.0 km"),
+        (math.nan, "unknown"),
+    ],
+)
+def test_distances_read_well_on_both_sides_of_each_change(metres, words):
+    assert text.distance_words(metres) == words
+
+
+def test_a_budget_never_prints_minus_zero():
+    assert text.decibel_words(-0.0499) == "0.0 dB"
+    assert "-0.0" not in report("tall masts")
+
+
+def test_the_worst_point_is_told_in_words():
+    page = " ".join(report("obstructed").split())
+    assert "3.53 km from Tank 3: ground 51 m into the ray" in page
+    assert "-2.2 of the first Fresnel zone with k = 1.33" in page
+    page = " ".join(report("clear").split())
+    assert "ground 20 m below the ray" in page
+
+
+def test_the_model_that_gave_the_number_is_marked():
+    lines = [line for line in report("obstructed").splitlines() if "gives the number" in line]
+    assert len(lines) == 1
+    assert lines[0].split()[:2] == ["delta", "bullington"]
+
+
+def test_what_a_site_reading_removes_is_shown_beside_each_uncertainty():
+    line = next(line for line in report("obstructed").splitlines() if "path loss model" in line)
+    assert line.split()[-4:] == ["12.0", "dB", "2.0", "dB"]
+    page = report("obstructed")
+    assert "antenna gain as mounted" not in page  # the fourth largest
+
+
+def test_advice_names_its_effort_and_whether_it_is_enough():
+    page = " ".join(report("obstructed").split())
+    assert "1. use spreading factor 12" in page
+    assert "(a setting; margin of the weaker direction 18.1 dB, not enough alone)" in page
+    assert "(a mast or more; margin of the weaker direction 25.1 dB, enough)" in page
+    assert "What to change" not in report("clear")
+
+
+def test_sections_assumptions_warnings_and_cautions_are_all_printed():
+    page = " ".join(report("clear").split())
+    assert "legal limits: not checked, the plan names no country" in page
+    assert "conditions.wet_foliage = true" in page
+    assert "states no country" in page
+    assert "not a safety function" in page
+
+
+def test_colour_comes_only_when_asked_for():
+    assert "\x1b" not in report("wooded")
+    page = report("wooded", colour=True)
+    assert "\x1b[1;31mDOES NOT CLOSE\x1b[0m" in page
+    assert ANSI.sub("", page) == report("wooded")
+
+
+def test_control_characters_in_a_plan_never_reach_the_terminal():
+    link = factory.link(name="a\x1b[2Jb\r\nc\u202ed", stations=("T\x07ank", "Shed\x9b31m"))
+    page = text.report(factory.result(link))
+    assert {c for c in page if unicodedata.category(c) in ("Cc", "Cf")} == {"\n"}
+
+
+def test_the_plain_report_is_ascii():
+    for case in factory.CASES:
+        report(case, ascii_only=True).encode("ascii")
+    page = report("odd characters", ascii_only=True)
+    assert "Tank $5$ & <b> -> Sud_{Pumpe} ?" in page
+
+
+class Terminal(io.StringIO):
+    def __init__(self, encoding, tty=True):
+        super().__init__()
+        self._encoding, self._tty = encoding, tty
+
+    encoding = property(lambda self: self._encoding)
+
+    def isatty(self):
+        return self._tty
+
+
+@pytest.mark.parametrize(
+    ("stream", "environ", "expected"),
+    [
+        (Terminal("utf-8"), {}, (True, False)),
+        (Terminal("utf-8"), {"NO_COLOR": "1"}, (False, False)),
+        (Terminal("utf-8"), {"NO_COLOR": ""}, (True, False)),
+        (Terminal("utf-8"), {"TERM": "dumb"}, (False, False)),
+        (Terminal("utf-8", tty=False), {}, (False, False)),
+        (Terminal("cp1252"), {}, (True, True)),
+        (Terminal("ascii", tty=False), {}, (False, True)),
+        (Terminal(None), {}, (True, True)),
+        (Terminal("no-such-codec"), {}, (True, True)),
+    ],
+)
+def test_the_stream_decides_colour_and_characters(stream, environ, expected):
+    assert text.abilities(stream, environ) == expected
