@@ -282,7 +282,8 @@ def _dipole_db(elevation_deg: Floats) -> Floats:
     """Return how far a half-wave dipole is below its peak."""
     cosine = np.cos(np.radians(elevation_deg))
     field = np.cos(np.pi / 2.0 * np.sin(np.radians(elevation_deg))) / np.maximum(cosine, 1e-9)
-    return -20.0 * np.log10(np.clip(np.abs(field), 1e-9, 1.0)) + 0.0
+    loss: Floats = -20.0 * np.log10(np.clip(np.abs(field), 1e-9, 1.0)) + 0.0
+    return loss
 
 
 def _collinear_db(beamwidths: Floats) -> Floats:

@@ -335,7 +335,8 @@ def symbol_error_rate_approximate(snr_db: ArrayLike, spreading_factor: ArrayLike
 
     Notes
     -----
-    From 13 % low to 26 % high of the exact rate while that lies between 2e-6 and 0.18 (SF7 to SF12).
+    From 15 % low to 27 % high of the exact rate while that lies between 1e-5 and 0.18 (SF7 to SF12); at
+    2e-6 up to 28 % low.
 
     References
     ----------
