@@ -19,6 +19,7 @@ from matplotlib.patches import Rectangle
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator
 
 from linkcalc._arrays import Floats
+from linkcalc.errors import LinkcalcError
 from linkcalc.result import Direction, Drawing, LinkResult, Result
 from linkcalc.views import style
 from linkcalc.views.text import (
@@ -27,7 +28,9 @@ from linkcalc.views.text import (
     decibel_words,
     distance_words,
     height_words,
+    path_words,
     ratio_words,
+    weaker_direction,
     worst_clearance_m,
 )
 
@@ -496,7 +499,7 @@ def draw_height(ax: "Axes", link: LinkResult) -> "Axes":
     """
     d = link.drawing
     height, smooth, raw = d.height_sweep_m, d.margin_sweep_db, d.margin_sweep_raw_db
-    direction = min(link.directions, key=lambda e: e.fade_margin_db)
+    direction = weaker_direction(link)
     present = d.antenna_height_m[1]
     margin = float(np.interp(present, height, smooth))
     room = _Room(ax)
@@ -576,11 +579,14 @@ def write_all(result: Result, out_dir: str | os.PathLike[str]) -> list[Path]:
 
     Raises
     ------
-    OSError
-        If the folder cannot be made or written.
+    LinkcalcError
+        If the folder cannot be made or a file not be written; the text is one line that names it.
     """
     folder = Path(out_dir)
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise LinkcalcError(f"{folder}: cannot be made: {error.strerror or error}") from None
     files: list[Path] = []
     for link, slug in zip(result.links, style.unique_slugs(k.name for k in result.links), strict=True):
         pictures = {"profile": profile_figure(link), "budget": budget_figure(*link.directions)}
@@ -595,15 +601,12 @@ def _title(figure: "Figure", link: LinkResult) -> None:
     """Name and verdict on the first line; signal and margin on the second."""
     width, height = figure.get_size_inches() * 72.0
     colour, verdict = style.VERDICT[link.verdict]
-    weaker = min(link.directions, key=lambda d: d.fade_margin_db)
+    weaker = weaker_direction(link)
     margin = _minus(decibel_words(weaker.fade_margin_db))
     margin = f"margin {margin}, asked for {asked_words(weaker)}"
-    frequency = f"{link.frequency_hz / 1e6:.4f}".rstrip("0").rstrip(".")
-    path = f"{distance_words(link.path.distance_m)}, azimuth {link.path.azimuth_deg:.0f}°"
-    facts = f"{path}, {frequency} MHz, {link.signal}"
     rows = (
         (18.0, style.TITLE_PT, True, (style.drawable(link.name), style.INK), (verdict, colour)),
-        (34.0, style.SMALL_PT, False, (style.drawable(facts), style.MUTED), (margin, style.INK)),
+        (34.0, style.SMALL_PT, False, (style.drawable(path_words(link)), style.MUTED), (margin, style.INK)),
     )
     for drop, size, bold, (left, left_colour), (right, right_colour) in rows:
         used = _text_width(right, size, bold)

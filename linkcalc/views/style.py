@@ -8,13 +8,14 @@ inside the functions: the palette alone costs nothing.
 import io
 import os
 import re
-import tempfile
 import unicodedata
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
+
+from linkcalc.files import atomic_write
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -208,27 +209,16 @@ def save(figure: "Figure", path_stem: str | os.PathLike[str], title: str = "") -
 
     Raises
     ------
-    OSError
-        If the folder cannot be written.
+    LinkcalcError
+        If a file cannot be written; the text is one line that names it.
     """
     stem = Path(path_stem)
     written = []
     for kind in ("svg", "png"):
         path = stem.with_name(f"{stem.name}.{kind}")
-        _write_atomically(path, render(figure, kind, title))
+        atomic_write(path, render(figure, kind, title))
         written.append(path)
     return written
-
-
-def _write_atomically(path: Path, data: bytes) -> None:
-    handle, beside = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-        os.replace(beside, path)
-    except BaseException:
-        os.unlink(beside)
-        raise
 
 
 def slug(name: str) -> str:

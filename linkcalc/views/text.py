@@ -10,7 +10,7 @@ from typing import Any, Literal, TextIO
 from linkcalc.result import Advice, Contributor, Direction, LinkResult, PathFacts, Result
 
 VERDICT_WORDS = {"closes": "CLOSES", "at_risk": "AT RISK", "does_not_close": "DOES NOT CLOSE"}
-EFFORT_WORDS = {1: "a setting", 2: "a part", 3: "a climb", 4: "a mast or more"}
+EFFORT_WORDS = {1: "a setting", 2: "a part", 3: "a climb", 4: "a mast or more", 5: "another site"}
 KIND_WORDS = {
     "site": "fixed, unknown until measured",
     "conditions": "changes over the year",
@@ -93,6 +93,20 @@ def asked_words(direction: Direction) -> str:
     """Return the margin asked for; an infinite one is a success that no margin reaches."""
     required = direction.required_margin_db
     return decibel_words(required) if math.isfinite(required) else "more than any"
+
+
+def weaker_direction(link: LinkResult) -> Direction:
+    """Return the direction that has least over, or lacks most of, what is asked of it."""
+    return min(link.directions, key=lambda d: (d.fade_margin_db - d.required_margin_db, d.fade_margin_db))
+
+
+def path_words(link: LinkResult) -> str:
+    """Say in short what path and signal a link has."""
+    facts = [distance_words(link.path.distance_m)]
+    if math.isfinite(link.path.azimuth_deg):
+        facts.append(f"azimuth {_round(link.path.azimuth_deg, 0)}°")
+    frequency = f"{link.frequency_hz / 1e6:.4f}".rstrip("0").rstrip(".")
+    return ", ".join([*facts, f"{frequency} MHz", link.signal])
 
 
 def ratio_words(ratio: float) -> str:
@@ -280,7 +294,7 @@ def _overview(page: "_Page", links: Sequence[LinkResult]) -> None:
     widths = [page.width - 2 - 46, 12, 17, 17]
     page.row(["", "margin", "message arrives", "verdict"], widths)
     for link in links:
-        weaker = min(link.directions, key=lambda d: d.fade_margin_db)
+        weaker = weaker_direction(link)
         surest = min(d.delivery_probability for d in link.directions)
         page.row(
             [
@@ -297,13 +311,7 @@ def _overview(page: "_Page", links: Sequence[LinkResult]) -> None:
 def _link(page: "_Page", link: LinkResult) -> None:
     page.verdict(link)
     page.wrap(link.headline, indent=2)
-    path = link.path
-    frequency = f"{link.frequency_hz / 1e6:.4f}".rstrip("0").rstrip(".")
-    page.wrap(
-        f"{frequency} MHz, {link.signal}; {distance_words(path.distance_m)}, "
-        f"azimuth {_round(path.azimuth_deg, 0)}°",
-        indent=2,
-    )
+    page.wrap(path_words(link), indent=2)
     page.blank()
     _summary(page, link.directions)
     for direction in link.directions:
@@ -312,7 +320,7 @@ def _link(page: "_Page", link: LinkResult) -> None:
         )
     _budget(page, link.directions)
     _path(page, link)
-    _models(page, path)
+    _models(page, link.path)
     _uncertainty(page, link.directions)
     _advice(page, link.advice)
     if link.warnings:
@@ -500,7 +508,8 @@ def _uncertainty(page: "_Page", directions: Sequence[Direction]) -> None:
 def _advice(page: "_Page", advice: Sequence[Advice]) -> None:
     if not advice:
         return
-    page.heading("What to change", minor=True)
+    giving_up = all(a.kind == "give_up" for a in advice)
+    page.heading("What could be given up" if giving_up else "What to change", minor=True)
     for number, a in enumerate(advice, 1):
         page.wrap(f"{number}. {a.text}", indent=2, hanging=5)
         effect = EFFORT_WORDS.get(a.effort, "")

@@ -4,6 +4,7 @@ import sys
 import matplotlib as mpl
 import pytest
 
+from linkcalc.errors import LinkcalcError
 from linkcalc.views import style
 
 
@@ -73,7 +74,7 @@ def test_a_failed_write_leaves_the_old_picture_and_no_litter(tmp_path, monkeypat
     style.save(style.new_figure(2, 1), stem)
     before = (tmp_path / "picture.svg").read_bytes()
     monkeypatch.setattr("os.replace", lambda *a: (_ for _ in ()).throw(OSError("disk full")))
-    with pytest.raises(OSError, match="disk full"):
+    with pytest.raises(LinkcalcError, match=r"picture\.svg: cannot be written: disk full"):
         style.save(style.new_figure(3, 1), stem)
     assert (tmp_path / "picture.svg").read_bytes() == before
     assert sorted(p.name for p in tmp_path.iterdir()) == ["picture.png", "picture.svg"]
