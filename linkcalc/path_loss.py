@@ -22,7 +22,7 @@ from typing import Any, Literal
 import numpy as np
 
 from linkcalc._arrays import Floats
-from linkcalc.errors import OutOfRangeWarning
+from linkcalc.errors import DomainError, OutOfRangeWarning
 from linkcalc.propagation import diffraction, fresnel, ground, irregular, p1812, two_ray, vegetation
 from linkcalc.propagation.free_space import free_space_loss_db
 from linkcalc.propagation.two_ray import Reflection
@@ -205,19 +205,9 @@ def every_model(profile: Profile, situation: Situation, governing: PathLoss) -> 
     if profile.length_m >= P1812_SHORTEST_M:
         losses["p1812"] = p1812_loss_db(profile, situation, governing.opaque_m) + governing.vegetation_loss_db
     if profile.length_m >= IRREGULAR_SHORTEST_M and min(situation.tx_height_m, situation.rx_height_m) >= 0.5:
-        constants = ground.ground_constants(situation.ground, situation.frequency_hz)
-        losses["irregular_terrain"] = governing.vegetation_loss_db + float(
-            irregular.point_to_point_loss_db(
-                d,
-                h + governing.opaque_m,
-                tx_height_m=situation.tx_height_m,
-                rx_height_m=situation.rx_height_m,
-                frequency_hz=situation.frequency_hz,
-                polarisation=situation.polarisation,
-                relative_permittivity=float(constants.relative_permittivity),
-                conductivity_s_m=float(constants.conductivity_s_m),
-            )
-        )
+        second_db = _irregular_terrain_db(profile, situation, governing.opaque_m)
+        if second_db is not None:
+            losses["irregular_terrain"] = second_db + governing.vegetation_loss_db
     return {name: float(losses[name]) for name in MODEL_NAMES if name in losses}
 
 
@@ -256,6 +246,29 @@ def p1812_loss_db(
             latitude_deg=situation.latitude_deg,
         )
     )
+
+
+def _irregular_terrain_db(profile: Profile, situation: Situation, clutter_m: Floats) -> float | None:
+    """The second opinion; None where it is not defined (very steep horizons)."""
+    constants = ground.ground_constants(situation.ground, situation.frequency_hz)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", OutOfRangeWarning)
+        try:
+            return float(
+                irregular.point_to_point_loss_db(
+                    profile.distance_m,
+                    profile.ground_m + clutter_m,
+                    tx_height_m=situation.tx_height_m,
+                    rx_height_m=situation.rx_height_m,
+                    frequency_hz=situation.frequency_hz,
+                    polarisation=situation.polarisation,
+                    relative_permittivity=float(constants.relative_permittivity),
+                    conductivity_s_m=float(constants.conductivity_s_m),
+                    n0=situation.n0,
+                )
+            )
+        except DomainError:
+            return None
 
 
 def _by_rules(profile: Profile, situation: Situation, clutter_m: Floats) -> PathLoss:

@@ -9,9 +9,10 @@ from typing import Annotated, NoReturn
 import typer
 
 from linkcalc._version import __version__
-from linkcalc.cli import _shell, plan_files
+from linkcalc.cli import _shell, check, plan_files
 
 COMMANDS = (
+    check.check,
     plan_files.new,
     plan_files.schema,
 )
