@@ -1,0 +1,54 @@
+"""The main job: a plan in, a verdict with its budget and pictures out."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from linkcalc.cli._shell import EXIT_CODES, PlanArgument
+
+
+def check(
+    plan: PlanArgument,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Folder for the pictures (SVG, PNG), report.txt and result.json."),
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print the whole result as JSON.")] = False,
+) -> None:
+    """Say whether each link of a plan closes, what limits it, and what would mend it.
+
+    \b
+    Example:
+      linkcalc check site.toml
+      linkcalc check site.toml --out result
+      linkcalc check site.toml --json > result.json
+
+    Exit code: 0 closes, 3 at risk, 4 does not close, 2 bad input.
+    """
+    import os
+    import sys
+
+    from linkcalc.consequences import with_sections
+    from linkcalc.files import atomic_write
+    from linkcalc.plan import load_plan
+    from linkcalc.verdict import check_plan
+    from linkcalc.views.jsonout import to_json
+    from linkcalc.views.text import abilities, report
+
+    loaded = load_plan(plan)
+    result = with_sections(check_plan(loaded), loaded.plan)
+    if json:
+        typer.echo(to_json(result))
+    else:
+        colour, ascii_only = abilities(sys.stdout, os.environ)
+        typer.echo(report(result, colour=colour, ascii_only=ascii_only))
+    if out is not None:
+        from linkcalc.views.figures import write_all
+
+        written = [*write_all(result, out)]
+        for name, text in (("report.txt", report(result)), ("result.json", to_json(result))):
+            atomic_write(out / name, text + "\n")
+            written.append(out / name)
+        typer.echo(f"wrote {len(written)} files to {out}", err=True)
+    raise typer.Exit(max(EXIT_CODES[link.verdict] for link in result.links))
