@@ -196,7 +196,7 @@ class Raster:
                 spans += [(first, middle), (middle, last)]
                 continue
             window = self._read(int(left), int(right), int(top), int(bottom))
-            found[:, first:last][use] = window[r - top, c - left]
+            found[:, first:last][use] = self._heights(window[r - top, c - left])
         with np.errstate(invalid="ignore"):
             absurd = (found < self._limits_m[0]) | (found > self._limits_m[1])
         if absurd.any():
@@ -204,16 +204,20 @@ class Raster:
             found[absurd] = np.nan
         return found
 
-    def _read(self, left: int, right: int, top: int, bottom: int) -> Floats:
+    def _read(self, left: int, right: int, top: int, bottom: int) -> "np.ma.MaskedArray[Any, Any]":
         from rasterio.errors import RasterioError
         from rasterio.windows import Window
 
         try:
-            raw = self._data.read(1, window=Window(left, top, right - left, bottom - top), masked=True)
+            window = Window(left, top, right - left, bottom - top)
+            return np.ma.asarray(self._data.read(1, window=window, masked=True))
         except RasterioError as error:
             raise TerrainError(
                 f"raster {self.name} is damaged or cannot be reached: {_one_line(error)}"
             ) from error
+
+    def _heights(self, raw: "np.ma.MaskedArray[Any, Any]") -> Floats:
+        """Stored values as metres, NaN for nodata."""
         stored = raw.data
         unknown = np.ma.getmaskarray(raw) | (stored == _NEVER_A_HEIGHT) | ~np.isfinite(stored)
         heights = (stored.astype(np.float64) * self._scale + self._offset) * self._unit_m

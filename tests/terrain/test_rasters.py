@@ -176,6 +176,14 @@ def test_no_kind_of_nodata_is_read_as_a_height(write_raster, hills, how):
     assert np.nanmax(near) <= expected.max() + 1e-9
 
 
+def test_a_mask_band_marks_nodata_too(write_raster, hills):
+    path = write_raster("masked.tif", hills)
+    with rasterio.Env(GDAL_TIFF_INTERNAL_MASK=True), rasterio.open(path, "r+") as file:
+        file.write_mask(hills < 300)
+    row, col = np.mgrid[:ROWS, :COLS]
+    assert (np.isnan(sampled(path, row, col)) == (hills >= 300)).all()
+
+
 def test_heights_that_cannot_be_are_remembered_for_a_message(write_raster, hills):
     with open_mosaic([write_raster("holed.tif", with_hole(hills, np.int16, -9999))]) as mosaic:
         mosaic.sample(*position(25.0, 35.0))
