@@ -5,8 +5,9 @@ and visitors have no training that would allow the occupational ones.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -14,6 +15,11 @@ from numpy.typing import ArrayLike
 from linkcalc._arrays import checked, scalar_if_0d
 from linkcalc.errors import DomainError
 from linkcalc.units import SPEED_OF_LIGHT_M_S
+
+if TYPE_CHECKING:
+    from linkcalc.plan import Plan
+    from linkcalc.result import LinkResult
+    from linkcalc.rules.limits import Transmission
 
 Guideline = Literal["icnirp_2020", "fcc"]
 
@@ -262,3 +268,89 @@ def keeping(eirp_dbm: float, frequency_hz: float, duty_cycle: float = 1.0) -> Ke
         near_field=farthest < reactive_near_field_m(frequency_hz),
         text=f"Keep at least {advised:.1f} m from the antenna",
     )
+
+
+@dataclass(frozen=True)
+class StationKeeping:
+    """How far to stay from one station's antenna."""
+
+    station: str
+    keeping: Keeping
+
+
+@dataclass(frozen=True)
+class ExposureSection:
+    """How far to stay from every antenna of a plan."""
+
+    stations: tuple[StationKeeping, ...]
+    """In the plan's order."""
+    duty_credit: bool
+    """Pauses between messages are averaged over."""
+    guidelines: tuple[str, ...]
+    line: str
+    caution: str = CAVEAT
+
+
+def section(plan: "Plan", link_results: "Sequence[LinkResult]" = ()) -> ExposureSection:
+    """Say how far people should stay from each antenna of a plan.
+
+    Parameters
+    ----------
+    plan : Plan
+    link_results : sequence of LinkResult
+        Not needed: the antenna's main beam counts, whatever it points at.
+
+    Returns
+    -------
+    ExposureSection
+        A station on several links is reckoned as if it sent on all of them at full power: the largest
+        distance counts, and with a duty credit their times on air add up.
+
+    Raises
+    ------
+    PlanError
+        If a message with its tries lasts longer than its interval.
+
+    Examples
+    --------
+    >>> from linkcalc.plan import Plan
+    >>> plan = Plan.model_validate({
+    ...     "station": [{"name": "tank", "antenna_height_m": 3}, {"name": "shed", "antenna_height_m": 6}],
+    ...     "link": [{"name": "up", "from": "tank", "to": "shed", "frequency_mhz": 868.3,
+    ...               "modulation": {"kind": "css", "spreading_factor": 10}}]})
+    >>> section(plan).line
+    'Exposure: keep at least 0.2 m from every antenna; see linkcalc limits'
+    """
+    from linkcalc.rules.plan_limits import ends
+
+    credit = plan.exposure.duty_credit
+    found: dict[str, list[Transmission]] = {}
+    for end in ends(plan):
+        found.setdefault(end.station, []).append(end.transmission)
+    stations = []
+    for name in (s.name for s in plan.station if s.name in found):
+        sent = found[name]
+        duty = min(sum(_share_of_averaging_time(t) for t in sent), 1.0) if credit else 1.0
+        worst = max(
+            (keeping(t.eirp_dbm, t.frequency_hz, duty) for t in sent),
+            key=lambda k: max(k.distance_m.values()),
+        )
+        stations.append(StationKeeping(name, worst))
+    farthest = max(s.keeping.advised_m for s in stations)
+    where = (
+        "every antenna" if all(s.keeping.advised_m == farthest for s in stations) else "the strongest antenna"
+    )
+    return ExposureSection(
+        stations=tuple(stations),
+        duty_credit=credit,
+        guidelines=tuple(GUIDELINES.values()),
+        line=f"Exposure: keep at least {farthest:.1f} m from {where}; see linkcalc limits",
+    )
+
+
+def _share_of_averaging_time(t: "Transmission") -> float:
+    """Share of the worst averaging time that holds whole messages; 1 where the interval is not known."""
+    if t.interval_s is None:
+        return 1.0
+    messages = math.ceil(AVERAGING_TIME_S / t.interval_s - 1e-9)
+    return min(messages * t.message_time_s / AVERAGING_TIME_S, 1.0)

@@ -31,6 +31,14 @@ _TIMING = frozenset({"duty", "dwell"})
 _POWER = frozenset({"power", "density"})
 
 
+@dataclass(frozen=True)
+class OtherTraffic:
+    """What the same transmitter also sends, which counts toward its duty cycle in a band."""
+
+    frequency_hz: float
+    time_on_air_per_hour_s: float
+
+
 @dataclass(frozen=True, kw_only=True)
 class Transmission:
     """What one transmitter sends, and how often.
@@ -62,6 +70,8 @@ class Transmission:
     """Channels used alike in pseudo-random order; 1: a fixed channel."""
     listen_before_talk: bool = False
     """Listens as the rule asks (with adaptive frequency agility where it asks for that)."""
+    other_traffic: tuple[OtherTraffic, ...] = ()
+    """The same transmitter's other messages; they share its duty cycle where they lie in the same band."""
 
     def __post_init__(self) -> None:
         for name in ("frequency_hz", "bandwidth_hz", "time_on_air_s"):
@@ -96,7 +106,7 @@ class Transmission:
 
     @property
     def time_on_air_per_hour_s(self) -> float | None:
-        """In the worst hour: whole messages, so that no hour holds one more."""
+        """Of these messages in the worst hour: whole messages, so that no hour holds one more."""
         if self.interval_s is None:
             return None
         return math.ceil(HOUR_S / self.interval_s - 1e-9) * self.message_time_s
@@ -178,7 +188,7 @@ class LimitsCheck:
     eirp_dbm: float
     time_on_air_s: float
     duty_cycle: float | None
-    """Share of the worst hour on the air; None: no interval known."""
+    """Share of the worst hour this transmitter is on the air, all its messages; None: no interval known."""
     largest_conducted_dbm: float | None
     """By the most generous rule whose other limits are kept; None: there is none."""
     largest_conducted_rule: str | None
@@ -313,8 +323,8 @@ def _headline(status: Status, nearest: RuleCheck) -> str:
 
 
 def _duty(t: Transmission) -> float | None:
-    seconds = t.time_on_air_per_hour_s
-    return None if seconds is None else seconds / HOUR_S
+    own = t.time_on_air_per_hour_s
+    return None if own is None else (own + sum(o.time_on_air_per_hour_s for o in t.other_traffic)) / HOUR_S
 
 
 def _occupied_hz(t: Transmission) -> tuple[float, float]:
@@ -413,13 +423,14 @@ def _duty_cycle(rule: Rule, t: Transmission) -> Iterable[Finding]:
             )
         return
     allowed = rule.duty_cycle * HOUR_S
-    used = t.time_on_air_per_hour_s
-    if t.message_time_s > allowed + 1e-9:
-        used = max(t.message_time_s, used or 0.0)
-    if used is None:
+    own, others = t.time_on_air_per_hour_s, _others_s(rule, t)
+    if own is None and others + t.message_time_s <= allowed + 1e-9:
         yield Finding("duty", "unknown", f"no reporting interval stated; {allowed:g} s per hour are allowed")
         return
+    used = others + (t.message_time_s if own is None else own)
     text = f"{_amount(used)} s on the air in an hour, limit {allowed:g} s"
+    if others:
+        text += f" ({_amount(others)} s of it on other links)"
     if used <= allowed + 1e-9:
         yield Finding("duty", "within", text)
         return
@@ -581,8 +592,15 @@ def _interval_by_duty(rule: Rule, t: Transmission) -> float | None:
     if free:
         return t.message_time_s
     assert rule.duty_cycle is not None
-    messages = math.floor(rule.duty_cycle * HOUR_S / t.message_time_s + 1e-9)
-    return HOUR_S / messages if messages else None
+    left_s = rule.duty_cycle * HOUR_S - _others_s(rule, t)
+    messages = math.floor(left_s / t.message_time_s + 1e-9)
+    return HOUR_S / messages if messages > 0 else None
+
+
+def _others_s(rule: Rule, t: Transmission) -> float:
+    """Seconds an hour of the transmitter's other messages in the rule's band."""
+    low, high = rule.low_mhz * 1e6, rule.high_mhz * 1e6
+    return sum(o.time_on_air_per_hour_s for o in t.other_traffic if low <= o.frequency_hz <= high)
 
 
 def _interval_by_dwell(rule: Rule, t: Transmission) -> float | None:

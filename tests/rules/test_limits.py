@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from linkcalc.errors import DomainError
 from linkcalc.radio.css import time_on_air_s
-from linkcalc.rules.limits import CAUTION, Transmission, check
+from linkcalc.rules.limits import CAUTION, OtherTraffic, Transmission, check
 from linkcalc.rules.table import REGIONS, Rule, rules
 from linkcalc.units import DBI_OVER_DBD_DB
 
@@ -503,3 +503,23 @@ def test_what_check_calls_legal_power_and_interval_are_legal(
             interval_s=max(found.shortest_interval_s, airtime),
         )
         assert check(legal, region).status == "within"
+
+
+def test_a_transmitter_that_answers_several_links_shares_one_duty_cycle():
+    t = Transmission(
+        frequency_hz=868.3e6,
+        bandwidth_hz=125e3,
+        conducted_power_dbm=14.0,
+        antenna_gain_dbi=2.15,
+        time_on_air_s=1.0,
+        interval_s=360.0,
+        other_traffic=(OtherTraffic(868.1e6, 26.0), OtherTraffic(869.525e6, 300.0)),
+    )
+    assert check(t, "eu").status == "within"
+    assert check(t, "eu").duty_cycle == pytest.approx(336 / 3600)
+    assert check(t, "eu").shortest_interval_s == 360.0
+    crowded = replace(t, other_traffic=(OtherTraffic(868.1e6, 26.1),))
+    assert check(crowded, "eu").status == "over"
+    assert check(crowded, "eu").shortest_interval_s == 400.0
+    full = replace(t, other_traffic=(OtherTraffic(868.1e6, 35.5),))
+    assert check(full, "eu").shortest_interval_s is None

@@ -1,0 +1,243 @@
+"""The transmitters of a plan, and what the table of legal limits says about each."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from linkcalc.errors import PlanError
+from linkcalc.modulation import Signal
+from linkcalc.plan import ChirpModulation, Link, Station
+from linkcalc.plan.wording import element
+from linkcalc.radio import css
+from linkcalc.radio.antenna import generic_antenna
+from linkcalc.rules.limits import CAUTION, LimitsCheck, OtherTraffic, Status, Transmission, check
+from linkcalc.rules.table import REGIONS
+
+if TYPE_CHECKING:
+    from linkcalc.plan import Plan
+    from linkcalc.result import LinkResult
+
+SPREADING_FACTORS = range(7, 13)
+"""The spreading factors that intervals and battery lives are compared for."""
+
+
+@dataclass(frozen=True)
+class End:
+    """One end of a link as a transmitter."""
+
+    link: str
+    station: str
+    to: str
+    answers: bool
+    """It is the end that acknowledges or commands; the other end reports."""
+    signal: str
+    payload_bytes: int
+    transmission: Transmission
+    time_on_air_by_spreading_factor_s: dict[int, float]
+    """Of the same payload; empty for signals without one."""
+
+
+@dataclass(frozen=True)
+class EndLimits:
+    """What the table says about one end."""
+
+    link: str
+    station: str
+    to: str
+    answers: bool
+    signal: str
+    payload_bytes: int
+    conducted_power_dbm: float
+    feeder_loss_db: float
+    antenna_gain_dbi: float
+    interval_s: float | None
+    tries: int
+    limits: LimitsCheck
+
+
+@dataclass(frozen=True)
+class LimitsSection:
+    """The legal limits of a whole plan."""
+
+    region: str | None
+    region_name: str
+    status: Status
+    """The worst of the ends."""
+    ends: tuple[EndLimits, ...]
+    line: str
+    caution: str = CAUTION
+
+
+def section(
+    plan: "Plan", link_results: "Sequence[LinkResult]" = (), *, region: str | None = None
+) -> LimitsSection:
+    """Hold every transmitter of a plan against the legal limits.
+
+    Parameters
+    ----------
+    plan : Plan
+    link_results : sequence of LinkResult
+        Not needed: limits depend on the transmitters alone.
+    region : str, optional
+        In place of the plan's.
+
+    Returns
+    -------
+    LimitsSection
+
+    Raises
+    ------
+    PlanError
+        If a message with its tries lasts longer than its interval.
+
+    Examples
+    --------
+    >>> from linkcalc.plan import Plan
+    >>> plan = Plan.model_validate({
+    ...     "station": [{"name": "tank", "antenna_height_m": 3}, {"name": "shed", "antenna_height_m": 6}],
+    ...     "link": [{"name": "up", "from": "tank", "to": "shed", "frequency_mhz": 868.3,
+    ...               "modulation": {"kind": "css", "spreading_factor": 10}}],
+    ...     "regulation": {"region": "eu", "report_interval_s": 600.0}})
+    >>> section(plan).line
+    'Limits (eu): within, unverified; ask your regulator; see linkcalc limits'
+    """
+    region = region or plan.regulation.region
+    found = tuple(_end_limits(end, region) for end in ends(plan))
+    states = {e.limits.status for e in found}
+    status: Status = "over" if "over" in states else "unknown" if "unknown" in states else "within"
+    return LimitsSection(
+        region=region,
+        region_name=REGIONS[region] if region else "",
+        status=status,
+        ends=found,
+        line=_line(region, status, found),
+    )
+
+
+def ends(plan: "Plan") -> tuple[End, ...]:
+    """List every transmitter of a plan: both ends of each link, in the plan's order.
+
+    Losses entered as extra losses are not counted: they may not be there when somebody measures.
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    tuple of End
+
+    Raises
+    ------
+    PlanError
+        If a message with its tries lasts longer than its interval.
+    """
+    alone = [end for link in plan.link for end in _both_ends(plan, link)]
+    return tuple(replace(end, transmission=_with_other_links(end, alone)) for end in alone)
+
+
+def report_interval_s(plan: "Plan", link: Link) -> float | None:
+    """Time between two messages of a link, s; None where the plan does not say."""
+    return plan.regulation.report_interval_s
+
+
+def _both_ends(plan: "Plan", link: Link) -> tuple[End, End]:
+    near, far = plan.station_named(link.from_), plan.station_named(link.to)
+    return (
+        _end(plan, link, near, far.name, link.payload_bytes, answers=False),
+        _end(plan, link, far, near.name, link.reply_payload_bytes, answers=True),
+    )
+
+
+def _end(plan: "Plan", link: Link, station: Station, to: str, payload: int, *, answers: bool) -> End:
+    # its imports are those of a whole budget
+    from linkcalc.link_case import feeder_loss_db
+
+    signal = Signal.of(link.modulation)
+    frequency_hz = link.frequency_mhz * 1e6
+    seconds = signal.time_on_air_s(payload)
+    interval = report_interval_s(plan, link)
+    if interval is not None and interval < seconds * link.tries:
+        place = element("link", plan.link.index(link), link.name)
+        raise PlanError(
+            f"regulation.report_interval_s = {interval:g} is shorter than the {seconds * link.tries:.3g} s"
+            f" that {place} is on the air with its tries"
+        )
+    antenna = generic_antenna(
+        station.antenna.type,
+        gain_dbi=station.antenna.gain_dbi,
+        gain_dbd=station.antenna.gain_dbd,
+        horizontal_beamwidth_deg=station.antenna.horizontal_beamwidth_deg,
+        vertical_beamwidth_deg=station.antenna.vertical_beamwidth_deg,
+    )
+    transmission = Transmission(
+        frequency_hz=frequency_hz,
+        bandwidth_hz=signal.bandwidth_hz,
+        conducted_power_dbm=station.transmit_power_dbm,
+        feeder_loss_db=feeder_loss_db(station, frequency_hz),
+        antenna_gain_dbi=antenna.gain_dbi,
+        time_on_air_s=seconds,
+        interval_s=interval,
+        tries=link.tries,
+        hopping_channels=plan.regulation.hopping_channels,
+        listen_before_talk=plan.regulation.listen_before_talk,
+    )
+    by_factor: dict[int, float] = {}
+    if isinstance(link.modulation, ChirpModulation):
+        by_factor = {f: _time_on_air_s(link.modulation, payload, f) for f in SPREADING_FACTORS}
+    return End(link.name, station.name, to, answers, signal.text, payload, transmission, by_factor)
+
+
+def _time_on_air_s(m: ChirpModulation, payload: int, spreading_factor: int) -> float:
+    return float(
+        css.time_on_air_s(
+            payload,
+            spreading_factor=spreading_factor,
+            bandwidth_hz=m.bandwidth_khz * 1e3,
+            coding_rate=m.coding_rate,
+            preamble_symbols=m.preamble_symbols,
+            explicit_header=m.explicit_header,
+            crc=m.crc,
+            low_data_rate_optimisation=m.low_data_rate_optimisation,
+        )
+    )
+
+
+def _with_other_links(end: End, every: Sequence[End]) -> Transmission:
+    """The same transmitter's messages on its other links, which share its hour."""
+    traffic = tuple(
+        OtherTraffic(o.transmission.frequency_hz, o.transmission.time_on_air_per_hour_s or 0.0)
+        for o in every
+        if o.station == end.station and o.link != end.link
+    )
+    return replace(end.transmission, other_traffic=traffic)
+
+
+def _end_limits(end: End, region: str | None) -> EndLimits:
+    t = end.transmission
+    return EndLimits(
+        link=end.link,
+        station=end.station,
+        to=end.to,
+        answers=end.answers,
+        signal=end.signal,
+        payload_bytes=end.payload_bytes,
+        conducted_power_dbm=t.conducted_power_dbm,
+        feeder_loss_db=t.feeder_loss_db,
+        antenna_gain_dbi=t.antenna_gain_dbi,
+        interval_s=t.interval_s,
+        tries=t.tries,
+        limits=check(t, region, time_on_air_by_spreading_factor_s=end.time_on_air_by_spreading_factor_s),
+    )
+
+
+def _line(region: str | None, status: Status, found: Sequence[EndLimits]) -> str:
+    see = "ask your regulator; see linkcalc limits"
+    if region is None:
+        return f"Limits: unknown here, no region stated; {see}"
+    if status == "within":
+        sure = "unverified" if any(e.limits.unverified for e in found) else "by the table"
+        return f"Limits ({region}): within, {sure}; {see}"
+    count = sum(e.limits.status == status for e in found)
+    word = "over" if status == "over" else "unknown here"
+    return f"Limits ({region}): {word}, {count} of {len(found)} ends; {see}"
