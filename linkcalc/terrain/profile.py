@@ -329,9 +329,7 @@ def with_obstacles(profile: Profile, obstacles: Sequence[ObstacleLike]) -> Profi
         under = (distance >= round(start, 6)) & (distance <= round(end, 6)) & (clutter < obstacle.height_m)
         clutter[under], kind[under] = obstacle.height_m, obstacle.kind
 
-    def refined(column: Floats | None) -> Floats | None:
-        return None if column is None else np.interp(distance, old, column)
-
+    lat, lon = profile.latitude_deg, profile.longitude_deg
     return replace(
         profile,
         distance_m=distance,
@@ -339,8 +337,8 @@ def with_obstacles(profile: Profile, obstacles: Sequence[ObstacleLike]) -> Profi
         clutter_m=clutter,
         clutter_kind=tuple(kind),
         zone=profile.zone[nearer],
-        latitude_deg=refined(profile.latitude_deg),
-        longitude_deg=refined(profile.longitude_deg),
+        latitude_deg=None if lat is None else np.interp(distance, old, lat),
+        longitude_deg=None if lon is None else np.interp(distance, old, np.unwrap(lon, period=360.0)),
         notes=tuple(notes),
     )
 

@@ -330,6 +330,19 @@ def test_points_added_for_an_obstacle_lie_on_the_old_ground():
     assert p.zone.tolist() == [1] * 5 + [4] * 4 + [4] * 6
 
 
+def test_an_obstacle_on_the_180th_meridian_stays_there():
+    lon = np.linspace(179.995, 180.005, 11)
+    p = flat_profile(longitude_deg=np.where(lon < 180, lon, lon - 360))
+    p = with_obstacles(p, [Obstacle(distance_m=499.0, height_m=6.0, width_m=3.0, kind="tank")])
+    assert (np.abs(np.abs(p.longitude_deg) - 180) < 0.0051).all()
+
+
+def test_a_path_without_positions_takes_obstacles_too():
+    p = flat_profile(latitude_deg=None, longitude_deg=None)
+    p = with_obstacles(p, [Obstacle(distance_m=499.0, height_m=6.0, width_m=3.0, kind="tank")])
+    assert p.latitude_deg is None
+
+
 def test_the_highest_stands_where_obstacles_overlap():
     belt = Obstacle(distance_m=500.0, height_m=8.0, width_m=200.0, kind="trees")
     shed = Obstacle(distance_m=520.0, height_m=11.0, width_m=30.0, kind="building")
