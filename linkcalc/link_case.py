@@ -11,17 +11,20 @@ from typing import Literal
 
 from linkcalc.budget import REQUIRED_SNR, Budget, term
 from linkcalc.modulation import Signal
-from linkcalc.path_loss import MODEL_NAMES, PathLoss, Situation, governing_loss
+from linkcalc.path_loss import PathLoss, Situation, governing_loss
 from linkcalc.plan import ChirpModulation, Conditions, FskModulation, Link, Station
 from linkcalc.propagation import building_entry, clutter, noise, refractivity
 from linkcalc.propagation.free_space import free_space_loss_db
 from linkcalc.radio import antenna, feeder
-from linkcalc.result import Term
+from linkcalc.result import MODEL_NAMES, Term
 from linkcalc.terrain.profile import Profile
 from linkcalc.units import EARTH_RADIUS_M
 
 End = Literal["near", "far"]
 ENDS: tuple[End, End] = ("near", "far")
+
+_ON_BEAM_DB = 0.05
+"""Less than this off the main beam is not worth a line of its own."""
 
 
 @dataclass(frozen=True)
@@ -147,7 +150,7 @@ class LinkCase:
         polarisation_db = antenna.polarisation_loss_db(tx.antenna.polarisation, rx.antenna.polarisation)
         noises, bandwidth = self.noise(rx), f"{self.signal.bandwidth_hz / 1e3:g} kHz"
         terms = [
-            term("transmit power", tx.transmit_power_dbm, "transmitter", f"{tx.name}, dBm at the radio"),
+            term("transmit power", tx.transmit_power_dbm, "transmitter"),
             *self._station_terms(tx, *here, "transmitter"),
             *self.shared_terms,
             *self._station_terms(rx, *there, "receiver"),
@@ -157,13 +160,8 @@ class LinkCase:
             terms.append(term("polarisation mismatch", -polarisation_db, "receiver", note))
         terms += [
             term("thermal noise floor", -noises.thermal_dbm, "threshold", f"in {bandwidth}, dBm"),
-            term("noise figure", -noises.noise_figure_db, "threshold", rx.name),
-            term(
-                "external noise",
-                -noises.external_db,
-                "threshold",
-                f"Rec. ITU-R P.372, {rx.noise_environment}",
-            ),
+            term("noise figure", -noises.noise_figure_db, "threshold"),
+            term("external noise", -noises.external_db, "threshold", f"P.372, {rx.noise_environment}"),
         ]
         if rx.noise_rise_db:
             terms.append(
@@ -236,16 +234,11 @@ class LinkCase:
         terms += [
             term(f"extra loss, {station.name}", -x.loss_db, group, x.reason) for x in station.extra_loss
         ]
-        terms.append(term(f"antenna gain, {station.name}", a.gain_dbi, group, "dBi"))
-        if towards_dbi != a.gain_dbi:
-            terms.append(
-                term(
-                    f"off the beam, {station.name}",
-                    towards_dbi - a.gain_dbi,
-                    group,
-                    "towards the other station",
-                )
-            )
+        aimed = a.gain_dbi - towards_dbi < _ON_BEAM_DB
+        terms.append(term(f"antenna gain, {station.name}", towards_dbi if aimed else a.gain_dbi, group))
+        if not aimed:
+            note = f"the other station stands at {bearing_deg % 360.0:.0f}°, {elevation_deg:+.1f}° up"
+            terms.append(term(f"off the beam, {station.name}", towards_dbi - a.gain_dbi, group, note))
         return terms if group == "transmitter" else terms[::-1]
 
 

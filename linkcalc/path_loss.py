@@ -26,7 +26,7 @@ from linkcalc.errors import DomainError, OutOfRangeWarning
 from linkcalc.propagation import diffraction, fresnel, ground, irregular, p1812, two_ray, vegetation
 from linkcalc.propagation.free_space import free_space_loss_db
 from linkcalc.propagation.two_ray import Reflection
-from linkcalc.result import Regime
+from linkcalc.result import MODEL_NAMES, Regime
 from linkcalc.terrain.profile import Profile
 
 P1812_SHORTEST_M = 250.0
@@ -37,18 +37,6 @@ IRREGULAR_SHORTEST_M = 1000.0
 
 CLEAR_RATIO = 0.6
 """60 % of the first Fresnel zone: common practice for a path that behaves like free space."""
-
-MODEL_NAMES = {
-    "free_space": "free space (P.525)",
-    "two_ray": "two-ray",
-    "spherical_earth": "smooth earth (P.526)",
-    "bullington": "Bullington (P.526)",
-    "cascaded_knife_edges": "cascaded knife edges",
-    "delta_bullington": "delta-Bullington (P.526)",
-    "p1812": "P.1812",
-    "irregular_terrain": "irregular terrain model",
-}
-"""How the models are called in reports, in the order they are listed."""
 
 
 @dataclass(frozen=True)
@@ -214,14 +202,14 @@ def every_model(profile: Profile, situation: Situation, governing: PathLoss) -> 
 def spread_db(models: dict[str, float], regime: Regime) -> float:
     """Largest minus smallest loss of the models that apply to this kind of path.
 
-    Free space and the smooth earth do not apply to a blocked path; a knife-edge construction does not
-    apply where nothing stands in the ray.
+    Free space applies to a clear path only, the smooth earth not to a blocked one, and a construction of
+    knife edges only where something stands in the ray.
     """
-    unfit = (
-        {"free_space", "spherical_earth"}
-        if regime == "obstructed"
-        else {"cascaded_knife_edges", "bullington"}
-    )
+    unfit = {
+        "clear": {"bullington", "cascaded_knife_edges"},
+        "grazing": {"bullington", "cascaded_knife_edges", "free_space"},
+        "obstructed": {"free_space", "spherical_earth"},
+    }[regime]
     losses = [loss for name, loss in models.items() if name not in unfit]
     return max(losses) - min(losses)
 

@@ -8,6 +8,18 @@ from linkcalc._arrays import Floats
 
 SCHEMA_VERSION = "1.0"
 
+MODEL_NAMES = {
+    "free_space": "free space (P.525)",
+    "two_ray": "two-ray",
+    "spherical_earth": "smooth earth (P.526)",
+    "bullington": "Bullington (P.526)",
+    "cascaded_knife_edges": "cascaded knife edges",
+    "delta_bullington": "delta-Bullington (P.526)",
+    "p1812": "P.1812",
+    "irregular_terrain": "irregular terrain model",
+}
+"""How the models are called in reports, in the order they are listed."""
+
 VerdictWord = Literal["closes", "at_risk", "does_not_close"]
 Regime = Literal["clear", "grazing", "obstructed"]
 

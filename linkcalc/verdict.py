@@ -133,7 +133,8 @@ def check_link(case: LinkCase) -> LinkResult:
         facts = _path_facts(case)
         there = _direction(case, facts, back=False)
         back = _direction(case, facts, back=True)
-        weaker = min((there, back), key=lambda d: d.fade_margin_db - d.required_margin_db)
+    weaker = min((there, back), key=lambda d: d.fade_margin_db - d.required_margin_db)
+    with _recorded():  # what is only tried for advice and pictures may leave a model's range
         advice = advise(case, Requirement.of(case.link))
         drawing = _drawing(case)
     notes = [*case.profile.notes, *_noise_note(case), *said]

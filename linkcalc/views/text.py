@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, TextIO
 
-from linkcalc.result import Advice, Contributor, Direction, LinkResult, PathFacts, Result
+from linkcalc.result import MODEL_NAMES, Advice, Contributor, Direction, LinkResult, PathFacts, Result, Term
 
 VERDICT_WORDS = {"closes": "CLOSES", "at_risk": "AT RISK", "does_not_close": "DOES NOT CLOSE"}
 EFFORT_WORDS = {1: "a setting", 2: "a part", 3: "a climb", 4: "a mast or more", 5: "another site"}
@@ -172,7 +172,20 @@ class BudgetLine:
     value_db: float
     kind: Literal["term", "rounding", "sum"]
     unit: str = ""
-    note: str = ""
+
+
+def term_words(term: Term, direction: Direction) -> str:
+    """Return a term's name without the station it belongs to, which its block of the budget tells.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> way = SimpleNamespace(from_="tank", to="shed")
+    >>> term_words(Term("antenna gain, tank", 2.15, "transmitter"), way)
+    'antenna gain'
+    """
+    station = direction.from_ if term.group == "transmitter" else direction.to
+    return term.name.removesuffix(f", {station}")
 
 
 def budget_lines(direction: Direction) -> list[BudgetLine]:
@@ -185,9 +198,9 @@ def budget_lines(direction: Direction) -> list[BudgetLine]:
     Examples
     --------
     >>> from types import SimpleNamespace
-    >>> from linkcalc.result import Term
     >>> terms = [Term("a", 1.04, "transmitter"), Term("b", 1.04, "transmitter"), Term("c", 9.0, "threshold")]
-    >>> [(line.name, line.value_db) for line in budget_lines(SimpleNamespace(terms=terms))][:4]
+    >>> way = SimpleNamespace(from_="tank", to="shed", terms=terms)
+    >>> [(line.name, line.value_db) for line in budget_lines(way)][:4]
     [('a', 1.0), ('b', 1.0), ('rounding', 0.1), ('EIRP', 2.1)]
     """
     lines: list[BudgetLine] = []
@@ -204,7 +217,7 @@ def budget_lines(direction: Direction) -> list[BudgetLine]:
             micro = sign * round(t.value_db * 1e6)
             exact += micro
             level += _tenths(micro)
-            lines.append(BudgetLine(t.name, _tenths(micro) / 10, "term", note=t.note))
+            lines.append(BudgetLine(term_words(t, direction), _tenths(micro) / 10, "term"))
         if _tenths(exact) != level:
             lines.append(BudgetLine("rounding", (_tenths(exact) - level) / 10, "rounding"))
         level = _tenths(exact)
@@ -310,14 +323,15 @@ def _overview(page: "_Page", links: Sequence[LinkResult]) -> None:
 
 def _link(page: "_Page", link: LinkResult) -> None:
     page.verdict(link)
-    page.wrap(link.headline, indent=2)
+    page.wrap(_without_verdict(link), indent=2)
     page.wrap(path_words(link), indent=2)
     page.blank()
     _summary(page, link.directions)
-    for direction in link.directions:
-        page.wrap(
-            f"{direction.from_} → {direction.to}: limited by {direction.limited_by}", indent=2, hanging=4
-        )
+    if len({d.limited_by for d in link.directions}) == 1 < len(link.directions):
+        page.wrap(f"Limited both ways by {link.directions[0].limited_by}", indent=2, hanging=4)
+    else:
+        for d in link.directions:
+            page.wrap(f"From {d.from_} to {d.to} limited by {d.limited_by}", indent=2, hanging=4)
     _budget(page, link.directions)
     _path(page, link)
     _models(page, link.path)
@@ -327,6 +341,14 @@ def _link(page: "_Page", link: LinkResult) -> None:
         page.heading("Warnings on this link", minor=True)
         for line in link.warnings:
             page.item(line)
+
+
+def _without_verdict(link: LinkResult) -> str:
+    """The headline, less a verdict at its start: that stands on the line above."""
+    start, colon, rest = link.headline.partition(": ")
+    if colon and start.upper() == VERDICT_WORDS[link.verdict]:
+        return rest[:1].upper() + rest[1:]
+    return link.headline
 
 
 def _summary(page: "_Page", directions: Sequence[Direction]) -> None:
@@ -391,15 +413,41 @@ def _budget(page: "_Page", directions: Sequence[Direction]) -> None:
     page.heading("Budget, dB", minor=True)
     columns = [{_place(ls, i): ls[i] for i in range(len(ls))} for ls in map(budget_lines, directions)]
     rows: list[tuple[str, list[str]]] = []
+    nothing: list[str] = []
     for place in _merged([list(c) for c in columns]):
         found = [c.get(place) for c in columns]
         kind, name = next((line.kind, line.name) for line in found if line)
         if kind == "sum":
             rows.append((name, [decibel_words(line.value_db, line.unit) if line else "" for line in found]))
-        else:
+        elif any(line and line.value_db for line in found):
             rows.append((f"  {name}", [_signed(line.value_db) if line else "" for line in found]))
+        elif name not in nothing:
+            nothing.append(name)
     _columns(page, directions, rows)
+    if nothing:
+        page.wrap(f"Neither gain nor loss (0.0 dB): {', '.join(nothing)}.", indent=2, hanging=4)
     _notes(page, directions)
+
+
+def _notes(page: "_Page", directions: Sequence[Direction]) -> None:
+    """What the terms' notes say, once each; with the station where both have the term and differ."""
+    notes: dict[str, dict[str, list[str]]] = {}
+    for d in directions:
+        for t in d.terms:
+            station = d.from_ if t.group == "transmitter" else d.to
+            note = t.note.removeprefix(station).removeprefix(", ")
+            if note:
+                stations = notes.setdefault(term_words(t, d), {}).setdefault(note, [])
+                if t.group != "path" and station not in stations:
+                    stations.append(station)
+    parts = []
+    for name, by_note in notes.items():
+        if len(by_note) == 1:
+            parts.append(f"{name}: {next(iter(by_note))}")
+        else:
+            parts.append(f"{name}: " + ", ".join(f"{n} ({' and '.join(w)})" for n, w in by_note.items()))
+    if parts:
+        page.wrap(f"Terms: {'; '.join(parts)}.", indent=2, hanging=4)
 
 
 def _signed(value_db: float) -> str:
@@ -474,7 +522,7 @@ def _path(page: "_Page", link: LinkResult) -> None:
 
 def _models(page: "_Page", path: PathFacts) -> None:
     page.heading("Path loss by model", minor=True)
-    names = {key: key.replace("_", " ") for key in path.models}
+    names = {key: MODEL_NAMES.get(key, key) for key in path.models}
     wide = min(max((_cells(n) for n in names.values()), default=0), page.width - 24)
     for key, loss in path.models.items():
         mark = "   gives the number" if key == path.model else ""
@@ -511,23 +559,29 @@ def _advice(page: "_Page", advice: Sequence[Advice]) -> None:
     giving_up = all(a.kind == "give_up" for a in advice)
     page.heading("What could be given up" if giving_up else "What to change", minor=True)
     for number, a in enumerate(advice, 1):
-        page.wrap(f"{number}. {a.text}", indent=2, hanging=5)
+        hanging = 4 + len(str(number))
+        page.wrap(f"{number}. {a.text}", indent=2, hanging=hanging)
         effect = EFFORT_WORDS.get(a.effort, "")
         if a.fade_margin_db is not None:
             effect += f"; margin of the weaker direction {decibel_words(a.fade_margin_db)}"
             effect += ", enough" if a.sufficient else ", not enough alone"
-        page.wrap(f"({effect})", indent=5)
+        page.wrap(f"({effect})", indent=hanging)
 
 
 def _assumptions(page: "_Page", result: Result) -> None:
     if not result.assumed:
         return
     page.heading("Assumed, since the plan does not say")
-    by_source: dict[str, list[str]] = {}
+    by_source: dict[str, dict[str, list[str]]] = {}
     for a in result.assumed:
-        by_source.setdefault(a.source, []).append(f"{a.key} = {_value_words(a.value)}")
-    for source, entries in by_source.items():
-        page.item(f"{source}: {', '.join(entries)}")
+        subject, _, key = a.key.rpartition(" ")
+        by_source.setdefault(a.source, {}).setdefault(subject, []).append(f"{key} = {_value_words(a.value)}")
+    for source, by_subject in by_source.items():
+        parts = [
+            f"{subject} {', '.join(entries)}" if subject else ", ".join(entries)
+            for subject, entries in by_subject.items()
+        ]
+        page.item(f"{source}: {'; '.join(parts)}")
 
 
 def _value_words(value: Any) -> str:
