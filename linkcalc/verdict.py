@@ -22,7 +22,7 @@ from linkcalc.requirement import Requirement
 from linkcalc.result import Direction, Drawing, LinkResult, PathFacts, Result
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.profile import cut_profile, read_profile_csv, with_obstacles
-from linkcalc.terrain.rasters import Mosaic, open_mosaic
+from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, Mosaic, open_mosaic
 from linkcalc.uncertainty import after_reading_db, combined_db, contributors, fading
 
 if TYPE_CHECKING:
@@ -77,11 +77,15 @@ def open_terrain(loaded: "LoadedPlan") -> Iterator[tuple[Mosaic, Mosaic, Mosaic]
     """Open the plan's rasters once for all links: ground, surface, canopy."""
     t = loaded.plan.terrain
     with ExitStack() as stack:
-        mosaics = [
-            stack.enter_context(open_mosaic(files, base_dir=loaded.base_dir))
-            for files in (t.rasters, t.surface_rasters, t.canopy_rasters)
-        ]
-        yield mosaics[0], mosaics[1], mosaics[2]
+        ground, surface, canopy = (
+            stack.enter_context(open_mosaic(files, base_dir=loaded.base_dir, limits_m=limits_m))
+            for files, limits_m in (
+                (t.rasters, GROUND_LIMITS_M),
+                (t.surface_rasters, GROUND_LIMITS_M),
+                (t.canopy_rasters, CANOPY_LIMITS_M),
+            )
+        )
+        yield ground, surface, canopy
 
 
 def cases(loaded: "LoadedPlan", terrain: tuple[Mosaic, Mosaic, Mosaic]) -> Iterator[LinkCase]:
