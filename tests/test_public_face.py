@@ -1,0 +1,56 @@
+"""The public names, and the one way the data flows."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+import linkcalc
+
+ROOT = Path(linkcalc.__file__).parent
+
+LAYERS = {
+    "physics": ("propagation", "radio", "units", "errors", "_arrays", "_ranges"),
+    "views": ("views",),
+    "cli": ("cli",),
+}
+
+
+def test_every_public_name_is_there_and_listed_once():
+    assert len(set(linkcalc.__all__)) == len(linkcalc.__all__)
+    assert set(linkcalc._HOMES) | {"__version__"} == set(linkcalc.__all__)
+    for name in linkcalc.__all__:
+        assert getattr(linkcalc, name) is not None
+
+
+def test_a_name_that_is_not_public_is_refused():
+    with pytest.raises(AttributeError, match="no attribute 'nothing'"):
+        linkcalc.nothing  # noqa: B018
+
+
+def _imports(path: Path) -> set[str]:
+    names = set()
+    for node in ast.walk(ast.parse(path.read_text())):
+        if isinstance(node, ast.ImportFrom) and node.module and node.module.startswith("linkcalc"):
+            names |= {f"{node.module}.{alias.name}" for alias in node.names} | {node.module}
+        elif isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names if alias.name.startswith("linkcalc")}
+    return names
+
+
+def _modules():
+    return sorted(p for p in ROOT.rglob("*.py") if "__pycache__" not in p.parts)
+
+
+@pytest.mark.parametrize("path", _modules(), ids=lambda p: str(p.relative_to(ROOT)))
+def test_data_flows_one_way(path):
+    room = path.relative_to(ROOT).parts[0].removesuffix(".py")
+    seen = _imports(path)
+    if room in LAYERS["physics"]:
+        allowed = {f"linkcalc.{name}" for name in LAYERS["physics"]}
+        strangers = {n for n in seen if n != "linkcalc" and not any(n.startswith(a) for a in allowed)}
+        assert not strangers, "physics knows physics only"
+    if room != "cli":
+        assert not {n for n in seen if n.startswith("linkcalc.cli")}, "only the shell knows the shell"
+    if room not in ("cli", "views"):
+        assert not {n for n in seen if n.startswith("linkcalc.views")}, "the core knows no pictures"
