@@ -35,7 +35,9 @@ def where(condition: Any, yes: Number, no: Number) -> Number:
 
 # ---------------------------------------------------------------- scans over the points of a profile
 # d: km from the transmitter, from 0; h, top: m above sea level; all of the same length n >= 3.
-# Slopes are in m/km. The bulge of the earth above the chord is 500 x y / a.
+# Slopes are in m/km and relative to the horizontal at the antenna: a point falls away from it by 500 x / a.
+# Relative to the chord between the ends, as the standard's Bullington part has them, they are larger by
+# 500 D / a.
 
 
 class Scan(NamedTuple):
@@ -50,14 +52,14 @@ class Scan(NamedTuple):
     """Highest obstruction above the line of sight (m), and its steepest slope from either end."""
     t: float
     lt: int
-    """Steepest slope from the transmitter to the bare ground, first radius, less half the bulge's; the
-    first point that reaches it."""
+    """Steepest slope from the transmitter to the bare ground, first radius; the first point that reaches
+    it."""
     r: float
     lr: int
     """The same from the receiver; the last point."""
     stim: float
     srim: float
-    """Steepest slopes from either end to the tops with the bulge added, first radius."""
+    """Steepest slopes from either end to the tops, first radius."""
     stim2: float
     srim2: float
     """The same for the second radius."""
@@ -66,56 +68,65 @@ class Scan(NamedTuple):
 def scan_profile(d: Floats, h: Floats, top: Floats, ht: float, hr: float, a: float, a2: float) -> Scan:
     """Look once at the profile."""
     length = d[-1]
+    line = (hr - ht) / length
     bulge, bulge2 = 500.0 / a, 500.0 / a2
     d1, d0, h1, h0 = d[1:], d[:-1], h[1:], h[:-1]
     step = d1 - d0
-    v1 = np.dot(step, h1 + h0)
-    v2 = np.dot(step, h1 * (2.0 * d1 + d0) + h0 * (d1 + 2.0 * d0))
+    both = h1 + h0
+    v1 = np.dot(step, both)
+    v2 = np.dot(step, 3.0 * d0 * both + step * (both + h1))
     x = d[1:-1]
     y = length - x
     to_x = 1.0 / x
     to_y = 1.0 / y
     ground = h[1:-1]
     tops = top[1:-1]
-    above = ground - (ht + (hr - ht) / length * x)
-    bulge_x, bulge_y = bulge * x, bulge * y
-    t = (ground - ht) * to_x - bulge_x
-    r = (ground - hr) * to_y - bulge_y
+    bulge_x = bulge * x
+    bulge_y = bulge * y
+    ground_t = (ground - ht) * to_x
+    ground_r = (ground - hr) * to_y
+    t = ground_t - bulge_x
+    r = ground_r - bulge_y
     lt = int(t.argmax())
     lr = len(r) - 1 - int(r[::-1].argmax())
-    s_t = (tops - ht) * to_x
-    s_r = (tops - hr) * to_y
+    top_t = (tops - ht) * to_x
+    top_r = (tops - hr) * to_y
     return Scan(
         float(v1),
         float(v2),
-        float(above.max()),
-        float((above * to_x).max()),
-        float((above * to_y).max()),
+        float((ground - line * x).max()) - ht,
+        float(ground_t.max()) - line,
+        float(ground_r.max()) + line,
         float(t[lt]),
         lt + 1,
         float(r[lr]),
         lr + 1,
-        float((s_t + bulge_y).max()),
-        float((s_r + bulge_x).max()),
-        float((s_t + bulge2 * y).max()),
-        float((s_r + bulge2 * x).max()),
+        float((top_t - bulge_x).max()),
+        float((top_r - bulge_y).max()),
+        float((top_t - bulge2 * x).max()),
+        float((top_r - bulge2 * y).max()),
     )
 
 
 def scan_nu(d: Floats, top: Floats, ht: float, hr: float, a: float, a2: float) -> tuple[float, int, float]:
     """Largest diffraction parameter for lambda = 1 m and the last point that reaches it, for the first
-    radius; the largest for the second radius."""
+    radius; the largest for the second radius.
+
+    Only for a radius for which no top stands above the line of sight: then every parameter is negative, and
+    the largest has the smallest square.
+    """
     length = d[-1]
     x = d[1:-1]
-    y = length - x
-    bulge = x * y
+    bulge = x * (length - x)
+    weight = 1.0 / bulge
     excess = top[1:-1] - (ht + (hr - ht) / length * x)
-    weight = np.sqrt(1.0 / bulge)
-    nu = (excess + 500.0 / a * bulge) * weight
-    nu2 = (excess + 500.0 / a2 * bulge) * weight
-    last = len(nu) - 1 - int(nu[::-1].argmax())
-    scale = math.sqrt(0.002 * length)
-    return float(nu[last]) * scale, last + 1, float(nu2.max()) * scale
+    nu = excess + 500.0 / a * bulge
+    nu *= nu * weight
+    nu2 = excess + 500.0 / a2 * bulge
+    nu2 *= nu2 * weight
+    last = len(nu) - 1 - int(nu[::-1].argmin())
+    scale = 0.002 * length
+    return -math.sqrt(float(nu[last]) * scale), last + 1, -math.sqrt(float(nu2.min()) * scale)
 
 
 def scan_smooth_nu(d: Floats, ht: float, hr: float, a: float, a2: float) -> tuple[float, float]:
@@ -123,12 +134,15 @@ def scan_smooth_nu(d: Floats, ht: float, hr: float, a: float, a2: float) -> tupl
     length = d[-1]
     x = d[1:-1]
     bulge = x * (length - x)
+    weight = 1.0 / bulge
     line = ht + (hr - ht) / length * x
-    weight = np.sqrt(1.0 / bulge)
-    nu = (500.0 / a * bulge - line) * weight
-    nu2 = (500.0 / a2 * bulge - line) * weight
-    scale = math.sqrt(0.002 * length)
-    return float(nu.max()) * scale, float(nu2.max()) * scale
+    nu = 500.0 / a * bulge - line
+    nu2 = 500.0 / a2 * bulge - line
+    scale = 0.002 * length
+    return (
+        -math.sqrt(float((nu * nu * weight).min()) * scale),
+        -math.sqrt(float((nu2 * nu2 * weight).min()) * scale),
+    )
 
 
 # ---------------------------------------------------------------- one path: plain numbers
@@ -176,16 +190,20 @@ def bullington_nu(
     d: Floats, top: Floats, scan: Scan, ht: float, hr: float, a: float, a2: float
 ) -> tuple[float, float]:
     """Diffraction parameters of the profile for lambda = 1 m and both radii [13-20]."""
-    length = d[-1]
+    length = float(d[-1])
     line = (hr - ht) / length
+    chord = 500.0 * length / a
+    chord2 = 500.0 * length / a2
+    stim = scan.stim + chord
+    stim2 = scan.stim2 + chord2
     nu = 0.0
     nu2 = 0.0
-    if scan.stim < line or scan.stim2 < line:
+    if stim < line or stim2 < line:
         nu, _, nu2 = scan_nu(d, top, ht, hr, a, a2)
-    if scan.stim >= line:
-        nu = bullington_edge(scan.stim, scan.srim, length, ht, hr, d[1], d[-2])
-    if scan.stim2 >= line:
-        nu2 = bullington_edge(scan.stim2, scan.srim2, length, ht, hr, d[1], d[-2])
+    if stim >= line:
+        nu = bullington_edge(stim, scan.srim + chord, length, ht, hr, float(d[1]), float(d[-2]))
+    if stim2 >= line:
+        nu2 = bullington_edge(stim2, scan.srim2 + chord2, length, ht, hr, float(d[1]), float(d[-2]))
     return nu, nu2
 
 
@@ -196,31 +214,27 @@ def smooth_slope(d: Floats, height: float, a: float) -> float:
     """
     n = len(d)
     right = min(max(int(np.searchsorted(d, math.sqrt(height * a / 500.0))), 1), n - 2)
-    left = max(right - 1, 1)
-    length = d[-1]
-    steepest: float = max(
-        500.0 * (length - d[left]) / a - height / d[left],
-        500.0 * (length - d[right]) / a - height / d[right],
-    )
-    return steepest
+    x0 = float(d[max(right - 1, 1)])
+    x1 = float(d[right])
+    length = float(d[-1])
+    bulge = 500.0 / a
+    return max(bulge * (length - x0) - height / x0, bulge * (length - x1) - height / x1)
 
 
 def smooth_slope_back(d: Floats, height: float, a: float) -> float:
     """The same seen from the other end of the path."""
     n = len(d)
-    length = d[-1]
+    length = float(d[-1])
     right = min(max(int(np.searchsorted(d, length - math.sqrt(height * a / 500.0))), 1), n - 2)
-    left = max(right - 1, 1)
-    steepest: float = max(
-        500.0 * d[left] / a - height / (length - d[left]),
-        500.0 * d[right] / a - height / (length - d[right]),
-    )
-    return steepest
+    x0 = float(d[max(right - 1, 1)])
+    x1 = float(d[right])
+    bulge = 500.0 / a
+    return max(bulge * x0 - height / (length - x0), bulge * x1 - height / (length - x1))
 
 
 def smooth_bullington_nu(d: Floats, ht: float, hr: float, a: float, a2: float) -> tuple[float, float]:
     """`bullington_nu` for a smooth earth of height 0 at the same distances."""
-    length = d[-1]
+    length = float(d[-1])
     line = (hr - ht) / length
     stim = smooth_slope(d, ht, a)
     stim2 = smooth_slope(d, ht, a2)
@@ -229,9 +243,9 @@ def smooth_bullington_nu(d: Floats, ht: float, hr: float, a: float, a2: float) -
     if stim < line or stim2 < line:
         nu, nu2 = scan_smooth_nu(d, ht, hr, a, a2)
     if stim >= line:
-        nu = bullington_edge(stim, smooth_slope_back(d, hr, a), length, ht, hr, d[1], d[-2])
+        nu = bullington_edge(stim, smooth_slope_back(d, hr, a), length, ht, hr, float(d[1]), float(d[-2]))
     if stim2 >= line:
-        nu2 = bullington_edge(stim2, smooth_slope_back(d, hr, a2), length, ht, hr, d[1], d[-2])
+        nu2 = bullington_edge(stim2, smooth_slope_back(d, hr, a2), length, ht, hr, float(d[1]), float(d[-2]))
     return nu, nu2
 
 
@@ -357,9 +371,9 @@ def delta_bullington(
     vertical: bool,
 ) -> Number:
     """Delta-Bullington loss of one path for one earth radius, dB [37-39]."""
-    length = d[-1]
+    length = float(d[-1])
     scan = scan_profile(d, h, top, hts, hrs, a, a)
-    surface = fit_surface(scan, length, h[0], h[-1])
+    surface = fit_surface(scan, length, float(h[0]), float(h[-1]))
     h1 = hts - surface.hstd
     h2 = hrs - surface.hsrd
     actual = bullington(bullington_nu(d, top, scan, hts, hrs, a, a)[0], length, f)

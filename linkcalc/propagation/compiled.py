@@ -9,6 +9,7 @@ Other kernels build on this one: write a plain function that calls `path_loss_db
 
 import functools
 import hashlib
+import importlib
 import importlib.util
 import inspect
 import math
@@ -36,14 +37,32 @@ def where(condition: Any, yes: Number, no: Number) -> Number:
     return yes if condition else no
 
 
+def larger(a: float, b: float) -> float:
+    """The larger of two numbers, neither of them NaN.
+
+    numba's own `max` keeps the compiler from working on several points at once.
+    """
+    return a if a > b else b
+
+
+def sums(d: Floats, h: Floats) -> tuple[float, float]:
+    """v1 and v2 of `scan_profile`; apart from it because a sum has to be reordered to be fast."""
+    v1 = 0.0
+    v2 = 0.0
+    for i in range(1, len(d)):
+        step = d[i] - d[i - 1]
+        both = h[i] + h[i - 1]
+        v1 += step * both
+        v2 += step * (3.0 * d[i - 1] * both + step * (both + h[i]))
+    return v1, v2
+
+
 def scan_profile(d: Floats, h: Floats, top: Floats, ht: float, hr: float, a: float, a2: float) -> Scan:
     n = len(d)
     length = d[n - 1]
     bulge = 500.0 / a
     bulge2 = 500.0 / a2
     line = (hr - ht) / length
-    v1 = (d[1] - d[0]) * (h[1] + h[0])
-    v2 = (d[1] - d[0]) * (h[1] * (2.0 * d[1] + d[0]) + h[0] * (d[1] + 2.0 * d[0]))
     hobs = -math.inf
     at = -math.inf
     ar = -math.inf
@@ -53,38 +72,34 @@ def scan_profile(d: Floats, h: Floats, top: Floats, ht: float, hr: float, a: flo
     srim = -math.inf
     stim2 = -math.inf
     srim2 = -math.inf
-    lt = 1
-    lr = 1
     for i in range(1, n - 1):
         x = d[i]
-        ground = h[i]
-        tops = top[i]
-        after = d[i + 1]
-        step = after - x
-        v1 += step * (h[i + 1] + ground)
-        v2 += step * (h[i + 1] * (2.0 * after + x) + ground * (after + 2.0 * x))
         y = length - x
         to_x = 1.0 / x
         to_y = 1.0 / y
-        above = ground - (ht + line * x)
-        hobs = max(hobs, above)
-        at = max(at, above * to_x)
-        ar = max(ar, above * to_y)
-        slope = (ground - ht) * to_x - bulge * x
-        if slope > t:
-            t = slope
-            lt = i
-        slope = (ground - hr) * to_y - bulge * y
-        if slope >= r:
-            r = slope
-            lr = i
-        slope = (tops - ht) * to_x
-        stim = max(stim, slope + bulge * y)
-        stim2 = max(stim2, slope + bulge2 * y)
-        slope = (tops - hr) * to_y
-        srim = max(srim, slope + bulge * x)
-        srim2 = max(srim2, slope + bulge2 * x)
-    return Scan(v1, v2, hobs, at, ar, t, lt, r, lr, stim, srim, stim2, srim2)
+        bulge_x = bulge * x
+        bulge_y = bulge * y
+        hobs = larger(hobs, h[i] - line * x)
+        slope = (h[i] - ht) * to_x
+        at = larger(at, slope)
+        t = larger(t, slope - bulge_x)
+        slope = (h[i] - hr) * to_y
+        ar = larger(ar, slope)
+        r = larger(r, slope - bulge_y)
+        slope = (top[i] - ht) * to_x
+        stim = larger(stim, slope - bulge_x)
+        stim2 = larger(stim2, slope - bulge2 * x)
+        slope = (top[i] - hr) * to_y
+        srim = larger(srim, slope - bulge_y)
+        srim2 = larger(srim2, slope - bulge2 * y)
+    lt = 1
+    while lt < n - 2 and (h[lt] - ht) * (1.0 / d[lt]) - bulge * d[lt] < t:
+        lt += 1
+    lr = n - 2
+    while lr > 1 and (h[lr] - hr) * (1.0 / (length - d[lr])) - bulge * (length - d[lr]) < r:
+        lr -= 1
+    v1, v2 = sums(d, h)
+    return Scan(v1, v2, hobs - ht, at - line, ar + line, t, lt, r, lr, stim, srim, stim2, srim2)
 
 
 def scan_nu(d: Floats, top: Floats, ht: float, hr: float, a: float, a2: float) -> tuple[float, int, float]:
@@ -95,19 +110,25 @@ def scan_nu(d: Floats, top: Floats, ht: float, hr: float, a: float, a2: float) -
     per_bulge2 = 500.0 / a2
     largest = -math.inf
     largest2 = -math.inf
-    last = 1
     for i in range(1, n - 1):
         x = d[i]
         bulge = x * (length - x)
+        weight = 1.0 / bulge
         excess = top[i] - (ht + line * x)
-        weight = math.sqrt(1.0 / bulge)
-        nu = (excess + per_bulge * bulge) * weight
-        if nu >= largest:
-            largest = nu
-            last = i
-        largest2 = max(largest2, (excess + per_bulge2 * bulge) * weight)
-    scale = math.sqrt(0.002 * length)
-    return largest * scale, last, largest2 * scale
+        nu = excess + per_bulge * bulge
+        largest = larger(largest, -(nu * (nu * weight)))
+        nu = excess + per_bulge2 * bulge
+        largest2 = larger(largest2, -(nu * (nu * weight)))
+    last = n - 2
+    while last > 1:
+        x = d[last]
+        bulge = x * (length - x)
+        nu = top[last] - (ht + line * x) + per_bulge * bulge
+        if -(nu * (nu * (1.0 / bulge))) >= largest:
+            break
+        last -= 1
+    scale = 0.002 * length
+    return -math.sqrt(-largest * scale), last, -math.sqrt(-largest2 * scale)
 
 
 def scan_smooth_nu(d: Floats, ht: float, hr: float, a: float, a2: float) -> tuple[float, float]:
@@ -121,16 +142,23 @@ def scan_smooth_nu(d: Floats, ht: float, hr: float, a: float, a2: float) -> tupl
     for i in range(1, n - 1):
         x = d[i]
         bulge = x * (length - x)
+        weight = 1.0 / bulge
         line = ht + slope * x
-        weight = math.sqrt(1.0 / bulge)
-        largest = max(largest, (per_bulge * bulge - line) * weight)
-        largest2 = max(largest2, (per_bulge2 * bulge - line) * weight)
-    scale = math.sqrt(0.002 * length)
-    return largest * scale, largest2 * scale
+        nu = per_bulge * bulge - line
+        largest = larger(largest, -(nu * nu * weight))
+        nu = per_bulge2 * bulge - line
+        largest2 = larger(largest2, -(nu * nu * weight))
+    scale = 0.002 * length
+    return -math.sqrt(-largest * scale), -math.sqrt(-largest2 * scale)
 
 
 def scan_sections(d: Floats, zone: NDArray[np.int8]) -> tuple[float, float, float]:
     n = len(d)
+    others = 0
+    for i in range(n):
+        others += zone[i] != p1812.INLAND
+    if others == 0:
+        return d[n - 1], d[n - 1], 0.0
     land = 0.0
     inland = 0.0
     sea = 0.0
@@ -160,7 +188,7 @@ def scan_sections(d: Floats, zone: NDArray[np.int8]) -> tuple[float, float, floa
 def scan_roughness(d: Floats, h: Floats, first: int, last: int, hst: float, slope: float) -> float:
     largest = -math.inf
     for i in range(first, last + 1):
-        largest = max(largest, h[i] - (hst + slope * d[i]))
+        largest = larger(largest, h[i] - (hst + slope * d[i]))
     return largest
 
 
@@ -175,13 +203,28 @@ def available() -> bool:
 @functools.cache
 def _register() -> None:
     """Tell numba how to compile the formulas and which loops stand for the scans."""
-    from numba.extending import overload, register_jitable
+    extending: Any = importlib.import_module("numba.extending")
+    types: Any = importlib.import_module("numba.core.types")
+    ir: Any = importlib.import_module("llvmlite.ir")
+    get_or_insert: Any = importlib.import_module("numba.core.cgutils").get_or_insert_function
 
-    options: Any = {"error_model": "numpy"}
+    @extending.intrinsic  # type: ignore[untyped-decorator]
+    def larger_of(_: Any, a: Any, b: Any) -> Any:
+        def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+            double = ir.DoubleType()
+            kind = ir.FunctionType(double, [double, double])
+            function = get_or_insert(builder.module, kind, "llvm.maxnum.f64")
+            return builder.call(function, arguments, fastmath=("nnan", "nsz"))
+
+        return types.float64(types.float64, types.float64), generate
+
+    plain = {"error_model": "numpy"}
+    extending.overload(larger, jit_options=plain)(lambda a, b: lambda a, b: larger_of(a, b))
+    extending.overload(sums, jit_options={**plain, "fastmath": {"reassoc", "nsz"}})(_always(sums))
     for function in _AS_THEY_STAND:
-        register_jitable(**options)(function)
+        extending.register_jitable(**plain)(function)
     for function, twin in _TWINS:
-        overload(function, jit_options=options)(_always(twin))
+        extending.overload(function, jit_options=plain)(_always(twin))
 
 
 def _always(twin: Callable[..., Any]) -> Callable[..., Any]:
@@ -271,7 +314,17 @@ def _numba_cache_folder(folder: Path) -> Iterator[None]:
 
 # ---------------------------------------------------------------- many profiles
 
-NOT_FINITE, NOT_INCREASING = 1, 2
+PROBLEMS = (
+    "",
+    "distance_m, ground_m and clutter_m must be finite",
+    "distance_m must increase from point to point",
+    "clutter_m must be at least 0",
+    "zone must be 1 (sea), 3 (coastal land) or 4 (inland) at every point",
+)
+"""What `prepare` can find wrong, by the number it returns."""
+
+CHUNKS = 64
+"""Profiles are shared out in this many runs at most, each with its own scratch space."""
 
 
 def basic_transmission_loss_db(
@@ -341,25 +394,22 @@ def basic_transmission_loss_db(
     >>> loss.round(1)
     array([138.9,  91.2])
     """
-    distance, ground = checked_points("distance_m", distance_m), checked_points("ground_m", ground_m)
+    distance, ground = _checked_points("distance_m", distance_m), _checked_points("ground_m", ground_m)
     points = distance.size
     starts = _checked_offsets(offsets, points)
     count = starts.size - 1
-    clutter = np.zeros(points) if clutter_m is None else checked_points("clutter_m", clutter_m)
+    clutter = np.zeros(points) if clutter_m is None else _checked_points("clutter_m", clutter_m)
     if ground.size != points or clutter.size != points:
         raise DomainError("distance_m, ground_m and clutter_m must have the same number of points")
-    if (clutter < 0.0).any():
-        raise DomainError(f"clutter_m must be at least 0, got {clutter.min():g}")
-    zones = p1812.checked_zone(zone, points)
-    sea = zones == p1812.SEA
+    zones = np.full(points, p1812.INLAND, np.int8) if zone is None else _checked_zones(zone)
+    if zones.size != points:
+        raise DomainError(f"zone has {zones.size} points, distance_m has {points}")
     frequency = checked("frequency_hz", frequency_hz, above=0.0)
-    heights = [checked(name, value, above=0.0) for name, value in
-               (("tx_height_m", tx_height_m), ("rx_height_m", rx_height_m))]  # fmt: skip
     arguments = np.empty((13, count))
     for row, (name, value) in enumerate(
         (
-            ("tx_height_m", heights[0]),
-            ("rx_height_m", heights[1]),
+            ("tx_height_m", checked("tx_height_m", tx_height_m, above=0.0)),
+            ("rx_height_m", checked("rx_height_m", rx_height_m, above=0.0)),
             ("frequency_hz", frequency / 1e9),
             ("time_percent", checked("time_percent", time_percent, at_least=1.0, at_most=50.0)),
             ("location_percent", checked("location_percent", location_percent, at_least=1.0, at_most=99.0)),
@@ -369,8 +419,8 @@ def basic_transmission_loss_db(
             ("delta_n", p1812.checked_lapse(delta_n)),
             ("n0", checked("n0", n0, above=0.0)),
             ("latitude_deg", checked("latitude_deg", latitude_deg, at_least=-90.0, at_most=90.0)),
-            ("tx_coast_km", p1812.coast_km("tx_coast_km", tx_coast_km, sea[starts[:-1]])),
-            ("rx_coast_km", p1812.coast_km("rx_coast_km", rx_coast_km, sea[starts[1:] - 1])),
+            ("tx_coast_km", p1812.coast_km("tx_coast_km", tx_coast_km, zones[starts[:-1]] == p1812.SEA)),
+            ("rx_coast_km", p1812.coast_km("rx_coast_km", rx_coast_km, zones[starts[1:] - 1] == p1812.SEA)),
         )
     ):
         try:
@@ -381,23 +431,21 @@ def basic_transmission_loss_db(
         length = distance[starts[1:] - 1] - distance[starts[:-1]]
         p1812.warn_outside_range(frequency, length, arguments[:2])
     loss, wrong = np.empty(count), np.zeros(count, dtype=np.int8)
+    chunks = min(CHUNKS, count)
+    bounds = np.arange(chunks + 1) * count // max(chunks, 1)
+    scratch = np.empty((chunks, 2, int(np.diff(starts).max(initial=0))))
     run = _batch() if (available() if use_numba is None else use_numba) else _batch_in_numpy
     run(
         distance, ground, clutter, zones, starts, arguments, is_vertical(polarisation),
-        np.empty(points), np.empty(points), loss, wrong,
+        bounds, scratch, loss, wrong,
     )  # fmt: skip
     if wrong.any():
         first = int(np.flatnonzero(wrong)[0])
-        problem = (
-            "distance_m, ground_m and clutter_m must be finite"
-            if wrong[first] == NOT_FINITE
-            else "distance_m must increase from point to point"
-        )
-        raise DomainError(f"profile {first}: {problem}")
+        raise DomainError(f"profile {first}: {PROBLEMS[wrong[first]]}")
     return loss
 
 
-def checked_points(name: str, value: ArrayLike) -> Floats:
+def _checked_points(name: str, value: ArrayLike) -> Floats:
     """A flat float64 array; whether its values are finite is found while scanning."""
     try:
         array = np.ascontiguousarray(value, dtype=np.float64)
@@ -406,6 +454,15 @@ def checked_points(name: str, value: ArrayLike) -> Floats:
     if array.ndim != 1:
         raise DomainError(f"{name} must be flat: the profiles one after the other")
     return array
+
+
+def _checked_zones(zone: ArrayLike) -> NDArray[np.int8]:
+    zones = np.asarray(zone)
+    if zones.ndim != 1 or not np.issubdtype(zones.dtype, np.integer):
+        raise DomainError("zone must be whole numbers, the profiles one after the other")
+    if zones.dtype != np.int8:
+        zones = np.clip(zones, 0, 100)
+    return np.ascontiguousarray(zones, dtype=np.int8)
 
 
 def _checked_offsets(offsets: ArrayLike, points: int) -> NDArray[np.int64]:
@@ -451,40 +508,57 @@ def path_loss_db(
     return p1812.losses(path, f, p, pl, sigma, entry, entry_sigma, n0, vertical).Lb_db
 
 
-def prepare(distance: Floats, ground: Floats, clutter: Floats, d: Floats, top: Floats) -> int:
+def prepare(
+    distance: Floats, ground: Floats, clutter: Floats, zone: NDArray[np.int8], d: Floats, top: Floats
+) -> int:
     """Fill `d` (km from the transmitter) and `top` (ground plus clutter, ends bare) from metres.
 
-    Returns 0, or what is wrong with the profile.
+    Returns 0, or the number in `PROBLEMS` of what is wrong with the profile.
     """
     np.multiply(distance - distance[0], 1e-3, out=d)
     np.add(ground, clutter, out=top)
     top[0], top[-1] = ground[0], ground[-1]
     if not (np.isfinite(distance).all() and np.isfinite(ground).all() and np.isfinite(clutter).all()):
-        return NOT_FINITE
-    return 0 if (d[1:] > d[:-1]).all() else NOT_INCREASING
+        return 1
+    if not (d[1:] > d[:-1]).all():
+        return 2
+    if (clutter < 0.0).any():
+        return 3
+    return 0 if ((zone == p1812.SEA) | (zone == p1812.COASTAL) | (zone == p1812.INLAND)).all() else 4
 
 
-def _prepare_loop(distance: Floats, ground: Floats, clutter: Floats, d: Floats, top: Floats) -> int:
+def _prepare_loop(
+    distance: Floats, ground: Floats, clutter: Floats, zone: NDArray[np.int8], d: Floats, top: Floats
+) -> int:
     n = len(distance)
-    total = 0.0
-    increasing = True
+    infinite = 0
+    falling = 0
+    negative = 0
+    unknown = 0
     before = -1.0
     for i in range(n):
         x = (distance[i] - distance[0]) * 1e-3
-        increasing = increasing and x > before
+        falling += not x > before
         before = x
         d[i] = x
         top[i] = ground[i] + clutter[i]
-        total += abs(distance[i]) + abs(ground[i]) + abs(clutter[i])
+        infinite += not abs(distance[i]) + abs(ground[i]) + abs(clutter[i]) < math.inf
+        negative += clutter[i] < 0.0
+        kind = zone[i]
+        unknown += (kind != p1812.INLAND) & (kind != p1812.SEA) & (kind != p1812.COASTAL)
     top[0] = ground[0]
     top[n - 1] = ground[n - 1]
-    if not math.isfinite(total):
-        return NOT_FINITE
-    return 0 if increasing else NOT_INCREASING
+    if infinite > 0:
+        return 1
+    if falling > 0:
+        return 2
+    if negative > 0:
+        return 3
+    return 4 if unknown > 0 else 0
 
 
-def _one_of_many(
-    i: int,
+def _some_of_many(
+    chunk: int,
     distance: Floats,
     ground: Floats,
     clutter: Floats,
@@ -492,27 +566,29 @@ def _one_of_many(
     offsets: NDArray[np.int64],
     arguments: Floats,
     vertical: bool,
-    d: Floats,
-    top: Floats,
+    bounds: NDArray[np.int64],
+    scratch: Floats,
     loss: Floats,
     wrong: NDArray[np.int8],
 ) -> None:
-    a = offsets[i]
-    b = offsets[i + 1]
-    wrong[i] = prepare(distance[a:b], ground[a:b], clutter[a:b], d[a:b], top[a:b])
-    if wrong[i] == 0:
-        loss[i] = path_loss_db(
-            d[a:b], ground[a:b], top[a:b], zone[a:b],
-            arguments[0, i], arguments[1, i], arguments[2, i], arguments[3, i], arguments[4, i],
-            arguments[5, i], arguments[6, i], arguments[7, i], arguments[8, i], arguments[9, i],
-            arguments[10, i], arguments[11, i], arguments[12, i], vertical,
-        )  # fmt: skip
+    for i in range(bounds[chunk], bounds[chunk + 1]):
+        a = offsets[i]
+        b = offsets[i + 1]
+        d = scratch[chunk, 0, : b - a]
+        top = scratch[chunk, 1, : b - a]
+        wrong[i] = prepare(distance[a:b], ground[a:b], clutter[a:b], zone[a:b], d, top)
+        if wrong[i] == 0:
+            loss[i] = path_loss_db(
+                d, ground[a:b], top, zone[a:b],
+                arguments[0, i], arguments[1, i], arguments[2, i], arguments[3, i], arguments[4, i],
+                arguments[5, i], arguments[6, i], arguments[7, i], arguments[8, i], arguments[9, i],
+                arguments[10, i], arguments[11, i], arguments[12, i], vertical,
+            )  # fmt: skip
 
 
 def _batch_in_numpy(*arguments: Any) -> None:
-    with np.errstate(all="ignore"):
-        for i in range(len(arguments[-1])):
-            _one_of_many(i, *arguments)
+    for chunk in range(len(arguments[-3])):
+        _some_of_many(chunk, *arguments)
 
 
 @functools.cache
@@ -521,12 +597,13 @@ def _batch() -> Any:
 
     def batch(
         distance: Any, ground: Any, clutter: Any, zone: Any, offsets: Any, arguments: Any, vertical: Any,
-        d: Any, top: Any, loss: Any, wrong: Any,
+        bounds: Any, scratch: Any, loss: Any, wrong: Any,
     ) -> None:  # fmt: skip
-        for i in prange(len(loss)):
-            _one_of_many(
-                i, distance, ground, clutter, zone, offsets, arguments, vertical, d, top, loss, wrong
-            )
+        for chunk in prange(len(scratch)):
+            _some_of_many(
+                chunk, distance, ground, clutter, zone, offsets, arguments, vertical,
+                bounds, scratch, loss, wrong,
+            )  # fmt: skip
 
     return compile_function(batch, parallel=True)
 
@@ -564,5 +641,5 @@ _AS_THEY_STAND = (
     p1812.time_interpolation,
     p1812.losses,
     path_loss_db,
-    _one_of_many,
+    _some_of_many,
 )

@@ -1,5 +1,6 @@
 """Diffraction over terrain and obstacles (Rec. ITU-R P.526)."""
 
+import math
 from typing import Any, Literal
 
 import numpy as np
@@ -40,6 +41,25 @@ def checked_profile(
     return (distance - distance[0]) * 1e-3, ground, top
 
 
+def number(
+    name: str,
+    value: ArrayLike,
+    *,
+    above: float = -math.inf,
+    at_least: float = -math.inf,
+    at_most: float = math.inf,
+) -> Any:
+    """`checked`, but quick for a plain number, which stays one."""
+    if (
+        isinstance(value, float | int)
+        and math.isfinite(value)
+        and above < value
+        and at_least <= value <= at_most
+    ):
+        return float(value)
+    return checked(name, value, above=above, at_least=at_least, at_most=at_most)[()]
+
+
 def is_vertical(polarisation: str) -> bool:
     """Read the polarisation argument."""
     if polarisation not in ("vertical", "horizontal"):
@@ -61,10 +81,10 @@ def delta_bullington_loss_db(
 ) -> Any:
     """Diffraction loss of a general terrain profile, above free space."""
     d, h, top = checked_profile(distance_m, ground_m, clutter_m)
-    hts = h[0] + float(checked("tx_height_m", tx_height_m, above=0.0))
-    hrs = h[-1] + float(checked("rx_height_m", rx_height_m, above=0.0))
-    f = checked("frequency_hz", frequency_hz, above=0.0) / 1e9
-    a = EARTH_RADIUS_KM * float(checked("k_factor", k_factor, above=0.0))
+    hts = h[0] + float(number("tx_height_m", tx_height_m, above=0.0))
+    hrs = h[-1] + float(number("rx_height_m", rx_height_m, above=0.0))
+    f = number("frequency_hz", frequency_hz, above=0.0) / 1e9
+    a = EARTH_RADIUS_KM * float(number("k_factor", k_factor, above=0.0))
     vertical = is_vertical(polarisation)
-    omega = float(checked("sea_share", sea_share, at_least=0.0, at_most=1.0))
-    return scalar_if_0d(k.delta_bullington(d, h, top, hts, hrs, a, omega, f[()], vertical))
+    omega = float(number("sea_share", sea_share, at_least=0.0, at_most=1.0))
+    return scalar_if_0d(k.delta_bullington(d, h, top, hts, hrs, a, omega, f, vertical))

@@ -3,7 +3,7 @@
 import math
 import warnings
 from types import MappingProxyType
-from typing import Any, Literal, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -12,7 +12,7 @@ from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError, OutOfRangeWarning
 from linkcalc.propagation import _kernels as k
 from linkcalc.propagation._kernels import Number, where
-from linkcalc.propagation.diffraction import checked_profile, is_vertical
+from linkcalc.propagation.diffraction import Polarisation, checked_profile, is_vertical, number
 
 EARTH_RADIUS_KM = 6371.0
 
@@ -28,7 +28,7 @@ def basic_transmission_loss_db(
     frequency_hz: ArrayLike,
     clutter_m: ArrayLike | None = None,
     zone: ArrayLike | None = None,
-    polarisation: Literal["vertical", "horizontal"] = "vertical",
+    polarisation: Polarisation = "vertical",
     time_percent: ArrayLike = 50.0,
     location_percent: ArrayLike = 50.0,
     location_sigma_db: ArrayLike = 0.0,
@@ -122,26 +122,25 @@ def basic_transmission_loss_db(
     """
     d, h, top = checked_profile(distance_m, ground_m, clutter_m)
     zones = checked_zone(zone, d.size)
-    htg = float(checked("tx_height_m", tx_height_m, above=0.0))
-    hrg = float(checked("rx_height_m", rx_height_m, above=0.0))
-    frequency = checked("frequency_hz", frequency_hz, above=0.0)
-    p = checked("time_percent", time_percent, at_least=1.0, at_most=50.0)
-    pl = checked("location_percent", location_percent, at_least=1.0, at_most=99.0)
-    sigma = checked("location_sigma_db", location_sigma_db, at_least=0.0)
-    entry = checked("entry_loss_db", entry_loss_db)
-    entry_sigma = checked("entry_sigma_db", entry_sigma_db, at_least=0.0)
+    htg = float(number("tx_height_m", tx_height_m, above=0.0))
+    hrg = float(number("rx_height_m", rx_height_m, above=0.0))
+    frequency = number("frequency_hz", frequency_hz, above=0.0)
+    p = number("time_percent", time_percent, at_least=1.0, at_most=50.0)
+    pl = number("location_percent", location_percent, at_least=1.0, at_most=99.0)
+    sigma = number("location_sigma_db", location_sigma_db, at_least=0.0)
+    entry = number("entry_loss_db", entry_loss_db)
+    entry_sigma = number("entry_sigma_db", entry_sigma_db, at_least=0.0)
     lapse = float(checked_lapse(delta_n))
-    refractivity = float(checked("n0", n0, above=0.0))
-    latitude = float(checked("latitude_deg", latitude_deg, at_least=-90.0, at_most=90.0))
+    refractivity = float(number("n0", n0, above=0.0))
+    latitude = float(number("latitude_deg", latitude_deg, at_least=-90.0, at_most=90.0))
     dct = float(coast_km("tx_coast_km", tx_coast_km, zones[0] == SEA))
     dcr = float(coast_km("rx_coast_km", rx_coast_km, zones[-1] == SEA))
     vertical = is_vertical(polarisation)
     warn_outside_range(frequency, d[-1] * 1e3, (htg, hrg))
     path = path_of_profile(d, h, top, zones, htg, hrg, lapse, latitude, dct, dcr)
     if zones[-1] == SEA:
-        sigma = np.zeros(())
-    f = (frequency / 1e9)[()]
-    terms = losses(path, f, p[()], pl[()], sigma[()], entry[()], entry_sigma[()], refractivity, vertical)
+        sigma = 0.0
+    terms = losses(path, frequency / 1e9, p, pl, sigma, entry, entry_sigma, refractivity, vertical)
     if detail:
         named = {**path._asdict(), **{name: scalar_if_0d(term) for name, term in terms._asdict().items()}}
         return MappingProxyType(named)
@@ -303,16 +302,16 @@ def checked_zone(zone: ArrayLike | None, size: int) -> NDArray[np.int8]:
     return given.astype(np.int8)
 
 
-def coast_km(name: str, value: ArrayLike | None, at_sea: ArrayLike) -> Floats:
+def coast_km(name: str, value: ArrayLike | None, at_sea: ArrayLike) -> Any:
     """Distance from a terminal to the coast; where it is not given, 0 at sea and 500 (unknown) on land."""
-    return np.where(at_sea, 0.0, 500.0) if value is None else checked(name, value, at_least=0.0)
+    return np.where(at_sea, 0.0, 500.0) if value is None else number(name, value, at_least=0.0)
 
 
-def checked_lapse(delta_n: ArrayLike) -> Floats:
+def checked_lapse(delta_n: ArrayLike) -> Any:
     """The refractivity lapse, below that of a ray that follows the earth."""
-    lapse = checked("delta_n", delta_n)
-    if (lapse >= 157.0).any():
-        raise DomainError(f"delta_n must be below 157, got {lapse.max():g}")
+    lapse = number("delta_n", delta_n)
+    if np.max(lapse) >= 157.0:
+        raise DomainError(f"delta_n must be below 157, got {np.max(lapse):g}")
     return lapse
 
 
@@ -483,9 +482,11 @@ def path_of_profile(
     dcr: float,
 ) -> Path:
     """Path-central quantities, Attachment 1, and what of sections 4.3 to 4.5 hangs on the path alone."""
-    length = d[-1]
-    hts = h[0] + htg
-    hrs = h[-1] + hrg
+    length = float(d[-1])
+    tx_ground = float(h[0])
+    rx_ground = float(h[-1])
+    hts = tx_ground + htg
+    hrs = rx_ground + hrg
 
     # Radio-climatic parameters [1-7]
     dtm, dlm, sea = scan_sections(d, zone)
@@ -515,16 +516,16 @@ def path_of_profile(
     else:
         lt = k.scan_nu(d, h, hts, hrs, ae, abeta)[1]
         lr = lt
-    dlt = d[lt]
-    dlr = length - d[lr]
+    dlt = float(d[lt])
+    dlr = length - float(d[lr])
     theta_t = 1000.0 * math.atan(0.001 * slope_t)
     theta_r = 1000.0 * math.atan(0.001 * slope_r)
     theta = 1000.0 * length / ae + theta_t + theta_r
 
     # Smooth surfaces and roughness (Attachment 1, section 1.6)
-    surface = k.fit_surface(scan, length, h[0], h[-1])
-    hst = min(surface.hst, h[0])
-    hsr = min(surface.hsr, h[-1])
+    surface = k.fit_surface(scan, length, tx_ground, rx_ground)
+    hst = min(surface.hst, tx_ground)
+    hsr = min(surface.hsr, rx_ground)
     hte = hts - hst
     hre = hrs - hsr
     hm = scan_roughness(d, h, min(lt, lr), max(lt, lr), hst, (hsr - hst) / length)
