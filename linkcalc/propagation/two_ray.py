@@ -761,17 +761,15 @@ def _curved(
 
 
 def _fresnel(psi: Floats, e: Any, polarisation: str) -> Any:
+    if polarisation == "circular":
+        return (_fresnel(psi, e, "horizontal") + _fresnel(psi, e, "vertical")) / 2.0
+    if polarisation not in ("vertical", "horizontal"):
+        raise DomainError(f"polarisation must be vertical, horizontal or circular, got {polarisation!r}")
     sine = np.sin(psi)
     q = np.sqrt(e - np.cos(psi) ** 2)
-    horizontal = (sine - q) / (sine + q)
-    if polarisation == "horizontal":
-        return horizontal
-    vertical = (e * sine - q) / (e * sine + q)
-    if polarisation == "vertical":
-        return vertical
-    if polarisation == "circular":
-        return (horizontal + vertical) / 2.0
-    raise DomainError(f"polarisation must be vertical, horizontal or circular, got {polarisation!r}")
+    up = e * sine if polarisation == "vertical" else sine
+    with np.errstate(invalid="ignore"):
+        return np.where(psi == 0.0, -1.0, (up - q) / (up + q))
 
 
 def _roughness(s: Floats | float, sine: Floats | float, wavelength: Floats | float, model: str) -> Any:
