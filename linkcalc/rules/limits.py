@@ -177,8 +177,8 @@ class LimitsCheck:
     """What the table says about one transmitter."""
 
     status: Status
-    headline: str
-    """One line without the caution."""
+    reason: str
+    """One line: the rule that is kept, what is over and by how much, or what is not known."""
     region: str | None
     rule: str | None
     """The rule that is satisfied, or the nearest one."""
@@ -247,19 +247,24 @@ def check(
     37.113
     """
     if region is None:
-        return _empty(transmission, None, "unknown here: the plan states no region")
+        return _empty(transmission, None, "no region is stated")
     if region not in REGIONS:
         raise DomainError(f"region must be one of {', '.join(REGIONS)}, got {region!r}")
-    covering = [r for r in (rules() if table is None else table) if r.region == region]
-    covering = [r for r in covering if _touches(r, transmission)]
+    regional = [r for r in (rules() if table is None else table) if r.region == region]
+    bands = ", ".join(dict.fromkeys(f"{r.low_mhz:g}-{r.high_mhz:g}" for r in regional))
+    covering = [r for r in regional if _touches(r, transmission)]
     if not covering:
         where = f"{transmission.frequency_hz / 1e6:.10g} MHz"
-        return _empty(transmission, region, f"unknown here: the table has no rule for {where} in {region}")
+        return _empty(
+            transmission, region, f"the table has no rule for {where} in {region}; its bands are {bands} MHz"
+        )
     pairs = [(r, _check_rule(r, transmission)) for r in covering]
     found = [f for _, f in sorted(pairs, key=lambda pair: _nearness(*pair))]
     nearest = found[0]
     power_rule, power = _largest_power(found)
-    limit_power = min(transmission.conducted_power_dbm, math.inf if power is None else power)
+    limit_power = transmission.conducted_power_dbm
+    if power is not None and limit_power > power + POWER_ROUNDING_DB:
+        limit_power = power
     at_legal_power = replace(transmission, conducted_power_dbm=limit_power)
     interval_rule, interval = _shortest_interval(covering, at_legal_power, transmission.time_on_air_s)
     by_factor = tuple(
@@ -272,7 +277,7 @@ def check(
         nearest = next(f for f in found if f.status == "unknown")
     return LimitsCheck(
         status=status,
-        headline=_headline(status, nearest),
+        reason=_reason(status, nearest),
         region=region,
         rule=nearest.id,
         unverified=nearest.unverified,
@@ -290,10 +295,10 @@ def check(
     )
 
 
-def _empty(t: Transmission, region: str | None, headline: str) -> LimitsCheck:
+def _empty(t: Transmission, region: str | None, reason: str) -> LimitsCheck:
     return LimitsCheck(
         status="unknown",
-        headline=headline,
+        reason=reason,
         region=region,
         rule=None,
         unverified=(),
@@ -311,15 +316,13 @@ def _empty(t: Transmission, region: str | None, headline: str) -> LimitsCheck:
     )
 
 
-def _headline(status: Status, nearest: RuleCheck) -> str:
+def _reason(status: Status, nearest: RuleCheck) -> str:
     if status == "within":
-        return f"within the table's limits: {nearest.title}"
-    if status == "over":
-        # a contested rule whose findings are all kept still has to say why it does not count
-        broken = [f.text for f in nearest.findings if f.status == "over"] or ["only by a contested rule"]
-        return f"over: {broken[0]} ({nearest.title})"
-    why = [f.text for f in nearest.findings if f.status == "unknown"] or [nearest.unread]
-    return f"unknown here: {why[0]} ({nearest.title})"
+        return nearest.title
+    telling = [f.text for f in nearest.findings if f.status == status]
+    if not telling:
+        telling = [nearest.unread or "only a contested rule is kept"]
+    return f"{telling[0]} ({nearest.title})"
 
 
 def _duty(t: Transmission) -> float | None:

@@ -385,14 +385,14 @@ def test_the_alarm_bands_are_gaps_of_the_wide_european_band():
 def test_without_a_region_the_answer_is_unknown_and_says_so():
     found = check(modest(rules()[0]), None)
     assert found.status == "unknown"
-    assert "no region" in found.headline
+    assert found.reason == "no region is stated"
     assert found.caution == CAUTION == "Check with your regulator; this is not legal advice."
 
 
 def test_a_frequency_without_a_rule_is_unknown_not_allowed():
     found = check(replace(modest(rules()[0]), frequency_hz=600e6), "eu")
     assert (found.status, found.rules, found.largest_conducted_dbm) == ("unknown", (), None)
-    assert "no rule for 600 MHz in eu" in found.headline
+    assert "no rule for 600 MHz in eu; its bands are 433.05-434.79, " in found.reason
 
 
 def test_values_nobody_read_leave_kenya_unknown():

@@ -1,0 +1,87 @@
+"""Legal limits of a plan's transmitters, and the table they come from."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from linkcalc.errors import LinkcalcError
+
+
+def limits(
+    plan: Annotated[
+        Path | None, typer.Argument(metavar="PLAN.toml", help="Plan file.", show_default=False)
+    ] = None,
+    region: Annotated[
+        str | None,
+        typer.Option(
+            metavar="REGION", help="Region in place of the plan's, such as eu or us.", show_default=False
+        ),
+    ] = None,
+    whole_table: Annotated[bool, typer.Option("--list", help="Print the table of limits instead.")] = False,
+    json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
+) -> None:
+    """Hold every transmitter of a plan against a table of legal limits, and say how far to stay from it.
+
+    \b
+    Example:
+      linkcalc limits site.toml
+      linkcalc limits site.toml --region us
+      linkcalc limits --list --region nz
+
+    Check with your regulator; this is not legal advice. Exit code: 0 whatever the answer, 2 bad input.
+    """
+    from linkcalc.rules.table import REGIONS
+
+    if region is not None and region not in REGIONS:
+        raise LinkcalcError(f"--region {region}: not in the table; known: {', '.join(REGIONS)}")
+    if whole_table:
+        if plan is not None:
+            raise LinkcalcError("--list prints the table alone: leave the plan file out")
+        _print_table(region, json)
+    elif plan is None:
+        raise LinkcalcError("name a plan file, or --list for the table of limits")
+    else:
+        _print_plan(plan, region, json)
+
+
+def _print_plan(file: Path, region: str | None, json: bool) -> None:
+    import os
+    import sys
+    from dataclasses import asdict
+    from json import dumps
+
+    from linkcalc import exposure
+    from linkcalc.plan import load_plan
+    from linkcalc.rules import plan_limits
+    from linkcalc.views.limits_text import limits_report
+    from linkcalc.views.text import abilities
+
+    plan = load_plan(file).plan
+    found, distances = plan_limits.section(plan, region=region), exposure.section(plan)
+    if json:
+        answer = {"limits": asdict(found), "exposure": asdict(distances)}
+        typer.echo(dumps(answer, indent=2, ensure_ascii=False, allow_nan=False))
+        return
+    colour, ascii_only = abilities(sys.stdout, os.environ)
+    typer.echo(limits_report(found, distances, colour=colour, ascii_only=ascii_only), nl=False)
+
+
+def _print_table(region: str | None, json: bool) -> None:
+    import os
+    import sys
+    from dataclasses import asdict
+    from json import dumps
+
+    from linkcalc.rules.limits import CAUTION
+    from linkcalc.rules.table import rules
+    from linkcalc.views.limits_text import rules_report
+    from linkcalc.views.text import abilities
+
+    rows = [r for r in rules() if region in (None, r.region)]
+    if json:
+        answer = {"caution": CAUTION, "rules": [asdict(r) for r in rows]}
+        typer.echo(dumps(answer, indent=2, ensure_ascii=False, allow_nan=False, default=str))
+        return
+    colour, ascii_only = abilities(sys.stdout, os.environ)
+    typer.echo(rules_report(rows, colour=colour, ascii_only=ascii_only), nl=False)
