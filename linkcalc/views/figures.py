@@ -145,8 +145,8 @@ def _worst_label(ax: "Axes", room: "_Room", link: LinkResult, x: Floats, d: Draw
     left, right = room.x_pt(float(x[0])) + 10.0, room.x_pt(float(x[-1])) - 10.0
     point = room.x_pt(float(x[i]))
     middle = min(max(point, left + wide / 2), right - wide / 2)
-    room.text(middle, room.height_pt - 5, first, 9, colour, bold=True, ha="center", va="top")
-    room.text(middle, room.height_pt - 18, second, 8, style.INK, ha="center", va="top")
+    room.text(middle, room.height_pt - 5, first, 9, colour, bold=True, ha="center", va="top", paper=True)
+    room.text(middle, room.height_pt - 18, second, 8, style.INK, ha="center", va="top", paper=True)
     foot = min(max(point, middle - wide / 2), middle + wide / 2)
     upper = max(float(d.ray_m[i]), obstacle)
     room.leader((foot, room.height_pt - 30), (point, room.y_pt(upper)), colour)
@@ -180,8 +180,8 @@ def _zone_label(
         return
     _, middle, index = best
     i = int(index)
-    room.text(middle, room.height_pt - 6, first, 8, style.MUTED, ha="center", va="top")
-    room.text(middle, room.height_pt - 18, second, 8, style.MUTED, ha="center", va="top")
+    room.text(middle, room.height_pt - 6, first, 8, style.MUTED, ha="center", va="top", paper=True)
+    room.text(middle, room.height_pt - 18, second, 8, style.MUTED, ha="center", va="top", paper=True)
     room.leader(
         (room.x_pt(float(x[i])), room.height_pt - 30),
         (room.x_pt(float(x[i])), room.y_pt(float(upper[i]))),
@@ -350,12 +350,14 @@ _CLOSING_ROWS = 5
 
 
 def _steps(direction: Direction) -> list[tuple[str, float, float]]:
-    """Name, change and level after it for each term up to the receiver."""
-    steps, level = [], 0.0
+    """Name, change and level after it for each term up to the receiver that changes the level."""
+    steps: list[tuple[str, float, float]] = []
+    level = 0.0
     for t in direction.terms:
         if t.group != "threshold":
             level += t.value_db
-            steps.append((t.name, t.value_db, level))
+            if not steps or abs(t.value_db) >= 0.05:
+                steps.append((t.name, t.value_db, level))
     return steps
 
 
@@ -380,8 +382,8 @@ def draw_budget(ax: "Axes", direction: Direction, *, rows: int | None = None) ->
     asked = direction.sensitivity_dbm + direction.required_margin_db
     closing = [
         ("received power", direction.received_power_dbm, style.RAY, "-"),
-        ("least level asked for", asked, style.MUTED, (0, (5, 2))),
-        ("noise in the receiver", direction.noise_power_dbm, style.MUTED, (0, (1.5, 1.5))),
+        ("level asked for", asked, style.MUTED, (0, (5, 2))),
+        ("noise floor", direction.noise_power_dbm, style.MUTED, (0, (1.5, 1.5))),
         ("sensitivity", direction.sensitivity_dbm, style.INK, "-"),
     ]
     levels = [level for _, _, level in steps] + [level for _, level, _, _ in closing]
@@ -683,6 +685,7 @@ class _Room:
         bold: bool = False,
         ha: Any = "left",
         va: Any = "baseline",
+        paper: bool = False,
     ) -> None:
         if words:
             self._ax.text(
@@ -696,6 +699,7 @@ class _Room:
                 ha=ha,
                 va=va,
                 zorder=8,
+                bbox={"fc": style.PAPER, "ec": "none", "pad": 1.0} if paper else None,
             )
 
     def leader(

@@ -461,20 +461,6 @@ def _place(lines: Sequence[BudgetLine], i: int) -> tuple[int, str, int]:
     return block, lines[i].name, sum(line.name == lines[i].name for line in lines[start:i])
 
 
-def _notes(page: "_Page", directions: Sequence[Direction]) -> None:
-    """What the terms' notes say, gathered by the place they speak of."""
-    by_place: dict[str, list[str]] = {}
-    for d in directions:
-        places = {"transmitter": f"At {d.from_}", "path": "Path", "receiver": f"At {d.to}"}
-        for t in d.terms:
-            notes = by_place.setdefault(places.get(t.group, f"At {d.to}"), [])
-            if t.note and f"{t.name}: {t.note}" not in notes:
-                notes.append(f"{t.name}: {t.note}")
-    for place, notes in by_place.items():
-        if notes:
-            page.wrap(f"{place}: {'; '.join(notes)}.", indent=2, hanging=4)
-
-
 def _merged(columns: Sequence[Sequence[Any]]) -> list[Any]:
     """One list holding the entries of all, each column's order kept as far as they agree."""
     merged: list[Any] = []

@@ -38,6 +38,7 @@ _ENDS = (
         ("feeder", -1.234567, "8 m of 5 mm coax"),
         ("connectors", -0.5, "2 of 0.25 dB"),
         ("antenna gain", 2.151234, "half-wave dipole"),
+        ("off the beam", 0.0, "towards the other station"),
     ),
     (
         ("feeder", -1.87, "12 m of 5 mm coax"),
@@ -231,9 +232,9 @@ def _direction(
     whip, collinear = _ENDS if outward else _ENDS[::-1]
     terms = [
         term("transmit power", 14.0, "transmitter", "conducted, at the radio"),
-        *(term(name, value, "transmitter", note) for name, value, note in whip),
+        *(term(f"{name}, {stations[0]}", value, "transmitter", note) for name, value, note in whip),
         *(term(name, -loss, "path") for name, loss in losses.items() if loss or name == "diffraction"),
-        *(term(name, value, "receiver", note) for name, value, note in collinear),
+        *(term(f"{name}, {stations[1]}", value, "receiver", note) for name, value, note in collinear),
         term("thermal noise", 123.007, "threshold", "kT0 in 125 kHz"),
         term("noise figure", -6.0, "threshold"),
         term("man-made noise", -2.345, "threshold", "rural, Rec. ITU-R P.372"),
@@ -331,7 +332,8 @@ def result(*links: LinkResult, sections: Mapping[str, Any] | None = None) -> Res
         linkcalc_version="0.1.0",
         links=links or (link(),),
         assumed=(
-            Assumption("station[0].noise_figure_db", 6.0, "common practice, no source"),
+            Assumption('station "Tank 3" noise_figure_db', 6.0, "common practice, no source"),
+            Assumption('station "Tank 3" antenna.polarisation', "vertical", "common practice, no source"),
             Assumption("conditions.wet_foliage", True, "common practice, no source"),
             Assumption("conditions.climate", "temperate", "common practice, no source"),
             Assumption(

@@ -1,0 +1,152 @@
+"""Energy in words: what a station draws and for what, how long a battery lasts, how large a panel is."""
+
+from linkcalc.energy import LONGEST_QUOTED_YEARS, life_words
+from linkcalc.plan_energy import BatteryLife, EnergySection, SolarSupply, StationEnergy
+from linkcalc.views.text import _Page
+
+_TABLE_INTERVALS_S = (60.0, 300.0, 900.0, 3600.0, 21_600.0, 86_400.0)
+
+
+def energy_report(
+    energy: EnergySection, width: int = 80, *, colour: bool = False, ascii_only: bool = False
+) -> str:
+    """Return the energy of every supplied station.
+
+    Parameters
+    ----------
+    energy : EnergySection
+    width : int, columns
+    colour, ascii_only : bool
+        As for `linkcalc.views.text.report`.
+
+    Returns
+    -------
+    str
+        Ends in a line feed.
+    """
+    page = _Page(width, colour, ascii_only)
+    if not energy.stations:
+        page.wrap("No station of this plan has a [[power]] table, so there is nothing to reckon.", bold=True)
+        page.wrap('Add one: [[power]] station = "..", then [power.battery] capacity_mah = ..')
+        return page.text()
+    for i, station in enumerate(energy.stations):
+        if i:
+            page.blank()
+        _station(page, station)
+    page.blank()
+    page.wrap(energy.caution)
+    return page.text()
+
+
+def interval_words(seconds: float) -> str:
+    """Write an interval in its largest whole unit.
+
+    >>> interval_words(45.0), interval_words(900.0), interval_words(5400.0), interval_words(86400.0)
+    ('45 s', '15 min', '1.5 h', '1 day')
+    """
+    if seconds < 60.0:
+        return f"{seconds:.3g} s"
+    if seconds < 3600.0:
+        return f"{seconds / 60.0:.3g} min"
+    if seconds < 86_400.0:
+        return f"{seconds / 3600.0:.3g} h"
+    return "1 day" if seconds == 86_400.0 else f"{seconds / 86_400.0:.3g} days"
+
+
+def years_words(years: float | None) -> str:
+    """Write a quoted life for a table.
+
+    >>> years_words(None), years_words(10.0), years_words(2.34)
+    ('-', '10+ years', '2.3 years')
+    """
+    if years is None:
+        return "-"
+    return f"{LONGEST_QUOTED_YEARS:g}+ years" if years >= LONGEST_QUOTED_YEARS else life_words(years)
+
+
+def _station(page: _Page, station: StationEnergy) -> None:
+    page.wrap(f"{station.station}: {station.summary}", bold=True)
+    for t in station.traffic:
+        verb = "answers" if t.answers else "reports"
+        every = "no interval stated" if t.interval_s is None else f"every {interval_words(t.interval_s)}"
+        page.wrap(
+            f"{verb} on link {t.link}: {t.payload_bytes} bytes, {t.time_on_air_s * 1e3:.1f} ms on the air,"
+            f" {every}; {t.transmissions:.3g} transmissions a message ({t.transmissions_source}), each followed"
+            f" by {t.receive_window_s:.2g} s of listening",
+            indent=2,
+            hanging=4,
+        )
+    page.wrap(
+        f"Transmit current {station.transmit_current_ma:g} mA ({station.transmit_current_source})", indent=2
+    )
+    for note in station.notes:
+        page.wrap(f"Note: {note}", indent=2, hanging=4)
+    if station.mean_current_ma is None:
+        page.wrap("State regulation.report_interval_s in the plan to have a mean current.", indent=2)
+    else:
+        _draw(page, station)
+    if station.battery is not None:
+        _battery(page, station.battery)
+    if station.solar is not None:
+        _solar(page, station.solar)
+
+
+def _draw(page: _Page, station: StationEnergy) -> None:
+    parts = [
+        ("sending", station.sending_ma),
+        ("listening", station.listening_ma),
+        ("sensing", station.sensing_ma),
+        ("sleeping", station.sleeping_ma),
+    ]
+    if station.battery is not None:
+        parts.append(("self-discharge", station.battery.self_discharge_ma))
+    total = sum(ma for _, ma in parts if ma is not None)
+    widths = [24, 14, 10]
+    page.row(["Mean current", "", ""], widths)
+    for name, ma in parts:
+        assert ma is not None
+        page.row([f"  {name}", f"{ma * 1e3:.1f} uA", f"{100 * ma / total:.0f} %"], widths)
+    page.row(["  together", f"{total * 1e3:.1f} uA", "100 %"], widths)
+
+
+def _battery(page: _Page, battery: BatteryLife) -> None:
+    page.wrap(
+        f"Battery: {battery.chemistry}, {battery.capacity_mah:g} mAh, of which {100 * battery.usable_share:.0f} %"
+        f" usable at {battery.temperature_c:g} degrees Celsius down to {battery.end_cell_v:g} V a cell, less"
+        f" {100 * battery.self_discharge_per_year:g} % a year by itself ({battery.source})",
+        indent=2,
+        hanging=4,
+    )
+    for note in battery.notes:
+        page.wrap(f"Note: {note}", indent=2, hanging=4)
+    if not battery.by_spreading_factor:
+        return
+    nearest = [
+        min(range(len(battery.intervals_s)), key=lambda i: abs(battery.intervals_s[i] - wanted))
+        for wanted in _TABLE_INTERVALS_S
+    ]
+    widths = [16, *[10] * len(nearest)]
+    page.row(["Life, reporting every", *[""] * len(nearest)], [page.width - 2 - 10 * len(nearest), *widths[1:]])
+    page.row(["", *(interval_words(battery.intervals_s[i]) for i in nearest)], widths)
+    for factor in battery.by_spreading_factor:
+        cells = [years_words(factor.life_years_by_interval[i]) for i in nearest]
+        page.row([f"  SF{factor.spreading_factor}", *cells], widths)
+
+
+def _solar(page: _Page, solar: SolarSupply) -> None:
+    page.wrap(
+        f"Solar: {solar.daily_wh:.3g} Wh a day at {solar.voltage_v:g} V; with {solar.peak_sun_h:g} peak sun hours"
+        f" in the worst month the panel's bare sum is {solar.panel_w:.3g} W, the battery's for"
+        f" {solar.autonomy_days:g} days is {solar.storage_wh:.3g} Wh ({solar.chemistry},"
+        f" {100 * solar.usable_share:.0f} % usable)",
+        indent=2,
+        hanging=4,
+    )
+    page.wrap(
+        f"Take at least {solar.recommended_panel_w:.2g} W and {solar.recommended_storage_wh:.3g} Wh"
+        f" ({solar.recommended_storage_mah:.0f} mAh): neither sum is exact, and shade or dirt is not in them.",
+        indent=2,
+        hanging=4,
+    )
+    for note in solar.notes:
+        page.wrap(f"Note: {note}", indent=2, hanging=4)
