@@ -278,7 +278,7 @@ def margin_for_success(
     target, sigma, k = np.broadcast_arrays(target, sigma, k)
     low = np.full(target.shape, -30.0) - 9.0 * sigma
     high = 170.0 + 9.0 * sigma
-    for _ in range(60):
+    for _ in range(44):  # of 200 dB and more: to 1e-10 dB
         middle = (low + high) / 2.0
         lost = _slow_mean(lambda m: _outage(m, k[..., np.newaxis]) ** n, middle, sigma, k, n)
         low, high = np.where(lost > target, middle, low), np.where(lost > target, high, middle)
