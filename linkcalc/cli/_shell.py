@@ -1,5 +1,6 @@
 """How every command runs: one line for what goes wrong, a fixed exit code, never a traceback."""
 
+import contextlib
 import os
 import sys
 import warnings
@@ -89,7 +90,5 @@ def _note(
 
 def _discard_output() -> None:
     """Keep what is still buffered from failing once more when the interpreter ends."""
-    try:
+    with contextlib.suppress(OSError, ValueError):
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-    except (OSError, ValueError):
-        pass

@@ -56,7 +56,7 @@ def _walk(section: Section, prefix: str, idle: frozenset[str]) -> Iterator[tuple
             yield from _walk(value, f"{prefix}{key}.", idle)
         elif isinstance(value, list):
             for index, item in enumerate(value):
-                place = prefix + element(key, index, getattr(item, "name", None))
+                place = prefix + element(key, index, getattr(item, "name", getattr(item, "station", None)))
                 if isinstance(item, Section) and place not in idle:
                     yield from _walk(item, place + " ", idle)
         elif name not in section.model_fields_set and isinstance(extra, dict) and "source" in extra:

@@ -108,7 +108,8 @@ def where(location: Location, data: Any) -> str:
         index = location[position + 1] if position + 1 < len(location) else None
         if isinstance(index, int):
             data = data[index] if isinstance(data, Sequence) else None
-            text += element(part, index, data.get("name") if isinstance(data, Mapping) else None) + " "
+            known = data if isinstance(data, Mapping) else {}
+            text += element(part, index, known.get("name", known.get("station"))) + " "
         else:
             text += (part if _BARE_KEY.fullmatch(part) else quoted(part)) + "."
     return text.rstrip(" .")

@@ -14,7 +14,7 @@ from linkcalc.errors import TerrainError
 from linkcalc.plan.keys import Place, allowed, bounds_of, header_of, kind_of, sections_of, words_of
 from linkcalc.plan.model import Plan
 
-_HALF_PATH_M = 500.0
+_PATH_M = 1000.0
 _WIDTH = 96
 
 _HEAD = """\
@@ -152,19 +152,15 @@ def starter_positions(raster: str | Path) -> list[tuple[float, float]]:
     with open_mosaic([raster]) as mosaic:
         south, west, north, east = mosaic.rasters[0].bounds()
         east += 360.0 if east < west else 0.0
-        shares = sorted(np.ndindex(9, 9), key=lambda cell: (cell[0] - 4) ** 2 + (cell[1] - 4) ** 2)
-        for row, column in shares:
+        from_the_middle = sorted(np.ndindex(9, 9), key=lambda cell: (cell[0] - 4) ** 2 + (cell[1] - 4) ** 2)
+        for row, column in from_the_middle:
             latitude = south + (north - south) * (row + 1) / 10
             longitude = west + (east - west) * (column + 1) / 10
-            along = points_along(
-                latitude, longitude, latitude, longitude + 0.01, [-_HALF_PATH_M, 0.0, _HALF_PATH_M]
-            )
-            line = points_along(
-                along[0][0], along[1][0], along[0][2], along[1][2], np.linspace(0.0, 2 * _HALF_PATH_M, 41)
-            )
+            eastward = np.linspace(0.0, _PATH_M, 41)
+            line = points_along(latitude, longitude, latitude, longitude + 0.01, eastward)
             if np.isfinite(mosaic.sample(*line)).all():
-                return [(round(float(along[0][i]), 6), round(float(along[1][i]), 6)) for i in (0, 2)]
-    raise TerrainError(f"{raster}: no {2 * _HALF_PATH_M:.0f} m with heights found for an example path")
+                return [(round(float(line[0][i]), 6), round(float(line[1][i]), 6)) for i in (0, -1)]
+    raise TerrainError(f"{raster}: found no {_PATH_M:.0f} m with heights for an example path")
 
 
 def _table(place: Place, values: Mapping[str, Any] | None, *, shown: bool) -> Iterator[str]:

@@ -1,0 +1,106 @@
+"""The commands around the plan file: a starter to begin from, and the schema editors check against."""
+
+import json
+import tomllib
+from pathlib import Path
+
+import jsonschema
+import pytest
+from typer.testing import CliRunner, Result
+
+from linkcalc.cli import app
+from linkcalc.plan import load_plan
+from tests.plan.plans import PLAN
+
+pytestmark = pytest.mark.cli
+
+
+def linkcalc(*arguments: str | Path) -> Result:
+    return CliRunner().invoke(app, [str(a) for a in arguments])
+
+
+def test_a_new_plan_loads_at_once_with_the_profile_written_beside_it(tmp_path: Path) -> None:
+    done = linkcalc("new", tmp_path / "site.toml")
+    assert done.exit_code == 0
+    assert "invented" in done.stdout
+    assert load_plan(tmp_path / "site.toml").plan.link[0].profile_csv == "site_profile.csv"
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["site.toml", "site_profile.csv"]
+
+
+@pytest.mark.parametrize("there", ["site.toml", "site_profile.csv"])
+def test_neither_file_is_overwritten_unless_forced(tmp_path: Path, there: str) -> None:
+    (tmp_path / there).write_text("mine")
+    done = linkcalc("new", tmp_path / "site.toml")
+    assert done.exit_code == 2
+    assert done.stderr == f"linkcalc: {tmp_path / there}: exists already; --force replaces it\n"
+    assert [p.name for p in tmp_path.iterdir()] == [there]
+    assert (tmp_path / there).read_text() == "mine"
+    assert linkcalc("new", tmp_path / "site.toml", "--force").exit_code == 0
+    assert load_plan(tmp_path / "site.toml").plan.link
+
+
+def test_a_new_plan_on_a_raster_refers_to_it_from_its_own_folder(tmp_path: Path) -> None:
+    import numpy as np
+    import rasterio
+
+    (tmp_path / "maps").mkdir()
+    (tmp_path / "plans").mkdir()
+    raster = tmp_path / "maps" / "ground.tif"
+    with rasterio.open(
+        raster, "w", driver="GTiff", width=90, height=90, count=1, dtype="int16",
+        crs="EPSG:4326", transform=rasterio.Affine(0.0003, 0, -20.0, 0, -0.0003, -20.0),
+    ) as file:  # fmt: skip
+        file.write(np.full((90, 90), 40, np.int16), 1)
+    done = linkcalc("new", tmp_path / "plans" / "site.toml", "--terrain", raster)
+    assert done.exit_code == 0
+    plan = load_plan(tmp_path / "plans" / "site.toml").plan
+    assert plan.terrain.rasters == ["../maps/ground.tif"]
+    assert all(station.positioned for station in plan.station)
+    assert [p.name for p in (tmp_path / "plans").iterdir()] == ["site.toml"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["no_folder/site.toml"], "there is no folder"),
+        (["."], "is a folder; name the plan file to write in it"),
+        (["site.toml", "--terrain", "absent.tif"], "absent.tif"),
+    ],
+)
+def test_what_cannot_be_written_is_one_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: list[str], said: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    done = linkcalc("new", *arguments)
+    assert done.exit_code == 2
+    assert done.stderr.startswith("linkcalc: ")
+    assert said in done.stderr
+    assert done.stderr.count("\n") == 1
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_schema_is_valid_and_describes_every_key() -> None:
+    schema = json.loads(linkcalc("schema").stdout)
+    jsonschema.Draft202012Validator.check_schema(schema)
+    for name, section in {"Plan": schema, **schema["$defs"]}.items():
+        assert section["additionalProperties"] is False, name
+        for key, described in section["properties"].items():
+            assert described["description"], f"{name} {key}"
+            assert key in section.get("required", []) or "default" in described, f"{name} {key}"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "place"),
+    [
+        ("antenna_height_m = 4.0", "antenna_height_m = -4.0", ["station", 0, "antenna_height_m"]),
+        ("antenna_height_m = 4.0", "antena_height_m = 4.0", ["station", 0]),
+        ('type = "rg213"', 'type = "wet string"', ["station", 0, "feeder", "type"]),
+        ('polarisation = "vertical"', 'polarisation = "up"', ["station", 0, "antenna", "polarisation"]),
+    ],
+)
+def test_the_schema_accepts_the_plan_and_finds_its_faults(old: str, new: str, place: list[str | int]) -> None:
+    validator = jsonschema.Draft202012Validator(json.loads(linkcalc("schema").stdout))
+    validator.validate(tomllib.loads(PLAN))
+    errors = list(validator.iter_errors(tomllib.loads(PLAN.replace(old, new))))
+    assert errors
+    assert all(list(error.absolute_path) == place for error in errors)
