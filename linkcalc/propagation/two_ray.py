@@ -664,7 +664,7 @@ def _footprint(d: Floats, h1: Floats, h2: Floats, wavelength: float) -> tuple[Fl
 
 def _specular_points(path: _Path) -> list[float]:
     """Trial points where the line fitted around them mirrors the ray at themselves."""
-    x = path.length * (np.arange(_TRIALS) + 0.5) / _TRIALS
+    x = path.length * (1.0 - np.cos(np.pi * (np.arange(_TRIALS) + 0.5) / _TRIALS)) / 2.0  # dense at low ends
     trial = _trial(path, x)
     gap = np.where(trial.possible, trial.mirror_m - x, np.nan)
     crosses = np.signbit(gap[1:]) != np.signbit(gap[:-1])
