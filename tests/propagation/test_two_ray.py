@@ -411,9 +411,16 @@ def test_a_station_below_the_mirroring_plane_gets_no_reflection():
     assert why == "no stretch of ground mirrors the ray between the antennas"
 
 
-def test_the_bottom_of_a_gorge_is_no_mirror():
+def test_across_a_gorge_the_wall_below_a_mast_is_the_mirror_not_the_sharp_bottom():
+    # image theory on a wall that falls by 0.6: the transmitter stands 3 m above it, the receiver 603 m
     found, _ = search(lambda x: 100 + 0.6 * abs(x - 500), 3.0, 3.0, x=np.linspace(0, 1000, 201), f=2.4e9)
-    assert found is None or not found.smooth
+    nearest = min(found.distance_m, 1000 - found.distance_m)
+    along = np.array([1.0, -0.6]) / math.hypot(1.0, 0.6)
+    image = 2 * (np.array([0.0, 3.0]) @ along) * along - np.array([0.0, 3.0])
+    _, at = np.linalg.solve(np.stack([np.array([1000.0, 3.0]) - image, -along], axis=-1), -image)
+    assert nearest == pytest.approx(at * along[0], abs=0.01)
+    assert abs(found.slope) == pytest.approx(0.6)
+    assert found.smooth
 
 
 def test_two_terraces_give_the_stronger_of_two_reflections():
