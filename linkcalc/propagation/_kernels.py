@@ -25,10 +25,12 @@ LAMBDA_GHZ_M = 0.2998
 # A float in compiled code, an array or a float in numpy.
 Number = Any
 
+_FLAGS = (bool, np.bool_)
+
 
 def where(condition: Any, yes: Number, no: Number) -> Number:
     """Choose element by element; both choices have been computed already."""
-    if isinstance(condition, bool | np.bool_):
+    if isinstance(condition, _FLAGS):
         return yes if condition else no
     return np.where(condition, yes, no)
 

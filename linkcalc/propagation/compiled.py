@@ -429,7 +429,7 @@ def basic_transmission_loss_db(
             raise DomainError(f"{name} must be one value or {count}, one for each profile") from None
     if count:
         length = distance[starts[1:] - 1] - distance[starts[:-1]]
-        p1812.warn_outside_range(frequency, length, arguments[:2])
+        p1812.warn_outside_range(frequency, length, arguments[0], arguments[1])
     loss, wrong = np.empty(count), np.zeros(count, dtype=np.int8)
     chunks = min(CHUNKS, count)
     bounds = np.arange(chunks + 1) * count // max(chunks, 1)

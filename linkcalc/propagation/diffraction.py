@@ -22,23 +22,36 @@ def checked_profile(
 
     The top is ground plus clutter, except at both ends, where the antennas stand: there it is the ground.
     """
-    distance = checked("distance_m", distance_m)
-    ground = checked("ground_m", ground_m)
+    distance = _points("distance_m", distance_m)
+    ground = _points("ground_m", ground_m)
     if distance.ndim != 1 or distance.size < 3:
         raise DomainError(f"a profile needs at least 3 points, got {distance.size}")
     if ground.shape != distance.shape:
         raise DomainError(f"ground_m has {ground.size} points, distance_m has {distance.size}")
-    if not (distance[1:] > distance[:-1]).all():
-        at = int(np.argmin(distance[1:] > distance[:-1])) + 1
+    increasing = distance[1:] > distance[:-1]
+    if not increasing.all():
+        at = int(np.argmin(increasing)) + 1
         raise DomainError(f"distance_m must increase from point to point, does not at point {at}")
     top = ground
     if clutter_m is not None:
-        clutter = checked("clutter_m", clutter_m, at_least=0.0)
+        clutter = _points("clutter_m", clutter_m)
         if clutter.shape != distance.shape:
             raise DomainError(f"clutter_m has {clutter.size} points, distance_m has {distance.size}")
+        if clutter.min() < 0.0:
+            raise DomainError(f"clutter_m must be at least 0, got {clutter.min():g}")
         top = ground + clutter
         top[0], top[-1] = ground[0], ground[-1]
     return (distance - distance[0]) * 1e-3, ground, top
+
+
+def _points(name: str, value: ArrayLike) -> Floats:
+    """`checked`, but quick for an array that is in order."""
+    if isinstance(value, np.ndarray) and value.dtype == np.float64 and np.isfinite(value).all():
+        return value
+    return checked(name, value)
+
+
+_PLAIN = (float, int)
 
 
 def number(
@@ -50,12 +63,7 @@ def number(
     at_most: float = math.inf,
 ) -> Any:
     """`checked`, but quick for a plain number, which stays one."""
-    if (
-        isinstance(value, float | int)
-        and math.isfinite(value)
-        and above < value
-        and at_least <= value <= at_most
-    ):
+    if isinstance(value, _PLAIN) and math.isfinite(value) and above < value and at_least <= value <= at_most:
         return float(value)
     return checked(name, value, above=above, at_least=at_least, at_most=at_most)[()]
 

@@ -136,8 +136,8 @@ def basic_transmission_loss_db(
     dct = float(coast_km("tx_coast_km", tx_coast_km, zones[0] == SEA))
     dcr = float(coast_km("rx_coast_km", rx_coast_km, zones[-1] == SEA))
     vertical = is_vertical(polarisation)
-    warn_outside_range(frequency, d[-1] * 1e3, (htg, hrg))
     path = path_of_profile(d, h, top, zones, htg, hrg, lapse, latitude, dct, dcr)
+    warn_outside_range(frequency, path.d_km * 1e3, htg, hrg)
     if zones[-1] == SEA:
         sigma = 0.0
     terms = losses(path, frequency / 1e9, p, pl, sigma, entry, entry_sigma, refractivity, vertical)
@@ -315,18 +315,26 @@ def checked_lapse(delta_n: ArrayLike) -> Any:
     return lapse
 
 
-def warn_outside_range(frequency_hz: Floats, length_m: ArrayLike, height_m: ArrayLike) -> None:
+def warn_outside_range(
+    frequency_hz: Floats | float, length_m: Floats | float, *heights_m: Floats | float
+) -> None:
     """Name the limits of the standard that its user's caller oversteps."""
     limits = []
-    if np.min(frequency_hz) < 30e6 or np.max(frequency_hz) > 6e9:
+    if not _within(30e6, frequency_hz, 6e9):
         limits.append("frequency 30 MHz to 6 GHz")
-    if np.min(length_m) < 250.0 or np.max(length_m) > 3e6:
+    if not _within(250.0, length_m, 3e6):
         limits.append("path length 0.25 km to 3000 km")
-    if np.min(height_m) < 1.0 or np.max(height_m) > 3000.0:
+    if not all(_within(1.0, height, 3000.0) for height in heights_m):
         limits.append("antennas 1 m to 3000 m above ground")
     if limits:
         text = f"outside the range of Rec. ITU-R P.1812: {', '.join(limits)}"
         warnings.warn(text, OutOfRangeWarning, stacklevel=3)
+
+
+def _within(low: float, value: Floats | float, high: float) -> bool:
+    if isinstance(value, float):
+        return low <= value <= high
+    return bool(((value >= low) & (value <= high)).all())
 
 
 # ---------------------------------------------------------------- the standard's own formulas
