@@ -292,7 +292,8 @@ def _zone_outline(x: Floats, d: Drawing) -> tuple[Floats, Floats, Floats]:
     share = 0.5 - 0.5 * np.cos(np.linspace(0.0, np.pi, 201))
     widest = int(np.argmax(d.fresnel_radius_m))
     there = float(x[widest] / x[-1])
-    radius = d.fresnel_radius_m[widest] * np.sqrt(share * (1.0 - share) / (there * (1.0 - there)))
+    scale = d.fresnel_radius_m[widest] / math.sqrt(there * (1.0 - there)) if 0.0 < there < 1.0 else 0.0
+    radius = scale * np.sqrt(share * (1.0 - share))
     return share * x[-1], d.ray_m[0] + (d.ray_m[-1] - d.ray_m[0]) * share, radius
 
 
@@ -651,12 +652,9 @@ class _Room:
 
     def __init__(self, ax: "Axes") -> None:
         self._ax = ax
-        box = ax.get_position()
-        figure = ax.get_figure(root=True)
-        assert figure is not None
-        width, height = figure.get_size_inches() * 72.0
-        self.width_pt = float(box.width * width)
-        self.height_pt = float(box.height * height)
+        box, points_per_pixel = ax.get_window_extent(), 72.0 / ax.figure.dpi
+        self.width_pt = float(box.width * points_per_pixel)
+        self.height_pt = float(box.height * points_per_pixel)
 
     def x_pt(self, value: float) -> float:
         low, high = self._ax.get_xlim()

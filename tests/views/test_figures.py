@@ -204,6 +204,27 @@ def test_a_margin_that_nothing_can_reach_still_draws():
         assert overlaps(draw(link))[0] == []
 
 
+@pytest.mark.parametrize("points", [2, 3, 4])
+def test_a_surveyed_profile_of_a_few_points_draws(points):
+    link = factory.link(length_m=640.0, points=max(points, 3))
+    if points == 2:
+        d = link.drawing
+        ends = {
+            n: getattr(d, n)[[0, -1]] for n in ("distance_m", "ground_m", "clutter_m", "bulge_m", "ray_m")
+        }
+        ends |= {n: getattr(d, n)[[0, -1]] for n in ("fresnel_radius_m", "clearance_ratio")}
+        link = factory.replace(link, drawing=factory.replace(d, clutter_kind=("", ""), **ends))
+    assert overlaps(figures.profile_figure(link))[0] == []
+
+
+def test_the_outline_of_the_zone_is_the_zone_of_the_profile():
+    link = factory.CASES["clear"]()
+    d = link.drawing
+    x, ray, radius = figures._zone_outline(d.distance_m, d)
+    assert np.interp(d.distance_m[1:-1], x, radius) == pytest.approx(d.fresnel_radius_m[1:-1], rel=2e-3)
+    assert np.interp(d.distance_m, x, ray) == pytest.approx(d.ray_m)
+
+
 def test_pictures_are_written_for_every_link_under_safe_names(tmp_path):
     links = [factory.link(name=name, points=61) for name in ("Tank 3/Shed", "tank 3 shed", "../../etc")]
     files = figures.write_all(factory.result(*links), tmp_path / "new")
