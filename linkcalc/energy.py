@@ -23,11 +23,11 @@ LONGEST_QUOTED_YEARS = 10.0
 """No life beyond this is quoted: seals, passivation and electronics age too (common practice)."""
 
 CAUTION = (
-    "From generic figures; no life beyond 10 years is quoted. Battery volts stay flat and then fall, so good volts"
-    " do not prove a full battery."
+    "From generic figures; no life beyond 10 years is quoted. A battery's voltage stays flat, then falls:"
+    " a good voltage does not prove a full battery."
 )
 
-TRANSMIT_CURRENT_SOURCE = "generic table of transmit current against power, from memory, unchecked"
+TRANSMIT_CURRENT_SOURCE = "generic figure for this power, unverified"
 
 _TRANSMIT_DBM = np.array([10.0, 14.0, 17.0, 20.0, 22.0, 27.0, 30.0])
 _TRANSMIT_MA = np.array([25.0, 35.0, 90.0, 120.0, 120.0, 300.0, 700.0])
@@ -483,6 +483,6 @@ def life_words(years: float) -> str:
         return f"{LONGEST_QUOTED_YEARS:g} years or more"
     if years >= 1.0:
         # rounded down, so that 9.99 years do not read as 10
-        return f"{math.floor(years * 10.0) / 10.0:g} years"
+        return f"{math.floor(years * 10.0) / 10.0:.1f} years"
     months = years * 12.0
     return f"{months:.1f} months" if months >= 1.0 else f"{years * YEAR_H / 24.0:.0f} days"

@@ -36,7 +36,10 @@ if TYPE_CHECKING:
 _AFTER_ANSWER_S = 0.1
 """The receiver is on that much longer than the answer lasts (common practice, no source)."""
 
-_INTERVALS_S = np.geomspace(60.0, 86_400.0, 41)
+TABLE_INTERVALS_S = (60.0, 300.0, 900.0, 3600.0, 21_600.0, 86_400.0)
+"""Intervals a table shows; they are among those a picture is drawn from."""
+
+_INTERVALS_S = np.union1d(TABLE_INTERVALS_S, np.geomspace(60.0, 86_400.0, 33).round())
 
 
 @dataclass(frozen=True)

@@ -1,10 +1,14 @@
 """Energy in words: what a station draws and for what, how long a battery lasts, how large a panel is."""
 
 from linkcalc.energy import LONGEST_QUOTED_YEARS, life_words
-from linkcalc.plan_energy import BatteryLife, EnergySection, SolarSupply, StationEnergy
+from linkcalc.plan_energy import (
+    TABLE_INTERVALS_S,
+    BatteryLife,
+    EnergySection,
+    SolarSupply,
+    StationEnergy,
+)
 from linkcalc.views.text import _Page
-
-_TABLE_INTERVALS_S = (60.0, 300.0, 900.0, 3600.0, 21_600.0, 86_400.0)
 
 
 def energy_report(
@@ -53,15 +57,27 @@ def interval_words(seconds: float) -> str:
     return "1 day" if seconds == 86_400.0 else f"{seconds / 86_400.0:.3g} days"
 
 
-def years_words(years: float | None) -> str:
-    """Write a quoted life for a table.
+def current_words(milliamperes: float) -> str:
+    """Write a current in microamperes below 1 mA.
 
-    >>> years_words(None), years_words(10.0), years_words(2.34)
-    ('-', '10+ years', '2.3 years')
+    >>> current_words(0.0216), current_words(10.03)
+    ('21.6 uA', '10.03 mA')
+    """
+    return f"{milliamperes * 1e3:.1f} uA" if milliamperes < 1.0 else f"{milliamperes:.2f} mA"
+
+
+def years_words(years: float | None) -> str:
+    """Write a quoted life for a table, short.
+
+    >>> years_words(None), years_words(10.0), years_words(2.34), years_words(0.46), years_words(0.05)
+    ('-', '10+ y', '2.3 y', '5.5 mo', '18 d')
     """
     if years is None:
         return "-"
-    return f"{LONGEST_QUOTED_YEARS:g}+ years" if years >= LONGEST_QUOTED_YEARS else life_words(years)
+    if years >= LONGEST_QUOTED_YEARS:
+        return f"{LONGEST_QUOTED_YEARS:g}+ y"
+    number, unit = life_words(years).split()
+    return f"{number} { {'years': 'y', 'months': 'mo', 'days': 'd'}[unit] }"
 
 
 def _station(page: _Page, station: StationEnergy) -> None:
@@ -69,10 +85,11 @@ def _station(page: _Page, station: StationEnergy) -> None:
     for t in station.traffic:
         verb = "answers" if t.answers else "reports"
         every = "no interval stated" if t.interval_s is None else f"every {interval_words(t.interval_s)}"
+        listening = f"{t.receive_window_s:.2g} s of listening" if t.receive_window_s else "no listening"
         page.wrap(
             f"{verb} on link {t.link}: {t.payload_bytes} bytes, {t.time_on_air_s * 1e3:.1f} ms on the air,"
-            f" {every}; {t.transmissions:.3g} transmissions a message ({t.transmissions_source}), each followed"
-            f" by {t.receive_window_s:.2g} s of listening",
+            f" {every}; {t.transmissions:.3g} transmissions a message ({t.transmissions_source}),"
+            f" each followed by {listening}",
             indent=2,
             hanging=4,
         )
@@ -105,14 +122,15 @@ def _draw(page: _Page, station: StationEnergy) -> None:
     page.row(["Mean current", "", ""], widths)
     for name, ma in parts:
         assert ma is not None
-        page.row([f"  {name}", f"{ma * 1e3:.1f} uA", f"{100 * ma / total:.0f} %"], widths)
-    page.row(["  together", f"{total * 1e3:.1f} uA", "100 %"], widths)
+        page.row([f"  {name}", current_words(ma), f"{100 * ma / total:.0f} %"], widths)
+    page.row(["  together", current_words(total), "100 %"], widths)
 
 
 def _battery(page: _Page, battery: BatteryLife) -> None:
     page.wrap(
-        f"Battery: {battery.chemistry}, {battery.capacity_mah:g} mAh, of which {100 * battery.usable_share:.0f} %"
-        f" usable at {battery.temperature_c:g} degrees Celsius down to {battery.end_cell_v:g} V a cell, less"
+        f"Battery: {battery.chemistry}, {battery.capacity_mah:g} mAh,"
+        f" of which {100 * battery.usable_share:.0f} % usable at {battery.temperature_c:g} degrees Celsius"
+        f" down to {battery.end_cell_v:g} V a cell, less"
         f" {100 * battery.self_discharge_per_year:g} % a year by itself ({battery.source})",
         indent=2,
         hanging=4,
@@ -121,22 +139,20 @@ def _battery(page: _Page, battery: BatteryLife) -> None:
         page.wrap(f"Note: {note}", indent=2, hanging=4)
     if not battery.by_spreading_factor:
         return
-    nearest = [
-        min(range(len(battery.intervals_s)), key=lambda i: abs(battery.intervals_s[i] - wanted))
-        for wanted in _TABLE_INTERVALS_S
-    ]
-    widths = [16, *[10] * len(nearest)]
-    page.row(["Life, reporting every", *[""] * len(nearest)], [page.width - 2 - 10 * len(nearest), *widths[1:]])
-    page.row(["", *(interval_words(battery.intervals_s[i]) for i in nearest)], widths)
+    columns = [battery.intervals_s.index(interval) for interval in TABLE_INTERVALS_S]
+    widths = [10, 10, *[9] * len(columns)]
+    page.wrap("Life by spreading factor, as planned and for a message every:", indent=2)
+    page.row(["", "planned", *(interval_words(i) for i in TABLE_INTERVALS_S)], widths)
     for factor in battery.by_spreading_factor:
-        cells = [years_words(factor.life_years_by_interval[i]) for i in nearest]
-        page.row([f"  SF{factor.spreading_factor}", *cells], widths)
+        lives = [factor.life_years, *(factor.life_years_by_interval[i] for i in columns)]
+        page.row([f"  SF{factor.spreading_factor}", *map(years_words, lives)], widths)
 
 
 def _solar(page: _Page, solar: SolarSupply) -> None:
     page.wrap(
-        f"Solar: {solar.daily_wh:.3g} Wh a day at {solar.voltage_v:g} V; with {solar.peak_sun_h:g} peak sun hours"
-        f" in the worst month the panel's bare sum is {solar.panel_w:.3g} W, the battery's for"
+        f"Solar: {solar.daily_wh:.3g} Wh a day at {solar.voltage_v:g} V;"
+        f" with {solar.peak_sun_h:g} peak sun hours in the worst month the panel's bare sum is"
+        f" {solar.panel_w:.3g} W, the battery's for"
         f" {solar.autonomy_days:g} days is {solar.storage_wh:.3g} Wh ({solar.chemistry},"
         f" {100 * solar.usable_share:.0f} % usable)",
         indent=2,
@@ -144,7 +160,7 @@ def _solar(page: _Page, solar: SolarSupply) -> None:
     )
     page.wrap(
         f"Take at least {solar.recommended_panel_w:.2g} W and {solar.recommended_storage_wh:.3g} Wh"
-        f" ({solar.recommended_storage_mah:.0f} mAh): neither sum is exact, and shade or dirt is not in them.",
+        f" ({solar.recommended_storage_mah:.0f} mAh): neither sum is exact, and shade is not in them.",
         indent=2,
         hanging=4,
     )

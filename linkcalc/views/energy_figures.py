@@ -1,0 +1,266 @@
+"""Battery life against the interval between messages, one line for each spreading factor."""
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
+
+from linkcalc.energy import LONGEST_QUOTED_YEARS, life_words
+from linkcalc.errors import LinkcalcError
+from linkcalc.plan_energy import BatteryLife, EnergySection, StationEnergy
+from linkcalc.views import style
+from linkcalc.views.energy_text import interval_words
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from linkcalc._arrays import Floats
+
+_TICKS_S = (60.0, 300.0, 900.0, 3600.0, 10_800.0, 21_600.0, 43_200.0, 86_400.0)
+
+
+def life_figure(station: StationEnergy, spreading_factor: int | None = None) -> "Figure":
+    """Draw battery life against reporting interval, with title and caption.
+
+    Parameters
+    ----------
+    station : StationEnergy
+        With a battery that knows its life by spreading factor.
+    spreading_factor : int, optional
+        The planned one, drawn in the foreground.
+
+    Returns
+    -------
+    Figure
+        Save it with `linkcalc.views.style.save`.
+
+    Raises
+    ------
+    ValueError
+        If there is no life by spreading factor to draw.
+    """
+    battery = station.battery
+    if battery is None or not battery.by_spreading_factor:
+        raise ValueError(f"{station.station}: no battery life by spreading factor to draw")
+    planned = next((t.interval_s for t in station.traffic), None)
+    width, height = style.TALL_IN
+    with style.styled():
+        figure = style.new_figure(width, height)
+        ax = figure.add_axes((0.085, 0.19, 0.875, 0.66))
+        draw_life(ax, battery, spreading_factor, planned)
+        figure.text(
+            0.02,
+            0.955,
+            style.drawable(f"{station.station}: {station.summary}"),
+            size=style.TITLE_PT,
+            weight="bold",
+            va="center",
+        )
+        figure.text(
+            0.02,
+            0.91,
+            f"{battery.chemistry}, {battery.capacity_mah:g} mAh, {100 * battery.usable_share:.0f} % usable at"
+            f" {battery.temperature_c:g} °C",
+            size=style.TEXT_PT,
+            color=style.MUTED,
+            va="center",
+        )
+        figure.text(
+            0.02, 0.03, _caption(station, battery), size=style.SMALL_PT, color=style.MUTED, va="bottom"
+        )
+    return figure
+
+
+def _caption(station: StationEnergy, battery: BatteryLife) -> str:
+    lines = [
+        f"From generic figures; no life beyond {LONGEST_QUOTED_YEARS:g} years is quoted."
+        " Every spreading factor is taken to need the same number of tries.",
+        f"Sending takes {station.transmit_current_ma:g} mA ({station.transmit_current_source}).",
+    ]
+    long_lived = [
+        f"SF{f.spreading_factor}"
+        for f in battery.by_spreading_factor
+        if sum(y is not None and y < LONGEST_QUOTED_YEARS for y in f.life_years_by_interval) < 2
+    ]
+    if long_lived:
+        lines.append(f"Not drawn, longer than is quoted at every interval shown: {', '.join(long_lived)}.")
+    return "\n".join(lines)
+
+
+def draw_life(
+    ax: "Axes", battery: BatteryLife, spreading_factor: int | None = None, planned_s: float | None = None
+) -> "Axes":
+    """Draw one line for each spreading factor, named where it is steep.
+
+    Parameters
+    ----------
+    ax : Axes
+    battery : BatteryLife
+    spreading_factor : int, optional
+        The planned one, drawn in the foreground.
+    planned_s : float, s, optional
+        The planned interval, marked where it lies inside the picture.
+
+    Returns
+    -------
+    Axes
+        The same; intervals on a logarithmic axis, lives in years up to the longest that is quoted.
+    """
+    interval = np.array(battery.intervals_s)
+    highest = max(
+        (y for f in battery.by_spreading_factor for y in f.life_years_by_interval if y), default=1.0
+    )
+    capped = highest >= LONGEST_QUOTED_YEARS
+    top = LONGEST_QUOTED_YEARS * 1.1 if capped else highest * 1.1
+    ax.set_xscale("log")
+    ax.set_xlim(interval[0], interval[-1] * 1.25)
+    ax.set_ylim(0.0, top)
+    if capped:
+        ax.axhspan(LONGEST_QUOTED_YEARS, top, color=style.HAIRLINE, lw=0)
+        ax.annotate(
+            f"not quoted beyond {LONGEST_QUOTED_YEARS:g} years",
+            (interval[0], (LONGEST_QUOTED_YEARS + top) / 2),
+            xytext=(4, 0),
+            textcoords="offset points",
+            size=style.SMALL_PT,
+            color=style.MUTED,
+            va="center",
+        )
+    lines = {
+        f.spreading_factor: _below_cap(interval, f.life_years_by_interval)
+        for f in battery.by_spreading_factor
+    }
+    for factor, (x, y) in lines.items():
+        chosen = factor == spreading_factor
+        colour = style.RAY if chosen else style.FRESNEL_EDGE
+        ax.plot(x, y, color=colour, lw=2.4 if chosen else 1.2, zorder=4 if chosen else 3)
+    _name_lines(ax, {f: line for f, line in lines.items() if len(line[0]) > 1}, top, spreading_factor)
+    planned = next((f for f in battery.by_spreading_factor if f.spreading_factor == spreading_factor), None)
+    if planned is not None and planned.life_years is not None and planned_s is not None:
+        _mark(ax, planned_s, planned.life_years, interval)
+    ax.xaxis.set_major_locator(FixedLocator(_TICKS_S))
+    ax.xaxis.set_minor_locator(NullLocator())
+    ax.xaxis.set_major_formatter(FuncFormatter(lambda seconds, _: interval_words(seconds)))
+    ax.grid(True)
+    ax.set_xlabel("Time between messages")
+    months = top < 2.0
+    ax.yaxis.set_major_locator(MaxNLocator(6, steps=[1, 2, 2.5, 5, 10]) if not months else _Months())
+    ax.yaxis.set_major_formatter(FuncFormatter(lambda years, _: f"{years * (12.0 if months else 1.0):.3g}"))
+    ax.set_ylabel(f"Battery life, {'months' if months else 'years'}")
+    return ax
+
+
+class _Months(MaxNLocator):
+    """Ticks at round numbers of months on an axis in years."""
+
+    def __init__(self) -> None:
+        super().__init__(6, steps=[1, 2, 2.5, 5, 10])
+
+    def tick_values(self, vmin: float, vmax: float) -> "Floats":
+        months: Floats = super().tick_values(vmin * 12.0, vmax * 12.0)
+        return months / 12.0
+
+
+def _below_cap(interval: "Floats", life_years: tuple[float | None, ...]) -> "tuple[Floats, Floats]":
+    """Return the part of a line that is quoted, drawn on to where it meets the cap."""
+    life = np.array([np.nan if y is None else y for y in life_years])
+    shown = life < LONGEST_QUOTED_YEARS
+    x, y = interval[shown], life[shown]
+    if len(x) > 1 and (life >= LONGEST_QUOTED_YEARS).any():
+        # life grows nearly as a power of the interval
+        slope = np.log(y[-1] / y[-2]) / np.log(x[-1] / x[-2])
+        crossing = x[-1] * (LONGEST_QUOTED_YEARS / y[-1]) ** (1.0 / slope)
+        x, y = np.append(x, crossing), np.append(y, LONGEST_QUOTED_YEARS)
+    return x, y
+
+
+def _name_lines(
+    ax: "Axes", lines: "dict[int, tuple[Floats, Floats]]", top: float, spreading_factor: int | None
+) -> None:
+    """Write each line's name on it, where the lines stand apart: one below the other, or at an end."""
+    if not lines:
+        return
+    low = max(float(y[0]) for _, y in lines.values())
+    high = min(float(y[-1]) for _, y in lines.values())
+    steep = high - low > 0.06 * top * len(lines)
+    # how near the two nearest lines come at their left and right ends
+    gaps = [np.abs(np.diff([y[end] for _, y in lines.values()])).min(initial=top) for end in (0, -1)]
+    share = 0.04 if gaps[0] >= gaps[1] else 0.96
+    for i, (factor, (x, y)) in enumerate(lines.items()):
+        if steep:
+            level = high - (high - low) * (0.1 + 0.8 * (i + 0.5) / len(lines))
+            at = float(np.exp(np.interp(level, y, np.log(x))))
+        else:
+            at = float(np.exp(np.log(x[0]) + share * np.log(x[-1] / x[0])))
+            level = float(np.interp(np.log(at), np.log(x), y))
+        chosen = factor == spreading_factor
+        ax.annotate(
+            f"SF{factor}",
+            (at, level),
+            size=style.TEXT_PT,
+            color=style.RAY if chosen else style.INK,
+            weight="bold" if chosen else "normal",
+            ha="center",
+            va="center",
+            bbox={"boxstyle": "round,pad=0.12", "fc": style.PAPER, "ec": "none"},
+            zorder=5,
+        )
+
+
+def _mark(ax: "Axes", planned_s: float, life_years: float, interval: "Floats") -> None:
+    """Point at the planned interval and its life."""
+    if not interval[0] <= planned_s <= interval[-1]:
+        return
+    ax.axvline(planned_s, color=style.MUTED, lw=0.8, ls=(0, (4, 3)), zorder=2)
+    ax.plot(planned_s, life_years, "o", color=style.ACCENT, ms=6, zorder=6)
+    left = planned_s > interval[-1] / 8
+    ax.annotate(
+        f"planned: every {interval_words(planned_s)}, {life_words(life_years)}",
+        (planned_s, life_years),
+        xytext=(-8 if left else 8, -14),
+        textcoords="offset points",
+        ha="right" if left else "left",
+        size=style.SMALL_PT,
+        color=style.ACCENT,
+        bbox={"boxstyle": "round,pad=0.15", "fc": style.PAPER, "ec": "none"},
+        zorder=6,
+    )
+
+
+def write_all(
+    energy: EnergySection, out_dir: str | os.PathLike[str], spreading_factors: dict[str, int] | None = None
+) -> list[Path]:
+    """Write the picture of every station that has one, as SVG and PNG.
+
+    Parameters
+    ----------
+    energy : EnergySection
+    out_dir : path
+        Made if missing. Files: `<station>-battery.svg` and `.png`.
+    spreading_factors : dict of station to spreading factor, optional
+        The planned ones.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+
+    Raises
+    ------
+    LinkcalcError
+        If the folder cannot be made or a file not be written; the text is one line that names it.
+    """
+    folder = Path(out_dir)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise LinkcalcError(f"{folder}: cannot be made: {error.strerror or error}") from None
+    drawn = [s for s in energy.stations if s.battery is not None and s.battery.by_spreading_factor]
+    files: list[Path] = []
+    for station, slug in zip(drawn, style.unique_slugs(s.station for s in drawn), strict=True):
+        figure = life_figure(station, (spreading_factors or {}).get(station.station))
+        files += style.save(figure, folder / f"{slug}-battery", title=f"{station.station}: battery life")
+    return files
