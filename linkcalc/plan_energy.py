@@ -280,7 +280,11 @@ def _transmissions(end: End, results: "Sequence[LinkResult]") -> tuple[float, st
     down = next(d.delivery_probability_single for d in directions if d.from_ != up_from)
     # the answering end answers each try that reaches it
     mean = float(expected_transmissions(up * down, tries)) * (up if end.answers else 1.0)
-    return mean, f"expected from {100 * up:.3g} % and {100 * down:.3g} % success of one try each way"
+    return mean, f"expected from {_percent(up)} and {_percent(down)} success of one try each way"
+
+
+def _percent(probability: float) -> str:
+    return f"{100.0 * probability:.3g} %" if probability < 0.999 else ">99.9 %"
 
 
 def _draw(

@@ -114,7 +114,8 @@ def draw_life(
         (y for f in battery.by_spreading_factor for y in f.life_years_by_interval if y), default=1.0
     )
     capped = highest >= LONGEST_QUOTED_YEARS
-    top = LONGEST_QUOTED_YEARS * 1.1 if capped else highest * 1.1
+    scale, unit = (12.0, "months") if highest < 2.0 else (1.0, "years")
+    top = 1.1 * scale * (LONGEST_QUOTED_YEARS if capped else highest)
     ax.set_xscale("log")
     ax.set_xlim(interval[0], interval[-1] * 1.25)
     ax.set_ylim(0.0, top)
@@ -130,7 +131,7 @@ def draw_life(
             va="center",
         )
     lines = {
-        f.spreading_factor: _below_cap(interval, f.life_years_by_interval)
+        f.spreading_factor: _below_cap(interval, f.life_years_by_interval, scale)
         for f in battery.by_spreading_factor
     }
     for factor, (x, y) in lines.items():
@@ -140,32 +141,21 @@ def draw_life(
     _name_lines(ax, {f: line for f, line in lines.items() if len(line[0]) > 1}, top, spreading_factor)
     planned = next((f for f in battery.by_spreading_factor if f.spreading_factor == spreading_factor), None)
     if planned is not None and planned.life_years is not None and planned_s is not None:
-        _mark(ax, planned_s, planned.life_years, interval)
+        _mark(ax, planned_s, planned.life_years, scale, interval)
     ax.xaxis.set_major_locator(FixedLocator(_TICKS_S))
     ax.xaxis.set_minor_locator(NullLocator())
     ax.xaxis.set_major_formatter(FuncFormatter(lambda seconds, _: interval_words(seconds)))
     ax.grid(True)
     ax.set_xlabel("Time between messages")
-    months = top < 2.0
-    ax.yaxis.set_major_locator(MaxNLocator(6, steps=[1, 2, 2.5, 5, 10]) if not months else _Months())
-    ax.yaxis.set_major_formatter(FuncFormatter(lambda years, _: f"{years * (12.0 if months else 1.0):.3g}"))
-    ax.set_ylabel(f"Battery life, {'months' if months else 'years'}")
+    ax.yaxis.set_major_locator(MaxNLocator(6, steps=[1, 2, 2.5, 5, 10]))
+    ax.set_ylabel(f"Battery life, {unit}")
     return ax
 
 
-class _Months(MaxNLocator):
-    """Ticks at round numbers of months on an axis in years."""
-
-    def __init__(self) -> None:
-        super().__init__(6, steps=[1, 2, 2.5, 5, 10])
-
-    def tick_values(self, vmin: float, vmax: float) -> "Floats":
-        months: Floats = super().tick_values(vmin * 12.0, vmax * 12.0)
-        return months / 12.0
-
-
-def _below_cap(interval: "Floats", life_years: tuple[float | None, ...]) -> "tuple[Floats, Floats]":
-    """Return the part of a line that is quoted, drawn on to where it meets the cap."""
+def _below_cap(
+    interval: "Floats", life_years: tuple[float | None, ...], scale: float
+) -> "tuple[Floats, Floats]":
+    """Return the part of a line that is quoted, drawn on to where it meets the cap, times the scale."""
     life = np.array([np.nan if y is None else y for y in life_years])
     shown = life < LONGEST_QUOTED_YEARS
     x, y = interval[shown], life[shown]
@@ -174,7 +164,7 @@ def _below_cap(interval: "Floats", life_years: tuple[float | None, ...]) -> "tup
         slope = np.log(y[-1] / y[-2]) / np.log(x[-1] / x[-2])
         crossing = x[-1] * (LONGEST_QUOTED_YEARS / y[-1]) ** (1.0 / slope)
         x, y = np.append(x, crossing), np.append(y, LONGEST_QUOTED_YEARS)
-    return x, y
+    return x, y * scale
 
 
 def _name_lines(
@@ -210,16 +200,16 @@ def _name_lines(
         )
 
 
-def _mark(ax: "Axes", planned_s: float, life_years: float, interval: "Floats") -> None:
+def _mark(ax: "Axes", planned_s: float, life_years: float, scale: float, interval: "Floats") -> None:
     """Point at the planned interval and its life."""
     if not interval[0] <= planned_s <= interval[-1]:
         return
     ax.axvline(planned_s, color=style.MUTED, lw=0.8, ls=(0, (4, 3)), zorder=2)
-    ax.plot(planned_s, life_years, "o", color=style.ACCENT, ms=6, zorder=6)
+    ax.plot(planned_s, life_years * scale, "o", color=style.ACCENT, ms=6, zorder=6)
     left = planned_s > interval[-1] / 8
     ax.annotate(
         f"planned: every {interval_words(planned_s)}, {life_words(life_years)}",
-        (planned_s, life_years),
+        (planned_s, life_years * scale),
         xytext=(-8 if left else 8, -14),
         textcoords="offset points",
         ha="right" if left else "left",
