@@ -9,10 +9,12 @@ from typing import Annotated, NoReturn
 import typer
 
 from linkcalc._version import __version__
-from linkcalc.cli import _shell, check, plan_files
+from linkcalc.cli import _shell, check, energy, limits, plan_files
 
 COMMANDS = (
     check.check,
+    limits.limits,
+    energy.energy,
     plan_files.new,
     plan_files.schema,
 )
