@@ -5,6 +5,7 @@ import re
 import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from decimal import ROUND_FLOOR, Decimal
 from typing import Any, Literal, TextIO
 
 from linkcalc.result import MODEL_NAMES, Advice, Contributor, Direction, LinkResult, PathFacts, Result, Term
@@ -237,8 +238,9 @@ def _tenths(micro_db: int) -> int:
 
 
 def _round(value: float, decimals: int) -> str:
-    # Half up on the shortest decimal form, as by hand; "-0.0" is no figure to print.
-    text = f"{math.floor(float(f'{value:.9g}') * 10**decimals + 0.5) / 10**decimals:.{decimals}f}"
+    # Half up in decimals, as the budget does: 2.15 is no binary fraction, and "-0.0" no figure to print.
+    half_up = (Decimal(f"{value:.9g}").scaleb(decimals) + Decimal("0.5")).to_integral_value(ROUND_FLOOR)
+    text = f"{half_up.scaleb(-decimals):.{decimals}f}"
     return text[1:] if text.startswith("-") and not text.strip("-0.") else text
 
 

@@ -290,3 +290,10 @@ def test_what_could_be_given_up_is_not_called_a_change_to_make():
     page = text.report(factory.result(factory.replace(factory.CASES["clear"](), advice=advice)))
     assert "What could be given up" in page
     assert "What to change" not in page
+
+
+@pytest.mark.parametrize("value_db", [2.15, -2.15, 0.05, -0.05, 107.35, 1.005, -0.049999, 12.0, 1234567.85])
+def test_a_figure_reads_the_same_in_the_budget_and_elsewhere(value_db):
+    direction = SimpleNamespace(from_="a", to="b", terms=[Term("x", value_db, "path")])
+    printed = text.budget_lines(direction)[1].value_db
+    assert text.decibel_words(value_db) == f"{printed + 0.0:.1f} dB"
