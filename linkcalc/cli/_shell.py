@@ -4,6 +4,7 @@ import contextlib
 import os
 import sys
 import warnings
+from io import TextIOWrapper
 from pathlib import Path
 from typing import Annotated, Any, NoReturn, TextIO
 
@@ -56,6 +57,9 @@ def run(app: typer.Typer) -> NoReturn:
     """Run the program; a fault of its own becomes one line too, unless LINKCALC_TRACEBACK is set."""
     import logging
 
+    # a terminal that cannot show a character gets a question mark, not a fault
+    if isinstance(sys.stdout, TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")
     # libraries log through their own loggers; what the user should know is said by linkcalc
     logging.getLogger().addHandler(logging.NullHandler())
     try:

@@ -6,7 +6,9 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.errors import LinkcalcError
+from linkcalc.errors import LinkcalcError, TerrainError
+
+_EXAMPLE_PATH_M = 1000.0
 
 
 def new(
@@ -30,7 +32,7 @@ def new(
       linkcalc new site.toml --terrain heights.tif
     """
     from linkcalc.files import atomic_write, refuse_to_overwrite
-    from linkcalc.plan.starter import starter_plan, starter_positions, starter_profile
+    from linkcalc.plan.starter import starter_plan, starter_profile
 
     if plan.is_dir():
         raise LinkcalcError(f"{plan}: is a folder; name the plan file to write in it")
@@ -42,7 +44,7 @@ def new(
         atomic_write(plan, starter_plan(plan.name, profile_csv=profile.name))
         written = f"{plan} and {profile}"
     else:
-        positions = starter_positions(terrain)
+        positions = _positions_on(terrain)
         atomic_write(plan, starter_plan(plan.name, rasters=[_seen_from(plan, terrain)], positions=positions))
         written = f"{plan}"
     typer.echo(f"wrote {written}; the values are invented: replace them by those of your site")
@@ -60,7 +62,7 @@ def schema() -> None:
     from linkcalc.plan import Plan
 
     described = {"$schema": "https://json-schema.org/draft/2020-12/schema", **Plan.model_json_schema()}
-    typer.echo(json.dumps(described, indent=2, ensure_ascii=False))
+    typer.echo(json.dumps(described, indent=2))
 
 
 def _seen_from(plan: Path, raster: str) -> str:
@@ -72,3 +74,24 @@ def _seen_from(plan: Path, raster: str) -> str:
     except ValueError:
         # another drive
         return Path(raster).resolve().as_posix()
+
+
+def _positions_on(raster: str) -> list[tuple[float, float]]:
+    """Find two positions (latitude, longitude) with heights between them, near the middle of a raster."""
+    import numpy as np
+
+    from linkcalc.terrain.geodesy import points_along
+    from linkcalc.terrain.rasters import open_mosaic
+
+    with open_mosaic([raster]) as mosaic:
+        south, west, north, east = mosaic.rasters[0].bounds()
+        east += 360.0 if east < west else 0.0
+        from_the_middle = sorted(np.ndindex(9, 9), key=lambda cell: (cell[0] - 4) ** 2 + (cell[1] - 4) ** 2)
+        for row, column in from_the_middle:
+            latitude = south + (north - south) * (row + 1) / 10
+            longitude = west + (east - west) * (column + 1) / 10
+            eastward = np.linspace(0.0, _EXAMPLE_PATH_M, 41)
+            line = points_along(latitude, longitude, latitude, longitude + 0.01, eastward)
+            if np.isfinite(mosaic.sample(*line)).all():
+                return [(round(float(line[0][i]), 6), round(float(line[1][i]), 6)) for i in (0, -1)]
+    raise TerrainError(f"{raster}: found no {_EXAMPLE_PATH_M:.0f} m with heights for an example path")

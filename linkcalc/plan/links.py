@@ -93,11 +93,9 @@ class Link(Section):
     )
 
     @model_validator(mode="after")
-    def _two_ends_and_one_wish(self) -> Self:
+    def _two_ends(self) -> Self:
         if self.from_ == self.to:
             raise ValueError(f'from and to are both "{self.to}": a link needs two different stations')
-        if self.required_margin_db is not None and self.required_success is not None:
-            raise ValueError("give required_margin_db or required_success, not both")
         return self
 
     def implied(self) -> Iterable[tuple[str, Any, str]]:

@@ -3,18 +3,15 @@
 import json
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from pathlib import Path
 from textwrap import wrap
 from typing import Any
 
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
-from linkcalc.errors import TerrainError
 from linkcalc.plan.keys import Place, allowed, bounds_of, header_of, kind_of, sections_of, words_of
 from linkcalc.plan.model import Plan
 
-_PATH_M = 1000.0
 _WIDTH = 96
 
 _HEAD = """\
@@ -125,42 +122,6 @@ def starter_profile() -> str:
     rows = [f"{distance},{ground:.1f},{clutter}" for distance, ground, clutter in _PROFILE]
     head = "# Invented example: from the tank (0 m) to the shed; clutter is the height of what grows there"
     return "\n".join([head, "distance_m,ground_m,clutter_m", *rows]) + "\n"
-
-
-def starter_positions(raster: str | Path) -> list[tuple[float, float]]:
-    """Find two positions with ground heights between them, near the middle of a raster.
-
-    Parameters
-    ----------
-    raster : str or Path
-        File, URL or GDAL name.
-
-    Returns
-    -------
-    list of two (latitude, longitude), degrees
-
-    Raises
-    ------
-    TerrainError
-        If the raster cannot be used or is too small or too empty.
-    """
-    import numpy as np
-
-    from linkcalc.terrain.geodesy import points_along
-    from linkcalc.terrain.rasters import open_mosaic
-
-    with open_mosaic([raster]) as mosaic:
-        south, west, north, east = mosaic.rasters[0].bounds()
-        east += 360.0 if east < west else 0.0
-        from_the_middle = sorted(np.ndindex(9, 9), key=lambda cell: (cell[0] - 4) ** 2 + (cell[1] - 4) ** 2)
-        for row, column in from_the_middle:
-            latitude = south + (north - south) * (row + 1) / 10
-            longitude = west + (east - west) * (column + 1) / 10
-            eastward = np.linspace(0.0, _PATH_M, 41)
-            line = points_along(latitude, longitude, latitude, longitude + 0.01, eastward)
-            if np.isfinite(mosaic.sample(*line)).all():
-                return [(round(float(line[0][i]), 6), round(float(line[1][i]), 6)) for i in (0, -1)]
-    raise TerrainError(f"{raster}: found no {_PATH_M:.0f} m with heights for an example path")
 
 
 def _table(place: Place, values: Mapping[str, Any] | None, *, shown: bool) -> Iterator[str]:

@@ -5,11 +5,13 @@ import tomllib
 from pathlib import Path
 
 import jsonschema
+import numpy as np
 import pytest
 from typer.testing import CliRunner, Result
 
 from linkcalc.cli import app
 from linkcalc.plan import load_plan
+from linkcalc.terrain.profile import cut_profile
 from tests.plan.plans import PLAN
 
 pytestmark = pytest.mark.cli
@@ -39,24 +41,41 @@ def test_neither_file_is_overwritten_unless_forced(tmp_path: Path, there: str) -
     assert load_plan(tmp_path / "site.toml").plan.link
 
 
-def test_a_new_plan_on_a_raster_refers_to_it_from_its_own_folder(tmp_path: Path) -> None:
-    import numpy as np
+def write_raster(path: Path, heights: "np.ndarray[tuple[int, int], np.dtype[np.float32]]") -> None:
     import rasterio
 
+    rows, columns = heights.shape
+    with rasterio.open(
+        path, "w", driver="GTiff", width=columns, height=rows, count=1, dtype="float32", nodata=-9999.0,
+        crs="EPSG:32727", transform=rasterio.Affine(30, 0, 500_000, 0, -30, 7_800_000),
+    ) as file:  # fmt: skip
+        file.write(heights, 1)
+
+
+def test_a_new_plan_on_a_raster_has_ground_under_a_kilometre_of_path(tmp_path: Path) -> None:
+    heights = np.full((100, 100), 50.0, np.float32)
+    heights[40:60, 40:60] = -9999.0  # a hole where the middle is
     (tmp_path / "maps").mkdir()
     (tmp_path / "plans").mkdir()
-    raster = tmp_path / "maps" / "ground.tif"
-    with rasterio.open(
-        raster, "w", driver="GTiff", width=90, height=90, count=1, dtype="int16",
-        crs="EPSG:4326", transform=rasterio.Affine(0.0003, 0, -20.0, 0, -0.0003, -20.0),
-    ) as file:  # fmt: skip
-        file.write(np.full((90, 90), 40, np.int16), 1)
-    done = linkcalc("new", tmp_path / "plans" / "site.toml", "--terrain", raster)
-    assert done.exit_code == 0
-    plan = load_plan(tmp_path / "plans" / "site.toml").plan
-    assert plan.terrain.rasters == ["../maps/ground.tif"]
-    assert all(station.positioned for station in plan.station)
+    write_raster(tmp_path / "maps" / "ground.tif", heights)
+    done = linkcalc("new", tmp_path / "plans" / "site.toml", "--terrain", tmp_path / "maps" / "ground.tif")
+    assert (done.exit_code, done.stderr) == (0, "")
     assert [p.name for p in (tmp_path / "plans").iterdir()] == ["site.toml"]
+    loaded = load_plan(tmp_path / "plans" / "site.toml")
+    assert loaded.plan.terrain.rasters == ["../maps/ground.tif"]
+    tank, shed = loaded.plan.station
+    profile = cut_profile(
+        tank.latitude_deg, tank.longitude_deg, shed.latitude_deg, shed.longitude_deg,
+        loaded.plan.terrain.rasters, base_dir=loaded.base_dir, largest_hole_m=0.0,
+    )  # fmt: skip
+    assert profile.length_m == pytest.approx(1000.0, abs=0.5)
+
+
+def test_a_raster_without_room_for_a_path_is_refused(tmp_path: Path) -> None:
+    write_raster(tmp_path / "small.tif", np.full((20, 20), 50.0, np.float32))
+    done = linkcalc("new", tmp_path / "site.toml", "--terrain", tmp_path / "small.tif")
+    assert done.exit_code == 2
+    assert "found no 1000 m with heights" in done.stderr
 
 
 @pytest.mark.parametrize(

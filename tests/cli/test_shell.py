@@ -144,23 +144,38 @@ def test_a_model_out_of_its_range_is_a_note_and_no_raw_warning() -> None:
     assert done.stderr == "linkcalc: note: P.9999 is stated from 1 GHz used at 868 MHz\n"
 
 
-def test_a_fault_of_linkcalc_itself_is_one_line_and_can_be_traced() -> None:
+def run_command(body: str, **environment: str) -> "subprocess.CompletedProcess[str]":
+    """A program of one command with this body, run as `main` runs linkcalc."""
     code = (
         "import typer; from linkcalc.cli import _shell\n"
         "app = typer.Typer(cls=_shell.Shell, pretty_exceptions_enable=False)\n"
         "app.callback()(lambda: None)\n"
         "@app.command()\n"
-        "def go() -> None: {}['missing']\n"
+        f"def go() -> None: {body}\n"
         "_shell.run(app)"
     )
-    command = [sys.executable, "-c", code, "go"]
-    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
+    return subprocess.run(
+        [sys.executable, "-c", code, "go"],
+        capture_output=True, text=True, check=False, timeout=60, env={**os.environ, **environment},
+    )  # fmt: skip
+
+
+def test_a_fault_of_linkcalc_itself_is_one_line_and_can_be_traced() -> None:
+    done = run_command("{}['missing']")
     assert done.returncode == 70
     assert done.stderr.count("\n") == 1
     assert done.stderr.startswith("linkcalc: fault in linkcalc: KeyError: 'missing'")
-    traced = {**os.environ, "LINKCALC_TRACEBACK": "1"}
-    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60, env=traced)
-    assert "Traceback" in done.stderr
+    assert "Traceback" in run_command("{}['missing']", LINKCALC_TRACEBACK="1").stderr
+
+
+def test_a_terminal_that_lacks_a_letter_gets_a_question_mark() -> None:
+    done = run_command("typer.echo('\\u2265 1')", PYTHONIOENCODING="latin-1")
+    assert (done.returncode, done.stdout, done.stderr) == (0, "? 1\n", "")
+
+
+def test_what_libraries_log_does_not_reach_the_terminal() -> None:
+    done = run_command("import logging; logging.getLogger('library').error('inner trouble')")
+    assert (done.returncode, done.stderr) == (0, "")
 
 
 def test_a_reader_that_goes_away_is_met_with_silence() -> None:

@@ -263,9 +263,9 @@ def test_an_unknown_modulation_is_named_without_the_validators_own_words(
         ('name = "shed"', 'name = "tank"', 'two stations are named "tank"; names must differ'),
         ('to = "shed"', 'to = "shed"\nrequired_success = 99', "write 0.99 if it was in percent"),
         (
-            'to = "shed"',
-            'to = "shed"\nrequired_success = 0.9\nrequired_margin_db = 10',
-            "give required_margin_db or required_success, not both",
+            "length_m = 5.0",
+            "length_m = 5.0\n[[station.extra_loss]]\nloss_db = 3",
+            'station "tank" extra_loss 1 reason is missing: why',
         ),
     ],
 )

@@ -4,14 +4,12 @@ import re
 import tomllib
 from pathlib import Path
 
-import numpy as np
 import pytest
 
-from linkcalc.errors import PlanError, TerrainError
+from linkcalc.errors import PlanError
 from linkcalc.plan import Plan, load_plan
 from linkcalc.plan.keys import places
-from linkcalc.plan.starter import starter_plan, starter_positions, starter_profile
-from linkcalc.terrain.geodesy import path_between
+from linkcalc.plan.starter import starter_plan, starter_profile
 
 
 @pytest.fixture
@@ -85,30 +83,3 @@ def test_the_invented_profile_reads_as_a_surveyed_profile(folder: Path) -> None:
     profile = read_profile_csv(folder / "site_profile.csv")
     assert profile.length_m == 1200.0
     assert starter_profile().startswith("# Invented")
-
-
-def write_raster(path: Path, heights: np.ndarray) -> None:
-    import rasterio
-
-    rows, columns = heights.shape
-    with rasterio.open(
-        path, "w", driver="GTiff", width=columns, height=rows, count=1, dtype="float32", nodata=-9999.0,
-        crs="EPSG:32727", transform=rasterio.Affine(30, 0, 500_000, 0, -30, 7_800_000),
-    ) as file:  # fmt: skip
-        file.write(heights.astype("float32"), 1)
-
-
-def test_positions_on_a_raster_are_a_kilometre_apart_and_have_ground_between(tmp_path: Path) -> None:
-    heights = np.full((100, 100), 50.0)
-    heights[40:60, 40:60] = -9999.0  # a hole where the middle is
-    write_raster(tmp_path / "ground.tif", heights)
-    first, second = starter_positions(tmp_path / "ground.tif")
-    assert path_between(*first, *second)[0] == pytest.approx(1000.0, abs=0.5)
-    text = starter_plan("site.toml", rasters=["ground.tif"], positions=[first, second])
-    assert load_text(tmp_path, text).terrain.rasters == ["ground.tif"]
-
-
-def test_a_raster_without_room_for_a_path_is_refused(tmp_path: Path) -> None:
-    write_raster(tmp_path / "small.tif", np.full((20, 20), 50.0))
-    with pytest.raises(TerrainError, match="found no 1000 m with heights"):
-        starter_positions(tmp_path / "small.tif")
