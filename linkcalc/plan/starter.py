@@ -60,6 +60,8 @@ _SCENARIO: dict[str, Any] = {
     ],
     "terrain": {},
     "conditions": {"climate": "temperate", "leaf": "in_leaf"},
+    "regulation": {"report_interval_s": 600.0},
+    "power": [{"station": "tank", "battery": {"chemistry": "li_socl2", "capacity_mah": 13000.0}}],
 }
 
 _PROFILE = (
