@@ -42,6 +42,11 @@ class LinkCase:
     back_azimuth_deg: float
 
     @property
+    def positioned(self) -> bool:
+        """Whether bearings are known; without, antennas are taken as turned to each other."""
+        return self.near.positioned and self.far.positioned
+
+    @property
     def frequency_hz(self) -> float:
         """Carrier frequency."""
         return self.link.frequency_mhz * 1e6
@@ -224,22 +229,37 @@ class LinkCase:
             a,
             bearing_deg,
             elevation_deg,
-            azimuth_deg=station.antenna.azimuth_deg,
+            azimuth_deg=station.antenna.azimuth_deg if self.positioned else None,
             tilt_deg=station.antenna.tilt_deg,
         )
         terms = []
         loss_db = feeder_loss_db(station, self.frequency_hz)
         if loss_db:
-            terms.append(term(f"feeder, {station.name}", -loss_db, group, station.feeder.type))
+            terms.append(term(f"feeder, {station.name}", -loss_db, group, feeder_words(station)))
         terms += [
             term(f"extra loss, {station.name}", -x.loss_db, group, x.reason) for x in station.extra_loss
         ]
         aimed = a.gain_dbi - towards_dbi < _ON_BEAM_DB
-        terms.append(term(f"antenna gain, {station.name}", towards_dbi if aimed else a.gain_dbi, group))
+        terms.append(
+            term(
+                f"antenna gain, {station.name}",
+                towards_dbi if aimed else a.gain_dbi,
+                group,
+                a.type.replace("_", " "),
+            )
+        )
         if not aimed:
             note = f"the other station stands at {bearing_deg % 360.0:.0f}°, {elevation_deg:+.1f}° up"
             terms.append(term(f"off the beam, {station.name}", towards_dbi - a.gain_dbi, group, note))
         return terms if group == "transmitter" else terms[::-1]
+
+
+def feeder_words(station: Station) -> str:
+    """A station's feeder in a few words."""
+    f = station.feeder
+    parts = [f"{f.length_m:g} m {f.type}"] if f.length_m else []
+    parts += [f"{f.connectors} connectors"] if f.connectors else []
+    return ", ".join(parts + (["arrestor"] if f.arrestor else []))
 
 
 def feeder_loss_db(station: Station, frequency_hz: float) -> float:

@@ -92,6 +92,7 @@ class PathFacts:
 
     distance_m: float
     azimuth_deg: float
+    """NaN where the stations have no positions."""
     elevation_angle_deg: float
     k_factor: float
     low_k_factor: float
@@ -163,7 +164,7 @@ class Advice:
     ]
     text: str
     effort: int
-    """1 a setting, 2 a part, 3 a climb, 4 a mast or more."""
+    """1 a setting, 2 a part, 3 a climb, 4 a mast or more, 5 another site."""
     fade_margin_db: float | None
     """Margin of the weaker direction after the change."""
     sufficient: bool

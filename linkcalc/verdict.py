@@ -141,7 +141,7 @@ def check_link(case: LinkCase) -> LinkResult:
     with _recorded():  # what is only tried for advice and pictures may leave a model's range
         advice = advise(case, Requirement.of(case.link))
         drawing = _drawing(case)
-    notes = [*case.profile.notes, *_noise_note(case), *said]
+    notes = [*case.profile.notes, *_noise_note(case), *_bearing_note(case), *said]
     return LinkResult(
         name=case.link.name,
         verdict=weaker.verdict,
@@ -174,7 +174,7 @@ def _path_facts(case: LinkCase) -> PathFacts:
     entry_db = -sum(t.value_db for t in case.shared_terms if t.name.startswith("building entry"))
     return PathFacts(
         distance_m=profile.length_m,
-        azimuth_deg=case.azimuth_deg % 360.0,
+        azimuth_deg=case.azimuth_deg % 360.0 if case.positioned else math.nan,
         elevation_angle_deg=case.elevation_deg,
         k_factor=s.k_factor,
         low_k_factor=low_k,
@@ -298,6 +298,16 @@ def _noise_note(case: LinkCase) -> list[str]:
     return [
         f"man-made noise ({', '.join(outside)}) is extrapolated to {case.link.frequency_mhz:g} MHz; "
         "Rec. ITU-R P.372 states it to 250 MHz"
+    ]
+
+
+def _bearing_note(case: LinkCase) -> list[str]:
+    turned = [s.name for s in (case.near, case.far) if s.antenna.azimuth_deg is not None]
+    if case.positioned or not turned:
+        return []
+    return [
+        f"azimuth_deg of {' and '.join(turned)} is not used: the path's bearing is unknown without positions, "
+        "and antennas are taken as turned to each other"
     ]
 
 
