@@ -31,7 +31,8 @@ class Signal:
                 modulation,
                 bandwidth_hz=modulation.bandwidth_khz * 1e3,
                 required_snr_db=css.required_snr_db(modulation.spreading_factor),
-                text=f"CSS SF{modulation.spreading_factor}, {modulation.bandwidth_khz:g} kHz, {modulation.coding_rate}",
+                text=f"CSS SF{modulation.spreading_factor}, {modulation.bandwidth_khz:g} kHz, "
+                f"{modulation.coding_rate}",
             )
         bandwidth_hz = (
             fsk.carson_bandwidth_hz(modulation.bit_rate_bps, modulation.deviation_hz)

@@ -3,12 +3,9 @@
 from dataclasses import dataclass
 from typing import Literal
 
-from linkcalc.plan import Link
+from linkcalc.plan import DEFAULT_REQUIRED_MARGIN_DB, Link
 from linkcalc.reliability import margin_for_success
 from linkcalc.result import VerdictWord
-
-DEFAULT_MARGIN_DB = 20.0
-"""For control: common practice, no source (others write 10 to 30 dB)."""
 
 
 @dataclass(frozen=True)
@@ -24,7 +21,7 @@ class Requirement:
         """Read it off a link; the default margin is asked where nothing is stated."""
         margin_db = link.required_margin_db
         if margin_db is None and link.required_success is None:
-            margin_db = DEFAULT_MARGIN_DB
+            margin_db = DEFAULT_REQUIRED_MARGIN_DB
         return cls(margin_db, link.required_success, link.tries)
 
     def margin_db(self, sigma_db: float, fading: Literal["rician", "rayleigh"], rician_k_db: float) -> float:

@@ -306,8 +306,8 @@ def _bearing_note(case: LinkCase) -> list[str]:
     if case.positioned or not turned:
         return []
     return [
-        f"azimuth_deg of {' and '.join(turned)} is not used: the path's bearing is unknown without positions, "
-        "and antennas are taken as turned to each other"
+        f"azimuth_deg of {' and '.join(turned)} is not used: without positions the path's bearing is "
+        "unknown, and antennas are taken as turned to each other"
     ]
 
 
