@@ -177,7 +177,7 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]" = ()) -> EnergySe
     """
     every = ends(plan)
     stations = tuple(
-        _station(supply, element("power", index, None), every, link_results)
+        _station(supply, element("power", index, supply.station), every, link_results)
         for index, supply in enumerate(plan.power)
     )
     return EnergySection(stations, _line(stations))

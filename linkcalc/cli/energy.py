@@ -16,7 +16,7 @@ def energy(
     ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
 ) -> None:
-    """Say how long each station's battery lasts, or how large its solar supply must be.
+    """Say how long each battery lasts, or how large a panel must be.
 
     Stations are those with a [[power]] table in the plan. The tries a message takes are expected from the
     links' success.

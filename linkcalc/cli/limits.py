@@ -21,7 +21,9 @@ def limits(
     whole_table: Annotated[bool, typer.Option("--list", help="Print the table of limits instead.")] = False,
     json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
 ) -> None:
-    """Hold every transmitter of a plan against a table of legal limits, and say how far to stay from it.
+    """Hold every transmitter against a table of legal limits.
+
+    Also says how far people should stay from each antenna.
 
     \b
     Example:

@@ -73,7 +73,8 @@ class Plan(Section):
         for index, supply in enumerate(self.power):
             if supply.station not in reporting:
                 yield from (
-                    f"{element('power', index, None)} sensor_{k}" for k in ("current_ma", "warm_up_s")
+                    f"{element('power', index, supply.station)} sensor_{k}"
+                    for k in ("current_ma", "warm_up_s")
                 )
         if all(link.profile_csv for link in self.link):
             yield "terrain"

@@ -238,6 +238,7 @@ def _line(region: str | None, status: Status, found: Sequence[EndLimits]) -> str
     if status == "within":
         sure = "unverified" if any(e.limits.unverified for e in found) else "by the table"
         return f"Limits ({region}): within, {sure}; {see}"
-    count = sum(e.limits.status == status for e in found)
-    word = "over" if status == "over" else "unknown here"
-    return f"Limits ({region}): {word}, {count} of {len(found)} ends; {see}"
+    if status == "unknown":
+        return f"Limits ({region}): unknown here; {see}"
+    count = sum(e.limits.status == "over" for e in found)
+    return f"Limits ({region}): over at {count} of {len(found)} ends; {see}"

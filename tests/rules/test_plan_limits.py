@@ -1,0 +1,176 @@
+"""What the limits say about every transmitter of a plan."""
+
+import pytest
+
+from linkcalc.errors import PlanError
+from linkcalc.exposure import section as exposure_section
+from linkcalc.plan import Plan
+from linkcalc.rules.plan_limits import ends, section
+from linkcalc.rules.table import REGIONS
+
+
+def plan(*, frequency_mhz=868.3, spreading_factor=10, link=None, tank=None, shed=None, **sections):
+    modulation = {"kind": "css", "spreading_factor": spreading_factor}
+    return Plan.model_validate(
+        {
+            "station": [
+                {"name": "tank", "antenna_height_m": 3.0, **(tank or {})},
+                {"name": "shed", "antenna_height_m": 6.0, **(shed or {})},
+            ],
+            "link": [
+                {
+                    "name": "level",
+                    "from": "tank",
+                    "to": "shed",
+                    "frequency_mhz": frequency_mhz,
+                    "modulation": modulation,
+                    **(link or {}),
+                }
+            ],
+            **sections,
+        }
+    )
+
+
+EU = {"region": "eu", "report_interval_s": 600.0}
+
+
+def test_each_end_is_held_against_the_limits_by_itself():
+    """869.525 MHz allows 500 mW ERP: the shed uses it, the tank's 14 dBm is 13 dB below."""
+    found = section(plan(frequency_mhz=869.525, shed={"transmit_power_dbm": 30.0}, regulation=EU))
+    tank, shed = found.ends
+    assert (tank.limits.status, shed.limits.status) == ("within", "over")
+    assert found.status == "over"
+    assert found.line == "Limits (eu): over at 1 of 2 ends; ask your regulator; see linkcalc limits"
+    assert shed.limits.largest_conducted_dbm == pytest.approx(26.99, abs=0.005)
+    assert shed.answers
+    assert not tank.answers
+
+
+def test_a_lossy_feeder_lets_the_radio_be_set_higher_by_its_loss():
+    feeder = {"type": "rg213", "length_m": 20.0, "connectors": 2}
+    bare = section(plan(regulation=EU)).ends[1].limits
+    fed = section(plan(shed={"feeder": feeder}, regulation=EU)).ends[1]
+    assert fed.feeder_loss_db > 4.0
+    gained = fed.limits.largest_conducted_dbm - bare.largest_conducted_dbm
+    assert gained == pytest.approx(fed.feeder_loss_db)
+
+
+def test_a_loss_entered_by_hand_is_not_counted_on_by_the_law():
+    loss = {"extra_loss": [{"loss_db": 6.0, "reason": "behind the tank"}]}
+    with_loss, without = section(plan(tank=loss, regulation=EU)), section(plan(regulation=EU))
+    assert with_loss.ends[0].limits.eirp_dbm == without.ends[0].limits.eirp_dbm
+
+
+def test_an_antenna_turned_away_is_judged_by_its_main_beam():
+    yagi = {"antenna": {"type": "yagi", "gain_dbi": 9.0, "azimuth_deg": 180.0}}
+    (tank, _) = section(plan(tank=yagi, regulation=EU)).ends
+    assert tank.limits.eirp_dbm == pytest.approx(14.0 + 9.0)
+    assert tank.limits.status == "over"
+
+
+def test_gain_in_dbd_is_turned_into_dbi():
+    (tank, _) = section(plan(tank={"antenna": {"gain_dbd": 0.0}}, regulation=EU)).ends
+    assert tank.limits.erp_dbm == pytest.approx(14.0, abs=1e-9)
+
+
+def test_every_try_counts_toward_the_duty_cycle():
+    once, thrice = (section(plan(link={"tries": n}, regulation=EU)).ends[0].limits for n in (1, 3))
+    assert thrice.duty_cycle == pytest.approx(3 * once.duty_cycle)
+    assert thrice.shortest_interval_s == pytest.approx(3600 / 32)  # 36 s over 3 x 0.370688 s
+
+
+def test_a_shed_that_answers_many_tanks_adds_them_up():
+    stations = [{"name": f"tank {i}", "antenna_height_m": 3.0} for i in range(10)]
+    links = [
+        {
+            "name": f"level {i}",
+            "from": f"tank {i}",
+            "to": "shed",
+            "frequency_mhz": 868.3,
+            "reply_payload_bytes": 20,
+            "modulation": {"kind": "css", "spreading_factor": 10},
+        }
+        for i in range(10)
+    ]
+    many = Plan.model_validate(
+        {
+            "station": [*stations, {"name": "shed", "antenna_height_m": 6.0}],
+            "link": links,
+            "regulation": {"region": "eu", "report_interval_s": 300.0},
+        }
+    )
+    found = section(many)
+    # ten answers of 0.370688 s in every 5 minutes: 44.5 s an hour of the 36 s that 1 % allows
+    assert {e.limits.status for e in found.ends if e.answers} == {"over"}
+    assert {e.limits.status for e in found.ends if not e.answers} == {"within"}
+    assert found.ends[1].limits.duty_cycle == pytest.approx(120 * 0.370688 / 3600)
+
+
+def test_fsk_has_no_spreading_factors_to_compare():
+    modulation = {"kind": "fsk", "bit_rate_bps": 4800.0, "deviation_hz": 5000.0, "required_snr_db": 10.0}
+    (tank, _) = section(plan(link={"modulation": modulation}, regulation=EU)).ends
+    assert tank.limits.status == "within"
+    assert tank.limits.by_spreading_factor == ()
+
+
+def test_without_a_region_or_an_interval_the_answer_is_unknown():
+    assert section(plan()).status == "unknown"
+    assert section(plan()).line.startswith("Limits: unknown here, no region stated")
+    no_interval = section(plan(regulation={"region": "eu"}))
+    assert no_interval.status == "unknown"
+    assert "no reporting interval stated" in no_interval.ends[0].limits.reason
+
+
+def test_another_region_may_be_asked_for():
+    assert section(plan(regulation=EU), region="us").region == "us"
+
+
+def test_a_message_longer_than_its_interval_is_a_plan_error_that_names_the_key():
+    with pytest.raises(PlanError) as error:
+        ends(plan(spreading_factor=12, link={"tries": 3}, regulation={"report_interval_s": 3.0}))
+    assert str(error.value) == (
+        "regulation.report_interval_s = 3 is shorter than the 3.96 s"
+        ' that link "level" is on the air with its tries'
+    )
+
+
+@pytest.mark.parametrize("region", [None, *REGIONS])
+@pytest.mark.parametrize("frequency_mhz", [433.92, 868.3, 869.525, 915.0, 2400.0])
+def test_the_line_for_the_report_fits_in_every_case(region, frequency_mhz):
+    line = section(plan(frequency_mhz=frequency_mhz, regulation=EU), region=region).line
+    assert len(line) <= 76
+    assert "see linkcalc limits" in line
+
+
+def test_exposure_takes_no_credit_for_pauses_unless_asked():
+    strong = {"transmit_power_dbm": 36.0, "antenna": {"gain_dbi": 0.0}}
+    plain = exposure_section(plan(tank=strong, regulation=EU))
+    credited = exposure_section(plan(tank=strong, regulation=EU, exposure={"duty_credit": True}))
+    assert plain.stations[0].keeping.advised_m == 0.3
+    assert credited.stations[0].keeping.advised_m == 0.2
+    assert credited.stations[0].keeping.duty_cycle == pytest.approx(3 * 0.370688 / 1800)
+    assert plain.line == "Exposure: keep at least 0.3 m from the strongest antenna; see linkcalc limits"
+
+
+def test_a_credit_is_worth_nothing_without_an_interval():
+    found = exposure_section(plan(exposure={"duty_credit": True}))
+    assert found.stations[0].keeping.duty_cycle == 1.0
+
+
+def test_a_station_on_two_links_is_credited_with_both():
+    links = [
+        {
+            "name": name,
+            "from": "tank",
+            "to": "shed",
+            "frequency_mhz": 868.3,
+            "modulation": {"kind": "css", "spreading_factor": 10},
+        }
+        for name in ("one", "two")
+    ]
+    both = plan(regulation=EU, exposure={"duty_credit": True}).model_copy(
+        update={"link": [plan(link=link).link[0] for link in links]}
+    )
+    duty = exposure_section(both).stations[0].keeping.duty_cycle
+    assert duty == pytest.approx(2 * 3 * 0.370688 / 1800)
