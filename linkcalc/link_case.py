@@ -11,10 +11,9 @@ from typing import Literal
 
 from linkcalc.budget import REQUIRED_SNR, Budget, term
 from linkcalc.modulation import Signal
-from linkcalc.path_loss import PathLoss, Situation, governing_loss
+from linkcalc.path_loss import PathLoss, Situation, governing_loss, slant_free_space_loss_db
 from linkcalc.plan import ChirpModulation, Conditions, FskModulation, Link, Station
 from linkcalc.propagation import building_entry, clutter, noise, refractivity
-from linkcalc.propagation.free_space import free_space_loss_db
 from linkcalc.radio import antenna, feeder
 from linkcalc.result import MODEL_NAMES, Term
 from linkcalc.terrain.profile import Profile
@@ -105,7 +104,7 @@ class LinkCase:
     def shared_terms(self) -> tuple[Term, ...]:
         """The path's terms, the same in both directions."""
         path = self.path
-        free_space_db = float(free_space_loss_db(self.profile.length_m, self.frequency_hz))
+        free_space_db = slant_free_space_loss_db(self.profile, self.situation)
         terms = [
             term("free-space loss", -free_space_db, "path", "Rec. ITU-R P.525"),
             term(

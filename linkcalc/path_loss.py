@@ -5,13 +5,14 @@ The rules, in order:
 1. Ray blocked (clearance below 0 at the median k): Rec. ITU-R P.1812; under 0.25 km, where that is not
    defined, free space with delta-Bullington diffraction (Rec. ITU-R P.526).
 2. Ray clear or grazing, and the profile itself mirrors the ray (a smooth surface at the specular point,
-   both legs free, no trees on it, nothing else reaching further into the first Fresnel zone): two-ray over
-   that surface. Its peaks above free space are not credited. Diffraction over the same smooth ground is
-   not added: the reflection already holds it.
+   both legs free, no trees on it): two-ray over that surface. Its peaks above free space are not credited.
+   Diffraction over the same smooth ground is not added: the reflection already holds it. Where something
+   else reaches further into the first Fresnel zone of a grazing ray, 1 governs instead if it loses more.
 3. Otherwise as 1.
 
-Where trees stand in the ray, the way over them (rules above, trees opaque) and the way through them (rules
-above without the trees, plus Rec. ITU-R P.833) are both computed; the lesser loss governs.
+Where trees reach into 60 % of the first Fresnel zone, the way over them (rules above, trees opaque) and the
+way through them (rules above without the trees, plus Rec. ITU-R P.833) are both computed; the lesser loss
+governs.
 """
 
 import warnings
@@ -37,6 +38,13 @@ IRREGULAR_SHORTEST_M = 1000.0
 
 CLEAR_RATIO = 0.6
 """60 % of the first Fresnel zone: common practice for a path that behaves like free space."""
+
+_SEA = 1
+"""Zone of a profile (Rec. ITU-R P.1812)."""
+
+_MIRROR_RATIO = 0.1
+"""What rises above the mirroring ground by this much of the first Fresnel zone radius is no part of it: a
+knife edge there loses about 1 dB more."""
 
 
 @dataclass(frozen=True)
@@ -163,13 +171,19 @@ def woodland_loss_db(situation: Situation, depth_m: float) -> float:
         )
 
 
+def slant_free_space_loss_db(profile: Profile, situation: Situation) -> float:
+    """Free-space loss from antenna to antenna, which stand at different heights."""
+    rise_m = profile.ground_m[-1] + situation.rx_height_m - profile.ground_m[0] - situation.tx_height_m
+    return float(free_space_loss_db(np.hypot(profile.length_m, rise_m), situation.frequency_hz))
+
+
 def every_model(profile: Profile, situation: Situation, governing: PathLoss) -> dict[str, float]:
     """Basic transmission loss by every model that is defined for the path, dB.
 
     All over the same ground and the same opaque clutter as the governing model, with the same vegetation
     loss; two-ray only where the profile mirrors the ray.
     """
-    free_space_db = float(free_space_loss_db(profile.length_m, situation.frequency_hz))
+    free_space_db = slant_free_space_loss_db(profile, situation)
     added_db = free_space_db + governing.vegetation_loss_db
     terrain: dict[str, Any] = {
         "tx_height_m": situation.tx_height_m,
@@ -179,17 +193,21 @@ def every_model(profile: Profile, situation: Situation, governing: PathLoss) -> 
         "k_factor": situation.k_factor,
     }
     d, h = profile.distance_m, profile.ground_m
+    ground_kind: dict[str, Any] = {
+        "polarisation": situation.polarisation,
+        "sea_share": _sea_share(profile),
+    }
     losses = {
         "free_space": free_space_db,
-        "spherical_earth": added_db
-        + diffraction.spherical_earth_loss_db(d, h, polarisation=situation.polarisation, **terrain),
+        "spherical_earth": added_db + diffraction.spherical_earth_loss_db(d, h, **terrain, **ground_kind),
         "bullington": added_db + diffraction.bullington_loss_db(d, h, **terrain),
         "cascaded_knife_edges": added_db + diffraction.cascaded_knife_edge_loss_db(d, h, **terrain),
-        "delta_bullington": added_db
-        + diffraction.delta_bullington_loss_db(d, h, polarisation=situation.polarisation, **terrain),
+        "delta_bullington": added_db + diffraction.delta_bullington_loss_db(d, h, **terrain, **ground_kind),
     }
     if governing.reflection is not None and governing.reflection.within_grazing_limit:
-        losses["two_ray"] = _two_ray_db(governing.reflection, situation) + governing.vegetation_loss_db
+        losses["two_ray"] = (
+            _two_ray_db(governing.reflection, profile, situation) + governing.vegetation_loss_db
+        )
     if profile.length_m >= P1812_SHORTEST_M:
         losses["p1812"] = p1812_loss_db(profile, situation, governing.opaque_m) + governing.vegetation_loss_db
     if profile.length_m >= IRREGULAR_SHORTEST_M and min(situation.tx_height_m, situation.rx_height_m) >= 0.5:
@@ -274,15 +292,16 @@ def _by_rules(profile: Profile, situation: Situation, clutter_m: Floats) -> Path
             k_factor=situation.k_factor,
             frequency_hz=situation.frequency_hz,
         )
-    against = (
-        None
-        if reflection is None
-        else _against_two_ray(profile, situation, clutter_m, worst, regime, reflection)
-    )
+    against = None if reflection is None else _against_two_ray(situation, reflection)
     if reflection is not None and against is None:
         model = "two_ray"
-        raw_db = _two_ray_db(reflection, situation)
-        loss_db = max(raw_db, float(free_space_loss_db(profile.length_m, situation.frequency_hz)))
+        raw_db = _two_ray_db(reflection, profile, situation)
+        loss_db = max(raw_db, slant_free_space_loss_db(profile, situation))
+        if regime == "grazing" and _rises_above(reflection, profile, situation, clutter_m, worst):
+            standard_db, standard = _standard_loss_db(profile, situation, clutter_m)
+            if standard_db > loss_db:
+                loss_db = raw_db = standard_db
+                model, reason = standard, _SOMETHING_ELSE
     else:
         loss_db, model = _standard_loss_db(profile, situation, clutter_m)
         raw_db, reason = loss_db, against or reason
@@ -310,9 +329,10 @@ def _regime(worst_ratio: float) -> tuple[Regime, str]:
     return "obstructed", "something stands in the ray"
 
 
-def _against_two_ray(
-    profile: Profile, situation: Situation, clutter_m: Floats, worst: int, regime: Regime, mirror: Reflection
-) -> str | None:
+_SOMETHING_ELSE = "something other than the mirroring ground reaches furthest into the first Fresnel zone"
+
+
+def _against_two_ray(situation: Situation, mirror: Reflection) -> str | None:
     """Why the reflection does not govern the path, if so."""
     rayleigh_m = float(two_ray.rayleigh_height_m(mirror.grazing_angle_rad, situation.frequency_hz))
     roughness_m = mirror.roughness_m if situation.roughness_m is None else situation.roughness_m
@@ -322,14 +342,22 @@ def _against_two_ray(
         return "trees or buildings cover the ground that could mirror the ray"
     if not mirror.within_grazing_limit:
         return "the ray grazes the curved earth too flatly for two-ray"
-    line_m = mirror.surface_height_amsl_m + mirror.slope * (profile.distance_m[worst] - mirror.distance_m)
-    if regime == "grazing" and profile.ground_m[worst] + clutter_m[worst] - line_m > rayleigh_m:
-        return "something other than the mirroring ground reaches furthest into the first Fresnel zone"
     return None
 
 
-def _two_ray_db(mirror: Reflection, situation: Situation) -> float:
-    constants = ground.ground_constants(situation.ground, situation.frequency_hz)
+def _rises_above(
+    mirror: Reflection, profile: Profile, situation: Situation, clutter_m: Floats, at: int
+) -> bool:
+    """Whether what stands at a point is more than a roughness of the mirroring ground."""
+    x = profile.distance_m[at]
+    line_m = mirror.surface_height_amsl_m + mirror.slope * (x - mirror.distance_m)
+    radius_m = float(fresnel.fresnel_radius_m(x, profile.length_m - x, situation.frequency_hz))
+    return bool(profile.ground_m[at] + clutter_m[at] - line_m > _MIRROR_RATIO * radius_m)
+
+
+def _two_ray_db(mirror: Reflection, profile: Profile, situation: Situation) -> float:
+    at_sea = profile.zone[np.abs(profile.distance_m - mirror.distance_m).argmin()] == _SEA
+    constants = ground.ground_constants("sea_water" if at_sea else situation.ground, situation.frequency_hz)
     return float(
         two_ray.two_ray_loss_db(
             mirror.surface_distance_m,
@@ -358,21 +386,29 @@ def _standard_loss_db(profile: Profile, situation: Situation, clutter_m: Floats)
         clutter_m=clutter_m,
         k_factor=situation.k_factor,
         polarisation=situation.polarisation,
+        sea_share=_sea_share(profile),
     )
-    return float(free_space_loss_db(profile.length_m, situation.frequency_hz)) + float(
-        excess_db
-    ), "delta_bullington"
+    return slant_free_space_loss_db(profile, situation) + float(excess_db), "delta_bullington"
+
+
+def _sea_share(profile: Profile) -> float:
+    at_sea = (profile.zone == _SEA).astype(float)
+    return float(np.diff(profile.distance_m) @ (at_sea[1:] + at_sea[:-1]) / 2.0 / profile.length_m)
 
 
 def _depth_in_trees_m(profile: Profile, situation: Situation, trees: np.ndarray) -> float:
-    """Length of the ray below the tops of trees, m."""
+    """Length of the path on which trees reach into 60 % of the first Fresnel zone, m.
+
+    Trees that reach into it without reaching the ray lose no more than if they did.
+    """
     if not trees.any():
         return 0.0
     d = profile.distance_m
     start = profile.ground_m[0] + situation.tx_height_m
     end = profile.ground_m[-1] + situation.rx_height_m
-    ray = start + (end - start) * d / d[-1]
+    radius_m = fresnel.fresnel_radius_m(d, d[-1] - d, situation.frequency_hz)
+    free_m = start + (end - start) * d / d[-1] - CLEAR_RATIO * radius_m
     top = profile.ground_m + profile.clutter_m + fresnel.earth_bulge_m(d, d[-1] - d, situation.k_factor)
     share = np.gradient(d)  # the stretch each point stands for
     share[0], share[-1] = (d[1] - d[0]) / 2.0, (d[-1] - d[-2]) / 2.0
-    return float(share[trees & (ray < top)].sum())
+    return float(share[trees & (free_m < top)].sum())
