@@ -51,26 +51,14 @@ def life_figure(station: StationEnergy, spreading_factor: int | None = None) -> 
         figure = style.new_figure(width, height)
         ax = figure.add_axes((0.085, 0.19, 0.875, 0.66))
         draw_life(ax, battery, spreading_factor, planned)
-        figure.text(
-            0.02,
-            0.955,
-            style.drawable(f"{station.station}: {station.summary}"),
-            size=style.TITLE_PT,
-            weight="bold",
-            va="center",
+        facts = (
+            f"{station.summary}; {battery.chemistry}, {battery.capacity_mah:g} mAh,"
+            f" {100 * battery.usable_share:.0f} % usable at {battery.temperature_c:g} °C"
         )
-        figure.text(
-            0.02,
-            0.91,
-            f"{battery.chemistry}, {battery.capacity_mah:g} mAh, {100 * battery.usable_share:.0f} % usable at"
-            f" {battery.temperature_c:g} °C",
-            size=style.TEXT_PT,
-            color=style.MUTED,
-            va="center",
-        )
-        figure.text(
-            0.02, 0.03, _caption(station, battery), size=style.SMALL_PT, color=style.MUTED, va="bottom"
-        )
+        name = style.drawable(station.station)
+        figure.text(0.02, 0.945, name, size=style.TITLE_PT, weight="bold")
+        figure.text(0.02, 0.9, facts, size=style.TEXT_PT, color=style.MUTED)
+        figure.text(0.02, 0.03, _caption(station, battery), size=style.SMALL_PT, color=style.MUTED)
     return figure
 
 
@@ -134,11 +122,12 @@ def draw_life(
         f.spreading_factor: _below_cap(interval, f.life_years_by_interval, scale)
         for f in battery.by_spreading_factor
     }
+    lines = {factor: line for factor, line in lines.items() if len(line[0]) > 1}
     for factor, (x, y) in lines.items():
         chosen = factor == spreading_factor
         colour = style.RAY if chosen else style.FRESNEL_EDGE
         ax.plot(x, y, color=colour, lw=2.4 if chosen else 1.2, zorder=4 if chosen else 3)
-    _name_lines(ax, {f: line for f, line in lines.items() if len(line[0]) > 1}, top, spreading_factor)
+    _name_lines(ax, lines, top, spreading_factor)
     planned = next((f for f in battery.by_spreading_factor if f.spreading_factor == spreading_factor), None)
     if planned is not None and planned.life_years is not None and planned_s is not None:
         _mark(ax, planned_s, planned.life_years, scale, interval)
@@ -178,13 +167,14 @@ def _name_lines(
     steep = high - low > 0.06 * top * len(lines)
     # how near the two nearest lines come at their left and right ends
     gaps = [np.abs(np.diff([y[end] for _, y in lines.values()])).min(initial=top) for end in (0, -1)]
-    share = 0.04 if gaps[0] >= gaps[1] else 0.96
+    # by turns nearer to the end and farther from it
+    shares = (0.03, 0.095) if gaps[0] >= gaps[1] else (0.97, 0.905)
     for i, (factor, (x, y)) in enumerate(lines.items()):
         if steep:
             level = high - (high - low) * (0.1 + 0.8 * (i + 0.5) / len(lines))
             at = float(np.exp(np.interp(level, y, np.log(x))))
         else:
-            at = float(np.exp(np.log(x[0]) + share * np.log(x[-1] / x[0])))
+            at = float(np.exp(np.log(x[0]) + shares[i % 2] * np.log(x[-1] / x[0])))
             level = float(np.interp(np.log(at), np.log(x), y))
         chosen = factor == spreading_factor
         ax.annotate(
