@@ -133,7 +133,10 @@ def ends(plan: "Plan") -> tuple[End, ...]:
         If a message with its tries lasts longer than its interval.
     """
     alone = [end for link in plan.link for end in _both_ends(plan, link)]
-    return tuple(replace(end, transmission=_with_other_links(end, alone)) for end in alone)
+    by_station: dict[str, list[End]] = {}
+    for end in alone:
+        by_station.setdefault(end.station, []).append(end)
+    return tuple(replace(e, transmission=_with_other_links(e, by_station[e.station])) for e in alone)
 
 
 def report_interval_s(plan: "Plan", link: Link) -> float | None:
@@ -203,14 +206,14 @@ def _time_on_air_s(m: ChirpModulation, payload: int, spreading_factor: int) -> f
     )
 
 
-def _with_other_links(end: End, every: Sequence[End]) -> Transmission:
+def _with_other_links(end: End, of_station: Sequence[End]) -> Transmission:
     """The same transmitter's messages on its other links, which share its hour."""
-    traffic = tuple(
-        OtherTraffic(o.transmission.frequency_hz, o.transmission.time_on_air_per_hour_s or 0.0)
-        for o in every
-        if o.station == end.station and o.link != end.link
-    )
-    return replace(end.transmission, other_traffic=traffic)
+    seconds: dict[float, float] = {}
+    for other in of_station:
+        if other.link != end.link:
+            t = other.transmission
+            seconds[t.frequency_hz] = seconds.get(t.frequency_hz, 0.0) + (t.time_on_air_per_hour_s or 0.0)
+    return replace(end.transmission, other_traffic=tuple(OtherTraffic(*pair) for pair in seconds.items()))
 
 
 def _end_limits(end: End, region: str | None) -> EndLimits:
