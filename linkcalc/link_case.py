@@ -134,15 +134,20 @@ class LinkCase:
 
     @cached_property
     def clutter_loss_db(self) -> float:
-        """Loss of the stated clutter around the lower antenna."""
-        if self.conditions.clutter == "none":
-            return 0.0
+        """What the stated clutter around the lower antenna adds to the loss of the path.
+
+        The correction of Rec. ITU-R P.2108 belongs on top of a path that ends at the tops of the clutter
+        (section 3.1, from memory). What the path from the antenna's real height loses for being lower than
+        that is in the path's loss already.
+        """
+        kind = self.conditions.clutter
         height_m = min(self.near.antenna_height_m, self.far.antenna_height_m)
-        return float(
-            clutter.height_gain_loss_db(
-                self.frequency_hz, height_m, self.conditions.clutter, extrapolate=True
-            )
-        )
+        if kind == "none" or height_m >= clutter.CLUTTER_HEIGHT_M[kind]:
+            return 0.0
+        loss_db = float(clutter.height_gain_loss_db(self.frequency_hz, height_m, kind, extrapolate=True))
+        end = "near_m" if height_m == self.near.antenna_height_m else "far_m"
+        at_tops = self.with_heights(**{end: clutter.CLUTTER_HEIGHT_M[kind]})
+        return max(loss_db + at_tops.path.loss_db - self.path.loss_db, 0.0)
 
     def budget(self, *, back: bool = False) -> Budget:
         """The budget from `near` to `far`, or with `back` from `far` to `near`."""
@@ -164,7 +169,7 @@ class LinkCase:
             terms.append(term("polarisation mismatch", -polarisation_db, "receiver", note))
         terms += [
             term("thermal noise floor", -noises.thermal_dbm, "threshold", f"in {bandwidth}, dBm"),
-            term("noise figure", -noises.noise_figure_db, "threshold"),
+            term("noise figure", -rx.noise_figure_db, "threshold"),
             term("external noise", -noises.external_db, "threshold", f"P.372, {rx.noise_environment}"),
         ]
         if rx.noise_rise_db:
@@ -175,10 +180,14 @@ class LinkCase:
         return Budget(tuple(terms))
 
     def noise(self, rx: Station) -> noise.SystemNoise:
-        """Noise at a station's receiver, item by item."""
+        """Noise of a station's receiver behind its feeder, item by item.
+
+        The feeder weakens noise from outside as it does the signal, so outside noise is added where the
+        antenna is, to a noise figure that holds the feeder's loss.
+        """
         return noise.system_noise(
             self.signal.bandwidth_hz,
-            rx.noise_figure_db,
+            rx.noise_figure_db + feeder_loss_db(rx, self.frequency_hz),
             rx.noise_environment,
             rx.noise_rise_db,
             self.frequency_hz,
@@ -248,7 +257,8 @@ class LinkCase:
             )
         )
         if not aimed:
-            note = f"the other station stands at {bearing_deg % 360.0:.0f}°, {elevation_deg:+.1f}° up"
+            bearing = f"{bearing_deg % 360.0:.0f}°, " if self.positioned else ""
+            note = f"the other station stands at {bearing}{elevation_deg:+.1f}° up"
             terms.append(term(f"off the beam, {station.name}", towards_dbi - a.gain_dbi, group, note))
         return terms if group == "transmitter" else terms[::-1]
 

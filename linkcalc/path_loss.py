@@ -123,52 +123,54 @@ def governing_loss(profile: Profile, situation: Situation) -> PathLoss:
     DomainError
         If the profile has fewer than 3 points, or a model is not defined for the situation.
     """
-    over = _by_rules(profile, situation, profile.clutter_m)
+    stated_m = situation.woodland_depth_m  # with no height to go over
+    over = _behind_trees(_by_rules(profile, situation, profile.clutter_m), situation, stated_m)
     trees = np.array([kind == "trees" for kind in profile.clutter_kind])
-    depth_m = _depth_in_trees_m(profile, situation, trees) + situation.woodland_depth_m
+    depth_m = _depth_in_trees_m(profile, situation, trees)
     if depth_m == 0.0:
         return over
-    loss_db = woodland_loss_db(situation, depth_m)
     bare = _by_rules(profile, situation, np.where(trees, 0.0, profile.clutter_m))
-    through = replace(
-        bare,
-        loss_db=bare.loss_db + loss_db,
-        raw_loss_db=bare.raw_loss_db + loss_db,
-        vegetation_loss_db=loss_db,
-        vegetation_depth_m=depth_m,
+    through = _behind_trees(bare, situation, depth_m + stated_m)
+    if through.loss_db > over.loss_db:
+        way = f"over the trees loses less than {depth_m:.0f} m through them"
+        return replace(over, model_reason=f"{over.model_reason}; {way}")
+    way = f"through {depth_m:.0f} m of trees (P.833) loses less than over them"
+    return replace(
+        through,
         clearance_ratio=over.clearance_ratio,
         worst=over.worst,
         regime=over.regime,
         regime_reason=over.regime_reason,
+        model_reason=f"{bare.model_reason}; {way}",
     )
-    if situation.woodland_depth_m > 0.0:
-        # stated by the planner, with no height to go over
-        return replace(
-            through,
-            model_reason=f"{bare.model_reason}; {depth_m:.0f} m of trees in the path (P.833)",
-        )
-    if through.loss_db <= over.loss_db:
-        way = f"the way through {depth_m:.0f} m of trees (P.833) loses less than the way over them"
-        return replace(through, model_reason=f"{bare.model_reason}; {way}")
+
+
+def _behind_trees(path: PathLoss, situation: Situation, depth_m: float) -> PathLoss:
+    """The path with a stretch of trees in it."""
+    if depth_m == 0.0:
+        return path
+    loss_db = woodland_loss_db(situation, depth_m)
     return replace(
-        over,
-        model_reason=f"{over.model_reason}; over the trees loses less than {depth_m:.0f} m through them",
+        path,
+        loss_db=path.loss_db + loss_db,
+        raw_loss_db=path.raw_loss_db + loss_db,
+        vegetation_loss_db=loss_db,
+        vegetation_depth_m=depth_m,
+        model_reason=f"{path.model_reason}; {depth_m:.0f} m of trees in the path (P.833)",
     )
 
 
 def woodland_loss_db(situation: Situation, depth_m: float) -> float:
     """Loss of a stretch of trees under the situation's foliage (Rec. ITU-R P.833)."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", OutOfRangeWarning)
-        return float(
-            vegetation.woodland_loss_db(
-                depth_m,
-                situation.frequency_hz,
-                leaf=situation.leaf,
-                wet=situation.wet_foliage,
-                polarisation=situation.polarisation,
-            )
+    return float(
+        vegetation.woodland_loss_db(
+            depth_m,
+            situation.frequency_hz,
+            leaf=situation.leaf,
+            wet=situation.wet_foliage,
+            polarisation=situation.polarisation,
         )
+    )
 
 
 def slant_free_space_loss_db(profile: Profile, situation: Situation) -> float:

@@ -25,8 +25,8 @@ class Requirement:
         return cls(margin_db, link.required_success, link.tries)
 
     def margin_db(self, sigma_db: float, fading: Literal["rician", "rayleigh"], rician_k_db: float) -> float:
-        """Fade margin that meets all that is asked, dB, under a given spread and fading."""
-        needed = self.stated_margin_db if self.stated_margin_db is not None else -float("inf")
+        """Fade margin that meets all that is asked, dB, under a given spread and fading; 0 at least."""
+        needed = self.stated_margin_db or 0.0
         if self.success is not None:
             for_success_db = margin_for_success(
                 self.success, sigma_db, fading=fading, rician_k_db=rician_k_db, tries=self.tries
@@ -37,6 +37,6 @@ class Requirement:
     @staticmethod
     def verdict(margin_db: float, needed_db: float) -> VerdictWord:
         """Closes: has what is asked. Does not close: below sensitivity in the median. At risk: between."""
-        if margin_db >= needed_db and margin_db >= 0.0:
+        if margin_db >= max(needed_db, 0.0):
             return "closes"
         return "at_risk" if margin_db >= 0.0 else "does_not_close"

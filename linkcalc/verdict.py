@@ -4,6 +4,7 @@ import math
 import warnings
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,7 +22,7 @@ from linkcalc.reliability import message_success
 from linkcalc.requirement import Requirement
 from linkcalc.result import Direction, Drawing, LinkResult, PathFacts, Result
 from linkcalc.terrain import geodesy
-from linkcalc.terrain.profile import cut_profile, read_profile_csv, with_obstacles
+from linkcalc.terrain.profile import Profile, cut_profile, read_profile_csv, with_obstacles
 from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, Mosaic, open_mosaic
 from linkcalc.uncertainty import after_reading_db, combined_db, contributors, fading
 
@@ -38,6 +39,11 @@ CAUTIONS = (
 )
 
 _QUANTILE_90 = 1.6449
+
+_SURVEY_TOLERANCE = 0.03
+"""Share by which a surveyed length may differ from that between the positions, unremarked."""
+
+_WORST_FIRST = ("does_not_close", "at_risk", "closes")
 
 
 def check_plan(loaded: "LoadedPlan") -> Result:
@@ -101,9 +107,11 @@ def link_case(loaded: "LoadedPlan", link: Link, terrain: tuple[Mosaic, Mosaic, M
     azimuth, back_azimuth = 0.0, 180.0
     if near.positioned and far.positioned:
         a, b = position_deg(near), position_deg(far)
-        _, azimuth, back_azimuth = geodesy.path_between(*a, *b)
+        length_m, azimuth, back_azimuth = geodesy.path_between(*a, *b)
     if link.profile_csv is not None:
         profile = read_profile_csv(loaded.base_dir / link.profile_csv)
+        if near.positioned and far.positioned:
+            profile = _placed(profile, length_m, a, b)
     else:
         ground, surface, canopy = terrain
         profile = cut_profile(
@@ -122,6 +130,22 @@ def link_case(loaded: "LoadedPlan", link: Link, terrain: tuple[Mosaic, Mosaic, M
     return LinkCase(link, near, far, plan.conditions, profile, azimuth, back_azimuth)
 
 
+def _placed(
+    profile: Profile, length_m: float, start: tuple[float, float], end: tuple[float, float]
+) -> Profile:
+    """A surveyed profile with the positions that its stations give it."""
+    stretch = length_m / profile.length_m
+    notes = profile.notes
+    if abs(stretch - 1.0) > _SURVEY_TOLERANCE:
+        notes = (
+            *notes,
+            f"the surveyed profile is {profile.length_m:.0f} m long, but the stations' positions are "
+            f"{length_m:.0f} m apart: the profile is used, and one of the two is wrong",
+        )
+    latitude_deg, longitude_deg = geodesy.points_along(*start, *end, profile.distance_m * stretch)
+    return replace(profile, latitude_deg=latitude_deg, longitude_deg=longitude_deg, notes=notes)
+
+
 def position_deg(station: Station) -> tuple[float, float]:
     """Latitude and longitude of a station that the plan positions."""
     if station.latitude_deg is not None and station.longitude_deg is not None:
@@ -137,11 +161,21 @@ def check_link(case: LinkCase) -> LinkResult:
         facts = _path_facts(case)
         there = _direction(case, facts, back=False)
         back = _direction(case, facts, back=True)
-    weaker = min((there, back), key=lambda d: d.fade_margin_db - d.required_margin_db)
+    weaker = min(
+        (there, back),
+        key=lambda d: (_WORST_FIRST.index(d.verdict), d.fade_margin_db - d.required_margin_db),
+    )
     with _recorded():  # what is only tried for advice and pictures may leave a model's range
         advice = advise(case, Requirement.of(case.link))
         drawing = _drawing(case)
-    notes = [*case.profile.notes, *_noise_note(case), *_bearing_note(case), *said]
+    notes = [
+        *case.profile.notes,
+        *_noise_note(case),
+        *_bearing_note(case),
+        *_season_note(case),
+        *_clutter_note(case),
+        *said,
+    ]
     return LinkResult(
         name=case.link.name,
         verdict=weaker.verdict,
@@ -255,7 +289,8 @@ def _limited_by(case: LinkCase, facts: PathFacts, budget: Budget, tx: Station, r
     for station in (tx, rx):
         costs[f"feeder of {station.name}"] = feeder_loss_db(station, case.frequency_hz)
         for extra in station.extra_loss:
-            costs[f"{extra.reason} ({station.name})"] = extra.loss_db
+            words = f"{extra.reason} ({station.name})"
+            costs[words] = costs.get(words, 0.0) + extra.loss_db
     for t in budget.terms:
         if t.name.startswith(("off the beam", "building entry", "polarisation")):
             costs[t.name] = -t.value_db
@@ -308,6 +343,22 @@ def _bearing_note(case: LinkCase) -> list[str]:
     return [
         f"azimuth_deg of {' and '.join(turned)} is not used: without positions the path's bearing is "
         "unknown, and antennas are taken as turned to each other"
+    ]
+
+
+def _season_note(case: LinkCase) -> list[str]:
+    if case.conditions.month is None or case.profile.latitude_deg is not None:
+        return []
+    return ["the month is taken for one of the northern half of the earth: the stations have no positions"]
+
+
+def _clutter_note(case: LinkCase) -> list[str]:
+    shown = set(case.profile.clutter_kind) - {""}
+    if case.conditions.clutter == "none" or not shown:
+        return []
+    return [
+        f"clutter = {case.conditions.clutter} is added to what the profile shows "
+        f"({', '.join(sorted(shown))}): see that it does not stand for the same things"
     ]
 
 
