@@ -99,7 +99,7 @@ def section(
     ...               "modulation": {"kind": "css", "spreading_factor": 10}}],
     ...     "regulation": {"region": "eu", "report_interval_s": 600.0}})
     >>> section(plan).line
-    'Limits (eu): within, unverified; ask your regulator; see linkcalc limits'
+    'Limits eu: within, unverified; ask your regulator; linkcalc limits'
     """
     region = region or plan.regulation.region
     found = tuple(_end_limits(end, region) for end in ends(plan))
@@ -235,13 +235,13 @@ def _end_limits(end: End, region: str | None) -> EndLimits:
 
 
 def _line(region: str | None, status: Status, found: Sequence[EndLimits]) -> str:
-    see = "ask your regulator; see linkcalc limits"
+    see = "ask your regulator; linkcalc limits"
     if region is None:
         return f"Limits: unknown here, no region stated; {see}"
-    if status == "within":
-        sure = "unverified" if any(e.limits.unverified for e in found) else "by the table"
-        return f"Limits ({region}): within, {sure}; {see}"
-    if status == "unknown":
-        return f"Limits ({region}): unknown here; {see}"
-    count = sum(e.limits.status == "over" for e in found)
-    return f"Limits ({region}): over at {count} of {len(found)} ends; {see}"
+    telling = [e for e in found if e.limits.status == status]
+    words = {"within": "within", "unknown": "unknown here", "over": "over at all ends"}[status]
+    if status == "over" and len(telling) < len(found):
+        words = f"over at {len(telling)} end{'s' if len(telling) > 1 else ''}"
+    if any(e.limits.unverified for e in telling):
+        words += ", unverified"
+    return f"Limits {region}: {words}; {see}"

@@ -213,7 +213,9 @@ def _sources(page: _Page, limits: LimitsSection) -> None:
         return
     page.heading("Where these limits are from")
     page.wrap(
-        "Typed on the day named, from trade notes; the rules themselves were not re-read on that day.",
+        "Typed on the day named, from trade notes; the rules themselves were not re-read on that day."
+        " The nominal bandwidth stands for the one a rule measures, and the spectrum is taken as flat,"
+        " which is the best case: have it measured.",
         indent=2,
     )
     for rule in rules.values():
