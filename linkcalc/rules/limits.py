@@ -408,7 +408,8 @@ def _density(rule: Rule, t: Transmission) -> Iterable[Finding]:
     assert rule.density_reference_khz is not None
     assert rule.density_kind is not None
     value = t.density_dbm(rule.density_reference_khz * 1e3, rule.density_kind)
-    name = f"{_KIND_WORDS[rule.density_kind]} density {value:.1f} dBm in {rule.density_reference_khz:g} kHz if flat"
+    where = f"in {rule.density_reference_khz:g} kHz if flat"
+    name = f"{_KIND_WORDS[rule.density_kind]} density {value:.1f} dBm {where}"
     yield _level("density", name, value, rule.density_dbm)
 
 
