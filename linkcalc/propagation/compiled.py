@@ -427,9 +427,6 @@ def basic_transmission_loss_db(
             arguments[row] = value
         except ValueError:
             raise DomainError(f"{name} must be one value or {count}, one for each profile") from None
-    if count:
-        length = distance[starts[1:] - 1] - distance[starts[:-1]]
-        p1812.warn_outside_range(frequency, length, arguments[0], arguments[1])
     loss, wrong = np.empty(count), np.zeros(count, dtype=np.int8)
     chunks = min(CHUNKS, count)
     bounds = np.arange(chunks + 1) * count // max(chunks, 1)
@@ -442,13 +439,19 @@ def basic_transmission_loss_db(
     if wrong.any():
         first = int(np.flatnonzero(wrong)[0])
         raise DomainError(f"profile {first}: {PROBLEMS[wrong[first]]}")
+    length = distance[starts[1:] - 1] - distance[starts[:-1]]
+    p1812.warn_outside_range(frequency, length, arguments[0], arguments[1])
     return loss
+
+
+# Other arrays would each be compiled for anew; a copy costs less.
+_PLAIN_MEMORY = ("C_CONTIGUOUS", "ALIGNED", "WRITEABLE")
 
 
 def _checked_points(name: str, value: ArrayLike) -> Floats:
     """A flat float64 array; whether its values are finite is found while scanning."""
     try:
-        array = np.ascontiguousarray(value, dtype=np.float64)
+        array = np.require(value, np.float64, _PLAIN_MEMORY)
     except (TypeError, ValueError) as error:
         raise DomainError(f"{name} must be numbers") from error
     if array.ndim != 1:
@@ -462,7 +465,7 @@ def _checked_zones(zone: ArrayLike) -> NDArray[np.int8]:
         raise DomainError("zone must be whole numbers, the profiles one after the other")
     if zones.dtype != np.int8:
         zones = np.clip(zones, 0, 100)
-    return np.ascontiguousarray(zones, dtype=np.int8)
+    return np.require(zones, np.int8, _PLAIN_MEMORY)
 
 
 def _checked_offsets(offsets: ArrayLike, points: int) -> NDArray[np.int64]:

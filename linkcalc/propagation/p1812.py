@@ -1,7 +1,6 @@
 """Path-specific prediction of basic transmission loss (Rec. ITU-R P.1812)."""
 
 import math
-import warnings
 from types import MappingProxyType
 from typing import Any, NamedTuple
 
@@ -9,9 +8,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked, scalar_if_0d
-from linkcalc.errors import DomainError, OutOfRangeWarning
+from linkcalc.errors import DomainError
 from linkcalc.propagation import _kernels as k
 from linkcalc.propagation._kernels import Number, where
+from linkcalc.propagation._ranges import stated_range
 from linkcalc.propagation.diffraction import Polarisation, checked_profile, is_vertical, number
 
 EARTH_RADIUS_KM = 6371.0
@@ -319,16 +319,14 @@ def warn_outside_range(
     frequency_hz: Floats | float, length_m: Floats | float, *heights_m: Floats | float
 ) -> None:
     """Name the limits of the standard that its user's caller oversteps."""
-    limits = []
+    source = "Rec. ITU-R P.1812"
     if not _within(30e6, frequency_hz, 6e9):
-        limits.append("frequency 30 MHz to 6 GHz")
+        stated_range(source, "frequency", np.asarray(frequency_hz) / 1e6, 30.0, 6000.0, "MHz", stacklevel=4)
     if not _within(250.0, length_m, 3e6):
-        limits.append("path length 0.25 km to 3000 km")
-    if not all(_within(1.0, height, 3000.0) for height in heights_m):
-        limits.append("antennas 1 m to 3000 m above ground")
-    if limits:
-        text = f"outside the range of Rec. ITU-R P.1812: {', '.join(limits)}"
-        warnings.warn(text, OutOfRangeWarning, stacklevel=3)
+        stated_range(source, "path length", np.asarray(length_m) / 1e3, 0.25, 3000.0, "km", stacklevel=4)
+    for height_m in heights_m:
+        if not _within(1.0, height_m, 3000.0):
+            stated_range(source, "antenna height", np.asarray(height_m), 1.0, 3000.0, "m", stacklevel=4)
 
 
 def _within(low: float, value: Floats | float, high: float) -> bool:
@@ -366,7 +364,8 @@ class Path(NamedTuple):
     transhorizon: bool
     lt: int
     lr: int
-    """Profile points of the horizons; in line of sight, of the largest diffraction parameter."""
+    """Profile points of the horizons, counted from 0; in line of sight, of the largest diffraction
+    parameter."""
     dlt_km: float
     dlr_km: float
     theta_t_mrad: float
