@@ -445,7 +445,7 @@ def basic_transmission_loss_db(
 
 
 # Other arrays would each be compiled for anew; a copy costs less.
-_PLAIN_MEMORY = ("C_CONTIGUOUS", "ALIGNED", "WRITEABLE")
+_PLAIN_MEMORY: Any = ("C_CONTIGUOUS", "ALIGNED", "WRITEABLE")
 
 
 def _checked_points(name: str, value: ArrayLike) -> Floats:
