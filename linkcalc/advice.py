@@ -1,8 +1,11 @@
 """What would make a link close, each change found by solving, ranked by effort; or what could be given up."""
 
+import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import pairwise
+from typing import Any, Literal
 
 import numpy as np
 
@@ -12,10 +15,11 @@ from linkcalc.plan import Antenna, ChirpModulation, Station
 from linkcalc.plan.stations import AntennaType
 from linkcalc.propagation import fresnel
 from linkcalc.radio import feeder
+from linkcalc.reliability import message_success
 from linkcalc.requirement import Requirement
 from linkcalc.result import Advice
 from linkcalc.terrain.profile import Profile
-from linkcalc.uncertainty import after_reading_db, combined_db, contributors, fading
+from linkcalc.uncertainty import Fading, after_reading_db, combined_db, contributors, fading
 
 HIGHEST_MAST_M = 30.0
 """Heights are searched up to here; beyond, a relay is the better answer (common practice, no source)."""
@@ -34,31 +38,70 @@ _BETTER_ANTENNAS: tuple[tuple[AntennaType, float], ...] = (
     ("yagi", 12.5),
 )
 
+_WORTH_MENDING_DB = 1.0
+"""A loss at the antenna from which putting it right is worth a line."""
+
 _CLIMB_M = 3.0
 """A raise up to this is a longer pole; more is a mast (common practice, no source)."""
 
 
+_Raised = Literal["near", "far", "both"]
+
+
 @dataclass(frozen=True)
 class _Asked:
-    """Margins asked of both directions; kept while solving, since a change hardly moves the spread."""
+    """What is asked of both directions, under the spread and the fading that each change leads to."""
 
-    there_db: float
-    back_db: float
+    requirement: Requirement
 
-    @classmethod
-    def of(cls, case: LinkCase, requirement: Requirement) -> "_Asked":
-        needed = []
-        for receiver in (case.far, case.near):
-            parts = contributors(case, receiver)
-            spread = float(np.hypot(combined_db(parts, "site"), combined_db(parts, "conditions")))
-            needed.append(max(requirement.margin_db(spread, *fading(case)), 0.0))
-        return cls(*needed)
+    def lacking_db(self, case: LinkCase) -> tuple[float, float]:
+        """What the direction there and the one back lack; negative where they have more than asked."""
+        there_db, back_db = (
+            _needed_db(self.requirement, _spread_db(case, receiver), fading(case))
+            for receiver in (case.far, case.near)
+        )
+        return (
+            there_db - case.budget().fade_margin_db,
+            back_db - case.budget(back=True).fade_margin_db,
+        )
 
     def short_db(self, case: LinkCase) -> float:
-        """What the direction that lacks most still lacks; negative where both have more than asked."""
-        return max(
-            self.there_db - case.budget().fade_margin_db, self.back_db - case.budget(back=True).fade_margin_db
+        """What the direction that lacks most lacks."""
+        return max(self.lacking_db(case))
+
+    def of_each_hop(self) -> "_Asked":
+        """What each of two hops must have for both together to have what is asked."""
+        success = self.requirement.success
+        return self if success is None else _Asked(replace(self.requirement, success=math.sqrt(success)))
+
+    def suffices(self, case: LinkCase) -> bool:
+        """Whether nothing is short: quicker than `short_db`."""
+        r, margins_db = (
+            self.requirement,
+            (case.budget().fade_margin_db, case.budget(back=True).fade_margin_db),
         )
+        if min(margins_db) < (r.stated_margin_db or 0.0):
+            return False
+        if r.success is None:
+            return True
+        kind, rician_k_db = fading(case)
+        return all(
+            message_success(
+                margin_db, _spread_db(case, rx), fading=kind, rician_k_db=rician_k_db, tries=r.tries
+            )
+            >= r.success
+            for margin_db, rx in zip(margins_db, (case.far, case.near), strict=True)
+        )
+
+
+def _spread_db(case: LinkCase, receiver: Station) -> float:
+    parts = contributors(case, receiver)
+    return math.hypot(combined_db(parts, "site"), combined_db(parts, "conditions"))
+
+
+@lru_cache(maxsize=1024)
+def _needed_db(requirement: Requirement, spread_db: float, faded: tuple[Fading, float]) -> float:
+    return requirement.margin_db(spread_db, *faded)
 
 
 def advise(case: LinkCase, requirement: Requirement) -> tuple[Advice, ...]:
@@ -74,13 +117,22 @@ def advise(case: LinkCase, requirement: Requirement) -> tuple[Advice, ...]:
     tuple of Advice
         What suffices alone first, then by effort, then by margin gained.
     """
-    asked = _Asked.of(case, requirement)
+    asked = _Asked(requirement)
     short = asked.short_db(case)
     if short <= -AMPLE_DB:
         return tuple(_what_could_go(case, asked))
     found: list[Advice] = []
     if short > 0.0:
-        for solve in (_spreading_factor, _bandwidth, _power, _antennas, _feeders, _noise, _heights):
+        for solve in (
+            _spreading_factor,
+            _bandwidth,
+            _power,
+            _antennas,
+            _mounting,
+            _feeders,
+            _noise,
+            _heights,
+        ):
             found += solve(case, asked)
         if not any(a.sufficient for a in found):
             found += _together(case, asked)
@@ -93,7 +145,7 @@ def advise(case: LinkCase, requirement: Requirement) -> tuple[Advice, ...]:
 
 
 def _advice(kind: str, text: str, effort: int, changed: LinkCase, asked: _Asked) -> Advice:
-    return Advice(kind, text, effort, changed.weaker_margin_db, asked.short_db(changed) <= 1e-9)  # type: ignore[arg-type]
+    return Advice(kind, text, effort, changed.weaker_margin_db, asked.suffices(changed))  # type: ignore[arg-type]
 
 
 def _spreading_factor(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
@@ -103,7 +155,7 @@ def _spreading_factor(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     changed = case
     for factor in range(m.spreading_factor + 1, 13):
         changed = case.with_modulation(m.model_copy(update={"spreading_factor": factor}))
-        if asked.short_db(changed) <= 0.0:
+        if asked.suffices(changed):
             break
     new = changed.link.modulation
     assert isinstance(new, ChirpModulation)
@@ -125,7 +177,7 @@ def _bandwidth(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     for bandwidth_khz in (250.0, 125.0, 62.5):
         if bandwidth_khz < m.bandwidth_khz:
             changed = case.with_modulation(m.model_copy(update={"bandwidth_khz": bandwidth_khz}))
-            if asked.short_db(changed) <= 0.0:
+            if asked.suffices(changed):
                 break
     if changed is not None:
         yield _advice(
@@ -139,21 +191,17 @@ def _bandwidth(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
 
 
 def _power(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
-    lacking = (
-        asked.there_db - case.budget().fade_margin_db,
-        asked.back_db - case.budget(back=True).fade_margin_db,
-    )
     stations = []
-    for station, lack in zip((case.near, case.far), lacking, strict=True):
-        power = min(
-            station.transmit_power_dbm + max(lack, 0.0), max(HIGHEST_POWER_DBM, station.transmit_power_dbm)
-        )
-        stations.append(station.model_copy(update={"transmit_power_dbm": power}))
+    for station, lack_db in zip((case.near, case.far), asked.lacking_db(case), strict=True):
+        # as a planner would set it: whole decibels
+        raised_dbm = math.ceil(station.transmit_power_dbm + max(lack_db, 0.0) - 1e-9)
+        power_dbm = max(min(raised_dbm, HIGHEST_POWER_DBM), station.transmit_power_dbm)
+        stations.append(station.model_copy(update={"transmit_power_dbm": power_dbm}))
     changed = replace(case, near=stations[0], far=stations[1])
     raised = [
-        f"{new.transmit_power_dbm:.0f} dBm at {new.name} instead of {old.transmit_power_dbm:.0f}"
+        f"{new.transmit_power_dbm:g} dBm at {new.name} instead of {old.transmit_power_dbm:g}"
         for new, old in zip(stations, (case.near, case.far), strict=True)
-        if new.transmit_power_dbm >= old.transmit_power_dbm + 0.5
+        if new.transmit_power_dbm > old.transmit_power_dbm
     ]
     if raised:
         yield _advice(
@@ -180,14 +228,66 @@ def _antennas(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
                 continue
             changed = case.with_stations(stations)
             where = " and ".join(s.name for s in stations.values())
-            text = f"A {gain_dbi:g} dBi {antenna_type} at {where}; keep within the radiated limit."
+            text = f"A {antenna_type} of {gain_dbi:g} dBi at {where}; keep within the radiated limit."
             if best is None or asked.short_db(changed) < asked.short_db(best[1]) - 0.05:
                 best = (text, changed)
-            if asked.short_db(changed) <= 0.0:
+            if asked.suffices(changed):
                 yield _advice("antenna", text, 2, changed, asked)
                 return
     if best is not None and best[1].weaker_margin_db > case.weaker_margin_db + 0.5:
         yield _advice("antenna", best[0], 2, best[1], asked)
+
+
+def _mounting(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
+    """What costs decibels at an antenna and could be put right there."""
+    terms = {t.name: t for t in (*case.budget().terms, *case.budget(back=True).terms)}
+    for end in ENDS:
+        station = case.station(end)
+        ways: list[tuple[str, int, dict[str, Any]]] = []
+        if station.building != "none":
+            ways.append((f"The antenna at {station.name} outside the building.", 3, {"building": "none"}))
+        for extra in station.extra_loss:
+            if extra.loss_db >= _WORTH_MENDING_DB:
+                others = [x for x in station.extra_loss if x is not extra]
+                text = f"Mend what costs {extra.loss_db:g} dB at {station.name}: {extra.reason}."
+                ways.append((text, 3, {"extra_loss": others}))
+        off_beam = terms.get(f"off the beam, {station.name}")
+        if off_beam is not None and -off_beam.value_db >= _WORTH_MENDING_DB:
+            ways.append(_aimed(case, end))
+        for text, effort, update in ways:
+            changed = case.with_stations({end: station.model_copy(update=update)})
+            if changed.weaker_margin_db > case.weaker_margin_db:
+                yield _advice("antenna", text, effort, changed, asked)
+    if "polarisation mismatch" in terms:
+        turned: End = "far" if case.far.antenna.polarisation != "vertical" else "near"
+        wanted = case.station("near" if turned == "far" else "far").antenna.polarisation
+        station = case.station(turned)
+        antenna = station.antenna.model_copy(update={"polarisation": wanted})
+        changed = case.with_stations({turned: station.model_copy(update={"antenna": antenna})})
+        text = (
+            f"A {wanted} antenna at {station.name}, as at the other end, not {station.antenna.polarisation}."
+        )
+        yield _advice("antenna", text, 3, changed, asked)
+
+
+def _aimed(case: LinkCase, end: End) -> tuple[str, int, dict[str, Any]]:
+    """Turn a directional antenna to the other station; give an omnidirectional one a wider beam."""
+    station, elevation_deg = case.station(end), case.elevation_deg
+    bearing_deg = case.azimuth_deg
+    if end == "far":
+        elevation_deg, bearing_deg = case.back_elevation_deg, case.back_azimuth_deg
+    a = station.antenna
+    if a.type == "yagi" or a.horizontal_beamwidth_deg is not None or a.tilt_deg:
+        tilt_deg = float(round(elevation_deg))
+        bearing = f"{bearing_deg % 360.0:.0f}° from true north, " if case.positioned else ""
+        text = f"Turn the antenna at {station.name} to the other station: {bearing}{tilt_deg:+.0f}° up."
+        return (
+            text,
+            3,
+            {"antenna": a.model_copy(update={"azimuth_deg": None, "tilt_deg": tilt_deg})},
+        )
+    text = f"A half-wave dipole at {station.name}: its beam reaches {elevation_deg:+.0f}° up."
+    return text, 2, {"antenna": Antenna(type="half_wave_dipole", polarisation=a.polarisation)}
 
 
 def _gain_dbi(case: LinkCase, end: End) -> float:
@@ -256,11 +356,10 @@ def _heights(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
             "Raise both antennas: {near} to {near_m:.1f} m and {far} to {far_m:.1f} m.",
         ),
     ):
-        limit_m = HIGHEST_MAST_M - lowest_m
-        least_m = _least(raised, asked, limit_m)
+        least_m = _least(raised, asked, HIGHEST_MAST_M - lowest_m)
         if least_m is None:
             continue
-        changed = raised(least_m)
+        changed = _in_decimetres(case, raised(least_m))
         words = text.format(
             near=case.near.name,
             far=case.far.name,
@@ -275,24 +374,31 @@ def _heights(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
         yield _advice("raise_antenna", words, effort, changed, asked)
 
 
+def _in_decimetres(case: LinkCase, raised: LinkCase) -> LinkCase:
+    """The raised link as it is told: what has been raised, rounded up."""
+    new_m = [
+        new.antenna_height_m
+        if new.antenna_height_m <= old.antenna_height_m
+        else math.ceil(new.antenna_height_m * 10.0 - 1e-6) / 10.0
+        for new, old in ((raised.near, case.near), (raised.far, case.far))
+    ]
+    return raised.with_heights(near_m=new_m[0], far_m=new_m[1])
+
+
 def _least(case_after: Callable[[float], LinkCase], asked: _Asked, highest: float) -> float | None:
-    """Smallest raise, to 0.1 m, with nothing short; the first found going up, as lobes come and go."""
+    """Smallest raise with nothing short, to 0.05 m; the first found going up, as lobes come and go."""
     if highest < 0.1:
         return None
-
-    def suffices(raise_m: float) -> bool:
-        return asked.short_db(case_after(raise_m)) <= 0.0
-
     grid = np.linspace(0.0, highest, 31)
     for low, high in pairwise(grid):  # noqa: B007
-        if suffices(float(high)):
+        if asked.suffices(case_after(float(high))):
             break
     else:
         return None
     while high - low > 0.05:
         middle = (low + high) / 2.0
-        low, high = (low, middle) if suffices(float(middle)) else (middle, high)
-    return float(np.ceil(high * 10.0) / 10.0)
+        low, high = (low, middle) if asked.suffices(case_after(float(middle))) else (middle, high)
+    return float(high)
 
 
 def _clearance_heights(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
@@ -310,21 +416,26 @@ def _clearance_heights(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     )
     start_m, end_m = ground[0] + s.tx_height_m, ground[-1] + s.rx_height_m
     lack_m = needed_m - (start_m + (end_m - start_m) * d / length_m)
-    raises = {
+    raises: dict[_Raised, float] = {
         "near": float((lack_m * length_m / (length_m - d)).max()),
         "far": float((lack_m * length_m / d).max()),
         "both": float(lack_m.max()),
     }
-    heights = {"near": s.tx_height_m, "far": s.rx_height_m, "both": max(s.tx_height_m, s.rx_height_m)}
-    reachable = {k: np.ceil(r * 10.0) / 10.0 for k, r in raises.items() if heights[k] + r <= HIGHEST_MAST_M}
+    heights: dict[_Raised, float] = {
+        "near": s.tx_height_m,
+        "far": s.rx_height_m,
+        "both": max(s.tx_height_m, s.rx_height_m),
+    }
+    reachable = {k: r for k, r in raises.items() if heights[k] + r <= HIGHEST_MAST_M}
     if not reachable:
         return
     end = min(reachable, key=lambda k: reachable[k] * (2.0 if k == "both" else 1.0))
-    up = float(reachable[end])
-    changed = case.with_heights(
+    up = reachable[end]
+    raised = case.with_heights(
         near_m=s.tx_height_m + (up if end != "far" else 0.0),
         far_m=s.rx_height_m + (up if end != "near" else 0.0),
     )
+    changed = _in_decimetres(case, raised)
     where = {
         "near": f"{case.near.name} at {changed.near.antenna_height_m:.1f} m",
         "far": f"{case.far.name} at {changed.far.antenna_height_m:.1f} m",
@@ -355,7 +466,7 @@ def _together(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     limit_m = HIGHEST_MAST_M - max(near_m, far_m)
     least_m = _least(both, asked, limit_m) if words else None
     if least_m is not None:
-        changed = both(least_m)
+        changed = _in_decimetres(case, both(least_m))
         text = (
             f"{words}both antennas raised: {case.near.name} to {changed.near.antenna_height_m:.1f} m, "
             f"{case.far.name} to {changed.far.antenna_height_m:.1f} m."
@@ -373,22 +484,25 @@ def _relay(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     best: tuple[float, int] | None = None
     for i in candidates:
         worst = min(
-            _hop_margin_db(case, _part(profile, 0, int(i)), first=True),
-            _hop_margin_db(case, _part(profile, int(i), n - 1), first=False),
+            _hop(case, _part(profile, 0, int(i)), first=True).weaker_margin_db,
+            _hop(case, _part(profile, int(i), n - 1), first=False).weaker_margin_db,
         )
         if best is None or worst > best[0]:
             best = (worst, int(i))
     if best is None or best[0] <= case.weaker_margin_db + 3.0:
         return
     margin_db, i = best
-    needed = max(asked.there_db, asked.back_db)
+    hops = (
+        _hop(case, _part(profile, 0, i), first=True),
+        _hop(case, _part(profile, i, n - 1), first=False),
+    )
     yield Advice(
         "relay",
         f"A relay on the line, {profile.distance_m[i] / 1e3:.2f} km from {case.near.name}, on a "
         f"{RELAY_MAST_M:g} m mast: the weaker of the two hops then has {margin_db:.1f} dB.",
         5,
         margin_db,
-        margin_db >= needed,
+        all(asked.of_each_hop().suffices(hop) for hop in hops),
     )
 
 
@@ -413,14 +527,14 @@ def _part(profile: Profile, first: int, last: int) -> Profile:
     )
 
 
-def _hop_margin_db(case: LinkCase, part: Profile, *, first: bool) -> float:
-    """Margin of the weaker direction over one hop, the relay standing in for the station it replaces."""
+def _hop(case: LinkCase, part: Profile, *, first: bool) -> LinkCase:
+    """One hop, the relay standing in for the station it replaces."""
     replaced = case.far if first else case.near
     relay = replaced.model_copy(
         update={"antenna_height_m": RELAY_MAST_M, "extra_loss": [], "noise_rise_db": 0.0, "building": "none"}
     )
     hop = case.with_stations({"far" if first else "near": relay})
-    return replace(hop, profile=part).weaker_margin_db
+    return replace(hop, profile=part)
 
 
 def _measure(case: LinkCase) -> Iterator[Advice]:
@@ -443,7 +557,7 @@ def _what_could_go(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
         fastest = None
         for factor in range(m.spreading_factor - 1, 6, -1):
             changed = case.with_modulation(m.model_copy(update={"spreading_factor": factor}))
-            if asked.short_db(changed) > 0.0:
+            if not asked.suffices(changed):
                 break
             fastest = changed
         if fastest is not None:
@@ -453,14 +567,15 @@ def _what_could_go(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
                 f"{_time_text(fastest)} instead of {_time_text(case)} saves battery and airtime."
             )
             yield _advice("give_up", text, 1, fastest, asked)
-    spare_db = float(np.floor(-asked.short_db(case)))
-    lower: dict[End, Station] = {
-        end: s.model_copy(update={"transmit_power_dbm": max(s.transmit_power_dbm - spare_db, 0.0)})
-        for end, s in (("near", case.near), ("far", case.far))
-        if s.transmit_power_dbm >= 3.0
-    }
+    spare_db = -asked.short_db(case)
+    lower: dict[End, Station] = {}
+    for end in ENDS:
+        station = case.station(end)
+        power_dbm = float(max(math.ceil(station.transmit_power_dbm - spare_db), 0))
+        if power_dbm <= station.transmit_power_dbm - 3.0:
+            lower[end] = station.model_copy(update={"transmit_power_dbm": power_dbm})
     if lower:
-        words = ", ".join(f"{s.transmit_power_dbm:.0f} dBm at {s.name}" for s in lower.values())
+        words = ", ".join(f"{s.transmit_power_dbm:g} dBm at {s.name}" for s in lower.values())
         yield _advice(
             "give_up", f"Less transmit power would do: {words}.", 1, case.with_stations(lower), asked
         )
@@ -469,7 +584,7 @@ def _what_could_go(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
         lowest_m = 1.5
         if station.antenna_height_m >= 2.0 * lowest_m:
             changed = case.with_stations({end: station.model_copy(update={"antenna_height_m": lowest_m})})
-            if asked.short_db(changed) <= 0.0:
+            if asked.suffices(changed):
                 text = f"The antenna at {station.name} could be as low as {lowest_m:g} m by this prediction."
                 yield _advice("give_up", text, 3, changed, asked)
 
