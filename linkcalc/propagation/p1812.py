@@ -139,8 +139,11 @@ def basic_transmission_loss_db(
     path = path_of_profile(d, h, top, zones, htg, hrg, lapse, latitude, dct, dcr)
     warn_outside_range(frequency, path.d_km * 1e3, htg, hrg)
     if zones[-1] == SEA:
-        sigma = 0.0
-    terms = losses(path, frequency / 1e9, p, pl, sigma, entry, entry_sigma, refractivity, vertical)
+        sigma = 0.0 * sigma
+    try:
+        terms = losses(path, frequency / 1e9, p, pl, sigma, entry, entry_sigma, refractivity, vertical)
+    except ValueError as error:
+        raise DomainError("frequency, percentages, deviations and entry loss must broadcast") from error
     if detail:
         named = {**path._asdict(), **{name: scalar_if_0d(term) for name, term in terms._asdict().items()}}
         return MappingProxyType(named)

@@ -155,9 +155,10 @@ def test_a_receiver_at_sea_has_no_location_variability() -> None:
     zone = np.full(121, 4)
     zone[-20:] = 1
     losses = p1812.basic_transmission_loss_db(
-        **ROLLING, **LINK, zone=zone, location_percent=[5.0, 95.0], location_sigma_db=5.5
+        **ROLLING, **LINK, zone=zone, location_percent=[[5.0], [95.0]], location_sigma_db=[3.0, 5.5]
     )
-    assert losses[0] == losses[1]
+    assert losses.shape == (2, 2)
+    assert (losses == losses[0, 0]).all()
 
 
 def test_a_wall_adds_its_median_loss_and_widens_the_spread() -> None:
@@ -269,6 +270,7 @@ def test_a_path_without_direction_has_no_middle(rx: tuple[float, float]) -> None
         ({"zone": np.full(121, 2)}, "zone must be 1"),
         ({"zone": np.full(120, 4)}, "zone has 120 points"),
         ({"polarisation": "both"}, "polarisation must be"),
+        ({"frequency_hz": [1e9, 2e9], "time_percent": [1.0, 2.0, 3.0]}, "must broadcast"),
     ],
 )
 def test_what_is_not_defined_is_refused_in_one_line(change: dict[str, object], says: str) -> None:
