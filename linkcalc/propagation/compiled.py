@@ -15,7 +15,7 @@ import inspect
 import math
 import os
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
@@ -222,9 +222,15 @@ def _register() -> None:
     extending.overload(larger, jit_options=plain)(lambda a, b: lambda a, b: larger_of(a, b))
     extending.overload(sums, jit_options={**plain, "fastmath": {"reassoc", "nsz"}})(_always(sums))
     for function in _AS_THEY_STAND:
-        extending.register_jitable(**plain)(function)
+        _register_helper(function)
     for function, twin in _TWINS:
         extending.overload(function, jit_options=plain)(_always(twin))
+
+
+@functools.cache
+def _register_helper(function: Callable[..., Any]) -> None:
+    extending: Any = importlib.import_module("numba.extending")
+    extending.register_jitable(error_model="numpy")(function)
 
 
 def _always(twin: Callable[..., Any]) -> Callable[..., Any]:
@@ -237,7 +243,9 @@ def _always(twin: Callable[..., Any]) -> Callable[..., Any]:
     return answer
 
 
-def compile_function(function: Callable[..., Any], *, parallel: bool = False) -> Any:
+def compile_function(
+    function: Callable[..., Any], *, uses: Sequence[Callable[..., Any]] = (), parallel: bool = False
+) -> Any:
     """Compile a plain function that may call the formulas of this package.
 
     The machine code is kept on disk where a folder for it can be written, else compiled anew by each
@@ -246,8 +254,10 @@ def compile_function(function: Callable[..., Any], *, parallel: bool = False) ->
     Parameters
     ----------
     function : callable
-        A function at the top level of a module, in the subset of Python that numba compiles. Others like
-        it that it calls must have been given to `numba.extending.register_jitable`.
+        In the subset of Python that numba compiles. It may call the formulas and scans of `_kernels` and
+        `p1812`, and `path_loss_db`, `prepare` and `larger` of this module.
+    uses : sequence of callable
+        Further functions that it calls, directly or not.
     parallel : bool
         Share `numba.prange` loops between the processor's cores.
 
@@ -269,6 +279,8 @@ def compile_function(function: Callable[..., Any], *, parallel: bool = False) ->
     import numba
 
     _register()
+    for helper in uses:
+        _register_helper(helper)
     dispatcher = numba.njit(error_model="numpy", nogil=True, parallel=parallel)(function)
     folder = _cache_folder(Path(inspect.getfile(function)).parent)
     if folder is not None:
@@ -287,7 +299,7 @@ def _cache_folder(*sources: Path) -> Path | None:
         for file in sorted(source.glob("*.py")):
             digest.update(file.read_bytes())
     own = os.environ.get("NUMBA_CACHE_DIR")
-    home = os.environ.get("XDG_CACHE_HOME") or Path("~/.cache").expanduser()
+    home = os.environ.get("XDG_CACHE_HOME") or os.path.expanduser("~/.cache")
     for base in [Path(own)] if own else [Path(__file__).parent / "__pycache__", Path(home) / "linkcalc"]:
         folder = base / f"compiled-{digest.hexdigest()[:16]}"
         try:

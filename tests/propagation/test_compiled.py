@@ -163,6 +163,17 @@ def test_other_kernels_can_call_the_formulas() -> None:
     assert kernel(d, h, h + 2.0) == pytest.approx(link_of_path(d, h, h + 2.0), abs=1e-9)
 
 
+def loss_of_path(d: Any, h: Any, top: Any) -> Any:
+    return 2.0 * link_of_path(d, h, top)
+
+
+@needs_numba
+def test_other_kernels_can_name_the_functions_they_use() -> None:
+    d, h = np.linspace(0.0, 20.0, 80), 30.0 + 20.0 * np.sin(np.arange(80) / 7.0)
+    kernel = compiled.compile_function(loss_of_path, uses=(link_of_path,))
+    assert kernel(d, h, h) == pytest.approx(2.0 * link_of_path(d, h, h), abs=1e-9)
+
+
 @needs_numba
 def test_machine_code_is_kept_under_the_name_of_its_sources(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
