@@ -12,7 +12,7 @@ from tests.benchmarks.measure import Row, side_by_side
 from tests.benchmarks.straight_p1812 import predict
 
 POINTS = 963
-PROFILES = 512
+PROFILES = 2048
 SWEEP = 100
 
 
