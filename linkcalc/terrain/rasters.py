@@ -32,6 +32,7 @@ from linkcalc.terrain import geodesy
 from linkcalc.units import METRES_PER_FOOT, METRES_PER_US_SURVEY_FOOT
 
 Indices = NDArray[np.int64]
+Singles = NDArray[np.float32]
 Affine = tuple[float, float, float, float, float, float]
 """(a, b, c, d, e, f): x = a column + b row + c, y = d column + e row + f, at cell corners."""
 
@@ -197,12 +198,33 @@ class Raster:
                 continue
             window = self._read(int(left), int(right), int(top), int(bottom))
             found[:, first:last][use] = self._heights(window[r - top, c - left])
-        with np.errstate(invalid="ignore"):
-            absurd = (found < self._limits_m[0]) | (found > self._limits_m[1])
-        if absurd.any():
-            self.out_of_limits = (self.out_of_limits[0] + int(absurd.sum()), float(found[absurd][0]))
-            found[absurd] = np.nan
+        return self._within_limits(found)
+
+    def block(self, left: int, right: int, top: int, bottom: int) -> Singles:
+        """Heights of a block of cells; NaN for nodata and beyond the rim. Reads each block of the file once.
+
+        Kept in single precision: a height below 9000 m to half a millimetre.
+        """
+        found = np.full((bottom - top, right - left), np.nan, dtype=np.float32)
+        first, last = max(left, 0), min(right, self._width)
+        row, end = max(top, 0), min(bottom, self._height)
+        tall = self._data.block_shapes[0][0]
+        tall *= max(_CELLS_PER_READ // (tall * max(last - first, 1)), 1)
+        while first < last and row < end:
+            stop = min((row // tall + 1) * tall, end)
+            heights = self._within_limits(self._heights(self._read(first, last, row, stop)))
+            found[row - top : stop - top, first - left : last - left] = heights
+            row = stop
         return found
+
+    def _within_limits(self, heights: Floats) -> Floats:
+        """The same, what is no height taken out and counted."""
+        with np.errstate(invalid="ignore"):
+            absurd = (heights < self._limits_m[0]) | (heights > self._limits_m[1])
+        if absurd.any():
+            self.out_of_limits = (self.out_of_limits[0] + int(absurd.sum()), float(heights[absurd][0]))
+            heights[absurd] = np.nan
+        return heights
 
     def _read(self, left: int, right: int, top: int, bottom: int) -> "np.ma.MaskedArray[Any, Any]":
         from rasterio.errors import RasterioError
@@ -328,6 +350,44 @@ class Mosaic:
         lon, lat = geodesy.transformer(crs, "EPSG:4326").transform(east, north)
         corner = (half + 0.5) * cell
         return Area(self.sample(lat, lon), (cell, 0.0, -corner, 0.0, -cell, corner), crs)
+
+    def window(
+        self, raster: Raster, left: int, right: int, top: int, bottom: int
+    ) -> tuple[Singles, NDArray[np.bool_]]:
+        """A block of one raster's cells, for whoever samples in memory what `sample` would give.
+
+        Parameters
+        ----------
+        raster : Raster
+            One of `rasters`.
+        left, right, top, bottom : int
+            First column and row, and those after the last; they may lie beyond the rim.
+
+        Returns
+        -------
+        tuple of ndarray, both (bottom - top, right - left)
+            Heights in metres, NaN where unknown; and which of them the raster itself knows. What it lacks
+            beside a cell that it knows has been asked of the other rasters.
+
+        Raises
+        ------
+        TerrainError
+            If a raster turns out to be damaged.
+        """
+        import rasterio
+
+        with rasterio.Env(GDAL_CACHEMAX=_CACHE_MB):
+            heights = raster.block(left, right, top, bottom)
+            known = ~np.isnan(heights)
+            if len(self.rasters) > 1 and not known.all():
+                beside = np.zeros_like(known)
+                padded = np.pad(known, 1)
+                for down, across in np.ndindex(3, 3):
+                    beside |= padded[down : down + known.shape[0], across : across + known.shape[1]]
+                rows, columns = np.nonzero(beside & ~known)
+                position = raster.position(columns + left, rows + top)
+                heights[rows, columns] = self._sample(*position, fill=False)
+        return heights, known
 
     def _sample(self, lat: Floats, lon: Floats, *, fill: bool) -> Floats:
         heights = np.full(lat.shape, np.nan)
