@@ -33,11 +33,12 @@ def checked(
         raise DomainError(f"{name} must be numbers, got {value!r}") from error
     if not np.isfinite(array).all():
         raise DomainError(f"{name} must be finite, got {_first(array, ~np.isfinite(array))}")
-    if (array <= above).any():
+    # limits that are not set cost nothing: some callers check millions of small arrays
+    if above > -np.inf and (array <= above).any():
         raise DomainError(f"{name} must be above {above:g}, got {_first(array, array <= above):g}")
-    if (array < at_least).any():
+    if at_least > -np.inf and (array < at_least).any():
         raise DomainError(f"{name} must be at least {at_least:g}, got {_first(array, array < at_least):g}")
-    if (array > at_most).any():
+    if at_most < np.inf and (array > at_most).any():
         raise DomainError(f"{name} must be at most {at_most:g}, got {_first(array, array > at_most):g}")
     return array
 
