@@ -6,7 +6,8 @@ from typing import Self
 
 from pydantic import model_validator
 
-from linkcalc.plan.base import ONE_LINE, Section, given, plain
+from linkcalc.plan.base import ONE_LINE, Section, given, optional, plain
+from linkcalc.plan.control import Engine, Message, Tank, control_fault
 from linkcalc.plan.links import Link
 from linkcalc.plan.power import Exposure, PowerSupply, Regulation
 from linkcalc.plan.stations import Station
@@ -27,6 +28,9 @@ class Plan(Section):
     regulation: Regulation = plain(Regulation(), "whose legal limits the transmitters must keep")
     exposure: Exposure = plain(Exposure(), "how far people should stay from an antenna")
     power: list[PowerSupply] = plain([], "what a station draws, and from what", max_length=1000)
+    message: list[Message] = plain([], "what is sent over the links", max_length=1000)
+    tank: Tank | None = optional("the tank that is filled over a link")
+    engine: Engine | None = optional("the engine that fills it")
 
     @model_validator(mode="after")
     def _names_agree(self) -> Self:
@@ -62,6 +66,13 @@ class Plan(Section):
         twice = next((n for n in names if names.count(n) > 1), None)
         if twice is not None:
             raise ValueError(f"two [[power]] tables are for station {quoted(twice)}")
+        return self
+
+    @model_validator(mode="after")
+    def _control_agrees(self) -> Self:
+        fault = control_fault(self)
+        if fault is not None:
+            raise ValueError(fault)
         return self
 
     def idle_keys(self) -> Iterable[str]:

@@ -62,6 +62,19 @@ _SCENARIO: dict[str, Any] = {
     "conditions": {"climate": "temperate", "leaf": "in_leaf"},
     "regulation": {"report_interval_s": 600.0},
     "power": [{"station": "tank", "battery": {"chemistry": "li_socl2", "capacity_mah": 13000.0}}],
+    "message": [
+        {"name": "permit", "kind": "run_permit", "link": "level", "interval_s": 600.0, "tries": 3},
+        {"name": "stop", "kind": "stop", "link": "level", "events_per_year": 140.0, "tries": 3},
+    ],
+    "tank": {
+        "shape": {"kind": "upright_cylinder", "diameter_m": 5.0, "height_m": 2.5},
+        "start_percent": 40.0,
+        "stop_percent": 92.0,
+        "high_high_percent": 98.0,
+        "pump_flow_m3_h": 5.0,
+        "draw_m3_h": 0.4,
+    },
+    "engine": {"watchdog_s": 1800.0, "max_run_time_h": 8.0, "fuel_l_per_h": 2.5},
 }
 
 _PROFILE = (

@@ -1,0 +1,382 @@
+"""What is sent over a link and what it controls: messages, the tank, the engine that fills it."""
+
+from collections.abc import Iterable
+from difflib import get_close_matches
+from itertools import pairwise
+from typing import TYPE_CHECKING, Annotated, Literal, Self
+
+from pydantic import Field, model_validator
+
+from linkcalc.plan.base import Section, assumed, given, label, optional, plain
+from linkcalc.plan.stations import COMMON_PRACTICE
+from linkcalc.plan.wording import element, quoted
+
+if TYPE_CHECKING:
+    from linkcalc.plan.links import Link
+    from linkcalc.plan.model import Plan
+
+MessageKind = Literal["level_report", "run_permit", "start", "stop", "acknowledgement"]
+
+
+class Message(Section):
+    """One kind of message that is sent again and again."""
+
+    name: str = label("unique name", examples=["permit"])
+    kind: MessageKind = given(
+        "what it is for; a run permit is a report that says: still below the stop level",
+        examples=["run_permit"],
+    )
+    link: str = given("name of the link it goes over", min_length=1, examples=["level"])
+    sender: str | None = optional(
+        "station that sends it; left out: the link's `from` station", min_length=1, examples=["tank"]
+    )
+    payload_bytes: int | None = optional(
+        "payload; left out: as the link states for that direction", ge=1, le=255, examples=[12]
+    )
+    interval_s: float | None = optional(
+        "time between two of them, for one that is sent periodically, s", gt=0, le=2_592_000, examples=[600.0]
+    )
+    events_per_year: float | None = optional(
+        "how often it is sent in a year, for one that follows an event", gt=0, le=1_000_000, examples=[200.0]
+    )
+    tries: int | None = optional(
+        "times it is sent before it is given up; left out: the link's tries", ge=1, le=20, examples=[3]
+    )
+    retry_wait_s: float = assumed(
+        10.0,
+        "from the start of the first try to the start of the second, s",
+        COMMON_PRACTICE,
+        gt=0,
+        le=86_400,
+    )
+    back_off: Literal["fixed", "exponential"] = assumed(
+        "exponential", "further waits: all alike, or each twice the one before", COMMON_PRACTICE
+    )
+    jitter: float = assumed(
+        0.25,
+        "each wait is longer or shorter at random by up to this share of it",
+        COMMON_PRACTICE,
+        ge=0,
+        le=0.9,
+    )
+    acknowledged: bool = assumed(
+        True, "the other end answers, and a message that is not answered is tried again", COMMON_PRACTICE
+    )
+
+    @model_validator(mode="after")
+    def _periodic_or_not(self) -> Self:
+        if self.interval_s is not None and self.events_per_year is not None:
+            raise ValueError("give interval_s or events_per_year, not both")
+        if self.interval_s is None and self.events_per_year is None:
+            periodic = self.kind in ("level_report", "run_permit")
+            raise ValueError(
+                f"kind = {quoted(self.kind)} needs "
+                + (
+                    "interval_s, the time between two"
+                    if periodic
+                    else "events_per_year, how often it is sent"
+                )
+            )
+        return self
+
+    def idle_keys(self) -> Iterable[str]:
+        return ["retry_wait_s", "back_off", "jitter"] if self.tries == 1 else []
+
+
+class UprightCylinder(Section):
+    """A round tank that stands upright."""
+
+    kind: Literal["upright_cylinder"] = given("shape")
+    diameter_m: float = given("inside diameter, m", gt=0, le=500, examples=[4.0])
+    height_m: float = given("inside height up to the rim, m", gt=0, le=100, examples=[2.5])
+
+
+class HorizontalCylinder(Section):
+    """A round tank that lies on its side, with flat ends."""
+
+    kind: Literal["horizontal_cylinder"] = given("shape")
+    diameter_m: float = given("inside diameter, m", gt=0, le=100, examples=[2.0])
+    length_m: float = given("inside length, m", gt=0, le=500, examples=[5.0])
+
+
+class Rectangular(Section):
+    """A tank with a rectangular floor and upright walls."""
+
+    kind: Literal["rectangular"] = given("shape")
+    length_m: float = given("inside length, m", gt=0, le=1000, examples=[4.0])
+    width_m: float = given("inside width, m", gt=0, le=1000, examples=[3.0])
+    height_m: float = given("inside height up to the rim, m", gt=0, le=100, examples=[2.0])
+
+
+class LevelVolumeTable(Section):
+    """Any other tank, by levels and the volumes up to them."""
+
+    kind: Literal["table"] = given("shape")
+    level_m: list[float] = given(
+        "levels above the floor, from 0 up to the rim, m",
+        min_length=2,
+        max_length=1000,
+        examples=[[0.0, 1.0, 2.0]],
+    )
+    volume_m3: list[float] = given(
+        "volume up to each level, from 0, cubic metres",
+        min_length=2,
+        max_length=1000,
+        examples=[[0.0, 8.0, 20.0]],
+    )
+
+    @model_validator(mode="after")
+    def _both_increase(self) -> Self:
+        if len(self.level_m) != len(self.volume_m3):
+            raise ValueError(
+                f"level_m has {len(self.level_m)} entries, volume_m3 {len(self.volume_m3)}:"
+                " give one volume for each level"
+            )
+        for key, values in (("level_m", self.level_m), ("volume_m3", self.volume_m3)):
+            if values[0] != 0:
+                raise ValueError(f"{key} begins with {values[0]:g}: begin with 0, the floor")
+            for i, (low, high) in enumerate(pairwise(values)):
+                if high <= low:
+                    raise ValueError(
+                        f"{key} goes from {low:g} to {high:g} (entries {i + 1} and {i + 2}): sort the rows"
+                        " so that both level_m and volume_m3 increase"
+                    )
+        return self
+
+
+TankShape = Annotated[
+    UprightCylinder | HorizontalCylinder | Rectangular | LevelVolumeTable, Field(discriminator="kind")
+]
+
+
+class Tank(Section):
+    """The tank, its pump and what is drawn. Percent full is percent of the height, as a sensor sees it."""
+
+    shape: TankShape = given("shape and size")
+    start_percent: float = assumed(
+        40.0, "level at which filling is asked for", "common practice, no source: 30 to 50 %", ge=0, le=100
+    )
+    stop_percent: float = assumed(
+        92.0, "level at which filling is to stop", "common practice, no source: 90 to 95 %", ge=0, le=100
+    )
+    overflow_percent: float = plain(100.0, "level at which water is lost", gt=0, le=100)
+    outlet_percent: float = plain(0.0, "level of the outlet: below it nothing can be drawn", ge=0, lt=100)
+    high_high_percent: float | None = optional(
+        "level of the independent float, high-level stop or float valve; left out: none is planned",
+        gt=0,
+        le=100,
+        examples=[97.5],
+    )
+    pump_flow_m3_h: float = given("flow of the pump, cubic metres an hour", gt=0, le=100_000, examples=[5.0])
+    draw_m3_h: float | None = optional(
+        "what is drawn, if it is the same all day, cubic metres an hour", gt=0, le=100_000, examples=[0.4]
+    )
+    hourly_draw_m3_h: list[Annotated[float, Field(ge=0, le=100_000)]] | None = optional(
+        "what is drawn in each hour of the day, from midnight: 24 values, cubic metres an hour",
+        examples=[[0.2] * 6 + [1.2] * 3 + [0.4] * 9 + [1.2] * 3 + [0.2] * 3],
+    )
+    report: str | None = optional(
+        "name of the message that reports the level; left out: the first run_permit, else level_report",
+        min_length=1,
+        examples=["permit"],
+    )
+    state_lasts_h: float = assumed(
+        24.0,
+        "how long one slow state of the link lasts (wet leaves, a parked truck), h",
+        COMMON_PRACTICE,
+        ge=0.1,
+        le=8760,
+    )
+    overflow_chance_per_year: float = assumed(
+        0.01, "chance of an overflow in a year that is accepted (0 to 1)", COMMON_PRACTICE, gt=0, lt=1
+    )
+
+    @model_validator(mode="after")
+    def _levels_in_order(self) -> Self:
+        levels = [
+            ("outlet_percent", self.outlet_percent),
+            ("start_percent", self.start_percent),
+            ("stop_percent", self.stop_percent),
+            ("overflow_percent", self.overflow_percent),
+        ]
+        for (lower, a), (upper, b) in pairwise(levels):
+            if a >= b:
+                raise ValueError(
+                    f"{lower} = {a:g} must be below {upper} = {b:g}: lower {lower} or raise {upper}"
+                )
+        if self.high_high_percent is not None and not (
+            self.stop_percent < self.high_high_percent <= self.overflow_percent
+        ):
+            raise ValueError(
+                f"high_high_percent = {self.high_high_percent:g} must be above stop_percent ="
+                f" {self.stop_percent:g} and not above overflow_percent = {self.overflow_percent:g}"
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _pump_wins(self) -> Self:
+        if (self.draw_m3_h is None) == (self.hourly_draw_m3_h is None):
+            both = self.draw_m3_h is not None
+            raise ValueError(
+                "give draw_m3_h or hourly_draw_m3_h"
+                + (", not both" if both else ": what is drawn from the tank")
+            )
+        if self.hourly_draw_m3_h is not None and len(self.hourly_draw_m3_h) != 24:
+            raise ValueError(
+                f"hourly_draw_m3_h has {len(self.hourly_draw_m3_h)} values: give 24, one an hour"
+            )
+        if not any(self.draws_m3_h):
+            raise ValueError("hourly_draw_m3_h is 0 all day: a tank nobody draws from is not filled again")
+        if max(self.draws_m3_h) >= self.pump_flow_m3_h:
+            raise ValueError(
+                f"pump_flow_m3_h = {self.pump_flow_m3_h:g} is not above the largest draw,"
+                f" {max(self.draws_m3_h):g}: the tank would not fill; take a larger pump, or spread the draw"
+            )
+        return self
+
+    @property
+    def draws_m3_h(self) -> tuple[float, ...]:
+        """What is drawn, one entry or one an hour."""
+        return tuple(self.hourly_draw_m3_h) if self.hourly_draw_m3_h is not None else (self.draw_m3_h or 0.0,)
+
+
+class Engine(Section):
+    """The engine that drives the pump, and what stops it by itself."""
+
+    watchdog_s: float | None = optional(
+        "stops the engine when nothing has been heard for this long, s; left out: none is fitted",
+        gt=0,
+        le=2_592_000,
+        examples=[1800.0],
+    )
+    warm_up_s: float = assumed(60.0, "from the start until the pump runs, s", COMMON_PRACTICE, ge=0, le=7200)
+    cool_down_s: float = assumed(
+        120.0, "the engine runs on after the decision to stop, s", COMMON_PRACTICE, ge=0, le=7200
+    )
+    pump_runs_in_cool_down: bool = assumed(
+        True,
+        "water still flows while the engine cools down",
+        "the cautious side; set false if a contactor opens first",
+    )
+    stop_delay_s: float = assumed(
+        10.0,
+        "from the decision to stop until contactor or valve have acted, s",
+        COMMON_PRACTICE,
+        ge=0,
+        le=7200,
+    )
+    max_run_time_h: float | None = optional(
+        "the engine's own timer stops it after this long, h; left out: none is fitted",
+        gt=0,
+        le=8760,
+        examples=[10.0],
+    )
+    fuel_l_per_h: float | None = optional(
+        "fuel while the engine runs, litres an hour; left out: no fuel is reckoned",
+        gt=0,
+        le=10_000,
+        examples=[2.5],
+    )
+
+    @property
+    def stopping_s(self) -> float:
+        """From the decision to stop until no more water flows."""
+        return self.stop_delay_s + (self.cool_down_s if self.pump_runs_in_cool_down else 0.0)
+
+
+def control_fault(plan: "Plan") -> str | None:
+    """Return what does not fit between messages, tank, engine and links; None if all does."""
+    return _message_fault(plan) or _tank_fault(plan)
+
+
+def reporting_message(plan: "Plan") -> Message | None:
+    """Return the message that reports the tank's level, None if nothing does so periodically."""
+    periodic = [m for m in plan.message if m.interval_s is not None]
+    if plan.tank is not None and plan.tank.report is not None:
+        return next((m for m in periodic if m.name == plan.tank.report), None)
+    for kind in ("run_permit", "level_report"):
+        for message in periodic:
+            if message.kind == kind:
+                return message
+    return None
+
+
+def event_message(plan: "Plan", kind: Literal["start", "stop"]) -> Message | None:
+    """Return the message that is sent when the start or stop level is passed, None if none is.
+
+    It has to go the way of the report, where there is one.
+    """
+    report = reporting_message(plan)
+    for message in plan.message:
+        same = report is None or (message.link, _sender(plan, message)) == (
+            report.link,
+            _sender(plan, report),
+        )
+        if message.kind == kind and message.interval_s is None and same:
+            return message
+    return None
+
+
+def _sender(plan: "Plan", message: Message) -> str:
+    return message.sender or _link(plan, message).from_
+
+
+def _link(plan: "Plan", message: Message) -> "Link":
+    return next(link for link in plan.link if link.name == message.link)
+
+
+def _message_fault(plan: "Plan") -> str | None:
+    names = [m.name for m in plan.message]
+    twice = next((n for n in names if names.count(n) > 1), None)
+    if twice is not None:
+        return f"two messages are named {quoted(twice)}; names must differ"
+    links = [link.name for link in plan.link]
+    for index, message in enumerate(plan.message):
+        place = element("message", index, message.name)
+        if message.link not in links:
+            return (
+                f"{place} link = {quoted(message.link)} is no link of this plan;"
+                f" nearest is {quoted(_nearest(message.link, links))}"
+            )
+        ends = [_link(plan, message).from_, _link(plan, message).to]
+        if message.sender is not None and message.sender not in ends:
+            return (
+                f"{place} sender = {quoted(message.sender)} is no end of link {quoted(message.link)};"
+                f" its ends are {quoted(ends[0])} and {quoted(ends[1])}"
+            )
+    return None
+
+
+def _tank_fault(plan: "Plan") -> str | None:
+    tank, engine = plan.tank, plan.engine
+    if tank is None:
+        return "engine stands without [tank]: add the tank it fills" if engine is not None else None
+    if engine is None:
+        return "tank needs [engine]: its watchdog, warm-up and cool-down decide how far it overruns"
+    report = reporting_message(plan)
+    if tank.report is not None and report is None:
+        periodic = [m.name for m in plan.message if m.interval_s is not None]
+        known = f"nearest is {quoted(_nearest(tank.report, periodic))}" if periodic else "there is none"
+        return f"tank.report = {quoted(tank.report)} is no message with an interval_s; {known}"
+    if report is None and not (event_message(plan, "start") and event_message(plan, "stop")):
+        return (
+            "tank needs a message that reports its level:"
+            ' add [[message]] with kind = "run_permit" and interval_s'
+        )
+    if engine.watchdog_s is not None:
+        if report is None or report.interval_s is None:
+            return (
+                "engine.watchdog_s needs a message that is sent periodically: add [[message]] with"
+                ' kind = "run_permit" and interval_s'
+            )
+        if engine.watchdog_s < report.interval_s:
+            return (
+                f"engine.watchdog_s = {engine.watchdog_s:g} is shorter than interval_s ="
+                f" {report.interval_s:g} of message {quoted(report.name)}: the engine would stop"
+                f" between any two; make it {3 * report.interval_s:g}, three intervals"
+            )
+    return None
+
+
+def _nearest(name: str, known: list[str]) -> str:
+    return get_close_matches(name, known, n=1, cutoff=0.0)[0]
