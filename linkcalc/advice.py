@@ -14,7 +14,6 @@ from linkcalc.path_loss import CLEAR_RATIO
 from linkcalc.plan import Antenna, ChirpModulation, Station
 from linkcalc.plan.stations import AntennaType
 from linkcalc.propagation import fresnel
-from linkcalc.radio import feeder
 from linkcalc.reliability import message_success
 from linkcalc.requirement import Requirement
 from linkcalc.result import Advice
@@ -37,6 +36,8 @@ _BETTER_ANTENNAS: tuple[tuple[AntennaType, float], ...] = (
     ("yagi", 9.5),
     ("yagi", 12.5),
 )
+
+_BETTER_CABLES = ("rg213", "half_inch_foam")
 
 _WORTH_MENDING_DB = 1.0
 """A loss at the antenna from which putting it right is worth a line."""
@@ -298,24 +299,26 @@ def _gain_dbi(case: LinkCase, end: End) -> float:
 
 
 def _feeders(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
-    stations: dict[End, Station] = {}
-    saved = []
-    for end in ENDS:
-        station = case.station(end)
-        if station.feeder.length_m == 0.0 or station.feeder.loss_db_per_100m is not None:
-            continue
-        options = [t for t in feeder.CABLE_TYPES if t in ("rg213", "half_inch_foam")]
-        for cable in options:
+    """The first better cable that suffices; the best where none does."""
+    found: tuple[str, LinkCase] | None = None
+    for cable in _BETTER_CABLES:
+        stations: dict[End, Station] = {}
+        saved = []
+        for end in ENDS:
+            station = case.station(end)
+            if station.feeder.length_m == 0.0 or station.feeder.loss_db_per_100m is not None:
+                continue
             better = station.model_copy(update={"feeder": station.feeder.model_copy(update={"type": cable})})
             gain_db = feeder_loss_db(station, case.frequency_hz) - feeder_loss_db(better, case.frequency_hz)
             if gain_db >= 1.0:
                 stations[end] = better
                 saved.append(f"{cable} at {station.name} saves {gain_db:.1f} dB")
+        if stations:
+            found = f"A better feeder: {', '.join(saved)}.", case.with_stations(stations)
+            if asked.suffices(found[1]):
                 break
-    if stations:
-        yield _advice(
-            "feeder", f"A better feeder: {', '.join(saved)}.", 2, case.with_stations(stations), asked
-        )
+    if found is not None:
+        yield _advice("feeder", found[0], 2, found[1], asked)
 
 
 def _noise(case: LinkCase, asked: _Asked) -> Iterator[Advice]:

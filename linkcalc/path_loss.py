@@ -3,7 +3,8 @@
 The rules, in order:
 
 1. Ray blocked (clearance below 0 at the median k): Rec. ITU-R P.1812; under 0.25 km, where that is not
-   defined, free space with delta-Bullington diffraction (Rec. ITU-R P.526).
+   defined, free space with delta-Bullington diffraction (Rec. ITU-R P.526). Under 20 km the latter also where
+   it loses more: what P.1812 then credits to tropospheric scatter or ducting is not counted on.
 2. Ray clear or grazing, and the profile itself mirrors the ray (a smooth surface at the specular point,
    both legs free, no trees on it): two-ray over that surface. Its peaks above free space are not credited.
    Diffraction over the same smooth ground is not added: the reflection already holds it. Where something
@@ -12,10 +13,12 @@ The rules, in order:
 
 Where trees reach into 60 % of the first Fresnel zone, the way over them (rules above, trees opaque) and the
 way through them (rules above without the trees, plus Rec. ITU-R P.833) are both computed; the lesser loss
-governs.
+governs. A wood that an antenna stands in, or right before, loses as a terminal in woodland does; any other is
+a belt. A wood around both antennas is entered twice.
 """
 
 import warnings
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any, Literal
@@ -32,6 +35,13 @@ from linkcalc.terrain.profile import Profile
 
 P1812_SHORTEST_M = 250.0
 """Rec. ITU-R P.1812 is stated for 0.25 km and more."""
+
+SCATTER_SHORTEST_M = 20_000.0
+"""On shorter paths no scatter or ducting is counted on. About the length from which P.1812 lets ducting in;
+its scatter has no least length, and would reach low antennas past every tree of a wood."""
+
+_SCATTER_DB = 1.0
+"""Less than this between P.1812 and diffraction alone is not worth another model's name."""
 
 IRREGULAR_SHORTEST_M = 1000.0
 """The irregular terrain model is stated for 1 km and more."""
@@ -71,6 +81,14 @@ class Situation:
 
 
 @dataclass(frozen=True)
+class Wood:
+    """A stretch of trees on the path."""
+
+    depth_m: float
+    around_antenna: bool
+
+
+@dataclass(frozen=True)
 class PathLoss:
     """The loss that a verdict uses, with the reason for it."""
 
@@ -80,6 +98,8 @@ class PathLoss:
     """The same with two-ray peaks."""
     vegetation_loss_db: float
     vegetation_depth_m: float
+    woods: tuple["Wood", ...]
+    """The stretches of trees that make up the vegetation loss."""
     model: str
     model_reason: str
     regime: Regime
@@ -123,14 +143,16 @@ def governing_loss(profile: Profile, situation: Situation) -> PathLoss:
     DomainError
         If the profile has fewer than 3 points, or a model is not defined for the situation.
     """
-    stated_m = situation.woodland_depth_m  # with no height to go over
-    over = _behind_trees(_by_rules(profile, situation, profile.clutter_m), situation, stated_m)
+    # stated by the planner, with no height to go over
+    stated = (Wood(situation.woodland_depth_m, True),) if situation.woodland_depth_m else ()
+    over = _behind_trees(_by_rules(profile, situation, profile.clutter_m), situation, stated)
     trees = np.array([kind == "trees" for kind in profile.clutter_kind])
-    depth_m = _depth_in_trees_m(profile, situation, trees)
-    if depth_m == 0.0:
+    woods = _woods(profile, situation, trees)
+    if not woods:
         return over
     bare = _by_rules(profile, situation, np.where(trees, 0.0, profile.clutter_m))
-    through = _behind_trees(bare, situation, depth_m + stated_m)
+    through = _behind_trees(bare, situation, (*woods, *stated))
+    depth_m = sum(wood.depth_m for wood in woods)
     if through.loss_db > over.loss_db:
         way = f"over the trees loses less than {depth_m:.0f} m through them"
         return replace(over, model_reason=f"{over.model_reason}; {way}")
@@ -145,30 +167,35 @@ def governing_loss(profile: Profile, situation: Situation) -> PathLoss:
     )
 
 
-def _behind_trees(path: PathLoss, situation: Situation, depth_m: float) -> PathLoss:
-    """The path with a stretch of trees in it."""
-    if depth_m == 0.0:
+def _behind_trees(path: PathLoss, situation: Situation, woods: tuple[Wood, ...]) -> PathLoss:
+    """The path with stretches of trees in it."""
+    if not woods:
         return path
-    loss_db = woodland_loss_db(situation, depth_m)
+    loss_db = woods_loss_db(situation, woods)
+    depth_m = sum(wood.depth_m for wood in woods)
     return replace(
         path,
         loss_db=path.loss_db + loss_db,
         raw_loss_db=path.raw_loss_db + loss_db,
         vegetation_loss_db=loss_db,
         vegetation_depth_m=depth_m,
+        woods=woods,
         model_reason=f"{path.model_reason}; {depth_m:.0f} m of trees in the path (P.833)",
     )
 
 
-def woodland_loss_db(situation: Situation, depth_m: float) -> float:
-    """Loss of a stretch of trees under the situation's foliage (Rec. ITU-R P.833)."""
+def woods_loss_db(situation: Situation, woods: Iterable[Wood]) -> float:
+    """Loss of stretches of trees under the situation's foliage (Rec. ITU-R P.833)."""
     return float(
-        vegetation.woodland_loss_db(
-            depth_m,
-            situation.frequency_hz,
-            leaf=situation.leaf,
-            wet=situation.wet_foliage,
-            polarisation=situation.polarisation,
+        sum(
+            (vegetation.woodland_loss_db if wood.around_antenna else vegetation.belt_loss_db)(
+                wood.depth_m,
+                situation.frequency_hz,
+                leaf=situation.leaf,
+                wet=situation.wet_foliage,
+                polarisation=situation.polarisation,
+            )
+            for wood in woods
         )
     )
 
@@ -222,13 +249,15 @@ def every_model(profile: Profile, situation: Situation, governing: PathLoss) -> 
 def spread_db(models: dict[str, float], regime: Regime) -> float:
     """Largest minus smallest loss of the models that apply to this kind of path.
 
-    Free space applies to a clear path only, the smooth earth not to a blocked one, and a construction of
-    knife edges only where something stands in the ray.
+    Free space applies to a clear path only. Constructions of knife edges apply where something stands in the
+    ray, unless that is the smooth earth itself.
     """
+    edges = {"bullington", "cascaded_knife_edges"}
+    bulge = models["spherical_earth"] > models["bullington"]
     unfit = {
-        "clear": {"bullington", "cascaded_knife_edges"},
-        "grazing": {"bullington", "cascaded_knife_edges", "free_space"},
-        "obstructed": {"free_space", "spherical_earth"},
+        "clear": edges,
+        "grazing": {*edges, "free_space"},
+        "obstructed": {"free_space", *(edges if bulge else {"spherical_earth"})},
     }[regime]
     losses = [loss for name, loss in models.items() if name not in unfit]
     return max(losses) - min(losses)
@@ -300,18 +329,19 @@ def _by_rules(profile: Profile, situation: Situation, clutter_m: Floats) -> Path
         raw_db = _two_ray_db(reflection, profile, situation)
         loss_db = max(raw_db, slant_free_space_loss_db(profile, situation))
         if regime == "grazing" and _rises_above(reflection, profile, situation, clutter_m, worst):
-            standard_db, standard = _standard_loss_db(profile, situation, clutter_m)
+            standard_db, standard, because = _standard_loss_db(profile, situation, clutter_m)
             if standard_db > loss_db:
                 loss_db = raw_db = standard_db
-                model, reason = standard, _SOMETHING_ELSE
+                model, reason = standard, _SOMETHING_ELSE + because
     else:
-        loss_db, model = _standard_loss_db(profile, situation, clutter_m)
-        raw_db, reason = loss_db, against or reason
+        loss_db, model, because = _standard_loss_db(profile, situation, clutter_m)
+        raw_db, reason = loss_db, (against or reason) + because
     return PathLoss(
         loss_db=loss_db,
         raw_loss_db=raw_db,
         vegetation_loss_db=0.0,
         vegetation_depth_m=0.0,
+        woods=(),
         model=model,
         model_reason=reason,
         regime=regime,
@@ -376,21 +406,29 @@ def _two_ray_db(mirror: Reflection, profile: Profile, situation: Situation) -> f
     )
 
 
-def _standard_loss_db(profile: Profile, situation: Situation, clutter_m: Floats) -> tuple[float, str]:
-    if profile.length_m >= P1812_SHORTEST_M:
-        return p1812_loss_db(profile, situation, clutter_m), "p1812"
-    excess_db = diffraction.delta_bullington_loss_db(
-        profile.distance_m,
-        profile.ground_m,
-        tx_height_m=situation.tx_height_m,
-        rx_height_m=situation.rx_height_m,
-        frequency_hz=situation.frequency_hz,
-        clutter_m=clutter_m,
-        k_factor=situation.k_factor,
-        polarisation=situation.polarisation,
-        sea_share=_sea_share(profile),
+def _standard_loss_db(profile: Profile, situation: Situation, clutter_m: Floats) -> tuple[float, str, str]:
+    """Loss without a reflection, its model, and why not P.1812, if so."""
+    if profile.length_m >= SCATTER_SHORTEST_M:
+        return p1812_loss_db(profile, situation, clutter_m), "p1812", ""
+    diffraction_db = slant_free_space_loss_db(profile, situation) + float(
+        diffraction.delta_bullington_loss_db(
+            profile.distance_m,
+            profile.ground_m,
+            tx_height_m=situation.tx_height_m,
+            rx_height_m=situation.rx_height_m,
+            frequency_hz=situation.frequency_hz,
+            clutter_m=clutter_m,
+            k_factor=situation.k_factor,
+            polarisation=situation.polarisation,
+            sea_share=_sea_share(profile),
+        )
     )
-    return slant_free_space_loss_db(profile, situation) + float(excess_db), "delta_bullington"
+    if profile.length_m < P1812_SHORTEST_M:
+        return diffraction_db, "delta_bullington", ""
+    loss_db = p1812_loss_db(profile, situation, clutter_m)
+    if diffraction_db > loss_db + _SCATTER_DB:
+        return diffraction_db, "delta_bullington", "; scatter or ducting is not counted on"
+    return loss_db, "p1812", ""
 
 
 def _sea_share(profile: Profile) -> float:
@@ -398,19 +436,29 @@ def _sea_share(profile: Profile) -> float:
     return float(np.diff(profile.distance_m) @ (at_sea[1:] + at_sea[:-1]) / 2.0 / profile.length_m)
 
 
-def _depth_in_trees_m(profile: Profile, situation: Situation, trees: np.ndarray) -> float:
-    """Length of the path on which trees reach into 60 % of the first Fresnel zone, m.
+def _woods(profile: Profile, situation: Situation, trees: np.ndarray) -> tuple[Wood, ...]:
+    """Stretches of the path on which trees reach into 60 % of the first Fresnel zone.
 
     Trees that reach into it without reaching the ray lose no more than if they did.
     """
     if not trees.any():
-        return 0.0
+        return ()
     d = profile.distance_m
     start = profile.ground_m[0] + situation.tx_height_m
     end = profile.ground_m[-1] + situation.rx_height_m
     radius_m = fresnel.fresnel_radius_m(d, d[-1] - d, situation.frequency_hz)
     free_m = start + (end - start) * d / d[-1] - CLEAR_RATIO * radius_m
     top = profile.ground_m + profile.clutter_m + fresnel.earth_bulge_m(d, d[-1] - d, situation.k_factor)
-    share = np.gradient(d)  # the stretch each point stands for
-    share[0], share[-1] = (d[1] - d[0]) / 2.0, (d[-1] - d[-2]) / 2.0
-    return float(share[trees & (free_m < top)].sum())
+    turns = np.flatnonzero(np.diff((trees & (free_m < top)).astype(np.int8))) + 1
+    share_m = np.gradient(d)  # the stretch each point stands for
+    woods = []
+    for first, after in zip(turns[::2], turns[1::2], strict=True):
+        depth_m = float(share_m[first:after].sum())
+        # a clearing narrower than the trees are high is no way out of them
+        near = first == 1 or d[first] <= profile.clutter_m[first]
+        far = after == len(d) - 1 or d[-1] - d[after - 1] <= profile.clutter_m[after - 1]
+        if near and far:
+            woods += [Wood(depth_m / 2.0, True)] * 2
+        else:
+            woods.append(Wood(depth_m, bool(near or far)))
+    return tuple(woods)

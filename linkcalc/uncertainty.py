@@ -22,7 +22,7 @@ from linkcalc.path_loss import (
     Situation,
     governing_loss,
     p1812_loss_db,
-    woodland_loss_db,
+    woods_loss_db,
 )
 from linkcalc.plan import Station
 from linkcalc.propagation import building_entry, clutter, diffraction, noise, p1812, refractivity, vegetation
@@ -159,7 +159,11 @@ def _height_db(profile: Profile, s: Situation, error_m: float) -> float:
             replace(s, rx_height_m=s.rx_height_m + error_m),
         ),
     ):
-        steps.append((governing_loss(profile, lower).loss_db - governing_loss(profile, upper).loss_db) / 2.0)
+        with warnings.catch_warnings():
+            # the plan does not state these heights: nothing to tell its reader
+            warnings.simplefilter("ignore", OutOfRangeWarning)
+            change_db = governing_loss(profile, lower).loss_db - governing_loss(profile, upper).loss_db
+        steps.append(change_db / 2.0)
     return math.hypot(*steps)
 
 
@@ -170,11 +174,14 @@ def _refraction_db(profile: Profile, s: Situation, climate: refractivity.Climate
     From the enhancement at 10 % of the time, taken to be as deep below the median as above it, or from the
     loss at the k not exceeded 0.1 % of the time, whichever is larger.
     """
-    opaque = governing_loss(profile, s).opaque_m
+    path = governing_loss(profile, s)
+    opaque = path.opaque_m
     if profile.length_m < P1812_SHORTEST_M:
         return 0.0
-    median_db = p1812_loss_db(profile, s, opaque)
-    enhanced_db = p1812_loss_db(profile, s, opaque, time_percent=10.0)
+    enhanced_db = 0.0
+    if path.model != "delta_bullington":  # which counts on no scatter, so that its variation is none of ours
+        median_db = p1812_loss_db(profile, s, opaque)
+        enhanced_db = median_db - p1812_loss_db(profile, s, opaque, time_percent=10.0)
     terrain: dict[str, Any] = {
         "tx_height_m": s.tx_height_m,
         "rx_height_m": s.rx_height_m,
@@ -188,12 +195,12 @@ def _refraction_db(profile: Profile, s: Situation, climate: refractivity.Climate
         diffraction.delta_bullington_loss_db(d, h, k_factor=low_k, **terrain)
         - diffraction.delta_bullington_loss_db(d, h, k_factor=s.k_factor, **terrain)
     )
-    return max((median_db - enhanced_db) / _DECILE, deeper_db / _PERMILLE, 0.0)
+    return max(enhanced_db / _DECILE, deeper_db / _PERMILLE, 0.0)
 
 
 def _foliage_db(case: LinkCase) -> float:
     """Half of the swing between wet leaf and bare dry trees, as a standard deviation."""
-    depth_m = case.path.vegetation_depth_m
-    wet = woodland_loss_db(replace(case.situation, leaf="in_leaf", wet_foliage=True), depth_m)
-    bare = woodland_loss_db(replace(case.situation, leaf="out_of_leaf", wet_foliage=False), depth_m)
+    woods = case.path.woods
+    wet = woods_loss_db(replace(case.situation, leaf="in_leaf", wet_foliage=True), woods)
+    bare = woods_loss_db(replace(case.situation, leaf="out_of_leaf", wet_foliage=False), woods)
     return (wet - bare) / 2.0

@@ -241,7 +241,8 @@ def _direction(case: LinkCase, facts: PathFacts, *, back: bool) -> Direction:
     link = case.link
 
     def success(margin: float, sigma: float, tries: int = link.tries) -> float:
-        return float(message_success(margin, sigma, fading=kind, rician_k_db=rician_k_db, tries=tries))
+        reached = message_success(margin, sigma, fading=kind, rician_k_db=rician_k_db, tries=tries)
+        return min(max(float(reached), 0.0), 1.0)
 
     needed_db = Requirement.of(link).margin_db(spread, kind, rician_k_db)
     delivery = success(margin_db, spread)
