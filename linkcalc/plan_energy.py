@@ -44,10 +44,14 @@ _INTERVALS_S = np.union1d(TABLE_INTERVALS_S, np.geomspace(60.0, 86_400.0, 33).ro
 
 @dataclass(frozen=True)
 class Traffic:
-    """What the station sends on one link."""
+    """One of the things the station sends again and again."""
 
     link: str
+    message: str | None
+    """None where the plan lists no messages for the link."""
     answers: bool
+    measures: bool
+    """The sensor is on before it."""
     payload_bytes: int
     time_on_air_s: float
     interval_s: float | None
@@ -87,9 +91,11 @@ class BatteryLife:
     """No more than 10 is quoted; None: no interval is stated."""
     beyond_quotable: bool
     """It would last longer than is quoted."""
+    varied_interval_s: float | None
+    """The planned interval of what is sent most often."""
     intervals_s: tuple[float, ...]
     by_spreading_factor: tuple[FactorLife, ...]
-    """Empty unless the station sends CSS on one link only."""
+    """For the interval of what it sends most often; empty unless the station sends CSS on one link only."""
     source: str
     notes: tuple[str, ...]
 
@@ -176,8 +182,9 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]" = ()) -> EnergySe
     'Energy: tank battery 2.3 years; see linkcalc energy'
     """
     every = ends(plan)
+    expected = _Expected(plan, link_results)
     stations = tuple(
-        _station(supply, element("power", index, supply.station), every, link_results)
+        _station(supply, element("power", index, supply.station), every, expected)
         for index, supply in enumerate(plan.power)
     )
     return EnergySection(stations, _line(stations))
@@ -192,13 +199,11 @@ def _line(stations: Sequence[StationEnergy]) -> str:
     return f"Energy: {name} {first.summary}{more}; see linkcalc energy"
 
 
-def _station(
-    supply: "PowerSupply", place: str, every: Sequence[End], results: "Sequence[LinkResult]"
-) -> StationEnergy:
+def _station(supply: "PowerSupply", place: str, every: Sequence[End], expected: "_Expected") -> StationEnergy:
     own = [end for end in every if end.station == supply.station]
     try:
         current, source = _transmit_current(supply, own)
-        traffic = tuple(_traffic(supply, end, every, results) for end in own)
+        traffic = tuple(_traffic(supply, end, every, expected) for end in own)
         draw = _draw(supply, own, traffic, current)
         mean = None if draw is None else float(draw.total_ma)
         battery = solar = None
@@ -246,41 +251,65 @@ def _transmit_current(supply: "PowerSupply", own: Sequence[End]) -> tuple[float,
     return float(np.max(transmit_current_ma(powers), initial=0.0)), TRANSMIT_CURRENT_SOURCE
 
 
-def _traffic(
-    supply: "PowerSupply", end: End, every: Sequence[End], results: "Sequence[LinkResult]"
-) -> Traffic:
-    transmissions, source = _transmissions(end, results)
+def _traffic(supply: "PowerSupply", end: End, every: Sequence[End], expected: "_Expected") -> Traffic:
+    transmissions, source = expected.of(end)
     return Traffic(
         link=end.link,
+        message=end.message,
         answers=end.answers,
+        measures=end.measures,
         payload_bytes=end.payload_bytes,
         time_on_air_s=end.transmission.time_on_air_s,
         interval_s=end.transmission.interval_s,
         transmissions=transmissions,
         transmissions_source=source,
-        receive_window_s=_window_s(supply, _other_end(end, every).transmission.time_on_air_s),
+        receive_window_s=_window_s(supply, end, every),
     )
 
 
-def _other_end(end: End, every: Sequence[End]) -> End:
-    return next(o for o in every if o.link == end.link and o.answers != end.answers)
+def _window_s(
+    supply: "PowerSupply", end: End, every: Sequence[End], spreading_factor: int | None = None
+) -> float:
+    """How long the receiver is on after each transmission, by default for what the other end sends back."""
+    if supply.receive_window_s is not None:
+        return supply.receive_window_s
+    for other in every:
+        if (other.link, other.message) == (end.link, end.message) and other.answers != end.answers:
+            by_factor = other.time_on_air_by_spreading_factor_s
+            heard = (
+                other.transmission.time_on_air_s if spreading_factor is None else by_factor[spreading_factor]
+            )
+            return heard + _AFTER_ANSWER_S
+    return 0.0  # nobody answers
 
 
-def _window_s(supply: "PowerSupply", answer_s: float) -> float:
-    return answer_s + _AFTER_ANSWER_S if supply.receive_window_s is None else supply.receive_window_s
+class _Expected:
+    """How many transmissions a message is expected to take, from the links' success where it is known."""
 
+    def __init__(self, plan: "Plan", results: "Sequence[LinkResult]") -> None:
+        from linkcalc.messages import section as messages_section
 
-def _transmissions(end: End, results: "Sequence[LinkResult]") -> tuple[float, str]:
-    tries = end.transmission.tries
-    directions = [d for link in results if link.name == end.link for d in link.directions]
-    if not directions:
-        return float(tries), "every message takes all its tries" if tries > 1 else "one try is made"
-    up_from = end.to if end.answers else end.station
-    up = next(d.delivery_probability_single for d in directions if d.from_ == up_from)
-    down = next(d.delivery_probability_single for d in directions if d.from_ != up_from)
-    # the answering end answers each try that reaches it
-    mean = float(expected_transmissions(up * down, tries)) * (up if end.answers else 1.0)
-    return mean, f"expected from {_percent(up)} and {_percent(down)} success of one try each way"
+        self._results = results
+        answered = messages_section(plan, results) if results else None
+        self._answers = {m.name: m for m in answered.messages} if answered is not None else {}
+
+    def of(self, end: End) -> tuple[float, str]:
+        tries = end.transmission.tries
+        message = self._answers.get(end.message or "")
+        if message is not None:
+            if not end.answers:
+                return message.tries_sent, "expected from the link's success"
+            per_day = message.acknowledgement_airtime_s_per_day / end.transmission.time_on_air_s
+            return per_day * 365.0 / message.per_year, "expected from the link's success"
+        directions = [d for link in self._results if link.name == end.link for d in link.directions]
+        if not directions:
+            return float(tries), "every message takes all its tries" if tries > 1 else "one try is made"
+        up_from = end.to if end.answers else end.station
+        up = next(d.delivery_probability_single for d in directions if d.from_ == up_from)
+        down = next(d.delivery_probability_single for d in directions if d.from_ != up_from)
+        # the answering end answers each try that reaches it
+        mean = float(expected_transmissions(up * down, tries)) * (up if end.answers else 1.0)
+        return mean, f"expected from {_percent(up)} and {_percent(down)} success of one try each way"
 
 
 def _percent(probability: float) -> str:
@@ -319,7 +348,7 @@ def _cycle(
         # what is heard while listening anyway is counted there
         receive_current_ma=supply.receive_current_ma * (1.0 - supply.listening_share),
         receive_window_s=window_s,
-        sensor_current_ma=0.0 if t.answers else supply.sensor_current_ma,
+        sensor_current_ma=supply.sensor_current_ma if t.measures else 0.0,
         sensor_warm_up_s=supply.sensor_warm_up_s,
         sleep_current_ma=supply.sleep_current_ma,
     )
@@ -333,6 +362,7 @@ class _FactorCurrents:
     time_on_air_s: tuple[float, ...]
     grid_ma: Floats
     planned_ma: Floats
+    planned_s: float | None
 
 
 def _lives_by_factor(
@@ -342,20 +372,30 @@ def _lives_by_factor(
     traffic: Sequence[Traffic],
     current_ma: float,
 ) -> _FactorCurrents | None:
-    if len(own) != 1 or not own[0].time_on_air_by_spreading_factor_s:
+    """Vary the interval of what is sent most often; the rest keeps its own."""
+    if len({end.link for end in own}) != 1 or not own[0].time_on_air_by_spreading_factor_s:
         return None
-    seconds = own[0].time_on_air_by_spreading_factor_s
-    answers = _other_end(own[0], every).time_on_air_by_spreading_factor_s
-    airtime = np.array(list(seconds.values()))[:, None]
-    window = np.array([_window_s(supply, answers[f]) for f in seconds])[:, None]
-    t = traffic[0]
-    planned = np.nan if t.interval_s is None else t.interval_s
-    interval = np.append(_INTERVALS_S, planned)[None, :]
-    least = t.transmissions * (airtime + window)
-    fits = interval >= least
-    draw = _cycle(supply, t, np.where(fits, interval, least + 1.0), airtime, window, current_ma)
-    total = np.where(fits, draw.total_ma + supply.listening_share * supply.receive_current_ma, np.nan)
-    return _FactorCurrents(tuple(seconds), tuple(seconds.values()), total[:, :-1], total[:, -1])
+    factors = tuple(own[0].time_on_air_by_spreading_factor_s)
+    order = sorted(range(len(own)), key=lambda i: traffic[i].interval_s or 0.0)
+    if any(traffic[i].interval_s is None for i in order[1:]):
+        return None
+    planned_s = traffic[order[0]].interval_s
+    total = np.full(
+        (len(factors), len(_INTERVALS_S) + 1),
+        supply.sleep_current_ma + supply.listening_share * supply.receive_current_ma,
+    )
+    for rank, i in enumerate(order):
+        end, t = own[i], traffic[i]
+        airtime = np.array([end.time_on_air_by_spreading_factor_s[f] for f in factors])[:, None]
+        window = np.array([_window_s(supply, end, every, f) for f in factors])[:, None]
+        varied = np.append(_INTERVALS_S, np.nan if planned_s is None else planned_s)
+        interval = varied if rank == 0 else np.full(varied.shape, t.interval_s)
+        least = t.transmissions * (airtime + window)
+        fits = interval >= least
+        d = _cycle(supply, t, np.where(fits, interval, least + 1.0), airtime, window, current_ma)
+        total += np.where(fits, d.sending_ma + d.listening_ma + d.sensing_ma, np.nan)
+    airtimes = tuple(own[order[0]].time_on_air_by_spreading_factor_s[f] for f in factors)
+    return _FactorCurrents(factors, airtimes, total[:, :-1], total[:, -1], planned_s)
 
 
 def _battery(
@@ -412,6 +452,7 @@ def _battery(
         self_discharge_ma=lost * battery.capacity_mah / YEAR_H,
         life_years=None if life is None else min(life, LONGEST_QUOTED_YEARS),
         beyond_quotable=life is not None and life > LONGEST_QUOTED_YEARS,
+        varied_interval_s=None if by_factor is None else by_factor.planned_s,
         intervals_s=tuple(float(i) for i in _INTERVALS_S) if factors else (),
         by_spreading_factor=factors,
         source=cell.source,

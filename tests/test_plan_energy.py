@@ -11,7 +11,7 @@ from linkcalc.plan import Plan
 from linkcalc.plan_energy import TABLE_INTERVALS_S, section
 
 
-def plan(*power, interval_s=600.0, spreading_factor=10, tries=1, tank=None, modulation=None):
+def plan(*power, interval_s=600.0, spreading_factor=10, tries=1, tank=None, modulation=None, message=()):
     return Plan.model_validate(
         {
             "station": [
@@ -30,6 +30,7 @@ def plan(*power, interval_s=600.0, spreading_factor=10, tries=1, tank=None, modu
             ],
             "regulation": {} if interval_s is None else {"report_interval_s": interval_s},
             "power": list(power),
+            "message": list(message),
         }
     )
 
@@ -216,3 +217,30 @@ def test_a_plan_without_supplies_says_how_to_state_one():
 def test_no_figure_is_beyond_all_bounds():
     found = station(battery(capacity_mah=0.001))
     assert all(math.isfinite(v) for v in (found.mean_current_ma, found.battery.life_years))
+
+
+PERMIT = {"name": "permit", "kind": "run_permit", "link": "level", "interval_s": 900.0, "tries": 1}
+STOP = {"name": "stop", "kind": "stop", "link": "level", "events_per_year": 36_500.0, "tries": 2}
+
+
+def test_messages_add_up_and_only_the_measured_ones_power_the_sensor():
+    found = station(battery(), message=[PERMIT, STOP])
+    permit, stop = found.traffic
+    assert (permit.measures, stop.measures) == (True, False)
+    assert stop.interval_s == pytest.approx(864.0)
+    assert stop.transmissions == 2.0
+    assert found.sensing_ma == pytest.approx(15.0 / 900)
+    assert found.sending_ma == pytest.approx(35 * 0.370688 * (1 / 900 + 2 / 864))
+
+
+def test_a_message_nobody_acknowledges_is_not_listened_after():
+    found = station(battery(), message=[{**PERMIT, "acknowledged": False}])
+    assert found.listening_ma == 0.0
+
+
+def test_the_planned_life_is_on_its_line_with_several_messages_too():
+    found = station(battery(), message=[STOP | {"events_per_year": 500.0}, PERMIT]).battery
+    line = next(f for f in found.by_spreading_factor if f.spreading_factor == 10)
+    assert found.varied_interval_s == 900.0
+    assert line.life_years == pytest.approx(found.life_years)
+    assert line.life_years_by_interval[found.intervals_s.index(900.0)] == pytest.approx(found.life_years)

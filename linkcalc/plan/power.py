@@ -20,7 +20,7 @@ class Regulation(Section):
         "region of the legal limits; left out: the limits are unknown", examples=["eu"]
     )
     report_interval_s: float | None = optional(
-        "time between two messages of a link, where no message section says so, s",
+        "time between two messages of a link that no [[message]] is sent over, s",
         gt=0,
         le=31_557_600,
         examples=[600.0],

@@ -434,7 +434,7 @@ def _duty_cycle(rule: Rule, t: Transmission) -> Iterable[Finding]:
     used = others + (t.message_time_s if own is None else own)
     text = f"{_amount(used)} s on the air in an hour, limit {allowed:g} s"
     if others:
-        text += f" ({_amount(others)} s of it on other links)"
+        text += f" ({_amount(others)} s of it for other messages)"
     if used <= allowed + 1e-9:
         yield Finding("duty", "within", text)
         return

@@ -1,7 +1,8 @@
 """The transmitters of a plan, and what the table of legal limits says about each."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 from linkcalc.errors import PlanError
@@ -21,15 +22,23 @@ SPREADING_FACTORS = range(7, 13)
 """The spreading factors that intervals and battery lives are compared for."""
 
 
+YEAR_S = 365.0 * 86_400.0
+_PERIODIC_KINDS = ("level_report", "run_permit")
+
+
 @dataclass(frozen=True)
 class End:
-    """One end of a link as a transmitter."""
+    """What one end of a link sends again and again: a message, or the answers to one."""
 
     link: str
+    message: str | None
+    """Its name; None where the plan lists no messages for the link."""
     station: str
     to: str
     answers: bool
-    """It is the end that acknowledges or commands; the other end reports."""
+    """It acknowledges what the other end sends."""
+    measures: bool
+    """A measurement goes before it."""
     signal: str
     payload_bytes: int
     transmission: Transmission
@@ -42,6 +51,7 @@ class EndLimits:
     """What the table says about one end."""
 
     link: str
+    message: str | None
     station: str
     to: str
     answers: bool
@@ -115,9 +125,11 @@ def section(
 
 
 def ends(plan: "Plan") -> tuple[End, ...]:
-    """List every transmitter of a plan: both ends of each link, in the plan's order.
+    """List what every transmitter of a plan sends, in the plan's order.
 
-    Losses entered as extra losses are not counted: they may not be there when somebody measures.
+    A link without messages is taken to carry one, reported every `regulation.report_interval_s` and
+    answered. A message that follows an event is taken to come once in the worst hour. Losses entered as
+    extra losses are not counted: they may not be there when somebody measures.
 
     Parameters
     ----------
@@ -132,38 +144,66 @@ def ends(plan: "Plan") -> tuple[End, ...]:
     PlanError
         If a message with its tries lasts longer than its interval.
     """
-    alone = [end for link in plan.link for end in _both_ends(plan, link)]
+    alone = [end for link in plan.link for end in _of_link(plan, link)]
     by_station: dict[str, list[End]] = {}
     for end in alone:
         by_station.setdefault(end.station, []).append(end)
-    return tuple(replace(e, transmission=_with_other_links(e, by_station[e.station])) for e in alone)
+    return tuple(replace(e, transmission=_with_other_traffic(e, by_station[e.station])) for e in alone)
 
 
-def report_interval_s(plan: "Plan", link: Link) -> float | None:
-    """Time between two messages of a link, s; None where the plan does not say."""
-    return plan.regulation.report_interval_s
-
-
-def _both_ends(plan: "Plan", link: Link) -> tuple[End, End]:
+def _of_link(plan: "Plan", link: Link) -> Iterator[End]:
     near, far = plan.station_named(link.from_), plan.station_named(link.to)
-    return (
-        _end(plan, link, near, far.name, link.payload_bytes, answers=False),
-        _end(plan, link, far, near.name, link.reply_payload_bytes, answers=True),
-    )
+    # whoever acknowledges needs the shorter of the two payloads
+    short = min(link.payload_bytes, link.reply_payload_bytes)
+    messages = [m for m in plan.message if m.link == link.name]
+    for m in messages:
+        backward = m.sender not in (None, link.from_)
+        sender, other = (far, near) if backward else (near, far)
+        usual = link.reply_payload_bytes if backward else link.payload_bytes
+        interval = m.interval_s or YEAR_S / (m.events_per_year or 1.0)
+        send = partial(_end, plan, link, _Rhythm(m.name, interval, m.tries or link.tries))
+        yield send(sender, other.name, m.payload_bytes or usual, measures=m.kind in _PERIODIC_KINDS)
+        if m.acknowledged:
+            yield send(other, sender.name, short, answers=True)
+    if not messages:
+        send = partial(_end, plan, link, _Rhythm(None, plan.regulation.report_interval_s, link.tries))
+        yield send(near, far.name, link.payload_bytes, measures=True)
+        yield send(far, near.name, link.reply_payload_bytes, answers=True)
 
 
-def _end(plan: "Plan", link: Link, station: Station, to: str, payload: int, *, answers: bool) -> End:
+@dataclass(frozen=True)
+class _Rhythm:
+    """Which message, and how often."""
+
+    message: str | None
+    interval_s: float | None
+    tries: int
+
+
+def _end(
+    plan: "Plan",
+    link: Link,
+    rhythm: _Rhythm,
+    station: Station,
+    to: str,
+    payload: int,
+    *,
+    answers: bool = False,
+    measures: bool = False,
+) -> End:
     # its imports are those of a whole budget
     from linkcalc.link_case import feeder_loss_db
 
     signal = Signal.of(link.modulation)
     frequency_hz = link.frequency_mhz * 1e6
     seconds = signal.time_on_air_s(payload)
-    interval = report_interval_s(plan, link)
-    if interval is not None and interval < seconds * link.tries:
-        place = element("link", plan.link.index(link), link.name)
+    message_s = seconds * rhythm.tries
+    if rhythm.interval_s is not None and rhythm.interval_s < message_s:
+        key, place = "regulation.report_interval_s", element("link", plan.link.index(link), link.name)
+        if rhythm.message is not None:
+            key, place = f"{element('message', 0, rhythm.message)} interval_s", "it"
         raise PlanError(
-            f"regulation.report_interval_s = {interval:g} is shorter than the {seconds * link.tries:.3g} s"
+            f"{key} = {rhythm.interval_s:g} is shorter than the {message_s:.3g} s"
             f" that {place} is on the air with its tries"
         )
     antenna = generic_antenna(
@@ -180,15 +220,26 @@ def _end(plan: "Plan", link: Link, station: Station, to: str, payload: int, *, a
         feeder_loss_db=feeder_loss_db(station, frequency_hz),
         antenna_gain_dbi=antenna.gain_dbi,
         time_on_air_s=seconds,
-        interval_s=interval,
-        tries=link.tries,
+        interval_s=rhythm.interval_s,
+        tries=rhythm.tries,
         hopping_channels=plan.regulation.hopping_channels,
         listen_before_talk=plan.regulation.listen_before_talk,
     )
     by_factor: dict[int, float] = {}
     if isinstance(link.modulation, ChirpModulation):
         by_factor = {f: _time_on_air_s(link.modulation, payload, f) for f in SPREADING_FACTORS}
-    return End(link.name, station.name, to, answers, signal.text, payload, transmission, by_factor)
+    return End(
+        link=link.name,
+        message=rhythm.message,
+        station=station.name,
+        to=to,
+        answers=answers,
+        measures=measures,
+        signal=signal.text,
+        payload_bytes=payload,
+        transmission=transmission,
+        time_on_air_by_spreading_factor_s=by_factor,
+    )
 
 
 def _time_on_air_s(m: ChirpModulation, payload: int, spreading_factor: int) -> float:
@@ -206,11 +257,11 @@ def _time_on_air_s(m: ChirpModulation, payload: int, spreading_factor: int) -> f
     )
 
 
-def _with_other_links(end: End, of_station: Sequence[End]) -> Transmission:
-    """The same transmitter's messages on its other links, which share its hour."""
+def _with_other_traffic(end: End, of_station: Sequence[End]) -> Transmission:
+    """What else the same transmitter sends, which shares its hour."""
     seconds: dict[float, float] = {}
     for other in of_station:
-        if other.link != end.link:
+        if other is not end:
             t = other.transmission
             seconds[t.frequency_hz] = seconds.get(t.frequency_hz, 0.0) + (t.time_on_air_per_hour_s or 0.0)
     return replace(end.transmission, other_traffic=tuple(OtherTraffic(*pair) for pair in seconds.items()))
@@ -220,6 +271,7 @@ def _end_limits(end: End, region: str | None) -> EndLimits:
     t = end.transmission
     return EndLimits(
         link=end.link,
+        message=end.message,
         station=end.station,
         to=end.to,
         answers=end.answers,

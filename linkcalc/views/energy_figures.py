@@ -45,12 +45,11 @@ def life_figure(station: StationEnergy, spreading_factor: int | None = None) -> 
     battery = station.battery
     if battery is None or not battery.by_spreading_factor:
         raise ValueError(f"{station.station}: no battery life by spreading factor to draw")
-    planned = next((t.interval_s for t in station.traffic), None)
     width, height = style.TALL_IN
     with style.styled():
         figure = style.new_figure(width, height)
         ax = figure.add_axes((0.085, 0.19, 0.875, 0.66))
-        draw_life(ax, battery, spreading_factor, planned)
+        draw_life(ax, battery, spreading_factor)
         facts = (
             f"{station.summary}; {battery.chemistry}, {battery.capacity_mah:g} mAh,"
             f" {100 * battery.usable_share:.0f} % usable at {battery.temperature_c:g} °C"
@@ -78,9 +77,7 @@ def _caption(station: StationEnergy, battery: BatteryLife) -> str:
     return "\n".join(lines)
 
 
-def draw_life(
-    ax: "Axes", battery: BatteryLife, spreading_factor: int | None = None, planned_s: float | None = None
-) -> "Axes":
+def draw_life(ax: "Axes", battery: BatteryLife, spreading_factor: int | None = None) -> "Axes":
     """Draw one line for each spreading factor, named where it is steep.
 
     Parameters
@@ -88,9 +85,7 @@ def draw_life(
     ax : Axes
     battery : BatteryLife
     spreading_factor : int, optional
-        The planned one, drawn in the foreground.
-    planned_s : float, s, optional
-        The planned interval, marked where it lies inside the picture.
+        The planned one, drawn in the foreground; its planned interval is marked where it is in the picture.
 
     Returns
     -------
@@ -129,8 +124,8 @@ def draw_life(
         ax.plot(x, y, color=colour, lw=2.4 if chosen else 1.2, zorder=4 if chosen else 3)
     _name_lines(ax, lines, top, spreading_factor)
     planned = next((f for f in battery.by_spreading_factor if f.spreading_factor == spreading_factor), None)
-    if planned is not None and planned.life_years is not None and planned_s is not None:
-        _mark(ax, planned_s, planned.life_years, scale, interval)
+    if planned is not None and planned.life_years is not None and battery.varied_interval_s is not None:
+        _mark(ax, battery.varied_interval_s, planned.life_years, scale, interval)
     ax.xaxis.set_major_locator(FixedLocator(_TICKS_S))
     ax.xaxis.set_minor_locator(NullLocator())
     ax.xaxis.set_major_formatter(FuncFormatter(lambda seconds, _: interval_words(seconds)))

@@ -83,11 +83,13 @@ def years_words(years: float | None) -> str:
 def _station(page: _Page, station: StationEnergy) -> None:
     page.wrap(f"{station.station}: {station.summary}", bold=True)
     for t in station.traffic:
-        verb = "answers" if t.answers else "reports"
+        what = ("answers" if t.answers else "reports") if t.message is None else f'sends "{t.message}"'
+        if t.answers and t.message is not None:
+            what = f'answers "{t.message}"'
         every = "no interval stated" if t.interval_s is None else f"every {interval_words(t.interval_s)}"
         listening = f"{t.receive_window_s:.2g} s of listening" if t.receive_window_s else "no listening"
         page.wrap(
-            f"{verb} on link {t.link}: {t.payload_bytes} bytes, {t.time_on_air_s * 1e3:.1f} ms on the air,"
+            f"{what} on link {t.link}: {t.payload_bytes} bytes, {t.time_on_air_s * 1e3:.1f} ms on the air,"
             f" {every}; {t.transmissions:.3g} transmissions a message ({t.transmissions_source}),"
             f" each followed by {listening}",
             indent=2,

@@ -132,8 +132,7 @@ def interval_words(seconds: float | None, message_s: float = 0.0) -> str:
 
 def _end(page: _Page, end: EndLimits) -> None:
     check = end.limits
-    verb = "answers" if end.answers else "reports to"
-    page.heading(f"{end.station} {verb} {end.to} (link {end.link}): {STATUS_WORDS[check.status]}")
+    page.heading(f"{_what(end)} (link {end.link}): {STATUS_WORDS[check.status]}")
     _item(page, f"Rule {check.rule}" if check.status == "within" else "Why", check.reason)
     if check.unverified:
         _item(page, "Unverified in that rule", _quantities(check.unverified))
@@ -165,6 +164,14 @@ def _end(page: _Page, end: EndLimits) -> None:
     _intervals(page, end, check)
     for rule in check.rules:
         _rule(page, rule)
+
+
+def _what(end: EndLimits) -> str:
+    if end.message is None:
+        return f"{end.station} {'answers' if end.answers else 'reports to'} {end.to}"
+    if end.answers:
+        return f'{end.station} answers "{end.message}" of {end.to}'
+    return f'{end.station} sends "{end.message}" to {end.to}'
 
 
 def _intervals(page: _Page, end: EndLimits, check: LimitsCheck) -> None:

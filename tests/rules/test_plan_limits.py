@@ -174,3 +174,43 @@ def test_a_station_on_two_links_is_credited_with_both():
     )
     duty = exposure_section(both).stations[0].keeping.duty_cycle
     assert duty == pytest.approx(2 * 3 * 0.370688 / 1800)
+
+
+PERMIT = {"name": "permit", "kind": "run_permit", "link": "level", "interval_s": 300.0, "tries": 3}
+STOP = {"name": "stop", "kind": "stop", "link": "level", "events_per_year": 200.0, "payload_bytes": 12}
+
+
+def test_every_message_and_every_answer_is_held_against_the_limits():
+    found = section(plan(regulation=EU, message=[PERMIT, STOP]))
+    said = [(e.message, e.station, e.answers, e.payload_bytes, e.tries) for e in found.ends]
+    assert said == [
+        ("permit", "tank", False, 20, 3),
+        ("permit", "shed", True, 8, 3),
+        ("stop", "tank", False, 12, 1),
+        ("stop", "shed", True, 8, 1),
+    ]
+    # 12 permits of 3 x 0.370688 s and, in the worst hour, one stop of 0.288768 s
+    assert found.ends[0].limits.duty_cycle == pytest.approx((36 * 0.370688 + 0.288768) / 3600)
+    assert found.ends[0].limits.duty_cycle == found.ends[2].limits.duty_cycle
+
+
+def test_messages_replace_the_report_interval_of_their_link():
+    found = section(plan(regulation={"region": "eu", "report_interval_s": 1.0}, message=[PERMIT]))
+    assert found.ends[0].interval_s == 300.0
+    assert found.status == "within"
+
+
+def test_a_message_nobody_acknowledges_costs_the_other_end_nothing():
+    found = section(plan(regulation=EU, message=[{**PERMIT, "acknowledged": False}]))
+    assert [e.station for e in found.ends] == ["tank"]
+
+
+def test_a_message_from_the_far_end_is_that_ends_transmission():
+    found = section(plan(regulation=EU, message=[{**STOP, "sender": "shed", "payload_bytes": None}]))
+    said = [(e.station, e.to, e.answers, e.payload_bytes) for e in found.ends]
+    assert said == [("shed", "tank", False, 8), ("tank", "shed", True, 8)]
+
+
+def test_a_message_longer_than_its_interval_names_the_message():
+    with pytest.raises(PlanError, match=r'message "permit" interval_s = 1 is shorter than the 1\.11 s'):
+        ends(plan(message=[{**PERMIT, "interval_s": 1.0}]))
