@@ -439,7 +439,7 @@ def _duty_cycle(rule: Rule, t: Transmission) -> Iterable[Finding]:
         yield Finding("duty", "within", text)
         return
     interval = _interval_by_duty(rule, t)
-    remedy = "shorten the message"
+    remedy = "shorten the message" + (" and send the others less often" if others else "")
     if interval is not None:
         remedy = f"send every {_seconds_up(interval)} s or less often"
     if rule.listen_before_talk == "instead_of_duty":

@@ -90,7 +90,7 @@ def _station(page: _Page, station: StationEnergy) -> None:
         listening = f"{t.receive_window_s:.2g} s of listening" if t.receive_window_s else "no listening"
         page.wrap(
             f"{what} on link {t.link}: {t.payload_bytes} bytes, {t.time_on_air_s * 1e3:.1f} ms on the air,"
-            f" {every}; {t.transmissions:.3g} transmissions a message ({t.transmissions_source}),"
+            f" {every}; {t.transmissions:.3g} transmission(s) a message ({t.transmissions_source}),"
             f" each followed by {listening}",
             indent=2,
             hanging=4,
