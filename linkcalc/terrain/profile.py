@@ -198,8 +198,8 @@ def cut_profile(
         if ground_mosaic is None:
             raise TerrainError("no terrain raster is named")
         ends_m = [
-            _station_ground_m(names[0], lat1, lon1, ground_mosaic),
-            _station_ground_m(names[1], lat2, lon2, ground_mosaic),
+            station_ground_m(names[0], lat1, lon1, ground_mosaic),
+            station_ground_m(names[1], lat2, lon2, ground_mosaic),
         ]
         probe = geodesy.points_along(lat1, lon1, lat2, lon2, np.linspace(0.0, length, 201))
         ground_used = ground_mosaic.holding(*probe)
@@ -440,7 +440,7 @@ def _opened(
             yield mosaic
 
 
-def _station_ground_m(name: str, lat: float, lon: float, mosaic: Mosaic) -> float:
+def station_ground_m(name: str, lat: float, lon: float, mosaic: Mosaic) -> float:
     """Return the height under a station, or say why there is none and what the mend may be."""
     ground_m = float(mosaic.sample(lat, lon))
     if isfinite(ground_m):

@@ -114,6 +114,11 @@ class Raster:
         self.out_of_limits: tuple[int, float] = (0, 0.0)
         """How often a cell outside the limits was met so far, and the last such value in metres."""
 
+    @property
+    def size(self) -> tuple[int, int]:
+        """Columns and rows."""
+        return self._width, self._height
+
     def _refuse_what_holds_no_heights(self) -> None:
         from rasterio.enums import ColorInterp
 

@@ -1,0 +1,1 @@
+"""Areas: the same answer as for one path, for every point of the land."""

@@ -1,0 +1,922 @@
+"""The work of one position of an area: cut its profile from windows in memory, and weigh it by the rules.
+
+The rules are those of `linkcalc.path_loss`, the formulas those of `linkcalc.propagation`. Everything is
+written once, for numpy and for the compiler, except the scans over profile points: numpy's stand first,
+and a second writing as loops follows, which is what gets compiled. Without numba the same functions run as
+they stand, far slower, with the same numbers.
+
+Windows: `cells` holds the heights of all windows one after the other, `native` which of them their raster
+itself knows, `windows` one row for each (see `OFFSET` to `COMPLETE`), `maps` the polynomials from a
+position to column and row (see `terms`). A position is `east`, `north` of the station, over the radius.
+"""
+
+import functools
+import importlib
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linkcalc._arrays import Floats
+from linkcalc.path_loss import _MIRROR_RATIO, _SCATTER_DB, CLEAR_RATIO, P1812_SHORTEST_M, SCATTER_SHORTEST_M
+from linkcalc.propagation import _kernels as k
+from linkcalc.propagation import compiled, p1812, two_ray
+
+Singles = NDArray[np.float32]
+Bytes = NDArray[np.uint8]
+Integers = NDArray[np.int64]
+
+DEGREE = 5
+"""Of the polynomials that stand for a raster's projection, exact to far less than a cell."""
+
+GROUND, SURFACE, CANOPY = 0, 1, 2
+"""Layers of heights."""
+
+LAYER, OFFSET, COLUMNS, ROWS, COMPLETE = range(5)
+"""Columns of `windows`; complete: every cell is known to the raster itself."""
+WINDOW_FIGURES = 5
+
+(
+    FREQUENCY_GHZ, WAVELENGTH_M, DELTA_N, N0, RADIUS_KM, CURVATURE, ROUGHNESS_M, GRAZING_LIMIT_RAD,
+    LARGEST_HOLE_M, LOWEST_CLUTTER_M,
+    LEAF_DB_M, LEAF_MOST_DB, LEAF_WET_DB, WET_DB_M, WET_MOST_DB, WET_WET_DB, DRY_DB_M, DRY_MOST_DB, DRY_WET_DB,
+) = range(19)  # fmt: skip
+CONSTANTS = 19
+"""Length of the row of constants of a job; ROUGHNESS_M is NaN where none is stated."""
+
+GOOD, NO_HEIGHT, HOLE = 0, 1, 2
+"""What became of a position."""
+
+STATUS, NEAR_GROUND_M, FAR_GROUND_M, BRIDGED_M, SPACING_M, HEAD = 0, 1, 2, 3, 4, 5
+"""First columns of a result row; then one block of `VARIANT` for each pair of heights."""
+DEPTH_M, WOODS_DB, WOODS_WET_DB, WOODS_DRY_DB, OVER, BARE = 0, 1, 2, 3, 4, 12
+"""Within a block: length in trees and their loss as the plan has the leaves, in wet leaf, and bare and dry;
+then the rules with and without the trees."""
+RATIO, STANDARD_DB, SCATTERS, MIRROR, MIRROR_TX_M, MIRROR_RX_M, MIRROR_LENGTH_M, MIRROR_ROUGHNESS_M = range(8)
+RULES = 8
+"""Scatters: the standard model is Rec. ITU-R P.1812, not diffraction alone."""
+VARIANT = 20
+MIRRORS_NOT, MIRRORS, MIRRORS_BUT = 0, 1, 2
+"""No reflection governs; it does; it does unless the standard model loses more."""
+ENHANCED_DB, DEEPER_DB = 0, 1
+"""After the blocks, with and without the trees: loss exceeded by less than 10 % of the time, and how much
+more diffraction loses at the low k."""
+TAIL = 4
+
+TOUCH = 1e-6
+
+TRIALS = 200
+FINER = 33
+TRIAL_AT = (1.0 - np.cos(np.pi * (np.arange(TRIALS) + 0.5) / TRIALS)) / 2.0
+
+
+def result_length(variants: int) -> int:
+    """Columns of a result row."""
+    return HEAD + VARIANT * variants + TAIL
+
+
+def terms(east: Floats, north: Floats) -> Floats:
+    """Products of powers of position, (n, terms), as the maps' coefficients are ordered.
+
+    >>> terms(np.array([2.0]), np.array([3.0]))[0, :6].tolist()
+    [1.0, 2.0, 3.0, 4.0, 6.0, 9.0]
+    """
+    return np.stack(
+        [east ** (total - j) * north**j for total in range(DEGREE + 1) for j in range(total + 1)], axis=-1
+    )
+
+
+def along(coefficients: Floats, east: float, north: float, powers: Floats) -> None:
+    """Turn a polynomial of position into one of the share of the way there."""
+    at = 0
+    for total in range(DEGREE + 1):
+        value = 0.0
+        for j in range(total + 1):
+            value += coefficients[at] * east ** (total - j) * north**j
+            at += 1
+        powers[total] = value
+
+
+# ---------------------------------------------------------------- scans, for numpy
+
+
+def heights_along(
+    layer: int,
+    cells: Singles,
+    native: Bytes,
+    windows: Integers,
+    maps: Floats,
+    east: float,
+    north: float,
+    outward: bool,
+    powers: Floats,
+    heights: Floats,
+) -> None:
+    """Fill `heights` with those of a layer at even steps between station and position; NaN where unknown."""
+    share = np.linspace(0.0, 1.0, len(heights))
+    if not outward:
+        share = share[::-1]
+    heights[:] = np.nan
+    for w in np.flatnonzero(windows[:, LAYER] == layer):
+        open_ = np.flatnonzero(np.isnan(heights))
+        if not len(open_):
+            break
+        _, offset, columns, rows, _ = windows[w]
+        for axis in (0, 1):
+            along(maps[w, axis], east, north, powers[axis])
+        column, row = (np.polynomial.polynomial.polyval(share[open_], powers[axis]) for axis in (0, 1))
+        inside = (column >= 0.0) & (column < columns - 1.0) & (row >= 0.0) & (row < rows - 1.0)
+        open_, column, row = open_[inside], column[inside], row[inside]
+        left, top = column.astype(np.int64), row.astype(np.int64)
+        u, v = column - left, row - top
+        first = offset + top * columns + left
+        at = np.stack([first, first + 1, first + columns, first + columns + 1])
+        weights = np.stack([(1 - u) * (1 - v), u * (1 - v), (1 - u) * v, u * v])
+        values = cells[at].astype(np.float64)
+        matters = weights > TOUCH
+        known = matters & ~np.isnan(values)
+        own = (known & (weights >= weights.max(axis=0, initial=0.0) - TOUCH)).any(axis=0)
+        own &= (matters & (native[at] > 0)).any(axis=0)
+        weights = np.where(known, weights, 0.0)
+        with np.errstate(invalid="ignore"):
+            mean = (weights * np.where(known, values, 0.0)).sum(axis=0) / weights.sum(axis=0)
+        heights[open_] = np.where(own, mean, np.nan)
+
+
+def bridge(heights: Floats, step_m: float, largest_m: float) -> float:
+    """Draw straight lines across holes; return their length, or -1 if one is too long.
+
+    The ends are known.
+    """
+    known = np.isfinite(heights)
+    if known.all():
+        return 0.0
+    turns = np.flatnonzero(np.diff(known.astype(np.int8)))
+    lengths = (turns[1::2] - turns[::2]) * step_m
+    if lengths.max() > largest_m:
+        return -1.0
+    x = np.arange(len(heights))
+    heights[~known] = np.interp(x[~known], x[known], heights[known])
+    return float(lengths.sum())
+
+
+def add_clutter(
+    tops: Floats, foot: Floats, trees_here: bool, lowest_m: float, clutter: Floats, trees: Bytes
+) -> None:
+    """Put what a layer shows above its foot on the profile where it is the tallest so far."""
+    with np.errstate(invalid="ignore"):
+        height = tops - foot
+        taller = (height >= lowest_m) & (height > clutter)
+    clutter[taller], trees[taller] = height[taller], trees_here
+
+
+def least_clearance(
+    x: Floats, h: Floats, clutter: Floats, tx: float, rx: float, curvature: float, wavelength: float
+) -> tuple[float, int]:
+    """Least clearance over the inner points in first Fresnel zone radii, and where; any negative number
+    where the ray is blocked."""
+    length = x[-1]
+    bulge = x[1:-1] * (length - x[1:-1])
+    free = tx + (rx - tx) / length * x[1:-1] - (h[1:-1] + clutter[1:-1] + curvature * bulge)
+    if free.min() < 0.0:
+        return -1.0, 0
+    squared = free * free / bulge
+    at = int(squared.argmin())
+    return math.sqrt(squared[at] * length / wavelength), at + 1
+
+
+def woods(
+    x: Floats, h: Floats, clutter: Floats, trees: Bytes, tx: float, rx: float, c: Floats, found: Floats
+) -> None:
+    """Length of the stretches on which trees reach into 60 % of the first Fresnel zone, and their losses."""
+    length = x[-1]
+    bulge = x * (length - x)
+    free = tx + (rx - tx) / length * x - CLEAR_RATIO * np.sqrt(bulge * (c[WAVELENGTH_M] / length))
+    turns = np.flatnonzero(np.diff(((trees > 0) & (free < h + clutter + c[CURVATURE] * bulge)).astype(np.int8)))
+    found[DEPTH_M:OVER] = 0.0
+    for first, last in zip(turns[::2] + 1, turns[1::2], strict=True):
+        add_wood(x, clutter, first, last, c, found)
+
+
+def integrate(x: Floats, h: Floats, clutter: Floats, work: Floats) -> None:
+    """Fill rows of `work` with what `reflect` needs of the ground: running integrals."""
+    # numpy's `reflect` makes its own
+
+
+Mirror = tuple[bool, float, float, float, float, float, float, float, float, float]
+
+
+def reflect(
+    x: Floats, h: Floats, clutter: Floats, work: Floats, tx: float, rx: float, radius_km: float,
+    wavelength: float,
+) -> Mirror:  # fmt: skip
+    """`two_ray.find_reflection`: found, distance, grazing angle, heights over the mirror, its length, the
+    height and the slope of its line, roughness, clutter share."""
+    found, _ = two_ray.find_reflection(
+        x, h, clutter, tx, rx,
+        k_factor=radius_km / p1812.EARTH_RADIUS_KM, frequency_hz=two_ray.SPEED_OF_LIGHT_M_S / wavelength,
+    )  # fmt: skip
+    if found is None:
+        return False, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+    return (
+        True, found.distance_m, found.grazing_angle_rad, found.tx_height_m, found.rx_height_m,
+        found.surface_distance_m, found.surface_height_amsl_m, found.slope, found.roughness_m,
+        found.clutter_share,
+    )  # fmt: skip
+
+
+def spaced(length: float, x: Floats, d: Floats) -> None:
+    """Fill with even distances in m and km."""
+    x[:] = np.linspace(0.0, length, len(x))
+    d[:] = x * 1e-3
+
+
+def take(fine: Floats, every: int, coarse: Floats) -> None:
+    """Keep one point of so many."""
+    coarse[:] = fine[::every]
+
+
+def stack(h: Floats, clutter: Floats, tops: Floats) -> None:
+    """Add clutter to ground."""
+    np.add(h, clutter, out=tops)
+
+
+def fell(clutter: Floats, trees: Bytes, bare: Floats) -> None:
+    """Clutter without the trees."""
+    bare[:] = np.where(trees > 0, 0.0, clutter)
+
+
+# ---------------------------------------------------------------- the same as loops
+
+
+def heights_loop(
+    layer: int,
+    cells: Singles,
+    native: Bytes,
+    windows: Integers,
+    maps: Floats,
+    east: float,
+    north: float,
+    outward: bool,
+    powers: Floats,
+    heights: Floats,
+) -> None:
+    n = len(heights)
+    before = 0
+    for w in range(len(windows)):
+        if windows[w, LAYER] != layer:
+            continue
+        along(maps[w, 0], east, north, powers[0])
+        along(maps[w, 1], east, north, powers[1])
+        offset = windows[w, OFFSET]
+        columns = windows[w, COLUMNS]
+        rows = windows[w, ROWS]
+        if before == 0 and windows[w, COMPLETE] == 1:
+            sample_complete(cells[offset : offset + columns * rows], columns, rows, outward, powers, heights)
+        else:
+            if before == 0:
+                for i in range(n):
+                    heights[i] = math.nan
+            sample_with_holes(
+                cells[offset : offset + columns * rows], native[offset : offset + columns * rows],
+                columns, rows, outward, powers, heights,
+            )  # fmt: skip
+        before += 1
+    if before == 0:
+        for i in range(n):
+            heights[i] = math.nan
+
+
+def sample_complete(
+    cells: Singles, columns: int, rows: int, outward: bool, powers: Floats, heights: Floats
+) -> None:
+    """Bilinear heights from a window in which every cell is known and every point lies."""
+    n = len(heights)
+    per_step = 1.0 / (n - 1)
+    scale = per_step if outward else -per_step
+    start = 0.0 if outward else 1.0
+    c0, c1, c2, c3, c4, c5 = powers[0, 0], powers[0, 1], powers[0, 2], powers[0, 3], powers[0, 4], powers[0, 5]
+    r0, r1, r2, r3, r4, r5 = powers[1, 0], powers[1, 1], powers[1, 2], powers[1, 3], powers[1, 4], powers[1, 5]
+    for i in range(n):
+        t = start + scale * i
+        column = c0 + t * (c1 + t * (c2 + t * (c3 + t * (c4 + t * c5))))
+        row = r0 + t * (r1 + t * (r2 + t * (r3 + t * (r4 + t * r5))))
+        left = np.int32(column)
+        top = np.int32(row)
+        u = column - left
+        v = row - top
+        at = np.uint32(top * np.int32(columns) + left)
+        below = np.uint32(at + np.uint32(columns))
+        a = np.float64(cells[at])
+        b = np.float64(cells[at + np.uint32(1)])
+        c = np.float64(cells[below])
+        d = np.float64(cells[below + np.uint32(1)])
+        upper = a + u * (b - a)
+        lower = c + u * (d - c)
+        heights[i] = upper + v * (lower - upper)
+
+
+def sample_with_holes(
+    cells: Singles, native: Bytes, columns: int, rows: int, outward: bool, powers: Floats, heights: Floats
+) -> None:
+    """Bilinear heights where none is known yet, by the rules of `linkcalc.terrain.rasters`."""
+    n = len(heights)
+    for i in range(n):
+        if not math.isnan(heights[i]):
+            continue
+        t = i / (n - 1)
+        if not outward:
+            t = 1.0 - t
+        column = 0.0
+        row = 0.0
+        for power in range(DEGREE, -1, -1):
+            column = column * t + powers[0, power]
+            row = row * t + powers[1, power]
+        if not (column >= 0.0 and column < columns - 1.0 and row >= 0.0 and row < rows - 1.0):
+            continue
+        left = int(column)
+        top = int(row)
+        u = column - left
+        v = row - top
+        largest = max(1.0 - u, u) * max(1.0 - v, v)
+        total = 0.0
+        height = 0.0
+        own = False
+        natively = False
+        for corner in range(4):
+            weight = (u if corner % 2 else 1.0 - u) * (v if corner > 1 else 1.0 - v)
+            if weight <= TOUCH:
+                continue
+            at = (top + corner // 2) * columns + left + corner % 2
+            natively = natively or native[at] > 0
+            value = cells[at]
+            if not math.isnan(value):
+                total += weight
+                height += weight * value
+                own = own or weight >= largest - TOUCH
+        if own and natively:
+            heights[i] = height / total
+
+
+def bridge_loop(heights: Floats, step_m: float, largest_m: float) -> float:
+    n = len(heights)
+    bridged = 0.0
+    i = 1
+    while i < n:
+        if math.isnan(heights[i]):
+            first = i
+            while math.isnan(heights[i]):
+                i += 1
+            length = (i - first) * step_m
+            if length > largest_m:
+                return -1.0
+            bridged += length
+            rise = (heights[i] - heights[first - 1]) / (i - first + 1)
+            for j in range(first, i):
+                heights[j] = heights[first - 1] + rise * (j - first + 1)
+        i += 1
+    return bridged
+
+
+def add_clutter_loop(
+    tops: Floats, foot: Floats, trees_here: bool, lowest_m: float, clutter: Floats, trees: Bytes
+) -> None:
+    for i in range(len(tops)):
+        height = tops[i] - foot[i]
+        if height >= lowest_m and height > clutter[i]:
+            clutter[i] = height
+            trees[i] = trees_here
+
+
+def least_clearance_loop(
+    x: Floats, h: Floats, clutter: Floats, tx: float, rx: float, curvature: float, wavelength: float
+) -> tuple[float, int]:
+    n = len(x)
+    length = x[n - 1]
+    slope = (rx - tx) / length
+    least = -math.inf
+    for i in range(1, n - 1):
+        over = h[i] + clutter[i] + curvature * (x[i] * (length - x[i])) - (tx + slope * x[i])
+        least = compiled.larger(least, over)
+    if least > 0.0:
+        return -1.0, 0
+    squared = math.inf
+    at = 1
+    for i in range(1, n - 1):
+        bulge = x[i] * (length - x[i])
+        free = tx + slope * x[i] - (h[i] + clutter[i] + curvature * bulge)
+        ratio = free * free / bulge
+        if ratio < squared:
+            squared = ratio
+            at = i
+    return math.sqrt(squared * length / wavelength), at
+
+
+def woods_loop(
+    x: Floats, h: Floats, clutter: Floats, trees: Bytes, tx: float, rx: float, c: Floats, found: Floats
+) -> None:
+    n = len(x)
+    length = x[n - 1]
+    slope = (rx - tx) / length
+    per_length = c[WAVELENGTH_M] / length
+    for j in range(DEPTH_M, OVER):
+        found[j] = 0.0
+    first = 0
+    for i in range(1, n):
+        inside = False
+        if trees[i] > 0:
+            bulge = x[i] * (length - x[i])
+            free = tx + slope * x[i] - CLEAR_RATIO * math.sqrt(bulge * per_length)
+            inside = free < h[i] + clutter[i] + c[CURVATURE] * bulge
+        if inside and first == 0:
+            first = i
+        elif first > 0 and not inside:
+            add_wood(x, clutter, first, i - 1, c, found)
+            first = 0
+
+
+def integrate_loop(x: Floats, h: Floats, clutter: Floats, work: Floats) -> None:
+    n = len(x)
+    for j in range(4):
+        work[j, 0] = 0.0
+    for i in range(n - 1):
+        t = x[i + 1] - x[i]
+        rise = (h[i + 1] - h[i]) / t
+        area, moment, square = cell_integrals(x[i], h[i], rise, t)
+        work[0, i + 1] = work[0, i] + area
+        work[1, i + 1] = work[1, i] + moment
+        work[2, i + 1] = work[2, i] + square
+        stands = (clutter[i + 1] > 0.0) * 0.5 + (clutter[i] > 0.0) * 0.5
+        work[3, i + 1] = work[3, i] + t * stands
+
+
+def cell_integrals(x: float, y: float, rise: float, t: float) -> tuple[float, float, float]:
+    """Integrals of y, x y and y^2 over the first `t` metres of a straight piece that starts at (x, y)."""
+    area = y * t + rise * t * t / 2.0
+    return (
+        area,
+        x * area + y * t * t / 2.0 + rise * t * t * t / 3.0,
+        y * y * t + y * rise * t * t + rise * rise * t * t * t / 3.0,
+    )
+
+
+def integrals_to(
+    x: Floats, h: Floats, work: Floats, per_step: float, at: float
+) -> tuple[float, float, float]:
+    """Integrals of the ground from the start to a distance."""
+    last = len(x) - 2
+    i = min(max(int(at * per_step), 0), last)
+    if x[i] > at and i > 0:
+        i -= 1
+    elif i < last and x[i + 1] <= at:
+        i += 1
+    rise = (h[i + 1] - h[i]) / (x[i + 1] - x[i])
+    area, moment, square = cell_integrals(x[i], h[i], rise, at - x[i])
+    return work[0, i] + area, work[1, i] + moment, work[2, i] + square
+
+
+def footprint(d: float, h1: float, h2: float, wavelength: float) -> tuple[float, float]:
+    """First Fresnel zone on the plane, see `two_ray`."""
+    both = h1 + h2
+    r2 = math.sqrt(d * d + both * both)
+    s = r2 + wavelength / 2.0
+    excess = both * both + wavelength * r2 + wavelength * wavelength / 4.0
+    b = excess - h2 * h2 + h1 * h1
+    root = s * math.sqrt(max(b * b - 4.0 * excess * h1 * h1, 0.0))
+    return (d * b - root) / (2.0 * excess), (d * b + root) / (2.0 * excess)
+
+
+Trial = tuple[float, float, float, float, float, float, float, float, float, float, float, bool]
+
+
+def try_mirror(
+    x: Floats, h: Floats, work: Floats, per_step: float, at: float, tx: float, rx: float, curvature: float,
+    wavelength: float,
+) -> Trial:  # fmt: skip
+    """Fit the reflecting line around a trial point: `two_ray`'s own search, for one point."""
+    length = x[-1]
+    shortest = length * 1e-6
+    back = length / 8.0
+    ahead = back
+    start = end = middle = slope = variance = psi = p1 = p2 = level = divergence = mirror = 0.0
+    possible = False
+    for _ in range(6):
+        start = min(max(at - back, 0.0), length - shortest)
+        end = min(max(at + ahead, start + shortest), length)
+        a0, a1, a2 = integrals_to(x, h, work, per_step, start)
+        b0, b1, b2 = integrals_to(x, h, work, per_step, end)
+        width = end - start
+        i0 = b0 - a0
+        i1 = b1 - a1
+        i2 = b2 - a2
+        middle = i0 / width
+        slope = 12.0 * (i1 - (start + end) / 2.0 * i0) / (width * width * width)
+        variance = max(i2 / width - middle * middle - slope * slope * (width * width) / 12.0, 0.0)
+        cosine = 1.0 / math.sqrt(1.0 + slope * slope)
+        at_tx = middle - slope * (start + end) / 2.0
+        h1 = tx - at_tx
+        h2 = rx - at_tx - slope * length
+        level = length / cosine + (h2 - h1) * slope * cosine
+        p1 = max(h1 * cosine, 1e-3)
+        p2 = max(h2 * cosine, 1e-3)
+        # a curved earth's specular point
+        c = (p1 - p2) / (p1 + p2)
+        m = max(curvature * level * level / (2.0 * (p1 + p2)), 1e-30)
+        sine = math.sqrt(3.0 * m / ((m + 1.0) * (m + 1.0) * (m + 1.0)))
+        sine = math.sin(math.asin(min(max(1.5 * c * sine, -1.0), 1.0)) / 3.0)
+        d1 = level * (1.0 + 2.0 * math.sqrt((m + 1.0) / (3.0 * m)) * sine) / 2.0
+        d2 = level - d1
+        q1 = p1 - curvature * d1 * d1
+        q2 = p2 - curvature * d2 * d2
+        psi = math.atan2(q1 + q2, level)
+        spread = 1.0 + 4.0 * curvature * d1 * d2 / (q1 + q2)
+        divergence = 1.0 / math.sqrt(spread) if spread > 0.0 else math.nan
+        possible = h1 > 0.0 and h2 > 0.0 and q1 > 0.0 and q2 > 0.0
+        mirror = h1 * slope * cosine * cosine + d1 * cosine
+        p1 = h1 * cosine
+        p2 = h2 * cosine
+        q1 = max(q1, 1e-3)
+        q2 = max(q2, 1e-3)
+        near, far = footprint(level, q1, q2, wavelength)
+        flat = level * q1 / (q1 + q2)
+        before_back = back
+        before_ahead = ahead
+        back = (flat - near) * cosine
+        ahead = (far - flat) * cosine
+        if abs(back - before_back) + abs(ahead - before_ahead) < 1e-6:
+            break
+    return mirror, start, end, middle, slope, variance, psi, p1, p2, level, divergence, possible
+
+
+def reflect_loop(
+    x: Floats, h: Floats, clutter: Floats, work: Floats, tx: float, rx: float, radius_km: float,
+    wavelength: float,
+) -> Mirror:  # fmt: skip
+    n = len(x)
+    length = x[n - 1]
+    per_step = (n - 1) / length
+    curvature = 0.0005 / radius_km
+    strength = -1.0
+    best = (False, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+    before = 0.0
+    before_at = 0.0
+    before_good = False
+    for j in range(TRIALS):
+        at = length * TRIAL_AT[j]
+        trial = try_mirror(x, h, work, per_step, at, tx, rx, curvature, wavelength)
+        gap = trial[0] - at
+        if before_good and trial[11] and (gap < 0.0) != (before < 0.0):
+            low = before_at
+            high = at
+            for _ in range(2):
+                step = (high - low) / (FINER - 1)
+                start = low
+                found = 0
+                first_negative = False
+                for i in range(FINER):
+                    point = start + step * i
+                    other = try_mirror(x, h, work, per_step, point, tx, rx, curvature, wavelength)
+                    negative = other[0] - point < 0.0
+                    if i == 0:
+                        first_negative = negative
+                    elif negative != first_negative:
+                        found = i - 1
+                        break
+                low = start + step * found
+                high = start + step * (found + 1)
+            middle = (low + high) / 2.0
+            final = try_mirror(x, h, work, per_step, middle, tx, rx, curvature, wavelength)
+            if final[11] and abs(final[0] - middle) < length / TRIALS:
+                worth, mirror = judge(x, h, clutter, work, per_step, final, tx, rx, curvature, wavelength)
+                if worth > strength:
+                    strength = worth
+                    best = mirror
+        before = gap
+        before_at = at
+        before_good = trial[11]
+    return best
+
+
+def judge(
+    x: Floats, h: Floats, clutter: Floats, work: Floats, per_step: float, trial: Trial, tx: float, rx: float,
+    curvature: float, wavelength: float,
+) -> tuple[float, Mirror]:  # fmt: skip
+    """Strength of a reflection, -1 where one of its legs is blocked, and the reflection."""
+    n = len(x)
+    length = x[n - 1]
+    at, start, end, middle, slope, variance, psi, p1, p2, level, divergence, _ = trial
+    height = middle + slope * (at - (start + end) / 2.0)
+    mirror = height + curvature * at * (length - at)
+    sine = math.sin(psi)
+    roughness = math.sqrt(variance)
+    allowed = max(wavelength / (8.0 * sine), 3.0 * roughness)
+    best = (True, at, psi, p1, p2, level, height, slope, roughness, 0.0)
+    for i in range(n):
+        leg = (
+            tx + (mirror - tx) * x[i] / at if x[i] < at
+            else rx + (mirror - rx) * (length - x[i]) / (length - at)
+        )  # fmt: skip
+        over = h[i] + curvature * x[i] * (length - x[i]) - leg
+        if start <= x[i] <= end:
+            over -= allowed
+        else:
+            over += clutter[i]
+        if over > 0.0:
+            return -1.0, best
+    share = (covered_to(x, work, per_step, end) - covered_to(x, work, per_step, start)) / (end - start)
+    phase = 4.0 * math.pi * roughness * sine / wavelength
+    worth = math.exp(-phase * phase / 2.0) * divergence * (1.0 - share)
+    return worth, (True, at, psi, p1, p2, level, height, slope, roughness, share)
+
+
+def covered_to(x: Floats, work: Floats, per_step: float, at: float) -> float:
+    """Length with clutter from the start to a distance."""
+    i = min(max(int(at * per_step), 0), len(x) - 2)
+    return work[3, i] + (work[3, i + 1] - work[3, i]) * (at - x[i]) * per_step
+
+
+def spaced_loop(length: float, x: Floats, d: Floats) -> None:
+    n = len(x)
+    step = length / (n - 1)
+    for i in range(n):
+        x[i] = step * i
+        d[i] = step * i * 1e-3
+    x[n - 1] = length
+    d[n - 1] = length * 1e-3
+
+
+def take_loop(fine: Floats, every: int, coarse: Floats) -> None:
+    for i in range(len(coarse)):
+        coarse[i] = fine[i * every]
+
+
+def stack_loop(h: Floats, clutter: Floats, tops: Floats) -> None:
+    for i in range(len(h)):
+        tops[i] = h[i] + clutter[i]
+
+
+def fell_loop(clutter: Floats, trees: Bytes, bare: Floats) -> None:
+    for i in range(len(clutter)):
+        bare[i] = 0.0 if trees[i] > 0 else clutter[i]
+
+
+# ---------------------------------------------------------------- one position
+
+
+def add_wood(x: Floats, clutter: Floats, first: int, last: int, c: Floats, found: Floats) -> None:
+    """Add one stretch of trees, from point to point, both included."""
+    n = len(x)
+    depth = (last - first + 1) * (x[n - 1] / (n - 1))
+    # a clearing narrower than the trees are high is no way out of them
+    near = first == 1 or x[first] <= clutter[first]
+    far = last == n - 2 or x[n - 1] - x[last] <= clutter[last]
+    found[DEPTH_M] += depth
+    for j in range(3):
+        per_metre = c[LEAF_DB_M + 3 * j]
+        most = c[LEAF_MOST_DB + 3 * j]
+        wet = c[LEAF_WET_DB + 3 * j]
+        if near and far:
+            found[WOODS_DB + j] += 2.0 * wood_loss(0.5 * depth, True, per_metre, most, wet)
+        else:
+            found[WOODS_DB + j] += wood_loss(depth, near or far, per_metre, most, wet)
+
+
+def wood_loss(depth: float, around_antenna: bool, per_metre: float, most: float, wet: float) -> float:
+    """`vegetation.woodland_loss_db` around an antenna, else `vegetation.belt_loss_db`."""
+    loss = min(depth * per_metre, most)
+    if around_antenna:
+        loss = -most * math.expm1(-depth * per_metre / most)
+    if wet > 0.0:
+        loss -= wet * math.expm1(-loss / wet)
+    return loss
+
+
+def cut(
+    cells: Singles, native: Bytes, windows: Integers, maps: Floats, layers: int, tree_surface: bool,
+    east: float, north: float, length: float, finer: int, outward: bool, c: Floats,
+    fine: Floats, x: Floats, d: Floats, h: Floats, clutter: Floats, tops: Floats, foot: Floats, trees: Bytes,
+    powers: Floats, result: Floats,
+) -> int:  # fmt: skip
+    """Cut the profile as `linkcalc.terrain.profile.cut_profile` does; return what became of it."""
+    n = len(x)
+    heights_along(GROUND, cells, native, windows, maps, east, north, outward, powers, fine)
+    if math.isnan(fine[0]) or math.isnan(fine[-1]):
+        return NO_HEIGHT
+    bridged = bridge(fine, length / (len(fine) - 1), c[LARGEST_HOLE_M])
+    if bridged < 0.0:
+        return HOLE
+    take(fine, finer, h)
+    spaced(length, x, d)
+    clutter[:] = 0.0
+    if layers > 1:
+        trees[:] = 0
+        heights_along(SURFACE, cells, native, windows, maps, east, north, outward, powers, tops)
+        add_clutter(tops, h, tree_surface, c[LOWEST_CLUTTER_M], clutter, trees)
+        heights_along(CANOPY, cells, native, windows, maps, east, north, outward, powers, tops)
+        foot[:] = 0.0
+        add_clutter(tops, foot, True, c[LOWEST_CLUTTER_M], clutter, trees)
+        clutter[0] = clutter[-1] = 0.0
+        trees[0] = trees[-1] = 0
+    result[NEAR_GROUND_M] = h[0]
+    result[FAR_GROUND_M] = h[-1]
+    result[BRIDGED_M] = bridged
+    result[SPACING_M] = length / (n - 1)
+    return GOOD
+
+
+def rules(
+    x: Floats, d: Floats, h: Floats, clutter: Floats, tops: Floats, zone: NDArray[np.int8], work: Floats,
+    htg: float, hrg: float, latitude: float, low_k: float, vertical: bool, c: Floats, spread: bool,
+    found: Floats, tail: Floats,
+) -> None:  # fmt: skip
+    """Rules 1 to 3 of `linkcalc.path_loss` over one clutter, all but the two-ray sum itself."""
+    length = x[-1]
+    tx = h[0] + htg
+    rx = h[-1] + hrg
+    wavelength = c[WAVELENGTH_M]
+    curvature = c[CURVATURE]
+    ratio, worst = least_clearance(x, h, clutter, tx, rx, curvature, wavelength)
+    kind = MIRRORS_NOT
+    if ratio >= 0.0:
+        some, at, psi, p1, p2, level, height, slope, roughness, share = reflect(
+            x, h, clutter, work, tx, rx, c[RADIUS_KM], wavelength
+        )
+        if some:
+            rough = roughness if math.isnan(c[ROUGHNESS_M]) else c[ROUGHNESS_M]
+            if (
+                rough < wavelength / (8.0 * math.sin(psi))
+                and share <= 0.5
+                and psi >= c[GRAZING_LIMIT_RAD]
+            ):
+                kind = MIRRORS
+                above = h[worst] + clutter[worst] - (height + slope * (x[worst] - at))
+                zone_m = math.sqrt(wavelength * x[worst] * (length - x[worst]) / length)
+                if ratio < CLEAR_RATIO and above > _MIRROR_RATIO * zone_m:
+                    kind = MIRRORS_BUT
+                found[MIRROR_TX_M] = p1
+                found[MIRROR_RX_M] = p2
+                found[MIRROR_LENGTH_M] = level
+                found[MIRROR_ROUGHNESS_M] = rough
+    found[RATIO] = ratio
+    found[MIRROR] = kind
+    found[STANDARD_DB] = math.nan
+    found[SCATTERS] = 0.0
+    if kind == MIRRORS and not spread:
+        return
+    f = c[FREQUENCY_GHZ]
+    rise = tx - rx
+    slant = 20.0 * math.log10(4.0 * math.pi * math.sqrt(length * length + rise * rise) / wavelength)
+    if length < P1812_SHORTEST_M:
+        excess = k.delta_bullington(d, h, tops, tx, rx, c[RADIUS_KM], 0.0, f, vertical)
+        found[STANDARD_DB] = slant + excess
+        if spread:
+            tail[ENHANCED_DB] = 0.0
+            tail[DEEPER_DB] = 0.0
+        return
+    path = p1812.path_of_profile(d, h, tops, zone, htg, hrg, c[DELTA_N], latitude, 500.0, 500.0)
+    median = p1812.losses(path, f, 50.0, 50.0, 0.0, 0.0, 0.0, c[N0], vertical)
+    scatters = length >= SCATTER_SHORTEST_M or slant + median.Ld50_db <= median.Lb_db + _SCATTER_DB
+    found[SCATTERS] = scatters
+    found[STANDARD_DB] = median.Lb_db if scatters else slant + median.Ld50_db
+    if spread:
+        often = p1812.losses(path, f, 10.0, 50.0, 0.0, 0.0, 0.0, c[N0], vertical)
+        low_km = low_k * p1812.EARTH_RADIUS_KM
+        deep = k.delta_bullington(d, h, tops, tx, rx, low_km, 0.0, f, vertical)
+        tail[ENHANCED_DB] = median.Lb_db - often.Lb_db
+        tail[DEEPER_DB] = deep - median.Ld50_db
+
+
+def position(
+    i: int,
+    cells: Singles, native: Bytes, windows: Integers, maps: Floats, layers: int, tree_surface: bool,
+    places: Floats, steps: Integers, heights: Floats, outward: bool, vertical: bool, spread: bool,
+    c: Floats, zone: NDArray[np.int8], scratch: Floats, trees: Bytes, powers: Floats, results: Floats,
+) -> None:  # fmt: skip
+    """Everything about position `i`, into its row of `results`."""
+    east, north, length, latitude, low_k = (
+        places[i, 0], places[i, 1], places[i, 2], places[i, 3], places[i, 4],
+    )  # fmt: skip
+    n = steps[i, 0] + 1
+    finer = steps[i, 1]
+    fine = scratch[0, : steps[i, 0] * finer + 1]
+    x = scratch[1, :n]
+    d = scratch[2, :n]
+    h = scratch[3, :n]
+    clutter = scratch[4, :n]
+    tops = scratch[5, :n]
+    bare = scratch[6, :n]
+    work = scratch[7:11, :n]
+    result = results[i]
+    status = cut(
+        cells, native, windows, maps, layers, tree_surface, east, north, length, finer, outward, c,
+        fine, x, d, h, clutter, tops, bare, trees[:n], powers, result,
+    )  # fmt: skip
+    result[STATUS] = status
+    if status != GOOD:
+        return
+    variants = heights.shape[1] // 2
+    tail = HEAD + VARIANT * variants
+    stack(h, clutter, tops)
+    integrate(x, h, clutter, work)
+    deep = False
+    for j in range(variants):
+        block = result[HEAD + VARIANT * j : HEAD + VARIANT * (j + 1)]
+        htg = heights[i, 2 * j]
+        hrg = heights[i, 2 * j + 1]
+        block[DEPTH_M] = 0.0
+        if layers > 1:
+            woods(x, h, clutter, trees[:n], h[0] + htg, h[-1] + hrg, c, block)
+            deep = deep or block[DEPTH_M] > 0.0
+        rules(
+            x, d, h, clutter, tops, zone[:n], work, htg, hrg, latitude, low_k, vertical, c,
+            spread and j == 0, block[OVER : OVER + RULES], result[tail : tail + 2],
+        )  # fmt: skip
+    if not deep:
+        return
+    fell(clutter, trees[:n], bare)
+    stack(h, bare, tops)
+    integrate(x, h, bare, work)
+    for j in range(variants):
+        block = result[HEAD + VARIANT * j : HEAD + VARIANT * (j + 1)]
+        if block[DEPTH_M] > 0.0:
+            rules(
+                x, d, h, bare, tops, zone[:n], work, heights[i, 2 * j], heights[i, 2 * j + 1], latitude,
+                low_k, vertical, c, spread and j == 0,
+                block[BARE : BARE + RULES], result[tail + 2 : tail + 4],
+            )  # fmt: skip
+
+
+def positions(
+    cells: Singles, native: Bytes, windows: Integers, maps: Floats, layers: int, tree_surface: bool,
+    places: Floats, steps: Integers, heights: Floats, outward: bool, vertical: bool, spread: bool,
+    c: Floats, zone: NDArray[np.int8], scratch: Floats, trees: Bytes, powers: Floats, results: Floats,
+) -> None:  # fmt: skip
+    """`position` for every row of `places`."""
+    for i in range(len(places)):
+        position(
+            i, cells, native, windows, maps, layers, tree_surface, places, steps, heights, outward, vertical,
+            spread, c, zone, scratch, trees, powers, results,
+        )  # fmt: skip
+
+
+def scratch_space(longest: int) -> tuple[NDArray[np.int8], Floats, Bytes, Floats]:
+    """Zones, scratch, trees and powers for profiles of up to so many points, holes' finer ones included."""
+    return (
+        np.full(longest, p1812.INLAND, dtype=np.int8),
+        np.empty((11, longest)),
+        np.zeros(longest, dtype=np.uint8),
+        np.empty((2, DEGREE + 1)),
+    )
+
+
+# ---------------------------------------------------------------- compiling
+
+
+@functools.cache
+def _register() -> None:
+    extending: Any = importlib.import_module("numba.extending")
+    plain = {"error_model": "numpy"}
+    for function, twin in _TWINS:
+        extending.overload(function, jit_options=plain)(compiled._always(twin))
+    for function in _AS_THEY_STAND:
+        extending.register_jitable(**plain)(function)
+
+
+@functools.cache
+def compiled_positions() -> Any:
+    """`positions` as machine code; needs numba."""
+    _register()
+    return compiled.compile_function(positions)
+
+
+_TWINS = (
+    (heights_along, heights_loop),
+    (bridge, bridge_loop),
+    (add_clutter, add_clutter_loop),
+    (least_clearance, least_clearance_loop),
+    (woods, woods_loop),
+    (integrate, integrate_loop),
+    (reflect, reflect_loop),
+    (spaced, spaced_loop),
+    (take, take_loop),
+    (stack, stack_loop),
+    (fell, fell_loop),
+)
+
+_AS_THEY_STAND = (
+    along,
+    sample_complete,
+    sample_with_holes,
+    cell_integrals,
+    integrals_to,
+    footprint,
+    try_mirror,
+    judge,
+    covered_to,
+    add_wood,
+    wood_loss,
+    cut,
+    rules,
+    position,
+)

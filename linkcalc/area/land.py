@@ -1,0 +1,315 @@
+"""The land around a station, read once, so that profiles to any position near it are cut in memory."""
+
+import hashlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from linkcalc._arrays import Floats, checked
+from linkcalc.area import kernels
+from linkcalc.errors import DomainError, TerrainError
+from linkcalc.terrain import geodesy
+from linkcalc.terrain.profile import FEWEST_POINTS, MOST_POINTS, station_ground_m
+from linkcalc.terrain.rasters import Mosaic, Raster
+
+_MAP_TOLERANCE = 1e-4
+"""How far, in cells, a map from position to column and row may be off."""
+_PROBES = 201
+"""Points at which `cut_profile` looks which rasters hold a path."""
+
+
+@dataclass(frozen=True, eq=False)
+class Land:
+    """Windows of the rasters around a station. Positions are metres east and north of it, azimuthal
+    equidistant: straight lines through the station are geodesics with their true length and bearing."""
+
+    name: str
+    """What messages call the station."""
+    latitude_deg: float
+    longitude_deg: float
+    radius_m: float
+    cells: NDArray[np.float32]
+    native: NDArray[np.uint8]
+    windows: NDArray[np.int64]
+    maps: Floats
+    """(windows, 2, terms), see `kernels`."""
+    sizes: NDArray[np.int64]
+    """(windows, 4): where each raster's own cells begin and end in its window, first and last column and
+    row."""
+    spacing_m: Floats
+    """(windows,) of each raster."""
+    step_m: float | None
+    largest_hole_m: float
+    tree_surface: bool
+    sources: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def layers(self) -> int:
+        """1 where there is bare ground only, else 3."""
+        return 3 if (self.windows[:, kernels.LAYER] > kernels.GROUND).any() else 1
+
+    @property
+    def crs(self) -> str:
+        """The plane of positions."""
+        return plane_crs(self.latitude_deg, self.longitude_deg)
+
+    @property
+    def bytes_read(self) -> int:
+        """Memory the heights take."""
+        return self.cells.nbytes + self.native.nbytes
+
+    def digest(self) -> str:
+        """SHA-256 of all that profiles are made from."""
+        made_of = hashlib.sha256()
+        for array in (self.cells, self.native, self.windows, self.maps, self.sizes, self.spacing_m):
+            made_of.update(np.ascontiguousarray(array).data)
+        figures = (
+            self.latitude_deg, self.longitude_deg, self.radius_m, self.step_m, self.largest_hole_m,
+            self.tree_surface,
+        )  # fmt: skip
+        made_of.update(repr(figures).encode())
+        return made_of.hexdigest()
+
+    def geographic(self, east_m: ArrayLike, north_m: ArrayLike) -> tuple[Floats, Floats]:
+        """Latitude and longitude of positions."""
+        lon, lat = geodesy.transformer(self.crs, "EPSG:4326").transform(np.asarray(east_m), np.asarray(north_m))
+        return np.asarray(lat), np.asarray(lon)
+
+    def position_of(self, latitude_deg: ArrayLike, longitude_deg: ArrayLike) -> tuple[Floats, Floats]:
+        """Metres east and north of the station."""
+        east, north = geodesy.transformer("EPSG:4326", self.crs).transform(
+            np.asarray(longitude_deg), np.asarray(latitude_deg)
+        )
+        return np.asarray(east), np.asarray(north)
+
+    def intervals(self, east_m: Floats, north_m: Floats) -> NDArray[np.int64]:
+        """How many steps the profile to each position has, and how many finer ones in each, (n, 2)."""
+        length = np.hypot(east_m, north_m)
+        native = self._native_spacing_m(east_m / self.radius_m, north_m / self.radius_m)
+        step = native if self.step_m is None else self.step_m
+        steps = np.maximum(np.ceil(length / step - 1e-9), FEWEST_POINTS - 1)
+        steps = np.minimum(steps, MOST_POINTS - 1)
+        finer = np.minimum(np.ceil(length / steps / native - 1e-9), np.maximum(MOST_POINTS // steps, 1))
+        return np.stack([steps, np.maximum(finer, 1)], axis=-1).astype(np.int64)
+
+    def _native_spacing_m(self, east: Floats, north: Floats) -> Floats:
+        """Spacing of the finest raster on each path."""
+        here = self._held(np.zeros(1), np.zeros(1))[:, 0]
+        native = np.full(east.shape, self.spacing_m[here].min(initial=np.inf))
+        finer = np.flatnonzero(self.spacing_m < native.min(initial=np.inf))
+        if finer.size:
+            share = np.linspace(0.0, 1.0, _PROBES)
+            for i in range(0, east.size, 1024):
+                part = slice(i, i + 1024)
+                held = self._held(np.outer(east[part], share), np.outer(north[part], share), finer)
+                for w, on in zip(finer, held.any(axis=-1), strict=True):
+                    native[part] = np.where(on, np.minimum(native[part], self.spacing_m[w]), native[part])
+        return native
+
+    def _held(self, east: Floats, north: Floats, which: Any = slice(None)) -> NDArray[np.bool_]:
+        """Whether positions lie on the windows' rasters, rim included, (windows, ...)."""
+        products = kernels.terms(east, north)
+        reach = 0.5 + kernels.TOUCH
+        held = []
+        for maps, (left, right, top, bottom) in zip(self.maps[which], self.sizes[which], strict=True):
+            column, row = products @ maps[0], products @ maps[1]
+            held.append(
+                (column > left - reach) & (column < right + reach) & (row > top - reach) & (row < bottom + reach)
+            )
+        return np.array(held)
+
+
+class _Window(NamedTuple):
+    layer: int
+    heights: NDArray[np.float32]
+    known: NDArray[np.bool_]
+    maps: Floats
+    own: tuple[int, int, int, int]
+    raster: Raster
+
+
+def plane_crs(latitude_deg: float, longitude_deg: float) -> str:
+    """Azimuthal equidistant around a position."""
+    return f"+proj=aeqd +lat_0={latitude_deg!r} +lon_0={longitude_deg!r} +datum=WGS84 +units=m +no_defs"
+
+
+def read_land(
+    terrain: tuple[Mosaic, Mosaic, Mosaic],
+    latitude_deg: float,
+    longitude_deg: float,
+    radius_m: float,
+    *,
+    name: str = "the station",
+    step_m: float | None = None,
+    largest_hole_m: float = 250.0,
+    surface_kind: str = "trees",
+) -> Land:
+    """Read ground, surface and canopy around a station, each block of each file once.
+
+    Parameters
+    ----------
+    terrain : tuple of Mosaic
+        Ground, surface, canopy; the latter two may be without rasters.
+    latitude_deg, longitude_deg : float, degrees
+    radius_m : float, m
+    name : str
+        What messages call the station.
+    step_m, largest_hole_m, surface_kind
+        As for `linkcalc.terrain.profile.cut_profile`.
+
+    Returns
+    -------
+    Land
+
+    Raises
+    ------
+    TerrainError
+        If no raster is named, the station stands on none or on nodata, the radius reaches beyond the
+        rasters, or one of them is damaged.
+    DomainError
+        If an argument is out of range.
+
+    Examples
+    --------
+    >>> import rasterio
+    >>> from linkcalc.terrain.rasters import open_mosaic
+    >>> grid = {"crs": "EPSG:32631", "transform": rasterio.Affine(30, 0, 500_000, 0, -30, 1_001_500)}
+    >>> shape = {"driver": "GTiff", "count": 1, "width": 50, "height": 50, "dtype": "float32"}
+    >>> with rasterio.open("/vsimem/land_doc.tif", "w", **shape, **grid) as file:
+    ...     file.write(np.full((50, 50), 40.0, dtype=np.float32), 1)
+    >>> with open_mosaic(["/vsimem/land_doc.tif"]) as ground, open_mosaic([]) as none:
+    ...     land = read_land((ground, none, none), 9.0533, 3.0068, 600.0)
+    >>> land.layers, land.intervals(np.array([500.0]), np.array([0.0])).tolist()
+    (1, [[17, 1]])
+    """
+    radius = float(checked("radius_m", radius_m, above=0.0))
+    latitude = float(checked("latitude_deg", latitude_deg, at_least=-90.0, at_most=90.0))
+    longitude = float(checked("longitude_deg", longitude_deg))
+    if step_m is not None and not step_m > 0.0:
+        raise DomainError(f"step_m must be a positive number of metres, got {step_m}")
+    if not terrain[0].rasters:
+        raise TerrainError("no terrain raster is named: an area needs heights all around the station")
+    _refuse_bad_place(terrain[0], name, latitude, longitude, radius)
+    met_before = {id(r): r.out_of_limits[0] for mosaic in terrain for r in mosaic.rasters}
+    found = [
+        window
+        for layer, mosaic in enumerate(terrain)
+        for window in _windows(layer, mosaic, latitude, longitude, radius)
+    ]
+    notes = [
+        f"{w.raster.name} holds impossible heights in the area, such as {w.raster.out_of_limits[1]:.0f} m; "
+        "they are taken as nodata"
+        for w in found
+        if w.raster.out_of_limits[0] > met_before[id(w.raster)]
+    ]
+    sizes = np.array([w.heights.size for w in found])
+    offsets = np.concatenate([[0], np.cumsum(sizes)[:-1]])
+    complete = [bool(w.known.all()) for w in found]
+    rows = [
+        (w.layer, offset, w.heights.shape[1], w.heights.shape[0], whole)
+        for w, offset, whole in zip(found, offsets, complete, strict=True)
+    ]
+    # one window is not copied
+    cells = found[0].heights.ravel() if len(found) == 1 else np.concatenate([w.heights.ravel() for w in found])
+    native = np.zeros(0 if all(complete) else sizes.sum(), dtype=np.uint8)
+    if native.size:
+        for w, offset in zip(found, offsets, strict=True):
+            native[offset : offset + w.known.size] = w.known.ravel()
+    return Land(
+        name=name,
+        latitude_deg=latitude,
+        longitude_deg=longitude,
+        radius_m=radius,
+        cells=cells,
+        native=native,
+        windows=np.array(rows, dtype=np.int64).reshape(-1, kernels.WINDOW_FIGURES),
+        maps=np.array([w.maps for w in found]),
+        sizes=np.array([w.own for w in found], dtype=np.int64),
+        spacing_m=np.array([w.raster.spacing_m for w in found]),
+        step_m=step_m,
+        largest_hole_m=largest_hole_m,
+        tree_surface=surface_kind == "trees",
+        sources=tuple(f"{w.raster.name} ({w.raster.spacing_m:.3g} m)" for w in found),
+        notes=tuple(notes),
+    )
+
+
+def _windows(layer: int, mosaic: Mosaic, latitude: float, longitude: float, radius: float) -> Iterator[_Window]:
+    to_geographic = geodesy.transformer(plane_crs(latitude, longitude), "EPSG:4326")
+    # rings of points, denser at the rim, as a polynomial is least sure there
+    turn, out = np.meshgrid(
+        2.0 * np.pi * np.arange(64) / 64, np.sin(np.pi / 2.0 * np.linspace(0.0, 1.0, 25))
+    )
+    east, north = (out * np.sin(turn)).ravel(), (out * np.cos(turn)).ravel()
+    lon, lat = to_geographic.transform(east * radius, north * radius)
+    for raster in mosaic.rasters:
+        column, row = raster.pixel(lat, lon)
+        if not raster.near(column, row, margin=1.0).any() and not _crossed(raster, column, row):
+            continue
+        if not (np.isfinite(column).all() and np.isfinite(row).all()):
+            raise TerrainError(f"raster {raster.name}: its projection is not defined all over the area")
+        products = kernels.terms(east, north)
+        fitted = products[::2]
+        maps = np.stack([np.linalg.lstsq(fitted, v[::2], rcond=None)[0] for v in (column, row)])
+        off = max(np.abs(products @ m - v).max() for m, v in zip(maps, (column, row), strict=True))
+        if off > _MAP_TOLERANCE:
+            raise TerrainError(
+                f"raster {raster.name}: its projection bends too much over {radius / 1e3:g} km around the "
+                "station; take a smaller radius, or reproject it"
+            )
+        width, height = raster.size
+        left, right = int(max(np.floor(column.min()) - 1, -1)), int(min(np.ceil(column.max()) + 2, width + 1))
+        top, bottom = int(max(np.floor(row.min()) - 1, -1)), int(min(np.ceil(row.max()) + 2, height + 1))
+        if right - left < 2 or bottom - top < 2:
+            continue
+        heights, known = mosaic.window(raster, left, right, top, bottom)
+        maps[0, 0] -= left
+        maps[1, 0] -= top
+        own = (-left, width - 1 - left, -top, height - 1 - top)
+        yield _Window(layer, heights, known, maps, own, raster)
+
+
+def _crossed(raster: Raster, column: Floats, row: Floats) -> bool:
+    """Whether a raster too small to be met by any point may lie between them."""
+    width, height = raster.size
+    return bool(
+        column.min() < width and column.max() > -1.0 and row.min() < height and row.max() > -1.0
+    )
+
+
+def _refuse_bad_place(ground: Mosaic, name: str, latitude: float, longitude: float, radius: float) -> None:
+    """Say in one line why there is no land to look at, if so."""
+    station_ground_m(name, latitude, longitude, ground)
+    to_geographic = geodesy.transformer(plane_crs(latitude, longitude), "EPSG:4326")
+    bearing = np.radians(np.arange(0.0, 360.0, 0.5))
+
+    def outside(reach: Floats) -> NDArray[np.bool_]:
+        lon, lat = to_geographic.transform(reach * np.sin(bearing), reach * np.cos(bearing))
+        on = np.zeros(bearing.shape, dtype=bool)
+        for raster in ground.rasters:
+            on |= raster.covers(np.asarray(lat), np.asarray(lon))
+        return ~on
+
+    astray = outside(np.full(bearing.shape, radius))
+    if not astray.any():
+        return
+    low, high = np.zeros(bearing.shape), np.full(bearing.shape, radius)
+    for _ in range(24):
+        middle = (low + high) / 2.0
+        out = outside(middle)
+        low, high = np.where(out, low, middle), np.where(out, middle, high)
+    reach = np.where(astray, low, radius)
+    worst = int(reach.argmin())
+    raise TerrainError(
+        f"a radius of {radius / 1e3:g} km around {name} reaches beyond the rasters: they end "
+        f"{reach[worst] / 1e3:.2f} km away at bearing {worst / 2.0:.0f}°; take {_rounded_down_km(reach[worst])} "
+        "km, or name rasters that cover it all"
+    )
+
+
+def _rounded_down_km(reach_m: float) -> str:
+    return f"{np.floor(reach_m / 100.0) / 10.0:g}" if reach_m >= 100.0 else f"{reach_m / 1e3:.3f}"
