@@ -193,7 +193,9 @@ def woods(
     length = x[-1]
     bulge = x * (length - x)
     free = tx + (rx - tx) / length * x - CLEAR_RATIO * np.sqrt(bulge * (c[WAVELENGTH_M] / length))
-    turns = np.flatnonzero(np.diff(((trees > 0) & (free < h + clutter + c[CURVATURE] * bulge)).astype(np.int8)))
+    turns = np.flatnonzero(
+        np.diff(((trees > 0) & (free < h + clutter + c[CURVATURE] * bulge)).astype(np.int8))
+    )
     found[DEPTH_M:OVER] = 0.0
     for first, last in zip(turns[::2] + 1, turns[1::2], strict=True):
         add_wood(x, clutter, first, last, c, found)
@@ -296,8 +298,22 @@ def sample_complete(
     per_step = 1.0 / (n - 1)
     scale = per_step if outward else -per_step
     start = 0.0 if outward else 1.0
-    c0, c1, c2, c3, c4, c5 = powers[0, 0], powers[0, 1], powers[0, 2], powers[0, 3], powers[0, 4], powers[0, 5]
-    r0, r1, r2, r3, r4, r5 = powers[1, 0], powers[1, 1], powers[1, 2], powers[1, 3], powers[1, 4], powers[1, 5]
+    c0, c1, c2, c3, c4, c5 = (
+        powers[0, 0],
+        powers[0, 1],
+        powers[0, 2],
+        powers[0, 3],
+        powers[0, 4],
+        powers[0, 5],
+    )
+    r0, r1, r2, r3, r4, r5 = (
+        powers[1, 0],
+        powers[1, 1],
+        powers[1, 2],
+        powers[1, 3],
+        powers[1, 4],
+        powers[1, 5],
+    )
     for i in range(n):
         t = start + scale * i
         column = c0 + t * (c1 + t * (c2 + t * (c3 + t * (c4 + t * c5))))
@@ -744,11 +760,7 @@ def rules(
         )
         if some:
             rough = roughness if math.isnan(c[ROUGHNESS_M]) else c[ROUGHNESS_M]
-            if (
-                rough < wavelength / (8.0 * math.sin(psi))
-                and share <= 0.5
-                and psi >= c[GRAZING_LIMIT_RAD]
-            ):
+            if rough < wavelength / (8.0 * math.sin(psi)) and share <= 0.5 and psi >= c[GRAZING_LIMIT_RAD]:
                 kind = MIRRORS
                 above = h[worst] + clutter[worst] - (height + slope * (x[worst] - at))
                 zone_m = math.sqrt(wavelength * x[worst] * (length - x[worst]) / length)

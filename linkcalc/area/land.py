@@ -76,7 +76,9 @@ class Land:
 
     def geographic(self, east_m: ArrayLike, north_m: ArrayLike) -> tuple[Floats, Floats]:
         """Latitude and longitude of positions."""
-        lon, lat = geodesy.transformer(self.crs, "EPSG:4326").transform(np.asarray(east_m), np.asarray(north_m))
+        lon, lat = geodesy.transformer(self.crs, "EPSG:4326").transform(
+            np.asarray(east_m), np.asarray(north_m)
+        )
         return np.asarray(lat), np.asarray(lon)
 
     def position_of(self, latitude_deg: ArrayLike, longitude_deg: ArrayLike) -> tuple[Floats, Floats]:
@@ -118,7 +120,10 @@ class Land:
         for maps, (left, right, top, bottom) in zip(self.maps[which], self.sizes[which], strict=True):
             column, row = products @ maps[0], products @ maps[1]
             held.append(
-                (column > left - reach) & (column < right + reach) & (row > top - reach) & (row < bottom + reach)
+                (column > left - reach)
+                & (column < right + reach)
+                & (row > top - reach)
+                & (row < bottom + reach)
             )
         return np.array(held)
 
@@ -214,7 +219,9 @@ def read_land(
         for w, offset, whole in zip(found, offsets, complete, strict=True)
     ]
     # one window is not copied
-    cells = found[0].heights.ravel() if len(found) == 1 else np.concatenate([w.heights.ravel() for w in found])
+    cells = (
+        found[0].heights.ravel() if len(found) == 1 else np.concatenate([w.heights.ravel() for w in found])
+    )
     native = np.zeros(0 if all(complete) else sizes.sum(), dtype=np.uint8)
     if native.size:
         for w, offset in zip(found, offsets, strict=True):
@@ -238,12 +245,12 @@ def read_land(
     )
 
 
-def _windows(layer: int, mosaic: Mosaic, latitude: float, longitude: float, radius: float) -> Iterator[_Window]:
+def _windows(
+    layer: int, mosaic: Mosaic, latitude: float, longitude: float, radius: float
+) -> Iterator[_Window]:
     to_geographic = geodesy.transformer(plane_crs(latitude, longitude), "EPSG:4326")
     # rings of points, denser at the rim, as a polynomial is least sure there
-    turn, out = np.meshgrid(
-        2.0 * np.pi * np.arange(64) / 64, np.sin(np.pi / 2.0 * np.linspace(0.0, 1.0, 25))
-    )
+    turn, out = np.meshgrid(2.0 * np.pi * np.arange(64) / 64, np.sin(np.pi / 2.0 * np.linspace(0.0, 1.0, 25)))
     east, north = (out * np.sin(turn)).ravel(), (out * np.cos(turn)).ravel()
     lon, lat = to_geographic.transform(east * radius, north * radius)
     for raster in mosaic.rasters:
@@ -276,9 +283,7 @@ def _windows(layer: int, mosaic: Mosaic, latitude: float, longitude: float, radi
 def _crossed(raster: Raster, column: Floats, row: Floats) -> bool:
     """Whether a raster too small to be met by any point may lie between them."""
     width, height = raster.size
-    return bool(
-        column.min() < width and column.max() > -1.0 and row.min() < height and row.max() > -1.0
-    )
+    return bool(column.min() < width and column.max() > -1.0 and row.min() < height and row.max() > -1.0)
 
 
 def _refuse_bad_place(ground: Mosaic, name: str, latitude: float, longitude: float, radius: float) -> None:

@@ -59,6 +59,9 @@ class Losses:
     vegetation_depth_m: Floats
     foliage_sigma_db: Floats
     """Standard deviation of the vegetation loss over the year."""
+    near_height_m: Floats
+    far_height_m: Floats
+    """Antennas above ground, also where there is no profile."""
     status: NDArray[np.int8]
     """`kernels.GOOD`, NO_HEIGHT (nodata at the position) or HOLE (too long a hole on the way)."""
 
@@ -211,11 +214,13 @@ def _rows(
         middle = 1.0 - middle
     latitude, _ = land.geographic(east * middle, north * middle)
     low_k = refractivity.low_k_factor(length, template.conditions.climate)
-    places = np.stack(
-        [east / land.radius_m, north / land.radius_m, length, latitude, low_k], axis=-1
-    )
+    places = np.stack([east / land.radius_m, north / land.radius_m, length, latitude, low_k], axis=-1)
     zone, scratch, trees, powers = kernels.scratch_space(int((steps[:, 0] * steps[:, 1]).max()) + 1)
-    native = land.native if land.native.size else np.zeros(land.cells.size if _in_numpy(use_numba) else 1, np.uint8)
+    native = (
+        land.native
+        if land.native.size
+        else np.zeros(land.cells.size if _in_numpy(use_numba) else 1, np.uint8)
+    )
     if not land.native.size and _in_numpy(use_numba):
         native[:] = 1
     run: Any = kernels.positions if _in_numpy(use_numba) else kernels.compiled_positions()
@@ -293,6 +298,8 @@ def _weighed(
         refraction_sigma_db=put(refraction),
         vegetation_depth_m=put(depth),
         foliage_sigma_db=put(foliage_db),
+        near_height_m=near,
+        far_height_m=far,
         status=status,
     )
 
@@ -321,9 +328,7 @@ def _governing(
     )
 
 
-def _by_rules(
-    found: Floats, s: Situation, length: Floats, rise: Floats
-) -> tuple[Floats, NDArray[np.int64]]:
+def _by_rules(found: Floats, s: Situation, length: Floats, rise: Floats) -> tuple[Floats, NDArray[np.int64]]:
     standard, kind = found[:, kernels.STANDARD_DB], found[:, kernels.MIRROR]
     loss = standard.copy()
     model = np.where(found[:, kernels.SCATTERS] > 0.0, 0, 1)

@@ -1,0 +1,152 @@
+"""A position's answer is the one that `check` gives for a station there."""
+
+import warnings
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from linkcalc.area.land import Land, read_land
+from linkcalc.area.losses import MODELS, REGIMES, losses
+from linkcalc.area.margins import VERDICTS, answers, template_case
+from linkcalc.errors import OutOfRangeWarning
+from linkcalc.link_case import LinkCase
+from linkcalc.plan import load_plan
+from linkcalc.propagation import compiled
+from linkcalc.terrain.geodesy import path_between
+from linkcalc.terrain.profile import cut_profile
+from linkcalc.verdict import check_link, open_terrain, position_deg
+
+SAMPLES = Path(__file__).parents[2] / "terrain_samples"
+PATHS = [
+    pytest.param(False, id="numpy"),
+    pytest.param(True, id="compiled", marks=pytest.mark.skipif(not compiled.available(), reason="no numba")),
+]
+
+
+@dataclass(frozen=True)
+class Scene:
+    """A sample plan with a station put in the middle of its raster."""
+
+    loaded: object
+    terrain: tuple
+    land: Land
+    template: LinkCase
+    fixed: str
+
+    def positions(self, count: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
+        rng = np.random.default_rng(seed)
+        r = self.land.radius_m * np.sqrt(rng.uniform(1e-4, 1.0, count))
+        turn = rng.uniform(0.0, 2.0 * np.pi, count)
+        return r * np.sin(turn), r * np.cos(turn)
+
+    def case_at(self, east: float, north: float) -> LinkCase:
+        """What `check` makes of a plan with the other station at a position."""
+        latitude, longitude = (float(v) for v in self.land.geographic(east, north))
+        moved = {"latitude_deg": latitude, "longitude_deg": longitude}
+        here = (self.land.latitude_deg, self.land.longitude_deg)
+        near, far = self.template.near, self.template.far
+        if self.fixed == "near":
+            a, b, far = here, (latitude, longitude), far.model_copy(update=moved)
+        else:
+            a, b, near = (latitude, longitude), here, near.model_copy(update=moved)
+        t = self.loaded.plan.terrain
+        profile = cut_profile(
+            *a, *b, self.terrain[0], surface_rasters=self.terrain[1], canopy_rasters=self.terrain[2],
+            surface_kind=t.surface_kind, step_m=t.step_m, largest_hole_m=t.largest_hole_m,
+        )  # fmt: skip
+        _, azimuth, back_azimuth = path_between(*a, *b)
+        return replace(
+            self.template,
+            near=near,
+            far=far,
+            profile=profile,
+            azimuth_deg=azimuth,
+            back_azimuth_deg=back_azimuth,
+        )
+
+
+@contextmanager
+def scene(text: str, folder: Path, station: str, middle: tuple[float, float], radius_m: float):
+    """The plan `text` beside the samples' rasters, its station moved to `middle`."""
+    plan_file = folder / "plan.toml"
+    plan_file.write_text(text.replace('rasters = ["', f'rasters = ["{SAMPLES.as_posix()}/'))
+    loaded = load_plan(plan_file)
+    template, fixed = template_case(loaded, loaded.plan.link[0], station)
+    t = loaded.plan.terrain
+    with open_terrain(loaded) as terrain:
+        land = read_land(
+            terrain, *middle, radius_m, name=station, step_m=t.step_m, largest_hole_m=t.largest_hole_m,
+            surface_kind=t.surface_kind,
+        )  # fmt: skip
+        yield Scene(loaded, terrain, land, template, fixed)
+
+
+def compare(place: Scene, count: int, use_numba: bool, seed: int = 1) -> dict[str, int]:
+    """Hold every position against `check`; return how often each model governed."""
+    east, north = place.positions(count, seed)
+    found = losses(place.land, place.template, place.fixed, east, north, spread=True, use_numba=use_numba)
+    here = (place.land.latitude_deg, place.land.longitude_deg)
+    got = answers(place.template, place.fixed, here, east, north, found)
+    models: dict[str, int] = {}
+    for i in range(count):
+        case = place.case_at(east[i], north[i])
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", OutOfRangeWarning)
+            want = case.path
+            there, back = case.budget(), case.budget(back=True)
+        assert found.loss_db[i] == pytest.approx(want.loss_db, abs=0.005)
+        assert got.level_there_dbm[i] == pytest.approx(there.received_power_dbm, abs=0.01)
+        assert got.level_back_dbm[i] == pytest.approx(back.received_power_dbm, abs=0.01)
+        assert got.margin_there_db[i] == pytest.approx(there.fade_margin_db, abs=0.01)
+        assert got.margin_back_db[i] == pytest.approx(back.fade_margin_db, abs=0.01)
+        assert got.margin_db[i] == pytest.approx(case.weaker_margin_db, abs=0.01)
+        assert MODELS[found.model[i]] == want.model
+        assert REGIMES[found.regime[i]] == want.regime
+        models[want.model] = models.get(want.model, 0) + 1
+    return models
+
+
+UPLAND_MIDDLE = (-40.0005, -20.0055)
+WOODED_MIDDLE = (-44.0756, -21.9866)
+PLAIN_MIDDLE = (-32.0041, -20.0281)
+
+
+def upland(**changed: str) -> str:
+    text = (SAMPLES / "upland.toml").read_text()
+    for old, new in changed.items():
+        text = text.replace(old, new)
+    return text
+
+
+@pytest.mark.skipif(not compiled.available(), reason="no numba")
+def test_500_cells_in_the_hills_equal_check(tmp_path):
+    with scene(upland(), tmp_path, "generator shed", UPLAND_MIDDLE, 3300.0) as place:
+        models = compare(place, 500, use_numba=True)
+    assert models["two_ray"] > 20
+    assert models["p1812"] > 200
+
+
+@pytest.mark.skipif(not compiled.available(), reason="no numba")
+def test_500_cells_behind_a_wood_equal_check(tmp_path):
+    text = (SAMPLES / "wooded.toml").read_text()
+    with scene(text, tmp_path, "spring tank", WOODED_MIDDLE, 740.0) as place:
+        models = compare(place, 500, use_numba=True)
+    assert len(models) == 3
+
+
+@pytest.mark.parametrize("use_numba", PATHS)
+@pytest.mark.parametrize(
+    ("name", "station", "middle", "radius_m"),
+    [
+        ("upland", "tank", UPLAND_MIDDLE, 3300.0),
+        ("wooded", "generator shed", WOODED_MIDDLE, 740.0),
+        ("plain", "pump shed", PLAIN_MIDDLE, 1250.0),
+    ],
+)
+def test_both_writings_equal_check(tmp_path, use_numba, name, station, middle, radius_m):
+    text = (SAMPLES / f"{name}.toml").read_text()
+    with scene(text, tmp_path, station, middle, radius_m) as place:
+        compare(place, 25, use_numba, seed=7)
