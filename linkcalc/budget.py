@@ -17,6 +17,8 @@ _DECIMALS = 6
 REQUIRED_SNR = "required SNR"
 """Name of the one threshold term that is not noise."""
 
+THERMAL_NOISE = "thermal noise floor"
+
 Group = Literal["transmitter", "path", "receiver", "threshold"]
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Literal
 
-from linkcalc.budget import REQUIRED_SNR, Budget, term
+from linkcalc.budget import REQUIRED_SNR, THERMAL_NOISE, Budget, term
 from linkcalc.modulation import Signal
 from linkcalc.path_loss import PathLoss, Situation, governing_loss, slant_free_space_loss_db
 from linkcalc.plan import ChirpModulation, Conditions, FskModulation, Link, Station
@@ -151,24 +151,34 @@ class LinkCase:
 
     def budget(self, *, back: bool = False) -> Budget:
         """The budget from `near` to `far`, or with `back` from `far` to `near`."""
-        tx, rx = (self.far, self.near) if back else (self.near, self.far)
-        there = (self.back_azimuth_deg, self.back_elevation_deg)
-        here = (self.azimuth_deg, self.elevation_deg)
-        if back:
-            here, there = there, here
-        polarisation_db = antenna.polarisation_loss_db(tx.antenna.polarisation, rx.antenna.polarisation)
+        sender, receiver = ENDS[::-1] if back else ENDS
+        return Budget(
+            (
+                term("transmit power", self.station(sender).transmit_power_dbm, "transmitter"),
+                *self.feeder_terms(sender, "transmitter"),
+                *self.antenna_terms(sender, "transmitter"),
+                *self.shared_terms,
+                *self.antenna_terms(receiver, "receiver")[::-1],
+                *self.feeder_terms(receiver, "receiver")[::-1],
+                *self.polarisation_terms,
+                *self.threshold_terms(receiver),
+            )
+        )
+
+    @property
+    def polarisation_terms(self) -> list[Term]:
+        """What is lost where the antennas are polarised differently."""
+        one, other = self.near.antenna.polarisation, self.far.antenna.polarisation
+        loss_db = antenna.polarisation_loss_db(one, other)
+        note = f"{one} to {other}"
+        return [term("polarisation mismatch", -loss_db, "receiver", note)] if loss_db else []
+
+    def threshold_terms(self, receiver: End) -> list[Term]:
+        """What the receiver at an end needs, as terms: minus its noise and the SNR on top."""
+        rx = self.station(receiver)
         noises, bandwidth = self.noise(rx), f"{self.signal.bandwidth_hz / 1e3:g} kHz"
         terms = [
-            term("transmit power", tx.transmit_power_dbm, "transmitter"),
-            *self._station_terms(tx, *here, "transmitter"),
-            *self.shared_terms,
-            *self._station_terms(rx, *there, "receiver"),
-        ]
-        if polarisation_db:
-            note = f"{tx.antenna.polarisation} to {rx.antenna.polarisation}"
-            terms.append(term("polarisation mismatch", -polarisation_db, "receiver", note))
-        terms += [
-            term("thermal noise floor", -noises.thermal_dbm, "threshold", f"in {bandwidth}, dBm"),
+            term(THERMAL_NOISE, -noises.thermal_dbm, "threshold", f"in {bandwidth}, dBm"),
             term("noise figure", -rx.noise_figure_db, "threshold"),
             term("external noise", -noises.external_db, "threshold", f"P.372, {rx.noise_environment}"),
         ]
@@ -176,8 +186,7 @@ class LinkCase:
             terms.append(
                 term("noise rise", -noises.rise_db, "threshold", "engine and electronics, as entered")
             )
-        terms.append(term(REQUIRED_SNR, -self.signal.required_snr_db, "threshold", self.signal.text))
-        return Budget(tuple(terms))
+        return [*terms, term(REQUIRED_SNR, -self.signal.required_snr_db, "threshold", self.signal.text)]
 
     def noise(self, rx: Station) -> noise.SystemNoise:
         """Noise of a station's receiver behind its feeder, item by item.
@@ -218,14 +227,23 @@ class LinkCase:
         """Fade margin of the weaker direction."""
         return min(self.budget().fade_margin_db, self.budget(back=True).fade_margin_db)
 
-    def _station_terms(
-        self,
-        station: Station,
-        bearing_deg: float,
-        elevation_deg: float,
-        group: Literal["transmitter", "receiver"],
-    ) -> list[Term]:
-        """Feeder, losses and antenna of one end, in the order the signal meets them when sending."""
+    def feeder_terms(self, end: End, group: Literal["transmitter", "receiver"]) -> list[Term]:
+        """Feeder and further losses of one end, in the order the signal meets them when sending."""
+        station = self.station(end)
+        loss_db = feeder_loss_db(station, self.frequency_hz)
+        terms = [term(f"feeder, {station.name}", -loss_db, group, feeder_words(station))] if loss_db else []
+        return terms + [
+            term(f"extra loss, {station.name}", -x.loss_db, group, x.reason) for x in station.extra_loss
+        ]
+
+    def antenna_terms(self, end: End, group: Literal["transmitter", "receiver"]) -> list[Term]:
+        """Antenna of one end, and what it loses for being aimed elsewhere."""
+        station = self.station(end)
+        bearing_deg, elevation_deg = (
+            (self.azimuth_deg, self.elevation_deg)
+            if end == "near"
+            else (self.back_azimuth_deg, self.back_elevation_deg)
+        )
         a = antenna.generic_antenna(
             station.antenna.type,
             gain_dbi=station.antenna.gain_dbi,
@@ -240,27 +258,15 @@ class LinkCase:
             azimuth_deg=station.antenna.azimuth_deg if self.positioned else None,
             tilt_deg=station.antenna.tilt_deg,
         )
-        terms = []
-        loss_db = feeder_loss_db(station, self.frequency_hz)
-        if loss_db:
-            terms.append(term(f"feeder, {station.name}", -loss_db, group, feeder_words(station)))
-        terms += [
-            term(f"extra loss, {station.name}", -x.loss_db, group, x.reason) for x in station.extra_loss
+        words = a.type.replace("_", " ")
+        if a.gain_dbi - towards_dbi < _ON_BEAM_DB:
+            return [term(f"antenna gain, {station.name}", towards_dbi, group, words)]
+        bearing = f"{bearing_deg % 360.0:.0f}°, " if self.positioned else ""
+        note = f"the other station stands at {bearing}{elevation_deg:+.1f}° up"
+        return [
+            term(f"antenna gain, {station.name}", a.gain_dbi, group, words),
+            term(f"off the beam, {station.name}", towards_dbi - a.gain_dbi, group, note),
         ]
-        aimed = a.gain_dbi - towards_dbi < _ON_BEAM_DB
-        terms.append(
-            term(
-                f"antenna gain, {station.name}",
-                towards_dbi if aimed else a.gain_dbi,
-                group,
-                a.type.replace("_", " "),
-            )
-        )
-        if not aimed:
-            bearing = f"{bearing_deg % 360.0:.0f}°, " if self.positioned else ""
-            note = f"the other station stands at {bearing}{elevation_deg:+.1f}° up"
-            terms.append(term(f"off the beam, {station.name}", towards_dbi - a.gain_dbi, group, note))
-        return terms if group == "transmitter" else terms[::-1]
 
 
 def feeder_words(station: Station) -> str:

@@ -35,6 +35,8 @@ READING_ERROR_DB = 2.0
 _UNMEASURED = "noise of the place"
 """The one part of the site that a reading of the signal does not show."""
 
+_WORTH_LISTING_DB = 0.05
+
 _DECILE = 1.2816
 _PERMILLE = 3.0902
 
@@ -66,8 +68,13 @@ def contributors(case: LinkCase, receiver: Station) -> tuple[Contributor, ...]:
     tuple of Contributor
         Standard deviations; those under 0.05 dB are left out.
     """
+    found = [*path_contributors(case), *noise_contributors(case.noise(receiver))]
+    return tuple(sorted(_with_reading(found), key=lambda x: -x.sigma_db))
+
+
+def path_contributors(case: LinkCase) -> list[Contributor]:
+    """Those of the sources that are the same in both directions; those under 0.05 dB are left out."""
     c, path = case.conditions, case.path
-    noises = case.noise(receiver)
     found = [
         _site("path loss model", c.model_error_db, "stated or assumed error of the prediction"),
         _site("location", _location_db(case), "Rec. ITU-R P.1812, location variability"),
@@ -77,8 +84,6 @@ def contributors(case: LinkCase, receiver: Station) -> tuple[Contributor, ...]:
             _height_db(case.profile, case.situation, c.height_error_m),
             f"±{c.height_error_m:g} m at each end",
         ),
-        _site(_UNMEASURED, float(noises.location_sigma_db), "Rec. ITU-R P.372, from place to place"),
-        _conditions("noise over time", float(noise.noise_sigma_db(noises)), "Rec. ITU-R P.372, upper decile"),
         _conditions(
             "refraction over the year",
             _refraction_db(case.profile, case.situation, c.climate),
@@ -108,8 +113,16 @@ def contributors(case: LinkCase, receiver: Station) -> tuple[Contributor, ...]:
                 )
             )
             found.append(_site(f"building entry, {station.name}", sigma, "Rec. ITU-R P.2109"))
-    found = [x for x in found if x.sigma_db >= 0.05]
-    return tuple(sorted(_with_reading(found), key=lambda x: -x.sigma_db))
+    return [x for x in found if x.sigma_db >= _WORTH_LISTING_DB]
+
+
+def noise_contributors(noises: noise.SystemNoise) -> list[Contributor]:
+    """Those of the sources that are one receiver's noise; those under 0.05 dB are left out."""
+    found = [
+        _site(_UNMEASURED, float(noises.location_sigma_db), "Rec. ITU-R P.372, from place to place"),
+        _conditions("noise over time", float(noise.noise_sigma_db(noises)), "Rec. ITU-R P.372, upper decile"),
+    ]
+    return [x for x in found if x.sigma_db >= _WORTH_LISTING_DB]
 
 
 def combined_db(parts: Sequence[Contributor], kind: Literal["site", "conditions"]) -> float:

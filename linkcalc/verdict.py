@@ -64,7 +64,7 @@ def check_plan(loaded: "LoadedPlan") -> Result:
         If the terrain cannot give a profile: a station outside, nodata under the path, unreadable files.
     """
     plan = loaded.plan
-    with _recorded() as general, open_terrain(loaded) as terrain:
+    with recorded_notes() as general, open_terrain(loaded) as terrain:
         links = tuple(check_link(case) for case in cases(loaded, terrain))
     return Result(
         title=plan.title,
@@ -157,7 +157,7 @@ def position_deg(station: Station) -> tuple[float, float]:
 
 def check_link(case: LinkCase) -> LinkResult:
     """Answer one link: verdict, both directions, path facts, advice."""
-    with _recorded() as said:
+    with recorded_notes() as said:
         facts = _path_facts(case)
         there = _direction(case, facts, back=False)
         back = _direction(case, facts, back=True)
@@ -165,7 +165,7 @@ def check_link(case: LinkCase) -> LinkResult:
         (there, back),
         key=lambda d: (_WORST_FIRST.index(d.verdict), d.fade_margin_db - d.required_margin_db),
     )
-    with _recorded():  # what is only tried for advice and pictures may leave a model's range
+    with recorded_notes():  # what is only tried for advice and pictures may leave a model's range
         advice = advise(case, Requirement.of(case.link))
         drawing = _drawing(case)
     notes = [
@@ -191,7 +191,7 @@ def check_link(case: LinkCase) -> LinkResult:
 
 
 @contextmanager
-def _recorded() -> Iterator[list[str]]:
+def recorded_notes() -> Iterator[list[str]]:
     """Collect what models say about being used outside their range, once each."""
     said: list[str] = []
     with warnings.catch_warnings(record=True) as caught:
