@@ -5,6 +5,7 @@
     LinkcalcError
     ├── PlanError (also ValueError)     the plan file: unknown key, bad value, contradiction
     ├── TerrainError (also OSError)     rasters and profiles: outside, nodata, unreadable
+    ├── ReadingsError (also ValueError) a file of readings of which nothing can be used
     └── DomainError (also ValueError)   an argument for which a formula is not defined
 
     OutOfRangeWarning (UserWarning)     a model used outside the range its source states;
@@ -22,6 +23,10 @@ class PlanError(LinkcalcError, ValueError):
 
 class TerrainError(LinkcalcError, OSError):
     """A raster or a surveyed profile cannot give the heights that were asked of it."""
+
+
+class ReadingsError(LinkcalcError, ValueError):
+    """A file of signal readings cannot be read, or no row of it can be used."""
 
 
 class DomainError(LinkcalcError, ValueError):

@@ -1,0 +1,458 @@
+"""One direction of a link, measured: its readings against what is predicted for their heights and day."""
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linkcalc._arrays import Floats
+from linkcalc.acceptance import wilson_interval
+from linkcalc.link_case import LinkCase
+from linkcalc.radio.signal_level import SNR_BELIEVED_DB, noise_power_dbm, signal_power_dbm
+from linkcalc.readings import Reading, Way
+from linkcalc.reliability import message_success
+from linkcalc.requirement import Requirement
+from linkcalc.result import VerdictWord
+from linkcalc.site_level import ERROR_DB, Count, Distribution, Found, Heard, MeasuredNoise, fade_spread_db
+from linkcalc.uncertainty import combined_db, contributors, fading
+
+AGREES_DB = 6.0
+"""Measured within this of the prediction: trust both (common practice, no source)."""
+
+_FEWEST_FOR_NOISE = 3
+_FEWEST_FOR_SCATTER = 10
+_IMPOSSIBLE_DB = 3.0
+"""So far below thermal noise no register's offset reaches."""
+_UNDECODABLE_DB = 3.0
+"""So far below the SNR a signal needs no packet was received."""
+_AT_NOISE_DB = 3.0
+"""An RSSI closer to the noise than this says nothing about the signal."""
+
+Leaf = Literal["in_leaf", "out_of_leaf"]
+
+
+@dataclass(frozen=True)
+class DirectionSurvey:
+    """One direction, measured."""
+
+    from_: str
+    to: str
+    readings: int
+    """Rows that hold a level."""
+    sent: int | None
+    """Packets counted; None where nobody counted."""
+    received: int | None
+    received_share_interval: tuple[float, float] | None
+    """95 % (Wilson)."""
+    level_dbm: float | None
+    """Median power of the wanted signal."""
+    level_10_percent_dbm: float | None
+    lowest_level_dbm: float | None
+    predicted_level_dbm: float
+    """For the heights and the conditions of the readings."""
+    excess_db: float | None
+    """Measured below the prediction, by this direction alone; fading and offset accounted for."""
+    excess_interval_db: tuple[float, float] | None
+    saturated: int
+    """Readings whose SNR is too strong to be believed."""
+    noise_dbm: float | None
+    """Median noise heard, with the engine running if it was heard then."""
+    predicted_noise_dbm: float
+    """In the same state of the engine."""
+    unexplained_loss: float
+    """Share of packets lost for other reasons than the level, as far as the counts tell."""
+    predicted_margin_db: float
+    predicted_margin_interval_db: tuple[float, float]
+    """95 %."""
+    fade_margin_db: float
+    """Median of what it may be, under the plan's conditions."""
+    fade_margin_interval_db: tuple[float, float]
+    """95 %."""
+    fade_margin_as_mounted_db: float
+    """The same with the antennas at the heights of the readings."""
+    required_margin_db: float
+    margin_probability: float
+    """That the margin asked for is there."""
+    predicted_delivery_probability: float
+    delivery_probability: float
+    """Of one message with its tries, averaged over what stays unknown and what varies."""
+    delivery_probability_interval: tuple[float, float]
+    """95 %: what it is at the ends of the margin's interval."""
+    verdict: VerdictWord
+
+
+@dataclass(frozen=True)
+class DirectionDrawing:
+    """Arrays a picture needs, as margins under the plan's conditions; not part of the JSON answer."""
+
+    reading_margin_db: Floats
+    """(n,) of each reading of level, in the file's order."""
+    reading_wrong: Floats
+    """(n,) probability that it is plainly wrong."""
+    lost: int
+    margin_db: Floats
+    """(m,) rising."""
+    prior_density: Floats
+    """(m,) per dB."""
+    posterior_density: Floats
+
+
+@dataclass(frozen=True)
+class State:
+    """What a reading was taken under."""
+
+    near_m: float
+    far_m: float
+    leaf: Leaf
+    wet: bool
+    running: bool
+
+    def case(self, case: LinkCase) -> LinkCase:
+        """The link in this state."""
+        foliage = case.conditions.model_copy(update={"leaf": self.leaf, "wet_foliage": self.wet})
+        changed = replace(case, conditions=foliage).with_heights(near_m=self.near_m, far_m=self.far_m)
+        if self.running:
+            return changed
+        near, far = (s.model_copy(update={"noise_rise_db": 0.0}) for s in (changed.near, changed.far))
+        return replace(changed, near=near, far=far)
+
+
+@dataclass(frozen=True)
+class Expected:
+    """What is predicted for one direction in one state."""
+
+    level_dbm: float
+    noise_dbm: float
+    thermal_dbm: float
+    margin_db: float
+
+    @classmethod
+    def of(cls, case: LinkCase, way: Way) -> "Expected":
+        back = way == "back"
+        b = case.budget(back=back)
+        noises = case.noise(case.near if back else case.far)
+        return cls(b.received_power_dbm, b.noise_power_dbm, float(noises.thermal_dbm), b.fade_margin_db)
+
+
+class Side:
+    """One direction: its readings against its prediction."""
+
+    def __init__(
+        self, case: LinkCase, way: Way, readings: Sequence[Reading], states: Sequence[State]
+    ) -> None:
+        self.case, self.way = case, way
+        back = way == "back"
+        self.tx, self.rx = (case.far, case.near) if back else (case.near, case.far)
+        self.planned = Expected.of(case, way)
+        pairs = [(r, s) for r, s in zip(readings, states, strict=True) if r.direction == way]
+        self._readings = [r for r, _ in pairs]
+        expected = {s: Expected.of(s.case(case), way) for s in dict.fromkeys(s for _, s in pairs)}
+        self._states = [s for _, s in pairs]
+        self._expected = [expected[s] for s in self._states]
+        parts = contributors(case, self.rx)
+        sigma = {p.name: p.sigma_db for p in parts}
+        place_db, time_db = sigma.get("noise of the place", 0.0), sigma.get("noise over time", 0.0)
+        self.conditions_db = combined_db(parts, "conditions")
+        self.site_db = max(math.sqrt(max(combined_db(parts, "site") ** 2 - place_db**2, 0.0)), 0.5)
+        self.day_db = sigma.get("refraction over the year", 0.0)
+        self._levels = read_levels(self._readings, self._expected, case.signal.required_snr_db)
+        level = self._levels.usable
+        self._noise = {
+            running: self._measured_noise([s.running == running for s in self._states])
+            for running in (True, False)
+        }
+        self.heard = Heard(
+            shift_db=self._levels.signal_dbm[level] - self._of("level_dbm")[level],
+            head_db=self._levels.head_db[level],
+            packets=np.array([float(r.packets) for r in self._readings])[level],
+            counts=self._counts(),
+            noise=self._noise[True] or self._noise[False],
+            noise_place_db=place_db,
+            noise_time_db=time_db,
+        )
+        self.kind, self.k_db = fading(case)
+
+    def _of(self, name: str) -> Floats:
+        return np.array([getattr(e, name) for e in self._expected], dtype=np.float64)
+
+    def _measured_noise(self, chosen: Sequence[bool]) -> MeasuredNoise | None:
+        over = (self._levels.noise_dbm - self._of("noise_dbm"))[np.array(chosen, dtype=bool)]
+        over = over[np.isfinite(over)]
+        if over.size < _FEWEST_FOR_NOISE:
+            return None
+        # a median's standard error; registers read in whole decibels
+        return MeasuredNoise(float(np.median(over)), max(1.25 * ERROR_DB / math.sqrt(over.size), 0.3))
+
+    def _counts(self) -> tuple[Count, ...]:
+        sums: dict[tuple[float, bool], list[int]] = {}
+        for r, s, e in zip(self._readings, self._states, self._expected, strict=True):
+            if r.sent is not None and r.received is not None:
+                both = sums.setdefault((e.margin_db, s.running), [0, 0])
+                both[0] += r.sent
+                both[1] += r.received
+        return tuple(
+            Count(margin, sent, received, self._noise[running])
+            for (margin, running), (sent, received) in sums.items()
+        )
+
+    @property
+    def noise_is_running(self) -> bool:
+        """Whether the noise was measured with the engine running."""
+        return self._noise[True] is not None
+
+    @property
+    def counted(self) -> tuple[int, int] | None:
+        """Packets sent and received; None where nobody counted."""
+        if not self.heard.counts:
+            return None
+        return sum(c.sent for c in self.heard.counts), sum(c.received for c in self.heard.counts)
+
+    def answer(self, found: Found, mounted: tuple[float, float]) -> DirectionSurvey:
+        """Everything about this direction."""
+        usable = self._levels.usable
+        power = self._levels.signal_dbm[usable]
+        state = np.array([s.running == self.noise_is_running for s in self._states], dtype=bool)
+        noise = self._levels.noise_dbm[np.isfinite(self._levels.noise_dbm) & state]
+        counted = self.counted
+        share = None
+        if counted:
+            low, high = wilson_interval(counted[0] - counted[1], counted[0])
+            share = (1.0 - high, 1.0 - low)
+        margin = found.shortfall
+        middle = self.planned.margin_db - margin.quantile(0.5)
+        interval = self._margin_interval(margin)
+        needed = Requirement.of(self.case.link).margin_db(
+            math.hypot(margin.standard_deviation, self.conditions_db), self.kind, self.k_db
+        )
+        as_mounted = Expected.of(self.case.with_heights(near_m=mounted[0], far_m=mounted[1]), self.way)
+        prior_db = math.hypot(self.site_db, self.heard.noise_place_db)
+        alone = found.own_excess
+        return DirectionSurvey(
+            from_=self.tx.name,
+            to=self.rx.name,
+            readings=int(usable.sum()),
+            sent=counted[0] if counted else None,
+            received=counted[1] if counted else None,
+            received_share_interval=share,
+            level_dbm=_quantile(power, 0.5),
+            level_10_percent_dbm=_quantile(power, 0.1),
+            lowest_level_dbm=_quantile(power, 0.0),
+            predicted_level_dbm=_or(_quantile(self._of("level_dbm")[usable], 0.5), self.planned.level_dbm),
+            excess_db=None if alone is None or not usable.any() else alone.quantile(0.5),
+            excess_interval_db=None if alone is None or not usable.any() else alone.interval(),
+            saturated=int(self._levels.saturated.sum()),
+            noise_dbm=_quantile(noise, 0.5),
+            predicted_noise_dbm=_or(_quantile(self._of("noise_dbm")[state], 0.5), self.planned.noise_dbm),
+            unexplained_loss=found.unexplained if counted else 0.0,
+            predicted_margin_db=self.planned.margin_db,
+            predicted_margin_interval_db=(
+                self.planned.margin_db - 1.96 * prior_db,
+                self.planned.margin_db + 1.96 * prior_db,
+            ),
+            fade_margin_db=middle,
+            fade_margin_interval_db=interval,
+            fade_margin_as_mounted_db=middle + as_mounted.margin_db - self.planned.margin_db,
+            required_margin_db=needed,
+            margin_probability=1.0 - margin.above(self.planned.margin_db - max(needed, 0.0)),
+            predicted_delivery_probability=float(
+                self._success(self.planned.margin_db, math.hypot(prior_db, self.conditions_db))
+            ),
+            delivery_probability=self._mean_success(margin),
+            delivery_probability_interval=(
+                float(self._success(interval[0], self.conditions_db)),
+                float(self._success(interval[1], self.conditions_db)),
+            ),
+            verdict=Requirement.verdict(middle, needed),
+        )
+
+    def _margin_interval(self, shortfall: Distribution) -> tuple[float, float]:
+        low, high = shortfall.interval()
+        return self.planned.margin_db - high, self.planned.margin_db - low
+
+    def _success(self, margin_db: Floats | float, sigma_db: float) -> Floats | float:
+        success: Floats | float = message_success(
+            margin_db, sigma_db, fading=self.kind, rician_k_db=self.k_db, tries=self.case.link.tries
+        )
+        return success
+
+    def _mean_success(self, shortfall: Distribution) -> float:
+        margin = self.planned.margin_db - shortfall.value
+        coarse = np.linspace(margin.min(), margin.max(), 121)
+        success = np.interp(margin, coarse, self._success(coarse, self.conditions_db))
+        return float(success @ shortfall.probability)
+
+    def losses_unexplained(self, found: Found) -> bool:
+        """Whether more packets were lost than the level explains, by a share that matters."""
+        counted = self.counted
+        return bool(counted and counted[0] - counted[1] >= 3 and found.unexplained >= 0.05)
+
+    def warnings(self, found: Found, case: LinkCase) -> list[str]:
+        """What is odd about this direction's readings."""
+        way = f"{self.tx.name} to {self.rx.name}"
+        lines = list(self._levels.warnings(way, case.signal.text))
+        usable = [r for r, ok in zip(self._readings, self._levels.usable, strict=True) if ok]
+        wrong = [r.row for r, p in zip(usable, found.wrong, strict=True) if p > 0.5]
+        if wrong:
+            lines.append(
+                f"{way}: {_rows(wrong)} too far from the others to count ({len(wrong)} of {len(usable)})"
+            )
+        if self.losses_unexplained(found):
+            lines.append(
+                f"{way}: some {100 * found.unexplained:.0f} % of the packets are lost for another reason "
+                "than the level: interference, another transmitter, bursts of engine noise; listen in"
+            )
+        noise = self.heard.noise
+        if noise is not None and noise.shift_db > AGREES_DB:
+            lines.append(
+                f"{way}: the noise heard is {noise.shift_db:.0f} dB above the expected; find the source, or "
+                f"move the antenna of {self.rx.name} away from it"
+            )
+        if self.heard.empty:
+            lines.append(f"nothing was measured from {way}: the margin there leans on the other direction")
+        elif noise is None and usable:
+            lines.append(
+                f"{way}: no reading tells the noise at {self.rx.name}, which is taken as predicted; to find "
+                "the real margin, lower the power in known steps until half of the packets are lost"
+            )
+        lines += self._scatter(found, way)
+        if self.counted and self.counted[0] < 30:
+            lines.append(f"{way}: {self.counted[0]} packets prove nothing about the share that arrives")
+        return lines
+
+    def _scatter(self, found: Found, way: str) -> list[str]:
+        single = self.heard.packets == 1.0
+        shift = self.heard.shift_db[single & (found.wrong < 0.5)]
+        if shift.size < _FEWEST_FOR_SCATTER:
+            return []
+        low, high = np.quantile(shift, [0.1587, 0.8413])
+        spread, expected = (high - low) / 2.0, math.hypot(fade_spread_db(self.kind, self.k_db), ERROR_DB)
+        what = f"{way}: the readings scatter by {spread:.1f} dB where fading of {expected:.1f} dB is expected"
+        if spread < 0.4 * expected:
+            return [
+                f"{what}: it stands still; read again with an antenna moved by half a wavelength and keep "
+                "the median"
+            ]
+        if spread > 1.8 * expected:
+            return [f"{what}: something moves in the path, or a connector is loose"]
+        return []
+
+    def drawing(self, found: Found) -> DirectionDrawing:
+        """What a picture of this direction needs."""
+        noise_db = self.heard.noise.shift_db if self.heard.noise else 0.0
+        prior_db = math.hypot(self.site_db, self.heard.noise_place_db)
+        planned, counted = self.planned.margin_db, self.counted
+        edges = [*self._margin_interval(found.shortfall), planned - 2.5 * prior_db, planned + 2.5 * prior_db]
+        grid = np.linspace(min(edges) - 5.0, max(edges) + 5.0, 400)
+        value, step = found.shortfall.value, found.shortfall.value[1] - found.shortfall.value[0]
+        posterior = np.interp(planned - grid, value, found.shortfall.probability, left=0.0, right=0.0) / step
+        prior = np.exp(-0.5 * ((grid - planned) / prior_db) ** 2) / (prior_db * math.sqrt(2.0 * math.pi))
+        return DirectionDrawing(
+            reading_margin_db=planned + self.heard.shift_db - noise_db,
+            reading_wrong=found.wrong,
+            lost=counted[0] - counted[1] if counted else 0,
+            margin_db=grid,
+            prior_density=prior,
+            posterior_density=posterior,
+        )
+
+
+@dataclass(frozen=True)
+class LevelReadings:
+    """Readings of level, taken apart into signal and noise; NaN where a reading does not tell."""
+
+    signal_dbm: Floats
+    head_db: Floats
+    """Signal over sensitivity."""
+    noise_dbm: Floats
+    saturated: NDArray[np.bool_]
+    impossible: tuple[int, ...]
+    """Rows whose RSSI and SNR contradict each other; the level is the SNR's."""
+    undecodable: tuple[int, ...]
+    """Rows with an SNR at which nothing is received."""
+    at_noise: tuple[int, ...]
+    """Rows with an RSSI at the noise and no SNR, which say nothing about the signal."""
+
+    @property
+    def usable(self) -> NDArray[np.bool_]:
+        """Which hold a level."""
+        return np.isfinite(self.signal_dbm)
+
+    def warnings(self, way: str, signal: str) -> Iterable[str]:
+        """What does not fit, in words."""
+        if self.impossible:
+            yield (
+                f"{way}: {_rows(self.impossible)} impossible, RSSI and SNR put the noise below thermal "
+                "noise; the level is taken from the SNR: check the RSSI register's offset and the bandwidth"
+            )
+        if self.undecodable:
+            yield (
+                f"{way}: {_rows(self.undecodable)} received at an SNR that {signal} cannot decode: another "
+                "spreading factor than planned, or not the packet's SNR?"
+            )
+        if self.at_noise:
+            yield f"{way}: {_rows(self.at_noise)} an RSSI at the noise, which tells no level; log the SNR too"
+
+
+def read_levels(
+    readings: Sequence[Reading], expected: Sequence[Expected], required_snr_db: float
+) -> LevelReadings:
+    """Take readings apart into signal and noise: the RSSI is trusted where strong, the SNR where weak.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+    expected : sequence
+        What is predicted for each.
+    required_snr_db : float, dB
+        That the signal needs.
+
+    Returns
+    -------
+    LevelReadings
+    """
+    rssi, snr = (
+        np.array([math.nan if v is None else v for v in values], dtype=np.float64)
+        for values in ((r.rssi_dbm for r in readings), (r.snr_db for r in readings))
+    )
+    row = np.array([r.row for r in readings], dtype=np.int64)
+    noise = np.array([e.noise_dbm for e in expected], dtype=np.float64)
+    thermal = np.array([e.thermal_dbm for e in expected], dtype=np.float64)
+    believed = snr < SNR_BELIEVED_DB
+    saturated = snr >= SNR_BELIEVED_DB
+    both = np.isfinite(rssi) & np.isfinite(snr)
+    signal, heard_noise = np.full_like(rssi, math.nan), np.full_like(rssi, math.nan)
+    signal[both] = signal_power_dbm(rssi[both], snr[both], noise[both])
+    heard_noise[both] = noise_power_dbm(rssi[both], snr[both])
+    impossible = both & (np.nan_to_num(heard_noise) < thermal - _IMPOSSIBLE_DB)
+    by_snr = believed & (impossible | ~np.isfinite(rssi))
+    signal = np.where(impossible, math.nan, signal)
+    signal = np.where(by_snr, noise + snr, signal)
+    alone = np.isfinite(rssi) & ~np.isfinite(snr)
+    clear = alone & (rssi > noise + _AT_NOISE_DB)
+    signal[clear] = signal_power_dbm(rssi[clear], np.full(int(clear.sum()), SNR_BELIEVED_DB), noise[clear])
+    head = np.where(believed, snr, signal - noise) - required_snr_db
+    return LevelReadings(
+        signal_dbm=signal,
+        head_db=np.maximum(head, -_UNDECODABLE_DB),
+        noise_dbm=np.where(both & believed & ~impossible, heard_noise, math.nan),
+        saturated=saturated,
+        impossible=tuple(row[impossible].tolist()),
+        undecodable=tuple(row[snr < required_snr_db - _UNDECODABLE_DB].tolist()),
+        at_noise=tuple(row[alone & ~clear].tolist()),
+    )
+
+
+def _rows(rows: Sequence[int]) -> str:
+    shown = ", ".join(str(r) for r in rows[:6]) + (", ..." if len(rows) > 6 else "")
+    return f"row {shown} is" if len(rows) == 1 else f"rows {shown} are"
+
+
+def _quantile(values: Floats, share: float) -> float | None:
+    return float(np.quantile(values, share)) if values.size else None
+
+
+def _or(value: float | None, other: float) -> float:
+    return other if value is None else value
