@@ -49,6 +49,9 @@ IRREGULAR_SHORTEST_M = 1000.0
 CLEAR_RATIO = 0.6
 """60 % of the first Fresnel zone: common practice for a path that behaves like free space."""
 
+_AROUND_M = 10.0
+"""Trees that begin this close to an antenna stand around it."""
+
 _SEA = 1
 """Zone of a profile (Rec. ITU-R P.1812)."""
 
@@ -454,9 +457,8 @@ def _woods(profile: Profile, situation: Situation, trees: np.ndarray) -> tuple[W
     woods = []
     for first, after in zip(turns[::2], turns[1::2], strict=True):
         depth_m = float(share_m[first:after].sum())
-        # a clearing narrower than the trees are high is no way out of them
-        near = first == 1 or d[first] <= profile.clutter_m[first]
-        far = after == len(d) - 1 or d[-1] - d[after - 1] <= profile.clutter_m[after - 1]
+        near = first == 1 or d[first] <= _AROUND_M
+        far = after == len(d) - 1 or d[-1] - d[after - 1] <= _AROUND_M
         if near and far:
             woods += [Wood(depth_m / 2.0, True)] * 2
         else:
