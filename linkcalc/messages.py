@@ -176,13 +176,13 @@ class Retries:
             low, high = float(wait * (1.0 - self.jitter)), float(wait * (1.0 + self.jitter))
             curves.append(_after_a_wait(fine, begun, low, high, time))
             begun = _after_a_wait(fine, begun, low, high, fine)
-        return np.clip(np.stack(curves), 0.0, 1.0)
+        return np.asarray(np.clip(np.stack(curves), 0.0, 1.0))
 
 
 def _after_a_wait(grid: Floats, begun: Floats, low: float, high: float, time: Floats) -> Floats:
     """Chance that something that begins by `begun` on `grid` is followed, after a wait, by `time`."""
     if high - low < 1e-9 * high:
-        return np.where(time >= low, np.interp(time - low, grid, begun, left=0.0), 0.0)
+        return np.asarray(np.where(time >= low, np.interp(time - low, grid, begun, left=0.0), 0.0))
     area = np.concatenate(([0.0], np.cumsum(0.5 * (begun[1:] + begun[:-1]) * np.diff(grid))))
     earlier, later = (
         np.interp(np.maximum(x, 0.0), grid, area) + np.maximum(x - grid[-1], 0.0) * begun[-1]
@@ -284,6 +284,16 @@ def unconfirmed(
 
 
 @dataclass(frozen=True)
+class DelayCurve:
+    """Share of all messages delivered by a time."""
+
+    time_s: tuple[float, ...]
+    delivered: tuple[float, ...]
+    independent: tuple[float, ...]
+    """As if every try had a slow state of its own."""
+
+
+@dataclass(frozen=True)
 class Delay:
     """How long delivery takes, from the moment the message is due until it is received whole."""
 
@@ -293,8 +303,7 @@ class Delay:
     """Of all messages; None: half of them do not arrive."""
     p95_s: float | None
     p99_s: float | None
-    drawing: tuple[tuple[float, ...], tuple[float, ...]]
-    """Times and the share of all messages delivered by then."""
+    drawing: DelayCurve
 
 
 def delivery_delay(by_try: ArrayLike, retries: Retries, time_on_air_s: float) -> Delay:
@@ -303,7 +312,7 @@ def delivery_delay(by_try: ArrayLike, retries: Retries, time_on_air_s: float) ->
     Parameters
     ----------
     by_try : array_like, 0 to 1, one entry a try
-        From `delivered_by_try`.
+        From `delivered_by_try`. The first is the success of a single try.
     retries : Retries
     time_on_air_s : float, s, above 0
 
@@ -333,7 +342,9 @@ def delivery_delay(by_try: ArrayLike, retries: Retries, time_on_air_s: float) ->
     jumps = np.concatenate((starts - 1e-9, starts)) if retries.jitter == 0 else starts[:1]
     span = retries.latest_start_s * 1.05 + airtime
     begun = np.unique(np.concatenate((jumps[jumps >= 0], np.linspace(0.0, span, 2001))))
-    delivered = share @ retries.start_cdf(begun)
+    started = retries.start_cdf(begun)
+    delivered = share @ started
+    fresh = share[0] * (1.0 - share[0]) ** np.arange(retries.tries) @ started
 
     def quantile(level: float) -> float | None:
         if total < level - 1e-12:
@@ -341,15 +352,12 @@ def delivery_delay(by_try: ArrayLike, retries: Retries, time_on_air_s: float) ->
         first = int(np.argmax(delivered >= level - 1e-9))
         return float(begun[first]) + airtime
 
-    times = np.concatenate(([0.0], begun + airtime))
-    curve = np.concatenate(([0.0], delivered))
-    return Delay(
-        mean,
-        quantile(0.5),
-        quantile(0.95),
-        quantile(0.99),
-        (tuple(times.tolist()), tuple(curve.tolist())),
-    )
+    def curve(by_then: Floats) -> tuple[float, ...]:
+        return (0.0, 0.0, *by_then.tolist())
+
+    times = (0.0, airtime * (1.0 - 1e-9), *(begun + airtime).tolist())
+    drawing = DelayCurve(times, curve(delivered), curve(fresh))
+    return Delay(mean, quantile(0.5), quantile(0.95), quantile(0.99), drawing)
 
 
 @dataclass(frozen=True)

@@ -9,12 +9,14 @@ from typing import Annotated, NoReturn
 import typer
 
 from linkcalc._version import __version__
-from linkcalc.cli import _shell, check, energy, limits, plan_files
+from linkcalc.cli import _shell, check, energy, limits, messages, plan_files, tank
 
 COMMANDS = (
     check.check,
     limits.limits,
     energy.energy,
+    messages.messages,
+    tank.tank,
     plan_files.new,
     plan_files.schema,
 )

@@ -36,7 +36,6 @@ class YearRisk:
     spilled_m3: float
     dry_chance: float
     """Of the tank running dry once or more in the year."""
-    dry_spells: float
     unmet_m3: float
     """Water asked for while the tank is empty."""
     starts: float
@@ -341,7 +340,6 @@ def _year(
         "overflows": overflows,
         "spilled_m3": starts * spilled,
         "dry_chance": dry_chance,
-        "dry_spells": starts * waiting.dry,
         "unmet_m3": unmet,
         "starts": starts,
         "nuisance_stops": starts * per_start(1.0 - completed),
@@ -374,7 +372,7 @@ class _Waiting:
         deadline = reserve_s - loop.warm_up_s
         self.dry = self._silence(deadline) if deadline > 0 else np.ones(log_lost.shape[0])
         self.dry_s = self.dry * np.minimum(self.residual_s, YEAR_S / 2.0)
-        edges = np.geomspace(min(t, lasts) / 64.0, max(deadline, min(t, lasts) / 32.0), 49)
+        edges = np.geomspace(min(t, lasts) / 64.0, max(deadline, min(t, lasts) / 32.0), 14)
         edges = np.concatenate(([0.0], edges))
         self.fall_s = loop.warm_up_s + sum((b - a) * self._silence(0.5 * (a + b)) for a, b in pairwise(edges))
 
@@ -401,16 +399,16 @@ class _Waiting:
             )
             return chance
         mean = np.zeros(self.log_lost.shape[0])
-        begins = (np.arange(8) + 0.5) / 8 * lasts  # left of the state in which the level was passed
+        begins = (np.arange(6) + 0.5) / 6 * lasts  # left of the state in which the level was passed
         for left in begins:
-            for u in self._phases(4):
+            for u in self._phases(3):
                 first = self._all_lost(self._tries(min(x, left), u))
                 rest = max(x - left, 0.0)
                 whole = np.floor(rest / lasts)
                 per_second = len(loop.report_delays_s) / t if loop.reports else 0.0
                 last = self._all_lost((rest - whole * lasts) * per_second)
                 mean = mean + first * self.silent_state**whole * last
-        return mean / (len(begins) * 4)
+        return mean / (len(begins) * 3)
 
     def _phases(self, count: int) -> Floats:
         t = self.loop.report_interval_s if self.loop.reports else 0.0
@@ -419,10 +417,8 @@ class _Waiting:
     def _tries(self, x: float, phase: float) -> float:
         """Tries of start message and reports that would be delivered by `x`."""
         loop = self.loop
-        count = float(np.sum(np.asarray(loop.start_delays_s) <= x))
+        count = sum(delay <= x for delay in loop.start_delays_s)
         if loop.reports:
-            delays = np.asarray(loop.report_delays_s)
-            count += float(
-                np.maximum(np.floor((x - phase - delays) / loop.report_interval_s) + 1.0, 0.0).sum()
-            )
-        return count
+            for delay in loop.report_delays_s:
+                count += max(int((x - phase - delay) // loop.report_interval_s) + 1, 0)
+        return float(count)

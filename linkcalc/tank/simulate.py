@@ -276,7 +276,7 @@ class _Years:
         """
         loop, draw, gain = self.loop, self.draw, self.gain
         who = np.arange(self.n)
-        volume: Floats = self.rng.uniform(loop.start_m3, loop.stop_m3, self.n)
+        volume = np.asarray(self.rng.uniform(loop.start_m3, loop.stop_m3, self.n))
         time = draw.when(volume - loop.start_m3)  # when the start level is reached
         volume[:] = loop.start_m3
         tally = TankYears(**{f.name: np.zeros(self.n) for f in fields(TankYears)})

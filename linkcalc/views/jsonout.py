@@ -54,6 +54,17 @@ def to_json(result: Result, *, indent: int | None = 2) -> str:
     return json.dumps(to_dict(result), indent=indent, ensure_ascii=False, allow_nan=False) + "\n"
 
 
+def section_json(name: str, section: Any) -> str:
+    """Return one section alone as strict JSON under its name; null if the plan does not ask for it.
+
+    >>> print(section_json("tank", None), end="")
+    {
+      "tank": null
+    }
+    """
+    return json.dumps({name: _section(section)}, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
 def to_dict(result: Result) -> dict[str, Any]:
     """Return what `to_json` writes as dicts, lists, strings, numbers, booleans and None."""
     links = [_plain(link) for link in result.links]

@@ -1,0 +1,61 @@
+"""What a lost stop does to the tank of a plan."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from linkcalc.cli._shell import PlanArgument
+
+
+def tank(
+    plan: PlanArgument,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Folder for the picture (SVG, PNG).", show_default=False),
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
+    tank_years: Annotated[
+        int, typer.Option(min=0, max=1_000_000, metavar="N", help="Years to simulate; 0 for none.")
+    ] = 2000,
+    seed: Annotated[int, typer.Option(min=0, metavar="N", help="Seed of the simulation.")] = 1,
+) -> None:
+    """Say how far a lost stop overruns the tank, and what stop level, interval and watchdog mend it.
+
+    The plan needs [tank], [engine] and a [[message]] that reports the level.
+
+    \b
+    Example:
+      linkcalc tank site.toml
+      linkcalc tank site.toml --out result --tank-years 10000
+
+    A radio link is no safety function. Exit code: 0 whatever the answer, 2 bad input.
+    """
+    import os
+    import sys
+    from dataclasses import replace
+
+    from linkcalc import tank as water
+    from linkcalc.plan import load_plan
+    from linkcalc.verdict import check_plan
+    from linkcalc.views.jsonout import section_json
+    from linkcalc.views.tank_text import tank_report
+    from linkcalc.views.text import abilities
+
+    loaded = load_plan(plan)
+    found = None
+    if loaded.plan.tank is not None:
+        links = check_plan(loaded).links
+        found = water.section(loaded.plan, links)
+        if found is not None and tank_years:
+            found = replace(found, simulated=water.simulated(loaded.plan, links, tank_years, seed))
+    if json:
+        typer.echo(section_json("tank", found), nl=False)
+    else:
+        colour, ascii_only = abilities(sys.stdout, os.environ)
+        typer.echo(tank_report(found, colour=colour, ascii_only=ascii_only), nl=False)
+    if out is not None and found is not None:
+        from linkcalc.views.tank_figures import write_all
+
+        written = write_all(found, out)
+        typer.echo(f"wrote {len(written)} files to {out}", err=True)

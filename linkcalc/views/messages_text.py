@@ -1,0 +1,165 @@
+"""Messages in words: how often each is lost, when it arrives, how long it is on the air."""
+
+import math
+
+from linkcalc.messages import MessageAnswer, MessagesSection
+from linkcalc.views.text import _Page
+
+KIND_WORDS = {
+    "level_report": "level report",
+    "run_permit": "run permit",
+    "start": "start",
+    "stop": "stop",
+    "acknowledgement": "acknowledgement",
+}
+
+
+def messages_report(
+    section: MessagesSection | None, width: int = 80, *, colour: bool = False, ascii_only: bool = False
+) -> str:
+    """Return what becomes of every message.
+
+    Parameters
+    ----------
+    section : MessagesSection, optional
+        None: the plan has no messages.
+    width : int, columns
+    colour, ascii_only : bool
+        As for `linkcalc.views.text.report`.
+
+    Returns
+    -------
+    str
+        Ends in a line feed.
+    """
+    page = _Page(width, colour, ascii_only)
+    if section is None:
+        page.wrap("This plan has no [[message]] table, so there is nothing to follow.", bold=True)
+        page.wrap(
+            'Add one: [[message]] name = "permit", kind = "run_permit", link = "..", interval_s = 600.0'
+        )
+        return page.text()
+    for i, message in enumerate(section.messages):
+        if i:
+            page.blank()
+        _message(page, message)
+    page.blank()
+    page.wrap(
+        "Averaged: over what is unknown about the site and what varies over the year. As predicted: a site"
+        " that is just so. Poor site: only one in ten is worse. Once measured: had a reading on site"
+        " confirmed the prediction."
+    )
+    page.blank()
+    page.wrap(section.caution)
+    return page.text()
+
+
+def odds_words(probability: float) -> str:
+    """Write a chance in few characters: percent if it is frequent, else one in so many.
+
+    >>> odds_words(0.5), odds_words(0.034), odds_words(0.0012), odds_words(3e-8)
+    ('50 %', '3.4 %', '1 in 830', '< 1 in 10^6')
+    """
+    if probability <= 0.0:
+        return "0"
+    if probability < 1e-6:
+        return "< 1 in 10^6"
+    if probability >= 0.0095:
+        return f"{100.0 * probability:.{0 if probability >= 0.095 else 1}f} %"
+    one_in = 1.0 / probability
+    step = 10.0 ** max(0, math.floor(math.log10(one_in)) - 1)
+    return f"1 in {round(one_in / step) * step:,.0f}".replace(",", " ")
+
+
+def count_words(number: float) -> str:
+    """Write an expected number with two figures or so.
+
+    >>> [count_words(x) for x in (0.0, 0.00042, 0.0123, 0.5, 3.21, 42.3, 52560.0)]
+    ['0', '< 0.001', '0.012', '0.50', '3.2', '42', '52 560']
+    """
+    if number == 0.0:
+        return "0"
+    if number < 0.001:
+        return "< 0.001"
+    if number < 0.0995:
+        return f"{number:.2g}"
+    return f"{number:,.{2 if number < 0.995 else 1 if number < 9.95 else 0}f}".replace(",", " ")
+
+
+def duration_words(seconds: float) -> str:
+    """Write a time with two or three figures in a fitting unit.
+
+    >>> [duration_words(x) for x in (0.185, 4.2, 38.4, 130.0, 600.0, 5400.0, 176714.0)]
+    ['185 ms', '4.2 s', '38 s', '2.2 min', '10 min', '90 min', '49 h']
+    """
+    if seconds < 0.9995:
+        return f"{seconds * 1e3:.0f} ms"
+    units = (("s", 1.0, 99.5), ("min", 60.0, 7200.0), ("h", 3600.0, 259_200.0), ("days", 86_400.0, math.inf))
+    unit, size, _ = next(u for u in units if seconds < u[2])
+    number = seconds / size
+    return f"{number:.1f}".removesuffix(".0") + f" {unit}" if number < 9.95 else f"{number:.0f} {unit}"
+
+
+def name_words(m: MessageAnswer) -> str:
+    """Name a message, and its kind unless the name says it."""
+    kind = KIND_WORDS[m.kind]
+    return m.name if m.name.casefold() == kind else f"{m.name} ({kind})"
+
+
+def _message(page: _Page, m: MessageAnswer) -> None:
+    page.wrap(f"{name_words(m)}, {m.from_} → {m.to} over {m.link}", bold=True)
+    rate = (
+        f"every {duration_words(m.interval_s)}"
+        if m.interval_s is not None
+        else f"{count_words(m.per_year)} a year"
+    )
+    tries = "one try" if m.tries == 1 else f"up to {m.tries} tries" if m.acknowledged else f"{m.tries} times"
+    answered = "acknowledged" if m.acknowledged else "not acknowledged"
+    page.wrap(f"{m.payload_bytes} bytes, {rate}, {tries}, {answered}", indent=2, hanging=4)
+    widths = [22, 12, 14, 14, 14]
+    page.row(["", "averaged", "as predicted", "poor site", "once measured"], widths)
+    losses = (m.loss, m.loss_predicted_site, m.loss_poor_site, m.loss_after_reading)
+    lost = (
+        m.lost_per_year,
+        m.lost_per_year_predicted_site,
+        m.lost_per_year_poor_site,
+        m.lost_per_year_after_reading,
+    )
+    page.row(["lost", *map(odds_words, losses)], widths)
+    page.row(["lost in a year", *map(count_words, lost)], widths)
+    page.wrap(
+        f"A single try is lost: {odds_words(m.single_loss)}. Were tries independent, the optimistic bound,"
+        f" all would be lost: {odds_words(m.loss_independent_tries)}."
+        if m.tries > 1
+        else "No second try: what fades once is lost.",
+        indent=2,
+        hanging=4,
+    )
+    if m.unconfirmed is not None:
+        page.wrap(f"The sender hears no acknowledgement: {odds_words(m.unconfirmed)}.", indent=2, hanging=4)
+    page.wrap(_delay_words(m), indent=2, hanging=4)
+    answers = (
+        f"; the answers {duration_words(m.acknowledgement_airtime_s_per_day)} a day"
+        if m.acknowledgement_airtime_s_per_day > 0
+        else ""
+    )
+    page.wrap(
+        f"On the air: {duration_words(m.time_on_air_s)} a try,"
+        f" {duration_words(m.airtime_s_per_day)} a day{answers}.",
+        indent=2,
+        hanging=4,
+    )
+    for note in m.notes:
+        page.wrap(f"Note: {note}", indent=2, hanging=4)
+
+
+def _delay_words(m: MessageAnswer) -> str:
+    d = m.delay
+    if d.mean_s is None:
+        return "It is never delivered."
+
+    def by(time_s: float | None, share: str) -> str:
+        return f"{share} not at all" if time_s is None else f"{share} within {duration_words(time_s)}"
+
+    parts = [by(d.median_s, "half"), by(d.p95_s, "95 %"), by(d.p99_s, "99 %")]
+    return f"Delivered after {duration_words(d.mean_s)} on average; {', '.join(parts)}."

@@ -1,0 +1,205 @@
+"""The tank in words: how far a lost stop overruns, what a year brings, what makes it safe."""
+
+from collections.abc import Callable
+
+from linkcalc.tank import Settings, Solution, TankAnswer
+from linkcalc.tank.answer import Losses
+from linkcalc.views.messages_text import count_words, duration_words, odds_words
+from linkcalc.views.text import _Page
+
+FLOAT_ALWAYS = (
+    "Fit a local float valve or high-level stop in any case: it works without radio, sensor and program."
+)
+
+
+def tank_report(
+    tank: TankAnswer | None, width: int = 80, *, colour: bool = False, ascii_only: bool = False
+) -> str:
+    """Return what a lost message does to the tank.
+
+    Parameters
+    ----------
+    tank : TankAnswer, optional
+        None: the plan has no tank.
+    width : int, columns
+    colour, ascii_only : bool
+        As for `linkcalc.views.text.report`.
+
+    Returns
+    -------
+    str
+        Ends in a line feed.
+    """
+    page = _Page(width, colour, ascii_only)
+    if tank is None:
+        page.wrap("This plan has no [tank], so there is nothing to fill.", bold=True)
+        page.wrap("Add [tank] with [tank.shape], [engine], and a [[message]] of kind run_permit.")
+        return page.text()
+    page.wrap(headline(tank), bold=True)
+    page.wrap(_how(tank), indent=2)
+    _times(page, tank)
+    _year(page, tank)
+    _solution(page, tank)
+    if tank.notes:
+        page.heading("Notes")
+        for note in tank.notes:
+            page.item(note)
+    page.heading("Cautions")
+    for caution in tank.cautions:
+        page.item(caution)
+    return page.text()
+
+
+def headline(tank: TankAnswer) -> str:
+    """One sentence that answers first."""
+    room = f"{volume_words(tank.freeboard_m3)} is free above the stop level"
+    if tank.overrun_bound_m3 is None or tank.overrun_bound_m is None:
+        return f"Nothing but messages stops the engine: a lost stop is not bounded; {room}."
+    bound = f"{volume_words(tank.overrun_bound_m3)} ({tank.overrun_bound_m:.2f} m)"
+    if tank.bound_fits:
+        return f"A lost stop overruns {bound} at most; {room}."
+    spill = volume_words(tank.overrun_bound_m3 - tank.freeboard_m3)
+    return f"A lost stop can OVERFLOW the tank by {spill}: it overruns up to {bound}; {room}."
+
+
+def short_headline(tank: TankAnswer) -> str:
+    """The same in a few words, for the top of a picture."""
+    if tank.overrun_bound_m3 is None:
+        return "Nothing but messages stops the engine: a lost stop is not bounded"
+    if tank.bound_fits:
+        return (
+            f"A lost stop overruns {volume_words(tank.overrun_bound_m3)} at most;"
+            f" {volume_words(tank.freeboard_m3)} is free"
+        )
+    return f"A lost stop can overflow the tank by {volume_words(tank.overrun_bound_m3 - tank.freeboard_m3)}"
+
+
+def volume_words(volume_m3: float) -> str:
+    """Write a volume with three figures or so.
+
+    >>> volume_words(3.333), volume_words(0.042), volume_words(125.4)
+    ('3.33 m³', '0.042 m³', '125 m³')
+    """
+    if volume_m3 >= 99.95:
+        return f"{volume_m3:.0f} m³"
+    return f"{volume_m3:.{1 if volume_m3 >= 9.995 else 2 if volume_m3 >= 0.0995 else 3}f} m³"
+
+
+def _how(tank: TankAnswer) -> str:
+    stopping = f"{duration_words(tank.stopping_s)} until the water has stopped"
+    if tank.bounded_by == "nothing":
+        return "Fit a watchdog at the engine that stops it when nothing is heard, and a run timer."
+    if tank.bounded_by == "run timer":
+        return f"The run timer ({tank.max_run_time_h:g} h) ends it at last, and {stopping}."
+    assert tank.watchdog_s is not None
+    assert tank.interval_s is not None
+    return (
+        f"Pump flow times watchdog ({duration_words(tank.watchdog_s)}), one report interval"
+        f" ({duration_words(tank.interval_s)}) and {stopping}."
+    )
+
+
+def _times(page: _Page, tank: TankAnswer) -> None:
+    page.blank()
+    rows = [
+        ("Stop level to overflow, full flow", tank.time_to_overflow_s),
+        ("Stop level to the float, full flow", tank.time_to_high_high_s),
+        ("Filling, start to stop level", tank.fill_time_s),
+        ("Start level to empty, mean draw", tank.time_to_empty_s),
+    ]
+    for name, seconds in rows:
+        if seconds is not None:
+            page.row([name, duration_words(seconds)], [38, 14])
+
+
+def _year(page: _Page, tank: TankAnswer) -> None:
+    page.heading("In a year")
+    columns = [tank.averaged, tank.predicted_site, tank.after_reading]
+    simulated = tank.simulated
+    widths = [28, 12, 13, 14, *([11] if simulated else [])]
+    heads = ["averaged", "as predicted", "once measured", *(["simulated"] if simulated else [])]
+    page.row(["", *heads], widths)
+    rows: list[tuple[str, str, Callable[[float], str]]] = [
+        ("chance of an overflow", "overflow_chance", odds_words),
+        ("overflows", "overflows", count_words),
+        ("water lost, m³", "spilled_m3", count_words),
+        ("chance of running dry", "dry_chance", odds_words),
+        ("asked for while dry, m³", "unmet_m3", count_words),
+        ("fillings begun", "starts", count_words),
+        ("nuisance stops", "nuisance_stops", count_words),
+        ("stopped late, by no message", "watchdog_stops", count_words),
+    ]
+    for name, field, words in rows:
+        cells = [words(getattr(c.risk, field)) for c in columns]
+        if simulated:
+            cells.append(words(getattr(simulated, field)))
+        page.row([name, *cells], widths)
+    if tank.averaged.fuel_l is not None:
+        fuel: list[tuple[str, Callable[[Losses], float | None]]] = [
+            ("fuel, litres", lambda c: c.fuel_l),
+            ("  of it for nothing", lambda c: c.fuel_lost_l),
+        ]
+        for name, figure in fuel:
+            cells = [count_words(figure(c) or 0.0) for c in columns] + ([""] if simulated else [])
+            page.row([name, *cells], widths)
+    page.wrap(
+        "For lost messages only; what else may fail is not in these figures. Averaged: over what is not"
+        " known about the site. As predicted: a site that is just so. Once measured: had a reading on site"
+        " confirmed the prediction."
+        + (
+            f" Simulated: {simulated.tank_years} tank-years, seed {simulated.seed}; they leave the chance of"
+            f" an overflow between {100 * simulated.overflow_chance_interval[0]:.2g} and"
+            f" {100 * simulated.overflow_chance_interval[1]:.2g} % (95 %, Wilson)."
+            if simulated
+            else ""
+        ),
+        indent=2,
+    )
+
+
+def _solution(page: _Page, tank: TankAnswer) -> None:
+    found = tank.solution
+    page.heading("What makes it safe")
+    page.wrap(
+        f"Each alone, relying on messages, for a chance of overflow of"
+        f" {odds_words(found.accepted_chance)} a year:",
+        indent=2,
+    )
+    for line in alone_lines(found):
+        page.item(line)
+    page.wrap("Together, relying on no message:", indent=2)
+    page.item(recommended_words(found.recommended))
+    page.wrap(
+        ("A float valve is NEEDED: " if found.float_valve_needed else "Float valve: ")
+        + found.float_valve_reason,
+        indent=2,
+        hanging=4,
+    )
+    page.wrap(FLOAT_ALWAYS, indent=2, hanging=4)
+
+
+def alone_lines(found: Solution) -> list[str]:
+    """Say what each setting would have to be, the others left as planned."""
+    return [
+        "stop level: no level does it"
+        if found.stop_percent is None
+        else f"stop level: {found.stop_percent:g} % or lower",
+        "report interval: none does it"
+        if found.interval_s is None
+        else f"report interval: {duration_words(found.interval_s)} or shorter",
+        "watchdog: none does it"
+        if found.watchdog_s is None
+        else f"watchdog: {duration_words(found.watchdog_s)} or shorter",
+    ]
+
+
+def recommended_words(settings: Settings | None) -> str:
+    """Say the recommended set in one sentence."""
+    if settings is None:
+        return "no stop level, interval and watchdog keep the overrun inside the tank: a float valve has to"
+    return (
+        f"stop at {settings.stop_percent:g} %, report every {duration_words(settings.interval_s)}, watchdog"
+        f" {duration_words(settings.watchdog_s)}: overrun {volume_words(settings.overrun_bound_m3)} at most,"
+        f" {volume_words(settings.freeboard_m3)} free; {count_words(settings.nuisance_stops)} nuisance stops"
+        " a year"
+    )
