@@ -61,7 +61,7 @@ def fit_censored(
     DomainError
         If shapes do not fit or a reading says nothing (see `censored_log_likelihood`); if the measured levels
         alone do not settle the unknowns: columns that depend on each other, a group without a measured level,
-        no more measured levels than coefficients, or levels that lie exactly on the law.
+        fewer measured levels than unknowns, or levels that lie exactly on the law.
 
     Notes
     -----
@@ -86,6 +86,7 @@ def fit_censored(
     ([-95.1, 4.3], 1.7)
     """
     from scipy.optimize import minimize
+    from scipy.sparse import csr_array
 
     x = checked("design", design)
     if x.ndim != 2 or x.shape[1] == 0:
@@ -95,7 +96,9 @@ def fit_censored(
         raise DomainError(f"design has {len(x)} rows, the limits have shape {low.shape}")
     measured = low == high
     known = None if sigma is None else float(checked("sigma", sigma, above=0.0))
-    start, left_over = _least_squares(x[measured], low[measured])
+    size = np.maximum(np.sqrt(np.mean(x**2, axis=0)), 1e-300)
+    rows: Any = csr_array(x / size)  # columns that mark a group are mostly zeros
+    start, left_over = _least_squares(rows[measured], low[measured], spare=known is None)
     if known is None and left_over == 0.0:
         raise DomainError("the measured levels lie exactly on the law: no spread can be fitted")
 
@@ -108,7 +111,8 @@ def fit_censored(
         key = theta.tobytes()
         if key not in latest:
             latest.clear()
-            latest[key] = _interval(x, low, high, *unpack(theta))
+            gamma, t = unpack(theta)
+            latest[key] = _interval(rows @ gamma, low, high, t)
         return latest[key]
 
     def value(theta: Floats) -> float:
@@ -116,16 +120,16 @@ def fit_censored(
 
     def slope(theta: Floats) -> Floats:
         _, by_eta, by_t, *_ = terms(theta)
-        by_gamma = x.T @ by_eta
+        by_gamma: Floats = rows.T @ by_eta
         return -by_gamma if known else -np.append(by_gamma, by_t.sum() * unpack(theta)[1])
 
     def curvature(theta: Floats) -> Floats:
         t = unpack(theta)[1]
         _, _, by_t, eta_eta, eta_t, t_t = terms(theta)
-        inner = x.T @ (eta_eta[:, np.newaxis] * x)
+        inner: Floats = (rows.T @ rows.multiply(eta_eta[:, np.newaxis])).toarray()
         if known:
             return -inner
-        edge = t * (x.T @ eta_t)[:, np.newaxis]
+        edge = t * (rows.T @ eta_t)[:, np.newaxis]
         corner = t * t * t_t.sum() + t * by_t.sum()
         return -np.block([[inner, edge], [edge.T, np.array([[corner]])]])
 
@@ -143,11 +147,11 @@ def fit_censored(
         raise DomainError("the readings do not settle the law: no maximum of the likelihood was found")
     gamma, t = unpack(found.x)
     # coefficients = gamma / t: their errors follow from those of gamma and ln t
-    rows = np.eye(len(gamma)) / t
-    by_theta = rows if known else np.column_stack([rows, -gamma / t])
+    by_gamma = np.diag(1.0 / size) / t
+    by_theta = by_gamma if known else np.column_stack([by_gamma, -gamma / size / t])
     covariance = by_theta @ np.linalg.inv(curvature(found.x)) @ by_theta.T
     return CensoredFit(
-        coefficients=gamma / t,
+        coefficients=gamma / size / t,
         sigma=1.0 / t,
         standard_errors=np.sqrt(np.diag(covariance)),
         log_likelihood=-float(found.fun),
@@ -202,12 +206,14 @@ def _limits(lower: ArrayLike, upper: ArrayLike) -> tuple[Floats, Floats]:
     return low, high
 
 
-def _least_squares(x: Floats, y: Floats) -> tuple[Floats, float]:
-    """Law through the measured levels alone, and what it leaves over (rms)."""
+def _least_squares(x: Any, y: Floats, *, spare: bool) -> tuple[Floats, float]:
+    """Law through the measured levels alone, and what it leaves over (rms); `spare`: one must be to spare."""
     unknowns = x.shape[1]
-    if len(x) <= unknowns:
-        raise DomainError(f"{len(x)} measured levels do not settle {unknowns} coefficients and a spread")
-    solution, _, rank, _ = np.linalg.lstsq(x, y, rcond=None)
+    if len(y) < unknowns + spare:
+        what = f"{unknowns} coefficients" + (" and a spread" if spare else "")
+        raise DomainError(f"{len(y)} measured levels do not settle {what}")
+    # by the normal equations: they are small however many readings there are
+    solution, _, rank, _ = np.linalg.lstsq((x.T @ x).toarray(), x.T @ y, rcond=1e-12)
     coefficients: Floats = np.asarray(solution, dtype=np.float64)
     if rank < unknowns:
         raise DomainError(
@@ -215,7 +221,7 @@ def _least_squares(x: Floats, y: Floats) -> tuple[Floats, float]:
             "has no measured level"
         )
     left_over = float(np.sqrt(np.mean((y - x @ coefficients) ** 2)))
-    exact = left_over <= 1e-9 * float(np.abs(y).max(initial=1.0))
+    exact = left_over <= 1e-7 * float(np.abs(y).max(initial=1.0))
     return coefficients, 0.0 if exact else left_over
 
 
@@ -234,13 +240,12 @@ def _log_probability(low: Floats, high: Floats, t: Floats | float, measured: NDA
 
 
 def _interval(
-    x: Floats, lower: Floats, upper: Floats, gamma: Floats, t: float
+    eta: Floats, lower: Floats, upper: Floats, t: float
 ) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats]:
     """Log likelihood of every reading; its first and second derivatives by eta = x gamma and by t.
 
     eta is the mean over sigma, t is 1/sigma; standardised limits are lower t - eta and upper t - eta.
     """
-    eta = x @ gamma
     measured = lower == upper
     a, b = lower * t - eta, upper * t - eta
     log_p = _log_probability(a, b, t, measured)

@@ -114,6 +114,14 @@ def test_units_do_not_matter():
     assert milli.sigma == pytest.approx(one.sigma * 1e3, rel=1e-5)
 
 
+def test_nor_do_the_units_of_a_column():
+    design, level, heard = readings(7)
+    metres = design * [1.0, 1e5]
+    one, other = fit(design, level, heard), fit(metres, level, heard)
+    assert other.coefficients * [1.0, 1e5] == pytest.approx(one.coefficients, rel=1e-6)
+    assert other.standard_errors * [1.0, 1e5] == pytest.approx(one.standard_errors, rel=1e-6)
+
+
 def test_far_tails_stay_finite():
     far = censored_log_likelihood(-100.0, 2.0, [-np.inf, 40.0, 30.0], [-300.0, np.inf, 31.0])
     assert np.isfinite(far).all()
