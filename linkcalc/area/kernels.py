@@ -13,6 +13,7 @@ position to column and row (see `terms`). A position is `east`, `north` of the s
 import functools
 import importlib
 import math
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -22,6 +23,7 @@ from linkcalc._arrays import Floats
 from linkcalc.path_loss import _MIRROR_RATIO, _SCATTER_DB, CLEAR_RATIO, P1812_SHORTEST_M, SCATTER_SHORTEST_M
 from linkcalc.propagation import _kernels as k
 from linkcalc.propagation import compiled, p1812, two_ray
+from linkcalc.propagation.compiled import larger
 
 Singles = NDArray[np.float32]
 Bytes = NDArray[np.uint8]
@@ -67,7 +69,6 @@ TAIL = 4
 TOUCH = 1e-6
 
 TRIALS = 200
-FINER = 33
 TRIAL_AT = (1.0 - np.cos(np.pi * (np.arange(TRIALS) + 0.5) / TRIALS)) / 2.0
 
 
@@ -250,6 +251,24 @@ def fell(clutter: Floats, trees: Bytes, bare: Floats) -> None:
 
 
 # ---------------------------------------------------------------- the same as loops
+# The compiler works on several points at once only where it knows that what a loop writes is not what it
+# reads at indices it cannot foresee. `fetch` promises that, and `put` and `own` belong to the other side: no
+# array may be fetched from and put to in the whole of the compiled code.
+
+
+def fetch(array: Any, i: Any) -> Any:
+    """Read at any index from an array that is only read."""
+    return array[i]
+
+
+def own(array: Any, i: Any) -> Any:
+    """Read from an array that the loop itself writes, or from one that it reads in order."""
+    return array[i]
+
+
+def put(array: Any, i: Any, value: Any) -> None:
+    """Write to an array."""
+    array[i] = value
 
 
 def heights_loop(
@@ -322,15 +341,15 @@ def sample_complete(
         top = np.int32(row)
         u = column - left
         v = row - top
-        at = np.uint32(top * np.int32(columns) + left)
-        below = np.uint32(at + np.uint32(columns))
-        a = np.float64(cells[at])
-        b = np.float64(cells[at + np.uint32(1)])
-        c = np.float64(cells[below])
-        d = np.float64(cells[below + np.uint32(1)])
+        at = np.int64(top) * columns + left
+        below = at + columns
+        a = np.float64(fetch(cells, at))
+        b = np.float64(fetch(cells, at + 1))
+        c = np.float64(fetch(cells, below))
+        d = np.float64(fetch(cells, below + 1))
         upper = a + u * (b - a)
         lower = c + u * (d - c)
-        heights[i] = upper + v * (lower - upper)
+        put(heights, i, upper + v * (lower - upper))
 
 
 def sample_with_holes(
@@ -414,7 +433,7 @@ def least_clearance_loop(
     least = -math.inf
     for i in range(1, n - 1):
         over = h[i] + clutter[i] + curvature * (x[i] * (length - x[i])) - (tx + slope * x[i])
-        least = compiled.larger(least, over)
+        least = larger(least, over)
     if least > 0.0:
         return -1.0, 0
     squared = math.inf
@@ -565,6 +584,114 @@ def try_mirror(
     return mirror, start, end, middle, slope, variance, psi, p1, p2, level, divergence, possible
 
 
+def gaps(
+    h: Floats, work: Floats, length: float, tx: float, rx: float, curvature: float, wavelength: float,
+    points: Floats, gap: Floats, bad: Floats, back: Floats, ahead: Floats,
+) -> None:  # fmt: skip
+    """Fill `gap` with how far from each trial point the line around it mirrors the ray; `bad` is not below 0
+    where it cannot.
+
+    `try_mirror` for many points, without a branch, so that the compiler works on several at once.
+    """
+    last = float(len(h) - 2)
+    step = length / (len(h) - 1)
+    per_step = (len(h) - 1) / length
+    shortest = length * 1e-6
+    moments = work[0]
+    firsts = work[1]
+    for j in range(len(points)):
+        put(back, j, length / 8.0)
+        put(ahead, j, length / 8.0)
+    for _ in range(6):
+        for j in range(len(points)):
+            at = own(points, j)
+            start = -larger(-larger(at - own(back, j), 0.0), shortest - length)
+            end = larger(-larger(-(at + own(ahead, j)), -length), start + shortest)
+            i = np.int32(-larger(-(start * per_step), -last))
+            x = i * step
+            t = start - x
+            half = 0.5 * (fetch(h, i + 1) - fetch(h, i)) * per_step * t
+            area = (fetch(h, i) + half) * t
+            i0 = -(fetch(moments, i) + area)
+            i1 = -(fetch(firsts, i) + x * area + t * t * (0.5 * fetch(h, i) + (2.0 / 3.0) * half))
+            i = np.int32(-larger(-(end * per_step), -last))
+            x = i * step
+            t = end - x
+            half = 0.5 * (fetch(h, i + 1) - fetch(h, i)) * per_step * t
+            area = (fetch(h, i) + half) * t
+            i0 += fetch(moments, i) + area
+            i1 += fetch(firsts, i) + x * area + t * t * (0.5 * fetch(h, i) + (2.0 / 3.0) * half)
+            per_width = 1.0 / (end - start)
+            centre = 0.5 * (start + end)
+            slope = 12.0 * (i1 - centre * i0) * (per_width * per_width * per_width)
+            cosine = 1.0 / math.sqrt(1.0 + slope * slope)
+            at_tx = i0 * per_width - slope * centre
+            h1 = tx - at_tx
+            h2 = rx - at_tx - slope * length
+            level = length / cosine + (h2 - h1) * slope * cosine
+            p1 = larger(h1 * cosine, 1e-3)
+            p2 = larger(h2 * cosine, 1e-3)
+            per_both = 1.0 / (p1 + p2)
+            m = larger(0.5 * curvature * level * level * per_both, 1e-30)
+            per_m = 1.0 / (m + 1.0)
+            root = math.sqrt(3.0 * m * per_m)
+            z = 1.5 * (p1 - p2) * per_both * root * per_m
+            # y = sin(asin(z)/3), by Newton's steps on 3 y - 4 y^3 = z
+            z2 = z * z
+            y = z * (1.0 / 3.0 + z2 * (4.0 / 81.0 + z2 * (0.0219479 + 0.08 * z2 * z2)))
+            y -= (y * (3.0 - 4.0 * y * y) - z) / (3.0 - 12.0 * y * y + 1e-9)
+            y -= (y * (3.0 - 4.0 * y * y) - z) / (3.0 - 12.0 * y * y + 1e-9)
+            y -= (y * (3.0 - 4.0 * y * y) - z) / (3.0 - 12.0 * y * y + 1e-9)
+            d1 = 0.5 * level * (1.0 + 2.0 * y / root)
+            d2 = level - d1
+            q1 = p1 - curvature * d1 * d1
+            q2 = p2 - curvature * d2 * d2
+            put(gap, j, h1 * slope * cosine * cosine + d1 * cosine - at)
+            put(bad, j, larger(larger(-h1, -h2), larger(-q1, -q2)))
+            q1 = larger(q1, 1e-3)
+            q2 = larger(q2, 1e-3)
+            # `footprint`
+            both = q1 + q2
+            r2 = math.sqrt(level * level + both * both)
+            excess = both * both + wavelength * r2 + 0.25 * wavelength * wavelength
+            b = excess + (q1 - q2) * both
+            wide = (r2 + 0.5 * wavelength) * math.sqrt(larger(b * b - 4.0 * excess * q1 * q1, 0.0))
+            per_excess = 0.5 / excess
+            middle = level * b * per_excess
+            flat = level * q1 / both
+            put(back, j, (flat - middle + wide * per_excess) * cosine)
+            put(ahead, j, (middle + wide * per_excess - flat) * cosine)
+
+
+def crossing(
+    x: Floats, h: Floats, work: Floats, per_step: float, low: float, below: float, high: float, above: float,
+    tx: float, rx: float, curvature: float, wavelength: float,
+) -> float:  # fmt: skip
+    """Where a gap passes through 0 between two trial points, by false position held inside (Illinois)."""
+    near = (x[-1] / TRIALS) * 1e-3
+    side = 0
+    point = low
+    for _ in range(24):
+        before = point
+        point = (low * above - high * below) / (above - below)
+        if abs(point - before) < near or high - low < near:
+            break
+        gap = try_mirror(x, h, work, per_step, point, tx, rx, curvature, wavelength)[0] - point
+        if (gap < 0.0) == (below < 0.0):
+            low = point
+            below = gap
+            if side == 1:
+                above *= 0.5
+            side = 1
+        else:
+            high = point
+            above = gap
+            if side == 2:
+                below *= 0.5
+            side = 2
+    return point
+
+
 def reflect_loop(
     x: Floats, h: Floats, clutter: Floats, work: Floats, tx: float, rx: float, radius_km: float,
     wavelength: float,
@@ -575,42 +702,24 @@ def reflect_loop(
     curvature = 0.0005 / radius_km
     strength = -1.0
     best = (False, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
-    before = 0.0
-    before_at = 0.0
-    before_good = False
+    points = work[4, :TRIALS]
+    gap = work[5, :TRIALS]
+    bad = work[6, :TRIALS]
     for j in range(TRIALS):
-        at = length * TRIAL_AT[j]
-        trial = try_mirror(x, h, work, per_step, at, tx, rx, curvature, wavelength)
-        gap = trial[0] - at
-        if before_good and trial[11] and (gap < 0.0) != (before < 0.0):
-            low = before_at
-            high = at
-            for _ in range(2):
-                step = (high - low) / (FINER - 1)
-                start = low
-                found = 0
-                first_negative = False
-                for i in range(FINER):
-                    point = start + step * i
-                    other = try_mirror(x, h, work, per_step, point, tx, rx, curvature, wavelength)
-                    negative = other[0] - point < 0.0
-                    if i == 0:
-                        first_negative = negative
-                    elif negative != first_negative:
-                        found = i - 1
-                        break
-                low = start + step * found
-                high = start + step * (found + 1)
-            middle = (low + high) / 2.0
-            final = try_mirror(x, h, work, per_step, middle, tx, rx, curvature, wavelength)
-            if final[11] and abs(final[0] - middle) < length / TRIALS:
-                worth, mirror = judge(x, h, clutter, work, per_step, final, tx, rx, curvature, wavelength)
-                if worth > strength:
-                    strength = worth
-                    best = mirror
-        before = gap
-        before_at = at
-        before_good = trial[11]
+        points[j] = length * TRIAL_AT[j]
+    gaps(h, work, length, tx, rx, curvature, wavelength, points, gap, bad, work[7, :TRIALS], work[8, :TRIALS])
+    for j in range(1, TRIALS):
+        if bad[j] >= 0.0 or bad[j - 1] >= 0.0 or (gap[j] < 0.0) == (gap[j - 1] < 0.0):
+            continue
+        middle = crossing(
+            x, h, work, per_step, points[j - 1], gap[j - 1], points[j], gap[j], tx, rx, curvature, wavelength
+        )
+        final = try_mirror(x, h, work, per_step, middle, tx, rx, curvature, wavelength)
+        if final[11] and abs(final[0] - middle) < length / TRIALS:
+            worth, mirror = judge(x, h, clutter, work, per_step, final, tx, rx, curvature, wavelength)
+            if worth > strength:
+                strength = worth
+                best = mirror
     return best
 
 
@@ -818,7 +927,7 @@ def position(
     clutter = scratch[4, :n]
     tops = scratch[5, :n]
     bare = scratch[6, :n]
-    work = scratch[7:11, :n]
+    work = scratch[7:16]
     result = results[i]
     status = cut(
         cells, native, windows, maps, layers, tree_surface, east, north, length, finer, outward, c,
@@ -876,7 +985,7 @@ def scratch_space(longest: int) -> tuple[NDArray[np.int8], Floats, Bytes, Floats
     """Zones, scratch, trees and powers for profiles of up to so many points, holes' finer ones included."""
     return (
         np.full(longest, p1812.INLAND, dtype=np.int8),
-        np.empty((11, longest)),
+        np.empty((16, max(longest, TRIALS))),
         np.zeros(longest, dtype=np.uint8),
         np.empty((2, DEGREE + 1)),
     )
@@ -885,10 +994,57 @@ def scratch_space(longest: int) -> tuple[NDArray[np.int8], Floats, Bytes, Floats
 # ---------------------------------------------------------------- compiling
 
 
+def _memory_access() -> tuple[tuple[Any, Any], ...]:
+    """`fetch`, `own` and `put` with what they promise, in the compiler's terms (scoped no-alias metadata)."""
+    extending: Any = importlib.import_module("numba.extending")
+    types: Any = importlib.import_module("numba.core.types")
+    ir: Any = importlib.import_module("llvmlite.ir")
+    make_array: Any = importlib.import_module("numba.np.arrayobj").make_array
+
+    def pointer(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        array = make_array(signature.args[0])(context, builder, arguments[0])
+        return builder.gep(array.data, [arguments[1]])
+
+    def scope(builder: Any) -> Any:
+        module = builder.module
+        domain = module.add_metadata([ir.MetaDataString(module, "linkcalc")])
+        return module.add_metadata([module.add_metadata([ir.MetaDataString(module, "read only"), domain])])
+
+    def reading(kind: str) -> Any:
+        @extending.intrinsic  # type: ignore[untyped-decorator]
+        def read(_: Any, array: Any, i: Any) -> Any:
+            def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+                value = builder.load(pointer(context, builder, signature, arguments))
+                value.set_metadata(kind, scope(builder))
+                return value
+
+            return array.dtype(array, i), generate
+
+        return read
+
+    @extending.intrinsic  # type: ignore[untyped-decorator]
+    def write(_: Any, array: Any, i: Any, value: Any) -> Any:
+        def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+            done = builder.store(arguments[2], pointer(context, builder, signature, arguments))
+            done.set_metadata("noalias", scope(builder))
+            return context.get_dummy_value()
+
+        return types.void(array, i, array.dtype), generate
+
+    read_only, read_own = reading("alias.scope"), reading("noalias")
+    return (
+        (fetch, lambda array, i: lambda array, i: read_only(array, i)),
+        (own, lambda array, i: lambda array, i: read_own(array, i)),
+        (put, lambda array, i, value: lambda array, i, value: write(array, i, value)),
+    )
+
+
 @functools.cache
 def _register() -> None:
     extending: Any = importlib.import_module("numba.extending")
     plain = {"error_model": "numpy"}
+    for function, access in _memory_access():
+        extending.overload(function, jit_options=plain)(access)
     for function, twin in _TWINS:
         extending.overload(function, jit_options=plain)(compiled._always(twin))
     for function in _AS_THEY_STAND:
@@ -900,6 +1056,12 @@ def compiled_positions() -> Any:
     """`positions` as machine code; needs numba."""
     _register()
     return compiled.compile_function(positions)
+
+
+def kept_on_disk() -> bool | None:
+    """Whether the machine code was kept by an earlier run; None where there is no folder to keep it in."""
+    folder = compiled._cache_folder(Path(__file__).parent)
+    return None if folder is None else any(folder.rglob("kernels.positions*.nbi"))
 
 
 _TWINS = (
@@ -923,6 +1085,8 @@ _AS_THEY_STAND = (
     cell_integrals,
     integrals_to,
     footprint,
+    gaps,
+    crossing,
     try_mirror,
     judge,
     covered_to,

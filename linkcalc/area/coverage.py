@@ -1,0 +1,520 @@
+"""Coverage: what a link would be at every cell around one of its stations.
+
+Each cell has its own full terrain profile and the rules of a single check. The work is cut into tiles, so
+that it can be shared out, interrupted and taken up again.
+"""
+
+import hashlib
+import io
+import shutil
+import time
+import warnings
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linkcalc._arrays import Floats, checked
+from linkcalc._version import __version__
+from linkcalc.area import kernels
+from linkcalc.area.land import Land, read_land
+from linkcalc.area.losses import End, losses
+from linkcalc.area.margins import VERDICTS, answers, template_case
+from linkcalc.area.scheduler import Local, Scheduler
+from linkcalc.errors import DomainError, LinkcalcError, OutOfRangeWarning, TerrainError
+from linkcalc.files import atomic_write
+from linkcalc.link_case import LinkCase
+from linkcalc.plan import Link
+from linkcalc.propagation import compiled
+from linkcalc.uncertainty import contributors
+from linkcalc.verdict import open_terrain, position_deg
+
+if TYPE_CHECKING:
+    from linkcalc.plan import LoadedPlan
+
+Singles = NDArray[np.float32]
+
+TILE_CELLS = 64
+"""Side of a tile."""
+NODATA = -9999.0
+MOST_CELLS = 60_000_000
+
+
+class Band(NamedTuple):
+    """One layer of the answer."""
+
+    name: str
+    unit: str
+    description: str
+
+
+BANDS = (
+    Band("margin_db", "dB", "fade margin, weaker direction"),
+    Band("margin_there_db", "dB", "fade margin from the link's first station to its second"),
+    Band("margin_back_db", "dB", "fade margin from the link's second station to its first"),
+    Band("level_there_dbm", "dBm", "received power at the link's second station"),
+    Band("level_back_dbm", "dBm", "received power at the link's first station"),
+    Band("success", "1", "probability that a message with its tries gets through, weaker direction"),
+    Band("spreading_factor", "1", "lowest sufficient spreading factor, 0 where none is"),
+    Band("verdict", "1", "2 closes, 1 at risk, 0 does not close"),
+    Band("required_margin_db", "dB", "fade margin asked of the weaker direction"),
+    Band("path_loss_db", "dB", "median basic transmission loss"),
+    Band("ground_m", "m", "ground above sea level"),
+)
+
+
+class Tile(NamedTuple):
+    """A block of cells: its first row and column, and those after its last."""
+
+    top: int
+    left: int
+    bottom: int
+    right: int
+
+
+@dataclass(frozen=True, eq=False)
+class Job:
+    """Everything a tile's work needs; can be pickled."""
+
+    land: Land
+    template: LinkCase
+    fixed: End
+    radius_m: float
+    cell_m: float
+    use_numba: bool
+
+    @property
+    def half(self) -> int:
+        """Cells from the station's own to the rim."""
+        return int(self.radius_m / self.cell_m + 1e-9)
+
+    @property
+    def side(self) -> int:
+        """Cells along each side of the square around the area."""
+        return 2 * self.half + 1
+
+    def steps(self, first: int, after: int) -> Floats:
+        """Metres from the station of rows or columns, positive south or east."""
+        return (np.arange(first, after) - self.half) * self.cell_m
+
+    def tiles(self) -> list[Tile]:
+        """The tiles that hold cells, the nearest to the station first."""
+        found = []
+        for top in range(0, self.side, TILE_CELLS):
+            for left in range(0, self.side, TILE_CELLS):
+                tile = Tile(top, left, min(top + TILE_CELLS, self.side), min(left + TILE_CELLS, self.side))
+                if self.length_m(tile).min() <= self.radius_m:
+                    found.append(tile)
+        return sorted(found, key=lambda t: float(self.length_m(t).min()))
+
+    def length_m(self, tile: Tile) -> Floats:
+        """Distance of a tile's cells from the station."""
+        south, east = np.meshgrid(
+            self.steps(tile.top, tile.bottom), self.steps(tile.left, tile.right), indexing="ij"
+        )
+        return np.hypot(east, south)
+
+    def work_m(self, tile: Tile) -> float:
+        """Length of all profiles of a tile: what its work is proportional to."""
+        length = self.length_m(tile)
+        return float(length[length <= self.radius_m].sum())
+
+    def digest(self) -> str:
+        """SHA-256 of all that a tile's numbers depend on, the formulas themselves included."""
+        case = self.template
+        made_of = hashlib.sha256(self.land.digest().encode())
+        for part in (case.link, case.near, case.far, case.conditions):
+            made_of.update(part.model_dump_json().encode())
+        figures = (self.fixed, self.radius_m, self.cell_m, self.use_numba, [b.name for b in BANDS], __version__)
+        made_of.update(repr(figures).encode())
+        package = Path(__file__).parents[1]
+        for source in sorted(package.rglob("*.py")):
+            if source.relative_to(package).parts[0] not in ("views", "cli"):
+                made_of.update(source.read_bytes())
+        return made_of.hexdigest()
+
+
+@dataclass(frozen=True, eq=False)
+class CoverageResult:
+    """The answer for every cell around a station."""
+
+    bands: dict[str, Singles]
+    """(rows, columns) by name, see `BANDS`; NaN beyond the radius and where there is no profile. Row 0 lies
+    in the north; the station stands in the middle cell."""
+    affine: tuple[float, float, float, float, float, float]
+    """From column and row (at cell corners) to metres east and north of the station."""
+    crs: str
+    """Azimuthal equidistant around the station."""
+    station: str
+    moved: str
+    """The station whose equipment stands in the cells."""
+    link: Link
+    title: str
+    latitude_deg: float
+    longitude_deg: float
+    radius_m: float
+    cell_m: float
+    frequency_hz: float
+    signal: str
+    preview: bool
+    """Made from shared radials, with `preview_sigma_db` of scatter against own profiles."""
+    sources: tuple[str, ...]
+    notes: tuple[str, ...]
+    preview_sigma_db: float = 0.0
+    other_stations: tuple[tuple[str, float, float], ...] = field(default_factory=tuple)
+    """Name and metres east and north of the plan's other stations within the radius."""
+
+    @property
+    def cells(self) -> int:
+        """Cells with an answer."""
+        return int(np.isfinite(self.bands["margin_db"]).sum())
+
+    @property
+    def cells_within(self) -> int:
+        """Cells within the radius, the station's own left out."""
+        rows, columns = np.indices(self.bands["margin_db"].shape)
+        half = (self.bands["margin_db"].shape[0] - 1) // 2
+        return int((np.hypot(rows - half, columns - half) * self.cell_m <= self.radius_m).sum()) - 1
+
+    def area_km2(self, verdict: str) -> float:
+        """Area with a verdict: "closes", "at_risk" or "does_not_close"."""
+        return int((self.bands["verdict"] == VERDICTS.index(verdict)).sum()) * self.cell_m**2 / 1e6
+
+
+def tile_answer(job: Job, tile: Tile) -> Singles:
+    """All bands of one tile, (bands, rows, columns)."""
+    south, east = np.meshgrid(
+        job.steps(tile.top, tile.bottom), job.steps(tile.left, tile.right), indexing="ij"
+    )
+    inside = np.hypot(east, south) <= job.radius_m
+    whole = np.full((len(BANDS), *inside.shape), np.nan, dtype=np.float32)
+    x, y = east[inside], -south[inside]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", OutOfRangeWarning)  # said once for the whole area
+        found = losses(job.land, job.template, job.fixed, x, y, spread=True, use_numba=job.use_numba)
+        here = (job.land.latitude_deg, job.land.longitude_deg)
+        got = answers(job.template, job.fixed, here, x, y, found)
+    values = {
+        "margin_db": got.margin_db,
+        "margin_there_db": got.margin_there_db,
+        "margin_back_db": got.margin_back_db,
+        "level_there_dbm": got.level_there_dbm,
+        "level_back_dbm": got.level_back_dbm,
+        "success": got.success,
+        "spreading_factor": got.spreading_factor,
+        "verdict": np.where(found.known, got.verdict, np.nan),
+        "required_margin_db": np.where(found.known, got.required_margin_db, np.nan),
+        "path_loss_db": found.loss_db,
+        "ground_m": found.far_ground_m if job.fixed == "near" else found.near_ground_m,
+    }
+    for number, band in enumerate(BANDS):
+        whole[number][inside] = values[band.name]
+    return whole
+
+
+@contextmanager
+def prepared_job(
+    loaded: "LoadedPlan",
+    station: str,
+    radius_m: float,
+    *,
+    link: str | None = None,
+    cell_m: float = 30.0,
+    use_numba: bool | None = None,
+) -> Iterator[Job]:
+    """Read the land around a station of a plan and put together the work on it.
+
+    Parameters
+    ----------
+    loaded : LoadedPlan
+    station : str
+        Name of the station that stays.
+    radius_m, cell_m : float, m
+    link : str, optional
+        Name of the link whose other end goes into the cells; by default the station's first.
+    use_numba : bool, optional
+        By default, where numba is installed.
+
+    Raises
+    ------
+    DomainError, TerrainError, LinkcalcError
+        With one line each: no such station or link, no cell within the radius, and what `read_land` raises.
+    """
+    radius, cell = float(checked("radius_m", radius_m, above=0.0)), float(checked("cell_m", cell_m, above=0.0))
+    plan = loaded.plan
+    chosen = _link_named(loaded, station, link)
+    if cell > radius:
+        raise DomainError(
+            f"no cell lies within {radius / 1e3:g} km of {station} when cells are {cell:g} m wide"
+        )
+    if np.pi * (radius / cell) ** 2 > MOST_CELLS:
+        raise DomainError(
+            f"{np.pi * (radius / cell) ** 2 / 1e6:.0f} million cells of {cell:g} m within {radius / 1e3:g} km "
+            f"are too many ({MOST_CELLS / 1e6:.0f} million at most): take larger cells"
+        )
+    template, fixed = template_case(loaded, chosen, station)
+    t = plan.terrain
+    latitude, longitude = position_deg(plan.station_named(station))
+    with open_terrain(loaded) as terrain:
+        land = read_land(
+            terrain,
+            latitude,
+            longitude,
+            radius,
+            name=station,
+            step_m=t.step_m,
+            largest_hole_m=t.largest_hole_m,
+            surface_kind=t.surface_kind,
+        )
+    numba = compiled.available() if use_numba is None else use_numba
+    yield Job(land, template, fixed, radius, cell, numba)
+
+
+def _link_named(loaded: "LoadedPlan", station: str, name: str | None) -> Link:
+    plan = loaded.plan
+    if station not in [s.name for s in plan.station]:
+        names = ", ".join(f'"{s.name}"' for s in plan.station)
+        raise LinkcalcError(f'"{station}" is no station of this plan; its stations: {names}')
+    own = [k for k in plan.link if station in (k.from_, k.to)]
+    if not own:
+        raise LinkcalcError(f'no link of this plan has the station "{station}" as an end')
+    if name is None:
+        return own[0]
+    for k in own:
+        if k.name == name:
+            return k
+    names = ", ".join(f'"{k.name}"' for k in own)
+    raise LinkcalcError(f'"{name}" is no link of the station "{station}"; its links: {names}')
+
+
+class TileStore:
+    """Finished tiles in a folder, so that an interrupted run can be taken up again."""
+
+    def __init__(self, folder: Path, digest: str) -> None:
+        self.folder = folder / f"tiles-{digest[:16]}"
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise LinkcalcError(f"{self.folder}: cannot be made: {error.strerror or error}") from None
+
+    def load(self, tile: Tile) -> Singles | None:
+        """A tile that is there and whole, else None."""
+        try:
+            found = np.load(self._file(tile), allow_pickle=False)
+        except (OSError, ValueError, EOFError):
+            return None
+        shape = (len(BANDS), tile.bottom - tile.top, tile.right - tile.left)
+        return found if found.shape == shape and found.dtype == np.float32 else None
+
+    def save(self, tile: Tile, found: Singles) -> None:
+        """Keep a tile."""
+        buffer = io.BytesIO()
+        np.save(buffer, found, allow_pickle=False)
+        atomic_write(self._file(tile), buffer.getvalue())
+
+    def remove(self) -> None:
+        """Delete all tiles."""
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+    def _file(self, tile: Tile) -> Path:
+        return self.folder / f"{tile.top:05d}-{tile.left:05d}.npy"
+
+
+@dataclass
+class Progress:
+    """How far a run is."""
+
+    done_m: float = 0.0
+    resumed_m: float = 0.0
+    total_m: float = 0.0
+    """Length of profiles: all, done, and taken over from an earlier run."""
+    begun: float = field(default_factory=time.monotonic)
+
+    @property
+    def share(self) -> float:
+        """Of the work, 0 to 1."""
+        return self.done_m / self.total_m if self.total_m else 1.0
+
+    @property
+    def seconds_left(self) -> float | None:
+        """By the pace so far; None before there is one."""
+        now_done = self.done_m - self.resumed_m
+        if now_done <= 0.0:
+            return None
+        return (time.monotonic() - self.begun) * (self.total_m - self.done_m) / now_done
+
+
+def get_ready(job: Job, say: Callable[[str], None]) -> None:
+    """Compile, telling so, before the clock of the work starts."""
+    if not job.use_numba:
+        say("numba is not installed: the same numbers by numpy take some hundred times longer")
+        return
+    kept = kernels.kept_on_disk()
+    if kept is None:
+        say("compiling, some 10 s: no folder can be written to keep it in, so that every run compiles anew")
+    elif not kept:
+        say("compiling, once: some 10 s; later runs start at once")
+    cell = min(job.land.radius_m, 100.0)
+    losses(job.land, job.template, job.fixed, [cell], [0.0], spread=True, use_numba=True)
+
+
+def coverage(
+    job: Job,
+    *,
+    scheduler: Scheduler | None = None,
+    store: TileStore | None = None,
+    progress: Callable[[Progress], None] | None = None,
+    say: Callable[[str], None] = lambda line: None,
+) -> dict[str, Singles]:
+    """All bands of an area, tile by tile.
+
+    Parameters
+    ----------
+    job : Job
+        From `prepared_job`.
+    scheduler : Scheduler, optional
+        By default `Local`, on all processors.
+    store : TileStore, optional
+        Keeps finished tiles, and gives back those of an earlier run.
+    progress : callable, optional
+        Called after each tile.
+    say : callable, optional
+        Gets lines for the user: that something is being compiled, that tiles are taken over.
+
+    Returns
+    -------
+    dict of str to ndarray
+        By band name, (rows, columns).
+
+    Raises
+    ------
+    TerrainError
+        If no cell has a profile.
+    LinkcalcError
+        If a finished tile cannot be kept, for example on a full disk; those before it are.
+    """
+    whole = np.full((len(BANDS), job.side, job.side), np.nan, dtype=np.float32)
+    tiles = job.tiles()
+    at = Progress(total_m=sum(job.work_m(t) for t in tiles))
+
+    def put(tile: Tile, found: Singles) -> None:
+        whole[:, tile.top : tile.bottom, tile.left : tile.right] = found
+        at.done_m += job.work_m(tile)
+
+    missing = []
+    for tile in tiles:
+        kept = store.load(tile) if store else None
+        if kept is None:
+            missing.append(tile)
+        else:
+            put(tile, kept)
+    at.resumed_m = at.done_m
+    if len(missing) < len(tiles):
+        say(f"taking over {len(tiles) - len(missing)} of {len(tiles)} tiles from an earlier run")
+    if missing:
+        get_ready(job, say)
+    at.begun = time.monotonic()
+    for tile, found in (scheduler or Local()).run(tile_answer, job, missing):
+        if store:
+            store.save(tile, found)
+        put(tile, found)
+        if progress:
+            progress(at)
+    if not np.isfinite(whole[0]).any():
+        raise TerrainError(
+            f"no cell around {job.land.name} has a height and a path to it without a hole longer than "
+            f"{job.land.largest_hole_m:g} m"
+        )
+    return {band.name: whole[number] for number, band in enumerate(BANDS)}
+
+
+def result_of(
+    loaded: "LoadedPlan", job: Job, bands: dict[str, Singles], *, preview_sigma_db: float | None = None
+) -> CoverageResult:
+    """What reports and files are made from."""
+    case, land = job.template, job.land
+    station, moved = (case.near, case.far) if job.fixed == "near" else (case.far, case.near)
+    corner = (job.half + 0.5) * job.cell_m
+    others = []
+    for other in loaded.plan.station:
+        if other.name != station.name and other.positioned:
+            east, north = land.position_of(*position_deg(other))
+            if np.hypot(east, north) <= job.radius_m:
+                others.append((other.name, float(east), float(north)))
+    return CoverageResult(
+        bands=bands,
+        affine=(job.cell_m, 0.0, -corner, 0.0, -job.cell_m, corner),
+        crs=land.crs,
+        station=station.name,
+        moved=moved.name,
+        link=case.link,
+        title=loaded.plan.title,
+        latitude_deg=land.latitude_deg,
+        longitude_deg=land.longitude_deg,
+        radius_m=job.radius_m,
+        cell_m=job.cell_m,
+        frequency_hz=case.frequency_hz,
+        signal=case.signal.text,
+        preview=preview_sigma_db is not None,
+        sources=land.sources,
+        notes=(*land.notes, *_notes(loaded, job, bands)),
+        preview_sigma_db=preview_sigma_db or 0.0,
+        other_stations=tuple(others),
+    )
+
+
+def _notes(loaded: "LoadedPlan", job: Job, bands: dict[str, Singles]) -> Iterator[str]:
+    planned = next(k for k in loaded.plan.link if k.name == job.template.link.name)
+    if planned.obstacle:
+        yield "the link's obstacles stand on its own path and are left out of the other cells' paths"
+    if planned.profile_csv:
+        yield "the link's surveyed profile is of its own path; cells take their heights from the rasters"
+    rows, columns = np.indices(bands["margin_db"].shape)
+    distance = np.hypot(rows - job.half, columns - job.half) * job.cell_m
+    lost = np.isnan(bands["margin_db"]) & (distance <= job.radius_m) & (distance >= 1.0)
+    if lost.any():
+        yield (
+            f"{int(lost.sum())} cells have no answer: nodata there, or a hole on the way longer than "
+            f"{job.land.largest_hole_m:g} m"
+        )
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always", OutOfRangeWarning)
+        contributors(job.template, job.template.far)
+        job.template.budget()
+    yield from dict.fromkeys(str(w.message) for w in caught if issubclass(w.category, OutOfRangeWarning))
+
+
+def plan_coverage(
+    loaded: "LoadedPlan",
+    station: str,
+    radius_m: float,
+    *,
+    link: str | None = None,
+    cell_m: float = 30.0,
+    tiles_in: Path | None = None,
+    use_numba: bool | None = None,
+    **run: Any,
+) -> CoverageResult:
+    """Coverage around a station of a plan.
+
+    Parameters
+    ----------
+    loaded, station, radius_m, link, cell_m, use_numba
+        As `prepared_job`.
+    tiles_in : Path, optional
+        Folder for finished tiles; a second call with the same inputs takes them over. They are deleted at
+        the end only by whoever made the folder, see `TileStore.remove`.
+    run
+        Further arguments of `coverage`.
+
+    Returns
+    -------
+    CoverageResult
+    """
+    with prepared_job(loaded, station, radius_m, link=link, cell_m=cell_m, use_numba=use_numba) as job:
+        store = None if tiles_in is None else TileStore(tiles_in, job.digest())
+        return result_of(loaded, job, coverage(job, store=store, **run))
