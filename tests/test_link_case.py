@@ -1,0 +1,272 @@
+"""One link on its ground: every station's figure counts where it should, and only there."""
+
+import math
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from linkcalc.link_case import LinkCase, feeder_loss_db
+from linkcalc.propagation import building_entry, clutter, noise
+from tests import sites
+
+
+def values(case: LinkCase, *, back: bool = False) -> dict[str, float]:
+    return {t.name: t.value_db for t in case.budget(back=back).terms}
+
+
+def margins(case: LinkCase) -> tuple[float, float]:
+    return case.budget().fade_margin_db, case.budget(back=True).fade_margin_db
+
+
+PLACED = {"latitude_deg": -40.0, "longitude_deg": -20.0}
+
+
+# Noise
+
+
+def test_an_engine_makes_only_its_own_end_deaf() -> None:
+    quiet, noisy = sites.case(), sites.case(shed={"noise_rise_db": 9.0})
+    assert margins(quiet)[0] - margins(noisy)[0] == pytest.approx(9.0, abs=1e-6)
+    assert margins(quiet)[1] == margins(noisy)[1]
+
+
+def test_sensitivity_is_thermal_noise_noise_figure_and_required_snr() -> None:
+    """125 kHz, 6 dB: -124.5 dBm at SF7 and -137 dBm at SF12 (the figures of chip sheets, from memory)."""
+    for factor, sensitivity_dbm in ((7, -124.5), (12, -137.0)):
+        case = sites.case(
+            link={"modulation": {"kind": "css", "spreading_factor": factor}},
+            shed={"noise_environment": "none"},
+        )
+        assert case.budget().sensitivity_dbm == pytest.approx(sensitivity_dbm, abs=0.05)
+
+
+def test_noise_from_outside_comes_in_through_the_antenna() -> None:
+    """f = fa + fr - 1 with the lines in fr (Rec. ITU-R P.372): a lossy feeder weakens the noise as well."""
+    link, city = {"frequency_mhz": 150.0}, {"noise_environment": "city"}
+    feeder = {"feeder": {"length_m": 50.0, "loss_db_per_100m": 20.0}}
+    bare = values(sites.case(link=link, shed=city))
+    long = values(sites.case(link=link, shed=city | feeder))
+    assert bare["external noise"] < long["external noise"] < -1.0
+    fa = 10.0 ** (noise.man_made_noise_db(150e6, "city") / 10.0) + 10.0 ** (
+        noise.galactic_noise_db(150e6) / 10.0
+    )
+    receiver = 10.0**0.6
+    assert bare["external noise"] == pytest.approx(
+        -10.0 * math.log10((fa + receiver - 1.0) / receiver), abs=1e-5
+    )
+    behind = 10.0**1.6
+    assert long["external noise"] == pytest.approx(-10.0 * math.log10((fa + behind - 1.0) / behind), abs=1e-5)
+    assert long["noise figure"] == -6.0, "the receiver's own"
+
+
+# Antennas
+
+
+def test_a_stated_gain_over_a_dipole_is_2_15_more_over_an_isotropic_radiator() -> None:
+    assert values(sites.case(tank={"antenna": {"type": "yagi", "gain_dbd": 7.0}}))[
+        "antenna gain, tank"
+    ] == pytest.approx(9.15, abs=0.02)
+
+
+def test_an_antenna_aimed_away_shows_its_back() -> None:
+    """15 dB front to back of a generic yagi: common practice, no source."""
+    yagi = {"type": "yagi", "azimuth_deg": 270.0}
+    case = sites.case(tank=PLACED | {"antenna": yagi}, shed=PLACED)
+    assert values(case)["off the beam, tank"] == pytest.approx(-15.0, abs=0.1)
+    assert values(case, back=True)["off the beam, tank"] == values(case)["off the beam, tank"]
+    assert "off the beam, shed" not in values(case)
+
+
+def test_without_positions_an_azimuth_is_not_held_against_the_antenna() -> None:
+    yagi = {"type": "yagi", "azimuth_deg": 270.0}
+    assert "off the beam, tank" not in values(sites.case(tank={"antenna": yagi}))
+
+
+def test_a_steep_sight_leaves_the_flat_beam_of_a_high_gain_collinear() -> None:
+    case = sites.case(
+        sites.profile(300.0, lambda x: 100.0 + 0.27 * x),
+        shed={"antenna": {"type": "collinear", "gain_dbi": 8.5}},
+    )
+    assert case.elevation_deg == pytest.approx(-case.back_elevation_deg, abs=0.01)
+    assert case.elevation_deg == pytest.approx(math.degrees(math.atan(84.0 / 300.0)), abs=0.01)
+    assert values(case)["off the beam, shed"] < -6.0
+
+
+def test_tilting_a_dipole_by_a_right_angle_points_its_null_at_the_other_end() -> None:
+    case = sites.case(tank={"antenna": {"tilt_deg": 90.0}})
+    assert values(case)["off the beam, tank"] == pytest.approx(-20.0, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("near", "far", "loss_db"),
+    [
+        ("vertical", "vertical", 0.0),
+        ("horizontal", "horizontal", 0.0),
+        ("circular", "circular", 0.0),
+        ("vertical", "circular", 3.01),
+        ("horizontal", "vertical", 20.0),
+    ],
+)
+def test_crossed_polarisations_cost_twenty_decibels_and_circular_three(
+    near: str, far: str, loss_db: float
+) -> None:
+    """20 dB: common practice, no source; 3 dB: theory."""
+    case = sites.case(tank={"antenna": {"polarisation": near}}, shed={"antenna": {"polarisation": far}})
+    for back in (False, True):
+        assert -values(case, back=back).get("polarisation mismatch", 0.0) == pytest.approx(loss_db, abs=0.01)
+
+
+# Feeders and losses
+
+
+def test_feeders_and_stated_losses_count_once_at_each_end() -> None:
+    feeder = {"type": "rg58", "length_m": 12.0, "connectors": 2, "arrestor": True}
+    losses = [{"loss_db": 5.0, "reason": "one"}, {"loss_db": 2.5, "reason": "other"}]
+    bare, full = sites.case(), sites.case(tank={"feeder": feeder, "extra_loss": losses})
+    expected_db = feeder_loss_db(full.near, 868e6) + 7.5
+    for before, after in zip(margins(bare), margins(full), strict=True):
+        assert before - after == pytest.approx(expected_db, abs=1e-5)
+
+
+def test_the_feeder_of_a_training_guide_loses_what_it_prints() -> None:
+    """RG-213/U at 450 MHz, 16.3 dB a 100 m: radio-repeater training guide, appendix H."""
+    case = sites.case(tank={"feeder": {"type": "rg213", "length_m": 100.0}}, link={"frequency_mhz": 450.0})
+    assert values(case)["feeder, tank"] == pytest.approx(-16.3, abs=0.1)
+
+
+# Buildings and clutter
+
+
+@pytest.mark.parametrize("building", ["traditional", "thermally_efficient"])
+def test_each_building_is_entered_once(building: str) -> None:
+    case = sites.case(tank={"building": building}, shed={"building": "traditional"})
+    found = values(case)
+    for name, kind in (("tank", building), ("shed", "traditional")):
+        expected_db = building_entry.building_entry_loss_db(
+            868e6,
+            building=kind,  # type: ignore[arg-type]
+            elevation_deg=abs(case.elevation_deg if name == "tank" else case.back_elevation_deg),
+        )
+        assert found[f"building entry, {name}"] == pytest.approx(-float(expected_db), abs=1e-5)
+
+
+def test_entering_a_traditional_building_flat_at_868_mhz_loses_the_published_median() -> None:
+    """Rec. ITU-R P.2109-1, median, both terms and the floor by hand: 14.2 dB."""
+    f = math.log10(0.868)
+    a_db = 12.64 + 3.72 * f + 0.96 * f**2
+    b_db = 9.1 - 3.0 * f
+    median_db = 10.0 * math.log10(10.0 ** (a_db / 10.0) + 10.0 ** (b_db / 10.0) + 10.0**-0.3)
+    case = sites.case(
+        sites.profile(20_000.0, 10.0),
+        tank={"building": "traditional", "antenna_height_m": 20.0},
+        shed={"antenna_height_m": 20.0},
+    )
+    assert values(case)["building entry, tank"] == pytest.approx(-median_db, abs=0.02)
+
+
+@pytest.mark.parametrize("kind", ["open", "suburban", "urban", "dense_urban"])
+def test_clutter_is_the_correction_on_top_of_a_path_that_ends_at_its_tops(kind: str) -> None:
+    """Rec. ITU-R P.2108, section 3.1: what the lower antenna loses for its height is not charged twice."""
+    case = sites.case(conditions={"clutter": kind})
+    tops_m = clutter.CLUTTER_HEIGHT_M[kind]  # type: ignore[index]
+    correction_db = float(clutter.height_gain_loss_db(868e6, 3.0, kind))  # type: ignore[arg-type]
+    at_tops = sites.case(tank={"antenna_height_m": tops_m})
+    assert case.budget().path_loss_db == pytest.approx(
+        at_tops.budget().path_loss_db + correction_db, abs=1e-4
+    )
+    assert -values(case)["clutter"] < correction_db
+    assert case.budget().path_loss_db > sites.case().budget().path_loss_db
+
+
+def test_clutter_ends_at_its_tops() -> None:
+    case = sites.case(
+        conditions={"clutter": "suburban"}, tank={"antenna_height_m": 10.0}, shed={"antenna_height_m": 12.0}
+    )
+    assert "clutter" not in values(case)
+
+
+@settings(max_examples=25, deadline=None)
+@given(lower_m=st.floats(1.0, 19.0), raise_m=st.floats(0.2, 5.0))
+def test_an_antenna_raised_out_of_the_clutter_never_loses_more(lower_m: float, raise_m: float) -> None:
+    """Over ground that is no mirror, whose pattern would ripple."""
+    path = sites.profile(4000.0, sites.ridge(40.0, 2000.0, 300.0))
+    low, high = (
+        sites.case(
+            path,
+            tank={"antenna_height_m": h},
+            shed={"antenna_height_m": 30.0},
+            conditions={"clutter": "urban"},
+        )
+        for h in (lower_m, lower_m + raise_m)
+    )
+    assert high.budget().path_loss_db <= low.budget().path_loss_db + 1e-6
+
+
+# Heights and what-ifs
+
+
+def test_a_changed_copy_leaves_the_case_as_it_was() -> None:
+    case = sites.case()
+    before = case.budget()
+    raised = case.with_heights(near_m=9.0)
+    assert raised.near.antenna_height_m == 9.0
+    assert raised.far is case.far
+    assert case.budget() == before
+    assert raised.budget() != before
+    assert (
+        case.with_stations({"far": case.far.model_copy(update={"transmit_power_dbm": 20.0})}).far.name
+        == "shed"
+    )
+
+
+def test_the_margin_of_the_weaker_direction_is_the_lesser_of_two() -> None:
+    case = sites.case(tank={"transmit_power_dbm": 25.0}, shed={"noise_rise_db": 4.0})
+    assert case.weaker_margin_db == min(margins(case))
+
+
+def test_horizontal_antennas_reflect_as_horizontal_waves_do() -> None:
+    flat = {"antenna": {"polarisation": "horizontal"}}
+    both, one = sites.case(tank=flat, shed=flat), sites.case(tank=flat)
+    assert (both.situation.polarisation, one.situation.polarisation) == ("horizontal", "vertical")
+
+
+def test_the_season_is_the_stations_half_of_the_earth() -> None:
+    july = {"month": 7}
+    north, south = (
+        sites.case(sites.profile(2000.0, latitude_deg=latitude), conditions=july).situation
+        for latitude in (45.0, -45.0)
+    )
+    assert north.n0 > south.n0
+    assert north.k_factor > south.k_factor
+
+
+def test_stated_refractivity_replaces_the_climate() -> None:
+    case = sites.case(conditions={"delta_n": 39.25, "surface_refractivity_n0": 315.0})
+    assert case.situation.k_factor == pytest.approx(4.0 / 3.0, abs=0.001)
+    assert case.situation.n0 == 315.0
+
+
+def test_over_the_bulge_both_ends_look_down() -> None:
+    case = sites.case(
+        sites.profile(50_000.0), tank={"antenna_height_m": 20.0}, shed={"antenna_height_m": 20.0}
+    )
+    assert case.elevation_deg == pytest.approx(case.back_elevation_deg, abs=1e-9)
+    assert case.elevation_deg == pytest.approx(
+        -math.degrees(25_000.0 / (case.situation.k_factor * 6_371_000.0)), abs=0.001
+    )
+
+
+def test_time_on_air_is_that_of_the_published_table() -> None:
+    """SF10, 125 kHz, 20 bytes, 4/5: 370.7 ms."""
+    case = sites.case(link={"modulation": {"kind": "css", "spreading_factor": 10}})
+    assert case.signal.time_on_air_s(20) == pytest.approx(0.3707, abs=5e-5)
+
+
+def test_fsk_is_heard_in_the_band_it_fills() -> None:
+    fsk = {"kind": "fsk", "bit_rate_bps": 4800.0, "deviation_hz": 5000.0, "required_snr_db": 10.0}
+    carson = sites.case(link={"modulation": fsk})
+    assert carson.signal.bandwidth_hz == 14_800.0  # 2 x 5000 + 4800: Carson's rule
+    stated = sites.case(link={"modulation": fsk | {"bandwidth_khz": 29.6}})
+    assert margins(carson)[0] - margins(stated)[0] == pytest.approx(10.0 * math.log10(2.0), abs=1e-6)
+    assert "FSK 4.8 kbit/s" in carson.signal.text
