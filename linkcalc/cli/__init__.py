@@ -9,10 +9,24 @@ from typing import Annotated, NoReturn
 import typer
 
 from linkcalc._version import __version__
-from linkcalc.cli import _shell, check, energy, limits, messages, plan_files, tank
+from linkcalc.cli import (
+    _shell,
+    acceptance,
+    check,
+    coverage,
+    energy,
+    limits,
+    messages,
+    plan_files,
+    survey,
+    tank,
+)
 
 COMMANDS = (
     check.check,
+    survey.survey,
+    acceptance.acceptance,
+    coverage.coverage,
     limits.limits,
     energy.energy,
     messages.messages,

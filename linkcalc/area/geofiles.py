@@ -1,0 +1,119 @@
+"""Coverage as files for maps: a GeoTIFF of all bands, and the area that closes as GeoJSON."""
+
+import json
+import warnings
+from typing import Any
+
+import numpy as np
+
+from linkcalc.area.coverage import BANDS, NODATA, CoverageResult
+from linkcalc.area.margins import VERDICTS
+from linkcalc.errors import LinkcalcError
+from linkcalc.terrain import geodesy
+
+_BLOCK = 256
+
+
+def geotiff(result: CoverageResult) -> bytes:
+    """All bands as a tiled, compressed GeoTIFF, nodata -9999.
+
+    Parameters
+    ----------
+    result : CoverageResult
+
+    Returns
+    -------
+    bytes
+        Of the file.
+
+    Raises
+    ------
+    LinkcalcError
+        If the file cannot be put together.
+    """
+    from rasterio import Affine
+    from rasterio.errors import NotGeoreferencedWarning, RasterioError
+    from rasterio.io import MemoryFile
+
+    rows, columns = result.bands["margin_db"].shape
+    grid = {
+        "driver": "GTiff", "dtype": "float32", "count": len(BANDS), "height": rows, "width": columns,
+        "crs": result.crs, "transform": Affine(*result.affine), "nodata": NODATA,
+        "tiled": True, "blockxsize": _BLOCK, "blockysize": _BLOCK,
+        "compress": "deflate", "predictor": 3, "interleave": "band",
+    }  # fmt: skip
+    tags = {
+        "station": result.station,
+        "station_latitude_deg": f"{result.latitude_deg:.7f}",
+        "station_longitude_deg": f"{result.longitude_deg:.7f}",
+        "link": result.link.name,
+        "link_from": result.link.from_,
+        "link_to": result.link.to,
+        "moved_station": result.moved,
+        "frequency_hz": f"{result.frequency_hz:.0f}",
+        "signal": result.signal,
+        "profiles": "shared radials, a preview" if result.preview else "a full one for each cell",
+    }
+    try:
+        with MemoryFile() as memory:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", NotGeoreferencedWarning)
+                with memory.open(**grid) as file:
+                    file.update_tags(**tags)
+                    for number, band in enumerate(BANDS, start=1):
+                        values = result.bands[band.name]
+                        file.write(np.where(np.isnan(values), np.float32(NODATA), values), number)
+                        file.set_band_description(number, f"{band.name}: {band.description}")
+                        file.set_band_unit(number, band.unit)
+                        file.update_tags(number, unit=band.unit)
+            return bytes(memory.read())
+    except RasterioError as error:
+        raise LinkcalcError(f"coverage.tif cannot be put together: {error}") from error
+
+
+def closing_area(result: CoverageResult) -> str:
+    """The area that closes, and the station, as GeoJSON (RFC 7946: WGS 84, longitude before latitude).
+
+    Cell edges are kept as they are: the area is that of the cells.
+    """
+    from rasterio import Affine
+    from rasterio.features import shapes
+
+    closes = (result.bands["verdict"] == VERDICTS.index("closes")).astype(np.uint8)
+    to_geographic = geodesy.transformer(result.crs, "EPSG:4326")
+    polygons = []
+    for shape, _ in shapes(closes, mask=closes > 0, transform=Affine(*result.affine)):
+        rings = []
+        for number, ring in enumerate(shape["coordinates"]):
+            x, y = np.array(ring).T
+            turn = float(x[:-1] @ y[1:] - x[1:] @ y[:-1])
+            if (turn > 0.0) != (number == 0):  # outside anticlockwise, holes clockwise
+                x, y = x[::-1], y[::-1]
+            lon, lat = to_geographic.transform(x, y)
+            rings.append([[round(float(a), 7), round(float(b), 7)] for a, b in zip(lon, lat, strict=True)])
+        polygons.append(rings)
+    features: list[dict[str, Any]] = [
+        {
+            "type": "Feature",
+            "geometry": {"type": "MultiPolygon", "coordinates": polygons},
+            "properties": {
+                "what": "closes",
+                "link": result.link.name,
+                "station": result.station,
+                "moved_station": result.moved,
+                "area_km2": round(result.area_km2("closes"), 6),
+                "cell_m": result.cell_m,
+                "radius_m": result.radius_m,
+                "preview": result.preview,
+            },
+        },
+        {
+            "type": "Feature",
+            "geometry": {
+                "type": "Point",
+                "coordinates": [round(result.longitude_deg, 7), round(result.latitude_deg, 7)],
+            },
+            "properties": {"what": "station", "station": result.station},
+        },
+    ]
+    return json.dumps({"type": "FeatureCollection", "features": features}, ensure_ascii=False)

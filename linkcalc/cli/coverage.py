@@ -1,0 +1,165 @@
+"""Coverage around a station: what the link would be at every cell of the land."""
+
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from linkcalc.cli._shell import PlanArgument
+
+if TYPE_CHECKING:
+    from linkcalc.area.coverage import Progress
+
+
+def coverage(
+    plan: PlanArgument,
+    station: Annotated[
+        str, typer.Option(metavar="NAME", help="Station that stays where it is.", show_default=False)
+    ],
+    radius_km: Annotated[float, typer.Option(metavar="KM", help="How far around it to look.")] = 10.0,
+    link: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME",
+            help="Link whose other end goes into the cells; left out: the station's first.",
+            show_default=False,
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR",
+            help="Folder for coverage.tif, .geojson, .svg, .png and report.txt; finished tiles are kept there"
+            " until the end.",
+            show_default=False,
+        ),
+    ] = None,
+    cell_m: Annotated[float, typer.Option(metavar="M", help="Width of a cell, m.")] = 30.0,
+    preview: Annotated[
+        bool, typer.Option("--preview", help="Quick look from shared radials, less exact; says how much.")
+    ] = False,
+    progress: Annotated[
+        bool, typer.Option("--progress", help="Show progress even where stderr is no terminal.")
+    ] = False,
+) -> None:
+    """Say where around a station the other end of a link could stand.
+
+    Each cell has its own full terrain profile and the model of a single check.
+
+    \b
+    Example:
+      linkcalc coverage site.toml --station "pump shed" --radius-km 5 --out result
+      linkcalc coverage site.toml --station "pump shed" --preview --out look
+
+    An interrupted run with --out is taken up where it stopped by the same command. Exit code: 0 whatever the
+    answer, 2 bad input.
+    """
+    import os
+
+    from linkcalc.area.coverage import TileStore, coverage as cover, prepared_job, result_of
+    from linkcalc.plan import load_plan
+    from linkcalc.views.coverage_text import coverage_report
+    from linkcalc.views.text import abilities
+
+    loaded = load_plan(plan)
+    if out is not None:
+        _make_folder(out)
+    with prepared_job(loaded, station, radius_km * 1e3, link=link, cell_m=cell_m) as job:
+        store = None
+        if preview:
+            from linkcalc.area.preview import preview as look
+
+            bands, sigma_db = look(job, say=_say)
+            result = result_of(loaded, job, bands, preview_sigma_db=sigma_db)
+        else:
+            store = None if out is None else TileStore(out, job.digest())
+            bar = _Bar(shown=progress or sys.stderr.isatty(), terminal=sys.stderr.isatty())
+            try:
+                bands = cover(job, store=store, progress=bar, say=_say)
+            except KeyboardInterrupt:
+                bar.end()
+                if store is not None:
+                    _say(f"finished tiles are kept in {store.folder}; the same command takes them over")
+                raise
+            bar.end()
+            result = result_of(loaded, job, bands)
+    colour, ascii_only = abilities(sys.stdout, os.environ)
+    typer.echo(coverage_report(result, colour=colour, ascii_only=ascii_only), nl=False)
+    if out is not None:
+        from linkcalc.area.geofiles import closing_area, geotiff
+        from linkcalc.files import atomic_write
+        from linkcalc.views.map_figures import write_map
+
+        written = []
+        for name, content in (
+            ("coverage.tif", geotiff(result)),
+            ("coverage.geojson", closing_area(result) + "\n"),
+            ("report.txt", coverage_report(result)),
+        ):
+            atomic_write(out / name, content)
+            written.append(out / name)
+        written += write_map(result, out)
+        if store is not None:
+            store.remove()
+        typer.echo(f"wrote {len(written)} files to {out}", err=True)
+
+
+def _say(line: str) -> None:
+    typer.echo(f"linkcalc: {line}", err=True)
+
+
+def _make_folder(folder: Path) -> None:
+    from linkcalc.errors import LinkcalcError
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise LinkcalcError(f"{folder}: cannot be made: {error.strerror or error}") from None
+
+
+class _Bar:
+    """Share done and time left: one line rewritten on a terminal, else a line now and then."""
+
+    _WIDTH = 24
+
+    def __init__(self, *, shown: bool, terminal: bool) -> None:
+        self._shown, self._terminal = shown, terminal
+        self._next = 0.0
+        self._open = False
+
+    def __call__(self, at: "Progress") -> None:
+        now = time.monotonic()
+        if not self._shown or (now < self._next and at.share < 1.0):
+            return
+        self._next = now + (0.2 if self._terminal else 5.0)
+        left = at.seconds_left
+        words = f"{at.share:4.0%}" + ("" if left is None else f", {_time_words(left)} left")
+        if self._terminal:
+            full = round(self._WIDTH * at.share)
+            sys.stderr.write(f"\r[{'#' * full}{'.' * (self._WIDTH - full)}] {words}   ")
+            self._open = True
+        else:
+            sys.stderr.write(f"coverage: {words.strip()}\n")
+        sys.stderr.flush()
+
+    def end(self) -> None:
+        """Leave the terminal's line."""
+        if self._open:
+            sys.stderr.write("\n")
+            self._open = False
+
+
+def _time_words(seconds: float) -> str:
+    """Write a time to wait.
+
+    >>> _time_words(8.2), _time_words(75.0), _time_words(4000.0)
+    ('9 s', '1 min 15 s', '1 h 7 min')
+    """
+    whole = int(seconds) + 1 if seconds % 1 else int(seconds)
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60} s"
+    return f"{whole // 3600} h {whole % 3600 // 60} min"

@@ -1,0 +1,147 @@
+"""Coverage in words: how much of the land closes, how far, and with which spreading factor."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from linkcalc.area.coverage import CoverageResult
+from linkcalc.area.margins import VERDICTS
+from linkcalc.plan import ChirpModulation
+from linkcalc.verdict import CAUTIONS
+from linkcalc.views.text import _Page, distance_words
+
+_WIDTH = 80
+_RINGS = 8
+_WORDS = {"closes": "closes", "at_risk": "at risk", "does_not_close": "does not close"}
+
+
+def coverage_report(
+    result: CoverageResult, width: int = _WIDTH, *, colour: bool = False, ascii_only: bool = False
+) -> str:
+    """Return a coverage as text.
+
+    Parameters
+    ----------
+    result : CoverageResult
+    width : int, columns
+    colour, ascii_only : bool
+        As for `linkcalc.views.text.report`.
+
+    Returns
+    -------
+    str
+        Ends in a line feed.
+    """
+    page = _Page(width, colour, ascii_only)
+    page.wrap(f"Coverage around {result.station}: {headline(result)}", bold=True)
+    if result.title:
+        page.wrap(result.title)
+    page.wrap(
+        f"Link {result.link.name}, {result.link.from_} to {result.link.to}, "
+        f"{result.frequency_hz / 1e6:g} MHz, {result.signal}. {result.moved} with its own antenna and height "
+        f"stands in each of {result.cells} cells of {result.cell_m:g} m within "
+        f"{distance_words(result.radius_m)}."
+    )
+    if result.preview:
+        page.wrap(preview_words(result))
+    else:
+        page.wrap("Every cell has its own full terrain profile and the model of a single check.")
+    page.heading("Share of the area")
+    cells = max(result.cells, 1)
+    widths = (24, 10, 12)
+    page.row(["", "share", "area"], widths)
+    for verdict in reversed(VERDICTS):
+        area = result.area_km2(verdict)
+        share = area * 1e6 / result.cell_m**2 / cells
+        page.row([_WORDS[verdict], percent(share), f"{area:.2f} km²"], widths)
+    page.heading("By distance")
+    page.row(["distance", "closes", "median margin", "median success"], (24, 10, 16, 16))
+    for words, share, margin, success in rings(result):
+        page.row([words, percent(share), f"{margin:+.1f} dB", percent(success)], (24, 10, 16, 16))
+    if isinstance(result.link.modulation, ChirpModulation):
+        page.heading("Lowest spreading factor that suffices")
+        factors = result.bands["spreading_factor"]
+        for factor in (*sorted({int(f) for f in np.unique(factors[factors > 0])}), 0):
+            share = float((factors == factor).sum()) / cells
+            page.row([f"SF{factor}" if factor else "none", percent(share)], (24, 10))
+    page.heading("Notes")
+    for note in notes(result):
+        page.item(note)
+    return page.text()
+
+
+def headline(result: CoverageResult) -> str:
+    """One sentence that answers first."""
+    share = result.area_km2("closes") * 1e6 / result.cell_m**2 / max(result.cells, 1)
+    if share == 0.0:
+        return f"closes nowhere within {distance_words(result.radius_m)}"
+    closes = result.bands["verdict"] == VERDICTS.index("closes")
+    farthest = float(_distance(result)[closes].max())
+    return (
+        f"closes on {percent(share)} of the land within {distance_words(result.radius_m)}, "
+        f"at most {distance_words(farthest)} away"
+    )
+
+
+def preview_words(result: CoverageResult) -> str:
+    """What a preview is, and how far to trust it."""
+    return (
+        "PREVIEW from shared radials: diffraction only, no reflections and no trees. Against a full profile "
+        f"for each cell it is off by {result.preview_sigma_db:.1f} dB (standard deviation, from a sample of "
+        "cells). Run without --preview before deciding."
+    )
+
+
+def rings(result: CoverageResult) -> list[tuple[str, float, float, float]]:
+    """Distance in words, share that closes, median margin and median success, from near to far."""
+    distance = _distance(result)
+    known = np.isfinite(result.bands["margin_db"])
+    found = []
+    edges = np.linspace(0.0, result.radius_m, _RINGS + 1)
+    for low, high in zip(edges[:-1], edges[1:], strict=True):
+        inside = known & (distance > low) & (distance <= high)
+        if inside.any():
+            closes = result.bands["verdict"][inside] == VERDICTS.index("closes")
+            found.append(
+                (
+                    f"{distance_words(low)} to {distance_words(high)}",
+                    float(closes.mean()),
+                    float(np.median(result.bands["margin_db"][inside])),
+                    float(np.median(result.bands["success"][inside])),
+                )
+            )
+    return found
+
+
+def notes(result: CoverageResult) -> Sequence[str]:
+    """What a reader should know about these numbers."""
+    margins = result.bands["required_margin_db"]
+    low, high = float(np.nanmin(margins)), float(np.nanmax(margins))
+    asked = f"{low:.1f} dB" if high - low < 0.05 else f"{low:.1f} to {high:.1f} dB, by cell"
+    return [
+        f"Fade margin asked of each direction: {asked}.",
+        f"Heights from {', '.join(result.sources)}.",
+        *result.notes,
+        "A prediction, not a measurement: take a reading on site before you buy.",
+        *CAUTIONS[:1],
+    ]
+
+
+def percent(share: float) -> str:
+    """A share without false digits.
+
+    >>> percent(0.0004), percent(0.5), percent(0.9999), percent(1.0)
+    ('<0.1 %', '50.0 %', '>99.9 %', '100 %')
+    """
+    if share in (0.0, 1.0):
+        return f"{share * 100.0:.0f} %"
+    if share < 0.001:
+        return "<0.1 %"
+    return ">99.9 %" if share > 0.999 else f"{share * 100.0:.1f} %"
+
+
+def _distance(result: CoverageResult) -> np.ndarray:
+    half = (result.bands["margin_db"].shape[0] - 1) // 2
+    rows, columns = np.indices(result.bands["margin_db"].shape)
+    distance: np.ndarray = np.hypot(rows - half, columns - half) * result.cell_m
+    return distance
