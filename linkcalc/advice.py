@@ -18,7 +18,14 @@ from linkcalc.reliability import message_success
 from linkcalc.requirement import Requirement
 from linkcalc.result import Advice
 from linkcalc.terrain.profile import Profile
-from linkcalc.uncertainty import Fading, after_reading_db, combined_db, contributors, fading
+from linkcalc.uncertainty import (
+    CLEAR_PATH_K_DB,
+    Fading,
+    after_reading_db,
+    combined_db,
+    contributors,
+    fading,
+)
 
 HIGHEST_MAST_M = 30.0
 """Heights are searched up to here; beyond, a relay is the better answer (common practice, no source)."""
@@ -85,6 +92,11 @@ class _Asked:
             return False
         if r.success is None:
             return True
+        # no spread is smaller than the model's own error, and no fading milder than of a clear path
+        if r.success >= 0.5 and r.success > message_success(
+            min(margins_db), case.conditions.model_error_db, rician_k_db=CLEAR_PATH_K_DB, tries=r.tries
+        ):
+            return False
         kind, rician_k_db = fading(case)
         return all(
             message_success(

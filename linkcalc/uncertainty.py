@@ -32,6 +32,10 @@ from linkcalc.terrain.profile import Profile
 READING_ERROR_DB = 2.0
 """What a careful reading leaves of the site's part: instrument and ripple (common practice, no source)."""
 
+CLEAR_PATH_K_DB = 10.0
+GRAZING_PATH_K_DB = 5.0
+"""Rician K by regime (common practice, no source)."""
+
 _UNMEASURED = "noise of the place"
 """The one part of the site that a reading of the signal does not show."""
 
@@ -51,7 +55,7 @@ def fading(case: LinkCase) -> tuple[Fading, float]:
     path = case.path
     if path.regime == "obstructed" or path.vegetation_loss_db > 0.0:
         return "rayleigh", -math.inf
-    return "rician", (10.0 if path.regime == "clear" else 5.0)
+    return "rician", (CLEAR_PATH_K_DB if path.regime == "clear" else GRAZING_PATH_K_DB)
 
 
 def contributors(case: LinkCase, receiver: Station) -> tuple[Contributor, ...]:
