@@ -155,12 +155,16 @@ def position_deg(station: Station) -> tuple[float, float]:
     return float(latitude), float(longitude)
 
 
+def judge(case: LinkCase) -> tuple[PathFacts, tuple[Direction, Direction]]:
+    """Judge a path and both directions over it, without advice and pictures."""
+    facts = _path_facts(case)
+    return facts, (_direction(case, facts, back=False), _direction(case, facts, back=True))
+
+
 def check_link(case: LinkCase) -> LinkResult:
     """Answer one link: verdict, both directions, path facts, advice."""
     with recorded_notes() as said:
-        facts = _path_facts(case)
-        there = _direction(case, facts, back=False)
-        back = _direction(case, facts, back=True)
+        facts, (there, back) = judge(case)
     weaker = min(
         (there, back),
         key=lambda d: (_WORST_FIRST.index(d.verdict), d.fade_margin_db - d.required_margin_db),
