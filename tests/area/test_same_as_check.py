@@ -1,5 +1,6 @@
 """A position's answer is the one that `check` gives for a station there."""
 
+import re
 import warnings
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -72,7 +73,7 @@ class Scene:
 def scene(text: str, folder: Path, station: str, middle: tuple[float, float], radius_m: float):
     """The plan `text` beside the samples' rasters, its station moved to `middle`."""
     plan_file = folder / "plan.toml"
-    plan_file.write_text(text.replace('rasters = ["', f'rasters = ["{SAMPLES.as_posix()}/'))
+    plan_file.write_text(re.sub(r'rasters = \["(?!/)', f'rasters = ["{SAMPLES.as_posix()}/', text))
     loaded = load_plan(plan_file)
     template, fixed = template_case(loaded, loaded.plan.link[0], station)
     t = loaded.plan.terrain
