@@ -17,7 +17,7 @@ from linkcalc.errors import OutOfRangeWarning
 from linkcalc.link_case import LinkCase, feeder_loss_db
 from linkcalc.path_loss import clearance, every_model, spread_db
 from linkcalc.plan import Link, Station
-from linkcalc.propagation import fresnel, noise, refractivity
+from linkcalc.propagation import fresnel, noise, refractivity, two_ray
 from linkcalc.reliability import message_success
 from linkcalc.requirement import Requirement
 from linkcalc.result import Direction, Drawing, LinkResult, PathFacts, Result
@@ -305,7 +305,11 @@ def _limited_by(case: LinkCase, facts: PathFacts, budget: Budget, tx: Station, r
 
 def _terrain_words(case: LinkCase, facts: PathFacts) -> str:
     at = f"{facts.worst_clearance_distance_m / 1e3:.2f} km from {case.near.name}"
-    if facts.model == "two_ray":
+    mirror = case.path.reflection
+    if facts.model == "two_ray" and mirror is not None:
+        last_m = two_ray.last_maximum_m(mirror.tx_height_m, mirror.rx_height_m, case.frequency_hz)
+        if facts.distance_m < last_m:
+            return "ground reflection: a null at these antenna heights"
         return "ground reflection: the antennas are low for this distance"
     if facts.regime == "obstructed":
         return f"{facts.worst_obstacle} in the ray, {at}"

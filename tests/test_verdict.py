@@ -1,0 +1,383 @@
+"""The verdict: what is asked, what limits, what is said."""
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from linkcalc.link_case import LinkCase
+from linkcalc.plan import Link, load_plan
+from linkcalc.plan.links import DEFAULT_REQUIRED_MARGIN_DB
+from linkcalc.reliability import message_success
+from linkcalc.requirement import Requirement
+from linkcalc.result import Direction, LinkResult
+from linkcalc.verdict import check_link, check_plan, judge
+from tests import sites
+
+LINK = {
+    "name": "level",
+    "from": "tank",
+    "to": "shed",
+    "frequency_mhz": 868.0,
+    "modulation": {"kind": "css", "spreading_factor": 9},
+}
+
+
+def requirement(**asked: Any) -> Requirement:
+    return Requirement.of(Link.model_validate(LINK | asked))
+
+
+def check(case: LinkCase, folder: Path, **changes: Any) -> LinkResult:
+    return check_plan(load_plan(sites.plan_file(folder, case))).links[0]
+
+
+# What is asked
+
+
+def test_twenty_decibels_are_asked_where_the_plan_asks_nothing() -> None:
+    """Common practice, no source."""
+    assert DEFAULT_REQUIRED_MARGIN_DB == 20.0
+    assert requirement().margin_db(12.0, "rayleigh", 0.0) == 20.0
+
+
+def test_a_stated_margin_is_the_margin_asked() -> None:
+    assert requirement(required_margin_db=7.5).margin_db(12.0, "rayleigh", 0.0) == 7.5
+
+
+@pytest.mark.parametrize(("tries", "sigma_db"), [(1, 6.0), (1, 12.0), (4, 12.0)])
+def test_a_stated_success_asks_the_margin_that_reaches_it(tries: int, sigma_db: float) -> None:
+    needed_db = requirement(required_success=0.97, tries=tries).margin_db(sigma_db, "rician", 5.0)
+    reached = message_success(needed_db, sigma_db, fading="rician", rician_k_db=5.0, tries=tries)
+    assert reached == pytest.approx(0.97, abs=1e-9)
+
+
+def test_without_spread_rayleigh_fading_asks_twenty_decibels_for_99_percent() -> None:
+    """1966 magazine nomograph: 20 dB for 99 %."""
+    needed_db = requirement(required_success=0.99).margin_db(0.0, "rayleigh", 0.0)
+    assert needed_db == pytest.approx(20.0, abs=0.05)
+
+
+def test_of_a_margin_and_a_success_the_harder_one_counts() -> None:
+    both = Requirement(15.0, 0.9, 1)
+    assert both.margin_db(0.0, "rician", 10.0) == 15.0
+    assert both.margin_db(12.0, "rayleigh", 0.0) > 15.0
+
+
+def test_no_wish_is_so_low_that_a_link_below_sensitivity_meets_it() -> None:
+    assert requirement(required_success=0.001).margin_db(12.0, "rayleigh", 0.0) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("margin_db", "needed_db", "word"),
+    [
+        (20.0, 20.0, "closes"),
+        (19.999, 20.0, "at_risk"),
+        (0.0, 20.0, "at_risk"),
+        (-0.001, 20.0, "does_not_close"),
+        (0.0, 0.0, "closes"),
+        (-0.001, 0.0, "does_not_close"),
+        (-1.0, -5.0, "does_not_close"),
+    ],
+)
+def test_a_link_closes_is_at_risk_or_does_not_close(margin_db: float, needed_db: float, word: str) -> None:
+    assert Requirement.verdict(margin_db, needed_db) == word
+
+
+def test_a_success_is_asked_of_what_is_uncertain_too(tmp_path: Path) -> None:
+    """The verdict and the probability beside it never contradict each other."""
+    for power in (-9.0, -4.0, 1.0):
+        case = sites.case(tank={"transmit_power_dbm": power}, link={"required_success": 0.9, "tries": 2})
+        there = judge(case)[1][0]
+        assert (there.verdict == "closes") == (there.delivery_probability >= 0.9)
+
+
+# Both directions
+
+
+def test_the_weaker_direction_decides(tmp_path: Path) -> None:
+    deaf = sites.case(shed={"noise_rise_db": 25.0})
+    result = check(deaf, tmp_path)
+    assert [d.verdict for d in result.directions] == ["at_risk", "closes"]
+    assert result.verdict == "at_risk"
+    assert "tank to shed" in result.headline
+
+
+def test_a_direction_below_sensitivity_is_not_hidden_by_one_that_lacks_more_of_a_higher_wish() -> None:
+    """With noise that comes and goes, a success asks more margin of one direction than of the other."""
+
+    def at(tank_dbm: float, shed_dbm: float) -> LinkCase:
+        return sites.case(
+            sites.profile(8000.0),
+            tank={"noise_environment": "none", "transmit_power_dbm": tank_dbm},
+            shed={"noise_environment": "city", "transmit_power_dbm": shed_dbm},
+            link={"frequency_mhz": 60.0, "required_success": 0.999},
+            conditions={"model_error_db": 0.0, "antenna_gain_error_db": 0.0, "height_error_m": 0.0},
+        )
+
+    base = at(0.0, 0.0)
+    case = at(2.0 - base.budget().fade_margin_db, -1.0 - base.budget(back=True).fade_margin_db)
+    there, back = judge(case)[1]
+    assert (there.verdict, back.verdict) == ("at_risk", "does_not_close")
+    assert there.required_margin_db - there.fade_margin_db > back.required_margin_db - back.fade_margin_db
+    assert check_link(case).verdict == "does_not_close"
+
+
+# What limits
+
+
+def limited(case: LinkCase) -> list[str]:
+    return [d.limited_by for d in judge(case)[1]]
+
+
+@pytest.mark.parametrize(
+    ("case", "words"),
+    [
+        (
+            sites.case(sites.profile(2000.0, sites.ridge(40.0, 900.0, 150.0))),
+            "ground in the ray, 0.90 km from tank",
+        ),
+        (
+            sites.case(sites.profile(2000.0, 100.0, ((1200.0, 1240.0, 30.0, "building"),))),
+            "building in the ray, 1.2",
+        ),
+        (sites.case(conditions={"woodland_depth_m": 400.0}), "trees in the path (400 m)"),
+        (sites.case(), "ground reflection: the antennas are low"),
+        (sites.case(conditions={"clutter": "dense_urban"}), "clutter"),
+        (sites.case(tank={"building": "thermally_efficient"}), "building entry, tank"),
+        (sites.case(shed={"antenna": {"polarisation": "horizontal"}}), "polarisation mismatch"),
+        (
+            sites.case(
+                tank={
+                    "latitude_deg": -40.0,
+                    "longitude_deg": -20.0,
+                    "antenna": {"type": "yagi", "azimuth_deg": 270.0},
+                },
+                shed={"latitude_deg": -40.0, "longitude_deg": -19.976},
+            ),
+            "off the beam, tank",
+        ),
+        (sites.case(shed={"feeder": {"type": "rg58", "length_m": 40.0}}), "feeder of shed"),
+        (
+            sites.case(tank={"extra_loss": [{"loss_db": 18.0, "reason": "antenna inside the metal shed"}]}),
+            "antenna inside the metal shed (tank)",
+        ),
+        (
+            sites.case(
+                sites.profile(400.0), tank={"antenna_height_m": 12.0}, shed={"antenna_height_m": 12.0}
+            ),
+            "ground reflection: a null",
+        ),
+        (
+            sites.case(sites.profile(400.0), tank={"antenna_height_m": 12.0}, shed={"antenna_height_m": 7.0}),
+            "distance",
+        ),
+    ],
+)
+def test_what_limits_a_link_is_named(case: LinkCase, words: str) -> None:
+    assert all(named.startswith(words) for named in limited(case))
+
+
+def test_an_engine_limits_only_the_end_that_hears_it() -> None:
+    assert limited(sites.case(shed={"noise_rise_db": 25.0}))[0] == "noise at shed while the engine runs"
+    assert "noise" not in limited(sites.case(shed={"noise_rise_db": 25.0}))[1]
+
+
+def test_a_weak_transmitter_limits_the_way_it_sends() -> None:
+    there, back = limited(sites.case(tank={"transmit_power_dbm": 0.0}, shed={"transmit_power_dbm": 27.0}))
+    assert there == "transmit power of tank"
+    assert "power" not in back
+
+
+def test_city_noise_limits_a_link_of_low_frequency() -> None:
+    case = sites.case(
+        sites.profile(3000.0, sites.ridge(-30.0, 1500.0, 900.0)),
+        link={"frequency_mhz": 60.0},
+        shed={"noise_environment": "city"},
+    )
+    assert limited(case)[0] == "radio noise around shed"
+
+
+REMEDIES: dict[str, dict[str, dict[str, Any]]] = {
+    "noise at shed while the engine runs": {"shed": {"noise_rise_db": 0.0}},
+    "trees in the path": {"conditions": {"woodland_depth_m": 0.0}},
+    "building entry, tank": {"tank": {"building": "none"}},
+    "feeder of shed": {"shed": {"feeder": {}}},
+    "polarisation mismatch": {"tank": {"antenna": {}}},
+    "reason": {"tank": {"extra_loss": []}},
+    "clutter": {"conditions": {"clutter": "none"}},
+}
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    rise_db=st.floats(0.0, 25.0),
+    depth_m=st.floats(1.0, 300.0),
+    cable_m=st.floats(1.0, 60.0),
+    loss_db=st.floats(0.0, 25.0),
+    crossed=st.booleans(),
+    building=st.sampled_from(["none", "traditional"]),
+    clutter=st.sampled_from(["none", "urban"]),
+)
+def test_the_thing_named_is_the_one_whose_removal_helps_most(
+    rise_db: float,
+    depth_m: float,
+    cable_m: float,
+    loss_db: float,
+    crossed: bool,
+    building: str,
+    clutter: str,
+) -> None:
+    parts: dict[str, dict[str, Any]] = {
+        "tank": {
+            "building": building,
+            "extra_loss": [{"loss_db": loss_db, "reason": "reason"}],
+            "antenna": {"polarisation": "horizontal" if crossed else "vertical"},
+        },
+        "shed": {"noise_rise_db": rise_db, "feeder": {"type": "rg58", "length_m": cable_m}},
+        "conditions": {"woodland_depth_m": depth_m, "clutter": clutter},
+    }
+    case = sites.case(sites.profile(700.0, points=41), **parts)
+    named = judge(case)[1][0].limited_by
+    before_db = case.budget().fade_margin_db
+
+    def gained_db(remedy: dict[str, dict[str, Any]]) -> float:
+        mended = {key: values | remedy.get(key, {}) for key, values in parts.items()}
+        return sites.case(case.profile, **mended).budget().fade_margin_db - before_db
+
+    gains = {words: gained_db(remedy) for words, remedy in REMEDIES.items()}
+    best_db = max(gains.values())
+    own = next((gain for words, gain in gains.items() if named.startswith(words)), None)
+    if own is None:  # the ground, or the distance: worth more than any remedy, or nothing is worth 3 dB
+        ground_db = case.path.loss_db - case.path.vegetation_loss_db - before_free_space_db(case)
+        assert best_db <= max(ground_db, 3.0) + 0.5
+    else:
+        assert own >= best_db - 0.5
+
+
+def before_free_space_db(case: LinkCase) -> float:
+    return -next(t.value_db for t in case.shared_terms if t.name == "free-space loss")
+
+
+# What is said
+
+
+def test_the_headline_answers_first() -> None:
+    closes = check_link(sites.case()).headline
+    risk = check_link(sites.case(link={"required_margin_db": 55.0})).headline
+    fails = check_link(
+        sites.case(tank={"transmit_power_dbm": -30.0}, shed={"transmit_power_dbm": -30.0})
+    ).headline
+    assert closes.startswith("Closes: 40.")
+    assert risk.startswith("At risk: 40.")
+    assert "short of the 55.0 dB asked" in risk
+    assert fails.startswith("Does not close: ")
+    assert "below sensitivity" in fails
+
+
+def test_the_margin_over_height_holds_the_height_of_the_plan() -> None:
+    case = sites.case(tank={"transmit_power_dbm": 10.0})
+    drawing = check_link(case).drawing
+    at = int(np.flatnonzero(drawing.height_sweep_m == case.far.antenna_height_m)[0])
+    assert drawing.margin_sweep_db[at] == pytest.approx(case.weaker_margin_db, abs=1e-9)
+    assert (drawing.margin_sweep_raw_db >= drawing.margin_sweep_db - 1e-9).all()
+    assert (np.diff(drawing.height_sweep_m) > 0.0).all()
+
+
+def test_the_drawing_shows_the_ray_over_what_it_sees() -> None:
+    drawing = check_link(sites.case(sites.profile(8000.0, sites.ridge(10.0, 3000.0, 500.0)))).drawing
+    surface = drawing.ground_m + drawing.clutter_m + drawing.bulge_m
+    inside = slice(1, -1)
+    ratio = (drawing.ray_m - surface)[inside] / drawing.fresnel_radius_m[inside]
+    np.testing.assert_allclose(ratio, drawing.clearance_ratio[inside], atol=1e-9)
+
+
+def test_low_k_never_clears_more() -> None:
+    facts = judge(sites.case(sites.profile(9000.0)))[0]
+    assert facts.low_k_factor < facts.k_factor
+    assert facts.worst_clearance_low_k_ratio <= facts.worst_clearance_ratio
+
+
+def test_leaving_a_models_range_is_told_with_the_plan_own_figure(tmp_path: Path) -> None:
+    case = sites.case(sites.profile(5000.0, sites.ridge(30.0, 2000.0, 200.0)), tank={"antenna_height_m": 0.5})
+    told = check(case, tmp_path).warnings
+    assert any("P.1812" in w and "0.5 m" in w for w in told)
+    assert not any("1 m is" in w for w in told), "heights only tried are not told of"
+
+
+def test_extrapolated_noise_is_told() -> None:
+    assert any(
+        "man-made noise (rural) is extrapolated to 868 MHz" in w for w in check_link(sites.case()).warnings
+    )
+    quiet = {"noise_environment": "none"}
+    assert not check_link(sites.case(tank=quiet, shed=quiet)).warnings
+
+
+def test_clutter_on_top_of_what_the_profile_shows_is_told() -> None:
+    path = sites.profile(2000.0, 100.0, ((700.0, 750.0, 4.0, "trees"),))
+    assert any(
+        "clutter = urban" in w and "(trees)" in w
+        for w in check_link(sites.case(path, conditions={"clutter": "urban"})).warnings
+    )
+
+
+# Surveyed profiles and positions
+
+
+def placed(length_m: float, *, latitude: float = -40.0) -> dict[str, dict[str, float]]:
+    degrees = length_m / (111_320.0 * np.cos(np.radians(latitude)))
+    return {
+        "tank": {"latitude_deg": latitude, "longitude_deg": -20.0},
+        "shed": {"latitude_deg": latitude, "longitude_deg": float(-20.0 + degrees)},
+    }
+
+
+def test_a_survey_that_contradicts_the_positions_is_told(tmp_path: Path) -> None:
+    fits, not_ = (sites.case(sites.profile(2000.0), **placed(d)) for d in (2010.0, 3000.0))
+    assert not any("one of the two is wrong" in w for w in check(fits, tmp_path).warnings)
+    told = [w for w in check(not_, tmp_path).warnings if "one of the two is wrong" in w]
+    assert len(told) == 1
+    assert "2000 m" in told[0]
+
+
+def test_a_surveyed_path_takes_its_season_from_its_stations(tmp_path: Path) -> None:
+    july = {"conditions": {"month": 7}}
+    k = [
+        check(sites.case(**placed(2000.0, latitude=latitude), **july), tmp_path).path.k_factor
+        for latitude in (45.0, -45.0)
+    ]
+    assert k[0] > k[1]
+    assert any("northern half" in w for w in check(sites.case(**july), tmp_path).warnings), (
+        "without positions there is a guess to tell of"
+    )
+
+
+def test_a_path_without_positions_has_no_bearing(tmp_path: Path) -> None:
+    assert np.isnan(check(sites.case(), tmp_path).path.azimuth_deg)
+    assert check(sites.case(**placed(2000.0)), tmp_path).path.azimuth_deg == pytest.approx(90.0, abs=0.1)
+
+
+def test_the_same_plan_gives_the_same_answer(tmp_path: Path) -> None:
+    file = sites.plan_file(tmp_path, sites.case(sites.profile(3000.0, sites.ridge(20.0, 900.0, 200.0))))
+    one, other = (check_plan(load_plan(file)).links[0] for _ in range(2))
+    assert one.directions == other.directions
+    assert one.advice == other.advice
+    assert one.warnings == other.warnings
+
+
+def test_a_result_holds_both_directions_of_every_link(tmp_path: Path) -> None:
+    first = sites.case()
+    second = replace(
+        sites.case(sites.profile(900.0), link={"name": "second", "to": "pump"}),
+        far=first.far.model_copy(update={"name": "pump"}),
+    )
+    result = check_plan(load_plan(sites.plan_file(tmp_path, first, second)))
+    assert [k.name for k in result.links] == ["level", "second"]
+    ends: list[tuple[str, str]] = [(d.from_, d.to) for k in result.links for d in k.directions]
+    assert ends == [("tank", "shed"), ("shed", "tank"), ("tank", "pump"), ("pump", "tank")]
+    assert all(isinstance(d, Direction) for k in result.links for d in k.directions)
+    assert result.cautions
+    assert "emergency stop" in result.cautions[0]
