@@ -981,6 +981,198 @@ def positions(
         )  # fmt: skip
 
 
+def diffractions(
+    cells: Singles, native: Bytes, windows: Integers, maps: Floats,
+    places: Floats, steps: Integers, heights: Floats, outward: bool, vertical: bool, c: Floats,
+    scratch: Floats, powers: Floats, losses_db: Floats,
+) -> None:  # fmt: skip
+    """Delta-Bullington diffraction loss over bare ground to every position, NaN without a profile."""
+    for i in range(len(places)):
+        n = steps[i, 0] + 1
+        h = scratch[0, :n]
+        d = scratch[2, :n]
+        heights_along(
+            GROUND, cells, native, windows, maps, places[i, 0], places[i, 1], outward, powers, h
+        )  # fmt: skip
+        if math.isnan(h[0]) or math.isnan(h[-1]) or bridge(h, places[i, 2] / (n - 1), c[LARGEST_HOLE_M]) < 0.0:
+            losses_db[i] = math.nan
+            continue
+        spaced(places[i, 2], scratch[1, :n], d)
+        losses_db[i] = k.delta_bullington(
+            d, h, h, h[0] + heights[i, 0], h[-1] + heights[i, 1], c[RADIUS_KM], 0.0, c[FREQUENCY_GHZ], vertical
+        )
+
+
+# ---------------------------------------------------------------- shared rays
+
+
+def fill_ray(h: Floats, step_m: float, largest_m: float) -> tuple[int, int]:
+    """Bridge the holes of a ray; return how many were bridged and the point from which on nothing is known."""
+    n = len(h)
+    holes = 0
+    i = 1
+    while i < n:
+        if math.isnan(h[i]):
+            first = i
+            while i < n and math.isnan(h[i]):
+                i += 1
+            if i == n or (i - first) * step_m > largest_m:
+                return holes, first
+            for j in range(first, i):
+                h[j] = h[first - 1] + (h[i] - h[first - 1]) * (j - first + 1) / (i - first + 1)
+            holes += 1
+        i += 1
+    return holes, n
+
+
+def smooth_nu(h1: float, h2: float, length: float, step: float, n: int, a: float) -> float:
+    """`smooth_bullington_nu` for n even steps; in line of sight from 33 points instead of all."""
+    bulge = 500.0 / a
+    line = (h2 - h1) / length
+    i = min(max(math.sqrt(h1 * a / 500.0) / step, 1.0), n - 1.0)
+    low = max(int(i), 1) * step
+    high = min(int(i) + 1, n - 1) * step
+    stim = max(bulge * (length - low) - h1 / low, bulge * (length - high) - h1 / high)
+    if stim >= line:
+        i = min(max((length - math.sqrt(h2 * a / 500.0)) / step, 1.0), n - 1.0)
+        low = max(int(i), 1) * step
+        high = min(int(i) + 1, n - 1) * step
+        srim = max(bulge * low - h2 / (length - low), bulge * high - h2 / (length - high))
+        return k.bullington_edge(stim, srim, length, h1, h2, step, (n - 1) * step)
+    every = max((n - 1) // 32, 1)
+    least = math.inf
+    for j in range(1, n, every):
+        x = j * step
+        free = h1 + line * x - bulge * x * (length - x)
+        least = min(least, free * free / (x * (length - x)))
+    return -math.sqrt(least * 0.002 * length)
+
+
+def extend_hull(hull: Integers, size: int, x: Floats, y: Floats, new: int) -> int:
+    """Add a point on the right to an upper convex hull; return its new size."""
+    while size > 1:
+        b = hull[size - 1]
+        a = hull[size - 2]
+        if (y[b] - y[a]) * (x[new] - x[b]) > (y[new] - y[b]) * (x[b] - x[a]):
+            break
+        size -= 1
+    hull[size] = new
+    return size + 1
+
+
+def tangent(hull: Integers, size: int, x: Floats, y: Floats, at: float, height: float) -> float:
+    """Largest slope up from a point on the right to a hull."""
+    low = 0
+    high = size - 1
+    while low < high:
+        middle = (low + high) // 2
+        i = hull[middle]
+        j = hull[middle + 1]
+        if (y[i] - height) * (at - x[j]) < (y[j] - height) * (at - x[i]):
+            low = middle + 1
+        else:
+            high = middle
+    return (y[hull[low]] - height) / (at - x[hull[low]])
+
+
+def highest_over(hull: Integers, size: int, x: Floats, y: Floats, slope: float) -> float:
+    """Largest height of a hull over a line through the origin."""
+    low = 0
+    high = size - 1
+    while low < high:
+        middle = (low + high) // 2
+        i = hull[middle]
+        j = hull[middle + 1]
+        if y[i] - slope * x[i] < y[j] - slope * x[j]:
+            low = middle + 1
+        else:
+            high = middle
+    return y[hull[low]] - slope * x[hull[low]]
+
+
+def rays(
+    cells: Singles, native: Bytes, windows: Integers, maps: Floats, ends: Floats, step: float, own_m: float,
+    other_m: float, vertical: bool, c: Floats, scratch: Floats, powers: Floats, hulls: Integers,
+    ground: Floats, loss: Floats, clear: Floats,
+) -> None:  # fmt: skip
+    """Delta-Bullington loss at every point of every ray; on the way out, what lies behind is never looked at
+    twice: running maxima forward, tangents to convex hulls backward, running sums for the smooth surface."""
+    a = c[RADIUS_KM]
+    f = c[FREQUENCY_GHZ]
+    bulge = 500.0 / a
+    points = ground.shape[1]
+    h = scratch[0]
+    x = scratch[1]
+    over = scratch[2]
+    top = scratch[3]
+    for i in range(len(ends)):
+        heights_along(GROUND, cells, native, windows, maps, ends[i, 0], ends[i, 1], True, powers, top)
+        for j in range(points):
+            h[j] = top[j]
+        _, beyond = fill_ray(h, step * 1e3, c[LARGEST_HOLE_M])
+        for j in range(points):
+            x[j] = step * j
+            over[j] = h[j] - bulge * x[j] * x[j]
+            ground[i, j] = h[j] if j < beyond else math.nan
+        tx = h[0] + own_m
+        steepest = -math.inf
+        steepest_over = -math.inf
+        plain = 0.0
+        moment = 0.0
+        size = 0
+        size_over = 0
+        for n in range(2, beyond):
+            new = n - 1
+            slope = (h[new] - tx) / x[new]
+            steepest = max(steepest, slope)
+            steepest_over = max(steepest_over, slope - bulge * x[new])
+            plain += h[new]
+            moment += x[new] * h[new]
+            size = extend_hull(hulls[0], size, x, h, new)
+            size_over = extend_hull(hulls[1], size_over, x, over, new)
+            length = x[n]
+            rx = h[n] + other_m
+            line = (rx - tx) / length
+            v1 = step * (2.0 * plain + h[0] + h[n])
+            v2 = step * (6.0 * moment + h[n] * (3.0 * length - step) + h[0] * step)
+            hobs = highest_over(hulls[0], size, x, h, line) - tx
+            at = 0.0
+            ar = 0.0
+            if hobs > 0.0:
+                at = steepest - line
+                ar = tangent(hulls[0], size, x, h, length, rx) + line
+            scan = k.Scan(v1, v2, hobs, at, ar, 0.0, 0, 0.0, 0, 0.0, 0.0, 0.0, 0.0)
+            surface = k.fit_surface(scan, length, h[0], h[n])
+            stim = steepest_over + bulge * length
+            blocked = stim >= line
+            nu = 0.0
+            if blocked:
+                srim = tangent(hulls[1], size_over, x, over, length, rx - bulge * length * length)
+                nu = k.bullington_edge(
+                    stim, srim - bulge * length, length, tx, rx, step, length - step
+                )
+                clear[i, n] = -1.0
+            else:
+                least = nearest(h, x, n, tx, line, bulge, length)
+                nu = -math.sqrt(least * 0.002 * length)
+                clear[i, n] = -nu / math.sqrt(2.0 * c[WAVELENGTH_M])
+            h1 = tx - surface.hstd
+            h2 = rx - surface.hsrd
+            smooth = k.bullington(smooth_nu(h1, h2, length, step, n, a), length, f)
+            sphere = k.spherical(k.sphere_of_path(length, h1, h2, a), length, 0.0, f, vertical)
+            loss[i, n] = k.bullington(nu, length, f) + max(sphere - smooth, 0.0)
+
+
+def nearest(h: Floats, x: Floats, n: int, tx: float, line: float, bulge: float, length: float) -> float:
+    """Smallest square of the clearance over the product of both distances."""
+    least = math.inf
+    for j in range(1, n):
+        both = x[j] * (length - x[j])
+        free = tx + line * x[j] - h[j] - bulge * both
+        least = -larger(-least, -(free * free / both))
+    return least
+
+
 def scratch_space(longest: int) -> tuple[NDArray[np.int8], Floats, Bytes, Floats]:
     """Zones, scratch, trees and powers for profiles of up to so many points, holes' finer ones included."""
     return (
@@ -1058,10 +1250,24 @@ def compiled_positions() -> Any:
     return compiled.compile_function(positions)
 
 
-def kept_on_disk() -> bool | None:
+@functools.cache
+def compiled_diffractions() -> Any:
+    """`diffractions` as machine code; needs numba."""
+    _register()
+    return compiled.compile_function(diffractions)
+
+
+@functools.cache
+def compiled_rays() -> Any:
+    """`rays` as machine code; needs numba."""
+    _register()
+    return compiled.compile_function(rays)
+
+
+def kept_on_disk(function: str = "positions") -> bool | None:
     """Whether the machine code was kept by an earlier run; None where there is no folder to keep it in."""
     folder = compiled._cache_folder(Path(__file__).parent)
-    return None if folder is None else any(folder.rglob("kernels.positions*.nbi"))
+    return None if folder is None else any(folder.rglob(f"kernels.{function}-*.nbi"))
 
 
 _TWINS = (
@@ -1092,6 +1298,12 @@ _AS_THEY_STAND = (
     covered_to,
     add_wood,
     wood_loss,
+    fill_ray,
+    smooth_nu,
+    extend_hull,
+    tangent,
+    highest_over,
+    nearest,
     cut,
     rules,
     position,

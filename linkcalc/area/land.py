@@ -62,6 +62,12 @@ class Land:
         """Memory the heights take."""
         return self.cells.nbytes + self.native.nbytes
 
+    def native_flags(self, *, whole: bool) -> NDArray[np.uint8]:
+        """`native`, made up where every cell is known: for numpy in full, for loops that never look a stub."""
+        if self.native.size:
+            return self.native
+        return np.ones(self.cells.size if whole else 1, dtype=np.uint8)
+
     def digest(self) -> str:
         """SHA-256 of all that profiles are made from."""
         made_of = hashlib.sha256()

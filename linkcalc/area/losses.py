@@ -135,6 +135,54 @@ def losses(
     return _weighed(results, template, length, near, far, error_m, spread)
 
 
+def diffraction_loss_db(
+    land: Land,
+    template: LinkCase,
+    fixed: End,
+    east_m: ArrayLike,
+    north_m: ArrayLike,
+    *,
+    use_numba: bool | None = None,
+) -> Floats:
+    """Delta-Bullington diffraction loss over bare ground to positions, each over its own profile.
+
+    Parameters
+    ----------
+    land, template, fixed, east_m, north_m, use_numba
+        As for `losses`.
+
+    Returns
+    -------
+    ndarray, dB, (n,)
+        NaN where there is no profile.
+
+    References
+    ----------
+    Rec. ITU-R P.526-15, section 4.5. A part of what governs a link: `losses` is the answer.
+    """
+    east, north = (np.ravel(v) for v in np.broadcast_arrays(checked("east_m", east_m), checked("north_m", north_m)))
+    length = np.hypot(east, north)
+    found = np.full(east.shape, np.nan)
+    apart = (length >= _CLOSEST_M) & (length <= land.radius_m * (1.0 + 1e-9))
+    if not apart.any():
+        return found
+    east, north = east[apart], north[apart]
+    places = np.stack([east / land.radius_m, north / land.radius_m, length[apart]], axis=-1)
+    steps = land.intervals(east, north)
+    heights = np.tile([template.near.antenna_height_m, template.far.antenna_height_m], (east.size, 1))
+    _, scratch, _, powers = kernels.scratch_space(int(steps[:, 0].max()) + 1)
+    in_numpy = _in_numpy(use_numba)
+    run: Any = kernels.diffractions if in_numpy else kernels.compiled_diffractions()
+    values = np.empty(east.size)
+    s = template.situation
+    run(
+        land.cells, land.native_flags(whole=in_numpy), land.windows, land.maps, places, steps, heights,
+        fixed == "near", s.polarisation == "vertical", constants(land, s), scratch, powers, values,
+    )  # fmt: skip
+    found[apart] = values
+    return found
+
+
 def _height(stated: ArrayLike | None, default: float) -> Floats:
     return checked("antenna height", default if stated is None else stated, above=0.0)
 
@@ -216,16 +264,9 @@ def _rows(
     low_k = refractivity.low_k_factor(length, template.conditions.climate)
     places = np.stack([east / land.radius_m, north / land.radius_m, length, latitude, low_k], axis=-1)
     zone, scratch, trees, powers = kernels.scratch_space(int((steps[:, 0] * steps[:, 1]).max()) + 1)
-    native = (
-        land.native
-        if land.native.size
-        else np.zeros(land.cells.size if _in_numpy(use_numba) else 1, np.uint8)
-    )
-    if not land.native.size and _in_numpy(use_numba):
-        native[:] = 1
     run: Any = kernels.positions if _in_numpy(use_numba) else kernels.compiled_positions()
     run(
-        land.cells, native, land.windows, land.maps, land.layers, land.tree_surface,
+        land.cells, land.native_flags(whole=_in_numpy(use_numba)), land.windows, land.maps, land.layers, land.tree_surface,
         places, steps, np.ascontiguousarray(heights), fixed == "near", s.polarisation == "vertical", spread,
         constants(land, s), zone, scratch, trees, powers, rows,
     )  # fmt: skip
