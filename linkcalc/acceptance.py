@@ -25,6 +25,7 @@ CAUTION = (
 MOST_PACKETS = 1_000_000
 
 Kind = Literal["fixed", "curtailed", "sequential"]
+Limit = Literal["interval", "duty cycle", "legal limit", "time on air"]
 
 
 def clopper_pearson_interval(lost: int, sent: int, confidence: float = 0.95) -> tuple[float, float]:
@@ -238,7 +239,7 @@ class Rule:
         n = np.arange(1, sums.size + 1)
         stops = (sums <= self.pass_at_most[n]) | (sums >= self.fail_at_least[n])
         if not stops.any():
-            return None, int(sums.size)
+            return (False if sums.size == self.packets else None), int(sums.size)
         at = int(np.argmax(stops))
         return bool(sums[at] <= self.pass_at_most[at + 1]), at + 1
 
@@ -363,14 +364,19 @@ class TestTime:
     interval_s: float
     """Between packets, as it can be kept."""
     duration_s: float
-    limited_by: Literal["interval", "duty cycle", "time on air"]
+    limited_by: Limit
 
 
 TestTime.__test__ = False  # type: ignore[attr-defined]
 
 
 def time_needed(
-    packets: int, *, time_on_air_s: float, interval_s: float | None = None, duty_cycle: float | None = None
+    packets: int,
+    *,
+    time_on_air_s: float,
+    interval_s: float | None = None,
+    duty_cycle: float | None = None,
+    legal_interval_s: float | None = None,
 ) -> TestTime:
     """How long so many packets take at an interval, under a duty cycle.
 
@@ -383,6 +389,8 @@ def time_needed(
         Wanted between packets.
     duty_cycle : float, above 0, up to 1, optional
         Limit, taken as holding from packet to packet.
+    legal_interval_s : float, s, above 0, optional
+        Shortest interval by another limit, such as `linkcalc.rules.limits.check` finds.
 
     Returns
     -------
@@ -400,11 +408,13 @@ def time_needed(
     """
     n = int(checked("packets", packets, at_least=1))
     air_s = float(checked("time_on_air_s", time_on_air_s, above=0.0))
-    limits: list[tuple[float, Literal["interval", "duty cycle", "time on air"]]] = [(air_s, "time on air")]
+    limits: list[tuple[float, Limit]] = [(air_s, "time on air")]
     if duty_cycle is not None:
         limits.append(
             (air_s / float(checked("duty_cycle", duty_cycle, above=0.0, at_most=1.0)), "duty cycle")
         )
+    if legal_interval_s is not None:
+        limits.append((float(checked("legal_interval_s", legal_interval_s, above=0.0)), "legal limit"))
     if interval_s is not None:
         limits.append((float(checked("interval_s", interval_s, above=0.0)), "interval"))
     every_s, by = max(limits)
@@ -447,7 +457,7 @@ class RuleOutcome:
     good_duration_s: float | None
     """On average, of the good link."""
     steps: tuple[tuple[int, int, int], ...]
-    """Packets after which the limits change: packets, lost to pass (-1: not yet), lost to fail."""
+    """From so many packets on these limits hold: packets, lost to pass (-1: not yet), lost to fail."""
 
 
 @dataclass(frozen=True)
@@ -460,7 +470,7 @@ class Acceptance:
     time_on_air_s: float | None
     interval_s: float | None
     """Between packets, as it can be kept."""
-    interval_limited_by: str | None
+    interval_limited_by: Limit | None
     rules: tuple[RuleOutcome, ...]
     count: Count | None
     caution: str = CAUTION
@@ -475,6 +485,7 @@ def acceptance(
     time_on_air_s: float | None = None,
     interval_s: float | None = None,
     duty_cycle: float | None = None,
+    legal_interval_s: float | None = None,
     sent: int | None = None,
     lost: int = 0,
 ) -> Acceptance:
@@ -489,7 +500,7 @@ def acceptance(
         One test of a fixed number of packets for each, stopped as soon as its answer is certain.
     good_success : float, optional
         A link the tests should let pass; left out: one with a fifth of the losses.
-    time_on_air_s, interval_s, duty_cycle
+    time_on_air_s, interval_s, duty_cycle, legal_interval_s
         As `time_needed`; without time on air no times are given.
     sent, lost : int, optional
         Packets of a test that was made.
@@ -511,10 +522,16 @@ def acceptance(
     """
     p, c = _rate("success", success), _rate("confidence", confidence)
     good = 1.0 - (1.0 - p) / 5.0 if good_success is None else _rate("good_success", good_success)
-    every_s = limited_by = None
+    kept = None
     if time_on_air_s is not None:
-        kept = time_needed(1, time_on_air_s=time_on_air_s, interval_s=interval_s, duty_cycle=duty_cycle)
-        every_s, limited_by = kept.interval_s, kept.limited_by
+        kept = time_needed(
+            1,
+            time_on_air_s=time_on_air_s,
+            interval_s=interval_s,
+            duty_cycle=duty_cycle,
+            legal_interval_s=legal_interval_s,
+        )
+    every_s = kept.interval_s if kept else None
     rules: list[tuple[Rule, int | None]] = [
         (fixed_rule(packets_needed(p, c, allowed), allowed, curtailed=True), allowed)
         for allowed in losses_allowed
@@ -526,7 +543,7 @@ def acceptance(
         good_success=good,
         time_on_air_s=time_on_air_s,
         interval_s=every_s,
-        interval_limited_by=limited_by,
+        interval_limited_by=kept.limited_by if kept else None,
         rules=tuple(_outcome(rule, allowed, p, good, every_s) for rule, allowed in rules),
         count=None if sent is None else judge(lost, sent, p, c),
     )
@@ -582,7 +599,8 @@ def _outcome(
 def _steps(rule: Rule) -> tuple[tuple[int, int, int], ...]:
     """Where a sequential rule's limits change, for a table to take along."""
     both = np.stack([rule.pass_at_most, rule.fail_at_least])
-    changes = np.flatnonzero((both[:, 1:] != both[:, :-1]).any(axis=0)) + 1
+    changes = np.flatnonzero((both[:, 2:] != both[:, 1:-1]).any(axis=0)) + 2
+    changes = np.append(1, changes)
     return tuple((int(n), int(rule.pass_at_most[n]), int(rule.fail_at_least[n])) for n in changes)
 
 

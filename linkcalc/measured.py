@@ -16,7 +16,7 @@ from linkcalc.readings import Reading, Way
 from linkcalc.reliability import message_success
 from linkcalc.requirement import Requirement
 from linkcalc.result import VerdictWord
-from linkcalc.site_level import ERROR_DB, Count, Distribution, Found, Heard, MeasuredNoise, fade_spread_db
+from linkcalc.site_level import ERROR_DB, Count, Distribution, Found, Heard, MeasuredNoise, fade_points_db
 from linkcalc.uncertainty import combined_db, contributors, fading
 
 AGREES_DB = 6.0
@@ -89,7 +89,7 @@ class DirectionDrawing:
     """Arrays a picture needs, as margins under the plan's conditions; not part of the JSON answer."""
 
     reading_margin_db: Floats
-    """(n,) of each reading of level, in the file's order."""
+    """(n,) of each reading of level, in the file's order; were its fade the median one."""
     reading_wrong: Floats
     """(n,) probability that it is plainly wrong."""
     lost: int
@@ -328,7 +328,8 @@ class Side:
         if shift.size < _FEWEST_FOR_SCATTER:
             return []
         low, high = np.quantile(shift, [0.1587, 0.8413])
-        spread, expected = (high - low) / 2.0, math.hypot(fade_spread_db(self.kind, self.k_db), ERROR_DB)
+        fade_low, _, fade_high = fade_points_db(self.kind, self.k_db)
+        spread, expected = (high - low) / 2.0, math.hypot((fade_high - fade_low) / 2.0, ERROR_DB)
         what = f"{way}: the readings scatter by {spread:.1f} dB where fading of {expected:.1f} dB is expected"
         if spread < 0.4 * expected:
             return [
@@ -350,7 +351,10 @@ class Side:
         posterior = np.interp(planned - grid, value, found.shortfall.probability, left=0.0, right=0.0) / step
         prior = np.exp(-0.5 * ((grid - planned) / prior_db) ** 2) / (prior_db * math.sqrt(2.0 * math.pi))
         return DirectionDrawing(
-            reading_margin_db=planned + self.heard.shift_db - noise_db,
+            reading_margin_db=planned
+            + self.heard.shift_db
+            - noise_db
+            - fade_points_db(self.kind, self.k_db)[1],
             reading_wrong=found.wrong,
             lost=counted[0] - counted[1] if counted else 0,
             margin_db=grid,

@@ -232,15 +232,15 @@ def log_likelihood(
     return total
 
 
-def fade_spread_db(fading: Fading, rician_k_db: float = -math.inf) -> float:
-    """Half the distance between the 16 % and the 84 % point of the fast fading, dB.
+def fade_points_db(fading: Fading, rician_k_db: float = -math.inf) -> tuple[float, float, float]:
+    """The 16 %, the 50 % and the 84 % point of the fast fading, dB over its mean power.
 
-    >>> round(fade_spread_db("rayleigh"), 1), round(fade_spread_db("rician", 10.0), 1)
-    (5.1, 1.9)
+    >>> [round(x, 1) for x in fade_points_db("rayleigh")]
+    [-7.6, -1.6, 2.6]
     """
     f = _fades(fading, rician_k_db)
-    low, high = np.interp([0.1587, 0.8413], f.share_below, f.value)
-    return float(high - low) / 2.0
+    low, middle, high = np.interp([0.1587, 0.5, 0.8413], f.share_below, f.value)
+    return float(low), float(middle), float(high)
 
 
 def even_grid(low_db: float, high_db: float) -> Floats:
@@ -357,11 +357,11 @@ class _Losses:
 
     def __init__(self, count: Count, fades: "_Fades") -> None:
         self.count = count
-        lost = fades.share_below[::5, np.newaxis]
+        lost = fades.share_below[::2, np.newaxis]
         lost = lost + (1.0 - lost) * _UNEXPLAINED
         missing = count.sent - count.received
         each = count.received * np.log1p(-lost) + missing * np.log(lost) + np.log(_UNEXPLAINED_WEIGHT)
-        self._fade = fades.value[::5]
+        self._fade = fades.value[::2]
         self._log_likelihood = logsumexp(each, axis=1)
         self._unexplained = np.exp(each - self._log_likelihood[:, np.newaxis]) @ _UNEXPLAINED
 
@@ -388,7 +388,7 @@ class _Levels:
         same: Any = np.unique(table, axis=0, return_inverse=True, return_counts=True)
         unique, which, times = same
         self._which: NDArray[np.intp] = which.reshape(-1)
-        chunk = max(1, 400_000 // (grid.size * _ERRORS.size))
+        chunk = max(1, 400_000 // (grid.size * _ERROR_STEPS.size))
         parts = [_density(unique[i : i + chunk], grid, fades) for i in range(0, len(unique), chunk)]
         self._right = (1.0 - WRONG_SHARE) * np.concatenate([*parts, np.empty((0, grid.size))])
         self.log_likelihood: Floats = times @ np.log(self._right + WRONG_SHARE / _SCALE_DB)
@@ -400,25 +400,31 @@ class _Levels:
         return each[self._which]
 
 
-_ERRORS = np.linspace(-4.0, 4.0, 17)
-_ERRORS_WEIGHT = np.exp(-0.5 * _ERRORS**2) / np.exp(-0.5 * _ERRORS**2).sum()
+_FADE_STEP_DB = 0.05
+_ERROR_STEPS = np.arange(-120, 121, 15)
+"""A reading's error in steps of the fades: 4 standard deviations either way."""
+_ERROR_WEIGHT = np.exp(-0.5 * (_ERROR_STEPS * _FADE_STEP_DB / ERROR_DB) ** 2)
 
 
 def _density(rows: Floats, grid: Floats, fades: "_Fades") -> Floats:
     """(rows, grid) density of each reading, given that its packets were heard, per dB."""
-    shift, head, packets = (c[:, np.newaxis, np.newaxis] for c in rows.T)
-    apparent = shift + grid[:, np.newaxis]
-    fade = apparent - ERROR_DB * _ERRORS
+    shift, head, packets = (c[:, np.newaxis] for c in rows.T)
+    apparent = shift + grid
+    # what was heard cannot have faded further than the level read over sensitivity, its error allowed for
+    error = _ERROR_WEIGHT * (head > _ERROR_STEPS * _FADE_STEP_DB) / _ERROR_WEIGHT.sum()
     unheard = fades.below(apparent - head)
-    below, density = fades.below(fade), fades.density(fade)
-    k = (packets - 1.0) / 2.0
-    with np.errstate(divide="ignore", invalid="ignore"):
+    at = _index(fades.value, apparent)[:, :, np.newaxis] - _ERROR_STEPS
+    values = fades.density_at[at.clip(0, len(fades.value) - 1)]
+    burst = rows[:, 2] > 1.0
+    if burst.any():
         # the middle of an odd number: k weaker ones that were heard all the same, k stronger ones
-        shape = k * np.log(4.0 * np.maximum(below - unheard, 0.0) * (1.0 - below))
-    shape = np.where(k > 0.0, shape, 0.0)
-    scale = -betaln(k + 1.0, k + 1.0) - k * math.log(4.0) - packets * np.log(1.0 - unheard)
-    values = np.where(fade > apparent - head, density * np.exp(shape + scale), 0.0)
-    mean: Floats = values @ _ERRORS_WEIGHT
+        k = (packets[burst] - 1.0) / 2.0
+        below = fades.share_below[at[burst].clip(0, len(fades.value) - 1)]
+        both = np.maximum(below - unheard[burst][:, :, np.newaxis], 0.0) * (1.0 - below)
+        scale = np.exp(-betaln(k + 1.0, k + 1.0) - 2.0 * k * math.log(2.0))
+        values[burst] *= (4.0 * both) ** k[:, :, np.newaxis] * scale[:, :, np.newaxis]
+    heard = np.maximum((1.0 - unheard) ** packets, 1e-300)
+    mean: Floats = np.einsum("rge,re->rg", values, error) / heard
     return mean
 
 
@@ -435,11 +441,6 @@ class _Fades:
         looked_up: Floats = self.share_below[_index(self.value, fade_db)]
         return looked_up
 
-    def density(self, fade_db: Floats) -> Floats:
-        """Density per dB."""
-        looked_up: Floats = self.density_at[_index(self.value, fade_db)]
-        return looked_up
-
 
 def _index(grid: Floats, value: Floats) -> NDArray[np.intp]:
     """Of the nearest point of an even grid."""
@@ -451,7 +452,7 @@ def _index(grid: Floats, value: Floats) -> NDArray[np.intp]:
 def _fades(fading: Fading, rician_k_db: float) -> _Fades:
     # more than 20 dB is a fade of half a decibel, far less than a reading's error
     k = 0.0 if fading == "rayleigh" else 10.0 ** (min(rician_k_db, 20.0) / 10.0)
-    value = np.arange(-80.0, 25.0, 0.02)
+    value = np.linspace(-80.0, 25.0, round(105.0 / _FADE_STEP_DB) + 1)
     power = 10.0 ** (value / 10.0)
     root = 2.0 * np.sqrt(k * (1.0 + k) * power)
     exponent = -k - (1.0 + k) * power + root

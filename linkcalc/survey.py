@@ -278,7 +278,7 @@ def _allowances(case: LinkCase, states: Sequence[State], sides: Sequence[Side]) 
     for side in sides:
         stopped = not side.noise_is_running
         if side.rx.noise_rise_db > 0.0 and stopped:
-            found.append(Allowance(f"engine's noise at {side.rx.name}", side.rx.noise_rise_db, side.way))
+            found.append(Allowance(f"the engine's noise at {side.rx.name}", side.rx.noise_rise_db, side.way))
     return tuple(found)
 
 

@@ -15,6 +15,7 @@ from linkcalc.cli import (
     check,
     coverage,
     energy,
+    heights,
     limits,
     messages,
     plan_files,
@@ -24,6 +25,7 @@ from linkcalc.cli import (
 
 COMMANDS = (
     check.check,
+    heights.heights,
     survey.survey,
     acceptance.acceptance,
     coverage.coverage,

@@ -1,0 +1,122 @@
+"""How many packets prove a link, how long that takes, and what a count shows."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from linkcalc.cli.survey import Direction, chosen_link
+from linkcalc.errors import LinkcalcError
+
+NOT_PROVEN = 3
+"""Exit code when packets were counted and do not prove what was asked."""
+
+
+def acceptance(
+    plan: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="PLAN.toml", help="Plan file, for time on air and legal limits.", show_default=False
+        ),
+    ] = None,
+    success: Annotated[
+        float, typer.Option(metavar="SHARE", help="Share of packets that arrive, to be proven (0 to 1).")
+    ] = 0.95,
+    confidence: Annotated[
+        float, typer.Option(metavar="SHARE", help="How sure the proof is (0 to 1).")
+    ] = 0.95,
+    good_success: Annotated[
+        float | None,
+        typer.Option(
+            metavar="SHARE",
+            help="A link the tests should pass. [default: a fifth of the losses]",
+            show_default=False,
+        ),
+    ] = None,
+    sent: Annotated[
+        int | None, typer.Option(metavar="N", help="Packets sent in a test.", show_default=False)
+    ] = None,
+    lost: Annotated[int, typer.Option(metavar="N", help="Of these, lost.")] = 0,
+    interval_s: Annotated[
+        float | None, typer.Option(metavar="S", help="Seconds between packets.", show_default=False)
+    ] = None,
+    duty_cycle: Annotated[
+        float | None,
+        typer.Option(metavar="SHARE", help="Largest share of time on the air (0 to 1).", show_default=False),
+    ] = None,
+    time_on_air_s: Annotated[
+        float | None,
+        typer.Option(metavar="S", help="Of one packet, in place of the plan's.", show_default=False),
+    ] = None,
+    link: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Link, where the plan has several.", show_default=False),
+    ] = None,
+    direction: Annotated[
+        Direction, typer.Option(help="Whose packets: of the link's `from` station (there), or back.")
+    ] = Direction.there,
+    json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
+) -> None:
+    """Say how many packets prove a link, how long that takes, and what a count shows.
+
+    Counts single packets: a message that is repeated arrives more often.
+
+    \b
+    Example:
+      linkcalc acceptance site.toml --success 0.98
+      linkcalc acceptance --success 0.95 --sent 100 --lost 2
+
+    Exit code: 0, or 3 if packets were counted and do not prove it; 2 bad input.
+    """
+    import os
+    import sys
+    from json import dumps
+
+    from linkcalc import acceptance as tests
+    from linkcalc.views.jsonout import _plain
+    from linkcalc.views.survey_text import acceptance_report
+    from linkcalc.views.text import abilities
+
+    if sent is None and lost:
+        raise LinkcalcError(f"--lost {lost}: say also --sent, the number of packets sent")
+    legal_s = None
+    if plan is not None:
+        air_s, legal_s = _planned(plan, link, direction)
+        time_on_air_s = air_s if time_on_air_s is None else time_on_air_s
+    elif time_on_air_s is None and (interval_s is not None or duty_cycle is not None):
+        raise LinkcalcError("name a plan file, or --time-on-air-s, to have times")
+    found = tests.acceptance(
+        success,
+        confidence,
+        good_success=good_success,
+        time_on_air_s=time_on_air_s,
+        interval_s=interval_s,
+        duty_cycle=duty_cycle,
+        legal_interval_s=legal_s,
+        sent=sent,
+        lost=lost,
+    )
+    if json:
+        typer.echo(dumps(_plain(found), indent=2, ensure_ascii=False, allow_nan=False))
+    else:
+        colour, ascii_only = abilities(sys.stdout, os.environ)
+        typer.echo(acceptance_report(found, colour=colour, ascii_only=ascii_only), nl=False)
+    if found.count is not None and not found.count.passed:
+        raise typer.Exit(NOT_PROVEN)
+
+
+def _planned(file: Path, name: str | None, direction: Direction) -> tuple[float, float | None]:
+    """Time on air of one packet, and the shortest interval that the plan's region allows it."""
+    from dataclasses import replace
+
+    from linkcalc.plan import load_plan
+    from linkcalc.rules import plan_limits
+    from linkcalc.rules.limits import check
+
+    loaded = load_plan(file)
+    chosen = chosen_link(loaded, name)
+    answers = direction is Direction.back
+    end = next(e for e in plan_limits.ends(loaded.plan) if e.link == chosen.name and e.answers == answers)
+    packet = replace(end.transmission, tries=1, interval_s=None)
+    limits = check(packet, loaded.plan.regulation.region)
+    return packet.time_on_air_s, limits.shortest_interval_s

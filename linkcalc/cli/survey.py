@@ -1,0 +1,155 @@
+"""Readings taken on site: the prediction corrected by what was measured."""
+
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, cast
+
+import typer
+
+from linkcalc.cli._shell import EXIT_CODES, PlanArgument
+from linkcalc.errors import LinkcalcError
+
+if TYPE_CHECKING:
+    from linkcalc.measured import Leaf as LeafName
+    from linkcalc.plan import Link, LoadedPlan
+    from linkcalc.readings import Way
+
+_MOST_REFUSED_SHOWN = 20
+
+
+class Direction(StrEnum):
+    """Which way a reading was taken."""
+
+    there = "there"
+    back = "back"
+
+
+class Leaf(StrEnum):
+    """Foliage on the day."""
+
+    in_leaf = "in_leaf"
+    out_of_leaf = "out_of_leaf"
+
+
+def survey(
+    plan: PlanArgument,
+    readings: Annotated[
+        Path,
+        typer.Argument(
+            metavar="READINGS", help="Readings: CSV, or JSON of the field sheet.", show_default=False
+        ),
+    ],
+    link: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Link, where the plan has several.", show_default=False),
+    ] = None,
+    direction: Annotated[
+        Direction | None,
+        typer.Option(
+            help="Direction of rows that do not say: there is from `from` to `to`.", show_default=False
+        ),
+    ] = None,
+    leaf: Annotated[
+        Leaf | None, typer.Option(help="Trees on the day, where rows do not say.", show_default=False)
+    ] = None,
+    wet: Annotated[
+        bool | None,
+        typer.Option("--wet/--dry", help="Leaves on the day, where rows do not say.", show_default=False),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR",
+            help="Folder for the pictures (SVG, PNG), survey.txt and survey.json.",
+            show_default=False,
+        ),
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
+) -> None:
+    """Hold signal readings against the prediction, and answer the link anew.
+
+    \b
+    Columns of a CSV file, in any order; direction, and a level or a count:
+      time             ISO 8601
+      direction        there (the link's from -> to), back, or names: tank -> shed
+      rssi_dbm snr_db  of a packet, or the median of a burst
+      sent received    packets; count the lost ones, they matter most
+      near_height_m far_height_m   antennas as mounted, at from and to
+      engine_running wet_foliage   yes or no
+      leaf             in_leaf or out_of_leaf
+      spot latitude_deg longitude_deg   of spots tried for a station
+      note
+
+    \b
+    Example:
+      linkcalc survey site.toml readings.csv
+      linkcalc survey site.toml readings.csv --out result
+
+    Rows that cannot be used are named on stderr, one line each; the others count. Exit code: 0 closes, 3 at
+    risk, 4 does not close, 2 if nothing can be used.
+    """
+    import os
+    import sys
+    from json import dumps
+
+    from linkcalc.plan import load_plan
+    from linkcalc.readings import read_readings
+    from linkcalc.survey import survey_link
+    from linkcalc.verdict import link_case, open_terrain
+    from linkcalc.views.jsonout import _plain
+    from linkcalc.views.survey_text import survey_report
+    from linkcalc.views.text import abilities
+
+    loaded = load_plan(plan)
+    chosen = chosen_link(loaded, link)
+    way = cast("Way | None", direction and direction.value)
+    found = read_readings(readings, (chosen.from_, chosen.to), direction=way)
+    if link is None and found.link is not None and found.link != chosen.name:
+        chosen = chosen_link(loaded, found.link)
+        found = read_readings(readings, (chosen.from_, chosen.to), direction=way)
+    for row in found.refused[:_MOST_REFUSED_SHOWN]:
+        typer.echo(f"linkcalc: {readings}, row {row.row}: {row.reason}; row not used", err=True)
+    if len(found.refused) > _MOST_REFUSED_SHOWN:
+        typer.echo(
+            f"linkcalc: {readings}: {len(found.refused) - _MOST_REFUSED_SHOWN} more rows not used", err=True
+        )
+    with open_terrain(loaded) as terrain:
+        case = link_case(loaded, chosen, terrain)
+        answer = survey_link(
+            case,
+            found,
+            leaf=cast("LeafName | None", leaf and leaf.value),
+            wet_foliage=wet,
+            plan_digest=loaded.digest,
+        )
+    text = dumps(_plain(answer), indent=2, ensure_ascii=False, allow_nan=False)
+    if json:
+        typer.echo(text)
+    else:
+        colour, ascii_only = abilities(sys.stdout, os.environ)
+        typer.echo(survey_report(answer, colour=colour, ascii_only=ascii_only), nl=False)
+    if out is not None:
+        from linkcalc.files import atomic_write
+        from linkcalc.views.survey_figures import write_all
+
+        written = write_all(answer, out)
+        for name, content in (("survey.txt", survey_report(answer)), ("survey.json", text + "\n")):
+            atomic_write(out / name, content)
+            written.append(out / name)
+        typer.echo(f"wrote {len(written)} files to {out}", err=True)
+    raise typer.Exit(EXIT_CODES[answer.verdict])
+
+
+def chosen_link(loaded: "LoadedPlan", name: str | None) -> "Link":
+    """The link of that name, or the only one."""
+    links = loaded.plan.link
+    if name is None:
+        if len(links) > 1:
+            names = ", ".join(f'"{k.name}"' for k in links)
+            raise LinkcalcError(f"{loaded.path}: has {len(links)} links; say which with --link: {names}")
+        return links[0]
+    chosen = next((k for k in links if k.name == name), None)
+    if chosen is None:
+        names = ", ".join(f'"{k.name}"' for k in links)
+        raise LinkcalcError(f'{loaded.path}: has no link "{name}"; its links: {names}')
+    return chosen

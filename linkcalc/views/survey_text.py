@@ -1,0 +1,379 @@
+"""A survey and an acceptance test in words: the answer first, then what was measured and what is to come."""
+
+import math
+from collections.abc import Sequence
+
+from linkcalc.acceptance import Acceptance, RuleOutcome
+from linkcalc.measured import DirectionSurvey
+from linkcalc.survey import Survey
+from linkcalc.views.text import (
+    VERDICT_WORDS,
+    _Page,
+    _trimmed,
+    decibel_words,
+    height_words,
+    probability_words,
+)
+from linkcalc.walk_test import Spot
+
+_MOST_SPOTS_LISTED = 12
+_MOST_STEPS = 12
+
+
+def survey_report(survey: Survey, width: int = 80, *, colour: bool = False, ascii_only: bool = False) -> str:
+    """Return what the readings say about a link.
+
+    Parameters
+    ----------
+    survey : Survey
+    width : int, columns
+    colour, ascii_only : bool
+        As for `linkcalc.views.text.report`.
+
+    Returns
+    -------
+    str
+        Ends in a line feed.
+    """
+    page = _Page(width, colour, ascii_only)
+    page.wrap(f"{VERDICT_WORDS[survey.verdict]}  {survey.name}", bold=True)
+    page.wrap(survey.headline, indent=2)
+    low, high = survey.excess_interval_db
+    page.wrap(
+        f"The site loses {_more(survey.excess_db)} predicted (95 %: {_signed(low)} to {_signed(high)} dB; "
+        f"before the readings the prediction was good to {decibel_words(survey.prior_sigma_db)}, one sigma).",
+        indent=2,
+    )
+    page.wrap(_capital(survey.agreement_reason) + ".", indent=2)
+    page.blank()
+    _margins(page, survey.directions)
+    _measured(page, survey.directions)
+    _conditions(page, survey)
+    if survey.spots:
+        _spots(page, survey.spots)
+    for title, lines in (("Warnings", survey.warnings), ("Cautions", survey.cautions)):
+        if lines:
+            page.heading(title)
+            for line in lines:
+                page.item(line)
+    return page.text()
+
+
+def _margins(page: _Page, directions: Sequence[DirectionSurvey]) -> None:
+    rows = [
+        ("Margin now", [decibel_words(d.fade_margin_db) for d in directions]),
+        ("  95 % likely within", [_interval(d.fade_margin_interval_db) for d in directions]),
+        ("  asked for", [_asked(d.required_margin_db) for d in directions]),
+        ("  chance that it is there", [probability_words(d.margin_probability) for d in directions]),
+        ("  predicted before", [decibel_words(d.predicted_margin_db) for d in directions]),
+        ("    95 % likely within", [_interval(d.predicted_margin_interval_db) for d in directions]),
+        ("Message arrives", [probability_words(d.delivery_probability) for d in directions]),
+        ("  95 % likely within", [_shares(d.delivery_probability_interval) for d in directions]),
+        ("  predicted before", [probability_words(d.predicted_delivery_probability) for d in directions]),
+        ("Verdict", [VERDICT_WORDS[d.verdict] for d in directions]),
+    ]
+    _table(page, directions, rows)
+
+
+def _measured(page: _Page, directions: Sequence[DirectionSurvey]) -> None:
+    page.heading("What was measured")
+    rows = [
+        ("Readings of level", [str(d.readings) if d.readings else "none" for d in directions]),
+        ("Level, median", [_level(d.level_dbm) for d in directions]),
+        ("  predicted for the day", [_level(d.predicted_level_dbm) for d in directions]),
+        ("  in the weakest tenth", [_level(d.level_10_percent_dbm) for d in directions]),
+        ("Loss over the predicted", [_signed_or_none(d.excess_db) for d in directions]),
+        ("  95 % likely within", [_interval(d.excess_interval_db) for d in directions]),
+        ("Noise, median", [_level(d.noise_dbm) for d in directions]),
+        ("  predicted", [_level(d.noise_dbm and d.predicted_noise_dbm) for d in directions]),
+        ("Packets that arrived", [_packets(d) for d in directions]),
+        ("  95 % likely within", [_shares(d.received_share_interval) for d in directions]),
+    ]
+    _table(page, directions, rows)
+    page.wrap(
+        "Level is the wanted signal's: the RSSI where the signal is strong, from the SNR where it is weak. "
+        "Lost packets count as below sensitivity, and the loss over the predicted allows for fading.",
+        indent=2,
+    )
+
+
+def _conditions(page: _Page, survey: Survey) -> None:
+    page.heading("The day against the plan")
+    rows = f"{survey.readings_used} readings of {survey.readings_file} used"
+    if survey.refused:
+        rows += f", {len(survey.refused)} refused"
+    if survey.first_time and survey.last_time:
+        first, last = (t.replace("T", " ") for t in (survey.first_time, survey.last_time))
+        rows += f"; {first}" if first == last else f"; {first} to {last}"
+    page.item(f"{rows}.")
+    if any(abs(a - b) > 0.05 for a, b in zip(survey.planned_heights_m, survey.heights_m, strict=True)):
+        planned, mounted = (
+            " and ".join(height_words(h) for h in pair)
+            for pair in (survey.planned_heights_m, survey.heights_m)
+        )
+        margins = " and ".join(decibel_words(d.fade_margin_as_mounted_db) for d in survey.directions)
+        page.item(
+            f"Antennas stood at {mounted}, the plan has {planned}: the readings are held against the "
+            f"prediction for the heights they were taken at. Left there, the margins are {margins}."
+        )
+    names = {"there": survey.directions[0], "back": survey.directions[1]}
+    for a in survey.allowances:
+        way = (
+            "both ways"
+            if a.direction == "both"
+            else f"from {names[a.direction].from_} to {names[a.direction].to}"
+        )
+        verb = "takes" if a.loss_db > 0.0 else "gives"
+        page.item(
+            f"Not there on the day: {a.name}, which {verb} another {decibel_words(abs(a.loss_db))} {way}; "
+            "counted in the margins above."
+        )
+    if survey.representative:
+        page.item("The day had all that the plan's conditions ask for.")
+    else:
+        page.item("The day was kinder than the plan's conditions: measure again when they hold.")
+
+
+def _spots(page: _Page, spots: Sequence[Spot]) -> None:
+    page.heading("Spots, best first")
+    widths = [page.width - 2 - 48, 10, 18, 9, 11]
+    page.row(["", "margin", "95 % within", "best?", "arrived"], widths)
+    for s in spots[:_MOST_SPOTS_LISTED]:
+        arrived = f"{s.received} of {s.sent}" if s.sent is not None else "-"
+        page.row(
+            [
+                s.name,
+                decibel_words(s.fade_margin_db),
+                _interval(s.fade_margin_interval_db),
+                probability_words(s.best_probability),
+                arrived,
+            ],
+            widths,
+        )
+    if len(spots) > _MOST_SPOTS_LISTED:
+        page.line(f"  and {len(spots) - _MOST_SPOTS_LISTED} more")
+    page.wrap(
+        "Margin of the weaker direction under the plan's conditions. Where intervals overlap widely, take "
+        "the spot that is easier to build on, or read again.",
+        indent=2,
+    )
+
+
+def acceptance_report(
+    found: Acceptance, width: int = 80, *, colour: bool = False, ascii_only: bool = False
+) -> str:
+    """Return how a success rate is proven, and what a count shows.
+
+    Parameters
+    ----------
+    found : Acceptance
+    width : int, columns
+    colour, ascii_only : bool
+        As for `linkcalc.views.text.report`.
+
+    Returns
+    -------
+    str
+        Ends in a line feed.
+    """
+    page = _Page(width, colour, ascii_only)
+    asked = f"{_percent(found.success)} of the packets arrive, at {_percent(found.confidence)} confidence"
+    if found.count is None:
+        first = found.rules[0]
+        allowed = "none lost" if first.losses_allowed == 0 else f"at most {first.losses_allowed} lost"
+        page.wrap(f"{first.packets} packets, {allowed}: proves that {asked}.", bold=True)
+        if first.duration_s is not None:
+            page.wrap(f"That takes {_duration(first.duration_s)}.", indent=2)
+    else:
+        _count(page, found, asked)
+    page.heading("Tests that prove it")
+    if found.interval_s is not None:
+        page.wrap(
+            f"One packet every {_duration(found.interval_s)}, limited by the {found.interval_limited_by}.",
+            indent=2,
+        )
+    _rules(page, found)
+    page.blank()
+    page.wrap(found.caution)
+    page.wrap(
+        "Count each direction on its own; a link that only just passes does so in one test out of many."
+    )
+    return page.text()
+
+
+def _count(page: _Page, found: Acceptance, asked: str) -> None:
+    count = found.count
+    assert count is not None
+    page.wrap(
+        f"{'PASSED' if count.passed else 'NOT PROVEN'}  {count.lost} of {count.sent} packets lost: "
+        f"{'proves' if count.passed else 'does not prove'} that {asked}.",
+        bold=True,
+    )
+    proven = math.floor(count.success_at_least * 1e4) / 1e4
+    page.wrap(f"Proven at that confidence: at least {_percent(proven)} arrive.", indent=2)
+    for name, (low, high) in (
+        ("exact (Clopper-Pearson)", count.exact_interval),
+        ("Wilson", count.wilson_interval),
+    ):
+        page.wrap(
+            f"Share lost, two-sided {_percent(found.confidence)}, {name}: "
+            f"{100 * low:.2f} to {100 * high:.2f} %",
+            indent=2,
+        )
+    if count.more_needed is not None:
+        page.wrap(
+            f"{count.more_needed} more packets without a loss would prove it. Add them once: going on until it "
+            "passes is no proof, unless by the early stop below.",
+            indent=2,
+        )
+    elif not count.passed:
+        page.wrap("Too many are lost for more packets to prove it: mend the link, then count anew.", indent=2)
+
+
+def _rules(page: _Page, found: Acceptance) -> None:
+    timed = found.interval_s is not None
+    widths = [page.width - 2 - (64 if timed else 54), 18, 18, 18] + ([10] if timed else [])
+    head = [
+        "packets",
+        "lost, at most",
+        f"{_percent(found.success)} passes",
+        f"{_percent(found.good_success)} passes",
+    ]
+    page.row([*head, *(["time"] if timed else [])], widths)
+    fixed = [r for r in found.rules if r.kind != "sequential"]
+    for r in fixed:
+        cells = [
+            str(r.packets),
+            str(r.losses_allowed),
+            probability_words(r.bad_passes),
+            probability_words(r.good_passes),
+        ]
+        page.row([*cells, *([_duration(r.duration_s)] if r.duration_s is not None else [])], widths)
+    page.wrap(
+        "Stop at the first loss too many, or when what is left cannot bring it: the answer is the same. The "
+        f"last columns are the exact chances that a link of just {_percent(found.success)}, and one of "
+        f"{_percent(found.good_success)}, passes.",
+        indent=2,
+    )
+    for r in found.rules:
+        if r.kind == "sequential":
+            _sequential(page, r, found)
+
+
+def _sequential(page: _Page, r: RuleOutcome, found: Acceptance) -> None:
+    page.heading("Early stop (sequential probability ratio)", minor=True)
+    good = f"{r.good_packets:.0f} packets"
+    if r.good_duration_s is not None:
+        good += f" ({_duration(r.good_duration_s)})"
+    page.wrap(
+        f"Takes {good} on average when {_percent(found.good_success)} arrive, {r.bad_packets:.0f} when just "
+        f"{_percent(found.success)} do, {r.packets} at most; what is undecided then fails. Exact chances of "
+        f"passing: {probability_words(r.good_passes)} and {probability_words(r.bad_passes)}.",
+        indent=2,
+    )
+    passes = _first_of_each(r, 1)
+    fails = _first_of_each(r, 2)
+    page.wrap(
+        "Pass as soon as so many are sent with no more than so many lost: "
+        + ", ".join(f"{n} with {lost}" for n, lost in passes[:_MOST_STEPS])
+        + ("." if len(passes) <= _MOST_STEPS else ", and so on."),
+        indent=2,
+    )
+    page.wrap(
+        "Fail as soon as so many are lost within so many sent: "
+        + ", ".join(f"{lost} within {n}" for n, lost in fails[:_MOST_STEPS])
+        + ("." if len(fails) <= _MOST_STEPS else ", and so on."),
+        indent=2,
+    )
+
+
+def _first_of_each(r: RuleOutcome, column: int) -> list[tuple[int, int]]:
+    """Packets and losses of each new limit; for failing, the last packet it still holds for."""
+    raised: list[tuple[int, int]] = []
+    for i, step in enumerate(r.steps):
+        level = step[column]
+        if column == 1 and level >= 0 and (not raised or raised[-1][1] != level):
+            raised.append((step[0], level))
+        if column == 2:
+            until = r.steps[i + 1][0] - 1 if i + 1 < len(r.steps) else r.packets
+            if raised and raised[-1][1] == level:
+                raised[-1] = (until, level)
+            elif until >= level:
+                raised.append((until, level))
+    return raised
+
+
+def _table(
+    page: _Page, directions: Sequence[DirectionSurvey], rows: Sequence[tuple[str, Sequence[str]]]
+) -> None:
+    name_width, figure_width = page.columns(len(directions))
+    widths = [name_width, *[figure_width] * len(directions)]
+    page.row(["", *[f"from {d.from_}" for d in directions]], widths)
+    page.row(["", *[f"to {d.to}" for d in directions]], widths)
+    for name, cells in rows:
+        if any(c != "-" for c in cells):
+            page.row([name, *cells], widths)
+
+
+def _interval(interval: tuple[float, float] | None) -> str:
+    return "-" if interval is None else f"{interval[0]:.0f} to {interval[1]:.0f} dB".replace("-0 ", "0 ")
+
+
+def _shares(interval: tuple[float, float] | None) -> str:
+    if interval is None:
+        return "-"
+    low, high = (probability_words(p) for p in interval)
+    if low == high:
+        return low
+    return f"{low.removesuffix(' %')} to {high}"
+
+
+def _asked(required_db: float) -> str:
+    return decibel_words(required_db) if math.isfinite(required_db) else "more than any"
+
+
+def _level(level_dbm: float | None) -> str:
+    return "-" if level_dbm is None else decibel_words(level_dbm, "dBm")
+
+
+def _signed(value_db: float) -> str:
+    return f"{value_db:+.1f}"
+
+
+def _signed_or_none(value_db: float | None) -> str:
+    return "-" if value_db is None else f"{value_db:+.1f} dB"
+
+
+def _packets(d: DirectionSurvey) -> str:
+    return "-" if d.sent is None else f"{d.received} of {d.sent}"
+
+
+def _more(excess_db: float) -> str:
+    return f"{decibel_words(abs(excess_db))} {'more' if excess_db >= 0.0 else 'less'} than"
+
+
+def _percent(share: float) -> str:
+    """A share as a person would write it.
+
+    >>> _percent(0.95), _percent(0.999), _percent(0.9981)
+    ('95 %', '99.9 %', '99.81 %')
+    """
+    return f"{_trimmed(100.0 * share)} %"
+
+
+def _duration(seconds: float | None) -> str:
+    """A time in its largest fitting unit.
+
+    >>> _duration(0.37), _duration(90.0), _duration(18000.0), _duration(200000.0)
+    ('0.37 s', '1.5 min', '5 h', '2.31 days')
+    """
+    if seconds is None:
+        return "-"
+    for size, unit in ((86_400.0, "days"), (3_600.0, "h"), (60.0, "min")):
+        if seconds >= size * (2.0 if unit == "days" else 1.0):
+            return f"{seconds / size:.3g} {unit}"
+    return f"{seconds:.3g} s"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

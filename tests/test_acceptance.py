@@ -1,0 +1,219 @@
+"""Proof by counting: intervals against tables, stop rules against exact sums and simulation."""
+
+import itertools
+
+import numpy as np
+import pytest
+
+from linkcalc.acceptance import (
+    acceptance,
+    clopper_pearson_interval,
+    fixed_rule,
+    judge,
+    largest_loss_rate,
+    packets_needed,
+    sequential_rule,
+    time_needed,
+    wilson_interval,
+)
+from linkcalc.errors import DomainError
+
+WILSON = [
+    # sent, lost, low %, high %: trade notes, commissioning table, two-sided 95 %
+    (30, 0, 0.0, 11.4),
+    (60, 0, 0.0, 6.0),
+    (100, 0, 0.0, 3.7),
+    (300, 0, 0.0, 1.26),
+    (1000, 0, 0.0, 0.38),
+    (100, 2, 0.55, 7.0),
+    (100, 5, 2.2, 11.2),
+    (100, 10, 5.5, 17.4),
+]
+
+
+@pytest.mark.parametrize(("sent", "lost", "low", "high"), WILSON)
+def test_wilson_intervals_agree_with_the_trades_table(sent, lost, low, high):
+    found = [100.0 * x for x in wilson_interval(lost, sent)]
+    for value, printed in zip(found, (low, high), strict=True):
+        digits = 2 if printed in (0.55, 1.26, 0.38) else 1
+        assert value == pytest.approx(printed, abs=0.51 * 10**-digits)
+
+
+def test_the_rule_of_three_is_the_exact_limit_rounded_up():
+    # trade notes: 3 % for 100 without a loss, exact 2.95 %
+    assert 100.0 * largest_loss_rate(0, 100) == pytest.approx(2.95, abs=0.005)
+    n = np.array([30, 60, 100, 300, 1000])
+    exact = np.array([largest_loss_rate(0, int(k)) for k in n])
+    assert (exact < 3.0 / n).all()
+    np.testing.assert_allclose(exact, 1.0 - 0.05 ** (1.0 / n), rtol=1e-9)  # closed form for none lost
+
+
+def test_exact_intervals_are_those_of_the_reference_library():
+    from scipy.stats import binomtest
+
+    for sent, lost in [(30, 0), (100, 2), (100, 100), (7, 3), (1000, 999)]:
+        for confidence in (0.9, 0.95, 0.99):
+            for found, method in ((clopper_pearson_interval, "exact"), (wilson_interval, "wilson")):
+                expected = binomtest(lost, sent).proportion_ci(confidence, method=method)
+                np.testing.assert_allclose(
+                    found(lost, sent, confidence), (expected.low, expected.high), atol=1e-9
+                )
+
+
+def test_an_exact_interval_misses_no_more_often_than_it_says():
+    from scipy.stats import binom
+
+    sent = 40
+    intervals = np.array([clopper_pearson_interval(k, sent) for k in range(sent + 1)])
+    for rate in np.linspace(0.005, 0.6, 60):
+        holds = (intervals[:, 0] <= rate) & (rate <= intervals[:, 1])
+        assert binom.pmf(np.arange(sent + 1), sent, rate)[holds].sum() >= 0.95
+
+
+@pytest.mark.parametrize(
+    ("success", "confidence", "allowed", "packets"),
+    # success-run table of quality handbooks (zero-failure 59, 299; with failures 93, 124), from memory
+    [
+        (0.95, 0.95, 0, 59),
+        (0.99, 0.95, 0, 299),
+        (0.90, 0.90, 0, 22),
+        (0.95, 0.95, 1, 93),
+        (0.95, 0.95, 2, 124),
+    ],
+)
+def test_packets_needed_are_those_of_the_success_run_table(success, confidence, allowed, packets):
+    assert packets_needed(success, confidence, allowed) == packets
+
+
+def test_one_packet_fewer_proves_less_than_was_asked():
+    for success in (0.8, 0.95, 0.99):
+        for allowed in (0, 1, 5):
+            n = packets_needed(success, 0.95, allowed)
+            assert judge(allowed, n, success).passed
+            assert not judge(allowed, n - 1, success).passed
+
+
+def test_stopping_when_the_answer_is_certain_changes_no_answer_and_saves_packets():
+    whole, early = fixed_rule(124, 2), fixed_rule(124, 2, curtailed=True)
+    for rate in (0.0, 0.01, 0.05, 0.2, 1.0):
+        assert early.outcome(rate)[0] == pytest.approx(whole.outcome(rate)[0], abs=1e-12)
+        assert early.outcome(rate)[1] <= whole.outcome(rate)[1] == pytest.approx(124.0)
+    rng = np.random.default_rng(2)
+    for lost in rng.random((300, 124)) < 0.03:
+        assert early.decide(lost)[0] == whole.decide(lost)[0]
+
+
+def test_a_fixed_tests_chances_are_the_binomials():
+    from scipy.stats import binom
+
+    for rate in (0.001, 0.02, 0.05, 0.3):
+        assert fixed_rule(93, 1).outcome(rate)[0] == pytest.approx(binom.cdf(1, 93, rate), abs=1e-12)
+
+
+@pytest.mark.parametrize(("success", "good"), [(0.95, 0.99), (0.9, 0.97), (0.99, 0.998)])
+def test_the_early_stop_keeps_its_risks(success, good):
+    rule = sequential_rule(success, good)
+    assert rule.outcome(1.0 - success)[0] <= 0.05
+    assert rule.outcome(1.0 - good)[0] >= 0.945
+    worse = [rule.outcome(q)[0] for q in np.linspace(1.0 - success, 0.6, 8)]
+    assert all(a >= b - 1e-12 for a, b in itertools.pairwise(worse))
+
+
+def test_the_early_stop_does_in_simulation_what_its_sums_say():
+    rule = sequential_rule(0.95, 0.99)
+    rng = np.random.default_rng(3)
+    for rate in (0.05, 0.01, 0.02):
+        passed, mean = rule.outcome(rate)
+        runs = [rule.decide(lost) for lost in rng.random((4000, rule.packets)) < rate]
+        assert all(p is not None for p, _ in runs)
+        assert np.mean([p for p, _ in runs]) == pytest.approx(passed, abs=4.0 * 0.5 / 4000**0.5)
+        assert np.mean([n for _, n in runs]) == pytest.approx(mean, rel=0.06)
+
+
+def test_a_good_link_is_passed_sooner_by_the_early_stop_than_by_the_fixed_test_of_its_power():
+    rule = sequential_rule(0.95, 0.99)
+    assert rule.outcome(0.01)[1] < 0.7 * 181  # 181 packets, 4 lost: the fixed test with the same two risks
+    assert fixed_rule(181, 4).outcome(0.05)[0] < 0.05
+    assert fixed_rule(181, 4).outcome(0.01)[0] > 0.95
+
+
+def test_the_table_to_take_along_is_the_rule():
+    rule = sequential_rule(0.95, 0.99)
+    steps = acceptance(0.95, good_success=0.99).rules[-1].steps
+    starts = np.array([n for n, _, _ in steps])
+    assert starts[0] == 1
+    for n in range(1, rule.packets + 1):
+        _, to_pass, to_fail = steps[int(np.searchsorted(starts, n, side="right")) - 1]
+        assert (to_pass, to_fail) == (rule.pass_at_most[n], rule.fail_at_least[n])
+
+
+def test_a_test_that_is_not_over_is_not_decided():
+    rule = sequential_rule(0.95, 0.99)
+    assert rule.decide(np.zeros(30, dtype=bool)) == (None, 30)
+    assert rule.decide(np.zeros(500, dtype=bool)) == (True, 72)
+    assert rule.decide(np.ones(500, dtype=bool)) == (False, 2)
+
+
+def test_losses_in_bursts_pass_bad_links_more_often_than_the_test_says():
+    # why the caution is printed: half of the time nothing is lost, half of the time 10 %
+    rng = np.random.default_rng(4)
+    rule = fixed_rule(59, 0)
+    together = np.repeat(rng.random((4000, 1)) < 0.5, 59, axis=1)
+    lost = (rng.random((4000, 59)) < 0.1) & together
+    assert np.mean([rule.decide(x)[0] for x in lost]) > 0.4
+    assert rule.outcome(0.05)[0] < 0.05
+
+
+def test_three_hundred_packets_a_minute_apart_take_five_hours():
+    found = time_needed(300, time_on_air_s=0.37, interval_s=60.0)  # trade notes
+    assert (found.duration_s, found.limited_by) == (5 * 3600.0, "interval")
+
+
+def test_at_one_percent_duty_the_highest_spreading_factor_sends_27_packets_an_hour():
+    # trade notes: SF12, 20 bytes, 1318.9 ms on the air
+    found = time_needed(27, time_on_air_s=1.3189, interval_s=10.0, duty_cycle=0.01)
+    assert found.limited_by == "duty cycle"
+    assert int(3600.0 / found.interval_s) == 27
+    assert found.duration_s == pytest.approx(3561.0, abs=1.0)
+
+
+def test_a_legal_interval_holds_the_test_back():
+    found = time_needed(10, time_on_air_s=0.1, interval_s=1.0, legal_interval_s=36.0)
+    assert (found.interval_s, found.limited_by) == (36.0, "legal limit")
+
+
+def test_a_count_says_what_is_proven_and_how_many_more_it_takes():
+    found = judge(2, 100, 0.95)
+    assert not found.passed
+    assert found.more_needed == 24
+    assert judge(2, 124, 0.95).passed
+    assert judge(10, 100, 0.95).more_needed is None
+    assert judge(0, 59, 0.95).success_at_least >= 0.95
+
+
+def test_every_test_offered_proves_what_was_asked():
+    found = acceptance(0.98, 0.9, time_on_air_s=0.2, interval_s=30.0)
+    for rule in found.rules:
+        assert rule.bad_passes <= 0.1 + 1e-12
+        assert rule.good_passes > rule.bad_passes
+        assert rule.duration_s == pytest.approx(30.0 * rule.packets)
+    assert found.good_success == pytest.approx(0.996)
+
+
+@pytest.mark.parametrize(
+    ("call", "said"),
+    [
+        (lambda: packets_needed(1.0), "success must be at most"),
+        (lambda: packets_needed(0.9999999), "more than 1000000 packets"),
+        (lambda: packets_needed(0.95, 0.95, -1), "losses_allowed must be a whole number"),
+        (lambda: wilson_interval(3, 2), "lost must be a whole number from 0 to sent, got 3 of 2"),
+        (lambda: judge(0, 0, 0.95), "sent must be at least 1"),
+        (lambda: sequential_rule(0.95, 0.94), "good_success must be above success"),
+        (lambda: sequential_rule(0.95, 0.9501), "too close"),
+        (lambda: fixed_rule(3, 3), "3 losses allowed in 3 packets is no test"),
+        (lambda: time_needed(10, time_on_air_s=0.0), "time_on_air_s must be above 0"),
+    ],
+)
+def test_figures_that_make_no_test_are_refused_in_one_line(call, said):
+    with pytest.raises(DomainError, match=said):
+        call()

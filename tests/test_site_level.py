@@ -1,0 +1,270 @@
+"""What readings say about a site, held against simulated receivers whose site is known."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+
+from linkcalc.measured import Expected, read_levels
+from linkcalc.readings import Reading
+from linkcalc.reliability import rician_outage
+from linkcalc.site_level import (
+    ERROR_DB,
+    OFFSET_DB,
+    Count,
+    Distribution,
+    Heard,
+    MeasuredNoise,
+    even_grid,
+    fade_points_db,
+    log_likelihood,
+    update,
+)
+
+REQUIRED_SNR_DB = -10.0
+THERMAL_DBM = -123.0
+SITE_DB, DAY_DB = 12.0, 1.0
+RAYLEIGH = -math.inf
+
+
+@dataclass
+class Site:
+    """A simulated site: what it hides, and what its receivers read."""
+
+    excess_db: float
+    shortfall_db: list[float]
+    heard: list[Heard]
+
+
+def simulated_site(rng: np.random.Generator, rician_k_db: float, excess_db: float | None = None) -> Site:
+    """Bursts both ways: fading, receivers' offsets, noise unlike the expected, saturation, losses, mistyping.
+
+    Written out packet by packet, so that it shares nothing with what is tested.
+    """
+    excess = rng.normal(0.0, SITE_DB) if excess_db is None else excess_db
+    on_the_day = excess + rng.normal(0.0, DAY_DB)
+    counted = rng.random() < 0.7
+    planned_db = rng.uniform(12.0, 30.0)
+    site = Site(excess, [], [])
+    for noise_dbm in (-117.0, -111.0):
+        expected = Expected(noise_dbm + REQUIRED_SNR_DB + planned_db, noise_dbm, THERMAL_DBM, planned_db)
+        offset, noise_over = rng.normal(0.0, OFFSET_DB), rng.normal(0.0, 1.0)
+        rows = []
+        for row in range(int(rng.integers(6, 17))):
+            burst = int(rng.choice([1, 1, 1, 5, 20]))
+            level = expected.level_dbm - on_the_day + fades_db(rng, rician_k_db, burst)
+            noise = noise_dbm + noise_over
+            heard = (level - noise >= REQUIRED_SNR_DB) & (rng.random(burst) > 0.01)
+            if not heard.any():
+                if counted:
+                    rows.append(Reading(row, "there", sent=burst, received=0))
+                continue
+            register = 10.0 * np.log10(10.0 ** (level / 10.0) + 10.0 ** (noise / 10.0)) + offset
+            snr = np.minimum(level - noise + rng.normal(0.0, 0.5, burst), rng.uniform(7.0, 10.0))
+            rssi = round(float(np.median(register[heard])) + rng.normal(0.0, 1.0))
+            if rng.random() < 0.05:
+                rssi = round(rng.uniform(-120.0, -30.0))
+            rows.append(
+                Reading(
+                    row,
+                    "there",
+                    rssi_dbm=float(rssi),
+                    snr_db=round(4.0 * float(np.median(snr[heard]))) / 4.0,
+                    sent=burst if counted else None,
+                    received=int(heard.sum()),
+                )
+            )
+        site.heard.append(heard_of(rows, expected))
+        site.shortfall_db.append(excess + noise_over)
+    return site
+
+
+def fades_db(rng: np.random.Generator, rician_k_db: float, n: int) -> np.ndarray:
+    k = 10.0 ** (rician_k_db / 10.0)
+    scattered = rng.normal(size=n) + 1j * rng.normal(size=n)
+    return 20.0 * np.log10(abs(math.sqrt(k / (k + 1.0)) + scattered * math.sqrt(0.5 / (k + 1.0))))
+
+
+def heard_of(rows: list[Reading], expected: Expected) -> Heard:
+    levels = read_levels(rows, [expected] * len(rows), REQUIRED_SNR_DB)
+    over = levels.noise_dbm - expected.noise_dbm
+    over = over[np.isfinite(over)]
+    noise = None
+    if over.size >= 3:
+        noise = MeasuredNoise(float(np.median(over)), max(1.25 * ERROR_DB / math.sqrt(over.size), 0.3))
+    sent = [r.sent for r in rows if r.sent is not None]
+    counts = (
+        (Count(expected.margin_db, sum(sent), sum(r.received or 0 for r in rows), noise),) if sent else ()
+    )
+    usable = levels.usable
+    return Heard(
+        shift_db=levels.signal_dbm[usable] - expected.level_dbm,
+        head_db=levels.head_db[usable],
+        packets=np.array([float(r.packets) for r in rows])[usable],
+        counts=counts,
+        noise=noise,
+        noise_place_db=1.0,
+    )
+
+
+def answer(site: Site, rician_k_db: float):
+    fading = "rayleigh" if rician_k_db == RAYLEIGH else "rician"
+    return update(site.heard, site_db=SITE_DB, day_db=DAY_DB, fading=fading, rician_k_db=rician_k_db)
+
+
+@pytest.mark.slow
+def test_the_interval_of_95_percent_holds_the_truth_in_93_to_97_percent_of_2000_sites():
+    rng = np.random.default_rng(7)
+    excess, margins, errors = [], [], []
+    for number in range(2000):
+        k_db = (RAYLEIGH, 5.0, 10.0)[number % 3]
+        site = simulated_site(rng, k_db)
+        found = answer(site, k_db)
+        low, high = found.excess.interval()
+        excess.append(low <= site.excess_db <= high)
+        errors.append(found.excess.mean - site.excess_db)
+        for true_db, part in zip(site.shortfall_db, found.directions, strict=True):
+            low, high = part.shortfall.interval()
+            margins.append(low <= true_db <= high)
+    assert 0.93 <= np.mean(excess) <= 0.97
+    assert 0.93 <= np.mean(margins) <= 0.98
+    assert abs(np.mean(errors)) < 0.3
+    assert np.std(errors) < 4.0  # of 12 dB before
+
+
+@pytest.mark.parametrize("excess_db", [-10.0, 0.0, 12.0])
+def test_a_stated_excess_is_found_again(excess_db):
+    rng = np.random.default_rng(8)
+    sites = [simulated_site(rng, 5.0, excess_db) for _ in range(60)]
+    found = [answer(site, 5.0).excess for site in sites]
+    assert np.mean([f.mean for f in found]) == pytest.approx(excess_db, abs=0.8)
+    assert np.mean([f.interval()[0] <= excess_db <= f.interval()[1] for f in found]) >= 0.88
+
+
+@pytest.mark.parametrize("rician_k_db", [RAYLEIGH, 5.0, 10.0])
+@pytest.mark.parametrize("head_db", [40.0, 6.0])
+@pytest.mark.parametrize("packets", [1, 7])
+def test_many_readings_show_the_excess_without_bias(rician_k_db, head_db, packets):
+    # heard only when not faded further than the margin: the lucky cases must not be taken for the rule
+    rng = np.random.default_rng(9)
+    true_db, n = 3.0, 1500
+    margin = head_db + true_db  # predicted, so that the real one is head_db
+    shifts, heads = [], []
+    sent = received = 0
+    while len(shifts) < n:
+        level = margin - true_db + fades_db(rng, rician_k_db, packets)
+        heard = level >= 0.0
+        sent, received = sent + packets, received + int(heard.sum())
+        if heard.sum() == packets:
+            reading = float(np.median(level)) + rng.normal(0.0, ERROR_DB)
+            shifts.append(reading - margin)
+            heads.append(reading)
+    heard_all = Heard(np.array(shifts), np.array(heads), np.full(n, float(packets)))
+    fading = "rayleigh" if rician_k_db == RAYLEIGH else "rician"
+    grid = even_grid(-20.0, 20.0)
+    likelihood = log_likelihood([heard_all], grid, fading=fading, rician_k_db=rician_k_db, offset_db=0.0)
+    assert grid[np.argmax(likelihood)] == pytest.approx(true_db, abs=0.5)
+
+
+def test_lost_packets_alone_find_the_margin():
+    # half of the packets lost: the median fade is as deep as the margin
+    middle = fade_points_db("rayleigh")[1]
+    heard = Heard(np.empty(0), np.empty(0), np.empty(0), (Count(20.0, 4000, 2000),))
+    found = update([heard], site_db=12.0, fading="rayleigh")
+    assert 20.0 - found.excess.mean == pytest.approx(-middle, abs=0.6)
+
+
+def test_packets_not_heard_at_all_say_below_sensitivity_and_no_more():
+    heard = Heard(np.empty(0), np.empty(0), np.empty(0), (Count(20.0, 30, 0),))
+    found = update([heard], site_db=12.0, fading="rician", rician_k_db=10.0)
+    assert found.excess.interval()[0] > 18.0
+    assert found.excess.standard_deviation > 3.0
+
+
+def test_packets_lost_to_interference_are_not_taken_for_a_weak_signal():
+    level = np.full(30, 0.0)
+    quiet = Heard(level, level + 30.0, np.ones(30), (Count(30.0, 30, 30),))
+    jammed = Heard(level, level + 30.0, np.ones(30), (Count(30.0, 60, 30),))
+    a, b = (update([h], site_db=12.0, fading="rician", rician_k_db=10.0) for h in (quiet, jammed))
+    assert b.excess.mean == pytest.approx(a.excess.mean, abs=1.0)
+    assert b.directions[0].unexplained > 0.2
+    assert a.directions[0].unexplained < 0.02
+
+
+def test_wrong_readings_do_not_pull_and_are_told_apart():
+    level = np.append(np.full(12, -3.0), [40.0, -45.0])
+    heard = Heard(level, np.full(14, 25.0), np.ones(14))
+    found = update([heard], site_db=12.0, fading="rician", rician_k_db=10.0)
+    assert found.excess.mean == pytest.approx(3.0, abs=0.7)
+    assert (found.directions[0].wrong > 0.9).tolist() == [False] * 12 + [True, True]
+
+
+def test_more_readings_cannot_cure_a_receivers_offset_but_the_other_receiver_can():
+    def spread(*ways: int) -> float:
+        heard = [Heard(np.zeros(n), np.full(n, 30.0), np.ones(n)) for n in ways]
+        found = update(heard, site_db=12.0, fading="rician", rician_k_db=10.0)
+        return found.excess.standard_deviation
+
+    assert spread(10) > spread(1000) == pytest.approx(OFFSET_DB, abs=0.1)
+    assert spread(1000, 1000) == pytest.approx(OFFSET_DB / math.sqrt(2.0), abs=0.15)
+
+
+def test_measured_noise_makes_the_margin_follow_the_snr_whatever_the_offset():
+    # register 4 dB low: level and noise read low alike, the SNR is right
+    level = np.full(40, -4.0)
+    heard = Heard(level, level + 20.0, np.ones(40), noise=MeasuredNoise(-4.0, 0.3))
+    found = update([heard], site_db=12.0, fading="rician", rician_k_db=10.0).directions[0]
+    assert found.shortfall.mean == pytest.approx(0.0, abs=0.6)
+    without = Heard(level, level + 20.0, np.ones(40))
+    assert (
+        update([without], site_db=12.0, fading="rician", rician_k_db=10.0).directions[0].shortfall.mean > 3.0
+    )
+
+
+def test_without_readings_the_prediction_stands():
+    found = update(
+        [Heard(np.empty(0), np.empty(0), np.empty(0))], site_db=12.0, day_db=3.0, fading="rayleigh"
+    )
+    assert found.excess.mean == pytest.approx(0.0, abs=1e-6)
+    assert found.excess.standard_deviation == pytest.approx(12.0, rel=0.01)
+    assert found.directions[0].own_excess is None
+
+
+def test_what_the_day_alone_brought_is_not_taken_for_the_sites():
+    heard = Heard(np.full(30, -10.0), np.full(30, 20.0), np.ones(30))
+    steady, fickle = (
+        update([heard], site_db=6.0, day_db=d, fading="rician", rician_k_db=10.0) for d in (0.0, 6.0)
+    )
+    assert steady.excess.mean > 8.0
+    assert fickle.excess.mean == pytest.approx(fickle.today.mean / 2.0, abs=0.1)
+    assert fickle.excess.standard_deviation > steady.excess.standard_deviation + 1.0
+
+
+@pytest.mark.parametrize("rician_k_db", [RAYLEIGH, 5.0, 10.0])
+def test_the_points_of_the_fading_are_those_of_the_reliability(rician_k_db):
+    fading = "rayleigh" if rician_k_db == RAYLEIGH else "rician"
+    for point, share in zip(fade_points_db(fading, rician_k_db), (0.1587, 0.5, 0.8413), strict=True):
+        assert rician_outage(-point, rician_k_db) == pytest.approx(share, abs=2e-3)
+
+
+def test_a_distribution_knows_its_quantiles():
+    from scipy.stats import norm
+
+    value = np.arange(-60.0, 60.0, 0.25)
+    found = Distribution(value, norm.pdf(value, 3.0, 5.0) * 0.25)
+    assert found.mean == pytest.approx(3.0, abs=1e-6)
+    assert found.standard_deviation == pytest.approx(5.0, abs=1e-6)
+    assert found.interval() == pytest.approx((3.0 - 9.8, 3.0 + 9.8), abs=0.01)
+    assert found.above(8.0) == pytest.approx(norm.sf(1.0), abs=1e-3)
+
+
+def test_ten_thousand_readings_are_answered_in_seconds():
+    rng = np.random.default_rng(10)
+    level = np.round(fades_db(rng, 5.0, 10_000)) + rng.integers(0, 4, 10_000) / 4.0
+    heard = Heard(level, np.round(level + 12.0, 2), np.ones(10_000), (Count(12.0, 11_000, 10_000),))
+    import time
+
+    start = time.perf_counter()
+    update([heard, heard], site_db=12.0, fading="rician", rician_k_db=5.0)
+    assert time.perf_counter() - start < 10.0
