@@ -8,6 +8,7 @@ import numpy as np
 
 UNITS = {"dbm", "db", "dbi", "dbd", "m", "km", "hz", "khz", "mhz", "ghz", "bytes", "byte", "deg", "degrees"}
 UNITS |= {"s", "ms", "sec", "pct", "percent", "w", "mw"}
+WRITTEN = {"hz": "Hz", "khz": "kHz", "mhz": "MHz", "ghz": "GHz"}
 STATISTICS = {"median", "mean", "avg", "average"}
 FILLERS = {"derived", "estimated", "est", "value", "antenna", "the", "of", "reported", "measured", "raw"}
 
@@ -166,10 +167,11 @@ def scaled(role: str, unit: str, values: np.ndarray) -> tuple[np.ndarray, str]:
         factors = {"hz": 1.0, "khz": 1e3, "mhz": 1e6, "ghz": 1e9}
         if unit in factors:
             return values * factors[unit], ""
-        guess = "hz" if typical > 1e5 else "mhz" if role == "frequency" and typical > 30.0 else "khz"
-        if role == "frequency" and typical < 30.0:
-            guess = "ghz"
-        return values * factors[guess], f"{role} taken to be in {guess[:-2]}{'Hz'}"
+        steps = ((1e7, "hz"), (1e5, "khz"), (30.0, "mhz"), (0.0, "ghz"))
+        if role == "bandwidth":
+            steps = ((1e3, "hz"), (1.0, "khz"), (0.0, "mhz"))
+        guess = next(unit for least, unit in steps if typical >= least)
+        return values * factors[guess], f"{role} taken to be in {WRITTEN[guess]}"
     if role == "tx_power" and unit in ("mw", "w"):
         with np.errstate(divide="ignore", invalid="ignore"):
             return 10.0 * np.log10(values * (1.0 if unit == "mw" else 1e3)), ""

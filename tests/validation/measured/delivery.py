@@ -85,6 +85,8 @@ class Threshold:
     """Of `packet_success` at a steady SNR, median over the settings."""
     faded_width_db: float
     """Of a threshold under Rayleigh fading."""
+    by_factor: list[tuple[int, float, int]]
+    """Spreading factor, margin of half delivery, groups, where these cross one half."""
     bins: list[tuple[str, int, int, float]]
     """Margin, groups, packets, delivered."""
 
@@ -177,8 +179,12 @@ def threshold(groups: Groups) -> Threshold | None:
         if inside.any():
             n, packets = int(inside.sum()), int(sent[inside].sum())
             bins.append((_interval(low, high), n, packets, float(heard[inside].sum()) / packets))
-    share = heard / sent
-    crossed = bool(share.min() < 0.5 < share.max())
+    by_factor = []
+    for factor in np.unique(sf):
+        at = sf == factor
+        if at.sum() >= 4 and _crosses(heard[at] / sent[at]):
+            by_factor.append((int(factor), _logistic(margin[at], sent[at], heard[at])[0], int(at.sum())))
+    crossed = _crosses(heard / sent)
     return Threshold(
         groups=int(usable.sum()),
         packets=int(sent.sum()),
@@ -190,8 +196,13 @@ def threshold(groups: Groups) -> Threshold | None:
         ideal_half_db=float(np.median(ideal[:, 0])),
         ideal_width_db=float(np.median(ideal[:, 1])),
         faded_width_db=10.0 * math.log10(math.log(0.1) / math.log(0.9)),
+        by_factor=by_factor,
         bins=bins,
     )
+
+
+def _crosses(share: np.ndarray) -> bool:
+    return bool(share.min() < 0.5 < share.max())
 
 
 def closing(groups: Groups, assumed: Assumed) -> list[Closing]:

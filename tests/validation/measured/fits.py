@@ -16,7 +16,7 @@ from scipy.special import ndtr
 
 from linkcalc.censored import CensoredFit, censored_log_likelihood, fit_censored
 from linkcalc.errors import DomainError
-from tests.validation.measured.links import Links
+from tests.validation.measured.links import Gathered, Links
 from tests.validation.measured.models import DEFAULT, FREE_SPACE, TWO_RAY, losses
 
 SEED = 868
@@ -48,7 +48,7 @@ class Score:
     """How a model does on links of a receiver that it was not fitted to, save for the receiver's offset."""
 
     heard_sd_db: float
-    """Among the heard, offset from all of the receiver's links."""
+    """Medians of what was heard, as received, offset from all of the receiver's links."""
     heard_robust_db: float
     heard_median_error_db: float
     heard_strict_sd_db: float
@@ -77,7 +77,7 @@ def fit_law(links: Links, law: Law, which: np.ndarray | None = None) -> Censored
     """Offset of every receiver, the extra coefficient last, and sigma."""
     part = np.ones(len(links), dtype=bool) if which is None else which
     if law.heard_only:
-        part = part & links.heard
+        part, links = part & links.heard, replace(links, level_dbm=links.median_dbm)
     low, high = _bounds(links, law.level_db)
     design = (links.group[part][:, np.newaxis] == np.unique(links.group[part])).astype(float)
     if law.extra is not None:
@@ -96,7 +96,7 @@ def score(links: Links, law: Law, sigma_db: float | None = None) -> Score:
         sigma = sigma_db or shape.sigma
         level = law.with_coefficient(shape)
         low, high = _bounds(links, level)
-        error = links.level_dbm - level
+        error = links.median_dbm - level
         here = own & links.heard
         by_mean.append(error[here] - error[here].mean())
         by_median.append(error[here] - np.median(error[here]))
@@ -230,24 +230,28 @@ class Variation:
     """Log likelihood of the default over two-ray, per 100 links; fitted, not cross-validated."""
 
 
-def variations(every: Links, judged: Links) -> Iterator[Variation]:
+def variations(gathered: Gathered) -> Iterator[Variation]:
     """Does the answer hang on what was assumed about the missing ones, the distances and the heights?"""
-
-    def lower_half(links: Links) -> Links:
-        weak = links.packets <= links.messages / 2.0
-        changed = replace(links, level_dbm=np.where(weak, math.nan, links.level_dbm))
-        return changed.only(np.ones(len(links), dtype=bool))
-
+    judged, hearing = gathered.judged, gathered.hearing
     rx = judged.rx_height_m
-    cases: list[tuple[str, Links]] = [
-        ("as stated", judged),
-        ("limit of hearing 5 dB higher", replace(judged, limit_dbm=judged.limit_dbm + 5.0)),
-        ("limit of hearing 5 dB lower", replace(judged, limit_dbm=judged.limit_dbm - 5.0)),
+    cases: list[tuple[str, Links]] = [("as stated", judged)]
+    if hearing is not None:
+        harder, easier = (replace(hearing, half_db=hearing.half_db + x) for x in (5.0, -5.0))
+        cases += [
+            ("half is heard 5 dB higher", judged.heard_by(harder)),
+            ("half is heard 5 dB lower", judged.heard_by(easier)),
+            ("not corrected for lost packets", judged.heard_by(None)),
+        ]
+    else:
+        cases += [
+            ("limit of hearing 5 dB higher", replace(judged, limit_dbm=judged.limit_dbm + 5.0)),
+            ("limit of hearing 5 dB lower", replace(judged, limit_dbm=judged.limit_dbm - 5.0)),
+        ]
+    cases += [
         ("places with 3 messages or more", judged.only(judged.messages >= 3)),
-        ("half the messages or fewer: missing", lower_half(judged)),
         ("up to 5 km", judged.only(judged.distance_m <= 5e3)),
         ("up to 10 km", judged.only(judged.distance_m <= 10e3)),
-        ("every distance", every),
+        ("every distance", gathered.every),
         ("receivers 10 m high", replace(judged, rx_height_m=np.full_like(rx, 10.0))),
         ("receivers 50 m high", replace(judged, rx_height_m=np.full_like(rx, 50.0))),
     ]

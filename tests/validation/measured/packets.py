@@ -94,16 +94,6 @@ def assumed_fading() -> list[tuple[str, float, float, float]]:
     return [(name, *_of_fading(k)) for name, k in cases]
 
 
-def fading_left_db2(rows: Rows, packets: np.ndarray) -> float:
-    """Mean variance that fading leaves in a link's median of few packets, dB squared; NaN if unknown."""
-    spread = next(within_links(rows), None)
-    if spread is None:
-        return math.nan
-    # the variance of a median of n normal values is about pi/2 of that of their mean, less for one or two
-    n = packets[packets > 0]
-    return spread.sd_db**2 * float(np.mean(np.where(n < 3, 1.0, math.pi / 2.0) / n))
-
-
 def consistency(rows: Rows) -> Consistency | None:
     """Do RSSI and SNR tell one story? None without both."""
     both = np.isfinite(rows.rssi_dbm) & np.isfinite(rows.snr_db)
@@ -183,8 +173,9 @@ def _of_fading(k_db: float) -> tuple[float, float, float]:
 
 def _like(sd_db: float) -> str:
     """The Rician K whose level spreads as much."""
-    if sd_db > _of_fading(-math.inf)[0]:
-        return "wider than Rayleigh"
+    rayleigh = _of_fading(-math.inf)[0]
+    if sd_db > 0.95 * rayleigh:
+        return "Rayleigh" if sd_db < 1.05 * rayleigh else "wider than Rayleigh"
     candidates = np.arange(-10.0, 21.0, 2.0)
     spreads = np.array([_of_fading(float(k))[0] for k in candidates])
     k = float(np.interp(-sd_db, -spreads, candidates))

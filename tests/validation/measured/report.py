@@ -16,6 +16,9 @@ from tests.validation.measured.links import FEWEST_HEARD, Gathered, Links, gathe
 from tests.validation.measured.models import DEFAULT, FREE_SPACE, TWO_RAY, Paths, losses
 from tests.validation.measured.sets import Assumed, MeasuredSet, UnusableSetError, read_set
 
+FEWEST_FOR_A_BAR = 20
+"""Heard links: with fewer, a spread is known no better than to a sixth, and a bar would be a toss."""
+
 BANDS_KM = (0.0, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 40.0, math.inf)
 
 
@@ -234,7 +237,7 @@ def _reliability(report: SetReport, links: Links, law_of: dict, scores: dict[str
 def _variations(report: SetReport, gathered: Gathered) -> None:
     rows = [
         (v.what, v.links, v.heard, v.slope_db, v.default_db, v.two_ray_db, v.free_space_db, v.over_two_ray)
-        for v in fits.variations(gathered.every, gathered.judged)
+        for v in fits.variations(gathered)
     ]
     report.blocks.append(
         Block(
@@ -252,6 +255,10 @@ def _variations(report: SetReport, gathered: Gathered) -> None:
 
 def _bars(report: SetReport, measured: MeasuredSet, gathered: Gathered, scores: dict[str, Score]) -> None:
     links, default = gathered.judged, scores[DEFAULT]
+    if links.heard.sum() < FEWEST_FOR_A_BAR:
+        few = f"{int(links.heard.sum())} heard links: fewer than {FEWEST_FOR_A_BAR}, shown but held to no bar"
+        report.blocks.append(Block("No bars", [few]))
+        return
     for base in (FREE_SPACE, TWO_RAY):
         other = scores[base]
         if gathered.missing_known:
@@ -276,10 +283,10 @@ def _bars(report: SetReport, measured: MeasuredSet, gathered: Gathered, scores: 
     plan_db = Conditions().model_error_db
     seen = default.spread_db if gathered.missing_known else default.heard_strict_sd_db
     numbers = f"{plan_db:g} dB against {seen:.1f} dB seen"
-    fading = packets.fading_left_db2(measured.rows, links.packets)
+    fading = float(np.nanmean(links.error_db**2)) if np.isfinite(links.error_db).any() else math.nan
     if math.isfinite(fading) and fading < seen**2:
         less = math.sqrt(seen**2 - fading)
-        numbers += f", {less:.1f} dB without the fading that few packets leave in a median"
+        numbers += f", {less:.1f} dB without the error that few packets leave in a link's level"
         seen = less
     extra = float(
         clutter.statistical_sigma_db(
@@ -393,6 +400,11 @@ def _delivery(report: SetReport, measured: MeasuredSet, gathered: Gathered, assu
         )
     else:
         _threshold(report, overall, t)
+    power = "" if "tx_power" in measured.stated else f"{assumed.tx_power_dbm:g} dBm assumed, "
+    basis = (
+        f"{power}half-wave dipoles and a noise figure of 6 dB assumed; {Conditions().model_error_db:g} dB "
+        "model error from distance, a careful reading's error from SNR; Rician fading in sight, else Rayleigh"
+    )
     for c in delivery.closing(groups, assumed):
         rows = [
             (f"{100 * low:.0f} to {100 * high:.0f} %", n, _share(p), _share(r))
@@ -403,10 +415,11 @@ def _delivery(report: SetReport, measured: MeasuredSet, gathered: Gathered, assu
             Block(
                 f"Will it close: {c.what}",
                 [
+                    basis,
                     f"{c.right} of {c.groups} on the right side of one half; {c.false_hope} were given "
                     "a better "
                     "chance than one half and delivered less; mean square error x 100: "
-                    f"{100.0 * c.brier:.1f}"
+                    f"{100.0 * c.brier:.1f}",
                 ],
                 ("chance", "links", "predicted", "delivered"),
                 rows,
@@ -431,6 +444,9 @@ def _threshold(report: SetReport, overall: str, t: delivery.Threshold) -> None:
         )
     else:
         text.append("delivery does not cross one half in this set: no threshold to see")
+    if t.by_factor:
+        each = ", ".join(f"SF{sf} {half:+.1f} dB ({n} links)" for sf, half, n in t.by_factor)
+        text.append(f"half is delivered, by spreading factor, at a margin of: {each}")
     rows = [(name, n, sent, _share(share)) for name, n, sent, share in t.bins]
     report.blocks.append(
         Block("Delivery against SNR", text, ("margin, dB", "links", "packets", "delivered"), rows)

@@ -259,7 +259,8 @@ def _rows(table: _Table, assumed: Assumed, several: bool, notes: list[str]) -> R
     tail = [f"{d:.0f} m" if math.isfinite(d) else "" for d in distance]
     own = [f"{p or t}>{r}" if r else p or t for p, r, t in zip(place, receiver, tail, strict=True)]
     link = np.array([n or o for n, o in zip(table.texts("link"), own, strict=True)], dtype=object)
-    heard, sent = _counts(table, np.isfinite(signal), notes)
+    has_level = np.isfinite(signal) | np.isfinite(snr)
+    heard, sent = _counts(table, has_level, notes)
     if not np.isfinite(sent).any():
         sent = _sent_by_sequence(table, heard, (receiver, link, factor, bandwidth, value("tx_power")), notes)
     return Rows(
