@@ -1,0 +1,258 @@
+"""The margin over both antenna heights as a picture: bands of one hue, the line where the link closes."""
+
+import math
+import os
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from linkcalc.errors import LinkcalcError
+from linkcalc.heights import HeightTable, Pair
+from linkcalc.views import style
+from linkcalc.views.figures import (
+    _caption,
+    _fit,
+    _minus,
+    _Room,
+    _text_width,
+    _tick_words,
+)
+from linkcalc.views.heights_text import _figure, cost_words
+from linkcalc.views.text import decibel_words
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+_STEPS_DB = (1.0, 2.0, 3.0, 5.0, 10.0, 20.0, 50.0)
+
+
+def heights_figure(table: HeightTable) -> "Figure":
+    """Draw the margin of the weaker direction over both antenna heights, with title and caption.
+
+    Parameters
+    ----------
+    table : HeightTable
+
+    Returns
+    -------
+    Figure
+        Save it with `linkcalc.views.style.save`.
+    """
+    width, height = 8.0, 6.4
+    with style.styled():
+        figure = style.new_figure(width, height)
+        side = 4.6
+        ax = figure.add_axes((0.72 / width, 0.98 / height, side / width, side / height))
+        draw_heights(ax, table)
+        points = width * 72.0
+        for drop, size, bold, words, colour in (
+            (18.0, style.TITLE_PT, True, table.link, style.INK),
+            (34.0, style.SMALL_PT, False, f"asked of each direction: {table.asked}", style.MUTED),
+        ):
+            shown = _fit(style.drawable(words), points - 28.0, size, bold)
+            figure.text(
+                14.0 / points,
+                1.0 - drop / (height * 72.0),
+                shown,
+                size=size,
+                weight="bold" if bold else "normal",
+                color=colour,
+                va="center",
+            )
+        _caption(
+            figure,
+            "Numbers on the lines: margin of the weaker direction, dB; darker is more. Pairs name the height "
+            f"at {table.from_} first. Feeders are as in the plan: a longer one costs margin.",
+            lines=2,
+        )
+    return figure
+
+
+def draw_heights(ax: "Axes", table: HeightTable) -> "Axes":
+    """Draw bands of margin, the line where what is asked is reached, the 0 dB line, and the pairs.
+
+    Parameters
+    ----------
+    ax : Axes
+        In its final place, with room for labels on its right (165 pt).
+    table : HeightTable
+
+    Returns
+    -------
+    Axes
+    """
+    from matplotlib.ticker import FuncFormatter, MaxNLocator
+
+    far, near, margin = table.far_height_m, table.near_height_m, table.margin_db
+    room = _Room(ax)
+    ax.set_xlim(float(far[0]), float(far[-1]))
+    ax.set_ylim(float(near[0]), float(near[-1]))
+    levels = band_levels(float(margin.min()), float(margin.max()))
+    ax.contourf(far, near, margin, levels=levels, colors=_shades(len(levels) - 1), zorder=1)
+    avoid = [
+        (room.x_pt(p.far_height_m), room.y_pt(p.near_height_m))
+        for p in (table.present, table.cheapest)
+        if p is not None
+    ]
+    inner = [v for v in levels[1:-1] if v not in (0.0, table.asked_margin_db)]
+    if inner:
+        lines = ax.contour(far, near, margin, levels=inner, colors=style.MUTED, linewidths=0.6, zorder=2)
+        for value, places in zip(inner, lines.allsegs, strict=True):
+            _line_label(room, places, f"{value:g}", style.INK, avoid)
+    key: list[tuple[dict[str, Any], str]] = []
+    if table.lacking_db.min() < 0.0 < table.lacking_db.max():
+        heavy: dict[str, Any] = {"color": style.INK, "lw": 2.6}
+        line = ax.contour(
+            far, near, table.lacking_db, levels=[0.0], colors=style.INK, linewidths=2.6, zorder=4
+        )
+        asked = "asked" if table.asked_margin_db is None else f"{table.asked_margin_db:g}"
+        _line_label(room, line.allsegs[0], asked, style.INK, avoid, bold=True)
+        key.append((heavy, "what is asked: the link\ncloses on the darker side"))
+    else:
+        reached = bool(table.closes.any())
+        key.append(({}, "every pair reaches\nwhat is asked" if reached else "no pair reaches\nwhat is asked"))
+    if margin.min() < 0.0 < margin.max():
+        dashed: dict[str, Any] = {"color": style.ACCENT, "lw": 1.4, "ls": (0, (5, 2))}
+        zero = ax.contour(far, near, margin, levels=[0.0], colors=style.ACCENT, linewidths=1.4, zorder=3)
+        zero.set_linestyle(dashed["ls"])
+        _line_label(room, zero.allsegs[0], "0", style.ACCENT, avoid, bold=True)
+        key.append((dashed, "0 dB: receiver's limit"))
+    for pair, words, marker in _marks(table):
+        mark: dict[str, Any] = {"marker": marker, "color": style.PAPER, "mec": style.INK, "mew": 1.8, "ms": 8}
+        ax.plot(pair.far_height_m, pair.near_height_m, zorder=7, clip_on=False, **mark)
+        margin_words = _minus(decibel_words(min(pair.fade_margins_db)))
+        heights = f"{_figure(pair.near_height_m)} m and {_figure(pair.far_height_m)} m: {margin_words}"
+        key.append((mark, f"{words}\n{heights}\nmasts {cost_words(pair.cost)}"))
+    _draw_key(ax, room, key)
+    ax.xaxis.set_major_locator(MaxNLocator(8, steps=[1, 2, 2.5, 5, 10]))
+    ax.yaxis.set_major_locator(MaxNLocator(8, steps=[1, 2, 2.5, 5, 10]))
+    ax.xaxis.set_major_formatter(FuncFormatter(_tick_words))
+    ax.yaxis.set_major_formatter(FuncFormatter(_tick_words))
+    for axis, name in (("x", table.to), ("y", table.from_)):
+        words = "Antenna above ground at "
+        space = room.width_pt - _text_width(f"{words}, m", style.TEXT_PT)
+        getattr(ax, f"set_{axis}label")(f"{words}{_fit(style.drawable(name), space, style.TEXT_PT)}, m")
+    return ax
+
+
+def band_levels(low_db: float, high_db: float, most: int = 9) -> list[float]:
+    """Round margins that hold a range in a few bands.
+
+    >>> band_levels(-13.2, 31.0)
+    [-20.0, -10.0, 0.0, 10.0, 20.0, 30.0, 40.0]
+    """
+    for step in _STEPS_DB:
+        first, last = math.floor(low_db / step), math.ceil(high_db / step)
+        if last - first <= most - 1:
+            break
+    last = max(last, first + 1)
+    return [step * n for n in range(first, last + 1)]
+
+
+def _shades(count: int) -> list[Any]:
+    """Even steps of the ordered ramp, light to dark."""
+    from matplotlib.colors import LinearSegmentedColormap
+
+    ramp = LinearSegmentedColormap.from_list("linkcalc", style.SEQUENCE)
+    # the darkest end would hide lines and marks
+    return [ramp(0.75 * i / max(count - 1, 1)) for i in range(count)]
+
+
+def _marks(table: HeightTable) -> list[tuple[Pair, str, str]]:
+    now, cheapest = table.present, table.cheapest
+    if cheapest is None:
+        return [(now, "as planned", "o")]
+    if (now.near_height_m, now.far_height_m) == (cheapest.near_height_m, cheapest.far_height_m):
+        return [(now, "as planned, and the cheapest\nthat reaches what is asked", "o")]
+    return [(now, "as planned", "o"), (cheapest, "cheapest pair that\nreaches what is asked", "D")]
+
+
+def _draw_key(ax: "Axes", room: _Room, entries: Sequence[tuple[dict[str, Any], str]]) -> None:
+    """Name lines and marks beside the plot, each behind a sample of itself."""
+    left, y = room.width_pt + 16.0, room.height_pt - 6.0
+    for look, words in entries:
+        x = np.array([left + 9.0]) if "marker" in look else left + np.array([0.0, 18.0])
+        if look:
+            ax.plot(
+                x / room.width_pt,
+                np.full_like(x, y) / room.height_pt,
+                transform=ax.transAxes,
+                clip_on=False,
+                **look,
+            )
+        room.text(left + (26.0 if look else 0.0), y + 5.0, words, style.SMALL_PT, style.INK, va="top")
+        y -= 12.0 * (1 + words.count("\n")) + 12.0
+
+
+def _line_label(
+    room: _Room,
+    lines: Sequence[Any],
+    words: str,
+    colour: str,
+    taken: list[tuple[float, float]],
+    *,
+    bold: bool = False,
+) -> None:
+    """Write a contour's value on its longest stretch, where nothing else is written."""
+    wide = room.text_width(words, style.SMALL_PT, bold=bold)
+    best: tuple[float, float, float] | None = None
+    for line in lines:
+        x = np.array([room.x_pt(v) for v in line[:, 0]])
+        y = np.array([room.y_pt(v) for v in line[:, 1]])
+        length = float(np.hypot(np.diff(x), np.diff(y)).sum())
+        if length < 1.5 * wide:
+            continue
+        for share in np.linspace(0.1, 0.9, 17):
+            i = int(share * (len(x) - 1))
+            inside = wide / 2 + 3 < x[i] < room.width_pt - wide / 2 - 3 and 9 < y[i] < room.height_pt - 9
+            if not inside:
+                continue
+            free = min(
+                (max(abs(x[i] - a) / (wide / 2 + 18), abs(y[i] - b) / 16) for a, b in taken), default=9.0
+            )
+            if free < 1.0:
+                continue
+            score = length - 60.0 * abs(share - 0.5)
+            if best is None or score > best[0]:
+                best = score, float(x[i]), float(y[i])
+    if best is None:
+        return
+    _, at_x, at_y = best
+    taken.append((at_x, at_y))
+    room.text(
+        at_x, at_y, _minus(words), style.SMALL_PT, colour, bold=bold, ha="center", va="center", paper=True
+    )
+
+
+def write_all(tables: Sequence[HeightTable], out_dir: str | os.PathLike[str]) -> list[Path]:
+    """Write the picture of every link as SVG and PNG.
+
+    Parameters
+    ----------
+    tables : sequence of HeightTable
+    out_dir : path
+        Made if missing. Files: `<link>-heights.svg` and `.png`.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+
+    Raises
+    ------
+    LinkcalcError
+        If the folder cannot be made or a file not be written; the text is one line that names it.
+    """
+    folder = Path(out_dir)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise LinkcalcError(f"{folder}: cannot be made: {error.strerror or error}") from None
+    files: list[Path] = []
+    for table, slug in zip(tables, style.unique_slugs(t.link for t in tables), strict=True):
+        figure = heights_figure(table)
+        files += style.save(figure, folder / f"{slug}-heights", title=f"{table.link}: both antenna heights")
+    return files

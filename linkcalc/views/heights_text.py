@@ -1,0 +1,176 @@
+"""Margins over both antenna heights in words and as a table: the cheapest pair first."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from linkcalc._arrays import Floats
+from linkcalc.heights import HeightTable, Pair
+from linkcalc.views.text import _Page, _round, decibel_words, height_words, probability_words
+
+_MOST_ROWS = 14
+_FIRST, _COLUMN = 12, 7
+
+
+def heights_report(
+    tables: Sequence[HeightTable], width: int = 80, *, colour: bool = False, ascii_only: bool = False
+) -> str:
+    """Return the margin over both antenna heights of each link, and the cheapest pair that suffices.
+
+    Parameters
+    ----------
+    tables : sequence of HeightTable
+    width : int, columns
+    colour, ascii_only : bool
+        As for `linkcalc.views.text.report`.
+
+    Returns
+    -------
+    str
+        Ends in a line feed.
+    """
+    page = _Page(width, colour, ascii_only)
+    for number, table in enumerate(tables):
+        if number:
+            page.blank()
+        _link(page, table)
+    if tables:
+        _prices(page, tables[0])
+    page.blank()
+    page.wrap(
+        "A mast is for people who are trained for it, clear of power lines, bonded and earthed; guyed ones "
+        "have anchors to be designed. A radio link is not a safety function and not an emergency stop."
+    )
+    return page.text()
+
+
+def cost_words(cost: float) -> str:
+    """Write a cost with no more figures than a price has.
+
+    >>> cost_words(1020.0), cost_words(12.345)
+    ('1020', '12.3')
+    """
+    return _round(cost, 0 if cost >= 99.5 or cost == round(cost) else 1)
+
+
+def pair_words(table: HeightTable, pair: Pair) -> str:
+    """Name both heights.
+
+    >>> from types import SimpleNamespace as Of
+    >>> pair_words(Of(from_="tank", to="shed"), Of(near_height_m=4.0, far_height_m=12.5))
+    '4.0 m at tank and 12.5 m at shed'
+    """
+    return f"{_metres(pair.near_height_m)} at {table.from_} and {_metres(pair.far_height_m)} at {table.to}"
+
+
+def verdict_lines(table: HeightTable) -> tuple[str, str]:
+    """What to build, and what it reaches."""
+    pair = table.cheapest
+    if pair is None:
+        lowest = f"up to {_metres(table.near_height_m[-1])} and {_metres(table.far_height_m[-1])}"
+        return (
+            f"No pair {lowest} reaches what is asked.",
+            f"Nearest to it: {pair_words(table, table.best)}, {_margins(table, table.best)}. Change "
+            "something else first (linkcalc check names what), or put a relay between.",
+        )
+    present = (pair.near_height_m, pair.far_height_m) == (
+        table.present.near_height_m,
+        table.present.far_height_m,
+    )
+    first = (
+        f"Cheapest pair that reaches it: {pair_words(table, pair)}, {cost_words(pair.cost)} for the masts."
+    )
+    if present:
+        return f"{first} That is what the plan has.", f"{_capital(_margins(table, pair))}."
+    return first, f"{_capital(_margins(table, pair))}, by a check of its own."
+
+
+def _link(page: _Page, table: HeightTable) -> None:
+    page.wrap(f"{table.link}: margin over both antenna heights", bold=True)
+    page.wrap(f"Asked of each direction: {table.asked}.", indent=2)
+    for line in verdict_lines(table):
+        page.wrap(line, indent=2)
+    now = table.present
+    page.wrap(
+        f"Now: {pair_words(table, now)}, {_margins(table, now)}, {cost_words(now.cost)} for the masts.",
+        indent=2,
+    )
+    page.heading("Margin of the weaker direction, dB (* reaches what is asked)", minor=True)
+    most = max((page.width - 2 - _FIRST) // _COLUMN, 3)
+    keep = [now, table.cheapest or table.best]
+    columns = some(table.far_height_m, [p.far_height_m for p in keep], most)
+    rows = some(table.near_height_m, [p.near_height_m for p in keep], _MOST_ROWS)
+    widths = [_FIRST, *[_COLUMN] * len(columns)]
+    page.line(f"  {'':<{_FIRST}}{page.clean(f'height at {table.to}, m')}"[: page.width])
+    page.row(["", *(_figure(table.far_height_m[j]) for j in columns)], widths)
+    for i in rows:
+        cells = [f"{_round(table.margin_db[i, j], 1)}{'*' if table.closes[i, j] else ' '}" for j in columns]
+        page.row([f"{_figure(table.near_height_m[i])} m", *cells], widths)
+    page.wrap(
+        f"Rows: height at {table.from_}. Feeders are as in the plan: a longer one costs margin.", indent=2
+    )
+
+
+def some(values: Floats, keep: Sequence[float], most: int) -> list[int]:
+    """Pick evenly spread indices, the first, the last and those of some values among them.
+
+    >>> some(np.arange(1.0, 21.0), [6.5, 12.0], 6)
+    [0, 5, 10, 11, 14, 19]
+    """
+    count = len(values)
+    if count <= most:
+        return list(range(count))
+    kept = {0, count - 1, *(int(np.argmin(np.abs(values - v))) for v in keep)}
+    for size in range(most, 1, -1):
+        chosen = kept | {round(i) for i in np.linspace(0, count - 1, size)}
+        if len(chosen) <= most:
+            return sorted(chosen)
+    return sorted(kept)
+
+
+def _margins(table: HeightTable, pair: Pair) -> str:
+    there, back = (decibel_words(m) for m in pair.fade_margins_db)
+    words = f"margin {there} to {table.to} and {back} to {table.from_}"
+    if table.asked_margin_db is None:
+        words += f"; a message arrives with {probability_words(pair.delivery_probability)}"
+    return words
+
+
+def _prices(page: _Page, table: HeightTable) -> None:
+    p, guessed = table.prices, {a.key for a in table.assumed}
+    page.heading("What a mast costs")
+    for key, words in (
+        ("cost_per_mast", f"{cost_words(p.cost_per_mast)} each, whatever its length"),
+        ("cost_per_m", f"{cost_words(p.cost_per_m)} a metre"),
+        ("guyed_cost_per_m", f"{cost_words(p.guyed_cost_per_m)} a metre, from its foot, where it is guyed"),
+        ("guyed_above_m", f"guyed above {height_words(p.guyed_above_m)}"),
+    ):
+        page.item(f"{words} ({key}{', assumed' if key in guessed else ''})")
+    bases = [
+        f"{_metres(base)} at {name}"
+        for base, name in zip(table.bases_m, (table.from_, table.to), strict=True)
+        if base
+    ]
+    if bases:
+        page.item(f"masts stand on what is there already: {' and '.join(bases)}")
+    if guessed:
+        source = table.assumed[0].source
+        page.wrap(f"Assumed: {source}. Any currency: only the proportions matter.", indent=2)
+
+
+def _metres(height_m: float) -> str:
+    return f"{_figure(height_m)} m"
+
+
+def _figure(height_m: float) -> str:
+    """A height to a centimetre, with no more decimals than it has but one.
+
+    >>> _figure(4.0), _figure(12.25)
+    ('4.0', '12.25')
+    """
+    words = _round(height_m, 2)
+    return words[:-1] if words.endswith("0") else words
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
