@@ -1,0 +1,269 @@
+"""Coverage from plan to files: tiles, resuming, bad input, and what the files hold."""
+
+import json
+import re
+
+import numpy as np
+import pytest
+import rasterio
+
+from linkcalc.area import coverage as area
+from linkcalc.area.coverage import BANDS, Progress, TileStore, coverage, plan_coverage, prepared_job, tile_answer
+from linkcalc.area.geofiles import closing_area, geotiff
+from linkcalc.area.margins import VERDICTS, answers
+from linkcalc.area.losses import losses
+from linkcalc.area.scheduler import Local
+from linkcalc.errors import DomainError, LinkcalcError, TerrainError
+from linkcalc.plan import load_plan
+from linkcalc.propagation import compiled
+from linkcalc.terrain.geodesy import path_between
+from linkcalc.verdict import check_link
+from linkcalc.views.coverage_text import coverage_report
+from linkcalc.views.map_figures import coverage_figure, hillshade
+from linkcalc.views.style import render
+from tests.area.test_same_as_check import SAMPLES, UPLAND_MIDDLE, WOODED_MIDDLE, scene, upland
+
+pytestmark = pytest.mark.skipif(not compiled.available(), reason="quick enough with numba only")
+
+RADIUS_M = 1000.0
+
+
+@pytest.fixture(scope="module")
+def loaded(tmp_path_factory):
+    """The hills, with the shed in the middle."""
+    text = (SAMPLES / "upland.toml").read_text()
+    text = text.replace('rasters = ["', f'rasters = ["{SAMPLES.as_posix()}/')
+    text = text.replace("-40.02153", str(UPLAND_MIDDLE[0])).replace("-19.97903", str(UPLAND_MIDDLE[1]))
+    plan = tmp_path_factory.mktemp("plan") / "plan.toml"
+    plan.write_text(text)
+    return load_plan(plan)
+
+
+@pytest.fixture(scope="module")
+def result(loaded):
+    return plan_coverage(loaded, "generator shed", RADIUS_M)
+
+
+def job_of(loaded, radius_m=RADIUS_M, **options):
+    with prepared_job(loaded, "generator shed", radius_m, **options) as job:
+        return job
+
+
+@pytest.mark.parametrize(
+    ("text", "middle", "radius_m", "station"),
+    [
+        (upland(required_margin_db="required_success = 0.9 #"), UPLAND_MIDDLE, 3300.0, "tank"),
+        ((SAMPLES / "wooded.toml").read_text(), WOODED_MIDDLE, 740.0, "generator shed"),
+        (upland().replace("[conditions]", '[conditions]\nclutter = "suburban"\nwoodland_depth_m = 40.0'),
+         UPLAND_MIDDLE, 3300.0, "generator shed"),
+    ],
+)  # fmt: skip
+def test_success_and_verdict_equal_check(tmp_path, text, middle, radius_m, station):
+    with scene(text, tmp_path, station, middle, radius_m) as place:
+        east, north = place.positions(20, seed=3)
+        found = losses(place.land, place.template, place.fixed, east, north, spread=True)
+        here = (place.land.latitude_deg, place.land.longitude_deg)
+        got = answers(place.template, place.fixed, here, east, north, found)
+        for i in range(20):
+            want = check_link(place.case_at(east[i], north[i]))
+            there, back = want.directions
+            assert got.success_there[i] == pytest.approx(there.delivery_probability, abs=2e-4)
+            assert got.success_back[i] == pytest.approx(back.delivery_probability, abs=2e-4)
+            assert VERDICTS[got.verdict[i]] == want.verdict
+            weaker = min(want.directions, key=lambda d: d.fade_margin_db - d.required_margin_db)
+            assert got.required_margin_db[i] == pytest.approx(weaker.required_margin_db, abs=0.02)
+
+
+def test_the_lowest_factor_that_suffices_closes_and_the_next_lower_does_not(loaded, result):
+    link = loaded.plan.link[0]
+    factors = result.bands["spreading_factor"]
+    for factor in (7, 9, 12):
+        m = link.modulation.model_copy(update={"spreading_factor": factor})
+        changed = loaded.plan.model_copy(update={"link": [link.model_copy(update={"modulation": m})]})
+        other = plan_coverage(type(loaded)(**{**vars(loaded), "plan": changed}), "generator shed", RADIUS_M)
+        closes = other.bands["verdict"] == VERDICTS.index("closes")
+        assert (closes == ((factors > 0) & (factors <= factor))).all()
+
+
+def test_a_cell_holds_the_answer_of_its_middle(loaded, result):
+    job = job_of(loaded)
+    row, column = 20, 50
+    east, north = (column - job.half) * 30.0, (job.half - row) * 30.0
+    alone = losses(job.land, job.template, job.fixed, [east], [north], spread=True)
+    assert result.bands["path_loss_db"][row, column] == pytest.approx(alone.loss_db[0], abs=1e-4)
+    assert result.bands["margin_db"].shape == (67, 67)
+    assert np.isnan(result.bands["margin_db"][33, 33])  # the station's own cell
+    assert result.cells == result.cells_within
+
+
+class Breaks:
+    """A scheduler that stops after some tiles."""
+
+    def __init__(self, after: int, error: BaseException) -> None:
+        self.after, self.error = after, error
+
+    def run(self, work, job, tiles):
+        for i, tile in enumerate(tiles):
+            if i == self.after:
+                raise self.error
+            yield tile, work(job, tile)
+
+
+def test_an_interrupted_run_is_taken_up_and_ends_the_same(loaded, result, tmp_path, monkeypatch):
+    monkeypatch.setattr(area, "TILE_CELLS", 20)
+    job = job_of(loaded)
+    store = TileStore(tmp_path, job.digest())
+    with pytest.raises(KeyboardInterrupt):
+        coverage(job, scheduler=Breaks(5, KeyboardInterrupt()), store=store)
+    kept = sorted(store.folder.iterdir())
+    assert len(kept) == 5
+    kept[0].write_bytes(kept[0].read_bytes()[:100])  # a damaged tile is made again
+    worked, lines = [], []
+
+    class Counts(Local):
+        def run(self, work, job, tiles):
+            worked.extend(tiles)
+            return super().run(work, job, tiles)
+
+    whole = coverage(job, scheduler=Counts(2), store=TileStore(tmp_path, job.digest()), say=lines.append)
+    assert len(worked) == len(job.tiles()) - 4
+    assert any("taking over 4 of" in line for line in lines)
+    for band in BANDS:
+        np.testing.assert_array_equal(whole[band.name], result.bands[band.name])
+    store.remove()
+    assert not list(tmp_path.iterdir())
+
+
+def test_tiles_are_not_taken_over_when_an_input_changed(loaded):
+    one = job_of(loaded)
+    link = one.template.link.model_copy(update={"tries": 2})
+    from dataclasses import replace
+
+    changed = replace(one, template=replace(one.template, link=link))
+    digests = {one.digest(), changed.digest(), job_of(loaded, cell_m=31.0).digest(), job_of(loaded, 990.0).digest()}
+    assert len(digests) == 4
+    assert job_of(loaded).digest() == one.digest()
+
+
+def test_progress_ends_at_all_of_the_work(loaded):
+    seen: list[tuple[float, float | None]] = []
+    coverage(job_of(loaded, 600.0), progress=lambda at: seen.append((at.share, at.seconds_left)))
+    assert seen[-1] == (pytest.approx(1.0), pytest.approx(0.0, abs=1e-6))
+    assert Progress(total_m=5.0).seconds_left is None
+
+
+def test_a_full_disk_is_one_line_and_keeps_the_tiles_before(loaded, tmp_path, monkeypatch):
+    monkeypatch.setattr(area, "TILE_CELLS", 20)
+    job = job_of(loaded)
+    store = TileStore(tmp_path, job.digest())
+    own, count = area.atomic_write, []
+
+    def fills_up(path, content):
+        count.append(path)
+        if len(count) > 3:
+            raise LinkcalcError(f"{path}: cannot be written: No space left on device")
+        own(path, content)
+
+    monkeypatch.setattr(area, "atomic_write", fills_up)
+    with pytest.raises(LinkcalcError, match="No space left"):
+        coverage(job, store=store)
+    assert len(list(store.folder.iterdir())) == 3
+
+
+@pytest.mark.parametrize(
+    ("station", "radius_m", "options", "error", "words"),
+    [
+        ("barn", 500.0, {}, LinkcalcError, '"barn" is no station of this plan; its stations: "tank"'),
+        ("tank", 500.0, {"link": "x"}, LinkcalcError, '"x" is no link of the station "tank"'),
+        ("tank", 20.0, {}, DomainError, "no cell lies within 0.02 km"),
+        ("tank", -1.0, {}, DomainError, "radius_m must be above 0"),
+        ("tank", 500.0, {"cell_m": 0.0}, DomainError, "cell_m must be above 0"),
+        ("tank", 9e5, {"cell_m": 1.0}, DomainError, "are too many"),
+        ("tank", 5e4, {}, TerrainError, "reaches beyond the rasters"),
+    ],
+)
+def test_bad_input_is_one_clear_line(loaded, station, radius_m, options, error, words):
+    with pytest.raises(error, match=re.escape(words)) as caught, prepared_job(loaded, station, radius_m, **options):
+        pass
+    assert "\n" not in str(caught.value)
+
+
+def test_the_geotiff_holds_every_band_in_place(loaded, result):
+    with rasterio.MemoryFile(geotiff(result)) as memory, memory.open() as file:
+        assert file.count == len(BANDS)
+        assert file.profile["tiled"]
+        assert file.compression.value == "DEFLATE"
+        assert file.nodata == -9999.0
+        assert file.units == tuple(b.unit for b in BANDS)
+        assert all(text.startswith(b.name) for text, b in zip(file.descriptions, BANDS, strict=True))
+        for number, band in enumerate(BANDS, start=1):
+            read = file.read(number, masked=True).filled(np.nan)
+            np.testing.assert_array_equal(read, result.bands[band.name])
+        # a cell lies where its row and column say, by an independent geodesic
+        x, y = file.xy(10, 40)
+        from pyproj import Transformer
+
+        lon, lat = Transformer.from_crs(file.crs.to_wkt(), "EPSG:4326", always_xy=True).transform(x, y)
+    distance, azimuth, _ = path_between(*UPLAND_MIDDLE, lat, lon)
+    east, north = (40 - 33) * 30.0, (33 - 10) * 30.0
+    assert distance == pytest.approx(np.hypot(east, north), abs=0.01)
+    assert azimuth == pytest.approx(np.degrees(np.arctan2(east, north)), abs=0.001)
+
+
+def test_the_closing_area_is_that_of_its_cells(result):
+    made = json.loads(closing_area(result))
+    area_feature, station = made["features"]
+    assert station["geometry"]["coordinates"] == pytest.approx([UPLAND_MIDDLE[1], UPLAND_MIDDLE[0]])
+    from pyproj import Geod
+
+    total = 0.0
+    for polygon in area_feature["geometry"]["coordinates"]:
+        for number, ring in enumerate(polygon):
+            assert ring[0] == ring[-1]
+            signed, _ = Geod(ellps="WGS84").polygon_area_perimeter(*np.array(ring).T)
+            assert (signed > 0.0) == (number == 0)  # anticlockwise outside, clockwise holes
+            total += signed
+    assert total / 1e6 == pytest.approx(result.area_km2("closes"), rel=1e-4)
+    assert area_feature["properties"]["area_km2"] == pytest.approx(result.area_km2("closes"))
+
+
+def test_the_report_answers_first_and_adds_up(result):
+    text = coverage_report(result)
+    assert text.startswith("Coverage around generator shed: closes on ")
+    assert max(map(len, text.splitlines())) <= 80
+    shares = re.findall(r"^  (?:closes|at risk|does not close) +[<>]?([\d.]+) %", text, re.M)
+    assert sum(map(float, shares)) == pytest.approx(100.0, abs=0.3)
+    assert "not a safety function" in text
+
+
+def test_the_map_is_drawn_with_labelled_lines(result):
+    figure = coverage_figure(result)
+    words = [t.get_text() for t in figure.axes[0].texts]
+    assert "generator shed" in words
+    assert any("dB" in w for w in words)
+    assert render(figure, "png")[1:4] == b"PNG"
+    light = [0.2126 * r + 0.7152 * g + 0.0722 * b for r, g, b, _ in figure.axes[0].images[0].cmap.colors]
+    assert (np.diff(light) < 0.0).all()  # ordered by lightness
+
+
+def test_slopes_to_the_north_west_are_lit():
+    x, y = np.meshgrid(np.arange(20.0), np.arange(20.0))
+    facing_north_west, facing_south_east = hillshade(5.0 * (x + y), 30.0), hillshade(-5.0 * (x + y), 30.0)
+    assert facing_north_west.min() > facing_south_east.max()
+
+
+def test_without_numba_the_same_cells_come_out(loaded, tmp_path):
+    one, other = (
+        plan_coverage(loaded, "generator shed", 150.0, cell_m=25.0, use_numba=use) for use in (False, True)
+    )
+    for band in BANDS:
+        np.testing.assert_allclose(one.bands[band.name], other.bands[band.name], atol=0.02)
+
+
+def test_a_job_can_be_sent_elsewhere(loaded):
+    import pickle
+
+    job = job_of(loaded, 300.0)
+    sent = pickle.loads(pickle.dumps(job))
+    tile = job.tiles()[0]
+    np.testing.assert_array_equal(tile_answer(sent, tile), tile_answer(job, tile))
