@@ -206,9 +206,10 @@ def _bandwidth(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
 def _power(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     stations = []
     for station, lack_db in zip((case.near, case.far), asked.lacking_db(case), strict=True):
-        # as a planner would set it: whole decibels
-        raised_dbm = math.ceil(station.transmit_power_dbm + max(lack_db, 0.0) - 1e-9)
-        power_dbm = max(min(raised_dbm, HIGHEST_POWER_DBM), station.transmit_power_dbm)
+        power_dbm = station.transmit_power_dbm
+        if lack_db > 0.0:
+            # as a planner would set it: whole decibels
+            power_dbm = max(power_dbm, min(math.ceil(power_dbm + lack_db - 1e-9), HIGHEST_POWER_DBM))
         stations.append(station.model_copy(update={"transmit_power_dbm": power_dbm}))
     changed = replace(case, near=stations[0], far=stations[1])
     raised = [

@@ -1,0 +1,450 @@
+"""Advice is true: what is told to suffice does when the plan so changed is checked again; and it is sane."""
+
+import re
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, example, given, settings
+from hypothesis import strategies as st
+
+from linkcalc.advice import AMPLE_DB, HIGHEST_MAST_M, HIGHEST_POWER_DBM, advise
+from linkcalc.link_case import ENDS, LinkCase
+from linkcalc.path_loss import clearance
+from linkcalc.plan import Antenna, Station, load_plan
+from linkcalc.requirement import Requirement
+from linkcalc.result import Advice
+from linkcalc.verdict import check_plan, judge
+from tests import sites
+
+RIDGE = sites.profile(3000.0, sites.ridge(30.0, 1300.0, 250.0), points=61)
+"""17 dB of margin, 3 dB less than is asked."""
+PLACED = {
+    "tank": {"latitude_deg": -40.0, "longitude_deg": -20.0},
+    "shed": {"latitude_deg": -40.0, "longitude_deg": -19.965},
+}
+
+
+def advice(case: LinkCase) -> tuple[Advice, ...]:
+    return advise(case, Requirement.of(case.link))
+
+
+def changed(case: LinkCase, name: str, **update: Any) -> LinkCase:
+    end = next(e for e in ENDS if case.station(e).name == name)
+    return case.with_stations({end: case.station(end).model_copy(update=update)})
+
+
+def modulated(case: LinkCase, **update: Any) -> LinkCase:
+    return case.with_modulation(case.link.modulation.model_copy(update=update))
+
+
+def applied(case: LinkCase, told: Advice) -> LinkCase | None:
+    """Do what a line of advice says, reading nothing but its words; None where there is nothing to do."""
+    text = told.text
+    if told.kind in ("raise_antenna", "fresnel_clearance") or "could be as low as" in text:
+        if "Spreading factor 12" in text:
+            case = modulated(case, spreading_factor=12)
+        heights = re.findall(r"(tank|shed) (?:to|at|could be as low as) ([\d.]+) m", text)
+        assert heights
+        for name, height in heights:
+            case = changed(case, name, antenna_height_m=float(height))
+        return case
+    if found := re.match(r"Spreading factor (\d+)", text):
+        return modulated(case, spreading_factor=int(found[1]))
+    if found := re.match(r"Bandwidth ([\d.]+) kHz", text):
+        return modulated(case, bandwidth_khz=float(found[1]))
+    if "ransmit power" in text:
+        for power, name in re.findall(r"(-?[\d.]+) dBm at (tank|shed)", text):
+            case = changed(case, name, transmit_power_dbm=float(power))
+        return case
+    if found := re.match(r"A (collinear|yagi) of ([\d.]+) dBi at (.+);", text):
+        for name in found[3].split(" and "):
+            old = next(s for s in (case.near, case.far) if s.name == name).antenna
+            new = Antenna(type=found[1], gain_dbi=float(found[2]), polarisation=old.polarisation)  # type: ignore[arg-type]
+            case = changed(case, name, antenna=new)
+        return case
+    if told.kind == "feeder":
+        for cable, name in re.findall(r"(\w+) at (tank|shed) saves", text):
+            old_feeder = next(s for s in (case.near, case.far) if s.name == name).feeder
+            case = changed(case, name, feeder=old_feeder.model_copy(update={"type": cable}))
+        return case
+    if told.kind == "noise":
+        for name in re.findall(r"tank|shed", text.split(":")[0]):
+            case = changed(case, name, noise_rise_db=0.0)
+        return case
+    if told.kind == "antenna":
+        return mounted(case, text)
+    assert told.kind in ("measure", "relay"), text
+    return None
+
+
+def mounted(case: LinkCase, text: str) -> LinkCase:
+    name = next(n for n in ("tank", "shed") if n in text)
+    old = next(s for s in (case.near, case.far) if s.name == name)
+    if "outside the building" in text:
+        return changed(case, name, building="none")
+    if found := re.match(r"Mend what costs ([\d.]+) dB at \w+: (.+)\.", text):
+        kept = [x for x in old.extra_loss if x.reason != found[2]]
+        assert len(kept) == len(old.extra_loss) - 1
+        return changed(case, name, extra_loss=kept)
+    if found := re.search(r"station: (?:(\d+)° from true north, )?([+-]\d+)° up", text):
+        update: dict[str, Any] = {"tilt_deg": float(found[2])}
+        if found[1]:
+            update["azimuth_deg"] = float(found[1])
+        return changed(case, name, antenna=old.antenna.model_copy(update=update))
+    if text.startswith("A half-wave dipole"):
+        return changed(
+            case, name, antenna=Antenna(type="half_wave_dipole", polarisation=old.antenna.polarisation)
+        )
+    found = re.match(r"A (\w+) antenna at \w+, as at the other end", text)
+    assert found, text
+    return changed(case, name, antenna=old.antenna.model_copy(update={"polarisation": found[1]}))
+
+
+def closes(case: LinkCase) -> bool:
+    return all(d.verdict == "closes" for d in judge(case)[1])
+
+
+def hold_to_its_word(case: LinkCase) -> list[Advice]:
+    """Do every line of advice in turn; return what was told."""
+    found = list(advice(case))
+    for told in found:
+        after = applied(case, told)
+        if after is None:
+            continue
+        assert told.fade_margin_db == pytest.approx(after.weaker_margin_db, abs=0.05), told.text
+        assert closes(after) == told.sufficient, told.text
+        hold_to_reason(case, after, told)
+    return found
+
+
+def hold_to_reason(case: LinkCase, after: LinkCase, told: Advice) -> None:
+    for old, new in ((case.near, after.near), (case.far, after.far)):
+        assert new.transmit_power_dbm <= max(HIGHEST_POWER_DBM, old.transmit_power_dbm)
+        assert new.antenna_height_m <= max(HIGHEST_MAST_M, old.antenna_height_m)
+        if told.kind != "give_up":
+            assert new.transmit_power_dbm >= old.transmit_power_dbm
+            assert new.antenna_height_m >= old.antenna_height_m
+            assert told.fade_margin_db is not None
+        if told.kind == "give_up":
+            assert told.sufficient, "what may be given up must still close"
+    if told.kind not in ("give_up", "fresnel_clearance"):
+        assert after.weaker_margin_db > case.weaker_margin_db or any(
+            a > b for a, b in zip(margins(after), margins(case), strict=True)
+        ), f"{told.text} helps nobody"
+    if told.kind == "antenna" and " dBi at " in told.text:
+        for old, new in ((case.near, after.near), (case.far, after.far)):
+            if new.antenna != old.antenna and old.antenna.gain_dbi is not None:
+                assert new.antenna.gain_dbi is not None
+                assert new.antenna.gain_dbi > old.antenna.gain_dbi
+
+
+def margins(case: LinkCase) -> tuple[float, float]:
+    return case.budget().fade_margin_db, case.budget(back=True).fade_margin_db
+
+
+def stations(draw: st.DrawFn) -> dict[str, Any]:
+    antenna = draw(
+        st.sampled_from(
+            [
+                {},
+                {"type": "collinear", "gain_dbi": 8.5},
+                {"type": "yagi", "gain_dbi": 9.5, "azimuth_deg": 61.0},
+                {"gain_dbi": -2.5},
+                {"polarisation": "horizontal"},
+            ]
+        )
+    )
+    feeder = draw(
+        st.sampled_from(
+            [
+                {},
+                {"type": "rg58", "length_m": 13.0, "connectors": 2},
+                {"length_m": 9.0, "loss_db_per_100m": 30.0},
+            ]
+        )
+    )
+    return {
+        "antenna_height_m": draw(st.floats(1.5, 12.0)),
+        "transmit_power_dbm": draw(st.floats(0.0, 27.0)),
+        "noise_rise_db": draw(st.sampled_from([0.0, 6.3])),
+        "building": draw(st.sampled_from(["none", "none", "traditional"])),
+        "extra_loss": draw(st.sampled_from([[], [{"loss_db": 7.7, "reason": "whip beside the metal wall"}]])),
+        "antenna": antenna,
+        "feeder": feeder,
+    }
+
+
+@st.composite
+def plans(draw: st.DrawFn) -> LinkCase:
+    """Links that mostly lack something, over a ridge, a wood or a bulge."""
+    length_m = draw(st.floats(900.0, 9000.0))
+    ground = sites.ridge(draw(st.floats(5.0, 35.0)), 0.4 * length_m, 0.1 * length_m)
+    standing = draw(st.sampled_from([(), ((0.6 * length_m, 0.7 * length_m, 10.0, "trees"),)]))
+    asked = draw(st.sampled_from([{}, {"required_margin_db": 12.3}, {"required_success": 0.9, "tries": 3}]))
+    return sites.case(
+        sites.profile(length_m, ground, standing, points=41),
+        tank=stations(draw) | PLACED["tank"],
+        shed=stations(draw) | PLACED["shed"],
+        link=asked
+        | {
+            "frequency_mhz": draw(st.sampled_from([433.0, 868.0])),
+            "modulation": {
+                "kind": "css",
+                "spreading_factor": draw(st.integers(7, 12)),
+                "bandwidth_khz": draw(st.sampled_from([125.0, 250.0, 500.0])),
+            },
+        },
+    )
+
+
+@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(case=plans())
+@example(case=sites.case(RIDGE, link={"required_success": 0.95}))
+@example(case=sites.case(RIDGE, tank={"transmit_power_dbm": 13.6}, link={"required_margin_db": 21.37}))
+def test_advice_holds_when_it_is_done(case: LinkCase) -> None:
+    hold_to_its_word(case)
+
+
+@pytest.mark.parametrize(
+    "case",
+    [
+        sites.case(RIDGE),
+        sites.case(RIDGE, tank={"building": "traditional"}, link={"required_success": 0.9, "tries": 3}),
+        sites.case(tank={"transmit_power_dbm": 27.0}, shed={"transmit_power_dbm": 27.0}),
+    ],
+    ids=["over a ridge", "out of a building", "with much to give up"],
+)
+def test_advice_holds_in_a_plan_file_that_is_checked_again(case: LinkCase, tmp_path: Path) -> None:
+    result = check_plan(load_plan(sites.plan_file(tmp_path, case))).links[0]
+    after = [(told, applied(case, told)) for told in result.advice if told.sufficient]
+    files = [sites.plan_file(tmp_path, new, name=f"after{i}.toml") for i, (_, new) in enumerate(after) if new]
+    assert files
+    assert [check_plan(load_plan(f)).links[0].verdict for f in files] == ["closes"] * len(files)
+
+
+# Heights
+
+
+@pytest.mark.parametrize("asked", [{}, {"required_success": 0.95, "tries": 2}])
+@pytest.mark.parametrize("height_m", [2.04, 3.0])
+def test_the_least_height_is_least(height_m: float, asked: dict[str, Any]) -> None:
+    case = sites.case(RIDGE, tank={"antenna_height_m": height_m}, link=asked)
+    raised = [told for told in advice(case) if told.kind == "raise_antenna" and told.sufficient]
+    assert raised
+    for told in raised:
+        after = applied(case, told)
+        assert after is not None
+        lower = after.with_heights(
+            near_m=max(after.near.antenna_height_m - 0.2, case.near.antenna_height_m),
+            far_m=max(after.far.antenna_height_m - 0.2, case.far.antenna_height_m),
+        )
+        assert closes(after)
+        assert not closes(lower), told.text
+
+
+def test_heights_said_to_free_the_zone_free_sixty_percent_of_it() -> None:
+    for path in (
+        sites.profile(3000.0, sites.ridge(9.0, 1300.0, 250.0), points=61),
+        sites.profile(2000.0),
+        sites.profile(1500.0, 100.0, ((600.0, 700.0, 11.0, "trees"),)),
+    ):
+        case = sites.case(path, link={"required_margin_db": 60.0})
+        told = next(a for a in advice(case) if a.kind == "fresnel_clearance")
+        after = applied(case, told)
+        assert after is not None
+        s = after.situation
+        assert clearance(path, s, path.clutter_m, s.k_factor).min() >= 0.6
+        lower = after.with_heights(
+            near_m=after.near.antenna_height_m - 0.2, far_m=after.far.antenna_height_m - 0.2
+        ).situation
+        assert clearance(path, lower, path.clutter_m, s.k_factor).min() < 0.6
+        assert after.path.regime == "clear"
+
+
+def test_no_mast_is_raised_beyond_what_people_put_up() -> None:
+    mountain = sites.profile(9000.0, sites.ridge(400.0, 4000.0, 900.0), points=61)
+    assert not [a for a in advice(sites.case(mountain)) if a.kind in ("raise_antenna", "fresnel_clearance")]
+
+
+def test_an_antenna_higher_than_any_mast_is_left_where_it_is() -> None:
+    case = sites.case(
+        sites.profile(9000.0, sites.ridge(90.0, 4000.0, 900.0), points=61), shed={"antenna_height_m": 44.0}
+    )
+    assert not [a for a in advice(case) if re.search(r"shed (to|at) [\d.]+ m", a.text)]
+
+
+# What is mended where it costs
+
+
+def texts(case: LinkCase) -> str:
+    return "\n".join(a.text for a in hold_to_its_word(case))
+
+
+def test_a_crossed_antenna_is_turned_before_masts_are_bought() -> None:
+    case = sites.case(
+        RIDGE, tank={"antenna": {"polarisation": "horizontal"}}, shed={"transmit_power_dbm": 18.0}
+    )
+    assert "A vertical antenna at tank, as at the other end, not horizontal." in texts(case)
+
+
+def test_an_antenna_aimed_elsewhere_is_turned_to_the_other_station() -> None:
+    yagi = {"antenna": {"type": "yagi", "azimuth_deg": 200.0}}
+    told = texts(sites.case(RIDGE, tank=PLACED["tank"] | yagi, shed=PLACED["shed"]))
+    assert "Turn the antenna at tank to the other station: 90° from true north, +0° up." in told
+
+
+def test_a_flat_beam_that_misses_a_steep_sight_gives_way_to_a_dipole() -> None:
+    """A 9 dBi collinear misses a tank 15 degrees up a hill: common practice, no source."""
+    slope = sites.profile(900.0, lambda x: 100.0 + 0.35 * x, ((300.0, 420.0, 40.0, "building"),), points=61)
+    case = sites.case(
+        slope, shed={"antenna": {"type": "collinear", "gain_dbi": 8.5}}, link={"required_margin_db": 40.0}
+    )
+    assert "A half-wave dipole at shed" in texts(case)
+
+
+def test_a_stated_loss_and_a_building_are_told_to_be_mended() -> None:
+    case = sites.case(
+        RIDGE,
+        tank={"extra_loss": [{"loss_db": 15.0, "reason": "antenna inside the metal shed"}]},
+        shed={"building": "traditional"},
+    )
+    told = texts(case)
+    assert "Mend what costs 15 dB at tank: antenna inside the metal shed." in told
+    assert "The antenna at shed outside the building." in told
+
+
+def test_a_lossy_feeder_is_replaced_by_as_good_a_cable_as_it_takes() -> None:
+    feeder = {"feeder": {"type": "rg58", "length_m": 30.0}}
+    told = texts(sites.case(RIDGE, shed=feeder, link={"required_margin_db": 5.0}))
+    assert "rg213 at shed saves" in told
+    worse = {"feeder": {"type": "rg58", "length_m": 100.0}}
+    assert "half_inch_foam at shed saves" in texts(sites.case(RIDGE, shed=worse))
+
+
+def test_a_better_antenna_is_never_a_lesser_one() -> None:
+    strong = {"antenna": {"type": "yagi", "gain_dbi": 13.0}}
+    assert not [
+        a for a in hold_to_its_word(sites.case(RIDGE, tank=strong, shed=strong)) if a.kind == "antenna"
+    ]
+
+
+def test_no_power_beyond_a_watt_is_advised() -> None:
+    watt = {"transmit_power_dbm": 30.0}
+    far = sites.profile(9000.0, sites.ridge(160.0, 4000.0, 900.0), points=61)
+    assert not [a for a in hold_to_its_word(sites.case(far, tank=watt, shed=watt)) if a.kind == "power"]
+    weak = [a for a in hold_to_its_word(sites.case(far)) if a.kind == "power"]
+    assert "30 dBm at tank instead of 14, 30 dBm at shed" in weak[0].text
+
+
+def test_only_the_end_that_is_not_heard_needs_more_power() -> None:
+    case = sites.case(RIDGE, shed={"noise_rise_db": 6.0}, link={"required_margin_db": 20.0})
+    lacks = [20.0 - m for m in margins(case)]
+    case = sites.case(
+        RIDGE,
+        tank={"transmit_power_dbm": 14.0},
+        shed={"noise_rise_db": 6.0, "transmit_power_dbm": 14.0 + lacks[1] + 1.0},
+    )
+    told = next(a for a in hold_to_its_word(case) if a.kind == "power")
+    assert "at tank instead of 14," in told.text
+    assert "at shed" not in told.text
+
+
+# A relay
+
+
+def test_a_relay_that_suffices_closes_both_hops(tmp_path: Path) -> None:
+    mountain = sites.profile(6000.0, sites.ridge(200.0, 2900.0, 900.0), points=121)
+    for asked in ({}, {"required_success": 0.96, "tries": 3}):
+        case = sites.case(mountain, link=asked)
+        told = next(a for a in advice(case) if a.kind == "relay")
+        assert told.sufficient
+        at_m = 1e3 * float(re.search(r"([\d.]+) km from tank", told.text)[1])  # type: ignore[index]
+        mast_m = float(re.search(r"([\d.]+) m mast", told.text)[1])  # type: ignore[index]
+        i = int(abs(mountain.distance_m - at_m).argmin())
+        hops = []
+        for part, which in (((0, i), "first"), ((i, 120), "second")):
+            first, last = part
+            cut = slice(first, last + 1)
+            path = replace(
+                mountain,
+                distance_m=mountain.distance_m[cut] - mountain.distance_m[first],
+                ground_m=mountain.ground_m[cut],
+                clutter_m=mountain.clutter_m[cut],
+                clutter_kind=mountain.clutter_kind[cut],
+                zone=mountain.zone[cut],
+            )
+            relay = Station(name="relay", antenna_height_m=mast_m)
+            ends = (case.near, relay) if which == "first" else (relay, case.far)
+            link = case.link.model_copy(update={"name": which, "from_": ends[0].name, "to": ends[1].name})
+            hops.append(replace(case, link=link, near=ends[0], far=ends[1], profile=path))
+        result = check_plan(load_plan(sites.plan_file(tmp_path, *hops)))
+        assert [k.verdict for k in result.links] == ["closes", "closes"]
+        weaker_db = min(d.fade_margin_db for k in result.links for d in k.directions)
+        assert told.fade_margin_db == pytest.approx(weaker_db, abs=0.05)
+        both = [min(d.delivery_probability for d in k.directions) for k in result.links]
+        if asked:
+            assert both[0] * both[1] >= 0.96
+
+
+def test_a_relay_is_not_offered_where_something_simpler_suffices() -> None:
+    assert not [a for a in advice(sites.case(RIDGE)) if a.kind == "relay"]
+
+
+# Order, and what may be left
+
+
+def test_what_suffices_comes_first_and_the_least_effort_before_the_greater() -> None:
+    for case in (sites.case(RIDGE), sites.case(RIDGE, tank={"building": "traditional"})):
+        found = advice(case)
+        assert [a.sufficient for a in found] == sorted((a.sufficient for a in found), reverse=True)
+        for group in (True, False):
+            efforts = [a.effort for a in found if a.sufficient is group]
+            assert efforts == sorted(efforts)
+        assert all(1 <= a.effort <= 5 for a in found)
+
+
+def test_a_short_raise_is_a_climb_and_a_long_one_a_mast() -> None:
+    efforts = {a.text: a.effort for a in advice(sites.case(RIDGE)) if a.kind == "raise_antenna"}
+    assert efforts
+    for text, effort in efforts.items():
+        raised = [
+            float(h) - (3.0 if n == "tank" else 6.0)
+            for n, h in re.findall(r"(tank|shed) to ([\d.]+) m", text)
+        ]
+        assert effort == (3 if max(raised) <= 3.1 else 4)
+
+
+def test_a_link_with_just_enough_gives_nothing_up() -> None:
+    spare = sites.case(link={"required_margin_db": 30.0}).weaker_margin_db
+    just = sites.case(link={"required_margin_db": round(spare - AMPLE_DB + 1.0, 2)})
+    assert not [a for a in advice(just) if a.kind == "give_up"]
+    ample = sites.case(link={"required_margin_db": round(spare - AMPLE_DB - 1.0, 2)})
+    kinds = {a.kind for a in hold_to_its_word(ample)}
+    assert kinds == {"give_up"}
+
+
+def test_a_link_that_closes_is_not_told_to_change_but_for_its_zone() -> None:
+    case = sites.case(link={"required_margin_db": 38.0})
+    assert closes(case)
+    assert {a.kind for a in advice(case)} <= {"fresnel_clearance"}
+
+
+def test_a_reading_is_advised_wherever_the_link_falls_short() -> None:
+    told = next(a for a in advice(sites.case(RIDGE)) if a.kind == "measure")
+    assert "uncertain by 12 dB" in told.text
+    assert "about 2 dB" in told.text
+    assert told.fade_margin_db is None
+    assert not told.sufficient
+
+
+def test_the_price_of_a_higher_spreading_factor_is_told() -> None:
+    told = next(a for a in advice(sites.case(RIDGE)) if a.kind == "spreading_factor")
+    assert "instead of 185 ms" in told.text
+
+
+def test_fsk_is_not_told_to_change_its_spreading() -> None:
+    fsk = {"kind": "fsk", "bit_rate_bps": 4800.0, "deviation_hz": 5000.0, "required_snr_db": 10.0}
+    found = hold_to_its_word(sites.case(RIDGE, link={"modulation": fsk}))
+    assert not {"spreading_factor", "bandwidth"} & {a.kind for a in found}
