@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import bdtr, betaincinv, ndtri
+from scipy.special import bdtr, bdtrc, betaincinv, ndtri
 
 from linkcalc._arrays import checked
 from linkcalc.errors import DomainError
@@ -206,21 +206,38 @@ class Rule:
 
         References
         ----------
-        Sum over all ways through the test, packet by packet (dynamic programming).
+        Sum over all ways through the test. Where the limits stand still nothing new passes, so that a whole
+        stretch is one binomial step; the time until the loss that fails it is negative binomial, with
+        E[T, T <= K] = (r / q) P(at least r + 1 lost in K + 1).
         """
         q = float(checked("loss_rate", loss_rate, at_least=0.0, at_most=1.0))
-        losses = np.arange(int(self.fail_at_least.max()) + 1)
+        if self.kind == "fixed":
+            return float(bdtr(int(self.pass_at_most[-1]), self.packets, q)), float(self.packets)
+        losses = np.arange(int(self.fail_at_least.max()))
         going = np.zeros(losses.size)
         going[0] = 1.0
         passed = mean = 0.0
-        for n in range(1, self.packets + 1):
+        for first, last in self._stretches():
+            fail = int(self.fail_at_least[first])
             mean += float(going.sum())
             after = going * (1.0 - q)
             after[1:] += going[:-1] * q
-            ends = losses <= self.pass_at_most[n]
+            ends = losses <= self.pass_at_most[first]
             passed += float(after[ends].sum())
-            going = np.where(ends | (losses >= self.fail_at_least[n]), 0.0, after)
+            going = np.where(ends | (losses >= fail), 0.0, after)
+            still = last - first
+            if still:
+                to_fail = np.maximum(fail - losses, 1)
+                mean += float(going @ _mean_until(to_fail, still, q))
+                going = np.convolve(going, _binomial(losses, still, q))[: losses.size]
+                going[losses >= fail] = 0.0
         return passed, mean
+
+    def _stretches(self) -> list[tuple[int, int]]:
+        """First and last packet of each stretch over which the limits stand still."""
+        both = np.stack([self.pass_at_most, self.fail_at_least])
+        starts = np.append(1, np.flatnonzero((both[:, 2:] != both[:, 1:-1]).any(axis=0)) + 2)
+        return list(zip(starts.tolist(), [*(starts[1:] - 1).tolist(), self.packets], strict=True))
 
     def decide(self, lost: "NDArray[np.bool_]") -> tuple[bool | None, int]:
         """Run the test on packets in their order.
@@ -598,10 +615,23 @@ def _outcome(
 
 def _steps(rule: Rule) -> tuple[tuple[int, int, int], ...]:
     """Where a sequential rule's limits change, for a table to take along."""
-    both = np.stack([rule.pass_at_most, rule.fail_at_least])
-    changes = np.flatnonzero((both[:, 2:] != both[:, 1:-1]).any(axis=0)) + 2
-    changes = np.append(1, changes)
-    return tuple((int(n), int(rule.pass_at_most[n]), int(rule.fail_at_least[n])) for n in changes)
+    return tuple((n, int(rule.pass_at_most[n]), int(rule.fail_at_least[n])) for n, _ in rule._stretches())
+
+
+def _binomial(lost: NDArray[np.int64], sent: int, q: float) -> NDArray[np.float64]:
+    """Probability of so many lost."""
+    up_to = bdtr(np.minimum(lost, sent), sent, q)
+    each: NDArray[np.float64] = np.diff(up_to, prepend=0.0)
+    return each
+
+
+def _mean_until(losses: NDArray[np.int64], most: int, q: float) -> NDArray[np.float64]:
+    """Mean number of packets until so many are lost, or `most` are sent."""
+    if q == 0.0:
+        return np.full(losses.shape, float(most))
+    in_time = losses / q * bdtrc(np.minimum(losses, most + 1), most + 1, q)
+    mean: NDArray[np.float64] = in_time + most * bdtr(np.minimum(losses - 1, most), most, q)
+    return mean
 
 
 def _rate(name: str, value: float) -> float:

@@ -170,6 +170,24 @@ def read_readings(path: str | Path, stations: tuple[str, str], *, direction: Way
     return _from_csv(path, text, stations, direction)
 
 
+def link_named_in(path: str | Path) -> str | None:
+    """Name of the link that a JSON file of readings says it is for; None where it does not say.
+
+    Raises
+    ------
+    ReadingsError
+        If the file cannot be read.
+    """
+    text = _text_of(path)
+    if not text.lstrip().startswith("{"):
+        return None
+    try:
+        content = json.loads(text)
+    except (ValueError, RecursionError):
+        return None  # `read_readings` says what is wrong
+    return _text_or_none(content.get("link"))
+
+
 def _text_of(path: str | Path) -> str:
     try:
         with open(path, "rb") as file:

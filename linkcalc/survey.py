@@ -276,8 +276,7 @@ def _allowances(case: LinkCase, states: Sequence[State], sides: Sequence[Side]) 
         name += ", wet" if planned.wet_foliage else ""
         found.append(Allowance(name, missing_db, "both"))
     for side in sides:
-        stopped = not side.noise_is_running
-        if side.rx.noise_rise_db > 0.0 and stopped:
+        if side.rx.noise_rise_db > 0.0 and not any(s.running for s in states):
             found.append(Allowance(f"the engine's noise at {side.rx.name}", side.rx.noise_rise_db, side.way))
     return tuple(found)
 

@@ -16,7 +16,9 @@ from linkcalc.uncertainty import fading
 from linkcalc.units import EARTH_RADIUS_M
 
 SPOT_SPREAD_DB = 6.0
-"""Standard deviation of the level between spots at one place (4 to 8 dB: common practice, no source)."""
+"""Spread of the level between spots at one place (4 to 8 dB: common practice, no source)."""
+SPOT_TAIL = 4.0
+"""Degrees of freedom of that spread (Student): a spot behind a wall may lie far below the others."""
 SPOT_RIPPLE_DB = 1.0
 """What a spot's level changes within a wavelength, after a median (common practice, no source)."""
 MOST_SPOTS = 200
@@ -133,12 +135,18 @@ def compare_spots(
     Returns
     -------
     list of Distribution, and ndarray of shape (spots,) adding up to 1
+
+    References
+    ----------
+    Bayes' rule: the place's margin is normal around the predicted, each spot's has Student's distribution
+    around the place's.
     """
     place_db = math.sqrt(max(site_db**2 - SPOT_SPREAD_DB**2, 2.0**2))
     common = np.linspace(-5.0, 5.0, 101) * place_db
     likelihood = np.exp(log_likelihood - log_likelihood.max(axis=1, keepdims=True))
     away = (margin_db - planned_db[:, np.newaxis])[:, np.newaxis, :] + common[:, np.newaxis]
-    joint = np.exp(-0.5 * (away / SPOT_SPREAD_DB) ** 2) * likelihood[:, np.newaxis, :]
+    spread = (1.0 + (away / SPOT_SPREAD_DB) ** 2 / SPOT_TAIL) ** (-(SPOT_TAIL + 1.0) / 2.0)
+    joint = spread * likelihood[:, np.newaxis, :]
     evidence = joint.sum(axis=2)  # (spots, common)
     log_common = -0.5 * (common / place_db) ** 2 + np.log(np.maximum(evidence, 1e-300)).sum(axis=0)
     weight = np.exp(log_common - log_common.max())

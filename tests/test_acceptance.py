@@ -110,6 +110,31 @@ def test_a_fixed_tests_chances_are_the_binomials():
         assert fixed_rule(93, 1).outcome(rate)[0] == pytest.approx(binom.cdf(1, 93, rate), abs=1e-12)
 
 
+def packet_by_packet(rule, loss_rate):
+    """Chance of passing and mean length, summed over all ways through a test one packet at a time."""
+    losses = np.arange(int(rule.fail_at_least.max()) + 1)
+    going = (losses == 0).astype(float)
+    passed = mean = 0.0
+    for n in range(1, rule.packets + 1):
+        mean += going.sum()
+        after = going * (1.0 - loss_rate)
+        after[1:] += going[:-1] * loss_rate
+        ends = losses <= rule.pass_at_most[n]
+        passed += after[ends].sum()
+        going = np.where(ends | (losses >= rule.fail_at_least[n]), 0.0, after)
+    return passed, mean
+
+
+@pytest.mark.parametrize("loss_rate", [0.0, 0.003, 0.01, 0.05, 0.3, 1.0])
+def test_the_chances_of_a_test_are_those_summed_packet_by_packet(loss_rate):
+    for rule in (
+        sequential_rule(0.95, 0.99),
+        sequential_rule(0.9, 0.99, 0.99),
+        fixed_rule(124, 2, curtailed=True),
+    ):
+        np.testing.assert_allclose(rule.outcome(loss_rate), packet_by_packet(rule, loss_rate), atol=1e-9)
+
+
 @pytest.mark.parametrize(("success", "good"), [(0.95, 0.99), (0.9, 0.97), (0.99, 0.998)])
 def test_the_early_stop_keeps_its_risks(success, good):
     rule = sequential_rule(success, good)

@@ -93,7 +93,7 @@ def survey(
     from json import dumps
 
     from linkcalc.plan import load_plan
-    from linkcalc.readings import read_readings
+    from linkcalc.readings import link_named_in, read_readings
     from linkcalc.survey import survey_link
     from linkcalc.verdict import link_case, open_terrain
     from linkcalc.views.jsonout import _plain
@@ -101,12 +101,9 @@ def survey(
     from linkcalc.views.text import abilities
 
     loaded = load_plan(plan)
-    chosen = chosen_link(loaded, link)
+    chosen = chosen_link(loaded, link or link_named_in(readings))
     way = cast("Way | None", direction and direction.value)
     found = read_readings(readings, (chosen.from_, chosen.to), direction=way)
-    if link is None and found.link is not None and found.link != chosen.name:
-        chosen = chosen_link(loaded, found.link)
-        found = read_readings(readings, (chosen.from_, chosen.to), direction=way)
     for row in found.refused[:_MOST_REFUSED_SHOWN]:
         typer.echo(f"linkcalc: {readings}, row {row.row}: {row.reason}; row not used", err=True)
     if len(found.refused) > _MOST_REFUSED_SHOWN:

@@ -52,6 +52,7 @@ def margin_figure(survey: Survey) -> "Figure":
             draw_margin(right, direction, drawing)
             title = f"From {style.drawable(direction.from_)} to {style.drawable(direction.to)}"
             room = _Room(left)
+            title = room.fit(title, width * 72.0 - 80.0, style.TEXT_PT, bold=True)
             room.text(0, room.height_pt + 6, title, style.TEXT_PT, style.INK, bold=True)
             if i == len(survey.directions) - 1:
                 left.set_xlabel("Readings in the order of the file")

@@ -222,8 +222,8 @@ def _count(page: _Page, found: Acceptance, asked: str) -> None:
         )
     if count.more_needed is not None:
         page.wrap(
-            f"{count.more_needed} more packets without a loss would prove it. Add them once: going on until it "
-            "passes is no proof, unless by the early stop below.",
+            f"{count.more_needed} more packets without a loss would prove it. Add them once: going on until "
+            "it passes is no proof, unless by the early stop below.",
             indent=2,
         )
     elif not count.passed:

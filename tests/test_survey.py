@@ -1,0 +1,446 @@
+"""From a plan and readings to an answer: what was measured where, under what, and what is still to come."""
+
+import json
+import math
+import runpy
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from linkcalc.errors import ReadingsError
+from linkcalc.link_case import LinkCase
+from linkcalc.plan import load_plan
+from linkcalc.readings import Reading, Readings, read_readings
+from linkcalc.survey import Survey, survey_link
+from linkcalc.uncertainty import contributors
+from linkcalc.verdict import cases, check_link, open_terrain
+from linkcalc.views.jsonout import _plain
+from linkcalc.walk_test import MOST_SPOTS, SPOT_SPREAD_DB, SPOT_TAIL, compare_spots
+from tests.plan.plans import load
+
+SAMPLES = Path(__file__).parents[1] / "terrain_samples"
+
+FACTORY = (
+    ("antenna_height_m = 6.0", "antenna_height_m = 6.0\nnoise_rise_db = 5.0"),
+    ("spreading_factor = 10", "spreading_factor = 7\n[conditions]\nmodel_error_db = 12.0"),
+)
+
+
+@pytest.fixture
+def case(tmp_path) -> LinkCase:
+    """Two kilometres short, flat, an engine at the far end."""
+    return case_of(tmp_path, *FACTORY)
+
+
+def case_of(folder: Path, *changes: tuple[str, str]) -> LinkCase:
+    loaded = load(folder, *changes)
+    with open_terrain(loaded) as terrain:
+        return next(iter(cases(loaded, terrain)))
+
+
+def measured(
+    case: LinkCase, excess_db: float = 0.0, n: int = 16, ways=("there", "back"), **given
+) -> list[Reading]:
+    """Readings without fading, as a register in whole decibels shows them; `given` goes into each.
+
+    The engine stands unless said; `noise_db` is over the expected.
+    """
+    noise_db = given.pop("noise_db", 0.0)
+    given = {"engine_running": False, "sent": 1, "received": 1, **given}
+    heights = case.with_heights(near_m=given.get("near_height_m"), far_m=given.get("far_height_m"))
+    rows = []
+    for way in ways:
+        budget = heights.budget(back=way == "back")
+        rise = 0.0 if given["engine_running"] else (case.near if way == "back" else case.far).noise_rise_db
+        noise = budget.noise_power_dbm - rise + noise_db
+        # fades of a few decibels around their mean power
+        for fade in np.resize([-3.0, 0.0, 1.0, 1.5, -1.0, 0.5], n):
+            signal = budget.received_power_dbm - excess_db + fade
+            rssi = 10.0 * math.log10(10.0 ** (signal / 10.0) + 10.0 ** (noise / 10.0))
+            snr = min(round(4.0 * (signal - noise)) / 4.0, 9.0)
+            rows.append(Reading(len(rows) + 2, way, rssi_dbm=round(rssi, 1), snr_db=snr, **given))
+    return rows
+
+
+def survey(case: LinkCase, rows: list[Reading], **options) -> Survey:
+    numbered = tuple(replace(r, row=i + 2) for i, r in enumerate(rows))
+    return survey_link(case, Readings("readings.csv", numbered), **options)
+
+
+def said(found: Survey, words: str) -> bool:
+    return any(words in line for line in found.warnings)
+
+
+def test_before_the_readings_the_survey_says_what_the_check_says(case):
+    checked, found = check_link(case), survey(case, measured(case))
+    for before, d in zip(checked.directions, found.directions, strict=True):
+        assert (d.from_, d.to) == (before.from_, before.to)
+        assert d.predicted_margin_db == before.fade_margin_db
+        assert d.predicted_delivery_probability == pytest.approx(before.delivery_probability, abs=1e-6)
+        middle, half = before.fade_margin_db, 1.96 / 1.6449
+        assert d.predicted_margin_interval_db[0] == pytest.approx(
+            middle - half * (middle - before.fade_margin_interval_db[0]), abs=0.01
+        )
+
+
+def test_readings_that_agree_keep_the_margin_and_narrow_it(case):
+    found = survey(case, measured(case, engine_running=True))
+    assert found.agreement == "agrees"
+    assert abs(found.excess_db) < 1.0
+    for d in found.directions:
+        assert d.fade_margin_db == pytest.approx(d.predicted_margin_db, abs=1.2)
+        low, high = d.fade_margin_interval_db
+        assert high - low < 0.25 * (d.predicted_margin_interval_db[1] - d.predicted_margin_interval_db[0])
+        assert (
+            d.delivery_probability_interval[0] <= d.delivery_probability <= d.delivery_probability_interval[1]
+        )
+    assert found.representative
+    assert not found.allowances
+
+
+@pytest.mark.parametrize(
+    ("excess_db", "agreement"),
+    # within 6 dB trust both, to 15 dB look for a cause, beyond a fault: common practice, no source
+    [(3.0, "agrees"), (-4.0, "agrees"), (10.0, "look_for_a_cause"), (22.0, "fault"), (-11.0, "better")],
+)
+def test_what_the_site_hides_is_found_and_judged(case, excess_db, agreement):
+    found = survey(case, measured(case, excess_db, engine_running=True))
+    assert found.agreement == agreement
+    assert found.excess_db == pytest.approx(excess_db, abs=1.5)
+    assert found.excess_interval_db[0] < excess_db < found.excess_interval_db[1]
+    for d in found.directions:
+        assert d.fade_margin_db == pytest.approx(d.predicted_margin_db - excess_db, abs=2.0)
+
+
+def test_a_site_that_loses_more_than_the_margin_does_not_close(case):
+    deep = min(case.budget().fade_margin_db, case.budget(back=True).fade_margin_db) + 12.0
+    rows = [
+        Reading(2, way, sent=20, received=0, engine_running=True)
+        for way in ("there", "back")
+        for _ in range(4)
+    ]
+    found = survey(case, rows)
+    assert found.verdict == "does_not_close"
+    assert found.excess_db > deep - 12.0
+    assert found.directions[0].level_dbm is None
+
+
+def test_readings_at_other_heights_are_held_against_those_heights(case):
+    rows = measured(case, near_height_m=1.5, far_height_m=2.0, engine_running=True)
+    found = survey(case, rows)
+    assert found.heights_m == (1.5, 2.0)
+    assert found.planned_heights_m == (4.0, 6.0)
+    assert abs(found.excess_db) < 1.0
+    low = case.with_heights(near_m=1.5, far_m=2.0)
+    for d, back in zip(found.directions, (False, True), strict=True):
+        there = low.budget(back=back).fade_margin_db
+        assert d.fade_margin_db == pytest.approx(d.predicted_margin_db, abs=1.2)
+        assert d.fade_margin_as_mounted_db == pytest.approx(there, abs=1.2)
+        assert there < d.predicted_margin_db - 5.0
+
+
+def test_heights_left_out_of_the_file_would_have_looked_like_a_fault(case):
+    rows = measured(case, near_height_m=1.5, far_height_m=2.0, engine_running=True)
+    forgotten = [replace(r, near_height_m=None, far_height_m=None) for r in rows]
+    assert survey(case, forgotten).excess_db > 5.0
+
+
+def test_with_the_engine_stopped_its_noise_is_still_to_come(case):
+    stopped = survey(case, measured(case))
+    running = survey(case, measured(case, engine_running=True))
+    assert stopped.directions[0].fade_margin_db == pytest.approx(
+        running.directions[0].fade_margin_db, abs=0.8
+    )
+    (allowance,) = stopped.allowances
+    assert (allowance.direction, allowance.loss_db) == ("there", 5.0)
+    assert "engine" in allowance.name
+    assert not stopped.representative
+    assert said(stopped, "measured with the engine stopped")
+
+
+def test_an_engine_that_is_louder_than_planned_takes_the_margin_of_its_own_receiver_alone(case):
+    weak = {"excess_db": case.budget().fade_margin_db - 9.0}  # SNR low enough to be believed
+    rows = measured(case, **weak) + measured(case, **weak, engine_running=True, ways=("there",), noise_db=8.0)
+    quiet = survey(case, measured(case, **weak))
+    loud = survey(case, rows)
+    assert quiet.directions[0].fade_margin_db - loud.directions[0].fade_margin_db == pytest.approx(
+        8.0, abs=1.5
+    )
+    assert loud.directions[1].fade_margin_db == pytest.approx(quiet.directions[1].fade_margin_db, abs=1.0)
+    assert said(loud, "the noise heard is")
+
+
+def test_an_unstated_engine_is_taken_as_stopped_and_said(case):
+    found = survey(case, [replace(r, engine_running=None) for r in measured(case)])
+    assert found.allowances
+    assert said(found, "do not say whether the engine was running")
+
+
+def wooded(folder: Path) -> LinkCase:
+    return case_of(
+        folder, ("spreading_factor = 10", "spreading_factor = 10\n[conditions]\nwoodland_depth_m = 60.0")
+    )
+
+
+def test_a_survey_of_bare_trees_leaves_the_leaves_to_come(tmp_path):
+    case = wooded(tmp_path)
+    bare_conditions = case.conditions.model_copy(update={"leaf": "out_of_leaf", "wet_foliage": False})
+    bare = replace(case, conditions=bare_conditions)
+    swing_db = case.path.loss_db - bare.path.loss_db
+    assert swing_db > 2.0
+    rows = measured(bare)
+    told = survey(case, rows, leaf="out_of_leaf", wet_foliage=False)
+    (allowance,) = told.allowances
+    assert allowance.loss_db == pytest.approx(swing_db)
+    assert not told.representative
+    assert abs(told.excess_db) < 2.0
+    # taken for leaves in full, the same readings promise what the summer takes back
+    untold = survey(case, [replace(r, leaf="in_leaf", wet_foliage=True) for r in rows])
+    assert untold.directions[0].fade_margin_db > told.directions[0].fade_margin_db + 0.7 * swing_db
+
+
+def test_foliage_that_nobody_stated_goes_by_the_date_or_by_the_plan_and_is_said(tmp_path):
+    case = wooded(tmp_path)
+    found = survey(case, measured(case))
+    assert said(found, "taken as in leaf, as in the plan")
+    placed = replace(
+        case, profile=replace(case.profile, latitude_deg=np.full(case.profile.distance_m.size, 50.0))
+    )
+    winter = [replace(r, time=datetime(2026, 1, 20, 9)) for r in measured(case)]
+    assert said(survey(placed, winter), "taken as bare, by their date")
+    southern = replace(
+        case, profile=replace(case.profile, latitude_deg=np.full(case.profile.distance_m.size, -40.0))
+    )
+    assert said(survey(southern, winter), "taken as in leaf, by their date")
+
+
+def test_where_no_tree_stands_in_the_path_nobody_is_asked_for_leaves(case):
+    assert not said(survey(case, measured(case)), "leaf")
+
+
+def test_lost_packets_count_as_below_sensitivity(case):
+    # the site leaves a margin of 0.5 dB, so that a third of the packets is lost and the lucky ones are heard
+    rng = np.random.default_rng(12)
+    scattered = math.sqrt(1.0 / 22.0) * (rng.normal(size=120) + 1j * rng.normal(size=120))
+    margins = 0.5 + 20.0 * np.log10(abs(math.sqrt(10.0 / 11.0) + scattered))
+    loss = case.budget().fade_margin_db
+    heard = [
+        measured(case, loss - m - 3.0, n=1, ways=("there",), engine_running=True)[0]
+        for m in margins[margins > 0.0]
+    ]
+    lost = [Reading(2, "there", sent=1, received=0, engine_running=True)] * int((margins <= 0.0).sum())
+    assert 25 < len(lost) < 60
+    dropped, kept = survey(case, heard), survey(case, heard + lost)
+    assert kept.directions[0].fade_margin_db == pytest.approx(0.5, abs=0.5)
+    assert dropped.directions[0].fade_margin_db > kept.directions[0].fade_margin_db + 0.4
+    assert (kept.directions[0].sent, kept.directions[0].received) == (120, 120 - len(lost))
+
+
+def test_one_wrong_reading_is_named_and_does_not_pull(case):
+    rows = measured(case, 4.0, engine_running=True)
+    broken = [*rows, replace(rows[0], rssi_dbm=-20.0, snr_db=9.0)]
+    a, b = survey(case, rows), survey(case, broken)
+    assert b.excess_db == pytest.approx(a.excess_db, abs=0.3)
+    assert said(b, f"row {len(rows) + 2} is too far from the others to count")
+
+
+def test_a_pair_that_cannot_be_is_warned_of_and_its_snr_believed(case):
+    rows = [
+        replace(r, rssi_dbm=(r.rssi_dbm or 0.0) - 40.0)
+        for r in measured(case, case.budget().fade_margin_db - 8)
+    ]
+    found = survey(case, rows)
+    assert said(found, "RSSI and SNR put the noise below thermal noise")
+    assert found.directions[0].fade_margin_db == pytest.approx(8.0, abs=4.0)
+
+
+def test_a_packet_at_an_snr_its_signal_cannot_have_is_warned_of(case):
+    rows = [replace(r, snr_db=-17.0) for r in measured(case)]
+    assert said(survey(case, rows), "cannot decode")  # SF7 needs -7.5 dB
+
+
+def test_rssi_at_the_noise_without_snr_tells_nothing(case):
+    noise = case.budget(back=True).noise_power_dbm
+    rows = [Reading(2, "back", rssi_dbm=noise + 1.0) for _ in range(5)]
+    with pytest.raises(ReadingsError, match="no reading tells a level"):
+        survey(case, rows)
+    found = survey(case, rows + measured(case, ways=("there",)))
+    assert said(found, "an RSSI at the noise, which tells no level")
+    assert found.directions[1].readings == 0
+
+
+def test_rssi_alone_is_believed_where_it_is_strong(case):
+    rows = [replace(r, snr_db=None) for r in measured(case, 5.0)]
+    assert survey(case, rows).excess_db == pytest.approx(5.0, abs=1.5)
+
+
+def test_snr_alone_is_believed_where_it_is_weak(case):
+    edge = case.budget().fade_margin_db - 6.0
+    rows = [replace(r, rssi_dbm=None) for r in measured(case, edge, ways=("there",))]
+    assert survey(case, rows).directions[0].fade_margin_db == pytest.approx(6.0 - 0.0, abs=7.0)
+    strong = [replace(r, rssi_dbm=None) for r in measured(case)]
+    assert survey(case, strong).directions[1].readings < len(strong) / 2
+
+
+def test_two_ways_that_lose_differently_point_at_an_end(case):
+    rows = measured(case, 2.0, ways=("there",)) + measured(case, 18.0, ways=("back",))
+    found = survey(case, rows)
+    assert said(found, "from shed to tank the level falls")
+    assert said(found, "check the power set at shed")
+    assert not said(survey(case, measured(case, 10.0)), "the level falls")
+
+
+def test_a_direction_without_readings_leans_on_the_other_and_is_said(case):
+    found = survey(case, measured(case, 9.0, ways=("there",)))
+    assert found.directions[1].readings == 0
+    assert found.directions[1].excess_db is None
+    assert found.directions[1].fade_margin_db == pytest.approx(
+        found.directions[1].predicted_margin_db - found.excess_db, abs=0.3
+    )
+    assert said(found, "nothing was measured from shed to tank")
+
+
+def test_losses_at_a_strong_level_put_a_link_at_risk(case):
+    generous = replace(case, link=case.link.model_copy(update={"required_margin_db": 5.0}))
+    good = survey(generous, measured(case, n=40, sent=10, received=10, engine_running=True))
+    assert good.verdict == "closes"
+    bad = survey(generous, measured(case, n=40, sent=10, received=8, engine_running=True))
+    assert bad.verdict == "at_risk"
+    assert said(bad, "lost for another reason")
+    assert "level does not explain" in bad.headline
+
+
+def test_fading_that_stands_still_is_noticed(case):
+    rows = [replace(r, rssi_dbm=-80.0, snr_db=9.0) for r in measured(case)]
+    assert said(survey(case, rows), "it stands still")
+
+
+def test_more_tries_make_the_message_surer_not_the_margin(case):
+    once = survey(case, measured(case, 20.0))
+    thrice = survey(replace(case, link=case.link.model_copy(update={"tries": 3})), measured(case, 20.0))
+    assert thrice.directions[0].fade_margin_db == once.directions[0].fade_margin_db
+    assert thrice.directions[0].delivery_probability > once.directions[0].delivery_probability
+
+
+def test_a_sheet_for_another_plan_or_link_is_noticed(case):
+    rows = tuple(measured(case))
+    found = survey_link(
+        case, Readings("sheet.json", rows, link="other", plan_digest="00ff"), plan_digest="abcd"
+    )
+    assert said(found, "another version of this plan")
+    assert said(found, 'name link "other"')
+
+
+def test_the_contributors_the_survey_tells_apart_exist(tmp_path):
+    # 433 MHz in a city: noise matters
+    case = case_of(
+        tmp_path,
+        ("frequency_mhz = 868.0", "frequency_mhz = 150.0"),
+        ("antenna_height_m = 6.0", 'antenna_height_m = 6.0\nnoise_environment = "city"'),
+    )
+    names = {p.name: p.kind for p in contributors(case, case.far)}
+    assert names["noise of the place"] == "site"
+    assert names["noise over time"] == "conditions"
+    assert "refraction over the year" in {p.name for p in contributors(*_far_case())}
+
+
+def _far_case():
+    loaded = load_plan(SAMPLES / "upland.toml")
+    with open_terrain(loaded) as terrain:
+        case = next(iter(cases(loaded, terrain)))
+    return case, case.far
+
+
+def test_the_answer_is_strict_json_without_pictures(case):
+    found = survey(case, measured(case))
+    text = json.dumps(_plain(found), allow_nan=False)
+    answer = json.loads(text)
+    assert answer["verdict"] == found.verdict
+    assert answer["directions"][0]["from"] == "tank"
+    assert "drawing" not in answer
+
+
+def walk(case: LinkCase, excess_by_spot: dict[str, float], **given) -> list[Reading]:
+    return [
+        r
+        for name, db in excess_by_spot.items()
+        for r in measured(case, db, ways=("there",), spot=name, **given)
+    ]
+
+
+def test_the_best_of_the_spots_is_found_and_answered_for(case):
+    found = survey(case, walk(case, {"roof": 12.0, "post": 2.0, "gully": 25.0}))
+    assert [s.name for s in found.spots] == ["post", "roof", "gully"]
+    assert found.spot == "post"
+    assert found.spots[0].best_probability > 0.99
+    assert sum(s.best_probability for s in found.spots) == pytest.approx(1.0)
+    assert found.excess_db == pytest.approx(2.0, abs=1.5)
+    assert found.spots[0].fade_margin_db - found.spots[1].fade_margin_db == pytest.approx(10.0, abs=2.0)
+
+
+def test_a_spot_where_nothing_was_heard_is_last_and_uncertain(case):
+    silent = [Reading(2, "there", sent=10, received=0, spot="pit", engine_running=False) for _ in range(3)]
+    found = survey(case, walk(case, {"roof": 12.0, "post": 4.0}) + silent)
+    pit = found.spots[-1]
+    assert (pit.name, pit.sent, pit.received) == ("pit", 30, 0)
+    widths = {s.name: s.fade_margin_interval_db[1] - s.fade_margin_interval_db[0] for s in found.spots}
+    assert widths["pit"] > 1.5 * widths["roof"]
+
+
+def test_spots_at_other_heights_are_compared_as_they_stand(case):
+    rows = walk(case, {"low": 0.0}, near_height_m=1.0) + walk(case, {"high": 0.0}, near_height_m=4.0)
+    found = survey(case, rows)
+    assert [s.name for s in found.spots] == ["high", "low"]
+
+
+def test_positions_a_few_metres_apart_are_one_spot(case):
+    rows = [
+        replace(r, latitude_deg=-40.0 + 3e-5 * (i % 3), longitude_deg=-20.0)
+        for i, r in enumerate(measured(case))
+    ]
+    assert survey(case, rows).spots == ()
+    apart = [replace(r, latitude_deg=-40.0 + 1e-3 * (i % 2), longitude_deg=-20.0) for i, r in enumerate(rows)]
+    assert len(survey(case, apart).spots) == 2
+
+
+def test_a_drive_log_is_no_walk_test(case):
+    rows = [replace(measured(case, n=1)[0], spot=f"s{i}") for i in range(MOST_SPOTS + 1)]
+    with pytest.raises(ReadingsError, match="more than 200 spots"):
+        survey(case, rows)
+
+
+def test_the_chance_to_be_the_best_is_what_drawing_from_the_model_gives():
+    margin = np.arange(-80.0, 100.0, 0.5)
+    seen, error = np.array([14.0, 12.5, 9.0, 16.0]), np.array([3.0, 4.0, 3.0, 6.0])
+    log_likelihood = -0.5 * ((margin - seen[:, np.newaxis]) / error[:, np.newaxis]) ** 2
+    site_db = 12.0
+    found, best = compare_spots(margin, log_likelihood, np.full(4, 10.0), site_db=site_db)
+    rng = np.random.default_rng(11)
+    place = 10.0 + math.sqrt(site_db**2 - SPOT_SPREAD_DB**2) * rng.normal(size=(1_000_000, 1))
+    drawn = place + SPOT_SPREAD_DB * rng.standard_t(SPOT_TAIL, size=(1_000_000, 4))
+    weight = np.exp(-0.5 * (((drawn - seen) / error) ** 2).sum(axis=1))
+    weight /= weight.sum()
+    assert 1.0 / (weight**2).sum() > 5_000  # draws that count
+    np.testing.assert_allclose([f.mean for f in found], weight @ drawn, atol=0.2)
+    np.testing.assert_allclose(best, np.bincount(drawn.argmax(axis=1), weight, minlength=4), atol=0.02)
+
+
+def test_the_sample_readings_are_made_by_their_script_and_say_that_they_are_invented(tmp_path):
+    runpy.run_path(str(SAMPLES / "make_readings.py"))["main"](tmp_path)
+    for name in ("upland_readings.csv", "upland_spots.csv"):
+        assert (tmp_path / name).read_text() == (SAMPLES / name).read_text()
+        assert (SAMPLES / name).read_text().startswith("# Invented readings")
+
+
+def test_the_sample_readings_answer_the_sample_plan():
+    case, _ = _far_case()
+    stations = (case.near.name, case.far.name)
+    found = survey_link(case, read_readings(SAMPLES / "upland_readings.csv", stations))
+    assert found.agreement == "agrees"
+    assert said(found, "row 11 is too far from the others")
+    walked = survey_link(case, read_readings(SAMPLES / "upland_spots.csv", stations))
+    assert walked.spot == "ridge post"
+    assert walked.spots[-1].name == "gully"
