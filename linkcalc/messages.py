@@ -168,6 +168,8 @@ class Retries:
         [[1.0, 1.0, 1.0], [0.0, 0.5, 1.0]]
         """
         time = checked("time_s", time_s)
+        if self.jitter * self.waits_s.sum() < 1e-6:
+            return (time >= self.mean_starts_s[:, np.newaxis]).astype(np.float64)
         # Exact where a curve is piecewise linear; the steps keep the smooth ones to 1e-6.
         fine = np.linspace(0.0, max(self.latest_start_s, 1e-9), 4001)
         begun = np.ones_like(fine)
@@ -181,8 +183,6 @@ class Retries:
 
 def _after_a_wait(grid: Floats, begun: Floats, low: float, high: float, time: Floats) -> Floats:
     """Chance that something that begins by `begun` on `grid` is followed, after a wait, by `time`."""
-    if high - low < 1e-9 * high:
-        return np.asarray(np.where(time >= low, np.interp(time - low, grid, begun, left=0.0), 0.0))
     area = np.concatenate(([0.0], np.cumsum(0.5 * (begun[1:] + begun[:-1]) * np.diff(grid))))
     earlier, later = (
         np.interp(np.maximum(x, 0.0), grid, area) + np.maximum(x - grid[-1], 0.0) * begun[-1]
@@ -212,9 +212,10 @@ def delivered_by_try(channel: FadingChannel | SteadyChannel, tries: int) -> Floa
     if isinstance(channel, SteadyChannel):
         lost = channel.loss ** np.arange(tries)
         return np.asarray(lost * (1.0 - channel.loss))
-    return success_by_try(
+    by_try = success_by_try(
         channel.fade_margin_db, channel.sigma_db, rician_k_db=channel.rician_k_db, tries=tries
     )
+    return np.clip(by_try, 0.0, 1.0)  # their sum is rounded
 
 
 def loss(channel: FadingChannel | SteadyChannel, tries: int, *, sigma_db: float | None = None) -> float:
@@ -408,7 +409,8 @@ class MessageAnswer:
 CAUTION = (
     "A radio link is not a safety function and not an emergency stop, however seldom a message is lost."
     " A lost stop has to end in a stopped engine: by a watchdog at the engine, and by independent,"
-    " hard-wired float, low-oil and over-run stops."
+    " hard-wired float, low-oil and over-run stops. Automatic start, transfer switching and wiring are for"
+    " licensed people under local codes."
 )
 
 

@@ -130,8 +130,8 @@ class TankAnswer:
             f"{v:.2g}" if v < 9.95 else f"{v:.0f}" for v in (self.overrun_bound_m3, self.freeboard_m3)
         )
         if self.bound_fits:
-            return f"Tank: lost stop overruns {bound} m³ at most, {room} m³ is free{end}"
-        return f"Tank: LOST STOP OVERFLOWS: {bound} m³ overrun, {room} m³ is free{end}"
+            return f"Tank: lost stop overruns {bound} m³ at most; {room} m³ free{end}"
+        return f"Tank: LOST STOP OVERFLOWS: {bound} m³ for {room} m³ free{end}"
 
 
 def shape_of(tank: "Tank") -> Shape:

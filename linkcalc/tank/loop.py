@@ -87,8 +87,6 @@ class Daily:
         self._constant = bool((self.rates == self.rates[0]).all())
         self._edges_s = np.linspace(0.0, DAY_S, len(self.rates) + 1)
         self._totals = np.concatenate(([0.0], np.cumsum(self.rates * DAY_S / len(self.rates))))
-        # Where nothing flows, the inverse takes the earliest time: keep the first of equal totals.
-        self._first = np.concatenate(([True], np.diff(self._totals) > 0))
 
     def total(self, time_s: ArrayLike) -> Floats:
         """Total from time 0 to `time_s`."""
@@ -106,7 +104,10 @@ class Daily:
             return np.asarray(amount / self.mean)
         days = np.floor(amount / self._totals[-1])
         rest = amount - days * self._totals[-1]
-        within = np.interp(rest, self._totals[self._first], self._edges_s[self._first])
+        # The part in which the rest is passed: the one after all totals up to it, so its rate is not 0.
+        part = np.searchsorted(self._totals, rest, side="right") - 1
+        part = np.clip(part, 0, int(np.flatnonzero(self.rates)[-1]))
+        within = self._edges_s[part] + (rest - self._totals[part]) / self.rates[part]
         return np.asarray(days * DAY_S + within)
 
 

@@ -6,6 +6,7 @@ the start is waited for, one state follows another. `linkcalc.tank.simulate` pla
 event, without these short cuts.
 """
 
+from collections import Counter
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
@@ -330,13 +331,16 @@ def _year(
     # As many fillings as the year would hold, were the tank never to wait while empty.
     fillings = YEAR_S / (cycle_s - waiting.dry_s)
     dry_chance = -np.expm1(fillings * np.log1p(-np.minimum(waiting.dry, 1.0 - 1e-16)))
-    if not loop.reports:  # nothing follows a start message that is lost
-        starts = np.where(waiting.dry > 1e-12, dry_chance / np.maximum(waiting.dry, 1e-12), fillings)
-    overflows = starts * per_start(reached * at(table.late))
+    late = per_start(reached * at(table.late))
+    overflow_chance = -np.expm1(-starts * late)
+    if not loop.reports:  # nothing follows a start message that is lost: the year ends with it
+        starts = _before_the_first(waiting.dry, fillings)
+        overflow_chance = late * _before_the_first(1.0 - (1.0 - waiting.dry) * (1.0 - late), fillings)
+    overflows = starts * late
     pumped = starts * pumping_s * loop.pump_m3_s
     unmet = np.maximum(YEAR_S * loop.mean_draw_m3_s - (pumped - starts * spilled), 0.0)
     return {
-        "overflow_chance": -np.expm1(-overflows),
+        "overflow_chance": overflow_chance,
         "overflows": overflows,
         "spilled_m3": starts * spilled,
         "dry_chance": dry_chance,
@@ -348,11 +352,19 @@ def _year(
     }
 
 
+def _before_the_first(chance: Floats, fillings: Floats) -> Floats:
+    """Mean number of fillings, out of so many, up to the first that ends it all."""
+    p = np.maximum(chance, 1e-12)
+    mean: Floats = -np.expm1(fillings * np.log1p(-np.minimum(p, 1.0 - 1e-16))) / p
+    return mean
+
+
 class _Waiting:
     """From the start level being passed until a start is heard, state after state, for each site."""
 
     def __init__(self, loop: FillLoop, log_lost: Floats, weights: Floats) -> None:
         self.loop, self.log_lost, self.weights = loop, log_lost, weights
+        self._known: dict[float, Floats] = {}
         reserve_s = self._reserve_s()
         t, lasts = loop.report_interval_s, loop.state_lasts_s
         tries = len(loop.report_delays_s) if loop.reports else 0
@@ -374,7 +386,9 @@ class _Waiting:
         self.dry_s = self.dry * np.minimum(self.residual_s, YEAR_S / 2.0)
         edges = np.geomspace(min(t, lasts) / 64.0, max(deadline, min(t, lasts) / 32.0), 14)
         edges = np.concatenate(([0.0], edges))
-        self.fall_s = loop.warm_up_s + sum((b - a) * self._silence(0.5 * (a + b)) for a, b in pairwise(edges))
+        self.fall_s = loop.warm_up_s + sum(
+            (b - a) * self._silence(0.5 * (a + b), 6, 2) for a, b in pairwise(edges)
+        )
 
     def _reserve_s(self) -> float:
         """Shortest time from the start level to empty, over the hours of the day it may begin."""
@@ -384,12 +398,13 @@ class _Waiting:
         amount = loop.start_m3 - loop.empty_m3
         return float((draw.when(draw.total(begin) + amount) - begin).min())
 
-    def _all_lost(self, counts: Floats | float) -> Floats:
+    def _all_lost(self, count: float) -> Floats:
         """Chance that so many tries within one state are all lost, averaged over states."""
-        lost: Floats = (self.weights * np.exp(self.log_lost * counts)).sum(axis=-1)
-        return lost
+        if count not in self._known:
+            self._known[count] = (self.weights * np.exp(self.log_lost * count)).sum(axis=-1)
+        return self._known[count]
 
-    def _silence(self, x: float) -> Floats:
+    def _silence(self, x: float, begins: int = 24, phases: int = 8) -> Floats:
         """Chance that no start has been heard `x` seconds after the level was passed."""
         loop = self.loop
         t, lasts = loop.report_interval_s, loop.state_lasts_s
@@ -398,17 +413,19 @@ class _Waiting:
                 [np.exp(self.log_lost[:, 0] * self._tries(x, u)) for u in self._phases(24)], axis=0
             )
             return chance
+        # Tries in the state in which the level was passed, whole states after it, tries in the last one.
+        split: Counter[tuple[float, int, float]] = Counter()
+        per_state = len(loop.report_delays_s) * lasts / t if loop.reports else 0.0
+        for left in (np.arange(begins) + 0.5) / begins * lasts:
+            whole = int(max(x - left, 0.0) // lasts)
+            for u in self._phases(phases):
+                first = self._tries(min(x, left), u)
+                last = float(max(round(self._tries(x, u) - first - whole * per_state), 0))
+                split[first, whole, last] += 1
         mean = np.zeros(self.log_lost.shape[0])
-        begins = (np.arange(6) + 0.5) / 6 * lasts  # left of the state in which the level was passed
-        for left in begins:
-            for u in self._phases(3):
-                first = self._all_lost(self._tries(min(x, left), u))
-                rest = max(x - left, 0.0)
-                whole = np.floor(rest / lasts)
-                per_second = len(loop.report_delays_s) / t if loop.reports else 0.0
-                last = self._all_lost((rest - whole * lasts) * per_second)
-                mean = mean + first * self.silent_state**whole * last
-        return mean / (len(begins) * 3)
+        for (first, whole, last), share in split.items():
+            mean += share * self._all_lost(first) * self.silent_state**whole * self._all_lost(last)
+        return mean / split.total()
 
     def _phases(self, count: int) -> Floats:
         t = self.loop.report_interval_s if self.loop.reports else 0.0

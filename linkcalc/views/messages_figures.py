@@ -8,9 +8,9 @@ import numpy as np
 from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from linkcalc.errors import LinkcalcError
-from linkcalc.messages import MessageAnswer, MessagesSection
+from linkcalc.messages import MessageAnswer, MessagesSection, often_words
 from linkcalc.views import style
-from linkcalc.views.messages_text import duration_words, name_words, odds_words
+from linkcalc.views.messages_text import delay_words, duration_words, name_words, odds_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -31,12 +31,12 @@ def delay_figure(message: MessageAnswer) -> "Figure":
     """
     with style.styled():
         figure = style.new_figure(*style.TALL_IN)
-        ax = figure.add_axes((0.125, 0.19, 0.84, 0.65))
+        ax = figure.add_axes((0.125, 0.19, 0.84, 0.64))
         draw_delay(ax, message)
         figure.text(
             0.02,
             0.955,
-            style.drawable(f"{name_words(message)}: {odds_words(message.loss)} lost"),
+            style.drawable(f"{name_words(message)}: {often_words(message.loss, 'lost')}"),
             size=style.TITLE_PT,
             weight="bold",
             va="center",
@@ -44,11 +44,13 @@ def delay_figure(message: MessageAnswer) -> "Figure":
         tries = "one try" if message.tries == 1 else f"{message.tries} tries"
         figure.text(
             0.02,
-            0.91,
+            0.895,
             style.drawable(
                 f"{message.from_} to {message.to}, {tries}, fade margin {message.fade_margin_db:.1f} dB;"
                 " averaged over what is unknown and what varies"
-            ),
+            )
+            + "\n"
+            + delay_words(message),
             size=style.TEXT_PT,
             color=style.MUTED,
             va="center",
@@ -56,10 +58,11 @@ def delay_figure(message: MessageAnswer) -> "Figure":
         dashed = " Dashed: as if each try had a\nstate of its own, the optimistic bound."
         figure.text(
             0.02,
-            0.03,
+            0.02,
             "Tries share the slow state of the link: a shadowed link is not made good by asking again."
             + (dashed if message.tries > 1 else "\n")
-            + " A radio link is not a safety function.",
+            + " A radio link is not a safety function: fit independent hard-wired stops.\n"
+            "Automatic start, transfer switching and wiring are for licensed people under local codes.",
             size=style.SMALL_PT,
             color=style.MUTED,
             va="bottom",
@@ -94,7 +97,8 @@ def draw_delay(ax: "Axes", message: MessageAnswer) -> "Axes":
     missing, optimistic = (np.maximum(1.0 - np.array(c), 1e-16) for c in (curve.delivered, curve.independent))
     if message.tries > 1:
         ax.plot(time_s / unit, optimistic, color=style.FRESNEL_EDGE, ls=(0, (5, 2)), lw=1.2, zorder=3)
-        if floor < message.loss_independent_tries < 0.4 * message.loss:
+        apart = 10.0 ** (0.11 * np.log10(1.6 / floor))
+        if floor < message.loss_independent_tries < message.loss / apart:
             ax.annotate(
                 f"were tries independent: {odds_words(message.loss_independent_tries)}",
                 (1.0, message.loss_independent_tries),
@@ -110,19 +114,8 @@ def draw_delay(ax: "Axes", message: MessageAnswer) -> "Axes":
             )
     ax.plot(time_s / unit, missing, color=style.RAY, lw=2.2, zorder=4)
     ax.axhline(message.loss, color=style.ACCENT, lw=1.0, ls=(0, (4, 3)), zorder=2)
-    ax.annotate(
-        f"lost after all tries: {odds_words(message.loss)}",
-        (1.0, message.loss),
-        xycoords=("axes fraction", "data"),
-        xytext=(-6, 5),
-        textcoords="offset points",
-        ha="right",
-        va="bottom",
-        size=style.TEXT_PT,
-        color=style.ACCENT,
-        bbox={"boxstyle": "round,pad=0.15", "fc": style.PAPER, "ec": "none"},
-        zorder=6,
-    )
+    if message.loss >= 1e-9:  # the title says it when it is less
+        _lost_label(ax, message)
     _quantiles(ax, message, unit, floor)
     # Plain words: the house style draws no mathematical type.
     ax.yaxis.set_major_formatter(FuncFormatter(lambda share, _: _share_words(share)))
@@ -130,6 +123,22 @@ def draw_delay(ax: "Axes", message: MessageAnswer) -> "Axes":
     ax.set_xlabel("Time since the message was due, " + ("min" if minutes else "s"))
     ax.set_ylabel("Share not yet delivered")
     return ax
+
+
+def _lost_label(ax: "Axes", message: MessageAnswer) -> None:
+    ax.annotate(
+        f"lost after all tries: {odds_words(message.loss)}",
+        (1.0, message.loss),
+        xycoords=("axes fraction", "data"),
+        xytext=(-6, -5),
+        textcoords="offset points",
+        ha="right",
+        va="top",
+        size=style.TEXT_PT,
+        color=style.ACCENT,
+        bbox={"boxstyle": "round,pad=0.15", "fc": style.PAPER, "ec": "none"},
+        zorder=3,
+    )
 
 
 def _share_words(share: float) -> str:
@@ -142,16 +151,17 @@ def _quantiles(ax: "Axes", message: MessageAnswer, unit: float, floor: float) ->
     """Mark by when 95 and 99 % are delivered."""
     marks = [(message.delay.p95_s, 0.05, "95 %"), (message.delay.p99_s, 0.01, "99 %")]
     for time_s, missing, words in marks:
-        if time_s is None or missing <= floor:
-            continue
+        if time_s is None or missing <= floor or missing < 2.5 * message.loss:
+            continue  # too near the line of what is lost; the caption has it
         ax.plot(time_s / unit, missing, "o", color=style.RAY, ms=5, zorder=5)
+        left = time_s / unit > 0.6 * ax.get_xlim()[1]
         ax.annotate(
             f"{words} delivered within {duration_words(time_s)}",
             (time_s / unit, missing),
-            xytext=(8, 4),
+            xytext=(-8 if left else 8, -4 if left else 4),
             textcoords="offset points",
-            ha="left",
-            va="bottom",
+            ha="right" if left else "left",
+            va="top" if left else "bottom",
             size=style.SMALL_PT,
             color=style.INK,
             bbox={"boxstyle": "round,pad=0.15", "fc": style.PAPER, "ec": "none"},

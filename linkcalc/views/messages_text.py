@@ -137,7 +137,7 @@ def _message(page: _Page, m: MessageAnswer) -> None:
     )
     if m.unconfirmed is not None:
         page.wrap(f"The sender hears no acknowledgement: {odds_words(m.unconfirmed)}.", indent=2, hanging=4)
-    page.wrap(_delay_words(m), indent=2, hanging=4)
+    page.wrap(delay_words(m), indent=2, hanging=4)
     answers = (
         f"; the answers {duration_words(m.acknowledgement_airtime_s_per_day)} a day"
         if m.acknowledgement_airtime_s_per_day > 0
@@ -153,7 +153,8 @@ def _message(page: _Page, m: MessageAnswer) -> None:
         page.wrap(f"Note: {note}", indent=2, hanging=4)
 
 
-def _delay_words(m: MessageAnswer) -> str:
+def delay_words(m: MessageAnswer) -> str:
+    """Say when a message arrives."""
     d = m.delay
     if d.mean_s is None:
         return "It is never delivered."

@@ -17,6 +17,10 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
+_BOX = {"boxstyle": "round,pad=0.1", "fc": style.PAPER, "ec": "none"}
+"""Keeps lines from striking a label through."""
+
+
 def cycle_figure(tank: TankAnswer) -> "Figure":
     """Draw the level through one cycle whose stop message is lost, with title and caption.
 
@@ -55,10 +59,11 @@ def cycle_figure(tank: TankAnswer) -> "Figure":
         )
         figure.text(
             0.02,
-            0.025,
+            0.015,
             "Worst case but for a late try: the last permit is sent just before the stop level is passed, and"
             " nothing is heard after it. Not a safety\nfunction: fit an independent hard-wired stop and a"
-            " local float valve or high-level stop, whatever this picture shows.",
+            " local float valve or high-level stop, whatever this picture shows.\nAutomatic start, transfer"
+            " switching and wiring are for licensed people under local codes.",
             size=style.SMALL_PT,
             color=style.MUTED,
             va="bottom",
@@ -155,7 +160,7 @@ def draw_overrun(ax: "Axes", tank: TankAnswer) -> "Axes":
     if high is not None and high < overflow:
         ax.axhline(high, color=style.CAUTION, lw=0.9, ls=(0, (6, 2, 1.5, 2)), zorder=2)
         close = (overflow - high) / (ceiling - bottom) < 0.06
-        _line_label(ax, high, f"independent float, {high:g} %", style.INK, below=close)
+        _line_label(ax, high, f"independent float, {high:g} %", style.INK, below=close, boxed=True)
     _permits(ax, tank, bottom + 0.11 * (ceiling - bottom), begin, end)
     between = 0.5 * (bottom + 0.2 * (ceiling - bottom) + stop)
     if np.isfinite(cycle.decided_s):
@@ -184,7 +189,14 @@ def draw_overrun(ax: "Axes", tank: TankAnswer) -> "Axes":
 
 
 def _line_label(
-    ax: "Axes", level: float, words: str, colour: str, *, right: bool = False, below: bool = False
+    ax: "Axes",
+    level: float,
+    words: str,
+    colour: str,
+    *,
+    right: bool = False,
+    below: bool = False,
+    boxed: bool = False,
 ) -> None:
     """Name a level at one end of its line."""
     ax.annotate(
@@ -197,7 +209,8 @@ def _line_label(
         va="top" if below else "bottom",
         size=style.TEXT_PT,
         color=colour,
-        zorder=7,
+        bbox=_BOX if boxed else None,
+        zorder=4 if boxed else 7,
     )
 
 
@@ -213,7 +226,7 @@ def _event_label(ax: "Axes", at: float, height: float, words: str, end: float) -
         va="center",
         size=style.TEXT_PT,
         color=style.ACCENT,
-        bbox={"boxstyle": "round,pad=0.15", "fc": style.PAPER, "ec": "none"},
+        bbox=_BOX,
         zorder=7,
     )
 
@@ -282,7 +295,8 @@ def _margin(ax: "Axes", tank: TankAnswer, off: float, end: float, limits: tuple[
             va="top" if crowded else "bottom",
             size=style.SMALL_PT,
             color=style.INK,
-            zorder=7,
+            bbox=_BOX,
+            zorder=4,
         )
 
 

@@ -1,0 +1,231 @@
+"""What becomes of messages, against worked figures, a plain simulation, and laws that must hold."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from linkcalc.energy import expected_transmissions
+from linkcalc.errors import DomainError, PlanError
+from linkcalc.messages import (
+    FadingChannel,
+    Retries,
+    SteadyChannel,
+    airtimes_s,
+    delivered_by_try,
+    delivery_delay,
+    loss,
+    often_words,
+    section,
+    unconfirmed,
+)
+from tests.tank_plans import link_result, plan
+
+WORKED = [
+    # loss of one try each way, tries, all lost, no acknowledgement heard (worked from p^n and the
+    # product of both directions; the first and the last as commonly quoted for telemetry links)
+    (0.05, 2, 0.0025, None),
+    (0.05, 3, 0.000125, 0.00093),
+    (0.30, 3, 0.027, 0.13),
+]
+
+
+@pytest.mark.parametrize(("single", "tries", "lost", "unheard"), WORKED)
+def test_independent_tries_give_the_worked_retry_figures(
+    single: float, tries: int, lost: float, unheard: float | None
+) -> None:
+    channel = SteadyChannel(single)
+    assert loss(channel, tries) == pytest.approx(lost, rel=1e-12)
+    assert delivered_by_try(channel, tries).sum() == pytest.approx(1.0 - lost, rel=1e-12)
+    if unheard is not None:
+        assert unconfirmed(channel, channel, tries) == pytest.approx(unheard, rel=0.025)
+
+
+channels = st.builds(
+    FadingChannel,
+    st.floats(-10.0, 40.0),
+    st.floats(0.0, 12.0),
+    st.floats(0.0, 6.0),
+    st.sampled_from([-np.inf, 5.0, 10.0]),
+)
+
+
+@given(channels, st.integers(1, 8))
+def test_a_shadowed_link_is_not_made_good_by_retrying(channel: FadingChannel, tries: int) -> None:
+    optimistic = loss(channel, 1) ** tries
+    assert loss(channel, tries) >= optimistic * (1.0 - 1e-6)
+    assert loss(channel, tries) <= loss(channel, 1) * (1.0 + 1e-9)
+
+
+@given(st.floats(0.0, 30.0), st.integers(1, 6))
+def test_without_slow_variation_tries_are_independent(margin_db: float, tries: int) -> None:
+    channel = FadingChannel(margin_db)
+    assert loss(channel, tries) == pytest.approx(loss(channel, 1) ** tries, rel=1e-6)
+
+
+@given(channels, st.integers(1, 6))
+def test_what_is_not_delivered_by_any_try_is_lost(channel: FadingChannel, tries: int) -> None:
+    by_try = delivered_by_try(channel, tries)
+    assert by_try.shape == (tries,)
+    assert (by_try >= 0).all()
+    assert 1.0 - by_try.sum() == pytest.approx(loss(channel, tries), abs=1e-9)
+
+
+@given(channels, channels, st.integers(1, 5))
+def test_an_acknowledgement_is_heard_less_often_than_the_message(
+    there: FadingChannel, back: FadingChannel, tries: int
+) -> None:
+    assert unconfirmed(there, back, tries) >= loss(there, tries) - 1e-9
+
+
+@pytest.mark.parametrize("back_off", ["fixed", "exponential"])
+@pytest.mark.parametrize("jitter", [0.25, 0.9])
+def test_the_delay_agrees_with_a_plain_simulation_of_the_tries(back_off: str, jitter: float) -> None:
+    """Distance between the curves: 1.95 / sqrt(n) is exceeded once in a thousand runs (Kolmogorov)."""
+    n, tries, single, airtime = 200_000, 4, 0.4, 0.37
+    retries = Retries(tries, 10.0, back_off, jitter)  # type: ignore[arg-type]
+    rng = np.random.default_rng(7)
+    waits = [10.0 * (2.0**k if back_off == "exponential" else 1.0) for k in range(tries - 1)]
+    delay = np.full(n, np.inf)
+    sent_at = np.zeros(n)
+    for k in range(tries):
+        if k:
+            sent_at = sent_at + waits[k - 1] * rng.uniform(1.0 - jitter, 1.0 + jitter, n)
+        heard = (rng.random(n) >= single) & ~np.isfinite(delay)
+        delay[heard] = sent_at[heard] + airtime
+    found = delivery_delay(delivered_by_try(SteadyChannel(single), tries), retries, airtime)
+    at, curve = np.array(found.drawing.time_s), np.array(found.drawing.delivered)
+    played = np.searchsorted(np.sort(delay), at, side="right") / n
+    assert np.abs(played - curve).max() < 1.95 / np.sqrt(n)
+    arrived = delay[np.isfinite(delay)]
+    assert found.mean_s == pytest.approx(arrived.mean(), abs=4.0 * arrived.std() / np.sqrt(arrived.size))
+    assert found.p95_s == pytest.approx(np.quantile(delay, 0.95, method="lower"), rel=0.02)
+
+
+def test_a_share_that_never_arrives_has_no_delay() -> None:
+    found = delivery_delay(delivered_by_try(SteadyChannel(0.3), 2), Retries(2, 60.0), 0.5)
+    assert found.median_s == 0.5
+    assert found.p95_s is None  # 9 % are lost
+    assert found.p99_s is None
+    nothing = delivery_delay(delivered_by_try(SteadyChannel(1.0), 2), Retries(2, 60.0), 0.5)
+    assert nothing.mean_s is None
+    assert nothing.median_s is None
+
+
+def test_tries_without_jitter_are_delivered_at_their_own_times() -> None:
+    found = delivery_delay([0.5, 0.25, 0.125], Retries(3, 10.0, "exponential"), 1.0)
+    times, curve = np.array(found.drawing.time_s), np.array(found.drawing.delivered)
+    for time, before, after in ((1.0, 0.0, 0.5), (11.0, 0.5, 0.75), (31.0, 0.75, 0.875)):
+        assert np.interp(time - 1e-3, times, curve) == pytest.approx(before, abs=1e-6)
+        assert np.interp(time + 1e-3, times, curve) == pytest.approx(after, abs=1e-6)
+    assert found.mean_s == pytest.approx((0.5 * 1 + 0.25 * 11 + 0.125 * 31) / 0.875)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "word"),
+    [
+        ({"tries": 0}, "tries"),
+        ({"wait_s": 0.0}, "wait_s"),
+        ({"jitter": 1.5}, "jitter"),
+        ({"back_off": "linear"}, "back_off"),
+    ],
+)
+def test_a_schedule_that_makes_no_sense_is_refused_by_name(arguments: dict[str, object], word: str) -> None:
+    with pytest.raises(DomainError, match=word):
+        Retries(**{"tries": 3, **arguments})  # type: ignore[arg-type]
+
+
+def test_channels_of_different_kinds_do_not_answer_each_other() -> None:
+    with pytest.raises(DomainError, match="same kind"):
+        unconfirmed(SteadyChannel(0.1), FadingChannel(10.0), 2)
+
+
+def test_a_channel_reads_margin_and_spread_off_a_direction() -> None:
+    there = link_result(17.0, site_db=9.0, conditions_db=3.0).directions[0]
+    assert FadingChannel.of(there) == FadingChannel(17.0, 9.0, 3.0, -np.inf)
+    assert FadingChannel.of(there, after_reading=True).site_sigma_db == 2.0
+
+
+def test_every_message_of_a_plan_is_answered() -> None:
+    found = section(plan(), [link_result(18.0, 8.0, 4.0)])
+    assert found is not None
+    permit, stop = found.messages
+    assert (permit.from_, permit.to) == ("tank", "shed")
+    assert permit.per_year == pytest.approx(365 * 144)
+    assert permit.lost_per_year == pytest.approx(permit.per_year * permit.loss)
+    assert stop.loss == permit.loss
+    # the year at the site as predicted, on average, and where one site in ten is worse
+    assert stop.lost_per_year_predicted_site < stop.lost_per_year < stop.lost_per_year_poor_site * 3
+    assert stop.loss_predicted_site < stop.loss_poor_site
+    assert stop.loss_independent_tries < stop.loss
+    assert stop.loss_after_reading < stop.loss
+    assert stop.unconfirmed is not None
+    assert stop.unconfirmed > stop.loss
+    assert any("retries do not cure" in note for note in stop.notes)
+    assert "not a safety function" in found.caution
+    assert len(found.line) <= 76
+    assert "linkcalc messages" in found.line
+
+
+def test_a_plan_without_messages_has_no_section() -> None:
+    assert section(plan(message=None, tank=None, engine=None), [link_result()]) is None
+
+
+def test_airtime_a_day_counts_every_try_and_every_answer() -> None:
+    """Against the mean number of transmissions as the energy reckoning has it (truncated geometric)."""
+    steady = link_result(6.0, 0.0, 0.0)
+    p = plan()
+    found = section(p, [steady])
+    assert found is not None
+    permit = found.messages[0]
+    own_s, answer_s = airtimes_s(p, p.message[0])
+    success = 1.0 - permit.single_loss
+    sent = expected_transmissions(success * success, 3)
+    assert permit.tries_sent == pytest.approx(sent, rel=1e-6)
+    assert permit.airtime_s_per_day == pytest.approx(144 * sent * own_s, rel=1e-6)
+    assert permit.acknowledgement_airtime_s_per_day == pytest.approx(
+        144 * sent * success * answer_s, rel=1e-6
+    )
+
+
+def test_a_message_that_is_not_acknowledged_is_sent_all_its_times() -> None:
+    message = {"name": "permit", "kind": "run_permit", "link": "level", "interval_s": 600.0, "tries": 3}
+    found = section(
+        plan(message=[{**message, "acknowledged": False}], tank=None, engine=None), [link_result()]
+    )
+    assert found is not None
+    assert found.messages[0].tries_sent == 3.0
+    assert found.messages[0].unconfirmed is None
+    assert found.messages[0].acknowledgement_airtime_s_per_day == 0.0
+
+
+def test_a_command_of_the_shed_takes_the_other_direction() -> None:
+    message = {"name": "wake", "kind": "start", "link": "level", "sender": "shed", "events_per_year": 50.0}
+    found = section(
+        plan(message=[message], tank=None, engine=None), [link_result(20.0, 8.0, 4.0, back_db=5.0)]
+    )
+    assert found is not None
+    assert (found.messages[0].from_, found.messages[0].fade_margin_db) == ("shed", 5.0)
+    assert any("one try only" in note for note in found.messages[0].notes)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"interval_s": 20.0}, r"interval_s = 20 is shorter than the .* its tries \(3\) may take; make it"),
+        ({"interval_s": 0.1, "tries": 1}, "interval_s = 0.1 is shorter than"),
+        ({"retry_wait_s": 0.2}, "retry_wait_s = 0.2 with jitter 0.25 can be shorter than .* make it"),
+    ],
+)
+def test_tries_that_do_not_fit_on_the_air_are_refused_with_a_mend(
+    change: dict[str, float], words: str
+) -> None:
+    message = {"name": "permit", "kind": "run_permit", "link": "level", "interval_s": 600.0, "tries": 3}
+    with pytest.raises(PlanError, match=words) as caught:
+        section(plan(message=[{**message, **change}], tank=None, engine=None), [link_result()])
+    assert str(caught.value).startswith('message "permit" ')
+
+
+def test_odds_are_said_in_words() -> None:
+    assert often_words(0.031, "lost") == "1 in 32 lost"
+    assert often_words(0.0, "lost") == "less than 1 in a million lost"

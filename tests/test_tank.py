@@ -1,0 +1,570 @@
+"""The tank: worked figures, a plain loop that walks every report, the closed form, and laws."""
+
+import csv
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from linkcalc.errors import DomainError, PlanError
+from linkcalc.messages import FadingChannel, SteadyChannel
+from linkcalc.tank import (
+    CAUTIONS,
+    FillLoop,
+    HorizontalCylinder,
+    LevelTable,
+    Prism,
+    lost_stop,
+    overrun_bound_m3,
+    section,
+    simulate,
+    simulated,
+    solve,
+    year_risk,
+)
+from linkcalc.tank.loop import DAY_S, Daily
+from tests.benchmarks.plain_tank import NAMES, plain_years
+from tests.tank_plans import link_result, plan
+
+TANK = Prism.upright_cylinder(diameter_m=5.0, height_m=2.5)
+
+
+def loop(**changes: Any) -> FillLoop:
+    """A tank of 40 cubic metres that is filled every two days or so, with hourly reports."""
+    values: dict[str, Any] = {
+        "start_m3": 16.0,
+        "stop_m3": 36.0,
+        "overflow_m3": 40.0,
+        "pump_m3_s": 5.0 / 3600.0,
+        "draw_m3_s": (0.4 / 3600.0,),
+        "report_interval_s": 3600.0,
+        "report_delays_s": (1.0, 31.0),
+        "watchdog_s": 3.0 * 3600.0,
+        "warm_up_s": 60.0,
+        "stopping_s": 10.0,
+        "max_run_s": 12.0 * 3600.0,
+    }
+    return FillLoop(**{**values, **changes})
+
+
+# --- shapes ---------------------------------------------------------------------------------------------
+
+
+def test_a_lying_cylinder_agrees_with_the_handbook_table_of_segments() -> None:
+    file = Path(__file__).parent / "reference" / "circular_segment.csv"
+    rows = csv.DictReader(line for line in file.read_text().splitlines() if not line.startswith("#"))
+    tank = HorizontalCylinder(diameter_m=1.8, length_m=5.0)
+    for row in rows:
+        share = tank.volume_at_percent_m3(100.0 * float(row["height_share"])) / tank.capacity_m3
+        assert share == pytest.approx(float(row["area_share"]), abs=1.1e-6)
+    assert tank.capacity_m3 == pytest.approx(np.pi * 0.9**2 * 5.0)
+
+
+def test_a_lying_cylinder_holds_the_sum_of_its_chords() -> None:
+    tank = HorizontalCylinder(diameter_m=2.0, length_m=3.0)
+    heights = np.linspace(0.0, 1.3, 200_001)
+    chords = 2.0 * np.sqrt(np.maximum(1.0 - (1.0 - heights) ** 2, 0.0))
+    assert tank.volume_m3(1.3) == pytest.approx(3.0 * np.trapezoid(chords, heights), rel=1e-6)
+
+
+SHAPES = [TANK, HorizontalCylinder(2.0, 6.0), LevelTable((0.0, 0.5, 1.0, 2.5), (0.0, 1.0, 4.0, 30.0))]
+
+
+@given(st.sampled_from(SHAPES), st.floats(0.0, 1.0))
+def test_level_and_volume_are_inverse(shape: Any, share: float) -> None:
+    level = share * shape.height_m
+    assert shape.level_m(shape.volume_m3(level)) == pytest.approx(level, abs=2e-6 * shape.height_m)
+
+
+@pytest.mark.parametrize(
+    ("levels", "volumes", "words"),
+    [
+        ((0.0, 1.0, 1.0), (0.0, 1.0, 2.0), "levels_m must increase .* got 1 then 1"),
+        ((0.0, 1.0, 2.0), (0.0, 3.0, 2.0), "volumes_m3 must increase .* got 3 then 2"),
+        ((0.5, 1.0), (0.0, 3.0), "start at 0"),
+        ((0.0, 1.0), (0.0, 3.0, 4.0), "same number"),
+    ],
+)
+def test_a_level_table_that_does_not_increase_is_refused(
+    levels: tuple[float, ...], volumes: tuple[float, ...], words: str
+) -> None:
+    with pytest.raises(DomainError, match=words):
+        LevelTable(levels, volumes)
+
+
+def test_a_level_above_the_rim_has_no_volume() -> None:
+    with pytest.raises(DomainError, match="level_m must be at most"):
+        TANK.volume_m3(2.6)
+
+
+# --- the bound ------------------------------------------------------------------------------------------
+
+
+def test_the_overrun_bound_gives_the_worked_example() -> None:
+    """5 m3/h, watchdog 30 min, report every 10 min: 3.33 m3, 0.17 m in a tank of 5 m (common practice)."""
+    bound = overrun_bound_m3(5.0 / 3600.0, 30 * 60.0, 10 * 60.0)
+    assert bound == pytest.approx(3.33, abs=0.004)
+    assert bound / TANK.area_m2 == pytest.approx(0.17, abs=0.002)
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    single=st.floats(0.0, 0.95),
+    interval_s=st.sampled_from([300.0, 600.0, 1800.0, 3600.0]),
+    intervals=st.floats(1.05, 6.0),
+    stopping_s=st.floats(0.0, 300.0),
+    events=st.booleans(),
+)
+def test_no_lost_message_overruns_the_bound(
+    single: float, interval_s: float, intervals: float, stopping_s: float, events: bool
+) -> None:
+    played = loop(
+        report_interval_s=interval_s,
+        report_delays_s=(0.5, 8.0),
+        watchdog_s=intervals * interval_s,
+        stopping_s=stopping_s,
+        stop_delays_s=(0.5,) if events else (),
+        overflow_m3=60.0,
+        draw_m3_s=(0.1 / 3600.0,),
+        max_run_s=np.inf,
+    )
+    years = simulate(played, SteadyChannel(single), 60)
+    assert years.largest_overrun_m3.max() <= played.watchdog_bound_m3 * (1.0 + 1e-9)
+
+
+def test_a_bound_within_the_freeboard_means_no_overflow_at_all() -> None:
+    safe = loop(report_interval_s=600.0, watchdog_s=1800.0)
+    assert safe.bound_m3 < safe.freeboard_m3
+    years = simulate(safe, FadingChannel(0.0, 10.0, 6.0), 500)
+    assert years.overflows.sum() == 0
+    assert year_risk(safe, FadingChannel(0.0, 10.0, 6.0)).averaged.overflow_chance == 0.0
+
+
+# --- simulation against a plain loop --------------------------------------------------------------------
+
+HOURS = tuple(np.array([0.1] * 6 + [1.0] * 6 + [0.5] * 6 + [0.2] * 6) / 3600.0)
+"""A draw by the hour, invented."""
+
+CASES = {
+    "weak, steady": (loop(), FadingChannel(2.0), 300),
+    "changing daily": (loop(), FadingChannel(10.0, 3.0, 6.0), 400),
+    "stop and start messages, no watchdog": (
+        loop(stop_delays_s=(1.0, 31.0, 120.0), start_delays_s=(1.0, 31.0), watchdog_s=np.inf),
+        FadingChannel(6.0, 0.0, 5.0),
+        400,
+    ),
+    "messages only": (
+        loop(
+            report_interval_s=np.inf,
+            report_delays_s=(),
+            watchdog_s=np.inf,
+            stop_delays_s=(1.0, 31.0),
+            start_delays_s=(1.0, 31.0),
+            max_run_s=9.0 * 3600.0,
+            start_m3=2.0,
+            overflow_m3=36.5,
+        ),
+        FadingChannel(7.0),
+        300,
+    ),
+    "draw by the hour": (
+        loop(draw_m3_s=HOURS, start_m3=6.0, overflow_m3=38.0, report_interval_s=1800.0, watchdog_s=6000.0),
+        FadingChannel(6.0, 4.0, 5.0),
+        60,
+    ),
+}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_the_simulation_agrees_with_a_loop_that_walks_every_report(case: str) -> None:
+    """Means within four standard errors of their difference, for every count.
+
+    Rare counts are given the error of a Poisson count with both runs' common rate.
+    """
+    played, channel, years = CASES[case]
+
+    def success(slow_db: float) -> float:
+        return float(np.exp(-(10.0 ** (-(channel.fade_margin_db + slow_db) / 10.0))))
+
+    plain = plain_years(played, channel.site_sigma_db, channel.conditions_sigma_db, success, years, seed=5)
+    at_once = simulate(played, channel, 4000, seed=3)
+    for name in NAMES:
+        a, b = np.array([year[name] for year in plain]), getattr(at_once, name)
+        rate = (a.sum() + b.sum()) / (a.size + b.size)
+        largest = max(a.max(), b.max(), 1e-9)
+        error = np.sqrt(max(a.var() / a.size, rate * largest / a.size / 4.0) + b.var() / b.size)
+        assert abs(a.mean() - b.mean()) <= 4.0 * error + 1e-9 * largest, (name, a.mean(), b.mean(), error)
+
+
+def test_the_same_seed_gives_the_same_years() -> None:
+    channel = FadingChannel(8.0, 4.0, 4.0)
+    one, two, other = (simulate(loop(), channel, 50, seed) for seed in (9, 9, 10))
+    assert (one.spilled_m3 == two.spilled_m3).all()
+    assert (one.spilled_m3 != other.spilled_m3).any()
+
+
+def test_no_tank_years_are_no_simulation() -> None:
+    with pytest.raises(DomainError, match="tank_years"):
+        simulate(loop(), SteadyChannel(0.1), 0)
+
+
+# --- closed form against simulation ---------------------------------------------------------------------
+
+STEADY = {
+    "hourly, weak": (loop(), 2.0),
+    "hourly, fair": (loop(), 10.0),
+    "ten minutes, very weak": (
+        loop(report_interval_s=600.0, watchdog_s=3600.0, overflow_m3=38.0, start_m3=6.0),
+        -1.0,
+    ),
+    "stop message first, no watchdog": (
+        loop(stop_delays_s=(1.0, 31.0, 120.0), start_delays_s=(1.0, 31.0), watchdog_s=np.inf),
+        6.0,
+    ),
+    "messages only": (CASES["messages only"][0], 9.0),
+}
+
+
+@pytest.mark.parametrize("case", STEADY)
+def test_closed_form_and_simulation_agree_on_a_steady_link(case: str) -> None:
+    """Within four standard errors of the simulated mean, and 4 % for the closed form's own steps."""
+    played, margin_db = STEADY[case]
+    years = simulate(played, FadingChannel(margin_db), 10_000, seed=11)
+    risk = year_risk(played, FadingChannel(margin_db)).averaged
+    late = years.watchdog_stops + (years.timer_stops if played.max_run_s < 3600.0 * 24 else 0.0)
+    pairs = {
+        "overflow_chance": (years.overflows > 0).astype(float),
+        "overflows": years.overflows,
+        "spilled_m3": years.spilled_m3,
+        "dry_chance": (years.dry_spells > 0).astype(float),
+        "starts": years.starts,
+        "nuisance_stops": years.nuisance_stops,
+        "watchdog_stops": late,
+        "pumped_m3": years.pumped_m3,
+    }
+    for name, values in pairs.items():
+        expected = getattr(risk, name)
+        # a rare count's own scatter may miss the true one: that of a Poisson count with the expected rate
+        scatter = max(values.std(), np.sqrt(expected) if name != "pumped_m3" else 0.0)
+        tolerance = 4.0 * scatter / np.sqrt(values.size) + 0.04 * expected
+        assert values.mean() == pytest.approx(expected, abs=tolerance + 1e-12), name
+
+
+@pytest.mark.parametrize(
+    ("margin_db", "site_db", "conditions_db", "interval_s", "watchdog_s"),
+    [(12.0, 0.0, 6.0, 3600.0, 10_800.0), (12.0, 8.0, 6.0, 3600.0, 10_800.0), (10.0, 8.0, 6.0, 600.0, 3600.0)],
+)
+def test_the_closed_form_stays_close_when_the_state_of_the_link_changes(
+    margin_db: float, site_db: float, conditions_db: float, interval_s: float, watchdog_s: float
+) -> None:
+    """It takes a filling's state for one state: within 20 % for overflow, 35 % for nuisance stops."""
+    played = loop(report_interval_s=interval_s, watchdog_s=watchdog_s, overflow_m3=38.0, start_m3=6.0)
+    channel = FadingChannel(margin_db, site_db, conditions_db)
+    years, risk = simulate(played, channel, 10_000, seed=2), year_risk(played, channel).averaged
+    assert risk.overflows == pytest.approx(years.overflows.mean(), rel=0.2)
+    assert risk.overflow_chance == pytest.approx((years.overflows > 0).mean(), rel=0.1)
+    assert risk.nuisance_stops == pytest.approx(years.nuisance_stops.mean(), rel=0.35)
+    assert risk.starts == pytest.approx(years.starts.mean(), rel=0.03)
+    assert risk.dry_chance == pytest.approx((years.dry_spells > 0).mean(), rel=0.15, abs=2e-3)
+
+
+def test_without_a_watchdog_a_lost_stop_overflows_as_often_as_its_tries_are_lost() -> None:
+    """Three independent tries at 5 %: p^3 = 0.0125 % of the stops (worked)."""
+    risk = year_risk(
+        loop(
+            report_interval_s=np.inf,
+            report_delays_s=(),
+            watchdog_s=np.inf,
+            stop_delays_s=(1.0, 11.0, 31.0),
+            start_delays_s=(1.0,) * 9,
+        ),
+        SteadyChannel(0.05),
+    ).averaged
+    assert risk.overflows / risk.starts == pytest.approx(0.05**3, rel=1e-6)
+
+
+def test_nuisance_stops_follow_the_rule_for_runs_of_lost_permits() -> None:
+    """About (86400/T) (1-p) p^k a day of running, k = floor(W/T) (common practice, no source)."""
+    p, t, k = 0.1, 600.0, 3
+    big = loop(
+        start_m3=100.0,
+        stop_m3=3000.0,
+        overflow_m3=3100.0,
+        report_interval_s=t,
+        report_delays_s=(0.0,),
+        watchdog_s=k * t,
+        warm_up_s=0.0,
+        max_run_s=np.inf,
+    )
+    assert big.misses_that_trip == k
+    risk = year_risk(big, SteadyChannel(p)).averaged
+    days_of_running = risk.pumped_m3 / big.pump_m3_s / DAY_S
+    assert risk.nuisance_stops / days_of_running == pytest.approx(DAY_S / t * (1 - p) * p**k, rel=0.05)
+
+
+def test_ten_minutes_and_a_watchdog_of_sixteen_ride_over_no_lost_permit() -> None:
+    """A public tank controller's figures: refresh every 10 min, off after 16 min without."""
+    assert loop(report_interval_s=600.0, watchdog_s=960.0).misses_that_trip == 1
+    assert loop(report_interval_s=600.0, watchdog_s=1800.0).misses_that_trip == 3
+
+
+# --- laws -----------------------------------------------------------------------------------------------
+
+
+def chance(played: FillLoop, margin_db: float = 8.0) -> float:
+    return year_risk(played, FadingChannel(margin_db, 6.0, 4.0)).averaged.overflows
+
+
+def test_a_lower_stop_level_overflows_less_often() -> None:
+    found = [chance(loop(stop_m3=stop)) for stop in (38.0, 36.0, 34.0, 30.0)]
+    assert found == sorted(found, reverse=True)
+    assert found[-1] < found[0]
+
+
+def test_a_shorter_watchdog_overflows_less_often() -> None:
+    found = [chance(loop(watchdog_s=w * 3600.0)) for w in (6.0, 3.0, 2.0, 1.1)]
+    assert found == sorted(found, reverse=True)
+
+
+def test_more_margin_overflows_less_often() -> None:
+    found = [chance(loop(), margin) for margin in (0.0, 5.0, 10.0, 20.0)]
+    assert found == sorted(found, reverse=True)
+
+
+def test_knowing_the_site_makes_a_rare_overflow_rarer() -> None:
+    risk = year_risk(loop(overflow_m3=42.0, report_interval_s=1200.0), FadingChannel(25.0, 10.0, 3.0))
+    assert risk.predicted_site.overflow_chance < risk.averaged.overflow_chance
+
+
+@given(st.lists(st.floats(0.0, 5.0), min_size=24, max_size=24).filter(lambda r: sum(r) > 0.1))
+def test_the_time_of_a_total_comes_back_to_that_total(rates: list[float]) -> None:
+    draw = Daily(np.array(rates) / 3600.0)
+    amounts = np.linspace(0.0, 3.2 * sum(rates), 50)
+    times = draw.when(amounts)
+    assert draw.total(times) == pytest.approx(amounts, abs=1e-9 * (1.0 + amounts[-1]))
+    assert (np.diff(times) >= -1e-6).all()
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"start_m3": 36.0}, "start_m3 = 36 must be below stop_m3 = 36"),
+        ({"pump_m3_s": -1.0}, "pump_m3_s must be above 0"),
+        ({"pump_m3_s": 0.3 / 3600.0}, "must be above the largest draw_m3_s"),
+        ({"watchdog_s": 3600.0}, "watchdog_s = 3600 must be at least .* 3631"),
+        ({"report_interval_s": 20.0}, "report_interval_s = 20 must be longer than the last try's delay"),
+        ({"report_interval_s": np.inf, "report_delays_s": (), "watchdog_s": np.inf}, "are needed"),
+        ({"report_delays_s": (5.0, 1.0)}, "must not decrease"),
+        ({"state_lasts_s": 0.0}, "state_lasts_s must be above 0"),
+        ({"draw_m3_s": (0.0,)}, "total above zero"),
+    ],
+)
+def test_a_loop_that_cannot_work_is_refused_by_name(changes: dict[str, Any], words: str) -> None:
+    with pytest.raises(DomainError, match=words):
+        loop(**changes)
+
+
+# --- solving --------------------------------------------------------------------------------------------
+
+
+def scene(**changes: Any) -> FillLoop:
+    values: dict[str, Any] = {
+        "start_m3": TANK.volume_at_percent_m3(40.0),
+        "stop_m3": TANK.volume_at_percent_m3(92.0),
+        "overflow_m3": TANK.capacity_m3,
+        "report_interval_s": 1200.0,
+        "watchdog_s": 7200.0,
+        "report_delays_s": (0.2, 10.0, 30.0),
+        "stopping_s": 130.0,
+        "max_run_s": np.inf,
+    }
+    return loop(**{**values, **changes})
+
+
+CHANNEL = FadingChannel(18.0, 10.0, 3.0)
+
+
+def test_the_solved_settings_keep_overflow_under_the_accepted_chance_and_no_more() -> None:
+    accepted = 0.02
+    played = scene()
+
+    def overflow(**changes: Any) -> float:
+        return year_risk(replace(played, **changes), CHANNEL).averaged.overflow_chance
+
+    assert overflow() > accepted
+    found = solve(played, TANK, CHANNEL, accepted)
+    assert found.stop_percent is not None
+    assert overflow(stop_m3=TANK.volume_at_percent_m3(found.stop_percent)) <= accepted
+    assert overflow(stop_m3=TANK.volume_at_percent_m3(found.stop_percent + 0.5)) > accepted
+    assert found.watchdog_s is not None
+    assert overflow(watchdog_s=found.watchdog_s) <= accepted
+    assert overflow(watchdog_s=found.watchdog_s + played.report_interval_s) > accepted
+
+
+def test_the_recommended_set_relies_on_no_message() -> None:
+    found = solve(scene(), TANK, CHANNEL, 0.01).recommended
+    assert found is not None
+    assert found.watchdog_s >= 3.0 * found.interval_s
+    assert found.overrun_bound_m3 <= found.freeboard_m3
+    assert found.overflow_chance == 0.0
+    assert found.overrun_bound_m3 == pytest.approx(
+        overrun_bound_m3(5.0 / 3600.0, found.watchdog_s, found.interval_s, 130.0)
+    )
+    years = simulate(
+        scene(
+            stop_m3=TANK.volume_at_percent_m3(found.stop_percent),
+            report_interval_s=found.interval_s,
+            watchdog_s=found.watchdog_s,
+        ),
+        CHANNEL,
+        500,
+    )
+    assert years.overflows.sum() == 0
+
+
+def test_a_plan_that_is_safe_already_is_left_as_it_is() -> None:
+    found = solve(scene(report_interval_s=600.0, watchdog_s=1800.0), TANK, FadingChannel(40.0, 8.0), 0.01)
+    assert found.recommended is not None
+    assert (found.recommended.stop_percent, found.recommended.interval_s) == (pytest.approx(92.0), 600.0)
+    assert found.recommended.watchdog_s == 1800.0
+
+
+def test_a_pump_that_outruns_the_radio_needs_a_float_valve() -> None:
+    slow = solve(scene(), TANK, CHANNEL, 0.01)
+    fast = solve(scene(pump_m3_s=60.0 / 3600.0), TANK, CHANNEL, 0.01)
+    assert not slow.float_valve_needed
+    assert fast.float_valve_needed
+    assert "fit a float all the same" in slow.float_valve_reason
+    torrent = solve(scene(pump_m3_s=600.0 / 3600.0), TANK, CHANNEL, 0.01)
+    assert torrent.recommended is None
+
+
+def test_messages_alone_leave_no_interval_or_watchdog_to_set() -> None:
+    found = solve(CASES["messages only"][0], Prism(16.0, 2.5), SteadyChannel(0.1), 0.01)
+    assert (found.interval_s, found.watchdog_s, found.recommended) == (None, None, None)
+
+
+# --- the lost stop --------------------------------------------------------------------------------------
+
+
+def test_the_watchdog_ends_a_filling_whose_stop_is_lost() -> None:
+    played = scene(report_interval_s=600.0, watchdog_s=1800.0)
+    cycle = lost_stop(played, TANK)
+    net_m3_s = 4.6 / 3600.0
+    assert cycle.ended_by == "watchdog"
+    assert cycle.decided_s == pytest.approx(1800.0 + 0.2)
+    assert cycle.water_off_s == pytest.approx(1930.2)
+    assert cycle.peak_percent == pytest.approx(TANK.percent(played.stop_m3 + net_m3_s * 1930.2))
+    assert cycle.overflows_s is None
+    assert cycle.bound_percent == pytest.approx(TANK.percent(played.stop_m3 + played.bound_m3))
+    assert cycle.permits_s[-1] == pytest.approx(0.2)
+    assert max(cycle.level_percent) == pytest.approx(cycle.peak_percent)
+    assert cycle.level_percent[-1] == pytest.approx(40.0)
+
+
+def test_without_watchdog_or_timer_nothing_ends_it() -> None:
+    cycle = lost_stop(scene(watchdog_s=np.inf), TANK)
+    assert cycle.ended_by == "nothing"
+    assert cycle.bound_percent is None
+    assert cycle.overflows_s is not None
+    assert max(cycle.level_percent) == pytest.approx(100.0)
+
+
+def test_a_run_timer_ends_what_no_watchdog_does() -> None:
+    cycle = lost_stop(scene(watchdog_s=np.inf, max_run_s=7.0 * 3600.0), TANK)
+    assert cycle.ended_by == "run timer"
+    assert cycle.decided_s == pytest.approx(7.0 * 3600.0 - 60.0 - scene().fill_time_s)
+
+
+# --- a plan's tank --------------------------------------------------------------------------------------
+
+
+def test_the_tank_of_a_plan_is_answered() -> None:
+    found = section(plan(), [link_result(25.0)])
+    assert found is not None
+    assert found.capacity_m3 == pytest.approx(np.pi * 2.5**2 * 2.5)
+    assert found.freeboard_m3 == pytest.approx(0.08 * found.capacity_m3)
+    assert found.time_to_overflow_s == pytest.approx(found.freeboard_m3 / 5.0 * 3600.0)
+    # Q (W + T + t_stop), with 120 s of cool-down and 10 s to act
+    assert found.overrun_bound_m3 == pytest.approx(5.0 / 3600.0 * (1800.0 + 600.0 + 130.0))
+    assert found.overrun_bound_m == pytest.approx(found.overrun_bound_m3 / (np.pi * 2.5**2))
+    assert found.bounded_by == "watchdog"
+    assert found.bound_fits
+    assert found.averaged.risk.overflow_chance == 0.0
+    assert found.averaged.fuel_l == pytest.approx(365 * 24 * 0.4 / 5.0 * 2.5 * 1.003, rel=0.01)
+    assert found.after_reading.risk.nuisance_stops < found.averaged.risk.nuisance_stops
+    assert found.cautions == CAUTIONS
+    assert len(found.line) <= 76
+    assert "linkcalc tank" in found.line
+
+
+def test_a_plan_without_a_tank_has_no_section() -> None:
+    assert section(plan(tank=None, engine=None), [link_result()]) is None
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"engine": {"watchdog_s": None, "max_run_time_h": None}}, "bounded by nothing"),
+        ({"tank": {"pump_flow_m3_h": 50.0}}, "LOST STOP OVERFLOWS"),
+        ({"tank": {"pump_flow_m3_h": 5000.0}}, "LOST STOP OVERFLOWS"),
+    ],
+)
+def test_the_line_of_a_tank_that_can_overflow_says_so(changes: dict[str, Any], words: str) -> None:
+    found = section(plan(**changes), [link_result()])
+    assert found is not None
+    assert words in found.line
+    assert len(found.line) <= 76
+    assert not found.bound_fits
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"engine": {"watchdog_s": None}}, "no watchdog"),
+        ({"engine": {"watchdog_s": 900.0}}, "rides over 0 lost reports"),
+        ({"engine": {"max_run_time_h": None}}, "no run timer"),
+        ({"engine": {"max_run_time_h": 2.0}}, "ends every filling before the stop level"),
+        ({"tank": {"stop_percent": 97.0}}, "above the usual 90 to 95 %"),
+        ({"tank": {"high_high_percent": None}}, "no independent float"),
+        ({"tank": {"pump_flow_m3_h": 60.0}}, "shorter than 30 min"),
+        ({"tank": {"high_high_percent": 93.0}}, "can reach the independent float"),
+    ],
+)
+def test_what_is_amiss_in_a_tank_is_noted(changes: dict[str, Any], words: str) -> None:
+    found = section(plan(**changes), [link_result(25.0)])
+    assert found is not None
+    assert any(words in note for note in found.notes), found.notes
+
+
+def test_a_watchdog_that_late_tries_can_outrun_is_refused() -> None:
+    with pytest.raises(PlanError, match=r"engine.watchdog_s = 610 is shorter .* make it 1800"):
+        section(plan(engine={"watchdog_s": 610.0}), [link_result()])
+
+
+def test_every_shape_of_tank_can_be_planned() -> None:
+    shapes: list[dict[str, Any]] = [
+        {"kind": "horizontal_cylinder", "diameter_m": 2.5, "length_m": 10.0},
+        {"kind": "rectangular", "length_m": 5.0, "width_m": 4.0, "height_m": 2.5},
+        {"kind": "table", "level_m": [0.0, 1.0, 2.5], "volume_m3": [0.0, 15.0, 50.0]},
+    ]
+    for shape, capacity in zip(shapes, (np.pi * 1.25**2 * 10.0, 50.0, 50.0), strict=True):
+        found = section(plan(tank={"shape": shape}), [link_result()])
+        assert found is not None
+        assert found.capacity_m3 == pytest.approx(capacity)
+        assert found.drawing.level_percent[-1] == pytest.approx(40.0, abs=0.01)
+
+
+def test_the_simulated_year_of_a_plan_comes_with_its_interval() -> None:
+    p, links = plan(engine={"watchdog_s": 7200.0}), [link_result(8.0, 8.0, 4.0)]
+    played = simulated(p, links, 800, seed=4)
+    low, high = played.overflow_chance_interval
+    assert 0.0 <= low < played.overflow_chance < high <= 1.0
+    assert played == simulated(p, links, 800, seed=4)
+    found = section(p, links)
+    assert found is not None
+    assert low < found.averaged.risk.overflow_chance < high
