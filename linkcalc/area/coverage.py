@@ -116,7 +116,7 @@ class Job:
         south, east = np.meshgrid(
             self.steps(tile.top, tile.bottom), self.steps(tile.left, tile.right), indexing="ij"
         )
-        return np.hypot(east, south)
+        return np.asarray(np.hypot(east, south), dtype=np.float64)
 
     def work_m(self, tile: Tile) -> float:
         """Length of all profiles of a tile: what its work is proportional to."""
@@ -129,7 +129,14 @@ class Job:
         made_of = hashlib.sha256(self.land.digest().encode())
         for part in (case.link, case.near, case.far, case.conditions):
             made_of.update(part.model_dump_json().encode())
-        figures = (self.fixed, self.radius_m, self.cell_m, self.use_numba, [b.name for b in BANDS], __version__)
+        figures = (
+            self.fixed,
+            self.radius_m,
+            self.cell_m,
+            self.use_numba,
+            [b.name for b in BANDS],
+            __version__,
+        )
         made_of.update(repr(figures).encode())
         package = Path(__file__).parents[1]
         for source in sorted(package.rglob("*.py")):
@@ -244,7 +251,10 @@ def prepared_job(
     DomainError, TerrainError, LinkcalcError
         With one line each: no such station or link, no cell within the radius, and what `read_land` raises.
     """
-    radius, cell = float(checked("radius_m", radius_m, above=0.0)), float(checked("cell_m", cell_m, above=0.0))
+    radius, cell = (
+        float(checked("radius_m", radius_m, above=0.0)),
+        float(checked("cell_m", cell_m, above=0.0)),
+    )
     plan = loaded.plan
     chosen = _link_named(loaded, station, link)
     if cell > radius:
@@ -253,8 +263,8 @@ def prepared_job(
         )
     if np.pi * (radius / cell) ** 2 > MOST_CELLS:
         raise DomainError(
-            f"{np.pi * (radius / cell) ** 2 / 1e6:.0f} million cells of {cell:g} m within {radius / 1e3:g} km "
-            f"are too many ({MOST_CELLS / 1e6:.0f} million at most): take larger cells"
+            f"{np.pi * (radius / cell) ** 2 / 1e6:.0f} million cells of {cell:g} m within {radius / 1e3:g} "
+            f"km are too many ({MOST_CELLS / 1e6:.0f} million at most): take larger cells"
         )
     template, fixed = template_case(loaded, chosen, station)
     t = plan.terrain

@@ -24,6 +24,7 @@ from linkcalc.path_loss import _MIRROR_RATIO, _SCATTER_DB, CLEAR_RATIO, P1812_SH
 from linkcalc.propagation import _kernels as k
 from linkcalc.propagation import compiled, p1812, two_ray
 from linkcalc.propagation.compiled import larger
+from linkcalc.units import SPEED_OF_LIGHT_M_S
 
 Singles = NDArray[np.float32]
 Bytes = NDArray[np.uint8]
@@ -42,7 +43,8 @@ WINDOW_FIGURES = 5
 (
     FREQUENCY_GHZ, WAVELENGTH_M, DELTA_N, N0, RADIUS_KM, CURVATURE, ROUGHNESS_M, GRAZING_LIMIT_RAD,
     LARGEST_HOLE_M, LOWEST_CLUTTER_M,
-    LEAF_DB_M, LEAF_MOST_DB, LEAF_WET_DB, WET_DB_M, WET_MOST_DB, WET_WET_DB, DRY_DB_M, DRY_MOST_DB, DRY_WET_DB,
+    LEAF_DB_M, LEAF_MOST_DB, LEAF_WET_DB, WET_DB_M, WET_MOST_DB, WET_WET_DB,
+    DRY_DB_M, DRY_MOST_DB, DRY_WET_DB,
 ) = range(19)  # fmt: skip
 CONSTANTS = 19
 """Length of the row of constants of a job; ROUGHNESS_M is NaN where none is stated."""
@@ -218,7 +220,7 @@ def reflect(
     height and the slope of its line, roughness, clutter share."""
     found, _ = two_ray.find_reflection(
         x, h, clutter, tx, rx,
-        k_factor=radius_km / p1812.EARTH_RADIUS_KM, frequency_hz=two_ray.SPEED_OF_LIGHT_M_S / wavelength,
+        k_factor=radius_km / p1812.EARTH_RADIUS_KM, frequency_hz=SPEED_OF_LIGHT_M_S / wavelength,
     )  # fmt: skip
     if found is None:
         return False, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
@@ -758,7 +760,8 @@ def judge(
 def covered_to(x: Floats, work: Floats, per_step: float, at: float) -> float:
     """Length with clutter from the start to a distance."""
     i = min(max(int(at * per_step), 0), len(x) - 2)
-    return work[3, i] + (work[3, i + 1] - work[3, i]) * (at - x[i]) * per_step
+    covered: float = work[3, i] + (work[3, i + 1] - work[3, i]) * (at - x[i]) * per_step
+    return covered
 
 
 def spaced_loop(length: float, x: Floats, d: Floats) -> None:
@@ -988,26 +991,48 @@ def diffractions(
 ) -> None:  # fmt: skip
     """Delta-Bullington diffraction loss over bare ground to every position, NaN without a profile."""
     for i in range(len(places)):
-        n = steps[i, 0] + 1
-        h = scratch[0, :n]
-        d = scratch[2, :n]
-        heights_along(
-            GROUND, cells, native, windows, maps, places[i, 0], places[i, 1], outward, powers, h
-        )  # fmt: skip
-        if math.isnan(h[0]) or math.isnan(h[-1]) or bridge(h, places[i, 2] / (n - 1), c[LARGEST_HOLE_M]) < 0.0:
-            losses_db[i] = math.nan
-            continue
-        spaced(places[i, 2], scratch[1, :n], d)
-        losses_db[i] = k.delta_bullington(
-            d, h, h, h[0] + heights[i, 0], h[-1] + heights[i, 1], c[RADIUS_KM], 0.0, c[FREQUENCY_GHZ], vertical
-        )
+        h = scratch[0, : steps[i, 0] + 1]
+        heights_along(GROUND, cells, native, windows, maps, places[i, 0], places[i, 1], outward, powers, h)
+        step_m = places[i, 2] / steps[i, 0]
+        losses_db[i] = math.nan
+        if not (math.isnan(h[0]) or math.isnan(h[-1])) and bridge(h, step_m, c[LARGEST_HOLE_M]) >= 0.0:
+            losses_db[i] = diffraction(h, 1e-3 * step_m, heights[i, 0], heights[i, 1], vertical, c)
+
+
+def diffraction(h: Floats, step: float, htg: float, hrg: float, vertical: bool, c: Floats) -> float:
+    """`_kernels.delta_bullington` over bare ground at even steps (km)."""
+    n = len(h) - 1
+    a = c[RADIUS_KM]
+    f = c[FREQUENCY_GHZ]
+    bulge = 500.0 / a
+    length = step * n
+    tx = h[0] + htg
+    rx = h[-1] + hrg
+    line = (rx - tx) / length
+    plain, moment, hobs, at, ar, stim, srim = slopes(h, step, tx, rx, line, bulge)
+    v1 = step * (2.0 * plain + h[0] + h[-1])
+    v2 = step * (6.0 * moment + h[-1] * (3.0 * length - step) + h[0] * step)
+    scan = k.Scan(v1, v2, hobs - tx, at - line, ar + line, 0.0, 0, 0.0, 0, 0.0, 0.0, 0.0, 0.0)
+    surface = k.fit_surface(scan, length, h[0], h[-1])
+    chord = bulge * length
+    nu = 0.0
+    if stim + chord >= line:
+        nu = k.bullington_edge(stim + chord, srim + chord, length, tx, rx, step, length - step)
+    else:
+        nu = -math.sqrt(nearest(h, step, n, tx, line, bulge) * 0.002 * length)
+    h1 = tx - surface.hstd
+    h2 = rx - surface.hsrd
+    smooth = k.bullington(smooth_nu(h1, h2, length, step, n, a), length, f)
+    sphere = k.spherical(k.sphere_of_path(length, h1, h2, a), length, 0.0, f, vertical)
+    loss: float = k.bullington(nu, length, f) + max(sphere - smooth, 0.0)
+    return loss
 
 
 # ---------------------------------------------------------------- shared rays
 
 
 def fill_ray(h: Floats, step_m: float, largest_m: float) -> tuple[int, int]:
-    """Bridge the holes of a ray; return how many were bridged and the point from which on nothing is known."""
+    """Bridge the holes of a ray; return how many, and the point from which on nothing is known."""
     n = len(h)
     holes = 0
     i = 1
@@ -1026,26 +1051,38 @@ def fill_ray(h: Floats, step_m: float, largest_m: float) -> tuple[int, int]:
 
 
 def smooth_nu(h1: float, h2: float, length: float, step: float, n: int, a: float) -> float:
-    """`smooth_bullington_nu` for n even steps; in line of sight from 33 points instead of all."""
+    """`smooth_bullington_nu` for n even steps."""
     bulge = 500.0 / a
     line = (h2 - h1) / length
     i = min(max(math.sqrt(h1 * a / 500.0) / step, 1.0), n - 1.0)
-    low = max(int(i), 1) * step
-    high = min(int(i) + 1, n - 1) * step
-    stim = max(bulge * (length - low) - h1 / low, bulge * (length - high) - h1 / high)
+    left = max(int(i), 1) * step
+    right = min(int(i) + 1, n - 1) * step
+    stim = max(bulge * (length - left) - h1 / left, bulge * (length - right) - h1 / right)
     if stim >= line:
         i = min(max((length - math.sqrt(h2 * a / 500.0)) / step, 1.0), n - 1.0)
-        low = max(int(i), 1) * step
-        high = min(int(i) + 1, n - 1) * step
-        srim = max(bulge * low - h2 / (length - low), bulge * high - h2 / (length - high))
+        left = max(int(i), 1) * step
+        right = min(int(i) + 1, n - 1) * step
+        srim = max(bulge * left - h2 / (length - left), bulge * right - h2 / (length - right))
         return k.bullington_edge(stim, srim, length, h1, h2, step, (n - 1) * step)
-    every = max((n - 1) // 32, 1)
-    least = math.inf
-    for j in range(1, n, every):
-        x = j * step
-        free = h1 + line * x - bulge * x * (length - x)
-        least = min(least, free * free / (x * (length - x)))
-    return -math.sqrt(least * 0.002 * length)
+    # in line of sight the clearance over the zone's width falls to one least value and rises again
+    low = 1
+    high = n - 1
+    while low < high:
+        middle = (low + high) // 2
+        if smooth_clearance(h1, line, bulge, length, step * middle) > smooth_clearance(
+            h1, line, bulge, length, step * (middle + 1)
+        ):
+            low = middle + 1
+        else:
+            high = middle
+    return -math.sqrt(smooth_clearance(h1, line, bulge, length, step * low) * 0.002 * length)
+
+
+def smooth_clearance(h1: float, line: float, bulge: float, length: float, x: float) -> float:
+    """Square of the clearance over a smooth earth, over the product of both distances."""
+    both = x * (length - x)
+    free = h1 + line * x - bulge * both
+    return free * free / both
 
 
 def extend_hull(hull: Integers, size: int, x: Floats, y: Floats, new: int) -> int:
@@ -1072,7 +1109,8 @@ def tangent(hull: Integers, size: int, x: Floats, y: Floats, at: float, height: 
             low = middle + 1
         else:
             high = middle
-    return (y[hull[low]] - height) / (at - x[hull[low]])
+    slope: float = (y[hull[low]] - height) / (at - x[hull[low]])
+    return slope
 
 
 def highest_over(hull: Integers, size: int, x: Floats, y: Floats, slope: float) -> float:
@@ -1087,7 +1125,8 @@ def highest_over(hull: Integers, size: int, x: Floats, y: Floats, slope: float) 
             low = middle + 1
         else:
             high = middle
-    return y[hull[low]] - slope * x[hull[low]]
+    height: float = y[hull[low]] - slope * x[hull[low]]
+    return height
 
 
 def rays(
@@ -1148,12 +1187,10 @@ def rays(
             nu = 0.0
             if blocked:
                 srim = tangent(hulls[1], size_over, x, over, length, rx - bulge * length * length)
-                nu = k.bullington_edge(
-                    stim, srim - bulge * length, length, tx, rx, step, length - step
-                )
+                nu = k.bullington_edge(stim, srim - bulge * length, length, tx, rx, step, length - step)
                 clear[i, n] = -1.0
             else:
-                least = nearest(h, x, n, tx, line, bulge, length)
+                least = nearest(h, step, n, tx, line, bulge)
                 nu = -math.sqrt(least * 0.002 * length)
                 clear[i, n] = -nu / math.sqrt(2.0 * c[WAVELENGTH_M])
             h1 = tx - surface.hstd
@@ -1163,14 +1200,76 @@ def rays(
             loss[i, n] = k.bullington(nu, length, f) + max(sphere - smooth, 0.0)
 
 
-def nearest(h: Floats, x: Floats, n: int, tx: float, line: float, bulge: float, length: float) -> float:
-    """Smallest square of the clearance over the product of both distances."""
-    least = math.inf
+def nearest(h: Floats, step: float, n: int, tx: float, line: float, bulge: float) -> float:
+    """Smallest square of the clearance over the product of both distances, over the inner of n + 1 points."""
+    length = step * n
+    x = step * np.arange(1, n)
+    both = x * (length - x)
+    free = tx + line * x - h[1:n] - bulge * both
+    return float((free * free / both).min())
+
+
+def nearest_loop(h: Floats, step: float, n: int, tx: float, line: float, bulge: float) -> float:
+    length = step * n
+    least = -math.inf
     for j in range(1, n):
-        both = x[j] * (length - x[j])
-        free = tx + line * x[j] - h[j] - bulge * both
-        least = -larger(-least, -(free * free / both))
-    return least
+        x = step * j
+        both = x * (length - x)
+        free = tx + line * x - h[j] - bulge * both
+        least = larger(least, -(free * free / both))
+    return -least
+
+
+Slopes = tuple[float, float, float, float, float, float, float]
+
+
+def slopes(h: Floats, step: float, tx: float, rx: float, line: float, bulge: float) -> Slopes:
+    """Over the inner points: sums of height and of height times distance; the largest height over the
+    line's slope; the steepest slopes up from either end; the same where a point falls away with the earth."""
+    n = len(h) - 1
+    x = step * np.arange(1, n)
+    y = step * n - x
+    inner = h[1:n]
+    t = (inner - tx) / x
+    r = (inner - rx) / y
+    return (
+        float(inner.sum()), float((inner * x).sum()), float((inner - line * x).max()),
+        float(t.max()), float(r.max()), float((t - bulge * x).max()), float((r - bulge * y).max()),
+    )  # fmt: skip
+
+
+def slopes_loop(h: Floats, step: float, tx: float, rx: float, line: float, bulge: float) -> Slopes:
+    n = len(h) - 1
+    length = step * n
+    hobs = -math.inf
+    at = -math.inf
+    ar = -math.inf
+    stim = -math.inf
+    srim = -math.inf
+    for j in range(1, n):
+        x = step * j
+        y = length - x
+        hobs = larger(hobs, h[j] - line * x)
+        # one division for both
+        per_both = 1.0 / (x * y)
+        t = (h[j] - tx) * (y * per_both)
+        r = (h[j] - rx) * (x * per_both)
+        at = larger(at, t)
+        ar = larger(ar, r)
+        stim = larger(stim, t - bulge * x)
+        srim = larger(srim, r - bulge * y)
+    plain, moment = height_sums(h, step)
+    return plain, moment, hobs, at, ar, stim, srim
+
+
+def height_sums(h: Floats, step: float) -> tuple[float, float]:
+    """Sums of height and of height times distance; apart because a sum has to be reordered to be fast."""
+    plain = 0.0
+    moment = 0.0
+    for j in range(1, len(h) - 1):
+        plain += h[j]
+        moment += h[j] * j
+    return plain, moment * step
 
 
 def scratch_space(longest: int) -> tuple[NDArray[np.int8], Floats, Bytes, Floats]:
@@ -1237,6 +1336,8 @@ def _register() -> None:
     plain = {"error_model": "numpy"}
     for function, access in _memory_access():
         extending.overload(function, jit_options=plain)(access)
+    reordered = {**plain, "fastmath": {"reassoc", "nsz"}}
+    extending.overload(height_sums, jit_options=reordered)(compiled._always(height_sums))
     for function, twin in _TWINS:
         extending.overload(function, jit_options=plain)(compiled._always(twin))
     for function in _AS_THEY_STAND:
@@ -1282,6 +1383,8 @@ _TWINS = (
     (take, take_loop),
     (stack, stack_loop),
     (fell, fell_loop),
+    (nearest, nearest_loop),
+    (slopes, slopes_loop),
 )
 
 _AS_THEY_STAND = (
@@ -1299,11 +1402,12 @@ _AS_THEY_STAND = (
     add_wood,
     wood_loss,
     fill_ray,
+    smooth_clearance,
     smooth_nu,
     extend_hull,
     tangent,
     highest_over,
-    nearest,
+    diffraction,
     cut,
     rules,
     position,

@@ -63,7 +63,7 @@ class Land:
         return self.cells.nbytes + self.native.nbytes
 
     def native_flags(self, *, whole: bool) -> NDArray[np.uint8]:
-        """`native`, made up where every cell is known: for numpy in full, for loops that never look a stub."""
+        """`native`, made up where every cell is known: in full for numpy, a stub for the loops."""
         if self.native.size:
             return self.native
         return np.ones(self.cells.size if whole else 1, dtype=np.uint8)
@@ -114,7 +114,7 @@ class Land:
             for i in range(0, east.size, 1024):
                 part = slice(i, i + 1024)
                 held = self._held(np.outer(east[part], share), np.outer(north[part], share), finer)
-                for w, on in zip(finer, held.any(axis=-1), strict=True):
+                for w, on in zip(finer, np.asarray(held.any(axis=-1)), strict=True):
                     native[part] = np.where(on, np.minimum(native[part], self.spacing_m[w]), native[part])
         return native
 
@@ -317,8 +317,8 @@ def _refuse_bad_place(ground: Mosaic, name: str, latitude: float, longitude: flo
     worst = int(reach.argmin())
     raise TerrainError(
         f"a radius of {radius / 1e3:g} km around {name} reaches beyond the rasters: they end "
-        f"{reach[worst] / 1e3:.2f} km away at bearing {worst / 2.0:.0f}°; take {_rounded_down_km(reach[worst])} "
-        "km, or name rasters that cover it all"
+        f"{reach[worst] / 1e3:.2f} km away at bearing {worst / 2.0:.0f}°; take "
+        f"{_rounded_down_km(reach[worst])} km, or name rasters that cover it all"
     )
 
 

@@ -1,4 +1,4 @@
-"""The governing loss between a station and many positions around it: `linkcalc.path_loss`, by the thousand."""
+"""The governing loss between a station and many positions around it: `linkcalc.path_loss` by the thousand."""
 
 import math
 import warnings
@@ -15,7 +15,7 @@ from linkcalc.area.land import Land
 from linkcalc.errors import DomainError, OutOfRangeWarning
 from linkcalc.link_case import LinkCase
 from linkcalc.path_loss import CLEAR_RATIO, Situation, Wood, woods_loss_db
-from linkcalc.propagation import compiled, ground, p1812, refractivity, two_ray, vegetation
+from linkcalc.propagation import clutter, compiled, ground, p1812, refractivity, two_ray, vegetation
 from linkcalc.propagation.free_space import free_space_loss_db
 from linkcalc.result import Regime
 from linkcalc.terrain.profile import LOWEST_CLUTTER_M
@@ -59,6 +59,8 @@ class Losses:
     vegetation_depth_m: Floats
     foliage_sigma_db: Floats
     """Standard deviation of the vegetation loss over the year."""
+    at_tops_db: Floats
+    """Loss with the lower antenna at the tops of the clutter that the plan states; `loss_db` without."""
     near_height_m: Floats
     far_height_m: Floats
     """Antennas above ground, also where there is no profile."""
@@ -68,7 +70,7 @@ class Losses:
     @cached_property
     def known(self) -> NDArray[np.bool_]:
         """Where there is an answer."""
-        return self.status == kernels.GOOD
+        return np.asarray(self.status == kernels.GOOD)
 
 
 def losses(
@@ -126,13 +128,14 @@ def losses(
     near = np.broadcast_to(_height(near_height_m, template.near.antenna_height_m), east.shape)
     far = np.broadcast_to(_height(far_height_m, template.far.antenna_height_m), east.shape)
     error_m = template.conditions.height_error_m if spread else 0.0
-    results = np.full((east.size, kernels.result_length(5 if error_m else 1)), np.nan)
+    variants = _height_variants(near, far, error_m, _tops_m(template))
+    results = np.full((east.size, kernels.result_length(variants.shape[1] // 2)), np.nan)
     results[:, kernels.STATUS] = kernels.NO_HEIGHT
     apart = length >= _CLOSEST_M
-    heights = _height_variants(near[apart], far[apart], error_m)
-    rows = _rows(land, template, fixed, east[apart], north[apart], heights, spread, use_numba)
-    results[apart] = rows
-    return _weighed(results, template, length, near, far, error_m, spread)
+    results[apart] = _rows(
+        land, template, fixed, east[apart], north[apart], variants[apart], spread, use_numba
+    )
+    return _weighed(results, template, length, variants, error_m, spread)
 
 
 def diffraction_loss_db(
@@ -160,7 +163,9 @@ def diffraction_loss_db(
     ----------
     Rec. ITU-R P.526-15, section 4.5. A part of what governs a link: `losses` is the answer.
     """
-    east, north = (np.ravel(v) for v in np.broadcast_arrays(checked("east_m", east_m), checked("north_m", north_m)))
+    east, north = (
+        np.ravel(v) for v in np.broadcast_arrays(checked("east_m", east_m), checked("north_m", north_m))
+    )
     length = np.hypot(east, north)
     found = np.full(east.shape, np.nan)
     apart = (length >= _CLOSEST_M) & (length <= land.radius_m * (1.0 + 1e-9))
@@ -187,13 +192,23 @@ def _height(stated: ArrayLike | None, default: float) -> Floats:
     return checked("antenna height", default if stated is None else stated, above=0.0)
 
 
-def _height_variants(near: Floats, far: Floats, error_m: float) -> Floats:
-    """Pairs of heights: as they are, then each end lower and higher by the error."""
-    if error_m == 0.0:
-        return np.stack([near, far], axis=-1)
-    lower, upper = np.maximum(near - error_m, 0.1), near + error_m
-    far_lower, far_upper = np.maximum(far - error_m, 0.1), far + error_m
-    return np.stack([near, far, lower, far, upper, far, near, far_lower, near, far_upper], axis=-1)
+def _height_variants(near: Floats, far: Floats, error_m: float, tops_m: float | None) -> Floats:
+    """Pairs of heights: as they are; each end lower and higher by the error; the lower end at the tops of the
+    clutter."""
+    pairs = [near, far]
+    if error_m:
+        lower, upper = np.maximum(near - error_m, 0.1), near + error_m
+        far_lower, far_upper = np.maximum(far - error_m, 0.1), far + error_m
+        pairs += [lower, far, upper, far, near, far_lower, near, far_upper]
+    if tops_m is not None:
+        pairs += [np.where(near <= far, tops_m, near), np.where(near <= far, far, tops_m)]
+    return np.stack(pairs, axis=-1)
+
+
+def _tops_m(template: LinkCase) -> float | None:
+    """Height of the clutter that the plan states around the lower antenna."""
+    kind = template.conditions.clutter
+    return None if kind == "none" else clutter.CLUTTER_HEIGHT_M[kind]
 
 
 def constants(land: Land, situation: Situation) -> Floats:
@@ -266,8 +281,9 @@ def _rows(
     zone, scratch, trees, powers = kernels.scratch_space(int((steps[:, 0] * steps[:, 1]).max()) + 1)
     run: Any = kernels.positions if _in_numpy(use_numba) else kernels.compiled_positions()
     run(
-        land.cells, land.native_flags(whole=_in_numpy(use_numba)), land.windows, land.maps, land.layers, land.tree_surface,
-        places, steps, np.ascontiguousarray(heights), fixed == "near", s.polarisation == "vertical", spread,
+        land.cells, land.native_flags(whole=_in_numpy(use_numba)), land.windows, land.maps,
+        land.layers, land.tree_surface, places, steps,
+        np.ascontiguousarray(heights), fixed == "near", s.polarisation == "vertical", spread,
         constants(land, s), zone, scratch, trees, powers, rows,
     )  # fmt: skip
     return rows
@@ -281,8 +297,7 @@ def _weighed(
     results: Floats,
     template: LinkCase,
     length: Floats,
-    near: Floats,
-    far: Floats,
+    variants: Floats,
     error_m: float,
     spread: bool,
 ) -> Losses:
@@ -292,7 +307,7 @@ def _weighed(
     good = status == kernels.GOOD
     rows, length_good = results[good], length[good]
     near_ground, far_ground = rows[:, kernels.NEAR_GROUND_M], rows[:, kernels.FAR_GROUND_M]
-    pairs = _height_variants(near[good], far[good], error_m)
+    pairs = variants[good]
     governing = []
     for j in range(pairs.shape[1] // 2):
         first = kernels.HEAD + kernels.VARIANT * j
@@ -307,7 +322,7 @@ def _weighed(
     if spread:
         height_sigma = np.zeros(loss.shape)
         if error_m:
-            lower, upper, far_lower, far_upper = (g[0] for g in governing[1:])
+            lower, upper, far_lower, far_upper = (g[0] for g in governing[1:5])
             height_sigma = np.hypot((lower - upper) / 2.0, (far_lower - far_upper) / 2.0)
         tail = np.where(through[:, np.newaxis], rows[:, -2:], rows[:, -4:-2])
         # diffraction alone counts on no scatter, so that its variation is none of ours
@@ -339,8 +354,9 @@ def _weighed(
         refraction_sigma_db=put(refraction),
         vegetation_depth_m=put(depth),
         foliage_sigma_db=put(foliage_db),
-        near_height_m=near,
-        far_height_m=far,
+        at_tops_db=put(loss if _tops_m(template) is None else governing[-1][0]),
+        near_height_m=variants[:, 0],
+        far_height_m=variants[:, 1],
         status=status,
     )
 

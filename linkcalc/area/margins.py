@@ -160,8 +160,10 @@ def answers(
     weaker_back = margins[1] - needs[1] < margins[0] - needs[0]
     margin, needed = (np.where(weaker_back, pair[1], pair[0]) for pair in (margins, needs))
     return Answers(
-        *levels,
-        *margins,
+        level_there_dbm=levels[0],
+        level_back_dbm=levels[1],
+        margin_there_db=margins[0],
+        margin_back_db=margins[1],
         required_margin_db=needed,
         success_there=successes[0],
         success_back=successes[1],
@@ -207,13 +209,9 @@ def _common_db(
     near_up = np.degrees(np.arctan((far_top - near_top) / length - sag))
     far_up = np.degrees(np.arctan((near_top - far_top) / length - sag))
     total = -found.loss_db - antenna.polarisation_loss_db(near.antenna.polarisation, far.antenna.polarisation)
-    lower_m = np.minimum(found.near_height_m, found.far_height_m)
+    total = total - _clutter_db(template, found)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", OutOfRangeWarning)
-        if template.conditions.clutter != "none":
-            total = total - clutter.height_gain_loss_db(
-                template.frequency_hz, lower_m, template.conditions.clutter, extrapolate=True
-            )
         for station, bearing, up in ((near, near_bearing, near_up), (far, far_bearing, far_up)):
             total = total + _gain_dbi(station, bearing, up) - feeder_loss_db(station, template.frequency_hz)
             total = total - sum(x.loss_db for x in station.extra_loss)
@@ -225,6 +223,19 @@ def _common_db(
                     extrapolate=True,
                 )
     return np.asarray(total)
+
+
+def _clutter_db(template: LinkCase, found: Losses) -> Floats:
+    """What the stated clutter adds to the path's loss, as `LinkCase.clutter_loss_db`."""
+    kind = template.conditions.clutter
+    if kind == "none":
+        return np.zeros(found.loss_db.shape)
+    lower_m = np.minimum(found.near_height_m, found.far_height_m)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", OutOfRangeWarning)
+        loss = clutter.height_gain_loss_db(template.frequency_hz, lower_m, kind, extrapolate=True)
+    added = np.maximum(loss + found.at_tops_db - found.loss_db, 0.0)
+    return np.where(lower_m >= clutter.CLUTTER_HEIGHT_M[kind], 0.0, added)
 
 
 def _plane(station_deg: tuple[float, float]) -> str:
@@ -275,12 +286,10 @@ def spread_db(template: LinkCase, receiver: Station, found: Losses) -> Floats:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", OutOfRangeWarning)
         if c.clutter != "none":
-            # none where an antenna stands above it all
-            loss = clutter.height_gain_loss_db(template.frequency_hz, lower_m, c.clutter, extrapolate=True)
             sigma = clutter.statistical_sigma_db(
                 template.frequency_hz, np.maximum(found.length_m, 250.0), extrapolate=True
             )
-            parts.append(np.where(np.asarray(loss) != 0.0, sigma, 0.0))
+            parts.append(np.where(_clutter_db(template, found) != 0.0, sigma, 0.0))
         parts += [
             building_entry.building_entry_sigma_db(
                 template.frequency_hz, building=station.building, extrapolate=True
@@ -320,7 +329,7 @@ def _success(margin: Floats, sigma: Floats, kind: NDArray[np.int8], tries: int) 
         smooth = known & (kind == number) & ~exact
         if smooth.any():
             reached[smooth] = _interpolated(margin[smooth], sigma[smooth], number, tries)
-    return np.clip(reached, 0.0, 1.0)
+    return np.asarray(np.clip(reached, 0.0, 1.0))
 
 
 def _interpolated(margin: Floats, sigma: Floats, kind: int, tries: int) -> Floats:

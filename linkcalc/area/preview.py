@@ -8,6 +8,7 @@ import math
 import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -19,8 +20,8 @@ from linkcalc.area.margins import answers
 from linkcalc.errors import OutOfRangeWarning, TerrainError
 from linkcalc.path_loss import CLEAR_RATIO
 from linkcalc.propagation import _kernels as k
-from linkcalc.propagation.free_space import free_space_loss_db
 from linkcalc.propagation.diffraction import is_vertical
+from linkcalc.propagation.free_space import free_space_loss_db
 
 SAMPLE = 400
 """Cells whose full answer the preview is held against."""
@@ -64,8 +65,8 @@ def rays(job: Job, *, use_numba: bool | None = None) -> Rays:
     loss, clear = np.full(ground.shape, np.nan), np.full(ground.shape, np.nan)
     step = job.radius_m / count
     arguments = (
-        land.cells, land.native_flags(whole=not numba), land.windows, land.maps, ends, step * 1e-3, own, other,
-        is_vertical(s.polarisation), c,
+        land.cells, land.native_flags(whole=not numba), land.windows, land.maps, ends, step * 1e-3, own,
+        other, is_vertical(s.polarisation), c,
     )  # fmt: skip
     if numba:
         kernels.compiled_rays()(*arguments, np.empty((8, count + 1)), np.empty((2, kernels.DEGREE + 1)),
@@ -131,13 +132,13 @@ def _as_losses(job: Job, found: Rays, ray: np.ndarray, point: np.ndarray, length
     known = np.isfinite(found.diffraction_db[ray, point])
     clear = found.clearance[ray, point]
     nothing = np.zeros(length.shape)
+    free_db = np.asarray(
+        free_space_loss_db(slant if known.all() else np.where(known, slant, 1.0), job.template.frequency_hz)
+    )
+    loss = np.where(known, free_db + found.diffraction_db[ray, point], np.nan)
     return Losses(
-        loss_db=np.where(
-            known,
-            free_space_loss_db(np.where(known, slant, 1.0), job.template.frequency_hz)
-            + found.diffraction_db[ray, point],
-            np.nan,
-        ),
+        loss_db=loss,
+        at_tops_db=loss,
         vegetation_loss_db=nothing,
         length_m=length,
         spacing_m=np.full(length.shape, found.step_m),
@@ -166,18 +167,20 @@ def _scatter_db(job: Job, x: Floats, y: Floats, quick: Floats) -> float:
 
 
 def _rays_in_numpy(
-    cells: Singles, native: np.ndarray, windows: np.ndarray, maps: Floats, ends: Floats, step: float, own: float,
-    other: float, vertical: bool, c: Floats, ground: Floats, loss: Floats, clear: Floats,
+    cells: Singles, native: np.ndarray, windows: np.ndarray, maps: Floats, ends: Floats, step: float,
+    own: float, other: float, vertical: bool, c: Floats, ground: Floats, loss: Floats, clear: Floats,
 ) -> None:  # fmt: skip
     """All rays side by side, point after point outward."""
     powers = np.empty((2, kernels.DEGREE + 1))
     for i, (east, north) in enumerate(ends):
-        kernels.heights_along(kernels.GROUND, cells, native, windows, maps, east, north, True, powers, ground[i])
+        kernels.heights_along(
+            kernels.GROUND, cells, native, windows, maps, east, north, True, powers, ground[i]
+        )
         _, beyond = kernels.fill_ray(ground[i], step * 1e3, c[kernels.LARGEST_HOLE_M])
         loss[i, beyond:] = math.inf  # marked for later
     unknown = np.isinf(loss) | np.isnan(ground)
     h = np.nan_to_num(ground)
-    many, points = h.shape
+    points = h.shape[1]
     a, f, wavelength = c[kernels.RADIUS_KM], c[kernels.FREQUENCY_GHZ], c[kernels.WAVELENGTH_M]
     bulge = 500.0 / a
     x = step * np.arange(points)
@@ -215,17 +218,17 @@ def _rays_in_numpy(
         sight = (above / np.sqrt(weight)).max(axis=1) * math.sqrt(0.002 * length)
         edge = _edge(stim, srim, length, tx, rx, x[1], x[n - 1])
         nu = np.where(blocked, edge, sight)
-        clear[:, n] = np.where(
-            sight > 0.0, -1.0, -sight / math.sqrt(2.0 * wavelength)
-        )
-        actual = k.bullington(nu, length, f)
-        smooth = np.array(
-            [kernels.smooth_nu(p, q, length, step, n, a) for p, q in zip(h1, h2, strict=True)]
-        )
+        clear[:, n] = np.where(sight > 0.0, -1.0, -sight / math.sqrt(2.0 * wavelength))
+        bullington: Any = k.bullington  # element by element over paths too
+        actual = bullington(nu, length, f)
+        smooth = np.array([kernels.smooth_nu(p, q, length, step, n, a) for p, q in zip(h1, h2, strict=True)])
         spheres = np.array(
-            [k.spherical(k.sphere_of_path(length, p, q, a), length, 0.0, f, vertical) for p, q in zip(h1, h2, strict=True)]
+            [
+                k.spherical(k.sphere_of_path(length, p, q, a), length, 0.0, f, vertical)
+                for p, q in zip(h1, h2, strict=True)
+            ]
         )
-        loss[:, n] = actual + np.maximum(spheres - k.bullington(smooth, length, f), 0.0)
+        loss[:, n] = actual + np.maximum(spheres - bullington(smooth, length, f), 0.0)
     loss[unknown] = np.nan
     ground[unknown] = np.nan
     loss[:, :2] = np.nan

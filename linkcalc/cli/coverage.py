@@ -58,7 +58,8 @@ def coverage(
     """
     import os
 
-    from linkcalc.area.coverage import TileStore, coverage as cover, prepared_job, result_of
+    from linkcalc.area.coverage import TileStore, prepared_job, result_of
+    from linkcalc.area.coverage import coverage as cover
     from linkcalc.plan import load_plan
     from linkcalc.views.coverage_text import coverage_report
     from linkcalc.views.text import abilities

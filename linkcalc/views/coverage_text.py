@@ -1,6 +1,7 @@
 """Coverage in words: how much of the land closes, how far, and with which spreading factor."""
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 
@@ -98,7 +99,7 @@ def rings(result: CoverageResult) -> list[tuple[str, float, float, float]]:
     known = np.isfinite(result.bands["margin_db"])
     found = []
     edges = np.linspace(0.0, result.radius_m, _RINGS + 1)
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    for low, high in pairwise(edges):
         inside = known & (distance > low) & (distance <= high)
         if inside.any():
             closes = result.bands["verdict"][inside] == VERDICTS.index("closes")

@@ -117,7 +117,7 @@ def _contours(ax: "Axes", result: CoverageResult, reach: float) -> None:
     asked = result.bands["required_margin_db"]
     needed = float(np.nanmedian(asked))
     levels = [s for s in STEPS_DB if low < s < high and abs(s - needed) > 0.5]
-    halo = [withStroke(linewidth=2.4, foreground=style.PAPER)]
+    halo: list[Any] = [withStroke(linewidth=2.4, foreground=style.PAPER)]
     if levels and field.shape[0] > 2:
         lines = ax.contour(axis, -axis, field, levels=levels, colors=style.INK, linewidths=0.7, zorder=3)
         for text in ax.clabel(lines, fmt=lambda v: f"{v:.0f} dB".replace("-", "−"), fontsize=style.SMALL_PT):
@@ -132,7 +132,7 @@ def _contours(ax: "Axes", result: CoverageResult, reach: float) -> None:
 def _stations(ax: "Axes", result: CoverageResult) -> None:
     from matplotlib.patheffects import withStroke
 
-    halo = [withStroke(linewidth=2.6, foreground=style.PAPER)]
+    halo: list[Any] = [withStroke(linewidth=2.6, foreground=style.PAPER)]
     places = [(result.station, 0.0, 0.0, "^", 9.0)]
     places += [(name, east / 1e3, north / 1e3, "o", 6.0) for name, east, north in result.other_stations]
     for name, x, y, marker, size in places:
@@ -142,7 +142,8 @@ def _stations(ax: "Axes", result: CoverageResult) -> None:
         left = x > 0.55 * result.radius_m / 1e3
         ax.annotate(
             style.drawable(name), (x, y), (-8 if left else 8, 6), textcoords="offset points",
-            ha="right" if left else "left", fontsize=style.TEXT_PT, color=style.INK, path_effects=halo, zorder=7,
+            ha="right" if left else "left", fontsize=style.TEXT_PT, color=style.INK, path_effects=halo,
+            zorder=7,
         )  # fmt: skip
 
 
@@ -179,8 +180,8 @@ def _caption(result: CoverageResult) -> str:
         else "Each cell has its own terrain profile and the model of a single check."
     )
     return style.drawable(
-        f"{how} Cells of {result.cell_m:g} m; lines over margins smoothed by {_SMOOTH_CELLS:g} cell; white: no "
-        "answer. A prediction: measure on site. A radio link is no safety function and no emergency stop."
+        f"{how} Cells of {result.cell_m:g} m; lines over margins smoothed by {_SMOOTH_CELLS:g} cell; white: "
+        "no answer. A prediction: measure on site. A radio link is no safety function and no emergency stop."
     )
 
 

@@ -8,10 +8,18 @@ import pytest
 import rasterio
 
 from linkcalc.area import coverage as area
-from linkcalc.area.coverage import BANDS, Progress, TileStore, coverage, plan_coverage, prepared_job, tile_answer
+from linkcalc.area.coverage import (
+    BANDS,
+    Progress,
+    TileStore,
+    coverage,
+    plan_coverage,
+    prepared_job,
+    tile_answer,
+)
 from linkcalc.area.geofiles import closing_area, geotiff
-from linkcalc.area.margins import VERDICTS, answers
 from linkcalc.area.losses import losses
+from linkcalc.area.margins import VERDICTS, answers
 from linkcalc.area.scheduler import Local
 from linkcalc.errors import DomainError, LinkcalcError, TerrainError
 from linkcalc.plan import load_plan
@@ -60,11 +68,11 @@ def job_of(loaded, radius_m=RADIUS_M, **options):
 )  # fmt: skip
 def test_success_and_verdict_equal_check(tmp_path, text, middle, radius_m, station):
     with scene(text, tmp_path, station, middle, radius_m) as place:
-        east, north = place.positions(20, seed=3)
+        east, north = place.positions(8, seed=3)
         found = losses(place.land, place.template, place.fixed, east, north, spread=True)
         here = (place.land.latitude_deg, place.land.longitude_deg)
         got = answers(place.template, place.fixed, here, east, north, found)
-        for i in range(20):
+        for i in range(8):
             want = check_link(place.case_at(east[i], north[i]))
             there, back = want.directions
             assert got.success_there[i] == pytest.approx(there.delivery_probability, abs=2e-4)
@@ -140,7 +148,12 @@ def test_tiles_are_not_taken_over_when_an_input_changed(loaded):
     from dataclasses import replace
 
     changed = replace(one, template=replace(one.template, link=link))
-    digests = {one.digest(), changed.digest(), job_of(loaded, cell_m=31.0).digest(), job_of(loaded, 990.0).digest()}
+    digests = {
+        one.digest(),
+        changed.digest(),
+        job_of(loaded, cell_m=31.0).digest(),
+        job_of(loaded, 990.0).digest(),
+    }
     assert len(digests) == 4
     assert job_of(loaded).digest() == one.digest()
 
@@ -183,7 +196,10 @@ def test_a_full_disk_is_one_line_and_keeps_the_tiles_before(loaded, tmp_path, mo
     ],
 )
 def test_bad_input_is_one_clear_line(loaded, station, radius_m, options, error, words):
-    with pytest.raises(error, match=re.escape(words)) as caught, prepared_job(loaded, station, radius_m, **options):
+    with (
+        pytest.raises(error, match=re.escape(words)) as caught,
+        prepared_job(loaded, station, radius_m, **options),
+    ):
         pass
     assert "\n" not in str(caught.value)
 

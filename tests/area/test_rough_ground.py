@@ -97,7 +97,9 @@ def test_positions_without_height_have_no_answer(rasters, tmp_path):
     with scene(text, tmp_path, "shed", MIDDLE, 2400.0) as place:
         column, row = 41.0, 41.5  # in the hole
         east, north = (column - 65) * 45.0, (65 - row) * 45.0
-        found = losses(place.land, place.template, place.fixed, [east, 1.3 * east, 0.0], [north, 1.3 * north, 0.0])
+        found = losses(
+            place.land, place.template, place.fixed, [east, 1.3 * east, 0.0], [north, 1.3 * north, 0.0]
+        )
     assert not found.known.any()
     assert np.isnan(found.loss_db).all()
 
@@ -124,7 +126,9 @@ def test_the_rasters_are_read_once(rasters):
 
 def test_a_radius_beyond_the_rasters_names_the_one_that_fits(rasters):
     with open_mosaic([rasters / "coarse.tif"]) as ground, open_mosaic([]) as none:
-        with pytest.raises(TerrainError, match=r"reaches beyond the rasters: they end 2\.9. km away.*take 2\.9 km"):
+        with pytest.raises(
+            TerrainError, match=r"reaches beyond the rasters: they end 2\.9. km away.*take 2\.9 km"
+        ):
             read_land((ground, none, none), *MIDDLE, 5000.0)
         read_land((ground, none, none), *MIDDLE, 2900.0)
 

@@ -11,14 +11,14 @@ import pytest
 
 from linkcalc.area.land import Land, read_land
 from linkcalc.area.losses import MODELS, REGIMES, losses
-from linkcalc.area.margins import VERDICTS, answers, template_case
+from linkcalc.area.margins import answers, template_case
 from linkcalc.errors import OutOfRangeWarning
 from linkcalc.link_case import LinkCase
 from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
 from linkcalc.terrain.geodesy import path_between
 from linkcalc.terrain.profile import cut_profile
-from linkcalc.verdict import check_link, open_terrain, position_deg
+from linkcalc.verdict import open_terrain
 
 SAMPLES = Path(__file__).parents[2] / "terrain_samples"
 PATHS = [

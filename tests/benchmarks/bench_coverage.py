@@ -70,7 +70,9 @@ def invented_raster(path: Path, cells: int = 1500, cell_m: float = 30.0, seed: i
     grid = {"crs": "EPSG:32631", "driver": "GTiff", "count": 1, "width": cells, "height": cells}
     half = cells * cell_m / 2.0
     place = rasterio.Affine(cell_m, 0, 500_000 - half, 0, -cell_m, 5_000_000 + half)
-    with rasterio.open(path, "w", dtype="int16", transform=place, tiled=True, compress="deflate", **grid) as file:
+    with rasterio.open(
+        path, "w", dtype="int16", transform=place, tiled=True, compress="deflate", **grid
+    ) as file:
         file.write(np.round(heights - heights.min() + 100.0).astype(np.int16), 1)
 
 
@@ -170,7 +172,9 @@ def straight(work: Job, east: np.ndarray, north: np.ndarray) -> np.ndarray:
         length = np.hypot(east[i], north[i])
         share = np.linspace(0.0, 1.0, int(np.ceil(length / land.spacing_m[0])) + 1)
         products = kernels.terms(share * east[i] / land.radius_m, share * north[i] / land.radius_m)
-        h = map_coordinates(grid, [products @ land.maps[0, 1], products @ land.maps[0, 0]], order=1, output=float)
+        h = map_coordinates(
+            grid, [products @ land.maps[0, 1], products @ land.maps[0, 0]], order=1, output=float
+        )
         found[i] = delta_bullington(
             share * length * 1e-3, h, h, h[0] + 6.0, h[-1] + 4.0, c[kernels.RADIUS_KM], 0.0,
             c[kernels.FREQUENCY_GHZ], True,
@@ -180,7 +184,9 @@ def straight(work: Job, east: np.ndarray, north: np.ndarray) -> np.ndarray:
 
 def on_threads(function: Callable[[Any, Any], Any], east: Any, north: Any, threads: int) -> None:
     """Share positions out over threads, as the tiles of an area are."""
-    parts = [threading.Thread(target=function, args=(east[i::threads], north[i::threads])) for i in range(threads)]
+    parts = [
+        threading.Thread(target=function, args=(east[i::threads], north[i::threads])) for i in range(threads)
+    ]
     for part in parts:
         part.start()
     for part in parts:
@@ -249,8 +255,12 @@ def _cost_per_sample() -> Row:
         )
     median = side_by_side(functions, repeats=11)
     cost = [median[name] / samples[name] for name in functions]
-    detail = ", ".join(f"{1e9 * c:.2f} ns at {float(n) / 1e3:g} km" for n, c in zip(functions, cost, strict=True))
-    return Row("coverage: dearest over cheapest sample, 5 to 20 km", max(cost) / min(cost), 1.15, "<=", detail)
+    detail = ", ".join(
+        f"{1e9 * c:.2f} ns at {float(n) / 1e3:g} km" for n, c in zip(functions, cost, strict=True)
+    )
+    return Row(
+        "coverage: dearest over cheapest sample, 5 to 20 km", max(cost) / min(cost), 1.15, "<=", detail
+    )
 
 
 _MEASURED = """
@@ -277,5 +287,7 @@ def _peak_memory() -> Row:
     )  # fmt: skip
     before, after, raster = (int(v) for v in answer.stdout.split())
     beyond = (after - before) / 1024.0 - raster / 1e6
-    detail = f"{beyond:.0f} MB beyond the program ({before / 1024:.0f} MB) and the raster ({raster / 1e6:.1f} MB)"
+    detail = (
+        f"{beyond:.0f} MB beyond the program ({before / 1024:.0f} MB) and the raster ({raster / 1e6:.1f} MB)"
+    )
     return Row("coverage: memory beyond the raster over 200 MB", beyond / 200.0, 1.0, "<=", detail)
