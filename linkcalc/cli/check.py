@@ -39,16 +39,16 @@ def check(
     loaded = load_plan(plan)
     result = with_sections(check_plan(loaded), loaded.plan)
     if json:
-        typer.echo(to_json(result))
+        typer.echo(to_json(result), nl=False)
     else:
         colour, ascii_only = abilities(sys.stdout, os.environ)
-        typer.echo(report(result, colour=colour, ascii_only=ascii_only))
+        typer.echo(report(result, colour=colour, ascii_only=ascii_only), nl=False)
     if out is not None:
         from linkcalc.views.figures import write_all
 
         written = [*write_all(result, out)]
         for name, text in (("report.txt", report(result)), ("result.json", to_json(result))):
-            atomic_write(out / name, text + "\n")
+            atomic_write(out / name, text)
             written.append(out / name)
         typer.echo(f"wrote {len(written)} files to {out}", err=True)
     raise typer.Exit(max(EXIT_CODES[link.verdict] for link in result.links))
