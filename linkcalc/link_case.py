@@ -173,10 +173,10 @@ class LinkCase:
         note = f"{one} to {other}"
         return [term("polarisation mismatch", -loss_db, "receiver", note)] if loss_db else []
 
-    def threshold_terms(self, receiver: End) -> list[Term]:
-        """What the receiver at an end needs, as terms: minus its noise and the SNR on top."""
+    def threshold_terms(self, receiver: End, noises: noise.SystemNoise | None = None) -> list[Term]:
+        """What the receiver at an end needs, as terms: minus its noise (as given, if known) and its SNR."""
         rx = self.station(receiver)
-        noises, bandwidth = self.noise(rx), f"{self.signal.bandwidth_hz / 1e3:g} kHz"
+        noises, bandwidth = noises or self.noise(rx), f"{self.signal.bandwidth_hz / 1e3:g} kHz"
         terms = [
             term(THERMAL_NOISE, -noises.thermal_dbm, "threshold", f"in {bandwidth}, dBm"),
             term("noise figure", -rx.noise_figure_db, "threshold"),

@@ -108,10 +108,12 @@ def link_case(loaded: "LoadedPlan", link: Link, terrain: tuple[Mosaic, Mosaic, M
     if near.positioned and far.positioned:
         a, b = position_deg(near), position_deg(far)
         length_m, azimuth, back_azimuth = geodesy.path_between(*a, *b)
-    if link.profile_csv is not None:
-        profile = read_profile_csv(loaded.base_dir / link.profile_csv)
-        if near.positioned and far.positioned:
-            profile = _placed(profile, length_m, a, b)
+    surveyed = loaded.profiles.get(link.name)
+    if surveyed is None and link.profile_csv is not None:
+        surveyed = read_profile_csv(loaded.base_dir / link.profile_csv)
+    if surveyed is not None:
+        both = near.positioned and far.positioned
+        profile = _placed(surveyed, length_m, a, b) if both else surveyed
     else:
         ground, surface, canopy = terrain
         profile = cut_profile(

@@ -1,5 +1,6 @@
 """The plan file: typed, validated, immutable."""
 
+from linkcalc.plan.in_python import plan_from
 from linkcalc.plan.links import DEFAULT_REQUIRED_MARGIN_DB, ChirpModulation, FskModulation, Link, Obstacle
 from linkcalc.plan.loading import LoadedPlan, load_plan
 from linkcalc.plan.model import Plan
@@ -21,4 +22,5 @@ __all__ = [
     "Station",
     "Terrain",
     "load_plan",
+    "plan_from",
 ]

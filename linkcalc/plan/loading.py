@@ -2,12 +2,12 @@
 
 import hashlib
 import os
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass, field
 from difflib import get_close_matches
 from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
@@ -20,6 +20,7 @@ from linkcalc.plan.wording import element, printable, quoted
 
 if TYPE_CHECKING:
     from linkcalc.result import Assumption
+    from linkcalc.terrain.profile import Profile
 
 LARGEST_PLAN_BYTES = 1_000_000
 """A plan of a hundred stations has some 50 kB; a larger file is something else."""
@@ -34,11 +35,13 @@ class LoadedPlan:
     base_dir: Path
     """The folder that paths in the plan are relative to."""
     digest: str
-    """SHA-256 of the file, hexadecimal."""
+    """SHA-256 of the file, hexadecimal; of the values for a plan made in Python."""
     assumed: "tuple[Assumption, ...]"
     """Defaults that were used and matter."""
     notes: tuple[str, ...]
     """What a reader of the result should know about the plan's values."""
+    profiles: "Mapping[str, Profile]" = field(default_factory=dict)
+    """Profiles given in Python, by name of the link; they stand for what files would give."""
 
 
 def load_plan(path: str | os.PathLike[str]) -> LoadedPlan:
@@ -71,17 +74,42 @@ def load_plan(path: str | os.PathLike[str]) -> LoadedPlan:
         data = parsed(raw)
         if not data:
             raise PlanError("is empty; `linkcalc new` writes a starter plan")
-        try:
-            plan = Plan.model_validate(data)
-        except ValidationError as error:
-            raise PlanError(summary(faults(error, data, Plan))) from None
-        missing = [*_links_without_heights(plan), *_missing_files(plan, path.parent)]
-        if missing:
-            raise PlanError(summary(missing))
+        plan = checked_plan(data, path.parent)
     except PlanError as error:
         raise PlanError(printable(f"{path}: {error}")) from None
     digest = hashlib.sha256(raw).hexdigest()
-    return LoadedPlan(plan, path, path.parent, digest, assumed_values(plan), tuple(_notes(plan)))
+    return LoadedPlan(plan, path, path.parent, digest, assumed_values(plan), tuple(plan_notes(plan)))
+
+
+def checked_plan(data: Mapping[str, Any], base_dir: Path, profiled: Collection[str] = ()) -> Plan:
+    """Make a plan of a plan file's tables.
+
+    Parameters
+    ----------
+    data : mapping
+        Keys and values as in a plan file.
+    base_dir : Path
+        The folder that paths in the plan are relative to.
+    profiled : collection of str
+        Links whose profile is given otherwise, and needs no source of heights.
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    PlanError
+        If it is no valid plan, or names a file that does not exist. The message does not name the plan file.
+    """
+    try:
+        plan = Plan.model_validate(data)
+    except ValidationError as error:
+        raise PlanError(summary(faults(error, data, Plan))) from None
+    missing = [*_links_without_heights(plan, profiled), *_missing_files(plan, base_dir)]
+    if missing:
+        raise PlanError(summary(missing))
+    return plan
 
 
 def _read(path: Path) -> bytes:
@@ -112,10 +140,10 @@ def _names_in(folder: Path) -> list[str]:
         return []
 
 
-def _links_without_heights(plan: Plan) -> Iterator[Fault]:
+def _links_without_heights(plan: Plan, profiled: Collection[str]) -> Iterator[Fault]:
     """Find links whose path no source of heights can describe."""
     for index, link in enumerate(plan.link):
-        if link.profile_csv is not None:
+        if link.profile_csv is not None or link.name in profiled:
             continue
         place = element("link", index, link.name)
         ends = [plan.station_named(link.from_), plan.station_named(link.to)]
@@ -167,7 +195,8 @@ def _missing_file(place: str, name: str, base_dir: Path) -> Iterator[Fault]:
     yield Fault(place, f"{states}: no such file; {mend}")
 
 
-def _notes(plan: Plan) -> Iterator[str]:
+def plan_notes(plan: Plan) -> Iterator[str]:
+    """What a reader of the result should know about the plan's values."""
     for link in plan.link:
         if link.modulation.kind == "css" and link.modulation.spreading_factor < 7:
             yield (

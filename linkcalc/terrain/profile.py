@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
-from linkcalc._arrays import Floats
+from linkcalc._arrays import Floats, checked
 from linkcalc.errors import DomainError, TerrainError
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, Mosaic, open_mosaic
@@ -404,23 +404,91 @@ def read_profile_csv(path: str | Path) -> Profile:
     if n < 3:
         raise TerrainError(f"{path} holds {n} points; a profile needs at least 3")
 
-    clutter = np.array(columns.get("clutter_m", [0.0] * n))
+    return profile_from(
+        columns["distance_m"],
+        columns["ground_m"],
+        columns.get("clutter_m"),
+        clutter_kind=kinds or None,
+        zone=columns.get("zone"),
+        source=f"survey {Path(path).name}",
+    )
+
+
+def profile_from(
+    distance_m: ArrayLike,
+    ground_m: ArrayLike,
+    clutter_m: ArrayLike | None = None,
+    *,
+    clutter_kind: Sequence[str] | None = None,
+    zone: ArrayLike | None = None,
+    source: str = "given in Python",
+) -> Profile:
+    """Make a profile of arrays.
+
+    Parameters
+    ----------
+    distance_m : array_like, m, shape (n,), n >= 3
+        From 0 at the first station, increasing.
+    ground_m : array_like, m, shape (n,)
+        Ground above sea level.
+    clutter_m : array_like, m, shape (n,), optional
+        Height of what stands there, above ground, 0 or more. At the two ends it is set to 0, where the
+        antennas stand, and a note says so.
+    clutter_kind : sequence of str, length n, optional
+        "trees", "building" or "tank"; trees where it is left out or "".
+    zone : array_like of int, shape (n,), optional
+        1 sea, 3 coastal land, 4 inland; all inland where left out.
+    source : str
+        Where the heights come from, for the report.
+
+    Returns
+    -------
+    Profile
+        Without positions.
+
+    Raises
+    ------
+    DomainError
+        If the columns are no profile: not of one length, not finite, not increasing from 0, an unknown kind
+        or zone.
+
+    Examples
+    --------
+    >>> p = profile_from([0.0, 400.0, 1000.0], [40.0, 45.0, 42.0], [0.0, 6.0, 0.0])
+    >>> p.length_m, p.clutter_kind
+    (1000.0, ('', 'trees', ''))
+    """
+    distance, ground = (
+        np.array(checked(name, column), ndmin=1)
+        for name, column in (("distance_m", distance_m), ("ground_m", ground_m))
+    )
+    n = distance.size
+    if n < 3:
+        raise DomainError(f"a profile needs at least 3 points, got {n}")
+    clutter = np.zeros(n) if clutter_m is None else np.array(checked("clutter_m", clutter_m, at_least=0.0))
+    kinds = [""] * n if clutter_kind is None else list(clutter_kind)
+    zones = np.full(n, INLAND) if zone is None else np.asarray(zone)
+    if any(np.shape(column) != (n,) for column in (distance, ground, clutter, kinds, zones)):
+        raise DomainError(f"every column of a profile must have {n} values, as distance_m has")
+    if strange := sorted(set(kinds) - set(CLUTTER_KINDS)):
+        raise DomainError(f"clutter_kind must be one of {', '.join(CLUTTER_KINDS[1:])}, got {strange[0]!r}")
+    if not np.isin(zones, ZONES).all():
+        raise DomainError("zone must be 1 (sea), 3 (coastal land) or 4 (inland) at every point")
     notes = []
     if clutter[0] or clutter[-1]:
         notes.append("clutter at the stations themselves is left out")
         clutter[[0, -1]] = 0.0
-    named = kinds or [""] * n
     return Profile(
-        distance_m=np.array(columns["distance_m"]),
-        ground_m=np.array(columns["ground_m"]),
+        distance_m=distance,
+        ground_m=ground,
         clutter_m=clutter,
         clutter_kind=tuple(
-            (kind or "trees") if height else "" for height, kind in zip(clutter, named, strict=True)
+            (kind or "trees") if height else "" for height, kind in zip(clutter, kinds, strict=True)
         ),
-        zone=np.array(columns.get("zone", [INLAND] * n), dtype=np.int8),
+        zone=zones.astype(np.int8),
         latitude_deg=None,
         longitude_deg=None,
-        source=f"survey {Path(path).name}",
+        source=source,
         bridged_m=0.0,
         notes=tuple(notes),
     )
@@ -438,6 +506,53 @@ def _opened(
     else:
         with open_mosaic(rasters, base_dir, limits_m=limits_m) as mosaic:
             yield mosaic
+
+
+def cut_short(profile: Profile, length_m: float) -> Profile:
+    """End a profile sooner: the second station stands on its ground at a distance from the first.
+
+    Parameters
+    ----------
+    profile : Profile
+    length_m : float, m
+        Above 0, up to the profile's length.
+
+    Returns
+    -------
+    Profile
+
+    Raises
+    ------
+    DomainError
+        If the length is outside its range, or fewer than 3 points are left.
+
+    Examples
+    --------
+    >>> p = cut_short(profile_from([0, 400, 1000], [40, 46, 40]), 700)
+    >>> p.distance_m.tolist(), p.ground_m.tolist()
+    ([0.0, 400.0, 700.0], [40.0, 46.0, 43.0])
+    """
+    if not 0.0 < length_m <= profile.length_m:
+        raise DomainError(f"the profile is {profile.length_m:g} m long: {length_m:g} m of it cannot be had")
+    old = profile.distance_m
+    kept = int(np.searchsorted(old, length_m))
+    if kept < 2:
+        raise DomainError(f"the first {length_m:g} m of the profile have fewer than 3 points")
+    lat, lon = profile.latitude_deg, profile.longitude_deg
+
+    def ended(column: Floats) -> Floats:
+        return np.append(column[:kept], np.interp(length_m, old, column))
+
+    return replace(
+        profile,
+        distance_m=np.append(old[:kept], length_m),
+        ground_m=ended(profile.ground_m),
+        clutter_m=np.append(profile.clutter_m[:kept], 0.0),
+        clutter_kind=(*profile.clutter_kind[:kept], ""),
+        zone=np.append(profile.zone[:kept], profile.zone[kept]),
+        latitude_deg=None if lat is None else ended(lat),
+        longitude_deg=None if lon is None else ended(np.unwrap(lon, period=360.0)),
+    )
 
 
 def station_ground_m(name: str, lat: float, lon: float, mosaic: Mosaic) -> float:

@@ -1,0 +1,108 @@
+"""A plan made in Python rather than read from a file."""
+
+import hashlib
+import json
+import os
+from collections.abc import Mapping
+from difflib import get_close_matches
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from linkcalc.errors import PlanError
+from linkcalc.plan.assumptions import assumed_values
+from linkcalc.plan.base import Section
+from linkcalc.plan.loading import LoadedPlan, checked_plan, plan_notes
+from linkcalc.plan.wording import quoted
+
+if TYPE_CHECKING:
+    from linkcalc.terrain.profile import Profile
+
+_NO_FILE = Path("made in Python")
+
+
+def plan_from(
+    tables: Mapping[str, Any] | Section | None = None,
+    /,
+    *,
+    profiles: "Mapping[str, Profile] | None" = None,
+    base_dir: str | os.PathLike[str] = ".",
+    **sections: Any,
+) -> LoadedPlan:
+    """Make a plan from what a plan file would hold, held to the same rules.
+
+    Parameters
+    ----------
+    tables : mapping or Plan, optional
+        Keys and values as in a plan file; units are in the names of the keys. Tables may be mappings or
+        sections such as `linkcalc.plan.Station`, lists may be any sequence, numbers numpy's.
+    profiles : mapping of str to Profile, optional
+        Profiles by name of the link, in place of `profile_csv` or rasters.
+    base_dir : path
+        The folder that paths in the plan are relative to.
+    **sections
+        Top-level keys, added to `tables` or in place of its own: ``station=[...]``, ``link=[...]``.
+
+    Returns
+    -------
+    LoadedPlan
+        For `linkcalc.check_plan` and `linkcalc.sweep_plan`. Its digest is that of the values and profiles.
+
+    Raises
+    ------
+    PlanError
+        If it is no valid plan, a file that it names does not exist, or a profile is of no link.
+
+    Examples
+    --------
+    >>> from linkcalc.terrain.profile import profile_from
+    >>> made = plan_from(
+    ...     station=[{"name": "tank", "antenna_height_m": 4}, {"name": "shed", "antenna_height_m": 6}],
+    ...     link=[{"name": "level", "from": "tank", "to": "shed", "frequency_mhz": 868.3,
+    ...            "modulation": {"kind": "css", "spreading_factor": 9}}],
+    ...     profiles={"level": profile_from([0, 1500, 3000], [40, 52, 44])})
+    >>> made.plan.link[0].frequency_mhz, [a.key for a in made.assumed][:1]
+    (868.3, ['station "tank" antenna.type'])
+    >>> plan_from(made.plan, link=[])
+    Traceback (most recent call last):
+    linkcalc.errors.PlanError: link: 0 given, at least 1 needed; add [[link]]
+    """
+    data = {**_plain(tables or {}), **_plain(sections)}
+    profiles = dict(profiles or {})
+    plan = checked_plan(data, Path(base_dir), profiles)
+    links = {link.name: link for link in plan.link}
+    for name in profiles:
+        if name not in links:
+            nearest = get_close_matches(name, links, n=1, cutoff=0.0)[0]
+            raise PlanError(f"profiles: {quoted(name)} is no link of this plan; nearest is {quoted(nearest)}")
+        if links[name].profile_csv is not None:
+            raise PlanError(f"link {quoted(name)}: give profile_csv or its profile, not both")
+    return LoadedPlan(
+        plan,
+        _NO_FILE,
+        Path(base_dir),
+        _digest(data, profiles),
+        assumed_values(plan),
+        tuple(plan_notes(plan)),
+        profiles,
+    )
+
+
+def _digest(data: Mapping[str, Any], profiles: "Mapping[str, Profile]") -> str:
+    digest = hashlib.sha256(json.dumps(data, sort_keys=True).encode())
+    for name, profile in sorted(profiles.items()):
+        digest.update(f"\n{name}\n{','.join(profile.clutter_kind)}\n".encode())
+        for column in (profile.distance_m, profile.ground_m, profile.clutter_m, profile.zone):
+            digest.update(column.tobytes())
+    return digest.hexdigest()
+
+
+def _plain(value: Any) -> Any:
+    """Write a value with the types a plan file has."""
+    if isinstance(value, Section):
+        return value.model_dump(by_alias=True, exclude_unset=True)
+    if isinstance(value, Mapping):
+        return {key: _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    # numpy's numbers and arrays
+    return value.tolist() if hasattr(value, "tolist") else value

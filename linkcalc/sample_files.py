@@ -1,0 +1,107 @@
+"""The invented sample plans and rasters that come with linkcalc."""
+
+from pathlib import Path
+
+from linkcalc.errors import LinkcalcError
+
+_HERE = Path(__file__).parent
+
+
+def samples_folder() -> Path:
+    """Return the folder of the sample plans and their rasters: not to be written to.
+
+    In an installed package that is ``linkcalc/samples``; in a clone of the repository, its
+    ``terrain_samples``.
+
+    Raises
+    ------
+    LinkcalcError
+        If the installation lacks them.
+
+    Examples
+    --------
+    >>> sorted(path.stem for path in samples_folder().glob("*.toml"))
+    ['plain', 'upland', 'wooded']
+    """
+    for folder in (_HERE / "samples", _HERE.parent / "terrain_samples"):
+        if (folder / "upland.toml").is_file():
+            return folder
+    raise LinkcalcError(f"the sample plans are not where linkcalc is installed, {_HERE}")
+
+
+def sample_names() -> list[str]:
+    """Return the names of the sample plans.
+
+    >>> sample_names()
+    ['plain', 'upland', 'wooded']
+    """
+    return sorted(path.stem for path in samples_folder().glob("*.toml"))
+
+
+def sample_path(name: str) -> Path:
+    """Return the plan file of a sample, for `linkcalc.load_plan`.
+
+    Parameters
+    ----------
+    name : str
+        One of `sample_names`.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    LinkcalcError
+        If there is no such sample.
+
+    Examples
+    --------
+    >>> sample_path("upland").name
+    'upland.toml'
+    """
+    if name not in sample_names():
+        raise LinkcalcError(f"no sample is called {name!r}; there are {', '.join(sample_names())}")
+    return samples_folder() / f"{name}.toml"
+
+
+def copy_samples(folder: str | Path, *, replace: bool = False) -> list[Path]:
+    """Copy the sample plans and their rasters into a folder, where they may be changed.
+
+    Parameters
+    ----------
+    folder : path
+        Made if missing.
+    replace : bool
+        Replace files that exist.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+
+    Raises
+    ------
+    LinkcalcError
+        If a file exists and may not be replaced, or cannot be written; the text is one line that names it.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> [path.name for path in copy_samples(tempfile.mkdtemp())][:2]
+    ['plain.tif', 'plain.toml']
+    """
+    from linkcalc.files import atomic_write, refuse_to_overwrite
+
+    target = Path(folder)
+    sources = sorted(p for p in samples_folder().iterdir() if p.suffix in (".toml", ".tif"))
+    copies = [target / source.name for source in sources]
+    if not replace:
+        refuse_to_overwrite(copies, "; --force replaces it")
+    try:
+        target.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise LinkcalcError(f"{target}: cannot be made: {error.strerror or error}") from None
+    for source, copy in zip(sources, copies, strict=True):
+        atomic_write(copy, source.read_bytes())
+    return copies

@@ -1,0 +1,422 @@
+"""One link over arrays of anything its plan states: every combination at once.
+
+A budget is a sum of pieces, and no piece depends on everything. Each is worked out by the code of a single
+check, once for every combination of just those parameters that touch it: the path once for each height or
+frequency, the feeder once for each cable, the time on air once for each message. The rest is broadcasting, so
+a cell holds what `linkcalc.check_plan` finds for the plan changed to that cell.
+"""
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations, product
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import ValidationError
+
+from linkcalc._arrays import Floats
+from linkcalc._version import __version__
+from linkcalc.budget import REQUIRED_SNR, THERMAL_NOISE, total_db
+from linkcalc.energy import transmit_current_ma
+from linkcalc.errors import DomainError, PlanError
+from linkcalc.interpolation import interpolated
+from linkcalc.link_case import ENDS, End, LinkCase
+from linkcalc.plan import Link, LoadedPlan, Plan, Station
+from linkcalc.plan.faults import faults, summary
+from linkcalc.plan.wording import quoted
+from linkcalc.reliability import margin_for_success, message_success
+from linkcalc.requirement import Requirement
+from linkcalc.sweep_parameters import DISTANCE, K_FACTOR, PIECES, Parameter, Place, parameter
+from linkcalc.sweep_table import QUANTITIES, Sweep, Values
+from linkcalc.terrain import geodesy
+from linkcalc.terrain.profile import Profile, cut_short, read_profile_csv
+from linkcalc.terrain.rasters import Mosaic
+from linkcalc.uncertainty import combined_db, fading, noise_contributors, path_contributors
+from linkcalc.verdict import link_case, open_terrain, position_deg, recorded_notes
+
+MOST_CELLS = 10_000_000
+"""Combinations in one sweep: some gigabytes of arrays."""
+
+_DECIMALS = 6
+"""Of the terms of a budget; sums are rounded to them again, as `linkcalc.budget.total_db` does."""
+
+_VERDICTS = np.array(["does_not_close", "at_risk", "closes"], dtype=object)
+
+
+def sweep_plan(loaded: LoadedPlan, vary: Mapping[str, Any], *, link: str | None = None) -> Sweep:
+    """Evaluate one link for every combination of values.
+
+    Parameters
+    ----------
+    loaded : LoadedPlan
+        From `linkcalc.load_plan` or `linkcalc.plan_from`.
+    vary : mapping of str to array_like, shape (n,)
+        What to vary, and its values in the unit that the name states: keys of the plan that bear on the
+        link, such as ``spreading_factor``, ``transmit_power_dbm``, ``far.antenna_height_m`` or
+        ``antenna.type``; ``k_factor``; or ``distance_m``, which moves the far station along the line from
+        the near one. Short names and all that can be varied: `linkcalc.sweep_parameters`. At most ten million
+        combinations.
+    link : str, optional
+        Which link; may be left out where the plan has one.
+
+    Returns
+    -------
+    Sweep
+        Arrays with one axis for each parameter, in the order given.
+
+    Raises
+    ------
+    DomainError
+        If a name or a value cannot be used, two parameters set the same, or there are too many combinations.
+    PlanError
+        If a value is outside what the plan allows.
+    TerrainError
+        If the terrain cannot give a profile.
+
+    Notes
+    -----
+    Levels and margins are those of a single check to the last digit. Success is within 1e-8 of it.
+
+    Examples
+    --------
+    >>> from linkcalc.plan import load_plan
+    >>> from linkcalc.sample_files import sample_path
+    >>> found = sweep_plan(load_plan(sample_path("plain")), {"sf": range(7, 13), "far.height": [2, 4, 8]})
+    >>> found["weaker_fade_margin_db"].round(1)[0]
+    array([15.5, 20.6, 26.4])
+    >>> sweep_plan(load_plan(sample_path("plain")), {"sf": [7, 7]})
+    Traceback (most recent call last):
+    linkcalc.errors.DomainError: spreading_factor = 7 is given twice
+    """
+    plan = loaded.plan
+    chosen = _chosen_link(plan, link)
+    near, far = plan.station_named(chosen.from_), plan.station_named(chosen.to)
+    if not vary:
+        raise DomainError("nothing to vary: give one parameter or more")
+    rasters = chosen.profile_csv is None and chosen.name not in loaded.profiles
+    varied = [parameter(name, chosen, near, far, rasters=rasters) for name in vary]
+    _refuse_rivals(varied)
+    values = [p.checked_values(given) for p, given in zip(varied, vary.values(), strict=True)]
+    size = math.prod(len(v) for v in values)
+    if size > MOST_CELLS:
+        raise DomainError(
+            f"{size:_} combinations are more than {MOST_CELLS:_}: vary less, or in larger steps"
+        )
+    with open_terrain(loaded) as terrain, recorded_notes() as said:
+        cases = _Cases(loaded, chosen, near, far, terrain)
+        for one, its_values in zip(varied, values, strict=True):
+            for value in its_values:
+                cases.plan({one: value})
+        grid = _Grid(cases, varied, values)
+        data = _table(grid, _transmit_current_ma(loaded, near.name))
+        planned = {p.name: cases.planned(p) for p in varied}
+    return Sweep(
+        link=chosen.name,
+        ends=(near.name, far.name),
+        dims=tuple(p.name for p in varied),
+        coords=MappingProxyType({p.name: _coordinate(v) for p, v in zip(varied, values, strict=True)}),
+        planned=MappingProxyType(planned),
+        data=MappingProxyType({name: np.broadcast_to(array, grid.shape) for name, array in data.items()}),
+        title=plan.title,
+        plan_digest=loaded.digest,
+        linkcalc_version=__version__,
+        warnings=tuple(said),
+    )
+
+
+def _chosen_link(plan: Plan, name: str | None) -> Link:
+    links = {k.name: k for k in plan.link}
+    if name is None and len(links) == 1:
+        return plan.link[0]
+    names = ", ".join(quoted(n) for n in list(links)[:10])
+    if name is None:
+        raise DomainError(f"the plan has {len(links)} links; name one: {names}")
+    if name not in links:
+        raise DomainError(f"{quoted(name)} is no link of this plan; there are {names}")
+    return links[name]
+
+
+def _refuse_rivals(varied: Sequence[Parameter]) -> None:
+    for one, other in combinations(varied, 2):
+        if set(one.places) & set(other.places):
+            what = "is given twice" if one.name == other.name else f"and {other.name} set the same"
+            raise DomainError(f"{one.name} {what}: vary it once")
+
+
+def _coordinate(values: tuple[Any, ...]) -> Values:
+    array = np.array(values)
+    array.flags.writeable = False
+    return array
+
+
+def _transmit_current_ma(loaded: LoadedPlan, station: str) -> float | None:
+    """What the plan says the station draws while it sends."""
+    return next((p.transmit_current_ma for p in loaded.plan.power if p.station == station), None)
+
+
+class _Cases:
+    """The link as the plan would state it after changes, each on its ground."""
+
+    def __init__(
+        self,
+        loaded: LoadedPlan,
+        link: Link,
+        near: Station,
+        far: Station,
+        terrain: tuple[Mosaic, Mosaic, Mosaic],
+    ) -> None:
+        own = loaded.plan.model_copy(update={"link": [link], "station": [near, far]})
+        kept = {"station", "link", "terrain", "conditions"}
+        self._tables = own.model_dump(include=kept, by_alias=True, exclude_unset=True)
+        self._loaded = loaded
+        self._terrain = terrain
+        self._grounds: dict[tuple[Any, ...], tuple[Profile, float, float]] = {}
+        self._plain = self.plan({})
+
+    def plan(self, changes: Mapping[Parameter, Any]) -> Plan:
+        """The plan of this link alone, changed; held to the rules of every plan."""
+        tables = self._tables
+        for one, value in changes.items():
+            if one.name != DISTANCE:
+                for place in one.places:
+                    tables = _changed(tables, place, one.to_plan(value))
+        try:
+            return Plan.model_validate(tables)
+        except ValidationError as error:
+            raise PlanError(summary(faults(error, tables, Plan))) from None
+
+    def case(self, changes: Mapping[Parameter, Any]) -> LinkCase:
+        """The changed link on its ground."""
+        plan = self.plan(changes)
+        moved = tuple((p.name, value) for p, value in changes.items() if p.moves)
+        if moved not in self._grounds:
+            self._grounds[moved] = self._ground(plan, dict(moved).get(DISTANCE))
+        near, far = plan.station
+        return LinkCase(plan.link[0], near, far, plan.conditions, *self._grounds[moved])
+
+    def planned(self, one: Parameter) -> Any:
+        """The plan's own value of a parameter."""
+        if one.name == K_FACTOR:
+            return self.case({}).situation.k_factor
+        if one.name == DISTANCE:
+            return self.case({}).profile.length_m
+        first, *others = [_get(self._plain, place) for place in one.places]
+        return first if all(other == first for other in others) else None
+
+    def _ground(self, plan: Plan, distance_m: float | None) -> tuple[Profile, float, float]:
+        loaded = replace(self._loaded, plan=plan)
+        if distance_m is not None:
+            loaded = _far_station_at(loaded, distance_m)
+        case = link_case(loaded, loaded.plan.link[0], self._terrain)
+        return case.profile, case.azimuth_deg, case.back_azimuth_deg
+
+
+def _changed(tables: Any, place: Place, value: Any) -> Any:
+    """Tables with another value at a place; what is not on the way to it is shared."""
+    if not place:
+        return value
+    key, *below = place
+    copied = tables.copy()
+    inside = copied[key] if isinstance(key, int) else copied.get(key, {})
+    copied[key] = _changed(inside, tuple(below), value)
+    return copied
+
+
+def _get(section: Any, place: Place) -> Any:
+    for key in place:
+        section = section[key] if isinstance(key, int) else getattr(section, key)
+    return section
+
+
+def _far_station_at(loaded: LoadedPlan, distance_m: float) -> LoadedPlan:
+    """The plan of one link with its second station on the line to where it was, that far from the first.
+
+    What the plan lists as obstacles beyond it stands in the path no more. A survey is cut short there.
+    """
+    link, (near, far) = loaded.plan.link[0], loaded.plan.station
+    survey = loaded.profiles.get(link.name)
+    if survey is None and link.profile_csv is not None:
+        survey = read_profile_csv(loaded.base_dir / link.profile_csv)
+    profiles = {} if survey is None else {link.name: cut_short(survey, distance_m)}
+    if near.positioned and far.positioned:
+        ends = (*position_deg(near), *position_deg(far))
+        # a survey and the positions may disagree a little about the length
+        stretch = 1.0 if survey is None else geodesy.path_between(*ends)[0] / survey.length_m
+        latitude, longitude = geodesy.points_along(*ends, [distance_m * stretch])
+        position = {"latitude_deg": float(latitude[0]), "longitude_deg": float(longitude[0])}
+        grid = dict.fromkeys(("easting_m", "northing_m", "epsg"))
+        far = far.model_copy(update=position | grid)
+    link = link.model_copy(update={"obstacle": [o for o in link.obstacle if o.distance_m < distance_m]})
+    plan = loaded.plan.model_copy(update={"link": [link], "station": [near, far]})
+    return replace(loaded, plan=plan, profiles=profiles)
+
+
+class _Grid:
+    """The combinations; each piece is worked out over those of the parameters that touch it."""
+
+    def __init__(self, cases: _Cases, varied: Sequence[Parameter], values: Sequence[tuple[Any, ...]]) -> None:
+        self._cases, self._varied, self._values = cases, varied, values
+        self.shape = tuple(len(v) for v in values)
+
+    def over(self, piece: str, worked_out: Callable[[LinkCase], tuple[Any, ...]]) -> list[NDArray[Any]]:
+        """Arrays that broadcast to `shape`, one for each thing worked out."""
+        assert piece in PIECES, piece
+        touching = [piece in p.touches for p in self._varied]
+        shape = tuple(n if t else 1 for n, t in zip(self.shape, touching, strict=True))
+        rows = []
+        for index in np.ndindex(shape):
+            changes = {
+                p: v[i] for p, v, i, t in zip(self._varied, self._values, index, touching, strict=True) if t
+            }
+            rows.append(worked_out(self._cases.case(changes)))
+        return [_column(column).reshape(shape) for column in zip(*rows, strict=True)]
+
+
+def _column(values: Sequence[Any]) -> NDArray[Any]:
+    if isinstance(values[0], int | float):
+        return np.array(values)
+    column = np.empty(len(values), dtype=object)
+    column[:] = values
+    return column
+
+
+@dataclass(frozen=True)
+class _Station:
+    """The pieces at one end, as small as broadcasting allows."""
+
+    power_dbm: Floats
+    hardware_db: Floats
+    """Feeder, further losses and antenna."""
+    noise_db: Floats
+    """What its receiver's noise adds to the thermal one."""
+    site_variance: Floats
+    conditions_variance: Floats
+    """Of that noise, from place to place and over time, in dB squared."""
+
+
+def _station(grid: _Grid, end: End) -> _Station:
+    def noise(case: LinkCase) -> tuple[float, ...]:
+        noises = case.noise(case.station(end))
+        parts = noise_contributors(noises)
+        terms = (t for t in case.threshold_terms(end, noises) if t.name not in (THERMAL_NOISE, REQUIRED_SNR))
+        return total_db(terms), combined_db(parts, "site") ** 2, combined_db(parts, "conditions") ** 2
+
+    (power_dbm,) = grid.over(f"power, {end}", lambda c: (c.station(end).transmit_power_dbm,))
+    (feeder_db,) = grid.over(f"feeder, {end}", lambda c: (total_db(c.feeder_terms(end, "transmitter")),))
+    (antenna_db,) = grid.over(f"antenna, {end}", lambda c: (total_db(c.antenna_terms(end, "transmitter")),))
+    return _Station(power_dbm, feeder_db + antenna_db, *grid.over(f"noise, {end}", noise))
+
+
+def _path(case: LinkCase) -> tuple[Any, ...]:
+    parts, path = path_contributors(case), case.path
+    return (
+        total_db(case.shared_terms),
+        combined_db(parts, "site") ** 2,
+        combined_db(parts, "conditions") ** 2,
+        fading(case)[1],
+        float(path.clearance_ratio[path.worst]),
+        path.model,
+    )
+
+
+def _signal(case: LinkCase) -> tuple[float]:
+    terms = case.threshold_terms("far")
+    return (total_db(t for t in terms if t.name in (THERMAL_NOISE, REQUIRED_SNR)),)
+
+
+def _table(grid: _Grid, stated_current_ma: float | None) -> dict[str, NDArray[Any]]:
+    """All arrays of a sweep, each as small as broadcasting allows."""
+    path_db, site_variance, conditions_variance, rician_k_db, clearance, model = grid.over("path", _path)
+    (polarisation_db,) = grid.over("polarisation", lambda c: (total_db(c.polarisation_terms),))
+    (signal_db,) = grid.over("signal", _signal)
+    (time_s,) = grid.over("message", lambda c: (c.signal.time_on_air_s(c.link.payload_bytes),))
+    (back_time_s,) = grid.over("reply", lambda c: (c.signal.time_on_air_s(c.link.reply_payload_bytes),))
+    asked, tries = grid.over("asked", lambda c: (Requirement.of(c.link), c.link.tries))
+    near, far = (_station(grid, end) for end in ENDS)
+
+    found: dict[str, NDArray[Any]] = {}
+    between_db = path_db + near.hardware_db + far.hardware_db + polarisation_db
+    for way, tx, rx in (("", near, far), ("back_", far, near)):
+        received = np.round(tx.power_dbm + between_db, _DECIMALS)
+        sensitivity = -np.round(signal_db + rx.noise_db, _DECIMALS)
+        margin = np.round(received - sensitivity, _DECIMALS)
+        spread = np.hypot(
+            np.sqrt(site_variance + rx.site_variance), np.sqrt(conditions_variance + rx.conditions_variance)
+        )
+        found |= {
+            f"{way}fade_margin_db": margin,
+            f"{way}required_margin_db": _required_db(asked, spread, rician_k_db),
+            f"{way}delivery_probability": _success(margin, spread, rician_k_db, tries),
+            f"{way}received_power_dbm": received,
+            f"{way}sensitivity_dbm": sensitivity,
+            f"{way}eirp_dbm": np.round(tx.power_dbm + tx.hardware_db, _DECIMALS),
+        }
+    margin, back = found["fade_margin_db"], found["back_fade_margin_db"]
+    spare = margin - found["required_margin_db"], back - found["back_required_margin_db"]
+    enough = np.minimum(*spare) >= 0.0
+    weaker = np.minimum(margin, back)
+    found |= {
+        "weaker_fade_margin_db": weaker,
+        "spare_margin_db": np.minimum(*spare),
+        "verdict": _VERDICTS[np.where(enough, 2, np.where(weaker >= 0.0, 1, 0))],
+        "time_on_air_s": time_s,
+        "back_time_on_air_s": back_time_s,
+        "charge_mc": time_s * _current_ma(near.power_dbm, stated_current_ma),
+        "path_loss_db": -path_db,
+        "clearance_ratio": clearance,
+        "model": model,
+    }
+    return {name: found[name] for name in QUANTITIES}
+
+
+def _current_ma(power_dbm: Floats, stated_ma: float | None) -> Floats:
+    """Drawn while sending: as stated, or the generic figure where one is known."""
+    if stated_ma is not None:
+        return np.full(power_dbm.shape, stated_ma)
+    known = power_dbm <= 30.0
+    return np.where(known, transmit_current_ma(np.where(known, power_dbm, 0.0)), np.nan)
+
+
+def _required_db(asked: NDArray[Any], spread_db: Floats, rician_k_db: Floats) -> Floats:
+    """`Requirement.margin_db` of arrays."""
+    asked, spread_db, rician_k_db = np.broadcast_arrays(asked, spread_db, rician_k_db)
+    needed = np.empty(asked.shape)
+    for one in set(asked.flat):
+        here = asked == one
+        needed[here] = one.stated_margin_db or 0.0
+        if one.success is not None:
+            needed[here] = np.maximum(needed[here], _margin_for(one, spread_db[here], rician_k_db[here]))
+    return needed
+
+
+def _margin_for(asked: Requirement, spread_db: Floats, rician_k_db: Floats) -> Floats:
+    needed = np.empty(spread_db.shape)
+    for k in np.unique(rician_k_db):
+        here = rician_k_db == k
+        spreads, again = np.unique(spread_db[here], return_inverse=True)
+
+        def worked_out(sigma: Floats, _: Floats, k: float = float(k)) -> Floats:
+            found = margin_for_success(asked.success, sigma, rician_k_db=k, tries=asked.tries)  # type: ignore[arg-type]
+            return np.asarray(found)
+
+        margins = interpolated(worked_out, spreads, np.zeros(spreads.shape), tolerance=1e-9, few=64)
+        needed[here] = margins[again]
+    return needed
+
+
+def _success(margin_db: Floats, spread_db: Floats, rician_k_db: Floats, tries: NDArray[Any]) -> Floats:
+    """`message_success` of arrays of any size, within 1e-8."""
+    margin_db, spread_db, rician_k_db, tries = np.broadcast_arrays(margin_db, spread_db, rician_k_db, tries)
+    success = np.empty(margin_db.shape)
+    for k, n in product(np.unique(rician_k_db), np.unique(tries)):
+        here = (rician_k_db == k) & (tries == n)
+
+        def worked_out(margin: Floats, sigma: Floats, k: float = float(k), n: int = int(n)) -> Floats:
+            return np.asarray(message_success(margin, sigma, rician_k_db=k, tries=n))
+
+        if here.any():
+            success[here] = interpolated(worked_out, margin_db[here], spread_db[here], tolerance=1e-10)
+    return np.clip(success, 0.0, 1.0)
