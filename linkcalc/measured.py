@@ -13,7 +13,7 @@ from linkcalc.acceptance import wilson_interval
 from linkcalc.link_case import LinkCase
 from linkcalc.radio.signal_level import SNR_BELIEVED_DB, noise_power_dbm, signal_power_dbm
 from linkcalc.readings import Reading, Way
-from linkcalc.reliability import message_success
+from linkcalc.reliability import message_failure, message_success
 from linkcalc.requirement import Requirement
 from linkcalc.result import VerdictWord
 from linkcalc.site_level import ERROR_DB, Count, Distribution, Found, Heard, MeasuredNoise, fade_points_db
@@ -28,6 +28,8 @@ _IMPOSSIBLE_DB = 3.0
 """So far below thermal noise no register's offset reaches."""
 _UNDECODABLE_DB = 3.0
 """So far below the SNR a signal needs no packet was received."""
+_BURSTS_DB = 4.0
+"""Noise that scatters more than a reading's error explains."""
 _AT_NOISE_DB = 3.0
 """An RSSI closer to the noise than this says nothing about the signal."""
 
@@ -78,7 +80,8 @@ class DirectionSurvey:
     """That the margin asked for is there."""
     predicted_delivery_probability: float
     delivery_probability: float
-    """Of one message with its tries, averaged over what stays unknown and what varies."""
+    """Of one message with its tries, averaged over what stays unknown and what varies; losses that the level
+    does not explain are counted where they are plain."""
     delivery_probability_interval: tuple[float, float]
     """95 %: what it is at the ends of the margin's interval."""
     verdict: VerdictWord
@@ -183,8 +186,9 @@ class Side:
         over = over[np.isfinite(over)]
         if over.size < _FEWEST_FOR_NOISE:
             return None
-        # a median's standard error; registers read in whole decibels
-        return MeasuredNoise(float(np.median(over)), max(1.25 * ERROR_DB / math.sqrt(over.size), 0.3))
+        # a median's standard error, from the readings' own scatter where that is more than a reading's error
+        scatter = max(_scatter_db(over), ERROR_DB)
+        return MeasuredNoise(float(np.median(over)), max(1.25 * scatter / math.sqrt(over.size), 0.3))
 
     def _counts(self) -> tuple[Count, ...]:
         sums: dict[tuple[float, bool], list[int]] = {}
@@ -230,6 +234,7 @@ class Side:
         as_mounted = Expected.of(self.case.with_heights(near_m=mounted[0], far_m=mounted[1]), self.way)
         prior_db = math.hypot(self.site_db, self.heard.noise_place_db)
         alone = found.own_excess
+        otherwise = found.unexplained if self.losses_unexplained(found) else 0.0
         return DirectionSurvey(
             from_=self.tx.name,
             to=self.rx.name,
@@ -260,10 +265,10 @@ class Side:
             predicted_delivery_probability=float(
                 self._success(self.planned.margin_db, math.hypot(prior_db, self.conditions_db))
             ),
-            delivery_probability=self._mean_success(margin),
+            delivery_probability=self._mean_success(margin, otherwise),
             delivery_probability_interval=(
-                float(self._success(interval[0], self.conditions_db)),
-                float(self._success(interval[1], self.conditions_db)),
+                float(self._success(interval[0], self.conditions_db, otherwise)),
+                float(self._success(interval[1], self.conditions_db, otherwise)),
             ),
             verdict=Requirement.verdict(middle, needed),
         )
@@ -272,16 +277,24 @@ class Side:
         low, high = shortfall.interval()
         return self.planned.margin_db - high, self.planned.margin_db - low
 
-    def _success(self, margin_db: Floats | float, sigma_db: float) -> Floats | float:
-        success: Floats | float = message_success(
-            margin_db, sigma_db, fading=self.kind, rician_k_db=self.k_db, tries=self.case.link.tries
-        )
-        return success
+    def _success(self, margin_db: Floats | float, sigma_db: float, lost_otherwise: float = 0.0) -> Floats:
+        """Success of a message with its tries, each lost by fading or, independently, otherwise."""
+        kind, k_db, tries = self.kind, self.k_db, self.case.link.tries
+        if lost_otherwise == 0.0:
+            return np.asarray(
+                message_success(margin_db, sigma_db, fading=kind, rician_k_db=k_db, tries=tries)
+            )
+        # (q + (1 - q) u)^n, q by the level, in powers of q
+        failure = np.full_like(np.asarray(margin_db, dtype=np.float64), lost_otherwise**tries)
+        for j in range(1, tries + 1):
+            share = math.comb(tries, j) * lost_otherwise ** (tries - j) * (1.0 - lost_otherwise) ** j
+            failure += share * message_failure(margin_db, sigma_db, fading=kind, rician_k_db=k_db, tries=j)
+        return 1.0 - failure
 
-    def _mean_success(self, shortfall: Distribution) -> float:
+    def _mean_success(self, shortfall: Distribution, lost_otherwise: float) -> float:
         margin = self.planned.margin_db - shortfall.value
         coarse = np.linspace(margin.min(), margin.max(), 121)
-        success = np.interp(margin, coarse, self._success(coarse, self.conditions_db))
+        success = np.interp(margin, coarse, self._success(coarse, self.conditions_db, lost_otherwise))
         return float(success @ shortfall.probability)
 
     def losses_unexplained(self, found: Found) -> bool:
@@ -317,10 +330,20 @@ class Side:
                 f"{way}: no reading tells the noise at {self.rx.name}, which is taken as predicted; to find "
                 "the real margin, lower the power in known steps until half of the packets are lost"
             )
-        lines += self._scatter(found, way)
+        lines += self._scatter(found, way) + self._bursts(way)
         if self.counted and self.counted[0] < 30:
             lines.append(f"{way}: {self.counted[0]} packets prove nothing about the share that arrives")
         return lines
+
+    def _bursts(self, way: str) -> list[str]:
+        over = self._levels.noise_dbm - self._of("noise_dbm")
+        over = over[np.isfinite(over)]
+        if over.size < _FEWEST_FOR_SCATTER or _scatter_db(over) < _BURSTS_DB:
+            return []
+        return [
+            f"{way}: the noise jumps by {_scatter_db(over):.0f} dB from reading to reading: other "
+            "transmitters or sparks; the share of packets that arrive says more than the margin"
+        ]
 
     def _scatter(self, found: Found, way: str) -> list[str]:
         single = self.heard.packets == 1.0
@@ -452,6 +475,11 @@ def read_levels(
 def _rows(rows: Sequence[int]) -> str:
     shown = ", ".join(str(r) for r in rows[:6]) + (", ..." if len(rows) > 6 else "")
     return f"row {shown} is" if len(rows) == 1 else f"rows {shown} are"
+
+
+def _scatter_db(values: Floats) -> float:
+    """Standard deviation by the median deviation, which a few wild values do not move."""
+    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
 
 
 def _quantile(values: Floats, share: float) -> float | None:

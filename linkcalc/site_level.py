@@ -41,10 +41,10 @@ MOST_INDEPENDENT = 50
 _SCALE_DB = 130.0
 """Where a wrong reading may lie: -150 to -20 dBm, all alike."""
 _STEP_DB = 0.5
-_OFFSETS_DB = np.arange(-7.0, 7.5, 1.0)
+_OFFSETS_DB = np.arange(-7.0, 7.5, _STEP_DB)
 """Whole steps of the grid, so that an offset is a shift."""
-_UNEXPLAINED = np.array([0.0005, 0.005, 0.02, 0.08, 0.3])
-_UNEXPLAINED_WEIGHT = np.array([0.5, 0.25, 0.15, 0.07, 0.03])
+_UNEXPLAINED = np.geomspace(0.0005, 0.5, 16)
+_UNEXPLAINED_WEIGHT = (1.0 / _UNEXPLAINED) / (1.0 / _UNEXPLAINED).sum()
 """Share of packets lost for other reasons than the level, and how likely each is beforehand."""
 
 Fading = Literal["rician", "rayleigh"]

@@ -173,6 +173,18 @@ def test_an_engine_that_is_louder_than_planned_takes_the_margin_of_its_own_recei
     assert said(loud, "the noise heard is")
 
 
+def test_noise_that_jumps_is_warned_of_and_trusted_less(case):
+    weak = {"excess_db": case.budget().fade_margin_db - 9.0, "ways": ("there",), "engine_running": True}
+    steady = measured(case, **weak, n=24)
+    rng = np.random.default_rng(13)
+    jumping = [measured(case, **weak, n=1, noise_db=db)[0] for db in rng.normal(0.0, 7.0, 24)]
+    a, b = survey(case, steady), survey(case, jumping)
+    assert not said(a, "noise jumps")
+    assert said(b, "the noise jumps by")
+    widths = [high - low for low, high in (x.directions[0].fade_margin_interval_db for x in (a, b))]
+    assert widths[1] > 1.2 * widths[0]
+
+
 def test_an_unstated_engine_is_taken_as_stopped_and_said(case):
     found = survey(case, [replace(r, engine_running=None) for r in measured(case)])
     assert found.allowances
@@ -311,6 +323,12 @@ def test_losses_at_a_strong_level_put_a_link_at_risk(case):
     assert bad.verdict == "at_risk"
     assert said(bad, "lost for another reason")
     assert "level does not explain" in bad.headline
+    # a fifth of the packets is lost whatever the margin is
+    assert bad.directions[0].unexplained_loss == pytest.approx(0.2, abs=0.05)
+    assert bad.directions[0].delivery_probability == pytest.approx(0.8, abs=0.05)
+    thrice = replace(generous, link=generous.link.model_copy(update={"tries": 3}))
+    again = survey(thrice, measured(case, n=40, sent=10, received=8, engine_running=True))
+    assert again.directions[0].delivery_probability == pytest.approx(1.0 - 0.2**3, abs=0.006)
 
 
 def test_fading_that_stands_still_is_noticed(case):

@@ -11,12 +11,13 @@ from matplotlib.collections import PathCollection
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
+from linkcalc._arrays import Floats
 from linkcalc.errors import LinkcalcError
 from linkcalc.measured import DirectionDrawing, DirectionSurvey
 from linkcalc.survey import Survey
 from linkcalc.units import EARTH_RADIUS_M
 from linkcalc.views import style
-from linkcalc.views.figures import _minus, _Room, _side_labels, _text_width, _tick_words
+from linkcalc.views.figures import _minus, _Room, _side_labels, _spread, _text_width, _tick_words
 from linkcalc.views.text import VERDICT_WORDS, decibel_words, probability_words
 from linkcalc.walk_test import Spot
 
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _MOST_BARS = 30
+_MOST_NAMES = 15
 
 
 def margin_figure(survey: Survey) -> "Figure":
@@ -262,13 +264,13 @@ def draw_spots(ax: "Axes", spots: Sequence[Spot], asked_db: float) -> "Axes":
             f"{_minus(decibel_words(spot.fade_margin_db))}   best: {probability_words(spot.best_probability)}"
         )
         room.text(room.width_pt + 8, at, figures, style.SMALL_PT, style.INK, va="center")
-    room.text(
-        room.x_pt(0.0), room.height_pt + 5, "receiver's limit", style.SMALL_PT, style.ACCENT, ha="center"
-    )
-    if math.isfinite(asked_db) and room.x_pt(asked_db) - room.x_pt(0.0) > 80.0:
-        room.text(
-            room.x_pt(asked_db), room.height_pt + 5, "asked for", style.SMALL_PT, style.INK, ha="center"
-        )
+    marks = [(0.0, "receiver's limit", style.ACCENT)]
+    if math.isfinite(asked_db):
+        marks.append((asked_db, "asked for", style.INK))
+    sizes = [room.text_width(words, style.SMALL_PT) + 10.0 for _, words, _ in marks]
+    middles = _spread([room.x_pt(value) for value, _, _ in marks], sizes, -20.0, room.width_pt + 20.0)
+    for (_, words, colour), middle in zip(marks, middles, strict=True):
+        room.text(middle, room.height_pt + 5, words, style.SMALL_PT, colour, ha="center")
     ax.set_yticks([])
     ax.spines["left"].set_visible(False)
     ax.xaxis.set_major_locator(MaxNLocator(7, steps=[1, 2, 5, 10]))
@@ -362,26 +364,35 @@ def draw_map(ax: "Axes", spots: Sequence[Spot]) -> PathCollection:
     return points
 
 
-def _name_points(room: _Room, spots: Sequence[Spot], x: "np.ndarray", y: "np.ndarray") -> None:
-    """Name points, the best first, each where its name meets neither a point nor another name."""
+def _name_points(room: _Room, spots: Sequence[Spot], x: Floats, y: Floats) -> None:
+    """Name the best points, each where its name meets no point and no other name; the best in any case."""
     centres = [(room.x_pt(float(a)), room.y_pt(float(b))) for a, b in zip(x, y, strict=True)]
     taken = [(px - 7.0, py - 7.0, px + 7.0, py + 7.0) for px, py in centres]
-    for i, (spot, (px, py)) in enumerate(zip(spots, centres, strict=True)):
-        words = f"{style.drawable(spot.name)}  {_minus(decibel_words(spot.fade_margin_db))}"
-        words = room.fit(words, 170, style.SMALL_PT, bold=i == 0)
+    taken[0] = (centres[0][0] - 10.0, centres[0][1] - 10.0, centres[0][0] + 10.0, centres[0][1] + 10.0)
+    for i, (spot, (px, py)) in enumerate(zip(spots[:_MOST_NAMES], centres, strict=False)):
+        figure = f"  {_minus(decibel_words(spot.fade_margin_db))}"
+        words = room.fit(style.drawable(spot.name), 140, style.SMALL_PT, bold=i == 0) + figure
         wide = _text_width(words, style.SMALL_PT, i == 0)
-        for left, low in (
-            (px + 11.0, py - 4.0),
-            (px - 11.0 - wide, py - 4.0),
-            (px - wide / 2.0, py + 10.0),
-            (px - wide / 2.0, py - 19.0),
-        ):
-            box = (left, low - 2.0, left + wide, low + 9.0)
-            inside = box[0] >= 0.0 and box[2] <= room.width_pt and box[1] >= 0.0 and box[3] <= room.height_pt
-            if inside and not any(_meet(box, other) for j, other in enumerate(taken) if j != i):
-                room.text(left, low, words, style.SMALL_PT, style.INK, bold=i == 0)
-                taken.append(box)
-                break
+        places = [
+            (left, low)
+            for left, low in (
+                (px + 12.0, py - 4.0),
+                (px - 12.0 - wide, py - 4.0),
+                (px - wide / 2.0, py + 11.0),
+                (px - wide / 2.0, py - 20.0),
+                *((left, py + up) for up in (9.0, -17.0) for left in (px + 9.0, px - 9.0 - wide)),
+            )
+            if left >= 0.0 and left + wide <= room.width_pt and 2.0 <= low <= room.height_pt - 9.0
+        ]
+        meets = [
+            sum(_meet((left, low - 2.0, left + wide, low + 9.0), t) for j, t in enumerate(taken) if j != i)
+            for left, low in places
+        ]
+        if not places or (min(meets) > 0 and i > 0):
+            continue
+        left, low = places[meets.index(min(meets))]
+        room.text(left, low, words, style.SMALL_PT, style.INK, bold=i == 0, paper=min(meets) > 0)
+        taken.append((left, low - 2.0, left + wide, low + 9.0))
 
 
 def _meet(a: tuple[float, float, float, float], b: tuple[float, float, float, float]) -> bool:

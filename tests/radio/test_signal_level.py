@@ -1,5 +1,8 @@
 """Signal and noise out of RSSI and SNR, against worked values and the definition."""
 
+import os
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -45,3 +48,19 @@ def test_an_rssi_at_or_below_the_noise_never_yields_more_than_itself():
 def test_levels_that_are_no_numbers_are_refused():
     with pytest.raises(DomainError, match="snr_db must be finite"):
         signal_power_dbm(-110.0, np.nan)
+
+
+@pytest.mark.skipif("LINKCALC_REFERENCE_DATA" not in os.environ, reason="LINKCALC_REFERENCE_DATA is not set")
+def test_real_receivers_hardly_ever_read_noise_below_thermal_noise():
+    # 6670 receptions at 868 MHz in 125 kHz: martin146/ieee-access-data (MIT), IEEE Access 8 (2020), p. 154625
+    file = Path(os.environ["LINKCALC_REFERENCE_DATA"], "measured", "brno_868", "packets.csv")
+    rssi, snr = np.loadtxt(file, delimiter=",", skiprows=1, usecols=(4, 5), unpack=True)
+    thermal_dbm = -174.0 + 10.0 * np.log10(125e3)
+    believed = snr < SNR_BELIEVED_DB
+    noise = noise_power_dbm(rssi[believed], snr[believed])
+    assert (noise < thermal_dbm - 3.0).mean() < 1e-3
+    # the quiet tenth hears little more than its own noise figure
+    assert thermal_dbm < np.quantile(noise, 0.1) < thermal_dbm + 6.0
+    # signals come down to what the highest spreading factor needs over that, and no further
+    weakest = np.min(signal_power_dbm(rssi, snr))
+    assert thermal_dbm - 22.0 < weakest < thermal_dbm - 15.0
