@@ -293,6 +293,17 @@ def test_counts_beside_a_table_of_receptions_add_what_was_lost(tmp_path):
     assert set(found.in_sight[found.link == "b"]) == {1.0}
 
 
+def test_one_file_a_link_is_read_with_what_its_name_says(tmp_path):
+    for name, level in (("los/sf7_500m", -80.0), ("nlos/sf12_1.5km", -110.0)):
+        write(tmp_path / "set" / f"{name}.csv", "rssi_dbm,snr_db", [[level, 5.0]] * 12)
+    found = read_set(tmp_path / "set", Assumed()).rows
+    assert len(set(found.link)) == 2
+    near = found.in_sight == 1.0
+    assert set(found.distance_m[near]) == {500.0}
+    assert set(found.spreading_factor[~near]) == {12.0}
+    assert set(found.distance_m[~near]) == {1500.0}
+
+
 @pytest.mark.parametrize(
     ("header", "role", "unit"),
     [

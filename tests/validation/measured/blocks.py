@@ -46,13 +46,18 @@ class SetReport:
 def cell(value: Cell) -> str:
     """A number with one decimal, unknown as a dash; words and whole numbers as they are."""
     if isinstance(value, float):
-        return f"{value:.1f}" if math.isfinite(value) else "-"
+        return _short(value) if math.isfinite(value) else "-"
     return str(value)
 
 
 def plus_minus(value: float, error: float) -> str:
     """A difference with its standard error."""
-    return f"{value:+.1f} ± {error:.1f}"
+    sign = "+" if value >= 0.0 else ""
+    return f"{sign}{_short(value)} ± {_short(error)}"
+
+
+def _short(value: float) -> str:
+    return f"{value:.1f}" if abs(value) < 1e4 else f"{value:.0e}"
 
 
 def as_text(reports: Sequence[SetReport]) -> str:

@@ -65,7 +65,7 @@ NAMES = {
     "link": "link, link id, path, path id, pair, scenario, route",
     "place": "place, place id, location, location id, site, site id, point, point id, position, spot",
     "in_sight": "los, in sight, line sight, sight, visibility, visible, clear sight, is los, condition, "
-    "los nlos",
+    "los nlos, environment, type, propagation",
     "out_of_sight": "nlos, out sight, is nlos, blocked, obstructed",
     "spreading_factor": "sf, spreading factor, spreadingfactor, spread factor",
     "bandwidth": "bandwidth, channel bandwidth",
@@ -188,13 +188,13 @@ def data_rates(cells: Iterable[str]) -> tuple[np.ndarray, np.ndarray]:
     return sf, bandwidth
 
 
-def from_file_name(stem: str) -> dict[str, float]:
-    """Settings that a file's name carries: sf7, bw125, 14dbm, 350m, 1.2km, los, nlos.
+def from_file_name(name: str) -> dict[str, float]:
+    """Settings that a file's name, or its folder's, carries: sf7, bw125, 14dbm, 350m, 1.2km, los, nlos.
 
     >>> from_file_name("roof_nlos_sf9_1.2km")
     {'in_sight': 0.0, 'spreading_factor': 9.0, 'distance': 1200.0}
     """
-    words = re.split(r"[^a-z0-9.]+", stem.lower())
+    words = re.split(r"[^a-z0-9.]+", name.lower())
     found: dict[str, float] = {}
     if "nlos" in words or "los" in words:
         found["in_sight"] = 0.0 if "nlos" in words else 1.0

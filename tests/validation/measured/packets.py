@@ -9,6 +9,7 @@ import numpy as np
 
 from linkcalc.radio import css
 from linkcalc.radio.receiver import THERMAL_NOISE_DBM_HZ
+from linkcalc.radio.signal_level import signal_power_dbm
 from linkcalc.reliability import rician_outage
 from tests.validation.measured.links import LIMIT_PERCENTILE
 from tests.validation.measured.sets import Rows
@@ -100,7 +101,7 @@ def consistency(rows: Rows) -> Consistency | None:
     if both.sum() < FEWEST_PACKETS:
         return None
     r = rows.only(both)
-    formula = r.rssi_dbm - 10.0 * np.log10(1.0 + 10.0 ** (-r.snr_db / 10.0))
+    formula = np.asarray(signal_power_dbm(r.rssi_dbm, r.snr_db))
     difference = np.abs(r.given_signal_dbm - formula)
     noise = formula - r.snr_db
     thermal = THERMAL_NOISE_DBM_HZ + 10.0 * math.log10(float(np.median(r.bandwidth_hz)))

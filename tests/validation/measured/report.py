@@ -6,7 +6,6 @@ from pathlib import Path
 
 import numpy as np
 
-from linkcalc.errors import LinkcalcError
 from linkcalc.plan import Conditions
 from linkcalc.propagation import clutter
 from tests.validation.measured import delivery, fits, packets
@@ -26,14 +25,16 @@ def report_on(folder: Path, assumed: Assumed) -> SetReport:
     """Judge one set; a set that cannot be judged gives a report that says why."""
     try:
         measured = read_set(folder, assumed)
+        gathered = gather(measured)
     except UnusableSetError as error:
         return SetReport(folder.name, False, [Block("Not judged", [str(error)])])
+    except Exception as error:  # as below
+        return SetReport(folder.name, False, [Block("Not judged", [f"{type(error).__name__}: {error}"])])
     report = SetReport(measured.name, False, [Block("What was read", measured.notes)])
-    gathered = gather(measured)
     for part in (_links, _packets, _consistency, _delivery):
         try:
             part(report, measured, gathered, assumed)
-        except (LinkcalcError, np.linalg.LinAlgError, ValueError, IndexError, KeyError) as error:
+        except Exception as error:  # a set that is odd in a new way must not hide the others
             name = part.__name__.strip("_")
             report.blocks.append(Block(f"Not judged: {name}", [f"{type(error).__name__}: {error}"]))
     report.blocks.append(Block("What this set cannot show", _silent_about(measured, gathered, assumed)))
@@ -51,7 +52,6 @@ def _links(report: SetReport, measured: MeasuredSet, gathered: Gathered, assumed
             Block("Links", [*text, f"{int(links.heard.sum())} heard links: too few to judge a model by"])
         )
         return
-    report.judged = True
     receivers = len(np.unique(links.group))
     text.append(
         f"{len(links)} pairs of place and receiver, {int(links.heard.sum())} heard, {receivers} "
@@ -85,6 +85,7 @@ def _links(report: SetReport, measured: MeasuredSet, gathered: Gathered, assumed
         _reliability(report, links, law_of, scores)
         _variations(report, gathered)
     _bars(report, measured, gathered, scores)
+    report.judged = True
 
 
 def _slope(report: SetReport, links: Links, gathered: Gathered, law_of: dict) -> None:
@@ -136,7 +137,8 @@ def _models(
             "columns are "
             "not: a far link is in the list only if it was lucky, and after an offset a model that is "
             "too flat "
-            "looks best among the lucky."
+            "looks best among the lucky. Free space itself has "
+            f"{100.0 * float(np.nanmean(scores[FREE_SPACE].strict)):.1f}."
         )
     heads = ["model", "sd", "robust", "median", "half"]
     if gathered.missing_known:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
+from linkcalc.radio.signal_level import signal_power_dbm
 from tests.validation.measured import columns
 
 KEYS = ("link", "receiver", "transmitter", "place")
@@ -147,6 +148,8 @@ def read_set(folder: Path, assumed: Assumed) -> MeasuredSet:
 @dataclass(eq=False)
 class _Table:
     path: Path
+    where: str
+    """Path within the set, without its ending."""
     text: dict[str, list[str]]
     units: dict[str, str]
     size: int
@@ -211,7 +214,8 @@ def _tables(folder: Path, notes: list[str]) -> Iterator[_Table]:
         rest = f"; not understood: {', '.join(unknown)}" if unknown else ""
         notes.append(f"{path.name}: {len(body)} rows; understood: {known}{rest}")
         summary = level_statistic or ("count" in text and bool(text.keys() & LEVELS))
-        yield _Table(path, text, units, len(body), summary, decimal_comma)
+        where = path.relative_to(folder).with_suffix("").as_posix()
+        yield _Table(path, where, text, units, len(body), summary, decimal_comma)
 
 
 def _read(path: Path) -> tuple[list[str], list[list[str]], bool]:
@@ -234,18 +238,17 @@ def _read(path: Path) -> tuple[list[str], list[list[str]], bool]:
 
 def _rows(table: _Table, assumed: Assumed, several: bool, notes: list[str]) -> Rows:
     """The rows of a table of receptions or packets."""
-    named = columns.from_file_name(table.path.stem) if several else {}
+    named = columns.from_file_name(table.where) if several else {}
 
     def value(role: str, default: float = math.nan) -> np.ndarray:
-        found = table.numbers(role, notes)
+        found = _plausible(table.numbers(role, notes), role, table.path.name, notes)
         return np.where(np.isfinite(found), found, named.get(role, default))
 
-    rssi, snr, given = (
-        _plausible(table.numbers(r), r, table.path.name, notes) for r in ("rssi", "snr", "signal")
-    )
-    # the wanted signal's share of the power that was read, which holds the noise too
-    signal = rssi - 10.0 * np.log10(1.0 + 10.0 ** (-snr / 10.0))
-    signal = np.where(np.isfinite(given), given, np.where(np.isfinite(signal), signal, rssi))
+    rssi, snr, given = value("rssi"), value("snr"), value("signal")
+    split = np.full(table.size, math.nan)
+    both = np.isfinite(rssi) & np.isfinite(snr)
+    split[both] = signal_power_dbm(rssi[both], snr[both])
+    signal = np.where(np.isfinite(given), given, np.where(np.isfinite(split), split, rssi))
     factor, bandwidth = columns.data_rates(table.texts("data_rate"))
     factor = np.where(np.isfinite(value("spreading_factor")), value("spreading_factor"), factor)
     bandwidth = np.where(np.isfinite(value("bandwidth")), value("bandwidth"), bandwidth)
@@ -253,7 +256,7 @@ def _rows(table: _Table, assumed: Assumed, several: bool, notes: list[str]) -> R
     sight = np.where(np.isfinite(value("in_sight")), value("in_sight"), 1.0 - blocked)
     place = _first_of(table, ("place", "transmitter"), _coordinate_names(table))
     if several and not (table.roles & {"place", "transmitter", "tx_lat", "link"}):
-        place = np.full(table.size, table.path.stem, dtype=object)
+        place = np.full(table.size, table.where, dtype=object)
     receiver = table.texts("receiver")
     distance = value("distance")
     tail = [f"{d:.0f} m" if math.isfinite(d) else "" for d in distance]
@@ -302,11 +305,28 @@ def _coordinate_names(table: _Table) -> np.ndarray:
     )
 
 
+PLAUSIBLE = {
+    "rssi": (-170.0, -1.0),
+    "snr": (-35.0, 60.0),
+    "signal": (-190.0, -1.0),
+    "tx_power": (-40.0, 60.0),
+    "distance": (1.0, 1e6),
+    "frequency": (30e6, 6e9),
+    "bandwidth": (1e3, 2e6),
+    "spreading_factor": (5.0, 12.0),
+    "tx_height": (0.1, 3000.0),
+    "rx_height": (0.1, 3000.0),
+    "payload": (0.0, 255.0),
+}
+"""dBm, dB, m, Hz; what is outside is taken for a placeholder."""
+
+
 def _plausible(values: np.ndarray, role: str, name: str, notes: list[str]) -> np.ndarray:
-    low, high = {"rssi": (-170.0, -1.0), "snr": (-35.0, 60.0), "signal": (-190.0, -1.0)}[role]
+    low, high = PLAUSIBLE.get(role, (-math.inf, math.inf))
     wild = (values < low) | (values > high)
-    if wild.any():
-        notes.append(f"{name}: {int(wild.sum())} values of {role} outside {low:g} to {high:g} ignored")
+    note = f"{name}: {int(wild.sum())} values of {role} outside {low:g} to {high:g} ignored"
+    if wild.any() and note not in notes:
+        notes.append(note)
     return np.where(wild, math.nan, values)
 
 
