@@ -1,1 +1,12 @@
-"""Areas: the same answer as for one path, for every point of the land."""
+"""Areas: the answer of a single check for every point of the land.
+
+From the bottom up, each with its own file:
+
+- `land`: heights around a station, read once (`read_land`);
+- `losses`: the governing loss from the station to any positions (`losses`), by compiled code (`kernels`) or
+  numpy;
+- `margins`: levels, margins, success and spreading factor from losses (`template_case`, `answers`);
+- `coverage`: all cells of an area, tile by tile (`prepared_job`, `coverage`, `plan_coverage`), worked off by a
+  `scheduler`; `preview`: a quick look from shared rays;
+- `geofiles`: the answer as GeoTIFF and GeoJSON.
+"""

@@ -99,7 +99,7 @@ class Job:
 
     def steps(self, first: int, after: int) -> Floats:
         """Metres from the station of rows or columns, positive south or east."""
-        return (np.arange(first, after) - self.half) * self.cell_m
+        return np.asarray((np.arange(first, after) - self.half) * self.cell_m, dtype=np.float64)
 
     def tiles(self) -> list[Tile]:
         """The tiles that hold cells, the nearest to the station first."""

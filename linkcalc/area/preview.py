@@ -221,13 +221,8 @@ def _rays_in_numpy(
         clear[:, n] = np.where(sight > 0.0, -1.0, -sight / math.sqrt(2.0 * wavelength))
         bullington: Any = k.bullington  # element by element over paths too
         actual = bullington(nu, length, f)
-        smooth = np.array([kernels.smooth_nu(p, q, length, step, n, a) for p, q in zip(h1, h2, strict=True)])
-        spheres = np.array(
-            [
-                k.spherical(k.sphere_of_path(length, p, q, a), length, 0.0, f, vertical)
-                for p, q in zip(h1, h2, strict=True)
-            ]
-        )
+        smooth = _smooth_nu(h1, h2, np.asarray(x[: n + 1], dtype=np.float64), a)
+        spheres = _spherical_db(h1, h2, length, a, f, vertical)
         loss[:, n] = actual + np.maximum(spheres - bullington(smooth, length, f), 0.0)
     loss[unknown] = np.nan
     ground[unknown] = np.nan
@@ -244,3 +239,34 @@ def _edge(
     excess = tx + stim * db - (tx * (length - db) + rx * db) / length
     edge: Floats = excess * np.sqrt(0.002 * length / (db * (length - db)))
     return edge
+
+
+def _smooth_nu(h1: Floats, h2: Floats, x: Floats, a: float) -> Floats:
+    """`smooth_bullington_nu` for many pairs of heights over the same points."""
+    length, inner = x[-1], x[1:-1]
+    bulge, line = 500.0 / a, (h2 - h1) / length
+    back = length - inner
+    stim = (bulge * back - h1[:, np.newaxis] / inner).max(axis=1)
+    srim = (bulge * inner - h2[:, np.newaxis] / back).max(axis=1)
+    both = inner * back
+    free = h1[:, np.newaxis] + line[:, np.newaxis] * inner - bulge * both
+    sight = -np.sqrt((free * free / both).min(axis=1) * 0.002 * length)
+    return np.where(stim >= line, _edge(stim, srim, length, h1, h2, inner[0], inner[-1]), sight)
+
+
+def _spherical_db(h1: Floats, h2: Floats, length: float, a: float, f: float, vertical: bool) -> Floats:
+    """`spherical` for many pairs of heights, over land."""
+    beyond = length >= math.sqrt(2.0 * a) * (np.sqrt(0.001 * h1) + np.sqrt(0.001 * h2))
+    grazing = 500.0 * (length / (np.sqrt(h1) + np.sqrt(h2))) ** 2
+    first_term: Any = k.first_term  # element by element over heights too
+    loss = first_term(length, h1, h2, np.where(beyond, a, grazing), 0.0, f, vertical)
+    c = (h1 - h2) / (h1 + h2)
+    m = 250.0 * length**2 / (a * (h1 + h2))
+    angle = np.pi / 3.0 + np.arccos(np.clip(1.5 * c * np.sqrt(3.0 * m / (m + 1.0) ** 3), -1.0, 1.0)) / 3.0
+    d1 = 0.5 * length * (1.0 + 2.0 * np.sqrt((m + 1.0) / (3.0 * m)) * np.cos(angle))
+    d2 = length - d1
+    hse = ((h1 - 500.0 * d1**2 / a) * d2 + (h2 - 500.0 * d2**2 / a) * d1) / length
+    required = 17.456 * np.sqrt(np.maximum(d1 * d2, 0.0) / length * (k.LAMBDA_GHZ_M / f))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.maximum(1.0 - hse / required, 0.0)
+    return np.asarray(np.where(beyond, loss, share * np.maximum(loss, 0.0)))

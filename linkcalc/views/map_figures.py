@@ -51,13 +51,13 @@ def coverage_figure(result: CoverageResult) -> "Figure":
         ax = figure.add_axes((0.075, 0.125, 0.79, 0.765))
         steps = draw_coverage(ax, result)
         _key(figure, steps)
-        title = style.drawable(f"{result.station}: {headline(result)}")
-        _text(figure, 0.075, 0.965, title, size=style.TITLE_PT, weight="bold", width=96)
+        title = style.drawable(_first_upper(headline(result)))
+        _text(figure, 0.075, 0.965, title, size=style.TITLE_PT, weight="bold", width=84)
         under = (
-            f"Fade margin of the weaker direction, {result.moved} in each cell. {result.link.name}, "
+            f"Around {result.station}: fade margin of the weaker direction, {result.moved} in each cell. {result.link.name}, "
             f"{result.frequency_hz / 1e6:g} MHz, {result.signal}."
         )
-        _text(figure, 0.075, 0.925, style.drawable(under), size=style.TEXT_PT, width=120)
+        _text(figure, 0.075, 0.935, style.drawable(under), size=style.TEXT_PT, width=112)
         _text(figure, 0.075, 0.075, _caption(result), size=style.SMALL_PT, width=130, color=style.MUTED)
     return figure
 
@@ -183,6 +183,10 @@ def _caption(result: CoverageResult) -> str:
         f"{how} Cells of {result.cell_m:g} m; lines over margins smoothed by {_SMOOTH_CELLS:g} cell; white: "
         "no answer. A prediction: measure on site. A radio link is no safety function and no emergency stop."
     )
+
+
+def _first_upper(words: str) -> str:
+    return words[:1].upper() + words[1:]
 
 
 def _text(figure: "Figure", x: float, y: float, words: str, *, width: int, **look: Any) -> None:

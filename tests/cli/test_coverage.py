@@ -1,0 +1,107 @@
+"""The coverage command, from plan to files."""
+
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+import rasterio
+
+from linkcalc.propagation import compiled
+from tests.area.test_same_as_check import SAMPLES, UPLAND_MIDDLE
+
+pytestmark = [
+    pytest.mark.cli,
+    pytest.mark.skipif(not compiled.available(), reason="quick enough with numba only"),
+]
+
+
+def run(*arguments, **options) -> subprocess.CompletedProcess:
+    return subprocess.run(
+        [sys.executable, "-c", "from linkcalc.cli import main; main()", *map(str, arguments)],
+        capture_output=True, text=True, check=False, **options,
+    )  # fmt: skip
+
+
+@pytest.fixture
+def plan(tmp_path):
+    """The hills, with the shed in the middle."""
+    text = (SAMPLES / "upland.toml").read_text()
+    text = text.replace('rasters = ["', f'rasters = ["{SAMPLES.as_posix()}/')
+    text = text.replace("-40.02153", str(UPLAND_MIDDLE[0])).replace("-19.97903", str(UPLAND_MIDDLE[1]))
+    file = tmp_path / "plan.toml"
+    file.write_text(text)
+    return file
+
+
+def test_a_plan_gives_map_files_and_a_report(plan, tmp_path):
+    out = tmp_path / "out"
+    done = run(
+        "coverage", plan, "--station", "generator shed", "--radius-km", "0.8", "--out", out, "--progress"
+    )
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.startswith("Coverage around generator shed: ")
+    assert re.search(r"coverage: 100%", done.stderr)
+    names = {p.name for p in out.iterdir()}
+    assert names == {"coverage.tif", "coverage.geojson", "coverage.svg", "coverage.png", "report.txt"}
+    with rasterio.open(out / "coverage.tif") as file:
+        assert file.count == 11
+    assert (out / "report.txt").read_text() == done.stdout
+
+
+def test_without_a_terminal_no_progress_is_drawn(plan):
+    done = run("coverage", plan, "--station", "tank", "--radius-km", "0.3")
+    assert done.returncode == 0, done.stderr
+    assert "%" not in done.stderr
+
+
+def test_a_preview_says_that_it_is_one(plan):
+    done = run("coverage", plan, "--station", "generator shed", "--radius-km", "1", "--preview")
+    assert done.returncode == 0, done.stderr
+    assert re.search(r"PREVIEW from shared radials: .* off by\s+\d+\.\d dB", done.stdout, re.S)
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (("--station", "barn"), 'no station of this plan; its stations: "tank", "generator shed"'),
+        (("--station", "tank", "--radius-km", "80"), "reaches beyond the rasters"),
+        (("--station", "tank", "--radius-km", "0.01"), "no cell lies within"),
+        (("--station", "tank", "--radius-km", "nan"), "radius_m must be finite"),
+        (("--station", "tank", "--out", "/dev/null/x"), "cannot be made"),
+    ],
+)
+def test_bad_input_is_one_line(plan, options, words):
+    done = run("coverage", plan, *options)
+    assert done.returncode == 2
+    assert done.stdout == ""
+    assert words in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
+@pytest.mark.skipif(not hasattr(os, "killpg"), reason="needs signals")
+def test_an_interrupted_run_keeps_its_tiles_and_goes_on(plan, tmp_path):
+    out = tmp_path / "out"
+    command = [
+        sys.executable, "-c", "from linkcalc.cli import main; main()", "coverage", str(plan), "--station",
+        "generator shed", "--radius-km", "3.3", "--cell-m", "14", "--out", str(out),
+    ]  # fmt: skip
+    running = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    for _ in range(1200):
+        if running.poll() is not None or len(list(out.glob("tiles-*/*.npy"))) > 1:
+            break
+        time.sleep(0.05)
+    running.send_signal(signal.SIGINT)
+    _, said = running.communicate(timeout=60)
+    assert running.returncode == 130, said
+    assert "finished tiles are kept in" in said
+    assert said.rstrip().endswith("interrupted")
+    kept = len(list(out.glob("tiles-*/*.npy")))
+    assert kept > 1
+    again = run(*command[3:])
+    assert again.returncode == 0, again.stderr
+    assert f"taking over {kept} of" in again.stderr
+    assert not list(out.glob("tiles-*"))
