@@ -175,7 +175,7 @@ def _spreading_factor(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     yield _advice(
         "spreading_factor",
         f"Spreading factor {new.spreading_factor} instead of {m.spreading_factor}; a message then lasts "
-        f"{_time_text(changed)} instead of {_time_text(case)}.",
+        f"{_time_text(changed)} instead of {_time_text(case)}, if the local airtime limit allows it.",
         1,
         changed,
         asked,

@@ -128,7 +128,7 @@ def clearance(profile: Profile, situation: Situation, clutter_m: Floats, k_facto
     )
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=512)  # some for each link: a path of 10 000 points holds 80 kB in each
 def governing_loss(profile: Profile, situation: Situation) -> PathLoss:
     """Median loss of a path by the model that the rules of this module choose.
 

@@ -160,7 +160,7 @@ def _location_db(case: LinkCase) -> float:
     return float(p1812.location_standard_deviation_db(case.frequency_hz, spacing_m, rx_height_m=lower_m))
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=512)
 def _height_db(profile: Profile, s: Situation, error_m: float) -> float:
     """Change of loss for the stated error of each antenna height, both ends as independent."""
     if error_m == 0.0:
@@ -184,7 +184,7 @@ def _height_db(profile: Profile, s: Situation, error_m: float) -> float:
     return math.hypot(*steps)
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=512)
 def _refraction_db(profile: Profile, s: Situation, climate: refractivity.Climate) -> float:
     """Standard deviation of the loss over the year.
 
