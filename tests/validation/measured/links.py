@@ -153,8 +153,8 @@ def gather(measured: MeasuredSet) -> Gathered:
     near, far = every.distance_m < SHORTEST_M, every.distance_m > reach
     how.append(
         f"judged from {SHORTEST_M:g} m, where the models begin, to {float(np.median(reach)) / 1e3:.1f} km, "
-        f"the smooth-earth horizon of the heights: {int((near & every.heard).sum())} heard links are nearer, "
-        f"{int((far & every.heard).sum())} farther"
+        f"the smooth-earth horizon of the heights: {int((near & every.heard).sum())} heard links are "
+        f"nearer, {int((far & every.heard).sum())} farther"
     )
     return Gathered(every.only(~near), every.only(~near & ~far), missing_known, hearing, how)
 
@@ -256,8 +256,8 @@ def _with_missing(measured: MeasuredSet, rows: Rows, listed: Sequence[dict]) -> 
                 }
             found.append({**pair, "messages": max(float(counts.max()), pair["packets"])})
     how = [
-        "missing pairs: another receiver heard the place between this one's first and last reception (in the "
-        "order of the file, taken for time), this one did not",
+        "missing pairs: another receiver heard the place between this one's first and last reception (in "
+        "the order of the file, taken for time), this one did not",
         f"lowest believable signal of a receiver: the {LIMIT_PERCENTILE:g} % point of all it received",
         "messages at a place: at least as many as the receiver that heard most of them there",
     ]

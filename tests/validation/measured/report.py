@@ -54,9 +54,8 @@ def _links(report: SetReport, measured: MeasuredSet, gathered: Gathered, assumed
         return
     receivers = len(np.unique(links.group))
     text.append(
-        f"{len(links)} pairs of place and receiver, {int(links.heard.sum())} heard, {receivers} "
-        "receivers with "
-        f"{FEWEST_HEARD} or more heard places"
+        f"{len(links)} pairs of place and receiver, {int(links.heard.sum())} heard, {receivers} receivers "
+        f"with {FEWEST_HEARD} or more heard places"
     )
     if gathered.missing_known:
         rows = []
@@ -103,8 +102,8 @@ def _slope(report: SetReport, links: Links, gathered: Gathered, law_of: dict) ->
             f"missing ones as limits: {s.censored_db:.1f} ± {s.censored_error_db:.1f} dB a decade "
             f"({s.lowest_db:.1f} to {s.highest_db:.1f} leaving out one receiver after the other)",
             f"so the slope among survivors is {s.censored_db - s.naive_db:.1f} dB a decade too small: "
-            "fitted at "
-            f"1 km, it promises {s.censored_db - s.naive_db:.1f} dB too much at 10 km; free space has 20.0",
+            f"fitted at 1 km, it promises {s.censored_db - s.naive_db:.1f} dB too much at 10 km; free "
+            "space has 20.0",
         ]
     report.blocks.append(Block("Growth of loss with distance", text))
 
@@ -118,9 +117,8 @@ def _models(
         "P.1812 plus the median of P.2108, section 3.2, at the lower end (none if in sight): what the "
         "standards give a planner without terrain in a built-up area. Nothing in it is fitted.",
         "Heard only, dB: sd, robust sd (1.48 x median deviation) and median absolute error after one "
-        "offset for "
-        "each receiver; half: sd with the offset from one half of the receiver's places, on the other "
-        "half.",
+        "offset for each receiver; half: sd with the offset from one half of the receiver's places, on the "
+        "other half.",
     ]
     cross = len(np.unique(links.group)) >= 3
     text.append(
@@ -132,12 +130,9 @@ def _models(
     if gathered.missing_known:
         text.append(
             "Missing ones as limits: spread, dB; gain in log likelihood over two baselines, per 100 "
-            "pairs, on the "
-            "other half, with its standard error over receivers. This is decisive, the heard-only "
-            "columns are "
-            "not: a far link is in the list only if it was lucky, and after an offset a model that is "
-            "too flat "
-            "looks best among the lucky. Free space itself has "
+            "pairs, on the other half, with its standard error over receivers. This is decisive, the "
+            "heard-only columns are not: a far link is in the list only if it was lucky, and after an "
+            "offset a model that is too flat looks best among the lucky. Free space itself has "
             f"{100.0 * float(np.nanmean(scores[FREE_SPACE].strict)):.1f}."
         )
     heads = ["model", "sd", "robust", "median", "half"]
@@ -159,8 +154,7 @@ def _models(
     if len(offsets) > 2:
         text.append(
             f"Offsets of the receivers to the default differ by {np.std(offsets, ddof=1):.1f} dB (sd): "
-            "antennas, "
-            "heights and hills that the set does not tell; a plan knows its own."
+            "antennas, heights and hills that the set does not tell; a plan knows its own."
         )
     report.blocks.append(Block("Models", text, heads, rows))
 
@@ -221,14 +215,11 @@ def _reliability(report: SetReport, links: Links, law_of: dict, scores: dict[str
         Block(
             "Heard or not",
             [
-                "Of the pairs that were given a chance, how many were heard. Offset from the other half "
-                "of the "
-                "receiver's places, all else from the other receivers. Second column: with the error "
-                "that a plan "
-                "assumes in place of the fitted one. Last: the law fitted to the heard alone.",
+                "Of the pairs that were given a chance, how many were heard. Offset from the other half of "
+                "the receiver's places, all else from the other receivers. Second column: with the error "
+                "that a plan assumes in place of the fitted one. Last: the law fitted to the heard alone.",
                 "Score: mean square of chance less outcome, smaller is better; saying the overall share "
-                "every "
-                f"time gives {100.0 * links.heard.mean() * (1.0 - links.heard.mean()):.1f}.",
+                f"every time gives {100.0 * links.heard.mean() * (1.0 - links.heard.mean()):.1f}.",
             ],
             ("chance", *columns),
             rows,
@@ -246,8 +237,8 @@ def _variations(report: SetReport, gathered: Gathered) -> None:
             "Does it hang on what was assumed",
             [
                 "Slope of the censored law, dB a decade; spreads with the missing ones as limits, dB; "
-                "last, the "
-                "default over two-ray in log likelihood per 100 pairs (fitted, not cross-validated)."
+                "last, the default over two-ray in log likelihood per 100 pairs (fitted, not "
+                "cross-validated)."
             ],
             ("changed", "pairs", "heard", "slope", "default", "two-ray", "free space", "over"),
             rows,
@@ -275,8 +266,7 @@ def _bars(report: SetReport, measured: MeasuredSet, gathered: Gathered, scores: 
             error = other.heard_strict_sd_db / math.sqrt(2.0 * max(int(links.heard.sum()) - 1, 1))
             numbers = (
                 f"spread {default.heard_strict_sd_db:.1f} against {other.heard_strict_sd_db:.1f} dB on "
-                "links not "
-                f"fitted to, survivors only, {int(links.heard.sum())} links"
+                f"links not fitted to, survivors only, {int(links.heard.sum())} links"
             )
             apart = abs(value) > 2.0 * error
         if not apart:
@@ -318,9 +308,8 @@ def _packets(report: SetReport, measured: MeasuredSet, gathered: Gathered, assum
             Block(
                 "Within a link",
                 [
-                    f"no link has {packets.FEWEST_PACKETS} packets at one setting, well above the limit "
-                    "of hearing "
-                    "or nearly all delivered: not judged"
+                    f"no link has {packets.FEWEST_PACKETS} packets at one setting, well above the limit of "
+                    "hearing or nearly all delivered: not judged"
                 ],
             )
         )
@@ -336,11 +325,10 @@ def _packets(report: SetReport, measured: MeasuredSet, gathered: Gathered, assum
             "Within a link",
             [
                 f"Packets of links with {packets.FEWEST_PACKETS} or more at one setting, either "
-                f"{packets.CLEAR_OF_LIMIT_DB:g} dB above the limit of hearing or nearly all delivered. "
-                "dB: sd around "
-                "the link's mean, robust sd, from the median down to the weakest tenth, and the sd from "
-                "one packet "
-                "to the next (all of it fading; the rest is drift). Below, what a plan assumes.",
+                f"{packets.CLEAR_OF_LIMIT_DB:g} dB above the limit of hearing or nearly all delivered. dB: "
+                "sd around the link's mean, robust sd, from the median down to the weakest tenth, and the "
+                "sd from one packet to the next (all of it fading; the rest is drift). Below, what a plan "
+                "assumes.",
             ],
             ("links", "number", "packets", "sd", "robust", "depth", "next", "like"),
             rows,
@@ -361,17 +349,16 @@ def _consistency(report: SetReport, measured: MeasuredSet, gathered: Gathered, a
             if math.isfinite(c.largest_difference_db)
             else ""
         ),
-        f"signal less SNR, the noise it implies: {middle:.1f} dBm ({low:.1f} to {high:.1f}, 10 and 90 "
-        "%); an ideal "
-        f"receiver has {c.thermal_dbm:.1f} dBm; {_share(c.below_thermal)} of the rows are below that",
+        f"signal less SNR, the noise it implies: {middle:.1f} dBm ({low:.1f} to {high:.1f}, 10 and 90 %); "
+        f"an ideal receiver has {c.thermal_dbm:.1f} dBm; {_share(c.below_thermal)} of the rows are below "
+        "that",
     ]
     if math.isfinite(c.snr_per_db):
         text.append(
             f"SNR grows by {c.snr_per_db:.1f} dB a dB of signal, up to {c.highest_snr_db:.1f} dB (99 %)"
             + (
-                ": not the receiver's noise alone; interference, or a reading that flattens. A margin "
-                "read from "
-                "SNR is too small where the signal is strong"
+                ": not the receiver's noise alone; interference, or a reading that flattens. A margin read "
+                "from SNR is too small where the signal is strong"
                 if c.snr_per_db < 0.8
                 else ""
             )
@@ -405,7 +392,8 @@ def _delivery(report: SetReport, measured: MeasuredSet, gathered: Gathered, assu
     power = "" if "tx_power" in measured.stated else f"{assumed.tx_power_dbm:g} dBm assumed, "
     basis = (
         f"{power}half-wave dipoles and a noise figure of 6 dB assumed; {Conditions().model_error_db:g} dB "
-        "model error from distance, a careful reading's error from SNR; Rician fading in sight, else Rayleigh"
+        "model error from distance, a careful reading's error from SNR; Rician fading in sight, else "
+        "Rayleigh"
     )
     for c in delivery.closing(groups, assumed):
         rows = [
@@ -418,9 +406,8 @@ def _delivery(report: SetReport, measured: MeasuredSet, gathered: Gathered, assu
                 f"Will it close: {c.what}",
                 [
                     basis,
-                    f"{c.right} of {c.groups} on the right side of one half; {c.false_hope} were given "
-                    "a better "
-                    "chance than one half and delivered less; mean square error x 100: "
+                    f"{c.right} of {c.groups} on the right side of one half; {c.false_hope} were given a "
+                    "better chance than one half and delivered less; mean square error x 100: "
                     f"{100.0 * c.brier:.1f}",
                 ],
                 ("chance", "links", "predicted", "delivered"),
@@ -438,11 +425,9 @@ def _threshold(report: SetReport, overall: str, t: delivery.Threshold) -> None:
     ]
     if math.isfinite(t.half_db):
         text.append(
-            f"half is delivered at a margin of {t.half_db:.1f} ± {t.half_error_db:.1f} dB (the table "
-            "means 0.0; the "
-            f"ideal demodulator at a steady SNR {t.ideal_half_db:.1f}); from 10 to 90 % it takes "
-            f"{t.width_db:.1f} dB "
-            f"(steady {t.ideal_width_db:.1f}, Rayleigh fading {t.faded_width_db:.1f})"
+            f"half is delivered at a margin of {t.half_db:.1f} ± {t.half_error_db:.1f} dB (the table means "
+            f"0.0; the ideal demodulator at a steady SNR {t.ideal_half_db:.1f}); from 10 to 90 % it takes "
+            f"{t.width_db:.1f} dB (steady {t.ideal_width_db:.1f}, Rayleigh fading {t.faded_width_db:.1f})"
         )
     else:
         text.append("delivery does not cross one half in this set: no threshold to see")
@@ -466,8 +451,7 @@ def _silent_about(measured: MeasuredSet, gathered: Gathered, assumed: Assumed) -
     if not {"tx_height", "rx_height"} <= has:
         found.append(
             f"antenna heights are not stated: {assumed.rx_height_m:g} m and {assumed.tx_height_m:g} m "
-            "assumed, the "
-            "offset takes what is wrong with that, but not its change with distance"
+            "assumed, the offset takes what is wrong with that, but not its change with distance"
         )
     if not {"spreading_factor", "data_rate"} & has:
         found.append("spreading factor is not stated: no sensitivity, no threshold of the demodulator")
@@ -476,8 +460,7 @@ def _silent_about(measured: MeasuredSet, gathered: Gathered, assumed: Assumed) -
     if gathered.missing_known and not np.isfinite(measured.rows.sent).any():
         found.append(
             "a pair may be missing because of a collision, interference or a receiver switched off, not "
-            "for "
-            "weakness: the spread is then too large, and its limit of hearing too low"
+            "for weakness: the spread is then too large, and its limit of hearing too low"
         )
     elif not gathered.missing_known:
         found.append(
