@@ -6,7 +6,7 @@ From the bottom up, each with its own file:
 - `losses`: the governing loss from the station to any positions (`losses`), by compiled code (`kernels`) or
   numpy;
 - `margins`: levels, margins, success and spreading factor from losses (`template_case`, `answers`);
-- `coverage`: all cells of an area, tile by tile (`prepared_job`, `coverage`, `plan_coverage`), worked off by a
-  `scheduler`; `preview`: a quick look from shared rays;
+- `coverage`: all cells of an area, tile by tile (`prepared_job`, `coverage`, `plan_coverage`), worked off by
+  a `scheduler`; `preview`: a quick look from shared rays;
 - `geofiles`: the answer as GeoTIFF and GeoJSON.
 """

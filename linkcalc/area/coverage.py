@@ -351,9 +351,9 @@ class Progress:
 
     @property
     def seconds_left(self) -> float | None:
-        """By the pace so far; None before there is one."""
+        """By the pace so far; None before a hundredth of the work shows it."""
         now_done = self.done_m - self.resumed_m
-        if now_done <= 0.0:
+        if now_done <= 0.01 * self.total_m:
             return None
         return (time.monotonic() - self.begun) * (self.total_m - self.done_m) / now_done
 
