@@ -427,7 +427,7 @@ class MessagesSection:
         order = ("stop", "run_permit", "start", "level_report", "acknowledgement")
         worst = min(self.messages, key=lambda m: (order.index(m.kind), -m.loss))
         name = worst.name if len(worst.name) <= 16 else worst.name[:15] + "…"
-        return f'Messages: "{name}" {often_words(worst.loss, "lost")} (see: linkcalc messages)'
+        return f'Messages: "{name}" {often_words(worst.loss, "lost")}; see linkcalc messages'
 
 
 def often_words(probability: float, what: str) -> str:

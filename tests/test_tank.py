@@ -559,9 +559,41 @@ def test_every_shape_of_tank_can_be_planned() -> None:
         assert found.drawing.level_percent[-1] == pytest.approx(40.0, abs=0.01)
 
 
+def test_a_filling_of_months_with_frequent_reports_is_reckoned_but_not_played() -> None:
+    """Beyond a thousand reports the closed form goes on with a constant rate; nothing is kept of each."""
+    shape = {"kind": "upright_cylinder", "diameter_m": 200.0, "height_m": 10.0}
+    permit = {"name": "permit", "kind": "run_permit", "link": "level", "interval_s": 5.0, "tries": 1}
+    p = plan(
+        message=[permit],
+        tank={"shape": shape, "pump_flow_m3_h": 40.0},
+        engine={"watchdog_s": 60.0, "max_run_time_h": None},
+    )
+    found = section(p, [link_result(6.0, 0.0, 0.0)])
+    assert found is not None
+    assert found.averaged.risk.pumped_m3 == pytest.approx(365 * 24 * 0.4, rel=1e-3)
+    assert simulated(p, [link_result(6.0, 0.0, 0.0)], 5) is None
+
+
+def test_following_fewer_reports_one_by_one_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    played = loop(
+        start_m3=100.0,
+        stop_m3=600.0,
+        overflow_m3=610.0,
+        report_interval_s=60.0,
+        watchdog_s=180.0,
+        max_run_s=np.inf,
+    )
+    whole = year_risk(played, FadingChannel(8.0, 4.0, 2.0)).averaged
+    monkeypatch.setattr("linkcalc.tank.risk._MOST_REPORTS", 40)
+    short = year_risk(played, FadingChannel(8.0, 4.0, 2.0)).averaged
+    assert short.nuisance_stops == pytest.approx(whole.nuisance_stops, rel=0.005)
+    assert short.pumped_m3 == pytest.approx(whole.pumped_m3, rel=0.001)
+
+
 def test_the_simulated_year_of_a_plan_comes_with_its_interval() -> None:
     p, links = plan(engine={"watchdog_s": 7200.0}), [link_result(8.0, 8.0, 4.0)]
     played = simulated(p, links, 800, seed=4)
+    assert played is not None
     low, high = played.overflow_chance_interval
     assert 0.0 <= low < played.overflow_chance < high <= 1.0
     assert played == simulated(p, links, 800, seed=4)

@@ -184,7 +184,7 @@ class Tank(Section):
         24.0,
         "how long one slow state of the link lasts (wet leaves, a parked truck), h",
         COMMON_PRACTICE,
-        ge=0.1,
+        ge=1,
         le=8760,
     )
     overflow_chance_per_year: float = assumed(
@@ -362,6 +362,11 @@ def _tank_fault(plan: "Plan") -> str | None:
         return (
             "tank needs a message that reports its level:"
             ' add [[message]] with kind = "run_permit" and interval_s'
+        )
+    if report is not None and report.interval_s is not None and report.interval_s < 5.0:
+        return (
+            f"message {quoted(report.name)} interval_s = {report.interval_s:g} is too short for a tank's"
+            " report: give 5 s or more"
         )
     if engine.watchdog_s is not None:
         if report is None or report.interval_s is None:

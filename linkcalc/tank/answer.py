@@ -34,6 +34,8 @@ CAUTIONS = (
 _LEAST_RUN_S = 1800.0
 _MOST_STARTS_PER_H = 6.0
 _SHARE_OF_TIME_ON_AIR = 0.01
+_MOST_REPORTS_A_FILLING = 20_000
+"""Beyond, the lost ones among them take too long to play."""
 _SHORTEST_INTERVAL_S = 60.0
 
 
@@ -123,7 +125,7 @@ class TankAnswer:
     @property
     def line(self) -> str:
         """One line for the report of a check."""
-        end = " (see: linkcalc tank)"
+        end = "; see linkcalc tank"
         if self.overrun_bound_m3 is None:
             return f"Tank: a lost stop is bounded by nothing: fit a watchdog{end}"
         bound, room = (
@@ -339,8 +341,8 @@ def _notes(plan: "Plan", loop: FillLoop, high_high_m3: float | None) -> list[str
 
 def simulated(
     plan: "Plan", link_results: "Sequence[LinkResult]", tank_years: int, seed: int = 1
-) -> Simulated:
-    """Play the year of a plan's tank many times.
+) -> Simulated | None:
+    """Play the year of a plan's tank many times; None where a filling spans too many reports for it.
 
     Parameters
     ----------
@@ -353,7 +355,10 @@ def simulated(
     report = reporting_message(plan) or event_message(plan, "stop")
     assert report is not None
     there, _ = way(plan, report, link_results)
-    return summary(simulate(loop_of(plan), FadingChannel.of(there), tank_years, seed), seed)
+    loop = loop_of(plan)
+    if loop.fill_time_s > _MOST_REPORTS_A_FILLING * loop.report_interval_s:
+        return None
+    return summary(simulate(loop, FadingChannel.of(there), tank_years, seed), seed)
 
 
 def summary(years: TankYears, seed: int) -> Simulated:

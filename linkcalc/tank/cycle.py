@@ -7,6 +7,9 @@ import numpy as np
 from linkcalc.tank.loop import FillLoop
 from linkcalc.tank.shapes import Shape
 
+_MOST_MARKS = 1000
+"""Reports shown on either side of the stop level being passed."""
+
 
 @dataclass(frozen=True)
 class LostStop:
@@ -20,9 +23,9 @@ class LostStop:
     level_percent: tuple[float, ...]
     pump_on_s: float
     permits_s: tuple[float, ...]
-    """Arrivals of the permits heard."""
+    """Arrivals of the last permits heard."""
     lost_s: tuple[float, ...]
-    """Tries of stop message and reports that nobody hears."""
+    """The first tries of stop message and reports that nobody hears."""
     decided_s: float
     """The engine is told to stop; inf: nothing tells it."""
     water_off_s: float
@@ -63,7 +66,7 @@ def lost_stop(loop: FillLoop, shape: Shape) -> LostStop:
     start = pump_on - loop.warm_up_s
     timer = start + loop.max_run_s
     t = loop.report_interval_s
-    permits = np.arange(0.0, start, -t)[::-1] if loop.reports else np.zeros(0)
+    permits = np.arange(0.0, max(start, -_MOST_MARKS * t), -t)[::-1] if loop.reports else np.zeros(0)
     heard = (permits[-1] if permits.size else start) + (loop.report_delays_s[0] if loop.reports else 0.0)
     watchdog = heard + loop.watchdog_s
     decided = min(watchdog, timer)
@@ -88,7 +91,7 @@ def lost_stop(loop: FillLoop, shape: Shape) -> LostStop:
     volume = np.minimum(filled, loop.overflow_m3) - draw * np.clip(time - shown_until, 0.0, None)
     lost = [*loop.stop_delays_s]
     if loop.reports:
-        due = np.arange(t, min(shown_until, decided), t)
+        due = np.arange(t, min(shown_until, decided, _MOST_MARKS * t), t)
         lost += [float(d + delay) for d in due for delay in loop.report_delays_s]
     bound = loop.bound_m3
     rim = shape.capacity_m3

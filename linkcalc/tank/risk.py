@@ -6,7 +6,7 @@ the start is waited for, one state follows another. `linkcalc.tank.simulate` pla
 event, without these short cuts.
 """
 
-from collections import Counter
+from collections import Counter, deque
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
@@ -25,6 +25,8 @@ _PHASES = 24
 """Places of the report's clock against the moment a level is passed."""
 _FINE_PHASES = 512
 _STEPS = 240
+_MOST_REPORTS = 1000
+"""Reports of a filling that are followed one by one."""
 
 
 @dataclass(frozen=True)
@@ -147,14 +149,29 @@ class _Table:
         needed = np.floor((w - first) / t) + 1.0  # misses in a row after the start itself
         opening = self.missed**needed * (w < end)
         pumped = opening * max(w - loop.warm_up_s, 0.0)
-        so_far = [np.zeros((_PHASES, n))]  # chance of a run of misses after permit 1 ... i, and none before
-        for i in range(1, max(int(np.ceil((end - w) / t)) + 1, 0) + 1):
-            quiet = 1.0 - opening * (needed < i) - (so_far[i - 1 - k] if i > k else 0.0)
+        # Chance of a run of misses after permit 1 ... i and none before, of the latest i only.
+        so_far = deque([np.zeros((_PHASES, n))], maxlen=k + 1)
+        steps = max(int(np.ceil((end - w) / t)) + 1, 0)
+        one_by_one = min(steps, _MOST_REPORTS + k)
+        trips = np.zeros((_PHASES, n))
+        for i in range(1, one_by_one + 1):
+            quiet = 1.0 - opening * (needed < i) - (so_far[0] if i > k else 0.0)
             at = first + (i - 1) * t + w
             trips = quiet * heard * spell * (at < end)
             so_far.append(so_far[-1] + trips)
             pumped = pumped + trips * np.maximum(at - loop.warm_up_s, 0.0)
-        completed = np.clip(1.0 - (opening + so_far[-1]).mean(axis=0), 0.0, 1.0)
+        tripped = opening + so_far[-1]
+        if steps > one_by_one:
+            # By now the chance from report to report, for those still running, has become constant.
+            running = np.maximum(1.0 - tripped, 0.0)
+            rate = np.clip(trips / np.maximum(running, 1e-300), 0.0, 1.0 - 1e-12)
+            edges = np.concatenate(([0.0], np.geomspace(1.0, steps - one_by_one, 64)))
+            for begin, stop in pairwise(edges):
+                gone = running * (np.exp(begin * np.log1p(-rate)) - np.exp(stop * np.log1p(-rate)))
+                at = first + (one_by_one + 0.5 * (begin + stop) - 1.0) * t + w
+                tripped = tripped + gone
+                pumped = pumped + gone * np.clip(at - loop.warm_up_s, 0.0, self.goal_s)
+        completed = np.clip(1.0 - tripped.mean(axis=0), 0.0, 1.0)
         return completed, pumped.mean(axis=0) + completed * self.goal_s
 
     def _late_share(self, slack_s: float) -> Floats:
@@ -230,10 +247,18 @@ class _Table:
         phase = ((np.arange(_PHASES) + 0.5) / _PHASES * loop.report_interval_s)[:, np.newaxis]
         total, both = np.zeros_like(self.missed), np.zeros_like(self.missed)
         # The last permit was heard m reports before the level was passed; the watchdog then runs out.
-        for m in range(1, loop.misses_that_trip + 2):
+        most = loop.misses_that_trip + 2
+        groups = np.unique(
+            np.concatenate((np.arange(1, min(most, 40)), np.geomspace(min(most, 40), most, 40)))
+        )
+        for m, following in pairwise(np.unique(groups.round())):
+            # Beyond the first few they go together, by the first of each group.
+            heard = 1.0 - self.missed
+            together = self.missed ** (m - 1) - self.missed ** (following - 1)
+            count = np.where(heard > 1e-9, together / np.maximum(heard, 1e-9), following - m)
             for delay, share in zip(loop.report_delays_s, self._delivered_at_try(), strict=True):
                 ends = phase - m * loop.report_interval_s + delay + loop.watchdog_s
-                chance = (share * self.missed ** (m - 1))[:, np.newaxis] * (ends[:, 0] >= 0)
+                chance = (share * count)[:, np.newaxis] * (ends[:, 0] >= 0)
                 total = total + chance.sum(axis=1)
                 silent = _power(self.log_lost, self._tries_by(np.minimum(ends, self.left_s), phase)[:, 0])
                 both = both + (chance * silent).sum(axis=1)

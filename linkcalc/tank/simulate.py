@@ -21,6 +21,8 @@ Ints = NDArray[np.int64]
 
 _AT_ONCE = 10_000
 """Tank-years handled together: their arrays stay in the processor's cache."""
+_MOST_STATES = 4_000_000
+"""Slow states kept at once, over all tank-years handled together."""
 
 
 class Channel(Protocol):
@@ -93,8 +95,10 @@ def simulate(loop: FillLoop, channel: Channel, tank_years: int, seed: int = 1) -
         raise DomainError(f"tank_years must be a whole number of at least 1, got {tank_years}")
     rng = np.random.Generator(np.random.SFC64(seed))
     parts = []
-    for first in range(0, int(tank_years), _AT_ONCE):
-        n = min(_AT_ONCE, int(tank_years) - first)
+    changing = channel.conditions_sigma_db > 0
+    at_once = min(_AT_ONCE, max(int(_MOST_STATES * loop.state_lasts_s / YEAR_S), 1)) if changing else _AT_ONCE
+    for first in range(0, int(tank_years), at_once):
+        n = min(at_once, int(tank_years) - first)
         parts.append(_Years(loop, _Slow.drawn(loop, channel, n, rng), rng).run())
     return TankYears(
         **{f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(TankYears)}
