@@ -459,7 +459,7 @@ def test_a_path_loses_the_same_in_both_directions(path: tuple[Profile, Situation
     assert one.loss_db == pytest.approx(other.loss_db, abs=0.1 if one.model == other.model else 1.5)
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(
     length_m=st.floats(120.0, 12_000.0),
     frequency_mhz=st.sampled_from([150.0, 433.0, 868.0, 2400.0]),

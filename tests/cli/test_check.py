@@ -201,7 +201,7 @@ UNUSUAL: dict[str, LinkCase] = {
     "three points": sites.case(sites.profile(300.0, points=3)),
     "60 km": sites.case(sites.profile(60_000.0)),
     "over the sea": sites.case(
-        sea(sites.profile(20_000.0, 1.0), 1500.0, 17_000.0), tank={"antenna_height_m": 12.0}
+        sea(sites.profile(20_000.0, 1.0, points=61), 1500.0, 17_000.0), tank={"antenna_height_m": 12.0}
     ),
     "July in the south": sites.case(RIDGE, **SOUTH, conditions={"month": 7}),
     "July nowhere": sites.case(RIDGE, conditions={"month": 7, "climate": "desert"}),
@@ -219,7 +219,7 @@ UNUSUAL: dict[str, LinkCase] = {
     "6 GHz in a wood": sites.case(
         RIDGE, link={"frequency_mhz": 6000.0}, conditions={"woodland_depth_m": 40.0}
     ),
-    "a whole wood": sites.case(sites.profile(1500.0, 100.0, ((0.0, 1500.0, 18.0, "trees"),))),
+    "a whole wood": sites.case(sites.profile(1500.0, 100.0, ((0.0, 1500.0, 18.0, "trees"),), points=41)),
     "a tank in the way": sites.case(sites.profile(200.0, 100.0, ((90.0, 110.0, 9.0, "tank"),))),
     "nothing uncertain": sites.case(
         RIDGE, conditions={"model_error_db": 0.0, "antenna_gain_error_db": 0.0, "height_error_m": 0.0}
