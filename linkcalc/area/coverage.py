@@ -104,9 +104,10 @@ class Job:
     def tiles(self) -> list[Tile]:
         """The tiles that hold cells, the nearest to the station first."""
         found = []
-        for top in range(0, self.side, TILE_CELLS):
-            for left in range(0, self.side, TILE_CELLS):
-                tile = Tile(top, left, min(top + TILE_CELLS, self.side), min(left + TILE_CELLS, self.side))
+        size = TILE_CELLS if self.use_numba else TILE_CELLS // 4  # an interrupt waits for a tile at most
+        for top in range(0, self.side, size):
+            for left in range(0, self.side, size):
+                tile = Tile(top, left, min(top + size, self.side), min(left + size, self.side))
                 if self.length_m(tile).min() <= self.radius_m:
                     found.append(tile)
         return sorted(found, key=lambda t: float(self.length_m(t).min()))
@@ -361,7 +362,7 @@ class Progress:
 def get_ready(job: Job, say: Callable[[str], None]) -> None:
     """Compile, telling so, before the clock of the work starts."""
     if not job.use_numba:
-        say("numba is not installed: the same numbers by numpy take some hundred times longer")
+        say("numba is not installed: the same numbers by numpy take some two hundred times longer")
         return
     kept = kernels.kept_on_disk()
     if kept is None:

@@ -156,7 +156,7 @@ def _time_words(seconds: float) -> str:
     """Write a time to wait.
 
     >>> _time_words(8.2), _time_words(75.0), _time_words(4000.0)
-    ('9 s', '1 min 15 s', '1 h 7 min')
+    ('9 s', '1 min 15 s', '1 h 6 min')
     """
     whole = int(seconds) + 1 if seconds % 1 else int(seconds)
     if whole < 60:
