@@ -19,6 +19,7 @@ from linkcalc.cli import (
     limits,
     messages,
     plan_files,
+    report,
     survey,
     tank,
 )
@@ -28,6 +29,7 @@ COMMANDS = (
     heights.heights,
     survey.survey,
     acceptance.acceptance,
+    report.report,
     coverage.coverage,
     limits.limits,
     energy.energy,

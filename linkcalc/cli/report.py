@@ -1,0 +1,108 @@
+"""The record of a link, for the customer's file."""
+
+import datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from linkcalc.cli._shell import PlanArgument
+from linkcalc.errors import LinkcalcError
+
+_PAPERS = ("a4", "letter")
+_MOST_REFUSED_SHOWN = 20
+
+
+def report(
+    plan: PlanArgument,
+    readings: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="READINGS", help="Readings: CSV, or JSON of the field sheet.", show_default=False
+        ),
+    ] = None,
+    output: Annotated[
+        Path, typer.Option("--output", "-o", metavar="FILE.html", help="Page to write.")
+    ] = Path("record.html"),
+    pdf: Annotated[
+        Path | None, typer.Option(metavar="FILE.pdf", help="Also write it as a PDF.", show_default=False)
+    ] = None,
+    link: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Link, where the plan has several.", show_default=False),
+    ] = None,
+    date: Annotated[
+        str | None,
+        typer.Option(
+            metavar="YYYY-MM-DD", help="Date of the record; left out: room for it.", show_default=False
+        ),
+    ] = None,
+    success: Annotated[
+        float | None,
+        typer.Option(
+            metavar="SHARE",
+            help="Share of packets the acceptance test proves (0 to 1)."
+            " [default: the plan's, where a message has one try; else 0.95]",
+            show_default=False,
+        ),
+    ] = None,
+    confidence: Annotated[
+        float, typer.Option(metavar="SHARE", help="How sure the proof is (0 to 1).")
+    ] = 0.95,
+    signed_by_lines: Annotated[
+        int, typer.Option(min=0, max=12, metavar="N", help="Lines for signatures.")
+    ] = 2,
+    paper: Annotated[str, typer.Option(metavar="SIZE", help="Paper of the PDF: a4 or letter.")] = "a4",
+) -> None:
+    """Write the record of a link: answer, sites, map, budget, limits, readings, settings, signatures.
+
+    The same files and options give the same record, byte by byte. A PDF needs the extra linkcalc[pdf].
+
+    \b
+    Example:
+      linkcalc report site.toml -o record.html
+      linkcalc report site.toml readings.csv -o record.html --pdf record.pdf --date 2031-05-02
+
+    Exit code: 0 whatever the verdict, 2 bad input.
+    """
+    from linkcalc.cli.survey import chosen_link
+    from linkcalc.files import atomic_write
+    from linkcalc.plan import load_plan
+    from linkcalc.readings import read_readings
+    from linkcalc.record import make_record
+    from linkcalc.views.record import record_html, record_pdf
+
+    if paper not in _PAPERS:
+        raise LinkcalcError(f"--paper {paper}: write a4 or letter")
+    loaded = load_plan(plan)
+    found = None
+    chosen = chosen_link(loaded, link)
+    if readings is not None:
+        found = read_readings(readings, (chosen.from_, chosen.to))
+        for row in found.refused[:_MOST_REFUSED_SHOWN]:
+            typer.echo(f"linkcalc: {readings}, row {row.row}: {row.reason}; row not used", err=True)
+    record = make_record(
+        loaded,
+        chosen,
+        readings=found,
+        readings_path=readings,
+        day=_day(date),
+        success=success,
+        confidence=confidence,
+    )
+    page = record_html(record, signed_by_lines)
+    written = [(output, page.encode())]
+    if pdf is not None:
+        written.append((pdf, record_pdf(page, "letter" if paper == "letter" else "a4")))
+    for file, content in written:
+        atomic_write(file, content)
+        typer.echo(f"wrote {file}", err=True)
+
+
+def _day(text: str | None) -> datetime.date | None:
+    if text is None:
+        return None
+    try:
+        return datetime.date.fromisoformat(text)
+    except ValueError:
+        raise LinkcalcError(f"--date {text}: write it like 2031-05-02") from None

@@ -1,0 +1,539 @@
+"""The record as a page: question and answer first, then what they rest on, then what is to be signed."""
+
+import math
+from collections.abc import Iterable
+from importlib.resources import files
+
+from linkcalc.heights import asked_words
+from linkcalc.plan import ChirpModulation
+from linkcalc.radio import css
+from linkcalc.record import Record, Site
+from linkcalc.requirement import Requirement
+from linkcalc.result import MODEL_NAMES
+from linkcalc.rules.plan_limits import EndLimits
+from linkcalc.terrain import geodesy
+from linkcalc.views import style
+from linkcalc.views.limits_text import QUANTITY_WORDS, STATUS_WORDS, interval_words, power_words
+from linkcalc.views.limits_text import _what as who_sends
+from linkcalc.views.record import pictures
+from linkcalc.views.record.markup import Child, Html, h, inline_svg
+from linkcalc.views.record.measured import acceptance_section, readings_section
+from linkcalc.views.record.parts import (
+    blank,
+    bullets,
+    columns,
+    date_words,
+    degrees,
+    grid,
+    level,
+    metres,
+    minus,
+    row,
+    section,
+    table,
+)
+from linkcalc.views.survey_text import _percent
+from linkcalc.views.text import (
+    VERDICT_WORDS,
+    _interval_words,
+    _merged,
+    _place,
+    _time_words,
+    _trimmed,
+    _value_words,
+    budget_lines,
+    decibel_words,
+    distance_words,
+    path_words,
+    probability_words,
+    term_words,
+)
+from linkcalc.views.text import asked_words as asked_margin_words
+
+_GUIDELINES = ("ICNIRP", "FCC")
+Rows = list[tuple[str, list[Child]]]
+
+
+def record_html(record: Record, signature_lines: int = 2) -> str:
+    """Write the record as one page of HTML that needs nothing else.
+
+    Parameters
+    ----------
+    record : Record
+    signature_lines : int
+        Places to sign at its end.
+
+    Returns
+    -------
+    str
+        The same for the same record.
+    """
+    body = [
+        _header(record),
+        _answer(record),
+        h("div", h("h2", "Cautions"), bullets(record.cautions), class_="box"),
+        _sites(record),
+        _map(record),
+        _profile(record),
+        _budget(record),
+        _limits(record),
+        _settings(record),
+        _as_built(record),
+        readings_section(record),
+        acceptance_section(record),
+        _recheck(record),
+        _conditions(record),
+        _inputs(record),
+        _signatures(signature_lines),
+    ]
+    rules = files("linkcalc.views.record").joinpath("record.css").read_text("utf-8")
+    head = h(
+        "head",
+        h("meta", charset="utf-8"),
+        h("meta", name="viewport", content="width=device-width, initial-scale=1"),
+        h("title", f"{record.link.name}: link record"),
+        h("style", Html(rules)),
+    )
+    return f"<!DOCTYPE html>\n{h('html', head, _lines(body), lang='en')}\n"
+
+
+def _lines(parts: Iterable[Html]) -> Html:
+    return h("body", Html("\n".join(p for p in parts if p)))
+
+
+def _header(record: Record) -> Html:
+    day: Child = date_words(record.day) if record.day else blank()
+    return h(
+        "header",
+        h("p", f"Link record {record.digest[:12]} · {record.link.name}", class_="footer"),
+        h("h1", record.title or record.link.name),
+        h("p", "Link: ", h("b", record.link.name), ". Date of this record: ", day),
+    )
+
+
+def _answer(record: Record) -> Html:
+    link, result, survey = record.link, record.result, record.survey
+    question = (
+        f"Does the radio link from {link.from_} to {link.to} ({path_words(result)}) reach in each direction "
+        f"what is asked of it: {asked_words(Requirement.of(link))}?"
+    )
+    said = _less_verdict(result.headline)
+    lines = [said]
+    if survey is not None:
+        before = VERDICT_WORDS[result.verdict].lower()
+        lines = [_less_verdict(survey.headline), f"Predicted before the readings: {before}. {said}"]
+    how = "predicted, not yet measured" if survey is None else "as measured"
+    verdict = h(
+        "div",
+        h("b", VERDICT_WORDS[record.verdict]),
+        f" ({how})",
+        [h("p", line) for line in lines],
+        class_=f"verdict {record.verdict}",
+    )
+    ways = result.directions
+    rows: Rows = [
+        ("Margin predicted", [decibel_words(d.fade_margin_db) for d in ways]),
+        ("9 in 10 likely within", [_interval_words(d) for d in ways]),
+        ("Margin asked for", [asked_margin_words(d) for d in ways]),
+        ("A message arrives, with its tries", [probability_words(d.delivery_probability) for d in ways]),
+        ("On a single try", [probability_words(d.delivery_probability_single) for d in ways]),
+        (
+            f"At least, {_trimmed(ways[0].year_share_percent)} % of the year",
+            [probability_words(d.delivery_probability_year_share) for d in ways],
+        ),
+    ]
+    if survey is not None:
+        rows += [
+            ("Margin as measured", [decibel_words(d.fade_margin_db) for d in survey.directions]),
+            (
+                "A message arrives, as measured",
+                [probability_words(d.delivery_probability) for d in survey.directions],
+            ),
+        ]
+    rows.append(("Limited by", [d.limited_by for d in ways]))
+    return section(
+        "Question and answer",
+        h("p", question, class_="question"),
+        verdict,
+        table(columns(ways), rows, figures=True, words={"Limited by"}),
+    )
+
+
+def _less_verdict(headline: str) -> str:
+    _, colon, rest = headline.partition(": ")
+    return minus(rest[:1].upper() + rest[1:] if colon else headline)
+
+
+def _sites(record: Record) -> Html:
+    sites = record.sites
+    rows: Rows = [
+        ("Position, WGS 84", [_position(s) for s in sites]),
+        ("Ground above sea level", [metres(s.ground_m) for s in sites]),
+        ("Antenna above ground", [metres(s.station.antenna_height_m) for s in sites]),
+        (
+            "Azimuth of the other, from true north",
+            ["unknown" if s.bearing_deg is None else degrees(s.bearing_deg) for s in sites],
+        ),
+        ("Elevation of the other", [f"{s.elevation_deg:+.2f}°" for s in sites]),
+        ("Antenna", [_antenna(s) for s in sites]),
+        ("Feeder", [f"{s.feeder}: {decibel_words(s.feeder_loss_db)}" if s.feeder else "none" for s in sites]),
+        ("Other losses", [_others(s) for s in sites]),
+        ("Transmit power at the radio", [level(s.station.transmit_power_dbm) for s in sites]),
+        ("Radiated in the main beam", [f"{level(s.eirp_dbm)} EIRP, {level(s.erp_dbm)} ERP" for s in sites]),
+        ("Receiver noise figure", [decibel_words(s.station.noise_figure_db) for s in sites]),
+        ("Radio noise around", [_noise(s) for s in sites]),
+        ("Inside a building", [_building(s) for s in sites]),
+    ]
+    names = [s.station.name for s in sites]
+    return section("Stations", table(["As planned", *names], rows))
+
+
+def _mounted(record: Record) -> list[Child]:
+    """Heights of the antennas that the readings state."""
+    readings = () if record.readings is None else record.readings.readings
+    stated = (
+        [r.near_height_m for r in readings if r.near_height_m is not None],
+        [r.far_height_m for r in readings if r.far_height_m is not None],
+    )
+    return [f"{heights[-1]:g}" if heights else "" for heights in stated]
+
+
+def _position(site: Site) -> Child:
+    s = site.station
+    if site.position_deg is None:
+        return "not in the plan"
+    words = geodesy.position_text(*site.position_deg)
+    if s.easting_m is not None and s.northing_m is not None:
+        words += f" (E {s.easting_m:.1f} m, N {s.northing_m:.1f} m, EPSG {s.epsg})"
+    return words
+
+
+def _antenna(site: Site) -> str:
+    a = site.station.antenna
+    words = f"{a.type.replace('_', ' ')}, {_trimmed(site.antenna_gain_dbi)} dBi, {a.polarisation}"
+    if a.azimuth_deg is not None:
+        words += f", turned to {degrees(a.azimuth_deg)}"
+    if a.tilt_deg:
+        words += f", tilted {a.tilt_deg:+.1f}°"
+    return words
+
+
+def _others(site: Site) -> str:
+    return "; ".join(f"{x.reason}: {x.loss_db:.1f} dB" for x in site.station.extra_loss) or "none"
+
+
+def _noise(site: Site) -> str:
+    s = site.station
+    words = s.noise_environment.replace("_", " ")
+    return f"{words}, engine and electronics {s.noise_rise_db:.1f} dB" if s.noise_rise_db else words
+
+
+def _building(site: Site) -> str:
+    kind = site.station.building
+    return "no" if kind == "none" else kind.replace("_", " ")
+
+
+def _map(record: Record) -> Html:
+    if record.map is None:
+        words = "The plan gives no positions: there is no map. The path is shown in profile."
+        return section("Map", h("p", words))
+    figure, caption = pictures.map_figure(record)
+    drawing = inline_svg(style.render(figure, "svg"), "map", "Stations and path from above")
+    return section("Map", h("figure", drawing, h("figcaption", caption)), class_="keep")
+
+
+def _profile(record: Record) -> Html:
+    path = record.result.path
+    figure, caption = pictures.profile_figure(record.result)
+    drawing = inline_svg(style.render(figure, "svg"), "profile", "The path in profile")
+    losses = {MODEL_NAMES.get(name, name): decibel_words(loss) for name, loss in path.models.items()}
+    governing = MODEL_NAMES.get(path.model, path.model)
+    others = "; ".join(f"{name} {loss}" for name, loss in losses.items() if name != governing)
+    facts = [
+        f"The path is seen as {path.regime}: {path.regime_reason}.",
+        f"The number is from {governing} ({path.model_reason}): {losses.get(governing, 'n/a')} of path loss.",
+    ]
+    if others:
+        facts.append(
+            f"Other models: {others}. Those that apply to it differ by {decibel_words(path.spread_db)}."
+        )
+    if path.bridged_m > 0:
+        facts.append(f"Missing heights are bridged along {distance_words(path.bridged_m)}.")
+    return section(
+        "Path in profile",
+        h("figure", drawing, h("figcaption", minus(caption))),
+        h("p", minus(" ".join(facts))),
+        class_="keep",
+    )
+
+
+def _budget(record: Record) -> Html:
+    ways = record.result.directions
+    printed = [budget_lines(d) for d in ways]
+    by_place = [{_place(lines, i): lines[i] for i in range(len(lines))} for lines in printed]
+    notes: dict[str, dict[str, None]] = {}
+    for d in ways:
+        for t in d.terms:
+            note = t.note.removeprefix(d.from_ if t.group == "transmitter" else d.to).removeprefix(", ")
+            if note:
+                notes.setdefault(term_words(t, d), {})[note] = None
+    rows = []
+    figures = range(1, len(ways) + 1)
+    for place in _merged([list(c) for c in by_place]):
+        found = [c.get(place) for c in by_place]
+        kind, name = next((line.kind, line.name) for line in found if line)
+        total = kind == "sum"
+        if not total and not any(line and line.value_db for line in found):
+            continue
+        amounts = [
+            "" if line is None else _amount(line.value_db, line.unit if total else "") for line in found
+        ]
+        remark = h("span", "; ".join(notes.get(name, {})) if kind == "term" else "", class_="small")
+        rows.append(row([name, *amounts, remark], figures, class_="sum" if total else None))
+    head: list[Child] = ["dB", *([f"from {d.from_}", h("br"), f"to {d.to}"] for d in ways), "How"]
+    return section(
+        "Budget",
+        h("div", grid(head, rows, figures), class_="keep"),
+        h(
+            "p",
+            "Figures are rounded to tenths; every term and sum is the figure nearest to its value. Where "
+            "printed terms do not add up to the printed sum, a line says by how much.",
+            class_="notes",
+        ),
+        _uncertain(record),
+    )
+
+
+def _amount(value_db: float, unit: str) -> str:
+    words = decibel_words(value_db, "").strip()
+    if not unit and value_db > 0:
+        words = f"+{words}"
+    return f"{words} {unit}".strip()
+
+
+def _uncertain(record: Record) -> Html:
+    largest = {c.name: c for d in record.result.directions for c in d.uncertainty}
+    worst = sorted(largest.values(), key=lambda c: -c.sigma_db)[:4]
+    if not worst:
+        return Html("")
+    parts = "; ".join(f"{c.name} {decibel_words(c.sigma_db)} ({c.source})" for c in worst)
+    return h("p", f"What is uncertain, as standard deviations of the margin: {parts}.")
+
+
+def _limits(record: Record) -> Html:
+    head = ["Transmission", "ERP", "EIRP", "On the air", "Worst hour", "Table says", "Most power", "Oftenest"]
+    figures = (1, 2, 3, 4, 6, 7)
+    reasons: dict[str, None] = {}
+    sources: dict[str, None] = {}
+    for end in record.limits:
+        c = end.limits
+        unverified = ", ".join(QUANTITY_WORDS[q] for q in c.unverified)
+        reasons[f"{c.reason}{f'. Unverified in that rule: {unverified}' if unverified else ''}."] = None
+        sources.update({f"{rule.id}: {rule.source}.": None for rule in c.rules})
+    keep = []
+    for s in record.keep_away:
+        k = s.keeping
+        found = ", ".join(
+            f"{name} {distance:.2f} m"
+            for name, distance in zip(_GUIDELINES, k.distance_m.values(), strict=True)
+        )
+        keep.append(f"{s.station}: {k.text} ({k.eirp_dbm:.1f} dBm EIRP; formula: {found}).")
+    return section(
+        f"Legal limits: {record.region_name or 'no region stated'}",
+        h("p", record.limits_caution),
+        grid(head, [_limit_row(end, figures) for end in record.limits], figures, small=True),
+        bullets(minus(reason) for reason in reasons),
+        h("div", h("h3", "Where these limits are from"), bullets(sources), class_="small")
+        if sources
+        else None,
+        h(
+            "div",
+            h("h3", "Distance to keep from the antennas"),
+            bullets([*keep, record.keep_away_caution]),
+            class_="keep",
+        ),
+    )
+
+
+def _limit_row(end: EndLimits, figures: Iterable[int]) -> Html:
+    c = end.limits
+    most = shortest = "unknown"
+    if c.rules:
+        most = "none" if c.largest_conducted_dbm is None else power_words(c.largest_conducted_dbm)
+        shortest = "never"
+        if c.shortest_interval_rule is not None:
+            words = interval_words(c.shortest_interval_s, c.time_on_air_s * end.tries)
+            shortest = words if words in ("any", "never") else f"every {words}"
+    return row(
+        [
+            who_sends(end),
+            level(c.erp_dbm),
+            level(c.eirp_dbm),
+            f"{c.time_on_air_s * 1e3:.0f} ms × {end.tries}",
+            "unknown" if c.duty_cycle is None else f"{100.0 * c.duty_cycle:.2g} %",
+            h("span", STATUS_WORDS[c.status], class_="over" if c.status == "over" else None),
+            most,
+            shortest,
+        ],
+        figures,
+    )
+
+
+def _settings(record: Record) -> Html:
+    link = record.link
+    near, far = (s.station for s in record.sites)
+    rows: Rows = [(name, [value, value]) for name, value in _modulation(record)]
+    rows += [
+        ("Transmit power at the connector", [_power(s.transmit_power_dbm) for s in (near, far)]),
+        ("Payload it sends", [f"{n} bytes" for n in (link.payload_bytes, link.reply_payload_bytes)]),
+        ("Time on air of that", [_time_words(d.time_on_air_s) for d in record.result.directions]),
+        ("Tries of a message, at most", [str(link.tries)] * 2),
+    ]
+    return section(
+        "Settings for both radios", table(["Load and read back", near.name, far.name], rows), class_="keep"
+    )
+
+
+def _as_built(record: Record) -> Html:
+    by_hand = (
+        "Antenna azimuth, ° from true north",
+        "Antenna: type, serial number",
+        "Feeder: type, length in m",
+        "Arrestor and earth checked by",
+        "Radio: type, serial number",
+        "Firmware",
+        "Address, sync word or network identity",
+        "Settings loaded and read back by",
+    )
+    rows: Rows = [("Antenna above ground, m", _mounted(record))]
+    rows += [(name, ["", ""]) for name in by_hand]
+    names = [s.station.name for s in record.sites]
+    return section("As built", table(["To fill in on site", *names], rows, fill=True), class_="keep")
+
+
+def _modulation(record: Record) -> list[tuple[str, str]]:
+    link, m = record.link, record.link.modulation
+    carrier = ("Carrier frequency", f"{link.frequency_mhz:.6f}".rstrip("0").rstrip(".") + " MHz")
+    if not isinstance(m, ChirpModulation):
+        return [
+            carrier,
+            ("Modulation", "two-level (Gaussian) frequency shift keying"),
+            ("Bit rate", f"{m.bit_rate_bps:g} bit/s"),
+            ("Frequency deviation", f"{m.deviation_hz:g} Hz"),
+            ("Receiver bandwidth", record.result.signal.rpartition(", ")[2]),
+            ("Preamble", f"{m.preamble_bytes} bytes"),
+            ("Sync word", f"{m.sync_bytes} bytes"),
+            ("Length field and CRC", f"{m.overhead_bytes} bytes"),
+        ]
+    optimised: str = m.low_data_rate_optimisation
+    if optimised == "auto":
+        optimised = "on" if css.low_data_rate_optimised(m.spreading_factor, m.bandwidth_khz * 1e3) else "off"
+    return [
+        carrier,
+        ("Modulation", "chirp spread spectrum (CSS)"),
+        ("Spreading factor", str(m.spreading_factor)),
+        ("Bandwidth", f"{m.bandwidth_khz:g} kHz"),
+        ("Coding rate", m.coding_rate),
+        ("Preamble", f"{m.preamble_symbols} symbols"),
+        ("Header", "explicit" if m.explicit_header else "implicit"),
+        ("CRC of the payload", "on" if m.crc else "off"),
+        ("Low data rate optimisation", optimised),
+    ]
+
+
+def _power(power_dbm: float) -> str:
+    """A power as radios are set and as people speak of it.
+
+    >>> _power(14.0), _power(30.0), _power(-3.0)
+    ('14.0 dBm (25.1 mW)', '30.0 dBm (1000 mW)', '−3.0 dBm (0.501 mW)')
+    """
+    milliwatts = 10.0 ** (power_dbm / 10.0)
+    decimals = max(0, 2 - math.floor(math.log10(milliwatts)))
+    plain = f"{milliwatts:.{decimals}f}"
+    return f"{level(power_dbm)} ({plain} mW)"
+
+
+def _recheck(record: Record) -> Html:
+    when = record.recheck
+    day: Child = h("b", date_words(when.on)) if when.on else blank()
+    asked = ("Measured again on", "By", "Margin there and back, dB", "Still as asked? What was changed?")
+    return section(
+        "Measure again",
+        h("p", "On: ", day, f" (the rule: {when.rule})."),
+        h(
+            "p",
+            "Take readings and count packets as in this record, with leaves wet and the engine running, and "
+            "compare. Do so too after anything is built, planted or parked in the path, after a storm, and "
+            "after work on an antenna or a feeder.",
+        ),
+        table(["To fill in then", ""], [(name, [""]) for name in asked], fill=True),
+        class_="keep",
+    )
+
+
+def _conditions(record: Record) -> Html:
+    by_source: dict[str, dict[str, list[str]]] = {}
+    for a in record.assumed:
+        subject, _, key = a.key.rpartition(" ")
+        by_source.setdefault(a.source, {}).setdefault(subject, []).append(f"{key} = {_value_words(a.value)}")
+    assumed = [
+        f"{source}: "
+        + "; ".join(f"{subject} {', '.join(keys)}".strip() for subject, keys in subjects.items())
+        for source, subjects in by_source.items()
+    ]
+    c = record.conditions
+    judged = (
+        f"Judged for trees {'in leaf' if c.leaf == 'in_leaf' else 'out of leaf'}, "
+        f"{'wet' if c.wet_foliage else 'dry'} foliage, {c.ground.replace('_', ' ')}, a {c.climate} climate."
+    )
+    return section(
+        "Conditions, warnings, assumptions",
+        h("p", judged),
+        h("h3", "Warnings"),
+        bullets(minus(w) for w in record.warnings) if record.warnings else h("p", "None."),
+        h("div", h("h3", "Assumed, since the plan does not say"), bullets(assumed), class_="small")
+        if assumed
+        else None,
+    )
+
+
+def _inputs(record: Record) -> Html:
+    rows = [
+        row(
+            [f.role, f.name, h("code", f.sha256) if f.sha256 else "not a local file: see the profile as used"]
+        )
+        for f in record.inputs
+    ]
+    versions = ", ".join(f"{name} {number}" for name, number in record.versions)
+    day = record.day.isoformat() if record.day else "none"
+    return section(
+        "Inputs and versions",
+        grid(["Input", "File", "SHA-256"], rows),
+        h("p", "Digest of them all, the number of this record: ", h("code", record.digest), "."),
+        h(
+            "p",
+            "It is the SHA-256 of the lines: digest, two spaces, input, colon, space, file. The same files, "
+            f"options and versions give the same record, byte by byte. Options: date {day}; acceptance test "
+            f"for {_percent(record.success)} at {_percent(record.confidence)} confidence. "
+            f"Versions: {versions}.",
+            class_="notes",
+        ),
+    )
+
+
+def _signatures(lines: int) -> Html:
+    if lines <= 0:
+        return Html("")
+    names = ["Installed and measured by", "Accepted for the customer", *["Witnessed by"] * (lines - 2)][
+        :lines
+    ]
+    signs = [
+        h(
+            "div",
+            [h("div", f"{name}: name, signature, date") for name in names[i : i + 2]],
+            [h("div", class_="none")] * (2 - len(names[i : i + 2])),
+            class_="sign",
+        )
+        for i in range(0, lines, 2)
+    ]
+    return section("Signatures", signs, class_="keep")
