@@ -98,7 +98,9 @@ def path_contributors(case: LinkCase) -> list[Contributor]:
         sigma = float(vegetation.woodland_sigma_db(path.vegetation_loss_db))
         found.append(_site("trees", sigma, "spread of vegetation formulas"))
         found.append(
-            _conditions("foliage over the year", _foliage_db(case), "in and out of leaf, wet and dry")
+            _conditions(
+                "foliage over the year", _foliage_db(case), "up to wet leaf, if the verdict is for less"
+            )
         )
     if case.clutter_loss_db:
         with warnings.catch_warnings():
@@ -216,8 +218,9 @@ def _refraction_db(profile: Profile, s: Situation, climate: refractivity.Climate
 
 
 def _foliage_db(case: LinkCase) -> float:
-    """Half of the swing between wet leaf and bare dry trees, as a standard deviation."""
-    woods = case.path.woods
-    wet = woods_loss_db(replace(case.situation, leaf="in_leaf", wet_foliage=True), woods)
-    bare = woods_loss_db(replace(case.situation, leaf="out_of_leaf", wet_foliage=False), woods)
-    return (wet - bare) / 2.0
+    """Half of what wet leaf loses more than the foliage the verdict is for, as a standard deviation.
+
+    A verdict for wet leaf is for the worst of the year already.
+    """
+    wet = replace(case.situation, leaf="in_leaf", wet_foliage=True)
+    return (woods_loss_db(wet, case.path.woods) - case.path.vegetation_loss_db) / 2.0

@@ -61,20 +61,26 @@ def test_an_error_of_height_is_the_slope_of_the_loss_at_both_ends() -> None:
 
 
 def test_trees_bring_their_own_uncertainty_and_season() -> None:
-    bare, wooded = sites.case(), sites.case(conditions={"woodland_depth_m": 60.0})
+    winter = {"leaf": "out_of_leaf"}
+    bare, wooded = sites.case(), sites.case(conditions={"woodland_depth_m": 60.0} | winter)
     assert not {"trees", "foliage over the year"} & set(parts(bare))
     found = parts(wooded)
     assert (found["trees"].kind, found["foliage over the year"].kind) == ("site", "conditions")
-    deeper = sites.case(conditions={"woodland_depth_m": 200.0})
+    deeper = sites.case(conditions={"woodland_depth_m": 200.0} | winter)
     assert sigma("foliage over the year", deeper) > sigma("foliage over the year", wooded)
 
 
-def test_the_season_of_the_trees_does_not_depend_on_the_leaf_the_verdict_is_for() -> None:
-    swings = {
-        sigma("foliage over the year", sites.case(conditions={"woodland_depth_m": 60.0, "leaf": leaf}))
-        for leaf in ("in_leaf", "out_of_leaf")
-    }
-    assert len(swings) == 1
+def test_a_verdict_for_wet_leaf_holds_the_worst_of_the_year_already() -> None:
+    """The year brings what is worse than the foliage stated; what is better is no risk."""
+    swings = [
+        sigma("foliage over the year", sites.case(conditions={"woodland_depth_m": 60.0, **state}))
+        for state in (
+            {"leaf": "in_leaf", "wet_foliage": True},
+            {"leaf": "in_leaf", "wet_foliage": False},
+            {"leaf": "out_of_leaf"},
+        )
+    ]
+    assert swings[0] == 0.0 < swings[1] < swings[2]
 
 
 def test_each_building_and_the_clutter_add_a_line() -> None:
@@ -167,7 +173,7 @@ def test_a_reading_of_the_signal_does_not_measure_the_noise() -> None:
 
 
 def test_a_reading_does_not_stop_the_seasons() -> None:
-    case = sites.case(conditions={"woodland_depth_m": 60.0})
+    case = sites.case(conditions={"woodland_depth_m": 60.0, "leaf": "out_of_leaf"})
     for part in contributors(case, case.far):
         if part.kind == "conditions":
             assert part.after_reading_db == part.sigma_db
@@ -242,7 +248,8 @@ def test_nine_in_ten_places_lie_within_the_interval() -> None:
 def test_a_share_of_the_year_is_a_quantile_of_its_conditions() -> None:
     """Of years drawn from the stated conditions, 99 % do as well as stated, or better."""
     case = sites.case(
-        conditions={"woodland_depth_m": 250.0, "year_share_percent": 99.0}, tank={"transmit_power_dbm": 4.0}
+        conditions={"woodland_depth_m": 250.0, "leaf": "out_of_leaf", "year_share_percent": 99.0},
+        tank={"transmit_power_dbm": 4.0},
     )
     direction = judge(case)[1][0]
     rng = np.random.default_rng(8)
@@ -266,7 +273,11 @@ def test_probabilities_keep_their_order(power_dbm: float, share: float, tries: i
             sites.profile(3000.0, points=31),
             tank={"transmit_power_dbm": power_dbm},
             link={"tries": tries},
-            conditions={"woodland_depth_m": 100.0, "year_share_percent": year_share},
+            conditions={
+                "woodland_depth_m": 100.0,
+                "leaf": "out_of_leaf",
+                "year_share_percent": year_share,
+            },
         )
         return judge(case)[1][0]
 

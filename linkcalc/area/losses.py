@@ -379,7 +379,7 @@ def _governing(
     return (
         np.where(through, bare, over) + trees[:, 0],
         trees[:, 0],
-        (trees[:, 1] - trees[:, 2]) / 2.0,
+        (trees[:, 1] - trees[:, 0]) / 2.0,
         np.where(through, bare_model, over_model),
         through,
     )
