@@ -10,11 +10,18 @@ from typing import TYPE_CHECKING, Any
 from linkcalc._version import __version__
 
 if TYPE_CHECKING:
+    from linkcalc.consequences import with_sections
     from linkcalc.errors import DomainError, LinkcalcError, OutOfRangeWarning, PlanError, TerrainError
-    from linkcalc.plan import LoadedPlan, Plan, load_plan
+    from linkcalc.plan import LoadedPlan, Plan, load_plan, plan_from
     from linkcalc.result import LinkResult, Result
-    from linkcalc.terrain.profile import Profile, cut_profile, read_profile_csv
+    from linkcalc.sample_files import sample_path
+    from linkcalc.sweep import sweep_plan
+    from linkcalc.sweep_table import Sweep
+    from linkcalc.terrain.profile import Profile, cut_profile, profile_from, read_profile_csv
     from linkcalc.verdict import check_plan
+    from linkcalc.views.figures import draw_budget, draw_height, draw_profile
+    from linkcalc.views.notebook import show
+    from linkcalc.views.sweep_figures import draw_sweep
 
 _HOMES = {
     "DomainError": "errors",
@@ -25,12 +32,23 @@ _HOMES = {
     "LoadedPlan": "plan",
     "Plan": "plan",
     "load_plan": "plan",
+    "plan_from": "plan",
     "LinkResult": "result",
     "Result": "result",
     "Profile": "terrain.profile",
     "cut_profile": "terrain.profile",
+    "profile_from": "terrain.profile",
     "read_profile_csv": "terrain.profile",
+    "sample_path": "sample_files",
     "check_plan": "verdict",
+    "with_sections": "consequences",
+    "Sweep": "sweep_table",
+    "sweep_plan": "sweep",
+    "draw_budget": "views.figures",
+    "draw_height": "views.figures",
+    "draw_profile": "views.figures",
+    "draw_sweep": "views.sweep_figures",
+    "show": "views.notebook",
 }
 
 __all__ = [
@@ -43,12 +61,23 @@ __all__ = [
     "PlanError",
     "Profile",
     "Result",
+    "Sweep",
     "TerrainError",
     "__version__",
     "check_plan",
     "cut_profile",
+    "draw_budget",
+    "draw_height",
+    "draw_profile",
+    "draw_sweep",
     "load_plan",
+    "plan_from",
+    "profile_from",
     "read_profile_csv",
+    "sample_path",
+    "show",
+    "sweep_plan",
+    "with_sections",
 ]
 
 

@@ -6,7 +6,7 @@ import json
 import math
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -136,13 +136,40 @@ class Sweep:
         """
         if set(values) != set(self.dims):
             raise DomainError(f"give one value each of {', '.join(self.dims)}")
-        index = []
-        for name in self.dims:
-            found = np.flatnonzero(self.coords[name] == values[name])
+        return {name: _item(array[()]) for name, array in self.select(values).data.items()}
+
+    def select(self, values: Mapping[str, Any]) -> "Sweep":
+        """The sweep at one value of some of its parameters, over the others.
+
+        Parameters
+        ----------
+        values : mapping of str to value
+            One of its values for each parameter that is to be fixed, by the names in `dims`.
+
+        Returns
+        -------
+        Sweep
+
+        Raises
+        ------
+        DomainError
+            If a parameter is unknown, or has no such value.
+        """
+        index: list[Any] = [slice(None)] * len(self.dims)
+        for name, value in values.items():
+            if name not in self.dims:
+                raise DomainError(f"{name!r} was not varied; {', '.join(self.dims)} were")
+            found = np.flatnonzero(self.coords[name] == value)
             if not found.size:
-                raise DomainError(f"{name} = {values[name]} is not among the values of this sweep")
-            index.append(int(found[0]))
-        return {name: _item(array[tuple(index)]) for name, array in self.data.items()}
+                raise DomainError(f"{name} = {value} is not among the values of this sweep")
+            index[self.dims.index(name)] = int(found[0])
+        left = tuple(name for name in self.dims if name not in values)
+        return replace(
+            self,
+            dims=left,
+            coords={name: self.coords[name] for name in left},
+            data={name: np.asarray(array[tuple(index)]) for name, array in self.data.items()},
+        )
 
     def columns(self) -> dict[str, Values]:
         """Parameters and data as columns of one row a combination, the last parameter changing fastest.
@@ -150,10 +177,11 @@ class Sweep:
         Returns
         -------
         dict of str to ndarray, shape (size,)
+            Copies.
         """
         axes = np.meshgrid(*(self.coords[name] for name in self.dims), indexing="ij")
-        columns = {name: axis.ravel() for name, axis in zip(self.dims, axes, strict=True)}
-        return columns | {name: array.ravel() for name, array in self.data.items()}
+        columns = {name: axis.flatten() for name, axis in zip(self.dims, axes, strict=True)}
+        return columns | {name: array.flatten() for name, array in self.data.items()}
 
     def to_pandas(self) -> "pandas.DataFrame":
         """Return a data frame of one row a combination; its `attrs` name link, plan and version.

@@ -52,5 +52,5 @@ def test_data_flows_one_way(path):
         assert not strangers, "physics knows physics only"
     if room != "cli":
         assert not {n for n in seen if n.startswith("linkcalc.cli")}, "only the shell knows the shell"
-    if room not in ("cli", "views"):
+    if room not in ("cli", "views", "__init__"):  # the public face hands names on and computes nothing
         assert not {n for n in seen if n.startswith("linkcalc.views")}, "the core knows no pictures"

@@ -20,13 +20,16 @@ from linkcalc.cli import (
     messages,
     plan_files,
     report,
+    samples,
     survey,
+    sweep,
     tank,
 )
 
 COMMANDS = (
     check.check,
     heights.heights,
+    sweep.sweep,
     survey.survey,
     acceptance.acceptance,
     report.report,
@@ -37,6 +40,7 @@ COMMANDS = (
     tank.tank,
     plan_files.new,
     plan_files.schema,
+    samples.samples,
 )
 """In the order of the help text."""
 

@@ -1,0 +1,29 @@
+"""The invented samples, to begin with."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def samples(
+    folder: Annotated[
+        Path, typer.Argument(metavar="DIR", help="Folder to write to; made if missing.", show_default=False)
+    ],
+    force: Annotated[bool, typer.Option("--force", help="Replace files that exist.")] = False,
+) -> None:
+    """Copy the invented sample plans and their rasters into a folder.
+
+    An upland with a spur between tank and shed, an irrigated plain where the ground reflection rules, and a
+    wooded slope with a surface model. No such land exists.
+
+    \b
+    Example:
+      linkcalc samples demo
+      linkcalc check demo/upland.toml --out result
+    """
+    from linkcalc.sample_files import copy_samples, sample_names
+
+    written = copy_samples(folder, replace=force)
+    plans = ", ".join(f"{name}.toml" for name in sample_names())
+    typer.echo(f"wrote {len(written)} files to {folder}; check one of the plans: {plans}")

@@ -1,0 +1,177 @@
+"""Every combination of several values at once: a table and a picture."""
+
+import math
+from collections.abc import Sequence
+from decimal import Decimal, InvalidOperation
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from linkcalc.cli._shell import PlanArgument
+from linkcalc.errors import LinkcalcError
+
+MOST_VALUES = 100_000
+"""In one range."""
+
+
+def sweep(
+    plan: PlanArgument,
+    vary: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NAME=VALUES",
+            help="What to vary, once for each parameter. NAME: a key of the plan, such as spreading_factor"
+            " or antenna_height_m (of both stations; near. or far. in front: of one), without its unit, or"
+            " short: sf, bw, cr, power, height, payload, gain, cable, nf, k, distance. VALUES: START:STOP,"
+            " START:STOP:STEP (the last counts), or a list A,B,C.",
+            show_default=False,
+        ),
+    ] = None,
+    link: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Which link, where the plan has several.", show_default=False),
+    ] = None,
+    quantity: Annotated[
+        str,
+        typer.Option(metavar="NAME", help="What to show and draw, as the columns of the table are named."),
+    ] = "weaker_fade_margin_db",
+    table: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="Write every combination: .csv, .json or .parquet (needs pyarrow).",
+            show_default=False,
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR", help="Folder for the picture (SVG, PNG) and sweep.csv.", show_default=False
+        ),
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print the whole table as JSON.")] = False,
+) -> None:
+    """Evaluate a link for every combination of values.
+
+    Near is the link's `from` station. Everything that is not varied is as in the plan.
+
+    \b
+    Example:
+      linkcalc sweep site.toml --vary sf=7:12 --vary height=2:12:0.5
+      linkcalc sweep site.toml --vary far.height=2:12 --vary bw=125,250,500 --out result
+      linkcalc sweep site.toml --vary sf=7:12 --vary payload=10:50:10 --quantity time_on_air_s
+
+    Exit code: 0 whatever the answer, 2 bad input.
+    """
+    import os
+    import sys
+
+    from linkcalc.plan import load_plan
+    from linkcalc.sweep import sweep_plan
+    from linkcalc.views.sweep_text import numeric_quantities, sweep_report
+    from linkcalc.views.text import abilities
+
+    if quantity not in numeric_quantities():
+        raise LinkcalcError(f"--quantity {quantity}: there are {', '.join(numeric_quantities())}")
+    found = sweep_plan(load_plan(plan), _varied(vary or ()), link=link)
+    if json:
+        typer.echo(found.to_json(), nl=False)
+    else:
+        colour, ascii_only = abilities(sys.stdout, os.environ)
+        typer.echo(sweep_report(found, quantity, colour=colour, ascii_only=ascii_only), nl=False)
+    if table is not None:
+        found.write(table)
+        typer.echo(f"wrote {table}", err=True)
+    if out is not None:
+        from linkcalc.views.sweep_figures import write_all
+
+        written = write_all(found, out, quantity)
+        typer.echo(f"wrote {len(written)} files to {out}", err=True)
+
+
+def _varied(given: Sequence[str]) -> dict[str, list[Any]]:
+    if not given:
+        raise LinkcalcError("name at least one parameter to vary: --vary sf=7:12")
+    varied: dict[str, list[Any]] = {}
+    for one in given:
+        name, equals, values = one.partition("=")
+        name = name.strip()
+        if not equals or not name:
+            raise LinkcalcError(f"--vary {one}: write NAME=VALUES, such as sf=7:12")
+        if name in varied:
+            raise LinkcalcError(f"--vary {one}: {name} is given twice; separate its values by commas")
+        try:
+            varied[name] = values_of(values)
+        except LinkcalcError as error:
+            raise LinkcalcError(f"--vary {one}: {error}") from None
+    return varied
+
+
+def values_of(text: str) -> list[Any]:
+    """Read a list of values and ranges.
+
+    Parameters
+    ----------
+    text : str
+        Values separated by commas: numbers, words, or ranges START:STOP and START:STOP:STEP (the step is 1
+        where it is left out, and the last value counts).
+
+    Returns
+    -------
+    list of int, float, bool or str
+
+    Raises
+    ------
+    LinkcalcError
+        If a part is empty, or a range is none.
+
+    Examples
+    --------
+    >>> values_of("7:9"), values_of("0.1:0.35:0.1"), values_of("4/5,4/8"), values_of("1,4:8:2,true")
+    ([7, 8, 9], [0.1, 0.2, 0.3], ['4/5', '4/8'], [1, 4, 6, 8, True])
+    """
+    values: list[Any] = []
+    for part in text.split(","):
+        part = part.strip()
+        if not part:
+            raise LinkcalcError("a value is missing")
+        values += _range(part) if ":" in part else [_value(part)]
+        if len(values) > MOST_VALUES:
+            raise LinkcalcError(f"more than {MOST_VALUES} values: take a larger step")
+    return values
+
+
+def _range(text: str) -> list[int | float]:
+    numbers = [_decimal(part) for part in text.split(":")]
+    if len(numbers) not in (2, 3) or None in numbers:
+        raise LinkcalcError(f"{text} is no range of numbers; write START:STOP or START:STOP:STEP")
+    start, stop, step = [n for n in (*numbers, Decimal(1)) if n is not None][:3]
+    if step <= 0:
+        raise LinkcalcError(f"the step of {text} is not above 0")
+    if stop < start:
+        raise LinkcalcError(f"the range {text} ends before it begins; write {stop}:{start}")
+    # sums of decimals, so that 0.1:0.3:0.1 holds 0.3 and not its neighbour
+    count = math.floor((stop - start) / step) + 1
+    if count > MOST_VALUES:
+        raise LinkcalcError(f"the range {text} holds more than {MOST_VALUES} values: take a larger step")
+    return [_number(start + i * step) for i in range(count)]
+
+
+def _value(text: str) -> Any:
+    if text in ("true", "false"):
+        return text == "true"
+    number = _decimal(text)
+    return text if number is None else _number(number)
+
+
+def _decimal(text: str) -> Decimal | None:
+    try:
+        number = Decimal(text.strip())
+    except InvalidOperation:
+        return None
+    return number if number.is_finite() and abs(number.adjusted()) < 300 else None
+
+
+def _number(value: Decimal) -> int | float:
+    return int(value) if value == value.to_integral_value() else float(value)

@@ -1,0 +1,157 @@
+"""What a notebook shows of a result: a card with the verdict, and the path as a picture."""
+
+import base64
+from dataclasses import dataclass
+from html import escape
+
+from linkcalc.result import Direction, LinkResult, Result
+from linkcalc.sweep_table import QUANTITIES, Sweep
+from linkcalc.views import style
+from linkcalc.views.text import (
+    EFFORT_WORDS,
+    asked_words,
+    decibel_words,
+    path_words,
+    probability_words,
+)
+
+
+@dataclass(frozen=True)
+class Card:
+    """Something to be shown; a notebook calls `_repr_html_`, everything else prints `text`."""
+
+    html: str
+    text: str
+
+    def _repr_html_(self) -> str:
+        return self.html
+
+    def __repr__(self) -> str:
+        return self.text
+
+
+def show(result: Result | LinkResult | Sweep, *, pictures: bool = True) -> Card:
+    """Make a card of a result for a notebook's cell.
+
+    Parameters
+    ----------
+    result : Result, LinkResult or Sweep
+        Of a Result, every link has a part.
+    pictures : bool
+        Whether the path in profile, or the sweep's picture, is in it.
+
+    Returns
+    -------
+    Card
+        Its `html` stands alone: nothing is fetched, pictures are in it. Equal for equal results.
+
+    Raises
+    ------
+    DomainError
+        If the sweep has more parameters than can be drawn.
+
+    Examples
+    --------
+    >>> from linkcalc.plan import load_plan
+    >>> from linkcalc.sample_files import sample_path
+    >>> from linkcalc.sweep import sweep_plan
+    >>> card = show(sweep_plan(load_plan(sample_path("plain")), {"sf": [7, 8]}), pictures=False)
+    >>> print(str(card).splitlines()[0])
+    level and pump permit: 2 combinations
+    """
+    if isinstance(result, Sweep):
+        return _of_sweep(result, pictures)
+    links = result.links if isinstance(result, Result) else (result,)
+    parts = [_of_link(link, pictures) for link in links]
+    if isinstance(result, Result):
+        if result.title:
+            parts.insert(0, f'<div style="font-weight:bold">{escape(result.title)}</div>')
+        parts += [f'<div style="{_SMALL}">{escape(caution)}</div>' for caution in result.cautions]
+    return Card(_framed(parts), "\n".join(f"{link.name}: {link.headline}" for link in links))
+
+
+_SMALL = f"color:{style.MUTED};font-size:85%;margin-top:.3em"
+_CELL = f"text-align:left;padding:.1em 1.2em .1em 0;color:{style.INK};background:{style.PAPER}"
+
+
+def _framed(parts: list[str]) -> str:
+    look = (
+        f"border:1px solid {style.HAIRLINE};padding:.8em 1em;max-width:62em;"
+        f"color:{style.INK};background:{style.PAPER}"
+    )
+    return f'<div style="{look}">{"".join(parts)}</div>'
+
+
+def _of_link(link: LinkResult, pictures: bool) -> str:
+    colour, word = style.VERDICT[link.verdict]
+    badge = f"color:{style.PAPER};background:{colour};padding:.1em .5em;font-weight:bold"
+    parts = [
+        f'<div style="margin-top:.6em"><span style="{badge}">{word}</span> <b>{escape(link.name)}</b></div>',
+        f'<div style="margin-top:.3em">{escape(link.headline)}</div>',
+        f'<div style="{_SMALL}">{escape(path_words(link))}</div>',
+        _directions(link.directions),
+    ]
+    if link.advice:
+        first = link.advice[0]
+        words = f"{first.text} ({EFFORT_WORDS[first.effort]})"
+        parts.append(f'<div style="margin-top:.3em"><b>First</b> {escape(words)}</div>')
+    parts += [f'<div style="{_SMALL}">{escape(words)}</div>' for words in link.warnings]
+    if pictures:
+        from linkcalc.views.figures import profile_figure
+
+        parts.append(_picture(style.render(profile_figure(link), "png"), f"{link.name}: the path in profile"))
+    return "".join(parts)
+
+
+def _directions(directions: tuple[Direction, ...]) -> str:
+    rows = [
+        ("", [f"{d.from_} to {d.to}" for d in directions]),
+        ("margin", [decibel_words(d.fade_margin_db) for d in directions]),
+        ("asked for", [asked_words(d) for d in directions]),
+        ("message arrives", [probability_words(d.delivery_probability) for d in directions]),
+        ("time on air", [f"{1e3 * d.time_on_air_s:.0f} ms" for d in directions]),
+        ("limited by", [d.limited_by for d in directions]),
+    ]
+    return _table(rows)
+
+
+def _of_sweep(found: Sweep, pictures: bool) -> Card:
+    from linkcalc.views.sweep_text import parameter_words, quantity_words, sweep_report, value_words
+
+    quantity = "weaker_fade_margin_db"
+    numbers, verdicts = found[quantity], found["verdict"]
+    rows = [
+        (
+            parameter_words(found, name, unit=False),
+            [f"{len(values)} values, {value_words(name, values[0])} to {value_words(name, values[-1])}"],
+        )
+        for name, values in ((name, found.coords[name].tolist()) for name in found.dims)
+    ]
+    low, high = (f"{decibel_words(float(v))}" for v in (numbers.min(), numbers.max()))
+    rows += [
+        (quantity_words(found, quantity), [f"{low} to {high}"]),
+        ("closes", [f"{int((verdicts == 'closes').sum())} of {found.size}"]),
+    ]
+    parts = [f"<div><b>{escape(found.link)}</b></div>", _table(rows)]
+    parts.append(f'<div style="{_SMALL}">Holds {escape(", ".join(QUANTITIES))}.</div>')
+    if pictures:
+        from linkcalc.views.sweep_figures import sweep_figure
+
+        parts.append(_picture(style.render(sweep_figure(found, quantity), "png"), f"{found.link}: sweep"))
+    return Card(_framed(parts), sweep_report(found, quantity).rstrip())
+
+
+def _table(rows: list[tuple[str, list[str]]]) -> str:
+    lines = []
+    for name, cells in rows:
+        head = f'<th scope="row" style="{_CELL};font-weight:normal;color:{style.MUTED}">{escape(name)}</th>'
+        body = "".join(f'<td style="{_CELL}">{escape(cell)}</td>' for cell in cells)
+        lines.append(f'<tr style="background:{style.PAPER}">{head}{body}</tr>')
+    return f'<table style="border-collapse:collapse;margin:.4em 0">{"".join(lines)}</table>'
+
+
+def _picture(png: bytes, words: str) -> str:
+    data = base64.b64encode(png).decode("ascii")
+    return (
+        f'<img alt="{escape(words)}" style="max-width:100%;margin-top:.4em" src="data:image/png;base64,{data}">'
+    )
