@@ -66,7 +66,7 @@ def sample_path(name: str) -> Path:
 
 
 def copy_samples(folder: str | Path, *, replace: bool = False) -> list[Path]:
-    """Copy the sample plans and their rasters into a folder, where they may be changed.
+    """Copy the sample plans with their rasters and readings into a folder, where they may be changed.
 
     Parameters
     ----------
@@ -94,7 +94,7 @@ def copy_samples(folder: str | Path, *, replace: bool = False) -> list[Path]:
     from linkcalc.files import atomic_write, refuse_to_overwrite
 
     target = Path(folder)
-    sources = sorted(p for p in samples_folder().iterdir() if p.suffix in (".toml", ".tif"))
+    sources = sorted(p for p in samples_folder().iterdir() if p.suffix in (".toml", ".tif", ".csv"))
     copies = [target / source.name for source in sources]
     if not replace:
         refuse_to_overwrite(copies, "; --force replaces it")

@@ -12,7 +12,7 @@ def samples(
     ],
     force: Annotated[bool, typer.Option("--force", help="Replace files that exist.")] = False,
 ) -> None:
-    """Copy the invented sample plans and their rasters into a folder.
+    """Copy the invented sample plans, with their rasters and readings, into a folder.
 
     An upland with a spur between tank and shed, an irrigated plain where the ground reflection rules, and a
     wooded slope with a surface model. No such land exists.
