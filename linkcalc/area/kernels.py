@@ -94,10 +94,12 @@ def along(coefficients: Floats, east: float, north: float, powers: Floats) -> No
     """Turn a polynomial of position into one of the share of the way there."""
     at = 0
     for total in range(DEGREE + 1):
-        value = 0.0
-        for j in range(total + 1):
-            value += coefficients[at] * east ** (total - j) * north**j
-            at += 1
+        value = coefficients[at]
+        power = 1.0
+        for j in range(1, total + 1):
+            power *= north
+            value = value * east + coefficients[at + j] * power
+        at += total + 1
         powers[total] = value
 
 
@@ -1022,10 +1024,20 @@ def diffraction(h: Floats, step: float, htg: float, hrg: float, vertical: bool, 
         nu = -math.sqrt(nearest(h, step, n, tx, line, bulge) * 0.002 * length)
     h1 = tx - surface.hstd
     h2 = rx - surface.hsrd
-    smooth = k.bullington(smooth_nu(h1, h2, length, step, n, a), length, f)
-    sphere = k.spherical(k.sphere_of_path(length, h1, h2, a), length, 0.0, f, vertical)
-    loss: float = k.bullington(nu, length, f) + max(sphere - smooth, 0.0)
+    loss: float = k.bullington(nu, length, f) + smooth_excess(h1, h2, length, step, n, a, f, vertical)
     return loss
+
+
+def smooth_excess(
+    h1: float, h2: float, length: float, step: float, n: int, a: float, f: float, vertical: bool
+) -> float:
+    """What a smooth earth loses more than Bullington's edge over it, dB; nothing where it is well below."""
+    sphere = k.sphere_of_path(length, h1, h2, a)
+    if not sphere.beyond and sphere.hse >= 17.456 * math.sqrt(sphere.reach * (k.LAMBDA_GHZ_M / f)):
+        return 0.0
+    edge: float = k.bullington(smooth_nu(h1, h2, length, step, n, a), length, f)
+    excess: float = max(k.spherical(sphere, length, 0.0, f, vertical) - edge, 0.0)
+    return excess
 
 
 # ---------------------------------------------------------------- shared rays
@@ -1195,9 +1207,7 @@ def rays(
                 clear[i, n] = -nu / math.sqrt(2.0 * c[WAVELENGTH_M])
             h1 = tx - surface.hstd
             h2 = rx - surface.hsrd
-            smooth = k.bullington(smooth_nu(h1, h2, length, step, n, a), length, f)
-            sphere = k.spherical(k.sphere_of_path(length, h1, h2, a), length, 0.0, f, vertical)
-            loss[i, n] = k.bullington(nu, length, f) + max(sphere - smooth, 0.0)
+            loss[i, n] = k.bullington(nu, length, f) + smooth_excess(h1, h2, length, step, n, a, f, vertical)
 
 
 def nearest(h: Floats, step: float, n: int, tx: float, line: float, bulge: float) -> float:
@@ -1404,6 +1414,7 @@ _AS_THEY_STAND = (
     fill_ray,
     smooth_clearance,
     smooth_nu,
+    smooth_excess,
     extend_hull,
     tangent,
     highest_over,

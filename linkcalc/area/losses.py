@@ -19,6 +19,7 @@ from linkcalc.propagation import clutter, compiled, ground, p1812, refractivity,
 from linkcalc.propagation.free_space import free_space_loss_db
 from linkcalc.result import Regime
 from linkcalc.terrain.profile import LOWEST_CLUTTER_M
+from linkcalc.uncertainty import DEEPEST_MIRRORED_DB
 from linkcalc.units import SPEED_OF_LIGHT_M_S
 
 End = Literal["near", "far"]
@@ -327,7 +328,10 @@ def _weighed(
         tail = np.where(through[:, np.newaxis], rows[:, -2:], rows[:, -4:-2])
         # diffraction alone counts on no scatter, so that its variation is none of ours
         enhanced = np.where(model == 1, 0.0, tail[:, kernels.ENHANCED_DB])
-        refraction = np.maximum(np.maximum(enhanced / _DECILE, tail[:, kernels.DEEPER_DB] / _PERMILLE), 0.0)
+        refraction = np.maximum(
+            np.minimum(enhanced / _DECILE, DEEPEST_MIRRORED_DB),
+            np.maximum(tail[:, kernels.DEEPER_DB] / _PERMILLE, 0.0),
+        )
     depth = np.where(through, rows[:, kernels.HEAD + kernels.DEPTH_M], 0.0) + s.woodland_depth_m
 
     def put(values: Floats) -> Floats:

@@ -276,6 +276,7 @@ def spread_db(template: LinkCase, receiver: Station, found: Losses) -> Floats:
         float(noises.location_sigma_db),
         float(noise.noise_sigma_db(noises)),
         found.refraction_sigma_db,
+        c.surroundings_error_db,
     ]
     woods_db = np.nan_to_num(found.vegetation_loss_db)
     if (woods_db > 0.0).any():

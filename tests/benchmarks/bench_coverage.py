@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from linkcalc.area import kernels
-from linkcalc.area.coverage import Job, prepared_job
+from linkcalc.area.coverage import TILE_CELLS, Job, prepared_job
 from linkcalc.area.losses import constants, diffraction_loss_db, losses
 from linkcalc.area.preview import rays
 from linkcalc.plan import load_plan
@@ -92,10 +92,13 @@ def job(radius_m: float) -> Job:
 
 
 def places(count: int, radius_m: float, seed: int = 9) -> tuple[np.ndarray, np.ndarray]:
-    """Positions spread evenly over the circle, as the cells are."""
+    """Positions spread evenly over the circle, in the order of tiles, as the cells are."""
     rng = np.random.default_rng(seed)
     r, turn = radius_m * np.sqrt(rng.uniform(1e-3, 1.0, count)), rng.uniform(0.0, 2.0 * np.pi, count)
-    return r * np.sin(turn), r * np.cos(turn)
+    east, north = r * np.sin(turn), r * np.cos(turn)
+    tile_m = 30.0 * TILE_CELLS
+    order = np.lexsort((east // tile_m, north // tile_m))
+    return east[order], north[order]
 
 
 def limit(
@@ -200,7 +203,7 @@ def rows() -> list[Row]:
         return []
     work = job(RADIUS_M)
     east, north = places(CELLS, RADIUS_M)
-    few = slice(0, STRAIGHT_CELLS)
+    few = slice(0, None, CELLS // STRAIGHT_CELLS)
     samples = work.land.intervals(east, north)[:, 0].mean()
 
     def own(e: Any, n: Any) -> Any:
@@ -211,8 +214,8 @@ def rows() -> list[Row]:
 
     assert np.allclose(straight(work, east[few], north[few]), own(east[few], north[few]), atol=0.02)
     # where the ray is blocked, the rules are P.1812 and nothing else
-    first = full(east[: CELLS // 2], north[: CELLS // 2])
-    blocked = tuple(v[: CELLS // 2][first.regime == 0] for v in (east, north))
+    first = full(east[::2], north[::2])
+    blocked = tuple(v[::2][first.regime == 0] for v in (east, north))
     assert blocked[0].size > CELLS // 8
     small = job(PREVIEW_M)
     functions = {
@@ -220,7 +223,7 @@ def rows() -> list[Row]:
         "own": lambda: own(east, north),
         "limit": lambda: run_limit(work, east, north),
         "standard": lambda: full(*blocked),
-        "full": lambda: full(east[: CELLS // 4], north[: CELLS // 4]),
+        "full": lambda: full(east[::4], north[::4]),
         "own on 2": lambda: on_threads(own, east, north, 2),
         "limit on 2": lambda: on_threads(lambda e, n: run_limit(work, e, n), east, north, 2),
     }
@@ -230,11 +233,11 @@ def rows() -> list[Row]:
         repeats=5,
     )
     per_cell = {
-        "straight": median["straight"] / STRAIGHT_CELLS,
+        "straight": median["straight"] / east[few].size,
         "own": median["own"] / CELLS,
         "limit": median["limit"] / CELLS,
         "standard": median["standard"] / blocked[0].size,
-        "full": median["full"] / (CELLS // 4),
+        "full": median["full"] / east[::4].size,
         "own on 2": median["own on 2"] / CELLS,
         "limit on 2": median["limit on 2"] / CELLS,
     }
@@ -249,7 +252,8 @@ def rows() -> list[Row]:
             per_cell["limit on 2"] / per_cell["own on 2"], 0.5, ">=", two),
         Row("coverage: one core over two", per_cell["own"] / per_cell["own on 2"], 1.7, ">=", "own profiles"),
         Row("coverage: own profiles over the complete standard model",
-            per_cell["own"] / per_cell["standard"], 0.2, ">=", f"P.1812; with reflections {per_cell['full'] / per_cell['own']:.1f} times the diffraction"),
+            per_cell["own"] / per_cell["standard"], 0.2, ">=",
+            f"P.1812; with reflections {per_cell['full'] / per_cell['own']:.1f} times the diffraction"),
         Row("coverage: numpy rays over compiled rays", quick["numpy"] / quick["compiled"], 2.5, ">=",
             f"preview, {PREVIEW_M / 1e3:g} km"),
         _cost_per_sample(),
@@ -293,7 +297,7 @@ print(before, after, job.land.bytes_read)
 
 
 def _peak_memory() -> Row:
-    """Most memory that a run takes beyond the program, ready to start, and the raster, of 200 MB. Linux only."""
+    """Most memory that a run takes beyond the ready program and the raster, of 200 MB. Linux only."""
     plan = folder() / "plan.toml"
     answer = subprocess.run(
         [sys.executable, "-c", _MEASURED, str(plan), "6000"], capture_output=True, text=True, check=True,
