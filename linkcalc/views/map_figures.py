@@ -48,14 +48,14 @@ def coverage_figure(result: CoverageResult) -> "Figure":
     """The map of a coverage."""
     with style.styled():
         figure = style.new_figure(*SIZE_IN)
-        ax = figure.add_axes((0.075, 0.125, 0.79, 0.765))
+        ax = figure.add_axes((0.075, 0.125, 0.79, 0.75))
         steps = draw_coverage(ax, result)
         _key(figure, steps)
         title = style.drawable(_first_upper(headline(result)))
         _text(figure, 0.075, 0.965, title, size=style.TITLE_PT, weight="bold", width=84)
         under = (
-            f"Around {result.station}: fade margin of the weaker direction, {result.moved} in each cell. {result.link.name}, "
-            f"{result.frequency_hz / 1e6:g} MHz, {result.signal}."
+            f"Around {result.station}: fade margin of the weaker direction, {result.moved} in each cell. "
+            f"{result.link.name}, {result.frequency_hz / 1e6:g} MHz, {result.signal}."
         )
         _text(figure, 0.075, 0.935, style.drawable(under), size=style.TEXT_PT, width=112)
         _text(figure, 0.075, 0.075, _caption(result), size=style.SMALL_PT, width=130, color=style.MUTED)
