@@ -42,7 +42,7 @@ def test_readings_date_and_signatures_are_taken_in(tmp_path: Path) -> None:
     assert "as measured" in html
     assert "2 May 2031" in html
     assert "Witnessed by" in html
-    assert "90 % of the packets arrive, at 90 % confidence" in html
+    assert "90\u00a0% of the packets arrive, at 90\u00a0% confidence" in html
 
 
 def test_a_record_is_the_same_in_another_process_another_folder_another_day(tmp_path: Path) -> None:

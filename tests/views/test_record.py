@@ -134,6 +134,7 @@ class Page(HTMLParser):
     def handle_data(self, data: str) -> None:
         if "svg" in self.open or "style" in self.open:
             return
+        data = data.replace("\u00a0", " ")
         self.words.append(data)
         if "h2" in self.open:
             self.headings[-1] += data

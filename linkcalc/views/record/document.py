@@ -83,8 +83,7 @@ def record_html(record: Record, signature_lines: int = 2) -> str:
         acceptance_section(record),
         _recheck(record),
         _conditions(record),
-        _inputs(record),
-        _signatures(signature_lines),
+        h("div", _inputs(record), _signatures(record, signature_lines), class_="keep"),
     ]
     rules = files("linkcalc.views.record").joinpath("record.css").read_text("utf-8")
     head = h(
@@ -204,7 +203,7 @@ def _position(site: Site) -> Child:
         return "not in the plan"
     words = geodesy.position_text(*site.position_deg)
     if s.easting_m is not None and s.northing_m is not None:
-        words += f" (E {s.easting_m:.1f} m, N {s.northing_m:.1f} m, EPSG {s.epsg})"
+        return [words, h("br"), f"E {s.easting_m:.1f} m, N {s.northing_m:.1f} m, EPSG {s.epsg}"]
     return words
 
 
@@ -521,7 +520,7 @@ def _inputs(record: Record) -> Html:
     )
 
 
-def _signatures(lines: int) -> Html:
+def _signatures(record: Record, lines: int) -> Html:
     if lines <= 0:
         return Html("")
     names = ["Installed and measured by", "Accepted for the customer", *["Witnessed by"] * (lines - 2)][
@@ -536,4 +535,4 @@ def _signatures(lines: int) -> Html:
         )
         for i in range(0, lines, 2)
     ]
-    return section("Signatures", signs, class_="keep")
+    return section("Signatures", h("p", f"For the record with the number {record.digest[:12]}:"), signs)

@@ -5,6 +5,8 @@ import unicodedata
 from collections.abc import Iterable
 from html import escape
 
+from linkcalc.views.text import _TOGETHER
+
 
 class Html(str):
     """Text that is markup already."""
@@ -21,11 +23,14 @@ _NO_BREAK = "\u00a0"
 def shown(text: str) -> str:
     r"""Escape text for a page, without what would change how the text around it reads.
 
-    >>> shown('<b>"tank"\u202e & co')
-    '&lt;b&gt;&quot;tank&quot; &amp; co'
+    A figure and its unit are kept on one line.
+
+    >>> shown('<b>"tank"\u202e & co'), shown("of 20 dB")
+    ('&lt;b&gt;&quot;tank&quot; &amp; co', 'of 20\xa0dB')
     """
     plain = "".join(" " if c.isspace() and c != _NO_BREAK else c for c in unicodedata.normalize("NFC", text))
-    return escape("".join(c for c in plain if unicodedata.category(c) not in ("Cc", "Cf", "Cs", "Co")))
+    plain = "".join(c for c in plain if unicodedata.category(c) not in ("Cc", "Cf", "Cs", "Co"))
+    return escape(_TOGETHER.sub(lambda m: m[0].replace(" ", _NO_BREAK), plain))
 
 
 def h(tag: str, *children: Child, **attributes: str | int | None) -> Html:

@@ -10,7 +10,7 @@ from linkcalc.record import Record
 from linkcalc.survey import Survey
 from linkcalc.views import style
 from linkcalc.views.record import pictures
-from linkcalc.views.record.markup import Child, Html, h, inline_svg
+from linkcalc.views.record.markup import _NO_BREAK, Child, Html, h, inline_svg
 from linkcalc.views.record.parts import bullets, columns, grid, level, minus, row, section, table
 from linkcalc.views.survey_text import _interval, _more, _packets, _percent, _shares, _signed, _signed_or_none
 from linkcalc.views.text import VERDICT_WORDS, decibel_words, probability_words
@@ -155,7 +155,7 @@ def _cells(r: Reading) -> list[str]:
     wet = {True: "wet", False: "dry", None: ""}[r.wet_foliage]
     return [
         str(r.row),
-        "" if r.time is None else r.time.isoformat(" ", "minutes"),
+        "" if r.time is None else r.time.isoformat(_NO_BREAK, "minutes"),
         r.direction,
         _figure(r.rssi_dbm),
         _figure(r.snr_db),

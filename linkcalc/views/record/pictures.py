@@ -128,7 +128,7 @@ def _draw_ground(ax: "Axes", site_map: SiteMap) -> str:
             zorder=2,
         )
         words += f", a line every {step:g} m"
-    if np.isnan(heights).any():
+    if np.isnan(heights).mean() > 0.001:
         words += "; white where no raster has heights"
     return f"{words}."
 
