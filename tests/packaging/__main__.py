@@ -7,6 +7,7 @@ exit code is 1 if something fails.
 """
 
 import argparse
+import shutil
 import subprocess
 import sys
 import tarfile
@@ -85,8 +86,10 @@ def tried(wheel: Path, folder: Path) -> list[str]:
     if checked.returncode not in (0, 3, 4) or not (empty / "out" / "result.json").is_file():
         faults.append(f"check of a sample: exit code {checked.returncode}\n{checked.stderr}")
     run(linkcalc, "sweep", "demo/plain.toml", "--vary", "sf=7:12", "--table", "sweep.csv", cwd=empty)
-    run(python, USE, cwd=empty)
-    run(python, "-m", "mypy", "--strict", "--cache-dir", folder / "cache", USE, cwd=empty)
+    # a copy: beside the original, imports would find the repository
+    program = Path(shutil.copy(USE, empty / "program.py"))
+    run(python, program, cwd=empty)
+    run(python, "-m", "mypy", "--strict", "--cache-dir", folder / "cache", program, cwd=empty)
     return faults
 
 
