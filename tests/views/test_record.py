@@ -409,6 +409,23 @@ def test_a_map_is_true_to_scale_and_names_no_station_over_another(planned: Recor
     assert m.heights_m.shape[1] / m.heights_m.shape[0] == pytest.approx(MAP_ASPECT, rel=0.01)
 
 
+def test_trees_and_the_worst_point_lie_on_the_map_where_the_profile_has_them(tmp_path: Path) -> None:
+    path = profile(1000.0, points=5)
+    path = replace(path, clutter_m=np.array([0, 0, 0, 9.0, 0]), clutter_kind=("", "", "", "trees", ""))
+    uneven = replace(path, distance_m=np.array([0.0, 100.0, 200.0, 800.0, 1000.0]))
+    here = {"latitude_deg": 44.0, "longitude_deg": -20.0}
+    there = {"latitude_deg": 44.009, "longitude_deg": -20.0}
+    record = record_of(plan_file(tmp_path, case(uneven, tank=here, shed=there)))
+    figure, caption = pictures.map_figure(record)
+    assert "Thick stretches of the path: trees." in caption
+    lines = figure.axes[0].lines
+    trees = next(line for line in lines if line.get_linewidth() == 5.0)
+    worst = next(line for line in lines if line.get_marker() == "D")
+    # half a kilometre from the middle to either end, northward; the trees at 800 m, half a step to both sides
+    assert np.asarray(trees.get_ydata())[[0, -1]] == pytest.approx([500.0 - 500.0, 900.0 - 500.0], abs=5.0)
+    assert float(np.asarray(worst.get_ydata())[0]) == pytest.approx(800.0 - 500.0, abs=5.0)
+
+
 @pytest.mark.parametrize("azimuth", [0.0, 90.0, 133.0, 180.0, 270.0])
 def test_stations_are_on_the_map_whichever_way_the_path_runs(planned: Record, azimuth: float) -> None:
     from tests.views.test_figures import overlaps

@@ -11,7 +11,7 @@ from linkcalc.record import MAP_ASPECT, Record, SiteMap
 from linkcalc.result import LinkResult
 from linkcalc.survey import Survey
 from linkcalc.views import style
-from linkcalc.views.figures import _profile_caption, _Room, draw_profile
+from linkcalc.views.figures import _clutter_runs, _profile_caption, _Room, draw_profile
 from linkcalc.views.survey_figures import draw_margin, draw_readings
 from linkcalc.views.text import distance_words, height_words
 
@@ -80,11 +80,7 @@ def draw_map(ax: "Axes", site_map: SiteMap, record: Record) -> str:
     kinds = _draw_clutter(ax, site_map, record.result)
     ax.plot(x, y, color=style.RAY, lw=1.8, zorder=5)
     where = record.result.path.worst_clearance_distance_m
-    share = where / record.result.path.distance_m
-    at = (
-        np.interp(share, np.linspace(0.0, 1.0, len(x)), x),
-        np.interp(share, np.linspace(0.0, 1.0, len(y)), y),
-    )
+    at = [float(np.interp(where, record.result.drawing.distance_m, v)) for v in (x, y)]
     ax.plot(*at, "D", color=style.ACCENT, mec=style.PAPER, mew=1.0, ms=7, zorder=6)
     for end in (0, -1):
         ax.plot(x[end], y[end], "o", color=style.INK, mec=style.PAPER, mew=1.2, ms=8, zorder=7)
@@ -152,15 +148,16 @@ def _shaded(heights: Floats, cell_m: float) -> Floats:
 
 
 def _draw_clutter(ax: "Axes", site_map: SiteMap, link: LinkResult) -> list[str]:
-    kinds = np.array(link.drawing.clutter_kind)
-    found = []
-    for kind, (_, edge, _) in style.CLUTTER.items():
-        here = kinds == kind
-        if here.any():
-            found.append(kind)
-            x, y = (np.where(here, v, np.nan) for v in (site_map.east_m, site_map.north_m))
-            ax.plot(x, y, color=edge, lw=5.0, zorder=4, solid_capstyle="butt")
-    return found
+    """Draw stretches of path on which something stands, to half a step beyond its points; name the kinds."""
+    along = link.drawing.distance_m
+    runs = _clutter_runs(link.drawing)
+    for kind, first, last in runs:
+        start = (along[max(first - 1, 0)] + along[first]) / 2.0
+        end = (along[last] + along[min(last + 1, len(along) - 1)]) / 2.0
+        places = np.concatenate([[start], along[first : last + 1], [end]])
+        x, y = (np.interp(places, along, v) for v in (site_map.east_m, site_map.north_m))
+        ax.plot(x, y, color=style.CLUTTER[kind][1], lw=5.0, zorder=4)
+    return [kind for kind in style.CLUTTER if any(kind == run[0] for run in runs)]
 
 
 def _name_stations(room: _Room, site_map: SiteMap, record: Record) -> None:
