@@ -1,0 +1,79 @@
+"""How the documentation is built: `python docs/build.py`."""
+
+import re
+import sys
+from pathlib import Path
+
+HERE = Path(__file__).parent
+sys.path.insert(0, str(HERE / "tools"))
+sys.path.insert(0, str(HERE.parent))
+
+from generated import executed, write_all  # noqa: E402
+
+from linkcalc import __version__  # noqa: E402
+
+# pages that are made from the code, the plan's schema, the rules table and the notebooks
+write_all(HERE)
+
+project = "linkcalc"
+author = "the linkcalc project"
+project_copyright = "the linkcalc project, MIT licence"
+release = version = __version__
+
+extensions = ["myst_nb", "sphinx.ext.autodoc", "sphinx.ext.napoleon"]
+exclude_patterns = ["_build", "_generated/README*"]
+
+html_theme = "furo"
+html_title = "linkcalc"
+html_static_path = ["static"]
+html_css_files = ["linkcalc.css"]
+html_show_sphinx = False
+html_copy_source = False
+html_show_sourcelink = False
+# the palette of the pictures, linkcalc/views/style.py
+html_theme_options = {
+    "light_css_variables": {
+        "font-stack": "Georgia, 'DejaVu Serif', serif",
+        "font-stack--headings": "'Helvetica Neue', 'DejaVu Sans', sans-serif",
+        "font-stack--monospace": "'DejaVu Sans Mono', monospace",
+        "color-brand-primary": "#12466e",
+        "color-brand-content": "#12466e",
+        "color-brand-visited": "#12466e",
+    },
+    "dark_css_variables": {
+        "font-stack": "Georgia, 'DejaVu Serif', serif",
+        "color-brand-primary": "#93b7cd",
+        "color-brand-content": "#93b7cd",
+        "color-brand-visited": "#93b7cd",
+    },
+}
+
+myst_enable_extensions = ["deflist", "colon_fence"]
+myst_heading_anchors = 3
+# notebooks that were executed in place are shown as they are; stripped ones are executed
+nb_execution_mode = "off" if executed(HERE / "notebooks") else "force"
+nb_execution_timeout = 180
+nb_execution_raise_on_error = True
+nb_merge_streams = True
+
+default_role = "py:obj"
+napoleon_google_docstring = False
+napoleon_use_rtype = False
+napoleon_use_ivar = True
+autodoc_default_options = {"members": True, "member-order": "bysource", "undoc-members": True}
+autodoc_typehints = "none"
+autodoc_preserve_defaults = True
+python_maximum_signature_line_length = 88
+
+
+def _escape_bars(app, what, name, thing, options, lines):  # type: ignore[no-untyped-def]
+    """|z| is an absolute value, no substitution."""
+    lines[:] = [x if ">>>" in x else re.sub(r"\|(\w+)\|", r"\\|\1\\|", x) for x in lines]
+
+
+def setup(app):  # type: ignore[no-untyped-def]
+    app.connect("autodoc-process-docstring", _escape_bars)
+
+
+# names exported twice (a package and its module) are the same thing
+suppress_warnings = ["ref.python"]

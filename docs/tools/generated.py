@@ -1,0 +1,358 @@
+"""Pages that are written anew by every build, so that they cannot say what the code does not.
+
+The index of functions and a page for each module, the plan file's keys, the table of legal limits, the commands,
+the values from memory, and the notebooks.
+"""
+
+import importlib
+import inspect
+import json
+import os
+import pkgutil
+import re
+import shutil
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+ROOT = Path(__file__).resolve().parents[2]
+
+PHENOMENA: dict[str, tuple[str, ...]] = {
+    "The whole job": (
+        "plan.loading", "plan.in_python", "verdict", "result", "consequences", "sweep", "sweep_table",
+        "sweep_parameters", "heights", "advice", "record",
+    ),
+    "Distance and clearance": ("propagation.free_space", "propagation.fresnel"),
+    "Hills and obstacles": (
+        "path_loss", "propagation.diffraction", "propagation.p1812", "propagation.irregular", "propagation.compiled",
+    ),
+    "Ground reflection": ("propagation.two_ray", "propagation.ground"),
+    "Trees, clutter, buildings": (
+        "propagation.vegetation", "propagation.clutter", "propagation.building_entry",
+    ),
+    "Air": ("propagation.refractivity",),
+    "Noise": ("propagation.noise", "radio.signal_level"),
+    "Radios, antennas, feeders": (
+        "radio.css", "radio.fsk", "radio.receiver", "radio.antenna", "radio.feeder", "modulation",
+    ),
+    "Budget, doubt and probability": ("link_case", "budget", "uncertainty", "reliability", "requirement", "units"),
+    "Terrain": ("terrain.profile", "terrain.rasters", "terrain.geodesy"),
+    "Messages and the tank": (
+        "messages", "tank.loop", "tank.shapes", "tank.cycle", "tank.risk", "tank.simulate", "tank.solve", "tank.answer",
+    ),
+    "Law, people and energy": (
+        "rules.limits", "rules.table", "rules.plan_limits", "exposure", "energy", "plan_energy",
+    ),
+    "Measuring on site": (
+        "readings", "survey", "site_level", "measured", "walk_test", "acceptance", "censored",
+    ),
+    "Areas": ("area.coverage", "area.preview", "area.geofiles", "area.scheduler", "area.land", "area.losses",
+              "area.margins", "area.kernels"),
+    "Pictures and text": (
+        "views.notebook", "views.figures", "views.sweep_figures", "views.heights_figures", "views.map_figures",
+        "views.survey_figures", "views.messages_figures", "views.tank_figures", "views.energy_figures", "views.style",
+        "views.text", "views.jsonout",
+    ),
+    "Errors": ("errors",),
+}  # fmt: skip
+"""Modules by what a reader looks for; what is missing here is listed last, under "Everything else"."""
+
+_LEFT_OUT = ("cli", "plan", "views")
+"""Packages whose modules are no part of what is called from Python, unless listed above."""
+
+
+def write_all(docs: Path) -> None:
+    """Write every generated page below a documentation folder."""
+    target = docs / "_generated"
+    pages = {
+        "functions.md": functions_page(),
+        "plan_file.md": plan_page(),
+        "rules.md": rules_page(),
+        "commands.md": commands_page(),
+        "from_memory.md": memory_page(),
+        **{f"api/{name}.md": module_page(name) for names in grouped().values() for name in names},
+    }
+    for name, text in pages.items():
+        _write(target / name, text)
+    for old in target.rglob("*.md"):
+        if old.relative_to(target).as_posix() not in pages:
+            old.unlink()
+    copy_notebooks(docs / "notebooks")
+
+
+def _write(path: Path, text: str) -> None:
+    """Leave a page alone that would stay the same: only what changed is built again."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    if not path.is_file() or path.read_text(encoding="utf-8") != text:
+        path.write_text(text, encoding="utf-8")
+
+
+def copy_notebooks(target: Path) -> None:
+    """Put the notebooks beside the pages; what they link to in `docs/` is one folder nearer there.
+
+    Those with outputs may lie in another folder, named by LINKCALC_NOTEBOOKS.
+    """
+    sources = sorted(Path(os.environ.get("LINKCALC_NOTEBOOKS") or ROOT / "notebooks").glob("*.ipynb"))
+    for source in sources:
+        _write(target / source.name, source.read_text(encoding="utf-8").replace("](../docs/", "](../"))
+    for old in target.glob("*.ipynb"):
+        if old.name not in {s.name for s in sources}:
+            old.unlink()
+
+
+def executed(folder: Path) -> bool:
+    """Whether every notebook of a folder has outputs."""
+    found = [json.loads(path.read_text(encoding="utf-8")) for path in sorted(folder.glob("*.ipynb"))]
+    return all(any(cell.get("outputs") for cell in notebook["cells"]) for notebook in found)
+
+
+# ---------------------------------------------------------------- functions
+
+
+def every_module() -> Iterator[str]:
+    """All public modules of the package, without `linkcalc.` in front."""
+    package = importlib.import_module("linkcalc")
+    for found in pkgutil.walk_packages(package.__path__, "linkcalc."):
+        name = found.name.removeprefix("linkcalc.")
+        if not found.ispkg and not any(part.startswith("_") for part in name.split(".")):
+            yield name
+
+
+def grouped() -> dict[str, list[str]]:
+    """Modules by phenomenon; those that define nothing public are left out."""
+    everything = list(every_module())
+    listed = {name for names in PHENOMENA.values() for name in names}
+    groups = {title: [n for n in names if n in everything] for title, names in PHENOMENA.items()}
+    groups["Everything else"] = [
+        n for n in everything if n not in listed and n.split(".")[0] not in _LEFT_OUT and public_names(module(n))
+    ]
+    return {title: names for title, names in groups.items() if names}
+
+
+def module(name: str) -> ModuleType:
+    return importlib.import_module(f"linkcalc.{name}")
+
+
+def public_names(of: ModuleType) -> list[str]:
+    """Functions and classes that the module itself defines, in its order."""
+    own = [
+        (inspect.getsourcelines(inspect.unwrap(thing))[1], name)
+        for name, thing in vars(of).items()
+        if not name.startswith("_")
+        and (inspect.isfunction(inspect.unwrap(thing)) or inspect.isclass(thing))
+        and getattr(thing, "__module__", None) == of.__name__
+    ]
+    return [name for _, name in sorted(own)]
+
+
+def summary(thing: Any) -> str:
+    """First sentence or line of a docstring."""
+    text = inspect.getdoc(thing) or ""
+    first = " ".join(text.split("\n\n")[0].split())
+    return first.split(". ")[0].rstrip(".")
+
+
+def functions_page() -> str:
+    lines = [
+        "# Functions by phenomenon", "",
+        "Everything that can be called from Python, by what it is about. Arrays broadcast, numbers in give numbers out,",
+        "units are in the names. Each function's page states shapes, range, errors and source, with an example that",
+        "the tests run. Most callers need only the [public face](../python.md).", "",
+    ]  # fmt: skip
+    for title, names in grouped().items():
+        lines += [f"## {title}", ""]
+        for name in names:
+            of = module(name)
+            lines += [f"### [{name}](api/{name}.md)", "", _text(summary(of)) + ".", ""]
+            members = public_names(of)
+            if members:
+                rows = [
+                    (f"{{py:obj}}`~linkcalc.{name}.{member}`", _text(summary(getattr(of, member)))) for member in members
+                ]
+                lines += [*_table(("name", "what it gives"), rows), ""]
+    hidden = [f"api/{name}" for names in grouped().values() for name in names]
+    return "\n".join([*lines, ":::{toctree}", ":hidden:", "", *hidden, ":::", ""])
+
+
+def module_page(name: str) -> str:
+    return f"# linkcalc.{name}\n\n```{{eval-rst}}\n.. automodule:: linkcalc.{name}\n```\n"
+
+
+# ---------------------------------------------------------------- plan file
+
+
+def plan_page() -> str:
+    """Every key a plan file may have, from the sections that read it."""
+    from linkcalc.plan import Plan
+    from linkcalc.plan.keys import allowed, places, sections_of
+
+    lines = [
+        "# The plan file", "",
+        "A plan is a TOML file. `linkcalc new site.toml` writes one with comments; `linkcalc schema` prints the JSON",
+        "Schema that this page is made from. Units are in the names of the keys. A key whose default is *assumed* is",
+        "listed in every report with its source; a key without a default must be given. A key that is not listed here",
+        "is refused, and the nearest one is named.", "",
+    ]  # fmt: skip
+    seen = set()
+    for place in places(Plan):
+        identity = (place.header, place.section)
+        if identity in seen:
+            continue
+        seen.add(identity)
+        about = place.section.__name__
+        header = f"`{place.header}`" if place.header else "Top of the file"
+        kinds = [p.section for p in places(Plan) if p.header == place.header]
+        if len(kinds) > 1:
+            kind = place.fields()["kind"]
+            header += f", kind = {allowed(kind)}"
+        lines += [f"## {header}", "", _text(summary(place.section)) + ".", ""]
+        rows = []
+        for key, field in place.fields().items():
+            below = sections_of(field.annotation)
+            takes = "a table" if below else allowed(field)
+            rows.append((f"`{key}`", _text(takes), _default(field), _text(field.description or about)))
+        lines += [*_table(("key", "takes", "if left out", "what it is"), rows), ""]
+    return "\n".join(lines)
+
+
+def _default(field: Any) -> str:
+    if field.is_required():
+        return "must be given"
+    value = field.get_default(call_default_factory=True)
+    extra = field.json_schema_extra
+    source = extra.get("source") if isinstance(extra, dict) else None
+    if value is None or value == "" or isinstance(value, list | tuple):
+        return "none" if not source else f"assumed ({_text(source)})"
+    if hasattr(value, "model_fields"):
+        return "its defaults"
+    words = str(value).lower() if isinstance(value, bool) else str(value)
+    return f"`{words}`" + (f", assumed: {_text(source)}" if source else "")
+
+
+# ---------------------------------------------------------------- rules
+
+
+def rules_page() -> str:
+    """The table of legal limits, with what nobody has read in a text."""
+    from linkcalc.rules.limits import REGIONS
+    from linkcalc.rules.table import rules
+
+    lines = [
+        "# The table of legal limits", "",
+        "**Check with your regulator; this is not legal advice.** The rows were typed from notes, not from the laws. *Read*:",
+        "seen in the public text; *second hand*: in a public page about it; *unverified*: from memory. Where an answer",
+        "rests on something unverified, the report says so. `linkcalc limits PLAN.toml` holds a plan against this table.",
+        "", "Power is in milliwatts, conducted, as ERP (over a dipole) or EIRP (over an isotropic radiator):",
+        "EIRP = ERP + 2.15 dB.", "",
+    ]  # fmt: skip
+    words = {"A": "read", "B": "second hand", "C": "unverified"}
+    for region, name in REGIONS.items():
+        of_region = [r for r in rules() if r.region == region]
+        if not of_region:
+            continue
+        lines += [f"## {name} (`{region}`)", ""]
+        rows = []
+        for r in of_region:
+            sure = "; ".join(f"{q} {words[c]}" for q, c in r.confidence.items())
+            flags = ("**Contested, never counted as satisfied.** " if r.contested else "") + (
+                f"**Not judged: {_text(r.unread)}.** " if r.unread else ""
+            )
+            rows.append((f"`{r.id}`", _text(r.title), _power(r), sure, flags + _text(f"{r.source}. {r.note}")))
+        lines += [*_table(("rule", "what", "power", "how sure", "source and notes"), rows), ""]
+    return "\n".join(lines)
+
+
+def _power(rule: Any) -> str:
+    parts = [
+        f"{getattr(rule, f'max_{kind}_mw'):g} mW {word}"
+        for kind, word in (("conducted", "conducted"), ("erp", "ERP"), ("eirp", "EIRP"))
+        if getattr(rule, f"max_{kind}_mw") is not None
+    ]
+    if rule.density_dbm is not None:
+        parts.append(f"{rule.density_dbm:g} dBm in {rule.density_reference_khz:g} kHz")
+    return ", ".join(parts) or "-"
+
+
+# ---------------------------------------------------------------- commands
+
+
+def commands_page() -> str:
+    """The help of every command, as it is printed."""
+    import typer
+    from typer.testing import CliRunner
+
+    from linkcalc.cli import app
+
+    runner = CliRunner(env={"COLUMNS": "90", "TERMINAL_WIDTH": "90"})
+    names = list(typer.main.get_command(app).commands)  # type: ignore[attr-defined]
+    lines = [
+        "# Commands", "", "`linkcalc COMMAND --help` prints the same.", "",
+        "Exit codes: 0 closes, 3 at risk, 4 does not close, 2 the input cannot be used (one line says why).", "",
+    ]  # fmt: skip
+    for name in names:
+        found = runner.invoke(app, [name, "--help"], prog_name="linkcalc")
+        if found.exit_code != 0:
+            raise RuntimeError(f"linkcalc {name} --help ends with {found.exit_code}: {found.output}")
+        lines += [f"## {name}", "", "```text", found.output.strip(), "```", ""]
+    return "\n".join(lines)
+
+
+# ---------------------------------------------------------------- from memory
+
+
+_DOUBT = re.compile(r"from memory|unchecked|no source", re.I)
+
+
+def doubts() -> list[tuple[str, str]]:
+    """Where the package says that a value is from memory or has no source: place and sentence."""
+    found = []
+    for name in every_module():
+        of = module(name)
+        if name.startswith("cli"):
+            continue
+        source = inspect.getsource(of)
+        for text in re.findall(r'"""(.*?)"""', source, re.S):
+            for sentence in re.split(r"(?<=[.;])\s+", " ".join(text.split())):
+                # one that is cut in two by a colon or a bracket is still one
+                if _DOUBT.search(sentence) and len(sentence) < 400:
+                    found.append((name, sentence))
+    return list(dict.fromkeys(found))
+
+
+def memory_page() -> str:
+    rows = [(f"[{name}](api/{name}.md)" if name in _paged() else name, _text(sentence)) for name, sentence in doubts()]
+    return "\n".join(
+        [
+            "# From memory, and common practice",
+            "",
+            "Every place of the code that says of a value that it is from memory, was not compared with its source, or is a",
+            "rule of the trade without a source. Defaults of the plan are in [the plan file](plan_file.md), each with its",
+            "source; the legal limits have [a table of their own](rules.md).",
+            "",
+            *_table(("module", "what it says"), rows),
+            "",
+        ]
+    )
+
+
+def _paged() -> set[str]:
+    return {name for names in grouped().values() for name in names}
+
+
+# ---------------------------------------------------------------- Markdown
+
+
+def _table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
+    return [
+        "| " + " | ".join(heads) + " |",
+        "| " + " | ".join("---" for _ in heads) + " |",
+        *("| " + " | ".join(cell.replace("\n", " ") for cell in row) + " |" for row in rows),
+    ]
+
+
+def _text(words: str) -> str:
+    """Plain words in a table cell: nothing in them is markup, but for code in backticks."""
+    parts = re.split(r"(`+[^`]+`+)", " ".join(words.split()))
+    plain = [p if p.startswith("`") else re.sub(r"([\\*_\[\]<>$#{}])", r"\\\1", p) for p in parts]
+    return "".join(plain).replace("|", "\\|")
