@@ -17,7 +17,7 @@ from linkcalc.reliability import message_failure, message_success
 from linkcalc.requirement import Requirement
 from linkcalc.result import VerdictWord
 from linkcalc.site_level import ERROR_DB, Count, Distribution, Found, Heard, MeasuredNoise, fade_points_db
-from linkcalc.uncertainty import combined_db, contributors, fading
+from linkcalc.uncertainty import REFRACTION, SURROUNDINGS, combined_db, contributors, fading
 
 AGREES_DB = 6.0
 """Measured within this of the prediction: trust both (common practice, no source)."""
@@ -160,7 +160,7 @@ class Side:
         place_db, time_db = sigma.get("noise of the place", 0.0), sigma.get("noise over time", 0.0)
         self.conditions_db = combined_db(parts, "conditions")
         self.site_db = max(math.sqrt(max(combined_db(parts, "site") ** 2 - place_db**2, 0.0)), 0.5)
-        self.day_db = sigma.get("refraction over the year", 0.0)
+        self.day_db = math.hypot(sigma.get(REFRACTION, 0.0), sigma.get(SURROUNDINGS, 0.0))
         self._levels = read_levels(self._readings, self._expected, case.signal.required_snr_db)
         level = self._levels.usable
         self._noise = {

@@ -41,6 +41,12 @@ _UNMEASURED = "noise of the place"
 
 _WORTH_LISTING_DB = 0.05
 
+DEEPEST_MIRRORED_DB = 6.0
+"""Ducts lift a sea path by tens of decibels; nothing sinks it as far (common practice, no source)."""
+
+REFRACTION = "refraction over the year"
+SURROUNDINGS = "weather and surroundings"
+
 _DECILE = 1.2816
 _PERMILLE = 3.0902
 
@@ -89,9 +95,14 @@ def path_contributors(case: LinkCase) -> list[Contributor]:
             f"±{c.height_error_m:g} m at each end",
         ),
         _conditions(
-            "refraction over the year",
+            REFRACTION,
             _refraction_db(case.profile, case.situation, c.climate),
             "Rec. ITU-R P.1812 at 10 %, low k at 0.1 %",
+        ),
+        _conditions(
+            SURROUNDINGS,
+            c.surroundings_error_db,
+            "wet ground, crops, snow, parked vehicles: common practice, no source",
         ),
     ]
     if path.vegetation_loss_db:
@@ -190,8 +201,8 @@ def _height_db(profile: Profile, s: Situation, error_m: float) -> float:
 def _refraction_db(profile: Profile, s: Situation, climate: refractivity.Climate) -> float:
     """Standard deviation of the loss over the year.
 
-    From the enhancement at 10 % of the time, taken to be as deep below the median as above it, or from the
-    loss at the k not exceeded 0.1 % of the time, whichever is larger.
+    From the enhancement at 10 % of the time, taken to be as deep below the median as above it but for no more
+    than `DEEPEST_MIRRORED_DB`, or from the loss at the k not exceeded 0.1 % of the time, whichever is larger.
     """
     path = governing_loss(profile, s)
     opaque = path.opaque_m
@@ -214,7 +225,7 @@ def _refraction_db(profile: Profile, s: Situation, climate: refractivity.Climate
         diffraction.delta_bullington_loss_db(d, h, k_factor=low_k, **terrain)
         - diffraction.delta_bullington_loss_db(d, h, k_factor=s.k_factor, **terrain)
     )
-    return max(enhanced_db / _DECILE, deeper_db / _PERMILLE, 0.0)
+    return max(min(enhanced_db / _DECILE, DEEPEST_MIRRORED_DB), deeper_db / _PERMILLE, 0.0)
 
 
 def _foliage_db(case: LinkCase) -> float:

@@ -356,7 +356,7 @@ def test_only_the_end_that_is_not_heard_needs_more_power() -> None:
 
 def test_a_relay_that_suffices_closes_both_hops(tmp_path: Path) -> None:
     mountain = sites.profile(6000.0, sites.ridge(200.0, 2900.0, 900.0), points=121)
-    for asked in ({}, {"required_success": 0.96, "tries": 3}):
+    for asked in ({}, {"required_success": 0.94, "tries": 3}):
         case = sites.case(mountain, link=asked)
         told = next(a for a in advice(case) if a.kind == "relay")
         assert told.sufficient
@@ -433,7 +433,7 @@ def test_a_link_that_closes_is_not_told_to_change_but_for_its_zone() -> None:
 
 def test_a_reading_is_advised_wherever_the_link_falls_short() -> None:
     told = next(a for a in advice(sites.case(RIDGE)) if a.kind == "measure")
-    assert "uncertain by 12 dB" in told.text
+    assert "uncertain by 15 dB" in told.text
     assert "about 2 dB" in told.text
     assert told.fade_margin_db is None
     assert not told.sufficient

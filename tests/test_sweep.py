@@ -74,6 +74,7 @@ VALUES: dict[str, list[Any]] = {
     "woodland_depth_m": [20.0, 60.0],
     "clutter": ["none", "suburban"],
     "model_error_db": [3.0, 12.0],
+    "surroundings_error_db": [0.0, 4.0],
     "antenna_gain_error_db": [0.0, 3.0],
     "height_error_m": [0.0, 1.0],
     "k_factor": [1.2, 1.6],
@@ -199,7 +200,7 @@ def test_there_are_values_to_try_for_everything_that_can_be_varied() -> None:
     for plan in (site(), fsk_site()):
         names |= {p.name.removeprefix("near.").removeprefix("far.") for p in parameters(plan.plan.link[0])}
         assert all(p.touches <= PIECES and p.touches for p in parameters(plan.plan.link[0]))
-    assert names == set(VALUES)
+    assert names == set(VALUES), "give VALUES two values of each key that is new"
 
 
 def fsk_site() -> LoadedPlan:

@@ -124,7 +124,7 @@ def test_the_text_tells_what_was_assumed_warned_and_cautioned(tmp_path: Path) ->
         "asked for 20.0 dB 20.0 dB",
         "ground in the ray, 1.30 km from tank",
         "P.1812",
-        "model_error_db = 12",
+        "model_error_db = 15",
         "required_margin_db = 20",
         "man-made noise (rural) is extrapolated to 868 MHz",
         "not a safety function and not an emergency stop",
