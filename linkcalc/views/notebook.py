@@ -94,7 +94,7 @@ def _of_link(link: LinkResult, pictures: bool) -> str:
     if link.advice:
         first = link.advice[0]
         words = f"{first.text} ({EFFORT_WORDS[first.effort]})"
-        parts.append(f'<div style="margin-top:.3em"><b>First</b> {escape(words)}</div>')
+        parts.append(f'<div style="margin-top:.3em"><b>First:</b> {escape(words)}</div>')
     parts += [f'<div style="{_SMALL}">{escape(words)}</div>' for words in link.warnings]
     if pictures:
         from linkcalc.views.figures import profile_figure
@@ -147,11 +147,10 @@ def _table(rows: list[tuple[str, list[str]]]) -> str:
         head = f'<th scope="row" style="{_CELL};font-weight:normal;color:{style.MUTED}">{escape(name)}</th>'
         body = "".join(f'<td style="{_CELL}">{escape(cell)}</td>' for cell in cells)
         lines.append(f'<tr style="background:{style.PAPER}">{head}{body}</tr>')
-    return f'<table style="border-collapse:collapse;margin:.4em 0">{"".join(lines)}</table>'
+    return f'<table style="border-collapse:collapse;font-size:inherit;margin:.4em 0">{"".join(lines)}</table>'
 
 
 def _picture(png: bytes, words: str) -> str:
     data = base64.b64encode(png).decode("ascii")
-    return (
-        f'<img alt="{escape(words)}" style="max-width:100%;margin-top:.4em" src="data:image/png;base64,{data}">'
-    )
+    look = "max-width:100%;margin-top:.4em"
+    return f'<img alt="{escape(words)}" style="{look}" src="data:image/png;base64,{data}">'

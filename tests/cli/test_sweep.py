@@ -2,10 +2,13 @@
 
 import csv
 import json
+import math
 from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from typer.testing import CliRunner, Result
 
 from linkcalc.cli import app
@@ -68,6 +71,16 @@ def test_a_bad_range_is_named_with_its_mend(text: str, said: str) -> None:
     with pytest.raises(LinkcalcError) as caught:
         values_of(text)
     assert said in str(caught.value)
+
+
+@given(st.text(st.sampled_from("0123456789.:,-+e_/a "), max_size=20) | st.text(max_size=20))
+def test_whatever_is_written_is_a_list_of_values_or_refused_in_one_line(text: str) -> None:
+    try:
+        values = values_of(text)
+    except LinkcalcError:
+        return
+    assert 1 <= len(values) <= MOST_VALUES
+    assert all(isinstance(v, str) or math.isfinite(v) for v in values)
 
 
 def test_the_answer_is_a_table_in_words(tmp_path: Path) -> None:
