@@ -17,6 +17,8 @@ from linkcalc.propagation import fresnel
 from linkcalc.reliability import message_success
 from linkcalc.requirement import Requirement
 from linkcalc.result import Advice
+from linkcalc.rules.limits import LimitsCheck, Transmission
+from linkcalc.rules.limits import check as check_limits
 from linkcalc.terrain.profile import Profile
 from linkcalc.uncertainty import (
     CLEAR_PATH_K_DB,
@@ -175,7 +177,7 @@ def _spreading_factor(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     yield _advice(
         "spreading_factor",
         f"Spreading factor {new.spreading_factor} instead of {m.spreading_factor}; a message then lasts "
-        f"{_time_text(changed)} instead of {_time_text(case)}, if the local airtime limit allows it.",
+        f"{_time_text(changed)} instead of {_time_text(case)}{_airtime_words(case, changed)}.",
         1,
         changed,
         asked,
@@ -205,11 +207,15 @@ def _bandwidth(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
 
 def _power(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     stations = []
-    for station, lack_db in zip((case.near, case.far), asked.lacking_db(case), strict=True):
+    for end, lack_db in zip(ENDS, asked.lacking_db(case), strict=True):
+        station = case.station(end)
         power_dbm = station.transmit_power_dbm
         if lack_db > 0.0:
             # as a planner would set it: whole decibels
-            power_dbm = max(power_dbm, min(math.ceil(power_dbm + lack_db - 1e-9), HIGHEST_POWER_DBM))
+            most_dbm = min(HIGHEST_POWER_DBM, _legal_power_dbm(case, end))
+            power_dbm = max(
+                power_dbm, min(math.ceil(power_dbm + lack_db - 1e-9), math.floor(most_dbm + 0.05))
+            )
         stations.append(station.model_copy(update={"transmit_power_dbm": power_dbm}))
     changed = replace(case, near=stations[0], far=stations[1])
     raised = [
@@ -218,9 +224,54 @@ def _power(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
         if new.transmit_power_dbm > old.transmit_power_dbm
     ]
     if raised:
-        yield _advice(
-            "power", f"Transmit power {', '.join(raised)}, if the local limit allows it.", 1, changed, asked
+        known = all(math.isfinite(_legal_power_dbm(case, end)) for end in ENDS)
+        allowed = (
+            f"which the table of limits allows in region {case.regulation.region}"
+            if known
+            else "if the local limit allows it"
         )
+        yield _advice("power", f"Transmit power {', '.join(raised)}, {allowed}.", 1, changed, asked)
+
+
+def _legal_power_dbm(case: LinkCase, end: End) -> float:
+    """The most conducted power the table of limits allows a station; infinite where it says nothing."""
+    found = _limits(case, end)
+    if found is None or found.largest_conducted_dbm is None:
+        return math.inf
+    return found.largest_conducted_dbm
+
+
+def _limits(case: LinkCase, end: End) -> LimitsCheck | None:
+    """What the table of limits says about a station's transmitter, how often it sends left aside."""
+    r = case.regulation
+    if r.region is None:
+        return None
+    station, payload = (
+        case.station(end),
+        case.link.payload_bytes if end == "near" else case.link.reply_payload_bytes,
+    )
+    sent = Transmission(
+        frequency_hz=case.frequency_hz,
+        bandwidth_hz=case.signal.bandwidth_hz,
+        conducted_power_dbm=station.transmit_power_dbm,
+        antenna_gain_dbi=_gain_dbi(case, end),
+        time_on_air_s=case.signal.time_on_air_s(payload),
+        feeder_loss_db=feeder_loss_db(station, case.frequency_hz),
+        hopping_channels=r.hopping_channels,
+        listen_before_talk=r.listen_before_talk,
+    )
+    return check_limits(sent, r.region)
+
+
+def _airtime_words(case: LinkCase, changed: LinkCase) -> str:
+    """Whether the changed signal is within the table of limits, as far as the plan names a region."""
+    if case.regulation.region is None:
+        return ", if the local airtime limit allows it"
+    for end in ENDS:
+        before, after = _limits(case, end), _limits(changed, end)
+        if before is not None and after is not None and before.status != "over" and after.status == "over":
+            return f"; over the table's limits in region {case.regulation.region}: {after.reason}"
+    return ""
 
 
 def _antennas(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
@@ -242,7 +293,8 @@ def _antennas(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
                 continue
             changed = case.with_stations(stations)
             where = " and ".join(s.name for s in stations.values())
-            text = f"A {antenna_type} of {gain_dbi:g} dBi at {where}; keep within the radiated limit."
+            changed, limit = _within_power(changed, stations)
+            text = f"A {antenna_type} of {gain_dbi:g} dBi at {where}{limit}."
             if best is None or asked.short_db(changed) < asked.short_db(best[1]) - 0.05:
                 best = (text, changed)
             if asked.suffices(changed):
@@ -302,6 +354,24 @@ def _aimed(case: LinkCase, end: End) -> tuple[str, int, dict[str, Any]]:
         )
     text = f"A half-wave dipole at {station.name}: its beam reaches {elevation_deg:+.0f}° up."
     return text, 2, {"antenna": Antenna(type="half_wave_dipole", polarisation=a.polarisation)}
+
+
+def _within_power(changed: LinkCase, stations: dict[End, Station]) -> tuple[LinkCase, str]:
+    """Turn the power of stations with better antennas down to what is legal, and say so.
+
+    Under a cap on radiated power a better antenna helps receiving only.
+    """
+    legal = {end: _legal_power_dbm(changed, end) for end in stations}
+    if not all(math.isfinite(power) for power in legal.values()):
+        return changed, "; keep within the radiated limit"
+    words = ""
+    for end, station in stations.items():
+        most_dbm = math.floor(10.0 * legal[end] + 0.3) / 10.0
+        if station.transmit_power_dbm > most_dbm:
+            turned = station.model_copy(update={"transmit_power_dbm": most_dbm})
+            changed = changed.with_stations({end: turned})
+            words += f", power turned down to {most_dbm:g} dBm at {station.name}"
+    return changed, words
 
 
 def _gain_dbi(case: LinkCase, end: End) -> float:

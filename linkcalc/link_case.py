@@ -5,7 +5,7 @@ A case never changes; `replace` one to ask "what if".
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Literal
 
@@ -13,6 +13,7 @@ from linkcalc.budget import REQUIRED_SNR, THERMAL_NOISE, Budget, term
 from linkcalc.modulation import Signal
 from linkcalc.path_loss import PathLoss, Situation, governing_loss, slant_free_space_loss_db
 from linkcalc.plan import ChirpModulation, Conditions, FskModulation, Link, Station
+from linkcalc.plan.power import Regulation
 from linkcalc.propagation import building_entry, clutter, noise, refractivity
 from linkcalc.radio import antenna, feeder
 from linkcalc.result import MODEL_NAMES, Term
@@ -39,6 +40,8 @@ class LinkCase:
     azimuth_deg: float
     """Bearing of `far` from `near`."""
     back_azimuth_deg: float
+    regulation: Regulation = field(default_factory=Regulation)
+    """Whose legal limits count, if any."""
 
     @property
     def positioned(self) -> bool:

@@ -129,7 +129,7 @@ def link_case(loaded: "LoadedPlan", link: Link, terrain: tuple[Mosaic, Mosaic, M
         )
     if link.obstacle:
         profile = with_obstacles(profile, link.obstacle)
-    return LinkCase(link, near, far, plan.conditions, profile, azimuth, back_azimuth)
+    return LinkCase(link, near, far, plan.conditions, profile, azimuth, back_azimuth, plan.regulation)
 
 
 def _placed(

@@ -13,6 +13,7 @@ from linkcalc.advice import AMPLE_DB, HIGHEST_MAST_M, HIGHEST_POWER_DBM, advise
 from linkcalc.link_case import ENDS, LinkCase
 from linkcalc.path_loss import clearance
 from linkcalc.plan import Antenna, Station, load_plan
+from linkcalc.plan.power import Regulation
 from linkcalc.requirement import Requirement
 from linkcalc.result import Advice
 from linkcalc.verdict import check_plan, judge
@@ -448,3 +449,26 @@ def test_fsk_is_not_told_to_change_its_spreading() -> None:
     fsk = {"kind": "fsk", "bit_rate_bps": 4800.0, "deviation_hz": 5000.0, "required_snr_db": 10.0}
     found = hold_to_its_word(sites.case(RIDGE, link={"modulation": fsk}))
     assert not {"spreading_factor", "bandwidth"} & {a.kind for a in found}
+
+
+def in_europe(**changes: Any) -> LinkCase:
+    return replace(sites.case(RIDGE, **changes), regulation=Regulation(region="eu"))
+
+
+def test_no_power_is_advised_that_the_table_of_limits_refuses() -> None:
+    case = in_europe(link={"frequency_mhz": 868.3}, tank={"transmit_power_dbm": 14.0})
+    power = [a for a in advice(case) if a.kind == "power" and case.near.name in a.text]
+    assert not power  # 14 dBm on a half-wave dipole is all that 25 mW ERP leaves
+    assert any(
+        "if the local limit allows it" in a.text for a in advice(replace(case, regulation=Regulation()))
+    )
+
+
+def test_a_better_antenna_under_a_radiated_limit_comes_with_less_power() -> None:
+    case = in_europe(link={"frequency_mhz": 868.3}, tank={"transmit_power_dbm": 14.0})
+    told = next(a for a in advice(case) if a.kind == "antenna" and "turned down" in a.text)
+    gain_dbi, power_dbm = (
+        float(x)
+        for x in re.search(r"of ([\d.]+) dBi at .*down to ([\d.]+) dBm", told.text).groups()  # type: ignore[union-attr]
+    )
+    assert power_dbm + gain_dbi - 2.15 <= 14.0 + 0.1  # 25 mW ERP
