@@ -169,8 +169,11 @@ def height_table(
     asked = Requirement.of(case.link)
     with recorded_notes():  # what is only tried may leave a model's range
         raised = [[case.with_heights(near_m=float(a), far_m=float(b)) for b in far_m] for a in near_m]
-        margins = np.array([[_margins_db(c) for c in row] for row in raised])
-        lacking = (_needed_db(raised, near_m, far_m, asked) - margins).max(axis=2)
+        # both at once, while the path's loss is at hand
+        found = [[(_margins_db(c), fading(c)) for c in row] for row in raised]
+        margins = np.array([[margin for margin, _ in row] for row in found])
+        kinds = [[kind for _, kind in row] for row in found]
+        lacking = (_needed_db(raised, kinds, near_m, far_m, asked) - margins).max(axis=2)
         cost = costs.of(near_m - bases_m[0])[:, np.newaxis] + costs.of(far_m - bases_m[1])
         chosen = _cheapest(lambda at: _lacking_db(raised[at[0]][at[1]], asked), lacking, cost, asked)
         best = divmod(int(np.argmin(lacking)), lacking.shape[1])
@@ -252,7 +255,13 @@ def _spread_db(case: LinkCase, receiver: Station) -> float:
     return math.hypot(combined_db(parts, "site"), combined_db(parts, "conditions"))
 
 
-def _needed_db(raised: list[list[LinkCase]], near_m: Floats, far_m: Floats, asked: Requirement) -> Floats:
+def _needed_db(
+    raised: list[list[LinkCase]],
+    kinds: list[list[tuple[Fading, float]]],
+    near_m: Floats,
+    far_m: Floats,
+    asked: Requirement,
+) -> Floats:
     """Margin that each direction needs, shape (n, m, 2)."""
     shape = (len(near_m), len(far_m), 2)
     if asked.success is None:
@@ -264,7 +273,6 @@ def _needed_db(raised: list[list[LinkCase]], near_m: Floats, far_m: Floats, aske
     between = RegularGridInterpolator((near_m[i], far_m[j]), known)
     spread = between(np.stack(np.meshgrid(near_m, far_m, indexing="ij"), axis=-1))
     needed = np.empty(shape)
-    kinds = [[fading(c) for c in row] for row in raised]
     for kind in {k for row in kinds for k in row}:
         here = np.array([[k == kind for k in row] for row in kinds])
         needed[here] = _needed_at(spread[here], kind, asked.success, asked.tries)
