@@ -12,7 +12,7 @@ from linkcalc.link_case import LinkCase
 from linkcalc.verdict import check_link
 from tests.sites import case, profile, ridge
 
-STEP_M, TOP_M = 4.0, 16.0
+STEP_M, TOP_M = 4.0, 12.0
 PRICES = MastPrices(cost_per_m=10.0, guyed_above_m=9.0, guyed_cost_per_m=25.0, cost_per_mast=40.0)
 
 
@@ -44,13 +44,13 @@ def test_the_cheapest_pair_is_the_one_that_checking_every_pair_finds(asked: str)
     link = over_a_ridge(**ASKED[asked])
     table = height_table(link, highest_m=TOP_M, step_m=STEP_M, prices=PRICES, bases_m=(0.0, 3.0))
     found: list[tuple[float, float, float, float]] = []
-    for near_m, far_m in itertools.product((4.0, 8.0, 12.0, 16.0), (4.0, 6.0, 8.0, 12.0, 16.0)):
+    for near_m, far_m in itertools.product((4.0, 8.0, 12.0), (4.0, 6.0, 8.0, 12.0)):
         result = check_link(link.with_heights(near_m=near_m, far_m=far_m))
         if result.verdict == "closes":
             spare_db = min(d.fade_margin_db - d.required_margin_db for d in result.directions)
             found.append((price(near_m) + price(far_m - 3.0), -spare_db, near_m, far_m))
     cost, _, near_m, far_m = min(found)
-    assert 0 < len(found) < 20, "a case in which the choice matters"
+    assert 0 < len(found) < 12, "a case in which the choice matters"
     pair = table.cheapest
     assert pair is not None
     assert pair.verdict == "closes"
@@ -61,7 +61,7 @@ def test_the_cheapest_pair_is_the_one_that_checking_every_pair_finds(asked: str)
 def test_every_margin_of_the_table_is_that_of_a_check(asked: str) -> None:
     link = over_a_ridge(**ASKED[asked])
     table = height_table(link, highest_m=TOP_M, step_m=STEP_M)
-    for i, j in ((0, 0), (1, 3), (3, 2), (2, 4)):
+    for i, j in ((0, 0), (1, 3), (2, 2)):
         raised = link.with_heights(near_m=table.near_height_m[i], far_m=table.far_height_m[j])
         directions = check_link(raised).directions
         assert table.margin_db[i, j] == pytest.approx(min(d.fade_margin_db for d in directions))
