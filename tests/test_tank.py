@@ -600,3 +600,50 @@ def test_the_simulated_year_of_a_plan_comes_with_its_interval() -> None:
     found = section(p, links)
     assert found is not None
     assert low < found.averaged.risk.overflow_chance < high
+
+
+ODD = {
+    "states shorter than the interval": {
+        "message": [
+            {"name": "permit", "kind": "level_report", "link": "level", "interval_s": 14_700.0, "tries": 3}
+        ],
+        "tank": {"state_lasts_h": 1.0},
+        "engine": {"watchdog_s": 220_000.0, "max_run_time_h": None, "warm_up_s": 960.0},
+    },
+    "empty before the engine is warm": {
+        "tank": {"outlet_percent": 39.9, "draw_m3_h": 4.0},
+        "engine": {"warm_up_s": 3000.0},
+    },
+    "run timer ends as the pump begins": {"engine": {"max_run_time_h": 0.2, "warm_up_s": 600.0}},
+    "a hand's breadth below the rim of a lying tank": {
+        "tank": {
+            "shape": {"kind": "horizontal_cylinder", "diameter_m": 2.1, "length_m": 6.0},
+            "stop_percent": 99.0,
+            "overflow_percent": 99.99999,
+            "high_high_percent": None,
+        }
+    },
+    "a draw that is mostly nothing": {
+        "tank": {"draw_m3_h": None, "hourly_draw_m3_h": [4.9] + [0.0] * 22 + [0.1]},
+    },
+}
+
+
+@pytest.mark.parametrize("margin_db", [-40.0, 5.0, 60.0])
+@pytest.mark.parametrize("case", ODD)
+def test_odd_plans_give_figures_that_can_be(case: str, margin_db: float) -> None:
+    p, links = plan(**ODD[case]), [link_result(margin_db, 12.0, 5.0)]
+    found = section(p, links)
+    assert found is not None
+    for losses in (found.averaged, found.predicted_site, found.after_reading):
+        for name, value in vars(losses.risk).items():
+            assert np.isfinite(value), name
+            assert value >= 0.0, name
+            assert "chance" not in name or value <= 1.0
+        # what is pumped and does not spill is what is drawn
+        drawn = losses.risk.pumped_m3 - losses.risk.spilled_m3 + losses.risk.unmet_m3
+        assert drawn >= 365.0 * 24.0 * found.mean_draw_m3_h * 0.999
+    assert min(found.drawing.level_percent) >= -1e-9
+    played = simulated(p, links, 5)
+    assert played is not None
+    assert found.overrun_bound_m3 is None or played.largest_overrun_m3 <= found.overrun_bound_m3 * (1 + 1e-9)

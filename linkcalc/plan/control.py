@@ -278,6 +278,15 @@ class Engine(Section):
         examples=[2.5],
     )
 
+    @model_validator(mode="after")
+    def _runs_longer_than_it_warms_up(self) -> Self:
+        if self.max_run_time_h is not None and self.max_run_time_h * 3600.0 <= self.warm_up_s:
+            raise ValueError(
+                f"max_run_time_h = {self.max_run_time_h:g} is over before warm_up_s = {self.warm_up_s:g} is:"
+                " the pump would never run; state the longest filling"
+            )
+        return self
+
     @property
     def stopping_s(self) -> float:
         """From the decision to stop until no more water flows."""

@@ -10,7 +10,7 @@ from linkcalc.errors import PlanError
 from linkcalc.messages import FadingChannel, airtimes_s, fits, way
 from linkcalc.plan.control import event_message, reporting_message
 from linkcalc.tank.cycle import LostStop, lost_stop
-from linkcalc.tank.loop import LEAST_WATCHDOG_INTERVALS, Daily, FillLoop
+from linkcalc.tank.loop import LEAST_WATCHDOG_INTERVALS, YEAR_S, Daily, FillLoop
 from linkcalc.tank.risk import YearRisk, year_risk
 from linkcalc.tank.shapes import HorizontalCylinder, LevelTable, Prism, Shape
 from linkcalc.tank.simulate import TankYears, simulate
@@ -34,9 +34,9 @@ CAUTIONS = (
 _LEAST_RUN_S = 1800.0
 _MOST_STARTS_PER_H = 6.0
 _SHARE_OF_TIME_ON_AIR = 0.01
-_MOST_REPORTS_A_FILLING = 20_000
-"""Beyond, the lost ones among them take too long to play."""
 _SHORTEST_INTERVAL_S = 60.0
+_MOST_FILLINGS, _MOST_REPORTS = 3_000, 300_000
+"""In a year: beyond either the years take too long to play."""
 
 
 @dataclass(frozen=True)
@@ -342,7 +342,7 @@ def _notes(plan: "Plan", loop: FillLoop, high_high_m3: float | None) -> list[str
 def simulated(
     plan: "Plan", link_results: "Sequence[LinkResult]", tank_years: int, seed: int = 1
 ) -> Simulated | None:
-    """Play the year of a plan's tank many times; None where a filling spans too many reports for it.
+    """Play the year of a plan's tank many times; None where that would take too long.
 
     Parameters
     ----------
@@ -356,7 +356,9 @@ def simulated(
     assert report is not None
     there, _ = way(plan, report, link_results)
     loop = loop_of(plan)
-    if loop.fill_time_s > _MOST_REPORTS_A_FILLING * loop.report_interval_s:
+    fillings = YEAR_S * loop.mean_draw_m3_s / (loop.stop_m3 - loop.start_m3)
+    reports = max(fillings, 1.0) * loop.fill_time_s / (loop.report_interval_s if loop.reports else 3600.0)
+    if fillings > _MOST_FILLINGS or reports > _MOST_REPORTS:
         return None
     return summary(simulate(loop, FadingChannel.of(there), tank_years, seed), seed)
 

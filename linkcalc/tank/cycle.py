@@ -74,8 +74,8 @@ def lost_stop(loop: FillLoop, shape: Shape) -> LostStop:
     overflow_at = loop.freeboard_m3 / net
     water_off = decided + loop.stopping_s
     shown_until = water_off if np.isfinite(water_off) else max(2.0 * overflow_at, 3600.0)
-    overrun = net * shown_until
-    peak = min(loop.stop_m3 + overrun, loop.overflow_m3)
+    shown_until = max(shown_until, pump_on)  # a timer may end it before the pump runs
+    peak = min(loop.stop_m3 + net * shown_until, loop.overflow_m3)
     down = (peak - loop.start_m3) / draw if np.isfinite(water_off) else 0.0
     time = np.unique(
         np.concatenate(

@@ -204,7 +204,7 @@ class _Table:
 
     @cached_property
     def _edges_s(self) -> Floats:
-        return np.linspace(0.0, max(min(self.longest_s, self.loop.state_lasts_s), 0.0), _STEPS + 1)
+        return np.linspace(0.0, max(min(self.longest_s, _held_s(self.loop)), 0.0), _STEPS + 1)
 
     @cached_property
     def _running(self) -> Floats:
@@ -310,6 +310,11 @@ class _Table:
         return np.where(before_start, 1.0, quiet)
 
 
+def _held_s(loop: FillLoop) -> float:
+    """How long a slow state is taken to last: one report at least belongs to each."""
+    return max(loop.state_lasts_s, loop.report_interval_s) if loop.reports else loop.state_lasts_s
+
+
 def _power(log_lost: Floats, counts: Floats) -> Floats:
     """Chance that all of `counts` tries are lost, for each success: shape success by counts."""
     chance: Floats = np.exp(log_lost.reshape((-1,) + (1,) * counts.ndim) * counts)
@@ -333,7 +338,7 @@ def _year(
     cut_short = np.clip(1.0 - completed, 1e-9, 1.0 - 1e-9)
     short_s = np.maximum(at(table.pumping_s) - completed * table.goal_s, 0.0) / cut_short
     short_s = short_s * loop.pump_m3_s / loop.mean_draw_m3_s + waiting.first_s
-    again = -np.expm1((1.0 + 0.5 * loop.state_lasts_s / short_s) * np.log(cut_short)) / (1.0 - cut_short)
+    again = -np.expm1((1.0 + 0.5 * _held_s(loop) / short_s) * np.log(cut_short)) / (1.0 - cut_short)
     share = weights * waiting.hears_in_a_state * again
     total = share.sum(axis=1, keepdims=True)
     share = np.where(total > 1e-300, share / np.where(total > 1e-300, total, 1.0), weights)
@@ -344,7 +349,7 @@ def _year(
     reached = completed * table.reaches_stop
     tail = np.minimum(waiting.residual_s, YEAR_S / 2.0)[:, np.newaxis] * at(table.beyond)
     overrun_s = per_start(reached * (at(table.overrun_s) + tail))
-    net = loop.pump_m3_s - min(loop.draw_m3_s)
+    net = loop.pump_m3_s - loop.mean_draw_m3_s
     spilled = net * per_start(reached * (at(table.spilled_s) + tail))
     # Over a cycle, what is pumped and not spilled is what is drawn while the tank is not empty.
     below_start = waiting.fall_s * loop.mean_draw_m3_s / (loop.pump_m3_s - loop.mean_draw_m3_s)
@@ -391,7 +396,7 @@ class _Waiting:
         self.loop, self.log_lost, self.weights = loop, log_lost, weights
         self._known: dict[float, Floats] = {}
         reserve_s = self._reserve_s()
-        t, lasts = loop.report_interval_s, loop.state_lasts_s
+        t, lasts = loop.report_interval_s, _held_s(loop)
         tries = len(loop.report_delays_s) if loop.reports else 0
         missed = np.exp(log_lost * tries)
         reports = lasts / t if loop.reports else 0.0
@@ -400,8 +405,9 @@ class _Waiting:
         self.silent_state = self._all_lost(tries * reports)
         # From any moment on, given silence so far: within the states that follow.
         if loop.reports:
-            per_state = (weights * (1.0 - missed**reports) / np.maximum(1.0 - missed, 1e-300)).sum(axis=1) * t
-            per_state = np.where(np.isfinite(per_state), per_state, lasts)
+            single = np.maximum(1.0 - missed, 1e-12)
+            until_heard = np.where(missed < 1.0 - 1e-9, (1.0 - missed**reports) / single, reports)
+            per_state = (weights * until_heard).sum(axis=1) * t
             heard = 1.0 - self.silent_state
             self.residual_s = np.minimum(per_state, lasts) / np.maximum(heard, 1e-12) - 0.5 * t
         else:
@@ -411,9 +417,10 @@ class _Waiting:
         self.dry_s = self.dry * np.minimum(self.residual_s, YEAR_S / 2.0)
         edges = np.geomspace(min(t, lasts) / 64.0, max(deadline, min(t, lasts) / 32.0), 14)
         edges = np.concatenate(([0.0], edges))
-        self.fall_s = loop.warm_up_s + sum(
+        fall_s = loop.warm_up_s + sum(
             (b - a) * self._silence(0.5 * (a + b), 6, 2) for a, b in pairwise(edges)
         )
+        self.fall_s = np.minimum(fall_s, reserve_s)
 
     def _reserve_s(self) -> float:
         """Shortest time from the start level to empty, over the hours of the day it may begin."""
@@ -432,7 +439,7 @@ class _Waiting:
     def _silence(self, x: float, begins: int = 24, phases: int = 8) -> Floats:
         """Chance that no start has been heard `x` seconds after the level was passed."""
         loop = self.loop
-        t, lasts = loop.report_interval_s, loop.state_lasts_s
+        t, lasts = loop.report_interval_s, _held_s(loop)
         if self.weights.size == 1:
             chance: Floats = np.mean(
                 [np.exp(self.log_lost[:, 0] * self._tries(x, u)) for u in self._phases(24)], axis=0

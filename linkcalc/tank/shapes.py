@@ -42,7 +42,7 @@ class Shape(ABC):
             If a level is below the floor or above the rim.
         """
         # A level given as percent of height may miss the rim by rounding.
-        level = checked("level_m", level_m, at_least=0.0, at_most=self.height_m * (1.0 + 1e-12))
+        level = checked("level_m", level_m, at_least=0.0, at_most=self.height_m * (1.0 + 1e-9))
         result: Floats | float = scalar_if_0d(self._volume_m3(np.minimum(level, self.height_m)))
         return result
 
@@ -68,7 +68,8 @@ class Shape(ABC):
         DomainError
             If a volume is negative or above the capacity.
         """
-        volume = checked("volume_m3", volume_m3, at_least=0.0, at_most=self.capacity_m3 * (1.0 + 1e-12))
+        # A volume worked out from a percentage may miss the capacity by rounding.
+        volume = checked("volume_m3", volume_m3, at_least=0.0, at_most=self.capacity_m3 * (1.0 + 1e-9))
         low, high = np.zeros_like(volume), np.full_like(volume, self.height_m)
         for _ in range(60):  # halving: 60 times reaches the last bit of any height
             middle = 0.5 * (low + high)
@@ -141,10 +142,11 @@ class HorizontalCylinder(Shape):
 
     def _volume_m3(self, level_m: Floats) -> Floats:
         r = self.diameter_m / 2.0
-        below_axis = r - level_m
-        half_chord = np.sqrt(np.maximum(r * r - below_axis * below_axis, 0.0))
-        segment = r * r * np.arccos(np.clip(below_axis / r, -1.0, 1.0)) - below_axis * half_chord
-        return self.length_m * segment
+        above_m = self.diameter_m - level_m
+        # Half the angle that the chord spans, in a form that loses no figures near floor and rim.
+        angle = 2.0 * np.arctan2(np.sqrt(level_m), np.sqrt(above_m))
+        segment = r * r * angle - (r - level_m) * np.sqrt(level_m * above_m)
+        return self.length_m * np.maximum(segment, 0.0)
 
 
 @dataclass(frozen=True)

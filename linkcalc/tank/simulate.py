@@ -182,24 +182,31 @@ class _Years:
         t = self.loop.report_interval_s
         if not self.loop.reports:
             return np.full(who.size, np.inf)
+        arrival, heard = self._heard_in_one_state(who, due_s)
+        if self.periods == 1:
+            return arrival
+        # What is heard only after the state has changed is drawn again, in the next state.
+        ends, due = self.period_ends_s(due_s), due_s
+        open_ = np.flatnonzero(heard >= ends)
+        ends, due = ends[open_], due[open_]
+        while open_.size:
+            due = due + np.ceil((ends - due) / t) * t
+            arrival[open_] = np.inf
+            this_year = due < YEAR_S
+            open_, due = open_[this_year], due[this_year]
+            arrival[open_], heard = self._heard_in_one_state(who[open_], due)
+            ends = self.period_ends_s(due)
+            late = heard >= ends
+            open_, ends, due = open_[late], ends[late], due[late]
+        return arrival
+
+    def _heard_in_one_state(self, who: Ints, due_s: Floats) -> tuple[Floats, Floats]:
+        """Arrival and due time of the first report heard, were the state at `due_s` to last."""
         lost = self.tries_lost(who, due_s)
         missed = np.floor(lost * (1.0 / self.tries))
         last = np.minimum(lost - missed * self.tries, self.tries - 1).astype(np.int64)
-        heard = due_s + missed * t
-        arrival: Floats = heard + self.report_delays[last]
-        if self.periods == 1:
-            return arrival
-        period_end = self.period_ends_s(due_s)
-        late = heard >= period_end
-        if late.any():
-            again = np.flatnonzero(late)
-            following = due_s[again] + np.ceil((period_end[again] - due_s[again]) / t) * t
-            arrival[again] = np.inf
-            goes_on = following < YEAR_S
-            again = again[goes_on]
-            if again.size:
-                arrival[again] = self.first_heard(who[again], following[goes_on])
-        return arrival
+        heard: Floats = due_s + missed * self.loop.report_interval_s
+        return heard + self.report_delays[last], heard
 
     def next_due(self, time_s: Floats) -> Floats:
         """When the first report after a moment is due: anywhere within an interval."""

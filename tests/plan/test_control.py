@@ -120,6 +120,11 @@ REFUSED = [
         'kind = "table"\nlevel_m = [1.0, 2.0]\nvolume_m3 = [0.0, 1.0]',
         r"level_m begins with 1: begin with 0",
     ),
+    (
+        "watchdog_s = 1800.0",
+        "max_run_time_h = 0.01",
+        r"max_run_time_h = 0.01 is over before warm_up_s = 60 is",
+    ),
     (SHAPE, 'kind = "ball"', r'tank.shape.kind = "ball" is not known; allowed: .*"horizontal_cylinder"'),
     (SHAPE, 'kind = "rectangular"\nlength_m = 2.0\nwidth_m = 2.0', r"tank.shape.height_m is missing"),
 ]
