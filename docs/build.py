@@ -1,7 +1,10 @@
 """Build the documentation and check it: python docs/build.py [FOLDER]
 
-Fails on any warning of the generator, a link or anchor that leads nowhere inside the pages, or a page that would
-load something from elsewhere. Needs no network.
+Fails on any warning of the generator, a link or anchor that leads nowhere inside the pages, or a page that
+would load something from elsewhere. Needs no network.
+
+Notebooks without outputs are executed; ones that were executed already may lie in a folder named by
+LINKCALC_NOTEBOOKS.
 """
 
 import sys
@@ -21,7 +24,11 @@ def main() -> int:
     if failed:
         return failed
     found = faults(target)
-    print("\n".join(found) if found else f"{target}: every link inside leads somewhere, nothing comes from elsewhere")
+    print(
+        "\n".join(found)
+        if found
+        else f"{target}: every link inside leads somewhere, nothing comes from elsewhere"
+    )
     return 1 if found else 0
 
 

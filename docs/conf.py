@@ -21,7 +21,7 @@ project_copyright = "the linkcalc project, MIT licence"
 release = version = __version__
 
 extensions = ["myst_nb", "sphinx.ext.autodoc", "sphinx.ext.napoleon"]
-exclude_patterns = ["_build", "_generated/README*"]
+exclude_patterns = ["_build", "_generated/demo.md"]
 
 html_theme = "furo"
 html_title = "linkcalc"

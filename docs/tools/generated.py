@@ -1,16 +1,16 @@
 """Pages that are written anew by every build, so that they cannot say what the code does not.
 
-The index of functions and a page for each module, the plan file's keys, the table of legal limits, the commands,
-the values from memory, and the notebooks.
+The index of functions and a page for each module, the plan file's keys, the table of legal limits, the
+commands, the values from memory, and the notebooks.
 """
 
+import ast
 import importlib
 import inspect
 import json
 import os
 import pkgutil
 import re
-import shutil
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from types import ModuleType
@@ -25,7 +25,8 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     ),
     "Distance and clearance": ("propagation.free_space", "propagation.fresnel"),
     "Hills and obstacles": (
-        "path_loss", "propagation.diffraction", "propagation.p1812", "propagation.irregular", "propagation.compiled",
+        "path_loss", "propagation.diffraction", "propagation.p1812", "propagation.irregular",
+        "propagation.compiled",
     ),
     "Ground reflection": ("propagation.two_ray", "propagation.ground"),
     "Trees, clutter, buildings": (
@@ -36,10 +37,13 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     "Radios, antennas, feeders": (
         "radio.css", "radio.fsk", "radio.receiver", "radio.antenna", "radio.feeder", "modulation",
     ),
-    "Budget, doubt and probability": ("link_case", "budget", "uncertainty", "reliability", "requirement", "units"),
+    "Budget, doubt and probability": (
+        "link_case", "budget", "uncertainty", "reliability", "requirement", "units",
+    ),
     "Terrain": ("terrain.profile", "terrain.rasters", "terrain.geodesy"),
     "Messages and the tank": (
-        "messages", "tank.loop", "tank.shapes", "tank.cycle", "tank.risk", "tank.simulate", "tank.solve", "tank.answer",
+        "messages", "tank.loop", "tank.shapes", "tank.cycle", "tank.risk", "tank.simulate", "tank.solve",
+        "tank.answer",
     ),
     "Law, people and energy": (
         "rules.limits", "rules.table", "rules.plan_limits", "exposure", "energy", "plan_energy",
@@ -47,12 +51,14 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     "Measuring on site": (
         "readings", "survey", "site_level", "measured", "walk_test", "acceptance", "censored",
     ),
-    "Areas": ("area.coverage", "area.preview", "area.geofiles", "area.scheduler", "area.land", "area.losses",
-              "area.margins", "area.kernels"),
+    "Areas": (
+        "area.coverage", "area.preview", "area.geofiles", "area.scheduler", "area.land", "area.losses",
+        "area.margins", "area.kernels",
+    ),
     "Pictures and text": (
-        "views.notebook", "views.figures", "views.sweep_figures", "views.heights_figures", "views.map_figures",
-        "views.survey_figures", "views.messages_figures", "views.tank_figures", "views.energy_figures", "views.style",
-        "views.text", "views.jsonout",
+        "views.notebook", "views.figures", "views.sweep_figures", "views.heights_figures",
+        "views.map_figures", "views.survey_figures", "views.messages_figures", "views.tank_figures",
+        "views.energy_figures", "views.style", "views.text", "views.jsonout",
     ),
     "Errors": ("errors",),
 }  # fmt: skip
@@ -71,6 +77,7 @@ def write_all(docs: Path) -> None:
         "rules.md": rules_page(),
         "commands.md": commands_page(),
         "from_memory.md": memory_page(),
+        "demo.md": demo_part(target),
         **{f"api/{name}.md": module_page(name) for names in grouped().values() for name in names},
     }
     for name, text in pages.items():
@@ -107,6 +114,21 @@ def executed(folder: Path) -> bool:
     return all(any(cell.get("outputs") for cell in notebook["cells"]) for notebook in found)
 
 
+def demo_part(target: Path) -> str:
+    """The demo's answer and picture, for the first page."""
+    import linkcalc as lc
+    from linkcalc.views import figures, style
+
+    link = lc.check_plan(lc.load_plan(lc.sample_path("upland"))).links[0]
+    target.mkdir(parents=True, exist_ok=True)
+    picture = target / "demo.svg"
+    drawn = style.render(figures.profile_figure(link), "svg")
+    if not picture.is_file() or picture.read_bytes() != drawn:
+        picture.write_bytes(drawn)
+    about = "The path in profile: the ray runs into a spur 3.2 km from the tank"
+    return f"> {_text(link.headline)}\n\n![{about}](_generated/demo.svg)\n"
+
+
 # ---------------------------------------------------------------- functions
 
 
@@ -125,7 +147,9 @@ def grouped() -> dict[str, list[str]]:
     listed = {name for names in PHENOMENA.values() for name in names}
     groups = {title: [n for n in names if n in everything] for title, names in PHENOMENA.items()}
     groups["Everything else"] = [
-        n for n in everything if n not in listed and n.split(".")[0] not in _LEFT_OUT and public_names(module(n))
+        n
+        for n in everything
+        if n not in listed and n.split(".")[0] not in _LEFT_OUT and public_names(module(n))
     ]
     return {title: names for title, names in groups.items() if names}
 
@@ -156,9 +180,9 @@ def summary(thing: Any) -> str:
 def functions_page() -> str:
     lines = [
         "# Functions by phenomenon", "",
-        "Everything that can be called from Python, by what it is about. Arrays broadcast, numbers in give numbers out,",
-        "units are in the names. Each function's page states shapes, range, errors and source, with an example that",
-        "the tests run. Most callers need only the [public face](../python.md).", "",
+        "Everything that can be called from Python, by what it is about. Arrays broadcast, numbers in give",
+        "numbers out, units are in the names. Each function's page states shapes, range, errors and source,",
+        "with an example that the tests run. Most callers need only the [public face](../python.md).", "",
     ]  # fmt: skip
     for title, names in grouped().items():
         lines += [f"## {title}", ""]
@@ -168,7 +192,8 @@ def functions_page() -> str:
             members = public_names(of)
             if members:
                 rows = [
-                    (f"{{py:obj}}`~linkcalc.{name}.{member}`", _text(summary(getattr(of, member)))) for member in members
+                    (f"{{py:obj}}`~linkcalc.{name}.{member}`", _text(summary(getattr(of, member))))
+                    for member in members
                 ]
                 lines += [*_table(("name", "what it gives"), rows), ""]
     hidden = [f"api/{name}" for names in grouped().values() for name in names]
@@ -185,14 +210,14 @@ def module_page(name: str) -> str:
 def plan_page() -> str:
     """Every key a plan file may have, from the sections that read it."""
     from linkcalc.plan import Plan
-    from linkcalc.plan.keys import allowed, places, sections_of
+    from linkcalc.plan.keys import allowed, kind_of, places, sections_of
 
     lines = [
         "# The plan file", "",
-        "A plan is a TOML file. `linkcalc new site.toml` writes one with comments; `linkcalc schema` prints the JSON",
-        "Schema that this page is made from. Units are in the names of the keys. A key whose default is *assumed* is",
-        "listed in every report with its source; a key without a default must be given. A key that is not listed here",
-        "is refused, and the nearest one is named.", "",
+        "A plan is a TOML file. `linkcalc new site.toml` writes one with comments; `linkcalc schema` prints",
+        "the JSON Schema, made from the same sections as this page. Units are in the names of the keys.",
+        "A key whose default is *assumed* is listed in every report with its source; a key without a default",
+        "must be given. A key that is not listed here is refused, and the nearest one is named.", "",
     ]  # fmt: skip
     seen = set()
     for place in places(Plan):
@@ -210,7 +235,9 @@ def plan_page() -> str:
         rows = []
         for key, field in place.fields().items():
             below = sections_of(field.annotation)
-            takes = "a table" if below else allowed(field)
+            takes = (
+                ("tables" if kind_of(field.annotation) is list else "a table") if below else allowed(field)
+            )
             rows.append((f"`{key}`", _text(takes), _default(field), _text(field.description or about)))
         lines += [*_table(("key", "takes", "if left out", "what it is"), rows), ""]
     return "\n".join(lines)
@@ -224,7 +251,7 @@ def _default(field: Any) -> str:
     source = extra.get("source") if isinstance(extra, dict) else None
     if value is None or value == "" or isinstance(value, list | tuple):
         return "none" if not source else f"assumed ({_text(source)})"
-    if hasattr(value, "model_fields"):
+    if hasattr(type(value), "model_fields"):
         return "its defaults"
     words = str(value).lower() if isinstance(value, bool) else str(value)
     return f"`{words}`" + (f", assumed: {_text(source)}" if source else "")
@@ -240,10 +267,11 @@ def rules_page() -> str:
 
     lines = [
         "# The table of legal limits", "",
-        "**Check with your regulator; this is not legal advice.** The rows were typed from notes, not from the laws. *Read*:",
-        "seen in the public text; *second hand*: in a public page about it; *unverified*: from memory. Where an answer",
-        "rests on something unverified, the report says so. `linkcalc limits PLAN.toml` holds a plan against this table.",
-        "", "Power is in milliwatts, conducted, as ERP (over a dipole) or EIRP (over an isotropic radiator):",
+        "**Check with your regulator; this is not legal advice.** The rows were typed from notes, not from",
+        "the laws. *Read*: seen in the public text; *second hand*: in a public page about it; *unverified*:",
+        "from memory. Where an answer rests on something unverified, the report says so. The command",
+        "`linkcalc limits PLAN.toml` holds a plan against this table.", "",
+        "Power is in milliwatts, conducted, as ERP (over a dipole) or EIRP (over an isotropic radiator):",
         "EIRP = ERP + 2.15 dB.", "",
     ]  # fmt: skip
     words = {"A": "read", "B": "second hand", "C": "unverified"}
@@ -258,7 +286,9 @@ def rules_page() -> str:
             flags = ("**Contested, never counted as satisfied.** " if r.contested else "") + (
                 f"**Not judged: {_text(r.unread)}.** " if r.unread else ""
             )
-            rows.append((f"`{r.id}`", _text(r.title), _power(r), sure, flags + _text(f"{r.source}. {r.note}")))
+            rows.append(
+                (f"`{r.id}`", _text(r.title), _power(r), sure, flags + _text(f"{r.source}. {r.note}"))
+            )
         lines += [*_table(("rule", "what", "power", "how sure", "source and notes"), rows), ""]
     return "\n".join(lines)
 
@@ -288,7 +318,8 @@ def commands_page() -> str:
     names = list(typer.main.get_command(app).commands)  # type: ignore[attr-defined]
     lines = [
         "# Commands", "", "`linkcalc COMMAND --help` prints the same.", "",
-        "Exit codes: 0 closes, 3 at risk, 4 does not close, 2 the input cannot be used (one line says why).", "",
+        "Exit codes: 0 closes, 3 at risk, 4 does not close, 2 the input cannot be used (one line says why).",
+        "",
     ]  # fmt: skip
     for name in names:
         found = runner.invoke(app, [name, "--help"], prog_name="linkcalc")
@@ -301,36 +332,56 @@ def commands_page() -> str:
 # ---------------------------------------------------------------- from memory
 
 
-_DOUBT = re.compile(r"from memory|unchecked|no source", re.I)
+_DOUBT = re.compile(r"from memory|unchecked|common practice", re.I)
+_SECTIONS = re.compile(r"^\s*[A-Z][a-z]+\n\s*-+$", re.M)
+_ITEM = re.compile(r"\n(?=\S[^\n]* : |\n)")
 
 
-def doubts() -> list[tuple[str, str]]:
-    """Where the package says that a value is from memory or has no source: place and sentence."""
+def doubts() -> list[tuple[str, str, str]]:
+    """Where the package says that a value is from memory or common practice: module, name, words."""
     found = []
     for name in every_module():
-        of = module(name)
-        if name.startswith("cli"):
-            continue
-        source = inspect.getsource(of)
-        for text in re.findall(r'"""(.*?)"""', source, re.S):
-            for sentence in re.split(r"(?<=[.;])\s+", " ".join(text.split())):
-                # one that is cut in two by a colon or a bracket is still one
-                if _DOUBT.search(sentence) and len(sentence) < 400:
-                    found.append((name, sentence))
+        if not name.startswith(("cli", "views")):
+            for owner, text in _docstrings(ast.parse(inspect.getsource(module(name)))):
+                parts = _ITEM.split(_SECTIONS.sub("\n", inspect.cleandoc(text)))
+                found += [(name, owner, " ".join(p.split())) for p in parts if _DOUBT.search(p)]
     return list(dict.fromkeys(found))
 
 
+def _docstrings(body: ast.Module | ast.ClassDef, within: str = "") -> Iterator[tuple[str, str]]:
+    """Names with their docstrings; a constant's is the string that follows it."""
+    before = within
+    for node in body.body:
+        match node:
+            case ast.Expr(value=ast.Constant(value=str(text))):
+                yield before, text
+            case ast.Assign(targets=[ast.Name(id=name), *_]) | ast.AnnAssign(target=ast.Name(id=name)):
+                before = within + name
+            case ast.FunctionDef():
+                yield within + node.name, ast.get_docstring(node) or ""
+            case ast.ClassDef():
+                yield from _docstrings(node, f"{within}{node.name}.")
+
+
 def memory_page() -> str:
-    rows = [(f"[{name}](api/{name}.md)" if name in _paged() else name, _text(sentence)) for name, sentence in doubts()]
+    paged = _paged()
+    rows = [
+        (
+            f"[{name}](api/{name}.md)" if name in paged else name,
+            f"`{owner.rstrip('.')}`" if owner else "the whole module",
+            _text(words),
+        )
+        for name, owner, words in doubts()
+    ]
     return "\n".join(
         [
             "# From memory, and common practice",
             "",
-            "Every place of the code that says of a value that it is from memory, was not compared with its source, or is a",
-            "rule of the trade without a source. Defaults of the plan are in [the plan file](plan_file.md), each with its",
-            "source; the legal limits have [a table of their own](rules.md).",
+            "Every place of the code that says of a value that it is from memory, was not compared with its",
+            "source, or is a rule of the trade without a source. Defaults of the plan are in [the plan",
+            "file](plan_file.md), each with its source; the legal limits have [their own](rules.md).",
             "",
-            *_table(("module", "what it says"), rows),
+            *_table(("module", "of", "what it says"), rows),
             "",
         ]
     )

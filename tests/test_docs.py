@@ -1,0 +1,163 @@
+"""The documentation's tools and pages. CI builds the site, warnings as errors; this needs no generator."""
+
+import importlib.util
+import re
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+import linkcalc
+from linkcalc.cli import COMMANDS
+from linkcalc.plan import Plan
+from linkcalc.rules.table import rules
+
+DOCS = Path(__file__).parents[1] / "docs"
+
+
+def tool(name: str) -> ModuleType:
+    spec = importlib.util.spec_from_file_location(f"docs_{name}", DOCS / "tools" / f"{name}.py")
+    assert spec is not None
+    assert spec.loader is not None
+    made = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(made)
+    return made
+
+
+generated = tool("generated")
+links = tool("links")
+
+
+# ---------------------------------------------------------------- pages made from the code
+
+
+def test_every_key_of_the_schema_is_in_the_plan_reference() -> None:
+    schema = Plan.model_json_schema()
+    keys = {key for s in [schema, *schema["$defs"].values()] for key in s.get("properties", {})}
+    page = generated.plan_page()
+    assert len(keys) > 80
+    assert not [k for k in keys if f"| `{k}` |" not in page]
+
+
+def test_a_default_that_is_assumed_is_shown_with_its_source() -> None:
+    row = next(x for x in generated.plan_page().splitlines() if x.startswith("| `noise_figure_db`"))
+    assert "`6.0`, assumed: common practice" in row
+    row = next(x for x in generated.plan_page().splitlines() if x.startswith("| `frequency_mhz`"))
+    assert "must be given" in row
+
+
+def test_every_rule_is_in_the_table_with_what_nobody_has_read() -> None:
+    lines = generated.rules_page().splitlines()
+    for rule in rules():
+        row = next(x for x in lines if x.startswith(f"| `{rule.id}` |"))
+        assert row.count("unverified") >= len(rule.unverified)
+        assert ("Contested" in row) == rule.contested
+
+
+def test_every_public_function_is_listed_under_one_phenomenon() -> None:
+    groups = generated.grouped()
+    listed = [name for names in groups.values() for name in names]
+    assert len(set(listed)) == len(listed)
+    physics = {
+        n for n in generated.every_module() if n.startswith(("propagation.", "radio.", "rules.", "tank."))
+    }
+    assert physics <= set(listed) - set(groups.get("Everything else", ()))
+    page = generated.functions_page()
+    for name in ("free_space_loss_db", "basic_transmission_loss_db", "time_on_air_s", "sweep_plan"):
+        assert name in page
+
+
+def test_every_module_named_under_a_phenomenon_exists() -> None:
+    everything = set(generated.every_module())
+    assert not {n for names in generated.PHENOMENA.values() for n in names} - everything
+
+
+def test_every_command_is_described_as_it_prints() -> None:
+    page = generated.commands_page()
+    for command in COMMANDS:
+        assert f"## {command.__name__.replace('_', '-')}\n" in page
+    assert "Usage: linkcalc check" in page
+
+
+def test_what_is_from_memory_is_collected_from_the_code() -> None:
+    found = generated.doubts()
+    modules = {name for name, _, _ in found}
+    assert {"propagation.vegetation", "propagation.noise", "radio.css", "radio.antenna"} <= modules
+    assert any(owner == "weissberger_loss_db" and "from memory" in words for _, owner, words in found)
+
+
+def test_words_in_a_table_are_no_markup() -> None:
+    assert generated._text("a|b *c* `d_e` f_g") == r"a\|b \*c\* `d_e` f\_g"
+
+
+# ---------------------------------------------------------------- pages written by hand
+
+
+PAGES = sorted(p for p in DOCS.rglob("*.md") if "_generated" not in p.parts and "_build" not in p.parts)
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda p: p.stem)
+def test_links_of_a_page_lead_to_a_page(page: Path) -> None:
+    text = re.sub(r"^```.*?^```", "", page.read_text(encoding="utf-8"), flags=re.S | re.M)
+    for target in re.findall(r"\]\(([^)#:]+)\)", text):
+        if "_generated/" not in target:
+            assert (page.parent / target).resolve().is_file(), f"{page.name}: {target}"
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda p: p.stem)
+def test_a_page_names_only_what_there_is(page: Path) -> None:
+    text = page.read_text(encoding="utf-8")
+    assert set(re.findall(r"\blc\.(\w+)", text)) <= set(linkcalc.__all__)
+    commands = {c.__name__.replace("_", "-") for c in COMMANDS}
+    assert set(re.findall(r"^linkcalc (\w+)", text, re.M)) <= commands
+    for module in re.findall(r"_generated/api/([\w.]+)\.md", text):
+        assert (DOCS.parent / "linkcalc" / f"{module.replace('.', '/')}.py").is_file()
+
+
+def test_the_pages_say_that_a_radio_link_stops_nothing_safely() -> None:
+    for name in ("index.md", "field.md"):
+        text = " ".join((DOCS / name).read_text(encoding="utf-8").split())
+        assert "not a safety function and not an emergency stop" in text
+
+
+# ---------------------------------------------------------------- links of the built site
+
+
+def site(folder: Path, **pages: str) -> Path:
+    for name, body in pages.items():
+        (folder / f"{name}.html").write_text(f"<html><body>{body}</body></html>", encoding="utf-8")
+    return folder
+
+
+def test_a_sound_site_has_no_faults(tmp_path: Path) -> None:
+    (tmp_path / "picture.png").write_bytes(b"")
+    body = '<a href="b.html#x">b</a><a href="https://example.org">out</a><img src="picture.png?v=1">'
+    assert links.faults(site(tmp_path, a=body, b='<h1 id="x">x</h1><a href="#x">x</a>')) == []
+
+
+@pytest.mark.parametrize(
+    ("body", "says"),
+    [
+        ('<a href="gone.html">x</a>', "leads nowhere"),
+        ('<a href="b.html#gone">x</a>', "no such place"),
+        ('<a href="#gone">x</a>', "no such place"),
+        ('<img src="gone.png">', "leads nowhere"),
+        ('<script src="https://example.org/x.js"></script>', "loads https://example.org"),
+        ('<script src="//example.org/x.js"></script>', "loads //example.org"),
+        ('<link rel="stylesheet" href="https://example.org/x.css">', "loads https://example.org"),
+        ('<link rel="preconnect" href="https://example.org">', "loads https://example.org"),
+    ],
+)
+def test_a_link_to_nowhere_or_a_fetch_from_elsewhere_is_found(tmp_path: Path, body: str, says: str) -> None:
+    found = links.faults(site(tmp_path, a=body, b="<p>b</p>"))
+    assert len(found) == 1
+    assert says in found[0]
+
+
+def test_a_style_sheet_that_fetches_is_found(tmp_path: Path) -> None:
+    (tmp_path / "x.css").write_text("@font-face { src: url(https://example.org/f.woff2) }")
+    assert "x.css" in links.faults(site(tmp_path, a=""))[0]
+
+
+def test_no_pages_at_all_are_a_fault(tmp_path: Path) -> None:
+    assert "no pages" in links.faults(tmp_path)[0]
