@@ -391,7 +391,9 @@ def _rises_above(
 
 
 def _two_ray_db(mirror: Reflection, profile: Profile, situation: Situation) -> float:
-    at_sea = profile.zone[np.abs(profile.distance_m - mirror.distance_m).argmin()] == _SEA
+    away_m = np.abs(profile.distance_m - mirror.distance_m)
+    # half way between two points both count, so that the path is the same from either end
+    at_sea = (profile.zone[away_m <= away_m.min() + 1e-6 * profile.length_m] == _SEA).all()
     constants = ground.ground_constants("sea_water" if at_sea else situation.ground, situation.frequency_hz)
     return float(
         two_ray.two_ray_loss_db(

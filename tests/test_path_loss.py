@@ -416,7 +416,9 @@ def paths(draw: st.DrawFn) -> tuple[Profile, Situation]:
         kind = draw(st.sampled_from(["trees", "building", "tank"]))
         standing.append((start, end, draw(st.floats(1.0, 30.0)), kind))
     profile = sites.profile(length_m, lambda d: np.interp(d, x, z), tuple(standing), points=points)
-    zone = np.where(rng.random(points) < 0.3, 1, 4).astype(np.int8) if draw(st.booleans()) else profile.zone
+    # one shore somewhere: the sea begins half way between two points, seen from either end
+    ashore = draw(st.none() | st.integers(0, points))
+    zone = profile.zone if ashore is None else np.where(np.arange(points) < ashore, 4, 1).astype(np.int8)
     heights = st.one_of(st.floats(0.1, 30.0), st.floats(30.0, 3000.0))
     return replace(profile, zone=zone), situation(
         frequency_hz=10.0 ** draw(st.floats(math.log10(30e6), math.log10(6e9))),
