@@ -19,6 +19,7 @@ from linkcalc.errors import OutOfRangeWarning
 from linkcalc.link_case import LinkCase
 from linkcalc.path_loss import (
     P1812_SHORTEST_M,
+    PathLoss,
     Situation,
     governing_loss,
     p1812_loss_db,
@@ -54,11 +55,15 @@ Fading = Literal["rician", "rayleigh"]
 
 
 def fading(case: LinkCase) -> tuple[Fading, float]:
+    """Kind of fast fading of a link's path and its Rician K, dB."""
+    return path_fading(case.path)
+
+
+def path_fading(path: PathLoss) -> tuple[Fading, float]:
     """Kind of fast fading on a path and its Rician K, dB: common practice, no source.
 
     A free path keeps a strong steady part; a blocked path, or one through trees, may keep none.
     """
-    path = case.path
     if path.regime == "obstructed" or path.vegetation_loss_db > 0.0:
         return "rayleigh", -math.inf
     return "rician", (CLEAR_PATH_K_DB if path.regime == "clear" else GRAZING_PATH_K_DB)
