@@ -28,6 +28,13 @@ def with_sections(result: Result, plan: Plan) -> Result:
     ------
     PlanError
         If a section contradicts the links, for example a message longer than its interval.
+
+    Examples
+    --------
+    >>> import linkcalc as lc
+    >>> loaded = lc.load_plan(lc.sample_path("upland"))
+    >>> sorted(lc.with_sections(lc.check_plan(loaded), loaded.plan).sections)
+    ['energy', 'exposure', 'limits', 'messages', 'tank']
     """
     sections: dict[str, Any] = {
         "limits": plan_limits.section(plan, result.links),

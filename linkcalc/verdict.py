@@ -62,6 +62,13 @@ def check_plan(loaded: "LoadedPlan") -> Result:
     ------
     TerrainError
         If the terrain cannot give a profile: a station outside, nodata under the path, unreadable files.
+
+    Examples
+    --------
+    >>> import linkcalc as lc
+    >>> link = lc.check_plan(lc.load_plan(lc.sample_path("upland"))).links[0]
+    >>> link.verdict, link.path.model, len(link.directions)
+    ('at_risk', 'p1812', 2)
     """
     plan = loaded.plan
     with recorded_notes() as general, open_terrain(loaded) as terrain:

@@ -1,6 +1,7 @@
 """The public names, and the one way the data flows."""
 
 import ast
+import inspect
 from pathlib import Path
 
 import pytest
@@ -54,3 +55,48 @@ def test_data_flows_one_way(path):
         assert not {n for n in seen if n.startswith("linkcalc.cli")}, "only the shell knows the shell"
     if room not in ("cli", "views", "__init__"):  # the public face hands names on and computes nothing
         assert not {n for n in seen if n.startswith("linkcalc.views")}, "the core knows no pictures"
+
+
+INTERNAL = {
+    # shared with the compiled path, which has its own twins of them
+    "propagation.p1812": {
+        *(
+            "checked_zone",
+            "coast_km",
+            "checked_lapse",
+            "warn_outside_range",
+            "scan_sections",
+            "scan_roughness",
+        ),
+        *(
+            "path_of_profile",
+            "sea_coupling",
+            "site_shielding",
+            "upper_quantile",
+            "time_interpolation",
+            "losses",
+        ),
+    },
+    "propagation.diffraction": {"checked_profile", "number", "is_vertical"},
+}
+
+
+def _public_functions():
+    for name in linkcalc.__all__:
+        found = getattr(linkcalc, name)
+        if inspect.isfunction(found):
+            yield name, inspect.getdoc(found) or ""
+    for room in ("propagation", "radio"):
+        for path in sorted((ROOT / room).glob("[a-z]*.py")):
+            module = f"{room}.{path.stem}"
+            if module == "propagation.compiled":  # one public function, with an example; the rest are loops
+                continue
+            for node in ast.parse(path.read_text()).body:
+                known = isinstance(node, ast.FunctionDef) and not node.name.startswith("_")
+                if known and node.name not in INTERNAL.get(module, set()):
+                    yield f"{module}.{node.name}", ast.get_docstring(node) or ""
+
+
+@pytest.mark.parametrize(("name", "text"), list(_public_functions()))
+def test_every_public_function_has_an_example_that_the_doctests_run(name, text):
+    assert ">>>" in text, name

@@ -364,6 +364,17 @@ def read_profile_csv(path: str | Path) -> Profile:
     ------
     TerrainError
         If the file is missing or damaged; the text names the file and the line.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     survey = Path(folder, "path.csv")
+    ...     _ = survey.write_text("distance_m,ground_m,clutter_m\\n0,40,0\\n600,52,8\\n900,41,0\\n")
+    ...     profile = read_profile_csv(survey)
+    >>> profile.length_m, profile.clutter_kind
+    (900.0, ('', 'trees', ''))
     """
     lines = _text_of(path).splitlines()
     rows = [

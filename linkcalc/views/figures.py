@@ -80,6 +80,14 @@ def draw_profile(ax: "Axes", link: LinkResult) -> "Axes":
     -------
     Axes
         The same, in kilometres from 2 km up and in metres below.
+
+    Examples
+    --------
+    >>> import linkcalc as lc
+    >>> from linkcalc.views.style import new_figure
+    >>> link = lc.check_plan(lc.load_plan(lc.sample_path("plain"))).links[0]
+    >>> draw_profile(new_figure(9, 4).add_axes((0.1, 0.2, 0.8, 0.5)), link).get_ylabel()
+    'Height above sea level, m'
     """
     d = _thinned(link.drawing, link.path.worst_clearance_distance_m)
     kilometres = link.path.distance_m >= 2000.0
@@ -376,6 +384,14 @@ def draw_budget(ax: "Axes", direction: Direction, *, rows: int | None = None) ->
     Returns
     -------
     Axes
+
+    Examples
+    --------
+    >>> import linkcalc as lc
+    >>> from linkcalc.views.style import new_figure
+    >>> link = lc.check_plan(lc.load_plan(lc.sample_path("plain"))).links[0]
+    >>> draw_budget(new_figure(9, 4).add_axes((0.3, 0.2, 0.4, 0.7)), link.directions[0]).get_xlabel()
+    'Level, dBm'
     """
     steps = _steps(direction)
     rows = rows or len(steps) + _CLOSING_ROWS
@@ -499,6 +515,14 @@ def draw_height(ax: "Axes", link: LinkResult) -> "Axes":
     Returns
     -------
     Axes
+
+    Examples
+    --------
+    >>> import linkcalc as lc
+    >>> from linkcalc.views.style import new_figure
+    >>> link = lc.check_plan(lc.load_plan(lc.sample_path("plain"))).links[0]
+    >>> draw_height(new_figure(9, 4).add_axes((0.1, 0.2, 0.6, 0.6)), link).get_ylabel()
+    'Margin, dB'
     """
     d = link.drawing
     height, smooth, raw = d.height_sweep_m, d.margin_sweep_db, d.margin_sweep_raw_db

@@ -126,6 +126,14 @@ def draw_sweep(ax: "Axes", found: Sweep, quantity: str = "weaker_fade_margin_db"
     ------
     DomainError
         If there are more parameters or values than can be drawn, or the array holds no numbers.
+
+    Examples
+    --------
+    >>> import linkcalc as lc
+    >>> from linkcalc.views.style import new_figure
+    >>> found = lc.sweep_plan(lc.load_plan(lc.sample_path("plain")), {"sf": range(7, 13)})
+    >>> draw_sweep(new_figure(9, 4).add_axes((0.1, 0.2, 0.6, 0.6)), found).get_xlabel()
+    'Spreading factor'
     """
     layout = _layout(found, quantity)
     if layout.panels is not None:
