@@ -49,7 +49,7 @@ IRREGULAR_SHORTEST_M = 1000.0
 CLEAR_RATIO = 0.6
 """60 % of the first Fresnel zone: common practice for a path that behaves like free space."""
 
-_AROUND_M = 10.0
+AROUND_M = 10.0
 """Trees that begin this close to an antenna stand around it."""
 
 _SEA = 1
@@ -459,8 +459,8 @@ def _woods(profile: Profile, situation: Situation, trees: np.ndarray) -> tuple[W
     woods = []
     for first, after in zip(turns[::2], turns[1::2], strict=True):
         depth_m = float(share_m[first:after].sum())
-        near = first == 1 or d[first] <= _AROUND_M
-        far = after == len(d) - 1 or d[-1] - d[after - 1] <= _AROUND_M
+        near = first == 1 or d[first] <= AROUND_M
+        far = after == len(d) - 1 or d[-1] - d[after - 1] <= AROUND_M
         if near and far:
             woods += [Wood(depth_m / 2.0, True)] * 2
         else:

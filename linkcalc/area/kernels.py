@@ -20,7 +20,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
-from linkcalc.path_loss import _MIRROR_RATIO, _SCATTER_DB, CLEAR_RATIO, P1812_SHORTEST_M, SCATTER_SHORTEST_M
+from linkcalc.path_loss import (
+    _MIRROR_RATIO,
+    _SCATTER_DB,
+    AROUND_M,
+    CLEAR_RATIO,
+    P1812_SHORTEST_M,
+    SCATTER_SHORTEST_M,
+)
 from linkcalc.propagation import _kernels as k
 from linkcalc.propagation import compiled, p1812, two_ray
 from linkcalc.propagation.compiled import larger
@@ -203,7 +210,7 @@ def woods(
     )
     found[DEPTH_M:OVER] = 0.0
     for first, last in zip(turns[::2] + 1, turns[1::2], strict=True):
-        add_wood(x, clutter, first, last, c, found)
+        add_wood(x, first, last, c, found)
 
 
 def integrate(x: Floats, h: Floats, clutter: Floats, work: Floats) -> None:
@@ -471,7 +478,7 @@ def woods_loop(
         if inside and first == 0:
             first = i
         elif first > 0 and not inside:
-            add_wood(x, clutter, first, i - 1, c, found)
+            add_wood(x, first, i - 1, c, found)
             first = 0
 
 
@@ -794,13 +801,12 @@ def fell_loop(clutter: Floats, trees: Bytes, bare: Floats) -> None:
 # ---------------------------------------------------------------- one position
 
 
-def add_wood(x: Floats, clutter: Floats, first: int, last: int, c: Floats, found: Floats) -> None:
+def add_wood(x: Floats, first: int, last: int, c: Floats, found: Floats) -> None:
     """Add one stretch of trees, from point to point, both included."""
     n = len(x)
     depth = (last - first + 1) * (x[n - 1] / (n - 1))
-    # a clearing narrower than the trees are high is no way out of them
-    near = first == 1 or x[first] <= clutter[first]
-    far = last == n - 2 or x[n - 1] - x[last] <= clutter[last]
+    near = first == 1 or x[first] <= AROUND_M
+    far = last == n - 2 or x[n - 1] - x[last] <= AROUND_M
     found[DEPTH_M] += depth
     for j in range(3):
         per_metre = c[LEAF_DB_M + 3 * j]
