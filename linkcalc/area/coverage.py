@@ -24,6 +24,7 @@ from linkcalc.area import kernels
 from linkcalc.area.land import Land, read_land
 from linkcalc.area.losses import End, losses
 from linkcalc.area.margins import VERDICTS, answers, template_case
+from linkcalc.area.program import formulas
 from linkcalc.area.scheduler import Local, Scheduler
 from linkcalc.errors import DomainError, LinkcalcError, OutOfRangeWarning, TerrainError
 from linkcalc.files import atomic_write
@@ -139,10 +140,7 @@ class Job:
             __version__,
         )
         made_of.update(repr(figures).encode())
-        package = Path(__file__).parents[1]
-        for source in sorted(package.rglob("*.py")):
-            if source.relative_to(package).parts[0] not in ("views", "cli"):
-                made_of.update(source.read_bytes())
+        made_of.update(formulas().encode())
         return made_of.hexdigest()
 
 
@@ -426,8 +424,8 @@ def coverage(
     at.resumed_m = at.done_m
     if len(missing) < len(tiles):
         say(f"taking over {len(tiles) - len(missing)} of {len(tiles)} tiles from an earlier run")
-    if missing:
-        get_ready(job, say)
+    if missing and (not job.use_numba or isinstance(scheduler or Local(), Local)):
+        get_ready(job, say)  # workers elsewhere get ready by themselves
     at.begun = time.monotonic()
     for tile, found in (scheduler or Local()).run(tile_answer, job, missing):
         if store:

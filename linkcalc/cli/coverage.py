@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from linkcalc.cli._scheduler import SchedulerOption, chosen_scheduler
 from linkcalc.cli._shell import PlanArgument
 
 if TYPE_CHECKING:
@@ -40,6 +41,7 @@ def coverage(
     preview: Annotated[
         bool, typer.Option("--preview", help="Quick look from shared radials, less exact; says how much.")
     ] = False,
+    scheduler: SchedulerOption = None,
     progress: Annotated[
         bool, typer.Option("--progress", help="Show progress even where stderr is no terminal.")
     ] = False,
@@ -78,7 +80,8 @@ def coverage(
             store = None if out is None else TileStore(out, job.digest())
             bar = _Bar(shown=progress or sys.stderr.isatty(), terminal=sys.stderr.isatty())
             try:
-                bands = cover(job, store=store, progress=bar, say=_say)
+                with chosen_scheduler(scheduler) as workers:
+                    bands = cover(job, scheduler=workers, store=store, progress=bar, say=_say)
             except KeyboardInterrupt:
                 bar.end()
                 if store is not None:

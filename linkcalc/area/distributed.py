@@ -1,0 +1,248 @@
+"""Tiles worked off by the workers of a dask.distributed cluster. Needs the extra `distributed`.
+
+A tile's numbers depend on its job and on nothing else, so that they are those of a local run to the bit, as
+long as the workers run the same program: every worker is asked for it, at the start and with each tile.
+
+Whoever runs a cluster can run any code in its workers and in this process: give only the address of a cluster
+that you trust.
+"""
+
+import importlib
+import logging
+import math
+import pickle
+import queue
+import time
+import uuid
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import CancelledError
+from contextlib import suppress
+from dataclasses import dataclass
+from types import TracebackType
+from typing import Any, Self
+
+from linkcalc.area.program import Program, difference, own_program
+from linkcalc.area.scheduler import Found, Job, Tile
+from linkcalc.errors import LinkcalcError
+
+CONNECT_S = 10.0
+"""Longest wait for the scheduler to answer."""
+PATIENCE_S = 120.0
+"""Longest wait while there is no worker."""
+AHEAD = 2
+"""Tiles on their way for each thread of the cluster, so that none waits for its next one."""
+POLL_S = 1.0
+MOST_RESTARTS = 5
+"""How often the job is sent out anew without a tile coming back in between."""
+
+
+class Distributed:
+    """The workers of a cluster, as a `Scheduler`.
+
+    Parameters
+    ----------
+    address : str
+        Of the cluster's scheduler, such as ``tcp://10.0.0.5:8786``, or ``tls://`` with the keys and
+        certificates that dask's own configuration names.
+    say : callable, optional
+        Gets lines for the user.
+
+    Raises
+    ------
+    LinkcalcError
+        If dask.distributed is not installed, the scheduler cannot be reached, or a worker runs another
+        linkcalc or has no numba where this process has.
+    """
+
+    def __init__(self, address: str, *, say: Callable[[str], None] = lambda line: None) -> None:
+        try:
+            self._dask: Any = importlib.import_module("distributed")
+        except ModuleNotFoundError:
+            raise LinkcalcError(
+                f"a scheduler ({address}) needs dask.distributed: pip install 'linkcalc[distributed]'"
+            ) from None
+        self.address, self._say = address, say
+        try:
+            self._client: Any = self._dask.Client(address, timeout=CONNECT_S, set_as_default=False)
+        except Exception as error:  # what it raises for an odd address is of many kinds
+            raise LinkcalcError(
+                f"no scheduler can be reached at {address} ({_first_line(error)}): is it running, and is the"
+                " address as it prints it, such as tcp://10.0.0.5:8786?"
+            ) from None
+        try:
+            self._refuse_other_programs()
+        except BaseException:
+            self.close()
+            raise
+
+    def run(
+        self, work: Callable[[Job, Tile], Found], job: Job, tiles: Sequence[Tile]
+    ) -> Iterator[tuple[Tile, Found]]:
+        """As `Scheduler.run`; the tiles of a worker that is lost are done by the others.
+
+        Raises
+        ------
+        LinkcalcError
+            If the scheduler is lost, there has been no worker for two minutes, a worker that came later runs
+            another linkcalc, or a tile has taken several workers down with it.
+        """
+        waiting = list(reversed(tiles))
+        running: dict[str, tuple[Any, Tile]] = {}
+        done: queue.SimpleQueue[str] = queue.SimpleQueue()
+        parcel, sent = _Parcel(job), None
+        ahead, asked_at, restarts = 0, -math.inf, 0
+        try:
+            while waiting or running:
+                if time.monotonic() > asked_at + 1.0:  # workers come and go
+                    ahead, asked_at = AHEAD * self._threads(), time.monotonic()
+                if sent is None:
+                    # to every worker, so that no single one is needed
+                    sent = self._asked(self._client.scatter, parcel, broadcast=True, hash=False)
+                while waiting and len(running) < ahead:
+                    order = _Order(work, waiting.pop(), own_program())
+                    future = self._client.submit(_on_worker, sent, order, key=f"tile-{uuid.uuid4()}")
+                    running[future.key] = future, order.tile
+                    future.add_done_callback(lambda future: done.put(future.key))
+                try:
+                    key = done.get(timeout=1.0)
+                except queue.Empty:
+                    continue
+                if key not in running:  # of before a restart
+                    continue
+                future, tile = running[key]
+                try:
+                    found = self._result(future)
+                except CancelledError:
+                    # the scheduler began anew, or every worker that held the job is gone
+                    restarts += 1
+                    if restarts > MOST_RESTARTS:
+                        raise LinkcalcError(
+                            f"the workers at {self.address} are lost again and again before a tile is done:"
+                            " is their memory enough?"
+                        ) from None
+                    waiting += [tile for _, tile in reversed(running.values())]
+                    running.clear()
+                    sent = None
+                else:
+                    del running[key]
+                    restarts = 0
+                    yield tile, found
+        finally:
+            with suppress(Exception):
+                self._client.cancel([future for future, _ in running.values()])
+
+    def close(self) -> None:
+        """Let go of the cluster."""
+        with suppress(Exception):
+            self._client.close(timeout=2.0)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def _refuse_other_programs(self) -> None:
+        here = own_program()
+        found: dict[str, Any] = self._asked(self._client.run, own_program, on_error="return")
+        for worker, there in found.items():
+            if not isinstance(there, Program):
+                raise LinkcalcError(
+                    f"the worker {worker} cannot load linkcalc ({_first_line(there)}): install linkcalc"
+                    f" {here.version} there"
+                )
+            if words := difference(here, there):
+                raise LinkcalcError(f"the worker {worker} {words}")
+        others = sorted({there.numerics for there in found.values()} - {here.numerics})
+        if others:
+            self._say(
+                f"workers have {' and '.join(others)}; here it is {here.numerics}: last digits may"
+                " differ from a run here"
+            )
+
+    def _threads(self) -> int:
+        """Of the cluster; waits for a first worker."""
+        since = time.monotonic()
+        while not (threads := int(sum(self._asked(self._client.ncores).values()))):
+            waited = time.monotonic() - since
+            if waited > PATIENCE_S:
+                raise LinkcalcError(f"the scheduler at {self.address} has had no worker for {waited:.0f} s")
+            if waited < POLL_S:
+                self._say(f"the scheduler at {self.address} has no worker; waiting for one")
+            time.sleep(POLL_S)
+        return threads
+
+    def _result(self, future: Any) -> Any:
+        if future.status != "error":
+            return self._asked(future.result)
+        error = self._asked(future.exception)
+        if isinstance(error, self._dask.KilledWorker):
+            raise LinkcalcError(
+                f"a tile has taken {error.allowed_failures + 1} workers at {self.address} down with it: is"
+                " their memory enough?"
+            ) from None
+        if isinstance(error, ImportError):
+            raise LinkcalcError(f"a worker at {self.address} cannot load linkcalc: {_first_line(error)}")
+        raise error
+
+    def _asked(self, question: Callable[..., Any], *arguments: Any, **options: Any) -> Any:
+        """Ask the scheduler; one line where it is gone."""
+        try:
+            return question(*arguments, **options)
+        except (OSError, TimeoutError, RuntimeError, CancelledError) as error:
+            if isinstance(error, CancelledError) and self._back():
+                raise
+            raise LinkcalcError(f"the scheduler at {self.address} is gone ({_first_line(error)})") from None
+
+    def _back(self) -> bool:
+        """Whether the scheduler is there, after waiting for it a while."""
+        until = time.monotonic() + CONNECT_S
+        while self._client.status == "connecting" and time.monotonic() < until:
+            time.sleep(0.1)
+        return bool(self._client.status == "running")
+
+
+@dataclass(frozen=True)
+class _Order:
+    """One tile's work."""
+
+    work: Callable[[Any, Any], Any]
+    tile: Any
+    program: Program
+
+
+class _Parcel:
+    """A job on its way: opened once in each worker, with arrays that are its own.
+
+    dask's own way leaves arrays read-only, which compiled code takes for another type.
+    """
+
+    def __init__(self, job: Any) -> None:
+        self.job = job
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return _opened, (pickle.dumps(self.job, protocol=5),)
+
+
+def _opened(packed: bytes) -> _Parcel:
+    return _Parcel(pickle.loads(packed))
+
+
+def _on_worker(parcel: _Parcel, order: _Order) -> Any:
+    if words := difference(order.program, own_program()):
+        raise LinkcalcError(f"a worker {words}")
+    return order.work(parcel.job, order.tile)
+
+
+def _first_line(error: Any) -> str:
+    return next(iter(str(error).splitlines()), "") or type(error).__name__
+
+
+def silence() -> None:
+    """Keep dask's own words off the screen: what the user should know is said by linkcalc."""
+    with suppress(ModuleNotFoundError):
+        importlib.import_module("distributed")
+    for name in ("distributed", "distributed.client", "distributed.gc", "tornado.application"):
+        logging.getLogger(name).setLevel(logging.CRITICAL + 1)
