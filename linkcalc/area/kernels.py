@@ -1347,7 +1347,7 @@ def _memory_access() -> tuple[tuple[Any, Any], ...]:
 
 
 @functools.cache
-def _register() -> None:
+def register() -> None:
     extending: Any = importlib.import_module("numba.extending")
     plain = {"error_model": "numpy"}
     for function, access in _memory_access():
@@ -1363,21 +1363,21 @@ def _register() -> None:
 @functools.cache
 def compiled_positions() -> Any:
     """`positions` as machine code; needs numba."""
-    _register()
+    register()
     return compiled.compile_function(positions)
 
 
 @functools.cache
 def compiled_diffractions() -> Any:
     """`diffractions` as machine code; needs numba."""
-    _register()
+    register()
     return compiled.compile_function(diffractions)
 
 
 @functools.cache
 def compiled_rays() -> Any:
     """`rays` as machine code; needs numba."""
-    _register()
+    register()
     return compiled.compile_function(rays)
 
 

@@ -129,14 +129,14 @@ def losses(
     near = np.broadcast_to(_height(near_height_m, template.near.antenna_height_m), east.shape)
     far = np.broadcast_to(_height(far_height_m, template.far.antenna_height_m), east.shape)
     error_m = template.conditions.height_error_m if spread else 0.0
-    variants = _height_variants(near, far, error_m, _tops_m(template))
+    variants = height_variants(near, far, error_m, tops_m(template))
     results = np.full((east.size, kernels.result_length(variants.shape[1] // 2)), np.nan)
     results[:, kernels.STATUS] = kernels.NO_HEIGHT
     apart = length >= _CLOSEST_M
     results[apart] = _rows(
         land, template, fixed, east[apart], north[apart], variants[apart], spread, use_numba
     )
-    return _weighed(results, template, length, variants, error_m, spread)
+    return weighed(results, template, length, variants, error_m, spread)
 
 
 def diffraction_loss_db(
@@ -183,7 +183,8 @@ def diffraction_loss_db(
     s = template.situation
     run(
         land.cells, land.native_flags(whole=in_numpy), land.windows, land.maps, places, steps, heights,
-        fixed == "near", s.polarisation == "vertical", constants(land, s), scratch, powers, values,
+        fixed == "near", s.polarisation == "vertical", constants(s, land.largest_hole_m), scratch, powers,
+        values,
     )  # fmt: skip
     found[apart] = values
     return found
@@ -193,7 +194,7 @@ def _height(stated: ArrayLike | None, default: float) -> Floats:
     return checked("antenna height", default if stated is None else stated, above=0.0)
 
 
-def _height_variants(near: Floats, far: Floats, error_m: float, tops_m: float | None) -> Floats:
+def height_variants(near: Floats, far: Floats, error_m: float, tops_m: float | None) -> Floats:
     """Pairs of heights: as they are; each end lower and higher by the error; the lower end at the tops of the
     clutter."""
     pairs = [near, far]
@@ -206,13 +207,13 @@ def _height_variants(near: Floats, far: Floats, error_m: float, tops_m: float | 
     return np.stack(pairs, axis=-1)
 
 
-def _tops_m(template: LinkCase) -> float | None:
+def tops_m(template: LinkCase) -> float | None:
     """Height of the clutter that the plan states around the lower antenna."""
     kind = template.conditions.clutter
     return None if kind == "none" else clutter.CLUTTER_HEIGHT_M[kind]
 
 
-def constants(land: Land, situation: Situation) -> Floats:
+def constants(situation: Situation, largest_hole_m: float) -> Floats:
     """The kernels' row of constants."""
     c = np.empty(kernels.CONSTANTS)
     radius_km = situation.k_factor * p1812.EARTH_RADIUS_KM
@@ -225,7 +226,7 @@ def constants(land: Land, situation: Situation) -> Floats:
     c[kernels.CURVATURE] = 0.0005 / radius_km
     c[kernels.ROUGHNESS_M] = np.nan if situation.roughness_m is None else situation.roughness_m
     c[kernels.GRAZING_LIMIT_RAD] = np.cbrt(c[kernels.CURVATURE] * wavelength / np.pi)
-    c[kernels.LARGEST_HOLE_M] = land.largest_hole_m
+    c[kernels.LARGEST_HOLE_M] = largest_hole_m
     c[kernels.LOWEST_CLUTTER_M] = LOWEST_CLUTTER_M
     for j, leaves in enumerate(_foliage(situation)):
         f, woods = leaves.frequency_hz, leaves.polarisation
@@ -285,7 +286,7 @@ def _rows(
         land.cells, land.native_flags(whole=_in_numpy(use_numba)), land.windows, land.maps,
         land.layers, land.tree_surface, places, steps,
         np.ascontiguousarray(heights), fixed == "near", s.polarisation == "vertical", spread,
-        constants(land, s), zone, scratch, trees, powers, rows,
+        constants(s, land.largest_hole_m), zone, scratch, trees, powers, rows,
     )  # fmt: skip
     return rows
 
@@ -294,7 +295,7 @@ def _in_numpy(use_numba: bool | None) -> bool:
     return not (compiled.available() if use_numba is None else use_numba)
 
 
-def _weighed(
+def weighed(
     results: Floats,
     template: LinkCase,
     length: Floats,
@@ -358,7 +359,7 @@ def _weighed(
         refraction_sigma_db=put(refraction),
         vegetation_depth_m=put(depth),
         foliage_sigma_db=put(foliage_db),
-        at_tops_db=put(loss if _tops_m(template) is None else governing[-1][0]),
+        at_tops_db=put(loss if tops_m(template) is None else governing[-1][0]),
         near_height_m=variants[:, 0],
         far_height_m=variants[:, 1],
         status=status,

@@ -34,7 +34,7 @@ VERDICTS = ("does_not_close", "at_risk", "closes")
 
 _LEAST_SIGMA_DB = 0.05
 """As in `linkcalc.uncertainty`: a smaller contributor is left out."""
-_FADING: tuple[tuple[Literal["rician", "rayleigh"], float], ...] = (
+FADING: tuple[tuple[Literal["rician", "rayleigh"], float], ...] = (
     ("rayleigh", -math.inf),
     ("rician", 5.0),
     ("rician", 10.0),
@@ -145,7 +145,7 @@ def answers(
     table, to 1e-4.
     """
     common = _common_db(template, fixed, station_deg, east_m, north_m, found)
-    kind = _fading_kind(found)
+    kind = fading_kind(found)
     requirement = Requirement.of(template.link)
     levels, margins, needs, successes = [], [], [], []
     for back in (False, True):
@@ -209,7 +209,7 @@ def _common_db(
     near_up = np.degrees(np.arctan((far_top - near_top) / length - sag))
     far_up = np.degrees(np.arctan((near_top - far_top) / length - sag))
     total = -found.loss_db - antenna.polarisation_loss_db(near.antenna.polarisation, far.antenna.polarisation)
-    total = total - _clutter_db(template, found)
+    total = total - clutter_db(template, found)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", OutOfRangeWarning)
         for station, bearing, up in ((near, near_bearing, near_up), (far, far_bearing, far_up)):
@@ -225,7 +225,7 @@ def _common_db(
     return np.asarray(total)
 
 
-def _clutter_db(template: LinkCase, found: Losses) -> Floats:
+def clutter_db(template: LinkCase, found: Losses) -> Floats:
     """What the stated clutter adds to the path's loss, as `LinkCase.clutter_loss_db`."""
     kind = template.conditions.clutter
     if kind == "none":
@@ -264,8 +264,18 @@ def spread_db(template: LinkCase, receiver: Station, found: Losses) -> Floats:
 
     As `linkcalc.uncertainty.contributors`, for losses computed with `spread=True`.
     """
-    c = template.conditions
+    return np.asarray(np.hypot(path_spread_db(template, found), noise_spread_db(template, receiver)))
+
+
+def noise_spread_db(template: LinkCase, receiver: Station) -> float:
+    """The part of `spread_db` that is a receiver's noise."""
     noises = template.noise(receiver)
+    return math.hypot(*_counted(noises.location_sigma_db, noise.noise_sigma_db(noises)))
+
+
+def path_spread_db(template: LinkCase, found: Losses) -> Floats:
+    """The part of `spread_db` that both directions share."""
+    c = template.conditions
     spacing_m = np.clip(np.nan_to_num(found.spacing_m, nan=30.0), 10.0, 1000.0)
     lower_m = np.minimum(found.near_height_m, found.far_height_m)
     parts: list[Any] = [
@@ -273,8 +283,6 @@ def spread_db(template: LinkCase, receiver: Station, found: Losses) -> Floats:
         p1812.location_standard_deviation_db(template.frequency_hz, spacing_m, rx_height_m=lower_m),
         math.sqrt(2.0) * c.antenna_gain_error_db,
         found.height_sigma_db,
-        float(noises.location_sigma_db),
-        float(noise.noise_sigma_db(noises)),
         found.refraction_sigma_db,
         c.surroundings_error_db,
     ]
@@ -290,7 +298,7 @@ def spread_db(template: LinkCase, receiver: Station, found: Losses) -> Floats:
             sigma = clutter.statistical_sigma_db(
                 template.frequency_hz, np.maximum(found.length_m, 250.0), extrapolate=True
             )
-            parts.append(np.where(_clutter_db(template, found) != 0.0, sigma, 0.0))
+            parts.append(np.where(clutter_db(template, found) != 0.0, sigma, 0.0))
         parts += [
             building_entry.building_entry_sigma_db(
                 template.frequency_hz, building=station.building, extrapolate=True
@@ -299,13 +307,18 @@ def spread_db(template: LinkCase, receiver: Station, found: Losses) -> Floats:
             if station.building != "none"
         ]
     total = np.zeros(found.loss_db.shape)
-    for part in parts:
-        total = total + np.where(np.asarray(part) < _LEAST_SIGMA_DB, 0.0, np.square(part))
+    for part in _counted(*parts):
+        total = total + np.square(part)
     return np.sqrt(total)
 
 
-def _fading_kind(found: Losses) -> NDArray[np.int8]:
-    """Index into `_FADING`."""
+def _counted(*parts: Any) -> list[Any]:
+    """Standard deviations, those too small to be listed as 0."""
+    return [np.where(np.asarray(part) < _LEAST_SIGMA_DB, 0.0, part) for part in parts]
+
+
+def fading_kind(found: Losses) -> NDArray[np.int8]:
+    """Index into `FADING`."""
     rayleigh = (found.regime <= 0) | (np.nan_to_num(found.vegetation_loss_db) > 0.0)
     return np.where(rayleigh, 0, found.regime).astype(np.int8)
 
@@ -321,7 +334,7 @@ _SMOOTH_DB = 4.0
 def _success(margin: Floats, sigma: Floats, kind: NDArray[np.int8], tries: int) -> Floats:
     reached = np.full(margin.shape, np.nan)
     known = np.isfinite(margin) & np.isfinite(sigma)
-    for number, (fading, k_db) in enumerate(_FADING):
+    for number, (fading, k_db) in enumerate(FADING):
         exact = known & (kind == number) & (sigma < _SMOOTH_DB + 2.0 * _STEP_DB)
         if exact.any():
             reached[exact] = message_success(
@@ -361,7 +374,7 @@ def _node(value: Floats) -> tuple[NDArray[np.int64], tuple[Floats, ...]]:
 
 @lru_cache(maxsize=1024)
 def _success_row(kind: int, tries: int, node: int) -> Floats:
-    fading, k_db = _FADING[kind]
+    fading, k_db = FADING[kind]
     margin = np.arange(_LOWEST_DB, _HIGHEST_DB + _STEP_DB / 2.0, _STEP_DB)
     return np.asarray(message_success(margin, node * _STEP_DB, fading=fading, rician_k_db=k_db, tries=tries))
 
@@ -371,7 +384,7 @@ def _needed_db(requirement: Requirement, sigma: Floats, kind: NDArray[np.int8]) 
         sigma.shape, -math.inf if requirement.stated_margin_db is None else requirement.stated_margin_db
     )
     if requirement.success is not None:
-        for number in range(len(_FADING)):
+        for number in range(len(FADING)):
             use = np.isfinite(sigma) & (kind == number)
             if use.any():
                 # symmetric about 0, where a spread has no sign
@@ -385,7 +398,7 @@ def _needed_db(requirement: Requirement, sigma: Floats, kind: NDArray[np.int8]) 
 
 @lru_cache(maxsize=1024)
 def _margin_node(requirement: Requirement, kind: int, node: int) -> float:
-    fading, k_db = _FADING[kind]
+    fading, k_db = FADING[kind]
     assert requirement.success is not None
     return float(
         margin_for_success(

@@ -59,7 +59,7 @@ def rays(job: Job, *, use_numba: bool | None = None) -> Rays:
     ends = np.stack([np.sin(bearing), np.cos(bearing)], axis=-1) * (job.radius_m / land.radius_m)
     near, far = job.template.near.antenna_height_m, job.template.far.antenna_height_m
     own, other = (near, far) if job.fixed == "near" else (far, near)
-    c = constants(land, s)
+    c = constants(s, land.largest_hole_m)
     numba = job.use_numba if use_numba is None else use_numba
     ground = np.empty((many, count + 1))
     loss, clear = np.full(ground.shape, np.nan), np.full(ground.shape, np.nan)

@@ -148,7 +148,7 @@ def limit(
 
 @cache
 def compiled_limit() -> Any:
-    kernels._register()
+    kernels.register()
     return compiled.compile_function(limit)
 
 
@@ -169,7 +169,7 @@ def straight(work: Job, east: np.ndarray, north: np.ndarray) -> np.ndarray:
     from scipy.ndimage import map_coordinates
 
     land, s = work.land, work.template.situation
-    c = constants(land, s)
+    c = constants(s, land.largest_hole_m)
     rows, columns = land.windows[0, kernels.ROWS], land.windows[0, kernels.COLUMNS]
     grid = land.cells.reshape(rows, columns)
     found = np.empty(east.size)

@@ -1,0 +1,90 @@
+"""Many pairs of antenna heights at once give what one after the other gives."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from linkcalc.area.height_pairs import even_and_inland, height_pairs
+from linkcalc.errors import DomainError
+from linkcalc.plan import load_plan
+from linkcalc.propagation import compiled
+from linkcalc.terrain.profile import Profile
+from linkcalc.verdict import link_case, open_terrain
+
+SAMPLES = Path(__file__).parents[2] / "terrain_samples"
+FIGURES = ("path_gain_db", "spread_db", "clearance_ratio", "clearance_m")
+STATES = ("regime", "model", "through_trees", "worst")
+
+needs_numba = pytest.mark.skipif(not compiled.available(), reason="no numba")
+
+
+def sample_case(name: str, **conditions: object):
+    loaded = load_plan(SAMPLES / f"{name}.toml")
+    with open_terrain(loaded) as terrain:
+        case = link_case(loaded, loaded.plan.link[0], terrain)
+    return replace(case, conditions=case.conditions.model_copy(update=conditions))
+
+
+def compare(case, count: int, seed: int = 2) -> None:
+    rng = np.random.default_rng(seed)
+    near, far = (np.round(np.sort(rng.uniform(0.6, 25.0, count)), 2) for _ in range(2))
+    quick = height_pairs(case, near, far, use_numba=True)
+    plain = height_pairs(case, near, far, use_numba=False)
+    for name in FIGURES:
+        np.testing.assert_allclose(getattr(quick, name), getattr(plain, name), atol=0.005, err_msg=name)
+    for name in STATES:
+        assert (getattr(quick, name) == getattr(plain, name)).all(), name
+
+
+@needs_numba
+@pytest.mark.parametrize("name", ["upland", "wooded", "plain"])
+def test_all_heights_at_once_equal_one_pair_after_the_other(name):
+    compare(sample_case(name), 6)
+
+
+@needs_numba
+def test_so_they_do_with_clutter_a_building_and_stated_woods():
+    case = sample_case("upland", clutter="suburban", woodland_depth_m=30.0)
+    inside = case.far.model_copy(update={"building": "traditional"})
+    compare(replace(case, far=inside), 5)
+
+
+@needs_numba
+@pytest.mark.parametrize("spacing_m", [4.0, 11.0, 30.0])
+def test_a_clearing_around_an_antenna_counts_the_same(spacing_m):
+    x = np.arange(0.0, 1500.0, spacing_m)
+    trees = (x > 11.0) & (x < 300.0) | (x > 1200.0) & (x < x[-1] - 9.0)
+    kinds = tuple("trees" if t else "" for t in trees)
+    ground = 50.0 + 4.0 * np.sin(x / 170.0)
+    profile = Profile(
+        x, ground, np.where(trees, 18.0, 0.0), kinds, np.full(x.size, 4, np.int8), None, None, "", 0.0, ()
+    )
+    compare(replace(sample_case("wooded"), profile=profile), 4)
+
+
+def test_an_uneven_profile_is_worked_out_the_plain_way():
+    case = sample_case("upland")
+    keep = np.r_[0, 2 : len(case.profile.distance_m)]
+    kinds = np.array(case.profile.clutter_kind)[keep]
+    columns = {
+        name: getattr(case.profile, name)[keep]
+        for name in ("distance_m", "ground_m", "clutter_m", "zone", "latitude_deg", "longitude_deg")
+    }
+    uneven = replace(case, profile=replace(case.profile, clutter_kind=tuple(kinds), **columns))
+    assert even_and_inland(case.profile)
+    assert not even_and_inland(uneven.profile)
+    found = height_pairs(uneven, [4.0], [6.0])
+    assert found.path_gain_db[0, 0] == pytest.approx(sum(t.value_db for t in uneven.shared_terms))
+
+
+def test_progress_is_told_height_by_height():
+    said: list[tuple[int, int]] = []
+    height_pairs(sample_case("plain"), [2.0, 3.0], [4.0], progress=lambda *at: said.append(at))
+    assert said == [(1, 2), (2, 2)]
+
+
+def test_a_height_must_be_above_the_ground():
+    with pytest.raises(DomainError, match="near_height_m"):
+        height_pairs(sample_case("plain"), [0.0], [4.0])
