@@ -10,7 +10,7 @@ from linkcalc.plan.base import ONE_LINE, Section, given, optional, plain
 from linkcalc.plan.control import Engine, Message, Tank, control_fault
 from linkcalc.plan.links import Link
 from linkcalc.plan.power import Exposure, PowerSupply, Regulation
-from linkcalc.plan.stations import Station
+from linkcalc.plan.stations import AntennaChoice, FeederChoice, Station
 from linkcalc.plan.surroundings import Conditions, Terrain
 from linkcalc.plan.wording import element, quoted
 
@@ -32,11 +32,20 @@ class Plan(Section):
     tank: Tank | None = optional("the tank that is filled over a link")
     engine: Engine | None = optional("the engine that fills it")
 
+    antenna_choice: list[AntennaChoice] = plain(
+        [], "antennas at hand, for the field sheet to choose from; left out: the generic types", max_length=12
+    )
+    feeder_choice: list[FeederChoice] = plain(
+        [], "feeders at hand, for the field sheet to choose from; left out: those of the plan", max_length=12
+    )
+
     @model_validator(mode="after")
     def _names_agree(self) -> Self:
         for kind, names in (
             ("station", [s.name for s in self.station]),
             ("link", [k.name for k in self.link]),
+            ("antenna choice", [c.name for c in self.antenna_choice]),
+            ("feeder choice", [c.name for c in self.feeder_choice]),
         ):
             twice = next((n for n in names if names.count(n) > 1), None)
             if twice is not None:
@@ -87,6 +96,9 @@ class Plan(Section):
                     f"{element('power', index, supply.station)} sensor_{k}"
                     for k in ("current_ma", "warm_up_s")
                 )
+        for kind, choices in (("antenna_choice", self.antenna_choice), ("feeder_choice", self.feeder_choice)):
+            # a check does not look at them; the field sheet says what each rests on
+            yield from (element(kind, index, choice.name) for index, choice in enumerate(choices))
         if all(link.profile_csv for link in self.link):
             yield "terrain"
         foliage = (

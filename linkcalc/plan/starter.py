@@ -75,6 +75,13 @@ _SCENARIO: dict[str, Any] = {
         "draw_m3_h": 0.4,
     },
     "engine": {"watchdog_s": 1800.0, "max_run_time_h": 8.0, "fuel_l_per_h": 2.5},
+    "antenna_choice": [
+        {"name": "dipole", "type": "half_wave_dipole"},
+        {"name": "long collinear", "type": "collinear", "gain_dbi": 8.0},
+    ],
+    "feeder_choice": [
+        {"name": "10 m of the thick cable", "type": "half_inch_foam", "length_m": 10.0, "connectors": 2},
+    ],
 }
 
 _PROFILE = (

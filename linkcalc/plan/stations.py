@@ -15,8 +15,8 @@ AntennaType = Literal["quarter_wave_whip", "half_wave_dipole", "collinear", "yag
 Polarisation = Literal["vertical", "horizontal", "circular"]
 
 
-class Antenna(Section):
-    """An antenna by figures or by generic type; stated figures replace the type's."""
+class AntennaFigures(Section):
+    """What kind of antenna, or its figures."""
 
     type: AntennaType = assumed("half_wave_dipole", "generic antenna type", COMMON_PRACTICE)
     gain_dbi: float | None = optional("gain over an isotropic radiator, dBi", ge=-30, le=40, examples=[2.15])
@@ -27,14 +27,6 @@ class Antenna(Section):
     vertical_beamwidth_deg: float | None = optional(
         "half-power beamwidth in elevation", gt=0, le=180, examples=[78.0]
     )
-    azimuth_deg: float | None = optional(
-        "direction of the main beam, clockwise from true north; left out: turned to the other station",
-        ge=0,
-        le=360,
-        examples=[45.0],
-    )
-    tilt_deg: float = plain(0.0, "elevation of the main beam, positive upward", ge=-90, le=90)
-    polarisation: Polarisation = assumed("vertical", "polarisation", COMMON_PRACTICE)
 
     @model_validator(mode="after")
     def _one_gain(self) -> Self:
@@ -46,6 +38,29 @@ class Antenna(Section):
         figures = (self.horizontal_beamwidth_deg, self.vertical_beamwidth_deg)
         gain_stated = self.gain_dbi is not None or self.gain_dbd is not None
         return ["type"] if gain_stated and None not in figures else []
+
+
+class Antenna(AntennaFigures):
+    """An antenna by figures or by generic type; stated figures replace the type's."""
+
+    azimuth_deg: float | None = optional(
+        "direction of the main beam, clockwise from true north; left out: turned to the other station",
+        ge=0,
+        le=360,
+        examples=[45.0],
+    )
+    tilt_deg: float = plain(0.0, "elevation of the main beam, positive upward", ge=-90, le=90)
+    polarisation: Polarisation = assumed("vertical", "polarisation", COMMON_PRACTICE)
+
+
+class Choice(Section):
+    """What may be fitted on site in place of what is planned."""
+
+    name: str = label("what the field sheet calls it", examples=["long one"])
+
+
+class AntennaChoice(AntennaFigures, Choice):
+    """An antenna that may be fitted on site in place of a planned one, mounted and turned as that was."""
 
 
 def _cable_types() -> Sequence[str]:
@@ -96,6 +111,10 @@ class Feeder(Section):
             *(["connector_loss_db"] if self.connectors == 0 else []),
             *(["arrestor_loss_db"] if not self.arrestor else []),
         ]
+
+
+class FeederChoice(Feeder, Choice):
+    """A feeder that may be fitted on site in place of a planned one."""
 
 
 class ExtraLoss(Section):
