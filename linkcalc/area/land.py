@@ -158,6 +158,7 @@ def read_land(
     step_m: float | None = None,
     largest_hole_m: float = 250.0,
     surface_kind: str = "trees",
+    whole: bool = True,
 ) -> Land:
     """Read ground, surface and canopy around a station, each block of each file once.
 
@@ -171,6 +172,9 @@ def read_land(
         What messages call the station.
     step_m, largest_hole_m, surface_kind
         As for `linkcalc.terrain.profile.cut_profile`.
+    whole : bool
+        Whether a radius that reaches beyond the rasters is refused; if not, positions out there have no
+        height.
 
     Returns
     -------
@@ -180,7 +184,7 @@ def read_land(
     ------
     TerrainError
         If no raster is named, the station stands on none or on nodata, the radius reaches beyond the
-        rasters, or one of them is damaged.
+        rasters where that is refused, or one of them is damaged.
     DomainError
         If an argument is out of range.
 
@@ -204,7 +208,9 @@ def read_land(
         raise DomainError(f"step_m must be a positive number of metres, got {step_m}")
     if not terrain[0].rasters:
         raise TerrainError("no terrain raster is named: an area needs heights all around the station")
-    _refuse_bad_place(terrain[0], name, latitude, longitude, radius)
+    station_ground_m(name, latitude, longitude, terrain[0])
+    if whole:
+        _refuse_radius_beyond(terrain[0], name, latitude, longitude, radius)
     met_before = {id(r): r.out_of_limits[0] for mosaic in terrain for r in mosaic.rasters}
     found = [
         window
@@ -292,9 +298,10 @@ def _crossed(raster: Raster, column: Floats, row: Floats) -> bool:
     return bool(column.min() < width and column.max() > -1.0 and row.min() < height and row.max() > -1.0)
 
 
-def _refuse_bad_place(ground: Mosaic, name: str, latitude: float, longitude: float, radius: float) -> None:
-    """Say in one line why there is no land to look at, if so."""
-    station_ground_m(name, latitude, longitude, ground)
+def _refuse_radius_beyond(
+    ground: Mosaic, name: str, latitude: float, longitude: float, radius: float
+) -> None:
+    """Say in one line how far the rasters reach, if not far enough."""
     to_geographic = geodesy.transformer(plane_crs(latitude, longitude), "EPSG:4326")
     bearing = np.radians(np.arange(0.0, 360.0, 0.5))
 

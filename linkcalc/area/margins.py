@@ -52,6 +52,8 @@ class Answers:
     margin_back_db: Floats
     required_margin_db: Floats
     """Asked of the weaker direction."""
+    spare_db: Floats
+    """How much more than asked, or than nothing, the weaker direction has."""
     success_there: Floats
     success_back: Floats
     spreading_factor: Floats
@@ -165,6 +167,7 @@ def answers(
         margin_there_db=margins[0],
         margin_back_db=margins[1],
         required_margin_db=needed,
+        spare_db=margin - np.maximum(needed, 0.0),
         success_there=successes[0],
         success_back=successes[1],
         spreading_factor=_lowest_factor(template, margin, needed),
