@@ -325,6 +325,10 @@ class TileStore:
         np.save(buffer, found, allow_pickle=False)
         atomic_write(self._file(tile), buffer.getvalue())
 
+    def kept(self) -> bool:
+        """Whether any tile is there."""
+        return any(self.folder.glob("*.npy"))
+
     def remove(self) -> None:
         """Delete all tiles."""
         shutil.rmtree(self.folder, ignore_errors=True)

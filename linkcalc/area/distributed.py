@@ -146,7 +146,7 @@ class Distributed:
 
     def _refuse_other_programs(self) -> None:
         here = own_program()
-        found: dict[str, Any] = self._asked(self._client.run, own_program, on_error="return")
+        found: dict[str, Any] = self._asked(self._client.run, _program_there, on_error="return")
         for worker, there in found.items():
             if not isinstance(there, Program):
                 raise LinkcalcError(
@@ -182,7 +182,7 @@ class Distributed:
             raise LinkcalcError(
                 f"a tile has taken {error.allowed_failures + 1} workers at {self.address} down with it: is"
                 " their memory enough?"
-            ) from None
+            )
         if isinstance(error, ImportError):
             raise LinkcalcError(f"a worker at {self.address} cannot load linkcalc: {_first_line(error)}")
         raise error
@@ -228,6 +228,10 @@ class _Parcel:
 
 def _opened(packed: bytes) -> _Parcel:
     return _Parcel(pickle.loads(packed))
+
+
+def _program_there() -> Program:
+    return own_program()
 
 
 def _on_worker(parcel: _Parcel, order: _Order) -> Any:

@@ -54,6 +54,7 @@ def coverage(
     Example:
       linkcalc coverage site.toml --station "pump shed" --radius-km 5 --out result
       linkcalc coverage site.toml --station "pump shed" --preview --out look
+      linkcalc coverage site.toml --station "pump shed" --out result --scheduler tcp://10.0.0.5:8786
 
     An interrupted run with --out is taken up where it stopped by the same command. Exit code: 0 whatever the
     answer, 2 bad input.
@@ -62,10 +63,13 @@ def coverage(
 
     from linkcalc.area.coverage import TileStore, prepared_job, result_of
     from linkcalc.area.coverage import coverage as cover
+    from linkcalc.errors import LinkcalcError
     from linkcalc.plan import load_plan
     from linkcalc.views.coverage_text import coverage_report
     from linkcalc.views.text import abilities
 
+    if preview and scheduler is not None:
+        raise LinkcalcError("--preview is made here: leave out --scheduler")
     loaded = load_plan(plan)
     if out is not None:
         _make_folder(out)
@@ -82,9 +86,9 @@ def coverage(
             try:
                 with chosen_scheduler(scheduler) as workers:
                     bands = cover(job, scheduler=workers, store=store, progress=bar, say=_say)
-            except KeyboardInterrupt:
+            except (KeyboardInterrupt, LinkcalcError):
                 bar.end()
-                if store is not None:
+                if store is not None and store.kept():
                     _say(f"finished tiles are kept in {store.folder}; the same command takes them over")
                 raise
             bar.end()
