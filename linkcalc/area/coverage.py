@@ -303,7 +303,8 @@ def _link_named(loaded: "LoadedPlan", station: str, name: str | None) -> Link:
 class TileStore:
     """Finished tiles in a folder, so that an interrupted run can be taken up again."""
 
-    def __init__(self, folder: Path, digest: str) -> None:
+    def __init__(self, folder: Path, digest: str, *, bands: int = len(BANDS)) -> None:
+        self._bands = bands
         self.folder = folder / f"tiles-{digest[:16]}"
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
@@ -316,7 +317,7 @@ class TileStore:
             found = np.load(self._file(tile), allow_pickle=False)
         except (OSError, ValueError, EOFError):
             return None
-        shape = (len(BANDS), tile.bottom - tile.top, tile.right - tile.left)
+        shape = (self._bands, tile.bottom - tile.top, tile.right - tile.left)
         return found if found.shape == shape and found.dtype == np.float32 else None
 
     def save(self, tile: Tile, found: Singles) -> None:

@@ -132,7 +132,8 @@ class _Bar:
 
     _WIDTH = 24
 
-    def __init__(self, *, shown: bool, terminal: bool) -> None:
+    def __init__(self, *, shown: bool, terminal: bool, name: str = "coverage") -> None:
+        self._name = name
         self._shown, self._terminal = shown, terminal
         self._next = 0.0
         self._open = False
@@ -149,7 +150,7 @@ class _Bar:
             sys.stderr.write(f"\r[{'#' * full}{'.' * (self._WIDTH - full)}] {words}   ")
             self._open = True
         else:
-            sys.stderr.write(f"coverage: {words.strip()}\n")
+            sys.stderr.write(f"{self._name}: {words.strip()}\n")
         sys.stderr.flush()
 
     def end(self) -> None:
