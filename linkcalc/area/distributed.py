@@ -191,10 +191,12 @@ class Distributed:
         """Ask the scheduler; one line where it is gone."""
         try:
             return question(*arguments, **options)
-        except (OSError, TimeoutError, RuntimeError, CancelledError) as error:
-            if isinstance(error, CancelledError) and self._back():
+        except CancelledError:
+            if self._back():
                 raise
-            raise LinkcalcError(f"the scheduler at {self.address} is gone ({_first_line(error)})") from None
+        except (OSError, TimeoutError, RuntimeError):
+            pass
+        raise LinkcalcError(f"the scheduler at {self.address} is gone")
 
     def _back(self) -> bool:
         """Whether the scheduler is there, after waiting for it a while."""
