@@ -1,0 +1,140 @@
+"""Polygons and lines from GeoJSON (RFC 7946: WGS 84, longitude before latitude); one line for what is not."""
+
+import json
+import math
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from linkcalc._arrays import Floats
+from linkcalc.errors import LinkcalcError
+
+LARGEST_FILE_BYTES = 50_000_000
+
+
+def read_polygons(path: Path) -> list[list[Floats]]:
+    """The polygons of a GeoJSON file: each an outer ring and its holes, (n, 2) longitude and latitude.
+
+    Raises
+    ------
+    LinkcalcError
+        If the file cannot be read, is no GeoJSON in WGS 84, or holds no polygon.
+    """
+    found = []
+    for kind, parts in _geometries(path):
+        if kind in ("Polygon", "MultiPolygon"):
+            for rings in [parts] if kind == "Polygon" else _listed(path, kind, parts):
+                found.append([_ring(path, ring) for ring in _listed(path, kind, rings)])
+    found = [rings for rings in found if rings]
+    if not found:
+        raise LinkcalcError(f"{path}: holds no polygon; a Polygon or MultiPolygon is needed")
+    return found
+
+
+def read_lines(path: Path) -> list[Floats]:
+    """The lines of a GeoJSON file, (n, 2) longitude and latitude.
+
+    Raises
+    ------
+    LinkcalcError
+        If the file cannot be read, is no GeoJSON in WGS 84, or holds no line.
+    """
+    found = []
+    for kind, parts in _geometries(path):
+        if kind in ("LineString", "MultiLineString"):
+            for line in [parts] if kind == "LineString" else _listed(path, kind, parts):
+                found.append(_positions(path, kind, line, fewest=2))
+    if not found:
+        raise LinkcalcError(f"{path}: holds no line; a LineString or MultiLineString is needed")
+    return found
+
+
+def _ring(path: Path, ring: Any) -> Floats:
+    found = _positions(path, "Polygon", ring, fewest=3)
+    if not np.array_equal(found[0], found[-1]):
+        found = np.concatenate([found, found[:1]])
+    if len(found) < 4:
+        raise LinkcalcError(f"{path}: a polygon's ring needs three corners or more, and one has fewer")
+    return found
+
+
+def _geometries(path: Path) -> Iterator[tuple[str, Any]]:
+    """Type and coordinates of every geometry in a file."""
+    data = _json(path)
+    if not isinstance(data, dict) or not isinstance(data.get("type"), str):
+        raise LinkcalcError(f'{path}: is no GeoJSON: an object with a "type" is needed')
+    crs = json.dumps(data.get("crs")) if data.get("crs") is not None else ""
+    if crs and not any(name in crs for name in ("CRS84", "4326")):
+        raise LinkcalcError(
+            f"{path}: states another coordinate system than GeoJSON has (RFC 7946: WGS 84, longitude and "
+            "latitude); reproject it to EPSG:4326"
+        )
+    waiting: list[Any] = [data]
+    while waiting:
+        item = waiting.pop(0)
+        kind = item.get("type") if isinstance(item, dict) else None
+        if kind == "FeatureCollection":
+            waiting[:0] = _listed(path, kind, item.get("features"))
+        elif kind == "GeometryCollection":
+            waiting[:0] = _listed(path, kind, item.get("geometries"))
+        elif kind == "Feature":
+            waiting[:0] = [] if item.get("geometry") is None else [item["geometry"]]
+        elif kind in ("Point", "MultiPoint", "LineString", "MultiLineString", "Polygon", "MultiPolygon"):
+            yield kind, item.get("coordinates")
+        else:
+            shown = json.dumps(kind)[:40]
+            raise LinkcalcError(f"{path}: {shown} is no type that GeoJSON has (RFC 7946)")
+
+
+def _json(path: Path) -> Any:
+    try:
+        with path.open("rb") as file:
+            raw = file.read(LARGEST_FILE_BYTES + 1)
+    except (OSError, ValueError) as error:
+        raise LinkcalcError(f"{path}: cannot be read: {getattr(error, 'strerror', None) or error}") from None
+    if len(raw) > LARGEST_FILE_BYTES:
+        raise LinkcalcError(f"{path}: is larger than {LARGEST_FILE_BYTES / 1e6:.0f} MB; cut it to the area")
+    try:
+        return json.loads(raw.decode("utf-8-sig"))
+    except json.JSONDecodeError as error:
+        raise LinkcalcError(
+            f"{path}: is no GeoJSON: {error.msg} in line {error.lineno}, column {error.colno}"
+        ) from None
+    except (UnicodeDecodeError, RecursionError):
+        raise LinkcalcError(f"{path}: is no GeoJSON: it is not text in UTF-8 that nests sensibly") from None
+
+
+def _listed(path: Path, kind: str, value: Any) -> list[Any]:
+    if not isinstance(value, list):
+        raise LinkcalcError(f"{path}: a {kind} lacks the list that holds its parts")
+    return value
+
+
+def _positions(path: Path, kind: str, value: Any, *, fewest: int) -> Floats:
+    """Longitudes and latitudes, heights left out."""
+    listed = _listed(path, kind, value)
+    for position in listed:
+        plain = isinstance(position, list) and len(position) >= 2
+        if not plain or not all(_is_number(v) for v in position[:2]):
+            shown = json.dumps(position)[:60]
+            raise LinkcalcError(f"{path}: a {kind} has {shown} where a pair of numbers is needed")
+        longitude, latitude = position[:2]
+        if abs(longitude) > 180.0 or abs(latitude) > 90.0:
+            mend = (
+                "are longitude and latitude swapped?"
+                if abs(longitude) <= 90.0 and abs(latitude) <= 180.0
+                else "reproject it to EPSG:4326"
+            )
+            raise LinkcalcError(
+                f"{path}: {longitude:.12g}, {latitude:.12g} is no longitude and latitude in degrees, which "
+                f"GeoJSON has (RFC 7946): {mend}"
+            )
+    if len(listed) < fewest:
+        raise LinkcalcError(f"{path}: a {kind} needs {fewest} positions or more, and one has {len(listed)}")
+    return np.array([position[:2] for position in listed], dtype=np.float64)
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
