@@ -2,11 +2,12 @@
 
 import json
 import warnings
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 
-from linkcalc.area.coverage import BANDS, NODATA, CoverageResult
+from linkcalc.area.coverage import BANDS, NODATA, Band, CoverageResult
 from linkcalc.area.margins import VERDICTS
 from linkcalc.errors import LinkcalcError
 from linkcalc.terrain import geodesy
@@ -31,17 +32,6 @@ def geotiff(result: CoverageResult) -> bytes:
     LinkcalcError
         If the file cannot be put together.
     """
-    from rasterio import Affine
-    from rasterio.errors import NotGeoreferencedWarning, RasterioError
-    from rasterio.io import MemoryFile
-
-    rows, columns = result.bands["margin_db"].shape
-    grid = {
-        "driver": "GTiff", "dtype": "float32", "count": len(BANDS), "height": rows, "width": columns,
-        "crs": result.crs, "transform": Affine(*result.affine), "nodata": NODATA,
-        "tiled": True, "blockxsize": _BLOCK, "blockysize": _BLOCK,
-        "compress": "deflate", "predictor": 3, "interleave": "band",
-    }  # fmt: skip
     tags = {
         "station": result.station,
         "station_latitude_deg": f"{result.latitude_deg:.7f}",
@@ -54,21 +44,60 @@ def geotiff(result: CoverageResult) -> bytes:
         "signal": result.signal,
         "profiles": "shared radials, a preview" if result.preview else "a full one for each cell",
     }
+    layers = [(band, result.bands[band.name]) for band in BANDS]
+    return tiled_geotiff("coverage.tif", layers, result.crs, result.affine, tags)
+
+
+def tiled_geotiff(
+    name: str,
+    layers: Sequence[tuple[Band, Any]],
+    crs: str,
+    affine: tuple[float, float, float, float, float, float],
+    tags: Mapping[str, str],
+) -> bytes:
+    """Layers as a tiled, compressed GeoTIFF, nodata -9999.
+
+    Parameters
+    ----------
+    name : str
+        What an error calls the file.
+    layers : sequence of Band and ndarray (rows, columns)
+        NaN where there is no value.
+    crs : str
+    affine : tuple of float
+        From column and row (at cell corners) to the coordinates of `crs`.
+    tags : mapping of str to str
+
+    Raises
+    ------
+    LinkcalcError
+        If the file cannot be put together.
+    """
+    from rasterio import Affine
+    from rasterio.errors import NotGeoreferencedWarning, RasterioError
+    from rasterio.io import MemoryFile
+
+    rows, columns = layers[0][1].shape
+    grid = {
+        "driver": "GTiff", "dtype": "float32", "count": len(layers), "height": rows, "width": columns,
+        "crs": crs, "transform": Affine(*affine), "nodata": NODATA,
+        "tiled": True, "blockxsize": _BLOCK, "blockysize": _BLOCK,
+        "compress": "deflate", "predictor": 3, "interleave": "band",
+    }  # fmt: skip
     try:
         with MemoryFile() as memory:
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore", NotGeoreferencedWarning)
                 with memory.open(**grid) as file:
                     file.update_tags(**tags)
-                    for number, band in enumerate(BANDS, start=1):
-                        values = result.bands[band.name]
-                        file.write(np.where(np.isnan(values), np.float32(NODATA), values), number)
+                    for number, (band, values) in enumerate(layers, start=1):
+                        file.write(np.where(np.isnan(values), NODATA, values).astype(np.float32), number)
                         file.set_band_description(number, f"{band.name}: {band.description}")
                         file.set_band_unit(number, band.unit)
                         file.update_tags(number, unit=band.unit)
             return bytes(memory.read())
     except RasterioError as error:
-        raise LinkcalcError(f"coverage.tif cannot be put together: {error}") from error
+        raise LinkcalcError(f"{name} cannot be put together: {error}") from error
 
 
 def closing_area(result: CoverageResult) -> str:

@@ -1,4 +1,4 @@
-"""Where a relay would go: every cell of an area, and the best spots, apart from each other, checked in full."""
+"""Where a relay would go: every cell of an area; the best spots, apart from each other, checked in full."""
 
 import math
 from collections.abc import Callable, Iterator, Sequence
