@@ -13,7 +13,6 @@ import numpy as np
 from linkcalc.area.coverage import CoverageResult
 from linkcalc.views import style
 from linkcalc.views.coverage_text import headline, preview_words
-from linkcalc.views.text import distance_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -64,32 +63,39 @@ def coverage_figure(result: CoverageResult) -> "Figure":
 
 def draw_coverage(ax: "Axes", result: CoverageResult) -> Any:
     """Draw relief, margin, contour lines, stations and scale; return the picture of the margin."""
-    from matplotlib.colors import BoundaryNorm, ListedColormap
-
     margin = result.bands["margin_db"]
     reach = result.affine[5] / 1e3
-    extent = (-reach, reach, -reach, reach)
-    shade = hillshade(result.bands["ground_m"].astype(float), result.cell_m)
-    relief = np.where(np.isfinite(shade), 0.45 + 0.55 * shade, 1.0)
-    colours = _ramp()
-    norm = BoundaryNorm(STEPS_DB, len(colours), extend="both")
-    shown = ax.imshow(
-        np.ma.masked_invalid(margin), extent=extent, cmap=ListedColormap(colours), norm=norm,
-        interpolation="nearest", zorder=1,
-    )  # fmt: skip
-    # relief as a veil of ink: the darker the slope, the thicker
-    veil = np.zeros((*margin.shape, 4))
-    veil[..., :3] = 0.08
-    veil[..., 3] = np.where(np.isfinite(margin), np.clip(1.0 - relief, 0.0, 1.0) * 0.75, 0.0)
-    ax.imshow(veil, extent=extent, interpolation="nearest", zorder=2)
-    _contours(ax, result, reach)
+    shown = draw_shades(ax, margin, result.bands["ground_m"].astype(float), result.cell_m)
+    draw_lines(ax, margin, float(np.nanmedian(result.bands["required_margin_db"])), result.cell_m)
     _stations(ax, result)
-    _scale(ax, result, reach)
+    draw_scale(ax, (-reach, -reach, reach, reach))
     ax.set_xlim(-reach, reach)
     ax.set_ylim(-reach, reach)
     ax.set_aspect("equal")
     ax.set_xlabel("km east of the station")
     ax.set_ylabel("km north of the station")
+    return shown
+
+
+def draw_shades(ax: "Axes", margin_db: np.ndarray, ground_m: np.ndarray, cell_m: float) -> Any:
+    """Draw margins in steps over shaded relief, kilometres from the middle; return their picture."""
+    from matplotlib.colors import BoundaryNorm, ListedColormap
+
+    across, down = (n * cell_m / 2e3 for n in margin_db.shape[::-1])
+    extent = (-across, across, -down, down)
+    shade = hillshade(ground_m, cell_m)
+    relief = np.where(np.isfinite(shade), 0.45 + 0.55 * shade, 1.0)
+    colours = _ramp()
+    norm = BoundaryNorm(STEPS_DB, len(colours), extend="both")
+    shown = ax.imshow(
+        np.ma.masked_invalid(margin_db), extent=extent, cmap=ListedColormap(colours), norm=norm,
+        interpolation="nearest", zorder=1,
+    )  # fmt: skip
+    # relief as a veil of ink: the darker the slope, the thicker
+    veil = np.zeros((*margin_db.shape, 4))
+    veil[..., :3] = 0.08
+    veil[..., 3] = np.where(np.isfinite(ground_m), np.clip(1.0 - relief, 0.0, 1.0) * 0.75, 0.0)
+    ax.imshow(veil, extent=extent, interpolation="nearest", zorder=2)
     return shown
 
 
@@ -102,31 +108,32 @@ def _ramp() -> np.ndarray:
     return colours
 
 
-def _contours(ax: "Axes", result: CoverageResult, reach: float) -> None:
+def draw_lines(ax: "Axes", margin_db: np.ndarray, needed_db: float, cell_m: float) -> list[Any]:
+    """Draw labelled lines of equal margin, and the one of the margin that is asked; return the labels."""
     from matplotlib.patheffects import withStroke
     from scipy.ndimage import gaussian_filter
 
-    margin = result.bands["margin_db"].astype(float)
+    margin, needed = margin_db.astype(float), needed_db
     known = np.isfinite(margin)
     weight = gaussian_filter(known.astype(float), _SMOOTH_CELLS)
     smooth = gaussian_filter(np.where(known, margin, 0.0), _SMOOTH_CELLS) / np.maximum(weight, 1e-9)
     field = np.ma.masked_array(smooth, mask=~known)
     half = (margin.shape[0] - 1) // 2
-    axis = np.arange(-half, half + 1) * result.cell_m / 1e3
+    axis = np.arange(-half, half + 1) * cell_m / 1e3
     low, high = (float(v) for v in (np.nanmin(margin), np.nanmax(margin)))
-    asked = result.bands["required_margin_db"]
-    needed = float(np.nanmedian(asked))
     levels = [s for s in STEPS_DB if low < s < high and abs(s - needed) > 0.5]
     halo: list[Any] = [withStroke(linewidth=2.4, foreground=style.PAPER)]
+    labels: list[Any] = []
     if levels and field.shape[0] > 2:
         lines = ax.contour(axis, -axis, field, levels=levels, colors=style.INK, linewidths=0.7, zorder=3)
-        for text in ax.clabel(lines, fmt=lambda v: f"{v:.0f} dB".replace("-", "−"), fontsize=style.SMALL_PT):
-            text.set_path_effects(halo)
+        labels += ax.clabel(lines, fmt=lambda v: f"{v:.0f} dB".replace("-", "−"), fontsize=style.SMALL_PT)
     if low < needed < high and field.shape[0] > 2:
         line = ax.contour(axis, -axis, field, levels=[needed], colors=style.ACCENT, linewidths=1.5, zorder=4)
         words = f"{needed:.0f} dB asked"
-        for text in ax.clabel(line, fmt=lambda v: words, fontsize=style.SMALL_PT):
-            text.set_path_effects(halo)
+        labels += ax.clabel(line, fmt=lambda v: words, fontsize=style.SMALL_PT)
+    for text in labels:
+        text.set_path_effects(halo)
+    return labels
 
 
 def _stations(ax: "Axes", result: CoverageResult) -> None:
@@ -147,20 +154,27 @@ def _stations(ax: "Axes", result: CoverageResult) -> None:
         )  # fmt: skip
 
 
-def _scale(ax: "Axes", result: CoverageResult, reach: float) -> None:
-    """A bar of a round length, and which way is north."""
-    target = reach / 2.5
+def draw_scale(ax: "Axes", box_km: tuple[float, float, float, float]) -> None:
+    """Draw a bar of a round length, and which way is north, in a map from west, south to east, north."""
+    from matplotlib.patheffects import withStroke
+
+    west, south, east, north = box_km
+    across, up = east - west, north - south
+    target = min(across, up) / 5.0
     decade = 10.0 ** np.floor(np.log10(target))
     length = max(f * decade for f in (1.0, 2.0, 5.0) if f * decade <= target)
-    x, y = -0.95 * reach, -0.93 * reach
+    x, y = west + 0.025 * across, south + 0.035 * up
     ax.plot([x, x + length], [y, y], color=style.INK, linewidth=2.2, zorder=6, solid_capstyle="butt")
     ax.annotate(
-        distance_words(length * 1e3), (x + length / 2.0, y), (0, 4), textcoords="offset points", ha="center",
-        fontsize=style.SMALL_PT, zorder=6,
+        f"{length:g} km" if length >= 1.0 else f"{length * 1e3:g} m", (x + length / 2.0, y), (0, 4),
+        textcoords="offset points", ha="center", fontsize=style.SMALL_PT, zorder=6,
+        path_effects=[withStroke(linewidth=2.4, foreground=style.PAPER)],
     )  # fmt: skip
+    x = east - 0.035 * across
     ax.annotate(
-        "N", (0.93 * reach, 0.95 * reach), (0.93 * reach, 0.82 * reach), ha="center", fontsize=style.TEXT_PT,
-        arrowprops={"arrowstyle": "-|>", "color": style.INK, "linewidth": 1.2}, zorder=6,
+        "N", (x, north - 0.025 * up), (x, north - 0.025 * up - 0.065 * min(across, up)), ha="center",
+        fontsize=style.TEXT_PT, zorder=6,
+        arrowprops={"arrowstyle": "-|>", "color": style.INK, "linewidth": 1.2},
     )  # fmt: skip
 
 

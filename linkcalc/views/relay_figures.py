@@ -1,0 +1,259 @@
+"""Pictures of a relay siting: a map of the weaker hop's margin with the spots; the best one's profiles."""
+
+import os
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from textwrap import fill
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from linkcalc.area.access import Mask
+from linkcalc.area.relay_siting import Chain, Place, RelaySiting
+from linkcalc.result import LinkResult
+from linkcalc.views import style
+from linkcalc.views.figures import draw_profile
+from linkcalc.views.map_figures import _SMOOTH_CELLS, _key, draw_lines, draw_scale, draw_shades
+from linkcalc.views.relay_text import WORDS, headline
+from linkcalc.views.text import (
+    _NO_BREAK,
+    _TOGETHER,
+    asked_words,
+    decibel_words,
+    distance_words,
+    weaker_direction,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+Box = tuple[float, float, float, float]
+
+_WIDTH_IN: Final = 8.6
+_MAP_IN: Final = 6.75
+"""Width of the map within."""
+_ABOVE_IN, _BELOW_IN = 1.0, 1.15
+_PANEL_IN: Final = 3.95
+"""A profile with its title and labels."""
+_FEWEST_FOR_LINES = 0.25
+"""Share of the land that is left from which lines of equal margin are drawn: on ribbons they are no use."""
+
+
+def relay_map(result: RelaySiting) -> "Figure":
+    """The map: margin of the weaker hop with a relay in each cell, spots, ends, and where none may stand."""
+    west, south, east, north = _box(result)
+    map_height = _MAP_IN * (north - south) / (east - west)
+    height = map_height + _ABOVE_IN + _BELOW_IN
+    with style.styled():
+        figure = style.new_figure(_WIDTH_IN, height)
+        ax = figure.add_axes((0.65 / _WIDTH_IN, _BELOW_IN / height, _MAP_IN / _WIDTH_IN, map_height / height))
+        shown = draw_relay_map(ax, result)
+        _key(figure, shown)
+        left = 0.65 / _WIDTH_IN
+        title = _filled(headline(result), 86)
+        figure.text(left, 1.0 - 0.12 / height, title, size=style.TITLE_PT - 1, weight="bold", va="top")
+        under = (
+            f"Fade margin of the weaker hop with a relay in each cell. {result.link.name}, "
+            f"{result.link.frequency_mhz:g} MHz, {result.signal}."
+        )
+        figure.text(left, 1.0 - 0.62 / height, _filled(under, 106), size=style.TEXT_PT, va="top")
+        figure.text(
+            left, (_BELOW_IN - 0.5) / height, _filled(_caption(result), 120), size=style.SMALL_PT, va="top",
+            linespacing=1.35, color=style.MUTED,
+        )  # fmt: skip
+    return figure
+
+
+def draw_relay_map(ax: "Axes", result: RelaySiting) -> Any:
+    """Draw relief, margins, what is ruled out, hops and spots; return the picture of the margin."""
+    grid, margin = result.grid, result.bands["margin_db"]
+    shown = draw_shades(ax, margin, np.where(result.area, result.ground_m, np.nan), grid.cell_m)
+    ruled_out = result.area & np.isfinite(result.ground_m) & ~result.allowed.mask
+    box = _box(result)
+    if _lined(result):
+        needed = float(np.nanmedian(margin - result.bands["spare_db"]))
+        _without_crowding(draw_lines(ax, margin, needed, grid.cell_m), result, 0.045 * (box[2] - box[0]))
+    _hatched(ax, result, ruled_out)
+    for ring in result.allowed.outlines:
+        ax.plot(*(ring.T / 1e3), color=style.INK, lw=1.1, ls=(0, (4, 2)), zorder=4)
+    for line in result.allowed.tracks:
+        ax.plot(*(line.T / 1e3), color=style.PAPER, lw=2.6, zorder=4)
+        ax.plot(*(line.T / 1e3), color=style.GROUND_EDGE, lw=1.3, zorder=4.1)
+    _chains(ax, result)
+    _ends(ax, result.ends, box)
+    draw_scale(ax, box)
+    ax.set_xlim(box[0], box[2])
+    ax.set_ylim(box[1], box[3])
+    ax.set_aspect("equal")
+    ax.set_xlabel("km east of the middle of the link")
+    ax.set_ylabel("km north of the middle of the link")
+    return shown
+
+
+def _lined(result: RelaySiting) -> bool:
+    """Whether enough is left of the land for lines of equal margin."""
+    known = result.area & np.isfinite(result.ground_m)
+    return bool(result.allowed.mask.sum() >= _FEWEST_FOR_LINES * known.sum())
+
+
+def _without_crowding(labels: Sequence[Any], result: RelaySiting, apart_km: float) -> None:
+    """Hide the labels of lines where a spot or an end stands."""
+    relays = [p for c in (*result.spots, *([result.two] if result.two else [])) for p in c.relays]
+    for label in labels:
+        x, y = label.get_position()
+        if any(np.hypot(p.east_m / 1e3 - x, p.north_m / 1e3 - y) < apart_km for p in (*relays, *result.ends)):
+            label.set_visible(False)
+
+
+def _box(result: RelaySiting) -> Box:
+    """What the map shows, km: the area where there is ground, and both ends; no strip."""
+    rows, columns = np.nonzero(result.area & np.isfinite(result.ground_m))
+    steps, half = result.grid.steps_m / 1e3, result.grid.cell_m / 2e3
+    xs = [steps[columns.min()] - half, steps[columns.max()] + half, *(p.east_m / 1e3 for p in result.ends)]
+    ys = [-steps[rows.max()] - half, -steps[rows.min()] + half, *(p.north_m / 1e3 for p in result.ends)]
+    west, east, south, north = min(xs), max(xs), min(ys), max(ys)
+    pad = 0.02 * max(east - west, north - south)
+    west, east, south, north = west - pad, east + pad, south - pad, north + pad
+    wanted = np.clip((north - south) / (east - west), 0.62, 1.15)
+    more_up = max(wanted * (east - west) - (north - south), 0.0) / 2.0
+    more_across = max((north - south) / wanted - (east - west), 0.0) / 2.0
+    return west - more_across, south - more_up, east + more_across, north + more_up
+
+
+def _hatched(ax: "Axes", result: RelaySiting, ruled_out: Mask) -> None:
+    """Hatch where there is ground but no relay may stand."""
+    if not ruled_out.any() or min(ruled_out.shape) < 2:
+        return
+    steps = result.grid.steps_m / 1e3
+    with_hatch = ax.contourf(
+        steps, -steps, ruled_out.astype(float), levels=[0.5, 1.5], colors="none", hatches=["////"], zorder=2.5
+    )
+    with_hatch.set_edgecolor("#8b949b")
+    with_hatch.set_linewidth(0.0)
+
+
+def _chains(ax: "Axes", result: RelaySiting) -> None:
+    """Numbered spots; the hops of the best, and of two relays dashed."""
+    first, last = result.ends
+    for chain, dashes in _drawn(result):
+        x, y = (
+            [getattr(p, side) / 1e3 for p in (first, *chain.relays, last)] for side in ("east_m", "north_m")
+        )
+        ax.plot(x, y, color=style.PAPER, lw=3.0, zorder=4.4)
+        ax.plot(x, y, color=style.ACCENT, lw=1.3, ls=dashes, zorder=4.5)
+    if result.two is not None:
+        for number, place in enumerate(result.two.relays, start=1):
+            _badge(ax, place, f"R{number}", "s", style.PAPER, style.ACCENT, 15.0)
+    for number in range(len(result.spots), 0, -1):  # the best on top
+        best = number == 1
+        fill_colour, ink = (style.INK, style.PAPER) if best else (style.PAPER, style.INK)
+        _badge(ax, result.spots[number - 1].relays[0], str(number), "o", fill_colour, ink, 14.0)
+
+
+def _drawn(result: RelaySiting) -> Iterator[tuple[Chain, Any]]:
+    yield result.spots[0], "-"
+    if result.two is not None:
+        yield result.two, (0, (4, 2))
+
+
+def _badge(ax: "Axes", place: Place, words: str, marker: str, face: str, ink: str, size: float) -> None:
+    x, y = place.east_m / 1e3, place.north_m / 1e3
+    edge = ink if face == style.PAPER else style.PAPER
+    ax.plot([x], [y], marker=marker, ms=size, mfc=face, mec=edge, mew=1.1, zorder=7)
+    ax.annotate(
+        words, (x, y), ha="center", va="center_baseline", fontsize=style.SMALL_PT, color=ink, weight="bold",
+        zorder=7.1,
+    )  # fmt: skip
+
+
+def _ends(ax: "Axes", ends: Sequence[Place], box: Box) -> None:
+    from matplotlib.patheffects import withStroke
+
+    halo: list[Any] = [withStroke(linewidth=2.6, foreground=style.PAPER)]
+    for end in ends:
+        x, y = end.east_m / 1e3, end.north_m / 1e3
+        ax.plot([x], [y], marker="^", ms=9.0, color=style.INK, markeredgecolor=style.PAPER, zorder=8)
+        share = (x - box[0]) / (box[2] - box[0])
+        low = y - box[1] < 0.08 * (box[3] - box[1])
+        align = "left" if share < 0.25 else "right" if share > 0.75 else "center"
+        ax.annotate(
+            style.drawable(end.name), (x, y), ({"left": -5, "right": 5}.get(align, 0), 9 if low else -9),
+            textcoords="offset points", ha=align, va="bottom" if low else "top", fontsize=style.TEXT_PT,
+            weight="bold", color=style.INK, path_effects=halo, zorder=8.1,
+        )  # fmt: skip
+
+
+def _caption(result: RelaySiting) -> str:
+    parts = [
+        "Numbers: spots checked in full, best first; red: hops of the best"
+        + (", dashed of two relays (R1, R2)." if result.two is not None else "."),
+        f"Cells of {result.grid.cell_m:g} m, each with its own terrain profiles and the model of a check; "
+        + (f"lines over margins smoothed by {_SMOOTH_CELLS:g} cell; " if _lined(result) else "")
+        + "white: no height.",
+    ]
+    if len(result.allowed.steps) > 1:
+        asked = ", ".join(words for words, _ in result.allowed.steps[1:])
+        parts.append(f"Hatched: ruled out by what is asked ({asked}).")
+    parts.append(
+        "A prediction: measure on site. A radio link is no safety function and no emergency stop; masts are "
+        "for trained people, clear of power lines."
+    )
+    return " ".join(parts)
+
+
+def _filled(words: str, width: int) -> str:
+    """Words in lines, no figure parted from its unit."""
+    kept = _TOGETHER.sub(lambda m: m[0].replace(" ", _NO_BREAK), style.drawable(words))
+    return fill(kept, width).replace(_NO_BREAK, " ")
+
+
+def relay_profiles(hops: Sequence[LinkResult]) -> "Figure":
+    """The hops of a chain in profile, one above the other.
+
+    Parameters
+    ----------
+    hops : sequence of LinkResult
+        From `linkcalc.area.relay_siting.profiles`.
+    """
+    width, height = style.WIDE_IN[0], _PANEL_IN * len(hops) + 0.35
+    with style.styled():
+        figure = style.new_figure(width, height)
+        for number, hop in enumerate(hops, start=1):
+            bottom = height - _PANEL_IN * number + 0.55
+            axes = (0.75 / width, bottom / height, (width - 1.0) / width, (_PANEL_IN - 1.5) / height)
+            draw_profile(figure.add_axes(axes), hop)
+            weaker = weaker_direction(hop)
+            words = (
+                f"Hop {number}: {hop.directions[0].from_} to {hop.directions[0].to}, "
+                f"{distance_words(hop.path.distance_m)}"
+            )
+            margin = (
+                f"{WORDS[hop.verdict]}: fade margin {decibel_words(weaker.fade_margin_db)}, "
+                f"{asked_words(weaker)} asked"
+            )
+            top = (height - _PANEL_IN * (number - 1) - 0.2) / height
+            left, right = 0.75 / width, 1.0 - 0.25 / width
+            figure.text(left, top, style.drawable(words), size=style.TITLE_PT - 1, weight="bold", va="center")
+            figure.text(
+                right, top, margin.replace("-", "−"), size=style.TEXT_PT, ha="right", va="center",
+                color=style.VERDICT[hop.verdict][0], weight="bold",
+            )  # fmt: skip
+        figure.text(
+            0.75 / width, 0.14 / height, "A prediction: measure on site. A radio link is no safety function "
+            "and no emergency stop.", size=style.SMALL_PT, color=style.MUTED, va="center",
+        )  # fmt: skip
+    return figure
+
+
+def write_all(result: RelaySiting, hops: Sequence[LinkResult], folder: str | os.PathLike[str]) -> list[Path]:
+    """Write `relay-map` and `relay-profiles`, each `.svg` and `.png`, into a folder.
+
+    Raises
+    ------
+    LinkcalcError
+        If a file cannot be written.
+    """
+    title = f"Relay for {result.link.name}"
+    written = style.save(relay_map(result), Path(folder) / "relay-map", title)
+    return written + style.save(relay_profiles(hops), Path(folder) / "relay-profiles", f"{title}: profiles")

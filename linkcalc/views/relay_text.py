@@ -1,0 +1,233 @@
+"""Where a relay would go, in words: the best spots, what limits them, and what a relay asks for."""
+
+import math
+from collections.abc import Iterator
+
+from linkcalc.area.relay_chain import STARTS
+from linkcalc.area.relay_siting import Chain, HopCheck, Place, RelaySiting
+from linkcalc.plan import Station
+from linkcalc.result import VerdictWord
+from linkcalc.terrain.geodesy import position_text
+from linkcalc.verdict import CAUTIONS
+from linkcalc.views.coverage_text import percent
+from linkcalc.views.text import (
+    _Page,
+    _round,
+    _time_words,
+    _value_words,
+    asked_words,
+    decibel_words,
+    distance_words,
+    height_words,
+    probability_words,
+)
+
+_WIDTH = 80
+_COLUMNS = (29, 8, 9, 9, 9, 14)
+WORDS: dict[VerdictWord, str] = {"closes": "closes", "at_risk": "at risk", "does_not_close": "does not close"}
+_LEAST_OFF_DB = 0.05
+
+
+def relay_report(
+    result: RelaySiting, width: int = _WIDTH, *, colour: bool = False, ascii_only: bool = False
+) -> str:
+    """Return a relay siting as text.
+
+    Parameters
+    ----------
+    result : RelaySiting
+    width : int, columns
+    colour, ascii_only : bool
+        As for `linkcalc.views.text.report`.
+
+    Returns
+    -------
+    str
+        Ends in a line feed.
+    """
+    page = _Page(width, colour, ascii_only)
+    page.wrap(headline(result), bold=True)
+    if result.title:
+        page.wrap(result.title)
+    page.wrap(
+        f"Link {result.link.name}, {result.link.from_} to {result.link.to}, "
+        f"{result.link.frequency_mhz:g} MHz, {result.signal}. {direct_words(result)}"
+    )
+    page.heading("Spots for one relay, the best first")
+    page.row(["", "ground", "hop 1", "hop 2", "message", "verdict"], _COLUMNS)
+    for number, chain in enumerate(result.spots, start=1):
+        _spot(page, number, chain)
+    page.wrap(
+        f"Hop 1 ends at {result.link.from_}, hop 2 at {result.link.to}. Fade margins of the weaker "
+        f"direction; message: passes every hop, weaker way. Spots are at least "
+        f"{distance_words(result.apart_m)} apart, ranked by the hop with least to spare.",
+        indent=2,
+    )
+    if result.search is not None:
+        _two(page, result)
+    page.heading("The relay")
+    page.item(relay_words(result.relay))
+    for a in result.assumed:
+        page.item(f"assumed: {a.key.removeprefix('relay ')} {_value_words(a.value)} ({a.source})")
+    page.heading("The area")
+    for line in area_lines(result):
+        page.item(line)
+    page.heading("What a relay asks for")
+    for line in burdens(result):
+        page.item(line)
+    page.heading("Notes")
+    for line in notes(result):
+        page.item(line)
+    return page.text()
+
+
+def headline(result: RelaySiting) -> str:
+    """One sentence that answers first."""
+    link = f"{result.link.from_} – {result.link.to}"
+    best = result.best
+    many = "a relay" if len(best.relays) == 1 else "two relays"
+    if best.verdict == "closes":
+        words = f"{many} would do, {spare_words(best.weaker)}"
+        if len(best.relays) == 2:
+            words = f"no spot for one relay closes; {words}"
+        if result.direct.verdict == "closes":
+            words = f"closes without a relay; with one at its best, {spare_words(best.weaker)}"
+        return f"Relay for {link}: {words}"
+    tried = "one or two relays" if result.search is not None else "one relay"
+    return (
+        f"Relay for {link}: no spot for {tried} closes; the best is {WORDS[best.verdict]}, "
+        f"{spare_words(best.weaker)}"
+    )
+
+
+def spare_words(hop: HopCheck) -> str:
+    """How a hop stands to what is asked of it."""
+    asked = asked_words(hop.weaker)
+    if not math.isfinite(hop.spare_db):
+        return f"with {decibel_words(hop.margin_db)} in the weaker hop where {asked} is asked"
+    more = "over" if hop.spare_db >= 0.0 else "short of"
+    return f"the weaker hop {decibel_words(abs(hop.spare_db))} {more} the {asked} asked"
+
+
+def direct_words(result: RelaySiting) -> str:
+    """The link without a relay."""
+    direct = result.direct
+    words = (
+        f"Without a relay it {'is ' if direct.verdict == 'at_risk' else ''}{WORDS[direct.verdict]}: "
+        f"{decibel_words(direct.margin_db)} of fade margin over {distance_words(direct.path.distance_m)}"
+    )
+    return f"{words}, so that none is needed." if direct.verdict == "closes" else f"{words}."
+
+
+def relay_words(relay: Station) -> str:
+    """A relay's equipment in short."""
+    a = relay.antenna
+    stated = [f"{v:g} {unit}" for v, unit in ((a.gain_dbi, "dBi"), (a.gain_dbd, "dBd")) if v is not None]
+    antenna = " ".join([a.type.replace("_", " "), *stated])
+    f = relay.feeder
+    feeder = f", {f.length_m:g} m of {f.type}" if f.length_m else ""
+    return (
+        f"{antenna}, {a.polarisation}, {height_words(relay.antenna_height_m)} above ground{feeder}; "
+        f"{relay.transmit_power_dbm:g} dBm; noise figure {relay.noise_figure_db:g} dB"
+    )
+
+
+def place_words(place: Place) -> str:
+    """What is known of a place besides its position."""
+    slope = f"slope {_round(place.slope_deg, 0)}°" if math.isfinite(place.slope_deg) else "slope unknown"
+    track = "" if place.track_m is None else f", {distance_words(place.track_m)} from a track"
+    return f"{slope}{track}"
+
+
+def area_lines(result: RelaySiting) -> Iterator[str]:
+    """What was looked at, and what was left."""
+    total = int(result.area.sum())
+    yield (
+        f"{total} cells of {result.grid.cell_m:g} m within {distance_words(result.radius_m)} of the middle "
+        "of the link, each with its own full terrain profiles to both ends and the model of a check"
+    )
+    for words, cells in result.allowed.steps:
+        yield f"{words}: {cells} cells left"
+    cells = max(result.cells, 1)
+    cell_km2 = result.grid.cell_m**2 / 1e6
+    shares = ", ".join(
+        f"{words} {percent(result.area_km2(verdict) / cell_km2 / cells)}" for verdict, words in WORDS.items()
+    )
+    yield f"over one relay the link, of the {result.cells} cells with an answer: {shares}"
+
+
+def burdens(result: RelaySiting) -> Iterator[str]:
+    """What comes with a relay."""
+    best = result.best
+    direct = result.direct.directions
+    there, back = best.time_on_air_s
+    hops = {2: "two", 3: "three"}[len(best.hops)]
+    yield (
+        f"Air time: a message is sent once on each of {hops} hops, {_time_words(there)} there instead of "
+        f"{_time_words(direct[0].time_on_air_s)}, and {_time_words(back)} back instead of "
+        f"{_time_words(direct[1].time_on_air_s)}; it comes later by that at least. The relay keeps its own "
+        "share of any duty limit."
+    )
+    yield "A relay needs power of its own through the darkest month, and someone to look after it."
+    yield (
+        f'It is one more thing that can fail: "stop" has to pass {hops} hops, and is lost if one of them is '
+        "down. What it controls has to be safe when nothing is heard."
+    )
+
+
+def notes(result: RelaySiting) -> Iterator[str]:
+    """What a reader should know about these numbers."""
+    off = max((c.off_db for c in (*result.spots, *([result.two] if result.two else []))), default=0.0)
+    agree = f"to {decibel_words(off)}" if off >= _LEAST_OFF_DB else "to a tenth of a decibel"
+    yield f"Every spot listed was checked in full, and agrees with its cell {agree}."
+    yield "Messages pass hop by hop with doubts taken as independent; in truth hops share the weather."
+    yield f"Heights from {', '.join(result.sources)}."
+    yield from result.notes
+    yield "A prediction, not a measurement: take readings on the spot, to both ends, before you build."
+    yield CAUTIONS[0]
+    yield CAUTIONS[2]
+
+
+def _spot(page: _Page, number: int, chain: Chain) -> None:
+    place = chain.relays[0]
+    page.row(
+        [
+            f"{number:<3}{position_text(place.latitude_deg, place.longitude_deg)}",
+            f"{_round(place.ground_m, 0)} m",
+            *(decibel_words(hop.margin_db) for hop in chain.hops),
+            probability_words(min(chain.success)),
+            WORDS[chain.verdict],
+        ],
+        _COLUMNS,
+    )
+    first, second = (distance_words(hop.path.distance_m) for hop in chain.hops)
+    page.wrap(f"{first} and {second}; {place_words(place)}", indent=5)
+
+
+def _two(page: _Page, result: RelaySiting) -> None:
+    chain, search = result.two, result.search
+    page.heading("Two relays in a row")
+    if chain is None or search is None:
+        page.wrap("No two cells have a path between them and to their ends.", indent=2)
+        return
+    page.row(["", "ground", "", "", "", ""], _COLUMNS)
+    for number, place in enumerate(chain.relays, start=1):
+        where = f"{number:<3}{position_text(place.latitude_deg, place.longitude_deg)}"
+        page.row([where, f"{_round(place.ground_m, 0)} m", "", "", "", ""], _COLUMNS)
+        page.wrap(place_words(place), indent=5)
+    hops = "; ".join(
+        f"{hop.from_} to {hop.to}, {distance_words(hop.path.distance_m)}: {decibel_words(hop.margin_db)}"
+        for hop in chain.hops
+    )
+    page.wrap(f"{hops}.", indent=2)
+    page.wrap(
+        f"The chain {'is ' if chain.verdict == 'at_risk' else ''}{WORDS[chain.verdict]}, "
+        f"{spare_words(chain.weaker)}; a message passes with {probability_words(min(chain.success))}.",
+        indent=2,
+    )
+    page.wrap(
+        f"A search, not all pairs: {search.candidates[0]} and {search.candidates[1]} candidates, "
+        f"{search.pairs_tried} pairs of them computed; then from the best {STARTS} on one relay at a time "
+        f"moved over all cells that could be better ({search.cells_tried} hops). A better pair may exist.",
+        indent=2,
+    )
