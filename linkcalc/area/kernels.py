@@ -1364,21 +1364,21 @@ def register() -> None:
 def compiled_positions() -> Any:
     """`positions` as machine code; needs numba."""
     register()
-    return compiled.compile_function(positions)
+    return compiled.compile_function(positions, allocates=False)
 
 
 @functools.cache
 def compiled_diffractions() -> Any:
     """`diffractions` as machine code; needs numba."""
     register()
-    return compiled.compile_function(diffractions)
+    return compiled.compile_function(diffractions, allocates=False)
 
 
 @functools.cache
 def compiled_rays() -> Any:
     """`rays` as machine code; needs numba."""
     register()
-    return compiled.compile_function(rays)
+    return compiled.compile_function(rays, allocates=False)
 
 
 def kept_on_disk(function: str = "positions") -> bool | None:
