@@ -288,7 +288,7 @@ def compile_function(
     _register()
     for helper in uses:
         _register_helper(helper)
-    options: dict[str, bool] = {} if allocates else {"_nrt": False}
+    options: dict[str, Any] = {} if allocates else {"_nrt": False}
     dispatcher = numba.njit(error_model="numpy", nogil=True, parallel=parallel, **options)(function)
     folder = _cache_folder(Path(inspect.getfile(function)).parent)
     if folder is not None:
