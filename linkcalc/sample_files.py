@@ -5,6 +5,8 @@ from pathlib import Path
 from linkcalc.errors import LinkcalcError
 
 _HERE = Path(__file__).parent
+_FLEET = "_fleet"
+"""Ends the names of samples that are fleets, not plans."""
 
 
 def samples_folder() -> Path:
@@ -21,7 +23,7 @@ def samples_folder() -> Path:
     Examples
     --------
     >>> sorted(path.stem for path in samples_folder().glob("*.toml"))
-    ['plain', 'upland', 'wooded']
+    ['plain', 'upland', 'upland_fleet', 'wooded']
     """
     for folder in (_HERE / "samples", _HERE.parent / "terrain_samples"):
         if (folder / "upland.toml").is_file():
@@ -35,7 +37,16 @@ def sample_names() -> list[str]:
     >>> sample_names()
     ['plain', 'upland', 'wooded']
     """
-    return sorted(path.stem for path in samples_folder().glob("*.toml"))
+    return sorted(p.stem for p in samples_folder().glob("*.toml") if not p.stem.endswith(_FLEET))
+
+
+def sample_fleet_path() -> Path:
+    """Return the sample's fleet file, for `linkcalc.plan.fleet.load_fleet`.
+
+    >>> sample_fleet_path().name
+    'upland_fleet.toml'
+    """
+    return samples_folder() / f"upland{_FLEET}.toml"
 
 
 def sample_path(name: str) -> Path:
@@ -66,7 +77,7 @@ def sample_path(name: str) -> Path:
 
 
 def copy_samples(folder: str | Path, *, replace: bool = False) -> list[Path]:
-    """Copy the sample plans with their rasters and readings into a folder, where they may be changed.
+    """Copy the sample plans and fleet, their rasters and lists into a folder, where they may be changed.
 
     Parameters
     ----------

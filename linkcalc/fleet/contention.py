@@ -108,7 +108,7 @@ class Outlook:
     """Mean number for one message."""
     margin_db: Floats
     collided: Floats
-    """Share of the tries strong enough to be received that a stronger packet spoils, at the predicted level."""
+    """Share of the tries strong enough to be received that another packet spoils, at the predicted level."""
     found_busy: Floats
     """Share that no demodulator is free for."""
     found_deaf: Floats
@@ -349,5 +349,3 @@ def reach(network: Network, power_dbm: Floats) -> Floats:
     level = power_dbm[:, np.newaxis] + network.gain_db - network.noise_dbm
     margin: Floats = level[..., np.newaxis] - network.required_snr_db
     return margin
-
-

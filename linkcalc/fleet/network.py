@@ -82,11 +82,11 @@ class Network:
 
     @property
     def nodes(self) -> int:
-        return self.gain_db.shape[0]
+        return int(self.gain_db.shape[0])
 
     @property
     def sheds(self) -> int:
-        return self.gain_db.shape[1]
+        return int(self.gain_db.shape[1])
 
     @property
     def slot_s(self) -> float:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc.area import kernels
-from linkcalc.area.land import Land, read_land
+from linkcalc.area.land import Land, plane_crs, read_land
 from linkcalc.area.losses import REGIMES, End, Losses, losses
 from linkcalc.area.margins import answers, fading_kind, spread_db, template_case
 from linkcalc.area.scheduler import Local, Scheduler
@@ -25,7 +25,7 @@ from linkcalc.modulation import Signal
 from linkcalc.plan import ChirpModulation
 from linkcalc.plan.fleet import LoadedFleet, Node, RefusedNode
 from linkcalc.propagation import compiled
-from linkcalc.terrain.geodesy import from_grid
+from linkcalc.terrain import geodesy
 from linkcalc.terrain.profile import station_ground_m
 from linkcalc.terrain.rasters import Mosaic
 from linkcalc.verdict import open_terrain, position_deg
@@ -35,6 +35,8 @@ if TYPE_CHECKING:
 
 CHUNK = 64
 """Nodes that are worked off together."""
+_MAP_CELLS = 320
+"""Of the map's longer side."""
 _ROOM = 1.001
 """The land is read a little farther than the farthest node."""
 
@@ -91,9 +93,30 @@ class Paths:
     node_noise_dbm: float
     shed_power_dbm: Floats
     """(s,)"""
-    land: Land
-    """Around the middle of all nodes and sheds, for the map."""
+    relief: "Relief"
+    """For the map."""
     notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Relief:
+    """Ground under a map, row 0 in the north; metres east and north of a place in the middle."""
+
+    latitude_deg: float
+    longitude_deg: float
+    ground_m: Floats
+    """NaN where there is none."""
+    cell_m: float
+
+    @property
+    def crs(self) -> str:
+        """The plane of positions."""
+        return plane_crs(self.latitude_deg, self.longitude_deg)
+
+    def position_of(self, latitude_deg: Floats, longitude_deg: Floats) -> tuple[Floats, Floats]:
+        """Metres east and north."""
+        east, north = geodesy.transformer("EPSG:4326", self.crs).transform(longitude_deg, latitude_deg)
+        return np.asarray(east), np.asarray(north)
 
 
 _FIELDS = ("gain_db", "loss_db", "length_m", "sigma_db", "fading", "regime")
@@ -174,7 +197,7 @@ def paths(
             farthest = float(_distances_m(here, places).max())
             land = read_land(terrain, *here, max(farthest * _ROOM, 50.0), name=shed.name, **common)  # type: ignore[arg-type]
             sides.append(Side(land, template, fixed))
-        whole = _map_land(terrain, sheds_deg, places, common)
+        relief = _relief(terrain[0], sheds_deg, places)
     nodes = tuple(n for n, ok in zip(loaded.nodes, good, strict=True) if ok)
     rows = tuple(r for r, ok in zip(loaded.rows, good, strict=True) if ok)
     default_m = loaded.fleet.equipment.antenna_height_m
@@ -210,7 +233,7 @@ def paths(
         noise_dbm=np.array([s.template.budget().sensitivity_dbm - snr for s in sides]),
         node_noise_dbm=float(template.budget(back=True).sensitivity_dbm - snr),
         shed_power_dbm=np.array([s.template.far.transmit_power_dbm for s in sides]),
-        land=whole,
+        relief=relief,
         notes=(*dict.fromkeys(n for s in sides for n in s.land.notes), *_notes(plan, sides, by_name)),
     )
 
@@ -224,7 +247,7 @@ def network(loaded: LoadedFleet, found: Paths) -> Network:
         If a node's message with its tries lasts longer than its interval.
     """
     radio, traffic = loaded.fleet.radio, loaded.fleet.traffic
-    factors = radio.factors
+    factors = _factors(loaded)
     signals = [_signal(radio.modulation, f) for f in factors]
     payloads = [n.payload_bytes or traffic.payload_bytes for n in found.nodes]
     by_payload = {p: [s.time_on_air_s(p) for s in signals] for p in set(payloads)}
@@ -267,6 +290,15 @@ def network(loaded: LoadedFleet, found: Paths) -> Network:
     )
 
 
+def _factors(loaded: LoadedFleet) -> tuple[int, ...]:
+    """Spreading factors to choose from and planned."""
+    radio = loaded.fleet.radio
+    if not isinstance(radio.modulation, ChirpModulation):
+        return (0,)
+    stated = {n.spreading_factor for n in loaded.nodes if n.spreading_factor is not None}
+    return tuple(sorted({*radio.factors, radio.modulation.spreading_factor, *stated}))
+
+
 def _signal(modulation: object, factor: int) -> Signal:
     if isinstance(modulation, ChirpModulation):
         return Signal.of(modulation.model_copy(update={"spreading_factor": factor}))
@@ -276,7 +308,7 @@ def _signal(modulation: object, factor: int) -> Signal:
 def _position(node: Node) -> tuple[float, float]:
     if node.latitude_deg is not None and node.longitude_deg is not None:
         return node.latitude_deg, node.longitude_deg
-    latitude, longitude = from_grid(node.easting_m, node.northing_m, node.epsg)  # type: ignore[arg-type]
+    latitude, longitude = geodesy.from_grid(node.easting_m, node.northing_m, node.epsg)  # type: ignore[arg-type]
     return float(latitude), float(longitude)
 
 
@@ -301,27 +333,28 @@ def _grounded(
 
 
 def _distances_m(here: tuple[float, float], places: Floats) -> Floats:
-    from linkcalc.area.land import plane_crs
-    from linkcalc.terrain import geodesy
-
     to_plane = geodesy.transformer("EPSG:4326", plane_crs(*here))
     east, north = to_plane.transform(places[:, 1], places[:, 0])
     return np.asarray(np.hypot(east, north))
 
 
-def _map_land(
-    terrain: tuple[Mosaic, Mosaic, Mosaic],
-    sheds_deg: list[tuple[float, float]],
-    places: Floats,
-    common: dict[str, object],
-) -> Land:
-    """Land around the place nearest to the middle, which is sure to have ground."""
+def _relief(ground: Mosaic, sheds_deg: list[tuple[float, float]], places: Floats) -> Relief:
+    """Ground around all nodes and sheds."""
     everything = np.vstack([np.array(sheds_deg), places])
     middle = (everything.min(axis=0) + everything.max(axis=0)) / 2.0
-    nearest = everything[int(np.argmin(_distances_m((float(middle[0]), float(middle[1])), everything)))]
-    here = (float(nearest[0]), float(nearest[1]))
-    reach = float(_distances_m(here, everything).max())
-    return read_land(terrain, *here, max(1.2 * reach, 200.0), name="the fleet", **common)  # type: ignore[arg-type]
+    blank = Relief(float(middle[0]), float(middle[1]), np.zeros((1, 1)), 1.0)
+    east, north = blank.position_of(everything[:, 0], everything[:, 1])
+    half_m = [max(1.12 * float(np.abs(v).max()), 150.0) for v in (east, north)]
+    narrow = max(half_m) / 2.5  # a map is not a ribbon
+    half_m = [max(v, narrow) for v in half_m]
+    cell = 2.0 * max(half_m) / _MAP_CELLS
+    columns, rows = (int(np.ceil(2.0 * v / cell)) for v in half_m)
+    x, y = np.meshgrid(
+        (np.arange(columns) - (columns - 1) / 2.0) * cell, ((rows - 1) / 2.0 - np.arange(rows)) * cell
+    )
+    lon, lat = geodesy.transformer(blank.crs, "EPSG:4326").transform(x, y)
+    heights = np.asarray(ground.sample(np.asarray(lat).ravel(), np.asarray(lon).ravel()))
+    return Relief(blank.latitude_deg, blank.longitude_deg, heights.reshape(rows, columns), cell)
 
 
 def _notes(plan: "Plan", sides: list[Side], found: dict[str, Floats]) -> Iterator[str]:

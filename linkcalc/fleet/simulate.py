@@ -1,13 +1,13 @@
 """A fleet played out packet by packet, from drawn starts, channels, fades and waits.
 
-All that is random is drawn beforehand; the loop over events only compares and adds. So the loop gives the same
-numbers to the bit whether it is compiled or not, and a run gives the same numbers however its parts are shared
-out: each part draws from a seed of its own.
+All that is random is drawn beforehand; the loop over events only compares and adds. So the loop gives the
+same numbers to the bit whether it is compiled or not, and a run gives the same numbers however its parts are
+shared out: each part draws from a seed of its own.
 """
 
 import functools
 import heapq
-from collections.abc import Callable
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -152,7 +152,6 @@ def simulate(
     seed: int = 1,
     scheduler: "Scheduler | None" = None,
     use_numba: bool | None = None,
-    progress: Callable[[float], None] | None = None,
 ) -> Played:
     """Play a fleet at its predicted levels.
 
@@ -170,12 +169,11 @@ def simulate(
         By default `linkcalc.area.scheduler.Local`.
     use_numba : bool, optional
         By default, where numba is installed.
-    progress : callable, optional
-        Gets the share done after each part.
 
     Returns
     -------
     Played
+        The sum of all parts.
 
     Raises
     ------
@@ -201,6 +199,25 @@ def simulate(
     >>> found.messages.tolist(), bool((found.received <= found.sent).all())
     ([576, 576], True)
     """
+    return summed(
+        simulated_parts(
+            network, setting, duration_s=duration_s, parts=parts, seed=seed, scheduler=scheduler,
+            use_numba=use_numba,
+        )
+    )  # fmt: skip
+
+
+def simulated_parts(
+    network: Network,
+    setting: Setting,
+    *,
+    duration_s: float,
+    parts: int,
+    seed: int,
+    scheduler: "Scheduler | None" = None,
+    use_numba: bool | None = None,
+) -> list[Played]:
+    """As `simulate`, each part by itself, in the order of the parts."""
     from linkcalc.area.scheduler import Local
 
     checked("duration_s", duration_s, above=0.0)
@@ -215,13 +232,15 @@ def simulate(
     job = Job(network, setting, float(duration_s), int(parts), int(seed), numba)
     if numba:
         get_ready(network, setting)
-    total = Played(*(np.zeros(network.nodes, dtype=np.int64) for _ in range(8)))
-    done = 0
-    for _, found in (scheduler or Local()).run(play_part, job, range(int(parts))):
-        total = total + found
-        done += 1
-        if progress:
-            progress(done / parts)
+    found = dict((scheduler or Local()).run(play_part, job, range(int(parts))))
+    return [found[part] for part in range(int(parts))]
+
+
+def summed(parts: Sequence[Played]) -> Played:
+    """All parts together."""
+    total = parts[0]
+    for part in parts[1:]:
+        total = total + part
     return total
 
 
@@ -299,9 +318,24 @@ def fades_db(fading: NDArray[np.int8], tries: int, rng: np.random.Generator) -> 
 
 
 def events(
-    time, node, counted, channel, level, answer_heard, wait, shed, factor, length, answer, need, threshold,
-    demodulators, acknowledged, half_duplex, slot,
-):  # type: ignore[no-untyped-def]  # fmt: skip
+    time: Floats,
+    node: Ints,
+    counted: NDArray[np.bool_],
+    channel: NDArray[np.int32],
+    level: NDArray[np.float32],
+    answer_heard: NDArray[np.bool_],
+    wait: Floats,
+    shed: Ints,
+    factor: Ints,
+    length: Floats,
+    answer: Floats,
+    need: NDArray[np.float32],
+    threshold: NDArray[np.float32],
+    demodulators: int,
+    acknowledged: bool,
+    half_duplex: bool,
+    slot: float,
+) -> Ints:
     """The loop over starts and ends; plain, or compiled by `compiled_events`. Returns the counts of `Played`.
 
     A packet is named by its message and try: message * tries + try.

@@ -124,7 +124,7 @@ class Radio(Section):
 
     @property
     def factors(self) -> tuple[int, ...]:
-        """To choose from, and the one planned; 0 alone for a signal without."""
+        """To choose from; 0 alone for a signal without."""
         if not isinstance(self.modulation, ChirpModulation):
             return (0,)
         return tuple(sorted(self.spreading_factors or range(7, 13)))
@@ -233,10 +233,10 @@ class Fleet(Section):
         return self
 
     def idle_keys(self) -> Iterable[str]:
-        if not (self.conditions.woodland_depth_m or self.terrain.canopy_rasters):
-            if not self.terrain.surface_rasters:
-                yield "conditions.leaf"
-                yield "conditions.wet_foliage"
+        t = self.terrain
+        if not (self.conditions.woodland_depth_m or t.canopy_rasters or t.surface_rasters):
+            yield "conditions.leaf"
+            yield "conditions.wet_foliage"
 
 
 @dataclass(frozen=True)
@@ -271,9 +271,10 @@ class LoadedFleet:
         names = [s.name for s in f.shed]
         common = f.equipment.name if f.equipment.name not in names else f"{f.equipment.name[:50]} of a node"
         node = Station(**{**_fields(f.equipment), "name": common})
+        start: dict[str, Any] = {"from": common}
         links = [
             Link(
-                **{"from": common},
+                **start,
                 name=f"to shed {j + 1}",
                 to=name,
                 frequency_mhz=f.radio.frequency_mhz,
@@ -398,9 +399,8 @@ def fleet_of_plan(
     plan = loaded.plan
     names = [k.name for k in plan.link]
     if link is not None and link not in names:
-        raise PlanError(
-            f"{loaded.path}: {quoted(link)} is no link of this plan; its links: {', '.join(map(quoted, names))}"
-        )
+        known = ", ".join(map(quoted, names))
+        raise PlanError(f"{loaded.path}: {quoted(link)} is no link of this plan; its links: {known}")
     chosen = plan.link[0] if link is None else plan.link[names.index(link)]
     sent = [m for m in plan.message if m.link == chosen.name and m.interval_s is not None]
     interval = interval_s or min((m.interval_s for m in sent if m.interval_s), default=None)
@@ -416,6 +416,9 @@ def fleet_of_plan(
         for k, v in _fields(plan.station_named(chosen.from_)).items()
         if k not in ("name", "latitude_deg", "longitude_deg", "easting_m", "northing_m", "epsg")
     }
+    asked: dict[str, Any] = {}
+    if chosen.required_success is not None:
+        asked = {"required_success": chosen.required_success}
     try:
         fleet = Fleet(
             title=plan.title,
@@ -432,7 +435,7 @@ def fleet_of_plan(
                 payload_bytes=chosen.payload_bytes,
                 reply_payload_bytes=chosen.reply_payload_bytes,
                 tries=chosen.tries,
-                **({} if chosen.required_success is None else {"required_success": chosen.required_success}),
+                **asked,
             ),
             terrain=plan.terrain,
             conditions=plan.conditions,
@@ -576,7 +579,9 @@ def _nodes_in(text: str, sheds: Sequence[Station]) -> NodeList:
         node = _node(cells, columns, separator, line)
         if isinstance(node, Node):
             if node.name in taken:
-                node = f"name = {quoted(node.name)} is the name of row {taken[node.name]} too; names must differ"
+                node = (
+                    f"name = {quoted(node.name)} is the name of row {taken[node.name]} too; names must differ"
+                )
             else:
                 node = _shed_fault(node, sheds) or node if sheds else node
         if isinstance(node, str):

@@ -1,0 +1,131 @@
+"""A fleet: many nodes, a few sheds, one air."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from linkcalc.cli._scheduler import SchedulerOption
+
+if TYPE_CHECKING:
+    from linkcalc.plan.fleet import LoadedFleet
+
+
+def fleet(
+    file: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FLEET.toml|NODES.csv",
+            help="Fleet file; or a list of nodes, with the plan that has their sheds and equipment.",
+            show_default=False,
+        ),
+    ],
+    plan: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="PLAN.toml",
+            help="With a list of nodes: they are as a link's `from` station; links lead to the sheds.",
+            show_default=False,
+        ),
+    ] = None,
+    link: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME", help="With --plan: which link; left out: its first.", show_default=False
+        ),
+    ] = None,
+    interval_s: Annotated[
+        float | None,
+        typer.Option(
+            metavar="S",
+            help="With --plan: time between two messages of a node; left out: as the plan's messages.",
+            show_default=False,
+        ),
+    ] = None,
+    as_planned: Annotated[
+        bool,
+        typer.Option("--as-planned", help="Judge spreading factors and powers as planned, choose none."),
+    ] = False,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR",
+            help="Folder for nodes.csv, report.txt and pictures (SVG, PNG).",
+            show_default=False,
+        ),
+    ] = None,
+    seed: Annotated[int, typer.Option(metavar="N", min=0, help="Of the simulation.")] = 1,
+    json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
+    scheduler: SchedulerOption = None,
+) -> None:
+    """Say which shed hears which node, who collides, and how each node should send.
+
+    Proposes the shed, spreading factor and power of every node that need the least energy for the success
+    asked, and says what is missing where none do.
+
+    \b
+    Example:
+      linkcalc fleet fleet.toml --out result
+      linkcalc fleet tanks.csv --plan site.toml --interval-s 900
+
+    Exit code: 0 every node has the success asked, 3 one has not, 4 one is out of reach, 2 bad input.
+    """
+    import os
+    import sys
+
+    from linkcalc.cli._scheduler import chosen_scheduler
+    from linkcalc.cli._shell import EXIT_CODES
+    from linkcalc.errors import LinkcalcError
+    from linkcalc.fleet.answer import answer
+    from linkcalc.views.fleet_text import fleet_json, fleet_report, nodes_csv
+    from linkcalc.views.text import abilities
+
+    loaded = _loaded(file, plan, link, interval_s)
+    if out is not None:
+        try:
+            out.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise LinkcalcError(f"{out}: cannot be made: {error.strerror or error}") from None
+    with chosen_scheduler(scheduler) as workers:
+        result = answer(loaded, choose=not as_planned, seed=seed, scheduler=workers, say=_say)
+    for row, name, reason in result.refused:
+        _say(f"row {row} is not used{f' ({name})' if name else ''}: {reason}")
+    if json:
+        typer.echo(fleet_json(result), nl=False)
+    else:
+        colour, ascii_only = abilities(sys.stdout, os.environ)
+        typer.echo(fleet_report(result, colour=colour, ascii_only=ascii_only), nl=False)
+    if out is not None:
+        from linkcalc.files import atomic_write
+        from linkcalc.views.fleet_figures import write_all
+
+        for name, content in (("nodes.csv", nodes_csv(result)), ("report.txt", fleet_report(result))):
+            atomic_write(out / name, content)
+        written = write_all(result, out)
+        typer.echo(f"wrote {len(written) + 2} files to {out}", err=True)
+    raise typer.Exit(EXIT_CODES[result.verdict])
+
+
+def _loaded(file: Path, plan: Path | None, link: str | None, interval_s: float | None) -> "LoadedFleet":
+    from linkcalc.errors import PlanError
+    from linkcalc.plan import load_plan
+    from linkcalc.plan.fleet import fleet_of_plan, load_fleet
+
+    if file.suffix.lower() != ".toml" and plan is None and file.is_file():
+        raise PlanError(
+            f"{file}: a list of nodes needs its sheds and equipment: add --plan PLAN.toml, or name it in a"
+            " fleet file (nodes = ...)"
+        )
+    if plan is None:
+        if link is not None or interval_s is not None:
+            raise PlanError("--link and --interval-s go with --plan; a fleet file says so itself")
+        return load_fleet(file)
+    if file.suffix.lower() == ".toml":
+        raise PlanError(f"{file}: --plan goes with a list of nodes (CSV); a fleet file has its own sheds")
+    if interval_s is not None and not 0.0 < interval_s <= 31_557_600.0:
+        raise PlanError(f"--interval-s = {interval_s:g} must be above 0 and at most a year")
+    return fleet_of_plan(load_plan(plan), file, link=link, interval_s=interval_s)
+
+
+def _say(line: str) -> None:
+    typer.echo(f"linkcalc: {line}", err=True)

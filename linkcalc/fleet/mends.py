@@ -1,0 +1,127 @@
+"""What keeps a fleet from what is asked of it, and what would mend it."""
+
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linkcalc._arrays import Floats
+from linkcalc.fleet.assign import Assignment, Choice
+from linkcalc.fleet.contention import outlook, reach
+from linkcalc.fleet.network import FADING_K_DB, Network, Setting
+from linkcalc.reliability import margin_for_success
+
+_LARGEST_FACTOR = 256.0
+_MORE_CHANNELS = (2, 3, 4, 6, 8, 12, 16)
+
+
+def scaled(net: Network, times: float) -> Network:
+    """The same fleet with so many times the traffic."""
+    return replace(net, interval_s=net.interval_s / times)
+
+
+def lacks_words(
+    net: Network, choice: Choice, k: int, required: float, best_alone: float, own_alone: float
+) -> str:
+    if not np.isfinite(net.gain_db[k]).any():
+        return "no path to any shed"
+    if best_alone >= required:
+        return "the load of the others" if own_alone >= required else "its spreading factor or power"
+    lacking = _missing_db(net, choice, k, required)
+    return f"{_decibels(lacking)}, even alone at its best setting"
+
+
+def _missing_db(net: Network, choice: Choice, k: int, required: float) -> float:
+    """Margin that a node lacks where it lacks least, alone, with the best signal and power it may use."""
+    margins = reach(net, np.full(net.nodes, 0.0))[k]
+    usable = choice.allowed[k]
+    best = np.inf
+    for j in range(net.sheds):
+        if choice.pinned[k] not in (-1, j) or not np.isfinite(net.gain_db[k, j]):
+            continue
+        fading = FADING_K_DB[net.fading[k, j]]
+        needed = margin_for_success(
+            required,
+            float(net.sigma_db[k, j]),
+            fading="rayleigh" if fading == -np.inf else "rician",
+            rician_k_db=fading,
+            tries=net.tries,
+        )
+        signal, power = np.nonzero(usable)
+        best = min(best, float((needed - margins[j, signal] - choice.powers_dbm[power]).min()))
+    return max(best, 0.0)
+
+
+def _decibels(value: float) -> str:
+    return "less than 1 dB" if value < 0.95 else f"{value:.0f} dB"
+
+
+def mends(
+    net: Network, got: Assignment, choice: Choice, best_alone: Floats, required: float, chosen: bool
+) -> Iterator[str]:
+    """What would meet what is asked, as far as it is not met."""
+    fails = got.outlook.success < required
+    if not fails.any():
+        return
+    if not chosen:
+        by_setting = fails & (best_alone >= required)
+        if by_setting.any():
+            count = int(by_setting.sum())
+            yield f"{count} {_nodes(count)} would do with another spreading factor or power: let them be chosen"
+    out = fails & (best_alone < required)
+    if out.any():
+        lacking = [_missing_db(net, choice, int(k), required) for k in np.flatnonzero(out)]
+        reachable = [x for x in lacking if np.isfinite(x)]
+        words = f"{int(out.sum())} {_nodes(int(out.sum()))} would not have it even if no other node sent"
+        if reachable:
+            span = _decibels(max(reachable))
+            if max(reachable) - min(reachable) >= 1.0:
+                span = f"up to {span}"
+            lack = "lacks" if len(lacking) == 1 else "lack"
+            words += f", and {lack} {span}: a nearer shed, a higher or better antenna, a relay"
+        yield words
+    loaded = fails & ~out & (got.outlook.alone >= required)
+    if loaded.any():
+        count = int(loaded.sum())
+        fewer = _fewer_reports(net, got.setting, loaded, required)
+        if fewer is not None:
+            yield (
+                f"{count} {_nodes(count)} would have it if all nodes reported {fewer:.2g} times less often,"
+                " nothing else changed"
+            )
+        else:
+            yield f"{count} {_nodes(count)} would not have it however seldom the others reported"
+        more = _more_channels(net, got.setting, loaded, required)
+        if more is not None:
+            yield f"{count} {_nodes(count)} would have it on {more} channels"
+        yield "another shed would take nodes off the busiest one, and let them send shorter packets"
+
+
+def _nodes(count: int) -> str:
+    return "node" if count == 1 else "nodes"
+
+
+def _fewer_reports(net: Network, setting: Setting, which: NDArray[np.bool_], required: float) -> float | None:
+    """How many times rarer reports must be for nodes to have what is asked; None: rarity does not help."""
+
+    def met(times: float) -> bool:
+        return bool((outlook(scaled(net, 1.0 / times), setting).success[which] >= required).all())
+
+    if not met(_LARGEST_FACTOR):
+        return None
+    low, high = 1.0, _LARGEST_FACTOR
+    while high / low > 1.02:
+        middle = math.sqrt(low * high)
+        low, high = (low, middle) if met(middle) else (middle, high)
+    return math.ceil(high * 10.0) / 10.0
+
+
+def _more_channels(net: Network, setting: Setting, which: NDArray[np.bool_], required: float) -> int | None:
+    for count in _MORE_CHANNELS:
+        if count > net.channels:
+            more = replace(net, channels=count)
+            if (outlook(more, setting).success[which] >= required).all():
+                return count
+    return None

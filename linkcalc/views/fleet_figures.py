@@ -1,0 +1,300 @@
+"""Pictures of a fleet: its nodes and how they fare, success against traffic, airtime of each shed."""
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from linkcalc.fleet.answer import FleetResult
+from linkcalc.views import style
+from linkcalc.views.fleet_text import headline, times_words
+from linkcalc.views.map_figures import hillshade
+from linkcalc.views.text import distance_words
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+_NAMED = 6
+"""Nodes that are named on the map: those that fare worst."""
+_SAFETY: Final = "A prediction: measure on site. A radio link is no safety function and no emergency stop."
+_MARKS: Final = {
+    "closes": ("o", style.RAY, 30.0),
+    "at_risk": ("D", style.CAUTION, 34.0),
+    "does_not_close": ("X", style.ACCENT, 52.0),
+}
+
+
+def map_figure(result: FleetResult) -> "Figure":
+    """Nodes and sheds on shaded relief, each node tied to its shed."""
+    with style.styled():
+        figure = style.new_figure(8.6, 8.6)
+        ax = figure.add_axes((0.085, 0.165, 0.86, 0.72))
+        draw_map(ax, result)
+        _text(
+            figure, 0.085, 0.968, _first_upper(headline(result)), size=style.TITLE_PT, weight="bold", width=80
+        )
+        _text(
+            figure, 0.085, 0.928,
+            f"Each node with the shed it {'should report' if result.assigned else 'reports'} to; the darker "
+            "and thicker the line, the higher the spreading factor.",
+            size=style.TEXT_PT, width=112,
+        )  # fmt: skip
+        _key(figure, result)
+        _text(figure, 0.085, 0.045, f"Terrain shaded from the north-west. {_SAFETY}", size=style.SMALL_PT,
+              width=128, color=style.MUTED)  # fmt: skip
+    return figure
+
+
+def draw_map(ax: "Axes", result: FleetResult) -> None:
+    """Draw relief, ties, nodes, sheds and scale."""
+    from matplotlib.collections import LineCollection
+    from matplotlib.colors import LinearSegmentedColormap
+    from matplotlib.patheffects import withStroke
+
+    relief = result.drawing.relief
+    rows, columns = relief.ground_m.shape
+    east_km, north_km = columns * relief.cell_m / 2e3, rows * relief.cell_m / 2e3
+    shade = hillshade(relief.ground_m, relief.cell_m)
+    light = LinearSegmentedColormap.from_list("ground", ("#b9b0a1", "#e9e4da", style.PAPER))
+    ax.imshow(
+        np.ma.masked_invalid(shade), extent=(-east_km, east_km, -north_km, north_km), cmap=light,
+        vmin=0.25, vmax=0.95, interpolation="bilinear", zorder=1,
+    )  # fmt: skip
+    x, y = (v / 1e3 for v in relief.position_of(*_places(result)))
+    sheds = np.array([(s.latitude_deg, s.longitude_deg) for s in result.sheds])
+    sx, sy = (v / 1e3 for v in relief.position_of(sheds[:, 0], sheds[:, 1]))
+    index = {s.name: j for j, s in enumerate(result.sheds)}
+    home = np.array([index[n.shed] for n in result.nodes])
+    ties = [
+        [(x[k], y[k]), (sx[j], sy[j])] for k, j in enumerate(home) if np.isfinite(result.nodes[k].margin_db)
+    ]
+    colours = [
+        factor_colour(n.spreading_factor) for k, n in enumerate(result.nodes) if np.isfinite(n.margin_db)
+    ]
+    widths = [factor_width(n.spreading_factor) for n in result.nodes if np.isfinite(n.margin_db)]
+    ax.add_collection(LineCollection(ties, colors=colours, linewidths=widths, zorder=3))
+    halo: list[Any] = [withStroke(linewidth=2.4, foreground=style.PAPER)]
+    for verdict, (marker, colour, size) in _MARKS.items():
+        own = np.array([n.verdict == verdict for n in result.nodes])
+        ax.scatter(x[own], y[own], size, color=colour, marker=marker, edgecolors=style.PAPER, linewidths=0.7,
+                   zorder=5)  # fmt: skip
+    for k in _to_name(result):
+        _name(ax, result.nodes[k].name, x[k], y[k], east_km, halo, size=style.SMALL_PT)
+    ax.scatter(sx, sy, 130.0, color=style.INK, marker="^", edgecolors=style.PAPER, linewidths=1.0, zorder=6)
+    for s, a, b in zip(result.sheds, sx, sy, strict=True):
+        _name(ax, s.name, a, b, east_km, halo, size=style.TEXT_PT, weight="bold")
+    _scale(ax, east_km, north_km)
+    ax.set_xlim(-east_km, east_km)
+    ax.set_ylim(-north_km, north_km)
+    ax.set_aspect("equal", adjustable="box")
+    ax.set_xlabel("km east of the middle")
+    ax.set_ylabel("km north of the middle")
+
+
+def _places(result: FleetResult) -> tuple[np.ndarray, np.ndarray]:
+    return np.array([n.latitude_deg for n in result.nodes]), np.array([n.longitude_deg for n in result.nodes])
+
+
+def factor_colour(factor: int | None) -> str:
+    """A spreading factor's colour: one hue, darker for a higher one.
+
+    >>> factor_colour(7) != factor_colour(12)
+    True
+    """
+    from matplotlib.colors import LinearSegmentedColormap, to_hex
+
+    ramp = LinearSegmentedColormap.from_list("factor", style.SEQUENCE[2:])
+    return to_hex(ramp((min(max(factor or 9, 7), 12) - 7) / 5.0))
+
+
+def factor_width(factor: int | None) -> float:
+    """Width of a line: thicker for a higher spreading factor."""
+    return 0.8 + 0.3 * (min(max(factor or 9, 7), 12) - 7)
+
+
+def _to_name(result: FleetResult) -> list[int]:
+    """The nodes that do not close, else the one that fares worst; a few of them."""
+    order = sorted(range(len(result.nodes)), key=lambda k: result.nodes[k].success)
+    failing = [k for k in order if result.nodes[k].verdict != "closes"]
+    return (failing or order[:1])[:_NAMED]
+
+
+def _name(
+    ax: "Axes", name: str, x: float, y: float, east_km: float, halo: list[Any], **look: Any
+) -> None:  # fmt: skip
+    left = x > 0.5 * east_km
+    ax.annotate(
+        style.drawable(name), (x, y), (-8 if left else 8, 7), textcoords="offset points",
+        ha="right" if left else "left", color=style.INK, path_effects=halo, zorder=7, **look,
+    )  # fmt: skip
+
+
+def _scale(ax: "Axes", east_km: float, north_km: float) -> None:
+    target = east_km / 2.5
+    decade = 10.0 ** np.floor(np.log10(target))
+    length = max(f * decade for f in (1.0, 2.0, 5.0) if f * decade <= target)
+    x, y = -0.95 * east_km, -0.94 * north_km
+    ax.plot([x, x + length], [y, y], color=style.INK, linewidth=2.2, zorder=6, solid_capstyle="butt")
+    ax.annotate(
+        distance_words(length * 1e3), (x + length / 2.0, y), (0, 4), textcoords="offset points", ha="center",
+        fontsize=style.SMALL_PT, zorder=6,
+    )  # fmt: skip
+    ax.annotate(
+        "N", (0.95 * east_km, 0.96 * north_km), (0.95 * east_km, 0.84 * north_km), ha="center",
+        fontsize=style.TEXT_PT, arrowprops={"arrowstyle": "-|>", "color": style.INK, "linewidth": 1.2},
+        zorder=6,
+    )  # fmt: skip
+
+
+def _key(figure: "Figure", result: FleetResult) -> None:
+    from matplotlib.lines import Line2D
+
+    words = {
+        "closes": "has the success asked",
+        "at_risk": "has less",
+        "does_not_close": "out of reach on the best guess",
+    }
+    handles = []
+    for verdict, (marker, colour, size) in _MARKS.items():
+        count = sum(n.verdict == verdict for n in result.nodes)
+        if count:
+            handles.append(
+                Line2D([], [], marker=marker, color=colour, linestyle="", markersize=np.sqrt(size),
+                       markeredgecolor=style.PAPER, label=f"{words[verdict]} ({count})")
+            )  # fmt: skip
+    handles.append(Line2D([], [], marker="^", color=style.INK, linestyle="", markersize=10, label="shed"))
+    for factor in sorted({n.spreading_factor for n in result.nodes if n.spreading_factor}):
+        handles.append(
+            Line2D([], [], color=factor_colour(factor), linewidth=factor_width(factor), label=f"SF{factor}")
+        )
+    figure.legend(
+        handles=handles, loc="lower left", bbox_to_anchor=(0.075, 0.052), ncols=4,
+        fontsize=style.SMALL_PT, handlelength=1.4, columnspacing=1.4,
+    )  # fmt: skip
+
+
+def load_figure(result: FleetResult) -> "Figure":
+    """Success against traffic: what a plan is judged by, and the closed form beside the simulation."""
+    with style.styled():
+        figure = style.new_figure(10.0, 5.4)
+        left, right = (
+            figure.add_axes(box) for box in ((0.07, 0.175, 0.40, 0.595), (0.565, 0.175, 0.40, 0.595))
+        )
+        times = np.array([p.times for p in result.loads])
+        lines = (
+            ("median node", [p.median for p in result.loads]),
+            ("worst tenth", [p.tenth for p in result.loads]),
+            ("worst node", [p.worst for p in result.loads]),
+        )
+        for (name, values), (colour, dash) in zip(lines, style.SERIES, strict=False):
+            left.plot(times, 100.0 * np.array(values), color=colour, linestyle=dash, label=name)
+        asked = 100.0 * result.required_success
+        left.axhline(asked, color=style.MUTED, linewidth=0.9)
+        left.annotate(
+            f"{asked:.4g} % asked", (times[0], asked), (2, -4), textcoords="offset points", va="top",
+            fontsize=style.SMALL_PT, color=style.MUTED,
+        )  # fmt: skip
+        left.set_title("Messages with their tries, the doubt included", fontsize=style.TEXT_PT)
+        right.plot(
+            times, 100.0 * np.array([p.tries_received for p in result.loads]), color=style.RAY,
+            label="closed form",
+        )  # fmt: skip
+        played = [p for p in result.loads if p.played is not None]
+        if played:
+            middle = 100.0 * np.array([p.played or 0.0 for p in played])
+            low = middle - 100.0 * np.array([p.played_low or 0.0 for p in played])
+            high = 100.0 * np.array([p.played_high or 0.0 for p in played]) - middle
+            right.errorbar(
+                [p.times for p in played], middle, yerr=[low, high], fmt="o", color=style.ACCENT, capsize=3,
+                markersize=5, label="played packet by packet, three standard errors",
+            )  # fmt: skip
+        right.set_title("Single tries at the predicted levels, mean of all nodes", fontsize=style.TEXT_PT)
+        for ax in (left, right):
+            ax.set_xscale("log", base=2)
+            ax.set_xticks(times)
+            ax.set_xticklabels([_tick(t) for t in times], fontsize=style.SMALL_PT)
+            ax.minorticks_off()
+            ax.set_ylim(0.0, 103.0)
+            ax.set_xlabel("traffic, times what is planned")
+            ax.set_ylabel("received, %")
+            ax.grid(True)
+            ax.legend(loc="lower left", fontsize=style.SMALL_PT)
+        _text(figure, 0.07, 0.965, f"{_first_upper(headline(result))}", size=style.TITLE_PT, weight="bold",
+              width=92)  # fmt: skip
+        under = "What becomes of the fleet if every node reports more or less often, all else as "
+        under += "proposed." if result.assigned else "planned."
+        _text(figure, 0.07, 0.895, under, size=style.TEXT_PT, width=130)
+        _text(figure, 0.07, 0.055, _SAFETY, size=style.SMALL_PT, width=150, color=style.MUTED)
+    return figure
+
+
+def _tick(times: float) -> str:
+    return {0.125: "⅛", 0.25: "¼", 0.5: "½"}.get(times, f"{times:g}")
+
+
+def airtime_figure(result: FleetResult) -> "Figure":
+    """What each shed hears and sends in an hour."""
+    with style.styled():
+        height = 2.3 + 0.62 * len(result.sheds)
+        figure = style.new_figure(9.0, height)
+        ax = figure.add_axes((0.17, 0.95 / height, 0.79, (height - 2.15) / height))
+        factors = [words for words, _, _ in result.sheds[0].by_signal]
+        names = [s.name for s in result.sheds]
+        y = np.arange(len(names))[::-1]
+        begin = np.zeros(len(names))
+        for place, words in enumerate(factors):
+            seconds = np.array([s.by_signal[place][2] for s in result.sheds])
+            if seconds.sum() <= 0.0:
+                continue
+            factor = int(words[2:]) if words.startswith("SF") else None
+            ax.barh(y + 0.17, seconds, 0.34, left=begin, color=factor_colour(factor), edgecolor=style.PAPER,
+                    linewidth=0.8, label=f"{words} from its nodes")  # fmt: skip
+            begin = begin + seconds
+        answers = np.array([s.answering_s_per_hour for s in result.sheds])
+        if answers.sum() > 0.0:
+            ax.barh(y - 0.17, answers, 0.34, color=style.GROUND, edgecolor=style.GROUND_EDGE, hatch="///",
+                    linewidth=0.6, label="its answers")  # fmt: skip
+        ax.set_yticks(y)
+        ax.set_yticklabels([style.drawable(n if len(n) <= 18 else f"{n[:17]}…") for n in names])
+        ax.set_xlabel("on the air, seconds an hour")
+        ax.grid(True, axis="x")
+        ax.set_xlim(0.0, 1.06 * max(float(begin.max()), float(answers.max()), 1e-3))
+        figure.legend(
+            loc="upper left", bbox_to_anchor=(0.16, 1.0 - 0.62 / height), ncols=5, fontsize=style.SMALL_PT,
+            handlelength=1.4, columnspacing=1.2,
+        )  # fmt: skip
+        _text(figure, 0.03, 1.0 - 0.15 / height, "Airtime of each shed, tries included", size=style.TITLE_PT,
+              weight="bold", width=90)  # fmt: skip
+        words = f"Every node reporting {times_words(1.0)}. {_SAFETY}"
+        _text(figure, 0.03, 0.30 / height, words, size=style.SMALL_PT, width=140, color=style.MUTED)
+    return figure
+
+
+def _first_upper(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+def _text(figure: "Figure", x: float, y: float, words: str, *, width: int, **look: Any) -> None:
+    from textwrap import fill
+
+    figure.text(x, y, fill(style.drawable(words), width), va="top", linespacing=1.35, **look)
+
+
+def write_all(result: FleetResult, folder: str | os.PathLike[str]) -> list[Path]:
+    """Write map, success and airtime as SVG and PNG into a folder.
+
+    Raises
+    ------
+    LinkcalcError
+        If a file cannot be written.
+    """
+    written = []
+    for name, figure, title in (
+        ("fleet-map", map_figure(result), "Nodes and sheds"),
+        ("fleet-traffic", load_figure(result), "Success against traffic"),
+        ("fleet-airtime", airtime_figure(result), "Airtime of each shed"),
+    ):
+        written += style.save(figure, Path(folder) / name, title)
+    return written

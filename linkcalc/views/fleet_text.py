@@ -1,0 +1,374 @@
+"""A fleet in words: does every node get through, the worst ones, each shed's air, and what would mend it."""
+
+import csv
+import dataclasses
+import io
+import json
+import math
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+from linkcalc.energy import CAUTION as ENERGY_CAUTION
+from linkcalc.energy import life_words
+from linkcalc.fleet.answer import FleetResult, NodeAnswer, ShedAnswer
+from linkcalc.rules.limits import CAUTION as LIMITS_CAUTION
+from linkcalc.verdict import CAUTIONS
+from linkcalc.views.text import _Page, probability_words
+
+_WIDTH = 80
+_WORST = 10
+_VERDICT = {"closes": "closes", "at_risk": "AT RISK", "does_not_close": "DOES NOT CLOSE"}
+_LIMITS = {"within": "within", "over": "OVER", "unknown": "unknown"}
+
+
+def fleet_report(
+    result: FleetResult, width: int = _WIDTH, *, colour: bool = False, ascii_only: bool = False
+) -> str:
+    """Return a fleet's answer as text.
+
+    Parameters
+    ----------
+    result : FleetResult
+    width : int, columns
+    colour, ascii_only : bool
+        As for `linkcalc.views.text.report`.
+
+    Returns
+    -------
+    str
+        Ends in a line feed.
+    """
+    page = _Page(width, colour, ascii_only)
+    page.wrap(f"Fleet: {headline(result)}", bold=True)
+    if result.title:
+        page.wrap(result.title)
+    page.wrap(setup(result))
+    page.heading("In short")
+    for line in summary(result):
+        page.item(line)
+    if result.mends:
+        page.heading("What would mend it")
+        for line in result.mends:
+            page.item(line)
+    page.heading("Sheds")
+    _sheds(page, result)
+    page.heading(f"The {min(_WORST, len(result.nodes))} nodes with the least success")
+    _worst(page, result)
+    page.heading("How nodes send" if not result.assigned else "How nodes should send")
+    _signals(page, result)
+    page.heading("With more or less traffic")
+    _loads(page, result)
+    if result.refused:
+        page.heading("Not answered")
+        for row, name, reason in result.refused:
+            page.item(f"row {row}{f', {name}' if name else ''}: {reason}")
+    page.heading("Notes")
+    for note in notes(result):
+        page.item(note)
+    return page.text()
+
+
+def headline(result: FleetResult) -> str:
+    """One sentence that answers first."""
+    n, met = len(result.nodes), result.met
+    asked = _asked(result.required_success)
+    if met == n:
+        every = "the node gets" if n == 1 else f"all {n} nodes get"
+        words = f"{every} at least {asked} of {_messages(n)} through"
+    else:
+        out = sum(node.margin_db < 0.0 for node in result.nodes)
+        words = f"{n - met} of {n} nodes get fewer than {asked} of their messages through"
+        if out:
+            words += f", {out} of them none on the best guess"
+    return words
+
+
+def _messages(n: int) -> str:
+    return "its messages" if n == 1 else "their messages"
+
+
+def _asked(share: float) -> str:
+    return f"{share * 100.0:.4g} %"
+
+
+def setup(result: FleetResult) -> str:
+    """What fleet it is."""
+    frequency = f"{result.frequency_hz / 1e6:.4f}".rstrip("0").rstrip(".")
+    channels = "1 channel" if result.channels == 1 else f"{result.channels} channels"
+    tries = "1 try" if result.tries == 1 else f"up to {result.tries} tries"
+    return (
+        f"{len(result.nodes)} nodes, {len(result.sheds)} {'shed' if len(result.sheds) == 1 else 'sheds'}, "
+        f"{frequency} MHz, {channels}, {result.signal}, {tries} a message. Every path has its own terrain "
+        "profile and the model of a single check."
+    )
+
+
+def summary(result: FleetResult) -> Iterator[str]:
+    """The answer in a few lines."""
+    worst = result.worst
+    yield (
+        f"Worst node: {worst.name}, {probability_words(worst.success)} of its messages to {worst.shed}, "
+        f"margin {_margin(worst)}, {signal_words(worst)}"
+    )
+    none = sum(not node.reached for node in result.nodes)
+    two = sum(len(node.reached) > 1 for node in result.nodes)
+    reach = f"{len(result.nodes) - none} of {len(result.nodes)} nodes reach a shed on the best guess"
+    if len(result.sheds) > 1:
+        reach += f", {two} of them more than one"
+    yield reach
+    busiest = max(result.sheds, key=lambda s: s.load)
+    yield (
+        f"Busiest shed: {busiest.name}, {busiest.nodes} nodes of its own, {busiest.heard} heard; packets are "
+        f"on its air {_share(busiest.load)} of the time, and its own answers "
+        f"{_share(busiest.answering_share)}"
+    )
+    if result.planned is not None:
+        yield (
+            f"As planned {result.planned.nodes_met} of {len(result.nodes)} nodes would have it, the worst "
+            f"{probability_words(result.planned.worst)}, at {result.planned.charge_mah_per_day:.3g} mAh a "
+            f"day for all; as proposed below {result.charge_mah_per_day:.3g} mAh"
+        )
+    shortest = min((n for n in result.nodes if n.battery_years is not None), key=_years, default=None)
+    if shortest is not None and shortest.battery_years is not None:
+        yield f"Shortest battery life: {shortest.name}, {life_words(shortest.battery_years)}"
+    yield limits_line(result)
+
+
+def _years(node: NodeAnswer) -> float:
+    return math.inf if node.battery_years is None else node.battery_years
+
+
+def limits_line(result: FleetResult) -> str:
+    """What the legal limits say, in a line."""
+    if result.region is None:
+        return "Limits: unknown here, no region stated"
+    nodes = [n for n in result.nodes if n.limits.status != "within"]
+    sheds = [s for s in result.sheds if s.limits is not None and s.limits.status != "within"]
+    unverified = any(n.limits.unverified for n in result.nodes) or any(
+        s.limits is not None and s.limits.unverified for s in result.sheds
+    )
+    tail = (", unverified" if unverified else "") + "; ask your regulator"
+    if not nodes and not sheds:
+        return f"Limits {result.region}: within, nodes and sheds{tail}"
+    parts = []
+    for status in ("over", "unknown"):
+        count = sum(n.limits.status == status for n in nodes)
+        if count:
+            first = next(n for n in nodes if n.limits.status == status)
+            parts.append(f"{status} at {count} {_nodes(count)} ({first.name}: {first.limits.reason})")
+        for s in sheds:
+            if s.limits is not None and s.limits.status == status:
+                parts.append(f"{status} at {s.name} ({s.limits.reason})")
+    return f"Limits {result.region}: {'; '.join(parts)}{tail}"
+
+
+def _nodes(count: int) -> str:
+    return "node" if count == 1 else "nodes"
+
+
+def _sheds(page: _Page, result: FleetResult) -> None:
+    widths = (22, 8, 8, 12, 14, 14)
+    page.row(["", "nodes", "heard", "heard, s/h", "answers, s/h", "limits"], widths)
+    for s in result.sheds:
+        limits = "no answers" if s.limits is None else _LIMITS[s.limits.status]
+        page.row(
+            [
+                s.name,
+                str(s.nodes),
+                str(s.heard),
+                f"{s.load * 3600.0:.1f}",
+                f"{s.answering_s_per_hour:.1f}",
+                limits,
+            ],
+            widths,
+        )
+
+
+def _worst(page: _Page, result: FleetResult) -> None:
+    widths = (20, 16, 13, 9, 9, 11)
+    page.row(["", "shed", "signal", "margin", "success", "lost alone"], widths)
+    for node in result.worst_first[:_WORST]:
+        page.row(
+            [
+                node.name,
+                node.shed,
+                signal_words(node, short=True),
+                _margin(node, unit=False),
+                probability_words(node.success),
+                probability_words(1.0 - node.success_alone),
+            ],
+            widths,
+        )
+    for node in result.worst_first[:_WORST]:
+        if node.lacks:
+            page.item(
+                f"{node.name} lacks: {node.lacks}" if "dB" in node.lacks else f"{node.name}: {node.lacks}"
+            )
+    page.wrap(
+        "margin in dB; success: of a message with its tries, all nodes sending, the doubt of the prediction "
+        "included; lost alone: the share lost if no other node sent.",
+        indent=2,
+    )
+
+
+def _signals(page: _Page, result: FleetResult) -> None:
+    widths = (22, 8, *(11,) * len(result.sheds[:4]))
+    page.row(["signal", "nodes", *(s.name for s in result.sheds[:4])], widths)
+    for place, (words, _, _) in enumerate(result.sheds[0].by_signal):
+        counts = [s.by_signal[place][1] for s in result.sheds]
+        if sum(counts):
+            page.row([words, str(sum(counts)), *(str(c) for c in counts[:4])], widths)
+    powers = sorted({n.power_dbm for n in result.nodes})
+    counted = ", ".join(f"{sum(n.power_dbm == p for n in result.nodes)} at {p:g} dBm" for p in powers)
+    page.wrap(f"Powers: {counted}. nodes.csv has every node.", indent=2)
+
+
+def _loads(page: _Page, result: FleetResult) -> None:
+    widths = (22, 10, 14, 10, 22)
+    page.row(["traffic", "worst", "tenth worst", "median", "tries received"], widths)
+    for p in result.loads:
+        played = (
+            ""
+            if p.played is None or p.played_low is None or p.played_high is None
+            else f" ({p.played * 100.0:.1f} played)"
+        )
+        page.row(
+            [
+                times_words(p.times),
+                probability_words(p.worst),
+                probability_words(p.tenth),
+                probability_words(p.median),
+                f"{p.tries_received * 100.0:.1f} %{played}",
+            ],
+            widths,
+        )
+    page.wrap(
+        "Success of messages by the closed form, with the doubt of the prediction; tries received: mean of "
+        "all nodes at the predicted levels, beside that of a simulation packet by packet.",
+        indent=2,
+    )
+
+
+def times_words(times: float) -> str:
+    """Say how much traffic there is.
+
+    >>> times_words(0.125), times_words(1.0), times_words(4.0)
+    ('an eighth', 'as planned', '4 times')
+    """
+    words = {0.125: "an eighth", 0.25: "a quarter", 0.5: "half", 1.0: "as planned", 2.0: "twice"}
+    return words.get(times, f"{times:g} times")
+
+
+def signal_words(node: NodeAnswer, *, short: bool = False) -> str:
+    """Say how a node sends."""
+    factor = f"SF{node.spreading_factor}" if node.spreading_factor else "FSK"
+    if short:
+        return f"{factor} {node.power_dbm:g} dBm"
+    return f"{factor} at {node.power_dbm:g} dBm"
+
+
+def _margin(node: NodeAnswer, *, unit: bool = True) -> str:
+    if not math.isfinite(node.margin_db):
+        return "no path"
+    return f"{node.margin_db:+.1f}{' dB' if unit else ''}"
+
+
+def _share(share: float) -> str:
+    return f"{share * 100.0:.2g} %"
+
+
+def notes(result: FleetResult) -> Sequence[str]:
+    """What a reader should know about these numbers."""
+    return [
+        "Of two packets that overlap on one channel the one survives that is stronger by the measured "
+        "threshold of their spreading factors (Croce et al. 2018); each interferer counts by itself. Arrivals "
+        "count as random (Poisson); of the fading each packet has its own.",
+        "A shed hears all spreading factors and channels at once. For a plain radio that hears one: "
+        "spreading_factors = [9] (say), channels = 1, demodulators = 1.",
+        *result.notes,
+        LIMITS_CAUTION,
+        ENERGY_CAUTION,
+        "A prediction, not a measurement: take readings on site before you buy.",
+        CAUTIONS[0],
+    ]
+
+
+def fleet_dict(result: FleetResult) -> dict[str, Any]:
+    """What `fleet_json` writes, as dicts, lists, strings, numbers, booleans and None."""
+    out = {
+        "fleet": {
+            "line": result.line,
+            "headline": headline(result),
+            **{f.name: getattr(result, f.name) for f in dataclasses.fields(result) if f.name not in _APART},
+            "planned": None if result.planned is None else dataclasses.asdict(result.planned),
+            "sheds": [dataclasses.asdict(s) for s in result.sheds],
+            "nodes": [dataclasses.asdict(n) for n in result.nodes],
+            "refused": [{"row": row, "name": name, "reason": why} for row, name, why in result.refused],
+            "loads": [dataclasses.asdict(p) for p in result.loads],
+            "limits_line": limits_line(result),
+            "cautions": [LIMITS_CAUTION, CAUTIONS[0]],
+        }
+    }
+    plain = _plain(out)
+    assert isinstance(plain, dict)
+    return plain
+
+
+_APART = {"drawing", "nodes", "sheds", "refused", "loads", "planned"}
+
+
+def fleet_json(result: FleetResult) -> str:
+    """Return the answer as strict JSON; infinities become null."""
+    return json.dumps(fleet_dict(result), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {k: _plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    return value
+
+
+COLUMNS = (
+    "name", "latitude_deg", "longitude_deg", "antenna_height_m", "verdict", "shed", "spreading_factor",
+    "transmit_power_dbm", "distance_m", "path", "margin_db", "success", "success_alone", "tries_sent",
+    "collided", "interval_s", "time_on_air_s", "airtime_s_per_day", "charge_mah_per_day", "battery_years",
+    "reached", "limits", "lacks",
+)  # fmt: skip
+
+
+def nodes_csv(result: FleetResult) -> str:
+    """Every node with how it sends and fares, as CSV."""
+    file = io.StringIO()
+    writer = csv.writer(file, lineterminator="\n")
+    writer.writerow(COLUMNS)
+    for n in result.nodes:
+        writer.writerow(
+            [
+                n.name, f"{n.latitude_deg:.6f}", f"{n.longitude_deg:.6f}", f"{n.antenna_height_m:g}",
+                n.verdict, n.shed, n.spreading_factor or "", f"{n.power_dbm:g}", _digits(n.distance_m, 0), n.path,
+                _digits(n.margin_db, 2), f"{n.success:.5f}", f"{n.success_alone:.5f}",
+                f"{n.transmissions:.4f}", f"{n.collided:.5f}", f"{n.interval_s:g}",
+                f"{n.time_on_air_s:.6f}", f"{n.airtime_s_per_day:.3f}", f"{n.charge_mah_per_day:.4f}",
+                "" if n.battery_years is None else f"{n.battery_years:.2f}", "; ".join(n.reached),
+                n.limits.status, n.lacks,
+            ]
+        )  # fmt: skip
+    return file.getvalue()
+
+
+def _digits(value: float, digits: int) -> str:
+    return f"{value:.{digits}f}" if math.isfinite(value) else ""
+
+
+def shed_words(shed: ShedAnswer) -> str:
+    """A shed in a few words.
+
+    >>> from linkcalc.fleet.answer import ShedAnswer
+    >>> shed_words(ShedAnswer("pump shed", 0.0, 0.0, 12, 20, 0.01, 0.0, 9.0, 4.0, 0.001, None, ()))
+    'pump shed: 12 nodes'
+    """
+    return f"{shed.name}: {shed.nodes} {_nodes(shed.nodes)}"
