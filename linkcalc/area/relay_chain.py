@@ -21,7 +21,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
-from linkcalc.area.access import Grid, Mask
+from linkcalc.area.access import Grid
+from linkcalc.area.coverage import Progress
 from linkcalc.area.land import read_land
 from linkcalc.area.losses import End
 from linkcalc.area.margins import template_case
@@ -104,6 +105,7 @@ def best_pair(
     ground_m: Floats,
     *,
     scheduler: Scheduler | None = None,
+    progress: Callable[[Progress], None] = lambda at: None,
     say: Callable[[str], None] = lambda line: None,
 ) -> Pair | None:
     """The best places found for two relays.
@@ -115,22 +117,25 @@ def best_pair(
         What the hops to the link's first and second station have to spare from each cell; NaN where no relay
         can stand or there is no answer.
     ground_m : ndarray, m, (side, side)
-    scheduler, say
-        As for `linkcalc.area.coverage.coverage`.
+    scheduler, progress, say
+        As for `linkcalc.area.coverage.coverage`; progress begins anew with every step of the search.
 
     Returns
     -------
     Pair or None
         None if there are no two cells with hops.
     """
-    grid = middle.grid
     first, second = (np.where(np.isfinite(v), v, -np.inf).astype(np.float64) for v in (first_db, second_db))
     ones, others = candidates(first, ground_m), candidates(second, ground_m)
     ones = ones[np.argsort(-first[tuple(ones.T)], kind="stable")]
     other_db = second[tuple(others.T)]
     starts: list[tuple[float, Cell, Cell]] = []
     best, tried = -math.inf, 0
+    at = Progress(total_m=float(len(ones)))
+    say("two relays: trying pairs of candidates")
     for one in ones:
+        at.done_m += 1.0
+        progress(at)
         if first[tuple(one)] <= best:
             break
         those = others[(other_db > best) & (others != one).any(axis=-1)]
@@ -147,10 +152,10 @@ def best_pair(
     if not starts:
         return None
     starts.sort(key=lambda s: -s[0])
-    say(f"two relays: {tried} pairs of candidates tried; now moving the best {min(STARTS, len(starts))}")
+    say(f"two relays: {tried} pairs tried; moving those of the best {min(STARTS, len(starts))}")
     ends, moved = [], 0
     for start in starts[:STARTS]:
-        end, cells = _moved(middle, grid, first, second, start, scheduler)
+        end, cells = _moved(middle, first, second, start, scheduler, progress)
         ends.append(end)
         moved += cells
     spare, one_cell, other_cell = max(ends, key=lambda e: e[0])
@@ -183,11 +188,11 @@ def candidates(rank: Floats, ground_m: Floats) -> NDArray[np.int64]:
 
 def _moved(
     middle: Middle,
-    grid: Grid,
     first: Floats,
     second: Floats,
     start: tuple[float, Cell, Cell],
     scheduler: Scheduler | None,
+    progress: Callable[[Progress], None],
 ) -> tuple[tuple[float, Cell, Cell], int]:
     """Move one relay over all cells that could be better while the other stands, in turns."""
     value, one, other = start
@@ -198,7 +203,9 @@ def _moved(
         wanted = (ranks > value + _BETTER_DB) & (rank_of_stay[stays] > value + _BETTER_DB)
         wanted[stays] = False
         if wanted.any():
-            between = _between(middle, grid, stays, "near" if moving_second else "far", wanted, scheduler)
+            hop = middle.hop(stays, "near" if moving_second else "far", *np.nonzero(wanted))
+            job = Job(middle.grid, wanted, (hop,), middle.use_numba)
+            between: Any = all_hops(job, scheduler=scheduler, progress=progress)[0]["spare_db"]
             tried += int(wanted.sum())
             chain = np.minimum(np.minimum(ranks, rank_of_stay[stays]), between)
             chain = np.where(wanted & np.isfinite(chain), chain, -np.inf)
@@ -210,13 +217,6 @@ def _moved(
         if idle >= 2:
             break
     return (value, one, other), tried
-
-
-def _between(
-    middle: Middle, grid: Grid, stays: Cell, fixed: End, wanted: Mask, scheduler: Scheduler | None
-) -> Any:
-    hop = middle.hop(stays, fixed, *np.nonzero(wanted))
-    return all_hops(Job(grid, wanted, (hop,), middle.use_numba), scheduler=scheduler)[0]["spare_db"]
 
 
 def _cell(cell: Any) -> Cell:

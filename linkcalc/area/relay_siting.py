@@ -267,7 +267,10 @@ def relay_siting(
         if relays == 2 or (relays is None and spots[0].verdict != "closes"):
             middle = Middle(loaded, link, relay, terrain, grid, numba)
             outer = [hop["spare_db"] for hop in found]
-            search = best_pair(middle, outer[0], outer[1], ground, scheduler=scheduler, say=say)
+            shown = progress or (lambda at: None)
+            search = best_pair(
+                middle, outer[0], outer[1], ground, scheduler=scheduler, progress=shown, say=say
+            )
             if search is not None:
                 cells = [search.first, search.second]
                 cell_db = [_weaker_db(found[0], cells[0]), _weaker_db(found[1], cells[1])]
@@ -350,6 +353,10 @@ def _grid(
         raise DomainError(
             f"{many / 1e6:.0f} million cells of {cell:g} m within {radius / 1e3:g} km are too many "
             f"({MOST_CELLS / 1e6:.0f} million at most): take larger cells"
+        )
+    if access.nodata_distance_m > radius:
+        raise DomainError(
+            f"{access.nodata_distance_m:g} m from nodata is more than the {radius:g} m of the area's radius"
         )
     (latitude,), (longitude,) = geodesy.points_along(*ends_deg[0], *ends_deg[1], [length_m / 2.0])
     half = int(radius / cell + 1e-9) + math.ceil(access.nodata_distance_m / cell)

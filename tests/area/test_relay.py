@@ -1,0 +1,503 @@
+"""Relay siting: every cell as a check would have it, the best spots, and two relays in a row."""
+
+import json
+import pickle
+import re
+from dataclasses import replace
+from itertools import pairwise, product
+
+import numpy as np
+import pytest
+import rasterio
+
+from linkcalc.area import coverage, relay_chain
+from linkcalc.area.access import Access, Grid
+from linkcalc.area.relay import FIGURES, all_hops, best_cells, chained, tile_answer
+from linkcalc.area.relay_files import as_data, geotiff, spots_csv, spots_geojson
+from linkcalc.area.relay_plan import RelayKit, plan_text, relay_station
+from linkcalc.area.relay_siting import profiles, relay_siting, stations
+from linkcalc.area.scheduler import Local
+from linkcalc.errors import DomainError, LinkcalcError, TerrainError
+from linkcalc.plan import Station, load_plan, plan_from
+from linkcalc.propagation import compiled
+from linkcalc.terrain.geodesy import path_between
+from linkcalc.verdict import check_plan, link_case, open_terrain
+from linkcalc.views.jsonout import section_json
+from linkcalc.views.relay_figures import relay_map, relay_profiles
+from linkcalc.views.relay_text import relay_report
+from linkcalc.views.style import render
+from tests.area.relay_land import ridge, write
+
+pytestmark = pytest.mark.skipif(not compiled.available(), reason="quick enough with numba only")
+
+
+@pytest.fixture(scope="module")
+def loaded(tmp_path_factory):
+    """A link of 3 km with a ridge of 60 m across it, 300 m east of its middle."""
+    return load_plan(write(tmp_path_factory.mktemp("ridge"), ridge()))
+
+
+@pytest.fixture(scope="module")
+def result(loaded):
+    return siting(loaded)
+
+
+@pytest.fixture(scope="module")
+def wide(tmp_path_factory):
+    """A link of 11 km with two ridges across it."""
+    heights = ridge(320, 400, at_m=-2000.0) + ridge(320, 400, at_m=2000.0) - 100.0
+    plan = write(tmp_path_factory.mktemp("wide"), heights, half_link_m=5500.0, margin=40.0)
+    return load_plan(plan)
+
+
+def siting(loaded, **options):
+    options = {"radius_m": 1200.0, "cell_m": 60.0, **options}
+    return relay_siting(loaded, loaded.plan.link[0], **options)
+
+
+class Checks:
+    """Margins of hops by the way a check goes, rasters opened once."""
+
+    def __init__(self, loaded, **relay):
+        self.loaded, self.relay = loaded, {"antenna_height_m": 5.0, **relay}
+
+    def __enter__(self):
+        self._open = open_terrain(self.loaded)
+        self.terrain = self._open.__enter__()
+        return self
+
+    def __exit__(self, *error):
+        self._open.__exit__(*error)
+
+    def hops_db(self, *places):
+        """Weaker direction of each hop over relays at positions."""
+        tank, shed = self.loaded.plan.station
+        chain = [tank, *(self._at(n, place) for n, place in enumerate(places)), shed]
+        return [self._hop_db(a, b) for a, b in pairwise(chain)]
+
+    def between_db(self, one, other):
+        """Of the hop between two relays."""
+        return self._hop_db(self._at(0, one), self._at(1, other))
+
+    def _at(self, number, place):
+        latitude, longitude = map(float, place)
+        at = {"latitude_deg": latitude, "longitude_deg": longitude}
+        return Station.model_validate({"name": f"hill {number}", **self.relay, **at})
+
+    def _hop_db(self, near, far):
+        plan = self.loaded.plan
+        hop = plan.link[0].model_copy(update={"from_": near.name, "to": far.name})
+        made = replace(self.loaded, plan=plan.model_copy(update={"station": [near, far], "link": [hop]}))
+        return link_case(made, hop, self.terrain).weaker_margin_db
+
+
+def test_every_cell_of_a_small_area_is_what_check_says_and_so_is_the_best(loaded):
+    found = siting(loaded, radius_m=330.0)
+    rows, columns = np.nonzero(found.allowed.mask)
+    assert rows.size > 90
+    latitude, longitude = found.grid.geographic(*found.grid.east_north(rows, columns))
+    with Checks(loaded) as checks:
+        want = np.array([checks.hops_db(place) for place in zip(latitude, longitude, strict=True)])
+    for hop, name in enumerate(("first", "second")):
+        both = [found.bands[f"{name}_margin_{way}_db"][rows, columns] for way in ("there", "back")]
+        np.testing.assert_allclose(np.minimum(*both), want[:, hop], atol=0.01)
+    np.testing.assert_allclose(found.bands["margin_db"][rows, columns], want.min(axis=1), atol=0.01)
+    best = found.spots[0]
+    i = int(want.min(axis=1).argmax())
+    assert best.margin_db == pytest.approx(want[i].min(), abs=0.01)
+    assert path_between(best.relays[0].latitude_deg, best.relays[0].longitude_deg, latitude[i], longitude[i])[
+        0
+    ] == pytest.approx(0.0, abs=0.05)
+    assert all(chain.off_db < 0.01 for chain in found.spots)
+
+
+def test_the_best_spot_stands_on_the_ridge_between(result):
+    for chain in result.spots:
+        assert abs(chain.relays[0].east_m - 300.0) < 250.0
+        assert chain.relays[0].ground_m > 140.0
+    assert result.best.verdict == "closes"
+    assert result.best.margin_db > result.direct.margin_db + 20.0
+
+
+def test_spots_are_apart_and_the_first_is_the_best_cell(result):
+    cells = result.bands["spare_db"]
+    assert result.spots[0].weaker.spare_db == pytest.approx(np.nanmax(cells), abs=0.01)
+    places = [c.relays[0] for c in result.spots]
+    assert len(places) == 5
+    for i, one in enumerate(places):
+        for other in places[:i]:
+            gap, _, _ = path_between(
+                one.latitude_deg, one.longitude_deg, other.latitude_deg, other.longitude_deg
+            )
+            assert gap >= result.apart_m - 0.05
+    spare = [c.weaker.spare_db for c in result.spots]
+    assert spare == sorted(spare, reverse=True)
+
+
+def test_greedy_spots_leave_nothing_better_out():
+    rng = np.random.default_rng(3)
+    rank, grid = rng.normal(size=(21, 21)), Grid(0.0, 0.0, 10.0, 10)
+    rank[rng.random(rank.shape) < 0.2] = np.nan
+    cells = best_cells(rank, grid, apart_m=45.0, count=400)
+    taken = np.zeros(rank.shape, dtype=bool)
+    rows, columns = np.indices(rank.shape)
+    for cell in cells:
+        assert rank[cell] == np.nanmax(np.where(taken, np.nan, rank))
+        taken |= np.hypot(rows - cell[0], columns - cell[1]) * 10.0 < 45.0
+    assert taken[np.isfinite(rank)].all()
+    assert best_cells(np.full((3, 3), np.nan), Grid(0.0, 0.0, 1.0, 1), apart_m=0.0, count=5) == []
+
+
+def test_both_ways_of_the_link_give_the_same_spots(loaded):
+    link = loaded.plan.link[0]
+    turned = plan_from(
+        loaded.plan,
+        link=[{**link.model_dump(by_alias=True, exclude_unset=True), "from": "shed", "to": "tank"}],
+        base_dir=loaded.base_dir,
+    )
+    kit = RelayKit(like="tank", height_m=5.0)
+    one, other = siting(loaded, kit=kit), siting(turned, kit=kit)
+    assert one.best.margin_db == pytest.approx(other.best.margin_db, abs=0.02)
+    for a, b in (("first", "second"), ("second", "first")):
+        for way, back in (("there", "back"), ("back", "there")):
+            np.testing.assert_allclose(
+                one.bands[f"{a}_margin_{way}_db"], other.bands[f"{b}_margin_{back}_db"], atol=0.05
+            )
+
+
+@pytest.mark.parametrize(
+    "access", [Access(steepest_deg=5.0), Access(nodata_distance_m=300.0), Access(steepest_deg=2.0)]
+)
+def test_asking_more_of_a_place_never_improves_the_best(loaded, result, access):
+    asked = siting(loaded, access=access)
+    assert asked.best.weaker.spare_db <= result.best.weaker.spare_db + 1e-6
+    wider = asked.grid.half - result.grid.half
+    inner = (slice(wider, asked.grid.side - wider),) * 2
+    mask, spare = asked.allowed.mask[inner], asked.bands["spare_db"][inner]
+    assert 0 < mask.sum() < result.allowed.mask.sum()
+    assert asked.allowed.mask.sum() == mask.sum()
+    assert not (mask & ~result.allowed.mask).any()
+    answered = np.isfinite(spare)
+    assert not (answered & ~mask).any()
+    np.testing.assert_allclose(spare[answered], result.bands["spare_db"][answered], atol=0.01)
+
+
+def test_a_chain_is_its_weaker_hop_and_a_message_passes_both(result):
+    for chain in result.spots:
+        assert chain.margin_db == min(d.fade_margin_db for hop in chain.hops for d in hop.directions)
+        for way in (0, 1):
+            each = [hop.directions[way].delivery_probability for hop in chain.hops]
+            assert chain.success[way] == pytest.approx(each[0] * each[1])
+            assert chain.success[way] < min(each)
+    rows, columns = np.nonzero(np.isfinite(result.bands["spare_db"]))
+    for way in ("there", "back"):
+        each = [result.bands[f"{hop}_success_{way}"][rows, columns] for hop in ("first", "second")]
+        np.testing.assert_allclose(
+            result.bands[f"success_{way}"][rows, columns], each[0] * each[1], rtol=1e-5
+        )
+
+
+def test_a_success_that_is_asked_ranks_by_what_is_over_it(tmp_path):
+    plan = write(tmp_path, ridge())
+    plan.write_text(plan.read_text().replace("required_margin_db = 20.0", "required_success = 0.95"))
+    found = siting(load_plan(plan), radius_m=600.0)
+    best = found.spots[0]
+    needed = {round(hop.weaker.required_margin_db, 1) for chain in found.spots for hop in chain.hops}
+    assert len(needed) > 1  # it depends on the path
+    assert best.weaker.spare_db == pytest.approx(np.nanmax(found.bands["spare_db"]), abs=0.05)
+    closes = found.bands["verdict"] == 2
+    np.testing.assert_array_equal(closes, found.bands["spare_db"] >= 0.0)
+
+
+def test_two_relays_on_a_small_area_are_the_best_of_all_pairs(wide, monkeypatch):
+    monkeypatch.setattr(relay_chain, "BLOCKS_ACROSS", 3)
+    found = siting(wide, radius_m=2000.0, cell_m=600.0, relays=2)
+    rows, columns = np.nonzero(found.allowed.mask)
+    assert rows.size > 20
+    position = list(zip(*found.grid.geographic(*found.grid.east_north(rows, columns)), strict=True))
+    many = len(position)
+    with Checks(wide) as checks:
+        outer = [checks.hops_db(place) for place in position]
+        middle = {(i, j): checks.between_db(position[i], position[j]) for i in range(many) for j in range(i)}
+    best = max(
+        min(outer[i][0], middle[max(i, j), min(i, j)], outer[j][1])  # relays are alike
+        for i, j in product(range(many), range(many))
+        if i != j
+    )
+    assert found.two.margin_db == pytest.approx(best, abs=0.01)
+    assert found.search.pairs_tried < rows.size * (rows.size - 1) / 2
+
+
+def test_two_relays_are_tried_where_no_spot_for_one_closes(wide):
+    found = siting(wide, radius_m=4500.0, cell_m=120.0)
+    assert found.spots[0].verdict != "closes"
+    assert found.two.margin_db > found.spots[0].margin_db + 10.0
+    assert found.best is found.two
+    assert len(found.two.hops) == 3
+    one, other = found.two.relays
+    assert one.east_m < 0.0 < other.east_m  # one on each ridge
+    assert min(one.ground_m, other.ground_m) > 140.0
+    with Checks(wide) as checks:
+        want = checks.hops_db(*((p.latitude_deg, p.longitude_deg) for p in found.two.relays))
+    assert [hop.margin_db for hop in found.two.hops] == pytest.approx(want, abs=0.01)
+    text = relay_report(found)
+    assert "no spot for one relay closes" in text
+    assert "A search, not all pairs" in text
+    assert render(relay_map(found), "png")[1:4] == b"PNG"
+    assert spots_csv(found).count("\n") == 1 + len(found.spots) + 2
+
+
+def test_moving_one_relay_cannot_better_the_pair(wide):
+    found = siting(wide, radius_m=4500.0, cell_m=240.0, relays=2)
+    one, other = ((p.latitude_deg, p.longitude_deg) for p in found.two.relays)
+    rng = np.random.default_rng(2)
+    rows, columns = np.nonzero(found.allowed.mask)
+    with Checks(wide) as checks:
+        for i in rng.permutation(rows.size)[:40]:
+            place = found.grid.geographic(*found.grid.east_north(rows[i], columns[i]))
+            assert min(checks.hops_db(place, other)) <= found.two.margin_db + 0.02
+            assert min(checks.hops_db(one, place)) <= found.two.margin_db + 0.02
+
+
+def test_a_link_that_closes_already_is_told_and_answered(tmp_path):
+    found = siting(load_plan(write(tmp_path, ridge(height_m=0.0), margin=3.0)), radius_m=500.0)
+    assert found.direct.verdict == "closes"
+    assert found.two is None
+    text = relay_report(found)
+    assert text.startswith("Relay for tank – shed: closes without a relay; with one at its best")
+    assert "none is needed" in " ".join(text.split())
+
+
+def test_the_plan_with_the_relay_loads_and_checks_to_the_same_margins(loaded, result):
+    made = loaded.path.with_name("with_relay.toml")
+    made.write_text(plan_text(loaded, result.link, stations(result.relay, result.best)))
+    checked = check_plan(load_plan(made))
+    assert [k.name for k in checked.links] == ["level", "level, hop 1", "level, hop 2"]
+    for link, hop in zip(checked.links[1:], result.best.hops, strict=True):
+        got = [d.fade_margin_db for d in link.directions]
+        assert got == pytest.approx([d.fade_margin_db for d in hop.directions], abs=0.01)
+        assert link.verdict == hop.verdict
+
+
+def test_a_plan_whose_stations_are_one_list_is_refused_in_one_line(loaded, result):
+    text = loaded.path.read_text()
+    link, stations_text = (
+        text[text.index("[[link]]") :],
+        text[text.index("[[station]]") : text.index("[[link]]")],
+    )
+    rows = [
+        ", ".join(line for line in part.strip().splitlines())
+        for part in stations_text.split("[[station]]")[1:]
+    ]
+    other = loaded.path.with_name("one_list.toml")
+    inline = "station = [" + ", ".join("{" + row + "}" for row in rows) + "]\n"
+    other.write_text(inline + text[: text.index("[[station]]")].replace('title = "invented"', "") + link)
+    with pytest.raises(LinkcalcError, match=r"cannot be added at its end .* as \[\[station\]\]"):
+        plan_text(load_plan(other), result.link, stations(result.relay, result.best))
+
+
+def test_what_is_not_said_of_the_relay_is_assumed_and_listed(loaded):
+    plan, link = loaded.plan, loaded.plan.link[0]
+    relay, assumed = relay_station(plan, link, RelayKit())
+    assert (relay.antenna_height_m, relay.noise_rise_db, relay.name) == (5.0, 0.0, "relay")
+    assert {a.key: a.value for a in assumed} == {
+        "relay equipment": 'as "tank"', "relay antenna_height_m": 5.0,
+    }  # fmt: skip
+    like, stated = relay_station(plan, link, RelayKit(like="shed"))
+    assert like.noise_rise_db == 3.0
+    assert not stated
+    high, _ = relay_station(plan, link, RelayKit(height_m=9.0, power_dbm=20.0, gain_dbi=6.0))
+    assert (high.antenna_height_m, high.transmit_power_dbm, high.antenna.gain_dbi) == (9.0, 20.0, 6.0)
+
+
+def test_a_directional_antenna_is_not_taken_over(loaded):
+    tank, shed = (s.model_dump(exclude_unset=True) for s in loaded.plan.station)
+    tank |= {"antenna": {"type": "yagi", "azimuth_deg": 90.0, "tilt_deg": 3.0}, "building": "traditional"}
+    made = plan_from(loaded.plan, station=[tank, shed], base_dir=loaded.base_dir)
+    relay, assumed = relay_station(made.plan, made.plan.link[0], RelayKit())
+    assert (relay.antenna.type, relay.antenna.azimuth_deg, relay.building) == (
+        "half_wave_dipole",
+        None,
+        "none",
+    )
+    assert [a.key for a in assumed] == [
+        "relay equipment", "relay antenna_height_m", "relay antenna.type", "relay building",
+    ]  # fmt: skip
+
+
+def test_a_higher_and_stronger_relay_has_more_margin(loaded, result):
+    better = siting(loaded, kit=RelayKit(height_m=10.0, power_dbm=20.0))
+    assert better.best.margin_db > result.best.margin_db
+    gained = better.bands["second_margin_there_db"] - result.bands["second_margin_there_db"]
+    assert np.nanmedian(gained) > 6.0
+
+
+@pytest.mark.parametrize(
+    ("options", "error", "words"),
+    [
+        ({"radius_m": -1.0}, DomainError, "radius must be above 0"),
+        ({"radius_m": 20.0}, DomainError, "no cell lies within 0.02 km when cells are 60 m wide"),
+        ({"radius_m": 9e5, "cell_m": 1.0}, DomainError, "are too many"),
+        ({"radius_m": 1400.0}, TerrainError, "reaches beyond the rasters: they end 1.3"),
+        ({"cell_m": 0.0}, DomainError, "cell_m must be above 0"),
+        ({"apart_m": -5.0}, DomainError, "apart_m must be at least 0"),
+        ({"relays": 3}, DomainError, "relays must be 1 or 2, got 3"),
+        ({"kit": RelayKit(like="shd")}, LinkcalcError, '"shd" is no station of this plan; nearest is "shed"'),
+        ({"kit": RelayKit(height_m=0.0)}, DomainError, "height of the relay's antenna must be at least 0.1"),
+        (
+            {"access": Access(nodata_distance_m=1e5)},
+            DomainError,
+            "100000 m from nodata is more than the 1200 m",
+        ),
+        ({"access": Access(steepest_deg=1e-6)}, DomainError, "no cell is left: those left are steeper than"),
+    ],
+)
+def test_bad_input_is_one_clear_line(loaded, options, error, words):
+    with pytest.raises(error, match=re.escape(words)) as caught:
+        siting(loaded, **options)
+    assert "\n" not in str(caught.value)
+
+
+def test_without_positions_or_rasters_it_is_told_what_is_missing(tmp_path, loaded):
+    survey = tmp_path / "path.csv"
+    survey.write_text("distance_m,ground_m\n" + "".join(f"{d},{100 + d % 7}\n" for d in range(0, 1100, 100)))
+    tank, shed = (s.model_dump(exclude_unset=True) for s in loaded.plan.station)
+    link = loaded.plan.link[0].model_dump(by_alias=True, exclude_unset=True) | {"profile_csv": "path.csv"}
+    here = {"link": [link], "base_dir": tmp_path, "terrain": {}}
+    with pytest.raises(TerrainError, match="no terrain raster is named"):
+        siting(plan_from(loaded.plan, **here))
+    nowhere = {k: v for k, v in shed.items() if not k.endswith("tude_deg")}
+    with pytest.raises(TerrainError, match='station "shed" has no position'):
+        siting(plan_from(loaded.plan, station=[tank, nowhere], **here))
+
+
+def test_holes_in_the_land_are_left_out_and_told(tmp_path):
+    heights = ridge()
+    heights[20:40, 80:100] = np.nan
+    found = siting(load_plan(write(tmp_path, heights)))
+    unknown = found.area & np.isnan(found.ground_m)
+    assert unknown.any()
+    assert not (found.allowed.mask & unknown).any()
+    assert any("have no height and are left out" in note for note in found.notes)
+    # behind the hole, which is longer than what is bridged, there is no answer either
+    assert any("have no answer" in note for note in found.notes)
+
+
+class Stops(Local):
+    """Ends after some tiles."""
+
+    def run(self, work, job, tiles):
+        for i, tile in enumerate(tiles):
+            if i == 2:
+                raise KeyboardInterrupt
+            yield tile, work(job, tile)
+
+
+def test_an_interrupted_run_is_taken_up_and_ends_the_same(loaded, result, tmp_path, monkeypatch):
+    monkeypatch.setattr(coverage, "TILE_CELLS", 16)
+    with pytest.raises(KeyboardInterrupt):
+        siting(loaded, tiles_in=tmp_path, scheduler=Stops())
+    assert len(list(tmp_path.glob("tiles-*/*.npy"))) == 2
+    lines: list[str] = []
+    again = siting(loaded, tiles_in=tmp_path, say=lines.append)
+    assert any("taking over 2 of" in line for line in lines)
+    for name, values in result.bands.items():
+        np.testing.assert_array_equal(again.bands[name], values)
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_job_can_be_sent_elsewhere_and_says_how_far_it_is(loaded, result):
+    jobs, seen = [], []
+
+    class Sends(Local):
+        def run(self, work, job, tiles):
+            sent = pickle.loads(pickle.dumps(job))
+            jobs.append(job)
+            return super().run(work, sent, tiles)
+
+    again = siting(loaded, scheduler=Sends(2), progress=lambda at: seen.append(at.share))
+    assert seen[-1] == pytest.approx(1.0)
+    np.testing.assert_array_equal(again.bands["spare_db"], result.bands["spare_db"])
+    job = jobs[0]
+    other = replace(job, wanted=job.wanted & (job.grid.distance_m() > 300.0))
+    assert job.digest() != other.digest()
+    tile = job.tiles()[0]
+    assert tile_answer(job, tile).shape[0] == 2 * len(FIGURES)
+
+
+def test_without_numba_the_same_cells_come_out(loaded):
+    one, other = (siting(loaded, radius_m=200.0, use_numba=use) for use in (False, True))
+    for name, values in one.bands.items():
+        np.testing.assert_allclose(values, other.bands[name], atol=0.02)
+
+
+def test_a_chain_of_figures_takes_the_worst_of_each(result):
+    hops = [{name: result.bands[f"{place}_{name}"] for name in FIGURES} for place in ("first", "second")]
+    both = chained(hops)
+    np.testing.assert_array_equal(both["verdict"], np.minimum(hops[0]["verdict"], hops[1]["verdict"]))
+    assert all_hops.__doc__ is not None
+
+
+def test_the_geotiff_holds_every_band_in_place(result):
+    with rasterio.MemoryFile(geotiff(result)) as memory, memory.open() as file:
+        names = [text.split(":")[0] for text in file.descriptions]
+        assert file.profile["tiled"]
+        assert file.compression.value == "DEFLATE"
+        for name in ("spare_db", "first_margin_there_db", "second_margin_back_db", "success_there"):
+            read = file.read(names.index(name) + 1, masked=True).filled(np.nan)
+            np.testing.assert_array_equal(read, result.bands[name])
+        np.testing.assert_array_equal(file.read(names.index("allowed") + 1), result.allowed.mask)
+        best = result.spots[0].relays[0]
+        row, column = file.index(best.east_m, best.north_m)
+        assert file.read(1)[row, column] == pytest.approx(result.best.weaker.spare_db, abs=0.01)
+
+
+def test_spots_are_written_as_points_and_rows(result):
+    made = json.loads(spots_geojson(result))
+    relays = [f for f in made["features"] if f["properties"]["what"] == "relay"]
+    rows = [line.split(",") for line in spots_csv(result).splitlines()]
+    assert len(relays) == len(rows) - 1 == len(result.spots)
+    for feature, row, chain in zip(relays, rows[1:], result.spots, strict=True):
+        place = chain.relays[0]
+        assert feature["geometry"]["coordinates"] == [place.longitude_deg, place.latitude_deg]
+        assert feature["properties"]["weaker_hop_margin_db"] == pytest.approx(chain.margin_db, abs=0.006)
+        assert [float(row[i]) for i in (3, 4)] == [place.latitude_deg, place.longitude_deg]
+        assert len(row) == len(rows[0])
+    lines = [f for f in made["features"] if f["properties"]["what"] == "hops"]
+    assert all(len(f["geometry"]["coordinates"]) == 3 for f in lines)
+
+
+def test_the_data_are_plain_and_whole(result):
+    found = json.loads(section_json("relay", as_data(result)))["relay"]
+    assert len(found["spots"]) == len(result.spots)
+    best = found["spots"][0]
+    assert best["margin_db"] == result.best.margin_db
+    assert [hop["from"] for hop in best["hops"]] == ["tank", "relay"]
+    assert found["area"]["left_after"][0]["cells"] == int(result.allowed.mask.sum())
+
+
+def test_the_report_answers_first_and_says_what_a_relay_asks_for(result):
+    text = relay_report(result)
+    assert text.startswith("Relay for tank – shed: a relay would do, the weaker hop ")
+    assert max(map(len, text.splitlines())) <= 80
+    flat = " ".join(text.split())
+    for words in (
+        "not a safety function", "clear of power lines", "power of its own", '"stop" has to pass two hops',
+        "assumed: antenna_height_m 5 (the higher of the link's two)", "Without a relay it is at risk",
+    ):  # fmt: skip
+        assert words in flat
+    without_positions = re.sub(r"\d+\.\d{5} [NSEW]", "", text)
+    assert not re.search(r"\d\.\d{3}", without_positions)
+    assert relay_report(result, ascii_only=True).isascii()
+
+
+def test_the_pictures_name_the_spots_and_the_ends(loaded, result):
+    figure = relay_map(result)
+    words = [t.get_text() for t in figure.axes[0].texts]
+    assert {"tank", "shed", "1", "2", "3", "4", "5"} <= set(words)
+    assert render(figure, "png")[1:4] == b"PNG"
+    hops = profiles(loaded, result.link, result.relay, result.best)
+    assert [h.directions[0].fade_margin_db for h in hops] == pytest.approx(
+        [h.directions[0].fade_margin_db for h in result.best.hops], abs=1e-9
+    )
+    assert len(relay_profiles(hops).axes) == 2
