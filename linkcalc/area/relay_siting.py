@@ -306,7 +306,15 @@ def relay_siting(
         allowed=allowed,
         ends=(ends[0], ends[1]),
         sources=lands[0].sources,
-        notes=tuple(dict.fromkeys([*_notes(loaded, link, lands, area, ground, allowed, both), *said])),
+        notes=tuple(
+            dict.fromkeys(
+                [
+                    *_notes(loaded, link, lands, area, ground, allowed, both),
+                    *_rim_note(grid, spots[0], area & np.isfinite(ground)),
+                    *said,
+                ]
+            )
+        ),
     )
 
 
@@ -472,4 +480,16 @@ def _notes(
         yield (
             f"{holes} cells have no answer: one of the stations stands there, or a hole on the way is longer "
             f"than {loaded.plan.terrain.largest_hole_m:g} m"
+        )
+
+
+def _rim_note(grid: Grid, best: Chain, looked_at: Mask) -> Iterator[str]:
+    """Say if more land might hold a better spot."""
+    place = best.relays[0]
+    row, column = (round(grid.half + v / grid.cell_m) for v in (-place.north_m, place.east_m))
+    around = np.pad(looked_at, 1)[row : row + 3, column : column + 3]
+    if not around.all():
+        yield (
+            "the best spot stands at the rim of the land that was looked at: a larger radius or further "
+            "rasters may hold a better one"
         )

@@ -84,7 +84,8 @@ def draw_shades(ax: "Axes", margin_db: np.ndarray, ground_m: np.ndarray, cell_m:
     across, down = (n * cell_m / 2e3 for n in margin_db.shape[::-1])
     extent = (-across, across, -down, down)
     shade = hillshade(ground_m, cell_m)
-    relief = np.where(np.isfinite(shade), 0.45 + 0.55 * shade, 1.0)
+    level = np.sin(np.radians(_SUN_UP_DEG))  # taken for it where the slope is unknown, at the rim
+    relief = 0.45 + 0.55 * np.where(np.isfinite(shade), shade, level)
     colours = _ramp()
     norm = BoundaryNorm(STEPS_DB, len(colours), extend="both")
     shown = ax.imshow(
