@@ -16,7 +16,7 @@ class Html(str):
 
 Child = str | Html | Iterable["Child"] | None
 
-_EMPTY = frozenset({"br", "col", "hr", "meta"})
+_EMPTY = frozenset({"br", "col", "hr", "input", "link", "meta"})
 _NO_BREAK = "\u00a0"
 
 

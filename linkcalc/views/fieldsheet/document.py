@@ -1,0 +1,471 @@
+"""The page of a field sheet: its parts, its rules and script, and the tables it looks answers up in."""
+
+import base64
+import json
+from collections.abc import Iterable, Sequence
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+
+from linkcalc._arrays import Floats
+from linkcalc.area.losses import MODELS, REGIMES
+from linkcalc.fieldsheet import AS_PLANNED, AntennaOption, EndSheet, FeederOption, FieldSheet
+from linkcalc.result import MODEL_NAMES
+from linkcalc.views import style
+from linkcalc.views.record.markup import Child, Html, h
+from linkcalc.views.record.parts import bullets
+from linkcalc.views.text import VERDICT_WORDS, distance_words
+
+LOSS_STEP_DB = 0.005
+SPREAD_STEP_DB = 0.001
+CLEARANCE_STEP_M = 0.05
+RATIO_STEP = 0.01
+_INLINE = "'unsafe-inline'"
+_KINDS = ("ground", "trees", "building", "tank")
+
+
+def field_sheet_html(sheet: FieldSheet) -> str:
+    """Write a field sheet as one page of HTML that needs nothing else, no network either.
+
+    Parameters
+    ----------
+    sheet : FieldSheet
+
+    Returns
+    -------
+    str
+        The same for the same sheet.
+    """
+    here = files("linkcalc.views.fieldsheet")
+    rules, script = (here.joinpath(name).read_text("utf-8") for name in ("page.css", "page.js"))
+    head = h(
+        "head",
+        h("meta", charset="utf-8"),
+        h("meta", name="viewport", content="width=device-width, initial-scale=1"),
+        # whatever the page holds, it asks nobody for anything
+        h(
+            "meta",
+            http_equiv="Content-Security-Policy",
+            content=f"default-src 'none'; img-src data:; style-src {_INLINE}; script-src {_INLINE}",
+        ),
+        h("title", f"Field sheet: {sheet.link}"),
+        h("link", rel="icon", href="data:,"),
+        h("style", Html(rules)),
+    )
+    data = json.dumps(page_data(sheet), ensure_ascii=True, separators=(",", ":")).replace("<", "\\u003c")
+    body = h(
+        "body",
+        Html("\n"),
+        _header(sheet),
+        _answer(),
+        h(
+            "main",
+            h("div", _heights(sheet), _equipment(sheet), class_="column"),
+            h("div", _profile(), _advice(), _budget(sheet), class_="column"),
+            _readings(sheet),
+        ),
+        _cautions(sheet),
+        _footer(sheet),
+        Html(f'\n<script type="application/json" id="data">{data}</script>\n<script>\n{script}</script>\n'),
+    )
+    return f"<!DOCTYPE html>\n{h('html', head, body, lang='en')}\n"
+
+
+def page_data(sheet: FieldSheet) -> dict[str, Any]:
+    """What the page's script reads; tables as base64 of little-endian integers, row by row.
+
+    Parameters
+    ----------
+    sheet : FieldSheet
+
+    Returns
+    -------
+    dict
+        Fit for JSON.
+    """
+    pairs = sheet.pairs
+    fading = np.where((pairs.regime == 0) | pairs.through_trees, 0, pairs.regime)
+    kind = np.vectorize(_KINDS.index, otypes=[np.int64])(np.array(sheet.worst_kind))
+    state = fading + 4 * pairs.regime + 16 * pairs.model + 64 * kind
+    texts: dict[tuple[str, str], int] = {}
+    return {
+        "link": sheet.link,
+        "digest": sheet.plan_digest,
+        "version": sheet.linkcalc_version,
+        "lengthM": round(sheet.length_m, 2),
+        "region": sheet.region,
+        "tries": sheet.tries,
+        "near": _rounded(pairs.near_height_m, 6),
+        "far": _rounded(pairs.far_height_m, 6),
+        "ends": [_end_data(end, texts) for end in sheet.ends],
+        "limits": [list(text) for text in texts],
+        "signals": [
+            {"name": s.name, "snr": s.required_snr_db, "onAir": list(s.time_on_air_s)} for s in sheet.signals
+        ],
+        "signal": sheet.planned_signal,
+        "polarisationDb": sheet.polarisation_loss_db,
+        "rise": _axis(sheet.rise_m),
+        "regimes": list(REGIMES),
+        "models": [MODEL_NAMES[m] for m in MODELS],
+        "kinds": list(_KINDS),
+        "verdicts": VERDICT_WORDS,
+        "loss": _table(-pairs.path_gain_db, LOSS_STEP_DB, "<u2"),
+        "spread": _table(pairs.spread_db, SPREAD_STEP_DB, "<u2"),
+        "state": _table(state, 1.0, "<u1"),
+        "worst": _table(sheet.worst_m, sheet.length_m / 65535.0, "<u2"),
+        "clearance": _table(pairs.clearance_m, CLEARANCE_STEP_M, "<i2"),
+        "ratio": _table(pairs.clearance_ratio, RATIO_STEP, "<i2"),
+        "sigma": _axis(sheet.sigma_db),
+        "margin": _axis(sheet.margin_db),
+        "success": _table(sheet.success, 1.0 / 65535.0, "<u2"),
+        "needed": [_rounded(row, 4) for row in sheet.needed_db],
+        "snr": _axis(sheet.snr_db),
+        "signalOverRssi": _rounded(sheet.signal_over_rssi_db, 3),
+        "below": _axis(sheet.below_db),
+        "signalOverRssiSaturated": _rounded(sheet.signal_over_rssi_saturated_db, 3),
+        "snrBelieved": sheet.snr_believed_db,
+        "profile": {
+            "x": _rounded(sheet.profile.distance_m, 2),
+            "ground": _rounded(sheet.profile.ground_m, 2),
+            "clutter": _rounded(sheet.profile.clutter_m, 2),
+            "kind": [_KINDS.index(k or "ground") for k in sheet.profile.clutter_kind],
+            "bulge": _rounded(sheet.profile.bulge_m, 3),
+            "radius": _rounded(sheet.profile.fresnel_radius_m, 3),
+        },
+        "colours": {
+            "ray": style.RAY, "fresnel": style.FRESNEL, "fresnelEdge": style.FRESNEL_EDGE,
+            "ground": style.GROUND, "groundEdge": style.GROUND_EDGE, "accent": style.ACCENT,
+            "clutter": {name: [fill, edge] for name, (fill, edge, _) in style.CLUTTER.items()},
+        },
+    }  # fmt: skip
+
+
+def _end_data(end: EndSheet, texts: dict[tuple[str, str], int]) -> dict[str, Any]:
+    return {
+        "name": end.name,
+        "power": end.transmit_power_dbm,
+        "extra": end.extra_loss_db,
+        "planned": end.planned_height_m,
+        "antennas": [
+            {"name": a.name, "words": a.words, "gain": _rounded(a.gain_dbi, 3)} for a in end.antennas
+        ],
+        "feeders": [
+            {
+                "name": f.name,
+                "words": f.words,
+                "loss": f.loss_db,
+                "noise": f.noise_dbm,
+                "spread": round(f.noise_spread_db, 6),
+            }
+            for f in end.feeders
+        ],
+        "limits": [
+            [[texts.setdefault((line.status, line.reason), len(texts)) for line in row] for row in plane]
+            for plane in end.limits
+        ],
+    }
+
+
+def _table(values: Any, step: float, kind: str) -> dict[str, Any]:
+    limits = np.iinfo(np.dtype(kind))
+    whole = np.clip(np.rint(np.asarray(values) / step), limits.min, limits.max).astype(kind)
+    return {"step": step, "kind": kind[1:], "bytes": base64.b64encode(whole.tobytes()).decode("ascii")}
+
+
+def _axis(values: Floats) -> dict[str, float]:
+    step = (values[-1] - values[0]) / (len(values) - 1)
+    return {"first": float(values[0]), "step": round(float(step), 9), "count": len(values)}
+
+
+def _rounded(values: Floats, digits: int) -> list[float]:
+    return [round(float(v), digits) + 0.0 for v in values]
+
+
+# ---------------------------------------------------------------- parts of the page
+
+
+def _header(sheet: FieldSheet) -> Html:
+    return h(
+        "header",
+        h("p", sheet.title, class_="small") if sheet.title else None,
+        h("h1", f"Field sheet: {sheet.link}"),
+        h(
+            "p",
+            sheet.question,
+            f" {distance_words(sheet.length_m)}, {sheet.frequency_hz / 1e6:g} MHz. ",
+            "Asked each way: ",
+            h("b", sheet.asked),
+            ".",
+        ),
+    )
+
+
+def _answer() -> list[Html]:
+    return [
+        h("p", h("b", "", id="verdict"), " ", h("span", "", id="verdict-margin"), id="bar", role="status"),
+        h(
+            "section",
+            h("p", "", id="verdict-line"),
+            h("p", "", id="verdict-measured", hidden=""),
+            h("p", "The page's script does not run here: open the file in a browser.", id="no-script"),
+            id="answer",
+            aria_live="polite",
+            aria_label="Answer",
+        ),
+    ]
+
+
+def _heights(sheet: FieldSheet) -> Html:
+    return _section(
+        "Antenna heights above ground",
+        [_height(end, side) for end, side in zip(sheet.ends, ("near", "far"), strict=True)],
+        h(
+            "fieldset",
+            h("legend", "Units"),
+            _radio("units", "m", "metres", checked=True),
+            _radio("units", "ft", "feet"),
+            class_="row noprint",
+        ),
+    )
+
+
+def _height(end: EndSheet, side: str) -> Html:
+    return h(
+        "div",
+        h("label", end.name, " ", h("span", "m", class_="unit"), for_=f"{side}-height"),
+        h(
+            "div",
+            h("button", "−", type="button", data_step=-1, data_for=side, aria_label=f"{end.name}: lower"),
+            h("input", id=f"{side}-height", inputmode="decimal", autocomplete="off", type="text"),
+            h("button", "+", type="button", data_step=1, data_for=side, aria_label=f"{end.name}: higher"),
+            class_="stepper",
+        ),
+        h(
+            "input",
+            id=f"{side}-slider",
+            type="range",
+            min=0,
+            step=1,
+            aria_label=f"{end.name}, antenna height",
+        ),
+        h("p", "", id=f"{side}-said", class_="small", role="status"),
+        class_="height",
+    )
+
+
+def _equipment(sheet: FieldSheet) -> Html:
+    ends = [
+        [
+            _select(f"{side}-antenna", f"Antenna, {end.name}", _options(end.antennas)),
+            _select(f"{side}-feeder", f"Feeder, {end.name}", _options(end.feeders)),
+        ]
+        for end, side in zip(sheet.ends, ("near", "far"), strict=True)
+    ]
+    signals = [(s.name, i == sheet.planned_signal) for i, s in enumerate(sheet.signals)]
+    names = [f"{name} (as planned)" if planned else name for name, planned in signals]
+    kind = "Spreading factor" if len(names) > 1 else "Signal"
+    return _section(
+        "Antennas, feeders, signal",
+        h("div", ends, _select("signal", kind, names), class_="fields"),
+        h("p", "", id="limits-line", role="status"),
+        h("p", "", id="changed-line", role="status"),
+    )
+
+
+def _options(options: Iterable[AntennaOption | FeederOption]) -> list[str]:
+    """What is fitted first: a narrow screen cuts the end off."""
+    said = []
+    for o in options:
+        if o.name == AS_PLANNED or o.name.startswith("as at "):
+            said.append(f"{o.words} ({o.name})")
+        elif o.words.startswith(o.name):
+            said.append(o.words)
+        else:
+            said.append(f"{o.name}: {o.words}")
+    return said
+
+
+def _profile() -> Html:
+    return _section(
+        "Path",
+        Html('<svg id="profile" role="img" aria-labelledby="worst-line"></svg>'),
+        h("p", "", id="worst-line"),
+        h(
+            "p",
+            "Filled: the ground with the earth's bulge. Line: the ray, in its first Fresnel zone (pale).",
+            class_="small noprint",
+        ),
+    )
+
+
+def _advice() -> Html:
+    return _section("Which height to go to", h("ul", id="advice-list", aria_live="polite"))
+
+
+def _budget(sheet: FieldSheet) -> Html:
+    near, far = (end.name for end in sheet.ends)
+    rows = (
+        ("level", "Level expected, dBm"),
+        ("least", "Least the receiver needs, dBm"),
+        ("margin", "Margin, dB"),
+        ("needed", "Margin asked, dB"),
+        ("success", "A message arrives"),
+        ("onair", "Time on air, s"),
+        ("measured", "Margin as measured, dB"),
+    )
+    return _section(
+        "Both ways",
+        h(
+            "table",
+            h(
+                "thead",
+                h(
+                    "tr",
+                    h("td", ""),
+                    h("th", f"{near} → {far}", scope="col"),
+                    h("th", f"{far} → {near}", scope="col"),
+                ),
+            ),
+            h(
+                "tbody",
+                [
+                    h(
+                        "tr",
+                        h("th", words, scope="row"),
+                        h("td", "", id=f"there-{key}"),
+                        h("td", "", id=f"back-{key}"),
+                    )
+                    for key, words in rows
+                ],
+            ),
+            id="both",
+        ),
+        h("p", "", id="sure-line", class_="small"),
+    )
+
+
+def _readings(sheet: FieldSheet) -> Html:
+    near, far = (end.name for end in sheet.ends)
+    form = h(
+        "form",
+        h(
+            "fieldset",
+            h("legend", "Heard at"),
+            _radio("direction", "there", f"{far} (from {near})", checked=True),
+            _radio("direction", "back", f"{near} (from {far})"),
+            class_="row",
+        ),
+        h(
+            "div",
+            _entry("rssi", "RSSI, dBm (no sign needed)", "numeric"),
+            h(
+                "div",
+                h("label", "SNR, dB", for_="snr"),
+                h(
+                    "div",
+                    h(
+                        "button",
+                        "±",
+                        type="button",
+                        id="snr-sign",
+                        aria_label="Change the sign of the SNR",
+                    ),
+                    h("input", id="snr", type="text", inputmode="decimal", autocomplete="off"),
+                    class_="stepper",
+                ),
+            ),
+            _entry("sent", "Packets sent", "numeric"),
+            _entry("received", "Packets received", "numeric"),
+            class_="fields two",
+        ),
+        h(
+            "label",
+            h("input", type="checkbox", id="engine"),
+            " Engine running",
+            class_="check",
+        ),
+        _entry("note", "Note", "text"),
+        h("p", "", id="reading-error", role="alert"),
+        h("button", "Add this reading", type="submit", class_="main"),
+        id="reading-form",
+        novalidate="",
+        class_="noprint",
+    )
+    taken = h(
+        "div",
+        h("p", "", id="readings-line"),
+        h("ol", id="readings-list", aria_label="Readings taken"),
+        h(
+            "div",
+            h("button", "Save readings as a file", type="button", id="save", class_="main"),
+            h("button", "Print this sheet", type="button", id="print"),
+            h("button", "Clear the sheet", type="button", id="clear"),
+            class_="row noprint",
+        ),
+        h(
+            "details",
+            h("summary", "Readings as text, to copy where files cannot be saved"),
+            h("textarea", id="json", readonly="", rows=6, aria_label="Readings as text", spellcheck="false"),
+            class_="noprint",
+        ),
+        h("p", "", id="kept-line", class_="small noprint", role="status"),
+    )
+    return h("section", h("h2", "Readings"), h("div", form, taken, class_="halves"), class_="wide")
+
+
+def _cautions(sheet: FieldSheet) -> Html:
+    return h(
+        "section",
+        h("h2", "Cautions"),
+        bullets(sheet.cautions),
+        id="cautions",
+    )
+
+
+def _footer(sheet: FieldSheet) -> Html:
+    return h(
+        "footer",
+        h(
+            "p",
+            f"For {sheet.conditions}, as the plan states. Heights can be entered in steps of "
+            f"{_step_words(sheet)}. linkcalc {sheet.linkcalc_version}, plan {sheet.plan_digest[:12]}. "
+            "The page works without network and sends nothing; what is typed stays in this browser.",
+            class_="small",
+        ),
+        h("p", "Date ", h("span", class_="blank"), " Name ", h("span", class_="blank"), class_="printonly"),
+    )
+
+
+def _step_words(sheet: FieldSheet) -> str:
+    heights = (sheet.pairs.near_height_m, sheet.pairs.far_height_m)
+    steps = dict.fromkeys(f"{np.median(np.diff(h)):g} m" for h in heights if len(h) > 1)
+    return " and ".join(steps) or "none: only the planned heights"
+
+
+def _section(title: str, *parts: Child) -> Html:
+    return h("section", h("h2", title), parts)
+
+
+def _select(name: str, words: str, options: Sequence[str]) -> Html:
+    choices = [h("option", option, value=i) for i, option in enumerate(options)]
+    return h("div", h("label", words, for_=name), h("select", choices, id=name))
+
+
+def _entry(name: str, words: str, mode: str) -> Html:
+    return h(
+        "div",
+        h("label", words, for_=name),
+        h("input", id=name, type="text", inputmode=mode, autocomplete="off"),
+    )
+
+
+def _radio(name: str, value: str, words: str, *, checked: bool = False) -> Html:
+    attributes: dict[str, str | int | None] = {"checked": "" if checked else None}
+    return h(
+        "label",
+        h("input", type="radio", name=name, value=value, **attributes),
+        " ",
+        words,
+        class_="check",
+    )

@@ -1,0 +1,528 @@
+"""The field sheet in a real browser: the library's answers, offline, legible, kept."""
+
+import io
+import json
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from linkcalc.fieldsheet import FieldSheet, field_sheet
+from linkcalc.link_case import LinkCase
+from linkcalc.plan import load_plan
+from linkcalc.propagation import compiled
+from linkcalc.readings import read_readings
+from linkcalc.survey import survey_link
+from linkcalc.verdict import check_link, judge, link_case, open_terrain, recorded_notes
+from linkcalc.views.fieldsheet import field_sheet_html
+from tests.fieldsheet.browser import SIZES, Browser, chromium
+
+SAMPLES = Path(__file__).parents[2] / "terrain_samples"
+ENTRIES = 90
+"""At random, on each of the three sheets."""
+WORST_DB = 0.3
+LONGEST_S = 0.05
+
+pytestmark = pytest.mark.slow
+
+AT_HAND = """
+[[antenna_choice]]
+name = "long collinear"
+type = "collinear"
+gain_dbi = 8.0
+[[antenna_choice]]
+name = "short yagi"
+type = "yagi"
+gain_dbi = 7.0
+[[feeder_choice]]
+name = "thin and long"
+type = "rg58"
+length_m = 15.0
+connectors = 2
+[conditions]"""
+
+
+@dataclass(frozen=True)
+class Page:
+    file: Path
+    sheet: FieldSheet
+    case: LinkCase
+    digest: str
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
+    with chromium(tmp_path_factory.mktemp("chromium")) as started:
+        yield started
+
+
+@pytest.fixture(scope="module")
+def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Page]:
+    """One link over a ridge, one through trees with parts at hand, one over a plain that mirrors."""
+    folder = tmp_path_factory.mktemp("sheets")
+    made = {}
+    for name in ("upland", "wooded", "plain"):
+        text = (SAMPLES / f"{name}.toml").read_text()
+        text = text.replace('= ["', f'= ["{SAMPLES.as_posix()}/')
+        if name == "wooded":
+            text = text.replace("\n[conditions]", AT_HAND)
+        plan = folder / f"{name}.toml"
+        plan.write_text(text)
+        loaded = load_plan(plan)
+        with open_terrain(loaded) as terrain:
+            case = link_case(loaded, loaded.plan.link[0], terrain)
+        # without numba, coarser: the page is the same
+        step_m = None if compiled.available() else 2.0
+        sheet = field_sheet(loaded, case, step_m=step_m)
+        file = folder / f"{name}.html"
+        file.write_text(field_sheet_html(sheet), encoding="utf-8")
+        made[name] = Page(file, sheet, case, loaded.digest)
+    return made
+
+
+@pytest.fixture(params=["upland", "wooded", "plain"])
+def page(request: pytest.FixtureRequest, pages: dict[str, Page]) -> Page:
+    return pages[request.param]
+
+
+ENTER = """
+const entries = arguments[0];
+return entries.map((entry) => {
+  const begun = performance.now();
+  const set = (id, value, event) => {
+    const element = document.getElementById(id);
+    element.value = value;
+    element.dispatchEvent(new Event(event, { bubbles: true }));
+  };
+  set("near-height", entry.near, "change");
+  const one = performance.now() - begun;
+  set("far-height", entry.far, "change");
+  for (const side of ["near", "far"]) {
+    set(`${side}-antenna`, entry[`${side}Antenna`], "change");
+    set(`${side}-feeder`, entry[`${side}Feeder`], "change");
+  }
+  set("signal", entry.signal, "change");
+  const value = (id) => Number(document.getElementById(id).dataset.value);
+  return {
+    seconds: one / 1000,
+    verdict: document.getElementById("bar").dataset.verdict,
+    word: document.getElementById("verdict").textContent,
+    shown: [document.getElementById("near-height").value, document.getElementById("far-height").value],
+    margins: [value("there-margin"), value("back-margin")],
+    levels: [value("there-level"), value("back-level")],
+    needed: [value("there-needed"), value("back-needed")],
+    success: [value("there-success"), value("back-success")],
+    clearance: value("worst-line"),
+    distance: Number(document.getElementById("worst-line").dataset.distance),
+  };
+});
+"""
+
+
+def with_entry(page: Page, entry: dict[str, Any]) -> LinkCase:
+    """The library's link as it was entered on the sheet."""
+    case = page.case.with_modulation(page.sheet.signals[entry["signal"]].modulation)
+    changed = {}
+    for end, side in zip(page.sheet.ends, ("near", "far"), strict=True):
+        parts = {
+            "antenna": end.antennas[entry[f"{side}Antenna"]].antenna,
+            "feeder": end.feeders[entry[f"{side}Feeder"]].feeder,
+            "antenna_height_m": float(entry[side]),
+        }
+        changed[side] = case.station(side).model_copy(update=parts)  # type: ignore[arg-type]
+    return case.with_stations(changed)  # type: ignore[arg-type]
+
+
+def entries_at_random(page: Page, count: int, seed: int) -> list[dict[str, Any]]:
+    rng = np.random.default_rng(seed)
+    entries = []
+    for _ in range(count):
+        entry: dict[str, Any] = {"signal": int(rng.integers(len(page.sheet.signals)))}
+        grids = (page.sheet.pairs.near_height_m, page.sheet.pairs.far_height_m)
+        for end, side, grid in zip(page.sheet.ends, ("near", "far"), grids, strict=True):
+            entry[side] = f"{rng.choice(grid):g}"
+            entry[f"{side}Antenna"] = int(rng.integers(len(end.antennas)))
+            entry[f"{side}Feeder"] = int(rng.integers(len(end.feeders)))
+        entries.append(entry)
+    return entries
+
+
+def test_the_sheet_answers_as_the_library_does(browser: Browser, page: Page) -> None:
+    browser.open(page.file)
+    entries = entries_at_random(page, ENTRIES, seed=20)
+    verdicts = set()
+    with recorded_notes():
+        for entry, found in zip(entries, browser.script(ENTER, entries), strict=True):
+            case = with_entry(page, entry)
+            facts, ways = judge(case)
+            assert found["shown"] == [entry["near"], entry["far"]]
+            for w, way in enumerate(ways):
+                assert found["margins"][w] == pytest.approx(way.fade_margin_db, abs=WORST_DB), entry
+                assert found["levels"][w] == pytest.approx(way.received_power_dbm, abs=WORST_DB), entry
+                assert found["needed"][w] == pytest.approx(way.required_margin_db, abs=WORST_DB), entry
+                assert found["success"][w] == pytest.approx(way.delivery_probability, abs=0.003), entry
+            order = ("does_not_close", "at_risk", "closes")
+            weaker = min((w.verdict for w in ways), key=order.index)
+            near_a_threshold = any(
+                min(abs(w.fade_margin_db), abs(w.fade_margin_db - w.required_margin_db)) < WORST_DB
+                for w in ways
+            )
+            assert found["verdict"] == weaker or near_a_threshold, entry
+            assert found["distance"] == pytest.approx(facts.worst_clearance_distance_m, abs=1.0)
+            verdicts.add(weaker)
+    assert len(verdicts) > 1, "entries that make a difference"
+
+
+def test_an_entry_is_answered_at_once(browser: Browser, page: Page) -> None:
+    browser.open(page.file)
+    entries = entries_at_random(page, 60, seed=3)
+    browser.script(ENTER, entries[:20])
+    times = sorted(found["seconds"] for found in browser.script(ENTER, entries))
+    assert times[len(times) * 9 // 10] < LONGEST_S
+
+
+def test_it_opens_with_what_check_says(browser: Browser, page: Page) -> None:
+    browser.open(page.file)
+    result = check_link(page.case)
+    assert browser.script("return document.getElementById('bar').dataset.verdict") == result.verdict
+    there, back = result.directions
+    assert browser.text("there-margin").replace("−", "-") == f"{there.fade_margin_db:.1f}"
+    assert browser.text("back-margin").replace("−", "-") == f"{back.fade_margin_db:.1f}"
+
+
+def test_it_weighs_little_and_asks_nobody_for_anything(browser: Browser, page: Page) -> None:
+    assert page.file.stat().st_size < 1_000_000
+    browser.open(page.file)
+    browser.script(ENTER, entries_at_random(page, 3, seed=5))
+    add_readings(browser, 2)
+    asked = browser.requests()
+    assert asked
+    assert set(asked) == {page.file.as_uri()}
+    assert not browser.complaints()
+
+
+def test_the_height_it_sends_one_to_does(browser: Browser, pages: dict[str, Page]) -> None:
+    page = pages["upland"]
+    browser.open(page.file)
+    sentences = [item.text for item in browser.elements("#advice-list li")]
+    assert sentences
+    assert "reached as it stands" not in sentences[0]
+    heights = browser.script(
+        "const both = leastPair(fitted()); return both && [data.near[both[0]], data.far[both[1]]]"
+    )
+    with recorded_notes():
+        _, ways = judge(page.case.with_heights(near_m=heights[0], far_m=heights[1]))
+    assert all(w.verdict == "closes" for w in ways)
+    assert f"{heights[0]:g}" in sentences[0].replace("\u00a0", " ")
+
+
+def test_where_nothing_helps_it_says_so(browser: Browser, pages: dict[str, Page]) -> None:
+    browser.open(pages["upland"].file)
+    browser.script("data.needed = data.needed.map((row) => row.map(() => 90)); show()")
+    assert "No pair of heights" in browser.text("advice-list")
+
+
+# ---------------------------------------------------------------- by hand
+
+
+def typed(browser: Browser, identifier: str, text: str) -> None:
+    box = browser.element(f"#{identifier}")
+    box.click()
+    box.send_keys("\ue009a\ue000", text, "\ue007")  # select all, type, enter
+
+
+def choose(browser: Browser, identifier: str, option: int) -> None:
+    browser.script(
+        "const [id, option] = arguments; const list = document.getElementById(id);"
+        " list.value = option; list.dispatchEvent(new Event('change'))",
+        identifier,
+        option,
+    )
+
+
+def height_of(browser: Browser, side: str) -> float:
+    e = ("near", "far").index(side)
+    return float(browser.script(f"return data.{side}[sheet.height[{e}]]"))
+
+
+def test_heights_are_typed_stepped_and_slid(browser: Browser, pages: dict[str, Page]) -> None:
+    browser.open(pages["upland"].file, "phone")
+    typed(browser, "near-height", "7,3")
+    assert height_of(browser, "near") == 7.3
+    plus = browser.element('button[data-for="near"][data-step="1"]')
+    plus.click()
+    grid = list(pages["upland"].sheet.pairs.near_height_m)
+    assert height_of(browser, "near") == grid[grid.index(7.3) + 1]
+    slider = browser.element("#far-slider")
+    before = height_of(browser, "far")
+    slider.send_keys("\ue014")  # the right arrow key
+    assert height_of(browser, "far") > before
+    assert browser.element("#far-slider").get_attribute("aria-valuetext").startswith(f"{before + 0.1:g}")
+    typed(browser, "near-height", "tall")
+    assert "Not a number" in browser.text("near-said")
+    assert height_of(browser, "near") == grid[grid.index(7.3) + 1]
+    typed(browser, "near-height", "88")
+    assert "were worked out" in browser.text("near-said")
+    assert height_of(browser, "near") == grid[-1]
+
+
+def test_feet_are_feet(browser: Browser, pages: dict[str, Page]) -> None:
+    browser.open(pages["upland"].file)
+    browser.element('input[value="ft"]').click()
+    assert browser.element("#near-height").get_attribute("value") == "13.1"  # 4 m
+    typed(browser, "near-height", "23")
+    assert height_of(browser, "near") == 7.0
+    assert "ft" in browser.text("worst-line")
+
+
+def test_every_control_is_reached_and_named_by_keyboard(browser: Browser, pages: dict[str, Page]) -> None:
+    browser.open(pages["upland"].file)
+    controls = [e for e in browser.elements("input, select, button, summary") if e.is_displayed()]
+    assert all(e.accessible_name for e in controls)
+    groups = {e.get_attribute("name") for e in controls if e.get_attribute("type") == "radio"}
+    single = [e for e in controls if e.get_attribute("type") != "radio"]
+    seen = set()
+    body = browser.element("body")
+    for _ in range(len(controls) + 5):
+        browser.driver.switch_to.active_element.send_keys("\ue004")
+        focused = browser.driver.switch_to.active_element
+        if focused != body:
+            seen.add(focused.id)
+    assert {e.id for e in single} <= seen
+    assert len(seen) >= len(single) + len(groups)
+
+
+def add_readings(browser: Browser, count: int) -> None:
+    for k in range(count):
+        for identifier, text in (
+            ("rssi", str(101 + k)), ("snr", "4.5"), ("sent", "20"), ("received", "19"),
+            ("note", "ladder against the tank, wind from the west"),
+        ):  # fmt: skip
+            browser.element(f"#{identifier}").send_keys(text)
+        if k == 1:
+            browser.element("#snr-sign").click()
+        browser.element('#reading-form button[type="submit"]').click()
+        assert browser.text("reading-error") == ""
+
+
+def test_readings_are_saved_as_survey_reads_them(
+    browser: Browser, pages: dict[str, Page], tmp_path: Path
+) -> None:
+    page = pages["upland"]
+    browser.open(page.file)
+    typed(browser, "near-height", "5.5")
+    add_readings(browser, 2)
+    browser.element('input[value="back"]').click()
+    browser.element("#engine").click()
+    add_readings(browser, 1)
+    browser.driver.execute_cdp_cmd(
+        "Browser.setDownloadBehavior", {"behavior": "allow", "downloadPath": str(tmp_path)}
+    )
+    browser.element("#save").click()
+    saved = tmp_path / "readings.json"
+    for _ in range(50):
+        if saved.exists() and saved.stat().st_size:
+            break
+        time.sleep(0.1)
+    assert json.loads(saved.read_text()) == json.loads(
+        browser.script("return document.getElementById('json').value")
+    )
+    found = read_readings(saved, (page.case.near.name, page.case.far.name))
+    assert not found.refused
+    assert not found.notes
+    assert (found.link, found.plan_digest) == (page.case.link.name, page.digest)
+    assert [r.direction for r in found.readings] == ["there", "there", "back"]
+    assert [r.rssi_dbm for r in found.readings] == [-101.0, -102.0, -101.0]
+    assert [r.snr_db for r in found.readings] == [4.5, -4.5, 4.5]
+    assert found.readings[0].near_height_m == 5.5
+    assert found.readings[2].engine_running is True
+    survey = survey_link(page.case, found, plan_digest=page.digest)
+    assert survey.readings_used == 3
+    assert not [w for w in survey.warnings if "another plan" in w]
+
+
+def test_a_reading_is_held_against_the_level_expected(browser: Browser, pages: dict[str, Page]) -> None:
+    from linkcalc.radio.signal_level import signal_power_dbm
+
+    page = pages["upland"]
+    browser.open(page.file)
+    add_readings(browser, 1)
+    _, (there, _) = judge(page.case)
+    power = float(signal_power_dbm(-101.0, 4.5, there.noise_power_dbm))
+    over = power - there.received_power_dbm
+    shown = browser.script("return judgedReading(sheet.readings[0]).over")
+    assert shown == pytest.approx(over, abs=0.05)
+    measured = float(browser.script("return document.getElementById('there-measured').dataset.value"))
+    assert measured == pytest.approx(there.fade_margin_db + over, abs=0.05)
+
+
+@pytest.mark.parametrize("snr", [-19.0, -7.3, 0.0, 4.9, 5.0, 9.5])
+@pytest.mark.parametrize("rssi", [-121.0, -116.0, -108.0, -70.0])
+def test_the_signal_in_a_reading_is_the_librarys(
+    browser: Browser, pages: dict[str, Page], rssi: float, snr: float
+) -> None:
+    from linkcalc.radio.signal_level import signal_power_dbm
+
+    if browser.driver.current_url != pages["upland"].file.as_uri():
+        browser.open(pages["upland"].file)
+    shown = browser.script(
+        "return signalPower({rssi_dbm: arguments[0], snr_db: arguments[1]}, -117)", rssi, snr
+    )
+    assert shown == pytest.approx(float(signal_power_dbm(rssi, snr, -117.0)), abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("entered", "said"),
+    [
+        ({"rssi": "strong"}, "number like -97"),
+        ({"rssi": "5"}, "from -160 to -10"),
+        ({"snr": "200"}, "SNR must be"),
+        ({"sent": "10"}, "were received"),
+        ({"sent": "10", "received": "11"}, "swapped"),
+        ({"sent": "1.5", "received": "1"}, "whole number"),
+        ({"sent": "5", "received": "0", "rssi": "100"}, "Nothing was received"),
+        ({}, "Enter the RSSI"),
+    ],
+)
+def test_a_reading_that_cannot_be_is_refused_with_the_mend(
+    browser: Browser, pages: dict[str, Page], entered: dict[str, str], said: str
+) -> None:
+    browser.open(pages["upland"].file)
+    for identifier, text in entered.items():
+        browser.element(f"#{identifier}").send_keys(text)
+    browser.element('#reading-form button[type="submit"]').click()
+    assert said in browser.text("reading-error")
+    assert browser.script("return sheet.readings.length") == 0
+
+
+def test_what_was_typed_is_there_again(browser: Browser, pages: dict[str, Page]) -> None:
+    browser.open(pages["wooded"].file)
+    typed(browser, "far-height", "6.6")
+    browser.script(
+        "const s = document.getElementById('near-antenna'); s.value = 1; s.dispatchEvent(new Event('change'))"
+    )
+    add_readings(browser, 2)
+    before = browser.text("there-margin")
+    browser.reload()
+    assert browser.element("#far-height").get_attribute("value") == "6.6"
+    assert browser.script("return document.getElementById('near-antenna').value") == "1"
+    assert len(browser.elements("#readings-list li")) == 2
+    assert browser.text("there-margin") == before
+
+
+def test_what_is_kept_but_damaged_is_left_out(browser: Browser, pages: dict[str, Page]) -> None:
+    browser.open(pages["upland"].file)
+    browser.script('localStorage.setItem(KEY, \'{"height":[99999,"x"],"signal":-1,"readings":[3,null]}\')')
+    browser.reload()
+    assert height_of(browser, "near") == pages["upland"].case.near.antenna_height_m
+    assert not browser.complaints()
+
+
+# ---------------------------------------------------------------- looks
+
+SEEN = "const SEEN = { contentVisibilityAuto: true, visibilityProperty: true };"
+
+FAINT = """
+const said = [];
+const channel = (c) => (c <= 0.04045 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4);
+const numbers = (text) => text.match(/[\\d.]+/g).map(Number);
+const weights = [0.2126, 0.7152, 0.0722];
+const luminance = (rgb) => weights.reduce((sum, w, i) => sum + w * channel(rgb[i] / 255), 0);
+for (const element of document.querySelectorAll("body *, svg text")) {
+  const own = [...element.childNodes].some((n) => n.nodeType === 3 && n.textContent.trim());
+  if (!own && !["INPUT", "SELECT", "TEXTAREA"].includes(element.tagName)) continue;
+  if (["range", "radio", "checkbox"].includes(element.type)) continue;
+  if (["SCRIPT", "OPTION"].includes(element.tagName) || !element.checkVisibility(SEEN)) continue;
+  const style = getComputedStyle(element);
+  let behind = element;
+  let back = [255, 255, 255];
+  for (; behind; behind = behind.parentElement) {
+    const found = numbers(getComputedStyle(behind).backgroundColor);
+    if (found.length < 4 || found[3] === 1) { back = found; break; }
+  }
+  const ink = numbers(element.tagName === "text" ? style.fill : style.color);
+  const [a, b] = [luminance(ink), luminance(back)].sort((x, y) => y - x);
+  const ratio = (a + 0.05) / (b + 0.05);
+  const what = `${element.tagName} ${element.id} "${element.textContent.slice(0, 30)}"`;
+  if (ratio < 7) said.push(`${what}: ${ratio.toFixed(2)}`);
+}
+return said;
+"""
+
+OVERLAPS = """
+const leaves = [...document.querySelectorAll("body *")].filter((e) => {
+  if (["SCRIPT", "OPTION", "B"].includes(e.tagName) || e.id === "bar" || e.closest("#bar")) return false;
+  if (!e.checkVisibility(SEEN)) return false;
+  const control = ["INPUT", "SELECT", "BUTTON", "TEXTAREA"].includes(e.tagName);
+  if (e.closest("svg")) return e.tagName === "text";
+  return control || [...e.childNodes].some((n) => n.nodeType === 3 && n.textContent.trim());
+});
+const said = [];
+const boxes = leaves.map((e) => e.getBoundingClientRect());
+const label = (e) => `${e.tagName} ${e.id} "${e.textContent.slice(0, 24)}"`;
+for (let i = 0; i < leaves.length; i++) {
+  const a = boxes[i];
+  if (a.right > innerWidth + 0.5 || a.left < -0.5) said.push(`beyond the edge: ${label(leaves[i])}`);
+  for (let j = i + 1; j < leaves.length; j++) {
+    if (leaves[i].contains(leaves[j]) || leaves[j].contains(leaves[i])) continue;
+    const b = boxes[j];
+    const wide = Math.min(a.right, b.right) - Math.max(a.left, b.left);
+    const high = Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top);
+    if (wide > 1 && high > 1) said.push(`${label(leaves[i])} over ${label(leaves[j])}`);
+  }
+}
+if (document.documentElement.scrollWidth > innerWidth) said.push("the page is wider than the screen");
+return said;
+"""
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("units", ["m", "ft"])
+def test_nothing_overlaps_and_all_is_legible(browser: Browser, page: Page, size: str, units: str) -> None:
+    browser.open(page.file, size)
+    browser.element(f'input[value="{units}"]').click()
+    add_readings(browser, 2)
+    for antenna in (0, 1):
+        choose(browser, "far-antenna", antenna)
+        assert browser.script(SEEN + OVERLAPS) == []
+        assert browser.script(SEEN + FAINT) == []
+
+
+def test_targets_are_big_enough_for_cold_hands(browser: Browser, pages: dict[str, Page]) -> None:
+    browser.open(pages["upland"].file, "phone")
+    controls = browser.elements("button, select, input[type=text], input[type=range], label.check, summary")
+    small = [e.accessible_name or e.text for e in controls if e.is_displayed() and e.size["height"] < 44]
+    assert small == []
+
+
+@pytest.mark.parametrize("paper", [(8.27, 11.69), (8.5, 11.0)], ids=["A4", "Letter"])
+def test_it_prints_to_one_page(browser: Browser, page: Page, paper: tuple[float, float]) -> None:
+    from pypdf import PdfReader
+
+    browser.open(page.file, "phone")
+    add_readings(browser, 14)
+    text = PdfReader(io.BytesIO(browser.pdf(*paper)))
+    assert len(text.pages) == 1
+    words = text.pages[0].extract_text()
+    assert "not a safety function" in words
+    assert "CLOSES" in words or "AT RISK" in words or "DOES NOT CLOSE" in words
+
+
+def test_a_long_name_with_markup_in_it_stays_text(
+    browser: Browser, pages: dict[str, Page], tmp_path: Path
+) -> None:
+    page = pages["upland"]
+    name = "</script><b>tank & 'co'</b> by the far boundary fence, lower"
+    near = replace(page.sheet.ends[0], name=name)
+    file = tmp_path / "named.html"
+    file.write_text(
+        field_sheet_html(replace(page.sheet, ends=(near, page.sheet.ends[1]), link=name)), encoding="utf-8"
+    )
+    browser.open(file, "phone")
+    assert not browser.complaints()
+    assert name in browser.text("worst-line")
+    assert browser.script(SEEN + OVERLAPS) == []
