@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-WHY_NOT = "needs Debian's chromium and chromium-driver; .ci/browser installs them"
+WHY_NOT = "needs Debian's chromium and chromium-driver; .ci/debian installs them"
 SIZES = {"phone": (360, 740), "tablet": (820, 1180), "desk": (1280, 800)}
 
 
