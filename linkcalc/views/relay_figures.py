@@ -54,7 +54,7 @@ def relay_map(result: RelaySiting) -> "Figure":
         title = _filled(headline(result), 86)
         figure.text(left, 1.0 - 0.12 / height, title, size=style.TITLE_PT - 1, weight="bold", va="top")
         under = (
-            f"Fade margin of the weaker hop with a relay in each cell. {result.link.name}, "
+            f"Fade margin of the weaker hop with a relay in each cell. Link {result.link.name}, "
             f"{result.link.frequency_mhz:g} MHz, {result.signal}."
         )
         figure.text(left, 1.0 - 0.62 / height, _filled(under, 106), size=style.TEXT_PT, va="top")
@@ -99,10 +99,10 @@ def _lined(result: RelaySiting) -> bool:
 
 def _without_crowding(labels: Sequence[Any], result: RelaySiting, apart_km: float) -> None:
     """Hide the labels of lines where a spot or an end stands."""
-    relays = [p for c in (*result.spots, *([result.two] if result.two else [])) for p in c.relays]
+    places = _places(result)
     for label in labels:
         x, y = label.get_position()
-        if any(np.hypot(p.east_m / 1e3 - x, p.north_m / 1e3 - y) < apart_km for p in (*relays, *result.ends)):
+        if any(np.hypot(p.east_m / 1e3 - x, p.north_m / 1e3 - y) < apart_km for p in places):
             label.set_visible(False)
 
 
@@ -144,11 +144,11 @@ def _chains(ax: "Axes", result: RelaySiting) -> None:
         ax.plot(x, y, color=style.ACCENT, lw=1.3, ls=dashes, zorder=4.5)
     if result.two is not None:
         for number, place in enumerate(result.two.relays, start=1):
-            _badge(ax, place, f"R{number}", "s", style.PAPER, style.ACCENT, 15.0)
+            _flag(ax, place, f"R{number}", [p for p in _places(result) if p is not place], _box(result))
     for number in range(len(result.spots), 0, -1):  # the best on top
         best = number == 1
         fill_colour, ink = (style.INK, style.PAPER) if best else (style.PAPER, style.INK)
-        _badge(ax, result.spots[number - 1].relays[0], str(number), "o", fill_colour, ink, 14.0)
+        _badge(ax, result.spots[number - 1].relays[0], str(number), fill_colour, ink)
 
 
 def _drawn(result: RelaySiting) -> Iterator[tuple[Chain, Any]]:
@@ -157,10 +157,36 @@ def _drawn(result: RelaySiting) -> Iterator[tuple[Chain, Any]]:
         yield result.two, (0, (4, 2))
 
 
-def _badge(ax: "Axes", place: Place, words: str, marker: str, face: str, ink: str, size: float) -> None:
+def _places(result: RelaySiting) -> list[Place]:
+    """All that is marked on the map."""
+    chains = [*result.spots, *([result.two] if result.two else [])]
+    return [*result.ends, *(place for chain in chains for place in chain.relays)]
+
+
+def _flag(ax: "Axes", place: Place, words: str, others: Sequence[Place], box: Box) -> None:
+    """A small square with its name beside it, on the side where there is most room."""
+    from matplotlib.patheffects import withStroke
+
+    x, y = place.east_m / 1e3, place.north_m / 1e3
+    points_km = (box[2] - box[0]) / (72.0 * _MAP_IN)
+
+    def room(side: tuple[float, float]) -> float:
+        here = x + side[0] * points_km, y + side[1] * points_km
+        return min(float(np.hypot(p.east_m / 1e3 - here[0], p.north_m / 1e3 - here[1])) for p in others)
+
+    side = max(((0.0, 14.0), (0.0, -14.0), (-15.0, 6.0), (15.0, 6.0)), key=room)
+    ax.plot([x], [y], marker="s", ms=7.0, mfc=style.PAPER, mec=style.ACCENT, mew=1.6, zorder=6.8)
+    ax.annotate(
+        words, (x, y), side, textcoords="offset points", ha="center", va="center", fontsize=style.TEXT_PT,
+        weight="bold", color=style.ACCENT, zorder=7.2,
+        path_effects=[withStroke(linewidth=2.6, foreground=style.PAPER)],
+    )  # fmt: skip
+
+
+def _badge(ax: "Axes", place: Place, words: str, face: str, ink: str) -> None:
     x, y = place.east_m / 1e3, place.north_m / 1e3
     edge = ink if face == style.PAPER else style.PAPER
-    ax.plot([x], [y], marker=marker, ms=size, mfc=face, mec=edge, mew=1.1, zorder=7)
+    ax.plot([x], [y], marker="o", ms=14.0, mfc=face, mec=edge, mew=1.1, zorder=7)
     ax.annotate(
         words, (x, y), ha="center", va="center_baseline", fontsize=style.SMALL_PT, color=ink, weight="bold",
         zorder=7.1,
