@@ -10,9 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import RegularGridInterpolator
 
 from linkcalc._arrays import Floats, checked
+from linkcalc.area.height_pairs import HeightPairs, height_pairs
+from linkcalc.area.margins import FADING, noise_spread_db
 from linkcalc.errors import DomainError
 from linkcalc.link_case import LinkCase
 from linkcalc.plan import Station
@@ -33,10 +34,10 @@ _WORST_FIRST = ("does_not_close", "at_risk", "closes")
 _LEVELS = 40
 MOST_LEVELS = 100
 _STEPS_M = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0)
-_LATTICE = 5
-"""The spread of the prediction changes slowly with the heights: worked out at every so many-th of them."""
-_SLACK_DB = 2.0
-"""More than that slow change is ever off; pairs that lack less are looked at exactly."""
+_ROUNDING_DB = 1e-5
+"""Of a budget's terms, all together."""
+_SLACK_DB = 0.05
+"""More than the table of margins for a success is ever off; pairs that lack less are looked at exactly."""
 
 
 @dataclass(frozen=True)
@@ -98,7 +99,7 @@ class HeightTable:
     margin_db: Floats
     """(n, m) fade margin of the weaker direction."""
     lacking_db: Floats
-    """(n, m) what the direction that lacks most lacks of what is asked; negative: it has more. To some tenths
+    """(n, m) what the direction that lacks most lacks of what is asked; negative: it has more. To a tenth
     of a decibel where a message success is asked."""
     cost: Floats
     """(n, m) of both masts."""
@@ -168,14 +169,17 @@ def height_table(
     near_m, far_m = (_heights(s.antenna_height_m, top, step) for s in (case.near, case.far))
     asked = Requirement.of(case.link)
     with recorded_notes():  # what is only tried may leave a model's range
-        raised = [[case.with_heights(near_m=float(a), far_m=float(b)) for b in far_m] for a in near_m]
-        # both at once, while the path's loss is at hand
-        found = [[(_margins_db(c), fading(c)) for c in row] for row in raised]
-        margins = np.array([[margin for margin, _ in row] for row in found])
-        kinds = [[kind for _, kind in row] for row in found]
-        lacking = (_needed_db(raised, kinds, near_m, far_m, asked) - margins).max(axis=2)
+        pairs = height_pairs(case, near_m, far_m)
+
+        def raised(at: tuple[int, int]) -> LinkCase:
+            return case.with_heights(near_m=float(near_m[at[0]]), far_m=float(far_m[at[1]]))
+
+        margins = pairs.path_gain_db[..., np.newaxis] + [
+            [_equipment_db(raised((i, j))) for j in range(far_m.size)] for i in range(near_m.size)
+        ]
+        lacking = (_needed_db(case, pairs, asked) - margins).max(axis=2)
         cost = costs.of(near_m - bases_m[0])[:, np.newaxis] + costs.of(far_m - bases_m[1])
-        chosen = _cheapest(lambda at: _lacking_db(raised[at[0]][at[1]], asked), lacking, cost, asked)
+        chosen = _cheapest(lambda at: _lacking_db(raised(at), asked), lacking, cost, asked)
         best = divmod(int(np.argmin(lacking)), lacking.shape[1])
         here = (
             int(np.argmin(np.abs(near_m - case.near.antenna_height_m))),
@@ -195,8 +199,8 @@ def height_table(
             prices=costs,
             bases_m=bases_m,
             present=_pair(case, float(cost[here]), asked),
-            cheapest=_checked_pair(raised[chosen[0]][chosen[1]], float(cost[chosen])) if chosen else None,
-            best=_pair(raised[best[0]][best[1]], float(cost[best]), asked),
+            cheapest=_checked_pair(raised(chosen), float(cost[chosen])) if chosen else None,
+            best=_pair(raised(best), float(cost[best]), asked),
             assumed=tuple(
                 Assumption(
                     name, getattr(costs, name), f"{COMMON_PRACTICE}: a plausible proportion, put in your own"
@@ -255,27 +259,22 @@ def _spread_db(case: LinkCase, receiver: Station) -> float:
     return math.hypot(combined_db(parts, "site"), combined_db(parts, "conditions"))
 
 
-def _needed_db(
-    raised: list[list[LinkCase]],
-    kinds: list[list[tuple[Fading, float]]],
-    near_m: Floats,
-    far_m: Floats,
-    asked: Requirement,
-) -> Floats:
+def _equipment_db(case: LinkCase) -> tuple[float, float]:
+    return case.equipment_db(), case.equipment_db(back=True)
+
+
+def _needed_db(case: LinkCase, pairs: HeightPairs, asked: Requirement) -> Floats:
     """Margin that each direction needs, shape (n, m, 2)."""
-    shape = (len(near_m), len(far_m), 2)
+    shape = (*pairs.path_gain_db.shape, 2)
     if asked.success is None:
         return np.full(shape, asked.margin_db(0.0, "rayleigh", -math.inf))
-    i, j = _lattice(len(near_m)), _lattice(len(far_m))
-    known = np.array(
-        [[[_spread_db(c, c.far), _spread_db(c, c.near)] for c in (raised[a][b] for b in j)] for a in i]
-    )
-    between = RegularGridInterpolator((near_m[i], far_m[j]), known)
-    spread = between(np.stack(np.meshgrid(near_m, far_m, indexing="ij"), axis=-1))
+    noise = [noise_spread_db(case, rx) for rx in (case.far, case.near)]
+    spread = np.hypot(pairs.spread_db[..., np.newaxis], noise)
     needed = np.empty(shape)
-    for kind in {k for row in kinds for k in row}:
-        here = np.array([[k == kind for k in row] for row in kinds])
-        needed[here] = _needed_at(spread[here], kind, asked.success, asked.tries)
+    for number, faded in enumerate(FADING):
+        here = pairs.fading == number
+        if here.any():
+            needed[here] = _needed_at(spread[here], faded, asked.success, asked.tries)
     return np.maximum(needed, asked.stated_margin_db or 0.0)
 
 
@@ -285,15 +284,11 @@ def _needed_at(spread_db: Floats, faded: tuple[Fading, float], success: float, t
     return np.asarray(np.interp(spread_db, at, needed))
 
 
-def _lattice(count: int) -> list[int]:
-    return sorted({*range(0, count, _LATTICE), count - 1})
-
-
 def _cheapest(
     lacking_at: Callable[[tuple[int, int]], float], lacking: Floats, cost: Floats, asked: Requirement
 ) -> tuple[int, int] | None:
     """The cheapest pair that lacks nothing; of several, the one with most to spare."""
-    slack = 0.0 if asked.success is None else _SLACK_DB
+    slack = _ROUNDING_DB if asked.success is None else _SLACK_DB
     order = np.lexsort((lacking.ravel(), np.round(cost.ravel(), 6)))
     found: tuple[float, float, tuple[int, int]] | None = None
     for flat in order:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Literal
 
-from linkcalc.budget import REQUIRED_SNR, THERMAL_NOISE, Budget, term
+from linkcalc.budget import REQUIRED_SNR, THERMAL_NOISE, Budget, term, total_db
 from linkcalc.modulation import Signal
 from linkcalc.path_loss import PathLoss, Situation, governing_loss, slant_free_space_loss_db
 from linkcalc.plan import ChirpModulation, Conditions, FskModulation, Link, Station
@@ -163,6 +163,19 @@ class LinkCase:
                 *self.shared_terms,
                 *self.antenna_terms(receiver, "receiver")[::-1],
                 *self.feeder_terms(receiver, "receiver")[::-1],
+                *self.polarisation_terms,
+                *self.threshold_terms(receiver),
+            )
+        )
+
+    def equipment_db(self, *, back: bool = False) -> float:
+        """Sum of a direction's terms but for the path's: all that does not take a loss to know."""
+        sender, receiver = ENDS[::-1] if back else ENDS
+        return total_db(
+            (
+                term("transmit power", self.station(sender).transmit_power_dbm, "transmitter"),
+                *(t for end in ENDS for t in self.feeder_terms(end, "receiver")),
+                *(t for end in ENDS for t in self.antenna_terms(end, "receiver")),
                 *self.polarisation_terms,
                 *self.threshold_terms(receiver),
             )

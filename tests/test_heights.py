@@ -66,9 +66,9 @@ def test_every_margin_of_the_table_is_that_of_a_check(asked: str) -> None:
         directions = check_link(raised).directions
         assert table.margin_db[i, j] == pytest.approx(min(d.fade_margin_db for d in directions))
         lacking = max(d.required_margin_db - d.fade_margin_db for d in directions)
-        # what a success needs is interpolated between heights
+        # what a success needs is interpolated between spreads
         exact = "required_success" not in ASKED[asked]
-        assert table.lacking_db[i, j] == pytest.approx(lacking, abs=1e-9 if exact else 0.5)
+        assert table.lacking_db[i, j] == pytest.approx(lacking, abs=1e-5 if exact else 0.05)
 
 
 def test_the_present_heights_are_a_row_and_a_column_and_their_pair_is_the_plans() -> None:

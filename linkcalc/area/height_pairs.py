@@ -51,6 +51,11 @@ class HeightPairs:
     """There, in first Fresnel zone radii; everything that stands on the path counted."""
     clearance_m: Floats
 
+    @property
+    def fading(self) -> NDArray[np.int8]:
+        """Index into `margins.FADING`."""
+        return np.where((self.regime <= 0) | self.through_trees, 0, self.regime).astype(np.int8)
+
 
 def even_and_inland(profile: Profile) -> bool:
     """Whether the compiled rules are stated for a profile.

@@ -85,9 +85,8 @@ def page_data(sheet: FieldSheet) -> dict[str, Any]:
         Fit for JSON.
     """
     pairs = sheet.pairs
-    fading = np.where((pairs.regime == 0) | pairs.through_trees, 0, pairs.regime)
     kind = np.vectorize(_KINDS.index, otypes=[np.int64])(np.array(sheet.worst_kind))
-    state = fading + 4 * pairs.regime + 16 * pairs.model + 64 * kind
+    state = pairs.fading + 4 * pairs.regime + 16 * pairs.model + 64 * kind
     texts: dict[tuple[str, str], int] = {}
     return {
         "link": sheet.link,
