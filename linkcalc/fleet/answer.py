@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc.energy import LONGEST_QUOTED_YEARS, battery_life_years, capacity_share
@@ -255,7 +256,9 @@ def answer(
         played = _played(net, setting, 1.0, **run)
     alone = options(net, supply, choice, None)
     best_alone = alone.success.reshape(net.nodes, -1).max(axis=1)
-    nodes = tuple(_node_answers(loaded, found, net, choice, limits, got, predicted, played, best_alone))
+    nodes = tuple(
+        _node_answers(loaded, found, net, choice, limits, got, predicted, played, best_alone, choose)
+    )
     sheds = tuple(_shed_answer(loaded, net, found, limits, got, j) for j in range(net.sheds))
     before = None
     if choose:
@@ -284,7 +287,7 @@ def answer(
         charge_mah_per_day=float(got.charge_mah_per_day.sum()),
         loads=tuple(_loads(net, setting, played, play, run)),
         played_messages=0 if played is None else int(sum(p.messages.sum() for p in played)),
-        mends=tuple(mends(net, got, choice, best_alone, required, choose)),
+        mends=tuple(mends(net, got, choice, alone, required, choose)),
         notes=(*loaded.notes, *found.notes, *power_notes, *_notes(net, loaded)),
         drawing=found,
     )
@@ -328,12 +331,12 @@ def _choice(
     pinned = np.array([-1 if n.shed is None else names.index(n.shed) for n in found.nodes])
     seconds = net.time_on_air_s * net.tries
     listed = np.isin(np.array(net.factors), radio.factors)
-    fits = ((seconds < net.interval_s[:, np.newaxis]) & listed)[..., np.newaxis]
-    whole = np.broadcast_to(fits, (*seconds.shape, powers.size)).copy()
+    fits: NDArray[np.bool_] = np.asarray(seconds < net.interval_s[:, np.newaxis]) & listed
+    whole = np.broadcast_to(fits[..., np.newaxis], (*seconds.shape, powers.size)).copy()
     notes = []
     if limits.region is not None:
         legal = limits.allowed(powers)
-        none = ~(legal & whole).any(axis=(1, 2))
+        none: NDArray[np.bool_] = ~np.asarray((legal & whole).any(axis=(1, 2)))
         barred = not legal.all()
         if none.any():
             first = int(np.argmax(none))
@@ -350,7 +353,7 @@ def _choice(
 
 def _node_answers(
     loaded: LoadedFleet, found: Paths, net: Network, choice: Choice, limits: Limits, got: Assignment,
-    predicted: Outlook, played: list[Played] | None, best_alone: Floats,
+    predicted: Outlook, played: list[Played] | None, best_alone: Floats, choose: bool,
 ) -> Iterator[NodeAnswer]:  # fmt: skip
     setting, fares = got.setting, got.outlook
     i = np.arange(net.nodes)
@@ -365,6 +368,7 @@ def _node_answers(
         share, (low, high) = total.success, wilson(total.delivered, total.messages)
     required = loaded.fleet.traffic.required_success
     battery = loaded.fleet.supply.battery
+    by_choice = [not choose and alone < required for alone in fares.alone]
     for k in range(net.nodes):
         j = int(setting.shed[k])
         margin = float(fares.margin_db[k])
@@ -405,7 +409,7 @@ def _node_answers(
             played_high=None if high is None else float(high[k]),
             lacks=""
             if verdict == "closes"
-            else lacks_words(net, choice, k, required, float(best_alone[k]), float(fares.alone[k])),
+            else lacks_words(net, choice, k, required, float(best_alone[k]), by_choice[k]),
         )
 
 

@@ -18,7 +18,7 @@ from linkcalc.fleet.network import Ints, Network, Setting, Supply
 
 DAY_H = 24.0
 _ROUNDS = 200
-_SINGLES = 24
+_SINGLES = 12
 """Nodes tried one by one when no group of them makes a better step."""
 _POLISHED = 3000
 """Most settings tried one by one at the end: fleets of some ten nodes are searched through that way."""
@@ -69,6 +69,7 @@ class Options:
 
     success: Floats
     charge: Floats
+    """mAh a day."""
 
 
 def options(
@@ -135,8 +136,8 @@ def assign(
     load that all of them make: as many at once as still make things better, at last one by one.
     """
     alone = options(network, supply, choice, None, spread=spread)
-    current = _chosen(alone, np.full(network.nodes, required), choice)
-    best = _judge(network, supply, current, required, spread)
+    start = cheapest(alone, np.full(network.nodes, required), choice)
+    best = _judge(network, supply, start, required, spread)
     steps = [best.value]
     for _ in range(_ROUNDS):
         better = _step(network, supply, choice, best, required, spread)
@@ -171,19 +172,19 @@ def _judge(network: Network, supply: Supply, setting: Setting, required: float, 
     return _Judged(setting, found, charge, (lacks, float(charge.sum())))
 
 
-def _chosen(found: Options, needed: Floats, choice: Choice) -> Setting:
+def cheapest(found: Options, needed: Floats, choice: Choice) -> Setting:
     """The cheapest option of each node that has what it needs; else the one with the highest success."""
     n, s, c, p = found.success.shape
     success, charge = found.success.reshape(n, -1), found.charge.reshape(n, -1)
     # of options that cost the same, the weakest signal and the shortest
-    tie = 1e-9 * (np.arange(p) + p * np.arange(c)[:, np.newaxis])
+    tie = 1e-12 * (np.arange(p) + p * np.arange(c)[:, np.newaxis])
     cost = charge + np.tile(tie.ravel(), s)
     meets = success >= needed[:, np.newaxis]
-    cheapest = np.argmin(np.where(meets, cost, np.inf), axis=1)
+    least = np.argmin(np.where(meets, cost, np.inf), axis=1)
     # a ten-thousandth more success is not worth any energy
     top = success >= success.max(axis=1, keepdims=True) - 1e-4
     strongest = np.argmin(np.where(top, cost, np.inf), axis=1)
-    picked = np.where(meets.any(axis=1), cheapest, strongest)
+    picked = np.where(meets.any(axis=1), least, strongest)
     shed, factor, power = np.unravel_index(picked, (s, c, p))
     return Setting(shed.astype(np.int64), factor.astype(np.int64), choice.powers_dbm[power])
 
@@ -196,7 +197,7 @@ def _step(
     found = options(network, supply, choice, air, spread=spread)
     fails = best.outlook.success < required
     needed = np.where(fails, required + _SLACK * (1.0 - required), required)
-    wanted = _chosen(found, needed, choice)
+    wanted = cheapest(found, needed, choice)
     i = np.arange(network.nodes)
     at = np.searchsorted(choice.powers_dbm, wanted.power_dbm - 1e-9)
     gains = found.success[i, wanted.shed, wanted.factor, at] - best.outlook.success

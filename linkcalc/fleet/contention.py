@@ -188,16 +188,16 @@ class Air:
 
 
 def messages(
-    network: Network, nodes: Ints, shed: int, margin_db: Floats, back_db: Floats, survival: Floats,
-    *, spread: bool = True,
+    network: Network, nodes: Ints, shed: int | Ints, margin_db: Floats, back_db: Floats,
+    survival: Floats, *, spread: bool = True,
 ) -> Outcome:  # fmt: skip
-    """What becomes of the messages of nodes that report to a shed.
+    """What becomes of the messages of nodes, each reporting to a shed.
 
     Parameters
     ----------
     network : Network
     nodes : ndarray of int, (k,)
-    shed : int
+    shed : int or ndarray of int, (k,)
     margin_db : ndarray, dB, (k, powers)
         Mean level over the weakest that is received.
     back_db : ndarray, dB, (k,)
@@ -292,18 +292,14 @@ def outlook(network: Network, setting: Setting, *, spread: bool = True) -> Outlo
     back = network.back_snr_db[np.arange(n), setting.shed] - network.required_snr_db[setting.factor]
 
     def judged(air: Air | None) -> Outcome:
-        success, single, count = np.empty(n), np.empty(n), np.empty(n)
-        for nodes, j, c in groups:
-            through = np.ones((nodes.size, _MIDDLES_DB.size)) if air is None else air.survival(nodes, j, c)
-            found = messages(
-                network, nodes, j, margin[nodes, np.newaxis], back[nodes], through, spread=spread
-            )
-            success[nodes], single[nodes], count[nodes] = (
-                found.success[:, 0],
-                found.try_success[:, 0],
-                found.transmissions[:, 0],
-            )
-        return Outcome(success, single, count)
+        through = np.ones((n, _MIDDLES_DB.size))
+        if air is not None:
+            for nodes, j, c in groups:
+                through[nodes] = air.survival(nodes, j, c)
+        found = messages(
+            network, np.arange(n), setting.shed, margin[:, np.newaxis], back, through, spread=spread
+        )
+        return Outcome(found.success[:, 0], found.try_success[:, 0], found.transmissions[:, 0])
 
     for _ in range(_MOST_ROUNDS):
         air = Air(network, setting, rates)
@@ -315,7 +311,7 @@ def outlook(network: Network, setting: Setting, *, spread: bool = True) -> Outlo
             float(np.abs(answered - rates.answered).max(initial=0.0) / max(answered.max(initial=0.0), 1e-30)),
         )
         rates = Rates(sent, answered)
-        if moved < 1e-7:
+        if moved < 1e-6:
             break
     collided, found_busy, found_deaf = np.empty(n), np.empty(n), np.empty(n)
     for nodes, j, c in groups:

@@ -7,8 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from linkcalc._arrays import Floats
-from linkcalc.fleet.assign import Assignment, Choice
+from linkcalc.fleet.assign import Assignment, Choice, Options, cheapest
 from linkcalc.fleet.contention import outlook, reach
 from linkcalc.fleet.network import FADING_K_DB, Network, Setting
 from linkcalc.reliability import margin_for_success
@@ -23,12 +22,13 @@ def scaled(net: Network, times: float) -> Network:
 
 
 def lacks_words(
-    net: Network, choice: Choice, k: int, required: float, best_alone: float, own_alone: float
+    net: Network, choice: Choice, k: int, required: float, best_alone: float, by_choice: bool
 ) -> str:
+    """What keeps a node from the success asked; `by_choice`: its setting alone would, and is not proposed."""
     if not np.isfinite(net.gain_db[k]).any():
         return "no path to any shed"
     if best_alone >= required:
-        return "the load of the others" if own_alone >= required else "its spreading factor or power"
+        return "its spreading factor or power" if by_choice else "the load of the others"
     lacking = _missing_db(net, choice, k, required)
     return f"{_decibels(lacking)}, even alone at its best setting"
 
@@ -59,18 +59,17 @@ def _decibels(value: float) -> str:
 
 
 def mends(
-    net: Network, got: Assignment, choice: Choice, best_alone: Floats, required: float, chosen: bool
+    net: Network, got: Assignment, choice: Choice, alone: Options, required: float, chosen: bool
 ) -> Iterator[str]:
     """What would meet what is asked, as far as it is not met."""
     fails = got.outlook.success < required
     if not fails.any():
         return
-    if not chosen:
-        by_setting = fails & (best_alone >= required)
-        if by_setting.any():
-            count = int(by_setting.sum())
-            yield f"{count} {_nodes(count)} would do with another spreading factor or power: let them be chosen"
+    best_alone = alone.success.reshape(net.nodes, -1).max(axis=1)
     out = fails & (best_alone < required)
+    if not chosen and (fails & ~out).any():
+        count = int((fails & ~out).sum())
+        yield f"{count} {_nodes(count)} would do with another spreading factor or power: let it be chosen"
     if out.any():
         lacking = [_missing_db(net, choice, int(k), required) for k in np.flatnonzero(out)]
         reachable = [x for x in lacking if np.isfinite(x)]
@@ -82,21 +81,36 @@ def mends(
             lack = "lacks" if len(lacking) == 1 else "lack"
             words += f", and {lack} {span}: a nearer shed, a higher or better antenna, a relay"
         yield words
-    loaded = fails & ~out & (got.outlook.alone >= required)
-    if loaded.any():
-        count = int(loaded.sum())
-        fewer = _fewer_reports(net, got.setting, loaded, required)
-        if fewer is not None:
-            yield (
-                f"{count} {_nodes(count)} would have it if all nodes reported {fewer:.2g} times less often,"
-                " nothing else changed"
-            )
-        else:
-            yield f"{count} {_nodes(count)} would not have it however seldom the others reported"
-        more = _more_channels(net, got.setting, loaded, required)
-        if more is not None:
-            yield f"{count} {_nodes(count)} would have it on {more} channels"
-        yield "another shed would take nodes off the busiest one, and let them send shorter packets"
+    loaded = fails & ~out
+    if chosen and loaded.any():
+        yield from _lighter(net, got, choice, alone, loaded, ~out, required)
+
+
+def _lighter(
+    net: Network, got: Assignment, choice: Choice, alone: Options, loaded: NDArray[np.bool_],
+    asked: NDArray[np.bool_], required: float,
+) -> Iterator[str]:  # fmt: skip
+    """What would meet what is asked for nodes that fail for the others' load."""
+    count = int(loaded.sum())
+    who = f"{count} {_nodes(count)} {'fails' if count == 1 else 'fail'} for the load of the others"
+    strongest = cheapest(alone, np.full(net.nodes, 2.0), choice)
+    setting = got.setting.changed(np.flatnonzero(loaded), strongest)
+    found = []
+    fewer = _fewer_reports(net, setting, asked, required)
+    if fewer is not None:
+        found.append(f"reports {fewer:g} times less often")
+    more = _more_channels(net, setting, asked, required)
+    if more is not None:
+        found.append(f"{more} channels")
+    if net.acknowledged and net.half_duplex:
+        both = replace(net, half_duplex=False)
+        if (outlook(both, setting).success[asked] >= required).all():
+            found.append("sheds that hear while they answer")
+    if found:
+        yield f"{who}; what would do: {', or '.join(found)}"
+    else:
+        yield f"{who}, and neither rarer reports nor more channels alone would do"
+    yield "another shed would take nodes off the busiest one, and let them send shorter packets"
 
 
 def _nodes(count: int) -> str:

@@ -281,8 +281,8 @@ def notes(result: FleetResult) -> Sequence[str]:
     """What a reader should know about these numbers."""
     return [
         "Of two packets that overlap on one channel the one survives that is stronger by the measured "
-        "threshold of their spreading factors (Croce et al. 2018); each interferer counts by itself. Arrivals "
-        "count as random (Poisson); of the fading each packet has its own.",
+        "threshold of their spreading factors (Croce et al. 2018); each interferer counts by itself. "
+        "Arrivals count as random (Poisson); of the fading each packet has its own.",
         "A shed hears all spreading factors and channels at once. For a plain radio that hears one: "
         "spreading_factors = [9] (say), channels = 1, demodulators = 1.",
         *result.notes,
@@ -349,7 +349,8 @@ def nodes_csv(result: FleetResult) -> str:
         writer.writerow(
             [
                 n.name, f"{n.latitude_deg:.6f}", f"{n.longitude_deg:.6f}", f"{n.antenna_height_m:g}",
-                n.verdict, n.shed, n.spreading_factor or "", f"{n.power_dbm:g}", _digits(n.distance_m, 0), n.path,
+                n.verdict, n.shed, n.spreading_factor or "", f"{n.power_dbm:g}",
+                _digits(n.distance_m, 0), n.path,
                 _digits(n.margin_db, 2), f"{n.success:.5f}", f"{n.success_alone:.5f}",
                 f"{n.transmissions:.4f}", f"{n.collided:.5f}", f"{n.interval_s:g}",
                 f"{n.time_on_air_s:.6f}", f"{n.airtime_s_per_day:.3f}", f"{n.charge_mah_per_day:.4f}",
