@@ -71,6 +71,17 @@ def even_and_inland(profile: Profile) -> bool:
     return bool(np.abs(np.diff(d) - step).max() < 1e-6 * step and (profile.zone == INLAND).all())
 
 
+def wait_words(case: LinkCase) -> str:
+    """What to tell somebody who waits for `height_pairs`; empty where there is no need."""
+    if not compiled.available():
+        return "numba is not installed: the same numbers by numpy take some hundred times longer"
+    if not even_and_inland(case.profile):
+        return "the profile is uneven or crosses water: one pair of heights after the other, some minutes"
+    if not kernels.kept_on_disk("pairs", "height_pairs"):
+        return "compiling, once where a folder can keep it: some 10 s"
+    return ""
+
+
 def height_pairs(
     case: LinkCase,
     near_height_m: ArrayLike,

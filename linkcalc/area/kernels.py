@@ -1381,10 +1381,10 @@ def compiled_rays() -> Any:
     return compiled.compile_function(rays, allocates=False)
 
 
-def kept_on_disk(function: str = "positions") -> bool | None:
+def kept_on_disk(function: str = "positions", module: str = "kernels") -> bool | None:
     """Whether the machine code was kept by an earlier run; None where there is no folder to keep it in."""
     folder = compiled._cache_folder(Path(__file__).parent)
-    return None if folder is None else any(folder.rglob(f"kernels.{function}-*.nbi"))
+    return None if folder is None else any(folder.rglob(f"{module}.{function}-*.nbi"))
 
 
 _TWINS = (

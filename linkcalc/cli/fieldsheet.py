@@ -50,6 +50,7 @@ def fieldsheet(
 
     Exit code: 0 whatever the verdict, 2 bad input.
     """
+    from linkcalc.area.height_pairs import wait_words
     from linkcalc.cli.survey import chosen_link
     from linkcalc.errors import DomainError, LinkcalcError
     from linkcalc.fieldsheet import field_sheet
@@ -61,6 +62,8 @@ def fieldsheet(
     loaded = load_plan(plan)
     with open_terrain(loaded) as terrain:
         case = link_case(loaded, chosen_link(loaded, link), terrain)
+    if wait := wait_words(case):
+        typer.echo(wait, err=True)
     try:
         sheet = field_sheet(loaded, case, highest_m=max_m, step_m=step_m, progress=_tell)
     except DomainError as error:

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from linkcalc.area.height_pairs import even_and_inland, height_pairs
+from linkcalc.area.height_pairs import even_and_inland, height_pairs, wait_words
 from linkcalc.errors import DomainError
 from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
@@ -74,6 +74,7 @@ def test_an_uneven_profile_is_worked_out_the_plain_way():
     }
     uneven = replace(case, profile=replace(case.profile, clutter_kind=tuple(kinds), **columns))
     assert even_and_inland(case.profile)
+    assert not compiled.available() or "one pair of heights after the other" in wait_words(uneven)
     assert not even_and_inland(uneven.profile)
     found = height_pairs(uneven, [4.0], [6.0])
     assert found.path_gain_db[0, 0] == pytest.approx(sum(t.value_db for t in uneven.shared_terms))
