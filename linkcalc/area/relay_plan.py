@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from linkcalc.result import Assumption
 
 _LONGEST_NAME = 60
-_DIRECTIONAL = "yagi"
+DIRECTIONAL = "yagi"
 
 
 @dataclass(frozen=True)
@@ -89,7 +89,7 @@ def relay_station(plan: Plan, link: Link, kit: RelayKit) -> "tuple[Station, tupl
         if kit.height_m is None:
             assume("antenna_height_m", height_m, "the higher of the link's two")
         antenna = model.antenna
-        if kit.gain_dbi is None and antenna.type == _DIRECTIONAL:
+        if kit.gain_dbi is None and antenna.type == DIRECTIONAL:
             antenna = antenna.model_copy(
                 update={
                     "type": "half_wave_dipole", "gain_dbi": None, "gain_dbd": None,
@@ -120,7 +120,9 @@ def relay_station(plan: Plan, link: Link, kit: RelayKit) -> "tuple[Station, tupl
                 "tilt_deg": 0.0, "horizontal_beamwidth_deg": None, "vertical_beamwidth_deg": None,
             }
         )  # fmt: skip
-    changes["name"] = _free_name("relay", names)
+    # with a number behind it, it must be free too
+    taken = [n.removesuffix(" 1").removesuffix(" 2") for n in names]
+    changes["name"] = _free_name("relay", taken)
     return model.model_copy(update=changes), tuple(assumed)
 
 

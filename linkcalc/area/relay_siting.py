@@ -15,7 +15,7 @@ from linkcalc.area.land import Land, read_land
 from linkcalc.area.margins import VERDICTS, template_case
 from linkcalc.area.relay import FIGURES, Hop, Job, all_hops, best_cells, chained
 from linkcalc.area.relay_chain import Middle, Pair, best_pair
-from linkcalc.area.relay_plan import RelayKit, placed, relay_station, with_relays
+from linkcalc.area.relay_plan import DIRECTIONAL, RelayKit, placed, relay_station, with_relays
 from linkcalc.area.scheduler import Scheduler
 from linkcalc.errors import DomainError, TerrainError
 from linkcalc.plan import Link, Station
@@ -65,6 +65,8 @@ class HopCheck:
     to: str
     path: PathFacts
     directions: tuple[Direction, Direction]
+    notes: tuple[str, ...]
+    """On its profile."""
 
     @property
     def weaker(self) -> Direction:
@@ -309,7 +311,8 @@ def relay_siting(
         notes=tuple(
             dict.fromkeys(
                 [
-                    *_notes(loaded, link, lands, area, ground, allowed, both),
+                    *_notes(loaded, link, relay, lands, area, ground, allowed, both),
+                    *(f"{hop.from_} to {hop.to}: {words}" for hop in spots[0].hops for words in hop.notes),
                     *_rim_note(grid, spots[0], area & np.isfinite(ground)),
                     *said,
                 ]
@@ -444,8 +447,9 @@ def _chain(
 
 
 def _checked_hop(loaded: "LoadedPlan", link: Link, terrain: tuple[Mosaic, Mosaic, Mosaic]) -> HopCheck:
-    path, directions = judge(link_case(loaded, link, terrain))
-    return HopCheck(link.name, link.from_, link.to, path, directions)
+    case = link_case(loaded, link, terrain)
+    path, directions = judge(case)
+    return HopCheck(link.name, link.from_, link.to, path, directions, case.profile.notes)
 
 
 def _weaker_db(hop: dict[str, Any], cell: tuple[int, int]) -> float:
@@ -460,6 +464,7 @@ def _metres(grid: Grid, position: tuple[float, float]) -> tuple[float, float]:
 def _notes(
     loaded: "LoadedPlan",
     link: Link,
+    relay: Station,
     lands: Sequence[Land],
     area: Mask,
     ground: Floats,
@@ -470,6 +475,12 @@ def _notes(
         yield "the link's obstacles stand on its own path and are left out of the hops' paths"
     if link.profile_csv or link.name in loaded.profiles:
         yield "the link's surveyed profile is of its own path; hops take their heights from the rasters"
+    if relay.antenna.type == DIRECTIONAL:
+        yield (
+            "the relay's antenna is directional and counts as turned to each hop: that takes two of them"
+            if relay.antenna.azimuth_deg is None
+            else "the relay's antenna is directional and looks one way only"
+        )
     for land in lands:
         yield from land.notes
     unknown = int((area & np.isnan(ground)).sum())

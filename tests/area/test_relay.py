@@ -325,6 +325,16 @@ def test_a_directional_antenna_is_not_taken_over(loaded):
     ]  # fmt: skip
 
 
+def test_a_name_that_is_taken_is_not_given_to_a_relay(loaded):
+    tank, shed = (s.model_dump(exclude_unset=True) for s in loaded.plan.station)
+    spare = {"name": "relay 2", "antenna_height_m": 4.0, "antenna": {"type": "yagi"}}
+    made = plan_from(loaded.plan, station=[tank, shed, spare], base_dir=loaded.base_dir)
+    found = siting(made, radius_m=300.0, relays=2, kit=RelayKit(like="relay 2"))
+    assert [p.name for p in found.two.relays] == ["relay B 1", "relay B 2"]
+    assert found.spots[0].relays[0].name == "relay B"
+    assert any("that takes two of them" in note for note in found.notes)
+
+
 def test_a_higher_and_stronger_relay_has_more_margin(loaded, result):
     better = siting(loaded, kit=RelayKit(height_m=10.0, power_dbm=20.0))
     assert better.best.margin_db > result.best.margin_db
