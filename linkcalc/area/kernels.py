@@ -13,6 +13,7 @@ position to column and row (see `terms`). A position is `east`, `north` of the s
 import functools
 import importlib
 import math
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -30,7 +31,7 @@ from linkcalc.path_loss import (
 )
 from linkcalc.propagation import _kernels as k
 from linkcalc.propagation import compiled, p1812, two_ray
-from linkcalc.propagation.compiled import larger
+from linkcalc.propagation._kernels import larger, smaller
 from linkcalc.units import SPEED_OF_LIGHT_M_S
 
 Singles = NDArray[np.float32]
@@ -123,12 +124,16 @@ def heights_along(
     north: float,
     outward: bool,
     powers: Floats,
+    points: int,
     heights: Floats,
-) -> None:
-    """Fill `heights` with those of a layer at even steps between station and position; NaN where unknown."""
-    share = np.linspace(0.0, 1.0, len(heights))
+) -> bool:
+    """Fill `heights` with those of a layer at even steps between station and position; NaN where unknown.
+
+    What is longer than `points` is filled up with the last of them. True if all are known for sure.
+    """
+    share = np.minimum(np.arange(len(heights)) / (points - 1), 1.0)
     if not outward:
-        share = share[::-1]
+        share = 1.0 - share
     heights[:] = np.nan
     for w in np.flatnonzero(windows[:, LAYER] == layer):
         open_ = np.flatnonzero(np.isnan(heights))
@@ -154,6 +159,7 @@ def heights_along(
         with np.errstate(invalid="ignore"):
             mean = (weights * np.where(known, values, 0.0)).sum(axis=0) / weights.sum(axis=0)
         heights[open_] = np.where(own, mean, np.nan)
+    return bool(np.isfinite(heights).all())
 
 
 def bridge(heights: Floats, step_m: float, largest_m: float) -> float:
@@ -218,6 +224,8 @@ def integrate(x: Floats, h: Floats, clutter: Floats, work: Floats) -> None:
     # numpy's `reflect` makes its own
 
 
+Slopes = tuple[float, float, float, float, float, float, float]
+"""See `slopes`."""
 Mirror = tuple[bool, float, float, float, float, float, float, float, float, float]
 
 
@@ -292,10 +300,12 @@ def heights_loop(
     north: float,
     outward: bool,
     powers: Floats,
+    points: int,
     heights: Floats,
-) -> None:
+) -> bool:
     n = len(heights)
     before = 0
+    complete = False
     for w in range(len(windows)):
         if windows[w, LAYER] != layer:
             continue
@@ -305,73 +315,82 @@ def heights_loop(
         columns = windows[w, COLUMNS]
         rows = windows[w, ROWS]
         if before == 0 and windows[w, COMPLETE] == 1:
-            sample_complete(cells[offset : offset + columns * rows], columns, rows, outward, powers, heights)
+            sample_complete(
+                cells[offset : offset + columns * rows], columns, outward, powers, points, heights
+            )
+            complete = True
         else:
             if before == 0:
                 for i in range(n):
                     heights[i] = math.nan
             sample_with_holes(
                 cells[offset : offset + columns * rows], native[offset : offset + columns * rows],
-                columns, rows, outward, powers, heights,
+                columns, rows, outward, powers, points, heights,
             )  # fmt: skip
         before += 1
     if before == 0:
         for i in range(n):
             heights[i] = math.nan
+    return complete
 
 
 def sample_complete(
-    cells: Singles, columns: int, rows: int, outward: bool, powers: Floats, heights: Floats
+    cells: Singles, columns: int, outward: bool, powers: Floats, points: int, heights: Floats
 ) -> None:
     """Bilinear heights from a window in which every cell is known and every point lies."""
-    n = len(heights)
-    per_step = 1.0 / (n - 1)
+    per_step = 1.0 / (points - 1)
     scale = per_step if outward else -per_step
     start = 0.0 if outward else 1.0
-    c0, c1, c2, c3, c4, c5 = (
-        powers[0, 0],
-        powers[0, 1],
-        powers[0, 2],
-        powers[0, 3],
-        powers[0, 4],
-        powers[0, 5],
+    columns_by, rows_by = coefficients_of(powers)
+    for i in range(len(heights)):
+        t = start + scale * smaller(float(i), points - 1.0)
+        put(heights, i, height_at(cells, columns, columns_by, rows_by, t))
+
+
+Coefficients = tuple[float, float, float, float, float, float]
+
+
+def coefficients_of(powers: Floats) -> tuple[Coefficients, Coefficients]:
+    """Polynomials of the share of the way, for column and row, as plain numbers."""
+    return (
+        (powers[0, 0], powers[0, 1], powers[0, 2], powers[0, 3], powers[0, 4], powers[0, 5]),
+        (powers[1, 0], powers[1, 1], powers[1, 2], powers[1, 3], powers[1, 4], powers[1, 5]),
     )
-    r0, r1, r2, r3, r4, r5 = (
-        powers[1, 0],
-        powers[1, 1],
-        powers[1, 2],
-        powers[1, 3],
-        powers[1, 4],
-        powers[1, 5],
-    )
-    for i in range(n):
-        t = start + scale * i
-        column = c0 + t * (c1 + t * (c2 + t * (c3 + t * (c4 + t * c5))))
-        row = r0 + t * (r1 + t * (r2 + t * (r3 + t * (r4 + t * r5))))
-        left = np.int32(column)
-        top = np.int32(row)
-        u = column - left
-        v = row - top
-        at = np.int64(top) * columns + left
-        below = at + columns
-        a = np.float64(fetch(cells, at))
-        b = np.float64(fetch(cells, at + 1))
-        c = np.float64(fetch(cells, below))
-        d = np.float64(fetch(cells, below + 1))
-        upper = a + u * (b - a)
-        lower = c + u * (d - c)
-        put(heights, i, upper + v * (lower - upper))
+
+
+def height_at(
+    cells: Singles, columns: int, columns_by: Coefficients, rows_by: Coefficients, t: float
+) -> float:
+    """Bilinear height at a share of the way, in a window in which every cell is known."""
+    c0, c1, c2, c3, c4, c5 = columns_by
+    r0, r1, r2, r3, r4, r5 = rows_by
+    column = c0 + t * (c1 + t * (c2 + t * (c3 + t * (c4 + t * c5))))
+    row = r0 + t * (r1 + t * (r2 + t * (r3 + t * (r4 + t * r5))))
+    left = np.int32(column)
+    top = np.int32(row)
+    u = column - left
+    v = row - top
+    at = np.int64(top) * columns + left
+    below = at + columns
+    a = np.float64(fetch(cells, at))
+    b = np.float64(fetch(cells, at + 1))
+    c = np.float64(fetch(cells, below))
+    d = np.float64(fetch(cells, below + 1))
+    upper = a + u * (b - a)
+    lower = c + u * (d - c)
+    return upper + v * (lower - upper)
 
 
 def sample_with_holes(
-    cells: Singles, native: Bytes, columns: int, rows: int, outward: bool, powers: Floats, heights: Floats
-) -> None:
+    cells: Singles, native: Bytes, columns: int, rows: int, outward: bool, powers: Floats, points: int,
+    heights: Floats,
+) -> None:  # fmt: skip
     """Bilinear heights where none is known yet, by the rules of `linkcalc.terrain.rasters`."""
     n = len(heights)
     for i in range(n):
         if not math.isnan(heights[i]):
             continue
-        t = i / (n - 1)
+        t = min(i / (points - 1), 1.0)
         if not outward:
             t = 1.0 - t
         column = 0.0
@@ -836,20 +855,22 @@ def cut(
 ) -> int:  # fmt: skip
     """Cut the profile as `linkcalc.terrain.profile.cut_profile` does; return what became of it."""
     n = len(x)
-    heights_along(GROUND, cells, native, windows, maps, east, north, outward, powers, fine)
-    if math.isnan(fine[0]) or math.isnan(fine[-1]):
-        return NO_HEIGHT
-    bridged = bridge(fine, length / (len(fine) - 1), c[LARGEST_HOLE_M])
-    if bridged < 0.0:
-        return HOLE
+    known = heights_along(GROUND, cells, native, windows, maps, east, north, outward, powers, len(fine), fine)
+    bridged = 0.0
+    if not known:
+        if math.isnan(fine[0]) or math.isnan(fine[-1]):
+            return NO_HEIGHT
+        bridged = bridge(fine, length / (len(fine) - 1), c[LARGEST_HOLE_M])
+        if bridged < 0.0:
+            return HOLE
     take(fine, finer, h)
     spaced(length, x, d)
     clutter[:] = 0.0
     if layers > 1:
         trees[:] = 0
-        heights_along(SURFACE, cells, native, windows, maps, east, north, outward, powers, tops)
+        heights_along(SURFACE, cells, native, windows, maps, east, north, outward, powers, n, tops)
         add_clutter(tops, h, tree_surface, c[LOWEST_CLUTTER_M], clutter, trees)
-        heights_along(CANOPY, cells, native, windows, maps, east, north, outward, powers, tops)
+        heights_along(CANOPY, cells, native, windows, maps, east, north, outward, powers, n, tops)
         foot[:] = 0.0
         add_clutter(tops, foot, True, c[LOWEST_CLUTTER_M], clutter, trees)
         clutter[0] = clutter[-1] = 0.0
@@ -994,44 +1015,221 @@ def positions(
 
 def diffractions(
     cells: Singles, native: Bytes, windows: Integers, maps: Floats,
-    places: Floats, steps: Integers, heights: Floats, outward: bool, vertical: bool, c: Floats,
-    scratch: Floats, powers: Floats, losses_db: Floats,
+    places: Floats, steps: Integers, htg: float, hrg: float, outward: bool, vertical: bool, c: Floats,
+    scratch: Floats, powers: Floats, lanes: Floats, waiting: Floats, losses_db: Floats,
 ) -> None:  # fmt: skip
-    """Delta-Bullington diffraction loss over bare ground to every position, NaN without a profile."""
-    for i in range(len(places)):
-        h = scratch[0, : steps[i, 0] + 1]
-        heights_along(GROUND, cells, native, windows, maps, places[i, 0], places[i, 1], outward, powers, h)
-        step_m = places[i, 2] / steps[i, 0]
-        losses_db[i] = math.nan
-        if not (math.isnan(h[0]) or math.isnan(h[-1])) and bridge(h, step_m, c[LARGEST_HOLE_M]) >= 0.0:
-            losses_db[i] = diffraction(h, 1e-3 * step_m, heights[i, 0], heights[i, 1], vertical, c)
+    """Delta-Bullington diffraction loss over bare ground to every position, NaN without a profile.
 
-
-def diffraction(h: Floats, step: float, htg: float, hrg: float, vertical: bool, c: Floats) -> float:
-    """`_kernels.delta_bullington` over bare ground at even steps (km)."""
-    n = len(h) - 1
+    `_kernels.delta_bullington` in steps, each for many positions at once. `waiting` holds those for which the
+    smooth earth matters.
+    """
     a = c[RADIUS_KM]
     f = c[FREQUENCY_GHZ]
+    count = 0
+    for first in range(0, len(places), LANES):
+        some = min(LANES, len(places) - first)
+        for j in range(some):
+            i = first + j
+            n = steps[i, 0]
+            h = scratch[0, : filled_up(n)]
+            step = 1e-3 * places[i, 2] / n
+            known = ground_along(
+                cells, native, windows, maps, places[i, 0], places[i, 1], outward, powers, n, step,
+                c[LARGEST_HOLE_M], h,
+            )  # fmt: skip
+            look(h, n, step, htg, hrg, a, j, lanes)
+            lanes[KNOWN * LANES + j] = 0.0 if known else math.nan
+        repeat_last(some, lanes)
+        edges(a, f, lanes)
+        for j in range(some):
+            losses_db[first + j] = lanes[LOSS_DB * LANES + j] + lanes[KNOWN * LANES + j]
+            if lanes[NEARS * LANES + j] > 0.0:
+                for row in range(WAITING):
+                    waiting[row * LANES + count] = lanes[row * LANES + j]
+                waiting[WHERE * LANES + count] = first + j
+                count += 1
+                if count == LANES:
+                    excesses(a, f, vertical, waiting)
+                    add_excesses(count, waiting, losses_db)
+                    count = 0
+    if count > 0:
+        repeat_last(count, waiting)
+        excesses(a, f, vertical, waiting)
+        add_excesses(count, waiting, losses_db)
+
+
+LANES = 64
+"""Positions of which a step is done at once."""
+(
+    LENGTH, STEP, STEPS, H1, H2, NEARS,
+    KNOWN, TX_GROUND, RX_GROUND, TX, RX, PLAIN, MOMENT, HOBS, AT, AR, STIM, SRIM, CLEAR_NU, LOSS_DB,
+) = range(20)  # fmt: skip
+WAITING = 5
+"""Rows of lanes that are kept for the smooth earth; there, further ones take the place of the others."""
+WHERE, LOW, HIGH, LINE, SMOOTH_STIM, SMOOTH_SRIM, EXCESS_DB = range(5, 12)
+LANE_ROWS = 20
+
+
+AT_ONCE = 8
+"""Points of which a loop does so many at once; profiles are filled up, so that none is left over."""
+
+
+def filled_up(n: int) -> int:
+    """Points of a profile of n steps, filled up."""
+    return (n + AT_ONCE) // AT_ONCE * AT_ONCE
+
+
+def ground_along(
+    cells: Singles, native: Bytes, windows: Integers, maps: Floats, east: float, north: float, outward: bool,
+    powers: Floats, n: int, step: float, largest_hole_m: float, h: Floats,
+) -> bool:  # fmt: skip
+    """Cut a profile of the ground in n steps (km) into `h`, filled up; whether there is one."""
+    known = heights_along(GROUND, cells, native, windows, maps, east, north, outward, powers, n + 1, h)
+    if not known and not (math.isnan(h[0]) or math.isnan(h[n])):
+        known = bridge(h[: n + 1], 1e3 * step, largest_hole_m) >= 0.0
+    if not known:
+        h[:] = 0.0
+    return known
+
+
+def ground_along_loop(
+    cells: Singles, native: Bytes, windows: Integers, maps: Floats, east: float, north: float, outward: bool,
+    powers: Floats, n: int, step: float, largest_hole_m: float, h: Floats,
+) -> bool:  # fmt: skip
+    w = 0
+    while w < len(windows) and windows[w, LAYER] != GROUND:
+        w += 1
+    known = w < len(windows) and windows[w, COMPLETE] == 1
+    if known:  # without a call between, which costs as much as some points
+        along(maps[w, 0], east, north, powers[0])
+        along(maps[w, 1], east, north, powers[1])
+        offset = windows[w, OFFSET]
+        columns = windows[w, COLUMNS]
+        sample_complete(
+            cells[offset : offset + columns * windows[w, ROWS]], columns, outward, powers, n + 1, h
+        )
+        return True
+    heights_along(GROUND, cells, native, windows, maps, east, north, outward, powers, n + 1, h)
+    if not (math.isnan(h[0]) or math.isnan(h[n])):
+        known = bridge(h[: n + 1], 1e3 * step, largest_hole_m) >= 0.0
+    if not known:
+        h[:] = 0.0
+    return known
+
+
+def look(h: Floats, n: int, step: float, htg: float, hrg: float, a: float, j: int, lanes: Floats) -> None:
+    """One look at a profile of even steps (km), filled up: what the following steps need of it."""
     bulge = 500.0 / a
     length = step * n
     tx = h[0] + htg
-    rx = h[-1] + hrg
+    rx = h[n] + hrg
     line = (rx - tx) / length
-    plain, moment, hobs, at, ar, stim, srim = slopes(h, step, tx, rx, line, bulge)
-    v1 = step * (2.0 * plain + h[0] + h[-1])
-    v2 = step * (6.0 * moment + h[-1] * (3.0 * length - step) + h[0] * step)
-    scan = k.Scan(v1, v2, hobs - tx, at - line, ar + line, 0.0, 0, 0.0, 0, 0.0, 0.0, 0.0, 0.0)
-    surface = k.fit_surface(scan, length, h[0], h[-1])
+    plain, moment, hobs, at, ar, stim, srim = slopes(h, n, step, tx, rx, line, bulge)
     chord = bulge * length
-    nu = 0.0
-    if stim + chord >= line:
-        nu = k.bullington_edge(stim + chord, srim + chord, length, tx, rx, step, length - step)
-    else:
-        nu = -math.sqrt(nearest(h, step, n, tx, line, bulge) * 0.002 * length)
-    h1 = tx - surface.hstd
-    h2 = rx - surface.hsrd
-    loss: float = k.bullington(nu, length, f) + smooth_excess(h1, h2, length, step, n, a, f, vertical)
-    return loss
+    lanes[LENGTH * LANES + j] = length
+    lanes[STEP * LANES + j] = step
+    lanes[STEPS * LANES + j] = n
+    lanes[TX_GROUND * LANES + j] = h[0]
+    lanes[RX_GROUND * LANES + j] = h[n]
+    lanes[TX * LANES + j] = tx
+    lanes[RX * LANES + j] = rx
+    lanes[PLAIN * LANES + j] = plain
+    lanes[MOMENT * LANES + j] = moment
+    lanes[HOBS * LANES + j] = hobs - tx
+    lanes[AT * LANES + j] = at - line
+    lanes[AR * LANES + j] = ar + line
+    lanes[STIM * LANES + j] = stim + chord
+    lanes[SRIM * LANES + j] = srim + chord
+    if stim + chord < line:
+        lanes[CLEAR_NU * LANES + j] = -math.sqrt(nearest(h, step, n, tx, line, bulge) * 0.002 * length)
+
+
+def repeat_last(some: int, lanes: Floats) -> None:
+    """Fill the lanes after the first `some` with the last of them."""
+    for row in range(LANE_ROWS):
+        for j in range(some, LANES):
+            lanes[row * LANES + j] = lanes[row * LANES + some - 1]
+
+
+def edges(a: float, f: float, lanes: Floats) -> None:
+    """Bullington's edge, the antennas' heights over the smooth earth, and whether that matters."""
+    for j in range(LANES):
+        length = lanes[LENGTH * LANES + j]
+        step = lanes[STEP * LANES + j]
+        tx = lanes[TX * LANES + j]
+        rx = lanes[RX * LANES + j]
+        stim = lanes[STIM * LANES + j]
+        tx_ground = lanes[TX_GROUND * LANES + j]
+        rx_ground = lanes[RX_GROUND * LANES + j]
+        v1 = step * (2.0 * lanes[PLAIN * LANES + j] + tx_ground + rx_ground)
+        v2 = step * (6.0 * lanes[MOMENT * LANES + j] + rx_ground * (3.0 * length - step) + tx_ground * step)
+        scan = k.Scan(
+            v1, v2, lanes[HOBS * LANES + j], lanes[AT * LANES + j], lanes[AR * LANES + j],
+            0.0, 0, 0.0, 0, 0.0, 0.0, 0.0, 0.0,
+        )  # fmt: skip
+        surface = k.fit_surface(scan, length, tx_ground, rx_ground)
+        nu = k.bullington_edge(stim, lanes[SRIM * LANES + j], length, tx, rx, step, length - step)
+        nu = nu if stim >= (rx - tx) / length else lanes[CLEAR_NU * LANES + j]
+        h1 = tx - surface.hstd
+        h2 = rx - surface.hsrd
+        lanes[H1 * LANES + j] = h1
+        lanes[H2 * LANES + j] = h2
+        lanes[LOSS_DB * LANES + j] = k.bullington(nu, length, f)
+        lanes[NEARS * LANES + j] = 1.0 if nears(k.sphere_of_path(length, h1, h2, a), f) else 0.0
+
+
+def nears(sphere: k.Sphere, f: float) -> bool:
+    """Whether a smooth earth loses anything."""
+    return sphere.beyond or sphere.hse < 17.456 * math.sqrt(sphere.reach * (k.LAMBDA_GHZ_M / f))
+
+
+def excesses(a: float, f: float, vertical: bool, lanes: Floats) -> None:
+    """What the smooth earth loses more than Bullington's edge over it, for waiting positions."""
+    bulge = 500.0 / a
+    most = 0.0
+    for j in range(LANES):
+        length = lanes[LENGTH * LANES + j]
+        n = lanes[STEPS * LANES + j]
+        stim, srim = smooth_horizons(
+            lanes[H1 * LANES + j], lanes[H2 * LANES + j], length, lanes[STEP * LANES + j], n, a
+        )
+        lanes[SMOOTH_STIM * LANES + j] = stim
+        lanes[SMOOTH_SRIM * LANES + j] = srim
+        lanes[LINE * LANES + j] = (lanes[H2 * LANES + j] - lanes[H1 * LANES + j]) / length
+        lanes[LOW * LANES + j] = 1.0
+        lanes[HIGH * LANES + j] = n - 1.0
+        most = larger(most, n)
+    while most > 1.0:
+        most *= 0.5
+        for j in range(LANES):
+            low = lanes[LOW * LANES + j]
+            high = lanes[HIGH * LANES + j]
+            middle = k.floor(0.5 * (low + high))
+            falls = clearance_falls(
+                lanes[H1 * LANES + j], lanes[LINE * LANES + j], bulge, lanes[LENGTH * LANES + j],
+                lanes[STEP * LANES + j], middle,
+            )  # fmt: skip
+            lanes[LOW * LANES + j] = smaller(middle + 1.0, high) if falls else low
+            lanes[HIGH * LANES + j] = high if falls else middle
+    for j in range(LANES):
+        length = lanes[LENGTH * LANES + j]
+        step = lanes[STEP * LANES + j]
+        h1 = lanes[H1 * LANES + j]
+        h2 = lanes[H2 * LANES + j]
+        line = lanes[LINE * LANES + j]
+        stim = lanes[SMOOTH_STIM * LANES + j]
+        free = smooth_clearance(h1, line, bulge, length, lanes[LOW * LANES + j] * step)
+        nu = k.bullington_edge(stim, lanes[SMOOTH_SRIM * LANES + j], length, h1, h2, step, length - step)
+        nu = nu if stim >= line else -math.sqrt(free * 0.002 * length)
+        sphere = k.sphere_of_path(length, h1, h2, a)
+        excess = k.spherical(sphere, length, 0.0, f, vertical) - k.bullington(nu, length, f)
+        lanes[EXCESS_DB * LANES + j] = larger(excess, 0.0)
+
+
+def add_excesses(count: int, waiting: Floats, losses_db: Floats) -> None:
+    """Add what the smooth earth loses more to the positions that waited."""
+    for j in range(count):
+        losses_db[int(waiting[WHERE * LANES + j])] += waiting[EXCESS_DB * LANES + j]
 
 
 def smooth_excess(
@@ -1039,7 +1237,7 @@ def smooth_excess(
 ) -> float:
     """What a smooth earth loses more than Bullington's edge over it, dB; nothing where it is well below."""
     sphere = k.sphere_of_path(length, h1, h2, a)
-    if not sphere.beyond and sphere.hse >= 17.456 * math.sqrt(sphere.reach * (k.LAMBDA_GHZ_M / f)):
+    if not nears(sphere, f):
         return 0.0
     edge: float = k.bullington(smooth_nu(h1, h2, length, step, n, a), length, f)
     excess: float = max(k.spherical(sphere, length, 0.0, f, vertical) - edge, 0.0)
@@ -1072,28 +1270,49 @@ def smooth_nu(h1: float, h2: float, length: float, step: float, n: int, a: float
     """`smooth_bullington_nu` for n even steps."""
     bulge = 500.0 / a
     line = (h2 - h1) / length
-    i = min(max(math.sqrt(h1 * a / 500.0) / step, 1.0), n - 1.0)
-    left = max(int(i), 1) * step
-    right = min(int(i) + 1, n - 1) * step
-    stim = max(bulge * (length - left) - h1 / left, bulge * (length - right) - h1 / right)
+    stim, srim = smooth_horizons(h1, h2, length, step, float(n), a)
     if stim >= line:
-        i = min(max((length - math.sqrt(h2 * a / 500.0)) / step, 1.0), n - 1.0)
-        left = max(int(i), 1) * step
-        right = min(int(i) + 1, n - 1) * step
-        srim = max(bulge * left - h2 / (length - left), bulge * right - h2 / (length - right))
         return k.bullington_edge(stim, srim, length, h1, h2, step, (n - 1) * step)
     # in line of sight the clearance over the zone's width falls to one least value and rises again
     low = 1
     high = n - 1
     while low < high:
         middle = (low + high) // 2
-        if smooth_clearance(h1, line, bulge, length, step * middle) > smooth_clearance(
-            h1, line, bulge, length, step * (middle + 1)
-        ):
+        if clearance_falls(h1, line, bulge, length, step, float(middle)):
             low = middle + 1
         else:
             high = middle
     return -math.sqrt(smooth_clearance(h1, line, bulge, length, step * low) * 0.002 * length)
+
+
+def smooth_horizons(
+    h1: float, h2: float, length: float, step: float, n: float, a: float
+) -> tuple[float, float]:
+    """Steepest slopes from either antenna to the inner points of a smooth earth, bulge added.
+
+    Each is to a point beside the place at which the ray would touch.
+    """
+    bulge = 500.0 / a
+    i = k.floor(smaller(larger(math.sqrt(h1 * a / 500.0) / step, 1.0), n - 1.0))
+    left = i * step
+    right = smaller(i + 1.0, n - 1.0) * step
+    stim = larger(bulge * (length - left) - h1 / left, bulge * (length - right) - h1 / right)
+    i = k.floor(smaller(larger((length - math.sqrt(h2 * a / 500.0)) / step, 1.0), n - 1.0))
+    left = i * step
+    right = smaller(i + 1.0, n - 1.0) * step
+    srim = larger(bulge * left - h2 / (length - left), bulge * right - h2 / (length - right))
+    return stim, srim
+
+
+def clearance_falls(h1: float, line: float, bulge: float, length: float, step: float, i: float) -> bool:
+    """Whether the clearance over a smooth earth is less at the next step, weighed by the zone's width."""
+    x = step * i
+    y = step * (i + 1.0)
+    x_both = x * (length - x)
+    y_both = y * (length - y)
+    x_free = h1 + line * x - bulge * x_both
+    y_free = h1 + line * y - bulge * y_both
+    return x_free * x_free * y_both > y_free * y_free * x_both
 
 
 def smooth_clearance(h1: float, line: float, bulge: float, length: float, x: float) -> float:
@@ -1163,7 +1382,9 @@ def rays(
     over = scratch[2]
     top = scratch[3]
     for i in range(len(ends)):
-        heights_along(GROUND, cells, native, windows, maps, ends[i, 0], ends[i, 1], True, powers, top)
+        heights_along(
+            GROUND, cells, native, windows, maps, ends[i, 0], ends[i, 1], True, powers, points, top[:points]
+        )
         for j in range(points):
             h[j] = top[j]
         _, beyond = fill_ray(h, step * 1e3, c[LARGEST_HOLE_M])
@@ -1236,13 +1457,9 @@ def nearest_loop(h: Floats, step: float, n: int, tx: float, line: float, bulge: 
     return -least
 
 
-Slopes = tuple[float, float, float, float, float, float, float]
-
-
-def slopes(h: Floats, step: float, tx: float, rx: float, line: float, bulge: float) -> Slopes:
+def slopes(h: Floats, n: int, step: float, tx: float, rx: float, line: float, bulge: float) -> Slopes:
     """Over the inner points: sums of height and of height times distance; the largest height over the
     line's slope; the steepest slopes up from either end; the same where a point falls away with the earth."""
-    n = len(h) - 1
     x = step * np.arange(1, n)
     y = step * n - x
     inner = h[1:n]
@@ -1254,45 +1471,51 @@ def slopes(h: Floats, step: float, tx: float, rx: float, line: float, bulge: flo
     )  # fmt: skip
 
 
-def slopes_loop(h: Floats, step: float, tx: float, rx: float, line: float, bulge: float) -> Slopes:
-    n = len(h) - 1
+def slopes_loop(h: Floats, n: int, step: float, tx: float, rx: float, line: float, bulge: float) -> Slopes:
     length = step * n
     hobs = -math.inf
     at = -math.inf
     ar = -math.inf
     stim = -math.inf
     srim = -math.inf
-    for j in range(1, n):
+    for j in range(filled_up(n)):
+        inner = (j > 0) & (j < n)
         x = step * j
         y = length - x
-        hobs = larger(hobs, h[j] - line * x)
+        hobs = larger(hobs, h[j] - line * x if inner else -math.inf)
         # one division for both
         per_both = 1.0 / (x * y)
-        t = (h[j] - tx) * (y * per_both)
-        r = (h[j] - rx) * (x * per_both)
+        t = (h[j] - tx) * (y * per_both) if inner else -math.inf
+        r = (h[j] - rx) * (x * per_both) if inner else -math.inf
         at = larger(at, t)
         ar = larger(ar, r)
         stim = larger(stim, t - bulge * x)
         srim = larger(srim, r - bulge * y)
-    plain, moment = height_sums(h, step)
+    plain, moment = height_sums(h, n, step)
     return plain, moment, hobs, at, ar, stim, srim
 
 
-def height_sums(h: Floats, step: float) -> tuple[float, float]:
+def height_sums(h: Floats, n: int, step: float) -> tuple[float, float]:
     """Sums of height and of height times distance; apart because a sum has to be reordered to be fast."""
     plain = 0.0
     moment = 0.0
-    for j in range(1, len(h) - 1):
-        plain += h[j]
-        moment += h[j] * j
+    for j in range(filled_up(n)):
+        height = h[j] if (j > 0) & (j < n) else 0.0
+        plain += height
+        moment += height * j
     return plain, moment * step
+
+
+def lane_space() -> tuple[Floats, Floats]:
+    """Lanes and waiting for `diffractions`."""
+    return np.zeros(LANE_ROWS * LANES), np.zeros(LANE_ROWS * LANES)
 
 
 def scratch_space(longest: int) -> tuple[NDArray[np.int8], Floats, Bytes, Floats]:
     """Zones, scratch, trees and powers for profiles of up to so many points, holes' finer ones included."""
     return (
         np.full(longest, p1812.INLAND, dtype=np.int8),
-        np.empty((16, max(longest, TRIALS))),
+        np.empty((16, max(filled_up(longest), TRIALS))),
         np.zeros(longest, dtype=np.uint8),
         np.empty((2, DEGREE + 1)),
     )
@@ -1356,8 +1579,12 @@ def register() -> None:
     extending.overload(height_sums, jit_options=reordered)(compiled._always(height_sums))
     for function, twin in _TWINS:
         extending.overload(function, jit_options=plain)(compiled._always(twin))
+    for other, loop in _TWINS_INTO_THE_CALLER:
+        extending.overload(other, jit_options={**plain, "forceinline": True})(compiled._always(loop))
     for function in _AS_THEY_STAND:
         extending.register_jitable(**plain)(function)
+    for function in _INTO_THE_CALLER:
+        extending.register_jitable(**plain, forceinline=True)(function)
 
 
 @functools.cache
@@ -1387,7 +1614,7 @@ def kept_on_disk(function: str = "positions", module: str = "kernels") -> bool |
     return None if folder is None else any(folder.rglob(f"{module}.{function}-*.nbi"))
 
 
-_TWINS = (
+_TWINS: tuple[tuple[Callable[..., Any], Callable[..., Any]], ...] = (
     (heights_along, heights_loop),
     (bridge, bridge_loop),
     (add_clutter, add_clutter_loop),
@@ -1400,12 +1627,14 @@ _TWINS = (
     (stack, stack_loop),
     (fell, fell_loop),
     (nearest, nearest_loop),
+)
+
+_TWINS_INTO_THE_CALLER: tuple[tuple[Callable[..., Any], Callable[..., Any]], ...] = (
     (slopes, slopes_loop),
+    (ground_along, ground_along_loop),
 )
 
 _AS_THEY_STAND = (
-    along,
-    sample_complete,
     sample_with_holes,
     cell_integrals,
     integrals_to,
@@ -1418,14 +1647,30 @@ _AS_THEY_STAND = (
     add_wood,
     wood_loss,
     fill_ray,
-    smooth_clearance,
     smooth_nu,
     smooth_excess,
+    repeat_last,
+    edges,
+    excesses,
+    add_excesses,
     extend_hull,
     tangent,
     highest_over,
-    diffraction,
     cut,
     rules,
     position,
 )
+
+_INTO_THE_CALLER = (
+    along,
+    sample_complete,
+    coefficients_of,
+    height_at,
+    filled_up,
+    look,
+    nears,
+    smooth_horizons,
+    smooth_clearance,
+    clearance_falls,
+)
+"""A call costs as much as some points, and keeps the compiler from working on several at once."""

@@ -94,15 +94,19 @@ class Land:
         )
         return np.asarray(east), np.asarray(north)
 
-    def intervals(self, east_m: Floats, north_m: Floats) -> NDArray[np.int64]:
-        """How many steps the profile to each position has, and how many finer ones in each, (n, 2)."""
-        length = np.hypot(east_m, north_m)
-        native = self._native_spacing_m(east_m / self.radius_m, north_m / self.radius_m)
+    def intervals(self, east_m: Floats, north_m: Floats, length_m: Floats | None = None) -> NDArray[np.int64]:
+        """How many steps the profile to each position has, and how many finer ones in each, (n, 2); their
+        lengths are worked out where they are not at hand."""
+        length = np.hypot(east_m, north_m) if length_m is None else length_m
+        native = self._native_spacing_m(east_m, north_m)
         step = native if self.step_m is None else self.step_m
-        steps = np.maximum(np.ceil(length / step - 1e-9), FEWEST_POINTS - 1)
-        steps = np.minimum(steps, MOST_POINTS - 1)
-        finer = np.minimum(np.ceil(length / steps / native - 1e-9), np.maximum(MOST_POINTS // steps, 1))
-        return np.stack([steps, np.maximum(finer, 1)], axis=-1).astype(np.int64)
+        steps = np.ceil(length / step - 1e-9)
+        np.clip(steps, FEWEST_POINTS - 1, MOST_POINTS - 1, out=steps)
+        both = np.empty((steps.size, 2), dtype=np.int64)
+        both[:, 0] = steps
+        finer = np.ceil(length / (steps * native) - 1e-9)
+        both[:, 1] = np.clip(finer, 1, np.maximum(np.floor(MOST_POINTS / steps), 1))
+        return both
 
     def _native_spacing_m(self, east: Floats, north: Floats) -> Floats:
         """Spacing of the finest raster on each path."""
@@ -110,6 +114,7 @@ class Land:
         native = np.full(east.shape, self.spacing_m[here].min(initial=np.inf))
         finer = np.flatnonzero(self.spacing_m < native.min(initial=np.inf))
         if finer.size:
+            east, north = east / self.radius_m, north / self.radius_m
             share = np.linspace(0.0, 1.0, _PROBES)
             for i in range(0, east.size, 1024):
                 part = slice(i, i + 1024)

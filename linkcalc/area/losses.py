@@ -167,24 +167,26 @@ def diffraction_loss_db(
     east, north = (
         np.ravel(v) for v in np.broadcast_arrays(checked("east_m", east_m), checked("north_m", north_m))
     )
-    length = np.hypot(east, north)
+    length = np.sqrt(east * east + north * north)
     found = np.full(east.shape, np.nan)
-    apart = (length >= _CLOSEST_M) & (length <= land.radius_m * (1.0 + 1e-9))
+    apart: Any = (length >= _CLOSEST_M) & (length <= land.radius_m * (1.0 + 1e-9))
     if not apart.any():
         return found
-    east, north = east[apart], north[apart]
-    places = np.stack([east / land.radius_m, north / land.radius_m, length[apart]], axis=-1)
-    steps = land.intervals(east, north)
-    heights = np.tile([template.near.antenna_height_m, template.far.antenna_height_m], (east.size, 1))
+    if apart.all():
+        apart = slice(None)  # nothing to be sorted out, which takes as long as some points of a profile
+    east, north, length = east[apart], north[apart], length[apart]
+    places = np.stack([east / land.radius_m, north / land.radius_m, length], axis=-1)
+    steps = land.intervals(east, north, length)
     _, scratch, _, powers = kernels.scratch_space(int(steps[:, 0].max()) + 1)
     in_numpy = _in_numpy(use_numba)
     run: Any = kernels.diffractions if in_numpy else kernels.compiled_diffractions()
     values = np.empty(east.size)
     s = template.situation
     run(
-        land.cells, land.native_flags(whole=in_numpy), land.windows, land.maps, places, steps, heights,
+        land.cells, land.native_flags(whole=in_numpy), land.windows, land.maps, places, steps,
+        template.near.antenna_height_m, template.far.antenna_height_m,
         fixed == "near", s.polarisation == "vertical", constants(s, land.largest_hole_m), scratch, powers,
-        values,
+        *kernels.lane_space(), values,
     )  # fmt: skip
     found[apart] = values
     return found

@@ -174,7 +174,17 @@ def _rays_in_numpy(
     powers = np.empty((2, kernels.DEGREE + 1))
     for i, (east, north) in enumerate(ends):
         kernels.heights_along(
-            kernels.GROUND, cells, native, windows, maps, east, north, True, powers, ground[i]
+            kernels.GROUND,
+            cells,
+            native,
+            windows,
+            maps,
+            east,
+            north,
+            True,
+            powers,
+            ground.shape[1],
+            ground[i],
         )
         _, beyond = kernels.fill_ray(ground[i], step * 1e3, c[kernels.LARGEST_HOLE_M])
         loss[i, beyond:] = math.inf  # marked for later

@@ -35,6 +35,44 @@ def where(condition: Any, yes: Number, no: Number) -> Number:
     return np.where(condition, yes, no)
 
 
+# Compiled, these are other functions of the same values, see `compiled` and `_elementary`.
+
+
+def larger(a: float, b: float) -> float:
+    """The larger of two numbers, neither of them NaN."""
+    return a if a > b else b
+
+
+def smaller(a: float, b: float) -> float:
+    """The smaller of two numbers, neither of them NaN."""
+    return a if a < b else b
+
+
+def floor(x: float) -> float:
+    """Largest whole number up to a number."""
+    return float(math.floor(x))
+
+
+def log10(x: Number) -> Number:
+    """Common logarithm."""
+    return np.log10(x)
+
+
+def exp(x: Number) -> Number:
+    """Exponential."""
+    return np.exp(x)
+
+
+def power(x: Number, exponent: Number) -> Number:
+    """Power of a positive number."""
+    return x**exponent
+
+
+def cosine_of_third(c: float) -> float:
+    """cos(pi/3 + acos(c)/3)."""
+    return math.cos(math.pi / 3.0 + math.acos(min(max(c, -1.0), 1.0)) / 3.0)
+
+
 # ---------------------------------------------------------------- scans over the points of a profile
 # d: km from the transmitter, from 0; h, top: m above sea level; all of the same length n >= 3.
 # Slopes are in m/km and relative to the horizontal at the antenna: a point falls away from it by 500 x / a.
@@ -169,7 +207,7 @@ def fit_surface(scan: Scan, length: float, tx_ground: float, rx_ground: float) -
     if scan.hobs > 0.0:
         hstp = hst - scan.hobs * scan.at / (scan.at + scan.ar)
         hsrp = hsr - scan.hobs * scan.ar / (scan.at + scan.ar)
-    return Surface(hst, hsr, min(hstp, tx_ground), min(hsrp, rx_ground))
+    return Surface(hst, hsr, smaller(hstp, tx_ground), smaller(hsrp, rx_ground))
 
 
 def bullington_edge(
@@ -183,7 +221,7 @@ def bullington_edge(
     both = stim + srim
     db = first
     if both > 0.0:
-        db = min(max((hr - ht + srim * length) / both, first), last)
+        db = smaller(larger((hr - ht + srim * length) / both, first), last)
     excess = ht + stim * db - (ht * (length - db) + hr * db) / length
     return excess * math.sqrt(0.002 * length / (db * (length - db)))
 
@@ -272,8 +310,7 @@ def smallest_clearance(length: float, h1: float, h2: float, a: float) -> tuple[f
     c = (h1 - h2) / (h1 + h2)
     m = 250.0 * length * length / (a * (h1 + h2))
     cosine = 1.5 * c * math.sqrt(3.0 * m / (m + 1.0) ** 3)
-    angle = math.pi / 3.0 + math.acos(min(max(cosine, -1.0), 1.0)) / 3.0
-    b = 2.0 * math.sqrt((m + 1.0) / (3.0 * m)) * math.cos(angle)
+    b = 2.0 * math.sqrt((m + 1.0) / (3.0 * m)) * cosine_of_third(cosine)
     d1 = 0.5 * length * (1.0 + b)
     d2 = length - d1
     hse = ((h1 - 500.0 * d1 * d1 / a) * d2 + (h2 - 500.0 * d2 * d2 / a) * d1) / length
@@ -296,25 +333,22 @@ def sphere_of_path(length: float, h1: float, h2: float, a: float) -> Sphere:
 def knife_edge(nu: Number) -> Number:
     """Approximate knife-edge loss, dB [12]."""
     x = np.maximum(nu, -0.78) - 0.1
-    return where(nu > -0.78, 6.9 + 20.0 * np.log10(np.sqrt(x * x + 1.0) + x), 0.0)
+    return where(nu > -0.78, 6.9 + 20.0 * log10(np.sqrt(x * x + 1.0) + x), 0.0)
 
 
 def bullington(nu1: float, length: float, f: Number) -> Number:
     """Bullington loss, dB, from the diffraction parameter for lambda = 1 m [16, 20, 21]."""
     luc = knife_edge(nu1 / np.sqrt(LAMBDA_GHZ_M / f))
-    return luc + (1.0 - np.exp(-luc / 6.0)) * (10.0 + 0.02 * length)
+    return luc + (1.0 - exp(-luc / 6.0)) * (10.0 + 0.02 * length)
 
 
 def height_gain(beta: Number, y: Number, k: Number) -> Number:
     """Antenna height term G of the first-term loss, dB [35, 36]."""
     b = beta * y
     high = np.maximum(b, 2.0) - 1.1
-    gain = where(
-        b > 2.0,
-        17.6 * np.sqrt(high) - 5.0 * np.log10(high) - 8.0,
-        20.0 * np.log10(b + 0.1 * b * b * b),
-    )
-    return np.maximum(gain, 2.0 + 20.0 * np.log10(k))
+    lg = log10(where(b > 2.0, high, b + 0.1 * b * b * b))
+    gain = where(b > 2.0, 17.6 * np.sqrt(high) - 5.0 * lg - 8.0, 20.0 * lg)
+    return np.maximum(gain, 2.0 + 20.0 * log10(k))
 
 
 def first_term_over(
@@ -322,19 +356,18 @@ def first_term_over(
 ) -> Number:
     """First-term spherical-earth loss over one kind of surface, dB [29-36]."""
     loss_term = (18.0 * sigma / f) ** 2
-    k = 0.036 * (a * f) ** (-1.0 / 3.0) * ((eps - 1.0) ** 2 + loss_term) ** -0.25
+    root_f = power(f, 1.0 / 3.0)
+    per_root_a = power(a, -1.0 / 3.0)
+    k = 0.036 * per_root_a / root_f * power((eps - 1.0) ** 2 + loss_term, -0.25)
     if vertical:
         k = k * np.sqrt(eps * eps + loss_term)
     k2 = k * k
     k4 = k2 * k2
     beta = (1.0 + 1.6 * k2 + 0.67 * k4) / (1.0 + 4.5 * k2 + 1.53 * k4)
-    x = 21.88 * beta * (f / (a * a)) ** (1.0 / 3.0) * length
-    y = 0.9575 * beta * (f * f / a) ** (1.0 / 3.0)
-    fx = where(
-        x >= 1.6,
-        11.0 + 10.0 * np.log10(x) - 17.6 * x,
-        -20.0 * np.log10(x) - 5.6488 * x**1.425,
-    )
+    x = 21.88 * beta * root_f * per_root_a * per_root_a * length
+    y = 0.9575 * beta * root_f * root_f * per_root_a
+    lg = log10(x)
+    fx = where(x >= 1.6, 11.0 + 10.0 * lg - 17.6 * x, -20.0 * lg - 5.6488 * power(x, 1.425))
     return -fx - height_gain(beta, y * h1, k) - height_gain(beta, y * h2, k)
 
 

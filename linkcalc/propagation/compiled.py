@@ -25,8 +25,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked
 from linkcalc.errors import DomainError
-from linkcalc.propagation import _kernels, p1812
-from linkcalc.propagation._kernels import Number, Scan
+from linkcalc.propagation import _elementary, _kernels, p1812
+from linkcalc.propagation._kernels import Number, Scan, larger
 from linkcalc.propagation.diffraction import Polarisation, is_vertical
 
 # ---------------------------------------------------------------- twins of numpy code
@@ -35,14 +35,6 @@ from linkcalc.propagation.diffraction import Polarisation, is_vertical
 
 def where(condition: Any, yes: Number, no: Number) -> Number:
     return yes if condition else no
-
-
-def larger(a: float, b: float) -> float:
-    """The larger of two numbers, neither of them NaN.
-
-    numba's own `max` keeps the compiler from working on several points at once.
-    """
-    return a if a > b else b
 
 
 def sums(d: Floats, h: Floats) -> tuple[float, float]:
@@ -208,23 +200,49 @@ def _register() -> None:
     ir: Any = importlib.import_module("llvmlite.ir")
     get_or_insert: Any = importlib.import_module("numba.core.cgutils").get_or_insert_function
 
-    @extending.intrinsic  # type: ignore[untyped-decorator]
-    def larger_of(_: Any, a: Any, b: Any) -> Any:
+    def instruction(name: str, *flags: str) -> Any:
+        """One of LLVM's own; its maximum, unlike that of numba, works on several points at once."""
+
         def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
             double = ir.DoubleType()
-            kind = ir.FunctionType(double, [double, double])
-            function = get_or_insert(builder.module, kind, "llvm.maxnum.f64")
-            return builder.call(function, arguments, fastmath=("nnan", "nsz"))
+            kind = ir.FunctionType(double, [double] * len(arguments))
+            return builder.call(get_or_insert(builder.module, kind, name), arguments, fastmath=flags)
 
-        return types.float64(types.float64, types.float64), generate
+        return generate
 
+    def of_two(name: str) -> Any:
+        generate = instruction(name, "nnan", "nsz")
+        return extending.intrinsic(lambda _, a, b: (types.float64(types.float64, types.float64), generate))
+
+    larger_of, smaller_of = of_two("llvm.maxnum.f64"), of_two("llvm.minnum.f64")
+    floor_of = extending.intrinsic(lambda _, x: (types.float64(types.float64), instruction("llvm.floor.f64")))
+
+    def cast(kind: Any, llvm: Any) -> Any:
+        @extending.intrinsic  # type: ignore[untyped-decorator]
+        def same_bits(_: Any, x: Any) -> Any:
+            def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+                return builder.bitcast(arguments[0], llvm)
+
+            return kind(x), generate
+
+        return same_bits
+
+    to_bits, from_bits = cast(types.int64, ir.IntType(64)), cast(types.float64, ir.DoubleType())
     plain = {"error_model": "numpy"}
+    extending.overload(_elementary.bits, jit_options=plain)(lambda x: lambda x: to_bits(x))
+    extending.overload(_elementary.of_bits, jit_options=plain)(lambda n: lambda n: from_bits(n))
     extending.overload(larger, jit_options=plain)(lambda a, b: lambda a, b: larger_of(a, b))
+    extending.overload(_kernels.smaller, jit_options=plain)(lambda a, b: lambda a, b: smaller_of(a, b))
+    extending.overload(_kernels.floor, jit_options=plain)(lambda x: lambda x: floor_of(x))
     extending.overload(sums, jit_options={**plain, "fastmath": {"reassoc", "nsz"}})(_always(sums))
     for function in _AS_THEY_STAND:
         _register_helper(function)
+    for formula in _INTO_THE_CALLER:
+        extending.register_jitable(error_model="numpy", forceinline=True)(formula)
     for function, twin in _TWINS:
         extending.overload(function, jit_options=plain)(_always(twin))
+    for function, twin in _TWINS_INTO_THE_CALLER:
+        extending.overload(function, jit_options={**plain, "forceinline": True})(_always(twin))
 
 
 @functools.cache
@@ -632,7 +650,6 @@ def _batch() -> Any:
 
 
 _TWINS: tuple[tuple[Callable[..., Any], Callable[..., Any]], ...] = (
-    (_kernels.where, where),
     (_kernels.scan_profile, scan_profile),
     (_kernels.scan_nu, scan_nu),
     (_kernels.scan_smooth_nu, scan_smooth_nu),
@@ -641,21 +658,20 @@ _TWINS: tuple[tuple[Callable[..., Any], Callable[..., Any]], ...] = (
     (prepare, _prepare_loop),
 )
 
+_TWINS_INTO_THE_CALLER: tuple[tuple[Callable[..., Any], Callable[..., Any]], ...] = (
+    (_kernels.where, where),
+    (_kernels.log10, _elementary.log10),
+    (_kernels.exp, _elementary.exp),
+    (_kernels.power, _elementary.power),
+    (_kernels.cosine_of_third, _elementary.cosine_of_third),
+)
+
 _AS_THEY_STAND = (
-    _kernels.fit_surface,
-    _kernels.bullington_edge,
     _kernels.bullington_nu,
     _kernels.smooth_slope,
     _kernels.smooth_slope_back,
     _kernels.smooth_bullington_nu,
-    _kernels.smallest_clearance,
-    _kernels.sphere_of_path,
-    _kernels.knife_edge,
-    _kernels.bullington,
-    _kernels.height_gain,
-    _kernels.first_term_over,
     _kernels.first_term,
-    _kernels.spherical,
     _kernels.delta_bullington,
     p1812.path_of_profile,
     p1812.sea_coupling,
@@ -666,3 +682,19 @@ _AS_THEY_STAND = (
     path_loss_db,
     _some_of_many,
 )
+
+_INTO_THE_CALLER: tuple[Callable[..., Any], ...] = (
+    _elementary.split,
+    _elementary.defined,
+    _elementary.exp,
+    _kernels.fit_surface,
+    _kernels.bullington_edge,
+    _kernels.smallest_clearance,
+    _kernels.sphere_of_path,
+    _kernels.knife_edge,
+    _kernels.bullington,
+    _kernels.height_gain,
+    _kernels.first_term_over,
+    _kernels.spherical,
+)
+"""Without calls between, the compiler can work on several paths at once."""
