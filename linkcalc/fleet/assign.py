@@ -20,8 +20,9 @@ DAY_H = 24.0
 _ROUNDS = 200
 _SINGLES = 12
 """Nodes tried one by one when no group of them makes a better step."""
-_POLISHED = 3000
-"""Most settings tried one by one at the end: fleets of some ten nodes are searched through that way."""
+_POLISHED = 6000
+"""Most nodes times settings that are tried one by one at the end: fleets of some ten nodes."""
+_PASSES = 4
 _SLACK = 0.02
 """Of the failures allowed: a node that fails aims that much better, as others will answer."""
 
@@ -233,14 +234,12 @@ def _polished(
 ) -> Iterator[_Judged]:
     """Better settings from changing one node, or two at once, where there are few enough to try."""
     every = _every_option(network, choice)
-    single = sum(len(own) for own in every)
-    if single > _POLISHED:
+    if sum(len(own) for own in every) * network.nodes > _POLISHED:
         return
     pairs = sum(len(a) * len(b) for k, a in enumerate(every) for b in every[k + 1 :])
-    moved = True
-    while moved:
+    for _ in range(_PASSES):
         moved = False
-        for changes in _changes(every, pairs=pairs <= _POLISHED):
+        for changes in _changes(every, pairs=pairs * network.nodes <= 2 * _POLISHED):
             trial_setting = best.setting
             for node, (shed, factor, power) in changes:
                 one = Setting(
@@ -254,6 +253,8 @@ def _polished(
                 best = trial
                 moved = True
                 yield best
+        if not moved:
+            return
 
 
 Option = tuple[int, int, float]

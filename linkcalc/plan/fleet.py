@@ -338,6 +338,8 @@ def load_fleet(path: str | Path) -> LoadedFleet:
         data = parsed(raw)
         if not data:
             raise PlanError("is empty; a fleet file has [[shed]], [equipment], [radio] and [traffic]")
+        if "link" in data and "shed" not in data:
+            raise PlanError(f"is a plan, not a fleet: linkcalc fleet NODES.csv --plan {path.name}")
         try:
             fleet = Fleet.model_validate(data)
         except ValidationError as error:
