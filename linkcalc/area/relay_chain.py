@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 
 BLOCKS_ACROSS = 12
 """Blocks along each side of the square around the area."""
-STARTS = 3
+STARTS = 6
 """Pairs from which relays are moved."""
 _MOST_ROUNDS = 8
 _BETTER_DB = 1e-3
@@ -151,7 +151,9 @@ def best_pair(
             best = max(best, float(chain[i]))
     if not starts:
         return None
-    starts.sort(key=lambda s: -s[0])
+    # of those that share their second relay, and would end alike, the best alone
+    starts = list({s[2]: s for s in sorted(starts)}.values())
+    starts.sort(reverse=True)
     say(f"two relays: {tried} pairs tried; moving those of the best {min(STARTS, len(starts))}")
     ends, moved = [], 0
     for start in starts[:STARTS]:
