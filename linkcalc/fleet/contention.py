@@ -20,12 +20,12 @@ from linkcalc.fleet.aloha import blocked
 from linkcalc.fleet.network import FADING_K_DB, Ints, Network, Setting
 from linkcalc.reliability import rician_outage
 
-_BIN_DB, _TOP_DB = 0.5, 100.0
+_BIN_DB, _TOP_DB = 0.5, 120.0
 """Levels above the weakest that is received are told apart by so much, up to this; more is alike."""
 _EDGES_DB = np.arange(0.0, _TOP_DB + _BIN_DB / 2.0, _BIN_DB)
 _MIDDLES_DB = np.append(_EDGES_DB[:-1] + _BIN_DB / 2.0, _TOP_DB)
 _STEP_DB = 0.25
-_MARGINS_DB = np.arange(-60.0, 140.0 + _STEP_DB / 2.0, _STEP_DB)
+_MARGINS_DB = np.arange(-60.0, 150.0 + _STEP_DB / 2.0, _STEP_DB)
 _Z = np.linspace(-6.0, 6.0, 97)
 _WEIGHT = np.exp(-0.5 * _Z * _Z) / np.exp(-0.5 * _Z * _Z).sum()
 _MOST_ROUNDS = 60
@@ -157,6 +157,9 @@ class Air:
         others_long = np.maximum(long.sum(axis=0) - long[nodes], 0.0)
         if net.slotted:  # only what starts in the same slot overlaps
             return np.asarray(others * net.slot_s)
+        if net.demodulators == 1:
+            # what began before holds the one demodulator, and is counted there, unless it found none itself
+            others_long *= float(blocked(1, self.load[shed]))
         return np.asarray(own_s * others + others_long)
 
     def deaf(self, nodes: Ints, shed: int, factor: int) -> Floats:
@@ -164,13 +167,15 @@ class Air:
 
         An answer follows a packet that was received. Of two packets that cannot both survive an overlap, the
         later one meets the answer only if it starts while that is sent; others also if they were on the air
-        when it began.
+        when it began. A receiver with one demodulator has not heard those anyway.
         """
         net = self._network
         if not (net.half_duplex and net.acknowledged):
             return np.zeros(nodes.shape)
         answers = self._answers[:, shed]
         apart = np.where(self._exclude[factor, self._setting.factor], 1.0 - 1.0 / net.channels, 1.0)
+        if net.demodulators == 1:
+            apart = np.zeros(apart.shape)
         before, during = answers * apart, answers * self._answer_s
         own_s = net.time_on_air_s[nodes, factor]
         met = own_s * (before.sum() - before[nodes]) + during.sum() - during[nodes]

@@ -1,0 +1,71 @@
+"""Fleets made of numbers, and a scheduler that treats jobs as a distant one would."""
+
+import pickle
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any
+
+import numpy as np
+
+from linkcalc.fleet.capture import survival_threshold_db
+from linkcalc.fleet.network import STEADY, Network, Setting
+from linkcalc.radio import css
+
+AIRTIME_S = 0.37
+NO_CAPTURE_DB = 300.0
+
+
+def equal_nodes(n: int, load: float, **changed: Any) -> tuple[Network, Setting]:
+    """Nodes that a shed hears alike, offering `load` packets a packet time together; overlaps are lost."""
+    given: dict[str, Any] = {
+        "gain_db": np.full((n, 1), -100.0),
+        "noise_dbm": np.full(1, -117.0),
+        "fading": np.full((n, 1), STEADY, dtype=np.int8),
+        "sigma_db": np.zeros((n, 1)),
+        "back_snr_db": np.full((n, 1), 30.0),
+        "required_snr_db": np.array([-15.0]),
+        "threshold_db": np.full((1, 1), NO_CAPTURE_DB),
+        "factors": (10,),
+        "time_on_air_s": np.full((n, 1), AIRTIME_S),
+        "answer_s": np.array([0.2]),
+        "interval_s": np.full(n, n * AIRTIME_S / load),
+        "acknowledged": False,
+        "demodulators": 1000,
+    }
+    zero = np.zeros(n, dtype=np.int64)
+    return Network(**{**given, **changed}), Setting(zero, zero, np.full(n, 14.0))
+
+
+def scattered(
+    n: int, *, sheds: int = 2, interval_s: float = 600.0, seed: int = 1, **changed: Any
+) -> tuple[Network, Setting]:
+    """Nodes near and far, all spreading factors, every kind of fading."""
+    rng = np.random.default_rng(seed)
+    factors = np.arange(7, 13)
+    gain = -rng.uniform(95.0, 135.0, (n, sheds))
+    signal = {"spreading_factor": factors, "bandwidth_hz": 125e3}
+    given: dict[str, Any] = {
+        "gain_db": gain,
+        "noise_dbm": np.full(sheds, -117.0),
+        "fading": rng.integers(0, 3, (n, sheds)).astype(np.int8),
+        "sigma_db": np.full((n, sheds), 8.0),
+        "back_snr_db": gain + 14.0 + 117.0,
+        "required_snr_db": np.asarray(css.required_snr_db(factors)),
+        "threshold_db": np.asarray(survival_threshold_db(factors[:, np.newaxis], factors)),
+        "factors": tuple(int(f) for f in factors),
+        "time_on_air_s": np.tile(css.time_on_air_s(16, **signal), (n, 1)),
+        "answer_s": np.asarray(css.time_on_air_s(8, **signal)),
+        "interval_s": np.full(n, interval_s),
+    }
+    shed = np.argmax(gain, axis=1)
+    return Network(**{**given, **changed}), Setting(shed, rng.integers(0, 6, n), np.full(n, 14.0))
+
+
+class Distant:
+    """Works off tiles from the last to the first, each with a job and a result that went over a wire."""
+
+    def run(
+        self, work: Callable[[Any, Any], Any], job: Any, tiles: Sequence[Any]
+    ) -> Iterator[tuple[Any, Any]]:
+        for tile in reversed(tiles):
+            parcel = pickle.loads(pickle.dumps((work, job, tile)))
+            yield tile, pickle.loads(pickle.dumps(parcel[0](parcel[1], parcel[2])))
