@@ -896,6 +896,8 @@ def rules(
     ratio, worst = least_clearance(x, h, clutter, tx, rx, curvature, wavelength)
     kind = MIRRORS_NOT
     if ratio >= 0.0:
+        if math.isnan(work[0, 0]):
+            integrate(x, h, clutter, work)
         some, at, psi, p1, p2, level, height, slope, roughness, share = reflect(
             x, h, clutter, work, tx, rx, c[RADIUS_KM], wavelength
         )
@@ -971,7 +973,7 @@ def position(
     variants = heights.shape[1] // 2
     tail = HEAD + VARIANT * variants
     stack(h, clutter, tops)
-    integrate(x, h, clutter, work)
+    work[0, 0] = math.nan  # not integrated yet
     deep = False
     for j in range(variants):
         block = result[HEAD + VARIANT * j : HEAD + VARIANT * (j + 1)]
@@ -989,7 +991,7 @@ def position(
         return
     fell(clutter, trees[:n], bare)
     stack(h, bare, tops)
-    integrate(x, h, bare, work)
+    work[0, 0] = math.nan
     for j in range(variants):
         block = result[HEAD + VARIANT * j : HEAD + VARIANT * (j + 1)]
         if block[DEPTH_M] > 0.0:
