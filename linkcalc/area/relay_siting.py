@@ -358,16 +358,16 @@ def _grid(
     if cell_m is None and cell > CELL_M:
         cell = 5.0 * math.ceil(cell / 5.0)
     if cell > radius:
-        raise DomainError(f"no cell lies within {radius / 1e3:g} km when cells are {cell:g} m wide")
+        raise DomainError(f"no cell lies within {radius / 1e3:.3g} km when cells are {cell:g} m wide")
     many = math.pi * (radius / cell) ** 2
     if many > MOST_CELLS:
         raise DomainError(
-            f"{many / 1e6:.0f} million cells of {cell:g} m within {radius / 1e3:g} km are too many "
+            f"{many / 1e6:.0f} million cells of {cell:g} m within {radius / 1e3:.3g} km are too many "
             f"({MOST_CELLS / 1e6:.0f} million at most): take larger cells"
         )
     if access.nodata_distance_m > radius:
         raise DomainError(
-            f"{access.nodata_distance_m:g} m from nodata is more than the {radius:g} m of the area's radius"
+            f"{access.nodata_distance_m:g} m from nodata is more than the {radius:.0f} m of the area's radius"
         )
     (latitude,), (longitude,) = geodesy.points_along(*ends_deg[0], *ends_deg[1], [length_m / 2.0])
     half = int(radius / cell + 1e-9) + math.ceil(access.nodata_distance_m / cell)

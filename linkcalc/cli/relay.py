@@ -125,8 +125,9 @@ def relay(
     \b
     Example:
       linkcalc relay site.toml --out result
-      linkcalc relay site.toml --within own_land.geojson --track tracks.geojson --track-distance-m 100
-      linkcalc relay site.toml --relay-height-m 9 --steepest-deg 15 --write-plan with_relay.toml
+      linkcalc relay site.toml --within own_land.geojson --steepest-deg 15
+      linkcalc relay site.toml --track tracks.geojson --track-distance-m 100
+      linkcalc relay site.toml --relay-height-m 9 --write-plan with_relay.toml
 
     An interrupted run with --out is taken up where it stopped by the same command. Exit code, of the best
     that was found: 0 closes, 3 at risk, 4 does not close; 2 bad input.

@@ -36,6 +36,7 @@ _MAP_IN: Final = 6.75
 _ABOVE_IN, _BELOW_IN = 1.0, 1.15
 _PANEL_IN: Final = 3.95
 """A profile with its title and labels."""
+_BADGE_PT: Final = 14.0
 _FEWEST_FOR_LINES = 0.25
 """Share of the land that is left from which lines of equal margin are drawn: on ribbons they are no use."""
 
@@ -142,13 +143,19 @@ def _chains(ax: "Axes", result: RelaySiting) -> None:
         )
         ax.plot(x, y, color=style.PAPER, lw=3.0, zorder=4.4)
         ax.plot(x, y, color=style.ACCENT, lw=1.3, ls=dashes, zorder=4.5)
+    box = _box(result)
     if result.two is not None:
         for number, place in enumerate(result.two.relays, start=1):
-            _flag(ax, place, f"R{number}", [p for p in _places(result) if p is not place], _box(result))
-    for number in range(len(result.spots), 0, -1):  # the best on top
-        best = number == 1
-        fill_colour, ink = (style.INK, style.PAPER) if best else (style.PAPER, style.INK)
-        _badge(ax, result.spots[number - 1].relays[0], str(number), fill_colour, ink)
+            _flag(ax, place, f"R{number}", "s", style.ACCENT, _places(result), box)
+    spots = [chain.relays[0] for chain in result.spots]
+    for number in range(len(spots), 0, -1):  # the best on top
+        place = spots[number - 1]
+        if number == 1:
+            _badge(ax, place, "1", style.INK, style.PAPER)
+        elif _nearest_pt(place, (0.0, 0.0), spots, box) < _BADGE_PT + 1.0:
+            _flag(ax, place, str(number), "o", style.INK, _places(result), box)
+        else:
+            _badge(ax, place, str(number), style.PAPER, style.INK)
 
 
 def _drawn(result: RelaySiting) -> Iterator[tuple[Chain, Any]]:
@@ -163,22 +170,32 @@ def _places(result: RelaySiting) -> list[Place]:
     return [*result.ends, *(place for chain in chains for place in chain.relays)]
 
 
-def _flag(ax: "Axes", place: Place, words: str, others: Sequence[Place], box: Box) -> None:
-    """A small square with its name beside it, on the side where there is most room."""
+def _nearest_pt(place: Place, side: tuple[float, float], others: Sequence[Place], box: Box) -> float:
+    """Points from beside a place to the nearest of the others."""
+    points_m = 1e3 * (box[2] - box[0]) / (72.0 * _MAP_IN)
+    gaps = [
+        np.hypot(
+            (p.east_m - place.east_m) / points_m - side[0], (p.north_m - place.north_m) / points_m - side[1]
+        )
+        for p in others
+        if p is not place
+    ]
+    return float(min(gaps, default=np.inf))
+
+
+def _flag(
+    ax: "Axes", place: Place, words: str, marker: str, ink: str, others: Sequence[Place], box: Box
+) -> None:
+    """A small mark with its name beside it, on the side where there is most room."""
     from matplotlib.patheffects import withStroke
 
     x, y = place.east_m / 1e3, place.north_m / 1e3
-    points_km = (box[2] - box[0]) / (72.0 * _MAP_IN)
-
-    def room(side: tuple[float, float]) -> float:
-        here = x + side[0] * points_km, y + side[1] * points_km
-        return min(float(np.hypot(p.east_m / 1e3 - here[0], p.north_m / 1e3 - here[1])) for p in others)
-
-    side = max(((0.0, 14.0), (0.0, -14.0), (-15.0, 6.0), (15.0, 6.0)), key=room)
-    ax.plot([x], [y], marker="s", ms=7.0, mfc=style.PAPER, mec=style.ACCENT, mew=1.6, zorder=6.8)
+    sides = ((0.0, 14.0), (0.0, -14.0), (-15.0, 6.0), (15.0, 6.0), (-15.0, -7.0), (15.0, -7.0))
+    side = max(sides, key=lambda s: _nearest_pt(place, s, others, box))
+    ax.plot([x], [y], marker=marker, ms=7.0, mfc=style.PAPER, mec=ink, mew=1.6, zorder=6.8)
     ax.annotate(
         words, (x, y), side, textcoords="offset points", ha="center", va="center", fontsize=style.TEXT_PT,
-        weight="bold", color=style.ACCENT, zorder=7.2,
+        weight="bold", color=ink, zorder=7.2,
         path_effects=[withStroke(linewidth=2.6, foreground=style.PAPER)],
     )  # fmt: skip
 
@@ -186,7 +203,7 @@ def _flag(ax: "Axes", place: Place, words: str, others: Sequence[Place], box: Bo
 def _badge(ax: "Axes", place: Place, words: str, face: str, ink: str) -> None:
     x, y = place.east_m / 1e3, place.north_m / 1e3
     edge = ink if face == style.PAPER else style.PAPER
-    ax.plot([x], [y], marker="o", ms=14.0, mfc=face, mec=edge, mew=1.1, zorder=7)
+    ax.plot([x], [y], marker="o", ms=_BADGE_PT, mfc=face, mec=edge, mew=1.1, zorder=7)
     ax.annotate(
         words, (x, y), ha="center", va="center_baseline", fontsize=style.SMALL_PT, color=ink, weight="bold",
         zorder=7.1,
