@@ -1,7 +1,8 @@
 """What a field sheet needs to answer on site without this library: every loss and table it may ask for.
 
 The sheet adds terms, as a budget does, and looks probabilities up. It knows no physics: the loss of the path
-stands there for every pair of antenna heights it lets one enter, antennas and feeders as terms of their own.
+stands there for pairs of antenna heights so close together that it can be read off between them, antennas and
+feeders as terms of their own.
 """
 
 import math
@@ -193,7 +194,7 @@ def field_sheet(
         Highest antenna that can be entered at either end, 2 to 200; by default 20, or half as high again as
         planned.
     step_m : float, m, optional
-        Between the heights that can be entered, 0.1 or more; by default the finest of 0.1, 0.2, 0.25, 0.5, 1,
+        Between the heights that are worked out, 0.1 or more; by default the finest of 0.1, 0.2, 0.25, 0.5, 1,
         2 and 5 m that gives at most 200 heights at each end, or 40 where the compiled rules do not serve.
     progress : callable, optional
         Called with how many of how many heights are done.

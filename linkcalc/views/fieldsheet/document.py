@@ -1,6 +1,7 @@
 """The page of a field sheet: its parts, its rules and script, and the tables it looks answers up in."""
 
 import base64
+import hashlib
 import json
 from collections.abc import Iterable, Sequence
 from importlib.resources import files
@@ -21,7 +22,6 @@ LOSS_STEP_DB = 0.005
 SPREAD_STEP_DB = 0.001
 CLEARANCE_STEP_M = 0.05
 RATIO_STEP = 0.01
-_INLINE = "'unsafe-inline'"
 _KINDS = ("ground", "trees", "building", "tank")
 
 
@@ -38,17 +38,13 @@ def field_sheet_html(sheet: FieldSheet) -> str:
         The same for the same sheet.
     """
     here = files("linkcalc.views.fieldsheet")
-    rules, script = (here.joinpath(name).read_text("utf-8") for name in ("page.css", "page.js"))
+    rules, script = (f"\n{here.joinpath(name).read_text('utf-8')}" for name in ("page.css", "page.js"))
     head = h(
         "head",
         h("meta", charset="utf-8"),
         h("meta", name="viewport", content="width=device-width, initial-scale=1"),
-        # whatever the page holds, it asks nobody for anything
-        h(
-            "meta",
-            http_equiv="Content-Security-Policy",
-            content=f"default-src 'none'; img-src data:; style-src {_INLINE}; script-src {_INLINE}",
-        ),
+        # whatever the page holds, it asks nobody for anything and runs nothing but its own script
+        h("meta", http_equiv="Content-Security-Policy", content=_policy(rules, script)),
         h("title", f"Field sheet: {sheet.link}"),
         h("link", rel="icon", href="data:,"),
         h("style", Html(rules)),
@@ -67,9 +63,19 @@ def field_sheet_html(sheet: FieldSheet) -> str:
         ),
         _cautions(sheet),
         _footer(sheet),
-        Html(f'\n<script type="application/json" id="data">{data}</script>\n<script>\n{script}</script>\n'),
+        Html(f'\n<script type="application/json" id="data">{data}</script>\n<script>{script}</script>\n'),
     )
     return f"<!DOCTYPE html>\n{h('html', head, body, lang='en')}\n"
+
+
+def _policy(rules: str, script: str) -> str:
+    style, code = (
+        base64.b64encode(hashlib.sha256(text.encode()).digest()).decode() for text in (rules, script)
+    )
+    return (
+        f"default-src 'none'; img-src data:; style-src 'sha256-{style}'; script-src 'sha256-{code}'; "
+        "base-uri 'none'; form-action 'none'"
+    )
 
 
 def page_data(sheet: FieldSheet) -> dict[str, Any]:
@@ -209,7 +215,6 @@ def _answer() -> list[Html]:
             h("p", "", id="verdict-measured", hidden=""),
             h("p", "The page's script does not run here: open the file in a browser.", id="no-script"),
             id="answer",
-            aria_live="polite",
             aria_label="Answer",
         ),
     ]
@@ -236,7 +241,14 @@ def _height(end: EndSheet, side: str) -> Html:
         h(
             "div",
             h("button", "−", type="button", data_step=-1, data_for=side, aria_label=f"{end.name}: lower"),
-            h("input", id=f"{side}-height", inputmode="decimal", autocomplete="off", type="text"),
+            h(
+                "input",
+                id=f"{side}-height",
+                inputmode="decimal",
+                autocomplete="off",
+                type="text",
+                aria_describedby=f"{side}-said",
+            ),
             h("button", "+", type="button", data_step=1, data_for=side, aria_label=f"{end.name}: higher"),
             class_="stepper",
         ),
@@ -248,7 +260,7 @@ def _height(end: EndSheet, side: str) -> Html:
             step=1,
             aria_label=f"{end.name}, antenna height",
         ),
-        h("p", "", id=f"{side}-said", class_="small", role="status"),
+        h("p", "", id=f"{side}-said", class_="small"),
         class_="height",
     )
 
@@ -299,7 +311,7 @@ def _profile() -> Html:
 
 
 def _advice() -> Html:
-    return _section("Which height to go to", h("ul", id="advice-list", aria_live="polite"))
+    return _section("Which height to go to", h("ul", id="advice-list"))
 
 
 def _budget(sheet: FieldSheet) -> Html:
@@ -393,7 +405,7 @@ def _readings(sheet: FieldSheet) -> Html:
     )
     taken = h(
         "div",
-        h("p", "", id="readings-line"),
+        h("p", "", id="readings-line", role="status"),
         h("ol", id="readings-list", aria_label="Readings taken"),
         h(
             "div",
@@ -427,8 +439,9 @@ def _footer(sheet: FieldSheet) -> Html:
         "footer",
         h(
             "p",
-            f"For {sheet.conditions}, as the plan states. Heights can be entered in steps of "
-            f"{_step_words(sheet)}. linkcalc {sheet.linkcalc_version}, plan {sheet.plan_digest[:12]}. "
+            f"For {sheet.conditions}, as the plan states. Worked out for heights in steps of "
+            f"{_step_words(sheet)}, read off between them. "
+            f"linkcalc {sheet.linkcalc_version}, plan {sheet.plan_digest[:12]}. "
             "The page works without network and sends nothing; what is typed stays in this browser.",
             class_="small",
         ),

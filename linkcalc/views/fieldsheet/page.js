@@ -7,7 +7,9 @@ const SIDES = ["near", "far"];
 const FEET = 0.3048;
 const PRINTED_READINGS = 10;
 const KEY = `linkcalc field sheet ${data.digest.slice(0, 16)} ${data.link}`;
-const NAMES = data.ends.map((end) => end.name);
+const GRID = [data.near, data.far];
+// As on the rest of the page: nothing that would turn the text around it.
+const NAMES = data.ends.map((end) => end.name.replace(/[\p{Cc}\p{Cf}\p{Co}]/gu, ""));
 
 // ---------------------------------------------------------------- tables
 
@@ -49,7 +51,7 @@ function successOf(fading, sigma, margin) {
 // ---------------------------------------------------------------- the link
 
 const initial = () => ({
-  height: SIDES.map((side, e) => nearest(data[side], data.ends[e].planned)),
+  height: data.ends.map((end) => end.planned), // metres, as entered
   antenna: [0, 0],
   feeder: [0, 0],
   signal: data.signal,
@@ -58,37 +60,58 @@ const initial = () => ({
 });
 let sheet = initial();
 
-function nearest(values, value) {
-  let best = 0;
-  for (let i = 1; i < values.length; i++) {
-    if (Math.abs(values[i] - value) < Math.abs(values[best] - value) - 1e-9) best = i;
-  }
-  return best;
+// The first of two heights worked out that an entry lies between, how far it is to the second, and the nearer.
+// Loss goes with the logarithm of a low antenna's height, so that is what is shared out.
+function spot(values, metres) {
+  let low = 0;
+  while (low < values.length - 2 && values[low + 1] <= metres) low++;
+  const high = Math.min(low + 1, values.length - 1);
+  const share = high > low ? Math.log(metres / values[low]) / Math.log(values[high] / values[low]) : 0;
+  const kept = Math.min(Math.max(share, 0), 1);
+  return { low, high, share: kept, nearer: kept < 0.5 ? low : high };
+}
+
+function mixed(table, at, [i, j]) {
+  const row = (k) => table[k * data.far.length + j.low] * (1 - j.share) + table[k * data.far.length + j.high] * j.share;
+  return (row(i.low) * (1 - i.share) + row(i.high) * i.share) * at.step;
 }
 
 // All that does not depend on the heights, so that every pair of heights is quickly looked at.
-function fitted() {
+function fitted(chosen = sheet) {
   const ends = data.ends.map((end, e) => ({
     power: end.power,
-    gain: end.antennas[sheet.antenna[e]].gain,
-    feeder: end.feeders[sheet.feeder[e]],
+    gain: end.antennas[chosen.antenna[e]].gain,
+    feeder: end.feeders[chosen.feeder[e]],
     extra: end.extra,
   }));
-  const least = ends.map((end) => end.feeder.noise + data.signals[sheet.signal].snr);
+  const least = ends.map((end) => end.feeder.noise + data.signals[chosen.signal].snr);
   const gain = ends[0].gain.map((g, i) => g + ends[1].gain[i]);
   const lost = ends[0].feeder.loss + ends[1].feeder.loss + ends[0].extra + ends[1].extra + data.polarisationDb;
   return { ends, least, gain, lost };
 }
 
+// At two of the heights worked out, by their numbers.
 function judged(fit, i, j) {
   const at = i * data.far.length + j;
+  return judgedWith(fit, data.far[j] - data.near[i], loss[at] * data.loss.step, spread[at] * data.spread.step, at);
+}
+
+// At any two heights, in metres.
+function judgedAt(fit, heights) {
+  const spots = heights.map((metres, e) => spot(GRID[e], metres));
+  const at = spots[0].nearer * data.far.length + spots[1].nearer;
+  const [lost, spreadDb] = [mixed(loss, data.loss, spots), mixed(spread, data.spread, spots)];
+  return { ...judgedWith(fit, heights[1] - heights[0], lost, spreadDb, at), spots };
+}
+
+function judgedWith(fit, rise, lossDb, spreadDb, at) {
   const fading = state[at] & 3;
-  const common = between(data.rise, fit.gain, data.far[j] - data.near[i]) - fit.lost - loss[at] * data.loss.step;
+  const common = between(data.rise, fit.gain, rise) - fit.lost - lossDb;
   const ways = [0, 1].map((sender) => {
     const receiver = 1 - sender;
     const level = fit.ends[sender].power + common;
     const margin = level - fit.least[receiver];
-    const sigma = Math.hypot(spread[at] * data.spread.step, fit.ends[receiver].feeder.spread);
+    const sigma = Math.hypot(spreadDb, fit.ends[receiver].feeder.spread);
     const needed = between(data.sigma, data.needed[fading], sigma);
     const verdict = margin >= Math.max(needed, 0) ? "closes" : margin >= 0 ? "at_risk" : "does_not_close";
     return { sender, receiver, level, margin, sigma, needed, verdict, fading, least: fit.least[receiver] };
@@ -141,11 +164,12 @@ function put(id, text, value) {
 
 // ---------------------------------------------------------------- what is shown
 
-function show() {
+// The box that is being typed in is left as it is.
+function show(typing = null) {
   const fit = fitted();
-  const found = judged(fit, ...sheet.height);
+  const found = judgedAt(fit, sheet.height);
   showVerdict(found);
-  showHeights();
+  showHeights(typing);
   showPath(found);
   showAdvice(fit, found);
   showBudget(found);
@@ -160,26 +184,29 @@ function showVerdict(found) {
   $("bar").className = weaker.verdict;
   $("bar").dataset.verdict = weaker.verdict;
   put("verdict", data.verdicts[weaker.verdict]);
-  put("verdict-margin", `${decibels(weaker.margin)} of margin`, weaker.margin);
+  put("verdict-margin", `${decibels(weaker.margin)} of margin predicted`, weaker.margin);
   const short = spare >= 0 ? `${decibels(spare)} more than asked` : `${decibels(-spare)} short of the ${decibels(weaker.needed)} asked`;
   put("verdict-line", `Weaker way ${wayWords(weaker)}: ${short}; a message arrives with ${percent(chance(weaker))}.`);
 }
 
 const chance = (way) => successOf(way.fading, way.sigma, way.margin);
 
-function showHeights() {
+function showHeights(typing) {
   SIDES.forEach((side, e) => {
-    const metres = data[side][sheet.height[e]];
+    const metres = sheet.height[e];
     const box = $(`${side}-height`);
-    if (document.activeElement !== box || box.dataset.done) box.value = heightNumber(metres);
-    delete box.dataset.done;
+    if (side !== typing) {
+      box.value = heightNumber(metres);
+      box.removeAttribute("aria-invalid");
+    }
     const slider = $(`${side}-slider`);
     slider.max = data[side].length - 1;
-    slider.value = sheet.height[e];
+    slider.value = spot(data[side], metres).nearer;
     slider.setAttribute("aria-valuetext", heightWords(metres));
     document.querySelector(`label[for="${side}-height"] .unit`).textContent = sheet.units;
     const planned = data.ends[e].planned;
-    const other = feet() ? ` (${metres} m)` : "";
+    const other = feet() ? ` (${Number(metres.toFixed(2))} m)` : "";
+    $(`${side}-said`).removeAttribute("role");
     put(`${side}-said`, Math.abs(planned - metres) < 1e-6 ? `As planned${other}` : `Planned: ${heightWords(planned)}${other && `; now${other}`}`);
   });
 }
@@ -197,14 +224,15 @@ function showBudget(found) {
   const sigma = Math.max(...found.ways.map((way) => way.sigma));
   const model = data.models[(state[found.at] >> 4) & 3];
   const tries = data.tries > 1 ? `, within ${data.tries} tries` : "";
-  put("sure-line", `Predicted by ${model}, not yet measured: as likely as not within ${decibels(0.6745 * sigma)} of the truth (standard deviation ${decibels(sigma)}). A message arrives${tries}, that doubt counted.`);
+  const measured = sheet.readings.length ? "the readings not counted" : "not yet measured";
+  put("sure-line", `Predicted by ${model}, ${measured}: as likely as not within ${decibels(0.6745 * sigma)} of the truth (standard deviation ${decibels(sigma)}). A message arrives${tries}, that doubt counted.`);
 }
 
 function showLimits() {
   const line = $("limits-line");
   const said = data.ends.map((end, e) => {
     const [status, reason] = data.limits[end.limits[sheet.signal][sheet.antenna[e]][sheet.feeder[e]]];
-    return { status, text: `${end.name}: ${status === "over" ? "over the table's legal limits, " : ""}${reason}` };
+    return { status, text: `${NAMES[e]}: ${status === "over" ? "over the table's legal limits, " : ""}${reason}` };
   });
   const worrying = said.filter((s) => s.status !== "within");
   line.classList.toggle("over", said.some((s) => s.status === "over"));
@@ -212,9 +240,9 @@ function showLimits() {
   if (data.region === null) put("limits-line", "Legal limits: unknown, the plan states no region. Ask your regulator.");
   else if (worrying.length) put("limits-line", `${worrying.map((s) => s.text).join(". ")}. Ask your regulator; this is no legal advice.`);
   else put("limits-line", `Within the table's legal limits (${data.region}). Ask your regulator; this is no legal advice.`);
-  const changed = data.ends.flatMap((end, e) => [
-    ...(sheet.antenna[e] ? [`antenna of ${end.name}`] : []),
-    ...(sheet.feeder[e] ? [`feeder of ${end.name}`] : []),
+  const changed = NAMES.flatMap((name, e) => [
+    ...(sheet.antenna[e] ? [`antenna of ${name}`] : []),
+    ...(sheet.feeder[e] ? [`feeder of ${name}`] : []),
   ]);
   if (sheet.signal !== data.signal) changed.push("spreading factor");
   put("changed-line", changed.length ? `Other than planned: ${changed.join(", ")}. Change the plan too, before its readings are worked out.` : "");
@@ -222,20 +250,20 @@ function showLimits() {
 
 function showAdvice(fit, found) {
   const items = [];
-  const [i, j] = sheet.height;
+  const [near, far] = sheet.height;
   if (found.lacking <= 0) items.push(`What is asked is reached as it stands, with ${decibels(-found.lacking)} to spare.`);
   else {
-    const one = [nearestThatDoes(data.near, i, (k) => judged(fit, k, j)), nearestThatDoes(data.far, j, (k) => judged(fit, i, k))];
-    one.forEach((k, e) => {
-      if (k !== null) items.push(moveWords(e, k));
+    const one = [nearestThatDoes(data.near, near, (m) => judgedAt(fit, [m, far])), nearestThatDoes(data.far, far, (m) => judgedAt(fit, [near, m]))];
+    one.forEach((metres, e) => {
+      if (metres !== null) items.push(moveWords(e, metres));
     });
     const both = leastPair(fit);
-    if (both !== null && (one[0] === null || one[1] === null || cost(both) < Math.min(cost([one[0], j]), cost([i, one[1]])) - 1e-6)) {
+    if (both !== null && (one[0] === null || one[1] === null || cost(both) < Math.min(one[0] + far, near + one[1]) - 1e-6)) {
       items.push(`Least to raise in all: ${NAMES[0]} to ${heightWords(data.near[both[0]])} and ${NAMES[1]} to ${heightWords(data.far[both[1]])}.`);
     }
     if (!items.length) {
       const tops = SIDES.map((side, e) => `${heightWords(data[side][data[side].length - 1])} at ${NAMES[e]}`);
-      items.push(`No pair of heights up to ${tops.join(" and ")} reaches it: another antenna, a higher spreading factor, or a relay.`);
+      items.push(`No pair of heights up to ${tops.join(" and ")} reaches it: another antenna${sheet.signal < data.signals.length - 1 ? ", a higher spreading factor" : ""}, or a relay.`);
     }
   }
   if (items.length && found.lacking > 0) items.push("Stay clear of power lines, and leave masts to licensed people.");
@@ -246,14 +274,14 @@ function showAdvice(fit, found) {
 }
 
 const cost = ([i, j]) => data.near[i] + data.far[j];
-const moveWords = (e, k) =>
-  `${k > sheet.height[e] ? "Raise" : "Lower"} ${NAMES[e]} to ${heightWords(data[SIDES[e]][k])}, the other as it is.`;
+const moveWords = (e, metres) =>
+  `${metres > sheet.height[e] ? "Raise" : "Lower"} ${NAMES[e]} to ${heightWords(metres)}, the other as it is.`;
 
 function nearestThatDoes(values, from, judge) {
   let best = null;
-  for (let k = 0; k < values.length; k++) {
-    const nearer = best === null || Math.abs(values[k] - values[from]) < Math.abs(values[best] - values[from]);
-    if (nearer && judge(k).lacking <= 0) best = k;
+  for (const metres of values) {
+    const nearer = best === null || Math.abs(metres - from) < Math.abs(best - from);
+    if (nearer && judge(metres).lacking <= 0) best = metres;
   }
   return best;
 }
@@ -261,8 +289,9 @@ function nearestThatDoes(values, from, judge) {
 // The least raise in all, of both ends together; neither goes lower than it stands.
 function leastPair(fit) {
   let best = null;
-  for (let i = sheet.height[0]; i < data.near.length; i++) {
-    for (let j = sheet.height[1]; j < data.far.length; j++) {
+  const [first, second] = GRID.map((values, e) => values.findIndex((metres) => metres >= sheet.height[e] - 1e-6));
+  for (let i = first; i < data.near.length; i++) {
+    for (let j = second; j < data.far.length; j++) {
       if (best !== null && cost([i, j]) >= cost(best) - 1e-9) break;
       if (judged(fit, i, j).lacking <= 0) best = [i, j];
     }
@@ -277,8 +306,8 @@ const REACHES = { ground: "the ground reaches", trees: "trees reach", building: 
 function showPath(found) {
   const at = found.at;
   const x = worst[at] * data.worst.step;
-  const clear = clearance[at] * data.clearance.step;
-  const share = ratio[at] * data.ratio.step;
+  const clear = mixed(clearance, data.clearance, found.spots);
+  const share = mixed(ratio, data.ratio, found.spots);
   const what = data.kinds[(state[at] >> 6) & 3];
   const where = `${distanceWords(x)} from ${NAMES[0]}`;
   const zone = `${fixed(100 * share, 0)}\u00a0% of the first Fresnel zone`;
@@ -299,7 +328,7 @@ function draw(worstX, clear) {
   const c = data.colours;
   const n = p.x.length;
   const length = data.lengthM;
-  const tips = [p.ground[0] + data.near[sheet.height[0]], p.ground[n - 1] + data.far[sheet.height[1]]];
+  const tips = [p.ground[0] + sheet.height[0], p.ground[n - 1] + sheet.height[1]];
   const ray = (x) => tips[0] + ((tips[1] - tips[0]) * x) / length;
   const bottom = p.ground.map((g, i) => g + p.bulge[i]);
   const top = bottom.map((g, i) => g + p.clutter[i]);
@@ -376,8 +405,8 @@ function signalPower(reading, noise) {
 }
 
 function judgedReading(reading) {
-  const [w, fit] = [reading.direction === "there" ? 0 : 1, fitted()];
-  const way = judged(fit, nearest(data.near, reading.near_height_m), nearest(data.far, reading.far_height_m)).ways[w];
+  const [w, fit] = [reading.direction === "there" ? 0 : 1, fitted(reading.fitted)];
+  const way = judgedAt(fit, [reading.near_height_m, reading.far_height_m]).ways[w];
   const level = signalPower(reading, fit.ends[way.receiver].feeder.noise);
   return { way, level, over: level === null ? null : level - way.level };
 }
@@ -395,14 +424,27 @@ function readingWords(reading, over) {
     reading.sent === null ? "" : `${reading.received} of ${reading.sent} packets`,
     over === null ? "" : `${decibels(Math.abs(over))} ${over < 0 ? "under" : "over"} the level expected`,
     reading.engine_running ? "engine running" : "",
+    otherParts(reading.fitted),
     reading.note,
   ];
   const heard = `${reading.time.slice(5, 16).replace("T", " ")}, at ${NAMES[reading.direction === "there" ? 1 : 0]}`;
   return `${heard}: ${parts.filter(Boolean).join(", ")}.`;
 }
 
-function showReadings(found) {
-  const rows = sheet.readings.map(judgedReading);
+// What was fitted for a reading, as far as it is not what the plan says.
+function otherParts(chosen) {
+  const parts = data.ends.flatMap((end, e) => [
+    ...(chosen.antenna[e] ? [`${end.antennas[chosen.antenna[e]].words} at ${NAMES[e]}`] : []),
+    ...(chosen.feeder[e] ? [`${end.feeders[chosen.feeder[e]].words} at ${NAMES[e]}`] : []),
+  ]);
+  if (chosen.signal !== data.signal) parts.push(data.signals[chosen.signal].name);
+  return parts.length ? `with ${parts.join(", ")}` : "";
+}
+
+let rows = []; // what the readings say, in their order
+
+function listReadings() {
+  rows = sheet.readings.map(judgedReading);
   $("readings-list").replaceChildren(
     ...sheet.readings.map((reading, k) => {
       const line = document.createElement("li");
@@ -412,42 +454,55 @@ function showReadings(found) {
       Object.assign(button, { type: "button", textContent: "Remove", className: "noprint" });
       button.setAttribute("aria-label", `Remove reading ${k + 1}`);
       button.addEventListener("click", () => {
+        if (!window.confirm(`Remove reading ${k + 1}? ${readingWords(reading, rows[k].over)}`)) return;
         sheet.readings.splice(k, 1);
+        listReadings();
         show();
-        $("rssi").focus();
+        const left = document.querySelectorAll("#readings-list button");
+        (left[Math.min(k, left.length - 1)] ?? $("rssi")).focus();
       });
       line.append(button);
       return line;
     }),
   );
+  const more = rows.length > PRINTED_READINGS ? ` The last ${PRINTED_READINGS} are printed.` : "";
+  put("readings-line", rows.length ? `${rows.length} reading${rows.length > 1 ? "s" : ""}.${more} The saved file goes to linkcalc survey, which weighs lost packets, doubt and season.` : "None yet. Read with the antennas at their real heights, once with the engine running.");
+}
+
+function showReadings(found) {
   const measured = [0, 1].map((w) => rows.filter((r) => r.way.sender === w && r.over !== null).map((r) => r.over));
   measured.forEach((values, w) => {
     const way = found.ways[w];
     const text = values.length ? fixed(way.margin + median(values), 1) : "not yet";
     put(w === 0 ? "there-measured" : "back-measured", text, values.length ? way.margin + median(values) : "");
   });
-  const said = measured.flatMap((values, w) =>
-    values.length
-      ? [`${wayWords(found.ways[w])}: ${decibels(found.ways[w].margin + median(values))} of margin as measured, ${decibels(Math.abs(median(values)))} ${median(values) < 0 ? "less" : "more"} than predicted`]
-      : [],
-  );
+  const said = measured.flatMap((values, w) => {
+    const parts = [];
+    if (values.length) parts.push(`${decibels(found.ways[w].margin + median(values))} of margin as measured, ${decibels(Math.abs(median(values)))} ${median(values) < 0 ? "less" : "more"} than predicted`);
+    const counted = sheet.readings.filter((r, k) => rows[k].way.sender === w && r.sent !== null);
+    const total = (key) => counted.reduce((sum, r) => sum + r[key], 0);
+    if (counted.length) parts.push(`${total("received")} of ${total("sent")} packets arrived`);
+    return parts.length ? [`${wayWords(found.ways[w])}: ${parts.join("; ")}`] : [];
+  });
   $("verdict-measured").hidden = !said.length;
   put("verdict-measured", said.length ? `${said.join(". ")}. Today's readings: no season allowed for.` : "");
-  const more = rows.length > PRINTED_READINGS ? ` The last ${PRINTED_READINGS} are printed.` : "";
-  put("readings-line", rows.length ? `${rows.length} reading${rows.length > 1 ? "s" : ""}.${more} The saved file goes to linkcalc survey, which weighs lost packets, doubt and season.` : "None yet. Read with the antennas at their real heights, once with the engine running.");
   $("json").value = readingsFile();
 }
 
 function readingsFile() {
-  const [i, j] = sheet.height;
+  const [near, far] = sheet.height;
   const built = data.ends.map((end, e) => `${end.name}: antenna ${end.antennas[sheet.antenna[e]].words}, feeder ${end.feeders[sheet.feeder[e]].words}`);
   const content = {
     link: data.link,
     plan_digest: data.digest,
     linkcalc_version: data.version,
-    heights: { near_height_m: data.near[i], far_height_m: data.far[j] },
+    heights: { near_height_m: near, far_height_m: far },
     fitted: [...built, `signal ${data.signals[sheet.signal].name}`],
-    readings: sheet.readings,
+    // other parts than planned go with the note, which the survey shows beside its reading
+    readings: sheet.readings.map(({ fitted: chosen, ...reading }) => ({
+      ...reading,
+      note: [otherParts(chosen), reading.note].filter(Boolean).join("; "),
+    })),
   };
   return `${JSON.stringify(content, null, 1)}\n`;
 }
@@ -485,10 +540,11 @@ function readingEntered() {
     snr_db: snr,
     sent,
     received,
-    near_height_m: data.near[sheet.height[0]],
-    far_height_m: data.far[sheet.height[1]],
+    near_height_m: sheet.height[0],
+    far_height_m: sheet.height[1],
     engine_running: $("engine").checked,
     note: $("note").value.trim().slice(0, 200),
+    fitted: { antenna: [...sheet.antenna], feeder: [...sheet.feeder], signal: sheet.signal },
   };
 }
 
@@ -497,26 +553,38 @@ function readingEntered() {
 function keep() {
   try {
     localStorage.setItem(KEY, JSON.stringify(sheet));
-    put("kept-line", "Kept in this browser; it is here again when the page is opened again.");
+    put("kept-line", "Kept in this browser; it is here again when the page is opened again. Save the readings all the same before you leave.");
   } catch (error) {
     put("kept-line", "This browser keeps nothing: save the readings before closing the page.");
   }
+}
+
+const soundReading = (r) =>
+  r && typeof r.time === "string" && typeof r.note === "string" && ["there", "back"].includes(r.direction) &&
+  r.near_height_m > 0 && r.far_height_m > 0 &&
+  ["rssi_dbm", "snr_db", "sent", "received"].every((key) => r[key] === null || Number.isFinite(r[key]));
+
+// Numbers of parts that this sheet has; else those planned.
+function soundParts(kept) {
+  const one = (value, list, otherwise) => (Number.isInteger(value) && value in list ? value : otherwise);
+  return {
+    antenna: data.ends.map((end, e) => one(kept?.antenna?.[e], end.antennas, 0)),
+    feeder: data.ends.map((end, e) => one(kept?.feeder?.[e], end.feeders, 0)),
+    signal: one(kept?.signal, data.signals, data.signal),
+  };
 }
 
 function recalled() {
   try {
     const kept = JSON.parse(localStorage.getItem(KEY));
     const start = initial();
-    const within = (value, count) => Number.isInteger(value) && value >= 0 && value < count;
     if (kept === null || typeof kept !== "object") return start;
-    SIDES.forEach((side, e) => {
-      if (within(kept.height?.[e], data[side].length)) start.height[e] = kept.height[e];
-      if (within(kept.antenna?.[e], data.ends[e].antennas.length)) start.antenna[e] = kept.antenna[e];
-      if (within(kept.feeder?.[e], data.ends[e].feeders.length)) start.feeder[e] = kept.feeder[e];
+    GRID.forEach((values, e) => {
+      if (kept.height?.[e] >= values[0] && kept.height[e] <= values[values.length - 1]) start.height[e] = kept.height[e];
     });
-    if (within(kept.signal, data.signals.length)) start.signal = kept.signal;
+    Object.assign(start, soundParts(kept));
     if (kept.units === "ft") start.units = "ft";
-    if (Array.isArray(kept.readings)) start.readings = kept.readings.filter((r) => r && typeof r.time === "string");
+    if (Array.isArray(kept.readings)) start.readings = kept.readings.filter(soundReading).map((r) => ({ ...r, fitted: soundParts(r.fitted) }));
     return start;
   } catch (error) {
     return initial();
@@ -534,6 +602,18 @@ function fill() {
   document.querySelector(`input[name="units"][value="${sheet.units}"]`).checked = true;
 }
 
+function complain(side, text) {
+  $(`${side}-said`).setAttribute("role", "alert");
+  put(`${side}-said`, text);
+}
+
+function reopen() {
+  sheet = recalled();
+  fill();
+  listReadings();
+  show();
+}
+
 function enter() {
   SIDES.forEach((side, e) => {
     const box = $(`${side}-height`);
@@ -541,17 +621,19 @@ function enter() {
       const value = numberIn(box.value);
       const metres = feet() ? value * FEET : value;
       const [low, high] = [data[side][0], data[side][data[side].length - 1]];
-      box.toggleAttribute("aria-invalid", Number.isNaN(value));
-      if (!Number.isNaN(value)) sheet.height[e] = nearest(data[side], Math.min(Math.max(metres, low), high));
-      if (event.type === "change") box.dataset.done = "1";
-      show();
-      if (Number.isNaN(value)) put(`${side}-said`, `Not a number: ${heightWords(low)} to ${heightWords(high)} can be entered.`);
-      else if (metres < low - 1e-6 || metres > high + 1e-6) put(`${side}-said`, `Only ${heightWords(low)} to ${heightWords(high)} were worked out; a new sheet can hold more.`);
+      const good = !Number.isNaN(value);
+      if (good) sheet.height[e] = Math.min(Math.max(Math.round(metres * 1000) / 1000, low), high);
+      show(event.type === "input" ? side : null);
+      if (!good) box.setAttribute("aria-invalid", "true");
+      else box.removeAttribute("aria-invalid");
+      const slack = feet() ? 0.05 * FEET : 0; // the limits as shown are rounded
+      if (!good) complain(side, `Not a number: ${heightWords(low)} to ${heightWords(high)} can be entered.`);
+      else if (metres < low - slack - 1e-6 || metres > high + slack + 1e-6) complain(side, `Only ${heightWords(low)} to ${heightWords(high)} were worked out; a new sheet can hold more.`);
     };
     box.addEventListener("input", typed);
     box.addEventListener("change", typed);
     $(`${side}-slider`).addEventListener("input", (event) => {
-      sheet.height[e] = Number(event.target.value);
+      sheet.height[e] = data[side][Number(event.target.value)];
       show();
     });
     for (const what of ["antenna", "feeder"]) {
@@ -564,8 +646,9 @@ function enter() {
   document.querySelectorAll("button[data-step]").forEach((button) =>
     button.addEventListener("click", () => {
       const e = SIDES.indexOf(button.dataset.for);
-      const last = data[SIDES[e]].length - 1;
-      sheet.height[e] = Math.min(Math.max(sheet.height[e] + Number(button.dataset.step), 0), last);
+      const now = sheet.height[e];
+      const next = Number(button.dataset.step) > 0 ? GRID[e].find((m) => m > now + 1e-6) : GRID[e].filter((m) => m < now - 1e-6).pop();
+      sheet.height[e] = next ?? now;
       show();
     }),
   );
@@ -590,6 +673,7 @@ function enter() {
     if (reading === null) return;
     sheet.readings.push(reading);
     ["rssi", "snr", "sent", "received", "note"].forEach((id) => ($(id).value = ""));
+    listReadings();
     show();
     $("rssi").focus();
   });
@@ -605,13 +689,16 @@ function enter() {
     if (!window.confirm("Clear everything entered on this sheet, readings included?")) return;
     sheet = initial();
     fill();
+    listReadings();
     show();
   });
-  window.addEventListener("resize", show);
+  window.addEventListener("resize", () => show(SIDES.find((side) => document.activeElement === $(`${side}-height`))));
+  // the same sheet open twice: neither may write over the other's readings
+  window.addEventListener("storage", (event) => {
+    if (event.key === KEY && event.newValue !== null) reopen();
+  });
 }
 
 $("no-script").remove();
-sheet = recalled();
-fill();
 enter();
-show();
+reopen();
