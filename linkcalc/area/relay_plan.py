@@ -98,7 +98,10 @@ def relay_station(plan: Plan, link: Link, kit: RelayKit) -> "tuple[Station, tupl
             )  # fmt: skip
             source = f"the directional one of {quoted(model.name)} would serve one hop only"
             assume("antenna.type", antenna.type, source)
-        changes["antenna"] = antenna.model_copy(update={"azimuth_deg": None, "tilt_deg": 0.0})
+        if antenna.azimuth_deg is not None or antenna.tilt_deg:
+            antenna = antenna.model_copy(update={"azimuth_deg": None, "tilt_deg": 0.0})
+        if antenna != model.antenna:
+            changes["antenna"] = antenna
         for key, nothing in (("noise_rise_db", 0.0), ("extra_loss", []), ("building", "none")):
             if getattr(model, key) != nothing:
                 changes[key] = nothing
@@ -216,9 +219,9 @@ def plan_text(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> str:
     lines = [
         text.rstrip("\r\n"),
         "",
-        f"# Relays that linkcalc found for the link {quoted(link.name)}, by prediction: measure on",
-        "# site. Once they stand, delete that link and give its messages to the hops. A message then passes",
-        "# every hop; a radio link is no safety function and no emergency stop.",
+        f"# Relays that linkcalc found for the link {quoted(link.name)}.",
+        "# A prediction: measure on site. Once they stand, delete that link; its messages go to the hops.",
+        "# A message then passes every hop; a radio link is no safety function and no emergency stop.",
     ]
     tables = [("station", s) for s in relays]
     tables += [("link", k) for k in hops(loaded.plan, link, [s.name for s in relays])]  # type: ignore[misc]
