@@ -14,6 +14,7 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import irfft, next_fast_len, rfft
 
 from linkcalc._arrays import Floats
 from linkcalc.fleet.aloha import blocked
@@ -70,9 +71,30 @@ def level_shares(fading: NDArray[np.int8], margin_db: Floats) -> Floats:
     return np.concatenate([reached[:, :-1] - reached[:, 1:], reached[:, -1:]], axis=1)
 
 
+_STRIDE = round(_BIN_DB / _STEP_DB)
+_REACH = _STRIDE * (_EDGES_DB.size - 1)
+_LENGTH = next_fast_len(_MARGINS_DB.size + _REACH, real=True)
+
+
 @cache
-def _shares_by_margin(kind: int) -> Floats:
-    return level_shares(np.full(_MARGINS_DB.size, kind, dtype=np.int8), _MARGINS_DB)
+def _transformed(kind: int) -> NDArray[np.complex128]:
+    """Fourier transform of the chance that a fading signal is above a level."""
+    over = _MARGINS_DB[0] + _STEP_DB * (np.arange(_MARGINS_DB.size + _REACH) - _REACH)
+    return np.asarray(rfft(above(np.full(1, kind, dtype=np.int8), over[np.newaxis])[0], _LENGTH))
+
+
+def _received_by_margin(fading: NDArray[np.int8], survival: Floats) -> Floats:
+    """Chance that a try is received, by the mean margin of its signal, (n, margins).
+
+    The sum over the steps of level depends on the difference of margin and step alone: a convolution. What
+    wraps around falls on margins that are cut away.
+    """
+    rise = np.zeros((survival.shape[0], _REACH + 1))
+    rise[:, ::_STRIDE] = np.diff(survival, axis=1, prepend=0.0)
+    spectrum = rfft(rise, _LENGTH, axis=1)
+    for kind in range(len(FADING_K_DB)):
+        spectrum[fading == kind] *= _transformed(kind)
+    return np.asarray(irfft(spectrum, _LENGTH, axis=1)[:, _REACH : _REACH + _MARGINS_DB.size])
 
 
 @dataclass(frozen=True, eq=False)
@@ -219,11 +241,7 @@ def messages(
         back = above(fading, back_db)[:, np.newaxis, np.newaxis]
         weight = np.ones(1)
     else:
-        curves = np.empty((nodes.size, _MARGINS_DB.size))
-        for kind in range(len(FADING_K_DB)):
-            own = fading == kind
-            if own.any():
-                curves[own] = survival[own] @ _shares_by_margin(kind).T
+        curves = _received_by_margin(fading, survival)
         slow = network.sigma_db[nodes, shed][:, np.newaxis] * _Z
         place = (margin_db[..., np.newaxis] + slow[:, np.newaxis, :] - _MARGINS_DB[0]) / _STEP_DB
         place = np.clip(place, 0.0, _MARGINS_DB.size - 1.001)

@@ -551,7 +551,7 @@ def _text(path: Path) -> str:
             text = raw.decode("cp1252", errors="replace")
     if "\0" in text:
         raise PlanError("is not a text file; save it as CSV")
-    return text
+    return text.lstrip("\ufeff")
 
 
 def _nodes_in(text: str, sheds: Sequence[Station]) -> NodeList:
