@@ -10,6 +10,6 @@ From the bottom up, each with its own file:
   a `scheduler`; `preview`: a quick look from shared rays;
 - `geofiles`: the answer as GeoTIFF and GeoJSON;
 - `relay`: both hops of a link over a relay in every cell; `access` says where one may stand (`geojson`),
-  `relay_plan` what it is made of, `relay_chain` looks for two in a row, `relay_siting` puts it together, and
-  `relay_files` writes it.
+  `relay_plan` what it is made of, `relay_chain` looks for two in a row, `relay_siting` puts it together
+  (`relay_result`), and `relay_files` writes it.
 """

@@ -10,7 +10,7 @@ import numpy as np
 from linkcalc.area.coverage import Band
 from linkcalc.area.geofiles import tiled_geotiff
 from linkcalc.area.relay_chain import STARTS
-from linkcalc.area.relay_siting import Chain, HopCheck, Place, RelaySiting
+from linkcalc.area.relay_result import Chain, HopCheck, Place, RelaySiting
 
 _CHAIN = (
     Band("spare_db", "dB", "weaker hop: how much more fade margin than asked, weaker direction"),

@@ -2,7 +2,6 @@
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,17 +9,18 @@ import numpy as np
 
 from linkcalc._arrays import Floats, checked
 from linkcalc.area.access import Access, Allowed, Grid, Mask, allowed_cells
-from linkcalc.area.coverage import MOST_CELLS, Progress, Singles, TileStore
+from linkcalc.area.coverage import MOST_CELLS, Progress, TileStore
 from linkcalc.area.land import Land, read_land
-from linkcalc.area.margins import VERDICTS, template_case
+from linkcalc.area.margins import template_case
 from linkcalc.area.relay import FIGURES, Hop, Job, all_hops, best_cells, chained
-from linkcalc.area.relay_chain import Middle, Pair, best_pair
+from linkcalc.area.relay_chain import Middle, best_pair
 from linkcalc.area.relay_plan import DIRECTIONAL, RelayKit, placed, relay_station, with_relays
+from linkcalc.area.relay_result import Chain, HopCheck, Place, RelaySiting
 from linkcalc.area.scheduler import Scheduler
 from linkcalc.errors import DomainError, TerrainError
 from linkcalc.plan import Link, Station
 from linkcalc.propagation import compiled
-from linkcalc.result import Assumption, Direction, LinkResult, PathFacts, VerdictWord
+from linkcalc.result import LinkResult
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.rasters import Mosaic
 from linkcalc.verdict import check_link, judge, link_case, open_terrain, position_deg, recorded_notes
@@ -38,140 +38,6 @@ EASY_CELLS = 250_000
 APART = 0.08
 """Distance between spots over the link's length, where none is stated."""
 _LEAST_RADIUS_M = 300.0
-
-
-@dataclass(frozen=True)
-class Place:
-    """Where a relay stands."""
-
-    name: str
-    latitude_deg: float
-    longitude_deg: float
-    east_m: float
-    north_m: float
-    """From the middle of the area."""
-    ground_m: float
-    slope_deg: float
-    track_m: float | None
-    """Distance from the nearest track, where tracks were given."""
-
-
-@dataclass(frozen=True)
-class HopCheck:
-    """One hop as a check finds it."""
-
-    name: str
-    from_: str
-    to: str
-    path: PathFacts
-    directions: tuple[Direction, Direction]
-    notes: tuple[str, ...]
-    """On its profile."""
-
-    @property
-    def weaker(self) -> Direction:
-        """The direction with less to spare."""
-        return min(self.directions, key=lambda d: (d.fade_margin_db - d.required_margin_db, d.fade_margin_db))
-
-    @property
-    def margin_db(self) -> float:
-        """Fade margin of the weaker direction."""
-        return min(d.fade_margin_db for d in self.directions)
-
-    @property
-    def spare_db(self) -> float:
-        """How much more than asked the weaker direction has."""
-        return self.weaker.fade_margin_db - self.weaker.required_margin_db
-
-    @property
-    def verdict(self) -> VerdictWord:
-        """Of the worse direction."""
-        worst: VerdictWord = min((d.verdict for d in self.directions), key=VERDICTS.index)
-        return worst
-
-
-@dataclass(frozen=True)
-class Chain:
-    """A link over one relay or two, checked in full."""
-
-    relays: tuple[Place, ...]
-    hops: tuple[HopCheck, ...]
-    off_db: float
-    """Largest difference between a hop's margin here and what its cell said."""
-
-    @property
-    def weaker(self) -> HopCheck:
-        """The hop with least to spare."""
-        return min(self.hops, key=lambda h: (h.spare_db, h.margin_db))
-
-    @property
-    def margin_db(self) -> float:
-        """Fade margin of the weaker hop."""
-        return min(h.margin_db for h in self.hops)
-
-    @property
-    def verdict(self) -> VerdictWord:
-        """Of the worst hop."""
-        worst: VerdictWord = min((h.verdict for h in self.hops), key=VERDICTS.index)
-        return worst
-
-    @property
-    def success(self) -> tuple[float, float]:
-        """Probability that a message passes every hop, there and back; the hops' doubts independent."""
-        there, back = (math.prod(h.directions[way].delivery_probability for h in self.hops) for way in (0, 1))
-        return there, back
-
-    @property
-    def time_on_air_s(self) -> tuple[float, float]:
-        """Of one message over all hops, each sending it once, there and back."""
-        there, back = (sum(h.directions[way].time_on_air_s for h in self.hops) for way in (0, 1))
-        return there, back
-
-
-@dataclass(frozen=True, eq=False)
-class RelaySiting:
-    """The answer: spots for one relay, and for two where that was asked or is needed."""
-
-    title: str
-    link: Link
-    signal: str
-    direct: HopCheck
-    """The link without a relay."""
-    spots: tuple[Chain, ...]
-    """Best first."""
-    two: Chain | None
-    search: Pair | None
-    """How two relays were looked for; None if they were not."""
-    relay: Station
-    assumed: tuple[Assumption, ...]
-    grid: Grid
-    radius_m: float
-    apart_m: float
-    bands: dict[str, Singles]
-    """(side, side): `FIGURES` of both hops as first_ and second_, and those of `chained`."""
-    ground_m: Floats
-    area: Mask
-    allowed: Allowed
-    ends: tuple[Place, Place]
-    sources: tuple[str, ...]
-    notes: tuple[str, ...]
-
-    @property
-    def cells(self) -> int:
-        """Cells with an answer."""
-        return int(np.isfinite(self.bands["spare_db"]).sum())
-
-    @property
-    def best(self) -> Chain:
-        """Of one relay; of two if they do better and one does not close."""
-        one = self.spots[0]
-        if self.two is None or one.verdict == "closes":
-            return one
-        return max((one, self.two), key=lambda c: (VERDICTS.index(c.verdict), c.weaker.spare_db))
-
-    def area_km2(self, verdict: VerdictWord) -> float:
-        """Area with a verdict over one relay."""
-        return int((self.bands["verdict"] == VERDICTS.index(verdict)).sum()) * self.grid.cell_m**2 / 1e6
 
 
 def relay_siting(

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from linkcalc.area.access import Mask
-from linkcalc.area.relay_siting import Chain, Place, RelaySiting
+from linkcalc.area.relay_result import Chain, Place, RelaySiting
 from linkcalc.result import LinkResult
 from linkcalc.views import style
 from linkcalc.views.figures import draw_profile

@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterator
 
 from linkcalc.area.relay_chain import STARTS
-from linkcalc.area.relay_siting import Chain, HopCheck, Place, RelaySiting
+from linkcalc.area.relay_result import Chain, HopCheck, Place, RelaySiting
 from linkcalc.plan import Station
 from linkcalc.result import VerdictWord
 from linkcalc.terrain.geodesy import position_text

@@ -90,9 +90,7 @@ def test_distance_from_a_track_is_that_of_the_ellipsoid(tmp_path):
     file = write(tmp_path, "LineString", TRACK)
     found = allowed(Access(track=file, track_distance_m=reach))
     share = np.linspace(0.0, 1.0, 2000)[:, np.newaxis]
-    points = np.concatenate(
-        [np.array(a) + (np.array(b) - a) * share for a, b in itertools.pairwise(TRACK)]
-    )
+    points = np.concatenate([np.array(a) + (np.array(b) - a) * share for a, b in itertools.pairwise(TRACK)])
     latitude, longitude = cells()
     geod = Geod(ellps="WGS84")
     for row, column in np.random.default_rng(1).integers(0, 61, (60, 2)):
