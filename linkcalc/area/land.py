@@ -104,16 +104,20 @@ class Land:
         np.clip(steps, FEWEST_POINTS - 1, MOST_POINTS - 1, out=steps)
         both = np.empty((steps.size, 2), dtype=np.int64)
         both[:, 0] = steps
-        finer = np.ceil(length / (steps * native) - 1e-9)
-        both[:, 1] = np.clip(finer, 1, np.maximum(np.floor(MOST_POINTS / steps), 1))
+        both[:, 1] = 1
+        if self.step_m is not None or steps.max(initial=0) == MOST_POINTS - 1:  # else a step is a cell
+            finer = np.ceil(length / (steps * native) - 1e-9)
+            both[:, 1] = np.clip(finer, 1, np.maximum(np.floor(MOST_POINTS / steps), 1))
         return both
 
     def _native_spacing_m(self, east: Floats, north: Floats) -> Floats:
-        """Spacing of the finest raster on each path."""
+        """Spacing of the finest raster on each path; one for all where it is the station's."""
         here = self._held(np.zeros(1), np.zeros(1))[:, 0]
-        native = np.full(east.shape, self.spacing_m[here].min(initial=np.inf))
-        finer = np.flatnonzero(self.spacing_m < native.min(initial=np.inf))
+        coarsest = self.spacing_m[here].min(initial=np.inf)
+        native = np.asarray(coarsest)
+        finer = np.flatnonzero(self.spacing_m < coarsest)
         if finer.size:
+            native = np.full(east.shape, coarsest)
             east, north = east / self.radius_m, north / self.radius_m
             share = np.linspace(0.0, 1.0, _PROBES)
             for i in range(0, east.size, 1024):

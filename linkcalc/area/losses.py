@@ -175,7 +175,10 @@ def diffraction_loss_db(
     if apart.all():
         apart = slice(None)  # nothing to be sorted out, which takes as long as some points of a profile
     east, north, length = east[apart], north[apart], length[apart]
-    places = np.stack([east / land.radius_m, north / land.radius_m, length], axis=-1)
+    places = np.empty((length.size, 3))
+    np.divide(east, land.radius_m, out=places[:, 0])
+    np.divide(north, land.radius_m, out=places[:, 1])
+    places[:, 2] = length
     steps = land.intervals(east, north, length)
     _, scratch, _, powers = kernels.scratch_space(int(steps[:, 0].max()) + 1)
     in_numpy = _in_numpy(use_numba)

@@ -1,0 +1,101 @@
+"""What a complete cell costs, and what sharing tiles out over a cluster adds: figures for docs/scale.md.
+
+Costs are told beside the yardstick of this machine, the kernel that only samples heights and takes maxima
+(see `bench_coverage`), so that they can be carried over to another.
+"""
+
+import time
+from pathlib import Path
+
+import numpy as np
+
+from linkcalc.area.coverage import Job, get_ready, prepared_job, tile_answer
+from linkcalc.area.distributed import Distributed
+from linkcalc.area.scheduler import Local
+from linkcalc.plan import load_plan
+from linkcalc.propagation import compiled
+from tests.benchmarks import bench_coverage
+from tests.benchmarks.measure import Row
+
+RADIUS_M = 10_000.0
+TILES = 12
+"""Looked at of each area, evenly from the nearest to the farthest."""
+REPEATS = 3
+RELIEF = {"gentle": 0.15, "hilly": 1.0}
+
+
+def lands() -> dict[str, Job]:
+    """Areas with the plan's defaults, so with the error of heights and all that a margin's spread needs."""
+    made = {}
+    for name, relief in RELIEF.items():
+        folder = Path(bench_coverage.folder()) / name
+        folder.mkdir(exist_ok=True)
+        bench_coverage.invented_raster(folder / "invented.tif", cells=700, relief=relief)
+        plan = folder / "plan.toml"
+        plan.write_text(bench_coverage.PLAN.split("[conditions]")[0])
+        with prepared_job(load_plan(plan), "shed", RADIUS_M) as job:
+            made[name] = job
+    return made
+
+
+def rows() -> list[Row]:
+    if not compiled.available():
+        return []
+    jobs = lands()
+    east, north = bench_coverage.places(40_000, RADIUS_M)
+    cost: dict[str, float] = dict.fromkeys(jobs, np.inf)
+    limit = np.inf
+    parts = {name: job.tiles()[:: len(job.tiles()) // TILES] for name, job in jobs.items()}
+    cells = {
+        name: sum(int((job.length_m(t) <= RADIUS_M).sum()) for t in parts[name]) for name, job in jobs.items()
+    }
+    for job in jobs.values():
+        get_ready(job, lambda line: None)
+    bench_coverage.run_limit(jobs["hilly"], east, north)
+    for _ in range(REPEATS):  # by turns; the least is what the work takes
+        for name, job in jobs.items():
+            begin = time.perf_counter()
+            for tile in parts[name]:
+                tile_answer(job, tile)
+            cost[name] = min(cost[name], (time.perf_counter() - begin) / cells[name])
+        begin = time.perf_counter()
+        bench_coverage.run_limit(jobs["hilly"], east, north)
+        limit = min(limit, (time.perf_counter() - begin) / east.size)
+    found = [
+        Row(
+            f"scale: a complete cell over a sampled one, {name}", cost[name] / limit, 250.0, "<=",
+            f"{cost[name] * 1e6:.0f} core seconds for a million cells of {RADIUS_M / 1e3:g} km at 30 m, where"
+            f" sampling does {1e-6 / limit:.2f} M cells/s",
+        )
+        for name in jobs
+    ]  # fmt: skip
+    return [*found, *_cluster(jobs["gentle"], parts["gentle"])]
+
+
+def _cluster(job: Job, tiles: list) -> list[Row]:
+    """One worker process with one thread, against one thread here."""
+    try:
+        import distributed
+    except ModuleNotFoundError:
+        return []
+    here = there = np.inf
+    with (
+        distributed.LocalCluster(
+            n_workers=1, threads_per_worker=1, host="127.0.0.1", dashboard_address="127.0.0.1:0"
+        ) as cluster,
+        Distributed(cluster.scheduler_address) as worker,
+    ):
+        list(worker.run(tile_answer, job, tiles[:1]))
+        for _ in range(REPEATS):
+            begin = time.perf_counter()
+            list(Local(1).run(tile_answer, job, tiles))
+            here = min(here, time.perf_counter() - begin)
+            begin = time.perf_counter()
+            list(worker.run(tile_answer, job, tiles))
+            there = min(there, time.perf_counter() - begin)
+    answer = tile_answer(job, tiles[0])
+    detail = (
+        f"a tile of {answer[0].size} cells is {answer.nbytes / 1e3:.0f} kB on its way back, the job"
+        f" {job.land.bytes_read / 1e6:.1f} MB to each worker"
+    )
+    return [Row("scale: tiles here over tiles on a cluster, one thread", here / there, 0.8, ">=", detail)]
