@@ -327,7 +327,8 @@ def _grounded(
             good[i] = False
             refused.append(RefusedNode(row, node.name, str(error)))
     if not good.any():
-        more = f" ({len(refused) - 1} more nodes like it)" if len(refused) > 1 else ""
+        count = len(refused) - 1
+        more = f" ({count} more {'node' if count == 1 else 'nodes'} like it)" if count else ""
         raise TerrainError(f"no node has ground under it: {refused[0].reason}{more}")
     return good, refused
 

@@ -8,7 +8,7 @@ shared out: each part draws from a seed of its own.
 import functools
 import heapq
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -116,11 +116,46 @@ class Job:
 
     network: Network
     setting: Setting
+    ratios: "Ratios"
     duration_s: float
     """That messages are counted for, in each part."""
     parts: int
     seed: int
     use_numba: bool
+
+
+Singles = NDArray[np.float32]
+
+
+@dataclass(frozen=True, eq=False)
+class Ratios:
+    """Powers and thresholds as plain numbers: sums, products and roots are the same on every machine."""
+
+    mean_mw: Singles
+    """(n, s): of each node at each shed."""
+    answer: Singles
+    """(n,): mean power of the answers over the weakest that is heard."""
+    need_mw: Singles
+    """(c, s): the weakest that a shed receives."""
+    threshold: Singles
+    """(c, c)"""
+
+    @classmethod
+    def of(cls, network: Network, setting: Setting) -> "Ratios":
+        """Those of a fleet."""
+        i = np.arange(network.nodes)
+        answer = network.back_snr_db[i, setting.shed] - network.required_snr_db[setting.factor]
+        need = network.noise_dbm + network.required_snr_db[:, np.newaxis]
+        return cls(
+            _ratio(setting.power_dbm[:, np.newaxis] + network.gain_db),
+            _ratio(answer),
+            _ratio(need),
+            _ratio(network.threshold_db),
+        )
+
+
+def _ratio(decibels: Floats) -> Singles:
+    return np.asarray(10.0 ** (decibels / 10.0), dtype=np.float32)
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,7 +170,7 @@ class Draws:
     """(m,): those at both rims only keep the air as busy as it is in the middle."""
     channel: NDArray[np.int32]
     """(m, tries)"""
-    level_dbm: NDArray[np.float32]
+    level_mw: Singles
     """(m, tries, s): at each shed."""
     answer_heard: NDArray[np.bool_]
     """(m, tries): if it is sent."""
@@ -229,9 +264,9 @@ def simulated_parts(
             f"{MOST_PACKETS / 1e6:g} million: take shorter parts, and more of them"
         )
     numba = compiled.available() if use_numba is None else use_numba
-    job = Job(network, setting, float(duration_s), int(parts), int(seed), numba)
+    job = Job(network, setting, Ratios.of(network, setting), float(duration_s), int(parts), int(seed), numba)
     if numba:
-        get_ready(network, setting)
+        get_ready()
     found = dict((scheduler or Local()).run(play_part, job, range(int(parts))))
     return [found[part] for part in range(int(parts))]
 
@@ -244,30 +279,37 @@ def summed(parts: Sequence[Played]) -> Played:
     return total
 
 
-def get_ready(network: Network, setting: Setting) -> None:
+@functools.cache
+def get_ready() -> None:
     """Compile the loop, before threads ask for it together."""
-    one = Job(replace(network, interval_s=np.full(network.nodes, 1e9)), setting, 1.0, 1, 0, True)
-    play_part(one, 0)
+    one, two = np.ones(1), np.ones((1, 1))
+    network = Network(
+        two, one, np.zeros((1, 1), dtype=np.int8), two, two, one, two, (0,), two, one, 1e9 * one
+    )  # fmt: skip
+    zero = np.zeros(1, dtype=np.int64)
+    setting = Setting(zero, zero, one)
+    play_part(Job(network, setting, Ratios.of(network, setting), 1.0, 1, 0, True), 0)
 
 
 def play_part(job: Job, part: int) -> Played:
     """Play one part."""
     net, setting = job.network, job.setting
     rng = np.random.default_rng(np.random.SeedSequence(job.seed).spawn(job.parts)[part])
-    draws = drawn(net, setting, job.duration_s, rng)
+    draws = drawn(net, setting, job.ratios, job.duration_s, rng)
     run: Any = compiled_events() if job.use_numba else events
     i = np.arange(net.nodes)
-    need = (net.noise_dbm + net.required_snr_db[:, np.newaxis]).astype(np.float32)
     found = run(
-        draws.time_s, draws.node, draws.counted, draws.channel, draws.level_dbm, draws.answer_heard,
+        draws.time_s, draws.node, draws.counted, draws.channel, draws.level_mw, draws.answer_heard,
         draws.wait_s, setting.shed, setting.factor, net.time_on_air_s[i, setting.factor],
-        net.answer_s[setting.factor], need, net.threshold_db.astype(np.float32), net.demodulators,
+        net.answer_s[setting.factor], job.ratios.need_mw, job.ratios.threshold, net.demodulators,
         net.acknowledged, net.acknowledged and net.half_duplex, net.slot_s if net.slotted else 0.0,
     )  # fmt: skip
     return Played(*found)
 
 
-def drawn(network: Network, setting: Setting, duration_s: float, rng: np.random.Generator) -> Draws:
+def drawn(
+    network: Network, setting: Setting, ratios: Ratios, duration_s: float, rng: np.random.Generator
+) -> Draws:
     """Draw all that chance deals to one part."""
     n, tries = network.nodes, network.tries
     longest = float(network.time_on_air_s.max()) + float(network.answer_s.max()) + network.slot_s
@@ -297,24 +339,23 @@ def drawn(network: Network, setting: Setting, duration_s: float, rng: np.random.
     channel = rng.integers(0, network.channels, (m, tries), dtype=np.int32)
     level = np.empty((m, tries, network.sheds), dtype=np.float32)
     for j in range(network.sheds):
-        mean = setting.power_dbm[node] + network.gain_db[node, j]
-        level[:, :, j] = mean[:, np.newaxis] + fades_db(network.fading[node, j], tries, rng)
-    mine = setting.shed[node]
-    need = network.required_snr_db[setting.factor[node]]
-    back = network.back_snr_db[node, mine] - need
-    heard = back[:, np.newaxis] + fades_db(network.fading[node, mine], tries, rng) >= 0.0
+        mean = ratios.mean_mw[node, j, np.newaxis]
+        level[:, :, j] = mean * fades(network.fading[node, j], tries, rng)
+    fading = network.fading[node, setting.shed[node]]
+    heard = ratios.answer[node, np.newaxis] * fades(fading, tries, rng) >= 1.0
     wait = network.retry_wait_s * (1.0 + network.jitter * rng.uniform(-1.0, 1.0, (m, tries)))
     return Draws(time, node, counted, channel, level, heard, wait)
 
 
-def fades_db(fading: NDArray[np.int8], tries: int, rng: np.random.Generator) -> Floats:
-    """Fast fading of each try over its mean power, dB, (m, tries)."""
+def fades(fading: NDArray[np.int8], tries: int, rng: np.random.Generator) -> Singles:
+    """Fast fading of each try over its mean power, (m, tries)."""
     k = 10.0 ** (np.array(FADING_K_DB) / 10.0)
-    own = k[fading][:, np.newaxis]
-    scattered = np.sqrt(0.5 / (1.0 + own))
-    real = np.sqrt(own / (1.0 + own)) + scattered * rng.standard_normal((fading.size, tries))
-    imaginary = scattered * rng.standard_normal((fading.size, tries))
-    return np.asarray(10.0 * np.log10(np.maximum(real**2 + imaginary**2, 1e-30)))
+    steady = np.sqrt(k / (1.0 + k)).astype(np.float32)[fading][:, np.newaxis]
+    scattered = np.sqrt(0.5 / (1.0 + k)).astype(np.float32)[fading][:, np.newaxis]
+    real, imaginary = rng.standard_normal((2, fading.size, tries), dtype=np.float32)
+    real = steady + scattered * real
+    imaginary = scattered * imaginary
+    return np.asarray(real * real + imaginary * imaginary)
 
 
 def events(
@@ -322,15 +363,15 @@ def events(
     node: Ints,
     counted: NDArray[np.bool_],
     channel: NDArray[np.int32],
-    level: NDArray[np.float32],
+    level: Singles,
     answer_heard: NDArray[np.bool_],
     wait: Floats,
     shed: Ints,
     factor: Ints,
     length: Floats,
     answer: Floats,
-    need: NDArray[np.float32],
-    threshold: NDArray[np.float32],
+    need: Singles,
+    threshold: Singles,
     demodulators: int,
     acknowledged: bool,
     half_duplex: bool,
@@ -432,10 +473,10 @@ def events(
             oi = node[om]
             if channel[om, ot] != channel[m, t] or oi == i:
                 continue
-            if fate[p] == 0 and level[m, t, j] - level[om, ot, j] < threshold[c, factor[oi]]:
+            if fate[p] == 0 and level[m, t, j] < threshold[c, factor[oi]] * level[om, ot, j]:
                 fate[p] = 4
             oj = shed[oi]
-            if fate[other] == 0 and level[om, ot, oj] - level[m, t, oj] < threshold[factor[oi], c]:
+            if fate[other] == 0 and level[om, ot, oj] < threshold[factor[oi], c] * level[m, t, oj]:
                 fate[other] = 4
         if on_air == active.size:
             larger = np.zeros(2 * on_air, dtype=np.int64)

@@ -1,0 +1,213 @@
+"""The fleet command, from fleet file to pictures."""
+
+import csv
+import io
+import json
+import math
+import re
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner, Result
+
+from linkcalc.cli import app
+from linkcalc.fleet.answer import answer
+from linkcalc.plan.fleet import load_fleet
+from linkcalc.propagation import compiled
+from linkcalc.views.fleet_figures import airtime_figure, load_figure, map_figure
+from linkcalc.views.fleet_text import COLUMNS, fleet_report
+from linkcalc.views.style import render
+
+SAMPLES = Path(__file__).parents[2] / "terrain_samples"
+
+pytestmark = [
+    pytest.mark.cli,
+    pytest.mark.skipif(not compiled.available(), reason="quick enough with numba only"),
+]
+
+
+def fleet(*arguments: str | Path) -> Result:
+    return CliRunner().invoke(app, ["fleet", *map(str, arguments)])
+
+
+def changed(tmp_path: Path, *pairs: tuple[str, str], rows: int = 30) -> Path:
+    """The sample with some of its text changed, and the first rows of its list."""
+    lines = (SAMPLES / "upland_tanks.csv").read_text().splitlines()
+    (tmp_path / "nodes.csv").write_text("\n".join(lines[: rows + 2]) + "\n")
+    text = (SAMPLES / "upland_fleet.toml").read_text().replace("upland_tanks.csv", "nodes.csv")
+    text = re.sub(r'"upland.tif"', f'"{(SAMPLES / "upland.tif").as_posix()}"', text)
+    for old, new in pairs:
+        assert old in text
+        text = text.replace(old, new)
+    file = tmp_path / "fleet.toml"
+    file.write_text(text)
+    return file
+
+
+@pytest.fixture(scope="module")
+def result():
+    return answer(load_fleet(SAMPLES / "upland_fleet.toml"))
+
+
+def test_the_sample_is_answered_first_and_written_whole(tmp_path):
+    done = fleet(SAMPLES / "upland_fleet.toml", "--out", tmp_path / "out")
+    assert done.exit_code == 0, done.stderr
+    assert done.stdout.startswith("Fleet: all 60 nodes get at least 90 % of their messages through\n")
+    assert "not a safety function and not an emergency stop" in " ".join(done.stdout.split())
+    assert max(map(len, done.stdout.splitlines())) <= 80
+    names = {p.name for p in (tmp_path / "out").iterdir()}
+    pictures = {f"fleet-{n}.{kind}" for n in ("map", "traffic", "airtime") for kind in ("svg", "png")}
+    assert names == {"nodes.csv", "report.txt", *pictures}
+    assert (tmp_path / "out" / "report.txt").read_text() == done.stdout
+    rows = list(csv.DictReader(io.StringIO((tmp_path / "out" / "nodes.csv").read_text())))
+    assert len(rows) == 60
+    assert tuple(rows[0]) == COLUMNS
+    assert {r["verdict"] for r in rows} == {"closes"}
+    assert min(float(r["success"]) for r in rows) >= 0.9
+    assert rows[6]["shed"] == "west shed"  # as the list says
+
+
+def test_a_fleet_that_cannot_have_what_is_asked_says_what_would_do(tmp_path):
+    file = changed(tmp_path, ("interval_s = 900.0", "interval_s = 20.0"), ('region = "eu"', ""))
+    done = fleet(file)
+    assert done.exit_code == 3
+    assert re.match(r"Fleet: \d+ of 30 nodes get fewer than 90 % of their messages through", done.stdout)
+    words = " ".join(done.stdout.split())
+    assert "fail for the load of the others; what would do: reports" in words
+    assert "another shed would take nodes off the busiest one" in words
+
+
+LOST = 'transmit_power_dbm = -30.0\nextra_loss = [{ loss_db = 40.0, reason = "in a steel tank" }]'
+
+
+def test_a_node_out_of_reach_ends_with_the_code_for_not_closing(tmp_path):
+    file = changed(tmp_path, ("transmit_power_dbm = 14.0", LOST), rows=8)
+    done = fleet(file)
+    assert done.exit_code == 4
+    assert "of them none on the best guess" in " ".join(done.stdout.split())
+    assert re.search(r"would not have it even if no other node sent, and lack up\s+to \d+ dB", done.stdout)
+
+
+def test_as_planned_nothing_is_chosen(tmp_path):
+    done = fleet(changed(tmp_path), "--as-planned", "--json")
+    found = json.loads(done.stdout)["fleet"]
+    assert {n["spreading_factor"] for n in found["nodes"]} == {10}
+    assert {n["power_dbm"] for n in found["nodes"]} == {14.0}
+    assert found["planned"] is None
+    assert found["assigned"] is False
+
+
+def test_json_is_strict_and_the_same_every_time(tmp_path):
+    file = changed(tmp_path, rows=10)
+    first, second = fleet(file, "--json"), fleet(file, "--json")
+    assert first.stdout == second.stdout
+    found = json.loads(first.stdout, parse_constant=lambda word: pytest.fail(word))["fleet"]
+    assert found["verdict"] == "closes"
+    assert len(found["nodes"]) == 10
+    other = json.loads(fleet(file, "--json", "--seed", "2").stdout)["fleet"]
+    assert other["nodes"][0]["success"] == found["nodes"][0]["success"]
+    assert [p["played"] for p in other["loads"]] != [p["played"] for p in found["loads"]]
+
+
+def test_bad_rows_are_told_and_the_others_answered(tmp_path):
+    file = changed(tmp_path, rows=4)
+    with (tmp_path / "nodes.csv").open("a") as file_of_nodes:
+        file_of_nodes.write("far away,-40.0,20.0,,,\nodd,-40,0,-20,0,4,,\n")
+    done = fleet(file)
+    assert "linkcalc: row 8 is not used (odd): 8 values under 6 columns: decimal commas?" in done.stderr
+    assert "linkcalc: row 7 is not used (far away): far away at" in done.stderr
+    assert "4 nodes, 2 sheds" in done.stdout
+
+
+def test_a_plain_radio_in_the_shed_hears_one_at_a_time(tmp_path):
+    plain = changed(
+        tmp_path, ("demodulators = 8", "demodulators = 1\nspreading_factors = [10]"),
+        ("tries = 3", "tries = 1"), rows=12,
+    )  # fmt: skip
+    found = json.loads(fleet(plain, "--json").stdout)["fleet"]
+    assert {n["spreading_factor"] for n in found["nodes"]} == {10}
+    assert max(s["all_busy"] for s in found["sheds"]) > 1e-4
+
+
+def test_a_fleet_of_fsk_radios_has_powers_to_choose_only(tmp_path):
+    fsk = '{ kind = "fsk", bit_rate_bps = 4800.0, deviation_hz = 5000.0, required_snr_db = 10.0 }'
+    file = changed(tmp_path, ('{ kind = "css", spreading_factor = 10, bandwidth_khz = 125.0 }', fsk), rows=10)
+    done = fleet(file, "--json")
+    found = json.loads(done.stdout)["fleet"]
+    assert {n["spreading_factor"] for n in found["nodes"]} == {None}
+    assert "FSK" in fleet(file).stdout
+
+
+def test_a_list_with_a_plan_is_answered(tmp_path):
+    nodes = tmp_path / "few.csv"
+    nodes.write_text("name,latitude_deg,longitude_deg\na,-40.01,-19.99\nb,-40.02,-19.99\n")
+    done = fleet(nodes, "--plan", SAMPLES / "upland.toml", "--interval-s", "1200")
+    assert done.exit_code in (0, 3)
+    assert "2 nodes, 1 shed" in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("absent.toml",), "absent.toml: no such file"),
+        (
+            (SAMPLES / "upland_tanks.csv",),
+            "a list of nodes needs its sheds and equipment: add --plan PLAN.toml",
+        ),
+        ((SAMPLES / "upland.toml",), "is a plan, not a fleet: linkcalc fleet NODES.csv --plan upland.toml"),
+        ((SAMPLES / "upland_fleet.toml", "--link", "x"), "--link and --interval-s go with --plan"),
+        ((SAMPLES / "upland_fleet.toml", "--plan", "p.toml"), "--plan goes with a list of nodes (CSV)"),
+        (
+            (SAMPLES / "upland_tanks.csv", "--plan", SAMPLES / "upland.toml", "--interval-s", "-1"),
+            "--interval-s = -1 must be above 0",
+        ),
+        (
+            (SAMPLES / "upland_tanks.csv", "--plan", SAMPLES / "upland.toml", "--link", "up"),
+            '"up" is no link of this plan; its links: "level and start command"',
+        ),
+        ((SAMPLES / "upland_fleet.toml", "--out", "/dev/null/x"), "cannot be made"),
+    ],
+)
+def test_bad_input_is_one_line(arguments, words):
+    done = fleet(*arguments)
+    assert done.exit_code == 2
+    assert done.stdout == ""
+    assert words in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
+def test_messages_that_do_not_fit_into_their_interval_are_one_line(tmp_path):
+    done = fleet(changed(tmp_path, ("interval_s = 900.0", "interval_s = 0.1"), rows=3))
+    assert done.exit_code == 2
+    assert re.search(r"node tank 01: its interval of 0.1 s is shorter than the 0\.\d+ s that", done.stderr)
+
+
+def test_limits_bar_what_they_forbid(tmp_path):
+    strict = ("frequency_mhz = 869.525", "frequency_mhz = 868.3")
+    file = changed(tmp_path, strict, ("interval_s = 900.0", "interval_s = 120.0"))
+    found = json.loads(fleet(file, "--json").stdout)["fleet"]
+    assert {n["limits"]["status"] for n in found["nodes"]} == {"within"}
+    assert any("over the limits of eu are not proposed" in n for n in found["notes"])
+    assert any(s["limits"]["status"] == "over" for s in found["sheds"])
+    assert "over at" in found["limits_line"]
+
+
+def test_pictures_are_made_and_the_same_every_time(result):
+    for draw in (map_figure, load_figure, airtime_figure):
+        assert render(draw(result), "svg") == render(draw(result), "svg")
+
+
+def test_a_report_fits_a_plain_terminal(result):
+    text = fleet_report(result, ascii_only=True)
+    assert text.isascii()
+    assert not re.search(r"\d\.\d{6}", text)
+
+
+def test_played_and_worked_out_agree_at_the_planned_traffic(result):
+    for point in result.loads:
+        if point.times == 1.0:
+            assert point.played == pytest.approx(point.tries_received, abs=0.01)
+    for node in result.nodes:
+        assert node.played_low - 0.02 <= node.success_predicted <= node.played_high + 0.02
+        assert node.success <= node.success_alone + 1e-9
+        assert math.isfinite(node.margin_db)
