@@ -8,7 +8,7 @@ import numpy as np
 
 from linkcalc.fleet.answer import FleetResult
 from linkcalc.views import style
-from linkcalc.views.fleet_text import headline, times_words
+from linkcalc.views.fleet_text import headline, shortened, times_words
 from linkcalc.views.map_figures import hillshade
 from linkcalc.views.text import distance_words
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_NAMED = 6
+_NAMED = 8
 """Nodes that are named on the map: those that fare worst."""
 _SAFETY: Final = "A prediction: measure on site. A radio link is no safety function and no emergency stop."
 _MARKS: Final = {
@@ -76,15 +76,19 @@ def draw_map(ax: "Axes", result: FleetResult) -> None:
     widths = [factor_width(n.spreading_factor) for n in result.nodes if np.isfinite(n.margin_db)]
     ax.add_collection(LineCollection(ties, colors=colours, linewidths=widths, zorder=3))
     halo: list[Any] = [withStroke(linewidth=2.4, foreground=style.PAPER)]
+    small = min(1.0, float(np.sqrt(120.0 / len(result.nodes))))
     for verdict, (marker, colour, size) in _MARKS.items():
         own = np.array([n.verdict == verdict for n in result.nodes])
-        ax.scatter(x[own], y[own], size, color=colour, marker=marker, edgecolors=style.PAPER, linewidths=0.7,
-                   zorder=5)  # fmt: skip
-    for k in _to_name(result):
-        _name(ax, result.nodes[k].name, x[k], y[k], east_km, halo, size=style.SMALL_PT)
+        ax.scatter(
+            x[own], y[own], size * small, color=colour, marker=marker, edgecolors=style.PAPER,
+            linewidths=0.7, zorder=5,
+        )  # fmt: skip
     ax.scatter(sx, sy, 130.0, color=style.INK, marker="^", edgecolors=style.PAPER, linewidths=1.0, zorder=6)
+    taken: list[tuple[float, float, float, float]] = []
     for s, a, b in zip(result.sheds, sx, sy, strict=True):
-        _name(ax, s.name, a, b, east_km, halo, size=style.TEXT_PT, weight="bold")
+        _name(ax, s.name, a, b, east_km, halo, taken, size=style.TEXT_PT, weight="bold")
+    for k in _to_name(result):
+        _name(ax, result.nodes[k].name, x[k], y[k], east_km, halo, taken, size=style.SMALL_PT)
     _scale(ax, east_km, north_km)
     ax.set_xlim(-east_km, east_km)
     ax.set_ylim(-north_km, north_km)
@@ -122,11 +126,22 @@ def _to_name(result: FleetResult) -> list[int]:
 
 
 def _name(
-    ax: "Axes", name: str, x: float, y: float, east_km: float, halo: list[Any], **look: Any
+    ax: "Axes", name: str, x: float, y: float, east_km: float, halo: list[Any],
+    taken: list[tuple[float, float, float, float]], **look: Any,
 ) -> None:  # fmt: skip
+    """Write a name beside a place, unless it would lie on one that is there already."""
     left = x > 0.5 * east_km
+    words = shortened(name)
+    # a letter is some 0.6 of its size wide; the map is 7.4 inches wide
+    unit = 2.0 * east_km / (7.4 * 72.0)
+    wide, high = 0.62 * look["size"] * len(words) * unit, 1.4 * look["size"] * unit
+    begin = x - 8.0 * unit - wide if left else x + 8.0 * unit
+    box = (begin, y + 5.0 * unit, begin + wide, y + 5.0 * unit + high)
+    if any(box[0] < t[2] and t[0] < box[2] and box[1] < t[3] and t[1] < box[3] for t in taken):
+        return
+    taken.append(box)
     ax.annotate(
-        style.drawable(name), (x, y), (-8 if left else 8, 7), textcoords="offset points",
+        style.drawable(words), (x, y), (-8 if left else 8, 7), textcoords="offset points",
         ha="right" if left else "left", color=style.INK, path_effects=halo, zorder=7, **look,
     )  # fmt: skip
 
@@ -257,7 +272,7 @@ def airtime_figure(result: FleetResult) -> "Figure":
             ax.barh(y - 0.17, answers, 0.34, color=style.GROUND, edgecolor=style.GROUND_EDGE, hatch="///",
                     linewidth=0.6, label="its answers")  # fmt: skip
         ax.set_yticks(y)
-        ax.set_yticklabels([style.drawable(n if len(n) <= 18 else f"{n[:17]}…") for n in names])
+        ax.set_yticklabels([style.drawable(shortened(n)) for n in names])
         ax.set_xlabel("on the air, seconds an hour")
         ax.grid(True, axis="x")
         ax.set_xlim(0.0, 1.06 * max(float(begin.max()), float(answers.max()), 1e-3))

@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from linkcalc.energy import CAUTION as ENERGY_CAUTION
-from linkcalc.energy import life_words
+from linkcalc.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.fleet.answer import FleetResult, NodeAnswer, ShedAnswer
 from linkcalc.rules.limits import CAUTION as LIMITS_CAUTION
 from linkcalc.verdict import CAUTIONS
@@ -130,7 +130,11 @@ def summary(result: FleetResult) -> Iterator[str]:
         )
     shortest = min((n for n in result.nodes if n.battery_years is not None), key=_years, default=None)
     if shortest is not None and shortest.battery_years is not None:
-        yield f"Shortest battery life: {shortest.name}, {life_words(shortest.battery_years)}"
+        words = life_words(shortest.battery_years)
+        if shortest.battery_years >= LONGEST_QUOTED_YEARS:
+            yield f"Battery life of every node: {words}"
+        else:
+            yield f"Shortest battery life: {shortest.name}, {words}"
     yield limits_line(result)
 
 
@@ -190,8 +194,8 @@ def _worst(page: _Page, result: FleetResult) -> None:
     for node in result.worst_first[:_WORST]:
         page.row(
             [
-                node.name,
-                node.shed,
+                shortened(node.name),
+                shortened(node.shed, 15),
                 signal_words(node, short=True),
                 _margin(node, unit=False),
                 probability_words(node.success),
@@ -199,11 +203,15 @@ def _worst(page: _Page, result: FleetResult) -> None:
             ],
             widths,
         )
+    reasons: dict[str, list[str]] = {}
     for node in result.worst_first[:_WORST]:
         if node.lacks:
-            page.item(
-                f"{node.name} lacks: {node.lacks}" if "dB" in node.lacks else f"{node.name}: {node.lacks}"
-            )
+            reasons.setdefault(node.lacks, []).append(node.name)
+    for lacks, names in reasons.items():
+        who = ", ".join(names) if len(names) <= 3 else f"{len(names)} of these"
+        page.item(
+            f"{who}: {'lacks' if len(names) == 1 else 'lack'} {lacks}" if "dB" in lacks else f"{who}: {lacks}"
+        )
     page.wrap(
         "margin in dB; success: of a message with its tries, all nodes sending, the doubt of the prediction "
         "included; lost alone: the share lost if no other node sent.",
@@ -213,7 +221,7 @@ def _worst(page: _Page, result: FleetResult) -> None:
 
 def _signals(page: _Page, result: FleetResult) -> None:
     widths = (22, 8, *(11,) * len(result.sheds[:4]))
-    page.row(["signal", "nodes", *(s.name for s in result.sheds[:4])], widths)
+    page.row(["signal", "nodes", *(shortened(s.name, 10) for s in result.sheds[:4])], widths)
     for place, (words, _, _) in enumerate(result.sheds[0].by_signal):
         counts = [s.by_signal[place][1] for s in result.sheds]
         if sum(counts):
@@ -247,6 +255,18 @@ def _loads(page: _Page, result: FleetResult) -> None:
         "all nodes at the predicted levels, beside that of a simulation packet by packet.",
         indent=2,
     )
+
+
+def shortened(name: str, most: int = 18) -> str:
+    """A name of at most so many characters, its end kept: names of a fleet often differ there alone.
+
+    >>> shortened("the northern paddock tank 12"), shortened("tank 3")
+    ('the nor…ck tank 12', 'tank 3')
+    """
+    if len(name) <= most:
+        return name
+    tail = (most - 1) * 3 // 5
+    return f"{name[: most - 1 - tail]}…{name[-tail:]}"
 
 
 def times_words(times: float) -> str:
