@@ -93,7 +93,7 @@ class Distributed:
         ahead, asked_at, restarts = 0, -math.inf, 0
         try:
             while waiting or running:
-                if time.monotonic() > asked_at + 1.0:  # workers come and go
+                if time.monotonic() > asked_at + POLL_S:  # workers come and go
                     ahead, asked_at = AHEAD * self._threads(), time.monotonic()
                 if sent is None:
                     # to every worker, so that no single one is needed
@@ -103,15 +103,12 @@ class Distributed:
                     future = self._client.submit(_on_worker, sent, order, key=f"tile-{uuid.uuid4()}")
                     running[future.key] = future, order.tile
                     future.add_done_callback(lambda future: done.put(future.key))
+                keys = [key for key in _all_of(done) if key in running]  # others are of before a restart
+                faults = [key for key in keys if running[key][0].status == "error"]
+                keys = [key for key in keys if key not in faults]
                 try:
-                    key = done.get(timeout=1.0)
-                except queue.Empty:
-                    continue
-                if key not in running:  # of before a restart
-                    continue
-                future, tile = running[key]
-                try:
-                    found = self._result(future)
+                    # many at one go: each costs a way to the cluster and back
+                    found = self._asked(self._client.gather, [running[key][0] for key in keys])
                 except CancelledError:
                     # the scheduler began anew, or every worker that held the job is gone
                     restarts += 1
@@ -123,10 +120,12 @@ class Distributed:
                     waiting += [tile for _, tile in reversed(running.values())]
                     running.clear()
                     sent = None
-                else:
-                    del running[key]
+                    continue
+                for key, value in zip(keys, found, strict=True):
                     restarts = 0
-                    yield tile, found
+                    yield running.pop(key)[1], value
+                for key in faults:
+                    raise self._fault(running[key][0])
         finally:
             with suppress(Exception):
                 self._client.cancel([future for future, _ in running.values()])
@@ -174,18 +173,17 @@ class Distributed:
             time.sleep(POLL_S)
         return threads
 
-    def _result(self, future: Any) -> Any:
-        if future.status != "error":
-            return self._asked(future.result)
-        error = self._asked(future.exception)
+    def _fault(self, future: Any) -> Exception:
+        """What a tile's work ended with."""
+        error: Exception = self._asked(future.exception)
         if isinstance(error, self._dask.KilledWorker):
-            raise LinkcalcError(
+            return LinkcalcError(
                 f"a tile has taken {error.allowed_failures + 1} workers at {self.address} down with it: is"
                 " their memory enough?"
             )
         if isinstance(error, ImportError):
-            raise LinkcalcError(f"a worker at {self.address} cannot load linkcalc: {_first_line(error)}")
-        raise error
+            return LinkcalcError(f"a worker at {self.address} cannot load linkcalc: {_first_line(error)}")
+        return error
 
     def _asked(self, question: Callable[..., Any], *arguments: Any, **options: Any) -> Any:
         """Ask the scheduler; one line where it is gone."""
@@ -240,6 +238,16 @@ def _on_worker(parcel: _Parcel, order: _Order) -> Any:
     if words := difference(order.program, own_program()):
         raise LinkcalcError(f"a worker {words}")
     return order.work(parcel.job, order.tile)
+
+
+def _all_of(done: "queue.SimpleQueue[str]") -> list[str]:
+    """All that is in a queue; waits a while for a first one."""
+    found = []
+    with suppress(queue.Empty):
+        found.append(done.get(timeout=POLL_S))
+        while True:
+            found.append(done.get_nowait())
+    return found
 
 
 def _first_line(error: Any) -> str:
