@@ -238,6 +238,17 @@ def test_the_height_it_sends_one_to_does(browser: Browser, pages: dict[str, Page
     assert f"{heights[0]:g}" in sentences[0].replace("\u00a0", " ")
 
 
+def test_raising_one_is_not_said_twice(browser: Browser, pages: dict[str, Page]) -> None:
+    """Where only one end can do it alone, the least raise of both is that one's."""
+    browser.open(pages["wooded"].file)
+    typed(browser, "near-height", "7")
+    typed(browser, "far-height", "3.5")
+    advice = browser.text("advice-list")
+    assert "Raise generator shed to" in advice
+    assert "Raise spring tank" not in advice
+    assert "Least to raise in all" not in advice
+
+
 def test_where_nothing_helps_it_says_so(browser: Browser, pages: dict[str, Page]) -> None:
     browser.open(pages["upland"].file)
     browser.script("data.needed = data.needed.map((row) => row.map(() => 90)); show()")
@@ -521,6 +532,15 @@ def test_a_sheet_with_other_steps_finds_the_same_heights(browser: Browser, pages
     assert height_of(browser, "near") == 6.6
 
 
+def test_where_nothing_can_be_kept_it_says_so_and_goes_on(browser: Browser, pages: dict[str, Page]) -> None:
+    browser.open(pages["upland"].file)
+    browser.script("Storage.prototype.setItem = () => { throw new Error('full') }")
+    add_readings(browser, 2)
+    assert "keeps nothing" in browser.text("kept-line")
+    browser.script("document.dispatchEvent(new Event('visibilitychange'))")
+    assert len(browser.elements("#readings-list li")) == 2
+
+
 def test_the_same_sheet_open_twice_loses_no_reading(browser: Browser, pages: dict[str, Page]) -> None:
     browser.open(pages["upland"].file)
     first = browser.driver.current_window_handle
@@ -632,11 +652,14 @@ def test_it_prints_to_one_page(browser: Browser, page: Page, paper: tuple[float,
 
     browser.open(page.file, "phone")
     add_readings(browser, 14)
+    browser.script("for (const r of sheet.readings) r.note = r.note.repeat(5); listReadings(); show()")
     text = PdfReader(io.BytesIO(browser.pdf(*paper)))
     assert len(text.pages) == 1
     words = text.pages[0].extract_text()
     assert "not a safety function" in words
     assert "CLOSES" in words or "AT RISK" in words or "DOES NOT CLOSE" in words
+    assert "14." in words
+    assert "\n4." not in words
 
 
 def test_a_long_name_with_markup_in_it_stays_text(

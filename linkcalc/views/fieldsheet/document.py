@@ -203,6 +203,7 @@ def _header(sheet: FieldSheet) -> Html:
             h("b", sheet.asked),
             ".",
         ),
+        h("a", "To the readings", href="#readings", class_="noprint"),
     )
 
 
@@ -422,7 +423,9 @@ def _readings(sheet: FieldSheet) -> Html:
         ),
         h("p", "", id="kept-line", class_="small noprint", role="status"),
     )
-    return h("section", h("h2", "Readings"), h("div", form, taken, class_="halves"), class_="wide")
+    return h(
+        "section", h("h2", "Readings"), h("div", form, taken, class_="halves"), class_="wide", id="readings"
+    )
 
 
 def _cautions(sheet: FieldSheet) -> Html:

@@ -258,7 +258,8 @@ function showAdvice(fit, found) {
       if (metres !== null) items.push(moveWords(e, metres));
     });
     const both = leastPair(fit);
-    if (both !== null && (one[0] === null || one[1] === null || cost(both) < Math.min(one[0] + far, near + one[1]) - 1e-6)) {
+    const alone = Math.min(one[0] === null ? Infinity : one[0] + far, one[1] === null ? Infinity : near + one[1]);
+    if (both !== null && cost(both) < alone - 1e-6) {
       items.push(`Least to raise in all: ${NAMES[0]} to ${heightWords(data.near[both[0]])} and ${NAMES[1]} to ${heightWords(data.far[both[1]])}.`);
     }
     if (!items.length) {
@@ -448,7 +449,8 @@ function listReadings() {
   $("readings-list").replaceChildren(
     ...sheet.readings.map((reading, k) => {
       const line = document.createElement("li");
-      line.textContent = readingWords(reading, rows[k].over);
+      line.value = k + 1; // on paper too, where the first of many are left out
+      line.append(Object.assign(document.createElement("span"), { textContent: readingWords(reading, rows[k].over) }));
       if (k < sheet.readings.length - PRINTED_READINGS) line.className = "more";
       const button = document.createElement("button");
       Object.assign(button, { type: "button", textContent: "Remove", className: "noprint" });
@@ -465,6 +467,7 @@ function listReadings() {
       return line;
     }),
   );
+  $("readings-list").className = rows.length > PRINTED_READINGS / 2 ? "many" : "";
   const more = rows.length > PRINTED_READINGS ? ` The last ${PRINTED_READINGS} are printed.` : "";
   put("readings-line", rows.length ? `${rows.length} reading${rows.length > 1 ? "s" : ""}.${more} The saved file goes to linkcalc survey, which weighs lost packets, doubt and season.` : "None yet. Read with the antennas at their real heights, once with the engine running.");
 }
@@ -550,13 +553,24 @@ function readingEntered() {
 
 // ---------------------------------------------------------------- what is kept
 
+let keeps = false;
+
 function keep() {
   try {
+    keeps = false;
     localStorage.setItem(KEY, JSON.stringify(sheet));
+    keeps = true;
     put("kept-line", "Kept in this browser; it is here again when the page is opened again. Save the readings all the same before you leave.");
   } catch (error) {
     put("kept-line", "This browser keeps nothing: save the readings before closing the page.");
   }
+}
+
+// The same sheet open twice: neither may write over the other's readings.
+function catchUp() {
+  if (!keeps) return;
+  const kept = localStorage.getItem(KEY);
+  if (kept !== null && kept !== JSON.stringify(sheet)) reopen();
 }
 
 const soundReading = (r) =>
@@ -693,10 +707,9 @@ function enter() {
     show();
   });
   window.addEventListener("resize", () => show(SIDES.find((side) => document.activeElement === $(`${side}-height`))));
-  // the same sheet open twice: neither may write over the other's readings
-  window.addEventListener("storage", (event) => {
-    if (event.key === KEY && event.newValue !== null) reopen();
-  });
+  window.addEventListener("storage", catchUp);
+  window.addEventListener("pageshow", catchUp);
+  document.addEventListener("visibilitychange", catchUp);
 }
 
 $("no-script").remove();
