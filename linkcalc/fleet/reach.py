@@ -316,16 +316,17 @@ def _grounded(
     loaded: LoadedFleet, places: Floats, ground: Mosaic
 ) -> tuple[NDArray[np.bool_], list[RefusedNode]]:
     """Which nodes stand on ground that the rasters hold, and why the others do not."""
-    good = np.ones(len(loaded.nodes), dtype=bool)
+    # neighbours on the land are read together
+    order = np.lexsort((places[:, 1], np.round(places[:, 0], 2)))
+    heights = np.empty(len(places))
+    heights[order] = ground.sample(places[order, 0], places[order, 1])
+    good = np.isfinite(heights)
     refused = []
-    for i, (node, row, (latitude, longitude)) in enumerate(
-        zip(loaded.nodes, loaded.rows, places, strict=True)
-    ):
+    for i in np.flatnonzero(~good):
         try:
-            station_ground_m(node.name, latitude, longitude, ground)
+            station_ground_m(loaded.nodes[i].name, *places[i], ground)
         except TerrainError as error:
-            good[i] = False
-            refused.append(RefusedNode(row, node.name, str(error)))
+            refused.append(RefusedNode(loaded.rows[i], loaded.nodes[i].name, str(error)))
     if not good.any():
         count = len(refused) - 1
         more = f" ({count} more {'node' if count == 1 else 'nodes'} like it)" if count else ""

@@ -3,6 +3,8 @@
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from linkcalc.errors import PlanError
 from linkcalc.plan import load_plan
@@ -213,3 +215,34 @@ def test_every_key_has_a_description_and_every_assumption_a_source():
     for section in [schema, *schema["$defs"].values()]:
         for key, value in section.get("properties", {}).items():
             assert value.get("description"), key
+
+
+CELL = st.one_of(
+    st.text(st.characters(codec="utf-8"), max_size=12),
+    st.sampled_from(
+        ["", "a", "-40.0", "-40,5", "1e400", "nan", "inf", '"', ";", "0x10", "٣", "9" * 400, "-"]
+    ),
+)
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(rows=st.lists(st.lists(CELL, min_size=1, max_size=6), max_size=6))
+def test_whatever_a_list_holds_each_row_is_a_node_or_refused_in_one_line(tmp_path, rows):
+    text = HEAD + "good,-40.0,-20.0,4,9\n" + "".join(",".join(r) + "\n" for r in rows)
+    found = nodes(tmp_path, text.encode("utf-8", errors="replace").replace(b"\0", b"?"))
+    assert found.nodes[0].name == "good"
+    for refused in found.refused:
+        assert refused.reason
+        assert "\n" not in refused.reason
+    assert len({n.name for n in found.nodes}) == len(found.nodes)
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.binary(max_size=300))
+def test_any_bytes_at_all_are_a_list_or_one_line(tmp_path, raw):
+    said = ""
+    try:
+        nodes(tmp_path, raw)
+    except PlanError as error:
+        said = str(error)
+    assert "\n" not in said
