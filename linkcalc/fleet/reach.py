@@ -324,7 +324,7 @@ def _grounded(
     refused = []
     for i in np.flatnonzero(~good):
         try:
-            station_ground_m(loaded.nodes[i].name, *places[i], ground)
+            station_ground_m(loaded.nodes[i].name, float(places[i, 0]), float(places[i, 1]), ground)
         except TerrainError as error:
             refused.append(RefusedNode(loaded.rows[i], loaded.nodes[i].name, str(error)))
     if not good.any():
