@@ -62,9 +62,13 @@ class Distributed:
                 f"a scheduler ({address}) needs dask.distributed: pip install 'linkcalc[distributed]'"
             ) from None
         self.address, self._say = address, say
+        # made in two steps, to have hold of one that cannot connect: left to the garbage collector, it may hold
+        # up the next one for seconds
+        self._client: Any = self._dask.Client.__new__(self._dask.Client)
         try:
-            self._client: Any = self._dask.Client(address, timeout=CONNECT_S, set_as_default=False)
+            self._client.__init__(address, timeout=CONNECT_S, set_as_default=False)
         except Exception as error:  # what it raises for an odd address is of many kinds
+            self.close()
             raise LinkcalcError(
                 f"no scheduler can be reached at {address} ({_first_line(error)}): is it running, and is the"
                 " address as it prints it, such as tcp://10.0.0.5:8786?"

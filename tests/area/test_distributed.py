@@ -3,6 +3,7 @@
 import os
 import signal
 import socket
+import sys
 import time
 
 import numpy as np
@@ -261,6 +262,12 @@ def test_an_odd_address_is_one_line(address, monkeypatch):
     with pytest.raises(LinkcalcError, match="no scheduler can be reached at") as caught:
         Distributed(address)
     assert "\n" not in str(caught.value)
+
+
+def test_a_missing_extra_is_named(monkeypatch):
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(LinkcalcError, match=r"needs dask.distributed: pip install 'linkcalc\[distributed\]'"):
+        Distributed("tcp://127.0.0.1:1")
 
 
 def test_the_command_says_in_one_line_that_nobody_is_there_and_keeps_its_tiles(
