@@ -62,8 +62,8 @@ class Distributed:
                 f"a scheduler ({address}) needs dask.distributed: pip install 'linkcalc[distributed]'"
             ) from None
         self.address, self._say = address, say
-        # made in two steps, to have hold of one that cannot connect: left to the garbage collector, it may hold
-        # up the next one for seconds
+        # made in two steps, to have hold of one that cannot connect: left to the garbage collector, it may
+        # hold up the next one for seconds
         self._client: Any = self._dask.Client.__new__(self._dask.Client)
         try:
             self._client.__init__(address, timeout=CONNECT_S, set_as_default=False)
