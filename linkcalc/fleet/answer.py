@@ -29,6 +29,8 @@ LOADS = tuple(2.0**k for k in range(-3, 7))
 """Times the planned traffic that the fleet's success is worked out for."""
 PLAYED_LOADS = (1.0, 4.0, 16.0)
 """Of these, played out packet by packet as well."""
+_MANY = 300
+"""Nodes from which on the user is told to wait."""
 _MESSAGES = 2000.0
 """A node's messages in a simulation, on average."""
 _MOST_MESSAGES = 100_000.0
@@ -241,6 +243,8 @@ def answer(
     required = loaded.fleet.traffic.required_success
     choice, power_notes = _choice(loaded, found, net, limits)
     planned = as_planned(loaded, found, net)
+    if net.nodes >= _MANY:
+        say(f"working out {net.nodes} nodes, some seconds for each hundred")
     if choose:
         got = assign(net, supply, choice, required)
     else:

@@ -25,8 +25,9 @@ def lacks_words(
     net: Network, choice: Choice, k: int, required: float, best_alone: float, by_choice: bool
 ) -> str:
     """What keeps a node from the success asked; `by_choice`: its setting alone would, and is not proposed."""
-    if not np.isfinite(net.gain_db[k]).any():
-        return "no path to any shed"
+    pin = choice.pinned[k]
+    if not np.isfinite(net.gain_db[k] if pin < 0 else net.gain_db[k, pin]).any():
+        return "no path to any shed" if pin < 0 else "no path to its shed"
     if best_alone >= required:
         return "its spreading factor or power" if by_choice else "the load of the others"
     lacking = _missing_db(net, choice, k, required)

@@ -125,8 +125,8 @@ def summary(result: FleetResult) -> Iterator[str]:
     if result.planned is not None:
         yield (
             f"As planned {result.planned.nodes_met} of {len(result.nodes)} nodes would have it, the worst "
-            f"{probability_words(result.planned.worst)}, at {result.planned.charge_mah_per_day:.3g} mAh a "
-            f"day for all; as proposed below {result.charge_mah_per_day:.3g} mAh"
+            f"{probability_words(result.planned.worst)}, at {_charge(result.planned.charge_mah_per_day)} a "
+            f"day for all; as proposed below {_charge(result.charge_mah_per_day)}"
         )
     shortest = min((n for n in result.nodes if n.battery_years is not None), key=_years, default=None)
     if shortest is not None and shortest.battery_years is not None:
@@ -291,6 +291,10 @@ def _margin(node: NodeAnswer, *, unit: bool = True) -> str:
     if not math.isfinite(node.margin_db):
         return "no path"
     return f"{node.margin_db:+.1f}{' dB' if unit else ''}"
+
+
+def _charge(mah: float) -> str:
+    return f"{mah:.0f} mAh" if mah >= 100.0 else f"{mah:.3g} mAh"
 
 
 def _share(share: float) -> str:

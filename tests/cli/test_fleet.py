@@ -119,6 +119,20 @@ def test_bad_rows_are_told_and_the_others_answered(tmp_path):
     assert "4 nodes, 2 sheds" in done.stdout
 
 
+def test_a_node_at_the_shed_itself_has_no_path_and_hurts_nobody(tmp_path):
+    file = changed(tmp_path, rows=3)
+    with (tmp_path / "nodes.csv").open("a") as file_of_nodes:
+        file_of_nodes.write("at the shed,-39.99720,-20.02900,4,,west shed\n")
+    done = fleet(file, "--json")
+    assert done.exit_code == 4
+    found = json.loads(done.stdout)["fleet"]
+    last = found["nodes"][3]
+    assert (last["margin_db"], last["lacks"]) == (None, "no path to its shed")
+    assert last["success"] == pytest.approx(0.0, abs=1e-12)
+    assert all(n["success"] > 0.9 for n in found["nodes"][:3])
+    assert "no path" in fleet(file, "--out", tmp_path / "out").stdout
+
+
 def test_a_plain_radio_in_the_shed_hears_one_at_a_time(tmp_path):
     plain = changed(
         tmp_path, ("demodulators = 8", "demodulators = 1\nspreading_factors = [10]"),
