@@ -50,7 +50,7 @@ def fleet(
         Path | None,
         typer.Option(
             metavar="DIR",
-            help="Folder for nodes.csv, report.txt and pictures (SVG, PNG).",
+            help="Folder for nodes.csv, reach.csv, report.txt and pictures (SVG, PNG).",
             show_default=False,
         ),
     ] = None,
@@ -77,7 +77,7 @@ def fleet(
     from linkcalc.cli._shell import EXIT_CODES
     from linkcalc.errors import LinkcalcError
     from linkcalc.fleet.answer import answer
-    from linkcalc.views.fleet_text import fleet_json, fleet_report, nodes_csv
+    from linkcalc.views.fleet_text import fleet_json, fleet_report, nodes_csv, reach_csv
     from linkcalc.views.text import abilities
 
     loaded = _loaded(file, plan, link, interval_s)
@@ -99,10 +99,16 @@ def fleet(
         from linkcalc.files import atomic_write
         from linkcalc.views.fleet_figures import write_all
 
-        for name, content in (("nodes.csv", nodes_csv(result)), ("report.txt", fleet_report(result))):
+        written = []
+        for name, content in (
+            ("nodes.csv", nodes_csv(result)),
+            ("reach.csv", reach_csv(result)),
+            ("report.txt", fleet_report(result)),
+        ):
             atomic_write(out / name, content)
-        written = write_all(result, out)
-        typer.echo(f"wrote {len(written) + 2} files to {out}", err=True)
+            written.append(out / name)
+        written += write_all(result, out)
+        typer.echo(f"wrote {len(written)} files to {out}", err=True)
     raise typer.Exit(EXIT_CODES[result.verdict])
 
 

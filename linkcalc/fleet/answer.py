@@ -75,6 +75,9 @@ class NodeAnswer:
     """No more than 10 is quoted; None: no battery is stated."""
     reached: tuple[str, ...]
     """Sheds with a margin above 0 at the highest spreading factor and power that it may use."""
+    margins_db: tuple[tuple[float, ...], ...]
+    """Fade margin at every shed (rows) with every signal (columns, as `FleetResult.factors`), at the highest
+    power that may be proposed; -inf where there is no path."""
     limits: Held
     played_success: float | None
     """Share of its messages that a simulation at predicted levels delivered."""
@@ -151,6 +154,10 @@ class FleetResult:
     signal: str
     frequency_hz: float
     channels: int
+    factors: tuple[int, ...]
+    """Spreading factors that margins are given for; 0 for a signal without one."""
+    fading: bool
+    """Whether packets fade."""
     assigned: bool
     """Whether spreading factors and powers are proposed, or as planned."""
     nodes: tuple[NodeAnswer, ...]
@@ -282,6 +289,8 @@ def answer(
         signal=_signal_words(loaded),
         frequency_hz=loaded.fleet.radio.frequency_mhz * 1e6,
         channels=net.channels,
+        factors=net.factors,
+        fading=loaded.fleet.radio.fading == "by_path",
         assigned=choose,
         nodes=nodes,
         sheds=sheds,
@@ -407,6 +416,7 @@ def _node_answers(
             charge_mah_per_day=float(got.charge_mah_per_day[k]),
             battery_years=years,
             reached=tuple(n for n, m in zip(names, at_most[k], strict=True) if m >= 0.0),
+            margins_db=tuple(tuple(float(v) for v in row) for row in margins[k, :, :, -1]),
             limits=limits.node(k, int(setting.factor[k]), float(setting.power_dbm[k])),
             played_success=None if share is None or math.isnan(share[k]) else float(share[k]),
             played_low=None if low is None else float(low[k]),

@@ -19,7 +19,7 @@ from linkcalc.area.margins import answers, fading_kind, spread_db, template_case
 from linkcalc.area.scheduler import Local, Scheduler
 from linkcalc.errors import DomainError, OutOfRangeWarning, TerrainError
 from linkcalc.fleet.capture import survival_threshold_db
-from linkcalc.fleet.network import Network
+from linkcalc.fleet.network import STEADY, Network
 from linkcalc.link_case import LinkCase
 from linkcalc.modulation import Signal
 from linkcalc.plan import ChirpModulation
@@ -269,7 +269,7 @@ def network(loaded: LoadedFleet, found: Paths) -> Network:
     return Network(
         gain_db=gain,
         noise_dbm=found.noise_dbm,
-        fading=found.fading,
+        fading=found.fading if radio.fading == "by_path" else np.full_like(found.fading, STEADY),
         sigma_db=np.nan_to_num(found.sigma_db),
         back_snr_db=found.shed_power_dbm + gain - found.node_noise_dbm,
         required_snr_db=required,

@@ -105,6 +105,11 @@ class Radio(Section):
         8, "packets that a shed's receiver can take at once", COMMON_PRACTICE, ge=1, le=1000
     )
     half_duplex: bool = assumed(True, "a shed that is sending does not hear", COMMON_PRACTICE)
+    fading: Literal["by_path", "none"] = assumed(
+        "by_path",
+        "fast fading of each packet: Rayleigh on a blocked path, Rician on a free one; or none",
+        COMMON_PRACTICE,
+    )
 
     @model_validator(mode="after")
     def _signal_fits(self) -> Self:

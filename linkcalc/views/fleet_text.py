@@ -11,6 +11,7 @@ from typing import Any
 from linkcalc.energy import CAUTION as ENERGY_CAUTION
 from linkcalc.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.fleet.answer import FleetResult, NodeAnswer, ShedAnswer
+from linkcalc.fleet.reach import regime_words
 from linkcalc.rules.limits import CAUTION as LIMITS_CAUTION
 from linkcalc.verdict import CAUTIONS
 from linkcalc.views.text import _Page, probability_words
@@ -303,12 +304,24 @@ def _share(share: float) -> str:
 
 def notes(result: FleetResult) -> Sequence[str]:
     """What a reader should know about these numbers."""
+    chirps = result.factors != (0,)
+    over = (
+        "the measured threshold of their spreading factors (Croce et al. 2018)"
+        if chirps
+        else "what the demodulator needs over noise"
+    )
     return [
-        "Of two packets that overlap on one channel the one survives that is stronger by the measured "
-        "threshold of their spreading factors (Croce et al. 2018); each interferer counts by itself. "
-        "Arrivals count as random (Poisson); of the fading each packet has its own.",
-        "A shed hears all spreading factors and channels at once. For a plain radio that hears one: "
-        "spreading_factors = [9] (say), channels = 1, demodulators = 1.",
+        f"Of two packets that overlap on one channel the one survives that is stronger by {over}; each "
+        "interferer counts by itself. Arrivals count as random (Poisson); "
+        + ("of the fading each packet has its own." if result.fading else "packets do not fade, as stated."),
+        *(
+            [
+                "A shed hears all spreading factors and channels at once. For a plain radio that hears one: "
+                "spreading_factors = [9] (say), channels = 1, demodulators = 1."
+            ]
+            if chirps
+            else []
+        ),
         *result.notes,
         LIMITS_CAUTION,
         ENERGY_CAUTION,
@@ -382,6 +395,25 @@ def nodes_csv(result: FleetResult) -> str:
                 n.limits.status, n.lacks,
             ]
         )  # fmt: skip
+    return file.getvalue()
+
+
+def reach_csv(result: FleetResult) -> str:
+    """Every path from a node to a shed, with its margin for each signal at the highest power, as CSV."""
+    file = io.StringIO()
+    writer = csv.writer(file, lineterminator="\n")
+    signals = [f"margin_sf{f}_db" if f else "margin_db" for f in result.factors]
+    writer.writerow(["name", "shed", "distance_m", "path_loss_db", "path", "uncertainty_db", *signals])
+    found = result.drawing
+    for k, node in enumerate(result.nodes):
+        for j, shed in enumerate(result.sheds):
+            writer.writerow(
+                [
+                    node.name, shed.name, _digits(found.length_m[k, j], 0), _digits(found.loss_db[k, j], 2),
+                    regime_words(int(found.regime[k, j])), _digits(found.sigma_db[k, j], 1),
+                    *(_digits(v, 2) for v in node.margins_db[j]),
+                ]
+            )  # fmt: skip
     return file.getvalue()
 
 

@@ -57,7 +57,11 @@ def test_the_sample_is_answered_first_and_written_whole(tmp_path):
     assert max(map(len, done.stdout.splitlines())) <= 80
     names = {p.name for p in (tmp_path / "out").iterdir()}
     pictures = {f"fleet-{n}.{kind}" for n in ("map", "traffic", "airtime") for kind in ("svg", "png")}
-    assert names == {"nodes.csv", "report.txt", *pictures}
+    assert names == {"nodes.csv", "reach.csv", "report.txt", *pictures}
+    reach = list(csv.DictReader(io.StringIO((tmp_path / "out" / "reach.csv").read_text())))
+    assert len(reach) == 120
+    gained = [float(r["margin_sf12_db"]) - float(r["margin_sf7_db"]) for r in reach]
+    assert gained == pytest.approx([12.5] * 120, abs=0.011)
     assert (tmp_path / "out" / "report.txt").read_text() == done.stdout
     rows = list(csv.DictReader(io.StringIO((tmp_path / "out" / "nodes.csv").read_text())))
     assert len(rows) == 60
@@ -149,7 +153,21 @@ def test_a_fleet_of_fsk_radios_has_powers_to_choose_only(tmp_path):
     done = fleet(file, "--json")
     found = json.loads(done.stdout)["fleet"]
     assert {n["spreading_factor"] for n in found["nodes"]} == {None}
-    assert "FSK" in fleet(file).stdout
+    words = " ".join(fleet(file).stdout.split())
+    assert "FSK" in words
+    assert "stronger by what the demodulator needs over noise" in words
+
+
+def test_without_fading_a_strong_node_loses_to_others_only(tmp_path):
+    steady = changed(
+        tmp_path, ("channels = 1", 'fading = "none"\nchannels = 1'), ("tries = 3", "tries = 1"), rows=6
+    )
+    done = fleet(steady, "--as-planned", "--json")
+    found = json.loads(done.stdout)["fleet"]
+    for node in found["nodes"]:
+        if node["margin_db"] > 3.0:
+            assert node["success_predicted"] > 0.98
+    assert found["fading"] is False
 
 
 def test_a_list_with_a_plan_is_answered(tmp_path):
