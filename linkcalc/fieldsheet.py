@@ -14,7 +14,7 @@ import numpy as np
 
 from linkcalc._arrays import Floats, checked
 from linkcalc._version import __version__
-from linkcalc.area.height_pairs import HeightPairs, even_and_inland, height_pairs
+from linkcalc.area.height_pairs import HeightPairs, height_pairs, inland
 from linkcalc.area.margins import FADING, SPREADING_FACTORS, noise_spread_db
 from linkcalc.errors import DomainError, LinkcalcError
 from linkcalc.heights import LOWEST_M, MOST_M, asked_words
@@ -209,7 +209,7 @@ def field_sheet(
         If an argument is outside its range, or the heights are too many.
     """
     stations = (case.near, case.far)
-    most = _MOST_HEIGHTS if compiled.available() and even_and_inland(case.profile) else _MOST_SLOW_HEIGHTS
+    most = _MOST_HEIGHTS if compiled.available() and inland(case.profile) else _MOST_SLOW_HEIGHTS
     planned_m = max(s.antenna_height_m for s in stations)
     if highest_m is not None and planned_m > checked("highest_m", highest_m, at_least=2.0):
         raise DomainError(

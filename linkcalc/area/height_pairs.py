@@ -1,7 +1,7 @@
 """One path, many pairs of antenna heights: what does not depend on the radios, pair by pair.
 
-Where the profile is evenly spaced and inland, as those cut from rasters are, the compiled rules of
-`linkcalc.area.kernels` do the work; any other profile, or a machine without numba, takes the plain way.
+Where the profile is inland, the compiled rules of `linkcalc.area.kernels` do the work; a path over sea or
+coast, or a machine without numba, takes the plain way.
 """
 
 import functools
@@ -57,26 +57,23 @@ class HeightPairs:
         return np.where((self.regime <= 0) | self.through_trees, 0, self.regime).astype(np.int8)
 
 
-def even_and_inland(profile: Profile) -> bool:
-    """Whether the compiled rules are stated for a profile.
+def inland(profile: Profile) -> bool:
+    """Whether the compiled rules are stated for a profile: no sea or coast on it.
 
     >>> import numpy as np
     >>> x = np.array([0.0, 100.0, 250.0])
-    >>> flat = Profile(x, 0 * x, 0 * x, ("", "", ""), np.full(3, 4, np.int8), None, None, "", 0.0, ())
-    >>> even_and_inland(flat)
+    >>> inland(Profile(x, 0 * x, 0 * x, ("", "", ""), np.array([1, 4, 4], np.int8), None, None, "", 0.0, ()))
     False
     """
-    d = profile.distance_m
-    step = profile.spacing_m
-    return bool(np.abs(np.diff(d) - step).max() < 1e-6 * step and (profile.zone == INLAND).all())
+    return bool((profile.zone == INLAND).all())
 
 
 def wait_words(case: LinkCase) -> str:
     """What to tell somebody who waits for `height_pairs`; empty where there is no need."""
     if not compiled.available():
         return "numba is not installed: the same numbers by numpy take some hundred times longer"
-    if not even_and_inland(case.profile):
-        return "the profile is uneven or crosses water: one pair of heights after the other, some minutes"
+    if not inland(case.profile):
+        return "the path crosses sea or coast: one pair of heights after the other, some minutes"
     if not kernels.kept_on_disk("pairs", "height_pairs"):
         return "compiling, once where a folder can keep it: some 10 s"
     return ""
@@ -98,7 +95,7 @@ def height_pairs(
     near_height_m, far_height_m : array_like, m, (n,) and (m,)
         Above ground, above 0.
     use_numba : bool, optional
-        By default where it is installed and the profile is even and inland; else one pair after the other,
+        By default where it is installed and the profile is inland; else one pair after the other,
         some hundred times slower.
     progress : callable, optional
         Called with how many of how many heights at `from` are done.
@@ -118,7 +115,7 @@ def height_pairs(
     near = np.atleast_1d(checked("near_height_m", near_height_m, above=0.0))
     far = np.atleast_1d(checked("far_height_m", far_height_m, above=0.0))
     if use_numba is None:
-        use_numba = compiled.available() and even_and_inland(case.profile)
+        use_numba = compiled.available() and inland(case.profile)
     rows = _at_once if use_numba else _one_by_one
     columns: dict[str, list[Any]] = {}
     with warnings.catch_warnings():
@@ -191,7 +188,7 @@ def pair_losses(case: LinkCase, near_height_m: Floats, far_height_m: Floats) -> 
     Parameters
     ----------
     case : LinkCase
-        With a profile that is even and inland.
+        With a profile that is inland.
     near_height_m, far_height_m : ndarray, m, (n,)
 
     Returns
@@ -226,41 +223,16 @@ def pairs(
     d = scratch[0, :n]
     tops = scratch[1, :n]
     bare = scratch[2, :n]
-    work = scratch[7:16]
-    variants = heights.shape[1] // 2
-    tail = kernels.HEAD + kernels.VARIANT * variants
+    work = scratch[kernels.WORK_FIRST : kernels.WORK_FIRST + kernels.WORK_ROWS]
     wooded = False
     for i in range(n):
         d[i] = x[i] * 1e-3
         wooded = wooded or trees[i] > 0
-    kernels.stack(h, clutter, tops)
-    kernels.integrate(x, h, clutter, work)
     for i in range(len(heights)):
-        for j in range(variants):
-            block = results[i, kernels.HEAD + kernels.VARIANT * j : kernels.HEAD + kernels.VARIANT * (j + 1)]
-            block[kernels.DEPTH_M] = 0.0
-            htg = heights[i, 2 * j]
-            hrg = heights[i, 2 * j + 1]
-            if wooded:
-                kernels.woods(x, h, clutter, trees, h[0] + htg, h[-1] + hrg, c, block)
-            kernels.rules(
-                x, d, h, clutter, tops, zone, work, htg, hrg, latitude, low_k, vertical, c, j == 0,
-                block[kernels.OVER : kernels.OVER + kernels.RULES], results[i, tail : tail + 2],
-            )  # fmt: skip
-    if not wooded:
-        return
-    kernels.fell(clutter, trees, bare)
-    kernels.stack(h, bare, tops)
-    kernels.integrate(x, h, bare, work)
-    for i in range(len(heights)):
-        for j in range(variants):
-            block = results[i, kernels.HEAD + kernels.VARIANT * j : kernels.HEAD + kernels.VARIANT * (j + 1)]
-            if block[kernels.DEPTH_M] > 0.0:
-                kernels.rules(
-                    x, d, h, bare, tops, zone, work, heights[i, 2 * j], heights[i, 2 * j + 1], latitude,
-                    low_k, vertical, c, j == 0,
-                    block[kernels.BARE : kernels.BARE + kernels.RULES], results[i, tail + 2 : tail + 4],
-                )  # fmt: skip
+        kernels.all_pairs(
+            x, d, h, clutter, tops, bare, trees, wooded, zone, work, heights[i], latitude, low_k, vertical,
+            True, c, results[i],
+        )  # fmt: skip
 
 
 @functools.cache

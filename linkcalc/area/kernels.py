@@ -78,6 +78,10 @@ TAIL = 4
 
 TOUCH = 1e-6
 
+WORK_FIRST, WORK_ROWS, UNEVEN = 7, 10, 9
+"""Rows of the scratch space for the search for reflections; above 0 at the start of the row `UNEVEN` of
+these: the points are not evenly spaced."""
+
 TRIALS = 200
 TRIAL_AT = (1.0 - np.cos(np.pi * (np.arange(TRIALS) + 0.5) / TRIALS)) / 2.0
 
@@ -505,8 +509,12 @@ def integrate_loop(x: Floats, h: Floats, clutter: Floats, work: Floats) -> None:
     n = len(x)
     for j in range(4):
         work[j, 0] = 0.0
+    step = x[n - 1] / (n - 1)
+    work[UNEVEN, 0] = 0.0
     for i in range(n - 1):
         t = x[i + 1] - x[i]
+        if abs(t - step) > 1e-6 * step:
+            work[UNEVEN, 0] = 1.0
         rise = (h[i + 1] - h[i]) / t
         area, moment, square = cell_integrals(x[i], h[i], rise, t)
         work[0, i + 1] = work[0, i] + area
@@ -526,16 +534,22 @@ def cell_integrals(x: float, y: float, rise: float, t: float) -> tuple[float, fl
     )
 
 
+def stretch_at(x: Floats, per_step: float, at: float) -> int:
+    """Index of the point before a distance: at once where points are even, else by a walk from there."""
+    last = len(x) - 2
+    i = min(max(int(at * per_step), 0), last)
+    while i > 0 and x[i] > at:
+        i -= 1
+    while i < last and x[i + 1] <= at:
+        i += 1
+    return i
+
+
 def integrals_to(
     x: Floats, h: Floats, work: Floats, per_step: float, at: float
 ) -> tuple[float, float, float]:
     """Integrals of the ground from the start to a distance."""
-    last = len(x) - 2
-    i = min(max(int(at * per_step), 0), last)
-    if x[i] > at and i > 0:
-        i -= 1
-    elif i < last and x[i + 1] <= at:
-        i += 1
+    i = stretch_at(x, per_step, at)
     rise = (h[i + 1] - h[i]) / (x[i + 1] - x[i])
     area, moment, square = cell_integrals(x[i], h[i], rise, at - x[i])
     return work[0, i] + area, work[1, i] + moment, work[2, i] + square
@@ -737,7 +751,16 @@ def reflect_loop(
     bad = work[6, :TRIALS]
     for j in range(TRIALS):
         points[j] = length * TRIAL_AT[j]
-    gaps(h, work, length, tx, rx, curvature, wavelength, points, gap, bad, work[7, :TRIALS], work[8, :TRIALS])
+    if work[UNEVEN, 0] > 0.0:
+        for j in range(TRIALS):
+            trial = try_mirror(x, h, work, per_step, points[j], tx, rx, curvature, wavelength)
+            gap[j] = trial[0] - points[j]
+            bad[j] = -1.0 if trial[11] else 1.0
+    else:
+        gaps(
+            h, work, length, tx, rx, curvature, wavelength, points, gap, bad,
+            work[7, :TRIALS], work[8, :TRIALS],
+        )  # fmt: skip
     for j in range(1, TRIALS):
         if bad[j] >= 0.0 or bad[j - 1] >= 0.0 or (gap[j] < 0.0) == (gap[j - 1] < 0.0):
             continue
@@ -787,8 +810,8 @@ def judge(
 
 def covered_to(x: Floats, work: Floats, per_step: float, at: float) -> float:
     """Length with clutter from the start to a distance."""
-    i = min(max(int(at * per_step), 0), len(x) - 2)
-    covered: float = work[3, i] + (work[3, i + 1] - work[3, i]) * (at - x[i]) * per_step
+    i = stretch_at(x, per_step, at)
+    covered: float = work[3, i] + (work[3, i + 1] - work[3, i]) * (at - x[i]) / (x[i + 1] - x[i])
     return covered
 
 
@@ -823,7 +846,7 @@ def fell_loop(clutter: Floats, trees: Bytes, bare: Floats) -> None:
 def add_wood(x: Floats, first: int, last: int, c: Floats, found: Floats) -> None:
     """Add one stretch of trees, from point to point, both included."""
     n = len(x)
-    depth = (last - first + 1) * (x[n - 1] / (n - 1))
+    depth = 0.5 * (x[last + 1] + x[last] - x[first] - x[first - 1])
     near = first == 1 or x[first] <= AROUND_M
     far = last == n - 2 or x[n - 1] - x[last] <= AROUND_M
     found[DEPTH_M] += depth
@@ -942,6 +965,43 @@ def rules(
         tail[DEEPER_DB] = deep - median.Ld50_db
 
 
+def all_pairs(
+    x: Floats, d: Floats, h: Floats, clutter: Floats, tops: Floats, bare: Floats, trees: Bytes, wooded: bool,
+    zone: NDArray[np.int8], work: Floats, heights: Floats, latitude: float, low_k: float, vertical: bool,
+    spread: bool, c: Floats, result: Floats,
+) -> None:  # fmt: skip
+    """The rules for one pair of antenna heights after the other, the first with its spread if asked."""
+    variants = len(heights) // 2
+    tail = HEAD + VARIANT * variants
+    stack(h, clutter, tops)
+    work[0, 0] = math.nan  # not integrated yet
+    deep = False
+    for j in range(variants):
+        block = result[HEAD + VARIANT * j : HEAD + VARIANT * (j + 1)]
+        htg = heights[2 * j]
+        hrg = heights[2 * j + 1]
+        block[DEPTH_M] = 0.0
+        if wooded:
+            woods(x, h, clutter, trees, h[0] + htg, h[-1] + hrg, c, block)
+            deep = deep or block[DEPTH_M] > 0.0
+        rules(
+            x, d, h, clutter, tops, zone, work, htg, hrg, latitude, low_k, vertical, c,
+            spread and j == 0, block[OVER : OVER + RULES], result[tail : tail + 2],
+        )  # fmt: skip
+    if not deep:
+        return
+    fell(clutter, trees, bare)
+    stack(h, bare, tops)
+    work[0, 0] = math.nan
+    for j in range(variants):
+        block = result[HEAD + VARIANT * j : HEAD + VARIANT * (j + 1)]
+        if block[DEPTH_M] > 0.0:
+            rules(
+                x, d, h, bare, tops, zone, work, heights[2 * j], heights[2 * j + 1], latitude, low_k,
+                vertical, c, spread and j == 0, block[BARE : BARE + RULES], result[tail + 2 : tail + 4],
+            )  # fmt: skip
+
+
 def position(
     i: int,
     cells: Singles, native: Bytes, windows: Integers, maps: Floats, layers: int, tree_surface: bool,
@@ -961,7 +1021,7 @@ def position(
     clutter = scratch[4, :n]
     tops = scratch[5, :n]
     bare = scratch[6, :n]
-    work = scratch[7:16]
+    work = scratch[WORK_FIRST : WORK_FIRST + WORK_ROWS]
     result = results[i]
     status = cut(
         cells, native, windows, maps, layers, tree_surface, east, north, length, finer, outward, c,
@@ -970,36 +1030,10 @@ def position(
     result[STATUS] = status
     if status != GOOD:
         return
-    variants = heights.shape[1] // 2
-    tail = HEAD + VARIANT * variants
-    stack(h, clutter, tops)
-    work[0, 0] = math.nan  # not integrated yet
-    deep = False
-    for j in range(variants):
-        block = result[HEAD + VARIANT * j : HEAD + VARIANT * (j + 1)]
-        htg = heights[i, 2 * j]
-        hrg = heights[i, 2 * j + 1]
-        block[DEPTH_M] = 0.0
-        if layers > 1:
-            woods(x, h, clutter, trees[:n], h[0] + htg, h[-1] + hrg, c, block)
-            deep = deep or block[DEPTH_M] > 0.0
-        rules(
-            x, d, h, clutter, tops, zone[:n], work, htg, hrg, latitude, low_k, vertical, c,
-            spread and j == 0, block[OVER : OVER + RULES], result[tail : tail + 2],
-        )  # fmt: skip
-    if not deep:
-        return
-    fell(clutter, trees[:n], bare)
-    stack(h, bare, tops)
-    work[0, 0] = math.nan
-    for j in range(variants):
-        block = result[HEAD + VARIANT * j : HEAD + VARIANT * (j + 1)]
-        if block[DEPTH_M] > 0.0:
-            rules(
-                x, d, h, bare, tops, zone[:n], work, heights[i, 2 * j], heights[i, 2 * j + 1], latitude,
-                low_k, vertical, c, spread and j == 0,
-                block[BARE : BARE + RULES], result[tail + 2 : tail + 4],
-            )  # fmt: skip
+    all_pairs(
+        x, d, h, clutter, tops, bare, trees[:n], layers > 1, zone[:n], work, heights[i], latitude, low_k,
+        vertical, spread, c, result,
+    )  # fmt: skip
 
 
 def positions(
@@ -1639,6 +1673,7 @@ _TWINS_INTO_THE_CALLER: tuple[tuple[Callable[..., Any], Callable[..., Any]], ...
 _AS_THEY_STAND = (
     sample_with_holes,
     cell_integrals,
+    stretch_at,
     integrals_to,
     footprint,
     gaps,
@@ -1660,6 +1695,7 @@ _AS_THEY_STAND = (
     highest_over,
     cut,
     rules,
+    all_pairs,
     position,
 )
 

@@ -6,11 +6,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from linkcalc.area.height_pairs import even_and_inland, height_pairs, wait_words
+from linkcalc.area.height_pairs import height_pairs, inland, wait_words
 from linkcalc.errors import DomainError
-from linkcalc.plan import load_plan
+from linkcalc.link_case import LinkCase
+from linkcalc.plan import Obstacle, load_plan
 from linkcalc.propagation import compiled
-from linkcalc.terrain.profile import Profile
+from linkcalc.terrain.profile import Profile, with_obstacles
 from linkcalc.verdict import link_case, open_terrain
 
 SAMPLES = Path(__file__).parents[2] / "terrain_samples"
@@ -64,20 +65,45 @@ def test_a_clearing_around_an_antenna_counts_the_same(spacing_m):
     compare(replace(sample_case("wooded"), profile=profile), 4)
 
 
-def test_an_uneven_profile_is_worked_out_the_plain_way():
-    case = sample_case("upland")
-    keep = np.r_[0, 2 : len(case.profile.distance_m)]
+def thinned(case: LinkCase) -> LinkCase:
+    """Over every other point here and every third there, as somebody surveys."""
+    n = len(case.profile.distance_m)
+    keep = np.unique(np.r_[0, np.arange(2, n // 2, 2), np.arange(n // 2, n - 1, 3), n - 1])
     kinds = np.array(case.profile.clutter_kind)[keep]
     columns = {
         name: getattr(case.profile, name)[keep]
         for name in ("distance_m", "ground_m", "clutter_m", "zone", "latitude_deg", "longitude_deg")
     }
-    uneven = replace(case, profile=replace(case.profile, clutter_kind=tuple(kinds), **columns))
-    assert even_and_inland(case.profile)
-    assert not compiled.available() or "one pair of heights after the other" in wait_words(uneven)
-    assert not even_and_inland(uneven.profile)
-    found = height_pairs(uneven, [4.0], [6.0])
-    assert found.path_gain_db[0, 0] == pytest.approx(sum(t.value_db for t in uneven.shared_terms))
+    return replace(case, profile=replace(case.profile, clutter_kind=tuple(kinds), **columns))
+
+
+@needs_numba
+@pytest.mark.parametrize("name", ["upland", "wooded", "plain"])
+def test_uneven_profiles_give_the_same(name):
+    compare(thinned(sample_case(name)), 5)
+
+
+@needs_numba
+@pytest.mark.parametrize("name", ["wooded", "plain"])
+def test_obstacles_that_the_plan_states_give_the_same(name):
+    case = sample_case(name)
+    stated = [
+        Obstacle(distance_m=200.0, height_m=7.0, width_m=14.0, kind="building"),
+        Obstacle(distance_m=950.0, height_m=11.0, width_m=60.0, kind="trees"),
+    ]
+    compare(replace(case, profile=with_obstacles(case.profile, stated)), 5)
+
+
+def test_a_path_over_water_is_worked_out_the_plain_way():
+    case = sample_case("upland")
+    zone = case.profile.zone.copy()
+    zone[50:90] = 1
+    sea = replace(case, profile=replace(case.profile, zone=zone))
+    assert inland(case.profile)
+    assert not inland(sea.profile)
+    assert not compiled.available() or "one pair of heights after the other" in wait_words(sea)
+    found = height_pairs(sea, [4.0], [6.0])
+    assert found.path_gain_db[0, 0] == pytest.approx(sum(t.value_db for t in sea.shared_terms))
 
 
 def test_progress_is_told_height_by_height():
