@@ -68,7 +68,7 @@ def report(
     from linkcalc.cli.survey import chosen_link
     from linkcalc.files import atomic_write
     from linkcalc.plan import load_plan
-    from linkcalc.readings import read_readings
+    from linkcalc.readings import link_named_in, read_readings
     from linkcalc.record import make_record
     from linkcalc.views.record import record_html, record_pdf
 
@@ -76,7 +76,7 @@ def report(
         raise LinkcalcError(f"--paper {paper}: write a4 or letter")
     loaded = load_plan(plan)
     found = None
-    chosen = chosen_link(loaded, link)
+    chosen = chosen_link(loaded, link or (None if readings is None else link_named_in(readings)))
     if readings is not None:
         found = read_readings(readings, (chosen.from_, chosen.to))
         for row in found.refused[:_MOST_REFUSED_SHOWN]:

@@ -3,6 +3,7 @@
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -118,3 +119,16 @@ def test_a_plan_of_several_links_needs_the_name_of_one(tmp_path: Path) -> None:
     assert "--link" in done.stderr
     assert report(file, "-o", page, "--link", "spare").exit_code == 0
     assert "<title>spare: link record</title>" in page.read_text()
+
+
+def test_the_field_sheets_file_says_which_link_it_is_for(tmp_path: Path) -> None:
+    second = replace(SITE, link=SITE.link.model_copy(update={"name": "second link"}))
+    plan = plan_file(tmp_path, SITE, second)
+    readings = tmp_path / "readings.json"
+    readings.write_text(
+        '{"link": "second link", "readings": [{"direction": "there", "rssi_dbm": -101, "snr_db": 7}]}'
+    )
+    page = tmp_path / "record.html"
+    done = report(plan, readings, "-o", page)
+    assert done.exit_code == 0, done.stderr
+    assert "second link" in page.read_text()
