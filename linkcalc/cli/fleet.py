@@ -77,6 +77,7 @@ def fleet(
     from linkcalc.cli._shell import EXIT_CODES
     from linkcalc.errors import LinkcalcError
     from linkcalc.fleet.answer import answer
+    from linkcalc.plan.wording import printable
     from linkcalc.views.fleet_text import fleet_json, fleet_report, nodes_csv, reach_csv
     from linkcalc.views.text import abilities
 
@@ -89,7 +90,7 @@ def fleet(
     with chosen_scheduler(scheduler) as workers:
         result = answer(loaded, choose=not as_planned, seed=seed, scheduler=workers, say=_say)
     for row, name, reason in result.refused:
-        _say(f"row {row} is not used{f' ({name})' if name else ''}: {reason}")
+        _say(f"row {row} is not used{f' ({printable(name)})' if name else ''}: {reason}")
     if json:
         typer.echo(fleet_json(result), nl=False)
     else:

@@ -11,6 +11,7 @@ from typing import Any
 from linkcalc.energy import CAUTION as ENERGY_CAUTION
 from linkcalc.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.fleet.answer import FleetResult, NodeAnswer, ShedAnswer
+from linkcalc.fleet.limits import Held
 from linkcalc.fleet.reach import regime_words
 from linkcalc.rules.limits import CAUTION as LIMITS_CAUTION
 from linkcalc.verdict import CAUTIONS
@@ -172,13 +173,13 @@ def _nodes(count: int) -> str:
 
 
 def _sheds(page: _Page, result: FleetResult) -> None:
-    widths = (22, 8, 8, 12, 14, 14)
-    page.row(["", "nodes", "heard", "heard, s/h", "answers, s/h", "limits"], widths)
+    widths = (18, 7, 7, 12, 14, 20)
+    page.row(["", "nodes", "heard", "heard, s/h", "answers, s/h", "limits, duty"], widths)
     for s in result.sheds:
-        limits = "no answers" if s.limits is None else _LIMITS[s.limits.status]
+        limits = "no answers" if s.limits is None else _limits_words(s.limits)
         page.row(
             [
-                s.name,
+                shortened(s.name, 16),
                 str(s.nodes),
                 str(s.heard),
                 f"{s.load * 3600.0:.1f}",
@@ -187,6 +188,12 @@ def _sheds(page: _Page, result: FleetResult) -> None:
             ],
             widths,
         )
+
+
+def _limits_words(held: Held) -> str:
+    """Status, and the share of the worst hour on the air."""
+    duty = "" if held.duty_cycle is None else f", {_share(held.duty_cycle)}"
+    return f"{_LIMITS[held.status]}{duty}"
 
 
 def _worst(page: _Page, result: FleetResult) -> None:
