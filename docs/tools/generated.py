@@ -74,6 +74,7 @@ def write_all(docs: Path) -> None:
     pages = {
         "functions.md": functions_page(),
         "plan_file.md": plan_page(),
+        "fleet_file.md": fleet_page(),
         "rules.md": rules_page(),
         "commands.md": commands_page(),
         "from_memory.md": memory_page(),
@@ -210,24 +211,42 @@ def module_page(name: str) -> str:
 def plan_page() -> str:
     """Every key a plan file may have, from the sections that read it."""
     from linkcalc.plan import Plan
-    from linkcalc.plan.keys import allowed, kind_of, places, sections_of
 
-    lines = [
+    intro = [
         "# The plan file", "",
         "A plan is a TOML file. `linkcalc new site.toml` writes one with comments; `linkcalc schema` prints",
         "the JSON Schema, made from the same sections as this page. Units are in the names of the keys.",
         "A key whose default is *assumed* is listed in every report with its source; a key without a default",
         "must be given. A key that is not listed here is refused, and the nearest one is named.", "",
     ]  # fmt: skip
+    return "\n".join([*intro, *_keys_of(Plan)])
+
+
+def fleet_page() -> str:
+    """Every key a fleet file may have."""
+    from linkcalc.plan.fleet import Fleet
+
+    intro = [
+        "# The fleet file", "",
+        "A fleet is a TOML file for [`linkcalc fleet`](../fleet.md); `linkcalc schema --fleet` prints its",
+        "JSON Schema. What it shares with [the plan file](plan_file.md) means the same.", "",
+    ]  # fmt: skip
+    return "\n".join([*intro, *_keys_of(Fleet)])
+
+
+def _keys_of(file: Any) -> list[str]:
+    from linkcalc.plan.keys import allowed, kind_of, places, sections_of
+
+    lines: list[str] = []
     seen = set()
-    for place in places(Plan):
+    for place in places(file):
         identity = (place.header, place.section)
         if identity in seen:
             continue
         seen.add(identity)
         about = place.section.__name__
         header = f"`{place.header}`" if place.header else "Top of the file"
-        kinds = [p.section for p in places(Plan) if p.header == place.header]
+        kinds = [p.section for p in places(file) if p.header == place.header]
         if len(kinds) > 1:
             kind = place.fields()["kind"]
             header += f", kind = {allowed(kind)}"
@@ -240,7 +259,7 @@ def plan_page() -> str:
             )
             rows.append((f"`{key}`", _text(takes), _default(field), _text(field.description or about)))
         lines += [*_table(("key", "takes", "if left out", "what it is"), rows), ""]
-    return "\n".join(lines)
+    return lines
 
 
 def _default(field: Any) -> str:

@@ -50,18 +50,23 @@ def new(
     typer.echo(f"wrote {written}; the values are invented: replace them by those of your site")
 
 
-def schema() -> None:
-    """Print the JSON Schema of the plan file.
+def schema(
+    fleet: Annotated[bool, typer.Option("--fleet", help="Of the fleet file instead.")] = False,
+) -> None:
+    """Print the JSON Schema of the plan file, or of the fleet file.
 
     \b
     Example:
       linkcalc schema > plan.schema.json
+      linkcalc schema --fleet > fleet.schema.json
     """
     import json
 
     from linkcalc.plan import Plan
+    from linkcalc.plan.fleet import Fleet
 
-    described = {"$schema": "https://json-schema.org/draft/2020-12/schema", **Plan.model_json_schema()}
+    file = Fleet if fleet else Plan
+    described = {"$schema": "https://json-schema.org/draft/2020-12/schema", **file.model_json_schema()}
     typer.echo(json.dumps(described, indent=2))
 
 

@@ -15,15 +15,19 @@ def samples(
     """Copy the invented sample plans, with their rasters and readings, into a folder.
 
     An upland with a spur between tank and shed, an irrigated plain where the ground reflection rules, and a
-    wooded slope with a surface model. No such land exists.
+    wooded slope with a surface model; and sixty tanks on the upland, a fleet. No such land exists.
 
     \b
     Example:
       linkcalc samples demo
       linkcalc check demo/upland.toml --out result
+      linkcalc fleet demo/upland_fleet.toml
     """
-    from linkcalc.sample_files import copy_samples, sample_names
+    from linkcalc.sample_files import copy_samples, sample_fleet_path, sample_names
 
     written = copy_samples(folder, replace=force)
     plans = ", ".join(f"{name}.toml" for name in sample_names())
-    typer.echo(f"wrote {len(written)} files to {folder}; check one of the plans: {plans}")
+    fleet = sample_fleet_path().name
+    typer.echo(
+        f"wrote {len(written)} files to {folder}; check one of the plans: {plans}; or the fleet: {fleet}"
+    )

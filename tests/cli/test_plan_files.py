@@ -11,6 +11,7 @@ from typer.testing import CliRunner, Result
 
 from linkcalc.cli import app
 from linkcalc.plan import load_plan
+from linkcalc.sample_files import sample_fleet_path
 from linkcalc.terrain.profile import cut_profile
 from tests.plan.plans import PLAN
 
@@ -123,3 +124,9 @@ def test_the_schema_accepts_the_plan_and_finds_its_faults(old: str, new: str, pl
     errors = list(validator.iter_errors(tomllib.loads(PLAN.replace(old, new))))
     assert errors
     assert all(list(error.absolute_path) == place for error in errors)
+
+
+def test_the_schema_of_the_fleet_file_takes_the_sample() -> None:
+    described = json.loads(linkcalc("schema", "--fleet").stdout)
+    jsonschema.validate(tomllib.loads(sample_fleet_path().read_text()), described)
+    assert "shed" in described["properties"]
