@@ -122,7 +122,7 @@ class RelaySiting:
     radius_m: float
     apart_m: float
     bands: dict[str, Singles]
-    """(side, side): `relay.FIGURES` of both hops as first_ and second_, and those of `relay.chained`."""
+    """(side, side): `relay.FIGURES` of both hops as `first_` and `second_`, and those of `relay.chained`."""
     ground_m: Floats
     area: Mask
     allowed: Allowed
