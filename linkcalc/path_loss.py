@@ -40,7 +40,7 @@ SCATTER_SHORTEST_M = 20_000.0
 """On shorter paths no scatter or ducting is counted on. About the length from which P.1812 lets ducting in;
 its scatter has no least length, and would reach low antennas past every tree of a wood."""
 
-_SCATTER_DB = 1.0
+SCATTER_DB = 1.0
 """Less than this between P.1812 and diffraction alone is not worth another model's name."""
 
 IRREGULAR_SHORTEST_M = 1000.0
@@ -55,7 +55,7 @@ AROUND_M = 10.0
 _SEA = 1
 """Zone of a profile (Rec. ITU-R P.1812)."""
 
-_MIRROR_RATIO = 0.1
+MIRROR_RATIO = 0.1
 """What rises above the mirroring ground by this much of the first Fresnel zone radius is no part of it: a
 knife edge there loses about 1 dB more."""
 
@@ -387,7 +387,7 @@ def _rises_above(
     x = profile.distance_m[at]
     line_m = mirror.surface_height_amsl_m + mirror.slope * (x - mirror.distance_m)
     radius_m = float(fresnel.fresnel_radius_m(x, profile.length_m - x, situation.frequency_hz))
-    return bool(profile.ground_m[at] + clutter_m[at] - line_m > _MIRROR_RATIO * radius_m)
+    return bool(profile.ground_m[at] + clutter_m[at] - line_m > MIRROR_RATIO * radius_m)
 
 
 def _two_ray_db(mirror: Reflection, profile: Profile, situation: Situation) -> float:
@@ -431,7 +431,7 @@ def _standard_loss_db(profile: Profile, situation: Situation, clutter_m: Floats)
     if profile.length_m < P1812_SHORTEST_M:
         return diffraction_db, "delta_bullington", ""
     loss_db = p1812_loss_db(profile, situation, clutter_m)
-    if diffraction_db > loss_db + _SCATTER_DB:
+    if diffraction_db > loss_db + SCATTER_DB:
         return diffraction_db, "delta_bullington", "; scatter or ducting is not counted on"
     return loss_db, "p1812", ""
 

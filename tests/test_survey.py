@@ -17,7 +17,7 @@ from linkcalc.readings import Reading, Readings, read_readings
 from linkcalc.survey import Survey, survey_link
 from linkcalc.uncertainty import contributors
 from linkcalc.verdict import cases, check_link, open_terrain
-from linkcalc.views.jsonout import _plain
+from linkcalc.views.jsonout import plain_data
 from linkcalc.walk_test import MOST_SPOTS, SPOT_SPREAD_DB, SPOT_TAIL, compare_spots
 from tests.plan.plans import load
 
@@ -381,7 +381,7 @@ def _far_case():
 
 def test_the_answer_is_strict_json_without_pictures(case):
     found = survey(case, measured(case))
-    text = json.dumps(_plain(found), allow_nan=False)
+    text = json.dumps(plain_data(found), allow_nan=False)
     answer = json.loads(text)
     assert answer["verdict"] == found.verdict
     assert answer["directions"][0]["from"] == "tank"

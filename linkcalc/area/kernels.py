@@ -22,11 +22,11 @@ from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc.path_loss import (
-    _MIRROR_RATIO,
-    _SCATTER_DB,
     AROUND_M,
     CLEAR_RATIO,
+    MIRROR_RATIO,
     P1812_SHORTEST_M,
+    SCATTER_DB,
     SCATTER_SHORTEST_M,
 )
 from linkcalc.propagation import _kernels as k
@@ -930,7 +930,7 @@ def rules(
                 kind = MIRRORS
                 above = h[worst] + clutter[worst] - (height + slope * (x[worst] - at))
                 zone_m = math.sqrt(wavelength * x[worst] * (length - x[worst]) / length)
-                if ratio < CLEAR_RATIO and above > _MIRROR_RATIO * zone_m:
+                if ratio < CLEAR_RATIO and above > MIRROR_RATIO * zone_m:
                     kind = MIRRORS_BUT
                 found[MIRROR_TX_M] = p1
                 found[MIRROR_RX_M] = p2
@@ -954,7 +954,7 @@ def rules(
         return
     path = p1812.path_of_profile(d, h, tops, zone, htg, hrg, c[DELTA_N], latitude, 500.0, 500.0)
     median = p1812.losses(path, f, 50.0, 50.0, 0.0, 0.0, 0.0, c[N0], vertical)
-    scatters = length >= SCATTER_SHORTEST_M or slant + median.Ld50_db <= median.Lb_db + _SCATTER_DB
+    scatters = length >= SCATTER_SHORTEST_M or slant + median.Ld50_db <= median.Lb_db + SCATTER_DB
     found[SCATTERS] = scatters
     found[STANDARD_DB] = median.Lb_db if scatters else slant + median.Ld50_db
     if spread:
@@ -1612,11 +1612,11 @@ def register() -> None:
     for function, access in _memory_access():
         extending.overload(function, jit_options=plain)(access)
     reordered = {**plain, "fastmath": {"reassoc", "nsz"}}
-    extending.overload(height_sums, jit_options=reordered)(compiled._always(height_sums))
+    extending.overload(height_sums, jit_options=reordered)(compiled.always(height_sums))
     for function, twin in _TWINS:
-        extending.overload(function, jit_options=plain)(compiled._always(twin))
+        extending.overload(function, jit_options=plain)(compiled.always(twin))
     for other, loop in _TWINS_INTO_THE_CALLER:
-        extending.overload(other, jit_options={**plain, "forceinline": True})(compiled._always(loop))
+        extending.overload(other, jit_options={**plain, "forceinline": True})(compiled.always(loop))
     for function in _AS_THEY_STAND:
         extending.register_jitable(**plain)(function)
     for function in _INTO_THE_CALLER:
@@ -1646,7 +1646,7 @@ def compiled_rays() -> Any:
 
 def kept_on_disk(function: str = "positions", module: str = "kernels") -> bool | None:
     """Whether the machine code was kept by an earlier run; None where there is no folder to keep it in."""
-    folder = compiled._cache_folder(Path(__file__).parent)
+    folder = compiled.cache_folder(Path(__file__).parent)
     return None if folder is None else any(folder.rglob(f"{module}.{function}-*.nbi"))
 
 

@@ -240,7 +240,7 @@ def constants(situation: Situation, largest_hole_m: float) -> Floats:
             warnings.simplefilter("ignore", OutOfRangeWarning)
             c[first] = vegetation.specific_attenuation_db_m(f, leaf=leaves.leaf, polarisation=woods)
             c[first + 1] = vegetation.maximum_loss_db(f, leaf=leaves.leaf)
-        c[first + 2] = vegetation._WET_LEAF_DB if leaves.wet_foliage and leaves.leaf == "in_leaf" else 0.0
+        c[first + 2] = vegetation.WET_LEAF_DB if leaves.wet_foliage and leaves.leaf == "in_leaf" else 0.0
     return c
 
 

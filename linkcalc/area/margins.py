@@ -203,7 +203,7 @@ def _common_db(
     if moved.antenna.azimuth_deg is not None:
         lon, lat = geodesy.transformer(_plane(station_deg), "EPSG:4326").transform(east, north)
         there = np.broadcast_to(station_deg[0], east.shape), np.broadcast_to(station_deg[1], east.shape)
-        home = np.asarray(geodesy._ellipsoid().inv(lon, lat, there[1], there[0])[0])
+        home = np.asarray(geodesy.ellipsoid().inv(lon, lat, there[1], there[0])[0])
     near_bearing, far_bearing = (out, home) if fixed == "near" else (home, out)
     near_top = found.near_ground_m + found.near_height_m
     far_top = found.far_ground_m + found.far_height_m

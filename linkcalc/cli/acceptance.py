@@ -73,7 +73,7 @@ def acceptance(
     from json import dumps
 
     from linkcalc import acceptance as tests
-    from linkcalc.views.jsonout import _plain
+    from linkcalc.views.jsonout import plain_data
     from linkcalc.views.survey_text import acceptance_report
     from linkcalc.views.text import abilities
 
@@ -97,7 +97,7 @@ def acceptance(
         lost=lost,
     )
     if json:
-        typer.echo(dumps(_plain(found), indent=2, ensure_ascii=False, allow_nan=False))
+        typer.echo(dumps(plain_data(found), indent=2, ensure_ascii=False, allow_nan=False))
     else:
         colour, ascii_only = abilities(sys.stdout, os.environ)
         typer.echo(acceptance_report(found, colour=colour, ascii_only=ascii_only), nl=False)

@@ -72,24 +72,24 @@ def coverage(
         raise LinkcalcError("--preview is made here: leave out --scheduler")
     loaded = load_plan(plan)
     if out is not None:
-        _make_folder(out)
+        make_folder(out)
     with prepared_job(loaded, station, radius_km * 1e3, link=link, cell_m=cell_m) as job:
         store = None
         if preview:
             from linkcalc.area.preview import preview as look
 
-            bands, sigma_db = look(job, say=_say)
+            bands, sigma_db = look(job, say=say_line)
             result = result_of(loaded, job, bands, preview_sigma_db=sigma_db)
         else:
             store = None if out is None else TileStore(out, job.digest())
-            bar = _Bar(shown=progress or sys.stderr.isatty(), terminal=sys.stderr.isatty())
+            bar = Bar(shown=progress or sys.stderr.isatty(), terminal=sys.stderr.isatty())
             try:
                 with chosen_scheduler(scheduler) as workers:
-                    bands = cover(job, scheduler=workers, store=store, progress=bar, say=_say)
+                    bands = cover(job, scheduler=workers, store=store, progress=bar, say=say_line)
             except (KeyboardInterrupt, LinkcalcError):
                 bar.end()
                 if store is not None and store.kept():
-                    _say(f"finished tiles are kept in {store.folder}; the same command takes them over")
+                    say_line(f"finished tiles are kept in {store.folder}; the same command takes them over")
                 raise
             bar.end()
             result = result_of(loaded, job, bands)
@@ -114,11 +114,11 @@ def coverage(
         typer.echo(f"wrote {len(written)} files to {out}", err=True)
 
 
-def _say(line: str) -> None:
+def say_line(line: str) -> None:
     typer.echo(f"linkcalc: {line}", err=True)
 
 
-def _make_folder(folder: Path) -> None:
+def make_folder(folder: Path) -> None:
     from linkcalc.errors import LinkcalcError
 
     try:
@@ -127,7 +127,7 @@ def _make_folder(folder: Path) -> None:
         raise LinkcalcError(f"{folder}: cannot be made: {error.strerror or error}") from None
 
 
-class _Bar:
+class Bar:
     """Share done and time left: one line rewritten on a terminal, else a line now and then."""
 
     _WIDTH = 24

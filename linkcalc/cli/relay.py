@@ -8,7 +8,7 @@ import typer
 
 from linkcalc.cli._scheduler import SchedulerOption, chosen_scheduler
 from linkcalc.cli._shell import EXIT_CODES, PlanArgument
-from linkcalc.cli.coverage import _Bar, _make_folder, _say
+from linkcalc.cli.coverage import Bar, make_folder, say_line
 
 
 def relay(
@@ -153,19 +153,19 @@ def relay(
         refuse_other_folder(loaded, write_plan)
         refuse_to_overwrite([write_plan], hint="; name another file")
     if out is not None:
-        _make_folder(out)
-    bar = _Bar(shown=progress or sys.stderr.isatty(), terminal=sys.stderr.isatty(), name="relay")
+        make_folder(out)
+    bar = Bar(shown=progress or sys.stderr.isatty(), terminal=sys.stderr.isatty(), name="relay")
     try:
         with chosen_scheduler(scheduler) as workers:
             result = relay_siting(
                 loaded, chosen, radius_m=None if radius_km is None else radius_km * 1e3, cell_m=cell_m,
                 apart_m=apart_m, access=access, kit=kit, relays=relays, tiles_in=out, scheduler=workers,
-                progress=bar, say=_say,
+                progress=bar, say=say_line,
             )  # fmt: skip
     except KeyboardInterrupt:
         bar.end()
         if out is not None and any(out.glob("tiles-*")):
-            _say(f"finished tiles are kept in {out}; the same command takes them over")
+            say_line(f"finished tiles are kept in {out}; the same command takes them over")
         raise
     bar.end()
     text = section_json("relay", as_data(result))

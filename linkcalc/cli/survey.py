@@ -96,7 +96,7 @@ def survey(
     from linkcalc.readings import link_named_in, read_readings
     from linkcalc.survey import survey_link
     from linkcalc.verdict import link_case, open_terrain
-    from linkcalc.views.jsonout import _plain
+    from linkcalc.views.jsonout import plain_data
     from linkcalc.views.survey_text import survey_report
     from linkcalc.views.text import abilities
 
@@ -119,7 +119,7 @@ def survey(
             wet_foliage=wet,
             plan_digest=loaded.digest,
         )
-    text = dumps(_plain(answer), indent=2, ensure_ascii=False, allow_nan=False)
+    text = dumps(plain_data(answer), indent=2, ensure_ascii=False, allow_nan=False)
     if json:
         typer.echo(text)
     else:

@@ -109,7 +109,7 @@ def options(
 def _steps() -> int:
     from linkcalc.fleet import contention
 
-    return int(contention._MIDDLES_DB.size)
+    return int(contention.MIDDLES_DB.size)
 
 
 def assign(

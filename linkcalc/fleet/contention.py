@@ -24,7 +24,7 @@ from linkcalc.reliability import rician_outage
 _BIN_DB, _TOP_DB = 0.5, 120.0
 """Levels above the weakest that is received are told apart by so much, up to this; more is alike."""
 _EDGES_DB = np.arange(0.0, _TOP_DB + _BIN_DB / 2.0, _BIN_DB)
-_MIDDLES_DB = np.append(_EDGES_DB[:-1] + _BIN_DB / 2.0, _TOP_DB)
+MIDDLES_DB = np.append(_EDGES_DB[:-1] + _BIN_DB / 2.0, _TOP_DB)
 _STEP_DB = 0.25
 _MARGINS_DB = np.arange(-60.0, 150.0 + _STEP_DB / 2.0, _STEP_DB)
 _Z = np.linspace(-6.0, 6.0, 97)
@@ -171,7 +171,7 @@ class Air:
         net, setting = self._network, self._setting
         weakest = net.noise_dbm[shed] + net.required_snr_db[factor]
         over = self._level_dbm[:, shed] - weakest + net.threshold_db[factor, setting.factor]
-        strong = above(net.fading[:, shed], over[:, np.newaxis] - _MIDDLES_DB)
+        strong = above(net.fading[:, shed], over[:, np.newaxis] - MIDDLES_DB)
         strong *= (self._rates.sent / net.channels)[:, np.newaxis]
         long = strong * self._length_s[:, np.newaxis]
         own_s = net.time_on_air_s[nodes, factor][:, np.newaxis]
@@ -315,7 +315,7 @@ def outlook(network: Network, setting: Setting, *, spread: bool = True) -> Outlo
     back = network.back_snr_db[np.arange(n), setting.shed] - network.required_snr_db[setting.factor]
 
     def judged(air: Air | None) -> Outcome:
-        through = np.ones((n, _MIDDLES_DB.size))
+        through = np.ones((n, MIDDLES_DB.size))
         if air is not None:
             for nodes, j, c in groups:
                 through[nodes] = air.survival(nodes, j, c)

@@ -70,7 +70,7 @@ def load_plan(path: str | os.PathLike[str]) -> LoadedPlan:
     """
     path = Path(path)
     try:
-        raw = _read(path)
+        raw = read_text(path)
         data = parsed(raw)
         if not data:
             raise PlanError("is empty; `linkcalc new` writes a starter plan")
@@ -112,7 +112,7 @@ def checked_plan(data: Mapping[str, Any], base_dir: Path, profiled: Collection[s
     return plan
 
 
-def _read(path: Path) -> bytes:
+def read_text(path: Path) -> bytes:
     try:
         with path.open("rb") as file:
             raw = file.read(LARGEST_PLAN_BYTES + 1)
@@ -169,15 +169,15 @@ def _missing_files(plan: Plan, base_dir: Path) -> Iterator[Fault]:
         for name in getattr(plan.terrain, key):
             # URLs and GDAL's virtual files are left to the one who opens them
             if "://" not in name and not name.startswith("/vsi"):
-                yield from _missing_file(f"terrain.{key}", name, base_dir)
+                yield from missing_file(f"terrain.{key}", name, base_dir)
     for index, link in enumerate(plan.link):
         if link.profile_csv is not None:
-            yield from _missing_file(
+            yield from missing_file(
                 f"{element('link', index, link.name)} profile_csv", link.profile_csv, base_dir
             )
 
 
-def _missing_file(place: str, name: str, base_dir: Path) -> Iterator[Fault]:
+def missing_file(place: str, name: str, base_dir: Path) -> Iterator[Fault]:
     file = base_dir / name
     if os.path.isfile(file):
         return

@@ -234,15 +234,15 @@ def _register() -> None:
     extending.overload(larger, jit_options=plain)(lambda a, b: lambda a, b: larger_of(a, b))
     extending.overload(_kernels.smaller, jit_options=plain)(lambda a, b: lambda a, b: smaller_of(a, b))
     extending.overload(_kernels.floor, jit_options=plain)(lambda x: lambda x: floor_of(x))
-    extending.overload(sums, jit_options={**plain, "fastmath": {"reassoc", "nsz"}})(_always(sums))
+    extending.overload(sums, jit_options={**plain, "fastmath": {"reassoc", "nsz"}})(always(sums))
     for function in _AS_THEY_STAND:
         _register_helper(function)
     for formula in _INTO_THE_CALLER:
         extending.register_jitable(error_model="numpy", forceinline=True)(formula)
     for function, twin in _TWINS:
-        extending.overload(function, jit_options=plain)(_always(twin))
+        extending.overload(function, jit_options=plain)(always(twin))
     for function, twin in _TWINS_INTO_THE_CALLER:
-        extending.overload(function, jit_options={**plain, "forceinline": True})(_always(twin))
+        extending.overload(function, jit_options={**plain, "forceinline": True})(always(twin))
 
 
 @functools.cache
@@ -251,7 +251,7 @@ def _register_helper(function: Callable[..., Any]) -> None:
     extending.register_jitable(error_model="numpy")(function)
 
 
-def _always(twin: Callable[..., Any]) -> Callable[..., Any]:
+def always(twin: Callable[..., Any]) -> Callable[..., Any]:
     """An overload that answers every type with the same function; numba compares parameter names."""
 
     def answer(*arguments: Any) -> Any:
@@ -308,14 +308,14 @@ def compile_function(
         _register_helper(helper)
     options: dict[str, Any] = {} if allocates else {"_nrt": False}
     dispatcher = numba.njit(error_model="numpy", nogil=True, parallel=parallel, **options)(function)
-    folder = _cache_folder(Path(inspect.getfile(function)).parent)
+    folder = cache_folder(Path(inspect.getfile(function)).parent)
     if folder is not None:
         with _numba_cache_folder(folder), suppress(RuntimeError):  # the source file cannot be read
             dispatcher.enable_caching()
     return dispatcher
 
 
-def _cache_folder(*sources: Path) -> Path | None:
+def cache_folder(*sources: Path) -> Path | None:
     """A writable folder for machine code, named after the sources that it was made from.
 
     numba alone would only look at the file of the outermost function, and keep old formulas alive.

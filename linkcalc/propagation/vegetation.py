@@ -26,7 +26,7 @@ _MAXIMUM_A1_ALPHA_MHZ = {
     "tropical": (0.18, 0.752, 900.0, 1800.0),
 }
 _OUT_OF_LEAF = 0.8
-_WET_LEAF_DB = 3.5
+WET_LEAF_DB = 3.5
 
 
 def specific_attenuation_db_m(
@@ -385,4 +385,4 @@ def _maximum(f_mhz: Floats, leaf: str, forest: str) -> Floats:
 
 
 def _wet_allowance(dry_db: Floats, leaf: str, wet: bool) -> Floats | float:
-    return -_WET_LEAF_DB * np.expm1(-dry_db / _WET_LEAF_DB) if wet and leaf == "in_leaf" else 0.0
+    return -WET_LEAF_DB * np.expm1(-dry_db / WET_LEAF_DB) if wet and leaf == "in_leaf" else 0.0

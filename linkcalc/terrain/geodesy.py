@@ -49,7 +49,7 @@ def path_between(
     """
     lat1, lon1 = _position(latitude1_deg, longitude1_deg)
     lat2, lon2 = _position(latitude2_deg, longitude2_deg)
-    there, back, distance = _ellipsoid().inv(lon1, lat1, lon2, lat2)
+    there, back, distance = ellipsoid().inv(lon1, lat1, lon2, lat2)
     return float(distance), float(there) % 360.0, float(back) % 360.0
 
 
@@ -93,7 +93,7 @@ def points_along(
     distance = np.atleast_1d(checked("distance_m", distance_m, at_least=0.0))
     _, azimuth, _ = path_between(lat1, lon1, latitude2_deg, longitude2_deg)
     n = distance.size
-    lon, lat, _ = _ellipsoid().fwd(
+    lon, lat, _ = ellipsoid().fwd(
         np.full(n, lon1), np.full(n, lat1), np.full(n, azimuth), distance, return_back_azimuth=False
     )
     return np.asarray(lat, dtype=np.float64), np.asarray(lon, dtype=np.float64)
@@ -193,7 +193,7 @@ def position_text(latitude_deg: float, longitude_deg: float) -> str:
 
 
 @lru_cache(maxsize=1)
-def _ellipsoid() -> Any:
+def ellipsoid() -> Any:
     import pyproj
 
     return pyproj.Geod(ellps="WGS84")

@@ -9,7 +9,7 @@ from linkcalc.area.coverage import CoverageResult
 from linkcalc.area.margins import VERDICTS
 from linkcalc.plan import ChirpModulation
 from linkcalc.verdict import CAUTIONS
-from linkcalc.views.text import _Page, distance_words
+from linkcalc.views.text import Page, distance_words
 
 _WIDTH = 80
 _RINGS = 8
@@ -33,7 +33,7 @@ def coverage_report(
     str
         Ends in a line feed.
     """
-    page = _Page(width, colour, ascii_only)
+    page = Page(width, colour, ascii_only)
     page.wrap(f"Coverage around {result.station}: {headline(result)}", bold=True)
     if result.title:
         page.wrap(result.title)

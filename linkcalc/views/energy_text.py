@@ -8,7 +8,7 @@ from linkcalc.plan_energy import (
     SolarSupply,
     StationEnergy,
 )
-from linkcalc.views.text import _Page
+from linkcalc.views.text import Page
 
 
 def energy_report(
@@ -28,7 +28,7 @@ def energy_report(
     str
         Ends in a line feed.
     """
-    page = _Page(width, colour, ascii_only)
+    page = Page(width, colour, ascii_only)
     if not energy.stations:
         page.wrap("No station of this plan has a [[power]] table, so there is nothing to reckon.", bold=True)
         page.wrap('Add one: [[power]] station = "..", then [power.battery] capacity_mah = ..')
@@ -80,7 +80,7 @@ def years_words(years: float | None) -> str:
     return f"{number} { {'years': 'y', 'months': 'mo', 'days': 'd'}[unit] }"
 
 
-def _station(page: _Page, station: StationEnergy) -> None:
+def _station(page: Page, station: StationEnergy) -> None:
     page.wrap(f"{station.station}: {station.summary}", bold=True)
     for t in station.traffic:
         what = ("answers" if t.answers else "reports") if t.message is None else f'sends "{t.message}"'
@@ -110,7 +110,7 @@ def _station(page: _Page, station: StationEnergy) -> None:
         _solar(page, station.solar)
 
 
-def _draw(page: _Page, station: StationEnergy) -> None:
+def _draw(page: Page, station: StationEnergy) -> None:
     parts = [
         ("sending", station.sending_ma),
         ("listening", station.listening_ma),
@@ -128,7 +128,7 @@ def _draw(page: _Page, station: StationEnergy) -> None:
     page.row(["  together", current_words(total), "100 %"], widths)
 
 
-def _battery(page: _Page, battery: BatteryLife) -> None:
+def _battery(page: Page, battery: BatteryLife) -> None:
     page.wrap(
         f"Battery: {battery.chemistry}, {battery.capacity_mah:g} mAh,"
         f" of which {100 * battery.usable_share:.0f} % usable at {battery.temperature_c:g} degrees Celsius"
@@ -150,7 +150,7 @@ def _battery(page: _Page, battery: BatteryLife) -> None:
         page.row([f"  SF{factor.spreading_factor}", *map(years_words, lives)], widths)
 
 
-def _solar(page: _Page, solar: SolarSupply) -> None:
+def _solar(page: Page, solar: SolarSupply) -> None:
     page.wrap(
         f"Solar: {solar.daily_wh:.3g} Wh a day at {solar.voltage_v:g} V;"
         f" with {solar.peak_sun_h:g} peak sun hours in the worst month the panel's bare sum is"

@@ -63,7 +63,7 @@ def profile_figure(link: LinkResult) -> "Figure":
         ax = figure.add_axes((0.75 / width, 1.22 / height, (width - 1.0) / width, (height - 2.42) / height))
         draw_profile(ax, link)
         _title(figure, link)
-        _caption(figure, _profile_caption(ax, link), lines=3)
+        write_caption(figure, profile_caption(ax, link), lines=3)
     return figure
 
 
@@ -95,7 +95,7 @@ def draw_profile(ax: "Axes", link: LinkResult) -> "Axes":
     length = float(x[-1])
     surface = d.ground_m + d.bulge_m
     top = surface + d.clutter_m
-    room = _Room(ax)
+    room = Room(ax)
     ax.set_xlim(-0.022 * length, 1.022 * length)
     low = float(min(surface.min(), (d.ray_m - d.fresnel_radius_m).min()))
     high = float(max(top.max(), (d.ray_m + d.fresnel_radius_m).max()))
@@ -106,7 +106,7 @@ def draw_profile(ax: "Axes", link: LinkResult) -> "Axes":
     ax.fill_between(
         zone_x, zone_ray - zone_radius, zone_ray + zone_radius, color=style.FRESNEL, lw=0, zorder=1
     )
-    runs = _clutter_runs(d)
+    runs = clutter_runs(d)
     for kind, start, end in runs:
         edges, base, crown = _run_outline(x, surface, top, start, end)
         fill, edge, hatch = style.CLUTTER.get(kind, style.CLUTTER["building"])
@@ -127,9 +127,9 @@ def draw_profile(ax: "Axes", link: LinkResult) -> "Axes":
     _station_labels(ax, room, link, x, d)
 
     ax.xaxis.set_major_locator(FixedLocator(_ticks(0.0, length, 9)))
-    ax.xaxis.set_major_formatter(FuncFormatter(_tick_words))
+    ax.xaxis.set_major_formatter(FuncFormatter(tick_words))
     ax.yaxis.set_major_locator(MaxNLocator(6, steps=[1, 2, 5, 10]))
-    ax.yaxis.set_major_formatter(FuncFormatter(_tick_words))
+    ax.yaxis.set_major_formatter(FuncFormatter(tick_words))
     ax.grid(True, axis="y")
     unit = "km" if kilometres else "m"
     start_name = room.fit(f"Distance from {link.directions[0].from_}", room.width_pt - 60, style.TEXT_PT)
@@ -138,7 +138,7 @@ def draw_profile(ax: "Axes", link: LinkResult) -> "Axes":
     return ax
 
 
-def _worst_label(ax: "Axes", room: "_Room", link: LinkResult, x: Floats, d: Drawing) -> tuple[float, float]:
+def _worst_label(ax: "Axes", room: "Room", link: LinkResult, x: Floats, d: Drawing) -> tuple[float, float]:
     """Name the worst point in the sky above it; return the stretch of sky that is now taken, points."""
     path = link.path
     where = path.worst_clearance_distance_m
@@ -164,7 +164,7 @@ def _worst_label(ax: "Axes", room: "_Room", link: LinkResult, x: Floats, d: Draw
 
 
 def _zone_label(
-    ax: "Axes", room: "_Room", x: Floats, d: Drawing, top: Floats, taken: tuple[float, float]
+    ax: "Axes", room: "Room", x: Floats, d: Drawing, top: Floats, taken: tuple[float, float]
 ) -> None:
     """Name the Fresnel zone in the free sky, tied to where its upper edge shows best."""
     first, second = "first Fresnel zone", "60 % of it: dashed"
@@ -199,7 +199,7 @@ def _zone_label(
 
 def _clutter_labels(
     ax: "Axes",
-    room: "_Room",
+    room: "Room",
     runs: Sequence[tuple[str, int, int]],
     x: Floats,
     surface: Floats,
@@ -214,7 +214,7 @@ def _clutter_labels(
         i = (start + end) // 2
         labels.append((room.x_pt(float(x[i])), room.text_width(words, 8), words, float(surface[i])))
     labels.sort()
-    middles = _spread(
+    middles = spread_apart(
         [m for m, _, _, _ in labels], [w + 12.0 for _, w, _, _ in labels], 4.0, room.width_pt - 4.0
     )
     for (point, _, words, base), middle in zip(labels, middles, strict=True):
@@ -222,7 +222,7 @@ def _clutter_labels(
         room.leader((middle, 14.5), (point, room.y_pt(base)), style.GROUND_EDGE)
 
 
-def _station_labels(ax: "Axes", room: "_Room", link: LinkResult, x: Floats, d: Drawing) -> None:
+def _station_labels(ax: "Axes", room: "Room", link: LinkResult, x: Floats, d: Drawing) -> None:
     names = (link.directions[0].from_, link.directions[0].to)
     for end, name, align in ((0, names[0], "left"), (-1, names[1], "right")):
         point = room.x_pt(float(x[end]))
@@ -237,11 +237,11 @@ def _station_labels(ax: "Axes", room: "_Room", link: LinkResult, x: Floats, d: D
         )
 
 
-def _profile_caption(ax: "Axes", link: LinkResult) -> str:
+def profile_caption(ax: "Axes", link: LinkResult) -> str:
     path = link.path
     parts = [
         f"Worst clearance: {_zone_share(path.worst_clearance_ratio)} with k = {path.k_factor:.2f}, "
-        f"{_minus(ratio_words(path.worst_clearance_low_k_ratio))} with k = {path.low_k_factor:.2f}."
+        f"{true_minus(ratio_words(path.worst_clearance_low_k_ratio))} with k = {path.low_k_factor:.2f}."
     ]
     bulge = float(np.max(link.drawing.bulge_m))
     if bulge >= 0.5:
@@ -260,7 +260,7 @@ def _profile_caption(ax: "Axes", link: LinkResult) -> str:
 
 
 def _zone_share(ratio: float) -> str:
-    return f"{_minus(ratio_words(ratio))} of the first Fresnel zone"
+    return f"{true_minus(ratio_words(ratio))} of the first Fresnel zone"
 
 
 def _two_figures(value: float) -> str:
@@ -305,7 +305,7 @@ def _zone_outline(x: Floats, d: Drawing) -> tuple[Floats, Floats, Floats]:
     return share * x[-1], d.ray_m[0] + (d.ray_m[-1] - d.ray_m[0]) * share, radius
 
 
-def _clutter_runs(d: Drawing) -> list[tuple[str, int, int]]:
+def clutter_runs(d: Drawing) -> list[tuple[str, int, int]]:
     """Stretches of one kind of obstacle: kind, first and last point."""
     runs: list[tuple[str, int, int]] = []
     for i, (kind, height) in enumerate(zip(d.clutter_kind, d.clutter_m, strict=True)):
@@ -395,7 +395,7 @@ def draw_budget(ax: "Axes", direction: Direction, *, rows: int | None = None) ->
     """
     steps = _steps(direction)
     rows = rows or len(steps) + _CLOSING_ROWS
-    room = _Room(ax)
+    room = Room(ax)
     asked = direction.sensitivity_dbm + direction.required_margin_db
     closing = [
         ("received power", direction.received_power_dbm, style.RAY, "-"),
@@ -411,7 +411,7 @@ def draw_budget(ax: "Axes", direction: Direction, *, rows: int | None = None) ->
     ax.yaxis.set_visible(False)
     ax.spines["left"].set_visible(False)
     ax.xaxis.set_major_locator(MaxNLocator(6, steps=[1, 2, 5, 10]))
-    ax.xaxis.set_major_formatter(FuncFormatter(_tick_words))
+    ax.xaxis.set_major_formatter(FuncFormatter(tick_words))
     ax.grid(True, axis="x")
     ax.set_xlabel("Level, dBm")
 
@@ -461,12 +461,12 @@ def draw_budget(ax: "Axes", direction: Direction, *, rows: int | None = None) ->
     return ax
 
 
-def _row_pt(room: "_Room", rows: int, row: int) -> float:
+def _row_pt(room: "Room", rows: int, row: int) -> float:
     return room.height_pt * (1.0 - (row + 0.6) / (rows + 0.2))
 
 
 def _budget_row(
-    room: "_Room",
+    room: "Room",
     rows: int,
     row: int,
     name: str,
@@ -479,8 +479,8 @@ def _budget_row(
     y = _row_pt(room, rows, row)
     words = room.fit(style.drawable(name), 140, 8, bold=bold)
     room.text(-148, y, words, 8, colour, bold=bold, va="center")
-    room.text(room.width_pt + 48, y, _minus(change), 8, colour, bold=bold, ha="right", va="center")
-    room.text(room.width_pt + 112, y, _minus(level), 8, colour, bold=bold, ha="right", va="center")
+    room.text(room.width_pt + 48, y, true_minus(change), 8, colour, bold=bold, ha="right", va="center")
+    room.text(room.width_pt + 112, y, true_minus(level), 8, colour, bold=bold, ha="right", va="center")
 
 
 def height_figure(link: LinkResult) -> "Figure":
@@ -529,7 +529,7 @@ def draw_height(ax: "Axes", link: LinkResult) -> "Axes":
     direction = weaker_direction(link)
     present = d.antenna_height_m[1]
     margin = float(np.interp(present, height, smooth))
-    room = _Room(ax)
+    room = Room(ax)
     lobes = not np.allclose(raw, smooth, equal_nan=True)
     required = direction.required_margin_db
     # A null is as deep as one cares to sample it: the lines that decide set the scale.
@@ -552,20 +552,20 @@ def draw_height(ax: "Axes", link: LinkResult) -> "Axes":
     labels.append((0.0, "0 dB: receiver's limit", style.ACCENT))
     ax.plot([present, present], [low, margin], color=style.MUTED, lw=1.0, ls=(0, (1.5, 1.5)), zorder=2.5)
     ax.plot(present, margin, "o", color=style.INK, ms=6, zorder=5)
-    _side_labels(room, labels)
+    side_labels(room, labels)
     _present_label(room, present, margin)
     ax.xaxis.set_major_locator(MaxNLocator(8, steps=[1, 2, 5, 10]))
     ax.yaxis.set_major_locator(MaxNLocator(7, steps=[1, 2, 5, 10]))
-    ax.xaxis.set_major_formatter(FuncFormatter(_tick_words))
-    ax.yaxis.set_major_formatter(FuncFormatter(_tick_words))
+    ax.xaxis.set_major_formatter(FuncFormatter(tick_words))
+    ax.yaxis.set_major_formatter(FuncFormatter(tick_words))
     name = room.fit(style.drawable(link.directions[0].to), 0.45 * room.width_pt, style.TEXT_PT)
     ax.set_xlabel(f"Antenna height above ground at {name}, m")
     ax.set_ylabel("Margin, dB")
     return ax
 
 
-def _present_label(room: "_Room", present: float, margin: float) -> None:
-    words = f"now {height_words(present)}: {_minus(decibel_words(margin))}"
+def _present_label(room: "Room", present: float, margin: float) -> None:
+    words = f"now {height_words(present)}: {true_minus(decibel_words(margin))}"
     wide = room.text_width(words, style.TEXT_PT, bold=True)
     point = room.x_pt(present)
     middle = min(max(point, wide / 2), room.width_pt - wide / 2)
@@ -576,11 +576,11 @@ def _present_label(room: "_Room", present: float, margin: float) -> None:
     room.leader((foot, room.height_pt + 4), (point, room.y_pt(margin)), style.MUTED, dotted=True)
 
 
-def _side_labels(room: "_Room", labels: Sequence[tuple[float, str, str]]) -> None:
+def side_labels(room: "Room", labels: Sequence[tuple[float, str, str]]) -> None:
     """Name lines at their right ends, pushed apart where they would overlap."""
     labels = sorted(labels, key=lambda e: e[0])
     sizes = [12.0 * (1 + words.count("\n")) + 2.0 for _, words, _ in labels]
-    places = _spread([room.y_pt(v) for v, _, _ in labels], sizes, 0.0, room.height_pt)
+    places = spread_apart([room.y_pt(v) for v, _, _ in labels], sizes, 0.0, room.height_pt)
     for (value, words, colour), place in zip(labels, places, strict=True):
         room.text(room.width_pt + 18, place, words, 8, colour, va="center")
         room.leader((room.width_pt + 16, place), (room.width_pt + 2, room.y_pt(value)), colour)
@@ -629,15 +629,15 @@ def _title(figure: "Figure", link: LinkResult) -> None:
     width, height = figure.get_size_inches() * 72.0
     colour, verdict = style.VERDICT[link.verdict]
     weaker = weaker_direction(link)
-    margin = _minus(decibel_words(weaker.fade_margin_db))
+    margin = true_minus(decibel_words(weaker.fade_margin_db))
     margin = f"margin {margin}, asked for {asked_words(weaker)}"
     rows = (
         (18.0, style.TITLE_PT, True, (style.drawable(link.name), style.INK), (verdict, colour)),
         (34.0, style.SMALL_PT, False, (style.drawable(path_words(link)), style.MUTED), (margin, style.INK)),
     )
     for drop, size, bold, (left, left_colour), (right, right_colour) in rows:
-        used = _text_width(right, size, bold)
-        left = _fit(left, width - 2 * 14.0 - used - 16.0, size, bold)
+        used = width_of_text(right, size, bold)
+        left = fitted_words(left, width - 2 * 14.0 - used - 16.0, size, bold)
         for x, words, shade, align in (
             (14.0, left, left_colour, "left"),
             (width - 14.0, right, right_colour, "right"),
@@ -654,24 +654,24 @@ def _title(figure: "Figure", link: LinkResult) -> None:
             )
 
 
-def _caption(figure: "Figure", text: str, lines: int) -> None:
+def write_caption(figure: "Figure", text: str, lines: int) -> None:
     width, height = figure.get_size_inches() * 72.0
     shown: list[str] = [""]
     for word in style.drawable(text).split(" "):
         longer = f"{shown[-1]} {word}".strip()
-        if _text_width(longer, style.SMALL_PT) <= width - 28.0:
+        if width_of_text(longer, style.SMALL_PT) <= width - 28.0:
             shown[-1] = longer
         else:
             shown.append(word)
     if len(shown) > lines:
-        shown[lines - 1 :] = [_fit(" ".join(shown[lines - 1 :]), width - 28.0, style.SMALL_PT)]
+        shown[lines - 1 :] = [fitted_words(" ".join(shown[lines - 1 :]), width - 28.0, style.SMALL_PT)]
     for i, line in enumerate(shown):
         y = (12.0 * (lines - i) - 2.0) / height
-        line = _fit(line, width - 28.0, style.SMALL_PT)
+        line = fitted_words(line, width - 28.0, style.SMALL_PT)
         figure.text(14.0 / width, y, line, size=style.SMALL_PT, color=style.MUTED, va="center")
 
 
-class _Room:
+class Room:
     """An `ax` measured in points from its lower left corner, so that labels can be placed by size."""
 
     def __init__(self, ax: "Axes") -> None:
@@ -690,11 +690,11 @@ class _Room:
 
     @staticmethod
     def text_width(words: str, size: float, *, bold: bool = False) -> float:
-        return max(_text_width(line, size, bold) for line in words.split("\n"))
+        return max(width_of_text(line, size, bold) for line in words.split("\n"))
 
     @staticmethod
     def fit(words: str, width_pt: float, size: float, *, bold: bool = False) -> str:
-        return _fit(words, width_pt, size, bold)
+        return fitted_words(words, width_pt, size, bold)
 
     def text(
         self,
@@ -740,16 +740,16 @@ class _Room:
         )
 
 
-def _set_ylim(ax: "Axes", room: _Room, low: float, high: float, *, above_pt: float, below_pt: float) -> None:
+def _set_ylim(ax: "Axes", room: Room, low: float, high: float, *, above_pt: float, below_pt: float) -> None:
     """Let low to high fill the axes but for free strips of a given height above and below."""
     scale = (high - low) / (room.height_pt - above_pt - below_pt)
     ax.set_ylim(low - below_pt * scale, high + above_pt * scale)
 
 
-def _spread(wanted: Sequence[float], sizes: Sequence[float], low: float, high: float) -> list[float]:
+def spread_apart(wanted: Sequence[float], sizes: Sequence[float], low: float, high: float) -> list[float]:
     """Shift the middles of labels, given in rising order, least so that they neither overlap nor leave.
 
-    >>> _spread([10.0, 11.0], [4.0, 4.0], 0.0, 20.0)
+    >>> spread_apart([10.0, 11.0], [4.0, 4.0], 0.0, 20.0)
     [8.5, 12.5]
     """
     blocks: list[list[float]] = []  # sum of wanted starts less offsets, count, size
@@ -777,21 +777,21 @@ def _start(block: Sequence[float], low: float, high: float) -> float:
     return max(low, min(block[0] / block[1], high - block[2]))
 
 
-def _fit(words: str, width_pt: float, size: float, bold: bool = False) -> str:
+def fitted_words(words: str, width_pt: float, size: float, bold: bool = False) -> str:
     """Return `words`, cut with an ellipsis if they are wider than there is room."""
-    if _text_width(words, size, bold) <= width_pt:
+    if width_of_text(words, size, bold) <= width_pt:
         return words
     short, long = 0, len(words)
     while long - short > 1:
         middle = (short + long) // 2
-        if _text_width(words[:middle].rstrip() + "…", size, bold) <= width_pt:
+        if width_of_text(words[:middle].rstrip() + "…", size, bold) <= width_pt:
             short = middle
         else:
             long = middle
     return words[:short].rstrip() + "…"
 
 
-def _text_width(words: str, size: float, bold: bool = False) -> float:
+def width_of_text(words: str, size: float, bold: bool = False) -> float:
     """Width in points, with the hinting of a fine raster, which no output exceeds by more than 2 %."""
     font = FontProperties(family=style.FONT, size=size, weight="bold" if bold else "normal")
     width, _, _ = _measure().get_text_width_height_descent(words, font, ismath=False)
@@ -808,8 +808,8 @@ def _ticks(low: float, high: float, most: int) -> list[float]:
     return [float(v) for v in values if low - 1e-9 <= v <= high + 1e-9]
 
 
-def _tick_words(value: float, position: int | None = None) -> str:
-    return _minus(f"{value:.10g}")
+def tick_words(value: float, position: int | None = None) -> str:
+    return true_minus(f"{value:.10g}")
 
 
 def _signed(value_db: float) -> str:
@@ -817,6 +817,6 @@ def _signed(value_db: float) -> str:
     return words if words.startswith(("-", "0.0 ")) else f"+{words}"
 
 
-def _minus(words: str) -> str:
+def true_minus(words: str) -> str:
     """Give negative numbers a real minus sign."""
     return "−" + words[1:] if words.startswith("-") else words

@@ -15,7 +15,7 @@ from linkcalc.fleet.limits import Held
 from linkcalc.fleet.reach import regime_words
 from linkcalc.rules.limits import CAUTION as LIMITS_CAUTION
 from linkcalc.verdict import CAUTIONS
-from linkcalc.views.text import _Page, probability_words
+from linkcalc.views.text import Page, probability_words
 
 _WIDTH = 80
 _WORST = 10
@@ -40,7 +40,7 @@ def fleet_report(
     str
         Ends in a line feed.
     """
-    page = _Page(width, colour, ascii_only)
+    page = Page(width, colour, ascii_only)
     page.wrap(f"Fleet: {headline(result)}", bold=True)
     if result.title:
         page.wrap(result.title)
@@ -172,7 +172,7 @@ def _nodes(count: int) -> str:
     return "node" if count == 1 else "nodes"
 
 
-def _sheds(page: _Page, result: FleetResult) -> None:
+def _sheds(page: Page, result: FleetResult) -> None:
     widths = (18, 7, 7, 12, 14, 20)
     page.row(["", "nodes", "heard", "heard, s/h", "answers, s/h", "limits, duty"], widths)
     for s in result.sheds:
@@ -196,7 +196,7 @@ def _limits_words(held: Held) -> str:
     return f"{_LIMITS[held.status]}{duty}"
 
 
-def _worst(page: _Page, result: FleetResult) -> None:
+def _worst(page: Page, result: FleetResult) -> None:
     widths = (20, 16, 13, 9, 9, 11)
     page.row(["", "shed", "signal", "margin", "success", "lost alone"], widths)
     for node in result.worst_first[:_WORST]:
@@ -227,7 +227,7 @@ def _worst(page: _Page, result: FleetResult) -> None:
     )
 
 
-def _signals(page: _Page, result: FleetResult) -> None:
+def _signals(page: Page, result: FleetResult) -> None:
     widths = (22, 8, *(11,) * len(result.sheds[:4]))
     page.row(["signal", "nodes", *(shortened(s.name, 10) for s in result.sheds[:4])], widths)
     for place, (words, _, _) in enumerate(result.sheds[0].by_signal):
@@ -239,7 +239,7 @@ def _signals(page: _Page, result: FleetResult) -> None:
     page.wrap(f"Powers: {counted}. nodes.csv has every node.", indent=2)
 
 
-def _loads(page: _Page, result: FleetResult) -> None:
+def _loads(page: Page, result: FleetResult) -> None:
     widths = (22, 10, 14, 10, 22)
     page.row(["traffic", "worst", "tenth worst", "median", "tries received"], widths)
     for p in result.loads:

@@ -12,14 +12,14 @@ from linkcalc.errors import LinkcalcError
 from linkcalc.heights import HeightTable, Pair
 from linkcalc.views import style
 from linkcalc.views.figures import (
-    _caption,
-    _fit,
-    _minus,
-    _Room,
-    _text_width,
-    _tick_words,
+    Room,
+    fitted_words,
+    tick_words,
+    true_minus,
+    width_of_text,
+    write_caption,
 )
-from linkcalc.views.heights_text import _figure, cost_words
+from linkcalc.views.heights_text import cost_words, figure_words
 from linkcalc.views.text import decibel_words
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ def heights_figure(table: HeightTable) -> "Figure":
             (18.0, style.TITLE_PT, True, table.link, style.INK),
             (34.0, style.SMALL_PT, False, f"asked of each direction: {table.asked}", style.MUTED),
         ):
-            shown = _fit(style.drawable(words), points - 28.0, size, bold)
+            shown = fitted_words(style.drawable(words), points - 28.0, size, bold)
             figure.text(
                 14.0 / points,
                 1.0 - drop / (height * 72.0),
@@ -62,7 +62,7 @@ def heights_figure(table: HeightTable) -> "Figure":
                 color=colour,
                 va="center",
             )
-        _caption(
+        write_caption(
             figure,
             "Numbers on the lines: margin of the weaker direction, dB; darker is more. Pairs name the height "
             f"at {table.from_} first. Feeders are as in the plan: a longer one costs margin.",
@@ -87,11 +87,11 @@ def draw_heights(ax: "Axes", table: HeightTable) -> "Axes":
     from matplotlib.ticker import FuncFormatter, MaxNLocator
 
     far, near, margin = table.far_height_m, table.near_height_m, table.margin_db
-    room = _Room(ax)
+    room = Room(ax)
     ax.set_xlim(float(far[0]), float(far[-1]))
     ax.set_ylim(float(near[0]), float(near[-1]))
     levels = band_levels(float(margin.min()), float(margin.max()))
-    ax.contourf(far, near, margin, levels=levels, colors=_shades(len(levels) - 1), zorder=1)
+    ax.contourf(far, near, margin, levels=levels, colors=shades_between(len(levels) - 1), zorder=1)
     avoid = [
         (room.x_pt(p.far_height_m), room.y_pt(p.near_height_m))
         for p in (table.present, table.cheapest)
@@ -101,7 +101,7 @@ def draw_heights(ax: "Axes", table: HeightTable) -> "Axes":
     if inner:
         lines = ax.contour(far, near, margin, levels=inner, colors=style.MUTED, linewidths=0.6, zorder=2)
         for value, places in zip(inner, lines.allsegs, strict=True):
-            _line_label(room, places, f"{value:g}", style.INK, avoid)
+            line_label(room, places, f"{value:g}", style.INK, avoid)
     key: list[tuple[dict[str, Any], str]] = []
     if table.lacking_db.min() < 0.0 < table.lacking_db.max():
         heavy: dict[str, Any] = {"color": style.INK, "lw": 2.6}
@@ -109,7 +109,7 @@ def draw_heights(ax: "Axes", table: HeightTable) -> "Axes":
             far, near, table.lacking_db, levels=[0.0], colors=style.INK, linewidths=2.6, zorder=4
         )
         asked = "asked" if table.asked_margin_db is None else f"{table.asked_margin_db:g}"
-        _line_label(room, line.allsegs[0], asked, style.INK, avoid, bold=True)
+        line_label(room, line.allsegs[0], asked, style.INK, avoid, bold=True)
         key.append((heavy, "what is asked: the link\ncloses on the darker side"))
     else:
         reached = bool(table.closes.any())
@@ -118,23 +118,27 @@ def draw_heights(ax: "Axes", table: HeightTable) -> "Axes":
         dashed: dict[str, Any] = {"color": style.ACCENT, "lw": 1.4, "ls": (0, (5, 2))}
         zero = ax.contour(far, near, margin, levels=[0.0], colors=style.ACCENT, linewidths=1.4, zorder=3)
         zero.set_linestyle(dashed["ls"])
-        _line_label(room, zero.allsegs[0], "0", style.ACCENT, avoid, bold=True)
+        line_label(room, zero.allsegs[0], "0", style.ACCENT, avoid, bold=True)
         key.append((dashed, "0 dB: receiver's limit"))
     for pair, words, marker in _marks(table):
         mark: dict[str, Any] = {"marker": marker, "color": style.PAPER, "mec": style.INK, "mew": 1.8, "ms": 8}
         ax.plot(pair.far_height_m, pair.near_height_m, zorder=7, clip_on=False, **mark)
-        margin_words = _minus(decibel_words(min(pair.fade_margins_db)))
-        heights = f"{_figure(pair.near_height_m)} m and {_figure(pair.far_height_m)} m: {margin_words}"
+        margin_words = true_minus(decibel_words(min(pair.fade_margins_db)))
+        heights = (
+            f"{figure_words(pair.near_height_m)} m and {figure_words(pair.far_height_m)} m: {margin_words}"
+        )
         key.append((mark, f"{words}\n{heights}\nmasts {cost_words(pair.cost)}"))
     _draw_key(ax, room, key)
     ax.xaxis.set_major_locator(MaxNLocator(8, steps=[1, 2, 2.5, 5, 10]))
     ax.yaxis.set_major_locator(MaxNLocator(8, steps=[1, 2, 2.5, 5, 10]))
-    ax.xaxis.set_major_formatter(FuncFormatter(_tick_words))
-    ax.yaxis.set_major_formatter(FuncFormatter(_tick_words))
+    ax.xaxis.set_major_formatter(FuncFormatter(tick_words))
+    ax.yaxis.set_major_formatter(FuncFormatter(tick_words))
     for axis, name in (("x", table.to), ("y", table.from_)):
         words = "Antenna above ground at "
-        space = room.width_pt - _text_width(f"{words}, m", style.TEXT_PT)
-        getattr(ax, f"set_{axis}label")(f"{words}{_fit(style.drawable(name), space, style.TEXT_PT)}, m")
+        space = room.width_pt - width_of_text(f"{words}, m", style.TEXT_PT)
+        getattr(ax, f"set_{axis}label")(
+            f"{words}{fitted_words(style.drawable(name), space, style.TEXT_PT)}, m"
+        )
     return ax
 
 
@@ -152,7 +156,7 @@ def band_levels(low_db: float, high_db: float, most: int = 9) -> list[float]:
     return [step * n for n in range(first, last + 1)]
 
 
-def _shades(count: int) -> list[Any]:
+def shades_between(count: int) -> list[Any]:
     """Even steps of the ordered ramp, light to dark."""
     from matplotlib.colors import LinearSegmentedColormap
 
@@ -170,7 +174,7 @@ def _marks(table: HeightTable) -> list[tuple[Pair, str, str]]:
     return [(now, "as planned", "o"), (cheapest, "cheapest pair that\nreaches what is asked", "D")]
 
 
-def _draw_key(ax: "Axes", room: _Room, entries: Sequence[tuple[dict[str, Any], str]]) -> None:
+def _draw_key(ax: "Axes", room: Room, entries: Sequence[tuple[dict[str, Any], str]]) -> None:
     """Name lines and marks beside the plot, each behind a sample of itself."""
     left, y = room.width_pt + 16.0, room.height_pt - 6.0
     for look, words in entries:
@@ -187,8 +191,8 @@ def _draw_key(ax: "Axes", room: _Room, entries: Sequence[tuple[dict[str, Any], s
         y -= 12.0 * (1 + words.count("\n")) + 12.0
 
 
-def _line_label(
-    room: _Room,
+def line_label(
+    room: Room,
     lines: Sequence[Any],
     words: str,
     colour: str,
@@ -223,7 +227,7 @@ def _line_label(
     _, at_x, at_y = best
     taken.append((at_x, at_y))
     room.text(
-        at_x, at_y, _minus(words), style.SMALL_PT, colour, bold=bold, ha="center", va="center", paper=True
+        at_x, at_y, true_minus(words), style.SMALL_PT, colour, bold=bold, ha="center", va="center", paper=True
     )
 
 

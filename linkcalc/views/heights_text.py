@@ -6,7 +6,7 @@ import numpy as np
 
 from linkcalc._arrays import Floats
 from linkcalc.heights import HeightTable, Pair
-from linkcalc.views.text import _Page, _round, decibel_words, height_words, probability_words
+from linkcalc.views.text import Page, decibel_words, height_words, probability_words, rounded
 
 _MOST_ROWS = 14
 _FIRST, _COLUMN = 12, 7
@@ -29,7 +29,7 @@ def heights_report(
     str
         Ends in a line feed.
     """
-    page = _Page(width, colour, ascii_only)
+    page = Page(width, colour, ascii_only)
     for number, table in enumerate(tables):
         if number:
             page.blank()
@@ -50,7 +50,7 @@ def cost_words(cost: float) -> str:
     >>> cost_words(1020.0), cost_words(12.345)
     ('1020', '12.3')
     """
-    return _round(cost, 0 if cost >= 99.5 or cost == round(cost) else 1)
+    return rounded(cost, 0 if cost >= 99.5 or cost == round(cost) else 1)
 
 
 def pair_words(table: HeightTable, pair: Pair) -> str:
@@ -85,7 +85,7 @@ def verdict_lines(table: HeightTable) -> tuple[str, str]:
     return first, f"{_capital(_margins(table, pair))}, by a check of its own."
 
 
-def _link(page: _Page, table: HeightTable) -> None:
+def _link(page: Page, table: HeightTable) -> None:
     page.wrap(f"{table.link}: margin over both antenna heights", bold=True)
     page.wrap(f"Asked of each direction: {table.asked}.", indent=2)
     for line in verdict_lines(table):
@@ -102,10 +102,10 @@ def _link(page: _Page, table: HeightTable) -> None:
     rows = some(table.near_height_m, [p.near_height_m for p in keep], _MOST_ROWS)
     widths = [_FIRST, *[_COLUMN] * len(columns)]
     page.line(f"  {'':<{_FIRST}}{page.clean(f'height at {table.to}, m')}"[: page.width])
-    page.row(["", *(_figure(table.far_height_m[j]) for j in columns)], widths)
+    page.row(["", *(figure_words(table.far_height_m[j]) for j in columns)], widths)
     for i in rows:
-        cells = [f"{_round(table.margin_db[i, j], 1)}{'*' if table.closes[i, j] else ' '}" for j in columns]
-        page.row([f"{_figure(table.near_height_m[i])} m", *cells], widths)
+        cells = [f"{rounded(table.margin_db[i, j], 1)}{'*' if table.closes[i, j] else ' '}" for j in columns]
+        page.row([f"{figure_words(table.near_height_m[i])} m", *cells], widths)
     page.wrap(
         f"Rows: height at {table.from_}. Feeders are as in the plan: a longer one costs margin.", indent=2
     )
@@ -136,7 +136,7 @@ def _margins(table: HeightTable, pair: Pair) -> str:
     return words
 
 
-def _prices(page: _Page, table: HeightTable) -> None:
+def _prices(page: Page, table: HeightTable) -> None:
     p, guessed = table.prices, {a.key for a in table.assumed}
     page.heading("What a mast costs")
     for key, words in (
@@ -159,16 +159,16 @@ def _prices(page: _Page, table: HeightTable) -> None:
 
 
 def _metres(height_m: float) -> str:
-    return f"{_figure(height_m)} m"
+    return f"{figure_words(height_m)} m"
 
 
-def _figure(height_m: float) -> str:
+def figure_words(height_m: float) -> str:
     """A height to a centimetre, with no more decimals than it has but one.
 
-    >>> _figure(4.0), _figure(12.25)
+    >>> figure_words(4.0), figure_words(12.25)
     ('4.0', '12.25')
     """
-    words = _round(height_m, 2)
+    words = rounded(height_m, 2)
     return words[:-1] if words.endswith("0") else words
 
 

@@ -67,7 +67,7 @@ def section_json(name: str, section: Any) -> str:
 
 def to_dict(result: Result) -> dict[str, Any]:
     """Return what `to_json` writes as dicts, lists, strings, numbers, booleans and None."""
-    links = [_plain(link) for link in result.links]
+    links = [plain_data(link) for link in result.links]
     return {
         "schema_version": result.schema_version,
         "title": result.title,
@@ -75,7 +75,7 @@ def to_dict(result: Result) -> dict[str, Any]:
         "plan_digest": result.plan_digest,
         "linkcalc_version": result.linkcalc_version,
         "links": links,
-        "assumed": _plain(result.assumed),
+        "assumed": plain_data(result.assumed),
         "warnings": [
             *result.warnings,
             *(f"{link.name}: {words}" for link in result.links for words in link.warnings),
@@ -90,33 +90,33 @@ def _section(section: Any) -> Any:
     """A section's fields with the line that sums it up; one that is not fields gives the line alone."""
     line = {"line": section.line} if isinstance(getattr(section, "line", None), str) else {}
     if isinstance(section, Mapping) or (dataclasses.is_dataclass(section) and not isinstance(section, type)):
-        return {**line, **_plain(section)}
-    return line or _plain(section)
+        return {**line, **plain_data(section)}
+    return line or plain_data(section)
 
 
-def _plain(value: Any) -> Any:
+def plain_data(value: Any) -> Any:
     if value is None or isinstance(value, str | bool):
         return str(value) if isinstance(value, enum.Enum) else value
     if isinstance(value, enum.Enum):
-        return _plain(value.value)
+        return plain_data(value.value)
     if isinstance(value, np.generic | np.ndarray):
-        return _plain(value.tolist())
+        return plain_data(value.tolist())
     if isinstance(value, int):
         return int(value)
     if isinstance(value, float):
         return float(value) if math.isfinite(value) else None
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return {
-            _RENAMED.get(f.name, f.name): _plain(getattr(value, f.name))
+            _RENAMED.get(f.name, f.name): plain_data(getattr(value, f.name))
             for f in dataclasses.fields(value)
             if f.name not in _LEFT_OUT
         }
     if isinstance(value, Mapping):
-        return {str(k): _plain(v) for k, v in value.items()}
+        return {str(k): plain_data(v) for k, v in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(v) for v in value]
+        return [plain_data(v) for v in value]
     if isinstance(value, set | frozenset):
-        return sorted((_plain(v) for v in value), key=str)
+        return sorted((plain_data(v) for v in value), key=str)
     if isinstance(value, datetime.date | datetime.time):
         return value.isoformat()
     if isinstance(value, os.PathLike):

@@ -7,7 +7,7 @@ from linkcalc.exposure import ExposureSection
 from linkcalc.rules.limits import POWER_ROUNDING_DB, Finding, LimitsCheck, RuleCheck
 from linkcalc.rules.plan_limits import EndLimits, LimitsSection
 from linkcalc.rules.table import CONFIDENCE, REGIONS, Rule
-from linkcalc.views.text import _Page
+from linkcalc.views.text import Page
 
 STATUS_WORDS = {
     "within": "within the table's limits",
@@ -52,7 +52,7 @@ def limits_report(
     str
         Ends in a line feed.
     """
-    page = _Page(width, colour, ascii_only)
+    page = Page(width, colour, ascii_only)
     where = limits.region_name or "no region stated"
     page.wrap(f"Legal limits, {where}: {STATUS_WORDS[limits.status]}", bold=True)
     page.wrap(limits.caution)
@@ -83,7 +83,7 @@ def rules_report(
     str
         Ends in a line feed.
     """
-    page = _Page(width, colour, ascii_only)
+    page = Page(width, colour, ascii_only)
     page.wrap("Table of legal limits", bold=True)
     page.wrap("Check with your regulator; this is not legal advice.")
     rows = list(rules)
@@ -130,9 +130,9 @@ def interval_words(seconds: float | None, message_s: float = 0.0) -> str:
     return f"{math.ceil(seconds * 10.0 - 1e-6) / 10.0:g} s"
 
 
-def _end(page: _Page, end: EndLimits) -> None:
+def _end(page: Page, end: EndLimits) -> None:
     check = end.limits
-    page.heading(f"{_what(end)} (link {end.link}): {STATUS_WORDS[check.status]}")
+    page.heading(f"{sender_words(end)} (link {end.link}): {STATUS_WORDS[check.status]}")
     _item(page, f"Rule {check.rule}" if check.status == "within" else "Why", check.reason)
     if check.unverified:
         _item(page, "Unverified in that rule", _quantities(check.unverified))
@@ -166,7 +166,7 @@ def _end(page: _Page, end: EndLimits) -> None:
         _rule(page, rule)
 
 
-def _what(end: EndLimits) -> str:
+def sender_words(end: EndLimits) -> str:
     if end.message is None:
         return f"{end.station} {'answers' if end.answers else 'reports to'} {end.to}"
     if end.answers:
@@ -174,7 +174,7 @@ def _what(end: EndLimits) -> str:
     return f'{end.station} sends "{end.message}" to {end.to}'
 
 
-def _intervals(page: _Page, end: EndLimits, check: LimitsCheck) -> None:
+def _intervals(page: Page, end: EndLimits, check: LimitsCheck) -> None:
     message = check.time_on_air_s * end.tries
     words = interval_words(check.shortest_interval_s, message)
     if check.shortest_interval_rule is None:
@@ -199,7 +199,7 @@ def _intervals(page: _Page, end: EndLimits, check: LimitsCheck) -> None:
     )
 
 
-def _rule(page: _Page, rule: RuleCheck) -> None:
+def _rule(page: Page, rule: RuleCheck) -> None:
     word = "contested, not counted" if rule.contested and rule.status == "within" else rule.status
     page.wrap(f"{rule.id}: {word}. {rule.title}", indent=2, hanging=4)
     for finding in rule.findings:
@@ -209,12 +209,12 @@ def _rule(page: _Page, rule: RuleCheck) -> None:
         page.wrap(f"- not known here: {rule.unread}", indent=4, hanging=6)
 
 
-def _finding(page: _Page, finding: Finding) -> None:
+def _finding(page: Page, finding: Finding) -> None:
     remedy = f"; to keep it: {finding.remedy}" if finding.remedy else ""
     page.wrap(f"- {finding.status}: {finding.text}{remedy}", indent=4, hanging=6)
 
 
-def _sources(page: _Page, limits: LimitsSection) -> None:
+def _sources(page: Page, limits: LimitsSection) -> None:
     rules = {r.id: r for e in limits.ends for r in e.limits.rules}
     if not rules:
         return
@@ -231,7 +231,7 @@ def _sources(page: _Page, limits: LimitsSection) -> None:
         page.item(f"{rule.id}: {rule.source}.{unverified}{note}")
 
 
-def _exposure(page: _Page, exposure: ExposureSection) -> None:
+def _exposure(page: Page, exposure: ExposureSection) -> None:
     page.heading("Distance to keep from the antennas")
     for s in exposure.stations:
         k = s.keeping
@@ -246,7 +246,7 @@ def _exposure(page: _Page, exposure: ExposureSection) -> None:
     page.wrap(exposure.caution, indent=2)
 
 
-def _item(page: _Page, name: str, words: str) -> None:
+def _item(page: Page, name: str, words: str) -> None:
     page.wrap(f"{name}: {words}", indent=2, hanging=4)
 
 

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 STEPS_DB: Final = (-20.0, -10.0, 0.0, 10.0, 20.0, 30.0, 40.0)
 """Edges of the margin's steps; contour lines stand on them."""
 SIZE_IN: Final = (8.6, 8.4)
-_SMOOTH_CELLS = 1.0
+SMOOTH_CELLS = 1.0
 """Contour lines are drawn over margins smoothed by so many cells; shades are not."""
 _SUN_FROM_DEG, _SUN_UP_DEG = 315.0, 40.0
 
@@ -49,7 +49,7 @@ def coverage_figure(result: CoverageResult) -> "Figure":
         figure = style.new_figure(*SIZE_IN)
         ax = figure.add_axes((0.075, 0.125, 0.79, 0.75))
         steps = draw_coverage(ax, result)
-        _key(figure, steps)
+        draw_key(figure, steps)
         title = style.drawable(_first_upper(headline(result)))
         _text(figure, 0.075, 0.965, title, size=style.TITLE_PT, weight="bold", width=84)
         under = (
@@ -116,8 +116,8 @@ def draw_lines(ax: "Axes", margin_db: np.ndarray, needed_db: float, cell_m: floa
 
     margin, needed = margin_db.astype(float), needed_db
     known = np.isfinite(margin)
-    weight = gaussian_filter(known.astype(float), _SMOOTH_CELLS)
-    smooth = gaussian_filter(np.where(known, margin, 0.0), _SMOOTH_CELLS) / np.maximum(weight, 1e-9)
+    weight = gaussian_filter(known.astype(float), SMOOTH_CELLS)
+    smooth = gaussian_filter(np.where(known, margin, 0.0), SMOOTH_CELLS) / np.maximum(weight, 1e-9)
     field = np.ma.masked_array(smooth, mask=~known)
     half = (margin.shape[0] - 1) // 2
     axis = np.arange(-half, half + 1) * cell_m / 1e3
@@ -179,7 +179,7 @@ def draw_scale(ax: "Axes", box_km: tuple[float, float, float, float]) -> None:
     )  # fmt: skip
 
 
-def _key(figure: "Figure", shown: Any) -> None:
+def draw_key(figure: "Figure", shown: Any) -> None:
     axis = figure.add_axes((0.895, 0.30, 0.022, 0.42))
     bar = figure.colorbar(shown, cax=axis, ticks=STEPS_DB, drawedges=True)
     bar.ax.set_yticklabels([f"{s:.0f}".replace("-", "−") for s in STEPS_DB])
@@ -195,7 +195,7 @@ def _caption(result: CoverageResult) -> str:
         else "Each cell has its own terrain profile and the model of a single check."
     )
     return style.drawable(
-        f"{how} Cells of {result.cell_m:g} m; lines over margins smoothed by {_SMOOTH_CELLS:g} cell; white: "
+        f"{how} Cells of {result.cell_m:g} m; lines over margins smoothed by {SMOOTH_CELLS:g} cell; white: "
         "no answer. A prediction: measure on site. A radio link is no safety function and no emergency stop."
     )
 

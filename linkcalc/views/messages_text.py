@@ -3,7 +3,7 @@
 import math
 
 from linkcalc.messages import MessageAnswer, MessagesSection
-from linkcalc.views.text import _Page
+from linkcalc.views.text import Page
 
 KIND_WORDS = {
     "level_report": "level report",
@@ -32,7 +32,7 @@ def messages_report(
     str
         Ends in a line feed.
     """
-    page = _Page(width, colour, ascii_only)
+    page = Page(width, colour, ascii_only)
     if section is None:
         page.wrap("This plan has no [[message]] table, so there is nothing to follow.", bold=True)
         page.wrap(
@@ -106,7 +106,7 @@ def name_words(m: MessageAnswer) -> str:
     return m.name if m.name.casefold() == kind else f"{m.name} ({kind})"
 
 
-def _message(page: _Page, m: MessageAnswer) -> None:
+def _message(page: Page, m: MessageAnswer) -> None:
     page.wrap(f"{name_words(m)}, {m.from_} → {m.to} over {m.link}", bold=True)
     rate = (
         f"every {duration_words(m.interval_s)}"

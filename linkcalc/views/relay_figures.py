@@ -13,11 +13,11 @@ from linkcalc.area.relay_result import Chain, Place, RelaySiting
 from linkcalc.result import LinkResult
 from linkcalc.views import style
 from linkcalc.views.figures import draw_profile
-from linkcalc.views.map_figures import _SMOOTH_CELLS, _key, draw_lines, draw_scale, draw_shades
+from linkcalc.views.map_figures import SMOOTH_CELLS, draw_key, draw_lines, draw_scale, draw_shades
 from linkcalc.views.relay_text import WORDS, headline
 from linkcalc.views.text import (
-    _NO_BREAK,
-    _TOGETHER,
+    NO_BREAK,
+    TOGETHER,
     asked_words,
     decibel_words,
     distance_words,
@@ -50,7 +50,7 @@ def relay_map(result: RelaySiting) -> "Figure":
         figure = style.new_figure(_WIDTH_IN, height)
         ax = figure.add_axes((0.65 / _WIDTH_IN, _BELOW_IN / height, _MAP_IN / _WIDTH_IN, map_height / height))
         shown = draw_relay_map(ax, result)
-        _key(figure, shown)
+        draw_key(figure, shown)
         left = 0.65 / _WIDTH_IN
         title = _filled(headline(result), 86)
         figure.text(left, 1.0 - 0.12 / height, title, size=style.TITLE_PT - 1, weight="bold", va="top")
@@ -232,7 +232,7 @@ def _caption(result: RelaySiting) -> str:
         "Numbers: spots checked in full, best first; red: hops over the best spot"
         + (", dashed over two relays (R1, R2)." if result.two is not None else "."),
         f"Cells of {result.grid.cell_m:g} m, each with its own terrain profiles and the model of a check; "
-        + (f"lines over margins smoothed by {_SMOOTH_CELLS:g} cell; " if _lined(result) else "")
+        + (f"lines over margins smoothed by {SMOOTH_CELLS:g} cell; " if _lined(result) else "")
         + "white: no height.",
     ]
     if len(result.allowed.steps) > 1:
@@ -247,8 +247,8 @@ def _caption(result: RelaySiting) -> str:
 
 def _filled(words: str, width: int) -> str:
     """Words in lines, no figure parted from its unit."""
-    kept = _TOGETHER.sub(lambda m: m[0].replace(" ", _NO_BREAK), style.drawable(words))
-    return fill(kept, width).replace(_NO_BREAK, " ")
+    kept = TOGETHER.sub(lambda m: m[0].replace(" ", NO_BREAK), style.drawable(words))
+    return fill(kept, width).replace(NO_BREAK, " ")
 
 
 def relay_profiles(hops: Sequence[LinkResult]) -> "Figure":

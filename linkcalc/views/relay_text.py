@@ -11,15 +11,15 @@ from linkcalc.terrain.geodesy import position_text
 from linkcalc.verdict import CAUTIONS
 from linkcalc.views.coverage_text import percent
 from linkcalc.views.text import (
-    _Page,
-    _round,
-    _time_words,
-    _value_words,
+    Page,
     asked_words,
     decibel_words,
     distance_words,
     height_words,
     probability_words,
+    rounded,
+    time_words,
+    value_words,
 )
 
 _WIDTH = 80
@@ -45,7 +45,7 @@ def relay_report(
     str
         Ends in a line feed.
     """
-    page = _Page(width, colour, ascii_only)
+    page = Page(width, colour, ascii_only)
     page.wrap(headline(result), bold=True)
     if result.title:
         page.wrap(result.title)
@@ -68,7 +68,7 @@ def relay_report(
     page.heading("The relay")
     page.item(relay_words(result.relay))
     for a in result.assumed:
-        page.item(f"assumed: {a.key.removeprefix('relay ')} {_value_words(a.value)} ({a.source})")
+        page.item(f"assumed: {a.key.removeprefix('relay ')} {value_words(a.value)} ({a.source})")
     page.heading("The area")
     for line in area_lines(result):
         page.item(line)
@@ -134,7 +134,7 @@ def relay_words(relay: Station) -> str:
 
 def place_words(place: Place) -> str:
     """What is known of a place besides its position."""
-    slope = f"slope {_round(place.slope_deg, 0)}°" if math.isfinite(place.slope_deg) else "slope unknown"
+    slope = f"slope {rounded(place.slope_deg, 0)}°" if math.isfinite(place.slope_deg) else "slope unknown"
     track = "" if place.track_m is None else f", {distance_words(place.track_m)} from a track"
     return f"{slope}{track}"
 
@@ -163,9 +163,9 @@ def burdens(result: RelaySiting) -> Iterator[str]:
     there, back = best.time_on_air_s
     hops = {2: "two", 3: "three"}[len(best.hops)]
     yield (
-        f"Air time: a message is sent once on each of {hops} hops, {_time_words(there)} there instead of "
-        f"{_time_words(direct[0].time_on_air_s)}, and {_time_words(back)} back instead of "
-        f"{_time_words(direct[1].time_on_air_s)}; it comes later by that at least. The relay keeps its own "
+        f"Air time: a message is sent once on each of {hops} hops, {time_words(there)} there instead of "
+        f"{time_words(direct[0].time_on_air_s)}, and {time_words(back)} back instead of "
+        f"{time_words(direct[1].time_on_air_s)}; it comes later by that at least. The relay keeps its own "
         "share of any duty limit."
     )
     yield "A relay needs power of its own through the darkest month, and someone to look after it."
@@ -188,12 +188,12 @@ def notes(result: RelaySiting) -> Iterator[str]:
     yield CAUTIONS[2]
 
 
-def _spot(page: _Page, number: int, chain: Chain) -> None:
+def _spot(page: Page, number: int, chain: Chain) -> None:
     place = chain.relays[0]
     page.row(
         [
             f"{number:<3}{position_text(place.latitude_deg, place.longitude_deg)}",
-            f"{_round(place.ground_m, 0)} m",
+            f"{rounded(place.ground_m, 0)} m",
             *(decibel_words(hop.margin_db) for hop in chain.hops),
             probability_words(min(chain.success)),
             WORDS[chain.verdict],
@@ -204,7 +204,7 @@ def _spot(page: _Page, number: int, chain: Chain) -> None:
     page.wrap(f"{first} and {second}; {place_words(place)}", indent=5)
 
 
-def _two(page: _Page, result: RelaySiting) -> None:
+def _two(page: Page, result: RelaySiting) -> None:
     chain, search = result.two, result.search
     page.heading("Two relays in a row")
     if chain is None or search is None:
@@ -213,7 +213,7 @@ def _two(page: _Page, result: RelaySiting) -> None:
     page.row(["", "ground", "", "", "", ""], _COLUMNS)
     for number, place in enumerate(chain.relays, start=1):
         where = f"{number:<3}{position_text(place.latitude_deg, place.longitude_deg)}"
-        page.row([where, f"{_round(place.ground_m, 0)} m", "", "", "", ""], _COLUMNS)
+        page.row([where, f"{rounded(place.ground_m, 0)} m", "", "", "", ""], _COLUMNS)
         page.wrap(place_words(place), indent=5)
     hops = "; ".join(
         f"{hop.from_} to {hop.to}, {distance_words(hop.path.distance_m)}: {decibel_words(hop.margin_db)}"

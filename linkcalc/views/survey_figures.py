@@ -17,7 +17,7 @@ from linkcalc.measured import DirectionDrawing, DirectionSurvey
 from linkcalc.survey import Survey
 from linkcalc.units import EARTH_RADIUS_M
 from linkcalc.views import style
-from linkcalc.views.figures import _minus, _Room, _side_labels, _spread, _text_width, _tick_words
+from linkcalc.views.figures import Room, side_labels, spread_apart, tick_words, true_minus, width_of_text
 from linkcalc.views.text import VERDICT_WORDS, decibel_words, probability_words
 from linkcalc.walk_test import Spot
 
@@ -53,7 +53,7 @@ def margin_figure(survey: Survey) -> "Figure":
             draw_readings(left, direction, drawing)
             draw_margin(right, direction, drawing)
             title = f"From {style.drawable(direction.from_)} to {style.drawable(direction.to)}"
-            room = _Room(left)
+            room = Room(left)
             title = room.fit(title, width * 72.0 - 80.0, style.TEXT_PT, bold=True)
             room.text(0, room.height_pt + 6, title, style.TEXT_PT, style.INK, bold=True)
             if i == len(survey.directions) - 1:
@@ -100,7 +100,7 @@ def draw_readings(ax: "Axes", direction: DirectionSurvey, drawing: DirectionDraw
     # far outside they are shown at the edge
     out = np.clip(margin, bottom + 0.03 * (top - bottom), top - 0.03 * (top - bottom))
     ax.plot(number[wrong], out[wrong], "o", mfc="none", mec=style.MUTED, ms=size, zorder=4)
-    room = _Room(ax)
+    room = Room(ax)
     words = []
     if margin.size == 0:
         words.append("no reading of level")
@@ -140,18 +140,18 @@ def draw_margin(ax: "Axes", direction: DirectionSurvey, drawing: DirectionDrawin
     ax.plot(after, y, color=style.RAY, lw=1.6, zorder=3)
     ax.plot(before, y, color=style.MUTED, lw=1.3, ls=(0, (5, 2)), zorder=3)
     _levels(ax, direction)
-    room = _Room(ax)
+    room = Room(ax)
     low, high = direction.fade_margin_interval_db
-    now = f"now {_minus(decibel_words(direction.fade_margin_db))}"
+    now = f"now {true_minus(decibel_words(direction.fade_margin_db))}"
     labels = [
         (
             direction.fade_margin_db,
-            f"{now}\n(95 %: {_minus(f'{low:.0f}')} to {_minus(f'{high:.0f}')})",
+            f"{now}\n(95 %: {true_minus(f'{low:.0f}')} to {true_minus(f'{high:.0f}')})",
             style.RAY,
         ),
         (
             direction.predicted_margin_db,
-            f"predicted {_minus(decibel_words(direction.predicted_margin_db))}",
+            f"predicted {true_minus(decibel_words(direction.predicted_margin_db))}",
             style.MUTED,
         ),
         (0.0, "0 dB: receiver's limit", style.ACCENT),
@@ -165,7 +165,7 @@ def draw_margin(ax: "Axes", direction: DirectionSurvey, drawing: DirectionDrawin
             )
         )
     bottom, top = ax.get_ylim()
-    _side_labels(room, [entry for entry in labels if bottom <= entry[0] <= top])
+    side_labels(room, [entry for entry in labels if bottom <= entry[0] <= top])
     ax.set_xticks([])
     _margin_axis(ax)
     ax.tick_params(labelleft=False)
@@ -193,7 +193,7 @@ def _levels(ax: "Axes", direction: DirectionSurvey) -> None:
 
 def _margin_axis(ax: "Axes") -> None:
     ax.yaxis.set_major_locator(MaxNLocator(6, steps=[1, 2, 5, 10]))
-    ax.yaxis.set_major_formatter(FuncFormatter(_tick_words))
+    ax.yaxis.set_major_formatter(FuncFormatter(tick_words))
     ax.grid(True, axis="y")
 
 
@@ -252,7 +252,7 @@ def draw_spots(ax: "Axes", spots: Sequence[Spot], asked_db: float) -> "Axes":
     ax.axvline(0.0, color=style.ACCENT, lw=1.1, zorder=1)
     if math.isfinite(asked_db):
         ax.axvline(asked_db, color=style.INK, lw=1.1, ls=(0, (5, 2)), zorder=1)
-    room = _Room(ax)
+    room = Room(ax)
     for y, spot in zip(rows, spots, strict=True):
         colour = style.RAY if y == 0 else style.FRESNEL_EDGE
         ax.plot(spot.fade_margin_interval_db, [y, y], color=colour, lw=2.4, zorder=3)
@@ -260,21 +260,20 @@ def draw_spots(ax: "Axes", spots: Sequence[Spot], asked_db: float) -> "Axes":
         at = room.height_pt * (1.0 - (y + 0.6) / (len(spots) + 0.2))
         name = room.fit(style.drawable(spot.name), 140, style.TEXT_PT, bold=y == 0)
         room.text(-8, at, name, style.TEXT_PT, style.INK, bold=y == 0, ha="right", va="center")
-        figures = (
-            f"{_minus(decibel_words(spot.fade_margin_db))}   best: {probability_words(spot.best_probability)}"
-        )
+        spare = true_minus(decibel_words(spot.fade_margin_db))
+        figures = f"{spare}   best: {probability_words(spot.best_probability)}"
         room.text(room.width_pt + 8, at, figures, style.SMALL_PT, style.INK, va="center")
     marks = [(0.0, "receiver's limit", style.ACCENT)]
     if math.isfinite(asked_db):
         marks.append((asked_db, "asked for", style.INK))
     sizes = [room.text_width(words, style.SMALL_PT) + 10.0 for _, words, _ in marks]
-    middles = _spread([room.x_pt(value) for value, _, _ in marks], sizes, -20.0, room.width_pt + 20.0)
+    middles = spread_apart([room.x_pt(value) for value, _, _ in marks], sizes, -20.0, room.width_pt + 20.0)
     for (_, words, colour), middle in zip(marks, middles, strict=True):
         room.text(middle, room.height_pt + 5, words, style.SMALL_PT, colour, ha="center")
     ax.set_yticks([])
     ax.spines["left"].set_visible(False)
     ax.xaxis.set_major_locator(MaxNLocator(7, steps=[1, 2, 5, 10]))
-    ax.xaxis.set_major_formatter(FuncFormatter(_tick_words))
+    ax.xaxis.set_major_formatter(FuncFormatter(tick_words))
     ax.grid(True, axis="x")
     ax.set_xlabel("Margin of the weaker direction, dB")
     return ax
@@ -300,7 +299,7 @@ def map_figure(survey: Survey) -> "Figure":
         scale = figure.add_axes(((width - 1.2) / width, 0.75 / height, 0.16 / width, (height - 1.4) / height))
         bar = figure.colorbar(points, cax=scale)
         bar.outline.set_visible(False)
-        bar.ax.yaxis.set_major_formatter(FuncFormatter(_tick_words))
+        bar.ax.yaxis.set_major_formatter(FuncFormatter(tick_words))
         bar.set_label("Margin, dB")
         placed = sum(s.latitude_deg is not None for s in survey.spots)
         words = f"{placed} spots on the map" + (
@@ -338,7 +337,7 @@ def draw_map(ax: "Axes", spots: Sequence[Spot]) -> PathCollection:
     y = np.radians(latitude) * EARTH_RADIUS_M
     x, y = x - (x.min() + x.max()) / 2.0, y - (y.min() + y.max()) / 2.0
     margin = np.array([s.fade_margin_db for s in placed])
-    room = _Room(ax)
+    room = Room(ax)
     reach = max(
         1.25 * float(np.ptp(x)) / room.width_pt,
         1.25 * float(np.ptp(y)) / room.height_pt,
@@ -358,21 +357,21 @@ def draw_map(ax: "Axes", spots: Sequence[Spot]) -> PathCollection:
     _name_points(room, placed, x, y)
     for axis in (ax.xaxis, ax.yaxis):
         axis.set_major_locator(MaxNLocator(7, steps=[1, 2, 5, 10]))
-        axis.set_major_formatter(FuncFormatter(_tick_words))
+        axis.set_major_formatter(FuncFormatter(tick_words))
     ax.set_xlabel("East of the middle, m")
     ax.set_ylabel("North of the middle, m")
     return points
 
 
-def _name_points(room: _Room, spots: Sequence[Spot], x: Floats, y: Floats) -> None:
+def _name_points(room: Room, spots: Sequence[Spot], x: Floats, y: Floats) -> None:
     """Name the best points, each where its name meets no point and no other name; the best in any case."""
     centres = [(room.x_pt(float(a)), room.y_pt(float(b))) for a, b in zip(x, y, strict=True)]
     taken = [(px - 7.0, py - 7.0, px + 7.0, py + 7.0) for px, py in centres]
     taken[0] = (centres[0][0] - 10.0, centres[0][1] - 10.0, centres[0][0] + 10.0, centres[0][1] + 10.0)
     for i, (spot, (px, py)) in enumerate(zip(spots[:_MOST_NAMES], centres, strict=False)):
-        figure = f"  {_minus(decibel_words(spot.fade_margin_db))}"
+        figure = f"  {true_minus(decibel_words(spot.fade_margin_db))}"
         words = room.fit(style.drawable(spot.name), 140, style.SMALL_PT, bold=i == 0) + figure
-        wide = _text_width(words, style.SMALL_PT, i == 0)
+        wide = width_of_text(words, style.SMALL_PT, i == 0)
         places = [
             (left, low)
             for left, low in (
@@ -401,8 +400,8 @@ def _meet(a: tuple[float, float, float, float], b: tuple[float, float, float, fl
 
 def _heading(figure: "Figure", name: str, words: str, colour: str, below: str = "") -> None:
     width, height = figure.get_size_inches() * 72.0
-    used = _text_width(words, style.TITLE_PT, True)
-    title = _Room.fit(style.drawable(name), width - 44.0 - used, style.TITLE_PT, bold=True)
+    used = width_of_text(words, style.TITLE_PT, True)
+    title = Room.fit(style.drawable(name), width - 44.0 - used, style.TITLE_PT, bold=True)
     for x, text, shade, align in ((14.0, title, style.INK, "left"), (width - 14.0, words, colour, "right")):
         figure.text(
             x / width,
@@ -414,7 +413,7 @@ def _heading(figure: "Figure", name: str, words: str, colour: str, below: str = 
             ha=align,
             va="center",
         )
-    line = _Room.fit(style.drawable(below), width - 28.0, style.SMALL_PT)
+    line = Room.fit(style.drawable(below), width - 28.0, style.SMALL_PT)
     figure.text(14.0 / width, 1.0 - 34.0 / height, line, size=style.SMALL_PT, color=style.MUTED, va="center")
 
 

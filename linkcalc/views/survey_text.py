@@ -8,11 +8,11 @@ from linkcalc.measured import DirectionSurvey
 from linkcalc.survey import Survey
 from linkcalc.views.text import (
     VERDICT_WORDS,
-    _Page,
-    _trimmed,
+    Page,
     decibel_words,
     height_words,
     probability_words,
+    trimmed,
 )
 from linkcalc.walk_test import Spot
 
@@ -35,12 +35,12 @@ def survey_report(survey: Survey, width: int = 80, *, colour: bool = False, asci
     str
         Ends in a line feed.
     """
-    page = _Page(width, colour, ascii_only)
+    page = Page(width, colour, ascii_only)
     page.wrap(f"{VERDICT_WORDS[survey.verdict]}  {survey.name}", bold=True)
     page.wrap(survey.headline, indent=2)
     low, high = survey.excess_interval_db
     page.wrap(
-        f"The site loses {_more(survey.excess_db)} predicted (95 %: {_signed(low)} to {_signed(high)} dB; "
+        f"The site loses {more_words(survey.excess_db)} predicted (95 %: {signed(low)} to {signed(high)} dB; "
         f"before the readings the prediction was good to {decibel_words(survey.prior_sigma_db)}, one sigma).",
         indent=2,
     )
@@ -59,35 +59,35 @@ def survey_report(survey: Survey, width: int = 80, *, colour: bool = False, asci
     return page.text()
 
 
-def _margins(page: _Page, directions: Sequence[DirectionSurvey]) -> None:
+def _margins(page: Page, directions: Sequence[DirectionSurvey]) -> None:
     rows = [
         ("Margin now", [decibel_words(d.fade_margin_db) for d in directions]),
-        ("  95 % likely within", [_interval(d.fade_margin_interval_db) for d in directions]),
+        ("  95 % likely within", [interval_of(d.fade_margin_interval_db) for d in directions]),
         ("  asked for", [_asked(d.required_margin_db) for d in directions]),
         ("  chance that it is there", [probability_words(d.margin_probability) for d in directions]),
         ("  predicted before", [decibel_words(d.predicted_margin_db) for d in directions]),
-        ("    95 % likely within", [_interval(d.predicted_margin_interval_db) for d in directions]),
+        ("    95 % likely within", [interval_of(d.predicted_margin_interval_db) for d in directions]),
         ("Message arrives", [probability_words(d.delivery_probability) for d in directions]),
-        ("  95 % likely within", [_shares(d.delivery_probability_interval) for d in directions]),
+        ("  95 % likely within", [share_words(d.delivery_probability_interval) for d in directions]),
         ("  predicted before", [probability_words(d.predicted_delivery_probability) for d in directions]),
         ("Verdict", [VERDICT_WORDS[d.verdict] for d in directions]),
     ]
     _table(page, directions, rows)
 
 
-def _measured(page: _Page, directions: Sequence[DirectionSurvey]) -> None:
+def _measured(page: Page, directions: Sequence[DirectionSurvey]) -> None:
     page.heading("What was measured")
     rows = [
         ("Readings of level", [str(d.readings) if d.readings else "none" for d in directions]),
         ("Level, median", [_level(d.level_dbm) for d in directions]),
         ("  predicted for the day", [_level(d.predicted_level_dbm) for d in directions]),
         ("  in the weakest tenth", [_level(d.level_10_percent_dbm) for d in directions]),
-        ("Loss over the predicted", [_signed_or_none(d.excess_db) for d in directions]),
-        ("  95 % likely within", [_interval(d.excess_interval_db) for d in directions]),
+        ("Loss over the predicted", [signed_or_none(d.excess_db) for d in directions]),
+        ("  95 % likely within", [interval_of(d.excess_interval_db) for d in directions]),
         ("Noise, median", [_level(d.noise_dbm) for d in directions]),
         ("  predicted", [_level(d.noise_dbm and d.predicted_noise_dbm) for d in directions]),
-        ("Packets that arrived", [_packets(d) for d in directions]),
-        ("  95 % likely within", [_shares(d.received_share_interval) for d in directions]),
+        ("Packets that arrived", [packet_words(d) for d in directions]),
+        ("  95 % likely within", [share_words(d.received_share_interval) for d in directions]),
     ]
     _table(page, directions, rows)
     page.wrap(
@@ -97,7 +97,7 @@ def _measured(page: _Page, directions: Sequence[DirectionSurvey]) -> None:
     )
 
 
-def _conditions(page: _Page, survey: Survey) -> None:
+def _conditions(page: Page, survey: Survey) -> None:
     page.heading("The day against the plan")
     rows = f"{survey.readings_used} readings of {survey.readings_file} used"
     if survey.refused:
@@ -134,7 +134,7 @@ def _conditions(page: _Page, survey: Survey) -> None:
         page.item("The day was kinder than the plan's conditions: measure again when they hold.")
 
 
-def _spots(page: _Page, spots: Sequence[Spot]) -> None:
+def _spots(page: Page, spots: Sequence[Spot]) -> None:
     page.heading("Spots, best first")
     widths = [page.width - 2 - 48, 10, 18, 9, 11]
     page.row(["", "margin", "95 % within", "best?", "arrived"], widths)
@@ -144,7 +144,7 @@ def _spots(page: _Page, spots: Sequence[Spot]) -> None:
             [
                 s.name,
                 decibel_words(s.fade_margin_db),
-                _interval(s.fade_margin_interval_db),
+                interval_of(s.fade_margin_interval_db),
                 probability_words(s.best_probability),
                 arrived,
             ],
@@ -176,8 +176,8 @@ def acceptance_report(
     str
         Ends in a line feed.
     """
-    page = _Page(width, colour, ascii_only)
-    asked = f"{_percent(found.success)} of the packets arrive, at {_percent(found.confidence)} confidence"
+    page = Page(width, colour, ascii_only)
+    asked = f"{percent(found.success)} of the packets arrive, at {percent(found.confidence)} confidence"
     if found.count is None:
         first = found.rules[0]
         allowed = "none lost" if first.losses_allowed == 0 else f"at most {first.losses_allowed} lost"
@@ -201,7 +201,7 @@ def acceptance_report(
     return page.text()
 
 
-def _count(page: _Page, found: Acceptance, asked: str) -> None:
+def _count(page: Page, found: Acceptance, asked: str) -> None:
     count = found.count
     assert count is not None
     page.wrap(
@@ -210,13 +210,13 @@ def _count(page: _Page, found: Acceptance, asked: str) -> None:
         bold=True,
     )
     proven = math.floor(count.success_at_least * 1e4) / 1e4
-    page.wrap(f"Proven at that confidence: at least {_percent(proven)} arrive.", indent=2)
+    page.wrap(f"Proven at that confidence: at least {percent(proven)} arrive.", indent=2)
     for name, (low, high) in (
         ("exact (Clopper-Pearson)", count.exact_interval),
         ("Wilson", count.wilson_interval),
     ):
         page.wrap(
-            f"Share lost, two-sided {_percent(found.confidence)}, {name}: "
+            f"Share lost, two-sided {percent(found.confidence)}, {name}: "
             f"{100 * low:.2f} to {100 * high:.2f} %",
             indent=2,
         )
@@ -230,14 +230,14 @@ def _count(page: _Page, found: Acceptance, asked: str) -> None:
         page.wrap("Too many are lost for more packets to prove it: mend the link, then count anew.", indent=2)
 
 
-def _rules(page: _Page, found: Acceptance) -> None:
+def _rules(page: Page, found: Acceptance) -> None:
     timed = found.interval_s is not None
     widths = [page.width - 2 - (64 if timed else 54), 18, 18, 18] + ([10] if timed else [])
     head = [
         "packets",
         "lost, at most",
-        f"{_percent(found.success)} passes",
-        f"{_percent(found.good_success)} passes",
+        f"{percent(found.success)} passes",
+        f"{percent(found.good_success)} passes",
     ]
     page.row([*head, *(["time"] if timed else [])], widths)
     fixed = [r for r in found.rules if r.kind != "sequential"]
@@ -251,8 +251,8 @@ def _rules(page: _Page, found: Acceptance) -> None:
         page.row([*cells, *([_duration(r.duration_s)] if r.duration_s is not None else [])], widths)
     page.wrap(
         "Stop at the first loss too many, or when what is left cannot bring it: the answer is the same. The "
-        f"last columns are the exact chances that a link of just {_percent(found.success)}, and one of "
-        f"{_percent(found.good_success)}, passes.",
+        f"last columns are the exact chances that a link of just {percent(found.success)}, and one of "
+        f"{percent(found.good_success)}, passes.",
         indent=2,
     )
     for r in found.rules:
@@ -260,14 +260,14 @@ def _rules(page: _Page, found: Acceptance) -> None:
             _sequential(page, r, found)
 
 
-def _sequential(page: _Page, r: RuleOutcome, found: Acceptance) -> None:
+def _sequential(page: Page, r: RuleOutcome, found: Acceptance) -> None:
     page.heading("Early stop (sequential probability ratio)", minor=True)
     good = f"{r.good_packets:.0f} packets"
     if r.good_duration_s is not None:
         good += f" ({_duration(r.good_duration_s)})"
     page.wrap(
-        f"Takes {good} on average when {_percent(found.good_success)} arrive, {r.bad_packets:.0f} when just "
-        f"{_percent(found.success)} do, {r.packets} at most; what is undecided then fails. Exact chances of "
+        f"Takes {good} on average when {percent(found.good_success)} arrive, {r.bad_packets:.0f} when just "
+        f"{percent(found.success)} do, {r.packets} at most; what is undecided then fails. Exact chances of "
         f"passing: {probability_words(r.good_passes)} and {probability_words(r.bad_passes)}.",
         indent=2,
     )
@@ -304,7 +304,7 @@ def _first_of_each(r: RuleOutcome, column: int) -> list[tuple[int, int]]:
 
 
 def _table(
-    page: _Page, directions: Sequence[DirectionSurvey], rows: Sequence[tuple[str, Sequence[str]]]
+    page: Page, directions: Sequence[DirectionSurvey], rows: Sequence[tuple[str, Sequence[str]]]
 ) -> None:
     name_width, figure_width = page.columns(len(directions))
     widths = [name_width, *[figure_width] * len(directions)]
@@ -315,11 +315,11 @@ def _table(
             page.row([name, *cells], widths)
 
 
-def _interval(interval: tuple[float, float] | None) -> str:
+def interval_of(interval: tuple[float, float] | None) -> str:
     return "-" if interval is None else f"{interval[0]:.0f} to {interval[1]:.0f} dB".replace("-0 ", "0 ")
 
 
-def _shares(interval: tuple[float, float] | None) -> str:
+def share_words(interval: tuple[float, float] | None) -> str:
     if interval is None:
         return "-"
     low, high = (probability_words(p) for p in interval)
@@ -336,29 +336,29 @@ def _level(level_dbm: float | None) -> str:
     return "-" if level_dbm is None else decibel_words(level_dbm, "dBm")
 
 
-def _signed(value_db: float) -> str:
+def signed(value_db: float) -> str:
     return f"{value_db:+.1f}"
 
 
-def _signed_or_none(value_db: float | None) -> str:
+def signed_or_none(value_db: float | None) -> str:
     return "-" if value_db is None else f"{value_db:+.1f} dB"
 
 
-def _packets(d: DirectionSurvey) -> str:
+def packet_words(d: DirectionSurvey) -> str:
     return "-" if d.sent is None else f"{d.received} of {d.sent}"
 
 
-def _more(excess_db: float) -> str:
+def more_words(excess_db: float) -> str:
     return f"{decibel_words(abs(excess_db))} {'more' if excess_db >= 0.0 else 'less'} than"
 
 
-def _percent(share: float) -> str:
+def percent(share: float) -> str:
     """A share as a person would write it.
 
-    >>> _percent(0.95), _percent(0.999), _percent(0.9981)
+    >>> percent(0.95), percent(0.999), percent(0.9981)
     ('95 %', '99.9 %', '99.81 %')
     """
-    return f"{_trimmed(100.0 * share)} %"
+    return f"{trimmed(100.0 * share)} %"
 
 
 def _duration(seconds: float | None) -> str:

@@ -14,8 +14,8 @@ from linkcalc.errors import DomainError, LinkcalcError
 from linkcalc.files import atomic_write
 from linkcalc.sweep_table import QUANTITIES, Sweep
 from linkcalc.views import style
-from linkcalc.views.figures import _caption, _fit, _Room, _side_labels, _text_width, _tick_words
-from linkcalc.views.heights_figures import _line_label, _shades, band_levels
+from linkcalc.views.figures import Room, fitted_words, side_labels, tick_words, width_of_text, write_caption
+from linkcalc.views.heights_figures import band_levels, line_label, shades_between
 from linkcalc.views.sweep_text import numeric_quantities, parameter_words, quantity_words, value_words
 from linkcalc.views.text import decibel_words
 
@@ -94,13 +94,13 @@ def sweep_figure(found: Sweep, quantity: str = "weaker_fade_margin_db") -> "Figu
             own = layout.panels is None or value == found.planned[layout.panels]
             _draw(ax, panel, quantity, layout, limits, named=single, mark=own)
             if layout.panels is not None:
-                room = _Room(ax)
+                room = Room(ax)
                 words = parameter_words(found, layout.panels, unit=False)
                 words = f"{words}: {value_words(layout.panels, value)}"
                 shown = room.fit(style.drawable(words), room.width_pt + 40.0, style.TEXT_PT, bold=True)
                 room.text(0.0, room.height_pt + 7.0, shown, style.TEXT_PT, style.INK, bold=True)
         _heading(figure, found, quantity)
-        _caption(figure, _caption_words(found, quantity, layout, named=single), lines=2)
+        write_caption(figure, _caption_words(found, quantity, layout, named=single), lines=2)
     return figure
 
 
@@ -200,7 +200,7 @@ def _lines(
     """One line, or one for each value of another parameter, named at its end."""
     from matplotlib.ticker import MaxNLocator
 
-    room = _Room(ax)
+    room = Room(ax)
     words = found.coords[layout.x].dtype.kind not in "if"
     x = np.arange(len(found.coords[layout.x])) if words else found.coords[layout.x].astype(float)
     rows = np.moveaxis(found[quantity], found.dims.index(layout.x), -1).reshape(-1, len(x))
@@ -254,7 +254,7 @@ def _lines(
     unit = QUANTITIES[quantity].unit
     name = quantity_words(found, quantity)
     label = name[0].upper() + name[1:] + (f", {unit}" if unit else "")
-    ax.set_ylabel(_fit(style.drawable(label), room.height_pt, style.TEXT_PT))
+    ax.set_ylabel(fitted_words(style.drawable(label), room.height_pt, style.TEXT_PT))
     return ax
 
 
@@ -270,7 +270,7 @@ def _bands(
     mark: bool,
 ) -> "Axes":
     """Bands of one hue over two parameters, darker for more, with their edges named."""
-    room = _Room(ax)
+    room = Room(ax)
     numbers = np.moveaxis(found[quantity], found.dims.index(x), -1)
     across, up = found.coords[x].astype(float), found.coords[y].astype(float)
     by_x, by_y = np.argsort(across), np.argsort(up)
@@ -279,7 +279,7 @@ def _bands(
     ax.set_xlim(float(across[0]), float(across[-1]))
     ax.set_ylim(float(up[0]), float(up[-1]))
     levels = _levels(*limits)
-    ax.contourf(across, up, numbers, levels=levels, colors=_shades(len(levels) - 1), zorder=1)
+    ax.contourf(across, up, numbers, levels=levels, colors=shades_between(len(levels) - 1), zorder=1)
     special = {line.level: line for line in _references(found, quantity)}
     taken = _mark_plan(ax, room, found, quantity, _Plan(x, y, None, None)) if mark else []
     for level in sorted({*levels[1:-1], *special}):
@@ -292,7 +292,7 @@ def _bands(
         text, ink = f"{level:.10g}", style.INK
         if line is not None:
             text, ink = text + (f": {line.words}" if named else ""), line.colour
-        _line_label(room, drawn.allsegs[0], text, ink, taken, bold=line is not None)
+        line_label(room, drawn.allsegs[0], text, ink, taken, bold=line is not None)
     _label_axis(ax, room, "x", found, x)
     _label_axis(ax, room, "y", found, y)
     return ax
@@ -353,7 +353,7 @@ def _levels(low: float, high: float) -> list[float]:
 
 
 def _mark_plan(
-    ax: "Axes", room: _Room, found: Sweep, quantity: str, layout: _Plan
+    ax: "Axes", room: Room, found: Sweep, quantity: str, layout: _Plan
 ) -> list[tuple[float, float]]:
     """Mark the plan's own combination where it is among those drawn; return the places taken, points."""
     own = {name: found.planned[name] for name in found.dims}
@@ -371,20 +371,20 @@ def _mark_plan(
     return [place]
 
 
-def _end_labels(ax: "Axes", room: _Room, labels: Sequence[tuple[float, str, str]]) -> None:
+def _end_labels(ax: "Axes", room: Room, labels: Sequence[tuple[float, str, str]]) -> None:
     if ax.get_yscale() == "linear":
-        _side_labels(room, labels)
+        side_labels(room, labels)
         return
     low, high = ax.get_ylim()
     # the helper measures a linear axis: lend it one of the logarithms
     ax.set_yscale("linear")
     ax.set_ylim(math.log10(low), math.log10(high))
-    _side_labels(room, [(math.log10(value), words, colour) for value, words, colour in labels])
+    side_labels(room, [(math.log10(value), words, colour) for value, words, colour in labels])
     ax.set_yscale("log")
     ax.set_ylim(low, high)
 
 
-def _label_axis(ax: "Axes", room: _Room, which: str, found: Sweep, name: str) -> None:
+def _label_axis(ax: "Axes", room: Room, which: str, found: Sweep, name: str) -> None:
     from matplotlib.ticker import FixedLocator, MaxNLocator
 
     values = found.coords[name]
@@ -400,8 +400,10 @@ def _label_axis(ax: "Axes", room: _Room, which: str, found: Sweep, name: str) ->
         axis.set_major_formatter(_formatter())
     words = parameter_words(found, name, unit=False)
     unit = parameter_words(found, name).removeprefix(words)
-    space = (room.width_pt if which == "x" else room.height_pt) - _text_width(unit, style.TEXT_PT)
-    axis.set_label_text(_fit(style.drawable(words[0].upper() + words[1:]), space, style.TEXT_PT) + unit)
+    space = (room.width_pt if which == "x" else room.height_pt) - width_of_text(unit, style.TEXT_PT)
+    axis.set_label_text(
+        fitted_words(style.drawable(words[0].upper() + words[1:]), space, style.TEXT_PT) + unit
+    )
 
 
 def _apart(values: Floats) -> list[float]:
@@ -425,7 +427,7 @@ def _log_ticks(ax: "Axes") -> None:
 def _formatter() -> Any:
     from matplotlib.ticker import FuncFormatter
 
-    return FuncFormatter(_tick_words)
+    return FuncFormatter(tick_words)
 
 
 def _heading(figure: "Figure", found: Sweep, quantity: str) -> None:
@@ -438,7 +440,7 @@ def _heading(figure: "Figure", found: Sweep, quantity: str) -> None:
         (34.0, style.SMALL_PT, "normal", style.MUTED, f"{name[0].upper()}{name[1:]} against {over}"),
     )
     for drop, size, weight, colour, words in rows:
-        shown = _fit(style.drawable(words), width - 28.0, size, weight == "bold")
+        shown = fitted_words(style.drawable(words), width - 28.0, size, weight == "bold")
         figure.text(
             14.0 / width, 1.0 - drop / height, shown, size=size, weight=weight, color=colour, va="center"
         )

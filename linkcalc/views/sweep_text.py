@@ -7,7 +7,7 @@ import numpy as np
 
 from linkcalc.plan.units_in_keys import split_unit
 from linkcalc.sweep_table import QUANTITIES, Sweep
-from linkcalc.views.text import VERDICT_WORDS, _Page
+from linkcalc.views.text import VERDICT_WORDS, Page
 
 _WORDS = {
     "delta_n": ("refractivity lapse", "N-units/km"),
@@ -73,7 +73,7 @@ def sweep_report(
     str
         Ends in a line feed.
     """
-    page = _Page(width, colour, ascii_only)
+    page = Page(width, colour, ascii_only)
     page.wrap(f"{found.link}: {found.size} combinations", bold=True)
     for name in found.dims:
         own = found.planned[name]
@@ -103,7 +103,7 @@ def sweep_report(
     return page.text()
 
 
-def _grid(page: _Page, found: Sweep, quantity: str) -> None:
+def _grid(page: Page, found: Sweep, quantity: str) -> None:
     """One row for each value of the first parameter, one column for each of the second."""
     rows = found.dims[0]
     numbers = found[quantity].reshape(len(found.coords[rows]), -1)
@@ -125,7 +125,7 @@ def _grid(page: _Page, found: Sweep, quantity: str) -> None:
         page.wrap("? at risk; x does not close.")
 
 
-def _best(page: _Page, found: Sweep, quantity: str) -> None:
+def _best(page: Page, found: Sweep, quantity: str) -> None:
     """The combinations with most to spare."""
     spare = np.nan_to_num(found["spare_margin_db"].ravel(), nan=-math.inf)
     order = np.argsort(-spare, kind="stable")[:_BEST]

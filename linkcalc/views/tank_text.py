@@ -5,7 +5,7 @@ from collections.abc import Callable
 from linkcalc.tank import Settings, Solution, TankAnswer
 from linkcalc.tank.answer import Losses
 from linkcalc.views.messages_text import count_words, duration_words, odds_words
-from linkcalc.views.text import _Page
+from linkcalc.views.text import Page
 
 FLOAT_ALWAYS = (
     "Fit a local float valve or high-level stop in any case: it works without radio, sensor and program."
@@ -30,7 +30,7 @@ def tank_report(
     str
         Ends in a line feed.
     """
-    page = _Page(width, colour, ascii_only)
+    page = Page(width, colour, ascii_only)
     if tank is None:
         page.wrap("This plan has no [tank], so there is nothing to fill.", bold=True)
         page.wrap("Add [tank] with [tank.shape], [engine], and a [[message]] of kind run_permit.")
@@ -99,7 +99,7 @@ def _how(tank: TankAnswer) -> str:
     )
 
 
-def _times(page: _Page, tank: TankAnswer) -> None:
+def _times(page: Page, tank: TankAnswer) -> None:
     page.blank()
     rows = [
         ("Stop level to overflow, full flow", tank.time_to_overflow_s),
@@ -112,7 +112,7 @@ def _times(page: _Page, tank: TankAnswer) -> None:
             page.row([name, duration_words(seconds)], [38, 14])
 
 
-def _year(page: _Page, tank: TankAnswer) -> None:
+def _year(page: Page, tank: TankAnswer) -> None:
     page.heading("In a year")
     columns = [tank.averaged, tank.predicted_site, tank.after_reading]
     simulated = tank.simulated
@@ -157,7 +157,7 @@ def _year(page: _Page, tank: TankAnswer) -> None:
     )
 
 
-def _solution(page: _Page, tank: TankAnswer) -> None:
+def _solution(page: Page, tank: TankAnswer) -> None:
     found = tank.solution
     page.heading("What makes it safe")
     page.wrap(

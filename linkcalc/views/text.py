@@ -22,8 +22,8 @@ _BOLD, _RESET = "\x1b[1m", "\x1b[0m"
 _VERDICT_COLOUR = {"closes": "\x1b[1;34m", "at_risk": "\x1b[1;33m", "does_not_close": "\x1b[1;31m"}
 
 _NARROWEST = 60
-_NO_BREAK = "\u00a0"
-_TOGETHER = re.compile(r"\bk = \d|\d (?:dBm|dBi|dBd|dB|km|m|MHz|kHz|Hz|ms|s|bytes|W|%)(?!\w)")
+NO_BREAK = "\u00a0"
+TOGETHER = re.compile(r"\bk = \d|\d (?:dBm|dBi|dBd|dB|km|m|MHz|kHz|Hz|ms|s|bytes|W|%)(?!\w)")
 """Figure and unit, which no line break parts."""
 _PLAIN = str.maketrans(
     {
@@ -62,10 +62,10 @@ def distance_words(distance_m: float) -> str:
     if not math.isfinite(distance_m):
         return "unknown"
     if abs(distance_m) < 9.95:
-        return f"{_round(distance_m, 1)} m"
+        return f"{rounded(distance_m, 1)} m"
     if abs(distance_m) < 999.5:
-        return f"{_round(distance_m, 0)} m"
-    return f"{_round(distance_m / 1000.0, 2 if abs(distance_m) < 9995.0 else 1)} km"
+        return f"{rounded(distance_m, 0)} m"
+    return f"{rounded(distance_m / 1000.0, 2 if abs(distance_m) < 9995.0 else 1)} km"
 
 
 def height_words(height_m: float) -> str:
@@ -76,7 +76,7 @@ def height_words(height_m: float) -> str:
     >>> height_words(9.0), height_words(12.34), height_words(1012.0)
     ('9.0 m', '12 m', '1012 m')
     """
-    return f"{_round(height_m, 1 if abs(height_m) < 9.95 else 0)} m"
+    return f"{rounded(height_m, 1 if abs(height_m) < 9.95 else 0)} m"
 
 
 def decibel_words(value_db: float, unit: str = "dB") -> str:
@@ -87,7 +87,7 @@ def decibel_words(value_db: float, unit: str = "dB") -> str:
     >>> decibel_words(-12.3456), decibel_words(-0.04), decibel_words(float("nan"))
     ('-12.3 dB', '0.0 dB', 'n/a')
     """
-    return f"{_round(value_db, 1)} {unit}" if math.isfinite(value_db) else "n/a"
+    return f"{rounded(value_db, 1)} {unit}" if math.isfinite(value_db) else "n/a"
 
 
 def asked_words(direction: Direction) -> str:
@@ -105,7 +105,7 @@ def path_words(link: LinkResult) -> str:
     """Say in short what path and signal a link has."""
     facts = [distance_words(link.path.distance_m)]
     if math.isfinite(link.path.azimuth_deg):
-        facts.append(f"azimuth {_round(link.path.azimuth_deg, 0)}°")
+        facts.append(f"azimuth {rounded(link.path.azimuth_deg, 0)}°")
     frequency = f"{link.frequency_hz / 1e6:.4f}".rstrip("0").rstrip(".")
     return ", ".join([*facts, f"{frequency} MHz", link.signal])
 
@@ -120,7 +120,7 @@ def ratio_words(ratio: float) -> str:
     """
     if not math.isfinite(ratio):
         return "n/a"
-    return _round(ratio, 2 if abs(ratio) < 0.995 else 1 if abs(ratio) < 9.95 else 0)
+    return rounded(ratio, 2 if abs(ratio) < 0.995 else 1 if abs(ratio) < 9.95 else 0)
 
 
 def probability_words(probability: float) -> str:
@@ -139,7 +139,7 @@ def probability_words(probability: float) -> str:
         return ">99.9 %"
     if probability < 0.001:
         return "<0.1 %"
-    return f"{_round(100.0 * probability, 0 if 0.0995 <= probability < 0.9 else 1)} %"
+    return f"{rounded(100.0 * probability, 0 if 0.0995 <= probability < 0.9 else 1)} %"
 
 
 def clearance_words(path: PathFacts, clearance_m: float) -> str:
@@ -237,7 +237,7 @@ def _tenths(micro_db: int) -> int:
     return (micro_db + 50_000) // 100_000
 
 
-def _round(value: float, decimals: int) -> str:
+def rounded(value: float, decimals: int) -> str:
     # Half up in decimals, as the budget does: 2.15 is no binary fraction, and "-0.0" no figure to print.
     half_up = (Decimal(f"{value:.9g}").scaleb(decimals) + Decimal("0.5")).to_integral_value(ROUND_FLOOR)
     text = f"{half_up.scaleb(-decimals):.{decimals}f}"
@@ -281,7 +281,7 @@ def report(result: Result, width: int = 80, *, colour: bool = False, ascii_only:
     str
         Ends in a line feed.
     """
-    page = _Page(max(width, _NARROWEST), colour, ascii_only)
+    page = Page(max(width, _NARROWEST), colour, ascii_only)
     page.wrap(result.title or result.plan_file, bold=True)
     if len(result.links) > 1:
         _overview(page, result.links)
@@ -304,7 +304,7 @@ def report(result: Result, width: int = 80, *, colour: bool = False, ascii_only:
     return page.text()
 
 
-def _overview(page: "_Page", links: Sequence[LinkResult]) -> None:
+def _overview(page: "Page", links: Sequence[LinkResult]) -> None:
     page.heading("All links")
     widths = [page.width - 2 - 46, 12, 17, 17]
     page.row(["", "margin", "message arrives", "verdict"], widths)
@@ -323,7 +323,7 @@ def _overview(page: "_Page", links: Sequence[LinkResult]) -> None:
     page.line("  (margin and message: the weaker direction)")
 
 
-def _link(page: "_Page", link: LinkResult) -> None:
+def _link(page: "Page", link: LinkResult) -> None:
     page.verdict(link)
     page.wrap(_without_verdict(link), indent=2)
     page.wrap(path_words(link), indent=2)
@@ -353,11 +353,11 @@ def _without_verdict(link: LinkResult) -> str:
     return link.headline
 
 
-def _summary(page: "_Page", directions: Sequence[Direction]) -> None:
+def _summary(page: "Page", directions: Sequence[Direction]) -> None:
     rows: list[tuple[str, list[str]]] = [
         ("Margin", [decibel_words(d.fade_margin_db) for d in directions]),
         ("  asked for", [asked_words(d) for d in directions]),
-        ("  9 in 10 likely within", [_interval_words(d) for d in directions]),
+        ("  9 in 10 likely within", [likely_words(d) for d in directions]),
         ("Message arrives", [probability_words(d.delivery_probability) for d in directions]),
     ]
     if any(d.delivery_probability_single != d.delivery_probability for d in directions):
@@ -366,7 +366,7 @@ def _summary(page: "_Page", directions: Sequence[Direction]) -> None:
         )
     rows += [
         (
-            f"  at least, {_trimmed(directions[0].year_share_percent)} % of the year",
+            f"  at least, {trimmed(directions[0].year_share_percent)} % of the year",
             [probability_words(d.delivery_probability_year_share) for d in directions],
         ),
         (
@@ -374,17 +374,17 @@ def _summary(page: "_Page", directions: Sequence[Direction]) -> None:
             [probability_words(d.delivery_probability_after_reading) for d in directions],
         ),
         ("One message", [f"{d.payload_bytes} bytes" for d in directions]),
-        ("  time on air", [_time_words(d.time_on_air_s) for d in directions]),
+        ("  time on air", [time_words(d.time_on_air_s) for d in directions]),
         ("  fast fading", [_fading_words(d) for d in directions]),
     ]
     _columns(page, directions, rows)
 
 
-def _interval_words(direction: Direction) -> str:
+def likely_words(direction: Direction) -> str:
     low, high = direction.fade_margin_interval_db
     if not (math.isfinite(low) and math.isfinite(high)):
         return "n/a"
-    return f"{_round(low, 0)} to {_round(high, 0)} dB"
+    return f"{rounded(low, 0)} to {rounded(high, 0)} dB"
 
 
 def _fading_words(direction: Direction) -> str:
@@ -394,7 +394,7 @@ def _fading_words(direction: Direction) -> str:
 
 
 def _columns(
-    page: "_Page", directions: Sequence[Direction], rows: Sequence[tuple[str, Sequence[str]]]
+    page: "Page", directions: Sequence[Direction], rows: Sequence[tuple[str, Sequence[str]]]
 ) -> None:
     """Name column, then one column of figures and units for each direction."""
     name_width, figure_width = page.columns(len(directions))
@@ -411,12 +411,12 @@ def _unit_padded(cell: str) -> str:
     return f"{figure} {unit:<5}" if figure else f"{cell}      "
 
 
-def _budget(page: "_Page", directions: Sequence[Direction]) -> None:
+def _budget(page: "Page", directions: Sequence[Direction]) -> None:
     page.heading("Budget, dB", minor=True)
-    columns = [{_place(ls, i): ls[i] for i in range(len(ls))} for ls in map(budget_lines, directions)]
+    columns = [{place_words(ls, i): ls[i] for i in range(len(ls))} for ls in map(budget_lines, directions)]
     rows: list[tuple[str, list[str]]] = []
     nothing: list[str] = []
-    for place in _merged([list(c) for c in columns]):
+    for place in merged_terms([list(c) for c in columns]):
         found = [c.get(place) for c in columns]
         kind, name = next((line.kind, line.name) for line in found if line)
         if kind == "sum":
@@ -431,7 +431,7 @@ def _budget(page: "_Page", directions: Sequence[Direction]) -> None:
     _notes(page, directions)
 
 
-def _notes(page: "_Page", directions: Sequence[Direction]) -> None:
+def _notes(page: "Page", directions: Sequence[Direction]) -> None:
     """What the terms' notes say, once each; with the station where both have the term and differ."""
     notes: dict[str, dict[str, list[str]]] = {}
     for d in directions:
@@ -456,14 +456,14 @@ def _signed(value_db: float) -> str:
     return f"{value_db:+.1f}" if value_db else "0.0"
 
 
-def _place(lines: Sequence[BudgetLine], i: int) -> tuple[int, str, int]:
+def place_words(lines: Sequence[BudgetLine], i: int) -> tuple[int, str, int]:
     """Block, name, and how often the name came before in it: what makes two columns share a row."""
     block = sum(line.kind == "sum" for line in lines[:i])
     start = max((n + 1 for n in range(i) if lines[n].kind == "sum"), default=0)
     return block, lines[i].name, sum(line.name == lines[i].name for line in lines[start:i])
 
 
-def _merged(columns: Sequence[Sequence[Any]]) -> list[Any]:
+def merged_terms(columns: Sequence[Sequence[Any]]) -> list[Any]:
     """One list holding the entries of all, each column's order kept as far as they agree."""
     merged: list[Any] = []
     for column in columns:
@@ -477,7 +477,7 @@ def _merged(columns: Sequence[Sequence[Any]]) -> list[Any]:
     return merged
 
 
-def _path(page: "_Page", link: LinkResult) -> None:
+def _path(page: "Page", link: LinkResult) -> None:
     path = link.path
     page.heading("Path", minor=True)
     where = (
@@ -508,7 +508,7 @@ def _path(page: "_Page", link: LinkResult) -> None:
         page.wrap(f"{name:<16}{fact}", indent=2, hanging=18)
 
 
-def _models(page: "_Page", path: PathFacts) -> None:
+def _models(page: "Page", path: PathFacts) -> None:
     page.heading("Path loss by model", minor=True)
     names = {key: MODEL_NAMES.get(key, key) for key in path.models}
     wide = min(max((_cells(n) for n in names.values()), default=0), page.width - 24)
@@ -521,7 +521,7 @@ def _models(page: "_Page", path: PathFacts) -> None:
     )
 
 
-def _uncertainty(page: "_Page", directions: Sequence[Direction]) -> None:
+def _uncertainty(page: "Page", directions: Sequence[Direction]) -> None:
     largest: list[Contributor] = []
     for direction in directions:
         for contributor in direction.uncertainty[:3]:
@@ -541,7 +541,7 @@ def _uncertainty(page: "_Page", directions: Sequence[Direction]) -> None:
         page.wrap(f"{KIND_WORDS[c.kind]}; {c.source}", indent=4)
 
 
-def _advice(page: "_Page", advice: Sequence[Advice]) -> None:
+def _advice(page: "Page", advice: Sequence[Advice]) -> None:
     if not advice:
         return
     giving_up = all(a.kind == "give_up" for a in advice)
@@ -556,14 +556,14 @@ def _advice(page: "_Page", advice: Sequence[Advice]) -> None:
         page.wrap(f"({effect})", indent=hanging)
 
 
-def _assumptions(page: "_Page", result: Result) -> None:
+def _assumptions(page: "Page", result: Result) -> None:
     if not result.assumed:
         return
     page.heading("Assumed, since the plan does not say")
     by_source: dict[str, dict[str, list[str]]] = {}
     for a in result.assumed:
         subject, _, key = a.key.rpartition(" ")
-        by_source.setdefault(a.source, {}).setdefault(subject, []).append(f"{key} = {_value_words(a.value)}")
+        by_source.setdefault(a.source, {}).setdefault(subject, []).append(f"{key} = {value_words(a.value)}")
     for source, by_subject in by_source.items():
         parts = [
             f"{subject} {', '.join(entries)}" if subject else ", ".join(entries)
@@ -572,7 +572,7 @@ def _assumptions(page: "_Page", result: Result) -> None:
         page.item(f"{source}: {'; '.join(parts)}")
 
 
-def _value_words(value: Any) -> str:
+def value_words(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, float):
@@ -580,15 +580,15 @@ def _value_words(value: Any) -> str:
     return str(value)
 
 
-def _time_words(seconds: float) -> str:
-    return f"{_round(seconds * 1e3, 0)} ms" if seconds < 0.9995 else f"{_round(seconds, 2)} s"
+def time_words(seconds: float) -> str:
+    return f"{rounded(seconds * 1e3, 0)} ms" if seconds < 0.9995 else f"{rounded(seconds, 2)} s"
 
 
-def _trimmed(value: float) -> str:
+def trimmed(value: float) -> str:
     return f"{value:.2f}".rstrip("0").rstrip(".")
 
 
-class _Page:
+class Page:
     """Lines of a fixed width; every text is cleaned before it is measured."""
 
     def __init__(self, width: int, colour: bool, ascii_only: bool) -> None:
@@ -608,7 +608,7 @@ class _Page:
         return self.width - 2 - count * figure, figure
 
     def line(self, text: str) -> None:
-        self._lines.append(text.replace(_NO_BREAK, " ").rstrip())
+        self._lines.append(text.replace(NO_BREAK, " ").rstrip())
 
     def blank(self) -> None:
         self.line("")
@@ -629,7 +629,7 @@ class _Page:
 
     def wrap(self, text: str, *, indent: int = 0, hanging: int | None = None, bold: bool = False) -> None:
         rest = indent if hanging is None else hanging
-        whole = _TOGETHER.sub(lambda m: m[0].replace(" ", _NO_BREAK), self.clean(text))
+        whole = TOGETHER.sub(lambda m: m[0].replace(" ", NO_BREAK), self.clean(text))
         for i, line in enumerate(_wrapped(whole, self.width - indent, self.width - rest)):
             self._styled_line(" " * (rest if i else indent) + line, _BOLD if bold else "")
 

@@ -13,8 +13,7 @@ from linkcalc.result import MODEL_NAMES
 from linkcalc.rules.plan_limits import EndLimits
 from linkcalc.terrain import geodesy
 from linkcalc.views import style
-from linkcalc.views.limits_text import QUANTITY_WORDS, STATUS_WORDS, interval_words, power_words
-from linkcalc.views.limits_text import _what as who_sends
+from linkcalc.views.limits_text import QUANTITY_WORDS, STATUS_WORDS, interval_words, power_words, sender_words
 from linkcalc.views.record import pictures
 from linkcalc.views.record.markup import Child, Html, h, inline_svg
 from linkcalc.views.record.measured import acceptance_section, readings_section
@@ -32,21 +31,21 @@ from linkcalc.views.record.parts import (
     section,
     table,
 )
-from linkcalc.views.survey_text import _percent
+from linkcalc.views.survey_text import percent
 from linkcalc.views.text import (
     VERDICT_WORDS,
-    _interval_words,
-    _merged,
-    _place,
-    _time_words,
-    _trimmed,
-    _value_words,
     budget_lines,
     decibel_words,
     distance_words,
+    likely_words,
+    merged_terms,
     path_words,
+    place_words,
     probability_words,
     term_words,
+    time_words,
+    trimmed,
+    value_words,
 )
 from linkcalc.views.text import asked_words as asked_margin_words
 
@@ -132,12 +131,12 @@ def _answer(record: Record) -> Html:
     ways = result.directions
     rows: Rows = [
         ("Margin predicted", [decibel_words(d.fade_margin_db) for d in ways]),
-        ("9 in 10 likely within", [_interval_words(d) for d in ways]),
+        ("9 in 10 likely within", [likely_words(d) for d in ways]),
         ("Margin asked for", [asked_margin_words(d) for d in ways]),
         ("A message arrives, with its tries", [probability_words(d.delivery_probability) for d in ways]),
         ("On a single try", [probability_words(d.delivery_probability_single) for d in ways]),
         (
-            f"At least, {_trimmed(ways[0].year_share_percent)} % of the year",
+            f"At least, {trimmed(ways[0].year_share_percent)} % of the year",
             [probability_words(d.delivery_probability_year_share) for d in ways],
         ),
     ]
@@ -209,7 +208,7 @@ def _position(site: Site) -> Child:
 
 def _antenna(site: Site) -> str:
     a = site.station.antenna
-    words = f"{a.type.replace('_', ' ')}, {_trimmed(site.antenna_gain_dbi)} dBi, {a.polarisation}"
+    words = f"{a.type.replace('_', ' ')}, {trimmed(site.antenna_gain_dbi)} dBi, {a.polarisation}"
     if a.azimuth_deg is not None:
         words += f", turned to {degrees(a.azimuth_deg)}"
     if a.tilt_deg:
@@ -269,7 +268,7 @@ def _profile(record: Record) -> Html:
 def _budget(record: Record) -> Html:
     ways = record.result.directions
     printed = [budget_lines(d) for d in ways]
-    by_place = [{_place(lines, i): lines[i] for i in range(len(lines))} for lines in printed]
+    by_place = [{place_words(lines, i): lines[i] for i in range(len(lines))} for lines in printed]
     notes: dict[str, dict[str, None]] = {}
     for d in ways:
         for t in d.terms:
@@ -278,7 +277,7 @@ def _budget(record: Record) -> Html:
                 notes.setdefault(term_words(t, d), {})[note] = None
     rows = []
     figures = range(1, len(ways) + 1)
-    for place in _merged([list(c) for c in by_place]):
+    for place in merged_terms([list(c) for c in by_place]):
         found = [c.get(place) for c in by_place]
         kind, name = next((line.kind, line.name) for line in found if line)
         total = kind == "sum"
@@ -365,7 +364,7 @@ def _limit_row(end: EndLimits, figures: Iterable[int]) -> Html:
             shortest = words if words in ("any", "never") else f"every {words}"
     return row(
         [
-            who_sends(end),
+            sender_words(end),
             level(c.erp_dbm),
             level(c.eirp_dbm),
             f"{c.time_on_air_s * 1e3:.0f} ms × {end.tries}",
@@ -385,7 +384,7 @@ def _settings(record: Record) -> Html:
     rows += [
         ("Transmit power at the connector", [_power(s.transmit_power_dbm) for s in (near, far)]),
         ("Payload it sends", [f"{n} bytes" for n in (link.payload_bytes, link.reply_payload_bytes)]),
-        ("Time on air of that", [_time_words(d.time_on_air_s) for d in record.result.directions]),
+        ("Time on air of that", [time_words(d.time_on_air_s) for d in record.result.directions]),
         ("Tries of a message, at most", [str(link.tries)] * 2),
     ]
     return section(
@@ -474,7 +473,7 @@ def _conditions(record: Record) -> Html:
     by_source: dict[str, dict[str, list[str]]] = {}
     for a in record.assumed:
         subject, _, key = a.key.rpartition(" ")
-        by_source.setdefault(a.source, {}).setdefault(subject, []).append(f"{key} = {_value_words(a.value)}")
+        by_source.setdefault(a.source, {}).setdefault(subject, []).append(f"{key} = {value_words(a.value)}")
     assumed = [
         f"{source}: "
         + "; ".join(f"{subject} {', '.join(keys)}".strip() for subject, keys in subjects.items())
@@ -513,7 +512,7 @@ def _inputs(record: Record) -> Html:
             "p",
             "It is the SHA-256 of the lines: digest, two spaces, input, colon, space, file. The same files, "
             f"options and versions give the same record, byte by byte. Options: date {day}; acceptance test "
-            f"for {_percent(record.success)} at {_percent(record.confidence)} confidence. "
+            f"for {percent(record.success)} at {percent(record.confidence)} confidence. "
             f"Versions: {versions}.",
             class_="notes",
         ),

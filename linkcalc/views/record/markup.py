@@ -5,7 +5,7 @@ import unicodedata
 from collections.abc import Iterable
 from html import escape
 
-from linkcalc.views.text import _TOGETHER
+from linkcalc.views.text import TOGETHER
 
 
 class Html(str):
@@ -17,7 +17,7 @@ class Html(str):
 Child = str | Html | Iterable["Child"] | None
 
 _EMPTY = frozenset({"br", "col", "hr", "input", "link", "meta"})
-_NO_BREAK = "\u00a0"
+NO_BREAK = "\u00a0"
 
 
 def shown(text: str) -> str:
@@ -28,9 +28,9 @@ def shown(text: str) -> str:
     >>> shown('<b>"tank"\u202e & co'), shown("of 20 dB")
     ('&lt;b&gt;&quot;tank&quot; &amp; co', 'of 20\xa0dB')
     """
-    plain = "".join(" " if c.isspace() and c != _NO_BREAK else c for c in unicodedata.normalize("NFC", text))
+    plain = "".join(" " if c.isspace() and c != NO_BREAK else c for c in unicodedata.normalize("NFC", text))
     plain = "".join(c for c in plain if unicodedata.category(c) not in ("Cc", "Cf", "Cs", "Co"))
-    return escape(_TOGETHER.sub(lambda m: m[0].replace(" ", _NO_BREAK), plain))
+    return escape(TOGETHER.sub(lambda m: m[0].replace(" ", NO_BREAK), plain))
 
 
 def h(tag: str, *children: Child, **attributes: str | int | None) -> Html:

@@ -10,9 +10,17 @@ from linkcalc.record import Record
 from linkcalc.survey import Survey
 from linkcalc.views import style
 from linkcalc.views.record import pictures
-from linkcalc.views.record.markup import _NO_BREAK, Child, Html, h, inline_svg
+from linkcalc.views.record.markup import NO_BREAK, Child, Html, h, inline_svg
 from linkcalc.views.record.parts import bullets, columns, grid, level, minus, row, section, table
-from linkcalc.views.survey_text import _interval, _more, _packets, _percent, _shares, _signed, _signed_or_none
+from linkcalc.views.survey_text import (
+    interval_of,
+    more_words,
+    packet_words,
+    percent,
+    share_words,
+    signed,
+    signed_or_none,
+)
 from linkcalc.views.text import VERDICT_WORDS, decibel_words, probability_words
 
 _MOST_READINGS = 60
@@ -43,7 +51,7 @@ def readings_section(record: Record) -> Html:
     low, high = survey.excess_interval_db
     ways = columns(survey.directions)[1:]
     said = [
-        f"The site loses {_more(survey.excess_db)} predicted (95 %: {_signed(low)} to {_signed(high)} dB; "
+        f"The site loses {more_words(survey.excess_db)} predicted (95 %: {signed(low)} to {signed(high)} dB; "
         f"before the readings the prediction was good to {decibel_words(survey.prior_sigma_db)}, one sigma).",
         f"{survey.agreement_reason[:1].upper()}{survey.agreement_reason[1:]}.",
     ]
@@ -78,21 +86,21 @@ def _measured(ways: Sequence[DirectionSurvey]) -> list[tuple[str, list[Child]]]:
         ("Level, median", [level(d.level_dbm) for d in ways]),
         ("Level predicted for the day", [level(d.predicted_level_dbm) for d in ways]),
         ("Level in the weakest tenth", [level(d.level_10_percent_dbm) for d in ways]),
-        ("Loss over the predicted", [_signed_or_none(d.excess_db) for d in ways]),
+        ("Loss over the predicted", [signed_or_none(d.excess_db) for d in ways]),
         ("Noise, median", [level(d.noise_dbm) for d in ways]),
-        ("Packets that arrived", [_packets(d) for d in ways]),
-        ("Share, 95 % likely within", [_shares(d.received_share_interval) for d in ways]),
+        ("Packets that arrived", [packet_words(d) for d in ways]),
+        ("Share, 95 % likely within", [share_words(d.received_share_interval) for d in ways]),
     ]
 
 
 def _margins(ways: Sequence[DirectionSurvey]) -> list[tuple[str, list[Child]]]:
     return [
         ("Margin", [decibel_words(d.fade_margin_db) for d in ways]),
-        ("Margin, 95 % likely within", [_interval(d.fade_margin_interval_db) for d in ways]),
+        ("Margin, 95 % likely within", [interval_of(d.fade_margin_interval_db) for d in ways]),
         ("Margin asked for", [_asked(d.required_margin_db) for d in ways]),
         ("Chance that it is there", [probability_words(d.margin_probability) for d in ways]),
         ("A message arrives, with its tries", [probability_words(d.delivery_probability) for d in ways]),
-        ("Share, 95 % likely within", [_shares(d.delivery_probability_interval) for d in ways]),
+        ("Share, 95 % likely within", [share_words(d.delivery_probability_interval) for d in ways]),
         ("Verdict", [VERDICT_WORDS[d.verdict] for d in ways]),
     ]
 
@@ -155,7 +163,7 @@ def _cells(r: Reading) -> list[str]:
     wet = {True: "wet", False: "dry", None: ""}[r.wet_foliage]
     return [
         str(r.row),
-        "" if r.time is None else r.time.isoformat(_NO_BREAK, "minutes"),
+        "" if r.time is None else r.time.isoformat(NO_BREAK, "minutes"),
         r.direction,
         _figure(r.rssi_dbm),
         _figure(r.snr_db),
@@ -206,7 +214,7 @@ def acceptance_section(record: Record) -> Html:
     """What a count of packets proves, or how many to count."""
     tests, ways = record.tests, record.result.directions
     first = tests[0]
-    asked = f"{_percent(first.success)} of the packets arrive, at {_percent(first.confidence)} confidence"
+    asked = f"{percent(first.success)} of the packets arrive, at {percent(first.confidence)} confidence"
     parts: list[Child] = [h("p", f"To be proven in each direction: {asked}.")]
     if any(test.count is not None for test in tests):
         rows: list[tuple[str, list[Child]]] = [
@@ -214,14 +222,18 @@ def acceptance_section(record: Record) -> Html:
         ]
         parts.append(table(columns(ways), rows, figures=True))
         parts.append(
-            h("p", f"Intervals are two-sided, {_percent(first.confidence)}. {first.caution}", class_="notes")
+            h(
+                "p",
+                f"Intervals are two-sided, {percent(first.confidence)}. {first.caution}",
+                class_="notes",
+            )
         )
     else:
         head = [
             "Packets to send",
             "Lost at most",
-            f"A link of {_percent(first.success)} passes with",
-            f"One of {_percent(first.good_success)} passes with",
+            f"A link of {percent(first.success)} passes with",
+            f"One of {percent(first.good_success)} passes with",
         ]
         body = [
             row(

@@ -5,7 +5,7 @@ from datetime import date
 from typing import Protocol
 
 from linkcalc.views.record.markup import Child, Html, h
-from linkcalc.views.text import _round, decibel_words
+from linkcalc.views.text import decibel_words, rounded
 
 
 class Way(Protocol):
@@ -162,7 +162,7 @@ def metres(height_m: float) -> str:
     >>> metres(412.34)
     '412.3 m'
     """
-    return f"{minus(_round(height_m, 1))} m"
+    return f"{minus(rounded(height_m, 1))} m"
 
 
 def degrees(bearing_deg: float) -> str:

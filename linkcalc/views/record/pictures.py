@@ -11,7 +11,7 @@ from linkcalc.record import MAP_ASPECT, Record, SiteMap
 from linkcalc.result import LinkResult
 from linkcalc.survey import Survey
 from linkcalc.views import style
-from linkcalc.views.figures import _clutter_runs, _profile_caption, _Room, draw_profile
+from linkcalc.views.figures import Room, clutter_runs, draw_profile, profile_caption
 from linkcalc.views.survey_figures import draw_margin, draw_readings
 from linkcalc.views.text import distance_words, height_words
 
@@ -73,7 +73,7 @@ def draw_map(ax: "Axes", site_map: SiteMap, record: Record) -> str:
     for spine in ax.spines.values():
         spine.set_visible(True)
         spine.set_edgecolor(style.MUTED)
-    room = _Room(ax)
+    room = Room(ax)
     parts = [_draw_ground(ax, site_map)]
     x, y = site_map.east_m, site_map.north_m
     ax.plot(x, y, color=style.PAPER, lw=4.4, zorder=3)
@@ -150,7 +150,7 @@ def _shaded(heights: Floats, cell_m: float) -> Floats:
 def _draw_clutter(ax: "Axes", site_map: SiteMap, link: LinkResult) -> list[str]:
     """Draw stretches of path on which something stands, to half a step beyond its points; name the kinds."""
     along = link.drawing.distance_m
-    runs = _clutter_runs(link.drawing)
+    runs = clutter_runs(link.drawing)
     for kind, first, last in runs:
         start = (along[max(first - 1, 0)] + along[first]) / 2.0
         end = (along[last] + along[min(last + 1, len(along) - 1)]) / 2.0
@@ -160,7 +160,7 @@ def _draw_clutter(ax: "Axes", site_map: SiteMap, link: LinkResult) -> list[str]:
     return [kind for kind in style.CLUTTER if any(kind == run[0] for run in runs)]
 
 
-def _name_stations(room: _Room, site_map: SiteMap, record: Record) -> None:
+def _name_stations(room: Room, site_map: SiteMap, record: Record) -> None:
     """The northern station's name above it, the southern one's below."""
     x, y = site_map.east_m, site_map.north_m
     first_is_north = bool(y[0] >= y[-1])
@@ -183,7 +183,7 @@ def _name_stations(room: _Room, site_map: SiteMap, record: Record) -> None:
         )
 
 
-def _draw_north(room: _Room) -> None:
+def _draw_north(room: Room) -> None:
     x, top = room.width_pt - 18.0, room.height_pt - 10.0
     arrow: dict[str, Any] = {"facecolor": style.INK, "edgecolor": style.PAPER, "lw": 0.8, "zorder": 8}
     from matplotlib.patches import Polygon
@@ -194,7 +194,7 @@ def _draw_north(room: _Room) -> None:
     room.text(x, top - 25.0, "N", style.TEXT_PT, style.INK, bold=True, ha="center", va="top", paper=True)
 
 
-def _draw_scale(ax: "Axes", room: _Room, half_m: float) -> str:
+def _draw_scale(ax: "Axes", room: Room, half_m: float) -> str:
     """Draw a bar of a round length; return the length in words."""
     wanted = 0.4 * half_m
     power = 10.0 ** math.floor(math.log10(wanted))
@@ -232,7 +232,7 @@ def profile_figure(link: LinkResult) -> "tuple[Figure, str]":
         box = (0.62 / WIDTH_IN, 0.5 / height, (WIDTH_IN - 0.7) / WIDTH_IN, (height - 0.98) / height)
         ax = figure.add_axes(box)
         draw_profile(ax, link)
-        caption = _profile_caption(ax, link)
+        caption = profile_caption(ax, link)
     return figure, caption
 
 
@@ -257,7 +257,7 @@ def readings_figure(survey: Survey) -> "Figure":
             right = figure.add_axes((3.85 / WIDTH_IN, base, 1.45 / WIDTH_IN, tall))
             draw_readings(left, direction, drawing)
             draw_margin(right, direction, drawing)
-            room = _Room(left)
+            room = Room(left)
             words = f"From {style.drawable(direction.from_)} to {style.drawable(direction.to)}"
             words = room.fit(words, room.width_pt + 180.0, style.TEXT_PT, bold=True)
             room.text(0.0, room.height_pt + 6.0, words, style.TEXT_PT, style.INK, bold=True)
