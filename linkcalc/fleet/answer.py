@@ -15,7 +15,7 @@ from linkcalc.fleet.contention import Outlook, outlook, reach
 from linkcalc.fleet.limits import Held, Limits
 from linkcalc.fleet.mends import lacks_words, mends, scaled
 from linkcalc.fleet.network import Network, Setting, Supply
-from linkcalc.fleet.reach import Paths, network, paths, regime_words
+from linkcalc.fleet.reach import Paths, network, paths, regime_words, seldom_enough
 from linkcalc.fleet.simulate import Played, simulated_parts, summed, wilson
 from linkcalc.plan.fleet import POWER_STEPS_DBM, LoadedFleet
 from linkcalc.plan.wording import quoted
@@ -36,6 +36,9 @@ _MESSAGES = 2000.0
 _MOST_MESSAGES = 100_000.0
 """Of all nodes together, in one of its parts."""
 _PARTS = 8
+_SURE, _HOPEFUL = 0.9999, 0.01
+"""The closed form counts as too hopeful if it is above such an interval of what was played by so much."""
+_SAME_PLACE_M = 1.0
 
 
 @dataclass(frozen=True)
@@ -243,6 +246,7 @@ def answer(
     >>> len(found.nodes), [s.nodes for s in found.sheds], found.verdict
     (60, [33, 27], 'closes')
     """
+    loaded = seldom_enough(loaded, choose=choose)
     found = paths(loaded, scheduler=scheduler, use_numba=use_numba, say=say)
     net = network(loaded, found)
     supply = _supply(loaded)
@@ -301,7 +305,14 @@ def answer(
         loads=tuple(_loads(net, setting, played, play, run)),
         played_messages=0 if played is None else int(sum(p.messages.sum() for p in played)),
         mends=tuple(mends(net, got, choice, alone, required, choose)),
-        notes=(*loaded.notes, *found.notes, *power_notes, *_notes(net, loaded)),
+        notes=(
+            *loaded.notes,
+            *found.notes,
+            *power_notes,
+            *_notes(net, loaded),
+            *_at_sheds(loaded, found),
+            *_played_worse(found, predicted, played),
+        ),
         drawing=found,
     )
 
@@ -527,6 +538,32 @@ def _signal_words(loaded: LoadedFleet) -> str:
     if m.kind == "css":
         return f"CSS, {m.bandwidth_khz:g} kHz, {m.coding_rate}"
     return f"FSK {m.bit_rate_bps / 1e3:g} kbit/s"
+
+
+def _at_sheds(loaded: LoadedFleet, found: Paths) -> Iterator[str]:
+    for k, j in np.argwhere(np.isnan(found.loss_db) & (found.length_m < _SAME_PLACE_M)):
+        yield (
+            f"{quoted(found.names[k])} stands at the position of {quoted(loaded.fleet.shed[j].name)}: no path"
+            " between them is worked out; give each antenna its own position"
+        )
+
+
+def _played_worse(found: Paths, predicted: Outlook, played: list[Played] | None) -> Iterator[str]:
+    """Where the closed form is too hopeful: tries that pile up, answers that follow each other."""
+    if played is None:
+        return
+    total = summed(played)
+    _, high = wilson(total.delivered, total.messages, _SURE)
+    over = predicted.success - high
+    count = int((over > _HOPEFUL).sum())
+    if count:
+        k = int(np.argmax(over))
+        who = f"{count} {'node loses' if count == 1 else 'nodes lose'}"
+        yield (
+            f"{who} more when played packet by packet than by the closed form, most {quoted(found.names[k])}:"
+            f" {100.0 * total.success[k]:.0f} % get through at the predicted level, not"
+            f" {100.0 * predicted.success[k]:.0f} %; the air is crowded, leave room"
+        )
 
 
 def _notes(net: Network, loaded: LoadedFleet) -> Iterator[str]:

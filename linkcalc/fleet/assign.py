@@ -91,7 +91,10 @@ def options(
             margin = level[:, np.newaxis] + choice.powers_dbm
             back = network.back_snr_db[nodes, j] - network.required_snr_db[k]
             through = np.ones((nodes.size, _steps())) if air is None else air.survival(nodes, j, k)
-            found = messages(network, nodes, j, margin, back, through, spread=spread)
+            answered = 1.0 if air is None else air.free_to_answer(nodes, j, k)
+            found = messages(
+                network, nodes, j, margin, back, through, answered=answered, spread=spread
+            )  # fmt: skip
             success[nodes, j, k], count[nodes, j, k] = found.success, found.transmissions
     mas = network.time_on_air_s[..., np.newaxis] * sending + window[:, np.newaxis]
     rate = count / network.interval_s[:, np.newaxis, np.newaxis, np.newaxis]

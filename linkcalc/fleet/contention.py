@@ -195,6 +195,8 @@ class Air:
         if not (net.half_duplex and net.acknowledged):
             return np.zeros(nodes.shape)
         answers = self._answers[:, shed]
+        if net.slotted:
+            return self._deaf_in_slots(nodes, answers, factor)
         apart = np.where(self._exclude[factor, self._setting.factor], 1.0 - 1.0 / net.channels, 1.0)
         if net.demodulators == 1:
             apart = np.zeros(apart.shape)
@@ -202,6 +204,38 @@ class Air:
         own_s = net.time_on_air_s[nodes, factor]
         met = own_s * (before.sum() - before[nodes]) + during.sum() - during[nodes]
         return np.asarray(np.maximum(met, 0.0))
+
+    def _deaf_in_slots(self, nodes: Ints, answers: Floats, factor: int) -> Floats:
+        """Answers reach into the next slots, and spoil longer packets of their own."""
+        net = self._network
+        i = np.arange(net.nodes)
+        begins = net.time_on_air_s[i, self._setting.factor]
+        into_next = np.ceil((begins + self._answer_s) / net.slot_s - 1e-9) - 1.0
+        later = answers * into_next
+        apart = np.where(self._exclude[factor, self._setting.factor], 1.0 - 1.0 / net.channels, 1.0)
+        if net.demodulators == 1:
+            apart = np.zeros(apart.shape)
+        order = np.argsort(begins, kind="stable")
+        begun = answers * apart
+        shorter = np.concatenate([[0.0], np.cumsum(begun[order])])
+        same = shorter[np.searchsorted(begins[order], net.time_on_air_s[nodes, factor], side="left")]
+        own = later[nodes] + np.where(begins[nodes] < net.time_on_air_s[nodes, factor], begun[nodes], 0.0)
+        return np.asarray(np.maximum(same + later.sum() - own, 0.0) * net.slot_s)
+
+    def free_to_answer(self, nodes: Ints, shed: int, factor: int) -> Floats:
+        """Chance that a shed that has received a node's packet is not just answering another, (nodes,).
+
+        One that is deaf meanwhile would not have received it. A packet that cannot overlap with the node's is
+        in the way only if it was answered from before the node began.
+        """
+        net = self._network
+        if net.half_duplex or not net.acknowledged:
+            return np.ones(nodes.shape)
+        apart = np.where(self._exclude[factor, self._setting.factor], 1.0 - 1.0 / net.channels, 1.0)
+        seconds, which = np.unique(net.time_on_air_s[nodes, factor], return_inverse=True)
+        before = np.maximum(self._answer_s - seconds[:, np.newaxis], 0.0)
+        in_the_way = (apart * self._answer_s + (1.0 - apart) * before) @ self._answers[:, shed]
+        return np.asarray(1.0 - blocked(1, in_the_way))[which]
 
     def busy(self, nodes: Ints, shed: int) -> Floats:
         """Chance that a node's packet finds no demodulator free."""
@@ -216,7 +250,7 @@ class Air:
 
 def messages(
     network: Network, nodes: Ints, shed: int | Ints, margin_db: Floats, back_db: Floats,
-    survival: Floats, *, spread: bool = True,
+    survival: Floats, *, answered: Floats | float = 1.0, spread: bool = True,
 ) -> Outcome:  # fmt: skip
     """What becomes of the messages of nodes, each reporting to a shed.
 
@@ -231,6 +265,8 @@ def messages(
         Margin of the answers.
     survival : ndarray, (k, steps)
         Of `Air.survival`.
+    answered : ndarray, (k,), or float
+        Chance that the shed is free to answer.
     spread : bool
         Average over what is unknown or varies slowly; else at the predicted level.
     """
@@ -252,6 +288,7 @@ def messages(
         back = above(fading, back_db[:, np.newaxis] + slow)[:, np.newaxis, :]
         weight = _WEIGHT
     received = np.clip(received, 0.0, 1.0)
+    back = back * np.reshape(np.asarray(answered), (-1, 1, 1))
     lost = 1.0 - received
     if network.acknowledged:
         unheard = 1.0 - received * back
@@ -315,13 +352,15 @@ def outlook(network: Network, setting: Setting, *, spread: bool = True) -> Outlo
     back = network.back_snr_db[np.arange(n), setting.shed] - network.required_snr_db[setting.factor]
 
     def judged(air: Air | None) -> Outcome:
-        through = np.ones((n, MIDDLES_DB.size))
+        through, answered = np.ones((n, MIDDLES_DB.size)), np.ones(n)
         if air is not None:
             for nodes, j, c in groups:
                 through[nodes] = air.survival(nodes, j, c)
+                answered[nodes] = air.free_to_answer(nodes, j, c)
         found = messages(
-            network, np.arange(n), setting.shed, margin[:, np.newaxis], back, through, spread=spread
-        )
+            network, np.arange(n), setting.shed, margin[:, np.newaxis], back, through,
+            answered=answered, spread=spread,
+        )  # fmt: skip
         return Outcome(found.success[:, 0], found.try_success[:, 0], found.transmissions[:, 0])
 
     for _ in range(_MOST_ROUNDS):

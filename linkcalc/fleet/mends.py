@@ -81,6 +81,8 @@ def mends(
                 span = f"up to {span}"
             lack = "lacks" if len(lacking) == 1 else "lack"
             words += f", and {lack} {span}: a nearer shed, a higher or better antenna, a relay"
+        else:
+            words += ": no path to a shed, see the notes"
         yield words
     loaded = fails & ~out
     if chosen and loaded.any():

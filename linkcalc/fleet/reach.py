@@ -5,7 +5,8 @@ Each pair has its own full terrain profile and the model of a single check: `lin
 
 import warnings
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,13 +18,15 @@ from linkcalc.area.land import Land, plane_crs, read_land
 from linkcalc.area.losses import REGIMES, End, Losses, losses
 from linkcalc.area.margins import answers, fading_kind, spread_db, template_case
 from linkcalc.area.scheduler import Local, Scheduler
-from linkcalc.errors import DomainError, OutOfRangeWarning, TerrainError
+from linkcalc.errors import DomainError, OutOfRangeWarning, PlanError, TerrainError
 from linkcalc.fleet.capture import survival_threshold_db
 from linkcalc.fleet.network import STEADY, Network
 from linkcalc.link_case import LinkCase
 from linkcalc.modulation import Signal
 from linkcalc.plan import ChirpModulation
 from linkcalc.plan.fleet import LoadedFleet, Node, RefusedNode
+from linkcalc.plan.links import Modulation
+from linkcalc.plan.wording import printable
 from linkcalc.propagation import compiled
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.profile import station_ground_m
@@ -236,6 +239,52 @@ def paths(
         relief=relief,
         notes=(*dict.fromkeys(n for s in sides for n in s.land.notes), *_notes(plan, sides, by_name)),
     )
+
+
+def seldom_enough(loaded: LoadedFleet, *, choose: bool) -> LoadedFleet:
+    """The fleet without the nodes whose messages, with their tries, do not fit into their interval.
+
+    Parameters
+    ----------
+    loaded : LoadedFleet
+    choose : bool
+        Whether the spreading factor is chosen from those listed; else it is as planned.
+
+    Raises
+    ------
+    PlanError
+        If no node is left.
+    """
+    radio, traffic = loaded.fleet.radio, loaded.fleet.traffic
+    planned = getattr(radio.modulation, "spreading_factor", 0)
+    kept, refused = [], []
+    for node, row in zip(loaded.nodes, loaded.rows, strict=True):
+        factors = radio.factors if choose or not planned else (node.spreading_factor or planned,)
+        payload = node.payload_bytes or traffic.payload_bytes
+        seconds = _on_air_s(radio.modulation, factors[0], payload) * traffic.tries
+        interval = node.interval_s or traffic.interval_s
+        if seconds < interval:
+            kept.append((node, row))
+            continue
+        mend = "let it report less often" if traffic.tries == 1 else "let it report less often, or try less"
+        reason = (
+            f"its interval of {interval:g} s is shorter than the {seconds:.3g} s that one message with its"
+            f" tries is on the air; {mend}"
+        )
+        refused.append(RefusedNode(row, node.name, reason))
+    if not refused:
+        return loaded
+    if not kept:
+        first = refused[0]
+        more = f" ({len(refused) - 1} more like it)" if len(refused) > 1 else ""
+        raise PlanError(printable(f"{loaded.path}: node {first.name}: {first.reason}{more}"))
+    nodes, rows = zip(*kept, strict=True)
+    return replace(loaded, nodes=nodes, rows=rows, refused=(*loaded.refused, *refused))
+
+
+@cache
+def _on_air_s(modulation: Modulation, factor: int, payload_bytes: int) -> float:
+    return float(_signal(modulation, factor).time_on_air_s(payload_bytes))
 
 
 def network(loaded: LoadedFleet, found: Paths) -> Network:

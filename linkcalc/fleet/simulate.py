@@ -430,8 +430,10 @@ def events(
                     heard = answer_heard[m, p % tries]
                     if half_duplex:
                         for a in range(on_air):
-                            if shed[node[active[a] // tries]] == j and fate[active[a]] == 0:
-                                fate[active[a]] = 2
+                            q = active[a]
+                            # what ends with it, as in a slot, is received, but gets no answer
+                            if shed[node[q // tries]] == j and fate[q] == 0 and ends[q] > ends[p]:
+                                fate[q] = 2
             if counted[m]:
                 counts[2, i] += 1
                 counts[3 + fate[p], i] += 1

@@ -651,7 +651,9 @@ def _node(cells: Sequence[str], columns: Sequence[str], separator: str, line: st
         hint = ""
         if separator == "," and len(cells) > len(columns) and re.search(r"\d,\d", line):
             hint = ": decimal commas? write points, or separate the columns by semicolons"
-        return f"{len(cells)} values under {len(columns)} columns{hint}"
+        elif line.count('"') % 2:
+            hint = ": a quotation mark is not closed"
+        return f"{len(cells)} {'value' if len(cells) == 1 else 'values'} under {len(columns)} columns{hint}"
     data: dict[str, Any] = {}
     for key, cell in zip(columns, cells, strict=True):
         if key and cell:

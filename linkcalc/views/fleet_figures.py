@@ -10,7 +10,6 @@ from linkcalc.fleet.answer import FleetResult
 from linkcalc.views import style
 from linkcalc.views.fleet_text import headline, shortened, times_words
 from linkcalc.views.map_figures import hillshade
-from linkcalc.views.text import distance_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -152,8 +151,9 @@ def _scale(ax: "Axes", east_km: float, north_km: float) -> None:
     length = max(f * decade for f in (1.0, 2.0, 5.0) if f * decade <= target)
     x, y = -0.95 * east_km, -0.94 * north_km
     ax.plot([x, x + length], [y, y], color=style.INK, linewidth=2.2, zorder=6, solid_capstyle="butt")
+    words = f"{length:g} km" if length >= 1.0 else f"{1e3 * length:g} m"
     ax.annotate(
-        distance_words(length * 1e3), (x + length / 2.0, y), (0, 4), textcoords="offset points", ha="center",
+        words, (x + length / 2.0, y), (0, 4), textcoords="offset points", ha="center",
         fontsize=style.SMALL_PT, zorder=6,
     )  # fmt: skip
     ax.annotate(

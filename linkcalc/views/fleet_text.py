@@ -54,7 +54,8 @@ def fleet_report(
             page.item(line)
     page.heading("Sheds")
     _sheds(page, result)
-    page.heading(f"The {min(_WORST, len(result.nodes))} nodes with the least success")
+    shown = min(_WORST, len(result.nodes))
+    page.heading("The node" if shown == 1 else f"The {shown} nodes with the least success")
     _worst(page, result)
     page.heading("How nodes send" if not result.assigned else "How nodes should send")
     _signals(page, result)
@@ -78,10 +79,14 @@ def headline(result: FleetResult) -> str:
         every = "the node gets" if n == 1 else f"all {n} nodes get"
         words = f"{every} at least {asked} of {_messages(n)} through"
     else:
+        few = n - met
+        who = "the node" if n == 1 else f"{few} of {n} nodes"
+        words = f"{who} {'gets' if few == 1 else 'get'} fewer than {asked} of {_messages(few)} through"
         out = sum(node.margin_db < 0.0 for node in result.nodes)
-        words = f"{n - met} of {n} nodes get fewer than {asked} of their messages through"
         if out:
-            words += f", {out} of them none on the best guess"
+            words += f", {out} of them none on the best guess" if few > 1 else ", none on the best guess"
+    if result.refused:
+        words += f"; {len(result.refused)} more not answered"
     return words
 
 
@@ -98,8 +103,9 @@ def setup(result: FleetResult) -> str:
     frequency = f"{result.frequency_hz / 1e6:.4f}".rstrip("0").rstrip(".")
     channels = "1 channel" if result.channels == 1 else f"{result.channels} channels"
     tries = "1 try" if result.tries == 1 else f"up to {result.tries} tries"
+    nodes, sheds = len(result.nodes), len(result.sheds)
     return (
-        f"{len(result.nodes)} nodes, {len(result.sheds)} {'shed' if len(result.sheds) == 1 else 'sheds'}, "
+        f"{nodes} {_nodes(nodes)}, {sheds} {'shed' if sheds == 1 else 'sheds'}, "
         f"{frequency} MHz, {channels}, {result.signal}, {tries} a message. Every path has its own terrain "
         "profile and the model of a single check."
     )
@@ -109,26 +115,28 @@ def summary(result: FleetResult) -> Iterator[str]:
     """The answer in a few lines."""
     worst = result.worst
     yield (
-        f"Worst node: {worst.name}, {probability_words(worst.success)} of its messages to {worst.shed}, "
-        f"margin {_margin(worst)}, {signal_words(worst)}"
+        f"Worst node: {worst.name}, {success_words(worst, result.required_success)} of its messages to "
+        f"{worst.shed}, margin {_margin(worst)}, {signal_words(worst)}"
     )
     none = sum(not node.reached for node in result.nodes)
     two = sum(len(node.reached) > 1 for node in result.nodes)
     reach = f"{len(result.nodes) - none} of {len(result.nodes)} nodes reach a shed on the best guess"
-    if len(result.sheds) > 1:
+    if len(result.nodes) == 1:
+        reach = f"It {'does not reach' if none else 'reaches'} a shed on the best guess"
+    if len(result.sheds) > 1 and len(result.nodes) > 1:
         reach += f", {two} of them more than one"
     yield reach
     busiest = max(result.sheds, key=lambda s: s.load)
     yield (
-        f"Busiest shed: {busiest.name}, {busiest.nodes} nodes of its own, {busiest.heard} heard; packets are "
-        f"on its air {_share(busiest.load)} of the time, and its own answers "
-        f"{_share(busiest.answering_share)}"
+        f"Busiest shed: {busiest.name}, {busiest.nodes} {_nodes(busiest.nodes)} of its own, "
+        f"{busiest.heard} heard; packets are on its air {_share(busiest.load)} of the time, "
+        f"and its own answers {_share(busiest.answering_share)}"
     )
     if result.planned is not None:
         yield (
-            f"As planned {result.planned.nodes_met} of {len(result.nodes)} nodes would have it, the worst "
-            f"{probability_words(result.planned.worst)}, at {_charge(result.planned.charge_mah_per_day)} a "
-            f"day for all; as proposed below {_charge(result.charge_mah_per_day)}"
+            f"As planned {_planned_met(result)} {probability_words(result.planned.worst)}, at "
+            f"{_charge(result.planned.charge_mah_per_day)} a day for all; as proposed below "
+            f"{_charge(result.charge_mah_per_day)}"
         )
     shortest = min((n for n in result.nodes if n.battery_years is not None), key=_years, default=None)
     if shortest is not None and shortest.battery_years is not None:
@@ -138,6 +146,13 @@ def summary(result: FleetResult) -> Iterator[str]:
         else:
             yield f"Shortest battery life: {shortest.name}, {words}"
     yield limits_line(result)
+
+
+def _planned_met(result: FleetResult) -> str:
+    met = 0 if result.planned is None else result.planned.nodes_met
+    if len(result.nodes) == 1:
+        return "it would have it," if met else "it would not have it,"
+    return f"{met} of {len(result.nodes)} nodes would have it, the worst"
 
 
 def _years(node: NodeAnswer) -> float:
@@ -206,7 +221,7 @@ def _worst(page: Page, result: FleetResult) -> None:
                 shortened(node.shed, 15),
                 signal_words(node, short=True),
                 _margin(node, unit=False),
-                probability_words(node.success),
+                success_words(node, result.required_success),
                 probability_words(1.0 - node.success_alone),
             ],
             widths,
@@ -241,7 +256,7 @@ def _signals(page: Page, result: FleetResult) -> None:
 
 def _loads(page: Page, result: FleetResult) -> None:
     widths = (22, 10, 14, 10, 22)
-    page.row(["traffic", "worst", "tenth worst", "median", "tries received"], widths)
+    page.row(["traffic", "worst", "worst tenth", "median", "tries received"], widths)
     for p in result.loads:
         played = (
             ""
@@ -295,6 +310,14 @@ def signal_words(node: NodeAnswer, *, short: bool = False) -> str:
     return f"{factor} at {node.power_dbm:g} dBm"
 
 
+def success_words(node: NodeAnswer, required: float) -> str:
+    """A node's success, never rounded up to what it lacks."""
+    words = probability_words(node.success)
+    if required - 0.01 < node.success < required:
+        words = f"{math.floor(node.success * 1000.0) / 10.0:.1f} %"
+    return words
+
+
 def _margin(node: NodeAnswer, *, unit: bool = True) -> str:
     if not math.isfinite(node.margin_db):
         return "no path"
@@ -306,7 +329,7 @@ def _charge(mah: float) -> str:
 
 
 def _share(share: float) -> str:
-    return f"{share * 100.0:.2g} %"
+    return "<0.01 %" if 0.0 < share < 1e-4 else f"{share * 100.0:.2g} %"
 
 
 def notes(result: FleetResult) -> Sequence[str]:
@@ -372,7 +395,7 @@ def _plain(value: Any) -> Any:
     if isinstance(value, list | tuple):
         return [_plain(v) for v in value]
     if isinstance(value, float):
-        return value if math.isfinite(value) else None
+        return float(f"{value:.10g}") if math.isfinite(value) else None
     return value
 
 

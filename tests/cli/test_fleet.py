@@ -5,6 +5,7 @@ import io
 import json
 import math
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -15,7 +16,7 @@ from linkcalc.fleet.answer import answer
 from linkcalc.plan.fleet import load_fleet
 from linkcalc.propagation import compiled
 from linkcalc.views.fleet_figures import airtime_figure, load_figure, map_figure
-from linkcalc.views.fleet_text import COLUMNS, fleet_report
+from linkcalc.views.fleet_text import COLUMNS, _share, fleet_json, fleet_report, success_words
 from linkcalc.views.style import render
 
 SAMPLES = Path(__file__).parents[2] / "terrain_samples"
@@ -134,7 +135,8 @@ def test_a_node_at_the_shed_itself_has_no_path_and_hurts_nobody(tmp_path):
     assert (last["margin_db"], last["lacks"]) == (None, "no path to its shed")
     assert last["success"] == pytest.approx(0.0, abs=1e-12)
     assert all(n["success"] > 0.9 for n in found["nodes"][:3])
-    assert "no path" in fleet(file, "--out", tmp_path / "out").stdout
+    text = " ".join(fleet(file, "--out", tmp_path / "out").stdout.split())
+    assert '"at the shed" stands at the position of "west shed"' in text
 
 
 def test_a_plain_radio_in_the_shed_hears_one_at_a_time(tmp_path):
@@ -206,6 +208,66 @@ def test_bad_input_is_one_line(arguments, words):
     assert done.stdout == ""
     assert words in done.stderr
     assert done.stderr.count("\n") == 1
+
+
+def test_a_node_that_never_stops_sending_is_named_and_the_others_are_answered(tmp_path):
+    file = changed(tmp_path, rows=2)
+    with (tmp_path / "nodes.csv").open("a") as file_of_nodes:
+        file_of_nodes.write("chatterbox,-40.01,-20.02,4,0.1,\n")
+    done = fleet(file)
+    assert "linkcalc: row 5 is not used (chatterbox): its interval of 0.1 s is shorter than" in done.stderr
+    assert "through; 1 more not answered" in " ".join(done.stdout.split())
+
+
+@pytest.mark.parametrize(
+    ("pairs", "more"),
+    [
+        # no spreading factor that is listed fits, though the planned one would
+        ((("interval_s = 900.0", "interval_s = 3.0"), ("channels = 1", "spreading_factors = [12]")), ()),
+        (
+            (("interval_s = 900.0", "interval_s = 0.4"), ("spreading_factor = 10", "spreading_factor = 12")),
+            ("--as-planned",),
+        ),
+    ],
+)
+def test_only_spreading_factors_that_may_be_used_count_for_what_fits(tmp_path, pairs, more):
+    done = fleet(changed(tmp_path, *pairs, rows=3), *more)
+    assert done.exit_code == 2
+    assert re.search(
+        r"interval of [0-9.]+ s is shorter than the 3.96 s .* \(2 more like it\)\n$", done.stderr
+    )
+    assert done.stderr.count("\n") == 1
+
+
+def test_a_crowded_air_is_told_where_the_closed_form_is_too_hopeful(tmp_path):
+    file = changed(
+        tmp_path, ("interval_s = 900.0", "interval_s = 8.0"), ('region = "eu"', ""),
+        ("channels = 1", "channels = 8"),
+    )  # fmt: skip
+    found = json.loads(fleet(file, "--as-planned", "--json").stdout)["fleet"]
+    assert any("more when played packet by packet than by the closed form" in n for n in found["notes"])
+    quiet = json.loads(fleet(changed(tmp_path, rows=5), "--json").stdout)["fleet"]
+    assert not any("packet by packet" in n for n in quiet["notes"])
+
+
+def test_one_node_is_spoken_of_as_one(tmp_path):
+    text = fleet(changed(tmp_path, rows=1)).stdout
+    assert "\n1 node, 2 sheds" in text
+    assert "1 nodes" not in text
+    assert "of 1 nodes reach" not in text
+
+
+def test_success_is_not_rounded_up_to_what_it_lacks(result):
+    node = replace(result.nodes[0], success=0.8996)
+    assert success_words(node, 0.9) == "89.9 %"
+    assert success_words(node, 0.8) == "90 %"
+    assert _share(2e-20) == "<0.01 %"
+
+
+def test_json_has_no_digits_without_meaning(result):
+    words: list[str] = []
+    json.loads(fleet_json(result), parse_float=words.append)
+    assert max(len(re.sub(r"e.*|[-.]", "", w).lstrip("0")) for w in words) <= 10
 
 
 def test_messages_that_do_not_fit_into_their_interval_are_one_line(tmp_path):

@@ -10,7 +10,7 @@ from linkcalc.errors import DomainError
 from linkcalc.fleet.aloha import pure_success, slotted_success
 from linkcalc.fleet.contention import outlook
 from linkcalc.fleet.network import Network, Setting
-from linkcalc.fleet.simulate import simulate, simulated_parts, wilson
+from linkcalc.fleet.simulate import events, simulate, simulated_parts, wilson
 from linkcalc.propagation import compiled
 from tests.fleet.networks import AIRTIME_S, Distant, equal_nodes, scattered
 
@@ -58,6 +58,47 @@ def test_a_fleet_with_capture_and_fading_fares_as_the_closed_form(changed):
     assert inside.mean() > 0.95
     assert found.success.mean() == pytest.approx(wanted.success.mean(), abs=0.004)
     assert found.sent.sum() / found.messages.sum() == pytest.approx(wanted.transmissions.mean(), rel=0.01)
+
+
+@NUMBA
+@pytest.mark.parametrize("channels", [1, 4])
+def test_answers_that_reach_into_the_next_slot_deafen_as_in_the_closed_form(channels):
+    # answers of the long signal fill more than half of the slot after theirs
+    network, setting = equal_nodes(
+        40, 0.3, slotted=True, acknowledged=True, channels=channels, required_snr_db=np.array([-7.5, -20.0]),
+        threshold_db=np.array([[1.0, -9.0], [-25.0, 1.0]]), factors=(7, 12), answer_s=np.array([0.04, 0.25]),
+        time_on_air_s=np.tile([0.05, AIRTIME_S], (40, 1)),
+    )  # fmt: skip
+    setting = Setting(setting.shed, np.arange(40) % 2, setting.power_dbm)
+    network = dataclasses.replace(network, interval_s=network.interval_s * 4.0)
+    found = simulate(network, setting, duration_s=4000 * network.interval_s[0], parts=4, seed=3)
+    wanted = outlook(network, setting, spread=False).try_success
+    for own in (slice(0, None, 2), slice(1, None, 2)):
+        share = found.received[own].sum() / found.sent[own].sum()
+        assert share == pytest.approx(wanted[own].mean(), abs=0.01)
+
+
+def test_of_packets_that_end_together_both_are_received():
+    two, zero = np.ones(2), np.zeros(2, dtype=np.int64)
+    heard = np.ones((2, 1), dtype=np.bool_)
+    counts = events(
+        np.array([0.1, 0.2]), np.arange(2), np.ones(2, dtype=np.bool_), np.array([[0], [1]], dtype=np.int32),
+        np.ones((2, 1, 1), dtype=np.float32), heard, np.ones((2, 1)), zero, zero, 0.5 * two, 0.2 * two,
+        np.full((1, 1), 0.1, dtype=np.float32), np.ones((1, 1), dtype=np.float32), 8, True, True, 1.0,
+    )  # fmt: skip
+    assert counts[:4].tolist() == [[1, 1]] * 4  # messages, delivered, sent, received
+
+
+@NUMBA
+@pytest.mark.parametrize("times", [1.0, 5.0])
+def test_a_shed_that_hears_while_it_answers_still_answers_one_at_a_time(times):
+    network, setting = scattered(
+        40, sheds=1, tries=3, half_duplex=False, interval_s=120.0 * times,
+        gain_db=-np.random.default_rng(3).uniform(95.0, 120.0, (40, 1)),
+    )  # fmt: skip
+    found = simulate(network, setting, duration_s=network.interval_s[0] * 600, parts=4, seed=8)
+    wanted = outlook(network, setting, spread=False).transmissions.mean()
+    assert found.sent.sum() / found.messages.sum() == pytest.approx(wanted, rel=0.03)
 
 
 @NUMBA

@@ -49,6 +49,12 @@ def fault(tmp_path: Path, text: str) -> str:
     return line.removeprefix(f"{tmp_path / 'fleet.toml'}: ")
 
 
+def test_a_quotation_mark_that_is_not_closed_is_named(tmp_path):
+    file = tmp_path / "n.csv"
+    file.write_text('name,latitude_deg,longitude_deg\na,-40,-20\n"b,-40,-20\n')
+    assert read_nodes(file).refused[0].reason == "1 value under 3 columns: a quotation mark is not closed"
+
+
 def test_the_sample_fleet_loads_and_says_that_it_is_invented():
     loaded = load_fleet(SAMPLES / "upland_fleet.toml")
     assert (len(loaded.nodes), loaded.refused, loaded.notes) == (60, (), ())
