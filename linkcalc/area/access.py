@@ -25,6 +25,8 @@ _AROUND_DEG = 1.0
 """Vertices farther from the cells than this are drawn in to here, which changes nothing among the cells."""
 _FAR_M = 50_000.0
 _PIECES = 2000
+_EXACT_M = 1e-6
+"""Cells this much farther from a line than asked are counted in: positions in degrees are not rounder."""
 _ROWS_CELLS = 200_000
 """Heights are read for so many cells at a time."""
 
@@ -248,6 +250,7 @@ def grid_lines(grid: Grid, lines: Sequence[Floats]) -> Iterator[Floats]:
 def near_lines(grid: Grid, lines: Sequence[Floats], reach_m: float) -> Mask:
     """Cells whose centre lies within a distance of any of the lines, (n, 2) metres east and north."""
     near = np.zeros((grid.side, grid.side), dtype=bool)
+    reach_m = reach_m + _EXACT_M
     steps, rim = grid.steps_m, grid.half * grid.cell_m + reach_m
     for line in lines:
         lower, upper = np.minimum(line[:-1], line[1:]), np.maximum(line[:-1], line[1:])
@@ -301,6 +304,8 @@ def _how_far(grid: Grid, left: Mask, lines: tuple[Floats, ...]) -> str:
     some = slice(None, None, max(rows.size // 200, 1))
     east, north = grid.east_north(rows[some], columns[some])
     pieces = (line[i : i + _PIECES + 1] for line in lines for i in range(0, len(line) - 1, _PIECES))
+    if (left & near_lines(grid, lines, 0.71 * grid.cell_m)).any():  # half a cell's diagonal
+        return "lies between the middles of cells: take smaller cells"
     gap_m = min(float(_distance_m(east, north, piece).min()) for piece in pieces)
     if gap_m > _FAR_M:  # vertices far away have been drawn in
         return f"lies more than {_FAR_M / 1e3:.0f} km away: are longitude and latitude swapped in it?"

@@ -73,14 +73,14 @@ def _geometries(path: Path) -> Iterator[tuple[str, Any]]:
         )
     waiting: list[Any] = [data]
     while waiting:
-        item = waiting.pop(0)
+        item = waiting.pop()
         kind = item.get("type") if isinstance(item, dict) else None
         if kind == "FeatureCollection":
-            waiting[:0] = _listed(path, kind, item.get("features"))
+            waiting.extend(reversed(_listed(path, kind, item.get("features"))))
         elif kind == "GeometryCollection":
-            waiting[:0] = _listed(path, kind, item.get("geometries"))
+            waiting.extend(reversed(_listed(path, kind, item.get("geometries"))))
         elif kind == "Feature":
-            waiting[:0] = [] if item.get("geometry") is None else [item["geometry"]]
+            waiting.extend([] if item.get("geometry") is None else [item["geometry"]])
         elif kind in ("Point", "MultiPoint", "LineString", "MultiLineString", "Polygon", "MultiPolygon"):
             yield kind, item.get("coordinates")
         else:
@@ -97,7 +97,8 @@ def _json(path: Path) -> Any:
     if len(raw) > LARGEST_FILE_BYTES:
         raise LinkcalcError(f"{path}: is larger than {LARGEST_FILE_BYTES / 1e6:.0f} MB; cut it to the area")
     try:
-        return json.loads(raw.decode("utf-8-sig"))
+        # whole numbers too: as an integer one of thousands of digits is refused by Python itself
+        return json.loads(raw.decode("utf-8-sig"), parse_int=float)
     except json.JSONDecodeError as error:
         raise LinkcalcError(
             f"{path}: is no GeoJSON: {error.msg} in line {error.lineno}, column {error.colno}"

@@ -6,7 +6,8 @@
 import hashlib
 import time
 import warnings
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
@@ -23,7 +24,7 @@ from linkcalc.area.losses import End, losses
 from linkcalc.area.margins import VERDICTS, answers
 from linkcalc.area.program import formulas
 from linkcalc.area.scheduler import Local, Scheduler
-from linkcalc.errors import DomainError, OutOfRangeWarning
+from linkcalc.errors import DomainError, LinkcalcError, OutOfRangeWarning
 from linkcalc.link_case import LinkCase
 
 FIGURES = (
@@ -188,6 +189,17 @@ def all_hops(
             progress(at)
     figures = whole.reshape(len(job.hops), len(FIGURES), job.grid.side, job.grid.side)
     return [dict(zip(FIGURES, hop, strict=True)) for hop in figures]
+
+
+@contextmanager
+def telling_of_tiles(store: TileStore | None, say: Callable[[str], None]) -> Iterator[None]:
+    """Say that finished tiles are kept, if what is done meanwhile is interrupted or fails."""
+    try:
+        yield
+    except (KeyboardInterrupt, LinkcalcError):
+        if store is not None and store.kept():
+            say(f"finished tiles are kept in {store.folder}; the same command takes them over")
+        raise
 
 
 def chained(hops: Sequence[dict[str, Any]]) -> dict[str, Any]:

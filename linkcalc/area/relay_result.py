@@ -7,7 +7,7 @@ import numpy as np
 
 from linkcalc._arrays import Floats
 from linkcalc.area.access import Allowed, Grid, Mask
-from linkcalc.area.coverage import Singles
+from linkcalc.area.coverage import Singles, TileStore
 from linkcalc.area.margins import VERDICTS
 from linkcalc.area.relay_chain import Pair
 from linkcalc.plan import Link, Station
@@ -129,6 +129,8 @@ class RelaySiting:
     ends: tuple[Place, Place]
     sources: tuple[str, ...]
     notes: tuple[str, ...]
+    tiles: TileStore | None = None
+    """Finished tiles, for the caller to remove once the answer is written."""
 
     @property
     def cells(self) -> int:

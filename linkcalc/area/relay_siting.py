@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +13,7 @@ from linkcalc.area.access import Access, Allowed, Grid, Mask, allowed_cells
 from linkcalc.area.coverage import MOST_CELLS, Progress, TileStore
 from linkcalc.area.land import Land, read_land
 from linkcalc.area.margins import template_case
-from linkcalc.area.relay import FIGURES, Hop, Job, all_hops, best_cells, chained
+from linkcalc.area.relay import FIGURES, Hop, Job, all_hops, best_cells, chained, telling_of_tiles
 from linkcalc.area.relay_chain import Middle, best_pair
 from linkcalc.area.relay_plan import DIRECTIONAL, RelayKit, placed, relay_station, with_relays
 from linkcalc.area.relay_result import Chain, HopCheck, Place, RelaySiting
@@ -79,7 +80,8 @@ def relay_siting(
     use_numba : bool, optional
         By default, where numba is installed.
     tiles_in : Path, optional
-        Folder for finished tiles; a second call with the same inputs takes them over, and deletes them.
+        Folder for finished tiles; a second call with the same inputs takes them over. They stay until
+        `RelaySiting.tiles` is told to remove them.
     scheduler, progress, say
         As for `linkcalc.area.coverage.coverage`.
 
@@ -105,7 +107,7 @@ def relay_siting(
     apart = max(APART * length_m, 3.0 * grid.cell_m) if apart_m is None else apart_m
     apart = float(checked("apart_m", apart, at_least=0.0))
     numba = compiled.available() if use_numba is None else use_numba
-    with recorded_notes() as said, open_terrain(loaded) as terrain:
+    with recorded_notes() as said, open_terrain(loaded) as terrain, ExitStack() as telling:
         if not terrain[0].rasters:
             raise TerrainError("no terrain raster is named: a relay needs heights all around the link")
         ground = grid.heights_m(terrain[0])
@@ -119,9 +121,12 @@ def relay_siting(
         store = None
         if tiles_in is not None:
             store = TileStore(tiles_in, job.digest(), bands=len(hops) * len(FIGURES))
+            telling.enter_context(telling_of_tiles(store, say))
         found = all_hops(job, scheduler=scheduler, store=store, progress=progress, say=say)
         both = chained(found)
         if not np.isfinite(both["spare_db"]).any():
+            if store is not None:
+                store.remove()
             raise TerrainError(
                 f"no cell has paths to both {link.from_} and {link.to} without a hole longer than "
                 f"{plan.terrain.largest_hole_m:g} m"
@@ -147,8 +152,6 @@ def relay_siting(
             Place(name, *position, *_metres(grid, position), float(terrain[0].sample(*position)), 0.0, None)
             for name, position in zip((link.from_, link.to), ends_deg, strict=True)
         ]
-    if store is not None:
-        store.remove()
     outer_bands = {
         f"{place}_{name}": values
         for place, hop in zip(("first", "second"), found, strict=True)
@@ -184,6 +187,7 @@ def relay_siting(
                 ]
             )
         ),
+        tiles=store,
     )
 
 

@@ -135,8 +135,15 @@ def relay(
     import os
 
     from linkcalc.area.access import Access
+    from linkcalc.area.relay import telling_of_tiles
     from linkcalc.area.relay_files import as_data
-    from linkcalc.area.relay_plan import RelayKit, plan_text, refuse_other_folder
+    from linkcalc.area.relay_plan import (
+        RelayKit,
+        placed,
+        plan_text,
+        refuse_other_folder,
+        relay_station,
+    )
     from linkcalc.area.relay_siting import relay_siting, stations
     from linkcalc.cli.survey import chosen_link
     from linkcalc.files import atomic_write, refuse_to_overwrite
@@ -152,22 +159,25 @@ def relay(
     if write_plan is not None:
         refuse_other_folder(loaded, write_plan)
         refuse_to_overwrite([write_plan], hint="; name another file")
+        somewhere = placed(relay_station(loaded.plan, chosen, kit)[0], 0.0, 0.0)
+        plan_text(loaded, chosen, [somewhere])  # what cannot be added to is told before the work
     if out is not None:
         make_folder(out)
     bar = Bar(shown=progress or sys.stderr.isatty(), terminal=sys.stderr.isatty(), name="relay")
+
+    def say(line: str) -> None:
+        bar.end()
+        say_line(line)
+
     try:
         with chosen_scheduler(scheduler) as workers:
             result = relay_siting(
                 loaded, chosen, radius_m=None if radius_km is None else radius_km * 1e3, cell_m=cell_m,
                 apart_m=apart_m, access=access, kit=kit, relays=relays, tiles_in=out, scheduler=workers,
-                progress=bar, say=say_line,
+                progress=bar, say=say,
             )  # fmt: skip
-    except KeyboardInterrupt:
+    finally:
         bar.end()
-        if out is not None and any(out.glob("tiles-*")):
-            say_line(f"finished tiles are kept in {out}; the same command takes them over")
-        raise
-    bar.end()
     text = section_json("relay", as_data(result))
     if json:
         typer.echo(text, nl=False)
@@ -180,16 +190,19 @@ def relay(
         from linkcalc.views.relay_figures import write_all
 
         written = []
-        for name, content in (
-            ("relay.tif", geotiff(result)),
-            ("relay.geojson", spots_geojson(result) + "\n"),
-            ("relay.csv", spots_csv(result)),
-            ("relay.json", text),
-            ("report.txt", relay_report(result)),
-        ):
-            atomic_write(out / name, content)
-            written.append(out / name)
-        written += write_all(result, profiles(loaded, chosen, result.relay, result.best), out)
+        with telling_of_tiles(result.tiles, say):
+            for name, content in (
+                ("relay.tif", geotiff(result)),
+                ("relay.geojson", spots_geojson(result) + "\n"),
+                ("relay.csv", spots_csv(result)),
+                ("relay.json", text),
+                ("report.txt", relay_report(result)),
+            ):
+                atomic_write(out / name, content)
+                written.append(out / name)
+            written += write_all(result, profiles(loaded, chosen, result.relay, result.best), out)
+        if result.tiles is not None:
+            result.tiles.remove()
         typer.echo(f"wrote {len(written)} files to {out}", err=True)
     if write_plan is not None:
         atomic_write(write_plan, plan_text(loaded, chosen, stations(result.relay, result.best)))

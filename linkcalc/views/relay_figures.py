@@ -233,7 +233,7 @@ def _caption(result: RelaySiting) -> str:
         + (", dashed over two relays (R1, R2)." if result.two is not None else "."),
         f"Cells of {result.grid.cell_m:g} m, each with its own terrain profiles and the model of a check; "
         + (f"lines over margins smoothed by {SMOOTH_CELLS:g} cell; " if _lined(result) else "")
-        + "white: no height.",
+        + "white: not looked at, or no height.",
     ]
     if len(result.allowed.steps) > 1:
         asked = ", ".join(words for words, _ in result.allowed.steps[1:])

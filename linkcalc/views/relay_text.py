@@ -23,7 +23,7 @@ from linkcalc.views.text import (
 )
 
 _WIDTH = 80
-_COLUMNS = (29, 8, 9, 9, 9, 14)
+_COLUMNS = (28, 8, 9, 9, 9, 15)
 WORDS: dict[VerdictWord, str] = {"closes": "closes", "at_risk": "at risk", "does_not_close": "does not close"}
 _LEAST_OFF_DB = 0.05
 
@@ -94,10 +94,8 @@ def headline(result: RelaySiting) -> str:
             words = f"closes without a relay; with one at its best, {spare_words(best.weaker)}"
         return f"Relay for {link}: {words}"
     tried = "one or two relays" if result.search is not None else "one relay"
-    return (
-        f"Relay for {link}: no spot for {tried} closes; the best is {WORDS[best.verdict]}, "
-        f"{spare_words(best.weaker)}"
-    )
+    word = f"{'is ' if best.verdict == 'at_risk' else ''}{WORDS[best.verdict]}"
+    return f"Relay for {link}: no spot for {tried} closes; the best {word}, {spare_words(best.weaker)}"
 
 
 def spare_words(hop: HopCheck) -> str:

@@ -219,6 +219,7 @@ def test_a_polygon_that_cannot_be_used_is_one_line(tmp_path, kind, coordinates, 
         ('{"type": "FeatureCollection", "features": [null]}', "null is no type that GeoJSON has"),
         ('{"type": "FeatureCollection", "features": []}', "holds no line"),
         ('{"type": "LineString", "coordinates": [[0.0, 1e400], [0.0, 0.0]]}', "where a pair of numbers"),
+        ('{"type": "LineString", "coordinates": [[1' + "0" * 5000 + ", 0]]}", "where a pair of numbers"),
         ("[" * 100_000, "is no GeoJSON"),
     ],
 )
@@ -252,6 +253,21 @@ def test_heights_in_coordinates_and_open_rings_are_taken(tmp_path):
     rings = [[[x, y, 12.0] for x, y in OUTER[:-1]]]
     (found,) = read_polygons(write(tmp_path, "Polygon", rings))
     assert found[0].tolist() == OUTER
+
+
+def test_a_distance_from_a_track_is_met_by_cells_exactly_that_far():
+    north_south = np.array([[1e-9, -5e3], [-1e-9, 5e3]])
+    near = near_lines(GRID, [north_south], 3.0 * GRID.cell_m)
+    assert near.any(axis=0).sum() == near.all(axis=0).sum() == 7
+
+
+def test_what_lies_between_the_middles_of_cells_asks_for_smaller_cells(tmp_path):
+    east, north = GRID.steps_m[32] + GRID.cell_m / 2.0, GRID.steps_m[33] + GRID.cell_m / 2.0
+    corner = np.array([-4.0, 4.0, 4.0, -4.0, -4.0]), np.array([-4.0, -4.0, 4.0, 4.0, -4.0])
+    latitude, longitude = GRID.geographic(east + corner[0], north + corner[1])
+    yard = write(tmp_path, "Polygon", [np.stack([longitude, latitude], axis=-1).tolist()])
+    with pytest.raises(DomainError, match="lies between the middles of cells: take smaller cells"):
+        allowed(Access(within=yard))
 
 
 def test_a_file_that_lies_elsewhere_says_how_far(tmp_path):

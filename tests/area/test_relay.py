@@ -405,14 +405,18 @@ class Stops(Local):
 
 def test_an_interrupted_run_is_taken_up_and_ends_the_same(loaded, result, tmp_path, monkeypatch):
     monkeypatch.setattr(coverage, "TILE_CELLS", 16)
-    with pytest.raises(KeyboardInterrupt):
-        siting(loaded, tiles_in=tmp_path, scheduler=Stops())
-    assert len(list(tmp_path.glob("tiles-*/*.npy"))) == 2
     lines: list[str] = []
+    with pytest.raises(KeyboardInterrupt):
+        siting(loaded, tiles_in=tmp_path, scheduler=Stops(), say=lines.append)
+    assert len(list(tmp_path.glob("tiles-*/*.npy"))) == 2
+    assert lines[-1].startswith(f"finished tiles are kept in {tmp_path}")
     again = siting(loaded, tiles_in=tmp_path, say=lines.append)
     assert any("taking over 2 of" in line for line in lines)
     for name, values in result.bands.items():
         np.testing.assert_array_equal(again.bands[name], values)
+    # the answer is not written yet: they go when the caller says so
+    assert again.tiles.kept()
+    again.tiles.remove()
     assert not list(tmp_path.iterdir())
 
 
@@ -499,6 +503,17 @@ def test_the_report_answers_first_and_says_what_a_relay_asks_for(result):
     without_positions = re.sub(r"\d+\.\d{5} [NSEW]", "", text)
     assert not re.search(r"\d\.\d{3}", without_positions)
     assert relay_report(result, ascii_only=True).isascii()
+
+
+def test_a_relay_that_mends_nothing_is_told_in_whole_words(loaded):
+    text = relay_report(siting(loaded, kit=RelayKit(power_dbm=-30.0, gain_dbi=-30.0), relays=1))
+    flat = " ".join(text.split())
+    assert flat.startswith(
+        "Relay for tank – shed: no spot for one relay closes; the best does not close, the weaker hop "
+    )
+    rows = [line for line in text.splitlines() if " W " in line]
+    assert len(rows) == 5
+    assert all(line.endswith(" does not close") and len(line) <= 80 for line in rows)
 
 
 def test_the_pictures_name_the_spots_and_the_ends(loaded, result):

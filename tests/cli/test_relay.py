@@ -87,3 +87,33 @@ def test_a_plan_that_is_there_is_not_written_over(plan):
     assert done.returncode == 2
     assert "exists already; name another file" in done.stderr
     assert plan.read_text() == before
+
+
+def test_tiles_are_kept_until_all_files_are_written(plan, tmp_path):
+    out = tmp_path / "out"
+    (out / "relay.csv").mkdir(parents=True)
+    command = ("relay", plan, "--cell-m", "150", "--relays", "1", "--out", out)
+    failed = run(*command)
+    assert failed.returncode == 2
+    kept, why = failed.stderr.splitlines()[-2:]
+    assert "finished tiles are kept in" in kept
+    assert "relay.csv: cannot be written" in why
+    assert list(out.glob("tiles-*/*.npy"))
+    (out / "relay.csv").rmdir()
+    again = run(*command)
+    assert "tiles from an earlier run" in again.stderr
+    assert not list(out.glob("tiles-*"))
+
+
+def test_a_plan_that_cannot_be_added_to_is_refused_before_the_work(plan, tmp_path):
+    text = plan.read_text()
+    start, end = text.index("[[station]]"), text.index("[[link]]")
+    stations = [", ".join(part.split("\n")[1:-2]) for part in text[start:end].split("[[station]]")[1:]]
+    rows = ", ".join(f"{{ {row} }}" for row in stations)
+    plan.write_text(f"station = [{rows}]\n{text[:start]}{text[end:]}")
+    done = run("relay", plan, "--write-plan", tmp_path / "new.toml", "--out", tmp_path / "out")
+    assert done.returncode == 2
+    assert "relays cannot be added at its end" in done.stderr
+    assert done.stderr.count("\n") == 1
+    assert done.stdout == ""
+    assert not (tmp_path / "out").exists()
