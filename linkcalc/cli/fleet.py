@@ -117,6 +117,7 @@ def _loaded(file: Path, plan: Path | None, link: str | None, interval_s: float |
     from linkcalc.errors import PlanError
     from linkcalc.plan import load_plan
     from linkcalc.plan.fleet import fleet_of_plan, load_fleet
+    from linkcalc.plan.wording import quoted
 
     if file.suffix.lower() != ".toml" and plan is None and file.is_file():
         raise PlanError(
@@ -131,7 +132,16 @@ def _loaded(file: Path, plan: Path | None, link: str | None, interval_s: float |
         raise PlanError(f"{file}: --plan goes with a list of nodes (CSV); a fleet file has its own sheds")
     if interval_s is not None and not 0.0 < interval_s <= 31_557_600.0:
         raise PlanError(f"--interval-s = {interval_s:g} must be above 0 and at most a year")
-    return fleet_of_plan(load_plan(plan), file, link=link, interval_s=interval_s)
+    try:
+        known = load_plan(plan)
+    except PlanError:
+        if plan.is_file() and "[[shed]]" in plan.read_text(encoding="utf-8", errors="replace"):
+            raise PlanError(
+                f"{plan}: is a fleet file, not a plan: set its nodes = {quoted(file.name)}, then"
+                f" linkcalc fleet {plan.name}"
+            ) from None
+        raise
+    return fleet_of_plan(known, file, link=link, interval_s=interval_s)
 
 
 def _say(line: str) -> None:

@@ -392,7 +392,6 @@ def _node_answers(
         share, (low, high) = total.success, wilson(total.delivered, total.messages)
     required = loaded.fleet.traffic.required_success
     battery = loaded.fleet.supply.battery
-    by_choice = [not choose and alone < required for alone in fares.alone]
     for k in range(net.nodes):
         j = int(setting.shed[k])
         margin = float(fares.margin_db[k])
@@ -434,7 +433,15 @@ def _node_answers(
             played_high=None if high is None else float(high[k]),
             lacks=""
             if verdict == "closes"
-            else lacks_words(net, choice, k, required, float(best_alone[k]), by_choice[k]),
+            else lacks_words(
+                net,
+                choice,
+                k,
+                required,
+                best_alone=float(best_alone[k]),
+                alone=float(fares.alone[k]),
+                chosen=choose,
+            ),
         )
 
 

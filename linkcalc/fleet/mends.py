@@ -13,6 +13,7 @@ from linkcalc.fleet.network import FADING_K_DB, Network, Setting
 from linkcalc.reliability import margin_for_success
 
 _LARGEST_FACTOR = 256.0
+_OWN_SETTING = "its spreading factor or power"
 _MORE_CHANNELS = (2, 3, 4, 6, 8, 12, 16)
 
 
@@ -22,14 +23,19 @@ def scaled(net: Network, times: float) -> Network:
 
 
 def lacks_words(
-    net: Network, choice: Choice, k: int, required: float, best_alone: float, by_choice: bool
+    net: Network, choice: Choice, k: int, required: float, *, best_alone: float, alone: float, chosen: bool
 ) -> str:
-    """What keeps a node from the success asked; `by_choice`: its setting alone would, and is not proposed."""
+    """What keeps a node from the success asked.
+
+    `best_alone` and `alone` are its success if no other sent, at its best setting and at the one it has.
+    """
     pin = choice.pinned[k]
     if not np.isfinite(net.gain_db[k] if pin < 0 else net.gain_db[k, pin]).any():
         return "no path to any shed" if pin < 0 else "no path to its shed"
     if best_alone >= required:
-        return "its spreading factor or power" if by_choice else "the load of the others"
+        if alone >= required:
+            return "the load of the others"
+        return "the load of the others leaves no room for a longer signal" if chosen else _OWN_SETTING
     lacking = _missing_db(net, choice, k, required)
     return f"{_decibels(lacking)}, even alone at its best setting"
 

@@ -199,6 +199,10 @@ def test_a_list_with_a_plan_is_answered(tmp_path):
             (SAMPLES / "upland_tanks.csv", "--plan", SAMPLES / "upland.toml", "--link", "up"),
             '"up" is no link of this plan; its links: "level and start command"',
         ),
+        (
+            (SAMPLES / "upland_tanks.csv", "--plan", SAMPLES / "upland_fleet.toml"),
+            'is a fleet file, not a plan: set its nodes = "upland_tanks.csv", then linkcalc fleet',
+        ),
         ((SAMPLES / "upland_fleet.toml", "--out", "/dev/null/x"), "cannot be made"),
     ],
 )
@@ -245,6 +249,10 @@ def test_a_crowded_air_is_told_where_the_closed_form_is_too_hopeful(tmp_path):
         ("channels = 1", "channels = 8"),
     )  # fmt: skip
     found = json.loads(fleet(file, "--as-planned", "--json").stdout)["fleet"]
+    proposed = json.loads(fleet(file, "--json").stdout)["fleet"]
+    kinds = {n["lacks"]: n["success_alone"] < 0.9 for n in proposed["nodes"] if n["lacks"]}
+    assert kinds
+    assert all(alone == ("no room" in words) for words, alone in kinds.items())
     assert any("more when played packet by packet than by the closed form" in n for n in found["notes"])
     quiet = json.loads(fleet(changed(tmp_path, rows=5), "--json").stdout)["fleet"]
     assert not any("packet by packet" in n for n in quiet["notes"])
