@@ -55,6 +55,8 @@ class Pair:
     """Of the weakest of the three hops."""
     candidates: tuple[int, int]
     pairs_tried: int
+    starts: int
+    """Pairs from which relays were moved."""
     cells_tried: int
     """Hops computed while one relay was moved."""
 
@@ -154,14 +156,15 @@ def best_pair(
     # of those that share their second relay, and would end alike, the best alone
     starts = list({s[2]: s for s in sorted(starts)}.values())
     starts.sort(reverse=True)
-    say(f"two relays: {tried} pairs tried; moving those of the best {min(STARTS, len(starts))}")
+    starts = starts[:STARTS]
+    say(f"two relays: {tried} pairs tried; moving those of the best {len(starts)}")
     ends, moved = [], 0
-    for start in starts[:STARTS]:
+    for start in starts:
         end, cells = _moved(middle, first, second, start, scheduler, progress)
         ends.append(end)
         moved += cells
     spare, one_cell, other_cell = max(ends, key=lambda e: e[0])
-    return Pair(one_cell, other_cell, spare, (len(ones), len(others)), tried, moved)
+    return Pair(one_cell, other_cell, spare, (len(ones), len(others)), tried, len(starts), moved)
 
 
 def candidates(rank: Floats, ground_m: Floats) -> NDArray[np.int64]:

@@ -9,7 +9,6 @@ import numpy as np
 
 from linkcalc.area.coverage import Band
 from linkcalc.area.geofiles import tiled_geotiff
-from linkcalc.area.relay_chain import STARTS
 from linkcalc.area.relay_result import Chain, HopCheck, Place, RelaySiting
 
 _CHAIN = (
@@ -142,7 +141,7 @@ def as_data(result: RelaySiting) -> dict[str, Any]:
         "search": None if search is None else {
             "candidates": list(search.candidates),
             "pairs_tried": search.pairs_tried,
-            "starts": STARTS,
+            "starts": search.starts,
             "hops_tried_while_moving": search.cells_tried,
         },
         "relay": result.relay.model_dump(exclude_none=True),

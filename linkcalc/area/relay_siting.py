@@ -210,8 +210,8 @@ def stations(relay: Station, chain: Chain) -> list[Station]:
 def _position(station: Station) -> tuple[float, float]:
     if not station.positioned:
         raise TerrainError(
-            f'station "{station.name}" has no position: give latitude_deg and longitude_deg, '
-            "or easting_m, northing_m and epsg"
+            f'station "{station.name}" has no position, and relays are looked for on the land around both '
+            "ends: give latitude_deg and longitude_deg, or easting_m, northing_m and epsg"
         )
     return position_deg(station)
 

@@ -12,7 +12,7 @@ from linkcalc.area.access import Mask
 from linkcalc.area.relay_result import Chain, Place, RelaySiting
 from linkcalc.result import LinkResult
 from linkcalc.views import style
-from linkcalc.views.figures import draw_profile
+from linkcalc.views.figures import draw_profile, fitted_words, width_of_text
 from linkcalc.views.map_figures import SMOOTH_CELLS, draw_key, draw_lines, draw_scale, draw_shades
 from linkcalc.views.relay_text import WORDS, headline
 from linkcalc.views.text import (
@@ -33,7 +33,9 @@ Box = tuple[float, float, float, float]
 _WIDTH_IN: Final = 8.6
 _MAP_IN: Final = 6.75
 """Width of the map within."""
-_ABOVE_IN, _BELOW_IN = 1.0, 1.15
+_TITLE_IN, _LINE_IN, _SMALL_LINE_IN = 0.19, 0.15, 0.155
+_NAME_PT: Final = 150.0
+"""Room for a station's name on the map."""
 _PANEL_IN: Final = 3.95
 """A profile with its title and labels."""
 _BADGE_PT: Final = 14.0
@@ -45,23 +47,28 @@ def relay_map(result: RelaySiting) -> "Figure":
     """The map: margin of the weaker hop with a relay in each cell, spots, ends, and where none may stand."""
     west, south, east, north = _box(result)
     map_height = _MAP_IN * (north - south) / (east - west)
-    height = map_height + _ABOVE_IN + _BELOW_IN
+    title = _filled(headline(result), 86)
+    under = _filled(
+        f"Fade margin of the weaker hop with a relay in each cell. Link {result.link.name}, "
+        f"{result.link.frequency_mhz:g} MHz, {result.signal}.",
+        106,
+    )
+    caption = _filled(_caption(result), 120)
+    under_in = 0.24 + _TITLE_IN * _lines(title)
+    above_in = under_in + 0.08 + _LINE_IN * _lines(under)
+    below_in = 0.58 + _SMALL_LINE_IN * _lines(caption)
+    height = map_height + above_in + below_in
     with style.styled():
         figure = style.new_figure(_WIDTH_IN, height)
-        ax = figure.add_axes((0.65 / _WIDTH_IN, _BELOW_IN / height, _MAP_IN / _WIDTH_IN, map_height / height))
+        ax = figure.add_axes((0.65 / _WIDTH_IN, below_in / height, _MAP_IN / _WIDTH_IN, map_height / height))
         shown = draw_relay_map(ax, result)
         draw_key(figure, shown)
         left = 0.65 / _WIDTH_IN
-        title = _filled(headline(result), 86)
         figure.text(left, 1.0 - 0.12 / height, title, size=style.TITLE_PT - 1, weight="bold", va="top")
-        under = (
-            f"Fade margin of the weaker hop with a relay in each cell. Link {result.link.name}, "
-            f"{result.link.frequency_mhz:g} MHz, {result.signal}."
-        )
-        figure.text(left, 1.0 - 0.62 / height, _filled(under, 106), size=style.TEXT_PT, va="top")
+        figure.text(left, 1.0 - under_in / height, under, size=style.TEXT_PT, va="top")
         figure.text(
-            left, (_BELOW_IN - 0.5) / height, _filled(_caption(result), 120), size=style.SMALL_PT, va="top",
-            linespacing=1.35, color=style.MUTED,
+            left, (below_in - 0.5) / height, caption, size=style.SMALL_PT, va="top", linespacing=1.35,
+            color=style.MUTED,
         )  # fmt: skip
     return figure
 
@@ -221,7 +228,8 @@ def _ends(ax: "Axes", ends: Sequence[Place], box: Box) -> None:
         low = y - box[1] < 0.08 * (box[3] - box[1])
         align = "left" if share < 0.25 else "right" if share > 0.75 else "center"
         ax.annotate(
-            style.drawable(end.name), (x, y), ({"left": -5, "right": 5}.get(align, 0), 9 if low else -9),
+            fitted_words(style.drawable(end.name), _NAME_PT, style.TEXT_PT, bold=True), (x, y),
+            ({"left": -5, "right": 5}.get(align, 0), 9 if low else -9),
             textcoords="offset points", ha=align, va="bottom" if low else "top", fontsize=style.TEXT_PT,
             weight="bold", color=style.INK, path_effects=halo, zorder=8.1,
         )  # fmt: skip
@@ -251,6 +259,25 @@ def _filled(words: str, width: int) -> str:
     return fill(kept, width).replace(NO_BREAK, " ")
 
 
+def _lines(words: str) -> int:
+    return words.count("\n") + 1
+
+
+def _hop_words(number: int, hop: LinkResult, room_pt: float) -> str:
+    """A hop's title, its names cut to the room there is."""
+    size = style.TITLE_PT - 1
+    length = distance_words(hop.path.distance_m)
+    ends = [style.drawable(name) for name in (hop.directions[0].from_, hop.directions[0].to)]
+
+    def words(near: str, far: str) -> str:
+        return f"Hop {number}: {near} to {far}, {length}"
+
+    left_pt = room_pt - width_of_text(words("", ""), size, True)
+    widths = [width_of_text(name, size, True) for name in ends]
+    most = [max(left_pt - other, left_pt / 2.0) for other in reversed(widths)]
+    return words(*(fitted_words(name, room, size, bold=True) for name, room in zip(ends, most, strict=True)))
+
+
 def relay_profiles(hops: Sequence[LinkResult]) -> "Figure":
     """The hops of a chain in profile, one above the other.
 
@@ -267,19 +294,16 @@ def relay_profiles(hops: Sequence[LinkResult]) -> "Figure":
             axes = (0.75 / width, bottom / height, (width - 1.0) / width, (_PANEL_IN - 1.5) / height)
             draw_profile(figure.add_axes(axes), hop)
             weaker = weaker_direction(hop)
-            words = (
-                f"Hop {number}: {hop.directions[0].from_} to {hop.directions[0].to}, "
-                f"{distance_words(hop.path.distance_m)}"
-            )
             margin = (
                 f"{WORDS[hop.verdict]}: fade margin {decibel_words(weaker.fade_margin_db)}, "
                 f"{asked_words(weaker)} asked"
-            )
+            ).replace("-", "−")
+            words = _hop_words(number, hop, 72.0 * width - 90.0 - width_of_text(margin, style.TEXT_PT, True))
             top = (height - _PANEL_IN * (number - 1) - 0.2) / height
             left, right = 0.75 / width, 1.0 - 0.25 / width
-            figure.text(left, top, style.drawable(words), size=style.TITLE_PT - 1, weight="bold", va="center")
+            figure.text(left, top, words, size=style.TITLE_PT - 1, weight="bold", va="center")
             figure.text(
-                right, top, margin.replace("-", "−"), size=style.TEXT_PT, ha="right", va="center",
+                right, top, margin, size=style.TEXT_PT, ha="right", va="center",
                 color=style.VERDICT[hop.verdict][0], weight="bold",
             )  # fmt: skip
         figure.text(

@@ -3,7 +3,6 @@
 import math
 from collections.abc import Iterator
 
-from linkcalc.area.relay_chain import STARTS
 from linkcalc.area.relay_result import Chain, HopCheck, Place, RelaySiting
 from linkcalc.plan import Station
 from linkcalc.result import VerdictWord
@@ -225,7 +224,8 @@ def _two(page: Page, result: RelaySiting) -> None:
     )
     page.wrap(
         f"A search, not all pairs: {search.candidates[0]} and {search.candidates[1]} candidates, "
-        f"{search.pairs_tried} pairs of them computed; then from the best {STARTS} on one relay at a time "
-        f"moved over all cells that could be better ({search.cells_tried} hops). A better pair may exist.",
+        f"{search.pairs_tried} pairs of them computed; then from the best {search.starts} on one relay at a "
+        f"time moved over all cells that could be better ({search.cells_tried} hops). A better pair may "
+        "exist.",
         indent=2,
     )

@@ -4,7 +4,7 @@ import json
 import pickle
 import re
 from dataclasses import replace
-from itertools import pairwise, product
+from itertools import combinations, pairwise, product
 
 import numpy as np
 import pytest
@@ -526,3 +526,29 @@ def test_the_pictures_name_the_spots_and_the_ends(loaded, result):
         [h.directions[0].fade_margin_db for h in result.best.hops], abs=1e-9
     )
     assert len(relay_profiles(hops).axes) == 2
+
+
+def test_long_names_and_captions_stay_on_their_pictures_and_apart(loaded, result):
+    names = {"tank": "a tank " + "beyond the hill " * 3, "shed": "the shed of " + "many old words " * 3}
+    ends = tuple(replace(end, name=names[end.name].strip()) for end in result.ends)
+    link = result.link.model_copy(
+        update={"name": "words " * 10, "from_": ends[0].name, "to": ends[1].name, "required_margin_db": 20.0}
+    )
+    many = tuple((f"within {'x' * 60} {n}.geojson", 1) for n in range(5))
+    long = replace(result, ends=ends, link=link, allowed=replace(result.allowed, steps=many))
+    hops = profiles(loaded, result.link, result.relay, result.best)
+    ways = [
+        tuple(
+            replace(d, from_=names.get(d.from_, d.from_).strip(), to=names.get(d.to, d.to).strip())
+            for d in hop.directions
+        )
+        for hop in hops
+    ]
+    renamed = [replace(hop, directions=way) for hop, way in zip(hops, ways, strict=True)]
+    for figure in (relay_map(long), relay_profiles(renamed)):
+        figure.canvas.draw()
+        boxes = [t.get_window_extent() for t in figure.texts]
+        assert all(figure.bbox.x0 <= b.x0 and b.x1 <= figure.bbox.x1 for b in boxes)
+        assert all(figure.bbox.y0 <= b.y0 and b.y1 <= figure.bbox.y1 for b in boxes)
+        maps = [ax.get_window_extent() for ax in figure.axes]
+        assert not any(one.overlaps(other) for one, other in combinations([*boxes, *maps], 2))
