@@ -6,6 +6,7 @@ colour-blind reader lose nothing.
 
 import os
 from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -13,6 +14,7 @@ import numpy as np
 from linkcalc.area.coverage import CoverageResult
 from linkcalc.views import style
 from linkcalc.views.coverage_text import headline, preview_words
+from linkcalc.views.text import NO_BREAK, TOGETHER
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -50,14 +52,15 @@ def coverage_figure(result: CoverageResult) -> "Figure":
         ax = figure.add_axes((0.075, 0.125, 0.79, 0.75))
         steps = draw_coverage(ax, result)
         draw_key(figure, steps)
-        title = style.drawable(_first_upper(headline(result)))
+        words = headline(result)
+        title = style.drawable(f"Preview: {words}" if result.preview else _first_upper(words))
         _text(figure, 0.075, 0.965, title, size=style.TITLE_PT, weight="bold", width=84)
         under = (
             f"Around {result.station}: fade margin of the weaker direction, {result.moved} in each cell. "
-            f"{result.link.name}, {result.frequency_hz / 1e6:g} MHz, {result.signal}."
+            f"Link {result.link.name}, {result.frequency_hz / 1e6:g} MHz, {result.signal}."
         )
         _text(figure, 0.075, 0.935, style.drawable(under), size=style.TEXT_PT, width=112)
-        _text(figure, 0.075, 0.075, _caption(result), size=style.SMALL_PT, width=130, color=style.MUTED)
+        _text(figure, 0.075, 0.065, _caption(result), size=style.SMALL_PT, width=130, color=style.MUTED)
     return figure
 
 
@@ -204,10 +207,18 @@ def _first_upper(words: str) -> str:
     return words[:1].upper() + words[1:]
 
 
-def _text(figure: "Figure", x: float, y: float, words: str, *, width: int, **look: Any) -> None:
-    from textwrap import fill
+def filled(words: str, width: int) -> str:
+    """Words in lines, no figure parted from its unit.
 
-    figure.text(x, y, fill(words, width), va="top", linespacing=1.35, **look)
+    >>> filled("on 868 MHz", 8).splitlines()
+    ['on', '868 MHz']
+    """
+    kept = TOGETHER.sub(lambda m: m[0].replace(" ", NO_BREAK), style.drawable(words))
+    return fill(kept, width).replace(NO_BREAK, " ")
+
+
+def _text(figure: "Figure", x: float, y: float, words: str, *, width: int, **look: Any) -> None:
+    figure.text(x, y, filled(words, width), va="top", linespacing=1.35, **look)
 
 
 def write_map(result: CoverageResult, folder: str | os.PathLike[str]) -> list[Path]:

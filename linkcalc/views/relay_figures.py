@@ -3,7 +3,6 @@
 import os
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from textwrap import fill
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -13,11 +12,9 @@ from linkcalc.area.relay_result import Chain, Place, RelaySiting
 from linkcalc.result import LinkResult
 from linkcalc.views import style
 from linkcalc.views.figures import draw_profile, fitted_words, width_of_text
-from linkcalc.views.map_figures import SMOOTH_CELLS, draw_key, draw_lines, draw_scale, draw_shades
+from linkcalc.views.map_figures import SMOOTH_CELLS, draw_key, draw_lines, draw_scale, draw_shades, filled
 from linkcalc.views.relay_text import WORDS, headline
 from linkcalc.views.text import (
-    NO_BREAK,
-    TOGETHER,
     asked_words,
     decibel_words,
     distance_words,
@@ -47,13 +44,13 @@ def relay_map(result: RelaySiting) -> "Figure":
     """The map: margin of the weaker hop with a relay in each cell, spots, ends, and where none may stand."""
     west, south, east, north = _box(result)
     map_height = _MAP_IN * (north - south) / (east - west)
-    title = _filled(headline(result), 86)
-    under = _filled(
+    title = filled(headline(result), 86)
+    under = filled(
         f"Fade margin of the weaker hop with a relay in each cell. Link {result.link.name}, "
         f"{result.link.frequency_mhz:g} MHz, {result.signal}.",
         106,
     )
-    caption = _filled(_caption(result), 120)
+    caption = filled(_caption(result), 120)
     under_in = 0.24 + _TITLE_IN * _lines(title)
     above_in = under_in + 0.08 + _LINE_IN * _lines(under)
     below_in = 0.58 + _SMALL_LINE_IN * _lines(caption)
@@ -251,12 +248,6 @@ def _caption(result: RelaySiting) -> str:
         "for trained people, clear of power lines."
     )
     return " ".join(parts)
-
-
-def _filled(words: str, width: int) -> str:
-    """Words in lines, no figure parted from its unit."""
-    kept = TOGETHER.sub(lambda m: m[0].replace(" ", NO_BREAK), style.drawable(words))
-    return fill(kept, width).replace(NO_BREAK, " ")
 
 
 def _lines(words: str) -> int:
