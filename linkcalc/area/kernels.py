@@ -32,6 +32,7 @@ from linkcalc.path_loss import (
 from linkcalc.propagation import _kernels as k
 from linkcalc.propagation import compiled, p1812, two_ray
 from linkcalc.propagation._kernels import larger, smaller
+from linkcalc.propagation.two_ray import ASIDE, MEETS
 from linkcalc.units import SPEED_OF_LIGHT_M_S
 
 Singles = NDArray[np.float32]
@@ -768,7 +769,13 @@ def reflect_loop(
             x, h, work, per_step, points[j - 1], gap[j - 1], points[j], gap[j], tx, rx, curvature, wavelength
         )
         final = try_mirror(x, h, work, per_step, middle, tx, rx, curvature, wavelength)
-        if final[11] and abs(final[0] - middle) < length / TRIALS:
+        meets = final[11] and abs(final[0] - middle) < length * MEETS
+        for side in (-1.0, 1.0):
+            if meets:
+                at = middle + side * ASIDE * length
+                beside = try_mirror(x, h, work, per_step, at, tx, rx, curvature, wavelength)
+                meets = beside[11] and abs(beside[0] - at) < length * MEETS
+        if meets:
             worth, mirror = judge(x, h, clutter, work, per_step, final, tx, rx, curvature, wavelength)
             if worth > strength:
                 strength = worth

@@ -676,9 +676,11 @@ def _specular_points(path: _Path) -> list[float]:
         cell = (negative[1:] != negative[:-1]).argmax(axis=0)
         low, high = (np.take_along_axis(finer, (cell + i)[np.newaxis], axis=0)[0] for i in (0, 1))
     middle = (low + high) / 2.0
-    final = _trial(path, middle)
-    meets = final.possible & (np.abs(final.mirror_m - middle) < path.length / _TRIALS)
-    return [float(m) for m in middle[meets]]
+    # on both sides: where the line jumps from one fit to another nothing is mirrored, from either end
+    sides = middle + path.length * np.array([[-ASIDE], [0.0], [ASIDE]])
+    final = _trial(path, sides)
+    meets = final.possible & (np.abs(final.mirror_m - sides) < path.length * MEETS)
+    return [float(m) for m in middle[meets.all(axis=0)]]
 
 
 def _judge(path: _Path, trial: _Trial) -> tuple[Reflection, float | None]:
@@ -720,6 +722,9 @@ def _judge(path: _Path, trial: _Trial) -> tuple[Reflection, float | None]:
 
 _TRIALS = 200
 """Trial points along a path; the footprints are far longer than their spacing."""
+
+ASIDE, MEETS = 1e-5, 5e-4
+"""Shares of the length: how far on either side of a specular point, how near the line must mirror there."""
 
 _FINER = 33
 """Points into which the interval around a specular point is divided, twice."""

@@ -500,3 +500,22 @@ def test_an_impossible_profile_is_refused(arguments):
     }
     with pytest.raises(DomainError):
         find_reflection(**(usual | arguments))
+
+
+def test_where_the_fitted_line_jumps_nothing_is_mirrored_from_either_end():
+    """A path of the invented upland on which a trial line jumps from one fit to another as it moves."""
+    from linkcalc.sample_files import samples_folder
+    from linkcalc.terrain.profile import cut_profile
+
+    ends = (-40.010262157838, -20.00116856905062), (-40.01736, -20.03736)
+    p = cut_profile(*ends[0], *ends[1], [samples_folder() / "upland.tif"])
+    found = []
+    for step, heights in ((1, (6.0, 4.5)), (-1, (4.5, 6.0))):
+        ground = p.ground_m[::step]
+        x = p.distance_m if step == 1 else p.length_m - p.distance_m[::-1]
+        reflection, _ = find_reflection(
+            x, ground, 0.0 * ground, ground[0] + heights[0], ground[-1] + heights[1],
+            k_factor=1.4001597474840028, frequency_hz=433.5e6,
+        )  # fmt: skip
+        found.append(reflection)
+    assert found == [None, None]
