@@ -103,8 +103,11 @@ def allowed(field: FieldInfo) -> str:
     if words:
         return ", ".join(quoted(word) for word in words)
     kind = kind_of(field.annotation)
+    if kind is list:
+        each = _element(field.annotation)
+        return "a list" if each is None else f"a list, each {allowed(each)}"
     if kind not in (int, float):
-        return {bool: "true or false", str: "text in quotes", list: "a list"}[kind] if kind else ""
+        return {bool: "true or false", str: "text in quotes"}[kind] if kind else ""
     low, high = bounds_of(field)
     low_open = any(isinstance(limit, Gt) for limit in field.metadata)
     high_open = any(isinstance(limit, Lt) for limit in field.metadata)
@@ -116,6 +119,15 @@ def allowed(field: FieldInfo) -> str:
     if not low_open and not high_open:
         return f"{low:.12g} to {high:.12g}"
     return f"{'above' if low_open else 'from'} {low:.12g} {'and below' if high_open else 'up to'} {high:.12g}"
+
+
+def _element(annotation: Any) -> FieldInfo | None:
+    """What a list of numbers takes in each place; None for other lists."""
+    if get_origin(annotation) is not list:
+        found = (_element(part) for part in get_args(annotation))
+        return next((each for each in found if each is not None), None)
+    each = FieldInfo.from_annotation(get_args(annotation)[0])
+    return each if kind_of(each.annotation) in (int, float) else None
 
 
 def places(section: type[Section], keys: tuple[str, ...] = (), header: str = "") -> Iterator[Place]:
