@@ -32,7 +32,7 @@ from linkcalc.path_loss import (
 from linkcalc.propagation import _kernels as k
 from linkcalc.propagation import compiled, p1812, two_ray
 from linkcalc.propagation._kernels import larger, smaller
-from linkcalc.propagation.two_ray import ASIDE, MEETS
+from linkcalc.propagation.two_ray import MEETS, SETTLED
 from linkcalc.units import SPEED_OF_LIGHT_M_S
 
 Singles = NDArray[np.float32]
@@ -82,6 +82,9 @@ TOUCH = 1e-6
 WORK_FIRST, WORK_ROWS, UNEVEN = 7, 10, 9
 """Rows of the scratch space for the search for reflections; above 0 at the start of the row `UNEVEN` of
 these: the points are not evenly spaced."""
+
+ASIDE = 1e-7
+"""Share of a path's length: how far on either side of a specular point the line must mirror the ray too."""
 
 TRIALS = 200
 TRIAL_AT = (1.0 - np.cos(np.pi * (np.arange(TRIALS) + 0.5) / TRIALS)) / 2.0
@@ -567,7 +570,7 @@ def footprint(d: float, h1: float, h2: float, wavelength: float) -> tuple[float,
     return (d * b - root) / (2.0 * excess), (d * b + root) / (2.0 * excess)
 
 
-Trial = tuple[float, float, float, float, float, float, float, float, float, float, float, bool]
+Trial = tuple[float, float, float, float, float, float, float, float, float, float, float, bool, bool]
 
 
 def try_mirror(
@@ -580,7 +583,7 @@ def try_mirror(
     back = length / 8.0
     ahead = back
     start = end = middle = slope = variance = psi = p1 = p2 = level = divergence = mirror = 0.0
-    possible = False
+    possible = settled = False
     for _ in range(6):
         start = min(max(at - back, 0.0), length - shortest)
         end = min(max(at + ahead, start + shortest), length)
@@ -624,9 +627,11 @@ def try_mirror(
         before_ahead = ahead
         back = (flat - near) * cosine
         ahead = (far - flat) * cosine
-        if abs(back - before_back) + abs(ahead - before_ahead) < 1e-6:
+        change = abs(back - before_back) + abs(ahead - before_ahead)
+        settled = change <= SETTLED * (back + ahead)
+        if change < 1e-6:
             break
-    return mirror, start, end, middle, slope, variance, psi, p1, p2, level, divergence, possible
+    return mirror, start, end, middle, slope, variance, psi, p1, p2, level, divergence, possible, settled
 
 
 def gaps(
@@ -713,15 +718,16 @@ def crossing(
     tx: float, rx: float, curvature: float, wavelength: float,
 ) -> float:  # fmt: skip
     """Where a gap passes through 0 between two trial points, by false position held inside (Illinois)."""
-    near = (x[-1] / TRIALS) * 1e-3
+    near = x[-1] * ASIDE
     side = 0
     point = low
-    for _ in range(24):
-        before = point
+    for _ in range(40):
         point = (low * above - high * below) / (above - below)
-        if abs(point - before) < near or high - low < near:
+        if high - low < near:
             break
         gap = try_mirror(x, h, work, per_step, point, tx, rx, curvature, wavelength)[0] - point
+        if abs(gap) < 10.0 * near:
+            break
         if (gap < 0.0) == (below < 0.0):
             low = point
             below = gap
@@ -769,12 +775,12 @@ def reflect_loop(
             x, h, work, per_step, points[j - 1], gap[j - 1], points[j], gap[j], tx, rx, curvature, wavelength
         )
         final = try_mirror(x, h, work, per_step, middle, tx, rx, curvature, wavelength)
-        meets = final[11] and abs(final[0] - middle) < length * MEETS
+        meets = final[11] and final[12] and abs(final[0] - middle) < length * MEETS
         for side in (-1.0, 1.0):
             if meets:
                 at = middle + side * ASIDE * length
                 beside = try_mirror(x, h, work, per_step, at, tx, rx, curvature, wavelength)
-                meets = beside[11] and abs(beside[0] - at) < length * MEETS
+                meets = beside[11] and beside[12] and abs(beside[0] - at) < length * MEETS
         if meets:
             worth, mirror = judge(x, h, clutter, work, per_step, final, tx, rx, curvature, wavelength)
             if worth > strength:
@@ -790,7 +796,7 @@ def judge(
     """Strength of a reflection, -1 where one of its legs is blocked, and the reflection."""
     n = len(x)
     length = x[n - 1]
-    at, start, end, middle, slope, variance, psi, p1, p2, level, divergence, _ = trial
+    at, start, end, middle, slope, variance, psi, p1, p2, level, divergence, _, _ = trial
     height = middle + slope * (at - (start + end) / 2.0)
     mirror = height + curvature * at * (length - at)
     sine = math.sin(psi)

@@ -545,6 +545,8 @@ class _Trial(NamedTuple):
     along: Floats
     divergence: Floats
     possible: NDArray[np.bool_]
+    settled: NDArray[np.bool_]
+    """Line and footprint agree: another round changes the footprint by next to nothing."""
 
 
 def _checked_path(
@@ -631,7 +633,9 @@ def _trial(path: _Path, x: Floats) -> _Trial:
         q1, q2 = np.maximum(q1, 1e-3), np.maximum(q2, 1e-3)
         near, far = _footprint(along, q1, q2, path.wavelength)
         flat = along * q1 / (q1 + q2)
+        before = reach_back, reach_ahead
         reach_back, reach_ahead = (flat - near) * cosine, (far - flat) * cosine
+    change = np.abs(reach_back - before[0]) + np.abs(reach_ahead - before[1])
     # the foot of the transmitter's height lies aside of it on a slope
     mirror = h1 * slope * cosine**2 + d1 * cosine
     return _Trial(
@@ -647,6 +651,7 @@ def _trial(path: _Path, x: Floats) -> _Trial:
         along,
         divergence,
         possible,
+        change <= SETTLED * (reach_back + reach_ahead),
     )
 
 
@@ -670,17 +675,16 @@ def _specular_points(path: _Path) -> list[float]:
     crosses = np.signbit(gap[1:]) != np.signbit(gap[:-1])
     crosses &= np.isfinite(gap[1:]) & np.isfinite(gap[:-1])
     low, high = x[:-1][crosses], x[1:][crosses]
-    for _ in range(2):
+    for _ in range(3):
         finer = np.linspace(low, high, _FINER)
         negative = np.signbit(_trial(path, finer).mirror_m - finer)
         cell = (negative[1:] != negative[:-1]).argmax(axis=0)
         low, high = (np.take_along_axis(finer, (cell + i)[np.newaxis], axis=0)[0] for i in (0, 1))
-    middle = (low + high) / 2.0
     # on both sides: where the line jumps from one fit to another nothing is mirrored, from either end
-    sides = middle + path.length * np.array([[-ASIDE], [0.0], [ASIDE]])
+    sides = np.stack([low, (low + high) / 2.0, high])
     final = _trial(path, sides)
-    meets = final.possible & (np.abs(final.mirror_m - sides) < path.length * MEETS)
-    return [float(m) for m in middle[meets.all(axis=0)]]
+    meets = final.possible & final.settled & (np.abs(final.mirror_m - sides) < path.length * MEETS)
+    return [float(m) for m in sides[1][meets.all(axis=0)]]
 
 
 def _judge(path: _Path, trial: _Trial) -> tuple[Reflection, float | None]:
@@ -723,11 +727,14 @@ def _judge(path: _Path, trial: _Trial) -> tuple[Reflection, float | None]:
 _TRIALS = 200
 """Trial points along a path; the footprints are far longer than their spacing."""
 
-ASIDE, MEETS = 1e-5, 5e-4
-"""Shares of the length: how far on either side of a specular point, how near the line must mirror there."""
+MEETS = 1e-4
+"""Share of the length: how near to a specular point the line around it must mirror the ray."""
+
+SETTLED = 0.01
+"""Share of a footprint by which the last round may still change it."""
 
 _FINER = 33
-"""Points into which the interval around a specular point is divided, twice."""
+"""Points into which the interval around a specular point is divided, three times."""
 
 
 def _wavelength(frequency_hz: ArrayLike) -> Floats:

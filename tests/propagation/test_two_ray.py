@@ -502,7 +502,7 @@ def test_an_impossible_profile_is_refused(arguments):
         find_reflection(**(usual | arguments))
 
 
-def test_where_the_fitted_line_jumps_nothing_is_mirrored_from_either_end():
+def test_where_line_and_footprint_do_not_agree_nothing_is_mirrored_from_either_end():
     """A path of the invented upland on which a trial line jumps from one fit to another as it moves."""
     from linkcalc.sample_files import samples_folder
     from linkcalc.terrain.profile import cut_profile
