@@ -64,13 +64,19 @@ def judge(
 
 
 def judgement(
-    asked: Requirement, margin_db: Floats, site_db: Floats, conditions_db: Floats, k_db: Floats
+    asked: Requirement,
+    margin_db: Floats,
+    site_db: Floats,
+    conditions_db: Floats,
+    k_db: Floats,
+    *,
+    required_db: Floats | None = None,
 ) -> Judgement:
-    """The same from standard deviations and fading."""
+    """The same from standard deviations and fading; `required_db` where it is at hand."""
     margin, site, conditions, k = np.broadcast_arrays(
         *(np.asarray(v, dtype=np.float64) for v in (margin_db, site_db, conditions_db, k_db))
     )
-    required = np.asarray(asked.margin_db(site, conditions, k))
+    required = np.asarray(asked.margin_db(site, conditions, k)) if required_db is None else required_db
     return Judgement(
         site_db=site,
         conditions_db=conditions,

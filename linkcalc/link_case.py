@@ -219,6 +219,10 @@ class LinkCase:
             )
         return [*terms, term(REQUIRED_SNR, -self.signal.required_snr_db, "threshold", self.signal.text)]
 
+    def sensitivity_dbm(self, rx: Station) -> float:
+        """Least power a station's receiver needs with the noise it really has, dBm."""
+        return Budget(tuple(self.threshold_terms("near" if rx is self.near else "far"))).sensitivity_dbm
+
     def noise(self, rx: Station) -> noise.SystemNoise:
         """Noise of a station's receiver behind its feeder, item by item.
 
