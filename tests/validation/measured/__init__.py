@@ -3,8 +3,8 @@
     python -m tests.validation measured --data DIR [--terrain TIF]... [--summary] [--json | --markdown]
 
 DIR is the folder of one set, or holds one folder a set; each has tables as CSV files, whose columns are
-recognised by name and unit, and may have rasters of its ground. The exit code is 1 if a stated bar is missed, or
-if nothing could be judged. In Python: `tests.validation.measured.predicted.judged_sets`.
+recognised by name and unit, and may have rasters of its ground. The exit code is 1 if a stated bar is missed,
+or if nothing could be judged. In Python: `tests.validation.measured.predicted.judged_sets`.
 """
 
 import argparse
@@ -55,7 +55,7 @@ def _parser() -> argparse.ArgumentParser:
         metavar="TIF",
         action="append",
         default=[],
-        help="ground elevation for sets whose positions it covers, beside what they bring along; may be repeated",
+        help="ground elevation for sets whose positions it covers, beside what they bring; repeatable",
     )
     parser.add_argument(
         "--bare-ground", action="store_true", help="leave out trees and buildings of profiles"

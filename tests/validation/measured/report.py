@@ -7,10 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
-from linkcalc.errors import DomainError
 from tests.validation.measured import packets, score
 from tests.validation.measured.blocks import Block, SetReport, plus_minus
-from tests.validation.measured.censored import fit_censored
 from tests.validation.measured.links import Gathered, Links, gather
 from tests.validation.measured.predicted import Judged, Ways, judged_links, together
 from tests.validation.measured.sets import Assumed, MeasuredSet, UnusableSetError, read_set
@@ -93,7 +91,8 @@ def _links(
             heard = links.heard[inside]
             rows.append((name, int(inside.sum()), int(heard.sum()), _share(heard.mean())))
     report.blocks.append(Block("Links", text, ("distance", "links", "heard", "share"), rows))
-    _slope(report, links, gathered.missing_known)
+    if gathered.missing_known:
+        _slope(report, links)
     judged, notes = judged_links(measured, gathered, terrain, ways)
     if not judged.measured.any():
         report.blocks.append(Block("Not judged: the rules", notes))
@@ -143,35 +142,22 @@ def _margins(title: str, judged: Judged) -> Block:
         for m in score.by_margin(judged)
     ]
     text = [
-        "Every link with the power that gives it this predicted margin: the delivery said, the share of links "
-        "whose measured loss leaves a margin above 0; how many are said to close, and how many of these had it."
+        "Every link with the power that gives it this predicted margin: the delivery said, the share of "
+        "links whose measured loss leaves a margin above 0; how many are said to close, and how many of "
+        "these had it."
     ]
     heads = ("predicted margin", "said", "had it", "closes", "of these", "at risk")
     return Block(title, text, heads, rows)
 
 
-def _slope(report: SetReport, links: Links, missing_known: bool) -> None:
-    """Growth of loss with distance among survivors, and with the missing ones as limits."""
-    kilometres = np.log10(links.distance_m / 1e3)
-    if np.ptp(kilometres) < 0.3 or not missing_known:
+def _slope(report: SetReport, links: Links) -> None:
+    found = score.slopes(links)
+    if found is None:
         return
-    design = np.column_stack([links.group[:, np.newaxis] == np.unique(links.group), -kilometres]).astype(
-        float
-    )
-    low = np.where(links.heard, links.level_dbm, -np.inf)
-    high = np.where(links.heard, links.level_dbm, links.limit_dbm)
-    heard = links.heard
-    used = design[heard].any(axis=0)
-    try:
-        naive = fit_censored(design[heard][:, used], links.median_dbm[heard], links.median_dbm[heard])
-        both = fit_censored(design[:, used], low, high)
-    except DomainError:
-        return
+    heard, both = (plus_minus(*x) for x in found)
     text = [
-        f"heard only: {plus_minus(float(naive.coefficients[-1]), float(naive.standard_errors[-1]))} dB a "
-        "decade, one offset for each receiver",
-        f"missing ones as limits: {plus_minus(float(both.coefficients[-1]), float(both.standard_errors[-1]))} "
-        "dB a decade; free space has 20.0",
+        f"heard only: {heard} dB a decade, one offset for each receiver",
+        f"missing ones as limits: {both} dB a decade; free space has 20.0",
     ]
     report.blocks.append(Block("Growth of loss with distance", text))
 
@@ -188,8 +174,8 @@ def _packets(report: SetReport, measured: MeasuredSet) -> None:
     text = [
         f"Packets of links with {packets.FEWEST_PACKETS} or more at one setting, either "
         f"{packets.CLEAR_OF_LIMIT_DB:g} dB above the limit of hearing or nearly all delivered. dB: sd around "
-        "the link's mean, robust sd, from the median down to the weakest tenth, and the sd from one packet to "
-        "the next (all of it fading; the rest is drift)."
+        "the link's mean, robust sd, from the median down to the weakest tenth, and the sd from one packet "
+        "to the next (all of it fading; the rest is drift)."
     ]
     heads = ("links", "number", "packets", "sd", "robust", "depth", "next", "like")
     report.blocks.append(Block("Within a link", text, heads, rows))

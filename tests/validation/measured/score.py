@@ -1,8 +1,9 @@
-"""How far the rules are off, by class of path: level, spread, stated intervals, and what was said of margins.
+"""How far the rules are off, by class of path: level, spread, stated intervals, what was said of margins.
 
-Errors are predicted less measured: negative is too hopeful. Where a set knows its equipment its level is judged
-as it stands. Elsewhere each site has an offset of its own, found on one half of its places and used on the other.
-Links that were not heard count as limits: spreads by censored regression, shares by the product-limit estimate.
+Errors are predicted less measured: negative is too hopeful. Where a set knows its equipment its level is
+judged as it stands. Elsewhere each site has an offset of its own, found on one half of its places and used on
+the other. Links that were not heard count as limits: spreads by censored regression, shares by the
+product-limit estimate.
 """
 
 import math
@@ -14,6 +15,7 @@ import numpy as np
 from linkcalc.errors import DomainError
 from tests.validation.measured.blocks import Bar
 from tests.validation.measured.censored import CensoredFit, fit_censored
+from tests.validation.measured.links import Links
 from tests.validation.measured.predicted import MARGINS_DB, Judged
 
 SEED = 868
@@ -119,7 +121,7 @@ def by_margin(judged: Judged) -> Iterator[Margin]:
 
 
 def spread_db(judged: Judged, loss_db: np.ndarray) -> float:
-    """Standard deviation around any prediction, with an offset for every site; NaN where it cannot be fitted."""
+    """Standard deviation around any prediction, one offset for each site; NaN if not fitted."""
     least, most = judged.least_db - loss_db, judged.most_db - loss_db
     group = _groups(judged)
     usable = group >= 0
@@ -129,6 +131,26 @@ def spread_db(judged: Judged, loss_db: np.ndarray) -> float:
     except DomainError:
         return math.nan
     return fit.sigma * math.sqrt(fit.measured / max(fit.measured - design.shape[1], 1))
+
+
+def slopes(links: Links) -> tuple[tuple[float, float], tuple[float, float]] | None:
+    """Growth of loss in dB a decade with its error: of what was heard, and with the missing as limits."""
+    decades, heard = np.log10(links.distance_m / 1e3), links.heard
+    if np.ptp(decades[heard]) < 0.3:
+        return None
+    receivers = np.unique(links.group[heard])
+    design = np.column_stack([links.group[:, np.newaxis] == receivers, -decades]).astype(float)
+    level = np.where(heard, links.level_dbm, links.limit_dbm)
+    some = np.isin(links.group, receivers)
+    try:
+        fits = (
+            fit_censored(design[heard], links.median_dbm[heard], links.median_dbm[heard]),
+            fit_censored(design[some], np.where(heard, level, -np.inf)[some], level[some]),
+        )
+    except DomainError:
+        return None
+    one, both = ((float(f.coefficients[-1]), float(f.standard_errors[-1])) for f in fits)
+    return one, both
 
 
 def bars(judged: Judged) -> Iterator[Bar]:

@@ -316,7 +316,7 @@ def _rows(table: _Table, assumed: Assumed, several: bool, notes: list[str]) -> R
 def _heights(
     value: Callable[..., np.ndarray], assumed: Assumed
 ) -> tuple[tuple[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]:
-    """Ground above sea level and antenna above ground, of both ends; ground known at one end counts for both."""
+    """Ground above sea level and antenna above ground, of both ends; one known ground counts for both."""
     tx_ground, rx_ground = value("tx_ground"), value("rx_ground")
     tx_ground, rx_ground = (
         np.where(np.isfinite(a), a, b) for a, b in ((tx_ground, rx_ground), (rx_ground, tx_ground))
