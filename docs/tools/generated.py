@@ -49,7 +49,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "rules.limits", "rules.table", "rules.plan_limits", "exposure", "energy", "plan_energy",
     ),
     "Measuring on site": (
-        "readings", "survey", "site_level", "measured", "walk_test", "acceptance", "censored",
+        "readings", "survey", "site_level", "measured", "walk_test", "acceptance",
     ),
     "Areas": (
         "area.coverage", "area.preview", "area.geofiles", "area.scheduler", "area.land", "area.losses",

@@ -1,9 +1,10 @@
-"""Compare predictions with measured receptions.
+"""Compare what the default rules say with measured receptions.
 
-    python -m tests.validation measured --data DIR [--json | --markdown]
+    python -m tests.validation measured --data DIR [--terrain TIF]... [--summary] [--json | --markdown]
 
 DIR is the folder of one set, or holds one folder a set; each has tables as CSV files, whose columns are
-recognised by name and unit. The exit code is 1 if a stated bar is missed, or if nothing could be judged.
+recognised by name and unit, and may have rasters of its ground. The exit code is 1 if a stated bar is missed,
+or if nothing could be judged. In Python: `tests.validation.measured.predicted.judged_sets`.
 """
 
 import argparse
@@ -13,7 +14,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from tests.validation.measured.blocks import as_json, as_markdown, as_text
-from tests.validation.measured.report import report_on
+from tests.validation.measured.predicted import Ways
+from tests.validation.measured.report import report_on, report_together
 from tests.validation.measured.sets import Assumed, find_sets
 
 
@@ -25,10 +27,14 @@ def main(argv: Sequence[str] | None = None) -> int:
         where = folder or "LINKCALC_REFERENCE_DATA is not set and --data not given"
         print(f"no measured data: {where}", file=sys.stderr)
         return 1
-    reports = [report_on(found, _assumed(options)) for found in find_sets(folder)]
-    if not reports:
+    ways = Ways(mapped_cover=not options.bare_ground)
+    found = [report_on(one, _assumed(options), options.terrain, ways) for one in find_sets(folder)]
+    if not found:
         print(f"no tables (CSV) in {folder} or its folders", file=sys.stderr)
         return 1
+    reports, judged = [report for report, _ in found], [j for _, j in found if j is not None]
+    if judged:
+        reports = [*([] if options.summary else reports), report_together(judged)]
     form = as_json if options.json else as_markdown if options.markdown else as_text
     print(form(reports))
     missed = any(not bar.met for report in reports for bar in report.bars)
@@ -38,11 +44,23 @@ def main(argv: Sequence[str] | None = None) -> int:
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="python -m tests.validation measured",
-        description="Compare predictions with measured receptions.",
+        description="Compare what the default rules say with measured receptions.",
     )
     parser.add_argument(
         "--data", type=Path, metavar="DIR", help="default: the folder measured in $LINKCALC_REFERENCE_DATA"
     )
+    parser.add_argument(
+        "--terrain",
+        type=Path,
+        metavar="TIF",
+        action="append",
+        default=[],
+        help="ground elevation for sets whose positions it covers, beside what they bring; repeatable",
+    )
+    parser.add_argument(
+        "--bare-ground", action="store_true", help="leave out trees and buildings of profiles"
+    )
+    parser.add_argument("--summary", action="store_true", help="only the tables over all sets, and the bars")
     form = parser.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="print the report as JSON")
     form.add_argument("--markdown", action="store_true", help="print the report as Markdown")
