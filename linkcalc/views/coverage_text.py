@@ -6,8 +6,8 @@ from itertools import pairwise
 import numpy as np
 
 from linkcalc.area.coverage import CoverageResult
-from linkcalc.requirement import VERDICTS
 from linkcalc.plan import ChirpModulation
+from linkcalc.requirement import VERDICTS
 from linkcalc.verdict import CAUTIONS
 from linkcalc.views.text import Page, distance_words
 

@@ -293,14 +293,14 @@ def _answer(asks: Sequence[dict], rasters: Sequence[str], ways: Ways) -> list[di
 
 
 def _judged(case: Any) -> dict[str, Any]:
-    facts, (there, _) = judge(case)
+    facts, (there, _) = judge(case, second_opinions=False)
     low_db, high_db = there.fade_margin_interval_db
     power_dbm = case.near.transmit_power_dbm
     said, verdict = [], []
     for margin_db in MARGINS_DB:
         power = power_dbm + margin_db - there.fade_margin_db
         near = case.near.model_copy(update={"transmit_power_dbm": power})
-        _, (at, _) = judge(case.with_stations({"near": near}))
+        _, (at, _) = judge(case.with_stations({"near": near}), second_opinions=False)
         said.append(at.delivery_probability)
         verdict.append(at.verdict)
     return {
@@ -308,7 +308,7 @@ def _judged(case: Any) -> dict[str, Any]:
         "regime": facts.regime,
         "trees": facts.vegetation_loss_db > 0.0,
         "predicted_db": power_dbm - there.received_power_dbm,
-        "free_space_db": facts.models["free_space"],
+        "free_space_db": -sum(t.value_db for t in there.terms if t.name == "free-space loss"),
         "sigma_db": (high_db - low_db) / (2.0 * _QUANTILE_90),
         "said": said,
         "verdict": verdict,
