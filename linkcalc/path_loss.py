@@ -149,7 +149,7 @@ def least_clearance(x: Floats, top: Floats, tx: float, rx: float, radio: Radio) 
 
 def rounded_excess(height: float, d1_m: float, d2_m: float, radius_m: float, wavelength_m: float) -> float:
     """T(m, n) of a rounded obstacle over a knife edge (Rec. ITU-R P.526-15, equations 34a and 34b)."""
-    size = (math.pi * radius_m / wavelength_m) ** (1.0 / 3.0)
+    size: float = (math.pi * radius_m / wavelength_m) ** (1.0 / 3.0)
     m = radius_m * (d1_m + d2_m) / (d1_m * d2_m) / size
     n = height * size * size / radius_m
     root = math.sqrt(m)
@@ -182,11 +182,12 @@ def hill_excess(
     at = x[first : last + 1]
     base = z[first] + (z[last] - z[first]) / span * (at - x[first])
     arc = (at - x[first]) * (x[last] - at) * (0.5e6 / radius_m)
-    below = np.min(z[first : last + 1] - base - arc)
+    below = float(np.min(z[first : last + 1] - base - arc))
     smooth = max(1.0 + below / (span * span * 0.125e6 / radius_m), 0.0)
     # few points do not show a round top
     smooth *= min((last - first - 1) / 4.0, 1.0)
-    return 0.5 * smooth * min((edge_db - 6.0) / 6.0, 1.0) * (rounded - flat_db)
+    added: float = 0.5 * smooth * min((edge_db - 6.0) / 6.0, 1.0) * (rounded - flat_db)
+    return added
 
 
 def diffracted(
@@ -568,14 +569,8 @@ class Losses:
     @property
     def loss_db(self) -> Floats:
         """Median basic transmission loss."""
-        return (
-            self.free_space_db
-            + self.ground_db
-            + self.trees_db
-            + self.near_surroundings_db
-            + self.far_surroundings_db
-            + self.installation_db
-        )
+        own: Floats = self.free_space_db + self.ground_db + self.trees_db + self.installation_db
+        return own + self.near_surroundings_db + self.far_surroundings_db
 
     @property
     def known(self) -> NDArray[np.bool_]:
@@ -636,7 +631,7 @@ def losses(
     -------
     Losses
     """
-    f = Found(*np.asarray(found, dtype=np.float64).T)
+    f: Any = Found(*np.asarray(found, dtype=np.float64).T)
     shape = np.shape(f.free_space_db)
     near_m, far_m = (
         np.broadcast_to(np.asarray(h, dtype=np.float64), shape) for h in (near_height_m, far_height_m)
@@ -800,12 +795,12 @@ class PathLoss:
     @property
     def model(self) -> str:
         """What governs the ground's part."""
-        return MODELS[self._one("model")]
+        return MODELS[int(self._one("model"))]
 
     @property
     def regime(self) -> Regime:
         """How free the ray is."""
-        return REGIMES[self._one("regime")]
+        return REGIMES[int(self._one("regime"))]
 
     @property
     def regime_reason(self) -> str:

@@ -280,7 +280,7 @@ def _direction(case: LinkCase, facts: PathFacts, *, back: bool) -> Direction:
         required_margin_db=float(found.required_margin_db[0]),
         site_share=site_share,
         fade_margin_interval_db=(margin_db - _QUANTILE_90 * site_db, margin_db + _QUANTILE_90 * site_db),
-        success_where_it_works=success(middle_db, conditions_db),
+        success_where_it_works=max(success(middle_db, conditions_db), asked.success),
         delivery_probability=float(found.success[0]),
         delivery_probability_single=success(margin_db, math.hypot(site_db, conditions_db), tries=1),
         delivery_probability_year_share=success(margin_db - worse_db, site_db),
