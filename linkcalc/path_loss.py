@@ -641,14 +641,15 @@ def losses(
     near_db = situation.near.loss_db(situation.frequency_hz, near_m, rise)
     far_db = situation.far.loss_db(situation.frequency_hz, far_m, -rise)
     stated_db, stated_wet_db = situation.stated_woods_db(), situation.wet.stated_woods_db()
-    among_db = f.raised_ground_db + RAISED_TREES * f.raised_trees_db + near_db + far_db
-    raised = (near_db + far_db > 0.0) & (among_db >= f.ground_db + f.trees_db)
+    left_db = sum(np.maximum(situation.installation_db - db, 0.0) for db in (near_db, far_db))
+    among_db = f.raised_ground_db + RAISED_TREES * f.raised_trees_db + near_db + far_db + left_db
+    own_db = f.ground_db + f.trees_db + 2.0 * situation.installation_db
+    raised = (near_db + far_db > 0.0) & (among_db >= own_db)
 
     def chosen(among: ArrayLike, own: ArrayLike) -> Floats:
         return np.where(raised, among, own)
 
     share = np.where(raised, RAISED_TREES, 1.0)
-    installation = sum(np.maximum(situation.installation_db - db, 0.0) for db in (near_db, far_db))
     among = [np.clip(db / _AMONG_DB, 0.0, 1.0) for db in (near_db, far_db)]
     ends = (situation.near, situation.far)
     assumed = [share if not end.stated else 0.0 * share for share, end in zip(among, ends, strict=True)]
@@ -677,7 +678,7 @@ def losses(
         trees_db=trees_db + stated_db,
         near_surroundings_db=chosen(near_db, 0.0 * near_db),
         far_surroundings_db=chosen(far_db, 0.0 * far_db),
-        installation_db=each(installation),
+        installation_db=each(chosen(left_db, 2.0 * situation.installation_db)),
         trees_wet_db=share * chosen(f.raised_trees_wet_db, f.trees_wet_db) + stated_wet_db,
         depth_m=chosen(f.raised_depth_m, f.depth_m) + situation.woodland_depth_m,
         through_trees=(chosen(f.raised_through, f.through) > 0.0) | (stated_db > 0.0),

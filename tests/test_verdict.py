@@ -10,100 +10,57 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linkcalc.link_case import LinkCase
-from linkcalc.plan import Link, load_plan
-from linkcalc.plan.links import DEFAULT_REQUIRED_MARGIN_DB
-from linkcalc.reliability import message_success
+from linkcalc.plan import load_plan
 from linkcalc.requirement import Requirement
 from linkcalc.result import Direction, LinkResult
 from linkcalc.verdict import check_link, check_plan, judge
 from tests import sites
 
-LINK = {
-    "name": "level",
-    "from": "tank",
-    "to": "shed",
-    "frequency_mhz": 868.0,
-    "modulation": {"kind": "css", "spreading_factor": 9},
-}
-
-
 QUICK = sites.profile(2000.0, sites.ridge(20.0, 900.0, 150.0), points=41)
 """A blocked path, which is soon computed."""
-
-
-def requirement(**asked: Any) -> Requirement:
-    return Requirement.of(Link.model_validate(LINK | asked))
 
 
 def check(case: LinkCase, folder: Path, **changes: Any) -> LinkResult:
     return check_plan(load_plan(sites.plan_file(folder, case))).links[0]
 
 
-# What is asked
-
-
-def test_twenty_decibels_are_asked_where_the_plan_asks_nothing() -> None:
-    """Common practice, no source."""
-    assert DEFAULT_REQUIRED_MARGIN_DB == 20.0
-    assert requirement().margin_db(12.0, "rayleigh", 0.0) == 20.0
-
-
-def test_a_stated_margin_is_the_margin_asked() -> None:
-    assert requirement(required_margin_db=7.5).margin_db(12.0, "rayleigh", 0.0) == 7.5
-
-
-@pytest.mark.parametrize(("tries", "sigma_db"), [(1, 6.0), (1, 12.0), (4, 12.0)])
-def test_a_stated_success_asks_the_margin_that_reaches_it(tries: int, sigma_db: float) -> None:
-    needed_db = requirement(required_success=0.97, tries=tries).margin_db(sigma_db, "rician", 5.0)
-    reached = message_success(needed_db, sigma_db, fading="rician", rician_k_db=5.0, tries=tries)
-    assert reached == pytest.approx(0.97, abs=1e-9)
-
-
-def test_without_spread_rayleigh_fading_asks_twenty_decibels_for_99_percent() -> None:
-    """1966 magazine nomograph: 20 dB for 99 %."""
-    needed_db = requirement(required_success=0.99).margin_db(0.0, "rayleigh", 0.0)
-    assert needed_db == pytest.approx(20.0, abs=0.05)
-
-
-def test_of_a_margin_and_a_success_the_harder_one_counts() -> None:
-    both = Requirement(15.0, 0.9, 1)
-    assert both.margin_db(0.0, "rician", 10.0) == 15.0
-    assert both.margin_db(12.0, "rayleigh", 0.0) > 15.0
-
-
-def test_no_wish_is_so_low_that_a_link_below_sensitivity_meets_it() -> None:
-    assert requirement(required_success=0.001).margin_db(12.0, "rayleigh", 0.0) == 0.0
-
-
-@pytest.mark.parametrize(
-    ("margin_db", "needed_db", "word"),
-    [
-        (20.0, 20.0, "closes"),
-        (19.999, 20.0, "at_risk"),
-        (0.0, 20.0, "at_risk"),
-        (-0.001, 20.0, "does_not_close"),
-        (0.0, 0.0, "closes"),
-        (-0.001, 0.0, "does_not_close"),
-        (-1.0, -5.0, "does_not_close"),
-    ],
-)
-def test_a_link_closes_is_at_risk_or_does_not_close(margin_db: float, needed_db: float, word: str) -> None:
-    assert Requirement.verdict(margin_db, needed_db) == word
-
-
-def test_a_success_is_asked_of_what_is_uncertain_too(tmp_path: Path) -> None:
-    """The verdict and the probability beside it never contradict each other."""
-    for power in (-9.0, -4.0, 1.0):
-        case = sites.case(tank={"transmit_power_dbm": power}, link={"required_success": 0.9, "tries": 2})
-        there = judge(case)[1][0]
-        assert (there.verdict == "closes") == (there.delivery_probability >= 0.9)
-
-
 # Both directions
 
 
+def strong(power_dbm: float, **more: Any) -> dict[str, Any]:
+    return {"transmit_power_dbm": power_dbm, "antenna_height_m": 12.0, **more}
+
+
+def test_the_verdict_and_the_share_of_sites_beside_it_never_contradict_each_other() -> None:
+    words = set()
+    for power in np.linspace(-20.0, 20.0, 9):
+        case = sites.case(QUICK, tank={"transmit_power_dbm": float(power)}, link={"required_success": 0.9, "tries": 2})
+        there = judge(case)[1][0]
+        words.add(there.verdict)
+        assert (there.verdict == "closes") == (there.site_share >= 0.9)
+        assert (there.verdict == "closes") == (there.fade_margin_db >= there.required_margin_db)
+        assert (there.verdict == "does_not_close") == (
+            Requirement.of(case.link).least_db(
+                float(np.sqrt(sum(x.sigma_db**2 for x in there.uncertainty if x.kind == "conditions"))),
+                there.rician_k_db,
+            )
+            > there.fade_margin_db
+        )
+    assert words == {"closes", "at_risk", "does_not_close"}
+
+
+def test_a_stated_margin_must_be_met_besides() -> None:
+    margin_db = sites.case(QUICK, tank=strong(30.0), shed=strong(30.0)).weaker_margin_db
+    met, missed = (
+        judge(sites.case(QUICK, tank=strong(30.0), shed=strong(30.0), link={"required_margin_db": asked}))[1][0]
+        for asked in (margin_db - 0.1, margin_db + 0.1)
+    )
+    assert (met.verdict, missed.verdict) == ("closes", "at_risk")
+    assert missed.required_margin_db == pytest.approx(margin_db + 0.1)
+
+
 def test_the_weaker_direction_decides(tmp_path: Path) -> None:
-    deaf = sites.case(QUICK, shed={"noise_rise_db": 15.0})
+    deaf = sites.case(QUICK, tank=strong(25.0), shed=strong(25.0, noise_rise_db=30.0))
     result = check(deaf, tmp_path)
     assert [d.verdict for d in result.directions] == ["at_risk", "closes"]
     assert result.verdict == "at_risk"
