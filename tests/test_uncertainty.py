@@ -47,10 +47,10 @@ def site_db(case: LinkCase) -> float:
 def post(ratio: float, height_m: float = 40.0, **ends: Any) -> LinkCase:
     """Antennas of one height 2 km apart, and one post half way that leaves so many first Fresnel zone radii.
 
-    F1 half way is sqrt(0.34538 x 500) = 13.14 m; the bulge 0.056 m.
+    F1 half way is sqrt(0.34538 x 500) = 13.14 m; the bulge 0.059 m.
     """
     case = sites.case(
-        sites.profile(2000.0, 0.0, ((995.0, 1005.0, height_m - 0.056 - ratio * 13.141, "tank"),)),
+        sites.profile(2000.0, 0.0, ((995.0, 1005.0, height_m - 0.059 - ratio * 13.141, "tank"),)),
         tank={"antenna_height_m": height_m, **ends},
         shed={"antenna_height_m": height_m, **ends},
     )
@@ -75,12 +75,11 @@ def test_elevated_antennas_are_the_surer_the_freer_the_path(ratio: float, expect
 def test_low_antennas_are_surer_where_somebody_said_what_surrounds_them(
     stated: bool, expected_db: float
 ) -> None:
-    """At 2.5 m open surroundings take 12.9 dB: wholly among them. Half a kilometre, one antenna high."""
+    """At 2.5 m open surroundings take 12.9 dB: wholly among them. 400 m, less blocked than by half."""
     said = {"surroundings": "open"} if stated else {}
-    case = sites.case(
-        sites.profile(400.0), tank={"antenna_height_m": 2.5, **said}, shed={"antenna_height_m": 14.0}
-    )
-    assert case.losses.blocked[0] == 0.0
+    low = {"antenna_height_m": 2.5}
+    case = sites.case(sites.profile(400.0), tank=low | said, shed=low | {"surroundings": "open"})
+    assert 0.0 < case.losses.blocked[0] < 0.5
     assert site_db(case) == pytest.approx(expected_db, abs=0.02)
     assert ("surroundings not stated" in parts(case)) == (not stated)
 
