@@ -448,7 +448,7 @@ class Surroundings:
             street_width_m=street_m,
             extrapolate=True,
         )
-        return np.maximum(np.asarray(loss), 0.0)
+        return np.asarray(np.maximum(np.asarray(loss), 0.0))
 
 
 # ---------------------------------------------------------------- arrays of paths

@@ -277,7 +277,7 @@ def positions(
 @functools.cache
 def compiled_positions() -> Any:
     """`positions` as machine code; needs numba."""
-    uses = (
+    uses: tuple[Any, ...] = (
         *COMPILED,
         along,
         heights_along,

@@ -104,6 +104,11 @@ class Paths:
     """For the map."""
     notes: tuple[str, ...]
 
+    @property
+    def sigma_db(self) -> Floats:
+        """Standard deviation of all that is unknown or varies slowly."""
+        return np.asarray(np.hypot(self.site_db, self.conditions_db))
+
 
 @dataclass(frozen=True, eq=False)
 class Relief:

@@ -346,7 +346,9 @@ def _first_screen(page: "Page", result: Result) -> str:
 def _assumed_words(link: LinkResult) -> str:
     """What was assumed that costs most, in decibels."""
     terms = {t.name: t for d in link.directions for t in d.terms}
-    guessed = [(t.name, -t.value_db) for t in terms.values() if "(assumed)" in t.note or t.name == "installation"]
+    guessed = [
+        (t.name, -t.value_db) for t in terms.values() if "(assumed)" in t.note or t.name == "installation"
+    ]
     parts = [f"{name} {decibel_words(loss)}" for name, loss in guessed if loss >= 0.05]
     return f"Assumed, nobody said: {', '.join(parts)}." if parts else ""
 
@@ -364,7 +366,10 @@ def _answer(page: "Page", link: LinkResult) -> None:
             ("  required", [asked_words(d) for d in link.directions]),
             ("  90 % interval", [likely_words(d) for d in link.directions]),
             ("Such sites work", [probability_words(d.site_share) for d in link.directions]),
-            ("  messages that arrive there", [probability_words(d.success_where_it_works) for d in link.directions]),
+            (
+                "  messages that arrive there",
+                [probability_words(d.success_where_it_works) for d in link.directions],
+            ),
             ("Time on air", [time_words(d.time_on_air_s) for d in link.directions]),
         ],
     )
