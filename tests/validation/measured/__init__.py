@@ -1,6 +1,6 @@
 """Compare what the default rules say with measured receptions.
 
-    python -m tests.validation measured --data DIR [--terrain TIF]... [--summary | --page FILE] [--json | --markdown]
+    python -m tests.validation measured --data DIR [--terrain TIF]... [--summary] [--json | --markdown]
 
 DIR is the folder of one set, or holds one folder a set; each has tables as CSV files, whose columns are
 recognised by name and unit, and may have rasters of its ground. The exit code is 1 if a stated bar is missed,
@@ -17,7 +17,6 @@ from tests.validation.measured.blocks import as_json, as_markdown, as_text
 from tests.validation.measured.predicted import Ways
 from tests.validation.measured.report import report_on, report_together
 from tests.validation.measured.sets import Assumed, find_sets
-
 
 START, END = "<!-- measured -->", "<!-- end -->"
 
