@@ -10,11 +10,13 @@ SCHEMA_VERSION = "1.0"
 
 MODEL_NAMES = {
     "free_space": "free space (P.525)",
+    "plane_earth": "plane earth",
     "two_ray": "two-ray",
     "spherical_earth": "smooth earth (P.526)",
     "bullington": "Bullington (P.526)",
     "cascaded_knife_edges": "cascaded knife edges",
     "delta_bullington": "delta-Bullington (P.526)",
+    "rounded_obstacle": "rounded obstacle (P.526)",
     "p1812": "P.1812",
     "irregular_terrain": "irregular terrain model",
 }
@@ -61,9 +63,13 @@ class Direction:
     sensitivity_dbm: float
     fade_margin_db: float
     required_margin_db: float
-    """The margin asked for: stated, or the one that reaches the stated success."""
+    """At which `confidence` of such sites give what is asked of a site, or the stated one where that is more."""
+    site_share: float
+    """Share of such sites, before anybody has measured, that give what is asked."""
     fade_margin_interval_db: tuple[float, float]
     """Central 90 % of where the median margin may really be, before a site reading."""
+    success_where_it_works: float
+    """Share of the messages that arrive at the median of the sites that give what is asked."""
     delivery_probability: float
     """Of one message with its tries, averaged over what is unknown and what varies."""
     delivery_probability_single: float
@@ -115,6 +121,8 @@ class PathFacts:
     """Where the heights come from."""
     reflection_distance_m: float | None
     vegetation_loss_db: float
+    surroundings_loss_db: tuple[float, float]
+    """Of the `from` and of the `to` station."""
     building_entry_loss_db: float
     bridged_m: float
     """Length of nodata bridged along the path."""
@@ -158,7 +166,6 @@ class Advice:
         "feeder",
         "power",
         "relay",
-        "give_up",
         "measure",
         "noise",
     ]

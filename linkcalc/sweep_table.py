@@ -37,12 +37,14 @@ class Quantity:
 
 QUANTITIES: Mapping[str, Quantity] = {
     "weaker_fade_margin_db": Quantity("dB", "fade margin of the weaker direction"),
-    "spare_margin_db": Quantity("dB", "fade margin over what is asked, of the direction that has least over"),
+    "spare_margin_db": Quantity("dB", "fade margin over the required one, of the weaker direction"),
     "verdict": Quantity("", "closes, at_risk or does_not_close"),
     "fade_margin_db": Quantity("dB", "fade margin, near to far"),
     "back_fade_margin_db": Quantity("dB", "fade margin, far to near"),
-    "required_margin_db": Quantity("dB", "fade margin asked for, near to far"),
-    "back_required_margin_db": Quantity("dB", "fade margin asked for, far to near"),
+    "required_margin_db": Quantity("dB", "required fade margin, near to far"),
+    "back_required_margin_db": Quantity("dB", "required fade margin, far to near"),
+    "site_share": Quantity("", "share of such sites that give what is asked, near to far"),
+    "back_site_share": Quantity("", "share of such sites that give what is asked, far to near"),
     "delivery_probability": Quantity("", "of one message with its tries, near to far"),
     "back_delivery_probability": Quantity("", "of one message with its tries, far to near"),
     "received_power_dbm": Quantity("dBm", "power at the far receiver"),
