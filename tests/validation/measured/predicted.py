@@ -8,7 +8,7 @@ import os
 import warnings
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -160,6 +160,8 @@ def judged_links(
     rasters = [str(r.resolve()) for r in (*measured.rasters, *terrain)]
     if rasters and not _covered(links, rasters, bool(measured.rasters)):
         rasters = []
+    if measured.ends_clear:
+        ways = replace(ways, station={"surroundings": "none", **ways.station})
     asks = [_ask(links, i, bool(rasters), ways) for i in range(len(links))]
     how = {str(a["ground"]) for a in asks}
     notes += [f"ground: {', '.join(sorted(how))}"] if how else []

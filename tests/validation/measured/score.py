@@ -33,6 +33,8 @@ LARGEST_RMS_DB, LARGEST_BIAS_DB = 10.0, 4.0
 ELEVATED_BIAS_DB, ELEVATED_SIGMA_DB = 3.0, (4.0, 7.0)
 LOW_SIGMA_DB = 11.0
 HOLDS_90, HOLDS_50 = (0.85, 0.95), (0.40, 0.60)
+AT_LEAST_90, AT_LEAST_50 = (0.85, 1.0), (0.40, 1.0)
+"""Of a site's own links: what they have in common, which an offset takes away, is in the stated deviation."""
 
 ELEVATED = "clear, both high"
 
@@ -155,13 +157,12 @@ def slopes(links: Links) -> tuple[tuple[float, float], tuple[float, float]] | No
 
 def bars(judged: Judged) -> Iterator[Bar]:
     """The stated bars, over all sets that can be held to them."""
-    for what, part, named in (
-        ("level known", judged.only(judged.absolute), "level known"),
-        ("spread only", judged.only(~judged.absolute), "offset of each site from its other half"),
-    ):
+    for known, part in ((True, judged.only(judged.absolute)), (False, judged.only(~judged.absolute))):
         if not len(part):
             continue
-        if what == "level known" and (part.low & part.measured).sum() >= FEWEST_FOR_A_BAR:
+        named = "level known" if known else "offset for each site"
+        in_90, in_50 = (HOLDS_90, HOLDS_50) if known else (AT_LEAST_90, AT_LEAST_50)
+        if known and (part.low & part.measured).sum() >= FEWEST_FOR_A_BAR:
             low = next(by_class(part.only(part.low)))
             yield _at_most("low ends: rms error, dB", low.rms_db, LARGEST_RMS_DB, low)
             yield _at_most("low ends: bias, dB, either way", abs(low.bias_db), LARGEST_BIAS_DB, low)
@@ -171,7 +172,7 @@ def bars(judged: Judged) -> Iterator[Bar]:
             ):
                 continue
             if found.name == ELEVATED:
-                if what == "level known":
+                if known:
                     yield _at_most(
                         f"{ELEVATED}: bias, dB, either way", abs(found.bias_db), ELEVATED_BIAS_DB, found
                     )
@@ -182,12 +183,8 @@ def bars(judged: Judged) -> Iterator[Bar]:
                 yield _at_most(
                     f"{found.name}: stated sigma, dB ({named})", found.sigma_db, LOW_SIGMA_DB, found
                 )
-            yield _between(
-                f"{found.name}: 90 % interval holds ({named})", found.in_90, HOLDS_90, found, 100.0
-            )
-            yield _between(
-                f"{found.name}: 50 % interval holds ({named})", found.in_50, HOLDS_50, found, 100.0
-            )
+            yield _between(f"{found.name}: 90 % interval holds ({named})", found.in_90, in_90, found, 100.0)
+            yield _between(f"{found.name}: 50 % interval holds ({named})", found.in_50, in_50, found, 100.0)
 
 
 def _at_most(what: str, value: float, limit: float, of: Class) -> Bar:
