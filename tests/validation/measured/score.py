@@ -2,8 +2,8 @@
 
 Errors are predicted less measured: negative is too hopeful. Where a set knows its equipment its level is
 judged as it stands. Elsewhere each site has an offset of its own, found on one half of its places and used on
-the other. Links that were not heard count as limits: spreads by censored regression, shares by the
-product-limit estimate.
+the other. Links that were not heard count as limits: spreads by censored regression, and shares from the
+normal law that fits.
 """
 
 import math
@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import ndtr
 
 from linkcalc.errors import DomainError
 from tests.validation.measured.blocks import Bar
@@ -226,21 +227,38 @@ class _Errors:
 
     def fitted(self, which: np.ndarray) -> CensoredFit | None:
         """Mean and standard deviation."""
-        try:
-            return fit_censored(np.ones((int(which.sum()), 1)), self.least[which], self.most[which])
-        except DomainError:
-            return None
+        return _normal(self.least[which], self.most[which])
 
     def share(self, which: np.ndarray, low: float, high: float) -> float:
         """Share of the links between so many stated standard deviations."""
-        scaled = self.least[which] / self.judged.sigma_db[which]
-        return _exceeds(scaled, self.judged.measured[which], low) - _exceeds(
-            scaled, self.judged.measured[which], high
-        )
+        sigma = self.judged.sigma_db[which]
+        return _share(self.least[which] / sigma, self.most[which] / sigma, low, high)
 
     def within(self, which: np.ndarray, margin_db: float) -> float:
         """Share of the links that lose no more than a margin above the prediction."""
-        return 1.0 - _exceeds(self.least[which], self.judged.measured[which], margin_db)
+        return _share(self.least[which], self.most[which], -math.inf, margin_db)
+
+
+def _normal(least: np.ndarray, most: np.ndarray) -> CensoredFit | None:
+    try:
+        return fit_censored(np.ones((len(least), 1)), least, most)
+    except DomainError:
+        return None
+
+
+def _share(least: np.ndarray, most: np.ndarray, low: float, high: float) -> float:
+    """Share between two values: counted, or where some are limits only, of the normal law that fits them all.
+
+    >>> _share(np.array([1.0, 2.0, 3.0, 4.0]), np.array([1.0, 2.0, 3.0, 4.0]), 1.5, 3.5)
+    0.5
+    """
+    if np.isfinite(most).all():
+        return float(((least > low) & (least <= high)).mean())
+    fit = _normal(least, most)
+    if fit is None:
+        return math.nan
+    below_low, below_high = ndtr((np.array([low, high]) - fit.coefficients[0]) / fit.sigma)
+    return float(below_high - below_low)
 
 
 def _held_out_offsets(judged: Judged) -> np.ndarray:
@@ -260,17 +278,3 @@ def _held_out_offsets(judged: Judged) -> np.ndarray:
             fit = fit_censored(np.ones((int(other.sum()), 1)), low, high, sigma=sigma)
             offset[own] = fit.coefficients[0]
     return offset
-
-
-def _exceeds(value: np.ndarray, known: np.ndarray, limit: float) -> float:
-    """Share of values above a limit, of which some are only known to be above theirs (Kaplan and Meier).
-
-    >>> _exceeds(np.array([1.0, 2.0, 3.0, 4.0]), np.array([True] * 4), 2.5)
-    0.5
-    >>> _exceeds(np.array([1.0, 2.0, 3.0, 4.0]), np.array([True, False, True, True]), 3.5)
-    0.375
-    """
-    order = np.lexsort((~known, value))
-    value, known = value[order], known[order]
-    at_risk = len(value) - np.arange(len(value))
-    return float(np.prod(np.where(known & (value <= limit), 1.0 - 1.0 / at_risk, 1.0)))
