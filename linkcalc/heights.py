@@ -12,12 +12,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked
-from linkcalc.area.height_pairs import HeightPairs, height_pairs
+from linkcalc.area.height_pairs import height_pairs
 from linkcalc.errors import DomainError
-from linkcalc.link_case import LinkCase
-from linkcalc.plan import Station
-from linkcalc.plan.stations import COMMON_PRACTICE
 from linkcalc.judgement import judgement
+from linkcalc.link_case import LinkCase
+from linkcalc.plan.stations import COMMON_PRACTICE
 from linkcalc.requirement import VERDICTS, Requirement
 from linkcalc.result import Assumption, VerdictWord
 from linkcalc.uncertainty import noise_items, together_db
@@ -171,7 +170,13 @@ def height_table(
             [_equipment_db(raised((i, j))) for j in range(far_m.size)] for i in range(near_m.size)
         ]
         both = [
-            judgement(asked, margins[..., way], np.hypot(pairs.site_db, site), np.hypot(pairs.conditions_db, year), pairs.k_db)
+            judgement(
+                asked,
+                margins[..., way],
+                np.hypot(pairs.site_db, site),
+                np.hypot(pairs.conditions_db, year),
+                pairs.k_db,
+            )
             for way, (site, year) in enumerate(_noise_db(case))
         ]
         needed = np.stack([j.required_margin_db for j in both], axis=-1)
@@ -262,7 +267,7 @@ def _cheapest(
     """The cheapest pair that lacks nothing, as a check of its own finds it; of several, the one with most to spare."""
     order = np.lexsort((lacking.ravel(), np.round(cost.ravel(), 6)))
     for flat in order:
-        at = divmod(int(flat), lacking.shape[1])
+        at = (int(flat) // lacking.shape[1], int(flat) % lacking.shape[1])
         if lacking[at] <= -_ROUNDING_DB:
             return at
         if lacking[at] <= _ROUNDING_DB and checked_at(at).verdict == "closes":

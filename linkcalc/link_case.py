@@ -85,7 +85,7 @@ class LinkCase:
             delta_n=air.delta_n if c.delta_n is None else c.delta_n,
             n0=air.n0 if c.surface_refractivity_n0 is None else c.surface_refractivity_n0,
             latitude_deg=latitude_deg,
-            low_k_factor=refractivity.low_k_factor(20e3, c.climate),
+            low_k_factor=refractivity.annual_low_k_factor(c.climate),
             ground=c.ground,
             roughness_m=c.surface_roughness_m,
             leaf=c.leaf,
@@ -150,7 +150,9 @@ class LinkCase:
                     elevation_deg=np.nan_to_num(np.abs(up)),
                     extrapolate=True,
                 )
-                rows.append(PathTerm(f"building entry, {station.name}", -loss_db, "Rec. ITU-R P.2109, median"))
+                rows.append(
+                    PathTerm(f"building entry, {station.name}", -loss_db, "Rec. ITU-R P.2109, median")
+                )
         return rows
 
     @cached_property
@@ -304,7 +306,9 @@ def surroundings(station: Station) -> Surroundings:
     )
 
 
-def gain_dbi(station: Station, bearing_deg: ArrayLike, elevation_deg: ArrayLike, *, aimed: bool = True) -> Floats:
+def gain_dbi(
+    station: Station, bearing_deg: ArrayLike, elevation_deg: ArrayLike, *, aimed: bool = True
+) -> Floats:
     """Gain of a station's antenna in directions; `aimed` False where bearings are unknown: turned to each other."""
     return np.asarray(
         antenna.gain_towards_dbi(

@@ -35,7 +35,6 @@ from linkcalc._arrays import Floats
 from linkcalc.errors import DomainError, OutOfRangeWarning
 from linkcalc.propagation import _kernels as k
 from linkcalc.propagation import clutter, diffraction, fresnel, ground, irregular, p1812, two_ray, vegetation
-from linkcalc.propagation.free_space import free_space_loss_db
 from linkcalc.propagation.two_ray import Reflection
 from linkcalc.result import MODEL_NAMES, Regime
 from linkcalc.terrain.profile import Profile
@@ -61,6 +60,9 @@ antennas 2.5 m) trees mapped on the path added 4 dB, where the rules alone would
 LOWEST_CORRECTED_M = 1.0
 """Lower antennas are corrected as from here: P.1812 states 1 m and more, and between 0.2 and 3 m links were measured
 to gain 6 to 8 dB, where the correction alone would say 25."""
+
+STREET_WIDTH_M = 27.0
+"""To what stands around an antenna, where nobody says (P.2108)."""
 
 LOW_K_SHORTEST_M = 5000.0
 """On shorter paths the year's refraction moves the loss by hundredths of a decibel."""
@@ -147,7 +149,7 @@ def least_clearance(x: Floats, top: Floats, tx: float, rx: float, radio: Radio) 
 
 def rounded_excess(height: float, d1_m: float, d2_m: float, radius_m: float, wavelength_m: float) -> float:
     """T(m, n) of a rounded obstacle over a knife edge (Rec. ITU-R P.526-15, equations 34a and 34b)."""
-    size = (math.pi * radius_m / wavelength_m) ** (1.0 / 3.0)
+    size: float = (math.pi * radius_m / wavelength_m) ** (1.0 / 3.0)
     m = radius_m * (d1_m + d2_m) / (d1_m * d2_m) / size
     n = height * size * size / radius_m
     root = math.sqrt(m)
@@ -180,9 +182,12 @@ def hill_excess(
     at = x[first : last + 1]
     base = z[first] + (z[last] - z[first]) / span * (at - x[first])
     arc = (at - x[first]) * (x[last] - at) * (0.5e6 / radius_m)
-    below = np.min(z[first : last + 1] - base - arc)
+    below = float(np.min(z[first : last + 1] - base - arc))
     smooth = max(1.0 + below / (span * span * 0.125e6 / radius_m), 0.0)
-    return 0.5 * smooth * min((edge_db - 6.0) / 6.0, 1.0) * (rounded - flat_db)
+    # few points do not show a round top
+    smooth *= min((last - first - 1) / 4.0, 1.0)
+    added: float = 0.5 * smooth * min((edge_db - 6.0) / 6.0, 1.0) * (rounded - flat_db)
+    return added
 
 
 def diffracted(
@@ -222,7 +227,17 @@ def diffracted(
         height = tx + stim * crossing - (tx * (length - crossing) + rx * crossing) / length
         edge = k.knife_edge(nu / math.sqrt(radio.wavelength_m))
         hill = hill_excess(
-            x, tops + bulge * x * y, first, last, both, edge, crossing, height, length, radio.wavelength_m, actual
+            x,
+            tops + bulge * x * y,
+            first,
+            last,
+            both,
+            edge,
+            crossing,
+            height,
+            length,
+            radio.wavelength_m,
+            actual,
         )
     else:
         above = tops - tx - line * x + bulge * x * y
@@ -257,11 +272,6 @@ def belt_or_wood(depth: float, around: float, per_metre: float, most: float, wet
     return loss
 
 
-def surrounds(gap_m: float) -> float:
-    """Whether trees that begin so far from an antenna stand around it, 1 to 0."""
-    return min(max((BELT_M - gap_m) / (BELT_M - AROUND_M), 0.0), 1.0)
-
-
 def stretch_loss(depth: float, near: float, far: float, per_metre: float, most: float, wet: float) -> float:
     """Loss in one stretch of trees that stands around the antennas so far; around both, it is entered twice."""
     one = belt_or_wood(depth, max(near, far), per_metre, most, wet)
@@ -273,21 +283,34 @@ def stretch_loss(depth: float, near: float, far: float, per_metre: float, most: 
 def woods(
     x: Floats, h: Floats, clutter_m: Floats, trees: NDArray[np.uint8], tx: float, rx: float, radio: Radio
 ) -> tuple[float, float, float]:
-    """Length of the stretches on which trees reach into 60 % of the first Fresnel zone, and their losses."""
+    """Length of the stretches on which trees reach into 60 % of the first Fresnel zone, and their losses.
+
+    A tree counts in full from where it reaches the ray, and the less the less far it reaches into the zone.
+    """
     length = x[-1]
-    both = x * (length - x)
-    free = tx + (rx - tx) / length * x - CLEAR_RATIO * np.sqrt(both * (radio.wavelength_m / length))
-    in_zone = (trees > 0) & (free < h + clutter_m + 0.0005 / radio.radius_km * both)
-    turns = np.flatnonzero(in_zone[1:] != in_zone[:-1])
+    inner = x[1:-1]
+    both = inner * (length - inner)
+    zone = CLEAR_RATIO * np.sqrt(both * (radio.wavelength_m / length))
+    ray = tx + (rx - tx) / length * inner
+    tops = h[1:-1] + clutter_m[1:-1] + 0.0005 / radio.radius_km * both
+    weight = np.where(trees[1:-1] > 0, np.minimum(np.maximum((tops - ray) / zone + 1.0, 0.0), 1.0), 0.0)
+    share = 0.5 * (x[2:] - x[:-2]) * weight
+    near_gap = (BELT_M - x[:-2]) / (BELT_M - AROUND_M)
+    far_gap = (BELT_M - (length - x[2:])) / (BELT_M - AROUND_M)
+    near_around = weight * np.minimum(np.maximum(near_gap, 0.0), 1.0)
+    far_around = weight * np.minimum(np.maximum(far_gap, 0.0), 1.0)
+    within = np.zeros(len(x), dtype=np.bool_)
+    within[1:-1] = weight > 0.0
+    turns = np.flatnonzero(within[1:] != within[:-1])
     depth = 0.0
     loss = 0.0
     wet = 0.0
     for j in range(0, len(turns) - 1, 2):
-        first = turns[j] + 1
-        last = turns[j + 1]
-        stretch = 0.5 * (x[last + 1] + x[last] - x[first] - x[first - 1])
-        near = 1.0 if first == 1 else surrounds(x[first])
-        far = 1.0 if last == len(x) - 2 else surrounds(length - x[last])
+        first = turns[j]
+        after = turns[j + 1]
+        stretch = np.sum(share[first:after])
+        near = np.max(near_around[first:after])
+        far = np.max(far_around[first:after])
         depth += stretch
         loss += stretch_loss(stretch, near, far, radio.leaf_db_m, radio.leaf_most_db, radio.leaf_wet_db)
         wet += stretch_loss(stretch, near, far, radio.wet_db_m, radio.wet_most_db, radio.wet_wet_db)
@@ -366,7 +389,7 @@ def find(
 
 
 COMPILED: tuple[Callable[..., Any], ...] = (
-    least_clearance, rounded_excess, hill_excess, diffracted, plane_earth, belt_or_wood, surrounds, stretch_loss,
+    least_clearance, rounded_excess, hill_excess, diffracted, plane_earth, belt_or_wood, stretch_loss,
     woods, over_ground, route, find,
 )  # fmt: skip
 """What `find` is made of, for the compiler."""
@@ -407,17 +430,22 @@ class Surroundings:
         """Where the path begins: the antenna, or the tops around it."""
         return np.maximum(height_m, self.top_m)
 
-    def loss_db(self, frequency_hz: float, height_m: ArrayLike) -> Floats:
-        """Terminal correction of antennas at heights above ground (Rec. ITU-R P.2108, section 3.1)."""
+    def loss_db(self, frequency_hz: float, height_m: ArrayLike, rise: ArrayLike = 0.0) -> Floats:
+        """Terminal correction of antennas at heights above ground (Rec. ITU-R P.2108, section 3.1).
+
+        A ray that comes from above (`rise`: metres up per metre along) passes what stands a street's width away
+        higher than the antenna is; the correction counts from there, which is ours, not the Recommendation's.
+        """
         height = np.asarray(height_m, dtype=np.float64)
         if self.kind == "none":
-            return np.zeros(height.shape)
+            return np.zeros(np.broadcast(height, rise).shape)
+        street_m = self.street_width_m or STREET_WIDTH_M
         loss = clutter.height_gain_loss_db(
             frequency_hz,
-            np.maximum(height, LOWEST_CORRECTED_M),
+            np.maximum(height, LOWEST_CORRECTED_M) + street_m * np.maximum(rise, 0.0),
             _P2108_KIND[self.kind],
             clutter_height_m=self.clutter_height_m,
-            street_width_m=self.street_width_m or 27.0,
+            street_width_m=street_m,
             extrapolate=True,
         )
         return np.maximum(np.asarray(loss), 0.0)
@@ -541,14 +569,8 @@ class Losses:
     @property
     def loss_db(self) -> Floats:
         """Median basic transmission loss."""
-        return (
-            self.free_space_db
-            + self.ground_db
-            + self.trees_db
-            + self.near_surroundings_db
-            + self.far_surroundings_db
-            + self.installation_db
-        )
+        own: Floats = self.free_space_db + self.ground_db + self.trees_db + self.installation_db
+        return own + self.near_surroundings_db + self.far_surroundings_db
 
     @property
     def known(self) -> NDArray[np.bool_]:
@@ -580,8 +602,8 @@ class Losses:
 REGIMES: tuple[Regime, ...] = ("obstructed", "grazing", "clear")
 MODELS = ("delta_bullington", "plane_earth", "rounded_obstacle")
 
-_AMONG_DB = 6.0
-"""Correction of an end from which it counts as standing among its surroundings."""
+_AMONG_DB = 12.0
+"""Correction of an end from which it counts wholly as standing among its surroundings."""
 
 
 def losses(
@@ -609,11 +631,15 @@ def losses(
     -------
     Losses
     """
-    f = Found(*np.asarray(found, dtype=np.float64).T)
+    f: Any = Found(*np.asarray(found, dtype=np.float64).T)
     shape = np.shape(f.free_space_db)
-    near_m, far_m = (np.broadcast_to(np.asarray(h, dtype=np.float64), shape) for h in (near_height_m, far_height_m))
-    near_db = situation.near.loss_db(situation.frequency_hz, near_m)
-    far_db = situation.far.loss_db(situation.frequency_hz, far_m)
+    near_m, far_m = (
+        np.broadcast_to(np.asarray(h, dtype=np.float64), shape) for h in (near_height_m, far_height_m)
+    )
+    # over ground that may slope as the ray does: only the heights above ground count
+    rise = np.nan_to_num((far_m - near_m) / np.maximum(length_m, 1.0))
+    near_db = situation.near.loss_db(situation.frequency_hz, near_m, rise)
+    far_db = situation.far.loss_db(situation.frequency_hz, far_m, -rise)
     stated_db, stated_wet_db = situation.stated_woods_db(), situation.wet.stated_woods_db()
     among_db = f.raised_ground_db + RAISED_TREES * f.raised_trees_db + near_db + far_db
     raised = (near_db + far_db > 0.0) & (among_db >= f.ground_db + f.trees_db)
@@ -769,12 +795,12 @@ class PathLoss:
     @property
     def model(self) -> str:
         """What governs the ground's part."""
-        return MODELS[self._one("model")]
+        return MODELS[int(self._one("model"))]
 
     @property
     def regime(self) -> Regime:
         """How free the ray is."""
-        return REGIMES[self._one("regime")]
+        return REGIMES[int(self._one("regime"))]
 
     @property
     def regime_reason(self) -> str:
@@ -809,7 +835,9 @@ class PathLoss:
             parts.append("between the tops of what surrounds the antennas, P.2108 added at each such end")
         if self.trees_db:
             way = "through" if self._one("through_trees") else "over"
-            parts.append(f"{way} {self.depth_m:.0f} m of trees (P.833)" if way == "through" else "over the trees")
+            parts.append(
+                f"{way} {self.depth_m:.0f} m of trees (P.833)" if way == "through" else "over the trees"
+            )
         return "; ".join(parts)
 
     @cached_property
@@ -840,9 +868,7 @@ _REGIME_WORDS = {
 }
 
 
-def clearance(
-    profile: Profile, situation: Situation, near_m: float, far_m: float, k_factor: float
-) -> Floats:
+def clearance(profile: Profile, situation: Situation, near_m: float, far_m: float, k_factor: float) -> Floats:
     """Clearance of the ray over ground and clutter at every point, in first Fresnel zone radii."""
     return np.asarray(
         fresnel.clearance_ratio(
@@ -879,7 +905,8 @@ def every_model(path: PathLoss) -> dict[str, float]:
     losses_db: dict[str, float] = {
         "free_space": free_space_db,
         "plane_earth": free_space_db + _plane_earth_db(profile, near_m, far_m, free_space_db),
-        "spherical_earth": free_space_db + diffraction.spherical_earth_loss_db(d, h, **terrain, **ground_kind),
+        "spherical_earth": free_space_db
+        + diffraction.spherical_earth_loss_db(d, h, **terrain, **ground_kind),
         "bullington": free_space_db + diffraction.bullington_loss_db(d, h, **terrain),
         "cascaded_knife_edges": free_space_db + diffraction.cascaded_knife_edge_loss_db(d, h, **terrain),
         "delta_bullington": free_space_db

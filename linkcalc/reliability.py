@@ -407,6 +407,11 @@ def _mean_lost(tries: int, busy: float, node: int) -> Floats:
     return np.asarray(np.einsum("kim,i->km", between, weight))
 
 
+@lru_cache(maxsize=64)
+def _stacked(tries: int, busy: float, first: int, after: int) -> Floats:
+    return np.array([_mean_lost(tries, busy, abs(n)) for n in range(first, after)])
+
+
 def mean_success(
     margin_db: ArrayLike, sigma_db: ArrayLike, k_db: ArrayLike, *, tries: int = 1, busy: float = 0.0
 ) -> Any:
@@ -449,7 +454,7 @@ def mean_success(
 def _read_lost(margin: Floats, sigma: Floats, k: Floats, tries: int, busy: float) -> Floats:
     row, down = nodes(sigma)
     first = int(row.min()) - 1
-    table = np.array([_mean_lost(tries, busy, abs(n)) for n in range(first, int(row.max()) + 3)])
+    table = _stacked(tries, busy, first, int(row.max()) + 3)
     m = np.clip((margin - MARGIN_GRID_DB[0]) / 0.25, 1.0, MARGIN_GRID_DB.size - 3.001)
     column = m.astype(np.int64)
     across = _lagrange(m - column)

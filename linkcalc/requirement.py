@@ -15,7 +15,14 @@ from scipy.special import ndtr
 
 from linkcalc._arrays import Floats, scalar_if_0d
 from linkcalc.plan import Link
-from linkcalc.reliability import K_GRID_DB, K_SPREAD_DB, MARGIN_GRID_DB, lost_over_the_year, mean_success, nodes
+from linkcalc.reliability import (
+    K_GRID_DB,
+    K_SPREAD_DB,
+    MARGIN_GRID_DB,
+    lost_over_the_year,
+    mean_success,
+    nodes,
+)
 from linkcalc.result import VerdictWord
 
 VERDICTS: tuple[VerdictWord, ...] = ("does_not_close", "at_risk", "closes")
@@ -64,10 +71,14 @@ class Requirement:
             np.asarray(conditions_db, dtype=np.float64), np.asarray(k_db, dtype=np.float64)
         )
         flat = np.nan_to_num(conditions.ravel())
-        at = np.clip(np.nan_to_num(k.ravel())[:, np.newaxis] + K_SPREAD_DB * _NODES, K_GRID_DB[0], K_GRID_DB[-1])
+        at = np.clip(
+            np.nan_to_num(k.ravel())[:, np.newaxis] + K_SPREAD_DB * _NODES, K_GRID_DB[0], K_GRID_DB[-1]
+        )
         row, weights = nodes(flat)
         first = int(row.min()) - 1
-        table = np.array([_needs_db(self.success, self.tries, abs(n)) for n in range(first, int(row.max()) + 3)])
+        table = np.array(
+            [_needs_db(self.success, self.tries, abs(n)) for n in range(first, int(row.max()) + 3)]
+        )
         step = K_GRID_DB[1] - K_GRID_DB[0]
         column = np.minimum(((at - K_GRID_DB[0]) / step).astype(np.int64), K_GRID_DB.size - 2)
         share = (at - K_GRID_DB[column]) / step
@@ -104,7 +115,9 @@ class Requirement:
     def margin_db(self, site_db: ArrayLike, conditions_db: ArrayLike, k_db: ArrayLike) -> Any:
         """Median fade margin that meets all that is asked, dB; 0 at least. Arguments as `site_share`."""
         needs = self.site_needs_db(conditions_db, k_db)
-        site = np.broadcast_to(np.asarray(site_db, dtype=np.float64), np.broadcast(site_db, needs[..., 0]).shape)
+        site = np.broadcast_to(
+            np.asarray(site_db, dtype=np.float64), np.broadcast(site_db, needs[..., 0]).shape
+        )
         low = needs.min(axis=-1) - 9.0 * np.maximum(site, 0.01)
         high = needs.max(axis=-1) + 9.0 * np.maximum(site, 0.01)
         for _ in range(40):
@@ -113,6 +126,16 @@ class Requirement:
             low, high = np.where(enough, low, middle), np.where(enough, middle, high)
         needed = np.maximum(high, max(self.stated_margin_db or 0.0, 0.0))
         return scalar_if_0d(np.where(np.isfinite(site), needed, np.nan))
+
+    def least_db(self, conditions_db: ArrayLike, k_db: ArrayLike) -> Any:
+        """Median margin below which a link does not close: on the best guess half of the messages arrive there."""
+        low, high = np.full(np.broadcast(conditions_db, k_db).shape, -40.0), np.full((), 60.0)
+        for _ in range(34):
+            middle = (low + high) / 2.0
+            arrives = mean_success(middle, conditions_db, k_db, tries=self.tries, busy=self.busy)
+            enough = np.asarray(arrives) >= LEAST_SUCCESS
+            low, high = np.where(enough, low, middle), np.where(enough, middle, high)
+        return scalar_if_0d(high)
 
     def verdict(
         self, margin_db: ArrayLike, required_db: ArrayLike, conditions_db: ArrayLike, k_db: ArrayLike
@@ -124,7 +147,7 @@ class Requirement:
         """
         margin = np.asarray(margin_db, dtype=np.float64)
         arrives = mean_success(margin, conditions_db, k_db, tries=self.tries, busy=self.busy)
-        closes = (margin >= required_db) & self.reachable
+        closes = (margin >= np.asarray(required_db, dtype=np.float64)) & self.reachable
         word = np.where(closes, 2, np.where(np.asarray(arrives) >= LEAST_SUCCESS, 1, 0))
         return np.where(np.isfinite(margin), word, -1).astype(np.int8)
 

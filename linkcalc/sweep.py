@@ -9,7 +9,7 @@ a cell holds what `linkcalc.check_plan` finds for the plan changed to that cell.
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations, product
+from itertools import combinations
 from types import MappingProxyType
 from typing import Any, Literal
 
@@ -22,11 +22,11 @@ from linkcalc._version import __version__
 from linkcalc.budget import REQUIRED_SNR, THERMAL_NOISE, total_db
 from linkcalc.energy import transmit_current_ma
 from linkcalc.errors import DomainError, PlanError
+from linkcalc.judgement import judgement
 from linkcalc.link_case import ENDS, End, LinkCase
 from linkcalc.plan import Link, LoadedPlan, Plan, Station
 from linkcalc.plan.faults import faults, summary
 from linkcalc.plan.wording import quoted
-from linkcalc.judgement import judgement
 from linkcalc.requirement import VERDICTS, Requirement
 from linkcalc.sweep_parameters import DISTANCE, K_FACTOR, PIECES, Parameter, Place, parameter
 from linkcalc.sweep_table import QUANTITIES, Sweep, Values

@@ -41,13 +41,13 @@ K above 13 dB under nearly all conditions where short fades were measured (5.8 G
 FADING_TREES_DB = 12.0
 """Trees in the way that lose so much leave no steady ray either."""
 
-ELEVATED_DB = (5.5, 8.0, 9.0)
-LOW_DB = (9.0, 9.0, 9.0)
+ELEVATED_DB = (5.0, 8.0, 9.0)
+LOW_DB = (8.6, 8.6, 9.0)
 """Standard deviation of these rules' error on real links, path clear, touching, and blocked as far: both antennas
 above what surrounds them, and one or both among it with the surroundings known."""
 
-ASSUMED_SURROUNDINGS_DB = 5.4
-"""Besides, where nobody said what surrounds a low antenna: 10.5 dB in all on clear and grazing paths."""
+ASSUMED_SURROUNDINGS_DB = 5.0
+"""Besides, where nobody said what surrounds a low antenna: 10 dB in all on clear and grazing paths."""
 
 BLOCKED_SLOW_DB = 4.5
 """Slow variation of a blocked path over time (6 dB at the 90 % value on fixed links, IEEE Wireless Comm. Letters
@@ -118,13 +118,17 @@ def path_items(case: "LinkCase", found: Losses) -> list[Item]:
     elevated, low = (np.interp(found.blocked, blocked, figures) for figures in (ELEVATED_DB, LOW_DB))
     whole = (1.0 - found.low_end) * elevated + found.low_end * low
     # behind a hill the edge says more than what stands around the antenna
-    unsaid = ASSUMED_SURROUNDINGS_DB * found.surroundings_assumed * np.clip(2.0 - 2.0 * found.blocked, 0.0, 1.0)
+    unsaid = (
+        ASSUMED_SURROUNDINGS_DB * found.surroundings_assumed * np.clip(2.0 - 2.0 * found.blocked, 0.0, 1.0)
+    )
     model_words = "error of these rules on real links of this kind"
     if c.model_error_db is not None:
         whole, unsaid, model_words = np.full(whole.shape, c.model_error_db), 0.0 * unsaid, "stated"
     gains = np.full(whole.shape, math.sqrt(2.0) * c.antenna_gain_error_db)
     # 20 log h, the most that a height gains over ground
-    heights = np.hypot(*(8.686 * c.height_error_m / np.maximum(h, 1.0) for h in (found.near_height_m, found.far_height_m)))
+    heights = np.hypot(
+        *(8.686 * c.height_error_m / np.maximum(h, 1.0) for h in (found.near_height_m, found.far_height_m))
+    )
     parts = gains**2 + heights**2
     model = np.sqrt(np.maximum(whole**2 - parts, (0.5 * whole) ** 2))
     if c.model_error_db is not None:
@@ -157,7 +161,12 @@ def path_items(case: "LinkCase", found: Losses) -> list[Item]:
                     case.frequency_hz, building=station.building, extrapolate=True
                 )
             items.append(
-                Item(f"building entry, {station.name}", np.full(whole.shape, sigma), "site", "Rec. ITU-R P.2109")
+                Item(
+                    f"building entry, {station.name}",
+                    np.full(whole.shape, sigma),
+                    "site",
+                    "Rec. ITU-R P.2109",
+                )
             )
     return [replace(i, sigma_db=_counted(i.sigma_db)) for i in items]
 

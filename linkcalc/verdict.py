@@ -14,11 +14,11 @@ from linkcalc._version import __version__
 from linkcalc.advice import advise
 from linkcalc.budget import Budget
 from linkcalc.errors import OutOfRangeWarning
-from linkcalc.link_case import LinkCase, feeder_loss_db
 from linkcalc.judgement import judge as judge_direction
+from linkcalc.link_case import LinkCase, feeder_loss_db
 from linkcalc.path_loss import clearance, every_model, spread_db, two_ray_db
 from linkcalc.plan import Link, Station
-from linkcalc.propagation import fresnel, noise, refractivity, two_ray
+from linkcalc.propagation import fresnel, noise, refractivity
 from linkcalc.reliability import mean_success
 from linkcalc.requirement import VERDICTS, Requirement
 from linkcalc.result import Direction, Drawing, LinkResult, PathFacts, Result
@@ -166,9 +166,9 @@ def position_deg(station: Station) -> tuple[float, float]:
     return float(latitude), float(longitude)
 
 
-def judge(case: LinkCase) -> tuple[PathFacts, tuple[Direction, Direction]]:
-    """Judge a path and both directions over it, without advice and pictures."""
-    facts = _path_facts(case)
+def judge(case: LinkCase, *, second_opinions: bool = True) -> tuple[PathFacts, tuple[Direction, Direction]]:
+    """Judge a path and both directions over it, without advice and pictures; the other models' losses if asked."""
+    facts = _path_facts(case, second_opinions)
     return facts, (_direction(case, facts, back=False), _direction(case, facts, back=True))
 
 
@@ -216,10 +216,10 @@ def recorded_notes() -> Iterator[list[str]]:
     said += dict.fromkeys(str(w.message) for w in caught if issubclass(w.category, OutOfRangeWarning))
 
 
-def _path_facts(case: LinkCase) -> PathFacts:
+def _path_facts(case: LinkCase, second_opinions: bool) -> PathFacts:
     profile, s, path = case.profile, case.situation, case.path
     low_k = float(refractivity.low_k_factor(profile.length_m, case.conditions.climate))
-    models = every_model(path)
+    models = every_model(path) if second_opinions else {}
     at = path.worst
     entry_db = -sum(t.value_db for t in case.shared_terms if t.name.startswith("building entry"))
     found = case.losses
@@ -238,9 +238,9 @@ def _path_facts(case: LinkCase) -> PathFacts:
         model=path.model,
         model_reason=path.model_reason,
         models=models,
-        spread_db=spread_db(models, path.regime),
+        spread_db=spread_db(models, path.regime) if models else 0.0,
         source=profile.source,
-        reflection_distance_m=None if path.reflection is None else path.reflection.distance_m,
+        reflection_distance_m=path.reflection.distance_m if models and path.reflection else None,
         vegetation_loss_db=path.trees_db,
         surroundings_loss_db=(float(found.near_surroundings_db[0]), float(found.far_surroundings_db[0])),
         building_entry_loss_db=entry_db + 0.0,
@@ -280,7 +280,7 @@ def _direction(case: LinkCase, facts: PathFacts, *, back: bool) -> Direction:
         required_margin_db=float(found.required_margin_db[0]),
         site_share=site_share,
         fade_margin_interval_db=(margin_db - _QUANTILE_90 * site_db, margin_db + _QUANTILE_90 * site_db),
-        success_where_it_works=success(middle_db, conditions_db),
+        success_where_it_works=max(success(middle_db, conditions_db), asked.success),
         delivery_probability=float(found.success[0]),
         delivery_probability_single=success(margin_db, math.hypot(site_db, conditions_db), tries=1),
         delivery_probability_year_share=success(margin_db - worse_db, site_db),
@@ -355,7 +355,9 @@ def _headline(case: LinkCase, weaker: Direction) -> str:
 
 
 def _out_of_100(share: float) -> str:
-    return "fewer than 1" if share < 0.01 else "more than 99" if share > 0.99 else f"{math.floor(100.0 * share)}"
+    return (
+        "fewer than 1" if share < 0.01 else "more than 99" if share > 0.99 else f"{math.floor(100.0 * share)}"
+    )
 
 
 def _share_words(share: float) -> str:
@@ -402,7 +404,8 @@ def _null_note(case: LinkCase) -> list[str]:
     free = next(
         (
             height_m
-            for height_m in case.far.antenna_height_m + 0.25 * np.array([1, -1, 2, -2, 3, -3, 4, -4, 6, 8, 12])
+            for height_m in case.far.antenna_height_m
+            + 0.25 * np.array([1, -1, 2, -2, 3, -3, 4, -4, 6, 8, 12])
             if height_m >= 1.0 and _out_of_null(case.with_heights(far_m=float(height_m)))
         ),
         None,

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 
 from linkcalc.area.coverage import BANDS, NODATA, Band, CoverageResult
-from linkcalc.requirement import VERDICTS
 from linkcalc.errors import LinkcalcError
+from linkcalc.requirement import VERDICTS
 from linkcalc.terrain import geodesy
 
 _BLOCK = 256

@@ -82,9 +82,7 @@ def along(coefficients: Floats, east: float, north: float, powers: Floats) -> No
         powers[total] = value
 
 
-def heights_along(
-    layer: int, grid: Grid, east: float, north: float, points: int, heights: Floats
-) -> bool:
+def heights_along(layer: int, grid: Grid, east: float, north: float, points: int, heights: Floats) -> bool:
     """Fill `heights` with those of a layer at even steps between station and position; NaN where unknown.
 
     What is longer than `points` is filled up with the last of them. True if all are known for sure.
@@ -122,8 +120,22 @@ def sample_complete(
             row = row * end + powers[1, power]
         if not (column >= 1.0 and column < columns - 2.0 and row >= 1.0 and row < rows - 2.0):
             return False
-    c0, c1, c2, c3, c4, c5 = powers[0, 0], powers[0, 1], powers[0, 2], powers[0, 3], powers[0, 4], powers[0, 5]
-    r0, r1, r2, r3, r4, r5 = powers[1, 0], powers[1, 1], powers[1, 2], powers[1, 3], powers[1, 4], powers[1, 5]
+    c0, c1, c2, c3, c4, c5 = (
+        powers[0, 0],
+        powers[0, 1],
+        powers[0, 2],
+        powers[0, 3],
+        powers[0, 4],
+        powers[0, 5],
+    )
+    r0, r1, r2, r3, r4, r5 = (
+        powers[1, 0],
+        powers[1, 1],
+        powers[1, 2],
+        powers[1, 3],
+        powers[1, 4],
+        powers[1, 5],
+    )
     per_step = 1.0 / (points - 1)
     for i in range(len(heights)):
         t = min(i, points - 1) * per_step
@@ -265,7 +277,16 @@ def positions(
 @functools.cache
 def compiled_positions() -> Any:
     """`positions` as machine code; needs numba."""
-    uses = (*COMPILED, along, heights_along, sample_complete, sample_with_holes, bridge, add_clutter, position)
+    uses = (
+        *COMPILED,
+        along,
+        heights_along,
+        sample_complete,
+        sample_with_holes,
+        bridge,
+        add_clutter,
+        position,
+    )
     return compiled.compile_function(positions, uses=uses)
 
 

@@ -73,7 +73,9 @@ def losses(
         raise DomainError(f"a position lies beyond the {land.radius_m:g} m that were read")
     s = template.situation
     near, far = (
-        np.broadcast_to(checked("antenna height", default if stated is None else stated, above=0.0), east.shape)
+        np.broadcast_to(
+            checked("antenna height", default if stated is None else stated, above=0.0), east.shape
+        )
         for stated, default in (
             (near_height_m, template.near.antenna_height_m),
             (far_height_m, template.far.antenna_height_m),
@@ -93,7 +95,16 @@ def losses(
         places = np.stack([east / land.radius_m, north / land.radius_m, length], axis=-1)[apart]
         in_numpy = not (compiled.available() if use_numba is None else use_numba)
         run: Any = kernels.positions if in_numpy else kernels.compiled_positions()
-        run(grid, places, steps[apart], pairs[apart], s.low_k_factor * p1812.EARTH_RADIUS_KM, s.radio, some, rows)
+        run(
+            grid,
+            places,
+            steps[apart],
+            pairs[apart],
+            s.low_k_factor * p1812.EARTH_RADIUS_KM,
+            s.radio,
+            some,
+            rows,
+        )
         facts[apart], found[apart] = some, rows
     return path_loss.losses(
         found,

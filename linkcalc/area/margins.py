@@ -143,10 +143,10 @@ def answers(
         levels.append(level)
         margins.append(margin)
         judged.append(judge(template, found, rx, margin, shared))
-    there, back = judged
-    weaker_back = margins[1] - back.required_margin_db < margins[0] - there.required_margin_db
+    there, home = judged
+    weaker_back = margins[1] - home.required_margin_db < margins[0] - there.required_margin_db
     margin = np.where(weaker_back, margins[1], margins[0])
-    needed = np.where(weaker_back, back.required_margin_db, there.required_margin_db)
+    needed = np.where(weaker_back, home.required_margin_db, there.required_margin_db)
     return Answers(
         level_there_dbm=levels[0],
         level_back_dbm=levels[1],
@@ -154,12 +154,12 @@ def answers(
         margin_back_db=margins[1],
         required_margin_db=needed,
         spare_db=margin - needed,
-        site_share=np.minimum(there.site_share, back.site_share),
-        judgements=(there, back),
+        site_share=np.minimum(there.site_share, home.site_share),
+        judgements=(there, home),
         success_there=there.success,
-        success_back=back.success,
+        success_back=home.success,
         spreading_factor=_lowest_factor(template, margin - needed),
-        verdict=np.minimum(there.verdict, back.verdict),
+        verdict=np.minimum(there.verdict, home.verdict),
     )
 
 

@@ -22,11 +22,11 @@ from linkcalc.area.coverage import Progress, Singles, Tile, TileStore
 from linkcalc.area.land import Land
 from linkcalc.area.losses import End, losses
 from linkcalc.area.margins import answers
-from linkcalc.requirement import VERDICTS
 from linkcalc.area.program import formulas
 from linkcalc.area.scheduler import Local, Scheduler
 from linkcalc.errors import DomainError, LinkcalcError, OutOfRangeWarning
 from linkcalc.link_case import LinkCase
+from linkcalc.requirement import VERDICTS
 
 FIGURES = (
     "margin_there_db",

@@ -22,8 +22,8 @@ from linkcalc.errors import DomainError, OutOfRangeWarning, PlanError, TerrainEr
 from linkcalc.fleet.capture import survival_threshold_db
 from linkcalc.fleet.network import STEADY, Network, fading_of
 from linkcalc.link_case import LinkCase
-from linkcalc.path_loss import REGIMES
 from linkcalc.modulation import Signal
+from linkcalc.path_loss import REGIMES
 from linkcalc.plan import ChirpModulation
 from linkcalc.plan.fleet import LoadedFleet, Node, RefusedNode
 from linkcalc.plan.links import Modulation

@@ -1,12 +1,12 @@
 """Links: which stations talk, with which signal, and what is asked of it."""
 
-from collections.abc import Iterable
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
 from linkcalc.plan.base import Section, assumed, given, label, optional, plain
 from linkcalc.plan.stations import COMMON_PRACTICE
+
 
 class ChirpModulation(Section):
     """Chirp spread spectrum (CSS)."""

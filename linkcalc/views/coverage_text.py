@@ -6,8 +6,8 @@ from itertools import pairwise
 import numpy as np
 
 from linkcalc.area.coverage import CoverageResult
-from linkcalc.requirement import VERDICTS
 from linkcalc.plan import ChirpModulation
+from linkcalc.requirement import VERDICTS
 from linkcalc.verdict import CAUTIONS
 from linkcalc.views.text import Page, distance_words
 
@@ -86,7 +86,10 @@ def headline(result: CoverageResult) -> str:
 
 def preview_words(result: CoverageResult) -> str:
     """What a preview is, and how far to trust it."""
-    return f"PREVIEW with cells of {result.cell_m:g} m: narrow shadows fall between. Run without --preview before deciding."
+    return (
+        f"PREVIEW with cells of {result.cell_m:g} m: narrow shadows fall between. Run without --preview before "
+        "deciding."
+    )
 
 
 def rings(result: CoverageResult) -> list[tuple[str, float, float, float]]:

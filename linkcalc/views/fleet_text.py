@@ -8,6 +8,8 @@ import math
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+import numpy as np
+
 from linkcalc.energy import CAUTION as ENERGY_CAUTION
 from linkcalc.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.fleet.answer import FleetResult, NodeAnswer, ShedAnswer
@@ -440,7 +442,7 @@ def reach_csv(result: FleetResult) -> str:
             writer.writerow(
                 [
                     node.name, shed.name, _digits(found.length_m[k, j], 0), _digits(found.loss_db[k, j], 2),
-                    regime_words(int(found.regime[k, j])), _digits(found.sigma_db[k, j], 1),
+                    regime_words(int(found.regime[k, j])), _digits(float(np.hypot(found.site_db[k, j], found.conditions_db[k, j])), 1),
                     *(_digits(v, 2) for v in node.margins_db[j]),
                 ]
             )  # fmt: skip

@@ -37,6 +37,9 @@ LOW_M = 10.0
 TOWER_M = 100.0
 """Under something so high, half of `LOW_M` is no low antenna: its ray comes from above what surrounds it."""
 
+TREES_DB = 1.0
+"""A path that loses so much in trees is one through trees."""
+
 _STRAIGHT_STEP_M = 100.0
 _WORTH_A_PROCESS = 60
 _CHUNK = 40
@@ -304,7 +307,7 @@ def _judged(case: LinkCase) -> dict[str, Any]:
     return {
         "distance_m": float(lost.length_m[0]),
         "regime": REGIMES[int(lost.regime[0])],
-        "trees": bool(lost.trees_db[0] > 0.0),
+        "trees": bool(lost.trees_db[0] >= TREES_DB),
         "predicted_db": case.near.transmit_power_dbm - case.budget().received_power_dbm,
         "free_space_db": float(lost.free_space_db[0]),
         "sigma_db": float(found.site_db[0]),
