@@ -1,6 +1,7 @@
 """How every command runs: one line for what goes wrong, a fixed exit code, never a traceback."""
 
 import contextlib
+import gc
 import os
 import sys
 import warnings
@@ -57,6 +58,9 @@ def run(app: typer.Typer) -> NoReturn:
     """Run the program; a fault of its own becomes one line too, unless LINKCALC_TRACEBACK is set."""
     import logging
 
+    # set before numpy is loaded: products here are small, and its threads cost more than they give
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    gc.set_threshold(50_000)  # loading modules alone would set it off time and again
     # a terminal that cannot show a character gets a question mark, not a fault
     if isinstance(sys.stdout, TextIOWrapper):
         sys.stdout.reconfigure(errors="replace")
