@@ -58,9 +58,11 @@ def run(app: typer.Typer) -> NoReturn:
     """Run the program; a fault of its own becomes one line too, unless LINKCALC_TRACEBACK is set."""
     import logging
 
-    # set before numpy is loaded: products here are small, and its threads cost more than they give
+    # set before the libraries are loaded: products here are small, and threads for them cost more than they
+    # give; no plugin of pydantic is looked for; loading modules alone would set off the collector repeatedly
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    gc.set_threshold(50_000)  # loading modules alone would set it off time and again
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
+    gc.set_threshold(50_000)
     # a terminal that cannot show a character gets a question mark, not a fault
     if isinstance(sys.stdout, TextIOWrapper):
         sys.stdout.reconfigure(errors="replace")
