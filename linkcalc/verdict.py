@@ -5,7 +5,6 @@ import warnings
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.special import ndtri
@@ -16,7 +15,7 @@ from linkcalc.budget import Budget
 from linkcalc.errors import OutOfRangeWarning
 from linkcalc.link_case import LinkCase, feeder_loss_db
 from linkcalc.path_loss import clearance, every_model, spread_db
-from linkcalc.plan import Link, Station
+from linkcalc.plan import Link, LoadedPlan, Station
 from linkcalc.propagation import fresnel, noise, refractivity, two_ray
 from linkcalc.reliability import message_success
 from linkcalc.requirement import Requirement
@@ -25,9 +24,6 @@ from linkcalc.terrain import geodesy
 from linkcalc.terrain.profile import Profile, cut_profile, read_profile_csv, with_obstacles
 from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, Mosaic, open_mosaic
 from linkcalc.uncertainty import after_reading_db, combined_db, contributors, fading
-
-if TYPE_CHECKING:
-    from linkcalc.plan import LoadedPlan
 
 CAUTIONS = (
     "A radio link is not a safety function and not an emergency stop. Fit an independent, hard-wired "
@@ -46,7 +42,7 @@ _SURVEY_TOLERANCE = 0.03
 _WORST_FIRST = ("does_not_close", "at_risk", "closes")
 
 
-def check_plan(loaded: "LoadedPlan") -> Result:
+def check_plan(loaded: LoadedPlan) -> Result:
     """Answer every link of a plan.
 
     Parameters
@@ -86,7 +82,7 @@ def check_plan(loaded: "LoadedPlan") -> Result:
 
 
 @contextmanager
-def open_terrain(loaded: "LoadedPlan") -> Iterator[tuple[Mosaic, Mosaic, Mosaic]]:
+def open_terrain(loaded: LoadedPlan) -> Iterator[tuple[Mosaic, Mosaic, Mosaic]]:
     """Open the plan's rasters once for all links: ground, surface, canopy."""
     t = loaded.plan.terrain
     with ExitStack() as stack:
@@ -101,13 +97,13 @@ def open_terrain(loaded: "LoadedPlan") -> Iterator[tuple[Mosaic, Mosaic, Mosaic]
         yield ground, surface, canopy
 
 
-def cases(loaded: "LoadedPlan", terrain: tuple[Mosaic, Mosaic, Mosaic]) -> Iterator[LinkCase]:
+def cases(loaded: LoadedPlan, terrain: tuple[Mosaic, Mosaic, Mosaic]) -> Iterator[LinkCase]:
     """Every link of a plan on its ground."""
     for link in loaded.plan.link:
         yield link_case(loaded, link, terrain)
 
 
-def link_case(loaded: "LoadedPlan", link: Link, terrain: tuple[Mosaic, Mosaic, Mosaic]) -> LinkCase:
+def link_case(loaded: LoadedPlan, link: Link, terrain: tuple[Mosaic, Mosaic, Mosaic]) -> LinkCase:
     """One link of a plan on its ground."""
     plan = loaded.plan
     near, far = plan.station_named(link.from_), plan.station_named(link.to)

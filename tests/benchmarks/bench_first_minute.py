@@ -1,4 +1,4 @@
-"""The first command of a newcomer: what `linkcalc check` takes on a sample, over loading the libraries it needs.
+"""The first command of a newcomer: what `linkcalc check` of a sample takes, over loading its libraries.
 
 Both are whole processes that take turns in one run; their CPU time counts, so that a busy machine does not.
 """
