@@ -3,8 +3,10 @@
 import os
 import signal
 import socket
+import subprocess
 import sys
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -146,6 +148,68 @@ def test_all_workers_killed_at_once_lose_nothing(cluster):
                 for pid in pids:
                     os.kill(pid, signal.SIGKILL)
     assert found == {tile: 100 + tile for tile in range(20)}
+
+
+class Workers:
+    """Worker processes that nobody starts anew when they end."""
+
+    def __init__(self, address):
+        self._address, self._running = address, []
+
+    def start(self):
+        options = ("--no-nanny", "--nthreads", "1", "--no-dashboard", "--memory-limit", "0")
+        root = str(Path(__file__).parents[2])
+        path = os.pathsep.join((root, os.environ.get("PYTHONPATH", "")))
+        for _ in range(2):
+            self._running.append(
+                subprocess.Popen(
+                    [sys.executable, "-m", "distributed.cli.dask_worker", self._address, *options],
+                    env={**os.environ, "PYTHONPATH": path}, stderr=subprocess.DEVNULL,
+                )
+            )  # fmt: skip
+
+    def kill(self):
+        for process in self._running:
+            process.kill()
+            process.wait()
+        self._running.clear()
+
+
+@pytest.fixture
+def workers_of():
+    """Start workers for a scheduler; they end with the test."""
+    made = []
+
+    def start(address):
+        made.append(Workers(address))
+        made[-1].start()
+        return made[-1]
+
+    yield start
+    for workers in made:
+        workers.kill()
+
+
+def test_workers_that_all_die_and_come_back_later_are_waited_for(workers_of, monkeypatch):
+    # a broadcast gives up after that time without a worker; the new ones take longer to load
+    monkeypatch.setattr(distributed, "CONNECT_S", 0.5)
+    said, found = [], {}
+
+    def say(line):
+        said.append(line)
+        workers.start()  # not before it is told that they are waited for
+
+    with dask.LocalCluster(n_workers=0, processes=False, protocol="tcp://", **CLUSTER) as empty:
+        workers = workers_of(empty.scheduler_address)
+        with dask.Client(empty.scheduler_address, set_as_default=False) as client:
+            client.wait_for_workers(2)
+        with Distributed(empty.scheduler_address, say=say) as away:
+            for tile, value in away.run(slow_number, {"first": 100}, range(12)):
+                found[tile] = value
+                if len(found) == 3:
+                    workers.kill()
+    assert found == {tile: 100 + tile for tile in range(12)}
+    assert said == [f"the scheduler at {empty.scheduler_address} has no worker; waiting for one"]
 
 
 def test_a_tile_that_takes_its_workers_down_ends_in_one_line(cluster, monkeypatch):
