@@ -402,8 +402,8 @@ def _horizons(
     th_tx, th_rx = (z_rx - z_tx) / d - d / (2.0 * ae), (z_tx - z_rx) / d - d / (2.0 * ae)
     dh_tx = dh_rx = d
     if n > 1:
-        # Added up step by step as the reference does: a tenth of a horizon's distance is cut to whole steps, so
-        # that the last bit counts where it is one.
+        # Added up step by step as the reference does: a tenth of a horizon's distance is cut to whole steps,
+        # and where it is one the last bit counts.
         a = np.add.accumulate(np.full(n - 1, xi))
         b = np.subtract.accumulate(np.concatenate(([d], np.full(n - 1, xi))))[1:]
         up_tx = (z[1:-1] - z_tx) / a - a / (2.0 * ae)

@@ -249,7 +249,7 @@ def test_a_cliff_between_the_antennas_warns_of_a_steep_horizon() -> None:
 @pytest.mark.parametrize("at", [10, 20, 30, 70])
 @pytest.mark.parametrize("spacing_m", [25.6, 33.3, 12.34])
 def test_a_horizon_is_as_far_as_the_steps_to_it_added_up(spacing_m: float, at: int) -> None:
-    """As the NTIA/ITS reference software adds them: a tenth of it, in whole steps, may hang on the last bit."""
+    """As the NTIA/ITS reference software adds them: a tenth of it, cut to whole steps, hangs on the last bit."""
     ground = np.zeros(101)
     ground[at] = 60.0
     near_m, far_m = 0.0, 100 * spacing_m
@@ -267,7 +267,7 @@ def test_a_horizon_at_the_foot_of_a_tall_mast_is_refused_by_name() -> None:
     ground[1] = 298.0
     with (
         pytest.warns(OutOfRangeWarning, match="horizon steeper"),
-        pytest.raises(DomainError, match="irregular terrain model is not defined .* horizon is too near"),
+        pytest.raises(DomainError, match=r"irregular terrain model is not defined .* horizon is too near"),
     ):
         point_to_point_loss_db(20.0, ground, **{**LINK, "tx_height_m": 300.0, "frequency_hz": 100e6})
 
