@@ -249,7 +249,7 @@ def test_a_cliff_between_the_antennas_warns_of_a_steep_horizon() -> None:
 @pytest.mark.parametrize("at", [10, 20, 30, 70])
 @pytest.mark.parametrize("spacing_m", [25.6, 33.3, 12.34])
 def test_a_horizon_is_as_far_as_the_steps_to_it_added_up(spacing_m: float, at: int) -> None:
-    """As the NTIA/ITS reference software adds them: a tenth of it, cut to whole steps, hangs on the last bit."""
+    """As the NTIA/ITS reference software adds: a tenth of it, cut to whole steps, hangs on the last bit."""
     ground = np.zeros(101)
     ground[at] = 60.0
     near_m, far_m = 0.0, 100 * spacing_m
