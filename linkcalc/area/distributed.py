@@ -180,13 +180,14 @@ class Distributed:
 
     def _threads(self) -> int:
         """Of the cluster; waits for a first worker."""
-        since = time.monotonic()
+        since, told = time.monotonic(), False
         while not (threads := int(sum(self._asked(self._client.ncores).values()))):
+            if not told:
+                self._say(f"the scheduler at {self.address} has no worker; waiting for one")
+                told = True
             waited = time.monotonic() - since
             if waited > PATIENCE_S:
                 raise LinkcalcError(f"the scheduler at {self.address} has had no worker for {waited:.0f} s")
-            if waited < POLL_S:
-                self._say(f"the scheduler at {self.address} has no worker; waiting for one")
             time.sleep(POLL_S)
         return threads
 
