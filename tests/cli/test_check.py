@@ -52,6 +52,16 @@ def test_the_exit_code_is_the_verdict(case: LinkCase, code: int, word: str, tmp_
     assert word in done.stdout
 
 
+def test_a_plain_check_works_out_no_year_of_the_tank_and_says_the_same(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    plan = sample_path("upland")
+    whole = read(check(plan, "--json"))["sections"]["tank"]
+    assert whole["solution"]["recommended"] is not None
+    monkeypatch.setattr("linkcalc.tank.answer.year_risk", lambda *_: pytest.fail("a year was worked out"))
+    assert whole["line"] in " ".join(check(plan).stdout.split())
+
+
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
