@@ -335,7 +335,7 @@ def _shares(*counts: Floats) -> tuple[list[Floats], Floats]:
     key = np.zeros(counts[0].shape, dtype=np.int64)
     for count in counts:
         key = key * (int(count.max()) + 1) + count.astype(np.int64)
-    rows, columns = len(key), key.shape[1]
+    rows, columns = len(key), key.size // len(key)
     _, first, kind = np.unique(key, return_index=True, return_inverse=True)
     cell = kind.reshape(key.shape) * columns + np.arange(columns)
     share = np.bincount(cell.ravel(), minlength=first.size * columns).reshape(first.size, columns) / rows
