@@ -120,6 +120,7 @@ def test_a_cluster_gives_the_numbers_of_this_machine_to_the_bit(job, here, clust
     assert said == []
 
 
+@pytest.mark.slow
 def test_a_worker_killed_in_the_middle_loses_nothing(job, here, cluster, tmp_path):
     store = TileStore(tmp_path, job.digest())
     seen = []
@@ -138,6 +139,7 @@ def test_a_worker_killed_in_the_middle_loses_nothing(job, here, cluster, tmp_pat
     assert pids[0] not in on_workers(cluster, os.getpid)
 
 
+@pytest.mark.slow
 def test_all_workers_killed_at_once_lose_nothing(cluster):
     pids = on_workers(cluster, os.getpid)
     found = {}
@@ -190,6 +192,7 @@ def workers_of():
         workers.kill()
 
 
+@pytest.mark.slow
 def test_workers_that_all_die_and_come_back_later_are_waited_for(workers_of):
     said, found = [], {}
 
@@ -352,6 +355,7 @@ def tile_of(bands, tile):
     return np.stack([band[tile.top : tile.bottom, tile.left : tile.right] for band in bands.values()])
 
 
+@pytest.mark.slow
 def test_the_command_writes_on_a_cluster_what_it_writes_here(plan, cluster, tmp_path):
     arguments = ["coverage", str(plan), "--station", "generator shed", "--radius-km", "0.4", "--out"]
     for folder, more in (("here", []), ("there", ["--scheduler", cluster.scheduler_address])):

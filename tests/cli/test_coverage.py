@@ -98,6 +98,7 @@ main()
 """
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not hasattr(os, "killpg"), reason="needs signals")
 def test_an_interrupted_run_keeps_its_tiles_and_goes_on(plan, tmp_path):
     out = tmp_path / "out"
