@@ -81,7 +81,7 @@ def test_bad_input_is_one_line(plan, options, words):
 
 
 INTERRUPTED_AFTER_TWO_TILES = """
-import os, signal
+import signal
 from linkcalc.area.coverage import TileStore
 from linkcalc.cli import main
 
@@ -91,7 +91,7 @@ def save_and_interrupt(store, tile, found):
     save(store, tile, found)
     saved.append(tile)
     if len(saved) == 2:
-        os.kill(os.getpid(), signal.SIGINT)
+        signal.raise_signal(signal.SIGINT)  # to this thread: at once
 
 TileStore.save = save_and_interrupt
 main()
