@@ -5,7 +5,6 @@ import warnings
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.special import ndtri
@@ -17,7 +16,7 @@ from linkcalc.errors import OutOfRangeWarning
 from linkcalc.judgement import judge as judge_direction
 from linkcalc.link_case import LinkCase, feeder_loss_db
 from linkcalc.path_loss import clearance, every_model, spread_db, two_ray_db
-from linkcalc.plan import Link, Station
+from linkcalc.plan import Link, LoadedPlan, Station
 from linkcalc.propagation import fresnel, noise, refractivity
 from linkcalc.reliability import mean_success
 from linkcalc.requirement import VERDICTS, Requirement
@@ -26,9 +25,6 @@ from linkcalc.terrain import geodesy
 from linkcalc.terrain.profile import Profile, cut_profile, read_profile_csv, with_obstacles
 from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, Mosaic, open_mosaic
 from linkcalc.uncertainty import after_reading_db, contributors
-
-if TYPE_CHECKING:
-    from linkcalc.plan import LoadedPlan
 
 CAUTIONS = (
     "A radio link is not a safety function and not an emergency stop. Fit an independent, hard-wired "
@@ -48,7 +44,7 @@ DEEP_NULL_DB = 3.0
 """A two-ray null that takes so much more than the median is worth a warning."""
 
 
-def check_plan(loaded: "LoadedPlan") -> Result:
+def check_plan(loaded: LoadedPlan) -> Result:
     """Answer every link of a plan.
 
     Parameters
@@ -88,7 +84,7 @@ def check_plan(loaded: "LoadedPlan") -> Result:
 
 
 @contextmanager
-def open_terrain(loaded: "LoadedPlan") -> Iterator[tuple[Mosaic, Mosaic, Mosaic]]:
+def open_terrain(loaded: LoadedPlan) -> Iterator[tuple[Mosaic, Mosaic, Mosaic]]:
     """Open the plan's rasters once for all links: ground, surface, canopy."""
     t = loaded.plan.terrain
     with ExitStack() as stack:
@@ -103,13 +99,13 @@ def open_terrain(loaded: "LoadedPlan") -> Iterator[tuple[Mosaic, Mosaic, Mosaic]
         yield ground, surface, canopy
 
 
-def cases(loaded: "LoadedPlan", terrain: tuple[Mosaic, Mosaic, Mosaic]) -> Iterator[LinkCase]:
+def cases(loaded: LoadedPlan, terrain: tuple[Mosaic, Mosaic, Mosaic]) -> Iterator[LinkCase]:
     """Every link of a plan on its ground."""
     for link in loaded.plan.link:
         yield link_case(loaded, link, terrain)
 
 
-def link_case(loaded: "LoadedPlan", link: Link, terrain: tuple[Mosaic, Mosaic, Mosaic]) -> LinkCase:
+def link_case(loaded: LoadedPlan, link: Link, terrain: tuple[Mosaic, Mosaic, Mosaic]) -> LinkCase:
     """One link of a plan on its ground."""
     plan = loaded.plan
     near, far = plan.station_named(link.from_), plan.station_named(link.to)

@@ -41,7 +41,7 @@ def check(
     from linkcalc.views.text import abilities, report
 
     loaded = load_plan(plan)
-    result = with_sections(check_plan(loaded), loaded.plan)
+    result = with_sections(check_plan(loaded), loaded.plan, brief=not json and out is None)
     if json:
         typer.echo(to_json(result), nl=False)
     else:

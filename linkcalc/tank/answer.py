@@ -125,13 +125,42 @@ class TankAnswer:
     @property
     def line(self) -> str:
         """One line for the report of a check."""
+        return Overrun(self.overrun_bound_m3, self.freeboard_m3).line
+
+
+@dataclass(frozen=True)
+class Overrun:
+    """What a lost stop may let through, against what is free above the stop level.
+
+    Examples
+    --------
+    >>> Overrun(3.0, 2.0).line
+    'Tank: LOST STOP OVERFLOWS: 3 m³ for 2 m³ free; see linkcalc tank'
+    """
+
+    bound_m3: float | None
+    """Most water after the stop level that lost messages can cause; None: nothing bounds it."""
+    freeboard_m3: float
+    """Between stop level and overflow."""
+
+    @classmethod
+    def of(cls, loop: FillLoop) -> "Overrun":
+        """The overrun of a control loop."""
+        return cls(loop.bound_m3 if np.isfinite(loop.bound_m3) else None, loop.freeboard_m3)
+
+    @property
+    def fits(self) -> bool:
+        """Whether no lost message overflows the tank."""
+        return self.bound_m3 is not None and self.bound_m3 <= self.freeboard_m3
+
+    @property
+    def line(self) -> str:
+        """One line for the report of a check."""
         end = "; see linkcalc tank"
-        if self.overrun_bound_m3 is None:
+        if self.bound_m3 is None:
             return f"Tank: a lost stop is bounded by nothing: fit a watchdog{end}"
-        bound, room = (
-            f"{v:.2g}" if v < 9.95 else f"{v:.0f}" for v in (self.overrun_bound_m3, self.freeboard_m3)
-        )
-        if self.bound_fits:
+        bound, room = (f"{v:.2g}" if v < 9.95 else f"{v:.0f}" for v in (self.bound_m3, self.freeboard_m3))
+        if self.fits:
             return f"Tank: lost stop overruns {bound} m³ at most; {room} m³ free{end}"
         return f"Tank: LOST STOP OVERFLOWS: {bound} m³ for {room} m³ free{end}"
 
@@ -198,6 +227,17 @@ def _delays_s(plan: "Plan", message: "Message | None") -> tuple[float, ...]:
     return tuple(float(s) + airtime for s in retries.mean_starts_s)
 
 
+def overrun(plan: "Plan", link_results: "Sequence[LinkResult]") -> Overrun | None:
+    """Answer no more of a plan's tank than how far a lost stop overruns; None if it has none.
+
+    Raises
+    ------
+    PlanError
+        As `loop_of`.
+    """
+    return None if plan.tank is None or plan.engine is None else Overrun.of(loop_of(plan))
+
+
 def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | None:
     """Answer the tank of a plan; None if it has none.
 
@@ -229,7 +269,8 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | 
         airtime * max(len(loop.report_delays_s), 1) / _SHARE_OF_TIME_ON_AIR,
         1.2 * (loop.report_delays_s[-1] if loop.reports else 0.0),
     )
-    bound = loop.bound_m3 if np.isfinite(loop.bound_m3) else None
+    overrun = Overrun.of(loop)
+    bound = overrun.bound_m3
     rim_m3, rim_m = shape.capacity_m3, shape.height_m
     stop_m = rim_m * tank.stop_percent / 100.0
     high_high_m3 = (
@@ -266,7 +307,7 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | 
         bounded_by="nothing"
         if bound is None
         else ("watchdog" if loop.watchdog_bound_m3 <= loop.timer_bound_m3 else "run timer"),
-        bound_fits=bound is not None and bound <= loop.freeboard_m3,
+        bound_fits=overrun.fits,
         predicted_site=_losses(plan, loop, risk.predicted_site),
         averaged=_losses(plan, loop, risk.averaged),
         after_reading=_losses(plan, loop, measured),
