@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from math import inf
 from typing import TYPE_CHECKING
 
 from linkcalc.errors import PlanError
@@ -12,7 +13,7 @@ from linkcalc.plan.wording import element
 from linkcalc.radio import css
 from linkcalc.radio.antenna import generic_antenna
 from linkcalc.rules.limits import CAUTION, LimitsCheck, OtherTraffic, Status, Transmission, check
-from linkcalc.rules.table import REGIONS
+from linkcalc.rules.table import REGIONS, rules
 
 if TYPE_CHECKING:
     from linkcalc.plan import Plan
@@ -112,6 +113,7 @@ def section(
     'Limits eu: within, unverified; ask your regulator; linkcalc limits'
     """
     region = region or plan.regulation.region
+    _refuse_unknown_conditions(plan)
     found = tuple(_end_limits(end, region) for end in ends(plan))
     states = {e.limits.status for e in found}
     status: Status = "over" if "over" in states else "unknown" if "unknown" in states else "within"
@@ -122,6 +124,62 @@ def section(
         ends=found,
         line=_line(region, status, found),
     )
+
+
+def _refuse_unknown_conditions(plan: "Plan") -> None:
+    may_be_met = {r.id for r in rules() if r.may_be_met}
+    for name in plan.regulation.conditions_met:
+        if name not in may_be_met:
+            raise PlanError(
+                f"regulation.conditions_met: {name!r} is no rule with a condition that could be met;"
+                f" known: {', '.join(sorted(may_be_met))}"
+            )
+
+
+def shortest_interval_s(plan: "Plan", message: str | None, link: str) -> tuple[float | None, str]:
+    """Shortest legal interval of a message, for its sender and for whoever answers it.
+
+    Counts its tries, its answers and whatever else the two transmitters send.
+
+    Parameters
+    ----------
+    plan : Plan
+    message : str or None
+        Name of the message; None: the report of a link that the plan lists no messages for.
+    link : str
+        Name of the link.
+
+    Returns
+    -------
+    float or None, s
+        None: not known, no region is stated or its table cannot tell; inf: legal at no interval.
+    str
+        Why, in words; empty where a rule of the table sets the interval.
+
+    Examples
+    --------
+    >>> from linkcalc.plan import Plan
+    >>> plan = Plan.model_validate({
+    ...     "station": [{"name": "tank", "antenna_height_m": 3}, {"name": "shed", "antenna_height_m": 6}],
+    ...     "link": [{"name": "up", "from": "tank", "to": "shed", "frequency_mhz": 868.95,
+    ...               "modulation": {"kind": "css", "spreading_factor": 10}}],
+    ...     "regulation": {"region": "eu"}})
+    >>> shortest_interval_s(plan, None, "up")  # 0.1 % of an hour holds 9 reports of 0.37 s
+    (400.0, '')
+    """
+    region = plan.regulation.region
+    if region is None:
+        return None, "no region of the legal limits is stated"
+    shortest = 0.0
+    for end in ends(plan):
+        if (end.message, end.link) == (message, link):
+            found = check(replace(end.transmission, interval_s=None), region)
+            if found.shortest_interval_s is None:
+                if any(r.status == "unknown" and r.unread for r in found.rules) or not found.rules:
+                    return None, f"the table of limits cannot tell for {end.station}: {found.reason}"
+                return inf, f"no rule of region {region} allows what {end.station} sends: {found.reason}"
+            shortest = max(shortest, found.shortest_interval_s)
+    return shortest, ""
 
 
 def ends(plan: "Plan") -> tuple[End, ...]:
@@ -161,7 +219,8 @@ def _of_link(plan: "Plan", link: Link) -> Iterator[End]:
         sender, other = (far, near) if backward else (near, far)
         usual = link.reply_payload_bytes if backward else link.payload_bytes
         interval = m.interval_s or YEAR_S / (m.events_per_year or 1.0)
-        send = partial(_end, plan, link, _Rhythm(m.name, interval, m.tries or link.tries))
+        first_wait_s = m.retry_wait_s * (1.0 - m.jitter)
+        send = partial(_end, plan, link, _Rhythm(m.name, interval, m.tries or link.tries, first_wait_s))
         yield send(sender, other.name, m.payload_bytes or usual, measures=m.kind in _PERIODIC_KINDS)
         if m.acknowledged:
             yield send(other, sender.name, short, answers=True)
@@ -178,6 +237,7 @@ class _Rhythm:
     message: str | None
     interval_s: float | None
     tries: int
+    retry_wait_s: float | None = None
 
 
 def _end(
@@ -224,6 +284,9 @@ def _end(
         tries=rhythm.tries,
         hopping_channels=plan.regulation.hopping_channels,
         listen_before_talk=plan.regulation.listen_before_talk,
+        retry_wait_s=rhythm.retry_wait_s,
+        access_point=station.name == link.to,
+        conditions_met=frozenset(plan.regulation.conditions_met),
     )
     by_factor: dict[int, float] = {}
     if isinstance(link.modulation, ChirpModulation):
@@ -296,4 +359,6 @@ def _line(region: str | None, status: Status, found: Sequence[EndLimits]) -> str
         words = f"over at {len(telling)} end{'s' if len(telling) > 1 else ''}"
     if any(e.limits.unverified for e in telling):
         words += ", unverified"
+    if any(e.limits.old for e in telling):
+        words += ", old"
     return f"Limits {region}: {words}; {see}"
