@@ -1,6 +1,5 @@
 """The quiz on legal limits is answered without a fault, and would notice a table that is wrong."""
 
-import math
 from dataclasses import replace
 
 import pytest
@@ -41,8 +40,26 @@ def loosened(rule: Rule) -> list[tuple[str, Rule]]:
     return changes
 
 
-def test_a_limit_typed_too_wide_is_noticed() -> None:
-    """All but those that another limit of the same device hides: named here, each with its reason."""
+HIDDEN = {
+    "density_dbm": "the power limit of the same row is reached first at every bandwidth it allows",
+    "eu-865-network max_bandwidth_khz": "its channels are 200 kHz wide",
+    "eu-g3 max_bandwidth_khz": "the band is 250 kHz wide",
+    "uk-g3 max_bandwidth_khz": "the band is 250 kHz wide",
+    "us-hop-wide-50 max_bandwidth_khz": "from 500 kHz digital modulation allows the same power",
+    "us-hop-wide-25 max_bandwidth_khz": "from 500 kHz digital modulation allows more",
+    "us-hop-wide-50 min_bandwidth_khz": "below 250 kHz 50 channels are allowed the same by another row",
+    "ca-hop-wide-50 max_bandwidth_khz": "from 500 kHz digital modulation allows the same power",
+    "ca-hop-wide-25 max_bandwidth_khz": "from 500 kHz digital modulation allows more",
+    "ca-hop-wide-50 min_bandwidth_khz": "below 250 kHz 50 channels are allowed the same by another row",
+    "br-hop max_bandwidth_khz": "50 channels of 500 kHz do not fit into the band",
+    "us-hybrid": "contested: never counted",
+    "au-any": "digital modulation without a least bandwidth allows more",
+    "jp-short-sense": "the long carrier sense allows the same power and longer bursts",
+}
+"""Limits that another limit hides: no transmitter is judged otherwise for them."""
+
+
+def test_a_limit_typed_too_wide_is_noticed_unless_another_one_hides_it() -> None:
     missed = []
     for region in REGIONS:
         regional = [r for r in rules() if r.region == region]
@@ -51,4 +68,4 @@ def test_a_limit_typed_too_wide_is_noticed() -> None:
                 table = [wider if r is rule else r for r in regional]
                 if all(a.right for a in answers(table, region)):
                     missed.append(f"{rule.id} {key}")
-    assert missed == []
+    assert [m for m in missed if not any(hidden in m for hidden in HIDDEN)] == []
