@@ -17,6 +17,7 @@ from linkcalc.plan.power import Regulation
 from linkcalc.propagation import building_entry, clutter, noise, refractivity
 from linkcalc.radio import antenna, feeder
 from linkcalc.result import MODEL_NAMES, Term
+from linkcalc.rules.traffic import Sent
 from linkcalc.terrain.profile import Profile
 from linkcalc.units import EARTH_RADIUS_M
 
@@ -42,6 +43,8 @@ class LinkCase:
     back_azimuth_deg: float
     regulation: Regulation = field(default_factory=Regulation)
     """Whose legal limits count, if any."""
+    sent: tuple[Sent, ...] = ()
+    """What the link carries, for the legal limits; empty: they are asked without its timing."""
 
     @property
     def positioned(self) -> bool:

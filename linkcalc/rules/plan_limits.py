@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from math import inf
 from typing import TYPE_CHECKING
 
@@ -14,6 +13,7 @@ from linkcalc.radio import css
 from linkcalc.radio.antenna import generic_antenna
 from linkcalc.rules.limits import CAUTION, LimitsCheck, OtherTraffic, Status, Transmission, check
 from linkcalc.rules.table import REGIONS, rules
+from linkcalc.rules.traffic import Sent, sent_over
 
 if TYPE_CHECKING:
     from linkcalc.plan import Plan
@@ -21,10 +21,6 @@ if TYPE_CHECKING:
 
 SPREADING_FACTORS = range(7, 13)
 """The spreading factors that intervals and battery lives are compared for."""
-
-
-YEAR_S = 365.0 * 86_400.0
-_PERIODIC_KINDS = ("level_report", "run_permit")
 
 
 @dataclass(frozen=True)
@@ -110,7 +106,7 @@ def section(
     ...               "modulation": {"kind": "css", "spreading_factor": 10}}],
     ...     "regulation": {"region": "eu", "report_interval_s": 600.0}})
     >>> section(plan).line
-    'Limits eu: within, unverified; ask your regulator; linkcalc limits'
+    'Limits eu: within; ask your regulator; linkcalc limits'
     """
     region = region or plan.regulation.region
     _refuse_unknown_conditions(plan)
@@ -185,9 +181,8 @@ def shortest_interval_s(plan: "Plan", message: str | None, link: str) -> tuple[f
 def ends(plan: "Plan") -> tuple[End, ...]:
     """List what every transmitter of a plan sends, in the plan's order.
 
-    A link without messages is taken to carry one, reported every `regulation.report_interval_s` and
-    answered. A message that follows an event is taken to come once in the worst hour. Losses entered as
-    extra losses are not counted: they may not be there when somebody measures.
+    As `sent_over` lists it, link by link. Losses entered as extra losses are not counted: they may not be
+    there when somebody measures.
 
     Parameters
     ----------
@@ -210,60 +205,26 @@ def ends(plan: "Plan") -> tuple[End, ...]:
 
 
 def _of_link(plan: "Plan", link: Link) -> Iterator[End]:
-    near, far = plan.station_named(link.from_), plan.station_named(link.to)
-    # whoever acknowledges needs the shorter of the two payloads
-    short = min(link.payload_bytes, link.reply_payload_bytes)
-    messages = [m for m in plan.message if m.link == link.name]
-    for m in messages:
-        backward = m.sender not in (None, link.from_)
-        sender, other = (far, near) if backward else (near, far)
-        usual = link.reply_payload_bytes if backward else link.payload_bytes
-        interval = m.interval_s or YEAR_S / (m.events_per_year or 1.0)
-        first_wait_s = m.retry_wait_s * (1.0 - m.jitter)
-        send = partial(_end, plan, link, _Rhythm(m.name, interval, m.tries or link.tries, first_wait_s))
-        yield send(sender, other.name, m.payload_bytes or usual, measures=m.kind in _PERIODIC_KINDS)
-        if m.acknowledged:
-            yield send(other, sender.name, short, answers=True)
-    if not messages:
-        send = partial(_end, plan, link, _Rhythm(None, plan.regulation.report_interval_s, link.tries))
-        yield send(near, far.name, link.payload_bytes, measures=True)
-        yield send(far, near.name, link.reply_payload_bytes, answers=True)
+    stations = {"near": plan.station_named(link.from_), "far": plan.station_named(link.to)}
+    for sent in sent_over(plan, link):
+        other = stations["near" if sent.end == "far" else "far"]
+        yield _end(plan, link, sent, stations[sent.end], other.name)
 
 
-@dataclass(frozen=True)
-class _Rhythm:
-    """Which message, and how often."""
-
-    message: str | None
-    interval_s: float | None
-    tries: int
-    retry_wait_s: float | None = None
-
-
-def _end(
-    plan: "Plan",
-    link: Link,
-    rhythm: _Rhythm,
-    station: Station,
-    to: str,
-    payload: int,
-    *,
-    answers: bool = False,
-    measures: bool = False,
-) -> End:
+def _end(plan: "Plan", link: Link, sent: Sent, station: Station, to: str) -> End:
     # its imports are those of a whole budget
     from linkcalc.link_case import feeder_loss_db
 
     signal = Signal.of(link.modulation)
     frequency_hz = link.frequency_mhz * 1e6
-    seconds = signal.time_on_air_s(payload)
-    message_s = seconds * rhythm.tries
-    if rhythm.interval_s is not None and rhythm.interval_s < message_s:
+    seconds = signal.time_on_air_s(sent.payload_bytes)
+    message_s = seconds * sent.tries
+    if sent.interval_s is not None and sent.interval_s < message_s:
         key, place = "regulation.report_interval_s", element("link", plan.link.index(link), link.name)
-        if rhythm.message is not None:
-            key, place = f"{element('message', 0, rhythm.message)} interval_s", "it"
+        if sent.message is not None:
+            key, place = f"{element('message', 0, sent.message)} interval_s", "it"
         raise PlanError(
-            f"{key} = {rhythm.interval_s:g} is shorter than the {message_s:.3g} s"
+            f"{key} = {sent.interval_s:g} is shorter than the {message_s:.3g} s"
             f" that {place} is on the air with its tries"
         )
     antenna = generic_antenna(
@@ -280,26 +241,26 @@ def _end(
         feeder_loss_db=feeder_loss_db(station, frequency_hz),
         antenna_gain_dbi=antenna.gain_dbi,
         time_on_air_s=seconds,
-        interval_s=rhythm.interval_s,
-        tries=rhythm.tries,
+        interval_s=sent.interval_s,
+        tries=sent.tries,
         hopping_channels=plan.regulation.hopping_channels,
         listen_before_talk=plan.regulation.listen_before_talk,
-        retry_wait_s=rhythm.retry_wait_s,
-        access_point=station.name == link.to,
+        retry_wait_s=sent.retry_wait_s,
+        access_point=sent.to_nodes,
         conditions_met=frozenset(plan.regulation.conditions_met),
     )
     by_factor: dict[int, float] = {}
     if isinstance(link.modulation, ChirpModulation):
-        by_factor = {f: _time_on_air_s(link.modulation, payload, f) for f in SPREADING_FACTORS}
+        by_factor = {f: _time_on_air_s(link.modulation, sent.payload_bytes, f) for f in SPREADING_FACTORS}
     return End(
         link=link.name,
-        message=rhythm.message,
+        message=sent.message,
         station=station.name,
         to=to,
-        answers=answers,
-        measures=measures,
+        answers=sent.answers,
+        measures=sent.measures,
         signal=signal.text,
-        payload_bytes=payload,
+        payload_bytes=sent.payload_bytes,
         transmission=transmission,
         time_on_air_by_spreading_factor_s=by_factor,
     )
