@@ -46,7 +46,8 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "tank.answer",
     ),
     "Law, people and energy": (
-        "rules.limits", "rules.table", "rules.plan_limits", "exposure", "energy", "plan_energy",
+        "rules.limits", "rules.table", "rules.plan_limits", "rules.traffic", "rules.starts", "exposure", "energy",
+        "plan_energy",
     ),
     "Measuring on site": (
         "readings", "survey", "site_level", "measured", "walk_test", "acceptance", "censored",
@@ -286,10 +287,16 @@ def rules_page() -> str:
 
     lines = [
         "# The table of legal limits", "",
-        "**Check with your regulator; this is not legal advice.** The rows were typed from notes, not from",
-        "the laws. *Read*: seen in the public text; *second hand*: in a public page about it; *unverified*:",
-        "from memory. Where an answer rests on something unverified, the report says so. The command",
+        "**Check with your regulator; this is not legal advice.** *Read*: seen in the public text of",
+        "the rule; *second hand*: in a public page about it; *unverified*: from memory. Where an",
+        "answer rests on something unverified, or on a row that was checked more than 24 months ago,",
+        "the answer says so. Each row names the edition it was held against, and the day. The command",
         "`linkcalc limits PLAN.toml` holds a plan against this table.", "",
+        "A rule with a condition that the table cannot judge leaves the answer at \"unknown\"; a plan",
+        "whose radios are known to meet it names the rule: `regulation.conditions_met = [\"eu-917\"]`.",
+        "A signal across two adjacent bands that may be joined is held against both. `python -m",
+        "tests.validation limits` asks this table some 800 questions with the answers that the rules",
+        "themselves give.", "",
         "Power is in milliwatts, conducted, as ERP (over a dipole) or EIRP (over an isotropic radiator):",
         "EIRP = ERP + 2.15 dB.", "",
     ]  # fmt: skip

@@ -220,7 +220,7 @@ class LimitsCheck:
     """One line: the rule that is kept, what is over and by how much, or what is not known; and what of that
     rule is unverified or old."""
     remedy: str
-    """The least that would keep a limit that is over; empty where none is."""
+    """The least change that keeps every limit of one rule that is over; empty where none is."""
     region: str | None
     rule: str | None
     """The rule that is satisfied, or the nearest one."""
@@ -328,7 +328,7 @@ def check(
     return replace(
         _empty(transmission, region, _reason(status, nearest, found)),
         status=status,
-        remedy=" and ".join(f.remedy for f in nearest.findings if f.status == "over" and f.remedy),
+        remedy=_remedy(found),
         rule=nearest.id,
         unverified=nearest.unverified,
         old=nearest.old,
@@ -380,6 +380,16 @@ def _reason(status: Status, nearest: RuleCheck, found: Sequence[RuleCheck]) -> s
             for other in [f for f in found if f.status == "over"][:1]
         )
     return f"{text}; {nearest.doubt}" if nearest.doubt else text
+
+
+def _remedy(found: Sequence[RuleCheck]) -> str:
+    """Of the rule that takes least work to keep, unless one is kept."""
+    if found[0].satisfied:
+        return ""
+    sure = (r for r in found if r.status == "over" and not (r.contested or r.unread))
+    over = next((r for r in sure if all(f.status != "unknown" for f in r.findings)), None)
+    mends = [] if over is None else [f.remedy for f in over.findings if f.status == "over" and f.remedy]
+    return " and ".join(mends)
 
 
 def _duty(t: Transmission) -> float | None:

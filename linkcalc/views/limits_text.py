@@ -58,8 +58,9 @@ def limits_report(
         page.heading("All transmitters")
         _items(page, common)
     for end, answer in zip(limits.ends, answers, strict=True):
-        _end(page, end)
+        page.heading(f"{sender_words(end)} (link {end.link}): {STATUS_WORDS[end.limits.status]}")
         _items(page, {n: w for n, w in answer.items() if len(answers) == 1 or n not in common})
+        _items(page, _sent(end))
         _by_factor(page, end)
     _rules(page, limits)
     _exposure(page, exposure)
@@ -135,7 +136,7 @@ def _answer(end: EndLimits) -> dict[str, str]:
     check = end.limits
     found = {f"Rule {check.rule}" if check.status == "within" else "Why": check.reason}
     if check.remedy:
-        found["Least that would keep a rule"] = check.remedy
+        found["Least that would mend it" if check.status == "over" else "Within for certain"] = check.remedy
     if check.region is None or not check.rules:
         return found
     if check.largest_conducted_dbm is None:
@@ -160,9 +161,9 @@ def _items(page: Page, found: Mapping[str, str]) -> None:
         page.wrap(f"{name}: {words}", indent=2, hanging=4)
 
 
-def _end(page: Page, end: EndLimits) -> None:
+def _sent(end: EndLimits) -> dict[str, str]:
+    """What one transmitter radiates, and for how long."""
     check = end.limits
-    page.heading(f"{sender_words(end)} (link {end.link}): {STATUS_WORDS[check.status]}")
     feeder = f" - {end.feeder_loss_db:.1f} dB feeder" if end.feeder_loss_db else ""
     radiated = (
         f"{check.erp_dbm:.1f} dBm ERP, {check.eirp_dbm:.1f} dBm EIRP"
@@ -174,7 +175,7 @@ def _end(page: Page, end: EndLimits) -> None:
         on_air += "; no reporting interval stated"
     else:
         on_air += f"; {check.duty_cycle * 3600:.3g} s in the worst hour ({check.duty_cycle * 100:.2g} %)"
-    _items(page, {"Radiated": radiated, "On the air": on_air})
+    return {"Radiated": radiated, "On the air": on_air}
 
 
 def _rule_words(check: LimitsCheck, name: str | None) -> str:
@@ -235,7 +236,7 @@ def _grouped(held: Sequence[tuple[str, RuleCheck]]) -> dict[str, list[str]]:
         telling = [f for f in rule.findings if f.status != "within"]
         full = "; ".join(
             [f.text + (f"; to keep it: {f.remedy}" if f.remedy else "") for f in telling]
-            + ([f"not known here: {rule.unread}"] if rule.unread else [])
+            + ([rule.unread] if rule.unread else [])
         )
         word = {"within": "kept", "over": "over", "unknown": "unknown"}[rule.status]
         if rule.contested and rule.status == "within":
