@@ -46,8 +46,8 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "tank.answer",
     ),
     "Law, people and energy": (
-        "rules.limits", "rules.table", "rules.plan_limits", "rules.traffic", "rules.starts", "exposure", "energy",
-        "plan_energy",
+        "rules.limits", "rules.table", "rules.plan_limits", "rules.traffic", "rules.starts", "exposure",
+        "energy", "plan_energy",
     ),
     "Measuring on site": (
         "readings", "survey", "site_level", "measured", "walk_test", "acceptance", "censored",

@@ -308,7 +308,7 @@ def check(
         return _empty(
             transmission, region, f"the table has no rule for {where} in {region}; its bands are {bands} MHz"
         )
-    today = today or datetime.date.today()
+    today = today or _today()
     found = sorted((_check_rule(r, transmission, today) for r in covering), key=_nearness)
     nearest = found[0]
     status: Status = "within" if nearest.satisfied else "over"
@@ -340,6 +340,10 @@ def check(
         interval_power_dbm=limit_power,
         rules=tuple(found),
     )
+
+
+def _today() -> datetime.date:
+    return datetime.date.today()
 
 
 def _empty(t: Transmission, region: str | None, reason: str) -> LimitsCheck:

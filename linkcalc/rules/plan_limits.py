@@ -105,8 +105,8 @@ def section(
     ...     "link": [{"name": "up", "from": "tank", "to": "shed", "frequency_mhz": 868.3,
     ...               "modulation": {"kind": "css", "spreading_factor": 10}}],
     ...     "regulation": {"region": "eu", "report_interval_s": 600.0}})
-    >>> section(plan).line
-    'Limits eu: within; ask your regulator; linkcalc limits'
+    >>> section(plan).status
+    'within'
     """
     region = region or plan.regulation.region
     _refuse_unknown_conditions(plan)
@@ -318,8 +318,8 @@ def _line(region: str | None, status: Status, found: Sequence[EndLimits]) -> str
     words = {"within": "within", "unknown": "unknown here", "over": "over at all ends"}[status]
     if status == "over" and len(telling) < len(found):
         words = f"over at {len(telling)} end{'s' if len(telling) > 1 else ''}"
-    if any(e.limits.unverified for e in telling):
-        words += ", unverified"
     if any(e.limits.old for e in telling):
-        words += ", old"
+        words += ", outdated"
+    elif any(e.limits.unverified for e in telling):
+        words += ", unverified"
     return f"Limits {region}: {words}; {see}"

@@ -1,6 +1,7 @@
 """The limits command: the answer, the table, and refusals in one line."""
 
 import json
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,12 @@ from linkcalc.rules.table import REGIONS, rules
 from tests.plan.plans import PLAN, write
 
 pytestmark = pytest.mark.cli
+
+
+@pytest.fixture(autouse=True)
+def _day(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("linkcalc.rules.limits._today", lambda: date(2026, 12, 1))
+
 
 REGULATION = '\n[regulation]\nregion = "eu"\nreport_interval_s = 600.0\n'
 NOT_ADVICE = "Check with your regulator; this is not legal advice."
@@ -60,6 +67,16 @@ def test_an_unverified_limit_is_named_where_the_answer_rests_on_it(tmp_path: Pat
     hopping = REGULATION.replace("eu", "ca") + "hopping_channels = 50\n"
     done = limits(plan_file(tmp_path, hopping, frequency_mhz="915.0"))
     assert "unverified: power" in " ".join(done.stdout.split("Rules of the table")[0].split())
+
+
+def test_a_row_checked_long_ago_is_said_to_be_outdated(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("linkcalc.rules.limits._today", lambda: date(2028, 12, 1))
+    found = json.loads(limits(plan_file(tmp_path), "--json").stdout)["limits"]
+    assert found["line"] == "Limits eu: within, outdated; ask your regulator; linkcalc limits"
+    assert found["ends"][0]["limits"]["old"] is True
+    assert "more than 24 months ago" in " ".join(limits(plan_file(tmp_path)).stdout.split())
 
 
 def test_a_condition_that_no_rule_has_is_refused_by_name(tmp_path: Path) -> None:
