@@ -223,8 +223,8 @@ def _rules(page: Page, limits: LimitsSection) -> None:
         page.wrap(f"{rule.source}.{doubt}{note}", indent=4)
     page.wrap(
         "The nominal bandwidth stands for the one a rule measures, and the spectrum is taken as flat, which"
-        " is the best case: have it measured. Read the current text: linkcalc limits --list names how far"
-        " each row has been read.",
+        " is the best case: have it measured. Hopping channels are taken to lie in the same band, apart from"
+        " one another. Read the current text: linkcalc limits --list names how far each row has been read.",
         indent=2,
     )
 
