@@ -1,17 +1,16 @@
 """Whoever asks the legal limits with other equipment or another interval counts all that is sent."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
 from linkcalc import tank as water
-from linkcalc.advice import advise
-from linkcalc.link_case import LinkCase
-from linkcalc.plan.power import Regulation
-from linkcalc.requirement import Requirement
+from linkcalc.plan import load_plan
 from linkcalc.rules.limits import Transmission, check
 from linkcalc.rules.plan_limits import ends, shortest_interval_s
 from linkcalc.rules.traffic import Sent, sent_over, tightest
+from linkcalc.verdict import check_plan
 from tests import sites, tank_plans
 
 RIDGE = sites.profile(2500.0, sites.ridge(30.0, 1250.0, 150.0))
@@ -22,25 +21,22 @@ def reports(end: str, **changes: object) -> Sent:
     return replace(plain, end=end, **changes)  # type: ignore[arg-type]
 
 
-def hopping(spreading_factor: int, sent: tuple[Sent, ...], **changes: object) -> LinkCase:
-    """A link behind a ridge, 915 MHz, 64 channels, 14 dBm on 6 dBi."""
-    link = {"frequency_mhz": 915.0, "modulation": {"kind": "css", "spreading_factor": spreading_factor}}
-    antenna = {"antenna": {"type": "collinear", "gain_dbi": 6.0}}
-    case = sites.case(RIDGE, link=link, tank=antenna, shed=antenna)
-    return replace(case, regulation=Regulation(region="us", hopping_channels=64, **changes), sent=sent)  # type: ignore[arg-type]
-
-
-@pytest.mark.parametrize("sent", [(), (reports("near"), reports("far", answers=True, payload_bytes=8))])
+@pytest.mark.parametrize("interval", ["report_interval_s = 600.0", ""])
 def test_a_hopper_is_advised_the_watt_it_may_send_and_no_signal_beyond_the_dwell_time(
-    sent: tuple[Sent, ...],
+    interval: str, tmp_path: Path
 ) -> None:
     """47 CFR 15.247(b)(2): 1 W over 50 channels or more; (a)(1)(i): 0.4 s, which SF11 (741 ms) exceeds."""
-    found = advise(hopping(9, sent), Requirement(60.0, None, 1))
-    power = [a.text for a in found if a.kind == "power"]
+    antenna = {"antenna": {"type": "collinear", "gain_dbi": 6.0}}
+    modulation = {"kind": "css", "spreading_factor": 9}
+    link = {"frequency_mhz": 915.0, "modulation": modulation, "required_margin_db": 60.0}
+    regulation = f'\n[regulation]\nregion = "us"\nhopping_channels = 64\n{interval}\n'
+    case = sites.case(RIDGE, link=link, tank=antenna, shed=antenna)
+    (found,) = check_plan(load_plan(sites.plan_file(tmp_path, case, text=regulation))).links
+    power = [a.text for a in found.advice if a.kind == "power"]
     assert power
     assert "30 dBm" in power[0]
     assert "which the table of limits allows in region us" in power[0]
-    told = " ".join(a.text for a in found)
+    told = " ".join(a.text for a in found.advice)
     assert "Spreading factor 10 instead of 9" in told
     assert "Spreading factor 11" not in told
     assert "Spreading factor 12" not in told
