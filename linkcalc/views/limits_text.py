@@ -1,7 +1,7 @@
 """Legal limits and exposure in words: what the table says, why, and what would keep it."""
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from linkcalc.exposure import ExposureSection
 from linkcalc.rules.limits import POWER_ROUNDING_DB, LimitsCheck, RuleCheck
@@ -95,8 +95,7 @@ def rules_report(
         page.heading(f"{region}: {name}")
         for rule in of_region:
             page.wrap(f"{rule.id}  {rule.title}", indent=2, hanging=4)
-            words = [f"{QUANTITY_WORDS[q]} {CONFIDENCE[c]}" for q, c in rule.confidence.items()]
-            page.wrap("; ".join(words), indent=4)
+            page.wrap("; ".join(_read_words(rule)), indent=4)
             if rule.contested:
                 page.wrap("contested: never counted as satisfied", indent=4)
             if rule.unread:
@@ -105,6 +104,14 @@ def rules_report(
             if rule.note:
                 page.wrap(rule.note, indent=4)
     return page.text()
+
+
+def _read_words(rule: Rule) -> Iterator[str]:
+    """How far each limit of a row has been read, the best first."""
+    for letter, how in CONFIDENCE.items():
+        names = [QUANTITY_WORDS[q] for q, c in rule.confidence.items() if c == letter]
+        if names:
+            yield f"{how}: {', '.join(names)}"
 
 
 def power_words(power_dbm: float) -> str:
