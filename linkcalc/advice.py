@@ -242,10 +242,15 @@ def _power(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
 
 
 def _legal_power_dbm(case: LinkCase, end: End) -> float:
-    """The most conducted power the table of limits allows a station; infinite where it says nothing."""
+    """The most conducted power the table of limits allows a station; infinite where it says nothing.
+
+    Where no power is legal, none is advised: the present one.
+    """
     found = _limits(case, end)
-    if found is None or found.largest_conducted_dbm is None:
+    if found is None:
         return math.inf
+    if found.largest_conducted_dbm is None:
+        return case.station(end).transmit_power_dbm if found.status == "over" else math.inf
     return found.largest_conducted_dbm
 
 

@@ -42,6 +42,16 @@ def test_a_hopper_is_advised_the_watt_it_may_send_and_no_signal_beyond_the_dwell
     assert "Spreading factor 12" not in told
 
 
+def test_no_power_is_advised_where_none_is_legal(tmp_path: Path) -> None:
+    """915.0 MHz lies on the edge of the Australian band: the carrier has to move first."""
+    link = {"frequency_mhz": 915.0, "required_margin_db": 60.0}
+    case = sites.case(RIDGE, link=link)
+    text = '\n[regulation]\nregion = "au"\nreport_interval_s = 600.0\n'
+    (found,) = check_plan(load_plan(sites.plan_file(tmp_path, case, text=text))).links
+    assert found.advice
+    assert not [a for a in found.advice if a.kind == "power"]
+
+
 def test_the_legal_power_follows_from_how_often_the_link_sends() -> None:
     """433 MHz in Europe: 10 mW ERP at up to 10 % of the time, 1 mW beyond (ERC/REC 70-03, f and f1)."""
     carrier = Transmission(
