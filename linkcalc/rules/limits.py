@@ -579,9 +579,9 @@ def _polite(rule: Rule, t: Transmission) -> Iterable[Finding]:
     pause = between * t.hopping_channels - t.time_on_air_s
     if pause < rule.polite_pause_s - 1e-9:
         yield Finding("duty", "over", f"a pause of {_amount(pause)} s, at least {rule.polite_pause_s:g} s")
-    own = t.time_on_air_per_hour_s
-    assert own is not None
-    used = own * _slice_share(rule, t) + _others_in_slice_s(rule, t)
+    assert t.interval_s is not None
+    bursts = math.ceil(HOUR_S / t.interval_s - 1e-9) * t.tries
+    used = math.ceil(bursts * _slice_share(rule, t) - 1e-9) * t.time_on_air_s + _others_in_slice_s(rule, t)
     text = f"{_amount(used)} s an hour in {rule.polite_per_khz:g} kHz, limit {rule.polite_s_per_hour:g} s"
     over = used > rule.polite_s_per_hour + 1e-9
     yield Finding("duty", "over" if over else "within", f"listens first: {text}" if not over else text)
@@ -823,11 +823,12 @@ def _interval_by_listening(rule: Rule, t: Transmission) -> float | None:
         return None
     assert rule.polite_burst_s is not None
     assert rule.polite_pause_s is not None
-    by_sum = _every((rule.polite_s_per_hour - _others_in_slice_s(rule, t)) / _slice_share(rule, t), t)
+    bursts = math.floor((rule.polite_s_per_hour - _others_in_slice_s(rule, t)) / t.time_on_air_s + 1e-9)
+    messages = math.floor(bursts / _slice_share(rule, t) / t.tries + 1e-9)
     apart = _interval_apart((rule.polite_pause_s + t.time_on_air_s) / t.hopping_channels, t)
-    if by_sum is None or apart is None or t.time_on_air_s > rule.polite_burst_s + 1e-9:
+    if messages < 1 or apart is None or t.time_on_air_s > rule.polite_burst_s + 1e-9:
         return None
-    return max(by_sum, apart)
+    return max(HOUR_S / messages, apart)
 
 
 def _interval_by_channel_hour(rule: Rule, t: Transmission) -> float | None:

@@ -176,6 +176,11 @@ def test_hopping_spreads_the_hour_of_who_listens_over_slices_of_200_khz():
     assert over(rule, one) == {"duty"}
     assert over(rule, replace(one, hopping_channels=3)) == {"duty"}
     assert over(rule, replace(one, hopping_channels=3, interval_s=11.0)) == set()  # 295 s over three slices
+    # 334 bursts of 0.895 s are 99.6 s in the mean slice, and 100.2 s in the one with 112 of them
+    whole = replace(one, time_on_air_s=0.895, hopping_channels=3, interval_s=3600.0 / 334)
+    assert over(rule, whole) == {"duty"}
+    assert over(rule, replace(whole, interval_s=3600.0 / 333)) == set()
+    assert the_check(rule, whole).shortest_interval_s == pytest.approx(3600.0 / 333)
     # no fourth slice in 600 kHz
     assert over(rule, replace(one, hopping_channels=4, interval_s=11.0)) == {"duty"}
     # a signal of 300 kHz is on the air in two slices at once
