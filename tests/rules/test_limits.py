@@ -561,17 +561,34 @@ def test_each_spreading_factor_has_its_own_shortest_interval():
     gain=st.floats(-5, 15),
     feeder=st.floats(0, 6),
     frequency_mhz=st.sampled_from(
-        [433.92, 865.5, 868.3, 868.95, 869.525, 869.85, 903.0, 916.8, 921.0, 927.0]
+        [
+            169.44,
+            433.92,
+            480.0,
+            864.0,
+            865.5,
+            868.0,
+            868.3,
+            868.95,
+            869.525,
+            869.85,
+            903.0,
+            916.8,
+            921.0,
+            927.0,
+        ]
     ),
     width=st.sampled_from([12.5e3, 125e3, 250e3, 500e3]),
     airtime=st.floats(0.01, 3.0),
     interval=st.floats(60.0, 86400.0),
     channels=st.sampled_from([1, 8, 25, 64]),
     listens=st.booleans(),
+    tries=st.sampled_from([1, 3]),
+    retry_wait=st.sampled_from([None, 4.0, 20.0]),
     region=st.sampled_from(list(REGIONS)),
 )
 def test_what_check_calls_legal_power_and_interval_are_legal(
-    power, gain, feeder, frequency_mhz, width, airtime, interval, channels, listens, region
+    power, gain, feeder, frequency_mhz, width, airtime, interval, channels, listens, tries, retry_wait, region
 ):
     t = Transmission(
         frequency_hz=frequency_mhz * 1e6,
@@ -583,6 +600,8 @@ def test_what_check_calls_legal_power_and_interval_are_legal(
         feeder_loss_db=feeder,
         hopping_channels=channels,
         listen_before_talk=listens,
+        tries=tries,
+        retry_wait_s=retry_wait,
     )
     found = check(t, region)
     if found.status == "within":
@@ -593,7 +612,7 @@ def test_what_check_calls_legal_power_and_interval_are_legal(
         legal = replace(
             t,
             conducted_power_dbm=found.interval_power_dbm,
-            interval_s=max(found.shortest_interval_s, airtime),
+            interval_s=max(found.shortest_interval_s, t.message_time_s),
         )
         assert check(legal, region).status == "within"
 
