@@ -284,6 +284,7 @@ def rules_page() -> str:
     """The table of legal limits, with what nobody has read in a text."""
     from linkcalc.rules.limits import REGIONS
     from linkcalc.rules.table import rules
+    from linkcalc.views.limits_text import timing_words
 
     lines = [
         "# The table of legal limits", "",
@@ -313,9 +314,19 @@ def rules_page() -> str:
                 f"**Not judged: {_text(r.unread)}.** " if r.unread else ""
             )
             rows.append(
-                (f"`{r.id}`", _text(r.title), _power(r), sure, flags + _text(f"{r.source}. {r.note}"))
+                (
+                    f"`{r.id}`",
+                    _text(r.title),
+                    _power(r),
+                    _text(timing_words(r)) or "-",
+                    sure,
+                    flags + _text(f"{r.source}. {r.note}"),
+                )
             )
-        lines += [*_table(("rule", "what", "power", "how sure", "source and notes"), rows), ""]
+        lines += [
+            *_table(("rule", "what", "power", "timing and channels", "how sure", "source and notes"), rows),
+            "",
+        ]
     return "\n".join(lines)
 
 

@@ -95,6 +95,8 @@ def rules_report(
         page.heading(f"{region}: {name}")
         for rule in of_region:
             page.wrap(f"{rule.id}  {rule.title}", indent=2, hanging=4)
+            if timing := timing_words(rule):
+                page.wrap(timing, indent=4)
             page.wrap("; ".join(_read_words(rule)), indent=4)
             if rule.contested:
                 page.wrap("contested: never counted as satisfied", indent=4)
@@ -104,6 +106,53 @@ def rules_report(
             if rule.note:
                 page.wrap(rule.note, indent=4)
     return page.text()
+
+
+def timing_words(rule: Rule) -> str:
+    """Write when and on how many channels a row allows to send; empty where it limits neither.
+
+    >>> from linkcalc.rules.table import rules
+    >>> timing_words(next(r for r in rules() if r.id == "eu-g1"))
+    '1 % duty, or listening first: 100 s an hour in each 200 kHz, 1 s a transmission, 0.1 s pause'
+    """
+    words = []
+    if rule.duty_cycle is not None:
+        duty = f"{100.0 * rule.duty_cycle:g} % duty"
+        if rule.access_point_duty_cycle is not None:
+            duty += f", {100.0 * rule.access_point_duty_cycle:g} % for an access point"
+        if rule.polite_s_per_hour is not None:
+            duty += (
+                f", or listening first: {rule.polite_s_per_hour:g} s an hour in each"
+                f" {rule.polite_per_khz:g} kHz, {rule.polite_burst_s:g} s a transmission,"
+                f" {rule.polite_pause_s:g} s pause"
+            )
+        elif rule.listen_before_talk == "instead_of_duty":
+            duty += ", or listening first"
+        words.append(duty)
+    if rule.listen_before_talk == "required":
+        words.append("listening first")
+    if rule.channel_s_per_hour is not None:
+        words.append(f"{rule.channel_s_per_hour:g} s an hour on each channel")
+    if rule.dwell_s is not None:
+        dwell = f"{rule.dwell_s:g} s a transmission"
+        if rule.dwell_window_s is not None:
+            dwell = f"{rule.dwell_s:g} s on a channel in {rule.dwell_window_s:g} s"
+        elif rule.dwell_window_s_per_channel is not None:
+            dwell = (
+                f"{rule.dwell_s:g} s on a channel in {rule.dwell_window_s_per_channel:g} s times the channels"
+            )
+        words.append(dwell)
+    if rule.pause_per_burst is not None:
+        words.append(
+            f"a pause of {rule.pause_per_burst:g} times the transmission, {rule.pause_s or 0.0:g} s at least"
+        )
+    elif rule.pause_s is not None:
+        words.append(f"a pause of {rule.pause_s:g} s")
+    if rule.channel_return_s is not None:
+        words.append(f"{rule.channel_return_s:g} s before a channel is used again")
+    if rule.min_channels is not None:
+        words.append(f"{rule.min_channels} channels or more")
+    return "; ".join(words)
 
 
 def _read_words(rule: Rule) -> Iterator[str]:
