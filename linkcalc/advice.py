@@ -233,11 +233,13 @@ def _power(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     ]
     if raised:
         known = all(math.isfinite(_legal_power_dbm(case, end)) for end in ENDS)
-        allowed = (
-            f"which the table of limits allows in region {case.regulation.region}"
-            if known
-            else "if the local limit allows it"
-        )
+        allowed = "if the local limit allows it"
+        if known:
+            doubts = {
+                found.power_doubt for end in ENDS if (found := _limits(case, end)) and found.power_doubt
+            }
+            allowed = f"which the table of limits allows in region {case.regulation.region}"
+            allowed += f" ({'; '.join(sorted(doubts))})" if doubts else ""
         yield _advice("power", f"Transmit power {', '.join(raised)}, {allowed}.", 1, changed, asked)
 
 

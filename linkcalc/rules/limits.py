@@ -247,6 +247,11 @@ class LimitsCheck:
     """Every rule that covers the frequency, satisfied ones first, then by the effort of keeping them."""
     caution: str = CAUTION
 
+    @property
+    def power_doubt(self) -> str:
+        """Why the rule of the largest legal power may be wrong, in words."""
+        return next((r.doubt for r in self.rules if r.id == self.largest_conducted_rule), "")
+
 
 def check(
     transmission: Transmission,
