@@ -21,6 +21,7 @@ from linkcalc.propagation import fresnel, noise, refractivity
 from linkcalc.reliability import mean_success
 from linkcalc.requirement import VERDICTS, Requirement
 from linkcalc.result import Direction, Drawing, LinkResult, PathFacts, Result
+from linkcalc.rules.traffic import sent_over
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.profile import Profile, cut_profile, read_profile_csv, with_obstacles
 from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, Mosaic, open_mosaic
@@ -134,7 +135,8 @@ def link_case(loaded: LoadedPlan, link: Link, terrain: tuple[Mosaic, Mosaic, Mos
         )
     if link.obstacle:
         profile = with_obstacles(profile, link.obstacle)
-    return LinkCase(link, near, far, plan.conditions, profile, azimuth, back_azimuth, plan.regulation)
+    case = LinkCase(link, near, far, plan.conditions, profile, azimuth, back_azimuth, plan.regulation)
+    return replace(case, sent=sent_over(plan, link))
 
 
 def _placed(

@@ -22,6 +22,14 @@ def new(
             show_default=False,
         ),
     ] = None,
+    region: Annotated[
+        str | None,
+        typer.Option(
+            metavar="REGION",
+            help="Region of the legal limits, such as eu or us: starts on a channel that is legal there.",
+            show_default=False,
+        ),
+    ] = None,
     force: Annotated[bool, typer.Option("--force", help="Replace files that exist.")] = False,
 ) -> None:
     """Write a commented starter plan, ready to check.
@@ -30,10 +38,14 @@ def new(
     Example:
       linkcalc new site.toml
       linkcalc new site.toml --terrain heights.tif
+      linkcalc new site.toml --region us
     """
     from linkcalc.files import atomic_write, refuse_to_overwrite
     from linkcalc.plan.starter import starter_plan, starter_profile
+    from linkcalc.rules.table import REGIONS
 
+    if region is not None and region not in REGIONS:
+        raise LinkcalcError(f"--region {region}: not in the table of limits; known: {', '.join(REGIONS)}")
     if plan.is_dir():
         raise LinkcalcError(f"{plan}: is a folder; name the plan file to write in it")
     profile = plan.with_name(f"{plan.stem}_profile.csv")
@@ -41,11 +53,12 @@ def new(
         refuse_to_overwrite([plan, profile] if terrain is None else [plan], "; --force replaces it")
     if terrain is None:
         atomic_write(profile, starter_profile())
-        atomic_write(plan, starter_plan(plan.name, profile_csv=profile.name))
+        atomic_write(plan, starter_plan(plan.name, profile_csv=profile.name, region=region))
         written = f"{plan} and {profile}"
     else:
         positions = _positions_on(terrain)
-        atomic_write(plan, starter_plan(plan.name, rasters=[_seen_from(plan, terrain)], positions=positions))
+        rasters = [_seen_from(plan, terrain)]
+        atomic_write(plan, starter_plan(plan.name, rasters=rasters, positions=positions, region=region))
         written = f"{plan}"
     typer.echo(f"wrote {written}; the values are invented: replace them by those of your site")
 

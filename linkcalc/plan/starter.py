@@ -11,6 +11,7 @@ from pydantic_core import PydanticUndefined
 
 from linkcalc.plan.keys import Place, allowed, bounds_of, header_of, kind_of, sections_of, words_of
 from linkcalc.plan.model import Plan
+from linkcalc.rules.starts import START
 
 _WIDTH = 96
 
@@ -51,7 +52,7 @@ _SCENARIO: dict[str, Any] = {
             "name": "level",
             "from": "tank",
             "to": "shed",
-            "frequency_mhz": 868.0,
+            "frequency_mhz": 868.3,
             "payload_bytes": 20,
             "reply_payload_bytes": 8,
             "required_margin_db": 20.0,
@@ -97,6 +98,7 @@ def starter_plan(
     profile_csv: str | None = None,
     rasters: Sequence[str] = (),
     positions: Sequence[tuple[float, float]] = (),
+    region: str | None = None,
 ) -> str:
     """Write a plan with every key: set to an invented value, or shown behind a #.
 
@@ -110,6 +112,8 @@ def starter_plan(
         Rasters the plan refers to.
     positions : sequence of two (latitude, longitude), degrees
         Where the two stations stand.
+    region : str or None
+        Region of the legal limits; channel and power are then legal ones of that region.
 
     Returns
     -------
@@ -121,7 +125,7 @@ def starter_plan(
     >>> print(starter_plan("site.toml", profile_csv="site.csv").splitlines()[0])
     # Plan for linkcalc. Everything in it is invented: replace it by what stands on your site.
     """
-    values = dict(_SCENARIO)
+    values = _in_region(region)
     if profile_csv is not None:
         values["link"] = [{**link, "profile_csv": profile_csv} for link in values["link"]]
     if rasters:
@@ -133,6 +137,27 @@ def starter_plan(
         ]
     head = [f"# {line}".rstrip() for line in _HEAD.format(name=name).splitlines()]
     return "\n".join([*head, "", *_table(Place((), "", Plan), values, shown=True)]) + "\n"
+
+
+def _in_region(region: str | None) -> dict[str, Any]:
+    """The scenario with a channel of the region to start from."""
+    if region is None:
+        return dict(_SCENARIO)
+    start = START[region]
+    link = {**_SCENARIO["link"][0], "frequency_mhz": start.frequency_mhz}
+    link["modulation"] = {**link["modulation"], "bandwidth_khz": start.bandwidth_khz}
+    power = {"transmit_power_dbm": start.transmit_power_dbm}
+    regulation = {"region": region, **_SCENARIO["regulation"]}
+    if start.hopping_channels > 1:
+        regulation["hopping_channels"] = start.hopping_channels
+    if start.listen_before_talk:
+        regulation["listen_before_talk"] = True
+    return {
+        **_SCENARIO,
+        "station": [{**station, **power} for station in _SCENARIO["station"]],
+        "link": [link],
+        "regulation": regulation,
+    }
 
 
 def starter_profile() -> str:

@@ -9,6 +9,7 @@ import numpy as np
 from linkcalc.errors import PlanError
 from linkcalc.messages import FadingChannel, airtimes_s, fits, way
 from linkcalc.plan.control import event_message, reporting_message
+from linkcalc.rules.plan_limits import shortest_interval_s
 from linkcalc.tank.cycle import LostStop, lost_stop
 from linkcalc.tank.loop import LEAST_WATCHDOG_INTERVALS, YEAR_S, Daily, FillLoop
 from linkcalc.tank.risk import YearRisk, year_risk
@@ -34,7 +35,12 @@ CAUTIONS = (
 _LEAST_RUN_S = 1800.0
 _MOST_STARTS_PER_H = 6.0
 _SHARE_OF_TIME_ON_AIR = 0.01
+"""Where no table of limits says it."""
+
 _SHORTEST_INTERVAL_S = 60.0
+_NO_REPORTS_S = 30.0 * 86_400.0
+"""The longest interval a plan may state: stands for a message that is legal at none."""
+
 _MOST_FILLINGS, _MOST_REPORTS = 3_000, 300_000
 """In a year: beyond either the years take too long to play."""
 
@@ -263,12 +269,8 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | 
     channel = FadingChannel.of(there)
     risk = year_risk(loop, channel)
     measured = year_risk(loop, FadingChannel.of(there, after_reading=True)).averaged
-    airtime, _ = airtimes_s(plan, message)
-    shortest = max(
-        _SHORTEST_INTERVAL_S,
-        airtime * max(len(loop.report_delays_s), 1) / _SHARE_OF_TIME_ON_AIR,
-        1.2 * (loop.report_delays_s[-1] if loop.reports else 0.0),
-    )
+    legal, legal_note = _legal_interval_s(plan, message, loop)
+    shortest = max(_SHORTEST_INTERVAL_S, legal, 1.2 * (loop.report_delays_s[-1] if loop.reports else 0.0))
     overrun = Overrun.of(loop)
     bound = overrun.bound_m3
     rim_m3, rim_m = shape.capacity_m3, shape.height_m
@@ -312,9 +314,28 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | 
         averaged=_losses(plan, loop, risk.averaged),
         after_reading=_losses(plan, loop, measured),
         solution=solve(loop, shape, channel, tank.overflow_chance_per_year, shortest),
-        notes=tuple(_notes(plan, loop, high_high_m3)),
+        notes=(*_notes(plan, loop, high_high_m3), *legal_note),
         drawing=lost_stop(loop, shape),
     )
+
+
+def _legal_interval_s(plan: "Plan", message: "Message", loop: FillLoop) -> tuple[float, list[str]]:
+    """Shortest interval between reports that the region's table of limits leaves, and what to say of it."""
+    name = f'"{message.name}"'
+    legal, why = shortest_interval_s(plan, message.name, message.link)
+    if legal is None:
+        airtime, _ = airtimes_s(plan, message)
+        share = f"reports are kept to {100.0 * _SHARE_OF_TIME_ON_AIR:g} % of the time, which is assumed"
+        return airtime * max(len(loop.report_delays_s), 1) / _SHARE_OF_TIME_ON_AIR, [f"{why}: {share}"]
+    if not np.isfinite(legal):
+        return _NO_REPORTS_S, [why]
+    if loop.reports and loop.report_interval_s < legal * (1.0 - 1e-9):
+        region = plan.regulation.region
+        return legal, [
+            f"message {name} every {loop.report_interval_s:g} s is beyond the limits of {region}, which"
+            f" leave one every {legal:.4g} s; see linkcalc limits"
+        ]
+    return legal, []
 
 
 def _height_above_m(shape: Shape, from_m3: float, more_m3: float, from_m: float) -> float:
