@@ -9,6 +9,7 @@ from typing import Any, Literal
 import numpy as np
 
 from linkcalc._arrays import Floats
+from linkcalc.legal import station_limits
 from linkcalc.link_case import ENDS, End, LinkCase, feeder_loss_db
 from linkcalc.path_loss import CLEAR_RATIO
 from linkcalc.plan import Antenna, ChirpModulation, Station
@@ -16,8 +17,6 @@ from linkcalc.plan.stations import AntennaType
 from linkcalc.propagation import fresnel
 from linkcalc.requirement import Requirement
 from linkcalc.result import Advice
-from linkcalc.rules.limits import LimitsCheck, Transmission
-from linkcalc.rules.traffic import tightest
 from linkcalc.terrain.profile import Profile
 from linkcalc.uncertainty import (
     after_reading_db,
@@ -216,7 +215,9 @@ def _power(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
         allowed = "if the local limit allows it"
         if known:
             doubts = {
-                found.power_doubt for end in ENDS if (found := _limits(case, end)) and found.power_doubt
+                found.power_doubt
+                for end in ENDS
+                if (found := station_limits(case, end)) and found.power_doubt
             }
             allowed = f"which the table of limits allows in region {case.regulation.region}"
             allowed += f" ({'; '.join(sorted(doubts))})" if doubts else ""
@@ -228,7 +229,7 @@ def _legal_power_dbm(case: LinkCase, end: End) -> float:
 
     Where no power is legal, none is advised: the present one.
     """
-    found = _limits(case, end)
+    found = station_limits(case, end)
     if found is None:
         return math.inf
     if found.largest_conducted_dbm is None:
@@ -236,33 +237,10 @@ def _legal_power_dbm(case: LinkCase, end: End) -> float:
     return found.largest_conducted_dbm
 
 
-def _limits(case: LinkCase, end: End) -> LimitsCheck | None:
-    """What the table of limits says about a station's transmitter, with all that it sends over the link."""
-    r = case.regulation
-    if r.region is None:
-        return None
-    station, payload = (
-        case.station(end),
-        case.link.payload_bytes if end == "near" else case.link.reply_payload_bytes,
-    )
-    carrier = Transmission(
-        frequency_hz=case.frequency_hz,
-        bandwidth_hz=case.signal.bandwidth_hz,
-        conducted_power_dbm=station.transmit_power_dbm,
-        antenna_gain_dbi=_gain_dbi(case, end),
-        time_on_air_s=case.signal.time_on_air_s(payload),
-        feeder_loss_db=feeder_loss_db(station, case.frequency_hz),
-        hopping_channels=r.hopping_channels,
-        listen_before_talk=r.listen_before_talk,
-        conditions_met=frozenset(r.conditions_met),
-    )
-    return tightest(case.sent, end, carrier, case.signal.time_on_air_s, r.region)
-
-
 def _breaks_limits(case: LinkCase, changed: LinkCase) -> bool:
     """Whether a change leads beyond the table of limits where the plan is not beyond it already."""
     for end in ENDS:
-        before, after = _limits(case, end), _limits(changed, end)
+        before, after = station_limits(case, end), station_limits(changed, end)
         if before is not None and after is not None and before.status != "over" and after.status == "over":
             return True
     return False

@@ -324,6 +324,11 @@ def gain_dbi(
     )
 
 
+def main_gain_dbi(station: Station) -> float:
+    """Gain of a station's antenna in its main beam."""
+    return _generic(station).gain_dbi
+
+
 def _generic(station: Station) -> antenna.Antenna:
     a = station.antenna
     return antenna.generic_antenna(

@@ -14,13 +14,14 @@ from linkcalc.advice import advise
 from linkcalc.budget import Budget
 from linkcalc.errors import OutOfRangeWarning
 from linkcalc.judgement import judge as judge_direction
+from linkcalc.legal import Excess, lawful
 from linkcalc.link_case import LinkCase, feeder_loss_db
 from linkcalc.path_loss import clearance, every_model, spread_db, two_ray_db
 from linkcalc.plan import Link, LoadedPlan, Station
 from linkcalc.propagation import fresnel, noise, refractivity
 from linkcalc.reliability import mean_success
 from linkcalc.requirement import VERDICTS, Requirement
-from linkcalc.result import Direction, Drawing, LinkResult, PathFacts, Result
+from linkcalc.result import Direction, Drawing, LinkResult, PathFacts, Result, VerdictWord
 from linkcalc.rules.traffic import sent_over
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.profile import Profile, cut_profile, read_profile_csv, with_obstacles
@@ -172,6 +173,8 @@ def judge(case: LinkCase, *, second_opinions: bool = True) -> tuple[PathFacts, t
 
 def check_link(case: LinkCase) -> LinkResult:
     """Answer one link: verdict, both directions, path facts, advice."""
+    planned = case
+    case, over = lawful(planned)
     with recorded_notes() as said:
         facts, (there, back) = judge(case)
     weaker = min(
@@ -181,7 +184,12 @@ def check_link(case: LinkCase) -> LinkResult:
     with recorded_notes():  # what is only tried for advice and pictures may leave a model's range
         advice = advise(case, Requirement.of(case.link))
         drawing = _drawing(case)
+    # duty, dwell or channel that no turning down of the power mends
+    verdict: VerdictWord = weaker.verdict
+    if verdict == "closes" and any(x.legal_dbm is None for x in over):
+        verdict = "at_risk"
     notes = [
+        *(f"{x.station}: over the legal limits: {x.reason}" for x in over),
         *case.profile.notes,
         *_noise_note(case),
         *_bearing_note(case),
@@ -192,8 +200,8 @@ def check_link(case: LinkCase) -> LinkResult:
     ]
     return LinkResult(
         name=case.link.name,
-        verdict=weaker.verdict,
-        headline=_headline(case, weaker),
+        verdict=verdict,
+        headline=_headline(case, weaker, over),
         frequency_hz=case.frequency_hz,
         signal=case.signal.text,
         path=facts,
@@ -328,7 +336,26 @@ def _terrain_words(case: LinkCase, facts: PathFacts) -> str:
     return f"{facts.worst_obstacle} in the first Fresnel zone, {at}"
 
 
-def _headline(case: LinkCase, weaker: Direction) -> str:
+def _headline(case: LinkCase, weaker: Direction, over: tuple[Excess, ...] = ()) -> str:
+    text = _answer_words(case, weaker)
+    turned = [x for x in over if x.legal_dbm is not None]
+    if turned:
+        words = " and ".join(f"the legal {x.legal_dbm:.1f} dBm at {x.station}" for x in turned)
+        more = " and ".join(
+            f"the planned {x.planned_dbm:g} dBm is {x.planned_dbm - (x.legal_dbm or 0.0):.1f} dB over"
+            for x in turned
+        )
+        word, _, rest = text.partition(": ")
+        text = f"{word}: at {words}, {rest[:-1]}; {more}."
+    if any(x.legal_dbm is None for x in over):
+        word, _, rest = text.partition(": ")
+        word = "At risk" if word == "Closes" else word
+        stations = " and ".join(x.station for x in over if x.legal_dbm is None)
+        text = f"{word}: over the legal limits at {stations}; {rest}"
+    return text
+
+
+def _answer_words(case: LinkCase, weaker: Direction) -> str:
     margin, needed = weaker.fade_margin_db, weaker.required_margin_db
     way = f"{weaker.from_} to {weaker.to}"
     works = (
