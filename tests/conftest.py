@@ -9,7 +9,14 @@ from hypothesis import HealthCheck, settings
 # every time, so that a red one is about the change; at a desk they vary.
 settings.register_profile("desk", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.register_profile("ci", settings.get_profile("desk"), derandomize=True)
+settings.register_profile("quick", settings.get_profile("ci"), max_examples=20)
 settings.load_profile("ci" if os.environ.get("CI") else "desk")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Fewer examples of each law where the quick tests are asked for."""
+    if config.option.markexpr == "quick":
+        settings.load_profile("quick")
 
 
 @pytest.hookimpl(tryfirst=True)
