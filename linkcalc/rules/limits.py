@@ -424,8 +424,10 @@ def _touches(rule: Rule, t: Transmission) -> bool:
     return low < rule.high_mhz * 1e6 - _HERTZ and high > rule.low_mhz * 1e6 + _HERTZ
 
 
-def _nearness(found: RuleCheck) -> tuple[bool, bool, float, int, float, float, str]:
-    """Sort key: satisfied rules first, then what is least work; then the verified, the permissive ones."""
+def _nearness(found: RuleCheck) -> tuple[bool, bool, bool, float, int, float, float, str]:
+    """Sort key: rules that are satisfied, that have no condition in doubt, that are least work to keep come
+    first; of those the verified and permissive ones.
+    """
     effort = sum(
         _EFFORT.get(f.quantity, 1.0) + ((f.over_by or 0.0) / 10.0 if f.quantity in _POWER else 0.0)
         for f in found.findings
@@ -434,7 +436,16 @@ def _nearness(found: RuleCheck) -> tuple[bool, bool, float, int, float, float, s
     power = math.inf if found.largest_conducted_dbm is None else found.largest_conducted_dbm
     interval = math.inf if found.shortest_interval_s is None else found.shortest_interval_s
     doubts = len(found.unverified) + found.old
-    return (not found.satisfied, found.contested, effort, doubts, -power, interval, found.id)
+    return (
+        not found.satisfied,
+        found.contested,
+        bool(found.unread),
+        effort,
+        doubts,
+        -power,
+        interval,
+        found.id,
+    )
 
 
 def _check_rule(rule: Rule, t: Transmission, today: datetime.date) -> RuleCheck:
@@ -453,7 +464,9 @@ def _check_rule(rule: Rule, t: Transmission, today: datetime.date) -> RuleCheck:
         contested=rule.contested,
         findings=findings,
         unread=unread,
-        unverified=rule.unverified,
+        unverified=tuple(
+            q for q in rule.unverified if q != "listen" or not _may_listen(rule) or t.listen_before_talk
+        ),
         checked=rule.checked.isoformat(),
         old=rule.old(today),
         source=rule.source,

@@ -502,8 +502,22 @@ def test_an_unknown_region_is_refused_by_name():
 @pytest.mark.parametrize("region", REGIONS)
 def test_unverified_limits_are_named_in_every_region(region):
     for rule in (r for r in rules() if r.region == region):
-        found = the_check(rule, modest(rule))
+        found = the_check(rule, replace(modest(rule), listen_before_talk=True))
         assert set(found.unverified) == {q for q, c in rule.confidence.items() if c == "C"}
+
+
+def test_a_limit_on_listening_that_nobody_read_is_no_doubt_for_who_does_not_listen():
+    rule = next(r for r in rules() if r.id == "eu-169-500mw")
+    assert rule.unverified == ("listen",)
+    assert the_check(rule, modest(rule)).unverified == ()
+
+
+def test_what_is_over_is_measured_by_the_rule_without_a_condition_in_doubt():
+    """India, 30 dBm with 6 dBi: 19.9 dB over the 25 mW ERP for data in general (G.S.R. 853(E), table I)."""
+    t = straddling(frequency_hz=865.2e6, bandwidth_hz=125e3, conducted_power_dbm=30.0, antenna_gain_dbi=6.0)
+    found = check(t, "in")
+    assert (found.status, found.rule) == ("over", "in-865")
+    assert "ERP 33.8 dBm, limit 14.0 dBm, over by 19.9 dB" in found.reason
 
 
 @pytest.mark.parametrize(
