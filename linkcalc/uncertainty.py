@@ -42,12 +42,12 @@ FADING_TREES_DB = 12.0
 """Trees in the way that lose so much leave no steady ray either."""
 
 ELEVATED_DB = (5.0, 8.0, 9.0)
-LOW_DB = (8.6, 8.6, 9.0)
+LOW_DB = (9.1, 9.1, 9.0)
 """Standard deviation of these rules' error on real links, path clear, touching, and blocked as far: both antennas
 above what surrounds them, and one or both among it with the surroundings known."""
 
-ASSUMED_SURROUNDINGS_DB = 5.0
-"""Besides, where nobody said what surrounds a low antenna: 10 dB in all on clear and grazing paths."""
+ASSUMED_SURROUNDINGS_DB = 5.2
+"""Besides, where nobody said what surrounds a low antenna: 10.5 dB in all on clear and grazing paths."""
 
 BLOCKED_SLOW_DB = 4.5
 """Slow variation of a blocked path over time (6 dB at the 90 % value on fixed links, IEEE Wireless Comm. Letters
@@ -78,7 +78,7 @@ class Item:
 
 def fading_k_db(found: Losses) -> Floats:
     """Median Rician K of fixed paths of this kind, dB; falls evenly as the path is blocked or leads through trees."""
-    wooded = np.clip(found.trees_db / FADING_TREES_DB, 0.0, 1.0)
+    wooded = np.clip(found.vegetation_db / FADING_TREES_DB, 0.0, 1.0)
     return CLEAR_K_DB - (CLEAR_K_DB - BLOCKED_K_DB) * np.maximum(found.blocked, wooded)
 
 
@@ -143,14 +143,14 @@ def path_items(case: "LinkCase", found: Losses) -> list[Item]:
             "cells of the raster against the path and its Fresnel zone",
         ),
         Item("rounded hill", found.hill_db, "site", "half of what two models of P.526 are apart"),
-        Item("trees", np.asarray(vegetation.woodland_sigma_db(np.nan_to_num(found.trees_db))), "site",
+        Item("trees", found.vegetation_share * vegetation.woodland_sigma_db(np.nan_to_num(found.vegetation_db)), "site",
              "spread of vegetation formulas"),
         Item(REFRACTION, found.low_k_db / _PERMILLE, "conditions", "low k at 0.1 % of the year"),
         Item("slow fading of a blocked path", BLOCKED_SLOW_DB * found.blocked, "conditions",
              "fixed links measured over days"),
         Item(SURROUNDINGS, np.full(whole.shape, c.surroundings_error_db), "conditions",
              "wet ground, crops, snow, parked vehicles: common practice, no source"),
-        Item("foliage over the year", np.maximum(found.trees_wet_db - found.trees_db, 0.0) / 2.0, "conditions",
+        Item("foliage over the year", found.vegetation_share * np.maximum(found.vegetation_wet_db - found.vegetation_db, 0.0) / 2.0, "conditions",
              "up to wet leaf, if the verdict is for less"),
     ]  # fmt: skip
     for station in (case.near, case.far):

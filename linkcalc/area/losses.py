@@ -81,7 +81,7 @@ def losses(
             (far_height_m, template.far.antenna_height_m),
         )
     )
-    pairs = np.stack([near, far, *s.raised_m(near, far)], axis=-1).astype(np.float64)
+    pairs = np.stack([near, far], axis=-1).astype(np.float64)
     facts = np.full((east.size, kernels.FACTS), np.nan)
     found = np.full((east.size, len(Found._fields)), np.nan)
     apart = np.flatnonzero(length >= _CLOSEST_M)
