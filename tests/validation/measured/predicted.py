@@ -86,6 +86,8 @@ class Judged:
     """Limits of the measured loss: equal where it was measured, inf above where nothing was heard. Up to an
     offset of the site where the level is not absolute."""
     absolute: np.ndarray
+    ends_clear: np.ndarray
+    """Whether the set says that nothing surrounds its antennas."""
     said: np.ndarray
     """(n, margins) probability of delivery at a predicted margin of `MARGINS_DB`."""
     verdict: np.ndarray
@@ -106,7 +108,7 @@ class Judged:
     def low(self) -> np.ndarray:
         """Whether an end stands among what surrounds it."""
         under_tower = (self.lower_m >= LOW_M / 2.0) & (self.higher_m >= TOWER_M)
-        return (self.lower_m < LOW_M) & ~under_tower
+        return (self.lower_m < LOW_M) & ~under_tower & ~self.ends_clear
 
     @property
     def kind(self) -> np.ndarray:
@@ -194,6 +196,7 @@ def judged_links(
             least_db=np.where(heard, loss, -links.limit_dbm),
             most_db=np.where(heard, loss, math.inf),
             absolute=absolute,
+            ends_clear=np.full(len(links), measured.ends_clear),
             **got,
         ),
         notes,

@@ -167,10 +167,10 @@ def bars(judged: Judged) -> Iterator[Bar]:
             low = next(by_class(part.only(part.low)))
             yield _at_most("low ends: rms error, dB", low.rms_db, LARGEST_RMS_DB, low)
             yield _at_most("low ends: bias, dB, either way", abs(low.bias_db), LARGEST_BIAS_DB, low)
+            yield _between("low ends: 90 % interval holds", low.in_90, in_90, low, 100.0)
+            yield _between("low ends: 50 % interval holds", low.in_50, in_50, low, 100.0)
         for found in by_class(part):
-            if found.measured < FEWEST_FOR_A_BAR or (
-                found.name == "all" and part.low.any() and not part.low.all()
-            ):
+            if found.measured < FEWEST_FOR_A_BAR or found.name == "all":
                 continue
             if found.name == ELEVATED:
                 if known:
@@ -194,7 +194,7 @@ def _at_most(what: str, value: float, limit: float, of: Class) -> Bar:
 
 def _between(what: str, value: float, limits: tuple[float, float], of: Class, times: float = 1.0) -> Bar:
     low, high = limits
-    numbers = f"{times * value:.{0 if times > 1.0 else 1}f}, {times * low:g} to {times * high:g}{_of(of)}"
+    numbers = f"{times * value:.1f}, {times * low:g} to {times * high:g}{_of(of)}"
     return Bar(what, low <= value <= high, numbers, value, low if value < low else high)
 
 
