@@ -91,7 +91,7 @@ def open_terrain(loaded: "LoadedPlan") -> Iterator[tuple[Mosaic, Mosaic, Mosaic]
     t = loaded.plan.terrain
     with ExitStack() as stack:
         ground, surface, canopy = (
-            stack.enter_context(open_mosaic(files, base_dir=loaded.base_dir, limits_m=limits_m))
+            stack.enter_context(open_mosaic(files, loaded.base_dir, limits_m=limits_m, **t.reading()))
             for files, limits_m in (
                 (t.rasters, GROUND_LIMITS_M),
                 (t.surface_rasters, GROUND_LIMITS_M),

@@ -181,6 +181,23 @@ def transformer(source_crs: str, target_crs: str) -> Any:
     return pyproj.Transformer.from_crs(source, target, always_xy=True)
 
 
+def vertical_name(crs: str) -> str:
+    """What a coordinate system counts heights from: the name of its vertical part, empty where it has none.
+
+    Examples
+    --------
+    >>> vertical_name("EPSG:26917+6360"), vertical_name("EPSG:4979"), vertical_name("EPSG:4326")
+    ('NAVD88 height', 'ellipsoid', '')
+    """
+    import pyproj
+
+    whole = pyproj.CRS.from_user_input(crs)
+    vertical = [part for part in whole.sub_crs_list if part.is_vertical]
+    if vertical:
+        return str(vertical[0].name).split(" (")[0]
+    return "ellipsoid" if len(whole.axis_info) == 3 else ""
+
+
 def position_text(latitude_deg: float, longitude_deg: float) -> str:
     """Write a position for a message.
 

@@ -5,6 +5,7 @@ import difflib
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from math import ceil, inf, isfinite
 from pathlib import Path
 from typing import Protocol
@@ -14,8 +15,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked
 from linkcalc.errors import DomainError, TerrainError
-from linkcalc.terrain import geodesy
-from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, Mosaic, open_mosaic
+from linkcalc.terrain import agreement, geodesy
+from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, Mosaic, Raster, open_mosaic
 
 INLAND = 4
 """Radio-climatic zone where nothing else is known."""
@@ -29,6 +30,8 @@ FEWEST_POINTS = 11
 MOST_POINTS = 100_000
 """A longer list of points gets a wider spacing, which a note reports."""
 
+_PROBES = 201
+"""Points at which it is seen which rasters hold a path."""
 _EDGE_M = 0.01
 """Distance between the foot and the top of an obstacle's wall."""
 _CLEAR_OF_STATION_M = 1.0
@@ -73,6 +76,8 @@ class Profile:
     """Length of nodata holes along the path that were bridged."""
     notes: tuple[str, ...]
     """What a reader of the result should know about these heights."""
+    cell_m: float = 0.0
+    """Longer side of the raster's cells: the ground between their centres is not known; 0 for a survey."""
 
     def __post_init__(self) -> None:
         n = len(self.distance_m)
@@ -201,14 +206,16 @@ def cut_profile(
             station_ground_m(names[0], lat1, lon1, ground_mosaic),
             station_ground_m(names[1], lat2, lon2, ground_mosaic),
         ]
-        probe = geodesy.points_along(lat1, lon1, lat2, lon2, np.linspace(0.0, length, 201))
+        probe = geodesy.points_along(lat1, lon1, lat2, lon2, np.linspace(0.0, length, _PROBES))
         ground_used = ground_mosaic.holding(*probe)
         surface_used = surface_mosaic.holding(*probe) if surface_mosaic else ()
         canopy_used = canopy_mosaic.holding(*probe) if canopy_mosaic else ()
         used = (*ground_used, *surface_used, *canopy_used)
         native = min(r.spacing_m for r in used)
         met_before = [r.out_of_limits[0] for r in used]
-        notes = []
+        notes = [note for r in used for note in r.notes]
+        notes += _fit_together(ground_mosaic, ground_used, *probe)
+        notes += _levels(used)
         step = native if step_m is None else step_m
         intervals = max(ceil(length / step - 1e-9), FEWEST_POINTS - 1)
         if intervals >= MOST_POINTS:
@@ -228,8 +235,11 @@ def cut_profile(
         keep = slice(None, None, finer)
         distance, ground, lat, lon = distance[keep], ground[keep], lat[keep], lon[keep]
 
+        cell = _cell_m(ground_used, *probe)
+        notes += agreement.height_notes(distance, ground, cell, names[0])
+        shown = (surface_mosaic, canopy_mosaic, surface_kind)
         clutter, kind, clutter_notes = _clutter(
-            lat, lon, ground, length, surface_mosaic, canopy_mosaic, surface_kind
+            lat, lon, ground, distance, *shown, (ground_used, surface_used)
         )
         notes += clutter_notes
         for raster, before in zip(used, met_before, strict=True):
@@ -250,6 +260,7 @@ def cut_profile(
         source=", ".join(f"{Path(r.name).name} ({r.spacing_m:.3g} m)" for r in used),
         bridged_m=bridged_m,
         notes=tuple(notes),
+        cell_m=cell,
     )
 
 
@@ -652,10 +663,11 @@ def _clutter(
     lat: Floats,
     lon: Floats,
     ground: Floats,
-    length_m: float,
+    distance: Floats,
     surface: Mosaic | None,
     canopy: Mosaic | None,
     surface_kind: str,
+    used: tuple[Sequence[Raster], Sequence[Raster]],
 ) -> tuple[Floats, tuple[str, ...], list[str]]:
     """Return what stands on the ground, by the taller of surface model and canopy, and notes."""
     clutter = np.zeros_like(ground)
@@ -671,13 +683,48 @@ def _clutter(
         unknown = np.isnan(height)
         if unknown.any():
             notes.append(
-                f"no {of_what} height is known along {unknown.mean() * length_m:.0f} m of the path; "
+                f"no {of_what} height is known along {unknown.mean() * distance[-1]:.0f} m of the path; "
                 "nothing is taken to stand there"
             )
+        if mosaic is surface and not unknown.all():
+            cell_m = max(r.cell_m for rasters in used for r in rasters)
+            names = ", ".join(Path(r.name).name for r in used[1])
+            notes += agreement.surface_notes(height, _allowed_m(ground, distance, cell_m), names)
         taller = ~unknown & (height >= LOWEST_CLUTTER_M) & (height > clutter)
         clutter[taller], kind[taller] = height[taller], what
     clutter[[0, -1]], kind[[0, -1]] = 0.0, ""
     return clutter, tuple(kind), notes
+
+
+def _allowed_m(ground: Floats, distance: Floats, cell_m: float) -> Floats:
+    """How far a surface may lie below the ground: cells of unlike place and size differ on a slope."""
+    return np.asarray(agreement.tolerance_m(cell_m) + 0.7 * cell_m * np.abs(np.gradient(ground, distance)))
+
+
+def _cell_m(used: Sequence[Raster], lat: Floats, lon: Floats) -> float:
+    """Cell of the rasters that give the path its ground: the largest that gives more than a little."""
+    cells = np.zeros(lat.shape)
+    for raster in reversed(used):
+        cells[raster.covers(lat, lon)] = raster.cell_m
+    return float(np.quantile(cells, 0.95, method="higher"))
+
+
+def _fit_together(mosaic: Mosaic, used: Sequence[Raster], lat: Floats, lon: Floats) -> Iterator[str]:
+    """Hold rasters that show the same stretch against each other."""
+    for finer, coarser in pairwise(used):
+        both = finer.covers(lat, lon) & coarser.covers(lat, lon)
+        if both.any():
+            heights = [mosaic.only(r).sample(lat[both], lon[both]) for r in (finer, coarser)]
+            note = agreement.overlap_note(heights[0] - heights[1], coarser.cell_m, (finer.name, coarser.name))
+            yield from [note] if note else []
+
+
+def _levels(used: Sequence[Raster]) -> Iterator[str]:
+    """Say so if heights are counted from different levels."""
+    levels = {r.vertical: Path(r.name).name for r in used if r.vertical}
+    if len(levels) > 1:
+        said = ", ".join(f"{name} from {level}" for level, name in levels.items())
+        yield f"the rasters count heights from different levels ({said}): steps where they meet are not real"
 
 
 def _length_text(length_m: float) -> str:
