@@ -12,7 +12,7 @@ from linkcalc._arrays import Floats, checked
 from linkcalc.area import kernels
 from linkcalc.errors import DomainError, TerrainError
 from linkcalc.terrain import geodesy
-from linkcalc.terrain.profile import FEWEST_POINTS, MOST_POINTS, station_ground_m
+from linkcalc.terrain.profile import FEWEST_POINTS, MOST_POINTS, area_notes, station_ground_m
 from linkcalc.terrain.rasters import Mosaic, Raster
 
 _MAP_TOLERANCE = 1e-4
@@ -220,6 +220,7 @@ def read_land(
     station_ground_m(name, latitude, longitude, terrain[0])
     if whole:
         _refuse_radius_beyond(terrain[0], name, latitude, longitude, radius)
+    fitting = area_notes(terrain[0], terrain[1], latitude, longitude, radius)
     met_before = {id(r): r.out_of_limits[0] for mosaic in terrain for r in mosaic.rasters}
     found = [
         window
@@ -227,10 +228,13 @@ def read_land(
         for window in _windows(layer, mosaic, latitude, longitude, radius)
     ]
     notes = [
-        f"{w.raster.name} holds impossible heights in the area, such as {w.raster.out_of_limits[1]:.0f} m; "
-        "they are taken as nodata"
-        for w in found
-        if w.raster.out_of_limits[0] > met_before[id(w.raster)]
+        *fitting,
+        *(
+            f"{w.raster.name} holds impossible heights in the area, such as {w.raster.out_of_limits[1]:.0f} m; "
+            "they are taken as nodata"
+            for w in found
+            if w.raster.out_of_limits[0] > met_before[id(w.raster)]
+        ),
     ]
     sizes = np.array([w.heights.size for w in found])
     offsets = np.concatenate([[0], np.cumsum(sizes)[:-1]])

@@ -701,6 +701,58 @@ def _allowed_m(ground: Floats, distance: Floats, cell_m: float) -> Floats:
     return np.asarray(agreement.tolerance_m(cell_m) + 0.7 * cell_m * np.abs(np.gradient(ground, distance)))
 
 
+def area_notes(
+    ground: Mosaic, surface: Mosaic, latitude_deg: float, longitude_deg: float, radius_m: float
+) -> list[str]:
+    """Hold the rasters around a position against each other, as `cut_profile` does along a path.
+
+    Parameters
+    ----------
+    ground, surface : Mosaic
+        The latter may be without rasters.
+    latitude_deg, longitude_deg : float, degrees
+    radius_m : float, m
+
+    Returns
+    -------
+    list of str
+        What a reader of the result should know.
+
+    Raises
+    ------
+    TerrainError
+        If the surface cannot be counted from the ground's level and in its unit, or ground rasters contradict
+        each other.
+    """
+    # seven spokes, so that none lies along rows or columns but the first
+    ends = [_point_at(latitude_deg, longitude_deg, turn * 360.0 / 7.0, radius_m) for turn in range(7)]
+    along = np.linspace(radius_m / 40.0, radius_m, 40)
+    spokes = [geodesy.points_along(latitude_deg, longitude_deg, *end, along) for end in ends]
+    lat, lon = (np.concatenate([spoke[i] for spoke in spokes]) for i in (0, 1))
+    used, above = ground.holding(lat, lon), surface.holding(lat, lon)
+    notes = [note for r in (*used, *above) for note in r.notes]
+    notes += _fit_together(ground, used, lat, lon)
+    notes += _levels((*used, *above))
+    if used and above:
+        cell_m = max(r.cell_m for r in (*used, *above))
+        foot = ground.sample(lat, lon)
+        north = cell_m / 111_000.0
+        slope = np.hypot(
+            ground.sample(lat + north, lon) - foot,
+            ground.sample(lat, lon + north / max(np.cos(np.radians(latitude_deg)), 0.01)) - foot,
+        )
+        allowed_m = agreement.tolerance_m(cell_m) + 0.7 * np.nan_to_num(slope)
+        names = ", ".join(Path(r.name).name for r in above)
+        offset = surface.sample(lat, lon) - foot
+        notes += agreement.surface_notes(offset, allowed_m, names, where="the land looked at")
+    return notes
+
+
+def _point_at(lat: float, lon: float, azimuth_deg: float, distance_m: float) -> tuple[float, float]:
+    end_lon, end_lat, _ = geodesy.ellipsoid().fwd(lon, lat, azimuth_deg, distance_m)
+    return float(end_lat), float(end_lon)
+
+
 def _cell_m(used: Sequence[Raster], lat: Floats, lon: Floats) -> float:
     """Cell of the rasters that give the path its ground: the largest that gives more than a little."""
     cells = np.zeros(lat.shape)

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import rasterio
 
+from linkcalc.area.land import read_land
 from linkcalc.errors import TerrainError
 from linkcalc.terrain.agreement import height_notes
 from linkcalc.terrain.cell_size import cell_error, cell_error_db, fine_enough_m
@@ -66,7 +67,7 @@ def test_a_surface_that_floats_above_the_ground_is_doubted(write_raster, ground)
 def test_one_thing_of_120_m_on_the_path_is_pointed_out(write_raster, ground):
     top = topped(ground)
     top[:, 35] += 106.0
-    p = cut(write_raster, ground, top)
+    p = cut(write_raster, ground, top, step_m=1.0)
     assert any(re.search(r"something 1\d\d m high .* higher than any tree", note) for note in p.notes)
 
 
@@ -250,3 +251,19 @@ def test_a_profile_says_how_far_apart_its_ground_is_known(write_raster, ground):
     assert cut_profile(*ENDS, [fine, coarse]).cell_m == pytest.approx(20.0, rel=0.01)
     whole = write_raster("whole.tif", ground, **UTM)
     assert cut_profile(*ENDS, [whole]).cell_m == pytest.approx(5.0, rel=0.01)
+
+
+# ---------------------------------------------------------------- the land around a station
+
+
+def test_the_land_of_a_coverage_is_refused_for_the_same_reasons(write_raster, ground):
+    paths = [
+        write_raster(f"{name}.tif", heights, **UTM)
+        for name, heights in (("g", ground), ("fits", topped(ground)), ("low", topped(ground, -30.0)))
+    ]
+    with open_mosaic(paths[:1]) as g, open_mosaic(paths[1:2]) as fits, open_mosaic(paths[2:]) as low:
+        nothing = open_mosaic([])
+        around = (45.1521, 15.0025, 120.0)
+        assert read_land((g, fits, nothing), *around).notes == ()
+        with pytest.raises(TerrainError, match=r"low\.tif lies below the ground along \d+ % of the land"):
+            read_land((g, low, nothing), *around)
