@@ -230,8 +230,8 @@ def read_land(
     notes = [
         *fitting,
         *(
-            f"{w.raster.name} holds impossible heights in the area, such as {w.raster.out_of_limits[1]:.0f} m; "
-            "they are taken as nodata"
+            f"{w.raster.name} holds impossible heights in the area, such as "
+            f"{w.raster.out_of_limits[1]:.0f} m; they are taken as nodata"
             for w in found
             if w.raster.out_of_limits[0] > met_before[id(w.raster)]
         ),

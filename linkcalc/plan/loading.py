@@ -83,6 +83,25 @@ def load_plan(path: str | os.PathLike[str]) -> LoadedPlan:
     return LoadedPlan(plan, path, path.parent, digest, assumed_values(plan), tuple(plan_notes(plan)))
 
 
+def unlocated_plan(path: Path) -> tuple[str, Plan]:
+    """Read a plan whose files need not exist yet: its text and its values.
+
+    Raises
+    ------
+    PlanError
+        As `load_plan`, but for sources of heights.
+    """
+    try:
+        raw = read_text(path)
+        data = parsed(raw)
+        try:
+            return raw.decode("utf-8-sig"), Plan.model_validate(data)
+        except ValidationError as error:
+            raise PlanError(summary(faults(error, data, Plan))) from None
+    except PlanError as error:
+        raise PlanError(printable(f"{path}: {error}")) from None
+
+
 def checked_plan(data: Mapping[str, Any], base_dir: Path, profiled: Collection[str] = ()) -> Plan:
     """Make a plan of a plan file's tables.
 
