@@ -1,4 +1,4 @@
-"""Where a plan's ground comes from: the area it needs, the tiles that hold it, what a folder or a server has."""
+"""Where a plan's ground comes from: the area it needs, the tiles that hold it, a folder or a server."""
 
 import os
 from collections.abc import Callable, Sequence

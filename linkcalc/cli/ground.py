@@ -22,8 +22,8 @@ def ground(
         str | None,
         typer.Option(
             metavar="URL",
-            help="Address of a folder of tiles, or of one cloud-optimised GeoTIFF: the part that the plan needs is"
-            " read by ranges and kept beside the plan. Nothing is read from the network without it.",
+            help="Address of a folder of tiles, or of one cloud-optimised GeoTIFF: what the plan needs"
+            " is read by ranges and kept beside the plan. Nothing is read from the network without it.",
             show_default=False,
         ),
     ] = None,

@@ -16,24 +16,24 @@ from linkcalc._version import __version__
 from linkcalc.errors import TerrainError
 from linkcalc.terrain import geodesy, sources
 from linkcalc.terrain.open_sets import Bounds
+from linkcalc.terrain.rasters import GROUND_LIMITS_M, STEPS_TAG, Raster
 from linkcalc.terrain.sources import Source, one_line
 
 MOST_CELLS = 100_000_000
 MARGIN_CELLS = 3
 """Cells around the area, so that heights at its rim are interpolated as in the tile."""
 _SOURCE_TAG, _SUM_TAG, _BOUNDS_TAG = "LINKCALC_SOURCE", "LINKCALC_SHA256", "LINKCALC_BOUNDS"
-_WAIT_S = 15.0
+WAIT_S = 15.0
+"""How long a server may take to answer."""
 
 
-def is_there(address: str, wait_s: float = _WAIT_S) -> bool:
+def is_there(address: str) -> bool:
     """Whether a server has a file at an address: asks for its first byte.
 
     Parameters
     ----------
     address : str
         http:// or https://.
-    wait_s : float, s
-        How long to wait for an answer.
 
     Returns
     -------
@@ -49,11 +49,12 @@ def is_there(address: str, wait_s: float = _WAIT_S) -> bool:
         address, headers={"Range": "bytes=0-0", "User-Agent": f"linkcalc/{__version__}"}
     )
     try:
-        with urllib.request.urlopen(request, timeout=wait_s) as answer:
+        with urllib.request.urlopen(request, timeout=WAIT_S) as answer:
             if answer.status != 206:
                 raise TerrainError(f"{address}: the server does not give parts of files (HTTP ranges)")
         return True
     except urllib.error.HTTPError as error:
+        error.close()
         if error.code in (403, 404, 410):
             return False
         raise TerrainError(f"{address}: the server answers {error.code} {error.reason}") from None
@@ -88,8 +89,7 @@ def copied(source: Source, bounds: Bounds, *, network: bool) -> bytes | None:
     from rasterio.windows import Window
 
     with rasterio.Env(**sources.options(network=network)), sources.opened(source, network=network) as data:
-        if data.crs is None:
-            raise TerrainError(f"raster {source.name} has no coordinate system")
+        steps_m = Raster(source, data, GROUND_LIMITS_M).steps_m
         box = _box(data, bounds)
         if box is None:
             return None
@@ -109,7 +109,7 @@ def copied(source: Source, bounds: Bounds, *, network: bool) -> bytes | None:
             ) from error
         profile = {
             "driver": "GTiff", "count": 1, "dtype": data.dtypes[0], "crs": data.crs, "nodata": data.nodata,
-            "width": right - left, "height": bottom - top, "transform": data.window_transform(window),
+            "width": right - left, "height": bottom - top, "transform": _moved(data.transform, left, top),
             "compress": "deflate", "predictor": 3 if np.dtype(data.dtypes[0]).kind == "f" else 2,
         }  # fmt: skip
         with rasterio.MemoryFile() as memory:
@@ -118,6 +118,7 @@ def copied(source: Source, bounds: Bounds, *, network: bool) -> bytes | None:
                 file.scales, file.offsets = data.scales[:1], data.offsets[:1]
                 file.units = [data.units[0] or ""]
                 kept = {_SOURCE_TAG: source.location.removeprefix("/vsicurl/"), _SUM_TAG: _sum(values)}
+                file.update_tags(**{STEPS_TAG: " ".join(map(repr, steps_m))})
                 file.update_tags(**kept, **{_BOUNDS_TAG: " ".join(f"{b:.6f}" for b in bounds)})
                 if area := data.tags().get("AREA_OR_POINT"):
                     file.update_tags(AREA_OR_POINT=area)
@@ -160,7 +161,7 @@ def _box(data: Any, bounds: Bounds) -> tuple[int, int, int, int] | None:
     lon, lat = (a.ravel() for a in np.meshgrid(np.linspace(west, east, 21), np.linspace(south, north, 21)))
     x, y = geodesy.transformer("EPSG:4326", data.crs.to_wkt()).transform(lon, lat)
     if data.crs.is_geographic:
-        middle = (data.bounds.left + data.bounds.right) / 2.0
+        middle = data.transform.c + (data.transform.a * data.width + data.transform.b * data.height) / 2.0
         x = middle + (np.asarray(x) - middle + 180.0) % 360.0 - 180.0
     inverse = ~data.transform
     column = inverse.a * x + inverse.b * y + inverse.c
@@ -173,6 +174,13 @@ def _box(data: Any, bounds: Bounds) -> tuple[int, int, int, int] | None:
     left, top = max(int(left) - MARGIN_CELLS, 0), max(int(top) - MARGIN_CELLS, 0)
     right, bottom = min(int(right) + MARGIN_CELLS, data.width), min(int(bottom) + MARGIN_CELLS, data.height)
     return (left, top, right, bottom) if right > left and bottom > top else None
+
+
+def _moved(transform: Any, column: int, row: int) -> Any:
+    """The same grid, counted from another cell."""
+    t = transform
+    x, y = t.a * column + t.b * row + t.c, t.d * column + t.e * row + t.f
+    return type(t)(t.a, t.b, x, t.d, t.e, y)
 
 
 def _sum(values: Any) -> str:

@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from linkcalc._arrays import Floats, checked
 from linkcalc.errors import DomainError, TerrainError
 from linkcalc.terrain import agreement, geodesy
+from linkcalc.terrain.open_sets import kind_of_file
 from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, Mosaic, Raster, open_mosaic
 
 INLAND = 4
@@ -216,6 +217,7 @@ def cut_profile(
         notes = [note for r in used for note in r.notes]
         notes += _fit_together(ground_mosaic, ground_used, *probe)
         notes += _levels(used)
+        notes += _treetops(ground_used)
         step = native if step_m is None else step_m
         intervals = max(ceil(length / step - 1e-9), FEWEST_POINTS - 1)
         if intervals >= MOST_POINTS:
@@ -733,6 +735,7 @@ def area_notes(
     notes = [note for r in (*used, *above) for note in r.notes]
     notes += _fit_together(ground, used, lat, lon)
     notes += _levels((*used, *above))
+    notes += _treetops(used)
     if used and above:
         cell_m = max(r.cell_m for r in (*used, *above))
         foot = ground.sample(lat, lon)
@@ -777,6 +780,16 @@ def _levels(used: Sequence[Raster]) -> Iterator[str]:
     if len(levels) > 1:
         said = ", ".join(f"{name} from {level}" for level, name in levels.items())
         yield f"the rasters count heights from different levels ({said}): steps where they meet are not real"
+
+
+def _treetops(ground: Sequence[Raster]) -> Iterator[str]:
+    """Say so if what is used as bare ground is a surface model by its name."""
+    names = [Path(r.name).name for r in ground if kind_of_file(r.name) == "surface"]
+    if names:
+        yield (
+            f"{', '.join(names)} is a surface model by its name, used as bare ground: trees and roofs "
+            "count as ground, and a station among trees is taken to stand on their tops"
+        )
 
 
 def _length_text(length_m: float) -> str:

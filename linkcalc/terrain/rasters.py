@@ -42,13 +42,16 @@ GROUND_LIMITS_M = (-500.0, 9000.0)
 CANOPY_LIMITS_M = (-10.0, 120.0)
 """Height above ground; no tree is known to exceed 116 m."""
 
+STEPS_TAG = "LINKCALC_STEPS_M"
+"""Tag of a copied part of a raster: the cell steps at the middle of the whole."""
+
 HeightUnit = Literal["m", "ft", "us_survey_ft"]
 
 _NEVER_A_HEIGHT = -32768
 _MOST_KEPT_OPEN = 100
 """Of more rasters than this only those that are being read are open."""
 _CELLS_PER_READ = 1 << 18
-_CACHE_MB = 64
+_CACHE_BYTES = 64_000_000
 _TOUCH = 1e-6
 """Share of a cell within which a point counts as on a cell's centre or edge."""
 _SAME_UNIT = 1e-4
@@ -129,10 +132,15 @@ class Raster:
             row = np.array([0.0, 0.0, 1.0]) + self._height // 2
             lat, lon = self.position(col, row)
             steps = [geodesy.path_between(lat[0], lon[0], lat[i], lon[i])[0] for i in (1, 2)]
+            # a part of a tile has its points where the whole tile has them
+            if kept := dataset.tags().get(STEPS_TAG):
+                steps = [float(step) for step in kept.split()]
         except Exception as error:  # pyproj has no common error class for what a CRS can do wrong
             raise TerrainError(
                 f"raster {name}: its coordinate system cannot be tied to latitude and longitude ({error})"
             ) from error
+        self.steps_m = (steps[0], steps[1])
+        """How long a step of one column and one row is on the ground, at the middle of the raster."""
         self.spacing_m = min(steps)
         self.cell_m = max(steps)
         """The longer side of a cell, on the ground."""
@@ -365,7 +373,7 @@ class Mosaic:
         lon = checked("longitude_deg", longitude_deg)
         lat, lon = np.broadcast_arrays(lat, lon)
         # GDAL would keep every block it touched, up to a share of the machine's memory
-        with rasterio.Env(GDAL_CACHEMAX=_CACHE_MB, **self._options):
+        with rasterio.Env(GDAL_CACHEMAX=_CACHE_BYTES, **self._options):
             return self._sample(lat.ravel(), lon.ravel(), fill=True).reshape(lat.shape)
 
     def only(self, raster: Raster) -> "Mosaic":
@@ -440,7 +448,7 @@ class Mosaic:
         """
         import rasterio
 
-        with rasterio.Env(GDAL_CACHEMAX=_CACHE_MB, **self._options):
+        with rasterio.Env(GDAL_CACHEMAX=_CACHE_BYTES, **self._options):
             heights = raster.block(left, right, top, bottom)
             known = ~np.isnan(heights)
             if len(self.rasters) > 1 and not known.all():

@@ -37,13 +37,12 @@ OFFLINE = {
 
 ONLINE = {
     "GDAL_HTTP_CONNECTTIMEOUT": "10",
-    "GDAL_HTTP_TIMEOUT": "60",
+    "GDAL_HTTP_TIMEOUT": "40",
     "GDAL_HTTP_LOW_SPEED_LIMIT": "500",
     "GDAL_HTTP_LOW_SPEED_TIME": "10",
     "GDAL_HTTP_MAX_RETRY": "0",
     # no search for files beside the raster, each a request of its own
     "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR",
-    "CPL_VSIL_CURL_USE_HEAD": "NO",
 }
 """Options of reading over the network: times in seconds, speeds in bytes a second."""
 
