@@ -28,7 +28,7 @@ _UTM = re.compile(
 _ANGLE = re.compile(
     r"""([NSEWO])?\s*([-+]?\d+(?:\.\d+)?)\s*(?:°|º|deg|d|[:\s])?\s*
         (?:(\d+(?:\.\d+)?)\s*(?:['′’m:]|\s)\s*)?
-        (?:(\d+(?:\.\d+)?)\s*(?:["″”s]|'')?\s*)?([NSEW])?""",
+        (?:(\d+(?:\.\d+)?)\s*(?:["″”]|'')?\s*)?([NSEW])?""",
     re.IGNORECASE | re.VERBOSE,
 )
 _SQUARES = re.compile(r"^\d{1,2}[C-X]\s*[A-Z]{2}\s*\d|^[23456789CFGHJMPQRVWX]{4,8}\+", re.IGNORECASE)

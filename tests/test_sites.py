@@ -36,6 +36,11 @@ def test_a_position_is_read_however_it_is_written(text: str) -> None:
     assert parse_position(text) == pytest.approx(HERE, abs=1e-8)
 
 
+def test_the_letter_of_the_south_is_no_mark_of_seconds() -> None:
+    assert parse_position("19 54 58 S 20 57 30 E") == pytest.approx((-19.916111111, 20.958333333), abs=1e-8)
+    assert parse_position("S19 54 58, E20 57 30") == pytest.approx((-19.916111111, 20.958333333), abs=1e-8)
+
+
 def test_utm_of_a_well_known_tower() -> None:
     # Worked example of the encyclopaedia's article on UTM (from memory): zone 17T 630084 E 4833438 N is
     # 43 deg 38 min 33.24 s N, 79 deg 23 min 13.7 s W.
