@@ -45,7 +45,7 @@ TILE_CELLS = 64
 NODATA = -9999.0
 MOST_CELLS = 60_000_000
 LEAST_SHARE = 0.5
-"""A circle of which the rasters hold less is refused; of one that they hold most of, the rest has no answer."""
+"""A circle of which the rasters hold less is refused; where they hold more, the rest has no answer."""
 
 
 class Band(NamedTuple):

@@ -145,7 +145,10 @@ def from_grid(easting_m: ArrayLike, northing_m: ArrayLike, epsg: int) -> tuple[A
         )
     unit = crs.axis_info[0].unit_name
     if unit != "metre":
-        raise DomainError(f"epsg {epsg} ({crs.name}) counts in {unit}, and easting_m wants metres")
+        raise DomainError(
+            f"epsg {epsg} ({crs.name}) counts in {unit}, and easting_m wants "
+            f"metres{_read_in_feet(crs, easting, northing)}"
+        )
     lon, lat = transformer(f"EPSG:{epsg}", "EPSG:4326").transform(easting, northing)
     area = crs.area_of_use
     astray = ~np.isfinite(lat) | ~np.isfinite(lon)
@@ -161,6 +164,17 @@ def from_grid(easting_m: ArrayLike, northing_m: ArrayLike, epsg: int) -> tuple[A
             f"lies far outside the area of epsg {epsg} ({crs.name}); swapped, or another zone?"
         )
     return scalar_if_0d(lat), scalar_if_0d(lon)
+
+
+def _read_in_feet(crs: Any, easting: Floats, northing: Floats) -> str:
+    """Where figures in the grid's own unit lie, as the mend."""
+    x, y = np.ravel(easting)[0], np.ravel(northing)[0]
+    lon, lat = transformer(crs.to_wkt(), "EPSG:4326").transform(x, y)
+    if not np.isfinite((lon, lat)).all():
+        return ""
+    return (
+        f"; {x:.0f}, {y:.0f} in that unit is latitude_deg = {lat:.7f}, longitude_deg = {lon:.7f}: write these"
+    )
 
 
 @lru_cache(maxsize=64)

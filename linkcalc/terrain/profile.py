@@ -609,6 +609,7 @@ def station_ground_m(name: str, lat: float, lon: float, mosaic: Mosaic) -> float
         "are latitude and longitude swapped, the latitude with the wrong sign?": (-lon, lat),
         "are latitude and longitude swapped, both with the wrong sign?": (-lon, -lat),
     }
+    guesses |= _other_zones(lat, lon)
     mends = [
         mend
         for mend, (y, x) in guesses.items()
@@ -619,6 +620,20 @@ def station_ground_m(name: str, lat: float, lon: float, mosaic: Mosaic) -> float
         f"{at} lies {_length_text(gap_m)} outside {nearest.name}{others}, which covers "
         f"{geodesy.position_text(south, west)} to {geodesy.position_text(north, east)}: {mend}"
     )
+
+
+def _other_zones(lat: float, lon: float) -> dict[str, tuple[float, float]]:
+    """Where the same easting and northing lie in other UTM zones: whole zones farther east or west."""
+    zones = {}
+    for steps in (1, -1, 2, -2, 3, -3):
+        x = (lon + 6.0 * steps + 180.0) % 360.0 - 180.0
+        zone = int((x + 180.0) // 6.0) % 60 + 1
+        code = (32600 if lat >= 0.0 else 32700) + zone
+        zones[f"is it in another UTM zone? In zone {zone} (EPSG:{code}) it would lie on the raster"] = (
+            lat,
+            x,
+        )
+    return zones
 
 
 def _gap_m(lat: float, lon: float, bounds: tuple[float, float, float, float]) -> float:

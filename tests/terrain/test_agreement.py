@@ -7,10 +7,10 @@ import pytest
 import rasterio
 
 from linkcalc.area.land import read_land
-from linkcalc.errors import TerrainError
+from linkcalc.errors import DomainError, TerrainError
 from linkcalc.terrain.agreement import height_notes
 from linkcalc.terrain.cell_size import cell_error, cell_error_db, fine_enough_m
-from linkcalc.terrain.geodesy import transformer
+from linkcalc.terrain.geodesy import from_grid, transformer
 from linkcalc.terrain.profile import cut_profile
 from linkcalc.terrain.rasters import open_mosaic
 from tests.terrain.conftest import HILLS_SHAPE, north_up
@@ -267,3 +267,23 @@ def test_the_land_of_a_coverage_is_refused_for_the_same_reasons(write_raster, gr
         assert read_land((g, fits, nothing), *around).notes == ()
         with pytest.raises(TerrainError, match=r"low\.tif lies below the ground along \d+ % of the land"):
             read_land((g, low, nothing), *around)
+
+
+# ---------------------------------------------------------------- hints
+
+
+@pytest.mark.parametrize("steps", [1, -1, 2])
+def test_a_station_in_the_wrong_utm_zone_is_told_which_would_fit(write_raster, ground, steps):
+    path = write_raster("ground.tif", ground, **UTM)
+    x, y = transformer("EPSG:4326", "EPSG:32633").transform(ENDS[1], ENDS[0])
+    wrong = from_grid(x, y, 32633 + steps)
+    with pytest.raises(TerrainError, match=r"outside .*In zone 33 \(EPSG:32633\) it would lie on the raster"):
+        cut_profile(*wrong, ENDS[2], ENDS[3], [path])
+
+
+def test_a_position_in_survey_feet_is_given_back_as_degrees():
+    # Raleigh's neighbourhood in the state grid of North Carolina, US survey feet
+    with pytest.raises(
+        DomainError, match=r"latitude_deg = 35\.\d{7}, longitude_deg = -78\.\d{7}: write these"
+    ):
+        from_grid(2_100_000.0, 740_000.0, 2264)
