@@ -132,6 +132,7 @@ def link_case(loaded: "LoadedPlan", link: Link, terrain: tuple[Mosaic, Mosaic, M
             surface_kind=plan.terrain.surface_kind,
             step_m=plan.terrain.step_m,
             largest_hole_m=plan.terrain.largest_hole_m,
+            sea_without_data=plan.terrain.sea_without_data,
             names=(near.name, far.name),
         )
     if link.obstacle:

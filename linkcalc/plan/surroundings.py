@@ -57,6 +57,10 @@ class Terrain(Section):
         le=100_000,
     )
 
+    sea_without_data: bool = plain(
+        False, "what no raster holds is open sea at 0 m (tiles of sea do not exist); never under a station"
+    )
+
     @model_validator(mode="after")
     def _feet_of_what_is_named(self) -> Self:
         named = [*self.rasters, *self.surface_rasters, *self.canopy_rasters]

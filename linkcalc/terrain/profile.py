@@ -140,6 +140,7 @@ def cut_profile(
     surface_kind: str = "trees",
     step_m: float | None = None,
     largest_hole_m: float = 250.0,
+    sea_without_data: bool = False,
     base_dir: str | Path | None = None,
     names: tuple[str, str] = ("the first station", "the second station"),
 ) -> Profile:
@@ -163,6 +164,8 @@ def cut_profile(
         Points are evenly spaced, and never fewer than 11.
     largest_hole_m : float, metres
         Holes up to this length along the path are bridged by a straight line and reported.
+    sea_without_data : bool
+        Whether what no raster holds is open sea at 0 m (zone 1), and no hole.
     base_dir : str, Path or None
         Folder of relative paths.
     names : tuple of two str
@@ -171,7 +174,7 @@ def cut_profile(
     Returns
     -------
     Profile
-        All inland (zone 4); clutter is 0 at both ends, where the antennas stand.
+        All inland (zone 4) but for what is taken as sea; clutter is 0 at both ends, where the antennas stand.
 
     Raises
     ------
@@ -232,10 +235,17 @@ def cut_profile(
 
         ground = ground_mosaic.sample(lat, lon)
         ground[[0, -1]] = ends_m
+        sea = np.isnan(ground) & sea_without_data
+        if sea.any():
+            ground[sea] = 0.0
+            notes.append(
+                f"{sea.mean() * length:.0f} m of the path without heights are taken as sea at 0 m, as the "
+                "plan says"
+            )
         ground, bridged_m, hole_notes = _bridge(distance, ground, lat, lon, largest_hole_m, names[0])
         notes += hole_notes
         keep = slice(None, None, finer)
-        distance, ground, lat, lon = distance[keep], ground[keep], lat[keep], lon[keep]
+        distance, ground, lat, lon, sea = distance[keep], ground[keep], lat[keep], lon[keep], sea[keep]
 
         cell = _cell_m(ground_used, *probe)
         notes += agreement.height_notes(distance, ground, cell, names[0])
@@ -256,7 +266,7 @@ def cut_profile(
         ground_m=ground,
         clutter_m=clutter,
         clutter_kind=kind,
-        zone=np.full(ground.shape, INLAND, dtype=np.int8),
+        zone=np.where(sea, ZONES[0], INLAND).astype(np.int8),
         latitude_deg=lat,
         longitude_deg=lon,
         source=", ".join(f"{Path(r.name).name} ({r.spacing_m:.3g} m)" for r in used),

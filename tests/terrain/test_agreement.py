@@ -282,8 +282,28 @@ def test_a_station_in_the_wrong_utm_zone_is_told_which_would_fit(write_raster, g
 
 
 def test_a_position_in_survey_feet_is_given_back_as_degrees():
-    # Raleigh's neighbourhood in the state grid of North Carolina, US survey feet
+    # somewhere in a state grid that counts in US survey feet
     with pytest.raises(
         DomainError, match=r"latitude_deg = 35\.\d{7}, longitude_deg = -78\.\d{7}: write these"
     ):
         from_grid(2_100_000.0, 740_000.0, 2264)
+
+
+# ---------------------------------------------------------------- sea
+
+
+def test_what_no_raster_holds_is_sea_only_where_the_plan_says_so(write_raster, ground):
+    coast = ground.copy()
+    coast[:, 30:50] = -9999.0
+    path = write_raster("coast.tif", coast, nodata=-9999.0, **UTM)
+    with pytest.raises(TerrainError, match="no raster holds heights"):
+        cut_profile(*ENDS, [path], largest_hole_m=50.0)
+    p = cut_profile(*ENDS, [path], largest_hole_m=50.0, sea_without_data=True)
+    sea = p.zone == 1
+    assert 0.2 < sea.mean() < 0.5
+    assert (p.ground_m[sea] == 0.0).all()
+    assert (p.ground_m[~sea] > 50.0).all()
+    assert any(re.search(r"\d+ m of the path without heights are taken as sea", note) for note in p.notes)
+    # a station never stands on it
+    with pytest.raises(TerrainError, match="nodata"):
+        cut_profile(45.1521, 15.0025, *ENDS[2:], [path], sea_without_data=True)
