@@ -1,7 +1,7 @@
 """What stands around a station, from classes of land cover and the height of trees around it.
 
-Classes are those of the open land cover at 10 m (`open_sets`), which name what covers a cell and not how high
-it is; the heights are the representative clutter heights of Rec. ITU-R P.1812, table 2, where nothing better is
+Classes are those of the open land cover at 10 m (`open_sets`): they name what covers a cell, not how high
+it is. Heights are the representative clutter heights of Rec. ITU-R P.1812, table 2, where nothing better is
 known.
 """
 
