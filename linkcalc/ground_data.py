@@ -10,7 +10,9 @@ from typing import Any
 import numpy as np
 
 from linkcalc.errors import LinkcalcError, PlanError, TerrainError
-from linkcalc.plan import Plan, Station
+from linkcalc.plan import Station
+from linkcalc.plan.loading import tables_of, unlocated_plan
+from linkcalc.sites import Site, read_sites
 from linkcalc.terrain import geodesy, local_copy, sources
 from linkcalc.terrain.open_sets import TERRAIN_KEYS, Bounds, Kind, OpenSet, kind_of_file
 from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, Raster, open_mosaic
@@ -30,16 +32,51 @@ class Found:
     """What was written or found, for the list that is printed."""
 
 
-def needed_area(plan: Plan, radius_m: float = 0.0, station: str | None = None) -> Bounds:
-    """The area that a plan's links cross, or circles around its stations.
+def stations_in(path: Path) -> tuple[str, list[Site]]:
+    """Where the stations of a plan, or the sheds and nodes of a fleet, stand; its ground need not exist yet.
 
     Parameters
     ----------
-    plan : Plan
+    path : Path
+        Plan or fleet file.
+
+    Returns
+    -------
+    tuple of str and list of Site
+        The file's text, and those that have a position.
+
+    Raises
+    ------
+    PlanError
+        If the file cannot be read, is no valid plan, or places nothing.
+
+    Examples
+    --------
+    >>> import linkcalc as lc
+    >>> [site.name for site in stations_in(lc.sample_path("upland"))[1]]
+    ['tank', 'generator shed']
+    """
+    text, data = tables_of(path)
+    if "shed" in data:
+        placed = _fleet_sites(data, path)
+    else:
+        read = unlocated_plan(data, path)
+        placed = [Site(s.name, *_position_deg(s)) for s in read.station if s.positioned]
+    if not placed:
+        raise PlanError(f"{path}: no station has a position: give latitude_deg and longitude_deg")
+    return text, placed
+
+
+def needed_area(sites: Sequence[Site], radius_m: float = 0.0, station: str | None = None) -> Bounds:
+    """The area that the links between sites cross, or circles around them.
+
+    Parameters
+    ----------
+    sites : sequence of Site
     radius_m : float, m
         Radius of a coverage or a search for relays; 0 for the links alone.
     station : str or None
-        Around which station that is; None: around all.
+        Around which of them that is; None: around all.
 
     Returns
     -------
@@ -49,24 +86,42 @@ def needed_area(plan: Plan, radius_m: float = 0.0, station: str | None = None) -
     Raises
     ------
     PlanError
-        If stations have no positions, or there is none of that name.
+        If there is none of that name.
 
     Examples
     --------
     >>> import linkcalc as lc
-    >>> south, west, north, east = needed_area(lc.load_plan(lc.sample_path("upland")).plan)
+    >>> south, west, north, east = needed_area(stations_in(lc.sample_path("upland"))[1])
     >>> round(north - south, 2), round(east - west, 2)
     (0.01, 0.07)
     """
-    placed = [s for s in plan.station if s.positioned]
-    if not placed:
-        raise PlanError("no station has a position: give latitude_deg and longitude_deg")
-    if station is not None and station not in [s.name for s in placed]:
-        raise PlanError(
-            f"no station {station!r} with a position; there are {', '.join(s.name for s in placed)}"
-        )
-    reach_m = [radius_m if station in (None, s.name) else 0.0 for s in placed]
-    return area_around([_position_deg(s) for s in placed], reach_m)
+    names = [site.name for site in sites]
+    if station is not None and station not in names:
+        raise PlanError(f"no station {station!r} with a position; there are {', '.join(names[:8])}")
+    reach_m = [radius_m if station in (None, name) else 0.0 for name in names]
+    return area_around([(site.latitude_deg, site.longitude_deg) for site in sites], reach_m)
+
+
+def _fleet_sites(data: dict[str, Any], path: Path) -> list[Site]:
+    found = []
+    for table in (*_tables(data, "shed"), *_tables(data, "node")):
+        keys = ("latitude_deg", "longitude_deg", "easting_m", "northing_m", "epsg")
+        try:
+            like = Station.model_validate(
+                {"name": "x", "antenna_height_m": 1.0, **{k: table[k] for k in keys if k in table}}
+            )
+        except ValueError:
+            continue  # said by whoever loads the fleet
+        if like.positioned:
+            found.append(Site(str(table.get("name", "")), *_position_deg(like)))
+    if isinstance(data.get("nodes"), str):
+        found += read_sites(path.parent / data["nodes"])
+    return found
+
+
+def _tables(data: dict[str, Any], key: str) -> list[dict[str, Any]]:
+    tables = data[key] if isinstance(data.get(key), list) else []
+    return [table for table in tables if isinstance(table, dict)]
 
 
 def area_around(

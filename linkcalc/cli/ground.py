@@ -43,7 +43,7 @@ def ground(
     ] = None,
     write: Annotated[bool, typer.Option("--write", help="Put the lines into the plan.")] = False,
 ) -> None:
-    """Say which tiles of ground a plan needs, and set its [terrain].
+    """Say which tiles of ground a plan or a fleet needs, and set its [terrain].
 
     \b
     Example:
@@ -55,8 +55,7 @@ def ground(
     """
     from linkcalc.errors import LinkcalcError
     from linkcalc.files import atomic_write
-    from linkcalc.ground_data import from_server, in_folder, needed_area
-    from linkcalc.plan.loading import unlocated_plan
+    from linkcalc.ground_data import from_server, in_folder, needed_area, stations_in
     from linkcalc.plan.terrain_lines import terrain_lines, with_terrain
     from linkcalc.terrain.open_sets import SETS, set_named
     from linkcalc.views.ground_text import found_text, needed_text
@@ -68,8 +67,8 @@ def ground(
     if len(usable) < len(chosen):
         known = ", ".join(s.key for s in SETS if s.kind != "land_cover")
         raise LinkcalcError(f"--set {', '.join(set_ or [])}: sets of heights are {known}")
-    text, read = unlocated_plan(plan)
-    bounds = needed_area(read, radius_km * 1e3, station)
+    text, placed = stations_in(plan)
+    bounds = needed_area(placed, radius_km * 1e3, station)
     if folder is None and address is None:
         typer.echo(needed_text(plan.name, bounds, radius_km), nl=False)
         return

@@ -83,23 +83,33 @@ def load_plan(path: str | os.PathLike[str]) -> LoadedPlan:
     return LoadedPlan(plan, path, path.parent, digest, assumed_values(plan), tuple(plan_notes(plan)))
 
 
-def unlocated_plan(path: Path) -> tuple[str, Plan]:
-    """Read a plan whose files need not exist yet: its text and its values.
+def tables_of(path: Path) -> tuple[str, dict[str, Any]]:
+    """Read a plan or fleet file as text and as tables, without checking what they say.
 
     Raises
     ------
     PlanError
-        As `load_plan`, but for sources of heights.
+        If it cannot be read or is not TOML.
     """
     try:
         raw = read_text(path)
-        data = parsed(raw)
-        try:
-            return raw.decode("utf-8-sig"), Plan.model_validate(data)
-        except ValidationError as error:
-            raise PlanError(summary(faults(error, data, Plan))) from None
+        return raw.decode("utf-8-sig", "replace"), parsed(raw)
     except PlanError as error:
         raise PlanError(printable(f"{path}: {error}")) from None
+
+
+def unlocated_plan(data: Mapping[str, Any], path: Path) -> Plan:
+    """Make a plan of tables whose sources of heights need not exist yet.
+
+    Raises
+    ------
+    PlanError
+        If it is no valid plan.
+    """
+    try:
+        return Plan.model_validate(data)
+    except ValidationError as error:
+        raise PlanError(printable(f"{path}: {summary(faults(error, data, Plan))}")) from None
 
 
 def checked_plan(data: Mapping[str, Any], base_dir: Path, profiled: Collection[str] = ()) -> Plan:

@@ -16,10 +16,10 @@ from typer.testing import CliRunner, Result
 
 from linkcalc.cli import app
 from linkcalc.errors import PlanError, TerrainError
-from linkcalc.ground_data import needed_area
+from linkcalc.ground_data import needed_area, stations_in
 from linkcalc.plan import load_plan
-from linkcalc.plan.loading import unlocated_plan
 from linkcalc.plan.terrain_lines import with_terrain
+from linkcalc.sample_files import sample_fleet_path
 from linkcalc.terrain import local_copy, sources
 from linkcalc.terrain.open_sets import SETS, kind_of_file, set_named
 from linkcalc.terrain.profile import cut_profile
@@ -371,7 +371,7 @@ def test_an_address_in_the_plan_is_read_only_where_the_plan_says_so(plan: Path, 
 
 
 def test_the_area_holds_every_station_with_room_around(plan: Path) -> None:
-    _, read = unlocated_plan(plan)
+    _, read = stations_in(plan)
     south, west, north, east = needed_area(read)
     for latitude, longitude in (TANK, SHED):
         assert south + 0.002 < latitude < north - 0.002
@@ -383,10 +383,23 @@ def test_the_area_holds_every_station_with_room_around(plan: Path) -> None:
         needed_area(read, 0.0, "pond")
 
 
+def test_a_fleets_sheds_and_nodes_count(tmp_path: Path) -> None:
+    for name in ("upland_fleet.toml", "upland_tanks.csv"):
+        (tmp_path / name).write_bytes(sample_fleet_path().with_name(name).read_bytes())
+    placed = stations_in(tmp_path / "upland_fleet.toml")[1]
+    assert {"west shed", "east shed", "tank 01"} <= {site.name for site in placed}
+    done = linkcalc(
+        "ground", tmp_path / "upland_fleet.toml", "--folder", sample_fleet_path().parent, "--write"
+    )
+    assert done.exit_code == 0, done.stderr
+    (raster,) = tomllib.loads((tmp_path / "upland_fleet.toml").read_text())["terrain"]["rasters"]
+    assert raster.endswith("upland.tif")
+
+
 def test_an_area_across_the_180th_meridian_is_narrow(tmp_path: Path) -> None:
     path = tmp_path / "x.toml"
     path.write_text(plan_text(tank=(-17.0, 179.98), shed=(-17.02, -179.97)))
-    _, west, _, east = needed_area(unlocated_plan(path)[1])
+    _, west, _, east = needed_area(stations_in(path)[1])
     assert west > 179.9
     assert east < -179.9
 
