@@ -15,7 +15,7 @@ from linkcalc.plan.loading import tables_of, unlocated_plan
 from linkcalc.sites import Site, read_sites
 from linkcalc.terrain import geodesy, local_copy, sources
 from linkcalc.terrain.open_sets import TERRAIN_KEYS, Bounds, Kind, OpenSet, kind_of_file
-from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, Raster, open_mosaic
+from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, open_mosaic
 from linkcalc.terrain.sources import Source
 
 AROUND_M = 300.0
@@ -215,15 +215,7 @@ def in_folder(folder: Path, bounds: Bounds, base_dir: Path) -> Found:
 def _meets(source: Source, bounds: Bounds, kind: Kind) -> bool:
     limits = CANOPY_LIMITS_M if kind == "canopy" else GROUND_LIMITS_M
     with open_mosaic([source.location], limits_m=limits) as mosaic:
-        return _reaches_into(mosaic.rasters[0], bounds)
-
-
-def _reaches_into(raster: Raster, bounds: Bounds) -> bool:
-    south, west, north, east = bounds
-    low, left, high, right = raster.bounds()
-    width, other = (right - left) % 360.0 or 360.0, (east - west) % 360.0 or 360.0
-    across = (west - left) % 360.0 <= width or (left - west) % 360.0 <= other
-    return bool(low <= north and high >= south and across)
+        return mosaic.rasters[0].meets(*bounds)
 
 
 def _name_in_plan(source: Source, base_dir: Path) -> str:

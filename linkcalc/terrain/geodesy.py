@@ -195,6 +195,7 @@ def transformer(source_crs: str, target_crs: str) -> Any:
     return pyproj.Transformer.from_crs(source, target, always_xy=True)
 
 
+@lru_cache(maxsize=64)
 def vertical_name(crs: str) -> str:
     """What a coordinate system counts heights from: the name of its vertical part, empty where it has none.
 

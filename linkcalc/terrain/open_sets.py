@@ -74,7 +74,7 @@ SETS = (
         f"{_GLO30}.tif", f"{_GLO30}/{_GLO30}.tif", (20, 50), "free, with credit as its licence asks",
     ),
     OpenSet(
-        "srtm", "SRTM 1 or 3 arc seconds", "ground", "partly tree tops (radar, year 2000)", "30 or 90 m", 1,
+        "srtm", "SRTM 1 or 3 arc seconds", "ground", "with some tree tops; radar of 2000", "30 or 90 m", 1,
         "{ns}{lat}{ew}{lon}.hgt", "{ns}{lat}{ew}{lon}.hgt", (3, 26), "public domain", (-56.0, 60.0),
     ),
     OpenSet(

@@ -48,6 +48,7 @@ STEPS_TAG = "LINKCALC_STEPS_M"
 HeightUnit = Literal["m", "ft", "us_survey_ft"]
 
 _NEVER_A_HEIGHT = -32768
+_FEWEST_TO_SORT_OUT = 4
 _MOST_KEPT_OPEN = 100
 """Of more rasters than this only those that are being read are open."""
 _CELLS_PER_READ = 1 << 18
@@ -234,6 +235,18 @@ class Raster:
         """South, west, north and east limits in degrees; west > east across the 180th meridian."""
         return self._bounds
 
+    def meets(self, south: float, west: float, north: float, east: float) -> bool:
+        """Whether an area may reach into the raster, by degrees; west > east across the 180th meridian."""
+        low, left, high, right = self._bounds
+        room = (
+            2.0 * self.cell_m / 100_000.0 / max(np.cos(np.radians(min(max(abs(low), abs(high)), 89.0))), 0.01)
+        )
+        width = (right - left) % 360.0 or 360.0
+        other = (east - west) % 360.0 or (360.0 if east != west else 0.0)
+        across = (west - left + room) % 360.0 <= width + 2.0 * room
+        across = across or (left - west + room) % 360.0 <= other + 2.0 * room
+        return bool(low - room <= north and high + room >= south and across)
+
     def _outline(self) -> tuple[float, float, float, float]:
         columns, rows = (0, self._width, 0, self._width), (0, 0, self._height, self._height)
         x, y = _apply(self._affine, np.array(columns), np.array(rows))
@@ -382,7 +395,8 @@ class Mosaic:
 
     def holding(self, latitude_deg: Floats, longitude_deg: Floats) -> tuple[Raster, ...]:
         """The rasters on which any of the positions lies, finest first."""
-        return tuple(r for r in self.rasters if r.covers(latitude_deg, longitude_deg).any())
+        near = self._meeting(latitude_deg, longitude_deg)
+        return tuple(r for r in near if r.covers(latitude_deg, longitude_deg).any())
 
     def area(
         self,
@@ -461,9 +475,16 @@ class Mosaic:
                 heights[rows, columns] = self._sample(*position, fill=False)
         return heights, known
 
+    def _meeting(self, lat: Floats, lon: Floats) -> Sequence[Raster]:
+        """The rasters that points may lie on; of many tiles most lie elsewhere."""
+        if len(self.rasters) < _FEWEST_TO_SORT_OUT or not lat.size:
+            return self.rasters
+        box = (float(lat.min()), float(lon.min()), float(lat.max()), float(lon.max()))
+        return [raster for raster in self.rasters if raster.meets(*box)]
+
     def _sample(self, lat: Floats, lon: Floats, *, fill: bool) -> Floats:
         heights = np.full(lat.shape, np.nan)
-        for raster in self.rasters:
+        for raster in self._meeting(lat, lon):
             open_ = np.flatnonzero(np.isnan(heights))
             if not open_.size:
                 break
@@ -550,7 +571,7 @@ def open_mosaic(
     if isinstance(paths, str | Path):
         paths = [paths]
     found = sources.sources(paths, base_dir)
-    options = sources.options(network=network and any(source.remote for source in found))
+    options = sources.options(network=network)
     rasters: list[Raster] = []
     with ExitStack() as on_fault, rasterio.Env(**options):
         for source in found:

@@ -32,6 +32,8 @@ OFFLINE = {
     "GDAL_HTTP_PROXY": "http://127.0.0.1:9",
     "GDAL_HTTP_CONNECTTIMEOUT": "1",
     "GDAL_HTTP_TIMEOUT": "1",
+    # files beside a raster are asked for by name: a folder of a thousand tiles is not listed for each
+    "GDAL_DISABLE_READDIR_ON_OPEN": "TRUE",
 }
 """Options under which GDAL reaches no network."""
 

@@ -23,17 +23,19 @@ def needed_text(plan_name: str, bounds: Bounds, radius_km: float = 0.0) -> str:
         f"Ground for {plan_name}: {_span(south, north, 'N', 'S')}, {_span(west, east, 'E', 'W')} "
         f"({width:g} by {height:g} km{what})",
         "",
-        "Tiles of open sets that hold it (names, sizes and licences from memory: the set's own page counts):",
+        *_wrapped(
+            "Tiles of open sets that hold it (names, sizes and licences from memory: the set's page counts):"
+        ),
         "",
     ]
     for s in SETS:
         tiles = s.tiles(bounds)
-        lines.append(
-            f"  {s.title}: {s.kind.replace('_', ' ')}, {s.shows}; {s.cell}; {s.size_mb[0]:g} to "
-            f"{s.size_mb[1]:g} MB a tile; {s.licence}; --set {s.key}"
+        key = "" if s.kind == "land_cover" else f"; --set {s.key}"
+        lines += _wrapped(
+            f"{s.title}: {s.kind.replace('_', ' ')} ({s.shows}); {s.cell}; {s.size_mb[0]:g} to "
+            f"{s.size_mb[1]:g} MB a tile; {s.licence}{key}",
+            "  ",
         )
-        if s.kind == "land_cover":
-            lines[-1] = lines[-1].rpartition("; --set")[0]
         lines += [f"    {tile}" for tile in tiles[:_MOST_TILES]] or ["    none so far north or south"]
         if len(tiles) > _MOST_TILES:
             lines.append(f"    and {len(tiles) - _MOST_TILES} more")
@@ -71,5 +73,12 @@ def _span(low: float, high: float, plus: str, minus: str) -> str:
     return f"{one(low)} {minus if low < 0 else plus} to {one(high)} {minus if high < 0 else plus}"
 
 
-def _wrapped(text: str) -> list[str]:
-    return wrap(text, 96, break_on_hyphens=False, break_long_words=False)
+def _wrapped(text: str, indent: str = "") -> list[str]:
+    return wrap(
+        text,
+        80,
+        initial_indent=indent,
+        subsequent_indent=2 * indent,
+        break_on_hyphens=False,
+        break_long_words=False,
+    )

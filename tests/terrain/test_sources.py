@@ -215,3 +215,23 @@ def test_a_server_that_says_nothing_is_given_up(monkeypatch):
     assert all(
         float(sources.ONLINE[k]) <= 60 for k in ("GDAL_HTTP_CONNECTTIMEOUT", "GDAL_HTTP_LOW_SPEED_TIME")
     )
+
+
+def test_many_tiles_give_the_heights_of_the_whole(write_raster, hills):
+    tiles = [
+        write_raster(
+            f"t{row}_{col}.tif",
+            hills[row : row + 10, col : col + 10],
+            transform=north_up(20 + col * CELL_DEG, 45 - row * CELL_DEG, CELL_DEG),
+        )
+        for row in range(0, 60, 10)
+        for col in range(0, 80, 10)
+    ]
+    rng = np.random.default_rng(4)
+    with open_mosaic(tiles) as many, open_mosaic([write_raster("whole.tif", hills)]) as whole:
+        for _ in range(60):
+            # points on and about seams, a few at a time
+            row, col = rng.uniform(0, 59, 3), 10.0 * rng.integers(1, 8) - 0.5 + rng.normal(0.0, 0.4, 3)
+            at = 45 - (row + 0.5) * CELL_DEG, 20 + (col + 0.5) * CELL_DEG
+            assert many.sample(*at) == pytest.approx(whole.sample(*at), abs=1e-4)
+            assert many.holding(*at)
