@@ -14,7 +14,7 @@ BELOW_SHARE = 0.05
 TALLEST_M = 100.0
 """What stands higher above the ground is no tree (tallest known: 116 m) and hardly a building."""
 NOWHERE_NEAR_M = 15.0
-"""A surface that comes no nearer to the ground than this anywhere is counted from elsewhere."""
+"""A surface that comes no nearer to the ground than this anywhere is on another vertical datum."""
 LOWEST_LAND_M, HIGHEST_LAND_M = -430.0, 8850.0
 """Shore of the Dead Sea and summit of Mount Everest."""
 SPIKE_M = 100.0
@@ -62,7 +62,7 @@ def surface_notes(
     ------
     TerrainError
         If the surface lies below the ground, or far above it, over so much of the points that it must be
-        counted from elsewhere or in another unit.
+        on another vertical datum or in another unit.
 
     Examples
     --------
@@ -80,8 +80,8 @@ def surface_notes(
     below, above = low.mean(), (known > TALLEST_M).mean()
     middle_m = float(np.median(known))
     must = (
-        "it must be counted from the same level and in the same unit as the ground (height_unit in "
-        "[terrain]), or be left out"
+        "it needs the vertical datum and the unit of the ground (height_unit, feet_rasters in [terrain]), "
+        "or must be left out"
     )
     if below > BELOW_SHARE and (low.sum() >= FEWEST_BELOW or below > 0.5):
         deep_m = -float(np.median(known[low]))
@@ -98,8 +98,8 @@ def surface_notes(
     nearest_m = float(np.quantile(known, 0.05))
     if nearest_m > NOWHERE_NEAR_M:
         notes.append(
-            f"{name} comes nowhere nearer to the ground than {nearest_m:.0f} m: is it counted from the "
-            "same level?"
+            f"{name} comes nowhere nearer to the ground than {nearest_m:.0f} m: is it on "
+            "the same vertical datum?"
         )
     if known.max() > TALLEST_M:
         notes.append(
@@ -190,5 +190,7 @@ def overlap_note(difference_m: Floats, cell_m: float, names: tuple[str, str]) ->
         return ""
     said = f"{names[0]} and {names[1]} are {apart_m:.0f} m apart in height where both hold the path"
     if apart_m > APART_M:
-        raise TerrainError(f"{said}: another unit or level in one of them (height_unit in [terrain])")
-    return f"{said}: another level, or is one of them a surface model?"
+        raise TerrainError(
+            f"{said}: another unit or vertical datum in one of them (height_unit in [terrain])"
+        )
+    return f"{said}: another vertical datum, or is one of them a surface model?"

@@ -219,7 +219,7 @@ def cut_profile(
         met_before = [r.out_of_limits[0] for r in used]
         notes = [note for r in used for note in r.notes]
         notes += _fit_together(ground_mosaic, ground_used, *probe)
-        notes += _levels(used)
+        notes += _datums(used)
         notes += _treetops(ground_used)
         step = native if step_m is None else step_m
         intervals = max(ceil(length / step - 1e-9), FEWEST_POINTS - 1)
@@ -748,7 +748,7 @@ def area_notes(
     Raises
     ------
     TerrainError
-        If the surface cannot be counted from the ground's level and in its unit, or ground rasters contradict
+        If the surface cannot be on the ground's vertical datum and in its unit, or ground rasters contradict
         each other.
     """
     # seven spokes, so that none lies along rows or columns but the first
@@ -759,7 +759,7 @@ def area_notes(
     used, above = ground.holding(lat, lon), surface.holding(lat, lon)
     notes = [note for r in (*used, *above) for note in r.notes]
     notes += _fit_together(ground, used, lat, lon)
-    notes += _levels((*used, *above))
+    notes += _datums((*used, *above))
     notes += _treetops(used)
     if used and above:
         cell_m = max(r.cell_m for r in (*used, *above))
@@ -799,12 +799,12 @@ def _fit_together(mosaic: Mosaic, used: Sequence[Raster], lat: Floats, lon: Floa
             yield from [note] if note else []
 
 
-def _levels(used: Sequence[Raster]) -> Iterator[str]:
-    """Say so if heights are counted from different levels."""
-    levels = {r.vertical: Path(r.name).name for r in used if r.vertical}
-    if len(levels) > 1:
-        said = ", ".join(f"{name} from {level}" for level, name in levels.items())
-        yield f"the rasters count heights from different levels ({said}): steps where they meet are not real"
+def _datums(used: Sequence[Raster]) -> Iterator[str]:
+    """Say so if rasters are on different vertical datums."""
+    datums = {r.vertical: Path(r.name).name for r in used if r.vertical}
+    if len(datums) > 1:
+        said = ", ".join(f"{name}: {datum}" for datum, name in datums.items())
+        yield f"the rasters are on different vertical datums ({said}): steps where they meet are not real"
 
 
 def _treetops(ground: Sequence[Raster]) -> Iterator[str]:
