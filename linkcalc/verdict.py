@@ -91,7 +91,7 @@ def open_terrain(loaded: LoadedPlan) -> Iterator[tuple[Mosaic, Mosaic, Mosaic]]:
     t = loaded.plan.terrain
     with ExitStack() as stack:
         ground, surface, canopy = (
-            stack.enter_context(open_mosaic(files, base_dir=loaded.base_dir, limits_m=limits_m))
+            stack.enter_context(open_mosaic(files, loaded.base_dir, limits_m=limits_m, **t.reading()))
             for files, limits_m in (
                 (t.rasters, GROUND_LIMITS_M),
                 (t.surface_rasters, GROUND_LIMITS_M),
@@ -132,6 +132,7 @@ def link_case(loaded: LoadedPlan, link: Link, terrain: tuple[Mosaic, Mosaic, Mos
             surface_kind=plan.terrain.surface_kind,
             step_m=plan.terrain.step_m,
             largest_hole_m=plan.terrain.largest_hole_m,
+            sea_without_data=plan.terrain.sea_without_data,
             names=(near.name, far.name),
         )
     if link.obstacle:

@@ -12,7 +12,7 @@ from linkcalc._arrays import Floats, checked
 from linkcalc.area import kernels
 from linkcalc.errors import DomainError, TerrainError
 from linkcalc.terrain import geodesy
-from linkcalc.terrain.profile import FEWEST_POINTS, MOST_POINTS, station_ground_m
+from linkcalc.terrain.profile import FEWEST_POINTS, MOST_POINTS, area_notes, station_ground_m
 from linkcalc.terrain.rasters import Mosaic, Raster
 
 _MAP_TOLERANCE = 1e-4
@@ -166,6 +166,7 @@ def read_land(
     largest_hole_m: float = 250.0,
     surface_kind: str = "trees",
     whole: bool = True,
+    least_share: float = 1.0,
 ) -> Land:
     """Read ground, surface and canopy around a station, each block of each file once.
 
@@ -182,6 +183,8 @@ def read_land(
     whole : bool
         Whether a radius that reaches beyond the rasters is refused; if not, positions out there have no
         height.
+    least_share : float
+        Share of the circle that the rasters must hold for a radius beyond them to be taken all the same.
 
     Returns
     -------
@@ -217,7 +220,8 @@ def read_land(
         raise TerrainError("no terrain raster is named: an area needs heights all around the station")
     station_ground_m(name, latitude, longitude, terrain[0])
     if whole:
-        _refuse_radius_beyond(terrain[0], name, latitude, longitude, radius)
+        _refuse_radius_beyond(terrain[0], name, latitude, longitude, radius, least_share)
+    fitting = area_notes(terrain[0], terrain[1], latitude, longitude, radius)
     met_before = {id(r): r.out_of_limits[0] for mosaic in terrain for r in mosaic.rasters}
     found = [
         window
@@ -225,10 +229,13 @@ def read_land(
         for window in _windows(layer, mosaic, latitude, longitude, radius)
     ]
     notes = [
-        f"{w.raster.name} holds impossible heights in the area, such as {w.raster.out_of_limits[1]:.0f} m; "
-        "they are taken as nodata"
-        for w in found
-        if w.raster.out_of_limits[0] > met_before[id(w.raster)]
+        *fitting,
+        *(
+            f"{w.raster.name} holds impossible heights in the area, such as "
+            f"{w.raster.out_of_limits[1]:.0f} m; they are taken as nodata"
+            for w in found
+            if w.raster.out_of_limits[0] > met_before[id(w.raster)]
+        ),
     ]
     sizes = np.array([w.heights.size for w in found])
     offsets = np.concatenate([[0], np.cumsum(sizes)[:-1]])
@@ -306,7 +313,7 @@ def _crossed(raster: Raster, column: Floats, row: Floats) -> bool:
 
 
 def _refuse_radius_beyond(
-    ground: Mosaic, name: str, latitude: float, longitude: float, radius: float
+    ground: Mosaic, name: str, latitude: float, longitude: float, radius: float, least_share: float
 ) -> None:
     """Say in one line how far the rasters reach, if not far enough."""
     to_geographic = geodesy.transformer(plane_crs(latitude, longitude), "EPSG:4326")
@@ -328,6 +335,8 @@ def _refuse_radius_beyond(
         out = outside(middle)
         low, high = np.where(out, low, middle), np.where(out, middle, high)
     reach = np.where(astray, low, radius)
+    if np.mean((reach / radius) ** 2) >= least_share:
+        return
     worst = int(reach.argmin())
     raise TerrainError(
         f"a radius of {radius / 1e3:g} km around {name} reaches beyond the rasters: they end "

@@ -17,6 +17,7 @@ from linkcalc.cli import (
     energy,
     fieldsheet,
     fleet,
+    ground,
     heights,
     limits,
     messages,
@@ -47,6 +48,7 @@ COMMANDS = (
     messages.messages,
     tank.tank,
     plan_files.new,
+    ground.ground,
     plan_files.schema,
     samples.samples,
 )

@@ -17,7 +17,7 @@ from linkcalc.plan.base import ONE_LINE, Section, assumed, given, label, optiona
 from linkcalc.plan.faults import Fault, faults, summary
 from linkcalc.plan.keys import kind_of
 from linkcalc.plan.links import ChirpModulation, Link, Modulation
-from linkcalc.plan.loading import LoadedPlan, missing_file, read_text
+from linkcalc.plan.loading import LoadedPlan, missing_file, missing_rasters, read_text
 from linkcalc.plan.model import Plan
 from linkcalc.plan.power import Battery, Regulation
 from linkcalc.plan.stations import COMMON_PRACTICE, Station
@@ -462,10 +462,7 @@ def _raw(path: Path) -> bytes:
 
 
 def _missing(fleet: Fleet, base_dir: Path) -> Iterator[Fault]:
-    for key in ("rasters", "surface_rasters", "canopy_rasters"):
-        for name in getattr(fleet.terrain, key):
-            if "://" not in name and not name.startswith("/vsi"):
-                yield from missing_file(f"terrain.{key}", name, base_dir)
+    yield from missing_rasters(fleet.terrain, base_dir)
     if fleet.nodes is not None:
         yield from missing_file("nodes", fleet.nodes, base_dir)
 

@@ -568,6 +568,7 @@ def _path(page: "Page", link: LinkResult) -> None:
     )
     facts = [
         ("ground heights", path.source),
+        ("at the ends", _ends_words(link)),
         ("seen as", f"{path.regime}: {path.regime_reason}"),
         ("worst point", f"{where}: {clearance_words(path, worst_clearance_m(link))}"),
         (
@@ -587,6 +588,15 @@ def _path(page: "Page", link: LinkResult) -> None:
         facts.append(("missing heights", f"{distance_words(path.bridged_m)} bridged"))
     for name, fact in facts:
         page.wrap(f"{name:<16}{fact}", indent=2, hanging=18)
+
+
+def _ends_words(link: LinkResult) -> str:
+    """Say how high the ground is where the stations stand: the first thing to hold against a map."""
+    names = (link.directions[0].from_, link.directions[0].to) if link.directions else ("start", "end")
+    ends = zip(names, link.drawing.ground_m[[0, -1]], strict=True)
+    return (
+        ", ".join(f"{name} {rounded(float(height_m), 0)} m" for name, height_m in ends) + " above sea level"
+    )
 
 
 def _models(page: "Page", path: PathFacts) -> None:
