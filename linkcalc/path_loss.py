@@ -42,6 +42,7 @@ from linkcalc.propagation import _kernels as k
 from linkcalc.propagation import clutter, diffraction, fresnel, ground, irregular, p1812, two_ray, vegetation
 from linkcalc.propagation.two_ray import Reflection
 from linkcalc.result import MODEL_NAMES, Regime
+from linkcalc.terrain.cell_size import FEWEST_CELLS
 from linkcalc.terrain.profile import Profile
 from linkcalc.units import SPEED_OF_LIGHT_M_S
 
@@ -581,6 +582,11 @@ class Losses:
         return np.isfinite(self.free_space_db)
 
     @property
+    def ground_unknown(self) -> NDArray[np.bool_]:
+        """Where a path spans so few cells of its raster that hardly anything is known between its ends."""
+        return np.asarray(self.length_m < FEWEST_CELLS * np.nan_to_num(self.cell_m))
+
+    @property
     def blocked(self) -> Floats:
         """From 0 (60 % of the first Fresnel zone free) by 0.5 (the ray touches) to 1 (as far behind it)."""
         return np.clip((CLEAR_RATIO - self.clearance_ratio) / (2.0 * CLEAR_RATIO), 0.0, 1.0)
@@ -756,7 +762,7 @@ def profile_facts(profile: Profile, near_m: Floats, far_m: Floats) -> dict[str, 
         "far_ground_m": profile.ground_m[-1],
         "near_height_m": near_m,
         "far_height_m": far_m,
-        "cell_m": getattr(profile, "cell_m", math.nan),
+        "cell_m": profile.cell_m,
         "bridged_m": profile.bridged_m,
     }
 

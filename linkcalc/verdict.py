@@ -24,6 +24,7 @@ from linkcalc.requirement import VERDICTS, Requirement
 from linkcalc.result import Direction, Drawing, LinkResult, PathFacts, Result, VerdictWord
 from linkcalc.rules.traffic import sent_over
 from linkcalc.terrain import geodesy
+from linkcalc.terrain.cell_size import cell_error
 from linkcalc.terrain.profile import Profile, cut_profile, read_profile_csv, with_obstacles
 from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, Mosaic, open_mosaic
 from linkcalc.uncertainty import after_reading_db, contributors
@@ -195,6 +196,7 @@ def check_link(case: LinkCase) -> LinkResult:
         *_noise_note(case),
         *_bearing_note(case),
         *_season_note(case),
+        *_cells_note(case),
         *_null_note(case),
         *_busy_note(case),
         *said,
@@ -420,6 +422,15 @@ def _season_note(case: LinkCase) -> list[str]:
     if case.conditions.month is None or case.profile.latitude_deg is not None:
         return []
     return ["the month is taken for one of the northern half of the earth: the stations have no positions"]
+
+
+def _cells_note(case: LinkCase) -> list[str]:
+    profile = case.profile
+    radius_m = float(
+        fresnel.fresnel_radius_m(profile.length_m / 2.0, profile.length_m / 2.0, case.frequency_hz)
+    )
+    warning = cell_error(profile.cell_m, profile.length_m, radius_m).warning
+    return [warning] if warning else []
 
 
 def _null_note(case: LinkCase) -> list[str]:

@@ -41,6 +41,8 @@ class Land:
     row."""
     spacing_m: Floats
     """(windows,) of each raster."""
+    cells_m: Floats
+    """(windows,) longer side of each raster's cells."""
     step_m: float | None
     largest_hole_m: float
     tree_surface: bool
@@ -124,6 +126,21 @@ class Land:
                 for w, on in zip(finer, np.asarray(held.any(axis=-1)), strict=True):
                     native[part] = np.where(on, np.minimum(native[part], self.spacing_m[w]), native[part])
         return native
+
+    def cell_m(self, east_m: Floats, north_m: Floats) -> Floats:
+        """Cell of the rasters that give each path its ground, as a profile's `cell_m`."""
+        ground = np.flatnonzero(self.windows[:, kernels.LAYER] == kernels.GROUND)
+        if ground.size == 1:
+            return np.full(east_m.shape, self.cells_m[ground[0]])
+        found = np.empty(east_m.shape)
+        share = np.linspace(0.0, 1.0, _PROBES)
+        for i in range(0, east_m.size, 1024):
+            part = slice(i, i + 1024)
+            east, north = (np.outer(v[part] / self.radius_m, share) for v in (east_m, north_m))
+            held = self._held(east, north, ground)
+            cells = self.cells_m[ground][held.argmax(axis=0)]
+            found[part] = np.quantile(cells, 0.95, axis=-1, method="higher")
+        return found
 
     def _held(self, east: Floats, north: Floats, which: Any = slice(None)) -> NDArray[np.bool_]:
         """Whether positions lie on the windows' rasters, rim included, (windows, ...)."""
@@ -263,6 +280,7 @@ def read_land(
         maps=np.array([w.maps for w in found]),
         sizes=np.array([w.own for w in found], dtype=np.int64),
         spacing_m=np.array([w.raster.spacing_m for w in found]),
+        cells_m=np.array([w.raster.cell_m for w in found]),
         step_m=step_m,
         largest_hole_m=largest_hole_m,
         tree_surface=surface_kind == "trees",
