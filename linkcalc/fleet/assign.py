@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
-from linkcalc.fleet.contention import Air, Outlook, messages, outlook
+from linkcalc.fleet.air import Air
+from linkcalc.fleet.contention import Met, Outlook, messages, outlook
 from linkcalc.fleet.network import Ints, Network, Setting, Supply
 
 DAY_H = 24.0
@@ -90,11 +91,8 @@ def options(
             level = network.gain_db[nodes, j] - network.noise_dbm[j] - network.required_snr_db[k]
             margin = level[:, np.newaxis] + choice.powers_dbm
             back = network.back_snr_db[nodes, j] - network.required_snr_db[k]
-            through = np.ones((nodes.size, _steps())) if air is None else air.survival(nodes, j, k)
-            answered = 1.0 if air is None else air.free_to_answer(nodes, j, k)
-            found = messages(
-                network, nodes, j, margin, back, through, answered=answered, spread=spread
-            )  # fmt: skip
+            met = Met.of(network, nodes, j, k, air)
+            found = messages(network, nodes, j, margin, back, met, spread=spread)
             success[nodes, j, k], count[nodes, j, k] = found.success, found.transmissions
     mas = network.time_on_air_s[..., np.newaxis] * sending + window[:, np.newaxis]
     rate = count / network.interval_s[:, np.newaxis, np.newaxis, np.newaxis]
@@ -107,12 +105,6 @@ def options(
         ]
     )
     return Options(np.where(barred, -1.0, success), charge)
-
-
-def _steps() -> int:
-    from linkcalc.fleet import contention
-
-    return int(contention.MIDDLES_DB.size)
 
 
 def assign(

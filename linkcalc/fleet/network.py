@@ -60,7 +60,9 @@ class Network:
     timing: Timing = "random"
     """random: as a Poisson process; periodic: one message in each interval, displaced by `jitter`."""
     jitter: float = 0.1
-    """Share of the interval (of the wait, for tries) by which a start is displaced either way at most."""
+    """Share of the interval by which a start is displaced either way at most."""
+    retry_jitter: float | None = None
+    """The same of the wait, for tries, at most 1; None: as `jitter`."""
     slotted: bool = False
     """Transmissions start on a common clock whose slots take the longest of them."""
 
@@ -87,6 +89,11 @@ class Network:
     @property
     def sheds(self) -> int:
         return int(self.gain_db.shape[1])
+
+    @property
+    def retry_spread_s(self) -> float:
+        """By how much a retry is displaced either way at most."""
+        return (self.jitter if self.retry_jitter is None else self.retry_jitter) * self.retry_wait_s
 
     @property
     def slot_s(self) -> float:
