@@ -172,6 +172,8 @@ class Encounters:
     def _met_again(self, shed: int, factor: int) -> Floats:
         net = self.network
         own = _some(np.flatnonzero((self.setting.shed == shed) & (self.setting.factor == factor)))
+        if not own.size:
+            return np.ones((len(FADING_K_DB), 2))
         others = _some(np.arange(net.nodes))
         strong = self.strong(shed, factor)[others]
         later, before = (m[others] for m in self.returns(shed, factor, self.answer_heard))
@@ -255,7 +257,7 @@ class Air:
         when it began. A receiver with one demodulator has not heard those anyway.
         """
         net = self._network
-        if not (net.half_duplex and net.acknowledged):
+        if not (net.half_duplex and net.acknowledged and nodes.size):
             return np.zeros((nodes.size, MIDDLES_DB.size))
         answers = self._answers[:, shed]
         if net.slotted:

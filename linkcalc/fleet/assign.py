@@ -6,7 +6,7 @@ ends; where it ends, no step it knows of is better. It is not sure to be the bes
 small enough to try every one it is held against those.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -70,6 +70,7 @@ class Options:
     """Every node with every shed, signal and power while the others stay as they are, (n, s, c, p)."""
 
     success: Floats
+    """What the success asked is held against, `Outlook.assured`."""
     charge: Floats
     """mAh a day."""
 
@@ -93,7 +94,7 @@ def options(
             back = network.back_snr_db[nodes, j] - network.required_snr_db[k]
             met = Met.of(network, nodes, j, k, air)
             found = messages(network, nodes, j, margin, back, met, spread=spread)
-            success[nodes, j, k], count[nodes, j, k] = found.success, found.transmissions
+            success[nodes, j, k], count[nodes, j, k] = found.assured, found.transmissions
     mas = network.time_on_air_s[..., np.newaxis] * sending + window[:, np.newaxis]
     rate = count / network.interval_s[:, np.newaxis, np.newaxis, np.newaxis]
     charge = (rate * mas[:, np.newaxis] + supply.always_ma(network).reshape(-1, 1, 1, 1)) * DAY_H
@@ -108,8 +109,9 @@ def options(
 
 
 def assign(
-    network: Network, supply: Supply, choice: Choice, required: float, *, spread: bool = True
-) -> Assignment:
+    network: Network, supply: Supply, choice: Choice, required: float, *, spread: bool = True,
+    say: Callable[[int, int, int], None] | None = None,
+) -> Assignment:  # fmt: skip
     """Find how each node should send.
 
     Parameters
@@ -121,6 +123,8 @@ def assign(
         Success asked of each node's messages, with their tries.
     spread : bool
         As `linkcalc.fleet.contention.outlook`.
+    say : callable, optional
+        Gets the number of each step, of the nodes that then lack what is asked, and of all.
 
     Returns
     -------
@@ -135,7 +139,9 @@ def assign(
     start = cheapest(alone, np.full(network.nodes, required), choice)
     best = _judge(network, supply, start, required, spread)
     steps = [best.value]
-    for _ in range(_ROUNDS):
+    for step in range(_ROUNDS):
+        if say is not None:
+            say(step + 1, int((best.outlook.assured < required).sum()), network.nodes)
         better = _step(network, supply, choice, best, required, spread)
         if better is None:
             break
@@ -164,7 +170,7 @@ class _Judged:
 def _judge(network: Network, supply: Supply, setting: Setting, required: float, spread: bool) -> _Judged:
     found = outlook(network, setting, spread=spread)
     charge = charge_mah_per_day(network, supply, setting, found.transmissions)
-    lacks = float(np.maximum(required - found.success, 0.0).sum())
+    lacks = float(np.maximum(required - found.assured, 0.0).sum())
     return _Judged(setting, found, charge, (lacks, float(charge.sum())))
 
 
@@ -191,12 +197,12 @@ def _step(
     """A better setting, if answering to the present load makes one."""
     air = Air(network, best.setting, best.outlook.rates)
     found = options(network, supply, choice, air, spread=spread)
-    fails = best.outlook.success < required
+    fails = best.outlook.assured < required
     needed = np.where(fails, required + _SLACK * (1.0 - required), required)
     wanted = cheapest(found, needed, choice)
     i = np.arange(network.nodes)
     at = np.searchsorted(choice.powers_dbm, wanted.power_dbm - 1e-9)
-    gains = found.success[i, wanted.shed, wanted.factor, at] - best.outlook.success
+    gains = found.success[i, wanted.shed, wanted.factor, at] - best.outlook.assured
     saves = best.charge - found.charge[i, wanted.shed, wanted.factor, at]
     differs = (
         (wanted.shed != best.setting.shed)

@@ -13,6 +13,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.special import ndtri
 
 from linkcalc._arrays import Floats
 from linkcalc.fleet.air import Again, Air, Encounters, Rates
@@ -30,6 +31,8 @@ class Outcome:
 
     success: Floats
     """Of a message with its tries."""
+    assured: Floats
+    """The same at a site that only the rest to `Network.confidence` of such sites is worse than."""
     try_success: Floats
     """Of a try, the mean of all that are sent."""
     transmissions: Floats
@@ -44,8 +47,11 @@ class Outlook:
 
     success: Floats
     """Of a message with its tries."""
+    assured: Floats
+    """The same at a site that only the rest to `Network.confidence` of such sites is worse than: what the
+    success asked is held against. Without a confidence as `success`."""
     alone: Floats
-    """The same if no other node sent."""
+    """As `assured` if no other node sent."""
     try_success: Floats
     transmissions: Floats
     """Mean number for one message."""
@@ -112,9 +118,26 @@ def messages(
         numbers.append(sent @ weight)
         if network.acknowledged:
             sent = sent * (1.0 - (1.0 - missed) * back)
+    success = (1.0 - lost) @ weight
+    assured = success
+    if spread and network.confidence is not None:
+        poor = _poor_site(network.site_share(nodes, shed), network.confidence)
+        assured = ((1.0 - lost) * poor[:, np.newaxis]).sum(axis=-1)
     return Outcome(
-        (1.0 - lost) @ weight, (arrived @ weight) / (count @ weight), count @ weight, np.stack(numbers, axis=-1)
+        success, assured, (arrived @ weight) / (count @ weight), count @ weight, np.stack(numbers, axis=-1)
     )
+
+
+def _poor_site(site_share: Floats, confidence: float) -> Floats:
+    """Weight of each slow state at a site that only the rest to `confidence` of sites is worse than, (k, z)."""
+    middle = -float(ndtri(confidence)) * site_share[:, np.newaxis]
+    step = float(_Z[1] - _Z[0])
+    # the year's part around it; without one, the two states next to it
+    year = np.sqrt(np.maximum(1.0 - site_share[:, np.newaxis] ** 2, 0.0))
+    narrow = np.maximum(1.0 - np.abs(_Z - middle) / step, 0.0)
+    wide = np.exp(-0.5 * ((_Z - middle) / np.maximum(year, step)) ** 2)
+    weight = np.where(year < step, narrow, wide)
+    return np.asarray(weight / weight.sum(axis=1, keepdims=True))
 
 
 def _between(curves: Floats, place: Floats) -> Floats:
@@ -254,8 +277,9 @@ def outlook(network: Network, setting: Setting, *, spread: bool = True) -> Outlo
             spread=spread,
         )  # fmt: skip
         return Outcome(
-            found.success[:, 0], found.try_success[:, 0], found.transmissions[:, 0], found.numbers[:, 0]
-        )
+            found.success[:, 0], found.assured[:, 0], found.try_success[:, 0], found.transmissions[:, 0],
+            found.numbers[:, 0],
+        )  # fmt: skip
 
     strong = np.maximum(met.heard[np.arange(n), setting.shed], 1e-12)
     for _ in range(_MOST_ROUNDS):
@@ -281,7 +305,8 @@ def outlook(network: Network, setting: Setting, *, spread: bool = True) -> Outlo
         found_busy[nodes] = air.busy(nodes, j)
     return Outlook(
         success=found.success,
-        alone=judged(None).success,
+        assured=found.assured,
+        alone=judged(None).assured,
         try_success=found.try_success,
         transmissions=found.transmissions,
         margin_db=margin,

@@ -8,7 +8,7 @@ import numpy as np
 
 from linkcalc.fleet.answer import FleetResult
 from linkcalc.views import style
-from linkcalc.views.fleet_text import headline, shortened, times_words
+from linkcalc.views.fleet_text import headline, shortened, sites_words, times_words
 from linkcalc.views.map_figures import hillshade
 
 if TYPE_CHECKING:
@@ -119,7 +119,7 @@ def factor_width(factor: int | None) -> float:
 
 def _to_name(result: FleetResult) -> list[int]:
     """The nodes that do not close, else the one that fares worst; a few of them."""
-    order = sorted(range(len(result.nodes)), key=lambda k: result.nodes[k].success)
+    order = sorted(range(len(result.nodes)), key=lambda k: result.nodes[k].assured)
     failing = [k for k in order if result.nodes[k].verdict != "closes"]
     return (failing or order[:1])[:_NAMED]
 
@@ -168,8 +168,8 @@ def _key(figure: "Figure", result: FleetResult) -> None:
 
     words = {
         "closes": "has the success asked",
-        "at_risk": "has less",
-        "does_not_close": "out of reach on the best guess",
+        "at_risk": "may have less",
+        "does_not_close": "loses more than half on the best guess",
     }
     handles = []
     for verdict, (marker, colour, size) in _MARKS.items():
@@ -211,7 +211,7 @@ def load_figure(result: FleetResult) -> "Figure":
             f"{asked:.4g} % asked", (times[0], asked), (2, -4), textcoords="offset points", va="top",
             fontsize=style.SMALL_PT, color=style.MUTED,
         )  # fmt: skip
-        left.set_title("Messages with their tries, the doubt included", fontsize=style.TEXT_PT)
+        left.set_title(f"Messages that arrive, at {sites_words(result.confidence)}", fontsize=style.TEXT_PT)
         right.plot(
             times, 100.0 * np.array([p.tries_received for p in result.loads]), color=style.RAY,
             label="closed form",
