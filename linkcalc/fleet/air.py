@@ -367,7 +367,9 @@ class Air:
             wide, late = np.broadcast_to(each_s, meet.shape), np.broadcast_to(other_s, meet.shape)
         found = ((wide * meet) @ after + (late * meet) @ earlier)[mine]
         at = mine, which[nodes]
-        found -= (wide * meet)[at][:, np.newaxis] * later[nodes] + (late * meet)[at][:, np.newaxis] * before[nodes]
+        found -= (wide * meet)[at][:, np.newaxis] * later[nodes] + (late * meet)[at][:, np.newaxis] * before[
+            nodes
+        ]
         weight = (wide * meet) * after.mean(axis=1) + (late * meet) * earlier.mean(axis=1)
         whole = np.maximum(weight.sum(axis=1), 1e-300)
         once_more = (weight * meet).sum(axis=1) / whole
@@ -376,7 +378,8 @@ class Air:
         if net.half_duplex and net.acknowledged and not net.slotted:
             # it may also come in the other's answer
             answer = float(net.answer_s[factor])
-            in_answer = meets_again((each_s + answer + other_s) / 2.0 + 0.0 * window, window, answer, spread)
+            offset = (other_s - each_s) + (window + answer) / 2.0
+            in_answer = meets_again(offset, window, answer, spread)
             ratio = (weight * in_answer / np.maximum(meet, 1e-9)).sum(axis=1) / whole
             spoilt = spoilt + ratio[mine] * float(self._rates.ended.mean())
         both = kinds[:, 1] * once_more[mine] / net.channels

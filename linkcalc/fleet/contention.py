@@ -93,9 +93,7 @@ def messages(
     by_level = [met.survival] if met.again is None else [met.survival, met.again.meets]
     if not spread:
         shares = [level_shares(fading, m) for m in margin_db.T]
-        means = [
-            np.stack([(s * v).sum(axis=1) for s in shares], axis=1)[..., np.newaxis] for v in by_level
-        ]
+        means = [np.stack([(s * v).sum(axis=1) for s in shares], axis=1)[..., np.newaxis] for v in by_level]
         back = above(fading, back_db)[:, np.newaxis, np.newaxis]
         weight = np.ones(1)
     else:
@@ -114,7 +112,7 @@ def messages(
     for missed in tries:
         lost = lost * missed
         count = count + sent
-        arrived = arrived + sent * (1.0 - missed)
+        arrived = arrived + sent * (1.0 - missed if network.acknowledged else received)
         numbers.append(sent @ weight)
         if network.acknowledged:
             sent = sent * (1.0 - (1.0 - missed) * back)
@@ -206,7 +204,11 @@ class Met:
         return cls(
             whole([m.survival for m in each]),
             whole([m.answered for m in each]),
-            Again(whole([a.meets for a in again]), whole([a.spoilt for a in again]), whole([a.both for a in again]))
+            Again(
+                whole([a.meets for a in again]),
+                whole([a.spoilt for a in again]),
+                whole([a.both for a in again]),
+            )
             if again
             else None,
             each[0].left,

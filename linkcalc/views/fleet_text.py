@@ -221,7 +221,7 @@ def _limits_words(held: Held) -> str:
 
 
 def _worst(page: Page, result: FleetResult) -> None:
-    widths = (18, 14, 13, 8, 8, 9, 9)
+    widths = (18, 14, 13, 8, 8, 9, 8)
     page.row(["", "shed", "signal", "margin", "best", "assured", "alone"], widths)
     for node in result.worst_first[:_WORST]:
         page.row(
@@ -462,9 +462,9 @@ def _digits(value: float, digits: int) -> str:
 def shed_words(shed: ShedAnswer) -> str:
     """A shed in a few words.
 
-    >>> from linkcalc.files import csv_text
-from linkcalc.fleet.answer import ShedAnswer
-    >>> shed_words(ShedAnswer("pump shed", 0.0, 0.0, 12, 20, 0.01, 0.0, 9.0, 4.0, 0.001, None, ()))
-    'pump shed: 12 nodes'
+        >>> from linkcalc.files import csv_text
+    from linkcalc.fleet.answer import ShedAnswer
+        >>> shed_words(ShedAnswer("pump shed", 0.0, 0.0, 12, 20, 0.01, 0.0, 9.0, 4.0, 0.001, None, ()))
+        'pump shed: 12 nodes'
     """
     return f"{shed.name}: {shed.nodes} {_nodes(shed.nodes)}"
