@@ -57,7 +57,7 @@ def headline(tank: TankAnswer) -> str:
         return f"Nothing but messages stops the engine: a lost stop is not bounded; {room}."
     bound = f"{volume_words(tank.overrun_bound_m3)} ({tank.overrun_bound_m:.2f} m)"
     if tank.bound_fits:
-        return f"A lost stop overruns {bound} at most; {room}."
+        return f"A lost stop overruns {bound} at most, from any level; {room}."
     spill = volume_words(tank.overrun_bound_m3 - tank.freeboard_m3)
     return f"A lost stop can OVERFLOW the tank by {spill}: it overruns up to {bound}; {room}."
 
@@ -90,7 +90,10 @@ def _how(tank: TankAnswer) -> str:
     if tank.bounded_by == "nothing":
         return "Fit a watchdog at the engine that stops it when nothing is heard, and a run timer."
     if tank.bounded_by == "run timer":
-        return f"The run timer ({tank.max_run_time_h:g} h) ends it at last, and {stopping}."
+        return (
+            f"The run timer ({tank.max_run_time_h:g} h) ends it at last, and {stopping}; started just below the"
+            " stop level the engine runs over for all of it."
+        )
     assert tank.watchdog_s is not None
     assert tank.interval_s is not None
     return (
@@ -106,6 +109,7 @@ def _times(page: Page, tank: TankAnswer) -> None:
         ("Stop level to the float, full flow", tank.time_to_high_high_s),
         ("Filling, start to stop level", tank.fill_time_s),
         ("Start level to empty, mean draw", tank.time_to_empty_s),
+        ("Start level to empty, worst hour", tank.shortest_time_to_empty_s),
     ]
     for name, seconds in rows:
         if seconds is not None:
@@ -114,10 +118,11 @@ def _times(page: Page, tank: TankAnswer) -> None:
 
 def _year(page: Page, tank: TankAnswer) -> None:
     page.heading("In a year")
-    columns = [tank.averaged, tank.predicted_site, tank.after_reading]
+    columns = [tank.working, tank.predicted_site, tank.after_reading]
     simulated = tank.simulated
-    widths = [28, 12, 13, 14, *([11] if simulated else [])]
-    heads = ["averaged", "as predicted", "once measured", *(["simulated"] if simulated else [])]
+    page.wrap(dead_words(tank), indent=2)
+    widths = [27, 15, 13, 14, *([9] if simulated else [])]
+    heads = ["where it works", "as predicted", "once measured", *(["played"] if simulated else [])]
     page.row(["", *heads], widths)
     rows: list[tuple[str, str, Callable[[float], str]]] = [
         ("chance of an overflow", "overflow_chance", odds_words),
@@ -134,26 +139,66 @@ def _year(page: Page, tank: TankAnswer) -> None:
         if simulated:
             cells.append(words(getattr(simulated, field)))
         page.row([name, *cells], widths)
-    if tank.averaged.fuel_l is not None:
-        fuel: list[tuple[str, Callable[[Losses], float | None]]] = [
+    engine: list[tuple[str, Callable[[Losses], float | None]]] = [("engine hours", lambda c: c.engine_h)]
+    if tank.working.fuel_l is not None:
+        engine += [
             ("fuel, litres", lambda c: c.fuel_l),
             ("  of it for nothing", lambda c: c.fuel_lost_l),
         ]
-        for name, figure in fuel:
-            cells = [count_words(figure(c) or 0.0) for c in columns] + ([""] if simulated else [])
-            page.row([name, *cells], widths)
+    for name, figure in engine:
+        cells = [count_words(figure(c) or 0.0) for c in columns] + ([""] if simulated else [])
+        page.row([name, *cells], widths)
+    page.wrap(month_words(tank), indent=2)
     page.wrap(
-        "For lost messages only; what else may fail is not in these figures. Averaged: over what is not"
-        " known about the site. As predicted: a site that is just so. Once measured: had a reading on site"
-        " confirmed the prediction."
+        "For lost messages only; what else may fail is not in these figures. Where it works: the mean over"
+        " such sites. As predicted: a site that is just so. Once measured: had a"
+        " reading on site confirmed the prediction."
         + (
-            f" Simulated: {simulated.tank_years} tank-years, seed {simulated.seed}; they leave the chance of"
+            f" Played: {simulated.tank_years} tank-years at random, sites of every kind, the dead ones among"
+            f" them, seed {simulated.seed}; they leave the chance of"
             f" an overflow between {100 * simulated.overflow_chance_interval[0]:.2g} and"
             f" {100 * simulated.overflow_chance_interval[1]:.2g} % (95 %, Wilson)."
             if simulated
             else ""
         ),
         indent=2,
+    )
+
+
+def dead_words(tank: TankAnswer) -> str:
+    """The chance that the link does not work at such a site, apart from all rates."""
+    return (
+        f"Chance that the link works at such a site ({100.0 * tank.accepted_loss:.3g} % of its messages lost at"
+        f" most): {share_words(tank.working_chance)}, once measured"
+        f" {share_words(tank.working_chance_after_reading)}; that it is dead (more than half lost):"
+        f" {odds_words(tank.dead_chance)}, once measured {odds_words(tank.dead_chance_after_reading)}. Where it"
+        " is dead no engine is started and the tank runs dry: measure before you build."
+    )
+
+
+def share_words(share: float) -> str:
+    """Write a share that is near one, not rounded up to all.
+
+    >>> share_words(0.7612), share_words(0.99951), share_words(1.0)
+    ('76 %', '99.9 %', '> 99.9 %')
+    """
+    if share >= 0.9995:
+        return "> 99.9 %" if share > 0.9999 else "99.9 %"
+    return f"{100.0 * share:.{1 if share >= 0.985 else 0}f} %"
+
+
+def month_words(tank: TankAnswer) -> str:
+    """What the engine does in a month, and when it wants a service."""
+    year = tank.working
+    fuel = "" if year.fuel_l is None else f", {count_words(year.fuel_l / 12.0)} litres of fuel"
+    months = 12.0 / year.services if year.services > 0.0 else float("inf")
+    due = (
+        f"every {months:.1f} months" if months < 11.95 else "once a year, for its age, not for its hours"
+    )  # common practice, no source: oil ages
+    return (
+        f"A month where it works: {count_words(year.risk.starts / 12.0)} engine starts,"
+        f" {count_words(year.engine_h / 12.0)} engine hours{fuel}; a service, due each"
+        f" {tank.service_interval_h:g} h, {due}."
     )
 
 
@@ -189,8 +234,27 @@ def alone_lines(found: Solution) -> list[str]:
         else f"report interval: {duration_words(found.interval_s)} or shorter",
         "watchdog: none does it"
         if found.watchdog_s is None
-        else f"watchdog: {duration_words(found.watchdog_s)} or shorter",
+        else f"watchdog: {_watchdog_words(found.watchdog_s, found.least_watchdog_s)}",
     ]
+
+
+def _watchdog_words(longest_s: float, least_s: float | None) -> str:
+    """Between what rides over lost reports and what stops in time.
+
+    >>> _watchdog_words(3600.0, 1800.0)
+    '30 min (three report intervals) to 60 min'
+    >>> _watchdog_words(1200.0, 1800.0)
+    '20 min or shorter, but under 30 min (three report intervals) lost reports stop the engine: report more often'
+    """
+    if least_s is None:
+        return f"{duration_words(longest_s)} or shorter"
+    least = f"{duration_words(least_s)} (three report intervals)"
+    if longest_s < least_s:
+        return (
+            f"{duration_words(longest_s)} or shorter, but under {least} lost reports stop the engine: report"
+            " more often"
+        )
+    return f"{least} to {duration_words(longest_s)}"
 
 
 def recommended_words(settings: Settings | None) -> str:
@@ -201,5 +265,5 @@ def recommended_words(settings: Settings | None) -> str:
         f"stop at {settings.stop_percent:g} %, report every {duration_words(settings.interval_s)}, watchdog"
         f" {duration_words(settings.watchdog_s)}: overrun {volume_words(settings.overrun_bound_m3)} at most,"
         f" {volume_words(settings.freeboard_m3)} free; {count_words(settings.nuisance_stops)} nuisance stops"
-        " a year"
+        " a year where the link works"
     )
