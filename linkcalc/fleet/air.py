@@ -1,5 +1,6 @@
 """The others' traffic at a setting, as any node would meet it with any signal at any shed."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -96,6 +97,7 @@ class Encounters:
         self._strong: dict[tuple[int, int], Floats] = {}
         self._joint: dict[tuple[int, int], Floats] = {}
         self._again: dict[tuple[int, int], Floats] = {}
+        self._kept: dict[tuple[str, int, int], Floats] = {}
 
     def over(self, shed: int, level_dbm: Floats) -> Floats:
         """How far each node's mean level is above levels at a shed."""
@@ -138,12 +140,37 @@ class Encounters:
 
     def both_received(self, shed: int, factor: int) -> Floats:
         """Chance that a received packet and one of each level sent with a signal leave each other whole."""
-        spared = self.received_anyway(shed, factor) - self.both_survive_not(shed, factor)
-        return np.asarray(np.maximum(spared, 0.0) / np.maximum(self.heard[:, shed, np.newaxis], 1e-12))
+
+        def worked_out() -> Floats:
+            spared = self.received_anyway(shed, factor) - self.both_survive_not(shed, factor)
+            return np.asarray(np.maximum(spared, 0.0) / np.maximum(self.heard[:, shed, np.newaxis], 1e-12))
+
+        return self._once("both received", shed, factor, worked_out)
 
     def received_anyway(self, shed: int, factor: int) -> Floats:
-        """Chance that a packet that came first is received, by the level of the one that comes, (n, steps)."""
-        return above(self.network.fading[:, shed], self.over(shed, self._survives(shed, factor)))
+        """Chance that a packet that came first is received, by the level of the next, (n, steps)."""
+
+        def worked_out() -> Floats:
+            return above(self.network.fading[:, shed], self.over(shed, self._survives(shed, factor)))
+
+        return self._once("received", shed, factor, worked_out)
+
+    def levels(self, shed: int, factor: int) -> Floats:
+        """Shares of the levels that a shed hears the nodes with a signal at, (nodes, steps)."""
+
+        def worked_out() -> Floats:
+            own = self.setting.factor == factor
+            over = self.over(shed, self.needed_dbm[:, shed])[own]
+            shares = level_shares(self.network.fading[own, shed], over)
+            return np.asarray(shares / np.maximum(shares.sum(axis=1, keepdims=True), 1e-300))
+
+        return self._once("levels", shed, factor, worked_out)
+
+    def _once(self, name: str, shed: int, factor: int, work: Callable[[], Floats]) -> Floats:
+        key = (name, shed, factor)
+        if key not in self._kept:
+            self._kept[key] = work()
+        return self._kept[key]
 
     def returns(self, shed: int, factor: int, ended: Floats, busy: float = 0.0) -> tuple[Floats, Floats]:
         """Chance that another packet makes a try lost and is sent again itself, (n, steps).
@@ -220,6 +247,7 @@ class Air:
         self._answers = busy
         self.answering = (busy * self._answer_s[:, np.newaxis]).sum(axis=0)
         self._exclude = network.threshold_db + network.threshold_db.T > 0.0
+        self._quiet: dict[tuple[int, int, float], tuple[Floats, Floats]] = {}
 
     def collisions(self, nodes: Ints, shed: int, factor: int) -> Floats:
         """Mean number of packets that would spoil a node's, by its level, (nodes, steps)."""
@@ -267,9 +295,12 @@ class Air:
         during = answers * self._answer_s
         sending = np.maximum(during.sum() - during[nodes], 0.0)[:, np.newaxis]
         if net.demodulators == 1:
-            return np.minimum(sending, 1.0) * np.ones(MIDDLES_DB.size)
+            return np.asarray(np.minimum(sending, 1.0) * np.ones(MIDDLES_DB.size))
         own_s = net.time_on_air_s[nodes, factor]
-        at_once, meanwhile = self._quieter(shed, factor, float(own_s.mean()))
+        key = (shed, factor, float(own_s.mean()))
+        if key not in self._quiet:
+            self._quiet[key] = self._quieter(*key)
+        at_once, meanwhile = self._quiet[key]
         # the first answer is what counts: until then no packet was lost to one
         begun = answers / (1.0 - np.minimum(self._rates.deaf, 0.99))
         joint = self._met.both_received(shed, factor) / net.channels + (1.0 - 1.0 / net.channels)
@@ -292,9 +323,7 @@ class Air:
             own = self._setting.factor == c
             if not (sending[own] > 0.0).any():
                 continue
-            over = self._met.over(shed, self._met.needed_dbm[:, shed])[own]
-            shares = level_shares(net.fading[own, shed], over)
-            level = sending[own] @ (shares / np.maximum(shares.sum(axis=1, keepdims=True), 1e-300))
+            level = sending[own] @ self._met.levels(shed, c)
             hit = self._met.strong(shed, c) @ level / sending.sum()
             long, answer = self._length_s, float(net.answer_s[c])
             spoils[0] += hit * np.where(long > answer, long - answer / 2.0, long**2 / (2.0 * answer))

@@ -60,7 +60,7 @@ class NodeAnswer:
     margin_db: float
     """Fade margin at its shed; -inf where there is no path."""
     assured: float
-    """Share of its messages that arrives with their tries, all else sending, at a site that only one in ten of
+    """Share of its messages that arrives with their tries, all else sending, at a site that only one in ten
     such sites is worse than (`FleetResult.confidence`): what the success asked is held against."""
     success_alone: float
     """The same if no other node sent."""
@@ -586,8 +586,8 @@ def _played_worse(
     low, high = (100.0 * float(v[k]) for v in total.interval())
     yield (
         f"{who} more when played packet by packet than by the closed form, and are judged by that; most"
-        f" {quoted(found.names[k])}: {100.0 * total.success[k]:.1f} % ({low:.1f} to {high:.1f} %) get through at"
-        f" the predicted level, not {100.0 * predicted.success[k]:.1f} %"
+        f" {quoted(found.names[k])}: {100.0 * total.success[k]:.1f} % ({low:.1f} to {high:.1f} %) get through"
+        f" at the predicted level, not {100.0 * predicted.success[k]:.1f} %"
     )
 
 

@@ -127,7 +127,7 @@ def messages(
 
 
 def _poor_site(site_share: Floats, confidence: float) -> Floats:
-    """Weight of each slow state at a site that only the rest to `confidence` of sites is worse than, (k, z)."""
+    """Weight of each slow state at a site that `confidence` of the sites are better than, (k, z)."""
     middle = -float(ndtri(confidence)) * site_share[:, np.newaxis]
     step = float(_Z[1] - _Z[0])
     # the year's part around it; without one, the two states next to it
@@ -326,10 +326,11 @@ def _found_deaf(
 ) -> Floats:
     """Share of each node's tries, at the predicted level, that a shed's answers spoil."""
     found = np.zeros(network.nodes)
-    for nodes, j, c in groups:
-        shares = level_shares(network.fading[nodes, j], margin_db[nodes])
-        shares /= np.maximum(shares.sum(axis=1, keepdims=True), 1e-300)
-        found[nodes] = (shares * air.deaf(nodes, j, c)).sum(axis=1)
+    if network.half_duplex and network.acknowledged:
+        for nodes, j, c in groups:
+            shares = level_shares(network.fading[nodes, j], margin_db[nodes])
+            shares /= np.maximum(shares.sum(axis=1, keepdims=True), 1e-300)
+            found[nodes] = (shares * air.deaf(nodes, j, c)).sum(axis=1)
     return found
 
 

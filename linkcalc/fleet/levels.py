@@ -1,4 +1,4 @@
-"""How strong fading signals come in: their levels over the weakest that is received, and what that makes of them."""
+"""How strong fading signals come in: their levels over the weakest that is received."""
 
 from functools import cache
 

@@ -66,7 +66,7 @@ class Network:
     confidence: float | None = None
     """Share of such sites at which the success asked must be had; None: it is asked of their mean."""
     site_sigma_db: Floats | None = None
-    """(n, s): the part of `sigma_db` that a site has for good, the rest changes over the year; None: all of it."""
+    """(n, s): the part of `sigma_db` that a site has for good, the rest changes over the year; None: all."""
     slotted: bool = False
     """Transmissions start on a common clock whose slots take the longest of them."""
 

@@ -159,8 +159,8 @@ class Traffic(Section):
         0.1, "share of interval and wait by which a start is moved at random", COMMON_PRACTICE, ge=0, le=0.5
     )
     retry_jitter: float | None = optional(
-        "share of the wait by which a retry is moved at random, 1: anywhere up to twice the wait; left out: as"
-        " jitter",
+        "share of the wait by which a retry is moved at random, 1: anywhere up to twice the wait; left out:"
+        " as jitter",
         ge=0,
         le=1,
         examples=[1.0],

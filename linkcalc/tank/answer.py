@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from linkcalc.errors import PlanError
-from linkcalc.messages import FadingChannel, airtimes_s, fits, way
+from linkcalc.messages import WORKING_LOSS, FadingChannel, airtimes_s, by_site, fits, way
 from linkcalc.plan.control import event_message, reporting_message
 from linkcalc.tank.cycle import LostStop, lost_stop
 from linkcalc.tank.loop import LEAST_WATCHDOG_INTERVALS, YEAR_S, Daily, FillLoop
-from linkcalc.tank.risk import WORKING_LOSS, YearRisk, year_risk
+from linkcalc.tank.risk import YearRisk, year_risk
 from linkcalc.tank.shapes import HorizontalCylinder, LevelTable, Prism, Shape
 from linkcalc.tank.simulate import TankYears, simulate
 from linkcalc.tank.solve import HIGHEST_STOP_PERCENT, Solution, solve
@@ -117,11 +117,12 @@ class TankAnswer:
     """The same as height above the stop level."""
     bounded_by: str
     timer_bound_from_start_m3: float | None
-    """What the run timer leaves possible if the engine was started at the start level; None: there is none."""
+    """What the run timer leaves possible from the start level; None: there is none."""
     bound_fits: bool
     """The bound is within the freeboard: no lost message overflows the tank."""
     dead_chance: float
-    """Chance that the link is dead at such a site: more than half of the reports, with their tries, are lost."""
+    """Chance that the link is dead at such a site: more than half of the messages, with their tries, are
+    lost."""
     working_chance: float
     """Chance that it works there: no more are lost than is asked."""
     accepted_loss: float
@@ -243,8 +244,10 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | 
     channel = FadingChannel.of(there)
     asked = next(k.required_success for k in plan.link if k.name == message.link)
     accepted = WORKING_LOSS if asked is None else 1.0 - asked
-    risk = year_risk(loop, channel, accepted)
-    measured = year_risk(loop, FadingChannel.of(there, after_reading=True), accepted)
+    reading = FadingChannel.of(there, after_reading=True)
+    risk, measured = year_risk(loop, channel, accepted), year_risk(loop, reading, accepted)
+    tries = len(loop.report_delays_s) if loop.reports else len(loop.stop_delays_s)
+    sites, sites_measured = by_site(channel, tries, accepted), by_site(reading, tries, accepted)
     airtime, _ = airtimes_s(plan, message)
     shortest = max(
         _SHORTEST_INTERVAL_S,
@@ -291,15 +294,15 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | 
         else ("watchdog" if loop.watchdog_bound_m3 <= loop.timer_bound_m3 else "run timer"),
         timer_bound_from_start_m3=loop.timer_bound_from_start_m3 if np.isfinite(loop.max_run_s) else None,
         bound_fits=bound is not None and bound <= loop.freeboard_m3,
-        dead_chance=risk.dead_chance,
-        working_chance=risk.working_chance,
+        dead_chance=sites.dead_chance,
+        working_chance=sites.working_chance,
         accepted_loss=accepted,
         working=_losses(plan, loop, risk.working),
         predicted_site=_losses(plan, loop, risk.predicted_site),
         averaged=_losses(plan, loop, risk.averaged),
         after_reading=_losses(plan, loop, measured.working),
-        dead_chance_after_reading=measured.dead_chance,
-        working_chance_after_reading=measured.working_chance,
+        dead_chance_after_reading=sites_measured.dead_chance,
+        working_chance_after_reading=sites_measured.working_chance,
         service_interval_h=engine.service_interval_h,
         solution=solve(loop, shape, channel, tank.overflow_chance_per_year, shortest),
         notes=tuple(_notes(plan, loop, high_high_m3)),
@@ -325,9 +328,7 @@ def _losses(plan: "Plan", loop: FillLoop, risk: YearRisk) -> Losses:
         again_s = engine.warm_up_s + engine.cool_down_s
         fuel = engine.fuel_l_per_h * running_h
         lost = (
-            engine.fuel_l_per_h
-            / 3600.0
-            * (risk.spilled_m3 / loop.pump_m3_s + risk.nuisance_stops * again_s)
+            engine.fuel_l_per_h / 3600.0 * (risk.spilled_m3 / loop.pump_m3_s + risk.nuisance_stops * again_s)
         )
     return Losses(risk, fuel, lost, running_h, running_h / engine.service_interval_h)
 
@@ -360,10 +361,13 @@ def _notes(plan: "Plan", loop: FillLoop, high_high_m3: float | None) -> list[str
         notes.append("no independent float or high-level stop is planned: fit one (high_high_percent)")
     elif high_high_m3 is not None and loop.bound_m3 > high_high_m3 - loop.stop_m3:
         notes.append("a lost stop can reach the independent float: it has to act without the radio")
-    if np.isfinite(loop.max_run_s) and loop.timer_bound_from_start_m3 <= loop.freeboard_m3 < loop.timer_bound_m3:
+    if (
+        np.isfinite(loop.max_run_s)
+        and loop.timer_bound_from_start_m3 <= loop.freeboard_m3 < loop.timer_bound_m3
+    ):
         notes.append(
-            "the run timer alone keeps the water in only when the engine starts at the start level; started by"
-            " hand or again nearer to the stop level it runs over: the bound is from any level"
+            "the run timer alone keeps the water in only when the engine starts at the start level; started"
+            " by hand or again nearer to the stop level it runs over: the bound is from any level"
         )
     if loop.fill_time_s < _LEAST_RUN_S:
         notes.append("a filling is shorter than 30 min, hard on an engine (common practice, no source)")

@@ -14,7 +14,8 @@ from itertools import pairwise
 import numpy as np
 
 from linkcalc._arrays import Floats
-from linkcalc.tank.loop import YEAR_S, Daily, FillLoop
+from linkcalc.messages import DEAD_LOSS, WORKING_LOSS
+from linkcalc.tank.loop import YEAR_S, FillLoop
 from linkcalc.tank.simulate import Channel
 
 _SITE_Z = np.linspace(-6.0, 6.0, 61)
@@ -49,18 +50,12 @@ class YearRisk:
     pumped_m3: float
 
 
-DEAD_LOSS = 0.5
-"""A site at which more of its messages are lost than this, with their tries, over the year, is dead."""
-WORKING_LOSS = 0.01
-"""A site at which no more are lost works, where the link does not say what is asked of it."""
-
-
 @dataclass(frozen=True)
 class TankRisk:
     """The year for a site as predicted, and for what is not known about the site.
 
-    Whether the link works at a site is one question, how often something happens where it does another: a mean
-    over both would turn the chance of a dead site into a rate.
+    Whether the link works at a site is one question, how often something happens where it does another: a
+    mean over both would turn the chance of a dead site into a rate.
     """
 
     predicted_site: YearRisk
@@ -115,8 +110,10 @@ def year_risk(loop: FillLoop, channel: Channel, accepted_loss: float = WORKING_L
     sites, share = _normal(site, _SITE_Z)
     tries = table.tries or len(loop.start_delays_s)
     slow = sites[:, np.newaxis] + deviations
-    lost = np.exp(np.interp(slow, grid, table.log_lost) * tries) if grid.size > 1 else np.exp(
-        np.broadcast_to(table.log_lost * tries, slow.shape)
+    lost = (
+        np.exp(np.interp(slow, grid, table.log_lost) * tries)
+        if grid.size > 1
+        else np.exp(np.broadcast_to(table.log_lost * tries, slow.shape))
     )
     mean_lost = lost @ weights
     dead, works = mean_lost > DEAD_LOSS, mean_lost <= accepted_loss
@@ -127,7 +124,9 @@ def year_risk(loop: FillLoop, channel: Channel, accepted_loss: float = WORKING_L
         averaged=_mean(years, share),
         dead_chance=float(share[dead].sum()),
         working_chance=float(share[works].sum()),
-        working=_mean(years, np.where(works, share, 0.0) / share[works].sum()) if works.any() else as_predicted,
+        working=_mean(years, np.where(works, share, 0.0) / share[works].sum())
+        if works.any()
+        else as_predicted,
     )
 
 

@@ -123,9 +123,9 @@ def summary(result: FleetResult) -> Iterator[str]:
     """The answer in a few lines."""
     worst = result.worst
     yield (
-        f"Worst node: {worst.name}, {success_words(worst, result.required_success)} of its messages or more to "
-        f"{worst.shed} at {sites_words(result.confidence)} ({probability_words(worst.success_predicted)} on the"
-        f" best guess), margin {_margin(worst)}, {signal_words(worst)}"
+        f"Worst node: {worst.name}, {success_words(worst, result.required_success)} of its messages or more "
+        f"to {worst.shed} at {sites_words(result.confidence)} "
+        f"({probability_words(worst.success_predicted)} on the best guess), margin {_margin(worst)}, {signal_words(worst)}"
     )
     none = sum(not node.reached for node in result.nodes)
     two = sum(len(node.reached) > 1 for node in result.nodes)
@@ -285,8 +285,8 @@ def _loads(page: Page, result: FleetResult) -> None:
             widths,
         )
     page.wrap(
-        f"Messages that arrive at {sites_words(result.confidence)}, by the closed form; tries received: mean of "
-        "all nodes on the best guess, beside that of a simulation packet by packet.",
+        f"Messages that arrive at {sites_words(result.confidence)}, by the closed form; tries received: mean "
+        "of all nodes on the best guess, beside that of a simulation packet by packet.",
         indent=2,
     )
 
@@ -412,8 +412,8 @@ def _plain(value: Any) -> Any:
 
 COLUMNS = (
     "name", "latitude_deg", "longitude_deg", "antenna_height_m", "verdict", "shed", "spreading_factor",
-    "transmit_power_dbm", "distance_m", "path", "margin_db", "assured", "success_alone", "success_predicted", "tries_sent",
-    "collided", "interval_s", "time_on_air_s", "airtime_s_per_day", "charge_mah_per_day", "battery_years",
+    "transmit_power_dbm", "distance_m", "path", "margin_db", "assured", "success_alone", "success_predicted",
+    "tries_sent", "collided", "interval_s", "time_on_air_s", "airtime_s_per_day", "charge_mah_per_day", "battery_years",
     "reached", "limits", "lacks",
 )  # fmt: skip
 

@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 from linkcalc.tank import Settings, Solution, TankAnswer
 from linkcalc.tank.answer import Losses
-from linkcalc.views.messages_text import count_words, duration_words, odds_words
+from linkcalc.views.messages_text import count_words, duration_words, odds_words, share_words
 from linkcalc.views.text import Page
 
 FLOAT_ALWAYS = (
@@ -91,8 +91,8 @@ def _how(tank: TankAnswer) -> str:
         return "Fit a watchdog at the engine that stops it when nothing is heard, and a run timer."
     if tank.bounded_by == "run timer":
         return (
-            f"The run timer ({tank.max_run_time_h:g} h) ends it at last, and {stopping}; started just below the"
-            " stop level the engine runs over for all of it."
+            f"The run timer ({tank.max_run_time_h:g} h) ends it at last, and {stopping}; started just below"
+            " the stop level the engine runs over for all of it."
         )
     assert tank.watchdog_s is not None
     assert tank.interval_s is not None
@@ -168,23 +168,12 @@ def _year(page: Page, tank: TankAnswer) -> None:
 def dead_words(tank: TankAnswer) -> str:
     """The chance that the link does not work at such a site, apart from all rates."""
     return (
-        f"Chance that the link works at such a site ({100.0 * tank.accepted_loss:.3g} % of its messages lost at"
-        f" most): {share_words(tank.working_chance)}, once measured"
+        f"Chance that the link works at such a site ({100.0 * tank.accepted_loss:.3g} % of its messages lost"
+        f" at most): {share_words(tank.working_chance)}, once measured"
         f" {share_words(tank.working_chance_after_reading)}; that it is dead (more than half lost):"
-        f" {odds_words(tank.dead_chance)}, once measured {odds_words(tank.dead_chance_after_reading)}. Where it"
-        " is dead no engine is started and the tank runs dry: measure before you build."
+        f" {odds_words(tank.dead_chance)}, once measured {odds_words(tank.dead_chance_after_reading)}. Where"
+        " it is dead no engine is started and the tank runs dry: measure before you build."
     )
-
-
-def share_words(share: float) -> str:
-    """Write a share that is near one, not rounded up to all.
-
-    >>> share_words(0.7612), share_words(0.99951), share_words(1.0)
-    ('76 %', '99.9 %', '> 99.9 %')
-    """
-    if share >= 0.9995:
-        return "> 99.9 %" if share > 0.9999 else "99.9 %"
-    return f"{100.0 * share:.{1 if share >= 0.985 else 0}f} %"
 
 
 def month_words(tank: TankAnswer) -> str:
@@ -243,8 +232,8 @@ def _watchdog_words(longest_s: float, least_s: float | None) -> str:
 
     >>> _watchdog_words(3600.0, 1800.0)
     '30 min (three report intervals) to 60 min'
-    >>> _watchdog_words(1200.0, 1800.0)
-    '20 min or shorter, but under 30 min (three report intervals) lost reports stop the engine: report more often'
+    >>> _watchdog_words(1200.0, 1800.0)[:57]
+    '20 min or shorter, but under 30 min (three report interva'
     """
     if least_s is None:
         return f"{duration_words(longest_s)} or shorter"

@@ -1,4 +1,4 @@
-"""The closed form beside the simulation, over kinds of fleets and loads (all of them: tests.validation fleets)."""
+"""The closed form beside the simulation, over kinds of fleets and loads (all: tests.validation fleets)."""
 
 import dataclasses
 

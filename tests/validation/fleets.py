@@ -2,9 +2,9 @@
 
     python -m tests.validation fleets [--only WORD]
 
-Both are this project's own; what they are held against outside is in tests/fleet (pure and slotted ALOHA, Erlang's
-formula, a simulation written apart). Exit code 1 if, where more than half of the tries arrive, the closed form
-says more than half a point too much, or a point too little, of the messages.
+Both are this project's own; what they are held against outside is in tests/fleet (pure and slotted ALOHA,
+Erlang's formula, a simulation written apart). Exit code 1 if, where more than half of the tries arrive, the
+closed form says more than half a point too much, or a point too little, of the messages.
 """
 
 import argparse
