@@ -282,12 +282,12 @@ def by_site(
     (0.016, 0.87, '7e-04')
     """
     if isinstance(channel, SteadyChannel) or channel.site_sigma_db <= 0.0:
-        lost = loss(channel, tries)
-        return BySite(float(lost > DEAD_LOSS), float(lost <= accepted_loss), accepted_loss, lost)
+        mean = loss(channel, tries)
+        return BySite(float(mean > DEAD_LOSS), float(mean <= accepted_loss), accepted_loss, mean)
     z = np.linspace(-6.0, 6.0, 481)
     share = np.exp(-0.5 * z * z)
     share /= share.sum()
-    lost = np.asarray(
+    lost: Floats = np.asarray(
         message_failure(
             channel.fade_margin_db + channel.site_sigma_db * z,
             channel.conditions_sigma_db,

@@ -31,7 +31,7 @@ LOADS = tuple(2.0**k for k in range(-3, 7))
 PLAYED_LOADS = (1.0, 4.0, 16.0)
 """Of these, played out packet by packet as well."""
 _MANY = 300
-"""Nodes from which on the user is told to wait."""
+"""Nodes from which on the user is told how it goes."""
 _MESSAGES = 8000.0
 """A node's messages in a simulation, on average."""
 _MOST_MESSAGES = 100_000.0
@@ -298,6 +298,8 @@ def answer(
     for word in ("at_risk", "does_not_close"):
         if any(n.verdict == word for n in nodes):
             verdict = word
+    if many:
+        say("working out what more and less traffic does, and what would mend it")
     retries = tuple(spread_retries(net, setting))
     return FleetResult(
         title=loaded.fleet.title,

@@ -297,7 +297,7 @@ def outlook(network: Network, setting: Setting, *, spread: bool = True) -> Outlo
         clear = np.minimum(found.try_success / strong, 1.0)
         deaf = _found_deaf(network, air, groups, margin)
         rates = Rates(sent, answered, ended * clear, deaf, numbers / numbers.sum())
-        if moved < 1e-6:
+        if moved < 1e-5:
             break
     collided, found_busy = np.empty(n), np.empty(n)
     for nodes, j, c in groups:

@@ -125,7 +125,8 @@ def summary(result: FleetResult) -> Iterator[str]:
     yield (
         f"Worst node: {worst.name}, {success_words(worst, result.required_success)} of its messages or more "
         f"to {worst.shed} at {sites_words(result.confidence)} "
-        f"({probability_words(worst.success_predicted)} on the best guess), margin {_margin(worst)}, {signal_words(worst)}"
+        f"({probability_words(worst.success_predicted)} on the best guess), margin {_margin(worst)}, "
+        f"{signal_words(worst)}"
     )
     none = sum(not node.reached for node in result.nodes)
     two = sum(len(node.reached) > 1 for node in result.nodes)
@@ -413,8 +414,8 @@ def _plain(value: Any) -> Any:
 COLUMNS = (
     "name", "latitude_deg", "longitude_deg", "antenna_height_m", "verdict", "shed", "spreading_factor",
     "transmit_power_dbm", "distance_m", "path", "margin_db", "assured", "success_alone", "success_predicted",
-    "tries_sent", "collided", "interval_s", "time_on_air_s", "airtime_s_per_day", "charge_mah_per_day", "battery_years",
-    "reached", "limits", "lacks",
+    "tries_sent", "collided", "interval_s", "time_on_air_s", "airtime_s_per_day", "charge_mah_per_day",
+    "battery_years", "reached", "limits", "lacks",
 )  # fmt: skip
 
 
