@@ -184,7 +184,4 @@ def delay_words(m: MessageAnswer) -> str:
     parts = [f"{share} within {duration_words(t)}" for share, t in known]
     if len(parts) < 3:
         parts.append(f"{share_words(arrive)} arrive at all")
-    return (
-        f"Over all such sites, those that arrive take {duration_words(d.mean_s)} on average; of all"
-        f" {', '.join(parts)}."
-    )
+    return f"Delivered after {duration_words(d.mean_s)} on average; {', '.join(parts)}."

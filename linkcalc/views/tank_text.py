@@ -57,7 +57,7 @@ def headline(tank: TankAnswer) -> str:
         return f"Nothing but messages stops the engine: a lost stop is not bounded; {room}."
     bound = f"{volume_words(tank.overrun_bound_m3)} ({tank.overrun_bound_m:.2f} m)"
     if tank.bound_fits:
-        return f"A lost stop overruns {bound} at most, from any level; {room}."
+        return f"A lost stop overruns {bound} at most; {room}."
     spill = volume_words(tank.overrun_bound_m3 - tank.freeboard_m3)
     return f"A lost stop can OVERFLOW the tank by {spill}: it overruns up to {bound}; {room}."
 
@@ -98,7 +98,7 @@ def _how(tank: TankAnswer) -> str:
     assert tank.interval_s is not None
     return (
         f"Pump flow times watchdog ({duration_words(tank.watchdog_s)}), one report interval"
-        f" ({duration_words(tank.interval_s)}) and {stopping}."
+        f" ({duration_words(tank.interval_s)}) and {stopping}, whatever level the engine was started at."
     )
 
 
@@ -121,8 +121,8 @@ def _year(page: Page, tank: TankAnswer) -> None:
     columns = [tank.working, tank.predicted_site, tank.after_reading]
     simulated = tank.simulated
     page.wrap(dead_words(tank), indent=2)
-    widths = [27, 15, 13, 14, *([9] if simulated else [])]
-    heads = ["where it works", "as predicted", "once measured", *(["played"] if simulated else [])]
+    widths = [25, 15, 13, 14, *([11] if simulated else [])]
+    heads = ["where it works", "as predicted", "once measured", *(["simulated"] if simulated else [])]
     page.row(["", *heads], widths)
     rows: list[tuple[str, str, Callable[[float], str]]] = [
         ("chance of an overflow", "overflow_chance", odds_words),
@@ -132,7 +132,7 @@ def _year(page: Page, tank: TankAnswer) -> None:
         ("asked for while dry, m³", "unmet_m3", count_words),
         ("fillings begun", "starts", count_words),
         ("nuisance stops", "nuisance_stops", count_words),
-        ("stopped late, by no message", "watchdog_stops", count_words),
+        ("stopped late, unheard", "watchdog_stops", count_words),
     ]
     for name, field, words in rows:
         cells = [words(getattr(c.risk, field)) for c in columns]
@@ -154,8 +154,8 @@ def _year(page: Page, tank: TankAnswer) -> None:
         " such sites. As predicted: a site that is just so. Once measured: had a"
         " reading on site confirmed the prediction."
         + (
-            f" Played: {simulated.tank_years} tank-years at random, sites of every kind, the dead ones among"
-            f" them, seed {simulated.seed}; they leave the chance of"
+            f" Simulated: {simulated.tank_years} tank-years, seed {simulated.seed}, at sites of every kind, the dead"
+            f" ones among them; they leave the chance of"
             f" an overflow between {100 * simulated.overflow_chance_interval[0]:.2g} and"
             f" {100 * simulated.overflow_chance_interval[1]:.2g} % (95 %, Wilson)."
             if simulated
