@@ -154,8 +154,8 @@ def _year(page: Page, tank: TankAnswer) -> None:
         " such sites. As predicted: a site that is just so. Once measured: had a"
         " reading on site confirmed the prediction."
         + (
-            f" Simulated: {simulated.tank_years} tank-years, seed {simulated.seed}, at sites of every kind, the dead"
-            f" ones among them; they leave the chance of"
+            f" Simulated: {simulated.tank_years} tank-years, seed {simulated.seed}, at sites of every kind,"
+            " the dead ones among them; they leave the chance of"
             f" an overflow between {100 * simulated.overflow_chance_interval[0]:.2g} and"
             f" {100 * simulated.overflow_chance_interval[1]:.2g} % (95 %, Wilson)."
             if simulated
