@@ -61,7 +61,7 @@ class NodeAnswer:
     """Fade margin at its shed; -inf where there is no path."""
     assured: float
     """Share of its messages that arrives with their tries, all else sending, at a site that only one in ten
-    such sites is worse than (`FleetResult.confidence`): what the success asked is held against."""
+    of such sites is worse than (`FleetResult.confidence`): what the success asked is held against."""
     success_alone: float
     """The same if no other node sent."""
     success_predicted: float
@@ -251,7 +251,7 @@ def answer(
     >>> from linkcalc.sample_files import sample_fleet_path
     >>> found = answer(load_fleet(sample_fleet_path()), play=False)
     >>> len(found.nodes), [s.nodes for s in found.sheds], found.verdict
-    (60, [33, 27], 'closes')
+    (60, [33, 27], 'at_risk')
     """
     loaded = seldom_enough(loaded, choose=choose)
     found = paths(loaded, scheduler=scheduler, use_numba=use_numba, say=say)

@@ -463,9 +463,8 @@ def _digits(value: float, digits: int) -> str:
 def shed_words(shed: ShedAnswer) -> str:
     """A shed in a few words.
 
-        >>> from linkcalc.files import csv_text
-    from linkcalc.fleet.answer import ShedAnswer
-        >>> shed_words(ShedAnswer("pump shed", 0.0, 0.0, 12, 20, 0.01, 0.0, 9.0, 4.0, 0.001, None, ()))
-        'pump shed: 12 nodes'
+    >>> from linkcalc.fleet.answer import ShedAnswer
+    >>> shed_words(ShedAnswer("pump shed", 0.0, 0.0, 12, 20, 0.01, 0.0, 9.0, 4.0, 0.001, None, ()))
+    'pump shed: 12 nodes'
     """
     return f"{shed.name}: {shed.nodes} {_nodes(shed.nodes)}"
