@@ -61,8 +61,8 @@ def csv_cell(value: Any) -> Any:
 
     Examples
     --------
-    >>> [csv_cell(v) for v in ('=HYPERLINK("x")', "-5.2", "tank 1", "-x", 3.5, None)]
-    ['\'=HYPERLINK("x")', '-5.2', 'tank 1', "'-x", 3.5, None]
+    >>> [csv_cell(v) for v in ("=1+1", "-5.2", "tank 1", "-x", 3.5, None)]
+    ["'=1+1", '-5.2', 'tank 1', "'-x", 3.5, None]
     """
     if not isinstance(value, str) or not value.lstrip(" ").startswith(("=", "+", "-", "@", "\t", "\r")):
         return value

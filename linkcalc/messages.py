@@ -279,7 +279,7 @@ def by_site(
     --------
     >>> found = by_site(FadingChannel(20.0, site_sigma_db=10.0, conditions_sigma_db=3.0), 3)
     >>> round(found.dead_chance, 3), round(found.working_chance, 2), f"{found.working_loss:.0e}"
-    (0.016, 0.87, '7e-04')
+    (0.014, 0.87, '5e-04')
     """
     if isinstance(channel, SteadyChannel) or channel.site_sigma_db <= 0.0:
         mean = loss(channel, tries)
