@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc.errors import DomainError, LinkcalcError
-from linkcalc.files import atomic_write
+from linkcalc.files import atomic_write, csv_cell
 
 if TYPE_CHECKING:
     import pandas
@@ -233,7 +233,8 @@ class Sweep:
         text = io.StringIO()
         writer = csv.writer(text, lineterminator="\n")
         writer.writerow(columns)
-        writer.writerows(zip(*(_plain(column, "") for column in columns.values()), strict=True))
+        rows = zip(*(_plain(column, "") for column in columns.values()), strict=True)
+        writer.writerows([csv_cell(cell) for cell in row] for row in rows)
         return text.getvalue()
 
     def to_json(self) -> str:

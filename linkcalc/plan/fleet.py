@@ -158,9 +158,19 @@ class Traffic(Section):
     jitter: float = assumed(
         0.1, "share of interval and wait by which a start is moved at random", COMMON_PRACTICE, ge=0, le=0.5
     )
+    retry_jitter: float | None = optional(
+        "share of the wait by which a retry is moved at random, 1: anywhere up to twice the wait; left out:"
+        " as jitter",
+        ge=0,
+        le=1,
+        examples=[1.0],
+    )
     slotted: bool = plain(False, "transmissions start on a clock that all nodes share")
     required_success: float = assumed(
-        0.95, "probability asked of each node's message, with its tries", COMMON_PRACTICE, gt=0, lt=1
+        0.95, "share asked of each node's messages, with their tries", COMMON_PRACTICE, gt=0, lt=1
+    )
+    confidence: float = assumed(
+        0.9, "share of such sites at which a node must have that", COMMON_PRACTICE, ge=0.5, lt=1
     )
 
     def idle_keys(self) -> Iterable[str]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from linkcalc.errors import PlanError
-from linkcalc.messages import FadingChannel, airtimes_s, fits, way
+from linkcalc.messages import FadingChannel, airtimes_s, by_site, fits, way
 from linkcalc.plan.control import event_message, reporting_message
 from linkcalc.rules.plan_limits import shortest_interval_s
 from linkcalc.tank.cycle import LostStop, lost_stop
@@ -53,6 +53,10 @@ class Losses:
     fuel_l: float | None
     fuel_lost_l: float | None
     """Burnt for water that spilled and for starts that a nuisance stop made necessary."""
+    engine_h: float
+    """Running hours of the engine."""
+    services: float
+    """How often its running hours call for a service."""
 
 
 @dataclass(frozen=True)
@@ -110,18 +114,35 @@ class TankAnswer:
     time_to_high_high_s: float | None
     time_to_empty_s: float
     """From the start level, at the mean draw."""
+    shortest_time_to_empty_s: float
+    """From the start level, begun at the worst hour of the day."""
     overrun_bound_m3: float | None
-    """Most water after the stop level that lost messages can cause; None: nothing bounds it."""
+    """Most water after the stop level that lost messages can cause, whatever level the engine was started at;
+    None: nothing bounds it."""
     overrun_bound_m: float | None
     """The same as height above the stop level."""
     bounded_by: str
+    timer_bound_from_start_m3: float | None
+    """What the run timer leaves possible from the start level; None: there is none."""
     bound_fits: bool
     """The bound is within the freeboard: no lost message overflows the tank."""
+    dead_chance: float
+    """Chance that the link is dead at such a site: more than half of the messages, with their tries, are
+    lost."""
+    working_chance: float
+    """Chance that it works there: no more are lost than is asked."""
+    accepted_loss: float
+    """Share of the messages that may be lost where it works."""
+    working: Losses
+    """A year where it works."""
     predicted_site: Losses
     averaged: Losses
-    """Over what is not known about the site."""
+    """Over all such sites, the dead ones too: right for chances, misleading for rates."""
     after_reading: Losses
     """Had a site reading confirmed the predicted margin."""
+    dead_chance_after_reading: float
+    working_chance_after_reading: float
+    service_interval_h: float
     solution: Solution
     notes: tuple[str, ...]
     drawing: LostStop
@@ -267,8 +288,12 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | 
     assert message is not None
     there, _ = way(plan, message, link_results)
     channel = FadingChannel.of(there)
-    risk = year_risk(loop, channel)
-    measured = year_risk(loop, FadingChannel.of(there, after_reading=True)).averaged
+    asked = next(k.required_success for k in plan.link if k.name == message.link)
+    accepted = 1.0 - asked
+    reading = FadingChannel.of(there, after_reading=True)
+    risk, measured = year_risk(loop, channel, accepted), year_risk(loop, reading, accepted)
+    tries = len(loop.report_delays_s) if loop.reports else len(loop.stop_delays_s)
+    sites, sites_measured = by_site(channel, tries, accepted), by_site(reading, tries, accepted)
     legal, legal_note = _legal_interval_s(plan, message, loop)
     shortest = max(_SHORTEST_INTERVAL_S, legal, 1.2 * (loop.report_delays_s[-1] if loop.reports else 0.0))
     overrun = Overrun.of(loop)
@@ -304,15 +329,24 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | 
         time_to_overflow_s=loop.full_flow_time_s,
         time_to_high_high_s=None if high_high_m3 is None else (high_high_m3 - loop.stop_m3) / loop.pump_m3_s,
         time_to_empty_s=(loop.start_m3 - loop.empty_m3) / loop.mean_draw_m3_s,
+        shortest_time_to_empty_s=loop.reserve_s,
         overrun_bound_m3=bound,
         overrun_bound_m=None if bound is None else _height_above_m(shape, loop.stop_m3, bound, stop_m),
         bounded_by="nothing"
         if bound is None
         else ("watchdog" if loop.watchdog_bound_m3 <= loop.timer_bound_m3 else "run timer"),
+        timer_bound_from_start_m3=loop.timer_bound_from_start_m3 if np.isfinite(loop.max_run_s) else None,
         bound_fits=overrun.fits,
+        dead_chance=sites.dead_chance,
+        working_chance=sites.working_chance,
+        accepted_loss=accepted,
+        working=_losses(plan, loop, risk.working),
         predicted_site=_losses(plan, loop, risk.predicted_site),
         averaged=_losses(plan, loop, risk.averaged),
-        after_reading=_losses(plan, loop, measured),
+        after_reading=_losses(plan, loop, measured.working),
+        dead_chance_after_reading=sites_measured.dead_chance,
+        working_chance_after_reading=sites_measured.working_chance,
+        service_interval_h=engine.service_interval_h,
         solution=solve(loop, shape, channel, tank.overflow_chance_per_year, shortest),
         notes=(*_notes(plan, loop, high_high_m3), *legal_note),
         drawing=lost_stop(loop, shape),
@@ -349,16 +383,16 @@ def _height_above_m(shape: Shape, from_m3: float, more_m3: float, from_m: float)
 def _losses(plan: "Plan", loop: FillLoop, risk: YearRisk) -> Losses:
     engine = plan.engine
     assert engine is not None
-    if engine.fuel_l_per_h is None:
-        return Losses(risk, None, None)
     idle_s = loop.warm_up_s + (0.0 if engine.pump_runs_in_cool_down else engine.cool_down_s)
-    fuel_l_s = engine.fuel_l_per_h / 3600.0
-    again_s = engine.warm_up_s + engine.cool_down_s
-    return Losses(
-        risk,
-        fuel_l_s * (risk.pumped_m3 / loop.pump_m3_s + risk.starts * idle_s),
-        fuel_l_s * (risk.spilled_m3 / loop.pump_m3_s + risk.nuisance_stops * again_s),
-    )
+    running_h = (risk.pumped_m3 / loop.pump_m3_s + risk.starts * idle_s) / 3600.0
+    fuel = lost = None
+    if engine.fuel_l_per_h is not None:
+        again_s = engine.warm_up_s + engine.cool_down_s
+        fuel = engine.fuel_l_per_h * running_h
+        lost = (
+            engine.fuel_l_per_h / 3600.0 * (risk.spilled_m3 / loop.pump_m3_s + risk.nuisance_stops * again_s)
+        )
+    return Losses(risk, fuel, lost, running_h, running_h / engine.service_interval_h)
 
 
 def _notes(plan: "Plan", loop: FillLoop, high_high_m3: float | None) -> list[str]:
@@ -389,6 +423,14 @@ def _notes(plan: "Plan", loop: FillLoop, high_high_m3: float | None) -> list[str
         notes.append("no independent float or high-level stop is planned: fit one (high_high_percent)")
     elif high_high_m3 is not None and loop.bound_m3 > high_high_m3 - loop.stop_m3:
         notes.append("a lost stop can reach the independent float: it has to act without the radio")
+    if (
+        np.isfinite(loop.max_run_s)
+        and loop.timer_bound_from_start_m3 <= loop.freeboard_m3 < loop.timer_bound_m3
+    ):
+        notes.append(
+            "the run timer alone keeps the water in only when the engine starts at the start level; started"
+            " by hand or again nearer to the stop level it runs over: the bound is from any level"
+        )
     if loop.fill_time_s < _LEAST_RUN_S:
         notes.append("a filling is shorter than 30 min, hard on an engine (common practice, no source)")
     starts_per_h = 3600.0 / (

@@ -14,7 +14,8 @@ from itertools import pairwise
 import numpy as np
 
 from linkcalc._arrays import Floats
-from linkcalc.tank.loop import YEAR_S, Daily, FillLoop
+from linkcalc.messages import DEAD_LOSS, WORKING_LOSS
+from linkcalc.tank.loop import YEAR_S, FillLoop
 from linkcalc.tank.simulate import Channel
 
 _SITE_Z = np.linspace(-6.0, 6.0, 61)
@@ -51,13 +52,24 @@ class YearRisk:
 
 @dataclass(frozen=True)
 class TankRisk:
-    """The year for a site as predicted, and averaged over what is not known about the site."""
+    """The year for a site as predicted, and for what is not known about the site.
+
+    Whether the link works at a site is one question, how often something happens where it does another: a
+    mean over both would turn the chance of a dead site into a rate.
+    """
 
     predicted_site: YearRisk
     averaged: YearRisk
+    """Over all such sites: right for chances, misleading for rates."""
+    dead_chance: float
+    """Share of such sites at which the link is dead (`DEAD_LOSS`)."""
+    working_chance: float
+    """Share at which it works: no more messages are lost than is accepted."""
+    working: YearRisk
+    """The year at those; of the site as predicted where there are none."""
 
 
-def year_risk(loop: FillLoop, channel: Channel) -> TankRisk:
+def year_risk(loop: FillLoop, channel: Channel, accepted_loss: float = WORKING_LOSS) -> TankRisk:
     """Work out what a year of fillings brings.
 
     Parameters
@@ -65,6 +77,8 @@ def year_risk(loop: FillLoop, channel: Channel) -> TankRisk:
     loop : FillLoop
     channel : object with site_sigma_db, conditions_sigma_db and try_success(slow_db)
         As `linkcalc.messages.FadingChannel`.
+    accepted_loss : float, 0 to 1
+        Of the messages with their tries, over the year's states: a site that loses no more works.
 
     Returns
     -------
@@ -93,11 +107,26 @@ def year_risk(loop: FillLoop, channel: Channel) -> TankRisk:
     table = _Table(loop, np.clip(channel.try_success(grid), 0.0, 1.0))
     deviations, weights = _normal(conditions, _CONDITIONS_Z)
     predicted = _year(table, grid, np.zeros(1), deviations, weights)
-    if site <= 0:
-        return TankRisk(_mean(predicted, np.ones(1)), _mean(predicted, np.ones(1)))
     sites, share = _normal(site, _SITE_Z)
+    tries = table.tries or len(loop.start_delays_s)
+    slow = sites[:, np.newaxis] + deviations
+    lost = (
+        np.exp(np.interp(slow, grid, table.log_lost) * tries)
+        if grid.size > 1
+        else np.exp(np.broadcast_to(table.log_lost * tries, slow.shape))
+    )
+    mean_lost = lost @ weights
+    dead, works = mean_lost > DEAD_LOSS, mean_lost <= accepted_loss
+    years = _year(table, grid, sites, deviations, weights) if site > 0 else predicted
+    as_predicted = _mean(predicted, np.ones(1))
     return TankRisk(
-        _mean(predicted, np.ones(1)), _mean(_year(table, grid, sites, deviations, weights), share)
+        predicted_site=as_predicted,
+        averaged=_mean(years, share),
+        dead_chance=float(share[dead].sum()),
+        working_chance=float(share[works].sum()),
+        working=_mean(years, np.where(works, share, 0.0) / share[works].sum())
+        if works.any()
+        else as_predicted,
     )
 
 
@@ -110,7 +139,8 @@ def _normal(sigma: float, z: Floats) -> tuple[Floats, Floats]:
 
 
 def _mean(years: dict[str, Floats], share: Floats) -> YearRisk:
-    return YearRisk(**{name: float(values @ share) for name, values in years.items()})
+    mean = {name: float(values @ share) for name, values in years.items()}
+    return YearRisk(**{k: min(v, 1.0) if k.endswith("chance") else v for k, v in mean.items()})
 
 
 class _Table:
@@ -427,7 +457,7 @@ class _Waiting:
     def __init__(self, loop: FillLoop, log_lost: Floats, weights: Floats) -> None:
         self.loop, self.log_lost, self.weights = loop, log_lost, weights
         self._known: dict[float, Floats] = {}
-        reserve_s = self._reserve_s()
+        reserve_s = self.loop.reserve_s
         t, lasts = loop.report_interval_s, _held_s(loop)
         tries = len(loop.report_delays_s) if loop.reports else 0
         missed = np.exp(log_lost * tries)
@@ -453,14 +483,6 @@ class _Waiting:
             (b - a) * self._silence(0.5 * (a + b), 6, 2) for a, b in pairwise(edges)
         )
         self.fall_s = np.minimum(fall_s, reserve_s)
-
-    def _reserve_s(self) -> float:
-        """Shortest time from the start level to empty, over the hours of the day it may begin."""
-        loop = self.loop
-        draw = Daily(loop.draw_m3_s)
-        begin = np.arange(len(loop.draw_m3_s)) * (86_400.0 / len(loop.draw_m3_s))
-        amount = loop.start_m3 - loop.empty_m3
-        return float((draw.when(draw.total(begin) + amount) - begin).min())
 
     def _all_lost(self, counts: Floats) -> Floats:
         """Chance that so many tries within one state are all lost, averaged over states: sites by counts."""
