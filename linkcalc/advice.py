@@ -1,32 +1,31 @@
-"""What would make a link close, each change found by solving, ranked by effort; or what could be given up."""
+"""What would make a link close, each change found by solving, ranked by effort."""
 
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from itertools import pairwise
 from typing import Any, Literal
 
 import numpy as np
 
+from linkcalc._arrays import Floats
+from linkcalc.legal import station_limits
 from linkcalc.link_case import ENDS, End, LinkCase, feeder_loss_db
 from linkcalc.path_loss import CLEAR_RATIO
 from linkcalc.plan import Antenna, ChirpModulation, Station
 from linkcalc.plan.stations import AntennaType
 from linkcalc.propagation import fresnel
-from linkcalc.reliability import message_success
 from linkcalc.requirement import Requirement
 from linkcalc.result import Advice
-from linkcalc.rules.limits import LimitsCheck, Transmission
-from linkcalc.rules.limits import check as check_limits
 from linkcalc.terrain.profile import Profile
 from linkcalc.uncertainty import (
-    CLEAR_PATH_K_DB,
-    Fading,
     after_reading_db,
     combined_db,
     contributors,
-    fading,
+    fading_k_db,
+    noise_items,
+    path_items,
+    together_db,
 )
 
 HIGHEST_MAST_M = 30.0
@@ -36,8 +35,6 @@ HIGHEST_POWER_DBM = 30.0
 """Power is searched up to 1 W, the most that licence-exempt rules below 1 GHz commonly allow a radio."""
 
 RELAY_MAST_M = 6.0
-AMPLE_DB = 6.0
-"""Margin beyond what is asked from which giving something up is worth a line."""
 
 _BETTER_ANTENNAS: tuple[tuple[AntennaType, float], ...] = (
     ("collinear", 5.5),
@@ -60,67 +57,52 @@ _Raised = Literal["near", "far", "both"]
 
 @dataclass(frozen=True)
 class _Asked:
-    """What is asked of both directions, under the spread and the fading that each change leads to."""
+    """What is asked of both directions, under the uncertainty and the fading that each change leads to."""
 
     requirement: Requirement
 
-    def lacking_db(self, case: LinkCase) -> tuple[float, float]:
-        """What the direction there and the one back lack; negative where they have more than asked."""
-        there_db, back_db = (
-            _needed_db(self.requirement, _spread_db(case, receiver), fading(case))
-            for receiver in (case.far, case.near)
-        )
+    def _state(self, case: LinkCase) -> tuple[Floats, Floats, Floats, Floats]:
+        """Margins there and back, with the standard deviations and the fading that go with them."""
+        shared = path_items(case, case.losses)
+        parts = [[*shared, *noise_items(case.noise(rx))] for rx in (case.far, case.near)]
         return (
-            there_db - case.budget().fade_margin_db,
-            back_db - case.budget(back=True).fade_margin_db,
+            np.array([case.budget().fade_margin_db, case.budget(back=True).fade_margin_db]),
+            np.array([together_db(items, "site")[0] for items in parts]),
+            np.array([together_db(items, "conditions")[0] for items in parts]),
+            fading_k_db(case.losses),
         )
+
+    def lacking_db(self, case: LinkCase) -> Floats:
+        """What the direction there and the one back lack; negative where they have more than required."""
+        margin, *uncertain = self._state(case)
+        return np.asarray(self.requirement.margin_db(*uncertain) - margin)
 
     def short_db(self, case: LinkCase) -> float:
         """What the direction that lacks most lacks."""
-        return max(self.lacking_db(case))
+        return float(self.lacking_db(case).max())
+
+    def margin_db(self, case: LinkCase) -> float:
+        """Margin of the direction that lacks most: the weaker one, as a check has it."""
+        margin, *uncertain = self._state(case)
+        return float(margin[np.argmin(margin - self.requirement.margin_db(*uncertain))])
 
     def of_each_hop(self) -> "_Asked":
         """What each of two hops must have for both together to have what is asked."""
-        success = self.requirement.success
-        return self if success is None else _Asked(replace(self.requirement, success=math.sqrt(success)))
+        r = self.requirement
+        return _Asked(replace(r, success=math.sqrt(r.success), confidence=math.sqrt(r.confidence)))
 
     def suffices(self, case: LinkCase) -> bool:
         """Whether nothing is short: quicker than `short_db`."""
-        r, margins_db = (
-            self.requirement,
-            (case.budget().fade_margin_db, case.budget(back=True).fade_margin_db),
+        r = self.requirement
+        margin, *uncertain = self._state(case)
+        return bool(
+            margin.min() >= (r.stated_margin_db or 0.0)
+            and np.min(r.site_share(margin, *uncertain)) >= r.confidence
         )
-        if min(margins_db) < (r.stated_margin_db or 0.0):
-            return False
-        if r.success is None:
-            return True
-        # no spread is smaller than the model's own error, and no fading milder than of a clear path
-        if r.success >= 0.5 and r.success > message_success(
-            min(margins_db), case.conditions.model_error_db, rician_k_db=CLEAR_PATH_K_DB, tries=r.tries
-        ):
-            return False
-        kind, rician_k_db = fading(case)
-        return all(
-            message_success(
-                margin_db, _spread_db(case, rx), fading=kind, rician_k_db=rician_k_db, tries=r.tries
-            )
-            >= r.success
-            for margin_db, rx in zip(margins_db, (case.far, case.near), strict=True)
-        )
-
-
-def _spread_db(case: LinkCase, receiver: Station) -> float:
-    parts = contributors(case, receiver)
-    return math.hypot(combined_db(parts, "site"), combined_db(parts, "conditions"))
-
-
-@lru_cache(maxsize=1024)
-def _needed_db(requirement: Requirement, spread_db: float, faded: tuple[Fading, float]) -> float:
-    return requirement.margin_db(spread_db, *faded)
 
 
 def advise(case: LinkCase, requirement: Requirement) -> tuple[Advice, ...]:
-    """Find what would make a link close, or what could be given up where its margin is ample.
+    """Find what would make a link close. Nothing is given away before somebody has measured.
 
     Parameters
     ----------
@@ -134,8 +116,6 @@ def advise(case: LinkCase, requirement: Requirement) -> tuple[Advice, ...]:
     """
     asked = _Asked(requirement)
     short = asked.short_db(case)
-    if short <= -AMPLE_DB:
-        return tuple(_what_could_go(case, asked))
     found: list[Advice] = []
     if short > 0.0:
         for solve in (
@@ -153,14 +133,13 @@ def advise(case: LinkCase, requirement: Requirement) -> tuple[Advice, ...]:
             found += _together(case, asked)
         if not any(a.sufficient for a in found):
             found += _relay(case, asked)
-    found += _clearance_heights(case, asked)
-    if short > 0.0:
-        found += _measure(case)
+        found += _clearance_heights(case, asked)
+    found += _measure(case)
     return tuple(sorted(found, key=lambda a: (not a.sufficient, a.effort, -(a.fade_margin_db or -999.0))))
 
 
 def _advice(kind: str, text: str, effort: int, changed: LinkCase, asked: _Asked) -> Advice:
-    return Advice(kind, text, effort, changed.weaker_margin_db, asked.suffices(changed))  # type: ignore[arg-type]
+    return Advice(kind, text, effort, asked.margin_db(changed), asked.suffices(changed))  # type: ignore[arg-type]
 
 
 def _spreading_factor(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
@@ -169,15 +148,20 @@ def _spreading_factor(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
         return
     changed = case
     for factor in range(m.spreading_factor + 1, 13):
-        changed = case.with_modulation(m.model_copy(update={"spreading_factor": factor}))
+        slower = case.with_modulation(m.model_copy(update={"spreading_factor": factor}))
+        if _breaks_limits(case, slower):
+            break
+        changed = slower
         if asked.suffices(changed):
             break
+    if changed is case:
+        return
     new = changed.link.modulation
     assert isinstance(new, ChirpModulation)
     yield _advice(
         "spreading_factor",
         f"Spreading factor {new.spreading_factor} instead of {m.spreading_factor}; a message then lasts "
-        f"{_time_text(changed)} instead of {_time_text(case)}{_airtime_words(case, changed)}.",
+        f"{_time_text(changed)} instead of {_time_text(case)}{_airtime_words(case)}.",
         1,
         changed,
         asked,
@@ -191,7 +175,10 @@ def _bandwidth(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     changed = None
     for bandwidth_khz in (250.0, 125.0, 62.5):
         if bandwidth_khz < m.bandwidth_khz:
-            changed = case.with_modulation(m.model_copy(update={"bandwidth_khz": bandwidth_khz}))
+            slower = case.with_modulation(m.model_copy(update={"bandwidth_khz": bandwidth_khz}))
+            if _breaks_limits(case, slower):
+                break
+            changed = slower
             if asked.suffices(changed):
                 break
     if changed is not None:
@@ -225,53 +212,42 @@ def _power(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     ]
     if raised:
         known = all(math.isfinite(_legal_power_dbm(case, end)) for end in ENDS)
-        allowed = (
-            f"which the table of limits allows in region {case.regulation.region}"
-            if known
-            else "if the local limit allows it"
-        )
+        allowed = "if the local limit allows it"
+        if known:
+            doubts = {
+                found.power_doubt
+                for end in ENDS
+                if (found := station_limits(case, end)) and found.power_doubt
+            }
+            allowed = f"which the table of limits allows in region {case.regulation.region}"
+            allowed += f" ({'; '.join(sorted(doubts))})" if doubts else ""
         yield _advice("power", f"Transmit power {', '.join(raised)}, {allowed}.", 1, changed, asked)
 
 
 def _legal_power_dbm(case: LinkCase, end: End) -> float:
-    """The most conducted power the table of limits allows a station; infinite where it says nothing."""
-    found = _limits(case, end)
-    if found is None or found.largest_conducted_dbm is None:
+    """The most conducted power the table of limits allows a station; infinite where it says nothing.
+
+    Where no power is legal, none is advised: the present one.
+    """
+    found = station_limits(case, end)
+    if found is None:
         return math.inf
+    if found.largest_conducted_dbm is None:
+        return case.station(end).transmit_power_dbm if found.status == "over" else math.inf
     return found.largest_conducted_dbm
 
 
-def _limits(case: LinkCase, end: End) -> LimitsCheck | None:
-    """What the table of limits says about a station's transmitter, how often it sends left aside."""
-    r = case.regulation
-    if r.region is None:
-        return None
-    station, payload = (
-        case.station(end),
-        case.link.payload_bytes if end == "near" else case.link.reply_payload_bytes,
-    )
-    sent = Transmission(
-        frequency_hz=case.frequency_hz,
-        bandwidth_hz=case.signal.bandwidth_hz,
-        conducted_power_dbm=station.transmit_power_dbm,
-        antenna_gain_dbi=_gain_dbi(case, end),
-        time_on_air_s=case.signal.time_on_air_s(payload),
-        feeder_loss_db=feeder_loss_db(station, case.frequency_hz),
-        hopping_channels=r.hopping_channels,
-        listen_before_talk=r.listen_before_talk,
-    )
-    return check_limits(sent, r.region)
-
-
-def _airtime_words(case: LinkCase, changed: LinkCase) -> str:
-    """Whether the changed signal is within the table of limits, as far as the plan names a region."""
-    if case.regulation.region is None:
-        return ", if the local airtime limit allows it"
+def _breaks_limits(case: LinkCase, changed: LinkCase) -> bool:
+    """Whether a change leads beyond the table of limits where the plan is not beyond it already."""
     for end in ENDS:
-        before, after = _limits(case, end), _limits(changed, end)
+        before, after = station_limits(case, end), station_limits(changed, end)
         if before is not None and after is not None and before.status != "over" and after.status == "over":
-            return f"; over the table's limits in region {case.regulation.region}: {after.reason}"
-    return ""
+            return True
+    return False
+
+
+def _airtime_words(case: LinkCase) -> str:
+    return ", if the local airtime limit allows it" if case.regulation.region is None else ""
 
 
 def _antennas(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
@@ -492,6 +468,7 @@ def _clearance_heights(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     if case.path.regime == "clear":
         return
     profile, s = case.profile, case.situation
+    near_m, far_m = case.path.heights_m
     d, length_m = profile.distance_m[1:-1], profile.length_m
     ground = profile.ground_m
     needed_m = (
@@ -500,7 +477,7 @@ def _clearance_heights(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
         + fresnel.earth_bulge_m(d, length_m - d, s.k_factor)
         + CLEAR_RATIO * fresnel.fresnel_radius_m(d, length_m - d, s.frequency_hz)
     )
-    start_m, end_m = ground[0] + s.tx_height_m, ground[-1] + s.rx_height_m
+    start_m, end_m = ground[0] + near_m, ground[-1] + far_m
     lack_m = needed_m - (start_m + (end_m - start_m) * d / length_m)
     raises: dict[_Raised, float] = {
         "near": float((lack_m * length_m / (length_m - d)).max()),
@@ -508,9 +485,9 @@ def _clearance_heights(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
         "both": float(lack_m.max()),
     }
     heights: dict[_Raised, float] = {
-        "near": s.tx_height_m,
-        "far": s.rx_height_m,
-        "both": max(s.tx_height_m, s.rx_height_m),
+        "near": near_m,
+        "far": far_m,
+        "both": max(near_m, far_m),
     }
     reachable = {k: r for k, r in raises.items() if heights[k] + r <= HIGHEST_MAST_M}
     if not reachable:
@@ -518,8 +495,8 @@ def _clearance_heights(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     end = min(reachable, key=lambda k: reachable[k] * (2.0 if k == "both" else 1.0))
     up = reachable[end]
     raised = case.with_heights(
-        near_m=s.tx_height_m + (up if end != "far" else 0.0),
-        far_m=s.rx_height_m + (up if end != "near" else 0.0),
+        near_m=near_m + (up if end != "far" else 0.0),
+        far_m=far_m + (up if end != "near" else 0.0),
     )
     changed = _in_decimetres(case, raised)
     where = {
@@ -542,8 +519,9 @@ def _together(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     m = case.link.modulation
     base, words = case, ""
     if isinstance(m, ChirpModulation) and m.spreading_factor < 12:
-        base = case.with_modulation(m.model_copy(update={"spreading_factor": 12}))
-        words = f"Spreading factor 12 ({_time_text(base)} on air) and "
+        slowest = case.with_modulation(m.model_copy(update={"spreading_factor": 12}))
+        if not _breaks_limits(case, slowest):
+            base, words = slowest, f"Spreading factor 12 ({_time_text(slowest)} on air) and "
     near_m, far_m = case.near.antenna_height_m, case.far.antenna_height_m
 
     def both(raise_m: float) -> LinkCase:
@@ -628,51 +606,13 @@ def _measure(case: LinkCase) -> Iterator[Advice]:
     before, after = combined_db(parts, "site"), after_reading_db(parts)
     yield Advice(
         "measure",
-        f"Measure the signal on site: the prediction is uncertain by {before:.0f} dB (one sigma); "
-        f"a reading leaves about {after:.0f} dB.",
+        f"Measure the signal on site before anything is given away: the prediction is uncertain by {before:.0f} dB "
+        f"(one sigma), a reading at the very spot and height leaves about {after:.0f} dB. Where it reads low, move "
+        "the antenna by half a metre first: it may sit in a null of its own surroundings.",
         3,
         None,
         False,
     )
-
-
-def _what_could_go(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
-    """What ample margin could be spent on, each alone."""
-    m = case.link.modulation
-    if isinstance(m, ChirpModulation):
-        fastest = None
-        for factor in range(m.spreading_factor - 1, 6, -1):
-            changed = case.with_modulation(m.model_copy(update={"spreading_factor": factor}))
-            if not asked.suffices(changed):
-                break
-            fastest = changed
-        if fastest is not None:
-            assert isinstance(fastest.link.modulation, ChirpModulation)
-            text = (
-                f"Spreading factor {fastest.link.modulation.spreading_factor} would do: a message of "
-                f"{_time_text(fastest)} instead of {_time_text(case)} saves battery and airtime."
-            )
-            yield _advice("give_up", text, 1, fastest, asked)
-    spare_db = -asked.short_db(case)
-    lower: dict[End, Station] = {}
-    for end in ENDS:
-        station = case.station(end)
-        power_dbm = float(max(math.ceil(station.transmit_power_dbm - spare_db), 0))
-        if power_dbm <= station.transmit_power_dbm - 3.0:
-            lower[end] = station.model_copy(update={"transmit_power_dbm": power_dbm})
-    if lower:
-        words = ", ".join(f"{s.transmit_power_dbm:g} dBm at {s.name}" for s in lower.values())
-        yield _advice(
-            "give_up", f"Less transmit power would do: {words}.", 1, case.with_stations(lower), asked
-        )
-    for end in ENDS:
-        station = case.station(end)
-        lowest_m = 1.5
-        if station.antenna_height_m >= 2.0 * lowest_m:
-            changed = case.with_stations({end: station.model_copy(update={"antenna_height_m": lowest_m})})
-            if asked.suffices(changed):
-                text = f"The antenna at {station.name} could be as low as {lowest_m:g} m by this prediction."
-                yield _advice("give_up", text, 3, changed, asked)
 
 
 def _time_text(case: LinkCase) -> str:

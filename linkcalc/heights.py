@@ -12,16 +12,14 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked
-from linkcalc.area.height_pairs import HeightPairs, height_pairs
-from linkcalc.area.margins import FADING, noise_spread_db
+from linkcalc.area.height_pairs import height_pairs
 from linkcalc.errors import DomainError
+from linkcalc.judgement import judgement
 from linkcalc.link_case import LinkCase
-from linkcalc.plan import Station
 from linkcalc.plan.stations import COMMON_PRACTICE
-from linkcalc.reliability import margin_for_success, message_success
-from linkcalc.requirement import Requirement
+from linkcalc.requirement import VERDICTS, Requirement
 from linkcalc.result import Assumption, VerdictWord
-from linkcalc.uncertainty import Fading, combined_db, contributors, fading
+from linkcalc.uncertainty import noise_items, together_db
 from linkcalc.verdict import check_link, recorded_notes
 
 LOWEST_M = 1.0
@@ -30,14 +28,11 @@ LOWEST_M = 1.0
 MOST_M = 200.0
 """Taller is another trade."""
 
-_WORST_FIRST = ("does_not_close", "at_risk", "closes")
 _LEVELS = 40
 MOST_LEVELS = 100
 _STEPS_M = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0)
-_ROUNDING_DB = 1e-5
-"""Of a budget's terms, all together."""
-_SLACK_DB = 0.05
-"""More than the table of margins for a success is ever off; pairs that lack less are looked at exactly."""
+_ROUNDING_DB = 1e-4
+"""Of a budget's terms, all together; pairs that lack less are looked at exactly."""
 
 
 @dataclass(frozen=True)
@@ -99,14 +94,11 @@ class HeightTable:
     margin_db: Floats
     """(n, m) fade margin of the weaker direction."""
     lacking_db: Floats
-    """(n, m) what the direction that lacks most lacks of what is asked; negative: it has more. To a tenth
-    of a decibel where a message success is asked."""
+    """(n, m) what the direction that lacks most lacks of the required margin; negative: it has more."""
     cost: Floats
     """(n, m) of both masts."""
     asked: str
     """What is asked, in words."""
-    asked_margin_db: float | None
-    """The margin asked for, where it is the same at all heights."""
     prices: MastPrices
     bases_m: tuple[float, float]
     """Height at which the masts stand on something that is there already."""
@@ -177,9 +169,32 @@ def height_table(
         margins = pairs.path_gain_db[..., np.newaxis] + [
             [_equipment_db(raised((i, j))) for j in range(far_m.size)] for i in range(near_m.size)
         ]
-        lacking = (_needed_db(case, pairs, asked) - margins).max(axis=2)
+        both = [
+            judgement(
+                asked,
+                margins[..., way],
+                np.hypot(pairs.site_db, site),
+                np.hypot(pairs.conditions_db, year),
+                pairs.k_db,
+            )
+            for way, (site, year) in enumerate(_noise_db(case))
+        ]
+        needed = np.stack([j.required_margin_db for j in both], axis=-1)
+        lacking = (needed - margins).max(axis=2)
         cost = costs.of(near_m - bases_m[0])[:, np.newaxis] + costs.of(far_m - bases_m[1])
-        chosen = _cheapest(lambda at: _lacking_db(raised(at), asked), lacking, cost, asked)
+        chosen = _cheapest(lambda at: _checked_pair(raised(at), 0.0), lacking, cost)
+
+        def pair(at: tuple[int, int]) -> Pair:
+            return Pair(
+                near_height_m=float(near_m[at[0]]),
+                far_height_m=float(far_m[at[1]]),
+                cost=float(cost[at]),
+                verdict=VERDICTS[min(int(j.verdict[at]) for j in both)],
+                fade_margins_db=(float(margins[at][0]), float(margins[at][1])),
+                required_margins_db=(float(needed[at][0]), float(needed[at][1])),
+                delivery_probability=min(float(j.success[at]) for j in both),
+            )
+
         best = divmod(int(np.argmin(lacking)), lacking.shape[1])
         here = (
             int(np.argmin(np.abs(near_m - case.near.antenna_height_m))),
@@ -195,12 +210,11 @@ def height_table(
             lacking_db=lacking,
             cost=cost,
             asked=asked_words(asked),
-            asked_margin_db=asked.stated_margin_db if asked.success is None else None,
             prices=costs,
             bases_m=bases_m,
-            present=_pair(case, float(cost[here]), asked),
+            present=pair(here),
             cheapest=_checked_pair(raised(chosen), float(cost[chosen])) if chosen else None,
-            best=_pair(raised(best), float(cost[best]), asked),
+            best=pair((best[0], best[1])),
             assumed=tuple(
                 Assumption(
                     name, getattr(costs, name), f"{COMMON_PRACTICE}: a plausible proportion, put in your own"
@@ -214,16 +228,14 @@ def height_table(
 def asked_words(asked: Requirement) -> str:
     """What is asked of each direction, in words.
 
-    >>> asked_words(Requirement(20.0, 0.99, 3))
-    '20 dB of fade margin and 99 % of the messages (up to 3 tries each)'
+    >>> asked_words(Requirement(0.99, 0.9, 20.0, 3, 0.01))
+    '99 % of the messages (up to 3 tries each) at 90 % of such sites, and 20 dB of fade margin'
     """
-    parts = []
+    tries = "" if asked.tries == 1 else f" (up to {asked.tries} tries each)"
+    words = f"{100.0 * asked.success:.10g} % of the messages{tries} at {100.0 * asked.confidence:g} % of such sites"
     if asked.stated_margin_db is not None:
-        parts.append(f"{asked.stated_margin_db:g} dB of fade margin")
-    if asked.success is not None:
-        tries = "" if asked.tries == 1 else f" (up to {asked.tries} tries each)"
-        parts.append(f"{100.0 * asked.success:.10g} % of the messages{tries}")
-    return " and ".join(parts)
+        words += f", and {asked.stated_margin_db:g} dB of fade margin"
+    return words
 
 
 def _step_m(top_m: float) -> float:
@@ -239,89 +251,28 @@ def _heights(present_m: float, top_m: float, step_m: float) -> Floats:
     return np.sort(np.append(grid, present_m))
 
 
-def _margins_db(case: LinkCase) -> tuple[float, float]:
-    return case.budget().fade_margin_db, case.budget(back=True).fade_margin_db
-
-
-def _lacking_db(case: LinkCase, asked: Requirement) -> float:
-    """What the direction that lacks most lacks, exactly as a check has it."""
-    kind, rician_k_db = fading(case)
-    needed = (
-        # the spread of the prediction matters to a success only
-        asked.margin_db(0.0 if asked.success is None else _spread_db(case, rx), kind, rician_k_db)
-        for rx in (case.far, case.near)
-    )
-    return max(n - m for n, m in zip(needed, _margins_db(case), strict=True))
-
-
-def _spread_db(case: LinkCase, receiver: Station) -> float:
-    parts = contributors(case, receiver)
-    return math.hypot(combined_db(parts, "site"), combined_db(parts, "conditions"))
+def _noise_db(case: LinkCase) -> list[tuple[float, float]]:
+    """Standard deviations of each direction's receiver noise, from place to place and over the year."""
+    items = [noise_items(case.noise(rx)) for rx in (case.far, case.near)]
+    return [(float(together_db(i, "site")[0]), float(together_db(i, "conditions")[0])) for i in items]
 
 
 def _equipment_db(case: LinkCase) -> tuple[float, float]:
     return case.equipment_db(), case.equipment_db(back=True)
 
 
-def _needed_db(case: LinkCase, pairs: HeightPairs, asked: Requirement) -> Floats:
-    """Margin that each direction needs, shape (n, m, 2)."""
-    shape = (*pairs.path_gain_db.shape, 2)
-    if asked.success is None:
-        return np.full(shape, asked.margin_db(0.0, "rayleigh", -math.inf))
-    noise = [noise_spread_db(case, rx) for rx in (case.far, case.near)]
-    spread = np.hypot(pairs.spread_db[..., np.newaxis], noise)
-    needed = np.empty(shape)
-    for number, faded in enumerate(FADING):
-        here = pairs.fading == number
-        if here.any():
-            needed[here] = _needed_at(spread[here], faded, asked.success, asked.tries)
-    return np.maximum(needed, asked.stated_margin_db or 0.0)
-
-
-def _needed_at(spread_db: Floats, faded: tuple[Fading, float], success: float, tries: int) -> Floats:
-    at = np.linspace(spread_db.min(), spread_db.max() + 1e-6, 9)
-    needed = margin_for_success(success, at, fading=faded[0], rician_k_db=faded[1], tries=tries)
-    return np.asarray(np.interp(spread_db, at, needed))
-
-
 def _cheapest(
-    lacking_at: Callable[[tuple[int, int]], float], lacking: Floats, cost: Floats, asked: Requirement
+    checked_at: Callable[[tuple[int, int]], Pair], lacking: Floats, cost: Floats
 ) -> tuple[int, int] | None:
-    """The cheapest pair that lacks nothing; of several, the one with most to spare."""
-    slack = _ROUNDING_DB if asked.success is None else _SLACK_DB
+    """The cheapest pair that lacks nothing, as a check of its own finds it; of several, the one with most to spare."""
     order = np.lexsort((lacking.ravel(), np.round(cost.ravel(), 6)))
-    found: tuple[float, float, tuple[int, int]] | None = None
     for flat in order:
-        at = divmod(int(flat), lacking.shape[1])
-        if found is not None and cost[at] > found[0] + 1e-6:
-            break
-        if lacking[at] > slack:
-            continue
-        exact = lacking_at(at)
-        if exact <= 0.0 and (found is None or exact < found[1]):
-            found = float(cost[at]), exact, at
-    return None if found is None else found[2]
-
-
-def _pair(case: LinkCase, cost: float, asked: Requirement) -> Pair:
-    kind, rician_k_db = fading(case)
-    margins = _margins_db(case)
-    spreads = [_spread_db(case, rx) for rx in (case.far, case.near)]
-    needed = [asked.margin_db(spread, kind, rician_k_db) for spread in spreads]
-    arrives = [
-        float(message_success(m, spread, fading=kind, rician_k_db=rician_k_db, tries=asked.tries))
-        for m, spread in zip(margins, spreads, strict=True)
-    ]
-    verdicts = [Requirement.verdict(m, n) for m, n in zip(margins, needed, strict=True)]
-    return Pair(
-        near_height_m=case.near.antenna_height_m,
-        far_height_m=case.far.antenna_height_m,
-        cost=cost,
-        verdict=min(verdicts, key=_WORST_FIRST.index),
-        fade_margins_db=margins,
-        required_margins_db=(needed[0], needed[1]),
-        delivery_probability=min(arrives),
-    )
+        at = (int(flat) // lacking.shape[1], int(flat) % lacking.shape[1])
+        if lacking[at] <= -_ROUNDING_DB:
+            return at
+        if lacking[at] <= _ROUNDING_DB and checked_at(at).verdict == "closes":
+            return at
+    return None
 
 
 def _checked_pair(case: LinkCase, cost: float) -> Pair:

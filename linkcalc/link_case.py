@@ -3,20 +3,24 @@
 A case never changes; `replace` one to ask "what if".
 """
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Literal
+from typing import Any, Literal, NamedTuple
 
+import numpy as np
+from numpy.typing import ArrayLike
+
+from linkcalc._arrays import Floats
 from linkcalc.budget import REQUIRED_SNR, THERMAL_NOISE, Budget, term, total_db
 from linkcalc.modulation import Signal
-from linkcalc.path_loss import PathLoss, Situation, governing_loss, slant_free_space_loss_db
+from linkcalc.path_loss import MODELS, Losses, PathLoss, Situation, Surroundings, profile_losses
 from linkcalc.plan import ChirpModulation, Conditions, FskModulation, Link, Station
 from linkcalc.plan.power import Regulation
-from linkcalc.propagation import building_entry, clutter, noise, refractivity
+from linkcalc.propagation import building_entry, noise, refractivity
 from linkcalc.radio import antenna, feeder
 from linkcalc.result import MODEL_NAMES, Term
+from linkcalc.rules.traffic import Sent
 from linkcalc.terrain.profile import Profile
 from linkcalc.units import EARTH_RADIUS_M
 
@@ -25,6 +29,14 @@ ENDS: tuple[End, End] = ("near", "far")
 
 _ON_BEAM_DB = 0.05
 """Less than this off the main beam is not worth a line of its own."""
+
+
+class PathTerm(NamedTuple):
+    """One of the path's gains and losses, of many paths at once."""
+
+    name: str
+    value_db: Floats
+    note: str
 
 
 @dataclass(frozen=True)
@@ -42,6 +54,10 @@ class LinkCase:
     back_azimuth_deg: float
     regulation: Regulation = field(default_factory=Regulation)
     """Whose legal limits count, if any."""
+    sent: tuple[Sent, ...] = ()
+    """What the link carries, for the legal limits; empty: they are asked without its timing."""
+    _found: dict[Any, Losses] = field(default_factory=dict, repr=False, compare=False)
+    """Losses by what they depend on; cases that are made from each other share it."""
 
     @property
     def positioned(self) -> bool:
@@ -60,7 +76,7 @@ class LinkCase:
 
     @cached_property
     def situation(self) -> Situation:
-        """What the path loss depends on besides the heights."""
+        """What the path loss depends on besides the profile and the heights."""
         c = self.conditions
         latitudes = self.profile.latitude_deg
         latitude_deg = 45.0 if latitudes is None else float(latitudes[len(latitudes) // 2])
@@ -68,89 +84,93 @@ class LinkCase:
         horizontal = self.near.antenna.polarisation == self.far.antenna.polarisation == "horizontal"
         return Situation(
             frequency_hz=self.frequency_hz,
-            tx_height_m=self.near.antenna_height_m,
-            rx_height_m=self.far.antenna_height_m,
             polarisation="horizontal" if horizontal else "vertical",
             delta_n=air.delta_n if c.delta_n is None else c.delta_n,
             n0=air.n0 if c.surface_refractivity_n0 is None else c.surface_refractivity_n0,
             latitude_deg=latitude_deg,
+            low_k_factor=refractivity.annual_low_k_factor(c.climate),
             ground=c.ground,
             roughness_m=c.surface_roughness_m,
             leaf=c.leaf,
             wet_foliage=c.wet_foliage,
             woodland_depth_m=c.woodland_depth_m or 0.0,
+            installation_db=c.installation_db,
+            near=surroundings(self.near),
+            far=surroundings(self.far),
         )
 
     @property
+    def losses(self) -> Losses:
+        """The loss of the path, as an array of one."""
+        heights = self.near.antenna_height_m, self.far.antenna_height_m
+        key = (self.profile, self.situation, heights)
+        if key not in self._found:
+            self._found[key] = profile_losses(self.profile, self.situation, *heights)
+        return self._found[key]
+
+    @cached_property
     def path(self) -> PathLoss:
-        """The governing loss of the path."""
-        return governing_loss(self.profile, self.situation)
+        """The loss of the path with the reason for it."""
+        return PathLoss(self.profile, self.situation, self.losses)
 
     @property
     def elevation_deg(self) -> float:
         """Elevation of `far` seen from `near` over the median earth."""
-        return self._elevation_deg(self.near, self.far, 0, -1)
+        return float(self.elevations_deg(self.losses)[0][0])
 
     @property
     def back_elevation_deg(self) -> float:
         """Elevation of `near` seen from `far`."""
-        return self._elevation_deg(self.far, self.near, -1, 0)
+        return float(self.elevations_deg(self.losses)[1][0])
 
-    def _elevation_deg(self, at: Station, seen: Station, i: int, j: int) -> float:
-        own_m = self.profile.ground_m[i] + at.antenna_height_m
-        seen_m = self.profile.ground_m[j] + seen.antenna_height_m
-        length_m = self.profile.length_m
-        sag = length_m / (2.0 * self.situation.k_factor * EARTH_RADIUS_M)
-        return math.degrees(math.atan((seen_m - own_m) / length_m - sag))
+    def elevations_deg(self, found: Losses) -> tuple[Floats, Floats]:
+        """Elevation of the other end over the median earth, seen from `near` and from `far`."""
+        rise = found.far_ground_m + found.far_height_m - found.near_ground_m - found.near_height_m
+        length = np.maximum(found.length_m, 1e-3)
+        sag = length / (2.0 * self.situation.k_factor * EARTH_RADIUS_M)
+        return np.degrees(np.arctan(rise / length - sag)), np.degrees(np.arctan(-rise / length - sag))
 
-    @cached_property
-    def shared_terms(self) -> tuple[Term, ...]:
-        """The path's terms, the same in both directions."""
-        path = self.path
-        free_space_db = slant_free_space_loss_db(self.profile, self.situation)
-        terms = [
-            term("free-space loss", -free_space_db, "path", "Rec. ITU-R P.525"),
-            term(
-                "ground and terrain",
-                -(path.loss_db - path.vegetation_loss_db - free_space_db),
-                "path",
-                f"{MODEL_NAMES[path.model]} over free space",
-            ),
+    def path_terms(self, found: Losses) -> list[PathTerm]:
+        """The path's gains and losses, the same in both directions, for many paths at once."""
+        rows = [
+            PathTerm("free-space loss", -found.free_space_db, "Rec. ITU-R P.525"),
+            PathTerm("ground and terrain", -found.ground_db, "over free space"),
+            PathTerm("trees", -found.trees_db, "mapped or stated, Rec. ITU-R P.833"),
         ]
-        if path.vegetation_loss_db:
-            note = f"{path.vegetation_depth_m:.0f} m of trees, Rec. ITU-R P.833"
-            terms.append(term("trees", -path.vegetation_loss_db, "path", note))
-        if self.clutter_loss_db:
-            terms.append(term("clutter", -self.clutter_loss_db, "path", "Rec. ITU-R P.2108, section 3.1"))
-        for station, elevation in ((self.near, self.elevation_deg), (self.far, self.back_elevation_deg)):
+        for station, loss_db in (
+            (self.near, found.near_surroundings_db),
+            (self.far, found.far_surroundings_db),
+        ):
+            kind = surroundings(station)
+            note = f"{kind.kind}{'' if kind.stated else ' (assumed)'}, {kind.top_m:g} m, Rec. ITU-R P.2108"
+            rows.append(PathTerm(f"surroundings, {station.name}", -loss_db, note))
+        rows.append(PathTerm("installation", -found.installation_db, "allowance, gone after a reading"))
+        for station, up in zip((self.near, self.far), self.elevations_deg(found), strict=True):
             if station.building != "none":
                 loss_db = building_entry.building_entry_loss_db(
                     self.frequency_hz,
                     building=station.building,
-                    elevation_deg=abs(elevation),
+                    elevation_deg=np.nan_to_num(np.abs(up)),
                     extrapolate=True,
                 )
-                terms.append(
-                    term(f"building entry, {station.name}", -loss_db, "path", "Rec. ITU-R P.2109, median")
+                rows.append(
+                    PathTerm(f"building entry, {station.name}", -loss_db, "Rec. ITU-R P.2109, median")
                 )
-        return tuple(terms)
+        return rows
 
     @cached_property
-    def clutter_loss_db(self) -> float:
-        """What the stated clutter around the lower antenna adds to the loss of the path.
-
-        The correction of Rec. ITU-R P.2108 belongs on top of a path that ends at the tops of the clutter
-        (section 3.1, from memory). What the path from the antenna's real height loses for being lower than
-        that is in the path's loss already.
-        """
-        kind = self.conditions.clutter
-        height_m = min(self.near.antenna_height_m, self.far.antenna_height_m)
-        if kind == "none" or height_m >= clutter.CLUTTER_HEIGHT_M[kind]:
-            return 0.0
-        loss_db = float(clutter.height_gain_loss_db(self.frequency_hz, height_m, kind, extrapolate=True))
-        end = "near_m" if height_m == self.near.antenna_height_m else "far_m"
-        at_tops = self.with_heights(**{end: clutter.CLUTTER_HEIGHT_M[kind]})
-        return max(loss_db + at_tops.path.loss_db - self.path.loss_db, 0.0)
+    def shared_terms(self) -> tuple[Term, ...]:
+        """The path's terms, the same in both directions."""
+        model = MODEL_NAMES[MODELS[int(self.losses.model[0])]]
+        notes = {"ground and terrain": f"{model} over free space"}
+        depth_m = float(self.losses.depth_m[0])
+        notes["trees"] = f"{depth_m:.0f} m of trees, Rec. ITU-R P.833"
+        always = ("free-space loss", "ground and terrain")
+        return tuple(
+            term(t.name, float(t.value_db[0]), "path", notes.get(t.name, t.note))
+            for t in self.path_terms(self.losses)
+            if t.value_db[0] or t.name in always
+        )
 
     def budget(self, *, back: bool = False) -> Budget:
         """The budget from `near` to `far`, or with `back` from `far` to `near`."""
@@ -204,6 +224,10 @@ class LinkCase:
             )
         return [*terms, term(REQUIRED_SNR, -self.signal.required_snr_db, "threshold", self.signal.text)]
 
+    def sensitivity_dbm(self, rx: Station) -> float:
+        """Least power a station's receiver needs with the noise it really has, dBm."""
+        return Budget(tuple(self.threshold_terms("near" if rx is self.near else "far"))).sensitivity_dbm
+
     def noise(self, rx: Station) -> noise.SystemNoise:
         """Noise of a station's receiver behind its feeder, item by item.
 
@@ -224,7 +248,9 @@ class LinkCase:
             s if h is None else s.model_copy(update={"antenna_height_m": h})
             for s, h in ((self.near, near_m), (self.far, far_m))
         )
-        return replace(self, near=near, far=far)
+        changed = replace(self, near=near, far=far)
+        changed.__dict__["situation"] = self.situation  # which holds no heights
+        return changed
 
     def with_stations(self, changed: Mapping[End, Station]) -> "LinkCase":
         """The same link with other equipment at one end or both."""
@@ -260,29 +286,58 @@ class LinkCase:
             if end == "near"
             else (self.back_azimuth_deg, self.back_elevation_deg)
         )
-        a = antenna.generic_antenna(
-            station.antenna.type,
-            gain_dbi=station.antenna.gain_dbi,
-            gain_dbd=station.antenna.gain_dbd,
-            horizontal_beamwidth_deg=station.antenna.horizontal_beamwidth_deg,
-            vertical_beamwidth_deg=station.antenna.vertical_beamwidth_deg,
-        )
-        towards_dbi = antenna.gain_towards_dbi(
-            a,
-            bearing_deg,
-            elevation_deg,
-            azimuth_deg=station.antenna.azimuth_deg if self.positioned else None,
-            tilt_deg=station.antenna.tilt_deg,
-        )
-        words = a.type.replace("_", " ")
-        if a.gain_dbi - towards_dbi < _ON_BEAM_DB:
+        most_dbi = _generic(station).gain_dbi
+        towards_dbi = float(gain_dbi(station, bearing_deg, elevation_deg, aimed=self.positioned))
+        words = station.antenna.type.replace("_", " ")
+        if most_dbi - towards_dbi < _ON_BEAM_DB:
             return [term(f"antenna gain, {station.name}", towards_dbi, group, words)]
         bearing = f"{bearing_deg % 360.0:.0f}°, " if self.positioned else ""
         note = f"the other station stands at {bearing}{elevation_deg:+.1f}° up"
         return [
-            term(f"antenna gain, {station.name}", a.gain_dbi, group, words),
-            term(f"off the beam, {station.name}", towards_dbi - a.gain_dbi, group, note),
+            term(f"antenna gain, {station.name}", most_dbi, group, words),
+            term(f"off the beam, {station.name}", towards_dbi - most_dbi, group, note),
         ]
+
+
+def surroundings(station: Station) -> Surroundings:
+    """What the plan says, or nobody, of what stands around a station's antenna."""
+    return Surroundings(
+        station.surroundings,
+        "surroundings" in station.model_fields_set,
+        station.surroundings_height_m,
+        station.surroundings_distance_m,
+    )
+
+
+def gain_dbi(
+    station: Station, bearing_deg: ArrayLike, elevation_deg: ArrayLike, *, aimed: bool = True
+) -> Floats:
+    """Gain of a station's antenna in directions; `aimed` False where bearings are unknown: turned to each other."""
+    return np.asarray(
+        antenna.gain_towards_dbi(
+            _generic(station),
+            bearing_deg,
+            elevation_deg,
+            azimuth_deg=station.antenna.azimuth_deg if aimed else None,
+            tilt_deg=station.antenna.tilt_deg,
+        )
+    )
+
+
+def main_gain_dbi(station: Station) -> float:
+    """Gain of a station's antenna in its main beam."""
+    return _generic(station).gain_dbi
+
+
+def _generic(station: Station) -> antenna.Antenna:
+    a = station.antenna
+    return antenna.generic_antenna(
+        a.type,
+        gain_dbi=a.gain_dbi,
+        gain_dbd=a.gain_dbd,
+        horizontal_beamwidth_deg=a.horizontal_beamwidth_deg,
+        vertical_beamwidth_deg=a.vertical_beamwidth_deg,
+    )
 
 
 def feeder_words(station: Station) -> str:

@@ -14,7 +14,7 @@ from linkcalc.link_case import LinkCase
 from linkcalc.radio.signal_level import SNR_BELIEVED_DB, noise_power_dbm, signal_power_dbm
 from linkcalc.readings import Reading, Way
 from linkcalc.reliability import message_failure, message_success
-from linkcalc.requirement import Requirement
+from linkcalc.requirement import VERDICTS, Requirement
 from linkcalc.result import VerdictWord
 from linkcalc.site_level import ERROR_DB, Count, Distribution, Found, Heard, MeasuredNoise, fade_points_db
 from linkcalc.uncertainty import REFRACTION, SURROUNDINGS, combined_db, contributors, fading
@@ -228,9 +228,8 @@ class Side:
         margin = found.shortfall
         middle = self.planned.margin_db - margin.quantile(0.5)
         interval = self._margin_interval(margin)
-        needed = Requirement.of(self.case.link).margin_db(
-            math.hypot(margin.standard_deviation, self.conditions_db), self.kind, self.k_db
-        )
+        asked = Requirement.of(self.case.link)
+        needed = float(asked.margin_db(margin.standard_deviation, self.conditions_db, self.k_db))
         as_mounted = Expected.of(self.case.with_heights(near_m=mounted[0], far_m=mounted[1]), self.way)
         prior_db = math.hypot(self.site_db, self.heard.noise_place_db)
         alone = found.own_excess
@@ -270,7 +269,7 @@ class Side:
                 float(self._success(interval[0], self.conditions_db, otherwise)),
                 float(self._success(interval[1], self.conditions_db, otherwise)),
             ),
-            verdict=Requirement.verdict(middle, needed),
+            verdict=VERDICTS[int(asked.verdict(middle, needed, self.conditions_db, self.k_db))],
         )
 
     def _margin_interval(self, shortfall: Distribution) -> tuple[float, float]:

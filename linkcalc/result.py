@@ -1,8 +1,10 @@
 """What a check finds: plain frozen data that reports, pictures and JSON are made from."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Any, Literal
+
+import numpy as np
 
 from linkcalc._arrays import Floats
 
@@ -10,11 +12,13 @@ SCHEMA_VERSION = "1.0"
 
 MODEL_NAMES = {
     "free_space": "free space (P.525)",
+    "plane_earth": "plane earth",
     "two_ray": "two-ray",
     "spherical_earth": "smooth earth (P.526)",
     "bullington": "Bullington (P.526)",
     "cascaded_knife_edges": "cascaded knife edges",
     "delta_bullington": "delta-Bullington (P.526)",
+    "rounded_obstacle": "rounded obstacle (P.526)",
     "p1812": "P.1812",
     "irregular_terrain": "irregular terrain model",
 }
@@ -61,9 +65,13 @@ class Direction:
     sensitivity_dbm: float
     fade_margin_db: float
     required_margin_db: float
-    """The margin asked for: stated, or the one that reaches the stated success."""
+    """At which `confidence` of such sites give what is asked of a site, or the stated one where that is more."""
+    site_share: float
+    """Share of such sites, before anybody has measured, that give what is asked."""
     fade_margin_interval_db: tuple[float, float]
     """Central 90 % of where the median margin may really be, before a site reading."""
+    success_where_it_works: float
+    """Share of the messages that arrive at the median of the sites that give what is asked."""
     delivery_probability: float
     """Of one message with its tries, averaged over what is unknown and what varies."""
     delivery_probability_single: float
@@ -115,12 +123,14 @@ class PathFacts:
     """Where the heights come from."""
     reflection_distance_m: float | None
     vegetation_loss_db: float
+    surroundings_loss_db: tuple[float, float]
+    """Of the `from` and of the `to` station."""
     building_entry_loss_db: float
     bridged_m: float
     """Length of nodata bridged along the path."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Drawing:
     """Arrays a picture of the path needs; not part of the JSON result."""
 
@@ -144,6 +154,13 @@ class Drawing:
     margin_sweep_raw_db: Floats
     """The same with two-ray lobes shown in full (equal to the above where two-ray does not apply)."""
 
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Drawing):
+            return NotImplemented
+        return all(np.array_equal(getattr(self, f.name), getattr(other, f.name)) for f in fields(self))
+
+    __hash__ = None  # type: ignore[assignment]  # as of arrays
+
 
 @dataclass(frozen=True)
 class Advice:
@@ -158,7 +175,6 @@ class Advice:
         "feeder",
         "power",
         "relay",
-        "give_up",
         "measure",
         "noise",
     ]
@@ -191,11 +207,11 @@ class LinkResult:
     frequency_hz: float
     signal: str
     """The modulation in words, for example "CSS SF10, 125 kHz, 4/5"."""
-    path: PathFacts
-    directions: tuple[Direction, ...]
-    advice: tuple[Advice, ...]
-    warnings: tuple[str, ...]
-    drawing: Drawing
+    path: PathFacts = field(repr=False)
+    directions: tuple[Direction, ...] = field(repr=False)
+    advice: tuple[Advice, ...] = field(repr=False)
+    warnings: tuple[str, ...] = field(repr=False)
+    drawing: Drawing = field(repr=False)
 
 
 @dataclass(frozen=True)
@@ -208,9 +224,9 @@ class Result:
     """SHA-256 of the plan file."""
     linkcalc_version: str
     links: tuple[LinkResult, ...]
-    assumed: tuple[Assumption, ...]
-    warnings: tuple[str, ...]
-    cautions: tuple[str, ...]
-    sections: Mapping[str, Any] = field(default_factory=dict)
+    assumed: tuple[Assumption, ...] = field(repr=False)
+    warnings: tuple[str, ...] = field(repr=False)
+    cautions: tuple[str, ...] = field(repr=False)
+    sections: Mapping[str, Any] = field(default_factory=dict, repr=False)
     """Further answers from the same plan: limits, messages, tank, energy, exposure."""
     schema_version: str = SCHEMA_VERSION

@@ -9,9 +9,9 @@ a cell holds what `linkcalc.check_plan` finds for the plan changed to that cell.
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations, product
+from itertools import combinations
 from types import MappingProxyType
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,19 +22,18 @@ from linkcalc._version import __version__
 from linkcalc.budget import REQUIRED_SNR, THERMAL_NOISE, total_db
 from linkcalc.energy import transmit_current_ma
 from linkcalc.errors import DomainError, PlanError
-from linkcalc.interpolation import interpolated
+from linkcalc.judgement import judgement
 from linkcalc.link_case import ENDS, End, LinkCase
 from linkcalc.plan import Link, LoadedPlan, Plan, Station
 from linkcalc.plan.faults import faults, summary
 from linkcalc.plan.wording import quoted
-from linkcalc.reliability import margin_for_success, message_success
-from linkcalc.requirement import Requirement
+from linkcalc.requirement import VERDICTS, Requirement
 from linkcalc.sweep_parameters import DISTANCE, K_FACTOR, PIECES, Parameter, Place, parameter
 from linkcalc.sweep_table import QUANTITIES, Sweep, Values
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.profile import Profile, cut_short, read_profile_csv
 from linkcalc.terrain.rasters import Mosaic
-from linkcalc.uncertainty import combined_db, fading, noise_contributors, path_contributors
+from linkcalc.uncertainty import fading_k_db, noise_items, path_items, together_db
 from linkcalc.verdict import link_case, open_terrain, position_deg, recorded_notes
 
 MOST_CELLS = 10_000_000
@@ -43,7 +42,7 @@ MOST_CELLS = 10_000_000
 _DECIMALS = 6
 """Of the terms of a budget; sums are rounded to them again, as `linkcalc.budget.total_db` does."""
 
-_VERDICTS = np.array(["does_not_close", "at_risk", "closes"], dtype=object)
+_VERDICTS = np.array(VERDICTS, dtype=object)
 
 
 def sweep_plan(loaded: LoadedPlan, vary: Mapping[str, Any], *, link: str | None = None) -> Sweep:
@@ -283,6 +282,9 @@ def _column(values: Sequence[Any]) -> NDArray[Any]:
     return column
 
 
+_KINDS: tuple[Literal["site", "conditions"], ...] = ("site", "conditions")
+
+
 @dataclass(frozen=True)
 class _Station:
     """The pieces at one end, as small as broadcasting allows."""
@@ -300,9 +302,9 @@ class _Station:
 def _station(grid: _Grid, end: End) -> _Station:
     def noise(case: LinkCase) -> tuple[float, ...]:
         noises = case.noise(case.station(end))
-        parts = noise_contributors(noises)
+        parts = noise_items(noises)
         terms = (t for t in case.threshold_terms(end, noises) if t.name not in (THERMAL_NOISE, REQUIRED_SNR))
-        return total_db(terms), combined_db(parts, "site") ** 2, combined_db(parts, "conditions") ** 2
+        return total_db(terms), *(float(together_db(parts, kind)[0]) ** 2 for kind in _KINDS)
 
     (power_dbm,) = grid.over(f"power, {end}", lambda c: (c.station(end).transmit_power_dbm,))
     (feeder_db,) = grid.over(f"feeder, {end}", lambda c: (total_db(c.feeder_terms(end, "transmitter")),))
@@ -311,14 +313,14 @@ def _station(grid: _Grid, end: End) -> _Station:
 
 
 def _path(case: LinkCase) -> tuple[Any, ...]:
-    parts, path = path_contributors(case), case.path
+    found = case.losses
+    parts = path_items(case, found)
     return (
         total_db(case.shared_terms),
-        combined_db(parts, "site") ** 2,
-        combined_db(parts, "conditions") ** 2,
-        fading(case)[1],
-        float(path.clearance_ratio[path.worst]),
-        path.model,
+        *(float(together_db(parts, kind)[0]) ** 2 for kind in _KINDS),
+        float(fading_k_db(found)[0]),
+        float(found.clearance_ratio[0]),
+        case.path.model,
     )
 
 
@@ -329,39 +331,45 @@ def _signal(case: LinkCase) -> tuple[float]:
 
 def _table(grid: _Grid, stated_current_ma: float | None) -> dict[str, NDArray[Any]]:
     """All arrays of a sweep, each as small as broadcasting allows."""
-    path_db, site_variance, conditions_variance, rician_k_db, clearance, model = grid.over("path", _path)
+    path_db, site_variance, conditions_variance, k_db, clearance, model = grid.over("path", _path)
     (polarisation_db,) = grid.over("polarisation", lambda c: (total_db(c.polarisation_terms),))
     (signal_db,) = grid.over("signal", _signal)
     (time_s,) = grid.over("message", lambda c: (c.signal.time_on_air_s(c.link.payload_bytes),))
     (back_time_s,) = grid.over("reply", lambda c: (c.signal.time_on_air_s(c.link.reply_payload_bytes),))
-    asked, tries = grid.over("asked", lambda c: (Requirement.of(c.link), c.link.tries))
+    (asked,) = grid.over("asked", lambda c: (Requirement.of(c.link),))
     near, far = (_station(grid, end) for end in ENDS)
 
     found: dict[str, NDArray[Any]] = {}
     between_db = path_db + near.hardware_db + far.hardware_db + polarisation_db
+    words, spare = [], []
     for way, tx, rx in (("", near, far), ("back_", far, near)):
         received = np.round(tx.power_dbm + between_db, _DECIMALS)
         sensitivity = -np.round(signal_db + rx.noise_db, _DECIMALS)
         margin = np.round(received - sensitivity, _DECIMALS)
-        spread = np.hypot(
-            np.sqrt(site_variance + rx.site_variance), np.sqrt(conditions_variance + rx.conditions_variance)
+        required, success, word, share = _judged(
+            asked,
+            margin,
+            np.sqrt(site_variance + rx.site_variance),
+            np.sqrt(conditions_variance + rx.conditions_variance),
+            k_db,
         )
+        words.append(word)
+        spare.append(margin - required)
         found |= {
             f"{way}fade_margin_db": margin,
-            f"{way}required_margin_db": _required_db(asked, spread, rician_k_db),
-            f"{way}delivery_probability": _success(margin, spread, rician_k_db, tries),
+            f"{way}required_margin_db": required,
+            f"{way}site_share": share,
+            f"{way}delivery_probability": success,
             f"{way}received_power_dbm": received,
             f"{way}sensitivity_dbm": sensitivity,
             f"{way}eirp_dbm": np.round(tx.power_dbm + tx.hardware_db, _DECIMALS),
         }
-    margin, back = found["fade_margin_db"], found["back_fade_margin_db"]
-    spare = margin - found["required_margin_db"], back - found["back_required_margin_db"]
-    enough = np.minimum(*spare) >= 0.0
-    weaker = np.minimum(margin, back)
     found |= {
-        "weaker_fade_margin_db": weaker,
+        "weaker_fade_margin_db": np.where(
+            spare[1] < spare[0], found["back_fade_margin_db"], found["fade_margin_db"]
+        ),
         "spare_margin_db": np.minimum(*spare),
-        "verdict": _VERDICTS[np.where(enough, 2, np.where(weaker >= 0.0, 1, 0))],
+        "verdict": _VERDICTS[np.minimum(*words)],
         "time_on_air_s": time_s,
         "back_time_on_air_s": back_time_s,
         "charge_mc": time_s * _current_ma(near.power_dbm, stated_current_ma),
@@ -372,51 +380,31 @@ def _table(grid: _Grid, stated_current_ma: float | None) -> dict[str, NDArray[An
     return {name: found[name] for name in QUANTITIES}
 
 
+def _judged(
+    asked: NDArray[Any], margin_db: Floats, site_db: Floats, conditions_db: Floats, k_db: Floats
+) -> tuple[NDArray[Any], ...]:
+    """`judgement` where what is asked may differ from cell to cell: required margin, success, word, share of sites."""
+    # the required margin does not depend on the margin: worked out over the few that differ
+    few = np.broadcast_arrays(asked, site_db, conditions_db, k_db)
+    required = np.empty(few[0].shape)
+    shape = np.broadcast(margin_db, few[0]).shape
+    success, word, share = np.empty(shape), np.empty(shape, dtype=np.int8), np.empty(shape)
+    whole = np.broadcast_to(few[0], shape)
+    for one in set(asked.flat):
+        here = few[0] == one
+        required[here] = one.margin_db(*(v[here] for v in few[1:]))
+        there = whole == one
+        got = judgement(
+            one, *(np.broadcast_to(v, shape)[there] for v in (margin_db, *few[1:])),
+            required_db=np.broadcast_to(required, shape)[there],
+        )  # fmt: skip
+        success[there], word[there], share[there] = got.success, got.verdict, got.site_share
+    return required, success, word, share
+
+
 def _current_ma(power_dbm: Floats, stated_ma: float | None) -> Floats:
     """Drawn while sending: as stated, or the generic figure where one is known."""
     if stated_ma is not None:
         return np.full(power_dbm.shape, stated_ma)
     known = power_dbm <= 30.0
     return np.where(known, transmit_current_ma(np.where(known, power_dbm, 0.0)), np.nan)
-
-
-def _required_db(asked: NDArray[Any], spread_db: Floats, rician_k_db: Floats) -> Floats:
-    """`Requirement.margin_db` of arrays."""
-    asked, spread_db, rician_k_db = np.broadcast_arrays(asked, spread_db, rician_k_db)
-    needed = np.empty(asked.shape)
-    for one in set(asked.flat):
-        here = asked == one
-        needed[here] = one.stated_margin_db or 0.0
-        if one.success is not None:
-            needed[here] = np.maximum(needed[here], _margin_for(one, spread_db[here], rician_k_db[here]))
-    return needed
-
-
-def _margin_for(asked: Requirement, spread_db: Floats, rician_k_db: Floats) -> Floats:
-    needed = np.empty(spread_db.shape)
-    for k in np.unique(rician_k_db):
-        here = rician_k_db == k
-        spreads, again = np.unique(spread_db[here], return_inverse=True)
-
-        def worked_out(sigma: Floats, _: Floats, k: float = float(k)) -> Floats:
-            found = margin_for_success(asked.success, sigma, rician_k_db=k, tries=asked.tries)  # type: ignore[arg-type]
-            return np.asarray(found)
-
-        margins = interpolated(worked_out, spreads, np.zeros(spreads.shape), tolerance=1e-9, few=64)
-        needed[here] = margins[again]
-    return needed
-
-
-def _success(margin_db: Floats, spread_db: Floats, rician_k_db: Floats, tries: NDArray[Any]) -> Floats:
-    """`message_success` of arrays of any size, within 1e-8."""
-    margin_db, spread_db, rician_k_db, tries = np.broadcast_arrays(margin_db, spread_db, rician_k_db, tries)
-    success = np.empty(margin_db.shape)
-    for k, n in product(np.unique(rician_k_db), np.unique(tries)):
-        here = (rician_k_db == k) & (tries == n)
-
-        def worked_out(margin: Floats, sigma: Floats, k: float = float(k), n: int = int(n)) -> Floats:
-            return np.asarray(message_success(margin, sigma, rician_k_db=k, tries=n))
-
-        if here.any():
-            success[here] = interpolated(worked_out, margin_db[here], spread_db[here], tolerance=1e-10)
-    return np.clip(success, 0.0, 1.0)

@@ -237,6 +237,8 @@ _LINK: Mapping[str, frozenset[str]] = {
     "tries": frozenset({"asked"}),
     "required_margin_db": frozenset({"asked"}),
     "required_success": frozenset({"asked"}),
+    "confidence": frozenset({"asked"}),
+    "channel_busy_percent": frozenset({"asked"}),
 }
 
 

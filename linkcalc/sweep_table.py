@@ -6,8 +6,9 @@ import json
 import math
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -37,12 +38,14 @@ class Quantity:
 
 QUANTITIES: Mapping[str, Quantity] = {
     "weaker_fade_margin_db": Quantity("dB", "fade margin of the weaker direction"),
-    "spare_margin_db": Quantity("dB", "fade margin over what is asked, of the direction that has least over"),
+    "spare_margin_db": Quantity("dB", "fade margin over the required one, of the weaker direction"),
     "verdict": Quantity("", "closes, at_risk or does_not_close"),
     "fade_margin_db": Quantity("dB", "fade margin, near to far"),
     "back_fade_margin_db": Quantity("dB", "fade margin, far to near"),
-    "required_margin_db": Quantity("dB", "fade margin asked for, near to far"),
-    "back_required_margin_db": Quantity("dB", "fade margin asked for, far to near"),
+    "required_margin_db": Quantity("dB", "required fade margin, near to far"),
+    "back_required_margin_db": Quantity("dB", "required fade margin, far to near"),
+    "site_share": Quantity("", "share of such sites that give what is asked, near to far"),
+    "back_site_share": Quantity("", "share of such sites that give what is asked, far to near"),
     "delivery_probability": Quantity("", "of one message with its tries, near to far"),
     "back_delivery_probability": Quantity("", "of one message with its tries, far to near"),
     "received_power_dbm": Quantity("dBm", "power at the far receiver"),
@@ -91,13 +94,21 @@ class Sweep:
     """Its values, one dimension each."""
     planned: Mapping[str, Any]
     """The plan's own value of each; None where its two stations differ, or it has none."""
-    data: Mapping[str, Values]
+    data: Mapping[str, Values] = field(repr=False)
     """The arrays named in `QUANTITIES`, each of `shape`, not to be written to."""
     title: str
     plan_digest: str
     linkcalc_version: str
     warnings: tuple[str, ...]
     """What models said about being used outside their range, once each."""
+
+    def __post_init__(self) -> None:
+        for name in ("coords", "planned", "data"):
+            object.__setattr__(self, name, MappingProxyType(_read_only(getattr(self, name))))
+
+    def __reduce__(self) -> tuple[Any, ...]:  # for copy and pickle, which know no read-only mapping
+        values = (getattr(self, f.name) for f in fields(self))
+        return Sweep, tuple(dict(v) if isinstance(v, Mapping) else v for v in values)
 
     @property
     def shape(self) -> tuple[int, ...]:
@@ -306,6 +317,17 @@ def _installed(module: str) -> Any:
     except ImportError:
         package = module.partition(".")[0]
         raise LinkcalcError(f"this needs {package}, which is not installed: pip install {package}") from None
+
+
+def _read_only(values: Mapping[str, Any]) -> dict[str, Any]:
+    """A copy of a mapping, the arrays in it not to be written to."""
+    found = {}
+    for name, value in values.items():
+        if isinstance(value, np.ndarray):
+            value = value.view()
+            value.flags.writeable = False
+        found[name] = value
+    return found
 
 
 def _item(value: Any) -> Any:

@@ -5,7 +5,6 @@ import warnings
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.special import ndtri
@@ -14,20 +13,20 @@ from linkcalc._version import __version__
 from linkcalc.advice import advise
 from linkcalc.budget import Budget
 from linkcalc.errors import OutOfRangeWarning
+from linkcalc.judgement import judge as judge_direction
+from linkcalc.legal import Excess, lawful
 from linkcalc.link_case import LinkCase, feeder_loss_db
-from linkcalc.path_loss import clearance, every_model, spread_db
-from linkcalc.plan import Link, Station
-from linkcalc.propagation import fresnel, noise, refractivity, two_ray
-from linkcalc.reliability import message_success
-from linkcalc.requirement import Requirement
-from linkcalc.result import Direction, Drawing, LinkResult, PathFacts, Result
+from linkcalc.path_loss import clearance, every_model, spread_db, two_ray_db
+from linkcalc.plan import Link, LoadedPlan, Station
+from linkcalc.propagation import fresnel, noise, refractivity
+from linkcalc.reliability import mean_success
+from linkcalc.requirement import VERDICTS, Requirement
+from linkcalc.result import Direction, Drawing, LinkResult, PathFacts, Result, VerdictWord
+from linkcalc.rules.traffic import sent_over
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.profile import Profile, cut_profile, read_profile_csv, with_obstacles
 from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, Mosaic, open_mosaic
-from linkcalc.uncertainty import after_reading_db, combined_db, contributors, fading
-
-if TYPE_CHECKING:
-    from linkcalc.plan import LoadedPlan
+from linkcalc.uncertainty import after_reading_db, contributors
 
 CAUTIONS = (
     "A radio link is not a safety function and not an emergency stop. Fit an independent, hard-wired "
@@ -43,10 +42,11 @@ _QUANTILE_90 = 1.6449
 _SURVEY_TOLERANCE = 0.03
 """Share by which a surveyed length may differ from that between the positions, unremarked."""
 
-_WORST_FIRST = ("does_not_close", "at_risk", "closes")
+DEEP_NULL_DB = 3.0
+"""A two-ray null that takes so much more than the median is worth a warning."""
 
 
-def check_plan(loaded: "LoadedPlan") -> Result:
+def check_plan(loaded: LoadedPlan) -> Result:
     """Answer every link of a plan.
 
     Parameters
@@ -68,7 +68,7 @@ def check_plan(loaded: "LoadedPlan") -> Result:
     >>> import linkcalc as lc
     >>> link = lc.check_plan(lc.load_plan(lc.sample_path("upland"))).links[0]
     >>> link.verdict, link.path.model, len(link.directions)
-    ('at_risk', 'p1812', 2)
+    ('at_risk', 'delta_bullington', 2)
     """
     plan = loaded.plan
     with recorded_notes() as general, open_terrain(loaded) as terrain:
@@ -86,7 +86,7 @@ def check_plan(loaded: "LoadedPlan") -> Result:
 
 
 @contextmanager
-def open_terrain(loaded: "LoadedPlan") -> Iterator[tuple[Mosaic, Mosaic, Mosaic]]:
+def open_terrain(loaded: LoadedPlan) -> Iterator[tuple[Mosaic, Mosaic, Mosaic]]:
     """Open the plan's rasters once for all links: ground, surface, canopy."""
     t = loaded.plan.terrain
     with ExitStack() as stack:
@@ -101,13 +101,13 @@ def open_terrain(loaded: "LoadedPlan") -> Iterator[tuple[Mosaic, Mosaic, Mosaic]
         yield ground, surface, canopy
 
 
-def cases(loaded: "LoadedPlan", terrain: tuple[Mosaic, Mosaic, Mosaic]) -> Iterator[LinkCase]:
+def cases(loaded: LoadedPlan, terrain: tuple[Mosaic, Mosaic, Mosaic]) -> Iterator[LinkCase]:
     """Every link of a plan on its ground."""
     for link in loaded.plan.link:
         yield link_case(loaded, link, terrain)
 
 
-def link_case(loaded: "LoadedPlan", link: Link, terrain: tuple[Mosaic, Mosaic, Mosaic]) -> LinkCase:
+def link_case(loaded: LoadedPlan, link: Link, terrain: tuple[Mosaic, Mosaic, Mosaic]) -> LinkCase:
     """One link of a plan on its ground."""
     plan = loaded.plan
     near, far = plan.station_named(link.from_), plan.station_named(link.to)
@@ -137,7 +137,8 @@ def link_case(loaded: "LoadedPlan", link: Link, terrain: tuple[Mosaic, Mosaic, M
         )
     if link.obstacle:
         profile = with_obstacles(profile, link.obstacle)
-    return LinkCase(link, near, far, plan.conditions, profile, azimuth, back_azimuth, plan.regulation)
+    case = LinkCase(link, near, far, plan.conditions, profile, azimuth, back_azimuth, plan.regulation)
+    return replace(case, sent=sent_over(plan, link))
 
 
 def _placed(
@@ -165,35 +166,43 @@ def position_deg(station: Station) -> tuple[float, float]:
     return float(latitude), float(longitude)
 
 
-def judge(case: LinkCase) -> tuple[PathFacts, tuple[Direction, Direction]]:
-    """Judge a path and both directions over it, without advice and pictures."""
-    facts = _path_facts(case)
+def judge(case: LinkCase, *, second_opinions: bool = True) -> tuple[PathFacts, tuple[Direction, Direction]]:
+    """Judge a path and both directions over it, without advice and pictures; the other models' losses if asked."""
+    facts = _path_facts(case, second_opinions)
     return facts, (_direction(case, facts, back=False), _direction(case, facts, back=True))
 
 
 def check_link(case: LinkCase) -> LinkResult:
     """Answer one link: verdict, both directions, path facts, advice."""
+    planned = case
+    case, over = lawful(planned)
     with recorded_notes() as said:
         facts, (there, back) = judge(case)
     weaker = min(
         (there, back),
-        key=lambda d: (_WORST_FIRST.index(d.verdict), d.fade_margin_db - d.required_margin_db),
+        key=lambda d: (VERDICTS.index(d.verdict), d.fade_margin_db - d.required_margin_db),
     )
     with recorded_notes():  # what is only tried for advice and pictures may leave a model's range
         advice = advise(case, Requirement.of(case.link))
         drawing = _drawing(case)
+    # duty, dwell or channel that no turning down of the power mends
+    verdict: VerdictWord = weaker.verdict
+    if verdict == "closes" and any(x.legal_dbm is None for x in over):
+        verdict = "at_risk"
     notes = [
+        *(f"{x.station}: over the legal limits: {x.reason}" for x in over),
         *case.profile.notes,
         *_noise_note(case),
         *_bearing_note(case),
         *_season_note(case),
-        *_clutter_note(case),
+        *_null_note(case),
+        *_busy_note(case),
         *said,
     ]
     return LinkResult(
         name=case.link.name,
-        verdict=weaker.verdict,
-        headline=_headline(case, weaker),
+        verdict=verdict,
+        headline=_headline(case, weaker, over),
         frequency_hz=case.frequency_hz,
         signal=case.signal.text,
         path=facts,
@@ -214,31 +223,33 @@ def recorded_notes() -> Iterator[list[str]]:
     said += dict.fromkeys(str(w.message) for w in caught if issubclass(w.category, OutOfRangeWarning))
 
 
-def _path_facts(case: LinkCase) -> PathFacts:
+def _path_facts(case: LinkCase, second_opinions: bool) -> PathFacts:
     profile, s, path = case.profile, case.situation, case.path
     low_k = float(refractivity.low_k_factor(profile.length_m, case.conditions.climate))
-    models = every_model(profile, s, path)
+    models = every_model(path) if second_opinions else {}
     at = path.worst
     entry_db = -sum(t.value_db for t in case.shared_terms if t.name.startswith("building entry"))
+    found = case.losses
     return PathFacts(
         distance_m=profile.length_m,
         azimuth_deg=case.azimuth_deg % 360.0 if case.positioned else math.nan,
         elevation_angle_deg=case.elevation_deg,
         k_factor=s.k_factor,
         low_k_factor=low_k,
-        worst_clearance_ratio=float(path.clearance_ratio[at]),
+        worst_clearance_ratio=float(found.clearance_ratio[0]),
         worst_clearance_distance_m=float(profile.distance_m[at]),
-        worst_clearance_low_k_ratio=float(clearance(profile, s, profile.clutter_m, low_k).min()),
+        worst_clearance_low_k_ratio=float(clearance(profile, s, *path.heights_m, low_k).min()),
         worst_obstacle=profile.clutter_kind[at] or "ground",
         regime=path.regime,
         regime_reason=path.regime_reason,
         model=path.model,
         model_reason=path.model_reason,
         models=models,
-        spread_db=spread_db(models, path.regime),
+        spread_db=spread_db(models, path.regime) if models else 0.0,
         source=profile.source,
-        reflection_distance_m=None if path.reflection is None else path.reflection.distance_m,
-        vegetation_loss_db=path.vegetation_loss_db,
+        reflection_distance_m=path.reflection.distance_m if models and path.reflection else None,
+        vegetation_loss_db=path.trees_db,
+        surroundings_loss_db=(float(found.near_surroundings_db[0]), float(found.far_surroundings_db[0])),
         building_entry_loss_db=entry_db + 0.0,
         bridged_m=profile.bridged_m,
     )
@@ -248,43 +259,45 @@ def _direction(case: LinkCase, facts: PathFacts, *, back: bool) -> Direction:
     tx, rx = (case.far, case.near) if back else (case.near, case.far)
     budget = case.budget(back=back)
     parts = contributors(case, rx)
-    site_db, conditions_db = combined_db(parts, "site"), combined_db(parts, "conditions")
-    spread = math.hypot(site_db, conditions_db)
-    kind, rician_k_db = fading(case)
     margin_db = budget.fade_margin_db
-    link = case.link
+    found = judge_direction(case, case.losses, rx, np.array([margin_db]))
+    site_db, conditions_db, k_db = (float(v[0]) for v in (found.site_db, found.conditions_db, found.k_db))
+    link, asked = case.link, Requirement.of(case.link)
 
     def success(margin: float, sigma: float, tries: int = link.tries) -> float:
-        reached = message_success(margin, sigma, fading=kind, rician_k_db=rician_k_db, tries=tries)
-        return min(max(float(reached), 0.0), 1.0)
+        return float(mean_success(margin, sigma, k_db, tries=tries, busy=asked.busy))
 
-    needed_db = Requirement.of(link).margin_db(spread, kind, rician_k_db)
-    delivery = success(margin_db, spread)
     share = case.conditions.year_share_percent
     measured_db = math.hypot(after_reading_db(parts), conditions_db)
     worse_db = float(ndtri(share / 100.0)) * conditions_db
+    site_share = float(found.site_share[0])
+    # the middle of the sites that give what is asked, which are the better ones
+    middle_db = margin_db + site_db * float(ndtri(1.0 - min(max(site_share, 1e-6), 1.0) / 2.0))
+    payload_bytes = link.reply_payload_bytes if back else link.payload_bytes
     return Direction(
         from_=tx.name,
         to=rx.name,
-        payload_bytes=link.reply_payload_bytes if back else link.payload_bytes,
-        time_on_air_s=case.signal.time_on_air_s(link.reply_payload_bytes if back else link.payload_bytes),
+        payload_bytes=payload_bytes,
+        time_on_air_s=case.signal.time_on_air_s(payload_bytes),
         path_loss_db=budget.path_loss_db,
         received_power_dbm=budget.received_power_dbm,
         noise_power_dbm=budget.noise_power_dbm,
         sensitivity_dbm=budget.sensitivity_dbm,
         fade_margin_db=margin_db,
-        required_margin_db=needed_db,
+        required_margin_db=float(found.required_margin_db[0]),
+        site_share=site_share,
         fade_margin_interval_db=(margin_db - _QUANTILE_90 * site_db, margin_db + _QUANTILE_90 * site_db),
-        delivery_probability=delivery,
-        delivery_probability_single=success(margin_db, spread, tries=1),
+        success_where_it_works=max(success(middle_db, conditions_db), asked.success),
+        delivery_probability=float(found.success[0]),
+        delivery_probability_single=success(margin_db, math.hypot(site_db, conditions_db), tries=1),
         delivery_probability_year_share=success(margin_db - worse_db, site_db),
         delivery_probability_after_reading=success(margin_db, measured_db),
         year_share_percent=share,
-        verdict=Requirement.verdict(margin_db, needed_db),
+        verdict=VERDICTS[int(found.verdict[0])],
         limited_by=_limited_by(case, facts, budget, tx, rx),
         eirp_dbm=budget.eirp_dbm,
-        fading=kind,
-        rician_k_db=rician_k_db,
+        fading="rician",
+        rician_k_db=k_db,
         terms=budget.terms,
         uncertainty=parts,
     )
@@ -292,11 +305,13 @@ def _direction(case: LinkCase, facts: PathFacts, *, back: bool) -> Direction:
 
 def _limited_by(case: LinkCase, facts: PathFacts, budget: Budget, tx: Station, rx: Station) -> str:
     """The largest avoidable loss of this direction, in words; distance where none stands out."""
-    free_space_db = facts.models["free_space"]
     costs = {
-        _terrain_words(case, facts): case.path.loss_db - case.path.vegetation_loss_db - free_space_db,
-        f"trees in the path ({case.path.vegetation_depth_m:.0f} m)": facts.vegetation_loss_db,
-        "clutter around the antennas": case.clutter_loss_db,
+        _terrain_words(case, facts): float(case.losses.ground_db[0]),
+        f"trees in the path ({case.path.depth_m:.0f} m)": facts.vegetation_loss_db,
+        **{
+            f"what surrounds the low antenna of {station.name}": loss_db
+            for station, loss_db in zip((case.near, case.far), facts.surroundings_loss_db, strict=True)
+        },
         f"noise at {rx.name} while the engine runs": rx.noise_rise_db,
         f"radio noise around {rx.name}": float(case.noise(rx).external_db),
         f"transmit power of {tx.name}": rx.transmit_power_dbm - tx.transmit_power_dbm,
@@ -315,28 +330,64 @@ def _limited_by(case: LinkCase, facts: PathFacts, budget: Budget, tx: Station, r
 
 def _terrain_words(case: LinkCase, facts: PathFacts) -> str:
     at = f"{facts.worst_clearance_distance_m / 1e3:.2f} km from {case.near.name}"
-    mirror = case.path.reflection
-    if facts.model == "two_ray" and mirror is not None:
-        last_m = two_ray.last_maximum_m(mirror.tx_height_m, mirror.rx_height_m, case.frequency_hz)
-        if facts.distance_m < last_m:
-            return "ground reflection: a null at these antenna heights"
-        return "ground reflection: the antennas are low for this distance"
+    if facts.model == "plane_earth":
+        return "ground close under the ray: the antennas are low for this distance"
     if facts.regime == "obstructed":
         return f"{facts.worst_obstacle} in the ray, {at}"
     return f"{facts.worst_obstacle} in the first Fresnel zone, {at}"
 
 
-def _headline(case: LinkCase, weaker: Direction) -> str:
+def _headline(case: LinkCase, weaker: Direction, over: tuple[Excess, ...] = ()) -> str:
+    text = _answer_words(case, weaker)
+    turned = [x for x in over if x.legal_dbm is not None]
+    if turned:
+        words = " and ".join(f"the legal {x.legal_dbm:.1f} dBm at {x.station}" for x in turned)
+        more = " and ".join(
+            f"the planned {x.planned_dbm:g} dBm is {x.planned_dbm - (x.legal_dbm or 0.0):.1f} dB over"
+            for x in turned
+        )
+        word, _, rest = text.partition(": ")
+        text = f"{word}: at {words}, {rest[:-1]}; {more}."
+    if any(x.legal_dbm is None for x in over):
+        word, _, rest = text.partition(": ")
+        word = "At risk" if word == "Closes" else word
+        stations = " and ".join(x.station for x in over if x.legal_dbm is None)
+        text = f"{word}: over the legal limits at {stations}; {rest}"
+    return text
+
+
+def _answer_words(case: LinkCase, weaker: Direction) -> str:
     margin, needed = weaker.fade_margin_db, weaker.required_margin_db
     way = f"{weaker.from_} to {weaker.to}"
+    works = (
+        f"works at {_out_of_100(weaker.site_share)} such sites in 100; where it does, "
+        f"{_share_words(weaker.success_where_it_works)} of the messages arrive"
+    )
     if weaker.verdict == "closes":
         return (
-            f"Closes: {margin:.1f} dB of fade margin in the weaker direction ({way}); {needed:.1f} dB asked."
+            f"Closes: {margin:.1f} dB of fade margin in the weaker direction ({way}), {needed:.1f} dB required; "
+            f"{works}."
         )
-    short = f"{needed - margin:.1f} dB short of the {needed:.1f} dB asked"
+    if not Requirement.of(case.link).reachable:
+        asked = f"{100.0 * case.link.required_success:g} %"
+        return (
+            f"At risk: other users of the channel alone spoil more than {asked} of the messages leaves; "
+            f"{margin:.1f} dB of fade margin from {way}."
+        )
+    short = f"{max(needed - margin, 0.0):.1f} dB short of the {needed:.1f} dB required"
     if weaker.verdict == "at_risk":
-        return f"At risk: {margin:.1f} dB of fade margin from {way}, {short}."
-    return f"Does not close: {-margin:.1f} dB below sensitivity from {way}, {short}."
+        return f"At risk: {margin:.1f} dB of fade margin from {way}, {short}; {works}."
+    return f"Does not close: {margin:.1f} dB of fade margin from {way}, {short}; {works}."
+
+
+def _out_of_100(share: float) -> str:
+    return (
+        "fewer than 1" if share < 0.01 else "more than 99" if share > 0.99 else f"{math.floor(100.0 * share)}"
+    )
+
+
+def _share_words(share: float) -> str:
+    return "more than 99.9 %" if share > 0.999 else f"{math.floor(1000.0 * share) / 10.0:g} %"
 
 
 def _noise_note(case: LinkCase) -> list[str]:
@@ -371,13 +422,38 @@ def _season_note(case: LinkCase) -> list[str]:
     return ["the month is taken for one of the northern half of the earth: the stations have no positions"]
 
 
-def _clutter_note(case: LinkCase) -> list[str]:
-    shown = set(case.profile.clutter_kind) - {""}
-    if case.conditions.clutter == "none" or not shown:
+def _null_note(case: LinkCase) -> list[str]:
+    """A deep null of the ground reflection, and the nearest height that avoids it."""
+    mirror = case.path.reflection
+    if mirror is None or two_ray_db(case.path) <= case.path.loss_db + DEEP_NULL_DB:
+        return []
+    free = next(
+        (
+            height_m
+            for height_m in case.far.antenna_height_m
+            + 0.25 * np.array([1, -1, 2, -2, 3, -3, 4, -4, 6, 8, 12])
+            if height_m >= 1.0 and _out_of_null(case.with_heights(far_m=float(height_m)))
+        ),
+        None,
+    )
+    mend = "" if free is None else f"; {free:g} m at {case.far.name} avoids it"
+    return [
+        "the ground between can mirror the ray, and at these heights the two waves nearly cancel where it does: "
+        f"up to {two_ray_db(case.path) - case.path.loss_db:.0f} dB below the median stated here{mend}"
+    ]
+
+
+def _out_of_null(case: LinkCase) -> bool:
+    return case.path.reflection is None or two_ray_db(case.path) <= case.path.loss_db + 0.5
+
+
+def _busy_note(case: LinkCase) -> list[str]:
+    if Requirement.of(case.link).reachable:
         return []
     return [
-        f"clutter = {case.conditions.clutter} is added to what the profile shows "
-        f"({', '.join(sorted(shown))}): see that it does not stand for the same things"
+        f"{case.link.channel_busy_percent:g} % of the tries are spoilt by other users of the channel: with "
+        f"{case.link.tries} each, no margin brings {100.0 * case.link.required_success:g} % of the messages "
+        "across; more tries do"
     ]
 
 
@@ -385,7 +461,8 @@ def _drawing(case: LinkCase) -> Drawing:
     profile, s = case.profile, case.situation
     d = profile.distance_m
     back_m = d[-1] - d
-    start, end = profile.ground_m[0] + s.tx_height_m, profile.ground_m[-1] + s.rx_height_m
+    near_m, far_m = case.path.heights_m
+    start, end = profile.ground_m[0] + near_m, profile.ground_m[-1] + far_m
     heights_m, margins_db, raw_db = _height_sweep(case)
     return Drawing(
         distance_m=d,
@@ -396,7 +473,7 @@ def _drawing(case: LinkCase) -> Drawing:
         ray_m=start + (end - start) * d / d[-1],
         fresnel_radius_m=np.asarray(fresnel.fresnel_radius_m(d, back_m, s.frequency_hz)),
         clearance_ratio=case.path.clearance_ratio,
-        antenna_height_m=(s.tx_height_m, s.rx_height_m),
+        antenna_height_m=(near_m, far_m),
         height_sweep_m=heights_m,
         margin_sweep_db=margins_db,
         margin_sweep_raw_db=raw_db,
@@ -411,5 +488,5 @@ def _height_sweep(case: LinkCase) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     for i, height_m in enumerate(heights_m):
         raised = case.with_heights(far_m=float(height_m))
         margins_db[i] = raised.weaker_margin_db
-        raw_db[i] = margins_db[i] + raised.path.loss_db - raised.path.raw_loss_db
+        raw_db[i] = margins_db[i]
     return heights_m, margins_db, raw_db

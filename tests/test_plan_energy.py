@@ -54,8 +54,8 @@ def test_the_parts_of_the_mean_current_add_up():
     found = station(battery())
     parts = found.sending_ma + found.listening_ma + found.sensing_ma + found.sleeping_ma
     assert found.mean_current_ma == pytest.approx(parts)
-    # 35 mA x 0.370688 s, 10 mA x (0.247808 + 0.1) s, 30 mA x 0.5 s in 600 s, and 15 uA
-    assert found.mean_current_ma == pytest.approx((35 * 0.370688 + 10 * 0.347808 + 15.0) / 600 + 0.015)
+    # 45 mA x 0.370688 s, 10 mA x (0.247808 + 0.1) s, 30 mA x 0.5 s in 600 s, and 15 uA
+    assert found.mean_current_ma == pytest.approx((45 * 0.370688 + 10 * 0.347808 + 15.0) / 600 + 0.015)
 
 
 def test_the_life_is_the_usable_charge_over_the_mean_current_and_the_loss():
@@ -230,7 +230,7 @@ def test_messages_add_up_and_only_the_measured_ones_power_the_sensor():
     assert stop.interval_s == pytest.approx(864.0)
     assert stop.transmissions == 2.0
     assert found.sensing_ma == pytest.approx(15.0 / 900)
-    assert found.sending_ma == pytest.approx(35 * 0.370688 * (1 / 900 + 2 / 864))
+    assert found.sending_ma == pytest.approx(45 * 0.370688 * (1 / 900 + 2 / 864))
 
 
 def test_a_message_nobody_acknowledges_is_not_listened_after():

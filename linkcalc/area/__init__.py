@@ -7,7 +7,7 @@ From the bottom up, each with its own file:
   numpy;
 - `margins`: levels, margins, success and spreading factor from losses (`template_case`, `answers`);
 - `coverage`: all cells of an area, tile by tile (`prepared_job`, `coverage`, `plan_coverage`), worked off by
-  a `scheduler`; `preview`: a quick look from shared rays;
+  a `scheduler`;
 - `geofiles`: the answer as GeoTIFF and GeoJSON;
 - `relay`: both hops of a link over a relay in every cell; `access` says where one may stand (`geojson`),
   `relay_plan` what it is made of, `relay_chain` looks for two in a row, `relay_siting` puts it together

@@ -23,7 +23,7 @@ from linkcalc._version import __version__
 from linkcalc.area import kernels
 from linkcalc.area.land import Land, read_land
 from linkcalc.area.losses import End, losses
-from linkcalc.area.margins import VERDICTS, answers, template_case
+from linkcalc.area.margins import answers, template_case
 from linkcalc.area.program import formulas
 from linkcalc.area.scheduler import Local, Scheduler
 from linkcalc.errors import DomainError, LinkcalcError, OutOfRangeWarning, TerrainError
@@ -31,6 +31,7 @@ from linkcalc.files import atomic_write
 from linkcalc.link_case import LinkCase
 from linkcalc.plan import Link
 from linkcalc.propagation import compiled
+from linkcalc.requirement import VERDICTS
 from linkcalc.terrain.cell_size import finer_than_raster
 from linkcalc.uncertainty import contributors
 from linkcalc.verdict import open_terrain, position_deg
@@ -65,7 +66,8 @@ BANDS = (
     Band("success", "1", "probability that a message with its tries gets through, weaker direction"),
     Band("spreading_factor", "1", "lowest sufficient spreading factor, 0 where none is"),
     Band("verdict", "1", "2 closes, 1 at risk, 0 does not close"),
-    Band("required_margin_db", "dB", "fade margin asked of the weaker direction"),
+    Band("required_margin_db", "dB", "fade margin required of the weaker direction"),
+    Band("site_share", "1", "share of such sites that give what is asked, weaker direction"),
     Band("path_loss_db", "dB", "median basic transmission loss"),
     Band("ground_m", "m", "ground above sea level"),
 )
@@ -170,10 +172,9 @@ class CoverageResult:
     frequency_hz: float
     signal: str
     preview: bool
-    """Made from shared radials, with `preview_sigma_db` of scatter against own profiles."""
+    """Made with larger cells than asked for."""
     sources: tuple[str, ...]
     notes: tuple[str, ...]
-    preview_sigma_db: float = 0.0
     other_stations: tuple[tuple[str, float, float], ...] = field(default_factory=tuple)
     """Name and metres east and north of the plan's other stations within the radius."""
 
@@ -204,7 +205,7 @@ def tile_answer(job: Job, tile: Tile) -> Singles:
     x, y = east[inside], -south[inside]
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", OutOfRangeWarning)  # said once for the whole area
-        found = losses(job.land, job.template, job.fixed, x, y, spread=True, use_numba=job.use_numba)
+        found = losses(job.land, job.template, job.fixed, x, y, use_numba=job.use_numba)
         here = (job.land.latitude_deg, job.land.longitude_deg)
         got = answers(job.template, job.fixed, here, x, y, found)
     values = {
@@ -217,6 +218,7 @@ def tile_answer(job: Job, tile: Tile) -> Singles:
         "spreading_factor": got.spreading_factor,
         "verdict": np.where(found.known, got.verdict, np.nan),
         "required_margin_db": np.where(found.known, got.required_margin_db, np.nan),
+        "site_share": np.where(found.known, got.site_share, np.nan),
         "path_loss_db": found.loss_db,
         "ground_m": found.far_ground_m if job.fixed == "near" else found.near_ground_m,
     }
@@ -369,7 +371,7 @@ class Progress:
 def get_ready(job: Job, say: Callable[[str], None]) -> None:
     """Compile, telling so, before the clock of the work starts."""
     if not job.use_numba:
-        say("numba is not installed: the same numbers by numpy take some two hundred times longer")
+        say("numba is not installed: the same numbers take some hundred times longer")
         return
     kept = kernels.kept_on_disk()
     if kept is None:
@@ -377,7 +379,7 @@ def get_ready(job: Job, say: Callable[[str], None]) -> None:
     elif not kept:
         say("compiling, once: some 10 s; later runs start at once")
     cell = min(job.land.radius_m, 100.0)
-    losses(job.land, job.template, job.fixed, [cell], [0.0], spread=True, use_numba=True)
+    losses(job.land, job.template, job.fixed, [cell], [0.0], use_numba=True)
 
 
 def coverage(
@@ -451,7 +453,7 @@ def coverage(
 
 
 def result_of(
-    loaded: "LoadedPlan", job: Job, bands: dict[str, Singles], *, preview_sigma_db: float | None = None
+    loaded: "LoadedPlan", job: Job, bands: dict[str, Singles], *, preview: bool = False
 ) -> CoverageResult:
     """What reports and files are made from."""
     case, land = job.template, job.land
@@ -477,10 +479,9 @@ def result_of(
         cell_m=job.cell_m,
         frequency_hz=case.frequency_hz,
         signal=case.signal.text,
-        preview=preview_sigma_db is not None,
+        preview=preview,
         sources=land.sources,
         notes=(*land.notes, *_notes(loaded, job, bands)),
-        preview_sigma_db=preview_sigma_db or 0.0,
         other_stations=tuple(others),
     )
 

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 
 from linkcalc.area.coverage import BANDS, NODATA, Band, CoverageResult
-from linkcalc.area.margins import VERDICTS
 from linkcalc.errors import LinkcalcError
+from linkcalc.requirement import VERDICTS
 from linkcalc.terrain import geodesy
 
 _BLOCK = 256
@@ -43,7 +43,7 @@ def geotiff(result: CoverageResult) -> bytes:
         "moved_station": result.moved,
         "frequency_hz": f"{result.frequency_hz:.0f}",
         "signal": result.signal,
-        "profiles": "shared radials, a preview" if result.preview else "a full one for each cell",
+        "profiles": "a full one for each cell" + (", a preview with larger cells" if result.preview else ""),
     }
     layers = [(band, result.bands[band.name]) for band in BANDS]
     return tiled_geotiff("coverage.tif", layers, result.crs, result.affine, tags)

@@ -1,8 +1,4 @@
-"""One path, many pairs of antenna heights: what does not depend on the radios, pair by pair.
-
-Where the profile is inland, the compiled rules of `linkcalc.area.kernels` do the work; a path over sea or
-coast, or a machine without numba, takes the plain way.
-"""
+"""One path, many pairs of antenna heights: what does not depend on the radios, pair by pair."""
 
 import functools
 import warnings
@@ -15,16 +11,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked
 from linkcalc.area import kernels
-from linkcalc.area.losses import MODELS, REGIMES, Losses, constants, height_variants, tops_m, weighed
-from linkcalc.area.margins import clutter_db, path_spread_db
 from linkcalc.errors import OutOfRangeWarning
 from linkcalc.link_case import LinkCase
-from linkcalc.propagation import building_entry, compiled, fresnel, refractivity
-from linkcalc.terrain.profile import INLAND, Profile
-from linkcalc.uncertainty import combined_db, path_contributors
-from linkcalc.units import EARTH_RADIUS_M
-
-Bytes = NDArray[np.uint8]
+from linkcalc.path_loss import COMPILED, Found, Losses, Radio, find, losses, profile_arguments, profile_facts
+from linkcalc.propagation import compiled, fresnel
+from linkcalc.uncertainty import fading_k_db, path_items, together_db
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,44 +27,28 @@ class HeightPairs:
     far_height_m: Floats
     """(m,)"""
     path_gain_db: Floats
-    """Sum of the budget's path terms: minus the loss with trees, clutter and building entry."""
-    spread_db: Floats
-    """Standard deviation of that over the site and the year; the receivers' noise not counted."""
+    """Sum of the budget's path terms."""
+    site_db: Floats
+    conditions_db: Floats
+    """Standard deviations over sites and over the year; the receivers' noise not counted."""
+    k_db: Floats
+    """Median Rician K."""
     regime: NDArray[np.int8]
-    """Index into `losses.REGIMES`."""
+    """Index into `path_loss.REGIMES`."""
     model: NDArray[np.int8]
-    """Index into `losses.MODELS`."""
+    """Index into `path_loss.MODELS`."""
     through_trees: NDArray[np.bool_]
-    """Whether the way leads through trees, which leaves no steady ray."""
     worst: NDArray[np.int64]
     """Index of the profile's point with the least clearance at the median k."""
     clearance_ratio: Floats
     """There, in first Fresnel zone radii; everything that stands on the path counted."""
     clearance_m: Floats
 
-    @property
-    def fading(self) -> NDArray[np.int8]:
-        """Index into `margins.FADING`."""
-        return np.where((self.regime <= 0) | self.through_trees, 0, self.regime).astype(np.int8)
 
-
-def inland(profile: Profile) -> bool:
-    """Whether the compiled rules are stated for a profile: no sea or coast on it.
-
-    >>> import numpy as np
-    >>> x = np.array([0.0, 100.0, 250.0])
-    >>> inland(Profile(x, 0 * x, 0 * x, ("", "", ""), np.array([1, 4, 4], np.int8), None, None, "", 0.0, ()))
-    False
-    """
-    return bool((profile.zone == INLAND).all())
-
-
-def wait_words(case: LinkCase) -> str:
+def wait_words() -> str:
     """What to tell somebody who waits for `height_pairs`; empty where there is no need."""
     if not compiled.available():
-        return "numba is not installed: the same numbers by numpy take some hundred times longer"
-    if not inland(case.profile):
-        return "the path crosses sea or coast: one pair of heights after the other, some minutes"
+        return "numba is not installed: the same numbers take some twenty times longer"
     if not kernels.kept_on_disk("pairs", "height_pairs"):
         return "compiling, once where a folder can keep it: some 10 s"
     return ""
@@ -95,15 +70,14 @@ def height_pairs(
     near_height_m, far_height_m : array_like, m, (n,) and (m,)
         Above ground, above 0.
     use_numba : bool, optional
-        By default where it is installed and the profile is inland; else one pair after the other,
-        some hundred times slower.
+        By default where it is installed and the pairs are many; else the same source as it stands.
     progress : callable, optional
         Called with how many of how many heights at `from` are done.
 
     Returns
     -------
     HeightPairs
-        Equal to what `case.with_heights` gives pair by pair, to 0.01 dB.
+        Equal to what `case.with_heights` gives pair by pair.
 
     Raises
     ------
@@ -114,129 +88,61 @@ def height_pairs(
     """
     near = np.atleast_1d(checked("near_height_m", near_height_m, above=0.0))
     far = np.atleast_1d(checked("far_height_m", far_height_m, above=0.0))
-    if use_numba is None:
-        use_numba = compiled.available() and inland(case.profile)
-    rows = _at_once if use_numba else _one_by_one
-    columns: dict[str, list[Any]] = {}
+    rows: list[Losses] = []
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", OutOfRangeWarning)  # what is only tried may leave a model's range
         for done, height in enumerate(near):
-            for name, row in {**rows(case, float(height), far), **_worst(case, float(height), far)}.items():
-                columns.setdefault(name, []).append(row)
+            rows.append(pair_losses(case, np.full(far.shape, height), far, use_numba=use_numba))
             if progress is not None:
                 progress(done + 1, near.size)
-    return HeightPairs(near, far, **{name: np.array(found) for name, found in columns.items()})
-
-
-def _one_by_one(case: LinkCase, near_m: float, far_m: Floats) -> dict[str, Any]:
-    found: dict[str, list[Any]] = {
-        name: [] for name in ("path_gain_db", "spread_db", "regime", "model", "through_trees")
-    }
-    for height in far_m:
-        raised = case.with_heights(near_m=near_m, far_m=float(height))
-        parts = path_contributors(raised)
-        found["path_gain_db"].append(sum(t.value_db for t in raised.shared_terms))
-        found["spread_db"].append(np.hypot(combined_db(parts, "site"), combined_db(parts, "conditions")))
-        found["regime"].append(REGIMES.index(raised.path.regime))
-        found["model"].append(MODELS.index(raised.path.model))
-        found["through_trees"].append(raised.path.vegetation_loss_db > 0.0)
-    return {name: np.array(values) for name, values in found.items()}
-
-
-def _at_once(case: LinkCase, near_m: float, far_m: Floats) -> dict[str, Any]:
-    found = pair_losses(case, np.full(far_m.shape, near_m), far_m)
-    rise = found.far_ground_m + found.far_height_m - found.near_ground_m - found.near_height_m
-    gain = -found.loss_db - clutter_db(case, found)
-    sag = found.length_m / (2.0 * case.situation.k_factor * EARTH_RADIUS_M)
-    for station, up in ((case.near, rise), (case.far, -rise)):
-        if station.building != "none":
-            gain = gain - building_entry.building_entry_loss_db(
-                case.frequency_hz,
-                building=station.building,
-                elevation_deg=np.abs(np.degrees(np.arctan(up / found.length_m - sag))),
-                extrapolate=True,
-            )
-    return {
-        "path_gain_db": gain,
-        "spread_db": path_spread_db(case, found),
-        "regime": found.regime,
-        "model": found.model,
-        "through_trees": found.vegetation_loss_db > 0.0,
-    }
-
-
-def _worst(case: LinkCase, near_m: float, far_m: Floats) -> dict[str, Any]:
-    profile, s = case.profile, case.situation
-    ratio = fresnel.clearance_ratio(
-        profile.distance_m,
-        profile.ground_m + profile.clutter_m,
-        profile.ground_m[0] + near_m,
-        (profile.ground_m[-1] + far_m)[:, np.newaxis],
-        s.frequency_hz,
-        s.k_factor,
+        gain = np.array([sum(t.value_db for t in case.path_terms(found)) for found in rows])
+        items = [path_items(case, found) for found in rows]
+    worst = np.array([found.worst for found in rows]).astype(np.int64)
+    ratio = np.array([found.clearance_ratio for found in rows])
+    x = case.profile.distance_m[worst]
+    radius = fresnel.fresnel_radius_m(x, case.profile.length_m - x, case.frequency_hz)
+    return HeightPairs(
+        near_height_m=near,
+        far_height_m=far,
+        path_gain_db=gain,
+        site_db=np.array([np.broadcast_to(together_db(row, "site"), far.shape) for row in items]),
+        conditions_db=np.array([np.broadcast_to(together_db(row, "conditions"), far.shape) for row in items]),
+        k_db=np.array([fading_k_db(found) for found in rows]),
+        regime=np.array([found.regime for found in rows]),
+        model=np.array([found.model for found in rows]),
+        through_trees=np.array([found.through_trees for found in rows]),
+        worst=worst,
+        clearance_ratio=ratio,
+        clearance_m=ratio * radius,
     )
-    worst = np.argmin(ratio, axis=-1)
-    least = np.take_along_axis(ratio, worst[:, np.newaxis], axis=-1)[:, 0]
-    x = profile.distance_m[worst]
-    radius = fresnel.fresnel_radius_m(x, profile.length_m - x, s.frequency_hz)
-    return {"worst": worst, "clearance_ratio": least, "clearance_m": least * radius}
 
 
-def pair_losses(case: LinkCase, near_height_m: Floats, far_height_m: Floats) -> Losses:
-    """Losses of a link over its own profile for pairs of antenna heights, spreads included; needs numba.
-
-    Parameters
-    ----------
-    case : LinkCase
-        With a profile that is inland.
-    near_height_m, far_height_m : ndarray, m, (n,)
-
-    Returns
-    -------
-    Losses
-    """
-    profile, s = case.profile, case.situation
-    n = len(profile.distance_m)
-    error_m = case.conditions.height_error_m
-    variants = height_variants(near_height_m, far_height_m, error_m, tops_m(case))
-    results = np.full((near_height_m.size, kernels.result_length(variants.shape[1] // 2)), np.nan)
-    results[:, kernels.STATUS] = kernels.GOOD
-    results[:, kernels.NEAR_GROUND_M], results[:, kernels.FAR_GROUND_M] = profile.ground_m[[0, -1]]
-    results[:, kernels.BRIDGED_M], results[:, kernels.SPACING_M] = profile.bridged_m, profile.spacing_m
-    trees = np.array([kind == "trees" for kind in profile.clutter_kind], dtype=np.uint8)
-    low_k = float(refractivity.low_k_factor(profile.length_m, case.conditions.climate))
-    zone, scratch, _, _ = kernels.scratch_space(n)
-    compiled_pairs()(
-        profile.distance_m, profile.ground_m, profile.clutter_m, trees, variants, s.latitude_deg, low_k,
-        s.polarisation == "vertical", constants(s, 0.0), zone[:n], scratch, results,
-    )  # fmt: skip
-    length = np.full(near_height_m.shape, profile.length_m)
-    return weighed(results, case, length, variants, error_m, True)
+def pair_losses(
+    case: LinkCase, near_height_m: Floats, far_height_m: Floats, *, use_numba: bool | None = None
+) -> Losses:
+    """Losses of a link over its own profile for pairs of antenna heights, (n,)."""
+    arguments = profile_arguments(case.profile, case.situation, near_height_m, far_height_m)
+    found = np.empty((near_height_m.size, len(Found._fields)))
+    run: Any = compiled_pairs() if (compiled.available() if use_numba is None else use_numba) else pairs
+    run(*arguments.ground, arguments.pairs, *arguments.rest, found)
+    return losses(found, case.situation, **profile_facts(case.profile, near_height_m, far_height_m))
 
 
 def pairs(
-    x: Floats, h: Floats, clutter: Floats, trees: Bytes, heights: Floats, latitude: float, low_k: float,
-    vertical: bool, c: Floats, zone: NDArray[np.int8], scratch: Floats, results: Floats,
+    x: Floats, h: Floats, clutter: Floats, trees: NDArray[np.uint8], heights: Floats, sea_share: float,
+    low_radius_km: float, radio: Radio, found: Floats,
 ) -> None:  # fmt: skip
-    """`kernels.position` without cutting a profile: its rules for every row of `heights`."""
-    n = len(x)
-    d = scratch[0, :n]
-    tops = scratch[1, :n]
-    bare = scratch[2, :n]
-    work = scratch[kernels.WORK_FIRST : kernels.WORK_FIRST + kernels.WORK_ROWS]
-    wooded = False
-    for i in range(n):
-        d[i] = x[i] * 1e-3
-        wooded = wooded or trees[i] > 0
+    """`path_loss.find` for every row of `heights`."""
     for i in range(len(heights)):
-        kernels.all_pairs(
-            x, d, h, clutter, tops, bare, trees, wooded, zone, work, heights[i], latitude, low_k, vertical,
-            True, c, results[i],
+        row = find(
+            x, h, clutter, trees, heights[i, 0], heights[i, 1], heights[i, 2], heights[i, 3], sea_share,
+            low_radius_km, radio,
         )  # fmt: skip
+        for j in range(found.shape[1]):
+            found[i, j] = row[j]
 
 
 @functools.cache
 def compiled_pairs() -> Any:
     """`pairs` as machine code; needs numba."""
-    kernels.register()
-    return compiled.compile_function(pairs)
+    return compiled.compile_function(pairs, uses=COMPILED)

@@ -62,11 +62,9 @@ class Land:
         """Memory the heights take."""
         return self.cells.nbytes + self.native.nbytes
 
-    def native_flags(self, *, whole: bool) -> NDArray[np.uint8]:
-        """`native`, made up where every cell is known: in full for numpy, a stub for the loops."""
-        if self.native.size:
-            return self.native
-        return np.ones(self.cells.size if whole else 1, dtype=np.uint8)
+    def native_flags(self) -> NDArray[np.uint8]:
+        """`native`, a stub where every cell is known."""
+        return self.native if self.native.size else np.ones(1, dtype=np.uint8)
 
     def digest(self) -> str:
         """SHA-256 of all that profiles are made from."""
@@ -98,7 +96,7 @@ class Land:
         """How many steps the profile to each position has, and how many finer ones in each, (n, 2); their
         lengths are worked out where they are not at hand."""
         length = np.hypot(east_m, north_m) if length_m is None else length_m
-        native = self._native_spacing_m(east_m, north_m)
+        native = self.native_spacing_m(east_m, north_m)
         step = native if self.step_m is None else self.step_m
         steps = np.ceil(length / step - 1e-9)
         np.clip(steps, FEWEST_POINTS - 1, MOST_POINTS - 1, out=steps)
@@ -110,7 +108,7 @@ class Land:
             both[:, 1] = np.clip(finer, 1, np.maximum(np.floor(MOST_POINTS / steps), 1))
         return both
 
-    def _native_spacing_m(self, east: Floats, north: Floats) -> Floats:
+    def native_spacing_m(self, east: Floats, north: Floats) -> Floats:
         """Spacing of the finest raster on each path; one for all where it is the station's."""
         here = self._held(np.zeros(1), np.zeros(1))[:, 0]
         coarsest = self.spacing_m[here].min(initial=np.inf)

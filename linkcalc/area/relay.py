@@ -21,11 +21,12 @@ from linkcalc.area.access import Grid, Mask
 from linkcalc.area.coverage import Progress, Singles, Tile, TileStore
 from linkcalc.area.land import Land
 from linkcalc.area.losses import End, losses
-from linkcalc.area.margins import VERDICTS, answers
+from linkcalc.area.margins import answers
 from linkcalc.area.program import formulas
 from linkcalc.area.scheduler import Local, Scheduler
 from linkcalc.errors import DomainError, LinkcalcError, OutOfRangeWarning
 from linkcalc.link_case import LinkCase
+from linkcalc.requirement import VERDICTS
 
 FIGURES = (
     "margin_there_db",
@@ -121,7 +122,7 @@ def hop_figures(
     land = hop.land
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", OutOfRangeWarning)  # said once for the whole area
-        found = losses(land, hop.template, hop.fixed, east_m, north_m, spread=True, use_numba=use_numba)
+        found = losses(land, hop.template, hop.fixed, east_m, north_m, use_numba=use_numba)
         here = (land.latitude_deg, land.longitude_deg)
         got = answers(hop.template, hop.fixed, here, east_m, north_m, found)
     return {

@@ -8,9 +8,9 @@ import numpy as np
 from linkcalc._arrays import Floats
 from linkcalc.area.access import Allowed, Grid, Mask
 from linkcalc.area.coverage import Singles, TileStore
-from linkcalc.area.margins import VERDICTS
 from linkcalc.area.relay_chain import Pair
 from linkcalc.plan import Link, Station
+from linkcalc.requirement import VERDICTS
 from linkcalc.result import Assumption, Direction, PathFacts, VerdictWord
 
 

@@ -22,6 +22,7 @@ from linkcalc.cli import (
     limits,
     messages,
     plan_files,
+    range_,
     relay,
     report,
     samples,
@@ -32,6 +33,7 @@ from linkcalc.cli import (
 
 COMMANDS = (
     check.check,
+    range_.range_,
     heights.heights,
     sweep.sweep,
     survey.survey,
@@ -75,7 +77,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 for _command in COMMANDS:
-    app.command()(_command)
+    app.command(_command.__name__.rstrip("_"))(_command)
 
 
 def _print_version(wanted: bool) -> None:

@@ -18,6 +18,9 @@ def check(
         ),
     ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print the whole result as JSON.")] = False,
+    full: Annotated[
+        bool, typer.Option("--full", help="Budget, models, uncertainty, every remedy, all that was assumed.")
+    ] = False,
 ) -> None:
     """Say whether each link of a plan closes, what limits it, and what would mend it.
 
@@ -30,6 +33,7 @@ def check(
     Exit code: 0 closes, 3 at risk, 4 does not close, 2 bad input.
     """
     import os
+    import shutil
     import sys
 
     from linkcalc.consequences import with_sections
@@ -40,12 +44,14 @@ def check(
     from linkcalc.views.text import abilities, report
 
     loaded = load_plan(plan)
-    result = with_sections(check_plan(loaded), loaded.plan)
+    result = with_sections(check_plan(loaded), loaded.plan, brief=not json and out is None)
     if json:
         typer.echo(to_json(result), nl=False)
     else:
         colour, ascii_only = abilities(sys.stdout, os.environ)
-        typer.echo(report(result, colour=colour, ascii_only=ascii_only), nl=False)
+        width = shutil.get_terminal_size((80, 24)).columns if sys.stdout.isatty() else 80
+        page = report(result, min(width, 110), colour=colour, ascii_only=ascii_only, full=full)
+        typer.echo(page, nl=False)
     if out is not None:
         from linkcalc.verdict import position_deg
         from linkcalc.views.figures import write_all

@@ -10,6 +10,9 @@ import typer
 from linkcalc.cli._scheduler import SchedulerOption, chosen_scheduler
 from linkcalc.cli._shell import PlanArgument
 
+PREVIEW_CELLS = 3.0
+"""How much wider the cells of a preview are."""
+
 if TYPE_CHECKING:
     from linkcalc.area.coverage import Progress
 
@@ -39,7 +42,7 @@ def coverage(
     ] = None,
     cell_m: Annotated[float, typer.Option(metavar="M", help="Width of a cell, m.")] = 30.0,
     preview: Annotated[
-        bool, typer.Option("--preview", help="Quick look from shared radials, less exact; says how much.")
+        bool, typer.Option("--preview", help="Quick look with cells three times as wide.")
     ] = False,
     scheduler: SchedulerOption = None,
     progress: Annotated[
@@ -68,31 +71,23 @@ def coverage(
     from linkcalc.views.coverage_text import coverage_report
     from linkcalc.views.text import abilities
 
-    if preview and scheduler is not None:
-        raise LinkcalcError("--preview is made here: leave out --scheduler")
     loaded = load_plan(plan)
     if out is not None:
         make_folder(out)
-    with prepared_job(loaded, station, radius_km * 1e3, link=link, cell_m=cell_m) as job:
-        store = None
-        if preview:
-            from linkcalc.area.preview import preview as look
-
-            bands, sigma_db = look(job, say=say_line)
-            result = result_of(loaded, job, bands, preview_sigma_db=sigma_db)
-        else:
-            store = None if out is None else TileStore(out, job.digest())
-            bar = Bar(shown=progress or sys.stderr.isatty(), terminal=sys.stderr.isatty())
-            try:
-                with chosen_scheduler(scheduler) as workers:
-                    bands = cover(job, scheduler=workers, store=store, progress=bar, say=say_line)
-            except (KeyboardInterrupt, LinkcalcError):
-                bar.end()
-                if store is not None and store.kept():
-                    say_line(f"finished tiles are kept in {store.folder}; the same command takes them over")
-                raise
+    wide_m = PREVIEW_CELLS * cell_m if preview else cell_m
+    with prepared_job(loaded, station, radius_km * 1e3, link=link, cell_m=wide_m) as job:
+        store = None if out is None else TileStore(out, job.digest())
+        bar = Bar(shown=progress or sys.stderr.isatty(), terminal=sys.stderr.isatty())
+        try:
+            with chosen_scheduler(scheduler) as workers:
+                bands = cover(job, scheduler=workers, store=store, progress=bar, say=say_line)
+        except (KeyboardInterrupt, LinkcalcError):
             bar.end()
-            result = result_of(loaded, job, bands)
+            if store is not None and store.kept():
+                say_line(f"finished tiles are kept in {store.folder}; the same command takes them over")
+            raise
+        bar.end()
+        result = result_of(loaded, job, bands, preview=preview)
     colour, ascii_only = abilities(sys.stdout, os.environ)
     typer.echo(coverage_report(result, colour=colour, ascii_only=ascii_only), nl=False)
     if out is not None:

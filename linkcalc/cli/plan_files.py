@@ -55,6 +55,14 @@ def new(
             show_default=False,
         ),
     ] = None,
+    region: Annotated[
+        str | None,
+        typer.Option(
+            metavar="REGION",
+            help="Region of the legal limits, such as eu or us: starts on a channel that is legal there.",
+            show_default=False,
+        ),
+    ] = None,
     force: Annotated[bool, typer.Option("--force", help="Replace files that exist.")] = False,
 ) -> None:
     """Write a commented starter plan, ready to check.
@@ -65,10 +73,14 @@ def new(
       linkcalc new site.toml --terrain heights.tif
       linkcalc new site.toml --from 32.60,-97.40 --to 32.61,-97.38 --terrain tiles/
       linkcalc new site.toml --sites tanks.gpx --to "pump shed" --terrain tiles/
+      linkcalc new site.toml --region us
     """
     from linkcalc.files import atomic_write, refuse_to_overwrite
     from linkcalc.plan.starter import starter_plan, starter_profile
+    from linkcalc.rules.table import REGIONS
 
+    if region is not None and region not in REGIONS:
+        raise LinkcalcError(f"--region {region}: not in the table of limits; known: {', '.join(REGIONS)}")
     if plan.is_dir():
         raise LinkcalcError(f"{plan}: is a folder; name the plan file to write in it")
     given = _given_sites(start, to, sites)
@@ -78,14 +90,15 @@ def new(
         refuse_to_overwrite([plan, profile] if surveyed else [plan], "; --force replaces it")
     if surveyed:
         atomic_write(profile, starter_profile())
-        atomic_write(plan, starter_plan(plan.name, profile_csv=profile.name))
+        atomic_write(plan, starter_plan(plan.name, profile_csv=profile.name, region=region))
         typer.echo(f"wrote {plan} and {profile}; the values are invented: replace them by those of your site")
         return
     keys, notes = ({}, []) if terrain is None else _ground_keys(plan, terrain, given)
     placed = given or _example_sites(terrain or "")
     if given and terrain is not None:
         _refuse_off_the_ground(given, keys, plan.parent)
-    atomic_write(plan, starter_plan(plan.name, terrain=keys, sites=placed, invented_sites=not given))
+    text = starter_plan(plan.name, terrain=keys, sites=placed, invented_sites=not given, region=region)
+    atomic_write(plan, text)
     for note in notes:
         typer.echo(f"linkcalc: note: {note}", err=True)
     what = "the values other than names and positions" if given else "the values"

@@ -49,9 +49,9 @@ def survival_threshold_db(wanted_factor: ArrayLike, interfering_factor: ArrayLik
 
     References
     ----------
-    Croce et al., Impact of spreading factor imperfect orthogonality, IEEE Communications Letters 22(4), 2018,
-    as public sources repeat the table. They disagree whether its rows are the wanted packets or the
-    interferers; they are taken for the wanted ones here, as a longer spreading must bear more.
+    Croce et al., Impact of spreading factor imperfect orthogonality, IEEE Communications Letters 22(4),
+    2018, DOI 10.1109/LCOMM.2018.2797057. Rows are the wanted packet: the authors' page has a threshold for
+    each reference factor, and three simulators index it so (B).
 
     Examples
     --------

@@ -13,11 +13,21 @@ from linkcalc.errors import DomainError
 Ints = NDArray[np.int64]
 Timing = Literal["periodic", "random"]
 
-FADING_K_DB = (-np.inf, 5.0, 10.0, 40.0)
+FADING_K_DB = (3.0, 6.5, 10.0, 40.0)
 """Rician K by the numbers in `Network.fading`: a blocked, a grazing and a clear path, and one that does not
-fade. The first three are those of `linkcalc.area.margins`."""
+fade."""
 STEADY = 3
 """Of `FADING_K_DB`: no fading worth the name."""
+
+
+def fading_of(k_db: Floats) -> NDArray[np.int8]:
+    """The kind of fading nearest to a median K.
+
+    >>> fading_of(np.array([3.0, 6.0, 9.5, np.nan])).tolist()
+    [0, 1, 2, 0]
+    """
+    k = np.nan_to_num(k_db, nan=FADING_K_DB[0])
+    return np.asarray(np.abs(k[..., np.newaxis] - FADING_K_DB[:STEADY]).argmin(axis=-1), dtype=np.int8)
 
 
 @dataclass(frozen=True, eq=False)

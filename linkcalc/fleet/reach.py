@@ -15,14 +15,15 @@ from numpy.typing import NDArray
 from linkcalc._arrays import Floats
 from linkcalc.area import kernels
 from linkcalc.area.land import Land, plane_crs, read_land
-from linkcalc.area.losses import REGIMES, End, Losses, losses
-from linkcalc.area.margins import answers, fading_kind, spread_db, template_case
+from linkcalc.area.losses import End, losses
+from linkcalc.area.margins import answers, template_case
 from linkcalc.area.scheduler import Local, Scheduler
 from linkcalc.errors import DomainError, OutOfRangeWarning, PlanError, TerrainError
 from linkcalc.fleet.capture import survival_threshold_db
-from linkcalc.fleet.network import STEADY, Network
+from linkcalc.fleet.network import STEADY, Network, fading_of
 from linkcalc.link_case import LinkCase
 from linkcalc.modulation import Signal
+from linkcalc.path_loss import REGIMES
 from linkcalc.plan import ChirpModulation
 from linkcalc.plan.fleet import LoadedFleet, Node, RefusedNode
 from linkcalc.plan.links import Modulation
@@ -88,8 +89,11 @@ class Paths:
     """Received less transmitted power, the node's own extra loss included."""
     loss_db: Floats
     length_m: Floats
-    sigma_db: Floats
-    fading: NDArray[np.int8]
+    site_db: Floats
+    conditions_db: Floats
+    """Standard deviations of what is unknown at such a site, and of what varies over the year."""
+    k_db: Floats
+    """Median Rician K of such paths."""
     regime: NDArray[np.int8]
     noise_dbm: Floats
     """(s,)"""
@@ -99,6 +103,11 @@ class Paths:
     relief: "Relief"
     """For the map."""
     notes: tuple[str, ...]
+
+    @property
+    def sigma_db(self) -> Floats:
+        """Standard deviation of all that is unknown or varies slowly."""
+        return np.asarray(np.hypot(self.site_db, self.conditions_db))
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,7 +131,7 @@ class Relief:
         return np.asarray(east), np.asarray(north)
 
 
-_FIELDS = ("gain_db", "loss_db", "length_m", "sigma_db", "fading", "regime")
+_FIELDS = ("gain_db", "loss_db", "length_m", "site_db", "conditions_db", "k_db", "regime")
 
 
 def pairs(job: Job, tile: tuple[int, int]) -> Floats:
@@ -137,15 +146,17 @@ def pairs(job: Job, tile: tuple[int, int]) -> Floats:
     near, far = (None, heights) if side.fixed == "near" else (heights, None)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", OutOfRangeWarning)  # said once for the whole fleet
-        found: Losses = losses(
+        found = losses(
             side.land, side.template, side.fixed, east, north, near_height_m=near, far_height_m=far,
-            spread=True, use_numba=job.use_numba,
+            use_numba=job.use_numba,
         )  # fmt: skip
         here = (side.land.latitude_deg, side.land.longitude_deg)
         got = answers(side.template, side.fixed, here, east, north, found)
-        sigma = spread_db(side.template, side.template.far, found)
     gain = got.level_there_dbm - side.template.near.transmit_power_dbm
-    return np.stack([gain, found.loss_db, reach, sigma, fading_kind(found), found.regime])
+    there = got.judgements[0]
+    return np.stack(
+        [gain, found.loss_db, reach, there.site_db, there.conditions_db, there.k_db, found.regime]
+    )
 
 
 def paths(
@@ -230,8 +241,9 @@ def paths(
         gain_db=by_name["gain_db"] - extra,
         loss_db=by_name["loss_db"],
         length_m=by_name["length_m"],
-        sigma_db=by_name["sigma_db"],
-        fading=np.nan_to_num(by_name["fading"]).astype(np.int8),
+        site_db=by_name["site_db"],
+        conditions_db=by_name["conditions_db"],
+        k_db=by_name["k_db"],
         regime=np.nan_to_num(by_name["regime"], nan=-1.0).astype(np.int8),
         noise_dbm=np.array([s.template.budget().sensitivity_dbm - snr for s in sides]),
         node_noise_dbm=float(template.budget(back=True).sensitivity_dbm - snr),
@@ -318,8 +330,8 @@ def network(loaded: LoadedFleet, found: Paths) -> Network:
     return Network(
         gain_db=gain,
         noise_dbm=found.noise_dbm,
-        fading=found.fading if radio.fading == "by_path" else np.full_like(found.fading, STEADY),
-        sigma_db=np.nan_to_num(found.sigma_db),
+        fading=fading_of(found.k_db) if radio.fading == "by_path" else np.full(gain.shape, STEADY, np.int8),
+        sigma_db=np.nan_to_num(np.hypot(found.site_db, found.conditions_db)),
         back_snr_db=found.shed_power_dbm + gain - found.node_noise_dbm,
         required_snr_db=required,
         threshold_db=threshold,

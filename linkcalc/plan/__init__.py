@@ -1,14 +1,13 @@
 """The plan file: typed, validated, immutable."""
 
 from linkcalc.plan.in_python import plan_from
-from linkcalc.plan.links import DEFAULT_REQUIRED_MARGIN_DB, ChirpModulation, FskModulation, Link, Obstacle
+from linkcalc.plan.links import ChirpModulation, FskModulation, Link, Obstacle
 from linkcalc.plan.loading import LoadedPlan, load_plan
 from linkcalc.plan.model import Plan
 from linkcalc.plan.stations import Antenna, ExtraLoss, Feeder, Station
 from linkcalc.plan.surroundings import Conditions, Terrain
 
 __all__ = [
-    "DEFAULT_REQUIRED_MARGIN_DB",
     "Antenna",
     "ChirpModulation",
     "Conditions",

@@ -1,15 +1,11 @@
 """Links: which stations talk, with which signal, and what is asked of it."""
 
-from collections.abc import Iterable
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
 from linkcalc.plan.base import Section, assumed, given, label, optional, plain
 from linkcalc.plan.stations import COMMON_PRACTICE
-
-DEFAULT_REQUIRED_MARGIN_DB = 20.0
-"""Asked of each direction when the plan states no margin and no success (common practice, no source)."""
 
 
 class ChirpModulation(Section):
@@ -72,18 +68,32 @@ class Link(Section):
     reply_payload_bytes: int = assumed(
         8, "payload of the acknowledgement or command coming back", COMMON_PRACTICE, ge=1, le=255
     )
-    required_margin_db: float | None = optional(
-        "fade margin asked of each direction, dB; left out together with required_success:"
-        f" {DEFAULT_REQUIRED_MARGIN_DB:g}",
-        ge=0,
-        le=60,
-        examples=[DEFAULT_REQUIRED_MARGIN_DB],
-    )
-    required_success: float | None = optional(
-        "probability asked of one message, with its tries, in each direction (0 to 1)",
+    required_success: float = assumed(
+        0.99,
+        "share of the messages, each with its tries, that must arrive in each direction (0 to 1)",
+        COMMON_PRACTICE,
         gt=0,
         lt=1,
-        examples=[0.99],
+    )
+    confidence: float = assumed(
+        0.9,
+        "share of such sites at which that must be so before anybody has measured there (0 to 1)",
+        COMMON_PRACTICE,
+        ge=0.5,
+        lt=1,
+    )
+    required_margin_db: float | None = optional(
+        "fade margin that the median prediction must have besides, dB",
+        ge=0,
+        le=60,
+        examples=[20.0],
+    )
+    channel_busy_percent: float = assumed(
+        1.0,
+        "share of the time that other users of the channel spoil a try, percent",
+        "868 MHz at six residential places: mostly below 1 %, at most 2 % (Sensors 21(23) 7805, 2021)",
+        ge=0,
+        le=99,
     )
     tries: int = assumed(1, "times one message is sent before it is given up", COMMON_PRACTICE, ge=1, le=20)
     obstacle: list[Obstacle] = plain([], "known obstacles on this path")
@@ -97,7 +107,3 @@ class Link(Section):
         if self.from_ == self.to:
             raise ValueError(f'from and to are both "{self.to}": a link needs two different stations')
         return self
-
-    def implied(self) -> Iterable[tuple[str, Any, str]]:
-        if self.required_margin_db is None and self.required_success is None:
-            yield "required_margin_db", DEFAULT_REQUIRED_MARGIN_DB, COMMON_PRACTICE

@@ -8,7 +8,10 @@ from pydantic import model_validator
 from linkcalc.plan.base import Section, assumed, given, optional, plain
 from linkcalc.plan.stations import COMMON_PRACTICE
 
-Region = Literal["eu", "uk", "us", "ca", "au", "nz", "in", "za", "jp", "kr", "br", "ke"]
+Region = Literal[
+    "eu", "uk", "us", "ca", "au", "nz", "in", "za", "jp", "kr", "br", "ke", "my", "sg", "th", "tw", "ph",
+    "vn", "cn", "ua", "mx",
+]  # fmt: skip
 BatteryChemistry = Literal["li_socl2", "li_mno2", "alkaline", "lifepo4", "li_ion", "lead_acid"]
 StorageChemistry = Literal["lifepo4", "li_ion", "lead_acid"]
 
@@ -33,6 +36,12 @@ class Regulation(Section):
     )
     listen_before_talk: bool = plain(
         False, "the radios listen before talk as the rule asks, with frequency agility where it asks for that"
+    )
+    conditions_met: list[str] = plain(
+        [],
+        "rules whose further condition, which the table of limits cannot judge, the radios are known to meet",
+        max_length=20,
+        examples=[["eu-865-network"]],
     )
 
 

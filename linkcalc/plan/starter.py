@@ -11,6 +11,7 @@ from pydantic_core import PydanticUndefined
 
 from linkcalc.plan.keys import Place, allowed, bounds_of, header_of, kind_of, sections_of, words_of
 from linkcalc.plan.model import Plan
+from linkcalc.rules.starts import START
 
 if TYPE_CHECKING:
     from linkcalc.sites import Site
@@ -60,7 +61,7 @@ _SCENARIO: dict[str, Any] = {
             "name": "level",
             "from": "tank",
             "to": "shed",
-            "frequency_mhz": 868.0,
+            "frequency_mhz": 868.3,
             "payload_bytes": 20,
             "reply_payload_bytes": 8,
             "required_margin_db": 20.0,
@@ -107,6 +108,7 @@ def starter_plan(
     terrain: Mapping[str, Any] | None = None,
     sites: "Sequence[Site]" = (),
     invented_sites: bool = False,
+    region: str | None = None,
 ) -> str:
     """Write a plan with every key: set to an invented value, or shown behind a #.
 
@@ -122,6 +124,8 @@ def starter_plan(
         Where stations stand, two or more; each is linked with the last.
     invented_sites : bool
         Whether the sites are examples too, and keep the example's names.
+    region : str or None
+        Region of the legal limits; channel and power are then legal ones of that region.
 
     Returns
     -------
@@ -133,13 +137,13 @@ def starter_plan(
     >>> print(starter_plan("site.toml", profile_csv="site.csv").splitlines()[0])
     # Plan for linkcalc. Everything in it is invented: replace it by what stands on your site.
     """
-    values = dict(_SCENARIO)
+    values = _in_region(region)
     if profile_csv is not None:
         values["link"] = [{**link, "profile_csv": profile_csv} for link in values["link"]]
     if terrain:
         values["terrain"] = dict(terrain)
     if sites:
-        values |= _placed(sites)
+        values |= _placed(values, sites)
     text = _HEAD.format(name=name)
     if sites and not invented_sites:
         values["title"] = f"Links to {sites[-1].name}"
@@ -148,9 +152,9 @@ def starter_plan(
     return "\n".join([*head, "", *_table(Place((), "", Plan), values, shown=True)]) + "\n"
 
 
-def _placed(sites: "Sequence[Site]") -> dict[str, Any]:
+def _placed(scenario: Mapping[str, Any], sites: "Sequence[Site]") -> dict[str, Any]:
     """Stations and links of the scenario at given sites; the last is the shed."""
-    tank, shed = _SCENARIO["station"]
+    tank, shed = scenario["station"]
     *ends, hub = sites
     stations = [
         {
@@ -162,7 +166,7 @@ def _placed(sites: "Sequence[Site]") -> dict[str, Any]:
         }
         for site, like in (*((end, tank) for end in ends), (hub, shed))
     ]
-    link = _SCENARIO["link"][0]
+    link = scenario["link"][0]
     names = [link["name"]] if len(ends) == 1 else [f"{end.name}"[:60] for end in ends]
     return {
         "station": stations,
@@ -170,8 +174,29 @@ def _placed(sites: "Sequence[Site]") -> dict[str, Any]:
             {**link, "name": name, "from": end.name, "to": hub.name}
             for name, end in zip(names, ends, strict=True)
         ],
-        "power": [{**_SCENARIO["power"][0], "station": ends[0].name}],
-        "message": [{**message, "link": names[0]} for message in _SCENARIO["message"]],
+        "power": [{**scenario["power"][0], "station": ends[0].name}],
+        "message": [{**message, "link": names[0]} for message in scenario["message"]],
+    }
+
+
+def _in_region(region: str | None) -> dict[str, Any]:
+    """The scenario with a channel of the region to start from."""
+    if region is None:
+        return dict(_SCENARIO)
+    start = START[region]
+    link = {**_SCENARIO["link"][0], "frequency_mhz": start.frequency_mhz}
+    link["modulation"] = {**link["modulation"], "bandwidth_khz": start.bandwidth_khz}
+    power = {"transmit_power_dbm": start.transmit_power_dbm}
+    regulation = {"region": region, **_SCENARIO["regulation"]}
+    if start.hopping_channels > 1:
+        regulation["hopping_channels"] = start.hopping_channels
+    if start.listen_before_talk:
+        regulation["listen_before_talk"] = True
+    return {
+        **_SCENARIO,
+        "station": [{**station, **power} for station in _SCENARIO["station"]],
+        "link": [link],
+        "regulation": regulation,
     }
 
 

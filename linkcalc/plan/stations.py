@@ -136,6 +136,24 @@ class Station(Section):
     northing_m: float | None = optional("northing in the CRS that epsg names, m", examples=[7800000.0])
     epsg: int | None = optional("EPSG code of easting and northing", ge=1024, le=32767, examples=[32727])
     antenna_height_m: float = given("antenna height above ground, m", ge=0.1, le=3000, examples=[4.0])
+    surroundings: Literal["none", "open", "suburban", "urban", "woodland"] = assumed(
+        "open",
+        "what stands around the antenna and higher than it; none: the antenna stands above the roofs and trees "
+        "near it",
+        "Rec. ITU-R P.2108, section 3.1",
+    )
+    surroundings_height_m: float | None = optional(
+        "height of what stands around the antenna, m; left out: 10, urban and woodland 15",
+        ge=1,
+        le=60,
+        examples=[8.0],
+    )
+    surroundings_distance_m: float | None = optional(
+        "distance to it on the way to the other station, m (not for open); left out: 27",
+        gt=0,
+        le=1000,
+        examples=[30.0],
+    )
     antenna: Antenna = plain(Antenna(), "the antenna")
     feeder: Feeder = plain(Feeder(), "the feeder")
     extra_loss: list[ExtraLoss] = plain([], "further losses, each with a reason")
@@ -170,6 +188,9 @@ class Station(Section):
         if 0 < sum(v is not None for v in grid) < 3:
             raise ValueError("easting_m, northing_m and epsg go together")
         return self
+
+    def idle_keys(self) -> Iterable[str]:
+        return ["surroundings"] if self.antenna_height_m >= (self.surroundings_height_m or 10.0) else []
 
     @property
     def positioned(self) -> bool:

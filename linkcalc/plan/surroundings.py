@@ -114,16 +114,19 @@ class Conditions(Section):
         le=20_000,
         examples=[50.0],
     )
-    clutter: Literal["none", "open", "suburban", "urban", "dense_urban"] = plain(
-        "none", "clutter around the lower antenna that the profile does not show (Rec. ITU-R P.2108)"
-    )
-    model_error_db: float = assumed(
-        15.0,
-        "standard deviation of the path loss prediction before a site reading, dB",
-        "12 dB RMSE or more for every model on fixed rural links (PAM 2011 study of 28 models); 14.8 dB seen "
-        "on open measurements where the terrain was unknown",
+    model_error_db: float | None = optional(
+        "standard deviation of the path loss prediction before a site reading, dB; left out: by kind of path, "
+        "5.5 to 10.5",
         ge=0,
         le=30,
+        examples=[9.0],
+    )
+    installation_db: float = assumed(
+        1.5,
+        "loss of each installation that its parts do not show, dB; what surrounds a low antenna holds it already",
+        "elevated links in the clear lose some 3 dB more than nominal (open measurements at 868 MHz)",
+        ge=0,
+        le=20,
     )
     surroundings_error_db: float = assumed(
         2.0,

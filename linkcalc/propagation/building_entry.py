@@ -1,4 +1,4 @@
-"""Building entry loss (Rec. ITU-R P.2109-1)."""
+"""Building entry loss (Rec. ITU-R P.2109-2)."""
 
 from typing import Any, Literal
 
@@ -60,7 +60,7 @@ def building_entry_loss_db(
 
     References
     ----------
-    Rec. ITU-R P.2109-1, section 3.
+    Rec. ITU-R P.2109-2, section 3.
 
     Examples
     --------
@@ -108,7 +108,7 @@ def building_entry_sigma_db(
 
     References
     ----------
-    Distribution of Rec. ITU-R P.2109-1; reduction to one figure: our own.
+    Distribution of Rec. ITU-R P.2109-2; reduction to one figure: our own.
 
     Examples
     --------

@@ -13,9 +13,13 @@ from numpy.typing import ArrayLike
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError
 from linkcalc.propagation import _kernels as k
+from linkcalc.propagation._ranges import stated_range
 from linkcalc.units import SPEED_OF_LIGHT_M_S
 
 EARTH_RADIUS_KM = 6371.0
+
+_COMPARABLE_DB = 15.0
+"""Each of two comparable edges loses so much."""
 
 Polarisation = Literal["vertical", "horizontal"]
 
@@ -105,7 +109,7 @@ def diffraction_parameter(
 
     References
     ----------
-    Rec. ITU-R P.526-15, section 4.1: h sqrt(2 (d1 + d2) / (lambda d1 d2)).
+    Rec. ITU-R P.526-16, section 4.1, equation 26: h sqrt(2 (d1 + d2) / (lambda d1 d2)).
 
     Examples
     --------
@@ -140,7 +144,7 @@ def knife_edge_loss_db(nu: ArrayLike) -> Any:
 
     References
     ----------
-    Rec. ITU-R P.526-15, section 4.1, equation 31.
+    Rec. ITU-R P.526-16, section 4.1, equation 31.
 
     Examples
     --------
@@ -170,8 +174,8 @@ def knife_edge_loss_exact_db(nu: ArrayLike) -> Any:
 
     References
     ----------
-    Rec. ITU-R P.526-15, section 4.1, equation 30. Above nu = 1000, where the integral has lost its digits,
-    its leading term sqrt(2) pi nu.
+    Rec. ITU-R P.526-16, section 4.1, equation 30. Above nu = 1000, where the integral has lost its
+    digits, its leading term sqrt(2) pi nu.
 
     Examples
     --------
@@ -199,11 +203,13 @@ def rounded_obstacle_loss_db(
     Parameters
     ----------
     height_m : array_like, m, all arguments broadcast
-        Height of the top above the straight ray, at least 0.
+        Height above the straight ray of the point where the two rays that touch the top would cross, at
+        least 0. It lies above the top itself.
     d1_m, d2_m : array_like, m
-        Distances from the top to the two ends, above 0.
+        Distances from that point to the two ends, above 0.
     radius_m : array_like, m
-        Radius of curvature of the top, at least 0; 0 is a knife edge.
+        Radius of curvature of the top, at least 0; 0 is a knife edge. The mean of x^2/(2 y) over what lies
+        no more than a first Fresnel radius below the top.
     frequency_hz : array_like, Hz
         Above 0.
 
@@ -218,12 +224,12 @@ def rounded_obstacle_loss_db(
 
     Notes
     -----
-    The coefficients are from memory of the Recommendation and were not compared with its text. Where its two
-    branches meet (m n = 4) they agree to 0.04 dB for m from 0.2 to 0.8.
+    Where the two branches meet (m n = 4) they agree to 0.04 dB for m from 0.2 to 0.8.
 
     References
     ----------
-    Rec. ITU-R P.526-15, section 4.2.
+    Rec. ITU-R P.526-16, section 4.2 (equations 34a, 34b and 38 of P.526-15), as two university codes have
+    it (B), one of them Al-Zubi and Alouini, IEEE Open Journal of the Communications Society, 2023.
 
     Examples
     --------
@@ -277,7 +283,7 @@ def double_edge_loss_db(
     form : "dominant" or "comparable"
         "dominant": the edge with the larger diffraction parameter over the whole path, then the other over
         the path from its top, less a correction for their nearness. "comparable": each edge over the path
-        to the other's top, plus a correction; for two edges that each lose more than about 15 dB.
+        to the other's top, plus a correction where both lose more than 15 dB.
 
     Returns
     -------
@@ -288,14 +294,20 @@ def double_edge_loss_db(
     DomainError
         If an argument is not finite or outside its limits.
 
+    Warns
+    -----
+    OutOfRangeWarning
+        If an edge of the "comparable" form loses less than 15 dB: the form is meant for more.
+
     Notes
     -----
-    From memory of the Recommendation, not compared with its text. The correction of the dominant form is
-    subtracted: then two equal edges moved together become one edge, as they must.
+    The correction of the dominant form is subtracted: then two equal edges moved together become one edge,
+    as they must.
 
     References
     ----------
-    Rec. ITU-R P.526-15, section 4.4.1.
+    Rec. ITU-R P.526-16, section 4.3. Dominant form: seven university codes (B). The 15 dB of the other:
+    P.526-13, section 4.3, and two codes (B).
 
     Examples
     --------
@@ -313,7 +325,12 @@ def double_edge_loss_db(
     if form == "comparable":
         loss1 = edge(h1 - h2 * a / (a + b), a, b)
         loss2 = edge(h2 - h1 * c / (b + c), b, c)
-        return scalar_if_0d(loss1 + loss2 + 10.0 * np.log10((a + b) * (b + c) / (b * (a + b + c))))
+        lesser = np.minimum(loss1, loss2)
+        stated_range(
+            "two comparable edges (P.526)", "loss of an edge", lesser, _COMPARABLE_DB, math.inf, "dB"
+        )
+        nearness = 10.0 * np.log10((a + b) * (b + c) / (b * (a + b + c)))
+        return scalar_if_0d(loss1 + loss2 + np.where(lesser > _COMPARABLE_DB, nearness, 0.0))
     if form != "dominant":
         raise DomainError(f'form must be "dominant" or "comparable", got {form!r}')
     second = h2 * np.sqrt(1.0 / ((a + b) * c)) > h1 * np.sqrt(1.0 / (a * (b + c)))
@@ -370,7 +387,7 @@ def smooth_earth_loss_db(
 
     References
     ----------
-    Rec. ITU-R P.526-15, section 3.2; Rec. ITU-R P.1812-8, section 4.3.2 and 4.3.3.
+    Rec. ITU-R P.526-16, section 3.2; Rec. ITU-R P.1812-8, section 4.3.2 and 4.3.3.
 
     Examples
     --------
@@ -483,7 +500,7 @@ def bullington_loss_db(
 
     References
     ----------
-    Rec. ITU-R P.526-15, section 4.5.1; the same as Rec. ITU-R P.1812-8, section 4.3.1.
+    Rec. ITU-R P.526-16, section 4.5.1; the same as Rec. ITU-R P.1812-8, section 4.3.1.
 
     Examples
     --------
@@ -529,7 +546,7 @@ def spherical_earth_loss_db(
 
     References
     ----------
-    Rec. ITU-R P.526-15, section 4.5.2 (effective heights) and 3.2.
+    Rec. ITU-R P.526-16, section 4.5.2 (effective heights) and 3.2.
 
     Examples
     --------
@@ -578,7 +595,7 @@ def delta_bullington_loss_db(
 
     References
     ----------
-    Rec. ITU-R P.526-15, section 4.5.2; the same as Rec. ITU-R P.1812-8, section 4.3.4. Checked against the
+    Rec. ITU-R P.526-16, section 4.5.2; the same as Rec. ITU-R P.1812-8, section 4.3.4. Checked against the
     published rows of the P.452-18 and P.1812-8 validation sets.
 
     Examples
@@ -624,12 +641,12 @@ def cascaded_knife_edge_loss_db(
 
     Notes
     -----
-    From memory of older editions of the Recommendation, not compared with their text. It depends on how
-    closely the profile is sampled; for general terrain prefer `delta_bullington_loss_db`.
+    It depends on how closely the profile is sampled; for general terrain prefer `delta_bullington_loss_db`.
 
     References
     ----------
-    Rec. ITU-R P.526, cascaded knife-edge method of the editions before the present one.
+    Rec. ITU-R P.526, cascaded knife-edge method of older editions; equation 23 of the official workbook of
+    Rec. ITU-R P.452-14 (A).
 
     Examples
     --------

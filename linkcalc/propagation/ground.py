@@ -54,15 +54,15 @@ def ground_constants(ground_class: GroundClass, frequency_hz: ArrayLike) -> Grou
 
     Notes
     -----
-    Permittivity is constant below 1 GHz. Conductivity rises with the square of frequency, as the loss of
-    water does, from its low-frequency value to the one at 900 MHz; fresh water takes its loss from
-    `water_permittivity` at 20 C. Real ground differs from its class by tens of percent; near grazing that
-    hardly matters.
+    Permittivity is constant below 1 GHz. Conductivity rises with a power of frequency from its
+    low-frequency value to the one at 1 GHz; fresh water takes its loss from `water_permittivity` at 20 C.
+    Real ground differs from its class by tens of percent; near grazing that hardly matters.
 
     References
     ----------
-    Class values: handbook curves of Rec. ITU-R P.527-3, from memory, unchecked. At 900 MHz wet ground is
-    0.1 to 0.2 S/m there (0.15 used), medium dry ground about 0.03, fresh water about 0.2.
+    Permittivity and low-frequency conductivity: Rec. ITU-R P.527-6, attachment, figure 24 (B: two readers).
+    Values at 1 GHz and exponents: Rec. ITU-R P.2040, table of materials (B: two transcriptions), stated
+    from 1 to 10 GHz: very dry 0.00015 f^2.52, medium dry 0.035 f^1.63, wet 0.15 f^1.30 S/m, f in GHz.
 
     Examples
     --------
@@ -75,11 +75,11 @@ def ground_constants(ground_class: GroundClass, frequency_hz: ArrayLike) -> Grou
         raise DomainError(f"ground class must be one of {', '.join(_CLASSES)}, got {ground_class!r}")
     if (frequency > HIGHEST_CLASS_HZ).any():
         warnings.warn("ground classes are given below 1 GHz", OutOfRangeWarning, stacklevel=2)
-    relative, still, rise_at_900_mhz = _CLASSES[ground_class]
+    relative, still, rise_at_1_ghz, exponent = _CLASSES[ground_class]
     if ground_class == "fresh_water":
         rise = conductivity_s_m(water_permittivity(frequency, 20.0), frequency)
     else:
-        rise = rise_at_900_mhz * (frequency / 900e6) ** 2
+        rise = rise_at_1_ghz * (frequency / 1e9) ** exponent
     return GroundConstants(
         scalar_if_0d(np.full(frequency.shape, relative)), scalar_if_0d(np.asarray(still + rise))
     )
@@ -150,8 +150,7 @@ def water_permittivity(frequency_hz: ArrayLike, temperature_c: ArrayLike = 20.0)
 
     References
     ----------
-    Rec. ITU-R P.527-4, pure water; the coded form agrees with one public implementation, not compared with
-    the text; the range of temperature is from memory.
+    Rec. ITU-R P.527-6, equations 5 to 13, pure water (B: two public codes with the same numbers and limits).
 
     Examples
     --------
@@ -241,11 +240,11 @@ def soil_permittivity(
     return scalar_if_0d(real - 1j * loss)
 
 
-_CLASSES: dict[str, tuple[float, float, float]] = {
-    "sea_water": (70.0, 5.0, 0.0),
-    "fresh_water": (80.0, 0.003, 0.0),
-    "wet_ground": (30.0, 0.01, 0.14),
-    "medium_dry_ground": (15.0, 0.001, 0.029),
-    "very_dry_ground": (3.0, 0.0001, 0.00005),
+_CLASSES: dict[str, tuple[float, float, float, float]] = {
+    "sea_water": (70.0, 5.0, 0.0, 1.0),
+    "fresh_water": (80.0, 0.003, 0.0, 1.0),
+    "wet_ground": (30.0, 0.01, 0.14, 1.30),
+    "medium_dry_ground": (15.0, 0.001, 0.034, 1.63),
+    "very_dry_ground": (3.0, 0.0001, 0.00005, 2.52),
 }
-"""Relative permittivity, conductivity at low frequency, and its rise at 900 MHz."""
+"""Relative permittivity, conductivity at low frequency, its rise at 1 GHz, and the exponent of that."""

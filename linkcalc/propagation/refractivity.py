@@ -29,15 +29,26 @@ class ClimateRefractivity(NamedTuple):
     confidence: Literal["moderate", "low"]
 
 
-# Yearly mean of N0, its swing about it (peak in July, north of the equator), and how far to trust it.
-_CLIMATES: dict[str, tuple[float, float, Literal["moderate", "low"]]] = {
-    "temperate": (325.0, 12.0, "moderate"),
-    "continental": (320.0, 20.0, "moderate"),
-    "maritime": (330.0, 10.0, "moderate"),
-    "desert": (290.0, 10.0, "low"),
-    "subtropical": (350.0, 20.0, "low"),
-    "equatorial": (370.0, 3.0, "moderate"),
+class _Climate(NamedTuple):
+    n0: float
+    delta_n: float
+    swing: float
+    """Of N0 about its yearly mean, highest in July north of the equator (no source)."""
+    low_k: float
+    """Exceeded 99.9 % of the year."""
+    confidence: Literal["moderate", "low"]
+
+
+_CLIMATES: dict[str, _Climate] = {
+    "temperate": _Climate(325.0, 39.0, 12.0, 1.10, "moderate"),
+    "continental": _Climate(318.0, 36.0, 20.0, 1.00, "moderate"),
+    "maritime": _Climate(326.0, 42.0, 10.0, 1.15, "moderate"),
+    "desert": _Climate(310.0, 32.0, 10.0, 0.95, "low"),
+    "subtropical": _Climate(340.0, 45.0, 20.0, 0.85, "low"),
+    "equatorial": _Climate(376.0, 58.0, 3.0, 1.00, "moderate"),
 }
+"""Read from the maps of Recs. ITU-R P.1812 and P.2001 at places of each kind (A; which places stand for a
+climate is our choice, k the lowest of theirs to 0.05)."""
 
 
 def refractivity(pressure_hpa: ArrayLike, temperature_k: ArrayLike, vapour_pressure_hpa: ArrayLike) -> Any:
@@ -255,8 +266,9 @@ def delta_n_from_surface(surface_refractivity: ArrayLike) -> Any:
 
     References
     ----------
-    Curvature of the effective earth in the irregular terrain model (NTIA Report 82-100):
-    157e-9 (1 - 0.04665 exp(Ns / 179.3)) per metre.
+    Curvature of the effective earth in the irregular terrain model (NTIA Report 82-100, after NBS TN 101):
+    157e-9 (1 - 0.04665 exp(Ns / 179.3)) per metre. For *surface* refractivity: fed with sea-level values it
+    lies 5 N/km above the official map on land, 20 at worst.
 
     Examples
     --------
@@ -272,9 +284,9 @@ def climate_refractivity(
 ) -> ClimateRefractivity:
     """Typical refractivity of a climate, for the year or a month, where no map or measurement is at hand.
 
-    The sea-level refractivity of each climate is a round world average from memory, unchecked, with a
-    yearly swing that peaks in July (January south of the equator); the lapse follows from it
-    (`delta_n_from_surface`). A plan for a real site does better with the local figure.
+    Sea-level refractivity and lapse of each climate are those of the official maps at places of its kind,
+    with a yearly swing that peaks in July (January south of the equator); the lapse swings with it, as
+    `delta_n_from_surface` has it. A plan for a real site does better with the local figure.
 
     Parameters
     ----------
@@ -294,35 +306,64 @@ def climate_refractivity(
 
     References
     ----------
-    From memory, unchecked, after the world maps of Rec. ITU-R P.453; temperate year as the defaults of the
-    P.1812 reference software (delta N 45, N0 325).
+    World maps N050 and DN50 of Recs. ITU-R P.1812-8, P.452 and P.2001 (A), read at places of each kind (our
+    choice); the swing has no source.
 
     Examples
     --------
     >>> year = climate_refractivity("temperate")
     >>> round(year.delta_n, 1), year.n0, year.confidence
-    (44.9, 325.0, 'moderate')
+    (39.0, 325.0, 'moderate')
     >>> climate_refractivity("temperate", 7).n0
     337.0
     """
-    mean, swing, confidence = _CLIMATES[_known(climate)]
+    of = _CLIMATES[_known(climate)]
     latitude = float(checked("latitude_deg", latitude_deg, at_least=-90.0, at_most=90.0))
-    n0 = mean
+    n0 = of.n0
     if month is not None:
         if month not in range(1, 13):
             raise DomainError(f"month must be 1 to 12, got {month!r}")
         peak = 7 if latitude >= 0.0 else 1
-        n0 += swing * math.cos(2.0 * math.pi * (month - peak) / 12.0)
-    return ClimateRefractivity(float(delta_n_from_surface(n0)), n0, confidence)
+        n0 += of.swing * math.cos(2.0 * math.pi * (month - peak) / 12.0)
+    delta_n = of.delta_n + float(delta_n_from_surface(n0)) - float(delta_n_from_surface(of.n0))
+    return ClimateRefractivity(delta_n, n0, of.confidence)
+
+
+def annual_low_k_factor(climate: Climate = "temperate") -> float:
+    """Effective earth radius factor exceeded 99.9 % of the year: what the loss varies by over the year.
+
+    Parameters
+    ----------
+    climate : {"temperate", "continental", "maritime", "desert", "subtropical", "equatorial"}
+
+    Returns
+    -------
+    float, dimensionless
+
+    Raises
+    ------
+    DomainError
+        If the climate is unknown.
+
+    References
+    ----------
+    Rec. ITU-R P.2001, equations 3.4.1.1 and 3.4.1.2 with its maps (A), at places of each kind (our choice):
+    1.0 to 1.2 in middle latitudes, 0.87 to 0.96 in the hottest continents.
+
+    Examples
+    --------
+    >>> annual_low_k_factor("temperate"), annual_low_k_factor("desert")
+    (1.1, 0.95)
+    """
+    return _CLIMATES[_known(climate)].low_k
 
 
 def low_k_factor(distance_m: ArrayLike, climate: Climate = "temperate") -> Any:
-    """Effective earth radius factor exceeded 99.9 % of the worst month: the cautious one for clearance.
+    """Effective earth radius factor for a second, cautious look at clearance; not a share of time.
 
-    0.5 on paths of 10 km or less, rising with the logarithm of distance to 1 at 200 km: the curve of P.530
-    for a continental temperate climate as read from memory, unchecked. The source has no curve for other
-    climates; the same one serves for them, so `climate` is only checked. On paths of a few kilometres the
-    earth's bulge is small with any of these factors.
+    0.5 on paths of 10 km or less, rising with the logarithm of distance to 1 at 200 km. The same serves for
+    every climate, so `climate` is only checked. On paths of a few kilometres the earth's bulge is small
+    with any of these factors. How the loss varies over the year follows from `annual_low_k_factor`.
 
     Parameters
     ----------
@@ -340,7 +381,8 @@ def low_k_factor(distance_m: ArrayLike, climate: Climate = "temperate") -> Any:
 
     References
     ----------
-    Rec. ITU-R P.530, section 2.2, value of k exceeded for 99.9 % of the worst month; from memory, unchecked.
+    After the curve of Rec. ITU-R P.530, section 2.2, for the worst month of a continental temperate
+    climate, from memory: no public text shows it.
 
     Examples
     --------

@@ -14,7 +14,7 @@ from linkcalc.errors import DomainError, OutOfRangeWarning
 _TABLE_HZ = np.array([150e6, 450e6, 850e6])
 
 _TABLE_DB_PER_100M = {
-    "rg174": (30.0, 57.0, 87.5),  # from memory, unchecked; 85 to 90 at 850 MHz
+    "rg174": (30.0, 57.0, 87.5),  # two tables, 79 and 98 at 900 MHz, on either side of it
     "rg58": (20.0, 38.5, 58.2),  # the source prints 35.5 beside 11.75 dB/100 ft at 450 MHz, which is 38.5
     "rg8x": (15.4, 28.2, 43.0),  # 850 MHz from memory, unchecked; 450 MHz from an emergency-radio group page
     "rg213": (8.9, 16.3, 24.7),
@@ -65,7 +65,8 @@ def cable_loss_db_per_100m(cable_type: str, frequency_hz: ArrayLike) -> Any:
     ----------
     A radio-repeater training guide, appendix H. Its RG-58 row contradicts itself at 450 MHz: 11.75 dB per
     100 ft (38.5 dB per 100 m) in one column, 35.5 dB per 100 m in the other; the law through its neighbours
-    gives 38.7, so 38.5 is used. RG-174, and RG-8X at 850 MHz, are from memory, unchecked.
+    gives 38.7, so 38.5 is used. RG-174: between two tables that differ by 20 % at 900 MHz (79 and 98 dB per
+    100 m). RG-8X at 850 MHz is from memory, unchecked.
 
     Examples
     --------

@@ -9,6 +9,7 @@ import numpy as np
 from linkcalc.errors import PlanError
 from linkcalc.messages import FadingChannel, airtimes_s, fits, way
 from linkcalc.plan.control import event_message, reporting_message
+from linkcalc.rules.plan_limits import shortest_interval_s
 from linkcalc.tank.cycle import LostStop, lost_stop
 from linkcalc.tank.loop import LEAST_WATCHDOG_INTERVALS, YEAR_S, Daily, FillLoop
 from linkcalc.tank.risk import YearRisk, year_risk
@@ -34,7 +35,12 @@ CAUTIONS = (
 _LEAST_RUN_S = 1800.0
 _MOST_STARTS_PER_H = 6.0
 _SHARE_OF_TIME_ON_AIR = 0.01
+"""Where no table of limits says it."""
+
 _SHORTEST_INTERVAL_S = 60.0
+_NO_REPORTS_S = 30.0 * 86_400.0
+"""The longest interval a plan may state: stands for a message that is legal at none."""
+
 _MOST_FILLINGS, _MOST_REPORTS = 3_000, 300_000
 """In a year: beyond either the years take too long to play."""
 
@@ -125,13 +131,42 @@ class TankAnswer:
     @property
     def line(self) -> str:
         """One line for the report of a check."""
+        return Overrun(self.overrun_bound_m3, self.freeboard_m3).line
+
+
+@dataclass(frozen=True)
+class Overrun:
+    """What a lost stop may let through, against what is free above the stop level.
+
+    Examples
+    --------
+    >>> Overrun(3.0, 2.0).line
+    'Tank: LOST STOP OVERFLOWS: 3 m³ for 2 m³ free; see linkcalc tank'
+    """
+
+    bound_m3: float | None
+    """Most water after the stop level that lost messages can cause; None: nothing bounds it."""
+    freeboard_m3: float
+    """Between stop level and overflow."""
+
+    @classmethod
+    def of(cls, loop: FillLoop) -> "Overrun":
+        """The overrun of a control loop."""
+        return cls(loop.bound_m3 if np.isfinite(loop.bound_m3) else None, loop.freeboard_m3)
+
+    @property
+    def fits(self) -> bool:
+        """Whether no lost message overflows the tank."""
+        return self.bound_m3 is not None and self.bound_m3 <= self.freeboard_m3
+
+    @property
+    def line(self) -> str:
+        """One line for the report of a check."""
         end = "; see linkcalc tank"
-        if self.overrun_bound_m3 is None:
+        if self.bound_m3 is None:
             return f"Tank: a lost stop is bounded by nothing: fit a watchdog{end}"
-        bound, room = (
-            f"{v:.2g}" if v < 9.95 else f"{v:.0f}" for v in (self.overrun_bound_m3, self.freeboard_m3)
-        )
-        if self.bound_fits:
+        bound, room = (f"{v:.2g}" if v < 9.95 else f"{v:.0f}" for v in (self.bound_m3, self.freeboard_m3))
+        if self.fits:
             return f"Tank: lost stop overruns {bound} m³ at most; {room} m³ free{end}"
         return f"Tank: LOST STOP OVERFLOWS: {bound} m³ for {room} m³ free{end}"
 
@@ -198,6 +233,17 @@ def _delays_s(plan: "Plan", message: "Message | None") -> tuple[float, ...]:
     return tuple(float(s) + airtime for s in retries.mean_starts_s)
 
 
+def overrun(plan: "Plan", link_results: "Sequence[LinkResult]") -> Overrun | None:
+    """Answer no more of a plan's tank than how far a lost stop overruns; None if it has none.
+
+    Raises
+    ------
+    PlanError
+        As `loop_of`.
+    """
+    return None if plan.tank is None or plan.engine is None else Overrun.of(loop_of(plan))
+
+
 def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | None:
     """Answer the tank of a plan; None if it has none.
 
@@ -223,13 +269,10 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | 
     channel = FadingChannel.of(there)
     risk = year_risk(loop, channel)
     measured = year_risk(loop, FadingChannel.of(there, after_reading=True)).averaged
-    airtime, _ = airtimes_s(plan, message)
-    shortest = max(
-        _SHORTEST_INTERVAL_S,
-        airtime * max(len(loop.report_delays_s), 1) / _SHARE_OF_TIME_ON_AIR,
-        1.2 * (loop.report_delays_s[-1] if loop.reports else 0.0),
-    )
-    bound = loop.bound_m3 if np.isfinite(loop.bound_m3) else None
+    legal, legal_note = _legal_interval_s(plan, message, loop)
+    shortest = max(_SHORTEST_INTERVAL_S, legal, 1.2 * (loop.report_delays_s[-1] if loop.reports else 0.0))
+    overrun = Overrun.of(loop)
+    bound = overrun.bound_m3
     rim_m3, rim_m = shape.capacity_m3, shape.height_m
     stop_m = rim_m * tank.stop_percent / 100.0
     high_high_m3 = (
@@ -266,14 +309,33 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | 
         bounded_by="nothing"
         if bound is None
         else ("watchdog" if loop.watchdog_bound_m3 <= loop.timer_bound_m3 else "run timer"),
-        bound_fits=bound is not None and bound <= loop.freeboard_m3,
+        bound_fits=overrun.fits,
         predicted_site=_losses(plan, loop, risk.predicted_site),
         averaged=_losses(plan, loop, risk.averaged),
         after_reading=_losses(plan, loop, measured),
         solution=solve(loop, shape, channel, tank.overflow_chance_per_year, shortest),
-        notes=tuple(_notes(plan, loop, high_high_m3)),
+        notes=(*_notes(plan, loop, high_high_m3), *legal_note),
         drawing=lost_stop(loop, shape),
     )
+
+
+def _legal_interval_s(plan: "Plan", message: "Message", loop: FillLoop) -> tuple[float, list[str]]:
+    """Shortest interval between reports that the region's table of limits leaves, and what to say of it."""
+    name = f'"{message.name}"'
+    legal, why = shortest_interval_s(plan, message.name, message.link)
+    if legal is None:
+        airtime, _ = airtimes_s(plan, message)
+        share = f"reports are kept to {100.0 * _SHARE_OF_TIME_ON_AIR:g} % of the time, which is assumed"
+        return airtime * max(len(loop.report_delays_s), 1) / _SHARE_OF_TIME_ON_AIR, [f"{why}: {share}"]
+    if not np.isfinite(legal):
+        return _NO_REPORTS_S, [why]
+    if loop.reports and loop.report_interval_s < legal * (1.0 - 1e-9):
+        region = plan.regulation.region
+        return legal, [
+            f"message {name} every {loop.report_interval_s:g} s is beyond the limits of {region}, which"
+            f" leave one every {legal:.4g} s; see linkcalc limits"
+        ]
+    return legal, []
 
 
 def _height_above_m(shape: Shape, from_m3: float, more_m3: float, from_m: float) -> float:

@@ -6,7 +6,7 @@ the start is waited for, one state follows another. `linkcalc.tank.simulate` pla
 event, without these short cuts.
 """
 
-from collections import Counter, deque
+from collections import deque
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
@@ -285,29 +285,61 @@ class _Table:
         loop = self.loop
         t = loop.report_interval_s if loop.reports else 1.0
         phase = ((np.arange(phases) + 0.5) / phases * t)[:, np.newaxis]
-        running = _power(self.log_lost, self._tries_by(x, phase))
+        tries = self._tries_by(x, phase)
         mean: Floats
         if self.watched:
-            at_first = self._permitted(np.zeros(1), phase).mean(axis=1)
-            mean = (running * self._permitted(x, phase)).mean(axis=1) / np.maximum(at_first, 1e-300)
+            first = self._permits(np.zeros(1), phase)
+            at_first, share = _shares(*first)
+            mean = self._permitted(*at_first) @ share
+            (tries, *permits), share = _shares(tries, *self._permits(x, phase))
+            running = _power(self.log_lost, tries) * self._permitted(*permits)
+            mean = (running @ share) / np.maximum(mean, 1e-300)
         else:
-            mean = running.mean(axis=1)
+            (tries,), share = _shares(tries)
+            mean = _power(self.log_lost, tries) @ share
         return np.where(x < self.left_s, np.minimum(mean, 1.0), 0.0)
 
-    def _permitted(self, x: Floats, phase: Floats) -> Floats:
-        """Chance that the last permit before the level was passed keeps the watchdog quiet until `x`."""
+    def _permits(self, x: Floats, phase: Floats) -> tuple[Floats, Floats, Floats]:
+        """What the permits before the level was passed do until `x`, each of shape phase by `x`.
+
+        How many keep the watchdog quiet by any of their tries, how many tries of a further one come too early
+        to do so, and whether the last of them is of before the start.
+        """
         loop = self.loop
         t, w = loop.report_interval_s, loop.watchdog_s
-        # Permits whose delivery, however late, keeps it quiet, and one of which only late tries do.
         fully = np.maximum(np.ceil((phase + w - x) / t - 1e-9) - 1.0, 0.0)
         partly = x - phase + (fully + 1.0) * t - w
         early = np.zeros_like(partly)
         for delay in loop.report_delays_s:
             early += partly >= delay
-        late = self.missed[:, np.newaxis, np.newaxis] + 1.0 - _power(self.log_lost, early)
-        quiet = 1.0 - _power(self.log_lost, fully * self.tries) * late
         before_start = fully * t - phase > loop.fill_time_s + loop.warm_up_s
-        return np.where(before_start, 1.0, quiet)
+        return fully, early, before_start.astype(float)
+
+    def _permitted(self, fully: Floats, early: Floats, before_start: Floats) -> Floats:
+        """Chance that the last permit before the level was passed keeps the watchdog quiet, by `_permits`."""
+        late = self.missed[:, np.newaxis] + 1.0 - _power(self.log_lost, early)
+        quiet = 1.0 - _power(self.log_lost, fully * self.tries) * late
+        return np.where(before_start > 0.0, 1.0, quiet)
+
+
+def _shares(*counts: Floats) -> tuple[list[Floats], Floats]:
+    """Combinations of whole numbers that occur in columns, and the share of each column that each takes.
+
+    Much is worked out for each combination, and few of them occur. Shapes: rows by columns; kinds, kinds by
+    columns.
+
+    >>> kinds, share = _shares(np.array([[1.0, 1.0], [1.0, 2.0]]))
+    >>> kinds[0].tolist(), share.tolist()
+    ([1.0, 2.0], [[1.0, 0.5], [0.0, 0.5]])
+    """
+    key = np.zeros(counts[0].shape, dtype=np.int64)
+    for count in counts:
+        key = key * (int(count.max()) + 1) + count.astype(np.int64)
+    rows, columns = len(key), key.size // len(key)
+    _, first, kind = np.unique(key, return_index=True, return_inverse=True)
+    cell = kind.reshape(key.shape) * columns + np.arange(columns)
+    share = np.bincount(cell.ravel(), minlength=first.size * columns).reshape(first.size, columns) / rows
+    return [count.ravel()[first] for count in counts], share
 
 
 def _held_s(loop: FillLoop) -> float:
@@ -402,7 +434,7 @@ class _Waiting:
         reports = lasts / t if loop.reports else 0.0
         self.first_s = t / np.maximum(1.0 - missed, 1e-12) if loop.reports else np.full_like(missed, lasts)
         self.hears_in_a_state = -np.expm1(log_lost * (tries * reports)) if tries else np.ones_like(log_lost)
-        self.silent_state = self._all_lost(tries * reports)
+        self.silent_state = self._all_lost(np.array([tries * reports]))[:, 0]
         # From any moment on, given silence so far: within the states that follow.
         if loop.reports:
             single = np.maximum(1.0 - missed, 1e-12)
@@ -430,44 +462,44 @@ class _Waiting:
         amount = loop.start_m3 - loop.empty_m3
         return float((draw.when(draw.total(begin) + amount) - begin).min())
 
-    def _all_lost(self, count: float) -> Floats:
-        """Chance that so many tries within one state are all lost, averaged over states."""
-        if count not in self._known:
+    def _all_lost(self, counts: Floats) -> Floats:
+        """Chance that so many tries within one state are all lost, averaged over states: sites by counts."""
+        wanted = counts.tolist()
+        for count in {*wanted} - self._known.keys():
             self._known[count] = (self.weights * np.exp(self.log_lost * count)).sum(axis=-1)
-        return self._known[count]
+        return np.stack([self._known[count] for count in wanted], axis=-1)
 
     def _silence(self, x: float, begins: int = 24, phases: int = 8) -> Floats:
         """Chance that no start has been heard `x` seconds after the level was passed."""
         loop = self.loop
         t, lasts = loop.report_interval_s, _held_s(loop)
         if self.weights.size == 1:
-            chance: Floats = np.mean(
-                [np.exp(self.log_lost[:, 0] * self._tries(x, u)) for u in self._phases(24)], axis=0
-            )
+            chance: Floats = np.exp(self.log_lost * self._tries(x, self._phases(24))).mean(axis=1)
             return chance
         # Tries in the state in which the level was passed, whole states after it, tries in the last one.
-        split: Counter[tuple[float, int, float]] = Counter()
         per_state = len(loop.report_delays_s) * lasts / t if loop.reports else 0.0
-        for left in (np.arange(begins) + 0.5) / begins * lasts:
-            whole = int(max(x - left, 0.0) // lasts)
-            for u in self._phases(phases):
-                first = self._tries(min(x, left), u)
-                last = float(max(round(self._tries(x, u) - first - whole * per_state), 0))
-                split[first, whole, last] += 1
-        mean = np.zeros(self.log_lost.shape[0])
-        for (first, whole, last), share in split.items():
-            mean += share * self._all_lost(first) * self.silent_state**whole * self._all_lost(last)
-        return mean / split.total()
+        left = ((np.arange(begins) + 0.5) / begins * lasts)[:, np.newaxis]
+        phase = self._phases(phases)
+        whole = np.maximum(x - left, 0.0) // lasts
+        first = self._tries(np.minimum(x, left), phase)
+        last = np.maximum(np.round(self._tries(x, phase) - first - whole * per_state), 0.0)
+        (first, whole, last), share = _shares(
+            *(count.reshape(-1, 1) for count in np.broadcast_arrays(first, whole, last))
+        )
+        silent = self.silent_state[:, np.newaxis] ** whole
+        return np.asarray((self._all_lost(first) * silent * self._all_lost(last)) @ share[:, 0])
 
     def _phases(self, count: int) -> Floats:
         t = self.loop.report_interval_s if self.loop.reports else 0.0
         return (np.arange(count) + 0.5) / count * t
 
-    def _tries(self, x: float, phase: float) -> float:
+    def _tries(self, x: float | Floats, phase: Floats) -> Floats:
         """Tries of start message and reports that would be delivered by `x`."""
         loop = self.loop
-        count = sum(delay <= x for delay in loop.start_delays_s)
+        count = np.zeros(np.broadcast_shapes(np.shape(x), phase.shape))
+        for delay in loop.start_delays_s:
+            count = count + (delay <= np.asarray(x))
         if loop.reports:
             for delay in loop.report_delays_s:
-                count += max(int((x - phase - delay) // loop.report_interval_s) + 1, 0)
-        return float(count)
+                count = count + np.maximum((x - phase - delay) // loop.report_interval_s + 1.0, 0.0)
+        return count

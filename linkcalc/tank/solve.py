@@ -161,7 +161,8 @@ def _recommended(loop: FillLoop, shape: Shape, channel: Channel, shortest: float
         return None
     planned = float(shape.percent(loop.stop_m3))
     if (
-        loop.watchdog_bound_m3 <= loop.freeboard_m3
+        loop.report_interval_s >= shortest * (1.0 - 1e-9)
+        and loop.watchdog_bound_m3 <= loop.freeboard_m3
         and loop.watchdog_s >= LEAST_WATCHDOG_INTERVALS * loop.report_interval_s
         and planned <= HIGHEST_STOP_PERCENT
     ):

@@ -6,8 +6,8 @@ from itertools import pairwise
 import numpy as np
 
 from linkcalc.area.coverage import CoverageResult
-from linkcalc.area.margins import VERDICTS
 from linkcalc.plan import ChirpModulation
+from linkcalc.requirement import VERDICTS
 from linkcalc.verdict import CAUTIONS
 from linkcalc.views.text import Page, distance_words
 
@@ -87,9 +87,8 @@ def headline(result: CoverageResult) -> str:
 def preview_words(result: CoverageResult) -> str:
     """What a preview is, and how far to trust it."""
     return (
-        "PREVIEW from shared radials: diffraction only, no reflections and no trees. Against a full profile "
-        f"for each cell it is off by {result.preview_sigma_db:.1f} dB (standard deviation, from a sample of "
-        "cells). Run without --preview before deciding."
+        f"PREVIEW with cells of {result.cell_m:g} m: narrow shadows fall between. Run without --preview before "
+        "deciding."
     )
 
 

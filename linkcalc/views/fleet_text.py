@@ -440,7 +440,7 @@ def reach_csv(result: FleetResult) -> str:
             writer.writerow(
                 [
                     node.name, shed.name, _digits(found.length_m[k, j], 0), _digits(found.loss_db[k, j], 2),
-                    regime_words(int(found.regime[k, j])), _digits(found.sigma_db[k, j], 1),
+                    regime_words(int(found.regime[k, j])), _digits(float(found.sigma_db[k, j]), 1),
                     *(_digits(v, 2) for v in node.margins_db[j]),
                 ]
             )  # fmt: skip

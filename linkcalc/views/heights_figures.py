@@ -97,7 +97,7 @@ def draw_heights(ax: "Axes", table: HeightTable) -> "Axes":
         for p in (table.present, table.cheapest)
         if p is not None
     ]
-    inner = [v for v in levels[1:-1] if v not in (0.0, table.asked_margin_db)]
+    inner = [v for v in levels[1:-1] if v != 0.0]
     if inner:
         lines = ax.contour(far, near, margin, levels=inner, colors=style.MUTED, linewidths=0.6, zorder=2)
         for value, places in zip(inner, lines.allsegs, strict=True):
@@ -108,8 +108,7 @@ def draw_heights(ax: "Axes", table: HeightTable) -> "Axes":
         line = ax.contour(
             far, near, table.lacking_db, levels=[0.0], colors=style.INK, linewidths=2.6, zorder=4
         )
-        asked = "asked" if table.asked_margin_db is None else f"{table.asked_margin_db:g}"
-        line_label(room, line.allsegs[0], asked, style.INK, avoid, bold=True)
+        line_label(room, line.allsegs[0], "required", style.INK, avoid, bold=True)
         key.append((heavy, "what is asked: the link\ncloses on the darker side"))
     else:
         reached = bool(table.closes.any())

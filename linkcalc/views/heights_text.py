@@ -131,8 +131,7 @@ def some(values: Floats, keep: Sequence[float], most: int) -> list[int]:
 def _margins(table: HeightTable, pair: Pair) -> str:
     there, back = (decibel_words(m) for m in pair.fade_margins_db)
     words = f"margin {there} to {table.to} and {back} to {table.from_}"
-    if table.asked_margin_db is None:
-        words += f"; a message arrives with {probability_words(pair.delivery_probability)}"
+    words += f"; a message arrives with {probability_words(pair.delivery_probability)}"
     return words
 
 

@@ -102,6 +102,7 @@ def test_as_planned_nothing_is_chosen(tmp_path):
     assert found["assigned"] is False
 
 
+@pytest.mark.slow
 def test_json_is_strict_and_the_same_every_time(tmp_path):
     file = changed(tmp_path, rows=10)
     first, second = fleet(file, "--json"), fleet(file, "--json")
@@ -214,6 +215,7 @@ def test_bad_input_is_one_line(arguments, words):
     assert done.stderr.count("\n") == 1
 
 
+@pytest.mark.slow
 def test_a_node_that_never_stops_sending_is_named_and_the_others_are_answered(tmp_path):
     file = changed(tmp_path, rows=2)
     with (tmp_path / "nodes.csv").open("a") as file_of_nodes:

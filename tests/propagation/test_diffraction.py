@@ -1,3 +1,4 @@
+import warnings
 from pathlib import Path
 
 import numpy as np
@@ -6,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
 
-from linkcalc.errors import DomainError
+from linkcalc.errors import DomainError, OutOfRangeWarning
 from linkcalc.propagation import diffraction as df
 from tests.benchmarks import straight_p1812 as straight
 from tests.validation.tables import number, read_rows
@@ -94,10 +95,21 @@ def test_two_equal_edges_moved_together_are_one_edge() -> None:
     st.floats(50.0, 3e3),
 )
 def test_two_edges_lose_the_same_both_ways(h1: float, h2: float, a: float, b: float, c: float) -> None:
-    for form in ("dominant", "comparable"):
-        there = df.double_edge_loss_db(h1, h2, a, b, c, 868e6, form=form)
-        back = df.double_edge_loss_db(h2, h1, c, b, a, 868e6, form=form)
-        assert there == pytest.approx(back, abs=1e-9)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", OutOfRangeWarning)
+        for form in ("dominant", "comparable"):
+            there = df.double_edge_loss_db(h1, h2, a, b, c, 868e6, form=form)
+            back = df.double_edge_loss_db(h2, h1, c, b, a, 868e6, form=form)
+            assert there == pytest.approx(back, abs=1e-9)
+
+
+def test_lesser_edges_are_not_corrected_as_comparable_ones_and_it_is_said() -> None:
+    """P.526-13, section 4.3: the correction is valid where each edge loses more than about 15 dB."""
+    # 12 m edges, 5 m apart in the middle of 2 km: the correction would be 20 dB
+    with pytest.warns(OutOfRangeWarning, match="15 dB"):
+        close = df.double_edge_loss_db(12.0, 12.0, 997.5, 5.0, 997.5, 868e6, form="comparable")
+    each = df.knife_edge_loss_db(df.diffraction_parameter(12.0 - 12.0 * 997.5 / 1002.5, 997.5, 5.0, 868e6))
+    assert close == pytest.approx(2.0 * each)
 
 
 def test_two_edges_far_apart_in_deep_shadow_agree_by_both_forms() -> None:

@@ -91,7 +91,9 @@ def test_an_extrapolation_can_be_asked_for_quietly(
 )
 def test_deciles_are_those_of_the_standard(environment: str, deciles: tuple[float, float]) -> None:
     assert noise.man_made_noise_deciles_db(environment) == deciles
-    assert noise.man_made_noise_location_sigma_db(environment) > 5.0
+    assert noise.man_made_noise_location_sigma_db(environment) == pytest.approx(
+        {"city": 6.6, "residential": 4.5}.get(environment, 5.3), abs=0.05
+    )  # location deciles of P.372 (8.4, 5.8, 6.8 dB, from memory) over 1.28
 
 
 @given(st.floats(1e3, 1e6), st.floats(0.0, 15.0), environments, rises, frequencies)
@@ -138,13 +140,14 @@ def test_where_external_noise_dominates_the_total_spreads_as_it_does() -> None:
     found = system_noise(125e3, 3.0, "city", 0.0, 30e6)
     assert found.upper_decile_db == pytest.approx(11.0, abs=0.3)
     assert found.lower_decile_db == pytest.approx(6.7, abs=0.3)
-    assert found.location_sigma_db == pytest.approx(8.4, abs=0.3)
+    assert found.location_sigma_db == pytest.approx(6.6, abs=0.3)
     assert noise.noise_sigma_db(found) == pytest.approx(found.upper_decile_db / 1.2816)
 
 
 def test_at_868_mhz_in_the_country_the_receiver_is_the_limit() -> None:
     found = system_noise(125e3, 6.0, "rural", 0.0, 868e6)
     assert found.external_db == found.upper_decile_db == 0.0
+    assert found.location_sigma_db == noise.UNMEASURED_PLACE_SIGMA_DB
     assert system_noise(125e3, 6.0, "city", 0.0, 868e6).external_db > 3.0
 
 

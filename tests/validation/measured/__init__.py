@@ -1,9 +1,10 @@
-"""Compare predictions with measured receptions.
+"""Compare what the default rules say with measured receptions.
 
-    python -m tests.validation measured --data DIR [--json | --markdown]
+    python -m tests.validation measured --data DIR [--terrain TIF]... [--summary] [--json | --markdown]
 
 DIR is the folder of one set, or holds one folder a set; each has tables as CSV files, whose columns are
-recognised by name and unit. The exit code is 1 if a stated bar is missed, or if nothing could be judged.
+recognised by name and unit, and may have rasters of its ground. The exit code is 1 if a stated bar is missed,
+or if nothing could be judged. In Python: `tests.validation.measured.predicted.judged_sets`.
 """
 
 import argparse
@@ -13,8 +14,11 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from tests.validation.measured.blocks import as_json, as_markdown, as_text
-from tests.validation.measured.report import report_on
+from tests.validation.measured.predicted import Ways
+from tests.validation.measured.report import report_on, report_together
 from tests.validation.measured.sets import Assumed, find_sets
+
+START, END = "<!-- measured -->", "<!-- end -->"
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -25,23 +29,55 @@ def main(argv: Sequence[str] | None = None) -> int:
         where = folder or "LINKCALC_REFERENCE_DATA is not set and --data not given"
         print(f"no measured data: {where}", file=sys.stderr)
         return 1
-    reports = [report_on(found, _assumed(options)) for found in find_sets(folder)]
-    if not reports:
+    ways = Ways(mapped_cover=not options.bare_ground)
+    found = [report_on(one, _assumed(options), options.terrain, ways) for one in find_sets(folder)]
+    if not found:
         print(f"no tables (CSV) in {folder} or its folders", file=sys.stderr)
         return 1
+    reports, judged = [report for report, _ in found], [j for _, j in found if j is not None]
+    if judged:
+        reports = [*([] if options.summary else reports), report_together(judged)]
+    if options.page is not None and judged:
+        _write(options.page, as_markdown(reports[-1:]))
     form = as_json if options.json else as_markdown if options.markdown else as_text
     print(form(reports))
     missed = any(not bar.met for report in reports for bar in report.bars)
     return 1 if missed or not any(report.judged for report in reports) else 0
 
 
+def _write(page: Path, summary: str) -> None:
+    before, found, rest = page.read_text(encoding="utf-8").partition(START)
+    _, end, after = rest.partition(END)
+    if not (found and end):
+        raise SystemExit(f"{page}: has no {START} with an {END} after it")
+    page.write_text(f"{before}{START}\n{summary}\n{END}{after}", encoding="utf-8")
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="python -m tests.validation measured",
-        description="Compare predictions with measured receptions.",
+        description="Compare what the default rules say with measured receptions.",
     )
     parser.add_argument(
         "--data", type=Path, metavar="DIR", help="default: the folder measured in $LINKCALC_REFERENCE_DATA"
+    )
+    parser.add_argument(
+        "--terrain",
+        type=Path,
+        metavar="TIF",
+        action="append",
+        default=[],
+        help="ground elevation for sets whose positions it covers, beside what they bring; repeatable",
+    )
+    parser.add_argument(
+        "--bare-ground", action="store_true", help="leave out trees and buildings of profiles"
+    )
+    parser.add_argument("--summary", action="store_true", help="only the tables over all sets, and the bars")
+    parser.add_argument(
+        "--page",
+        type=Path,
+        metavar="FILE",
+        help=f"write the summary into a page of the documentation, between {START} and {END}",
     )
     form = parser.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="print the report as JSON")

@@ -10,7 +10,19 @@ UNITS = {"dbm", "db", "dbi", "dbd", "m", "km", "hz", "khz", "mhz", "ghz", "bytes
 UNITS |= {"s", "ms", "sec", "pct", "percent", "w", "mw"}
 WRITTEN = {"hz": "Hz", "khz": "kHz", "mhz": "MHz", "ghz": "GHz"}
 STATISTICS = {"median", "mean", "avg", "average"}
-FILLERS = {"derived", "estimated", "est", "value", "antenna", "the", "of", "reported", "measured", "raw"}
+FILLERS = {
+    "0dbi",
+    "derived",
+    "estimated",
+    "est",
+    "value",
+    "antenna",
+    "the",
+    "of",
+    "reported",
+    "measured",
+    "raw",
+}
 
 SAME = {
     "latitude": "lat",
@@ -55,6 +67,7 @@ NAMES = {
     "signal": "signal, signal power, signal level, signal strength, esp, received power, rx power, rx level, "
     "level",
     "noise": "noise, noise floor, noise power",
+    "path_loss": "path loss, pathloss, basic transmission loss",
     "distance": "distance, link distance, range, path length, d, separation, tx rx distance",
     "tx_lat": "lat, tx lat, place lat, location lat",
     "tx_lon": "lon, tx lon, place lon, location lon",
@@ -82,6 +95,11 @@ NAMES = {
     "count": "n, packets, n packets, nr packets, packet n, samples, n samples",
     "tx_height": "tx height, height tx, tx height agl, height",
     "rx_height": "rx height, rx height agl",
+    "tx_ground": "tx ground, tx ground height, tx ground elevation, tx elevation",
+    "rx_ground": "rx ground, rx ground height, rx ground elevation, rx elevation",
+    "tx_altitude": "tx altitude, tx height asl, tx asl",
+    "rx_altitude": "rx altitude, rx height asl, rx asl",
+    "profile": "profile, profile file, profile csv",
     "tx_gain": "tx gain",
     "rx_gain": "rx gain",
     "time": "time, timestamp, datetime, date time, utc, time utc, rx time, tx time, received at",
@@ -95,7 +113,17 @@ MEANING: dict[frozenset[str], str] = {}
 for _role, _names in NAMES.items():
     for _words in _names.split(", "):
         MEANING.setdefault(frozenset(_words.split()), _role)
-TEXT_ROLES = {"receiver", "transmitter", "link", "place", "in_sight", "out_of_sight", "time", "data_rate"}
+TEXT_ROLES = {
+    "receiver",
+    "transmitter",
+    "link",
+    "place",
+    "in_sight",
+    "out_of_sight",
+    "time",
+    "data_rate",
+    "profile",
+}
 
 YES = {"1", "1.0", "true", "yes", "y", "t", "los", "insight", "lineofsight", "visible", "clear", "line"}
 NO = {"0", "0.0", "false", "no", "n", "f", "nlos", "outofsight", "nonlineofsight", "blocked", "obstructed"}

@@ -7,7 +7,6 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 
 from tests.validation.measured.hearing import Hearing, fit_hearing
-from tests.validation.measured.models import SHORTEST_M, Paths, horizon_m
 from tests.validation.measured.sets import MeasuredSet, Rows, great_circle_m
 
 FEWEST_HEARD = 5
@@ -29,6 +28,14 @@ class Links:
     rx_height_m: np.ndarray
     frequency_hz: np.ndarray
     in_sight: np.ndarray
+    path_loss_db: np.ndarray
+    """Median; NaN where the set does not know its equipment."""
+    tx_ground_m: np.ndarray
+    rx_ground_m: np.ndarray
+    tx_position: np.ndarray
+    """(n, 2) latitude and longitude in degrees, NaN where unknown."""
+    rx_position: np.ndarray
+    profile: np.ndarray
     packets: np.ndarray
     """Received."""
     messages: np.ndarray
@@ -64,29 +71,21 @@ class Links:
         limit = self.lowest_dbm + hearing.link_half_db(self.messages)
         return replace(self, level_dbm=level + self.lowest_dbm, error_db=error, limit_dbm=limit)
 
-    @property
-    def paths(self) -> Paths:
-        return Paths(self.distance_m, self.tx_height_m, self.rx_height_m, self.frequency_hz, self.in_sight)
-
     def __len__(self) -> int:
         return len(self.group)
 
     def only(self, which: np.ndarray) -> "Links":
-        """Some of the links; receivers that keep too few heard ones leave with all of theirs."""
-        kept = Links(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
-        enough = np.bincount(kept.group, kept.heard, minlength=int(self.group.max(initial=0)) + 1)
-        mask = enough[kept.group] >= FEWEST_HEARD
-        return Links(**{f.name: getattr(kept, f.name)[mask] for f in fields(self)})
+        """Some of the links."""
+        return Links(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
 
 
 @dataclass(frozen=True)
 class Gathered:
     """The links of a set, and how they came about."""
 
-    every: Links
-    """All distances."""
-    judged: Links
-    """Within the distances that models without terrain can be asked about."""
+    links: Links
+    names: list[str]
+    """Of the receivers, by `Links.group`."""
     missing_known: bool
     hearing: Hearing | None
     """How levels were corrected for lost packets; None where they were not."""
@@ -120,7 +119,13 @@ def gather(measured: MeasuredSet) -> Gathered:
     missing_known = bool(stated and (rows.heard == 0).any())
     if stated:
         how.append("losses are listed by the set")
-    elif measured.receivers and measured.places and len(names) > 1 and not measured.summarised:
+    elif (
+        measured.receivers
+        and measured.places
+        and len(names) > 1
+        and not measured.summarised
+        and not np.isfinite(rows.path_loss_db).any()
+    ):
         found, more = _with_missing(measured, rows, listed)
         how += more
         missing_known = any(not pair["packets"] for pair in found)
@@ -129,13 +134,9 @@ def gather(measured: MeasuredSet) -> Gathered:
     if dropped > 0:
         how.append(f"{dropped} heard links left out: no distance, or no other receiver to witness the place")
     if not found:
-        empty = _links([], number, limits)
-        return Gathered(empty, empty, False, None, [*how, "no link has both a level and a distance"])
-    every = _links(found, number, limits)
-    heard_by = np.bincount(every.group[every.heard], minlength=len(names))
-    if not (heard_by >= FEWEST_HEARD).any() and every.heard.sum() >= FEWEST_HEARD:
-        how.append(f"no receiver has {FEWEST_HEARD} links: one offset for all")
-        every = replace(every, group=np.zeros(len(every), dtype=int))
+        how.append("no link has both a level and a distance")
+        return Gathered(_links([], number, limits, measured), names, False, None, how)
+    every = _links(found, number, limits, measured)
     hearing = _hearing(every, rows, shift, limits, number) if missing_known else None
     if hearing is not None:
         every = every.heard_by(hearing)
@@ -149,14 +150,11 @@ def gather(measured: MeasuredSet) -> Gathered:
         )
     elif missing_known:
         how.append("too few links with repeated packets to correct levels for the lost ones")
-    reach = horizon_m(every.tx_height_m, every.rx_height_m)
-    near, far = every.distance_m < SHORTEST_M, every.distance_m > reach
-    how.append(
-        f"judged from {SHORTEST_M:g} m, where the models begin, to {float(np.median(reach)) / 1e3:.1f} km, "
-        f"the smooth-earth horizon of the heights: {int((near & every.heard).sum())} heard links are "
-        f"nearer, {int((far & every.heard).sum())} farther"
-    )
-    return Gathered(every.only(~near), every.only(~near & ~far), missing_known, hearing, how)
+    return Gathered(every, names, missing_known, hearing, how)
+
+
+MEDIANS = ("distance_m", "tx_height_m", "rx_height_m", "frequency_hz", "in_sight")
+MEDIANS += ("path_loss_db", "tx_ground_m", "rx_ground_m")
 
 
 def _listed(rows: Rows, shift: np.ndarray, got: np.ndarray) -> list[dict]:
@@ -180,10 +178,8 @@ def _listed(rows: Rows, shift: np.ndarray, got: np.ndarray) -> list[dict]:
             "median_dbm": _weighted_median(level, weight) if len(ok) else math.nan,
             "mean_dbm": mean,
             "squares_db2": float((weight * (level - mean) ** 2).sum()),
-            **{
-                name: _middle(getattr(rows, name)[i])
-                for name in ("distance_m", "tx_height_m", "rx_height_m", "frequency_hz", "in_sight")
-            },
+            **{name: _middle(getattr(rows, name)[i]) for name in MEDIANS},
+            "profile": rows.profile[i[0]],
         }
         if pair["packets"] or pair["messages"]:
             found.append(pair)
@@ -230,6 +226,10 @@ def _with_missing(measured: MeasuredSet, rows: Rows, listed: Sequence[dict]) -> 
         "rx_height_m": float(np.median(rows.rx_height_m)),
         "frequency_hz": float(np.median(rows.frequency_hz)),
         "in_sight": math.nan,
+        "path_loss_db": math.nan,
+        "tx_ground_m": math.nan,
+        "rx_ground_m": math.nan,
+        "profile": "",
     }
     found = []
     for receiver, position in measured.receivers.items():
@@ -264,9 +264,11 @@ def _with_missing(measured: MeasuredSet, rows: Rows, listed: Sequence[dict]) -> 
     return found, how
 
 
-def _links(found: Sequence[dict], number: dict[str, int], limits: dict[str, float]) -> Links:
+def _links(
+    found: Sequence[dict], number: dict[str, int], limits: dict[str, float], measured: MeasuredSet
+) -> Links:
     names = (
-        *("distance_m", "tx_height_m", "rx_height_m", "frequency_hz", "in_sight"),
+        *MEDIANS,
         *("packets", "messages", "median_dbm", "mean_dbm", "squares_db2"),
     )
     column = {name: np.array([f[name] for f in found], dtype=float) for name in names}
@@ -274,12 +276,20 @@ def _links(found: Sequence[dict], number: dict[str, int], limits: dict[str, floa
     return Links(
         group=np.array([number[f["receiver"]] for f in found], dtype=int),
         place=np.array([f["place"] for f in found], dtype=object),
+        tx_position=_positions_of(found, "place", measured.places),
+        rx_position=_positions_of(found, "receiver", measured.receivers),
+        profile=np.array([f["profile"] for f in found], dtype=object),
         lowest_dbm=lowest,
         level_dbm=column["median_dbm"],
         error_db=np.full(len(found), math.nan),
         limit_dbm=lowest,
         **column,
     )
+
+
+def _positions_of(found: Sequence[dict], end: str, known: dict[str, tuple[float, float]]) -> np.ndarray:
+    nowhere = (math.nan, math.nan)
+    return np.array([known.get(f[end], nowhere) for f in found], dtype=float).reshape(-1, 2)
 
 
 def _middle(values: np.ndarray) -> float:

@@ -85,16 +85,6 @@ def within_links(rows: Rows) -> Iterator[Within]:
         )
 
 
-def assumed_fading() -> list[tuple[str, float, float, float]]:
-    """Spread and depth of the fading that the tool takes for clear, grazing and blocked paths, dB."""
-    cases = (
-        ("clear: Rician, K 10 dB", 10.0),
-        ("grazing: Rician, K 5 dB", 5.0),
-        ("blocked: Rayleigh", -math.inf),
-    )
-    return [(name, *_of_fading(k)) for name, k in cases]
-
-
 def consistency(rows: Rows) -> Consistency | None:
     """Do RSSI and SNR tell one story? None without both."""
     both = np.isfinite(rows.rssi_dbm) & np.isfinite(rows.snr_db)

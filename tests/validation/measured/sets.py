@@ -4,7 +4,7 @@ import csv
 import gzip
 import math
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 
@@ -14,7 +14,7 @@ from linkcalc.radio.signal_level import signal_power_dbm
 from tests.validation.measured import columns
 
 KEYS = ("link", "receiver", "transmitter", "place")
-LEVELS = {"rssi", "snr", "signal"}
+LEVELS = {"rssi", "snr", "signal", "path_loss"}
 DELIVERY = {"received", "sent", "lost", "delivery_ratio", "loss_ratio"}
 LARGEST_GAP = 20
 """A longer gap in the sequence numbers is taken for a pause, not for losses."""
@@ -63,6 +63,12 @@ class Rows:
     tx_height_m: np.ndarray
     rx_height_m: np.ndarray
     payload_bytes: np.ndarray
+    path_loss_db: np.ndarray
+    """Where the set knows power and antennas; NaN elsewhere."""
+    tx_ground_m: np.ndarray
+    rx_ground_m: np.ndarray
+    profile: np.ndarray
+    """File with the ground along the path, "" where there is none."""
 
     def __len__(self) -> int:
         return len(self.receiver)
@@ -85,6 +91,12 @@ class MeasuredSet:
     """Roles the tables have."""
     summarised: bool
     """Rows are summaries of several packets."""
+    level_usable: bool = True
+    """False where the description says that the level of its losses is not."""
+    ends_clear: bool = False
+    """Whether the description calls its paths clear and elevated: then nothing surrounds the antennas."""
+    rasters: tuple[Path, ...] = ()
+    """Ground that comes with the set."""
     notes: list[str] = field(default_factory=list)
 
 
@@ -116,12 +128,12 @@ def read_set(folder: Path, assumed: Assumed) -> MeasuredSet:
     if detailed and len(detailed) < len(main):
         names = ", ".join(t.path.name for t in main if t.summary)
         notes.append(f"{names}: sums up the other tables, left out")
-    main = detailed or main
+    sums, main = [t for t in main if detailed and t.summary], detailed or main
     others = [t for t in tables if not t.roles & LEVELS and t not in main]
     counted = any(t.roles & DELIVERY for t in main)
     losses = [] if counted else [t for t in others if t.roles & DELIVERY]
     for table in main + losses:
-        for side in others:
+        for side in others + sums:
             if side is not table:
                 table.join(side, notes)
     several = len(main) > 1
@@ -134,6 +146,13 @@ def read_set(folder: Path, assumed: Assumed) -> MeasuredSet:
     rows.frequency_hz = np.where(np.isfinite(rows.frequency_hz), rows.frequency_hz, frequency)
     receivers, places = _positions(main + others, "receiver", "rx"), _positions(main + others, "place", "tx")
     _fill_distances(rows, receivers, places, notes)
+    described = " ".join(_description(folder).split())
+    unusable = re.search(r"level\W+not usable", described, re.IGNORECASE)
+    if unusable:
+        notes.append("the description says that the level is not usable: judged by its spread")
+    elevated = re.search(r"clear,?\W+elevated", described, re.IGNORECASE)
+    if elevated:
+        notes.append("the description calls the paths clear and elevated: surroundings stated as none")
     return MeasuredSet(
         name=folder.name,
         rows=rows,
@@ -141,6 +160,9 @@ def read_set(folder: Path, assumed: Assumed) -> MeasuredSet:
         places=places,
         stated=set().union(*(t.roles for t in main + losses)),
         summarised=not detailed,
+        level_usable=not unusable,
+        ends_clear=bool(elevated),
+        rasters=tuple(sorted(folder.glob("*.tif"))),
         notes=notes,
     )
 
@@ -200,6 +222,8 @@ def _tables(folder: Path, notes: list[str]) -> Iterator[_Table]:
         except (OSError, ValueError, csv.Error) as error:
             notes.append(f"{path.name}: not readable ({error})")
             continue
+        if {"distance_m", "ground_m"} <= {head.strip() for head in header}:
+            continue  # the ground along one path
         text: dict[str, list[str]] = {}
         units: dict[str, str] = {}
         unknown, level_statistic = [], False
@@ -248,7 +272,10 @@ def _rows(table: _Table, assumed: Assumed, several: bool, notes: list[str]) -> R
     split = np.full(table.size, math.nan)
     both = np.isfinite(rssi) & np.isfinite(snr)
     split[both] = signal_power_dbm(rssi[both], snr[both])
+    path_loss = value("path_loss")
     signal = np.where(np.isfinite(given), given, np.where(np.isfinite(split), split, rssi))
+    if not np.isfinite(signal).any():
+        signal = -path_loss
     factor, bandwidth = columns.data_rates(table.texts("data_rate"))
     factor = np.where(np.isfinite(value("spreading_factor")), value("spreading_factor"), factor)
     bandwidth = np.where(np.isfinite(value("bandwidth")), value("bandwidth"), bandwidth)
@@ -257,8 +284,9 @@ def _rows(table: _Table, assumed: Assumed, several: bool, notes: list[str]) -> R
     place = _first_of(table, ("place", "transmitter"), _coordinate_names(table))
     if several and not (table.roles & {"place", "transmitter", "tx_lat", "link"}):
         place = np.full(table.size, table.where, dtype=object)
-    receiver = table.texts("receiver")
+    receiver = _first_of(table, ("receiver",), _coordinate_names(table, "rx"))
     distance = value("distance")
+    ground, heights = _heights(value, assumed)
     tail = [f"{d:.0f} m" if math.isfinite(d) else "" for d in distance]
     own = [f"{p or t}>{r}" if r else p or t for p, r, t in zip(place, receiver, tail, strict=True)]
     link = np.array([n or o for n, o in zip(table.texts("link"), own, strict=True)], dtype=object)
@@ -282,10 +310,39 @@ def _rows(table: _Table, assumed: Assumed, several: bool, notes: list[str]) -> R
         tx_power_dbm=value("tx_power"),
         frequency_hz=value("frequency"),
         in_sight=sight,
-        tx_height_m=value("tx_height", assumed.tx_height_m),
-        rx_height_m=value("rx_height", assumed.rx_height_m),
+        tx_height_m=heights[0],
+        rx_height_m=heights[1],
         payload_bytes=value("payload", assumed.payload_bytes),
+        path_loss_db=path_loss,
+        tx_ground_m=ground[0],
+        rx_ground_m=ground[1],
+        profile=_files(table, "profile"),
     )
+
+
+def _heights(
+    value: Callable[..., np.ndarray], assumed: Assumed
+) -> tuple[tuple[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]:
+    """Ground above sea level and antenna above ground, of both ends; one known ground counts for both."""
+    tx_ground, rx_ground = value("tx_ground"), value("rx_ground")
+    tx_ground, rx_ground = (
+        np.where(np.isfinite(a), a, b) for a, b in ((tx_ground, rx_ground), (rx_ground, tx_ground))
+    )
+    found = []
+    for end, ground, usual in (
+        ("tx", tx_ground, assumed.tx_height_m),
+        ("rx", rx_ground, assumed.rx_height_m),
+    ):
+        stated, over_ground = value(f"{end}_height"), value(f"{end}_altitude") - ground
+        height = np.where(np.isfinite(stated), stated, over_ground)
+        found.append(np.where(np.isfinite(height), height, usual))
+    return (tx_ground, rx_ground), (found[0], found[1])
+
+
+def _files(table: _Table, role: str) -> np.ndarray:
+    """Paths of the files that a column names, "" where there is none."""
+    known = {p.name: str(p) for p in table.path.parent.rglob("*.csv")}
+    return np.array([known.get(Path(name).name, "") for name in table.texts(role)], dtype=object)
 
 
 def _first_of(table: _Table, roles: Sequence[str], fallback: np.ndarray) -> np.ndarray:
@@ -295,11 +352,11 @@ def _first_of(table: _Table, roles: Sequence[str], fallback: np.ndarray) -> np.n
     return fallback
 
 
-def _coordinate_names(table: _Table) -> np.ndarray:
+def _coordinate_names(table: _Table, end: str = "tx") -> np.ndarray:
     return np.array(
         [
             f"{a},{b}" if a and b else ""
-            for a, b in zip(table.texts("tx_lat"), table.texts("tx_lon"), strict=True)
+            for a, b in zip(table.texts(f"{end}_lat"), table.texts(f"{end}_lon"), strict=True)
         ],
         dtype=object,
     )
@@ -316,6 +373,7 @@ PLAUSIBLE = {
     "spreading_factor": (5.0, 12.0),
     "tx_height": (0.1, 3000.0),
     "rx_height": (0.1, 3000.0),
+    "path_loss": (20.0, 300.0),
     "payload": (0.0, 255.0),
 }
 """dBm, dB, m, Hz; what is outside is taken for a placeholder."""
@@ -409,7 +467,7 @@ def _frequency_of(folder: Path, rows: Rows, assumed: Assumed, notes: list[str]) 
     """Where no column has it: from the description or the folder's name, else as assumed."""
     if np.isfinite(rows.frequency_hz).all():
         return assumed.frequency_hz
-    text = " ".join(p.read_text(errors="replace") for p in sorted(folder.glob("README*")))
+    text = _description(folder)
     for pattern, source, where in (
         (r"(\d{3,4}(?:\.\d+)?)\s*MHz", text, "the description"),
         (r"(?<!\d)(4[0-9]{2}|8[0-9]{2}|9[0-9]{2})(?!\d)", folder.name, "the folder's name"),
@@ -421,16 +479,17 @@ def _frequency_of(folder: Path, rows: Rows, assumed: Assumed, notes: list[str]) 
     return assumed.frequency_hz
 
 
+def _description(folder: Path) -> str:
+    return " ".join(p.read_text(errors="replace") for p in sorted(folder.glob("README*")))
+
+
 def _positions(tables: Sequence[_Table], role: str, end: str) -> dict[str, tuple[float, float]]:
     """Median position of each receiver or place, degrees."""
     found: dict[str, list[tuple[float, float]]] = {}
     for table in tables:
         lat, lon = table.numbers(f"{end}_lat"), table.numbers(f"{end}_lon")
-        names = (
-            table.texts("receiver")
-            if role == "receiver"
-            else _first_of(table, ("place", "transmitter"), _coordinate_names(table))
-        )
+        roles = ("receiver",) if role == "receiver" else ("place", "transmitter")
+        names = _first_of(table, roles, _coordinate_names(table, end))
         for name, a, b in zip(names, lat, lon, strict=True):
             if name and abs(a) <= 90.0 and abs(b) <= 180.0:
                 found.setdefault(name, []).append((a, b))
