@@ -64,7 +64,9 @@ def test_made_rolling_ground_has_the_stated_height_spread():
 
 
 def test_the_command_answers_from_facts_and_from_a_plan(tmp_path):
-    done = CliRunner().invoke(app, ["range", "--region", "eu", "--sf", "7,12", "--json", "--out", str(tmp_path / "r")])
+    done = CliRunner().invoke(
+        app, ["range", "--region", "eu", "--sf", "7,12", "--json", "--out", str(tmp_path / "r")]
+    )
     assert done.exit_code == 0
     answer = json.loads(done.stdout)
     assert {r["spreading_factor"] for r in answer["reaches"]} == {7, 12}

@@ -71,9 +71,9 @@ def new(
     Example:
       linkcalc new site.toml
       linkcalc new site.toml --terrain heights.tif
-      linkcalc new site.toml --region us
       linkcalc new site.toml --from 32.60,-97.40 --to 32.61,-97.38 --terrain tiles/
       linkcalc new site.toml --sites tanks.gpx --to "pump shed" --terrain tiles/
+      linkcalc new site.toml --region us
     """
     from linkcalc.files import atomic_write, refuse_to_overwrite
     from linkcalc.plan.starter import starter_plan, starter_profile
@@ -97,9 +97,8 @@ def new(
     placed = given or _example_sites(terrain or "")
     if given and terrain is not None:
         _refuse_off_the_ground(given, keys, plan.parent)
-    atomic_write(
-        plan, starter_plan(plan.name, terrain=keys, sites=placed, invented_sites=not given, region=region)
-    )
+    text = starter_plan(plan.name, terrain=keys, sites=placed, invented_sites=not given, region=region)
+    atomic_write(plan, text)
     for note in notes:
         typer.echo(f"linkcalc: note: {note}", err=True)
     what = "the values other than names and positions" if given else "the values"

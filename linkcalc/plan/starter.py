@@ -143,13 +143,40 @@ def starter_plan(
     if terrain:
         values["terrain"] = dict(terrain)
     if sites:
-        values |= _placed(sites, values)
+        values |= _placed(values, sites)
     text = _HEAD.format(name=name)
     if sites and not invented_sites:
         values["title"] = f"Links to {sites[-1].name}"
         text = text.replace(_INVENTED, _PLACES_ARE_GIVEN)
     head = [f"# {line}".rstrip() for line in text.splitlines()]
     return "\n".join([*head, "", *_table(Place((), "", Plan), values, shown=True)]) + "\n"
+
+
+def _placed(scenario: Mapping[str, Any], sites: "Sequence[Site]") -> dict[str, Any]:
+    """Stations and links of the scenario at given sites; the last is the shed."""
+    tank, shed = scenario["station"]
+    *ends, hub = sites
+    stations = [
+        {
+            **like,
+            "name": site.name,
+            "latitude_deg": site.latitude_deg,
+            "longitude_deg": site.longitude_deg,
+            "antenna_height_m": site.antenna_height_m or like["antenna_height_m"],
+        }
+        for site, like in (*((end, tank) for end in ends), (hub, shed))
+    ]
+    link = scenario["link"][0]
+    names = [link["name"]] if len(ends) == 1 else [f"{end.name}"[:60] for end in ends]
+    return {
+        "station": stations,
+        "link": [
+            {**link, "name": name, "from": end.name, "to": hub.name}
+            for name, end in zip(names, ends, strict=True)
+        ],
+        "power": [{**scenario["power"][0], "station": ends[0].name}],
+        "message": [{**message, "link": names[0]} for message in scenario["message"]],
+    }
 
 
 def _in_region(region: str | None) -> dict[str, Any]:
@@ -170,33 +197,6 @@ def _in_region(region: str | None) -> dict[str, Any]:
         "station": [{**station, **power} for station in _SCENARIO["station"]],
         "link": [link],
         "regulation": regulation,
-    }
-
-
-def _placed(sites: "Sequence[Site]", values: Mapping[str, Any]) -> dict[str, Any]:
-    """Stations and links of a scenario at given sites; the last is the shed."""
-    tank, shed = values["station"]
-    *ends, hub = sites
-    stations = [
-        {
-            **like,
-            "name": site.name,
-            "latitude_deg": site.latitude_deg,
-            "longitude_deg": site.longitude_deg,
-            "antenna_height_m": site.antenna_height_m or like["antenna_height_m"],
-        }
-        for site, like in (*((end, tank) for end in ends), (hub, shed))
-    ]
-    link = values["link"][0]
-    names = [link["name"]] if len(ends) == 1 else [f"{end.name}"[:60] for end in ends]
-    return {
-        "station": stations,
-        "link": [
-            {**link, "name": name, "from": end.name, "to": hub.name}
-            for name, end in zip(names, ends, strict=True)
-        ],
-        "power": [{**values["power"][0], "station": ends[0].name}],
-        "message": [{**message, "link": names[0]} for message in values["message"]],
     }
 
 

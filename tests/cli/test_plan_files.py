@@ -232,3 +232,13 @@ def test_the_schema_of_the_fleet_file_takes_the_sample() -> None:
     described = json.loads(linkcalc("schema", "--fleet").stdout)
     jsonschema.validate(tomllib.loads(sample_fleet_path().read_text()), described)
     assert "shed" in described["properties"]
+
+
+def test_given_sites_take_the_channel_of_the_region(tmp_path: Path) -> None:
+    site = tmp_path / "site.toml"
+    ground = ["--terrain", ground_of(tmp_path)]
+    assert linkcalc("new", site, "--from", FROM, "--to", TO, "--region", "us", *ground).exit_code == 0
+    plan = load_plan(site).plan
+    assert plan.regulation.region == "us"
+    assert 902.0 < plan.link[0].frequency_mhz < 928.0
+    assert plan.station[0].latitude_deg == -19.9019
