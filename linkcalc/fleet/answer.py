@@ -12,7 +12,7 @@ from linkcalc._arrays import Floats
 from linkcalc.energy import LONGEST_QUOTED_YEARS, battery_life_years, capacity_share
 from linkcalc.fleet.assign import Assignment, Choice, assign, charge_mah_per_day, options
 from linkcalc.fleet.contention import Outlook, outlook, reach
-from linkcalc.fleet.judge import Judged, judged
+from linkcalc.fleet.judge import Judged, by_link, judged
 from linkcalc.fleet.limits import Held, Limits
 from linkcalc.fleet.mends import lacks_words, mends, scaled, spread_retries
 from linkcalc.fleet.network import Network, Setting, Supply
@@ -20,6 +20,7 @@ from linkcalc.fleet.reach import Paths, network, paths, regime_words, seldom_eno
 from linkcalc.fleet.simulate import Played, simulated_parts, summed, wilson
 from linkcalc.plan.fleet import POWER_STEPS_DBM, LoadedFleet
 from linkcalc.plan.wording import quoted
+from linkcalc.requirement import Requirement
 from linkcalc.result import VerdictWord
 
 if TYPE_CHECKING:
@@ -280,7 +281,9 @@ def answer(
         if many:
             say("playing the fleet packet by packet")
         played = _played(net, setting, 1.0, **run)
-    words = judged(fares, predicted, None if played is None else summed(played), required, net.tries)
+    alone_words = by_link(net, found, setting, Requirement.of(loaded.plan().plan.link[0]))
+    total = None if played is None else summed(played)
+    words = judged(fares, predicted, total, required, net.tries, alone_words)
     alone = options(net, supply, choice, None)
     best_alone = alone.success.reshape(net.nodes, -1).max(axis=1)
     nodes = tuple(

@@ -297,6 +297,7 @@ class LoadedFleet:
                 payload_bytes=f.traffic.payload_bytes,
                 reply_payload_bytes=f.traffic.reply_payload_bytes,
                 required_success=f.traffic.required_success,
+                confidence=f.traffic.confidence,
                 tries=f.traffic.tries,
             )
             for j, name in enumerate(names)
