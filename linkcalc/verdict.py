@@ -372,8 +372,9 @@ def _answer_words(case: LinkCase, weaker: Direction) -> str:
         )
     if not Requirement.of(case.link).reachable:
         asked = f"{100.0 * case.link.required_success:g} %"
+        word = "At risk" if weaker.verdict == "at_risk" else "Does not close"
         return (
-            f"At risk: other users of the channel alone spoil more than {asked} of the messages leaves; "
+            f"{word}: other users of the channel alone spoil more than {asked} of the messages leaves; "
             f"{margin:.1f} dB of fade margin from {way}."
         )
     short = f"{max(needed - margin, 0.0):.1f} dB short of the {needed:.1f} dB required"
