@@ -10,7 +10,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linkcalc.link_case import LinkCase
-from linkcalc.propagation import noise
 from linkcalc.result import Contributor, Direction
 from linkcalc.uncertainty import (
     READING_ERROR_DB,
