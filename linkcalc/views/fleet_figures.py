@@ -41,7 +41,8 @@ def map_figure(result: FleetResult) -> "Figure":
         )
         what += "and thicker the line, the higher the spreading factor."
         if len(result.nodes) > _TIED:
-            what = "The darker the mark, the higher the spreading factor; lines: from nodes that may lack it."
+            what = "The darker the mark, the higher the spreading factor; lines: from nodes that may get"
+            what += " fewer than asked."
         _text(figure, 0.085, 0.928, what, size=style.TEXT_PT, width=112)
         _key(figure, result)
         _text(figure, 0.085, 0.045, f"Terrain shaded from the north-west. {_SAFETY}", size=style.SMALL_PT,
