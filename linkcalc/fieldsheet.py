@@ -17,14 +17,13 @@ from linkcalc._version import __version__
 from linkcalc.area.height_pairs import HeightPairs, height_pairs, inland
 from linkcalc.area.margins import FADING, SPREADING_FACTORS, noise_spread_db
 from linkcalc.errors import DomainError, LinkcalcError
+from linkcalc.fitted import antennas_at_hand, feeders_at_hand, figures
 from linkcalc.heights import LOWEST_M, MOST_M, asked_words
 from linkcalc.link_case import End, LinkCase, feeder_words
 from linkcalc.modulation import Signal
 from linkcalc.plan import Antenna, ChirpModulation, Feeder, FskModulation, Plan, Station
 from linkcalc.propagation import compiled, fresnel
 from linkcalc.radio import signal_level
-from linkcalc.radio.antenna import ANTENNA_TYPES, generic_antenna
-from linkcalc.radio.antenna import Antenna as AntennaFigures
 from linkcalc.reliability import margin_for_success, message_success
 from linkcalc.requirement import Requirement
 from linkcalc.rules.limits import Status
@@ -33,8 +32,6 @@ from linkcalc.verdict import CAUTIONS, recorded_notes
 
 if TYPE_CHECKING:
     from linkcalc.plan import LoadedPlan
-
-AS_PLANNED = "as planned"
 
 HIGHEST_M = 20.0
 """Sheets go up to here, or half as high again as planned."""
@@ -337,10 +334,10 @@ def _end(plan: Plan, case: LinkCase, end: End, signals: Sequence[SignalOption], 
     station = case.station(end)
     antennas = [
         AntennaOption(name, _antenna_words(a), a, _gains(case, end, a, rise_m))
-        for name, a in _antennas(plan, case, end)
+        for name, a in antennas_at_hand(plan, case, end)
     ]
     feeders = []
-    for name, feeder in _feeders(plan, case, end):
+    for name, feeder in feeders_at_hand(plan, case, end):
         fitted = case.with_stations({end: station.model_copy(update={"feeder": feeder})})
         receiver = fitted.station(end)
         loss = -sum(t.value_db for t in fitted.feeder_terms(end, "receiver")) - _extra_db(station)
@@ -368,56 +365,9 @@ def _extra_db(station: Station) -> float:
     return float(sum(x.loss_db for x in station.extra_loss))
 
 
-def _antennas(plan: Plan, case: LinkCase, end: End) -> list[tuple[str, Antenna]]:
-    """The planned one, then those at hand, or where the plan lists none the generic types."""
-    own = case.station(end).antenna
-    if plan.antenna_choice:
-        return [
-            (AS_PLANNED, own),
-            *(
-                (c.name, own.model_copy(update={k: v for k, v in c.model_dump().items() if k != "name"}))
-                for c in plan.antenna_choice
-            ),
-        ]
-    figures = ("gain_dbi", "gain_dbd", "horizontal_beamwidth_deg", "vertical_beamwidth_deg")
-    generic = [own.model_copy(update={"type": t, **dict.fromkeys(figures)}) for t in ANTENNA_TYPES]
-    return [
-        (AS_PLANNED, own),
-        *((a.type.replace("_", " "), a) for a in generic if _shape(a) != _shape(own)),
-    ]
-
-
-def _shape(antenna: Antenna) -> tuple[object, ...]:
-    a = _generic(antenna)
-    return a.type, a.gain_dbi, a.horizontal_beamwidth_deg, a.vertical_beamwidth_deg
-
-
-def _generic(antenna: Antenna) -> AntennaFigures:
-    return generic_antenna(
-        antenna.type,
-        gain_dbi=antenna.gain_dbi,
-        gain_dbd=antenna.gain_dbd,
-        horizontal_beamwidth_deg=antenna.horizontal_beamwidth_deg,
-        vertical_beamwidth_deg=antenna.vertical_beamwidth_deg,
-    )
-
-
 def _antenna_words(antenna: Antenna) -> str:
-    a = _generic(antenna)
+    a = figures(antenna)
     return f"{a.type.replace('_', ' ')}, {a.gain_dbi:.1f} dBi"
-
-
-def _feeders(plan: Plan, case: LinkCase, end: End) -> list[tuple[str, Feeder]]:
-    own = case.station(end).feeder
-    if plan.feeder_choice:
-        at_hand = [(c.name, Feeder(**c.model_dump(exclude={"name"}))) for c in plan.feeder_choice]
-        return [(AS_PLANNED, own), *at_hand]
-    other = case.station("far" if end == "near" else "near")
-    found = [(AS_PLANNED, own)]
-    for name, feeder in ((f"as at {other.name}", other.feeder), ("no feeder", Feeder())):
-        if all(feeder != known for _, known in found):
-            found.append((name, feeder))
-    return found
 
 
 def _gains(case: LinkCase, end: End, antenna: Antenna, rise_m: Floats) -> Floats:

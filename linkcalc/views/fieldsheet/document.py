@@ -11,7 +11,8 @@ import numpy as np
 
 from linkcalc._arrays import Floats
 from linkcalc.area.losses import MODELS, REGIMES
-from linkcalc.fieldsheet import AS_PLANNED, AntennaOption, EndSheet, FeederOption, FieldSheet
+from linkcalc.fieldsheet import AntennaOption, EndSheet, FeederOption, FieldSheet
+from linkcalc.fitted import AS_PLANNED
 from linkcalc.result import MODEL_NAMES
 from linkcalc.views import style
 from linkcalc.views.record.markup import Child, Html, h
