@@ -80,7 +80,7 @@ class Fitted:
         if not isinstance(modulation, ChirpModulation):
             if self.spreading_factor is not None:
                 raise UnmappedError(
-                    f"spreading_factor = {self.spreading_factor}, and the plan's link sends FSK, which has none"
+                    f"spreading_factor = {self.spreading_factor}, and the plan's link sends FSK: it has none"
                 )
             own_khz = case.signal.bandwidth_hz / 1e3
             if self.bandwidth_khz is not None and abs(self.bandwidth_khz - own_khz) > 0.01 * own_khz:
@@ -98,14 +98,18 @@ class Fitted:
         return case.with_stations(fitted)
 
 
+NOTHING_ELSE = Fitted()
+"""All as planned."""
+
+
 def _station(case: LinkCase, plan: Plan | None, end: End, fitted: FittedEnd) -> Station:
     station = case.station(end)
     antenna, feeder = station.antenna, station.feeder
     if fitted.antenna:
         antenna = _named(f"{end}_antenna", fitted.antenna, antennas_at_hand(plan, case, end))
-    if fitted.antenna_gain_dbi is not None:
-        if abs(figures(antenna).gain_dbi - fitted.antenna_gain_dbi) > 0.05:
-            antenna = antenna.model_copy(update={"gain_dbi": fitted.antenna_gain_dbi, "gain_dbd": None})
+    gain_dbi = fitted.antenna_gain_dbi
+    if gain_dbi is not None and abs(figures(antenna).gain_dbi - gain_dbi) > 0.05:
+        antenna = antenna.model_copy(update={"gain_dbi": gain_dbi, "gain_dbd": None})
     if fitted.feeder:
         feeder = _named(f"{end}_feeder", fitted.feeder, feeders_at_hand(plan, case, end))
     if fitted.feeder_loss_db is not None:
@@ -149,7 +153,7 @@ def antennas_at_hand(plan: Plan | None, case: LinkCase, end: End) -> list[tuple[
 
 
 def feeders_at_hand(plan: Plan | None, case: LinkCase, end: End) -> list[tuple[str, Feeder]]:
-    """The planned feeder, then those of the plan's choice, or where it lists none the other end's and none."""
+    """The planned feeder, then those of the plan's choice; where it lists none, the other end's and none."""
     own = case.station(end).feeder
     if plan is not None and plan.feeder_choice:
         at_hand = [(c.name, Feeder(**c.model_dump(exclude={"name"}))) for c in plan.feeder_choice]

@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc.acceptance import wilson_interval
-from linkcalc.fitted import Fitted
+from linkcalc.fitted import NOTHING_ELSE, Fitted
 from linkcalc.link_case import LinkCase
+from linkcalc.plan import Link, Plan
 from linkcalc.radio.signal_level import SNR_BELIEVED_DB, noise_power_dbm, signal_power_dbm
 from linkcalc.readings import Reading, Way
 from linkcalc.reliability import message_failure, message_success
-from linkcalc.plan import Link, Plan
 from linkcalc.requirement import Requirement
 from linkcalc.result import VerdictWord
 from linkcalc.site_level import (
@@ -98,7 +98,7 @@ class DirectionSurvey:
     delivery_probability_interval: tuple[float, float]
     """95 %: what it is at the ends of the margin's interval."""
     contradicted: int
-    """Readings of level that contradict the answer: too far from it, or at an SNR at which nothing is decoded."""
+    """Readings of level that contradict the answer: too far from it, or at an SNR that decodes nothing."""
     verdict: VerdictWord
 
 
@@ -127,7 +127,7 @@ class State:
     leaf: Leaf
     wet: bool
     running: bool
-    fitted: Fitted = Fitted()
+    fitted: Fitted = NOTHING_ELSE
     """What was set and fitted, where not as planned."""
     foliage_db: float = 0.0
     """What the plan's foliage loses more than the day's where the model of the path does not know it."""
@@ -391,8 +391,8 @@ class Side:
             counted = " and the packets counted" if self.counted else ""
             lines.append(
                 f"{way}: the levels read{counted} contradict each other ({len(self.contradicting(found))} of "
-                f"{len(usable)} levels do not fit): no answer better than at risk; check settings, antennas and "
-                "the way the levels were noted, and read again"
+                f"{len(usable)} levels do not fit): no answer better than at risk; check settings, antennas "
+                "and the way the levels were noted, and read again"
             )
         if wrong:
             lines.append(
@@ -413,8 +413,9 @@ class Side:
             lines.append(f"nothing was measured from {way}: the margin there leans on the other direction")
         elif noise is None and usable:
             lines.append(
-                f"{way}: no reading tells the noise at {self.rx.name}, which is taken as predicted; to find "
-                "the real margin, lower the power in known steps until half of the packets are lost"
+                f"{way}: no reading tells the noise at {self.rx.name}: a machine nearby may raise it as far as "
+                "the packets heard allow, and the interval holds that; to find the real margin, lower the power "
+                "in known steps until half of the packets are lost"
             )
         lines += self._scatter(found, way) + self._bursts(way)
         if self.counted and self.counted[0] < 30:
@@ -504,8 +505,8 @@ class LevelReadings:
             )
         if self.undecodable:
             yield (
-                f"{way}: {_rows(self.undecodable)} received at an SNR that {signal}, or what the reading says was "
-                "set, cannot decode: another spreading factor than planned, or not the packet's SNR?"
+                f"{way}: {_rows(self.undecodable)} received at an SNR that {signal}, or the signal the row "
+                "states, cannot decode: another spreading factor than that, or not the packet's SNR?"
             )
         if self.at_noise:
             yield f"{way}: {_rows(self.at_noise)} an RSSI at the noise, which tells no level; log the SNR too"

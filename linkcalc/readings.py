@@ -158,13 +158,13 @@ def read_readings(path: str | Path, stations: tuple[str, str], *, direction: Way
         - ``direction``: ``there`` or ``back``, or station names as ``tank -> shed``
         - ``rssi_dbm``, ``snr_db``: of the packet, or the median of the burst
         - ``sent``, ``received``: packets; a row with ``received`` 0 and no level says "heard nothing"
-        - ``time``: ISO 8601, day.month.year with a time, or seconds or milliseconds since 1970; stamps of
-          whole minutes are taken for rounded
+        - ``time``: ISO 8601, day.month.year with a time, or seconds or milliseconds since 1970; where all are
+          whole minutes they are taken for rounded
         - ``near_height_m``, ``far_height_m``: antennas above ground as mounted at the link's `from` and `to`
           station, where not as planned
-        - ``spreading_factor``, ``bandwidth_khz``; ``near_power_dbm``, ``near_antenna`` (a name the plan knows)
-          or ``near_antenna_gain_dbi``, ``near_feeder`` (a name) or ``near_feeder_loss_db``, and the same with
-          ``far_``: as set and fitted for the reading, where not as planned
+        - ``spreading_factor``, ``bandwidth_khz``; ``near_power_dbm``, ``near_antenna`` (a name the plan
+          knows) or ``near_antenna_gain_dbi``, ``near_feeder`` (a name) or ``near_feeder_loss_db``, and the
+          same with ``far_``: as set and fitted for the reading, where not as planned
         - ``engine_running``, ``wet_foliage``: yes or no; ``leaf``: in_leaf or out_of_leaf
         - ``spot``, ``latitude_deg``, ``longitude_deg``: where, when several spots are tried for a station
         - ``note``
@@ -174,8 +174,8 @@ def read_readings(path: str | Path, stations: tuple[str, str], *, direction: Way
         mark, or Windows-1252.
 
         JSON: an object with ``readings``, a list of objects with the same keys; optionally ``link`` (a name),
-        ``plan_digest``, ``heights`` with ``near_height_m`` and ``far_height_m``, and ``settings`` with any other
-        of these keys, for all readings that do not say.
+        ``plan_digest``, ``heights`` with ``near_height_m`` and ``far_height_m``, and ``settings`` with any
+        other of these keys, for all readings that do not say.
     stations : tuple of str
         Names of the link's `from` and `to` station.
     direction : {"there", "back"}, optional
@@ -702,7 +702,8 @@ def _time(name: str, cell: str) -> datetime:
             return datetime.fromtimestamp(seconds, UTC)
         if day_first := _DAY_FIRST.fullmatch(cell):
             day, month, year, *clock = (int(part or 0) for part in day_first.groups())
-            return datetime(year, month, day, *clock)
+            hour, minute, second = clock
+            return datetime(year, month, day, hour, minute, second)
         return datetime.fromisoformat(cell)
     except (ValueError, OverflowError, OSError):
         raise _Unusable(f'{name} = "{_shown(cell)}" is not like 2026-07-31T14:05') from None

@@ -36,8 +36,8 @@ ERROR_DB = 1.5
 OFFSET_DB = 2.0
 """Standard deviation of a receiver's offset, common to all its readings (common practice, no source)."""
 STANDS_STILL = 0.25
-"""How likely it is beforehand that fading is one draw for all packets of a group: nothing moves on many a fixed
-path (no source: one in four, and the readings decide)."""
+"""How likely it is beforehand that fading is one draw for all packets of a group: on many a fixed path
+nothing moves (no source: one in four, and the readings decide)."""
 WRONG_SHARE = 0.05
 """Share of readings taken to be plainly wrong (common practice, no source)."""
 UNPLANNED_NOISE_DB = 8.0
@@ -84,9 +84,9 @@ def reading_error_db(readings: float, *, same_height: bool = True) -> float:
 
     References
     ----------
-    169 fixed links of 868 MHz at 1 to 3 m with five and more readings each, counted for this library from open
-    data: the median of 1, 3 and 10 readings against the rest of the same spot and height; against another
-    height at the same place 6.5 dB, however many. Between them by the logarithm; no less beyond 10.
+    169 fixed links of 868 MHz at 1 to 3 m with five and more readings each, counted for this library from
+    open data: the median of 1, 3 and 10 readings against the rest of the same spot and height; against
+    another height at the same place 6.5 dB, however many. Between them by the logarithm; no less beyond 10.
 
     Examples
     --------
@@ -343,9 +343,10 @@ def _found(
     most = max(weighed, key=lambda w: w.parts[0][direction].weight)
     heard = most.parts[0][direction].heard
     joints = most.joint(posterior)
-    values, by_noise = most.parts[0][direction].noise_bins, 0.0
+    values = most.parts[0][direction].noise_bins
+    by_noise = np.zeros((grid.size, values.size))
     for joint, parts in zip(joints, most.parts, strict=True):
-        by_noise = by_noise + joint @ parts[direction].by_noise()
+        by_noise += joint @ parts[direction].by_noise()
     over_time = heard.noise_time_db
     if heard.noise is None:
         # only the part that belongs to the place stays
@@ -360,9 +361,7 @@ def _found(
     empty = all(w.parts[0][direction].heard.empty for w in weighed)
     alone = sum((w.alone(direction) for w in weighed), np.zeros_like(grid))
     return Found(
-        shortfall=_spread(
-            kept * grid[:, np.newaxis] + values, np.asarray(by_noise), math.hypot(left_db, over_time)
-        ),
+        shortfall=_spread(kept * grid[:, np.newaxis] + values, by_noise, math.hypot(left_db, over_time)),
         own_excess=None if empty else Distribution(grid, _normalised(alone)),
         wrong=np.concatenate(wrong),
         unexplained=max(unexplained, default=0.0),
@@ -490,7 +489,8 @@ class _Part:
         heard = self.heard
         noises = {heard.noise, *(c.noise for c in heard.counts)}
         loose = max(self._loose_db(n) for n in noises)
-        rises, log_rise = np.zeros(1), np.zeros(1)
+        rises: Floats = np.zeros(1)
+        log_rise: Floats = np.zeros(1)
         if None in noises:
             rises = _RISES_DB
             log_rise = np.where(
@@ -498,9 +498,9 @@ class _Part:
                 math.log(UNPLANNED_NOISE_SHARE) + _log_sum_free(-0.5 * (rises / UNPLANNED_NOISE_DB) ** 2),
                 math.log(1.0 - UNPLANNED_NOISE_SHARE),
             )
-            allowed = ndtr((heard.noise_most_db - rises) / OFFSET_DB)
+            allowed: Floats = ndtr((heard.noise_most_db - rises) / OFFSET_DB)
             log_rise = _log_sum_free(log_rise + np.log(np.maximum(allowed, 1e-12)))
-        z = np.linspace(-3.0, 3.0, 9 if rises.size == 1 else 5) if loose >= 0.25 else np.zeros(1)
+        z: Floats = np.linspace(-3.0, 3.0, 9 if rises.size == 1 else 5) if loose >= 0.25 else np.zeros(1)
         log_z = _log_sum_free(-0.5 * z**2)
         pairs = np.meshgrid(z, rises, indexing="ij")
         return pairs[0].ravel(), pairs[1].ravel(), (log_z[:, np.newaxis] + log_rise).ravel()
@@ -531,7 +531,7 @@ class _Part:
         """Values of `by_noise`."""
         noise = self._year_noise_db
         first, last = (math.floor(float(edge(noise)) / _NOISE_STEP_DB) for edge in (np.min, np.max))
-        bins: Floats = np.arange(first, last + 2) * _NOISE_STEP_DB
+        bins: Floats = np.arange(first, last + 2, dtype=np.float64) * _NOISE_STEP_DB
         return bins
 
     def by_noise(self) -> Floats:

@@ -30,12 +30,12 @@ FAULT_DB = 15.0
 """Measured further below the prediction than this: a fault (common practice, no source)."""
 
 SAME_HEIGHT_M = 0.25
-"""Antennas within this of the plan's heights stand where the answer is for (half of the least step between the
-heights that were compared)."""
+"""Antennas within this of the plan's heights stand where the answer is for (half of the least step between
+the heights that were compared)."""
 _MOST_HEIGHT_GROUPS = 6
 _FOLIAGE_SIGMA_DB = 4.0
-"""Least standard deviation of an allowance for leaves, else half of it: for one forest a seasonal change of 2 dB
-is stated at 900 MHz and of 8.5 dB at 2200 MHz (Rec. ITU-R P.833), and forests differ (no source)."""
+"""Least standard deviation of an allowance for leaves, else half of it: for one forest a seasonal change of
+2 dB is stated at 900 MHz and of 8.5 dB at 2200 MHz (Rec. ITU-R P.833), and forests differ (no source)."""
 
 Agreement = Literal["agrees", "look_for_a_cause", "fault", "better"]
 
