@@ -188,13 +188,13 @@ def test_lost_packets_alone_find_the_margin():
     middle = fade_points_db("rayleigh")[1]
     heard = Heard(np.empty(0), np.empty(0), np.empty(0), (Count(20.0, 4000, 2000),))
     found = updated([heard], site_db=12.0, fading="rayleigh")
-    assert 20.0 - found.excess.quantile(0.5) == pytest.approx(-middle, abs=0.6)
+    assert 20.0 - found.directions[0].shortfall.quantile(0.5) == pytest.approx(-middle, abs=0.6)
 
 
 def test_packets_not_heard_at_all_say_below_sensitivity_and_no_more():
     heard = Heard(np.empty(0), np.empty(0), np.empty(0), (Count(20.0, 30, 0),))
     found = updated([heard], site_db=12.0, fading="rician", rician_k_db=10.0)
-    assert found.excess.interval()[0] > 18.0
+    assert found.directions[0].shortfall.interval()[0] > 17.0  # by loss or by noise
     assert found.excess.standard_deviation > 3.0
 
 
@@ -242,7 +242,7 @@ def test_without_readings_the_prediction_stands():
     found = updated(
         [Heard(np.empty(0), np.empty(0), np.empty(0))], site_db=12.0, day_db=3.0, fading="rayleigh"
     )
-    assert found.excess.mean == pytest.approx(0.0, abs=1e-6)
+    assert found.excess.mean == pytest.approx(0.0, abs=1e-3)
     assert found.excess.standard_deviation == pytest.approx(12.0, rel=0.01)
     assert found.directions[0].own_excess is None
 
