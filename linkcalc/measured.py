@@ -413,9 +413,9 @@ class Side:
             lines.append(f"nothing was measured from {way}: the margin there leans on the other direction")
         elif noise is None and usable:
             lines.append(
-                f"{way}: no reading tells the noise at {self.rx.name}: a machine nearby may raise it as far as "
-                "the packets heard allow, and the interval holds that; to find the real margin, lower the power "
-                "in known steps until half of the packets are lost"
+                f"{way}: no reading tells the noise at {self.rx.name}: a machine nearby may raise it as far "
+                "as the packets heard allow, and the interval holds that; to find the real margin, lower the "
+                "power in known steps until half of the packets are lost"
             )
         lines += self._scatter(found, way) + self._bursts(way)
         if self.counted and self.counted[0] < 30:

@@ -6,7 +6,7 @@ Nothing here reads a clock: the same files and options give the same record.
 import hashlib
 import math
 import platform
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from importlib.metadata import version
@@ -21,6 +21,7 @@ from linkcalc.errors import LinkcalcError
 from linkcalc.exposure import CAVEAT, StationKeeping
 from linkcalc.exposure import section as exposure_section
 from linkcalc.link_case import LinkCase, feeder_loss_db, feeder_words
+from linkcalc.measured import Leaf
 from linkcalc.plan import Conditions, Link, LoadedPlan, Plan, Station
 from linkcalc.plan.wording import quoted
 from linkcalc.readings import Readings
@@ -157,7 +158,9 @@ def make_record(
     link: Link,
     *,
     readings: Readings | None = None,
-    readings_path: str | Path | None = None,
+    readings_paths: Sequence[str | Path] = (),
+    leaf: Leaf | None = None,
+    wet_foliage: bool | None = None,
     day: date | None = None,
     success: float | None = None,
     confidence: float = 0.95,
@@ -171,8 +174,10 @@ def make_record(
         One of the plan's.
     readings : Readings, optional
         Of `linkcalc.readings.read_readings`, for this link.
-    readings_path : path, optional
-        Their file, for its digest.
+    readings_paths : sequence of path
+        Their files, for their digests.
+    leaf, wet_foliage : optional
+        Foliage on the day of the readings, of those that do not say, as for `linkcalc.survey.survey_link`.
     day : date, optional
         Of the record; the day to measure again is reckoned from it.
     success, confidence : float
@@ -199,7 +204,14 @@ def make_record(
         files = tuple(_files(loaded, link, case.profile, terrain))
         survey = None
         if readings is not None:
-            survey = survey_link(case, readings, plan_digest=loaded.digest)
+            survey = survey_link(
+                case,
+                readings,
+                leaf=leaf,
+                wet_foliage=wet_foliage,
+                plan=plan,
+                plan_digest=loaded.digest,
+            )
     limits = plan_limits.section(plan)
     exposure = exposure_section(plan)
     names = (link.from_, link.to)
@@ -233,7 +245,7 @@ def make_record(
             InputFile(
                 "profile as used", f"{len(case.profile.distance_m)} points", _profile_digest(case.profile)
             ),
-            *([InputFile("readings", readings.file, _file_digest(readings_path))] if readings else []),
+            *(InputFile("readings", Path(path).name, _file_digest(path)) for path in readings_paths),
         ),
         versions=(
             ("linkcalc", __version__),

@@ -287,8 +287,8 @@ def test_ten_thousand_readings_are_answered_in_seconds():
 
 
 def test_a_reading_is_worth_what_links_measured_again_show():
-    # 169 fixed links of 868 MHz at 1 to 3 m: the median of 1, 3 and 10 readings against the rest of the same spot
-    # and height; against another height at the same place (counted from open data)
+    # 169 fixed links of 868 MHz at 1 to 3 m: the median of 1, 3 and 10 readings against the rest of the same
+    # spot and height; against another height at the same place (counted from open data)
     assert [reading_error_db(n) for n in (1, 3, 10)] == [4.8, 3.5, 2.3]
     assert {reading_error_db(n, same_height=False) for n in (3, 10)} == {6.5}
 

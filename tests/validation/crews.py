@@ -10,8 +10,8 @@ packet, so that it shares no formula with what it judges. The exit code is 1 if 
 What is drawn: excess and weather of the prediction's own doubt; 2.1 dB of ripple from spot and hour (the
 median of ten readings against the rest of the same spot, 169 fixed links, leaves 2.3 dB) and 6 dB for another
 height at the same place (6.5 dB there); Rician K around the expected with 8 dB (Greenstein and others, IEEE
-Trans. VT 2009); 2 dB of receiver offset, registers in whole decibels, SNR readings that saturate at 7 to 10 dB,
-one packet in a hundred lost to interference, one reading in fifty mistyped (common practice, no source).
+Trans. VT 2009); 2 dB of receiver offset, registers in whole decibels, SNR readings that saturate at 7 to 10
+dB, one packet in a hundred lost to interference, one reading in fifty mistyped (common practice, no source).
 """
 
 import argparse

@@ -72,7 +72,7 @@ def record_of(plan: Path, readings: str | None = None, **how: Any) -> Record:
         path = plan.with_name("readings.csv")
         path.write_text(readings)
         found = read_readings(path, (link.from_, link.to))
-    return make_record(loaded, link, readings=found, readings_path=path, **how)
+    return make_record(loaded, link, readings=found, readings_paths=[path] if path else [], **how)
 
 
 @pytest.fixture(scope="module")
