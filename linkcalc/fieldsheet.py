@@ -16,10 +16,12 @@ from linkcalc._arrays import Floats, checked
 from linkcalc._version import __version__
 from linkcalc.area.height_pairs import HeightPairs, height_pairs, inland
 from linkcalc.area.margins import FADING, SPREADING_FACTORS, noise_spread_db
+from linkcalc.compass import declination_deg
 from linkcalc.errors import DomainError, LinkcalcError
 from linkcalc.fitted import antennas_at_hand, feeders_at_hand, figures
 from linkcalc.heights import LOWEST_M, MOST_M, asked_words
 from linkcalc.link_case import End, LinkCase, feeder_words
+from linkcalc.measured_table import MeasuredTable, measured_table
 from linkcalc.modulation import Signal
 from linkcalc.plan import Antenna, ChirpModulation, Feeder, FskModulation, Plan, Station
 from linkcalc.propagation import compiled, fresnel
@@ -28,7 +30,7 @@ from linkcalc.reliability import margin_for_success, message_success
 from linkcalc.requirement import Requirement
 from linkcalc.rules.limits import Status
 from linkcalc.rules.plan_limits import section as limits_section
-from linkcalc.verdict import CAUTIONS, recorded_notes
+from linkcalc.verdict import CAUTIONS, position_deg, recorded_notes
 
 if TYPE_CHECKING:
     from linkcalc.plan import LoadedPlan
@@ -104,6 +106,8 @@ class EndSheet:
     transmit_power_dbm: float
     extra_loss_db: float
     planned_height_m: float
+    position_deg: tuple[float, float] | None
+    """Latitude and longitude, where the plan says."""
     antennas: tuple[AntennaOption, ...]
     """The planned one first."""
     feeders: tuple[FeederOption, ...]
@@ -169,6 +173,10 @@ class FieldSheet:
     signal_over_rssi_saturated_db: Floats
     """(q,) the same for an SNR reading that is saturated, by the noise."""
     snr_believed_db: float
+    declination_deg: float | None
+    """Magnetic declination at the `from` station, east of true north; None where no model tells it."""
+    measured: MeasuredTable
+    """For what is read on site."""
     cautions: tuple[str, ...]
 
 
@@ -270,6 +278,8 @@ def field_sheet(
         below_db=below,
         signal_over_rssi_saturated_db=np.asarray(signal_level.signal_power_dbm(0.0, believed, below)),
         snr_believed_db=believed,
+        declination_deg=declination_deg(case),
+        measured=measured_table(case, [[f.feeder for f in end.feeders] for end in ends]),
         cautions=CAUTIONS,
     )
 
@@ -349,6 +359,7 @@ def _end(plan: Plan, case: LinkCase, end: End, signals: Sequence[SignalOption], 
         transmit_power_dbm=station.transmit_power_dbm,
         extra_loss_db=_extra_db(station),
         planned_height_m=station.antenna_height_m,
+        position_deg=position_deg(station) if station.positioned else None,
         antennas=tuple(antennas),
         feeders=tuple(feeders),
         limits=tuple(

@@ -33,7 +33,7 @@ from linkcalc.uncertainty import REFRACTION, SURROUNDINGS, combined_db, contribu
 AGREES_DB = 6.0
 """Measured within this of the prediction: trust both (common practice, no source)."""
 
-_FEWEST_FOR_NOISE = 3
+FEWEST_FOR_NOISE = 3
 _FEWEST_FOR_SCATTER = 10
 _IMPOSSIBLE_DB = 3.0
 """So far below thermal noise no register's offset reaches."""
@@ -43,7 +43,7 @@ _BURSTS_DB = 4.0
 """Noise that scatters more than a reading's error explains."""
 _AT_NOISE_DB = 3.0
 """An RSSI closer to the noise than this says nothing about the signal."""
-_NOISE_SLACK_DB = 2.0
+NOISE_SLACK_DB = 2.0
 """By so much a saturated SNR may read high."""
 
 Leaf = Literal["in_leaf", "out_of_leaf"]
@@ -168,11 +168,16 @@ class Expected:
         )
 
 
+def edges(link: Link, sigma_db: float, fading: Fading, k_db: float) -> tuple[float, float]:
+    """Median margins that the verdict turns at under this spread: asked for, and below it does not close."""
+    return Requirement.of(link).margin_db(sigma_db, fading, k_db), 0.0
+
+
 def judged(
     link: Link, margin_db: float, sigma_db: float, fading: Fading, k_db: float
 ) -> tuple[float, VerdictWord]:
     """Margin that the link asks for under this spread, and the word for what it has."""
-    needed_db = Requirement.of(link).margin_db(sigma_db, fading, k_db)
+    needed_db, _ = edges(link, sigma_db, fading, k_db)
     return needed_db, Requirement.verdict(margin_db, needed_db)
 
 
@@ -237,7 +242,7 @@ class Side:
             noise=self._noise[True] or self._noise[False],
             noise_place_db=self._place_db,
             noise_time_db=self._time_db,
-            noise_most_db=float(np.quantile(most, 0.25)) + _NOISE_SLACK_DB if most.size else math.inf,
+            noise_most_db=float(np.quantile(most, 0.25)) + NOISE_SLACK_DB if most.size else math.inf,
         )
 
     def _of(self, name: str) -> Floats:
@@ -246,7 +251,7 @@ class Side:
     def _measured_noise(self, chosen: Sequence[bool]) -> MeasuredNoise | None:
         over = (self._levels.noise_dbm - self._of("noise_dbm"))[np.array(chosen, dtype=bool)]
         over = over[np.isfinite(over)]
-        if over.size < _FEWEST_FOR_NOISE:
+        if over.size < FEWEST_FOR_NOISE:
             return None
         # a median's standard error, from the readings' own scatter where that is more than a reading's error
         scatter = max(_scatter_db(over), ERROR_DB)

@@ -48,18 +48,18 @@ UNPLANNED_NOISE_SHARE = 0.5
 MOST_INDEPENDENT = 50
 """Packets of one burst that count as independent; what stands still during a burst does not average out."""
 
-_SCALE_DB = 130.0
+SCALE_DB = 130.0
 """Where a wrong reading may lie: -150 to -20 dBm, all alike."""
-_STEP_DB = 0.5
-_OFFSETS_DB = np.arange(-6.0, 6.5, 1.0)
+STEP_DB = 0.5
+OFFSETS_DB = np.arange(-6.0, 6.5, 1.0)
 """Whole steps of the grid, so that an offset is a shift."""
-_RISES_DB = np.concatenate([[0.0], np.arange(1.0, 26.0, 2.0)])
+RISES_DB = np.concatenate([[0.0], np.arange(1.0, 26.0, 2.0)])
 """Unplanned noise: none, or the middle of each 2 dB."""
-_STEADY_K_DB = 20.0
+STEADY_K_DB = 20.0
 """Fading of half a decibel: none, for packets that share their fade."""
 _NOISE_STEP_DB = 0.25
-_UNEXPLAINED = np.geomspace(0.0005, 0.5, 16)
-_UNEXPLAINED_WEIGHT = (1.0 / _UNEXPLAINED) / (1.0 / _UNEXPLAINED).sum()
+UNEXPLAINED = np.geomspace(0.0005, 0.5, 16)
+UNEXPLAINED_WEIGHT = (1.0 / UNEXPLAINED) / (1.0 / UNEXPLAINED).sum()
 """Share of packets lost for other reasons than the level, and how likely each is beforehand."""
 
 Fading = Literal["rician", "rayleigh"]
@@ -280,10 +280,10 @@ def update(
     >>> round(found.excess.mean), round(found.excess.standard_deviation, 1)
     (20, 2.2)
     """
-    total_db = max(math.hypot(site_db, day_db), _STEP_DB)
+    total_db = max(math.hypot(site_db, day_db), STEP_DB)
     grid = _grid([h for g in groups for h in g.directions], total_db)
     prior = -0.5 * (grid / total_db) ** 2
-    weighed = [_Weighed(g, grid, _fades(fading, rician_k_db), offset_db) for g in groups]
+    weighed = [_Weighed(g, grid, fade_table(fading, rician_k_db), offset_db) for g in groups]
     posterior = _normalised(prior + sum((w.log_likelihood for w in weighed), np.zeros_like(grid)))
     kept = (site_db / total_db) ** 2
     left_db = math.sqrt(kept) * day_db
@@ -304,7 +304,7 @@ class _Weighed:
 
     def __init__(self, group: Group, grid: Floats, fades: "_Fades", offset_db: float) -> None:
         self.grid = grid
-        steady = _fades("rician", _STEADY_K_DB)
+        steady = fade_table("rician", STEADY_K_DB)
         self.parts = [[_Part(h, grid, f, offset_db) for h in group.directions] for f in (fades, steady)]
         ripple = _ripple_kernel(grid, group.ripple_db)
         frozen = _fade_kernel(grid, fades)
@@ -370,16 +370,16 @@ def _found(
 
 def _ripple_kernel(grid: Floats, sigma_db: float) -> Floats:
     """(2 n - 1,) probability of each difference on the grid, normal."""
-    step = np.arange(-(grid.size - 1), grid.size) * _STEP_DB
-    edges = (np.append(step, step[-1] + _STEP_DB) - _STEP_DB / 2.0) / max(sigma_db, 1e-3)
+    step = np.arange(-(grid.size - 1), grid.size) * STEP_DB
+    edges = (np.append(step, step[-1] + STEP_DB) - STEP_DB / 2.0) / max(sigma_db, 1e-3)
     mass: Floats = np.diff(ndtr(edges))
     return mass
 
 
 def _fade_kernel(grid: Floats, fades: "_Fades") -> Floats:
     """(2 n - 1,) the same for the fade: a deep one makes the spot read more excess than there is."""
-    step = np.arange(-(grid.size - 1), grid.size) * _STEP_DB
-    edges = np.append(step, step[-1] + _STEP_DB) - _STEP_DB / 2.0
+    step = np.arange(-(grid.size - 1), grid.size) * STEP_DB
+    edges = np.append(step, step[-1] + STEP_DB) - STEP_DB / 2.0
     # excess as read less excess = -fade
     mass: Floats = -np.diff(np.interp(-edges, fades.value, fades.share_below, left=0.0, right=1.0))
     return mass
@@ -402,7 +402,7 @@ def log_likelihood(
     offset_db: float = OFFSET_DB,
 ) -> Floats:
     """How well each excess on a grid from `even_grid` explains what was heard; arguments as `update`."""
-    fades = _fades(fading, rician_k_db)
+    fades = fade_table(fading, rician_k_db)
     total = np.zeros_like(excess_db)
     for heard in directions:
         total += _Part(heard, excess_db, fades, offset_db).log_likelihood
@@ -415,15 +415,15 @@ def fade_points_db(fading: Fading, rician_k_db: float = -math.inf) -> tuple[floa
     >>> [round(x, 1) for x in fade_points_db("rayleigh")]
     [-7.6, -1.6, 2.6]
     """
-    f = _fades(fading, rician_k_db)
+    f = fade_table(fading, rician_k_db)
     low, middle, high = np.interp([0.1587, 0.5, 0.8413], f.share_below, f.value)
     return float(low), float(middle), float(high)
 
 
 def even_grid(low_db: float, high_db: float) -> Floats:
     """Grid that `log_likelihood` takes, from low to high."""
-    first, last = math.floor(low_db / _STEP_DB), math.ceil(high_db / _STEP_DB)
-    return np.linspace(first * _STEP_DB, last * _STEP_DB, last - first + 1)
+    first, last = math.floor(low_db / STEP_DB), math.ceil(high_db / STEP_DB)
+    return np.linspace(first * STEP_DB, last * STEP_DB, last - first + 1)
 
 
 def _grid(directions: Sequence[Heard], total_db: float) -> Floats:
@@ -442,10 +442,10 @@ class _Part:
         self._grid = grid
         # axes: excess, offset, noise left open
         offsets, weight = self._offsets(offset_db)
-        reach = round(float(np.abs(offsets).max()) / _STEP_DB)
-        wide = _STEP_DB * np.arange(-reach, len(grid) + reach) + grid[0]
+        reach = round(float(np.abs(offsets).max()) / STEP_DB)
+        wide = STEP_DB * np.arange(-reach, len(grid) + reach) + grid[0]
         self._levels = _Levels(heard, wide, fades)
-        shifts = np.rint(offsets / _STEP_DB).astype(int)
+        shifts = np.rint(offsets / STEP_DB).astype(int)
         columns = reach - shifts[np.newaxis, :] + np.arange(len(grid))[:, np.newaxis]
         by_level = self._levels.log_likelihood[columns] + weight
         self._offset_axis = offsets
@@ -475,8 +475,8 @@ class _Part:
         """Offsets with their logarithmic weight: beforehand, and by the noise that was read with them."""
         heard = self.heard
         noises = {n for n in (heard.noise, *(c.noise for c in heard.counts)) if n is not None}
-        offsets = _OFFSETS_DB * (offset_db / OFFSET_DB)
-        offsets = np.unique(np.rint(offsets / _STEP_DB) * _STEP_DB)
+        offsets = OFFSETS_DB * (offset_db / OFFSET_DB)
+        offsets = np.unique(np.rint(offsets / STEP_DB) * STEP_DB)
         if not (heard.shift_db.size or noises):
             offsets = np.zeros(1)
         weight = -0.5 * (offsets / max(offset_db, 1e-3)) ** 2
@@ -492,7 +492,7 @@ class _Part:
         rises: Floats = np.zeros(1)
         log_rise: Floats = np.zeros(1)
         if None in noises:
-            rises = _RISES_DB
+            rises = RISES_DB
             log_rise = np.where(
                 rises > 0.0,
                 math.log(UNPLANNED_NOISE_SHARE) + _log_sum_free(-0.5 * (rises / UNPLANNED_NOISE_DB) ** 2),
@@ -567,7 +567,7 @@ class _Part:
         reach = (self._levels.grid.size - self._grid.size) // 2
         apparent = np.zeros(self._levels.grid.size)
         for column, offset in zip(joint.T, self._offset_axis, strict=True):
-            start = reach - round(float(offset) / _STEP_DB)
+            start = reach - round(float(offset) / STEP_DB)
             apparent[start : start + column.size] += column
         return apparent
 
@@ -578,12 +578,12 @@ class _Losses:
     def __init__(self, count: Count, fades: "_Fades") -> None:
         self.count = count
         lost = fades.share_below[::2, np.newaxis]
-        lost = lost + (1.0 - lost) * _UNEXPLAINED
+        lost = lost + (1.0 - lost) * UNEXPLAINED
         missing = count.sent - count.received
-        each = count.received * np.log1p(-lost) + missing * np.log(lost) + np.log(_UNEXPLAINED_WEIGHT)
+        each = count.received * np.log1p(-lost) + missing * np.log(lost) + np.log(UNEXPLAINED_WEIGHT)
         self._fade = fades.value[::2]
         self._log_likelihood = logsumexp(each, axis=1)
-        self._unexplained = np.exp(each - self._log_likelihood[:, np.newaxis]) @ _UNEXPLAINED
+        self._unexplained = np.exp(each - self._log_likelihood[:, np.newaxis]) @ UNEXPLAINED
 
     def log_likelihood(self, margin_db: Floats) -> Floats:
         """Of the count at these margins."""
@@ -608,22 +608,22 @@ class _Levels:
         same: Any = np.unique(table, axis=0, return_inverse=True, return_counts=True)
         unique, which, times = same
         self._which: NDArray[np.intp] = which.reshape(-1)
-        chunk = max(1, 400_000 // (grid.size * _ERROR_STEPS.size))
+        chunk = max(1, 400_000 // (grid.size * ERROR_STEPS.size))
         parts = [_density(unique[i : i + chunk], grid, fades) for i in range(0, len(unique), chunk)]
         self._right = (1.0 - WRONG_SHARE) * np.concatenate([*parts, np.empty((0, grid.size))])
-        self.log_likelihood: Floats = times @ np.log(self._right + WRONG_SHARE / _SCALE_DB)
+        self.log_likelihood: Floats = times @ np.log(self._right + WRONG_SHARE / SCALE_DB)
 
     def wrong(self, apparent: Floats) -> Floats:
         """(n,) probability of each reading to be plainly wrong."""
-        floor = WRONG_SHARE / _SCALE_DB
+        floor = WRONG_SHARE / SCALE_DB
         each: Floats = (floor / (self._right + floor)) @ apparent
         return each[self._which]
 
 
-_FADE_STEP_DB = 0.05
-_ERROR_STEPS = np.arange(-120, 121, 15)
+FADE_STEP_DB = 0.05
+ERROR_STEPS = np.arange(-120, 121, 15)
 """A reading's error in steps of the fades: 4 standard deviations either way."""
-_ERROR_WEIGHT = np.exp(-0.5 * (_ERROR_STEPS * _FADE_STEP_DB / ERROR_DB) ** 2)
+ERROR_WEIGHT = np.exp(-0.5 * (ERROR_STEPS * FADE_STEP_DB / ERROR_DB) ** 2)
 
 
 def _density(rows: Floats, grid: Floats, fades: "_Fades") -> Floats:
@@ -631,9 +631,9 @@ def _density(rows: Floats, grid: Floats, fades: "_Fades") -> Floats:
     shift, head, packets = (c[:, np.newaxis] for c in rows.T)
     apparent = shift + grid
     # what was heard cannot have faded further than the level read over sensitivity, its error allowed for
-    error = _ERROR_WEIGHT * (head > _ERROR_STEPS * _FADE_STEP_DB) / _ERROR_WEIGHT.sum()
+    error = ERROR_WEIGHT * (head > ERROR_STEPS * FADE_STEP_DB) / ERROR_WEIGHT.sum()
     unheard = fades.below(apparent - head)
-    at = _index(fades.value, apparent)[:, :, np.newaxis] - _ERROR_STEPS
+    at = _index(fades.value, apparent)[:, :, np.newaxis] - ERROR_STEPS
     values = fades.density_at[at.clip(0, len(fades.value) - 1)]
     burst = rows[:, 2] > 1.0
     if burst.any():
@@ -669,10 +669,10 @@ def _index(grid: Floats, value: Floats) -> NDArray[np.intp]:
 
 
 @lru_cache(maxsize=16)
-def _fades(fading: Fading, rician_k_db: float) -> _Fades:
+def fade_table(fading: Fading, rician_k_db: float) -> _Fades:
     # more than 20 dB is a fade of half a decibel, far less than a reading's error
     k = 0.0 if fading == "rayleigh" else 10.0 ** (min(rician_k_db, 20.0) / 10.0)
-    value = np.linspace(-80.0, 25.0, round(105.0 / _FADE_STEP_DB) + 1)
+    value = np.linspace(-80.0, 25.0, round(105.0 / FADE_STEP_DB) + 1)
     power = 10.0 ** (value / 10.0)
     root = 2.0 * np.sqrt(k * (1.0 + k) * power)
     exponent = -k - (1.0 + k) * power + root

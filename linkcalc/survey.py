@@ -33,7 +33,7 @@ SAME_HEIGHT_M = 0.25
 """Antennas within this of the plan's heights stand where the answer is for (half of the least step between
 the heights that were compared)."""
 _MOST_HEIGHT_GROUPS = 6
-_FOLIAGE_SIGMA_DB = 4.0
+FOLIAGE_SIGMA_DB = 4.0
 """Least standard deviation of an allowance for leaves, else half of it: for one forest a seasonal change of
 2 dB is stated at 900 MHz and of 8.5 dB at 2200 MHz (Rec. ITU-R P.833), and forests differ (no source)."""
 
@@ -404,6 +404,28 @@ def _noise_words(stations: Sequence[Station]) -> str:
     return " and ".join(f"its noise of {s.noise_rise_db:g} dB at {s.name}" for s in stations)
 
 
+def _foliage_sigma_db(to_come_db: float) -> float:
+    return 0.0 if abs(to_come_db) < 0.05 else max(FOLIAGE_SIGMA_DB, abs(to_come_db) / 2.0)
+
+
+def foliage_to_come(case: LinkCase) -> list[tuple[Leaf, bool, float, float]]:
+    """Leaf, wetness, what the plan's foliage loses more, dB, and its standard deviation; of every foliage.
+
+    Empty where no tree stands in the path.
+    """
+    foliage = _Foliage(case, None, None)
+    if not foliage.in_path:
+        return []
+    states: list[tuple[Leaf, bool]] = [
+        ("in_leaf", False), ("in_leaf", True), ("out_of_leaf", False), ("out_of_leaf", True)
+    ]  # fmt: skip
+    found = []
+    for leaf, wet in states:
+        missing_db, _ = foliage.to_come_db(leaf, wet)
+        found.append((leaf, wet, missing_db, _foliage_sigma_db(missing_db)))
+    return found
+
+
 def _allowances(
     case: LinkCase,
     readings: Sequence[Reading],
@@ -419,9 +441,9 @@ def _allowances(
     if abs(missing_db) >= 0.05:
         name = "leaves" if planned.leaf == "in_leaf" else "bare trees"
         name += ", wet" if planned.wet_foliage else ""
-        found.append(Allowance(name, missing_db, "both", max(_FOLIAGE_SIGMA_DB, abs(missing_db) / 2.0)))
+        found.append(Allowance(name, missing_db, "both", _foliage_sigma_db(missing_db)))
     elif foliage.in_path and any(foliage.untold(r) for r in readings):
-        found.append(Allowance("leaves that nobody stated", 0.0, "both", _FOLIAGE_SIGMA_DB))
+        found.append(Allowance("leaves that nobody stated", 0.0, "both", FOLIAGE_SIGMA_DB))
     for side in sides:
         if side.rx.noise_rise_db > 0.0 and not any(s.running for s in states):
             found.append(Allowance(f"the engine's noise at {side.rx.name}", side.rx.noise_rise_db, side.way))

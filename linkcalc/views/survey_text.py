@@ -152,7 +152,7 @@ def day_lines(survey: Survey) -> list[str]:
     words = f"What was read leaves {decibel_words(more.now_db)} of the site's loss unknown, one sigma"
     if more.at_final_height_db is not None:
         words += (
-            ", for the antennas stood at other heights than planned; one reading at the planned heights would "
+            ", for the antennas stood at other heights than planned; one reading at the planned ones would "
             f"leave {decibel_words(more.at_final_height_db)}, ten {decibel_words(reading_error_db(10))}"
         )
     elif more.with_one_more_db < more.now_db - 0.05:
