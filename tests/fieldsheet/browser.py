@@ -70,11 +70,23 @@ class Browser:
             {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": size == "phone"},
         )
 
+    def key(self, name: str) -> None:
+        """Press a key of the keyboard."""
+        from selenium.webdriver import ActionChains, Keys
+
+        ActionChains(self.driver).send_keys(getattr(Keys, name.upper())).perform()
+
     def script(self, text: str, *arguments: Any) -> Any:
         return self.driver.execute_script(text, *arguments)
 
     def element(self, selector: str) -> Any:
         return self.driver.find_element("css selector", selector)
+
+    def click(self, selector: str) -> None:
+        """Click, in the middle of the screen: above may lie what stays on top."""
+        found = self.element(selector)
+        self.driver.execute_script("arguments[0].scrollIntoView({ block: 'center' })", found)
+        found.click()
 
     def elements(self, selector: str) -> list[Any]:
         return list(self.driver.find_elements("css selector", selector))

@@ -578,7 +578,7 @@ def _counter() -> Html:
         h("summary", "Count packets as they come"),
         h(
             "p",
-            "Start with the first packet, tap for each one heard; once with the engine stopped, once running.",
+            "Start with the first packet, tap for each one heard; with the engine stopped, then running.",
         ),
         h(
             "div",

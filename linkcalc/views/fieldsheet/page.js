@@ -922,12 +922,16 @@ function bearingWords(bearing) {
 // ---------------------------------------------------------------- what is kept
 
 let keeps = false;
+let written = { ids: null, text: null }; // the readings as last kept
 
 function keep() {
   try {
-    keeps = false;
     const { readings, ...rest } = sheet;
     localStorage.setItem(KEY, JSON.stringify(rest));
+    keeps = true;
+    put("kept-line", "Kept in this browser; it is here again when the page, or a new sheet of this link, is opened. Save the readings all the same before you leave.");
+    const ids = readings.map((r) => r.id).join();
+    if (ids === written.ids && localStorage.getItem(READINGS_KEY) === written.text) return;
     const kept = keptReadings();
     kept.removed.forEach((id) => removed.add(id));
     const ours = new Set(readings.map((r) => r.id));
@@ -937,11 +941,13 @@ function keep() {
       // another window of this sheet wrote meanwhile: neither may write over the other's readings
       sheet.readings = [...readings.filter((r) => !removed.has(r.id)), ...others].sort((a, b) => (a.time < b.time ? -1 : a.time > b.time ? 1 : 0));
       listReadings();
+      measureSoon(judgedAt(fitted(), sheet.height));
     }
-    localStorage.setItem(READINGS_KEY, JSON.stringify({ readings: sheet.readings, removed: [...removed].slice(-500) }));
-    keeps = true;
-    put("kept-line", "Kept in this browser; it is here again when the page, or a new sheet of this link, is opened. Save the readings all the same before you leave.");
+    const text = JSON.stringify({ readings: sheet.readings, removed: [...removed].slice(-500) });
+    localStorage.setItem(READINGS_KEY, text);
+    written = { ids: sheet.readings.map((r) => r.id).join(), text };
   } catch (error) {
+    keeps = false;
     put("kept-line", "This browser keeps nothing: save the readings before closing the page.");
   }
 }
@@ -958,11 +964,16 @@ function keptReadings() {
   return found;
 }
 
-function catchUp() {
+// The same sheet open twice: readings are taken over at once, what is entered when its window is looked at.
+function catchUp(event) {
   if (!keeps) return;
-  const kept = keptReadings();
-  const same = JSON.stringify(kept.readings.map((r) => r.id)) === JSON.stringify(sheet.readings.map((r) => r.id));
-  if (!same || localStorage.getItem(KEY) !== JSON.stringify({ ...sheet, readings: undefined })) reopen();
+  if (event.type === "storage") {
+    if (event.key === READINGS_KEY) keep();
+  } else if (document.visibilityState === "visible") {
+    const kept = localStorage.getItem(KEY);
+    if (kept !== null && kept !== JSON.stringify({ ...sheet, readings: undefined })) reopen();
+    else keep();
+  }
 }
 
 const NUMBERS = ["rssi_dbm", "snr_db", "sent", "received", "near_height_m", "far_height_m", "spreading_factor", "bandwidth_khz", "latitude_deg", "longitude_deg",
