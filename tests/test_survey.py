@@ -472,3 +472,87 @@ def test_the_sample_readings_answer_the_sample_plan():
     walked = survey_link(case, read_readings(SAMPLES / "upland_spots.csv", stations))
     assert walked.spot == "ridge post"
     assert walked.spots[-1].name == "gully"
+
+
+# ---------------------------------------------------------------- settings of a reading
+
+
+def test_a_reading_at_another_spreading_factor_is_worth_what_it_was_taken_at(case):
+    """Heard at SF12, 2 dB over what that needs: at the plan's SF7 nothing would be."""
+    edge = case.budget().fade_margin_db + 10.5  # SF12 decodes 12.5 dB below SF7
+    rows = measured(case, edge, engine_running=True, spreading_factor=12)
+    told, untold = survey(case, rows), survey(case, [replace(r, spreading_factor=None) for r in rows])
+    assert told.verdict == "does_not_close"
+    assert told.directions[0].fade_margin_db == pytest.approx(-10.5, abs=2.5)
+    assert said(told, "readings were taken with SF12")
+    assert untold.verdict != "closes"  # nothing is decoded at such an SNR
+    assert said(untold, "cannot decode")
+
+
+def test_an_antenna_a_power_and_a_feeder_of_the_reading_are_taken_off(case):
+    plain = survey(case, measured(case, 6.0, engine_running=True)).directions[0].fade_margin_db
+    louder = [
+        replace(
+            r,
+            rssi_dbm=(r.rssi_dbm or 0.0) + 8.85 + (3.0 if r.direction == "there" else 0.0),
+            near_antenna_gain_dbi=11.0,
+            near_power_dbm=case.near.transmit_power_dbm + 3.0,
+        )
+        for r in measured(case, 6.0, engine_running=True)
+    ]
+    assert survey(case, louder).directions[0].fade_margin_db == pytest.approx(plain, abs=0.3)
+
+
+@pytest.mark.parametrize(
+    ("setting", "words"),
+    [({"near_antenna": "dish"}, 'near_antenna = "dish" is nothing the plan knows; it has "as planned"'),
+     ({"far_feeder": "thick"}, 'far_feeder = "thick" is nothing the plan knows')],
+)  # fmt: skip
+def test_what_the_plan_does_not_know_is_refused_by_name(case, setting, words):
+    rows = measured(case, engine_running=True)
+    found = survey(case, [*rows, replace(rows[0], **setting)])
+    (row,) = found.refused
+    assert words in row.reason
+    assert found.readings_used == len(rows)
+    with pytest.raises(ReadingsError, match="no usable reading"):
+        survey(case, [replace(r, **setting) for r in rows])
+
+
+def test_levels_that_contradict_the_counts_leave_no_closes(case):
+    generous = replace(case, link=case.link.model_copy(update={"required_margin_db": 5.0}))
+    rows = [
+        replace(r, rssi_dbm=-25.0 + 2 * k, snr_db=9.0, sent=100, received=100)
+        for k, r in enumerate(measured(generous, n=5, engine_running=True))
+    ]
+    rows += [Reading(99, w, sent=500, received=500, engine_running=True) for w in ("there", "back")]
+    found = survey(generous, rows)
+    assert any(d.contradicted for d in found.directions)
+    if said(found, "contradict each other"):
+        assert found.verdict == "at_risk"
+        assert "contradict" in found.headline
+
+
+def test_a_height_changed_afterwards_costs_certainty(case):
+    at = survey(case, measured(case, engine_running=True))
+    low = survey(case, measured(case, near_height_m=1.5, far_height_m=2.0, engine_running=True))
+    widths = [f.excess_interval_db[1] - f.excess_interval_db[0] for f in (at, low)]
+    assert widths[1] > 2.0 * widths[0]
+    assert (at.one_more.now_db, low.one_more.now_db) == (2.3, 6.5)
+    assert at.one_more.at_final_height_db is None
+    assert low.one_more.at_final_height_db == 4.8
+
+
+def test_bare_winter_readings_through_a_wood_that_blocks_leave_the_leaves_to_come(tmp_path):
+    case = case_of(
+        tmp_path,
+        ('profile_csv = "path.csv"', 'profile_csv = "path.csv"\n[[link.obstacle]]\ndistance_m = 500.0\n'
+         'height_m = 12.0\nwidth_m = 300.0\nkind = "trees"'),
+    )  # fmt: skip
+    assert "over the trees" in case.path.model_reason
+    found = survey(case, measured(case, leaf="out_of_leaf", wet_foliage=False))
+    (allowance,) = found.allowances
+    assert allowance.loss_db > 1.0
+    assert allowance.sigma_db >= 3.0
+    assert not found.representative
+    untold = survey(case, measured(case))
+    assert not untold.representative

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 WHY_NOT = "needs Debian's chromium and chromium-driver; .ci/debian installs them"
-SIZES = {"phone": (360, 740), "tablet": (820, 1180), "desk": (1280, 800)}
+SIZES = {"phone": (360, 740), "zoomed": (180, 370), "tablet": (820, 1180), "desk": (1280, 800)}
 
 
 def wanted() -> bool:
@@ -67,7 +67,7 @@ class Browser:
         width, height = SIZES[size]
         self.driver.execute_cdp_cmd(
             "Emulation.setDeviceMetricsOverride",
-            {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": size == "phone"},
+            {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": size in ("phone", "zoomed")},
         )
 
     def key(self, name: str) -> None:

@@ -649,6 +649,21 @@ def test_nothing_overlaps_and_all_is_legible(browser: Browser, page: Page, size:
         choose(browser, "far-antenna", antenna)
         assert browser.script(SEEN + OVERLAPS) == []
         assert browser.script(SEEN + FAINT) == []
+    cut = """return [...document.querySelectorAll('.stepper input')]
+        .filter((e) => e.scrollWidth > e.clientWidth + 1).map((e) => e.id)"""
+    assert browser.script(cut) == []
+
+
+def test_it_is_legible_in_the_dark(browser: Browser, pages: dict[str, Page]) -> None:
+    dark = {"features": [{"name": "prefers-color-scheme", "value": "dark"}]}
+    browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", dark)
+    try:
+        browser.open(pages["upland"].file, "phone")
+        add_readings(browser, 1)
+        assert browser.script("return getComputedStyle(document.body).backgroundColor") == "rgb(16, 24, 30)"
+        assert browser.script(SEEN + FAINT) == []
+    finally:
+        browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
 
 
 def test_targets_are_big_enough_for_cold_hands(browser: Browser, pages: dict[str, Page]) -> None:

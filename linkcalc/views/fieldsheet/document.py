@@ -449,8 +449,8 @@ def _budget(sheet: FieldSheet) -> Html:
                     h(
                         "tr",
                         h("th", words, scope="row"),
-                        h("td", "", id=f"there-{key}"),
-                        h("td", "", id=f"back-{key}"),
+                        h("td", "", id=f"there-{key}", data_way=f"{near} → {far}:"),
+                        h("td", "", id=f"back-{key}", data_way=f"{far} → {near}:"),
                     )
                     for key, words in rows
                 ],
