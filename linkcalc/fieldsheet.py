@@ -20,7 +20,7 @@ from linkcalc.compass import declination_deg
 from linkcalc.errors import DomainError, LinkcalcError
 from linkcalc.fitted import antennas_at_hand, feeders_at_hand, figures
 from linkcalc.heights import LOWEST_M, MOST_M, asked_words
-from linkcalc.link_case import End, LinkCase, feeder_words
+from linkcalc.link_case import ENDS, End, LinkCase, feeder_words
 from linkcalc.measured_table import MeasuredTable, measured_table
 from linkcalc.modulation import Signal
 from linkcalc.plan import Antenna, ChirpModulation, Feeder, FskModulation, Plan, Station
@@ -227,6 +227,7 @@ def field_sheet(
     with recorded_notes():
         pairs = height_pairs(case, *grids, progress=progress)
         rise = _rises(grids)
+        measured = measured_table(case, [[f for _, f in feeders_at_hand(loaded.plan, case, e)] for e in ENDS])
         ends = (_end(loaded.plan, case, "near", signals, rise), _end(loaded.plan, case, "far", signals, rise))
     asked = Requirement.of(case.link)
     noise = [f.noise_spread_db for end in ends for f in end.feeders]
@@ -279,7 +280,7 @@ def field_sheet(
         signal_over_rssi_saturated_db=np.asarray(signal_level.signal_power_dbm(0.0, believed, below)),
         snr_believed_db=believed,
         declination_deg=declination_deg(case),
-        measured=measured_table(case, [[f.feeder for f in end.feeders] for end in ends]),
+        measured=measured,
         cautions=CAUTIONS,
     )
 

@@ -42,9 +42,6 @@ MAP_ASPECT = 2.15
 FULL_LEAF_FROM = {"north": (6, 15), "south": (12, 15)}
 """Month and day from which trees are in full leaf outside the tropics (common practice, no source)."""
 
-SOONEST_RECHECK_DAYS = 30
-"""A season that starts sooner is the one the link was put up in."""
-
 TROPICS_DEG = 23.5
 
 DEFAULT_SUCCESS = 0.95
@@ -63,6 +60,18 @@ class InputFile:
     """As the plan or the user names it."""
     sha256: str | None
     """Of its bytes, hexadecimal; None where it is not a local file."""
+
+
+@dataclass(frozen=True)
+class Job:
+    """Whom and what the record is for; what is left empty is written in by hand."""
+
+    customer: str = ""
+    site: str = ""
+    number: str = ""
+    """Of the job or order."""
+    installer: str = ""
+    firm: str = ""
 
 
 @dataclass(frozen=True)
@@ -117,6 +126,7 @@ class Record:
     """Everything a record shows."""
 
     title: str
+    job: Job
     link: Link
     result: LinkResult
     conditions: Conditions
@@ -164,6 +174,7 @@ def make_record(
     day: date | None = None,
     success: float | None = None,
     confidence: float = 0.95,
+    job: Job | None = None,
 ) -> Record:
     """Put together the record of one link.
 
@@ -183,6 +194,8 @@ def make_record(
     success, confidence : float
         What the acceptance test is to prove of single packets; left out: the plan's `required_success`
         where a message has one try, else 0.95.
+    job : Job, optional
+        Names for its head.
 
     Returns
     -------
@@ -219,6 +232,7 @@ def make_record(
     extra = [] if survey is None else survey.cautions
     return Record(
         title=plan.title,
+        job=job or Job(),
         link=link,
         result=result,
         conditions=plan.conditions,
@@ -274,7 +288,7 @@ def recheck(day: date | None, latitude_deg: float | None) -> Recheck:
     Examples
     --------
     >>> recheck(date(2031, 2, 3), 48.0).on, recheck(date(2031, 6, 1), 48.0).on
-    (datetime.date(2031, 6, 15), datetime.date(2032, 6, 15))
+    (datetime.date(2031, 6, 15), datetime.date(2031, 6, 15))
     >>> recheck(date(2031, 2, 3), -40.0).on
     datetime.date(2031, 12, 15)
     """
@@ -290,14 +304,11 @@ def recheck(day: date | None, latitude_deg: float | None) -> Recheck:
     side = "north" if latitude_deg > 0 else "south"
     month, first = FULL_LEAF_FROM[side]
     name = {6: "June", 12: "December"}[month]
-    rule = (
-        f"in the next full-leaf season, from {first} {name} {side} of the tropics, that starts at least "
-        f"{SOONEST_RECHECK_DAYS} days after the record"
-    )
+    rule = f"in the next full-leaf season, from {first} {name} {side} of the tropics, after the record"
     if day is None:
         return Recheck(None, rule)
     on = date(day.year, month, first)
-    while (on - day).days < SOONEST_RECHECK_DAYS:
+    if on <= day:
         on = on.replace(year=on.year + 1)
     return Recheck(on, rule)
 

@@ -483,7 +483,9 @@ def test_a_reading_at_another_spreading_factor_is_worth_what_it_was_taken_at(cas
     rows = measured(case, edge, engine_running=True, spreading_factor=12)
     told, untold = survey(case, rows), survey(case, [replace(r, spreading_factor=None) for r in rows])
     assert told.verdict == "does_not_close"
-    assert told.directions[0].fade_margin_db == pytest.approx(-10.5, abs=2.5)
+    assert told.directions[0].fade_margin_db == pytest.approx(
+        -10.5, abs=4.0
+    )  # heard at the edge tells little
     assert said(told, "readings were taken with SF12")
     assert untold.verdict != "closes"  # nothing is decoded at such an SNR
     assert said(untold, "cannot decode")
@@ -521,15 +523,16 @@ def test_what_the_plan_does_not_know_is_refused_by_name(case, setting, words):
 def test_levels_that_contradict_the_counts_leave_no_closes(case):
     generous = replace(case, link=case.link.model_copy(update={"required_margin_db": 5.0}))
     rows = [
-        replace(r, rssi_dbm=-25.0 + 2 * k, snr_db=9.0, sent=100, received=100)
+        replace(r, rssi_dbm=-20.0 - 14.0 * (k % 5), snr_db=9.0, sent=100, received=100)
         for k, r in enumerate(measured(generous, n=5, engine_running=True))
     ]
     rows += [Reading(99, w, sent=500, received=500, engine_running=True) for w in ("there", "back")]
     found = survey(generous, rows)
-    assert any(d.contradicted for d in found.directions)
-    if said(found, "contradict each other"):
-        assert found.verdict == "at_risk"
-        assert "contradict" in found.headline
+    assert [d.verdict for d in found.directions] == ["closes", "closes"]
+    assert all(d.contradicted > 2 for d in found.directions)
+    assert said(found, "contradict each other")
+    assert found.verdict == "at_risk"
+    assert "contradict" in found.headline
 
 
 def test_a_height_changed_afterwards_costs_certainty(case):

@@ -62,6 +62,11 @@ def report(
     confidence: Annotated[
         float, typer.Option(metavar="SHARE", help="How sure the proof is (0 to 1).")
     ] = 0.95,
+    customer: Annotated[str, typer.Option(metavar="NAME", help="Customer.", show_default=False)] = "",
+    site: Annotated[str, typer.Option(metavar="NAME", help="Site.", show_default=False)] = "",
+    job: Annotated[str, typer.Option(metavar="NUMBER", help="Job or order.", show_default=False)] = "",
+    installer: Annotated[str, typer.Option(metavar="NAME", help="Installer.", show_default=False)] = "",
+    firm: Annotated[str, typer.Option(metavar="NAME", help="The installer's firm.", show_default=False)] = "",
     signed_by_lines: Annotated[
         int, typer.Option(min=0, max=12, metavar="N", help="Lines for signatures.")
     ] = 2,
@@ -81,7 +86,7 @@ def report(
     from linkcalc.files import atomic_write
     from linkcalc.plan import load_plan
     from linkcalc.readings import link_named_in, read_all
-    from linkcalc.record import make_record
+    from linkcalc.record import Job, make_record
     from linkcalc.views.record import record_html, record_pdf
 
     if paper not in _PAPERS:
@@ -101,6 +106,7 @@ def report(
         day=_day(date),
         success=success,
         confidence=confidence,
+        job=Job(*(" ".join(text.split())[:120] for text in (customer, site, job, installer, firm))),
     )
     if record.survey is not None:
         tell_refused(files, record.survey.refused)

@@ -1,4 +1,4 @@
-"""What the field sheet says was measured, in a real browser, against `linkcalc survey` on the same readings."""
+"""What the field sheet says was measured, in a real browser, against the survey of the same readings."""
 
 import json
 import time
@@ -65,7 +65,8 @@ def sites(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Site]:
 TAKE = """
 const clock = (k) => [Math.floor(k / 60) % 60, k % 60].map((n) => String(n).padStart(2, "0")).join(":");
 arguments[0].forEach((r, k) => {
-  const chosen = { antenna: r.antenna ?? [0, 0], feeder: r.feeder ?? [0, 0], signal: r.signal ?? data.signal };
+  const planned = { antenna: [0, 0], feeder: [0, 0], signal: data.signal };
+  const chosen = Object.fromEntries(Object.entries(planned).map(([key, value]) => [key, r[key] ?? value]));
   const leaves = M.foliage.length
     ? { leaf: r.leaf ?? M.plannedLeaf, wet_foliage: r.wet ?? false }
     : { leaf: null, wet_foliage: null };

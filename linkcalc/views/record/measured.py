@@ -165,16 +165,23 @@ def fitted_words(r: Reading) -> str:
     """What a reading says was set and fitted."""
     said = [f"SF{r.spreading_factor}"] if r.spreading_factor is not None else []
     said += [f"{r.bandwidth_khz:g} kHz"] if r.bandwidth_khz is not None else []
-    for end in ("near", "far"):
-        power, gain, loss = (
-            getattr(r, f"{end}_{key}") for key in ("power_dbm", "antenna_gain_dbi", "feeder_loss_db")
-        )
-        parts = [f"{power:g} dBm"] if power is not None else []
-        parts += [getattr(r, f"{end}_antenna")] if getattr(r, f"{end}_antenna") else []
-        parts += [f"{gain:g} dBi"] if gain is not None else []
-        parts += [f"feeder {loss:g} dB"] if loss is not None else []
-        said += [f"{ {'near': 'from', 'far': 'to'}[end] }: {' '.join(parts)}"] if parts else []
+    for name, words in (("from", end_words(r, "near")), ("to", end_words(r, "far"))):
+        said += [f"{name}: {words}"] if words else []
     return ", ".join(said)
+
+
+def end_words(r: Reading, end: str) -> str:
+    """What a reading says was fitted at one end, near or far."""
+    power, antenna, gain, feeder, loss = (
+        getattr(r, f"{end}_{key}")
+        for key in ("power_dbm", "antenna", "antenna_gain_dbi", "feeder", "feeder_loss_db")
+    )
+    parts = [f"{power:g} dBm"] if power is not None else []
+    parts += [f"antenna {antenna}".strip()] if antenna else []
+    parts += [f"{gain:.1f} dBi"] if gain is not None else []
+    parts += [f"feeder {feeder}".strip()] if feeder or loss is not None else []
+    parts += [f"{loss:.1f} dB"] if loss is not None else []
+    return " ".join(parts)
 
 
 def _figure(value: float | None) -> str:
