@@ -41,6 +41,8 @@ class Land:
     row."""
     spacing_m: Floats
     """(windows,) of each raster."""
+    cells_m: Floats
+    """(windows,) the longer side of its cells."""
     step_m: float | None
     largest_hole_m: float
     tree_surface: bool
@@ -69,7 +71,15 @@ class Land:
     def digest(self) -> str:
         """SHA-256 of all that profiles are made from."""
         made_of = hashlib.sha256()
-        for array in (self.cells, self.native, self.windows, self.maps, self.sizes, self.spacing_m):
+        for array in (
+            self.cells,
+            self.native,
+            self.windows,
+            self.maps,
+            self.sizes,
+            self.spacing_m,
+            self.cells_m,
+        ):
             made_of.update(np.ascontiguousarray(array).data)
         figures = (
             self.latitude_deg, self.longitude_deg, self.radius_m, self.step_m, self.largest_hole_m,
@@ -124,6 +134,24 @@ class Land:
                 for w, on in zip(finer, np.asarray(held.any(axis=-1)), strict=True):
                     native[part] = np.where(on, np.minimum(native[part], self.spacing_m[w]), native[part])
         return native
+
+    def cell_m(self, east: Floats, north: Floats) -> Floats:
+        """Cell of the rasters that give each path its ground, as a profile states it."""
+        ground = np.flatnonzero(self.windows[:, kernels.LAYER] == kernels.GROUND)
+        sizes = self.cells_m[ground]
+        if np.ptp(sizes) == 0.0:
+            return np.full(east.shape, sizes[0])
+        found = np.empty(east.shape)
+        share = np.linspace(0.0, 1.0, _PROBES)
+        east, north = east / self.radius_m, north / self.radius_m
+        for i in range(0, east.size, 1024):
+            part = slice(i, i + 1024)
+            held = self._held(np.outer(east[part], share), np.outer(north[part], share), ground)
+            cells = np.zeros(held.shape[1:])
+            for size, on in reversed(list(zip(sizes, held, strict=True))):
+                cells[on] = size
+            found[part] = np.quantile(cells, 0.95, axis=-1, method="higher")
+        return found
 
     def _held(self, east: Floats, north: Floats, which: Any = slice(None)) -> NDArray[np.bool_]:
         """Whether positions lie on the windows' rasters, rim included, (windows, ...)."""
@@ -263,6 +291,7 @@ def read_land(
         maps=np.array([w.maps for w in found]),
         sizes=np.array([w.own for w in found], dtype=np.int64),
         spacing_m=np.array([w.raster.spacing_m for w in found]),
+        cells_m=np.array([w.raster.cell_m for w in found]),
         step_m=step_m,
         largest_hole_m=largest_hole_m,
         tree_surface=surface_kind == "trees",

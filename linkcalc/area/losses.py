@@ -114,6 +114,6 @@ def losses(
         far_ground_m=facts[:, kernels.FAR_GROUND_M],
         near_height_m=near,
         far_height_m=far,
-        cell_m=land.native_spacing_m(east, north),
+        cell_m=land.cell_m(east, north),
         bridged_m=facts[:, kernels.BRIDGED_M],
     )
