@@ -312,3 +312,81 @@ def test_survivors_do_not_flatter_the_margin(
     assert said["verdict"] == "does_not_close"
     lucky_db = float(np.median([r["snr"] for r in heard])) - edge
     assert said["there"][0] < 0.0 < lucky_db
+
+
+# ---------------------------------------------------------------- counter, other phones, place
+
+
+def test_packets_tapped_become_a_reading_with_its_proof(browser: Browser, sites: dict[str, Site]) -> None:
+    browser.open(sites["upland"].page, "phone")
+    browser.script("document.getElementById('counter').open = true")
+    browser.script("document.getElementById('count-every').value = '3600'")
+    browser.click("#count-start")
+    browser.click("#count-heard")
+    browser.script("sheet.counter.heard = 48; sheet.counter.correction = 49; count(); keep()")
+    assert browser.text("count-proof").startswith("48 of 50 so far: proves 87.9")
+    browser.reload()
+    assert browser.text("count-proof").startswith("48 of 50 so far")
+    browser.script("document.getElementById('counter').open = true")
+    browser.click("#count-use")
+    values = browser.script("return ['sent', 'received'].map((id) => document.getElementById(id).value)")
+    assert values == ["50", "48"]
+
+
+def test_another_phones_file_is_taken_over_once(
+    browser: Browser, sites: dict[str, Site], tmp_path: Path
+) -> None:
+    site = sites["upland"]
+    _, file = took(browser, site, [reading(site, "back", 0.0), reading(site, "back", 1.0)], tmp_path)
+    browser.open(site.page)
+    for said in ("2 readings taken over", "2 were here already"):
+        browser.element("#open").send_keys(str(file))
+        for _ in range(50):
+            if said in browser.text("opened-line"):
+                break
+            time.sleep(0.1)
+        assert said in browser.text("opened-line")
+    assert browser.script("return sheet.readings.length") == 2
+    (tmp_path / "other.json").write_text(json.dumps({"link": "elsewhere", "readings": [{}]}))
+    browser.element("#open").send_keys(str(tmp_path / "other.json"))
+    time.sleep(0.5)
+    assert "not taken over" in browser.text("opened-line")
+
+
+def test_a_pasted_position_says_how_far_from_the_plan_one_stands(
+    browser: Browser, sites: dict[str, Site]
+) -> None:
+    site = sites["upland"]
+    browser.open(site.page)
+    latitude, longitude = browser.script("return data.ends[0].position")
+    said = browser.script(
+        "document.getElementById('place').value = arguments[0]; placed(); return placeWords()",
+        f"{latitude + 0.0027}, {longitude}",
+    )
+    # a minute of latitude is 1852 m (the nautical mile): 0.0027 degrees are 300 m
+    assert "You stand 300" in said or "You stand 30" in said
+    azimuth = site.case.azimuth_deg % 360.0
+    on_the_spot = browser.script(
+        "here = { latitude: arguments[0], longitude: arguments[1] }; return courseTo(data.ends[1].position)",
+        latitude,
+        longitude,
+    )
+    assert on_the_spot["bearing"] == pytest.approx(azimuth, abs=0.3)
+    assert on_the_spot["metres"] == pytest.approx(site.case.profile.length_m, rel=5e-3)
+
+
+@pytest.mark.parametrize(
+    ("typed", "metres"), [("12ft", 3.658), ("3.5 m", 3.5), ("11'", 3.353), ("high", None), ("3,25", 3.25)]
+)
+def test_a_height_is_taken_with_its_unit_or_the_old_one_is_kept(
+    browser: Browser, sites: dict[str, Site], typed: str, metres: float | None
+) -> None:
+    site = sites["upland"]
+    browser.open(site.page)
+    browser.script(
+        "const b = document.getElementById('near-height'); b.value = arguments[0];"
+        "b.dispatchEvent(new Event('change'))",
+        typed,
+    )
+    kept = browser.script("return sheet.height[0]")
+    assert kept == pytest.approx(metres or site.case.near.antenna_height_m, abs=1e-3)
