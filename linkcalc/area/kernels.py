@@ -256,7 +256,7 @@ def position(
     facts[NEAR_GROUND_M] = h[0]
     facts[FAR_GROUND_M] = h[-1]
     facts[BRIDGED_M] = bridged
-    row = find(x, h, clutter, trees, pair[0], pair[1], pair[2], pair[3], 0.0, low_radius_km, radio)
+    row = find(x, h, clutter, trees, pair[0], pair[1], 0.0, low_radius_km, radio)
     for j in range(len(found)):
         found[j] = row[j]
     return GOOD
@@ -277,7 +277,7 @@ def positions(
 @functools.cache
 def compiled_positions() -> Any:
     """`positions` as machine code; needs numba."""
-    uses = (
+    uses: tuple[Any, ...] = (
         *COMPILED,
         along,
         heights_along,

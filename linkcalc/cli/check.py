@@ -12,7 +12,10 @@ def check(
     plan: PlanArgument,
     out: Annotated[
         Path | None,
-        typer.Option(metavar="DIR", help="Folder for the pictures (SVG, PNG), report.txt and result.json."),
+        typer.Option(
+            metavar="DIR",
+            help="Folder for the pictures (SVG, PNG), report.txt, result.json, links.geojson and links.kml.",
+        ),
     ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print the whole result as JSON.")] = False,
     full: Annotated[
@@ -41,7 +44,7 @@ def check(
     from linkcalc.views.text import abilities, report
 
     loaded = load_plan(plan)
-    result = with_sections(check_plan(loaded), loaded.plan)
+    result = with_sections(check_plan(loaded), loaded.plan, brief=not json and out is None)
     if json:
         typer.echo(to_json(result), nl=False)
     else:
@@ -50,11 +53,21 @@ def check(
         page = report(result, min(width, 110), colour=colour, ascii_only=ascii_only, full=full)
         typer.echo(page, nl=False)
     if out is not None:
+        from linkcalc.verdict import position_deg
         from linkcalc.views.figures import write_all
+        from linkcalc.views.links_map import links_geojson, links_kml
 
         written = [*write_all(result, out)]
         for name, text in (("report.txt", report(result)), ("result.json", to_json(result))):
             atomic_write(out / name, text)
             written.append(out / name)
+        placed = {s.name: position_deg(s) for s in loaded.plan.station if s.positioned}
+        if placed:
+            for name, text in (
+                ("links.geojson", links_geojson(result, placed)),
+                ("links.kml", links_kml(result, placed)),
+            ):
+                atomic_write(out / name, text)
+                written.append(out / name)
         typer.echo(f"wrote {len(written)} files to {out}", err=True)
     raise typer.Exit(max(EXIT_CODES[link.verdict] for link in result.links))

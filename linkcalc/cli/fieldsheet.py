@@ -62,7 +62,7 @@ def fieldsheet(
     loaded = load_plan(plan)
     with open_terrain(loaded) as terrain:
         case = link_case(loaded, chosen_link(loaded, link), terrain)
-    if wait := wait_words(case):
+    if wait := wait_words():
         typer.echo(wait, err=True)
     try:
         sheet = field_sheet(loaded, case, highest_m=max_m, step_m=step_m, progress=_tell)

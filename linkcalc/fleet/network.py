@@ -70,7 +70,13 @@ class Network:
     timing: Timing = "random"
     """random: as a Poisson process; periodic: one message in each interval, displaced by `jitter`."""
     jitter: float = 0.1
-    """Share of the interval (of the wait, for tries) by which a start is displaced either way at most."""
+    """Share of the interval by which a start is displaced either way at most."""
+    retry_jitter: float | None = None
+    """The same of the wait, for tries, at most 1; None: as `jitter`."""
+    confidence: float | None = None
+    """Share of such sites at which the success asked must be had; None: it is asked of their mean."""
+    site_sigma_db: Floats | None = None
+    """(n, s): the part of `sigma_db` that a site has for good, the rest changes over the year; None: all."""
     slotted: bool = False
     """Transmissions start on a common clock whose slots take the longest of them."""
 
@@ -97,6 +103,18 @@ class Network:
     @property
     def sheds(self) -> int:
         return int(self.gain_db.shape[1])
+
+    @property
+    def retry_spread_s(self) -> float:
+        """By how much a retry is displaced either way at most."""
+        return (self.jitter if self.retry_jitter is None else self.retry_jitter) * self.retry_wait_s
+
+    def site_share(self, nodes: Ints, shed: int | Ints) -> Floats:
+        """The site's part of `sigma_db`, 0 to 1, for some nodes."""
+        if self.site_sigma_db is None:
+            return np.ones(nodes.shape)
+        whole = self.sigma_db[nodes, shed]
+        return np.asarray(np.minimum(self.site_sigma_db[nodes, shed] / np.maximum(whole, 1e-9), 1.0))
 
     @property
     def slot_s(self) -> float:

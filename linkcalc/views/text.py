@@ -346,7 +346,9 @@ def _first_screen(page: "Page", result: Result) -> str:
 def _assumed_words(link: LinkResult) -> str:
     """What was assumed that costs most, in decibels."""
     terms = {t.name: t for d in link.directions for t in d.terms}
-    guessed = [(t.name, -t.value_db) for t in terms.values() if "(assumed)" in t.note or t.name == "installation"]
+    guessed = [
+        (t.name, -t.value_db) for t in terms.values() if "(assumed)" in t.note or t.name == "installation"
+    ]
     parts = [f"{name} {decibel_words(loss)}" for name, loss in guessed if loss >= 0.05]
     return f"Assumed, nobody said: {', '.join(parts)}." if parts else ""
 
@@ -364,7 +366,10 @@ def _answer(page: "Page", link: LinkResult) -> None:
             ("  required", [asked_words(d) for d in link.directions]),
             ("  90 % interval", [likely_words(d) for d in link.directions]),
             ("Such sites work", [probability_words(d.site_share) for d in link.directions]),
-            ("  messages that arrive there", [probability_words(d.success_where_it_works) for d in link.directions]),
+            (
+                "  messages that arrive there",
+                [probability_words(d.success_where_it_works) for d in link.directions],
+            ),
             ("Time on air", [time_words(d.time_on_air_s) for d in link.directions]),
         ],
     )
@@ -563,6 +568,7 @@ def _path(page: "Page", link: LinkResult) -> None:
     )
     facts = [
         ("ground heights", path.source),
+        ("at the ends", _ends_words(link)),
         ("seen as", f"{path.regime}: {path.regime_reason}"),
         ("worst point", f"{where}: {clearance_words(path, worst_clearance_m(link))}"),
         (
@@ -582,6 +588,15 @@ def _path(page: "Page", link: LinkResult) -> None:
         facts.append(("missing heights", f"{distance_words(path.bridged_m)} bridged"))
     for name, fact in facts:
         page.wrap(f"{name:<16}{fact}", indent=2, hanging=18)
+
+
+def _ends_words(link: LinkResult) -> str:
+    """Say how high the ground is where the stations stand: the first thing to hold against a map."""
+    names = (link.directions[0].from_, link.directions[0].to) if link.directions else ("start", "end")
+    ends = zip(names, link.drawing.ground_m[[0, -1]], strict=True)
+    return (
+        ", ".join(f"{name} {rounded(float(height_m), 0)} m" for name, height_m in ends) + " above sea level"
+    )
 
 
 def _models(page: "Page", path: PathFacts) -> None:

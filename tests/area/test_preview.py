@@ -2,11 +2,11 @@
 
 import numpy as np
 import pytest
+from linkcalc.area.preview import preview, rays
 
 from linkcalc.area import kernels
 from linkcalc.area.coverage import Job
 from linkcalc.area.losses import diffraction_loss_db
-from linkcalc.area.preview import preview, rays
 from linkcalc.propagation import _kernels, compiled, diffraction
 from tests.area.test_same_as_check import PATHS, UPLAND_MIDDLE, scene, upland
 

@@ -130,6 +130,7 @@ def test_500_cells_in_the_hills_equal_check(tmp_path):
     assert models["p1812"] > 200
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not compiled.available(), reason="no numba")
 def test_500_cells_behind_a_wood_equal_check(tmp_path):
     text = (SAMPLES / "wooded.toml").read_text()
