@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked
-from linkcalc.area import kernels
 from linkcalc.errors import OutOfRangeWarning
 from linkcalc.link_case import LinkCase
 from linkcalc.path_loss import COMPILED, Found, Losses, Radio, find, losses, profile_arguments, profile_facts
@@ -49,7 +48,7 @@ def wait_words() -> str:
     """What to tell somebody who waits for `height_pairs`; empty where there is no need."""
     if not compiled.available():
         return "numba is not installed: the same numbers take some twenty times longer"
-    if not kernels.kept_on_disk("pairs", "height_pairs"):
+    if not compiled.kept_on_disk(pairs, *COMPILED):
         return "compiling, once where a folder can keep it: some 10 s"
     return ""
 

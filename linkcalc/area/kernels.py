@@ -10,7 +10,6 @@ and row (see `terms`). A position is `east`, `north` of the station, over the ra
 
 import functools
 import math
-from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -277,20 +276,14 @@ def positions(
 @functools.cache
 def compiled_positions() -> Any:
     """`positions` as machine code; needs numba."""
-    uses = (
-        *COMPILED,
-        along,
-        heights_along,
-        sample_complete,
-        sample_with_holes,
-        bridge,
-        add_clutter,
-        position,
-    )
-    return compiled.compile_function(positions, uses=uses)
+    return compiled.compile_function(positions, uses=USES)
 
 
-def kept_on_disk(function: str = "positions", module: str = "kernels") -> bool | None:
-    """Whether the machine code was kept by an earlier run; None where there is no folder to keep it in."""
-    folder = compiled.cache_folder(Path(__file__).parent)
-    return None if folder is None else any(folder.rglob(f"{module}.{function}-*.nbi"))
+USES = (
+    *COMPILED, along, heights_along, sample_complete, sample_with_holes, bridge, add_clutter, position,
+)  # fmt: skip
+
+
+def kept_on_disk() -> bool | None:
+    """Whether an earlier run kept the machine code; None where there is no folder to keep it in."""
+    return compiled.kept_on_disk(positions, *USES)
