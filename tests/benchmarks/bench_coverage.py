@@ -16,11 +16,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from linkcalc.area.preview import rays
 
 from linkcalc.area import kernels
 from linkcalc.area.coverage import TILE_CELLS, Job, prepared_job
 from linkcalc.area.losses import constants, diffraction_loss_db, losses
-from linkcalc.area.preview import rays
 from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
 from linkcalc.propagation._kernels import delta_bullington
