@@ -127,6 +127,12 @@ class LinkCase:
         sag = length / (2.0 * self.situation.k_factor * EARTH_RADIUS_M)
         return np.degrees(np.arctan(rise / length - sag)), np.degrees(np.arctan(-rise / length - sag))
 
+    def antenna_db(self, end: End, found: Losses) -> Floats:
+        """Gain of an end's antenna towards the other end, for many paths at once: the sum of `antenna_terms`."""
+        bearing_deg = self.azimuth_deg if end == "near" else self.back_azimuth_deg
+        up_deg = self.elevations_deg(found)[ENDS.index(end)]
+        return gain_dbi(self.station(end), bearing_deg, up_deg, aimed=self.positioned)
+
     def path_terms(self, found: Losses) -> list[PathTerm]:
         """The path's gains and losses, the same in both directions, for many paths at once."""
         rows = [

@@ -12,7 +12,6 @@ import hashlib
 import importlib
 import importlib.util
 import inspect
-import math
 import os
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
