@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked
 from linkcalc.area.height_pairs import height_pairs
+from linkcalc.budget import DECIMALS
 from linkcalc.errors import DomainError
 from linkcalc.judgement import judgement
 from linkcalc.link_case import ENDS, LinkCase
@@ -168,7 +169,7 @@ def height_table(
 
         own_db = sum(float(case.antenna_db(end, case.losses)[0]) for end in ENDS)
         fixed_db = np.array([case.equipment_db(back=back) for back in (False, True)]) - own_db
-        margins = (pairs.path_gain_db + pairs.antenna_db)[..., np.newaxis] + fixed_db
+        margins = np.round((pairs.path_gain_db + pairs.antenna_db)[..., np.newaxis] + fixed_db, DECIMALS)
         both = [
             judgement(
                 asked,

@@ -20,7 +20,7 @@ from pydantic import ValidationError
 from linkcalc._arrays import Floats
 from linkcalc._version import __version__
 from linkcalc.area.height_pairs import by_numba, pair_losses
-from linkcalc.budget import REQUIRED_SNR, THERMAL_NOISE, total_db
+from linkcalc.budget import DECIMALS, REQUIRED_SNR, THERMAL_NOISE, total_db
 from linkcalc.energy import transmit_current_ma
 from linkcalc.errors import DomainError, PlanError
 from linkcalc.judgement import judgement
@@ -40,9 +40,6 @@ from linkcalc.verdict import link_case, open_terrain, position_deg, recorded_not
 
 MOST_CELLS = 10_000_000
 """Combinations in one sweep: some gigabytes of arrays."""
-
-_DECIMALS = 6
-"""Of the terms of a budget; sums are rounded to them again, as `linkcalc.budget.total_db` does."""
 
 _VERDICTS = np.array(VERDICTS, dtype=object)
 
@@ -349,17 +346,14 @@ def _station(grid: _Grid, end: End) -> _Station:
 
     (power_dbm,) = grid.over(f"power, {end}", lambda c: (c.station(end).transmit_power_dbm,))
     (feeder_db,) = grid.over(f"feeder, {end}", lambda c: (total_db(c.feeder_terms(end, "transmitter")),))
-    (antenna_db,) = grid.over_paths(
-        f"antenna, {end}", lambda c, found: (np.round(c.antenna_db(end, found), _DECIMALS),)
-    )
+    (antenna_db,) = grid.over_paths(f"antenna, {end}", lambda c, found: (c.antenna_db(end, found),))
     return _Station(power_dbm, feeder_db + antenna_db, *grid.over(f"noise, {end}", noise))
 
 
 def _path(case: LinkCase, found: Losses) -> tuple[ArrayLike, ...]:
     parts = path_items(case, found)
-    total = sum(np.round(t.value_db, _DECIMALS) for t in case.path_terms(found))
     return (
-        np.round(total, _DECIMALS) + 0.0,
+        case.path_db(found),
         *(together_db(parts, kind) ** 2 for kind in _KINDS),
         fading_k_db(found),
         found.clearance_ratio,
@@ -386,9 +380,9 @@ def _table(grid: _Grid, stated_current_ma: float | None) -> dict[str, NDArray[An
     between_db = path_db + near.hardware_db + far.hardware_db + polarisation_db
     words, spare = [], []
     for way, tx, rx in (("", near, far), ("back_", far, near)):
-        received = np.round(tx.power_dbm + between_db, _DECIMALS)
-        sensitivity = -np.round(signal_db + rx.noise_db, _DECIMALS)
-        margin = np.round(received - sensitivity, _DECIMALS)
+        received = np.round(tx.power_dbm + between_db, DECIMALS)
+        sensitivity = -np.round(signal_db + rx.noise_db, DECIMALS)
+        margin = np.round(received - sensitivity, DECIMALS)
         required, success, word, share = _judged(
             asked,
             margin,
@@ -405,7 +399,7 @@ def _table(grid: _Grid, stated_current_ma: float | None) -> dict[str, NDArray[An
             f"{way}delivery_probability": success,
             f"{way}received_power_dbm": received,
             f"{way}sensitivity_dbm": sensitivity,
-            f"{way}eirp_dbm": np.round(tx.power_dbm + tx.hardware_db, _DECIMALS),
+            f"{way}eirp_dbm": np.round(tx.power_dbm + tx.hardware_db, DECIMALS),
         }
     found |= {
         "weaker_fade_margin_db": np.where(

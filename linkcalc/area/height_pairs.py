@@ -111,7 +111,7 @@ def height_pairs(
             rows.append(pair_losses(case, np.full(far.shape, height), far, use_numba=use_numba))
             if progress is not None:
                 progress(done + 1, near.size)
-        gain = np.array([sum(t.value_db for t in case.path_terms(found)) for found in rows])
+        gain = np.array([case.path_db(found) for found in rows])
         gains = np.array([case.antenna_db("near", found) + case.antenna_db("far", found) for found in rows])
         items = [path_items(case, found) for found in rows]
     worst = np.array([found.worst for found in rows]).astype(np.int64)
