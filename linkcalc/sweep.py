@@ -290,7 +290,7 @@ class _Grid:
                 column = np.broadcast_to(values, losses.length_m.shape)
                 if number == len(found):
                     found.append(np.empty(shape, dtype=column.dtype))
-                found[number][here] = column.reshape(kept)
+                found[number][(*here, ...)] = column.reshape(kept)
         return found
 
     def over(self, piece: str, worked_out: Callable[[LinkCase], tuple[Any, ...]]) -> list[NDArray[Any]]:

@@ -95,8 +95,8 @@ def compare(place: Scene, count: int, use_numba: bool, seed: int = 1) -> dict[st
     east, north = place.positions(count, seed)
     found = losses(place.land, place.template, place.fixed, east, north, use_numba=use_numba)
     cases = [place.case_at(*at) for at in zip(east, north, strict=True)]
-    # how coarse heights count is `check`'s to say, for it alone may know what its profile was cut from
-    found = replace(found, cell_m=np.concatenate([case.losses.cell_m for case in cases]))
+    if not hasattr(cases[0].profile, "cell_m"):  # a profile that does not know what it was cut from
+        found = replace(found, cell_m=np.full(count, np.nan))
     here = (place.land.latitude_deg, place.land.longitude_deg)
     got = answers(place.template, place.fixed, here, east, north, found)
     models: dict[str, int] = {}
