@@ -9,6 +9,7 @@ from typing import Any, Literal
 import numpy as np
 
 from linkcalc._arrays import Floats
+from linkcalc.legal import station_limits
 from linkcalc.link_case import ENDS, End, LinkCase, feeder_loss_db
 from linkcalc.path_loss import CLEAR_RATIO
 from linkcalc.plan import Antenna, ChirpModulation, Station
@@ -16,8 +17,6 @@ from linkcalc.plan.stations import AntennaType
 from linkcalc.propagation import fresnel
 from linkcalc.requirement import Requirement
 from linkcalc.result import Advice
-from linkcalc.rules.limits import LimitsCheck, Transmission
-from linkcalc.rules.limits import check as check_limits
 from linkcalc.terrain.profile import Profile
 from linkcalc.uncertainty import (
     after_reading_db,
@@ -149,15 +148,20 @@ def _spreading_factor(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
         return
     changed = case
     for factor in range(m.spreading_factor + 1, 13):
-        changed = case.with_modulation(m.model_copy(update={"spreading_factor": factor}))
+        slower = case.with_modulation(m.model_copy(update={"spreading_factor": factor}))
+        if _breaks_limits(case, slower):
+            break
+        changed = slower
         if asked.suffices(changed):
             break
+    if changed is case:
+        return
     new = changed.link.modulation
     assert isinstance(new, ChirpModulation)
     yield _advice(
         "spreading_factor",
         f"Spreading factor {new.spreading_factor} instead of {m.spreading_factor}; a message then lasts "
-        f"{_time_text(changed)} instead of {_time_text(case)}{_airtime_words(case, changed)}.",
+        f"{_time_text(changed)} instead of {_time_text(case)}{_airtime_words(case)}.",
         1,
         changed,
         asked,
@@ -171,7 +175,10 @@ def _bandwidth(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     changed = None
     for bandwidth_khz in (250.0, 125.0, 62.5):
         if bandwidth_khz < m.bandwidth_khz:
-            changed = case.with_modulation(m.model_copy(update={"bandwidth_khz": bandwidth_khz}))
+            slower = case.with_modulation(m.model_copy(update={"bandwidth_khz": bandwidth_khz}))
+            if _breaks_limits(case, slower):
+                break
+            changed = slower
             if asked.suffices(changed):
                 break
     if changed is not None:
@@ -205,53 +212,42 @@ def _power(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     ]
     if raised:
         known = all(math.isfinite(_legal_power_dbm(case, end)) for end in ENDS)
-        allowed = (
-            f"which the table of limits allows in region {case.regulation.region}"
-            if known
-            else "if the local limit allows it"
-        )
+        allowed = "if the local limit allows it"
+        if known:
+            doubts = {
+                found.power_doubt
+                for end in ENDS
+                if (found := station_limits(case, end)) and found.power_doubt
+            }
+            allowed = f"which the table of limits allows in region {case.regulation.region}"
+            allowed += f" ({'; '.join(sorted(doubts))})" if doubts else ""
         yield _advice("power", f"Transmit power {', '.join(raised)}, {allowed}.", 1, changed, asked)
 
 
 def _legal_power_dbm(case: LinkCase, end: End) -> float:
-    """The most conducted power the table of limits allows a station; infinite where it says nothing."""
-    found = _limits(case, end)
-    if found is None or found.largest_conducted_dbm is None:
+    """The most conducted power the table of limits allows a station; infinite where it says nothing.
+
+    Where no power is legal, none is advised: the present one.
+    """
+    found = station_limits(case, end)
+    if found is None:
         return math.inf
+    if found.largest_conducted_dbm is None:
+        return case.station(end).transmit_power_dbm if found.status == "over" else math.inf
     return found.largest_conducted_dbm
 
 
-def _limits(case: LinkCase, end: End) -> LimitsCheck | None:
-    """What the table of limits says about a station's transmitter, how often it sends left aside."""
-    r = case.regulation
-    if r.region is None:
-        return None
-    station, payload = (
-        case.station(end),
-        case.link.payload_bytes if end == "near" else case.link.reply_payload_bytes,
-    )
-    sent = Transmission(
-        frequency_hz=case.frequency_hz,
-        bandwidth_hz=case.signal.bandwidth_hz,
-        conducted_power_dbm=station.transmit_power_dbm,
-        antenna_gain_dbi=_gain_dbi(case, end),
-        time_on_air_s=case.signal.time_on_air_s(payload),
-        feeder_loss_db=feeder_loss_db(station, case.frequency_hz),
-        hopping_channels=r.hopping_channels,
-        listen_before_talk=r.listen_before_talk,
-    )
-    return check_limits(sent, r.region)
-
-
-def _airtime_words(case: LinkCase, changed: LinkCase) -> str:
-    """Whether the changed signal is within the table of limits, as far as the plan names a region."""
-    if case.regulation.region is None:
-        return ", if the local airtime limit allows it"
+def _breaks_limits(case: LinkCase, changed: LinkCase) -> bool:
+    """Whether a change leads beyond the table of limits where the plan is not beyond it already."""
     for end in ENDS:
-        before, after = _limits(case, end), _limits(changed, end)
+        before, after = station_limits(case, end), station_limits(changed, end)
         if before is not None and after is not None and before.status != "over" and after.status == "over":
-            return f"; over the table's limits in region {case.regulation.region}: {after.reason}"
-    return ""
+            return True
+    return False
+
+
+def _airtime_words(case: LinkCase) -> str:
+    return ", if the local airtime limit allows it" if case.regulation.region is None else ""
 
 
 def _antennas(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
@@ -523,8 +519,9 @@ def _together(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     m = case.link.modulation
     base, words = case, ""
     if isinstance(m, ChirpModulation) and m.spreading_factor < 12:
-        base = case.with_modulation(m.model_copy(update={"spreading_factor": 12}))
-        words = f"Spreading factor 12 ({_time_text(base)} on air) and "
+        slowest = case.with_modulation(m.model_copy(update={"spreading_factor": 12}))
+        if not _breaks_limits(case, slowest):
+            base, words = slowest, f"Spreading factor 12 ({_time_text(slowest)} on air) and "
     near_m, far_m = case.near.antenna_height_m, case.far.antenna_height_m
 
     def both(raise_m: float) -> LinkCase:

@@ -1,15 +1,36 @@
 """Further answers from the same plan, each a section of the result with one `line` that sums it up."""
 
-from dataclasses import replace
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 from typing import Any
 
 from linkcalc import exposure, messages, plan_energy, tank
+from linkcalc.errors import LinkcalcError
 from linkcalc.plan import Plan
 from linkcalc.result import Result
 from linkcalc.rules import plan_limits
 
 
-def with_sections(result: Result, plan: Plan) -> Result:
+@dataclass(frozen=True)
+class Unanswered:
+    """A section that cannot be answered; the links' answers stand without it.
+
+    Examples
+    --------
+    >>> Unanswered("energy", "no current is known for 40 dBm").line
+    'Energy: not answered: no current is known for 40 dBm'
+    """
+
+    section: str
+    reason: str
+
+    @property
+    def line(self) -> str:
+        """One line for the report of a check."""
+        return f"{self.section.capitalize()}: not answered: {self.reason}"
+
+
+def with_sections(result: Result, plan: Plan, *, brief: bool = False) -> Result:
     """Add to a result what the plan's other sections ask for.
 
     Parameters
@@ -18,16 +39,14 @@ def with_sections(result: Result, plan: Plan) -> Result:
         Of `linkcalc.verdict.check_plan`.
     plan : Plan
         The same plan.
+    brief : bool
+        For a report that shows the sections' lines only: what takes long and is not in them is left out.
 
     Returns
     -------
     Result
-        With `sections` limits, exposure, energy, and messages and tank where the plan has them.
-
-    Raises
-    ------
-    PlanError
-        If a section contradicts the links, for example a message longer than its interval.
+        With `sections` limits, exposure, energy, and messages and tank where the plan has them. One that
+        cannot be answered, for example since a message does not fit into its interval, is `Unanswered`.
 
     Examples
     --------
@@ -36,11 +55,21 @@ def with_sections(result: Result, plan: Plan) -> Result:
     >>> sorted(lc.with_sections(lc.check_plan(loaded), loaded.plan).sections)
     ['energy', 'exposure', 'limits', 'messages', 'tank']
     """
-    sections: dict[str, Any] = {
-        "limits": plan_limits.section(plan, result.links),
-        "messages": messages.section(plan, result.links),
-        "tank": tank.section(plan, result.links),
-        "energy": plan_energy.section(plan, result.links),
-        "exposure": exposure.section(plan, result.links),
+    answers: dict[str, Callable[..., Any]] = {
+        "limits": plan_limits.section,
+        "messages": messages.section,
+        "tank": tank.overrun if brief else tank.section,
+        "energy": plan_energy.section,
+        "exposure": exposure.section,
     }
-    return replace(result, sections={name: found for name, found in sections.items() if found is not None})
+
+    def sections() -> Iterator[tuple[str, Any]]:
+        for name, answer in answers.items():
+            try:
+                found = answer(plan, result.links)
+            except LinkcalcError as error:
+                found = Unanswered(name, str(error))
+            if found is not None:
+                yield name, found
+
+    return replace(result, sections=dict(sections()))

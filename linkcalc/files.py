@@ -1,8 +1,11 @@
 """Writing files so that a reader never sees half of one."""
 
+import csv
+import io
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
+from typing import Any
 
 from linkcalc.errors import LinkcalcError
 
@@ -45,6 +48,40 @@ def atomic_write(path: str | os.PathLike[str], content: bytes | str) -> None:
             _write_beside_and_move(target, data)
     except OSError as error:
         raise LinkcalcError(f"{path}: cannot be written: {error.strerror or error}") from None
+
+
+def csv_cell(value: Any) -> Any:
+    """Return a value as a spreadsheet shows it: text that would be taken for a formula gets an apostrophe.
+
+    Numbers stay numbers, negative ones too.
+
+    References
+    ----------
+    Common practice against formula injection: cells that begin with =, +, -, @, a tabulator or a return.
+
+    Examples
+    --------
+    >>> [csv_cell(v) for v in ("=1+1", "-5.2", "tank 1", "-x", 3.5, None)]
+    ["'=1+1", '-5.2', 'tank 1', "'-x", 3.5, None]
+    """
+    if not isinstance(value, str) or not value.lstrip(" ").startswith(("=", "+", "-", "@", "\t", "\r")):
+        return value
+    try:
+        float(value)
+    except ValueError:
+        return f"'{value}"
+    return value
+
+
+def csv_text(rows: Iterable[Sequence[Any]], *, line_end: str = "\n") -> str:
+    """Return rows as CSV whose cells a spreadsheet takes for what they are: `csv_cell`.
+
+    >>> csv_text([["name", "margin_db"], ["=1+1", "-3.2"]])
+    "name,margin_db\\n'=1+1,-3.2\\n"
+    """
+    file = io.StringIO()
+    csv.writer(file, lineterminator=line_end).writerows([csv_cell(cell) for cell in row] for row in rows)
+    return file.getvalue()
 
 
 def refuse_to_overwrite(paths: Iterable[str | os.PathLike[str]], hint: str = "") -> None:

@@ -264,7 +264,7 @@ def _cheapest(
     """The cheapest pair that lacks nothing, as a check of its own finds it; of several, the one with most to spare."""
     order = np.lexsort((lacking.ravel(), np.round(cost.ravel(), 6)))
     for flat in order:
-        at = divmod(int(flat), lacking.shape[1])
+        at = (int(flat) // lacking.shape[1], int(flat) % lacking.shape[1])
         if lacking[at] <= -_ROUNDING_DB:
             return at
         if lacking[at] <= _ROUNDING_DB and checked_at(at).verdict == "closes":

@@ -20,6 +20,7 @@ from linkcalc.plan.power import Regulation
 from linkcalc.propagation import building_entry, noise, refractivity
 from linkcalc.radio import antenna, feeder
 from linkcalc.result import MODEL_NAMES, Term
+from linkcalc.rules.traffic import Sent
 from linkcalc.terrain.profile import Profile
 from linkcalc.units import EARTH_RADIUS_M
 
@@ -53,6 +54,8 @@ class LinkCase:
     back_azimuth_deg: float
     regulation: Regulation = field(default_factory=Regulation)
     """Whose legal limits count, if any."""
+    sent: tuple[Sent, ...] = ()
+    """What the link carries, for the legal limits; empty: they are asked without its timing."""
     _found: dict[Any, Losses] = field(default_factory=dict, repr=False, compare=False)
     """Losses by what they depend on; cases that are made from each other share it."""
 
@@ -329,6 +332,11 @@ def gain_dbi(
             tilt_deg=station.antenna.tilt_deg,
         )
     )
+
+
+def main_gain_dbi(station: Station) -> float:
+    """Gain of a station's antenna in its main beam."""
+    return _generic(station).gain_dbi
 
 
 def _generic(station: Station) -> antenna.Antenna:

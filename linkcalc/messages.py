@@ -25,6 +25,11 @@ if TYPE_CHECKING:
 YEAR_S = 365.0 * 86_400.0
 BackOff = Literal["fixed", "exponential"]
 
+DEAD_LOSS = 0.5
+"""A site at which more of its messages are lost than this, with their tries, over the year, is dead."""
+WORKING_LOSS = 0.01
+"""A site at which no more are lost works, where the link does not say what is asked of it."""
+
 POOR_SITE_Z = -1.2815515594
 """One site in ten is worse than this many standard deviations below the prediction."""
 
@@ -245,6 +250,56 @@ def loss(channel: FadingChannel | SteadyChannel, tries: int, *, sigma_db: float 
     )
 
 
+@dataclass(frozen=True)
+class BySite:
+    """Whether messages arrive at a site, and how many where they do: two questions, answered apart."""
+
+    dead_chance: float
+    """Of a site at which more of them are lost than `DEAD_LOSS`."""
+    working_chance: float
+    """Of one at which no more are lost than is accepted."""
+    accepted_loss: float
+    working_loss: float
+    """Mean over those that work; of the predicted site where none does."""
+
+
+def by_site(
+    channel: FadingChannel | SteadyChannel, tries: int, accepted_loss: float = WORKING_LOSS
+) -> BySite:
+    """Tell sites that work from dead ones.
+
+    Parameters
+    ----------
+    channel : FadingChannel or SteadyChannel
+    tries : int, 1 or more
+    accepted_loss : float, 0 to 1
+        Of messages with their tries, over the year's states.
+
+    Examples
+    --------
+    >>> found = by_site(FadingChannel(20.0, site_sigma_db=10.0, conditions_sigma_db=3.0), 3)
+    >>> round(found.dead_chance, 3), round(found.working_chance, 2), f"{found.working_loss:.0e}"
+    (0.014, 0.87, '5e-04')
+    """
+    if isinstance(channel, SteadyChannel) or channel.site_sigma_db <= 0.0:
+        mean = loss(channel, tries)
+        return BySite(float(mean > DEAD_LOSS), float(mean <= accepted_loss), accepted_loss, mean)
+    z = np.linspace(-6.0, 6.0, 481)
+    share = np.exp(-0.5 * z * z)
+    share /= share.sum()
+    lost: Floats = np.asarray(
+        message_failure(
+            channel.fade_margin_db + channel.site_sigma_db * z,
+            channel.conditions_sigma_db,
+            rician_k_db=channel.rician_k_db,
+            tries=tries,
+        )
+    )
+    works = lost <= accepted_loss
+    working = float((share * lost)[works].sum() / share[works].sum()) if works.any() else float(lost[240])
+    return BySite(float(share[lost > DEAD_LOSS].sum()), float(share[works].sum()), accepted_loss, working)
+
+
 def unconfirmed(
     there: FadingChannel | SteadyChannel, back: FadingChannel | SteadyChannel, tries: int
 ) -> float:
@@ -381,7 +436,15 @@ class MessageAnswer:
     single_loss: float
     """Of one try, averaged over what is unknown and what varies."""
     loss: float
-    """All tries lost, averaged likewise."""
+    """All tries lost, averaged likewise: over dead sites too, so not a rate that any site has."""
+    dead_chance: float
+    """Chance that such a site is dead: more than half of these messages are lost, with their tries, over the
+    year."""
+    working_chance: float
+    """Chance that it works: no more are lost than `accepted_loss`."""
+    accepted_loss: float
+    loss_working_site: float
+    """Mean over the sites that work; that of the predicted site where none does."""
     loss_predicted_site: float
     """The same at a site that is as predicted."""
     loss_poor_site: float
@@ -393,6 +456,7 @@ class MessageAnswer:
     unconfirmed: float | None
     """The sender hears no acknowledgement; None: it does not listen for one."""
     lost_per_year: float
+    lost_per_year_working_site: float
     lost_per_year_predicted_site: float
     lost_per_year_poor_site: float
     lost_per_year_after_reading: float
@@ -426,8 +490,13 @@ class MessagesSection:
         """One line for the report of a check: the message whose loss matters most."""
         order = ("stop", "run_permit", "start", "level_report", "acknowledgement")
         worst = min(self.messages, key=lambda m: (order.index(m.kind), -m.loss))
-        name = worst.name if len(worst.name) <= 16 else worst.name[:15] + "…"
-        return f'Messages: "{name}" {often_words(worst.loss, "lost")}; see linkcalc messages'
+        name = worst.name if len(worst.name) <= 12 else worst.name[:11] + "…"
+        lost = often_words(worst.loss_working_site, "lost")
+        if worst.dead_chance < 0.0005:
+            return f'Messages: "{name}" {lost}; see linkcalc messages'
+        return (
+            f'Messages: "{name}" {lost}, {100.0 * worst.dead_chance:.2g} % of sites dead; linkcalc messages'
+        )
 
 
 def often_words(probability: float, what: str) -> str:
@@ -541,6 +610,8 @@ def _answer(
     poor = loss(poor_channel, n)
     after = loss(measured, n)
     single = loss(channel, 1)
+    asked = next(k.required_success for k in plan.link if k.name == message.link)
+    sites = by_site(channel, n, WORKING_LOSS if asked is None else 1.0 - asked)
     sent, heard = _sent(channel, answering, n) if message.acknowledged else (float(n), 0.0)
     notes = []
     if n == 1 and message.kind in ("stop", "start"):
@@ -569,12 +640,17 @@ def _answer(
         fade_margin_db=there.fade_margin_db,
         single_loss=single,
         loss=lost,
+        dead_chance=sites.dead_chance,
+        working_chance=sites.working_chance,
+        accepted_loss=sites.accepted_loss,
+        loss_working_site=sites.working_loss,
         loss_predicted_site=predicted,
         loss_poor_site=poor,
         loss_after_reading=after,
         loss_independent_tries=single**n,
         unconfirmed=unconfirmed(channel, answering, n) if message.acknowledged else None,
         lost_per_year=per_year * lost,
+        lost_per_year_working_site=per_year * sites.working_loss,
         lost_per_year_predicted_site=per_year * predicted,
         lost_per_year_poor_site=per_year * poor,
         lost_per_year_after_reading=per_year * after,

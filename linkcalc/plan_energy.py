@@ -27,6 +27,7 @@ from linkcalc.energy import (
 from linkcalc.errors import DomainError, PlanError
 from linkcalc.plan.wording import element
 from linkcalc.rules.plan_limits import End, ends
+from linkcalc.solar_winter import blackout_chance
 
 if TYPE_CHECKING:
     from linkcalc.plan import Plan
@@ -35,6 +36,10 @@ if TYPE_CHECKING:
 
 _AFTER_ANSWER_S = 0.1
 """The receiver is on that much longer than the answer lasts (common practice, no source)."""
+
+AUTONOMY_DAYS, AUTONOMY_DAYS_CONTROL = 5.0, 10.0
+"""Days without sun, by default; the second where a message starts or stops an engine (common practice, no
+source: 3 in sunny places, 5 to 7 at high latitudes for what may be missed)."""
 
 TABLE_INTERVALS_S = (60.0, 300.0, 900.0, 3600.0, 21_600.0, 86_400.0)
 """Intervals a table shows; they are among those a picture is drawn from."""
@@ -107,16 +112,23 @@ class SolarSupply:
     daily_wh: float
     peak_sun_h: float
     panel_w: float
-    """The bare sum."""
+    """The bare sum: the day's use, and the store filled again in `recovery_days`."""
     recommended_panel_w: float
     storage_wh: float
     """The bare sum."""
     recommended_storage_wh: float
     recommended_storage_mah: float
     autonomy_days: float
+    recovery_days: float
+    """In which the panel fills an empty battery again, at the worst month's sun."""
     chemistry: str
     usable_share: float
+    """Of the rated energy, at this temperature."""
+    temperature_c: float
     voltage_v: float
+    blackout_chance: float
+    """Of running empty at least once in a dull season, with panel and battery as recommended
+    (`linkcalc.solar_winter`)."""
     notes: tuple[str, ...]
 
 
@@ -184,7 +196,7 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]" = ()) -> EnergySe
     every = ends(plan)
     expected = _Expected(plan, link_results)
     stations = tuple(
-        _station(supply, element("power", index, supply.station), every, expected)
+        _station(plan, supply, element("power", index, supply.station), every, expected)
         for index, supply in enumerate(plan.power)
     )
     return EnergySection(stations, _line(stations))
@@ -199,8 +211,14 @@ def _line(stations: Sequence[StationEnergy]) -> str:
     return f"Energy: {name} {first.summary}{more}; see linkcalc energy"
 
 
-def _station(supply: "PowerSupply", place: str, every: Sequence[End], expected: "_Expected") -> StationEnergy:
+def _station(
+    plan: "Plan", supply: "PowerSupply", place: str, every: Sequence[End], expected: "_Expected"
+) -> StationEnergy:
     own = [end for end in every if end.station == supply.station]
+    waits_for = _waits_for(supply.station, every)
+    assumed_listening = supply.listening_share is None and bool(waits_for)
+    if supply.listening_share is None:
+        supply = supply.model_copy(update={"listening_share": 1.0 if waits_for else 0.0})
     try:
         current, source = _transmit_current(supply, own)
         traffic = tuple(_traffic(supply, end, every, expected) for end in own)
@@ -211,7 +229,7 @@ def _station(supply: "PowerSupply", place: str, every: Sequence[End], expected: 
             lives = _lives_by_factor(supply, own, every, traffic, current)
             battery = _battery(supply.battery, current, mean, lives)
         if supply.solar is not None and mean is not None:
-            solar = _solar(supply.solar, mean)
+            solar = _solar(supply.solar, mean, carries_control=_carries_control(plan, own, waits_for))
     except DomainError as error:
         raise PlanError(f"{place}: {error}") from None
     return StationEnergy(
@@ -226,9 +244,20 @@ def _station(supply: "PowerSupply", place: str, every: Sequence[End], expected: 
         mean_current_ma=mean,
         battery=battery,
         solar=solar,
-        notes=tuple(_notes(supply, traffic)),
+        notes=tuple(_notes(supply, traffic, waits_for if assumed_listening else ())),
         summary=_summary(mean, battery, solar),
     )
+
+
+def _waits_for(station: str, every: Sequence[End]) -> tuple[str, ...]:
+    """What others send to a station when they like, by the message or else the link."""
+    return tuple(dict.fromkeys(e.message or e.link for e in every if e.to == station and not e.answers))
+
+
+def _carries_control(plan: "Plan", own: Sequence[End], waits_for: Sequence[str]) -> bool:
+    """Whether an engine is started or stopped by what the station sends or hears."""
+    control = {m.name for m in plan.message if m.kind in ("start", "stop", "run_permit")}
+    return bool(control & ({e.message for e in own if not e.answers} | set(waits_for)))
 
 
 def _summary(mean: float | None, battery: BatteryLife | None, solar: SolarSupply | None) -> str:
@@ -320,7 +349,8 @@ def _draw(
     supply: "PowerSupply", own: Sequence[End], traffic: Sequence[Traffic], current_ma: float
 ) -> Draw | None:
     """Sum over the station's links; None where an interval is not stated."""
-    listening = supply.listening_share * supply.receive_current_ma
+    share = supply.listening_share or 0.0
+    listening = share * supply.receive_current_ma
     sums = np.array([0.0, listening, 0.0, supply.sleep_current_ma])
     for t in traffic:
         if t.interval_s is None:
@@ -346,7 +376,7 @@ def _cycle(
         transmit_current_ma=current_ma,
         transmissions=t.transmissions,
         # what is heard while listening anyway is counted there
-        receive_current_ma=supply.receive_current_ma * (1.0 - supply.listening_share),
+        receive_current_ma=supply.receive_current_ma * (1.0 - (supply.listening_share or 0.0)),
         receive_window_s=window_s,
         sensor_current_ma=supply.sensor_current_ma if t.measures else 0.0,
         sensor_warm_up_s=supply.sensor_warm_up_s,
@@ -382,7 +412,7 @@ def _lives_by_factor(
     planned_s = traffic[order[0]].interval_s
     total = np.full(
         (len(factors), len(_INTERVALS_S) + 1),
-        supply.sleep_current_ma + supply.listening_share * supply.receive_current_ma,
+        supply.sleep_current_ma + (supply.listening_share or 0.0) * supply.receive_current_ma,
     )
     for rank, i in enumerate(order):
         end, t = own[i], traffic[i]
@@ -460,33 +490,60 @@ def _battery(
     )
 
 
-def _solar(solar: "Solar", mean_ma: float) -> SolarSupply:
+def _solar(solar: "Solar", mean_ma: float, *, carries_control: bool) -> SolarSupply:
     cell = CHEMISTRIES[solar.chemistry]
     daily = float(daily_energy_wh(mean_ma, solar.voltage_v))
-    panel = float(solar_panel_w(daily, solar.worst_month_peak_sun_h, solar.efficiency))
-    storage = float(storage_wh(daily, solar.autonomy_days, cell.usable_share))
+    days = solar.autonomy_days
+    if days is None:
+        days = AUTONOMY_DAYS_CONTROL if carries_control else AUTONOMY_DAYS
+    usable = float(capacity_share(solar.chemistry, solar.temperature_c))
+    again = daily * days / solar.recovery_days
+    panel = float(solar_panel_w(daily + again, solar.worst_month_peak_sun_h, solar.efficiency))
+    storage = float(storage_wh(daily, days, usable))
+    larger = solar.size_factor
+    notes = [cell.note]
+    if days < AUTONOMY_DAYS_CONTROL and carries_control:
+        notes.append(
+            f"messages that start or stop an engine go by this station: {AUTONOMY_DAYS_CONTROL:g} days of"
+            " autonomy are usual (common practice, no source)"
+        )
     return SolarSupply(
         daily_wh=daily,
         peak_sun_h=solar.worst_month_peak_sun_h,
         panel_w=panel,
-        recommended_panel_w=panel * solar.size_factor,
+        recommended_panel_w=panel * larger,
         storage_wh=storage,
-        recommended_storage_wh=storage * solar.size_factor,
-        recommended_storage_mah=storage * solar.size_factor / solar.voltage_v * 1e3,
-        autonomy_days=solar.autonomy_days,
+        recommended_storage_wh=storage * larger,
+        recommended_storage_mah=storage * larger / solar.voltage_v * 1e3,
+        autonomy_days=days,
+        recovery_days=solar.recovery_days,
         chemistry=cell.name,
-        usable_share=cell.usable_share,
+        usable_share=usable,
+        temperature_c=solar.temperature_c,
         voltage_v=solar.voltage_v,
-        notes=(cell.note,),
+        blackout_chance=blackout_chance(
+            daily,
+            panel * larger * solar.worst_month_peak_sun_h * solar.efficiency,
+            storage * larger * usable,
+        ),
+        notes=tuple(notes),
     )
 
 
-def _notes(supply: "PowerSupply", traffic: Sequence[Traffic]) -> "Sequence[str]":
+def _notes(
+    supply: "PowerSupply", traffic: Sequence[Traffic], waits_for: Sequence[str]
+) -> "Sequence[str]":  # fmt: skip
     notes = []
+    if waits_for:
+        named = ", ".join(f'"{w}"' for w in waits_for[:3]) + (", ..." if len(waits_for) > 3 else "")
+        notes.append(
+            f"it waits for calls ({named}), so its receiver is on all the time; state listening_share if it"
+            " wakes now and then"
+        )
     if any(t.answers for t in traffic) and supply.listening_share == 0.0:
         notes.append(
             "this station answers, yet listening_share is 0: it hears only what it expects at a known time"
         )
-    if not traffic:
+    if not traffic and not waits_for:
         notes.append("no link of the plan uses this station")
     return notes

@@ -154,7 +154,7 @@ class Requirement:
         """
         margin = np.asarray(margin_db, dtype=np.float64)
         arrives = mean_success(margin, conditions_db, k_db, tries=self.tries, busy=self.busy)
-        closes = (margin >= required_db) & self.reachable
+        closes = (margin >= np.asarray(required_db, dtype=np.float64)) & self.reachable
         word = np.where(closes, 2, np.where(np.asarray(arrives) >= LEAST_SUCCESS, 1, 0))
         return np.where(np.isfinite(margin), word, -1).astype(np.int8)
 

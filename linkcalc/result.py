@@ -1,8 +1,10 @@
 """What a check finds: plain frozen data that reports, pictures and JSON are made from."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Any, Literal
+
+import numpy as np
 
 from linkcalc._arrays import Floats
 
@@ -128,7 +130,7 @@ class PathFacts:
     """Length of nodata bridged along the path."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Drawing:
     """Arrays a picture of the path needs; not part of the JSON result."""
 
@@ -151,6 +153,13 @@ class Drawing:
     """Margin of the weaker direction at those heights, by the governing model."""
     margin_sweep_raw_db: Floats
     """The same with two-ray lobes shown in full (equal to the above where two-ray does not apply)."""
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Drawing):
+            return NotImplemented
+        return all(np.array_equal(getattr(self, f.name), getattr(other, f.name)) for f in fields(self))
+
+    __hash__ = None  # type: ignore[assignment]  # as of arrays
 
 
 @dataclass(frozen=True)
@@ -198,11 +207,11 @@ class LinkResult:
     frequency_hz: float
     signal: str
     """The modulation in words, for example "CSS SF10, 125 kHz, 4/5"."""
-    path: PathFacts
-    directions: tuple[Direction, ...]
-    advice: tuple[Advice, ...]
-    warnings: tuple[str, ...]
-    drawing: Drawing
+    path: PathFacts = field(repr=False)
+    directions: tuple[Direction, ...] = field(repr=False)
+    advice: tuple[Advice, ...] = field(repr=False)
+    warnings: tuple[str, ...] = field(repr=False)
+    drawing: Drawing = field(repr=False)
 
 
 @dataclass(frozen=True)
@@ -215,9 +224,9 @@ class Result:
     """SHA-256 of the plan file."""
     linkcalc_version: str
     links: tuple[LinkResult, ...]
-    assumed: tuple[Assumption, ...]
-    warnings: tuple[str, ...]
-    cautions: tuple[str, ...]
-    sections: Mapping[str, Any] = field(default_factory=dict)
+    assumed: tuple[Assumption, ...] = field(repr=False)
+    warnings: tuple[str, ...] = field(repr=False)
+    cautions: tuple[str, ...] = field(repr=False)
+    sections: Mapping[str, Any] = field(default_factory=dict, repr=False)
     """Further answers from the same plan: limits, messages, tank, energy, exposure."""
     schema_version: str = SCHEMA_VERSION

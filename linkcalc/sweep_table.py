@@ -6,15 +6,16 @@ import json
 import math
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc.errors import DomainError, LinkcalcError
-from linkcalc.files import atomic_write
+from linkcalc.files import atomic_write, csv_cell
 
 if TYPE_CHECKING:
     import pandas
@@ -93,13 +94,21 @@ class Sweep:
     """Its values, one dimension each."""
     planned: Mapping[str, Any]
     """The plan's own value of each; None where its two stations differ, or it has none."""
-    data: Mapping[str, Values]
+    data: Mapping[str, Values] = field(repr=False)
     """The arrays named in `QUANTITIES`, each of `shape`, not to be written to."""
     title: str
     plan_digest: str
     linkcalc_version: str
     warnings: tuple[str, ...]
     """What models said about being used outside their range, once each."""
+
+    def __post_init__(self) -> None:
+        for name in ("coords", "planned", "data"):
+            object.__setattr__(self, name, MappingProxyType(_read_only(getattr(self, name))))
+
+    def __reduce__(self) -> tuple[Any, ...]:  # for copy and pickle, which know no read-only mapping
+        values = (getattr(self, f.name) for f in fields(self))
+        return Sweep, tuple(dict(v) if isinstance(v, Mapping) else v for v in values)
 
     @property
     def shape(self) -> tuple[int, ...]:
@@ -224,7 +233,8 @@ class Sweep:
         text = io.StringIO()
         writer = csv.writer(text, lineterminator="\n")
         writer.writerow(columns)
-        writer.writerows(zip(*(_plain(column, "") for column in columns.values()), strict=True))
+        rows = zip(*(_plain(column, "") for column in columns.values()), strict=True)
+        writer.writerows([csv_cell(cell) for cell in row] for row in rows)
         return text.getvalue()
 
     def to_json(self) -> str:
@@ -308,6 +318,17 @@ def _installed(module: str) -> Any:
     except ImportError:
         package = module.partition(".")[0]
         raise LinkcalcError(f"this needs {package}, which is not installed: pip install {package}") from None
+
+
+def _read_only(values: Mapping[str, Any]) -> dict[str, Any]:
+    """A copy of a mapping, the arrays in it not to be written to."""
+    found = {}
+    for name, value in values.items():
+        if isinstance(value, np.ndarray):
+            value = value.view()
+            value.flags.writeable = False
+        found[name] = value
+    return found
 
 
 def _item(value: Any) -> Any:

@@ -25,6 +25,7 @@ from linkcalc.path_loss import Losses
 from linkcalc.plan import Station
 from linkcalc.propagation import building_entry, noise, vegetation
 from linkcalc.result import Contributor
+from linkcalc.terrain.cell_size import cell_error_db
 from linkcalc.units import SPEED_OF_LIGHT_M_S
 
 if TYPE_CHECKING:
@@ -41,13 +42,16 @@ K above 13 dB under nearly all conditions where short fades were measured (5.8 G
 FADING_TREES_DB = 12.0
 """Trees in the way that lose so much leave no steady ray either."""
 
-ELEVATED_DB = (5.0, 8.0, 9.0)
-LOW_DB = (8.6, 8.6, 9.0)
+ELEVATED_DB = (4.9, 10.0, 9.8)
+LOW_DB = (9.1, 9.1, 9.8)
 """Standard deviation of these rules' error on real links, path clear, touching, and blocked as far: both antennas
 above what surrounds them, and one or both among it with the surroundings known."""
 
-ASSUMED_SURROUNDINGS_DB = 5.0
-"""Besides, where nobody said what surrounds a low antenna: 10 dB in all on clear and grazing paths."""
+ASSUMED_SURROUNDINGS_DB = 5.2
+"""Besides, where nobody said what surrounds a low antenna: 10.5 dB in all on clear and grazing paths."""
+
+RASTER_WITHIN_DB = 5.0
+"""What of the raster's error these figures hold already: the links were predicted over cells of 30 to 90 m."""
 
 BLOCKED_SLOW_DB = 4.5
 """Slow variation of a blocked path over time (6 dB at the 90 % value on fixed links, IEEE Wireless Comm. Letters
@@ -60,6 +64,8 @@ _WORTH_LISTING_DB = 0.05
 
 REFRACTION = "refraction over the year"
 SURROUNDINGS = "weather and surroundings"
+SLOW_FADING = "slow fading of a blocked path"
+FOLIAGE = "foliage over the year"
 
 _PERMILLE = 3.0902
 
@@ -78,7 +84,7 @@ class Item:
 
 def fading_k_db(found: Losses) -> Floats:
     """Median Rician K of fixed paths of this kind, dB; falls evenly as the path is blocked or leads through trees."""
-    wooded = np.clip(found.trees_db / FADING_TREES_DB, 0.0, 1.0)
+    wooded = np.clip(found.vegetation_db / FADING_TREES_DB, 0.0, 1.0)
     return CLEAR_K_DB - (CLEAR_K_DB - BLOCKED_K_DB) * np.maximum(found.blocked, wooded)
 
 
@@ -88,15 +94,10 @@ def fading(case: "LinkCase") -> tuple[Fading, float]:
 
 
 def raster_db(cell_m: ArrayLike, length_m: ArrayLike, frequency_hz: float) -> Floats:
-    """Standard deviation that coarse heights add: none for cells up to a tenth of the path and the widest Fresnel
-    radius, a decibel for each doubling beyond (common practice from resampled terrain; 90 m cells on 1.5 km were
-    1 to 3 dB off, 12 at worst)."""
-    cell, length = np.asarray(cell_m, dtype=np.float64), np.asarray(length_m, dtype=np.float64)
-    radius = 0.5 * np.sqrt(SPEED_OF_LIGHT_M_S / frequency_hz * length)
-    fine = np.minimum(np.maximum(radius, 10.0), length / 20.0)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        octaves = np.log2(np.maximum(cell / fine, 1.0))
-    return np.nan_to_num(np.minimum(1.5 * octaves, 15.0))
+    """Standard deviation that the size of a raster's cells adds; 0 where it is not known (a survey)."""
+    cell, length = np.broadcast_arrays(np.nan_to_num(cell_m), np.asarray(length_m, dtype=np.float64))
+    radius = 0.5 * np.sqrt(SPEED_OF_LIGHT_M_S / frequency_hz * np.maximum(np.nan_to_num(length), 1.0))
+    return np.asarray(cell_error_db(cell, radius))
 
 
 def path_items(case: "LinkCase", found: Losses) -> list[Item]:
@@ -129,30 +130,32 @@ def path_items(case: "LinkCase", found: Losses) -> list[Item]:
     heights = np.hypot(
         *(8.686 * c.height_error_m / np.maximum(h, 1.0) for h in (found.near_height_m, found.far_height_m))
     )
-    parts = gains**2 + heights**2
+    coarse = raster_db(found.cell_m, found.length_m, case.frequency_hz)
+    parts = gains**2 + heights**2 + np.minimum(coarse, RASTER_WITHIN_DB) ** 2
     model = np.sqrt(np.maximum(whole**2 - parts, (0.5 * whole) ** 2))
     if c.model_error_db is not None:
         model = whole
-    items = [
-        Item("path loss model", model, "site", model_words),
-        Item("surroundings not stated", unsaid, "site", "error of these rules on real links"),
-        Item("antenna gains", gains, "site", "as mounted, both ends"),
-        Item("antenna heights", heights, "site", f"±{c.height_error_m:g} m at each end"),
-        Item(
-            "coarse heights", raster_db(found.cell_m, found.length_m, case.frequency_hz), "site",
-            "cells of the raster against the path and its Fresnel zone",
+    trees = found.vegetation_share * vegetation.woodland_sigma_db(np.nan_to_num(found.vegetation_db))
+    swing = found.vegetation_share * (found.vegetation_wet_db - found.vegetation_db)
+    rows: list[tuple[str, Any, Literal["site", "conditions"], str]] = [
+        ("path loss model", model, "site", model_words),
+        ("surroundings not stated", unsaid, "site", "error of these rules on real links"),
+        ("antenna gains", gains, "site", "as mounted, both ends"),
+        ("antenna heights", heights, "site", f"±{c.height_error_m:g} m at each end"),
+        ("coarse heights", coarse, "site", "cells of the raster against the first Fresnel zone"),
+        ("rounded hill", found.hill_db, "site", "half of what two models of P.526 are apart"),
+        ("trees", trees, "site", "spread of vegetation formulas"),
+        (REFRACTION, found.low_k_db / _PERMILLE, "conditions", "k exceeded 99.9 % of the year"),
+        (SLOW_FADING, BLOCKED_SLOW_DB * found.blocked, "conditions", "fixed links measured over days"),
+        (
+            SURROUNDINGS,
+            np.full(whole.shape, c.surroundings_error_db),
+            "conditions",
+            "wet ground, crops, snow, parked vehicles: common practice, no source",
         ),
-        Item("rounded hill", found.hill_db, "site", "half of what two models of P.526 are apart"),
-        Item("trees", np.asarray(vegetation.woodland_sigma_db(np.nan_to_num(found.trees_db))), "site",
-             "spread of vegetation formulas"),
-        Item(REFRACTION, found.low_k_db / _PERMILLE, "conditions", "low k at 0.1 % of the year"),
-        Item("slow fading of a blocked path", BLOCKED_SLOW_DB * found.blocked, "conditions",
-             "fixed links measured over days"),
-        Item(SURROUNDINGS, np.full(whole.shape, c.surroundings_error_db), "conditions",
-             "wet ground, crops, snow, parked vehicles: common practice, no source"),
-        Item("foliage over the year", np.maximum(found.trees_wet_db - found.trees_db, 0.0) / 2.0, "conditions",
-             "up to wet leaf, if the verdict is for less"),
-    ]  # fmt: skip
+        (FOLIAGE, np.maximum(swing, 0.0) / 2.0, "conditions", "up to wet leaf, if the verdict is for less"),
+    ]
+    items = [Item(*row) for row in rows]
     for station in (case.near, case.far):
         if station.building != "none":
             with warnings.catch_warnings():

@@ -5,7 +5,6 @@ import warnings
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.special import ndtri
@@ -15,20 +14,20 @@ from linkcalc.advice import advise
 from linkcalc.budget import Budget
 from linkcalc.errors import OutOfRangeWarning
 from linkcalc.judgement import judge as judge_direction
+from linkcalc.legal import Excess, lawful
 from linkcalc.link_case import LinkCase, feeder_loss_db
 from linkcalc.path_loss import clearance, every_model, spread_db, two_ray_db
-from linkcalc.plan import Link, Station
+from linkcalc.plan import Link, LoadedPlan, Station
 from linkcalc.propagation import fresnel, noise, refractivity
 from linkcalc.reliability import mean_success
 from linkcalc.requirement import VERDICTS, Requirement
-from linkcalc.result import Direction, Drawing, LinkResult, PathFacts, Result
+from linkcalc.result import Direction, Drawing, LinkResult, PathFacts, Result, VerdictWord
+from linkcalc.rules.traffic import sent_over
 from linkcalc.terrain import geodesy
+from linkcalc.terrain.cell_size import cell_error
 from linkcalc.terrain.profile import Profile, cut_profile, read_profile_csv, with_obstacles
 from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, Mosaic, open_mosaic
 from linkcalc.uncertainty import after_reading_db, contributors
-
-if TYPE_CHECKING:
-    from linkcalc.plan import LoadedPlan
 
 CAUTIONS = (
     "A radio link is not a safety function and not an emergency stop. Fit an independent, hard-wired "
@@ -48,7 +47,7 @@ DEEP_NULL_DB = 3.0
 """A two-ray null that takes so much more than the median is worth a warning."""
 
 
-def check_plan(loaded: "LoadedPlan") -> Result:
+def check_plan(loaded: LoadedPlan) -> Result:
     """Answer every link of a plan.
 
     Parameters
@@ -88,12 +87,12 @@ def check_plan(loaded: "LoadedPlan") -> Result:
 
 
 @contextmanager
-def open_terrain(loaded: "LoadedPlan") -> Iterator[tuple[Mosaic, Mosaic, Mosaic]]:
+def open_terrain(loaded: LoadedPlan) -> Iterator[tuple[Mosaic, Mosaic, Mosaic]]:
     """Open the plan's rasters once for all links: ground, surface, canopy."""
     t = loaded.plan.terrain
     with ExitStack() as stack:
         ground, surface, canopy = (
-            stack.enter_context(open_mosaic(files, base_dir=loaded.base_dir, limits_m=limits_m))
+            stack.enter_context(open_mosaic(files, loaded.base_dir, limits_m=limits_m, **t.reading()))
             for files, limits_m in (
                 (t.rasters, GROUND_LIMITS_M),
                 (t.surface_rasters, GROUND_LIMITS_M),
@@ -103,13 +102,13 @@ def open_terrain(loaded: "LoadedPlan") -> Iterator[tuple[Mosaic, Mosaic, Mosaic]
         yield ground, surface, canopy
 
 
-def cases(loaded: "LoadedPlan", terrain: tuple[Mosaic, Mosaic, Mosaic]) -> Iterator[LinkCase]:
+def cases(loaded: LoadedPlan, terrain: tuple[Mosaic, Mosaic, Mosaic]) -> Iterator[LinkCase]:
     """Every link of a plan on its ground."""
     for link in loaded.plan.link:
         yield link_case(loaded, link, terrain)
 
 
-def link_case(loaded: "LoadedPlan", link: Link, terrain: tuple[Mosaic, Mosaic, Mosaic]) -> LinkCase:
+def link_case(loaded: LoadedPlan, link: Link, terrain: tuple[Mosaic, Mosaic, Mosaic]) -> LinkCase:
     """One link of a plan on its ground."""
     plan = loaded.plan
     near, far = plan.station_named(link.from_), plan.station_named(link.to)
@@ -134,11 +133,13 @@ def link_case(loaded: "LoadedPlan", link: Link, terrain: tuple[Mosaic, Mosaic, M
             surface_kind=plan.terrain.surface_kind,
             step_m=plan.terrain.step_m,
             largest_hole_m=plan.terrain.largest_hole_m,
+            sea_without_data=plan.terrain.sea_without_data,
             names=(near.name, far.name),
         )
     if link.obstacle:
         profile = with_obstacles(profile, link.obstacle)
-    return LinkCase(link, near, far, plan.conditions, profile, azimuth, back_azimuth, plan.regulation)
+    case = LinkCase(link, near, far, plan.conditions, profile, azimuth, back_azimuth, plan.regulation)
+    return replace(case, sent=sent_over(plan, link))
 
 
 def _placed(
@@ -174,6 +175,8 @@ def judge(case: LinkCase, *, second_opinions: bool = True) -> tuple[PathFacts, t
 
 def check_link(case: LinkCase) -> LinkResult:
     """Answer one link: verdict, both directions, path facts, advice."""
+    planned = case
+    case, over = lawful(planned)
     with recorded_notes() as said:
         facts, (there, back) = judge(case)
     weaker = min(
@@ -183,19 +186,25 @@ def check_link(case: LinkCase) -> LinkResult:
     with recorded_notes():  # what is only tried for advice and pictures may leave a model's range
         advice = advise(case, Requirement.of(case.link))
         drawing = _drawing(case)
+    # duty, dwell or channel that no turning down of the power mends
+    verdict: VerdictWord = weaker.verdict
+    if verdict == "closes" and any(x.legal_dbm is None for x in over):
+        verdict = "at_risk"
     notes = [
+        *(f"{x.station}: over the legal limits: {x.reason}" for x in over),
         *case.profile.notes,
         *_noise_note(case),
         *_bearing_note(case),
         *_season_note(case),
+        *_cells_note(case),
         *_null_note(case),
         *_busy_note(case),
         *said,
     ]
     return LinkResult(
         name=case.link.name,
-        verdict=weaker.verdict,
-        headline=_headline(case, weaker),
+        verdict=verdict,
+        headline=_headline(case, weaker, over),
         frequency_hz=case.frequency_hz,
         signal=case.signal.text,
         path=facts,
@@ -280,7 +289,7 @@ def _direction(case: LinkCase, facts: PathFacts, *, back: bool) -> Direction:
         required_margin_db=float(found.required_margin_db[0]),
         site_share=site_share,
         fade_margin_interval_db=(margin_db - _QUANTILE_90 * site_db, margin_db + _QUANTILE_90 * site_db),
-        success_where_it_works=success(middle_db, conditions_db),
+        success_where_it_works=max(success(middle_db, conditions_db), asked.success),
         delivery_probability=float(found.success[0]),
         delivery_probability_single=success(margin_db, math.hypot(site_db, conditions_db), tries=1),
         delivery_probability_year_share=success(margin_db - worse_db, site_db),
@@ -330,7 +339,26 @@ def _terrain_words(case: LinkCase, facts: PathFacts) -> str:
     return f"{facts.worst_obstacle} in the first Fresnel zone, {at}"
 
 
-def _headline(case: LinkCase, weaker: Direction) -> str:
+def _headline(case: LinkCase, weaker: Direction, over: tuple[Excess, ...] = ()) -> str:
+    text = _answer_words(case, weaker)
+    turned = [x for x in over if x.legal_dbm is not None]
+    if turned:
+        words = " and ".join(f"the legal {x.legal_dbm:.1f} dBm at {x.station}" for x in turned)
+        more = " and ".join(
+            f"the planned {x.planned_dbm:g} dBm is {x.planned_dbm - (x.legal_dbm or 0.0):.1f} dB over"
+            for x in turned
+        )
+        word, _, rest = text.partition(": ")
+        text = f"{word}: at {words}, {rest[:-1]}; {more}."
+    if any(x.legal_dbm is None for x in over):
+        word, _, rest = text.partition(": ")
+        word = "At risk" if word == "Closes" else word
+        stations = " and ".join(x.station for x in over if x.legal_dbm is None)
+        text = f"{word}: over the legal limits at {stations}; {rest}"
+    return text
+
+
+def _answer_words(case: LinkCase, weaker: Direction) -> str:
     margin, needed = weaker.fade_margin_db, weaker.required_margin_db
     way = f"{weaker.from_} to {weaker.to}"
     works = (
@@ -344,8 +372,9 @@ def _headline(case: LinkCase, weaker: Direction) -> str:
         )
     if not Requirement.of(case.link).reachable:
         asked = f"{100.0 * case.link.required_success:g} %"
+        word = "At risk" if weaker.verdict == "at_risk" else "Does not close"
         return (
-            f"At risk: other users of the channel alone spoil more than {asked} of the messages leaves; "
+            f"{word}: other users of the channel alone spoil more than {asked} of the messages leaves; "
             f"{margin:.1f} dB of fade margin from {way}."
         )
     short = f"{max(needed - margin, 0.0):.1f} dB short of the {needed:.1f} dB required"
@@ -394,6 +423,15 @@ def _season_note(case: LinkCase) -> list[str]:
     if case.conditions.month is None or case.profile.latitude_deg is not None:
         return []
     return ["the month is taken for one of the northern half of the earth: the stations have no positions"]
+
+
+def _cells_note(case: LinkCase) -> list[str]:
+    profile = case.profile
+    radius_m = float(
+        fresnel.fresnel_radius_m(profile.length_m / 2.0, profile.length_m / 2.0, case.frequency_hz)
+    )
+    warning = cell_error(profile.cell_m, profile.length_m, radius_m).warning
+    return [warning] if warning else []
 
 
 def _null_note(case: LinkCase) -> list[str]:

@@ -1,12 +1,14 @@
 """Files are written whole or not at all."""
 
+import csv
+import io
 import os
 from pathlib import Path
 
 import pytest
 
 from linkcalc.errors import LinkcalcError
-from linkcalc.files import atomic_write, refuse_to_overwrite
+from linkcalc.files import atomic_write, csv_text, refuse_to_overwrite
 
 
 def test_text_and_bytes_arrive_as_given_and_nothing_is_left_beside(tmp_path: Path) -> None:
@@ -67,3 +69,9 @@ def test_files_that_exist_are_refused_before_anything_is_written(tmp_path: Path)
     refuse_to_overwrite([tmp_path / "a"])
     with pytest.raises(LinkcalcError, match="b: exists already; take another name"):
         refuse_to_overwrite([tmp_path / "a", tmp_path / "b"], "; take another name")
+
+
+@pytest.mark.parametrize("formula", ['=HYPERLINK("x")', "+cmd", "-2+3", "@SUM(A1)", "\tx", " =1+1"])
+def test_no_cell_of_a_table_is_a_formula(formula: str) -> None:
+    (row,) = csv.reader(io.StringIO(csv_text([[formula, "-3.2", -3.2, "tank 1"]])))
+    assert row == [f"'{formula}", "-3.2", "-3.2", "tank 1"]

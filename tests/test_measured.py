@@ -247,6 +247,14 @@ def test_a_level_that_the_description_calls_unusable_is_judged_by_its_spread(tmp
     assert not judged_sets(folder).absolute.any()
 
 
+def test_paths_that_the_description_calls_clear_and_elevated_have_no_surroundings(tmp_path, farm_judged):
+    folder = farm(tmp_path / "farm")
+    (folder / "README.md").write_text("Truly **clear,\nelevated** paths.", encoding="utf-8")
+    stated = judged_sets(folder)
+    assert (stated.predicted_db <= farm_judged.predicted_db + 1e-9).all()
+    assert (stated.predicted_db < farm_judged.predicted_db - 3.0).any()
+
+
 def test_missing_pairs_bring_back_the_slope_that_survivors_hide(town_links):
     (naive_db, _), (censored_db, error_db) = score.slopes(town_links)
     assert naive_db < SLOPE_DB - 8.0
@@ -438,10 +446,13 @@ def test_the_report_is_narrow_says_its_bars_and_comes_in_three_forms(tmp_path, c
         assert title in text
     assert "Not judged:" not in text
     assert code == (1 if "MISSED" in text else 0)
-    main(["--data", str(tmp_path / "farm"), "--markdown", "--summary"])
+    page = tmp_path / "page.md"
+    page.write_text("Before\n<!-- measured -->\nold\n<!-- end -->\nAfter\n", encoding="utf-8")
+    main(["--data", str(tmp_path / "farm"), "--markdown", "--summary", "--page", str(page)])
     said = capsys.readouterr().out
     assert "| path | heard |" in said
     assert "## farm" not in said
+    assert page.read_text() == f"Before\n<!-- measured -->\n{said.strip()}\n<!-- end -->\nAfter\n"
 
 
 def test_bars_are_in_the_json_with_their_numbers_and_a_missed_one_is_an_exit_code(tmp_path, capsys):

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.special import ndtr
 
 from linkcalc.energy import expected_transmissions
 from linkcalc.errors import DomainError, PlanError
@@ -12,6 +13,7 @@ from linkcalc.messages import (
     Retries,
     SteadyChannel,
     airtimes_s,
+    by_site,
     delivered_by_try,
     delivery_delay,
     loss,
@@ -19,6 +21,7 @@ from linkcalc.messages import (
     section,
     unconfirmed,
 )
+from linkcalc.views.messages_text import delay_words
 from tests.tank_plans import link_result, plan
 
 WORKED = [
@@ -162,6 +165,8 @@ def test_every_message_of_a_plan_is_answered() -> None:
     assert stop.unconfirmed is not None
     assert stop.unconfirmed > stop.loss
     assert any("retries do not cure" in note for note in stop.notes)
+    assert stop.loss_working_site < stop.loss
+    assert stop.lost_per_year_working_site == pytest.approx(stop.per_year * stop.loss_working_site)
     assert "not a safety function" in found.caution
     assert len(found.line) <= 76
     assert "linkcalc messages" in found.line
@@ -229,3 +234,23 @@ def test_tries_that_do_not_fit_on_the_air_are_refused_with_a_mend(
 def test_odds_are_said_in_words() -> None:
     assert often_words(0.031, "lost") == "1 in 32 lost"
     assert often_words(0.0, "lost") == "less than 1 in a million lost"
+
+
+def test_whether_a_site_works_and_how_often_a_message_is_lost_there_are_told_apart() -> None:
+    """A margin of 10 dB, sites of 10 dB spread, steady otherwise: by hand."""
+    sites = FadingChannel(10.0, site_sigma_db=10.0)
+    found = by_site(sites, 1, accepted_loss=0.1)
+    # Rayleigh: half are lost at a margin of -10 log10(ln 2) = 1.59 dB, a tenth at 9.77 dB
+    assert found.dead_chance == pytest.approx(float(ndtr((1.59 - 10.0) / 10.0)), abs=0.01)
+    assert found.working_chance == pytest.approx(1.0 - float(ndtr((9.77 - 10.0) / 10.0)), abs=0.01)
+    assert found.working_loss < 0.1 < loss(sites, 1)
+    assert by_site(SteadyChannel(0.6), 1).dead_chance == 1.0
+    assert by_site(SteadyChannel(0.6), 8).dead_chance == 0.0
+
+
+def test_a_delay_says_how_many_arrive_at_all_and_not_that_all_are_lost() -> None:
+    found = section(plan(), [link_result(2.0, 12.0, 4.0)])
+    assert found is not None
+    words = delay_words(found.messages[0])
+    assert "not at all" not in words
+    assert "arrive at all" in words

@@ -1,4 +1,8 @@
-"""The rules by which a model governs a path, and the laws that its loss keeps."""
+"""The rules by which the loss of a path is decided, each with a figure worked by hand, and the laws it keeps.
+
+By hand at 868 MHz: lambda = 299.792458 / 868 = 0.34538 m; P.833 through trees, vertical, log-log between 0.02 dB/m
+at 30 MHz and 0.2 at 1 GHz: 0.2 x 0.868^(1 / 1.52288) = 0.18225 dB/m, at most 1.37 x 868^0.42 = 23.49 dB.
+"""
 
 import math
 import warnings
@@ -11,47 +15,123 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from linkcalc.errors import OutOfRangeWarning
+from linkcalc.area.height_pairs import pair_losses
+from linkcalc.errors import DomainError, OutOfRangeWarning
 from linkcalc.path_loss import (
     PathLoss,
     Situation,
+    Surroundings,
     every_model,
-    governing_loss,
     p1812_loss_db,
-    slant_free_space_loss_db,
+    profile_losses,
     spread_db,
+    two_ray_db,
 )
-from linkcalc.propagation import diffraction, ground, two_ray, vegetation
+from linkcalc.propagation import compiled, diffraction, vegetation
 from linkcalc.result import MODEL_NAMES
 from linkcalc.terrain.profile import Profile
+from linkcalc.uncertainty import raster_db
 from tests import sites
 
-STEP_UP_DB = 5.0
-"""How much a growing obstacle may give back where two-ray hands over to P.1812 (3.7 dB in a thousand random
-paths)."""
+PER_METRE_DB, MOST_DB = 0.18225, 23.49
+OPEN = Surroundings("open")
+SUBURB = Surroundings("suburban")
+WOODLAND = Surroundings("woodland")
 
 
 def situation(**changes: Any) -> Situation:
-    """868 MHz from 3 m to 6 m over middling ground, dry and in leaf."""
+    """868 MHz over middling ground, dry and in leaf, with nothing around the antennas."""
     usual = Situation(
         frequency_hz=868e6,
-        tx_height_m=3.0,
-        rx_height_m=6.0,
         polarisation="vertical",
         delta_n=45.0,
         n0=325.0,
         latitude_deg=45.0,
+        low_k_factor=0.9,
         ground="medium_dry_ground",
         roughness_m=None,
         leaf="in_leaf",
         wet_foliage=False,
         woodland_depth_m=0.0,
+        installation_db=0.0,
     )
     return replace(usual, **changes)
 
 
-def over_free_space_db(profile: Profile, s: Situation) -> float:
-    return governing_loss(profile, s).loss_db - slant_free_space_loss_db(profile, s)
+def path_of(
+    profile: Profile, s: Situation | None = None, near_m: float = 3.0, far_m: float = 6.0
+) -> PathLoss:
+    s = s or situation()
+    return PathLoss(profile, s, profile_losses(profile, s, near_m, far_m))
+
+
+def loss_db(profile: Profile, s: Situation | None = None, near_m: float = 3.0, far_m: float = 6.0) -> float:
+    return path_of(profile, s, near_m, far_m).loss_db
+
+
+def part(path: PathLoss, name: str) -> float:
+    return float(getattr(path.losses, name)[0])
+
+
+FREQUENCIES_HZ = (151e6, 433e6, 868e6, 915e6)
+AROUND = (Surroundings(), OPEN, SUBURB, WOODLAND)
+STEP_M = 10.0
+"""Spacing of the points on whatever stands or rises on the path: 5 and more between the horizons of a hill."""
+
+
+@st.composite
+def links(draw: st.DrawFn) -> tuple[Situation, float, float]:
+    heights = st.one_of(st.floats(1.0, 12.0), st.floats(12.0, 40.0))
+    s = situation(
+        frequency_hz=draw(st.sampled_from(FREQUENCIES_HZ)),
+        near=draw(st.sampled_from(AROUND)),
+        far=draw(st.sampled_from(AROUND)),
+        installation_db=1.5,
+    )
+    return s, draw(heights), draw(heights)
+
+
+def quiet(profile: Profile, s: Situation, near_m: float, far_m: float) -> float:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", OutOfRangeWarning)
+        return loss_db(profile, s, near_m, far_m)
+
+
+def country(kind: str, length_m: float, until_m: float) -> Profile:
+    """Level ground with a hill or a wood within the first `until_m`, points every 10 m there, wider beyond."""
+    inner = np.arange(0.0, until_m + STEP_M / 2.0, STEP_M)
+    beyond = np.linspace(until_m, length_m, 1 + max(int((length_m - until_m) / 100.0), 1))[1:]
+    x = np.append(inner[inner < length_m], beyond)
+    z, clutter = np.full(x.size, 100.0), np.zeros(x.size)
+    kinds = np.full(x.size, "", dtype=object)
+    if kind == "hill":
+        z += 25.0 * np.exp(-(((x - 0.5 * until_m) / (0.15 * until_m)) ** 2))
+    if kind == "wood":
+        here = (x > 0.3 * until_m) & (x < 0.6 * until_m)
+        clutter[here], kinds[here] = 14.0, "trees"
+    return Profile(x, z, clutter, tuple(kinds), np.full(x.size, 4, np.int8), None, None, "", 0.0, ())
+
+
+@st.composite
+def rolling(draw: st.DrawFn) -> Profile:
+    """Ground as it comes: level, rolling or mountainous, with woods, buildings and a shore."""
+    length_m = 10.0 ** draw(st.floats(2.0, math.log10(60_000.0)))
+    points = draw(st.integers(11, 120))
+    x = np.linspace(0.0, length_m, points)
+    relief_m = draw(st.sampled_from([0.0, 0.1, 1.0, 10.0, 100.0]))
+    rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    z = 300.0 + relief_m * np.cumsum(rng.standard_normal(points)) / math.sqrt(points)
+    standing = []
+    for _ in range(draw(st.integers(0, 2))):
+        start = draw(st.floats(0.0, 0.9)) * length_m
+        end = start + draw(st.floats(0.01, 0.5)) * length_m
+        standing.append(
+            (start, end, draw(st.floats(1.0, 30.0)), draw(st.sampled_from(["trees", "building"])))
+        )
+    profile = sites.profile(length_m, lambda d: np.interp(d, x, z), tuple(standing), points=points)
+    ashore = draw(st.none() | st.integers(0, points))
+    zone = profile.zone if ashore is None else np.where(np.arange(points) < ashore, 4, 1).astype(np.int8)
+    return replace(profile, zone=zone)
 
 
 # Regimes
@@ -71,316 +151,636 @@ def over_free_space_db(profile: Profile, s: Situation) -> float:
 def test_a_path_is_clear_grazing_or_obstructed(
     profile: Profile, heights_m: tuple[float, float], regime: str
 ) -> None:
-    path = governing_loss(profile, situation(tx_height_m=heights_m[0], rx_height_m=heights_m[1]))
+    path = path_of(profile, None, *heights_m)
     assert path.regime == regime
     least = float(path.clearance_ratio.min())
     assert path.clearance_ratio[path.worst] == least
+    assert part(path, "clearance_ratio") == pytest.approx(least, abs=1e-9)
     assert {"clear": least >= 0.6, "grazing": 0.0 <= least < 0.6, "obstructed": least < 0.0}[regime]
 
 
-def test_sixty_percent_of_the_first_zone_makes_a_path_clear() -> None:
-    """10.4 sqrt(d1 d2 / (f d)) m, km and GHz, is 0.6 F1: planning manual, table 3-1."""
-    length_m, points = 4000.0, 101
-    at = points // 2
-    needed_m = 10.4 * math.sqrt(2.0 * 2.0 / (0.868 * 4.0))
+def pole(height_m: float, length_m: float = 4000.0, points: int = 101) -> Profile:
+    """Level ground at the sea's height with one post half way."""
     profile = sites.profile(length_m, 0.0, points=points)
-    bulge_m = 2000.0**2 / (2.0 * situation().k_factor * 6_371_000.0)
-    pole = profile.clutter_m.copy()
-    kinds = list(profile.clutter_kind)
+    clutter, kinds = profile.clutter_m.copy(), list(profile.clutter_kind)
+    clutter[points // 2], kinds[points // 2] = height_m, "tank"
+    return replace(profile, clutter_m=clutter, clutter_kind=tuple(kinds))
+
+
+def bulge_m(length_m: float) -> float:
+    """Of the earth half way, at k = 157 / (157 - 45)."""
+    return (length_m / 2.0) ** 2 / (2.0 * 157.0 / 112.0 * 6_371_000.0)
+
+
+def test_sixty_percent_of_the_first_zone_makes_a_path_clear() -> None:
+    """10.4 sqrt(d1 d2 / (f d)) m, km and GHz, is 0.6 F1: planning manual, table 3-1. Here 11.16 m."""
+    needed_m = 10.4 * math.sqrt(2.0 * 2.0 / (0.868 * 4.0))
+    assert needed_m == pytest.approx(11.16, abs=0.01)
     for spare_m, regime in ((0.15, "clear"), (-0.15, "grazing")):
-        pole[at], kinds[at] = 40.0 - bulge_m - needed_m - spare_m, "tank"
-        path = governing_loss(
-            replace(profile, clutter_m=pole.copy(), clutter_kind=tuple(kinds)),
-            situation(tx_height_m=40.0, rx_height_m=40.0),
+        path = path_of(pole(40.0 - bulge_m(4000.0) - needed_m - spare_m), None, 40.0, 40.0)
+        assert (path.regime, path.worst) == (regime, 50)
+
+
+@pytest.mark.parametrize(
+    ("zones", "blocked"), [(0.6, 0.0), (0.0, 0.5), (-0.6, 1.0), (-2.0, 1.0), (0.3, 0.25)]
+)
+def test_a_path_is_blocked_by_degrees(zones: float, blocked: float) -> None:
+    """From 60 % of the zone free to as far behind the edge; F1 half way along 4 km is sqrt(lambda x 1000 m)."""
+    f1_m = math.sqrt(0.34538 * 1000.0)
+    path = path_of(pole(40.0 - bulge_m(4000.0) - zones * f1_m), None, 40.0, 40.0)
+    assert part(path, "blocked") == pytest.approx(blocked, abs=1e-3)
+
+
+# Rule 1: diffraction at every length
+
+
+def delta_bullington_db(profile: Profile, near_m: float, far_m: float, s: Situation, **more: Any) -> float:
+    return float(
+        diffraction.delta_bullington_loss_db(
+            profile.distance_m,
+            profile.ground_m,
+            tx_height_m=near_m,
+            rx_height_m=far_m,
+            frequency_hz=s.frequency_hz,
+            clutter_m=profile.clutter_m,
+            k_factor=s.k_factor,
+            polarisation=s.polarisation,
+            **more,
         )
-        assert (path.regime, path.worst) == (regime, at)
-
-
-# Which model governs
-
-
-def test_a_blocked_path_is_for_p1812() -> None:
-    profile = sites.profile(5000.0, sites.ridge(25.0, 2500.0, 400.0))
-    path = governing_loss(profile, situation())
-    assert path.model == "p1812"
-    assert path.loss_db == p1812_loss_db(profile, situation(), profile.clutter_m)
-    assert "blocked" in path.model_reason
-
-
-@pytest.mark.parametrize(("length_m", "model"), [(249.0, "delta_bullington"), (250.0, "p1812")])
-def test_p1812_is_not_asked_below_its_quarter_kilometre(length_m: float, model: str) -> None:
-    profile = sites.profile(length_m, 100.0, ((110.0, 120.0, 8.0, "building"),))
-    path = governing_loss(profile, situation())
-    assert path.model == model
-    assert ("p1812" in every_model(profile, situation(), path)) == (model == "p1812")
-
-
-def test_the_loss_does_not_jump_where_p1812_takes_over() -> None:
-    losses = [
-        over_free_space_db(
-            sites.profile(d, 100.0, ((110.0, 120.0, 8.0, "building"),), points=500), situation()
-        )
-        for d in (249.9, 250.1)
-    ]
-    assert losses[0] == pytest.approx(losses[1], abs=0.2)
-
-
-def test_level_ground_mirrors_a_free_ray_and_two_ray_governs_alone() -> None:
-    """Diffraction over the same ground would be a second count of one and the same thing."""
-    s = situation()
-    path = governing_loss(sites.profile(1500.0), s)
-    assert path.model == "two_ray"
-    assert path.reflection is not None
-    constants = ground.ground_constants(s.ground, s.frequency_hz)
-    alone_db = two_ray.two_ray_loss_db(
-        1500.0,
-        3.0,
-        6.0,
-        s.frequency_hz,
-        relative_permittivity=constants.relative_permittivity,
-        conductivity_s_m=constants.conductivity_s_m,
-        polarisation="vertical",
-        k_factor=s.k_factor,
-        surface_wave=True,
     )
-    assert path.loss_db == pytest.approx(alone_db, abs=0.01)
-    models = every_model(sites.profile(1500.0), s, path)
-    diffracted_db = models["spherical_earth"] - models["free_space"]
-    assert diffracted_db > 5.0
-    assert path.loss_db < alone_db + 0.1 * diffracted_db
 
 
-@pytest.mark.parametrize(("near_m", "far_m", "published_db"), [(2.0, 6.0, 98.42), (2.0, 10.0, 94.52)])
-def test_a_kilometre_over_level_ground_loses_what_the_textbooks_say(
-    near_m: float, far_m: float, published_db: float
+@pytest.mark.parametrize("polarisation", ["vertical", "horizontal"])
+@pytest.mark.parametrize(
+    "profile",
+    [
+        sites.profile(2000.0),
+        sites.profile(40_000.0),
+        sites.profile(5000.0, sites.ridge(25.0, 2500.0, 400.0)),
+        sites.profile(8000.0, lambda x: 100.0 + 30.0 * np.sin(x / 700.0) + 0.02 * x),
+        sites.profile(2000.0, 100.0, ((700.0, 900.0, 9.0, "building"), (1500.0, 1520.0, 12.0, "tank"))),
+    ],
+    ids=["level", "beyond the horizon", "a ridge", "hills", "buildings"],
+)
+def test_diffraction_is_that_of_the_standards_module(profile: Profile, polarisation: Any) -> None:
+    """delta-Bullington of Rec. ITU-R P.526-16, section 4.5.2, as `propagation.diffraction` has it."""
+    s = situation(polarisation=polarisation)
+    path = path_of(profile, s)
+    found = part(path, "ground_db") - part(path, "hill_db") - part(path, "floor_db")
+    assert found == pytest.approx(delta_bullington_db(profile, 3.0, 6.0, s), abs=1e-6)
+
+
+def test_sea_is_counted_as_the_share_of_the_way_over_it() -> None:
+    land = sites.profile(30_000.0, 0.0)
+    half = replace(land, zone=np.where(land.distance_m <= 15_000.0, 1, 4).astype(np.int8))
+    s = situation(frequency_hz=151e6)
+    path = path_of(half, s, 10.0, 10.0)
+    found = part(path, "ground_db") - part(path, "hill_db") - part(path, "floor_db")
+    assert found == pytest.approx(delta_bullington_db(half, 10.0, 10.0, s, sea_share=0.505), abs=1e-6)
+    assert loss_db(half, s, 10.0, 10.0) != pytest.approx(loss_db(land, s, 10.0, 10.0), abs=0.01)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    steps=st.lists(st.floats(1.0, 1000.0), min_size=2, max_size=120), frequency_mhz=st.floats(30.0, 6000.0)
+)
+def test_a_path_over_nothing_but_water_is_answered(steps: list[float], frequency_mhz: float) -> None:
+    x = np.append(0.0, np.cumsum(steps))
+    flat = np.zeros_like(x)
+    water = Profile(x, flat, flat, ("",) * x.size, np.ones(x.size, np.int8), None, None, "sea", 0.0, ())
+    assert math.isfinite(loss_db(water, situation(frequency_hz=frequency_mhz * 1e6)))
+
+
+def test_no_scatter_is_credited() -> None:
+    """P.1812 holds tropospheric scatter, which knows nothing of trees at the ends: it would give 146 dB here."""
+    wood = sites.profile(2000.0, 100.0, ((0.0, 2000.0, 25.0, "building"),))
+    path = path_of(wood, None, 1.5, 1.5)
+    assert path.loss_db > p1812_loss_db(path) + 5.0
+    s = situation(frequency_hz=151e6)
+    before, after = (
+        loss_db(sites.profile(d, 100.0, ((0.0, d, 18.0, "trees"),), points=201), s)
+        for d in (19_900.0, 20_100.0)
+    )
+    assert 0.0 <= after - before < 0.5
+
+
+def test_a_short_path_up_a_tower_loses_by_its_slant() -> None:
+    path = path_of(sites.profile(60.0), None, 3.0, 103.0)
+    slant_db = 20.0 * math.log10(4.0 * math.pi * math.hypot(60.0, 100.0) * 868e6 / 299_792_458.0)
+    assert part(path, "free_space_db") == pytest.approx(slant_db, abs=1e-6)
+    assert path.loss_db >= slant_db
+
+
+def test_two_points_are_no_profile() -> None:
+    with pytest.raises(DomainError, match="3 points"):
+        loss_db(sites.profile(100.0, points=2))
+
+
+# Rule 1: one smooth hill
+
+
+def cap(height_m: float, radius_m: float, length_m: float, points: int) -> Profile:
+    """A parabola of one radius in the middle of level ground."""
+    return sites.profile(
+        length_m,
+        lambda x: 100.0 + np.maximum(height_m - (x - length_m / 2.0) ** 2 / (2.0 * radius_m), 0.0),
+        points=points,
+    )
+
+
+@pytest.mark.parametrize(("height_m", "radius_m"), [(60.0, 2000.0), (100.0, 800.0), (60.0, 6000.0)])
+def test_a_round_hill_loses_the_mean_of_two_constructions(height_m: float, radius_m: float) -> None:
+    """Tangents from antennas H below a parabola of radius R, a metres away: they touch t = a - sqrt(a^2 - 2 R H)
+    beside the top and cross t^2 / 2 R above it. With the earth's bulge 1/R grows by 1/a_e, the top by a^2 / 2 a_e.
+    Rounded: P.526-16, section 4.2, by `propagation.diffraction`; a point every 5 m."""
+    a_m, s = 3000.0, situation()
+    earth_m = 157.0 / 112.0 * 6_371_000.0
+    round_m = 1.0 / (1.0 / radius_m + 1.0 / earth_m)
+    top_m = height_m + a_m**2 / (2.0 * earth_m) - 5.0
+    t_m = a_m - math.sqrt(a_m**2 - 2.0 * round_m * top_m)
+    rounded_db = diffraction.rounded_obstacle_loss_db(
+        top_m + t_m**2 / (2.0 * round_m), a_m, a_m, round_m, s.frequency_hz
+    )
+    profile = cap(height_m, radius_m, 2.0 * a_m, 1201)
+    edge_db = diffraction.bullington_loss_db(
+        profile.distance_m,
+        profile.ground_m,
+        tx_height_m=5.0,
+        rx_height_m=5.0,
+        frequency_hz=s.frequency_hz,
+        k_factor=s.k_factor,
+    )
+    path = path_of(profile, s, 5.0, 5.0)
+    assert rounded_db - edge_db > 3.0
+    assert part(path, "hill_db") == pytest.approx(0.5 * (rounded_db - edge_db), abs=0.3)
+    assert path.model == "rounded_obstacle"
+    models = every_model(path)
+    assert models["rounded_obstacle"] - models["delta_bullington"] == pytest.approx(
+        2.0 * part(path, "hill_db"), abs=1e-6
+    )
+    assert models["delta_bullington"] < path.loss_db < models["rounded_obstacle"]
+
+
+def test_two_tops_with_a_valley_between_are_no_round_hill() -> None:
+    def two(x: np.ndarray) -> np.ndarray:
+        z: np.ndarray = 100.0 + 80.0 * sum(np.exp(-(((x - at) / 250.0) ** 2)) for at in (2000.0, 4000.0))
+        return z
+
+    path = path_of(sites.profile(6000.0, two, points=601))
+    assert path.regime == "obstructed"
+    assert part(path, "hill_db") == 0.0
+    assert path.model == "delta_bullington"
+
+
+def test_a_hill_of_few_points_is_taken_for_an_edge() -> None:
+    """A round top shows from four points between the horizons on; of one point nothing is round."""
+    few, some, many = (
+        part(path_of(cap(60.0, 6000.0, 6000.0, n), None, 5.0, 5.0), "hill_db") for n in (61, 91, 1201)
+    )
+    assert 0.0 < few < some < many
+    assert few < 0.5 * many
+    assert part(path_of(cap(60.0, 6000.0, 6000.0, 13), None, 5.0, 5.0), "hill_db") == 0.0
+
+
+def test_a_grazed_hill_is_not_yet_a_round_one() -> None:
+    """The round top fades in from 6 dB over the edge (grazing) to 12 dB, in full."""
+    shares = [
+        part(path_of(cap(60.0, 4000.0, 6000.0, 1201), None, h, h), "hill_db") for h in (61.0, 50.0, 40.0, 5.0)
+    ]
+    assert shares[0] == 0.0
+    assert shares == sorted(shares)
+
+
+# Rule 2: never less than the plane earth
+
+
+@pytest.mark.parametrize(
+    ("length_m", "near_m", "far_m", "expected_db"),
+    [
+        # 40 log 1000 - 20 log 12 = 120 - 21.58
+        (1000.0, 2.0, 6.0, 98.42),
+        # 40 log 4000 - 20 log 9 = 144.08 - 19.08
+        (4000.0, 3.0, 3.0, 125.00),
+        # 40 log 500 - 20 log 6.25 = 107.96 - 15.92
+        (500.0, 2.5, 2.5, 92.04),
+    ],
+)
+@pytest.mark.parametrize("frequency_mhz", [151.0, 433.0, 868.0])
+def test_level_ground_loses_no_less_than_plane_earth(
+    length_m: float, near_m: float, far_m: float, expected_db: float, frequency_mhz: float
 ) -> None:
-    """Plane earth, 40 log d - 20 log h1 h2 (any textbook), 98.42 dB; image theory at 868 MHz over er = 15,
-    sigma = 0.005 S/m, vertical, 94.5155 dB (computed independently)."""
-    s = situation(tx_height_m=near_m, rx_height_m=far_m)
-    path = governing_loss(sites.profile(1000.0), s)
-    assert path.model == "two_ray"
-    assert path.loss_db == pytest.approx(published_db, abs=0.7)  # k 4/3 and the ground's class
+    """40 log d - 20 log h1 h2: any textbook."""
+    s = situation(frequency_hz=frequency_mhz * 1e6)
+    path = path_of(sites.profile(length_m), s, near_m, far_m)
+    assert every_model(path)["plane_earth"] == pytest.approx(expected_db, abs=0.01)
+    assert path.loss_db >= expected_db - 0.01
+    if part(path, "floor_db") > 0.0:
+        assert path.model == "plane_earth"
+        assert path.loss_db == pytest.approx(expected_db, abs=0.01)
 
 
-def test_peaks_of_the_two_ray_pattern_are_not_credited() -> None:
-    raw_gain = []
-    for height_m in np.linspace(2.0, 40.0, 60):
-        s = situation(tx_height_m=10.0, rx_height_m=float(height_m))
-        profile = sites.profile(1200.0)
-        path, free_space_db = governing_loss(profile, s), slant_free_space_loss_db(profile, s)
-        if path.model != "two_ray":
-            continue
-        assert path.loss_db >= free_space_db
-        assert path.loss_db == max(path.raw_loss_db, free_space_db)
-        raw_gain.append(free_space_db - path.raw_loss_db)
-    assert max(raw_gain) > 3.0, "there are peaks to be left out"
-    assert min(raw_gain) < -3.0, "and nulls, which count"
+def test_plane_earth_governs_a_kilometre_of_farm() -> None:
+    path = path_of(sites.profile(1000.0), None, 2.0, 6.0)
+    assert path.model == "plane_earth"
+    assert path.loss_db == pytest.approx(98.42, abs=0.01)
+    assert "no mirror needed" in path.model_reason
 
 
 def uneven(rms_m: float) -> Callable[[np.ndarray], np.ndarray]:
     def rise(x: np.ndarray) -> np.ndarray:
         z: np.ndarray = 100.0 + rms_m * np.random.default_rng(7).standard_normal(x.size)
+        z[[0, -1]] = 100.0
         return z
 
     return rise
 
 
-def test_rough_ground_is_no_mirror() -> None:
-    s = situation(tx_height_m=20.0, rx_height_m=20.0)
-    assert governing_loss(sites.profile(600.0), s).model == "two_ray"
-    path = governing_loss(sites.profile(600.0, uneven(2.0)), s)
-    assert path.model == "p1812"
-    assert "rough" in path.model_reason
-
-
-def test_a_stated_roughness_is_taken_at_its_word() -> None:
-    s = situation(tx_height_m=20.0, rx_height_m=20.0, roughness_m=2.0)
-    assert "rough (2.0 m" in governing_loss(sites.profile(600.0), s).model_reason
-    smoothed = governing_loss(sites.profile(600.0, uneven(2.0)), replace(s, roughness_m=0.0))
-    assert smoothed.model == "two_ray"
-
-
-def test_trees_on_the_mirror_spoil_it() -> None:
-    s = situation(tx_height_m=20.0, rx_height_m=20.0)
-    profile = sites.profile(1200.0, 100.0, ((250.0, 950.0, 4.0, "trees"),))
-    path = governing_loss(profile, s)
-    assert path.regime == "clear"
-    assert path.model == "p1812"
-    assert "cover" in path.model_reason
-
-
-def test_a_shed_that_reaches_further_into_the_zone_than_the_mirror_costs_what_it_costs() -> None:
-    bare, shed = (sites.profile(2000.0, 100.0, ((980.0, 1010.0, h, "building"),)) for h in (0.0, 4.2))
-    path = governing_loss(shed, situation())
-    assert governing_loss(bare, situation()).model == "two_ray"
-    assert (path.regime, path.model) == ("grazing", "p1812")
-    assert "something other than the mirroring ground" in path.model_reason
-    assert path.loss_db > governing_loss(bare, situation()).loss_db + 4.0
-
-
-def test_a_shed_lower_than_the_mirror_is_rough_changes_nothing() -> None:
-    bare, kerb = (sites.profile(2000.0, 100.0, ((980.0, 1010.0, h, "building"),)) for h in (0.0, 0.3))
-    assert governing_loss(kerb, situation()).loss_db == pytest.approx(
-        governing_loss(bare, situation()).loss_db, abs=0.05
+@pytest.mark.parametrize("roughness_m", [None, 0.0, 5.0])
+def test_roughness_takes_the_mirror_away_not_the_loss(roughness_m: float | None) -> None:
+    """40 log 1000 - 20 log 9 = 100.92, whatever the ground's roughness; its mean moves the plane by centimetres."""
+    path = path_of(
+        sites.profile(1000.0, uneven(0.5), points=201), situation(roughness_m=roughness_m), 3.0, 3.0
     )
+    assert every_model(path)["plane_earth"] == pytest.approx(100.92, abs=0.5)
+    assert path.loss_db >= every_model(path)["plane_earth"] - 1e-6
 
 
-def test_without_its_trees_a_path_is_judged_by_the_same_rules() -> None:
-    """Through a thin hedge the ground still mirrors the ray; the hedge comes on top."""
-    hedge = sites.profile(2000.0, 100.0, ((980.0, 985.0, 9.0, "trees"),), points=401)
-    bare = governing_loss(sites.profile(2000.0, points=401), situation())
-    path = governing_loss(hedge, situation())
-    assert path.regime == "obstructed"
-    assert path.model == "two_ray"
-    assert path.loss_db == pytest.approx(bare.loss_db + path.vegetation_loss_db, abs=1e-9)
+def test_heights_are_over_the_plane_where_the_ground_falls_away() -> None:
+    """A valley z = -4 D s (1 - s): its line of least squares lies 2/3 D down, level. With D = 15 m antennas of 3 m
+    stand 13 m over it: 40 log 2000 - 20 log 169 = 132.04 - 44.56 = 87.48 dB."""
+    valley = sites.profile(2000.0, lambda x: 300.0 - 60.0 * x / 2000.0 * (1.0 - x / 2000.0), points=801)
+    path = path_of(valley, situation(frequency_hz=151e6), 3.0, 3.0)
+    assert every_model(path)["plane_earth"] == pytest.approx(87.48, abs=0.05)
 
 
-def test_no_scatter_carries_a_short_path_past_a_wood() -> None:
-    """P.1812 holds tropospheric scatter on a path of any length: 146 dB over 2 km, whatever blocks it."""
-    wood = sites.profile(2000.0, 100.0, ((0.0, 2000.0, 25.0, "building"),))
-    s = situation(tx_height_m=1.5, rx_height_m=1.5)
-    path = governing_loss(wood, s)
-    scattered_db = p1812_loss_db(wood, s, wood.clutter_m)
-    assert path.model == "delta_bullington"
-    assert path.loss_db > scattered_db + 5.0
-    assert "scatter" in path.model_reason
-    long = sites.profile(40_000.0)
-    assert governing_loss(long, s).loss_db == p1812_loss_db(long, s, long.clutter_m)
+def test_heights_are_over_the_own_ground_where_the_plane_lies_higher() -> None:
+    """The same as a hill, whose line runs 10 m over both feet: 40 log 2000 - 20 log 9 = 112.96 dB, as if level."""
+    hill = sites.profile(2000.0, lambda x: 300.0 + 60.0 * x / 2000.0 * (1.0 - x / 2000.0), points=801)
+    assert every_model(path_of(hill, None, 3.0, 3.0))["plane_earth"] == pytest.approx(112.96, abs=0.01)
 
 
-def test_sea_is_a_mirror_of_sea_water() -> None:
-    land = sites.profile(1500.0, 0.0)
-    sea = replace(land, zone=np.ones_like(land.zone))
-    s = situation(tx_height_m=15.0, rx_height_m=15.0)
-    assert governing_loss(sea, s).loss_db == pytest.approx(
-        governing_loss(land, replace(s, ground="sea_water")).loss_db, abs=1e-9
-    )
-    assert governing_loss(sea, s).loss_db != pytest.approx(governing_loss(land, s).loss_db, abs=0.1)
+def test_a_crossing_high_over_a_valley_keeps_its_low_loss() -> None:
+    """120 m deep, 8 km: 86 m over the plane; 40 log 8000 - 20 log 86^2 = 78.7 dB, where free space has 109.3."""
+    valley = sites.profile(8000.0, lambda x: 300.0 - 120.0 * np.sin(np.pi * x / 8000.0) ** 2, points=201)
+    path = path_of(valley, None, 6.0, 6.0)
+    assert path.loss_db == pytest.approx(109.28, abs=0.05)
 
 
-def test_a_short_path_up_a_tower_loses_by_its_slant() -> None:
-    profile = sites.profile(60.0)
-    s = situation(rx_height_m=103.0)
-    slant_db = 20.0 * math.log10(4.0 * math.pi * math.hypot(60.0, 100.0) * 868e6 / 299_792_458.0)
-    assert slant_free_space_loss_db(profile, s) == pytest.approx(slant_db, abs=1e-6)
-    assert governing_loss(profile, s).loss_db >= slant_db - 1e-6
+def test_plane_earth_and_free_space_meet_at_the_break_point() -> None:
+    """4 pi h1 h2 / lambda = 4 pi 25 / 0.34538 = 909.6 m: before it the envelope of two rays is free space."""
+    models = [every_model(path_of(sites.profile(d), None, 5.0, 5.0)) for d in (909.6, 800.0, 1000.0)]
+    assert models[0]["plane_earth"] == pytest.approx(models[0]["free_space"], abs=0.01)
+    assert models[1]["plane_earth"] < models[1]["free_space"]
+    assert models[2]["plane_earth"] > models[2]["free_space"]
 
 
-# Trees
+def test_neither_nulls_nor_peaks_of_two_rays_are_in_the_median() -> None:
+    """The pattern over heights swings by 12 dB and more; the median over free space does not swing at all."""
+    raw, extra = [], []
+    for height_m in np.linspace(12.0, 40.0, 57):
+        path = path_of(sites.profile(500.0), None, 12.0, float(height_m))
+        assert path.reflection is not None
+        free_db = part(path, "free_space_db")
+        raw.append(two_ray_db(path) - free_db)
+        extra.append(path.loss_db - free_db)
+    assert max(raw) > 8.0
+    assert min(raw) < -3.0
+    assert extra == [0.0] * len(extra)
 
 
-def trees(height_m: float, width_m: float, **options: Any) -> Profile:
-    start = 1000.0 - width_m / 2.0
-    return sites.profile(
-        2000.0, 100.0, ((start, start + width_m, height_m, "trees"),), **{"points": 801, **options}
-    )
+def test_a_mirror_is_named_only_where_there_is_one() -> None:
+    """Rayleigh: rough from lambda / (8 sin angle) on; a crop or a wood on it, or what blocks the ray, spoils it."""
+    level = sites.profile(600.0)
+    mirror = path_of(level, None, 20.0, 20.0).reflection
+    assert mirror is not None
+    assert mirror.distance_m == pytest.approx(300.0, abs=1.0)
+    assert path_of(level, situation(roughness_m=2.0), 20.0, 20.0).reflection is None
+    assert path_of(sites.profile(600.0, uneven(2.0)), None, 20.0, 20.0).reflection is None
+    covered = sites.profile(1200.0, 100.0, ((250.0, 950.0, 4.0, "trees"),))
+    assert path_of(covered, None, 20.0, 20.0).reflection is None
+    assert path_of(sites.profile(2000.0, sites.ridge(40.0, 1000.0, 100.0))).reflection is None
 
 
-def test_the_lesser_of_over_and_through_the_trees_governs() -> None:
-    s = situation()
-    thin, thick = governing_loss(trees(20.0, 20.0), s), governing_loss(trees(9.0, 600.0), s)
-    assert "through 2" in thin.model_reason
-    assert thin.vegetation_loss_db > 0.0
-    assert "over the trees loses less" in thick.model_reason
-    assert thick.vegetation_loss_db == 0.0
-    opaque = governing_loss(sites.profile(2000.0, 100.0, ((990.0, 1010.0, 20.0, "building"),), points=801), s)
-    assert thin.loss_db < opaque.loss_db
+# Rule 3: trees
 
 
-def test_a_belt_between_the_antennas_loses_depth_times_what_p833_gives_a_metre() -> None:
-    path = governing_loss(trees(20.0, 30.0), situation())
-    depth_m = path.vegetation_depth_m
-    assert depth_m == pytest.approx(30.0, abs=2.5)  # a point each 2.5 m
-    per_metre_db = float(vegetation.specific_attenuation_db_m(868e6, polarisation="vertical"))
-    assert path.vegetation_loss_db == pytest.approx(depth_m * per_metre_db, abs=1e-9)
+def trees(height_m: float, width_m: float, length_m: float = 2000.0, **options: Any) -> Profile:
+    start = (length_m - width_m) / 2.0
+    belt = ((start, start + width_m, height_m, "trees"),)
+    return sites.profile(length_m, 100.0, belt, **{"points": 801, **options})
+
+
+def test_a_belt_between_the_antennas_loses_its_depth_times_what_p833_gives_a_metre() -> None:
+    """A belt 30 m deep on points every 2.5 m, each standing for as much: 13 x 2.5 x 0.18225 = 5.92 dB."""
+    path = path_of(trees(20.0, 30.0))
+    assert path.depth_m == pytest.approx(32.5, abs=1e-6)
+    assert path.trees_db == pytest.approx(5.92, abs=0.01)
+    assert path.trees_db == pytest.approx(float(vegetation.belt_loss_db(32.5, 868e6)), abs=1e-9)
+    assert "through 32 m of trees" in path.model_reason
 
 
 def test_a_wood_around_one_antenna_saturates_as_p833_says_for_a_terminal_in_woodland() -> None:
-    wood = sites.profile(2000.0, sites.ridge(40.0, 2000.0, 250.0), ((0.0, 400.0, 12.0, "trees"),), points=801)
-    path = governing_loss(wood, situation())
-    assert [w.around_antenna for w in path.woods] == [True]
-    expected_db = vegetation.woodland_loss_db(path.vegetation_depth_m, 868e6)
-    assert path.vegetation_loss_db == pytest.approx(float(expected_db), abs=1e-9)
+    """Am (1 - exp(-d g / Am)), 157.5 m: 23.49 (1 - exp(-157.5 x 0.18225 / 23.49)) = 16.57 dB."""
+    up = sites.profile(2000.0, sites.ridge(60.0, 2000.0, 250.0), ((0.0, 155.0, 30.0, "trees"),), points=801)
+    path = path_of(up)
+    assert path.depth_m == pytest.approx(155.0, abs=3.0)
+    expected_db = MOST_DB * -math.expm1(-path.depth_m * PER_METRE_DB / MOST_DB)
+    assert path.trees_db == pytest.approx(expected_db, abs=0.02)
+    assert path.trees_db == pytest.approx(float(vegetation.woodland_loss_db(path.depth_m, 868e6)), abs=1e-6)
 
 
-def test_a_wood_around_both_antennas_is_entered_twice() -> None:
-    wood = sites.profile(500.0, 100.0, ((0.0, 500.0, 12.0, "trees"),))
-    path = governing_loss(wood, situation())
-    assert len(path.woods) == 2
-    once_db = float(vegetation.woodland_loss_db(path.vegetation_depth_m, 868e6))
-    assert path.vegetation_loss_db > once_db + 3.0
+def test_a_wood_around_both_antennas_is_entered_and_left() -> None:
+    """Twice Am (1 - exp(-d g / 2 Am)): more than one wood of that depth and less than two."""
+    wood = sites.profile(160.0, 100.0, ((0.0, 160.0, 30.0, "trees"),), points=161)
+    path = path_of(wood)
+    once_db = MOST_DB * -math.expm1(-path.depth_m * PER_METRE_DB / MOST_DB)
+    twice_db = 2.0 * MOST_DB * -math.expm1(-path.depth_m / 2.0 * PER_METRE_DB / MOST_DB)
+    assert part(path, "through_trees")
+    assert path.depth_m == pytest.approx(159.0, abs=1.0)
+    assert path.trees_db == pytest.approx(twice_db, abs=0.01)
+    assert once_db + 3.0 < path.trees_db < 2.0 * once_db
+
+
+@pytest.mark.parametrize(("begins_m", "share"), [(8.0, 1.0), (30.0, 0.5), (52.0, 0.0)])
+def test_a_wood_near_an_antenna_is_blended_from_around_it_to_a_belt(begins_m: float, share: float) -> None:
+    """Around it up to 10 m, a belt from 50 m on: half of each at 30 m. A point stands for a metre."""
+    stand = ((begins_m + 0.5, begins_m + 50.5, 40.0, "trees"),)
+    ground: Callable[[np.ndarray], np.ndarray] = lambda x: 100.0 + 60.0 * (x > 400.0)  # noqa: E731
+    path = path_of(sites.profile(800.0, ground, stand, points=801), None, 3.0, 30.0)
+    inside = MOST_DB * -math.expm1(-path.depth_m * PER_METRE_DB / MOST_DB)
+    belt = min(path.depth_m * PER_METRE_DB, MOST_DB)
+    # its first point begins half a metre before it
+    assert path.trees_db == pytest.approx(share * inside + (1.0 - share) * belt, abs=0.05)
 
 
 def test_two_woods_with_a_field_between_them_lose_as_two() -> None:
-    pair = sites.profile(
-        3000.0, 100.0, ((800.0, 830.0, 25.0, "trees"), (2000.0, 2030.0, 25.0, "trees")), points=601
-    )
-    path = governing_loss(pair, situation())
-    assert len(path.woods) == 2
-    assert path.vegetation_loss_db == pytest.approx(
-        sum(float(vegetation.belt_loss_db(w.depth_m, 868e6)) for w in path.woods), abs=1e-9
+    belts = ((800.0, 830.0, 25.0, "trees"), (2000.0, 2030.0, 25.0, "trees"))
+    pair = path_of(sites.profile(3000.0, 100.0, belts, points=1201))
+    one = path_of(sites.profile(3000.0, 100.0, belts[:1], points=1201))
+    assert pair.trees_db == pytest.approx(2.0 * one.trees_db, abs=1e-6)
+    assert one.trees_db == pytest.approx(32.5 * PER_METRE_DB, abs=0.01)
+
+
+@pytest.mark.parametrize(("zones", "counts"), [(-0.5, 1.0), (0.0, 1.0), (0.3, 0.5), (0.6, 0.0), (0.7, 0.0)])
+def test_a_tree_counts_the_less_the_less_far_it_reaches_into_the_zone(zones: float, counts: float) -> None:
+    """In full from where it touches the ray, by half at 30 % of F1, not at all at 60 %. One tree in 20 m of path."""
+    f1_m = math.sqrt(0.34538 * 1000.0)
+    kind = ["tank" if k else "" for k in pole(1.0).clutter_kind]
+    tree = pole(60.0 - bulge_m(4000.0) - zones * f1_m, points=201)
+    kind = ["trees" if k else "" for k in tree.clutter_kind]
+    path = path_of(replace(tree, clutter_kind=tuple(kind)), None, 60.0, 60.0)
+    assert path.depth_m == pytest.approx(20.0 * counts, abs=0.02)
+    assert path.trees_db <= 20.0 * counts * PER_METRE_DB + 1e-3
+
+
+def test_the_lesser_of_over_and_through_the_trees_governs() -> None:
+    thin, thick = path_of(trees(20.0, 20.0)), path_of(trees(9.0, 600.0))
+    assert "through 2" in thin.model_reason
+    assert "over the trees" in thick.model_reason
+    assert not part(thick, "through_trees")
+    for path in (thin, thick):
+        opaque = replace(
+            path.profile, clutter_kind=tuple("building" if k else "" for k in path.profile.clutter_kind)
+        )
+        bare = replace(path.profile, clutter_m=0.0 * path.profile.clutter_m, clutter_kind=("",) * 801)
+        over_db = loss_db(opaque) - loss_db(bare)
+        in_db = float(vegetation.belt_loss_db(path.depth_m, 868e6))
+        assert path.trees_db == pytest.approx(min(over_db, in_db), abs=1e-6)
+    assert thin.loss_db < loss_db(
+        replace(thin.profile, clutter_kind=tuple("building" if k else "" for k in thin.profile.clutter_kind))
     )
 
 
-def test_trees_outside_the_zone_cost_nothing() -> None:
-    s = situation(tx_height_m=30.0, rx_height_m=30.0)
-    path = governing_loss(trees(5.0, 20.0), s)
-    assert path.vegetation_loss_db == 0.0
-    assert path.woods == ()
+def test_trees_are_no_part_of_the_ground_that_is_weighed_beside_them() -> None:
+    belt, bare = path_of(trees(20.0, 30.0)), path_of(sites.profile(2000.0, points=801))
+    assert belt.loss_db == pytest.approx(bare.loss_db + belt.trees_db, abs=1e-9)
+    assert part(belt, "ground_db") == part(bare, "ground_db")
 
 
 @pytest.mark.parametrize("wet", [False, True])
 def test_leaves_and_water_make_trees_worse(wet: bool) -> None:
-    losses = [
-        governing_loss(trees(20.0, 30.0), situation(leaf=leaf, wet_foliage=wet)).loss_db
+    """Bare trees lose 1/1.2: 32.5 x 0.18225 = 5.92 in leaf, 4.94 bare; wet leaves add 3.5 (1 - exp(-5.92/3.5))."""
+    bare, leaf = (
+        path_of(trees(20.0, 30.0), situation(leaf=leaf, wet_foliage=wet))
         for leaf in ("out_of_leaf", "in_leaf")
-    ]
-    assert losses[0] < losses[1]
+    )
+    assert bare.trees_db == pytest.approx(4.936, abs=0.01)
+    assert leaf.trees_db == pytest.approx(5.923 + wet * 3.5 * -math.expm1(-5.923 / 3.5), abs=0.01)
+    assert part(bare, "trees_wet_db") == pytest.approx(5.923 + 2.855, abs=0.01)
 
 
 def test_a_stated_depth_of_wood_comes_on_top_of_the_rest() -> None:
+    """60 m: 23.49 (1 - exp(-60 x 0.18225 / 23.49)) = 8.74 dB."""
     s = situation(woodland_depth_m=60.0)
-    bare = governing_loss(sites.profile(2000.0), situation())
-    path = governing_loss(sites.profile(2000.0), s)
-    expected_db = float(vegetation.woodland_loss_db(60.0, 868e6))
-    assert path.loss_db == pytest.approx(bare.loss_db + expected_db, abs=1e-9)
-    over = governing_loss(trees(9.0, 600.0), s)
-    assert over.loss_db == pytest.approx(
-        governing_loss(trees(9.0, 600.0), situation()).loss_db + expected_db, abs=1e-9
-    )
+    for profile in (sites.profile(2000.0), trees(9.0, 600.0)):
+        assert loss_db(profile, s) - loss_db(profile) == pytest.approx(8.74, abs=0.01)
+    assert path_of(sites.profile(2000.0), s).depth_m == 60.0
 
 
 def test_leaving_the_range_of_the_vegetation_formula_is_said() -> None:
     with pytest.warns(OutOfRangeWarning, match="100 MHz"):
-        governing_loss(sites.profile(900.0), situation(frequency_hz=100e6, woodland_depth_m=20.0))
+        loss_db(sites.profile(900.0), situation(frequency_hz=100e6, woodland_depth_m=20.0))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        loss_db(sites.profile(900.0), situation(frequency_hz=100e6))
+
+
+# Rule 4: what surrounds a low antenna
+
+
+@pytest.mark.parametrize(
+    ("around", "height_m", "expected_db"),
+    [
+        # (21.8 + 6.2 log 0.868) log(10 / 2.5) = 21.419 x 0.60206
+        (OPEN, 2.5, 12.90),
+        # log(10 / 1): the lowest that is corrected
+        (OPEN, 1.0, 21.42),
+        (OPEN, 0.2, 21.42),
+        (OPEN, 10.0, 0.0),
+        # h_dif 7.5 m, 15.52 deg, nu = 0.342 sqrt(0.868) sqrt(7.5 x 15.52) = 3.438, J = 23.58, less 6.03
+        (SUBURB, 2.5, 17.55),
+        # h_dif 12.5 m, 24.84 deg, nu = 5.615, J = 27.82
+        (WOODLAND, 2.5, 21.79),
+        (Surroundings("urban"), 2.5, 21.79),
+        # h_dif 7.5 m at 60 m: 7.125 deg, nu = 0.3186 x 7.310 = 2.329, J = 20.29
+        (Surroundings("suburban", True, None, 60.0), 2.5, 14.26),
+        # log(5 / 2.5)
+        (Surroundings("open", True, 5.0), 2.5, 6.45),
+        (Surroundings(), 2.5, 0.0),
+    ],
+)
+def test_what_surrounds_an_antenna_loses_what_p2108_gives(
+    around: Surroundings, height_m: float, expected_db: float
+) -> None:
+    """Rec. ITU-R P.2108-1, section 3.1, by hand at 868 MHz."""
+    assert around.loss_db(868e6, height_m) == pytest.approx(expected_db, abs=0.01)
+
+
+def test_both_ends_are_corrected_and_the_path_runs_between_the_tops() -> None:
+    """3.1 "can be applied to both transmitting and receiving ends": between tops of 10 m plane earth has 80 dB
+    on 1 km, free space 91.22. The ray from 2 m rises by 4 m, by 0.108 m over 27 m: 21.419 log(10 / 2.108) = 14.48 dB;
+    at the other end 21.419 log(10 / 6) = 4.75 dB."""
+    s = situation(near=OPEN, far=OPEN)
+    path = path_of(sites.profile(1000.0), s, 2.0, 6.0)
+    assert part(path, "near_surroundings_db") == pytest.approx(14.48, abs=0.01)
+    assert part(path, "far_surroundings_db") == pytest.approx(4.75, abs=0.01)
+    tops = path_of(sites.profile(1000.0), situation(), 10.0, 10.0)
+    assert part(path, "ground_db") == pytest.approx(part(tops, "ground_db"), abs=1e-9)
+    assert path.loss_db == pytest.approx(
+        part(path, "free_space_db") + part(tops, "ground_db") + 14.48 + 4.75, abs=0.02
+    )
+    assert "between the tops" in path.model_reason
+
+
+def test_an_antenna_above_its_surroundings_loses_nothing_to_them() -> None:
+    for heights_m in ((10.0, 10.0), (12.0, 30.0)):
+        for around in (OPEN, SUBURB):
+            s = situation(near=around, far=around)
+            assert loss_db(sites.profile(2000.0), s, *heights_m) == loss_db(
+                sites.profile(2000.0), None, *heights_m
+            )
+
+
+def test_surroundings_are_never_a_gain() -> None:
+    """Behind a ridge the raised path would lose less than the antennas' own: then the own counts."""
+    near = sites.profile(2000.0, sites.ridge(9.0, 60.0, 20.0), points=801)
+    low, high = (
+        situation(),
+        situation(near=Surroundings("open", True, 8.0), far=Surroundings("open", True, 8.0)),
+    )
+    own, raised = path_of(near, low, 7.0, 7.0), path_of(near, high, 7.0, 7.0)
+    assert raised.loss_db >= own.loss_db - 1e-9
+
+
+@settings(max_examples=80, deadline=None)
+@given(profile=rolling(), link=links())
+def test_a_site_that_is_clear_is_never_the_worse_for_it(
+    profile: Profile, link: tuple[Situation, float, float]
+) -> None:
+    """Stated surroundings replace the allowance of an end only as far as they are counted."""
+    s, near_m, far_m = link
+    alone = replace(s, near=Surroundings(), far=Surroundings())
+    # stated woods and mapped ones are no part of it
+    bare = replace(profile, clutter_m=0.0 * profile.clutter_m, clutter_kind=("",) * len(profile.clutter_m))
+    assert quiet(bare, s, near_m, far_m) >= quiet(bare, alone, near_m, far_m) - 1e-9
+
+
+def test_where_the_own_height_governs_the_allowance_is_whole() -> None:
+    """At 151 MHz open ground takes (21.8 + 6.2 log 0.151) log(10 / 2.5) = 10.05 dB at each end, plane earth between
+    the tops 12.04 less: over 8 km the own heights lose more, and each end its 1.5 dB. 40 log 8000 - 20 log 6.25 =
+    140.21 dB of plane earth are less than what diffraction has."""
+    s = situation(frequency_hz=151e6, installation_db=1.5, near=OPEN, far=OPEN)
+    path = path_of(sites.profile(8000.0), s, 2.5, 2.5)
+    assert not part(path, "raised")
+    assert part(path, "installation_db") == 3.0
+
+
+def test_mapped_trees_count_by_half_beside_the_correction() -> None:
+    """On 30 farm links trees on the path added 4 dB where the rules alone would add 12."""
+    s = situation(near=OPEN, far=OPEN)
+    belt = trees(30.0, 30.0)
+    own, among = path_of(belt, None, 10.0, 10.0), path_of(belt, s, 3.0, 3.0)
+    assert own.trees_db == pytest.approx(5.923, abs=0.01)
+    assert among.trees_db == pytest.approx(0.5 * 5.923, abs=0.01)
+    assert part(among, "trees_wet_db") == pytest.approx(0.5 * part(own, "trees_wet_db"), abs=1e-6)
+
+
+def test_a_ray_from_above_passes_what_stands_a_street_away_higher() -> None:
+    """A mast 100 m higher on 1 km rises 0.1 m a metre: after 27 m it is 2.7 m up, so that 2.5 m counts as 5.2 m:
+    21.419 log(10 / 5.2) = 6.08 dB. What counts is the height above ground: a slope that rises with it is none."""
+    s = situation(near=OPEN)
+    path = path_of(sites.profile(1000.0), s, 2.5, 102.5)
+    assert part(path, "near_surroundings_db") == pytest.approx(6.08, abs=0.01)
+    slope = sites.profile(1000.0, lambda x: 100.0 + 0.1 * x)
+    assert part(path_of(slope, s, 2.5, 2.5), "near_surroundings_db") == pytest.approx(12.90, abs=0.01)
+    # the higher end is not helped by a ray from below
+    lower = situation(far=Surroundings("open", True, 200.0))
+    assert part(path_of(sites.profile(1000.0), lower, 2.5, 102.5), "far_surroundings_db") == pytest.approx(
+        21.419 * math.log10(200.0 / 102.5), abs=0.01
+    )
+
+
+# Rule 5: the installation
+
+
+@pytest.mark.parametrize(
+    ("near", "far", "expected_db"), [("none", "none", 3.0), ("open", "none", 1.5), ("open", "open", 0.0)]
+)
+def test_each_end_loses_the_allowance_or_what_surrounds_it(near: Any, far: Any, expected_db: float) -> None:
+    s = situation(installation_db=1.5, near=Surroundings(near), far=Surroundings(far))
+    path = path_of(sites.profile(500.0), s, 2.5, 2.5)
+    assert part(path, "installation_db") == expected_db
+
+
+def test_of_an_allowance_what_surrounds_the_antenna_leaves_is_counted() -> None:
+    """At 9.5 m open ground takes 21.419 log(10 / 9.5) = 0.477 dB of the 1.5."""
+    path = path_of(sites.profile(2000.0), situation(installation_db=1.5, near=OPEN), 9.5, 9.5)
+    assert part(path, "near_surroundings_db") + part(path, "installation_db") == pytest.approx(3.0, abs=1e-6)
+    assert part(path, "near_surroundings_db") == pytest.approx(0.477, abs=0.001)
+
+
+# What goes with the loss
+
+
+def test_how_much_an_end_stands_among_its_surroundings() -> None:
+    """Wholly from 12 dB of correction on, 6 dB by half; the stated are not assumed."""
+    for around, height_m, low, assumed in (
+        (OPEN, 2.5, 1.0, 0.0),
+        (Surroundings("open", False), 2.5, 1.0, 1.0),
+        (Surroundings("open", False), 10.0 / 10.0 ** (6.0 / 21.419), 0.5, 0.5),
+        (Surroundings("open", False), 11.0, 0.0, 0.0),
+        (Surroundings("none", True), 2.5, 0.0, 0.0),
+    ):
+        path = path_of(sites.profile(2000.0), situation(near=around), height_m, height_m)
+        assert part(path, "low_end") == pytest.approx(low, abs=1e-3)
+        assert part(path, "surroundings_assumed") == pytest.approx(assumed, abs=1e-3)
+
+
+def test_the_low_k_is_asked_from_five_kilometres_on() -> None:
+    short, long = (path_of(sites.profile(d, points=201), None, 10.0, 10.0) for d in (4999.0, 5001.0))
+    assert part(short, "low_k_db") == 0.0
+    assert 0.0 < part(long, "low_k_db") < 1.0
+    s = situation()
+    deep = replace(s, delta_n=157.0 - 157.0 / 0.9)
+    expected_db = delta_bullington_db(long.profile, 10.0, 10.0, deep) - delta_bullington_db(
+        long.profile, 10.0, 10.0, s
+    )
+    assert part(long, "low_k_db") == pytest.approx(expected_db, abs=1e-6)
 
 
 # The other models
 
 
-def test_every_model_is_over_the_same_ground_with_the_same_trees() -> None:
+def test_every_model_is_over_the_same_ground_between_the_antennas_themselves() -> None:
     profile = trees(20.0, 20.0)
-    path = governing_loss(profile, situation())
-    models = every_model(profile, situation(), path)
+    s = situation(near=OPEN, far=OPEN, installation_db=1.5, woodland_depth_m=30.0)
+    path = path_of(profile, s)
+    models = every_model(path)
     assert list(models) == [name for name in MODEL_NAMES if name in models], "in the order of the report"
-    assert models[path.model] == pytest.approx(path.raw_loss_db, abs=1e-9)
-    bare_db = diffraction.delta_bullington_loss_db(
-        profile.distance_m,
-        profile.ground_m,
-        tx_height_m=3.0,
-        rx_height_m=6.0,
-        frequency_hz=868e6,
-        k_factor=situation().k_factor,
-    )
     assert models["delta_bullington"] == pytest.approx(
-        models["free_space"] + bare_db + path.vegetation_loss_db, abs=1e-9
+        models["free_space"] + delta_bullington_db(profile, 3.0, 6.0, s), abs=1e-9
     )
+    assert models == every_model(path_of(profile, situation()))
+
+
+@pytest.mark.parametrize("length_m", [249.0, 250.0])
+def test_p1812_is_not_asked_below_its_quarter_kilometre(length_m: float) -> None:
+    models = every_model(path_of(sites.profile(length_m, 100.0, ((110.0, 120.0, 8.0, "building"),))))
+    assert ("p1812" in models) == (length_m >= 250.0)
+
+
+def test_a_second_opinion_that_warns_is_none() -> None:
+    """It knows heights of half a metre and more, a kilometre and more, and no path that it warns of."""
+    assert "irregular_terrain" in every_model(path_of(sites.profile(5000.0), None, 10.0, 10.0))
+    assert "irregular_terrain" not in every_model(path_of(sites.profile(999.0), None, 10.0, 10.0))
+    with pytest.warns(OutOfRangeWarning, match="P.1812"):
+        assert "irregular_terrain" not in every_model(path_of(sites.profile(5000.0), None, 0.4, 10.0))
 
 
 def test_models_that_do_not_describe_a_path_are_left_out_of_the_spread() -> None:
     losses = {
         "free_space": 90.0,
-        "two_ray": 100.0,
+        "plane_earth": 95.0,
         "spherical_earth": 101.0,
         "bullington": 70.0,
         "cascaded_knife_edges": 150.0,
@@ -388,129 +788,214 @@ def test_models_that_do_not_describe_a_path_are_left_out_of_the_spread() -> None
         "p1812": 103.0,
     }
     assert spread_db(losses, "clear") == 13.0
-    assert spread_db(losses, "grazing") == 3.0
-    ridge = {**losses, "spherical_earth": 60.0}
-    assert spread_db(ridge, "obstructed") == 80.0
-    bulge = {**losses, "spherical_earth": 110.0}
-    assert spread_db(bulge, "obstructed") == 10.0, "knife edges do not stand for the bulge of the earth"
+    assert spread_db(losses, "grazing") == 8.0
+    assert spread_db({**losses, "spherical_earth": 60.0}, "obstructed") == 80.0
+    assert spread_db({**losses, "spherical_earth": 110.0}, "obstructed") == 8.0, "edges are not the bulge"
 
 
-# Laws
+# Laws: over wooded, hilly and flat ground, 151 to 915 MHz, 0.1 to 60 km, open, built-up or wooded ends
 
 
-@st.composite
-def paths(draw: st.DrawFn) -> tuple[Profile, Situation]:
-    """Paths of 50 m to 100 km, 30 MHz to 6 GHz, antennas from 0.1 m to 3000 m, over anything."""
-    length_m = 10.0 ** draw(st.floats(math.log10(50.0), 5.0))
-    points = draw(st.integers(11, 120))
-    x = np.linspace(0.0, length_m, points)
-    seed = draw(st.integers(0, 2**32 - 1))
-    relief_m = draw(st.sampled_from([0.0, 0.1, 1.0, 10.0, 100.0]))
-    rng = np.random.default_rng(seed)
-    z = 300.0 + relief_m * np.cumsum(rng.standard_normal(points)) / math.sqrt(points)
-    z += draw(st.floats(-0.05, 0.05)) * x * (relief_m > 0.0)
-    standing = []
-    for _ in range(draw(st.integers(0, 2))):
-        start = draw(st.floats(0.0, 0.9)) * length_m
-        end = start + draw(st.floats(0.01, 0.5)) * length_m
-        kind = draw(st.sampled_from(["trees", "building", "tank"]))
-        standing.append((start, end, draw(st.floats(1.0, 30.0)), kind))
-    profile = sites.profile(length_m, lambda d: np.interp(d, x, z), tuple(standing), points=points)
-    # one shore somewhere: the sea begins half way between two points, seen from either end
-    ashore = draw(st.none() | st.integers(0, points))
-    zone = profile.zone if ashore is None else np.where(np.arange(points) < ashore, 4, 1).astype(np.int8)
-    heights = st.one_of(st.floats(0.1, 30.0), st.floats(30.0, 3000.0))
-    return replace(profile, zone=zone), situation(
-        frequency_hz=10.0 ** draw(st.floats(math.log10(30e6), math.log10(6e9))),
-        tx_height_m=draw(heights),
-        rx_height_m=draw(heights),
-        polarisation=draw(st.sampled_from(["vertical", "horizontal"])),
-        woodland_depth_m=draw(st.sampled_from([0.0, 0.0, 25.0])),
+@settings(max_examples=60, deadline=None)
+@given(
+    link=links(),
+    kind=st.sampled_from(["flat", "hill", "wood"]),
+    until_m=st.sampled_from([60.0, 400.0, 1500.0]),
+    share=st.floats(0.0, 1.0),
+    longer=st.floats(1.01, 3.0),
+)
+def test_over_unchanged_ground_a_longer_path_never_loses_less(
+    link: tuple[Situation, float, float], kind: str, until_m: float, share: float, longer: float
+) -> None:
+    """Half a decibel allowed. The hill or wood stays where it is, the far end moves away over level ground."""
+    s, near_m, far_m = link
+    least_m = max(until_m + 60.0, 100.0)
+    length_m = least_m * (60_000.0 / 3.0 / least_m) ** share
+    near_db, far_db = (
+        quiet(country(kind, d, until_m), s, near_m, far_m) for d in (length_m, length_m * longer)
     )
-
-
-def quiet_loss(profile: Profile, s: Situation) -> PathLoss:
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", OutOfRangeWarning)
-        return governing_loss(profile, s)
-
-
-@settings(max_examples=150, deadline=None)
-@given(path=paths())
-def test_any_path_in_range_has_a_finite_loss_and_no_gain(path: tuple[Profile, Situation]) -> None:
-    profile, s = path
-    found = quiet_loss(profile, s)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", OutOfRangeWarning)
-        models = every_model(profile, s, found)
-    assert all(math.isfinite(v) for v in (found.loss_db, found.raw_loss_db, *models.values()))
-    # P.1812 lets a duct over the sea guide a ray for half of the time
-    assert found.loss_db > slant_free_space_loss_db(profile, s) - (0.5 if (profile.zone == 4).all() else 12.0)
-    assert found.loss_db >= found.raw_loss_db
-    assert found.model in models
-    assert spread_db(models, found.regime) >= 0.0
+    assert far_db >= near_db - 0.5
 
 
 @settings(max_examples=100, deadline=None)
-@given(path=paths())
-def test_a_path_loses_the_same_in_both_directions(path: tuple[Profile, Situation]) -> None:
-    profile, s = path
-    back = replace(s, tx_height_m=s.rx_height_m, rx_height_m=s.tx_height_m)
-    one, other = quiet_loss(profile, s), quiet_loss(sites.mirrored(profile), back)
-    # a mirror that is just rough enough, or not quite, can fall either way with the last digit
-    assert one.loss_db == pytest.approx(other.loss_db, abs=0.1 if one.model == other.model else 1.5)
-
-
-@settings(max_examples=50, deadline=None)
-@given(
-    length_m=st.floats(120.0, 12_000.0),
-    frequency_mhz=st.sampled_from([150.0, 433.0, 868.0, 2400.0]),
-    heights_m=st.tuples(st.floats(1.0, 25.0), st.floats(1.0, 25.0)),
-    at=st.floats(0.1, 0.9),
-    width_m=st.floats(5.0, 100.0),
-    kind=st.sampled_from(["trees", "building", "tank"]),
-    relief_m=st.sampled_from([0.0, 0.0, 0.3, 5.0]),
-    seed=st.integers(0, 1000),
-)
-def test_an_obstacle_that_grows_never_helps(
-    length_m: float,
-    frequency_mhz: float,
-    heights_m: tuple[float, float],
-    at: float,
-    width_m: float,
-    kind: str,
-    relief_m: float,
-    seed: int,
+@given(profile=rolling(), link=links())
+def test_a_path_loses_the_same_from_either_end_and_never_less_than_free_space(
+    profile: Profile, link: tuple[Situation, float, float]
 ) -> None:
-    """Exactly so on a blocked path. Before that an obstacle may take the mirror out of a null, so that free
-    paths are held to it only beyond the last maximum of two rays, where there are no nulls."""
-    points = 81
-    x = np.linspace(0.0, length_m, points)
-    z = 100.0 + relief_m * np.cumsum(np.random.default_rng(seed).standard_normal(points)) / math.sqrt(points)
-    s = situation(frequency_hz=frequency_mhz * 1e6, tx_height_m=heights_m[0], rx_height_m=heights_m[1])
-    found = []
-    for height_m in np.linspace(0.0, 40.0, 9):
-        profile = sites.profile(
-            length_m,
-            lambda d: np.interp(d, x, z),
-            ((at * length_m - width_m / 2.0, at * length_m + width_m / 2.0, float(height_m), kind),),
-            points=points,
-        )
-        found.append(quiet_loss(profile, s))
-    blocked = [path.loss_db for path in found if path.regime == "obstructed"]
-    assert given_back_db(blocked) <= 1e-6
-    if length_m > two_ray.last_maximum_m(*heights_m, s.frequency_hz):
-        assert given_back_db([path.loss_db for path in found]) <= STEP_UP_DB
+    s, near_m, far_m = link
+    back = replace(s, near=s.far, far=s.near)
+    one = quiet(profile, s, near_m, far_m)
+    assert one == pytest.approx(quiet(sites.mirrored(profile), back, far_m, near_m), abs=1e-6)
+    slant_m = math.hypot(profile.length_m, profile.ground_m[0] + near_m - profile.ground_m[-1] - far_m)
+    assert one >= 20.0 * math.log10(4.0 * math.pi * slant_m * s.frequency_hz / 299_792_458.0) + 0.0
 
 
-def given_back_db(losses: list[float]) -> float:
-    """How far a row of losses falls below what it had reached."""
-    return float((np.maximum.accumulate(losses) - losses).max(initial=0.0)) if losses else 0.0
+@settings(max_examples=25, deadline=None)
+@given(profile=rolling(), link=links())
+def test_every_model_of_any_path_is_a_number(profile: Profile, link: tuple[Situation, float, float]) -> None:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", OutOfRangeWarning)
+        path = path_of(profile, *link)
+        models = every_model(path)
+    assert all(math.isfinite(v) for v in models.values())
+    assert spread_db(models, path.regime) >= 0.0
+    assert path.model in models
+
+
+def largest_step_db(profiles: list[Profile], s: Situation, heights_m: list[tuple[float, float]]) -> float:
+    losses = [quiet(p, s, *h) for p, h in zip(profiles, heights_m, strict=True)]
+    return float(np.abs(np.diff(losses)).max())
+
+
+@pytest.mark.parametrize("frequency_hz", FREQUENCIES_HZ)
+@pytest.mark.parametrize("around", AROUND[1:], ids=lambda a: str(a.kind))
+def test_an_antenna_that_grows_out_of_its_surroundings_meets_no_step(
+    frequency_hz: float, around: Surroundings
+) -> None:
+    """Through the tops by centimetres; the correction itself is steep just below its own 1 m."""
+    s = situation(frequency_hz=frequency_hz, near=around, installation_db=1.5)
+    heights = [(h, 6.0) for h in np.arange(around.top_m - 0.5, around.top_m + 0.51, 0.05)]
+    for profile in (sites.profile(1500.0), sites.profile(3000.0, sites.ridge(20.0, 1200.0, 300.0))):
+        assert largest_step_db([profile] * len(heights), s, heights) <= 1.0
+
+
+@pytest.mark.parametrize("frequency_hz", FREQUENCIES_HZ)
+@pytest.mark.parametrize("kind", ["tank", "trees"])
+@pytest.mark.parametrize("zones", [0.6, 0.0])
+def test_an_obstacle_that_grows_through_the_zone_meets_no_step(
+    frequency_hz: float, kind: str, zones: float
+) -> None:
+    """Through clearances of 60 % and of nothing, in steps of 2 % of F1."""
+    s = situation(frequency_hz=frequency_hz)
+    f1_m = math.sqrt(299_792_458.0 / frequency_hz * 500.0)
+    profiles = []
+    for ratio in np.arange(zones - 0.1, zones + 0.101, 0.02):
+        post = pole(45.0 - bulge_m(2000.0) - ratio * f1_m, 2000.0)
+        profiles.append(replace(post, clutter_kind=tuple(kind if k else "" for k in post.clutter_kind)))
+    assert largest_step_db(profiles, s, [(45.0, 45.0)] * len(profiles)) <= 1.0
+
+
+@pytest.mark.parametrize("kind", ["flat", "hill", "wood"])
+def test_no_length_is_a_switch(kind: str) -> None:
+    """At 250 m, 1 km, 5 km and 20 km a few metres more change the loss by a few hundredths."""
+    s = situation(frequency_hz=151e6, near=OPEN, far=OPEN)
+    for at_m, until_m in ((250.0, 60.0), (1000.0, 400.0), (5000.0, 1500.0), (20_000.0, 1500.0)):
+        profiles = [country(kind, at_m + more, until_m) for more in (-4.0, -2.0, 2.0, 4.0)]
+        assert largest_step_db(profiles, s, [(3.0, 6.0)] * 4) <= 0.5
+
+
+@pytest.mark.parametrize("frequency_hz", FREQUENCIES_HZ)
+def test_a_wood_that_moves_away_from_an_antenna_meets_no_step(frequency_hz: float) -> None:
+    s = situation(frequency_hz=frequency_hz)
+    # grown by the metre, so that the wood has the same number of points everywhere
+    profiles = [
+        sites.profile(800.0, 100.0, ((begins + 0.5, begins + 60.5, 12.0, "trees"),), points=801)
+        for begins in np.arange(2.0, 62.0)
+    ]
+    assert largest_step_db(profiles, s, [(3.0, 6.0)] * len(profiles)) <= 1.0
+
+
+@pytest.mark.parametrize("frequency_hz", FREQUENCIES_HZ)
+@pytest.mark.parametrize("radius_m", [800.0, 4000.0])
+def test_a_hill_that_grows_into_the_ray_meets_no_step(frequency_hz: float, radius_m: float) -> None:
+    """From under the zone to far in it, in steps of 0.2 m, with a point every 5 m: ten and more on the top."""
+    s = situation(frequency_hz=frequency_hz)
+    profiles = [cap(h, radius_m, 4000.0, 801) for h in np.arange(2.0, 40.0, 0.2)]
+    assert largest_step_db(profiles, s, [(10.0, 10.0)] * len(profiles)) <= 1.0
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    link=links(),
+    share=st.floats(0.0, 1.0),
+    raise_m=st.floats(0.1, 10.0),
+    clear=st.booleans(),
+)
+def test_raising_an_antenna_over_flat_or_clear_ground_loses_no_more_than_half_a_decibel(
+    link: tuple[Situation, float, float], share: float, raise_m: float, clear: bool
+) -> None:
+    s, near_m, far_m = link
+    length_m = 100.0 * 600.0**share
+    valley: sites.Ground = lambda x: 300.0 - 150.0 * np.sin(np.pi * x / length_m) ** 2  # noqa: E731
+    profile = sites.profile(length_m, valley if clear else 100.0, points=201)
+    assert quiet(profile, s, near_m + raise_m, far_m) <= quiet(profile, s, near_m, far_m) + 0.5
 
 
 @settings(max_examples=40, deadline=None)
-@given(extra_km=st.floats(0.1, 5.0), length_km=st.floats(1.0, 5.0))
-def test_a_longer_way_over_level_ground_loses_more(extra_km: float, length_km: float) -> None:
-    s = situation()
-    near, far = (governing_loss(sites.profile(d * 1e3), s).loss_db for d in (length_km, length_km + extra_km))
-    assert far > near - 1.0  # where two-ray hands over to P.1812
+@given(
+    at=st.floats(0.15, 0.85),
+    width_m=st.floats(20.0, 100.0),
+    length_m=st.floats(400.0, 8000.0),
+    kind=st.sampled_from(["trees", "building"]),
+    link=links(),
+)
+def test_an_obstacle_that_grows_never_helps(
+    at: float, width_m: float, length_m: float, kind: str, link: tuple[Situation, float, float]
+) -> None:
+    s, near_m, far_m = link
+    found = []
+    for height_m in np.linspace(0.0, 40.0, 9):
+        standing = ((at * length_m - width_m / 2.0, at * length_m + width_m / 2.0, float(height_m), kind),)
+        found.append(quiet(sites.profile(length_m, 100.0, standing, points=401), s, near_m, far_m))
+    assert (np.diff(found) >= -1e-6).all()
+
+
+def test_a_coarser_raster_of_the_same_ground_agrees_within_what_is_stated_for_it() -> None:
+    """Rolling ground of some 300 m from top to top, 1.5 to 12 km, heights every 10 m against every 30 m, 90 m and
+    300 m: nine in ten within 1.65 sigma of what `raster_db` states beside the 2 dB that no raster is good for."""
+    rng = np.random.default_rng(17)
+    s = situation(near=OPEN, far=OPEN)
+    missed: dict[float, list[bool]] = {30.0: [], 90.0: [], 300.0: []}
+    for _ in range(60):
+        length_m = 900.0 * float(rng.integers(2, 14))
+        fine = np.linspace(0.0, length_m, int(length_m / 10.0) + 1)
+        z = 200.0 + sum(
+            a * np.sin(2.0 * np.pi * fine / w + p)
+            for a, w, p in zip(
+                (12.0, 5.0, 1.5), rng.uniform(250.0, 1500.0, 3), rng.uniform(0.0, 6.3, 3), strict=True
+            )
+        )
+        true_db = quiet(sites.profile(length_m, lambda x, z=z: z, points=fine.size), s, 4.0, 6.0)
+        for cell_m, out in missed.items():
+            coarse = fine[:: int(cell_m / 10.0)]
+            rough = sites.profile(
+                length_m,
+                lambda x, c=coarse, f=fine, z=z: np.interp(x, c, np.interp(c, f, z)),
+                points=fine.size,
+            )
+            sigma_db = math.hypot(float(raster_db(cell_m, length_m, 868e6)), 2.0)
+            out.append(abs(quiet(rough, s, 4.0, 6.0) - true_db) > 1.65 * sigma_db)
+    assert {cell: np.mean(out) <= 0.1 for cell, out in missed.items()} == dict.fromkeys(missed, True)
+
+
+@pytest.mark.skipif(not compiled.available(), reason="numba is not installed")
+@pytest.mark.parametrize("seed", range(3))
+def test_compiled_and_plain_are_the_same(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    near_m, far_m = rng.uniform(0.3, 40.0, 40), rng.uniform(0.3, 40.0, 40)
+    hills = lambda x: 100.0 + 30.0 * np.sin(x / 500.0) ** 2  # noqa: E731
+    belts = ((0.0, 60.0, 15.0, "trees"), (1500.0, 1600.0, 12.0, "trees"), (2000.0, 2050.0, 8.0, "building"))
+    sea = sites.profile(9000.0, 0.0)
+    for profile in (
+        sites.profile(4000.0, hills, belts, points=401),
+        sites.profile(60.0, 100.0, belts[:1], points=31),
+        replace(sea, zone=np.ones_like(sea.zone)),
+    ):
+        case = sites.case(profile, link={"frequency_mhz": float(rng.choice([151.0, 433.0, 915.0]))})
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", OutOfRangeWarning)
+            one, other = (pair_losses(case, near_m, far_m, use_numba=fast) for fast in (True, False))
+        for name in (
+            "loss_db",
+            "clearance_ratio",
+            "hill_db",
+            "floor_db",
+            "trees_wet_db",
+            "low_k_db",
+            "depth_m",
+        ):
+            np.testing.assert_allclose(
+                getattr(one, name), getattr(other, name), rtol=0.0, atol=1e-9, err_msg=name
+            )
+        assert (one.model == other.model).all()
+        assert (one.raised == other.raised).all()

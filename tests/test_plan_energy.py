@@ -9,6 +9,7 @@ from linkcalc.energy import expected_transmissions
 from linkcalc.errors import PlanError
 from linkcalc.plan import Plan
 from linkcalc.plan_energy import TABLE_INTERVALS_S, section
+from linkcalc.solar_winter import DAYS, blackout_chance
 
 
 def plan(*power, interval_s=600.0, spreading_factor=10, tries=1, tank=None, modulation=None, message=()):
@@ -54,8 +55,8 @@ def test_the_parts_of_the_mean_current_add_up():
     found = station(battery())
     parts = found.sending_ma + found.listening_ma + found.sensing_ma + found.sleeping_ma
     assert found.mean_current_ma == pytest.approx(parts)
-    # 35 mA x 0.370688 s, 10 mA x (0.247808 + 0.1) s, 30 mA x 0.5 s in 600 s, and 15 uA
-    assert found.mean_current_ma == pytest.approx((35 * 0.370688 + 10 * 0.347808 + 15.0) / 600 + 0.015)
+    # 45 mA x 0.370688 s, 10 mA x (0.247808 + 0.1) s, 30 mA x 0.5 s in 600 s, and 15 uA
+    assert found.mean_current_ma == pytest.approx((45 * 0.370688 + 10 * 0.347808 + 15.0) / 600 + 0.015)
 
 
 def test_the_life_is_the_usable_charge_over_the_mean_current_and_the_loss():
@@ -135,7 +136,54 @@ def test_a_receiver_that_is_always_on_draws_its_current_and_no_more():
 
 
 def test_a_station_that_answers_without_listening_is_told_so():
-    assert "listening_share is 0" in station({"station": "shed"}).notes[0]
+    assert "listening_share is 0" in station({"station": "shed", "listening_share": 0.0}).notes[0]
+
+
+def test_a_station_that_waits_for_calls_listens_all_the_time():
+    shed, tank = station({"station": "shed"}), station({"station": "tank"})
+    assert shed.listening_ma == pytest.approx(10.0)  # the receiver's current, all the time
+    assert any('waits for calls ("level")' in n for n in shed.notes)
+    assert tank.listening_ma < 0.1
+    assert not any("waits for calls" in n for n in tank.notes)
+    called = [{"name": "start", "kind": "start", "link": "level", "sender": "shed", "events_per_year": 100.0}]
+    assert station({"station": "tank"}, message=called).listening_ma == pytest.approx(10.0)
+    asleep = station({"station": "tank", "listening_share": 0.02}, message=called)
+    assert asleep.listening_ma == pytest.approx(0.2, rel=0.01)
+
+
+def solar(message=(), **keys):
+    sun = {"worst_month_peak_sun_h": 2.0, **keys}
+    return station({"station": "shed", "solar": sun}, message=message).solar
+
+
+def test_a_link_that_carries_stop_has_ten_days_of_autonomy():
+    permit = [{"name": "permit", "kind": "run_permit", "link": "level", "interval_s": 600.0}]
+    report = [{"name": "level", "kind": "level_report", "link": "level", "interval_s": 600.0}]
+    assert solar(permit).autonomy_days == 10.0
+    assert solar(report).autonomy_days == 5.0
+    short = solar(permit, autonomy_days=5.0)
+    assert any("10 days of autonomy are usual" in n for n in short.notes)
+    # by hand: 10 days of 0.8 Wh from a store of which 0.9 x 0.8 is had at 0 degrees
+    ten = solar(permit)
+    assert ten.storage_wh == pytest.approx(10.0 * ten.daily_wh / (0.9 * 0.8))
+    assert ten.panel_w == pytest.approx(ten.daily_wh * (1.0 + 10.0 / 20.0) / (2.0 * 0.7))
+
+
+def test_ten_days_and_a_panel_that_recovers_carry_a_dull_season_five_days_do_not():
+    permit = [{"name": "permit", "kind": "run_permit", "link": "level", "interval_s": 600.0}]
+    assert solar(permit).blackout_chance < 0.05
+    # five days, a warm store, no recovery: as it was often sized
+    bare = solar(permit, autonomy_days=5.0, recovery_days=365.0, temperature_c=20.0)
+    assert bare.blackout_chance > 0.5
+    chances = [solar(permit, autonomy_days=d).blackout_chance for d in (3.0, 5.0, 10.0, 20.0)]
+    assert chances == sorted(chances, reverse=True)
+
+
+def test_a_store_that_outlasts_the_season_needs_no_sun():
+    assert blackout_chance(2.0, 0.0, 2.0 * DAYS) == 0.0
+    assert blackout_chance(2.0, 0.0, 2.0 * DAYS - 1.0) == 1.0
+    # a dull day gives a fifth: five times the use keeps any store full
+    assert blackout_chance(1.0, 5.0, 1.0) == 0.0
 
 
 def test_without_an_interval_the_lives_by_interval_still_stand():
@@ -163,11 +211,14 @@ def test_a_slow_signal_that_does_not_fit_a_short_interval_has_no_life_there():
 
 
 def test_panel_and_battery_follow_from_a_days_energy_and_are_taken_larger():
-    sun = {"worst_month_peak_sun_h": 2.5, "autonomy_days": 3.0, "voltage_v": 3.7, "chemistry": "li_ion"}
+    sun = {
+        "worst_month_peak_sun_h": 2.5, "autonomy_days": 3.0, "voltage_v": 3.7, "chemistry": "li_ion",
+        "temperature_c": 20.0, "recovery_days": 30.0,
+    }  # fmt: skip
     found = station({"station": "shed", "listening_share": 1.0, "solar": sun})
     solar = found.solar
     assert solar.daily_wh == pytest.approx(found.mean_current_ma * 3.7 * 24e-3)
-    assert solar.panel_w == pytest.approx(solar.daily_wh / 2.5 / 0.7)
+    assert solar.panel_w == pytest.approx(solar.daily_wh * (1.0 + 3.0 / 30.0) / 2.5 / 0.7)
     assert solar.storage_wh == pytest.approx(solar.daily_wh * 3 / 0.8)
     assert solar.recommended_panel_w == pytest.approx(1.3 * solar.panel_w)
     assert solar.recommended_storage_mah * 3.7 / 1e3 == pytest.approx(1.3 * solar.storage_wh)
@@ -230,7 +281,7 @@ def test_messages_add_up_and_only_the_measured_ones_power_the_sensor():
     assert stop.interval_s == pytest.approx(864.0)
     assert stop.transmissions == 2.0
     assert found.sensing_ma == pytest.approx(15.0 / 900)
-    assert found.sending_ma == pytest.approx(35 * 0.370688 * (1 / 900 + 2 / 864))
+    assert found.sending_ma == pytest.approx(45 * 0.370688 * (1 / 900 + 2 / 864))
 
 
 def test_a_message_nobody_acknowledges_is_not_listened_after():

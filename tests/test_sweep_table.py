@@ -1,8 +1,11 @@
 """The table a sweep gives, and its ways out: CSV, JSON, Parquet, pandas, xarray."""
 
+import copy
 import csv
 import io
 import json
+import pickle
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -29,6 +32,19 @@ def test_every_array_is_described_has_the_shape_and_cannot_be_changed() -> None:
     assert found["crc"].tolist() == [True, False]
     with pytest.raises(KeyError, match="crc, weaker_fade_margin_db"):
         found["nothing"]
+
+
+@pytest.mark.parametrize("way", [copy.copy, copy.deepcopy, lambda s: pickle.loads(pickle.dumps(s))])
+def test_a_sweep_survives_copy_and_pickle_and_stays_as_it_is(way: Callable[[Sweep], Sweep]) -> None:
+    made = table()
+    found = way(made)
+    assert (found.dims, found.planned, found.warnings) == (made.dims, made.planned, made.warnings)
+    assert list(found.data) == list(made.data)
+    for name in (*made.dims, *made.data):
+        np.testing.assert_array_equal(found[name], made[name])
+        assert not found[name].flags.writeable
+    with pytest.raises(TypeError):
+        found.data["model"] = made["model"]  # type: ignore[index]
 
 
 def test_a_cell_that_is_not_there_is_refused() -> None:

@@ -27,6 +27,7 @@ from linkcalc.tank import (
     year_risk,
 )
 from linkcalc.tank.loop import DAY_S, Daily
+from linkcalc.views.tank_text import alone_lines, month_words
 from tests.benchmarks.plain_tank import NAMES, plain_years
 from tests.tank_plans import link_result, plan
 
@@ -647,3 +648,87 @@ def test_odd_plans_give_figures_that_can_be(case: str, margin_db: float) -> None
     played = simulated(p, links, 5)
     assert played is not None
     assert found.overrun_bound_m3 is None or played.largest_overrun_m3 <= found.overrun_bound_m3 * (1 + 1e-9)
+
+
+# --- the safe side, by hand -----------------------------------------------------------------------------
+
+NIGHT_AND_DAY = tuple(d / 3600.0 for d in [0.0] * 8 + [4.0] * 4 + [1.0] * 12)
+"""Nothing at night, four cubic metres an hour in the morning."""
+
+
+def test_time_to_overflow_counts_on_nothing_being_drawn() -> None:
+    """4 m3 of freeboard at 5 m3/h: 48 min; with the largest draw it would be 4 h, the unsafe side."""
+    played = loop(draw_m3_s=NIGHT_AND_DAY, watchdog_s=np.inf, max_run_s=np.inf)
+    assert played.full_flow_time_s == pytest.approx(48 * 60.0)
+    assert lost_stop(played, TANK).overflows_s == pytest.approx(48 * 60.0 * played.freeboard_m3 / 4.0)
+
+
+def test_a_stop_that_comes_after_the_night_time_to_overflow_comes_too_late() -> None:
+    """Tries after 1 s and 50 min, each lost with 5 %: the second is too late for 48 min, not for 4 h."""
+    common = {
+        "report_interval_s": np.inf, "watchdog_s": np.inf, "stop_delays_s": (1.0, 3000.0),
+        "start_delays_s": (1.0,) * 9, "max_run_s": 9 * 3600.0,
+    }  # fmt: skip
+    safe = year_risk(loop(draw_m3_s=NIGHT_AND_DAY, **common), SteadyChannel(0.05)).averaged
+    assert safe.overflows / safe.starts == pytest.approx(0.05)
+    busy = year_risk(
+        loop(draw_m3_s=(4.0 / 3600.0,), **{**common, "max_run_s": 40 * 3600.0}), SteadyChannel(0.05)
+    )
+    assert busy.averaged.overflows / busy.averaged.starts == pytest.approx(0.05**2)
+
+
+def test_time_to_empty_counts_on_the_worst_hours() -> None:
+    """16 m3, 28 a day: from 8 h on 16 in the four hours of the morning, so 4 h; 13.7 h at the mean draw."""
+    played = loop(draw_m3_s=NIGHT_AND_DAY)
+    assert played.reserve_s == pytest.approx(4 * 3600.0)
+    assert played.start_m3 / played.mean_draw_m3_s == pytest.approx(16.0 / 28.0 * DAY_S)
+
+
+@given(st.floats(0.0, 1.0))
+def test_the_run_timer_bounds_the_overrun_from_any_level(share: float) -> None:
+    """8 h at 5 m3/h less a minute of warm-up, and 10 s to stop: 39.93 m3 from just below the stop level."""
+    played = loop(max_run_s=8 * 3600.0, watchdog_s=np.inf)
+    assert played.timer_bound_m3 == pytest.approx(5.0 * (8.0 - 60.0 / 3600.0 + 10.0 / 3600.0))
+    assert played.timer_bound_from_start_m3 == pytest.approx(played.timer_bound_m3 - 20.0)
+    begun = played.start_m3 + share * (played.stop_m3 - played.start_m3)
+    pumped = played.pump_m3_s * (played.max_run_s - played.warm_up_s + played.stopping_s)
+    assert begun + pumped - played.stop_m3 <= played.timer_bound_m3 + 1e-9
+
+
+def test_a_run_timer_that_holds_from_the_start_level_only_does_not_fit() -> None:
+    found = section(plan(engine={"watchdog_s": None, "max_run_time_h": 4.5}), [link_result(20.0)])
+    assert found is not None
+    assert found.timer_bound_from_start_m3 is not None
+    assert found.timer_bound_from_start_m3 <= found.freeboard_m3
+    assert not found.bound_fits
+    assert any("run timer alone keeps the water in only when" in n for n in found.notes)
+
+
+def test_the_watchdog_is_advised_between_two_bounds() -> None:
+    found = solve(loop(report_interval_s=600.0, watchdog_s=1800.0), TANK, SteadyChannel(0.05), 0.01)
+    assert found.least_watchdog_s == 1800.0
+    words = " ".join(alone_lines(found))
+    assert "watchdog: 30 min (three report intervals) to" in words
+
+
+def test_rates_are_those_of_sites_that_work() -> None:
+    """Sites of 14 dB spread: dead ones stop the engine all the time, those that work hardly ever."""
+    channel = FadingChannel(20.0, site_sigma_db=14.0, conditions_sigma_db=3.0)
+    risk = year_risk(loop(report_interval_s=600.0, watchdog_s=1800.0), channel)
+    assert 0.03 < risk.dead_chance < 0.3
+    assert 0.5 < risk.working_chance < 1.0 - risk.dead_chance
+    assert risk.averaged.nuisance_stops > 5.0
+    assert risk.working.nuisance_stops < 0.5
+    assert risk.averaged.dry_chance > 0.02
+    assert risk.working.dry_chance < 1e-4
+
+
+def test_engine_hours_and_services_stand_beside_the_water() -> None:
+    found = section(plan(engine={"service_interval_h": 100.0}), [link_result(40.0)])
+    assert found is not None
+    year = found.predicted_site
+    # 0.4 m3/h all year at 5 m3/h of pump is 701 h, and a minute of warm-up for each start
+    assert year.engine_h == pytest.approx(0.4 / 5.0 * 8760.0 + year.risk.starts / 60.0, rel=0.002)
+    assert year.fuel_l == pytest.approx(2.5 * year.engine_h)
+    assert year.services == pytest.approx(year.engine_h / 100.0)
+    assert "a service, due each 100 h, every 1.7 months" in month_words(found)

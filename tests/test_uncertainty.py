@@ -1,6 +1,7 @@
 """What is uncertain, item by item; and that the probabilities are those of what is stated."""
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -16,6 +17,8 @@ from linkcalc.uncertainty import (
     combined_db,
     contributors,
     fading,
+    path_items,
+    raster_db,
 )
 from linkcalc.verdict import judge
 from tests import sites
@@ -32,42 +35,152 @@ def sigma(name: str, case: LinkCase) -> float:
     return 0.0 if found is None else found.sigma_db
 
 
-# Contributors
+# The error of the rules by class of path
+
+
+def site_db(case: LinkCase) -> float:
+    """Of the site, but for the noise there."""
+    found = [x for x in contributors(case, case.far) if x.name != "noise of the place"]
+    return combined_db(tuple(found), "site")
+
+
+def post(ratio: float, height_m: float = 40.0, **ends: Any) -> LinkCase:
+    """Antennas of one height 2 km apart, and one post half way that leaves so many first Fresnel zone radii.
+
+    F1 half way is sqrt(0.34538 x 500) = 13.14 m; the bulge 0.056 m.
+    """
+    case = sites.case(
+        sites.profile(2000.0, 0.0, ((995.0, 1005.0, height_m - 0.056 - ratio * 13.141, "tank"),)),
+        tank={"antenna_height_m": height_m, **ends},
+        shed={"antenna_height_m": height_m, **ends},
+    )
+    assert case.losses.clearance_ratio[0] == pytest.approx(ratio, abs=0.01)
+    return case
 
 
 @pytest.mark.parametrize(
-    ("name", "key", "less", "more", "expected_db"),
+    ("ratio", "expected_db"),
+    [(1.0, 5.0), (0.6, 5.0), (0.3, 6.5), (0.0, 8.0), (-0.3, 8.5), (-0.6, 9.0), (-1.5, 9.0)],
+)
+def test_elevated_antennas_are_the_surer_the_freer_the_path(ratio: float, expected_db: float) -> None:
+    """5, 8 and 9 dB clear, touching and as far behind the edge, straight lines between; gains and heights are in it."""
+    assert site_db(post(ratio)) == pytest.approx(expected_db, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    ("stated", "expected_db"),
+    # 8.6; and with 5 dB for what nobody said: sqrt(8.6^2 + 5^2)
+    [(True, 8.6), (False, 9.95)],
+)
+def test_low_antennas_are_surer_where_somebody_said_what_surrounds_them(
+    stated: bool, expected_db: float
+) -> None:
+    """At 2.5 m open surroundings take 12.9 dB: wholly among them. Half a kilometre, one antenna high."""
+    said = {"surroundings": "open"} if stated else {}
+    case = sites.case(
+        sites.profile(400.0), tank={"antenna_height_m": 2.5, **said}, shed={"antenna_height_m": 14.0}
+    )
+    assert case.losses.blocked[0] == 0.0
+    assert site_db(case) == pytest.approx(expected_db, abs=0.02)
+    assert ("surroundings not stated" in parts(case)) == (not stated)
+
+
+def test_behind_a_hill_it_is_the_edge_that_counts() -> None:
+    """As far behind the edge as 60 % of the zone nothing is added for surroundings that nobody stated: 9 dB."""
+    case = sites.case(
+        sites.profile(2000.0, 0.0, ((995.0, 1005.0, 40.0, "building"),)), tank={"antenna_height_m": 2.0}
+    )
+    assert case.losses.blocked[0] == 1.0
+    assert "surroundings not stated" not in parts(case)
+    assert site_db(case) == pytest.approx(9.0, abs=0.05)
+
+
+def test_half_among_the_surroundings_is_half_way_between() -> None:
+    """6 dB of correction: (5 + 8.6) / 2 = 6.8 dB on a clear path; 21.419 log(10 / 5.2469) = 6 dB."""
+    case = sites.case(
+        sites.profile(30.0),
+        tank={"antenna_height_m": 5.2469, "surroundings": "open"},
+        shed={"antenna_height_m": 5.2469, "surroundings": "open"},
+    )
+    assert case.losses.blocked[0] == 0.0
+    assert case.losses.low_end[0] == pytest.approx(0.5, abs=1e-3)
+    assert site_db(case) == pytest.approx(6.8, abs=0.01)
+
+
+def test_a_stated_model_error_stands_in_for_all_of_it() -> None:
+    """9 dB, and beside it the gains sqrt(2) x 1.5 = 2.12 dB and the heights 8.686 x 0.5 (1/3, 1/6) = 1.62 dB."""
+    case = sites.case(conditions={"model_error_db": 9.0})
+    assert sigma("path loss model", case) == 9.0
+    assert sigma("antenna gains", case) == pytest.approx(2.121, abs=0.001)
+    assert sigma("antenna heights", case) == pytest.approx(1.619, abs=0.001)
+    assert "surroundings not stated" not in parts(case)
+    assert not {"path loss model"} & set(parts(sites.case(conditions={"model_error_db": 0.0})))
+
+
+@pytest.mark.parametrize("key", ["antenna_gain_error_db", "height_error_m"])
+def test_parts_of_the_error_are_listed_and_not_counted_twice(key: str) -> None:
+    case = post(1.0)
+    more = replace(case, conditions=case.conditions.model_copy(update={key: 2.0}))
+    name = {"antenna_gain_error_db": "antenna gains", "height_error_m": "antenna heights"}[key]
+    assert sigma(name, more) > sigma(name, case)
+    assert site_db(more) == pytest.approx(site_db(case), abs=1e-6)
+    huge = replace(case, conditions=case.conditions.model_copy(update={key: 10.0 if "gain" in key else 20.0}))
+    assert sigma("path loss model", huge) >= 0.5 * 5.0 - 1e-9
+
+
+@pytest.mark.parametrize(
+    ("cell_m", "length_m", "expected_db"),
     [
-        ("path loss model", "model_error_db", 6.0, 12.0, 12.0),
-        ("antenna gains", "antenna_gain_error_db", 1.0, 2.0, 2.0 * math.sqrt(2.0)),
-        ("antenna heights", "height_error_m", 0.2, 0.6, None),
+        # F1 / 2 = sqrt(0.34538 x 1500) / 2 = 11.4 m, length / 20 = 75 m: 1.5 log2(90 / 11.4)
+        (90.0, 1500.0, 4.47),
+        (10.0, 1500.0, 0.0),
+        (30.0, 1500.0, 2.09),
+        # length / 20 = 50 m is more than sqrt(0.34538 x 1000) / 2 = 9.3, and 10 m is the least: 1.5 log2(90)
+        (900.0, 1000.0, 9.74),
+        (90_000.0, 1000.0, 15.0),
+        # length / 20 = 5 m: 1.5 log2(6)
+        (30.0, 100.0, 3.88),
+        (math.nan, 1500.0, 0.0),
     ],
 )
-def test_a_stated_error_counts_and_none_is_gone(
-    name: str, key: str, less: float, more: float, expected_db: float | None
+def test_coarse_heights_are_worth_a_decibel_and_a_half_a_doubling(
+    cell_m: float, length_m: float, expected_db: float
 ) -> None:
-    assert name not in parts(sites.case(conditions={key: 0.0}))
-    small, large = (sigma(name, sites.case(conditions={key: error})) for error in (less, more))
-    assert 0.0 < small < large
-    if expected_db is not None:
-        assert large == pytest.approx(expected_db, abs=1e-9)
+    """Common practice from resampled terrain."""
+    assert raster_db(cell_m, length_m, 868e6) == pytest.approx(expected_db, abs=0.01)
 
 
-def test_an_error_of_height_is_the_slope_of_the_loss_at_both_ends() -> None:
-    """Plane earth loses 20 log h: 8.686 dz/h decibels for an error dz (textbook)."""
-    case = sites.case(sites.profile(1500.0), conditions={"height_error_m": 0.1})
-    expected_db = math.hypot(8.686 * 0.1 / 3.0, 8.686 * 0.1 / 6.0)
-    assert sigma("antenna heights", case) == pytest.approx(expected_db, rel=0.1)
+def test_coarse_heights_add_a_line() -> None:
+    case = post(1.0)
+    coarse = replace(case.losses, cell_m=np.array([900.0]))
+    item = next(i for i in path_items(case, coarse) if i.name == "coarse heights")
+    # 1.5 log2(900 / 13.14)
+    assert item.sigma_db[0] == pytest.approx(9.15, abs=0.02)
+    assert item.kind == "site"
+    assert "coarse heights" not in parts(case)
+
+
+def test_a_rounded_hill_brings_half_of_what_two_models_are_apart() -> None:
+    hill = sites.case(sites.profile(4000.0, sites.ridge(60.0, 2000.0, 400.0), points=401))
+    assert hill.losses.hill_db[0] > 1.0
+    assert sigma("rounded hill", hill) == hill.losses.hill_db[0]
+
+
+# Further contributors
 
 
 def test_trees_bring_their_own_uncertainty_and_season() -> None:
+    """60 m of bare trees: 21.63 (1 - exp(-60 x 0.15188 / 21.63)) = 7.44 dB, of it 0.29 and 2 dB; half of what wet
+    leaf has more, 8.74 + 3.5 (1 - exp(-8.74 / 3.5)) = 11.95 dB."""
     winter = {"leaf": "out_of_leaf"}
     bare, wooded = sites.case(), sites.case(conditions={"woodland_depth_m": 60.0} | winter)
     assert not {"trees", "foliage over the year"} & set(parts(bare))
     found = parts(wooded)
     assert (found["trees"].kind, found["foliage over the year"].kind) == ("site", "conditions")
-    deeper = sites.case(conditions={"woodland_depth_m": 200.0} | winter)
-    assert sigma("foliage over the year", deeper) > sigma("foliage over the year", wooded)
+    assert found["trees"].sigma_db == pytest.approx(0.29 * wooded.losses.trees_db[0] + 2.0, abs=1e-6)
+    assert found["foliage over the year"].sigma_db == pytest.approx(
+        (11.95 - wooded.losses.trees_db[0]) / 2.0, abs=0.01
+    )
 
 
 def test_a_verdict_for_wet_leaf_holds_the_worst_of_the_year_already() -> None:
@@ -83,51 +196,67 @@ def test_a_verdict_for_wet_leaf_holds_the_worst_of_the_year_already() -> None:
     assert swings[0] == 0.0 < swings[1] < swings[2]
 
 
-def test_each_building_and_the_clutter_add_a_line() -> None:
-    case = sites.case(
-        tank={"building": "traditional"},
-        shed={"building": "thermally_efficient"},
-        conditions={"clutter": "urban"},
-    )
-    assert {"building entry, tank", "building entry, shed", "clutter"} <= set(parts(case))
+def test_each_building_adds_a_line() -> None:
+    case = sites.case(tank={"building": "traditional"}, shed={"building": "thermally_efficient"})
+    assert {"building entry, tank", "building entry, shed"} <= set(parts(case))
     assert sigma("building entry, shed", case) > sigma("building entry, tank", case)
 
 
+def test_the_seasons_of_what_no_model_holds_are_as_stated() -> None:
+    assert sigma("weather and surroundings", sites.case()) == 2.0
+    assert sigma("weather and surroundings", sites.case(conditions={"surroundings_error_db": 4.0})) == 4.0
+
+
+@pytest.mark.parametrize(("ratio", "expected_db"), [(0.7, 0.0), (0.0, 2.25), (-0.3, 3.375), (-0.6, 4.5)])
+def test_a_blocked_path_varies_slowly(ratio: float, expected_db: float) -> None:
+    """4.5 dB as far behind the edge as 60 % of the zone (6 dB at the 90 % value of fixed links): a ramp, no step."""
+    assert sigma("slow fading of a blocked path", post(ratio)) == pytest.approx(expected_db, abs=0.04)
+
+
 def test_outside_noise_varies_where_it_counts_and_an_engine_hides_it() -> None:
-    """Rec. ITU-R P.372: city noise at 100 MHz, upper decile 11 dB over time, 8.4 dB from place to place."""
+    """Rec. ITU-R P.372: city noise at 100 MHz, upper decile 11 dB over time, 8.4 dB from place to place, deciles
+    both: 8.6 and 6.6 dB of standard deviation; thermal noise hides some."""
     low = {"link": {"frequency_mhz": 100.0}}
     city = sites.case(**low, shed={"noise_environment": "city"})
     assert sigma("noise over time", city) == pytest.approx(11.0 / 1.2816, abs=0.5)
-    assert sigma("noise of the place", city) == pytest.approx(8.4, abs=0.7)  # thermal noise hides some
+    assert sigma("noise of the place", city) == pytest.approx(8.4 / 1.2816, abs=0.7)
     engine = sites.case(**low, shed={"noise_environment": "city", "noise_rise_db": 30.0})
     assert sigma("noise over time", engine) < 2.0
-    none = sites.case(**low, shed={"noise_environment": "none"})
-    assert not {"noise over time", "noise of the place"} & set(parts(none))
+
+
+def test_the_noise_of_a_place_is_unknown_above_250_mhz_too() -> None:
+    """Drives and chargers near by: 2 to 3 dB until measured."""
+    assert 2.0 <= sigma("noise of the place", sites.case()) <= 3.0
 
 
 def test_only_the_receiving_end_hears_its_noise() -> None:
     case = sites.case(
-        link={"frequency_mhz": 100.0}, tank={"noise_environment": "none"}, shed={"noise_environment": "city"}
+        link={"frequency_mhz": 100.0},
+        tank={"noise_environment": "quiet_rural"},
+        shed={"noise_environment": "city"},
     )
-    assert {x.name for x in contributors(case, case.far)} - {
-        x.name for x in contributors(case, case.near)
-    } == {
-        "noise over time",
-        "noise of the place",
-    }
+    there, back = (
+        {x.name: x.sigma_db for x in contributors(case, rx) if "noise" in x.name}
+        for rx in (case.far, case.near)
+    )
+    assert there["noise of the place"] > back.get("noise of the place", 0.0) + 1.0
 
 
 def test_refraction_moves_long_paths_more_than_short_ones() -> None:
+    """Low k at 0.1 % of the year is 3.09 sigma; under 5 km there is none."""
     short, long = (
         sites.case(
             sites.profile(d, sites.ridge(20.0, d / 2.0, d / 20.0)),
             tank={"antenna_height_m": 10.0},
             shed={"antenna_height_m": 10.0},
         )
-        for d in (2_000.0, 30_000.0)
+        for d in (4_000.0, 30_000.0)
     )
-    assert sigma("refraction over the year", short) < sigma("refraction over the year", long)
-    assert "refraction over the year" not in parts(sites.case(sites.profile(200.0)))
+    assert "refraction over the year" not in parts(short)
+    assert sigma("refraction over the year", long) == pytest.approx(
+        long.losses.low_k_db[0] / 3.0902, abs=1e-9
+    )
+    assert sigma("refraction over the year", long) > 0.3
 
 
 def test_what_is_listed_is_sorted_and_worth_listing() -> None:
@@ -155,7 +284,9 @@ def test_a_reading_leaves_its_own_error_however_much_it_measures() -> None:
     ):
         found = contributors(case, case.far)
         assert combined_db(found, "site") > READING_ERROR_DB
-        assert after_reading_db(found) == pytest.approx(READING_ERROR_DB, abs=0.05)
+        unheard = [x.sigma_db for x in found if x.name == "noise of the place"]
+        assert READING_ERROR_DB == 2.0
+        assert after_reading_db(found) == pytest.approx(math.hypot(2.0, *unheard), abs=0.05)
         assert all(x.after_reading_db <= x.sigma_db for x in found)
 
 
@@ -182,32 +313,48 @@ def test_a_reading_does_not_stop_the_seasons() -> None:
 # Fading
 
 
-def test_fading_is_deepest_where_no_steady_ray_arrives() -> None:
-    """Common practice, no source."""
-    clear = sites.case(sites.profile(500.0), tank={"antenna_height_m": 15.0}, shed={"antenna_height_m": 15.0})
-    blocked = sites.case(sites.profile(2000.0, sites.ridge(30.0, 900.0, 150.0)))
-    assert fading(clear) == ("rician", 10.0)
-    assert fading(sites.case()) == ("rician", 5.0)
-    assert fading(blocked)[0] == "rayleigh"
-    assert fading(sites.case(conditions={"woodland_depth_m": 10.0}))[0] == "rayleigh"
+@pytest.mark.parametrize(("ratio", "k_db"), [(0.8, 10.0), (0.6, 10.0), (0.3, 8.25), (0.0, 6.5), (-0.6, 3.0)])
+def test_the_steady_ray_fades_as_the_path_is_blocked(ratio: float, k_db: float) -> None:
+    """Median K 10 dB clear and 3 dB blocked, a straight line between."""
+    assert fading(post(ratio)) == ("rician", pytest.approx(k_db, abs=0.06))
+
+
+def test_trees_take_the_steady_ray_as_they_take_decibels() -> None:
+    """12 dB of trees leave 3 dB of K, 6 dB 6.5: 38.4 m deep lose 23.49 (1 - exp(-38.4 x 0.18225 / 23.49)) = 6.05 dB."""
+    high = {"antenna_height_m": 14.0}
+    dry = {"wet_foliage": False}
+    k = [
+        fading(
+            sites.case(sites.profile(300.0), tank=high, shed=high, conditions=dry | {"woodland_depth_m": d})
+        )[1]
+        for d in (0.001, 38.4, 500.0)
+    ]
+    assert k == pytest.approx([10.0, 10.0 - 7.0 * 6.05 / 12.0, 3.0], abs=0.02)
 
 
 # Probabilities
 
 
 def received(
-    direction: Direction, rng: np.random.Generator, draws: int, *, tries: int, site: str = "sigma_db"
+    direction: Direction,
+    rng: np.random.Generator,
+    draws: int,
+    *,
+    tries: int,
+    busy: float = 0.01,
+    site: str = "sigma_db",
 ) -> np.ndarray[Any, np.dtype[np.bool_]]:
-    """Draw messages from the contributors that a result states, one fading per try."""
+    """Draw sites and messages from what a result states: K log-normal over sites with 8 dB, one fading per try."""
     slow_db = np.zeros(draws)
     for part in direction.uncertainty:
         slow_db += rng.normal(0.0, getattr(part, site), draws)
-    k = 10.0 ** (direction.rician_k_db / 10.0)
+    k = 10.0 ** (np.clip(direction.rician_k_db + 8.0 * rng.normal(size=draws), -14.0, 20.0) / 10.0)
     arrived = np.zeros(draws, dtype=bool)
     for _ in range(tries):
         scattered = rng.normal(size=draws) + 1j * rng.normal(size=draws)
         power = np.abs(np.sqrt(k) + scattered / np.sqrt(2.0)) ** 2 / (1.0 + k)
-        arrived |= direction.fade_margin_db + slow_db + 10.0 * np.log10(power) >= 0.0
+        heard = direction.fade_margin_db + slow_db + 10.0 * np.log10(power) >= 0.0
+        arrived |= heard & (rng.random(draws) >= busy)
     return arrived
 
 
@@ -232,7 +379,7 @@ def test_probabilities_are_those_of_a_simulation_of_what_is_stated(case: LinkCas
         ):
             simulated = received(direction, rng, draws, tries=n, site=site).mean()
             error = math.sqrt(max(stated * (1.0 - stated), 1e-4) / draws)
-            assert stated == pytest.approx(simulated, abs=5.0 * error + 2e-4)
+            assert stated == pytest.approx(simulated, abs=5.0 * error + 1e-3)
 
 
 def test_nine_in_ten_places_lie_within_the_interval() -> None:
@@ -259,10 +406,13 @@ def test_a_share_of_the_year_is_a_quantile_of_its_conditions() -> None:
     for part in direction.uncertainty:
         if part.kind == "site":
             site_db += rng.normal(0.0, part.sigma_db, site_db.size)
+    k = 10.0 ** (np.clip(direction.rician_k_db + 8.0 * rng.normal(size=site_db.size), -14.0, 20.0) / 10.0)
     scattered = rng.normal(size=site_db.size) + 1j * rng.normal(size=site_db.size)
-    assert direction.fading == "rayleigh"
-    level_db = direction.fade_margin_db + worst_db + site_db + 10.0 * np.log10(np.abs(scattered) ** 2 / 2.0)
-    assert direction.delivery_probability_year_share == pytest.approx((level_db >= 0.0).mean(), abs=0.006)
+    power = np.abs(np.sqrt(k) + scattered / np.sqrt(2.0)) ** 2 / (1.0 + k)
+    level_db = direction.fade_margin_db + worst_db + site_db + 10.0 * np.log10(power)
+    assert direction.delivery_probability_year_share == pytest.approx(
+        0.99 * (level_db >= 0.0).mean(), abs=0.006
+    )
 
 
 @settings(max_examples=12, deadline=None)

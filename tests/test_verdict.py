@@ -1,5 +1,6 @@
 """The verdict: what is asked, what limits, what is said."""
 
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -10,100 +11,62 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linkcalc.link_case import LinkCase
-from linkcalc.plan import Link, load_plan
-from linkcalc.plan.links import DEFAULT_REQUIRED_MARGIN_DB
-from linkcalc.reliability import message_success
+from linkcalc.plan import load_plan
 from linkcalc.requirement import Requirement
 from linkcalc.result import Direction, LinkResult
+from linkcalc.terrain.profile import Profile
 from linkcalc.verdict import check_link, check_plan, judge
 from tests import sites
 
-LINK = {
-    "name": "level",
-    "from": "tank",
-    "to": "shed",
-    "frequency_mhz": 868.0,
-    "modulation": {"kind": "css", "spreading_factor": 9},
-}
-
-
 QUICK = sites.profile(2000.0, sites.ridge(20.0, 900.0, 150.0), points=41)
 """A blocked path, which is soon computed."""
-
-
-def requirement(**asked: Any) -> Requirement:
-    return Requirement.of(Link.model_validate(LINK | asked))
 
 
 def check(case: LinkCase, folder: Path, **changes: Any) -> LinkResult:
     return check_plan(load_plan(sites.plan_file(folder, case))).links[0]
 
 
-# What is asked
-
-
-def test_twenty_decibels_are_asked_where_the_plan_asks_nothing() -> None:
-    """Common practice, no source."""
-    assert DEFAULT_REQUIRED_MARGIN_DB == 20.0
-    assert requirement().margin_db(12.0, "rayleigh", 0.0) == 20.0
-
-
-def test_a_stated_margin_is_the_margin_asked() -> None:
-    assert requirement(required_margin_db=7.5).margin_db(12.0, "rayleigh", 0.0) == 7.5
-
-
-@pytest.mark.parametrize(("tries", "sigma_db"), [(1, 6.0), (1, 12.0), (4, 12.0)])
-def test_a_stated_success_asks_the_margin_that_reaches_it(tries: int, sigma_db: float) -> None:
-    needed_db = requirement(required_success=0.97, tries=tries).margin_db(sigma_db, "rician", 5.0)
-    reached = message_success(needed_db, sigma_db, fading="rician", rician_k_db=5.0, tries=tries)
-    assert reached == pytest.approx(0.97, abs=1e-9)
-
-
-def test_without_spread_rayleigh_fading_asks_twenty_decibels_for_99_percent() -> None:
-    """1966 magazine nomograph: 20 dB for 99 %."""
-    needed_db = requirement(required_success=0.99).margin_db(0.0, "rayleigh", 0.0)
-    assert needed_db == pytest.approx(20.0, abs=0.05)
-
-
-def test_of_a_margin_and_a_success_the_harder_one_counts() -> None:
-    both = Requirement(15.0, 0.9, 1)
-    assert both.margin_db(0.0, "rician", 10.0) == 15.0
-    assert both.margin_db(12.0, "rayleigh", 0.0) > 15.0
-
-
-def test_no_wish_is_so_low_that_a_link_below_sensitivity_meets_it() -> None:
-    assert requirement(required_success=0.001).margin_db(12.0, "rayleigh", 0.0) == 0.0
-
-
-@pytest.mark.parametrize(
-    ("margin_db", "needed_db", "word"),
-    [
-        (20.0, 20.0, "closes"),
-        (19.999, 20.0, "at_risk"),
-        (0.0, 20.0, "at_risk"),
-        (-0.001, 20.0, "does_not_close"),
-        (0.0, 0.0, "closes"),
-        (-0.001, 0.0, "does_not_close"),
-        (-1.0, -5.0, "does_not_close"),
-    ],
-)
-def test_a_link_closes_is_at_risk_or_does_not_close(margin_db: float, needed_db: float, word: str) -> None:
-    assert Requirement.verdict(margin_db, needed_db) == word
-
-
-def test_a_success_is_asked_of_what_is_uncertain_too(tmp_path: Path) -> None:
-    """The verdict and the probability beside it never contradict each other."""
-    for power in (-9.0, -4.0, 1.0):
-        case = sites.case(tank={"transmit_power_dbm": power}, link={"required_success": 0.9, "tries": 2})
-        there = judge(case)[1][0]
-        assert (there.verdict == "closes") == (there.delivery_probability >= 0.9)
-
-
 # Both directions
 
 
+def strong(power_dbm: float, **more: Any) -> dict[str, Any]:
+    return {"transmit_power_dbm": power_dbm, "antenna_height_m": 12.0, **more}
+
+
+def test_the_verdict_and_the_share_of_sites_beside_it_never_contradict_each_other() -> None:
+    words = set()
+    for power in np.linspace(-20.0, 30.0, 11):
+        case = sites.case(
+            QUICK, tank={"transmit_power_dbm": float(power)}, link={"required_success": 0.9, "tries": 2}
+        )
+        there = judge(case)[1][0]
+        words.add(there.verdict)
+        assert (there.verdict == "closes") == (there.site_share >= 0.9)
+        assert (there.verdict == "closes") == (there.fade_margin_db >= there.required_margin_db)
+        assert (there.verdict == "does_not_close") == (
+            Requirement.of(case.link).least_db(
+                float(np.sqrt(sum(x.sigma_db**2 for x in there.uncertainty if x.kind == "conditions"))),
+                there.rician_k_db,
+            )
+            > there.fade_margin_db
+        )
+    assert words == {"closes", "at_risk", "does_not_close"}
+
+
+def test_a_stated_margin_must_be_met_besides() -> None:
+    margin_db = sites.case(QUICK, tank=strong(30.0), shed=strong(30.0)).weaker_margin_db
+    met, missed = (
+        judge(sites.case(QUICK, tank=strong(30.0), shed=strong(30.0), link={"required_margin_db": asked}))[1][
+            0
+        ]
+        for asked in (margin_db - 0.1, margin_db + 0.1)
+    )
+    assert (met.verdict, missed.verdict) == ("closes", "at_risk")
+    assert missed.required_margin_db == pytest.approx(margin_db + 0.1)
+
+
 def test_the_weaker_direction_decides(tmp_path: Path) -> None:
-    deaf = sites.case(QUICK, shed={"noise_rise_db": 15.0})
+    deaf = sites.case(QUICK, tank=strong(25.0), shed=strong(25.0, noise_rise_db=30.0))
     result = check(deaf, tmp_path)
     assert [d.verdict for d in result.directions] == ["at_risk", "closes"]
     assert result.verdict == "at_risk"
@@ -137,24 +100,42 @@ def limited(case: LinkCase) -> list[str]:
     return [d.limited_by for d in judge(case)[1]]
 
 
+def elevated(path: Profile | None = None, **changes: Any) -> LinkCase:
+    """Masts of 14 m, 400 m apart, that nothing surrounds: free space but for what is changed."""
+    mast = {"antenna_height_m": 14.0, "surroundings": "none"}
+    ends = {end: mast | changes.pop(end, {}) for end in ("tank", "shed")}
+    return sites.case(path or sites.profile(400.0, points=41), **ends, **changes)
+
+
 @pytest.mark.parametrize(
     ("case", "words"),
     [
         (
-            sites.case(sites.profile(2000.0, sites.ridge(40.0, 900.0, 150.0))),
+            elevated(sites.profile(2000.0, sites.ridge(60.0, 900.0, 150.0))),
             "ground in the ray, 0.90 km from tank",
         ),
         (
-            sites.case(sites.profile(2000.0, 100.0, ((1200.0, 1240.0, 30.0, "building"),))),
+            elevated(sites.profile(2000.0, 100.0, ((1200.0, 1240.0, 40.0, "building"),))),
             "building in the ray, 1.2",
         ),
-        (sites.case(conditions={"woodland_depth_m": 400.0}), "trees in the path (400 m)"),
-        (sites.case(), "ground reflection: the antennas are low"),
-        (sites.case(conditions={"clutter": "dense_urban"}), "clutter"),
-        (sites.case(tank={"building": "thermally_efficient"}), "building entry, tank"),
-        (sites.case(shed={"antenna": {"polarisation": "horizontal"}}), "polarisation mismatch"),
         (
-            sites.case(
+            elevated(sites.profile(2000.0, 100.0, ((1195.0, 1205.0, 10.0, "building"),), points=401)),
+            "building in the first Fresnel zone, 1.2",
+        ),
+        (elevated(conditions={"woodland_depth_m": 400.0}), "trees in the path (400 m)"),
+        (
+            elevated(sites.profile(1000.0), tank={"antenna_height_m": 2.0}, shed={"antenna_height_m": 6.0}),
+            "ground close under the ray: the antennas are low",
+        ),
+        (sites.case(sites.profile(600.0)), "what surrounds the low antenna of tank"),
+        (
+            elevated(shed={"antenna_height_m": 3.0, "surroundings": "urban"}),
+            "what surrounds the low antenna of shed",
+        ),
+        (elevated(tank={"building": "thermally_efficient"}), "building entry, tank"),
+        (elevated(shed={"antenna": {"polarisation": "horizontal"}}), "polarisation mismatch"),
+        (
+            elevated(
                 tank={
                     "latitude_deg": -40.0,
                     "longitude_deg": -20.0,
@@ -164,40 +145,37 @@ def limited(case: LinkCase) -> list[str]:
             ),
             "off the beam, tank",
         ),
-        (sites.case(shed={"feeder": {"type": "rg58", "length_m": 40.0}}), "feeder of shed"),
+        (elevated(shed={"feeder": {"type": "rg58", "length_m": 40.0}}), "feeder of shed"),
         (
-            sites.case(tank={"extra_loss": [{"loss_db": 18.0, "reason": "antenna inside the metal shed"}]}),
+            elevated(tank={"extra_loss": [{"loss_db": 18.0, "reason": "antenna inside the metal shed"}]}),
             "antenna inside the metal shed (tank)",
         ),
-        (
-            sites.case(
-                sites.profile(400.0), tank={"antenna_height_m": 12.0}, shed={"antenna_height_m": 12.0}
-            ),
-            "ground reflection: a null",
-        ),
-        (
-            sites.case(sites.profile(400.0), tank={"antenna_height_m": 12.0}, shed={"antenna_height_m": 7.0}),
-            "distance",
-        ),
+        (elevated(), "distance"),
     ],
 )
 def test_what_limits_a_link_is_named(case: LinkCase, words: str) -> None:
-    assert all(named.startswith(words) for named in limited(case))
+    assert all(named.startswith(words) for named in limited(case)), limited(case)
+
+
+def test_a_loss_of_less_than_three_decibels_limits_nothing() -> None:
+    for loss_db, words in ((2.9, "distance"), (3.1, "reason (tank)")):
+        case = elevated(tank={"extra_loss": [{"loss_db": loss_db, "reason": "reason"}]})
+        assert limited(case)[0].startswith(words)
 
 
 def test_an_engine_limits_only_the_end_that_hears_it() -> None:
-    assert limited(sites.case(shed={"noise_rise_db": 25.0}))[0] == "noise at shed while the engine runs"
-    assert "noise" not in limited(sites.case(shed={"noise_rise_db": 25.0}))[1]
+    assert limited(elevated(shed={"noise_rise_db": 25.0}))[0] == "noise at shed while the engine runs"
+    assert "noise" not in limited(elevated(shed={"noise_rise_db": 25.0}))[1]
 
 
 def test_a_weak_transmitter_limits_the_way_it_sends() -> None:
-    there, back = limited(sites.case(tank={"transmit_power_dbm": 0.0}, shed={"transmit_power_dbm": 27.0}))
+    there, back = limited(elevated(tank={"transmit_power_dbm": 0.0}, shed={"transmit_power_dbm": 27.0}))
     assert there == "transmit power of tank"
     assert "power" not in back
 
 
 def test_city_noise_limits_a_link_of_low_frequency() -> None:
-    case = sites.case(
+    case = elevated(
         sites.profile(3000.0, sites.ridge(-30.0, 1500.0, 900.0)),
         link={"frequency_mhz": 60.0},
         shed={"noise_environment": "city"},
@@ -212,7 +190,7 @@ REMEDIES: dict[str, dict[str, dict[str, Any]]] = {
     "feeder of shed": {"shed": {"feeder": {}}},
     "polarisation mismatch": {"tank": {"antenna": {}}},
     "reason": {"tank": {"extra_loss": []}},
-    "clutter": {"conditions": {"clutter": "none"}},
+    "what surrounds the low antenna of shed": {"shed": {"surroundings": "none"}},
 }
 
 
@@ -224,7 +202,7 @@ REMEDIES: dict[str, dict[str, dict[str, Any]]] = {
     loss_db=st.floats(0.0, 25.0),
     crossed=st.booleans(),
     building=st.sampled_from(["none", "traditional"]),
-    clutter=st.sampled_from(["none", "urban"]),
+    surroundings=st.sampled_from(["none", "urban"]),
 )
 def test_the_thing_named_is_the_one_whose_removal_helps_most(
     rise_db: float,
@@ -233,16 +211,21 @@ def test_the_thing_named_is_the_one_whose_removal_helps_most(
     loss_db: float,
     crossed: bool,
     building: str,
-    clutter: str,
+    surroundings: str,
 ) -> None:
     parts: dict[str, dict[str, Any]] = {
         "tank": {
             "building": building,
+            "surroundings": "none",
             "extra_loss": [{"loss_db": loss_db, "reason": "reason"}],
             "antenna": {"polarisation": "horizontal" if crossed else "vertical"},
         },
-        "shed": {"noise_rise_db": rise_db, "feeder": {"type": "rg58", "length_m": cable_m}},
-        "conditions": {"woodland_depth_m": depth_m, "clutter": clutter},
+        "shed": {
+            "noise_rise_db": rise_db,
+            "feeder": {"type": "rg58", "length_m": cable_m},
+            "surroundings": surroundings,
+        },
+        "conditions": {"woodland_depth_m": depth_m},
     }
     case = sites.case(sites.profile(700.0, points=41), **parts)
     named = judge(case)[1][0].limited_by
@@ -256,30 +239,72 @@ def test_the_thing_named_is_the_one_whose_removal_helps_most(
     best_db = max(gains.values())
     own = next((gain for words, gain in gains.items() if named.startswith(words)), None)
     if own is None:  # the ground, or the distance: worth more than any remedy, or nothing is worth 3 dB
-        ground_db = case.path.loss_db - case.path.vegetation_loss_db - before_free_space_db(case)
+        ground_db = float(case.losses.ground_db[0])
         assert best_db <= max(ground_db, 3.0) + 0.5
     else:
         assert own >= best_db - 0.5
-
-
-def before_free_space_db(case: LinkCase) -> float:
-    return -next(t.value_db for t in case.shared_terms if t.name == "free-space loss")
 
 
 # What is said
 
 
 def test_the_headline_answers_first() -> None:
-    closes = check_link(sites.case(QUICK)).headline
+    closes = check_link(sites.case(QUICK, tank=strong(30.0), shed=strong(30.0))).headline
     risk = check_link(sites.case(QUICK, link={"required_margin_db": 55.0})).headline
     weak = {"transmit_power_dbm": -30.0}
     fails = check_link(sites.case(QUICK, tank=weak, shed=weak)).headline
     margin = f"{sites.case(QUICK).weaker_margin_db:.1f} dB"
-    assert closes.startswith(f"Closes: {margin}")
+    assert re.match(
+        r"Closes: [\d.]+ dB of fade margin .*, [\d.]+ dB required; works at (9\d|more than 99) such sites",
+        closes,
+    )
     assert risk.startswith(f"At risk: {margin}")
-    assert "short of the 55.0 dB asked" in risk
-    assert fails.startswith("Does not close: ")
-    assert "below sensitivity" in fails
+    assert "short of the 55.0 dB required" in risk
+    assert re.search(
+        r"works at \d+ such sites in 100; where it does, [\d.m].* % of the messages arrive\.", risk
+    )
+    assert fails.startswith("Does not close: -")
+    assert "fewer than 1 such sites in 100" in fails
+
+
+@pytest.mark.parametrize(("power_dbm", "word"), [(30.0, "At risk: "), (-30.0, "Does not close: ")])
+def test_what_other_users_spoil_is_said_and_no_margin_mends_it(power_dbm: float, word: str) -> None:
+    end = strong(power_dbm)
+    result = check_link(sites.case(QUICK, tank=end, shed=end, link={"channel_busy_percent": 20.0}))
+    assert result.headline.startswith(word)
+    assert result.verdict == {"At risk: ": "at_risk", "Does not close: ": "does_not_close"}[word]
+    assert "other users of the channel" in result.headline
+    assert any("more tries do" in w for w in result.warnings)
+    mended = check_link(
+        sites.case(QUICK, tank=end, shed=end, link={"channel_busy_percent": 20.0, "tries": 3})
+    )
+    assert not any("more tries do" in w for w in mended.warnings)
+    assert (mended.verdict == "closes") == (power_dbm > 0.0)
+
+
+def test_chance_and_rate_are_told_apart() -> None:
+    """Share of such sites that work, and share of the messages that arrive at the middle one of those."""
+    for power_dbm in (-10.0, 0.0, 14.0, 30.0):
+        d = judge(sites.case(QUICK, tank={"transmit_power_dbm": power_dbm}, link={"tries": 3}))[1][0]
+        assert d.success_where_it_works >= 0.99
+        assert d.success_where_it_works >= d.delivery_probability - 1e-9
+        assert d.site_share <= 1.0
+
+
+NULL = sites.profile(400.0, points=81)
+
+
+def test_a_null_of_the_ground_is_a_warning_with_the_height_that_avoids_it() -> None:
+    """Nothing of it is in the margin: free space. Two rays cancel where 2 h1 h2 / d is whole wavelengths:
+    12 x h2 = 0.34538 x 200 n, h2 = 5.76 m, 11.5 m."""
+    case = elevated(NULL, tank={"antenna_height_m": 12.0}, shed={"antenna_height_m": 11.5})
+    assert case.losses.ground_db[0] == 0.0
+    told = [w for w in check_link(case).warnings if "nearly cancel" in w]
+    assert len(told) == 1
+    height_m = float(re.search(r"([\d.]+) m at shed avoids it", told[0])[1])  # type: ignore[index]
+    assert abs(height_m - 11.5) >= 0.5
+    moved = elevated(NULL, tank={"antenna_height_m": 12.0}, shed={"antenna_height_m": height_m})
+    assert not [w for w in check_link(moved).warnings if "nearly cancel" in w]
 
 
 def test_the_margin_over_height_holds_the_height_of_the_plan() -> None:
@@ -319,14 +344,6 @@ def test_extrapolated_noise_is_told() -> None:
     )
     quiet = {"noise_environment": "none"}
     assert not check_link(sites.case(QUICK, tank=quiet, shed=quiet)).warnings
-
-
-def test_clutter_on_top_of_what_the_profile_shows_is_told() -> None:
-    path = sites.profile(2000.0, 100.0, ((700.0, 750.0, 4.0, "trees"),))
-    assert any(
-        "clutter = urban" in w and "(trees)" in w
-        for w in check_link(sites.case(path, conditions={"clutter": "urban"})).warnings
-    )
 
 
 # Surveyed profiles and positions

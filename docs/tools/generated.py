@@ -46,7 +46,8 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "tank.answer",
     ),
     "Law, people and energy": (
-        "rules.limits", "rules.table", "rules.plan_limits", "exposure", "energy", "plan_energy",
+        "rules.limits", "rules.table", "rules.plan_limits", "rules.traffic", "rules.starts", "exposure",
+        "energy", "plan_energy",
     ),
     "Measuring on site": (
         "readings", "survey", "site_level", "measured", "walk_test", "acceptance",
@@ -283,13 +284,20 @@ def rules_page() -> str:
     """The table of legal limits, with what nobody has read in a text."""
     from linkcalc.rules.limits import REGIONS
     from linkcalc.rules.table import rules
+    from linkcalc.views.limits_text import timing_words
 
     lines = [
         "# The table of legal limits", "",
-        "**Check with your regulator; this is not legal advice.** The rows were typed from notes, not from",
-        "the laws. *Read*: seen in the public text; *second hand*: in a public page about it; *unverified*:",
-        "from memory. Where an answer rests on something unverified, the report says so. The command",
+        "**Check with your regulator; this is not legal advice.** *Read*: seen in the public text of",
+        "the rule; *second hand*: in a public page about it; *unverified*: from memory. Where an",
+        "answer rests on something unverified, or on a row that was checked more than 24 months ago,",
+        "the answer says so. Each row names the edition it was held against, and the day. The command",
         "`linkcalc limits PLAN.toml` holds a plan against this table.", "",
+        "A rule with a condition that the table cannot judge leaves the answer at \"unknown\"; a plan",
+        "whose radios are known to meet it names the rule: `regulation.conditions_met = [\"eu-917\"]`.",
+        "A signal across two adjacent bands that may be joined is held against both. `python -m",
+        "tests.validation limits` asks this table some 800 questions with the answers that the rules",
+        "themselves give.", "",
         "Power is in milliwatts, conducted, as ERP (over a dipole) or EIRP (over an isotropic radiator):",
         "EIRP = ERP + 2.15 dB.", "",
     ]  # fmt: skip
@@ -306,9 +314,19 @@ def rules_page() -> str:
                 f"**Not judged: {_text(r.unread)}.** " if r.unread else ""
             )
             rows.append(
-                (f"`{r.id}`", _text(r.title), _power(r), sure, flags + _text(f"{r.source}. {r.note}"))
+                (
+                    f"`{r.id}`",
+                    _text(r.title),
+                    _power(r),
+                    _text(timing_words(r)) or "-",
+                    sure,
+                    flags + _text(f"{r.source}. {r.note}"),
+                )
             )
-        lines += [*_table(("rule", "what", "power", "how sure", "source and notes"), rows), ""]
+        lines += [
+            *_table(("rule", "what", "power", "timing and channels", "how sure", "source and notes"), rows),
+            "",
+        ]
     return "\n".join(lines)
 
 

@@ -32,6 +32,7 @@ from linkcalc.link_case import LinkCase
 from linkcalc.plan import Link
 from linkcalc.propagation import compiled
 from linkcalc.requirement import VERDICTS
+from linkcalc.terrain.cell_size import finer_than_raster
 from linkcalc.uncertainty import contributors
 from linkcalc.verdict import open_terrain, position_deg
 
@@ -44,6 +45,8 @@ TILE_CELLS = 64
 """Side of a tile."""
 NODATA = -9999.0
 MOST_CELLS = 60_000_000
+LEAST_SHARE = 0.5
+"""A circle of which the rasters hold less is refused; where they hold more, the rest has no answer."""
 
 
 class Band(NamedTuple):
@@ -280,6 +283,7 @@ def prepared_job(
             step_m=t.step_m,
             largest_hole_m=t.largest_hole_m,
             surface_kind=t.surface_kind,
+            least_share=LEAST_SHARE,
         )
     numba = compiled.available() if use_numba is None else use_numba
     yield Job(land, template, fixed, radius, cell, numba)
@@ -493,9 +497,12 @@ def _notes(loaded: "LoadedPlan", job: Job, bands: dict[str, Singles]) -> Iterato
     lost = np.isnan(bands["margin_db"]) & (distance <= job.radius_m) & (distance >= 1.0)
     if lost.any():
         yield (
-            f"{int(lost.sum())} cells have no answer: nodata there, or a hole on the way longer than "
-            f"{job.land.largest_hole_m:g} m"
+            f"{int(lost.sum())} cells have no answer: no ground or nodata there, or a hole on the way longer "
+            f"than {job.land.largest_hole_m:g} m"
         )
+    ground = job.land.windows[:, kernels.LAYER] == kernels.GROUND
+    if finer := finer_than_raster(job.cell_m, float(job.land.spacing_m[ground].min())):
+        yield finer
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", OutOfRangeWarning)
         contributors(job.template, job.template.far)

@@ -100,8 +100,7 @@ class Distributed:
                 if time.monotonic() > asked_at + POLL_S:  # workers come and go
                     ahead, asked_at = AHEAD * self._threads(), time.monotonic()
                 if sent is None:
-                    # to every worker, so that no single one is needed
-                    sent = self._asked(self._client.scatter, parcel, broadcast=True, hash=False)
+                    sent = self._sent(parcel)
                 while waiting and len(running) < ahead:
                     order = _Order(work, waiting.pop(), own_program())
                     future = self._client.submit(_on_worker, sent, order, key=f"tile-{uuid.uuid4()}")
@@ -117,10 +116,7 @@ class Distributed:
                     # the scheduler began anew, or every worker that held the job is gone
                     restarts += 1
                     if restarts > MOST_RESTARTS:
-                        raise LinkcalcError(
-                            f"the workers at {self.address} are lost again and again before a tile is done:"
-                            " is their memory enough?"
-                        ) from None
+                        raise self._lost_again_and_again() from None
                     waiting += [tile for _, tile in reversed(running.values())]
                     running.clear()
                     sent = None
@@ -165,15 +161,33 @@ class Distributed:
                 " differ from a run here"
             )
 
+    def _sent(self, parcel: "_Parcel") -> Any:
+        """The job with every worker, so that no single one is needed."""
+        for _ in range(MOST_RESTARTS):
+            self._threads()
+            try:
+                return self._client.scatter(parcel, broadcast=True, hash=False)
+            except (CancelledError, OSError, TimeoutError, RuntimeError):  # its workers are gone, or it is
+                if not self._back():
+                    raise LinkcalcError(f"the scheduler at {self.address} is gone") from None
+        raise self._lost_again_and_again()
+
+    def _lost_again_and_again(self) -> LinkcalcError:
+        return LinkcalcError(
+            f"the workers at {self.address} are lost again and again before a tile is done:"
+            " is their memory enough?"
+        )
+
     def _threads(self) -> int:
         """Of the cluster; waits for a first worker."""
-        since = time.monotonic()
+        since, told = time.monotonic(), False
         while not (threads := int(sum(self._asked(self._client.ncores).values()))):
+            if not told:
+                self._say(f"the scheduler at {self.address} has no worker; waiting for one")
+                told = True
             waited = time.monotonic() - since
             if waited > PATIENCE_S:
                 raise LinkcalcError(f"the scheduler at {self.address} has had no worker for {waited:.0f} s")
-            if waited < POLL_S:
-                self._say(f"the scheduler at {self.address} has no worker; waiting for one")
             time.sleep(POLL_S)
         return threads
 

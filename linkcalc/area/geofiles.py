@@ -13,6 +13,7 @@ from linkcalc.requirement import VERDICTS
 from linkcalc.terrain import geodesy
 
 _BLOCK = 256
+_OVERVIEWS = (2, 4, 8, 16, 32)
 
 
 def geotiff(result: CoverageResult) -> bytes:
@@ -74,6 +75,7 @@ def tiled_geotiff(
         If the file cannot be put together.
     """
     from rasterio import Affine
+    from rasterio.enums import Resampling
     from rasterio.errors import NotGeoreferencedWarning, RasterioError
     from rasterio.io import MemoryFile
 
@@ -95,23 +97,40 @@ def tiled_geotiff(
                         file.set_band_description(number, f"{band.name}: {band.description}")
                         file.set_band_unit(number, band.unit)
                         file.update_tags(number, unit=band.unit)
+                    # a verdict is a class: of four cells one stands for all
+                    file.build_overviews(
+                        [f for f in _OVERVIEWS if min(rows, columns) >= f * _BLOCK // 2], Resampling.nearest
+                    )
             return bytes(memory.read())
     except RasterioError as error:
         raise LinkcalcError(f"{name} cannot be put together: {error}") from error
 
 
 def closing_area(result: CoverageResult) -> str:
-    """The area that closes, and the station, as GeoJSON (RFC 7946: WGS 84, longitude before latitude).
+    """The area that closes, that at risk, and the station, as GeoJSON (RFC 7946: WGS 84, longitude first).
 
     Cell edges are kept as they are: the area is that of the cells.
     """
+    station = {
+        "type": "Feature",
+        "geometry": {
+            "type": "Point",
+            "coordinates": [round(result.longitude_deg, 7), round(result.latitude_deg, 7)],
+        },
+        "properties": {"what": "station", "station": result.station},
+    }
+    features = [_area_of(result, "closes"), station, _area_of(result, "at_risk")]
+    return json.dumps({"type": "FeatureCollection", "features": features}, ensure_ascii=False)
+
+
+def _area_of(result: CoverageResult, verdict: str) -> dict[str, Any]:
     from rasterio import Affine
     from rasterio.features import shapes
 
-    closes = (result.bands["verdict"] == VERDICTS.index("closes")).astype(np.uint8)
+    cells = (result.bands["verdict"] == VERDICTS.index(verdict)).astype(np.uint8)
     to_geographic = geodesy.transformer(result.crs, "EPSG:4326")
     polygons = []
-    for shape, _ in shapes(closes, mask=closes > 0, transform=Affine(*result.affine)):
+    for shape, _ in shapes(cells, mask=cells > 0, transform=Affine(*result.affine)):
         rings = []
         for number, ring in enumerate(shape["coordinates"]):
             x, y = np.array(ring).T
@@ -121,28 +140,17 @@ def closing_area(result: CoverageResult) -> str:
             lon, lat = to_geographic.transform(x, y)
             rings.append([[round(float(a), 7), round(float(b), 7)] for a, b in zip(lon, lat, strict=True)])
         polygons.append(rings)
-    features: list[dict[str, Any]] = [
-        {
-            "type": "Feature",
-            "geometry": {"type": "MultiPolygon", "coordinates": polygons},
-            "properties": {
-                "what": "closes",
-                "link": result.link.name,
-                "station": result.station,
-                "moved_station": result.moved,
-                "area_km2": round(result.area_km2("closes"), 6),
-                "cell_m": result.cell_m,
-                "radius_m": result.radius_m,
-                "preview": result.preview,
-            },
+    return {
+        "type": "Feature",
+        "geometry": {"type": "MultiPolygon", "coordinates": polygons},
+        "properties": {
+            "what": verdict,
+            "link": result.link.name,
+            "station": result.station,
+            "moved_station": result.moved,
+            "area_km2": round(result.area_km2(verdict), 6),
+            "cell_m": result.cell_m,
+            "radius_m": result.radius_m,
+            "preview": result.preview,
         },
-        {
-            "type": "Feature",
-            "geometry": {
-                "type": "Point",
-                "coordinates": [round(result.longitude_deg, 7), round(result.latitude_deg, 7)],
-            },
-            "properties": {"what": "station", "station": result.station},
-        },
-    ]
-    return json.dumps({"type": "FeatureCollection", "features": features}, ensure_ascii=False)
+    }

@@ -152,10 +152,7 @@ def pairs(
 ) -> None:  # fmt: skip
     """`path_loss.find` for every row of `heights`."""
     for i in range(len(heights)):
-        row = find(
-            x, h, clutter, trees, heights[i, 0], heights[i, 1], heights[i, 2], heights[i, 3], sea_share,
-            low_radius_km, radio,
-        )  # fmt: skip
+        row = find(x, h, clutter, trees, heights[i, 0], heights[i, 1], sea_share, low_radius_km, radio)
         for j in range(found.shape[1]):
             found[i, j] = row[j]
 

@@ -255,7 +255,7 @@ def position(
     facts[NEAR_GROUND_M] = h[0]
     facts[FAR_GROUND_M] = h[-1]
     facts[BRIDGED_M] = bridged
-    row = find(x, h, clutter, trees, pair[0], pair[1], pair[2], pair[3], 0.0, low_radius_km, radio)
+    row = find(x, h, clutter, trees, pair[0], pair[1], 0.0, low_radius_km, radio)
     for j in range(len(found)):
         found[j] = row[j]
     return GOOD
@@ -279,7 +279,7 @@ def compiled_positions() -> Any:
     return compiled.compile_function(positions, uses=USES)
 
 
-USES = (
+USES: tuple[Any, ...] = (
     *COMPILED, along, heights_along, sample_complete, sample_with_holes, bridge, add_clutter, position,
 )  # fmt: skip
 

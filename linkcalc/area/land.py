@@ -12,7 +12,7 @@ from linkcalc._arrays import Floats, checked
 from linkcalc.area import kernels
 from linkcalc.errors import DomainError, TerrainError
 from linkcalc.terrain import geodesy
-from linkcalc.terrain.profile import FEWEST_POINTS, MOST_POINTS, station_ground_m
+from linkcalc.terrain.profile import FEWEST_POINTS, MOST_POINTS, area_notes, station_ground_m
 from linkcalc.terrain.rasters import Mosaic, Raster
 
 _MAP_TOLERANCE = 1e-4
@@ -41,6 +41,8 @@ class Land:
     row."""
     spacing_m: Floats
     """(windows,) of each raster."""
+    cells_m: Floats
+    """(windows,) longer side of each raster's cells."""
     step_m: float | None
     largest_hole_m: float
     tree_surface: bool
@@ -125,6 +127,21 @@ class Land:
                     native[part] = np.where(on, np.minimum(native[part], self.spacing_m[w]), native[part])
         return native
 
+    def cell_m(self, east_m: Floats, north_m: Floats) -> Floats:
+        """Cell of the rasters that give each path its ground, as a profile's `cell_m`."""
+        ground = np.flatnonzero(self.windows[:, kernels.LAYER] == kernels.GROUND)
+        if ground.size == 1:
+            return np.full(east_m.shape, self.cells_m[ground[0]])
+        found = np.empty(east_m.shape)
+        share = np.linspace(0.0, 1.0, _PROBES)
+        for i in range(0, east_m.size, 1024):
+            part = slice(i, i + 1024)
+            east, north = (np.outer(v[part] / self.radius_m, share) for v in (east_m, north_m))
+            held = self._held(east, north, ground)
+            cells = self.cells_m[ground][held.argmax(axis=0)]
+            found[part] = np.quantile(cells, 0.95, axis=-1, method="higher")
+        return found
+
     def _held(self, east: Floats, north: Floats, which: Any = slice(None)) -> NDArray[np.bool_]:
         """Whether positions lie on the windows' rasters, rim included, (windows, ...)."""
         products = kernels.terms(east, north)
@@ -166,6 +183,7 @@ def read_land(
     largest_hole_m: float = 250.0,
     surface_kind: str = "trees",
     whole: bool = True,
+    least_share: float = 1.0,
 ) -> Land:
     """Read ground, surface and canopy around a station, each block of each file once.
 
@@ -182,6 +200,8 @@ def read_land(
     whole : bool
         Whether a radius that reaches beyond the rasters is refused; if not, positions out there have no
         height.
+    least_share : float
+        Share of the circle that the rasters must hold for a radius beyond them to be taken all the same.
 
     Returns
     -------
@@ -217,7 +237,8 @@ def read_land(
         raise TerrainError("no terrain raster is named: an area needs heights all around the station")
     station_ground_m(name, latitude, longitude, terrain[0])
     if whole:
-        _refuse_radius_beyond(terrain[0], name, latitude, longitude, radius)
+        _refuse_radius_beyond(terrain[0], name, latitude, longitude, radius, least_share)
+    fitting = area_notes(terrain[0], terrain[1], latitude, longitude, radius)
     met_before = {id(r): r.out_of_limits[0] for mosaic in terrain for r in mosaic.rasters}
     found = [
         window
@@ -225,10 +246,13 @@ def read_land(
         for window in _windows(layer, mosaic, latitude, longitude, radius)
     ]
     notes = [
-        f"{w.raster.name} holds impossible heights in the area, such as {w.raster.out_of_limits[1]:.0f} m; "
-        "they are taken as nodata"
-        for w in found
-        if w.raster.out_of_limits[0] > met_before[id(w.raster)]
+        *fitting,
+        *(
+            f"{w.raster.name} holds impossible heights in the area, such as "
+            f"{w.raster.out_of_limits[1]:.0f} m; they are taken as nodata"
+            for w in found
+            if w.raster.out_of_limits[0] > met_before[id(w.raster)]
+        ),
     ]
     sizes = np.array([w.heights.size for w in found])
     offsets = np.concatenate([[0], np.cumsum(sizes)[:-1]])
@@ -256,6 +280,7 @@ def read_land(
         maps=np.array([w.maps for w in found]),
         sizes=np.array([w.own for w in found], dtype=np.int64),
         spacing_m=np.array([w.raster.spacing_m for w in found]),
+        cells_m=np.array([w.raster.cell_m for w in found]),
         step_m=step_m,
         largest_hole_m=largest_hole_m,
         tree_surface=surface_kind == "trees",
@@ -306,7 +331,7 @@ def _crossed(raster: Raster, column: Floats, row: Floats) -> bool:
 
 
 def _refuse_radius_beyond(
-    ground: Mosaic, name: str, latitude: float, longitude: float, radius: float
+    ground: Mosaic, name: str, latitude: float, longitude: float, radius: float, least_share: float
 ) -> None:
     """Say in one line how far the rasters reach, if not far enough."""
     to_geographic = geodesy.transformer(plane_crs(latitude, longitude), "EPSG:4326")
@@ -328,6 +353,8 @@ def _refuse_radius_beyond(
         out = outside(middle)
         low, high = np.where(out, low, middle), np.where(out, middle, high)
     reach = np.where(astray, low, radius)
+    if np.mean((reach / radius) ** 2) >= least_share:
+        return
     worst = int(reach.argmin())
     raise TerrainError(
         f"a radius of {radius / 1e3:g} km around {name} reaches beyond the rasters: they end "

@@ -81,7 +81,7 @@ def losses(
             (far_height_m, template.far.antenna_height_m),
         )
     )
-    pairs = np.stack([near, far, *s.raised_m(near, far)], axis=-1).astype(np.float64)
+    pairs = np.stack([near, far], axis=-1).astype(np.float64)
     facts = np.full((east.size, kernels.FACTS), np.nan)
     found = np.full((east.size, len(Found._fields)), np.nan)
     apart = np.flatnonzero(length >= _CLOSEST_M)
@@ -114,6 +114,6 @@ def losses(
         far_ground_m=facts[:, kernels.FAR_GROUND_M],
         near_height_m=near,
         far_height_m=far,
-        cell_m=land.native_spacing_m(east, north),
+        cell_m=land.cell_m(east, north),
         bridged_m=facts[:, kernels.BRIDGED_M],
     )

@@ -1,7 +1,7 @@
 """From losses to what a planner asks of each position: level, margin, success, spreading factor."""
 
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,10 +11,12 @@ from linkcalc._arrays import Floats
 from linkcalc.area.losses import End
 from linkcalc.errors import DomainError, OutOfRangeWarning, TerrainError
 from linkcalc.judgement import Judgement, judge
+from linkcalc.legal import lawful
 from linkcalc.link_case import LinkCase, feeder_loss_db, gain_dbi
 from linkcalc.path_loss import Losses
 from linkcalc.plan import ChirpModulation, Link
 from linkcalc.radio import css
+from linkcalc.rules.traffic import sent_over
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.profile import INLAND, Profile
 from linkcalc.uncertainty import path_items
@@ -105,7 +107,9 @@ def template_case(loaded: "LoadedPlan", link: Link, station: str) -> tuple[LinkC
         np.full(3, latitude), np.full(3, longitude), "", 0.0, (),
     )  # fmt: skip
     alone = link.model_copy(update={"obstacle": [], "profile_csv": None})
-    return LinkCase(alone, near, far, plan.conditions, nowhere, 0.0, 180.0), fixed
+    case = LinkCase(alone, near, far, plan.conditions, nowhere, 0.0, 180.0, plan.regulation)
+    # power over the legal limits does not count
+    return lawful(replace(case, sent=sent_over(plan, link)))[0], fixed
 
 
 def answers(
@@ -143,10 +147,10 @@ def answers(
         levels.append(level)
         margins.append(margin)
         judged.append(judge(template, found, rx, margin, shared))
-    there, back = judged
-    weaker_back = margins[1] - back.required_margin_db < margins[0] - there.required_margin_db
+    there, home = judged
+    weaker_back = margins[1] - home.required_margin_db < margins[0] - there.required_margin_db
     margin = np.where(weaker_back, margins[1], margins[0])
-    needed = np.where(weaker_back, back.required_margin_db, there.required_margin_db)
+    needed = np.where(weaker_back, home.required_margin_db, there.required_margin_db)
     return Answers(
         level_there_dbm=levels[0],
         level_back_dbm=levels[1],
@@ -154,12 +158,12 @@ def answers(
         margin_back_db=margins[1],
         required_margin_db=needed,
         spare_db=margin - needed,
-        site_share=np.minimum(there.site_share, back.site_share),
-        judgements=(there, back),
+        site_share=np.minimum(there.site_share, home.site_share),
+        judgements=(there, home),
         success_there=there.success,
-        success_back=back.success,
+        success_back=home.success,
         spreading_factor=_lowest_factor(template, margin - needed),
-        verdict=np.minimum(there.verdict, back.verdict),
+        verdict=np.minimum(there.verdict, home.verdict),
     )
 
 

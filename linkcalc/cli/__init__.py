@@ -17,10 +17,12 @@ from linkcalc.cli import (
     energy,
     fieldsheet,
     fleet,
+    ground,
     heights,
     limits,
     messages,
     plan_files,
+    range_,
     relay,
     report,
     samples,
@@ -31,6 +33,7 @@ from linkcalc.cli import (
 
 COMMANDS = (
     check.check,
+    range_.range_,
     heights.heights,
     sweep.sweep,
     survey.survey,
@@ -45,6 +48,7 @@ COMMANDS = (
     messages.messages,
     tank.tank,
     plan_files.new,
+    ground.ground,
     plan_files.schema,
     samples.samples,
 )
@@ -73,7 +77,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 for _command in COMMANDS:
-    app.command()(_command)
+    app.command(_command.__name__.rstrip("_"))(_command)
 
 
 def _print_version(wanted: bool) -> None:

@@ -1,6 +1,7 @@
 """How every command runs: one line for what goes wrong, a fixed exit code, never a traceback."""
 
 import contextlib
+import gc
 import os
 import sys
 import warnings
@@ -57,6 +58,11 @@ def run(app: typer.Typer) -> NoReturn:
     """Run the program; a fault of its own becomes one line too, unless LINKCALC_TRACEBACK is set."""
     import logging
 
+    # set before the libraries are loaded: products here are small, and threads for them cost more than they
+    # give; no plugin of pydantic is looked for; loading modules alone would set off the collector repeatedly
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
+    gc.set_threshold(50_000)
     # a terminal that cannot show a character gets a question mark, not a fault
     if isinstance(sys.stdout, TextIOWrapper):
         sys.stdout.reconfigure(errors="replace")

@@ -12,9 +12,15 @@ def check(
     plan: PlanArgument,
     out: Annotated[
         Path | None,
-        typer.Option(metavar="DIR", help="Folder for the pictures (SVG, PNG), report.txt and result.json."),
+        typer.Option(
+            metavar="DIR",
+            help="Folder for the pictures (SVG, PNG), report.txt, result.json, links.geojson and links.kml.",
+        ),
     ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print the whole result as JSON.")] = False,
+    full: Annotated[
+        bool, typer.Option("--full", help="Budget, models, uncertainty, every remedy, all that was assumed.")
+    ] = False,
 ) -> None:
     """Say whether each link of a plan closes, what limits it, and what would mend it.
 
@@ -27,6 +33,7 @@ def check(
     Exit code: 0 closes, 3 at risk, 4 does not close, 2 bad input.
     """
     import os
+    import shutil
     import sys
 
     from linkcalc.consequences import with_sections
@@ -37,18 +44,30 @@ def check(
     from linkcalc.views.text import abilities, report
 
     loaded = load_plan(plan)
-    result = with_sections(check_plan(loaded), loaded.plan)
+    result = with_sections(check_plan(loaded), loaded.plan, brief=not json and out is None)
     if json:
         typer.echo(to_json(result), nl=False)
     else:
         colour, ascii_only = abilities(sys.stdout, os.environ)
-        typer.echo(report(result, colour=colour, ascii_only=ascii_only), nl=False)
+        width = shutil.get_terminal_size((80, 24)).columns if sys.stdout.isatty() else 80
+        page = report(result, min(width, 110), colour=colour, ascii_only=ascii_only, full=full)
+        typer.echo(page, nl=False)
     if out is not None:
+        from linkcalc.verdict import position_deg
         from linkcalc.views.figures import write_all
+        from linkcalc.views.links_map import links_geojson, links_kml
 
         written = [*write_all(result, out)]
         for name, text in (("report.txt", report(result)), ("result.json", to_json(result))):
             atomic_write(out / name, text)
             written.append(out / name)
+        placed = {s.name: position_deg(s) for s in loaded.plan.station if s.positioned}
+        if placed:
+            for name, text in (
+                ("links.geojson", links_geojson(result, placed)),
+                ("links.kml", links_kml(result, placed)),
+            ):
+                atomic_write(out / name, text)
+                written.append(out / name)
         typer.echo(f"wrote {len(written)} files to {out}", err=True)
     raise typer.Exit(max(EXIT_CODES[link.verdict] for link in result.links))

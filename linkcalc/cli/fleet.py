@@ -68,7 +68,8 @@ def fleet(
       linkcalc fleet fleet.toml --out result
       linkcalc fleet tanks.csv --plan site.toml --interval-s 900
 
-    Exit code: 0 every node has the success asked, 3 one has not, 4 one is out of reach, 2 bad input.
+    Exit code: 0 every node has the success asked, 3 one has not or a row is not used, 4 one loses
+    more than half on the best guess, 2 bad input.
     """
     import os
     import sys

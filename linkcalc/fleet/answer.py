@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,13 +12,15 @@ from linkcalc._arrays import Floats
 from linkcalc.energy import LONGEST_QUOTED_YEARS, battery_life_years, capacity_share
 from linkcalc.fleet.assign import Assignment, Choice, assign, charge_mah_per_day, options
 from linkcalc.fleet.contention import Outlook, outlook, reach
+from linkcalc.fleet.judge import Judged, by_link, judged
 from linkcalc.fleet.limits import Held, Limits
-from linkcalc.fleet.mends import lacks_words, mends, scaled
+from linkcalc.fleet.mends import lacks_words, mends, scaled, spread_retries
 from linkcalc.fleet.network import Network, Setting, Supply
 from linkcalc.fleet.reach import Paths, network, paths, regime_words, seldom_enough
 from linkcalc.fleet.simulate import Played, simulated_parts, summed, wilson
 from linkcalc.plan.fleet import POWER_STEPS_DBM, LoadedFleet
 from linkcalc.plan.wording import quoted
+from linkcalc.requirement import Requirement
 from linkcalc.result import VerdictWord
 
 if TYPE_CHECKING:
@@ -30,14 +32,12 @@ LOADS = tuple(2.0**k for k in range(-3, 7))
 PLAYED_LOADS = (1.0, 4.0, 16.0)
 """Of these, played out packet by packet as well."""
 _MANY = 300
-"""Nodes from which on the user is told to wait."""
-_MESSAGES = 2000.0
+"""Nodes from which on the user is told how it goes."""
+_MESSAGES = 8000.0
 """A node's messages in a simulation, on average."""
 _MOST_MESSAGES = 100_000.0
 """Of all nodes together, in one of its parts."""
 _PARTS = 8
-_SURE, _HOPEFUL = 0.9999, 0.01
-"""The closed form counts as too hopeful if it is above such an interval of what was played by so much."""
 _SAME_PLACE_M = 1.0
 
 
@@ -60,12 +60,17 @@ class NodeAnswer:
     """How free it is."""
     margin_db: float
     """Fade margin at its shed; -inf where there is no path."""
-    success: float
-    """Of a message with its tries, all else sending, averaged over what is unknown and what varies."""
+    assured: float
+    """Share of its messages that arrives with their tries, all else sending, at a site that only one in ten
+    of such sites is worse than (`FleetResult.confidence`): what the success asked is held against."""
     success_alone: float
     """The same if no other node sent."""
     success_predicted: float
-    """As `success`, but at the predicted level."""
+    """As `assured`, on the best guess."""
+    success: float
+    """The mean over all such sites."""
+    by_played: bool
+    """These follow the simulation, which had fewer arrive than the closed form."""
     transmissions: float
     """Mean number for one message."""
     collided: float
@@ -123,7 +128,7 @@ class LoadPoint:
     times: float
     """The planned traffic."""
     worst: float
-    """Success of the worst node's messages."""
+    """What the worst node is assured of, `NodeAnswer.assured` by the closed form."""
     tenth: float
     """Nine nodes in ten do better."""
     median: float
@@ -151,8 +156,11 @@ class FleetResult:
 
     title: str
     verdict: VerdictWord
-    """closes: every node has the success asked; does not close: one is out of reach on the best guess."""
+    """closes: every row of the list is answered and has the success asked; does not close: a node loses more
+    than half on the best guess."""
     required_success: float
+    confidence: float
+    """Share of such sites at which it must be had."""
     tries: int
     signal: str
     frequency_hz: float
@@ -181,12 +189,12 @@ class FleetResult:
     @property
     def worst(self) -> NodeAnswer:
         """The node with the least success."""
-        return min(self.nodes, key=lambda n: (n.success, n.margin_db))
+        return min(self.nodes, key=lambda n: (n.assured, n.margin_db))
 
     @property
     def worst_first(self) -> tuple[NodeAnswer, ...]:
         """All nodes, that with the least success first."""
-        return tuple(sorted(self.nodes, key=lambda n: (n.success, n.margin_db)))
+        return tuple(sorted(self.nodes, key=lambda n: (n.assured, n.margin_db)))
 
     @property
     def met(self) -> int:
@@ -244,35 +252,42 @@ def answer(
     >>> from linkcalc.sample_files import sample_fleet_path
     >>> found = answer(load_fleet(sample_fleet_path()), play=False)
     >>> len(found.nodes), [s.nodes for s in found.sheds], found.verdict
-    (60, [33, 27], 'closes')
+    (60, [33, 27], 'at_risk')
     """
     loaded = seldom_enough(loaded, choose=choose)
     found = paths(loaded, scheduler=scheduler, use_numba=use_numba, say=say)
-    net = network(loaded, found)
+    traffic = loaded.fleet.traffic
+    net = replace(
+        network(loaded, found), retry_jitter=traffic.retry_jitter, confidence=traffic.confidence
+    )  # fmt: skip
     supply = _supply(loaded)
     limits = Limits(loaded, net)
-    required = loaded.fleet.traffic.required_success
+    required = traffic.required_success
     choice, power_notes = _choice(loaded, found, net, limits)
     planned = as_planned(loaded, found, net)
-    if net.nodes >= _MANY:
-        say(f"working out {net.nodes} nodes, some seconds for each hundred")
+    many = net.nodes >= _MANY
     if choose:
-        got = assign(net, supply, choice, required)
+        got = assign(net, supply, choice, required, say=_Progress(say) if many else None)
     else:
         fares = outlook(net, planned)
         charge = charge_mah_per_day(net, supply, planned, fares.transmissions)
-        lacks = float(np.maximum(required - fares.success, 0.0).sum())
+        lacks = float(np.maximum(required - fares.assured, 0.0).sum())
         got = Assignment(planned, fares, lacks, charge, ((lacks, float(charge.sum())),))
     setting, fares = got.setting, got.outlook
     predicted = outlook(net, setting, spread=False)
     played = None
     run: Any = {"seed": seed, "scheduler": scheduler, "use_numba": use_numba}
     if play:
+        if many:
+            say("playing the fleet packet by packet")
         played = _played(net, setting, 1.0, **run)
+    alone_words = by_link(net, found, setting, Requirement.of(loaded.plan().plan.link[0]))
+    total = None if played is None else summed(played)
+    words = judged(fares, predicted, total, required, net.tries, alone_words)
     alone = options(net, supply, choice, None)
     best_alone = alone.success.reshape(net.nodes, -1).max(axis=1)
     nodes = tuple(
-        _node_answers(loaded, found, net, choice, limits, got, predicted, played, best_alone, choose)
+        _node_answers(loaded, found, net, choice, limits, got, predicted, words, played, best_alone, choose)
     )
     sheds = tuple(_shed_answer(loaded, net, found, limits, got, j) for j in range(net.sheds))
     before = None
@@ -280,15 +295,20 @@ def answer(
         then = outlook(net, planned)
         cost = charge_mah_per_day(net, supply, planned, then.transmissions)
         before = AsPlanned(
-            int((then.success >= required).sum()), float(then.success.min()), float(cost.sum())
+            int((then.assured >= required).sum()), float(then.assured.min()), float(cost.sum())
         )
-    verdict: VerdictWord = "closes"
-    if any(n.verdict != "closes" for n in nodes):
-        verdict = "does_not_close" if any(n.margin_db < 0.0 for n in nodes) else "at_risk"
+    verdict: VerdictWord = "at_risk" if found.refused else "closes"
+    for word in ("at_risk", "does_not_close"):
+        if any(n.verdict == word for n in nodes):
+            verdict = word
+    if many:
+        say("working out what more and less traffic does, and what would mend it")
+    retries = tuple(spread_retries(net, setting))
     return FleetResult(
         title=loaded.fleet.title,
         verdict=verdict,
         required_success=required,
+        confidence=traffic.confidence,
         tries=net.tries,
         signal=_signal_words(loaded),
         frequency_hz=loaded.fleet.radio.frequency_mhz * 1e6,
@@ -304,14 +324,18 @@ def answer(
         charge_mah_per_day=float(got.charge_mah_per_day.sum()),
         loads=tuple(_loads(net, setting, played, play, run)),
         played_messages=0 if played is None else int(sum(p.messages.sum() for p in played)),
-        mends=tuple(mends(net, got, choice, alone, required, choose)),
+        mends=(
+            *mends(net, got, choice, alone, required, choose),
+            *(retries if verdict != "closes" else ()),
+        ),
         notes=(
+            *(retries if verdict == "closes" else ()),
             *loaded.notes,
             *found.notes,
             *power_notes,
             *_notes(net, loaded),
             *_at_sheds(loaded, found),
-            *_played_worse(found, predicted, played),
+            *_played_worse(found, predicted, words, played),
         ),
         drawing=found,
     )
@@ -377,7 +401,7 @@ def _choice(
 
 def _node_answers(
     loaded: LoadedFleet, found: Paths, net: Network, choice: Choice, limits: Limits, got: Assignment,
-    predicted: Outlook, played: list[Played] | None, best_alone: Floats, choose: bool,
+    predicted: Outlook, words: Judged, played: list[Played] | None, best_alone: Floats, choose: bool,
 ) -> Iterator[NodeAnswer]:  # fmt: skip
     setting, fares = got.setting, got.outlook
     i = np.arange(net.nodes)
@@ -395,10 +419,7 @@ def _node_answers(
     for k in range(net.nodes):
         j = int(setting.shed[k])
         margin = float(fares.margin_db[k])
-        success = float(fares.success[k])
-        verdict: VerdictWord = "closes"
-        if success < required or margin < 0.0:
-            verdict = "at_risk" if margin >= 0.0 else "does_not_close"
+        verdict = words.verdict[k]
         years = None
         if battery is not None:
             years = _years(battery, float(got.charge_mah_per_day[k]))
@@ -415,9 +436,11 @@ def _node_answers(
             distance_m=float(found.length_m[k, j]),
             path=regime_words(int(found.regime[k, j])),
             margin_db=margin,
-            success=success,
+            assured=float(words.assured[k]),
             success_alone=float(fares.alone[k]),
-            success_predicted=float(predicted.success[k]),
+            success_predicted=float(words.predicted[k]),
+            success=float(words.success[k]),
+            by_played=bool(words.by_played[k]),
             transmissions=float(fares.transmissions[k]),
             collided=float(predicted.collided[k]),
             interval_s=float(net.interval_s[k]),
@@ -530,9 +553,9 @@ def _loads(
             low, high = max(share - error, 0.0), min(share + error, 1.0)
         yield LoadPoint(
             times=times,
-            worst=float(fares.success.min()),
-            tenth=float(np.quantile(fares.success, 0.1)),
-            median=float(np.median(fares.success)),
+            worst=float(fares.assured.min()),
+            tenth=float(np.quantile(fares.assured, 0.1)),
+            median=float(np.median(fares.assured)),
             tries_received=float((predicted.try_success * sent).sum() / sent.sum()),
             played=share,
             played_low=low,
@@ -555,22 +578,35 @@ def _at_sheds(loaded: LoadedFleet, found: Paths) -> Iterator[str]:
         )
 
 
-def _played_worse(found: Paths, predicted: Outlook, played: list[Played] | None) -> Iterator[str]:
-    """Where the closed form is too hopeful: tries that pile up, answers that follow each other."""
-    if played is None:
+def _played_worse(
+    found: Paths, predicted: Outlook, words: Judged, played: list[Played] | None
+) -> Iterator[str]:  # fmt: skip
+    """Where the closed form is too hopeful and the simulation has the say."""
+    if played is None or not words.by_played.any():
         return
     total = summed(played)
-    _, high = wilson(total.delivered, total.messages, _SURE)
-    over = predicted.success - high
-    count = int((over > _HOPEFUL).sum())
-    if count:
-        k = int(np.argmax(over))
-        who = f"{count} {'node loses' if count == 1 else 'nodes lose'}"
-        yield (
-            f"{who} more when played packet by packet than by the closed form, most {quoted(found.names[k])}:"
-            f" {100.0 * total.success[k]:.0f} % get through at the predicted level, not"
-            f" {100.0 * predicted.success[k]:.0f} %; the air is crowded, leave room"
-        )
+    over = np.where(words.by_played, predicted.success - words.predicted, 0.0)
+    count, k = int(words.by_played.sum()), int(np.argmax(over))
+    who = f"{count} {'node loses' if count == 1 else 'nodes lose'}"
+    low, high = (100.0 * float(v[k]) for v in total.interval())
+    yield (
+        f"{who} more when played packet by packet than by the closed form, and are judged by that; most"
+        f" {quoted(found.names[k])}: {100.0 * total.success[k]:.1f} % ({low:.1f} to {high:.1f} %) get through"
+        f" at the predicted level, not {100.0 * predicted.success[k]:.1f} %"
+    )
+
+
+class _Progress:
+    """Tells how a search goes, now and then: at every doubling of its steps."""
+
+    def __init__(self, say: Callable[[str], None]) -> None:
+        self._say, self._next = say, 1
+
+    def __call__(self, step: int, fails: int, nodes: int) -> None:
+        if step >= self._next:
+            self._next *= 2
+            lacking = f"{fails} of {nodes} lack what is asked" if fails else f"all {nodes} have what is asked"
+            self._say(f"choosing how nodes send, step {step}: {lacking}")
 
 
 def _notes(net: Network, loaded: LoadedFleet) -> Iterator[str]:

@@ -6,14 +6,15 @@ ends; where it ends, no step it knows of is better. It is not sure to be the bes
 small enough to try every one it is held against those.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
-from linkcalc.fleet.contention import Air, Outlook, messages, outlook
+from linkcalc.fleet.air import Air
+from linkcalc.fleet.contention import Met, Outlook, messages, outlook
 from linkcalc.fleet.network import Ints, Network, Setting, Supply
 
 DAY_H = 24.0
@@ -69,6 +70,7 @@ class Options:
     """Every node with every shed, signal and power while the others stay as they are, (n, s, c, p)."""
 
     success: Floats
+    """What the success asked is held against, `Outlook.assured`."""
     charge: Floats
     """mAh a day."""
 
@@ -90,12 +92,9 @@ def options(
             level = network.gain_db[nodes, j] - network.noise_dbm[j] - network.required_snr_db[k]
             margin = level[:, np.newaxis] + choice.powers_dbm
             back = network.back_snr_db[nodes, j] - network.required_snr_db[k]
-            through = np.ones((nodes.size, _steps())) if air is None else air.survival(nodes, j, k)
-            answered = 1.0 if air is None else air.free_to_answer(nodes, j, k)
-            found = messages(
-                network, nodes, j, margin, back, through, answered=answered, spread=spread
-            )  # fmt: skip
-            success[nodes, j, k], count[nodes, j, k] = found.success, found.transmissions
+            met = Met.of(network, nodes, j, k, air)
+            found = messages(network, nodes, j, margin, back, met, spread=spread)
+            success[nodes, j, k], count[nodes, j, k] = found.assured, found.transmissions
     mas = network.time_on_air_s[..., np.newaxis] * sending + window[:, np.newaxis]
     rate = count / network.interval_s[:, np.newaxis, np.newaxis, np.newaxis]
     charge = (rate * mas[:, np.newaxis] + supply.always_ma(network).reshape(-1, 1, 1, 1)) * DAY_H
@@ -109,15 +108,10 @@ def options(
     return Options(np.where(barred, -1.0, success), charge)
 
 
-def _steps() -> int:
-    from linkcalc.fleet import contention
-
-    return int(contention.MIDDLES_DB.size)
-
-
 def assign(
-    network: Network, supply: Supply, choice: Choice, required: float, *, spread: bool = True
-) -> Assignment:
+    network: Network, supply: Supply, choice: Choice, required: float, *, spread: bool = True,
+    say: Callable[[int, int, int], None] | None = None,
+) -> Assignment:  # fmt: skip
     """Find how each node should send.
 
     Parameters
@@ -129,6 +123,8 @@ def assign(
         Success asked of each node's messages, with their tries.
     spread : bool
         As `linkcalc.fleet.contention.outlook`.
+    say : callable, optional
+        Gets the number of each step, of the nodes that then lack what is asked, and of all.
 
     Returns
     -------
@@ -143,7 +139,9 @@ def assign(
     start = cheapest(alone, np.full(network.nodes, required), choice)
     best = _judge(network, supply, start, required, spread)
     steps = [best.value]
-    for _ in range(_ROUNDS):
+    for step in range(_ROUNDS):
+        if say is not None:
+            say(step + 1, int((best.outlook.assured < required).sum()), network.nodes)
         better = _step(network, supply, choice, best, required, spread)
         if better is None:
             break
@@ -172,7 +170,7 @@ class _Judged:
 def _judge(network: Network, supply: Supply, setting: Setting, required: float, spread: bool) -> _Judged:
     found = outlook(network, setting, spread=spread)
     charge = charge_mah_per_day(network, supply, setting, found.transmissions)
-    lacks = float(np.maximum(required - found.success, 0.0).sum())
+    lacks = float(np.maximum(required - found.assured, 0.0).sum())
     return _Judged(setting, found, charge, (lacks, float(charge.sum())))
 
 
@@ -199,12 +197,12 @@ def _step(
     """A better setting, if answering to the present load makes one."""
     air = Air(network, best.setting, best.outlook.rates)
     found = options(network, supply, choice, air, spread=spread)
-    fails = best.outlook.success < required
+    fails = best.outlook.assured < required
     needed = np.where(fails, required + _SLACK * (1.0 - required), required)
     wanted = cheapest(found, needed, choice)
     i = np.arange(network.nodes)
     at = np.searchsorted(choice.powers_dbm, wanted.power_dbm - 1e-9)
-    gains = found.success[i, wanted.shed, wanted.factor, at] - best.outlook.success
+    gains = found.success[i, wanted.shed, wanted.factor, at] - best.outlook.assured
     saves = best.charge - found.charge[i, wanted.shed, wanted.factor, at]
     differs = (
         (wanted.shed != best.setting.shed)

@@ -9,100 +9,20 @@ their predicted mean level and fade by themselves. A packet is further lost to a
 What is unknown or varies slowly is common to all tries of a message; fading and collisions are drawn anew.
 """
 
-from dataclasses import dataclass
-from functools import cache
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.fft import irfft, next_fast_len, rfft
+from scipy.special import ndtri
 
 from linkcalc._arrays import Floats
-from linkcalc.fleet.aloha import blocked
-from linkcalc.fleet.network import FADING_K_DB, Ints, Network, Setting
-from linkcalc.reliability import rician_outage
+from linkcalc.fleet.air import Again, Air, Encounters, Rates
+from linkcalc.fleet.levels import MARGINS_DB, MIDDLES_DB, STEP_DB, above, level_shares, received_by_margin
+from linkcalc.fleet.network import Ints, Network, Setting
 
-_BIN_DB, _TOP_DB = 0.5, 120.0
-"""Levels above the weakest that is received are told apart by so much, up to this; more is alike."""
-_EDGES_DB = np.arange(0.0, _TOP_DB + _BIN_DB / 2.0, _BIN_DB)
-MIDDLES_DB = np.append(_EDGES_DB[:-1] + _BIN_DB / 2.0, _TOP_DB)
-_STEP_DB = 0.25
-_MARGINS_DB = np.arange(-60.0, 150.0 + _STEP_DB / 2.0, _STEP_DB)
 _Z = np.linspace(-6.0, 6.0, 97)
 _WEIGHT = np.exp(-0.5 * _Z * _Z) / np.exp(-0.5 * _Z * _Z).sum()
 _MOST_ROUNDS = 60
-
-
-@cache
-def _fading_table(kind: int) -> tuple[Floats, Floats]:
-    """Chance that a fading signal is above a level, by how far its mean is above it."""
-    over = np.arange(-40.0, 130.0, 0.02)
-    return over, np.asarray(1.0 - rician_outage(over, FADING_K_DB[kind]))
-
-
-def above(fading: NDArray[np.int8], over_db: Floats) -> Floats:
-    """Chance that fading signals are above a level.
-
-    Parameters
-    ----------
-    fading : ndarray of int, (n,)
-        Index into `FADING_K_DB`.
-    over_db : ndarray, dB, (n, ...)
-        How far their mean is above it.
-
-    Examples
-    --------
-    >>> above(np.array([0, 3], dtype=np.int8), np.array([[20.0], [20.0]])).round(3).ravel().tolist()
-    [0.99, 1.0]
-    """
-    chance = np.empty(over_db.shape)
-    for kind in range(len(FADING_K_DB)):
-        own = fading == kind
-        if own.any():
-            chance[own] = np.interp(over_db[own], *_fading_table(kind))
-    return chance
-
-
-def level_shares(fading: NDArray[np.int8], margin_db: Floats) -> Floats:
-    """Chance that a signal falls into each step of level above the weakest that is received, (n, steps).
-
-    What is missing to 1 is too weak.
-    """
-    reached = above(fading, margin_db[:, np.newaxis] - _EDGES_DB)
-    return np.concatenate([reached[:, :-1] - reached[:, 1:], reached[:, -1:]], axis=1)
-
-
-_STRIDE = round(_BIN_DB / _STEP_DB)
-_REACH = _STRIDE * (_EDGES_DB.size - 1)
-_LENGTH = next_fast_len(_MARGINS_DB.size + _REACH, real=True)
-
-
-@cache
-def _transformed(kind: int) -> NDArray[np.complex128]:
-    """Fourier transform of the chance that a fading signal is above a level."""
-    over = _MARGINS_DB[0] + _STEP_DB * (np.arange(_MARGINS_DB.size + _REACH) - _REACH)
-    return np.asarray(rfft(above(np.full(1, kind, dtype=np.int8), over[np.newaxis])[0], _LENGTH))
-
-
-def _received_by_margin(fading: NDArray[np.int8], survival: Floats) -> Floats:
-    """Chance that a try is received, by the mean margin of its signal, (n, margins).
-
-    The sum over the steps of level depends on the difference of margin and step alone: a convolution. What
-    wraps around falls on margins that are cut away.
-    """
-    rise = np.zeros((survival.shape[0], _REACH + 1))
-    rise[:, ::_STRIDE] = np.diff(survival, axis=1, prepend=0.0)
-    spectrum = rfft(rise, _LENGTH, axis=1)
-    for kind in range(len(FADING_K_DB)):
-        spectrum[fading == kind] *= _transformed(kind)
-    return np.asarray(irfft(spectrum, _LENGTH, axis=1)[:, _REACH : _REACH + _MARGINS_DB.size])
-
-
-@dataclass(frozen=True, eq=False)
-class Rates:
-    """How often each node's transmissions and the answers to them come, per second, (n,)."""
-
-    sent: Floats
-    answered: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,10 +31,14 @@ class Outcome:
 
     success: Floats
     """Of a message with its tries."""
+    assured: Floats
+    """The same at a site that only the rest to `Network.confidence` of such sites is worse than."""
     try_success: Floats
-    """Of one try."""
+    """Of a try, the mean of all that are sent."""
     transmissions: Floats
     """Mean number for one message."""
+    numbers: Floats
+    """(..., tries): chance that a message comes to its first, second ... try."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,8 +47,11 @@ class Outlook:
 
     success: Floats
     """Of a message with its tries."""
+    assured: Floats
+    """The same at a site that only the rest to `Network.confidence` of such sites is worse than: what the
+    success asked is held against. Without a confidence as `success`."""
     alone: Floats
-    """The same if no other node sent."""
+    """As `assured` if no other node sent."""
     try_success: Floats
     transmissions: Floats
     """Mean number for one message."""
@@ -142,115 +69,9 @@ class Outlook:
     """(s,): share of the time that the shed sends answers."""
 
 
-class Air:
-    """The others' traffic at a setting, as any node would meet it with any signal at any shed."""
-
-    def __init__(self, network: Network, setting: Setting, rates: Rates) -> None:
-        self._network = network
-        self._setting = setting
-        self._rates = rates
-        i = np.arange(network.nodes)
-        self._length_s = network.time_on_air_s[i, setting.factor]
-        level = setting.power_dbm[:, np.newaxis] + network.gain_db
-        self._level_dbm = level
-        weakest = network.noise_dbm + network.required_snr_db[setting.factor][:, np.newaxis]
-        heard = np.stack(
-            [above(network.fading[:, j], (level - weakest)[:, j]) for j in range(network.sheds)], axis=1
-        )
-        self._offered = (rates.sent * self._length_s)[:, np.newaxis] * heard
-        self.load = self._offered.sum(axis=0)
-        self._answer_s = network.answer_s[setting.factor]
-        at_shed = setting.shed[:, np.newaxis] == np.arange(network.sheds)
-        busy = rates.answered[:, np.newaxis] * at_shed
-        self._answers = busy
-        self.answering = (busy * self._answer_s[:, np.newaxis]).sum(axis=0)
-        self._exclude = network.threshold_db + network.threshold_db.T > 0.0
-
-    def collisions(self, nodes: Ints, shed: int, factor: int) -> Floats:
-        """Mean number of packets that would spoil a node's, by its level, (nodes, steps)."""
-        net, setting = self._network, self._setting
-        weakest = net.noise_dbm[shed] + net.required_snr_db[factor]
-        over = self._level_dbm[:, shed] - weakest + net.threshold_db[factor, setting.factor]
-        strong = above(net.fading[:, shed], over[:, np.newaxis] - MIDDLES_DB)
-        strong *= (self._rates.sent / net.channels)[:, np.newaxis]
-        long = strong * self._length_s[:, np.newaxis]
-        own_s = net.time_on_air_s[nodes, factor][:, np.newaxis]
-        others = np.maximum(strong.sum(axis=0) - strong[nodes], 0.0)
-        others_long = np.maximum(long.sum(axis=0) - long[nodes], 0.0)
-        if net.slotted:  # only what starts in the same slot overlaps
-            return np.asarray(others * net.slot_s)
-        if net.demodulators == 1:
-            # what began before holds the one demodulator, and is counted there, unless it found none itself
-            others_long *= float(blocked(1, self.load[shed]))
-        return np.asarray(own_s * others + others_long)
-
-    def deaf(self, nodes: Ints, shed: int, factor: int) -> Floats:
-        """Mean number of answers that a node's packet would meet.
-
-        An answer follows a packet that was received. Of two packets that cannot both survive an overlap, the
-        later one meets the answer only if it starts while that is sent; others also if they were on the air
-        when it began. A receiver with one demodulator has not heard those anyway.
-        """
-        net = self._network
-        if not (net.half_duplex and net.acknowledged):
-            return np.zeros(nodes.shape)
-        answers = self._answers[:, shed]
-        if net.slotted:
-            return self._deaf_in_slots(nodes, answers, factor)
-        apart = np.where(self._exclude[factor, self._setting.factor], 1.0 - 1.0 / net.channels, 1.0)
-        if net.demodulators == 1:
-            apart = np.zeros(apart.shape)
-        before, during = answers * apart, answers * self._answer_s
-        own_s = net.time_on_air_s[nodes, factor]
-        met = own_s * (before.sum() - before[nodes]) + during.sum() - during[nodes]
-        return np.asarray(np.maximum(met, 0.0))
-
-    def _deaf_in_slots(self, nodes: Ints, answers: Floats, factor: int) -> Floats:
-        """Answers reach into the next slots, and spoil longer packets of their own."""
-        net = self._network
-        i = np.arange(net.nodes)
-        begins = net.time_on_air_s[i, self._setting.factor]
-        into_next = np.ceil((begins + self._answer_s) / net.slot_s - 1e-9) - 1.0
-        later = answers * into_next
-        apart = np.where(self._exclude[factor, self._setting.factor], 1.0 - 1.0 / net.channels, 1.0)
-        if net.demodulators == 1:
-            apart = np.zeros(apart.shape)
-        order = np.argsort(begins, kind="stable")
-        begun = answers * apart
-        shorter = np.concatenate([[0.0], np.cumsum(begun[order])])
-        same = shorter[np.searchsorted(begins[order], net.time_on_air_s[nodes, factor], side="left")]
-        own = later[nodes] + np.where(begins[nodes] < net.time_on_air_s[nodes, factor], begun[nodes], 0.0)
-        return np.asarray(np.maximum(same + later.sum() - own, 0.0) * net.slot_s)
-
-    def free_to_answer(self, nodes: Ints, shed: int, factor: int) -> Floats:
-        """Chance that a shed that has received a node's packet is not just answering another, (nodes,).
-
-        One that is deaf meanwhile would not have received it. A packet that cannot overlap with the node's is
-        in the way only if it was answered from before the node began.
-        """
-        net = self._network
-        if net.half_duplex or not net.acknowledged:
-            return np.ones(nodes.shape)
-        apart = np.where(self._exclude[factor, self._setting.factor], 1.0 - 1.0 / net.channels, 1.0)
-        seconds, which = np.unique(net.time_on_air_s[nodes, factor], return_inverse=True)
-        before = np.maximum(self._answer_s - seconds[:, np.newaxis], 0.0)
-        in_the_way = (apart * self._answer_s + (1.0 - apart) * before) @ self._answers[:, shed]
-        return np.asarray(1.0 - blocked(1, in_the_way))[which]
-
-    def busy(self, nodes: Ints, shed: int) -> Floats:
-        """Chance that a node's packet finds no demodulator free."""
-        others = np.maximum(self.load[shed] - self._offered[nodes, shed], 0.0)
-        return np.asarray(blocked(self._network.demodulators, others))
-
-    def survival(self, nodes: Ints, shed: int, factor: int) -> Floats:
-        """Chance that a node's packet of each level gets through to a shed, (nodes, steps)."""
-        spoilt = self.collisions(nodes, shed, factor) + self.deaf(nodes, shed, factor)[:, np.newaxis]
-        return np.asarray(np.exp(-spoilt) * (1.0 - self.busy(nodes, shed))[:, np.newaxis])
-
-
 def messages(
-    network: Network, nodes: Ints, shed: int | Ints, margin_db: Floats, back_db: Floats,
-    survival: Floats, *, answered: Floats | float = 1.0, spread: bool = True,
+    network: Network, nodes: Ints, shed: int | Ints, margin_db: Floats, back_db: Floats, met: "Met",
+    *, spread: bool = True,
 ) -> Outcome:  # fmt: skip
     """What becomes of the messages of nodes, each reporting to a shed.
 
@@ -263,39 +84,135 @@ def messages(
         Mean level over the weakest that is received.
     back_db : ndarray, dB, (k,)
         Margin of the answers.
-    survival : ndarray, (k, steps)
-        Of `Air.survival`.
-    answered : ndarray, (k,), or float
-        Chance that the shed is free to answer.
+    met : Met
+        What they meet on the air.
     spread : bool
         Average over what is unknown or varies slowly; else at the predicted level.
     """
     fading = network.fading[nodes, shed]
+    by_level = [met.survival] if met.again is None else [met.survival, met.again.meets]
     if not spread:
-        columns = [(level_shares(fading, m) * survival).sum(axis=1) for m in margin_db.T]
-        received = np.stack(columns, axis=1)[..., np.newaxis]
+        shares = [level_shares(fading, m) for m in margin_db.T]
+        means = [np.stack([(s * v).sum(axis=1) for s in shares], axis=1)[..., np.newaxis] for v in by_level]
         back = above(fading, back_db)[:, np.newaxis, np.newaxis]
         weight = np.ones(1)
     else:
-        curves = _received_by_margin(fading, survival)
         slow = network.sigma_db[nodes, shed][:, np.newaxis] * _Z
-        place = (margin_db[..., np.newaxis] + slow[:, np.newaxis, :] - _MARGINS_DB[0]) / _STEP_DB
-        place = np.clip(place, 0.0, _MARGINS_DB.size - 1.001)
-        below = place.astype(np.int64)
-        flat = below.reshape(nodes.size, -1)
-        low, high = (np.take_along_axis(curves, flat + k, axis=1).reshape(place.shape) for k in (0, 1))
-        received = low + (place - below) * (high - low)
+        place = (margin_db[..., np.newaxis] + slow[:, np.newaxis, :] - MARGINS_DB[0]) / STEP_DB
+        place = np.clip(place, 0.0, MARGINS_DB.size - 1.001)
+        means = [_between(received_by_margin(fading, v), place) for v in by_level]
         back = above(fading, back_db[:, np.newaxis] + slow)[:, np.newaxis, :]
         weight = _WEIGHT
-    received = np.clip(received, 0.0, 1.0)
-    back = back * np.reshape(np.asarray(answered), (-1, 1, 1))
-    lost = 1.0 - received
-    if network.acknowledged:
-        unheard = 1.0 - received * back
-        count = sum((unheard**t for t in range(network.tries)), start=np.zeros(received.shape))
-    else:
-        count = np.full(received.shape, float(network.tries))
-    return Outcome((1.0 - lost**network.tries) @ weight, received @ weight, count @ weight)
+    back = back * np.reshape(met.answered, (-1, 1, 1))
+    received = np.clip(means[0], 0.0, 1.0)
+    again = np.clip(means[1], 0.0, 1.0) if len(means) > 1 else np.zeros(received.shape)
+    tries = list(_tries(1.0 - received, again, met, network.tries))
+    lost, sent = np.ones(received.shape), np.ones(received.shape)
+    count, arrived, numbers = np.zeros(received.shape), np.zeros(received.shape), []
+    for missed in tries:
+        lost = lost * missed
+        count = count + sent
+        arrived = arrived + sent * (1.0 - missed if network.acknowledged else received)
+        numbers.append(sent @ weight)
+        if network.acknowledged:
+            sent = sent * (1.0 - (1.0 - missed) * back)
+    success = (1.0 - lost) @ weight
+    assured = success
+    if spread and network.confidence is not None:
+        poor = _poor_site(network.site_share(nodes, shed), network.confidence)
+        assured = ((1.0 - lost) * poor[:, np.newaxis]).sum(axis=-1)
+    return Outcome(
+        success, assured, (arrived @ weight) / (count @ weight), count @ weight, np.stack(numbers, axis=-1)
+    )
+
+
+def _poor_site(site_share: Floats, confidence: float) -> Floats:
+    """Weight of each slow state at a site that `confidence` of the sites are better than, (k, z)."""
+    middle = -float(ndtri(confidence)) * site_share[:, np.newaxis]
+    step = float(_Z[1] - _Z[0])
+    # the year's part around it; without one, the two states next to it
+    year = np.sqrt(np.maximum(1.0 - site_share[:, np.newaxis] ** 2, 0.0))
+    narrow = np.maximum(1.0 - np.abs(_Z - middle) / step, 0.0)
+    wide = np.exp(-0.5 * ((_Z - middle) / np.maximum(year, step)) ** 2)
+    weight = np.where(year < step, narrow, wide)
+    return np.asarray(weight / weight.sum(axis=1, keepdims=True))
+
+
+def _between(curves: Floats, place: Floats) -> Floats:
+    """Values of each node's curve between its points."""
+    below = place.astype(np.int64)
+    flat = below.reshape(curves.shape[0], -1)
+    low, high = (np.take_along_axis(curves, flat + k, axis=1).reshape(place.shape) for k in (0, 1))
+    return np.asarray(low + (place - below) * (high - low))
+
+
+def _tries(lost: Floats, again: Floats, met: "Met", tries: int) -> Iterator[Floats]:
+    """Chance that each try is lost if all before it were.
+
+    One that was lost to a packet that is sent again, too, may meet it once more.
+    """
+    missed = lost
+    yield missed
+    if met.again is None:
+        yield from (lost for _ in range(1, tries))
+        return
+    spoilt, both = (v[:, np.newaxis, np.newaxis] for v in (met.again.spoilt, met.again.both))
+    meets = again / np.maximum(lost, 1e-300)
+    for left in met.left[: tries - 1]:
+        once_more = np.minimum(meets, 1.0) * left
+        missed = 1.0 - (1.0 - lost) * (1.0 - once_more * spoilt)
+        meets = (again + once_more * both) / np.maximum(missed, 1e-300)
+        yield missed
+
+
+@dataclass(frozen=True, eq=False)
+class Met:
+    """What nodes' packets meet on the air, (k, ...)."""
+
+    survival: Floats
+    """(k, steps): chance that one of each level gets through."""
+    answered: Floats
+    """(k,): chance that the shed is free to answer."""
+    again: Again | None = None
+    """None: a message has one try, or nobody else sends."""
+    left: Floats = field(default_factory=lambda: np.zeros(0))
+
+    @classmethod
+    def of(cls, network: Network, nodes: Ints, shed: int, factor: int, air: Air | None) -> "Met":
+        """At a shed, with a signal; alone without `air`."""
+        if air is None:
+            return cls(np.ones((nodes.size, MIDDLES_DB.size)), np.ones(nodes.size))
+        return cls(
+            air.survival(nodes, shed, factor),
+            air.free_to_answer(nodes, shed, factor),
+            air.again(nodes, shed, factor) if network.tries > 1 else None,
+            air.left(),
+        )
+
+    @classmethod
+    def together(cls, parts: "Sequence[tuple[Ints, Met]]", nodes: int) -> "Met":
+        """Of all nodes, from groups of them."""
+
+        def whole(values: Sequence[Floats]) -> Floats:
+            found = np.empty((nodes, *values[0].shape[1:]))
+            for (own, _), part in zip(parts, values, strict=True):
+                found[own] = part
+            return found
+
+        each = [met for _, met in parts]
+        again = [met.again for met in each if met.again is not None]
+        return cls(
+            whole([m.survival for m in each]),
+            whole([m.answered for m in each]),
+            Again(
+                whole([a.meets for a in again]),
+                whole([a.spoilt for a in again]),
+                whole([a.both for a in again]),
+            )
+            if again
+            else None,
+            each[0].left,
+        )
 
 
 def outlook(network: Network, setting: Setting, *, spread: bool = True) -> Outlook:
@@ -341,7 +258,11 @@ def outlook(network: Network, setting: Setting, *, spread: bool = True) -> Outlo
     """
     n = network.nodes
     start = 1.0 if network.acknowledged else float(network.tries)
-    rates = Rates(start / network.interval_s, np.zeros(n))
+    met = Encounters(network, setting)
+    ended = met.answer_heard if network.acknowledged else np.zeros(n)
+    first = np.zeros(network.tries)
+    first[0] = 1.0
+    rates = Rates(start / network.interval_s, np.zeros(n), ended, np.zeros(n), first)
     groups = [
         (np.flatnonzero((setting.shed == j) & (setting.factor == c)), j, c)
         for j in range(network.sheds)
@@ -352,19 +273,19 @@ def outlook(network: Network, setting: Setting, *, spread: bool = True) -> Outlo
     back = network.back_snr_db[np.arange(n), setting.shed] - network.required_snr_db[setting.factor]
 
     def judged(air: Air | None) -> Outcome:
-        through, answered = np.ones((n, MIDDLES_DB.size)), np.ones(n)
-        if air is not None:
-            for nodes, j, c in groups:
-                through[nodes] = air.survival(nodes, j, c)
-                answered[nodes] = air.free_to_answer(nodes, j, c)
+        parts = [(nodes, Met.of(network, nodes, j, c, air)) for nodes, j, c in groups]
         found = messages(
-            network, np.arange(n), setting.shed, margin[:, np.newaxis], back, through,
-            answered=answered, spread=spread,
+            network, np.arange(n), setting.shed, margin[:, np.newaxis], back, Met.together(parts, n),
+            spread=spread,
         )  # fmt: skip
-        return Outcome(found.success[:, 0], found.try_success[:, 0], found.transmissions[:, 0])
+        return Outcome(
+            found.success[:, 0], found.assured[:, 0], found.try_success[:, 0], found.transmissions[:, 0],
+            found.numbers[:, 0],
+        )  # fmt: skip
 
+    strong = np.maximum(met.heard[np.arange(n), setting.shed], 1e-12)
     for _ in range(_MOST_ROUNDS):
-        air = Air(network, setting, rates)
+        air = Air(network, setting, rates, met)
         found = judged(air)
         sent = found.transmissions / network.interval_s
         answered = sent * found.try_success if network.acknowledged else np.zeros(n)
@@ -372,29 +293,45 @@ def outlook(network: Network, setting: Setting, *, spread: bool = True) -> Outlo
             float(np.abs(sent / rates.sent - 1.0).max(initial=0.0)),
             float(np.abs(answered - rates.answered).max(initial=0.0) / max(answered.max(initial=0.0), 1e-30)),
         )
-        rates = Rates(sent, answered)
-        if moved < 1e-6:
+        numbers = (found.numbers / network.interval_s[:, np.newaxis]).sum(axis=0)
+        clear = np.minimum(found.try_success / strong, 1.0)
+        deaf = _found_deaf(network, air, groups, margin)
+        rates = Rates(sent, answered, ended * clear, deaf, numbers / numbers.sum())
+        if moved < 1e-5:
             break
-    collided, found_busy, found_deaf = np.empty(n), np.empty(n), np.empty(n)
+    collided, found_busy = np.empty(n), np.empty(n)
     for nodes, j, c in groups:
         shares = level_shares(network.fading[nodes, j], margin[nodes])
-        strong = np.maximum(shares.sum(axis=1), 1e-300)
-        collided[nodes] = (shares * -np.expm1(-air.collisions(nodes, j, c))).sum(axis=1) / strong
+        shares /= np.maximum(shares.sum(axis=1, keepdims=True), 1e-300)
+        collided[nodes] = (shares * -np.expm1(-air.collisions(nodes, j, c))).sum(axis=1)
         found_busy[nodes] = air.busy(nodes, j)
-        found_deaf[nodes] = -np.expm1(-air.deaf(nodes, j, c))
     return Outlook(
         success=found.success,
-        alone=judged(None).success,
+        assured=found.assured,
+        alone=judged(None).assured,
         try_success=found.try_success,
         transmissions=found.transmissions,
         margin_db=margin,
         collided=collided,
         found_busy=found_busy,
-        found_deaf=found_deaf,
+        found_deaf=rates.deaf,
         rates=rates,
         load=air.load,
         answering=air.answering,
     )
+
+
+def _found_deaf(
+    network: Network, air: Air, groups: Sequence[tuple[Ints, int, int]], margin_db: Floats
+) -> Floats:
+    """Share of each node's tries, at the predicted level, that a shed's answers spoil."""
+    found = np.zeros(network.nodes)
+    if network.half_duplex and network.acknowledged:
+        for nodes, j, c in groups:
+            shares = level_shares(network.fading[nodes, j], margin_db[nodes])
+            shares /= np.maximum(shares.sum(axis=1, keepdims=True), 1e-300)
+            found[nodes] = (shares * air.deaf(nodes, j, c)).sum(axis=1)
+    return found
 
 
 def shed_of_best_level(network: Network) -> Ints:

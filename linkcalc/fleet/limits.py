@@ -116,6 +116,8 @@ class Limits:
                 tries=tries,
                 hopping_channels=max(self._fleet.radio.channels, self._fleet.regulation.hopping_channels),
                 listen_before_talk=self._fleet.regulation.listen_before_talk,
+                access_point=station is not self._fleet.equipment,
+                conditions_met=frozenset(self._fleet.regulation.conditions_met),
                 other_traffic=others,
             )
         except DomainError:

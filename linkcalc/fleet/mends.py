@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from linkcalc.fleet.assign import Assignment, Choice, Options, cheapest
 from linkcalc.fleet.contention import outlook, reach
@@ -14,6 +15,14 @@ from linkcalc.reliability import margin_for_success
 
 _LARGEST_FACTOR = 256.0
 _OWN_SETTING = "its spreading factor or power"
+_SPREADS_S = (10.0, 20.0, 30.0, 60.0, 120.0, 300.0)
+"""Times that retries may be spread over."""
+_LEAST_LOSS = 5e-4
+"""Of the messages: less is not worth advice."""
+_FOLD = {
+    2: "to half", 3: "threefold", 4: "fourfold", 5: "fivefold", 6: "sixfold", 7: "sevenfold", 8: "eightfold",
+    9: "ninefold", 10: "tenfold",
+}  # fmt: skip
 _MORE_CHANNELS = (2, 3, 4, 6, 8, 12, 16)
 
 
@@ -49,9 +58,11 @@ def _missing_db(net: Network, choice: Choice, k: int, required: float) -> float:
         if choice.pinned[k] not in (-1, j) or not np.isfinite(net.gain_db[k, j]):
             continue
         fading = FADING_K_DB[net.fading[k, j]]
-        needed = margin_for_success(
+        share = float(net.site_share(np.array([k]), j)[0]) if net.confidence is not None else 0.0
+        sigma = float(net.sigma_db[k, j])
+        needed = share * sigma * float(ndtri(net.confidence or 0.5)) + margin_for_success(
             required,
-            float(net.sigma_db[k, j]),
+            sigma * math.sqrt(1.0 - share**2),
             fading="rayleigh" if fading == -np.inf else "rician",
             rician_k_db=fading,
             tries=net.tries,
@@ -69,7 +80,7 @@ def mends(
     net: Network, got: Assignment, choice: Choice, alone: Options, required: float, chosen: bool
 ) -> Iterator[str]:
     """What would meet what is asked, as far as it is not met."""
-    fails = got.outlook.success < required
+    fails = got.outlook.assured < required
     if not fails.any():
         return
     best_alone = alone.success.reshape(net.nodes, -1).max(axis=1)
@@ -113,13 +124,55 @@ def _lighter(
         found.append(f"{more} channels")
     if net.acknowledged and net.half_duplex:
         both = replace(net, half_duplex=False)
-        if (outlook(both, setting).success[asked] >= required).all():
+        if (outlook(both, setting).assured[asked] >= required).all():
             found.append("sheds that hear while they answer")
     if found:
         yield f"{who}; what would do: {', or '.join(found)}"
     else:
         yield f"{who}, and neither rarer reports nor more channels alone would do"
     yield "another shed would take nodes off the busiest one, and let them send shorter packets"
+
+
+def spread_retries(net: Network, setting: Setting) -> Iterator[str]:
+    """Whether waiting longer, and less alike, before a retry would save messages, and how many."""
+    if net.tries == 1:
+        return
+    longest = float(net.time_on_air_s.max())
+    room = float(net.interval_s.min()) / 2.0 / (net.tries - 1) - longest
+    now = _mean_loss(net, setting)
+    found = []
+    for seconds in _SPREADS_S:
+        if 2.0 * net.retry_spread_s < seconds <= room:
+            spread = replace(net, retry_wait_s=seconds / 2.0, retry_jitter=1.0)
+            found.append((seconds, _mean_loss(spread, setting)))
+    if not found or now < _LEAST_LOSS:
+        return
+    least = min(loss for _, loss in found)
+    seconds, then = next(f for f in found if f[1] <= 1.5 * least)
+    times = now / max(then, 1e-6)
+    if times >= 1.5:
+        falls = f"falls {_FOLD.get(round(times), 'more than tenfold')}"
+        if times < 1.75:
+            falls = "falls by a third"
+        yield (
+            f"retries of nodes that met meet again: spread them over {_duration(seconds)} (retry_wait_s ="
+            f" {seconds / 2.0:g}, retry_jitter = 1) and the loss on the best guess {falls}, from"
+            f" {_per_mille(now)} to {_per_mille(then)} of the messages"
+        )
+
+
+def _mean_loss(net: Network, setting: Setting) -> float:
+    return float(1.0 - outlook(net, setting, spread=False).success.mean())
+
+
+def _duration(seconds: float) -> str:
+    if seconds < 60.0:
+        return f"{seconds:g} seconds"
+    return "a minute" if seconds == 60.0 else f"{seconds / 60.0:g} minutes"
+
+
+def _per_mille(share: float) -> str:
+    return f"{100.0 * share:.2g} %"
 
 
 def _nodes(count: int) -> str:
@@ -130,7 +183,7 @@ def _fewer_reports(net: Network, setting: Setting, which: NDArray[np.bool_], req
     """How many times rarer reports must be for nodes to have what is asked; None: rarity does not help."""
 
     def met(times: float) -> bool:
-        return bool((outlook(scaled(net, 1.0 / times), setting).success[which] >= required).all())
+        return bool((outlook(scaled(net, 1.0 / times), setting).assured[which] >= required).all())
 
     if not met(_LARGEST_FACTOR):
         return None
@@ -145,6 +198,6 @@ def _more_channels(net: Network, setting: Setting, which: NDArray[np.bool_], req
     for count in _MORE_CHANNELS:
         if count > net.channels:
             more = replace(net, channels=count)
-            if (outlook(more, setting).success[which] >= required).all():
+            if (outlook(more, setting).assured[which] >= required).all():
                 return count
     return None

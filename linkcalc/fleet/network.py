@@ -14,7 +14,8 @@ Ints = NDArray[np.int64]
 Timing = Literal["periodic", "random"]
 
 FADING_K_DB = (3.0, 6.5, 10.0, 40.0)
-"""Rician K by the numbers in `Network.fading`: a blocked, a grazing and a clear path, and one that does not fade."""
+"""Rician K by the numbers in `Network.fading`: a blocked, a grazing and a clear path, and one that does not
+fade."""
 STEADY = 3
 """Of `FADING_K_DB`: no fading worth the name."""
 
@@ -26,7 +27,7 @@ def fading_of(k_db: Floats) -> NDArray[np.int8]:
     [0, 1, 2, 0]
     """
     k = np.nan_to_num(k_db, nan=FADING_K_DB[0])
-    return np.abs(k[..., np.newaxis] - FADING_K_DB[:STEADY]).argmin(axis=-1).astype(np.int8)
+    return np.asarray(np.abs(k[..., np.newaxis] - FADING_K_DB[:STEADY]).argmin(axis=-1), dtype=np.int8)
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,7 +70,13 @@ class Network:
     timing: Timing = "random"
     """random: as a Poisson process; periodic: one message in each interval, displaced by `jitter`."""
     jitter: float = 0.1
-    """Share of the interval (of the wait, for tries) by which a start is displaced either way at most."""
+    """Share of the interval by which a start is displaced either way at most."""
+    retry_jitter: float | None = None
+    """The same of the wait, for tries, at most 1; None: as `jitter`."""
+    confidence: float | None = None
+    """Share of such sites at which the success asked must be had; None: it is asked of their mean."""
+    site_sigma_db: Floats | None = None
+    """(n, s): the part of `sigma_db` that a site has for good, the rest changes over the year; None: all."""
     slotted: bool = False
     """Transmissions start on a common clock whose slots take the longest of them."""
 
@@ -96,6 +103,18 @@ class Network:
     @property
     def sheds(self) -> int:
         return int(self.gain_db.shape[1])
+
+    @property
+    def retry_spread_s(self) -> float:
+        """By how much a retry is displaced either way at most."""
+        return (self.jitter if self.retry_jitter is None else self.retry_jitter) * self.retry_wait_s
+
+    def site_share(self, nodes: Ints, shed: int | Ints) -> Floats:
+        """The site's part of `sigma_db`, 0 to 1, for some nodes."""
+        if self.site_sigma_db is None:
+            return np.ones(nodes.shape)
+        whole = self.sigma_db[nodes, shed]
+        return np.asarray(np.minimum(self.site_sigma_db[nodes, shed] / np.maximum(whole, 1e-9), 1.0))
 
     @property
     def slot_s(self) -> float:

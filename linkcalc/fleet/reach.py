@@ -104,6 +104,11 @@ class Paths:
     """For the map."""
     notes: tuple[str, ...]
 
+    @property
+    def sigma_db(self) -> Floats:
+        """Standard deviation of all that is unknown or varies slowly."""
+        return np.asarray(np.hypot(self.site_db, self.conditions_db))
+
 
 @dataclass(frozen=True, eq=False)
 class Relief:
@@ -327,6 +332,7 @@ def network(loaded: LoadedFleet, found: Paths) -> Network:
         noise_dbm=found.noise_dbm,
         fading=fading_of(found.k_db) if radio.fading == "by_path" else np.full(gain.shape, STEADY, np.int8),
         sigma_db=np.nan_to_num(np.hypot(found.site_db, found.conditions_db)),
+        site_sigma_db=np.nan_to_num(found.site_db),
         back_snr_db=found.shed_power_dbm + gain - found.node_noise_dbm,
         required_snr_db=required,
         threshold_db=threshold,

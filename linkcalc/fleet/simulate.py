@@ -313,7 +313,7 @@ def drawn(
     """Draw all that chance deals to one part."""
     n, tries = network.nodes, network.tries
     longest = float(network.time_on_air_s.max()) + float(network.answer_s.max()) + network.slot_s
-    rim = (tries + 1) * (longest + (1.0 + network.jitter) * (network.retry_wait_s if tries > 1 else 0.0))
+    rim = (tries + 1) * (longest + (network.retry_wait_s + network.retry_spread_s if tries > 1 else 0.0))
     begin, end = -rim, duration_s + rim
     interval = network.interval_s
     if network.timing == "random":
@@ -343,7 +343,7 @@ def drawn(
         level[:, :, j] = mean * fades(network.fading[node, j], tries, rng)
     fading = network.fading[node, setting.shed[node]]
     heard = ratios.answer[node, np.newaxis] * fades(fading, tries, rng) >= 1.0
-    wait = network.retry_wait_s * (1.0 + network.jitter * rng.uniform(-1.0, 1.0, (m, tries)))
+    wait = network.retry_wait_s + network.retry_spread_s * rng.uniform(-1.0, 1.0, (m, tries))
     return Draws(time, node, counted, channel, level, heard, wait)
 
 

@@ -278,6 +278,14 @@ class Engine(Section):
         examples=[2.5],
     )
 
+    service_interval_h: float = assumed(
+        250.0,
+        "running hours from one service (oil, filters) to the next, h",
+        "common practice, no source: 50 to 100 for small petrol engines, 250 for diesels; see its manual",
+        gt=0,
+        le=20_000,
+    )
+
     @model_validator(mode="after")
     def _runs_longer_than_it_warms_up(self) -> Self:
         if self.max_run_time_h is not None and self.max_run_time_h * 3600.0 <= self.warm_up_s:

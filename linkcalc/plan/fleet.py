@@ -17,7 +17,7 @@ from linkcalc.plan.base import ONE_LINE, Section, assumed, given, label, optiona
 from linkcalc.plan.faults import Fault, faults, summary
 from linkcalc.plan.keys import kind_of
 from linkcalc.plan.links import ChirpModulation, Link, Modulation
-from linkcalc.plan.loading import LoadedPlan, missing_file, read_text
+from linkcalc.plan.loading import LoadedPlan, missing_file, missing_rasters, read_text
 from linkcalc.plan.model import Plan
 from linkcalc.plan.power import Battery, Regulation
 from linkcalc.plan.stations import COMMON_PRACTICE, Station
@@ -158,9 +158,19 @@ class Traffic(Section):
     jitter: float = assumed(
         0.1, "share of interval and wait by which a start is moved at random", COMMON_PRACTICE, ge=0, le=0.5
     )
+    retry_jitter: float | None = optional(
+        "share of the wait by which a retry is moved at random, 1: anywhere up to twice the wait; left out:"
+        " as jitter",
+        ge=0,
+        le=1,
+        examples=[1.0],
+    )
     slotted: bool = plain(False, "transmissions start on a clock that all nodes share")
     required_success: float = assumed(
-        0.95, "probability asked of each node's message, with its tries", COMMON_PRACTICE, gt=0, lt=1
+        0.95, "share asked of each node's messages, with their tries", COMMON_PRACTICE, gt=0, lt=1
+    )
+    confidence: float = assumed(
+        0.9, "share of such sites at which a node must have that", COMMON_PRACTICE, ge=0.5, lt=1
     )
 
     def idle_keys(self) -> Iterable[str]:
@@ -287,6 +297,7 @@ class LoadedFleet:
                 payload_bytes=f.traffic.payload_bytes,
                 reply_payload_bytes=f.traffic.reply_payload_bytes,
                 required_success=f.traffic.required_success,
+                confidence=f.traffic.confidence,
                 tries=f.traffic.tries,
             )
             for j, name in enumerate(names)
@@ -462,10 +473,7 @@ def _raw(path: Path) -> bytes:
 
 
 def _missing(fleet: Fleet, base_dir: Path) -> Iterator[Fault]:
-    for key in ("rasters", "surface_rasters", "canopy_rasters"):
-        for name in getattr(fleet.terrain, key):
-            if "://" not in name and not name.startswith("/vsi"):
-                yield from missing_file(f"terrain.{key}", name, base_dir)
+    yield from missing_rasters(fleet.terrain, base_dir)
     if fleet.nodes is not None:
         yield from missing_file("nodes", fleet.nodes, base_dir)
 

@@ -15,8 +15,10 @@ from linkcalc.errors import PlanError
 from linkcalc.plan.assumptions import assumed_values
 from linkcalc.plan.faults import Fault, faults, summary
 from linkcalc.plan.model import Plan
+from linkcalc.plan.surroundings import Terrain
 from linkcalc.plan.syntax import parsed
 from linkcalc.plan.wording import element, printable, quoted
+from linkcalc.terrain.sources import is_elsewhere, is_pattern, is_remote
 
 if TYPE_CHECKING:
     from linkcalc.result import Assumption
@@ -79,6 +81,35 @@ def load_plan(path: str | os.PathLike[str]) -> LoadedPlan:
         raise PlanError(printable(f"{path}: {error}")) from None
     digest = hashlib.sha256(raw).hexdigest()
     return LoadedPlan(plan, path, path.parent, digest, assumed_values(plan), tuple(plan_notes(plan)))
+
+
+def tables_of(path: Path) -> tuple[str, dict[str, Any]]:
+    """Read a plan or fleet file as text and as tables, without checking what they say.
+
+    Raises
+    ------
+    PlanError
+        If it cannot be read or is not TOML.
+    """
+    try:
+        raw = read_text(path)
+        return raw.decode("utf-8-sig", "replace"), parsed(raw)
+    except PlanError as error:
+        raise PlanError(printable(f"{path}: {error}")) from None
+
+
+def unlocated_plan(data: Mapping[str, Any], path: Path) -> Plan:
+    """Make a plan of tables whose sources of heights need not exist yet.
+
+    Raises
+    ------
+    PlanError
+        If it is no valid plan.
+    """
+    try:
+        return Plan.model_validate(data)
+    except ValidationError as error:
+        raise PlanError(printable(f"{path}: {summary(faults(error, data, Plan))}")) from None
 
 
 def checked_plan(data: Mapping[str, Any], base_dir: Path, profiled: Collection[str] = ()) -> Plan:
@@ -165,16 +196,28 @@ def _links_without_heights(plan: Plan, profiled: Collection[str]) -> Iterator[Fa
 
 
 def _missing_files(plan: Plan, base_dir: Path) -> Iterator[Fault]:
-    for key in ("rasters", "surface_rasters", "canopy_rasters"):
-        for name in getattr(plan.terrain, key):
-            # URLs and GDAL's virtual files are left to the one who opens them
-            if "://" not in name and not name.startswith("/vsi"):
-                yield from missing_file(f"terrain.{key}", name, base_dir)
+    yield from missing_rasters(plan.terrain, base_dir)
     for index, link in enumerate(plan.link):
         if link.profile_csv is not None:
             yield from missing_file(
                 f"{element('link', index, link.name)} profile_csv", link.profile_csv, base_dir
             )
+
+
+def missing_rasters(terrain: Terrain, base_dir: Path) -> Iterator[Fault]:
+    for key in ("rasters", "surface_rasters", "canopy_rasters"):
+        place = f"terrain.{key}"
+        for name in getattr(terrain, key):
+            if is_remote(name) and not terrain.network:
+                yield Fault(
+                    place,
+                    f"{place} = {quoted(name)} lies on the network, and nothing is read from there unless"
+                    " network = true in [terrain]",
+                )
+            # what else is no path is left to the one who opens it; so is what a folder or a pattern stands
+            # for
+            elif not is_elsewhere(name) and not os.path.isdir(base_dir / name) and not is_pattern(name):
+                yield from missing_file(place, name, base_dir)
 
 
 def missing_file(place: str, name: str, base_dir: Path) -> Iterator[Fault]:

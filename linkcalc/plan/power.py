@@ -8,7 +8,10 @@ from pydantic import model_validator
 from linkcalc.plan.base import Section, assumed, given, optional, plain
 from linkcalc.plan.stations import COMMON_PRACTICE
 
-Region = Literal["eu", "uk", "us", "ca", "au", "nz", "in", "za", "jp", "kr", "br", "ke"]
+Region = Literal[
+    "eu", "uk", "us", "ca", "au", "nz", "in", "za", "jp", "kr", "br", "ke", "my", "sg", "th", "tw", "ph",
+    "vn", "cn", "ua", "mx",
+]  # fmt: skip
 BatteryChemistry = Literal["li_socl2", "li_mno2", "alkaline", "lifepo4", "li_ion", "lead_acid"]
 StorageChemistry = Literal["lifepo4", "li_ion", "lead_acid"]
 
@@ -33,6 +36,12 @@ class Regulation(Section):
     )
     listen_before_talk: bool = plain(
         False, "the radios listen before talk as the rule asks, with frequency agility where it asks for that"
+    )
+    conditions_met: list[str] = plain(
+        [],
+        "rules whose further condition, which the table of limits cannot judge, the radios are known to meet",
+        max_length=20,
+        examples=[["eu-865-network"]],
     )
 
 
@@ -82,11 +91,25 @@ class Solar(Section):
     efficiency: float = assumed(
         0.70, "charger, wiring, dirt and heat together (0 to 1)", "a community wiki's rule", gt=0, le=1
     )
-    autonomy_days: float = assumed(
-        5.0,
-        "days without sun the battery carries the station",
-        "common practice, no source: 3 in sunny places, 5 to 7 at high latitudes",
+    autonomy_days: float | None = optional(
+        "days without sun the battery carries the station; left out: 10 where a message starts or stops an"
+        " engine, else 5",
         ge=1,
+        le=60,
+        examples=[10.0],
+    )
+    recovery_days: float = assumed(
+        20.0,
+        "days of the worst month's sun in which the panel fills an empty battery again, beside the daily use",
+        COMMON_PRACTICE,
+        ge=1,
+        le=365,
+    )
+    temperature_c: float = assumed(
+        0.0,
+        "temperature the battery is judged at, degrees Celsius",
+        "common practice, no source: the cold season counts",
+        ge=-40,
         le=60,
     )
     chemistry: StorageChemistry = assumed("lifepo4", "kind of cell", COMMON_PRACTICE)
@@ -117,11 +140,12 @@ class PowerSupply(Section):
         le=3_600,
         examples=[0.5],
     )
-    listening_share: float = plain(
-        0.0,
-        "share of all time the receiver is on besides, for a station that waits for calls (0 to 1)",
+    listening_share: float | None = optional(
+        "share of all time the receiver is on besides (0 to 1); left out: 1 for a station that waits for"
+        " calls, else 0",
         ge=0,
         le=1,
+        examples=[0.05],
     )
     sleep_current_ma: float = assumed(
         0.015, "drawn all the time by board and regulator, mA", COMMON_PRACTICE, ge=0, le=5_000

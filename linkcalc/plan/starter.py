@@ -4,19 +4,29 @@ import json
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from textwrap import wrap
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
 from linkcalc.plan.keys import Place, allowed, bounds_of, header_of, kind_of, sections_of, words_of
 from linkcalc.plan.model import Plan
+from linkcalc.rules.starts import START
+
+if TYPE_CHECKING:
+    from linkcalc.sites import Site
 
 _WIDTH = 96
 
-_HEAD = """\
-Plan for linkcalc. Everything in it is invented: replace it by what stands on your site.
-Check it with: linkcalc check {name}
+_INVENTED = "Everything in it is invented: replace it by what stands on your site."
+_PLACES_ARE_GIVEN = (
+    "Names and positions are those that were given; all else is invented:\nreplace it by what stands on "
+    "your site."
+)
+
+_HEAD = f"""\
+Plan for linkcalc. {_INVENTED}
+Check it with: linkcalc check {{name}}
 
 A line that begins with #key = ... sets nothing: it shows what is assumed when the key is left out,
 or an example. Take the # away to set it. Units stand at the end of the keys' names (_m, _mhz, _dbm).
@@ -51,7 +61,7 @@ _SCENARIO: dict[str, Any] = {
             "name": "level",
             "from": "tank",
             "to": "shed",
-            "frequency_mhz": 868.0,
+            "frequency_mhz": 868.3,
             "payload_bytes": 20,
             "reply_payload_bytes": 8,
             "required_margin_db": 20.0,
@@ -95,8 +105,10 @@ def starter_plan(
     name: str,
     *,
     profile_csv: str | None = None,
-    rasters: Sequence[str] = (),
-    positions: Sequence[tuple[float, float]] = (),
+    terrain: Mapping[str, Any] | None = None,
+    sites: "Sequence[Site]" = (),
+    invented_sites: bool = False,
+    region: str | None = None,
 ) -> str:
     """Write a plan with every key: set to an invented value, or shown behind a #.
 
@@ -106,10 +118,14 @@ def starter_plan(
         File name that the plan will have.
     profile_csv : str or None
         Surveyed profile the link refers to.
-    rasters : sequence of str
-        Rasters the plan refers to.
-    positions : sequence of two (latitude, longitude), degrees
-        Where the two stations stand.
+    terrain : mapping or None
+        Keys of [terrain]: the rasters the plan refers to.
+    sites : sequence of Site
+        Where stations stand, two or more; each is linked with the last.
+    invented_sites : bool
+        Whether the sites are examples too, and keep the example's names.
+    region : str or None
+        Region of the legal limits; channel and power are then legal ones of that region.
 
     Returns
     -------
@@ -121,18 +137,67 @@ def starter_plan(
     >>> print(starter_plan("site.toml", profile_csv="site.csv").splitlines()[0])
     # Plan for linkcalc. Everything in it is invented: replace it by what stands on your site.
     """
-    values = dict(_SCENARIO)
+    values = _in_region(region)
     if profile_csv is not None:
         values["link"] = [{**link, "profile_csv": profile_csv} for link in values["link"]]
-    if rasters:
-        values["terrain"] = {"rasters": list(rasters)}
-    if positions:
-        values["station"] = [
-            {**station, "latitude_deg": latitude, "longitude_deg": longitude}
-            for station, (latitude, longitude) in zip(values["station"], positions, strict=True)
-        ]
-    head = [f"# {line}".rstrip() for line in _HEAD.format(name=name).splitlines()]
+    if terrain:
+        values["terrain"] = dict(terrain)
+    if sites:
+        values |= _placed(values, sites)
+    text = _HEAD.format(name=name)
+    if sites and not invented_sites:
+        values["title"] = f"Links to {sites[-1].name}"
+        text = text.replace(_INVENTED, _PLACES_ARE_GIVEN)
+    head = [f"# {line}".rstrip() for line in text.splitlines()]
     return "\n".join([*head, "", *_table(Place((), "", Plan), values, shown=True)]) + "\n"
+
+
+def _placed(scenario: Mapping[str, Any], sites: "Sequence[Site]") -> dict[str, Any]:
+    """Stations and links of the scenario at given sites; the last is the shed."""
+    tank, shed = scenario["station"]
+    *ends, hub = sites
+    stations = [
+        {
+            **like,
+            "name": site.name,
+            "latitude_deg": site.latitude_deg,
+            "longitude_deg": site.longitude_deg,
+            "antenna_height_m": site.antenna_height_m or like["antenna_height_m"],
+        }
+        for site, like in (*((end, tank) for end in ends), (hub, shed))
+    ]
+    link = scenario["link"][0]
+    names = [link["name"]] if len(ends) == 1 else [f"{end.name}"[:60] for end in ends]
+    return {
+        "station": stations,
+        "link": [
+            {**link, "name": name, "from": end.name, "to": hub.name}
+            for name, end in zip(names, ends, strict=True)
+        ],
+        "power": [{**scenario["power"][0], "station": ends[0].name}],
+        "message": [{**message, "link": names[0]} for message in scenario["message"]],
+    }
+
+
+def _in_region(region: str | None) -> dict[str, Any]:
+    """The scenario with a channel of the region to start from."""
+    if region is None:
+        return dict(_SCENARIO)
+    start = START[region]
+    link = {**_SCENARIO["link"][0], "frequency_mhz": start.frequency_mhz}
+    link["modulation"] = {**link["modulation"], "bandwidth_khz": start.bandwidth_khz}
+    power = {"transmit_power_dbm": start.transmit_power_dbm}
+    regulation = {"region": region, **_SCENARIO["regulation"]}
+    if start.hopping_channels > 1:
+        regulation["hopping_channels"] = start.hopping_channels
+    if start.listen_before_talk:
+        regulation["listen_before_talk"] = True
+    return {
+        **_SCENARIO,
+        "station": [{**station, **power} for station in _SCENARIO["station"]],
+        "link": [link],
+        "regulation": regulation,
+    }
 
 
 def starter_profile() -> str:

@@ -1,22 +1,24 @@
 """Terrain sources and the conditions the path is judged under."""
 
 from collections.abc import Iterable
-from typing import Literal, Self
+from typing import Any, Literal, Self
 
 from pydantic import model_validator
 
 from linkcalc.plan.base import Section, assumed, optional, plain
 from linkcalc.plan.stations import COMMON_PRACTICE
+from linkcalc.plan.wording import quoted
 
 GroundType = Literal["sea_water", "fresh_water", "wet_ground", "medium_dry_ground", "very_dry_ground"]
 
 
 class Terrain(Section):
-    """Where the heights come from. Paths are relative to the plan file; a URL is taken as it is."""
+    """Where the heights come from. Paths are relative to the plan file; a folder is all that is in it."""
 
     rasters: list[str] = plain(
         [],
-        "ground elevation rasters (bare-earth); the finest one that holds a point wins",
+        "ground elevation rasters (bare-earth): files, folders, patterns; the finest one that holds a "
+        "point wins",
         examples=[["ground.tif"]],
     )
     surface_rasters: list[str] = plain(
@@ -27,6 +29,19 @@ class Terrain(Section):
     canopy_rasters: list[str] = plain([], "canopy height above ground", examples=[["canopy.tif"]])
     surface_kind: Literal["trees", "building"] = assumed(
         "trees", "what stands between surface and ground along the path", COMMON_PRACTICE
+    )
+    height_unit: Literal["m", "ft", "us_survey_ft"] | None = optional(
+        "what the heights of all rasters count in, whatever the files say; left out: what each file says, "
+        "metres where it says nothing",
+        examples=["ft"],
+    )
+    feet_rasters: list[str] = plain(
+        [],
+        "those of the rasters named above whose heights are in feet, whatever the files and height_unit say",
+        examples=[["ground.tif"]],
+    )
+    network: bool = plain(
+        False, "rasters may be read over the network (https://... in rasters); without it nothing ever is"
     )
     step_m: float | None = optional(
         "spacing of profile points; left out: the finest raster's own spacing",
@@ -41,6 +56,24 @@ class Terrain(Section):
         ge=0,
         le=100_000,
     )
+
+    sea_without_data: bool = plain(
+        False, "what no raster holds is open sea at 0 m (tiles of sea do not exist); never under a station"
+    )
+
+    @model_validator(mode="after")
+    def _feet_of_what_is_named(self) -> Self:
+        named = [*self.rasters, *self.surface_rasters, *self.canopy_rasters]
+        for name in self.feet_rasters:
+            if name not in named:
+                raise ValueError(
+                    f"feet_rasters and the lists of rasters go together: {quoted(name)} is in none"
+                )
+        return self
+
+    def reading(self) -> dict[str, Any]:
+        """How its rasters are opened: keywords of `linkcalc.terrain.rasters.open_mosaic`."""
+        return {"height_unit": self.height_unit, "feet": self.feet_rasters, "network": self.network}
 
     def idle_keys(self) -> Iterable[str]:
         return [

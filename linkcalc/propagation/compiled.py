@@ -13,6 +13,7 @@ import importlib
 import importlib.util
 import inspect
 import os
+import stat
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -111,9 +112,7 @@ def cache_folder(*functions: Callable[..., Any]) -> Path | None:
     digest = hashlib.sha256()
     for file in sorted({Path(inspect.getfile(f)) for f in (*functions, *_FORMULAS)}):
         digest.update(file.read_bytes())
-    own = os.environ.get("NUMBA_CACHE_DIR")
-    home = os.environ.get("XDG_CACHE_HOME") or os.path.expanduser("~/.cache")
-    for base in [Path(own)] if own else [Path(__file__).parent / "__pycache__", Path(home) / "linkcalc"]:
+    for base in _bases():
         folder = base / f"compiled-{digest.hexdigest()[:16]}"
         try:
             folder.mkdir(parents=True, exist_ok=True)
@@ -129,6 +128,31 @@ def kept_on_disk(function: Callable[..., Any], *uses: Callable[..., Any]) -> boo
     folder = cache_folder(function, *uses)
     name = f"{function.__module__.rpartition('.')[2]}.{function.__qualname__}"
     return None if folder is None else any(folder.rglob(f"{name}-*.nbi"))
+
+
+def _bases() -> Iterator[Path]:
+    """Where machine code may be kept, the best place first."""
+    if own := os.environ.get("NUMBA_CACHE_DIR"):
+        yield Path(own)
+        return
+    yield Path(__file__).parent / "__pycache__"
+    home = os.environ.get("XDG_CACHE_HOME") or os.path.expanduser("~/.cache")
+    if not home.startswith("~"):  # nobody's home is known
+        yield Path(home) / "linkcalc"
+    if hasattr(os, "getuid"):
+        temporary = Path(tempfile.gettempdir()) / f"linkcalc-{os.getuid()}"
+        if _is_private(temporary):
+            yield temporary
+
+
+def _is_private(folder: Path) -> bool:
+    """Whether a folder, made if missing, is this user's alone: what others write there we would run."""
+    try:
+        folder.mkdir(mode=0o700, exist_ok=True)
+        found = folder.lstat()
+    except OSError:
+        return False
+    return stat.S_ISDIR(found.st_mode) and found.st_uid == os.getuid() and not found.st_mode & 0o022
 
 
 @contextmanager

@@ -153,7 +153,8 @@ def point_to_point_loss_db(
     ------
     DomainError
         If an argument is not finite or not defined, the profile has fewer than two points or its positions do
-        not increase, or the geometry is so steep that a term of the model is undefined.
+        not increase, or a horizon is so near for an antenna's height that a term of the model is undefined
+        (the reference software warns, and goes on with what is no number).
 
     Warns
     -----
@@ -401,8 +402,10 @@ def _horizons(
     th_tx, th_rx = (z_rx - z_tx) / d - d / (2.0 * ae), (z_tx - z_rx) / d - d / (2.0 * ae)
     dh_tx = dh_rx = d
     if n > 1:
-        a = xi * np.arange(1, n)
-        b = d - a
+        # Added up step by step as the reference does: a tenth of a horizon's distance is cut to whole steps,
+        # and where it is one the last bit counts.
+        a = np.add.accumulate(np.full(n - 1, xi))
+        b = np.subtract.accumulate(np.concatenate(([d], np.full(n - 1, xi))))[1:]
         up_tx = (z[1:-1] - z_tx) / a - a / (2.0 * ae)
         up_rx = (z[1:-1] - z_rx) / b - b / (2.0 * ae)
         i, j = int(up_tx.argmax()), int(up_rx.argmax())
@@ -723,7 +726,10 @@ def _loss(
     try:
         found = [_reference_attenuation_db(p) for p in paths]
     except (ArithmeticError, ValueError) as error:
-        raise DomainError(f"the irregular terrain model is not defined for this path ({error})") from error
+        raise DomainError(
+            "the irregular terrain model is not defined for this path: a horizon is too near for so high an"
+            f" antenna ({error})"
+        ) from error
 
     def column(values: Any) -> Floats:
         return np.array(list(values), dtype=np.float64).reshape(shape)

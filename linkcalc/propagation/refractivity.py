@@ -145,7 +145,7 @@ def exponential_refractivity(
 
     References
     ----------
-    Rec. ITU-R P.453, N0 exp(-h/h0) with 315 and 7.35 km; from memory, unchecked.
+    Rec. ITU-R P.453, N0 exp(-h/h0) with 315 and 7.35 km (B: a requirements table that cites it, and P.617).
 
     Examples
     --------

@@ -5,6 +5,7 @@ strongest of 2^SF noncoherent, orthogonal correlations, so its error rate in noi
 orthogonal signalling.
 """
 
+from functools import cache
 from typing import Any, Literal
 
 import numpy as np
@@ -321,10 +322,11 @@ def symbol_error_rate(snr_db: ArrayLike, spreading_factor: ArrayLike) -> Any:
     amplitude = np.sqrt(np.minimum(energy, _NO_ERROR_ENERGY))[..., np.newaxis]
     others = (2.0**sf - 1.0)[..., np.newaxis]
     half = (amplitude + 7.0) / 2.0  # what lies above amplitude + 7 weighs less than exp(-49)
-    t = half * (1.0 + _NODES)
+    nodes, weights = _gauss_legendre()
+    t = half * (1.0 + nodes)
     density = 2.0 * t * np.exp(-((t - amplitude) ** 2)) * ive(0, 2.0 * amplitude * t)
     beaten = -np.expm1(others * np.log1p(-np.exp(-(t**2))))
-    rate = (half * _WEIGHTS * density * beaten).sum(axis=-1)
+    rate = (half * weights * density * beaten).sum(axis=-1)
     return scalar_if_0d(np.where(energy > _NO_ERROR_ENERGY, 0.0, np.minimum(rate, 1.0)))
 
 
@@ -401,7 +403,11 @@ def packet_success(snr_db: ArrayLike, spreading_factor: ArrayLike, symbols: Arra
 _NO_ERROR_ENERGY = 1400.0
 """Es/N0 above which the symbol error rate is below 1e-300."""
 
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(256)
+
+@cache
+def _gauss_legendre() -> tuple[Floats, Floats]:
+    """Nodes and weights on -1 to 1."""
+    return np.polynomial.legendre.leggauss(256)
 
 
 def _symbol_energy(snr_db: ArrayLike, spreading_factor: ArrayLike) -> tuple[Floats, Floats]:

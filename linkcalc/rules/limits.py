@@ -7,14 +7,17 @@ a measurement. The nominal bandwidth stands for the bandwidth a rule measures (6
 Check with your regulator; this is not legal advice.
 """
 
+import datetime
 import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import reduce
+from itertools import pairwise
 from typing import Literal
 
 from linkcalc._arrays import checked
 from linkcalc.errors import DomainError
-from linkcalc.rules.table import REGIONS, Rule, rules
+from linkcalc.rules.table import QUANTITY_WORDS, REGIONS, Rule, rules
 from linkcalc.units import DBI_OVER_DBD_DB
 
 CAUTION = "Check with your regulator; this is not legal advice."
@@ -24,11 +27,17 @@ POWER_ROUNDING_DB = 0.03
 
 HOUR_S = 3600.0
 
-Status = Literal["within", "over", "unknown"]
-Quantity = Literal["band", "power", "density", "duty", "listen", "dwell", "channels", "bandwidth"]
+_HERTZ = 1.0
+"""Below the rounding of a carrier in megahertz."""
 
-_TIMING = frozenset({"duty", "dwell"})
+Status = Literal["within", "over", "unknown"]
+Quantity = Literal["band", "power", "density", "duty", "listen", "dwell", "pause", "channels", "bandwidth"]
+
+_TIMING = frozenset({"duty", "dwell", "pause"})
 _POWER = frozenset({"power", "density"})
+
+_EFFORT: Mapping[str, float] = {"listen": 2.0, "band": 2.0, "bandwidth": 2.0, "channels": 3.0}
+"""Of mending what is over, against 1 for sending less often; power costs 1 more for each 10 dB."""
 
 
 @dataclass(frozen=True)
@@ -72,6 +81,12 @@ class Transmission:
     """Listens as the rule asks (with adaptive frequency agility where it asks for that)."""
     other_traffic: tuple[OtherTraffic, ...] = ()
     """The same transmitter's other messages; they share its duty cycle where they lie in the same band."""
+    retry_wait_s: float | None = None
+    """From the start of one try to that of the next, at least; None: tries are spread over the interval."""
+    access_point: bool = False
+    """It answers the nodes of a network: some rules allow it more time on the air."""
+    conditions_met: frozenset[str] = frozenset()
+    """Rules of which it is known that their condition that the table cannot judge is met."""
 
     def __post_init__(self) -> None:
         for name in ("frequency_hz", "bandwidth_hz", "time_on_air_s"):
@@ -81,6 +96,8 @@ class Transmission:
         checked("feeder_loss_db", self.feeder_loss_db, at_least=0.0)
         checked("tries", self.tries, at_least=1)
         checked("hopping_channels", self.hopping_channels, at_least=1)
+        if self.retry_wait_s is not None:
+            checked("retry_wait_s", self.retry_wait_s, above=0.0)
         if self.interval_s is not None:
             checked("interval_s", self.interval_s, above=0.0)
             if self.interval_s < self.message_time_s:
@@ -93,6 +110,14 @@ class Transmission:
     def message_time_s(self) -> float:
         """Time on air of one message with all its tries."""
         return self.time_on_air_s * self.tries
+
+    @property
+    def between_starts_s(self) -> float | None:
+        """Shortest time from the start of one transmission to that of the next; None: no interval known."""
+        if self.interval_s is None:
+            return None
+        even = self.interval_s / self.tries
+        return even if self.retry_wait_s is None or self.tries == 1 else min(even, self.retry_wait_s)
 
     @property
     def eirp_dbm(self) -> float:
@@ -149,6 +174,10 @@ class RuleCheck:
     """What the rule also asks and the table cannot judge."""
     unverified: tuple[str, ...]
     """Quantities of this row that are unverified."""
+    checked: str
+    """Day on which the row was held against its source."""
+    old: bool
+    """That is more than 24 months ago."""
     source: str
     note: str
     largest_conducted_dbm: float | None
@@ -160,6 +189,16 @@ class RuleCheck:
     def satisfied(self) -> bool:
         """Whether the rule is satisfied in full and counts."""
         return self.status == "within" and not self.contested
+
+    @property
+    def doubt(self) -> str:
+        """Why the row itself may be wrong, in words; empty where nothing speaks against it."""
+        words = []
+        if self.unverified:
+            words.append(f"unverified: {', '.join(QUANTITY_WORDS[q] for q in self.unverified)}")
+        if self.old:
+            words.append(f"last checked {self.checked}, more than 24 months ago")
+        return "; ".join(words)
 
 
 @dataclass(frozen=True)
@@ -178,12 +217,17 @@ class LimitsCheck:
 
     status: Status
     reason: str
-    """One line: the rule that is kept, what is over and by how much, or what is not known."""
+    """One line: the rule that is kept, what is over and by how much, or what is not known; and what of that
+    rule is unverified or old."""
+    remedy: str
+    """The least change that keeps every limit of one rule that is over; empty where none is."""
     region: str | None
     rule: str | None
     """The rule that is satisfied, or the nearest one."""
     unverified: tuple[str, ...]
     """What of that rule is unverified."""
+    old: bool
+    """That rule was held against its source more than 24 months ago."""
     erp_dbm: float
     eirp_dbm: float
     time_on_air_s: float
@@ -200,8 +244,13 @@ class LimitsCheck:
     interval_power_dbm: float
     """The conducted power the intervals hold for: as planned, or the largest legal one if that is less."""
     rules: tuple[RuleCheck, ...]
-    """Every rule that covers the frequency, satisfied ones first."""
+    """Every rule that covers the frequency, satisfied ones first, then by the effort of keeping them."""
     caution: str = CAUTION
+
+    @property
+    def power_doubt(self) -> str:
+        """Why the rule of the largest legal power may be wrong, in words."""
+        return next((r.doubt for r in self.rules if r.id == self.largest_conducted_rule), "")
 
 
 def check(
@@ -210,6 +259,7 @@ def check(
     *,
     time_on_air_by_spreading_factor_s: Mapping[int, float] | None = None,
     table: Iterable[Rule] | None = None,
+    today: datetime.date | None = None,
 ) -> LimitsCheck:
     """Hold one transmitter against the table of legal limits.
 
@@ -223,13 +273,16 @@ def check(
         Times on air of the same payload, for the shortest interval of each.
     table : iterable of Rule
         Another table than the package's own.
+    today : datetime.date
+        Day from which the age of the rows is reckoned; left out: that of the computer's clock.
 
     Returns
     -------
     LimitsCheck
-        "within" if at least one rule is satisfied in full; "over" if every rule that covers the frequency
-        is broken; "unknown" if the table cannot tell. It speaks of the table's limits, which are those of
-        the trade notes on the day they were typed.
+        "within" if at least one rule is satisfied in full: the most permissive one of those that are best
+        verified is named. "over" if every rule that covers the frequency is broken; "unknown" if the table
+        cannot tell. A signal that straddles adjacent bands is held against both as one where they may be
+        joined. It speaks of the table's limits as they were on the day each row was checked.
 
     Raises
     ------
@@ -251,17 +304,23 @@ def check(
     if region not in REGIONS:
         raise DomainError(f"region must be one of {', '.join(REGIONS)}, got {region!r}")
     regional = [r for r in (rules() if table is None else table) if r.region == region]
-    bands = ", ".join(dict.fromkeys(f"{r.low_mhz:g}-{r.high_mhz:g}" for r in regional))
-    covering = [r for r in regional if _touches(r, transmission)]
+    covering = _covering(regional, transmission)
     if not covering:
+        bands = ", ".join(
+            dict.fromkeys(f"{r.low_mhz:.8g}-{r.high_mhz:.8g}" for r in regional if not r.barred)
+        )
         where = f"{transmission.frequency_hz / 1e6:.10g} MHz"
         return _empty(
             transmission, region, f"the table has no rule for {where} in {region}; its bands are {bands} MHz"
         )
-    pairs = [(r, _check_rule(r, transmission)) for r in covering]
-    found = [f for _, f in sorted(pairs, key=lambda pair: _nearness(*pair))]
+    today = today or _today()
+    found = sorted((_check_rule(r, transmission, today) for r in covering), key=_nearness)
     nearest = found[0]
-    power_rule, power = _largest_power(found)
+    status: Status = "within" if nearest.satisfied else "over"
+    if not nearest.satisfied and any(f.status == "unknown" for f in found):
+        status = "unknown"
+        nearest = next(f for f in found if f.status == "unknown")
+    power_rule, power = _largest_power(found, timed=transmission.interval_s is not None)
     limit_power = transmission.conducted_power_dbm
     if power is not None and limit_power > power + POWER_ROUNDING_DB:
         limit_power = power
@@ -271,20 +330,13 @@ def check(
         FactorInterval(factor, seconds, _shortest_interval(covering, at_legal_power, seconds)[1])
         for factor, seconds in (time_on_air_by_spreading_factor_s or {}).items()
     )
-    status: Status = "within" if nearest.satisfied else "over"
-    if not nearest.satisfied and any(f.status == "unknown" for f in found):
-        status = "unknown"
-        nearest = next(f for f in found if f.status == "unknown")
-    return LimitsCheck(
+    return replace(
+        _empty(transmission, region, _reason(status, nearest, found)),
         status=status,
-        reason=_reason(status, nearest),
-        region=region,
+        remedy=_remedy(found),
         rule=nearest.id,
         unverified=nearest.unverified,
-        erp_dbm=transmission.erp_dbm,
-        eirp_dbm=transmission.eirp_dbm,
-        time_on_air_s=transmission.time_on_air_s,
-        duty_cycle=_duty(transmission),
+        old=nearest.old,
         largest_conducted_dbm=power,
         largest_conducted_rule=power_rule,
         shortest_interval_s=interval,
@@ -295,13 +347,19 @@ def check(
     )
 
 
+def _today() -> datetime.date:
+    return datetime.date.today()
+
+
 def _empty(t: Transmission, region: str | None, reason: str) -> LimitsCheck:
     return LimitsCheck(
         status="unknown",
         reason=reason,
+        remedy="",
         region=region,
         rule=None,
         unverified=(),
+        old=False,
         erp_dbm=t.erp_dbm,
         eirp_dbm=t.eirp_dbm,
         time_on_air_s=t.time_on_air_s,
@@ -316,13 +374,31 @@ def _empty(t: Transmission, region: str | None, reason: str) -> LimitsCheck:
     )
 
 
-def _reason(status: Status, nearest: RuleCheck) -> str:
+def _reason(status: Status, nearest: RuleCheck, found: Sequence[RuleCheck]) -> str:
     if status == "within":
-        return nearest.title
-    telling = [f.text for f in nearest.findings if f.status == status]
-    if not telling:
-        telling = [nearest.unread or "only a contested rule is kept"]
-    return f"{telling[0]} ({nearest.title})"
+        text = nearest.title
+    else:
+        telling = [f.text for f in nearest.findings if f.status == status]
+        if not telling:
+            telling = [nearest.unread or "only a contested rule is kept"]
+        text = f"{'; '.join(telling)} ({nearest.title})"
+    if status == "unknown":
+        # what is known for certain, where the rule in doubt does not apply
+        text += "".join(
+            f"; otherwise {next(f.text for f in other.findings if f.status == 'over')} ({other.title})"
+            for other in [f for f in found if f.status == "over"][:1]
+        )
+    return f"{text}; {nearest.doubt}" if nearest.doubt else text
+
+
+def _remedy(found: Sequence[RuleCheck]) -> str:
+    """Of the rule that takes least work to keep, unless one is kept."""
+    if found[0].satisfied:
+        return ""
+    sure = (r for r in found if r.status == "over" and not (r.contested or r.unread))
+    over = next((r for r in sure if all(f.status != "unknown" for f in r.findings)), None)
+    mends = [] if over is None else [f.remedy for f in over.findings if f.status == "over" and f.remedy]
+    return " and ".join(mends)
 
 
 def _duty(t: Transmission) -> float | None:
@@ -334,26 +410,52 @@ def _occupied_hz(t: Transmission) -> tuple[float, float]:
     return t.frequency_hz - t.bandwidth_hz / 2.0, t.frequency_hz + t.bandwidth_hz / 2.0
 
 
+def _covering(regional: Sequence[Rule], t: Transmission) -> list[Rule]:
+    """The rules whose band the signal touches; adjacent ones that may be joined as one."""
+    touched = [r for r in regional if _touches(r, t)]
+    parts = sorted((r for r in touched if r.joins_adjacent), key=lambda r: r.low_mhz)
+    if len(parts) < 2 or any(lower.high_mhz != upper.low_mhz for lower, upper in pairwise(parts)):
+        return touched
+    return [reduce(Rule.joined_to, parts), *(r for r in touched if r not in parts)]
+
+
 def _touches(rule: Rule, t: Transmission) -> bool:
     low, high = _occupied_hz(t)
-    return low < rule.high_mhz * 1e6 and high > rule.low_mhz * 1e6
+    return low < rule.high_mhz * 1e6 - _HERTZ and high > rule.low_mhz * 1e6 + _HERTZ
 
 
-def _nearness(rule: Rule, found: RuleCheck) -> tuple[bool, bool, int, float, int, float]:
-    """Sort key: satisfied rules first, then the least missed; verified and special ones before others."""
-    broken = [f for f in found.findings if f.status == "over"]
-    power_db = sum(f.over_by or 0.0 for f in broken if f.quantity == "power")
-    width = rule.high_mhz - rule.low_mhz
-    return (not found.satisfied, found.contested, len(broken), power_db, len(found.unverified), width)
+def _nearness(found: RuleCheck) -> tuple[bool, bool, bool, float, int, float, float, str]:
+    """Sort key: rules that are satisfied, that have no condition in doubt, that are least work to keep come
+    first; of those the verified and permissive ones.
+    """
+    effort = sum(
+        _EFFORT.get(f.quantity, 1.0) + ((f.over_by or 0.0) / 10.0 if f.quantity in _POWER else 0.0)
+        for f in found.findings
+        if f.status == "over"
+    )
+    power = math.inf if found.largest_conducted_dbm is None else found.largest_conducted_dbm
+    interval = math.inf if found.shortest_interval_s is None else found.shortest_interval_s
+    doubts = len(found.unverified) + found.old
+    return (
+        not found.satisfied,
+        found.contested,
+        bool(found.unread),
+        effort,
+        doubts,
+        -power,
+        interval,
+        found.id,
+    )
 
 
-def _check_rule(rule: Rule, t: Transmission) -> RuleCheck:
+def _check_rule(rule: Rule, t: Transmission, today: datetime.date) -> RuleCheck:
     findings = tuple(finding for judge in _JUDGES for finding in judge(rule, t))
+    unread = "" if rule.may_be_met and rule.id in t.conditions_met else rule.unread
     states = {f.status for f in findings}
     status: Status = "within"
     if "over" in states:
         status = "over"
-    elif "unknown" in states or rule.unread:
+    elif "unknown" in states or unread:
         status = "unknown"
     return RuleCheck(
         id=rule.id,
@@ -361,8 +463,12 @@ def _check_rule(rule: Rule, t: Transmission) -> RuleCheck:
         status=status,
         contested=rule.contested,
         findings=findings,
-        unread=rule.unread,
-        unverified=rule.unverified,
+        unread=unread,
+        unverified=tuple(
+            q for q in rule.unverified if q != "listen" or not _may_listen(rule) or t.listen_before_talk
+        ),
+        checked=rule.checked.isoformat(),
+        old=rule.old(today),
         source=rule.source,
         note=rule.note,
         largest_conducted_dbm=_largest_conducted_dbm(rule, t),
@@ -375,10 +481,15 @@ def _check_rule(rule: Rule, t: Transmission) -> RuleCheck:
 
 def _band(rule: Rule, t: Transmission) -> Iterable[Finding]:
     low, high = _occupied_hz(t)
+    if rule.barred:
+        out_khz = min(high - rule.low_mhz * 1e6, rule.high_mhz * 1e6 - low) / 1e3
+        text = f"{rule.low_mhz:g}-{rule.high_mhz:g} MHz is {rule.barred}"
+        yield Finding("band", "over", text, out_khz, "kHz", "move the carrier")
+        return
     outside_hz = max(rule.low_mhz * 1e6 - low, high - rule.high_mhz * 1e6, 0.0)
     gaps_hz = [min(high, g * 1e6) - max(low, f * 1e6) for f, g in rule.excluded_mhz]
     beyond_hz = max([outside_hz, *gaps_hz])
-    if beyond_hz < 1.0:  # hertz: below the rounding of a carrier in megahertz
+    if beyond_hz < _HERTZ:
         yield Finding("band", "within", "the occupied band lies inside")
         return
     yield Finding(
@@ -409,42 +520,130 @@ def _density(rule: Rule, t: Transmission) -> Iterable[Finding]:
     assert rule.density_kind is not None
     value = t.density_dbm(rule.density_reference_khz * 1e3, rule.density_kind)
     where = f"in {rule.density_reference_khz:g} kHz if flat"
-    name = f"{_KIND_WORDS[rule.density_kind]} density {value:.1f} dBm {where}"
+    kind = f"{'peak ' if rule.density_peak else ''}{_KIND_WORDS[rule.density_kind]}"
+    name = f"{kind} density {value:.1f} dBm {where}"
     yield _level("density", name, value, rule.density_dbm)
 
 
-def _duty_cycle(rule: Rule, t: Transmission) -> Iterable[Finding]:
-    if rule.listen_before_talk == "instead_of_duty" and t.listen_before_talk:
-        yield Finding("duty", "within", "listening before talk replaces the duty cycle")
-        return
+def _time_on_air(rule: Rule, t: Transmission) -> Iterable[Finding]:
+    """The duty cycle or, where the rule lets whoever listens first leave it, what it asks of those."""
     if rule.duty_cycle is None:
-        if rule.listen_before_talk == "instead_of_duty":
-            yield Finding(
-                "duty",
-                "unknown",
-                "the duty cycle allowed without listening before talk is not in the table",
-                remedy="listen before talk",
-            )
         return
-    allowed = rule.duty_cycle * HOUR_S
+    by_share = _duty_cycle(rule, t)
+    if by_share.status == "within" or not (t.listen_before_talk and _may_listen(rule)):
+        yield by_share
+        return
+    polite = tuple(_polite(rule, t))
+    telling = [f.text for f in polite if f.status == "over"]
+    if telling:
+        yield replace(by_share, text=f"{by_share.text}; listening first: {'; '.join(telling)}")
+    elif by_share.status == "over" and any(f.status == "unknown" for f in polite):
+        yield next(f for f in polite if f.status == "unknown")
+    else:
+        yield from polite if all(f.status == "within" for f in polite) else (by_share,)
+
+
+def _duty_cycle(rule: Rule, t: Transmission) -> Finding:
+    allowed = _share(rule, t) * HOUR_S
     own, others = t.time_on_air_per_hour_s, _others_s(rule, t)
     if own is None and others + t.message_time_s <= allowed + 1e-9:
-        yield Finding("duty", "unknown", f"no reporting interval stated; {allowed:g} s per hour are allowed")
-        return
+        return Finding("duty", "unknown", f"no reporting interval stated; {allowed:g} s per hour are allowed")
     used = others + (t.message_time_s if own is None else own)
     text = f"{_amount(used)} s on the air in an hour, limit {allowed:g} s"
     if others:
         text += f" ({_amount(others)} s of it for other messages)"
     if used <= allowed + 1e-9:
-        yield Finding("duty", "within", text)
-        return
-    interval = _interval_by_duty(rule, t)
+        return Finding("duty", "within", text)
+    interval = _interval_by_time_on_air(rule, t)
     remedy = "shorten the message" + (" and send the others less often" if others else "")
     if interval is not None:
         remedy = f"send every {_seconds_up(interval)} s or less often"
-    if rule.listen_before_talk == "instead_of_duty":
-        remedy += ", or listen before talk"
-    yield Finding("duty", "over", text, used - allowed, "s per hour", remedy)
+    if _may_listen(rule) and not t.listen_before_talk:
+        listening = _polite(rule, replace(t, listen_before_talk=True))
+        if all(f.status == "within" for f in listening):
+            remedy += ", or listen before talk"
+    return Finding("duty", "over", text, used - allowed, "s per hour", remedy)
+
+
+def _share(rule: Rule, t: Transmission) -> float:
+    own = rule.access_point_duty_cycle if t.access_point else None
+    share = rule.duty_cycle if own is None else own
+    assert share is not None
+    return share
+
+
+def _may_listen(rule: Rule) -> bool:
+    return rule.listen_before_talk == "instead_of_duty"
+
+
+def _polite(rule: Rule, t: Transmission) -> Iterable[Finding]:
+    """What is asked of those who listen first: short bursts, pauses, a sum in each slice of spectrum."""
+    if rule.polite_s_per_hour is None:
+        yield Finding(
+            "duty",
+            "unknown",
+            "listening first replaces the duty cycle, but what limits it is not in the table",
+        )
+        return
+    assert rule.polite_burst_s is not None
+    assert rule.polite_pause_s is not None
+    if t.time_on_air_s > rule.polite_burst_s + 1e-9:
+        limit = f"limit {rule.polite_burst_s:g} s"
+        yield Finding("duty", "over", f"{_amount(t.time_on_air_s)} s a transmission, {limit}")
+    between = t.between_starts_s
+    if between is None:
+        yield Finding("duty", "unknown", "no reporting interval stated")
+        return
+    pause = between * t.hopping_channels - t.time_on_air_s
+    if pause < rule.polite_pause_s - 1e-9:
+        yield Finding("duty", "over", f"a pause of {_amount(pause)} s, at least {rule.polite_pause_s:g} s")
+    assert t.interval_s is not None
+    bursts = math.ceil(HOUR_S / t.interval_s - 1e-9) * t.tries
+    used = math.ceil(bursts * _slice_share(rule, t) - 1e-9) * t.time_on_air_s + _others_in_slice_s(rule, t)
+    text = f"{_amount(used)} s an hour in {rule.polite_per_khz:g} kHz, limit {rule.polite_s_per_hour:g} s"
+    over = used > rule.polite_s_per_hour + 1e-9
+    yield Finding("duty", "over" if over else "within", f"listens first: {text}" if not over else text)
+
+
+def _slice_share(rule: Rule, t: Transmission) -> float:
+    """Share of the transmissions that falls into the busiest slice of spectrum.
+
+    A signal is on the air in all slices it occupies. Hopping channels are taken to lie one to a slice, or as
+    evenly over the band as there are slices for.
+    """
+    assert rule.polite_per_khz is not None
+    slices_each = math.ceil(t.bandwidth_hz / 1e3 / rule.polite_per_khz - 1e-9)
+    places = max(
+        math.floor((rule.high_mhz - rule.low_mhz) * 1e3 / rule.polite_per_khz / slices_each + 1e-9), 1
+    )
+    return math.ceil(t.hopping_channels / places) / t.hopping_channels
+
+
+def _others_in_slice_s(rule: Rule, t: Transmission) -> float:
+    """Seconds an hour of the other messages that may share a slice with this one."""
+    assert rule.polite_per_khz is not None
+    if t.hopping_channels > 1:
+        return _others_s(rule, t) * _slice_share(rule, t)
+    reach = t.bandwidth_hz + rule.polite_per_khz * 1e3
+    near = [o for o in t.other_traffic if abs(o.frequency_hz - t.frequency_hz) < reach]
+    return _others_s(rule, replace(t, other_traffic=tuple(near)))
+
+
+def _channel_hour(rule: Rule, t: Transmission) -> Iterable[Finding]:
+    if rule.channel_s_per_hour is None or t.interval_s is None:
+        return
+    bursts = math.ceil(HOUR_S / t.interval_s - 1e-9) * t.tries
+    used = math.ceil(bursts / t.hopping_channels) * t.time_on_air_s
+    used += _others_s(rule, t) / t.hopping_channels
+    text = f"{_amount(used)} s an hour on each channel, limit {rule.channel_s_per_hour:g} s"
+    if used <= rule.channel_s_per_hour + 1e-9:
+        yield Finding("duty", "within", text)
+        return
+    interval = _interval_by_channel_hour(rule, t)
+    remedy = (
+        "shorten the message" if interval is None else f"send every {_seconds_up(interval)} s or less often"
+    )
+    yield Finding("duty", "over", text, used - rule.channel_s_per_hour, "s per hour", remedy)
 
 
 def _listen(rule: Rule, t: Transmission) -> Iterable[Finding]:
@@ -481,18 +680,52 @@ def _dwell(rule: Rule, t: Transmission) -> Iterable[Finding]:
     yield Finding("dwell", "over", text, used - rule.dwell_s, "s", remedy)
 
 
+def _pause(rule: Rule, t: Transmission) -> Iterable[Finding]:
+    for least, channels, where in (
+        (_pause_s(rule, t), 1, "between transmissions"),
+        (rule.channel_return_s or 0.0, t.hopping_channels, "before a channel is used again"),
+    ):
+        if not least:
+            continue
+        limit = f"at least {_amount(least)} s"
+        if t.between_starts_s is None:
+            yield Finding("pause", "unknown", f"no reporting interval stated; pause {where}: {limit}")
+            continue
+        pause = t.between_starts_s * channels - t.time_on_air_s
+        text = f"a pause of {_amount(pause)} s {where}, {limit}"
+        if pause >= least - 1e-9:
+            yield Finding("pause", "within", text)
+            continue
+        apart = _seconds_up((least + t.time_on_air_s) / channels)
+        what = "tries" if t.tries > 1 else "messages"
+        yield Finding("pause", "over", text, least - pause, "s", f"start {what} {apart} s apart or more")
+
+
+def _pause_s(rule: Rule, t: Transmission) -> float:
+    return max(rule.pause_s or 0.0, (rule.pause_per_burst or 0.0) * t.time_on_air_s)
+
+
 def _channels(rule: Rule, t: Transmission) -> Iterable[Finding]:
     if rule.min_channels is None:
         return
     count = "a fixed channel" if t.hopping_channels == 1 else f"{t.hopping_channels} hopping channels"
-    text = f"{count}, at least {rule.min_channels} needed"
-    if t.hopping_channels >= rule.min_channels:
-        yield Finding("channels", "within", text)
-    else:
-        short = float(rule.min_channels - t.hopping_channels)
-        yield Finding(
-            "channels", "over", text, short, "channels", f"hop over at least {rule.min_channels} channels"
+    if t.hopping_channels < rule.min_channels:
+        text, short = (
+            f"{count}, at least {rule.min_channels} needed",
+            float(rule.min_channels - t.hopping_channels),
         )
+        remedy = f"hop over at least {rule.min_channels} channels"
+        yield Finding("channels", "over", text, short, "channels", remedy)
+        return
+    # channels that overlap are not as many as they are counted
+    room_khz = (rule.high_mhz - rule.low_mhz - sum(high - low for low, high in rule.excluded_mhz)) * 1e3
+    most = math.floor(room_khz / (t.bandwidth_hz / 1e3) + 1e-9)
+    if t.hopping_channels > most >= 1:
+        text = f"{count} of {t.bandwidth_hz / 1e3:g} kHz do not fit into {room_khz / 1e3:g} MHz"
+        remedy = f"hop over {most} channels" if most >= rule.min_channels else "use narrower channels"
+        yield Finding("channels", "over", text, float(t.hopping_channels - most), "channels", remedy)
+    else:
+        yield Finding("channels", "within", f"{count}, at least {rule.min_channels} needed")
 
 
 def _bandwidth(rule: Rule, t: Transmission) -> Iterable[Finding]:
@@ -519,9 +752,11 @@ _JUDGES: tuple[Callable[[Rule, Transmission], Iterable[Finding]], ...] = (
     _band,
     _power,
     _density,
-    _duty_cycle,
+    _time_on_air,
+    _channel_hour,
     _listen,
     _dwell,
+    _pause,
     _channels,
     _bandwidth,
 )
@@ -587,18 +822,61 @@ def _largest_conducted_dbm(rule: Rule, t: Transmission) -> float | None:
 
 def _interval_by_rule(rule: Rule, t: Transmission) -> float | None:
     """Shortest interval of the rule; the message's own time where it sets none; None: never."""
-    by_duty, by_dwell = _interval_by_duty(rule, t), _interval_by_dwell(rule, t)
-    return None if by_duty is None or by_dwell is None else max(by_duty, by_dwell)
+    ways = [way(rule, t) for way in _INTERVALS]
+    known = [way for way in ways if way is not None]
+    return max(known) if len(known) == len(ways) else None
 
 
-def _interval_by_duty(rule: Rule, t: Transmission) -> float | None:
-    free = rule.duty_cycle is None or (rule.listen_before_talk == "instead_of_duty" and t.listen_before_talk)
-    if free:
+def _interval_by_time_on_air(rule: Rule, t: Transmission) -> float | None:
+    if rule.duty_cycle is None:
         return t.message_time_s
-    assert rule.duty_cycle is not None
-    left_s = rule.duty_cycle * HOUR_S - _others_s(rule, t)
+    ways = [_every(_share(rule, t) * HOUR_S - _others_s(rule, t), t)]
+    if t.listen_before_talk and _may_listen(rule):
+        ways.append(_interval_by_listening(rule, t))
+    return min((way for way in ways if way is not None), default=None)
+
+
+def _interval_by_listening(rule: Rule, t: Transmission) -> float | None:
+    if rule.polite_s_per_hour is None:
+        return None
+    assert rule.polite_burst_s is not None
+    assert rule.polite_pause_s is not None
+    bursts = math.floor((rule.polite_s_per_hour - _others_in_slice_s(rule, t)) / t.time_on_air_s + 1e-9)
+    messages = math.floor(bursts / _slice_share(rule, t) / t.tries + 1e-9)
+    apart = _interval_apart((rule.polite_pause_s + t.time_on_air_s) / t.hopping_channels, t)
+    if messages < 1 or apart is None or t.time_on_air_s > rule.polite_burst_s + 1e-9:
+        return None
+    return max(HOUR_S / messages, apart)
+
+
+def _interval_by_channel_hour(rule: Rule, t: Transmission) -> float | None:
+    if rule.channel_s_per_hour is None:
+        return t.message_time_s
+    left_s = rule.channel_s_per_hour - _others_s(rule, t) / t.hopping_channels
+    messages = math.floor(left_s / t.time_on_air_s + 1e-9) * t.hopping_channels // t.tries
+    return max(HOUR_S / messages, t.message_time_s) if messages > 0 else None
+
+
+def _interval_by_pause(rule: Rule, t: Transmission) -> float | None:
+    after, returns = _pause_s(rule, t), rule.channel_return_s or 0.0
+    apart = max(
+        after + t.time_on_air_s if after else 0.0,
+        (returns + t.time_on_air_s) / t.hopping_channels if returns else 0.0,
+    )
+    return _interval_apart(apart, t)
+
+
+def _interval_apart(apart_s: float, t: Transmission) -> float | None:
+    """Shortest interval that starts transmissions that far apart; None where the tries are closer."""
+    if t.tries > 1 and t.retry_wait_s is not None and t.retry_wait_s < apart_s - 1e-9:
+        return None
+    return max(apart_s * t.tries, t.message_time_s)
+
+
+def _every(left_s: float, t: Transmission) -> float | None:
+    """Interval of whole messages that fill what is left of an hour; None: not even one fits."""
     messages = math.floor(left_s / t.message_time_s + 1e-9)
-    return HOUR_S / messages if messages > 0 else None
+    return max(HOUR_S / messages, t.message_time_s) if messages > 0 else None
 
 
 def _others_s(rule: Rule, t: Transmission) -> float:
@@ -619,6 +897,14 @@ def _interval_by_dwell(rule: Rule, t: Transmission) -> float | None:
     return max(window * t.tries / (t.hopping_channels * uses), t.message_time_s)
 
 
+_INTERVALS: tuple[Callable[[Rule, Transmission], float | None], ...] = (
+    _interval_by_time_on_air,
+    _interval_by_channel_hour,
+    _interval_by_dwell,
+    _interval_by_pause,
+)
+
+
 def _dwell_window_s(rule: Rule, t: Transmission) -> float | None:
     if rule.dwell_window_s_per_channel is not None:
         return rule.dwell_window_s_per_channel * t.hopping_channels
@@ -634,9 +920,9 @@ def _counts(found: RuleCheck, ignoring: frozenset[str]) -> bool:
     )
 
 
-def _largest_power(found: Iterable[RuleCheck]) -> tuple[str | None, float | None]:
-    """The most generous rule at the planned timing or, if none allows that, at some timing."""
-    for ignoring in (_POWER, _POWER | _TIMING):
+def _largest_power(found: Iterable[RuleCheck], *, timed: bool) -> tuple[str | None, float | None]:
+    """The most generous rule at the planned timing or, if none allows or plans that, at some timing."""
+    for ignoring in (_POWER, _POWER | _TIMING) if timed else (_POWER | _TIMING,):
         fits = [
             (f.largest_conducted_dbm, f.id)
             for f in found
@@ -655,7 +941,7 @@ def _shortest_interval(
 ) -> tuple[str | None, float | None]:
     """The most generous rule at this power, for a message of that duration."""
     again = replace(t, time_on_air_s=time_on_air_s, interval_s=None)
-    found = [_check_rule(r, again) for r in covering]
+    found = [_check_rule(r, again, r.checked) for r in covering]
     fits = [
         (f.shortest_interval_s, f.id)
         for f in found

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
+from math import inf
 from typing import TYPE_CHECKING
 
 from linkcalc.errors import PlanError
@@ -12,7 +12,8 @@ from linkcalc.plan.wording import element
 from linkcalc.radio import css
 from linkcalc.radio.antenna import generic_antenna
 from linkcalc.rules.limits import CAUTION, LimitsCheck, OtherTraffic, Status, Transmission, check
-from linkcalc.rules.table import REGIONS
+from linkcalc.rules.table import REGIONS, rules
+from linkcalc.rules.traffic import Sent, sent_over
 
 if TYPE_CHECKING:
     from linkcalc.plan import Plan
@@ -20,10 +21,6 @@ if TYPE_CHECKING:
 
 SPREADING_FACTORS = range(7, 13)
 """The spreading factors that intervals and battery lives are compared for."""
-
-
-YEAR_S = 365.0 * 86_400.0
-_PERIODIC_KINDS = ("level_report", "run_permit")
 
 
 @dataclass(frozen=True)
@@ -108,10 +105,11 @@ def section(
     ...     "link": [{"name": "up", "from": "tank", "to": "shed", "frequency_mhz": 868.3,
     ...               "modulation": {"kind": "css", "spreading_factor": 10}}],
     ...     "regulation": {"region": "eu", "report_interval_s": 600.0}})
-    >>> section(plan).line
-    'Limits eu: within, unverified; ask your regulator; linkcalc limits'
+    >>> section(plan).status
+    'within'
     """
     region = region or plan.regulation.region
+    _refuse_unknown_conditions(plan)
     found = tuple(_end_limits(end, region) for end in ends(plan))
     states = {e.limits.status for e in found}
     status: Status = "over" if "over" in states else "unknown" if "unknown" in states else "within"
@@ -124,12 +122,67 @@ def section(
     )
 
 
+def _refuse_unknown_conditions(plan: "Plan") -> None:
+    may_be_met = {r.id for r in rules() if r.may_be_met}
+    for name in plan.regulation.conditions_met:
+        if name not in may_be_met:
+            raise PlanError(
+                f"regulation.conditions_met: {name!r} is no rule with a condition that could be met;"
+                f" known: {', '.join(sorted(may_be_met))}"
+            )
+
+
+def shortest_interval_s(plan: "Plan", message: str | None, link: str) -> tuple[float | None, str]:
+    """Shortest legal interval of a message, for its sender and for whoever answers it.
+
+    Counts its tries, its answers and whatever else the two transmitters send.
+
+    Parameters
+    ----------
+    plan : Plan
+    message : str or None
+        Name of the message; None: the report of a link that the plan lists no messages for.
+    link : str
+        Name of the link.
+
+    Returns
+    -------
+    float or None, s
+        None: not known, no region is stated or its table cannot tell; inf: legal at no interval.
+    str
+        Why, in words; empty where a rule of the table sets the interval.
+
+    Examples
+    --------
+    >>> from linkcalc.plan import Plan
+    >>> plan = Plan.model_validate({
+    ...     "station": [{"name": "tank", "antenna_height_m": 3}, {"name": "shed", "antenna_height_m": 6}],
+    ...     "link": [{"name": "up", "from": "tank", "to": "shed", "frequency_mhz": 868.95,
+    ...               "modulation": {"kind": "css", "spreading_factor": 10}}],
+    ...     "regulation": {"region": "eu"}})
+    >>> shortest_interval_s(plan, None, "up")  # 0.1 % of an hour holds 9 reports of 0.37 s
+    (400.0, '')
+    """
+    region = plan.regulation.region
+    if region is None:
+        return None, "no region of the legal limits is stated"
+    shortest = 0.0
+    for end in ends(plan):
+        if (end.message, end.link) == (message, link):
+            found = check(replace(end.transmission, interval_s=None), region)
+            if found.shortest_interval_s is None:
+                if any(r.status == "unknown" and r.unread for r in found.rules) or not found.rules:
+                    return None, f"the table of limits cannot tell for {end.station}: {found.reason}"
+                return inf, f"no rule of region {region} allows what {end.station} sends: {found.reason}"
+            shortest = max(shortest, found.shortest_interval_s)
+    return shortest, ""
+
+
 def ends(plan: "Plan") -> tuple[End, ...]:
     """List what every transmitter of a plan sends, in the plan's order.
 
-    A link without messages is taken to carry one, reported every `regulation.report_interval_s` and
-    answered. A message that follows an event is taken to come once in the worst hour. Losses entered as
-    extra losses are not counted: they may not be there when somebody measures.
+    As `sent_over` lists it, link by link. Losses entered as extra losses are not counted: they may not be
+    there when somebody measures.
 
     Parameters
     ----------
@@ -152,58 +205,26 @@ def ends(plan: "Plan") -> tuple[End, ...]:
 
 
 def _of_link(plan: "Plan", link: Link) -> Iterator[End]:
-    near, far = plan.station_named(link.from_), plan.station_named(link.to)
-    # whoever acknowledges needs the shorter of the two payloads
-    short = min(link.payload_bytes, link.reply_payload_bytes)
-    messages = [m for m in plan.message if m.link == link.name]
-    for m in messages:
-        backward = m.sender not in (None, link.from_)
-        sender, other = (far, near) if backward else (near, far)
-        usual = link.reply_payload_bytes if backward else link.payload_bytes
-        interval = m.interval_s or YEAR_S / (m.events_per_year or 1.0)
-        send = partial(_end, plan, link, _Rhythm(m.name, interval, m.tries or link.tries))
-        yield send(sender, other.name, m.payload_bytes or usual, measures=m.kind in _PERIODIC_KINDS)
-        if m.acknowledged:
-            yield send(other, sender.name, short, answers=True)
-    if not messages:
-        send = partial(_end, plan, link, _Rhythm(None, plan.regulation.report_interval_s, link.tries))
-        yield send(near, far.name, link.payload_bytes, measures=True)
-        yield send(far, near.name, link.reply_payload_bytes, answers=True)
+    stations = {"near": plan.station_named(link.from_), "far": plan.station_named(link.to)}
+    for sent in sent_over(plan, link):
+        other = stations["near" if sent.end == "far" else "far"]
+        yield _end(plan, link, sent, stations[sent.end], other.name)
 
 
-@dataclass(frozen=True)
-class _Rhythm:
-    """Which message, and how often."""
-
-    message: str | None
-    interval_s: float | None
-    tries: int
-
-
-def _end(
-    plan: "Plan",
-    link: Link,
-    rhythm: _Rhythm,
-    station: Station,
-    to: str,
-    payload: int,
-    *,
-    answers: bool = False,
-    measures: bool = False,
-) -> End:
+def _end(plan: "Plan", link: Link, sent: Sent, station: Station, to: str) -> End:
     # its imports are those of a whole budget
     from linkcalc.link_case import feeder_loss_db
 
     signal = Signal.of(link.modulation)
     frequency_hz = link.frequency_mhz * 1e6
-    seconds = signal.time_on_air_s(payload)
-    message_s = seconds * rhythm.tries
-    if rhythm.interval_s is not None and rhythm.interval_s < message_s:
+    seconds = signal.time_on_air_s(sent.payload_bytes)
+    message_s = seconds * sent.tries
+    if sent.interval_s is not None and sent.interval_s < message_s:
         key, place = "regulation.report_interval_s", element("link", plan.link.index(link), link.name)
-        if rhythm.message is not None:
-            key, place = f"{element('message', 0, rhythm.message)} interval_s", "it"
+        if sent.message is not None:
+            key, place = f"{element('message', 0, sent.message)} interval_s", "it"
         raise PlanError(
-            f"{key} = {rhythm.interval_s:g} is shorter than the {message_s:.3g} s"
+            f"{key} = {sent.interval_s:g} is shorter than the {message_s:.3g} s"
             f" that {place} is on the air with its tries"
         )
     antenna = generic_antenna(
@@ -220,23 +241,26 @@ def _end(
         feeder_loss_db=feeder_loss_db(station, frequency_hz),
         antenna_gain_dbi=antenna.gain_dbi,
         time_on_air_s=seconds,
-        interval_s=rhythm.interval_s,
-        tries=rhythm.tries,
+        interval_s=sent.interval_s,
+        tries=sent.tries,
         hopping_channels=plan.regulation.hopping_channels,
         listen_before_talk=plan.regulation.listen_before_talk,
+        retry_wait_s=sent.retry_wait_s,
+        access_point=sent.to_nodes,
+        conditions_met=frozenset(plan.regulation.conditions_met),
     )
     by_factor: dict[int, float] = {}
     if isinstance(link.modulation, ChirpModulation):
-        by_factor = {f: _time_on_air_s(link.modulation, payload, f) for f in SPREADING_FACTORS}
+        by_factor = {f: _time_on_air_s(link.modulation, sent.payload_bytes, f) for f in SPREADING_FACTORS}
     return End(
         link=link.name,
-        message=rhythm.message,
+        message=sent.message,
         station=station.name,
         to=to,
-        answers=answers,
-        measures=measures,
+        answers=sent.answers,
+        measures=sent.measures,
         signal=signal.text,
-        payload_bytes=payload,
+        payload_bytes=sent.payload_bytes,
         transmission=transmission,
         time_on_air_by_spreading_factor_s=by_factor,
     )
@@ -294,6 +318,8 @@ def _line(region: str | None, status: Status, found: Sequence[EndLimits]) -> str
     words = {"within": "within", "unknown": "unknown here", "over": "over at all ends"}[status]
     if status == "over" and len(telling) < len(found):
         words = f"over at {len(telling)} end{'s' if len(telling) > 1 else ''}"
-    if any(e.limits.unverified for e in telling):
+    if any(e.limits.old for e in telling):
+        words += ", outdated"
+    elif any(e.limits.unverified for e in telling):
         words += ", unverified"
     return f"Limits {region}: {words}; {see}"

@@ -24,6 +24,15 @@ REGIONS: Mapping[str, str] = {
     "kr": "South Korea",
     "br": "Brazil",
     "ke": "Kenya",
+    "my": "Malaysia",
+    "sg": "Singapore",
+    "th": "Thailand",
+    "tw": "Taiwan",
+    "ph": "Philippines",
+    "vn": "Vietnam",
+    "cn": "China",
+    "ua": "Ukraine",
+    "mx": "Mexico",
 }
 """The regions the table knows, by their key."""
 
@@ -34,7 +43,21 @@ CONFIDENCE: Mapping[str, str] = {
 }
 """What the letters of the table mean."""
 
-_QUANTITIES = ("band", "power", "density", "duty", "listen", "dwell", "channels", "bandwidth")
+QUANTITY_WORDS: Mapping[str, str] = {
+    "band": "band edges",
+    "power": "power",
+    "density": "power density",
+    "duty": "duty cycle",
+    "listen": "listening",
+    "dwell": "dwell time",
+    "pause": "pause",
+    "channels": "channels",
+    "bandwidth": "bandwidth",
+}
+"""What a row may limit, in words."""
+
+OLD_AFTER_DAYS = 730
+"""A row that was held against its source longer ago than 24 months says so."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,6 +70,8 @@ class Rule:
     low_mhz: float
     high_mhz: float
     excluded_mhz: tuple[tuple[float, float], ...] = ()
+    joins_adjacent: bool = False
+    barred: str = ""
     max_conducted_mw: float | None = None
     gain_free_dbi: float | None = None
     max_erp_mw: float | None = None
@@ -54,12 +79,22 @@ class Rule:
     density_dbm: float | None = None
     density_reference_khz: float | None = None
     density_kind: str | None = None
+    density_peak: bool = False
     density_above_khz: float | None = None
     duty_cycle: float | None = None
+    access_point_duty_cycle: float | None = None
+    channel_s_per_hour: float | None = None
     listen_before_talk: str | None = None
+    polite_s_per_hour: float | None = None
+    polite_per_khz: float | None = None
+    polite_burst_s: float | None = None
+    polite_pause_s: float | None = None
     dwell_s: float | None = None
     dwell_window_s: float | None = None
     dwell_window_s_per_channel: float | None = None
+    pause_s: float | None = None
+    pause_per_burst: float | None = None
+    channel_return_s: float | None = None
     min_channels: int | None = None
     min_bandwidth_khz: float | None = None
     max_bandwidth_khz: float | None = None
@@ -80,18 +115,19 @@ class Rule:
 
     @property
     def quantities(self) -> tuple[str, ...]:
-        """What the row limits, of: band, power, density, duty, listen, dwell, channels, bandwidth."""
+        """What the row limits, of the keys of `QUANTITY_WORDS`."""
         limited = {
             "band": True,
             "power": self.power_limited,
             "density": self.density_dbm is not None,
-            "duty": self.duty_cycle is not None or self.listen_before_talk == "instead_of_duty",
-            "listen": self.listen_before_talk == "required",
+            "duty": self.duty_cycle is not None,
+            "listen": self.listen_before_talk is not None,
             "dwell": self.dwell_s is not None,
+            "pause": any(v is not None for v in (self.pause_s, self.pause_per_burst, self.channel_return_s)),
             "channels": self.min_channels is not None,
             "bandwidth": self.bandwidth_measure is not None,
         }
-        return tuple(q for q in _QUANTITIES if limited[q])
+        return tuple(q for q in QUANTITY_WORDS if limited[q])
 
     @property
     def power_limited(self) -> bool:
@@ -105,8 +141,42 @@ class Rule:
 
     @property
     def source(self) -> str:
-        """Standard, clause, edition and the day the row was typed."""
-        return f"{self.standard}, {self.clause}; edition: {self.edition}; typed {self.checked.isoformat()}"
+        """Standard, clause, edition and the day the row was held against them."""
+        return f"{self.standard}, {self.clause}; edition: {self.edition}; checked {self.checked.isoformat()}"
+
+    @property
+    def may_be_met(self) -> bool:
+        """Whether the row has values that hold once what is unread is known to be met."""
+        return bool(self.unread) and self.power_limited
+
+    def old(self, today: datetime.date) -> bool:
+        """Whether the row was held against its source more than 24 months ago."""
+        return (today - self.checked).days > OLD_AFTER_DAYS
+
+    def joined_to(self, upper: "Rule") -> "Rule":
+        """Return the band of this row and of the one above it as one, under the conditions of both."""
+
+        def least(name: str) -> Any:
+            stated = [v for v in (getattr(self, name), getattr(upper, name)) if v is not None]
+            return min(stated) if stated else None
+
+        limits = (
+            "max_conducted_mw", "gain_free_dbi", "max_erp_mw", "max_eirp_mw", "duty_cycle",
+            "polite_s_per_hour", "polite_burst_s",
+        )  # fmt: skip
+        return dataclasses.replace(
+            self,
+            id=f"{self.id}+{upper.id}",
+            title=f"{self.title}, joined with {upper.title}",
+            high_mhz=upper.high_mhz,
+            standard=self.standard
+            if self.standard == upper.standard
+            else f"{self.standard}; {upper.standard}",
+            clause=f"{self.clause}; {upper.clause}; adjacent bands as one: head of the decision's annex",
+            checked=min(self.checked, upper.checked),
+            confidence={q: max(c, upper.confidence[q]) for q, c in self.confidence.items()},
+            **{name: least(name) for name in limits},
+        )
 
     def _problems(self) -> Any:
         """Yield what is wrong with the row, in words."""
@@ -120,8 +190,8 @@ class Rule:
         for low, high in self.excluded_mhz:
             if not self.low_mhz <= low < high <= self.high_mhz:
                 yield f"excluded_mhz {low:g}-{high:g} is not a part of the band"
-        if not self.power_limited and not self.unread:
-            yield "no power limit, and unread does not say why"
+        if not (self.power_limited or self.unread or self.barred):
+            yield "no power limit, and neither unread nor barred says why"
         for name in (
             "max_conducted_mw",
             "max_erp_mw",
@@ -131,6 +201,14 @@ class Rule:
             "dwell_s",
             "dwell_window_s",
             "dwell_window_s_per_channel",
+            "channel_s_per_hour",
+            "polite_s_per_hour",
+            "polite_per_khz",
+            "polite_burst_s",
+            "polite_pause_s",
+            "pause_s",
+            "pause_per_burst",
+            "channel_return_s",
             "min_channels",
             "min_bandwidth_khz",
             "max_bandwidth_khz",
@@ -141,8 +219,21 @@ class Rule:
                 yield f"{name} must be above 0"
         if self.gain_free_dbi is not None and self.max_conducted_mw is None:
             yield "gain_free_dbi needs max_conducted_mw"
-        if self.duty_cycle is not None and not 0 < self.duty_cycle < 1:
-            yield "duty_cycle must be between 0 and 1 (leave it out for 100 %)"
+        for name in ("duty_cycle", "access_point_duty_cycle"):
+            value = getattr(self, name)
+            if value is not None and not 0 < value < 1:
+                yield f"{name} must be between 0 and 1 (leave it out for 100 %)"
+        if self.duty_cycle is None and (
+            self.access_point_duty_cycle is not None
+            or self.channel_s_per_hour is not None
+            or self.listen_before_talk == "instead_of_duty"
+        ):
+            yield "what stands beside a duty cycle or in its place needs duty_cycle"
+        polite = (self.polite_s_per_hour, self.polite_per_khz, self.polite_burst_s, self.polite_pause_s)
+        if any(v is not None for v in polite) and (
+            None in polite or self.listen_before_talk != "instead_of_duty"
+        ):
+            yield 'the polite_ keys go together, with listen_before_talk = "instead_of_duty"'
         if self.listen_before_talk not in (None, "required", "instead_of_duty"):
             yield 'listen_before_talk must be "required" or "instead_of_duty"'
         stated = [v is not None for v in (self.density_dbm, self.density_reference_khz, self.density_kind)]
@@ -220,14 +311,12 @@ def rules() -> tuple[Rule, ...]:
 
 _KINDS: Mapping[str, tuple[type, ...]] = {
     "min_channels": (int,),
-    "contested": (bool,),
+    **dict.fromkeys(("contested", "joins_adjacent", "density_peak"), (bool,)),
     "checked": (datetime.date,),
     "confidence": (dict,),
     "excluded_mhz": (list,),
-    **dict.fromkeys(
-        ("id", "region", "title", "density_kind", "listen_before_talk", "bandwidth_measure", "unread"), (str,)
-    ),
-    **dict.fromkeys(("standard", "edition", "clause", "note"), (str,)),
+    **dict.fromkeys(("id", "region", "title", "standard", "edition", "clause", "note"), (str,)),
+    **dict.fromkeys(("density_kind", "listen_before_talk", "bandwidth_measure", "unread", "barred"), (str,)),
 }
 """Types of the keys that are not plain numbers."""
 

@@ -1,6 +1,6 @@
 """The tank that is filled over a radio link: overrun, overflow, running dry, and what makes it safe."""
 
-from linkcalc.tank.answer import CAUTIONS, TankAnswer, section, simulated
+from linkcalc.tank.answer import CAUTIONS, Overrun, TankAnswer, overrun, section, simulated
 from linkcalc.tank.cycle import LostStop, lost_stop
 from linkcalc.tank.loop import FillLoop, overrun_bound_m3
 from linkcalc.tank.risk import TankRisk, YearRisk, year_risk
@@ -14,6 +14,7 @@ __all__ = [
     "HorizontalCylinder",
     "LevelTable",
     "LostStop",
+    "Overrun",
     "Prism",
     "Settings",
     "Shape",
@@ -23,6 +24,7 @@ __all__ = [
     "TankYears",
     "YearRisk",
     "lost_stop",
+    "overrun",
     "overrun_bound_m3",
     "section",
     "simulate",

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from linkcalc.errors import PlanError
-from linkcalc.messages import FadingChannel, airtimes_s, fits, way
+from linkcalc.messages import FadingChannel, airtimes_s, by_site, fits, way
 from linkcalc.plan.control import event_message, reporting_message
+from linkcalc.rules.plan_limits import shortest_interval_s
 from linkcalc.tank.cycle import LostStop, lost_stop
 from linkcalc.tank.loop import LEAST_WATCHDOG_INTERVALS, YEAR_S, Daily, FillLoop
 from linkcalc.tank.risk import YearRisk, year_risk
@@ -34,7 +35,12 @@ CAUTIONS = (
 _LEAST_RUN_S = 1800.0
 _MOST_STARTS_PER_H = 6.0
 _SHARE_OF_TIME_ON_AIR = 0.01
+"""Where no table of limits says it."""
+
 _SHORTEST_INTERVAL_S = 60.0
+_NO_REPORTS_S = 30.0 * 86_400.0
+"""The longest interval a plan may state: stands for a message that is legal at none."""
+
 _MOST_FILLINGS, _MOST_REPORTS = 3_000, 300_000
 """In a year: beyond either the years take too long to play."""
 
@@ -47,6 +53,10 @@ class Losses:
     fuel_l: float | None
     fuel_lost_l: float | None
     """Burnt for water that spilled and for starts that a nuisance stop made necessary."""
+    engine_h: float
+    """Running hours of the engine."""
+    services: float
+    """How often its running hours call for a service."""
 
 
 @dataclass(frozen=True)
@@ -104,18 +114,35 @@ class TankAnswer:
     time_to_high_high_s: float | None
     time_to_empty_s: float
     """From the start level, at the mean draw."""
+    shortest_time_to_empty_s: float
+    """From the start level, begun at the worst hour of the day."""
     overrun_bound_m3: float | None
-    """Most water after the stop level that lost messages can cause; None: nothing bounds it."""
+    """Most water after the stop level that lost messages can cause, whatever level the engine was started at;
+    None: nothing bounds it."""
     overrun_bound_m: float | None
     """The same as height above the stop level."""
     bounded_by: str
+    timer_bound_from_start_m3: float | None
+    """What the run timer leaves possible from the start level; None: there is none."""
     bound_fits: bool
     """The bound is within the freeboard: no lost message overflows the tank."""
+    dead_chance: float
+    """Chance that the link is dead at such a site: more than half of the messages, with their tries, are
+    lost."""
+    working_chance: float
+    """Chance that it works there: no more are lost than is asked."""
+    accepted_loss: float
+    """Share of the messages that may be lost where it works."""
+    working: Losses
+    """A year where it works."""
     predicted_site: Losses
     averaged: Losses
-    """Over what is not known about the site."""
+    """Over all such sites, the dead ones too: right for chances, misleading for rates."""
     after_reading: Losses
     """Had a site reading confirmed the predicted margin."""
+    dead_chance_after_reading: float
+    working_chance_after_reading: float
+    service_interval_h: float
     solution: Solution
     notes: tuple[str, ...]
     drawing: LostStop
@@ -125,13 +152,42 @@ class TankAnswer:
     @property
     def line(self) -> str:
         """One line for the report of a check."""
+        return Overrun(self.overrun_bound_m3, self.freeboard_m3).line
+
+
+@dataclass(frozen=True)
+class Overrun:
+    """What a lost stop may let through, against what is free above the stop level.
+
+    Examples
+    --------
+    >>> Overrun(3.0, 2.0).line
+    'Tank: LOST STOP OVERFLOWS: 3 m³ for 2 m³ free; see linkcalc tank'
+    """
+
+    bound_m3: float | None
+    """Most water after the stop level that lost messages can cause; None: nothing bounds it."""
+    freeboard_m3: float
+    """Between stop level and overflow."""
+
+    @classmethod
+    def of(cls, loop: FillLoop) -> "Overrun":
+        """The overrun of a control loop."""
+        return cls(loop.bound_m3 if np.isfinite(loop.bound_m3) else None, loop.freeboard_m3)
+
+    @property
+    def fits(self) -> bool:
+        """Whether no lost message overflows the tank."""
+        return self.bound_m3 is not None and self.bound_m3 <= self.freeboard_m3
+
+    @property
+    def line(self) -> str:
+        """One line for the report of a check."""
         end = "; see linkcalc tank"
-        if self.overrun_bound_m3 is None:
+        if self.bound_m3 is None:
             return f"Tank: a lost stop is bounded by nothing: fit a watchdog{end}"
-        bound, room = (
-            f"{v:.2g}" if v < 9.95 else f"{v:.0f}" for v in (self.overrun_bound_m3, self.freeboard_m3)
-        )
-        if self.bound_fits:
+        bound, room = (f"{v:.2g}" if v < 9.95 else f"{v:.0f}" for v in (self.bound_m3, self.freeboard_m3))
+        if self.fits:
             return f"Tank: lost stop overruns {bound} m³ at most; {room} m³ free{end}"
         return f"Tank: LOST STOP OVERFLOWS: {bound} m³ for {room} m³ free{end}"
 
@@ -198,6 +254,17 @@ def _delays_s(plan: "Plan", message: "Message | None") -> tuple[float, ...]:
     return tuple(float(s) + airtime for s in retries.mean_starts_s)
 
 
+def overrun(plan: "Plan", link_results: "Sequence[LinkResult]") -> Overrun | None:
+    """Answer no more of a plan's tank than how far a lost stop overruns; None if it has none.
+
+    Raises
+    ------
+    PlanError
+        As `loop_of`.
+    """
+    return None if plan.tank is None or plan.engine is None else Overrun.of(loop_of(plan))
+
+
 def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | None:
     """Answer the tank of a plan; None if it has none.
 
@@ -221,15 +288,16 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | 
     assert message is not None
     there, _ = way(plan, message, link_results)
     channel = FadingChannel.of(there)
-    risk = year_risk(loop, channel)
-    measured = year_risk(loop, FadingChannel.of(there, after_reading=True)).averaged
-    airtime, _ = airtimes_s(plan, message)
-    shortest = max(
-        _SHORTEST_INTERVAL_S,
-        airtime * max(len(loop.report_delays_s), 1) / _SHARE_OF_TIME_ON_AIR,
-        1.2 * (loop.report_delays_s[-1] if loop.reports else 0.0),
-    )
-    bound = loop.bound_m3 if np.isfinite(loop.bound_m3) else None
+    asked = next(k.required_success for k in plan.link if k.name == message.link)
+    accepted = 1.0 - asked
+    reading = FadingChannel.of(there, after_reading=True)
+    risk, measured = year_risk(loop, channel, accepted), year_risk(loop, reading, accepted)
+    tries = len(loop.report_delays_s) if loop.reports else len(loop.stop_delays_s)
+    sites, sites_measured = by_site(channel, tries, accepted), by_site(reading, tries, accepted)
+    legal, legal_note = _legal_interval_s(plan, message, loop)
+    shortest = max(_SHORTEST_INTERVAL_S, legal, 1.2 * (loop.report_delays_s[-1] if loop.reports else 0.0))
+    overrun = Overrun.of(loop)
+    bound = overrun.bound_m3
     rim_m3, rim_m = shape.capacity_m3, shape.height_m
     stop_m = rim_m * tank.stop_percent / 100.0
     high_high_m3 = (
@@ -261,19 +329,47 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | 
         time_to_overflow_s=loop.full_flow_time_s,
         time_to_high_high_s=None if high_high_m3 is None else (high_high_m3 - loop.stop_m3) / loop.pump_m3_s,
         time_to_empty_s=(loop.start_m3 - loop.empty_m3) / loop.mean_draw_m3_s,
+        shortest_time_to_empty_s=loop.reserve_s,
         overrun_bound_m3=bound,
         overrun_bound_m=None if bound is None else _height_above_m(shape, loop.stop_m3, bound, stop_m),
         bounded_by="nothing"
         if bound is None
         else ("watchdog" if loop.watchdog_bound_m3 <= loop.timer_bound_m3 else "run timer"),
-        bound_fits=bound is not None and bound <= loop.freeboard_m3,
+        timer_bound_from_start_m3=loop.timer_bound_from_start_m3 if np.isfinite(loop.max_run_s) else None,
+        bound_fits=overrun.fits,
+        dead_chance=sites.dead_chance,
+        working_chance=sites.working_chance,
+        accepted_loss=accepted,
+        working=_losses(plan, loop, risk.working),
         predicted_site=_losses(plan, loop, risk.predicted_site),
         averaged=_losses(plan, loop, risk.averaged),
-        after_reading=_losses(plan, loop, measured),
+        after_reading=_losses(plan, loop, measured.working),
+        dead_chance_after_reading=sites_measured.dead_chance,
+        working_chance_after_reading=sites_measured.working_chance,
+        service_interval_h=engine.service_interval_h,
         solution=solve(loop, shape, channel, tank.overflow_chance_per_year, shortest),
-        notes=tuple(_notes(plan, loop, high_high_m3)),
+        notes=(*_notes(plan, loop, high_high_m3), *legal_note),
         drawing=lost_stop(loop, shape),
     )
+
+
+def _legal_interval_s(plan: "Plan", message: "Message", loop: FillLoop) -> tuple[float, list[str]]:
+    """Shortest interval between reports that the region's table of limits leaves, and what to say of it."""
+    name = f'"{message.name}"'
+    legal, why = shortest_interval_s(plan, message.name, message.link)
+    if legal is None:
+        airtime, _ = airtimes_s(plan, message)
+        share = f"reports are kept to {100.0 * _SHARE_OF_TIME_ON_AIR:g} % of the time, which is assumed"
+        return airtime * max(len(loop.report_delays_s), 1) / _SHARE_OF_TIME_ON_AIR, [f"{why}: {share}"]
+    if not np.isfinite(legal):
+        return _NO_REPORTS_S, [why]
+    if loop.reports and loop.report_interval_s < legal * (1.0 - 1e-9):
+        region = plan.regulation.region
+        return legal, [
+            f"message {name} every {loop.report_interval_s:g} s is beyond the limits of {region}, which"
+            f" leave one every {legal:.4g} s; see linkcalc limits"
+        ]
+    return legal, []
 
 
 def _height_above_m(shape: Shape, from_m3: float, more_m3: float, from_m: float) -> float:
@@ -287,16 +383,16 @@ def _height_above_m(shape: Shape, from_m3: float, more_m3: float, from_m: float)
 def _losses(plan: "Plan", loop: FillLoop, risk: YearRisk) -> Losses:
     engine = plan.engine
     assert engine is not None
-    if engine.fuel_l_per_h is None:
-        return Losses(risk, None, None)
     idle_s = loop.warm_up_s + (0.0 if engine.pump_runs_in_cool_down else engine.cool_down_s)
-    fuel_l_s = engine.fuel_l_per_h / 3600.0
-    again_s = engine.warm_up_s + engine.cool_down_s
-    return Losses(
-        risk,
-        fuel_l_s * (risk.pumped_m3 / loop.pump_m3_s + risk.starts * idle_s),
-        fuel_l_s * (risk.spilled_m3 / loop.pump_m3_s + risk.nuisance_stops * again_s),
-    )
+    running_h = (risk.pumped_m3 / loop.pump_m3_s + risk.starts * idle_s) / 3600.0
+    fuel = lost = None
+    if engine.fuel_l_per_h is not None:
+        again_s = engine.warm_up_s + engine.cool_down_s
+        fuel = engine.fuel_l_per_h * running_h
+        lost = (
+            engine.fuel_l_per_h / 3600.0 * (risk.spilled_m3 / loop.pump_m3_s + risk.nuisance_stops * again_s)
+        )
+    return Losses(risk, fuel, lost, running_h, running_h / engine.service_interval_h)
 
 
 def _notes(plan: "Plan", loop: FillLoop, high_high_m3: float | None) -> list[str]:
@@ -327,6 +423,14 @@ def _notes(plan: "Plan", loop: FillLoop, high_high_m3: float | None) -> list[str
         notes.append("no independent float or high-level stop is planned: fit one (high_high_percent)")
     elif high_high_m3 is not None and loop.bound_m3 > high_high_m3 - loop.stop_m3:
         notes.append("a lost stop can reach the independent float: it has to act without the radio")
+    if (
+        np.isfinite(loop.max_run_s)
+        and loop.timer_bound_from_start_m3 <= loop.freeboard_m3 < loop.timer_bound_m3
+    ):
+        notes.append(
+            "the run timer alone keeps the water in only when the engine starts at the start level; started"
+            " by hand or again nearer to the stop level it runs over: the bound is from any level"
+        )
     if loop.fill_time_s < _LEAST_RUN_S:
         notes.append("a filling is shorter than 30 min, hard on an engine (common practice, no source)")
     starts_per_h = 3600.0 / (

@@ -62,6 +62,8 @@ def lost_stop(loop: FillLoop, shape: Shape) -> LostStop:
     ('watchdog', 1800, 96.7)
     """
     draw, net = loop.mean_draw_m3_s, loop.pump_m3_s - loop.mean_draw_m3_s
+    # past the stop level nobody may count on more than the least that is drawn
+    rise = loop.pump_m3_s - min(loop.draw_m3_s)
     pump_on = -loop.fill_time_s
     start = pump_on - loop.warm_up_s
     timer = start + loop.max_run_s
@@ -71,11 +73,12 @@ def lost_stop(loop: FillLoop, shape: Shape) -> LostStop:
     watchdog = heard + loop.watchdog_s
     decided = min(watchdog, timer)
     ended_by = "nothing" if not np.isfinite(decided) else "watchdog" if watchdog <= timer else "run timer"
-    overflow_at = loop.freeboard_m3 / net
+    overflow_at = loop.freeboard_m3 / rise
     water_off = decided + loop.stopping_s
     shown_until = water_off if np.isfinite(water_off) else max(2.0 * overflow_at, 3600.0)
     shown_until = max(shown_until, pump_on)  # a timer may end it before the pump runs
-    peak = min(loop.stop_m3 + net * shown_until, loop.overflow_m3)
+    past = rise if shown_until > 0.0 else net  # a timer may end it before
+    peak = min(loop.stop_m3 + past * shown_until, loop.overflow_m3)
     down = (peak - loop.start_m3) / draw if np.isfinite(water_off) else 0.0
     time = np.unique(
         np.concatenate(
@@ -87,7 +90,12 @@ def lost_stop(loop: FillLoop, shape: Shape) -> LostStop:
             )
         )
     )
-    filled = loop.start_m3 + net * np.clip(time - pump_on, 0.0, shown_until - pump_on)
+    pumping = np.minimum(time, shown_until)
+    filled = (
+        loop.start_m3
+        + net * np.clip(np.minimum(pumping, 0.0) - pump_on, 0.0, None)
+        + rise * np.maximum(pumping, 0.0)
+    )
     volume = np.minimum(filled, loop.overflow_m3) - draw * np.clip(time - shown_until, 0.0, None)
     lost = [*loop.stop_delays_s]
     if loop.reports:

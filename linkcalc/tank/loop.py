@@ -202,6 +202,13 @@ class FillLoop:
         return self.freeboard_m3 / self.pump_m3_s
 
     @property
+    def reserve_s(self) -> float:
+        """Shortest time from the start level to empty, over the hours of the day it may begin."""
+        draw = Daily(self.draw_m3_s)
+        begin = np.arange(len(self.draw_m3_s)) * (DAY_S / len(self.draw_m3_s))
+        return float((draw.when(draw.total(begin) + self.start_m3 - self.empty_m3) - begin).min())
+
+    @property
     def fill_time_s(self) -> float:
         """Pumping time from start to stop level at the mean draw."""
         return (self.stop_m3 - self.start_m3) / (self.pump_m3_s - self.mean_draw_m3_s)
@@ -217,13 +224,21 @@ class FillLoop:
 
     @property
     def timer_bound_m3(self) -> float:
-        """Overrun that the engine's run timer leaves possible, from the start level; inf without one."""
-        pumped = self.pump_m3_s * (max(self.max_run_s - self.warm_up_s, 0.0) + self.stopping_s)
-        return max(pumped - (self.stop_m3 - self.start_m3), 0.0)
+        """Overrun that the engine's run timer leaves possible, whatever level it is started at; inf without.
+
+        The worst is a start just below the stop level, by hand or after a nuisance stop: the whole run goes
+        over it.
+        """
+        return self.pump_m3_s * (max(self.max_run_s - self.warm_up_s, 0.0) + self.stopping_s)
+
+    @property
+    def timer_bound_from_start_m3(self) -> float:
+        """The same for a filling that begins at the start level."""
+        return max(self.timer_bound_m3 - (self.stop_m3 - self.start_m3), 0.0)
 
     @property
     def bound_m3(self) -> float:
-        """The smaller of both bounds."""
+        """The smaller of both bounds: from any level."""
         return min(self.watchdog_bound_m3, self.timer_bound_m3)
 
     @property

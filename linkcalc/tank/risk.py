@@ -6,7 +6,7 @@ the start is waited for, one state follows another. `linkcalc.tank.simulate` pla
 event, without these short cuts.
 """
 
-from collections import Counter, deque
+from collections import deque
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
@@ -14,7 +14,8 @@ from itertools import pairwise
 import numpy as np
 
 from linkcalc._arrays import Floats
-from linkcalc.tank.loop import YEAR_S, Daily, FillLoop
+from linkcalc.messages import DEAD_LOSS, WORKING_LOSS
+from linkcalc.tank.loop import YEAR_S, FillLoop
 from linkcalc.tank.simulate import Channel
 
 _SITE_Z = np.linspace(-6.0, 6.0, 61)
@@ -51,13 +52,24 @@ class YearRisk:
 
 @dataclass(frozen=True)
 class TankRisk:
-    """The year for a site as predicted, and averaged over what is not known about the site."""
+    """The year for a site as predicted, and for what is not known about the site.
+
+    Whether the link works at a site is one question, how often something happens where it does another: a
+    mean over both would turn the chance of a dead site into a rate.
+    """
 
     predicted_site: YearRisk
     averaged: YearRisk
+    """Over all such sites: right for chances, misleading for rates."""
+    dead_chance: float
+    """Share of such sites at which the link is dead (`DEAD_LOSS`)."""
+    working_chance: float
+    """Share at which it works: no more messages are lost than is accepted."""
+    working: YearRisk
+    """The year at those; of the site as predicted where there are none."""
 
 
-def year_risk(loop: FillLoop, channel: Channel) -> TankRisk:
+def year_risk(loop: FillLoop, channel: Channel, accepted_loss: float = WORKING_LOSS) -> TankRisk:
     """Work out what a year of fillings brings.
 
     Parameters
@@ -65,6 +77,8 @@ def year_risk(loop: FillLoop, channel: Channel) -> TankRisk:
     loop : FillLoop
     channel : object with site_sigma_db, conditions_sigma_db and try_success(slow_db)
         As `linkcalc.messages.FadingChannel`.
+    accepted_loss : float, 0 to 1
+        Of the messages with their tries, over the year's states: a site that loses no more works.
 
     Returns
     -------
@@ -93,11 +107,26 @@ def year_risk(loop: FillLoop, channel: Channel) -> TankRisk:
     table = _Table(loop, np.clip(channel.try_success(grid), 0.0, 1.0))
     deviations, weights = _normal(conditions, _CONDITIONS_Z)
     predicted = _year(table, grid, np.zeros(1), deviations, weights)
-    if site <= 0:
-        return TankRisk(_mean(predicted, np.ones(1)), _mean(predicted, np.ones(1)))
     sites, share = _normal(site, _SITE_Z)
+    tries = table.tries or len(loop.start_delays_s)
+    slow = sites[:, np.newaxis] + deviations
+    lost = (
+        np.exp(np.interp(slow, grid, table.log_lost) * tries)
+        if grid.size > 1
+        else np.exp(np.broadcast_to(table.log_lost * tries, slow.shape))
+    )
+    mean_lost = lost @ weights
+    dead, works = mean_lost > DEAD_LOSS, mean_lost <= accepted_loss
+    years = _year(table, grid, sites, deviations, weights) if site > 0 else predicted
+    as_predicted = _mean(predicted, np.ones(1))
     return TankRisk(
-        _mean(predicted, np.ones(1)), _mean(_year(table, grid, sites, deviations, weights), share)
+        predicted_site=as_predicted,
+        averaged=_mean(years, share),
+        dead_chance=float(share[dead].sum()),
+        working_chance=float(share[works].sum()),
+        working=_mean(years, np.where(works, share, 0.0) / share[works].sum())
+        if works.any()
+        else as_predicted,
     )
 
 
@@ -110,7 +139,8 @@ def _normal(sigma: float, z: Floats) -> tuple[Floats, Floats]:
 
 
 def _mean(years: dict[str, Floats], share: Floats) -> YearRisk:
-    return YearRisk(**{name: float(values @ share) for name, values in years.items()})
+    mean = {name: float(values @ share) for name, values in years.items()}
+    return YearRisk(**{k: min(v, 1.0) if k.endswith("chance") else v for k, v in mean.items()})
 
 
 class _Table:
@@ -285,29 +315,61 @@ class _Table:
         loop = self.loop
         t = loop.report_interval_s if loop.reports else 1.0
         phase = ((np.arange(phases) + 0.5) / phases * t)[:, np.newaxis]
-        running = _power(self.log_lost, self._tries_by(x, phase))
+        tries = self._tries_by(x, phase)
         mean: Floats
         if self.watched:
-            at_first = self._permitted(np.zeros(1), phase).mean(axis=1)
-            mean = (running * self._permitted(x, phase)).mean(axis=1) / np.maximum(at_first, 1e-300)
+            first = self._permits(np.zeros(1), phase)
+            at_first, share = _shares(*first)
+            mean = self._permitted(*at_first) @ share
+            (tries, *permits), share = _shares(tries, *self._permits(x, phase))
+            running = _power(self.log_lost, tries) * self._permitted(*permits)
+            mean = (running @ share) / np.maximum(mean, 1e-300)
         else:
-            mean = running.mean(axis=1)
+            (tries,), share = _shares(tries)
+            mean = _power(self.log_lost, tries) @ share
         return np.where(x < self.left_s, np.minimum(mean, 1.0), 0.0)
 
-    def _permitted(self, x: Floats, phase: Floats) -> Floats:
-        """Chance that the last permit before the level was passed keeps the watchdog quiet until `x`."""
+    def _permits(self, x: Floats, phase: Floats) -> tuple[Floats, Floats, Floats]:
+        """What the permits before the level was passed do until `x`, each of shape phase by `x`.
+
+        How many keep the watchdog quiet by any of their tries, how many tries of a further one come too early
+        to do so, and whether the last of them is of before the start.
+        """
         loop = self.loop
         t, w = loop.report_interval_s, loop.watchdog_s
-        # Permits whose delivery, however late, keeps it quiet, and one of which only late tries do.
         fully = np.maximum(np.ceil((phase + w - x) / t - 1e-9) - 1.0, 0.0)
         partly = x - phase + (fully + 1.0) * t - w
         early = np.zeros_like(partly)
         for delay in loop.report_delays_s:
             early += partly >= delay
-        late = self.missed[:, np.newaxis, np.newaxis] + 1.0 - _power(self.log_lost, early)
-        quiet = 1.0 - _power(self.log_lost, fully * self.tries) * late
         before_start = fully * t - phase > loop.fill_time_s + loop.warm_up_s
-        return np.where(before_start, 1.0, quiet)
+        return fully, early, before_start.astype(float)
+
+    def _permitted(self, fully: Floats, early: Floats, before_start: Floats) -> Floats:
+        """Chance that the last permit before the level was passed keeps the watchdog quiet, by `_permits`."""
+        late = self.missed[:, np.newaxis] + 1.0 - _power(self.log_lost, early)
+        quiet = 1.0 - _power(self.log_lost, fully * self.tries) * late
+        return np.where(before_start > 0.0, 1.0, quiet)
+
+
+def _shares(*counts: Floats) -> tuple[list[Floats], Floats]:
+    """Combinations of whole numbers that occur in columns, and the share of each column that each takes.
+
+    Much is worked out for each combination, and few of them occur. Shapes: rows by columns; kinds, kinds by
+    columns.
+
+    >>> kinds, share = _shares(np.array([[1.0, 1.0], [1.0, 2.0]]))
+    >>> kinds[0].tolist(), share.tolist()
+    ([1.0, 2.0], [[1.0, 0.5], [0.0, 0.5]])
+    """
+    key = np.zeros(counts[0].shape, dtype=np.int64)
+    for count in counts:
+        key = key * (int(count.max()) + 1) + count.astype(np.int64)
+    rows, columns = len(key), key.size // len(key)
+    _, first, kind = np.unique(key, return_index=True, return_inverse=True)
+    cell = kind.reshape(key.shape) * columns + np.arange(columns)
+    share = np.bincount(cell.ravel(), minlength=first.size * columns).reshape(first.size, columns) / rows
+    return [count.ravel()[first] for count in counts], share
 
 
 def _held_s(loop: FillLoop) -> float:
@@ -395,14 +457,14 @@ class _Waiting:
     def __init__(self, loop: FillLoop, log_lost: Floats, weights: Floats) -> None:
         self.loop, self.log_lost, self.weights = loop, log_lost, weights
         self._known: dict[float, Floats] = {}
-        reserve_s = self._reserve_s()
+        reserve_s = self.loop.reserve_s
         t, lasts = loop.report_interval_s, _held_s(loop)
         tries = len(loop.report_delays_s) if loop.reports else 0
         missed = np.exp(log_lost * tries)
         reports = lasts / t if loop.reports else 0.0
         self.first_s = t / np.maximum(1.0 - missed, 1e-12) if loop.reports else np.full_like(missed, lasts)
         self.hears_in_a_state = -np.expm1(log_lost * (tries * reports)) if tries else np.ones_like(log_lost)
-        self.silent_state = self._all_lost(tries * reports)
+        self.silent_state = self._all_lost(np.array([tries * reports]))[:, 0]
         # From any moment on, given silence so far: within the states that follow.
         if loop.reports:
             single = np.maximum(1.0 - missed, 1e-12)
@@ -422,52 +484,44 @@ class _Waiting:
         )
         self.fall_s = np.minimum(fall_s, reserve_s)
 
-    def _reserve_s(self) -> float:
-        """Shortest time from the start level to empty, over the hours of the day it may begin."""
-        loop = self.loop
-        draw = Daily(loop.draw_m3_s)
-        begin = np.arange(len(loop.draw_m3_s)) * (86_400.0 / len(loop.draw_m3_s))
-        amount = loop.start_m3 - loop.empty_m3
-        return float((draw.when(draw.total(begin) + amount) - begin).min())
-
-    def _all_lost(self, count: float) -> Floats:
-        """Chance that so many tries within one state are all lost, averaged over states."""
-        if count not in self._known:
+    def _all_lost(self, counts: Floats) -> Floats:
+        """Chance that so many tries within one state are all lost, averaged over states: sites by counts."""
+        wanted = counts.tolist()
+        for count in {*wanted} - self._known.keys():
             self._known[count] = (self.weights * np.exp(self.log_lost * count)).sum(axis=-1)
-        return self._known[count]
+        return np.stack([self._known[count] for count in wanted], axis=-1)
 
     def _silence(self, x: float, begins: int = 24, phases: int = 8) -> Floats:
         """Chance that no start has been heard `x` seconds after the level was passed."""
         loop = self.loop
         t, lasts = loop.report_interval_s, _held_s(loop)
         if self.weights.size == 1:
-            chance: Floats = np.mean(
-                [np.exp(self.log_lost[:, 0] * self._tries(x, u)) for u in self._phases(24)], axis=0
-            )
+            chance: Floats = np.exp(self.log_lost * self._tries(x, self._phases(24))).mean(axis=1)
             return chance
         # Tries in the state in which the level was passed, whole states after it, tries in the last one.
-        split: Counter[tuple[float, int, float]] = Counter()
         per_state = len(loop.report_delays_s) * lasts / t if loop.reports else 0.0
-        for left in (np.arange(begins) + 0.5) / begins * lasts:
-            whole = int(max(x - left, 0.0) // lasts)
-            for u in self._phases(phases):
-                first = self._tries(min(x, left), u)
-                last = float(max(round(self._tries(x, u) - first - whole * per_state), 0))
-                split[first, whole, last] += 1
-        mean = np.zeros(self.log_lost.shape[0])
-        for (first, whole, last), share in split.items():
-            mean += share * self._all_lost(first) * self.silent_state**whole * self._all_lost(last)
-        return mean / split.total()
+        left = ((np.arange(begins) + 0.5) / begins * lasts)[:, np.newaxis]
+        phase = self._phases(phases)
+        whole = np.maximum(x - left, 0.0) // lasts
+        first = self._tries(np.minimum(x, left), phase)
+        last = np.maximum(np.round(self._tries(x, phase) - first - whole * per_state), 0.0)
+        (first, whole, last), share = _shares(
+            *(count.reshape(-1, 1) for count in np.broadcast_arrays(first, whole, last))
+        )
+        silent = self.silent_state[:, np.newaxis] ** whole
+        return np.asarray((self._all_lost(first) * silent * self._all_lost(last)) @ share[:, 0])
 
     def _phases(self, count: int) -> Floats:
         t = self.loop.report_interval_s if self.loop.reports else 0.0
         return (np.arange(count) + 0.5) / count * t
 
-    def _tries(self, x: float, phase: float) -> float:
+    def _tries(self, x: float | Floats, phase: Floats) -> Floats:
         """Tries of start message and reports that would be delivered by `x`."""
         loop = self.loop
-        count = sum(delay <= x for delay in loop.start_delays_s)
+        count = np.zeros(np.broadcast_shapes(np.shape(x), phase.shape))
+        for delay in loop.start_delays_s:
+            count = count + (delay <= np.asarray(x))
         if loop.reports:
             for delay in loop.report_delays_s:
-                count += max(int((x - phase - delay) // loop.report_interval_s) + 1, 0)
-        return float(count)
+                count = count + np.maximum((x - phase - delay) // loop.report_interval_s + 1.0, 0.0)
+        return count

@@ -37,7 +37,7 @@ class Settings:
     overflow_chance: float
     """In a year; 0 where the overrun bound fits into the freeboard."""
     nuisance_stops: float
-    """In a year."""
+    """In a year, where the link works."""
 
 
 @dataclass(frozen=True)
@@ -52,6 +52,8 @@ class Solution:
     """Longest of the usual ones."""
     watchdog_s: float | None
     """Longest, in whole intervals."""
+    least_watchdog_s: float | None
+    """Three report intervals: a shorter one stops the engine for lost reports; None: nothing is reported."""
     recommended: Settings | None
     """The overrun bound fits into the freeboard: no lost message overflows the tank."""
     float_valve_needed: bool
@@ -110,6 +112,7 @@ def solve(
         stop_percent=_stop_level(loop, shape, chance, accepted),
         interval_s=_interval(loop, chance, accepted, shortest),
         watchdog_s=_watchdog(loop, chance, accepted),
+        least_watchdog_s=LEAST_WATCHDOG_INTERVALS * loop.report_interval_s if loop.reports else None,
         recommended=_recommended(loop, shape, channel, shortest),
         float_valve_needed=needed,
         float_valve_reason=reason,
@@ -161,7 +164,8 @@ def _recommended(loop: FillLoop, shape: Shape, channel: Channel, shortest: float
         return None
     planned = float(shape.percent(loop.stop_m3))
     if (
-        loop.watchdog_bound_m3 <= loop.freeboard_m3
+        loop.report_interval_s >= shortest * (1.0 - 1e-9)
+        and loop.watchdog_bound_m3 <= loop.freeboard_m3
         and loop.watchdog_s >= LEAST_WATCHDOG_INTERVALS * loop.report_interval_s
         and planned <= HIGHEST_STOP_PERCENT
     ):
@@ -200,15 +204,15 @@ def _at_stop_level(
 
 
 def _settings(loop: FillLoop, channel: Channel, stop_percent: float) -> Settings:
-    year = year_risk(loop, channel).averaged
+    risk = year_risk(loop, channel)
     return Settings(
         stop_percent,
         loop.report_interval_s,
         loop.watchdog_s,
         loop.bound_m3,
         loop.freeboard_m3,
-        year.overflow_chance,
-        year.nuisance_stops,
+        risk.averaged.overflow_chance,
+        risk.working.nuisance_stops,
     )
 
 

@@ -145,7 +145,10 @@ def from_grid(easting_m: ArrayLike, northing_m: ArrayLike, epsg: int) -> tuple[A
         )
     unit = crs.axis_info[0].unit_name
     if unit != "metre":
-        raise DomainError(f"epsg {epsg} ({crs.name}) counts in {unit}, and easting_m wants metres")
+        raise DomainError(
+            f"epsg {epsg} ({crs.name}) counts in {unit}, and easting_m wants "
+            f"metres{_read_in_feet(crs, easting, northing)}"
+        )
     lon, lat = transformer(f"EPSG:{epsg}", "EPSG:4326").transform(easting, northing)
     area = crs.area_of_use
     astray = ~np.isfinite(lat) | ~np.isfinite(lon)
@@ -161,6 +164,17 @@ def from_grid(easting_m: ArrayLike, northing_m: ArrayLike, epsg: int) -> tuple[A
             f"lies far outside the area of epsg {epsg} ({crs.name}); swapped, or another zone?"
         )
     return scalar_if_0d(lat), scalar_if_0d(lon)
+
+
+def _read_in_feet(crs: Any, easting: Floats, northing: Floats) -> str:
+    """Where figures in the grid's own unit lie, as the mend."""
+    x, y = np.ravel(easting)[0], np.ravel(northing)[0]
+    lon, lat = transformer(crs.to_wkt(), "EPSG:4326").transform(x, y)
+    if not np.isfinite((lon, lat)).all():
+        return ""
+    return (
+        f"; {x:.0f}, {y:.0f} in that unit is latitude_deg = {lat:.7f}, longitude_deg = {lon:.7f}: write these"
+    )
 
 
 @lru_cache(maxsize=64)
@@ -179,6 +193,24 @@ def transformer(source_crs: str, target_crs: str) -> Any:
 
     source, target = (pyproj.CRS.from_user_input(c).to_2d() for c in (source_crs, target_crs))
     return pyproj.Transformer.from_crs(source, target, always_xy=True)
+
+
+@lru_cache(maxsize=64)
+def vertical_name(crs: str) -> str:
+    """What a coordinate system counts heights from: the name of its vertical part, empty where it has none.
+
+    Examples
+    --------
+    >>> vertical_name("EPSG:26917+6360"), vertical_name("EPSG:4979"), vertical_name("EPSG:4326")
+    ('NAVD88 height', 'ellipsoid', '')
+    """
+    import pyproj
+
+    whole = pyproj.CRS.from_user_input(crs)
+    vertical = [part for part in whole.sub_crs_list if part.is_vertical]
+    if vertical:
+        return str(vertical[0].name).split(" (")[0]
+    return "ellipsoid" if len(whole.axis_info) == 3 else ""
 
 
 def position_text(latitude_deg: float, longitude_deg: float) -> str:

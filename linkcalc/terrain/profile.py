@@ -5,6 +5,7 @@ import difflib
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from math import ceil, inf, isfinite
 from pathlib import Path
 from typing import Protocol
@@ -14,8 +15,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked
 from linkcalc.errors import DomainError, TerrainError
-from linkcalc.terrain import geodesy
-from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, Mosaic, open_mosaic
+from linkcalc.terrain import agreement, geodesy
+from linkcalc.terrain.open_sets import kind_of_file
+from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, Mosaic, Raster, open_mosaic
 
 INLAND = 4
 """Radio-climatic zone where nothing else is known."""
@@ -29,6 +31,8 @@ FEWEST_POINTS = 11
 MOST_POINTS = 100_000
 """A longer list of points gets a wider spacing, which a note reports."""
 
+_PROBES = 201
+"""Points at which it is seen which rasters hold a path."""
 _EDGE_M = 0.01
 """Distance between the foot and the top of an obstacle's wall."""
 _CLEAR_OF_STATION_M = 1.0
@@ -73,6 +77,8 @@ class Profile:
     """Length of nodata holes along the path that were bridged."""
     notes: tuple[str, ...]
     """What a reader of the result should know about these heights."""
+    cell_m: float = 0.0
+    """Longer side of the raster's cells: the ground between their centres is not known; 0 for a survey."""
 
     def __post_init__(self) -> None:
         n = len(self.distance_m)
@@ -134,6 +140,7 @@ def cut_profile(
     surface_kind: str = "trees",
     step_m: float | None = None,
     largest_hole_m: float = 250.0,
+    sea_without_data: bool = False,
     base_dir: str | Path | None = None,
     names: tuple[str, str] = ("the first station", "the second station"),
 ) -> Profile:
@@ -157,6 +164,8 @@ def cut_profile(
         Points are evenly spaced, and never fewer than 11.
     largest_hole_m : float, metres
         Holes up to this length along the path are bridged by a straight line and reported.
+    sea_without_data : bool
+        Whether what no raster holds is open sea at 0 m (zone 1), and no hole.
     base_dir : str, Path or None
         Folder of relative paths.
     names : tuple of two str
@@ -165,7 +174,7 @@ def cut_profile(
     Returns
     -------
     Profile
-        All inland (zone 4); clutter is 0 at both ends, where the antennas stand.
+        All inland (zone 4) but for what is taken as sea; clutter is 0 at both ends, where the antennas stand.
 
     Raises
     ------
@@ -201,14 +210,17 @@ def cut_profile(
             station_ground_m(names[0], lat1, lon1, ground_mosaic),
             station_ground_m(names[1], lat2, lon2, ground_mosaic),
         ]
-        probe = geodesy.points_along(lat1, lon1, lat2, lon2, np.linspace(0.0, length, 201))
+        probe = geodesy.points_along(lat1, lon1, lat2, lon2, np.linspace(0.0, length, _PROBES))
         ground_used = ground_mosaic.holding(*probe)
         surface_used = surface_mosaic.holding(*probe) if surface_mosaic else ()
         canopy_used = canopy_mosaic.holding(*probe) if canopy_mosaic else ()
         used = (*ground_used, *surface_used, *canopy_used)
         native = min(r.spacing_m for r in used)
         met_before = [r.out_of_limits[0] for r in used]
-        notes = []
+        notes = [note for r in used for note in r.notes]
+        notes += _fit_together(ground_mosaic, ground_used, *probe)
+        notes += _datums(used)
+        notes += _treetops(ground_used)
         step = native if step_m is None else step_m
         intervals = max(ceil(length / step - 1e-9), FEWEST_POINTS - 1)
         if intervals >= MOST_POINTS:
@@ -223,13 +235,23 @@ def cut_profile(
 
         ground = ground_mosaic.sample(lat, lon)
         ground[[0, -1]] = ends_m
+        sea = np.isnan(ground) & sea_without_data
+        if sea.any():
+            ground[sea] = 0.0
+            notes.append(
+                f"{sea.mean() * length:.0f} m of the path without heights are taken as sea at 0 m, as the "
+                "plan says"
+            )
         ground, bridged_m, hole_notes = _bridge(distance, ground, lat, lon, largest_hole_m, names[0])
         notes += hole_notes
         keep = slice(None, None, finer)
-        distance, ground, lat, lon = distance[keep], ground[keep], lat[keep], lon[keep]
+        distance, ground, lat, lon, sea = distance[keep], ground[keep], lat[keep], lon[keep], sea[keep]
 
+        cell = _cell_m(ground_used, *probe)
+        notes += agreement.height_notes(distance, ground, cell, names[0])
+        shown = (surface_mosaic, canopy_mosaic, surface_kind)
         clutter, kind, clutter_notes = _clutter(
-            lat, lon, ground, length, surface_mosaic, canopy_mosaic, surface_kind
+            lat, lon, ground, distance, *shown, (ground_used, surface_used)
         )
         notes += clutter_notes
         for raster, before in zip(used, met_before, strict=True):
@@ -244,12 +266,13 @@ def cut_profile(
         ground_m=ground,
         clutter_m=clutter,
         clutter_kind=kind,
-        zone=np.full(ground.shape, INLAND, dtype=np.int8),
+        zone=np.where(sea, ZONES[0], INLAND).astype(np.int8),
         latitude_deg=lat,
         longitude_deg=lon,
         source=", ".join(f"{Path(r.name).name} ({r.spacing_m:.3g} m)" for r in used),
         bridged_m=bridged_m,
         notes=tuple(notes),
+        cell_m=cell,
     )
 
 
@@ -596,6 +619,7 @@ def station_ground_m(name: str, lat: float, lon: float, mosaic: Mosaic) -> float
         "are latitude and longitude swapped, the latitude with the wrong sign?": (-lon, lat),
         "are latitude and longitude swapped, both with the wrong sign?": (-lon, -lat),
     }
+    guesses |= _other_zones(lat, lon)
     mends = [
         mend
         for mend, (y, x) in guesses.items()
@@ -606,6 +630,20 @@ def station_ground_m(name: str, lat: float, lon: float, mosaic: Mosaic) -> float
         f"{at} lies {_length_text(gap_m)} outside {nearest.name}{others}, which covers "
         f"{geodesy.position_text(south, west)} to {geodesy.position_text(north, east)}: {mend}"
     )
+
+
+def _other_zones(lat: float, lon: float) -> dict[str, tuple[float, float]]:
+    """Where the same easting and northing lie in other UTM zones: whole zones farther east or west."""
+    zones = {}
+    for steps in (1, -1, 2, -2, 3, -3):
+        x = (lon + 6.0 * steps + 180.0) % 360.0 - 180.0
+        zone = int((x + 180.0) // 6.0) % 60 + 1
+        code = (32600 if lat >= 0.0 else 32700) + zone
+        zones[f"is it in another UTM zone? In zone {zone} (EPSG:{code}) it would lie on the raster"] = (
+            lat,
+            x,
+        )
+    return zones
 
 
 def _gap_m(lat: float, lon: float, bounds: tuple[float, float, float, float]) -> float:
@@ -652,10 +690,11 @@ def _clutter(
     lat: Floats,
     lon: Floats,
     ground: Floats,
-    length_m: float,
+    distance: Floats,
     surface: Mosaic | None,
     canopy: Mosaic | None,
     surface_kind: str,
+    used: tuple[Sequence[Raster], Sequence[Raster]],
 ) -> tuple[Floats, tuple[str, ...], list[str]]:
     """Return what stands on the ground, by the taller of surface model and canopy, and notes."""
     clutter = np.zeros_like(ground)
@@ -671,13 +710,111 @@ def _clutter(
         unknown = np.isnan(height)
         if unknown.any():
             notes.append(
-                f"no {of_what} height is known along {unknown.mean() * length_m:.0f} m of the path; "
+                f"no {of_what} height is known along {unknown.mean() * distance[-1]:.0f} m of the path; "
                 "nothing is taken to stand there"
             )
+        if mosaic is surface and not unknown.all():
+            cell_m = max(r.cell_m for rasters in used for r in rasters)
+            names = ", ".join(Path(r.name).name for r in used[1])
+            notes += agreement.surface_notes(height, _allowed_m(ground, distance, cell_m), names)
         taller = ~unknown & (height >= LOWEST_CLUTTER_M) & (height > clutter)
         clutter[taller], kind[taller] = height[taller], what
     clutter[[0, -1]], kind[[0, -1]] = 0.0, ""
     return clutter, tuple(kind), notes
+
+
+def _allowed_m(ground: Floats, distance: Floats, cell_m: float) -> Floats:
+    """How far a surface may lie below the ground: cells of unlike place and size differ on a slope."""
+    return np.asarray(agreement.tolerance_m(cell_m) + 0.7 * cell_m * np.abs(np.gradient(ground, distance)))
+
+
+def area_notes(
+    ground: Mosaic, surface: Mosaic, latitude_deg: float, longitude_deg: float, radius_m: float
+) -> list[str]:
+    """Hold the rasters around a position against each other, as `cut_profile` does along a path.
+
+    Parameters
+    ----------
+    ground, surface : Mosaic
+        The latter may be without rasters.
+    latitude_deg, longitude_deg : float, degrees
+    radius_m : float, m
+
+    Returns
+    -------
+    list of str
+        What a reader of the result should know.
+
+    Raises
+    ------
+    TerrainError
+        If the surface cannot be on the ground's vertical datum and in its unit, or ground rasters contradict
+        each other.
+    """
+    # seven spokes, so that none lies along rows or columns but the first
+    ends = [_point_at(latitude_deg, longitude_deg, turn * 360.0 / 7.0, radius_m) for turn in range(7)]
+    along = np.linspace(radius_m / 40.0, radius_m, 40)
+    spokes = [geodesy.points_along(latitude_deg, longitude_deg, *end, along) for end in ends]
+    lat, lon = (np.concatenate([spoke[i] for spoke in spokes]) for i in (0, 1))
+    used, above = ground.holding(lat, lon), surface.holding(lat, lon)
+    notes = [note for r in (*used, *above) for note in r.notes]
+    notes += _fit_together(ground, used, lat, lon)
+    notes += _datums((*used, *above))
+    notes += _treetops(used)
+    if used and above:
+        cell_m = max(r.cell_m for r in (*used, *above))
+        foot = ground.sample(lat, lon)
+        north = cell_m / 111_000.0
+        slope = np.hypot(
+            ground.sample(lat + north, lon) - foot,
+            ground.sample(lat, lon + north / max(np.cos(np.radians(latitude_deg)), 0.01)) - foot,
+        )
+        allowed_m = agreement.tolerance_m(cell_m) + 0.7 * np.nan_to_num(slope)
+        names = ", ".join(Path(r.name).name for r in above)
+        offset = surface.sample(lat, lon) - foot
+        notes += agreement.surface_notes(offset, allowed_m, names, where="the land looked at")
+    return notes
+
+
+def _point_at(lat: float, lon: float, azimuth_deg: float, distance_m: float) -> tuple[float, float]:
+    end_lon, end_lat, _ = geodesy.ellipsoid().fwd(lon, lat, azimuth_deg, distance_m)
+    return float(end_lat), float(end_lon)
+
+
+def _cell_m(used: Sequence[Raster], lat: Floats, lon: Floats) -> float:
+    """Cell of the rasters that give the path its ground: the largest that gives more than a little."""
+    cells = np.zeros(lat.shape)
+    for raster in reversed(used):
+        cells[raster.covers(lat, lon)] = raster.cell_m
+    return float(np.quantile(cells, 0.95, method="higher"))
+
+
+def _fit_together(mosaic: Mosaic, used: Sequence[Raster], lat: Floats, lon: Floats) -> Iterator[str]:
+    """Hold rasters that show the same stretch against each other."""
+    for finer, coarser in pairwise(used):
+        both = finer.covers(lat, lon) & coarser.covers(lat, lon)
+        if both.any():
+            heights = [mosaic.only(r).sample(lat[both], lon[both]) for r in (finer, coarser)]
+            note = agreement.overlap_note(heights[0] - heights[1], coarser.cell_m, (finer.name, coarser.name))
+            yield from [note] if note else []
+
+
+def _datums(used: Sequence[Raster]) -> Iterator[str]:
+    """Say so if rasters are on different vertical datums."""
+    datums = {r.vertical: Path(r.name).name for r in used if r.vertical}
+    if len(datums) > 1:
+        said = ", ".join(f"{name}: {datum}" for datum, name in datums.items())
+        yield f"the rasters are on different vertical datums ({said}): steps where they meet are not real"
+
+
+def _treetops(ground: Sequence[Raster]) -> Iterator[str]:
+    """Say so if what is used as bare ground is a surface model by its name."""
+    names = [Path(r.name).name for r in ground if kind_of_file(r.name) == "surface"]
+    if names:
+        yield (
+            f"{', '.join(names)} is a surface model by its name, used as bare ground: trees and roofs "
+            "count as ground, and a station among trees is taken to stand on their tops"
+        )
 
 
 def _length_text(length_m: float) -> str:

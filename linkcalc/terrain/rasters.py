@@ -16,19 +16,20 @@ Only windows around the points are read, so that memory follows the path and not
 """
 
 import warnings
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
-from zipfile import BadZipFile, ZipFile
+from typing import Any, Literal, Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked
 from linkcalc.errors import TerrainError
-from linkcalc.terrain import geodesy
+from linkcalc.terrain import geodesy, sources
+from linkcalc.terrain.sources import Source, one_line
 from linkcalc.units import METRES_PER_FOOT, METRES_PER_US_SURVEY_FOOT
 
 Indices = NDArray[np.int64]
@@ -41,11 +42,21 @@ GROUND_LIMITS_M = (-500.0, 9000.0)
 CANOPY_LIMITS_M = (-10.0, 120.0)
 """Height above ground; no tree is known to exceed 116 m."""
 
+STEPS_TAG = "LINKCALC_STEPS_M"
+"""Tag of a copied part of a raster: the cell steps at the middle of the whole."""
+
+HeightUnit = Literal["m", "ft", "us_survey_ft"]
+
 _NEVER_A_HEIGHT = -32768
+_FEWEST_TO_SORT_OUT = 4
+_MOST_KEPT_OPEN = 100
+"""Of more rasters than this only those that are being read are open."""
 _CELLS_PER_READ = 1 << 18
-_CACHE_MB = 64
+_CACHE_BYTES = 64_000_000
 _TOUCH = 1e-6
 """Share of a cell within which a point counts as on a cell's centre or edge."""
+_SAME_UNIT = 1e-4
+"""Share by which two units may differ and still be the same (the two feet differ by 2e-6)."""
 _METRES_PER_DEGREE = 111_195.0
 _UNITS_M = {
     1.0: ("", "m", "metre", "metres", "meter", "meters"),
@@ -56,6 +67,7 @@ _UNITS_M = {
         "us survey foot",
         "us survey feet",
         "us-ft",
+        "us_survey_ft",
         "ftus",
         "foot_us",
         "us foot",
@@ -63,7 +75,6 @@ _UNITS_M = {
     ),
 }
 _METRES_PER_UNIT = {name: metres for metres, names in _UNITS_M.items() for name in names}
-_RASTER_ENDINGS = (".tif", ".tiff", ".hgt", ".asc", ".img", ".bil", ".dem", ".dt0", ".dt1", ".dt2", ".vrt")
 
 
 @dataclass(frozen=True)
@@ -84,32 +95,56 @@ class Area:
 class Raster:
     """One open raster; use it through `Mosaic`."""
 
-    def __init__(self, name: str, dataset: Any, limits_m: tuple[float, float]) -> None:
-        self.name = name
+    def __init__(
+        self,
+        source: Source,
+        dataset: Any,
+        limits_m: tuple[float, float],
+        *,
+        height_unit: HeightUnit | None = None,
+        network: bool = False,
+    ) -> None:
+        self.name = source.name
+        self._source, self._network = source, network
         self._data = dataset
+        self._ended = False
         self._limits_m = limits_m
         self._refuse_what_holds_no_heights()
         self._scale, self._offset = dataset.scales[0], dataset.offsets[0]
-        self._unit_m = self._metres_per_unit()
+        self.notes: tuple[str, ...] = ()
+        """What a reader of heights from it should know."""
+        self._unit_m = self._metres_per_unit(height_unit)
         self._affine: Affine = tuple(dataset.transform)[:6]
         self._inverse: Affine = tuple(~dataset.transform)[:6]
         self._width, self._height = dataset.width, dataset.height
+        self._block = dataset.block_shapes[0]
         self._geographic = bool(dataset.crs.is_geographic)
         self._middle_x = _apply(self._affine, self._width / 2, self._height / 2)[0]
+        name = self.name
         try:
             crs = dataset.crs.to_wkt()
             self._to_crs = geodesy.transformer("EPSG:4326", crs)
             self._to_position = geodesy.transformer(crs, "EPSG:4326")
+            self.vertical = geodesy.vertical_name(crs)
+            """The surface that its heights are counted from; empty where it does not say."""
+            self._bounds = self._outline()
             # how long a step of one cell is on the ground, at the middle of the raster
             col = np.array([0.0, 1.0, 0.0]) + self._width // 2
             row = np.array([0.0, 0.0, 1.0]) + self._height // 2
             lat, lon = self.position(col, row)
             steps = [geodesy.path_between(lat[0], lon[0], lat[i], lon[i])[0] for i in (1, 2)]
+            # a part of a tile has its points where the whole tile has them
+            if kept := dataset.tags().get(STEPS_TAG):
+                steps = [float(step) for step in kept.split()]
         except Exception as error:  # pyproj has no common error class for what a CRS can do wrong
             raise TerrainError(
                 f"raster {name}: its coordinate system cannot be tied to latitude and longitude ({error})"
             ) from error
+        self.steps_m = (steps[0], steps[1])
+        """How long a step of one column and one row is on the ground, at the middle of the raster."""
         self.spacing_m = min(steps)
+        self.cell_m = max(steps)
+        """The longer side of a cell, on the ground."""
         self.rank = self._rank()
         self.out_of_limits: tuple[int, float] = (0, 0.0)
         """How often a cell outside the limits was met so far, and the last such value in metres."""
@@ -130,6 +165,11 @@ class Raster:
                 f"raster {name} has no coordinate system, so its place on Earth is unknown; "
                 "assign the one it was made in"
             )
+        if not (data.crs.is_geographic or data.crs.is_projected):
+            raise TerrainError(
+                f"raster {name} is in {_crs_text(data.crs)}, neither latitude and longitude nor a map's "
+                "grid; reproject it to one of them"
+            )
         if data.transform.is_identity or data.transform.is_degenerate:
             raise TerrainError(f"raster {name} is not georeferenced: nothing says where its cells lie")
         if data.colorinterp[0] in (ColorInterp.red, ColorInterp.palette):
@@ -137,13 +177,27 @@ class Raster:
         if np.dtype(data.dtypes[0]).kind not in "iuf":
             raise TerrainError(f"raster {name} holds {data.dtypes[0]}, not heights")
 
-    def _metres_per_unit(self) -> float:
-        unit = (self._data.units[0] or "").strip()
-        if unit.lower() not in _METRES_PER_UNIT:
+    def _metres_per_unit(self, stated: HeightUnit | None) -> float:
+        said = (self._data.units[0] or "").strip()
+        unit = said.lower()
+        if stated is not None:
+            metres = _METRES_PER_UNIT[stated]
+            if unit and abs(_METRES_PER_UNIT.get(unit, 0.0) / metres - 1.0) > _SAME_UNIT:
+                self.notes = (
+                    f"{self.name} says that its heights are in {said}; the plan's {stated} is followed",
+                )
+            return metres
+        if unit not in _METRES_PER_UNIT:
             raise TerrainError(
-                f"raster {self.name} gives its heights in {unit!r}; metres and feet are understood"
+                f"raster {self.name} gives its heights in {said!r}; metres and feet are understood"
             )
-        return _METRES_PER_UNIT[unit.lower()]
+        grid_m = 1.0 if self._data.crs.is_geographic else self._data.crs.linear_units_factor[1]
+        if not unit and abs(grid_m - 1.0) > _SAME_UNIT:
+            self.notes = (
+                f"{self.name} lies on a grid in {self._data.crs.linear_units_factor[0]} and does not say what"
+                " its heights count in: metres are taken; if they are feet, set height_unit in [terrain]",
+            )
+        return _METRES_PER_UNIT[unit]
 
     def _rank(self) -> int:
         """Order by cell size in steps of a quarter octave, so that near equals keep their listed order."""
@@ -179,10 +233,24 @@ class Raster:
 
     def bounds(self) -> tuple[float, float, float, float]:
         """South, west, north and east limits in degrees; west > east across the 180th meridian."""
-        b = self._data.bounds
-        west, south, east, north = self._to_position.transform_bounds(
-            min(b.left, b.right), min(b.bottom, b.top), max(b.left, b.right), max(b.bottom, b.top)
+        return self._bounds
+
+    def meets(self, south: float, west: float, north: float, east: float) -> bool:
+        """Whether an area may reach into the raster, by degrees; west > east across the 180th meridian."""
+        low, left, high, right = self._bounds
+        room = (
+            2.0 * self.cell_m / 100_000.0 / max(np.cos(np.radians(min(max(abs(low), abs(high)), 89.0))), 0.01)
         )
+        width = (right - left) % 360.0 or 360.0
+        other = (east - west) % 360.0 or (360.0 if east != west else 0.0)
+        across = (west - left + room) % 360.0 <= width + 2.0 * room
+        across = across or (left - west + room) % 360.0 <= other + 2.0 * room
+        return bool(low - room <= north and high + room >= south and across)
+
+    def _outline(self) -> tuple[float, float, float, float]:
+        columns, rows = (0, self._width, 0, self._width), (0, 0, self._height, self._height)
+        x, y = _apply(self._affine, np.array(columns), np.array(rows))
+        west, south, east, north = self._to_position.transform_bounds(x.min(), y.min(), x.max(), y.max())
         return south, _wrapped(west), north, _wrapped(east)
 
     def cells(self, column: Indices, row: Indices) -> Floats:
@@ -213,7 +281,7 @@ class Raster:
         found = np.full((bottom - top, right - left), np.nan, dtype=np.float32)
         first, last = max(left, 0), min(right, self._width)
         row, end = max(top, 0), min(bottom, self._height)
-        tall = self._data.block_shapes[0][0]
+        tall = self._block[0]
         tall *= max(_CELLS_PER_READ // (tall * max(last - first, 1)), 1)
         while first < last and row < end:
             stop = min((row // tall + 1) * tall, end)
@@ -235,13 +303,19 @@ class Raster:
         from rasterio.errors import RasterioError
         from rasterio.windows import Window
 
-        try:
-            window = Window(left, top, right - left, bottom - top)
-            return np.ma.asarray(self._data.read(1, window=window, masked=True))
-        except RasterioError as error:
-            raise TerrainError(
-                f"raster {self.name} is damaged or cannot be reached: {_one_line(error)}"
-            ) from error
+        window = Window(left, top, right - left, bottom - top)
+        with ExitStack() as stack:
+            data = self._data
+            if self._ended:
+                raise TerrainError(f"raster {self.name} has been closed")
+            if data.closed:
+                data = stack.enter_context(sources.opened(self._source, network=self._network))
+            try:
+                return np.ma.asarray(data.read(1, window=window, masked=True))
+            except RasterioError as error:
+                raise TerrainError(
+                    f"raster {self.name} is damaged or cannot be reached: {one_line(error)}"
+                ) from error
 
     def _heights(self, raw: "np.ma.MaskedArray[Any, Any]") -> Floats:
         """Stored values as metres, NaN for nodata."""
@@ -251,7 +325,8 @@ class Raster:
         return np.where(unknown, np.nan, heights)
 
     def close(self) -> None:
-        """Close the file."""
+        """Close the file for good."""
+        self._ended = True
         self._data.close()
 
 
@@ -261,7 +336,8 @@ class Mosaic:
     Not to be shared between threads or processes: open one in each.
     """
 
-    def __init__(self, rasters: Sequence[Raster]) -> None:
+    def __init__(self, rasters: Sequence[Raster], options: Mapping[str, str] = sources.OFFLINE) -> None:
+        self._options = options
         self.rasters = tuple(sorted(rasters, key=lambda r: r.rank))
         """Finest first; cells of about the same size (a quarter octave) rank as listed."""
 
@@ -310,12 +386,17 @@ class Mosaic:
         lon = checked("longitude_deg", longitude_deg)
         lat, lon = np.broadcast_arrays(lat, lon)
         # GDAL would keep every block it touched, up to a share of the machine's memory
-        with rasterio.Env(GDAL_CACHEMAX=_CACHE_MB):
+        with rasterio.Env(GDAL_CACHEMAX=_CACHE_BYTES, **self._options):
             return self._sample(lat.ravel(), lon.ravel(), fill=True).reshape(lat.shape)
+
+    def only(self, raster: Raster) -> "Mosaic":
+        """One of the rasters alone; not to be closed."""
+        return Mosaic([raster], self._options)
 
     def holding(self, latitude_deg: Floats, longitude_deg: Floats) -> tuple[Raster, ...]:
         """The rasters on which any of the positions lies, finest first."""
-        return tuple(r for r in self.rasters if r.covers(latitude_deg, longitude_deg).any())
+        near = self._meeting(latitude_deg, longitude_deg)
+        return tuple(r for r in near if r.covers(latitude_deg, longitude_deg).any())
 
     def area(
         self,
@@ -381,7 +462,7 @@ class Mosaic:
         """
         import rasterio
 
-        with rasterio.Env(GDAL_CACHEMAX=_CACHE_MB):
+        with rasterio.Env(GDAL_CACHEMAX=_CACHE_BYTES, **self._options):
             heights = raster.block(left, right, top, bottom)
             known = ~np.isnan(heights)
             if len(self.rasters) > 1 and not known.all():
@@ -394,9 +475,16 @@ class Mosaic:
                 heights[rows, columns] = self._sample(*position, fill=False)
         return heights, known
 
+    def _meeting(self, lat: Floats, lon: Floats) -> Sequence[Raster]:
+        """The rasters that points may lie on; of many tiles most lie elsewhere."""
+        if len(self.rasters) < _FEWEST_TO_SORT_OUT or not lat.size:
+            return self.rasters
+        box = (float(lat.min()), float(lon.min()), float(lat.max()), float(lon.max()))
+        return [raster for raster in self.rasters if raster.meets(*box)]
+
     def _sample(self, lat: Floats, lon: Floats, *, fill: bool) -> Floats:
         heights = np.full(lat.shape, np.nan)
-        for raster in self.rasters:
+        for raster in self._meeting(lat, lon):
             open_ = np.flatnonzero(np.isnan(heights))
             if not open_.size:
                 break
@@ -432,18 +520,28 @@ def open_mosaic(
     base_dir: str | Path | None = None,
     *,
     limits_m: tuple[float, float] = GROUND_LIMITS_M,
+    height_unit: HeightUnit | None = None,
+    feet: Collection[str] = (),
+    network: bool = False,
 ) -> Mosaic:
     """Open rasters as one surface.
 
     Parameters
     ----------
     paths : sequence of str or Path
-        Files; relative ones are taken from `base_dir`. A URL or a GDAL ``/vsi...`` name is passed on as
-        it is. A ``.zip`` must hold exactly one raster. None at all gives a mosaic without heights.
+        Files, folders of them, patterns, addresses: see `linkcalc.terrain.sources.sources`. Relative ones are
+        taken from `base_dir`. A ``.zip`` that is named itself must hold exactly one raster. None at all gives
+        a mosaic without heights.
     base_dir : str, Path or None
         Folder of relative paths; None is the current one.
     limits_m : tuple of two floats, metres
         What lies outside is taken as nodata.
+    height_unit : "m", "ft", "us_survey_ft" or None
+        What heights count in, whatever the files say; None: what each says, metres where it says nothing.
+    feet : collection of str
+        Entries of `paths` whose heights are in feet, whatever the files say.
+    network : bool
+        Whether addresses may be read. If not, nothing reaches the network, whatever a file holds.
 
     Returns
     -------
@@ -453,7 +551,8 @@ def open_mosaic(
     Raises
     ------
     TerrainError
-        If a file is missing, unreadable, no raster, holds no heights, or does not say where it lies.
+        If a file is missing, unreadable, no raster, holds no heights, does not say where it lies, or reaches
+        for the network where that is not allowed.
 
     Examples
     --------
@@ -467,31 +566,26 @@ def open_mosaic(
     array([ 4.,  6., nan])
     """
     import rasterio
-    from rasterio.errors import NotGeoreferencedWarning, RasterioError
+    from rasterio.errors import NotGeoreferencedWarning
 
     if isinstance(paths, str | Path):
         paths = [paths]
-    opened: list[Raster] = []
-    try:
-        for path in paths:
-            location = _locate(path, base_dir)
-            try:
-                with warnings.catch_warnings():
-                    # said in our own words by Raster
-                    warnings.simplefilter("ignore", NotGeoreferencedWarning)
-                    dataset = rasterio.open(location)
-            except (RasterioError, OSError) as error:
-                raise TerrainError(f"{path} cannot be opened as a raster: {_one_line(error)}") from error
-            try:
-                opened.append(Raster(str(path), dataset, limits_m))
-            except BaseException:
+    found = sources.sources(paths, base_dir)
+    options = sources.options(network=network)
+    rasters: list[Raster] = []
+    with ExitStack() as on_fault, rasterio.Env(**options):
+        for source in found:
+            with warnings.catch_warnings():
+                # said in our own words by Raster
+                warnings.simplefilter("ignore", NotGeoreferencedWarning)
+                dataset = sources.opened(source, network=network)
+            on_fault.callback(dataset.close)
+            unit = "ft" if source.listed in feet else height_unit
+            rasters.append(Raster(source, dataset, limits_m, height_unit=unit, network=network))
+            if len(found) > _MOST_KEPT_OPEN:
                 dataset.close()
-                raise
-    except BaseException:
-        for raster in opened:
-            raster.close()
-        raise
-    return Mosaic(opened)
+        on_fault.pop_all()
+    return Mosaic(rasters, options)
 
 
 def _apply(affine: Affine, column: Any, row: Any) -> tuple[Any, Any]:
@@ -503,31 +597,6 @@ def _wrapped(longitude_deg: Any) -> Any:
     return (longitude_deg + 180.0) % 360.0 - 180.0
 
 
-def _locate(path: str | Path, base_dir: str | Path | None) -> str:
-    name = str(path)
-    if "://" in name or name.startswith("/vsi"):
-        return name
-    file = Path(base_dir or ".") / path
-    if file.is_dir():
-        raise TerrainError(f"raster {name} is a folder ({file}); name the files in it")
-    if not file.exists():
-        raise TerrainError(f"raster {name}: there is no file {file}")
-    return _inside_zip(name, file) if file.suffix.lower() == ".zip" else str(file)
-
-
-def _inside_zip(name: str, file: Path) -> str:
-    try:
-        with ZipFile(file) as archive:
-            members = [m for m in archive.namelist() if m.lower().endswith(_RASTER_ENDINGS)]
-    except (BadZipFile, OSError) as error:
-        raise TerrainError(f"raster {name} is not a readable zip file: {error}") from error
-    if len(members) != 1:
-        what = f"{len(members)} rasters ({', '.join(members[:3])}, ...)" if members else "no raster"
-        raise TerrainError(
-            f"raster {name} holds {what}; name one as /vsizip/{file.resolve()}/NAME, or unpack it"
-        )
-    return f"/vsizip/{file.resolve()}/{members[0]}"
-
-
-def _one_line(error: BaseException) -> str:
-    return " ".join(str(error).split()) or type(error).__name__
+def _crs_text(crs: Any) -> str:
+    code = crs.to_epsg()
+    return f"EPSG:{code}" if code else str(crs)[:60]

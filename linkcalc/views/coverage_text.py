@@ -86,7 +86,10 @@ def headline(result: CoverageResult) -> str:
 
 def preview_words(result: CoverageResult) -> str:
     """What a preview is, and how far to trust it."""
-    return f"PREVIEW with cells of {result.cell_m:g} m: narrow shadows fall between. Run without --preview before deciding."
+    return (
+        f"PREVIEW with cells of {result.cell_m:g} m: narrow shadows fall between. Run without --preview before "
+        "deciding."
+    )
 
 
 def rings(result: CoverageResult) -> list[tuple[str, float, float, float]]:

@@ -8,6 +8,7 @@ from linkcalc.plan_energy import (
     SolarSupply,
     StationEnergy,
 )
+from linkcalc.views.messages_text import odds_words
 from linkcalc.views.text import Page
 
 
@@ -154,15 +155,17 @@ def _solar(page: Page, solar: SolarSupply) -> None:
     page.wrap(
         f"Solar: {solar.daily_wh:.3g} Wh a day at {solar.voltage_v:g} V;"
         f" with {solar.peak_sun_h:g} peak sun hours in the worst month the panel's bare sum is"
-        f" {solar.panel_w:.3g} W, the battery's for"
-        f" {solar.autonomy_days:g} days is {solar.storage_wh:.3g} Wh ({solar.chemistry},"
-        f" {100 * solar.usable_share:.0f} % usable)",
+        f" {solar.panel_w:.3g} W, an empty battery filled again in {solar.recovery_days:g} days; the"
+        f" battery's for {solar.autonomy_days:g} days is {solar.storage_wh:.3g} Wh ({solar.chemistry},"
+        f" {100 * solar.usable_share:.0f} % usable at {solar.temperature_c:g} degrees Celsius)",
         indent=2,
         hanging=4,
     )
     page.wrap(
         f"Take at least {solar.recommended_panel_w:.2g} W and {solar.recommended_storage_wh:.3g} Wh"
-        f" ({solar.recommended_storage_mah:.0f} mAh): neither sum is exact, and shade is not in them.",
+        f" ({solar.recommended_storage_mah:.0f} mAh): neither sum is exact, and shade is not in them."
+        f" In 60 days of that sun, in bright and dull spells of four days or so, it then runs empty with a"
+        f" chance of {odds_words(solar.blackout_chance)}.",
         indent=2,
         hanging=4,
     )

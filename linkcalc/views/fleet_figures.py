@@ -8,7 +8,7 @@ import numpy as np
 
 from linkcalc.fleet.answer import FleetResult
 from linkcalc.views import style
-from linkcalc.views.fleet_text import headline, shortened, times_words
+from linkcalc.views.fleet_text import headline, shortened, sites_words, times_words
 from linkcalc.views.map_figures import hillshade
 
 if TYPE_CHECKING:
@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 _NAMED = 8
 """Nodes that are named on the map: those that fare worst."""
+_TIED = 200
+"""Nodes up to which each is tied to its shed: more lines hide the land, and each other."""
 _SAFETY: Final = "A prediction: measure on site. A radio link is no safety function and no emergency stop."
 _MARKS: Final = {
     "closes": ("o", style.RAY, 30.0),
@@ -34,12 +36,14 @@ def map_figure(result: FleetResult) -> "Figure":
         _text(
             figure, 0.085, 0.968, _first_upper(headline(result)), size=style.TITLE_PT, weight="bold", width=80
         )
-        _text(
-            figure, 0.085, 0.928,
+        what = (
             f"Each node with the shed it {'should report' if result.assigned else 'reports'} to; the darker "
-            "and thicker the line, the higher the spreading factor.",
-            size=style.TEXT_PT, width=112,
-        )  # fmt: skip
+        )
+        what += "and thicker the line, the higher the spreading factor."
+        if len(result.nodes) > _TIED:
+            what = "The darker the mark, the higher the spreading factor; lines: from nodes that may get"
+            what += " fewer than asked."
+        _text(figure, 0.085, 0.928, what, size=style.TEXT_PT, width=112)
         _key(figure, result)
         _text(figure, 0.085, 0.045, f"Terrain shaded from the north-west. {_SAFETY}", size=style.SMALL_PT,
               width=128, color=style.MUTED)  # fmt: skip
@@ -66,22 +70,30 @@ def draw_map(ax: "Axes", result: FleetResult) -> None:
     sx, sy = (v / 1e3 for v in relief.position_of(sheds[:, 0], sheds[:, 1]))
     index = {s.name: j for j, s in enumerate(result.sheds)}
     home = np.array([index[n.shed] for n in result.nodes])
-    ties = [
-        [(x[k], y[k]), (sx[j], sy[j])] for k, j in enumerate(home) if np.isfinite(result.nodes[k].margin_db)
-    ]
-    colours = [
-        factor_colour(n.spreading_factor) for k, n in enumerate(result.nodes) if np.isfinite(n.margin_db)
-    ]
-    widths = [factor_width(n.spreading_factor) for n in result.nodes if np.isfinite(n.margin_db)]
+    tied = [k for k in _tied(result) if np.isfinite(result.nodes[k].margin_db)]
+    ties = [[(x[k], y[k]), (sx[home[k]], sy[home[k]])] for k in tied]
+    colours = [factor_colour(result.nodes[k].spreading_factor) for k in tied]
+    thin = 1.0 if len(result.nodes) <= _TIED else 0.4
+    widths = [thin * factor_width(result.nodes[k].spreading_factor) for k in tied]
     ax.add_collection(LineCollection(ties, colors=colours, linewidths=widths, zorder=3))
     halo: list[Any] = [withStroke(linewidth=2.4, foreground=style.PAPER)]
-    small = min(1.0, float(np.sqrt(120.0 / len(result.nodes))))
+    small = min(1.0, 120.0 / len(result.nodes)) ** 0.5
+    factors = np.array([n.spreading_factor or 0 for n in result.nodes])
     for verdict, (marker, colour, size) in _MARKS.items():
         own = np.array([n.verdict == verdict for n in result.nodes])
-        ax.scatter(
-            x[own], y[own], size * small, color=colour, marker=marker, edgecolors=style.PAPER,
-            linewidths=0.7, zorder=5,
-        )  # fmt: skip
+        if verdict != "closes":  # those that need something done stay large, and lie on top
+            ax.scatter(
+                x[own], y[own], size * max(small, 0.6), color=colour, marker=marker, edgecolors=style.PAPER,
+                linewidths=0.7, zorder=5,
+            )  # fmt: skip
+            continue
+        for factor in sorted(set(factors[own].tolist())):
+            some = own & (factors == factor)
+            ax.scatter(
+                x[some], y[some], size * small,
+                color=colour if len(tied) == len(result.nodes) else factor_colour(factor or None),
+                marker=marker, edgecolors=style.PAPER, linewidths=0.7 * small, zorder=4,
+            )  # fmt: skip
     ax.scatter(sx, sy, 130.0, color=style.INK, marker="^", edgecolors=style.PAPER, linewidths=1.0, zorder=6)
     taken: list[tuple[float, float, float, float]] = []
     for s, a, b in zip(result.sheds, sx, sy, strict=True):
@@ -94,6 +106,13 @@ def draw_map(ax: "Axes", result: FleetResult) -> None:
     ax.set_aspect("equal", adjustable="box")
     ax.set_xlabel("km east of the middle")
     ax.set_ylabel("km north of the middle")
+
+
+def _tied(result: FleetResult) -> list[int]:
+    """The nodes that a line to their shed is drawn for: all, or of many those that lack what is asked."""
+    if len(result.nodes) <= _TIED:
+        return list(range(len(result.nodes)))
+    return [k for k, n in enumerate(result.nodes) if n.verdict != "closes"][:_TIED]
 
 
 def _places(result: FleetResult) -> tuple[np.ndarray, np.ndarray]:
@@ -119,7 +138,7 @@ def factor_width(factor: int | None) -> float:
 
 def _to_name(result: FleetResult) -> list[int]:
     """The nodes that do not close, else the one that fares worst; a few of them."""
-    order = sorted(range(len(result.nodes)), key=lambda k: result.nodes[k].success)
+    order = sorted(range(len(result.nodes)), key=lambda k: result.nodes[k].assured)
     failing = [k for k in order if result.nodes[k].verdict != "closes"]
     return (failing or order[:1])[:_NAMED]
 
@@ -168,22 +187,25 @@ def _key(figure: "Figure", result: FleetResult) -> None:
 
     words = {
         "closes": "has the success asked",
-        "at_risk": "has less",
-        "does_not_close": "out of reach on the best guess",
+        "at_risk": "may have less",
+        "does_not_close": "loses more than half on the best guess",
     }
     handles = []
+    many = None if len(result.nodes) <= _TIED else factor_colour(9)
     for verdict, (marker, colour, size) in _MARKS.items():
         count = sum(n.verdict == verdict for n in result.nodes)
         if count:
             handles.append(
-                Line2D([], [], marker=marker, color=colour, linestyle="", markersize=np.sqrt(size),
+                Line2D([], [], marker=marker, color=colour if many is None or verdict != "closes" else many,
+                       linestyle="", markersize=np.sqrt(size),
                        markeredgecolor=style.PAPER, label=f"{words[verdict]} ({count})")
             )  # fmt: skip
     handles.append(Line2D([], [], marker="^", color=style.INK, linestyle="", markersize=10, label="shed"))
     for factor in sorted({n.spreading_factor for n in result.nodes if n.spreading_factor}):
-        handles.append(
-            Line2D([], [], color=factor_colour(factor), linewidth=factor_width(factor), label=f"SF{factor}")
-        )
+        look: dict[str, Any] = {"linewidth": factor_width(factor)}
+        if many is not None:
+            look = {"linestyle": "", "marker": "o", "markersize": 5}
+        handles.append(Line2D([], [], color=factor_colour(factor), label=f"SF{factor}", **look))
     figure.legend(
         handles=handles, loc="lower left", bbox_to_anchor=(0.075, 0.052), ncols=4,
         fontsize=style.SMALL_PT, handlelength=1.4, columnspacing=1.4,
@@ -211,7 +233,7 @@ def load_figure(result: FleetResult) -> "Figure":
             f"{asked:.4g} % asked", (times[0], asked), (2, -4), textcoords="offset points", va="top",
             fontsize=style.SMALL_PT, color=style.MUTED,
         )  # fmt: skip
-        left.set_title("Messages with their tries, the doubt included", fontsize=style.TEXT_PT)
+        left.set_title(f"Messages that arrive, at {sites_words(result.confidence)}", fontsize=style.TEXT_PT)
         right.plot(
             times, 100.0 * np.array([p.tries_received for p in result.loads]), color=style.RAY,
             label="closed form",

@@ -1,8 +1,6 @@
 """A fleet in words: does every node get through, the worst ones, each shed's air, and what would mend it."""
 
-import csv
 import dataclasses
-import io
 import json
 import math
 from collections.abc import Iterator, Sequence
@@ -10,6 +8,7 @@ from typing import Any
 
 from linkcalc.energy import CAUTION as ENERGY_CAUTION
 from linkcalc.energy import LONGEST_QUOTED_YEARS, life_words
+from linkcalc.files import csv_text
 from linkcalc.fleet.answer import FleetResult, NodeAnswer, ShedAnswer
 from linkcalc.fleet.limits import Held
 from linkcalc.fleet.reach import regime_words
@@ -81,13 +80,22 @@ def headline(result: FleetResult) -> str:
     else:
         few = n - met
         who = "the node" if n == 1 else f"{few} of {n} nodes"
-        words = f"{who} {'gets' if few == 1 else 'get'} fewer than {asked} of {_messages(few)} through"
-        out = sum(node.margin_db < 0.0 for node in result.nodes)
+        words = f"{who} may get fewer than {asked} of {_messages(few)} through"
+        out = sum(node.verdict == "does_not_close" for node in result.nodes)
         if out:
-            words += f", {out} of them none on the best guess" if few > 1 else ", none on the best guess"
+            words += ", on the best guess fewer than half" if few == 1 else f", {out} of them fewer than half"
     if result.refused:
         words += f"; {len(result.refused)} more not answered"
     return words
+
+
+def sites_words(confidence: float) -> str:
+    """Say at how many sites.
+
+    >>> sites_words(0.9), sites_words(0.95)
+    ('nine such sites in ten', '95 % of such sites')
+    """
+    return "nine such sites in ten" if abs(confidence - 0.9) < 1e-9 else f"{_asked(confidence)} of such sites"
 
 
 def _messages(n: int) -> str:
@@ -115,8 +123,10 @@ def summary(result: FleetResult) -> Iterator[str]:
     """The answer in a few lines."""
     worst = result.worst
     yield (
-        f"Worst node: {worst.name}, {success_words(worst, result.required_success)} of its messages to "
-        f"{worst.shed}, margin {_margin(worst)}, {signal_words(worst)}"
+        f"Worst node: {worst.name}, {success_words(worst, result.required_success)} of its messages or more "
+        f"to {worst.shed} at {sites_words(result.confidence)} "
+        f"({probability_words(worst.success_predicted)} on the best guess), margin {_margin(worst)}, "
+        f"{signal_words(worst)}"
     )
     none = sum(not node.reached for node in result.nodes)
     two = sum(len(node.reached) > 1 for node in result.nodes)
@@ -212,17 +222,18 @@ def _limits_words(held: Held) -> str:
 
 
 def _worst(page: Page, result: FleetResult) -> None:
-    widths = (20, 16, 13, 9, 9, 11)
-    page.row(["", "shed", "signal", "margin", "success", "lost alone"], widths)
+    widths = (18, 14, 13, 8, 8, 9, 8)
+    page.row(["", "shed", "signal", "margin", "best", "assured", "alone"], widths)
     for node in result.worst_first[:_WORST]:
         page.row(
             [
-                shortened(node.name),
-                shortened(node.shed, 15),
+                shortened(node.name, 16),
+                shortened(node.shed, 13),
                 signal_words(node, short=True),
                 _margin(node, unit=False),
+                probability_words(node.success_predicted),
                 success_words(node, result.required_success),
-                probability_words(1.0 - node.success_alone),
+                probability_words(node.success_alone),
             ],
             widths,
         )
@@ -236,8 +247,9 @@ def _worst(page: Page, result: FleetResult) -> None:
             f"{who}: {'lacks' if len(names) == 1 else 'lack'} {lacks}" if "dB" in lacks else f"{who}: {lacks}"
         )
     page.wrap(
-        "margin in dB; success: of a message with its tries, all nodes sending, the doubt of the prediction "
-        "included; lost alone: the share lost if no other node sent.",
+        "margin in dB; best: share of its messages that arrive with their tries on the best guess, all nodes "
+        f"sending; assured: the share that {sites_words(result.confidence)} have at least, held against the "
+        f"{_asked(result.required_success)} asked; alone: the same if no other node sent.",
         indent=2,
     )
 
@@ -274,8 +286,8 @@ def _loads(page: Page, result: FleetResult) -> None:
             widths,
         )
     page.wrap(
-        "Success of messages by the closed form, with the doubt of the prediction; tries received: mean of "
-        "all nodes at the predicted levels, beside that of a simulation packet by packet.",
+        f"Messages that arrive at {sites_words(result.confidence)}, by the closed form; tries received: mean "
+        "of all nodes on the best guess, beside that of a simulation packet by packet.",
         indent=2,
     )
 
@@ -312,9 +324,9 @@ def signal_words(node: NodeAnswer, *, short: bool = False) -> str:
 
 def success_words(node: NodeAnswer, required: float) -> str:
     """A node's success, never rounded up to what it lacks."""
-    words = probability_words(node.success)
-    if required - 0.01 < node.success < required:
-        words = f"{math.floor(node.success * 1000.0) / 10.0:.1f} %"
+    words = probability_words(node.assured)
+    if required - 0.01 < node.assured < required:
+        words = f"{math.floor(node.assured * 1000.0) / 10.0:.1f} %"
     return words
 
 
@@ -401,50 +413,47 @@ def _plain(value: Any) -> Any:
 
 COLUMNS = (
     "name", "latitude_deg", "longitude_deg", "antenna_height_m", "verdict", "shed", "spreading_factor",
-    "transmit_power_dbm", "distance_m", "path", "margin_db", "success", "success_alone", "tries_sent",
-    "collided", "interval_s", "time_on_air_s", "airtime_s_per_day", "charge_mah_per_day", "battery_years",
-    "reached", "limits", "lacks",
+    "transmit_power_dbm", "distance_m", "path", "margin_db", "assured", "success_alone", "success_predicted",
+    "tries_sent", "collided", "interval_s", "time_on_air_s", "airtime_s_per_day", "charge_mah_per_day",
+    "battery_years", "reached", "limits", "lacks",
 )  # fmt: skip
 
 
 def nodes_csv(result: FleetResult) -> str:
     """Every node with how it sends and fares, as CSV."""
-    file = io.StringIO()
-    writer = csv.writer(file, lineterminator="\n")
-    writer.writerow(COLUMNS)
+    rows: list[Sequence[Any]] = [COLUMNS]
     for n in result.nodes:
-        writer.writerow(
+        rows.append(
             [
                 n.name, f"{n.latitude_deg:.6f}", f"{n.longitude_deg:.6f}", f"{n.antenna_height_m:g}",
                 n.verdict, n.shed, n.spreading_factor or "", f"{n.power_dbm:g}",
                 _digits(n.distance_m, 0), n.path,
-                _digits(n.margin_db, 2), f"{n.success:.5f}", f"{n.success_alone:.5f}",
+                _digits(n.margin_db, 2), f"{n.assured:.5f}", f"{n.success_alone:.5f}",
+                f"{n.success_predicted:.5f}",
                 f"{n.transmissions:.4f}", f"{n.collided:.5f}", f"{n.interval_s:g}",
                 f"{n.time_on_air_s:.6f}", f"{n.airtime_s_per_day:.3f}", f"{n.charge_mah_per_day:.4f}",
                 "" if n.battery_years is None else f"{n.battery_years:.2f}", "; ".join(n.reached),
                 n.limits.status, n.lacks,
             ]
         )  # fmt: skip
-    return file.getvalue()
+    return csv_text(rows)
 
 
 def reach_csv(result: FleetResult) -> str:
     """Every path from a node to a shed, with its margin for each signal at the highest power, as CSV."""
-    file = io.StringIO()
-    writer = csv.writer(file, lineterminator="\n")
     signals = [f"margin_sf{f}_db" if f else "margin_db" for f in result.factors]
-    writer.writerow(["name", "shed", "distance_m", "path_loss_db", "path", "uncertainty_db", *signals])
+    rows = [["name", "shed", "distance_m", "path_loss_db", "path", "uncertainty_db", *signals]]
     found = result.drawing
     for k, node in enumerate(result.nodes):
         for j, shed in enumerate(result.sheds):
-            writer.writerow(
+            rows.append(
                 [
                     node.name, shed.name, _digits(found.length_m[k, j], 0), _digits(found.loss_db[k, j], 2),
-                    regime_words(int(found.regime[k, j])), _digits(found.sigma_db[k, j], 1),
+                    regime_words(int(found.regime[k, j])), _digits(float(found.sigma_db[k, j]), 1),
                     *(_digits(v, 2) for v in node.margins_db[j]),
                 ]
             )  # fmt: skip
-    return file.getvalue()
+    return csv_text(rows)
 
 
 def _digits(value: float, digits: int) -> str:

@@ -10,7 +10,7 @@ from matplotlib.ticker import FuncFormatter, NullFormatter
 from linkcalc.errors import LinkcalcError
 from linkcalc.messages import MessageAnswer, MessagesSection, often_words
 from linkcalc.views import style
-from linkcalc.views.messages_text import delay_words, duration_words, name_words, odds_words
+from linkcalc.views.messages_text import delay_words, duration_words, name_words, odds_words, share_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -36,7 +36,9 @@ def delay_figure(message: MessageAnswer) -> "Figure":
         figure.text(
             0.02,
             0.955,
-            style.drawable(f"{name_words(message)}: {often_words(message.loss, 'lost')}"),
+            style.drawable(
+                f"{name_words(message)}: {often_words(message.loss_working_site, 'lost')} where it works"
+            ),
             size=style.TITLE_PT,
             weight="bold",
             va="center",
@@ -47,7 +49,8 @@ def delay_figure(message: MessageAnswer) -> "Figure":
             0.895,
             style.drawable(
                 f"{message.from_} to {message.to}, {tries}, fade margin {message.fade_margin_db:.1f} dB;"
-                " averaged over what is unknown and what varies"
+                f" chance that it works {share_words(message.working_chance)}, that it is dead"
+                f" {odds_words(message.dead_chance)}"
             )
             + "\n"
             + delay_words(message),

@@ -45,9 +45,9 @@ def messages_report(
         _message(page, message)
     page.blank()
     page.wrap(
-        "Averaged: over what is unknown about the site and what varies over the year. As predicted: a site"
-        " that is just so. Poor site: only one in ten is worse. Once measured: had a reading on site"
-        " confirmed the prediction."
+        "All over what varies in a year. Where it works: the mean over such sites. As predicted: a site that"
+        " is just so. Poor site: only one in ten is worse. Once measured: had a reading on site confirmed the"
+        " prediction."
     )
     page.blank()
     page.wrap(section.caution)
@@ -69,6 +69,17 @@ def odds_words(probability: float) -> str:
     one_in = 1.0 / probability
     step = 10.0 ** max(0, math.floor(math.log10(one_in)) - 1)
     return f"1 in {round(one_in / step) * step:,.0f}".replace(",", " ")
+
+
+def share_words(share: float) -> str:
+    """Write a share that is near one, not rounded up to all.
+
+    >>> share_words(0.7612), share_words(0.99951), share_words(1.0)
+    ('76 %', '99.9 %', '> 99.9 %')
+    """
+    if share >= 0.9995:
+        return "> 99.9 %" if share > 0.9999 else "99.9 %"
+    return f"{100.0 * share:.{1 if share >= 0.985 else 0}f} %"
 
 
 def count_words(number: float) -> str:
@@ -116,15 +127,21 @@ def _message(page: Page, m: MessageAnswer) -> None:
     tries = "one try" if m.tries == 1 else f"up to {m.tries} tries" if m.acknowledged else f"{m.tries} times"
     answered = "acknowledged" if m.acknowledged else "not acknowledged"
     page.wrap(f"{m.payload_bytes} bytes, {rate}, {tries}, {answered}", indent=2, hanging=4)
-    widths = [22, 12, 14, 14, 14]
-    page.row(["", "averaged", "as predicted", "poor site", "once measured"], widths)
-    losses = (m.loss, m.loss_predicted_site, m.loss_poor_site, m.loss_after_reading)
+    widths = [18, 16, 14, 14, 14]
+    losses = (m.loss_working_site, m.loss_predicted_site, m.loss_poor_site, m.loss_after_reading)
     lost = (
-        m.lost_per_year,
+        m.lost_per_year_working_site,
         m.lost_per_year_predicted_site,
         m.lost_per_year_poor_site,
         m.lost_per_year_after_reading,
     )
+    page.wrap(
+        f"Chance that such a site works ({100.0 * m.accepted_loss:.3g} % lost at most):"
+        f" {share_words(m.working_chance)}; that it is dead (more than half lost):"
+        f" {odds_words(m.dead_chance)}.",
+        indent=2, hanging=4,
+    )  # fmt: skip
+    page.row(["", "where it works", "as predicted", "poor site", "once measured"], widths)
     page.row(["lost", *map(odds_words, losses)], widths)
     page.row(["lost in a year", *map(count_words, lost)], widths)
     page.wrap(
@@ -158,9 +175,13 @@ def delay_words(m: MessageAnswer) -> str:
     d = m.delay
     if d.mean_s is None:
         return "It is never delivered."
-
-    def by(time_s: float | None, share: str) -> str:
-        return f"{share} not at all" if time_s is None else f"{share} within {duration_words(time_s)}"
-
-    parts = [by(d.median_s, "half"), by(d.p95_s, "95 %"), by(d.p99_s, "99 %")]
+    arrive = d.drawing.delivered[-1]
+    known = [
+        (share, t)
+        for share, t in (("half", d.median_s), ("95 %", d.p95_s), ("99 %", d.p99_s))
+        if t is not None
+    ]
+    parts = [f"{share} within {duration_words(t)}" for share, t in known]
+    if len(parts) < 3:
+        parts.append(f"{share_words(arrive)} arrive at all")
     return f"Delivered after {duration_words(d.mean_s)} on average; {', '.join(parts)}."

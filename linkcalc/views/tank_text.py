@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 from linkcalc.tank import Settings, Solution, TankAnswer
 from linkcalc.tank.answer import Losses
-from linkcalc.views.messages_text import count_words, duration_words, odds_words
+from linkcalc.views.messages_text import count_words, duration_words, odds_words, share_words
 from linkcalc.views.text import Page
 
 FLOAT_ALWAYS = (
@@ -90,12 +90,15 @@ def _how(tank: TankAnswer) -> str:
     if tank.bounded_by == "nothing":
         return "Fit a watchdog at the engine that stops it when nothing is heard, and a run timer."
     if tank.bounded_by == "run timer":
-        return f"The run timer ({tank.max_run_time_h:g} h) ends it at last, and {stopping}."
+        return (
+            f"The run timer ({tank.max_run_time_h:g} h) ends it at last, and {stopping}; started just below"
+            " the stop level the engine runs over for all of it."
+        )
     assert tank.watchdog_s is not None
     assert tank.interval_s is not None
     return (
         f"Pump flow times watchdog ({duration_words(tank.watchdog_s)}), one report interval"
-        f" ({duration_words(tank.interval_s)}) and {stopping}."
+        f" ({duration_words(tank.interval_s)}) and {stopping}, whatever level the engine was started at."
     )
 
 
@@ -106,6 +109,7 @@ def _times(page: Page, tank: TankAnswer) -> None:
         ("Stop level to the float, full flow", tank.time_to_high_high_s),
         ("Filling, start to stop level", tank.fill_time_s),
         ("Start level to empty, mean draw", tank.time_to_empty_s),
+        ("Start level to empty, worst hour", tank.shortest_time_to_empty_s),
     ]
     for name, seconds in rows:
         if seconds is not None:
@@ -114,10 +118,11 @@ def _times(page: Page, tank: TankAnswer) -> None:
 
 def _year(page: Page, tank: TankAnswer) -> None:
     page.heading("In a year")
-    columns = [tank.averaged, tank.predicted_site, tank.after_reading]
+    columns = [tank.working, tank.predicted_site, tank.after_reading]
     simulated = tank.simulated
-    widths = [28, 12, 13, 14, *([11] if simulated else [])]
-    heads = ["averaged", "as predicted", "once measured", *(["simulated"] if simulated else [])]
+    page.wrap(dead_words(tank), indent=2)
+    widths = [25, 15, 13, 14, *([11] if simulated else [])]
+    heads = ["where it works", "as predicted", "once measured", *(["simulated"] if simulated else [])]
     page.row(["", *heads], widths)
     rows: list[tuple[str, str, Callable[[float], str]]] = [
         ("chance of an overflow", "overflow_chance", odds_words),
@@ -127,33 +132,62 @@ def _year(page: Page, tank: TankAnswer) -> None:
         ("asked for while dry, m³", "unmet_m3", count_words),
         ("fillings begun", "starts", count_words),
         ("nuisance stops", "nuisance_stops", count_words),
-        ("stopped late, by no message", "watchdog_stops", count_words),
+        ("stopped late, unheard", "watchdog_stops", count_words),
     ]
     for name, field, words in rows:
         cells = [words(getattr(c.risk, field)) for c in columns]
         if simulated:
             cells.append(words(getattr(simulated, field)))
         page.row([name, *cells], widths)
-    if tank.averaged.fuel_l is not None:
-        fuel: list[tuple[str, Callable[[Losses], float | None]]] = [
+    engine: list[tuple[str, Callable[[Losses], float | None]]] = [("engine hours", lambda c: c.engine_h)]
+    if tank.working.fuel_l is not None:
+        engine += [
             ("fuel, litres", lambda c: c.fuel_l),
             ("  of it for nothing", lambda c: c.fuel_lost_l),
         ]
-        for name, figure in fuel:
-            cells = [count_words(figure(c) or 0.0) for c in columns] + ([""] if simulated else [])
-            page.row([name, *cells], widths)
+    for name, figure in engine:
+        cells = [count_words(figure(c) or 0.0) for c in columns] + ([""] if simulated else [])
+        page.row([name, *cells], widths)
+    page.wrap(month_words(tank), indent=2)
     page.wrap(
-        "For lost messages only; what else may fail is not in these figures. Averaged: over what is not"
-        " known about the site. As predicted: a site that is just so. Once measured: had a reading on site"
-        " confirmed the prediction."
+        "For lost messages only; what else may fail is not in these figures. Where it works: the mean over"
+        " such sites. As predicted: a site that is just so. Once measured: had a"
+        " reading on site confirmed the prediction."
         + (
-            f" Simulated: {simulated.tank_years} tank-years, seed {simulated.seed}; they leave the chance of"
+            f" Simulated: {simulated.tank_years} tank-years, seed {simulated.seed}, at sites of every kind,"
+            " the dead ones among them; they leave the chance of"
             f" an overflow between {100 * simulated.overflow_chance_interval[0]:.2g} and"
             f" {100 * simulated.overflow_chance_interval[1]:.2g} % (95 %, Wilson)."
             if simulated
             else ""
         ),
         indent=2,
+    )
+
+
+def dead_words(tank: TankAnswer) -> str:
+    """The chance that the link does not work at such a site, apart from all rates."""
+    return (
+        f"Chance that the link works at such a site ({100.0 * tank.accepted_loss:.3g} % of its messages lost"
+        f" at most): {share_words(tank.working_chance)}, once measured"
+        f" {share_words(tank.working_chance_after_reading)}; that it is dead (more than half lost):"
+        f" {odds_words(tank.dead_chance)}, once measured {odds_words(tank.dead_chance_after_reading)}. Where"
+        " it is dead no engine is started and the tank runs dry: measure before you build."
+    )
+
+
+def month_words(tank: TankAnswer) -> str:
+    """What the engine does in a month, and when it wants a service."""
+    year = tank.working
+    fuel = "" if year.fuel_l is None else f", {count_words(year.fuel_l / 12.0)} litres of fuel"
+    months = 12.0 / year.services if year.services > 0.0 else float("inf")
+    due = (
+        f"every {months:.1f} months" if months < 11.95 else "once a year, for its age, not for its hours"
+    )  # common practice, no source: oil ages
+    return (
+        f"A month where it works: {count_words(year.risk.starts / 12.0)} engine starts,"
+        f" {count_words(year.engine_h / 12.0)} engine hours{fuel}; a service, due each"
+        f" {tank.service_interval_h:g} h, {due}."
     )
 
 
@@ -189,8 +223,27 @@ def alone_lines(found: Solution) -> list[str]:
         else f"report interval: {duration_words(found.interval_s)} or shorter",
         "watchdog: none does it"
         if found.watchdog_s is None
-        else f"watchdog: {duration_words(found.watchdog_s)} or shorter",
+        else f"watchdog: {_watchdog_words(found.watchdog_s, found.least_watchdog_s)}",
     ]
+
+
+def _watchdog_words(longest_s: float, least_s: float | None) -> str:
+    """Between what rides over lost reports and what stops in time.
+
+    >>> _watchdog_words(3600.0, 1800.0)
+    '30 min (three report intervals) to 60 min'
+    >>> _watchdog_words(1200.0, 1800.0)[:57]
+    '20 min or shorter, but under 30 min (three report interva'
+    """
+    if least_s is None:
+        return f"{duration_words(longest_s)} or shorter"
+    least = f"{duration_words(least_s)} (three report intervals)"
+    if longest_s < least_s:
+        return (
+            f"{duration_words(longest_s)} or shorter, but under {least} lost reports stop the engine: report"
+            " more often"
+        )
+    return f"{least} to {duration_words(longest_s)}"
 
 
 def recommended_words(settings: Settings | None) -> str:
@@ -201,5 +254,5 @@ def recommended_words(settings: Settings | None) -> str:
         f"stop at {settings.stop_percent:g} %, report every {duration_words(settings.interval_s)}, watchdog"
         f" {duration_words(settings.watchdog_s)}: overrun {volume_words(settings.overrun_bound_m3)} at most,"
         f" {volume_words(settings.freeboard_m3)} free; {count_words(settings.nuisance_stops)} nuisance stops"
-        " a year"
+        " a year where the link works"
     )

@@ -185,6 +185,8 @@ def term_words(term: Term, direction: Direction) -> str:
     >>> term_words(Term("antenna gain, tank", 2.15, "transmitter"), way)
     'antenna gain'
     """
+    if term.group == "path":
+        return term.name
     station = direction.from_ if term.group == "transmitter" else direction.to
     return term.name.removesuffix(f", {station}")
 
@@ -263,7 +265,9 @@ def abilities(stream: TextIO, environ: Mapping[str, str]) -> tuple[bool, bool]:
     return colour, False
 
 
-def report(result: Result, width: int = 80, *, colour: bool = False, ascii_only: bool = False) -> str:
+def report(
+    result: Result, width: int = 80, *, colour: bool = False, ascii_only: bool = False, full: bool = True
+) -> str:
     """Return the terminal report: verdict, margins and what limits them first, then the reasons.
 
     Parameters
@@ -275,6 +279,8 @@ def report(result: Result, width: int = 80, *, colour: bool = False, ascii_only:
         Bold headings and coloured verdicts by ANSI sequences.
     ascii_only : bool
         Plain ASCII, for a stream that cannot show more.
+    full : bool
+        With budget, models, uncertainty, all remedies and all that was assumed; else the first screen.
 
     Returns
     -------
@@ -285,6 +291,8 @@ def report(result: Result, width: int = 80, *, colour: bool = False, ascii_only:
     page.wrap(result.title or result.plan_file, bold=True)
     if len(result.links) > 1:
         _overview(page, result.links)
+    if not full:
+        return _first_screen(page, result)
     for link in result.links:
         _link(page, link)
     if result.sections:
@@ -304,23 +312,98 @@ def report(result: Result, width: int = 80, *, colour: bool = False, ascii_only:
     return page.text()
 
 
+REMEDIES = 3
+"""On the first screen."""
+
+
+def _first_screen(page: "Page", result: Result) -> str:
+    for link in result.links:
+        _answer(page, link)
+        best = link.advice[:REMEDIES]
+        for number, a in enumerate(best, 1):
+            words = "" if a.fade_margin_db is None else f" ({decibel_words(a.fade_margin_db)}"
+            words += "" if not words else ", enough)" if a.sufficient else ", not enough alone)"
+            page.wrap(f"{number}. {a.text}{words}", indent=2, hanging=5)
+        for line in link.warnings:
+            page.wrap(f"Note: {line}", indent=2, hanging=4)
+    if result.sections:
+        page.blank()
+        for section in result.sections.values():
+            page.item(section.line)
+    for line in result.warnings:
+        page.item(line)
+    page.blank()
+    page.wrap(
+        "A radio link is no safety function and no emergency stop: fit a hard-wired float or over-run stop and a "
+        "watchdog. The engine may start by itself; licensed people, local codes. All cautions and figures: --full."
+    )
+    page.blank()
+    for link in result.links:
+        page.verdict(link)
+    return page.text()
+
+
+def _assumed_words(link: LinkResult) -> str:
+    """What was assumed that costs most, in decibels."""
+    terms = {t.name: t for d in link.directions for t in d.terms}
+    guessed = [
+        (t.name, -t.value_db) for t in terms.values() if "(assumed)" in t.note or t.name == "installation"
+    ]
+    parts = [f"{name} {decibel_words(loss)}" for name, loss in guessed if loss >= 0.05]
+    return f"Assumed, nobody said: {', '.join(parts)}." if parts else ""
+
+
+def _answer(page: "Page", link: LinkResult) -> None:
+    page.verdict(link)
+    page.wrap(_without_verdict(link), indent=2)
+    page.wrap(path_words(link), indent=2)
+    page.blank()
+    _columns(
+        page,
+        link.directions,
+        [
+            ("Margin", [decibel_words(d.fade_margin_db) for d in link.directions]),
+            ("  required", [asked_words(d) for d in link.directions]),
+            ("  90 % interval", [likely_words(d) for d in link.directions]),
+            ("Such sites work", [probability_words(d.site_share) for d in link.directions]),
+            (
+                "  messages that arrive there",
+                [probability_words(d.success_where_it_works) for d in link.directions],
+            ),
+            ("Time on air", [time_words(d.time_on_air_s) for d in link.directions]),
+        ],
+    )
+    page.wrap(_limited_words(link), indent=2, hanging=4)
+    if words := _assumed_words(link):
+        page.wrap(words, indent=2, hanging=4)
+
+
+def _limited_words(link: LinkResult) -> str:
+    limits = list(dict.fromkeys(d.limited_by for d in link.directions))
+    if len(limits) == 1:
+        return f"Limited both ways by {limits[0]}."
+    return "Limited by " + "; ".join(f"{d.limited_by} (to {d.to})" for d in link.directions) + "."
+
+
 def _overview(page: "Page", links: Sequence[LinkResult]) -> None:
     page.heading("All links")
-    widths = [page.width - 2 - 46, 12, 17, 17]
-    page.row(["", "margin", "message arrives", "verdict"], widths)
+    widths = [page.width - 2 - 52, 11, 11, 13, 17]
+    page.row(["", "distance", "margin", "sites work", "verdict"], widths)
     for link in links:
         weaker = weaker_direction(link)
-        surest = min(d.delivery_probability for d in link.directions)
         page.row(
             [
                 link.name,
+                distance_words(link.path.distance_m),
                 decibel_words(weaker.fade_margin_db),
-                probability_words(surest),
+                probability_words(weaker.site_share),
                 VERDICT_WORDS[link.verdict],
             ],
             widths,
         )
-    page.line("  (margin and message: the weaker direction)")
+        remedy = next((a.text for a in link.advice if a.sufficient), "")
+        page.wrap(f"{weaker.limited_by}{'; ' + remedy if remedy else ''}", indent=4, hanging=4)
+    page.line("  (margin and sites: the weaker direction)")
 
 
 def _link(page: "Page", link: LinkResult) -> None:
@@ -329,11 +412,7 @@ def _link(page: "Page", link: LinkResult) -> None:
     page.wrap(path_words(link), indent=2)
     page.blank()
     _summary(page, link.directions)
-    if len({d.limited_by for d in link.directions}) == 1 < len(link.directions):
-        page.wrap(f"Limited both ways by {link.directions[0].limited_by}", indent=2, hanging=4)
-    else:
-        for d in link.directions:
-            page.wrap(f"From {d.from_} to {d.to} limited by {d.limited_by}", indent=2, hanging=4)
+    page.wrap(_limited_words(link), indent=2, hanging=4)
     _budget(page, link.directions)
     _path(page, link)
     _models(page, link.path)
@@ -356,9 +435,11 @@ def _without_verdict(link: LinkResult) -> str:
 def _summary(page: "Page", directions: Sequence[Direction]) -> None:
     rows: list[tuple[str, list[str]]] = [
         ("Margin", [decibel_words(d.fade_margin_db) for d in directions]),
-        ("  asked for", [asked_words(d) for d in directions]),
-        ("  9 in 10 likely within", [likely_words(d) for d in directions]),
-        ("Message arrives", [probability_words(d.delivery_probability) for d in directions]),
+        ("  required", [asked_words(d) for d in directions]),
+        ("  90 % interval", [likely_words(d) for d in directions]),
+        ("Such sites work", [probability_words(d.site_share) for d in directions]),
+        ("  messages that arrive there", [probability_words(d.success_where_it_works) for d in directions]),
+        ("Message arrives, all sites", [probability_words(d.delivery_probability) for d in directions]),
     ]
     if any(d.delivery_probability_single != d.delivery_probability for d in directions):
         rows.append(
@@ -487,6 +568,7 @@ def _path(page: "Page", link: LinkResult) -> None:
     )
     facts = [
         ("ground heights", path.source),
+        ("at the ends", _ends_words(link)),
         ("seen as", f"{path.regime}: {path.regime_reason}"),
         ("worst point", f"{where}: {clearance_words(path, worst_clearance_m(link))}"),
         (
@@ -506,6 +588,15 @@ def _path(page: "Page", link: LinkResult) -> None:
         facts.append(("missing heights", f"{distance_words(path.bridged_m)} bridged"))
     for name, fact in facts:
         page.wrap(f"{name:<16}{fact}", indent=2, hanging=18)
+
+
+def _ends_words(link: LinkResult) -> str:
+    """Say how high the ground is where the stations stand: the first thing to hold against a map."""
+    names = (link.directions[0].from_, link.directions[0].to) if link.directions else ("start", "end")
+    ends = zip(names, link.drawing.ground_m[[0, -1]], strict=True)
+    return (
+        ", ".join(f"{name} {rounded(float(height_m), 0)} m" for name, height_m in ends) + " above sea level"
+    )
 
 
 def _models(page: "Page", path: PathFacts) -> None:
@@ -544,8 +635,7 @@ def _uncertainty(page: "Page", directions: Sequence[Direction]) -> None:
 def _advice(page: "Page", advice: Sequence[Advice]) -> None:
     if not advice:
         return
-    giving_up = all(a.kind == "give_up" for a in advice)
-    page.heading("What could be given up" if giving_up else "What to change", minor=True)
+    page.heading("What to change", minor=True)
     for number, a in enumerate(advice, 1):
         hanging = 4 + len(str(number))
         page.wrap(f"{number}. {a.text}", indent=2, hanging=hanging)

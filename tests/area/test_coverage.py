@@ -202,7 +202,7 @@ def test_the_geotiff_holds_every_band_in_place(loaded, result):
 
 def test_the_closing_area_is_that_of_its_cells(result):
     made = json.loads(closing_area(result))
-    area_feature, station = made["features"]
+    area_feature, station, _ = made["features"]
     assert station["geometry"]["coordinates"] == pytest.approx([UPLAND_MIDDLE[1], UPLAND_MIDDLE[0]])
     from pyproj import Geod
 

@@ -212,6 +212,7 @@ def test_a_success_that_is_asked_ranks_by_what_is_over_it(tmp_path):
     np.testing.assert_array_equal(closes, found.bands["spare_db"] >= 0.0)
 
 
+@pytest.mark.slow
 def test_two_relays_on_a_small_area_are_the_best_of_all_pairs(wide, monkeypatch):
     monkeypatch.setattr(relay_chain, "BLOCKS_ACROSS", 3)
     found = siting(wide, radius_m=2000.0, cell_m=600.0, relays=2)
@@ -231,6 +232,7 @@ def test_two_relays_on_a_small_area_are_the_best_of_all_pairs(wide, monkeypatch)
     assert found.search.pairs_tried < rows.size * (rows.size - 1) / 2
 
 
+@pytest.mark.slow
 def test_two_relays_are_tried_where_no_spot_for_one_closes(wide):
     found = siting(wide, radius_m=4500.0, cell_m=120.0)
     assert found.spots[0].verdict != "closes"
@@ -250,6 +252,7 @@ def test_two_relays_are_tried_where_no_spot_for_one_closes(wide):
     assert spots_csv(found).count("\n") == 1 + len(found.spots) + 2
 
 
+@pytest.mark.slow
 def test_moving_one_relay_cannot_better_the_pair(wide):
     found = siting(wide, radius_m=4500.0, cell_m=240.0, relays=2)
     one, other = ((p.latitude_deg, p.longitude_deg) for p in found.two.relays)
@@ -444,6 +447,7 @@ def test_a_job_can_be_sent_elsewhere_and_says_how_far_it_is(loaded, result):
     assert tile_answer(job, tile).shape[0] == 2 * len(FIGURES)
 
 
+@pytest.mark.slow
 def test_without_numba_the_same_cells_come_out(loaded):
     one, other = (siting(loaded, radius_m=200.0, use_numba=use) for use in (False, True))
     for name, values in one.bands.items():

@@ -150,6 +150,7 @@ def test_300_cells_in_the_hills_equal_check(tmp_path):
     assert {"delta_bullington", "rounded_obstacle"} <= set(models)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not compiled.available(), reason="no numba")
 def test_300_cells_behind_a_wood_equal_check(tmp_path):
     text = (SAMPLES / "wooded.toml").read_text()

@@ -13,6 +13,7 @@ from typer.testing import CliRunner, Result
 
 from linkcalc.cli import app
 from linkcalc.link_case import LinkCase
+from linkcalc.sample_files import sample_path
 from linkcalc.views.jsonout import result_schema
 from tests import sites
 
@@ -49,6 +50,47 @@ def test_the_exit_code_is_the_verdict(case: LinkCase, code: int, word: str, tmp_
     done = check(sites.plan_file(tmp_path, case))
     assert (done.exit_code, done.stderr) == (code, "")
     assert word in done.stdout
+
+
+def test_a_plain_check_works_out_no_year_of_the_tank_and_says_the_same(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    plan = sample_path("upland")
+    whole = read(check(plan, "--json"))["sections"]["tank"]
+    assert whole["solution"]["recommended"] is not None
+    monkeypatch.setattr("linkcalc.tank.answer.year_risk", lambda *_: pytest.fail("a year was worked out"))
+    assert whole["line"] in " ".join(check(plan).stdout.split())
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        # a station may send with 33 dBm; the drain of no transmitter of that power is known
+        ("transmit_power_dbm = 14.0", "transmit_power_dbm = 33.0",
+         'Energy: not answered: power "tank": no generic transmit current is known above 30 dBm'),
+        # a narrow SF12 message takes longer than the wait between its tries
+        ("spreading_factor = 8, bandwidth_khz = 125.0", "spreading_factor = 12, bandwidth_khz = 10.4",
+         "Messages: not answered: message"),
+    ],
+)  # fmt: skip
+def test_a_section_that_cannot_be_answered_leaves_the_verdict_standing(
+    old: str, new: str, words: str, tmp_path: Path
+) -> None:
+    text = sample_path("upland").read_text()
+    assert old in text
+    plan = tmp_path / "plan.toml"
+    plan.write_text(
+        text.replace(old, new).replace('"upland.tif"', f'"{sample_path("upland").with_suffix(".tif")}"')
+    )
+    done = check(plan)
+    assert done.exit_code in (0, 3, 4), done.stderr
+    assert "fade margin" in done.stdout
+    assert words in " ".join(done.stdout.split())
+    told = read(check(plan, "--json"))
+    assert told["links"][0]["directions"][0]["fade_margin_db"] is not None
+    section = words.partition(":")[0].lower()
+    assert words in told["sections"][section]["line"]
+    assert set(told["sections"]) == {"limits", "messages", "tank", "energy", "exposure"}
 
 
 @pytest.mark.parametrize(("second", "code"), [(CLOSES, 0), (AT_RISK, 3), (FAILS, 4)])

@@ -2,10 +2,8 @@
 
 import os
 import re
-import signal
 import subprocess
 import sys
-import time
 
 import pytest
 import rasterio
@@ -83,26 +81,40 @@ def test_bad_input_is_one_line(plan, options, words):
     assert done.stderr.count("\n") == 1
 
 
+INTERRUPTED_AFTER_TWO_TILES = """
+import signal
+from linkcalc.area.coverage import TileStore
+from linkcalc.cli import main
+
+save, saved = TileStore.save, []
+
+def save_and_interrupt(store, tile, found):
+    save(store, tile, found)
+    saved.append(tile)
+    if len(saved) == 2:
+        signal.raise_signal(signal.SIGINT)  # to this thread: at once
+
+TileStore.save = save_and_interrupt
+main()
+"""
+
+
+@pytest.mark.slow
 @pytest.mark.skipif(not hasattr(os, "killpg"), reason="needs signals")
 def test_an_interrupted_run_keeps_its_tiles_and_goes_on(plan, tmp_path):
     out = tmp_path / "out"
-    command = [
-        sys.executable, "-c", "from linkcalc.cli import main; main()", "coverage", str(plan), "--station",
-        "generator shed", "--radius-km", "3.3", "--cell-m", "14", "--out", str(out),
-    ]  # fmt: skip
-    running = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-    for _ in range(1200):
-        if running.poll() is not None or len(list(out.glob("tiles-*/*.npy"))) > 1:
-            break
-        time.sleep(0.05)
-    running.send_signal(signal.SIGINT)
-    _, said = running.communicate(timeout=60)
-    assert running.returncode == 130, said
-    assert "finished tiles are kept in" in said
-    assert said.rstrip().endswith("interrupted")
-    kept = len(list(out.glob("tiles-*/*.npy")))
-    assert kept > 1
-    again = run(*command[3:])
+    arguments = (
+        "coverage", str(plan), "--station", "generator shed", "--radius-km", "1.5", "--out", str(out)
+    )  # fmt: skip
+    stopped = subprocess.run(
+        [sys.executable, "-c", INTERRUPTED_AFTER_TWO_TILES, *arguments],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert stopped.returncode == 130, stopped.stderr
+    assert "finished tiles are kept in" in stopped.stderr
+    assert stopped.stderr.rstrip().endswith("interrupted")
+    assert len(list(out.glob("tiles-*/*.npy"))) == 2
+    again = run(*arguments)
     assert again.returncode == 0, again.stderr
-    assert f"taking over {kept} of" in again.stderr
+    assert "taking over 2 of 4 tiles" in again.stderr
     assert not list(out.glob("tiles-*"))

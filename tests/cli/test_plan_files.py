@@ -12,6 +12,8 @@ from typer.testing import CliRunner, Result
 from linkcalc.cli import app
 from linkcalc.plan import load_plan
 from linkcalc.sample_files import sample_fleet_path
+from linkcalc.sites import read_sites
+from linkcalc.terrain.geodesy import path_between
 from linkcalc.terrain.profile import cut_profile
 from tests.plan.plans import PLAN
 
@@ -73,10 +75,110 @@ def test_a_new_plan_on_a_raster_has_ground_under_a_kilometre_of_path(tmp_path: P
 
 
 def test_a_raster_without_room_for_a_path_is_refused(tmp_path: Path) -> None:
-    write_raster(tmp_path / "small.tif", np.full((20, 20), 50.0, np.float32))
+    write_raster(tmp_path / "small.tif", np.full((20, 20), -9999.0, np.float32))
     done = linkcalc("new", tmp_path / "site.toml", "--terrain", tmp_path / "small.tif")
     assert done.exit_code == 2
-    assert "found no 1000 m with heights" in done.stderr
+    assert "found no 50 m with heights" in done.stderr
+
+
+@pytest.mark.parametrize(("cells", "length_m"), [(34, 500.0), (10, 250.0)])
+def test_a_small_tile_gives_a_plan_with_a_shorter_path(tmp_path: Path, cells: int, length_m: float) -> None:
+    # a lidar tile of 1 km, a drone's survey of 300 m
+    write_raster(tmp_path / "small.tif", np.full((cells, cells), 50.0, np.float32))
+    done = linkcalc("new", tmp_path / "site.toml", "--terrain", tmp_path / "small.tif")
+    assert (done.exit_code, done.stderr) == (0, "")
+    tank, shed = load_plan(tmp_path / "site.toml").plan.station
+    apart = path_between(tank.latitude_deg, tank.longitude_deg, shed.latitude_deg, shed.longitude_deg)[0]
+    assert apart == pytest.approx(length_m, abs=0.5)
+    assert linkcalc("check", tmp_path / "site.toml").exit_code in (0, 3, 4)
+
+
+def ground_of(tmp_path: Path) -> Path:
+    (tmp_path / "tiles").mkdir()
+    write_raster(tmp_path / "tiles" / "dtm.tif", np.full((200, 200), 50.0, np.float32))
+    return tmp_path / "tiles"
+
+
+FROM, TO = "-19.9019,-20.9981", "19 54 58 S 20 57 30 W"
+
+
+def test_two_positions_and_a_folder_of_tiles_give_a_verdict_at_once(tmp_path: Path) -> None:
+    site = tmp_path / "site.toml"
+    done = linkcalc("new", site, "--from", FROM, "--to", TO, "--terrain", ground_of(tmp_path))
+    assert (done.exit_code, done.stderr) == (0, "")
+    plan = load_plan(site).plan
+    assert plan.terrain.rasters == ["tiles/dtm.tif"]
+    assert [s.name for s in plan.station] == ["tank", "shed"]
+    assert plan.station[1].latitude_deg == pytest.approx(-(19 + 54 / 60 + 58 / 3600), abs=1e-7)
+    assert "Everything in it is invented" not in site.read_text()
+    assert linkcalc("check", site).exit_code in (0, 3, 4)
+
+
+def test_positions_without_ground_name_the_next_command(tmp_path: Path) -> None:
+    site = tmp_path / "site.toml"
+    done = linkcalc("new", site, "--from", FROM, "--to", TO)
+    assert done.exit_code == 0
+    assert f"its ground is missing: linkcalc ground {site}" in done.stdout
+    assert "terrain.rasters" in linkcalc("check", site).stderr
+    assert linkcalc("ground", site, "--folder", ground_of(tmp_path), "--write").exit_code == 0
+    assert linkcalc("check", site).exit_code in (0, 3, 4)
+
+
+def test_a_list_of_tanks_and_one_shed_give_a_link_each_and_come_back_as_a_map(tmp_path: Path) -> None:
+    (tmp_path / "sites.csv").write_text(
+        "name;lat;lon;antenna_height_m\nnorth tank;-19,9019;-20,9981;5,5\npump shed;-19,917;-20,9583;\n"
+        "south tank;-19,93;-20,98;\n"
+    )
+    site, out = tmp_path / "site.toml", tmp_path / "out"
+    command = ["new", site, "--sites", tmp_path / "sites.csv", "--to", "pump shed"]
+    done = linkcalc(*command, "--terrain", ground_of(tmp_path))
+    assert (done.exit_code, done.stderr) == (0, "")
+    plan = load_plan(site).plan
+    assert [(k.name, k.from_, k.to) for k in plan.link] == [
+        ("north tank", "north tank", "pump shed"),
+        ("south tank", "south tank", "pump shed"),
+    ]
+    assert [s.antenna_height_m for s in plan.station] == [5.5, 4.0, 6.0]
+    assert linkcalc("check", site, "--out", out).exit_code in (0, 3, 4)
+    drawn = json.loads((out / "links.geojson").read_text())
+    lines = [f for f in drawn["features"] if f["geometry"]["type"] == "LineString"]
+    assert [f["properties"]["name"] for f in lines] == ["north tank", "south tank"]
+    assert lines[0]["geometry"]["coordinates"] == [[-20.9981, -19.9019], [-20.9583, -19.917]]
+    result = json.loads((out / "result.json").read_text())
+    assert [f["properties"]["verdict"] for f in lines] == [k["verdict"] for k in result["links"]]
+    # what was written is read back as the same sites
+    for name in ("links.geojson", "links.kml"):
+        assert {s.name for s in read_sites(out / name)} == {"north tank", "pump shed", "south tank"}
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["--from", FROM], "go together"),
+        (["--from", FROM, "--to", FROM], "the same position"),
+        (["--from", "97.4 W 32.6 N", "--to", "nowhere"], "is not understood"),
+        (
+            ["--from", "-20.9981,-19.9019", "--to", "-20.96,-19.9", "--terrain", "tiles"],
+            "reaches into the area",
+        ),
+        (["--from", "-20.9981,-19.9019", "--to", "-20.96,-19.9", "--terrain", "tiles/dtm.tif"], "swapped"),
+        (["--sites", "absent.gpx", "--to", "x"], "absent.gpx: cannot be read"),
+        (["--sites", "three.csv"], "holds 3 sites: --to names the one"),
+        (["--sites", "three.csv", "--to", "sheed"], "nearest is 'shed'"),
+        (["--sites", "three.csv", "--from", FROM], "not both"),
+    ],
+)
+def test_positions_that_make_no_plan_are_one_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: list[str], said: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    ground_of(tmp_path)
+    Path("three.csv").write_text("name,lat,lon\na,-19.9019,-20.99\nb,-19.93,-20.99\nshed,-19.94,-20.98\n")
+    done = linkcalc("new", "site.toml", *arguments)
+    assert done.exit_code == 2
+    assert said in done.stderr
+    assert done.stderr.count("\n") == 1
+    assert not Path("site.toml").exists()
 
 
 @pytest.mark.parametrize(
@@ -130,3 +232,13 @@ def test_the_schema_of_the_fleet_file_takes_the_sample() -> None:
     described = json.loads(linkcalc("schema", "--fleet").stdout)
     jsonschema.validate(tomllib.loads(sample_fleet_path().read_text()), described)
     assert "shed" in described["properties"]
+
+
+def test_given_sites_take_the_channel_of_the_region(tmp_path: Path) -> None:
+    site = tmp_path / "site.toml"
+    ground = ["--terrain", ground_of(tmp_path)]
+    assert linkcalc("new", site, "--from", FROM, "--to", TO, "--region", "us", *ground).exit_code == 0
+    plan = load_plan(site).plan
+    assert plan.regulation.region == "us"
+    assert 902.0 < plan.link[0].frequency_mhz < 928.0
+    assert plan.station[0].latitude_deg == -19.9019

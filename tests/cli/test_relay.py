@@ -31,6 +31,7 @@ def plan(tmp_path):
     return write(tmp_path, ridge())
 
 
+@pytest.mark.slow
 def test_a_plan_gives_map_files_a_report_and_a_plan_with_the_relay(plan, tmp_path):
     out, made = tmp_path / "out", tmp_path / "with_relay.toml"
     done = run("relay", plan, "--cell-m", "60", "--out", out, "--write-plan", made, "--progress")
@@ -89,6 +90,7 @@ def test_a_plan_that_is_there_is_not_written_over(plan):
     assert plan.read_text() == before
 
 
+@pytest.mark.slow
 def test_tiles_are_kept_until_all_files_are_written(plan, tmp_path):
     out = tmp_path / "out"
     (out / "relay.csv").mkdir(parents=True)

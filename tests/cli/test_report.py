@@ -46,6 +46,7 @@ def test_readings_date_and_signatures_are_taken_in(tmp_path: Path) -> None:
     assert "90\u00a0% of the packets arrive, at 90\u00a0% confidence" in html
 
 
+@pytest.mark.slow
 def test_a_record_is_the_same_in_another_process_another_folder_another_day(tmp_path: Path) -> None:
     pages = []
     for seed in ("1", "2"):

@@ -64,6 +64,7 @@ def test_a_small_fleet_gets_the_best_of_all_settings(nodes, signals, powers, see
     assert found.charge_mah_per_day.sum() == pytest.approx(charge, rel=1e-6)
 
 
+@pytest.mark.slow
 def test_two_sheds_share_a_small_fleet_as_the_best_of_all_settings_does():
     network, _ = scattered(4, sheds=2, seed=8, interval_s=15.0, acknowledged=False)
     network = fewer_signals(network, [0, 3])
@@ -108,6 +109,7 @@ def test_an_option_is_judged_as_the_whole_fleet_would_be():
         assert judged.charge[node, shed, factor, power] == pytest.approx(charge[node], rel=1e-6)
 
 
+@pytest.mark.slow
 def test_what_is_not_allowed_is_not_chosen():
     network, _ = scattered(8, interval_s=3000.0)
     allowed = np.ones((8, 6, 2), dtype=bool)

@@ -324,7 +324,6 @@ def test_a_link_over_rasters_needs_both_positions(tmp_path: Path) -> None:
         ("grund.tif", 'terrain.rasters = "grund.tif": no such file; nearest in that folder is "ground.tif"'),
         ("maps/x.img", "no such file; it is looked for in "),
         ("C:\\\\temp\\new.tif", "a backslash in double quotes is special"),
-        (".", "is a folder; name a file in it"),
     ],
 )
 def test_a_raster_that_is_not_there_is_named_with_its_key(tmp_path: Path, name: str, said: str) -> None:
@@ -339,9 +338,11 @@ def test_a_surveyed_profile_that_is_not_there_is_named_with_its_link(tmp_path: P
     assert line == 'link "level" profile_csv = "pth.csv": no such file; nearest in that folder is "path.csv"'
 
 
-def test_remote_rasters_are_not_looked_for(tmp_path: Path) -> None:
+def test_remote_rasters_need_a_plan_that_says_so_and_are_not_looked_for(tmp_path: Path) -> None:
     names = '["https://example.invalid/x.tif", "/vsicurl/https://example.invalid/y.tif"]'
-    load(tmp_path, ("title =", f"terrain = {{ rasters = {names} }}\ntitle ="))
+    line = refusal(tmp_path, ("title =", f"terrain = {{ rasters = {names} }}\ntitle ="))
+    assert "lies on the network, and nothing is read from there unless network = true in [terrain]" in line
+    load(tmp_path, ("title =", f"terrain = {{ rasters = {names}, network = true }}\ntitle ="))
 
 
 def test_the_plans_folder_counts_not_the_current_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,5 +1,7 @@
+import os
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -193,6 +195,55 @@ def test_without_a_writable_folder_it_still_runs(tmp_path: Path, monkeypatch: py
     kernel = compiled.compile_function(link_of_path)
     assert kernel(np.linspace(0.0, 20.0, 9), np.zeros(9), np.zeros(9)) > 0.0
     assert not kernel.stats.cache_path
+
+
+@pytest.fixture
+def nowhere_to_write(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A read-only installation and home; gives the folder for temporary files."""
+    blocked, temporary = tmp_path / "file", tmp_path / "temporary"
+    blocked.touch()
+    temporary.mkdir()
+    monkeypatch.delenv("NUMBA_CACHE_DIR", raising=False)
+    monkeypatch.setenv("XDG_CACHE_HOME", str(blocked / "below"))
+    monkeypatch.setattr(compiled, "__file__", str(blocked / "compiled.py"))
+    monkeypatch.setattr(tempfile, "tempdir", str(temporary))
+    return temporary
+
+
+@needs_numba
+@pytest.mark.skipif(not hasattr(os, "getuid"), reason="needs users")
+def test_where_home_is_read_only_machine_code_is_kept_with_temporary_files(nowhere_to_write: Path) -> None:
+    arguments = (np.linspace(0.0, 20.0, 9), np.zeros(9), np.zeros(9))
+    first = compiled.compile_function(link_of_path)
+    loss = first(*arguments)
+    assert Path(first.stats.cache_path).is_relative_to(nowhere_to_write / f"linkcalc-{os.getuid()}")
+    again = compiled.compile_function(link_of_path)
+    assert again(*arguments) == loss
+    assert sum(again.stats.cache_hits.values()) == 1
+
+
+@pytest.mark.skipif(not hasattr(os, "getuid"), reason="needs users")
+@pytest.mark.parametrize("way", ["written by others", "led elsewhere"])
+def test_machine_code_is_not_taken_from_a_folder_that_others_can_fill(
+    way: str, nowhere_to_write: Path, tmp_path: Path
+) -> None:
+    folder = nowhere_to_write / f"linkcalc-{os.getuid()}"
+    if way == "led elsewhere":
+        folder.symlink_to(tmp_path)
+    else:
+        folder.mkdir()
+        folder.chmod(0o777)
+    assert compiled.cache_folder() is None
+
+
+def test_where_no_home_is_known_nothing_is_put_into_a_folder_called_so(
+    nowhere_to_write: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.delenv("XDG_CACHE_HOME")
+    monkeypatch.setattr(os.path, "expanduser", lambda path: path)  # as for a user without an entry
+    monkeypatch.chdir(tmp_path)
+    assert compiled.cache_folder() != Path("~/.cache/linkcalc")
+    assert not (tmp_path / "~").exists()
 
 
 def test_without_numba_the_numbers_come_from_numpy(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -51,8 +51,8 @@ def test_pure_water_agrees_with_the_p527_table(row):
 def test_ground_classes_lie_on_the_published_curves(
     ground_class, permittivity, still, lowest_900, highest_900
 ):
-    # Rec. ITU-R P.527-6, figure 24, at low frequency; land at 900 MHz: 0.15 f^1.30, 0.035 f^1.63, 0.00015 f^2.52
-    # S/m of Rec. ITU-R P.2040 (f in GHz, stated from 1 GHz: 0.131, 0.029, 0.000115)
+    # Rec. ITU-R P.527-6, figure 24, at low frequency; land at 900 MHz: 0.15 f^1.30, 0.035 f^1.63, 0.00015
+    # f^2.52 S/m of Rec. ITU-R P.2040 (f in GHz, stated from 1 GHz: 0.131, 0.029, 0.000115)
     relative, sigma = ground.ground_constants(ground_class, [1e6, 900e6])
     assert (relative == permittivity).all()
     assert sigma[0] == pytest.approx(still, rel=1e-2)

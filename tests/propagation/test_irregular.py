@@ -1,6 +1,7 @@
 """The irregular terrain model against its published vectors, and the laws it must keep."""
 
 import os
+import warnings
 from pathlib import Path
 from typing import Any
 
@@ -243,6 +244,32 @@ def test_a_cliff_between_the_antennas_warns_of_a_steep_horizon() -> None:
     ground[3:] = 400.0
     with pytest.warns(OutOfRangeWarning, match="horizon steeper"):
         point_to_point_loss_db(50.0, ground, **LINK)
+
+
+@pytest.mark.parametrize("at", [10, 20, 30, 70])
+@pytest.mark.parametrize("spacing_m", [25.6, 33.3, 12.34])
+def test_a_horizon_is_as_far_as_the_steps_to_it_added_up(spacing_m: float, at: int) -> None:
+    """As the NTIA/ITS reference software adds: a tenth of it, cut to whole steps, hangs on the last bit."""
+    ground = np.zeros(101)
+    ground[at] = 60.0
+    near_m, far_m = 0.0, 100 * spacing_m
+    for _ in range(at):
+        near_m += spacing_m
+        far_m -= spacing_m
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", OutOfRangeWarning)
+        found = point_to_point_loss_db(spacing_m, ground, detail=True, **LINK)
+    assert (found.tx_horizon_distance_m, found.rx_horizon_distance_m) == (near_m, far_m)
+
+
+def test_a_horizon_at_the_foot_of_a_tall_mast_is_refused_by_name() -> None:
+    ground = np.zeros(61)
+    ground[1] = 298.0
+    with (
+        pytest.warns(OutOfRangeWarning, match="horizon steeper"),
+        pytest.raises(DomainError, match=r"irregular terrain model is not defined .* horizon is too near"),
+    ):
+        point_to_point_loss_db(20.0, ground, **{**LINK, "tx_height_m": 300.0, "frequency_hz": 100e6})
 
 
 def test_careful_siting_lowers_the_loss() -> None:

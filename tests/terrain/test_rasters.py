@@ -327,7 +327,8 @@ UNUSABLE = {
     "fathoms": ("f.tif", lambda w, t, h: w("f.tif", h, unit="fathom"), "'fathom'"),
     "not_a_zip": ("x.zip", lambda w, t, h: (t / "x.zip").write_text("zip"), "not a readable zip"),
     "damaged": ("damaged.tif", damaged, "damaged"),
-    "unreachable": ("http://localhost:9/dem.tif", None, "cannot be opened"),
+    "remote": ("http://localhost:9/dem.tif", None, "lies on the network"),
+    "geocentric": ("xyz.tif", lambda w, t, h: w("xyz.tif", h, crs="EPSG:4978"), "EPSG:4978, neither"),
 }
 
 

@@ -10,6 +10,8 @@ import pytest
 import rasterio
 
 from linkcalc.errors import TerrainError
+from linkcalc.propagation.diffraction import delta_bullington_loss_db
+from linkcalc.terrain.cell_size import cell_error_db
 from linkcalc.terrain.geodesy import from_grid
 from linkcalc.terrain.profile import cut_profile
 from linkcalc.terrain.rasters import open_mosaic
@@ -128,3 +130,43 @@ def test_laser_scanned_woodland_has_trees_of_the_known_heights(real_terrain):
     assert 5.0 < p.clutter_m.max() < 21.0
     assert set(p.clutter_kind) == {"", "trees"}
     assert p.clutter_m[p.clutter_m > 0].min() >= 1.0
+
+
+def test_what_larger_cells_hide_on_real_ground_is_what_cell_error_says(real_terrain, tmp_path):
+    # the measurement of docs/ground.md in small: the loss over real ground against that over its means
+    source = real_terrain / "jacksboro_srtm3_4326.tif"
+    paths, rng = {}, np.random.default_rng(12)
+    for k in (2, 4, 10):
+        with rasterio.open(source) as file:
+            cells = file.read(1)[: 344 // k * k, : 403 // k * k].astype(np.float32)
+            means = cells.reshape(cells.shape[0] // k, k, cells.shape[1] // k, k).mean((1, 3))
+            t = file.transform
+            larger = rasterio.Affine(t.a * k, 0, t.c, 0, t.e * k, t.f)
+        paths[k] = tmp_path / f"{k}.tif"
+        with rasterio.open(
+            paths[k], "w", driver="GTiff", count=1, dtype="float32", crs="EPSG:4326", transform=larger,
+            width=means.shape[1], height=means.shape[0],
+        ) as file:  # fmt: skip
+            file.write(means, 1)
+
+    def loss_db(ends, raster):
+        p = cut_profile(*ends, [raster])
+        return float(
+            delta_bullington_loss_db(
+                p.distance_m, p.ground_m, clutter_m=p.clutter_m, tx_height_m=5.0, rx_height_m=5.0,
+                frequency_hz=868e6, k_factor=4 / 3, polarisation="vertical",
+            )
+        )  # fmt: skip
+
+    hopeful_db = {k: [] for k in paths}
+    for _ in range(40):
+        lat, lon = rng.uniform(36.2, 36.4), rng.uniform(-84.38, -84.12)
+        ends = (lat, lon, lat + rng.uniform(-0.02, 0.02), lon + rng.uniform(0.015, 0.03))
+        true = loss_db(ends, source)
+        for k, raster in paths.items():
+            hopeful_db[k].append(true - loss_db(ends, raster))
+    for k, errors in hopeful_db.items():
+        expected = cell_error_db(92.0 * k, 15.0)
+        # kinds of ground differ by a factor of two around the measurement's mean
+        assert 0.33 < np.sqrt(np.mean(np.square(errors))) / expected < 2.0
+        assert np.mean(errors) > 0.0

@@ -2,11 +2,14 @@
 
     python -m tests.validation [--tables DIR] [--json | --markdown]
     python -m tests.validation measured --data DIR
+    python -m tests.validation limits [--all]
+    python -m tests.validation fleets [--only WORD]
     python -m tests.validation pages [--check]
 
 DIR holds one folder a source (p1812, p526, itm, p2108, p2109). Every row found there is run. The exit code
 is 1 if a tolerance is missed, or if there was nothing to check. The second form compares predictions with
-measured links instead; the third writes what was checked into docs/models/.
+measured links instead; the third asks the table of legal limits, the fourth sets the closed form for fleets beside
+their simulation; the last writes what was checked into docs/models/.
 
 A suite is a module `suite_<name>.py` of this package with `run(tables: Path) -> Iterable[Line]`.
 """
@@ -31,6 +34,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     if arguments[:1] == ["measured"]:
         measured = importlib.import_module("tests.validation.measured")
         return int(measured.main(arguments[1:]) or 0)
+    if arguments[:1] == ["limits"]:
+        return int(importlib.import_module("tests.validation.limits").main(arguments[1:]))
+    if arguments[:1] == ["fleets"]:
+        return int(importlib.import_module("tests.validation.fleets").main(arguments[1:]))
     if arguments[:1] == ["pages"]:
         return int(importlib.import_module("tests.validation.pages").main(arguments[1:]))
     options = _parser().parse_args(arguments)

@@ -13,7 +13,7 @@ from linkcalc.result import MODEL_NAMES
 from linkcalc.rules.plan_limits import EndLimits
 from linkcalc.terrain import geodesy
 from linkcalc.views import style
-from linkcalc.views.limits_text import QUANTITY_WORDS, STATUS_WORDS, interval_words, power_words, sender_words
+from linkcalc.views.limits_text import STATUS_WORDS, interval_words, power_words, sender_words
 from linkcalc.views.record import pictures
 from linkcalc.views.record.markup import Child, Html, h, inline_svg
 from linkcalc.views.record.measured import acceptance_section, readings_section
@@ -325,8 +325,7 @@ def _limits(record: Record) -> Html:
     sources: dict[str, None] = {}
     for end in record.limits:
         c = end.limits
-        unverified = ", ".join(QUANTITY_WORDS[q] for q in c.unverified)
-        reasons[f"{c.reason}{f'. Unverified in that rule: {unverified}' if unverified else ''}."] = None
+        reasons[f"{c.reason}."] = None
         sources.update({f"{rule.id}: {rule.source}.": None for rule in c.rules})
     keep = []
     for s in record.keep_away:

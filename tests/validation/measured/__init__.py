@@ -18,6 +18,8 @@ from tests.validation.measured.predicted import Ways
 from tests.validation.measured.report import report_on, report_together
 from tests.validation.measured.sets import Assumed, find_sets
 
+START, END = "<!-- measured -->", "<!-- end -->"
+
 
 def main(argv: Sequence[str] | None = None) -> int:
     options = _parser().parse_args(argv)
@@ -35,10 +37,20 @@ def main(argv: Sequence[str] | None = None) -> int:
     reports, judged = [report for report, _ in found], [j for _, j in found if j is not None]
     if judged:
         reports = [*([] if options.summary else reports), report_together(judged)]
+    if options.page is not None and judged:
+        _write(options.page, as_markdown(reports[-1:]))
     form = as_json if options.json else as_markdown if options.markdown else as_text
     print(form(reports))
     missed = any(not bar.met for report in reports for bar in report.bars)
     return 1 if missed or not any(report.judged for report in reports) else 0
+
+
+def _write(page: Path, summary: str) -> None:
+    before, found, rest = page.read_text(encoding="utf-8").partition(START)
+    _, end, after = rest.partition(END)
+    if not (found and end):
+        raise SystemExit(f"{page}: has no {START} with an {END} after it")
+    page.write_text(f"{before}{START}\n{summary}\n{END}{after}", encoding="utf-8")
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -61,6 +73,12 @@ def _parser() -> argparse.ArgumentParser:
         "--bare-ground", action="store_true", help="leave out trees and buildings of profiles"
     )
     parser.add_argument("--summary", action="store_true", help="only the tables over all sets, and the bars")
+    parser.add_argument(
+        "--page",
+        type=Path,
+        metavar="FILE",
+        help=f"write the summary into a page of the documentation, between {START} and {END}",
+    )
     form = parser.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="print the report as JSON")
     form.add_argument("--markdown", action="store_true", help="print the report as Markdown")

@@ -1,6 +1,6 @@
 """What the default rules say of measured links: each put into a plan as a user would, judged as `check` does.
 
-Only public results are read, so that nothing here knows which rules gave them.
+Through the same functions, so that nothing here knows which rules gave a number.
 """
 
 import math
@@ -8,17 +8,21 @@ import os
 import warnings
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from linkcalc.errors import LinkcalcError, OutOfRangeWarning
+from linkcalc.judgement import judge
+from linkcalc.link_case import LinkCase
+from linkcalc.path_loss import REGIMES
 from linkcalc.plan.in_python import plan_from
+from linkcalc.requirement import VERDICTS
 from linkcalc.terrain.profile import Profile, profile_from, read_profile_csv
 from linkcalc.terrain.rasters import GROUND_LIMITS_M, open_mosaic
-from linkcalc.verdict import judge, link_case, open_terrain
+from linkcalc.verdict import link_case, open_terrain
 from tests.validation.measured.links import Gathered, Links, gather
 from tests.validation.measured.sets import Assumed, MeasuredSet, find_sets, read_set
 
@@ -33,7 +37,9 @@ LOW_M = 10.0
 TOWER_M = 100.0
 """Under something so high, half of `LOW_M` is no low antenna: its ray comes from above what surrounds it."""
 
-_QUANTILE_90 = 1.6449
+TREES_DB = 1.0
+"""A path that loses so much in trees is one through trees."""
+
 _STRAIGHT_STEP_M = 100.0
 _WORTH_A_PROCESS = 60
 _CHUNK = 40
@@ -74,12 +80,14 @@ class Judged:
     """Loss between the radios, antennas taken as 0 dBi."""
     free_space_db: np.ndarray
     sigma_db: np.ndarray
-    """Stated for the site's part, from the 90 % interval of the margin."""
+    """Stated for the site's part."""
     least_db: np.ndarray
     most_db: np.ndarray
     """Limits of the measured loss: equal where it was measured, inf above where nothing was heard. Up to an
     offset of the site where the level is not absolute."""
     absolute: np.ndarray
+    ends_clear: np.ndarray
+    """Whether the set says that nothing surrounds its antennas."""
     said: np.ndarray
     """(n, margins) probability of delivery at a predicted margin of `MARGINS_DB`."""
     verdict: np.ndarray
@@ -100,7 +108,7 @@ class Judged:
     def low(self) -> np.ndarray:
         """Whether an end stands among what surrounds it."""
         under_tower = (self.lower_m >= LOW_M / 2.0) & (self.higher_m >= TOWER_M)
-        return (self.lower_m < LOW_M) & ~under_tower
+        return (self.lower_m < LOW_M) & ~under_tower & ~self.ends_clear
 
     @property
     def kind(self) -> np.ndarray:
@@ -157,6 +165,8 @@ def judged_links(
     rasters = [str(r.resolve()) for r in (*measured.rasters, *terrain)]
     if rasters and not _covered(links, rasters, bool(measured.rasters)):
         rasters = []
+    if measured.ends_clear:
+        ways = replace(ways, station={"surroundings": "none", **ways.station})
     asks = [_ask(links, i, bool(rasters), ways) for i in range(len(links))]
     how = {str(a["ground"]) for a in asks}
     notes += [f"ground: {', '.join(sorted(how))}"] if how else []
@@ -186,6 +196,7 @@ def judged_links(
             least_db=np.where(heard, loss, -links.limit_dbm),
             most_db=np.where(heard, loss, math.inf),
             absolute=absolute,
+            ends_clear=np.full(len(links), measured.ends_clear),
             **got,
         ),
         notes,
@@ -292,24 +303,17 @@ def _answer(asks: Sequence[dict], rasters: Sequence[str], ways: Ways) -> list[di
     return found
 
 
-def _judged(case: Any) -> dict[str, Any]:
-    facts, (there, _) = judge(case, second_opinions=False)
-    low_db, high_db = there.fade_margin_interval_db
-    power_dbm = case.near.transmit_power_dbm
-    said, verdict = [], []
-    for margin_db in MARGINS_DB:
-        power = power_dbm + margin_db - there.fade_margin_db
-        near = case.near.model_copy(update={"transmit_power_dbm": power})
-        _, (at, _) = judge(case.with_stations({"near": near}), second_opinions=False)
-        said.append(at.delivery_probability)
-        verdict.append(at.verdict)
+def _judged(case: LinkCase) -> dict[str, Any]:
+    """What `check` finds, without what it only shows."""
+    lost = case.losses
+    found = judge(case, lost, case.far, np.array(MARGINS_DB))
     return {
-        "distance_m": facts.distance_m,
-        "regime": facts.regime,
-        "trees": facts.vegetation_loss_db > 0.0,
-        "predicted_db": power_dbm - there.received_power_dbm,
-        "free_space_db": -sum(t.value_db for t in there.terms if t.name == "free-space loss"),
-        "sigma_db": (high_db - low_db) / (2.0 * _QUANTILE_90),
-        "said": said,
-        "verdict": verdict,
+        "distance_m": float(lost.length_m[0]),
+        "regime": REGIMES[int(lost.regime[0])],
+        "trees": bool(lost.trees_db[0] >= TREES_DB),
+        "predicted_db": case.near.transmit_power_dbm - case.budget().received_power_dbm,
+        "free_space_db": float(lost.free_space_db[0]),
+        "sigma_db": float(found.site_db[0]),
+        "said": found.success,
+        "verdict": [VERDICTS[int(v)] for v in found.verdict],
     }

@@ -2,8 +2,8 @@
 
 Errors are predicted less measured: negative is too hopeful. Where a set knows its equipment its level is
 judged as it stands. Elsewhere each site has an offset of its own, found on one half of its places and used on
-the other. Links that were not heard count as limits: spreads by censored regression, shares by the
-product-limit estimate.
+the other. Links that were not heard count as limits: spreads by censored regression, and shares from the
+normal law that fits.
 """
 
 import math
@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import ndtr
 
 from linkcalc.errors import DomainError
 from tests.validation.measured.blocks import Bar
@@ -33,6 +34,8 @@ LARGEST_RMS_DB, LARGEST_BIAS_DB = 10.0, 4.0
 ELEVATED_BIAS_DB, ELEVATED_SIGMA_DB = 3.0, (4.0, 7.0)
 LOW_SIGMA_DB = 11.0
 HOLDS_90, HOLDS_50 = (0.85, 0.95), (0.40, 0.60)
+AT_LEAST_90, AT_LEAST_50 = (0.85, 1.0), (0.40, 1.0)
+"""Of a site's own links: what they have in common, which an offset takes away, is in the stated deviation."""
 
 ELEVATED = "clear, both high"
 
@@ -155,23 +158,22 @@ def slopes(links: Links) -> tuple[tuple[float, float], tuple[float, float]] | No
 
 def bars(judged: Judged) -> Iterator[Bar]:
     """The stated bars, over all sets that can be held to them."""
-    for what, part, named in (
-        ("level known", judged.only(judged.absolute), "level known"),
-        ("spread only", judged.only(~judged.absolute), "offset of each site from its other half"),
-    ):
+    for known, part in ((True, judged.only(judged.absolute)), (False, judged.only(~judged.absolute))):
         if not len(part):
             continue
-        if what == "level known" and (part.low & part.measured).sum() >= FEWEST_FOR_A_BAR:
+        named = "level known" if known else "offset for each site"
+        in_90, in_50 = (HOLDS_90, HOLDS_50) if known else (AT_LEAST_90, AT_LEAST_50)
+        if known and (part.low & part.measured).sum() >= FEWEST_FOR_A_BAR:
             low = next(by_class(part.only(part.low)))
             yield _at_most("low ends: rms error, dB", low.rms_db, LARGEST_RMS_DB, low)
             yield _at_most("low ends: bias, dB, either way", abs(low.bias_db), LARGEST_BIAS_DB, low)
+            yield _between("low ends: 90 % interval holds", low.in_90, in_90, low, 100.0)
+            yield _between("low ends: 50 % interval holds", low.in_50, in_50, low, 100.0)
         for found in by_class(part):
-            if found.measured < FEWEST_FOR_A_BAR or (
-                found.name == "all" and part.low.any() and not part.low.all()
-            ):
+            if found.measured < FEWEST_FOR_A_BAR or found.name == "all":
                 continue
             if found.name == ELEVATED:
-                if what == "level known":
+                if known:
                     yield _at_most(
                         f"{ELEVATED}: bias, dB, either way", abs(found.bias_db), ELEVATED_BIAS_DB, found
                     )
@@ -182,12 +184,8 @@ def bars(judged: Judged) -> Iterator[Bar]:
                 yield _at_most(
                     f"{found.name}: stated sigma, dB ({named})", found.sigma_db, LOW_SIGMA_DB, found
                 )
-            yield _between(
-                f"{found.name}: 90 % interval holds ({named})", found.in_90, HOLDS_90, found, 100.0
-            )
-            yield _between(
-                f"{found.name}: 50 % interval holds ({named})", found.in_50, HOLDS_50, found, 100.0
-            )
+            yield _between(f"{found.name}: 90 % interval holds ({named})", found.in_90, in_90, found, 100.0)
+            yield _between(f"{found.name}: 50 % interval holds ({named})", found.in_50, in_50, found, 100.0)
 
 
 def _at_most(what: str, value: float, limit: float, of: Class) -> Bar:
@@ -196,7 +194,7 @@ def _at_most(what: str, value: float, limit: float, of: Class) -> Bar:
 
 def _between(what: str, value: float, limits: tuple[float, float], of: Class, times: float = 1.0) -> Bar:
     low, high = limits
-    numbers = f"{times * value:.{0 if times > 1.0 else 1}f}, {times * low:g} to {times * high:g}{_of(of)}"
+    numbers = f"{times * value:.1f}, {times * low:g} to {times * high:g}{_of(of)}"
     return Bar(what, low <= value <= high, numbers, value, low if value < low else high)
 
 
@@ -229,21 +227,38 @@ class _Errors:
 
     def fitted(self, which: np.ndarray) -> CensoredFit | None:
         """Mean and standard deviation."""
-        try:
-            return fit_censored(np.ones((int(which.sum()), 1)), self.least[which], self.most[which])
-        except DomainError:
-            return None
+        return _normal(self.least[which], self.most[which])
 
     def share(self, which: np.ndarray, low: float, high: float) -> float:
         """Share of the links between so many stated standard deviations."""
-        scaled = self.least[which] / self.judged.sigma_db[which]
-        return _exceeds(scaled, self.judged.measured[which], low) - _exceeds(
-            scaled, self.judged.measured[which], high
-        )
+        sigma = self.judged.sigma_db[which]
+        return _share(self.least[which] / sigma, self.most[which] / sigma, low, high)
 
     def within(self, which: np.ndarray, margin_db: float) -> float:
         """Share of the links that lose no more than a margin above the prediction."""
-        return 1.0 - _exceeds(self.least[which], self.judged.measured[which], margin_db)
+        return _share(self.least[which], self.most[which], -math.inf, margin_db)
+
+
+def _normal(least: np.ndarray, most: np.ndarray) -> CensoredFit | None:
+    try:
+        return fit_censored(np.ones((len(least), 1)), least, most)
+    except DomainError:
+        return None
+
+
+def _share(least: np.ndarray, most: np.ndarray, low: float, high: float) -> float:
+    """Share between two values: counted, or where some are limits only, of the normal law that fits them all.
+
+    >>> _share(np.array([1.0, 2.0, 3.0, 4.0]), np.array([1.0, 2.0, 3.0, 4.0]), 1.5, 3.5)
+    0.5
+    """
+    if np.isfinite(most).all():
+        return float(((least > low) & (least <= high)).mean())
+    fit = _normal(least, most)
+    if fit is None:
+        return math.nan
+    below_low, below_high = ndtr((np.array([low, high]) - fit.coefficients[0]) / fit.sigma)
+    return float(below_high - below_low)
 
 
 def _held_out_offsets(judged: Judged) -> np.ndarray:
@@ -263,17 +278,3 @@ def _held_out_offsets(judged: Judged) -> np.ndarray:
             fit = fit_censored(np.ones((int(other.sum()), 1)), low, high, sigma=sigma)
             offset[own] = fit.coefficients[0]
     return offset
-
-
-def _exceeds(value: np.ndarray, known: np.ndarray, limit: float) -> float:
-    """Share of values above a limit, of which some are only known to be above theirs (Kaplan and Meier).
-
-    >>> _exceeds(np.array([1.0, 2.0, 3.0, 4.0]), np.array([True] * 4), 2.5)
-    0.5
-    >>> _exceeds(np.array([1.0, 2.0, 3.0, 4.0]), np.array([True, False, True, True]), 3.5)
-    0.375
-    """
-    order = np.lexsort((~known, value))
-    value, known = value[order], known[order]
-    at_risk = len(value) - np.arange(len(value))
-    return float(np.prod(np.where(known & (value <= limit), 1.0 - 1.0 / at_risk, 1.0)))

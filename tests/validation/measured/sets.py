@@ -93,6 +93,8 @@ class MeasuredSet:
     """Rows are summaries of several packets."""
     level_usable: bool = True
     """False where the description says that the level of its losses is not."""
+    ends_clear: bool = False
+    """Whether the description calls its paths clear and elevated: then nothing surrounds the antennas."""
     rasters: tuple[Path, ...] = ()
     """Ground that comes with the set."""
     notes: list[str] = field(default_factory=list)
@@ -144,9 +146,13 @@ def read_set(folder: Path, assumed: Assumed) -> MeasuredSet:
     rows.frequency_hz = np.where(np.isfinite(rows.frequency_hz), rows.frequency_hz, frequency)
     receivers, places = _positions(main + others, "receiver", "rx"), _positions(main + others, "place", "tx")
     _fill_distances(rows, receivers, places, notes)
-    unusable = re.search(r"level\W+not usable", _description(folder), re.IGNORECASE)
+    described = " ".join(_description(folder).split())
+    unusable = re.search(r"level\W+not usable", described, re.IGNORECASE)
     if unusable:
         notes.append("the description says that the level is not usable: judged by its spread")
+    elevated = re.search(r"clear,?\W+elevated", described, re.IGNORECASE)
+    if elevated:
+        notes.append("the description calls the paths clear and elevated: surroundings stated as none")
     return MeasuredSet(
         name=folder.name,
         rows=rows,
@@ -155,6 +161,7 @@ def read_set(folder: Path, assumed: Assumed) -> MeasuredSet:
         stated=set().union(*(t.roles for t in main + losses)),
         summarised=not detailed,
         level_usable=not unusable,
+        ends_clear=bool(elevated),
         rasters=tuple(sorted(folder.glob("*.tif"))),
         notes=notes,
     )

@@ -1,0 +1,92 @@
+"""Ground for a plan: which tiles it needs, and what of them to write into it."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from linkcalc.cli._shell import PlanArgument
+
+
+def ground(
+    plan: PlanArgument,
+    folder: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR",
+            help="Folder of tiles, at any depth, zipped or not: those that the plan needs are found in it.",
+            show_default=False,
+        ),
+    ] = None,
+    address: Annotated[
+        str | None,
+        typer.Option(
+            metavar="URL",
+            help="Address of a folder of tiles, or of one cloud-optimised GeoTIFF: what the plan needs"
+            " is read by ranges and kept beside the plan. Nothing is read from the network without it.",
+            show_default=False,
+        ),
+    ] = None,
+    set_: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--set", metavar="NAME", help="Open set whose tiles lie at the address: glo30, srtm, canopy."
+        ),
+    ] = None,
+    radius_km: Annotated[
+        float,
+        typer.Option(metavar="KM", help="Ground for a coverage: this far around the stations.", min=0.0),
+    ] = 0.0,
+    station: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Around this station only.", show_default=False),
+    ] = None,
+    write: Annotated[bool, typer.Option("--write", help="Put the lines into the plan.")] = False,
+) -> None:
+    """Say which tiles of ground a plan or a fleet needs, and set its [terrain].
+
+    \b
+    Example:
+      linkcalc ground site.toml
+      linkcalc ground site.toml --folder tiles --write
+      linkcalc ground site.toml --address https://... --set glo30 --write
+
+    Exit code: 0 done, 2 bad input.
+    """
+    from linkcalc.errors import LinkcalcError
+    from linkcalc.files import atomic_write
+    from linkcalc.ground_data import from_server, in_folder, needed_area, stations_in
+    from linkcalc.plan.terrain_lines import terrain_lines, with_terrain
+    from linkcalc.terrain.open_sets import SETS, set_named
+    from linkcalc.views.ground_text import found_text, needed_text
+
+    if folder is not None and address is not None:
+        raise LinkcalcError("give --folder or --address, not both")
+    chosen = [set_named(key) for key in set_ or ["glo30"]]
+    usable = [s for s in chosen if s is not None and s.kind != "land_cover"]
+    if len(usable) < len(chosen):
+        known = ", ".join(s.key for s in SETS if s.kind != "land_cover")
+        raise LinkcalcError(f"--set {', '.join(set_ or [])}: sets of heights are {known}")
+    text, placed = stations_in(plan)
+    bounds = needed_area(placed, radius_km * 1e3, station)
+    if folder is None and address is None:
+        typer.echo(needed_text(plan.name, bounds, radius_km), nl=False)
+        return
+    if folder is not None:
+        found = in_folder(folder, bounds, plan.parent)
+    else:
+        assert address is not None
+        found = from_server(
+            address, usable, bounds, plan, say=lambda line: typer.echo(f"linkcalc: {line}", err=True)
+        )
+    typer.echo(found_text(found), nl=False)
+    if write:
+        try:
+            atomic_write(plan, with_terrain(text, found.terrain))
+        except LinkcalcError as error:
+            raise LinkcalcError(f"{plan}: {error}") from None
+        typer.echo(f"wrote [terrain] of {plan}; check it with: linkcalc check {plan}")
+    else:
+        typer.echo(
+            "\n".join(["Lines for the plan (or --write):", "", "[terrain]", *terrain_lines(found.terrain)])
+        )

@@ -1,0 +1,131 @@
+"""How far a link goes, before anybody has looked at its ground."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from linkcalc.errors import LinkcalcError
+
+DEFAULT_MHZ = {"eu": 868.3, "us": 915.0}
+"""Where only a region is given; elsewhere state the frequency."""
+
+
+def range_(
+    plan: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="[PLAN.toml]",
+            help="Plan file; its ground and positions are not looked at.",
+            show_default=False,
+        ),
+    ] = None,
+    frequency_mhz: Annotated[float | None, typer.Option(metavar="MHZ", show_default=False)] = None,
+    region: Annotated[
+        str | None, typer.Option(metavar="REGION", help="For legal power and interval.", show_default=False)
+    ] = None,
+    sf: Annotated[
+        str | None,
+        typer.Option(
+            metavar="LIST", help='Spreading factors: "all", or a list such as 7,9,12.', show_default=False
+        ),
+    ] = None,
+    power_dbm: Annotated[float, typer.Option(metavar="DBM", help="Conducted, both ends.")] = 14.0,
+    heights_m: Annotated[
+        str, typer.Option(metavar="A,B", help="Antennas above ground at both ends, m.")
+    ] = "3,6",
+    gains_dbi: Annotated[str, typer.Option(metavar="A,B", help="Antenna gains, dBi.")] = "2.15,2.15",
+    link: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Which of the plan's links.", show_default=False)
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out",
+            "-o",
+            metavar="DIR",
+            help="Folder for the picture (SVG, PNG) and range.json.",
+            show_default=False,
+        ),
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
+) -> None:
+    """Say how far a link goes over each kind of ground.
+
+    From a few facts, or from a plan's radios and antennas. One hill decides more than all of this.
+
+    \b
+    Example:
+      linkcalc range --frequency-mhz 915 --sf all --power-dbm 20 --heights-m 3,8
+      linkcalc range --region eu --sf 7,9,12
+      linkcalc range site.toml --sf all --out range
+
+    Exit code: 0 whatever the answer, 2 bad input.
+    """
+    import os
+    import sys
+
+    from linkcalc.how_far import how_far, plan_of_facts
+    from linkcalc.plan import load_plan
+    from linkcalc.views.range_text import range_json, range_report
+    from linkcalc.views.text import abilities
+
+    if plan is not None:
+        loaded = load_plan(plan)
+    else:
+        mhz = frequency_mhz if frequency_mhz is not None else DEFAULT_MHZ.get(region or "")
+        if mhz is None:
+            raise LinkcalcError("name a plan file, or --frequency-mhz (such as 868.3 or 915)")
+        loaded = plan_of_facts(
+            frequency_mhz=mhz,
+            transmit_power_dbm=power_dbm,
+            heights_m=_pair("--heights-m", heights_m),
+            gains_dbi=_pair("--gains-dbi", gains_dbi),
+            region=region,
+        )
+    found = how_far(loaded, link=link, spreading_factors=_factors(sf))
+    if json:
+        typer.echo(range_json(found), nl=False)
+    else:
+        colour, ascii_only = abilities(sys.stdout, os.environ)
+        typer.echo(range_report(found, colour=colour, ascii_only=ascii_only), nl=False)
+    if out is not None:
+        from linkcalc.cli.coverage import make_folder
+        from linkcalc.files import atomic_write
+        from linkcalc.views import style
+        from linkcalc.views.range_figures import range_figure
+
+        make_folder(out)
+        atomic_write(out / "range.json", range_json(found))
+        written = [
+            out / "range.json",
+            *style.save(range_figure(found), out / "range", "How far the link goes"),
+        ]
+        typer.echo(f"wrote {len(written)} files to {out}", err=True)
+
+
+def _pair(option: str, text: str) -> tuple[float, float]:
+    parts = text.replace(" ", "").split(",")
+    try:
+        values = [float(p) for p in parts]
+    except ValueError:
+        values = []
+    if len(values) == 1:
+        values *= 2
+    if len(values) != 2:
+        raise LinkcalcError(f'{option} "{text}": write two numbers, such as 3,6')
+    return values[0], values[1]
+
+
+def _factors(text: str | None) -> list[int] | None:
+    if text is None:
+        return None
+    if text == "all":
+        return list(range(7, 13))
+    try:
+        factors = [int(p) for p in text.replace("SF", "").replace("sf", "").split(",")]
+    except ValueError:
+        raise LinkcalcError(f'--sf "{text}": write "all" or a list such as 7,9,12') from None
+    if not all(5 <= f <= 12 for f in factors):
+        raise LinkcalcError(f'--sf "{text}": spreading factors go from 5 to 12')
+    return factors

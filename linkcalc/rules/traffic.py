@@ -1,0 +1,145 @@
+"""What is sent over one link, by whom and how often, and how much of it the law leaves to other equipment."""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Literal
+
+from linkcalc.rules.limits import LimitsCheck, OtherTraffic, Transmission, check
+
+if TYPE_CHECKING:
+    from linkcalc.plan import Link, Plan
+
+YEAR_S = 365.0 * 86_400.0
+_PERIODIC_KINDS = ("level_report", "run_permit")
+_WORST_FIRST = ("over", "unknown", "within")
+
+
+@dataclass(frozen=True)
+class Sent:
+    """What one end of a link sends again and again: a message, or the answers to one."""
+
+    message: str | None
+    """Its name; None where the plan lists no messages for the link."""
+    end: Literal["near", "far"]
+    """`near` is the link's `from` station."""
+    answers: bool
+    """It acknowledges what the other end sends."""
+    measures: bool
+    """A measurement goes before it."""
+    payload_bytes: int
+    interval_s: float | None
+    tries: int
+    retry_wait_s: float | None
+    """From the start of a try to that of the next, at least."""
+
+    @property
+    def to_nodes(self) -> bool:
+        """Whether the end is the one that nodes report to, a network's access point."""
+        return self.end == "far"
+
+
+def sent_over(plan: "Plan", link: "Link") -> tuple[Sent, ...]:
+    """List what is sent over a link, in the plan's order.
+
+    A link without messages is taken to carry one, reported every `regulation.report_interval_s` and
+    answered. A message that follows an event is taken to come once in the worst hour.
+
+    Parameters
+    ----------
+    plan : Plan
+    link : Link
+        Of the plan.
+
+    Returns
+    -------
+    tuple of Sent
+    """
+    return tuple(_sent_over(plan, link))
+
+
+def _sent_over(plan: "Plan", link: "Link") -> Iterator[Sent]:
+    # whoever acknowledges needs the shorter of the two payloads
+    short = min(link.payload_bytes, link.reply_payload_bytes)
+    messages = [m for m in plan.message if m.link == link.name]
+    for m in messages:
+        backward = m.sender not in (None, link.from_)
+        usual = link.reply_payload_bytes if backward else link.payload_bytes
+        message = Sent(
+            message=m.name,
+            end="far" if backward else "near",
+            answers=False,
+            measures=m.kind in _PERIODIC_KINDS,
+            payload_bytes=m.payload_bytes or usual,
+            interval_s=m.interval_s or YEAR_S / (m.events_per_year or 1.0),
+            tries=m.tries or link.tries,
+            retry_wait_s=m.retry_wait_s * (1.0 - m.jitter),
+        )
+        yield message
+        if m.acknowledged:
+            yield _answer(message, short)
+    if not messages:
+        every = plan.regulation.report_interval_s
+        report = Sent(None, "near", False, True, link.payload_bytes, every, link.tries, None)
+        yield report
+        yield _answer(report, link.reply_payload_bytes)
+
+
+def _answer(message: Sent, payload_bytes: int) -> Sent:
+    other: Literal["near", "far"] = "near" if message.end == "far" else "far"
+    return replace(message, end=other, answers=True, measures=False, payload_bytes=payload_bytes)
+
+
+def tightest(
+    sent: Sequence[Sent],
+    end: Literal["near", "far"],
+    carrier: Transmission,
+    time_on_air_s: Callable[[int], float],
+    region: str,
+) -> LimitsCheck:
+    """Hold all that one end sends against the limits with other equipment; the message that fares worst.
+
+    Parameters
+    ----------
+    sent : sequence of Sent
+        What the link carries.
+    end : "near" or "far"
+    carrier : Transmission
+        Frequency, bandwidth, power, antenna and channels; the timing is that of `sent`, and where that end
+        sends nothing, the carrier's own.
+    time_on_air_s : function of a payload in bytes
+    region : str
+
+    Returns
+    -------
+    LimitsCheck
+    """
+    own = [(s, time_on_air_s(s.payload_bytes)) for s in sent if s.end == end]
+    found = []
+    for s, seconds in own:
+        others = sum(
+            _timed(carrier, o, on_air).time_on_air_per_hour_s or 0.0 for o, on_air in own if o is not s
+        )
+        traffic = (OtherTraffic(carrier.frequency_hz, others),) if others else ()
+        found.append(check(replace(_timed(carrier, s, seconds), other_traffic=traffic), region))
+    if not found:
+        return check(carrier, region)
+    return min(
+        found,
+        key=lambda f: (
+            _WORST_FIRST.index(f.status),
+            float("inf") if f.largest_conducted_dbm is None else f.largest_conducted_dbm,
+        ),
+    )
+
+
+def _timed(carrier: Transmission, sent: Sent, seconds: float) -> Transmission:
+    """The carrier with a message's timing, sent no faster than it can be."""
+    interval = None if sent.interval_s is None else max(sent.interval_s, seconds * sent.tries)
+    return replace(
+        carrier,
+        time_on_air_s=seconds,
+        interval_s=interval,
+        tries=sent.tries,
+        retry_wait_s=sent.retry_wait_s,
+        access_point=sent.to_nodes,
+    )

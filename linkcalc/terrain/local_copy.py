@@ -1,0 +1,187 @@
+"""A part of a raster, kept as a small file: what a plan needs of a tile that lies elsewhere.
+
+Cells are copied as they are stored, on their own grid, so that heights from the copy are heights from the
+tile.
+"""
+
+import hashlib
+import urllib.error
+import urllib.request
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from linkcalc._version import __version__
+from linkcalc.errors import TerrainError
+from linkcalc.terrain import geodesy, sources
+from linkcalc.terrain.open_sets import Bounds
+from linkcalc.terrain.rasters import GROUND_LIMITS_M, STEPS_TAG, Raster
+from linkcalc.terrain.sources import Source, one_line
+
+MOST_CELLS = 100_000_000
+MARGIN_CELLS = 3
+"""Cells around the area, so that heights at its rim are interpolated as in the tile."""
+_SOURCE_TAG, _SUM_TAG, _BOUNDS_TAG = "LINKCALC_SOURCE", "LINKCALC_SHA256", "LINKCALC_BOUNDS"
+WAIT_S = 15.0
+"""How long a server may take to answer."""
+
+
+def is_there(address: str) -> bool:
+    """Whether a server has a file at an address: asks for its first byte.
+
+    Parameters
+    ----------
+    address : str
+        http:// or https://.
+
+    Returns
+    -------
+    bool
+        False where the server says that there is no such file, as for tiles of open sea.
+
+    Raises
+    ------
+    TerrainError
+        If it does not answer, or answers otherwise.
+    """
+    request = urllib.request.Request(
+        address, headers={"Range": "bytes=0-0", "User-Agent": f"linkcalc/{__version__}"}
+    )
+    try:
+        with urllib.request.urlopen(request, timeout=WAIT_S) as answer:
+            if answer.status != 206:
+                raise TerrainError(f"{address}: the server does not give parts of files (HTTP ranges)")
+        return True
+    except urllib.error.HTTPError as error:
+        error.close()
+        if error.code in (403, 404, 410):
+            return False
+        raise TerrainError(f"{address}: the server answers {error.code} {error.reason}") from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "reason", None) or error
+        raise TerrainError(f"{address} cannot be reached: {' '.join(str(reason).split())}") from None
+
+
+def copied(source: Source, bounds: Bounds, *, network: bool) -> bytes | None:
+    """Read the part of a raster that covers an area, as a GeoTIFF of its own.
+
+    Parameters
+    ----------
+    source : Source
+    bounds : tuple of four floats, degrees
+        South, west, north, east.
+    network : bool
+        Whether addresses may be read.
+
+    Returns
+    -------
+    bytes or None
+        A GeoTIFF; None where the raster does not reach into the area.
+
+    Raises
+    ------
+    TerrainError
+        If the raster cannot be read, or the part is too large to be kept.
+    """
+    import rasterio
+    from rasterio.errors import RasterioError
+    from rasterio.windows import Window
+
+    with rasterio.Env(**sources.options(network=network)), sources.opened(source, network=network) as data:
+        steps_m = Raster(source, data, GROUND_LIMITS_M).steps_m
+        box = _box(data, bounds)
+        if box is None:
+            return None
+        left, top, right, bottom = box
+        cells = (right - left) * (bottom - top)
+        if cells > MOST_CELLS:
+            raise TerrainError(
+                f"raster {source.name}: the area takes {cells / 1e6:.0f} million cells of it, and at most "
+                f"{MOST_CELLS / 1e6:.0f} are kept; get the tile itself, or look at a smaller area"
+            )
+        window = Window(left, top, right - left, bottom - top)
+        try:
+            values = data.read(1, window=window)
+        except RasterioError as error:
+            raise TerrainError(
+                f"raster {source.name} cannot be read to the end: {one_line(error)}"
+            ) from error
+        profile = {
+            "driver": "GTiff", "count": 1, "dtype": data.dtypes[0], "crs": data.crs, "nodata": data.nodata,
+            "width": right - left, "height": bottom - top, "transform": _moved(data.transform, left, top),
+            "compress": "deflate", "predictor": 3 if np.dtype(data.dtypes[0]).kind == "f" else 2,
+        }  # fmt: skip
+        with rasterio.MemoryFile() as memory:
+            with memory.open(**profile) as file:
+                file.write(values, 1)
+                file.scales, file.offsets = data.scales[:1], data.offsets[:1]
+                file.units = [data.units[0] or ""]
+                kept = {_SOURCE_TAG: source.location.removeprefix("/vsicurl/"), _SUM_TAG: _sum(values)}
+                file.update_tags(**{STEPS_TAG: " ".join(map(repr, steps_m))})
+                file.update_tags(**kept, **{_BOUNDS_TAG: " ".join(f"{b:.6f}" for b in bounds)})
+                if area := data.tags().get("AREA_OR_POINT"):
+                    file.update_tags(AREA_OR_POINT=area)
+            return bytes(memory.read())
+
+
+def holds(path: Path, address: str, bounds: Bounds) -> bool:
+    """Whether a copy was read from an address, covers an area, and still has the cells it was given.
+
+    Parameters
+    ----------
+    path : Path
+    address : str
+    bounds : tuple of four floats, degrees
+
+    Returns
+    -------
+    bool
+    """
+    import rasterio
+    from rasterio.errors import RasterioError
+
+    try:
+        source = Source(str(path), str(path), str(path))
+        with rasterio.Env(**sources.OFFLINE), sources.opened(source) as data:
+            tags = data.tags()
+            whole = tags.get(_SUM_TAG) == _sum(data.read(1))
+    except (TerrainError, RasterioError, OSError):
+        return False
+    held = [float(x) for x in tags.get(_BOUNDS_TAG, "90 0 -90 0").split()]
+    south, west, north, east = (round(b, 6) for b in bounds)
+    inside = held[0] <= south and held[1] <= west and held[2] >= north and held[3] >= east
+    return whole and inside and tags.get(_SOURCE_TAG) == address
+
+
+def _box(data: Any, bounds: Bounds) -> tuple[int, int, int, int] | None:
+    """First column and row, and those after the last, of an area with its margin; None outside."""
+    south, west, north, east = bounds
+    east += 360.0 if east < west else 0.0
+    lon, lat = (a.ravel() for a in np.meshgrid(np.linspace(west, east, 21), np.linspace(south, north, 21)))
+    x, y = geodesy.transformer("EPSG:4326", data.crs.to_wkt()).transform(lon, lat)
+    if data.crs.is_geographic:
+        middle = data.transform.c + (data.transform.a * data.width + data.transform.b * data.height) / 2.0
+        x = middle + (np.asarray(x) - middle + 180.0) % 360.0 - 180.0
+    inverse = ~data.transform
+    column = inverse.a * x + inverse.b * y + inverse.c
+    row = inverse.d * x + inverse.e * y + inverse.f
+    inside = np.isfinite(column) & np.isfinite(row)
+    if not inside.any():
+        return None
+    left, right = np.floor(column[inside].min()), np.ceil(column[inside].max())
+    top, bottom = np.floor(row[inside].min()), np.ceil(row[inside].max())
+    left, top = max(int(left) - MARGIN_CELLS, 0), max(int(top) - MARGIN_CELLS, 0)
+    right, bottom = min(int(right) + MARGIN_CELLS, data.width), min(int(bottom) + MARGIN_CELLS, data.height)
+    return (left, top, right, bottom) if right > left and bottom > top else None
+
+
+def _moved(transform: Any, column: int, row: int) -> Any:
+    """The same grid, counted from another cell."""
+    t = transform
+    x, y = t.a * column + t.b * row + t.c, t.d * column + t.e * row + t.f
+    return type(t)(t.a, t.b, x, t.d, t.e, y)
+
+
+def _sum(values: Any) -> str:
+    return hashlib.sha256(np.ascontiguousarray(values).tobytes()).hexdigest()

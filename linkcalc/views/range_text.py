@@ -1,0 +1,80 @@
+"""How far a link goes, in words and as JSON."""
+
+import json
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from linkcalc.heights import asked_words
+from linkcalc.how_far import HowFar, Reach
+from linkcalc.views.text import Page, distance_words, time_words
+
+ONE_HILL = (
+    "One hill or one wood decides more than all of this: the ground of the link itself (linkcalc check) and a "
+    "reading on site settle it. A radio link is no safety function and no emergency stop."
+)
+
+
+def reach_words(distance_m: float) -> str:
+    """Say how far.
+
+    >>> reach_words(0.0), reach_words(4321.0), reach_words(float("inf"))
+    ('nowhere', '4.32 km', 'over 60 km')
+    """
+    if distance_m == 0.0:
+        return "nowhere"
+    return "over 60 km" if math.isinf(distance_m) else distance_words(distance_m)
+
+
+def range_report(found: HowFar, width: int = 80, *, colour: bool = False, ascii_only: bool = False) -> str:
+    """Return the table of distances."""
+    page = Page(width, colour, ascii_only)
+    page.wrap(f"How far: {found.from_} to {found.to} and back, {found.frequency_hz / 1e6:g} MHz", bold=True)
+    page.wrap(f"closes: {asked_words(found.asked)}; a gamble: half of such sites work.", indent=2, hanging=4)
+    for ground in found.grounds:
+        page.heading(ground.words, minor=True)
+        widths = [page.width - 2 - 54, 18, 18, 18]
+        page.row(["", "closes to", "a gamble from", "time on air"], widths)
+        for reach, seconds in _rows(found, ground.name):
+            name = "this signal" if reach.spreading_factor is None else f"SF{reach.spreading_factor}"
+            page.row(
+                [name, reach_words(reach.closes_m), reach_words(reach.gamble_m), time_words(seconds)], widths
+            )
+    page.blank()
+    page.wrap(ONE_HILL)
+    return page.text()
+
+
+def _rows(found: HowFar, ground: str) -> list[tuple[Reach, float]]:
+    reaches = [r for r in found.reaches if r.ground == ground]
+    return list(zip(reaches, found.time_on_air_s, strict=True))
+
+
+def range_json(found: HowFar) -> str:
+    """Return the answer as JSON; null where the link goes beyond what was looked at."""
+    answer: Mapping[str, Any] = {
+        "from": found.from_,
+        "to": found.to,
+        "frequency_hz": found.frequency_hz,
+        "asked": asked_words(found.asked),
+        "reaches": [
+            {
+                "ground": r.ground,
+                "words": r.words,
+                "spreading_factor": r.spreading_factor,
+                "time_on_air_s": found.time_on_air_s[found.spreading_factors.index(r.spreading_factor)],
+                **{
+                    name: None if math.isinf(value) else round(value, 1)
+                    for name, value in (
+                        ("closes_m", r.closes_m),
+                        ("gamble_m", r.gamble_m),
+                        ("closes_there_m", r.closes_there_m),
+                        ("closes_back_m", r.closes_back_m),
+                    )
+                },
+            }
+            for r in found.reaches
+        ],
+        "caution": ONE_HILL,
+    }
+    return json.dumps(answer, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
