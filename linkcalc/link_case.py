@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from linkcalc._arrays import Floats
-from linkcalc.budget import REQUIRED_SNR, THERMAL_NOISE, Budget, term, total_db
+from linkcalc.budget import DECIMALS, REQUIRED_SNR, THERMAL_NOISE, Budget, term, total_db
 from linkcalc.modulation import Signal
 from linkcalc.path_loss import MODELS, Losses, PathLoss, Situation, Surroundings, profile_losses
 from linkcalc.plan import ChirpModulation, Conditions, Feeder, FskModulation, Link, Station
@@ -129,6 +129,16 @@ class LinkCase:
         length = np.maximum(found.length_m, 1e-3)
         sag = length / (2.0 * self.situation.k_factor * EARTH_RADIUS_M)
         return np.degrees(np.arctan(rise / length - sag)), np.degrees(np.arctan(-rise / length - sag))
+
+    def antenna_db(self, end: End, found: Losses) -> Floats:
+        """Gain of an end's antenna towards the other end, for many paths: the sum of `antenna_terms`."""
+        bearing_deg = self.azimuth_deg if end == "near" else self.back_azimuth_deg
+        up_deg = self.elevations_deg(found)[ENDS.index(end)]
+        return np.round(gain_dbi(self.station(end), bearing_deg, up_deg, aimed=self.positioned), DECIMALS)
+
+    def path_db(self, found: Losses) -> Floats:
+        """Sum of `path_terms`, rounded as the terms of a budget."""
+        return np.round(sum(np.round(t.value_db, DECIMALS) for t in self.path_terms(found)), DECIMALS) + 0.0
 
     def path_terms(self, found: Losses) -> list[PathTerm]:
         """The path's gains and losses, the same in both directions, for many paths at once."""
