@@ -12,7 +12,7 @@ from typing import Literal
 from linkcalc.errors import DomainError
 from linkcalc.result import Term
 
-_DECIMALS = 6
+DECIMALS = 6
 
 REQUIRED_SNR = "required SNR"
 """Name of the one threshold term that is not noise."""
@@ -37,7 +37,7 @@ def term(name: str, value_db: float, group: Group, note: str = "") -> Term:
     """
     if not math.isfinite(value_db):
         raise DomainError(f"budget term {name!r} must be finite, got {value_db}")
-    return Term(name, round(float(value_db), _DECIMALS) + 0.0, group, note)
+    return Term(name, round(float(value_db), DECIMALS) + 0.0, group, note)
 
 
 def total_db(terms: Iterable[Term]) -> float:
@@ -46,7 +46,7 @@ def total_db(terms: Iterable[Term]) -> float:
     >>> total_db([term("a", 0.1, "path"), term("b", 0.2, "path"), term("c", -0.3, "path")])
     0.0
     """
-    return round(math.fsum(t.value_db for t in terms), _DECIMALS) + 0.0
+    return round(math.fsum(t.value_db for t in terms), DECIMALS) + 0.0
 
 
 @dataclass(frozen=True)

@@ -42,6 +42,7 @@ HIGHEST_M = 20.0
 
 _MOST_HEIGHTS = 200
 """At each end; so many squared weigh half a megabyte on the sheet."""
+MOST_PAIRS = _MOST_HEIGHTS**2
 _MOST_SLOW_HEIGHTS = 40
 """The same where pairs are worked out one after the other."""
 _STEPS_M = (0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0)

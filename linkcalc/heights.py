@@ -13,9 +13,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked
 from linkcalc.area.height_pairs import height_pairs
+from linkcalc.budget import DECIMALS
 from linkcalc.errors import DomainError
 from linkcalc.judgement import judgement
-from linkcalc.link_case import LinkCase
+from linkcalc.link_case import ENDS, LinkCase
 from linkcalc.plan.stations import COMMON_PRACTICE
 from linkcalc.requirement import VERDICTS, Requirement
 from linkcalc.result import Assumption, VerdictWord
@@ -166,9 +167,9 @@ def height_table(
         def raised(at: tuple[int, int]) -> LinkCase:
             return case.with_heights(near_m=float(near_m[at[0]]), far_m=float(far_m[at[1]]))
 
-        margins = pairs.path_gain_db[..., np.newaxis] + [
-            [_equipment_db(raised((i, j))) for j in range(far_m.size)] for i in range(near_m.size)
-        ]
+        own_db = sum(float(case.antenna_db(end, case.losses)[0]) for end in ENDS)
+        fixed_db = np.array([case.equipment_db(back=back) for back in (False, True)]) - own_db
+        margins = np.round((pairs.path_gain_db + pairs.antenna_db)[..., np.newaxis] + fixed_db, DECIMALS)
         both = [
             judgement(
                 asked,
@@ -255,10 +256,6 @@ def _noise_db(case: LinkCase) -> list[tuple[float, float]]:
     """Standard deviations of each direction's receiver noise, from place to place and over the year."""
     items = [noise_items(case.noise(rx)) for rx in (case.far, case.near)]
     return [(float(together_db(i, "site")[0]), float(together_db(i, "conditions")[0])) for i in items]
-
-
-def _equipment_db(case: LinkCase) -> tuple[float, float]:
-    return case.equipment_db(), case.equipment_db(back=True)
 
 
 def _cheapest(

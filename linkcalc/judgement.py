@@ -79,15 +79,17 @@ def judgement(
     margin, site, conditions, k = np.broadcast_arrays(
         *(np.asarray(v, dtype=np.float64) for v in (margin_db, site_db, conditions_db, k_db))
     )
-    required = np.asarray(asked.margin_db(site, conditions, k)) if required_db is None else required_db
+    needs = asked.site_needs_db(conditions, k)
+    if required_db is None:
+        required_db = np.asarray(asked.margin_db(site, conditions, k, needs_db=needs))
     return Judgement(
         site_db=site,
         conditions_db=conditions,
         k_db=k,
-        required_margin_db=required,
-        site_share=np.asarray(asked.site_share(margin, site, conditions, k)),
+        required_margin_db=required_db,
+        site_share=np.asarray(asked.site_share(margin, site, conditions, k, needs_db=needs)),
         success=np.asarray(
             mean_success(margin, np.hypot(site, conditions), k, tries=asked.tries, busy=asked.busy)
         ),
-        verdict=asked.verdict(margin, required, conditions, k),
+        verdict=asked.verdict(margin, required_db, conditions, k),
     )

@@ -307,27 +307,28 @@ def woods(
     zone = np.maximum(CLEAR_RATIO * np.sqrt(both * (radio.wavelength_m / length)), CROWN_M)
     ray = tx + (rx - tx) / length * inner
     tops = h[1:-1] + clutter_m[1:-1] + 0.0005 / radio.radius_km * both
-    weight = np.where(trees[1:-1] > 0, np.minimum(np.maximum((tops - ray) / zone + 1.0, 0.0), 1.0), 0.0)
+    weight = np.minimum(np.maximum((tops - ray) / zone + 1.0, 0.0), 1.0) * (trees[1:-1] > 0)
     share = 0.5 * (x[2:] - x[:-2]) * weight
     near_gap = (BELT_M - x[:-2]) / (BELT_M - AROUND_M)
     far_gap = (BELT_M - (length - x[2:])) / (BELT_M - AROUND_M)
     near_around = weight * np.minimum(np.maximum(near_gap, 0.0), 1.0)
     far_around = weight * np.minimum(np.maximum(far_gap, 0.0), 1.0)
-    within = np.zeros(len(x), dtype=np.bool_)
-    within[1:-1] = weight > 0.0
-    turns = np.flatnonzero(within[1:] != within[:-1])
     depth = 0.0
     loss = 0.0
     wet = 0.0
-    for j in range(0, len(turns) - 1, 2):
-        first = turns[j]
-        after = turns[j + 1]
-        stretch = np.sum(share[first:after])
-        near = np.max(near_around[first:after])
-        far = np.max(far_around[first:after])
-        depth += stretch
-        loss += stretch_loss(stretch, near, far, radio.leaf_db_m, radio.leaf_most_db, radio.leaf_wet_db)
-        wet += stretch_loss(stretch, near, far, radio.wet_db_m, radio.wet_most_db, radio.wet_wet_db)
+    first = -1
+    for after in range(len(weight) + 1):
+        if after < len(weight) and weight[after] > 0.0:
+            if first < 0:
+                first = after
+        elif first >= 0:
+            stretch = np.sum(share[first:after])
+            near = np.max(near_around[first:after])
+            far = np.max(far_around[first:after])
+            depth += stretch
+            loss += stretch_loss(stretch, near, far, radio.leaf_db_m, radio.leaf_most_db, radio.leaf_wet_db)
+            wet += stretch_loss(stretch, near, far, radio.wet_db_m, radio.wet_most_db, radio.wet_wet_db)
+            first = -1
     return depth, loss, wet
 
 
@@ -376,7 +377,7 @@ def find(
     d = x * 1e-3
     top = h + clutter_m
     wooded = bool(np.any(trees > 0))
-    bare = np.where(trees > 0, h, top) if wooded else top
+    bare = h + clutter_m * (trees == 0) if wooded else top
     step = d[1:] - d[:-1]
     sums = h[1:] + h[:-1]
     v1 = np.sum(step * sums)

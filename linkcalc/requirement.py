@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
 from linkcalc._arrays import Floats, scalar_if_0d
 from linkcalc.plan import Link
@@ -75,10 +75,8 @@ class Requirement:
             np.nan_to_num(k.ravel())[:, np.newaxis] + K_SPREAD_DB * _NODES, K_GRID_DB[0], K_GRID_DB[-1]
         )
         row, weights = nodes(flat)
-        first = int(row.min()) - 1
-        table = np.array(
-            [_needs_db(self.success, self.tries, abs(n)) for n in range(first, int(row.max()) + 3)]
-        )
+        first = int(row.min(initial=0)) - 1
+        table = _needs_table(self.success, self.tries, first, int(row.max(initial=0)) + 3)
         step = K_GRID_DB[1] - K_GRID_DB[0]
         column = np.minimum(((at - K_GRID_DB[0]) / step).astype(np.int64), K_GRID_DB.size - 2)
         share = (at - K_GRID_DB[column]) / step
@@ -91,7 +89,13 @@ class Requirement:
         return total.reshape(*conditions.shape, _NODES.size)
 
     def site_share(
-        self, margin_db: ArrayLike, site_db: ArrayLike, conditions_db: ArrayLike, k_db: ArrayLike
+        self,
+        margin_db: ArrayLike,
+        site_db: ArrayLike,
+        conditions_db: ArrayLike,
+        k_db: ArrayLike,
+        *,
+        needs_db: Floats | None = None,
     ) -> Any:
         """Share of such sites that give what is asked of a site.
 
@@ -103,6 +107,8 @@ class Requirement:
             Standard deviation of what is fixed at a site and unknown, and of what varies over the year.
         k_db : array_like, dB
             Median Rician K of such paths.
+        needs_db : ndarray, dB, (..., 7), optional
+            `site_needs_db` of the latter two, where it is at hand.
 
         Returns
         -------
@@ -110,21 +116,22 @@ class Requirement:
         """
         if not self.reachable:
             return scalar_if_0d(np.zeros(np.broadcast(margin_db, site_db, conditions_db, k_db).shape))
-        return scalar_if_0d(_share(margin_db, site_db, self.site_needs_db(conditions_db, k_db)))
+        if needs_db is None:
+            needs_db = self.site_needs_db(conditions_db, k_db)
+        return scalar_if_0d(_share(margin_db, site_db, needs_db))
 
-    def margin_db(self, site_db: ArrayLike, conditions_db: ArrayLike, k_db: ArrayLike) -> Any:
+    def margin_db(
+        self, site_db: ArrayLike, conditions_db: ArrayLike, k_db: ArrayLike, *, needs_db: Floats | None = None
+    ) -> Any:
         """Median fade margin that meets all that is asked, dB; 0 at least. Arguments as `site_share`."""
-        needs = self.site_needs_db(conditions_db, k_db)
+        if needs_db is None:
+            needs_db = self.site_needs_db(conditions_db, k_db)
         site = np.broadcast_to(
-            np.asarray(site_db, dtype=np.float64), np.broadcast(site_db, needs[..., 0]).shape
+            np.asarray(site_db, dtype=np.float64), np.broadcast(site_db, needs_db[..., 0]).shape
         )
-        low = needs.min(axis=-1) - 9.0 * np.maximum(site, 0.01)
-        high = needs.max(axis=-1) + 9.0 * np.maximum(site, 0.01)
-        for _ in range(40):
-            middle = (low + high) / 2.0
-            enough = _share(middle, site, needs) >= self.confidence
-            low, high = np.where(enough, low, middle), np.where(enough, middle, high)
-        needed = np.maximum(high, max(self.stated_margin_db or 0.0, 0.0))
+        needs = np.broadcast_to(needs_db, (*site.shape, _NODES.size)).reshape(-1, _NODES.size)
+        found = _margin_of_share(self.confidence, site.ravel(), needs).reshape(site.shape)
+        needed = np.maximum(found, max(self.stated_margin_db or 0.0, 0.0))
         return scalar_if_0d(np.where(np.isfinite(site), needed, np.nan))
 
     def least_db(self, conditions_db: ArrayLike, k_db: ArrayLike) -> Any:
@@ -152,10 +159,45 @@ class Requirement:
         return np.where(np.isfinite(margin), word, -1).astype(np.int8)
 
 
+_LEAST_SITE_DB = 1e-3
+_CLOSE_DB = 1e-9
+
+
 def _share(margin_db: ArrayLike, site_db: ArrayLike, needs_db: Floats) -> Floats:
-    site = np.maximum(np.asarray(site_db, dtype=np.float64), 1e-3)[..., np.newaxis]
+    site = np.maximum(np.asarray(site_db, dtype=np.float64), _LEAST_SITE_DB)[..., np.newaxis]
     over = (np.asarray(margin_db, dtype=np.float64)[..., np.newaxis] - needs_db) / site
     return np.asarray(ndtr(over) @ _WEIGHTS)
+
+
+def _margin_of_share(share: float, site_db: Floats, needs_db: Floats) -> Floats:
+    """Margin at which `_share` reaches a share, (n,), by Newton's method within a bracket."""
+    found = np.full(site_db.shape, np.nan)
+    left = np.flatnonzero(np.isfinite(site_db))
+    site, needs = np.maximum(site_db[left], _LEAST_SITE_DB), needs_db[left]
+    low, high = needs.min(axis=-1) - 9.0 * site, needs.max(axis=-1) + 9.0 * site
+    middle = needs @ _WEIGHTS
+    # as if the sum of both spreads were normal
+    spread = np.sqrt(site**2 + np.maximum(needs**2 @ _WEIGHTS - middle**2, 0.0))
+    at = np.clip(middle + ndtri(share) * spread, low, high)
+    while left.size:
+        over = (at[:, np.newaxis] - needs) / site[:, np.newaxis]
+        missing = ndtr(over) @ _WEIGHTS - share
+        slope = np.exp(-0.5 * over * over) @ _WEIGHTS / (site * np.sqrt(2.0 * np.pi))
+        low, high = np.where(missing < 0.0, at, low), np.where(missing < 0.0, high, at)
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            after = at - missing / slope
+        after = np.where((after >= low) & (after <= high), after, 0.5 * (low + high))
+        done = (np.abs(after - at) < _CLOSE_DB) | (high - low < _CLOSE_DB)
+        found[left[done]] = after[done]
+        if done.any():
+            left, site, needs, low, high, after = (v[~done] for v in (left, site, needs, low, high, after))
+        at = after
+    return found
+
+
+@lru_cache(maxsize=64)
+def _needs_table(success: float, tries: int, first: int, after: int) -> Floats:
+    return np.array([_needs_db(success, tries, abs(n)) for n in range(first, after)])
 
 
 @lru_cache(maxsize=1024)

@@ -14,16 +14,18 @@ from types import MappingProxyType
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from pydantic import ValidationError
 
 from linkcalc._arrays import Floats
 from linkcalc._version import __version__
-from linkcalc.budget import REQUIRED_SNR, THERMAL_NOISE, total_db
+from linkcalc.area.height_pairs import by_numba, pair_losses
+from linkcalc.budget import DECIMALS, REQUIRED_SNR, THERMAL_NOISE, total_db
 from linkcalc.energy import transmit_current_ma
 from linkcalc.errors import DomainError, PlanError
 from linkcalc.judgement import judgement
 from linkcalc.link_case import ENDS, End, LinkCase
+from linkcalc.path_loss import MODELS, Losses
 from linkcalc.plan import Link, LoadedPlan, Plan, Station
 from linkcalc.plan.faults import faults, summary
 from linkcalc.plan.wording import quoted
@@ -38,9 +40,6 @@ from linkcalc.verdict import link_case, open_terrain, position_deg, recorded_not
 
 MOST_CELLS = 10_000_000
 """Combinations in one sweep: some gigabytes of arrays."""
-
-_DECIMALS = 6
-"""Of the terms of a budget; sums are rounded to them again, as `linkcalc.budget.total_db` does."""
 
 _VERDICTS = np.array(VERDICTS, dtype=object)
 
@@ -260,6 +259,40 @@ class _Grid:
         self._cases, self._varied, self._values = cases, varied, values
         self.shape = tuple(len(v) for v in values)
 
+    def over_paths(
+        self, piece: str, worked_out: Callable[[LinkCase, Losses], tuple[ArrayLike, ...]]
+    ) -> list[NDArray[Any]]:
+        """The same for what follows from the path's losses, which are worked out for all heights at once."""
+        touching = [p if piece in p.touches else None for p in self._varied]
+        shape = tuple(n if p else 1 for n, p in zip(self.shape, touching, strict=True))
+        high = [p is not None and p.name in _HEIGHTS for p in touching]
+        outer = tuple(1 if h else n for n, h in zip(shape, high, strict=True))
+        inner = tuple(n if h else 1 for n, h in zip(shape, high, strict=True))
+        use_numba = by_numba(math.prod(shape))
+        found: list[NDArray[Any]] = []
+        for index in np.ndindex(outer):
+            changes = {
+                p: v[i]
+                for p, v, i, h in zip(touching, self._values, index, high, strict=True)
+                if p is not None and not h
+            }
+            case = self._cases.case(changes)
+            ends = {end: np.full(inner, case.station(end).antenna_height_m) for end in ENDS}
+            for axis, (p, v) in enumerate(zip(touching, self._values, strict=True)):
+                if p is not None and high[axis]:
+                    along = np.reshape(v, [-1 if a == axis else 1 for a in range(len(inner))])
+                    for end in _HEIGHTS[p.name]:
+                        ends[end] = np.broadcast_to(along, inner)
+            losses = pair_losses(case, ends["near"].ravel(), ends["far"].ravel(), use_numba=use_numba)
+            here = tuple(slice(None) if h else i for i, h in zip(index, high, strict=True))
+            kept = tuple(n for n, h in zip(inner, high, strict=True) if h)
+            for number, values in enumerate(worked_out(case, losses)):
+                column = np.broadcast_to(values, losses.length_m.shape)
+                if number == len(found):
+                    found.append(np.empty(shape, dtype=column.dtype))
+                found[number][(*here, ...)] = column.reshape(kept)
+        return found
+
     def over(self, piece: str, worked_out: Callable[[LinkCase], tuple[Any, ...]]) -> list[NDArray[Any]]:
         """Arrays that broadcast to `shape`, one for each thing worked out."""
         assert piece in PIECES, piece
@@ -281,6 +314,11 @@ def _column(values: Sequence[Any]) -> NDArray[Any]:
     column[:] = values
     return column
 
+
+_HEIGHTS: Mapping[str, tuple[End, ...]] = {
+    "antenna_height_m": ENDS, "near.antenna_height_m": ("near",), "far.antenna_height_m": ("far",),
+}  # fmt: skip
+"""What is varied of a path without another plan: it was held to the plan's rules value by value."""
 
 _KINDS: tuple[Literal["site", "conditions"], ...] = ("site", "conditions")
 
@@ -308,19 +346,18 @@ def _station(grid: _Grid, end: End) -> _Station:
 
     (power_dbm,) = grid.over(f"power, {end}", lambda c: (c.station(end).transmit_power_dbm,))
     (feeder_db,) = grid.over(f"feeder, {end}", lambda c: (total_db(c.feeder_terms(end, "transmitter")),))
-    (antenna_db,) = grid.over(f"antenna, {end}", lambda c: (total_db(c.antenna_terms(end, "transmitter")),))
+    (antenna_db,) = grid.over_paths(f"antenna, {end}", lambda c, found: (c.antenna_db(end, found),))
     return _Station(power_dbm, feeder_db + antenna_db, *grid.over(f"noise, {end}", noise))
 
 
-def _path(case: LinkCase) -> tuple[Any, ...]:
-    found = case.losses
+def _path(case: LinkCase, found: Losses) -> tuple[ArrayLike, ...]:
     parts = path_items(case, found)
     return (
-        total_db(case.shared_terms),
-        *(float(together_db(parts, kind)[0]) ** 2 for kind in _KINDS),
-        float(fading_k_db(found)[0]),
-        float(found.clearance_ratio[0]),
-        case.path.model,
+        case.path_db(found),
+        *(together_db(parts, kind) ** 2 for kind in _KINDS),
+        fading_k_db(found),
+        found.clearance_ratio,
+        np.array(MODELS, dtype=object)[found.model],
     )
 
 
@@ -331,7 +368,7 @@ def _signal(case: LinkCase) -> tuple[float]:
 
 def _table(grid: _Grid, stated_current_ma: float | None) -> dict[str, NDArray[Any]]:
     """All arrays of a sweep, each as small as broadcasting allows."""
-    path_db, site_variance, conditions_variance, k_db, clearance, model = grid.over("path", _path)
+    path_db, site_variance, conditions_variance, k_db, clearance, model = grid.over_paths("path", _path)
     (polarisation_db,) = grid.over("polarisation", lambda c: (total_db(c.polarisation_terms),))
     (signal_db,) = grid.over("signal", _signal)
     (time_s,) = grid.over("message", lambda c: (c.signal.time_on_air_s(c.link.payload_bytes),))
@@ -343,9 +380,9 @@ def _table(grid: _Grid, stated_current_ma: float | None) -> dict[str, NDArray[An
     between_db = path_db + near.hardware_db + far.hardware_db + polarisation_db
     words, spare = [], []
     for way, tx, rx in (("", near, far), ("back_", far, near)):
-        received = np.round(tx.power_dbm + between_db, _DECIMALS)
-        sensitivity = -np.round(signal_db + rx.noise_db, _DECIMALS)
-        margin = np.round(received - sensitivity, _DECIMALS)
+        received = np.round(tx.power_dbm + between_db, DECIMALS)
+        sensitivity = -np.round(signal_db + rx.noise_db, DECIMALS)
+        margin = np.round(received - sensitivity, DECIMALS)
         required, success, word, share = _judged(
             asked,
             margin,
@@ -362,7 +399,7 @@ def _table(grid: _Grid, stated_current_ma: float | None) -> dict[str, NDArray[An
             f"{way}delivery_probability": success,
             f"{way}received_power_dbm": received,
             f"{way}sensitivity_dbm": sensitivity,
-            f"{way}eirp_dbm": np.round(tx.power_dbm + tx.hardware_db, _DECIMALS),
+            f"{way}eirp_dbm": np.round(tx.power_dbm + tx.hardware_db, DECIMALS),
         }
     found |= {
         "weaker_fade_margin_db": np.where(

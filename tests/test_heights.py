@@ -25,10 +25,13 @@ def over_a_ridge(**link: object) -> LinkCase:
     )
 
 
+LITTLE = {"required_success": 0.5, "confidence": 0.5}
+"""So that a stated margin is what decides."""
+
 ASKED = {
-    "a margin": {"required_margin_db": 27.5},
-    "a success": {"required_success": 0.96, "tries": 2},
-    "both": {"required_margin_db": 25.0, "required_success": 0.97, "tries": 3},
+    "a margin": {"required_margin_db": 22.0, **LITTLE},
+    "a success": {"required_success": 0.9, "confidence": 0.9, "tries": 2},
+    "both": {"required_margin_db": 17.0, "required_success": 0.9, "confidence": 0.9, "tries": 2},
 }
 
 
@@ -66,13 +69,11 @@ def test_every_margin_of_the_table_is_that_of_a_check(asked: str) -> None:
         directions = check_link(raised).directions
         assert table.margin_db[i, j] == pytest.approx(min(d.fade_margin_db for d in directions))
         lacking = max(d.required_margin_db - d.fade_margin_db for d in directions)
-        # what a success needs is interpolated between spreads
-        exact = "required_success" not in ASKED[asked]
-        assert table.lacking_db[i, j] == pytest.approx(lacking, abs=1e-5 if exact else 0.05)
+        assert table.lacking_db[i, j] == pytest.approx(lacking, abs=1e-5)
 
 
 def test_the_present_heights_are_a_row_and_a_column_and_their_pair_is_the_plans() -> None:
-    link = over_a_ridge(required_margin_db=27.5).with_heights(near_m=4.37)
+    link = over_a_ridge(required_margin_db=22.0, **LITTLE).with_heights(near_m=4.37)
     table = height_table(link, highest_m=TOP_M, step_m=STEP_M)
     assert 4.37 in table.near_height_m
     assert 6.0 in table.far_height_m
@@ -85,7 +86,7 @@ def test_the_present_heights_are_a_row_and_a_column_and_their_pair_is_the_plans(
 def test_where_the_line_is_drawn_the_link_just_closes() -> None:
     from matplotlib.figure import Figure
 
-    link = over_a_ridge(required_margin_db=27.5)
+    link = over_a_ridge(required_margin_db=22.0, **LITTLE)
     table = height_table(link, highest_m=16.0, step_m=1.5)
     ax = Figure().add_subplot()
     lines = ax.contour(table.far_height_m, table.near_height_m, table.lacking_db, levels=[0.0]).allsegs[0]
@@ -93,13 +94,14 @@ def test_where_the_line_is_drawn_the_link_just_closes() -> None:
     assert len(points) > 10
     for far_m, near_m in points[:: len(points) // 6]:
         margin_db = link.with_heights(near_m=float(near_m), far_m=float(far_m)).weaker_margin_db
-        assert margin_db == pytest.approx(27.5, abs=0.3)
+        assert margin_db == pytest.approx(22.0, abs=0.3)
 
 
 def test_over_level_ground_twice_the_height_gains_six_decibels() -> None:
-    # plane-earth two-ray law, loss = 40 log d - 20 log h1 - 20 log h2, any antenna handbook; the surface wave
-    # and the lobe's turning keep it from being exact
-    link = case(profile(2000.0), tank={"antenna_height_m": 3.0}, shed={"antenna_height_m": 3.0})
+    # plane-earth law, loss = 40 log d - 20 log h1 - 20 log h2, any antenna handbook; at 6 m over 3 km of 868 MHz
+    # it still loses more than diffraction over the round earth does
+    ends = {"antenna_height_m": 3.0, "surroundings": "none"}
+    link = case(profile(2000.0), tank=ends, shed=ends)
     table = height_table(link, highest_m=6.0, step_m=3.0)
     assert table.near_height_m.tolist() == [3.0, 6.0]
     assert table.margin_db[1, 0] - table.margin_db[0, 0] == pytest.approx(20.0 * math.log10(2.0), abs=0.3)
@@ -115,7 +117,7 @@ def test_nothing_closes_within_a_limit_too_low_and_the_nearest_pair_is_named() -
 
 
 def test_the_plan_itself_is_the_answer_where_it_closes_and_costs_nothing() -> None:
-    link = over_a_ridge(required_margin_db=0.0)
+    link = over_a_ridge(required_margin_db=0.0, **LITTLE)
     table = height_table(link, highest_m=8.0, step_m=4.0, bases_m=(4.0, 8.0))
     assert table.cheapest is not None
     assert table.cheapest.cost == 0.0
@@ -129,7 +131,7 @@ def test_prices_are_those_of_a_price_list() -> None:
 
 
 def test_prices_that_nobody_stated_are_listed_as_assumed() -> None:
-    link = over_a_ridge(required_margin_db=27.5)
+    link = over_a_ridge(required_margin_db=22.0, **LITTLE)
 
     def keys(stated: frozenset[str]) -> set[str]:
         return {a.key for a in height_table(link, highest_m=8.0, step_m=4.0, stated=stated).assumed}
@@ -161,7 +163,7 @@ def test_forty_heights_at_each_end_are_the_most_by_default() -> None:
 
 
 def _table() -> HeightTable:
-    return height_table(over_a_ridge(required_margin_db=27.5), highest_m=8.0, step_m=4.0)
+    return height_table(over_a_ridge(required_margin_db=22.0, **LITTLE), highest_m=8.0, step_m=4.0)
 
 
 def test_the_same_link_gives_the_same_table() -> None:

@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked
-from linkcalc.area import kernels
 from linkcalc.errors import OutOfRangeWarning
 from linkcalc.link_case import LinkCase
 from linkcalc.path_loss import COMPILED, Found, Losses, Radio, find, losses, profile_arguments, profile_facts
@@ -28,6 +27,8 @@ class HeightPairs:
     """(m,)"""
     path_gain_db: Floats
     """Sum of the budget's path terms."""
+    antenna_db: Floats
+    """Gains of both antennas towards each other."""
     site_db: Floats
     conditions_db: Floats
     """Standard deviations over sites and over the year; the receivers' noise not counted."""
@@ -45,12 +46,25 @@ class HeightPairs:
     clearance_m: Floats
 
 
-def wait_words() -> str:
-    """What to tell somebody who waits for `height_pairs`; empty where there is no need."""
+MANY, SOME = 50_000, 5_000
+"""Pairs from which it pays to compile, and from which it pays to fetch what is compiled."""
+
+
+def by_numba(count: int) -> bool:
+    """Whether so many pairs are done sooner by machine code, the time to get it counted in."""
+    if count < SOME or not compiled.available():
+        return False
+    return count >= MANY or bool(compiled.kept_on_disk(pairs, *COMPILED))
+
+
+def wait_words(count: int) -> str:
+    """What to tell somebody who waits for so many pairs; empty where there is no need."""
+    if count < MANY:
+        return ""
     if not compiled.available():
-        return "numba is not installed: the same numbers take some twenty times longer"
-    if not kernels.kept_on_disk("pairs", "height_pairs"):
-        return "compiling, once where a folder can keep it: some 10 s"
+        return "numba is not installed: the same numbers take ten times longer"
+    if not compiled.kept_on_disk(pairs, *COMPILED):
+        return "compiling, once where a folder can keep it: some 15 s"
     return ""
 
 
@@ -70,7 +84,7 @@ def height_pairs(
     near_height_m, far_height_m : array_like, m, (n,) and (m,)
         Above ground, above 0.
     use_numba : bool, optional
-        By default where it is installed and the pairs are many; else the same source as it stands.
+        By default where it is installed and that is quicker, see `by_numba`; else the same source as it stands.
     progress : callable, optional
         Called with how many of how many heights at `from` are done.
 
@@ -88,6 +102,8 @@ def height_pairs(
     """
     near = np.atleast_1d(checked("near_height_m", near_height_m, above=0.0))
     far = np.atleast_1d(checked("far_height_m", far_height_m, above=0.0))
+    if use_numba is None:
+        use_numba = by_numba(near.size * far.size)
     rows: list[Losses] = []
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", OutOfRangeWarning)  # what is only tried may leave a model's range
@@ -95,7 +111,8 @@ def height_pairs(
             rows.append(pair_losses(case, np.full(far.shape, height), far, use_numba=use_numba))
             if progress is not None:
                 progress(done + 1, near.size)
-        gain = np.array([sum(t.value_db for t in case.path_terms(found)) for found in rows])
+        gain = np.array([case.path_db(found) for found in rows])
+        gains = np.array([case.antenna_db("near", found) + case.antenna_db("far", found) for found in rows])
         items = [path_items(case, found) for found in rows]
     worst = np.array([found.worst for found in rows]).astype(np.int64)
     ratio = np.array([found.clearance_ratio for found in rows])
@@ -105,6 +122,7 @@ def height_pairs(
         near_height_m=near,
         far_height_m=far,
         path_gain_db=gain,
+        antenna_db=gains,
         site_db=np.array([np.broadcast_to(together_db(row, "site"), far.shape) for row in items]),
         conditions_db=np.array([np.broadcast_to(together_db(row, "conditions"), far.shape) for row in items]),
         k_db=np.array([fading_k_db(found) for found in rows]),
@@ -118,12 +136,12 @@ def height_pairs(
 
 
 def pair_losses(
-    case: LinkCase, near_height_m: Floats, far_height_m: Floats, *, use_numba: bool | None = None
+    case: LinkCase, near_height_m: Floats, far_height_m: Floats, *, use_numba: bool = False
 ) -> Losses:
     """Losses of a link over its own profile for pairs of antenna heights, (n,)."""
     arguments = profile_arguments(case.profile, case.situation, near_height_m, far_height_m)
     found = np.empty((near_height_m.size, len(Found._fields)))
-    run: Any = compiled_pairs() if (compiled.available() if use_numba is None else use_numba) else pairs
+    run: Any = compiled_pairs() if use_numba else pairs
     run(*arguments.ground, arguments.pairs, *arguments.rest, found)
     return losses(found, case.situation, **profile_facts(case.profile, near_height_m, far_height_m))
 

@@ -10,7 +10,6 @@ and row (see `terms`). A position is `east`, `north` of the station, over the ra
 
 import functools
 import math
-from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -229,68 +228,61 @@ def add_clutter(
             trees[i] = trees_here
 
 
-def position(
-    grid: Grid, east: float, north: float, length: float, steps: int, finer: int, pair: Floats,
-    low_radius_km: float, radio: Radio, facts: Floats, found: Floats,
-) -> int:  # fmt: skip
-    """Cut one position's profile as `linkcalc.terrain.profile.cut_profile` does, and apply the rules to it."""
-    fine = np.empty(steps * finer + 1)
-    bridged = 0.0
-    if not heights_along(GROUND, grid, east, north, len(fine), fine):
-        if math.isnan(fine[0]) or math.isnan(fine[-1]):
-            return NO_HEIGHT
-        bridged = bridge(fine, length / (len(fine) - 1), grid.largest_hole_m)
-        if bridged < 0.0:
-            return HOLE
-    h = fine[::finer].copy()
-    n = len(h)
-    x = np.linspace(0.0, length, n)
-    clutter = np.zeros(n)
-    trees = np.zeros(n, dtype=np.uint8)
-    if grid.layers > 1:
-        tops = np.empty(n)
-        heights_along(SURFACE, grid, east, north, n, tops)
-        add_clutter(tops, h, grid.tree_surface, grid.lowest_clutter_m, clutter, trees)
-        heights_along(CANOPY, grid, east, north, n, tops)
-        add_clutter(tops, np.zeros(n), True, grid.lowest_clutter_m, clutter, trees)
-    facts[NEAR_GROUND_M] = h[0]
-    facts[FAR_GROUND_M] = h[-1]
-    facts[BRIDGED_M] = bridged
-    row = find(x, h, clutter, trees, pair[0], pair[1], 0.0, low_radius_km, radio)
-    for j in range(len(found)):
-        found[j] = row[j]
-    return GOOD
-
-
 def positions(
     grid: Grid, places: Floats, steps: Integers, pairs: Floats, low_radius_km: float, radio: Radio,
     facts: Floats, found: Floats,
 ) -> None:  # fmt: skip
-    """`position` for every row of `places`: east, north, length."""
+    """Cut each position's profile as `linkcalc.terrain.profile.cut_profile` does, and apply the rules to it.
+
+    A row of `places` is east, north and length, one of `steps` their number and how many finer ones each has.
+    """
     for i in range(len(places)):
-        facts[i, STATUS] = position(
-            grid, places[i, 0], places[i, 1], places[i, 2], steps[i, 0], steps[i, 1], pairs[i], low_radius_km,
-            radio, facts[i], found[i],
-        )  # fmt: skip
+        east = places[i, 0]
+        north = places[i, 1]
+        length = places[i, 2]
+        finer = steps[i, 1]
+        fine = np.empty(steps[i, 0] * finer + 1)
+        bridged = 0.0
+        facts[i, STATUS] = GOOD
+        if not heights_along(GROUND, grid, east, north, len(fine), fine):
+            if math.isnan(fine[0]) or math.isnan(fine[-1]):
+                facts[i, STATUS] = NO_HEIGHT
+                continue
+            bridged = bridge(fine, length / (len(fine) - 1), grid.largest_hole_m)
+            if bridged < 0.0:
+                facts[i, STATUS] = HOLE
+                continue
+        h = fine[::finer].copy()
+        n = len(h)
+        x = np.arange(n) * (length / (n - 1))
+        x[-1] = length
+        clutter = np.zeros(n)
+        trees = np.zeros(n, dtype=np.uint8)
+        if grid.layers > 1:
+            tops = np.empty(n)
+            heights_along(SURFACE, grid, east, north, n, tops)
+            add_clutter(tops, h, grid.tree_surface, grid.lowest_clutter_m, clutter, trees)
+            heights_along(CANOPY, grid, east, north, n, tops)
+            add_clutter(tops, np.zeros(n), True, grid.lowest_clutter_m, clutter, trees)
+        facts[i, NEAR_GROUND_M] = h[0]
+        facts[i, FAR_GROUND_M] = h[-1]
+        facts[i, BRIDGED_M] = bridged
+        row = find(x, h, clutter, trees, pairs[i, 0], pairs[i, 1], 0.0, low_radius_km, radio)
+        for j in range(found.shape[1]):
+            found[i, j] = row[j]
 
 
 @functools.cache
 def compiled_positions() -> Any:
     """`positions` as machine code; needs numba."""
-    uses: tuple[Any, ...] = (
-        *COMPILED,
-        along,
-        heights_along,
-        sample_complete,
-        sample_with_holes,
-        bridge,
-        add_clutter,
-        position,
-    )
-    return compiled.compile_function(positions, uses=uses)
+    return compiled.compile_function(positions, uses=USES)
 
 
-def kept_on_disk(function: str = "positions", module: str = "kernels") -> bool | None:
-    """Whether the machine code was kept by an earlier run; None where there is no folder to keep it in."""
-    folder = compiled.cache_folder(Path(__file__).parent)
-    return None if folder is None else any(folder.rglob(f"{module}.{function}-*.nbi"))
+USES: tuple[Any, ...] = (
+    *COMPILED, along, heights_along, sample_complete, sample_with_holes, bridge, add_clutter,
+)  # fmt: skip
+
+
+def kept_on_disk() -> bool | None:
+    """Whether an earlier run kept the machine code; None where there is no folder to keep it in."""
+    return compiled.kept_on_disk(positions, *USES)

@@ -2,8 +2,8 @@
 
 Everything here takes the standards' own units (km, metres of height, GHz) and checks nothing. Functions of
 one path work on plain numbers. Functions of frequency or of percentages work element by element, on numpy
-arrays or, compiled, on numbers. Only the `scan_` functions look at profile points; they are written here
-for numpy, and a second time as loops in `compiled`.
+arrays or, compiled, on numbers. Only the `scan_` functions look at profile points. All of it stands in the
+subset of Python that numba compiles, see `compiled`.
 
 No scan depends on the frequency: the diffraction parameter is proportional to 1/sqrt(lambda), so the point
 with the largest one is the same at every frequency. They return it for lambda = 1 m.
@@ -33,44 +33,6 @@ def where(condition: Any, yes: Number, no: Number) -> Number:
     if isinstance(condition, _FLAGS):
         return yes if condition else no
     return np.where(condition, yes, no)
-
-
-# Compiled, these are other functions of the same values, see `compiled` and `_elementary`.
-
-
-def larger(a: float, b: float) -> float:
-    """The larger of two numbers, neither of them NaN."""
-    return a if a > b else b
-
-
-def smaller(a: float, b: float) -> float:
-    """The smaller of two numbers, neither of them NaN."""
-    return a if a < b else b
-
-
-def floor(x: float) -> float:
-    """Largest whole number up to a number."""
-    return float(math.floor(x))
-
-
-def log10(x: Number) -> Number:
-    """Common logarithm."""
-    return np.log10(x)
-
-
-def exp(x: Number) -> Number:
-    """Exponential."""
-    return np.exp(x)
-
-
-def power(x: Number, exponent: Number) -> Number:
-    """Power of a positive number."""
-    return x**exponent
-
-
-def cosine_of_third(c: float) -> float:
-    """cos(pi/3 + acos(c)/3)."""
-    return math.cos(math.pi / 3.0 + math.acos(min(max(c, -1.0), 1.0)) / 3.0)
 
 
 # ---------------------------------------------------------------- scans over the points of a profile
@@ -113,8 +75,8 @@ def scan_profile(d: Floats, h: Floats, top: Floats, ht: float, hr: float, a: flo
     d1, d0, h1, h0 = d[1:], d[:-1], h[1:], h[:-1]
     step = d1 - d0
     both = h1 + h0
-    v1 = np.dot(step, both)
-    v2 = np.dot(step, 3.0 * d0 * both + step * (both + h1))
+    v1 = np.sum(step * both)
+    v2 = np.sum(step * (3.0 * d0 * both + step * (both + h1)))
     x = d[1:-1]
     y = length - x
     to_x = 1.0 / x
@@ -207,7 +169,7 @@ def fit_surface(scan: Scan, length: float, tx_ground: float, rx_ground: float) -
     if scan.hobs > 0.0:
         hstp = hst - scan.hobs * scan.at / (scan.at + scan.ar)
         hsrp = hsr - scan.hobs * scan.ar / (scan.at + scan.ar)
-    return Surface(hst, hsr, smaller(hstp, tx_ground), smaller(hsrp, rx_ground))
+    return Surface(hst, hsr, min(hstp, tx_ground), min(hsrp, rx_ground))
 
 
 def bullington_edge(
@@ -221,7 +183,7 @@ def bullington_edge(
     both = stim + srim
     db = first
     if both > 0.0:
-        db = smaller(larger((hr - ht + srim * length) / both, first), last)
+        db = min(max((hr - ht + srim * length) / both, first), last)
     excess = ht + stim * db - (ht * (length - db) + hr * db) / length
     return excess * math.sqrt(0.002 * length / (db * (length - db)))
 
@@ -310,7 +272,11 @@ def smallest_clearance(length: float, h1: float, h2: float, a: float) -> tuple[f
     c = (h1 - h2) / (h1 + h2)
     m = 250.0 * length * length / (a * (h1 + h2))
     cosine = 1.5 * c * math.sqrt(3.0 * m / (m + 1.0) ** 3)
-    b = 2.0 * math.sqrt((m + 1.0) / (3.0 * m)) * cosine_of_third(cosine)
+    b = (
+        2.0
+        * math.sqrt((m + 1.0) / (3.0 * m))
+        * math.cos(math.pi / 3.0 + math.acos(min(max(cosine, -1.0), 1.0)) / 3.0)
+    )
     d1 = 0.5 * length * (1.0 + b)
     d2 = length - d1
     hse = ((h1 - 500.0 * d1 * d1 / a) * d2 + (h2 - 500.0 * d2 * d2 / a) * d1) / length
@@ -333,22 +299,22 @@ def sphere_of_path(length: float, h1: float, h2: float, a: float) -> Sphere:
 def knife_edge(nu: Number) -> Number:
     """Approximate knife-edge loss, dB [12]."""
     x = np.maximum(nu, -0.78) - 0.1
-    return where(nu > -0.78, 6.9 + 20.0 * log10(np.sqrt(x * x + 1.0) + x), 0.0)
+    return where(nu > -0.78, 6.9 + 20.0 * np.log10(np.sqrt(x * x + 1.0) + x), 0.0)
 
 
 def bullington(nu1: float, length: float, f: Number) -> Number:
     """Bullington loss, dB, from the diffraction parameter for lambda = 1 m [16, 20, 21]."""
     luc = knife_edge(nu1 / np.sqrt(LAMBDA_GHZ_M / f))
-    return luc + (1.0 - exp(-luc / 6.0)) * (10.0 + 0.02 * length)
+    return luc + (1.0 - np.exp(-luc / 6.0)) * (10.0 + 0.02 * length)
 
 
 def height_gain(beta: Number, y: Number, k: Number) -> Number:
     """Antenna height term G of the first-term loss, dB [35, 36]."""
     b = beta * y
     high = np.maximum(b, 2.0) - 1.1
-    lg = log10(where(b > 2.0, high, b + 0.1 * b * b * b))
+    lg = np.log10(where(b > 2.0, high, b + 0.1 * b * b * b))
     gain = where(b > 2.0, 17.6 * np.sqrt(high) - 5.0 * lg - 8.0, 20.0 * lg)
-    return np.maximum(gain, 2.0 + 20.0 * log10(k))
+    return np.maximum(gain, 2.0 + 20.0 * np.log10(k))
 
 
 def first_term_over(
@@ -356,9 +322,9 @@ def first_term_over(
 ) -> Number:
     """First-term spherical-earth loss over one kind of surface, dB [29-36]."""
     loss_term = (18.0 * sigma / f) ** 2
-    root_f = power(f, 1.0 / 3.0)
-    per_root_a = power(a, -1.0 / 3.0)
-    k = 0.036 * per_root_a / root_f * power((eps - 1.0) ** 2 + loss_term, -0.25)
+    root_f = f ** (1.0 / 3.0)
+    per_root_a = a ** (-1.0 / 3.0)
+    k = 0.036 * per_root_a / root_f * ((eps - 1.0) ** 2 + loss_term) ** -0.25
     if vertical:
         k = k * np.sqrt(eps * eps + loss_term)
     k2 = k * k
@@ -366,8 +332,8 @@ def first_term_over(
     beta = (1.0 + 1.6 * k2 + 0.67 * k4) / (1.0 + 4.5 * k2 + 1.53 * k4)
     x = 21.88 * beta * root_f * per_root_a * per_root_a * length
     y = 0.9575 * beta * root_f * root_f * per_root_a
-    lg = log10(x)
-    fx = where(x >= 1.6, 11.0 + 10.0 * lg - 17.6 * x, -20.0 * lg - 5.6488 * power(x, 1.425))
+    lg = np.log10(x)
+    fx = where(x >= 1.6, 11.0 + 10.0 * lg - 17.6 * x, -20.0 * lg - 5.6488 * x**1.425)
     return -fx - height_gain(beta, y * h1, k) - height_gain(beta, y * h2, k)
 
 

@@ -1,7 +1,7 @@
 """The path losses compiled, for many profiles at once. Needs numba; without it, numpy does the same work.
 
-The formulas are those of `_kernels` and `p1812`, compiled as they stand. Only the scans over profile points
-are written a second time, here, as loops. Nothing is compiled before it is first called.
+The formulas are those of `_kernels` and `p1812`, compiled as they stand. Nothing is compiled before it is first
+called.
 
 Other kernels build on this one: write a plain function that calls `path_loss_db` (or any formula of
 `_kernels` and `p1812`) and hand it to `compile_function`.
@@ -12,7 +12,6 @@ import hashlib
 import importlib
 import importlib.util
 import inspect
-import math
 import os
 import stat
 import tempfile
@@ -26,164 +25,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked
 from linkcalc.errors import DomainError
-from linkcalc.propagation import _elementary, _kernels, p1812
-from linkcalc.propagation._kernels import Number, Scan, larger
+from linkcalc.propagation import _kernels, p1812
 from linkcalc.propagation.diffraction import Polarisation, is_vertical
-
-# ---------------------------------------------------------------- twins of numpy code
-# Each stands for the function of the same name in `_kernels` or `p1812`: the scans as loops.
-
-
-def where(condition: Any, yes: Number, no: Number) -> Number:
-    return yes if condition else no
-
-
-def sums(d: Floats, h: Floats) -> tuple[float, float]:
-    """v1 and v2 of `scan_profile`; apart from it because a sum has to be reordered to be fast."""
-    v1 = 0.0
-    v2 = 0.0
-    for i in range(1, len(d)):
-        step = d[i] - d[i - 1]
-        both = h[i] + h[i - 1]
-        v1 += step * both
-        v2 += step * (3.0 * d[i - 1] * both + step * (both + h[i]))
-    return v1, v2
-
-
-def scan_profile(d: Floats, h: Floats, top: Floats, ht: float, hr: float, a: float, a2: float) -> Scan:
-    n = len(d)
-    length = d[n - 1]
-    bulge = 500.0 / a
-    bulge2 = 500.0 / a2
-    line = (hr - ht) / length
-    hobs = -math.inf
-    at = -math.inf
-    ar = -math.inf
-    t = -math.inf
-    r = -math.inf
-    stim = -math.inf
-    srim = -math.inf
-    stim2 = -math.inf
-    srim2 = -math.inf
-    for i in range(1, n - 1):
-        x = d[i]
-        y = length - x
-        to_x = 1.0 / x
-        to_y = 1.0 / y
-        bulge_x = bulge * x
-        bulge_y = bulge * y
-        hobs = larger(hobs, h[i] - line * x)
-        slope = (h[i] - ht) * to_x
-        at = larger(at, slope)
-        t = larger(t, slope - bulge_x)
-        slope = (h[i] - hr) * to_y
-        ar = larger(ar, slope)
-        r = larger(r, slope - bulge_y)
-        slope = (top[i] - ht) * to_x
-        stim = larger(stim, slope - bulge_x)
-        stim2 = larger(stim2, slope - bulge2 * x)
-        slope = (top[i] - hr) * to_y
-        srim = larger(srim, slope - bulge_y)
-        srim2 = larger(srim2, slope - bulge2 * y)
-    lt = 1
-    while lt < n - 2 and (h[lt] - ht) * (1.0 / d[lt]) - bulge * d[lt] < t:
-        lt += 1
-    lr = n - 2
-    while lr > 1 and (h[lr] - hr) * (1.0 / (length - d[lr])) - bulge * (length - d[lr]) < r:
-        lr -= 1
-    v1, v2 = sums(d, h)
-    return Scan(v1, v2, hobs - ht, at - line, ar + line, t, lt, r, lr, stim, srim, stim2, srim2)
-
-
-def scan_nu(d: Floats, top: Floats, ht: float, hr: float, a: float, a2: float) -> tuple[float, int, float]:
-    n = len(d)
-    length = d[n - 1]
-    line = (hr - ht) / length
-    per_bulge = 500.0 / a
-    per_bulge2 = 500.0 / a2
-    largest = -math.inf
-    largest2 = -math.inf
-    for i in range(1, n - 1):
-        x = d[i]
-        bulge = x * (length - x)
-        weight = 1.0 / bulge
-        excess = top[i] - (ht + line * x)
-        nu = excess + per_bulge * bulge
-        largest = larger(largest, -(nu * (nu * weight)))
-        nu = excess + per_bulge2 * bulge
-        largest2 = larger(largest2, -(nu * (nu * weight)))
-    last = n - 2
-    while last > 1:
-        x = d[last]
-        bulge = x * (length - x)
-        nu = top[last] - (ht + line * x) + per_bulge * bulge
-        if -(nu * (nu * (1.0 / bulge))) >= largest:
-            break
-        last -= 1
-    scale = 0.002 * length
-    return -math.sqrt(-largest * scale), last, -math.sqrt(-largest2 * scale)
-
-
-def scan_smooth_nu(d: Floats, ht: float, hr: float, a: float, a2: float) -> tuple[float, float]:
-    n = len(d)
-    length = d[n - 1]
-    slope = (hr - ht) / length
-    per_bulge = 500.0 / a
-    per_bulge2 = 500.0 / a2
-    largest = -math.inf
-    largest2 = -math.inf
-    for i in range(1, n - 1):
-        x = d[i]
-        bulge = x * (length - x)
-        weight = 1.0 / bulge
-        line = ht + slope * x
-        nu = per_bulge * bulge - line
-        largest = larger(largest, -(nu * nu * weight))
-        nu = per_bulge2 * bulge - line
-        largest2 = larger(largest2, -(nu * nu * weight))
-    scale = 0.002 * length
-    return -math.sqrt(-largest * scale), -math.sqrt(-largest2 * scale)
-
-
-def scan_sections(d: Floats, zone: NDArray[np.int8]) -> tuple[float, float, float]:
-    n = len(d)
-    others = 0
-    for i in range(n):
-        others += zone[i] != p1812.INLAND
-    if others == 0:
-        return d[n - 1], d[n - 1], 0.0
-    land = 0.0
-    inland = 0.0
-    sea = 0.0
-    land_from = 0.0
-    before = p1812.SEA
-    edge = d[0]
-    i = 0
-    while i < n:
-        kind = zone[i]
-        i += 1
-        while i < n and zone[i] == kind:
-            i += 1
-        start = edge
-        edge = d[n - 1] if i == n else 0.5 * (d[i] + d[i - 1])
-        if kind == p1812.SEA:
-            sea += edge - start
-        else:
-            if before == p1812.SEA:
-                land_from = start
-            land = max(land, edge - land_from)
-            if kind == p1812.INLAND:
-                inland = max(inland, edge - start)
-        before = kind
-    return land, inland, sea
-
-
-def scan_roughness(d: Floats, h: Floats, first: int, last: int, hst: float, slope: float) -> float:
-    largest = -math.inf
-    for i in range(first, last + 1):
-        largest = larger(largest, h[i] - (hst + slope * d[i]))
-    return largest
-
 
 # ---------------------------------------------------------------- compiling
 
@@ -195,55 +38,14 @@ def available() -> bool:
 
 @functools.cache
 def _register() -> None:
-    """Tell numba how to compile the formulas and which loops stand for the scans."""
+    """Tell numba that it may compile the formulas."""
     extending: Any = importlib.import_module("numba.extending")
-    types: Any = importlib.import_module("numba.core.types")
-    ir: Any = importlib.import_module("llvmlite.ir")
-    get_or_insert: Any = importlib.import_module("numba.core.cgutils").get_or_insert_function
-
-    def instruction(name: str, *flags: str) -> Any:
-        """One of LLVM's own; its maximum, unlike that of numba, works on several points at once."""
-
-        def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-            double = ir.DoubleType()
-            kind = ir.FunctionType(double, [double] * len(arguments))
-            return builder.call(get_or_insert(builder.module, kind, name), arguments, fastmath=flags)
-
-        return generate
-
-    def of_two(name: str) -> Any:
-        generate = instruction(name, "nnan", "nsz")
-        return extending.intrinsic(lambda _, a, b: (types.float64(types.float64, types.float64), generate))
-
-    larger_of, smaller_of = of_two("llvm.maxnum.f64"), of_two("llvm.minnum.f64")
-    floor_of = extending.intrinsic(lambda _, x: (types.float64(types.float64), instruction("llvm.floor.f64")))
-
-    def cast(kind: Any, llvm: Any) -> Any:
-        @extending.intrinsic  # type: ignore[untyped-decorator]
-        def same_bits(_: Any, x: Any) -> Any:
-            def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-                return builder.bitcast(arguments[0], llvm)
-
-            return kind(x), generate
-
-        return same_bits
-
-    to_bits, from_bits = cast(types.int64, ir.IntType(64)), cast(types.float64, ir.DoubleType())
-    plain = {"error_model": "numpy"}
-    extending.overload(_elementary.bits, jit_options=plain)(lambda x: lambda x: to_bits(x))
-    extending.overload(_elementary.of_bits, jit_options=plain)(lambda n: lambda n: from_bits(n))
-    extending.overload(larger, jit_options=plain)(lambda a, b: lambda a, b: larger_of(a, b))
-    extending.overload(_kernels.smaller, jit_options=plain)(lambda a, b: lambda a, b: smaller_of(a, b))
-    extending.overload(_kernels.floor, jit_options=plain)(lambda x: lambda x: floor_of(x))
-    extending.overload(sums, jit_options={**plain, "fastmath": {"reassoc", "nsz"}})(always(sums))
-    for function in _AS_THEY_STAND:
+    # numbers have one type; numpy's chooses element by element
+    extending.overload(_kernels.where)(
+        lambda condition, yes, no: lambda condition, yes, no: yes if condition else no
+    )
+    for function in _FORMULAS:
         _register_helper(function)
-    for formula in _INTO_THE_CALLER:
-        extending.register_jitable(error_model="numpy", forceinline=True)(formula)
-    for function, twin in _TWINS:
-        extending.overload(function, jit_options=plain)(always(twin))
-    for function, twin in _TWINS_INTO_THE_CALLER:
-        extending.overload(function, jit_options={**plain, "forceinline": True})(always(twin))
 
 
 @functools.cache
@@ -252,22 +54,11 @@ def _register_helper(function: Callable[..., Any]) -> None:
     extending.register_jitable(error_model="numpy")(function)
 
 
-def always(twin: Callable[..., Any]) -> Callable[..., Any]:
-    """An overload that answers every type with the same function; numba compares parameter names."""
-
-    def answer(*arguments: Any) -> Any:
-        return twin
-
-    answer.__signature__ = inspect.signature(twin)  # type: ignore[attr-defined]
-    return answer
-
-
 def compile_function(
     function: Callable[..., Any],
     *,
     uses: Sequence[Callable[..., Any]] = (),
     parallel: bool = False,
-    allocates: bool = True,
 ) -> Any:
     """Compile a plain function that may call the formulas of this package.
 
@@ -278,14 +69,11 @@ def compile_function(
     ----------
     function : callable
         In the subset of Python that numba compiles. It may call the formulas and scans of `_kernels` and
-        `p1812`, and `path_loss_db`, `prepare` and `larger` of this module.
+        `p1812`, and `path_loss_db` of this module.
     uses : sequence of callable
         Further functions that it calls, directly or not.
     parallel : bool
         Share `numba.prange` loops between the processor's cores.
-    allocates : bool
-        False if nothing that it does makes an array: then views of arrays are not counted, which saves a
-        tenth of the time of short profiles.
 
     Returns
     -------
@@ -307,24 +95,23 @@ def compile_function(
     _register()
     for helper in uses:
         _register_helper(helper)
-    options: dict[str, Any] = {} if allocates else {"_nrt": False}
-    dispatcher = numba.njit(error_model="numpy", nogil=True, parallel=parallel, **options)(function)
-    folder = cache_folder(Path(inspect.getfile(function)).parent)
+    dispatcher = numba.njit(error_model="numpy", nogil=True, parallel=parallel)(function)
+    folder = cache_folder(function, *uses)
     if folder is not None:
         with _numba_cache_folder(folder), suppress(RuntimeError):  # the source file cannot be read
             dispatcher.enable_caching()
     return dispatcher
 
 
-def cache_folder(*sources: Path) -> Path | None:
-    """A writable folder for machine code, named after the sources that it was made from.
+def cache_folder(*functions: Callable[..., Any]) -> Path | None:
+    """A writable folder for machine code, named after the sources that it is made from: those of the functions
+    and of all formulas.
 
     numba alone would only look at the file of the outermost function, and keep old formulas alive.
     """
     digest = hashlib.sha256()
-    for source in sorted({Path(__file__).parent, *sources}):
-        for file in sorted(source.glob("*.py")):
-            digest.update(file.read_bytes())
+    for file in sorted({Path(inspect.getfile(f)) for f in (*functions, *_FORMULAS)}):
+        digest.update(file.read_bytes())
     for base in _bases():
         folder = base / f"compiled-{digest.hexdigest()[:16]}"
         try:
@@ -334,6 +121,13 @@ def cache_folder(*sources: Path) -> Path | None:
         except OSError:
             continue
     return None
+
+
+def kept_on_disk(function: Callable[..., Any], *uses: Callable[..., Any]) -> bool | None:
+    """Whether an earlier run kept a function's machine code; None where there is no folder to keep it in."""
+    folder = cache_folder(function, *uses)
+    name = f"{function.__module__.rpartition('.')[2]}.{function.__qualname__}"
+    return None if folder is None else any(folder.rglob(f"{name}-*.nbi"))
 
 
 def _bases() -> Iterator[Path]:
@@ -383,10 +177,7 @@ PROBLEMS = (
     "clutter_m must be at least 0",
     "zone must be 1 (sea), 3 (coastal land) or 4 (inland) at every point",
 )
-"""What `prepare` can find wrong, by the number it returns."""
-
-CHUNKS = 64
-"""Profiles are shared out in this many runs at most, each with its own scratch space."""
+"""What `problem` can find wrong, by the number it returns."""
 
 
 def basic_transmission_loss_db(
@@ -467,7 +258,7 @@ def basic_transmission_loss_db(
     if zones.size != points:
         raise DomainError(f"zone has {zones.size} points, distance_m has {points}")
     frequency = checked("frequency_hz", frequency_hz, above=0.0)
-    arguments = np.empty((13, count))
+    arguments = np.empty((count, 13))
     for row, (name, value) in enumerate(
         (
             ("tx_height_m", checked("tx_height_m", tx_height_m, above=0.0)),
@@ -486,23 +277,17 @@ def basic_transmission_loss_db(
         )
     ):
         try:
-            arguments[row] = value
+            arguments[:, row] = value
         except ValueError:
             raise DomainError(f"{name} must be one value or {count}, one for each profile") from None
     loss, wrong = np.empty(count), np.zeros(count, dtype=np.int8)
-    chunks = min(CHUNKS, count)
-    bounds = np.arange(chunks + 1) * count // max(chunks, 1)
-    scratch = np.empty((chunks, 2, int(np.diff(starts).max(initial=0))))
-    run = _batch() if (available() if use_numba is None else use_numba) else _batch_in_numpy
-    run(
-        distance, ground, clutter, zones, starts, arguments, is_vertical(polarisation),
-        bounds, scratch, loss, wrong,
-    )  # fmt: skip
+    run = _many_compiled() if (available() if use_numba is None else use_numba) else many
+    run(distance, ground, clutter, zones, starts, arguments, is_vertical(polarisation), loss, wrong)
     if wrong.any():
         first = int(np.flatnonzero(wrong)[0])
         raise DomainError(f"profile {first}: {PROBLEMS[wrong[first]]}")
     length = distance[starts[1:] - 1] - distance[starts[:-1]]
-    p1812.warn_outside_range(frequency, length, arguments[0], arguments[1])
+    p1812.warn_outside_range(frequency, length, arguments[:, 0], arguments[:, 1])
     return loss
 
 
@@ -542,183 +327,92 @@ def _checked_offsets(offsets: ArrayLike, points: int) -> NDArray[np.int64]:
     return starts
 
 
-def path_loss_db(
-    d: Floats,
-    h: Floats,
-    top: Floats,
-    zone: NDArray[np.int8],
-    htg: float,
-    hrg: float,
-    f: float,
-    p: float,
-    pl: float,
-    sigma: float,
-    entry: float,
-    entry_sigma: float,
-    delta_n: float,
-    n0: float,
-    latitude: float,
-    dct: float,
-    dcr: float,
-    vertical: bool,
-) -> Number:
-    """Basic transmission loss of one profile in the standard's units (km, m, GHz, %).
-
-    Checks nothing and allocates nothing: the building block for other compiled kernels. `d` and `top` as
-    `prepare` makes them.
-    """
-    path = p1812.path_of_profile(d, h, top, zone, htg, hrg, delta_n, latitude, dct, dcr)
-    if zone[len(zone) - 1] == p1812.SEA:
-        sigma = 0.0
-    return p1812.losses(path, f, p, pl, sigma, entry, entry_sigma, n0, vertical).Lb_db
-
-
-def prepare(
-    distance: Floats, ground: Floats, clutter: Floats, zone: NDArray[np.int8], d: Floats, top: Floats
-) -> int:
-    """Fill `d` (km from the transmitter) and `top` (ground plus clutter, ends bare) from metres.
-
-    Returns 0, or the number in `PROBLEMS` of what is wrong with the profile.
-    """
-    np.multiply(distance - distance[0], 1e-3, out=d)
-    np.add(ground, clutter, out=top)
-    top[0], top[-1] = ground[0], ground[-1]
-    if not (np.isfinite(distance).all() and np.isfinite(ground).all() and np.isfinite(clutter).all()):
+def problem(distance: Floats, ground: Floats, clutter: Floats, zone: NDArray[np.int8]) -> int:
+    """0, or the number in `PROBLEMS` of what is wrong with a profile."""
+    if not np.isfinite(distance + ground + clutter).all():
         return 1
-    if not (d[1:] > d[:-1]).all():
+    if not (distance[1:] > distance[:-1]).all():
         return 2
     if (clutter < 0.0).any():
         return 3
     return 0 if ((zone == p1812.SEA) | (zone == p1812.COASTAL) | (zone == p1812.INLAND)).all() else 4
 
 
-def _prepare_loop(
-    distance: Floats, ground: Floats, clutter: Floats, zone: NDArray[np.int8], d: Floats, top: Floats
-) -> int:
-    n = len(distance)
-    infinite = 0
-    falling = 0
-    negative = 0
-    unknown = 0
-    before = -1.0
-    for i in range(n):
-        x = (distance[i] - distance[0]) * 1e-3
-        falling += not x > before
-        before = x
-        d[i] = x
-        top[i] = ground[i] + clutter[i]
-        infinite += not abs(distance[i]) + abs(ground[i]) + abs(clutter[i]) < math.inf
-        negative += clutter[i] < 0.0
-        kind = zone[i]
-        unknown += (kind != p1812.INLAND) & (kind != p1812.SEA) & (kind != p1812.COASTAL)
-    top[0] = ground[0]
-    top[n - 1] = ground[n - 1]
-    if infinite > 0:
-        return 1
-    if falling > 0:
-        return 2
-    if negative > 0:
-        return 3
-    return 4 if unknown > 0 else 0
+def path_loss_db(
+    distance: Floats, ground: Floats, clutter: Floats, zone: NDArray[np.int8], figures: Floats, vertical: bool
+) -> float:
+    """Basic transmission loss of one profile; `figures` in the order of `basic_transmission_loss_db`, f in GHz.
+
+    Checks nothing: the building block for other compiled kernels.
+    """
+    top = ground + clutter
+    top[0], top[-1] = ground[0], ground[-1]
+    path = p1812.path_of_profile(
+        (distance - distance[0]) * 1e-3, ground, top, zone, figures[0], figures[1], figures[8], figures[10],
+        figures[11], figures[12],
+    )  # fmt: skip
+    sigma = 0.0 if zone[-1] == p1812.SEA else figures[5]
+    loss: float = p1812.losses(
+        path, figures[2], figures[3], figures[4], sigma, figures[6], figures[7], figures[9], vertical
+    ).Lb_db
+    return loss
 
 
-def _some_of_many(
-    chunk: int,
-    distance: Floats,
-    ground: Floats,
-    clutter: Floats,
-    zone: NDArray[np.int8],
-    offsets: NDArray[np.int64],
-    arguments: Floats,
-    vertical: bool,
-    bounds: NDArray[np.int64],
-    scratch: Floats,
-    loss: Floats,
-    wrong: NDArray[np.int8],
-) -> None:
-    for i in range(bounds[chunk], bounds[chunk + 1]):
+def many(
+    distance: Floats, ground: Floats, clutter: Floats, zone: NDArray[np.int8], offsets: NDArray[np.int64],
+    arguments: Floats, vertical: bool, loss: Floats, wrong: NDArray[np.int8],
+) -> None:  # fmt: skip
+    """Losses of many profiles; compiled, the processor's cores share them."""
+    for i in prange(len(loss)):
         a = offsets[i]
         b = offsets[i + 1]
-        d = scratch[chunk, 0, : b - a]
-        top = scratch[chunk, 1, : b - a]
-        wrong[i] = prepare(distance[a:b], ground[a:b], clutter[a:b], zone[a:b], d, top)
+        wrong[i] = problem(distance[a:b], ground[a:b], clutter[a:b], zone[a:b])
         if wrong[i] == 0:
             loss[i] = path_loss_db(
-                d, ground[a:b], top, zone[a:b],
-                arguments[0, i], arguments[1, i], arguments[2, i], arguments[3, i], arguments[4, i],
-                arguments[5, i], arguments[6, i], arguments[7, i], arguments[8, i], arguments[9, i],
-                arguments[10, i], arguments[11, i], arguments[12, i], vertical,
-            )  # fmt: skip
+                distance[a:b], ground[a:b], clutter[a:b], zone[a:b], arguments[i], vertical
+            )
 
 
-def _batch_in_numpy(*arguments: Any) -> None:
-    for chunk in range(len(arguments[-3])):
-        _some_of_many(chunk, *arguments)
+prange: Any = range
+"""numba's, once it is imported."""
 
 
 @functools.cache
-def _batch() -> Any:
+def _many_compiled() -> Any:
+    global prange
     from numba import prange
 
-    def batch(
-        distance: Any, ground: Any, clutter: Any, zone: Any, offsets: Any, arguments: Any, vertical: Any,
-        bounds: Any, scratch: Any, loss: Any, wrong: Any,
-    ) -> None:  # fmt: skip
-        for chunk in prange(len(scratch)):
-            _some_of_many(
-                chunk, distance, ground, clutter, zone, offsets, arguments, vertical,
-                bounds, scratch, loss, wrong,
-            )  # fmt: skip
-
-    return compile_function(batch, parallel=True)
+    return compile_function(many, parallel=True)
 
 
-_TWINS: tuple[tuple[Callable[..., Any], Callable[..., Any]], ...] = (
-    (_kernels.scan_profile, scan_profile),
-    (_kernels.scan_nu, scan_nu),
-    (_kernels.scan_smooth_nu, scan_smooth_nu),
-    (p1812.scan_sections, scan_sections),
-    (p1812.scan_roughness, scan_roughness),
-    (prepare, _prepare_loop),
-)
-
-_TWINS_INTO_THE_CALLER: tuple[tuple[Callable[..., Any], Callable[..., Any]], ...] = (
-    (_kernels.where, where),
-    (_kernels.log10, _elementary.log10),
-    (_kernels.exp, _elementary.exp),
-    (_kernels.power, _elementary.power),
-    (_kernels.cosine_of_third, _elementary.cosine_of_third),
-)
-
-_AS_THEY_STAND = (
+_FORMULAS: tuple[Callable[..., Any], ...] = (
+    _kernels.scan_profile,
+    _kernels.scan_nu,
+    _kernels.scan_smooth_nu,
+    _kernels.fit_surface,
+    _kernels.bullington_edge,
     _kernels.bullington_nu,
     _kernels.smooth_slope,
     _kernels.smooth_slope_back,
     _kernels.smooth_bullington_nu,
-    _kernels.first_term,
-    _kernels.delta_bullington,
-    p1812.path_of_profile,
-    p1812.sea_coupling,
-    p1812.site_shielding,
-    p1812.upper_quantile,
-    p1812.time_interpolation,
-    p1812.losses,
-    path_loss_db,
-    _some_of_many,
-)
-
-_INTO_THE_CALLER: tuple[Callable[..., Any], ...] = (
-    _elementary.split,
-    _elementary.defined,
-    _elementary.exp,
-    _kernels.fit_surface,
-    _kernels.bullington_edge,
     _kernels.smallest_clearance,
     _kernels.sphere_of_path,
     _kernels.knife_edge,
     _kernels.bullington,
     _kernels.height_gain,
     _kernels.first_term_over,
+    _kernels.first_term,
     _kernels.spherical,
+    _kernels.delta_bullington,
+    p1812.longest,
+    p1812.scan_sections,
+    p1812.scan_roughness,
+    p1812.path_of_profile,
+    p1812.sea_coupling,
+    p1812.site_shielding,
+    p1812.upper_quantile,
+    p1812.time_interpolation,
+    p1812.losses,
+    problem,
+    path_loss_db,
 )
-"""Without calls between, the compiler can work on several paths at once."""

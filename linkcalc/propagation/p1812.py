@@ -454,29 +454,31 @@ class Terms(NamedTuple):
 
 def scan_sections(d: Floats, zone: NDArray[np.int8]) -> tuple[float, float, float]:
     """Longest stretch of land, longest of inland, and total of sea (km); zones change half-way."""
+    if (zone == INLAND).all():
+        return float(d[-1]), float(d[-1]), 0.0
     edges = np.empty(d.size + 1)
     edges[0], edges[-1] = d[0], d[-1]
     edges[1:-1] = 0.5 * (d[1:] + d[:-1])
-    if (zone == INLAND).all():
-        return float(d[-1]), float(d[-1]), 0.0
     sea = zone == SEA
-    return (
-        _longest(edges, ~sea),
-        _longest(edges, zone == INLAND),
-        float(np.diff(edges)[sea].sum()),
-    )
+    return longest(edges, ~sea), longest(edges, zone == INLAND), float(np.diff(edges)[sea].sum())
 
 
-def _longest(edges: Floats, inside: NDArray[np.bool_]) -> float:
-    change = np.diff(inside.astype(np.int8), prepend=0, append=0)
-    starts, ends = edges[:-1][change[:-1] == 1], edges[change == -1]
-    return float((ends - starts).max(initial=0.0))
+def longest(edges: Floats, inside: NDArray[np.bool_]) -> float:
+    """Length of the longest unbroken stretch, km."""
+    found = 0.0
+    start = 0
+    for last in np.flatnonzero(inside[1:] != inside[:-1]):
+        if inside[start]:
+            found = max(found, float(edges[last + 1] - edges[start]))
+        start = int(last) + 1
+    if inside[start]:
+        found = max(found, float(edges[-1] - edges[start]))
+    return found
 
 
 def scan_roughness(d: Floats, h: Floats, first: int, last: int, hst: float, slope: float) -> float:
     """Largest height above the smooth surface from one point to another, both included, m."""
-    part = slice(first, last + 1)
-    return float((h[part] - (hst + slope * d[part])).max())
+    return float((h[first : last + 1] - (hst + slope * d[first : last + 1])).max())
 
 
 def path_of_profile(

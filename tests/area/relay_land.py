@@ -34,7 +34,10 @@ to = "shed"
 frequency_mhz = 868.0
 modulation = {{ kind = "css", spreading_factor = 8 }}
 required_margin_db = {margin}
+required_success = 0.5
+confidence = 0.5
 """
+"""The stated margin is what decides: the two shares ask for less."""
 
 METRES_PER_DEGREE = 85_394.0
 """Of longitude at 40 degrees (WGS 84)."""

@@ -19,17 +19,16 @@ from linkcalc.area.coverage import (
 )
 from linkcalc.area.geofiles import closing_area, geotiff
 from linkcalc.area.losses import losses
-from linkcalc.area.margins import VERDICTS, answers
 from linkcalc.area.scheduler import Local
 from linkcalc.errors import DomainError, LinkcalcError, TerrainError
 from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
+from linkcalc.requirement import VERDICTS
 from linkcalc.terrain.geodesy import path_between
-from linkcalc.verdict import check_link
 from linkcalc.views.coverage_text import coverage_report
 from linkcalc.views.map_figures import coverage_figure, hillshade
 from linkcalc.views.style import render
-from tests.area.test_same_as_check import SAMPLES, UPLAND_MIDDLE, WOODED_MIDDLE, scene, upland
+from tests.area.test_same_as_check import SAMPLES, UPLAND_MIDDLE
 
 pytestmark = pytest.mark.skipif(not compiled.available(), reason="quick enough with numba only")
 
@@ -57,31 +56,6 @@ def job_of(loaded, radius_m=RADIUS_M, **options):
         return job
 
 
-@pytest.mark.parametrize(
-    ("text", "middle", "radius_m", "station"),
-    [
-        (upland(required_margin_db="required_success = 0.9 #"), UPLAND_MIDDLE, 3300.0, "tank"),
-        ((SAMPLES / "wooded.toml").read_text(), WOODED_MIDDLE, 740.0, "generator shed"),
-        (upland().replace("[conditions]", '[conditions]\nclutter = "suburban"\nwoodland_depth_m = 40.0'),
-         UPLAND_MIDDLE, 3300.0, "generator shed"),
-    ],
-)  # fmt: skip
-def test_success_and_verdict_equal_check(tmp_path, text, middle, radius_m, station):
-    with scene(text, tmp_path, station, middle, radius_m) as place:
-        east, north = place.positions(8, seed=3)
-        found = losses(place.land, place.template, place.fixed, east, north, spread=True)
-        here = (place.land.latitude_deg, place.land.longitude_deg)
-        got = answers(place.template, place.fixed, here, east, north, found)
-        for i in range(8):
-            want = check_link(place.case_at(east[i], north[i]))
-            there, back = want.directions
-            assert got.success_there[i] == pytest.approx(there.delivery_probability, abs=2e-4)
-            assert got.success_back[i] == pytest.approx(back.delivery_probability, abs=2e-4)
-            assert VERDICTS[got.verdict[i]] == want.verdict
-            weaker = min(want.directions, key=lambda d: d.fade_margin_db - d.required_margin_db)
-            assert got.required_margin_db[i] == pytest.approx(weaker.required_margin_db, abs=0.02)
-
-
 def test_the_lowest_factor_that_suffices_closes_and_the_next_lower_does_not(loaded, result):
     link = loaded.plan.link[0]
     factors = result.bands["spreading_factor"]
@@ -97,7 +71,7 @@ def test_a_cell_holds_the_answer_of_its_middle(loaded, result):
     job = job_of(loaded)
     row, column = 20, 50
     east, north = (column - job.half) * 30.0, (job.half - row) * 30.0
-    alone = losses(job.land, job.template, job.fixed, [east], [north], spread=True)
+    alone = losses(job.land, job.template, job.fixed, [east], [north])
     assert result.bands["path_loss_db"][row, column] == pytest.approx(alone.loss_db[0], abs=1e-4)
     assert result.bands["margin_db"].shape == (67, 67)
     assert np.isnan(result.bands["margin_db"][33, 33])  # the station's own cell
@@ -273,7 +247,7 @@ def test_without_numba_the_same_cells_come_out(loaded, tmp_path):
         plan_coverage(loaded, "generator shed", 150.0, cell_m=25.0, use_numba=use) for use in (False, True)
     )
     for band in BANDS:
-        np.testing.assert_allclose(one.bands[band.name], other.bands[band.name], atol=0.02)
+        np.testing.assert_allclose(one.bands[band.name], other.bands[band.name], atol=1e-4)
 
 
 def test_a_job_can_be_sent_elsewhere(loaded):

@@ -46,7 +46,7 @@ def result(loaded):
 def wide(tmp_path_factory):
     """A link of 11 km with two ridges across it."""
     heights = ridge(320, 400, at_m=-2000.0) + ridge(320, 400, at_m=2000.0) - 100.0
-    plan = write(tmp_path_factory.mktemp("wide"), heights, half_link_m=5500.0, margin=40.0)
+    plan = write(tmp_path_factory.mktemp("wide"), heights, half_link_m=5500.0, margin=25.0)
     return load_plan(plan)
 
 
@@ -198,8 +198,11 @@ def test_a_chain_is_its_weaker_hop_and_a_message_passes_both(result):
 
 
 def test_a_success_that_is_asked_ranks_by_what_is_over_it(tmp_path):
-    plan = write(tmp_path, ridge())
-    plan.write_text(plan.read_text().replace("required_margin_db = 20.0", "required_success = 0.95"))
+    # cells so fine that they add nothing to what is uncertain
+    plan = write(tmp_path, ridge(270, 420, cell_m=10.0), cell_m=10.0)
+    asked = 'required_margin_db = 20.0\nrequired_success = 0.5\nconfidence = 0.5'
+    assert asked in plan.read_text()
+    plan.write_text(plan.read_text().replace(asked, "required_success = 0.95"))
     found = siting(load_plan(plan), radius_m=600.0)
     best = found.spots[0]
     needed = {round(hop.weaker.required_margin_db, 1) for chain in found.spots for hop in chain.hops}
@@ -258,6 +261,8 @@ def test_moving_one_relay_cannot_better_the_pair(wide):
     with Checks(wide) as checks:
         for i in rng.permutation(rows.size)[:20]:
             place = found.grid.geographic(*found.grid.east_north(rows[i], columns[i]))
+            if min(path_between(*place, *end)[0] for end in (one, other)) < 1.0:
+                continue
             assert min(checks.hops_db(place, other)) <= found.two.margin_db + 0.02
             assert min(checks.hops_db(one, place)) <= found.two.margin_db + 0.02
 
@@ -501,7 +506,7 @@ def test_the_report_answers_first_and_says_what_a_relay_asks_for(result):
     flat = " ".join(text.split())
     for words in (
         "not a safety function", "clear of power lines", "power of its own", '"stop" has to pass two hops',
-        "assumed: antenna_height_m 5 (the higher of the link's two)", "Without a relay it is at risk",
+        "assumed: antenna_height_m 5 (the higher of the link's two)", "Without a relay it does not close",
     ):  # fmt: skip
         assert words in flat
     without_positions = re.sub(r"\d+\.\d{5} [NSEW]", "", text)

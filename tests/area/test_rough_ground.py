@@ -92,6 +92,40 @@ def test_trees_of_a_canopy_model_equal_check(rasters, tmp_path, use_numba):
         compare(place, 60, use_numba, seed=12)
 
 
+@pytest.fixture(scope="module", params=[90.0, 10.0], ids=["cells of 90 m", "cells of 10 m"])
+def made_land(request, tmp_path_factory):
+    """A mirror-flat plain in the west, steep broken ground in the east, woods over both."""
+    from linkcalc.terrain.geodesy import transformer
+
+    cell = request.param
+    folder = tmp_path_factory.mktemp("made")
+    x, y = transformer("EPSG:4326", f"EPSG:{EPSG}").transform(MIDDLE[1], MIDDLE[0])
+    n = int(6400.0 / cell)
+    ground = hills(7, n, n, 25.0) + np.random.default_rng(8).normal(0.0, 3.0, (n, n)).astype(np.float32)
+    ground[:, : int(0.55 * n)] = 190.0
+    raster(folder / "ground.tif", ground, x - n / 2 * cell, y + n / 2 * cell, cell)
+    thick = hills(9, n, n, 1.0) - 200.0
+    raster(folder / "canopy.tif", np.where(thick > 0.7, 14.0, 0.0), x - n / 2 * cell, y + n / 2 * cell, cell)
+    return folder
+
+
+SURROUNDINGS = {
+    "nothing stands there": 'surroundings = "none"\n',
+    "nobody said": "",
+    "woods of 9 m": 'surroundings = "woodland"\nsurroundings_height_m = 9.0\n',
+}
+
+
+@pytest.mark.parametrize("surroundings", SURROUNDINGS)
+@pytest.mark.parametrize("use_numba", PATHS)
+def test_woods_mirrors_and_broken_ground_equal_check(made_land, tmp_path, use_numba, surroundings):
+    text = PLAN.format(
+        rasters=f'["{made_land}/ground.tif"]', more=f'canopy_rasters = ["{made_land}/canopy.tif"]'
+    ).replace("[[station]]\n", "[[station]]\n" + SURROUNDINGS[surroundings])
+    with scene(text, tmp_path, "shed", MIDDLE, 2800.0) as place:
+        compare(place, 150 if use_numba else 25, use_numba, seed=13)
+
+
 def test_positions_without_height_have_no_answer(rasters, tmp_path):
     text = PLAN.format(rasters=f'["{rasters}/coarse.tif"]', more="largest_hole_m = 100.0")
     with scene(text, tmp_path, "shed", MIDDLE, 2400.0) as place:

@@ -10,15 +10,17 @@ import numpy as np
 import pytest
 
 from linkcalc.area.land import Land, read_land
-from linkcalc.area.losses import MODELS, REGIMES, losses
+from linkcalc.area.losses import losses
 from linkcalc.area.margins import answers, template_case
 from linkcalc.errors import OutOfRangeWarning
 from linkcalc.link_case import LinkCase
+from linkcalc.path_loss import MODELS, REGIMES
 from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
+from linkcalc.requirement import VERDICTS
 from linkcalc.terrain.geodesy import path_between
 from linkcalc.terrain.profile import cut_profile
-from linkcalc.verdict import open_terrain
+from linkcalc.verdict import judge, open_terrain
 
 SAMPLES = Path(__file__).parents[2] / "terrain_samples"
 PATHS = [
@@ -85,25 +87,44 @@ def scene(text: str, folder: Path, station: str, middle: tuple[float, float], ra
         yield Scene(loaded, terrain, land, template, fixed)
 
 
+CLOSE_DB = 1e-4
+
+
 def compare(place: Scene, count: int, use_numba: bool, seed: int = 1) -> dict[str, int]:
     """Hold every position against `check`; return how often each model governed."""
     east, north = place.positions(count, seed)
-    found = losses(place.land, place.template, place.fixed, east, north, spread=True, use_numba=use_numba)
+    found = losses(place.land, place.template, place.fixed, east, north, use_numba=use_numba)
+    cases = [place.case_at(*at) for at in zip(east, north, strict=True)]
+    if not hasattr(cases[0].profile, "cell_m"):  # a profile that does not know what it was cut from
+        found = replace(found, cell_m=np.full(count, np.nan))
     here = (place.land.latitude_deg, place.land.longitude_deg)
     got = answers(place.template, place.fixed, here, east, north, found)
     models: dict[str, int] = {}
-    for i in range(count):
-        case = place.case_at(east[i], north[i])
+    for i, case in enumerate(cases):
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", OutOfRangeWarning)
             want = case.path
-            there, back = case.budget(), case.budget(back=True)
-        assert found.loss_db[i] == pytest.approx(want.loss_db, abs=0.005)
-        assert got.level_there_dbm[i] == pytest.approx(there.received_power_dbm, abs=0.01)
-        assert got.level_back_dbm[i] == pytest.approx(back.received_power_dbm, abs=0.01)
-        assert got.margin_there_db[i] == pytest.approx(there.fade_margin_db, abs=0.01)
-        assert got.margin_back_db[i] == pytest.approx(back.fade_margin_db, abs=0.01)
-        assert got.margin_db[i] == pytest.approx(case.weaker_margin_db, abs=0.01)
+            _, (there, back) = judge(case, second_opinions=False)
+        close = {
+            "loss": (found.loss_db[i], want.loss_db),
+            "trees": (found.trees_db[i], want.trees_db),
+            "level there": (got.level_there_dbm[i], there.received_power_dbm),
+            "level back": (got.level_back_dbm[i], back.received_power_dbm),
+            "margin there": (got.margin_there_db[i], there.fade_margin_db),
+            "margin back": (got.margin_back_db[i], back.fade_margin_db),
+            "required": (got.judgements[0].required_margin_db[i], there.required_margin_db),
+            "required back": (got.judgements[1].required_margin_db[i], back.required_margin_db),
+        }
+        for name, (one, other) in close.items():
+            assert one == pytest.approx(other, abs=CLOSE_DB), (name, east[i], north[i], want.model)
+        share = min(there.site_share, back.site_share)
+        assert got.site_share[i] == pytest.approx(share, abs=1e-5)
+        success = min(there.delivery_probability, back.delivery_probability)
+        assert got.success[i] == pytest.approx(success, abs=1e-5)
+        # a margin within a rounding of what is asked may fall to either side of it
+        edge = min(abs(d.fade_margin_db - d.required_margin_db) for d in (there, back)) < CLOSE_DB
+        worst = min(VERDICTS.index(d.verdict) for d in (there, back))
+        assert edge or got.verdict[i] == worst, (east[i], north[i])
         assert MODELS[found.model[i]] == want.model
         assert REGIMES[found.regime[i]] == want.regime
         models[want.model] = models.get(want.model, 0) + 1
@@ -123,20 +144,18 @@ def upland(**changed: str) -> str:
 
 
 @pytest.mark.skipif(not compiled.available(), reason="no numba")
-def test_500_cells_in_the_hills_equal_check(tmp_path):
+def test_300_cells_in_the_hills_equal_check(tmp_path):
     with scene(upland(), tmp_path, "generator shed", UPLAND_MIDDLE, 3300.0) as place:
-        models = compare(place, 500, use_numba=True)
-    assert models["two_ray"] > 20
-    assert models["p1812"] > 200
+        models = compare(place, 300, use_numba=True)
+    assert {"delta_bullington", "rounded_obstacle"} <= set(models)
 
 
 @pytest.mark.slow
 @pytest.mark.skipif(not compiled.available(), reason="no numba")
-def test_500_cells_behind_a_wood_equal_check(tmp_path):
+def test_300_cells_behind_a_wood_equal_check(tmp_path):
     text = (SAMPLES / "wooded.toml").read_text()
     with scene(text, tmp_path, "spring tank", WOODED_MIDDLE, 740.0) as place:
-        models = compare(place, 500, use_numba=True)
-    assert len(models) == 3
+        compare(place, 300, use_numba=True)
 
 
 @pytest.mark.parametrize("use_numba", PATHS)

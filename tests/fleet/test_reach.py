@@ -10,15 +10,16 @@ import pytest
 
 from linkcalc.errors import OutOfRangeWarning, TerrainError
 from linkcalc.fleet.contention import outlook, reach
-from linkcalc.fleet.network import FADING_K_DB, Setting
+from linkcalc.fleet.network import Setting
 from linkcalc.fleet.reach import network, paths
 from linkcalc.link_case import LinkCase
+from linkcalc.path_loss import REGIMES
 from linkcalc.plan.fleet import LoadedFleet, load_fleet
 from linkcalc.propagation import compiled
 from linkcalc.terrain.geodesy import path_between
 from linkcalc.terrain.profile import cut_profile
-from linkcalc.uncertainty import combined_db, contributors, path_fading
-from linkcalc.verdict import check_link, open_terrain, position_deg
+from linkcalc.uncertainty import fading_k_db
+from linkcalc.verdict import check_link, judge, open_terrain, position_deg
 from tests.fleet.networks import Distant
 
 SAMPLES = Path(__file__).parents[2] / "terrain_samples"
@@ -69,16 +70,14 @@ def test_pairs_equal_check(tmp_path, use_numba):
         for node in range(12):
             for shed in range(2):
                 case = case_of(loaded, node, shed, terrain)
-                there, back = case.budget(), case.budget(back=True)
-                assert margins[node, shed, planned] == pytest.approx(there.fade_margin_db, abs=0.01)
+                facts, (there, back) = judge(case, second_opinions=False)
+                assert margins[node, shed, planned] == pytest.approx(there.fade_margin_db, abs=1e-4)
                 required = net.required_snr_db[planned]
                 back_db = net.back_snr_db[node, shed] - required
-                assert back_db == pytest.approx(back.fade_margin_db, abs=0.01)
-                parts = contributors(case, case.far)
-                sigma = np.hypot(combined_db(parts, "site"), combined_db(parts, "conditions"))
-                assert found.sigma_db[node, shed] == pytest.approx(sigma, abs=0.05)
-                _, k_db = path_fading(case.path)
-                assert FADING_K_DB[found.fading[node, shed]] == k_db
+                assert back_db == pytest.approx(back.fade_margin_db, abs=1e-4)
+                assert found.loss_db[node, shed] == pytest.approx(case.losses.loss_db[0], abs=1e-4)
+                assert found.k_db[node, shed] == pytest.approx(fading_k_db(case.losses)[0], abs=1e-4)
+                assert REGIMES[found.regime[node, shed]] == facts.regime
 
 
 def test_a_fleet_of_one_has_the_success_that_check_gives(tmp_path):
@@ -96,7 +95,7 @@ def test_a_fleet_of_one_has_the_success_that_check_gives(tmp_path):
 def test_paths_do_not_depend_on_who_works_them_off(tmp_path):
     loaded = sample(tmp_path, 8)
     here, there = (paths(loaded, use_numba=False, scheduler=who) for who in (None, Distant()))
-    for name in ("gain_db", "loss_db", "length_m", "sigma_db", "fading", "regime"):
+    for name in ("gain_db", "loss_db", "length_m", "site_db", "conditions_db", "k_db", "regime"):
         assert np.array_equal(getattr(here, name), getattr(there, name)), name
 
 
