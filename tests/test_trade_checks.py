@@ -67,9 +67,16 @@ def test_a_shed_and_a_tank_in_the_yard_do_not_stop_it(tmp_path: Path) -> None:
     yard = sites.profile(
         500.0, uneven, ((120.0, 135.0, 5.0, "building"), (400.0, 406.0, 4.0, "tank")), points=201
     )
-    link = check(tmp_path, yard, tank=WHIP | {"antenna_height_m": 2.0}, shed=WHIP | {"antenna_height_m": 4.0})
+    ends: dict[str, Any] = {
+        "tank": WHIP | {"antenna_height_m": 2.0},
+        "shed": WHIP | {"antenna_height_m": 4.0},
+    }
+    link = check(tmp_path, yard, **ends)
     assert link.path.regime == "obstructed"
-    assert link.verdict == "closes"
+    assert link.verdict == "at_risk"
+    assert all(d.delivery_probability > 0.9 for d in link.directions)
+    slower = {"kind": "css", "spreading_factor": 11}
+    assert check(tmp_path, yard, **ends, link={"tries": 3, "modulation": slower}).verdict == "closes"
 
 
 def test_eight_kilometres_of_true_line_of_sight_close_at_a_watt_and_a_high_spreading_factor(
@@ -162,9 +169,9 @@ def wood(start_m: float, end_m: float, length_m: float) -> Profile:
 USUAL: dict[str, tuple[Profile, dict[str, Any], str]] = {
     "flat farm, 500 m, 2.5 m and 2.5 m": (farm(500.0), FARM, "closes"),
     "flat farm, 1 km, 2.5 m and 2.5 m": (farm(1000.0), FARM, "closes"),
-    "flat farm, 2 km, 2.5 m and 2.5 m": (farm(2000.0), FARM, "closes"),
+    "flat farm, 2 km, 2.5 m and 2.5 m": (farm(2000.0), FARM, "at_risk"),
     "flat farm, 4 km, 2.5 m and 2.5 m": (farm(4000.0), FARM, "at_risk"),
-    "flat farm, 8 km, 2.5 m and 2.5 m": (farm(8000.0), FARM, "at_risk"),
+    "flat farm, 8 km, 2.5 m and 2.5 m": (farm(8000.0), FARM, "does_not_close"),
     "flat farm, 500 m, 3 m and 6 m": (farm(500.0), {}, "closes"),
     "flat farm, 1 km, 3 m and 6 m": (farm(1000.0), {}, "closes"),
     "flat farm, 2 km, 3 m and 6 m": (farm(2000.0), {}, "closes"),
