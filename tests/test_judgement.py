@@ -64,6 +64,15 @@ def test_many_paths_are_judged_as_each_alone() -> None:
             assert getattr(shared, name)[i] == getattr(together, name)[i]
 
 
+@pytest.mark.parametrize(("cells", "word"), [(5.1, "closes"), (4.9, "at_risk")])
+def test_a_path_over_fewer_than_five_cells_never_simply_closes(cells: float, word: str) -> None:
+    """Between its ends hardly anything is known; a survey without cells is not held to it."""
+    case = sites.case(sites.profile(400.0))
+    coarse = replace(case.losses, cell_m=np.array([400.0 / cells]))
+    for found, expected in ((coarse, word), (case.losses, "closes")):
+        assert VERDICTS[judge(case, found, case.far, np.array([90.0])).verdict[0]] == expected
+
+
 def test_where_there_is_no_path_there_is_no_word() -> None:
     found = judgement(
         Requirement(0.99, 0.9, None, 1, 0.01),

@@ -533,6 +533,14 @@ def test_a_tree_counts_the_less_the_less_far_it_reaches_into_the_zone(zones: flo
     assert path.trees_db <= 20.0 * counts * PER_METRE_DB + 1e-3
 
 
+@pytest.mark.parametrize(("under_m", "counts"), [(0.0, 1.0), (1.5, 0.5), (3.0, 0.0)])
+def test_the_tops_of_trees_are_no_sharper_than_three_metres(under_m: float, counts: float) -> None:
+    """Half way along 100 m 60 % of F1 is 1.76 m only; a metre of path stands for the tree."""
+    tree = pole(20.0 - under_m, 100.0)
+    tree = replace(tree, clutter_kind=tuple("trees" if k else "" for k in tree.clutter_kind))
+    assert path_of(tree, None, 20.0, 20.0).depth_m == pytest.approx(counts, abs=0.01)
+
+
 def test_the_lesser_of_over_and_through_the_trees_governs() -> None:
     thin, thick = path_of(trees(20.0, 20.0)), path_of(trees(9.0, 600.0))
     assert "through 2" in thin.model_reason

@@ -188,7 +188,7 @@ def test_the_first_screen_answers_and_leaves_the_rest_for_full(tmp_path: Path) -
     for words in (
         f"AT RISK level {AT_RISK.budget().fade_margin_db:.1f} dB of fade margin",
         "such sites in 100; where it does,",
-        "Limited by transmit power of tank",
+        "Limited both ways by ground in the ray, 1.30 km from tank.",
         f"Assumed, nobody said: surroundings, tank {AT_RISK.losses.near_surroundings_db[0]:.1f} dB",
         "1. Transmit power ",
         "no safety function and no emergency stop",
