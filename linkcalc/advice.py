@@ -66,7 +66,7 @@ class _Asked:
         shared = path_items(case, case.losses)
         parts = [[*shared, *noise_items(case.noise(rx))] for rx in (case.far, case.near)]
         return (
-            np.array([case.budget().fade_margin_db, case.budget(back=True).fade_margin_db]),
+            np.concatenate(case.margins_db(case.losses)),
             np.array([together_db(items, "site")[0] for items in parts]),
             np.array([together_db(items, "conditions")[0] for items in parts]),
             fading_k_db(case.losses),

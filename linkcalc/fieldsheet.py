@@ -11,36 +11,38 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from linkcalc._arrays import Floats, checked
 from linkcalc._version import __version__
-from linkcalc.area.height_pairs import HeightPairs, height_pairs, inland
-from linkcalc.area.margins import FADING, SPREADING_FACTORS, noise_spread_db
+from linkcalc.area.height_pairs import HeightPairs, height_pairs
+from linkcalc.area.margins import SPREADING_FACTORS
+from linkcalc.compass import declination_deg
 from linkcalc.errors import DomainError, LinkcalcError
+from linkcalc.fitted import antennas_at_hand, feeders_at_hand, figures
 from linkcalc.heights import LOWEST_M, MOST_M, asked_words
-from linkcalc.link_case import End, LinkCase, feeder_words
+from linkcalc.link_case import ENDS, End, LinkCase, feeder_words
+from linkcalc.measured_table import MeasuredTable, measured_table
 from linkcalc.modulation import Signal
 from linkcalc.plan import Antenna, ChirpModulation, Feeder, FskModulation, Plan, Station
 from linkcalc.propagation import compiled, fresnel
 from linkcalc.radio import signal_level
-from linkcalc.radio.antenna import ANTENNA_TYPES, generic_antenna
-from linkcalc.radio.antenna import Antenna as AntennaFigures
-from linkcalc.reliability import margin_for_success, message_success
+from linkcalc.reliability import mean_success
 from linkcalc.requirement import Requirement
 from linkcalc.rules.limits import Status
 from linkcalc.rules.plan_limits import section as limits_section
-from linkcalc.verdict import CAUTIONS, recorded_notes
+from linkcalc.uncertainty import K_STEPS_DB, noise_items, together_db
+from linkcalc.verdict import CAUTIONS, position_deg, recorded_notes
 
 if TYPE_CHECKING:
     from linkcalc.plan import LoadedPlan
-
-AS_PLANNED = "as planned"
 
 HIGHEST_M = 20.0
 """Sheets go up to here, or half as high again as planned."""
 
 _MOST_HEIGHTS = 200
 """At each end; so many squared weigh half a megabyte on the sheet."""
+MOST_PAIRS = _MOST_HEIGHTS**2
 _MOST_SLOW_HEIGHTS = 40
 """The same where pairs are worked out one after the other."""
 _STEPS_M = (0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0)
@@ -77,7 +79,9 @@ class FeederOption:
     loss_db: float
     noise_dbm: float
     """Noise power of this end's receiver behind it."""
-    noise_spread_db: float
+    noise_site_db: float
+    noise_conditions_db: float
+    """Standard deviations of that, from place to place and over the year."""
 
 
 @dataclass(frozen=True)
@@ -107,6 +111,8 @@ class EndSheet:
     transmit_power_dbm: float
     extra_loss_db: float
     planned_height_m: float
+    position_deg: tuple[float, float] | None
+    """Latitude and longitude, where the plan says."""
     antennas: tuple[AntennaOption, ...]
     """The planned one first."""
     feeders: tuple[FeederOption, ...]
@@ -155,12 +161,20 @@ class FieldSheet:
     """(n, m) distance of the worst point for every pair of heights."""
     worst_kind: tuple[tuple[str, ...], ...]
     """(n, m) what stands there: "ground" or a kind of clutter."""
+    k_db: Floats
+    """(k,) median Rician K of the tables below."""
+    site_db: Floats
+    """(s,) standard deviation of what is unknown of the site."""
+    conditions_db: Floats
+    """(c,) standard deviation of what varies over the year."""
     sigma_db: Floats
-    """(s,) of the tables of success."""
+    """(t,) of both together, for the table of success."""
     margin_db: Floats
     """(k,)"""
     success: Floats
-    """(3, s, k) of a message with its tries, by `margins.FADING`."""
+    """(k, t, m) of a message with its tries."""
+    least_db: Floats
+    """(k, c) margin below which the link does not close."""
     needed_db: Floats
     """(3, s) margin that what is asked takes."""
     snr_db: Floats
@@ -172,6 +186,10 @@ class FieldSheet:
     signal_over_rssi_saturated_db: Floats
     """(q,) the same for an SNR reading that is saturated, by the noise."""
     snr_believed_db: float
+    declination_deg: float | None
+    """Magnetic declination at the `from` station, east of true north; None where no model tells it."""
+    measured: MeasuredTable
+    """For what is read on site."""
     cautions: tuple[str, ...]
 
 
@@ -209,7 +227,7 @@ def field_sheet(
         If an argument is outside its range, or the heights are too many.
     """
     stations = (case.near, case.far)
-    most = _MOST_HEIGHTS if compiled.available() and inland(case.profile) else _MOST_SLOW_HEIGHTS
+    most = _MOST_HEIGHTS if compiled.available() else _MOST_SLOW_HEIGHTS
     planned_m = max(s.antenna_height_m for s in stations)
     if highest_m is not None and planned_m > checked("highest_m", highest_m, at_least=2.0):
         raise DomainError(
@@ -222,15 +240,14 @@ def field_sheet(
     with recorded_notes():
         pairs = height_pairs(case, *grids, progress=progress)
         rise = _rises(grids)
+        measured = measured_table(case, [[f for _, f in feeders_at_hand(loaded.plan, case, e)] for e in ENDS])
         ends = (_end(loaded.plan, case, "near", signals, rise), _end(loaded.plan, case, "far", signals, rise))
     asked = Requirement.of(case.link)
-    noise = [f.noise_spread_db for end in ends for f in end.feeders]
-    low, high = (math.hypot(edge(pairs.spread_db), edge(noise)) for edge in (np.min, np.max))
-    sigma = _steps(
-        math.floor(low / _SIGMA_STEP_DB) * _SIGMA_STEP_DB,
-        (math.ceil(high / _SIGMA_STEP_DB) + 1) * _SIGMA_STEP_DB,
-        _SIGMA_STEP_DB,
-    )
+    feeders = [f for end in ends for f in end.feeders]
+    site = _covering(pairs.site_db, [f.noise_site_db for f in feeders], least=0.0)
+    conditions = _covering(pairs.conditions_db, [f.noise_conditions_db for f in feeders])
+    sigma = _covering(np.hypot(site.max(), conditions.max()), [0.0], least=0.0)
+    k = np.array(K_STEPS_DB)
     margin = _steps(*_MARGINS_DB)
     kinds = np.array([kind or "ground" for kind in case.profile.clutter_kind])
     snr, below = _steps(*_SNR_DB), _steps(*_BELOW_DB)
@@ -257,22 +274,25 @@ def field_sheet(
         profile=_profile(case),
         worst_m=case.profile.distance_m[pairs.worst],
         worst_kind=tuple(tuple(str(kind) for kind in row) for row in kinds[pairs.worst]),
+        k_db=k,
+        site_db=site,
+        conditions_db=conditions,
         sigma_db=sigma,
         margin_db=margin,
         success=np.array(
-            [
-                message_success(
-                    margin, sigma[:, np.newaxis], fading=kind, rician_k_db=k_db, tries=asked.tries
-                )
-                for kind, k_db in FADING
-            ]
+            mean_success(
+                margin, sigma[:, np.newaxis], k[:, np.newaxis, np.newaxis], tries=asked.tries, busy=asked.busy
+            )
         ),
-        needed_db=np.array([_needed_db(asked, sigma, number) for number in range(len(FADING))]),
+        least_db=np.array(asked.least_db(conditions, k[:, np.newaxis])),
+        needed_db=np.array(asked.margin_db(site, conditions[:, np.newaxis], k[:, np.newaxis, np.newaxis])),
         snr_db=snr,
         signal_over_rssi_db=np.asarray(signal_level.signal_power_dbm(0.0, snr)),
         below_db=below,
         signal_over_rssi_saturated_db=np.asarray(signal_level.signal_power_dbm(0.0, believed, below)),
         snr_believed_db=believed,
+        declination_deg=declination_deg(case),
+        measured=measured,
         cautions=CAUTIONS,
     )
 
@@ -281,15 +301,12 @@ def _steps(first: float, last: float, step: float) -> Floats:
     return np.asarray(np.arange(round((last - first) / step) + 1) * step + first, dtype=np.float64)
 
 
-def _needed_db(asked: Requirement, sigma: Floats, number: int) -> Floats:
-    kind, k_db = FADING[number]
-    needed = np.full(sigma.shape, asked.stated_margin_db or 0.0)
-    if asked.success is not None:
-        for_success = margin_for_success(
-            asked.success, sigma, fading=kind, rician_k_db=k_db, tries=asked.tries
-        )
-        needed = np.maximum(needed, for_success)
-    return needed
+def _covering(values: ArrayLike, noise: Sequence[float], least: float | None = None) -> Floats:
+    """Even steps that hold all standard deviations a sheet meets, with any receiver's noise."""
+    low, high = float(np.min(values)), float(np.hypot(np.max(values), max(noise)))
+    first = low if least is None else least
+    steps = math.ceil(high / _SIGMA_STEP_DB) + 1
+    return _steps(math.floor(first / _SIGMA_STEP_DB) * _SIGMA_STEP_DB, steps * _SIGMA_STEP_DB, _SIGMA_STEP_DB)
 
 
 def _heights(planned_m: float, highest_m: float | None, step_m: float | None, most: int) -> Floats:
@@ -337,21 +354,24 @@ def _end(plan: Plan, case: LinkCase, end: End, signals: Sequence[SignalOption], 
     station = case.station(end)
     antennas = [
         AntennaOption(name, _antenna_words(a), a, _gains(case, end, a, rise_m))
-        for name, a in _antennas(plan, case, end)
+        for name, a in antennas_at_hand(plan, case, end)
     ]
     feeders = []
-    for name, feeder in _feeders(plan, case, end):
+    for name, feeder in feeders_at_hand(plan, case, end):
         fitted = case.with_stations({end: station.model_copy(update={"feeder": feeder})})
         receiver = fitted.station(end)
         loss = -sum(t.value_db for t in fitted.feeder_terms(end, "receiver")) - _extra_db(station)
         noise = sum(-t.value_db for t in fitted.threshold_terms(end)) - fitted.signal.required_snr_db
         words = feeder_words(receiver) or "no feeder: the radio is at the antenna"
-        feeders.append(FeederOption(name, words, feeder, loss, noise, noise_spread_db(fitted, receiver)))
+        items = noise_items(fitted.noise(receiver))
+        spreads = [float(together_db(items, kind)[0]) for kind in ("site", "conditions")]
+        feeders.append(FeederOption(name, words, feeder, loss, noise, *spreads))
     return EndSheet(
         name=station.name,
         transmit_power_dbm=station.transmit_power_dbm,
         extra_loss_db=_extra_db(station),
         planned_height_m=station.antenna_height_m,
+        position_deg=position_deg(station) if station.positioned else None,
         antennas=tuple(antennas),
         feeders=tuple(feeders),
         limits=tuple(
@@ -368,56 +388,9 @@ def _extra_db(station: Station) -> float:
     return float(sum(x.loss_db for x in station.extra_loss))
 
 
-def _antennas(plan: Plan, case: LinkCase, end: End) -> list[tuple[str, Antenna]]:
-    """The planned one, then those at hand, or where the plan lists none the generic types."""
-    own = case.station(end).antenna
-    if plan.antenna_choice:
-        return [
-            (AS_PLANNED, own),
-            *(
-                (c.name, own.model_copy(update={k: v for k, v in c.model_dump().items() if k != "name"}))
-                for c in plan.antenna_choice
-            ),
-        ]
-    figures = ("gain_dbi", "gain_dbd", "horizontal_beamwidth_deg", "vertical_beamwidth_deg")
-    generic = [own.model_copy(update={"type": t, **dict.fromkeys(figures)}) for t in ANTENNA_TYPES]
-    return [
-        (AS_PLANNED, own),
-        *((a.type.replace("_", " "), a) for a in generic if _shape(a) != _shape(own)),
-    ]
-
-
-def _shape(antenna: Antenna) -> tuple[object, ...]:
-    a = _generic(antenna)
-    return a.type, a.gain_dbi, a.horizontal_beamwidth_deg, a.vertical_beamwidth_deg
-
-
-def _generic(antenna: Antenna) -> AntennaFigures:
-    return generic_antenna(
-        antenna.type,
-        gain_dbi=antenna.gain_dbi,
-        gain_dbd=antenna.gain_dbd,
-        horizontal_beamwidth_deg=antenna.horizontal_beamwidth_deg,
-        vertical_beamwidth_deg=antenna.vertical_beamwidth_deg,
-    )
-
-
 def _antenna_words(antenna: Antenna) -> str:
-    a = _generic(antenna)
+    a = figures(antenna)
     return f"{a.type.replace('_', ' ')}, {a.gain_dbi:.1f} dBi"
-
-
-def _feeders(plan: Plan, case: LinkCase, end: End) -> list[tuple[str, Feeder]]:
-    own = case.station(end).feeder
-    if plan.feeder_choice:
-        at_hand = [(c.name, Feeder(**c.model_dump(exclude={"name"}))) for c in plan.feeder_choice]
-        return [(AS_PLANNED, own), *at_hand]
-    other = case.station("far" if end == "near" else "near")
-    found = [(AS_PLANNED, own)]
-    for name, feeder in ((f"as at {other.name}", other.feeder), ("no feeder", Feeder())):
-        if all(feeder != known for _, known in found):
-            found.append((name, feeder))
-    return found
 
 
 def _gains(case: LinkCase, end: End, antenna: Antenna, rise_m: Floats) -> Floats:

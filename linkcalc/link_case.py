@@ -5,7 +5,7 @@ A case never changes; `replace` one to ask "what if".
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
@@ -15,7 +15,7 @@ from linkcalc._arrays import Floats
 from linkcalc.budget import DECIMALS, REQUIRED_SNR, THERMAL_NOISE, Budget, term, total_db
 from linkcalc.modulation import Signal
 from linkcalc.path_loss import MODELS, Losses, PathLoss, Situation, Surroundings, profile_losses
-from linkcalc.plan import ChirpModulation, Conditions, FskModulation, Link, Station
+from linkcalc.plan import ChirpModulation, Conditions, Feeder, FskModulation, Link, Station
 from linkcalc.plan.power import Regulation
 from linkcalc.propagation import building_entry, noise, refractivity
 from linkcalc.radio import antenna, feeder
@@ -236,7 +236,15 @@ class LinkCase:
 
     def sensitivity_dbm(self, rx: Station) -> float:
         """Least power a station's receiver needs with the noise it really has, dBm."""
-        return Budget(tuple(self.threshold_terms("near" if rx is self.near else "far"))).sensitivity_dbm
+        noises = self.noise(rx)
+        rise_db = noises.rise_db if rx.noise_rise_db else 0.0
+        return float(
+            noises.thermal_dbm
+            + rx.noise_figure_db
+            + noises.external_db
+            + rise_db
+            + self.signal.required_snr_db
+        )
 
     def noise(self, rx: Station) -> noise.SystemNoise:
         """Noise of a station's receiver behind its feeder, item by item.
@@ -244,7 +252,7 @@ class LinkCase:
         The feeder weakens noise from outside as it does the signal, so outside noise is added where the
         antenna is, to a noise figure that holds the feeder's loss.
         """
-        return noise.system_noise(
+        return _system_noise(
             self.signal.bandwidth_hz,
             rx.noise_figure_db + feeder_loss_db(rx, self.frequency_hz),
             rx.noise_environment,
@@ -274,10 +282,42 @@ class LinkCase:
         """The same link with another signal."""
         return replace(self, link=self.link.model_copy(update={"modulation": modulation}))
 
+    def common_db(self, found: Losses, bearings_deg: tuple[ArrayLike, ArrayLike] | None = None) -> Floats:
+        """All gains and losses between the two radios' connectors, the same both ways, for many paths at once.
+
+        Parameters
+        ----------
+        found : Losses
+        bearings_deg : two array_like, optional
+            Of the other end, seen from `near` and from `far`; by default this link's.
+        """
+        bearings = (self.azimuth_deg, self.back_azimuth_deg) if bearings_deg is None else bearings_deg
+        aimed = bearings_deg is not None or self.positioned
+        total = sum((t.value_db for t in self.path_terms(found)), start=np.zeros(found.loss_db.shape))
+        total = total + sum(t.value_db for t in self.polarisation_terms)
+        for station, bearing, up in zip(
+            (self.near, self.far), bearings, self.elevations_deg(found), strict=True
+        ):
+            total = total + gain_dbi(station, bearing, np.nan_to_num(up), aimed=aimed)
+            total = (
+                total
+                - feeder_loss_db(station, self.frequency_hz)
+                - sum(x.loss_db for x in station.extra_loss)
+            )
+        return np.asarray(total)
+
+    def margins_db(self, found: Losses) -> tuple[Floats, Floats]:
+        """Fade margins of many paths from `near` to `far` and back; those of `budget`, to a millionth of a decibel."""
+        common = self.common_db(found)
+        return (
+            self.near.transmit_power_dbm + common - self.sensitivity_dbm(self.far),
+            self.far.transmit_power_dbm + common - self.sensitivity_dbm(self.near),
+        )
+
     @property
     def weaker_margin_db(self) -> float:
         """Fade margin of the weaker direction."""
-        return min(self.budget().fade_margin_db, self.budget(back=True).fade_margin_db)
+        return float(min(m[0] for m in self.margins_db(self.losses)))
 
     def feeder_terms(self, end: End, group: Literal["transmitter", "receiver"]) -> list[Term]:
         """Feeder and further losses of one end, in the order the signal meets them when sending."""
@@ -358,9 +398,20 @@ def feeder_words(station: Station) -> str:
     return ", ".join(parts + (["arrestor"] if f.arrestor else []))
 
 
+@lru_cache(maxsize=256)
+def _system_noise(
+    bandwidth_hz: float, figure_db: float, environment: Any, rise_db: float, frequency_hz: float
+) -> noise.SystemNoise:
+    return noise.system_noise(bandwidth_hz, figure_db, environment, rise_db, frequency_hz)
+
+
 def feeder_loss_db(station: Station, frequency_hz: float) -> float:
     """Loss of a station's feeder with connectors and arrestor, dB."""
-    f = station.feeder
+    return _feeder_loss_db(station.feeder, frequency_hz)
+
+
+@lru_cache(maxsize=256)
+def _feeder_loss_db(f: Feeder, frequency_hz: float) -> float:
     return float(
         feeder.feeder_loss_db(
             f.type,

@@ -10,19 +10,29 @@ from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc.acceptance import wilson_interval
+from linkcalc.fitted import NOTHING_ELSE, Fitted
 from linkcalc.link_case import LinkCase
+from linkcalc.plan import Link, Plan
 from linkcalc.radio.signal_level import SNR_BELIEVED_DB, noise_power_dbm, signal_power_dbm
 from linkcalc.readings import Reading, Way
 from linkcalc.reliability import message_failure, message_success
 from linkcalc.requirement import VERDICTS, Requirement
 from linkcalc.result import VerdictWord
-from linkcalc.site_level import ERROR_DB, Count, Distribution, Found, Heard, MeasuredNoise, fade_points_db
+from linkcalc.site_level import (
+    ERROR_DB,
+    Count,
+    Distribution,
+    Found,
+    Heard,
+    MeasuredNoise,
+    fade_points_db,
+)
 from linkcalc.uncertainty import REFRACTION, SURROUNDINGS, combined_db, contributors, fading
 
 AGREES_DB = 6.0
 """Measured within this of the prediction: trust both (common practice, no source)."""
 
-_FEWEST_FOR_NOISE = 3
+FEWEST_FOR_NOISE = 3
 _FEWEST_FOR_SCATTER = 10
 _IMPOSSIBLE_DB = 3.0
 """So far below thermal noise no register's offset reaches."""
@@ -32,6 +42,8 @@ _BURSTS_DB = 4.0
 """Noise that scatters more than a reading's error explains."""
 _AT_NOISE_DB = 3.0
 """An RSSI closer to the noise than this says nothing about the signal."""
+NOISE_SLACK_DB = 2.0
+"""By so much a saturated SNR may read high."""
 
 Leaf = Literal["in_leaf", "out_of_leaf"]
 
@@ -84,6 +96,8 @@ class DirectionSurvey:
     does not explain are counted where they are plain."""
     delivery_probability_interval: tuple[float, float]
     """95 %: what it is at the ends of the margin's interval."""
+    contradicted: int
+    """Readings of level that contradict the answer: too far from it, or at an SNR that decodes nothing."""
     verdict: VerdictWord
 
 
@@ -112,9 +126,14 @@ class State:
     leaf: Leaf
     wet: bool
     running: bool
+    fitted: Fitted = NOTHING_ELSE
+    """What was set and fitted, where not as planned."""
+    foliage_db: float = 0.0
+    """What the plan's foliage loses more than the day's where the model of the path does not know it."""
 
-    def case(self, case: LinkCase) -> LinkCase:
+    def case(self, case: LinkCase, plan: Plan | None = None) -> LinkCase:
         """The link in this state."""
+        case = self.fitted.case(case, plan)
         foliage = case.conditions.model_copy(update={"leaf": self.leaf, "wet_foliage": self.wet})
         changed = replace(case, conditions=foliage).with_heights(near_m=self.near_m, far_m=self.far_m)
         if self.running:
@@ -131,20 +150,42 @@ class Expected:
     noise_dbm: float
     thermal_dbm: float
     margin_db: float
+    required_snr_db: float
 
     @classmethod
-    def of(cls, case: LinkCase, way: Way) -> "Expected":
+    def of(cls, case: LinkCase, way: Way, foliage_db: float = 0.0) -> "Expected":
+        """Expect it of a link, `foliage_db` stronger than its model says."""
         back = way == "back"
         b = case.budget(back=back)
         noises = case.noise(case.near if back else case.far)
-        return cls(b.received_power_dbm, b.noise_power_dbm, float(noises.thermal_dbm), b.fade_margin_db)
+        return cls(
+            b.received_power_dbm + foliage_db,
+            b.noise_power_dbm,
+            float(noises.thermal_dbm),
+            b.fade_margin_db + foliage_db,
+            case.signal.required_snr_db,
+        )
+
+
+def judged(
+    link: Link, margin_db: float, site_db: float, conditions_db: float, k_db: float
+) -> tuple[float, VerdictWord]:
+    """Required margin where so much of the site is still unknown, and the word for what the link has."""
+    asked = Requirement.of(link)
+    needed_db = float(asked.margin_db(site_db, conditions_db, k_db))
+    return needed_db, VERDICTS[int(asked.verdict(margin_db, needed_db, conditions_db, k_db))]
 
 
 class Side:
     """One direction: its readings against its prediction."""
 
     def __init__(
-        self, case: LinkCase, way: Way, readings: Sequence[Reading], states: Sequence[State]
+        self,
+        case: LinkCase,
+        way: Way,
+        readings: Sequence[Reading],
+        states: Sequence[State],
+        plan: Plan | None = None,
     ) -> None:
         self.case, self.way = case, way
         back = way == "back"
@@ -152,7 +193,9 @@ class Side:
         self.planned = Expected.of(case, way)
         pairs = [(r, s) for r, s in zip(readings, states, strict=True) if r.direction == way]
         self._readings = [r for r, _ in pairs]
-        expected = {s: Expected.of(s.case(case), way) for s in dict.fromkeys(s for _, s in pairs)}
+        expected = {
+            s: Expected.of(s.case(case, plan), way, s.foliage_db) for s in dict.fromkeys(s for _, s in pairs)
+        }
         self._states = [s for _, s in pairs]
         self._expected = [expected[s] for s in self._states]
         parts = contributors(case, self.rx)
@@ -161,22 +204,41 @@ class Side:
         self.conditions_db = combined_db(parts, "conditions")
         self.site_db = max(math.sqrt(max(combined_db(parts, "site") ** 2 - place_db**2, 0.0)), 0.5)
         self.day_db = math.hypot(sigma.get(REFRACTION, 0.0), sigma.get(SURROUNDINGS, 0.0))
-        self._levels = read_levels(self._readings, self._expected, case.signal.required_snr_db)
-        level = self._levels.usable
+        self._levels = read_levels(self._readings, self._expected)
         self._noise = {
             running: self._measured_noise([s.running == running for s in self._states])
             for running in (True, False)
         }
-        self.heard = Heard(
+        self._place_db, self._time_db = place_db, time_db
+        (self.heard,) = self.parts([0] * len(self._readings), 1)
+        self.kind, self.k_db = fading(case)
+
+    @property
+    def own_states(self) -> list[State]:
+        """Of this direction's readings."""
+        return self._states
+
+    def parts(self, group_of: Sequence[int], groups: int) -> list[Heard]:
+        """What each group of this direction's readings tells, given the group of each."""
+        self._group_of = list(group_of)
+        numbers = np.array(self._group_of, dtype=np.int64)
+        return [self._part(numbers == number) for number in range(groups)]
+
+    def _part(self, at: NDArray[np.bool_]) -> Heard:
+        """What some of this direction's readings tell, with the noise that all of them tell."""
+        level = self._levels.usable & at
+        most = self._levels.noise_most_dbm - self._of("noise_dbm")
+        most = most[np.isfinite(most)]
+        return Heard(
             shift_db=self._levels.signal_dbm[level] - self._of("level_dbm")[level],
             head_db=self._levels.head_db[level],
             packets=np.array([float(r.packets) for r in self._readings])[level],
-            counts=self._counts(),
+            counts=self._counts(at),
             noise=self._noise[True] or self._noise[False],
-            noise_place_db=place_db,
-            noise_time_db=time_db,
+            noise_place_db=self._place_db,
+            noise_time_db=self._time_db,
+            noise_most_db=float(np.quantile(most, 0.25)) + NOISE_SLACK_DB if most.size else math.inf,
         )
-        self.kind, self.k_db = fading(case)
 
     def _of(self, name: str) -> Floats:
         return np.array([getattr(e, name) for e in self._expected], dtype=np.float64)
@@ -184,16 +246,16 @@ class Side:
     def _measured_noise(self, chosen: Sequence[bool]) -> MeasuredNoise | None:
         over = (self._levels.noise_dbm - self._of("noise_dbm"))[np.array(chosen, dtype=bool)]
         over = over[np.isfinite(over)]
-        if over.size < _FEWEST_FOR_NOISE:
+        if over.size < FEWEST_FOR_NOISE:
             return None
         # a median's standard error, from the readings' own scatter where that is more than a reading's error
         scatter = max(_scatter_db(over), ERROR_DB)
         return MeasuredNoise(float(np.median(over)), max(1.25 * scatter / math.sqrt(over.size), 0.3))
 
-    def _counts(self) -> tuple[Count, ...]:
+    def _counts(self, chosen: NDArray[np.bool_]) -> tuple[Count, ...]:
         sums: dict[tuple[float, bool], list[int]] = {}
-        for r, s, e in zip(self._readings, self._states, self._expected, strict=True):
-            if r.sent is not None and r.received is not None:
+        for r, s, e, take in zip(self._readings, self._states, self._expected, chosen, strict=True):
+            if take and r.sent is not None and r.received is not None:
                 both = sums.setdefault((e.margin_db, s.running), [0, 0])
                 both[0] += r.sent
                 both[1] += r.received
@@ -228,8 +290,9 @@ class Side:
         margin = found.shortfall
         middle = self.planned.margin_db - margin.quantile(0.5)
         interval = self._margin_interval(margin)
-        asked = Requirement.of(self.case.link)
-        needed = float(asked.margin_db(margin.standard_deviation, self.conditions_db, self.k_db))
+        needed, verdict = judged(
+            self.case.link, middle, margin.standard_deviation, self.conditions_db, self.k_db
+        )
         as_mounted = Expected.of(self.case.with_heights(near_m=mounted[0], far_m=mounted[1]), self.way)
         prior_db = math.hypot(self.site_db, self.heard.noise_place_db)
         alone = found.own_excess
@@ -269,7 +332,8 @@ class Side:
                 float(self._success(interval[0], self.conditions_db, otherwise)),
                 float(self._success(interval[1], self.conditions_db, otherwise)),
             ),
-            verdict=VERDICTS[int(asked.verdict(middle, needed, self.conditions_db, self.k_db))],
+            contradicted=len(self.contradicting(found)),
+            verdict=verdict,
         )
 
     def _margin_interval(self, shortfall: Distribution) -> tuple[float, float]:
@@ -296,6 +360,23 @@ class Side:
         success = np.interp(margin, coarse, self._success(coarse, self.conditions_db, lost_otherwise))
         return float(success @ shortfall.probability)
 
+    def contradicting(self, found: Found) -> list[Reading]:
+        """Readings of level that contradict the answer."""
+        impossible = set(self._levels.undecodable)
+        usable = [r for r, ok in zip(self._readings, self._levels.usable, strict=True) if ok]
+        return [r for r, p in zip(usable, self.wrong(found), strict=True) if p > 0.5 or r.place in impossible]
+
+    def wrong(self, found: Found) -> Floats:
+        """(n,) probability of each usable reading to be plainly wrong, in the readings' order."""
+        at = np.argsort(np.asarray(self._group_of)[self._levels.usable], kind="stable")
+        wrong = np.empty_like(found.wrong)
+        wrong[at] = found.wrong
+        return wrong
+
+    def contradicts(self, found: Found) -> bool:
+        """Whether most of the levels contradict the answer, which then rests on packet counts alone."""
+        return 2 * len(self.contradicting(found)) > int(self._levels.usable.sum()) > 0
+
     def losses_unexplained(self, found: Found) -> bool:
         """Whether more packets were lost than the level explains, by a share that matters."""
         counted = self.counted
@@ -306,7 +387,14 @@ class Side:
         way = f"{self.tx.name} to {self.rx.name}"
         lines = list(self._levels.warnings(way, case.signal.text))
         usable = [r for r, ok in zip(self._readings, self._levels.usable, strict=True) if ok]
-        wrong = [r.row for r, p in zip(usable, found.wrong, strict=True) if p > 0.5]
+        wrong = [r.place for r, p in zip(usable, self.wrong(found), strict=True) if p > 0.5]
+        if self.contradicts(found):
+            counted = " and the packets counted" if self.counted else ""
+            lines.append(
+                f"{way}: the levels read{counted} contradict each other ({len(self.contradicting(found))} of "
+                f"{len(usable)} levels do not fit): no answer better than at risk; check settings, antennas "
+                "and the way the levels were noted, and read again"
+            )
         if wrong:
             lines.append(
                 f"{way}: {_rows(wrong)} too far from the others to count ({len(wrong)} of {len(usable)})"
@@ -326,8 +414,9 @@ class Side:
             lines.append(f"nothing was measured from {way}: the margin there leans on the other direction")
         elif noise is None and usable:
             lines.append(
-                f"{way}: no reading tells the noise at {self.rx.name}, which is taken as predicted; to find "
-                "the real margin, lower the power in known steps until half of the packets are lost"
+                f"{way}: no reading tells the noise at {self.rx.name}: a machine nearby may raise it as far "
+                "as the packets heard allow, and the interval holds that; to find the real margin, lower the "
+                "power in known steps until half of the packets are lost"
             )
         lines += self._scatter(found, way) + self._bursts(way)
         if self.counted and self.counted[0] < 30:
@@ -346,7 +435,7 @@ class Side:
 
     def _scatter(self, found: Found, way: str) -> list[str]:
         single = self.heard.packets == 1.0
-        shift = self.heard.shift_db[single & (found.wrong < 0.5)]
+        shift = self.heard.shift_db[single & (self.wrong(found) < 0.5)]
         if shift.size < _FEWEST_FOR_SCATTER:
             return []
         low, high = np.quantile(shift, [0.1587, 0.8413])
@@ -377,7 +466,7 @@ class Side:
             + self.heard.shift_db
             - noise_db
             - fade_points_db(self.kind, self.k_db)[1],
-            reading_wrong=found.wrong,
+            reading_wrong=self.wrong(found),
             lost=counted[0] - counted[1] if counted else 0,
             margin_db=grid,
             prior_density=prior,
@@ -393,12 +482,14 @@ class LevelReadings:
     head_db: Floats
     """Signal over sensitivity."""
     noise_dbm: Floats
+    noise_most_dbm: Floats
+    """What the noise is below, where a reading tells only that."""
     saturated: NDArray[np.bool_]
-    impossible: tuple[int, ...]
+    impossible: tuple[str, ...]
     """Rows whose RSSI and SNR contradict each other; the level is the SNR's."""
-    undecodable: tuple[int, ...]
+    undecodable: tuple[str, ...]
     """Rows with an SNR at which nothing is received."""
-    at_noise: tuple[int, ...]
+    at_noise: tuple[str, ...]
     """Rows with an RSSI at the noise and no SNR, which say nothing about the signal."""
 
     @property
@@ -415,25 +506,21 @@ class LevelReadings:
             )
         if self.undecodable:
             yield (
-                f"{way}: {_rows(self.undecodable)} received at an SNR that {signal} cannot decode: another "
-                "spreading factor than planned, or not the packet's SNR?"
+                f"{way}: {_rows(self.undecodable)} received at an SNR that {signal}, or the signal the row "
+                "states, cannot decode: another spreading factor than that, or not the packet's SNR?"
             )
         if self.at_noise:
             yield f"{way}: {_rows(self.at_noise)} an RSSI at the noise, which tells no level; log the SNR too"
 
 
-def read_levels(
-    readings: Sequence[Reading], expected: Sequence[Expected], required_snr_db: float
-) -> LevelReadings:
+def read_levels(readings: Sequence[Reading], expected: Sequence[Expected]) -> LevelReadings:
     """Take readings apart into signal and noise: the RSSI is trusted where strong, the SNR where weak.
 
     Parameters
     ----------
     readings : sequence of Reading
     expected : sequence
-        What is predicted for each.
-    required_snr_db : float, dB
-        That the signal needs.
+        What is predicted for each, and the SNR its signal needs.
 
     Returns
     -------
@@ -443,7 +530,8 @@ def read_levels(
         np.array([math.nan if v is None else v for v in values], dtype=np.float64)
         for values in ((r.rssi_dbm for r in readings), (r.snr_db for r in readings))
     )
-    row = np.array([r.row for r in readings], dtype=np.int64)
+    row = np.array([r.place for r in readings], dtype=object)
+    required_snr_db = np.array([e.required_snr_db for e in expected], dtype=np.float64)
     noise = np.array([e.noise_dbm for e in expected], dtype=np.float64)
     thermal = np.array([e.thermal_dbm for e in expected], dtype=np.float64)
     believed = snr < SNR_BELIEVED_DB
@@ -460,10 +548,12 @@ def read_levels(
     clear = alone & (rssi > noise + _AT_NOISE_DB)
     signal[clear] = signal_power_dbm(rssi[clear], np.full(int(clear.sum()), SNR_BELIEVED_DB), noise[clear])
     head = np.where(believed, snr, signal - noise) - required_snr_db
+    most = np.where(both & saturated & ~impossible, heard_noise, signal - required_snr_db)
     return LevelReadings(
         signal_dbm=signal,
         head_db=np.maximum(head, -_UNDECODABLE_DB),
         noise_dbm=np.where(both & believed & ~impossible, heard_noise, math.nan),
+        noise_most_dbm=np.where(np.isfinite(signal) & ~(both & believed), most, math.nan),
         saturated=saturated,
         impossible=tuple(row[impossible].tolist()),
         undecodable=tuple(row[snr < required_snr_db - _UNDECODABLE_DB].tolist()),
@@ -471,8 +561,8 @@ def read_levels(
     )
 
 
-def _rows(rows: Sequence[int]) -> str:
-    shown = ", ".join(str(r) for r in rows[:6]) + (", ..." if len(rows) > 6 else "")
+def _rows(rows: Sequence[str]) -> str:
+    shown = ", ".join(rows[:6]) + (", ..." if len(rows) > 6 else "")
     return f"row {shown} is" if len(rows) == 1 else f"rows {shown} are"
 
 

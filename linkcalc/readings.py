@@ -10,7 +10,7 @@ import math
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Literal
@@ -41,6 +41,24 @@ class Reading:
     """Height above ground of the `from` station's antenna as it was mounted; None: as planned."""
     far_height_m: float | None = None
     """The same at the `to` station."""
+    spreading_factor: int | None = None
+    """As set for this reading; None, as for all settings below: as the plan says."""
+    bandwidth_khz: float | None = None
+    near_power_dbm: float | None = None
+    """Transmit power at the radio's connector, of the `from` station."""
+    far_power_dbm: float | None = None
+    near_antenna: str = ""
+    """Name of an antenna of the plan's choice, or a generic type; empty: as planned."""
+    far_antenna: str = ""
+    near_antenna_gain_dbi: float | None = None
+    """In the main beam; in place of the named antenna's."""
+    far_antenna_gain_dbi: float | None = None
+    near_feeder: str = ""
+    """Name of a feeder of the plan's choice; empty: as planned."""
+    far_feeder: str = ""
+    near_feeder_loss_db: float | None = None
+    """Of the whole feeder with its connectors; in place of the named feeder's."""
+    far_feeder_loss_db: float | None = None
     engine_running: bool | None = None
     leaf: Literal["in_leaf", "out_of_leaf"] | None = None
     wet_foliage: bool | None = None
@@ -49,6 +67,13 @@ class Reading:
     latitude_deg: float | None = None
     longitude_deg: float | None = None
     note: str = ""
+    file: str = ""
+    """Where several files were read."""
+
+    @property
+    def place(self) -> str:
+        """Its row, and of which file where there are several."""
+        return f"{self.file} {self.row}".strip()
 
     @property
     def measured_level(self) -> bool:
@@ -68,6 +93,8 @@ class RefusedRow:
     row: int
     reason: str
     """What is wrong, and the mend."""
+    file: str = ""
+    """Where several files were read."""
 
 
 @dataclass(frozen=True)
@@ -85,7 +112,7 @@ class Readings:
     """SHA-256 of the plan the file was made for, where it says so."""
 
 
-COLUMNS = tuple(f.name for f in fields(Reading) if f.name != "row")
+COLUMNS = tuple(f.name for f in fields(Reading) if f.name not in ("row", "file"))
 """Columns of a readings file, all but `direction` optional."""
 
 _MEASURED = ("rssi_dbm", "snr_db", "received")
@@ -109,6 +136,10 @@ _USUAL_NAMES = {
     "location": "spot",
     "comment": "note",
     "way": "direction",
+    "sf": "spreading_factor",
+    "spreading": "spreading_factor",
+    "bw": "bandwidth_khz",
+    "bandwidth": "bandwidth_khz",
 }
 
 
@@ -127,9 +158,13 @@ def read_readings(path: str | Path, stations: tuple[str, str], *, direction: Way
         - ``direction``: ``there`` or ``back``, or station names as ``tank -> shed``
         - ``rssi_dbm``, ``snr_db``: of the packet, or the median of the burst
         - ``sent``, ``received``: packets; a row with ``received`` 0 and no level says "heard nothing"
-        - ``time``: ISO 8601
+        - ``time``: ISO 8601, day.month.year with a time, or seconds or milliseconds since 1970; where all are
+          whole minutes they are taken for rounded
         - ``near_height_m``, ``far_height_m``: antennas above ground as mounted at the link's `from` and `to`
           station, where not as planned
+        - ``spreading_factor``, ``bandwidth_khz``; ``near_power_dbm``, ``near_antenna`` (a name the plan
+          knows) or ``near_antenna_gain_dbi``, ``near_feeder`` (a name) or ``near_feeder_loss_db``, and the
+          same with ``far_``: as set and fitted for the reading, where not as planned
         - ``engine_running``, ``wet_foliage``: yes or no; ``leaf``: in_leaf or out_of_leaf
         - ``spot``, ``latitude_deg``, ``longitude_deg``: where, when several spots are tried for a station
         - ``note``
@@ -139,8 +174,8 @@ def read_readings(path: str | Path, stations: tuple[str, str], *, direction: Way
         mark, or Windows-1252.
 
         JSON: an object with ``readings``, a list of objects with the same keys; optionally ``link`` (a name),
-        ``plan_digest`` and ``heights`` with ``near_height_m`` and ``far_height_m`` for all readings that do
-        not say.
+        ``plan_digest``, ``heights`` with ``near_height_m`` and ``far_height_m``, and ``settings`` with any
+        other of these keys, for all readings that do not say.
     stations : tuple of str
         Names of the link's `from` and `to` station.
     direction : {"there", "back"}, optional
@@ -168,6 +203,82 @@ def read_readings(path: str | Path, stations: tuple[str, str], *, direction: Way
     if text.lstrip()[:1] in ("{", "["):
         return _from_json(path, text, stations, direction)
     return _from_csv(path, text, stations, direction)
+
+
+def read_all(
+    paths: Sequence[str | Path], stations: tuple[str, str], *, direction: Way | None = None
+) -> Readings:
+    """Read several files of one link as one; what one holds of another's readings counts once.
+
+    Parameters
+    ----------
+    paths : sequence of str or Path
+    stations, direction
+        As `read_readings`.
+
+    Returns
+    -------
+    Readings
+        `file` names them all.
+
+    Raises
+    ------
+    ReadingsError
+        As `read_readings`, for any of the files.
+    """
+    found = [read_readings(path, stations, direction=direction) for path in paths]
+    if len(found) == 1:
+        return found[0]
+    names = _told_apart([Path(path) for path in paths])
+    readings: list[Reading] = []
+    refused: list[RefusedRow] = []
+    notes: list[str] = []
+    whole: dict[tuple[Reading, ...], str] = {}
+    seen: set[Reading] = set()
+    for name, one in zip(names, found, strict=True):
+        bare = tuple(_bare(r) for r in one.readings)
+        twin = whole.setdefault(bare, name)
+        if twin != name:
+            notes.append(f"{name} holds the readings of {twin} once more; counted once")
+            continue
+        by_second = _stamped_by_second(one.readings)
+        new = [r for r, b in zip(one.readings, bare, strict=True) if not (by_second and r.time and b in seen)]
+        if len(new) < len(bare):
+            notes.append(f"{name}: {len(bare) - len(new)} readings stand in another file too; counted once")
+        seen.update(bare)
+        readings += (replace(r, file=name) for r in new)
+        refused += (replace(r, file=name) for r in one.refused)
+        notes += (f"{name}: {note}" for note in one.notes)
+    links = list(dict.fromkeys(f.link for f in found if f.link))
+    digests = list(dict.fromkeys(f.plan_digest for f in found if f.plan_digest))
+    if len(links) > 1:
+        notes.append("the files name different links: " + ", ".join(f'"{_shown(name)}"' for name in links))
+    if len(digests) > 1:
+        notes.append("the files were made for different versions of the plan")
+    return Readings(
+        ", ".join(names),
+        tuple(readings),
+        tuple(refused),
+        tuple(dict.fromkeys(notes)),
+        links[0] if links else None,
+        digests[0] if digests else None,
+    )
+
+
+def _told_apart(paths: Sequence[Path]) -> list[str]:
+    """Names of the files; with their folder where two have the same."""
+    names = [path.name for path in paths]
+    return [p.name if names.count(p.name) == 1 else str(p) for p in paths]
+
+
+def _bare(reading: Reading) -> Reading:
+    """Without where it stands, to tell whether two are the same."""
+    return replace(reading, row=0, file="")
+
+
+def _stamped_by_second(readings: Sequence[Reading]) -> bool:
+    """Whether times are told to the second: rounded to the minute, two packets may well look the same."""
+    return any(r.time is not None and (r.time.second or r.time.microsecond) for r in readings)
 
 
 def link_named_in(path: str | Path) -> str | None:
@@ -322,11 +433,12 @@ def _from_json(path: str | Path, text: str, stations: tuple[str, str], direction
         raise ReadingsError(f'{path}: its list "readings" is empty')
     if len(rows) > MOST_ROWS:
         raise ReadingsError(f"{path}: holds {len(rows)} readings; {MOST_ROWS} are the most")
-    heights = content.get("heights")
     common = {
-        key: heights[key]
-        for key in ("near_height_m", "far_height_m")
-        if isinstance(heights, dict) and heights.get(key) is not None
+        key: value
+        for part in ("settings", "heights")
+        if isinstance(content.get(part), dict)
+        for key, value in content[part].items()
+        if value is not None
     }
     notes: list[str] = []
     strange: dict[str, None] = {}
@@ -337,8 +449,9 @@ def _from_json(path: str | Path, text: str, stations: tuple[str, str], direction
                 yield number, "is not an object with keys"
                 continue
             stated = {key: value for key, value in row.items() if value is not None}
-            strange.update(dict.fromkeys(key for key in stated if key not in COLUMNS))
-            cells = {key: _as_cell(value) for key, value in {**common, **stated}.items() if key in COLUMNS}
+            cells = {**common, **stated}
+            strange.update(dict.fromkeys(key for key in cells if key not in COLUMNS))
+            cells = {key: _as_cell(value) for key, value in cells.items() if key in COLUMNS}
             nested = [key for key, cell in cells.items() if cell is None]
             if nested:
                 yield number, f"{nested[0]} is neither a number nor text"
@@ -377,26 +490,50 @@ def _collected(
 ) -> Readings:
     readings: list[Reading] = []
     refused: list[RefusedRow] = []
-    seen: dict[Reading, int] = {}
+    undated: list[str] = []
     for number, record in records:
         try:
             if isinstance(record, str):
                 raise _Unusable(record)
-            reading = _reading(record, number, what, stations, direction, notes)
+            readings.append(_reading(record, number, what, stations, direction, notes, undated))
         except _Unusable as error:
             refused.append(RefusedRow(number, str(error)))
-            continue
-        twin = seen.setdefault(replace(reading, row=0), number)
-        if twin != number and reading.time is not None:
-            notes.append(f"{what} {number} is {what} {twin} once more, to the second; counted once")
-            continue
-        readings.append(reading)
+    if undated:
+        more = f" ({len(undated) - 1} more like it)" if len(undated) > 1 else ""
+        notes.append(f"{undated[0]}; time left out{more}")
     if not readings:
         if not refused:
             raise ReadingsError(f"{path}: a header and no rows; write one for each packet or burst")
         more = "" if len(refused) == 1 else f" (and {len(refused) - 1} more unusable)"
         raise ReadingsError(f"{path}, {what} {refused[0].row}: {refused[0].reason}{more}; no usable reading")
-    return Readings(Path(path).name, tuple(readings), tuple(refused), tuple(dict.fromkeys(notes)))
+    once = _once(readings, what, notes)
+    return Readings(Path(path).name, tuple(once), tuple(refused), tuple(dict.fromkeys(notes)))
+
+
+def _once(readings: list[Reading], what: str, notes: list[str]) -> list[Reading]:
+    """Without what the file holds twice: rows alike to the second, or the whole of it pasted again.
+
+    Rows alike to the minute are packets of the same minute: lost ones have nothing to differ in.
+    """
+    if _stamped_by_second(readings):
+        first: dict[Reading, int] = {}
+        kept = []
+        for r in readings:
+            twin = first.setdefault(_bare(r), r.row)
+            if twin != r.row and r.time is not None:
+                notes.append(f"{what} {r.row} is {what} {twin} once more, to the second; counted once")
+            else:
+                kept.append(r)
+        return kept
+    half, odd = divmod(len(readings), 2)
+    start, again = readings[:half], readings[half:]
+    times = [r.time.timestamp() for r in start if r.time is not None]
+    if odd or len(set(times)) < 2 or len(times) < half or times[0] >= times[-1]:
+        return readings
+    if [_bare(r) for r in start] != [_bare(r) for r in again]:
+        return readings
+    notes.append(f"from {what} {again[0].row} on the file holds its readings once more; counted once")
+    return start
 
 
 def _reading(
@@ -406,6 +543,7 @@ def _reading(
     stations: tuple[str, str],
     direction: Way | None,
     notes: list[str],
+    undated: list[str],
 ) -> Reading:
     def value(name: str, read: Callable[[str, str], Any]) -> Any:
         cell = cells.get(name, "").strip()
@@ -435,7 +573,7 @@ def _reading(
     try:
         time = value("time", _time)
     except _Unusable as error:
-        notes.append(f"{what} {number}: {error}; time left out")
+        undated.append(f"{what} {number}: {error}")
         time = None
     return Reading(
         row=number,
@@ -447,6 +585,18 @@ def _reading(
         received=received,
         near_height_m=value("near_height_m", _within(0.1, 3000)),
         far_height_m=value("far_height_m", _within(0.1, 3000)),
+        spreading_factor=value("spreading_factor", _spreading_factor),
+        bandwidth_khz=value("bandwidth_khz", _within(1, 1000)),
+        near_power_dbm=value("near_power_dbm", _within(-30, 60)),
+        far_power_dbm=value("far_power_dbm", _within(-30, 60)),
+        near_antenna=_name(cells, "near_antenna"),
+        far_antenna=_name(cells, "far_antenna"),
+        near_antenna_gain_dbi=value("near_antenna_gain_dbi", _within(-30, 40)),
+        far_antenna_gain_dbi=value("far_antenna_gain_dbi", _within(-30, 40)),
+        near_feeder=_name(cells, "near_feeder"),
+        far_feeder=_name(cells, "far_feeder"),
+        near_feeder_loss_db=value("near_feeder_loss_db", _within(0, 100)),
+        far_feeder_loss_db=value("far_feeder_loss_db", _within(0, 100)),
         engine_running=value("engine_running", _yes_or_no),
         leaf=value("leaf", _leaf),
         wet_foliage=value("wet_foliage", _yes_or_no),
@@ -460,7 +610,7 @@ def _reading(
 _EMPTY = frozenset({"", "-", "--", "n/a", "na", "nan", "null", "none", "?"})
 """How people and programs write "no value"."""
 
-_UNIT = re.compile(r"\s*(dbm|db|m|°|deg)\.?$", re.IGNORECASE)
+_UNIT = re.compile(r"\s*(dbm|dbi|db|khz|m|°|deg)\.?$", re.IGNORECASE)
 
 
 def _number(name: str, cell: str) -> float:
@@ -514,6 +664,18 @@ def _count(name: str, cell: str) -> int:
     return int(number)
 
 
+def _spreading_factor(name: str, cell: str) -> int:
+    number = _number(name, re.sub(r"^\s*sf\s*", "", cell, flags=re.IGNORECASE))
+    if number not in range(5, 13):
+        raise _Unusable(f"{name} = {_shown(cell)} is none; spreading factors are 5 to 12")
+    return int(number)
+
+
+def _name(cells: Mapping[str, str], column: str) -> str:
+    name = cells.get(column, "").strip()
+    return "" if name.lower() in _EMPTY else _shown(name, 200)
+
+
 def _yes_or_no(name: str, cell: str) -> bool:
     word = cell.lower()
     if word in ("yes", "y", "true", "1", "1.0", "on", "running", "wet"):
@@ -530,10 +692,20 @@ def _leaf(name: str, cell: str) -> str:
     return word
 
 
+_DAY_FIRST = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})(?:[ T,]+(\d{1,2}):(\d{2})(?::(\d{2}))?)?")
+
+
 def _time(name: str, cell: str) -> datetime:
     try:
+        if re.fullmatch(r"\d{9,10}(\.\d+)?|\d{12,13}", cell):  # since 1970, seconds or milliseconds
+            seconds = float(cell) / (1e3 if len(cell.split(".")[0]) > 10 else 1.0)
+            return datetime.fromtimestamp(seconds, UTC)
+        if day_first := _DAY_FIRST.fullmatch(cell):
+            day, month, year, *clock = (int(part or 0) for part in day_first.groups())
+            hour, minute, second = clock
+            return datetime(year, month, day, hour, minute, second)
         return datetime.fromisoformat(cell)
-    except ValueError:
+    except (ValueError, OverflowError, OSError):
         raise _Unusable(f'{name} = "{_shown(cell)}" is not like 2026-07-31T14:05') from None
 
 

@@ -6,7 +6,7 @@ Nothing here reads a clock: the same files and options give the same record.
 import hashlib
 import math
 import platform
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from importlib.metadata import version
@@ -21,6 +21,7 @@ from linkcalc.errors import LinkcalcError
 from linkcalc.exposure import CAVEAT, StationKeeping
 from linkcalc.exposure import section as exposure_section
 from linkcalc.link_case import LinkCase, feeder_loss_db, feeder_words
+from linkcalc.measured import Leaf
 from linkcalc.plan import Conditions, Link, LoadedPlan, Plan, Station
 from linkcalc.plan.wording import quoted
 from linkcalc.readings import Readings
@@ -41,9 +42,6 @@ MAP_ASPECT = 2.15
 FULL_LEAF_FROM = {"north": (6, 15), "south": (12, 15)}
 """Month and day from which trees are in full leaf outside the tropics (common practice, no source)."""
 
-SOONEST_RECHECK_DAYS = 30
-"""A season that starts sooner is the one the link was put up in."""
-
 TROPICS_DEG = 23.5
 
 DEFAULT_SUCCESS = 0.95
@@ -62,6 +60,18 @@ class InputFile:
     """As the plan or the user names it."""
     sha256: str | None
     """Of its bytes, hexadecimal; None where it is not a local file."""
+
+
+@dataclass(frozen=True)
+class Job:
+    """Whom and what the record is for; what is left empty is written in by hand."""
+
+    customer: str = ""
+    site: str = ""
+    number: str = ""
+    """Of the job or order."""
+    installer: str = ""
+    firm: str = ""
 
 
 @dataclass(frozen=True)
@@ -116,6 +126,7 @@ class Record:
     """Everything a record shows."""
 
     title: str
+    job: Job
     link: Link
     result: LinkResult
     conditions: Conditions
@@ -157,10 +168,13 @@ def make_record(
     link: Link,
     *,
     readings: Readings | None = None,
-    readings_path: str | Path | None = None,
+    readings_paths: Sequence[str | Path] = (),
+    leaf: Leaf | None = None,
+    wet_foliage: bool | None = None,
     day: date | None = None,
     success: float | None = None,
     confidence: float = 0.95,
+    job: Job | None = None,
 ) -> Record:
     """Put together the record of one link.
 
@@ -171,13 +185,17 @@ def make_record(
         One of the plan's.
     readings : Readings, optional
         Of `linkcalc.readings.read_readings`, for this link.
-    readings_path : path, optional
-        Their file, for its digest.
+    readings_paths : sequence of path
+        Their files, for their digests.
+    leaf, wet_foliage : optional
+        Foliage on the day of the readings, of those that do not say, as for `linkcalc.survey.survey_link`.
     day : date, optional
         Of the record; the day to measure again is reckoned from it.
     success, confidence : float
         What the acceptance test is to prove of single packets; left out: the plan's `required_success`
         where a message has one try, else 0.95.
+    job : Job, optional
+        Names for its head.
 
     Returns
     -------
@@ -199,7 +217,14 @@ def make_record(
         files = tuple(_files(loaded, link, case.profile, terrain))
         survey = None
         if readings is not None:
-            survey = survey_link(case, readings, plan_digest=loaded.digest)
+            survey = survey_link(
+                case,
+                readings,
+                leaf=leaf,
+                wet_foliage=wet_foliage,
+                plan=plan,
+                plan_digest=loaded.digest,
+            )
     limits = plan_limits.section(plan)
     exposure = exposure_section(plan)
     names = (link.from_, link.to)
@@ -207,6 +232,7 @@ def make_record(
     extra = [] if survey is None else survey.cautions
     return Record(
         title=plan.title,
+        job=job or Job(),
         link=link,
         result=result,
         conditions=plan.conditions,
@@ -233,7 +259,7 @@ def make_record(
             InputFile(
                 "profile as used", f"{len(case.profile.distance_m)} points", _profile_digest(case.profile)
             ),
-            *([InputFile("readings", readings.file, _file_digest(readings_path))] if readings else []),
+            *(InputFile("readings", Path(path).name, _file_digest(path)) for path in readings_paths),
         ),
         versions=(
             ("linkcalc", __version__),
@@ -262,7 +288,7 @@ def recheck(day: date | None, latitude_deg: float | None) -> Recheck:
     Examples
     --------
     >>> recheck(date(2031, 2, 3), 48.0).on, recheck(date(2031, 6, 1), 48.0).on
-    (datetime.date(2031, 6, 15), datetime.date(2032, 6, 15))
+    (datetime.date(2031, 6, 15), datetime.date(2031, 6, 15))
     >>> recheck(date(2031, 2, 3), -40.0).on
     datetime.date(2031, 12, 15)
     """
@@ -278,14 +304,11 @@ def recheck(day: date | None, latitude_deg: float | None) -> Recheck:
     side = "north" if latitude_deg > 0 else "south"
     month, first = FULL_LEAF_FROM[side]
     name = {6: "June", 12: "December"}[month]
-    rule = (
-        f"in the next full-leaf season, from {first} {name} {side} of the tropics, that starts at least "
-        f"{SOONEST_RECHECK_DAYS} days after the record"
-    )
+    rule = f"in the next full-leaf season, from {first} {name} {side} of the tropics, after the record"
     if day is None:
         return Recheck(None, rule)
     on = date(day.year, month, first)
-    while (on - day).days < SOONEST_RECHECK_DAYS:
+    if on <= day:
         on = on.replace(year=on.year + 1)
     return Recheck(on, rule)
 

@@ -5,23 +5,37 @@ against the prediction for the heights, foliage and engine it was taken under; t
 """
 
 import math
+import warnings as python_warnings
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from linkcalc.errors import ReadingsError
+import numpy as np
+
+from linkcalc.errors import OutOfRangeWarning, ReadingsError
+from linkcalc.fitted import Fitted, UnmappedError
 from linkcalc.link_case import LinkCase
 from linkcalc.measured import AGREES_DB, DirectionDrawing, DirectionSurvey, Leaf, Side, State
-from linkcalc.plan import Station
+from linkcalc.path_loss import CLEAR_RATIO
+from linkcalc.plan import Plan, Station
+from linkcalc.propagation import vegetation
 from linkcalc.readings import Reading, Readings, RefusedRow, Way
 from linkcalc.result import VerdictWord
-from linkcalc.site_level import update
-from linkcalc.uncertainty import READING_ERROR_DB, fading
+from linkcalc.site_level import Group, Heard, reading_error_db, ripple_db, update
+from linkcalc.uncertainty import fading
 from linkcalc.walk_test import MOST_SPOTS, Spot, by_spot_name, walk_test
 
 FAULT_DB = 15.0
 """Measured further below the prediction than this: a fault (common practice, no source)."""
+
+SAME_HEIGHT_M = 0.25
+"""Antennas within this of the plan's heights stand where the answer is for (half of the least step between
+the heights that were compared)."""
+_MOST_HEIGHT_GROUPS = 6
+FOLIAGE_SIGMA_DB = 4.0
+"""Least standard deviation of an allowance for leaves, else half of it: for one forest a seasonal change of
+2 dB is stated at 900 MHz and of 8.5 dB at 2200 MHz (Rec. ITU-R P.833), and forests differ (no source)."""
 
 Agreement = Literal["agrees", "look_for_a_cause", "fault", "better"]
 
@@ -40,6 +54,18 @@ class Allowance:
     loss_db: float
     """Margin still to be lost; taken off already in the margins given."""
     direction: Literal["both", "there", "back"]
+    sigma_db: float = 0.0
+    """Standard deviation of it."""
+
+
+@dataclass(frozen=True)
+class OneMore:
+    """What another reading would buy: standard deviation of the site's loss, readings alone."""
+
+    now_db: float
+    with_one_more_db: float
+    at_final_height_db: float | None
+    """With one reading at the planned heights; None where the readings were taken there."""
 
 
 @dataclass(frozen=True)
@@ -74,6 +100,7 @@ class Survey:
     """Best first; empty unless several were tried."""
     spot: str | None
     """The one that the answer is for."""
+    one_more: OneMore
     warnings: tuple[str, ...]
     cautions: tuple[str, ...] = CAUTIONS
     drawing: tuple[DirectionDrawing, ...] = field(default=(), repr=False)
@@ -85,6 +112,7 @@ def survey_link(
     *,
     leaf: Leaf | None = None,
     wet_foliage: bool | None = None,
+    plan: Plan | None = None,
     plan_digest: str | None = None,
 ) -> Survey:
     """Hold readings against a link's prediction and answer the link anew.
@@ -98,6 +126,8 @@ def survey_link(
     leaf, wet_foliage : optional
         Foliage on the day, of readings that do not say. Left out: bare trees in the winter months where
         readings have a date and the link a latitude outside the tropics, else the plan's leaf; and dry.
+    plan : Plan, optional
+        Whose antennas and feeders readings may name.
     plan_digest : str, optional
         Of the plan, to notice readings that were taken for another.
 
@@ -110,6 +140,7 @@ def survey_link(
     ReadingsError
         If the readings tell nothing, or are of more than `MOST_SPOTS` spots.
     """
+    found = _mapped(case, found, plan)
     warnings = _foreign(found, case, plan_digest)
     foliage = _Foliage(case, leaf, wet_foliage)
     states = [_state(case, r, foliage) for r in found.readings]
@@ -119,12 +150,38 @@ def survey_link(
     if len(by_spot) > MOST_SPOTS:
         raise ReadingsError(f"{found.file}: more than {MOST_SPOTS} spots; name the spots in a column spot")
     if len(by_spot) > 1:
-        spots = walk_test(case, found.readings, states, by_spot)
+        spots = walk_test(case, found.readings, states, by_spot, plan)
         used = by_spot[spots[0].name]
         warnings.append(f"{len(spots)} spots were tried; the answer is for the best of them, {spots[0].name}")
     readings, states = [found.readings[i] for i in used], [states[i] for i in used]
-    warnings += foliage.warnings(readings) + _engine_warnings(case, readings)
-    return _answer(case, found, readings, states, spots, warnings)
+    warnings += foliage.warnings(readings) + _engine_warnings(case, readings) + _fitted_notes(case, states)
+    return _answer(case, found, readings, states, spots, warnings, foliage, plan)
+
+
+def _mapped(case: LinkCase, found: Readings, plan: Plan | None) -> Readings:
+    """Without the rows taken with what this plan does not know, which are refused by name."""
+    faults: dict[Fitted, str] = {}
+    for fitted in dict.fromkeys(Fitted.of(r) for r in found.readings):
+        try:
+            fitted.case(case, plan)
+        except UnmappedError as error:
+            faults[fitted] = str(error)
+    kept = tuple(r for r in found.readings if Fitted.of(r) not in faults)
+    refused = tuple(
+        RefusedRow(r.row, faults[Fitted.of(r)], r.file) for r in found.readings if Fitted.of(r) in faults
+    )
+    if not kept:
+        raise ReadingsError(f"{found.file}, row {refused[0].row}: {refused[0].reason}; no usable reading")
+    return replace(found, readings=kept, refused=(*found.refused, *refused))
+
+
+def _fitted_notes(case: LinkCase, states: Sequence[State]) -> list[str]:
+    """That readings were taken with another signal than planned."""
+    factors = sorted({f for s in states if (f := s.fitted.spreading_factor) is not None})
+    words = [f"SF{f}" for f in factors if f"SF{f}," not in case.signal.text]
+    if not words:
+        return []
+    return [f"readings were taken with {', '.join(words)}; the answer is for the plan's {case.signal.text}"]
 
 
 def _answer(
@@ -134,39 +191,44 @@ def _answer(
     states: Sequence[State],
     spots: tuple[Spot, ...],
     warnings: list[str],
+    foliage: "_Foliage",
+    plan: Plan | None,
 ) -> Survey:
     ways: tuple[Way, Way] = ("there", "back")
-    sides = tuple(Side(case, way, readings, states) for way in ways)
+    sides = tuple(Side(case, way, readings, states, plan) for way in ways)
     if all(s.heard.empty for s in sides):
         raise ReadingsError(f"{found.file}: no reading tells a level or a count; give rssi_dbm with snr_db")
     kind, k_db = fading(case)
+    allowances = _allowances(case, readings, states, sides, foliage)
+    groups, one_more = _groups(case, states, sides)
     result = update(
-        [s.heard for s in sides],
+        groups,
         site_db=sides[0].site_db,
         day_db=sides[0].day_db,
+        to_come_db=math.sqrt(sum(a.sigma_db**2 for a in allowances)),
         fading=kind,
         rician_k_db=k_db,
-        offset_db=READING_ERROR_DB,
     )
     mounted = Counter((s.near_m, s.far_m) for s in states).most_common(1)[0][0]
-    allowances = _allowances(case, states, sides)
     there, back = (s.answer(f, mounted) for s, f in zip(sides, result.directions, strict=True))
     for side, part in zip(sides, result.directions, strict=True):
         warnings += side.warnings(part, case)
     warnings += _disagreement(there, back)
     weaker = min((there, back), key=lambda d: d.fade_margin_db - d.required_margin_db)
-    verdict = weaker.verdict
-    if verdict == "closes" and any(
-        s.losses_unexplained(f) for s, f in zip(sides, result.directions, strict=True)
-    ):
-        verdict = "at_risk"
+    verdict, but = weaker.verdict, ""
+    if verdict == "closes":
+        pairs = list(zip(sides, result.directions, strict=True))
+        if any(s.contradicts(f) for s, f in pairs):
+            verdict, but = "at_risk", "but the levels read contradict it"
+        elif any(s.losses_unexplained(f) for s, f in pairs):
+            verdict, but = "at_risk", "but packets are lost that the level does not explain"
     today = result.today.quantile(0.5)
     agreement, reason = _agreement(today)
     times = sorted(r.time.replace(tzinfo=None) for r in readings if r.time is not None)
     return Survey(
         name=case.link.name,
         verdict=verdict,
-        headline=_headline(verdict, weaker),
+        headline=_headline(weaker, but),
         signal=case.signal.text,
         readings_file=found.file,
         readings_used=len(readings),
@@ -180,14 +242,54 @@ def _answer(
         agreement_reason=reason,
         planned_heights_m=(case.near.antenna_height_m, case.far.antenna_height_m),
         heights_m=mounted,
-        representative=not any(a.loss_db >= 1.0 for a in allowances),
+        representative=not any(a.loss_db >= 1.0 or a.sigma_db >= 1.0 for a in allowances),
         allowances=allowances,
         directions=(there, back),
         spots=spots,
         spot=spots[0].name if spots else None,
+        one_more=one_more,
         warnings=tuple(dict.fromkeys([*found.notes, *warnings])),
         drawing=tuple(s.drawing(f) for s, f in zip(sides, result.directions, strict=True)),
     )
+
+
+def _groups(case: LinkCase, states: Sequence[State], sides: Sequence[Side]) -> tuple[list[Group], OneMore]:
+    """Readings by the heights they were taken at, those at the planned heights first."""
+    planned = (case.near.antenna_height_m, case.far.antenna_height_m)
+
+    def key(state: State) -> tuple[float, float]:
+        at = (state.near_m, state.far_m)
+        return planned if _same_heights(at, planned) else at
+
+    common = [k for k, _ in Counter(key(s) for s in states).most_common()]
+    keys = sorted(common[:_MOST_HEIGHT_GROUPS], key=lambda k: k != planned)
+    last = len(keys) - 1
+    parts = [
+        s.parts([keys.index(k) if (k := key(x)) in keys else last for x in s.own_states], len(keys))
+        for s in sides
+    ]
+    kind, k_db = fading(case)
+    groups, left = [], []
+    for number, at in enumerate(keys):
+        heard = tuple(p[number] for p in parts)
+        count = max((_count(h) for h in heard), default=1.0)
+        same = at == planned
+        groups.append(Group(heard, ripple_db(count, same_height=same, fading=kind, rician_k_db=k_db)))
+        left.append(
+            (reading_error_db(count, same_height=same), reading_error_db(count + 1.0, same_height=same))
+        )
+    now = min(n for n, _ in left)
+    final = None if keys[0] == planned else min(now, reading_error_db(1.0))
+    return groups, OneMore(now, min(more for _, more in left), final)
+
+
+def _count(heard: Heard) -> float:
+    """Packets whose level was read."""
+    return float(heard.packets.sum())
+
+
+def _same_heights(a: tuple[float, float], b: tuple[float, float]) -> bool:
+    return all(abs(x - y) <= SAME_HEIGHT_M for x, y in zip(a, b, strict=True))
 
 
 class _Foliage:
@@ -198,9 +300,44 @@ class _Foliage:
         planned = case.conditions
         bare = planned.model_copy(update={"leaf": "out_of_leaf", "wet_foliage": False})
         full = planned.model_copy(update={"leaf": "in_leaf", "wet_foliage": True})
-        self._swing_db = (
-            replace(case, conditions=full).path.loss_db - replace(case, conditions=bare).path.loss_db
-        )
+        self._swing_db = self._loss_db("in_leaf", True) - self._loss_db("out_of_leaf", False)
+        modelled = replace(case, conditions=full).path.loss_db - replace(case, conditions=bare).path.loss_db
+        self._swing_db = max(self._swing_db, modelled)
+
+    def _loss_db(self, leaf: Leaf, wet: bool) -> float:
+        """Through the trees that stand in 60 % of the first Fresnel zone, whichever way the model goes."""
+        profile, path = self._case.profile, self._case.path
+        trees = np.array([k == "trees" for k in profile.clutter_kind]) & (path.clearance_ratio < CLEAR_RATIO)
+        depth_m = float(np.gradient(profile.distance_m)[trees].sum())
+        depth_m += self._case.conditions.woodland_depth_m or 0.0
+        if depth_m == 0.0:
+            return 0.0
+        with python_warnings.catch_warnings():
+            python_warnings.simplefilter("ignore", OutOfRangeWarning)
+            s = self._case.situation
+            return float(
+                vegetation.woodland_loss_db(
+                    depth_m, s.frequency_hz, leaf=leaf, wet=wet, polarisation=s.polarisation
+                )
+            )
+
+    @property
+    def in_path(self) -> bool:
+        """Whether trees stand in the path."""
+        return self._swing_db >= 0.05
+
+    def to_come_db(self, leaf: Leaf, wet: bool) -> tuple[float, float]:
+        """What the plan's foliage loses more than this, and how much of it the path's model does not know."""
+        planned = self._case.conditions
+        day = planned.model_copy(update={"leaf": leaf, "wet_foliage": wet})
+        modelled = self._case.path.loss_db - replace(self._case, conditions=day).path.loss_db
+        stated = self._loss_db(planned.leaf, planned.wet_foliage) - self._loss_db(leaf, wet)
+        most = max(modelled, stated) if stated > 0.0 else modelled
+        return most, most - modelled
+
+    def untold(self, reading: Reading) -> bool:
+        """Whether nothing says what the leaves were like."""
+        return reading.leaf is None and self._leaf is None and self._by_date(reading) is None
 
     def of(self, reading: Reading) -> tuple[Leaf, bool]:
         """Leaf and wetness that the reading is held against."""
@@ -217,7 +354,7 @@ class _Foliage:
 
     def warnings(self, readings: Sequence[Reading]) -> list[str]:
         """What was taken for granted, where it matters."""
-        if self._swing_db < 0.05:
+        if not self.in_path:
             return []
         lines = []
         untold = [r for r in readings if r.leaf is None and self._leaf is None]
@@ -236,6 +373,7 @@ class _Foliage:
 
 def _state(case: LinkCase, reading: Reading, foliage: _Foliage) -> State:
     leaf, wet = foliage.of(reading)
+    _, unmodelled_db = foliage.to_come_db(leaf, wet)
     rise = max(case.near.noise_rise_db, case.far.noise_rise_db) > 0.0
     return State(
         near_m=reading.near_height_m or case.near.antenna_height_m,
@@ -244,6 +382,8 @@ def _state(case: LinkCase, reading: Reading, foliage: _Foliage) -> State:
         wet=wet,
         # where the plan knows no rise, the state of the engine only sorts the noise readings
         running=reading.engine_running if reading.engine_running is not None else not rise,
+        fitted=Fitted.of(reading),
+        foliage_db=unmodelled_db,
     )
 
 
@@ -264,17 +404,46 @@ def _noise_words(stations: Sequence[Station]) -> str:
     return " and ".join(f"its noise of {s.noise_rise_db:g} dB at {s.name}" for s in stations)
 
 
-def _allowances(case: LinkCase, states: Sequence[State], sides: Sequence[Side]) -> tuple[Allowance, ...]:
-    """What the plan's conditions take that the day of most readings did not."""
-    day = Counter((s.leaf, s.wet) for s in states).most_common(1)[0][0]
-    foliage = case.conditions.model_copy(update={"leaf": day[0], "wet_foliage": day[1]})
-    missing_db = case.path.loss_db - replace(case, conditions=foliage).path.loss_db
+def _foliage_sigma_db(to_come_db: float) -> float:
+    return 0.0 if abs(to_come_db) < 0.05 else max(FOLIAGE_SIGMA_DB, abs(to_come_db) / 2.0)
+
+
+def foliage_to_come(case: LinkCase) -> list[tuple[Leaf, bool, float, float]]:
+    """Leaf, wetness, what the plan's foliage loses more, dB, and its standard deviation; of every foliage.
+
+    Empty where no tree stands in the path.
+    """
+    foliage = _Foliage(case, None, None)
+    if not foliage.in_path:
+        return []
+    states: list[tuple[Leaf, bool]] = [
+        ("in_leaf", False), ("in_leaf", True), ("out_of_leaf", False), ("out_of_leaf", True)
+    ]  # fmt: skip
     found = []
+    for leaf, wet in states:
+        missing_db, _ = foliage.to_come_db(leaf, wet)
+        found.append((leaf, wet, missing_db, _foliage_sigma_db(missing_db)))
+    return found
+
+
+def _allowances(
+    case: LinkCase,
+    readings: Sequence[Reading],
+    states: Sequence[State],
+    sides: Sequence[Side],
+    foliage: _Foliage,
+) -> tuple[Allowance, ...]:
+    """What the plan's conditions take that the day of most readings did not."""
+    (leaf, wet), _ = Counter((s.leaf, s.wet) for s in states).most_common(1)[0]
+    missing_db, _ = foliage.to_come_db(leaf, wet)
+    found = []
+    planned = case.conditions
     if abs(missing_db) >= 0.05:
-        planned = case.conditions
         name = "leaves" if planned.leaf == "in_leaf" else "bare trees"
         name += ", wet" if planned.wet_foliage else ""
-        found.append(Allowance(name, missing_db, "both"))
+        found.append(Allowance(name, missing_db, "both", _foliage_sigma_db(missing_db)))
+    elif foliage.in_path and any(foliage.untold(r) for r in readings):
+        found.append(Allowance("leaves that nobody stated", 0.0, "both", FOLIAGE_SIGMA_DB))
     for side in sides:
         if side.rx.noise_rise_db > 0.0 and not any(s.running for s in states):
             found.append(Allowance(f"the engine's noise at {side.rx.name}", side.rx.noise_rise_db, side.way))
@@ -327,13 +496,12 @@ def _disagreement(there: DirectionSurvey, back: DirectionSurvey) -> list[str]:
     ]
 
 
-def _headline(verdict: VerdictWord, weaker: DirectionSurvey) -> str:
+def _headline(weaker: DirectionSurvey, but: str) -> str:
     way = f"{weaker.from_} to {weaker.to}"
     margin, needed = weaker.fade_margin_db, weaker.required_margin_db
     if weaker.verdict == "closes":
         text = f"{margin:.1f} dB of fade margin in the weaker direction ({way}); {needed:.1f} dB asked"
-        more = "" if verdict == "closes" else "; but packets are lost that the level does not explain"
-        return f"Measured: {text}{more}."
+        return f"Measured: {text}{but and f'; {but}'}."
     if weaker.verdict == "at_risk":
         short = f"{needed - margin:.1f} dB short of what is asked"
         return f"Measured: {margin:.1f} dB of fade margin from {way}, {short}."

@@ -39,6 +39,9 @@ CLEAR_K_DB, BLOCKED_K_DB = 10.0, 3.0
 K above 13 dB under nearly all conditions where short fades were measured (5.8 GHz, 72 links); rural macro cells
 7 dB (3GPP TR 38.901). The figures between are common practice."""
 
+K_STEPS_DB: tuple[float, ...] = tuple(BLOCKED_K_DB + i for i in range(int(CLEAR_K_DB - BLOCKED_K_DB) + 1))
+"""Where a table goes by K."""
+
 FADING_TREES_DB = 12.0
 """Trees in the way that lose so much leave no steady ray either."""
 

@@ -16,7 +16,7 @@ from linkcalc.errors import OutOfRangeWarning
 from linkcalc.judgement import judge as judge_direction
 from linkcalc.legal import Excess, lawful
 from linkcalc.link_case import LinkCase, feeder_loss_db
-from linkcalc.path_loss import clearance, every_model, spread_db, two_ray_db
+from linkcalc.path_loss import clearance, every_model, profile_losses, spread_db, two_ray_db
 from linkcalc.plan import Link, LoadedPlan, Station
 from linkcalc.propagation import fresnel, noise, refractivity
 from linkcalc.reliability import mean_success
@@ -496,9 +496,6 @@ def _height_sweep(case: LinkCase) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Margin of the weaker direction over heights of the `to` antenna."""
     top_m = max(15.0, 2.0 * case.far.antenna_height_m)
     heights_m = np.unique(np.append(np.linspace(0.5, top_m, 80), case.far.antenna_height_m))
-    margins_db, raw_db = np.empty_like(heights_m), np.empty_like(heights_m)
-    for i, height_m in enumerate(heights_m):
-        raised = case.with_heights(far_m=float(height_m))
-        margins_db[i] = raised.weaker_margin_db
-        raw_db[i] = margins_db[i]
-    return heights_m, margins_db, raw_db
+    found = profile_losses(case.profile, case.situation, case.near.antenna_height_m, heights_m)
+    margins_db = np.minimum(*case.margins_db(found))
+    return heights_m, margins_db, margins_db

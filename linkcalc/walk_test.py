@@ -10,6 +10,7 @@ import numpy as np
 from linkcalc._arrays import Floats
 from linkcalc.link_case import LinkCase
 from linkcalc.measured import Side, State
+from linkcalc.plan import Plan
 from linkcalc.readings import Reading, Way
 from linkcalc.site_level import Distribution, even_grid, log_likelihood
 from linkcalc.uncertainty import fading
@@ -74,7 +75,11 @@ def _apart_m(y: float, x: float, latitude_deg: float, longitude_deg: float) -> f
 
 
 def walk_test(
-    case: LinkCase, readings: Sequence[Reading], states: Sequence[State], by_spot: dict[str, list[int]]
+    case: LinkCase,
+    readings: Sequence[Reading],
+    states: Sequence[State],
+    by_spot: dict[str, list[int]],
+    plan: Plan | None = None,
 ) -> tuple[Spot, ...]:
     """Compare spots: each one's level is drawn around the place's, and the place's around the prediction."""
     kind, k_db = fading(case)
@@ -86,7 +91,7 @@ def walk_test(
     margin = even_grid(min(planned) - 100.0, max(planned) + 80.0)
     sides, likelihood = [], []
     for chosen, planned_db in zip(by_spot.values(), planned, strict=True):
-        own = [Side(case, w, [readings[i] for i in chosen], [states[i] for i in chosen]) for w in _WAYS]
+        own = [Side(case, w, [readings[i] for i in chosen], [states[i] for i in chosen], plan) for w in _WAYS]
         excess = planned_db - margin[::-1]
         heard = [s.heard for s in own]
         likelihood.append(

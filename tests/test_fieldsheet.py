@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from linkcalc.errors import DomainError
-from linkcalc.fieldsheet import AS_PLANNED, FieldSheet, field_sheet
+from linkcalc.fieldsheet import FieldSheet, field_sheet
+from linkcalc.fitted import AS_PLANNED
 from linkcalc.link_case import LinkCase
 from linkcalc.plan import LoadedPlan, load_plan
 from linkcalc.rules.plan_limits import section

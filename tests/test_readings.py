@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from linkcalc.errors import ReadingsError
-from linkcalc.readings import LARGEST_FILE_BYTES, Readings, read_readings
+from linkcalc.readings import LARGEST_FILE_BYTES, Readings, read_all, read_readings
 
 STATIONS = ("tank", "generator shed")
 HEADER = "time,direction,rssi_dbm,snr_db,sent,received,engine_running,spot,note"
@@ -196,9 +196,14 @@ def test_the_header_once_more_is_skipped_with_a_note(file):
 
 
 def test_a_row_pasted_twice_counts_once_if_its_time_shows_it(file):
-    found = read(file, GOOD + ROWS[0] + "\n")
+    by_second = GOOD.replace("T08:20", "T08:20:31")
+    found = read(file, by_second + ROWS[0] + "\n")
     assert len(found.readings) == 3
     assert any("row 5 is row 2 once more" in n for n in found.notes)
+    # lost packets of one minute have nothing to differ in
+    lost = "2026-03-14T08:40,there,,,1,0,no,,\n"
+    assert len(read(file, HEADER + "\n" + 90 * lost).readings) == 90
+    assert len(read(file, HEADER + "\n" + 90 * lost.replace("T08:40", "T08:40:00")).readings) == 90
     # without a time two packets may well read the same
     assert len(read(file, "direction,rssi_dbm\nthere,-100\nthere,-100\n").readings) == 2
 
@@ -356,3 +361,59 @@ def test_a_damaged_file_is_read_or_refused_in_one_line(file):
             assert r.sent is None or (r.received is not None and 0 <= r.received <= r.sent)
             assert r.measured_level or r.received is not None
     assert min(refused, used, bad_rows) > 120  # the damage is real, and so is this test
+
+
+def test_a_file_pasted_twice_counts_once(file):
+    found = read(file, GOOD + GOOD)
+    assert len(found.readings) == 3
+    assert any("holds its readings once more" in n for n in found.notes)
+
+
+def test_files_of_several_phones_are_one_and_what_two_hold_counts_once(tmp_path):
+    early = HEADER + "\n2026-03-14T08:00:05,there,-110,4,1,1,no,,\n"
+    late = early + "2026-03-14T08:00:09,there,-111,4,1,1,no,,\n"
+    other = json.dumps({"link": "level", "readings": [{"direction": "back", "rssi_dbm": -99}]})
+    for name, text in (("noon.csv", early), ("evening.csv", late), ("copy.csv", late), ("b.json", other)):
+        (tmp_path / name).write_text(text)
+    found = read_all([tmp_path / n for n in ("noon.csv", "evening.csv", "copy.csv", "b.json")], STATIONS)
+    assert [r.place for r in found.readings] == ["noon.csv 2", "evening.csv 3", "b.json 1"]
+    assert found.link == "level"
+    assert any("copy.csv holds the readings of evening.csv once more" in n for n in found.notes)
+    assert any("1 readings stand in another file too" in n for n in found.notes)
+
+
+def test_lost_packets_of_one_minute_on_two_phones_are_not_doubles(tmp_path):
+    row = "2026-03-14T08:00,there,,,1,0,no,,\n"
+    (tmp_path / "a.csv").write_text(HEADER + "\n" + 5 * row)
+    (tmp_path / "b.csv").write_text(HEADER + "\n" + 7 * row)
+    assert len(read_all([tmp_path / "a.csv", tmp_path / "b.csv"], STATIONS).readings) == 12
+
+
+def test_settings_of_a_reading_are_read(file):
+    columns = (
+        "direction,rssi_dbm,spreading_factor,bandwidth_khz,near_power_dbm,near_antenna,near_antenna_gain_dbi,"
+        "far_feeder,far_feeder_loss_db"
+    )
+    (reading,) = read(file, f"{columns}\nthere,-100,SF12,250 kHz,14,long one,8,thin,3.5 dB\n").readings
+    assert (reading.spreading_factor, reading.bandwidth_khz, reading.near_power_dbm) == (12, 250.0, 14.0)
+    assert (reading.near_antenna, reading.near_antenna_gain_dbi) == ("long one", 8.0)
+    assert (reading.far_feeder, reading.far_feeder_loss_db) == ("thin", 3.5)
+    bad = read(file, f"{columns}\nthere,-100,13,,,,,,\nthere,-100,12,,,,,,\n").refused
+    assert bad[0].reason == "spreading_factor = 13 is none; spreading factors are 5 to 12"
+
+
+@pytest.mark.parametrize(
+    ("cell", "day"),
+    [("14.3.2026 08:05", "2026-03-14 08:05:00"), ("1773475500", "2026-03-14 08:05:00+00:00"),
+     ("1773475500000", "2026-03-14 08:05:00+00:00"), ("14.03.2026", "2026-03-14 00:00:00")],
+)  # fmt: skip
+def test_dates_as_people_and_loggers_write_them(file, cell, day):
+    (reading,) = read(file, f"time;direction;rssi_dbm\n{cell};there;-100\n").readings
+    assert str(reading.time) == day
+
+
+def test_many_bad_dates_are_one_line(file):
+    found = read(file, "time,direction,rssi_dbm\n" + 5000 * "yesterday,there,-100\n")
+    assert len(found.readings) == 5000
+    (note,) = found.notes
+    assert "4999 more like it" in note

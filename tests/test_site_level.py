@@ -15,11 +15,15 @@ from linkcalc.site_level import (
     OFFSET_DB,
     Count,
     Distribution,
+    Group,
     Heard,
     MeasuredNoise,
+    Update,
     even_grid,
     fade_points_db,
     log_likelihood,
+    reading_error_db,
+    ripple_db,
     update,
 )
 
@@ -49,7 +53,9 @@ def simulated_site(rng: np.random.Generator, rician_k_db: float, excess_db: floa
     planned_db = rng.uniform(12.0, 30.0)
     site = Site(excess, [], [])
     for noise_dbm in (-117.0, -111.0):
-        expected = Expected(noise_dbm + REQUIRED_SNR_DB + planned_db, noise_dbm, THERMAL_DBM, planned_db)
+        expected = Expected(
+            noise_dbm + REQUIRED_SNR_DB + planned_db, noise_dbm, THERMAL_DBM, planned_db, REQUIRED_SNR_DB
+        )
         offset, noise_over = rng.normal(0.0, OFFSET_DB), rng.normal(0.0, 1.0)
         rows = []
         for row in range(int(rng.integers(6, 17))):
@@ -88,7 +94,7 @@ def fades_db(rng: np.random.Generator, rician_k_db: float, n: int) -> np.ndarray
 
 
 def heard_of(rows: list[Reading], expected: Expected) -> Heard:
-    levels = read_levels(rows, [expected] * len(rows), REQUIRED_SNR_DB)
+    levels = read_levels(rows, [expected] * len(rows))
     over = levels.noise_dbm - expected.noise_dbm
     over = over[np.isfinite(over)]
     noise = None
@@ -109,9 +115,19 @@ def heard_of(rows: list[Reading], expected: Expected) -> Heard:
     )
 
 
+def updated(heard: list[Heard], **how: object) -> Update:
+    return update([Group(tuple(heard))], **how)  # type: ignore[arg-type]
+
+
+def fading_levels(n: int, mean_db: float = 0.0) -> np.ndarray:
+    """Levels that fade as Rician K 10 dB does, each with a reading's error."""
+    rng = np.random.default_rng(99)
+    return mean_db + fades_db(rng, 10.0, n) + rng.normal(0.0, ERROR_DB, n)
+
+
 def answer(site: Site, rician_k_db: float):
     fading = "rayleigh" if rician_k_db == RAYLEIGH else "rician"
-    return update(site.heard, site_db=SITE_DB, day_db=DAY_DB, fading=fading, rician_k_db=rician_k_db)
+    return updated(site.heard, site_db=SITE_DB, day_db=DAY_DB, fading=fading, rician_k_db=rician_k_db)
 
 
 @pytest.mark.slow
@@ -172,39 +188,39 @@ def test_lost_packets_alone_find_the_margin():
     # half of the packets lost: the median fade is as deep as the margin
     middle = fade_points_db("rayleigh")[1]
     heard = Heard(np.empty(0), np.empty(0), np.empty(0), (Count(20.0, 4000, 2000),))
-    found = update([heard], site_db=12.0, fading="rayleigh")
-    assert 20.0 - found.excess.quantile(0.5) == pytest.approx(-middle, abs=0.6)
+    found = updated([heard], site_db=12.0, fading="rayleigh")
+    assert 20.0 - found.directions[0].shortfall.quantile(0.5) == pytest.approx(-middle, abs=0.6)
 
 
 def test_packets_not_heard_at_all_say_below_sensitivity_and_no_more():
     heard = Heard(np.empty(0), np.empty(0), np.empty(0), (Count(20.0, 30, 0),))
-    found = update([heard], site_db=12.0, fading="rician", rician_k_db=10.0)
-    assert found.excess.interval()[0] > 18.0
+    found = updated([heard], site_db=12.0, fading="rician", rician_k_db=10.0)
+    assert found.directions[0].shortfall.interval()[0] > 17.0  # by loss or by noise
     assert found.excess.standard_deviation > 3.0
 
 
 def test_packets_lost_to_interference_are_not_taken_for_a_weak_signal():
-    level = np.full(30, 0.0)
+    level = fading_levels(30)
     quiet = Heard(level, level + 30.0, np.ones(30), (Count(30.0, 30, 30),))
     jammed = Heard(level, level + 30.0, np.ones(30), (Count(30.0, 60, 30),))
-    a, b = (update([h], site_db=12.0, fading="rician", rician_k_db=10.0) for h in (quiet, jammed))
+    a, b = (updated([h], site_db=12.0, fading="rician", rician_k_db=10.0) for h in (quiet, jammed))
     assert b.excess.mean == pytest.approx(a.excess.mean, abs=1.0)
     assert b.directions[0].unexplained > 0.2
     assert a.directions[0].unexplained < 0.02
 
 
 def test_wrong_readings_do_not_pull_and_are_told_apart():
-    level = np.append(np.full(12, -3.0), [40.0, -45.0])
+    level = np.append(fading_levels(12, -3.0), [40.0, -45.0])
     heard = Heard(level, np.full(14, 25.0), np.ones(14))
-    found = update([heard], site_db=12.0, fading="rician", rician_k_db=10.0)
+    found = updated([heard], site_db=12.0, fading="rician", rician_k_db=10.0)
     assert found.excess.mean == pytest.approx(3.0, abs=0.7)
     assert (found.directions[0].wrong > 0.9).tolist() == [False] * 12 + [True, True]
 
 
 def test_more_readings_cannot_cure_a_receivers_offset_but_the_other_receiver_can():
     def spread(*ways: int) -> float:
-        heard = [Heard(np.zeros(n), np.full(n, 30.0), np.ones(n)) for n in ways]
-        found = update(heard, site_db=12.0, fading="rician", rician_k_db=10.0)
+        heard = [Heard(fading_levels(n), np.full(n, 30.0), np.ones(n)) for n in ways]
+        found = updated(heard, site_db=12.0, fading="rician", rician_k_db=10.0)
         return found.excess.standard_deviation
 
     assert spread(10) > spread(1000) == pytest.approx(OFFSET_DB, abs=0.1)
@@ -213,29 +229,29 @@ def test_more_readings_cannot_cure_a_receivers_offset_but_the_other_receiver_can
 
 def test_measured_noise_makes_the_margin_follow_the_snr_whatever_the_offset():
     # register 4 dB low: level and noise read low alike, the SNR is right
-    level = np.full(40, -4.0)
+    level = fading_levels(40, -4.0)
     heard = Heard(level, level + 20.0, np.ones(40), noise=MeasuredNoise(-4.0, 0.3))
-    found = update([heard], site_db=12.0, fading="rician", rician_k_db=10.0).directions[0]
+    found = updated([heard], site_db=12.0, fading="rician", rician_k_db=10.0).directions[0]
     assert found.shortfall.mean == pytest.approx(0.0, abs=0.6)
     without = Heard(level, level + 20.0, np.ones(40))
     assert (
-        update([without], site_db=12.0, fading="rician", rician_k_db=10.0).directions[0].shortfall.mean > 3.0
+        updated([without], site_db=12.0, fading="rician", rician_k_db=10.0).directions[0].shortfall.mean > 3.0
     )
 
 
 def test_without_readings_the_prediction_stands():
-    found = update(
+    found = updated(
         [Heard(np.empty(0), np.empty(0), np.empty(0))], site_db=12.0, day_db=3.0, fading="rayleigh"
     )
-    assert found.excess.mean == pytest.approx(0.0, abs=1e-6)
+    assert found.excess.mean == pytest.approx(0.0, abs=1e-3)
     assert found.excess.standard_deviation == pytest.approx(12.0, rel=0.01)
     assert found.directions[0].own_excess is None
 
 
 def test_what_the_day_alone_brought_is_not_taken_for_the_sites():
-    heard = Heard(np.full(30, -10.0), np.full(30, 20.0), np.ones(30))
+    heard = Heard(fading_levels(30, -10.0), np.full(30, 20.0), np.ones(30))
     steady, fickle = (
-        update([heard], site_db=6.0, day_db=d, fading="rician", rician_k_db=10.0) for d in (0.0, 6.0)
+        updated([heard], site_db=6.0, day_db=d, fading="rician", rician_k_db=10.0) for d in (0.0, 6.0)
     )
     assert steady.excess.mean > 8.0
     assert fickle.excess.mean == pytest.approx(fickle.today.mean / 2.0, abs=0.1)
@@ -266,8 +282,63 @@ def test_ten_times_the_readings_take_little_more_than_ten_times_the_work():
         level = np.round(fades_db(rng, 5.0, n)) + rng.integers(0, 4, n) / 4.0
         heard = Heard(level, np.round(level + 12.0, 2), np.ones(n), (Count(12.0, n + n // 10, n),))
         begun = time.process_time()
-        update([heard, heard], site_db=12.0, fading="rician", rician_k_db=5.0)
+        updated([heard, heard], site_db=12.0, fading="rician", rician_k_db=5.0)
         return time.process_time() - begun
 
     cpu_s(1_000)  # what is kept from call to call
     assert cpu_s(10_000) < 15.0 * cpu_s(1_000)
+
+
+def test_a_reading_is_worth_what_links_measured_again_show():
+    # 169 fixed links of 868 MHz at 1 to 3 m: the median of 1, 3 and 10 readings against the rest of the same
+    # spot and height; against another height at the same place (counted from open data)
+    assert [reading_error_db(n) for n in (1, 3, 10)] == [4.8, 3.5, 2.3]
+    assert {reading_error_db(n, same_height=False) for n in (3, 10)} == {6.5}
+
+
+@pytest.mark.parametrize("rician_k_db", [10.0, 5.0])
+@pytest.mark.parametrize("n", [1, 3, 10, 60])
+@pytest.mark.parametrize("same_height", [True, False])
+def test_the_posterior_is_as_wide_as_that_many_readings_leave_it(rician_k_db, n, same_height):
+    """Both ways read, which halves the receivers' offsets."""
+    how = {"fading": "rician", "rician_k_db": rician_k_db}
+    heard = Heard(fading_levels(n), np.full(n, 30.0), np.ones(n))
+    ripple = ripple_db(n, same_height=same_height, **how)
+    found = update([Group((heard, heard), ripple)], site_db=30.0, **how)
+    wanted = reading_error_db(n, same_height=same_height)
+    assert found.excess.standard_deviation > 0.9 * wanted
+    assert found.excess.standard_deviation < max(1.45 * wanted, 5.2)
+
+
+def test_readings_at_the_final_height_outweigh_those_at_another():
+    how = {"fading": "rician", "rician_k_db": 10.0}
+    groups = [
+        Group(
+            (Heard(fading_levels(10, level), np.full(10, 30.0), np.ones(10)),),
+            ripple_db(10, same_height=same, **how),
+        )
+        for level, same in ((0.0, True), (-12.0, False))
+    ]
+    found = update(groups, site_db=12.0, **how)
+    assert found.excess.mean < 4.0
+    assert found.directions[0].wrong.size == 20
+
+
+def test_a_fade_that_stands_still_is_one_draw_however_many_packets_show_it():
+    rng = np.random.default_rng(5)
+    still = Heard(-4.0 + rng.normal(0.0, ERROR_DB, 200), np.full(200, 30.0), np.ones(200))
+    moving = Heard(fading_levels(200, -4.0), np.full(200, 30.0), np.ones(200))
+    how = {"site_db": 12.0, "fading": "rician", "rician_k_db": 5.0}
+    a, b = updated([still], **how), updated([moving], **how)
+    assert a.stands_still > 0.95
+    assert a.excess.standard_deviation > b.excess.standard_deviation + 0.5
+
+
+def test_noise_hidden_by_strong_signals_is_not_known_to_be_none():
+    level = fading_levels(30)
+    heard = Heard(level, level + 40.0, np.ones(30))
+    bounded = Heard(level, level + 40.0, np.ones(30), noise_most_db=2.0)
+    measured = Heard(level, level + 40.0, np.ones(30), noise=MeasuredNoise(0.0, 0.3))
+    how = {"site_db": 12.0, "fading": "rician", "rician_k_db": 10.0}
+    tops = [updated([h], **how).directions[0].shortfall.interval()[1] for h in (heard, bounded, measured)]
+    assert tops[0] > tops[1] + 5.0 > tops[2] + 5.0

@@ -42,7 +42,7 @@ class Land:
     spacing_m: Floats
     """(windows,) of each raster."""
     cells_m: Floats
-    """(windows,) longer side of each raster's cells."""
+    """(windows,) the longer side of its cells."""
     step_m: float | None
     largest_hole_m: float
     tree_surface: bool
@@ -71,7 +71,15 @@ class Land:
     def digest(self) -> str:
         """SHA-256 of all that profiles are made from."""
         made_of = hashlib.sha256()
-        for array in (self.cells, self.native, self.windows, self.maps, self.sizes, self.spacing_m):
+        for array in (
+            self.cells,
+            self.native,
+            self.windows,
+            self.maps,
+            self.sizes,
+            self.spacing_m,
+            self.cells_m,
+        ):
             made_of.update(np.ascontiguousarray(array).data)
         figures = (
             self.latitude_deg, self.longitude_deg, self.radius_m, self.step_m, self.largest_hole_m,
@@ -127,18 +135,21 @@ class Land:
                     native[part] = np.where(on, np.minimum(native[part], self.spacing_m[w]), native[part])
         return native
 
-    def cell_m(self, east_m: Floats, north_m: Floats) -> Floats:
-        """Cell of the rasters that give each path its ground, as a profile's `cell_m`."""
+    def cell_m(self, east: Floats, north: Floats) -> Floats:
+        """Cell of the rasters that give each path its ground, as a profile states it."""
         ground = np.flatnonzero(self.windows[:, kernels.LAYER] == kernels.GROUND)
-        if ground.size == 1:
-            return np.full(east_m.shape, self.cells_m[ground[0]])
-        found = np.empty(east_m.shape)
+        sizes = self.cells_m[ground]
+        if np.ptp(sizes) == 0.0:
+            return np.full(east.shape, sizes[0])
+        found = np.empty(east.shape)
         share = np.linspace(0.0, 1.0, _PROBES)
-        for i in range(0, east_m.size, 1024):
+        east, north = east / self.radius_m, north / self.radius_m
+        for i in range(0, east.size, 1024):
             part = slice(i, i + 1024)
-            east, north = (np.outer(v[part] / self.radius_m, share) for v in (east_m, north_m))
-            held = self._held(east, north, ground)
-            cells = self.cells_m[ground][held.argmax(axis=0)]
+            held = self._held(np.outer(east[part], share), np.outer(north[part], share), ground)
+            cells = np.zeros(held.shape[1:])
+            for size, on in reversed(list(zip(sizes, held, strict=True))):
+                cells[on] = size
             found[part] = np.quantile(cells, 0.95, axis=-1, method="higher")
         return found
 

@@ -12,7 +12,7 @@ from linkcalc.area.losses import End
 from linkcalc.errors import DomainError, OutOfRangeWarning, TerrainError
 from linkcalc.judgement import Judgement, judge
 from linkcalc.legal import lawful
-from linkcalc.link_case import LinkCase, feeder_loss_db, gain_dbi
+from linkcalc.link_case import LinkCase
 from linkcalc.path_loss import Losses
 from linkcalc.plan import ChirpModulation, Link
 from linkcalc.radio import css
@@ -192,16 +192,9 @@ def _common_db(
         there = np.broadcast_to(station_deg[0], east.shape), np.broadcast_to(station_deg[1], east.shape)
         home = np.asarray(geodesy.ellipsoid().inv(lon, lat, there[1], there[0])[0])
     bearings = (out, home) if fixed == "near" else (home, out)
-    total = np.full(east.shape, sum(t.value_db for t in template.polarisation_terms))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", OutOfRangeWarning)
-        for t in template.path_terms(found):
-            total = total + t.value_db
-        for station, bearing, up in zip((near, far), bearings, template.elevations_deg(found), strict=True):
-            total = total + gain_dbi(station, bearing, np.nan_to_num(up))
-            total = total - feeder_loss_db(station, template.frequency_hz)
-            total = total - sum(x.loss_db for x in station.extra_loss)
-    return np.asarray(total)
+        return template.common_db(found, bearings)
 
 
 def _plane(station_deg: tuple[float, float]) -> str:

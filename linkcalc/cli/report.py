@@ -2,23 +2,28 @@
 
 import datetime
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
 from linkcalc.cli._shell import PlanArgument
+from linkcalc.cli.survey import Leaf, chosen_link, tell_refused
 from linkcalc.errors import LinkcalcError
 
+if TYPE_CHECKING:
+    from linkcalc.measured import Leaf as LeafName
+
 _PAPERS = ("a4", "letter")
-_MOST_REFUSED_SHOWN = 20
 
 
 def report(
     plan: PlanArgument,
     readings: Annotated[
-        Path | None,
+        list[Path] | None,
         typer.Argument(
-            metavar="READINGS", help="Readings: CSV, or JSON of the field sheet.", show_default=False
+            metavar="READINGS...",
+            help="Readings, one file or several: CSV, or JSON of the field sheet.",
+            show_default=False,
         ),
     ] = None,
     output: Annotated[
@@ -37,6 +42,14 @@ def report(
             metavar="YYYY-MM-DD", help="Date of the record; left out: room for it.", show_default=False
         ),
     ] = None,
+    leaf: Annotated[
+        Leaf | None,
+        typer.Option(help="Trees on the day of the readings, where rows do not say.", show_default=False),
+    ] = None,
+    wet: Annotated[
+        bool | None,
+        typer.Option("--wet/--dry", help="Leaves on the day, where rows do not say.", show_default=False),
+    ] = None,
     success: Annotated[
         float | None,
         typer.Option(
@@ -49,6 +62,11 @@ def report(
     confidence: Annotated[
         float, typer.Option(metavar="SHARE", help="How sure the proof is (0 to 1).")
     ] = 0.95,
+    customer: Annotated[str, typer.Option(metavar="NAME", help="Customer.", show_default=False)] = "",
+    site: Annotated[str, typer.Option(metavar="NAME", help="Site.", show_default=False)] = "",
+    job: Annotated[str, typer.Option(metavar="NUMBER", help="Job or order.", show_default=False)] = "",
+    installer: Annotated[str, typer.Option(metavar="NAME", help="Installer.", show_default=False)] = "",
+    firm: Annotated[str, typer.Option(metavar="NAME", help="The installer's firm.", show_default=False)] = "",
     signed_by_lines: Annotated[
         int, typer.Option(min=0, max=12, metavar="N", help="Lines for signatures.")
     ] = 2,
@@ -65,31 +83,33 @@ def report(
 
     Exit code: 0 whatever the verdict, 2 bad input.
     """
-    from linkcalc.cli.survey import chosen_link
     from linkcalc.files import atomic_write
     from linkcalc.plan import load_plan
-    from linkcalc.readings import link_named_in, read_readings
-    from linkcalc.record import make_record
+    from linkcalc.readings import link_named_in, read_all
+    from linkcalc.record import Job, make_record
     from linkcalc.views.record import record_html, record_pdf
 
     if paper not in _PAPERS:
         raise LinkcalcError(f"--paper {paper}: write a4 or letter")
     loaded = load_plan(plan)
-    found = None
-    chosen = chosen_link(loaded, link or (None if readings is None else link_named_in(readings)))
-    if readings is not None:
-        found = read_readings(readings, (chosen.from_, chosen.to))
-        for row in found.refused[:_MOST_REFUSED_SHOWN]:
-            typer.echo(f"linkcalc: {readings}, row {row.row}: {row.reason}; row not used", err=True)
+    files = readings or []
+    named = (name for name in map(link_named_in, files) if name is not None)
+    chosen = chosen_link(loaded, link or next(named, None))
+    found = read_all(files, (chosen.from_, chosen.to)) if files else None
     record = make_record(
         loaded,
         chosen,
         readings=found,
-        readings_path=readings,
+        readings_paths=files,
+        leaf=cast("LeafName | None", leaf and leaf.value),
+        wet_foliage=wet,
         day=_day(date),
         success=success,
         confidence=confidence,
+        job=Job(*(" ".join(text.split())[:120] for text in (customer, site, job, installer, firm))),
     )
+    if record.survey is not None:
+        tell_refused(files, record.survey.refused)
     page = record_html(record, signed_by_lines)
     written = [(output, page.encode())]
     if pdf is not None:

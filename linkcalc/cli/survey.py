@@ -10,9 +10,11 @@ from linkcalc.cli._shell import EXIT_CODES, PlanArgument
 from linkcalc.errors import LinkcalcError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from linkcalc.measured import Leaf as LeafName
     from linkcalc.plan import Link, LoadedPlan
-    from linkcalc.readings import Way
+    from linkcalc.readings import RefusedRow, Way
 
 _MOST_REFUSED_SHOWN = 20
 
@@ -34,9 +36,11 @@ class Leaf(StrEnum):
 def survey(
     plan: PlanArgument,
     readings: Annotated[
-        Path,
+        list[Path],
         typer.Argument(
-            metavar="READINGS", help="Readings: CSV, or JSON of the field sheet.", show_default=False
+            metavar="READINGS...",
+            help="Readings, one file or several: CSV, or JSON of the field sheet.",
+            show_default=False,
         ),
     ],
     link: Annotated[
@@ -70,11 +74,14 @@ def survey(
 
     \b
     Columns of a CSV file, in any order; direction, and a level or a count:
-      time             ISO 8601
+      time             ISO 8601, or day.month.year 14:05
       direction        there (the link's from -> to), back, or names: tank -> shed
       rssi_dbm snr_db  of a packet, or the median of a burst
       sent received    packets; count the lost ones, they matter most
       near_height_m far_height_m   antennas as mounted, at from and to
+      spreading_factor bandwidth_khz   as set for the reading, where not as planned
+      near_power_dbm near_antenna near_antenna_gain_dbi near_feeder
+      near_feeder_loss_db   as fitted at from; far_... at to
       engine_running wet_foliage   yes or no
       leaf             in_leaf or out_of_leaf
       spot latitude_deg longitude_deg   of spots tried for a station
@@ -83,7 +90,7 @@ def survey(
     \b
     Example:
       linkcalc survey site.toml readings.csv
-      linkcalc survey site.toml readings.csv --out result
+      linkcalc survey site.toml tank.json shed.csv --out result
 
     Rows that cannot be used are named on stderr, one line each; the others count. Exit code: 0 closes, 3 at
     risk, 4 does not close, 2 if nothing can be used.
@@ -93,7 +100,7 @@ def survey(
     from json import dumps
 
     from linkcalc.plan import load_plan
-    from linkcalc.readings import link_named_in, read_readings
+    from linkcalc.readings import link_named_in, read_all
     from linkcalc.survey import survey_link
     from linkcalc.verdict import link_case, open_terrain
     from linkcalc.views.jsonout import plain_data
@@ -101,15 +108,10 @@ def survey(
     from linkcalc.views.text import abilities
 
     loaded = load_plan(plan)
-    chosen = chosen_link(loaded, link or link_named_in(readings))
+    named = (name for name in map(link_named_in, readings) if name is not None)
+    chosen = chosen_link(loaded, link or next(named, None))
     way = cast("Way | None", direction and direction.value)
-    found = read_readings(readings, (chosen.from_, chosen.to), direction=way)
-    for row in found.refused[:_MOST_REFUSED_SHOWN]:
-        typer.echo(f"linkcalc: {readings}, row {row.row}: {row.reason}; row not used", err=True)
-    if len(found.refused) > _MOST_REFUSED_SHOWN:
-        typer.echo(
-            f"linkcalc: {readings}: {len(found.refused) - _MOST_REFUSED_SHOWN} more rows not used", err=True
-        )
+    found = read_all(readings, (chosen.from_, chosen.to), direction=way)
     with open_terrain(loaded) as terrain:
         case = link_case(loaded, chosen, terrain)
         answer = survey_link(
@@ -117,8 +119,10 @@ def survey(
             found,
             leaf=cast("LeafName | None", leaf and leaf.value),
             wet_foliage=wet,
+            plan=loaded.plan,
             plan_digest=loaded.digest,
         )
+    tell_refused(readings, answer.refused)
     text = dumps(plain_data(answer), indent=2, ensure_ascii=False, allow_nan=False)
     if json:
         typer.echo(text)
@@ -135,6 +139,15 @@ def survey(
             written.append(out / name)
         typer.echo(f"wrote {len(written)} files to {out}", err=True)
     raise typer.Exit(EXIT_CODES[answer.verdict])
+
+
+def tell_refused(files: "Sequence[Path]", refused: "Sequence[RefusedRow]") -> None:
+    """Name the rows that are not used on stderr."""
+    file = ", ".join(str(f) for f in files)
+    for row in refused[:_MOST_REFUSED_SHOWN]:
+        typer.echo(f"linkcalc: {row.file or file}, row {row.row}: {row.reason}; row not used", err=True)
+    if len(refused) > _MOST_REFUSED_SHOWN:
+        typer.echo(f"linkcalc: {file}: {len(refused) - _MOST_REFUSED_SHOWN} more rows not used", err=True)
 
 
 def chosen_link(loaded: "LoadedPlan", name: str | None) -> "Link":

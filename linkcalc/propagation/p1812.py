@@ -470,7 +470,7 @@ def longest(edges: Floats, inside: NDArray[np.bool_]) -> float:
     for last in np.flatnonzero(inside[1:] != inside[:-1]):
         if inside[start]:
             found = max(found, float(edges[last + 1] - edges[start]))
-        start = last + 1
+        start = int(last) + 1
     if inside[start]:
         found = max(found, float(edges[-1] - edges[start]))
     return found

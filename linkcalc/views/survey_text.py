@@ -5,6 +5,7 @@ from collections.abc import Sequence
 
 from linkcalc.acceptance import Acceptance, RuleOutcome
 from linkcalc.measured import DirectionSurvey
+from linkcalc.site_level import reading_error_db
 from linkcalc.survey import Survey
 from linkcalc.views.text import (
     VERDICT_WORDS,
@@ -116,22 +117,49 @@ def _conditions(page: Page, survey: Survey) -> None:
             f"Antennas stood at {mounted}, the plan has {planned}: the readings are held against the "
             f"prediction for the heights they were taken at. Left there, the margins are {margins}."
         )
+    for line in day_lines(survey):
+        page.item(line)
+
+
+def day_lines(survey: Survey) -> list[str]:
+    """What the day did not have, and what another reading would buy."""
     names = {"there": survey.directions[0], "back": survey.directions[1]}
+    lines = []
     for a in survey.allowances:
+        if a.loss_db == 0.0:
+            lines.append(
+                "Nothing says what the leaves were like: counted as planned, good to "
+                f"{decibel_words(a.sigma_db)}."
+            )
+            continue
         way = (
             "both ways"
             if a.direction == "both"
             else f"from {names[a.direction].from_} to {names[a.direction].to}"
         )
         verb = "takes" if a.loss_db > 0.0 else "gives"
-        page.item(
-            f"Not there on the day: {a.name}, which {verb} another {decibel_words(abs(a.loss_db))} {way}; "
-            "counted in the margins above."
+        sure = f" (good to {decibel_words(a.sigma_db)}, one sigma)" if a.sigma_db else ""
+        lines.append(
+            f"Not there on the day: {a.name}, which {verb} another {decibel_words(abs(a.loss_db))} {way}"
+            f"{sure}; counted in the margins above."
         )
-    if survey.representative:
-        page.item("The day had all that the plan's conditions ask for.")
+    lines.append(
+        "The day had all that the plan's conditions ask for."
+        if survey.representative
+        else "The day was kinder than the plan's conditions, or nobody said: measure again when they hold."
+    )
+    more = survey.one_more
+    words = f"What was read leaves {decibel_words(more.now_db)} of the site's loss unknown, one sigma"
+    if more.at_final_height_db is not None:
+        words += (
+            ", for the antennas stood at other heights than planned; one reading at the planned ones would "
+            f"leave {decibel_words(more.at_final_height_db)}, ten {decibel_words(reading_error_db(10))}"
+        )
+    elif more.with_one_more_db < more.now_db - 0.05:
+        words += f"; one reading more would leave {decibel_words(more.with_one_more_db)}"
     else:
-        page.item("The day was kinder than the plan's conditions: measure again when they hold.")
+        words += "; more readings of the same hour would leave as much"
+    return [*lines, words + "."]
 
 
 def _spots(page: Page, spots: Sequence[Spot]) -> None:

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 WHY_NOT = "needs Debian's chromium and chromium-driver; .ci/debian installs them"
-SIZES = {"phone": (360, 740), "tablet": (820, 1180), "desk": (1280, 800)}
+SIZES = {"phone": (360, 740), "zoomed": (180, 370), "tablet": (820, 1180), "desk": (1280, 800)}
 
 
 def wanted() -> bool:
@@ -67,14 +67,26 @@ class Browser:
         width, height = SIZES[size]
         self.driver.execute_cdp_cmd(
             "Emulation.setDeviceMetricsOverride",
-            {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": size == "phone"},
+            {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": size in ("phone", "zoomed")},
         )
+
+    def key(self, name: str) -> None:
+        """Press a key of the keyboard."""
+        from selenium.webdriver import ActionChains, Keys
+
+        ActionChains(self.driver).send_keys(getattr(Keys, name.upper())).perform()
 
     def script(self, text: str, *arguments: Any) -> Any:
         return self.driver.execute_script(text, *arguments)
 
     def element(self, selector: str) -> Any:
         return self.driver.find_element("css selector", selector)
+
+    def click(self, selector: str) -> None:
+        """Click, in the middle of the screen: above may lie what stays on top."""
+        found = self.element(selector)
+        self.driver.execute_script("arguments[0].scrollIntoView({ block: 'center' })", found)
+        found.click()
 
     def elements(self, selector: str) -> list[Any]:
         return list(self.driver.find_elements("css selector", selector))

@@ -2,6 +2,7 @@
 
 import io
 import json
+import re
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -349,7 +350,7 @@ def test_every_control_is_reached_and_named_by_keyboard(browser: Browser, pages:
     seen = set()
     body = browser.element("body")
     for _ in range(len(controls) + 5):
-        browser.driver.switch_to.active_element.send_keys("\ue004")
+        browser.key("Tab")
         focused = browser.driver.switch_to.active_element
         if focused != body:
             seen.add(focused.id)
@@ -365,9 +366,18 @@ def add_readings(browser: Browser, count: int) -> None:
         ):  # fmt: skip
             browser.element(f"#{identifier}").send_keys(text)
         if k == 1:
-            browser.element("#snr-sign").click()
-        browser.element('#reading-form button[type="submit"]').click()
+            browser.click("#snr-sign")
+        browser.click('#reading-form button[type="submit"]')
         assert browser.text("reading-error") == ""
+
+
+def measured_words(browser: Browser) -> str:
+    """What the measured answer says, once it is worked out."""
+    for _ in range(50):
+        if not browser.script("return document.getElementById('measured-bar').classList.contains('waiting')"):
+            break
+        time.sleep(0.05)
+    return browser.text("verdict-measured")
 
 
 def test_readings_are_saved_as_survey_reads_them(
@@ -384,11 +394,13 @@ def test_readings_are_saved_as_survey_reads_them(
         "Browser.setDownloadBehavior", {"behavior": "allow", "downloadPath": str(tmp_path)}
     )
     browser.element("#save").click()
-    saved = tmp_path / "readings.json"
     for _ in range(50):
-        if saved.exists() and saved.stat().st_size:
+        found = [file for file in tmp_path.glob("readings-*.json") if file.stat().st_size]
+        if found:
             break
         time.sleep(0.1)
+    (saved,) = found
+    assert re.fullmatch(r"readings-level-and-start-command-\d{4}-\d\d-\d\d\.json", saved.name)
     assert json.loads(saved.read_text()) == json.loads(
         browser.script("return document.getElementById('json').value")
     )
@@ -417,8 +429,6 @@ def test_a_reading_is_held_against_the_level_expected(browser: Browser, pages: d
     over = power - there.received_power_dbm
     shown = browser.script("return judgedReading(sheet.readings[0]).over")
     assert shown == pytest.approx(over, abs=0.05)
-    measured = float(browser.script("return document.getElementById('there-measured').dataset.value"))
-    assert measured == pytest.approx(there.fade_margin_db + over, abs=0.05)
 
 
 def test_a_reading_stays_with_the_parts_it_was_taken_with(
@@ -433,10 +443,12 @@ def test_a_reading_stays_with_the_parts_it_was_taken_with(
     browser.reload()
     assert browser.script("return rows[0].over") == over
     saved = json.loads(browser.script("return document.getElementById('json').value"))
-    assert saved["readings"][0]["note"].startswith("with collinear, 8.0 dBi at spring tank; ladder")
     (tmp_path / "readings.json").write_text(json.dumps(saved))
     found = read_readings(tmp_path / "readings.json", ("spring tank", "generator shed"))
     assert not found.notes
+    (reading,) = found.readings
+    assert (reading.near_antenna, reading.near_antenna_gain_dbi) == ("long collinear", 8.0)
+    assert (reading.far_antenna, reading.near_feeder) == ("as planned", "as planned")
 
 
 def test_lost_packets_stand_beside_the_answer(browser: Browser, pages: dict[str, Page]) -> None:
@@ -444,8 +456,8 @@ def test_lost_packets_stand_beside_the_answer(browser: Browser, pages: dict[str,
     assert "not yet measured" in browser.text("sure-line")
     browser.element("#sent").send_keys("20")
     browser.element("#received").send_keys("0")
-    browser.element('#reading-form button[type="submit"]').click()
-    assert "0 of 20 packets arrived" in browser.text("verdict-measured")
+    browser.click('#reading-form button[type="submit"]')
+    assert "0 of 20 packets" in measured_words(browser)
     assert "not yet measured" not in browser.text("sure-line")
 
 
@@ -458,7 +470,7 @@ def test_a_reading_is_removed_only_when_meant(browser: Browser, pages: dict[str,
     browser.elements("#readings-list button")[1].click()
     browser.driver.switch_to.alert.accept()
     assert browser.script("return sheet.readings.map((r) => r.rssi_dbm)") == [-101, -103]
-    assert browser.driver.switch_to.active_element.get_attribute("aria-label") == "Remove reading 2"
+    assert browser.driver.switch_to.active_element.get_attribute("aria-label") == "Remove reading 1"
 
 
 def test_many_readings_do_not_slow_it_down(browser: Browser, pages: dict[str, Page]) -> None:
@@ -504,7 +516,7 @@ def test_a_reading_that_cannot_be_is_refused_with_the_mend(
     browser.open(pages["upland"].file)
     for identifier, text in entered.items():
         browser.element(f"#{identifier}").send_keys(text)
-    browser.element('#reading-form button[type="submit"]').click()
+    browser.click('#reading-form button[type="submit"]')
     assert said in browser.text("reading-error")
     assert browser.script("return sheet.readings.length") == 0
 
@@ -602,7 +614,7 @@ return said;
 
 OVERLAPS = """
 const leaves = [...document.querySelectorAll("body *")].filter((e) => {
-  if (["SCRIPT", "OPTION", "B"].includes(e.tagName) || e.id === "bar" || e.closest("#bar")) return false;
+  if (["SCRIPT", "OPTION", "B"].includes(e.tagName) || e.closest("#bars")) return false;
   if (!e.checkVisibility(SEEN)) return false;
   const control = ["INPUT", "SELECT", "BUTTON", "TEXTAREA"].includes(e.tagName);
   if (e.closest("svg")) return e.tagName === "text";
@@ -637,6 +649,21 @@ def test_nothing_overlaps_and_all_is_legible(browser: Browser, page: Page, size:
         choose(browser, "far-antenna", antenna)
         assert browser.script(SEEN + OVERLAPS) == []
         assert browser.script(SEEN + FAINT) == []
+    cut = """return [...document.querySelectorAll('.stepper input')]
+        .filter((e) => e.scrollWidth > e.clientWidth + 1).map((e) => e.id)"""
+    assert browser.script(cut) == []
+
+
+def test_it_is_legible_in_the_dark(browser: Browser, pages: dict[str, Page]) -> None:
+    dark = {"features": [{"name": "prefers-color-scheme", "value": "dark"}]}
+    browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", dark)
+    try:
+        browser.open(pages["upland"].file, "phone")
+        add_readings(browser, 1)
+        assert browser.script("return getComputedStyle(document.body).backgroundColor") == "rgb(16, 24, 30)"
+        assert browser.script(SEEN + FAINT) == []
+    finally:
+        browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
 
 
 def test_targets_are_big_enough_for_cold_hands(browser: Browser, pages: dict[str, Page]) -> None:

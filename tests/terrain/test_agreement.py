@@ -307,3 +307,17 @@ def test_what_no_raster_holds_is_sea_only_where_the_plan_says_so(write_raster, g
     # a station never stands on it
     with pytest.raises(TerrainError, match="nodata"):
         cut_profile(45.1521, 15.0025, *ENDS[2:], [path], sea_without_data=True)
+
+
+def test_the_land_states_the_cells_of_its_paths_as_profiles_do(write_raster, ground):
+    fine = write_raster("fine.tif", ground[:, :30], **UTM)
+    coarse = write_raster("coarse.tif", ground[::4, ::4], **(UTM | coarser(4)))
+    spots = [(45.1530, 15.0004), (45.1520, 15.0014), (45.1521, 15.0030), (45.1515, 15.0045)]
+    here = (45.1523, 15.0010)
+    for files in ([fine, coarse], [coarse]):
+        with open_mosaic(files) as mosaic, open_mosaic([]) as none:
+            land = read_land((mosaic, none, none), *here, 330.0, whole=False)
+            east, north = land.position_of(*np.transpose(spots))
+            expected = [cut_profile(*here, *spot, mosaic).cell_m for spot in spots]
+            assert land.cell_m(east, north).tolist() == expected
+    assert len(set(expected)) == 1

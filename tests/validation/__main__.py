@@ -5,11 +5,13 @@
     python -m tests.validation limits [--all]
     python -m tests.validation fleets [--only WORD]
     python -m tests.validation pages [--check]
+    python -m tests.validation crews [--crews N]
 
 DIR holds one folder a source (p1812, p526, itm, p2108, p2109). Every row found there is run. The exit code
 is 1 if a tolerance is missed, or if there was nothing to check. The second form compares predictions with
 measured links instead; the third asks the table of legal limits, the fourth sets the closed form for fleets beside
-their simulation; the last writes what was checked into docs/models/.
+their simulation, the fifth writes what was checked into docs/models/, the last judges the survey's intervals by
+simulated crews.
 
 A suite is a module `suite_<name>.py` of this package with `run(tables: Path) -> Iterable[Line]`.
 """
@@ -38,6 +40,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         return int(importlib.import_module("tests.validation.limits").main(arguments[1:]))
     if arguments[:1] == ["fleets"]:
         return int(importlib.import_module("tests.validation.fleets").main(arguments[1:]))
+    if arguments[:1] == ["crews"]:
+        return int(importlib.import_module("tests.validation.crews").main(arguments[1:]))
     if arguments[:1] == ["pages"]:
         return int(importlib.import_module("tests.validation.pages").main(arguments[1:]))
     options = _parser().parse_args(arguments)

@@ -38,6 +38,7 @@ time,direction,rssi_dbm,snr_db,sent,received,near_height_m,engine_running,note
 SECTIONS = [
     "Question and answer",
     "Cautions",
+    "What to change",
     "Stations",
     "Map",
     "Path in profile",
@@ -47,6 +48,7 @@ SECTIONS = [
     "As built",
     "Readings",
     "Acceptance test",
+    "Tests beyond the radio",
     "Measure again",
     "Conditions, warnings, assumptions",
     "Inputs and versions",
@@ -72,7 +74,7 @@ def record_of(plan: Path, readings: str | None = None, **how: Any) -> Record:
         path = plan.with_name("readings.csv")
         path.write_text(readings)
         found = read_readings(path, (link.from_, link.to))
-    return make_record(loaded, link, readings=found, readings_path=path, **how)
+    return make_record(loaded, link, readings=found, readings_paths=[path] if path else [], **how)
 
 
 @pytest.fixture(scope="module")
@@ -345,7 +347,8 @@ def test_no_figure_has_more_digits_than_it_deserves(planned: Record, measured: R
     [
         (date(2031, 2, 3), 48.0, date(2031, 6, 15)),
         (date(2031, 5, 16), 48.0, date(2031, 6, 15)),
-        (date(2031, 5, 17), 48.0, date(2032, 6, 15)),  # less than 30 days before: that season is this one
+        (date(2031, 6, 14), 48.0, date(2031, 6, 15)),
+        (date(2031, 6, 15), 48.0, date(2032, 6, 15)),
         (date(2031, 7, 20), 48.0, date(2032, 6, 15)),
         (date(2031, 12, 31), -36.0, date(2032, 12, 15)),
         (date(2031, 5, 2), -36.0, date(2031, 12, 15)),

@@ -10,8 +10,12 @@ from typing import Any
 import numpy as np
 
 from linkcalc._arrays import Floats
-from linkcalc.area.losses import MODELS, REGIMES
-from linkcalc.fieldsheet import AS_PLANNED, AntennaOption, EndSheet, FeederOption, FieldSheet
+from linkcalc.fieldsheet import AntennaOption, EndSheet, FeederOption, FieldSheet, SignalOption
+from linkcalc.fitted import AS_PLANNED, figures
+from linkcalc.measured_table import MeasuredTable
+from linkcalc.modulation import Signal
+from linkcalc.path_loss import MODELS, REGIMES
+from linkcalc.plan import ChirpModulation
 from linkcalc.result import MODEL_NAMES
 from linkcalc.views import style
 from linkcalc.views.record.markup import Child, Html, h
@@ -20,6 +24,7 @@ from linkcalc.views.text import VERDICT_WORDS, distance_words
 
 LOSS_STEP_DB = 0.005
 SPREAD_STEP_DB = 0.001
+NEEDED_STEP_DB = 0.002
 CLEARANCE_STEP_M = 0.05
 RATIO_STEP = 0.01
 _KINDS = ("ground", "trees", "building", "tank")
@@ -38,7 +43,10 @@ def field_sheet_html(sheet: FieldSheet) -> str:
         The same for the same sheet.
     """
     here = files("linkcalc.views.fieldsheet")
-    rules, script = (f"\n{here.joinpath(name).read_text('utf-8')}" for name in ("page.css", "page.js"))
+    rules, *scripts = (
+        f"\n{here.joinpath(name).read_text('utf-8')}" for name in ("page.css", "measured.js", "page.js")
+    )
+    script = "".join(scripts)
     head = h(
         "head",
         h("meta", charset="utf-8"),
@@ -92,7 +100,7 @@ def page_data(sheet: FieldSheet) -> dict[str, Any]:
     """
     pairs = sheet.pairs
     kind = np.vectorize(_KINDS.index, otypes=[np.int64])(np.array(sheet.worst_kind))
-    state = pairs.fading + 4 * pairs.regime + 16 * pairs.model + 64 * kind
+    state = 4 * pairs.regime + 16 * pairs.model + 64 * kind
     texts: dict[tuple[str, str], int] = {}
     return {
         "link": sheet.link,
@@ -106,7 +114,13 @@ def page_data(sheet: FieldSheet) -> dict[str, Any]:
         "ends": [_end_data(end, texts) for end in sheet.ends],
         "limits": [list(text) for text in texts],
         "signals": [
-            {"name": s.name, "snr": s.required_snr_db, "onAir": list(s.time_on_air_s)} for s in sheet.signals
+            {
+                **_signal_set(s),
+                "name": s.name,
+                "snr": s.required_snr_db,
+                "onAir": list(s.time_on_air_s),
+            }
+            for s in sheet.signals
         ],
         "signal": sheet.planned_signal,
         "polarisationDb": sheet.polarisation_loss_db,
@@ -116,15 +130,21 @@ def page_data(sheet: FieldSheet) -> dict[str, Any]:
         "kinds": list(_KINDS),
         "verdicts": VERDICT_WORDS,
         "loss": _table(-pairs.path_gain_db, LOSS_STEP_DB, "<u2"),
-        "spread": _table(pairs.spread_db, SPREAD_STEP_DB, "<u2"),
+        "site": _table(pairs.site_db, SPREAD_STEP_DB, "<u2"),
+        "conditions": _table(pairs.conditions_db, SPREAD_STEP_DB, "<u2"),
+        "k": _table(pairs.k_db, SPREAD_STEP_DB, "<u2"),
         "state": _table(state, 1.0, "<u1"),
         "worst": _table(sheet.worst_m, sheet.length_m / 65535.0, "<u2"),
         "clearance": _table(pairs.clearance_m, CLEARANCE_STEP_M, "<i2"),
         "ratio": _table(pairs.clearance_ratio, RATIO_STEP, "<i2"),
+        "ks": _axis(sheet.k_db),
+        "sites": _axis(sheet.site_db),
+        "years": _axis(sheet.conditions_db),
         "sigma": _axis(sheet.sigma_db),
         "margin": _axis(sheet.margin_db),
         "success": _table(sheet.success, 1.0 / 65535.0, "<u2"),
-        "needed": [_rounded(row, 4) for row in sheet.needed_db],
+        "needed": _table(sheet.needed_db, NEEDED_STEP_DB, "<u2"),
+        "least": _table(sheet.least_db, NEEDED_STEP_DB, "<i2"),
         "snr": _axis(sheet.snr_db),
         "signalOverRssi": _rounded(sheet.signal_over_rssi_db, 3),
         "below": _axis(sheet.below_db),
@@ -138,6 +158,8 @@ def page_data(sheet: FieldSheet) -> dict[str, Any]:
             "bulge": _rounded(sheet.profile.bulge_m, 3),
             "radius": _rounded(sheet.profile.fresnel_radius_m, 3),
         },
+        "declination": sheet.declination_deg,
+        "measured": _measured_data(sheet.measured),
         "colours": {
             "ray": style.RAY, "fresnel": style.FRESNEL, "fresnelEdge": style.FRESNEL_EDGE,
             "ground": style.GROUND, "groundEdge": style.GROUND_EDGE, "accent": style.ACCENT,
@@ -146,14 +168,81 @@ def page_data(sheet: FieldSheet) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def _signal_set(signal: SignalOption) -> dict[str, Any]:
+    """What a reading under this signal says was set."""
+    m = signal.modulation
+    css = isinstance(m, ChirpModulation)
+    return {
+        "sf": m.spreading_factor if isinstance(m, ChirpModulation) else None,
+        "khz": m.bandwidth_khz if css else Signal.of(m).bandwidth_hz / 1e3,
+    }
+
+
+def _measured_data(table: MeasuredTable) -> dict[str, Any]:
+    return {
+        **table.constants,
+        "site": table.site_db,
+        "day": table.day_db,
+        "receivers": [
+            [
+                {
+                    "quiet": r.quiet_noise_dbm,
+                    "thermal": r.thermal_dbm,
+                    "place": r.place_db,
+                    "time": r.time_db,
+                    "conditions": r.conditions_db,
+                }
+                for r in end
+            ]
+            for end in table.receivers
+        ],
+        "foliage": [
+            {"leaf": f.leaf, "wet": f.wet, "toCome": f.to_come_db, "sigma": f.sigma_db} for f in table.foliage
+        ],
+        "fades": {
+            "first": table.fade_first_db,
+            "step": table.fade_step_db,
+            "count": table.share_below.shape[1],
+            "below": _floats(table.share_below),
+            "density": _floats(table.density),
+        },
+        "errorSteps": table.error_steps.tolist(),
+        "errorWeight": table.error_weight.tolist(),
+        "middleScale": table.middle_scale.tolist(),
+        "ripple": np.round(table.ripple_db, 3).tolist(),
+        "normal": {"step": table.normal_step, "most": table.normal_most, "values": table.normal.tolist()},
+        "proven": _table(table.proven, 1e-4, "<u2", rounded=np.floor),
+        "provenCount": table.proven.shape[1],
+        "confidence": table.proof_confidence,
+        "offsets": table.offsets_db.tolist(),
+        "rises": table.rises_db.tolist(),
+        "noFading": len(table.share_below) - 1,
+        "plannedLeaf": table.planned_leaf,
+        "untoldSigma": table.untold_sigma_db,
+        "unexplained": table.unexplained.tolist(),
+        "unexplainedLogWeight": table.unexplained_log_weight.tolist(),
+    }
+
+
+def _floats(values: Floats) -> str:
+    return base64.b64encode(np.asarray(values, dtype="<f4").tobytes()).decode("ascii")
+
+
 def _end_data(end: EndSheet, texts: dict[tuple[str, str], int]) -> dict[str, Any]:
     return {
         "name": end.name,
         "power": end.transmit_power_dbm,
         "extra": end.extra_loss_db,
         "planned": end.planned_height_m,
+        "position": end.position_deg,
         "antennas": [
-            {"name": a.name, "words": a.words, "gain": _rounded(a.gain_dbi, 3)} for a in end.antennas
+            {
+                "name": a.name,
+                "words": a.words,
+                "gain": _rounded(a.gain_dbi, 3),
+                "dbi": round(figures(a.antenna).gain_dbi, 3),
+            }
+            for a in end.antennas
         ],
         "feeders": [
             {
@@ -161,7 +250,8 @@ def _end_data(end: EndSheet, texts: dict[tuple[str, str], int]) -> dict[str, Any
                 "words": f.words,
                 "loss": f.loss_db,
                 "noise": f.noise_dbm,
-                "spread": round(f.noise_spread_db, 6),
+                "site": round(f.noise_site_db, 6),
+                "conditions": round(f.noise_conditions_db, 6),
             }
             for f in end.feeders
         ],
@@ -172,9 +262,9 @@ def _end_data(end: EndSheet, texts: dict[tuple[str, str], int]) -> dict[str, Any
     }
 
 
-def _table(values: Any, step: float, kind: str) -> dict[str, Any]:
+def _table(values: Any, step: float, kind: str, rounded: Any = np.rint) -> dict[str, Any]:
     limits = np.iinfo(np.dtype(kind))
-    whole = np.clip(np.rint(np.asarray(values) / step), limits.min, limits.max).astype(kind)
+    whole = np.clip(rounded(np.asarray(values) / step), limits.min, limits.max).astype(kind)
     return {"step": step, "kind": kind[1:], "bytes": base64.b64encode(whole.tobytes()).decode("ascii")}
 
 
@@ -209,7 +299,27 @@ def _header(sheet: FieldSheet) -> Html:
 
 def _answer() -> list[Html]:
     return [
-        h("p", h("b", "", id="verdict"), " ", h("span", "", id="verdict-margin"), id="bar", role="status"),
+        h(
+            "div",
+            h(
+                "p",
+                h("b", "", id="verdict"),
+                " ",
+                h("span", "", id="verdict-margin"),
+                id="bar",
+                role="status",
+            ),
+            h(
+                "p",
+                h("b", "", id="measured"),
+                " ",
+                h("span", "", id="measured-margin"),
+                id="measured-bar",
+                role="status",
+                hidden="",
+            ),
+            id="bars",
+        ),
         h(
             "section",
             h("p", "", id="verdict-line"),
@@ -345,8 +455,8 @@ def _budget(sheet: FieldSheet) -> Html:
                     h(
                         "tr",
                         h("th", words, scope="row"),
-                        h("td", "", id=f"there-{key}"),
-                        h("td", "", id=f"back-{key}"),
+                        h("td", "", id=f"there-{key}", data_way=f"{near} → {far}:"),
+                        h("td", "", id=f"back-{key}", data_way=f"{far} → {near}:"),
                     )
                     for key, words in rows
                 ],
@@ -397,9 +507,16 @@ def _readings(sheet: FieldSheet) -> Html:
             " Engine running",
             class_="check",
         ),
-        _entry("note", "Note", "text"),
+        _leaves(sheet),
+        h(
+            "div",
+            _entry("spot", "Spot, if several are tried", "text"),
+            _entry("note", "Note", "text"),
+            class_="fields",
+        ),
         h("p", "", id="reading-error", role="alert"),
         h("button", "Add this reading", type="submit", class_="main"),
+        h("p", "", id="reading-said", role="status"),
         id="reading-form",
         novalidate="",
         class_="noprint",
@@ -407,14 +524,23 @@ def _readings(sheet: FieldSheet) -> Html:
     taken = h(
         "div",
         h("p", "", id="readings-line", role="status"),
-        h("ol", id="readings-list", aria_label="Readings taken"),
         h(
             "div",
             h("button", "Save readings as a file", type="button", id="save", class_="main"),
+            h("button", "Copy readings", type="button", id="copy"),
+            h("button", "Share readings", type="button", id="share", hidden=""),
+            h(
+                "label",
+                "Open readings",
+                h("input", type="file", id="open", accept=".json,application/json", multiple=""),
+                class_="file",
+            ),
             h("button", "Print this sheet", type="button", id="print"),
             h("button", "Clear the sheet", type="button", id="clear"),
             class_="row noprint",
         ),
+        h("p", "", id="opened-line", class_="small noprint", role="status"),
+        h("ol", id="readings-list", reversed="", aria_label="Readings taken, the newest first"),
         h(
             "details",
             h("summary", "Readings as text, to copy where files cannot be saved"),
@@ -424,7 +550,76 @@ def _readings(sheet: FieldSheet) -> Html:
         h("p", "", id="kept-line", class_="small noprint", role="status"),
     )
     return h(
-        "section", h("h2", "Readings"), h("div", form, taken, class_="halves"), class_="wide", id="readings"
+        "section",
+        h("h2", "Readings"),
+        h("div", h("div", _counter(), form, _place()), taken, class_="halves"),
+        class_="wide",
+        id="readings",
+    )
+
+
+def _leaves(sheet: FieldSheet) -> Html:
+    """Asked only where trees stand in the path."""
+    return h(
+        "div",
+        h(
+            "div",
+            h("label", "Trees today", for_="leaf"),
+            h(
+                "select",
+                h("option", "in leaf", value="in_leaf"),
+                h("option", "bare", value="out_of_leaf"),
+                id="leaf",
+            ),
+        ),
+        h("label", h("input", type="checkbox", id="wet"), " Leaves wet", class_="check"),
+        class_="fields",
+        hidden=None if sheet.measured.foliage else "",
+    )
+
+
+def _counter() -> Html:
+    return h(
+        "details",
+        h("summary", "Count packets as they come"),
+        h(
+            "p",
+            "Start with the first packet, tap for each one heard; with the engine stopped, then running.",
+        ),
+        h(
+            "div",
+            _entry("count-every", "Seconds between packets", "decimal"),
+            h("button", "Start with the first packet", type="button", id="count-start"),
+            class_="fields",
+        ),
+        h("button", "Heard one", type="button", id="count-heard", class_="main", disabled=""),
+        h(
+            "div",
+            h("button", "−", type="button", id="count-sent-less", aria_label="One sent less", disabled=""),
+            h("span", "", id="count-sent", role="status"),
+            h("button", "+", type="button", id="count-sent-more", aria_label="One sent more", disabled=""),
+            h("span", "", id="count-time"),
+            class_="row",
+        ),
+        h("p", "", id="count-proof", role="status"),
+        h("button", "Put the count into the reading", type="button", id="count-use", disabled=""),
+        id="counter",
+        class_="noprint",
+    )
+
+
+def _place() -> Html:
+    return h(
+        "details",
+        h("summary", "Where am I"),
+        h(
+            "div",
+            _entry("place", "Latitude, longitude", "text"),
+            h("button", "Ask the phone", type="button", id="place-locate"),
+            class_="fields",
+        ),
+        h("p", "", id="place-said", role="status"),
+        class_="noprint",
     )
 
 

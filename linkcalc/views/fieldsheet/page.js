@@ -7,6 +7,7 @@ const SIDES = ["near", "far"];
 const FEET = 0.3048;
 const PRINTED_READINGS = 10;
 const KEY = `linkcalc field sheet ${data.digest.slice(0, 16)} ${data.link}`;
+const READINGS_KEY = `linkcalc readings ${data.link}`; // they outlive a new sheet of the same link
 const GRID = [data.near, data.far];
 // As on the rest of the page: nothing that would turn the text around it.
 const NAMES = data.ends.map((end) => end.name.replace(/[\p{Cc}\p{Cf}\p{Co}]/gu, ""));
@@ -22,12 +23,13 @@ function decoded(table) {
 }
 
 const loss = decoded(data.loss);
-const spread = decoded(data.spread);
+const [site, conditions, kOf] = [data.site, data.conditions, data.k].map(decoded);
 const state = decoded(data.state);
 const worst = decoded(data.worst);
 const clearance = decoded(data.clearance);
 const ratio = decoded(data.ratio);
-const success = decoded(data.success);
+const [success, required, least] = [data.success, data.needed, data.least].map(decoded);
+measuredTables(data.measured);
 
 function place(axis, value) {
   const at = Math.min(Math.max((value - axis.first) / axis.step, 0), axis.count - 1);
@@ -40,9 +42,9 @@ function between(axis, values, value, offset = 0) {
   return values[offset + low] * (1 - share) + values[offset + low + 1] * share;
 }
 
-function successOf(fading, sigma, margin) {
+function successOf(k, sigma, margin) {
   const [row, share] = place(data.sigma, sigma);
-  const at = (fading * data.sigma.count + row) * data.margin.count;
+  const at = (kindOf(k) * data.sigma.count + row) * data.margin.count;
   const lower = between(data.margin, success, margin, at);
   const upper = between(data.margin, success, margin, at + data.margin.count);
   return (lower * (1 - share) + upper * share) * data.success.step;
@@ -56,9 +58,12 @@ const initial = () => ({
   feeder: [0, 0],
   signal: data.signal,
   units: "m",
+  entry: {}, // what is half typed
+  counter: null,
   readings: [],
 });
 let sheet = initial();
+let removed = new Set(); // readings taken off in this browser
 
 // The first of two heights worked out that an entry lies between, how far it is to the second, and the nearer.
 // Loss goes with the logarithm of a low antenna's height, so that is what is shared out.
@@ -93,28 +98,52 @@ function fitted(chosen = sheet) {
 // At two of the heights worked out, by their numbers.
 function judged(fit, i, j) {
   const at = i * data.far.length + j;
-  return judgedWith(fit, data.far[j] - data.near[i], loss[at] * data.loss.step, spread[at] * data.spread.step, at);
+  const unsure = { site: site[at] * data.site.step, conditions: conditions[at] * data.conditions.step, k: kOf[at] * data.k.step };
+  return judgedWith(fit, data.far[j] - data.near[i], loss[at] * data.loss.step, unsure, at);
 }
 
 // At any two heights, in metres.
 function judgedAt(fit, heights) {
   const spots = heights.map((metres, e) => spot(GRID[e], metres));
   const at = spots[0].nearer * data.far.length + spots[1].nearer;
-  const [lost, spreadDb] = [mixed(loss, data.loss, spots), mixed(spread, data.spread, spots)];
-  return { ...judgedWith(fit, heights[1] - heights[0], lost, spreadDb, at), spots };
+  const unsure = { site: mixed(site, data.site, spots), conditions: mixed(conditions, data.conditions, spots), k: mixed(kOf, data.k, spots) };
+  return { ...judgedWith(fit, heights[1] - heights[0], mixed(loss, data.loss, spots), unsure, at), spots };
 }
 
-function judgedWith(fit, rise, lossDb, spreadDb, at) {
-  const fading = state[at] & 3;
+const verdictOf = (margin, closesFrom, failsBelow) =>
+  margin >= closesFrom ? "closes" : margin >= failsBelow ? "at_risk" : "does_not_close";
+
+// Of the tables by K: the nearest row; between rows and columns, straight lines.
+const kindOf = (k) => Math.round(Math.min(Math.max((k - data.ks.first) / data.ks.step, 0), data.ks.count - 1));
+
+function requiredOf(k, year, unknown) {
+  const [i, a] = place(data.ks, k);
+  const [j, b] = place(data.years, year);
+  const [m, c] = place(data.sites, unknown);
+  const cell = (x, y, z) => required[((x * data.years.count) + y) * data.sites.count + z];
+  const line = (x, y) => cell(x, y, m) * (1 - c) + cell(x, y, m + 1) * c;
+  const plane = (x) => line(x, j) * (1 - b) + line(x, j + 1) * b;
+  return (plane(i) * (1 - a) + plane(i + 1) * a) * data.needed.step;
+}
+
+function leastOf(k, year) {
+  const [i, a] = place(data.ks, k);
+  const [j, b] = place(data.years, year);
+  const row = (x) => least[x * data.years.count + j] * (1 - b) + least[x * data.years.count + j + 1] * b;
+  return (row(i) * (1 - a) + row(i + 1) * a) * data.least.step;
+}
+
+function judgedWith(fit, rise, lossDb, unsure, at) {
   const common = between(data.rise, fit.gain, rise) - fit.lost - lossDb;
   const ways = [0, 1].map((sender) => {
     const receiver = 1 - sender;
     const level = fit.ends[sender].power + common;
     const margin = level - fit.least[receiver];
-    const sigma = Math.hypot(spreadDb, fit.ends[receiver].feeder.spread);
-    const needed = between(data.sigma, data.needed[fading], sigma);
-    const verdict = margin >= Math.max(needed, 0) ? "closes" : margin >= 0 ? "at_risk" : "does_not_close";
-    return { sender, receiver, level, margin, sigma, needed, verdict, fading, least: fit.least[receiver] };
+    const { feeder } = fit.ends[receiver];
+    const [unknown, year] = [Math.hypot(unsure.site, feeder.site), Math.hypot(unsure.conditions, feeder.conditions)];
+    const needed = requiredOf(unsure.k, year, unknown);
+    const verdict = verdictOf(margin, needed, leastOf(unsure.k, year));
+    return { sender, receiver, level, margin, sigma: Math.hypot(unknown, year), site: unknown, needed, verdict, k: unsure.k, least: fit.least[receiver] };
   });
   const order = ["does_not_close", "at_risk", "closes"];
   const [there, back] = ways;
@@ -155,6 +184,12 @@ const numberIn = (text) => {
   const plain = text.trim().replace(/[\u2212\u2013]/g, "-").replace(",", ".");
   return /^[+-]?(\d+\.?\d*|\.\d+)$/.test(plain) ? Number(plain) : NaN;
 };
+// A height with its unit, if one is typed: metres.
+const metresIn = (text) => {
+  const [, number, unit] = /^(.*?)\s*(m|ft|'|\u2032|feet|metres?|meters?)?$/i.exec(text.trim());
+  const value = numberIn(number);
+  return (unit ? !/^m/i.test(unit) : feet()) ? value * FEET : value;
+};
 
 function put(id, text, value) {
   const element = $(id);
@@ -189,7 +224,7 @@ function showVerdict(found) {
   put("verdict-line", `Weaker way ${wayWords(weaker)}: ${short}; a message arrives with ${percent(chance(weaker))}.`);
 }
 
-const chance = (way) => successOf(way.fading, way.sigma, way.margin);
+const chance = (way) => successOf(way.k, way.sigma, way.margin);
 
 function showHeights(typing) {
   SIDES.forEach((side, e) => {
@@ -405,110 +440,305 @@ function signalPower(reading, noise) {
   return reading.snr_db >= data.snrBelieved ? Math.max(plain, saturated) : plain;
 }
 
-function judgedReading(reading) {
-  const [w, fit] = [reading.direction === "there" ? 0 : 1, fitted(reading.fitted)];
-  const way = judgedAt(fit, [reading.near_height_m, reading.far_height_m]).ways[w];
-  const level = signalPower(reading, fit.ends[way.receiver].feeder.noise);
-  return { way, level, over: level === null ? null : level - way.level };
+// The numbers of the parts a reading was taken with; else what this sheet does not have.
+function fittedOf(reading) {
+  const chosen = { antenna: [0, 0], feeder: [0, 0], signal: data.signal };
+  const sf = reading.spreading_factor ?? data.signals[data.signal].sf;
+  const khz = reading.bandwidth_khz ?? data.signals[data.signal].khz;
+  chosen.signal = data.signals.findIndex((s) => s.sf === sf && Math.abs(s.khz - khz) < 0.01 * s.khz);
+  if (chosen.signal < 0) return { lacking: sf === null ? "its signal" : `SF${sf} with ${khz}\u00a0kHz` };
+  for (const [e, side] of SIDES.entries()) {
+    const end = data.ends[e];
+    const power = reading[`${side}_power_dbm`] ?? end.power;
+    if (Math.abs(power - end.power) > 0.05) return { lacking: `${power}\u00a0dBm at ${NAMES[e]}` };
+    for (const [what, key, unit] of [["antenna", "antenna_gain_dbi", "dbi"], ["feeder", "feeder_loss_db", "loss"]]) {
+      const list = end[`${what}s`];
+      const name = reading[`${side}_${what}`] || list[0].name;
+      const figure = reading[`${side}_${key}`] ?? null;
+      const fits = (o) => figure === null || Math.abs(o[unit] - figure) < 0.06;
+      let k = list.findIndex((o) => o.name === name && fits(o));
+      if (k < 0 && figure !== null) k = list.findIndex(fits);
+      if (k < 0) return { lacking: `${what} ${name}${figure === null ? "" : ` of ${figure}\u00a0dB`} at ${NAMES[e]}` };
+      chosen[what][e] = k;
+    }
+  }
+  return chosen;
 }
 
-const median = (values) => {
-  const sorted = [...values].sort((a, b) => a - b);
-  const middle = Math.floor(sorted.length / 2);
-  return sorted.length % 2 ? sorted[middle] : (sorted[middle - 1] + sorted[middle]) / 2;
-};
+function parts(chosen) {
+  const found = { spreading_factor: data.signals[chosen.signal].sf, bandwidth_khz: data.signals[chosen.signal].khz };
+  SIDES.forEach((side, e) => {
+    const end = data.ends[e];
+    const [antenna, feeder] = [end.antennas[chosen.antenna[e]], end.feeders[chosen.feeder[e]]];
+    found[`${side}_power_dbm`] = end.power;
+    found[`${side}_antenna`] = antenna.name;
+    found[`${side}_antenna_gain_dbi`] = antenna.dbi;
+    found[`${side}_feeder`] = feeder.name;
+    found[`${side}_feeder_loss_db`] = Number(feeder.loss.toFixed(3));
+  });
+  return found;
+}
 
-function readingWords(reading, over) {
-  const parts = [
+// Leaves of a reading: as it says, else as the plan has them, and dry.
+const foliageOf = (reading) =>
+  M.foliage.find((f) => f.leaf === (reading.leaf ?? M.plannedLeaf) && f.wet === Boolean(reading.wet_foliage)) ?? null;
+
+const judgements = new WeakMap(); // readings do not change
+function judgedReading(reading) {
+  if (judgements.has(reading)) return judgements.get(reading);
+  const w = reading.direction === "there" ? 0 : 1;
+  const chosen = fittedOf(reading);
+  let found = { w, lacking: chosen.lacking, over: null, level: null, reading };
+  if (!chosen.lacking) {
+    const fit = fitted(chosen);
+    const heights = [reading.near_height_m ?? data.ends[0].planned, reading.far_height_m ?? data.ends[1].planned];
+    const way = judgedAt(fit, heights).ways[w];
+    const receiver = M.receivers[way.receiver][chosen.feeder[way.receiver]];
+    const loud = fit.ends[way.receiver].feeder.noise;
+    const anyRise = M.receivers.some((end, e) => data.ends[e].feeders[0].noise - end[0].quiet > 0.01);
+    const running = reading.engine_running ?? !anyRise;
+    const foliage = foliageOf(reading);
+    const level = way.level + (foliage ? foliage.toCome : 0);
+    const noise = running ? loud : receiver.quiet;
+    const required = data.signals[chosen.signal].snr;
+    const at = { level, noise, required, thermal: receiver.thermal, margin: level - noise - required, running };
+    const told = takenApart(reading, at);
+    const power = told?.signal ?? null;
+    found = { ...found, way, chosen, heights, at, told, foliage, level: power, over: power === null ? null : power - level };
+  }
+  judgements.set(reading, found);
+  return found;
+}
+
+function readingWords(reading, row) {
+  const { over, chosen, told, at, lacking } = row;
+  const loud = told?.noise != null ? told.noise - at.noise : 0;
+  const pieces = [
     reading.rssi_dbm === null ? "" : `RSSI ${fixed(reading.rssi_dbm, 0)}\u00a0dBm`,
     reading.snr_db === null ? "" : `SNR ${decibels(reading.snr_db)}`,
     reading.sent === null ? "" : `${reading.received} of ${reading.sent} packets`,
     over === null ? "" : `${decibels(Math.abs(over))} ${over < 0 ? "under" : "over"} the level expected`,
+    loud > 3 ? `noise ${decibels(loud)} over the expected` : "",
     reading.engine_running ? "engine running" : "",
-    otherParts(reading.fitted),
+    reading.spot ? `spot ${reading.spot}` : "",
+    lacking ? `not weighed: this sheet does not have ${lacking}` : otherParts(chosen),
     reading.note,
   ];
-  const heard = `${reading.time.slice(5, 16).replace("T", " ")}, at ${NAMES[reading.direction === "there" ? 1 : 0]}`;
-  return `${heard}: ${parts.filter(Boolean).join(", ")}.`;
+  const when = typeof reading.time === "string" ? `${reading.time.slice(5, 16).replace("T", " ")}, ` : "";
+  return `${when}at ${NAMES[row.w === 0 ? 1 : 0]}: ${pieces.filter(Boolean).join(", ")}.`;
 }
 
 // What was fitted for a reading, as far as it is not what the plan says.
 function otherParts(chosen) {
-  const parts = data.ends.flatMap((end, e) => [
+  const said = data.ends.flatMap((end, e) => [
     ...(chosen.antenna[e] ? [`${end.antennas[chosen.antenna[e]].words} at ${NAMES[e]}`] : []),
     ...(chosen.feeder[e] ? [`${end.feeders[chosen.feeder[e]].words} at ${NAMES[e]}`] : []),
   ]);
-  if (chosen.signal !== data.signal) parts.push(data.signals[chosen.signal].name);
-  return parts.length ? `with ${parts.join(", ")}` : "";
+  if (chosen.signal !== data.signal) said.push(data.signals[chosen.signal].name);
+  return said.length ? `with ${said.join(", ")}` : "";
 }
 
 let rows = []; // what the readings say, in their order
 
 function listReadings() {
   rows = sheet.readings.map(judgedReading);
-  $("readings-list").replaceChildren(
-    ...sheet.readings.map((reading, k) => {
-      const line = document.createElement("li");
-      line.value = k + 1; // on paper too, where the first of many are left out
-      line.append(Object.assign(document.createElement("span"), { textContent: readingWords(reading, rows[k].over) }));
-      if (k < sheet.readings.length - PRINTED_READINGS) line.className = "more";
-      const button = document.createElement("button");
-      Object.assign(button, { type: "button", textContent: "Remove", className: "noprint" });
-      button.setAttribute("aria-label", `Remove reading ${k + 1}`);
-      button.addEventListener("click", () => {
-        if (!window.confirm(`Remove reading ${k + 1}? ${readingWords(reading, rows[k].over)}`)) return;
-        sheet.readings.splice(k, 1);
-        listReadings();
-        show();
-        const left = document.querySelectorAll("#readings-list button");
-        (left[Math.min(k, left.length - 1)] ?? $("rssi")).focus();
-      });
-      line.append(button);
-      return line;
-    }),
-  );
+  const lines = sheet.readings.map((reading, k) => {
+    const line = document.createElement("li");
+    line.value = k + 1; // on paper too, where the first of many are left out
+    line.append(Object.assign(document.createElement("span"), { textContent: readingWords(reading, rows[k]) }));
+    if (k < sheet.readings.length - PRINTED_READINGS) line.className = "more";
+    const button = document.createElement("button");
+    Object.assign(button, { type: "button", textContent: "Remove", className: "noprint" });
+    button.setAttribute("aria-label", `Remove reading ${k + 1}`);
+    button.addEventListener("click", () => {
+      if (!window.confirm(`Remove reading ${k + 1}? ${readingWords(reading, rows[k])}`)) return;
+      removed.add(reading.id);
+      sheet.readings.splice(k, 1);
+      listReadings();
+      show();
+      const left = document.querySelectorAll("#readings-list button");
+      (left[Math.min(sheet.readings.length - k, left.length - 1)] ?? $("rssi")).focus();
+    });
+    line.append(button);
+    return line;
+  });
+  $("readings-list").replaceChildren(...lines.reverse()); // the newest first
   $("readings-list").className = rows.length > PRINTED_READINGS / 2 ? "many" : "";
   const more = rows.length > PRINTED_READINGS ? ` The last ${PRINTED_READINGS} are printed.` : "";
-  put("readings-line", rows.length ? `${rows.length} reading${rows.length > 1 ? "s" : ""}.${more} The saved file goes to linkcalc survey, which weighs lost packets, doubt and season.` : "None yet. Read with the antennas at their real heights, once with the engine running.");
+  put("readings-line", rows.length ? `${rows.length} reading${rows.length > 1 ? "s" : ""}, the newest first.${more} The saved file goes to linkcalc survey.` : "None yet. Read with the antennas at their real heights, once with the engine running.");
+  $("json").value = readingsFile();
 }
 
+// ---------------------------------------------------------------- measured
+
+function measuredNoise(judged, running) {
+  const over = judged.filter((r) => r.at.running === running && r.told?.noise != null).map((r) => r.told.noise - r.at.noise);
+  if (over.length < M.fewestForNoise) return null;
+  const middle = median(over);
+  const scatter = Math.max(1.4826 * median(over.map((v) => Math.abs(v - middle))), M.error);
+  return { shift: middle, error: Math.max((1.25 * scatter) / Math.sqrt(over.length), 0.3) };
+}
+
+function heardBy(w, judged, chosen, noises, receiver) {
+  const mine = chosen.filter((r) => r.w === w);
+  const counts = new Map();
+  mine.filter((r) => r.reading.sent !== null).forEach((r) => {
+    const key = `${r.at.margin.toFixed(6)} ${r.at.running}`;
+    const sum = counts.get(key) ?? { margin: r.at.margin, sent: 0, received: 0, noise: noises[r.at.running] };
+    sum.sent += r.reading.sent;
+    sum.received += r.reading.received;
+    counts.set(key, sum);
+  });
+  const most = judged.filter((r) => r.w === w && r.told?.noiseMost != null).map((r) => r.told.noiseMost - r.at.noise);
+  return {
+    levels: mine.filter((r) => r.level !== null).map((r) => ({ shift: r.over, head: r.told.head, packets: Math.max(r.reading.received ?? 1, 1) })),
+    counts: [...counts.values()],
+    noise: noises.true ?? noises.false,
+    place: receiver.place,
+    time: receiver.time,
+    noiseMost: most.length ? quantile(most, 0.25) + M.noiseSlack : Infinity,
+  };
+}
+
+// The measured verdict for the heights and parts set on the sheet.
+function measured(found) {
+  const weighable = rows.filter((r) => !r.lacking);
+  const spots = new Set(weighable.map((r) => r.reading.spot || ""));
+  const spotName = spots.size > 1 ? weighable[weighable.length - 1].reading.spot || "" : null;
+  const judged = spotName === null ? weighable : weighable.filter((r) => (r.reading.spot || "") === spotName);
+  if (!judged.some((r) => r.level !== null || r.reading.sent !== null)) return null;
+  const receivers = found.ways.map((way) => M.receivers[way.receiver][sheet.feeder[way.receiver]]);
+  const noises = [0, 1].map((w) => {
+    const mine = judged.filter((r) => r.w === w);
+    return { true: measuredNoise(mine, true), false: measuredNoise(mine, false) };
+  });
+  const same = (r) => r.heights.every((m, e) => Math.abs(m - sheet.height[e]) <= M.sameHeight);
+  const byHeight = new Map();
+  judged.forEach((r) => {
+    const key = same(r) ? "" : r.heights.join();
+    byHeight.set(key, [...(byHeight.get(key) ?? []), r]);
+  });
+  const kind = kindOf(found.ways[0].k);
+  const sorted = [...byHeight.entries()].sort((a, b) => (a[0] === "" ? -1 : b[0] === "" ? 1 : b[1].length - a[1].length)).slice(0, 6);
+  const groups = sorted.map(([key, chosen]) => {
+    const directions = [0, 1].map((w) => heardBy(w, judged, chosen, noises[w], receivers[w]));
+    const count = Math.max(1, ...directions.map((h) => h.levels.reduce((sum, l) => sum + l.packets, 0)));
+    const table = M.ripple[kind][key === "" ? 0 : 1];
+    return { directions, ripple: table[Math.min(Math.round(count), table.length) - 1] };
+  });
+  const states = new Map();
+  judged.forEach((r) => r.foliage && states.set(r.foliage, (states.get(r.foliage) ?? 0) + 1));
+  const day = [...states.entries()].sort((a, b) => b[1] - a[1])[0]?.[0];
+  const untold = M.foliage.length && judged.some((r) => r.reading.leaf == null);
+  const toCome = day ? day.sigma || (untold ? M.untoldSigma : 0) : 0;
+  const answers = weighed(groups, kind, toCome);
+  const ways = found.ways.map((way, w) => {
+    const { shortfall, wrong, otherwise } = answers[w];
+    const mine = judged.filter((r) => r.w === w);
+    const needed = requiredOf(way.k, receivers[w].conditions, shortfall.sigma);
+    const failsBelow = leastOf(way.k, receivers[w].conditions);
+    const margin = way.margin - shortfall.quantile(0.5);
+    const levels = mine.filter((r) => r.level !== null);
+    const odd = wrong.filter((p) => p > 0.5).length;
+    const impossible = levels.filter((r) => r.told.undecodable).length;
+    const counted = mine.filter((r) => r.reading.sent !== null);
+    const [sent, received] = ["sent", "received"].map((key) => counted.reduce((sum, r) => sum + r.reading[key], 0));
+    const noise = noises[w].true ?? noises[w].false;
+    return {
+      way, margin, needed, sent, received, noise,
+      interval: [way.margin - shortfall.quantile(0.975), way.margin - shortfall.quantile(0.025)],
+      verdict: verdictOf(margin, needed, failsBelow),
+      contradicts: 2 * Math.min(Math.max(odd, impossible), levels.length) > levels.length && levels.length > 0,
+      unexplained: sent - received >= 3 && otherwise >= 0.05 ? otherwise : 0,
+      empty: !levels.length && !counted.length,
+    };
+  });
+  const weaker = ways[1].margin - ways[1].needed < ways[0].margin - ways[0].needed ? ways[1] : ways[0];
+  let { verdict } = weaker;
+  if (verdict === "closes" && ways.some((way) => way.contradicts || way.unexplained)) verdict = "at_risk";
+  return { ways, weaker, verdict, spotName, toCome: day?.toCome ?? 0, sigma: toCome, left: rows.length - judged.length };
+}
+
+let waiting = null;
+// After the prediction, so that typing is not held up by sums.
+function measureSoon(found) {
+  clearTimeout(waiting);
+  $("measured-bar").classList.add("waiting");
+  waiting = setTimeout(() => showMeasured(found), 20);
+}
+
+function showMeasured(found) {
+  const answer = measured(found);
+  const bar = $("measured-bar");
+  bar.className = answer ? answer.verdict : "";
+  bar.hidden = !answer;
+  $("verdict-measured").hidden = !answer;
+  if (!answer) {
+    bar.dataset.verdict = "";
+    [0, 1].forEach((w) => put(w === 0 ? "there-measured" : "back-measured", "not yet", ""));
+    return;
+  }
+  const { weaker } = answer;
+  const [low, high] = weaker.interval;
+  bar.dataset.verdict = answer.verdict;
+  put("measured", `MEASURED ${data.verdicts[answer.verdict]}`);
+  put("measured-margin", `${decibels(weaker.margin)} (${fixed(low, 0)} to ${fixed(high, 0)})`, weaker.margin);
+  answer.ways.forEach((way, w) => {
+    const id = w === 0 ? "there" : "back";
+    put(`${id}-measured`, fixed(way.margin, 1), way.margin);
+    $(`${id}-measured`).dataset.low = way.interval[0];
+    $(`${id}-measured`).dataset.high = way.interval[1];
+    $(`${id}-measured`).dataset.needed = way.needed;
+  });
+  const said = answer.ways.map((m) => {
+    const pieces = [];
+    if (m.empty) pieces.push("nothing read, leans on the other way");
+    else pieces.push(`${decibels(m.margin)} of margin, 95\u00a0% likely within ${fixed(m.interval[0], 0)} to ${fixed(m.interval[1], 0)}`);
+    pieces.push(`${decibels(Math.max(m.needed, 0))} asked`);
+    if (m.sent) pieces.push(proofWords(m.sent, m.received));
+    if (m.noise && m.noise.shift > 3) pieces.push(`noise ${decibels(m.noise.shift)} over the expected`);
+    if (m.contradicts) pieces.push("the levels read contradict the answer: check settings and antennas, read again");
+    if (m.unexplained) pieces.push(`some ${fixed(100 * m.unexplained, 0)}\u00a0% lost for another reason than the level`);
+    return `${wayWords(m.way)}: ${pieces.join("; ")}.`;
+  });
+  const spotted = answer.spotName === null ? "" : ` For the spot ${answer.spotName || "without a name"}, the last one read.`;
+  const leaves = answer.sigma ? ` Leaves to come: ${decibels(answer.toCome)} taken off, good to ${decibels(answer.sigma)}.` : "";
+  put("verdict-measured", `${said.join(" ")}${leaves}${spotted} For the heights and parts set here.`);
+}
+
+// What a count proves, and what a whole round would.
+function proofWords(sent, received) {
+  const share = proven(sent, received);
+  const sure = `${Math.round(100 * data.measured.confidence)}\u00a0%`;
+  const said = `${received} of ${sent} packets`;
+  if (share === null) return `${said} arrived`;
+  return `${said} prove that ${percentFloor(share)} arrive, ${sure} sure`;
+}
+
+const percentFloor = (share) => `${fixed(Math.floor(1000 * share) / 10, 1)}\u00a0%`;
+
 function showReadings(found) {
-  const measured = [0, 1].map((w) => rows.filter((r) => r.way.sender === w && r.over !== null).map((r) => r.over));
-  measured.forEach((values, w) => {
-    const way = found.ways[w];
-    const text = values.length ? fixed(way.margin + median(values), 1) : "not yet";
-    put(w === 0 ? "there-measured" : "back-measured", text, values.length ? way.margin + median(values) : "");
-  });
-  const said = measured.flatMap((values, w) => {
-    const parts = [];
-    if (values.length) parts.push(`${decibels(found.ways[w].margin + median(values))} of margin as measured, ${decibels(Math.abs(median(values)))} ${median(values) < 0 ? "less" : "more"} than predicted`);
-    const counted = sheet.readings.filter((r, k) => rows[k].way.sender === w && r.sent !== null);
-    const total = (key) => counted.reduce((sum, r) => sum + r[key], 0);
-    if (counted.length) parts.push(`${total("received")} of ${total("sent")} packets arrived`);
-    return parts.length ? [`${wayWords(found.ways[w])}: ${parts.join("; ")}`] : [];
-  });
-  $("verdict-measured").hidden = !said.length;
-  put("verdict-measured", said.length ? `${said.join(". ")}. Today's readings: no season allowed for.` : "");
-  $("json").value = readingsFile();
+  measureSoon(found);
 }
 
 function readingsFile() {
   const [near, far] = sheet.height;
-  const built = data.ends.map((end, e) => `${end.name}: antenna ${end.antennas[sheet.antenna[e]].words}, feeder ${end.feeders[sheet.feeder[e]].words}`);
   const content = {
     link: data.link,
     plan_digest: data.digest,
     linkcalc_version: data.version,
     heights: { near_height_m: near, far_height_m: far },
-    fitted: [...built, `signal ${data.signals[sheet.signal].name}`],
-    // other parts than planned go with the note, which the survey shows beside its reading
-    readings: sheet.readings.map(({ fitted: chosen, ...reading }) => ({
-      ...reading,
-      note: [otherParts(chosen), reading.note].filter(Boolean).join("; "),
-    })),
+    // each reading with what was set and fitted for it
+    readings: sheet.readings.map(({ id, ...reading }) => reading),
   };
   return `${JSON.stringify(content, null, 1)}\n`;
 }
+
+const fileName = () => {
+  const day = new Date(Date.now() - new Date().getTimezoneOffset() * 60000).toISOString().slice(0, 10);
+  const plain = data.link.normalize("NFKD").replace(/[^\p{L}\p{N}]+/gu, "-").replace(/^-|-$/g, "").slice(0, 60) || "link";
+  return `readings-${plain}-${day}.json`;
+};
 
 function readingEntered() {
   const wrong = (id, text) => {
@@ -534,11 +764,19 @@ function readingEntered() {
   if (sent !== null && received > sent) return wrong("received", "More received than sent: are they swapped?");
   if (rssi === null && snr === null && received === null) return wrong("rssi", "Enter the RSSI and SNR, or the packets sent and received.");
   if (received === 0 && (rssi !== null || snr !== null)) return wrong("rssi", "Nothing was received, so this level is none of a packet: leave RSSI and SNR empty.");
-  const now = new Date();
-  const local = new Date(now.getTime() - now.getTimezoneOffset() * 60000).toISOString().slice(0, 19);
+  const { required, thermal } = expectedNow();
+  const doubt =
+    snr !== null && snr < required - 3
+      ? `At an SNR of ${decibels(snr)} ${data.signals[sheet.signal].name} decodes nothing; it needs ${decibels(required)}. Is it the spreading factor that was set, and the packet's SNR?`
+      : rssi !== null && snr !== null && rssi + between(data.snr, data.signalOverRssi, -snr) < thermal - 3
+        ? `RSSI ${fixed(rssi, 0)}\u00a0dBm with SNR ${decibels(snr)} puts the noise below thermal noise, which cannot be. Was either misread?`
+        : "";
+  if (doubt && !window.confirm(`${doubt} Add it all the same?`)) return wrong("snr", doubt);
+  const leaf = M.foliage.length ? $("leaf").value : null;
   return {
-    time: local,
-    direction: document.querySelector('input[name="direction"]:checked').value,
+    id: newId(),
+    time: localTime(),
+    direction: direction(),
     rssi_dbm: rssi,
     snr_db: snr,
     sent,
@@ -546,37 +784,227 @@ function readingEntered() {
     near_height_m: sheet.height[0],
     far_height_m: sheet.height[1],
     engine_running: $("engine").checked,
+    leaf,
+    wet_foliage: leaf === null ? null : $("wet").checked,
+    spot: $("spot").value.trim().slice(0, 60),
+    latitude_deg: here?.latitude ?? null,
+    longitude_deg: here?.longitude ?? null,
     note: $("note").value.trim().slice(0, 200),
-    fitted: { antenna: [...sheet.antenna], feeder: [...sheet.feeder], signal: sheet.signal },
+    ...parts(sheet),
   };
+}
+
+const newId = () => `${Date.now().toString(36)}${Math.random().toString(36).slice(2, 10)}`;
+const direction = () => document.querySelector('input[name="direction"]:checked').value;
+const localTime = () => {
+  const now = new Date();
+  return new Date(now.getTime() - now.getTimezoneOffset() * 60000).toISOString().slice(0, 19);
+};
+
+// What the receiver that the form is for expects of a signal as set.
+function expectedNow() {
+  const receiver = direction() === "there" ? 1 : 0;
+  return { required: data.signals[sheet.signal].snr, thermal: M.receivers[receiver][sheet.feeder[receiver]].thermal };
+}
+
+// ---------------------------------------------------------------- packet counter
+
+let ticking = null;
+
+function counterWords() {
+  const c = sheet.counter;
+  if (!c) return "";
+  const share = proven(c.sent, c.heard);
+  const round = [50, 100, 200, 300].find((n) => n >= c.sent) ?? M.provenCount;
+  const whole = proven(round, round - (c.sent - c.heard));
+  const so = `${c.heard} of ${c.sent} so far`;
+  if (share === null || !c.sent) return c.sent ? `${so}.` : "Nothing sent yet.";
+  const wouldBe = whole === null ? "" : `; ${round - (c.sent - c.heard)} of ${round} would prove ${percentFloor(whole)}`;
+  return `${so}: proves ${percentFloor(share)}${wouldBe}.`;
+}
+
+function count() {
+  const c = sheet.counter;
+  if (c?.started) {
+    const due = Math.floor((Date.now() - c.started) / 1000 / c.every) + 1;
+    c.sent = Math.max(Math.min(due + c.correction, 100000), 0);
+  }
+  if (c) c.sent = Math.max(c.sent, c.heard);
+  $("count-start").textContent = c?.started ? "Stop" : c ? "Go on" : "Start with the first packet";
+  $("count-heard").disabled = $("count-use").disabled = $("count-sent-less").disabled = $("count-sent-more").disabled = !c;
+  put("count-sent", c ? `${c.sent} sent` : "");
+  put("count-time", c?.started ? `${Math.floor((Date.now() - c.started) / 1000)}\u00a0s` : "");
+  put("count-proof", counterWords());
+  clearInterval(ticking);
+  ticking = c?.started ? setInterval(count, 1000) : null;
+}
+
+function enterCounter() {
+  const changed = () => {
+    count();
+    keep();
+  };
+  $("count-start").addEventListener("click", () => {
+    const every = numberIn($("count-every").value);
+    if (!(every >= 0.1 && every <= 3600)) return put("count-proof", "Seconds between packets: a number from 0.1 to 3600.");
+    const c = sheet.counter ?? { heard: 0, sent: 0, correction: 0, started: null };
+    if (c.started) c.started = null;
+    else {
+      c.every = every;
+      c.correction = c.sent;
+      c.started = Date.now();
+    }
+    sheet.counter = c;
+    changed();
+  });
+  $("count-heard").addEventListener("click", () => {
+    sheet.counter.heard += 1;
+    changed();
+  });
+  for (const [id, by] of [["count-sent-less", -1], ["count-sent-more", 1]]) {
+    $(id).addEventListener("click", () => {
+      sheet.counter.correction += by;
+      if (!sheet.counter.started) sheet.counter.sent += by;
+      changed();
+    });
+  }
+  $("count-use").addEventListener("click", () => {
+    count();
+    $("sent").value = sheet.counter.sent;
+    $("received").value = sheet.counter.heard;
+    sheet.counter = null;
+    keepEntry();
+    changed();
+    $("rssi").focus();
+  });
+}
+
+// ---------------------------------------------------------------- where am I
+
+let here = null;
+
+function enterPlace() {
+  $("place-locate").addEventListener("click", () => {
+    if (!navigator.geolocation) return put("place-said", "This browser tells no position. Paste it from another program: latitude, longitude.");
+    put("place-said", "Asking the phone for its position...");
+    navigator.geolocation.getCurrentPosition(
+      ({ coords }) => {
+        $("place").value = `${coords.latitude.toFixed(6)}, ${coords.longitude.toFixed(6)}`;
+        placed(coords.accuracy);
+      },
+      () => put("place-said", "The browser gives no position to a page opened from a file, or it was refused. Paste it from another program: latitude, longitude."),
+      { enableHighAccuracy: true, timeout: 30000, maximumAge: 60000 },
+    );
+  });
+  $("place").addEventListener("change", () => placed());
+}
+
+function placed(accuracy) {
+  here = null;
+  const text = $("place").value.trim();
+  keepEntry();
+  if (!text) return put("place-said", "");
+  const numbers = text.match(/[+-\u2212]?\d+(?:\.\d+)?/g)?.map((t) => numberIn(t)) ?? [];
+  if (numbers.length !== 2 || !(Math.abs(numbers[0]) <= 90 && Math.abs(numbers[1]) <= 180)) {
+    return put("place-said", "Write it as latitude, longitude in degrees, like -20.12345, 30.54321.");
+  }
+  here = { latitude: numbers[0], longitude: numbers[1] };
+  put("place-said", placeWords(accuracy));
+}
+
+// On a sphere: good to half a per cent, as the phone's compass and its position are not better.
+function courseTo([latitude, longitude]) {
+  const rad = Math.PI / 180;
+  const [a, b, dl] = [here.latitude * rad, latitude * rad, (longitude - here.longitude) * rad];
+  const y = Math.sin(dl) * Math.cos(b);
+  const x = Math.cos(a) * Math.sin(b) - Math.sin(a) * Math.cos(b) * Math.cos(dl);
+  const half = Math.sin((b - a) / 2) ** 2 + Math.cos(a) * Math.cos(b) * Math.sin(dl / 2) ** 2;
+  return { bearing: (Math.atan2(y, x) / rad + 360) % 360, metres: 2 * 6371009 * Math.asin(Math.min(Math.sqrt(half), 1)) };
+}
+
+function placeWords(accuracy) {
+  const courses = data.ends.map((end) => (end.position ? courseTo(end.position) : null));
+  if (courses.every((c) => c === null)) return "The plan gives its stations no positions, so this one tells nothing.";
+  const near = courses[0] && (!courses[1] || courses[0].metres <= courses[1].metres) ? 0 : 1;
+  const said = [`You stand ${distanceWords(courses[near].metres)} from the planned ${NAMES[near]}.`];
+  const other = courses[1 - near];
+  if (other) said.push(`To ${NAMES[1 - near]}: ${distanceWords(other.metres)}, ${bearingWords(other.bearing)}.`);
+  if (accuracy) said.push(`The phone says: good to ${Math.round(accuracy)}\u00a0m.`);
+  return said.join(" ");
+}
+
+function bearingWords(bearing) {
+  const round = (b) => `${String(Math.round((b + 360) % 360) % 360).padStart(3, "0")}\u00b0`;
+  return data.declination === null ? `bearing ${round(bearing)} true` : `bearing ${round(bearing)} true, ${round(bearing - data.declination)} by the compass`;
 }
 
 // ---------------------------------------------------------------- what is kept
 
 let keeps = false;
+let written = { ids: null, text: null }; // the readings as last kept
 
 function keep() {
   try {
-    keeps = false;
-    localStorage.setItem(KEY, JSON.stringify(sheet));
+    const { readings, ...rest } = sheet;
+    localStorage.setItem(KEY, JSON.stringify(rest));
     keeps = true;
-    put("kept-line", "Kept in this browser; it is here again when the page is opened again. Save the readings all the same before you leave.");
+    put("kept-line", "Kept in this browser; it is here again when the page, or a new sheet of this link, is opened. Save the readings all the same before you leave.");
+    const ids = readings.map((r) => r.id).join();
+    if (ids === written.ids && localStorage.getItem(READINGS_KEY) === written.text) return;
+    const kept = keptReadings();
+    kept.removed.forEach((id) => removed.add(id));
+    const ours = new Set(readings.map((r) => r.id));
+    const others = kept.readings.filter((r) => !ours.has(r.id) && !removed.has(r.id));
+    const gone = readings.some((r) => removed.has(r.id));
+    if (others.length || gone) {
+      // another window of this sheet wrote meanwhile: neither may write over the other's readings
+      sheet.readings = [...readings.filter((r) => !removed.has(r.id)), ...others].sort((a, b) => (a.time < b.time ? -1 : a.time > b.time ? 1 : 0));
+      listReadings();
+      measureSoon(judgedAt(fitted(), sheet.height));
+    }
+    const text = JSON.stringify({ readings: sheet.readings, removed: [...removed].slice(-500) });
+    localStorage.setItem(READINGS_KEY, text);
+    written = { ids: sheet.readings.map((r) => r.id).join(), text };
   } catch (error) {
+    keeps = false;
     put("kept-line", "This browser keeps nothing: save the readings before closing the page.");
   }
 }
 
-// The same sheet open twice: neither may write over the other's readings.
-function catchUp() {
-  if (!keeps) return;
-  const kept = localStorage.getItem(KEY);
-  if (kept !== null && kept !== JSON.stringify(sheet)) reopen();
+function keptReadings() {
+  const found = { readings: [], removed: [] };
+  try {
+    const kept = JSON.parse(localStorage.getItem(READINGS_KEY));
+    if (Array.isArray(kept?.readings)) found.readings = kept.readings.filter(soundReading);
+    if (Array.isArray(kept?.removed)) found.removed = kept.removed.filter((id) => typeof id === "string");
+  } catch (error) {
+    // what is damaged is left out
+  }
+  return found;
 }
 
+// The same sheet open twice: readings are taken over at once, what is entered when its window is looked at.
+function catchUp(event) {
+  if (!keeps) return;
+  if (event.type === "storage") {
+    if (event.key === READINGS_KEY) keep();
+  } else if (document.visibilityState === "visible") {
+    const kept = localStorage.getItem(KEY);
+    if (kept !== null && kept !== JSON.stringify({ ...sheet, readings: undefined })) reopen();
+    else keep();
+  }
+}
+
+const NUMBERS = ["rssi_dbm", "snr_db", "sent", "received", "near_height_m", "far_height_m", "spreading_factor", "bandwidth_khz", "latitude_deg", "longitude_deg",
+  ...SIDES.flatMap((side) => [`${side}_power_dbm`, `${side}_antenna_gain_dbi`, `${side}_feeder_loss_db`])];
+const WORDS = ["note", "spot", ...SIDES.flatMap((side) => [`${side}_antenna`, `${side}_feeder`])];
+
 const soundReading = (r) =>
-  r && typeof r.time === "string" && typeof r.note === "string" && ["there", "back"].includes(r.direction) &&
-  r.near_height_m > 0 && r.far_height_m > 0 &&
-  ["rssi_dbm", "snr_db", "sent", "received"].every((key) => r[key] === null || Number.isFinite(r[key]));
+  r && typeof r === "object" && typeof r.id === "string" && (r.time === null || typeof r.time === "string") && ["there", "back"].includes(r.direction) &&
+  NUMBERS.every((key) => r[key] == null || Number.isFinite(r[key])) && WORDS.every((key) => r[key] == null || typeof r[key] === "string") &&
+  ["rssi_dbm", "snr_db", "sent", "received"].every((key) => r[key] !== undefined) && [null, undefined, true, false].includes(r.engine_running) &&
+  [null, undefined, "in_leaf", "out_of_leaf"].includes(r.leaf) && (r.sent === null || (r.received >= 0 && r.received <= r.sent && r.sent > 0)) &&
+  [r.near_height_m, r.far_height_m].every((m) => m == null || m > 0) && (r.rssi_dbm !== null || r.snr_db !== null || r.received !== null);
 
 // Numbers of parts that this sheet has; else those planned.
 function soundParts(kept) {
@@ -589,23 +1017,86 @@ function soundParts(kept) {
 }
 
 function recalled() {
+  const start = initial();
   try {
     const kept = JSON.parse(localStorage.getItem(KEY));
-    const start = initial();
-    if (kept === null || typeof kept !== "object") return start;
-    GRID.forEach((values, e) => {
-      if (kept.height?.[e] >= values[0] && kept.height[e] <= values[values.length - 1]) start.height[e] = kept.height[e];
-    });
-    Object.assign(start, soundParts(kept));
-    if (kept.units === "ft") start.units = "ft";
-    if (Array.isArray(kept.readings)) start.readings = kept.readings.filter(soundReading).map((r) => ({ ...r, fitted: soundParts(r.fitted) }));
-    return start;
+    if (kept !== null && typeof kept === "object") {
+      GRID.forEach((values, e) => {
+        if (kept.height?.[e] >= values[0] && kept.height[e] <= values[values.length - 1]) start.height[e] = kept.height[e];
+      });
+      Object.assign(start, soundParts(kept));
+      if (kept.units === "ft") start.units = "ft";
+      if (kept.entry && typeof kept.entry === "object") start.entry = kept.entry;
+      const c = kept.counter;
+      if (c && [c.heard, c.sent, c.correction, c.every].every(Number.isFinite) && (c.started === null || Number.isFinite(c.started))) start.counter = c;
+    }
+    const readings = keptReadings();
+    removed = new Set(readings.removed);
+    start.readings = readings.readings;
   } catch (error) {
-    return initial();
+    // nothing is kept here
   }
+  return start;
+}
+
+// Readings of a file: those of this phone are not doubled.
+function openReadings(text, name) {
+  let content;
+  try {
+    content = JSON.parse(text);
+  } catch (error) {
+    return `${name} is no file of readings that a sheet saved.`;
+  }
+  const list = Array.isArray(content) ? content : content?.readings;
+  if (!Array.isArray(list)) return `${name} holds no readings.`;
+  if (content.link && content.link !== data.link) return `${name} is of the link "${content.link}", this sheet of "${data.link}": not taken over.`;
+  const blank = Object.fromEntries([...NUMBERS, "time", "engine_running", "leaf", "wet_foliage"].map((key) => [key, null]));
+  const bare = ({ id, ...r }) => JSON.stringify(Object.entries({ ...blank, note: "", spot: "", ...r }).filter(([, v]) => v !== null && v !== "").sort());
+  const known = new Set(sheet.readings.map(bare));
+  const heights = content.heights && typeof content.heights === "object" ? content.heights : {};
+  const found = list.map((r) => ({ ...blank, note: "", spot: "", ...heights, ...content.settings, ...r, id: newId() }));
+  const sound = found.filter(soundReading);
+  const added = sound.filter((r) => !known.has(bare(r)));
+  sheet.readings.push(...added);
+  listReadings();
+  show();
+  const lacking = rows.slice(rows.length - added.length).filter((r) => r.lacking).length;
+  const bad = found.length - sound.length;
+  return [
+    `${name}: ${added.length} reading${added.length === 1 ? "" : "s"} taken over`,
+    sound.length > added.length ? `${sound.length - added.length} were here already` : "",
+    bad ? `${bad} cannot be used` : "",
+    lacking ? `${lacking} taken with parts this sheet does not have, kept and not weighed` : "",
+  ].filter(Boolean).join("; ") + ".";
 }
 
 // ---------------------------------------------------------------- entries
+
+const TYPED = ["rssi", "snr", "sent", "received", "note", "spot", "place", "count-every"];
+
+function keepEntry() {
+  sheet.entry = { direction: direction(), engine: $("engine").checked, wet: $("wet").checked, leaf: $("leaf").value };
+  TYPED.forEach((id) => (sheet.entry[id] = $(id).value));
+  keep();
+}
+
+function fillEntry() {
+  const { entry } = sheet;
+  TYPED.forEach((id) => ($(id).value = typeof entry[id] === "string" ? entry[id].slice(0, 300) : id === "count-every" ? "10" : ""));
+  document.querySelector(`input[name="direction"][value="${entry.direction === "back" ? "back" : "there"}"]`).checked = true;
+  $("engine").checked = entry.engine === true;
+  $("wet").checked = entry.wet === true;
+  $("leaf").value = ["in_leaf", "out_of_leaf"].includes(entry.leaf) ? entry.leaf : leafToday();
+  if ($("place").value) placed();
+}
+
+// Bare in the winter months outside the tropics, as the survey takes it by the date.
+function leafToday() {
+  const latitude = data.ends[0].position?.[0];
+  if (latitude === undefined || Math.abs(latitude) < 23.5) return M.plannedLeaf;
+  const winter = latitude > 0 ? [11, 12, 1, 2, 3] : [5, 6, 7, 8, 9];
+  return winter.includes(new Date().getMonth() + 1) ? "out_of_leaf" : "in_leaf";
+}
 
 function fill() {
   SIDES.forEach((side, e) => {
@@ -616,6 +1107,16 @@ function fill() {
   document.querySelector(`input[name="units"][value="${sheet.units}"]`).checked = true;
 }
 
+// What a reading says by itself, at once.
+function saidOf(reading) {
+  const { told, at, over } = judgedReading(reading);
+  const said = [];
+  if (told?.noise != null && told.noise - at.noise > 3) said.push(`The noise heard is ${decibels(told.noise - at.noise)} above the expected: find its source, and count it.`);
+  if (told?.impossible) said.push("RSSI and SNR contradict each other: the level is taken from the SNR.");
+  if (over !== null && over < -6) said.push(`${decibels(-over)} under the level expected: look for a cause (polarisation, connector, a tree, metal near an antenna).`);
+  return said.join(" ");
+}
+
 function complain(side, text) {
   $(`${side}-said`).setAttribute("role", "alert");
   put(`${side}-said`, text);
@@ -624,6 +1125,8 @@ function complain(side, text) {
 function reopen() {
   sheet = recalled();
   fill();
+  fillEntry();
+  count();
   listReadings();
   show();
 }
@@ -632,8 +1135,8 @@ function enter() {
   SIDES.forEach((side, e) => {
     const box = $(`${side}-height`);
     const typed = (event) => {
-      const value = numberIn(box.value);
-      const metres = feet() ? value * FEET : value;
+      const metres = metresIn(box.value);
+      const value = metres;
       const [low, high] = [data[side][0], data[side][data[side].length - 1]];
       const good = !Number.isNaN(value);
       if (good) sheet.height[e] = Math.min(Math.max(Math.round(metres * 1000) / 1000, low), high);
@@ -657,15 +1160,37 @@ function enter() {
       });
     }
   });
-  document.querySelectorAll("button[data-step]").forEach((button) =>
-    button.addEventListener("click", () => {
+  document.querySelectorAll("button[data-step]").forEach((button) => {
+    const step = () => {
       const e = SIDES.indexOf(button.dataset.for);
       const now = sheet.height[e];
       const next = Number(button.dataset.step) > 0 ? GRID[e].find((m) => m > now + 1e-6) : GRID[e].filter((m) => m < now - 1e-6).pop();
       sheet.height[e] = next ?? now;
       show();
-    }),
-  );
+    };
+    let held = null;
+    let repeated = false;
+    const release = () => {
+      clearTimeout(held);
+      held = null;
+    };
+    button.addEventListener("pointerdown", () => {
+      repeated = false;
+      const again = () => {
+        repeated = true;
+        step();
+        held = setTimeout(again, 90);
+      };
+      release();
+      held = setTimeout(again, 500);
+    });
+    ["pointerup", "pointerleave", "pointercancel"].forEach((name) => button.addEventListener(name, release));
+    button.addEventListener("click", () => {
+      release();
+      if (!repeated) step();
+      repeated = false;
+    });
+  });
   $("signal").addEventListener("change", (event) => {
     sheet.signal = Number(event.target.value);
     show();
@@ -687,22 +1212,58 @@ function enter() {
     if (reading === null) return;
     sheet.readings.push(reading);
     ["rssi", "snr", "sent", "received", "note"].forEach((id) => ($(id).value = ""));
+    keepEntry();
     listReadings();
     show();
+    put("reading-said", saidOf(reading));
     $("rssi").focus();
   });
+  TYPED.forEach((id) => $(id).addEventListener("input", keepEntry));
+  ["engine", "wet", "leaf"].forEach((id) => $(id).addEventListener("change", keepEntry));
+  document.querySelectorAll('input[name="direction"]').forEach((radio) => radio.addEventListener("change", keepEntry));
+  enterCounter();
+  enterPlace();
   $("save").addEventListener("click", () => {
     const link = document.createElement("a");
     link.href = URL.createObjectURL(new Blob([readingsFile()], { type: "application/json" }));
-    link.download = "readings.json";
+    link.download = fileName();
     link.click();
     setTimeout(() => URL.revokeObjectURL(link.href), 10000);
+  });
+  $("open").addEventListener("change", async (event) => {
+    const said = [];
+    for (const file of event.target.files) said.push(openReadings(await file.text(), file.name));
+    event.target.value = "";
+    put("opened-line", said.join(" "));
+  });
+  $("copy").addEventListener("click", async () => {
+    try {
+      await navigator.clipboard.writeText(readingsFile());
+      put("opened-line", "The readings are copied; paste them into a message or a note.");
+    } catch (error) {
+      $("json").closest("details").open = true;
+      $("json").focus();
+      $("json").select();
+      put("opened-line", "This browser lets no page copy: the text is marked below, copy it by hand.");
+    }
+  });
+  $("share").hidden = !navigator.share;
+  $("share").addEventListener("click", async () => {
+    try {
+      const file = new File([readingsFile()], fileName(), { type: "application/json" });
+      await navigator.share(navigator.canShare?.({ files: [file] }) ? { files: [file] } : { title: fileName(), text: readingsFile() });
+    } catch (error) {
+      if (error.name !== "AbortError") put("opened-line", "This browser shares nothing from a file: save or copy the readings.");
+    }
   });
   $("print").addEventListener("click", () => window.print());
   $("clear").addEventListener("click", () => {
     if (!window.confirm("Clear everything entered on this sheet, readings included?")) return;
+    sheet.readings.forEach((r) => removed.add(r.id));
     sheet = initial();
     fill();
+    fillEntry();
+    count();
     listReadings();
     show();
   });

@@ -9,14 +9,14 @@ from linkcalc.plan import ChirpModulation
 from linkcalc.radio import css
 from linkcalc.record import Record, Site
 from linkcalc.requirement import Requirement
-from linkcalc.result import MODEL_NAMES
+from linkcalc.result import MODEL_NAMES, Advice
 from linkcalc.rules.plan_limits import EndLimits
 from linkcalc.terrain import geodesy
 from linkcalc.views import style
 from linkcalc.views.limits_text import STATUS_WORDS, interval_words, power_words, sender_words
 from linkcalc.views.record import pictures
 from linkcalc.views.record.markup import Child, Html, h, inline_svg
-from linkcalc.views.record.measured import acceptance_section, readings_section
+from linkcalc.views.record.measured import acceptance_section, end_words, fitted_words, readings_section
 from linkcalc.views.record.parts import (
     blank,
     bullets,
@@ -69,8 +69,10 @@ def record_html(record: Record, signature_lines: int = 2) -> str:
     """
     body = [
         _header(record),
+        _job(record),
         _answer(record),
         h("div", h("h2", "Cautions"), bullets(record.cautions), class_="box"),
+        _remedies(record),
         _sites(record),
         _map(record),
         _profile(record),
@@ -80,6 +82,7 @@ def record_html(record: Record, signature_lines: int = 2) -> str:
         _as_built(record),
         readings_section(record),
         acceptance_section(record),
+        _beyond_radio(),
         _recheck(record),
         _conditions(record),
         h("div", _inputs(record), _signatures(record, signature_lines), class_="keep"),
@@ -106,6 +109,57 @@ def _header(record: Record) -> Html:
         h("p", f"Link record {record.digest[:12]} · {record.link.name}", class_="footer"),
         h("h1", record.title or record.link.name),
         h("p", "Link: ", h("b", record.link.name), ". Date of this record: ", day),
+    )
+
+
+def _job(record: Record) -> Html:
+    """Whom it is for; blank where nobody said."""
+    j = record.job
+    named = (("Customer", j.customer), ("Site", j.site), ("Job", j.number), ("Installer", j.installer))
+    cells: list[Child] = []
+    for name, words in (*named, ("Firm", j.firm)):
+        cells.append(h("p", f"{name}: ", h("b", words) if words else blank()))
+    return h("div", cells, class_="job")
+
+
+def _remedies(record: Record) -> Html:
+    """What would make it close, where it does not."""
+    if record.verdict == "closes" or not record.result.advice:
+        return Html("")
+    why = "Solved for the link as predicted; what was measured stands under Readings."
+    return section(
+        "What to change",
+        bullets(minus(_advice_words(a)) for a in record.result.advice),
+        h("p", why, class_="notes") if record.survey is not None else None,
+    )
+
+
+def _advice_words(a: Advice) -> str:
+    if a.fade_margin_db is None:
+        return a.text
+    enough = "enough" if a.sufficient else "not enough alone"
+    return f"{a.text} (margin of the weaker direction {decibel_words(a.fade_margin_db)}, {enough})"
+
+
+_BEYOND_RADIO = (
+    "Watchdog: radio's plug pulled with the pump running; the pump stopped after, s",
+    "Float lifted by hand: the pump stopped",
+    "Local stop beside the machine: stops it, whatever the radio says",
+    "Start by radio refused while somebody works there (lock-off tried)",
+    "Power cut and back: both ends came up by themselves",
+    "What happens when a stop is lost: would the tank run over? Answered by",
+    "Battery voltage at rest and while sending, V",
+)
+
+
+def _beyond_radio() -> Html:
+    """Tests that the radio link cannot stand in for."""
+    rows: Rows = [(name, ["", "", ""]) for name in _BEYOND_RADIO]
+    return section(
+        "Tests beyond the radio",
+        h("p", "The radio link is no safety function: if one of these fails, the job is not done."),
+        table(["Test", "Found", "By", "Signed"], rows, fill=True),
+        class_="keep",
     )
 
 
@@ -184,6 +238,17 @@ def _sites(record: Record) -> Html:
     ]
     names = [s.station.name for s in sites]
     return section("Stations", table(["As planned", *names], rows))
+
+
+def _fitted(record: Record) -> list[Child]:
+    """What the last reading says was set and fitted at each end."""
+    readings = () if record.readings is None else record.readings.readings
+    stated = [r for r in readings if fitted_words(r)]
+    if not stated:
+        return ["", ""]
+    r = stated[-1]
+    signal = f"SF{r.spreading_factor}, " if r.spreading_factor is not None else ""
+    return [f"{signal}{end_words(r, end)}".strip(", ") for end in ("near", "far")]
 
 
 def _mounted(record: Record) -> list[Child]:
@@ -402,7 +467,10 @@ def _as_built(record: Record) -> Html:
         "Address, sync word or network identity",
         "Settings loaded and read back by",
     )
-    rows: Rows = [("Antenna above ground, m", _mounted(record))]
+    rows: Rows = [
+        ("Antenna above ground, m", _mounted(record)),
+        ("Set and fitted, as the last reading says", _fitted(record)),
+    ]
     rows += [(name, ["", ""]) for name in by_hand]
     names = [s.station.name for s in record.sites]
     return section("As built", table(["To fill in on site", *names], rows, fill=True), class_="keep")

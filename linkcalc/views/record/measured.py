@@ -13,6 +13,7 @@ from linkcalc.views.record import pictures
 from linkcalc.views.record.markup import NO_BREAK, Child, Html, h, inline_svg
 from linkcalc.views.record.parts import bullets, columns, grid, level, minus, row, section, table
 from linkcalc.views.survey_text import (
+    day_lines,
     interval_of,
     more_words,
     packet_words,
@@ -27,7 +28,7 @@ _MOST_READINGS = 60
 _MOST_LINES = 12
 _HEAD = (
     *("Row", "Time", "Direction", "RSSI, dBm", "SNR, dB", "Sent", "Received"),
-    *("Antennas, m", "Engine", "Leaves", "Note"),
+    *("Antennas, m", "Set and fitted", "Engine", "Leaves", "Note"),
 )
 _FIGURES = (3, 4, 5, 6)
 _FORM = (
@@ -119,24 +120,7 @@ def _day(survey: Survey) -> list[str]:
         else f", taken {times[0]} to {times[-1]}"
     )
     lines = [f"{survey.readings_used} readings of {survey.readings_file} used{when}."]
-    ways = {"there": survey.directions[0], "back": survey.directions[1]}
-    for a in survey.allowances:
-        way = (
-            "both ways"
-            if a.direction == "both"
-            else f"from {ways[a.direction].from_} to {ways[a.direction].to}"
-        )
-        verb = "takes" if a.loss_db > 0.0 else "gives"
-        lines.append(
-            f"Not there on the day: {a.name}, which {verb} another {decibel_words(abs(a.loss_db))} {way}; "
-            "counted in the margins above."
-        )
-    lines.append(
-        "The day had all that the plan's conditions ask for."
-        if survey.representative
-        else "The day was kinder than the plan's conditions: measure again when they hold."
-    )
-    return [*lines, *survey.warnings]
+    return [*lines, *day_lines(survey), *survey.warnings]
 
 
 def _rows(readings: Sequence[Reading], record: Record) -> Html:
@@ -162,7 +146,7 @@ def _cells(r: Reading) -> list[str]:
     leaves = {"in_leaf": "in leaf", "out_of_leaf": "bare", None: ""}[r.leaf]
     wet = {True: "wet", False: "dry", None: ""}[r.wet_foliage]
     return [
-        str(r.row),
+        r.place,
         "" if r.time is None else r.time.isoformat(NO_BREAK, "minutes"),
         r.direction,
         _figure(r.rssi_dbm),
@@ -170,10 +154,34 @@ def _cells(r: Reading) -> list[str]:
         "" if r.sent is None else str(r.sent),
         "" if r.received is None else str(r.received),
         "" if r.near_height_m is r.far_height_m is None else ", ".join(heights),
+        fitted_words(r),
         {True: "runs", False: "stopped", None: ""}[r.engine_running],
         ", ".join(w for w in (leaves, wet) if w),
         "; ".join(w for w in (r.spot, r.note) if w),
     ]
+
+
+def fitted_words(r: Reading) -> str:
+    """What a reading says was set and fitted."""
+    said = [f"SF{r.spreading_factor}"] if r.spreading_factor is not None else []
+    said += [f"{r.bandwidth_khz:g} kHz"] if r.bandwidth_khz is not None else []
+    for name, words in (("from", end_words(r, "near")), ("to", end_words(r, "far"))):
+        said += [f"{name}: {words}"] if words else []
+    return ", ".join(said)
+
+
+def end_words(r: Reading, end: str) -> str:
+    """What a reading says was fitted at one end, near or far."""
+    power, antenna, gain, feeder, loss = (
+        getattr(r, f"{end}_{key}")
+        for key in ("power_dbm", "antenna", "antenna_gain_dbi", "feeder", "feeder_loss_db")
+    )
+    parts = [f"{power:g} dBm"] if power is not None else []
+    parts += [f"antenna {antenna}".strip()] if antenna else []
+    parts += [f"{gain:.1f} dBi"] if gain is not None else []
+    parts += [f"feeder {feeder}".strip()] if feeder or loss is not None else []
+    parts += [f"{loss:.1f} dB"] if loss is not None else []
+    return " ".join(parts)
 
 
 def _figure(value: float | None) -> str:
@@ -188,7 +196,9 @@ def _figure(value: float | None) -> str:
 def _refused(survey: Survey) -> Html:
     if not survey.refused:
         return Html("")
-    lines = [f"Row {r.row}: {r.reason}." for r in survey.refused[:_MOST_LINES]]
+    lines = [
+        f"{f'{r.file}, row' if r.file else 'Row'} {r.row}: {r.reason}." for r in survey.refused[:_MOST_LINES]
+    ]
     more = len(survey.refused) - _MOST_LINES
     if more > 0:
         lines.append(f"And {more} more.")

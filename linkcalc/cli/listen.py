@@ -1,0 +1,200 @@
+"""A radio listened to: readings as they come, and the survey at the end."""
+
+import contextlib
+import csv
+import os
+import sys
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from linkcalc.cli._shell import EXIT_CODES, PlanArgument
+from linkcalc.cli.survey import Direction, chosen_link, tell_refused
+from linkcalc.errors import LinkcalcError, ReadingsError
+
+if TYPE_CHECKING:
+    from linkcalc.link_case import LinkCase
+    from linkcalc.listening import Tally
+    from linkcalc.readings import Reading, Way
+
+_COLUMNS = ("time", "direction", "rssi_dbm", "snr_db", "sent", "received", "engine_running",
+            "spreading_factor", "spot")  # fmt: skip
+_LONGEST_LINE = 4096
+
+
+def listen(
+    plan: PlanArgument,
+    output: Annotated[
+        Path, typer.Option("--output", "-o", metavar="FILE.csv", help="Readings, written as they come.")
+    ] = Path("readings.csv"),
+    port: Annotated[
+        str | None,
+        typer.Option(
+            metavar="PORT", help="Serial port of the radio; left out: standard input.", show_default=False
+        ),
+    ] = None,
+    baud: Annotated[
+        int, typer.Option(min=50, max=4_000_000, metavar="N", help="Bits per second of the port.")
+    ] = 115200,
+    direction: Annotated[
+        Direction,
+        typer.Option(help="Whose packets are heard: of the link's `from` station (there), or back."),
+    ] = Direction.there,
+    pattern: Annotated[
+        str | None,
+        typer.Option(
+            metavar="REGEX",
+            help="Where a line holds what: a regular expression with groups named rssi, snr, seq, count."
+            " [default: JSON lines, or key=value pairs]",
+            show_default=False,
+        ),
+    ] = None,
+    link: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Link, where the plan has several.", show_default=False),
+    ] = None,
+    spreading_factor: Annotated[
+        int | None,
+        typer.Option(min=5, max=12, metavar="SF", help="As set, where not as planned.", show_default=False),
+    ] = None,
+    engine: Annotated[
+        bool | None,
+        typer.Option("--engine-running/--engine-stopped", help="State of the engine.", show_default=False),
+    ] = None,
+    spot: Annotated[str, typer.Option(metavar="NAME", help="Name of the spot.", show_default=False)] = "",
+) -> None:
+    """Listen to a radio that prints what it hears: level, losses, margin and proof, packet by packet.
+
+    Each line is written to the file at once, so that a pulled plug loses none; a file that is there is
+    continued. Losses are gaps in the packets' sequence numbers. Ends with the input, or with Ctrl-C, and then
+    answers as linkcalc survey does. A serial port needs the extra linkcalc[listen].
+
+    \b
+    Example:
+      linkcalc listen site.toml --port /dev/ttyUSB0 -o readings.csv
+      linkcalc listen site.toml --pattern 'rx (?P<seq>[0-9]+) (?P<rssi>-[0-9]+)' < log.txt
+
+    Exit code: as linkcalc survey; 2 bad input, or nothing heard.
+    """
+    from linkcalc.listening import Tally, csv_cells, line_reader, readings_of, template
+    from linkcalc.plan import load_plan
+    from linkcalc.readings import read_readings
+    from linkcalc.survey import survey_link
+    from linkcalc.verdict import link_case, open_terrain
+    from linkcalc.views.survey_text import survey_report
+    from linkcalc.views.text import abilities
+
+    loaded = load_plan(plan)
+    chosen = chosen_link(loaded, link)
+    with open_terrain(loaded) as terrain:
+        case = link_case(loaded, chosen, terrain)
+    way: Way = "there" if direction is Direction.there else "back"
+    read, tally = line_reader(pattern), Tally()
+    common = template(way, engine_running=engine, spot=spot, spreading_factor=spreading_factor)
+    said = _Said(case, way)
+    try:
+        file = output.open("a", newline="", encoding="utf-8")
+    except OSError as error:
+        raise LinkcalcError(f"{output}: cannot be written: {error.strerror or error}") from None
+    with file, contextlib.suppress(KeyboardInterrupt):
+        writer = csv.writer(file, lineterminator="\n")
+        if file.tell() == 0:
+            writer.writerow(_COLUMNS)
+        elif _first_line(output) != ",".join(_COLUMNS):
+            raise LinkcalcError(f"{output}: is no file of this command; name another with --output")
+        elif not output.read_bytes().endswith(b"\n"):  # the plug was pulled in the middle of a line
+            file.write("\n")
+        lines = _standard_input() if port is None else _serial_lines(port, baud)
+        for line, found in readings_of(lines, read, template=common, now=datetime.now, tally=tally):
+            for reading in found:
+                writer.writerow(csv_cells(reading, _COLUMNS))
+            if found:
+                file.flush()
+                os.fsync(file.fileno())
+                typer.echo(said.line(found[-1], tally), err=True)
+            elif line.strip():
+                said.unread += 1
+    if said.unread:
+        typer.echo(f"linkcalc: {said.unread} lines told neither level nor number; see --pattern", err=True)
+    try:
+        kept = read_readings(output, (chosen.from_, chosen.to), direction=way)
+    except ReadingsError as error:
+        raise LinkcalcError(f"{error}; nothing was heard") from None
+    answer = survey_link(case, kept, plan=loaded.plan, plan_digest=None)
+    tell_refused([output], answer.refused)
+    colour, ascii_only = abilities(sys.stdout, os.environ)
+    typer.echo(survey_report(answer, colour=colour, ascii_only=ascii_only), nl=False)
+    raise typer.Exit(EXIT_CODES[answer.verdict])
+
+
+class _Said:
+    """One line of the terminal for each packet."""
+
+    def __init__(self, case: "LinkCase", way: "Way") -> None:
+        budget = case.budget(back=way == "back")
+        self._noise_dbm, self._required_db = budget.noise_power_dbm, case.signal.required_snr_db
+        self._margins: list[float] = []
+        self.unread = 0
+
+    def line(self, reading: "Reading", tally: "Tally") -> str:
+        """Level, SNR, losses, margin so far, what is proven so far."""
+        import numpy as np
+
+        from linkcalc.radio.signal_level import SNR_BELIEVED_DB, signal_power_dbm
+
+        parts = []
+        rssi, snr = reading.rssi_dbm, reading.snr_db
+        if rssi is not None:
+            parts.append(f"{rssi:.0f} dBm")
+        if snr is not None:
+            parts.append(f"SNR {snr:+.1f} dB")
+            over = snr
+            if snr >= SNR_BELIEVED_DB and rssi is not None:
+                over = float(signal_power_dbm(rssi, snr, self._noise_dbm)) - self._noise_dbm
+            self._margins.append(over - self._required_db)
+        parts.append(f"{tally.received} of {tally.sent}")
+        if self._margins:
+            parts.append(f"margin of those heard {np.median(self._margins):.1f} dB")
+        proven = int(1000.0 * tally.proven) / 10.0
+        parts.append(f"proven so far: {proven:g} % arrive")
+        return "  ".join(parts)
+
+
+def _first_line(file: Path) -> str:
+    with file.open(encoding="utf-8", errors="replace") as text:
+        return text.readline().strip()
+
+
+def _standard_input() -> Iterator[str]:
+    for raw in sys.stdin.buffer:
+        yield raw[:_LONGEST_LINE].decode("utf-8", errors="replace")
+
+
+def _serial_lines(port: str, baud: int) -> Iterator[str]:
+    """Whole lines of a serial port, until it goes away."""
+    try:
+        import serial
+    except ImportError:
+        raise LinkcalcError(
+            "a serial port needs pyserial: pip install 'linkcalc[listen]', or pipe the lines in"
+        ) from None
+    try:
+        opened = serial.Serial(port, baud, timeout=0.2)
+    except (OSError, ValueError) as error:  # its SerialException is an OSError
+        raise LinkcalcError(f"--port {port}: cannot be opened: {error}") from None
+    rest = b""
+    with opened:
+        while True:
+            try:
+                got = opened.read(max(opened.in_waiting, 1))
+            except OSError:
+                typer.echo(f"linkcalc: {port} went away; what was heard is kept", err=True)
+                break
+            *whole, rest = (rest + got).split(b"\n")
+            rest = rest[-_LONGEST_LINE:]
+            yield from (line.decode("utf-8", errors="replace") for line in whole)
+    if rest.strip():
+        yield rest.decode("utf-8", errors="replace")
