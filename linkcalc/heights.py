@@ -16,6 +16,7 @@ from linkcalc.area.height_pairs import height_pairs
 from linkcalc.budget import DECIMALS
 from linkcalc.errors import DomainError
 from linkcalc.judgement import judgement
+from linkcalc.legal import lawful
 from linkcalc.link_case import ENDS, LinkCase
 from linkcalc.plan.stations import COMMON_PRACTICE
 from linkcalc.requirement import VERDICTS, Requirement
@@ -159,6 +160,9 @@ def height_table(
     if (top - LOWEST_M) / step > MOST_LEVELS:
         raise DomainError(f"step_m = {step:g} gives more than {MOST_LEVELS} heights up to {top:g} m")
     costs = MastPrices() if prices is None else prices
+    # power over a legal limit does not count; what else is over one is at risk at any height
+    case, over = lawful(case)
+    at_best = VERDICTS.index("at_risk" if any(x.legal_dbm is None for x in over) else "closes")
     near_m, far_m = (_heights(s.antenna_height_m, top, step) for s in (case.near, case.far))
     asked = Requirement.of(case.link)
     with recorded_notes():  # what is only tried may leave a model's range
@@ -183,14 +187,16 @@ def height_table(
         needed = np.stack([j.required_margin_db for j in both], axis=-1)
         lacking = (needed - margins).max(axis=2)
         cost = costs.of(near_m - bases_m[0])[:, np.newaxis] + costs.of(far_m - bases_m[1])
-        chosen = _cheapest(lambda at: _checked_pair(raised(at), 0.0), lacking, cost)
+        chosen = None
+        if VERDICTS[at_best] == "closes":
+            chosen = _cheapest(lambda at: _checked_pair(raised(at), 0.0), lacking, cost)
 
         def pair(at: tuple[int, int]) -> Pair:
             return Pair(
                 near_height_m=float(near_m[at[0]]),
                 far_height_m=float(far_m[at[1]]),
                 cost=float(cost[at]),
-                verdict=VERDICTS[min(int(j.verdict[at]) for j in both)],
+                verdict=VERDICTS[min(at_best, *(int(j.verdict[at]) for j in both))],
                 fade_margins_db=(float(margins[at][0]), float(margins[at][1])),
                 required_margins_db=(float(needed[at][0]), float(needed[at][1])),
                 delivery_probability=min(float(j.success[at]) for j in both),

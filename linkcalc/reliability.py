@@ -9,6 +9,7 @@ a message and for both directions: wet leaves, a parked truck, the error of the 
 """
 
 from functools import lru_cache
+from threading import Lock
 from typing import Any, Literal
 
 import numpy as np
@@ -393,7 +394,6 @@ def lost_over_the_year(tries: int, busy: float, node: int) -> Floats:
     return np.array([np.convolve(row, weight, mode="valid") for row in steady])
 
 
-@lru_cache(maxsize=256)
 def _mean_lost(tries: int, busy: float, node: int) -> Floats:
     """The same, by the median of K (`_MEDIAN_K_DB`) over sites."""
     lost = lost_over_the_year(tries, busy, node)
@@ -407,9 +407,30 @@ def _mean_lost(tries: int, busy: float, node: int) -> Floats:
     return np.asarray(np.einsum("kim,i->km", between, weight))
 
 
-@lru_cache(maxsize=64)
-def _stacked(tries: int, busy: float, first: int, after: int) -> Floats:
-    return np.array([_mean_lost(tries, busy, abs(n)) for n in range(first, after)])
+class _Stack:
+    """`_mean_lost` of the nodes that were asked for so far, (nodes, K, margins)."""
+
+    def __init__(self, tries: int, busy: float) -> None:
+        self._made_from = tries, busy
+        self._made: frozenset[int] = frozenset()
+        self._tables: Floats = np.empty((0, _MEDIAN_K_DB.size, MARGIN_GRID_DB.size))
+        self._lock = Lock()
+
+    def holding(self, first: int, last: int) -> Floats:
+        """With the nodes from one to another, both included; others may not be there."""
+        wanted = frozenset(range(first, last + 1))
+        with self._lock:
+            if missing := wanted - self._made:
+                size = max(last + 1, len(self._tables))
+                grown = np.full((size, *self._tables.shape[1:]), np.nan)
+                grown[: len(self._tables)] = self._tables
+                for node in missing:
+                    grown[node] = _mean_lost(*self._made_from, node)
+                self._tables, self._made = grown, self._made | missing
+            return self._tables
+
+
+_stack = lru_cache(maxsize=16)(_Stack)
 
 
 def mean_success(
@@ -453,8 +474,7 @@ def mean_success(
 
 def _read_lost(margin: Floats, sigma: Floats, k: Floats, tries: int, busy: float) -> Floats:
     row, down = nodes(sigma)
-    first = int(row.min()) - 1
-    table = _stacked(tries, busy, first, int(row.max()) + 3)
+    table = _stack(tries, busy).holding(max(int(row.min()) - 1, 0), int(row.max()) + 2)
     m = np.clip((margin - MARGIN_GRID_DB[0]) / 0.25, 1.0, MARGIN_GRID_DB.size - 3.001)
     column = m.astype(np.int64)
     across = _lagrange(m - column)
@@ -463,7 +483,7 @@ def _read_lost(margin: Floats, sigma: Floats, k: Floats, tries: int, busy: float
     share = at - below
     total = np.zeros(margin.shape)
     for i, weight in enumerate(down):
-        here = row - first - 1 + i
+        here = np.abs(row - 1 + i)  # a spread below none counts as the one above
         for j, part in enumerate(across):
             value = (1.0 - share) * table[here, below, column - 1 + j] + share * table[
                 here, below + 1, column - 1 + j

@@ -24,12 +24,14 @@ from linkcalc.budget import DECIMALS, REQUIRED_SNR, THERMAL_NOISE, total_db
 from linkcalc.energy import transmit_current_ma
 from linkcalc.errors import DomainError, PlanError
 from linkcalc.judgement import judgement
+from linkcalc.legal import lawful
 from linkcalc.link_case import ENDS, End, LinkCase
 from linkcalc.path_loss import MODELS, Losses
 from linkcalc.plan import Link, LoadedPlan, Plan, Station
 from linkcalc.plan.faults import faults, summary
 from linkcalc.plan.wording import quoted
 from linkcalc.requirement import VERDICTS, Requirement
+from linkcalc.rules.traffic import sent_over
 from linkcalc.sweep_parameters import DISTANCE, K_FACTOR, PIECES, Parameter, Place, parameter
 from linkcalc.sweep_table import QUANTITIES, Sweep, Values
 from linkcalc.terrain import geodesy
@@ -107,7 +109,9 @@ def sweep_plan(loaded: LoadedPlan, vary: Mapping[str, Any], *, link: str | None 
         cases = _Cases(loaded, chosen, near, far, terrain)
         for one, its_values in zip(varied, values, strict=True):
             for value in its_values:
-                cases.plan({one: value})
+                cases.check(one, value)
+        for corner in (0, -1):
+            cases.plan({one: its_values[corner] for one, its_values in zip(varied, values, strict=True)})
         grid = _Grid(cases, varied, values)
         data = _table(grid, _transmit_current_ma(loaded, near.name))
         planned = {p.name: cases.planned(p) for p in varied}
@@ -173,6 +177,13 @@ class _Cases:
         self._terrain = terrain
         self._grounds: dict[tuple[Any, ...], tuple[Profile, float, float]] = {}
         self._plain = self.plan({})
+        self._checked: dict[tuple[str, Any], list[Any]] = {}
+
+    def check(self, one: Parameter, value: Any) -> None:
+        """Hold one value to the rules of every plan, and keep it as the plan does."""
+        plan = self.plan({one: value})
+        if one.name != DISTANCE:
+            self._checked[one.name, value] = [_get(plan, place) for place in one.places]
 
     def plan(self, changes: Mapping[Parameter, Any]) -> Plan:
         """The plan of this link alone, changed; held to the rules of every plan."""
@@ -188,12 +199,25 @@ class _Cases:
 
     def case(self, changes: Mapping[Parameter, Any]) -> LinkCase:
         """The changed link on its ground."""
-        plan = self.plan(changes)
+        if any(p.moves for p in changes):
+            plan = self.plan(changes)
+        else:  # a copy costs a thirtieth, and every value has been held to the rules
+            plan = self._plain
+            for p, value in changes.items():
+                for place, kept in zip(p.places, self._checked[p.name, value], strict=True):
+                    plan = _copied(plan, place, kept)
         moved = tuple((p.name, value) for p, value in changes.items() if p.moves)
         if moved not in self._grounds:
             self._grounds[moved] = self._ground(plan, dict(moved).get(DISTANCE))
         near, far = plan.station
-        return LinkCase(plan.link[0], near, far, plan.conditions, *self._grounds[moved])
+        whole, link = self._loaded.plan, plan.link[0]
+        case = LinkCase(link, near, far, plan.conditions, *self._grounds[moved], whole.regulation)
+        return replace(case, sent=sent_over(whole, link))
+
+    @property
+    def limited(self) -> bool:
+        """Whether the plan names a region whose legal limits count."""
+        return self._loaded.plan.regulation.region is not None
 
     def planned(self, one: Parameter) -> Any:
         """The plan's own value of a parameter."""
@@ -221,6 +245,18 @@ def _changed(tables: Any, place: Place, value: Any) -> Any:
     inside = copied[key] if isinstance(key, int) else copied.get(key, {})
     copied[key] = _changed(inside, tuple(below), value)
     return copied
+
+
+def _copied(section: Any, place: Place, value: Any) -> Any:
+    """A section of a plan with another value at a place; what is not on the way to it is shared."""
+    if not place:
+        return value
+    key, *below = place
+    if isinstance(key, int):
+        changed = list(section)
+        changed[key] = _copied(section[key], tuple(below), value)
+        return type(section)(changed)
+    return section.model_copy(update={key: _copied(getattr(section, key), tuple(below), value)})
 
 
 def _get(section: Any, place: Place) -> Any:
@@ -258,6 +294,7 @@ class _Grid:
     def __init__(self, cases: _Cases, varied: Sequence[Parameter], values: Sequence[tuple[Any, ...]]) -> None:
         self._cases, self._varied, self._values = cases, varied, values
         self.shape = tuple(len(v) for v in values)
+        self.limited = cases.limited
 
     def over_paths(
         self, piece: str, worked_out: Callable[[LinkCase, Losses], tuple[ArrayLike, ...]]
@@ -328,6 +365,7 @@ class _Station:
     """The pieces at one end, as small as broadcasting allows."""
 
     power_dbm: Floats
+    """The planned one, or the largest legal one."""
     hardware_db: Floats
     """Feeder, further losses and antenna."""
     noise_db: Floats
@@ -337,14 +375,23 @@ class _Station:
     """Of that noise, from place to place and over time, in dB squared."""
 
 
-def _station(grid: _Grid, end: End) -> _Station:
+def _legal(case: LinkCase) -> tuple[float, float, bool]:
+    """Power of both ends that counts, and whether something else than power is over the legal limits."""
+    counted, over = lawful(case)
+    return (
+        counted.near.transmit_power_dbm,
+        counted.far.transmit_power_dbm,
+        any(x.legal_dbm is None for x in over),
+    )
+
+
+def _station(grid: _Grid, end: End, power_dbm: Floats) -> _Station:
     def noise(case: LinkCase) -> tuple[float, ...]:
         noises = case.noise(case.station(end))
         parts = noise_items(noises)
         terms = (t for t in case.threshold_terms(end, noises) if t.name not in (THERMAL_NOISE, REQUIRED_SNR))
         return total_db(terms), *(float(together_db(parts, kind)[0]) ** 2 for kind in _KINDS)
 
-    (power_dbm,) = grid.over(f"power, {end}", lambda c: (c.station(end).transmit_power_dbm,))
     (feeder_db,) = grid.over(f"feeder, {end}", lambda c: (total_db(c.feeder_terms(end, "transmitter")),))
     (antenna_db,) = grid.over_paths(f"antenna, {end}", lambda c, found: (c.antenna_db(end, found),))
     return _Station(power_dbm, feeder_db + antenna_db, *grid.over(f"noise, {end}", noise))
@@ -374,7 +421,14 @@ def _table(grid: _Grid, stated_current_ma: float | None) -> dict[str, NDArray[An
     (time_s,) = grid.over("message", lambda c: (c.signal.time_on_air_s(c.link.payload_bytes),))
     (back_time_s,) = grid.over("reply", lambda c: (c.signal.time_on_air_s(c.link.reply_payload_bytes),))
     (asked,) = grid.over("asked", lambda c: (Requirement.of(c.link),))
-    near, far = (_station(grid, end) for end in ENDS)
+    if grid.limited:
+        *powers, over = grid.over("legal", _legal)
+    else:
+        powers = [
+            grid.over(f"power, {e}", lambda c, e=e: (c.station(e).transmit_power_dbm,))[0] for e in ENDS
+        ]
+        over = np.zeros(1, dtype=bool)
+    near, far = (_station(grid, end, power_dbm) for end, power_dbm in zip(ENDS, powers, strict=True))
 
     found: dict[str, NDArray[Any]] = {}
     between_db = path_db + near.hardware_db + far.hardware_db + polarisation_db
@@ -406,7 +460,7 @@ def _table(grid: _Grid, stated_current_ma: float | None) -> dict[str, NDArray[An
             spare[1] < spare[0], found["back_fade_margin_db"], found["fade_margin_db"]
         ),
         "spare_margin_db": np.minimum(*spare),
-        "verdict": _VERDICTS[np.minimum(*words)],
+        "verdict": _VERDICTS[np.minimum(np.minimum(*words), np.where(over, 1, 2))],
         "time_on_air_s": time_s,
         "back_time_on_air_s": back_time_s,
         "charge_mc": time_s * _current_ma(near.power_dbm, stated_current_ma),

@@ -22,6 +22,7 @@ PIECES = frozenset(
         "message",
         "reply",
         "asked",
+        "legal",
         *(f"{what}, {end}" for what in ("power", "feeder", "antenna", "noise") for end in ("near", "far")),
     }
 )
@@ -56,6 +57,7 @@ _NOT_VARIED = {
     FskModulation: {"kind"},
     Station: {"name", "epsg"},
     Conditions: {"year_share_percent"},
+    Terrain: {"network", "height_unit"},
 }
 """Names, files, and what changes nothing that a sweep gives."""
 
@@ -198,7 +200,7 @@ def parameters(link: Link, *, rasters: bool = True) -> Iterator[Parameter]:
     for key, field in _fields(Link):
         yield _one(key, field, [("link", 0, key)], _LINK.get(key, PIECES))
     for key, field in _fields(type(link.modulation)):
-        yield _one(key, field, [("link", 0, "modulation", key)], frozenset({"signal", "message", "reply"}))
+        yield _one(key, field, [("link", 0, "modulation", key)], _SIGNAL)
     for section, path in ((Station, ()), (Antenna, ("antenna",)), (Feeder, ("feeder",))):
         for key, field in _fields(section):
             yield from _of_stations(key, field, path)
@@ -230,11 +232,12 @@ def parameters(link: Link, *, rasters: bool = True) -> Iterator[Parameter]:
             yield _one(key, field, [("terrain", key)], _GROUND, moves=True)
 
 
+_SIGNAL = frozenset({"signal", "message", "reply", "legal"})
 _LINK: Mapping[str, frozenset[str]] = {
-    "frequency_mhz": frozenset({"path", "feeder, near", "feeder, far", "noise, near", "noise, far"}),
-    "payload_bytes": frozenset({"message"}),
-    "reply_payload_bytes": frozenset({"reply"}),
-    "tries": frozenset({"asked"}),
+    "frequency_mhz": frozenset({"path", "feeder, near", "feeder, far", "noise, near", "noise, far", "legal"}),
+    "payload_bytes": frozenset({"message", "legal"}),
+    "reply_payload_bytes": frozenset({"reply", "legal"}),
+    "tries": frozenset({"asked", "legal"}),
     "required_margin_db": frozenset({"asked"}),
     "required_success": frozenset({"asked"}),
     "confidence": frozenset({"asked"}),
@@ -257,16 +260,16 @@ def _of_stations(key: str, field: Any, path: tuple[str, ...]) -> Iterator[Parame
 def _of_station(key: str, path: tuple[str, ...], end: Literal["near", "far"]) -> frozenset[str]:
     pieces: dict[str, set[str]] = {
         "antenna_height_m": {*_GROUND},
-        "transmit_power_dbm": {f"power, {end}"},
+        "transmit_power_dbm": {f"power, {end}", "legal"},
         "building": {"path"},
         "polarisation": {"path", "polarisation"},
         **{k: {f"noise, {end}"} for k in ("noise_figure_db", "noise_environment", "noise_rise_db")},
         **{k: {*_GROUND} for k in _POSITION},
     }
     if path == ("antenna",) and key != "polarisation":
-        return frozenset({f"antenna, {end}"})
+        return frozenset({f"antenna, {end}", "legal"})
     if path == ("feeder",):
-        return frozenset({f"feeder, {end}", f"noise, {end}"})
+        return frozenset({f"feeder, {end}", f"noise, {end}", "legal"})
     return frozenset(pieces.get(key, PIECES))
 
 

@@ -87,7 +87,7 @@ def test_where_the_line_is_drawn_the_link_just_closes() -> None:
     from matplotlib.figure import Figure
 
     link = over_a_ridge(required_margin_db=22.0, **LITTLE)
-    table = height_table(link, highest_m=16.0, step_m=1.5)
+    table = height_table(link, highest_m=16.0, step_m=1.0)
     ax = Figure().add_subplot()
     lines = ax.contour(table.far_height_m, table.near_height_m, table.lacking_db, levels=[0.0]).allsegs[0]
     points = np.concatenate(lines)

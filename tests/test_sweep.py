@@ -87,6 +87,7 @@ VALUES: dict[str, list[Any]] = {
     "surface_kind": ["trees", "building"],
     "step_m": [40.0, 100.0],
     "largest_hole_m": [0.0, 100.0],
+    "sea_without_data": [True, False],
 }
 """Two values of everything that can be varied."""
 
@@ -127,7 +128,7 @@ def set_in(tables: Any, name: str, value: Any) -> None:
         link[key] = value
     elif key in link["modulation"] or key in CSS_OR_FSK:
         link["modulation"][key] = value
-    elif key in ("surface_kind", "step_m", "largest_hole_m"):
+    elif key in TERRAIN:
         tables["terrain"][key] = value
     elif "." in key:
         table, _, last = key.partition(".")
@@ -144,6 +145,7 @@ LINK = {
     "frequency_mhz", "payload_bytes", "reply_payload_bytes", "tries", "required_margin_db",
     "required_success", "confidence", "channel_busy_percent",
 }  # fmt: skip
+TERRAIN = {"surface_kind", "step_m", "largest_hole_m", "sea_without_data"}
 CSS_OR_FSK = {
     "bandwidth_khz", "coding_rate", "preamble_symbols", "explicit_header", "crc",
     "low_data_rate_optimisation", "preamble_bytes", "sync_bytes", "overhead_bytes",
@@ -220,7 +222,7 @@ def case_for(name: str) -> tuple[LoadedPlan, dict[str, list[Any]]]:
     beside: dict[str, list[Any]] = {"transmit_power_dbm": [5.0, 14.0]}
     if key == "transmit_power_dbm":
         beside = {"tries": [1, 3]}
-    if key in ("latitude_deg", "longitude_deg", "surface_kind", "step_m", "largest_hole_m"):
+    if key in ("latitude_deg", "longitude_deg") or key in TERRAIN:
         return load_plan(sample_path("wooded" if key == "surface_kind" else "upland")), beside
     if key in ("easting_m", "northing_m"):
         return load_plan(sample_path("plain")), beside

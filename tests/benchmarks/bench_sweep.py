@@ -1,25 +1,21 @@
 """A hundred thousand combinations of one link against single evaluations of it.
 
 A single evaluation is the least that gives the same figures: path loss, both budgets, what is uncertain, what
-is asked, and success, of one plan, without advice and pictures. The yardstick starts anew each time, as a
-sweep does.
+is asked, and success, of one plan, without advice and pictures.
 """
 
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
-from linkcalc import path_loss, uncertainty
 from linkcalc.link_case import LinkCase
 from linkcalc.plan import LoadedPlan, load_plan
-from linkcalc.reliability import message_success
-from linkcalc.requirement import Requirement
 from linkcalc.sample_files import sample_path
 from linkcalc.sweep import sweep_plan
-from linkcalc.uncertainty import combined_db, contributors, fading
-from linkcalc.verdict import cases, check_plan, open_terrain
+from linkcalc.verdict import cases, check_plan, judge, open_terrain
 from tests.benchmarks.measure import Row, side_by_side
 
 VARIED: dict[str, dict[str, Any]] = {
@@ -41,30 +37,19 @@ VARIED: dict[str, dict[str, Any]] = {
 """Sweeps of some 100 000 combinations; one that changes the path, and one that does not."""
 
 
-def forget() -> None:
-    """Let nothing be remembered from the run before."""
-    for cache in (path_loss.governing_loss, uncertainty._height_db, uncertainty._refraction_db):
-        cache.cache_clear()
+CONTINUOUS: dict[str, Any] = {
+    "frequency_mhz": np.linspace(863.0, 870.0, 15),
+    "near.antenna_height_m": np.linspace(2.0, 20.0, 80),
+    "far.antenna_height_m": np.linspace(2.0, 20.0, 80),
+}
+"""Every combination is a path of its own."""
 
 
 def evaluate(case: LinkCase) -> list[float]:
-    """What a sweep gives for one combination."""
-    found = []
-    kind, k = fading(case)
-    for back, receiver in ((False, case.far), (True, case.near)):
-        budget, parts = case.budget(back=back), contributors(case, receiver)
-        spread = float(np.hypot(combined_db(parts, "site"), combined_db(parts, "conditions")))
-        margin = budget.fade_margin_db
-        payload = case.link.reply_payload_bytes if back else case.link.payload_bytes
-        found += [
-            margin,
-            budget.received_power_dbm,
-            budget.sensitivity_dbm,
-            Requirement.of(case.link).margin_db(spread, kind, k),
-            float(message_success(margin, spread, fading=kind, rician_k_db=k, tries=case.link.tries)),
-            case.signal.time_on_air_s(payload),
-        ]
-    return found
+    """What a sweep gives for one combination; the losses are found anew."""
+    case = replace(case, _found={})
+    _, directions = judge(case, second_opinions=False)
+    return [d.fade_margin_db - d.required_margin_db for d in directions]
 
 
 def case_of(loaded: LoadedPlan) -> LinkCase:
@@ -79,11 +64,11 @@ def rows() -> list[Row]:
         case = case_of(loaded)
         sizes = {name: np.prod([len(v) for v in vary.values()]) for name, vary in VARIED.items()}
         functions: dict[str, Callable[[], Any]] = {
-            "single": lambda case=case: (forget(), evaluate(replace(case))),
-            "check": lambda loaded=loaded: (forget(), check_plan(loaded)),
+            "single": lambda case=case: evaluate(case),
+            "check": lambda loaded=loaded: check_plan(loaded),
         }
         for name, vary in VARIED.items():
-            functions[name] = lambda loaded=loaded, vary=vary: (forget(), sweep_plan(loaded, vary))
+            functions[name] = lambda loaded=loaded, vary=vary: sweep_plan(loaded, vary)
         median = side_by_side(functions, repeats=3)
         for name, size in sizes.items():
             scale = 100_000 / size
@@ -93,4 +78,17 @@ def rows() -> list[Row]:
                 Row(f"sweep: 100 000 of {name} over one check", scale * median[name] / median["check"],
                     200.0, "<=", f"{sample}, with advice and pictures' data"),
             ]  # fmt: skip
+        found.append(_continuous(sample, loaded))
     return found
+
+
+def _continuous(sample: str, loaded: LoadedPlan) -> Row:
+    """CPU time of one combination where each has its own path."""
+    size = int(np.prod([len(v) for v in CONTINUOUS.values()]))
+    sweep_plan(loaded, CONTINUOUS)
+    before = time.process_time()
+    sweep_plan(loaded, CONTINUOUS)
+    each = 1e6 * (time.process_time() - before) / size
+    detail = f"{sample}, frequency and both heights, {size} combinations"
+    return Row("sweep: microseconds of CPU for a combination with a path of its own over 100", each / 100.0, 1.0,
+               "<=", detail)  # fmt: skip
