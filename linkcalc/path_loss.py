@@ -17,8 +17,8 @@ The rules, for one path or for a million:
    heights told good from bad links better (spread 6.0 against 7.6 dB, and 9.7 against 12.1). What the terrain takes
    from a low antenna is in part what the correction takes: it counts in full where 60 % of the first Fresnel zone is
    free, and down to `LEAST_CORRECTION` of it behind a hill; what level ground takes by rule 2 already is not counted
-   twice. Trees that are mapped and surroundings that are not
-   are in part the same: of the two, the lesser counts by `SHARED`.
+   twice, so far as the path is free. Trees that are mapped and surroundings that are not are in part the same: of the
+   trees and of what the surroundings take beyond rule 5's allowance, the lesser counts by `SHARED`.
 5. An installation loses a decibel or two that its parts do not show (mounting, aim, mast): each end loses the
    stated allowance, or what surrounds it where that is more, for P.2108 is what was measured at real antennas.
 

@@ -29,7 +29,7 @@ TARGETS: dict[str, tuple[str, ...]] = {
     "linkcalc.path_loss": ("tests/test_path_loss.py",),
     "linkcalc.link_case": ("tests/test_link_case.py", "tests/test_budget.py"),
     "linkcalc.uncertainty": ("tests/test_uncertainty.py",),
-    "linkcalc.requirement": ("tests/test_verdict.py",),
+    "linkcalc.requirement": ("tests/test_requirement.py", "tests/test_verdict.py"),
     "linkcalc.reliability": ("tests/test_reliability.py",),
     "linkcalc.verdict": ("tests/test_verdict.py",),
     "linkcalc.advice": ("tests/test_advice.py",),
