@@ -424,10 +424,9 @@ def _table(grid: _Grid, stated_current_ma: float | None) -> dict[str, NDArray[An
     if grid.limited:
         *powers, over = grid.over("legal", _legal)
     else:
-        powers = [
-            grid.over(f"power, {e}", lambda c, e=e: (c.station(e).transmit_power_dbm,))[0] for e in ENDS
-        ]
-        over = np.zeros(1, dtype=bool)
+        (near_dbm,) = grid.over("power, near", lambda c: (c.near.transmit_power_dbm,))
+        (far_dbm,) = grid.over("power, far", lambda c: (c.far.transmit_power_dbm,))
+        powers, over = [near_dbm, far_dbm], np.zeros(1, dtype=bool)
     near, far = (_station(grid, end, power_dbm) for end, power_dbm in zip(ENDS, powers, strict=True))
 
     found: dict[str, NDArray[Any]] = {}
