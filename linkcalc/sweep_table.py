@@ -81,7 +81,7 @@ class Sweep:
     >>> found["time_on_air_s"][:, 0].round(4)
     array([0.0103, 0.0361, 0.2478])
     >>> found.cell({"spreading_factor": 9, "transmit_power_dbm": 14})["model"]
-    'two_ray'
+    'plane_earth'
     """
 
     link: str
