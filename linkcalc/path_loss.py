@@ -655,12 +655,18 @@ def losses(
     stated_db, stated_wet_db = situation.stated_woods_db(), situation.wet.stated_woods_db()
     trees_db, trees_wet_db = f.trees_db + stated_db, f.trees_wet_db + stated_wet_db
     among_db = near_db + far_db
-    # the plane earth and the correction both hold what a low antenna over open ground loses
-    counted = counted - PLANE_SHARED * np.minimum(f.plane_db, counted * among_db) / np.maximum(among_db, 1e-9)
-    around_db = counted * among_db
-    trees_share = np.where(trees_db >= around_db, 1.0, SHARED)
-    around_share = np.where(trees_db >= around_db, SHARED, 1.0)
-    installation = sum(np.maximum(situation.installation_db - db, 0.0) for db in (near_db, far_db))
+    # the plane earth and the correction both hold what a low antenna over open ground loses; behind a hill it is
+    # the hill that the ground's part is made of
+    shared = PLANE_SHARED * (1.0 - behind)
+    counted = counted - shared * np.minimum(f.plane_db, counted * among_db) / np.maximum(among_db, 1e-9)
+    around = [counted * db for db in (near_db, far_db)]
+    around_db = around[0] + around[1]
+    # what of it is more than each end's allowance, so that a clear site is never the worse for being one
+    allowed = situation.installation_db
+    more = [np.maximum(db - allowed, 0.0) for db in around]
+    wooded = trees_db > more[0] + more[1]
+    near_around, far_around = (np.where(wooded, SHARED * m, db) for m, db in zip(more, around, strict=True))
+    installation = sum(np.where(wooded, allowed, np.maximum(allowed - db, 0.0)) for db in around)
     among = [np.clip(db / _AMONG_DB, 0.0, 1.0) for db in (near_db, far_db)]
     ends = (situation.near, situation.far)
     assumed = [share if not end.stated else 0.0 * share for share, end in zip(among, ends, strict=True)]
@@ -685,9 +691,9 @@ def losses(
         worst=f.worst,
         free_space_db=f.free_space_db,
         ground_db=f.ground_db,
-        trees_db=trees_share * trees_db,
-        near_surroundings_db=around_share * counted * near_db,
-        far_surroundings_db=around_share * counted * far_db,
+        trees_db=np.where(wooded, 1.0, SHARED) * trees_db,
+        near_surroundings_db=near_around,
+        far_surroundings_db=far_around,
         installation_db=each(installation),
         vegetation_db=trees_db,
         vegetation_wet_db=trees_wet_db,

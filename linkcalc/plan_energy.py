@@ -191,7 +191,7 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]" = ()) -> EnergySe
     ...     "regulation": {"report_interval_s": 900.0},
     ...     "power": [{"station": "tank", "battery": {"chemistry": "alkaline", "capacity_mah": 2500.0}}]})
     >>> section(plan).line
-    'Energy: tank battery 2.3 years; see linkcalc energy'
+    'Energy: tank battery 2.1 years; see linkcalc energy'
     """
     every = ends(plan)
     expected = _Expected(plan, link_results)

@@ -86,7 +86,7 @@ def sweep_plan(loaded: LoadedPlan, vary: Mapping[str, Any], *, link: str | None 
     >>> from linkcalc.sample_files import sample_path
     >>> found = sweep_plan(load_plan(sample_path("plain")), {"sf": range(7, 13), "far.height": [2, 4, 8]})
     >>> found["weaker_fade_margin_db"].round(1)[0]
-    array([ 1.8, 10. , 18.7])
+    array([-0. ,  9. , 18.1])
     >>> sweep_plan(load_plan(sample_path("plain")), {"sf": [7, 7]})
     Traceback (most recent call last):
     linkcalc.errors.DomainError: spreading_factor = 7 is given twice
@@ -409,6 +409,10 @@ def _path(case: LinkCase, found: Losses) -> tuple[ArrayLike, ...]:
     )
 
 
+def _power(end: End) -> Callable[[LinkCase], tuple[float]]:
+    return lambda case: (case.station(end).transmit_power_dbm,)
+
+
 def _signal(case: LinkCase) -> tuple[float]:
     terms = case.threshold_terms("far")
     return (total_db(t for t in terms if t.name in (THERMAL_NOISE, REQUIRED_SNR)),)
@@ -427,9 +431,8 @@ def _table(grid: _Grid, stated_current_ma: float | None) -> dict[str, NDArray[An
     if grid.limited:
         *powers, over = grid.over("legal", _legal)
     else:
-        (near_dbm,) = grid.over("power, near", lambda c: (c.near.transmit_power_dbm,))
-        (far_dbm,) = grid.over("power, far", lambda c: (c.far.transmit_power_dbm,))
-        powers, over = [near_dbm, far_dbm], np.zeros(1, dtype=bool)
+        powers = [grid.over(f"power, {end}", _power(end))[0] for end in ENDS]
+        over = np.zeros(1, dtype=bool)
     near, far = (_station(grid, end, power_dbm) for end, power_dbm in zip(ENDS, powers, strict=True))
 
     found: dict[str, NDArray[Any]] = {}

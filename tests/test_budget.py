@@ -53,6 +53,7 @@ def stations(draw: st.DrawFn) -> dict[str, Any]:
         "noise_rise_db": draw(st.floats(0.0, 20.0)),
         "noise_environment": draw(st.sampled_from(["city", "rural", "none"])),
         "building": draw(st.sampled_from(["none", "none", "traditional"])),
+        "surroundings": draw(st.sampled_from(["none", "open", "suburban", "woodland"])),
         "extra_loss": [{"loss_db": x, "reason": f"reason {i}"} for i, x in enumerate(losses)],
         "feeder": feeder,
         "antenna": antenna,
@@ -74,10 +75,7 @@ def cases(draw: st.DrawFn) -> LinkCase:
         tank=draw(stations()) | where,
         shed=draw(stations()) | where,
         link={"frequency_mhz": draw(st.sampled_from([433.92, 868.3, 915.0]))},
-        conditions={
-            "clutter": draw(st.sampled_from(["none", "suburban"])),
-            "woodland_depth_m": draw(st.sampled_from([None, 37.0])),
-        },
+        conditions={"woodland_depth_m": draw(st.sampled_from([None, 37.0]))},
     )
 
 

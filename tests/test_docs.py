@@ -75,7 +75,7 @@ def test_every_module_named_under_a_phenomenon_exists() -> None:
 def test_every_command_is_described_as_it_prints() -> None:
     page = generated.commands_page()
     for command in COMMANDS:
-        assert f"## {command.__name__.replace('_', '-')}\n" in page
+        assert f"## {command.__name__.rstrip('_').replace('_', '-')}\n" in page
     assert "Usage: linkcalc check" in page
 
 
@@ -108,7 +108,7 @@ def test_links_of_a_page_lead_to_a_page(page: Path) -> None:
 def test_a_page_names_only_what_there_is(page: Path) -> None:
     text = page.read_text(encoding="utf-8")
     assert set(re.findall(r"\blc\.(\w+)", text)) <= set(linkcalc.__all__)
-    commands = {c.__name__.replace("_", "-") for c in COMMANDS}
+    commands = {c.__name__.rstrip("_").replace("_", "-") for c in COMMANDS}
     assert set(re.findall(r"^linkcalc (\w+)", text, re.M)) <= commands
     for module in re.findall(r"_generated/api/([\w.]+)\.md", text):
         assert (DOCS.parent / "linkcalc" / f"{module.replace('.', '/')}.py").is_file()

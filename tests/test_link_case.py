@@ -1,7 +1,9 @@
 """One link on its ground: every station's figure counts where it should, and only there."""
 
 import math
+from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -135,7 +137,7 @@ def test_the_feeder_of_a_training_guide_loses_what_it_prints() -> None:
     assert values(case)["feeder, tank"] == pytest.approx(-16.3, abs=0.1)
 
 
-# Buildings and clutter
+# Buildings
 
 
 @pytest.mark.parametrize("building", ["traditional", "thermally_efficient"])
@@ -165,42 +167,105 @@ def test_entering_a_traditional_building_flat_at_868_mhz_loses_the_published_med
     assert values(case)["building entry, tank"] == pytest.approx(-median_db, abs=0.02)
 
 
-@pytest.mark.parametrize("kind", ["open", "suburban", "urban", "dense_urban"])
-def test_clutter_is_the_correction_on_top_of_a_path_that_ends_at_its_tops(kind: str) -> None:
-    """Rec. ITU-R P.2108, section 3.1: what the lower antenna loses for its height is not charged twice."""
-    case = sites.case(conditions={"clutter": kind})
-    tops_m = clutter.CLUTTER_HEIGHT_M[kind]  # type: ignore[index]
-    correction_db = float(clutter.height_gain_loss_db(868e6, 3.0, kind))  # type: ignore[arg-type]
-    at_tops = sites.case(tank={"antenna_height_m": tops_m})
+# Surroundings, at both ends
+
+
+YARD = sites.profile(100.0)
+"""Clear at 3 m: 1.02 first Fresnel zone radii, and no plane earth. What surrounds an antenna counts in full."""
+
+
+@pytest.mark.parametrize("kind", ["open", "suburban", "urban", "woodland"])
+def test_surroundings_are_the_correction_on_top_of_the_path(kind: str) -> None:
+    """Rec. ITU-R P.2108, section 3.1, at both ends."""
+    around = {"surroundings": kind, "antenna_height_m": 3.0}
+    case = sites.case(YARD, tank=around, shed=around)
+    p2108: Any = "trees" if kind == "woodland" else kind
+    correction_db = float(clutter.height_gain_loss_db(868e6, 3.0, p2108))
+    bare = {"surroundings": "none", "antenna_height_m": 3.0}
+    alone = sites.case(YARD, tank=bare, shed=bare, conditions={"installation_db": 0.0})
     assert case.budget().path_loss_db == pytest.approx(
-        at_tops.budget().path_loss_db + correction_db, abs=1e-4
+        alone.budget().path_loss_db + 2.0 * correction_db, abs=1e-4
     )
-    assert -values(case)["clutter"] < correction_db
-    assert case.budget().path_loss_db > sites.case().budget().path_loss_db
+    for name in ("tank", "shed"):
+        assert values(case)[f"surroundings, {name}"] == pytest.approx(-correction_db, abs=1e-5)
+    assert "installation" not in values(case), "what surrounds the antennas holds it"
 
 
-def test_clutter_ends_at_its_tops() -> None:
-    case = sites.case(
-        conditions={"clutter": "suburban"}, tank={"antenna_height_m": 10.0}, shed={"antenna_height_m": 12.0}
+def test_open_surroundings_are_assumed_below_ten_metres_and_the_budget_says_so() -> None:
+    notes = {t.name: t.note for t in sites.case(sites.profile(700.0)).budget().terms}
+    assert notes["surroundings, tank"] == "open (assumed), 10 m, Rec. ITU-R P.2108"
+    said = {"surroundings": "suburban", "surroundings_height_m": 8.0}
+    notes = {t.name: t.note for t in sites.case(sites.profile(700.0), tank=said).budget().terms}
+    assert notes["surroundings, tank"] == "suburban, 8 m, Rec. ITU-R P.2108"
+
+
+def test_each_end_has_its_own_surroundings() -> None:
+    low = {"antenna_height_m": 3.0}
+    one = sites.case(
+        sites.profile(700.0), tank=low | {"surroundings": "urban"}, shed=low | {"surroundings": "none"}
     )
-    assert "clutter" not in values(case)
+    other = sites.case(
+        sites.profile(700.0), tank=low | {"surroundings": "none"}, shed=low | {"surroundings": "urban"}
+    )
+    assert "surroundings, shed" not in values(one)
+    assert "surroundings, tank" not in values(other)
+    assert values(one)["surroundings, tank"] == values(other)["surroundings, shed"]
+    assert one.budget().path_loss_db == pytest.approx(other.budget().path_loss_db, abs=1e-6)
+
+
+def test_a_stated_height_and_distance_of_what_stands_there_count() -> None:
+    """Suburban, 8 m high and 60 m away, antenna of 3 m: h_dif 5 m, 4.764 deg, nu = 0.31863 sqrt(23.82) = 1.555,
+    J = 6.9 + 20 log(sqrt(1.455^2 + 1) + 1.455) = 17.06, less 6.03 is 11.03 dB. Nearer it is more."""
+    low = {"antenna_height_m": 3.0}
+
+    def loss_db(distance_m: float) -> float:
+        around = {
+            "surroundings": "suburban",
+            "surroundings_height_m": 8.0,
+            "surroundings_distance_m": distance_m,
+        }
+        return -values(sites.case(YARD, tank=low | around, shed=low))["surroundings, tank"]
+
+    assert loss_db(60.0) == pytest.approx(11.03, abs=0.02)
+    assert loss_db(20.0) > loss_db(60.0) + 2.0
+
+
+def test_surroundings_end_at_their_tops_and_the_allowance_begins() -> None:
+    high = {"antenna_height_m": 10.0, "surroundings": "suburban"}
+    found = values(sites.case(tank=high, shed=high))
+    assert not {"surroundings, tank", "surroundings, shed"} & set(found)
+    assert found["installation"] == -3.0
+    assert (
+        values(sites.case(tank=high, shed=high, conditions={"installation_db": 2.5}))["installation"] == -5.0
+    )
 
 
 @settings(max_examples=25, deadline=None)
-@given(lower_m=st.floats(1.0, 19.0), raise_m=st.floats(0.2, 5.0))
-def test_an_antenna_raised_out_of_the_clutter_never_loses_more(lower_m: float, raise_m: float) -> None:
-    """Over ground that is no mirror, whose pattern would ripple."""
+@given(
+    lower_m=st.floats(1.0, 19.0),
+    raise_m=st.floats(0.2, 5.0),
+    kind=st.sampled_from(["none", "open", "urban", "woodland"]),
+)
+def test_an_antenna_raised_out_of_its_surroundings_never_loses_more(
+    lower_m: float, raise_m: float, kind: str
+) -> None:
     path = sites.profile(4000.0, sites.ridge(40.0, 2000.0, 300.0))
     low, high = (
-        sites.case(
-            path,
-            tank={"antenna_height_m": h},
-            shed={"antenna_height_m": 30.0},
-            conditions={"clutter": "urban"},
-        )
+        sites.case(path, tank={"antenna_height_m": h, "surroundings": kind}, shed={"antenna_height_m": 30.0})
         for h in (lower_m, lower_m + raise_m)
     )
-    assert high.budget().path_loss_db <= low.budget().path_loss_db + 1e-6
+    assert high.budget().path_loss_db <= low.budget().path_loss_db + 0.5
+
+
+def test_what_is_told_of_many_paths_is_the_budget_of_one() -> None:
+    case = sites.case(tank={"building": "traditional"}, conditions={"woodland_depth_m": 20.0})
+    told = {t.name: float(np.broadcast_to(t.value_db, 1)[0]) for t in case.path_terms(case.losses)}
+    found = {t.name: t.value_db for t in case.shared_terms}
+    assert set(found) <= set(told)
+    for name, value_db in told.items():
+        assert found.get(name, 0.0) == pytest.approx(value_db, abs=1e-6)
+    assert case.equipment_db() + sum(told.values()) == pytest.approx(case.budget().fade_margin_db, abs=2e-5)
+    assert -sum(told.values()) == pytest.approx(case.budget().path_loss_db, abs=2e-5)
 
 
 # Heights and what-ifs

@@ -14,7 +14,10 @@ from scipy.stats import norm, rice
 from linkcalc import reliability
 from linkcalc.errors import DomainError
 from linkcalc.reliability import (
+    K_SPREAD_DB,
+    lost_over_the_year,
     margin_for_success,
+    mean_success,
     message_failure,
     message_success,
     rayleigh_outage,
@@ -292,3 +295,74 @@ def test_an_undefined_message_is_refused(arguments):
 def test_certainty_has_no_margin(success):
     with pytest.raises(DomainError):
         margin_for_success(success)
+
+
+# Many links: tables
+
+
+def test_the_mean_over_sites_is_that_of_sites_drawn_one_by_one():
+    # K log-normal over sites, 8 dB (IEEE Trans. on Vehicular Technology, 2009), held between -14 and 20 dB
+    rng = np.random.default_rng(77)
+    assert K_SPREAD_DB == 8.0
+    for margin, sigma, k_db, tries in (
+        (12.0, 6.0, 10.0, 1),
+        (6.0, 9.0, 3.0, 3),
+        (20.0, 2.0, 3.0, 1),
+        (0.0, 4.0, 8.0, 2),
+    ):
+        k = np.clip(k_db + 8.0 * rng.standard_normal(3000), -14.0, 20.0)
+        one_by_one = message_success(margin, sigma, rician_k_db=k, tries=tries)
+        error = one_by_one.std() / math.sqrt(k.size)
+        assert mean_success(margin, sigma, k_db, tries=tries) == pytest.approx(
+            one_by_one.mean(), abs=4.0 * error + 1e-3
+        )
+
+
+def test_other_users_spoil_each_try_by_itself():
+    # one try: (1 - b) p; two tries without fading to speak of: 1 - b^2 = 0.91 for b = 0.3
+    for margin in (0.0, 10.0, 25.0):
+        free = mean_success(margin, 5.0, 10.0)
+        assert mean_success(margin, 5.0, 10.0, busy=0.05) == pytest.approx(0.95 * free, abs=1e-9)
+    assert mean_success(100.0, 5.0, 10.0, tries=2, busy=0.3) == pytest.approx(0.91, abs=1e-4)
+
+
+@pytest.mark.parametrize(("node", "sigma"), [(0, 0.0), (4, 2.0), (18, 9.0)])
+def test_the_tables_are_the_functions_they_stand_for(node, sigma):
+    table = lost_over_the_year(2, 0.0, node)
+    at = np.flatnonzero(np.isin(reliability.MARGIN_GRID_DB, np.arange(-10.0, 41.0, 10.0)))
+    exact = message_failure(
+        reliability.MARGIN_GRID_DB[at], sigma, rician_k_db=reliability.K_GRID_DB[:, np.newaxis], tries=2
+    )
+    np.testing.assert_allclose(table[:, at], exact, atol=1e-4)
+
+
+@given(
+    st.floats(-30, 60),
+    st.floats(0.1, 5.0),
+    st.floats(0, 20),
+    st.floats(0, 16),
+    st.integers(1, 5),
+    st.floats(0, 0.5),
+)
+@settings(max_examples=60, deadline=None)
+def test_more_margin_more_tries_and_a_quieter_channel_never_hurt(margin, more, sigma, k_db, tries, busy):
+    at = mean_success(margin, sigma, k_db, tries=tries, busy=busy)
+    slack = 2e-4
+    assert 0.0 <= at <= 1.0
+    assert mean_success(margin + more, sigma, k_db, tries=tries, busy=busy) >= at - slack
+    assert mean_success(margin, sigma, k_db, tries=tries + 1, busy=busy) >= at - slack
+    assert mean_success(margin, sigma, k_db, tries=tries, busy=0.5 * busy) >= at - slack
+
+
+def test_means_are_given_where_all_is_known_and_for_arrays_as_for_each_alone():
+    margin, sigma, k_db = (
+        np.array([3.0, math.nan, 15.0]),
+        np.array([4.0, 4.0, 11.0]),
+        np.array([3.0, 3.0, 9.0]),
+    )
+    found = mean_success(margin, sigma, k_db, tries=2)
+    assert np.isnan(found).tolist() == [False, True, False]
+    for i in (0, 2):
+        assert found[i] == pytest.approx(mean_success(margin[i], sigma[i], k_db[i], tries=2), abs=1e-12)
+    assert mean_success(400.0, 4.0, 3.0) == pytest.approx(1.0, abs=1e-6)
+    assert mean_success(-400.0, 4.0, 3.0) == pytest.approx(0.0, abs=1e-6)

@@ -12,7 +12,7 @@ import pytest
 from linkcalc.plan import load_plan
 from linkcalc.result import LinkResult
 from linkcalc.terrain.profile import Profile
-from linkcalc.verdict import check_plan
+from linkcalc.verdict import check_plan, judge
 from tests import sites
 
 
@@ -58,9 +58,9 @@ def test_half_a_kilometre_across_a_yard_closes_with_ample_margin_on_ordinary_whi
         link={"frequency_mhz": frequency_mhz},
     )
     assert link.verdict == "closes"
-    assert all(d.fade_margin_db > 40.0 for d in link.directions)
-    assert all(d.delivery_probability > 0.99 for d in link.directions)
-    assert {a.kind for a in link.advice} == {"give_up"}
+    assert all(d.fade_margin_db > 30.0 for d in link.directions)
+    assert all(d.site_share > 0.95 for d in link.directions)
+    assert {a.kind for a in link.advice} == {"measure"}
 
 
 def test_a_shed_and_a_tank_in_the_yard_do_not_stop_it(tmp_path: Path) -> None:
@@ -120,15 +120,92 @@ def test_twenty_decibels_of_margin_on_an_unmeasured_path_are_worth_about_95_perc
     path = sites.profile(3000.0, sites.ridge(30.0, 1300.0, 250.0), points=61)
     first = sites.case(path).budget().fade_margin_db
     conditions = {"model_error_db": 12.0}
-    link = check(tmp_path, path, tank={"transmit_power_dbm": 14.0 + 20.0 - first}, conditions=conditions)
+    link = check(
+        tmp_path,
+        path,
+        tank={"transmit_power_dbm": round(14.0 + 20.0 - first, 6)},
+        link={"channel_busy_percent": 0.0},
+        conditions=conditions,
+    )
     there = link.directions[0]
     assert there.fade_margin_db == pytest.approx(20.0, abs=1e-3)
-    assert 0.88 < there.delivery_probability < 0.95  # Rayleigh fading on top
+    assert 0.88 < there.delivery_probability < 0.95  # fading on top
     assert there.delivery_probability_after_reading > 0.98
 
 
 def test_a_hidden_tank_needs_a_relay_or_a_mast_not_a_setting(tmp_path: Path) -> None:
     hidden = sites.profile(6000.0, sites.ridge(250.0, 2900.0, 700.0), points=121)
-    link = check(tmp_path, hidden)
+    link = check(tmp_path, hidden, link={"required_success": 0.9, "confidence": 0.8, "tries": 3})
     assert link.verdict == "does_not_close"
     assert [a.kind for a in link.advice if a.sufficient] == ["relay"]
+
+
+# Usual links, as a practitioner would call them: common practice, no source. 868 MHz, SF9 at 125 kHz, three tries,
+# 14 dBm into half-wave dipoles, nothing said of what surrounds the antennas, unless a row says otherwise.
+
+FARM = {"tank": {"antenna_height_m": 2.5}, "shed": {"antenna_height_m": 2.5}}
+WATT: dict[str, Any] = {"transmit_power_dbm": 30.0}
+
+
+def farm(length_m: float) -> Profile:
+    return sites.profile(length_m, uneven, points=401)
+
+
+def hill(height_m: float, length_m: float) -> Profile:
+    return sites.profile(length_m, sites.ridge(height_m, 0.45 * length_m, 0.1 * length_m), points=301)
+
+
+def wood(start_m: float, end_m: float, length_m: float) -> Profile:
+    return sites.profile(length_m, 100.0, ((start_m, end_m, 14.0, "trees"),), points=501)
+
+
+USUAL: dict[str, tuple[Profile, dict[str, Any], str]] = {
+    "flat farm, 500 m, 2.5 m and 2.5 m": (farm(500.0), FARM, "closes"),
+    "flat farm, 1 km, 2.5 m and 2.5 m": (farm(1000.0), FARM, "closes"),
+    "flat farm, 2 km, 2.5 m and 2.5 m": (farm(2000.0), FARM, "closes"),
+    "flat farm, 4 km, 2.5 m and 2.5 m": (farm(4000.0), FARM, "at_risk"),
+    "flat farm, 8 km, 2.5 m and 2.5 m": (farm(8000.0), FARM, "at_risk"),
+    "flat farm, 500 m, 3 m and 6 m": (farm(500.0), {}, "closes"),
+    "flat farm, 1 km, 3 m and 6 m": (farm(1000.0), {}, "closes"),
+    "flat farm, 2 km, 3 m and 6 m": (farm(2000.0), {}, "closes"),
+    "flat farm, 4 km, 3 m and 6 m": (farm(4000.0), {}, "closes"),
+    "flat farm, 8 km, 3 m and 6 m": (farm(8000.0), {}, "at_risk"),
+    "across a valley in clear sight, 8 km at 1 W": (
+        sites.profile(8000.0, valley, points=201),
+        EIGHT_KM,
+        "closes",
+    ),
+    "a yard, 500 m at 14 dBm, one try": (farm(500.0), {"link": {"tries": 1}}, "closes"),
+    "over a rise of 10 m, 2 km at 1 W": (hill(10.0, 2000.0), {"tank": WATT, "shed": WATT}, "closes"),
+    "over a hill of 30 m, 3 km": (hill(30.0, 3000.0), {}, "at_risk"),
+    "over a hill of 80 m, 5 km": (hill(80.0, 5000.0), {}, "does_not_close"),
+    "a shelter belt of 30 m on 1 km": (wood(485.0, 515.0, 1000.0), {}, "closes"),
+    "a wood of 800 m on 1 km": (wood(100.0, 900.0, 1000.0), {}, "at_risk"),
+    "1.5 km within a wood": (
+        wood(0.0, 1500.0, 1500.0),
+        {"tank": {"surroundings": "woodland"}, "shed": {"surroundings": "woodland"}},
+        "does_not_close",
+    ),
+    "the edge of a town, 1 km": (farm(1000.0), {"shed": {"surroundings": "urban"}}, "closes"),
+    "into a town, 4 km": (
+        farm(4000.0),
+        {"shed": {"surroundings": "urban", "antenna_height_m": 4.0}},
+        "at_risk",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", USUAL)
+def test_a_usual_link_is_called_what_a_practitioner_calls_it(name: str) -> None:
+    path, changes, word = USUAL[name]
+    changes = changes | {"link": {"tries": 3} | changes.get("link", {})}
+    found = [d.verdict for d in judge(sites.case(path, **changes), second_opinions=False)[1]]
+    assert min(found, key=["does_not_close", "at_risk", "closes"].index) == word
+
+
+def test_farther_over_the_farm_is_never_surer() -> None:
+    shares = [
+        judge(sites.case(farm(d), **FARM), second_opinions=False)[1][0].site_share
+        for d in (500.0, 1000.0, 2000.0, 4000.0, 8000.0)
+    ]
+    assert shares == sorted(shares, reverse=True)

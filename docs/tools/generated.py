@@ -53,7 +53,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "readings", "survey", "site_level", "measured", "walk_test", "acceptance",
     ),
     "Areas": (
-        "area.coverage", "area.preview", "area.geofiles", "area.scheduler", "area.land", "area.losses",
+        "area.coverage", "area.geofiles", "area.scheduler", "area.land", "area.losses",
         "area.margins", "area.kernels",
     ),
     "Pictures and text": (

@@ -38,7 +38,7 @@ def above(fading: NDArray[np.int8], over_db: Floats) -> Floats:
     Examples
     --------
     >>> above(np.array([0, 3], dtype=np.int8), np.array([[20.0], [20.0]])).round(3).ravel().tolist()
-    [0.99, 1.0]
+    [0.996, 1.0]
     """
     chance = np.empty(over_db.shape)
     for kind in range(len(FADING_K_DB)):

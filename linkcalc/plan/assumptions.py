@@ -36,7 +36,7 @@ def assumed_values(plan: "Plan") -> "tuple[Assumption, ...]":
     ...               "modulation": {"kind": "css", "spreading_factor": 10}}]})
     >>> first = assumed_values(plan)[0]
     >>> first.key, first.value
-    ('station "tank" antenna.type', 'half_wave_dipole')
+    ('station "tank" surroundings', 'open')
     """
     # numpy comes with the result types; a plan alone does without
     from linkcalc.result import Assumption

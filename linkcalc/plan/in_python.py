@@ -61,7 +61,7 @@ def plan_from(
     ...            "modulation": {"kind": "css", "spreading_factor": 9}}],
     ...     profiles={"level": profile_from([0, 1500, 3000], [40, 52, 44])})
     >>> made.plan.link[0].frequency_mhz, [a.key for a in made.assumed][:1]
-    (868.3, ['station "tank" antenna.type'])
+    (868.3, ['station "tank" surroundings'])
     >>> plan_from(made.plan, link=[])
     Traceback (most recent call last):
     linkcalc.errors.PlanError: link: 0 given, at least 1 needed; add [[link]]

@@ -464,7 +464,11 @@ def scan_sections(d: Floats, zone: NDArray[np.int8]) -> tuple[float, float, floa
 
 
 def longest(edges: Floats, inside: NDArray[np.bool_]) -> float:
-    """Length of the longest unbroken stretch, km."""
+    """Length of the longest unbroken stretch, km.
+
+    >>> longest(np.array([0.0, 1.0, 3.0, 4.0]), np.array([True, True, False]))
+    3.0
+    """
     found = 0.0
     start = 0
     for last in np.flatnonzero(inside[1:] != inside[:-1]):

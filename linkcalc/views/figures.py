@@ -355,7 +355,7 @@ def budget_figure(*directions: Direction) -> "Figure":
 
 
 _CLOSING_ROWS = 5
-"""Received power, level asked for, noise, sensitivity, margin."""
+"""Received power, required level, noise, sensitivity, margin."""
 
 
 def _steps(direction: Direction) -> list[tuple[str, float, float]]:
@@ -399,7 +399,7 @@ def draw_budget(ax: "Axes", direction: Direction, *, rows: int | None = None) ->
     asked = direction.sensitivity_dbm + direction.required_margin_db
     closing = [
         ("received power", direction.received_power_dbm, style.RAY, "-"),
-        ("level asked for", asked, style.MUTED, (0, (5, 2))),
+        ("required level", asked, style.MUTED, (0, (5, 2))),
         ("noise floor", direction.noise_power_dbm, style.MUTED, (0, (1.5, 1.5))),
         ("sensitivity", direction.sensitivity_dbm, style.INK, "-"),
     ]
@@ -438,7 +438,7 @@ def draw_budget(ax: "Axes", direction: Direction, *, rows: int | None = None) ->
     colour = style.RAY if enough else style.ACCENT
     left = min(direction.sensitivity_dbm, direction.received_power_dbm)
     ax.add_patch(Rectangle((left, row - 0.32), abs(margin), 0.64, fc=colour, ec="none", zorder=2))
-    name = f"margin, {asked_words(direction)} asked for"
+    name = f"margin, {asked_words(direction)} required"
     if math.isfinite(direction.required_margin_db):
         ax.add_patch(
             Rectangle(
@@ -504,7 +504,7 @@ def height_figure(link: LinkResult) -> "Figure":
 
 
 def draw_height(ax: "Axes", link: LinkResult) -> "Axes":
-    """Draw margin against height, with the margin asked for, the limit, and the present height.
+    """Draw margin against height, with the required margin, the limit, and the present height.
 
     Parameters
     ----------
@@ -547,7 +547,7 @@ def draw_height(ax: "Axes", link: LinkResult) -> "Axes":
     labels.append((_last(smooth, low, high), "margin of the\nweaker direction", style.RAY))
     if math.isfinite(required):
         ax.axhline(required, color=style.INK, lw=1.1, ls=(0, (5, 2)), zorder=1.5)
-        labels.append((required, f"asked for: {decibel_words(required)}", style.INK))
+        labels.append((required, f"required: {decibel_words(required)}", style.INK))
     ax.axhline(0.0, color=style.ACCENT, lw=1.1, zorder=1.5)
     labels.append((0.0, "0 dB: receiver's limit", style.ACCENT))
     ax.plot([present, present], [low, margin], color=style.MUTED, lw=1.0, ls=(0, (1.5, 1.5)), zorder=2.5)
@@ -630,7 +630,7 @@ def _title(figure: "Figure", link: LinkResult) -> None:
     colour, verdict = style.VERDICT[link.verdict]
     weaker = weaker_direction(link)
     margin = true_minus(decibel_words(weaker.fade_margin_db))
-    margin = f"margin {margin}, asked for {asked_words(weaker)}"
+    margin = f"margin {margin}, required {asked_words(weaker)}"
     rows = (
         (18.0, style.TITLE_PT, True, (style.drawable(link.name), style.INK), (verdict, colour)),
         (34.0, style.SMALL_PT, False, (style.drawable(path_words(link)), style.MUTED), (margin, style.INK)),

@@ -107,7 +107,7 @@ def _directions(directions: tuple[Direction, ...]) -> str:
     rows = [
         ("", [f"{d.from_} to {d.to}" for d in directions]),
         ("margin", [decibel_words(d.fade_margin_db) for d in directions]),
-        ("asked for", [asked_words(d) for d in directions]),
+        ("required", [asked_words(d) for d in directions]),
         ("message arrives", [probability_words(d.delivery_probability) for d in directions]),
         ("time on air", [f"{1e3 * d.time_on_air_s:.0f} ms" for d in directions]),
         ("limited by", [d.limited_by for d in directions]),

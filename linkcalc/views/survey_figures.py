@@ -160,7 +160,7 @@ def draw_margin(ax: "Axes", direction: DirectionSurvey, drawing: DirectionDrawin
         labels.append(
             (
                 direction.required_margin_db,
-                f"asked for: {decibel_words(direction.required_margin_db)}",
+                f"required: {decibel_words(direction.required_margin_db)}",
                 style.INK,
             )
         )
@@ -236,7 +236,7 @@ def draw_spots(ax: "Axes", spots: Sequence[Spot], asked_db: float) -> "Axes":
     spots : sequence of Spot
         Best first.
     asked_db : float, dB
-        Margin asked for.
+        Required margin.
 
     Returns
     -------
@@ -265,7 +265,7 @@ def draw_spots(ax: "Axes", spots: Sequence[Spot], asked_db: float) -> "Axes":
         room.text(room.width_pt + 8, at, figures, style.SMALL_PT, style.INK, va="center")
     marks = [(0.0, "receiver's limit", style.ACCENT)]
     if math.isfinite(asked_db):
-        marks.append((asked_db, "asked for", style.INK))
+        marks.append((asked_db, "required", style.INK))
     sizes = [room.text_width(words, style.SMALL_PT) + 10.0 for _, words, _ in marks]
     middles = spread_apart([room.x_pt(value) for value, _, _ in marks], sizes, -20.0, room.width_pt + 20.0)
     for (_, words, colour), middle in zip(marks, middles, strict=True):

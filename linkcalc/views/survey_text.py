@@ -64,7 +64,7 @@ def _margins(page: Page, directions: Sequence[DirectionSurvey]) -> None:
     rows = [
         ("Margin now", [decibel_words(d.fade_margin_db) for d in directions]),
         ("  95 % likely within", [interval_of(d.fade_margin_interval_db) for d in directions]),
-        ("  asked for", [_asked(d.required_margin_db) for d in directions]),
+        ("  required", [_asked(d.required_margin_db) for d in directions]),
         ("  chance that it is there", [probability_words(d.margin_probability) for d in directions]),
         ("  predicted before", [decibel_words(d.predicted_margin_db) for d in directions]),
         ("    95 % likely within", [interval_of(d.predicted_margin_interval_db) for d in directions]),

@@ -319,8 +319,8 @@ def _references(found: Sweep, quantity: str) -> list[_Reference]:
     both = [found["required_margin_db"], found["back_required_margin_db"]]
     asked = float(np.max(both))
     if 0.0 < asked < math.inf and np.min(both) == asked:
-        label = f"asked for: {decibel_words(asked)}"
-        marks.append(_Reference(asked, "asked for", label, style.INK, dashed))
+        label = f"required: {decibel_words(asked)}"
+        marks.append(_Reference(asked, "required", label, style.INK, dashed))
     return marks
 
 

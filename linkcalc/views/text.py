@@ -91,7 +91,7 @@ def decibel_words(value_db: float, unit: str = "dB") -> str:
 
 
 def asked_words(direction: Direction) -> str:
-    """Return the margin asked for; an infinite one is a success that no margin reaches."""
+    """Return the required margin; an infinite one is a success that no margin reaches."""
     required = direction.required_margin_db
     return decibel_words(required) if math.isfinite(required) else "more than any"
 

@@ -62,12 +62,32 @@ def test_an_antenna_known_by_figures_needs_no_type(tmp_path: Path) -> None:
     assert key not in assumed(tmp_path, beam, (figures, f"{figures}vertical_beamwidth_deg = 30\n"))
 
 
-def test_a_margin_of_20_db_is_assumed_when_nothing_is_asked(tmp_path: Path) -> None:
-    key = 'link "level" required_margin_db'
-    (found,) = [a for a in load(tmp_path).assumed if a.key == key]
-    assert (found.value, found.source) == (20.0, "common practice, no source")
-    for asked in ("required_margin_db = 10", "required_success = 0.99"):
-        assert key not in assumed(tmp_path, ('to = "shed"', f'to = "shed"\n{asked}'))
+def test_what_is_asked_is_assumed_until_the_plan_asks(tmp_path: Path) -> None:
+    for key, value in (("required_success", 0.99), ("confidence", 0.9), ("channel_busy_percent", 1.0)):
+        name = f'link "level" {key}'
+        (found,) = [a for a in load(tmp_path).assumed if a.key == name]
+        assert found.value == value
+        assert name not in assumed(tmp_path, ('to = "shed"', f'to = "shed"\n{key} = {value}'))
+    # a margin is asked for besides, or not at all
+    assert 'link "level" required_margin_db' not in assumed(tmp_path)
+
+
+def test_surroundings_are_assumed_of_antennas_below_their_tops(tmp_path: Path) -> None:
+    key = 'station "shed" surroundings'
+    assert assumed(tmp_path)[key] == "open"
+
+    def at(*lines: str) -> tuple[str, str]:
+        return "antenna_height_m = 6.0", "\n".join(("antenna_height_m = 6.0", *lines))
+
+    assert key not in assumed(tmp_path, at('surroundings = "open"'))
+    assert key not in assumed(tmp_path, at("surroundings_height_m = 5.0"))
+    assert key in assumed(tmp_path, at("surroundings_height_m = 7.0"))
+    for height, listed in ((9.9, True), (10.0, False)):
+        found = assumed(tmp_path, ("antenna_height_m = 6.0", f"antenna_height_m = {height}"))
+        assert (key in found) == listed
+    # nobody needs to guess at the error of the prediction: it goes by the kind of path
+    assert "conditions.model_error_db" not in assumed(tmp_path)
+    assert assumed(tmp_path)["conditions.installation_db"] == 1.5
 
 
 def test_a_surveyed_path_assumes_nothing_about_rasters(tmp_path: Path) -> None:

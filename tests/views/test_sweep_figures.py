@@ -88,7 +88,7 @@ def test_lines_are_named_with_units_and_limits_are_told() -> None:
         "500 kHz",
         "Spreading factor",
         "0 dB: receiver's limit",
-        "asked for: 20.0 dB",
+        "required: 20.0 dB",
     ):
         assert told in words
     assert "Margin of the weaker direction against bandwidth and spreading factor" in words
@@ -102,7 +102,7 @@ def test_a_plan_that_is_not_among_the_combinations_is_not_marked() -> None:
 def test_band_edges_that_say_something_are_named() -> None:
     words = words_of(sweep_figure(found(CASES["bands with both limits"], **asked_for_20_db())))
     assert "0: receiver's limit" in words
-    assert "20: asked for" in words
+    assert "20: required" in words
     assert "darker is more" in words
 
 

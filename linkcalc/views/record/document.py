@@ -185,8 +185,8 @@ def _answer(record: Record) -> Html:
     ways = result.directions
     rows: Rows = [
         ("Margin predicted", [decibel_words(d.fade_margin_db) for d in ways]),
-        ("9 in 10 likely within", [likely_words(d) for d in ways]),
-        ("Margin asked for", [asked_margin_words(d) for d in ways]),
+        ("90 % interval", [likely_words(d) for d in ways]),
+        ("Required margin", [asked_margin_words(d) for d in ways]),
         ("A message arrives, with its tries", [probability_words(d.delivery_probability) for d in ways]),
         ("On a single try", [probability_words(d.delivery_probability_single) for d in ways]),
         (

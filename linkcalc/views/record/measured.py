@@ -98,7 +98,7 @@ def _margins(ways: Sequence[DirectionSurvey]) -> list[tuple[str, list[Child]]]:
     return [
         ("Margin", [decibel_words(d.fade_margin_db) for d in ways]),
         ("Margin, 95 % likely within", [interval_of(d.fade_margin_interval_db) for d in ways]),
-        ("Margin asked for", [_asked(d.required_margin_db) for d in ways]),
+        ("Required margin", [_asked(d.required_margin_db) for d in ways]),
         ("Chance that it is there", [probability_words(d.margin_probability) for d in ways]),
         ("A message arrives, with its tries", [probability_words(d.delivery_probability) for d in ways]),
         ("Share, 95 % likely within", [share_words(d.delivery_probability_interval) for d in ways]),
