@@ -160,9 +160,10 @@ def height_table(
     if (top - LOWEST_M) / step > MOST_LEVELS:
         raise DomainError(f"step_m = {step:g} gives more than {MOST_LEVELS} heights up to {top:g} m")
     costs = MastPrices() if prices is None else prices
-    # power over a legal limit does not count; what else is over one is at risk at any height
+    # power over a legal limit does not count; what else is over one, or has no ground, is at risk at any height
     case, over = lawful(case)
-    at_best = VERDICTS.index("at_risk" if any(x.legal_dbm is None for x in over) else "closes")
+    unsure = any(x.legal_dbm is None for x in over) or bool(case.losses.ground_unknown[0])
+    at_best = VERDICTS.index("at_risk" if unsure else "closes")
     near_m, far_m = (_heights(s.antenna_height_m, top, step) for s in (case.near, case.far))
     asked = Requirement.of(case.link)
     with recorded_notes():  # what is only tried may leave a model's range

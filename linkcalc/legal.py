@@ -69,6 +69,10 @@ def lawful(case: LinkCase) -> tuple[LinkCase, tuple[Excess, ...]]:
         if legal is not None and legal < planned - _SLACK_DB:
             stations[end] = station.model_copy(update={"transmit_power_dbm": legal})
             found.append(Excess(station.name, planned, legal, limits.reason))
+            # what else is over shows once the power is not
+            limits = station_limits(case.with_stations({end: stations[end]}), end)
+            if limits is not None and limits.status == "over":
+                found.append(Excess(station.name, planned, None, limits.reason))
         else:
             found.append(Excess(station.name, planned, None, limits.reason))
     return (case.with_stations(stations) if stations else case), tuple(found)

@@ -404,6 +404,7 @@ def _path(case: LinkCase, found: Losses) -> tuple[ArrayLike, ...]:
         *(together_db(parts, kind) ** 2 for kind in _KINDS),
         fading_k_db(found),
         found.clearance_ratio,
+        found.ground_unknown,
         np.array(MODELS, dtype=object)[found.model],
     )
 
@@ -419,7 +420,9 @@ def _signal(case: LinkCase) -> tuple[float]:
 
 def _table(grid: _Grid, stated_current_ma: float | None) -> dict[str, NDArray[Any]]:
     """All arrays of a sweep, each as small as broadcasting allows."""
-    path_db, site_variance, conditions_variance, k_db, clearance, model = grid.over_paths("path", _path)
+    path_db, site_variance, conditions_variance, k_db, clearance, unknown, model = grid.over_paths(
+        "path", _path
+    )
     (polarisation_db,) = grid.over("polarisation", lambda c: (total_db(c.polarisation_terms),))
     (signal_db,) = grid.over("signal", _signal)
     (time_s,) = grid.over("message", lambda c: (c.signal.time_on_air_s(c.link.payload_bytes),))
@@ -462,7 +465,7 @@ def _table(grid: _Grid, stated_current_ma: float | None) -> dict[str, NDArray[An
             spare[1] < spare[0], found["back_fade_margin_db"], found["fade_margin_db"]
         ),
         "spare_margin_db": np.minimum(*spare),
-        "verdict": _VERDICTS[np.minimum(np.minimum(*words), np.where(over, 1, 2))],
+        "verdict": _VERDICTS[np.minimum(np.minimum(*words), np.where(over | unknown, 1, 2))],
         "time_on_air_s": time_s,
         "back_time_on_air_s": back_time_s,
         "charge_mc": time_s * _current_ma(near.power_dbm, stated_current_ma),

@@ -2,6 +2,7 @@
 
 import itertools
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,6 +10,8 @@ import pytest
 from linkcalc.errors import DomainError
 from linkcalc.heights import LOWEST_M, HeightTable, MastPrices, _heights, _step_m, height_table
 from linkcalc.link_case import LinkCase
+from linkcalc.plan.power import Regulation
+from linkcalc.rules.traffic import Sent
 from linkcalc.verdict import check_link
 from tests.sites import case, profile, ridge
 
@@ -121,6 +124,21 @@ def test_the_plan_itself_is_the_answer_where_it_closes_and_costs_nothing() -> No
     table = height_table(link, highest_m=8.0, step_m=4.0, bases_m=(4.0, 8.0))
     assert table.cheapest is not None
     assert table.cheapest.cost == 0.0
+
+
+def test_what_is_over_a_legal_limit_counts_as_in_a_check() -> None:
+    regulation = Regulation(region="eu", report_interval_s=5.0)
+    link = over_a_ridge(required_margin_db=0.0, **LITTLE)
+    sent = (Sent(None, "near", False, True, 60, 5.0, 1, None),)
+    slow = link.link.modulation.model_copy(update={"spreading_factor": 12})
+    often = replace(link.with_modulation(slow), regulation=regulation, sent=sent)
+    loud = often.with_stations({"near": often.near.model_copy(update={"transmit_power_dbm": 33.0})})
+    for one in (often, loud):
+        table = height_table(one, highest_m=8.0, step_m=4.0)
+        result = check_link(one)
+        assert table.present.verdict == result.verdict == "at_risk"
+        assert table.present.fade_margins_db == tuple(d.fade_margin_db for d in result.directions)
+        assert table.cheapest is None
 
 
 def test_prices_are_those_of_a_price_list() -> None:

@@ -344,8 +344,9 @@ def test_a_station_moved_over_a_raster_stands_on_the_line_to_where_it_was() -> N
     near, far = loaded.plan.station
     ends = (*position_deg(near), *position_deg(far))
     length, _, _ = path_between(*ends)
-    found = sweep_plan(loaded, {"distance_m": [800.0, length, length + 300.0]})
-    for metres in (800.0, length + 300.0):
+    found = sweep_plan(loaded, {"distance_m": [60.0, 800.0, length, length + 300.0]})
+    assert found["verdict"][0] == "at_risk"  # within a few cells, hardly any ground is known
+    for metres in (60.0, 800.0, length + 300.0):
         latitude, longitude = points_along(*ends, [metres])
         tables = loaded.plan.model_dump(by_alias=True, exclude_unset=True)
         for key in ("easting_m", "northing_m", "epsg"):
@@ -354,9 +355,29 @@ def test_a_station_moved_over_a_raster_stands_on_the_line_to_where_it_was() -> N
         moved = plan_from(tables, base_dir=loaded.base_dir)
         same(found.cell({"distance_m": metres}), verdict.check_plan(moved))
     here = sweep_plan(loaded, {"sf": [8]})["path_loss_db"][0]
-    assert found["path_loss_db"][1] == pytest.approx(
+    assert found["path_loss_db"][2] == pytest.approx(
         here, abs=1e-3
     )  # the same place, a fraction of a micrometre off
+
+
+@pytest.mark.usefixtures("quick")
+def test_what_is_over_a_legal_limit_counts_as_in_a_check() -> None:
+    loaded = load_plan(sample_path("upland"))
+    tables = loaded.plan.model_dump(by_alias=True, exclude_unset=True)
+    tables["regulation"] = {"region": "eu", "report_interval_s": 5.0}
+    for other in ("message", "tank", "engine", "power"):
+        tables.pop(other)
+    tables["link"][0] |= {"required_margin_db": 0.0, "required_success": 0.5, "confidence": 0.5}
+    tables["station"][1]["antenna_height_m"] = 25.0
+    often = plan_from(tables, base_dir=loaded.base_dir)
+    vary = {"sf": [7, 12], "near.power": [5.0, 14.0, 30.0], "near.gain": [2.0, 9.0]}
+    found = sweep_plan(often, vary)
+    for sf, power, gain in np.ndindex(found.shape):
+        values = (vary["sf"][sf], vary["near.power"][power], vary["near.gain"][gain])
+        cell = dict(zip(found.dims, values, strict=True))
+        same(found.cell(cell), verdict.check_plan(changed(often, cell)))
+    assert found["eirp_dbm"].max() < 30.0  # power over a limit does not count
+    assert (found["verdict"][1] != "closes").all()  # so slow a signal is on the air too long
 
 
 def test_the_path_is_worked_out_once_for_each_value_that_changes_it(monkeypatch: pytest.MonkeyPatch) -> None:

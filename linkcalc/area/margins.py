@@ -16,6 +16,7 @@ from linkcalc.link_case import LinkCase
 from linkcalc.path_loss import Losses
 from linkcalc.plan import ChirpModulation, Link
 from linkcalc.radio import css
+from linkcalc.requirement import VERDICTS
 from linkcalc.rules.traffic import sent_over
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.profile import INLAND, Profile
@@ -148,6 +149,9 @@ def answers(
         margins.append(margin)
         judged.append(judge(template, found, rx, margin, shared))
     there, home = judged
+    # duty, dwell or channel over a legal limit: at risk at best, as a check has it
+    over = any(x.legal_dbm is None for x in lawful(template)[1])
+    at_best = VERDICTS.index("at_risk" if over else "closes")
     weaker_back = margins[1] - home.required_margin_db < margins[0] - there.required_margin_db
     margin = np.where(weaker_back, margins[1], margins[0])
     needed = np.where(weaker_back, home.required_margin_db, there.required_margin_db)
@@ -163,7 +167,7 @@ def answers(
         success_there=there.success,
         success_back=home.success,
         spreading_factor=_lowest_factor(template, margin - needed),
-        verdict=np.minimum(there.verdict, home.verdict),
+        verdict=np.minimum(np.minimum(there.verdict, home.verdict), np.int8(at_best)),
     )
 
 

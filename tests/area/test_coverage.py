@@ -59,12 +59,16 @@ def job_of(loaded, radius_m=RADIUS_M, **options):
 def test_the_lowest_factor_that_suffices_closes_and_the_next_lower_does_not(loaded, result):
     link = loaded.plan.link[0]
     factors = result.bands["spreading_factor"]
+    enough = result.bands["margin_db"] >= result.bands["required_margin_db"]
+    # so near that the raster does not show the ground between: at risk at best
+    unknown = enough & (result.bands["verdict"] == VERDICTS.index("at_risk"))
+    assert 0 < unknown.sum() < 100
     for factor in (7, 9, 12):
         m = link.modulation.model_copy(update={"spreading_factor": factor})
         changed = loaded.plan.model_copy(update={"link": [link.model_copy(update={"modulation": m})]})
         other = plan_coverage(type(loaded)(**{**vars(loaded), "plan": changed}), "generator shed", RADIUS_M)
         closes = other.bands["verdict"] == VERDICTS.index("closes")
-        assert (closes == ((factors > 0) & (factors <= factor))).all()
+        assert ((closes == ((factors > 0) & (factors <= factor))) | unknown).all()
 
 
 def test_a_cell_holds_the_answer_of_its_middle(loaded, result):

@@ -363,11 +363,3 @@ def test_the_command_writes_on_a_cluster_what_it_writes_here(plan, cluster, tmp_
         assert said.exit_code == 0, said.stderr
     for name in ("coverage.tif", "coverage.geojson", "report.txt"):
         assert (tmp_path / "here" / name).read_bytes() == (tmp_path / "there" / name).read_bytes()
-
-
-def test_a_look_is_not_for_a_cluster(plan):
-    said = CliRunner().invoke(
-        app, ["coverage", str(plan), "--station", "generator shed", "--preview", "--scheduler", "tcp://a:1"]
-    )
-    assert said.exit_code == 2
-    assert "--preview is made here: leave out --scheduler" in said.stderr

@@ -248,7 +248,7 @@ def test_where_no_home_is_known_nothing_is_put_into_a_folder_called_so(
 
 def test_without_numba_the_numbers_come_from_numpy(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(compiled, "available", lambda: False)
-    monkeypatch.setattr(compiled, "_batch", lambda: pytest.fail("numba was asked for"))
+    monkeypatch.setattr(compiled, "_many_compiled", lambda: pytest.fail("numba was asked for"))
     assert np.isfinite(compiled.basic_transmission_loss_db(**BASE)).all()
 
 
@@ -263,6 +263,6 @@ def test_profiles_that_may_not_be_written_to_are_read_all_the_same() -> None:
     frozen = {name: np.array(BASE[name]) for name in ("distance_m", "ground_m")}
     for array in frozen.values():
         array.flags.writeable = False
-    compiled_for = len(compiled._batch().signatures)
+    compiled_for = len(compiled._many_compiled().signatures)
     assert (compiled.basic_transmission_loss_db(**BASE | frozen) == expected).all()
-    assert len(compiled._batch().signatures) == compiled_for
+    assert len(compiled._many_compiled().signatures) == compiled_for

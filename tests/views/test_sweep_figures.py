@@ -71,12 +71,18 @@ def test_any_array_of_numbers_is_drawn(quantity: str, vary: dict[str, Any]) -> N
     assert overlaps(sweep_figure(found(vary), quantity))[0] == []
 
 
+def asked_for_20_db() -> dict[str, Any]:
+    """A link of which a stated margin asks more than anything else does."""
+    link = site().plan.link[0].model_dump(by_alias=True, exclude_unset=True)
+    return {"link": [link | {"required_margin_db": 20.0, "required_success": 0.5, "confidence": 0.5}]}
+
+
 def words_of(figure: Any) -> str:
     return " | ".join(words for words, _ in overlaps(figure)[1])
 
 
 def test_lines_are_named_with_units_and_limits_are_told() -> None:
-    words = words_of(sweep_figure(found(CASES["few lines"])))
+    words = words_of(sweep_figure(found(CASES["few lines"], **asked_for_20_db())))
     for told in (
         "125 kHz (plan)",
         "500 kHz",
@@ -94,7 +100,7 @@ def test_a_plan_that_is_not_among_the_combinations_is_not_marked() -> None:
 
 
 def test_band_edges_that_say_something_are_named() -> None:
-    words = words_of(sweep_figure(found(CASES["bands with both limits"])))
+    words = words_of(sweep_figure(found(CASES["bands with both limits"], **asked_for_20_db())))
     assert "0: receiver's limit" in words
     assert "20: required" in words
     assert "darker is more" in words
