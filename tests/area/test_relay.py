@@ -200,7 +200,7 @@ def test_a_chain_is_its_weaker_hop_and_a_message_passes_both(result):
 def test_a_success_that_is_asked_ranks_by_what_is_over_it(tmp_path):
     # cells so fine that they add nothing to what is uncertain
     plan = write(tmp_path, ridge(270, 420, cell_m=10.0), cell_m=10.0)
-    asked = 'required_margin_db = 20.0\nrequired_success = 0.5\nconfidence = 0.5'
+    asked = "required_margin_db = 20.0\nrequired_success = 0.5\nconfidence = 0.5"
     assert asked in plan.read_text()
     plan.write_text(plan.read_text().replace(asked, "required_success = 0.95"))
     found = siting(load_plan(plan), radius_m=600.0)
