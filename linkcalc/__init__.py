@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from linkcalc.consequences import with_sections
     from linkcalc.errors import DomainError, LinkcalcError, OutOfRangeWarning, PlanError, TerrainError
     from linkcalc.plan import LoadedPlan, Plan, load_plan, plan_from
+    from linkcalc.reach_by_ground import how_far, plan_of_facts
     from linkcalc.result import LinkResult, Result
     from linkcalc.sample_files import sample_path
     from linkcalc.sweep import sweep_plan
@@ -33,6 +34,8 @@ _HOMES = {
     "Plan": "plan",
     "load_plan": "plan",
     "plan_from": "plan",
+    "how_far": "reach_by_ground",
+    "plan_of_facts": "reach_by_ground",
     "LinkResult": "result",
     "Result": "result",
     "Profile": "terrain.profile",
@@ -70,8 +73,10 @@ __all__ = [
     "draw_height",
     "draw_profile",
     "draw_sweep",
+    "how_far",
     "load_plan",
     "plan_from",
+    "plan_of_facts",
     "profile_from",
     "read_profile_csv",
     "sample_path",

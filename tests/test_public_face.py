@@ -2,6 +2,8 @@
 
 import ast
 import inspect
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -29,6 +31,19 @@ def test_a_name_that_is_not_public_is_refused():
         linkcalc.nothing  # noqa: B018
 
 
+def test_no_public_name_is_hidden_by_a_module_of_that_name():
+    # importing such a module anywhere would put it in the name's place
+    assert not {p.stem for p in ROOT.glob("*")} & set(linkcalc.__all__)
+
+
+def test_the_program_runs_as_a_module_too():
+    command = [sys.executable, "-m", "linkcalc", "check", "no_such_plan.toml"]
+    ended = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert ended.returncode == 2
+    assert "no_such_plan.toml" in ended.stderr
+    assert "Traceback" not in ended.stderr
+
+
 def _imports(path: Path) -> set[str]:
     names = set()
     for node in ast.walk(ast.parse(path.read_text())):
@@ -51,7 +66,7 @@ def test_data_flows_one_way(path):
         allowed = {f"linkcalc.{name}" for name in LAYERS["physics"]}
         strangers = {n for n in seen if n != "linkcalc" and not any(n.startswith(a) for a in allowed)}
         assert not strangers, "physics knows physics only"
-    if room != "cli":
+    if room not in ("cli", "__main__"):
         assert not {n for n in seen if n.startswith("linkcalc.cli")}, "only the shell knows the shell"
     if room not in ("cli", "views", "__init__"):  # the public face hands names on and computes nothing
         assert not {n for n in seen if n.startswith("linkcalc.views")}, "the core knows no pictures"

@@ -20,8 +20,8 @@ ROOT = Path(__file__).resolve().parents[2]
 
 PHENOMENA: dict[str, tuple[str, ...]] = {
     "The whole job": (
-        "plan.loading", "plan.in_python", "verdict", "result", "consequences", "sweep", "sweep_table",
-        "sweep_parameters", "heights", "advice", "record",
+        "plan.loading", "plan.in_python", "verdict", "result", "consequences", "reach_by_ground", "sweep",
+        "sweep_table", "sweep_parameters", "heights", "advice", "record", "sites", "sample_files", "files",
     ),
     "Distance and clearance": ("propagation.free_space", "propagation.fresnel"),
     "Hills and obstacles": (
@@ -37,29 +37,44 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     "Radios, antennas, feeders": (
         "radio.css", "radio.fsk", "radio.receiver", "radio.antenna", "radio.feeder", "modulation",
     ),
-    "Budget, doubt and probability": (
-        "link_case", "budget", "uncertainty", "reliability", "requirement", "units",
+    "Budget, uncertainty and verdict": (
+        "link_case", "budget", "uncertainty", "reliability", "requirement", "judgement", "units",
+        "interpolation",
     ),
-    "Terrain": ("terrain.profile", "terrain.rasters", "terrain.geodesy"),
+    "Terrain": (
+        "terrain.profile", "terrain.rasters", "terrain.geodesy", "terrain.cell_size", "terrain.agreement",
+        "terrain.land_cover", "terrain.sources", "terrain.open_sets", "terrain.local_copy", "ground_data",
+    ),
     "Messages and the tank": (
         "messages", "tank.loop", "tank.shapes", "tank.cycle", "tank.risk", "tank.simulate", "tank.solve",
         "tank.answer",
     ),
     "Law, people and energy": (
-        "rules.limits", "rules.table", "rules.plan_limits", "rules.traffic", "rules.starts", "exposure",
-        "energy", "plan_energy",
+        "rules.limits", "rules.table", "rules.plan_limits", "rules.traffic", "rules.starts", "legal",
+        "exposure", "energy", "plan_energy", "solar_winter",
     ),
     "Measuring on site": (
-        "readings", "survey", "site_level", "measured", "walk_test", "acceptance",
+        "readings", "listening", "fitted", "survey", "site_level", "measured", "measured_table",
+        "fieldsheet", "compass", "walk_test", "acceptance",
     ),
     "Areas": (
-        "area.coverage", "area.geofiles", "area.scheduler", "area.land", "area.losses",
-        "area.margins", "area.kernels",
+        "area.coverage", "area.geofiles", "area.scheduler", "area.distributed", "area.program", "area.land",
+        "area.losses", "area.margins", "area.kernels", "area.height_pairs", "area.access", "area.geojson",
+    ),
+    "Relays": (
+        "area.relay_siting", "area.relay", "area.relay_chain", "area.relay_plan", "area.relay_result",
+        "area.relay_files",
+    ),
+    "Fleets": (
+        "fleet.answer", "fleet.network", "fleet.reach", "fleet.capture", "fleet.aloha", "fleet.levels",
+        "fleet.air", "fleet.contention", "fleet.simulate", "fleet.judge", "fleet.assign", "fleet.limits",
+        "fleet.mends",
     ),
     "Pictures and text": (
         "views.notebook", "views.figures", "views.sweep_figures", "views.heights_figures",
-        "views.map_figures", "views.survey_figures", "views.messages_figures", "views.tank_figures",
-        "views.energy_figures", "views.style", "views.text", "views.jsonout",
+        "views.map_figures", "views.range_figures", "views.relay_figures", "views.fleet_figures",
+        "views.survey_figures", "views.messages_figures", "views.tank_figures", "views.energy_figures",
+        "views.style", "views.text", "views.jsonout",
     ),
     "Errors": ("errors",),
 }  # fmt: skip

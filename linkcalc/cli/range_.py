@@ -65,8 +65,8 @@ def range_(
     import os
     import sys
 
-    from linkcalc.how_far import how_far, plan_of_facts
     from linkcalc.plan import load_plan
+    from linkcalc.reach_by_ground import how_far, plan_of_facts
     from linkcalc.views.range_text import range_json, range_report
     from linkcalc.views.text import abilities
 

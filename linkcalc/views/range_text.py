@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from linkcalc.heights import asked_words
-from linkcalc.how_far import HowFar, Reach
+from linkcalc.reach_by_ground import HowFar, Reach
 from linkcalc.views.text import Page, distance_words, time_words
 
 ONE_HILL = (

@@ -9,8 +9,8 @@ from typer.testing import CliRunner
 
 from linkcalc.cli import app
 from linkcalc.errors import DomainError
-from linkcalc.how_far import GROUNDS, flat, how_far, plan_of_facts, rolling
 from linkcalc.plan.in_python import plan_from
+from linkcalc.reach_by_ground import GROUNDS, flat, how_far, plan_of_facts, rolling
 from linkcalc.verdict import check_plan
 
 

@@ -162,7 +162,33 @@ def plan_of_facts(
     region: str | None = None,
     **link: Any,
 ) -> LoadedPlan:
-    """A plan from a few facts, for `how_far`; all else by default."""
+    """Make a plan from a few facts, for `how_far`; all else by default.
+
+    Parameters
+    ----------
+    frequency_mhz, spreading_factor, transmit_power_dbm : float, int, float
+        Conducted power of both ends.
+    heights_m, gains_dbi : pair of float
+        Antennas above ground and their gains, sensor and controller.
+    region : str, optional
+        Whose legal limits count.
+    **link
+        Further keys of the plan's `[[link]]`, such as `payload_bytes`.
+
+    Returns
+    -------
+    LoadedPlan
+
+    Raises
+    ------
+    PlanError
+        If a value is not allowed in a plan.
+
+    Examples
+    --------
+    >>> plan_of_facts(frequency_mhz=868.3, payload_bytes=8).plan.link[0].payload_bytes
+    8
+    """
     ends = [
         {
             "name": name,
@@ -212,6 +238,13 @@ def how_far(
     ------
     DomainError
         If there is no such link or kind of ground, or a spreading factor is asked for without chirps.
+
+    Examples
+    --------
+    >>> facts = plan_of_facts(frequency_mhz=868.3, heights_m=(3.0, 6.0))
+    >>> slow, slower = how_far(facts, spreading_factors=(7, 12), grounds=("flat",)).reaches
+    >>> slow.closes_m < slower.closes_m < slower.gamble_m
+    True
     """
     plan = loaded.plan
     chosen = next((k for k in plan.link if link in (None, k.name)), None)
