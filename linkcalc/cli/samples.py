@@ -14,8 +14,8 @@ def samples(
 ) -> None:
     """Copy the invented sample plans, with their rasters and readings, into a folder.
 
-    An upland with a spur between tank and shed, an irrigated plain where the ground reflection rules, and a
-    wooded slope with a surface model; and sixty tanks on the upland, a fleet. No such land exists.
+    An upland with a spur between tank and shed, an irrigated plain with low antennas close over level ground, and
+    a wooded slope with a surface model; and sixty tanks on the upland, a fleet. No such land exists.
 
     \b
     Example:
