@@ -1015,7 +1015,6 @@ def test_an_obstacle_that_grows_never_helps(
     for height_m in np.linspace(0.0, 40.0, 9):
         standing = ((at * length_m - width_m / 2.0, at * length_m + width_m / 2.0, float(height_m), kind),)
         found.append(quiet(sites.profile(length_m, 100.0, standing, points=401), s, near_m, far_m))
-    alone = s.near.kind == s.far.kind == "none" or kind == "trees"
     assert (np.maximum.accumulate(found) - found).max() <= 1e-6
 
 
