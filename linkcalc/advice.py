@@ -400,13 +400,13 @@ def _heights(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     near_m, far_m = case.near.antenna_height_m, case.far.antenna_height_m
 
     def near_alone(raise_m: float) -> LinkCase:
-        return case.with_heights(near_m=near_m + raise_m)
+        return case.raised(near_m=near_m + raise_m)
 
     def far_alone(raise_m: float) -> LinkCase:
-        return case.with_heights(far_m=far_m + raise_m)
+        return case.raised(far_m=far_m + raise_m)
 
     def both(raise_m: float) -> LinkCase:
-        return case.with_heights(near_m=near_m + raise_m, far_m=far_m + raise_m)
+        return case.raised(near_m=near_m + raise_m, far_m=far_m + raise_m)
 
     alone: list[float] = []
     for raised, lowest_m, text in (
@@ -428,6 +428,7 @@ def _heights(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
             near_m=changed.near.antenna_height_m,
             far_m=changed.far.antenna_height_m,
         )
+        words += _cable_words(case, changed)
         effort = 3 if least_m <= _CLIMB_M else 4
         # raising both is worth a line where it spares a mast at either end
         if raised is both and any(least_m > 0.75 * one for one in alone):
@@ -444,7 +445,17 @@ def _in_decimetres(case: LinkCase, raised: LinkCase) -> LinkCase:
         else math.ceil(new.antenna_height_m * 10.0 - 1e-6) / 10.0
         for new, old in ((raised.near, case.near), (raised.far, case.far))
     ]
-    return raised.with_heights(near_m=new_m[0], far_m=new_m[1])
+    return replace(raised, near=case.near, far=case.far).raised(near_m=new_m[0], far_m=new_m[1])
+
+
+def _cable_words(case: LinkCase, changed: LinkCase) -> str:
+    """What becomes of the feeders that grow with their antennas; empty where none does."""
+    grown = [
+        f" The feeder at {new.name} is then {new.feeder.length_m:.10g} m long."
+        for old, new in ((case.near, changed.near), (case.far, changed.far))
+        if new.feeder.length_m > old.feeder.length_m
+    ]
+    return "".join(grown)
 
 
 def _least(case_after: Callable[[float], LinkCase], asked: _Asked, highest: float) -> float | None:
@@ -494,7 +505,7 @@ def _clearance_heights(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
         return
     end = min(reachable, key=lambda k: reachable[k] * (2.0 if k == "both" else 1.0))
     up = reachable[end]
-    raised = case.with_heights(
+    raised = case.raised(
         near_m=near_m + (up if end != "far" else 0.0),
         far_m=far_m + (up if end != "near" else 0.0),
     )
@@ -507,7 +518,7 @@ def _clearance_heights(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     }[end]
     yield _advice(
         "fresnel_clearance",
-        f"60 % of the first Fresnel zone comes free with {where}.",
+        f"60 % of the first Fresnel zone comes free with {where}.{_cable_words(case, changed)}",
         3 if up <= _CLIMB_M else 4,
         changed,
         asked,
@@ -525,7 +536,7 @@ def _together(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     near_m, far_m = case.near.antenna_height_m, case.far.antenna_height_m
 
     def both(raise_m: float) -> LinkCase:
-        return base.with_heights(near_m=near_m + raise_m, far_m=far_m + raise_m)
+        return base.raised(near_m=near_m + raise_m, far_m=far_m + raise_m)
 
     limit_m = HIGHEST_MAST_M - max(near_m, far_m)
     least_m = _least(both, asked, limit_m) if words else None
@@ -533,7 +544,7 @@ def _together(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
         changed = _in_decimetres(case, both(least_m))
         text = (
             f"{words}both antennas raised: {case.near.name} to {changed.near.antenna_height_m:.1f} m, "
-            f"{case.far.name} to {changed.far.antenna_height_m:.1f} m."
+            f"{case.far.name} to {changed.far.antenna_height_m:.1f} m.{_cable_words(case, changed)}"
         )
         yield _advice("raise_antenna", text, 4, changed, asked)
 

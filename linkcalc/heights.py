@@ -1,7 +1,7 @@
 """Both antenna heights of a link at once: the margin of every pair, where it suffices, what the masts cost.
 
 A pair *reaches what is asked* where neither direction lacks anything. Margins are those of a check at each
-pair, feeders as the plan has them.
+pair, with a feeder that grows as its antenna is raised.
 """
 
 import math
@@ -18,6 +18,7 @@ from linkcalc.errors import DomainError
 from linkcalc.judgement import judgement
 from linkcalc.legal import lawful
 from linkcalc.link_case import ENDS, LinkCase
+from linkcalc.plan import Station
 from linkcalc.plan.stations import COMMON_PRACTICE
 from linkcalc.requirement import VERDICTS, Requirement
 from linkcalc.result import Assumption, VerdictWord
@@ -170,11 +171,11 @@ def height_table(
         pairs = height_pairs(case, near_m, far_m)
 
         def raised(at: tuple[int, int]) -> LinkCase:
-            return case.with_heights(near_m=float(near_m[at[0]]), far_m=float(far_m[at[1]]))
+            return case.raised(near_m=float(near_m[at[0]]), far_m=float(far_m[at[1]]))
 
-        own_db = sum(float(case.antenna_db(end, case.losses)[0]) for end in ENDS)
-        fixed_db = np.array([case.equipment_db(back=back) for back in (False, True)]) - own_db
-        margins = np.round((pairs.path_gain_db + pairs.antenna_db)[..., np.newaxis] + fixed_db, DECIMALS)
+        ends = [case.raised(near_m=float(h)) for h in near_m], [case.raised(far_m=float(h)) for h in far_m]
+        margins = (pairs.path_gain_db + pairs.antenna_db)[..., np.newaxis] + _fixed_db(case, *ends)
+        margins = np.round(margins, DECIMALS)
         both = [
             judgement(
                 asked,
@@ -183,7 +184,7 @@ def height_table(
                 np.hypot(pairs.conditions_db, year),
                 pairs.k_db,
             )
-            for way, (site, year) in enumerate(_noise_db(case))
+            for way, (site, year) in enumerate(_noise_db(*ends))
         ]
         needed = np.stack([j.required_margin_db for j in both], axis=-1)
         lacking = (needed - margins).max(axis=2)
@@ -259,10 +260,32 @@ def _heights(present_m: float, top_m: float, step_m: float) -> Floats:
     return np.sort(np.append(grid, present_m))
 
 
-def _noise_db(case: LinkCase) -> list[tuple[float, float]]:
+def _fixed_db(case: LinkCase, near: list[LinkCase], far: list[LinkCase]) -> Floats:
+    """What each direction has but for the path and its antennas, (n, m, 2).
+
+    An end adds the same whatever stands at the other: two rows of links with one end raised say all.
+    """
+
+    def of(changed: LinkCase) -> Floats:
+        antennas_db = sum(float(changed.antenna_db(end, changed.losses)[0]) for end in ENDS)
+        return np.array([changed.equipment_db(back=back) for back in (False, True)]) - antennas_db
+
+    by_near, by_far = np.array([of(c) for c in near]), np.array([of(c) for c in far])
+    return np.asarray(by_near[:, np.newaxis] + by_far - of(case))
+
+
+def _noise_db(near: list[LinkCase], far: list[LinkCase]) -> list[tuple[Floats, Floats]]:
     """Standard deviations of each direction's receiver noise, from place to place and over the year."""
-    items = [noise_items(case.noise(rx)) for rx in (case.far, case.near)]
-    return [(float(together_db(i, "site")[0]), float(together_db(i, "conditions")[0])) for i in items]
+
+    def of(receivers: list[Station]) -> tuple[Floats, Floats]:
+        items = [noise_items(near[0].noise(rx)) for rx in receivers]
+        return (
+            np.array([float(together_db(i, "site")[0]) for i in items]),
+            np.array([float(together_db(i, "conditions")[0]) for i in items]),
+        )
+
+    back = of([c.near for c in near])
+    return [of([c.far for c in far]), (back[0][:, np.newaxis], back[1][:, np.newaxis])]
 
 
 def _cheapest(

@@ -270,6 +270,18 @@ class LinkCase:
         changed.__dict__["situation"] = self.situation  # which holds no heights
         return changed
 
+    def raised(self, *, near_m: float | None = None, far_m: float | None = None) -> "LinkCase":
+        """The same link with antennas moved to other heights, where a cable that comes down grows with them."""
+        changed = self.with_heights(near_m=near_m, far_m=far_m)
+        taller: dict[End, Station] = {}
+        for end in ENDS:
+            old, new = self.station(end), changed.station(end)
+            rise_m = new.antenna_height_m - old.antenna_height_m
+            if old.feeder.length_m > 0.0 and rise_m > 0.0:
+                feeder = old.feeder.model_copy(update={"length_m": old.feeder.length_m + rise_m})
+                taller[end] = new.model_copy(update={"feeder": feeder})
+        return changed.with_stations(taller) if taller else changed
+
     def with_stations(self, changed: Mapping[End, Station]) -> "LinkCase":
         """The same link with other equipment at one end or both."""
         return replace(self, near=changed.get("near", self.near), far=changed.get("far", self.far))

@@ -307,11 +307,17 @@ def _direction(case: LinkCase, facts: PathFacts, *, back: bool) -> Direction:
 
 def _limited_by(case: LinkCase, facts: PathFacts, budget: Budget, tx: Station, rx: Station) -> str:
     """The largest avoidable loss of this direction, in words; distance where none stands out."""
+    # what taking each of them away would bring: trees and surroundings are in part the same
+    both_db = float(case.losses.trees_db[0]) + sum(facts.surroundings_loss_db)
+    trees_db = both_db - float(case.losses.unshared_surroundings_db[0])
+    share = max(both_db - float(case.losses.vegetation_db[0]), 0.0) / max(
+        sum(facts.surroundings_loss_db), 1e-9
+    )
     costs = {
         _terrain_words(case, facts): float(case.losses.ground_db[0]),
-        f"trees in the path ({case.path.depth_m:.0f} m)": facts.vegetation_loss_db,
+        f"trees in the path ({case.path.depth_m:.0f} m)": trees_db,
         **{
-            f"what surrounds the low antenna of {station.name}": loss_db
+            f"what surrounds the low antenna of {station.name}": share * loss_db
             for station, loss_db in zip((case.near, case.far), facts.surroundings_loss_db, strict=True)
         },
         f"noise at {rx.name} while the engine runs": rx.noise_rise_db,

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from linkcalc.advice import HIGHEST_MAST_M, HIGHEST_POWER_DBM, advise
 from linkcalc.link_case import ENDS, LinkCase
 from linkcalc.path_loss import clearance
-from linkcalc.plan import Antenna, load_plan
+from linkcalc.plan import Antenna, Feeder, load_plan
 from linkcalc.plan.power import Regulation
 from linkcalc.requirement import Requirement
 from linkcalc.result import Advice
@@ -52,6 +52,9 @@ def applied(case: LinkCase, told: Advice) -> LinkCase | None:
         assert heights
         for name, height in heights:
             case = changed(case, name, antenna_height_m=float(height))
+        for name, length in re.findall(r"feeder at (tank|shed) is then ([\d.]+) m long", text):
+            old_feeder = next(s for s in (case.near, case.far) if s.name == name).feeder
+            case = changed(case, name, feeder=old_feeder.model_copy(update={"length_m": float(length)}))
         return case
     if found := re.match(r"Spreading factor (\d+)", text):
         return modulated(case, spreading_factor=int(found[1]))
@@ -242,6 +245,24 @@ def test_the_least_height_is_least(height_m: float, asked: dict[str, Any]) -> No
         )
         assert closes(after)
         assert not closes(lower), told.text
+
+
+def test_a_raised_antenna_takes_its_cable_with_it() -> None:
+    feeder = Feeder(type="rg58", length_m=12.0)
+    case = sites.case(RIDGE, tank={"antenna_height_m": 3.0, "feeder": feeder}, link={"required_success": 0.9})
+    raised = [
+        t for t in advice(case) if t.kind in ("raise_antenna", "fresnel_clearance") and "tank" in t.text
+    ]
+    assert raised
+    for told in raised:
+        after = applied(case, told)
+        assert after is not None
+        rise_m = after.near.antenna_height_m - 3.0
+        assert after.near.feeder.length_m == pytest.approx(12.0 + rise_m)
+        assert told.fade_margin_db == pytest.approx(after.weaker_margin_db, abs=0.01)
+        short = changed(after, "tank", feeder=feeder)
+        if rise_m > 0.0:
+            assert after.weaker_margin_db < short.weaker_margin_db
 
 
 def posted(at_m: float, height_m: float) -> LinkCase:

@@ -57,14 +57,13 @@ def _missing_db(net: Network, choice: Choice, k: int, required: float) -> float:
     for j in range(net.sheds):
         if choice.pinned[k] not in (-1, j) or not np.isfinite(net.gain_db[k, j]):
             continue
-        fading = FADING_K_DB[net.fading[k, j]]
         share = float(net.site_share(np.array([k]), j)[0]) if net.confidence is not None else 0.0
         sigma = float(net.sigma_db[k, j])
         needed = share * sigma * float(ndtri(net.confidence or 0.5)) + margin_for_success(
             required,
             sigma * math.sqrt(1.0 - share**2),
-            fading="rayleigh" if fading == -np.inf else "rician",
-            rician_k_db=fading,
+            fading="rician",
+            rician_k_db=FADING_K_DB[net.fading[k, j]],
             tries=net.tries,
         )
         signal, power = np.nonzero(usable)

@@ -11,7 +11,7 @@ import datetime
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import reduce
+from functools import lru_cache, reduce
 from itertools import pairwise
 from typing import Literal
 
@@ -303,7 +303,29 @@ def check(
         return _empty(transmission, None, "no region is stated")
     if region not in REGIONS:
         raise DomainError(f"region must be one of {', '.join(REGIONS)}, got {region!r}")
-    regional = [r for r in (rules() if table is None else table) if r.region == region]
+    today = today or _today()
+    factors = tuple((time_on_air_by_spreading_factor_s or {}).items())
+    if table is None:
+        return _of_package(transmission, region, factors, today)
+    return _checked(transmission, region, factors, today, table)
+
+
+@lru_cache(maxsize=4096)
+def _of_package(
+    transmission: Transmission, region: str, factors: tuple[tuple[int, float], ...], today: datetime.date
+) -> LimitsCheck:
+    """One check asks the same of a transmitter for its answer, its advice and its messages."""
+    return _checked(transmission, region, factors, today, rules())
+
+
+def _checked(
+    transmission: Transmission,
+    region: str,
+    factors: tuple[tuple[int, float], ...],
+    today: datetime.date,
+    table: Iterable[Rule],
+) -> LimitsCheck:
+    regional = [r for r in table if r.region == region]
     covering = _covering(regional, transmission)
     if not covering:
         bands = ", ".join(
@@ -313,7 +335,6 @@ def check(
         return _empty(
             transmission, region, f"the table has no rule for {where} in {region}; its bands are {bands} MHz"
         )
-    today = today or _today()
     found = sorted((_check_rule(r, transmission, today) for r in covering), key=_nearness)
     nearest = found[0]
     status: Status = "within" if nearest.satisfied else "over"
@@ -328,7 +349,7 @@ def check(
     interval_rule, interval = _shortest_interval(covering, at_legal_power, transmission.time_on_air_s)
     by_factor = tuple(
         FactorInterval(factor, seconds, _shortest_interval(covering, at_legal_power, seconds)[1])
-        for factor, seconds in (time_on_air_by_spreading_factor_s or {}).items()
+        for factor, seconds in factors
     )
     return replace(
         _empty(transmission, region, _reason(status, nearest, found)),

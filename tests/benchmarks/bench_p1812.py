@@ -68,6 +68,6 @@ def rows() -> list[Row]:
     ]  # fmt: skip
     if "compiled" in median:
         ratio = straight / (median["compiled"] / PROFILES)
-        detail = f"{PROFILES} profiles of {POINTS} points, checks included"
-        found.append(Row("p1812: straight writing over compiled, per profile", ratio, 50.0, ">=", detail))
+        detail = f"{PROFILES} profiles of {POINTS} points, checks included, on all cores: the numpy source, compiled"
+        found.append(Row("p1812: straight writing over compiled, per profile", ratio, 20.0, ">=", detail))
     return found

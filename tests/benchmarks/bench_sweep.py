@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from linkcalc.heights import height_table
 from linkcalc.link_case import LinkCase
 from linkcalc.plan import LoadedPlan, load_plan
 from linkcalc.sample_files import sample_path
@@ -78,8 +79,16 @@ def rows() -> list[Row]:
                 Row(f"sweep: 100 000 of {name} over one check", scale * median[name] / median["check"],
                     200.0, "<=", f"{sample}, with advice and pictures' data"),
             ]  # fmt: skip
-        found.append(_continuous(sample, loaded))
+        found += [_continuous(sample, loaded), _heights(sample, case)]
     return found
+
+
+def _heights(sample: str, case: LinkCase) -> Row:
+    """A table of both heights over one evaluation."""
+    median = side_by_side({"table": lambda: height_table(case), "one": lambda: evaluate(case)}, repeats=3)
+    pairs = height_table(case).margin_db.size
+    return Row("heights: a table of both heights over one evaluation", median["table"] / median["one"], 100.0, "<=",
+               f"{sample}, {pairs} pairs")  # fmt: skip
 
 
 def _continuous(sample: str, loaded: LoadedPlan) -> Row:

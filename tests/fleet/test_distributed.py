@@ -49,7 +49,7 @@ def test_a_cluster_gives_the_same_bits_and_loses_nothing_with_a_worker():
         far = paths(loaded, scheduler=there)
         parts = simulated_parts(network, setting, scheduler=Deadly(there, client), **options)
     near = paths(loaded)
-    for name in ("gain_db", "sigma_db", "fading", "regime"):
+    for name in ("gain_db", "site_db", "conditions_db", "k_db", "regime"):
         assert getattr(near, name).tobytes() == getattr(far, name).tobytes(), name
     for mine, theirs in zip(simulated_parts(network, setting, **options), parts, strict=True):
         for a, b in zip(mine.arrays, theirs.arrays, strict=True):

@@ -10,6 +10,7 @@ from linkcalc.fleet.contention import outlook
 from linkcalc.fleet.judge import judged
 from linkcalc.fleet.simulate import simulate
 from linkcalc.propagation import compiled
+from linkcalc.requirement import VERDICTS
 from tests.fleet.networks import equal_nodes, scattered
 from tests.validation.fleets import sides
 
@@ -61,8 +62,9 @@ def test_the_word_follows_the_simulation_where_it_has_fewer_arrive():
     network, setting = equal_nodes(30, 0.1, acknowledged=True, tries=3, timing="periodic", jitter=0.0)
     closed = outlook(network, setting, spread=False)
     played = simulate(network, setting, duration_s=network.interval_s[0] * 800, parts=1, seed=2)
-    alone = judged(closed, closed, None, 0.9, network.tries)
-    held = judged(closed, closed, played, 0.9, network.tries)
+    closes = np.full(network.nodes, VERDICTS.index("closes"), dtype=np.int8)
+    alone = judged(closed, closed, None, 0.9, network.tries, closes)
+    held = judged(closed, closed, played, 0.9, network.tries, closes)
     assert not alone.by_played.any()
     worse = held.by_played
     assert worse.any()

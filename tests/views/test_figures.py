@@ -177,7 +177,7 @@ def test_the_budget_picture_ends_in_the_margin_and_names_every_term():
             assert term.name in words
     assert f"+{link.directions[0].fade_margin_db:.1f} dB" in words
     assert "sensitivity" in words
-    assert "margin, 20.0 dB asked for" in words
+    assert "margin, 20.0 dB required" in words
 
 
 def test_the_levels_in_the_budget_picture_lead_to_the_received_power():
