@@ -57,7 +57,7 @@ def heights(
 ) -> None:
     """Show the margin over both antenna heights, and the cheapest pair that closes the link.
 
-    Costs are in any currency. Those not stated are assumed, and listed.
+    A feeder grows as its antenna is raised. Costs are in any currency; those not stated are assumed, and listed.
 
     \b
     Example:
