@@ -15,6 +15,7 @@ import numpy as np
 from linkcalc._arrays import Floats, checked
 from linkcalc.errors import DomainError
 from linkcalc.judgement import judgement
+from linkcalc.legal import lawful
 from linkcalc.link_case import LinkCase
 from linkcalc.modulation import Signal
 from linkcalc.path_loss import profile_losses
@@ -22,6 +23,7 @@ from linkcalc.plan import ChirpModulation, LoadedPlan, Station
 from linkcalc.plan.in_python import plan_from
 from linkcalc.radio import css
 from linkcalc.requirement import Requirement
+from linkcalc.rules.starts import START
 from linkcalc.terrain.profile import Profile, profile_from
 from linkcalc.uncertainty import fading_k_db, noise_items, path_items, together_db
 from linkcalc.verdict import link_case
@@ -85,6 +87,8 @@ class HowFar:
     site_share: Floats
     """(grounds, spreading factors, d): share of such sites that give what is asked, weaker direction."""
     reaches: tuple[Reach, ...]
+    over_limits: tuple[str, ...]
+    """What is over the legal limits of the plan's region, in words. Power over a limit is not counted."""
 
 
 def flat(length_m: float) -> list[Profile]:
@@ -171,7 +175,7 @@ def plan_of_facts(
     heights_m, gains_dbi : pair of float
         Antennas above ground and their gains, sensor and controller.
     region : str, optional
-        Whose legal limits count.
+        Whose legal limits count; the radios then hop and listen first as a plan to start with does there.
     **link
         Further keys of the plan's `[[link]]`, such as `payload_bytes`.
 
@@ -198,16 +202,24 @@ def plan_of_facts(
         }
         for name, height, gain in zip(("sensor", "controller"), heights_m, gains_dbi, strict=True)
     ]
-    made = {
+    made: dict[str, Any] = {
         "name": "link",
         "from": "sensor",
         "to": "controller",
         "frequency_mhz": frequency_mhz,
         "modulation": {"kind": "css", "spreading_factor": spreading_factor},
-        **link,
     }
-    sections: dict[str, Any] = {} if region is None else {"regulation": {"region": region}}
-    return plan_from(station=ends, link=[made], profiles={"link": flat(1000.0)[0]}, **sections)
+    sections: dict[str, Any] = {}
+    if region is not None:
+        sections["regulation"] = {"region": region}
+        if region in START:  # one that is not known is refused with the plan
+            start = START[region]
+            made["modulation"]["bandwidth_khz"] = start.bandwidth_khz
+            sections["regulation"] |= {
+                "hopping_channels": start.hopping_channels,
+                "listen_before_talk": start.listen_before_talk,
+            }
+    return plan_from(station=ends, link=[{**made, **link}], profiles={"link": flat(1000.0)[0]}, **sections)
 
 
 def how_far(
@@ -266,6 +278,8 @@ def how_far(
     nothing: Any = ()
     case = link_case(start, bare, nothing)
     factors, gained, times = _signals(case, spreading_factors)
+    turned_down, over = _within_limits(case, factors)
+    gained = gained - turned_down
     distance = np.geomspace(NEAREST_M, FARTHEST_M, STEPS)
     asked = Requirement.of(case.link)
     shares, reaches = [], []
@@ -299,6 +313,7 @@ def how_far(
         grounds=tuple(known[name] for name in wanted),
         site_share=np.array(shares),
         reaches=tuple(reaches),
+        over_limits=over,
     )
 
 
@@ -325,13 +340,41 @@ def _signals(case: LinkCase, asked: Sequence[int] | None) -> tuple[list[int | No
     return [*factors], np.array(gained, dtype=np.float64), times
 
 
+def _within_limits(case: LinkCase, factors: Sequence[int | None]) -> tuple[Floats, tuple[str, ...]]:
+    """What each end's power is turned down by to be legal, dB, (2, spreading factors); what is over, in words."""
+    less = np.zeros((2, len(factors)))
+    found: dict[str, list[str]] = {}
+    for column, factor in enumerate(factors):
+        link = case.link
+        if factor is not None:
+            signal = link.modulation.model_copy(update={"spreading_factor": factor})
+            link = link.model_copy(update={"modulation": signal})
+        legal, over = lawful(replace(case, link=link))
+        for row, (was, now) in enumerate(((case.near, legal.near), (case.far, legal.far))):
+            less[row, column] = was.transmit_power_dbm - now.transmit_power_dbm
+        for x in over:
+            what = (
+                f"{x.station}: over the legal limits: {x.reason}"
+                if x.legal_dbm is None
+                else f"{x.station}: counted at the legal {x.legal_dbm:.1f} dBm of {x.planned_dbm:g} dBm planned"
+            )
+            found.setdefault(what, []).append(f"SF{factor}")
+    return less, tuple(
+        what if len(which) == len(factors) else f"{what} ({', '.join(which)})"
+        for what, which in found.items()
+    )
+
+
 def _shares(
     case: LinkCase, ground: Ground, distance: Floats, gained: Floats, asked: Requirement
 ) -> tuple[Floats, Floats]:
-    """Share of such sites that give what is asked, there and back, (spreading factors, distances)."""
+    """Share of such sites that give what is asked, there and back, (spreading factors, distances).
+
+    `gained` is (2, spreading factors), there and back.
+    """
     set_out = replace(case, near=case.near.model_copy(update=ground.station)) if ground.station else case
     heights = set_out.near.antenna_height_m, set_out.far.antenna_height_m
-    found = np.empty((2, gained.size, distance.size))
+    found = np.empty((*gained.shape, distance.size))
     for column, length in enumerate(distance):
         members = []
         for profile in ground.profiles(float(length)):
@@ -344,7 +387,7 @@ def _shares(
             for here, losses in members:
                 items = [*path_items(here, losses), *noise]
                 level = -sum(float(t.value_db[0]) for t in here.path_terms(losses))
-                margin = here.equipment_db(back=back) - level - ground.extra_db + gained
+                margin = here.equipment_db(back=back) - level - ground.extra_db + gained[way]
                 got = judgement(
                     asked,
                     margin,

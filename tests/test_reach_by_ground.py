@@ -11,6 +11,7 @@ from linkcalc.cli import app
 from linkcalc.errors import DomainError
 from linkcalc.plan.in_python import plan_from
 from linkcalc.reach_by_ground import GROUNDS, flat, how_far, plan_of_facts, rolling
+from linkcalc.rules.starts import START
 from linkcalc.verdict import check_plan
 
 
@@ -61,6 +62,43 @@ def test_made_rolling_ground_has_the_stated_height_spread():
     heights = np.concatenate([p.ground_m for p in rolling(90.0)(40_000.0)])
     low, high = np.quantile(heights, (0.1, 0.9))
     assert high - low == pytest.approx(90.0, rel=0.15)
+
+
+def test_power_over_the_legal_limit_goes_no_farther():
+    # 868.3 MHz in Europe: 25 mW ERP, 14 dBm with a dipole (ETSI EN 300 220-2, as the table of limits has it)
+    loud = plan_of_facts(frequency_mhz=868.3, transmit_power_dbm=27.0, region="eu")
+    found = how_far(loud, grounds=["flat"])
+    legal = how_far(plan_of_facts(frequency_mhz=868.3, transmit_power_dbm=14.0), grounds=["flat"])
+    assert found.reaches[0].closes_m == pytest.approx(legal.reaches[0].closes_m, rel=0.01)
+    assert all("legal 14.0 dBm of 27 dBm" in line for line in found.over_limits)
+    assert len(found.over_limits) == 2
+    assert legal.over_limits == ()
+    done = CliRunner().invoke(app, ["range", "--region", "eu", "--power-dbm", "27"])
+    assert "counted at the legal 14.0 dBm" in done.stdout
+
+
+def test_a_spreading_factor_that_stays_too_long_on_the_air_is_named():
+    # 902 to 928 MHz hopping in the United States: 0.4 s on a channel (47 CFR 15.247)
+    facts = plan_of_facts(frequency_mhz=915.0, region="us", payload_bytes=16)
+    over = how_far(facts, spreading_factors=(7, 12), grounds=["flat"]).over_limits
+    assert over
+    assert all(line.endswith("(SF12)") for line in over)
+
+
+@pytest.mark.parametrize("region", sorted(START))
+def test_a_region_is_answered_with_a_channel_that_is_legal_to_start_on(region):
+    start = START[region]
+    facts = plan_of_facts(
+        frequency_mhz=start.frequency_mhz, region=region, transmit_power_dbm=start.transmit_power_dbm
+    )
+    assert not [line for line in how_far(facts, grounds=["flat"]).over_limits if "counted" in line]
+
+
+def test_an_unknown_region_is_one_clear_line():
+    done = CliRunner().invoke(app, ["range", "--region", "moon", "--frequency-mhz", "868"])
+    assert done.exit_code == 2
+    assert "moon" in done.stderr
+    assert done.stderr.count("\n") == 1
 
 
 def test_the_command_answers_from_facts_and_from_a_plan(tmp_path):

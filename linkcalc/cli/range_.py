@@ -7,9 +7,6 @@ import typer
 
 from linkcalc.errors import LinkcalcError
 
-DEFAULT_MHZ = {"eu": 868.3, "us": 915.0}
-"""Where only a region is given; elsewhere state the frequency."""
-
 
 def range_(
     plan: Annotated[
@@ -22,7 +19,8 @@ def range_(
     ] = None,
     frequency_mhz: Annotated[float | None, typer.Option(metavar="MHZ", show_default=False)] = None,
     region: Annotated[
-        str | None, typer.Option(metavar="REGION", help="For legal power and interval.", show_default=False)
+        str | None,
+        typer.Option(metavar="REGION", help="Power over its legal limit does not count.", show_default=False),
     ] = None,
     sf: Annotated[
         str | None,
@@ -67,13 +65,16 @@ def range_(
 
     from linkcalc.plan import load_plan
     from linkcalc.reach_by_ground import how_far, plan_of_facts
+    from linkcalc.rules.starts import START
     from linkcalc.views.range_text import range_json, range_report
     from linkcalc.views.text import abilities
 
     if plan is not None:
         loaded = load_plan(plan)
     else:
-        mhz = frequency_mhz if frequency_mhz is not None else DEFAULT_MHZ.get(region or "")
+        mhz = frequency_mhz
+        if mhz is None and region is not None and region in START:
+            mhz = START[region].frequency_mhz
         if mhz is None:
             raise LinkcalcError("name a plan file, or --frequency-mhz (such as 868.3 or 915)")
         loaded = plan_of_facts(

@@ -31,6 +31,8 @@ def range_report(found: HowFar, width: int = 80, *, colour: bool = False, ascii_
     page = Page(width, colour, ascii_only)
     page.wrap(f"How far: {found.from_} to {found.to} and back, {found.frequency_hz / 1e6:g} MHz", bold=True)
     page.wrap(f"closes: {asked_words(found.asked)}; a gamble: half of such sites work.", indent=2, hanging=4)
+    for line in found.over_limits:
+        page.wrap(line, indent=2, hanging=4)
     for ground in found.grounds:
         page.heading(ground.words, minor=True)
         widths = [page.width - 2 - 54, 18, 18, 18]
@@ -57,6 +59,7 @@ def range_json(found: HowFar) -> str:
         "to": found.to,
         "frequency_hz": found.frequency_hz,
         "asked": asked_words(found.asked),
+        "over_limits": list(found.over_limits),
         "reaches": [
             {
                 "ground": r.ground,
