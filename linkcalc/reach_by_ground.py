@@ -285,18 +285,23 @@ def how_far(
     shares, reaches = [], []
     for name in wanted:
         ground = known[name]
-        there, back = _shares(case, ground, distance, gained, asked)
-        weaker = np.minimum(there, back)
-        shares.append(weaker)
+        share, margin = _shares_and_margins(case, ground, distance, gained, asked)
+        shares.append(share.min(axis=0))
         for row, factor in enumerate(factors):
-            closes = [_distance_at(distance, share[row], asked.confidence) for share in (there, back)]
+            closes, gamble = (
+                [_distance_at(distance, way[row], level) for way in share]
+                for level in (asked.confidence, GAMBLE)
+            )
+            if asked.stated_margin_db is not None:
+                stated = [_distance_at(distance, way[row], asked.stated_margin_db) for way in margin]
+                closes = [min(pair) for pair in zip(closes, stated, strict=True)]
             reaches.append(
                 Reach(
                     ground.name,
                     ground.words,
                     factor,
                     min(closes),
-                    min(_distance_at(distance, share[row], GAMBLE) for share in (there, back)),
+                    min(gamble),
                     closes[0],
                     closes[1],
                 )
@@ -365,16 +370,16 @@ def _within_limits(case: LinkCase, factors: Sequence[int | None]) -> tuple[Float
     )
 
 
-def _shares(
+def _shares_and_margins(
     case: LinkCase, ground: Ground, distance: Floats, gained: Floats, asked: Requirement
 ) -> tuple[Floats, Floats]:
-    """Share of such sites that give what is asked, there and back, (spreading factors, distances).
+    """Share of such sites that give what is asked, and fade margin, means over the profiles, (2, factors, distances).
 
-    `gained` is (2, spreading factors), there and back.
+    `gained` is (2, factors); 2: there and back.
     """
     set_out = replace(case, near=case.near.model_copy(update=ground.station)) if ground.station else case
     heights = set_out.near.antenna_height_m, set_out.far.antenna_height_m
-    found = np.empty((*gained.shape, distance.size))
+    found, margins = np.empty((2, *gained.shape, distance.size))
     for column, length in enumerate(distance):
         members = []
         for profile in ground.profiles(float(length)):
@@ -383,7 +388,7 @@ def _shares(
         for way, back in enumerate((False, True)):
             rx = set_out.near if back else set_out.far
             noise = noise_items(set_out.noise(rx))
-            rows = []
+            rows, levels = [], []
             for here, losses in members:
                 items = [*path_items(here, losses), *noise]
                 level = -sum(float(t.value_db[0]) for t in here.path_terms(losses))
@@ -396,8 +401,10 @@ def _shares(
                     fading_k_db(losses),
                 )
                 rows.append(got.site_share)
+                levels.append(margin)
             found[way, :, column] = np.mean(rows, axis=0)
-    return found[0], found[1]
+            margins[way, :, column] = np.mean(levels, axis=0)
+    return found, margins
 
 
 def _distance_at(distance: Floats, share: Floats, level: float) -> float:

@@ -38,6 +38,17 @@ def test_a_link_checked_at_the_distance_it_closes_to_has_just_the_required_margi
     assert margins[0] > 0.0 > margins[1]
 
 
+def test_a_stated_margin_is_held_besides():
+    plain = reach(how_far(plan_of_facts(frequency_mhz=868.3), grounds=["flat"]), "flat", 9)
+    facts = plan_of_facts(frequency_mhz=868.3, required_margin_db=40.0)
+    asked = reach(how_far(facts, grounds=["flat"]), "flat", 9)
+    assert asked.closes_m < plain.closes_m
+    assert asked.gamble_m == plain.gamble_m
+    there = plan_from(facts.plan, profiles={"link": flat(asked.closes_m)[0]})
+    margin_db = min(d.fade_margin_db for d in check_plan(there).links[0].directions)
+    assert margin_db == pytest.approx(40.0, abs=0.3)
+
+
 def test_low_antennas_over_flat_ground_lose_reach_by_the_fourth_power_of_distance():
     # plane earth: 12 dB a doubling; 12 dB more power, twice as far (where that rules: low antennas, some km)
     near, far = (
