@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from linkcalc._arrays import Floats, checked
+from linkcalc.area import kernels
 from linkcalc.area.access import Access, Allowed, Grid, Mask, allowed_cells
 from linkcalc.area.coverage import MOST_CELLS, Progress, TileStore
 from linkcalc.area.land import Land, read_land
@@ -23,6 +24,7 @@ from linkcalc.plan import Link, Station
 from linkcalc.propagation import compiled
 from linkcalc.result import LinkResult
 from linkcalc.terrain import geodesy
+from linkcalc.terrain.cell_size import finer_than_raster
 from linkcalc.terrain.rasters import Mosaic
 from linkcalc.verdict import check_link, judge, link_case, open_terrain, position_deg, recorded_notes
 
@@ -180,7 +182,7 @@ def relay_siting(
         notes=tuple(
             dict.fromkeys(
                 [
-                    *_notes(loaded, link, relay, lands, area, ground, allowed, both),
+                    *_notes(loaded, link, relay, lands, grid.cell_m, area, ground, allowed, both),
                     *(f"{hop.from_} to {hop.to}: {words}" for hop in spots[0].hops for words in hop.notes),
                     *_rim_note(grid, spots[0], area & np.isfinite(ground)),
                     *said,
@@ -336,6 +338,7 @@ def _notes(
     link: Link,
     relay: Station,
     lands: Sequence[Land],
+    cell_m: float,
     area: Mask,
     ground: Floats,
     allowed: Allowed,
@@ -353,6 +356,11 @@ def _notes(
         )
     for land in lands:
         yield from land.notes
+    known = np.concatenate(
+        [land.spacing_m[land.windows[:, kernels.LAYER] == kernels.GROUND] for land in lands]
+    )
+    if finer := finer_than_raster(cell_m, float(known.min())):
+        yield finer
     unknown = int((area & np.isnan(ground)).sum())
     if unknown:
         yield f"{unknown} of {int(area.sum())} cells have no height and are left out"

@@ -389,6 +389,12 @@ def test_without_positions_or_rasters_it_is_told_what_is_missing(tmp_path, loade
         siting(plan_from(loaded.plan, station=[tank, nowhere], **here))
 
 
+def test_cells_finer_than_the_raster_are_told(loaded):
+    for cell_m, told in ((10.0, True), (60.0, False)):
+        found = siting(loaded, cell_m=cell_m, radius_m=300.0)
+        assert any("is known every" in note for note in found.notes) == told
+
+
 def test_holes_in_the_land_are_left_out_and_told(tmp_path):
     heights = ridge()
     heights[20:40, 80:100] = np.nan
