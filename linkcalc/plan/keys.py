@@ -17,6 +17,7 @@ UNION_KEY = "kind"
 """The key that tells the members of a union of sections apart."""
 
 _SYNONYMS = {
+    "clutter": "surroundings",
     "bw": "bandwidth_khz",
     "sf": "spreading_factor",
     "cr": "coding_rate",

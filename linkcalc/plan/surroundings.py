@@ -116,7 +116,7 @@ class Conditions(Section):
     )
     model_error_db: float | None = optional(
         "standard deviation of the path loss prediction before a site reading, dB; left out: by kind of path, "
-        "5.5 to 10.5",
+        "4.9 to 10",
         ge=0,
         le=30,
         examples=[9.0],

@@ -139,7 +139,7 @@ class TankAnswer:
     averaged: Losses
     """Over all such sites, the dead ones too: right for chances, misleading for rates."""
     after_reading: Losses
-    """Had a site reading confirmed the predicted margin."""
+    """Had a site reading confirmed the predicted margin: over all sites that it leaves possible."""
     dead_chance_after_reading: float
     working_chance_after_reading: float
     service_interval_h: float
@@ -343,7 +343,7 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | 
         working=_losses(plan, loop, risk.working),
         predicted_site=_losses(plan, loop, risk.predicted_site),
         averaged=_losses(plan, loop, risk.averaged),
-        after_reading=_losses(plan, loop, measured.working),
+        after_reading=_losses(plan, loop, measured.averaged),
         dead_chance_after_reading=sites_measured.dead_chance,
         working_chance_after_reading=sites_measured.working_chance,
         service_interval_h=engine.service_interval_h,
