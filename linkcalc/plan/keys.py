@@ -153,7 +153,8 @@ def nearest_key(key: str, here: Place, everywhere: Sequence[Place]) -> Nearest |
     here that says the same at greater length (``height_m`` for ``antenna_height_m``).
     """
     wanted = key[:80].strip().lower().replace("-", "_").replace(" ", "_")
-    wanted = _SYNONYMS.get(wanted, wanted)
+    synonym = _SYNONYMS.get(wanted)
+    wanted = synonym or wanted
     stem, _ = split_unit(wanted)
     words = set(stem.split("_"))
     own = here.fields()
@@ -175,6 +176,7 @@ def nearest_key(key: str, here: Place, everywhere: Sequence[Place]) -> Nearest |
     return (
         at_home([k for k in own if k == wanted])
         or abroad(lambda k, p: bool(p.keys) and f"{p.keys[-1]}_{k}" == wanted)
+        or (abroad(lambda k, p: k == synonym) if synonym else None)
         or at_home([k for k in values if words <= set(split_unit(k)[0].split("_"))])
         or abroad(lambda k, p: k == wanted)
         or abroad(lambda k, p: split_unit(k)[0] == stem)
