@@ -4,15 +4,10 @@
 const M = {}; // the tables, unpacked by measuredTables
 
 function measuredTables(given) {
-  const floats = (text) => {
-    const raw = atob(text);
-    const bytes = new Uint8Array(raw.length);
-    for (let i = 0; i < raw.length; i++) bytes[i] = raw.charCodeAt(i);
-    return new Float32Array(bytes.buffer); // little-endian, as every phone and computer today
-  };
+  const floats = (table) => Float64Array.from(decoded(table), (v) => table.first + v * table.step);
   Object.assign(M, given);
   M.fadeCount = given.fades.count;
-  M.below = Float64Array.from(floats(given.fades.below), (v) => Math.min(v, 1 - 1e-9)); // as the library keeps it
+  M.below = floats(given.fades.below).map((v) => Math.min(Math.max(v, 1e-9), 1 - 1e-9)); // as the library keeps it
   M.density = floats(given.fades.density);
   M.provenTable = decoded(given.proven);
 }
