@@ -8,6 +8,7 @@ from importlib.resources import files
 from typing import Any
 
 import numpy as np
+from scipy.special import logit
 
 from linkcalc._arrays import Floats
 from linkcalc.fieldsheet import AntennaOption, EndSheet, FeederOption, FieldSheet, LimitsLine, SignalOption
@@ -208,8 +209,9 @@ def _measured_data(table: MeasuredTable) -> dict[str, Any]:
             "first": table.fade_first_db,
             "step": table.fade_step_db,
             "count": table.share_below.shape[1],
-            "below": _fitted(table.share_below, 1.0 / 65535.0),
-            "density": _fitted(table.density, float(table.density.max()) / 65535.0),
+            # both tails count: a reading near the noise is divided by the share that is heard
+            "belowLogit": _fitted(logit(table.share_below), 1e-3),
+            "densityLog": _fitted(np.log(np.maximum(table.density, 1e-18)), 1e-3),
         },
         "errorSteps": table.error_steps.tolist(),
         "errorWeight": table.error_weight.tolist(),

@@ -7,8 +7,8 @@ function measuredTables(given) {
   const floats = (table) => Float64Array.from(decoded(table), (v) => table.first + v * table.step);
   Object.assign(M, given);
   M.fadeCount = given.fades.count;
-  M.below = floats(given.fades.below).map((v) => Math.min(Math.max(v, 1e-9), 1 - 1e-9)); // as the library keeps it
-  M.density = floats(given.fades.density);
+  M.below = floats(given.fades.belowLogit).map((v) => 1 / (1 + Math.exp(-v)));
+  M.density = floats(given.fades.densityLog).map(Math.exp);
   M.provenTable = decoded(given.proven);
 }
 
