@@ -7,7 +7,7 @@ feeders as terms of their own.
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -43,7 +43,6 @@ HIGHEST_M = 20.0
 
 _MOST_HEIGHTS = 200
 """At each end; so many squared weigh half a megabyte on the sheet."""
-MOST_PAIRS = _MOST_HEIGHTS**2
 _MOST_SLOW_HEIGHTS = 40
 """The same where pairs are worked out one after the other."""
 _STEPS_M = (0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0)
@@ -52,7 +51,7 @@ _WORST_LIMITS_FIRST: tuple[Status, ...] = ("over", "unknown", "within")
 
 _RISE_STEP_M = 0.5
 _DRAWN_POINTS = 360
-_SIGMA_STEP_DB = 0.5
+_SIGMA_STEP_DB, _CONDITIONS_STEP_DB = 0.5, 0.25
 _MARGINS_DB = (-60.0, 90.0, 0.5)
 """Lowest, highest and step of the table of success; beyond, the nearest counts."""
 _SNR_DB = (-30.0, 30.0, 0.5)
@@ -189,7 +188,7 @@ class FieldSheet:
     least_db: Floats
     """(k, c) margin below which the link does not close."""
     needed_db: Floats
-    """(k, c, s) required margin."""
+    """(k, c, s) required margin, where none is stated: a larger stated one makes a kink no table holds."""
     snr_db: Floats
     """(p,)"""
     signal_over_rssi_db: Floats
@@ -260,7 +259,8 @@ def field_sheet(
     asked = Requirement.of(case.link)
     feeders = [f for end in ends for f in end.feeders]
     site = _covering(pairs.site_db, [f.noise_site_db for f in feeders], least=0.0)
-    conditions = _covering(pairs.conditions_db, [f.noise_conditions_db for f in feeders])
+    year = [f.noise_conditions_db for f in feeders]
+    conditions = _covering(pairs.conditions_db, year, step=_CONDITIONS_STEP_DB)
     spreads = np.hypot([pairs.site_db.min(), site.max()], [conditions.min(), conditions.max()])
     sigma = _covering(spreads, [0.0])
     margin = _steps(*_MARGINS_DB)
@@ -307,7 +307,11 @@ def field_sheet(
             )
         ),
         least_db=np.array(asked.least_db(conditions, k[:, np.newaxis])),
-        needed_db=np.array(asked.margin_db(site, conditions[:, np.newaxis], k[:, np.newaxis, np.newaxis])),
+        needed_db=np.array(
+            replace(asked, stated_margin_db=None).margin_db(
+                site, conditions[:, np.newaxis], k[:, np.newaxis, np.newaxis]
+            )
+        ),
         snr_db=snr,
         signal_over_rssi_db=np.asarray(signal_level.signal_power_dbm(0.0, snr)),
         below_db=below,
@@ -323,12 +327,13 @@ def _steps(first: float, last: float, step: float) -> Floats:
     return np.asarray(np.arange(round((last - first) / step) + 1) * step + first, dtype=np.float64)
 
 
-def _covering(values: ArrayLike, noise: Sequence[float], least: float | None = None) -> Floats:
+def _covering(
+    values: ArrayLike, noise: Sequence[float], *, least: float | None = None, step: float = _SIGMA_STEP_DB
+) -> Floats:
     """Even steps that hold all standard deviations a sheet meets, with any receiver's noise."""
     low, high = float(np.min(values)), float(np.hypot(np.max(values), max(noise)))
     first = low if least is None else least
-    steps = math.ceil(high / _SIGMA_STEP_DB) + 1
-    return _steps(math.floor(first / _SIGMA_STEP_DB) * _SIGMA_STEP_DB, steps * _SIGMA_STEP_DB, _SIGMA_STEP_DB)
+    return _steps(math.floor(first / step) * step, (math.ceil(high / step) + 1) * step, step)
 
 
 def _fadings(k_db: Floats) -> Floats:

@@ -97,9 +97,7 @@ class MeasuredTable:
     unexplained_log_weight: Floats
 
 
-def measured_table(
-    case: LinkCase, feeders: Sequence[Sequence[Feeder]], k_steps_db: Floats
-) -> MeasuredTable:
+def measured_table(case: LinkCase, feeders: Sequence[Sequence[Feeder]], k_steps_db: Floats) -> MeasuredTable:
     """Work out what the page of a field sheet needs to weigh readings.
 
     Parameters

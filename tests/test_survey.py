@@ -218,9 +218,9 @@ def test_a_survey_of_bare_trees_leaves_the_leaves_to_come(tmp_path):
     bare = replace(case, conditions=bare_conditions)
     modelled_db = case.path.loss_db - bare.path.loss_db
     # 60 m in P.833; with what surrounds the antennas trees count in part only, and caution takes the more
-    swing_db = vegetation.woodland_loss_db(60.0, 868e6, leaf="in_leaf", wet=True) - vegetation.woodland_loss_db(
-        60.0, 868e6, leaf="out_of_leaf", wet=False
-    )
+    swing_db = vegetation.woodland_loss_db(
+        60.0, 868e6, leaf="in_leaf", wet=True
+    ) - vegetation.woodland_loss_db(60.0, 868e6, leaf="out_of_leaf", wet=False)
     assert swing_db > modelled_db > 2.0
     rows = measured(bare)
     told = survey(case, rows, leaf="out_of_leaf", wet_foliage=False)

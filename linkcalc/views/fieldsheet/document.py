@@ -149,6 +149,7 @@ def page_data(sheet: FieldSheet) -> dict[str, Any]:
         "sigma": _axis(sheet.sigma_db),
         "margin": _axis(sheet.margin_db),
         "success": _table(sheet.success, 1.0 / 65535.0, "<u2"),
+        "stated": max(sheet.stated_margin_db or 0.0, 0.0),
         "needed": _table(sheet.needed_db, NEEDED_STEP_DB, "<u2"),
         "least": _table(sheet.least_db, NEEDED_STEP_DB, "<i2"),
         "snr": _axis(sheet.snr_db),
@@ -259,15 +260,12 @@ def _end_data(end: EndSheet, lines: dict[LimitsLine, int]) -> dict[str, Any]:
             for f in end.feeders
         ],
         "limits": [
-            [[lines.setdefault(line, len(lines)) for line in row] for row in plane]
-            for plane in end.limits
+            [[lines.setdefault(line, len(lines)) for line in row] for row in plane] for plane in end.limits
         ],
     }
 
 
-def _table(
-    values: Any, step: float, kind: str, rounded: Any = np.rint, first: float = 0.0
-) -> dict[str, Any]:
+def _table(values: Any, step: float, kind: str, rounded: Any = np.rint, first: float = 0.0) -> dict[str, Any]:
     limits = np.iinfo(np.dtype(kind))
     whole = np.clip(rounded((np.asarray(values) - first) / step), limits.min, limits.max).astype(kind)
     text = base64.b64encode(whole.tobytes()).decode("ascii")

@@ -129,7 +129,7 @@ function requiredOf(k, year, unknown) {
   const cell = (x, y, z) => required[((x * data.years.count) + y) * data.sites.count + z];
   const line = (x, y) => cell(x, y, m) * (1 - c) + cell(x, y, m + 1) * c;
   const plane = (x) => line(x, j) * (1 - b) + line(x, j + 1) * b;
-  return (plane(i) * (1 - a) + plane(i + 1) * a) * data.needed.step;
+  return Math.max((plane(i) * (1 - a) + plane(i + 1) * a) * data.needed.step, data.stated);
 }
 
 function leastOf(k, year) {
