@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from linkcalc.errors import ReadingsError
+from linkcalc.legal import lawful
 from linkcalc.link_case import LinkCase
 from linkcalc.measured import Side
 from linkcalc.plan import Feeder, load_plan
@@ -90,6 +91,22 @@ def test_before_the_readings_the_survey_says_what_the_check_says(case):
         assert d.predicted_margin_interval_db[0] == pytest.approx(
             middle - half * (middle - before.fade_margin_interval_db[0]), abs=0.01
         )
+
+
+def test_power_over_the_legal_limit_counts_in_the_readings_and_not_in_the_margin(tmp_path):
+    case = case_of(
+        tmp_path,
+        ("antenna_height_m = 4.0", "antenna_height_m = 4.0\ntransmit_power_dbm = 27.0"),
+        ("spreading_factor = 10", 'spreading_factor = 7\n[regulation]\nregion = "eu"'),
+    )
+    legal, (over, *_) = lawful(case)
+    assert legal.near.transmit_power_dbm < 27.0
+    checked, found = check_link(case), survey(case, measured(case))
+    assert said(found, f"for the legal {over.legal_dbm:.1f} dBm")
+    assert abs(found.excess_db) < 1.0
+    for before, d in zip(checked.directions, found.directions, strict=True):
+        assert d.predicted_margin_db == before.fade_margin_db
+        assert -UNMEASURED_NOISE_DB <= d.fade_margin_db - d.predicted_margin_db <= 1.2
 
 
 def test_readings_that_agree_keep_the_margin_and_narrow_it(case):

@@ -269,6 +269,20 @@ def test_where_nothing_helps_it_says_so(browser: Browser, pages: dict[str, Page]
     assert "No pair of heights" in browser.text("advice-list")
 
 
+@pytest.mark.parametrize("key", ["reachable", "groundKnown", "lawful"])
+def test_what_no_margin_mends_is_at_best_at_risk(browser: Browser, pages: dict[str, Page], key: str) -> None:
+    browser.open(pages["plain"].file)
+    browser.script(
+        f"if ('{key}' === 'lawful') data.limits.forEach((line) => (line[3] = false)); else data.{key} = false"
+    )
+    typed(browser, "near-height", "19.5")
+    typed(browser, "far-height", "19.5")
+    bar = "return document.getElementById('bar').dataset"
+    assert browser.script(f"{bar}.verdict") == "at_risk"
+    assert "At best at risk" in browser.text("verdict-line")
+    assert "more than required" in browser.text("verdict-line")
+
+
 # ---------------------------------------------------------------- by hand
 
 
