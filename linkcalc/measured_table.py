@@ -76,6 +76,8 @@ class MeasuredTable:
     """(k + 1, n) by K, and of no fading: share of fades deeper than each step."""
     density: Floats
     """(k + 1, n) of the fades, per dB."""
+    still_below: Floats
+    """(k, n) share of sites whose one fade, where it stands still, is deeper."""
     error_steps: Floats
     """(e,) a reading's error in steps of the fades."""
     error_weight: Floats
@@ -128,6 +130,7 @@ def measured_table(case: LinkCase, feeders: Sequence[Sequence[Feeder]], k_steps_
         fade_step_db=site_level.FADE_STEP_DB,
         share_below=np.array([f.share_below[kept] for f in fades]),
         density=np.array([f.density_at[kept] for f in fades]),
+        still_below=np.array([site_level.still_share_below("rician", k_db)[kept] for k_db in k_steps_db]),
         error_steps=np.asarray(site_level.ERROR_STEPS, dtype=np.float64),
         error_weight=site_level.ERROR_WEIGHT / site_level.ERROR_WEIGHT.sum(),
         middle_scale=np.exp(-betaln(k + 1.0, k + 1.0) - 2.0 * k * math.log(2.0)),

@@ -212,6 +212,7 @@ def _measured_data(table: MeasuredTable) -> dict[str, Any]:
             "count": table.share_below.shape[1],
             # both tails count: a reading near the noise is divided by the share that is heard
             "belowLogit": _fitted(logit(table.share_below), 1e-3),
+            "stillBelow": _fitted(table.still_below, 1.0 / 65535.0),
             "densityLog": _fitted(np.log(np.maximum(table.density, 1e-18)), 1e-3),
         },
         "errorSteps": table.error_steps.tolist(),
