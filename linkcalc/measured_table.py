@@ -26,8 +26,8 @@ PROOF_PACKETS = 300
 PROOF_LOST = 30
 PROOF_CONFIDENCE = 0.95
 
-_FADES_DB = (-50.0, 15.0)
-"""Fades beyond are rarer than readings that are plainly wrong."""
+_FADES_DB = (-50.0, 25.1)
+"""Deeper fades are rarer than readings that are plainly wrong; up to what the library's table holds."""
 _NORMAL_STEP = 0.05
 _NORMAL_MOST = 6.0
 
