@@ -7,11 +7,11 @@ feeders as terms of their own.
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked
 from linkcalc._version import __version__
@@ -21,6 +21,7 @@ from linkcalc.compass import declination_deg
 from linkcalc.errors import DomainError, LinkcalcError
 from linkcalc.fitted import antennas_at_hand, feeders_at_hand, figures
 from linkcalc.heights import LOWEST_M, MOST_M, asked_words
+from linkcalc.legal import lawful
 from linkcalc.link_case import ENDS, End, LinkCase, feeder_words
 from linkcalc.measured_table import MeasuredTable, measured_table
 from linkcalc.modulation import Signal
@@ -42,7 +43,6 @@ HIGHEST_M = 20.0
 
 _MOST_HEIGHTS = 200
 """At each end; so many squared weigh half a megabyte on the sheet."""
-MOST_PAIRS = _MOST_HEIGHTS**2
 _MOST_SLOW_HEIGHTS = 40
 """The same where pairs are worked out one after the other."""
 _STEPS_M = (0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0)
@@ -51,8 +51,8 @@ _WORST_LIMITS_FIRST: tuple[Status, ...] = ("over", "unknown", "within")
 
 _RISE_STEP_M = 0.5
 _DRAWN_POINTS = 360
-_SIGMA_STEP_DB = 0.5
-_MARGINS_DB = (-60.0, 90.0, 0.25)
+_SIGMA_STEP_DB, _CONDITIONS_STEP_DB = 0.5, 0.25
+_MARGINS_DB = (-60.0, 90.0, 0.5)
 """Lowest, highest and step of the table of success; beyond, the nearest counts."""
 _SNR_DB = (-30.0, 30.0, 0.5)
 _BELOW_DB = (-40.0, 0.0, 0.25)
@@ -101,6 +101,10 @@ class LimitsLine:
 
     status: Status
     reason: str
+    power_dbm: float
+    """What the transmitter may send: its own power, or the largest legal one."""
+    lawful: bool
+    """Whether it is within the limits with that power."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,6 +150,10 @@ class FieldSheet:
     region: str | None
     conditions: str
     asked: str
+    reachable: bool
+    """Whether other users of the channel leave enough of the messages alone."""
+    ground_known: bool
+    """Without a profile no prediction is better than at risk."""
     tries: int
     stated_margin_db: float | None
     ends: tuple[EndSheet, EndSheet]
@@ -157,10 +165,14 @@ class FieldSheet:
     """(r,) of `AntennaOption.gain_dbi`: height of the far antenna over the near one's, both above their own
     ground."""
     profile: SheetProfile
+    worst: NDArray[np.int64]
+    """(n, m) number of the worst point for every pair of heights."""
     worst_m: Floats
-    """(n, m) distance of the worst point for every pair of heights."""
-    worst_kind: tuple[tuple[str, ...], ...]
-    """(n, m) what stands there: "ground" or a kind of clutter."""
+    """(p,) its distance."""
+    worst_radius_m: Floats
+    """(p,) of the first Fresnel zone there."""
+    worst_kind: tuple[str, ...]
+    """(p,) what stands there: "ground" or a kind of clutter."""
     k_db: Floats
     """(k,) median Rician K of the tables below."""
     site_db: Floats
@@ -170,13 +182,13 @@ class FieldSheet:
     sigma_db: Floats
     """(t,) of both together, for the table of success."""
     margin_db: Floats
-    """(k,)"""
+    """(m,)"""
     success: Floats
     """(k, t, m) of a message with its tries."""
     least_db: Floats
     """(k, c) margin below which the link does not close."""
     needed_db: Floats
-    """(3, s) margin that what is asked takes."""
+    """(k, c, s) required margin, where none is stated: a larger stated one makes a kink no table holds."""
     snr_db: Floats
     """(p,)"""
     signal_over_rssi_db: Floats
@@ -240,16 +252,20 @@ def field_sheet(
     with recorded_notes():
         pairs = height_pairs(case, *grids, progress=progress)
         rise = _rises(grids)
-        measured = measured_table(case, [[f for _, f in feeders_at_hand(loaded.plan, case, e)] for e in ENDS])
+        k = _fadings(pairs.k_db)
+        at_hand = [[f for _, f in feeders_at_hand(loaded.plan, case, e)] for e in ENDS]
+        measured = measured_table(case, at_hand, k)
         ends = (_end(loaded.plan, case, "near", signals, rise), _end(loaded.plan, case, "far", signals, rise))
     asked = Requirement.of(case.link)
     feeders = [f for end in ends for f in end.feeders]
     site = _covering(pairs.site_db, [f.noise_site_db for f in feeders], least=0.0)
-    conditions = _covering(pairs.conditions_db, [f.noise_conditions_db for f in feeders])
-    sigma = _covering(np.hypot(site.max(), conditions.max()), [0.0], least=0.0)
-    k = np.array(K_STEPS_DB)
+    year = [f.noise_conditions_db for f in feeders]
+    conditions = _covering(pairs.conditions_db, year, step=_CONDITIONS_STEP_DB)
+    spreads = np.hypot([pairs.site_db.min(), site.max()], [conditions.min(), conditions.max()])
+    sigma = _covering(spreads, [0.0])
     margin = _steps(*_MARGINS_DB)
-    kinds = np.array([kind or "ground" for kind in case.profile.clutter_kind])
+    points, worst = np.unique(pairs.worst, return_inverse=True)
+    worst_m = case.profile.distance_m[points]
     snr, below = _steps(*_SNR_DB), _steps(*_BELOW_DB)
     believed = signal_level.SNR_BELIEVED_DB
     return FieldSheet(
@@ -263,6 +279,8 @@ def field_sheet(
         region=loaded.plan.regulation.region,
         conditions=_conditions_words(case),
         asked=asked_words(asked),
+        reachable=asked.reachable,
+        ground_known=not case.losses.ground_unknown[0],
         tries=asked.tries,
         stated_margin_db=asked.stated_margin_db,
         ends=ends,
@@ -272,8 +290,12 @@ def field_sheet(
         pairs=pairs,
         rise_m=rise,
         profile=_profile(case),
-        worst_m=case.profile.distance_m[pairs.worst],
-        worst_kind=tuple(tuple(str(kind) for kind in row) for row in kinds[pairs.worst]),
+        worst=worst.reshape(pairs.worst.shape),
+        worst_m=worst_m,
+        worst_radius_m=np.asarray(
+            fresnel.fresnel_radius_m(worst_m, case.profile.length_m - worst_m, case.frequency_hz)
+        ),
+        worst_kind=tuple(case.profile.clutter_kind[i] or "ground" for i in points),
         k_db=k,
         site_db=site,
         conditions_db=conditions,
@@ -285,7 +307,11 @@ def field_sheet(
             )
         ),
         least_db=np.array(asked.least_db(conditions, k[:, np.newaxis])),
-        needed_db=np.array(asked.margin_db(site, conditions[:, np.newaxis], k[:, np.newaxis, np.newaxis])),
+        needed_db=np.array(
+            replace(asked, stated_margin_db=None).margin_db(
+                site, conditions[:, np.newaxis], k[:, np.newaxis, np.newaxis]
+            )
+        ),
         snr_db=snr,
         signal_over_rssi_db=np.asarray(signal_level.signal_power_dbm(0.0, snr)),
         below_db=below,
@@ -301,12 +327,20 @@ def _steps(first: float, last: float, step: float) -> Floats:
     return np.asarray(np.arange(round((last - first) / step) + 1) * step + first, dtype=np.float64)
 
 
-def _covering(values: ArrayLike, noise: Sequence[float], least: float | None = None) -> Floats:
+def _covering(
+    values: ArrayLike, noise: Sequence[float], *, least: float | None = None, step: float = _SIGMA_STEP_DB
+) -> Floats:
     """Even steps that hold all standard deviations a sheet meets, with any receiver's noise."""
     low, high = float(np.min(values)), float(np.hypot(np.max(values), max(noise)))
     first = low if least is None else least
-    steps = math.ceil(high / _SIGMA_STEP_DB) + 1
-    return _steps(math.floor(first / _SIGMA_STEP_DB) * _SIGMA_STEP_DB, steps * _SIGMA_STEP_DB, _SIGMA_STEP_DB)
+    return _steps(math.floor(first / step) * step, (math.ceil(high / step) + 1) * step, step)
+
+
+def _fadings(k_db: Floats) -> Floats:
+    """Those of `K_STEPS_DB` that hold every pair's, two at least."""
+    steps = np.array(K_STEPS_DB)
+    first = min(int(np.searchsorted(steps, k_db.min(), side="right")) - 1, len(steps) - 2)
+    return steps[first : max(int(np.searchsorted(steps, k_db.max())), first + 1) + 1]
 
 
 def _heights(planned_m: float, highest_m: float | None, step_m: float | None, most: int) -> Floats:
@@ -416,11 +450,14 @@ def _limits_line(
     )
     try:
         found = limits_section(changed)
+        _, over = lawful(case.with_modulation(signal.modulation).with_stations({end: station}))
     except LinkcalcError as error:  # a message that lasts longer than its interval
-        return LimitsLine("over", str(error))
+        return LimitsLine("over", str(error), station.transmit_power_dbm, lawful=False)
     own = [e.limits for e in found.ends if e.station == station.name and e.link == link.name]
     worst = min(own, key=lambda e: _WORST_LIMITS_FIRST.index(e.status))
-    return LimitsLine(worst.status, worst.reason)
+    legal = [x.legal_dbm for x in over if x.station == station.name]
+    power = min([station.transmit_power_dbm, *(p for p in legal if p is not None)])
+    return LimitsLine(worst.status, worst.reason, power, lawful=None not in legal)
 
 
 def _profile(case: LinkCase) -> SheetProfile:

@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 from linkcalc._arrays import Floats
 from linkcalc.acceptance import wilson_interval
 from linkcalc.fitted import NOTHING_ELSE, Fitted
+from linkcalc.legal import lawful
 from linkcalc.link_case import LinkCase
 from linkcalc.plan import Link, Plan
 from linkcalc.radio.signal_level import SNR_BELIEVED_DB, noise_power_dbm, signal_power_dbm
 from linkcalc.readings import Reading, Way
-from linkcalc.reliability import message_failure, message_success
+from linkcalc.reliability import mean_success
 from linkcalc.requirement import VERDICTS, Requirement
 from linkcalc.result import VerdictWord
 from linkcalc.site_level import (
@@ -27,7 +28,14 @@ from linkcalc.site_level import (
     MeasuredNoise,
     fade_points_db,
 )
-from linkcalc.uncertainty import REFRACTION, SURROUNDINGS, combined_db, contributors, fading
+from linkcalc.uncertainty import (
+    REFRACTION,
+    SLOW_FADING,
+    SURROUNDINGS,
+    combined_db,
+    contributors,
+    fading,
+)
 
 AGREES_DB = 6.0
 """Measured within this of the prediction: trust both (common practice, no source)."""
@@ -190,7 +198,9 @@ class Side:
         self.case, self.way = case, way
         back = way == "back"
         self.tx, self.rx = (case.far, case.near) if back else (case.near, case.far)
-        self.planned = Expected.of(case, way)
+        # power over a legal limit does not count, but the readings were taken with it
+        self._lawful = lawful(case)[0]
+        self.planned = Expected.of(self._lawful, way)
         pairs = [(r, s) for r, s in zip(readings, states, strict=True) if r.direction == way]
         self._readings = [r for r, _ in pairs]
         expected = {
@@ -203,7 +213,8 @@ class Side:
         place_db, time_db = sigma.get("noise of the place", 0.0), sigma.get("noise over time", 0.0)
         self.conditions_db = combined_db(parts, "conditions")
         self.site_db = max(math.sqrt(max(combined_db(parts, "site") ** 2 - place_db**2, 0.0)), 0.5)
-        self.day_db = math.hypot(sigma.get(REFRACTION, 0.0), sigma.get(SURROUNDINGS, 0.0))
+        # what one day's readings cannot tell from the site
+        self.day_db = math.hypot(*(sigma.get(name, 0.0) for name in (REFRACTION, SLOW_FADING, SURROUNDINGS)))
         self._levels = read_levels(self._readings, self._expected)
         self._noise = {
             running: self._measured_noise([s.running == running for s in self._states])
@@ -293,7 +304,7 @@ class Side:
         needed, verdict = judged(
             self.case.link, middle, margin.standard_deviation, self.conditions_db, self.k_db
         )
-        as_mounted = Expected.of(self.case.with_heights(near_m=mounted[0], far_m=mounted[1]), self.way)
+        as_mounted = Expected.of(self._lawful.with_heights(near_m=mounted[0], far_m=mounted[1]), self.way)
         prior_db = math.hypot(self.site_db, self.heard.noise_place_db)
         alone = found.own_excess
         otherwise = found.unexplained if self.losses_unexplained(found) else 0.0
@@ -342,17 +353,9 @@ class Side:
 
     def _success(self, margin_db: Floats | float, sigma_db: float, lost_otherwise: float = 0.0) -> Floats:
         """Success of a message with its tries, each lost by fading or, independently, otherwise."""
-        kind, k_db, tries = self.kind, self.k_db, self.case.link.tries
-        if lost_otherwise == 0.0:
-            return np.asarray(
-                message_success(margin_db, sigma_db, fading=kind, rician_k_db=k_db, tries=tries)
-            )
-        # (q + (1 - q) u)^n, q by the level, in powers of q
-        failure = np.full_like(np.asarray(margin_db, dtype=np.float64), lost_otherwise**tries)
-        for j in range(1, tries + 1):
-            share = math.comb(tries, j) * lost_otherwise ** (tries - j) * (1.0 - lost_otherwise) ** j
-            failure += share * message_failure(margin_db, sigma_db, fading=kind, rician_k_db=k_db, tries=j)
-        return 1.0 - failure
+        asked = Requirement.of(self.case.link)
+        busy = 1.0 - (1.0 - asked.busy) * (1.0 - lost_otherwise)
+        return np.asarray(mean_success(margin_db, sigma_db, self.k_db, tries=asked.tries, busy=busy))
 
     def _mean_success(self, shortfall: Distribution, lost_otherwise: float) -> float:
         margin = self.planned.margin_db - shortfall.value

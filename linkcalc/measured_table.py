@@ -18,7 +18,6 @@ from linkcalc.measured import FEWEST_FOR_NOISE, NOISE_SLACK_DB, Side
 from linkcalc.plan import Feeder
 from linkcalc.readings import Way
 from linkcalc.survey import FOLIAGE_SIGMA_DB, SAME_HEIGHT_M, foliage_to_come
-from linkcalc.uncertainty import K_STEPS_DB
 
 MOST_COUNTED = 100
 """Readings beyond which another is worth no more."""
@@ -27,6 +26,8 @@ PROOF_PACKETS = 300
 PROOF_LOST = 30
 PROOF_CONFIDENCE = 0.95
 
+_FADES_DB = (-50.0, 25.1)
+"""Deeper fades are rarer than readings that are plainly wrong; up to what the library's table holds."""
 _NORMAL_STEP = 0.05
 _NORMAL_MOST = 6.0
 
@@ -72,9 +73,11 @@ class MeasuredTable:
     fade_first_db: float
     fade_step_db: float
     share_below: Floats
-    """(k + 1, n) by `uncertainty.K_STEPS_DB`, and of no fading: share of fades deeper than each step."""
+    """(k + 1, n) by K, and of no fading: share of fades deeper than each step."""
     density: Floats
     """(k + 1, n) of the fades, per dB."""
+    still_below: Floats
+    """(k, n) share of sites whose one fade, where it stands still, is deeper."""
     error_steps: Floats
     """(e,) a reading's error in steps of the fades."""
     error_weight: Floats
@@ -96,7 +99,7 @@ class MeasuredTable:
     unexplained_log_weight: Floats
 
 
-def measured_table(case: LinkCase, feeders: Sequence[Sequence[Feeder]]) -> MeasuredTable:
+def measured_table(case: LinkCase, feeders: Sequence[Sequence[Feeder]], k_steps_db: Floats) -> MeasuredTable:
     """Work out what the page of a field sheet needs to weigh readings.
 
     Parameters
@@ -104,13 +107,16 @@ def measured_table(case: LinkCase, feeders: Sequence[Sequence[Feeder]]) -> Measu
     case : LinkCase
     feeders : two sequences of Feeder
         Those of the sheet, by end.
+    k_steps_db : ndarray, dB, (k,)
+        Median Rician K of the tables.
 
     Returns
     -------
     MeasuredTable
     """
     side = Side(case, "there", [], [])
-    fades = [site_level.fade_table("rician", k_db) for k_db in (*K_STEPS_DB, site_level.STEADY_K_DB)]
+    fades = [site_level.fade_table("rician", k_db) for k_db in (*k_steps_db, site_level.STEADY_K_DB)]
+    kept = slice(*np.searchsorted(fades[0].value, _FADES_DB))
     k = (np.arange(1, site_level.MOST_INDEPENDENT + 1) - 1.0) / 2.0
     counts = np.arange(1, MOST_COUNTED + 1)
     return MeasuredTable(
@@ -120,10 +126,11 @@ def measured_table(case: LinkCase, feeders: Sequence[Sequence[Feeder]]) -> Measu
         foliage=tuple(FoliageTable(*state) for state in foliage_to_come(case)),
         planned_leaf=case.conditions.leaf,
         untold_sigma_db=FOLIAGE_SIGMA_DB,
-        fade_first_db=float(fades[0].value[0]),
+        fade_first_db=float(fades[0].value[kept][0]),
         fade_step_db=site_level.FADE_STEP_DB,
-        share_below=np.array([f.share_below for f in fades]),
-        density=np.array([f.density_at for f in fades]),
+        share_below=np.array([f.share_below[kept] for f in fades]),
+        density=np.array([f.density_at[kept] for f in fades]),
+        still_below=np.array([site_level.still_share_below("rician", k_db)[kept] for k_db in k_steps_db]),
         error_steps=np.asarray(site_level.ERROR_STEPS, dtype=np.float64),
         error_weight=site_level.ERROR_WEIGHT / site_level.ERROR_WEIGHT.sum(),
         middle_scale=np.exp(-betaln(k + 1.0, k + 1.0) - 2.0 * k * math.log(2.0)),
@@ -136,7 +143,7 @@ def measured_table(case: LinkCase, feeders: Sequence[Sequence[Feeder]]) -> Measu
                     ]
                     for same in (True, False)
                 ]
-                for k_db in K_STEPS_DB
+                for k_db in k_steps_db
             ]
         ),
         normal_step=_NORMAL_STEP,

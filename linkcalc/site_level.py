@@ -9,8 +9,8 @@ differ from the expected. A reading is
 where the ripple is what this spot, height and hour differ from the place's mean, one draw for all readings of
 a group; the fade is the fast fading of `linkcalc.reliability`, one packet's or the median of a burst's, given
 that the burst was heard at all; a share of the readings is taken to be plainly wrong, anywhere on the scale.
-Whether the fade moves from packet to packet or stands still, one draw for the group, the readings' own
-scatter decides: both are weighed.
+Whether the fade moves from packet to packet or stands still, one draw for the group by a K of the site's own,
+the readings' own scatter decides: both are weighed.
 A packet is lost when its fade is deeper than the margin, or, in an unknown share of cases, for a reason that
 has nothing to do with the level (interference, another transmitter). So what was not heard counts as "below
 sensitivity", outliers do not pull, and a packet lost to interference is not taken for a weak signal.
@@ -30,6 +30,7 @@ from numpy.typing import NDArray
 from scipy.special import betaln, chndtr, i0e, logsumexp, ndtr
 
 from linkcalc._arrays import Floats
+from linkcalc.reliability import K_SPREAD_DB
 
 ERROR_DB = 1.5
 """Standard deviation of one reading's own error (common practice, no source)."""
@@ -283,7 +284,8 @@ def update(
     total_db = max(math.hypot(site_db, day_db), STEP_DB)
     grid = _grid([h for g in groups for h in g.directions], total_db)
     prior = -0.5 * (grid / total_db) ** 2
-    weighed = [_Weighed(g, grid, fade_table(fading, rician_k_db), offset_db) for g in groups]
+    fades, still = fade_table(fading, rician_k_db), still_share_below(fading, rician_k_db)
+    weighed = [_Weighed(g, grid, fades, still, offset_db) for g in groups]
     posterior = _normalised(prior + sum((w.log_likelihood for w in weighed), np.zeros_like(grid)))
     kept = (site_db / total_db) ** 2
     left_db = math.sqrt(kept) * day_db
@@ -302,12 +304,14 @@ def update(
 class _Weighed:
     """A group under both kinds of fading: its likelihood over the excess, its ripple averaged out."""
 
-    def __init__(self, group: Group, grid: Floats, fades: "_Fades", offset_db: float) -> None:
+    def __init__(
+        self, group: Group, grid: Floats, fades: "_Fades", still_below: Floats, offset_db: float
+    ) -> None:
         self.grid = grid
         steady = fade_table("rician", STEADY_K_DB)
         self.parts = [[_Part(h, grid, f, offset_db) for h in group.directions] for f in (fades, steady)]
         ripple = _ripple_kernel(grid, group.ripple_db)
-        frozen = _fade_kernel(grid, fades)
+        frozen = _fade_kernel(grid, fades.value, still_below)
         kernels = (_toeplitz(ripple), _toeplitz(np.convolve(frozen, ripple, mode="same")))
         by_own = [sum((p.log_likelihood for p in parts), np.zeros_like(grid)) for parts in self.parts]
         self._top = max(float(own.max()) for own in by_own)
@@ -376,12 +380,12 @@ def _ripple_kernel(grid: Floats, sigma_db: float) -> Floats:
     return mass
 
 
-def _fade_kernel(grid: Floats, fades: "_Fades") -> Floats:
+def _fade_kernel(grid: Floats, value: Floats, share_below: Floats) -> Floats:
     """(2 n - 1,) the same for the fade: a deep one makes the spot read more excess than there is."""
     step = np.arange(-(grid.size - 1), grid.size) * STEP_DB
     edges = np.append(step, step[-1] + STEP_DB) - STEP_DB / 2.0
     # excess as read less excess = -fade
-    mass: Floats = -np.diff(np.interp(-edges, fades.value, fades.share_below, left=0.0, right=1.0))
+    mass: Floats = -np.diff(np.interp(-edges, value, share_below, left=0.0, right=1.0))
     return mass
 
 
@@ -679,6 +683,17 @@ def fade_table(fading: Fading, rician_k_db: float) -> _Fades:
     density = (1.0 + k) * np.exp(exponent) * i0e(root) * power * math.log(10.0) / 10.0
     below = np.clip(chndtr(2.0 * (1.0 + k) * power, 2.0, 2.0 * k), 1e-9, 1.0 - 1e-9)
     return _Fades(value, below, density)
+
+
+@lru_cache(maxsize=16)
+def still_share_below(fading: Fading, rician_k_db: float) -> Floats:
+    """Share of sites whose one fade is deeper than each value of `fade_table`: K differs from site to site."""
+    if fading == "rayleigh":
+        return fade_table(fading, rician_k_db).share_below
+    z, weight = np.polynomial.hermite_e.hermegauss(7)
+    by_site = [fade_table("rician", rician_k_db + K_SPREAD_DB * float(x)).share_below for x in z]
+    mean: Floats = np.array(weight / weight.sum()) @ np.array(by_site)
+    return mean
 
 
 def _normalised(log_weight: Floats) -> Floats:

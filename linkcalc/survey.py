@@ -15,6 +15,7 @@ import numpy as np
 
 from linkcalc.errors import OutOfRangeWarning, ReadingsError
 from linkcalc.fitted import Fitted, UnmappedError
+from linkcalc.legal import Excess, lawful
 from linkcalc.link_case import LinkCase
 from linkcalc.measured import AGREES_DB, DirectionDrawing, DirectionSurvey, Leaf, Side, State
 from linkcalc.path_loss import CLEAR_RATIO
@@ -214,6 +215,8 @@ def _answer(
     for side, part in zip(sides, result.directions, strict=True):
         warnings += side.warnings(part, case)
     warnings += _disagreement(there, back)
+    _, over = lawful(case)
+    warnings += _legal_notes(over)
     weaker = min((there, back), key=lambda d: d.fade_margin_db - d.required_margin_db)
     verdict, but = weaker.verdict, ""
     if verdict == "closes":
@@ -222,6 +225,8 @@ def _answer(
             verdict, but = "at_risk", "but the levels read contradict it"
         elif any(s.losses_unexplained(f) for s, f in pairs):
             verdict, but = "at_risk", "but packets are lost that the level does not explain"
+        elif any(x.legal_dbm is None for x in over):
+            verdict, but = "at_risk", "but over the legal limits"
     today = result.today.quantile(0.5)
     agreement, reason = _agreement(today)
     times = sorted(r.time.replace(tzinfo=None) for r in readings if r.time is not None)
@@ -496,13 +501,23 @@ def _disagreement(there: DirectionSurvey, back: DirectionSurvey) -> list[str]:
     ]
 
 
+def _legal_notes(over: Sequence[Excess]) -> list[str]:
+    return [
+        f"{x.station}: over the legal limits: {x.reason}"
+        + ("" if x.legal_dbm is None else f"; the margins are for the legal {x.legal_dbm:.1f} dBm")
+        for x in over
+    ]
+
+
 def _headline(weaker: DirectionSurvey, but: str) -> str:
     way = f"{weaker.from_} to {weaker.to}"
     margin, needed = weaker.fade_margin_db, weaker.required_margin_db
     if weaker.verdict == "closes":
-        text = f"{margin:.1f} dB of fade margin in the weaker direction ({way}); {needed:.1f} dB asked"
+        text = f"{margin:.1f} dB of fade margin in the weaker direction ({way}); {needed:.1f} dB required"
         return f"Measured: {text}{but and f'; {but}'}."
     if weaker.verdict == "at_risk":
-        short = f"{needed - margin:.1f} dB short of what is asked"
+        if margin >= needed:  # other users of the channel spoil more than is allowed
+            return f"Measured: {margin:.1f} dB of fade margin from {way}; the channel is too busy."
+        short = f"{needed - margin:.1f} dB short of the {needed:.1f} dB required"
         return f"Measured: {margin:.1f} dB of fade margin from {way}, {short}."
     return f"Measured: {-margin:.1f} dB below sensitivity from {way}."

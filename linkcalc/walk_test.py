@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from linkcalc._arrays import Floats
+from linkcalc.legal import lawful
 from linkcalc.link_case import LinkCase
 from linkcalc.measured import Side, State
 from linkcalc.plan import Plan
@@ -87,7 +88,8 @@ def walk_test(
         Counter((states[i].near_m, states[i].far_m) for i in chosen).most_common(1)[0][0]
         for chosen in by_spot.values()
     ]
-    planned = [case.with_heights(near_m=near, far_m=far).weaker_margin_db for near, far in heights]
+    legal, _ = lawful(case)
+    planned = [legal.with_heights(near_m=near, far_m=far).weaker_margin_db for near, far in heights]
     margin = even_grid(min(planned) - 100.0, max(planned) + 80.0)
     sides, likelihood = [], []
     for chosen, planned_db in zip(by_spot.values(), planned, strict=True):

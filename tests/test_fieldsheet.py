@@ -1,16 +1,21 @@
 """What a field sheet may be asked, worked out beforehand."""
 
+import base64
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.interpolate import RegularGridInterpolator
 
 from linkcalc.errors import DomainError
 from linkcalc.fieldsheet import FieldSheet, field_sheet
 from linkcalc.fitted import AS_PLANNED
+from linkcalc.legal import lawful
 from linkcalc.link_case import LinkCase
 from linkcalc.plan import LoadedPlan, load_plan
+from linkcalc.reliability import mean_success
+from linkcalc.requirement import Requirement
 from linkcalc.rules.plan_limits import section
 from linkcalc.verdict import judge, link_case, open_terrain, recorded_notes
 from linkcalc.views.fieldsheet import field_sheet_html
@@ -112,13 +117,58 @@ def test_a_message_too_long_for_its_interval_is_said_and_stops_nothing(tmp_path:
     assert "shorter than" in slowest.reason
 
 
-def test_success_is_asked_at_the_margin_it_takes(tmp_path: Path) -> None:
-    sheet = coarse(sample("plain", tmp_path))
-    assert sheet.stated_margin_db is None
-    assert (np.diff(sheet.needed_db, axis=1) > 0.0).all()
-    rows, at = sheet.success[2], np.argmin(np.abs(sheet.sigma_db - sheet.sigma_db[1]))
-    reached = np.interp(sheet.needed_db[2, at], sheet.margin_db, rows[at])
-    assert reached == pytest.approx(0.95, abs=2e-4)
+@pytest.mark.parametrize("name", ["upland", "plain", "wooded"])
+def test_between_the_steps_of_its_tables_the_rules_are_met(name: str, tmp_path: Path) -> None:
+    loaded, case = sample(name, tmp_path)
+    sheet, asked = coarse((loaded, case)), Requirement.of(case.link)
+    pairs, feeders = sheet.pairs, [f for end in sheet.ends for f in end.feeders]
+    rng = np.random.default_rng(7)
+    n = 300
+    k = rng.uniform(pairs.k_db.min(), pairs.k_db.max(), n)
+    least_site, least_year = (
+        min(f.noise_site_db for f in feeders),
+        min(f.noise_conditions_db for f in feeders),
+    )
+    site = np.hypot(rng.uniform(pairs.site_db.min(), pairs.site_db.max(), n), least_site)
+    year = np.hypot(rng.uniform(pairs.conditions_db.min(), pairs.conditions_db.max(), n), least_year)
+    margin = rng.uniform(-40.0, 60.0, n)
+    tables = {
+        "needed": RegularGridInterpolator((sheet.k_db, sheet.conditions_db, sheet.site_db), sheet.needed_db),
+        "least": RegularGridInterpolator((sheet.k_db, sheet.conditions_db), sheet.least_db),
+        "success": RegularGridInterpolator((sheet.k_db, sheet.sigma_db, sheet.margin_db), sheet.success),
+    }
+    assert sheet.stated_margin_db == asked.stated_margin_db
+    asked = replace(asked, stated_margin_db=None)
+    needed = asked.margin_db(site, year, k)
+    assert tables["needed"](np.stack([k, year, site], axis=1)) == pytest.approx(needed, abs=0.05)
+    # a measured site is known better than a predicted one
+    known = rng.uniform(2.0, 5.0, n)
+    assert tables["needed"](np.stack([k, year, known], axis=1)) == pytest.approx(
+        asked.margin_db(known, year, k), abs=0.05
+    )
+    assert tables["least"](np.stack([k, year], axis=1)) == pytest.approx(asked.least_db(year, k), abs=0.02)
+    sigma = np.hypot(site, year)
+    arrives = mean_success(margin, sigma, k, tries=asked.tries, busy=asked.busy)
+    assert tables["success"](np.stack([k, sigma, margin], axis=1)) == pytest.approx(arrives, abs=0.001)
+
+
+def test_power_over_the_legal_limit_does_not_count(tmp_path: Path) -> None:
+    loud = {
+        'transmit_power_dbm = 14.0\nantenna = { type = "half_wave_dipole" }': "transmit_power_dbm = 20.0\n"
+        'antenna = { type = "half_wave_dipole" }'
+    }
+    loaded, case = sample("upland", tmp_path, **loud)
+    sheet = coarse((loaded, case))
+    line = sheet.ends[0].limits[sheet.planned_signal][0][0]
+    legal, over = lawful(case)
+    assert [x.station for x in over] == [case.near.name]
+    assert line.power_dbm == legal.near.transmit_power_dbm < case.near.transmit_power_dbm
+    assert line.lawful
+    yagi = [a.words.startswith("yagi") for a in sheet.ends[0].antennas].index(True)
+    stronger = sheet.ends[0].limits[sheet.planned_signal][yagi][0]
+    assert stronger.power_dbm < line.power_dbm
+    other = sheet.ends[1].limits[sheet.planned_signal][0][0]
+    assert other.power_dbm == case.far.transmit_power_dbm
 
 
 @pytest.mark.parametrize(
@@ -150,11 +200,20 @@ def test_names_are_text_on_the_page_and_in_its_data(upland: tuple[LoadedPlan, Li
     assert page.count("<script") == 2
 
 
-def test_every_fading_is_kept_apart(tmp_path: Path) -> None:
-    """Rayleigh where the ray is blocked or leads through trees, else Rician by the regime."""
-    import base64
+def test_every_fading_and_worst_point_is_on_the_page(tmp_path: Path) -> None:
+    sheet = field_sheet(*sample("wooded", tmp_path), highest_m=20.0, step_m=4.0)
+    data = page_data(sheet)
 
-    sheet = coarse(sample("wooded", tmp_path))
-    state = np.frombuffer(base64.b64decode(page_data(sheet)["state"]["bytes"]), dtype=np.uint8)
-    regime, through = sheet.pairs.regime.ravel(), sheet.pairs.through_trees.ravel()
-    assert ((state & 3) == np.where(through | (regime == 0), 0, regime)).all()
+    def table(name: str) -> np.ndarray:
+        t = data[name]
+        whole = np.frombuffer(base64.b64decode(t["bytes"]), dtype=f"<{t['kind']}")
+        return (t["first"] + whole * t["step"]).reshape(sheet.pairs.k_db.shape)
+
+    assert np.ptp(sheet.pairs.k_db) > 0.5
+    assert table("k") == pytest.approx(sheet.pairs.k_db, abs=0.01)
+    assert table("site") == pytest.approx(sheet.pairs.site_db, abs=0.01)
+    at = table("point").astype(int)
+    assert np.array(data["points"]["x"])[at] == pytest.approx(sheet.worst_m[sheet.worst], abs=0.01)
+    assert (np.array(data["points"]["model"])[at] == sheet.pairs.model).all()
+    ratio = table("clearance") / np.array(data["points"]["radius"])[at]
+    assert ratio == pytest.approx(sheet.pairs.clearance_ratio, abs=0.02)

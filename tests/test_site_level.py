@@ -195,7 +195,8 @@ def test_lost_packets_alone_find_the_margin():
 def test_packets_not_heard_at_all_say_below_sensitivity_and_no_more():
     heard = Heard(np.empty(0), np.empty(0), np.empty(0), (Count(20.0, 30, 0),))
     found = updated([heard], site_db=12.0, fading="rician", rician_k_db=10.0)
-    assert found.directions[0].shortfall.interval()[0] > 17.0  # by loss or by noise
+    # by loss, by noise, or by one deep fade that stands still
+    assert found.directions[0].shortfall.interval()[0] > 16.0
     assert found.excess.standard_deviation > 3.0
 
 

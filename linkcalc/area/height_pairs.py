@@ -57,17 +57,6 @@ def by_numba(count: int) -> bool:
     return count >= MANY or bool(compiled.kept_on_disk(pairs, *COMPILED))
 
 
-def wait_words(count: int) -> str:
-    """What to tell somebody who waits for so many pairs; empty where there is no need."""
-    if count < MANY:
-        return ""
-    if not compiled.available():
-        return "numba is not installed: the same numbers take ten times longer"
-    if not compiled.kept_on_disk(pairs, *COMPILED):
-        return "compiling, once where a folder can keep it: some 15 s"
-    return ""
-
-
 def height_pairs(
     case: LinkCase,
     near_height_m: ArrayLike,

@@ -50,10 +50,9 @@ def fieldsheet(
 
     Exit code: 0 whatever the verdict, 2 bad input.
     """
-    from linkcalc.area.height_pairs import wait_words
     from linkcalc.cli.survey import chosen_link
     from linkcalc.errors import DomainError, LinkcalcError
-    from linkcalc.fieldsheet import MOST_PAIRS, field_sheet
+    from linkcalc.fieldsheet import field_sheet
     from linkcalc.files import atomic_write
     from linkcalc.plan import load_plan
     from linkcalc.verdict import link_case, open_terrain
@@ -62,8 +61,6 @@ def fieldsheet(
     loaded = load_plan(plan)
     with open_terrain(loaded) as terrain:
         case = link_case(loaded, chosen_link(loaded, link), terrain)
-    if wait := wait_words(MOST_PAIRS):
-        typer.echo(wait, err=True)
     try:
         sheet = field_sheet(loaded, case, highest_m=max_m, step_m=step_m, progress=_tell)
     except DomainError as error:

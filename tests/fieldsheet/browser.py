@@ -4,15 +4,34 @@ import base64
 import json
 import os
 import shutil
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import pytest
 
+T = TypeVar("T")
+
 WHY_NOT = "needs Debian's chromium and chromium-driver; .ci/debian installs them"
 SIZES = {"phone": (360, 740), "zoomed": (180, 370), "tablet": (820, 1180), "desk": (1280, 800)}
+
+
+LONGEST_S = 120.0
+"""Until a test gives up waiting; a busy machine may be slow."""
+
+WAITING = "return document.getElementById('measured-bar').classList.contains('waiting')"
+"""Whether the measured answer is still to come."""
+
+
+def until(found: Callable[[], T]) -> T:
+    """Wait until something is there, and return it."""
+    end = time.monotonic() + LONGEST_S
+    while not (value := found()):
+        assert time.monotonic() < end, "waited in vain"
+        time.sleep(0.02)
+    return value
 
 
 def wanted() -> bool:

@@ -1,7 +1,6 @@
 """What the field sheet says was measured, in a real browser, against the survey of the same readings."""
 
 import json
-import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,7 +19,7 @@ from linkcalc.readings import read_all
 from linkcalc.survey import Survey, survey_link
 from linkcalc.verdict import link_case, open_terrain
 from linkcalc.views.fieldsheet import field_sheet_html
-from tests.fieldsheet.browser import Browser, chromium
+from tests.fieldsheet.browser import WAITING, Browser, chromium, until
 from tests.fieldsheet.test_page import AT_HAND, SAMPLES
 
 pytestmark = pytest.mark.slow
@@ -103,13 +102,7 @@ def took(
     """Give the sheet readings; what it says, and the file it saves."""
     browser.open(site.page)
     browser.script(TAKE, readings)
-    for _ in range(100):
-        waiting = browser.script(
-            "return document.getElementById('measured-bar').classList.contains('waiting')"
-        )
-        if not waiting:
-            break
-        time.sleep(0.05)
+    until(lambda: not browser.script(WAITING))
     assert not browser.complaints()
     said = browser.script(SAID)
     file = folder / "saved.json"
@@ -219,7 +212,8 @@ def test_an_antenna_only_tried_on_site_is_not_taken_for_the_planned_one(
 ) -> None:
     site = sites["wooded"]  # its sheet holds a yagi of 7 dBi
     own = [reading(site, way, 4.0) for way in ("there", "back") for _ in range(12)]
-    yagi = [{**r, "rssi": r["rssi"] + 4.85, "antenna": [2, 0]} for r in own]
+    over_db = 4.0 + 4.85  # 7 dBi in place of a dipole's 2.15
+    yagi = [reading(site, way, over_db, antenna=[2, 0]) for way in ("there", "back") for _ in range(12)]
     with_own, _ = took(browser, site, own, tmp_path)
     with_yagi, file = took(browser, site, yagi, tmp_path)
     assert json.loads(with_yagi["json"])["readings"][0]["near_antenna_gain_dbi"] == 7.0
@@ -341,16 +335,11 @@ def test_another_phones_file_is_taken_over_once(
     browser.open(site.page)
     for said in ("2 readings taken over", "2 were here already"):
         browser.element("#open").send_keys(str(file))
-        for _ in range(50):
-            if said in browser.text("opened-line"):
-                break
-            time.sleep(0.1)
-        assert said in browser.text("opened-line")
+        until(lambda said=said: said in browser.text("opened-line"))
     assert browser.script("return sheet.readings.length") == 2
     (tmp_path / "other.json").write_text(json.dumps({"link": "elsewhere", "readings": [{}]}))
     browser.element("#open").send_keys(str(tmp_path / "other.json"))
-    time.sleep(0.5)
-    assert "not taken over" in browser.text("opened-line")
+    until(lambda: "not taken over" in browser.text("opened-line"))
 
 
 def test_a_pasted_position_says_how_far_from_the_plan_one_stands(

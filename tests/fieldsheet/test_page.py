@@ -3,7 +3,6 @@
 import io
 import json
 import re
-import time
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -13,20 +12,22 @@ import numpy as np
 import pytest
 
 from linkcalc.fieldsheet import FieldSheet, field_sheet
+from linkcalc.judgement import judge as judge_direction
+from linkcalc.legal import lawful
 from linkcalc.link_case import LinkCase
 from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
 from linkcalc.readings import read_readings
+from linkcalc.requirement import VERDICTS, Requirement
 from linkcalc.survey import survey_link
 from linkcalc.verdict import check_link, judge, link_case, open_terrain, recorded_notes
 from linkcalc.views.fieldsheet import field_sheet_html
-from tests.fieldsheet.browser import SIZES, Browser, chromium
+from tests.fieldsheet.browser import SIZES, WAITING, Browser, chromium, until
 
 SAMPLES = Path(__file__).parents[2] / "terrain_samples"
 ENTRIES = 90
 """At random, on each of the three sheets."""
-WORST_DB = 0.3
-LONGEST_S = 0.05
+WORST_DB = 0.05
 
 pytestmark = pytest.mark.slow
 
@@ -159,7 +160,8 @@ def test_the_sheet_answers_as_the_library_does(browser: Browser, page: Page) -> 
     verdicts = set()
     with recorded_notes():
         for entry, found in zip(entries, browser.script(ENTER, entries), strict=True):
-            case = with_entry(page, entry)
+            # power over a legal limit does not count, and what no turning down mends is at risk
+            case, over = lawful(with_entry(page, entry))
             facts, ways = judge(case)
             assert found["shown"] == [entry["near"], entry["far"]]
             for w, way in enumerate(ways):
@@ -167,13 +169,18 @@ def test_the_sheet_answers_as_the_library_does(browser: Browser, page: Page) -> 
                 assert found["levels"][w] == pytest.approx(way.received_power_dbm, abs=WORST_DB), entry
                 assert found["needed"][w] == pytest.approx(way.required_margin_db, abs=WORST_DB), entry
                 assert found["success"][w] == pytest.approx(way.delivery_probability, abs=0.003), entry
-            order = ("does_not_close", "at_risk", "closes")
-            weaker = min((w.verdict for w in ways), key=order.index)
-            near_a_threshold = any(
-                min(abs(w.fade_margin_db), abs(w.fade_margin_db - w.required_margin_db)) < WORST_DB
-                for w in ways
-            )
-            assert found["verdict"] == weaker or near_a_threshold, entry
+            weaker = min((w.verdict for w in ways), key=VERDICTS.index)
+            if weaker == "closes" and any(x.legal_dbm is None for x in over):
+                weaker = "at_risk"
+            if found["verdict"] != weaker:  # only where a rounding decides
+                asked = Requirement.of(case.link)
+                edges = [w.fade_margin_db - w.required_margin_db for w in ways]
+                for w, station in zip(ways, (case.far, case.near), strict=True):
+                    judged = judge_direction(case, case.losses, station, np.array([w.fade_margin_db]))
+                    least = asked.least_db(judged.conditions_db, judged.k_db)
+                    edges.append(w.fade_margin_db - float(least[0]))
+                assert min(map(abs, edges)) < WORST_DB, entry
+                continue
             assert found["distance"] == pytest.approx(facts.worst_clearance_distance_m, abs=1.0)
             verdicts.add(weaker)
     assert len(verdicts) > 1, "entries that make a difference"
@@ -189,19 +196,25 @@ def test_between_the_heights_it_holds_the_sheet_answers_as_the_library_does(
     entries += [{**entry, "near": "1.07", "far": f"1.{k}6"} for k, entry in enumerate(entries[:9], 1)]
     with recorded_notes():
         for entry, found in zip(entries, browser.script(ENTER, entries), strict=True):
-            _, ways = judge(with_entry(page, entry))
+            _, ways = judge(lawful(with_entry(page, entry))[0])
             assert [float(shown) for shown in found["shown"]] == [float(entry["near"]), float(entry["far"])]
             for w, way in enumerate(ways):
                 assert found["margins"][w] == pytest.approx(way.fade_margin_db, abs=WORST_DB), entry
                 assert found["needed"][w] == pytest.approx(way.required_margin_db, abs=WORST_DB), entry
 
 
-def test_an_entry_is_answered_at_once(browser: Browser, page: Page) -> None:
+def test_an_entry_is_answered_with_one_look_at_each_pair_at_most(browser: Browser, page: Page) -> None:
+    """An answer at once is a matter of how often the tables are read."""
     browser.open(page.file)
-    entries = entries_at_random(page, 60, seed=3)
-    browser.script(ENTER, entries[:20])
-    times = sorted(found["seconds"] for found in browser.script(ENTER, entries))
-    assert times[len(times) * 9 // 10] < LONGEST_S
+    browser.script(
+        "window.looked = 0; const own = judgedWith; judgedWith = (...a) => { looked++; return own(...a); }"
+    )
+    pairs = page.sheet.pairs.k_db.size
+    for entry in entries_at_random(page, 20, seed=3):
+        browser.script("looked = 0")
+        browser.script(ENTER, [entry])
+        # seven changes, each of which shows the whole sheet anew
+        assert 7 <= browser.script("return looked") <= 7 * (pairs + sum(page.sheet.pairs.k_db.shape) + 1)
 
 
 def test_it_opens_with_what_check_says(browser: Browser, page: Page) -> None:
@@ -214,7 +227,7 @@ def test_it_opens_with_what_check_says(browser: Browser, page: Page) -> None:
 
 
 def test_it_weighs_little_and_asks_nobody_for_anything(browser: Browser, page: Page) -> None:
-    assert page.file.stat().st_size < 1_000_000
+    assert page.file.stat().st_size < 750_000
     browser.open(page.file)
     browser.script(ENTER, entries_at_random(page, 3, seed=5))
     add_readings(browser, 2)
@@ -225,7 +238,7 @@ def test_it_weighs_little_and_asks_nobody_for_anything(browser: Browser, page: P
 
 
 def test_the_height_it_sends_one_to_does(browser: Browser, pages: dict[str, Page]) -> None:
-    page = pages["upland"]
+    page = pages["wooded"]
     browser.open(page.file)
     sentences = [item.text for item in browser.elements("#advice-list li")]
     assert sentences
@@ -242,8 +255,8 @@ def test_the_height_it_sends_one_to_does(browser: Browser, pages: dict[str, Page
 def test_raising_one_is_not_said_twice(browser: Browser, pages: dict[str, Page]) -> None:
     """Where only one end can do it alone, the least raise of both is that one's."""
     browser.open(pages["wooded"].file)
-    typed(browser, "near-height", "7")
-    typed(browser, "far-height", "3.5")
+    typed(browser, "near-height", "19.5")
+    typed(browser, "far-height", "6")
     advice = browser.text("advice-list")
     assert "Raise generator shed to" in advice
     assert "Raise spring tank" not in advice
@@ -252,8 +265,22 @@ def test_raising_one_is_not_said_twice(browser: Browser, pages: dict[str, Page])
 
 def test_where_nothing_helps_it_says_so(browser: Browser, pages: dict[str, Page]) -> None:
     browser.open(pages["upland"].file)
-    browser.script("data.needed = data.needed.map((row) => row.map(() => 90)); show()")
+    browser.script("required.fill(45000); show()")
     assert "No pair of heights" in browser.text("advice-list")
+
+
+@pytest.mark.parametrize("key", ["reachable", "groundKnown", "lawful"])
+def test_what_no_margin_mends_is_at_best_at_risk(browser: Browser, pages: dict[str, Page], key: str) -> None:
+    browser.open(pages["plain"].file)
+    browser.script(
+        f"if ('{key}' === 'lawful') data.limits.forEach((line) => (line[3] = false)); else data.{key} = false"
+    )
+    typed(browser, "near-height", "19.5")
+    typed(browser, "far-height", "19.5")
+    bar = "return document.getElementById('bar').dataset"
+    assert browser.script(f"{bar}.verdict") == "at_risk"
+    assert "At best at risk" in browser.text("verdict-line")
+    assert "more than required" in browser.text("verdict-line")
 
 
 # ---------------------------------------------------------------- by hand
@@ -373,10 +400,7 @@ def add_readings(browser: Browser, count: int) -> None:
 
 def measured_words(browser: Browser) -> str:
     """What the measured answer says, once it is worked out."""
-    for _ in range(50):
-        if not browser.script("return document.getElementById('measured-bar').classList.contains('waiting')"):
-            break
-        time.sleep(0.05)
+    until(lambda: not browser.script(WAITING))
     return browser.text("verdict-measured")
 
 
@@ -394,12 +418,7 @@ def test_readings_are_saved_as_survey_reads_them(
         "Browser.setDownloadBehavior", {"behavior": "allow", "downloadPath": str(tmp_path)}
     )
     browser.element("#save").click()
-    for _ in range(50):
-        found = [file for file in tmp_path.glob("readings-*.json") if file.stat().st_size]
-        if found:
-            break
-        time.sleep(0.1)
-    (saved,) = found
+    (saved,) = until(lambda: [file for file in tmp_path.glob("readings-*.json") if file.stat().st_size])
     assert re.fullmatch(r"readings-level-and-start-command-\d{4}-\d\d-\d\d\.json", saved.name)
     assert json.loads(saved.read_text()) == json.loads(
         browser.script("return document.getElementById('json').value")
@@ -473,13 +492,19 @@ def test_a_reading_is_removed_only_when_meant(browser: Browser, pages: dict[str,
     assert browser.driver.switch_to.active_element.get_attribute("aria-label") == "Remove reading 1"
 
 
-def test_many_readings_do_not_slow_it_down(browser: Browser, pages: dict[str, Page]) -> None:
+def test_many_readings_are_not_weighed_again_at_every_entry(browser: Browser, pages: dict[str, Page]) -> None:
     browser.open(pages["upland"].file)
     add_readings(browser, 1)
     browser.script("sheet.readings = Array(200).fill(sheet.readings[0]); listReadings(); show()")
-    entries = entries_at_random(pages["upland"], 20, seed=3)
-    times = sorted(found["seconds"] for found in browser.script(ENTER, entries))
-    assert times[len(times) * 9 // 10] < LONGEST_S
+    measured_words(browser)
+    browser.script(
+        "window.counted = 0; const read = takenApart; takenApart = (...a) => { counted++; return read(...a); };"
+        "const weigh = weighed; weighed = (...a) => { counted += 1000; return weigh(...a); }"
+    )
+    browser.script(ENTER, entries_at_random(pages["upland"], 20, seed=3))
+    measured_words(browser)
+    # all readings once, after the last entry
+    assert browser.script("return counted") == 1000
 
 
 @pytest.mark.parametrize("snr", [-19.0, -7.3, 0.0, 4.9, 5.0, 9.5])
@@ -561,10 +586,7 @@ def test_the_same_sheet_open_twice_loses_no_reading(browser: Browser, pages: dic
     add_readings(browser, 1)
     browser.driver.close()
     browser.driver.switch_to.window(first)
-    for _ in range(50):
-        if browser.elements("#readings-list li"):
-            break
-        time.sleep(0.1)
+    until(lambda: browser.elements("#readings-list li"))
     typed(browser, "near-height", "6.6")
     browser.reload()
     assert len(browser.elements("#readings-list li")) == 1
@@ -686,7 +708,7 @@ def test_it_prints_to_one_page(browser: Browser, page: Page, paper: tuple[float,
     assert "not a safety function" in words
     assert "CLOSES" in words or "AT RISK" in words or "DOES NOT CLOSE" in words
     assert "14." in words
-    assert "\n4." not in words
+    assert "\n4. " not in words  # the older ones are left out
 
 
 def test_a_long_name_with_markup_in_it_stays_text(

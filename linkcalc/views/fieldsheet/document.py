@@ -8,13 +8,14 @@ from importlib.resources import files
 from typing import Any
 
 import numpy as np
+from scipy.special import logit
 
 from linkcalc._arrays import Floats
-from linkcalc.fieldsheet import AntennaOption, EndSheet, FeederOption, FieldSheet, SignalOption
+from linkcalc.fieldsheet import AntennaOption, EndSheet, FeederOption, FieldSheet, LimitsLine, SignalOption
 from linkcalc.fitted import AS_PLANNED, figures
 from linkcalc.measured_table import MeasuredTable
 from linkcalc.modulation import Signal
-from linkcalc.path_loss import MODELS, REGIMES
+from linkcalc.path_loss import MODELS
 from linkcalc.plan import ChirpModulation
 from linkcalc.result import MODEL_NAMES
 from linkcalc.views import style
@@ -23,10 +24,10 @@ from linkcalc.views.record.parts import bullets
 from linkcalc.views.text import VERDICT_WORDS, distance_words
 
 LOSS_STEP_DB = 0.005
-SPREAD_STEP_DB = 0.001
+SPREAD_STEP_DB = 0.02
 NEEDED_STEP_DB = 0.002
-CLEARANCE_STEP_M = 0.05
-RATIO_STEP = 0.01
+CLEARANCE_STEP_M = 0.1
+"""At most; finer where as many bytes hold it."""
 _KINDS = ("ground", "trees", "building", "tank")
 
 
@@ -99,9 +100,9 @@ def page_data(sheet: FieldSheet) -> dict[str, Any]:
         Fit for JSON.
     """
     pairs = sheet.pairs
-    kind = np.vectorize(_KINDS.index, otypes=[np.int64])(np.array(sheet.worst_kind))
-    state = 4 * pairs.regime + 16 * pairs.model + 64 * kind
-    texts: dict[tuple[str, str], int] = {}
+    points, point = np.unique(len(MODELS) * sheet.worst + pairs.model, return_inverse=True)
+    worst, model = points // len(MODELS), points % len(MODELS)
+    lines: dict[LimitsLine, int] = {}
     return {
         "link": sheet.link,
         "digest": sheet.plan_digest,
@@ -109,10 +110,12 @@ def page_data(sheet: FieldSheet) -> dict[str, Any]:
         "lengthM": round(sheet.length_m, 2),
         "region": sheet.region,
         "tries": sheet.tries,
+        "reachable": sheet.reachable,
+        "groundKnown": sheet.ground_known,
         "near": _rounded(pairs.near_height_m, 6),
         "far": _rounded(pairs.far_height_m, 6),
-        "ends": [_end_data(end, texts) for end in sheet.ends],
-        "limits": [list(text) for text in texts],
+        "ends": [_end_data(end, lines) for end in sheet.ends],
+        "limits": [[line.status, line.reason, line.power_dbm, line.lawful] for line in lines],
         "signals": [
             {
                 **_signal_set(s),
@@ -125,24 +128,28 @@ def page_data(sheet: FieldSheet) -> dict[str, Any]:
         "signal": sheet.planned_signal,
         "polarisationDb": sheet.polarisation_loss_db,
         "rise": _axis(sheet.rise_m),
-        "regimes": list(REGIMES),
         "models": [MODEL_NAMES[m] for m in MODELS],
         "kinds": list(_KINDS),
         "verdicts": VERDICT_WORDS,
-        "loss": _table(-pairs.path_gain_db, LOSS_STEP_DB, "<u2"),
-        "site": _table(pairs.site_db, SPREAD_STEP_DB, "<u2"),
-        "conditions": _table(pairs.conditions_db, SPREAD_STEP_DB, "<u2"),
-        "k": _table(pairs.k_db, SPREAD_STEP_DB, "<u2"),
-        "state": _table(state, 1.0, "<u1"),
-        "worst": _table(sheet.worst_m, sheet.length_m / 65535.0, "<u2"),
-        "clearance": _table(pairs.clearance_m, CLEARANCE_STEP_M, "<i2"),
-        "ratio": _table(pairs.clearance_ratio, RATIO_STEP, "<i2"),
+        "loss": _fitted(-pairs.path_gain_db, LOSS_STEP_DB),
+        "site": _fitted(pairs.site_db, SPREAD_STEP_DB),
+        "conditions": _fitted(pairs.conditions_db, SPREAD_STEP_DB),
+        "k": _fitted(pairs.k_db, SPREAD_STEP_DB),
+        "clearance": _fitted(pairs.clearance_m, CLEARANCE_STEP_M),
+        "point": _table(point, 1.0, "<u1" if len(points) <= 256 else "<u2"),
+        "points": {
+            "x": _rounded(sheet.worst_m[worst], 2),
+            "radius": _rounded(sheet.worst_radius_m[worst], 3),
+            "kind": [_KINDS.index(sheet.worst_kind[i]) for i in worst],
+            "model": model.tolist(),
+        },
         "ks": _axis(sheet.k_db),
         "sites": _axis(sheet.site_db),
         "years": _axis(sheet.conditions_db),
         "sigma": _axis(sheet.sigma_db),
         "margin": _axis(sheet.margin_db),
         "success": _table(sheet.success, 1.0 / 65535.0, "<u2"),
+        "stated": max(sheet.stated_margin_db or 0.0, 0.0),
         "needed": _table(sheet.needed_db, NEEDED_STEP_DB, "<u2"),
         "least": _table(sheet.least_db, NEEDED_STEP_DB, "<i2"),
         "snr": _axis(sheet.snr_db),
@@ -203,8 +210,10 @@ def _measured_data(table: MeasuredTable) -> dict[str, Any]:
             "first": table.fade_first_db,
             "step": table.fade_step_db,
             "count": table.share_below.shape[1],
-            "below": _floats(table.share_below),
-            "density": _floats(table.density),
+            # both tails count: a reading near the noise is divided by the share that is heard
+            "belowLogit": _fitted(logit(table.share_below), 1e-3),
+            "stillBelow": _fitted(table.still_below, 1.0 / 65535.0),
+            "densityLog": _fitted(np.log(np.maximum(table.density, 1e-18)), 1e-3),
         },
         "errorSteps": table.error_steps.tolist(),
         "errorWeight": table.error_weight.tolist(),
@@ -224,11 +233,7 @@ def _measured_data(table: MeasuredTable) -> dict[str, Any]:
     }
 
 
-def _floats(values: Floats) -> str:
-    return base64.b64encode(np.asarray(values, dtype="<f4").tobytes()).decode("ascii")
-
-
-def _end_data(end: EndSheet, texts: dict[tuple[str, str], int]) -> dict[str, Any]:
+def _end_data(end: EndSheet, lines: dict[LimitsLine, int]) -> dict[str, Any]:
     return {
         "name": end.name,
         "power": end.transmit_power_dbm,
@@ -256,16 +261,23 @@ def _end_data(end: EndSheet, texts: dict[tuple[str, str], int]) -> dict[str, Any
             for f in end.feeders
         ],
         "limits": [
-            [[texts.setdefault((line.status, line.reason), len(texts)) for line in row] for row in plane]
-            for plane in end.limits
+            [[lines.setdefault(line, len(lines)) for line in row] for row in plane] for plane in end.limits
         ],
     }
 
 
-def _table(values: Any, step: float, kind: str, rounded: Any = np.rint) -> dict[str, Any]:
+def _table(values: Any, step: float, kind: str, rounded: Any = np.rint, first: float = 0.0) -> dict[str, Any]:
     limits = np.iinfo(np.dtype(kind))
-    whole = np.clip(rounded(np.asarray(values) / step), limits.min, limits.max).astype(kind)
-    return {"step": step, "kind": kind[1:], "bytes": base64.b64encode(whole.tobytes()).decode("ascii")}
+    whole = np.clip(rounded((np.asarray(values) - first) / step), limits.min, limits.max).astype(kind)
+    text = base64.b64encode(whole.tobytes()).decode("ascii")
+    return {"first": first, "step": step, "kind": kind[1:], "bytes": text}
+
+
+def _fitted(values: Floats, most_step: float) -> dict[str, Any]:
+    """The whole range in a byte each where its step is fine enough, else in two."""
+    first, span = float(values.min()), float(np.ptp(values))
+    kind, most = ("<u1", 255) if span <= 255 * most_step else ("<u2", 65535)
+    return _table(values, span / most or 1.0, kind, first=first)
 
 
 def _axis(values: Floats) -> dict[str, float]:
@@ -289,7 +301,7 @@ def _header(sheet: FieldSheet) -> Html:
             "p",
             sheet.question,
             f" {distance_words(sheet.length_m)}, {sheet.frequency_hz / 1e6:g} MHz. ",
-            "Asked each way: ",
+            "Required each way: ",
             h("b", sheet.asked),
             ".",
         ),
@@ -431,7 +443,7 @@ def _budget(sheet: FieldSheet) -> Html:
         ("level", "Level expected, dBm"),
         ("least", "Least the receiver needs, dBm"),
         ("margin", "Margin, dB"),
-        ("needed", "Margin asked, dB"),
+        ("needed", "Required margin, dB"),
         ("success", "A message arrives"),
         ("onair", "Time on air, s"),
         ("measured", "Margin as measured, dB"),

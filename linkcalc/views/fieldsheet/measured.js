@@ -4,16 +4,12 @@
 const M = {}; // the tables, unpacked by measuredTables
 
 function measuredTables(given) {
-  const floats = (text) => {
-    const raw = atob(text);
-    const bytes = new Uint8Array(raw.length);
-    for (let i = 0; i < raw.length; i++) bytes[i] = raw.charCodeAt(i);
-    return new Float32Array(bytes.buffer); // little-endian, as every phone and computer today
-  };
+  const floats = (table) => Float64Array.from(decoded(table), (v) => table.first + v * table.step);
   Object.assign(M, given);
   M.fadeCount = given.fades.count;
-  M.below = Float64Array.from(floats(given.fades.below), (v) => Math.min(v, 1 - 1e-9)); // as the library keeps it
-  M.density = floats(given.fades.density);
+  M.below = floats(given.fades.belowLogit).map((v) => 1 / (1 + Math.exp(-v)));
+  M.stillBelow = floats(given.fades.stillBelow);
+  M.density = floats(given.fades.densityLog).map(Math.exp);
   M.provenTable = decoded(given.proven);
 }
 
@@ -222,7 +218,7 @@ function kernel(sigma, kind) {
     const at = Math.min(Math.max((value - M.fades.first) / M.fades.step, 0), M.fadeCount - 1);
     const low = Math.min(Math.floor(at), M.fadeCount - 2);
     const row = kind * M.fadeCount;
-    return M.below[row + low] + (at - low) * (M.below[row + low + 1] - M.below[row + low]);
+    return M.stillBelow[row + low] + (at - low) * (M.stillBelow[row + low + 1] - M.stillBelow[row + low]);
   };
   for (let d = -50; d <= 160; d++) {
     const mass = below(-(d - 0.5) * M.step) - below(-(d + 0.5) * M.step);

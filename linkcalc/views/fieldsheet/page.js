@@ -24,10 +24,8 @@ function decoded(table) {
 
 const loss = decoded(data.loss);
 const [site, conditions, kOf] = [data.site, data.conditions, data.k].map(decoded);
-const state = decoded(data.state);
-const worst = decoded(data.worst);
+const point = decoded(data.point);
 const clearance = decoded(data.clearance);
-const ratio = decoded(data.ratio);
 const [success, required, least] = [data.success, data.needed, data.least].map(decoded);
 measuredTables(data.measured);
 
@@ -43,11 +41,11 @@ function between(axis, values, value, offset = 0) {
 }
 
 function successOf(k, sigma, margin) {
-  const [row, share] = place(data.sigma, sigma);
-  const at = (kindOf(k) * data.sigma.count + row) * data.margin.count;
-  const lower = between(data.margin, success, margin, at);
-  const upper = between(data.margin, success, margin, at + data.margin.count);
-  return (lower * (1 - share) + upper * share) * data.success.step;
+  const [i, a] = place(data.ks, k);
+  const [j, b] = place(data.sigma, sigma);
+  const cell = (x, y) => between(data.margin, success, margin, (x * data.sigma.count + y) * data.margin.count);
+  const row = (x) => cell(x, j) * (1 - b) + cell(x, j + 1) * b;
+  return (row(i) * (1 - a) + row(i + 1) * a) * data.success.step;
 }
 
 // ---------------------------------------------------------------- the link
@@ -78,13 +76,20 @@ function spot(values, metres) {
 
 function mixed(table, at, [i, j]) {
   const row = (k) => table[k * data.far.length + j.low] * (1 - j.share) + table[k * data.far.length + j.high] * j.share;
-  return (row(i.low) * (1 - i.share) + row(i.high) * i.share) * at.step;
+  return at.first + (row(i.low) * (1 - i.share) + row(i.high) * i.share) * at.step;
 }
 
-// All that does not depend on the heights, so that every pair of heights is quickly looked at.
-function fitted(chosen = sheet) {
+const limitsOf = (e, chosen) => {
+  const [status, reason, power, lawful] = data.limits[data.ends[e].limits[chosen.signal][chosen.antenna[e]][chosen.feeder[e]]];
+  return { status, reason, power, lawful };
+};
+
+// All that does not depend on the heights, so that every pair of heights is quickly looked at. Power over a
+// legal limit does not count, but a reading was taken with it.
+function fitted(chosen = sheet, reading = false) {
+  const limits = data.ends.map((_, e) => limitsOf(e, chosen));
   const ends = data.ends.map((end, e) => ({
-    power: end.power,
+    power: reading ? end.power : limits[e].power,
     gain: end.antennas[chosen.antenna[e]].gain,
     feeder: end.feeders[chosen.feeder[e]],
     extra: end.extra,
@@ -92,14 +97,15 @@ function fitted(chosen = sheet) {
   const least = ends.map((end) => end.feeder.noise + data.signals[chosen.signal].snr);
   const gain = ends[0].gain.map((g, i) => g + ends[1].gain[i]);
   const lost = ends[0].feeder.loss + ends[1].feeder.loss + ends[0].extra + ends[1].extra + data.polarisationDb;
-  return { ends, least, gain, lost };
+  return { ends, least, gain, lost, lawful: limits.every((line) => line.lawful) };
 }
 
 // At two of the heights worked out, by their numbers.
 function judged(fit, i, j) {
   const at = i * data.far.length + j;
-  const unsure = { site: site[at] * data.site.step, conditions: conditions[at] * data.conditions.step, k: kOf[at] * data.k.step };
-  return judgedWith(fit, data.far[j] - data.near[i], loss[at] * data.loss.step, unsure, at);
+  const value = (table, of) => of.first + table[at] * of.step;
+  const unsure = { site: value(site, data.site), conditions: value(conditions, data.conditions), k: value(kOf, data.k) };
+  return judgedWith(fit, data.far[j] - data.near[i], value(loss, data.loss), unsure, at);
 }
 
 // At any two heights, in metres.
@@ -110,10 +116,10 @@ function judgedAt(fit, heights) {
   return { ...judgedWith(fit, heights[1] - heights[0], mixed(loss, data.loss, spots), unsure, at), spots };
 }
 
-const verdictOf = (margin, closesFrom, failsBelow) =>
-  margin >= closesFrom ? "closes" : margin >= failsBelow ? "at_risk" : "does_not_close";
+const verdictOf = (margin, closesFrom, failsBelow, mayClose) =>
+  margin < failsBelow ? "does_not_close" : margin >= closesFrom && mayClose && data.reachable ? "closes" : "at_risk";
 
-// Of the tables by K: the nearest row; between rows and columns, straight lines.
+// Nearest row of the tables of fading.
 const kindOf = (k) => Math.round(Math.min(Math.max((k - data.ks.first) / data.ks.step, 0), data.ks.count - 1));
 
 function requiredOf(k, year, unknown) {
@@ -123,7 +129,7 @@ function requiredOf(k, year, unknown) {
   const cell = (x, y, z) => required[((x * data.years.count) + y) * data.sites.count + z];
   const line = (x, y) => cell(x, y, m) * (1 - c) + cell(x, y, m + 1) * c;
   const plane = (x) => line(x, j) * (1 - b) + line(x, j + 1) * b;
-  return (plane(i) * (1 - a) + plane(i + 1) * a) * data.needed.step;
+  return Math.max((plane(i) * (1 - a) + plane(i + 1) * a) * data.needed.step, data.stated);
 }
 
 function leastOf(k, year) {
@@ -142,7 +148,7 @@ function judgedWith(fit, rise, lossDb, unsure, at) {
     const { feeder } = fit.ends[receiver];
     const [unknown, year] = [Math.hypot(unsure.site, feeder.site), Math.hypot(unsure.conditions, feeder.conditions)];
     const needed = requiredOf(unsure.k, year, unknown);
-    const verdict = verdictOf(margin, needed, leastOf(unsure.k, year));
+    const verdict = verdictOf(margin, needed, leastOf(unsure.k, year), fit.lawful && data.groundKnown);
     return { sender, receiver, level, margin, sigma: Math.hypot(unknown, year), site: unknown, needed, verdict, k: unsure.k, least: fit.least[receiver] };
   });
   const order = ["does_not_close", "at_risk", "closes"];
@@ -152,7 +158,7 @@ function judgedWith(fit, rise, lossDb, unsure, at) {
     rank(back) < rank(there) || (rank(back) === rank(there) && back.margin - back.needed < there.margin - there.needed)
       ? back
       : there;
-  return { ways, weaker, lacking: Math.max(there.needed - there.margin, back.needed - back.margin), at };
+  return { ways, weaker, lacking: Math.max(there.needed - there.margin, back.needed - back.margin), at, lawful: fit.lawful };
 }
 
 // ---------------------------------------------------------------- words
@@ -220,8 +226,14 @@ function showVerdict(found) {
   $("bar").dataset.verdict = weaker.verdict;
   put("verdict", data.verdicts[weaker.verdict]);
   put("verdict-margin", `${decibels(weaker.margin)} of margin predicted`, weaker.margin);
-  const short = spare >= 0 ? `${decibels(spare)} more than asked` : `${decibels(-spare)} short of the ${decibels(weaker.needed)} asked`;
-  put("verdict-line", `Weaker way ${wayWords(weaker)}: ${short}; a message arrives with ${percent(chance(weaker))}.`);
+  const short = spare >= 0 ? `${decibels(spare)} more than required` : `${decibels(-spare)} short of the ${decibels(weaker.needed)} required`;
+  const why = [
+    found.lawful ? "" : "over the legal limits",
+    data.reachable ? "" : "other users of the channel alone spoil too many messages",
+    data.groundKnown ? "" : "the ground between is not known",
+  ].filter(Boolean);
+  const atBest = why.length ? ` At best at risk: ${why.join("; ")}.` : "";
+  put("verdict-line", `Weaker way ${wayWords(weaker)}: ${short}; a message arrives with ${percent(chance(weaker))}.${atBest}`);
 }
 
 const chance = (way) => successOf(way.k, way.sigma, way.margin);
@@ -257,7 +269,7 @@ function showBudget(found) {
     put(`${id}-onair`, data.signals[sheet.signal].onAir[w].toFixed(3));
   });
   const sigma = Math.max(...found.ways.map((way) => way.sigma));
-  const model = data.models[(state[found.at] >> 4) & 3];
+  const model = data.models[data.points.model[point[found.at]]];
   const tries = data.tries > 1 ? `, within ${data.tries} tries` : "";
   const measured = sheet.readings.length ? "the readings not counted" : "not yet measured";
   put("sure-line", `Predicted by ${model}, ${measured}: as likely as not within ${decibels(0.6745 * sigma)} of the truth (standard deviation ${decibels(sigma)}). A message arrives${tries}, that doubt counted.`);
@@ -266,8 +278,9 @@ function showBudget(found) {
 function showLimits() {
   const line = $("limits-line");
   const said = data.ends.map((end, e) => {
-    const [status, reason] = data.limits[end.limits[sheet.signal][sheet.antenna[e]][sheet.feeder[e]]];
-    return { status, text: `${NAMES[e]}: ${status === "over" ? "over the table's legal limits, " : ""}${reason}` };
+    const { status, reason, power } = limitsOf(e, sheet);
+    const turned = power < end.power - 0.005 ? `; answered for ${fixed(power, 1)}\u00a0dBm` : "";
+    return { status, text: `${NAMES[e]}: ${status === "over" ? "over the table's legal limits, " : ""}${reason}${turned}` };
   });
   const worrying = said.filter((s) => s.status !== "within");
   line.classList.toggle("over", said.some((s) => s.status === "over"));
@@ -286,7 +299,7 @@ function showLimits() {
 function showAdvice(fit, found) {
   const items = [];
   const [near, far] = sheet.height;
-  if (found.lacking <= 0) items.push(`What is asked is reached as it stands, with ${decibels(-found.lacking)} to spare.`);
+  if (found.lacking <= 0) items.push(`The required margin is reached as it stands, with ${decibels(-found.lacking)} to spare.`);
   else {
     const one = [nearestThatDoes(data.near, near, (m) => judgedAt(fit, [m, far])), nearestThatDoes(data.far, far, (m) => judgedAt(fit, [near, m]))];
     one.forEach((metres, e) => {
@@ -341,10 +354,10 @@ const REACHES = { ground: "the ground reaches", trees: "trees reach", building: 
 
 function showPath(found) {
   const at = found.at;
-  const x = worst[at] * data.worst.step;
+  const x = data.points.x[point[at]];
   const clear = mixed(clearance, data.clearance, found.spots);
-  const share = mixed(ratio, data.ratio, found.spots);
-  const what = data.kinds[(state[at] >> 6) & 3];
+  const share = clear / data.points.radius[point[at]];
+  const what = data.kinds[data.points.kind[point[at]]];
   const where = `${distanceWords(x)} from ${NAMES[0]}`;
   const zone = `${fixed(100 * share, 0)}\u00a0% of the first Fresnel zone`;
   const said =
@@ -490,7 +503,7 @@ function judgedReading(reading) {
   const chosen = fittedOf(reading);
   let found = { w, lacking: chosen.lacking, over: null, level: null, reading };
   if (!chosen.lacking) {
-    const fit = fitted(chosen);
+    const fit = fitted(chosen, true);
     const heights = [reading.near_height_m ?? data.ends[0].planned, reading.far_height_m ?? data.ends[1].planned];
     const way = judgedAt(fit, heights).ways[w];
     const receiver = M.receivers[way.receiver][chosen.feeder[way.receiver]];
@@ -647,7 +660,7 @@ function measured(found) {
     return {
       way, margin, needed, sent, received, noise,
       interval: [way.margin - shortfall.quantile(0.975), way.margin - shortfall.quantile(0.025)],
-      verdict: verdictOf(margin, needed, failsBelow),
+      verdict: verdictOf(margin, needed, failsBelow, found.lawful),
       contradicts: 2 * Math.min(Math.max(odd, impossible), levels.length) > levels.length && levels.length > 0,
       unexplained: sent - received >= 3 && otherwise >= 0.05 ? otherwise : 0,
       empty: !levels.length && !counted.length,
@@ -694,7 +707,7 @@ function showMeasured(found) {
     const pieces = [];
     if (m.empty) pieces.push("nothing read, leans on the other way");
     else pieces.push(`${decibels(m.margin)} of margin, 95\u00a0% likely within ${fixed(m.interval[0], 0)} to ${fixed(m.interval[1], 0)}`);
-    pieces.push(`${decibels(Math.max(m.needed, 0))} asked`);
+    pieces.push(`${decibels(m.needed)} required`);
     if (m.sent) pieces.push(proofWords(m.sent, m.received));
     if (m.noise && m.noise.shift > 3) pieces.push(`noise ${decibels(m.noise.shift)} over the expected`);
     if (m.contradicts) pieces.push("the levels read contradict the answer: check settings and antennas, read again");

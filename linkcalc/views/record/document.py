@@ -167,7 +167,7 @@ def _answer(record: Record) -> Html:
     link, result, survey = record.link, record.result, record.survey
     question = (
         f"Does the radio link from {link.from_} to {link.to} ({path_words(result)}) reach in each direction "
-        f"what is asked of it: {asked_words(Requirement.of(link))}?"
+        f"what is required of it: {asked_words(Requirement.of(link))}?"
     )
     said = _less_verdict(result.headline)
     lines = [said]
