@@ -603,13 +603,11 @@ def _part(profile: Profile, first: int, last: int) -> Profile:
 
 
 def _hop(case: LinkCase, part: Profile, *, first: bool) -> LinkCase:
-    """One hop, the relay standing in for the station it replaces."""
-    replaced = case.far if first else case.near
-    relay = replaced.model_copy(
-        update={"antenna_height_m": RELAY_MAST_M, "extra_loss": [], "noise_rise_db": 0.0, "building": "none"}
-    )
-    hop = case.with_stations({"far" if first else "near": relay})
-    return replace(hop, profile=part)
+    """One hop, the relay standing in for the station it replaces, whose feeder it has, longer on a taller mast."""
+    end: End = "far" if first else "near"
+    case = case.raised(far_m=RELAY_MAST_M) if first else case.raised(near_m=RELAY_MAST_M)
+    relay = case.station(end).model_copy(update={"extra_loss": [], "noise_rise_db": 0.0, "building": "none"})
+    return replace(case.with_stations({end: relay}), profile=part)
 
 
 def _measure(case: LinkCase) -> Iterator[Advice]:

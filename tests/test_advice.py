@@ -489,6 +489,21 @@ def test_a_relay_that_suffices_closes_both_hops(tmp_path: Path) -> None:
     assert shares[0] * shares[1] >= 0.8
 
 
+def test_a_relay_on_a_taller_mast_has_a_longer_feeder() -> None:
+    """The tank's antenna stands at 3 m on 10 m of cable: the relay that replaces it, on a 6 m mast, has 13 m."""
+    base = powered(20.0)
+    feeder = Feeder(type="rg58", length_m=10.0)
+    case = changed(base, "tank", feeder=feeder)
+    told = next(a for a in advice(case) if a.kind == "relay")
+    first, second = hops(case, told)
+    assert case.near.antenna_height_m == 3.0
+    second = replace(
+        second, near=second.near.model_copy(update={"feeder": Feeder(type="rg58", length_m=13.0)})
+    )
+    weaker_db = min(hop.weaker_margin_db for hop in (first, second))
+    assert told.fade_margin_db == pytest.approx(weaker_db, abs=1e-6)
+
+
 def test_a_relay_is_told_of_only_where_it_gains_three_decibels() -> None:
     """From a village that its mast cannot look over, which grows: first worth while, then not."""
     fsk = {"kind": "fsk", "bit_rate_bps": 4800.0, "deviation_hz": 5000.0, "required_snr_db": 10.0}
