@@ -175,7 +175,7 @@ def test_figures_of_the_record_are_those_of_a_check(planned: Record, tmp_path: P
     link = check_plan(load_plan(plan_of(tmp_path))).links[0]
     ways = link.directions
     assert page.row("Margin predicted") == [minus(decibel_words(d.fade_margin_db)) for d in ways]
-    assert page.row("A message arrives, with its tries") == [
+    assert page.row("A message arrives, all such sites, with its tries") == [
         probability_words(d.delivery_probability) for d in ways
     ]
     margins = page.row("Margin, received over sensitivity")[:2]

@@ -187,7 +187,12 @@ def _answer(record: Record) -> Html:
         ("Margin predicted", [decibel_words(d.fade_margin_db) for d in ways]),
         ("90 % interval", [likely_words(d) for d in ways]),
         ("Required margin", [asked_margin_words(d) for d in ways]),
-        ("A message arrives, with its tries", [probability_words(d.delivery_probability) for d in ways]),
+        ("Such sites work", [probability_words(d.site_share) for d in ways]),
+        ("Messages that arrive there", [probability_words(d.success_where_it_works) for d in ways]),
+        (
+            "A message arrives, all such sites, with its tries",
+            [probability_words(d.delivery_probability) for d in ways],
+        ),
         ("On a single try", [probability_words(d.delivery_probability_single) for d in ways]),
         (
             f"At least, {trimmed(ways[0].year_share_percent)} % of the year",
