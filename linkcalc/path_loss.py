@@ -579,12 +579,15 @@ class Losses:
         return np.isfinite(self.free_space_db)
 
     @property
-    def unshared_surroundings_db(self) -> Floats:
-        """What the surroundings of both ends would take without the trees."""
-        share = self.vegetation_share
-        with np.errstate(divide="ignore", invalid="ignore"):
-            alone = self.vegetation_db * (1.0 - share) / share
-        return np.where(share > 0.0, alone, self.near_surroundings_db + self.far_surroundings_db)
+    def trees_govern(self) -> NDArray[np.bool_]:
+        """Where the trees take more than what surrounds the antennas, which then counts by `SHARED`."""
+        return np.asarray((self.vegetation_db > 0.0) & (self.trees_db >= self.vegetation_db))
+
+    @property
+    def felled_db(self) -> Floats:
+        """What a path without its trees would lose less."""
+        around = self.near_surroundings_db + self.far_surroundings_db
+        return np.where(self.trees_govern, self.trees_db - around * (1.0 / SHARED - 1.0), self.trees_db)
 
     @property
     def ground_unknown(self) -> NDArray[np.bool_]:

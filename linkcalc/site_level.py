@@ -279,7 +279,7 @@ def update(
     >>> heard = Heard(np.linspace(-23.0, -18.0, 10), np.full(10, 15.0), np.ones(10))
     >>> found = update([Group((heard,))], site_db=12.0, fading="rician", rician_k_db=10.0)
     >>> round(found.excess.mean), round(found.excess.standard_deviation, 1)
-    (19, 2.6)
+    (19, 3.6)
     """
     total_db = max(math.hypot(site_db, day_db), STEP_DB)
     grid = _grid([h for g in groups for h in g.directions], total_db)

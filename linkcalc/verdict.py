@@ -16,7 +16,7 @@ from linkcalc.errors import OutOfRangeWarning
 from linkcalc.judgement import judge as judge_direction
 from linkcalc.legal import Excess, lawful
 from linkcalc.link_case import LinkCase, feeder_loss_db
-from linkcalc.path_loss import clearance, every_model, profile_losses, spread_db, two_ray_db
+from linkcalc.path_loss import SHARED, clearance, every_model, profile_losses, spread_db, two_ray_db
 from linkcalc.plan import Link, LoadedPlan, Station
 from linkcalc.propagation import fresnel, noise, refractivity
 from linkcalc.reliability import mean_success
@@ -307,18 +307,19 @@ def _direction(case: LinkCase, facts: PathFacts, *, back: bool) -> Direction:
 
 def _limited_by(case: LinkCase, facts: PathFacts, budget: Budget, tx: Station, rx: Station) -> str:
     """The largest avoidable loss of this direction, in words; distance where none stands out."""
-    # what taking each of them away would bring: trees and surroundings are in part the same
-    both_db = float(case.losses.trees_db[0]) + sum(facts.surroundings_loss_db)
-    trees_db = both_db - float(case.losses.unshared_surroundings_db[0])
-    share = max(both_db - float(case.losses.vegetation_db[0]), 0.0) / max(
-        sum(facts.surroundings_loss_db), 1e-9
-    )
+    # what taking each of them away would bring: trees and surroundings are in part the same, and an allowance stays
+    trees_db, around_db = float(case.losses.vegetation_db[0]), list(facts.surroundings_loss_db)
+    if not case.losses.trees_govern[0]:
+        allowed_db = case.situation.installation_db
+        more_db = [max(loss_db - allowed_db, 0.0) for loss_db in around_db]
+        bring = 1.0 - (1.0 - SHARED) * trees_db / max(sum(more_db), 1e-9)
+        around_db = [max(bring, 0.0) * loss_db for loss_db in more_db]
     costs = {
         _terrain_words(case, facts): float(case.losses.ground_db[0]),
-        f"trees in the path ({case.path.depth_m:.0f} m)": trees_db,
+        f"trees in the path ({case.path.depth_m:.0f} m)": float(case.losses.felled_db[0]),
         **{
-            f"what surrounds the low antenna of {station.name}": share * loss_db
-            for station, loss_db in zip((case.near, case.far), facts.surroundings_loss_db, strict=True)
+            f"what surrounds the low antenna of {station.name}": loss_db
+            for station, loss_db in zip((case.near, case.far), around_db, strict=True)
         },
         f"noise at {rx.name} while the engine runs": rx.noise_rise_db,
         f"radio noise around {rx.name}": float(case.noise(rx).external_db),
