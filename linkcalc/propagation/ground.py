@@ -61,7 +61,7 @@ def ground_constants(ground_class: GroundClass, frequency_hz: ArrayLike) -> Grou
     References
     ----------
     Permittivity and low-frequency conductivity: Rec. ITU-R P.527-6, attachment, figure 24 (B: two readers).
-    Values at 1 GHz and exponents: Rec. ITU-R P.2040, table of materials (B: two transcriptions), stated
+    Values at 1 GHz and exponents: Rec. ITU-R P.2040, table of materials (B: two copies), stated
     from 1 to 10 GHz: very dry 0.00015 f^2.52, medium dry 0.035 f^1.63, wet 0.15 f^1.30 S/m, f in GHz.
 
     Examples
