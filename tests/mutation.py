@@ -35,7 +35,7 @@ TARGETS: dict[str, tuple[str, ...]] = {
     "linkcalc.legal": ("tests/test_legal.py",),
     "linkcalc.reliability": ("tests/test_reliability.py",),
     "linkcalc.verdict": ("tests/test_verdict.py",),
-    "linkcalc.advice": ("tests/test_advice.py",),
+    "linkcalc.advice": ("tests/test_advice_figures.py", "tests/test_advice.py"),
     "linkcalc.heights": ("tests/test_heights.py",),
     "linkcalc.site_level": ("tests/test_site_level.py",),
     "linkcalc.area.margins": ("tests/area/test_same_as_check.py", "tests/area/test_coverage.py"),
