@@ -42,7 +42,7 @@ TARGETS: dict[str, tuple[str, ...]] = {
     "linkcalc.tank.risk": ("tests/test_tank.py",),
     "linkcalc.tank.solve": ("tests/test_tank.py",),
     "linkcalc.fleet.judge": ("tests/fleet/test_worked_out_and_played.py",),
-    "linkcalc.fleet.mends": ("tests/fleet/test_worked_out_and_played.py",),
+    "linkcalc.fleet.mends": ("tests/fleet/test_mends.py",),
     "linkcalc.messages": ("tests/test_messages.py",),
     "linkcalc.exposure": ("tests/test_exposure.py",),
     "linkcalc.rules.limits": ("tests/rules",),
