@@ -113,7 +113,7 @@ def test_each_end_answers_for_what_it_sends() -> None:
         assert times[other].time_on_air_s == pytest.approx(case.signal.time_on_air_s(5))  # type: ignore[union-attr]
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(
     place=st.sampled_from(
         [
