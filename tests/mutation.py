@@ -44,7 +44,7 @@ TARGETS: dict[str, tuple[str, ...]] = {
     "linkcalc.area.margins": ("tests/area/test_same_as_check.py", "tests/area/test_coverage.py"),
     "linkcalc.tank.risk": ("tests/test_tank.py",),
     "linkcalc.tank.solve": ("tests/test_tank.py",),
-    "linkcalc.fleet.judge": ("tests/fleet/test_worked_out_and_played.py",),
+    "linkcalc.fleet.judge": ("tests/fleet/test_judge.py",),
     "linkcalc.fleet.mends": ("tests/fleet/test_mends.py",),
     "linkcalc.messages": ("tests/test_messages.py",),
     "linkcalc.exposure": ("tests/test_exposure.py",),
