@@ -402,7 +402,7 @@ def _path(case: LinkCase, found: Losses) -> tuple[ArrayLike, ...]:
     return (
         case.path_db(found),
         *(together_db(parts, kind) ** 2 for kind in _KINDS),
-        fading_k_db(found),
+        fading_k_db(case, found),
         found.clearance_ratio,
         found.ground_unknown,
         np.array(MODELS, dtype=object)[found.model],

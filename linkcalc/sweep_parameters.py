@@ -242,6 +242,7 @@ _LINK: Mapping[str, frozenset[str]] = {
     "required_success": frozenset({"asked"}),
     "confidence": frozenset({"asked"}),
     "channel_busy_percent": frozenset({"asked"}),
+    "hopping_bandwidth_mhz": frozenset({"path"}),
 }
 
 

@@ -26,6 +26,7 @@ VALUES: dict[str, list[Any]] = {
     "required_success": [0.5, 0.99],
     "confidence": [0.5, 0.95],
     "channel_busy_percent": [0.0, 8.0],
+    "hopping_bandwidth_mhz": [0.0, 26.0],
     "surroundings": ["none", "woodland"],
     "surroundings_height_m": [5.0, 12.0],
     "surroundings_distance_m": [5.0, 30.0],
@@ -143,7 +144,7 @@ def set_in(tables: Any, name: str, value: Any) -> None:
 
 LINK = {
     "frequency_mhz", "payload_bytes", "reply_payload_bytes", "tries", "required_margin_db",
-    "required_success", "confidence", "channel_busy_percent",
+    "required_success", "confidence", "channel_busy_percent", "hopping_bandwidth_mhz",
 }  # fmt: skip
 TERRAIN = {"surface_kind", "step_m", "largest_hole_m", "sea_without_data"}
 CSS_OR_FSK = {
