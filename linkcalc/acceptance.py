@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.special import bdtr, bdtrc, betaincinv, ndtri
 
 from linkcalc._arrays import checked
+from linkcalc.answer import Answer
 from linkcalc.errors import DomainError
 
 CAUTION = (
@@ -477,9 +478,11 @@ class RuleOutcome:
     """From so many packets on these limits hold: packets, lost to pass (-1: not yet), lost to fail."""
 
 
-@dataclass(frozen=True)
-class Acceptance:
+@dataclass(frozen=True, eq=False, repr=False)
+class Acceptance(Answer):
     """Tests that prove a success rate, how long they take, and what a count shows."""
+
+    _rows = "rules"
 
     success: float
     confidence: float

@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked
 from linkcalc._version import __version__
+from linkcalc.answer import Answer, view
 from linkcalc.area.height_pairs import HeightPairs, height_pairs
 from linkcalc.area.margins import SPREADING_FACTORS
 from linkcalc.compass import declination_deg
@@ -136,8 +137,8 @@ class SheetProfile:
     fresnel_radius_m: Floats
 
 
-@dataclass(frozen=True, eq=False)
-class FieldSheet:
+@dataclass(frozen=True, eq=False, repr=False)
+class FieldSheet(Answer):
     """Everything on a field sheet."""
 
     title: str
@@ -203,6 +204,10 @@ class FieldSheet:
     measured: MeasuredTable
     """For what is read on site."""
     cautions: tuple[str, ...]
+
+    def to_html(self) -> str:
+        """Return the page, for a browser without network."""
+        return str(view("fieldsheet").field_sheet_html(self))
 
 
 def field_sheet(

@@ -7,11 +7,13 @@ pair, with a feeder that grows as its antenna is raised.
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked
+from linkcalc.answer import Answer, installed
 from linkcalc.area.height_pairs import height_pairs
 from linkcalc.budget import DECIMALS
 from linkcalc.errors import DomainError
@@ -24,6 +26,9 @@ from linkcalc.requirement import VERDICTS, Requirement
 from linkcalc.result import Assumption, VerdictWord
 from linkcalc.uncertainty import noise_items, together_db
 from linkcalc.verdict import check_link, recorded_notes
+
+if TYPE_CHECKING:
+    import xarray
 
 LOWEST_M = 1.0
 """Lowest antenna looked at; Rec. ITU-R P.1812 is stated from here."""
@@ -83,8 +88,8 @@ class Pair:
     """The lesser of both directions."""
 
 
-@dataclass(frozen=True)
-class HeightTable:
+@dataclass(frozen=True, eq=False, repr=False)
+class HeightTable(Answer):
     """The answer for one link."""
 
     link: str
@@ -111,6 +116,32 @@ class HeightTable:
     best: Pair
     """The pair with most to spare."""
     assumed: tuple[Assumption, ...]
+
+    def rows(self) -> list[dict[str, Any]]:
+        """Return a row for each pair of heights."""
+        near, far = np.meshgrid(self.near_height_m, self.far_height_m, indexing="ij")
+        columns = {"near_height_m": near, "far_height_m": far, "margin_db": self.margin_db,
+                   "lacking_db": self.lacking_db, "cost": self.cost, "closes": self.closes}  # fmt: skip
+        cells = zip(*(c.ravel().tolist() for c in columns.values()), strict=True)
+        return [dict(zip(columns, row, strict=True)) for row in cells]
+
+    def to_xarray(self) -> "xarray.Dataset":
+        """Return margins, what lacks and costs over both heights; raises `LinkcalcError` without xarray."""
+        dims = ("near_height_m", "far_height_m")
+        dataset: xarray.Dataset = installed("xarray").Dataset(
+            {
+                name: (dims, np.array(values), {"units": unit})
+                for name, values, unit in (
+                    ("margin_db", self.margin_db, "dB"),
+                    ("lacking_db", self.lacking_db, "dB"),
+                    ("cost", self.cost, ""),
+                    ("closes", self.closes, ""),
+                )
+            },
+            coords={d: (d, getattr(self, d).copy(), {"units": "m"}) for d in dims},
+            attrs={"link": self.link, "near": self.from_, "far": self.to, "asked": self.asked},
+        )
+        return dataset
 
     @property
     def closes(self) -> NDArray[np.bool_]:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from linkcalc._arrays import Floats, checked
+from linkcalc.answer import Answer
 from linkcalc.errors import DomainError, PlanError
 from linkcalc.plan.wording import element
 from linkcalc.reliability import message_failure, rician_outage, success_by_try, two_way_success
@@ -479,9 +480,11 @@ CAUTION = (
 )
 
 
-@dataclass(frozen=True)
-class MessagesSection:
+@dataclass(frozen=True, eq=False, repr=False)
+class MessagesSection(Answer):
     """The messages of a whole plan."""
+
+    _rows = "messages"
 
     messages: tuple[MessageAnswer, ...]
     caution: str = CAUTION

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from linkcalc._arrays import Floats
+from linkcalc.answer import Answer
 from linkcalc.energy import (
     CAUTION,
     CHEMISTRIES,
@@ -153,9 +154,11 @@ class StationEnergy:
     """A few words."""
 
 
-@dataclass(frozen=True)
-class EnergySection:
+@dataclass(frozen=True, eq=False, repr=False)
+class EnergySection(Answer):
     """The energy of a whole plan."""
+
+    _rows = "stations"
 
     stations: tuple[StationEnergy, ...]
     line: str

@@ -11,12 +11,14 @@ from dataclasses import dataclass
 from datetime import date
 from importlib.metadata import version
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 
 from linkcalc._arrays import Floats
 from linkcalc._version import __version__
 from linkcalc.acceptance import Acceptance, acceptance
+from linkcalc.answer import Answer, view
 from linkcalc.errors import LinkcalcError
 from linkcalc.exposure import CAVEAT, StationKeeping
 from linkcalc.exposure import section as exposure_section
@@ -121,8 +123,8 @@ class SiteMap:
     cell_m: float
 
 
-@dataclass(frozen=True)
-class Record:
+@dataclass(frozen=True, eq=False, repr=False)
+class Record(Answer):
     """Everything a record shows."""
 
     title: str
@@ -150,6 +152,14 @@ class Record:
     warnings: tuple[str, ...]
     inputs: tuple[InputFile, ...]
     versions: tuple[tuple[str, str], ...]
+
+    def to_html(self, signed_by_lines: int = 2) -> str:
+        """Return the record as a page that stands alone."""
+        return str(view("record").record_html(self, signed_by_lines))
+
+    def to_pdf(self, paper: Literal["a4", "letter"] = "a4", signed_by_lines: int = 2) -> bytes:
+        """Return the record as a PDF; raises `LinkcalcError` without the extra linkcalc[pdf]."""
+        return bytes(view("record").record_pdf(self.to_html(signed_by_lines), paper))
 
     @property
     def verdict(self) -> VerdictWord:

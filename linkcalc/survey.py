@@ -13,6 +13,7 @@ from typing import Literal
 
 import numpy as np
 
+from linkcalc.answer import Answer
 from linkcalc.errors import OutOfRangeWarning, ReadingsError
 from linkcalc.fitted import Fitted, UnmappedError
 from linkcalc.legal import Excess, lawful
@@ -69,9 +70,11 @@ class OneMore:
     """With one reading at the planned heights; None where the readings were taken there."""
 
 
-@dataclass(frozen=True)
-class Survey:
+@dataclass(frozen=True, eq=False, repr=False)
+class Survey(Answer):
     """The answer to a file of readings on one link."""
+
+    _rows = "directions"
 
     name: str
     verdict: VerdictWord

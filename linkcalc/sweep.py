@@ -22,12 +22,12 @@ from linkcalc._version import __version__
 from linkcalc.area.height_pairs import by_numba, pair_losses
 from linkcalc.budget import DECIMALS, REQUIRED_SNR, THERMAL_NOISE, total_db
 from linkcalc.energy import transmit_current_ma
-from linkcalc.errors import DomainError, PlanError
+from linkcalc.errors import ArgumentError, DomainError, PlanError
 from linkcalc.judgement import judgement
 from linkcalc.legal import lawful
 from linkcalc.link_case import ENDS, End, LinkCase
 from linkcalc.path_loss import MODELS, Losses
-from linkcalc.plan import Link, LoadedPlan, Plan, Station
+from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
 from linkcalc.plan.faults import faults, summary
 from linkcalc.plan.wording import quoted
 from linkcalc.requirement import VERDICTS, Requirement
@@ -46,13 +46,12 @@ MOST_CELLS = 10_000_000
 _VERDICTS = np.array(VERDICTS, dtype=object)
 
 
-def sweep_plan(loaded: LoadedPlan, vary: Mapping[str, Any], *, link: str | None = None) -> Sweep:
+def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = None) -> Sweep:
     """Evaluate one link for every combination of values.
 
     Parameters
     ----------
-    loaded : LoadedPlan
-        From `linkcalc.load_plan` or `linkcalc.plan_from`.
+    loaded : path, mapping, Plan or LoadedPlan
     vary : mapping of str to array_like, shape (n,)
         What to vary, and its values in the unit that the name states: keys of the plan that bear on the
         link, such as ``spreading_factor``, ``transmit_power_dbm``, ``far.antenna_height_m`` or
@@ -91,7 +90,10 @@ def sweep_plan(loaded: LoadedPlan, vary: Mapping[str, Any], *, link: str | None 
     Traceback (most recent call last):
     linkcalc.errors.DomainError: spreading_factor = 7 is given twice
     """
+    loaded = as_plan(loaded)
     plan = loaded.plan
+    if not isinstance(vary, Mapping):
+        raise ArgumentError(f'vary is a dict such as {{"sf": range(7, 13)}}; not {type(vary).__name__}')
     chosen = _chosen_link(plan, link)
     near, far = plan.station_named(chosen.from_), plan.station_named(chosen.to)
     if not vary:

@@ -1,5 +1,6 @@
 """The whole answer for a fleet: who reaches whom, how it fares, and what each node should use."""
 
+import json
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -9,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
+from linkcalc.answer import Answer
 from linkcalc.energy import LONGEST_QUOTED_YEARS, battery_life_years, capacity_share
 from linkcalc.fleet.assign import Assignment, Choice, assign, charge_mah_per_day, options
 from linkcalc.fleet.contention import Outlook, outlook, reach
@@ -150,9 +152,11 @@ class AsPlanned:
     charge_mah_per_day: float
 
 
-@dataclass(frozen=True, eq=False)
-class FleetResult:
+@dataclass(frozen=True, eq=False, repr=False)
+class FleetResult(Answer):
     """The answer for a fleet."""
+
+    _rows = "nodes"
 
     title: str
     verdict: VerdictWord
@@ -186,6 +190,18 @@ class FleetResult:
     notes: tuple[str, ...]
     drawing: Paths
 
+    def to_geojson(self) -> str:
+        """Return sheds and nodes as points, and who reports where as lines: GeoJSON (RFC 7946)."""
+        sheds = {s.name: (s.longitude_deg, s.latitude_deg) for s in self.sheds}
+        features = [_feature("Point", at, what="shed", name=name) for name, at in sheds.items()]
+        for n in self.nodes:
+            at = (n.longitude_deg, n.latitude_deg)
+            about = {"verdict": n.verdict, "shed": n.shed, "spreading_factor": n.spreading_factor,
+                     "power_dbm": n.power_dbm, "assured": n.assured}  # fmt: skip
+            features.append(_feature("Point", at, what="node", name=n.name, **about))
+            features.append(_feature("LineString", [at, sheds[n.shed]], what="path", name=n.name, **about))
+        return json.dumps({"type": "FeatureCollection", "features": features}, ensure_ascii=False) + "\n"
+
     @property
     def worst(self) -> NodeAnswer:
         """The node with the least success."""
@@ -205,6 +221,14 @@ class FleetResult:
     def line(self) -> str:
         """One line."""
         return f"{self.met} of {len(self.nodes)} nodes have the success asked, {self.required_success:g}"
+
+
+def _feature(kind: str, coordinates: Any, **properties: Any) -> dict[str, Any]:
+    return {
+        "type": "Feature",
+        "geometry": {"type": kind, "coordinates": coordinates},
+        "properties": properties,
+    }
 
 
 def answer(

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from linkcalc.answer import Answer
 from linkcalc.errors import PlanError
 from linkcalc.messages import FadingChannel, airtimes_s, by_site, fits, way
 from linkcalc.plan.control import event_message, reporting_message
@@ -80,8 +81,8 @@ class Simulated:
     largest_overrun_m3: float
 
 
-@dataclass(frozen=True)
-class TankAnswer:
+@dataclass(frozen=True, eq=False, repr=False)
+class TankAnswer(Answer):
     """Everything found about the tank."""
 
     report: str | None
