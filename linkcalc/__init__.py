@@ -15,7 +15,6 @@ if TYPE_CHECKING:
 
     from linkcalc import propagation as propagation
     from linkcalc import radio as radio
-    from linkcalc.acceptance import Acceptance as Acceptance
     from linkcalc.answer import Answer as Answer
     from linkcalc.area.coverage import CoverageResult as CoverageResult
     from linkcalc.area.relay_result import RelaySiting as RelaySiting
@@ -43,10 +42,10 @@ if TYPE_CHECKING:
     from linkcalc.errors import ReadingsError as ReadingsError
     from linkcalc.errors import TerrainError as TerrainError
     from linkcalc.exposure import ExposureSection as ExposureSection
-    from linkcalc.fieldsheet import FieldSheet as FieldSheet
-    from linkcalc.fleet.answer import FleetResult as FleetResult
-    from linkcalc.heights import HeightTable as HeightTable
-    from linkcalc.messages import MessagesSection as MessagesSection
+    from linkcalc.fleets.answer import FleetResult as FleetResult
+    from linkcalc.mast_heights import HeightTable as HeightTable
+    from linkcalc.operation.messages import MessagesSection as MessagesSection
+    from linkcalc.operation.tank.answer import TankAnswer as TankAnswer
     from linkcalc.plan import LoadedPlan as LoadedPlan
     from linkcalc.plan import Plan as Plan
     from linkcalc.plan import PlanLike as PlanLike
@@ -59,15 +58,16 @@ if TYPE_CHECKING:
     from linkcalc.reach_by_ground import how_far as how_far
     from linkcalc.reach_by_ground import plan_of_facts as plan_of_facts
     from linkcalc.readings import Readings as Readings
-    from linkcalc.record import Record as Record
     from linkcalc.result import LinkResult as LinkResult
     from linkcalc.result import Result as Result
     from linkcalc.rules.plan_limits import LimitsSection as LimitsSection
     from linkcalc.sample_files import sample_path as sample_path
-    from linkcalc.survey import Survey as Survey
-    from linkcalc.sweep import sweep_plan as sweep_plan
+    from linkcalc.site.acceptance import Acceptance as Acceptance
+    from linkcalc.site.fieldsheet import FieldSheet as FieldSheet
+    from linkcalc.site.record import Record as Record
+    from linkcalc.site.survey import Survey as Survey
     from linkcalc.sweep_table import Sweep as Sweep
-    from linkcalc.tank.answer import TankAnswer as TankAnswer
+    from linkcalc.sweeping import sweep_plan as sweep_plan
     from linkcalc.terrain.profile import Profile as Profile
     from linkcalc.terrain.profile import cut_profile as cut_profile
     from linkcalc.terrain.profile import profile_from as profile_from
@@ -92,16 +92,16 @@ else:
 
 
 _HOMES = {
-    "Acceptance": "acceptance",
+    "Acceptance": "site.acceptance",
     "Answer": "answer",
     "ArgumentError": "errors",
     "CoverageResult": "area.coverage",
     "DomainError": "errors",
     "EnergySection": "plan_energy",
     "ExposureSection": "exposure",
-    "FieldSheet": "fieldsheet",
-    "FleetResult": "fleet.answer",
-    "HeightTable": "heights",
+    "FieldSheet": "site.fieldsheet",
+    "FleetResult": "fleets.answer",
+    "HeightTable": "mast_heights",
     "HowFar": "reach_by_ground",
     "LimitsResult": "consequences",
     "LimitsSection": "rules.plan_limits",
@@ -109,7 +109,7 @@ _HOMES = {
     "LinkcalcError": "errors",
     "LoadedFleet": "plan.fleet",
     "LoadedPlan": "plan",
-    "MessagesSection": "messages",
+    "MessagesSection": "operation.messages",
     "OutOfRangeWarning": "errors",
     "Plan": "plan",
     "PlanError": "errors",
@@ -117,12 +117,12 @@ _HOMES = {
     "Profile": "terrain.profile",
     "Readings": "readings",
     "ReadingsError": "errors",
-    "Record": "record",
+    "Record": "site.record",
     "RelaySiting": "area.relay_result",
     "Result": "result",
-    "Survey": "survey",
+    "Survey": "site.survey",
     "Sweep": "sweep_table",
-    "TankAnswer": "tank.answer",
+    "TankAnswer": "operation.tank.answer",
     "TerrainError": "errors",
     "acceptance": "commands",
     "check": "commands",
@@ -156,7 +156,7 @@ _HOMES = {
     "show": "views.notebook",
     "survey": "commands",
     "sweep": "commands",
-    "sweep_plan": "sweep",
+    "sweep_plan": "sweeping",
     "tank": "commands",
     "with_sections": "consequences",
 }

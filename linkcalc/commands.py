@@ -15,24 +15,24 @@ from linkcalc.plan.in_python import PlanLike, as_plan, chosen_link, shortened
 if TYPE_CHECKING:
     from datetime import date
 
-    from linkcalc.acceptance import Acceptance
     from linkcalc.area.coverage import CoverageResult, Progress
     from linkcalc.area.relay_result import RelaySiting
     from linkcalc.area.scheduler import Scheduler
     from linkcalc.consequences import LimitsResult
-    from linkcalc.fieldsheet import FieldSheet
-    from linkcalc.fleet.answer import FleetResult
-    from linkcalc.heights import HeightTable
-    from linkcalc.messages import MessagesSection
+    from linkcalc.fleets.answer import FleetResult
+    from linkcalc.mast_heights import HeightTable
+    from linkcalc.operation.messages import MessagesSection
+    from linkcalc.operation.tank.answer import TankAnswer
     from linkcalc.plan import Link, LoadedPlan
     from linkcalc.plan.fleet import LoadedFleet
     from linkcalc.plan_energy import EnergySection
     from linkcalc.readings import Readings
-    from linkcalc.record import Record
     from linkcalc.result import Result
-    from linkcalc.survey import Survey
+    from linkcalc.site.acceptance import Acceptance
+    from linkcalc.site.fieldsheet import FieldSheet
+    from linkcalc.site.record import Record
+    from linkcalc.site.survey import Survey
     from linkcalc.sweep_table import Sweep
-    from linkcalc.tank.answer import TankAnswer
 
 FilePath = str | os.PathLike[str]
 T = TypeVar("T")
@@ -98,7 +98,7 @@ def sweep(plan: PlanLike, vary: Mapping[str, Iterable[Any]], *, link: str | None
     >>> lc.sweep(lc.sample_path("plain"), {"sf": range(7, 13), "power": [10, 14]}).shape
     (6, 2)
     """
-    from linkcalc.sweep import sweep_plan
+    from linkcalc.sweeping import sweep_plan
 
     return sweep_plan(as_plan(plan), vary, link=link)
 
@@ -144,7 +144,7 @@ def heights(
     """
     from dataclasses import fields
 
-    from linkcalc.heights import MastPrices, height_table
+    from linkcalc.mast_heights import MastPrices, height_table
     from linkcalc.verdict import link_case, open_terrain
 
     known = [f.name for f in fields(MastPrices)]
@@ -342,7 +342,7 @@ def fleet(
     >>> len(found.nodes), found.verdict
     (60, 'at_risk')
     """
-    from linkcalc.fleet.answer import answer
+    from linkcalc.fleets.answer import answer
     from linkcalc.plan.fleet import LoadedFleet, fleet_of_plan, load_fleet
 
     if isinstance(fleet, LoadedFleet):
@@ -398,7 +398,7 @@ def survey(
     >>> found.readings_used > 0
     True
     """
-    from linkcalc.survey import survey_link
+    from linkcalc.site.survey import survey_link
     from linkcalc.verdict import link_case, open_terrain
 
     loaded = as_plan(plan)
@@ -456,8 +456,8 @@ def acceptance(
     >>> lc.acceptance(success=0.95, sent=100, lost=2).count.passed
     False
     """
-    from linkcalc.acceptance import acceptance as tests
     from linkcalc.rules.plan_limits import packet_of
+    from linkcalc.site.acceptance import acceptance as tests
 
     legal_s = None
     if plan is not None:
@@ -524,7 +524,7 @@ def record(
     """
     from dataclasses import fields
 
-    from linkcalc.record import Job, make_record
+    from linkcalc.site.record import Job, make_record
 
     known = [f.name for f in fields(Job)]
     for name in job:
@@ -578,7 +578,7 @@ def fieldsheet(
     >>> sheet.link
     'level and pump permit'
     """
-    from linkcalc.fieldsheet import field_sheet
+    from linkcalc.site.fieldsheet import field_sheet
     from linkcalc.verdict import link_case, open_terrain
 
     loaded = as_plan(plan)
@@ -644,7 +644,7 @@ def messages(plan: PlanLike) -> "MessagesSection":
     >>> [m.kind for m in lc.messages(lc.sample_path("upland")).messages][:1]
     ['level_report']
     """
-    from linkcalc.messages import section
+    from linkcalc.operation.messages import section
     from linkcalc.verdict import check_plan
 
     loaded = as_plan(plan)
@@ -681,7 +681,7 @@ def tank(plan: PlanLike, *, tank_years: int = 2000, seed: int = 1) -> "TankAnswe
     """
     from dataclasses import replace
 
-    from linkcalc.tank import section, simulated
+    from linkcalc.operation.tank import section, simulated
     from linkcalc.verdict import check_plan
 
     loaded = as_plan(plan)

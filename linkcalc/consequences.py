@@ -4,9 +4,10 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
-from linkcalc import exposure, messages, plan_energy, tank
+from linkcalc import exposure, plan_energy
 from linkcalc.answer import Answer
 from linkcalc.errors import LinkcalcError
+from linkcalc.operation import messages, tank
 from linkcalc.plan import Plan
 from linkcalc.result import Result
 from linkcalc.rules import plan_limits

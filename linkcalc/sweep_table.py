@@ -74,7 +74,7 @@ class Sweep(Answer):
     --------
     >>> from linkcalc.sample_files import sample_path
     >>> from linkcalc.plan import load_plan
-    >>> from linkcalc.sweep import sweep_plan
+    >>> from linkcalc.sweeping import sweep_plan
     >>> found = sweep_plan(load_plan(sample_path("plain")), {"sf": [7, 9, 12], "power": [10, 14]})
     >>> found.dims, found.shape
     (('spreading_factor', 'transmit_power_dbm'), (3, 2))

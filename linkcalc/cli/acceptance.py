@@ -72,7 +72,7 @@ def acceptance(
     import sys
     from json import dumps
 
-    from linkcalc import acceptance as tests
+    from linkcalc.site import acceptance as tests
     from linkcalc.views.jsonout import plain_data
     from linkcalc.views.survey_text import acceptance_report
     from linkcalc.views.text import abilities

@@ -100,7 +100,7 @@ def survey(
 
     from linkcalc.plan import load_plan
     from linkcalc.readings import link_named_in, read_all
-    from linkcalc.survey import survey_link
+    from linkcalc.site.survey import survey_link
     from linkcalc.verdict import link_case, open_terrain
     from linkcalc.views.jsonout import plain_data
     from linkcalc.views.survey_text import survey_report

@@ -56,7 +56,7 @@ def show(result: Answer, *, pictures: bool = True) -> Card:
     --------
     >>> from linkcalc.plan import load_plan
     >>> from linkcalc.sample_files import sample_path
-    >>> from linkcalc.sweep import sweep_plan
+    >>> from linkcalc.sweeping import sweep_plan
     >>> card = show(sweep_plan(load_plan(sample_path("plain")), {"sf": [7, 8]}), pictures=False)
     >>> print(str(card).splitlines()[0])
     level and pump permit: 2 combinations

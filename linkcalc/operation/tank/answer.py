@@ -8,15 +8,15 @@ import numpy as np
 
 from linkcalc.answer import Answer
 from linkcalc.errors import PlanError
-from linkcalc.messages import FadingChannel, airtimes_s, by_site, fits, way
+from linkcalc.operation.messages import FadingChannel, airtimes_s, by_site, fits, way
+from linkcalc.operation.tank.cycle import LostStop, lost_stop
+from linkcalc.operation.tank.loop import LEAST_WATCHDOG_INTERVALS, YEAR_S, Daily, FillLoop
+from linkcalc.operation.tank.risk import YearRisk, year_risk
+from linkcalc.operation.tank.shapes import HorizontalCylinder, LevelTable, Prism, Shape
+from linkcalc.operation.tank.simulate import TankYears, simulate
+from linkcalc.operation.tank.solve import HIGHEST_STOP_PERCENT, Solution, solve
 from linkcalc.plan.control import event_message, reporting_message
 from linkcalc.rules.plan_limits import shortest_interval_s
-from linkcalc.tank.cycle import LostStop, lost_stop
-from linkcalc.tank.loop import LEAST_WATCHDOG_INTERVALS, YEAR_S, Daily, FillLoop
-from linkcalc.tank.risk import YearRisk, year_risk
-from linkcalc.tank.shapes import HorizontalCylinder, LevelTable, Prism, Shape
-from linkcalc.tank.simulate import TankYears, simulate
-from linkcalc.tank.solve import HIGHEST_STOP_PERCENT, Solution, solve
 
 if TYPE_CHECKING:
     from linkcalc.plan import Plan
@@ -471,7 +471,7 @@ def simulated(
 def summary(years: TankYears, seed: int) -> Simulated:
     """Average simulated years.
 
-    >>> from linkcalc.messages import SteadyChannel
+    >>> from linkcalc.operation.messages import SteadyChannel
     >>> loop = FillLoop(start_m3=16, stop_m3=36, overflow_m3=40, pump_m3_s=5 / 3600,
     ...                 draw_m3_s=(0.5 / 3600,), report_interval_s=600.0, watchdog_s=1800.0)
     >>> summary(simulate(loop, SteadyChannel(0.0), 10), 1).overflow_chance

@@ -16,9 +16,9 @@ import numpy as np
 from scipy.special import ndtri
 
 from linkcalc._arrays import Floats
-from linkcalc.fleet.air import Again, Air, Encounters, Rates
-from linkcalc.fleet.levels import MARGINS_DB, MIDDLES_DB, STEP_DB, above, level_shares, received_by_margin
-from linkcalc.fleet.network import Ints, Network, Setting
+from linkcalc.fleets.air import Again, Air, Encounters, Rates
+from linkcalc.fleets.levels import MARGINS_DB, MIDDLES_DB, STEP_DB, above, level_shares, received_by_margin
+from linkcalc.fleets.network import Ints, Network, Setting
 
 _Z = np.linspace(-6.0, 6.0, 97)
 _WEIGHT = np.exp(-0.5 * _Z * _Z) / np.exp(-0.5 * _Z * _Z).sum()
@@ -238,13 +238,13 @@ def outlook(network: Network, setting: Setting, *, spread: bool = True) -> Outlo
     References
     ----------
     Poisson arrivals and a vulnerable time of both packets' lengths, as Abramson 1970 for equal packets,
-    with the share of interferers that are strong enough; `linkcalc.fleet.aloha` are its limits.
+    with the share of interferers that are strong enough; `linkcalc.fleets.aloha` are its limits.
 
     Examples
     --------
     Two hundred equal nodes, whatever overlaps is lost:
 
-    >>> from linkcalc.fleet.aloha import pure_success
+    >>> from linkcalc.fleets.aloha import pure_success
     >>> n = 200
     >>> network = Network(gain_db=np.full((n, 1), -100.0), noise_dbm=np.full(1, -117.0),
     ...     fading=np.full((n, 1), 3, dtype=np.int8), sigma_db=np.zeros((n, 1)),

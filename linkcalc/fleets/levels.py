@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 
 from linkcalc._arrays import Floats
-from linkcalc.fleet.network import FADING_K_DB
+from linkcalc.fleets.network import FADING_K_DB
 from linkcalc.reliability import rician_outage
 
 _BIN_DB, _TOP_DB = 0.5, 120.0

@@ -17,7 +17,7 @@ from scipy.special import ndtri
 
 from linkcalc._arrays import Floats, checked
 from linkcalc.errors import DomainError
-from linkcalc.fleet.network import FADING_K_DB, Ints, Network, Setting
+from linkcalc.fleets.network import FADING_K_DB, Ints, Network, Setting
 from linkcalc.propagation import compiled
 
 if TYPE_CHECKING:
@@ -217,7 +217,7 @@ def simulate(
 
     Notes
     -----
-    A try is received under the rules of `linkcalc.fleet.contention`; nothing is averaged. Against the closed
+    A try is received under the rules of `linkcalc.fleets.contention`; nothing is averaged. Against the closed
     form it may differ where its assumptions do not hold: periodic senders whose intervals agree and that have
     no jitter meet again and again or never; collisions and busy demodulators come together; a node's tries
     fall near each other.

@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from linkcalc.tank.loop import FillLoop
-from linkcalc.tank.shapes import Shape
+from linkcalc.operation.tank.loop import FillLoop
+from linkcalc.operation.tank.shapes import Shape
 
 _MOST_MARKS = 1000
 """Reports shown on either side of the stop level being passed."""
@@ -52,7 +52,7 @@ def lost_stop(loop: FillLoop, shape: Shape) -> LostStop:
 
     Examples
     --------
-    >>> from linkcalc.tank.shapes import Prism
+    >>> from linkcalc.operation.tank.shapes import Prism
     >>> tank = Prism.upright_cylinder(diameter_m=5.0, height_m=2.5)
     >>> loop = FillLoop(start_m3=tank.volume_at_percent_m3(40), stop_m3=tank.volume_at_percent_m3(92),
     ...                 overflow_m3=tank.capacity_m3, pump_m3_s=5 / 3600, draw_m3_s=(0.4 / 3600,),

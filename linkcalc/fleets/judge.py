@@ -7,15 +7,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
-from linkcalc.fleet.contention import Outlook
-from linkcalc.fleet.network import Network, Setting
-from linkcalc.fleet.simulate import Played, wilson
+from linkcalc.fleets.contention import Outlook
+from linkcalc.fleets.network import Network, Setting
+from linkcalc.fleets.simulate import Played, wilson
 from linkcalc.judgement import judgement
 from linkcalc.requirement import LEAST_SUCCESS, VERDICTS, Requirement
 from linkcalc.result import VerdictWord
 
 if TYPE_CHECKING:
-    from linkcalc.fleet.reach import Paths
+    from linkcalc.fleets.reach import Paths
 
 _SURE, _HOPEFUL = 0.99, 0.002
 """The closed form counts as too hopeful if it is above such an interval of what was played by so much."""

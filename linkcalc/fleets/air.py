@@ -7,9 +7,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from linkcalc._arrays import Floats
-from linkcalc.fleet.aloha import blocked
-from linkcalc.fleet.levels import MIDDLES_DB, above, level_shares
-from linkcalc.fleet.network import FADING_K_DB, Ints, Network, Setting
+from linkcalc.fleets.aloha import blocked
+from linkcalc.fleets.levels import MIDDLES_DB, above, level_shares
+from linkcalc.fleets.network import FADING_K_DB, Ints, Network, Setting
 
 _LENGTH_CLASS = 0.02
 """Packets whose lengths differ by less than this share are alike when retries are paired."""

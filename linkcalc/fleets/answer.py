@@ -11,17 +11,17 @@ from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc.answer import Answer
-from linkcalc.energy import LONGEST_QUOTED_YEARS, battery_life_years, capacity_share
-from linkcalc.fleet.assign import Assignment, Choice, assign, charge_mah_per_day, options
-from linkcalc.fleet.contention import Outlook, outlook, reach
-from linkcalc.fleet.judge import Judged, by_link, judged
-from linkcalc.fleet.limits import Held, Limits
-from linkcalc.fleet.mends import lacks_words, mends, scaled, spread_retries
-from linkcalc.fleet.network import Network, Setting, Supply
-from linkcalc.fleet.reach import Paths, network, paths, regime_words, seldom_enough
-from linkcalc.fleet.simulate import Played, simulated_parts, summed, wilson
+from linkcalc.fleets.assign import Assignment, Choice, assign, charge_mah_per_day, options
+from linkcalc.fleets.contention import Outlook, outlook, reach
+from linkcalc.fleets.judge import Judged, by_link, judged
+from linkcalc.fleets.limits import Held, Limits
+from linkcalc.fleets.mends import lacks_words, mends, scaled, spread_retries
+from linkcalc.fleets.network import Network, Setting, Supply
+from linkcalc.fleets.reach import Paths, network, paths, regime_words, seldom_enough
+from linkcalc.fleets.simulate import Played, simulated_parts, summed, wilson
 from linkcalc.plan.fleet import POWER_STEPS_DBM, LoadedFleet
 from linkcalc.plan.wording import quoted
+from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, battery_life_years, capacity_share
 from linkcalc.requirement import Requirement
 from linkcalc.result import VerdictWord
 
@@ -534,7 +534,7 @@ def _years(battery: "Battery", charge_per_day: float) -> float:
         if battery.usable_percent is None
         else battery.usable_percent / 100.0
     )
-    from linkcalc.energy import CHEMISTRIES
+    from linkcalc.radio.energy import CHEMISTRIES
 
     lost = battery.self_discharge_percent_per_year
     yearly = CHEMISTRIES[battery.chemistry].self_discharge_per_year if lost is None else lost / 100.0

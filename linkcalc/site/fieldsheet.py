@@ -21,9 +21,9 @@ from linkcalc.area.margins import SPREADING_FACTORS
 from linkcalc.compass import declination_deg
 from linkcalc.errors import DomainError, LinkcalcError
 from linkcalc.fitted import antennas_at_hand, feeders_at_hand, figures
-from linkcalc.heights import LOWEST_M, MOST_M, asked_words
 from linkcalc.legal import lawful
 from linkcalc.link_case import ENDS, End, LinkCase, feeder_words
+from linkcalc.mast_heights import LOWEST_M, MOST_M, asked_words
 from linkcalc.measured_table import MeasuredTable, measured_table
 from linkcalc.modulation import Signal
 from linkcalc.plan import Antenna, ChirpModulation, Feeder, FskModulation, Plan, Station

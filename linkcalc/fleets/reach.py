@@ -19,8 +19,8 @@ from linkcalc.area.losses import End, losses
 from linkcalc.area.margins import answers, template_case
 from linkcalc.area.scheduler import Local, Scheduler
 from linkcalc.errors import DomainError, OutOfRangeWarning, PlanError, TerrainError
-from linkcalc.fleet.capture import survival_threshold_db
-from linkcalc.fleet.network import STEADY, Network, fading_of
+from linkcalc.fleets.capture import survival_threshold_db
+from linkcalc.fleets.network import STEADY, Network, fading_of
 from linkcalc.link_case import LinkCase
 from linkcalc.modulation import Signal
 from linkcalc.path_loss import REGIMES

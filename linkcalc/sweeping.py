@@ -21,7 +21,6 @@ from linkcalc._arrays import Floats
 from linkcalc._version import __version__
 from linkcalc.area.height_pairs import by_numba, pair_losses
 from linkcalc.budget import DECIMALS, REQUIRED_SNR, THERMAL_NOISE, total_db
-from linkcalc.energy import transmit_current_ma
 from linkcalc.errors import ArgumentError, DomainError, PlanError
 from linkcalc.judgement import judgement
 from linkcalc.legal import lawful
@@ -30,6 +29,7 @@ from linkcalc.path_loss import MODELS, Losses
 from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
 from linkcalc.plan.faults import faults, summary
 from linkcalc.plan.wording import quoted
+from linkcalc.radio.energy import transmit_current_ma
 from linkcalc.requirement import VERDICTS, Requirement
 from linkcalc.rules.traffic import sent_over
 from linkcalc.sweep_parameters import DISTANCE, K_FACTOR, PIECES, Parameter, Place, parameter

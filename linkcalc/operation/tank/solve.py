@@ -6,10 +6,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from linkcalc._arrays import checked
-from linkcalc.tank.loop import LEAST_WATCHDOG_INTERVALS, FillLoop
-from linkcalc.tank.risk import year_risk
-from linkcalc.tank.shapes import Shape
-from linkcalc.tank.simulate import Channel
+from linkcalc.operation.tank.loop import LEAST_WATCHDOG_INTERVALS, FillLoop
+from linkcalc.operation.tank.risk import year_risk
+from linkcalc.operation.tank.shapes import Shape
+from linkcalc.operation.tank.simulate import Channel
 
 INTERVALS_S = (30.0, 60.0, 120.0, 180.0, 300.0, 600.0, 900.0, 1200.0, 1800.0, 3600.0, 7200.0)
 """Report intervals that are proposed: whole, easily set values."""
@@ -72,7 +72,7 @@ def solve(
         As planned.
     shape : Shape
     channel : object with site_sigma_db, conditions_sigma_db and try_success(slow_db)
-        As `linkcalc.messages.FadingChannel`.
+        As `linkcalc.operation.messages.FadingChannel`.
     accepted_chance : float, above 0 and below 1
     shortest_interval_s : float, s, above 0
         Between reports; shorter ones cost too much air time or battery.
@@ -88,8 +88,8 @@ def solve(
 
     Examples
     --------
-    >>> from linkcalc.messages import SteadyChannel
-    >>> from linkcalc.tank.shapes import Prism
+    >>> from linkcalc.operation.messages import SteadyChannel
+    >>> from linkcalc.operation.tank.shapes import Prism
     >>> tank = Prism.upright_cylinder(diameter_m=5.0, height_m=2.5)
     >>> loop = FillLoop(start_m3=tank.volume_at_percent_m3(40), stop_m3=tank.volume_at_percent_m3(92),
     ...                 overflow_m3=tank.capacity_m3, pump_m3_s=5 / 3600, draw_m3_s=(0.4 / 3600,),

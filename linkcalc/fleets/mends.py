@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from linkcalc.fleet.assign import Assignment, Choice, Options, cheapest
-from linkcalc.fleet.contention import outlook, reach
-from linkcalc.fleet.network import FADING_K_DB, Network, Setting
+from linkcalc.fleets.assign import Assignment, Choice, Options, cheapest
+from linkcalc.fleets.contention import outlook, reach
+from linkcalc.fleets.network import FADING_K_DB, Network, Setting
 from linkcalc.reliability import margin_for_success
 
 _LARGEST_FACTOR = 256.0

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc.errors import DomainError
-from linkcalc.fleet.network import Network, Setting
+from linkcalc.fleets.network import Network, Setting
 from linkcalc.link_case import feeder_loss_db
 from linkcalc.modulation import Signal
 from linkcalc.plan import Station

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats, checked
 from linkcalc.errors import DomainError
-from linkcalc.tank.loop import YEAR_S, Daily, FillLoop
+from linkcalc.operation.tank.loop import YEAR_S, Daily, FillLoop
 
 Ints = NDArray[np.int64]
 
@@ -26,7 +26,7 @@ _MOST_STATES = 4_000_000
 
 
 class Channel(Protocol):
-    """How one try fares: see `linkcalc.messages`."""
+    """How one try fares: see `linkcalc.operation.messages`."""
 
     @property
     def site_sigma_db(self) -> float: ...
@@ -67,7 +67,7 @@ def simulate(loop: FillLoop, channel: Channel, tank_years: int, seed: int = 1) -
     ----------
     loop : FillLoop
     channel : object with site_sigma_db, conditions_sigma_db and try_success(slow_db)
-        As `linkcalc.messages.FadingChannel`: success of a single try given the slow deviation in dB.
+        As `linkcalc.operation.messages.FadingChannel`: success of a single try given the slow deviation in dB.
     tank_years : int
         1 or more. Each has its own site, drawn once, and a new state every `loop.state_lasts_s`.
     seed : int
@@ -84,7 +84,7 @@ def simulate(loop: FillLoop, channel: Channel, tank_years: int, seed: int = 1) -
 
     Examples
     --------
-    >>> from linkcalc.messages import SteadyChannel
+    >>> from linkcalc.operation.messages import SteadyChannel
     >>> loop = FillLoop(start_m3=16, stop_m3=36, overflow_m3=40, pump_m3_s=5 / 3600,
     ...                 draw_m3_s=(0.5 / 3600,), report_interval_s=600.0, watchdog_s=1800.0)
     >>> years = simulate(loop, SteadyChannel(0.1), 100)

@@ -7,8 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
-from linkcalc.energy import transmit_current_ma
 from linkcalc.errors import DomainError
+from linkcalc.radio.energy import transmit_current_ma
 
 Ints = NDArray[np.int64]
 Timing = Literal["periodic", "random"]

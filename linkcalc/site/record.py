@@ -17,7 +17,6 @@ import numpy as np
 
 from linkcalc._arrays import Floats
 from linkcalc._version import __version__
-from linkcalc.acceptance import Acceptance, acceptance
 from linkcalc.answer import Answer, view
 from linkcalc.errors import LinkcalcError
 from linkcalc.exposure import CAVEAT, StationKeeping
@@ -31,7 +30,8 @@ from linkcalc.result import Assumption, LinkResult, VerdictWord
 from linkcalc.rules import plan_limits
 from linkcalc.rules.limits import CAUTION as LIMITS_CAUTION
 from linkcalc.rules.plan_limits import EndLimits
-from linkcalc.survey import Survey, survey_link
+from linkcalc.site.acceptance import Acceptance, acceptance
+from linkcalc.site.survey import Survey, survey_link
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.profile import Profile
 from linkcalc.terrain.rasters import Mosaic
@@ -198,7 +198,7 @@ def make_record(
     readings_paths : sequence of path
         Their files, for their digests.
     leaf, wet_foliage : optional
-        Foliage on the day of the readings, of those that do not say, as for `linkcalc.survey.survey_link`.
+        Foliage on the day of the readings, of those that do not say, as for `linkcalc.site.survey.survey_link`.
     day : date, optional
         Of the record; the day to measure again is reckoned from it.
     success, confidence : float

@@ -2,7 +2,7 @@
 
 The slow state of the link is taken to last from a filling's start to its stop, which is the cautious side:
 a link that is bad stays bad while the stop is sent. What is fixed about the site is the same all year. While
-the start is waited for, one state follows another. `linkcalc.tank.simulate` plays the same model event by
+the start is waited for, one state follows another. `linkcalc.operation.tank.simulate` plays the same model event by
 event, without these short cuts.
 """
 
@@ -14,9 +14,9 @@ from itertools import pairwise
 import numpy as np
 
 from linkcalc._arrays import Floats
-from linkcalc.messages import DEAD_LOSS, WORKING_LOSS
-from linkcalc.tank.loop import YEAR_S, FillLoop
-from linkcalc.tank.simulate import Channel
+from linkcalc.operation.messages import DEAD_LOSS, WORKING_LOSS
+from linkcalc.operation.tank.loop import YEAR_S, FillLoop
+from linkcalc.operation.tank.simulate import Channel
 
 _SITE_Z = np.linspace(-6.0, 6.0, 61)
 _CONDITIONS_Z = np.linspace(-5.0, 5.0, 31)
@@ -76,7 +76,7 @@ def year_risk(loop: FillLoop, channel: Channel, accepted_loss: float = WORKING_L
     ----------
     loop : FillLoop
     channel : object with site_sigma_db, conditions_sigma_db and try_success(slow_db)
-        As `linkcalc.messages.FadingChannel`.
+        As `linkcalc.operation.messages.FadingChannel`.
     accepted_loss : float, 0 to 1
         Of the messages with their tries, over the year's states: a site that loses no more works.
 
@@ -93,7 +93,7 @@ def year_risk(loop: FillLoop, channel: Channel, accepted_loss: float = WORKING_L
     --------
     A stop message alone, 5 % of single tries lost, three tries: about one stop in 8000 is lost.
 
-    >>> from linkcalc.messages import SteadyChannel
+    >>> from linkcalc.operation.messages import SteadyChannel
     >>> loop = FillLoop(start_m3=16, stop_m3=36, overflow_m3=40, pump_m3_s=5 / 3600,
     ...                 draw_m3_s=(0.5 / 3600,), stop_delays_s=(1.0, 11.0, 31.0), start_delays_s=(1.0,) * 9,
     ...                 max_run_s=8 * 3600.0)

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
-from linkcalc.fleet.air import Air
-from linkcalc.fleet.contention import Met, Outlook, messages, outlook
-from linkcalc.fleet.network import Ints, Network, Setting, Supply
+from linkcalc.fleets.air import Air
+from linkcalc.fleets.contention import Met, Outlook, messages, outlook
+from linkcalc.fleets.network import Ints, Network, Setting, Supply
 
 DAY_H = 24.0
 _ROUNDS = 200
@@ -122,7 +122,7 @@ def assign(
     required : float, above 0 and below 1
         Success asked of each node's messages, with their tries.
     spread : bool
-        As `linkcalc.fleet.contention.outlook`.
+        As `linkcalc.fleets.contention.outlook`.
     say : callable, optional
         Gets the number of each step, of the nodes that then lack what is asked, and of all.
 
