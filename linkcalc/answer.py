@@ -77,7 +77,8 @@ class Answer:
             lines[LINES - 1 :] = [f"... {len(lines) - LINES + 1} lines more: print(answer.text())"]
         return "\n".join(lines)
 
-    __repr__ = __str__
+    def __repr__(self) -> str:
+        return str(self)
 
     def _repr_html_(self) -> str:
         return str(_views().html(self))
@@ -122,10 +123,9 @@ class Answer:
         A row is a direction of a link, a node of a fleet, a station, a message: whatever the answer has
         several of.
         """
-        from linkcalc.views.jsonout import plain_data
-
+        plain = view("jsonout").plain_data
         entries = getattr(self, self._rows) if self._rows else (self,)
-        return [_flat(plain_data(entry)) for entry in entries]
+        return [_flat(plain(entry)) for entry in entries]
 
     def to_pandas(self) -> "pandas.DataFrame":
         """Return `rows` as a data frame.

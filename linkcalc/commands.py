@@ -62,7 +62,7 @@ def check(plan: PlanLike, *, sections: bool = True) -> "Result":
     --------
     >>> import linkcalc as lc
     >>> lc.check(lc.sample_path("plain")).verdict
-    'closes'
+    'at_risk'
     """
     from linkcalc.consequences import with_sections
     from linkcalc.verdict import check_plan
@@ -204,7 +204,7 @@ def coverage(
     Examples
     --------
     >>> import linkcalc as lc
-    >>> found = lc.coverage(lc.sample_path("plain"), "shed", radius_m=600.0, cell_m=200.0)
+    >>> found = lc.coverage(lc.sample_path("plain"), "pump shed", radius_m=600.0, cell_m=200.0)
     >>> found.bands["margin_db"].shape, found.crs.split()[0]
     ((7, 7), '+proj=aeqd')
     """
@@ -520,7 +520,7 @@ def record(
     --------
     >>> import linkcalc as lc
     >>> lc.record(lc.sample_path("plain"), site="tank hill").to_html()[:15]
-    '<!doctype html>'
+    '<!DOCTYPE html>'
     """
     from dataclasses import fields
 
@@ -610,7 +610,7 @@ def limits(plan: PlanLike, *, region: str | None = None) -> "LimitsResult":
     Examples
     --------
     >>> import linkcalc as lc
-    >>> lc.limits(lc.sample_path("plain"), region="eu").limits.status
+    >>> lc.limits(lc.sample_path("upland"), region="eu").limits.status
     'within'
     """
     from linkcalc.consequences import plan_limits_of
@@ -642,7 +642,7 @@ def messages(plan: PlanLike) -> "MessagesSection":
     --------
     >>> import linkcalc as lc
     >>> [m.kind for m in lc.messages(lc.sample_path("upland")).messages][:1]
-    ['level_report']
+    ['run_permit']
     """
     from linkcalc.operation.messages import section
     from linkcalc.verdict import check_plan

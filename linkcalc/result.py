@@ -7,7 +7,7 @@ from typing import Any, Literal
 import numpy as np
 
 from linkcalc._arrays import Floats
-from linkcalc.answer import Answer, view
+from linkcalc.answer import LINES, Answer, view
 
 SCHEMA_VERSION = "1.0"
 
@@ -241,6 +241,12 @@ class Result(Answer):
         """Of the worst link."""
         words: tuple[VerdictWord, ...] = ("does_not_close", "at_risk", "closes")
         return min((link.verdict for link in self.links), key=words.index)
+
+    def __str__(self) -> str:
+        lines = [f"{link.name}: {link.headline}" for link in self.links]
+        if len(lines) >= LINES:
+            lines[LINES - 2 :] = [f"... {len(lines) - LINES + 2} links more"]
+        return "\n".join([*([self.title] if self.title else []), *lines])
 
     def rows(self) -> list[dict[str, Any]]:
         """Return a row for each direction of each link."""

@@ -70,13 +70,13 @@ class LoadedPlan:
         --------
         >>> import linkcalc as lc
         >>> plan = lc.load_plan(lc.sample_path("plain"))
-        >>> higher = plan.changed({"tank.antenna_height_m": 8, "level and pump permit.tries": 2}, title="Higher")
+        >>> higher = plan.changed({"header tank.antenna_height_m": 8, "level and pump permit.tries": 2}, title="Higher")
         >>> higher.plan.station[0].antenna_height_m, higher.plan.link[0].tries, higher.plan.title
         (8.0, 2, 'Higher')
-        >>> plan.changed({"tnak.antenna_height_m": 8})
+        >>> plan.changed({"header tnak.antenna_height_m": 8})
         Traceback (most recent call last):
-        linkcalc.errors.PlanError: "tnak.antenna_height_m": "tnak" is no station, link or key of this plan; \
-nearest is "tank"
+        linkcalc.errors.PlanError: "header tnak.antenna_height_m": "header tnak" is no station, link or key of this plan; \
+nearest is "header tank"
         """
         from linkcalc.plan.in_python import plan_from
         from linkcalc.plan.values import with_values

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from linkcalc.errors import PlanError
 from linkcalc.files import atomic_write
 from linkcalc.plan.base import Section
+from linkcalc.plan.keys import sections_of
 from linkcalc.plan.wording import quoted
 from linkcalc.terrain.sources import is_elsewhere
 
@@ -48,8 +49,6 @@ def with_values(tables: Mapping[str, Any], values: Mapping[str, Any]) -> dict[st
     >>> with_values(tables, {"no. 1.antenna_height_m": 4.0, "shed.feeder": None})
     {'station': [{'name': 'no. 1', 'antenna_height_m': 4.0}, {'name': 'shed'}]}
     """
-    from linkcalc.plan.model import Plan
-
     found: dict[str, Any] = {
         key: value.model_dump(by_alias=True, exclude_unset=True) if isinstance(value, Section) else value
         for key, value in copy.deepcopy(dict(tables)).items()
@@ -61,7 +60,7 @@ def with_values(tables: Mapping[str, Any], values: Mapping[str, Any]) -> dict[st
                 for one in found[kind]
             ]
     for key, value in values.items():
-        table, rest = _start(found, key, set(Plan.model_fields))
+        table, rest = _start(found, key)
         *down, last = rest.split(".")
         for name in down:
             inner = table.setdefault(name, {})
@@ -75,29 +74,47 @@ def with_values(tables: Mapping[str, Any], values: Mapping[str, Any]) -> dict[st
     return found
 
 
-def _start(tables: dict[str, Any], key: str, known: set[str]) -> tuple[dict[str, Any], str]:
-    """The table that a key begins at, and what of the key is left."""
-    named = {(kind, one["name"]): one for kind in _NAMED for one in tables.get(kind, ()) if "name" in one}
+def _start(tables: dict[str, Any], key: str) -> tuple[dict[str, Any], str]:
+    """The table that a key begins at, and what of the key is left.
+
+    A name may be that of a station, of a link and of a table ([tank]) at once: the one that knows the key counts.
+    """
+    from linkcalc.plan.model import Plan
+
+    sections: dict[str, tuple[type[Section], ...]] = {
+        name: tuple(sections_of(field.annotation)) for name, field in Plan.model_fields.items()
+    }
+    named = [(kind, one) for kind in _NAMED for one in tables.get(kind, ()) if "name" in one]
     places = [
-        (entry, rest)
-        for (kind, name), entry in named.items()
-        for prefix in (f"{name}.", f"{kind}.{name}.")
+        (entry, rest, kind)
+        for kind, entry in named
+        for prefix in (f"{entry['name']}.", f"{kind}.{entry['name']}.")
         if key.startswith(prefix) and (rest := key.removeprefix(prefix))
     ]
-    if len(places) == 1:
-        return places[0]
-    if len(places) > 1:
-        raise PlanError(
-            f"{quoted(key)}: a station and a link have this name; write station.NAME or link.NAME"
-        )
     first, _, rest = key.partition(".")
-    if first in known and (first not in _NAMED or not rest):
+    if first in sections and first not in _NAMED and rest:
+        places.append((tables, key, first))
+    if len(places) > 1:
+        nexts = {kind: key.partition(".")[0] for _, key, kind in places} | {first: rest.partition(".")[0]}
+        known = [p for p in places if any(nexts[p[2]] in names_of(s) for s in sections[p[2]])]
+        places = known or places
+    if len(places) > 1:
+        raise PlanError(f"{quoted(key)}: several go by this name; write station.NAME or link.NAME")
+    if places:
+        return places[0][:2]
+    if first in sections and not rest:
         return tables, key
-    begins = first if not (first in _NAMED and rest) else rest.partition(".")[0]
-    near = get_close_matches(begins, [*(name for _, name in named), *sorted(known)], n=1, cutoff=0.0)
+    begins = rest.partition(".")[0] if first in _NAMED and rest else first
+    words = [*(one["name"] for _, one in named), *sections]
+    near = get_close_matches(begins, words, n=1, cutoff=0.0)
     raise PlanError(
         f"{quoted(key)}: {quoted(begins)} is no station, link or key of this plan; nearest is {quoted(near[0])}"
     )
+
+
+def names_of(section: type[Section]) -> set[str]:
+    """Return the keys of a section, as a plan file writes them."""
+    return {field.alias or name for name, field in section.model_fields.items()}
 
 
 def toml(tables: Mapping[str, Any]) -> str:
