@@ -146,10 +146,15 @@ def misuse() -> Iterator[str]:
     for path, text in stubs():
         tree = ast.parse(text)
         module = f"{path.parent.name}.{path.stem}"
-        own = {
-            t.id for n in tree.body if isinstance(n, ast.Assign) for t in n.targets if isinstance(t, ast.Name)
+        homes = {
+            a.name: (n.module or "").replace("linkcalc.", "")
+            for n in tree.body
+            if isinstance(n, ast.ImportFrom) and (n.module or "").startswith("linkcalc.")
+            for a in n.names
         }
-        own |= {n.name for n in tree.body if isinstance(n, ast.ClassDef)}
+        assigned = [t for n in tree.body if isinstance(n, ast.Assign) for t in n.targets]
+        homes |= {t.id: module for t in assigned if isinstance(t, ast.Name)}
+        homes |= {n.name: module for n in tree.body if isinstance(n, ast.ClassDef)}
         seen = set()
         for node in tree.body:
             if isinstance(node, ast.FunctionDef) and node.decorator_list and node.name not in seen:
@@ -158,7 +163,7 @@ def misuse() -> Iterator[str]:
                 for a in _arguments(node):
                     assert a.annotation is not None
                     words = "".join(
-                        f"lc.{module}.{word}" if word in own else word
+                        f"lc.{homes[word]}.{word}" if word in homes else word
                         for word in re.split(r"\b", ast.unparse(a.annotation))
                     )
                     taken.append(f"{a.arg}: {words}")
