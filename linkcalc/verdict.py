@@ -17,7 +17,7 @@ from linkcalc.judgement import judge as judge_direction
 from linkcalc.legal import Excess, lawful
 from linkcalc.link_case import LinkCase, feeder_loss_db
 from linkcalc.path_loss import SHARED, clearance, every_model, profile_losses, spread_db, two_ray_db
-from linkcalc.plan import Link, LoadedPlan, Station
+from linkcalc.plan import Link, LoadedPlan, PlanLike, Station, as_plan
 from linkcalc.propagation import fresnel, noise, refractivity
 from linkcalc.reliability import mean_success
 from linkcalc.requirement import VERDICTS, Requirement
@@ -47,13 +47,12 @@ DEEP_NULL_DB = 3.0
 """A two-ray null that takes so much more than the median is worth a warning."""
 
 
-def check_plan(loaded: LoadedPlan) -> Result:
-    """Answer every link of a plan.
+def check_plan(loaded: PlanLike) -> Result:
+    """Answer every link of a plan; `linkcalc.check` also answers its other sections.
 
     Parameters
     ----------
-    loaded : LoadedPlan
-        From `linkcalc.plan.load_plan`.
+    loaded : path, mapping, Plan or LoadedPlan
 
     Returns
     -------
@@ -71,6 +70,7 @@ def check_plan(loaded: LoadedPlan) -> Result:
     >>> link.verdict, link.path.model, len(link.directions)
     ('at_risk', 'delta_bullington', 2)
     """
+    loaded = as_plan(loaded)
     plan = loaded.plan
     with recorded_notes() as general, open_terrain(loaded) as terrain:
         links = tuple(check_link(case) for case in cases(loaded, terrain))
@@ -83,6 +83,7 @@ def check_plan(loaded: LoadedPlan) -> Result:
         assumed=loaded.assumed,
         warnings=(*loaded.notes, *general),
         cautions=CAUTIONS,
+        positions_deg={s.name: position_deg(s) for s in plan.station if s.positioned},
     )
 
 

@@ -7,13 +7,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from linkcalc import sweep, verdict
+from linkcalc import sweeping as sweep
+from linkcalc import verdict
 from linkcalc.errors import DomainError, LinkcalcError, PlanError, TerrainError
 from linkcalc.plan import LoadedPlan, load_plan, plan_from
 from linkcalc.result import Direction, Result
 from linkcalc.sample_files import sample_path
-from linkcalc.sweep import sweep_plan
 from linkcalc.sweep_parameters import PIECES, parameters
+from linkcalc.sweeping import sweep_plan
 from linkcalc.terrain.profile import cut_short, profile_from
 
 FSK = {"kind": "fsk", "bit_rate_bps": 4800.0, "deviation_hz": 5000.0, "required_snr_db": 10.0}

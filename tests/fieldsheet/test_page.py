@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 import pytest
 
-from linkcalc.fieldsheet import FieldSheet, field_sheet
 from linkcalc.judgement import judge as judge_direction
 from linkcalc.legal import lawful
 from linkcalc.link_case import LinkCase
@@ -19,7 +18,8 @@ from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
 from linkcalc.readings import read_readings
 from linkcalc.requirement import VERDICTS, Requirement
-from linkcalc.survey import survey_link
+from linkcalc.site.fieldsheet import FieldSheet, field_sheet
+from linkcalc.site.survey import survey_link
 from linkcalc.verdict import check_link, judge, link_case, open_terrain, recorded_notes
 from linkcalc.views.fieldsheet import field_sheet_html
 from tests.fieldsheet.browser import SIZES, WAITING, Browser, chromium, until

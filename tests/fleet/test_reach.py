@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from linkcalc.errors import OutOfRangeWarning, TerrainError
-from linkcalc.fleet.contention import outlook, reach
-from linkcalc.fleet.network import Setting
-from linkcalc.fleet.reach import network, paths
+from linkcalc.fleets.contention import outlook, reach
+from linkcalc.fleets.network import Setting
+from linkcalc.fleets.reach import network, paths
 from linkcalc.link_case import LinkCase
 from linkcalc.path_loss import REGIMES
 from linkcalc.plan.fleet import LoadedFleet, load_fleet

@@ -11,13 +11,20 @@ import numpy as np
 from scipy.special import logit
 
 from linkcalc._arrays import Floats
-from linkcalc.fieldsheet import AntennaOption, EndSheet, FeederOption, FieldSheet, LimitsLine, SignalOption
 from linkcalc.fitted import AS_PLANNED, figures
 from linkcalc.measured_table import MeasuredTable
 from linkcalc.modulation import Signal
 from linkcalc.path_loss import MODELS
 from linkcalc.plan import ChirpModulation
 from linkcalc.result import MODEL_NAMES
+from linkcalc.site.fieldsheet import (
+    AntennaOption,
+    EndSheet,
+    FeederOption,
+    FieldSheet,
+    LimitsLine,
+    SignalOption,
+)
 from linkcalc.views import style
 from linkcalc.views.record.markup import Child, Html, h
 from linkcalc.views.record.parts import bullets
