@@ -23,7 +23,7 @@ from linkcalc.area.height_pairs import by_numba, pair_losses
 from linkcalc.budget import DECIMALS, REQUIRED_SNR, THERMAL_NOISE, total_db
 from linkcalc.errors import ArgumentError, DomainError, PlanError
 from linkcalc.judgement import judgement
-from linkcalc.legal import lawful
+from linkcalc.legal import lawful_powers
 from linkcalc.link_case import ENDS, End, LinkCase
 from linkcalc.path_loss import MODELS, Losses
 from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
@@ -332,6 +332,30 @@ class _Grid:
                 found[number][(*here, ...)] = column.reshape(kept)
         return found
 
+    def over_powers(self, end: End) -> list[NDArray[Any]]:
+        """Power of an end that counts, and whether something else is over the legal limits: all powers at once."""
+        name = f"legal, {end}"
+        touching = [p if name in p.touches else None for p in self._varied]
+        shape = tuple(n if p else 1 for n, p in zip(self.shape, touching, strict=True))
+        power = [p is not None and p.name in (_POWER, f"{end}.{_POWER}") for p in touching]
+        counted, other = np.empty(shape), np.empty(shape, dtype=np.bool_)
+        for index in np.ndindex(tuple(1 if w else n for n, w in zip(shape, power, strict=True))):
+            changes = {
+                p: v[i]
+                for p, v, i, w in zip(touching, self._values, index, power, strict=True)
+                if p is not None and not w
+            }
+            case = self._cases.case(changes)
+            planned = next(
+                (np.array(v) for v, w in zip(self._values, power, strict=True) if w),
+                np.array([case.station(end).transmit_power_dbm]),
+            )
+            # an axis of one where the power is not varied
+            here = tuple(slice(None) if w else slice(i, i + 1) for i, w in zip(index, power, strict=True))
+            for whole, found in zip((counted, other), lawful_powers(case, end, planned), strict=True):
+                whole[here] = found.reshape(whole[here].shape)
+        return [counted, other]
+
     def over(self, piece: str, worked_out: Callable[[LinkCase], tuple[Any, ...]]) -> list[NDArray[Any]]:
         """Arrays that broadcast to `shape`, one for each thing worked out."""
         assert piece in PIECES, piece
@@ -354,6 +378,7 @@ def _column(values: Sequence[Any]) -> NDArray[Any]:
     return column
 
 
+_POWER = "transmit_power_dbm"
 _HEIGHTS: Mapping[str, tuple[End, ...]] = {
     "antenna_height_m": ENDS, "near.antenna_height_m": ("near",), "far.antenna_height_m": ("far",),
 }  # fmt: skip
@@ -375,16 +400,6 @@ class _Station:
     site_variance: Floats
     conditions_variance: Floats
     """Of that noise, from place to place and over time, in dB squared."""
-
-
-def _legal(case: LinkCase) -> tuple[float, float, bool]:
-    """Power of both ends that counts, and whether something else than power is over the legal limits."""
-    counted, over = lawful(case)
-    return (
-        counted.near.transmit_power_dbm,
-        counted.far.transmit_power_dbm,
-        any(x.legal_dbm is None for x in over),
-    )
 
 
 def _station(grid: _Grid, end: End, power_dbm: Floats) -> _Station:
@@ -431,7 +446,8 @@ def _table(grid: _Grid, stated_current_ma: float | None) -> dict[str, NDArray[An
     (back_time_s,) = grid.over("reply", lambda c: (c.signal.time_on_air_s(c.link.reply_payload_bytes),))
     (asked,) = grid.over("asked", lambda c: (Requirement.of(c.link),))
     if grid.limited:
-        *powers, over = grid.over("legal", _legal)
+        (near_dbm, near_over), (far_dbm, far_over) = (grid.over_powers(end) for end in ENDS)
+        powers, over = [near_dbm, far_dbm], near_over | far_over
     else:
         powers = [grid.over(f"power, {end}", _power(end))[0] for end in ENDS]
         over = np.zeros(1, dtype=bool)

@@ -46,6 +46,8 @@ _SURVEY_TOLERANCE = 0.03
 DEEP_NULL_DB = 3.0
 """A two-ray null that takes so much more than the median is worth a warning."""
 
+_NULL_STEP_M = 0.25
+
 
 def check_plan(loaded: PlanLike) -> Result:
     """Answer every link of a plan; `linkcalc.check` also answers its other sections.
@@ -435,9 +437,8 @@ def _season_note(case: LinkCase) -> list[str]:
 
 def _cells_note(case: LinkCase) -> list[str]:
     profile = case.profile
-    radius_m = float(
-        fresnel.fresnel_radius_m(profile.length_m / 2.0, profile.length_m / 2.0, case.frequency_hz)
-    )
+    half_m = profile.length_m / 2.0
+    radius_m = float(fresnel.fresnel_radius_m(half_m, half_m, case.frequency_hz))
     warning = cell_error(profile.cell_m, profile.length_m, radius_m).warning
     return [warning] if warning else []
 
@@ -451,7 +452,7 @@ def _null_note(case: LinkCase) -> list[str]:
         (
             height_m
             for height_m in case.far.antenna_height_m
-            + 0.25 * np.array([1, -1, 2, -2, 3, -3, 4, -4, 6, 8, 12])
+            + _NULL_STEP_M * np.array(sorted(range(-12, 13), key=abs))
             if height_m >= 1.0 and _out_of_null(case.with_heights(far_m=float(height_m)))
         ),
         None,
