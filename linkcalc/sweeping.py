@@ -7,7 +7,7 @@ a cell holds what `linkcalc.check_plan` finds for the plan changed to that cell.
 """
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from types import MappingProxyType
@@ -24,7 +24,7 @@ from linkcalc.budget import DECIMALS, REQUIRED_SNR, THERMAL_NOISE, total_db
 from linkcalc.errors import ArgumentError, DomainError, PlanError
 from linkcalc.judgement import judgement
 from linkcalc.legal import lawful_powers
-from linkcalc.link_case import ENDS, End, LinkCase
+from linkcalc.link_case import ENDS, End, LinkCase, with_longer_feeder
 from linkcalc.path_loss import MODELS, Losses
 from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
 from linkcalc.plan.faults import faults, summary
@@ -32,7 +32,7 @@ from linkcalc.plan.wording import quoted
 from linkcalc.radio.energy import transmit_current_ma
 from linkcalc.requirement import VERDICTS, Requirement
 from linkcalc.rules.traffic import sent_over
-from linkcalc.sweep_parameters import DISTANCE, K_FACTOR, PIECES, Parameter, Place, parameter
+from linkcalc.sweep_parameters import DISTANCE, K_FACTOR, PIECES, Parameter, Place, of_feeder, parameter
 from linkcalc.sweep_table import QUANTITIES, Sweep, Values
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.profile import Profile, cut_short, read_profile_csv
@@ -57,7 +57,8 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
         link, such as ``spreading_factor``, ``transmit_power_dbm``, ``far.antenna_height_m`` or
         ``antenna.type``; ``k_factor``; or ``distance_m``, which moves the far station along the line from
         the near one. Short names and all that can be varied: `linkcalc.sweep_parameters`. At most ten million
-        combinations.
+        combinations. An antenna above its planned height has its feeder longer by as much, unless the feeder's
+        length is varied too.
     link : str, optional
         Which link; may be left out where the plan has one.
 
@@ -101,6 +102,8 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
     rasters = chosen.profile_csv is None and chosen.name not in loaded.profiles
     varied = [parameter(name, chosen, near, far, rasters=rasters) for name in vary]
     _refuse_rivals(varied)
+    growing = {end for end, s in zip(ENDS, (near, far), strict=True) if _feeder_grows(s, end, varied)}
+    varied = [_as_raised(p, growing) for p in varied]
     values = [p.checked_values(given) for p, given in zip(varied, vary.values(), strict=True)]
     size = math.prod(len(v) for v in values)
     if size > MOST_CELLS:
@@ -108,7 +111,7 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
             f"{size:_} combinations are more than {MOST_CELLS:_}: vary less, or in larger steps"
         )
     with open_terrain(loaded) as terrain, recorded_notes() as said:
-        cases = _Cases(loaded, chosen, near, far, terrain)
+        cases = _Cases(loaded, chosen, near, far, terrain, growing)
         for one, its_values in zip(varied, values, strict=True):
             for value in its_values:
                 cases.check(one, value)
@@ -150,6 +153,18 @@ def _refuse_rivals(varied: Sequence[Parameter]) -> None:
             raise DomainError(f"{one.name} {what}: vary it once")
 
 
+def _feeder_grows(station: Station, end: End, varied: Sequence[Parameter]) -> bool:
+    """Whether a cable comes down from the antenna, of a length that is not varied itself."""
+    own = {"feeder.length_m", f"{end}.feeder.length_m"}
+    return station.feeder.length_m > 0.0 and not own & {p.name for p in varied}
+
+
+def _as_raised(one: Parameter, growing: Collection[End]) -> Parameter:
+    """A height moves the feeders that grow with it, and no others."""
+    still = [of_feeder(end) for end in _HEIGHTS.get(one.name, ()) if end not in growing]
+    return replace(one, touches=one.touches.difference(*still)) if still else one
+
+
 def _coordinate(values: tuple[Any, ...]) -> Values:
     array = np.array(values)
     array.flags.writeable = False
@@ -171,7 +186,11 @@ class _Cases:
         near: Station,
         far: Station,
         terrain: tuple[Mosaic, Mosaic, Mosaic],
+        growing: Collection[End],
     ) -> None:
+        self._grows_from = {
+            e: s.antenna_height_m for e, s in zip(ENDS, (near, far), strict=True) if e in growing
+        }
         own = loaded.plan.model_copy(update={"link": [link], "station": [near, far]})
         kept = {"station", "link", "terrain", "conditions"}
         self._tables = own.model_dump(include=kept, by_alias=True, exclude_unset=True)
@@ -213,6 +232,10 @@ class _Cases:
             self._grounds[moved] = self._ground(plan, dict(moved).get(DISTANCE))
         near, far = plan.station
         whole, link = self._loaded.plan, plan.link[0]
+        near, far = (
+            with_longer_feeder(s, self._grows_from.get(end, math.inf))
+            for end, s in zip(ENDS, (near, far), strict=True)
+        )
         case = LinkCase(link, near, far, plan.conditions, *self._grounds[moved], whole.regulation)
         return replace(case, sent=sent_over(whole, link))
 
