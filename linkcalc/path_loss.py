@@ -426,6 +426,9 @@ class Surroundings:
     """Of what stands there; None: the kind's of P.2108."""
     street_width_m: float | None = None
     """To what stands there, on the way to the other station; None: 27 m, as P.2108."""
+    shown: str = ""
+    """What a raster shows there, in words, where that is why; empty: nobody looked, or the plan says so. It never loses
+    less than open country, which is assumed where nothing is known: a raster cannot see how the antenna stands."""
 
     @property
     def top_m(self) -> float:
@@ -452,7 +455,33 @@ class Surroundings:
             street_width_m=street_m,
             extrapolate=True,
         )
-        return np.asarray(np.maximum(np.asarray(loss), 0.0))
+        least = Surroundings("open").loss_db(frequency_hz, height, rise) if self.shown else 0.0
+        return np.asarray(np.maximum(np.asarray(loss), least))
+
+
+@dataclass(frozen=True, eq=False)
+class SurroundingsOfMany:
+    """What stands around the antennas at one end of many paths."""
+
+    kinds: tuple[Surroundings, ...]
+    index: NDArray[np.intp]
+    """(n,) into the kinds."""
+
+    @property
+    def stated(self) -> NDArray[np.bool_]:
+        """Whether somebody says so."""
+        return np.array([kind.stated for kind in self.kinds])[self.index]
+
+    def loss_db(self, frequency_hz: float, height_m: ArrayLike, rise: ArrayLike = 0.0) -> Floats:
+        """Terminal corrections, see `Surroundings.loss_db`."""
+        height, up = (
+            np.broadcast_to(np.asarray(v, dtype=np.float64), self.index.shape) for v in (height_m, rise)
+        )
+        loss = np.zeros(self.index.shape)
+        for number, kind in enumerate(self.kinds):
+            own = self.index == number
+            loss[own] = kind.loss_db(frequency_hz, height[own], up[own])
+        return loss
 
 
 # ---------------------------------------------------------------- arrays of paths
@@ -634,6 +663,7 @@ def losses(
     far_height_m: ArrayLike,
     cell_m: ArrayLike = math.nan,
     bridged_m: ArrayLike = 0.0,
+    surrounding: tuple[SurroundingsOfMany, SurroundingsOfMany] | None = None,
 ) -> Losses:
     """Rules 3 to 5 for many paths at once.
 
@@ -643,6 +673,8 @@ def losses(
         Rows of `find`, NaN where there is no path.
     situation : Situation
     length_m, near_ground_m, far_ground_m, near_height_m, far_height_m, cell_m, bridged_m : array_like, m, (n,)
+    surrounding : two SurroundingsOfMany, optional
+        Of the near and the far ends, where they differ from path to path; by default the situation's.
 
     Returns
     -------
@@ -655,8 +687,9 @@ def losses(
     )
     # over ground that may slope as the ray does: only the heights above ground count
     rise = np.nan_to_num((far_m - near_m) / np.maximum(length_m, 1.0))
-    near_db = situation.near.loss_db(situation.frequency_hz, near_m, rise)
-    far_db = situation.far.loss_db(situation.frequency_hz, far_m, -rise)
+    ends: tuple[Any, Any] = surrounding or (situation.near, situation.far)
+    near_db = ends[0].loss_db(situation.frequency_hz, near_m, rise)
+    far_db = ends[1].loss_db(situation.frequency_hz, far_m, -rise)
     stated_db, stated_wet_db = situation.stated_woods_db(), situation.wet.stated_woods_db()
     trees_db, trees_wet_db = f.trees_db + stated_db, f.trees_wet_db + stated_wet_db
     among_db = near_db + far_db
@@ -674,8 +707,7 @@ def losses(
     near_around, far_around = (np.where(wooded, SHARED * m, db) for m, db in zip(more, around, strict=True))
     installation = sum(np.where(wooded, allowed, np.maximum(allowed - db, 0.0)) for db in around)
     among = [np.clip(db / _AMONG_DB, 0.0, 1.0) for db in (near_db, far_db)]
-    ends = (situation.near, situation.far)
-    assumed = [share if not end.stated else 0.0 * share for share, end in zip(among, ends, strict=True)]
+    assumed = [np.where(end.stated, 0.0, share) for share, end in zip(among, ends, strict=True)]
     if (trees_db > 0.0).any() or stated_db:
         with warnings.catch_warnings(record=True) as said:  # once, not once a path
             warnings.simplefilter("always", OutOfRangeWarning)

@@ -282,6 +282,7 @@ def prepared_job(
             name=station,
             step_m=t.step_m,
             largest_hole_m=t.largest_hole_m,
+            sea_without_data=t.sea_without_data,
             surface_kind=t.surface_kind,
             least_share=LEAST_SHARE,
         )
