@@ -26,6 +26,7 @@ from linkcalc.path_loss import (
 )
 from linkcalc.plan import ChirpModulation, Conditions, Feeder, FskModulation, Link, Station
 from linkcalc.plan.power import Regulation
+from linkcalc.plan.stations import AROUND_KEYS
 from linkcalc.propagation import building_entry, noise, refractivity
 from linkcalc.radio import antenna, feeder
 from linkcalc.result import MODEL_NAMES, Term
@@ -375,8 +376,7 @@ class LinkCase:
 
 def surroundings(station: Station, shown: Surroundings | None = None) -> Surroundings:
     """What the plan says of what stands around a station's antenna; else what rasters show, else what is assumed."""
-    said = {"surroundings", "surroundings_height_m", "surroundings_distance_m"} & station.model_fields_set
-    if shown is not None and not said:
+    if shown is not None and not {*AROUND_KEYS} & station.model_fields_set:
         return shown
     return Surroundings(
         station.surroundings,

@@ -4,7 +4,8 @@ The rules, for one path or for a million:
 
 1. Over the ground: diffraction (delta-Bullington, Rec. ITU-R P.526) over free space, at every length. No
    tropospheric scatter or ducting is counted on: it knows nothing of the trees and hills at the ends. Where one
-   smooth hill blocks the ray, the mean of that and of a rounded obstacle (P.526, section 4.2).
+   smooth hill blocks the ray, the mean of that and of a rounded obstacle (P.526, section 4.2). What is built on the
+   ground never makes it lose less.
 2. Never less than the plane earth, 40 log d - 20 log(h1 h2), whatever the roughness: roughness takes the mirror
    away, not the loss of ground close under the ray. The plane is the straight line of least squares through the
    ground (P.1812, Attachment 1); a height is the one over the line or over the antenna's own ground, whichever
@@ -349,6 +350,11 @@ def route(
 ) -> Route:  # fmt: skip
     """Rules 1 to 3 between two antenna heights."""
     ground_db, hill, floor, plane = over_ground(x, d, h, bare, v1, v2, tx, rx, free_db, sea_share, radio)
+    if np.any(bare > h):
+        # a roof on a round hill makes an edge of it, but never a lesser obstacle
+        least = over_ground(x, d, h, h, v1, v2, tx, rx, free_db, sea_share, radio)
+        if least[0] > ground_db:
+            ground_db, hill, floor, plane = least
     depth = 0.0
     trees_db = 0.0
     wet_db = 0.0

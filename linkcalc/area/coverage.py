@@ -45,7 +45,7 @@ TILE_CELLS = 64
 """Side of a tile."""
 NODATA = -9999.0
 MOST_CELLS = 60_000_000
-LEAST_SHARE = 0.5
+LEAST_SHARE = 0.1
 """A circle of which the rasters hold less is refused; where they hold more, the rest has no answer."""
 
 

@@ -97,9 +97,9 @@ def scene(text: str, folder: Path, station: str, middle: tuple[float, float], ra
 CLOSE_DB = 1e-4
 
 
-def compare(place: Scene, count: int, use_numba: bool, seed: int = 1) -> dict[str, int]:
+def compare(place: Scene, count: int, use_numba: bool, seed: int = 1, at=None) -> dict[str, int]:
     """Hold every position against `check`; return how often each model governed."""
-    east, north = place.positions(count, seed)
+    east, north = place.positions(count, seed) if at is None else at
     found = losses(place.land, place.template, place.fixed, east, north, use_numba=use_numba)
     cases = [place.case_at(*at) for at in zip(east, north, strict=True)]
     if not hasattr(cases[0].profile, "cell_m"):  # a profile that does not know what it was cut from
