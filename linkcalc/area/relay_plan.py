@@ -106,7 +106,11 @@ def relay_station(plan: Plan, link: Link, kit: RelayKit) -> "tuple[Station, tupl
         if said := {*AROUND_KEYS} & model.model_fields_set:
             kept = model.model_fields_set - said
             model = Station(**{name: getattr(model, name) for name in kept})
-            assume("surroundings", model.surroundings, f"what {quoted(model.name)} has belongs to where it stands")
+            assume(
+                "surroundings",
+                model.surroundings,
+                f"what {quoted(model.name)} has belongs to where it stands",
+            )
         for key, nothing in (("noise_rise_db", 0.0), ("extra_loss", []), ("building", "none")):
             if getattr(model, key) != nothing:
                 changes[key] = nothing

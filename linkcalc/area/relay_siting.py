@@ -11,10 +11,10 @@ import numpy as np
 from linkcalc._arrays import Floats, checked
 from linkcalc.area import kernels
 from linkcalc.area.access import Access, Allowed, Grid, Mask, allowed_cells
-from linkcalc.area.coverage import MOST_CELLS, Progress, TileStore
+from linkcalc.area.coverage import MOST_CELLS, Progress, TileStore, telling_of_tiles
 from linkcalc.area.land import Land, read_land
 from linkcalc.area.margins import template_case
-from linkcalc.area.relay import FIGURES, Hop, Job, all_hops, best_cells, chained, telling_of_tiles
+from linkcalc.area.relay import FIGURES, Hop, Job, all_hops, best_cells, chained
 from linkcalc.area.relay_chain import Middle, best_pair
 from linkcalc.area.relay_plan import DIRECTIONAL, RelayKit, placed, relay_station, with_relays
 from linkcalc.area.relay_result import Chain, HopCheck, Place, RelaySiting
