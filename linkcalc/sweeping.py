@@ -25,7 +25,7 @@ from linkcalc.errors import ArgumentError, DomainError, PlanError
 from linkcalc.judgement import judgement
 from linkcalc.legal import lawful_powers
 from linkcalc.link_case import ENDS, End, LinkCase, with_longer_feeder
-from linkcalc.path_loss import MODELS, Losses
+from linkcalc.path_loss import MODELS, Losses, Surroundings
 from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
 from linkcalc.plan.faults import faults, summary
 from linkcalc.plan.wording import quoted
@@ -35,8 +35,8 @@ from linkcalc.rules.traffic import sent_over
 from linkcalc.sweep_parameters import DISTANCE, K_FACTOR, PIECES, Parameter, Place, of_feeder, parameter
 from linkcalc.sweep_table import QUANTITIES, Sweep, Values
 from linkcalc.terrain import geodesy
+from linkcalc.terrain.land_cover import Layers
 from linkcalc.terrain.profile import Profile, cut_short, read_profile_csv
-from linkcalc.terrain.rasters import Mosaic
 from linkcalc.uncertainty import fading_k_db, noise_items, path_items, together_db
 from linkcalc.verdict import link_case, open_terrain, position_deg, recorded_notes
 
@@ -176,6 +176,10 @@ def _transmit_current_ma(loaded: LoadedPlan, station: str) -> float | None:
     return next((p.transmit_current_ma for p in loaded.plan.power if p.station == station), None)
 
 
+_Ground = tuple[Profile, float, float, tuple[Surroundings | None, Surroundings | None]]
+"""Profile, bearings and what rasters show around both ends."""
+
+
 class _Cases:
     """The link as the plan would state it after changes, each on its ground."""
 
@@ -185,7 +189,7 @@ class _Cases:
         link: Link,
         near: Station,
         far: Station,
-        terrain: tuple[Mosaic, Mosaic, Mosaic],
+        terrain: Layers,
         growing: Collection[End],
     ) -> None:
         self._grows_from = {
@@ -196,7 +200,7 @@ class _Cases:
         self._tables = own.model_dump(include=kept, by_alias=True, exclude_unset=True)
         self._loaded = loaded
         self._terrain = terrain
-        self._grounds: dict[tuple[Any, ...], tuple[Profile, float, float]] = {}
+        self._grounds: dict[tuple[Any, ...], _Ground] = {}
         self._plain = self.plan({})
         self._checked: dict[tuple[str, Any], list[Any]] = {}
 
@@ -236,8 +240,9 @@ class _Cases:
             with_longer_feeder(s, self._grows_from.get(end, math.inf))
             for end, s in zip(ENDS, (near, far), strict=True)
         )
-        case = LinkCase(link, near, far, plan.conditions, *self._grounds[moved], whole.regulation)
-        return replace(case, sent=sent_over(whole, link))
+        profile, azimuth, back_azimuth, shown = self._grounds[moved]
+        case = LinkCase(link, near, far, plan.conditions, profile, azimuth, back_azimuth, whole.regulation)
+        return replace(case, sent=sent_over(whole, link), shown=shown)
 
     @property
     def limited(self) -> bool:
@@ -253,12 +258,12 @@ class _Cases:
         first, *others = [_get(self._plain, place) for place in one.places]
         return first if all(other == first for other in others) else None
 
-    def _ground(self, plan: Plan, distance_m: float | None) -> tuple[Profile, float, float]:
+    def _ground(self, plan: Plan, distance_m: float | None) -> "_Ground":
         loaded = replace(self._loaded, plan=plan)
         if distance_m is not None:
             loaded = _far_station_at(loaded, distance_m)
         case = link_case(loaded, loaded.plan.link[0], self._terrain)
-        return case.profile, case.azimuth_deg, case.back_azimuth_deg
+        return case.profile, case.azimuth_deg, case.back_azimuth_deg, case.shown
 
 
 def _changed(tables: Any, place: Place, value: Any) -> Any:
