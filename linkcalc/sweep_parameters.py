@@ -246,6 +246,7 @@ _LINK: Mapping[str, frozenset[str]] = {
     "required_success": frozenset({"asked"}),
     "confidence": frozenset({"asked"}),
     "channel_busy_percent": frozenset({"asked"}),
+    "hopping_bandwidth_mhz": frozenset({"path"}),
 }
 
 
@@ -263,7 +264,7 @@ def _of_stations(key: str, field: Any, path: tuple[str, ...]) -> Iterator[Parame
 
 def _of_station(key: str, path: tuple[str, ...], end: Literal["near", "far"]) -> frozenset[str]:
     pieces: dict[str, set[str]] = {
-        "antenna_height_m": {*_GROUND},
+        "antenna_height_m": {*_GROUND, *of_feeder(end)},
         "transmit_power_dbm": {f"power, {end}", f"legal, {end}"},
         "building": {"path"},
         "polarisation": {"path", "polarisation"},
@@ -273,8 +274,13 @@ def _of_station(key: str, path: tuple[str, ...], end: Literal["near", "far"]) ->
     if path == ("antenna",) and key != "polarisation":
         return frozenset({f"antenna, {end}", f"legal, {end}"})
     if path == ("feeder",):
-        return frozenset({f"feeder, {end}", f"noise, {end}", f"legal, {end}"})
+        return of_feeder(end)
     return frozenset(pieces.get(key, PIECES))
+
+
+def of_feeder(end: Literal["near", "far"]) -> frozenset[str]:
+    """Pieces that depend on an end's feeder."""
+    return frozenset({f"feeder, {end}", f"noise, {end}", f"legal, {end}"})
 
 
 def _fields(section: Any) -> Iterator[tuple[str, Any]]:

@@ -3,9 +3,9 @@
 from dataclasses import dataclass
 from pathlib import Path
 
-from linkcalc.fieldsheet import FieldSheet, field_sheet
 from linkcalc.link_case import LinkCase
 from linkcalc.plan import LoadedPlan, load_plan
+from linkcalc.site.fieldsheet import FieldSheet, field_sheet
 from linkcalc.verdict import link_case, open_terrain
 from linkcalc.views.fieldsheet import field_sheet_html
 

@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from linkcalc.fleet.contention import Outlook, outlook
-from linkcalc.fleet.judge import Judged, by_link, judged
-from linkcalc.fleet.simulate import Played
+from linkcalc.fleets.contention import Outlook, outlook
+from linkcalc.fleets.judge import Judged, by_link, judged
+from linkcalc.fleets.simulate import Played
 from linkcalc.requirement import VERDICTS, Requirement
 from tests.fleet.networks import equal_nodes
 

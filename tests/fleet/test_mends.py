@@ -12,10 +12,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from linkcalc.fleet.assign import Assignment, Choice, options
-from linkcalc.fleet.contention import outlook
-from linkcalc.fleet.mends import lacks_words, mends, spread_retries
-from linkcalc.fleet.network import STEADY, Network, Setting, Supply
+from linkcalc.fleets.assign import Assignment, Choice, options
+from linkcalc.fleets.contention import outlook
+from linkcalc.fleets.mends import lacks_words, mends, spread_retries
+from linkcalc.fleets.network import STEADY, Network, Setting, Supply
 from linkcalc.reliability import margin_for_success
 from tests.fleet.networks import equal_nodes, scattered
 
