@@ -33,7 +33,7 @@ TARGETS: dict[str, tuple[str, ...]] = {
     "linkcalc.path_loss": ("tests/test_path_loss.py",),
     "linkcalc.link_case": ("tests/test_link_case.py", "tests/test_budget.py"),
     "linkcalc.uncertainty": ("tests/test_uncertainty.py",),
-    "linkcalc.requirement": ("tests/test_requirement.py", "tests/test_verdict.py"),
+    "linkcalc.requirement": ("tests/test_requirement.py",),
     "linkcalc.judgement": ("tests/test_judgement.py",),
     "linkcalc.legal": ("tests/test_legal.py",),
     "linkcalc.reliability": ("tests/test_reliability.py",),
