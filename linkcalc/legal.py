@@ -135,9 +135,9 @@ def lawful_powers(case: LinkCase, end: End, planned_dbm: Floats) -> tuple[Floats
 
     counted, other = planned_dbm.copy(), np.zeros(planned_dbm.shape, dtype=np.bool_)
     left = np.ones(planned_dbm.shape, dtype=np.bool_)
-    while left.any():
-        at = int(np.argmax(left))
-        planned = float(planned_dbm[at])
+    for at, planned in enumerate(planned_dbm.tolist()):
+        if not left[at]:
+            continue
         low, high, _ = between(planned)
         here = left & (planned_dbm > low) & (planned_dbm < high)
         here[at] = True

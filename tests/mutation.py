@@ -252,7 +252,7 @@ class Bench:
             begun = time.monotonic()
             if not passes(copies[0], tests, None):
                 raise SystemExit(f"{', '.join(tests)} fail as they are: nothing can be said about {module}")
-            patience_s = 60.0 + 10.0 * (time.monotonic() - begun)  # for a change that never ends
+            patience_s = 30.0 + 4.0 * (time.monotonic() - begun)  # for a change that never ends
             free = list(copies)
 
             def tried(change: Change) -> Outcome:
