@@ -300,6 +300,7 @@ def _run_tests(copy: str, arguments: list[str]) -> None:
     """In a process of its own, which has imported nothing of the repository's that stays."""
     os.chdir(copy)
     os.environ |= {"CI": "1", "PYTHONPATH": copy}
+    sys.dont_write_bytecode = False  # compiled once, not once a change: the copy is thrown away
     sys.path.insert(0, copy)
     for name in [n for n in sys.modules if n.partition(".")[0] in ("tests", "linkcalc")]:
         del sys.modules[name]
