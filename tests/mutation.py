@@ -49,9 +49,12 @@ TARGETS: dict[str, tuple[str, ...]] = {
     "linkcalc.fleets.mends": ("tests/fleet/test_mends.py",),
     "linkcalc.exposure": ("tests/test_exposure.py",),
     "linkcalc.rules.limits": ("tests/rules",),
-    "linkcalc.propagation.clutter": ("tests/propagation/test_clutter.py",),
+    "linkcalc.propagation.clutter": ("tests/propagation/test_clutter.py", "tests/propagation/test_ranges.py"),
     "linkcalc.propagation.two_ray": ("tests/propagation/test_two_ray.py",),
-    "linkcalc.propagation.vegetation": ("tests/propagation/test_vegetation.py",),
+    "linkcalc.propagation.vegetation": (
+        "tests/propagation/test_vegetation.py",
+        "tests/propagation/test_ranges.py",
+    ),
 }
 """Modules that decide, and the tests that should notice."""
 
@@ -82,8 +85,9 @@ _OTHER_NAME = {
 _LOSES_NOTHING = (ast.Raise, ast.JoinedStr, ast.AnnAssign, ast.Import, ast.ImportFrom, ast.Assert)
 """What tests need not look at: wording, annotations (the value of an annotated name is looked at)."""
 
-_GUARDS = {"strict", "repr"}
-"""Arguments that change no answer: zip's own check of lengths, and how a record prints itself."""
+_GUARDS = {"strict", "repr", "stacklevel"}
+"""Arguments that change no answer: zip's own check of lengths, how a record prints itself, which line of the caller
+a warning points at."""
 
 _NUDGE = 1e-6
 
