@@ -5,7 +5,7 @@ they are called.
 """
 
 import os
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
@@ -72,13 +72,13 @@ def check(plan: PlanLike, *, sections: bool = True) -> "Result":
     return with_sections(result, loaded.plan) if sections else result
 
 
-def sweep(plan: PlanLike, vary: Mapping[str, Iterable[Any]], *, link: str | None = None) -> "Sweep":
+def sweep(plan: PlanLike, vary: Mapping[str, Any], *, link: str | None = None) -> "Sweep":
     """Evaluate a link for every combination of values.
 
     Parameters
     ----------
     plan : path, mapping, Plan or LoadedPlan
-    vary : mapping of str to iterable
+    vary : mapping of str to array_like
         Values by name, as `linkcalc.sweep_plan` takes them.
     link : str, optional
         Which, where the plan has several.

@@ -73,10 +73,9 @@ class LoadedPlan:
         >>> higher = plan.changed({"header tank.antenna_height_m": 8, "level and pump permit.tries": 2}, title="Higher")
         >>> higher.plan.station[0].antenna_height_m, higher.plan.link[0].tries, higher.plan.title
         (8.0, 2, 'Higher')
-        >>> plan.changed({"header tnak.antenna_height_m": 8})
+        >>> plan.changed({"shde.tries": 8})
         Traceback (most recent call last):
-        linkcalc.errors.PlanError: "header tnak.antenna_height_m": "header tnak" is no station, link or key of this plan; \
-nearest is "header tank"
+        linkcalc.errors.PlanError: "shde.tries": "shde" is no station, link or key of this plan; nearest is "pump shed"
         """
         from linkcalc.plan.in_python import plan_from
         from linkcalc.plan.values import with_values

@@ -85,7 +85,7 @@ lc.draw_coverage(None, 3)
 lc.draw_heights(None, 3)
 text: str = lc.propagation.free_space.free_space_loss_db(1e3, 868e6)
 number: float = lc.propagation.free_space.free_space_loss_db([1e3, 2e3], 868e6)
-array: np.ndarray[tuple[int, ...], np.dtype[np.float64]] = lc.radio.css.time_on_air_s(16, spreading_factor=9, bandwidth_hz=125e3)
+array: np.ndarray[Any, Any] = lc.radio.css.time_on_air_s(16, spreading_factor=9, bandwidth_hz=125e3)
 lc.radio.css.time_on_air_s(16, spreading_factor=9, bandwidth_hz=125e3, nonsense=3)
 """
 
