@@ -242,7 +242,7 @@ def face_page() -> str:
             if kind == "class" and name != "Answer":
                 lines += [f"{{py:obj}}`lc.{name} <{thing.__module__}.{name}>`: {_text(summary(thing))}.", ""]
                 continue
-            more = "\n   :members:\n   :no-undoc-members:" if name == "Answer" else "\n   :no-members:"
+            more = "\n   :members:\n   :no-undoc-members:" if name == "Answer" else ""
             lines += ["```{eval-rst}", f".. auto{kind}:: linkcalc.{name}{more}", "```", ""]
         if title == "Answers":
             rows = [

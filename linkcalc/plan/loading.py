@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
-from linkcalc.errors import PlanError
+from linkcalc.errors import ArgumentError, PlanError
 from linkcalc.plan.assumptions import assumed_values
 from linkcalc.plan.faults import Fault, faults, summary
 from linkcalc.plan.model import Plan
@@ -77,9 +77,13 @@ class LoadedPlan:
         Traceback (most recent call last):
         linkcalc.errors.PlanError: "shde.tries": "shde" is no station, link or key of this plan; nearest is "pump shed"
         """
-        from linkcalc.plan.in_python import plan_from
+        from linkcalc.plan.in_python import plan_from, shortened
         from linkcalc.plan.values import with_values
 
+        if values is not None and not isinstance(values, Mapping):
+            raise ArgumentError(
+                f'changed takes a dict such as {{"shed.antenna_height_m": 8}}; not {shortened(values)}'
+            )
         tables = {**self.tables(), **sections}
         return plan_from(with_values(tables, values or {}), profiles=self.profiles, base_dir=self.base_dir)
 
@@ -148,6 +152,8 @@ def load_plan(path: str | os.PathLike[str]) -> LoadedPlan:
     Traceback (most recent call last):
     linkcalc.errors.PlanError: absent.toml: no such file; `linkcalc new absent.toml` writes a starter
     """
+    if not isinstance(path, str | os.PathLike):
+        raise ArgumentError(f"load_plan takes the path of a plan file; not {type(path).__name__}")
     path = Path(path)
     try:
         raw = read_text(path)

@@ -65,7 +65,16 @@ def coverage_figure(result: CoverageResult) -> "Figure":
 
 
 def draw_coverage(ax: "Axes", result: CoverageResult) -> Any:
-    """Draw relief, margin, contour lines, stations and scale; return the picture of the margin."""
+    """Draw relief, margin, contour lines, stations and scale; return the picture of the margin.
+
+    Examples
+    --------
+    >>> import linkcalc as lc
+    >>> from matplotlib.figure import Figure
+    >>> found = lc.coverage(lc.sample_path("plain"), "pump shed", radius_m=600.0, cell_m=200.0)
+    >>> lc.draw_coverage(Figure().add_subplot(), found).get_array().shape
+    (7, 7)
+    """
     margin = result.bands["margin_db"]
     reach = result.affine[5] / 1e3
     shown = draw_shades(ax, margin, result.bands["ground_m"].astype(float), result.cell_m)
