@@ -409,7 +409,7 @@ def _shares_and_margins(
                     margin,
                     together_db(items, "site"),
                     together_db(items, "conditions"),
-                    fading_k_db(losses),
+                    fading_k_db(here, losses),
                 )
                 rows.append(got.site_share)
                 levels.append(margin)

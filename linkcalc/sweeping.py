@@ -7,7 +7,7 @@ a cell holds what `linkcalc.check_plan` finds for the plan changed to that cell.
 """
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from types import MappingProxyType
@@ -23,20 +23,20 @@ from linkcalc.area.height_pairs import by_numba, pair_losses
 from linkcalc.budget import DECIMALS, REQUIRED_SNR, THERMAL_NOISE, total_db
 from linkcalc.errors import ArgumentError, DomainError, PlanError
 from linkcalc.judgement import judgement
-from linkcalc.legal import lawful
-from linkcalc.link_case import ENDS, End, LinkCase
-from linkcalc.path_loss import MODELS, Losses
+from linkcalc.legal import lawful_powers
+from linkcalc.link_case import ENDS, End, LinkCase, with_longer_feeder
+from linkcalc.path_loss import MODELS, Losses, Surroundings
 from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
 from linkcalc.plan.faults import faults, summary
 from linkcalc.plan.wording import quoted
 from linkcalc.radio.energy import transmit_current_ma
 from linkcalc.requirement import VERDICTS, Requirement
 from linkcalc.rules.traffic import sent_over
-from linkcalc.sweep_parameters import DISTANCE, K_FACTOR, PIECES, Parameter, Place, parameter
+from linkcalc.sweep_parameters import DISTANCE, K_FACTOR, PIECES, Parameter, Place, of_feeder, parameter
 from linkcalc.sweep_table import QUANTITIES, Sweep, Values
 from linkcalc.terrain import geodesy
+from linkcalc.terrain.land_cover import Layers
 from linkcalc.terrain.profile import Profile, cut_short, read_profile_csv
-from linkcalc.terrain.rasters import Mosaic
 from linkcalc.uncertainty import fading_k_db, noise_items, path_items, together_db
 from linkcalc.verdict import link_case, open_terrain, position_deg, recorded_notes
 
@@ -57,7 +57,8 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
         link, such as ``spreading_factor``, ``transmit_power_dbm``, ``far.antenna_height_m`` or
         ``antenna.type``; ``k_factor``; or ``distance_m``, which moves the far station along the line from
         the near one. Short names and all that can be varied: `linkcalc.sweep_parameters`. At most ten million
-        combinations.
+        combinations. An antenna above its planned height has its feeder longer by as much, unless the feeder's
+        length is varied too.
     link : str, optional
         Which link; may be left out where the plan has one.
 
@@ -101,6 +102,8 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
     rasters = chosen.profile_csv is None and chosen.name not in loaded.profiles
     varied = [parameter(name, chosen, near, far, rasters=rasters) for name in vary]
     _refuse_rivals(varied)
+    growing = {end for end, s in zip(ENDS, (near, far), strict=True) if _feeder_grows(s, end, varied)}
+    varied = [_as_raised(p, growing) for p in varied]
     values = [p.checked_values(given) for p, given in zip(varied, vary.values(), strict=True)]
     size = math.prod(len(v) for v in values)
     if size > MOST_CELLS:
@@ -108,7 +111,7 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
             f"{size:_} combinations are more than {MOST_CELLS:_}: vary less, or in larger steps"
         )
     with open_terrain(loaded) as terrain, recorded_notes() as said:
-        cases = _Cases(loaded, chosen, near, far, terrain)
+        cases = _Cases(loaded, chosen, near, far, terrain, growing)
         for one, its_values in zip(varied, values, strict=True):
             for value in its_values:
                 cases.check(one, value)
@@ -150,6 +153,18 @@ def _refuse_rivals(varied: Sequence[Parameter]) -> None:
             raise DomainError(f"{one.name} {what}: vary it once")
 
 
+def _feeder_grows(station: Station, end: End, varied: Sequence[Parameter]) -> bool:
+    """Whether a cable comes down from the antenna, of a length that is not varied itself."""
+    own = {"feeder.length_m", f"{end}.feeder.length_m"}
+    return station.feeder.length_m > 0.0 and not own & {p.name for p in varied}
+
+
+def _as_raised(one: Parameter, growing: Collection[End]) -> Parameter:
+    """A height moves the feeders that grow with it, and no others."""
+    still = [of_feeder(end) for end in _HEIGHTS.get(one.name, ()) if end not in growing]
+    return replace(one, touches=one.touches.difference(*still)) if still else one
+
+
 def _coordinate(values: tuple[Any, ...]) -> Values:
     array = np.array(values)
     array.flags.writeable = False
@@ -161,6 +176,10 @@ def _transmit_current_ma(loaded: LoadedPlan, station: str) -> float | None:
     return next((p.transmit_current_ma for p in loaded.plan.power if p.station == station), None)
 
 
+_Ground = tuple[Profile, float, float, tuple[Surroundings | None, Surroundings | None]]
+"""Profile, bearings and what rasters show around both ends."""
+
+
 class _Cases:
     """The link as the plan would state it after changes, each on its ground."""
 
@@ -170,14 +189,18 @@ class _Cases:
         link: Link,
         near: Station,
         far: Station,
-        terrain: tuple[Mosaic, Mosaic, Mosaic],
+        terrain: Layers,
+        growing: Collection[End],
     ) -> None:
+        self._grows_from = {
+            e: s.antenna_height_m for e, s in zip(ENDS, (near, far), strict=True) if e in growing
+        }
         own = loaded.plan.model_copy(update={"link": [link], "station": [near, far]})
         kept = {"station", "link", "terrain", "conditions"}
         self._tables = own.model_dump(include=kept, by_alias=True, exclude_unset=True)
         self._loaded = loaded
         self._terrain = terrain
-        self._grounds: dict[tuple[Any, ...], tuple[Profile, float, float]] = {}
+        self._grounds: dict[tuple[Any, ...], _Ground] = {}
         self._plain = self.plan({})
         self._checked: dict[tuple[str, Any], list[Any]] = {}
 
@@ -213,8 +236,13 @@ class _Cases:
             self._grounds[moved] = self._ground(plan, dict(moved).get(DISTANCE))
         near, far = plan.station
         whole, link = self._loaded.plan, plan.link[0]
-        case = LinkCase(link, near, far, plan.conditions, *self._grounds[moved], whole.regulation)
-        return replace(case, sent=sent_over(whole, link))
+        near, far = (
+            with_longer_feeder(s, self._grows_from.get(end, math.inf))
+            for end, s in zip(ENDS, (near, far), strict=True)
+        )
+        profile, azimuth, back_azimuth, shown = self._grounds[moved]
+        case = LinkCase(link, near, far, plan.conditions, profile, azimuth, back_azimuth, whole.regulation)
+        return replace(case, sent=sent_over(whole, link), shown=shown)
 
     @property
     def limited(self) -> bool:
@@ -230,12 +258,12 @@ class _Cases:
         first, *others = [_get(self._plain, place) for place in one.places]
         return first if all(other == first for other in others) else None
 
-    def _ground(self, plan: Plan, distance_m: float | None) -> tuple[Profile, float, float]:
+    def _ground(self, plan: Plan, distance_m: float | None) -> "_Ground":
         loaded = replace(self._loaded, plan=plan)
         if distance_m is not None:
             loaded = _far_station_at(loaded, distance_m)
         case = link_case(loaded, loaded.plan.link[0], self._terrain)
-        return case.profile, case.azimuth_deg, case.back_azimuth_deg
+        return case.profile, case.azimuth_deg, case.back_azimuth_deg, case.shown
 
 
 def _changed(tables: Any, place: Place, value: Any) -> Any:
@@ -332,6 +360,30 @@ class _Grid:
                 found[number][(*here, ...)] = column.reshape(kept)
         return found
 
+    def over_powers(self, end: End) -> list[NDArray[Any]]:
+        """Power of an end that counts, and whether something else is over the legal limits: all powers at once."""
+        name = f"legal, {end}"
+        touching = [p if name in p.touches else None for p in self._varied]
+        shape = tuple(n if p else 1 for n, p in zip(self.shape, touching, strict=True))
+        power = [p is not None and p.name in (_POWER, f"{end}.{_POWER}") for p in touching]
+        counted, other = np.empty(shape), np.empty(shape, dtype=np.bool_)
+        for index in np.ndindex(tuple(1 if w else n for n, w in zip(shape, power, strict=True))):
+            changes = {
+                p: v[i]
+                for p, v, i, w in zip(touching, self._values, index, power, strict=True)
+                if p is not None and not w
+            }
+            case = self._cases.case(changes)
+            planned = next(
+                (np.array(v) for v, w in zip(self._values, power, strict=True) if w),
+                np.array([case.station(end).transmit_power_dbm]),
+            )
+            # an axis of one where the power is not varied
+            here = tuple(slice(None) if w else slice(i, i + 1) for i, w in zip(index, power, strict=True))
+            for whole, found in zip((counted, other), lawful_powers(case, end, planned), strict=True):
+                whole[here] = found.reshape(whole[here].shape)
+        return [counted, other]
+
     def over(self, piece: str, worked_out: Callable[[LinkCase], tuple[Any, ...]]) -> list[NDArray[Any]]:
         """Arrays that broadcast to `shape`, one for each thing worked out."""
         assert piece in PIECES, piece
@@ -354,6 +406,7 @@ def _column(values: Sequence[Any]) -> NDArray[Any]:
     return column
 
 
+_POWER = "transmit_power_dbm"
 _HEIGHTS: Mapping[str, tuple[End, ...]] = {
     "antenna_height_m": ENDS, "near.antenna_height_m": ("near",), "far.antenna_height_m": ("far",),
 }  # fmt: skip
@@ -377,16 +430,6 @@ class _Station:
     """Of that noise, from place to place and over time, in dB squared."""
 
 
-def _legal(case: LinkCase) -> tuple[float, float, bool]:
-    """Power of both ends that counts, and whether something else than power is over the legal limits."""
-    counted, over = lawful(case)
-    return (
-        counted.near.transmit_power_dbm,
-        counted.far.transmit_power_dbm,
-        any(x.legal_dbm is None for x in over),
-    )
-
-
 def _station(grid: _Grid, end: End, power_dbm: Floats) -> _Station:
     def noise(case: LinkCase) -> tuple[float, ...]:
         noises = case.noise(case.station(end))
@@ -404,7 +447,7 @@ def _path(case: LinkCase, found: Losses) -> tuple[ArrayLike, ...]:
     return (
         case.path_db(found),
         *(together_db(parts, kind) ** 2 for kind in _KINDS),
-        fading_k_db(found),
+        fading_k_db(case, found),
         found.clearance_ratio,
         found.ground_unknown,
         np.array(MODELS, dtype=object)[found.model],
@@ -431,7 +474,8 @@ def _table(grid: _Grid, stated_current_ma: float | None) -> dict[str, NDArray[An
     (back_time_s,) = grid.over("reply", lambda c: (c.signal.time_on_air_s(c.link.reply_payload_bytes),))
     (asked,) = grid.over("asked", lambda c: (Requirement.of(c.link),))
     if grid.limited:
-        *powers, over = grid.over("legal", _legal)
+        (near_dbm, near_over), (far_dbm, far_over) = (grid.over_powers(end) for end in ENDS)
+        powers, over = [near_dbm, far_dbm], near_over | far_over
     else:
         powers = [grid.over(f"power, {end}", _power(end))[0] for end in ENDS]
         over = np.zeros(1, dtype=bool)

@@ -2,7 +2,7 @@
 
 import math
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 
@@ -15,18 +15,28 @@ from linkcalc.budget import Budget
 from linkcalc.errors import OutOfRangeWarning
 from linkcalc.judgement import judge as judge_direction
 from linkcalc.legal import Excess, lawful
-from linkcalc.link_case import LinkCase, feeder_loss_db
-from linkcalc.path_loss import SHARED, clearance, every_model, profile_losses, spread_db, two_ray_db
+from linkcalc.link_case import LinkCase, feeder_loss_db, shown_surroundings
+from linkcalc.path_loss import (
+    SHARED,
+    Surroundings,
+    clearance,
+    every_model,
+    profile_losses,
+    spread_db,
+    two_ray_db,
+)
 from linkcalc.plan import Link, LoadedPlan, PlanLike, Station, as_plan
+from linkcalc.plan.wording import element
 from linkcalc.propagation import fresnel, noise, refractivity
 from linkcalc.reliability import mean_success
 from linkcalc.requirement import VERDICTS, Requirement
-from linkcalc.result import Direction, Drawing, LinkResult, PathFacts, Result, VerdictWord
+from linkcalc.result import Assumption, Direction, Drawing, LinkResult, PathFacts, Result, VerdictWord
 from linkcalc.rules.traffic import sent_over
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.cell_size import cell_error
+from linkcalc.terrain.land_cover import REACH_M, Layers, close, neighbourhood, open_land_cover
 from linkcalc.terrain.profile import Profile, cut_profile, read_profile_csv, with_obstacles
-from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, Mosaic, open_mosaic
+from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, open_mosaic
 from linkcalc.uncertainty import after_reading_db, contributors
 
 CAUTIONS = (
@@ -45,6 +55,8 @@ _SURVEY_TOLERANCE = 0.03
 
 DEEP_NULL_DB = 3.0
 """A two-ray null that takes so much more than the median is worth a warning."""
+
+_NULL_STEP_M = 0.25
 
 
 def check_plan(loaded: PlanLike) -> Result:
@@ -73,23 +85,39 @@ def check_plan(loaded: PlanLike) -> Result:
     loaded = as_plan(loaded)
     plan = loaded.plan
     with recorded_notes() as general, open_terrain(loaded) as terrain:
-        links = tuple(check_link(case) for case in cases(loaded, terrain))
+        found = list(cases(loaded, terrain))
+        links = tuple(check_link(case) for case in found)
     return Result(
         title=plan.title,
         plan_file=loaded.path.name,
         plan_digest=loaded.digest,
         linkcalc_version=__version__,
         links=links,
-        assumed=loaded.assumed,
+        assumed=assumed_of(loaded, found),
         warnings=(*loaded.notes, *general),
         cautions=CAUTIONS,
         positions_deg={s.name: position_deg(s) for s in plan.station if s.positioned},
     )
 
 
+def assumed_of(loaded: LoadedPlan, found: Iterable[LinkCase]) -> tuple[Assumption, ...]:
+    """What a plan's answer rests on that nobody said, with what rasters show around its stations."""
+    names = [station.name for station in loaded.plan.station]
+    shown = {}
+    for case in found:
+        for station, kind in ((case.near, case.situation.near), (case.far, case.situation.far)):
+            if kind.shown:
+                key = f"{element('station', names.index(station.name), station.name)} surroundings"
+                source = f"{kind.shown}, by raster; Rec. ITU-R P.2108, section 3.1"
+                shown[key] = Assumption(key, f"{kind.kind}, {kind.top_m:g} m", source)
+    listed = {a.key for a in loaded.assumed}
+    higher = (a for key, a in shown.items() if key not in listed)
+    return (*(shown.get(a.key, a) for a in loaded.assumed), *higher)
+
+
 @contextmanager
-def open_terrain(loaded: LoadedPlan) -> Iterator[tuple[Mosaic, Mosaic, Mosaic]]:
-    """Open the plan's rasters once for all links: ground, surface, canopy."""
+def open_terrain(loaded: LoadedPlan) -> Iterator[Layers]:
+    """Open the plan's rasters once for all links."""
     t = loaded.plan.terrain
     with ExitStack() as stack:
         ground, surface, canopy = (
@@ -100,16 +128,18 @@ def open_terrain(loaded: LoadedPlan) -> Iterator[tuple[Mosaic, Mosaic, Mosaic]]:
                 (t.canopy_rasters, CANOPY_LIMITS_M),
             )
         )
-        yield ground, surface, canopy
+        cover = open_land_cover(t.land_cover_rasters, loaded.base_dir, network=t.network)
+        stack.callback(close, cover)
+        yield Layers(ground, surface, canopy, cover)
 
 
-def cases(loaded: LoadedPlan, terrain: tuple[Mosaic, Mosaic, Mosaic]) -> Iterator[LinkCase]:
+def cases(loaded: LoadedPlan, terrain: Layers) -> Iterator[LinkCase]:
     """Every link of a plan on its ground."""
     for link in loaded.plan.link:
         yield link_case(loaded, link, terrain)
 
 
-def link_case(loaded: LoadedPlan, link: Link, terrain: tuple[Mosaic, Mosaic, Mosaic]) -> LinkCase:
+def link_case(loaded: LoadedPlan, link: Link, terrain: Layers) -> LinkCase:
     """One link of a plan on its ground."""
     plan = loaded.plan
     near, far = plan.station_named(link.from_), plan.station_named(link.to)
@@ -124,13 +154,13 @@ def link_case(loaded: LoadedPlan, link: Link, terrain: tuple[Mosaic, Mosaic, Mos
         both = near.positioned and far.positioned
         profile = _placed(surveyed, length_m, a, b) if both else surveyed
     else:
-        ground, surface, canopy = terrain
         profile = cut_profile(
             *a,
             *b,
-            ground,
-            surface_rasters=surface,
-            canopy_rasters=canopy,
+            terrain.ground,
+            surface_rasters=terrain.surface,
+            canopy_rasters=terrain.canopy,
+            land_cover=terrain.cover,
             surface_kind=plan.terrain.surface_kind,
             step_m=plan.terrain.step_m,
             largest_hole_m=plan.terrain.largest_hole_m,
@@ -140,7 +170,16 @@ def link_case(loaded: LoadedPlan, link: Link, terrain: tuple[Mosaic, Mosaic, Mos
     if link.obstacle:
         profile = with_obstacles(profile, link.obstacle)
     case = LinkCase(link, near, far, plan.conditions, profile, azimuth, back_azimuth, plan.regulation)
-    return replace(case, sent=sent_over(plan, link))
+    return replace(case, sent=sent_over(plan, link), shown=(_shown(near, terrain), _shown(far, terrain)))
+
+
+def _shown(station: Station, terrain: Layers) -> Surroundings | None:
+    """What land cover and canopy show around a station."""
+    if not station.positioned:
+        return None
+    here = position_deg(station)
+    found = neighbourhood(terrain, *here, REACH_M)
+    return shown_surroundings(found.around(*here)) if found.known else None
 
 
 def _placed(
@@ -435,9 +474,8 @@ def _season_note(case: LinkCase) -> list[str]:
 
 def _cells_note(case: LinkCase) -> list[str]:
     profile = case.profile
-    radius_m = float(
-        fresnel.fresnel_radius_m(profile.length_m / 2.0, profile.length_m / 2.0, case.frequency_hz)
-    )
+    half_m = profile.length_m / 2.0
+    radius_m = float(fresnel.fresnel_radius_m(half_m, half_m, case.frequency_hz))
     warning = cell_error(profile.cell_m, profile.length_m, radius_m).warning
     return [warning] if warning else []
 
@@ -451,7 +489,7 @@ def _null_note(case: LinkCase) -> list[str]:
         (
             height_m
             for height_m in case.far.antenna_height_m
-            + 0.25 * np.array([1, -1, 2, -2, 3, -3, 4, -4, 6, 8, 12])
+            + _NULL_STEP_M * np.array(sorted(range(-12, 13), key=abs))
             if height_m >= 1.0 and _out_of_null(case.with_heights(far_m=float(height_m)))
         ),
         None,

@@ -135,7 +135,7 @@ def relay(
     import os
 
     from linkcalc.area.access import Access
-    from linkcalc.area.relay import telling_of_tiles
+    from linkcalc.area.coverage import telling_of_tiles
     from linkcalc.area.relay_files import as_data
     from linkcalc.area.relay_plan import (
         RelayKit,

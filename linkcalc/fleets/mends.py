@@ -6,12 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtri
 
 from linkcalc.fleets.assign import Assignment, Choice, Options, cheapest
 from linkcalc.fleets.contention import outlook, reach
 from linkcalc.fleets.network import FADING_K_DB, Network, Setting
 from linkcalc.reliability import margin_for_success
+from linkcalc.requirement import Requirement
 
 _LARGEST_FACTOR = 256.0
 _OWN_SETTING = "its spreading factor or power"
@@ -53,19 +53,18 @@ def _missing_db(net: Network, choice: Choice, k: int, required: float) -> float:
     """Margin that a node lacks where it lacks least, alone, with the best signal and power it may use."""
     margins = reach(net, np.full(net.nodes, 0.0))[k]
     usable = choice.allowed[k]
+    asked = Requirement(required, net.confidence or 0.5, None, net.tries, 0.0)
     best = np.inf
     for j in range(net.sheds):
         if choice.pinned[k] not in (-1, j) or not np.isfinite(net.gain_db[k, j]):
             continue
         share = float(net.site_share(np.array([k]), j)[0]) if net.confidence is not None else 0.0
-        sigma = float(net.sigma_db[k, j])
-        needed = share * sigma * float(ndtri(net.confidence or 0.5)) + margin_for_success(
-            required,
-            sigma * math.sqrt(1.0 - share**2),
-            fading="rician",
-            rician_k_db=FADING_K_DB[net.fading[k, j]],
-            tries=net.tries,
-        )
+        site = share * float(net.sigma_db[k, j])
+        conditions = math.sqrt(1.0 - share**2) * float(net.sigma_db[k, j])
+        fading = FADING_K_DB[net.fading[k, j]]
+        # sites of a fleet's path fade alike
+        needs = margin_for_success(required, conditions, rician_k_db=fading, tries=net.tries)
+        needed = asked.margin_db(site, conditions, fading, needs_db=np.array([needs]))
         signal, power = np.nonzero(usable)
         best = min(best, float((needed - margins[j, signal] - choice.powers_dbm[power]).min()))
     return max(best, 0.0)

@@ -202,6 +202,7 @@ def paths(
         common = {
             "step_m": t.step_m,
             "largest_hole_m": t.largest_hole_m,
+            "sea_without_data": t.sea_without_data,
             "surface_kind": t.surface_kind,
             "whole": False,
         }

@@ -249,7 +249,8 @@ class Fleet(Section):
 
     def idle_keys(self) -> Iterable[str]:
         t = self.terrain
-        if not (self.conditions.woodland_depth_m or t.canopy_rasters or t.surface_rasters):
+        shown = t.canopy_rasters or t.surface_rasters or t.land_cover_rasters
+        if not (self.conditions.woodland_depth_m or shown):
             yield "conditions.leaf"
             yield "conditions.wet_foliage"
 

@@ -289,7 +289,7 @@ def _missing_files(plan: Plan, base_dir: Path) -> Iterator[Fault]:
 
 
 def missing_rasters(terrain: Terrain, base_dir: Path) -> Iterator[Fault]:
-    for key in ("rasters", "surface_rasters", "canopy_rasters"):
+    for key in ("rasters", "surface_rasters", "canopy_rasters", "land_cover_rasters"):
         place = f"terrain.{key}"
         for name in getattr(terrain, key):
             if is_remote(name) and not terrain.network:

@@ -105,6 +105,7 @@ class Plan(Section):
             self.conditions.woodland_depth_m
             or self.terrain.canopy_rasters
             or self.terrain.surface_rasters
+            or self.terrain.land_cover_rasters
             or any(link.profile_csv or any(o.kind == "trees" for o in link.obstacle) for link in self.link)
         )
         if not foliage:

@@ -11,6 +11,9 @@ from linkcalc.plan.wording import quoted
 
 COMMON_PRACTICE = "common practice, no source"
 
+AROUND_KEYS = ("surroundings", "surroundings_height_m", "surroundings_distance_m")
+"""Keys of a station that say what stands around it; where none does, rasters may."""
+
 AntennaType = Literal["quarter_wave_whip", "half_wave_dipole", "collinear", "yagi"]
 Polarisation = Literal["vertical", "horizontal", "circular"]
 

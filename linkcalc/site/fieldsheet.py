@@ -8,7 +8,7 @@ feeders as terms of their own.
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -59,6 +59,12 @@ _SNR_DB = (-30.0, 30.0, 0.5)
 _BELOW_DB = (-40.0, 0.0, 0.25)
 
 
+_KINDS: tuple[Literal["site", "conditions"], ...] = ("site", "conditions")
+
+LONGER = 9
+"""Lengths of a feeder that a sheet holds the noise of."""
+
+
 @dataclass(frozen=True, eq=False)
 class AntennaOption:
     """An antenna that may be fitted at one end."""
@@ -83,6 +89,11 @@ class FeederOption:
     noise_site_db: float
     noise_conditions_db: float
     """Standard deviations of that, from place to place and over the year."""
+    per_metre_db: float = 0.0
+    """Loss of a metre more of it; 0 where there is none."""
+    longer_noise_dbm: tuple[float, ...] = ()
+    """Noise behind it, the more of it there is: `LONGER` steps of an equal length, `longer_step_m`."""
+    longer_step_m: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -104,6 +115,9 @@ class LimitsLine:
     reason: str
     power_dbm: float
     """What the transmitter may send: its own power, or the largest legal one."""
+    longer_power_dbm: float
+    """The same behind the longest feeder of the sheet: what a feeder takes may be sent more, where what is radiated
+    is limited."""
     lawful: bool
     """Whether it is within the limits with that power."""
 
@@ -260,7 +274,11 @@ def field_sheet(
         k = _fadings(pairs.k_db)
         at_hand = [[f for _, f in feeders_at_hand(loaded.plan, case, e)] for e in ENDS]
         measured = measured_table(case, at_hand, k)
-        ends = (_end(loaded.plan, case, "near", signals, rise), _end(loaded.plan, case, "far", signals, rise))
+        near, far = (
+            _end(loaded.plan, case, end, signals, rise, float(np.ptp(grid)))
+            for end, grid in zip(ENDS, grids, strict=True)
+        )
+        ends = (near, far)
     asked = Requirement.of(case.link)
     feeders = [f for end in ends for f in end.feeders]
     site = _covering(pairs.site_db, [f.noise_site_db for f in feeders], least=0.0)
@@ -389,22 +407,20 @@ def _signals(case: LinkCase) -> tuple[SignalOption, ...]:
     return tuple(found)
 
 
-def _end(plan: Plan, case: LinkCase, end: End, signals: Sequence[SignalOption], rise_m: Floats) -> EndSheet:
+def _end(
+    plan: Plan,
+    case: LinkCase,
+    end: End,
+    signals: Sequence[SignalOption],
+    rise_m: Floats,
+    most_longer_m: float,
+) -> EndSheet:
     station = case.station(end)
     antennas = [
         AntennaOption(name, _antenna_words(a), a, _gains(case, end, a, rise_m))
         for name, a in antennas_at_hand(plan, case, end)
     ]
-    feeders = []
-    for name, feeder in feeders_at_hand(plan, case, end):
-        fitted = case.with_stations({end: station.model_copy(update={"feeder": feeder})})
-        receiver = fitted.station(end)
-        loss = -sum(t.value_db for t in fitted.feeder_terms(end, "receiver")) - _extra_db(station)
-        noise = sum(-t.value_db for t in fitted.threshold_terms(end)) - fitted.signal.required_snr_db
-        words = feeder_words(receiver) or "no feeder: the radio is at the antenna"
-        items = noise_items(fitted.noise(receiver))
-        spreads = [float(together_db(items, kind)[0]) for kind in ("site", "conditions")]
-        feeders.append(FeederOption(name, words, feeder, loss, noise, *spreads))
+    feeders = [_feeder(case, end, name, f, most_longer_m) for name, f in feeders_at_hand(plan, case, end)]
     return EndSheet(
         name=station.name,
         transmit_power_dbm=station.transmit_power_dbm,
@@ -414,12 +430,41 @@ def _end(plan: Plan, case: LinkCase, end: End, signals: Sequence[SignalOption], 
         antennas=tuple(antennas),
         feeders=tuple(feeders),
         limits=tuple(
-            tuple(
-                tuple(_limits_line(plan, case, end, s, a.antenna, f.feeder) for f in feeders)
-                for a in antennas
-            )
+            tuple(tuple(_limits_line(plan, case, end, s, a.antenna, f) for f in feeders) for a in antennas)
             for s in signals
         ),
+    )
+
+
+def _feeder(case: LinkCase, end: End, name: str, feeder: Feeder, most_longer_m: float) -> FeederOption:
+    """A feeder as it is, and longer, as it grows with an antenna that is raised."""
+    longer_m = np.linspace(0.0, most_longer_m if feeder.length_m > 0.0 else 0.0, LONGER)
+    fitted = [
+        case.with_stations(
+            {
+                end: case.station(end).model_copy(
+                    update={"feeder": feeder.model_copy(update={"length_m": feeder.length_m + float(m)})}
+                )
+            }
+        )
+        for m in longer_m
+    ]
+    losses = [-sum(t.value_db for t in c.feeder_terms(end, "receiver")) for c in fitted]
+    noises = [sum(-t.value_db for t in c.threshold_terms(end)) - c.signal.required_snr_db for c in fitted]
+    receiver = fitted[0].station(end)
+    items = noise_items(fitted[0].noise(receiver))
+    site_db, conditions_db = (float(together_db(items, kind)[0]) for kind in _KINDS)
+    return FeederOption(
+        name=name,
+        words=feeder_words(receiver) or "no feeder: the radio is at the antenna",
+        feeder=feeder,
+        loss_db=losses[0] - _extra_db(receiver),
+        noise_dbm=noises[0],
+        noise_site_db=site_db,
+        noise_conditions_db=conditions_db,
+        per_metre_db=(losses[-1] - losses[0]) / longer_m[-1] if longer_m[-1] else 0.0,
+        longer_noise_dbm=tuple(noises),
+        longer_step_m=float(longer_m[1]),
     )
 
 
@@ -443,9 +488,9 @@ def _gains(case: LinkCase, end: End, antenna: Antenna, rise_m: Floats) -> Floats
 
 
 def _limits_line(
-    plan: Plan, case: LinkCase, end: End, signal: SignalOption, antenna: Antenna, feeder: Feeder
+    plan: Plan, case: LinkCase, end: End, signal: SignalOption, antenna: Antenna, option: FeederOption
 ) -> LimitsLine:
-    station = case.station(end).model_copy(update={"antenna": antenna, "feeder": feeder})
+    station = case.station(end).model_copy(update={"antenna": antenna, "feeder": option.feeder})
     link = case.link.model_copy(update={"modulation": signal.modulation})
     changed = plan.model_copy(
         update={
@@ -453,16 +498,27 @@ def _limits_line(
             "link": [link if k.name == link.name else k for k in plan.link],
         }
     )
+    own_dbm = station.transmit_power_dbm
     try:
         found = limits_section(changed)
-        _, over = lawful(case.with_modulation(signal.modulation).with_stations({end: station}))
+        power, unlawful = _legal_power(case, end, signal, station)
     except LinkcalcError as error:  # a message that lasts longer than its interval
-        return LimitsLine("over", str(error), station.transmit_power_dbm, lawful=False)
+        return LimitsLine("over", str(error), own_dbm, own_dbm, lawful=False)
+    longer_power = power
+    if power < own_dbm and option.per_metre_db:
+        length_m = option.feeder.length_m + (LONGER - 1) * option.longer_step_m
+        longest = option.feeder.model_copy(update={"length_m": length_m})
+        longer_power, _ = _legal_power(case, end, signal, station.model_copy(update={"feeder": longest}))
     own = [e.limits for e in found.ends if e.station == station.name and e.link == link.name]
     worst = min(own, key=lambda e: _WORST_LIMITS_FIRST.index(e.status))
+    return LimitsLine(worst.status, worst.reason, power, longer_power, lawful=not unlawful)
+
+
+def _legal_power(case: LinkCase, end: End, signal: SignalOption, station: Station) -> tuple[float, bool]:
+    """What a station may send, and whether something else than power is over the limits."""
+    _, over = lawful(case.with_modulation(signal.modulation).with_stations({end: station}))
     legal = [x.legal_dbm for x in over if x.station == station.name]
-    power = min([station.transmit_power_dbm, *(p for p in legal if p is not None)])
-    return LimitsLine(worst.status, worst.reason, power, lawful=None not in legal)
+    return min([station.transmit_power_dbm, *(p for p in legal if p is not None)]), None in legal
 
 
 def _profile(case: LinkCase) -> SheetProfile:

@@ -33,10 +33,19 @@ from linkcalc.rules.plan_limits import EndLimits
 from linkcalc.site.acceptance import Acceptance, acceptance
 from linkcalc.site.survey import Survey, survey_link
 from linkcalc.terrain import geodesy
+from linkcalc.terrain.land_cover import Layers
 from linkcalc.terrain.profile import Profile
 from linkcalc.terrain.rasters import Mosaic
 from linkcalc.units import DBI_OVER_DBD_DB
-from linkcalc.verdict import CAUTIONS, check_link, link_case, open_terrain, position_deg, recorded_notes
+from linkcalc.verdict import (
+    CAUTIONS,
+    assumed_of,
+    check_link,
+    link_case,
+    open_terrain,
+    position_deg,
+    recorded_notes,
+)
 
 MAP_ASPECT = 2.15
 """Width over height of the map."""
@@ -261,7 +270,7 @@ def make_record(
         day=day,
         recheck=recheck(day, _latitude_deg(case.profile)),
         cautions=tuple(dict.fromkeys([*CAUTIONS, *extra])),
-        assumed=tuple(a for a in loaded.assumed if _concerns(a.key, plan, link)),
+        assumed=tuple(a for a in assumed_of(loaded, [case]) if _concerns(a.key, plan, link)),
         warnings=tuple(dict.fromkeys([*loaded.notes, *said, *result.warnings])),
         inputs=(
             InputFile("plan", loaded.path.name, loaded.digest),
@@ -404,12 +413,12 @@ def _site_map(case: LinkCase, ground: Mosaic) -> SiteMap | None:
     return SiteMap(np.asarray(east) - shift[0], np.asarray(north) - shift[1], half_m, heights, cell_m)
 
 
-def _files(
-    loaded: LoadedPlan, link: Link, profile: Profile, terrain: tuple[Mosaic, Mosaic, Mosaic]
-) -> Iterator[InputFile]:
+def _files(loaded: LoadedPlan, link: Link, profile: Profile, terrain: Layers) -> Iterator[InputFile]:
     """The rasters that hold any point of the path, and the surveyed profile."""
     if profile.latitude_deg is not None and profile.longitude_deg is not None:
-        for role, mosaic in zip(("ground raster", "surface raster", "canopy raster"), terrain, strict=True):
+        mosaics = (terrain.ground, terrain.surface, terrain.canopy, terrain.cover.codes)
+        roles = ("ground raster", "surface raster", "canopy raster", "land-cover raster")
+        for role, mosaic in zip(roles, mosaics, strict=True):
             for raster in mosaic.holding(profile.latitude_deg, profile.longitude_deg):
                 local = "://" not in raster.name and not raster.name.startswith("/vsi")
                 digest = _file_digest(loaded.base_dir / raster.name) if local else None
