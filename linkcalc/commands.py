@@ -166,10 +166,10 @@ def heights(
 
 def coverage(
     plan: PlanLike,
-    station: str,
+    station: str | Sequence[str],
     *,
     radius_m: float = 10_000.0,
-    link: str | None = None,
+    link: str | Sequence[str] | None = None,
     cell_m: float = 30.0,
     tiles_in: FilePath | None = None,
     scheduler: "Scheduler | None" = None,
@@ -180,12 +180,12 @@ def coverage(
     Parameters
     ----------
     plan : path, mapping, Plan or LoadedPlan
-    station : str
-        The station that stays where it is.
+    station : str or sequence of str
+        The station that stays where it is; of several, each cell holds the best.
     radius_m, cell_m : float, m
         How far around it to look, and the width of a cell.
-    link : str, optional
-        Whose other end goes into the cells; by default the station's first.
+    link : str or sequence of str, optional
+        Whose other end goes into the cells; by default each station's first.
     tiles_in : path, optional
         Folder for finished tiles: an interrupted call is taken up by the next one.
     scheduler, progress

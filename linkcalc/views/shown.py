@@ -126,7 +126,8 @@ def data(answer: Any) -> dict[str, Any]:
     line = {"line": answer.line} if isinstance(getattr(answer, "line", None), str) else {}
     fields = {f.name: getattr(answer, f.name) for f in dataclasses.fields(answer)}
     if kind == "CoverageResult":
-        del fields["bands"]  # a picture's worth of numbers: to_xarray has them
+        del fields["bands"], fields["tiles"]  # a picture's worth of numbers: to_xarray has them
+        fields["stations"] = [s._asdict() for s in answer.stations]
         fields |= {f"{word}_km2": answer.area_km2(word) for word in ("closes", "at_risk", "does_not_close")}
         fields["cells"] = answer.cells
     plain: dict[str, Any] = plain_data(fields)
