@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from linkcalc.reach_by_ground import how_far, plan_of_facts
     from linkcalc.result import LinkResult, Result
     from linkcalc.sample_files import sample_path
+    from linkcalc.sampling import Sample, sample
     from linkcalc.sweep import sweep_plan
     from linkcalc.sweep_table import Sweep
     from linkcalc.terrain.profile import Profile, cut_profile, profile_from, read_profile_csv
@@ -43,6 +44,8 @@ _HOMES = {
     "profile_from": "terrain.profile",
     "read_profile_csv": "terrain.profile",
     "sample_path": "sample_files",
+    "Sample": "sampling",
+    "sample": "sampling",
     "check_plan": "verdict",
     "with_sections": "consequences",
     "Sweep": "sweep_table",
@@ -64,6 +67,7 @@ __all__ = [
     "PlanError",
     "Profile",
     "Result",
+    "Sample",
     "Sweep",
     "TerrainError",
     "__version__",
@@ -79,6 +83,7 @@ __all__ = [
     "plan_of_facts",
     "profile_from",
     "read_profile_csv",
+    "sample",
     "sample_path",
     "show",
     "sweep_plan",

@@ -92,13 +92,13 @@ def sweep_plan(loaded: LoadedPlan, vary: Mapping[str, Any], *, link: str | None 
     linkcalc.errors.DomainError: spreading_factor = 7 is given twice
     """
     plan = loaded.plan
-    chosen = _chosen_link(plan, link)
+    chosen = chosen_link(plan, link)
     near, far = plan.station_named(chosen.from_), plan.station_named(chosen.to)
     if not vary:
         raise DomainError("nothing to vary: give one parameter or more")
     rasters = chosen.profile_csv is None and chosen.name not in loaded.profiles
     varied = [parameter(name, chosen, near, far, rasters=rasters) for name in vary]
-    _refuse_rivals(varied)
+    refuse_rivals(varied)
     values = [p.checked_values(given) for p, given in zip(varied, vary.values(), strict=True)]
     size = math.prod(len(v) for v in values)
     if size > MOST_CELLS:
@@ -106,14 +106,14 @@ def sweep_plan(loaded: LoadedPlan, vary: Mapping[str, Any], *, link: str | None 
             f"{size:_} combinations are more than {MOST_CELLS:_}: vary less, or in larger steps"
         )
     with open_terrain(loaded) as terrain, recorded_notes() as said:
-        cases = _Cases(loaded, chosen, near, far, terrain)
+        cases = Cases(loaded, chosen, near, far, terrain)
         for one, its_values in zip(varied, values, strict=True):
             for value in its_values:
                 cases.check(one, value)
         for corner in (0, -1):
             cases.plan({one: its_values[corner] for one, its_values in zip(varied, values, strict=True)})
-        grid = _Grid(cases, varied, values)
-        data = _table(grid, _transmit_current_ma(loaded, near.name))
+        grid = Grid(cases, varied, values)
+        data = table(grid, stated_current_ma(loaded, near.name))
         planned = {p.name: cases.planned(p) for p in varied}
     return Sweep(
         link=chosen.name,
@@ -129,7 +129,7 @@ def sweep_plan(loaded: LoadedPlan, vary: Mapping[str, Any], *, link: str | None 
     )
 
 
-def _chosen_link(plan: Plan, name: str | None) -> Link:
+def chosen_link(plan: Plan, name: str | None) -> Link:
     links = {k.name: k for k in plan.link}
     if name is None and len(links) == 1:
         return plan.link[0]
@@ -141,7 +141,7 @@ def _chosen_link(plan: Plan, name: str | None) -> Link:
     return links[name]
 
 
-def _refuse_rivals(varied: Sequence[Parameter]) -> None:
+def refuse_rivals(varied: Sequence[Parameter]) -> None:
     for one, other in combinations(varied, 2):
         if set(one.places) & set(other.places):
             what = "is given twice" if one.name == other.name else f"and {other.name} set the same"
@@ -154,12 +154,12 @@ def _coordinate(values: tuple[Any, ...]) -> Values:
     return array
 
 
-def _transmit_current_ma(loaded: LoadedPlan, station: str) -> float | None:
+def stated_current_ma(loaded: LoadedPlan, station: str) -> float | None:
     """What the plan says the station draws while it sends."""
     return next((p.transmit_current_ma for p in loaded.plan.power if p.station == station), None)
 
 
-class _Cases:
+class Cases:
     """The link as the plan would state it after changes, each on its ground."""
 
     def __init__(
@@ -196,6 +196,14 @@ class _Cases:
             return Plan.model_validate(tables)
         except ValidationError as error:
             raise PlanError(summary(faults(error, tables, Plan))) from None
+
+    def keep(self, one: Parameter, values: Sequence[Any]) -> None:
+        """Hold many values of a number to the rules of every plan by the least and the largest."""
+        for extreme in {min(values), max(values)}:
+            self.check(one, extreme)
+        if one.name != DISTANCE:
+            for value in values:
+                self._checked[one.name, value] = [one.to_plan(value)] * len(one.places)
 
     def case(self, changes: Mapping[Parameter, Any]) -> LinkCase:
         """The changed link on its ground."""
@@ -288,10 +296,10 @@ def _far_station_at(loaded: LoadedPlan, distance_m: float) -> LoadedPlan:
     return replace(loaded, plan=plan, profiles=profiles)
 
 
-class _Grid:
+class Grid:
     """The combinations; each piece is worked out over those of the parameters that touch it."""
 
-    def __init__(self, cases: _Cases, varied: Sequence[Parameter], values: Sequence[tuple[Any, ...]]) -> None:
+    def __init__(self, cases: Cases, varied: Sequence[Parameter], values: Sequence[tuple[Any, ...]]) -> None:
         self._cases, self._varied, self._values = cases, varied, values
         self.shape = tuple(len(v) for v in values)
         self.limited = cases.limited
@@ -302,7 +310,7 @@ class _Grid:
         """The same for what follows from the path's losses, which are worked out for all heights at once."""
         touching = [p if piece in p.touches else None for p in self._varied]
         shape = tuple(n if p else 1 for n, p in zip(self.shape, touching, strict=True))
-        high = [p is not None and p.name in _HEIGHTS for p in touching]
+        high = [p is not None and p.name in HEIGHTS for p in touching]
         outer = tuple(1 if h else n for n, h in zip(shape, high, strict=True))
         inner = tuple(n if h else 1 for n, h in zip(shape, high, strict=True))
         use_numba = by_numba(math.prod(shape))
@@ -318,7 +326,7 @@ class _Grid:
             for axis, (p, v) in enumerate(zip(touching, self._values, strict=True)):
                 if p is not None and high[axis]:
                     along = np.reshape(v, [-1 if a == axis else 1 for a in range(len(inner))])
-                    for end in _HEIGHTS[p.name]:
+                    for end in HEIGHTS[p.name]:
                         ends[end] = np.broadcast_to(along, inner)
             losses = pair_losses(case, ends["near"].ravel(), ends["far"].ravel(), use_numba=use_numba)
             here = tuple(slice(None) if h else i for i, h in zip(index, high, strict=True))
@@ -329,6 +337,12 @@ class _Grid:
                     found.append(np.empty(shape, dtype=column.dtype))
                 found[number][(*here, ...)] = column.reshape(kept)
         return found
+
+    def over_ends(
+        self, piece: str, worked_out: Callable[[LinkCase, Losses], tuple[ArrayLike, ...]]
+    ) -> list[NDArray[Any]]:
+        """The same for what follows from where each antenna sees the other, whatever is lost between."""
+        return self.over_paths(piece, worked_out)
 
     def over(self, piece: str, worked_out: Callable[[LinkCase], tuple[Any, ...]]) -> list[NDArray[Any]]:
         """Arrays that broadcast to `shape`, one for each thing worked out."""
@@ -341,10 +355,10 @@ class _Grid:
                 p: v[i] for p, v, i, t in zip(self._varied, self._values, index, touching, strict=True) if t
             }
             rows.append(worked_out(self._cases.case(changes)))
-        return [_column(column).reshape(shape) for column in zip(*rows, strict=True)]
+        return [column_of(column).reshape(shape) for column in zip(*rows, strict=True)]
 
 
-def _column(values: Sequence[Any]) -> NDArray[Any]:
+def column_of(values: Sequence[Any]) -> NDArray[Any]:
     if isinstance(values[0], int | float):
         return np.array(values)
     column = np.empty(len(values), dtype=object)
@@ -352,7 +366,7 @@ def _column(values: Sequence[Any]) -> NDArray[Any]:
     return column
 
 
-_HEIGHTS: Mapping[str, tuple[End, ...]] = {
+HEIGHTS: Mapping[str, tuple[End, ...]] = {
     "antenna_height_m": ENDS, "near.antenna_height_m": ("near",), "far.antenna_height_m": ("far",),
 }  # fmt: skip
 """What is varied of a path without another plan: it was held to the plan's rules value by value."""
@@ -385,7 +399,7 @@ def _legal(case: LinkCase) -> tuple[float, float, bool]:
     )
 
 
-def _station(grid: _Grid, end: End, power_dbm: Floats) -> _Station:
+def _station(grid: Grid, end: End, power_dbm: Floats) -> _Station:
     def noise(case: LinkCase) -> tuple[float, ...]:
         noises = case.noise(case.station(end))
         parts = noise_items(noises)
@@ -393,7 +407,7 @@ def _station(grid: _Grid, end: End, power_dbm: Floats) -> _Station:
         return total_db(terms), *(float(together_db(parts, kind)[0]) ** 2 for kind in _KINDS)
 
     (feeder_db,) = grid.over(f"feeder, {end}", lambda c: (total_db(c.feeder_terms(end, "transmitter")),))
-    (antenna_db,) = grid.over_paths(f"antenna, {end}", lambda c, found: (c.antenna_db(end, found),))
+    (antenna_db,) = grid.over_ends(f"antenna, {end}", lambda c, found: (c.antenna_db(end, found),))
     return _Station(power_dbm, feeder_db + antenna_db, *grid.over(f"noise, {end}", noise))
 
 
@@ -418,7 +432,7 @@ def _signal(case: LinkCase) -> tuple[float]:
     return (total_db(t for t in terms if t.name in (THERMAL_NOISE, REQUIRED_SNR)),)
 
 
-def _table(grid: _Grid, stated_current_ma: float | None) -> dict[str, NDArray[Any]]:
+def table(grid: Grid, stated_current_ma: float | None) -> dict[str, NDArray[Any]]:
     """All arrays of a sweep, each as small as broadcasting allows."""
     path_db, site_variance, conditions_variance, k_db, clearance, unknown, model = grid.over_paths(
         "path", _path
