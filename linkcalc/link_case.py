@@ -32,7 +32,7 @@ _ON_BEAM_DB = 0.05
 
 
 class PathTerm(NamedTuple):
-    """One of the path's gains and losses, of many paths at once."""
+    """A gain or loss of many paths at once."""
 
     name: str
     value_db: Floats
@@ -222,17 +222,24 @@ class LinkCase:
     def threshold_terms(self, receiver: End, noises: noise.SystemNoise | None = None) -> list[Term]:
         """What the receiver at an end needs, as terms: minus its noise (as given, if known) and its SNR."""
         rx = self.station(receiver)
-        noises, bandwidth = noises or self.noise(rx), f"{self.signal.bandwidth_hz / 1e3:g} kHz"
-        terms = [
-            term(THERMAL_NOISE, -noises.thermal_dbm, "threshold", f"in {bandwidth}, dBm"),
-            term("noise figure", -rx.noise_figure_db, "threshold"),
-            term("external noise", -noises.external_db, "threshold", f"P.372, {rx.noise_environment}"),
+        rows = self.noise_rows(rx, noises or self.noise(rx))
+        return [
+            *(term(row.name, float(row.value_db), "threshold", row.note) for row in rows),
+            term(REQUIRED_SNR, -self.signal.required_snr_db, "threshold", self.signal.text),
         ]
-        if rx.noise_rise_db:
-            terms.append(
-                term("noise rise", -noises.rise_db, "threshold", "engine and electronics, as entered")
-            )
-        return [*terms, term(REQUIRED_SNR, -self.signal.required_snr_db, "threshold", self.signal.text)]
+
+    def noise_rows(self, rx: Station, noises: noise.SystemNoise) -> list[PathTerm]:
+        """Minus a receiver's noise item by item; arrays where the station's figures are."""
+        bandwidth = f"{self.signal.bandwidth_hz / 1e3:g} kHz"
+        rows = [
+            PathTerm(THERMAL_NOISE, -np.asarray(noises.thermal_dbm), f"in {bandwidth}, dBm"),
+            PathTerm("noise figure", -np.asarray(rx.noise_figure_db), ""),
+            PathTerm("external noise", -np.asarray(noises.external_db), f"P.372, {rx.noise_environment}"),
+        ]
+        if np.any(rx.noise_rise_db):
+            rise = -np.asarray(noises.rise_db)
+            rows.append(PathTerm("noise rise", rise, "engine and electronics, as entered"))
+        return rows
 
     def sensitivity_dbm(self, rx: Station) -> float:
         """Least power a station's receiver needs with the noise it really has, dBm."""
@@ -252,7 +259,8 @@ class LinkCase:
         The feeder weakens noise from outside as it does the signal, so outside noise is added where the
         antenna is, to a noise figure that holds the feeder's loss.
         """
-        return _system_noise(
+        steady = isinstance(rx.noise_figure_db + rx.noise_rise_db, float)
+        return (_system_noise if steady else noise.system_noise)(
             self.signal.bandwidth_hz,
             rx.noise_figure_db + feeder_loss_db(rx, self.frequency_hz),
             rx.noise_environment,

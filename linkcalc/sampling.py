@@ -24,12 +24,10 @@ from linkcalc.plan.fleet import LoadedFleet
 from linkcalc.plan.wording import quoted
 from linkcalc.requirement import VERDICTS
 from linkcalc.sweep import (
-    HEIGHTS,
     MOST_CELLS,
     Cases,
     Grid,
     chosen_link,
-    column_of,
     refuse_rivals,
     stated_current_ma,
     table,
@@ -308,7 +306,8 @@ class _Rows(Grid):
     """Draws in place of combinations: pieces are worked out for every different row of what touches them."""
 
     def __init__(self, cases: Cases, varied: Sequence[Parameter], drawn: Sequence[Values], size: int) -> None:
-        values, codes = [], []
+        values: list[tuple[Any, ...]] = []
+        codes: list[NDArray[np.int64]] = []
         for one, column in zip(varied, drawn, strict=True):
             different, code = np.unique(column, return_inverse=True)
             own = one.checked_values(different.tolist())
@@ -323,69 +322,78 @@ class _Rows(Grid):
         self._codes = codes
         self.shape = (size,)
 
-    def _rows(self, used: Sequence[bool]) -> tuple[list[dict[Parameter, Any]], NDArray[np.int64]]:
-        """The different changes by some of the inputs, and which of them each draw has."""
-        columns = [code for code, use in zip(self._codes, used, strict=True) if use]
-        if not columns:
-            return [{}], np.zeros(self.shape, dtype=np.int64)
-        if len(columns) == 1:
-            rows, inverse = np.unique(columns[0], return_inverse=True)
-            rows = rows[:, np.newaxis]
-        else:
-            rows, inverse = np.unique(np.stack(columns, axis=-1), axis=0, return_inverse=True)
-        which = [(p, v) for p, v, use in zip(self._varied, self._values, used, strict=True) if use]
-        changes = [{p: v[i] for (p, v), i in zip(which, row, strict=True)} for row in rows.tolist()]
-        return changes, inverse.reshape(-1)
+    def _worked_out(
+        self, piece: str, worked_out: Callable[[LinkCase, int], tuple[Any, ...]]
+    ) -> list[NDArray[Any]]:
+        """Arrays of one for each draw, or of one for all.
+
+        What `worked_out` takes as arrays is put into the case as such; it is called once for every different row of
+        the rest, with the count of draws that have it.
+        """
+        kind = piece.partition(",")[0]
+        used = [piece in p.touches for p in self._varied]
+        along = [use and p.name.removeprefix("near.").removeprefix("far.") in _ALONG.get(kind, ())
+                 for p, use in zip(self._varied, used, strict=True)]  # fmt: skip
+        inputs = list(zip(self._varied, self._values, self._codes, used, along, strict=True))
+        apart = [(p, v, code) for p, v, code, use, array in inputs if use and not array]
+        inverse = np.zeros(self.shape if any(used) else 1, dtype=np.int64)
+        rows: list[list[int]] = [[]]
+        if apart:
+            codes = np.stack([code for _, _, code in apart], axis=-1)
+            different, inverse = np.unique(codes, axis=0, return_inverse=True)
+            rows, inverse = different.tolist(), inverse.reshape(-1)
+        order = np.argsort(inverse, kind="stable")
+        bounds = np.searchsorted(inverse[order], np.arange(len(rows) + 1))
+        found: list[NDArray[Any]] = []
+        for number, row in enumerate(rows):
+            here = order[bounds[number] : bounds[number + 1]]
+            case = self._cases.case(
+                {p: v[i] for (p, v, _), i in zip(apart, row, strict=True)},
+                {p: np.asarray(v)[code[here]] for p, v, code, _, array in inputs if array},
+            )
+            for column, value in enumerate(worked_out(case, here.size)):
+                if column == len(found):
+                    found.append(np.empty(inverse.shape, dtype=getattr(value, "dtype", type(value))))
+                found[column][here] = value
+        return found
 
     def over(self, piece: str, worked_out: Callable[[LinkCase], tuple[Any, ...]]) -> list[NDArray[Any]]:
         """Arrays of one for each draw, or of one for all."""
-        used = [piece in p.touches for p in self._varied]
-        changes, inverse = self._rows(used)
-        rows = [worked_out(self._cases.case(change)) for change in changes]
-        found = [column_of(column) for column in zip(*rows, strict=True)]
-        return found if len(changes) == 1 else [column[inverse] for column in found]
+        return self._worked_out(piece, lambda case, _: worked_out(case))
 
     def over_paths(
-        self,
-        piece: str,
-        worked_out: Callable[[LinkCase, Losses], tuple[ArrayLike, ...]],
-        *,
-        seen_only: bool = False,
+        self, piece: str, worked_out: Callable[[LinkCase, Losses], tuple[ArrayLike, ...]]
     ) -> list[NDArray[Any]]:
-        """The same for what follows from the path's losses; heights are worked out together."""
-        used = [piece in p.touches for p in self._varied]
-        high = [use and p.name in HEIGHTS for p, use in zip(self._varied, used, strict=True)]
-        changes, inverse = self._rows([use and not h for use, h in zip(used, high, strict=True)])
-        if not any(used):
-            inverse = inverse[:1]
-        order = np.argsort(inverse, kind="stable")
-        bounds = np.searchsorted(inverse[order], np.arange(len(changes) + 1))
-        use_numba = by_numba(inverse.size)
-        found: list[NDArray[Any]] = []
-        for number, change in enumerate(changes):
-            case = self._cases.case(change)
-            here = order[bounds[number] : bounds[number + 1]]
-            ends = {end: np.full(here.shape, case.station(end).antenna_height_m) for end in ENDS}
-            for p, v, code, h in zip(self._varied, self._values, self._codes, high, strict=True):
-                if h:
-                    for end in HEIGHTS[p.name]:
-                        ends[end] = np.asarray(v)[code[here]]
-            if seen_only:
-                losses = _unlost(case, ends["near"], ends["far"])
-            else:
-                losses = pair_losses(case, ends["near"], ends["far"], use_numba=use_numba)
-            for column, values in enumerate(worked_out(case, losses)):
-                part = np.broadcast_to(values, here.shape)
-                if column == len(found):
-                    found.append(np.empty(inverse.shape, dtype=part.dtype))
-                found[column][here] = part
-        return found
+        """The same for what follows from the path's losses."""
+        use_numba = by_numba(self.shape[0])
+
+        def over_losses(case: LinkCase, size: int) -> tuple[ArrayLike, ...]:
+            return worked_out(case, pair_losses(case, *_heights(case, size), use_numba=use_numba))
+
+        return self._worked_out(piece, over_losses)
 
     def over_ends(
         self, piece: str, worked_out: Callable[[LinkCase, Losses], tuple[ArrayLike, ...]]
     ) -> list[NDArray[Any]]:
         """The same for what follows from where each antenna sees the other; no loss is worked out."""
-        return self.over_paths(piece, worked_out, seen_only=True)
+        return self._worked_out(
+            piece, lambda case, size: worked_out(case, _unlost(case, *_heights(case, size)))
+        )
+
+
+_BENT = ("antenna_height_m", "delta_n", "k_factor")
+_ALONG: Mapping[str, tuple[str, ...]] = {
+    "path": (*_BENT, "installation_db"),
+    "antenna": (*_BENT, "antenna.gain_dbi"),
+    "power": ("transmit_power_dbm",),
+    "noise": ("noise_figure_db", "noise_rise_db"),
+}
+"""Of each piece the inputs that its code takes as arrays; of the rest every different value is a case of its own."""
+
+
+def _heights(case: LinkCase, size: int) -> tuple[Floats, Floats]:
+    near, far = (np.broadcast_to(np.asarray(case.station(end).antenna_height_m), size) for end in ENDS)
+    return near, far
 
 
 _LOSSES = tuple(f.name for f in fields(Losses))

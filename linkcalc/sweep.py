@@ -205,8 +205,10 @@ class Cases:
             for value in values:
                 self._checked[one.name, value] = [one.to_plan(value)] * len(one.places)
 
-    def case(self, changes: Mapping[Parameter, Any]) -> LinkCase:
-        """The changed link on its ground."""
+    def case(
+        self, changes: Mapping[Parameter, Any], along: Mapping[Parameter, Floats] = MappingProxyType({})
+    ) -> LinkCase:
+        """The changed link on its ground; arrays `along` stand in its sections where numbers do."""
         if any(p.moves for p in changes):
             plan = self.plan(changes)
         else:  # a copy costs a thirtieth, and every value has been held to the rules
@@ -217,6 +219,9 @@ class Cases:
         moved = tuple((p.name, value) for p, value in changes.items() if p.moves)
         if moved not in self._grounds:
             self._grounds[moved] = self._ground(plan, dict(moved).get(DISTANCE))
+        for p, values in along.items():
+            for place in p.places:
+                plan = _copied(plan, place, p.to_plan(values))
         near, far = plan.station
         whole, link = self._loaded.plan, plan.link[0]
         case = LinkCase(link, near, far, plan.conditions, *self._grounds[moved], whole.regulation)
@@ -310,7 +315,7 @@ class Grid:
         """The same for what follows from the path's losses, which are worked out for all heights at once."""
         touching = [p if piece in p.touches else None for p in self._varied]
         shape = tuple(n if p else 1 for n, p in zip(self.shape, touching, strict=True))
-        high = [p is not None and p.name in HEIGHTS for p in touching]
+        high = [p is not None and p.name in _HEIGHTS for p in touching]
         outer = tuple(1 if h else n for n, h in zip(shape, high, strict=True))
         inner = tuple(n if h else 1 for n, h in zip(shape, high, strict=True))
         use_numba = by_numba(math.prod(shape))
@@ -326,7 +331,7 @@ class Grid:
             for axis, (p, v) in enumerate(zip(touching, self._values, strict=True)):
                 if p is not None and high[axis]:
                     along = np.reshape(v, [-1 if a == axis else 1 for a in range(len(inner))])
-                    for end in HEIGHTS[p.name]:
+                    for end in _HEIGHTS[p.name]:
                         ends[end] = np.broadcast_to(along, inner)
             losses = pair_losses(case, ends["near"].ravel(), ends["far"].ravel(), use_numba=use_numba)
             here = tuple(slice(None) if h else i for i, h in zip(index, high, strict=True))
@@ -355,10 +360,10 @@ class Grid:
                 p: v[i] for p, v, i, t in zip(self._varied, self._values, index, touching, strict=True) if t
             }
             rows.append(worked_out(self._cases.case(changes)))
-        return [column_of(column).reshape(shape) for column in zip(*rows, strict=True)]
+        return [_column(column).reshape(shape) for column in zip(*rows, strict=True)]
 
 
-def column_of(values: Sequence[Any]) -> NDArray[Any]:
+def _column(values: Sequence[Any]) -> NDArray[Any]:
     if isinstance(values[0], int | float):
         return np.array(values)
     column = np.empty(len(values), dtype=object)
@@ -366,7 +371,7 @@ def column_of(values: Sequence[Any]) -> NDArray[Any]:
     return column
 
 
-HEIGHTS: Mapping[str, tuple[End, ...]] = {
+_HEIGHTS: Mapping[str, tuple[End, ...]] = {
     "antenna_height_m": ENDS, "near.antenna_height_m": ("near",), "far.antenna_height_m": ("far",),
 }  # fmt: skip
 """What is varied of a path without another plan: it was held to the plan's rules value by value."""
@@ -400,11 +405,17 @@ def _legal(case: LinkCase) -> tuple[float, float, bool]:
 
 
 def _station(grid: Grid, end: End, power_dbm: Floats) -> _Station:
-    def noise(case: LinkCase) -> tuple[float, ...]:
-        noises = case.noise(case.station(end))
+    def noise(case: LinkCase) -> tuple[Any, ...]:
+        rx = case.station(end)
+        noises = case.noise(rx)
         parts = noise_items(noises)
-        terms = (t for t in case.threshold_terms(end, noises) if t.name not in (THERMAL_NOISE, REQUIRED_SNR))
-        return total_db(terms), *(float(together_db(parts, kind)[0]) ** 2 for kind in _KINDS)
+        rows = [
+            np.round(r.value_db, DECIMALS) for r in case.noise_rows(rx, noises) if r.name != THERMAL_NOISE
+        ]
+        return tuple(
+            value.item() if value.size == 1 else value
+            for value in (np.round(sum(rows), DECIMALS), *(together_db(parts, kind) ** 2 for kind in _KINDS))
+        )
 
     (feeder_db,) = grid.over(f"feeder, {end}", lambda c: (total_db(c.feeder_terms(end, "transmitter")),))
     (antenna_db,) = grid.over_ends(f"antenna, {end}", lambda c, found: (c.antenna_db(end, found),))

@@ -36,7 +36,7 @@ class Antenna:
     type : str
         Chooses the shape of the pattern.
     gain_dbi : float
-        Peak gain.
+        Peak gain; like the beamwidths an array where many antennas are asked at once.
     horizontal_beamwidth_deg, vertical_beamwidth_deg : float
         Between half-power points in azimuth (360: omnidirectional) and elevation.
     exact_dipole : bool
@@ -123,7 +123,7 @@ def generic_antenna(
     if gain_dbi is None and across is None and up is None:
         return usual
     if gain_dbi is not None:
-        gain_dbi = float(checked("gain_dbi", gain_dbi, at_least=-100.0, at_most=100.0))
+        gain_dbi = scalar_if_0d(checked("gain_dbi", gain_dbi, at_least=-100.0, at_most=100.0))
     if across is not None:
         across = float(checked("horizontal_beamwidth_deg", across, above=0.0, at_most=360.0))
     if up is not None:
@@ -136,21 +136,21 @@ def generic_antenna(
             gain_dbi = 10.0 * np.log10(rule / (wide * high))
         area = rule * 10.0 ** (-gain_dbi / 10.0)
         up_or_round = up if up is not None else (area / across if across is not None else area**0.5)
-        across = across if across is not None else min(area / up_or_round, 360.0)
-        up = min(up_or_round, 180.0)
+        across = across if across is not None else np.minimum(area / up_or_round, 360.0)
+        up = np.minimum(up_or_round, 180.0)
     else:
         if antenna_type == "collinear":
             if gain_dbi is None:
                 gain_dbi = usual.gain_dbi if up is None else 10.0 * np.log10(_COLLINEAR_RULE_DEG / up)
             elif up is None:
-                up = min(_COLLINEAR_RULE_DEG * 10.0 ** (-gain_dbi / 10.0), 180.0)
+                up = np.minimum(_COLLINEAR_RULE_DEG * 10.0 ** (-gain_dbi / 10.0), 180.0)
         gain_dbi = usual.gain_dbi if gain_dbi is None else gain_dbi
         across = usual.horizontal_beamwidth_deg if across is None else across
     return replace(
         usual,
-        gain_dbi=float(gain_dbi),
-        horizontal_beamwidth_deg=across,
-        vertical_beamwidth_deg=usual.vertical_beamwidth_deg if up is None else up,
+        gain_dbi=scalar_if_0d(gain_dbi),
+        horizontal_beamwidth_deg=scalar_if_0d(across),
+        vertical_beamwidth_deg=usual.vertical_beamwidth_deg if up is None else scalar_if_0d(up),
         exact_dipole=usual.exact_dipole and vertical_beamwidth_deg is None,
         source="stated figures, the rest by the beam rule of the type",
     )
@@ -227,8 +227,9 @@ def gain_towards_dbi(
     else:
         up = _collinear_db(np.abs(off_up) / antenna.vertical_beamwidth_deg)
     across: Floats | float = 0.0
-    if antenna.horizontal_beamwidth_deg < 360.0:
-        across = 12.0 * (off_side / antenna.horizontal_beamwidth_deg) ** 2
+    if np.min(antenna.horizontal_beamwidth_deg) < 360.0:
+        beams = off_side / antenna.horizontal_beamwidth_deg
+        across = np.where(np.less(antenna.horizontal_beamwidth_deg, 360.0), 12.0 * beams**2, 0.0)
     floor = FRONT_TO_BACK_DB if antenna.type == "yagi" else DEEPEST_NULL_DB
     return scalar_if_0d(antenna.gain_dbi - np.minimum(up + across, floor))
 
