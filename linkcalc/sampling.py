@@ -309,6 +309,8 @@ class _Rows(Grid):
         values: list[tuple[Any, ...]] = []
         codes: list[NDArray[np.int64]] = []
         for one, column in zip(varied, drawn, strict=True):
+            if column.dtype.kind == "f" and not np.isfinite(column).all():
+                raise DomainError(f"{one.name}: a draw is not a finite number")
             different, code = np.unique(column, return_inverse=True)
             own = one.checked_values(different.tolist())
             if one.kind is float:

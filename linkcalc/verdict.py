@@ -47,13 +47,16 @@ DEEP_NULL_DB = 3.0
 """A two-ray null that takes so much more than the median is worth a warning."""
 
 
-def check_plan(loaded: LoadedPlan) -> Result:
+def check_plan(loaded: LoadedPlan, *, advice: bool = True) -> Result:
     """Answer every link of a plan.
 
     Parameters
     ----------
     loaded : LoadedPlan
         From `linkcalc.plan.load_plan`.
+    advice : bool
+        Whether remedies are sought and the margin over heights is worked out for its picture: most of the time of
+        a check, and not wanted where only the numbers are.
 
     Returns
     -------
@@ -73,7 +76,7 @@ def check_plan(loaded: LoadedPlan) -> Result:
     """
     plan = loaded.plan
     with recorded_notes() as general, open_terrain(loaded) as terrain:
-        links = tuple(check_link(case) for case in cases(loaded, terrain))
+        links = tuple(check_link(case, advice=advice) for case in cases(loaded, terrain))
     return Result(
         title=plan.title,
         plan_file=loaded.path.name,
@@ -173,8 +176,8 @@ def judge(case: LinkCase, *, second_opinions: bool = True) -> tuple[PathFacts, t
     return facts, (_direction(case, facts, back=False), _direction(case, facts, back=True))
 
 
-def check_link(case: LinkCase) -> LinkResult:
-    """Answer one link: verdict, both directions, path facts, advice."""
+def check_link(case: LinkCase, *, advice: bool = True) -> LinkResult:
+    """Answer one link: verdict, both directions, path facts, advice (see `check_plan`)."""
     planned = case
     case, over = lawful(planned)
     with recorded_notes() as said:
@@ -184,8 +187,8 @@ def check_link(case: LinkCase) -> LinkResult:
         key=lambda d: (VERDICTS.index(d.verdict), d.fade_margin_db - d.required_margin_db),
     )
     with recorded_notes():  # what is only tried for advice and pictures may leave a model's range
-        advice = advise(case, Requirement.of(case.link))
-        drawing = _drawing(case)
+        remedies = advise(case, Requirement.of(case.link)) if advice else ()
+        drawing = _drawing(case, heights=advice)
     # duty, dwell or channel that no turning down of the power mends
     verdict: VerdictWord = weaker.verdict
     if verdict == "closes" and any(x.legal_dbm is None for x in over):
@@ -209,7 +212,7 @@ def check_link(case: LinkCase) -> LinkResult:
         signal=case.signal.text,
         path=facts,
         directions=(there, back),
-        advice=advice,
+        advice=remedies,
         warnings=tuple(dict.fromkeys(notes)),
         drawing=drawing,
     )
@@ -476,13 +479,13 @@ def _busy_note(case: LinkCase) -> list[str]:
     ]
 
 
-def _drawing(case: LinkCase) -> Drawing:
+def _drawing(case: LinkCase, *, heights: bool) -> Drawing:
     profile, s = case.profile, case.situation
     d = profile.distance_m
     back_m = d[-1] - d
     near_m, far_m = case.path.heights_m
     start, end = profile.ground_m[0] + near_m, profile.ground_m[-1] + far_m
-    heights_m, margins_db, raw_db = _height_sweep(case)
+    heights_m, margins_db, raw_db = _height_sweep(case) if heights else (np.empty(0),) * 3
     return Drawing(
         distance_m=d,
         ground_m=profile.ground_m,
