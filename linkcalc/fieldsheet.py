@@ -19,10 +19,10 @@ from linkcalc.area.height_pairs import HeightPairs, height_pairs
 from linkcalc.area.margins import SPREADING_FACTORS
 from linkcalc.compass import declination_deg
 from linkcalc.errors import DomainError, LinkcalcError
-from linkcalc.fitted import antennas_at_hand, feeders_at_hand, figures
+from linkcalc.fitted import antennas_at_hand, feeders_at_hand
 from linkcalc.heights import LOWEST_M, MOST_M, asked_words
 from linkcalc.legal import lawful
-from linkcalc.link_case import ENDS, End, LinkCase, feeder_words
+from linkcalc.link_case import ENDS, End, LinkCase, feeder_words, figures
 from linkcalc.measured_table import MeasuredTable, measured_table
 from linkcalc.modulation import Signal
 from linkcalc.plan import Antenna, ChirpModulation, Feeder, FskModulation, Plan, Station
@@ -424,7 +424,7 @@ def _extra_db(station: Station) -> float:
 
 def _antenna_words(antenna: Antenna) -> str:
     a = figures(antenna)
-    return f"{a.type.replace('_', ' ')}, {a.gain_dbi:.1f} dBi"
+    return f"{a.words}, {a.gain_dbi:.1f} dBi"
 
 
 def _gains(case: LinkCase, end: End, antenna: Antenna, rise_m: Floats) -> Floats:

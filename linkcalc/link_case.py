@@ -17,6 +17,7 @@ from linkcalc.modulation import Signal
 from linkcalc.path_loss import MODELS, Losses, PathLoss, Situation, Surroundings, profile_losses
 from linkcalc.plan import ChirpModulation, Conditions, Feeder, FskModulation, Link, Station
 from linkcalc.plan.power import Regulation
+from linkcalc.plan.stations import AntennaFigures
 from linkcalc.propagation import building_entry, noise, refractivity
 from linkcalc.radio import antenna, feeder
 from linkcalc.result import MODEL_NAMES, Term
@@ -356,9 +357,10 @@ class LinkCase:
             if end == "near"
             else (self.back_azimuth_deg, self.back_elevation_deg)
         )
-        most_dbi = _generic(station).gain_dbi
+        own = figures(station.antenna)
+        most_dbi = own.gain_dbi
         towards_dbi = float(gain_dbi(station, bearing_deg, elevation_deg, aimed=self.positioned))
-        words = station.antenna.type.replace("_", " ")
+        words = own.words
         if most_dbi - towards_dbi < _ON_BEAM_DB:
             return [term(f"antenna gain, {station.name}", towards_dbi, group, words)]
         bearing = f"{bearing_deg % 360.0:.0f}°, " if self.positioned else ""
@@ -385,7 +387,7 @@ def gain_dbi(
     """Gain of a station's antenna in directions; `aimed` False where bearings are unknown: turned to each other."""
     return np.asarray(
         antenna.gain_towards_dbi(
-            _generic(station),
+            figures(station.antenna),
             bearing_deg,
             elevation_deg,
             azimuth_deg=station.antenna.azimuth_deg if aimed else None,
@@ -396,18 +398,25 @@ def gain_dbi(
 
 def main_gain_dbi(station: Station) -> float:
     """Gain of a station's antenna in its main beam."""
-    return _generic(station).gain_dbi
+    return figures(station.antenna).gain_dbi
 
 
-def _generic(station: Station) -> antenna.Antenna:
-    a = station.antenna
+def figures(a: AntennaFigures) -> antenna.Antenna:
+    """Gain, beam and pattern of an antenna as a plan states it."""
     return antenna.generic_antenna(
         a.type,
         gain_dbi=a.gain_dbi,
         gain_dbd=a.gain_dbd,
         horizontal_beamwidth_deg=a.horizontal_beamwidth_deg,
         vertical_beamwidth_deg=a.vertical_beamwidth_deg,
+        azimuth_table=a.azimuth_pattern,
+        elevation_table=a.elevation_pattern,
     )
+
+
+def directional(a: AntennaFigures) -> bool:
+    """Whether an antenna favours one bearing."""
+    return bool(np.min(figures(a).horizontal_beamwidth_deg) < 360.0)
 
 
 def feeder_words(station: Station) -> str:

@@ -58,6 +58,7 @@ _NOT_VARIED = {
     ChirpModulation: {"kind"},
     FskModulation: {"kind"},
     Station: {"name", "epsg"},
+    Antenna: {"pattern_file", "elevation_pattern_file"},
     Conditions: {"year_share_percent"},
     Terrain: {"network", "height_unit"},
 }

@@ -12,7 +12,8 @@ from scipy.special import logit
 
 from linkcalc._arrays import Floats
 from linkcalc.fieldsheet import AntennaOption, EndSheet, FeederOption, FieldSheet, LimitsLine, SignalOption
-from linkcalc.fitted import AS_PLANNED, figures
+from linkcalc.fitted import AS_PLANNED
+from linkcalc.link_case import figures
 from linkcalc.measured_table import MeasuredTable
 from linkcalc.modulation import Signal
 from linkcalc.path_loss import MODELS
