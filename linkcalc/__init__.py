@@ -12,6 +12,7 @@ from linkcalc._version import __version__
 if TYPE_CHECKING:
     from linkcalc.consequences import with_sections
     from linkcalc.errors import DomainError, LinkcalcError, OutOfRangeWarning, PlanError, TerrainError
+    from linkcalc.own_models import forget_loss_model, loss_model
     from linkcalc.plan import LoadedPlan, Plan, load_plan, plan_from
     from linkcalc.reach_by_ground import how_far, plan_of_facts
     from linkcalc.result import LinkResult, Result
@@ -31,6 +32,8 @@ _HOMES = {
     "OutOfRangeWarning": "errors",
     "PlanError": "errors",
     "TerrainError": "errors",
+    "forget_loss_model": "own_models",
+    "loss_model": "own_models",
     "LoadedPlan": "plan",
     "Plan": "plan",
     "load_plan": "plan",
@@ -77,8 +80,10 @@ __all__ = [
     "draw_height",
     "draw_profile",
     "draw_sweep",
+    "forget_loss_model",
     "how_far",
     "load_plan",
+    "loss_model",
     "plan_from",
     "plan_of_facts",
     "profile_from",

@@ -17,6 +17,7 @@ from linkcalc._arrays import Floats, checked
 from linkcalc._version import __version__
 from linkcalc.area.height_pairs import HeightPairs, height_pairs
 from linkcalc.area.margins import SPREADING_FACTORS
+from linkcalc.chosen_model import refuse_chosen
 from linkcalc.compass import declination_deg
 from linkcalc.errors import DomainError, LinkcalcError
 from linkcalc.fitted import antennas_at_hand, feeders_at_hand
@@ -238,6 +239,7 @@ def field_sheet(
     DomainError
         If an argument is outside its range, or the heights are too many.
     """
+    refuse_chosen(case.conditions, "a field sheet")
     stations = (case.near, case.far)
     most = _MOST_HEIGHTS if compiled.available() else _MOST_SLOW_HEIGHTS
     planned_m = max(s.antenna_height_m for s in stations)

@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike
 from linkcalc._arrays import Floats
 from linkcalc.budget import DECIMALS, REQUIRED_SNR, THERMAL_NOISE, Budget, term, total_db
 from linkcalc.modulation import Signal
-from linkcalc.path_loss import MODELS, Losses, PathLoss, Situation, Surroundings, profile_losses
+from linkcalc.path_loss import Losses, PathLoss, Situation, Surroundings, profile_losses
 from linkcalc.plan import ChirpModulation, Conditions, Feeder, FskModulation, Link, Station
 from linkcalc.plan.power import Regulation
 from linkcalc.plan.stations import AntennaFigures
@@ -98,6 +98,7 @@ class LinkCase:
             installation_db=c.installation_db,
             near=surroundings(self.near),
             far=surroundings(self.far),
+            governing=c.governing_model,
         )
 
     @property
@@ -172,8 +173,7 @@ class LinkCase:
     @cached_property
     def shared_terms(self) -> tuple[Term, ...]:
         """The path's terms, the same in both directions."""
-        model = MODEL_NAMES[MODELS[int(self.losses.model[0])]]
-        notes = {"ground and terrain": f"{model} over free space"}
+        notes = {"ground and terrain": f"{MODEL_NAMES.get(self.path.model, self.path.model)} over free space"}
         depth_m = float(self.losses.depth_m[0])
         notes["trees"] = f"{depth_m:.0f} m of trees, Rec. ITU-R P.833"
         always = ("free-space loss", "ground and terrain")

@@ -26,6 +26,7 @@ from linkcalc.errors import DomainError, PlanError
 from linkcalc.judgement import judgement
 from linkcalc.legal import lawful
 from linkcalc.link_case import ENDS, End, LinkCase
+from linkcalc.own_models import RULES
 from linkcalc.path_loss import MODELS, Losses
 from linkcalc.plan import Link, LoadedPlan, Plan, Station
 from linkcalc.plan.faults import faults, summary
@@ -430,8 +431,14 @@ def _path(case: LinkCase, found: Losses) -> tuple[ArrayLike, ...]:
         fading_k_db(found),
         found.clearance_ratio,
         found.ground_unknown,
-        np.array(MODELS, dtype=object)[found.model],
+        _model(case, found),
     )
+
+
+def _model(case: LinkCase, found: Losses) -> NDArray[Any]:
+    chosen = case.situation.governing
+    names = np.array(MODELS, dtype=object)[found.model]
+    return names if chosen == RULES else np.full(names.shape, chosen, dtype=object)
 
 
 def _power(end: End) -> Callable[[LinkCase], tuple[float]]:

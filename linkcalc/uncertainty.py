@@ -21,6 +21,7 @@ from numpy.typing import ArrayLike
 
 from linkcalc._arrays import Floats
 from linkcalc.errors import OutOfRangeWarning
+from linkcalc.own_models import RULES
 from linkcalc.path_loss import Losses
 from linkcalc.plan import Station
 from linkcalc.propagation import building_entry, noise, vegetation
@@ -127,7 +128,10 @@ def path_items(case: "LinkCase", found: Losses) -> list[Item]:
     )
     model_words = "error of these rules on real links of this kind"
     if c.model_error_db is not None:
-        whole, unsaid, model_words = np.full(whole.shape, c.model_error_db), 0.0 * unsaid, "stated"
+        stated = np.full(whole.shape, c.model_error_db)
+        if c.governing_model != RULES:  # nobody measured its errors here: no smaller than the rules'
+            stated = np.maximum(stated, np.hypot(whole, unsaid))
+        whole, unsaid, model_words = stated, 0.0 * unsaid, "stated"
     gains = np.full(whole.shape, math.sqrt(2.0) * c.antenna_gain_error_db)
     # 20 log h, the most that a height gains over ground
     heights = np.hypot(
@@ -138,6 +142,8 @@ def path_items(case: "LinkCase", found: Losses) -> list[Item]:
     model = np.sqrt(np.maximum(whole**2 - parts, (0.5 * whole) ** 2))
     if c.model_error_db is not None:
         model = whole
+    if c.governing_model != RULES:
+        model_words += "; nobody measured those of the model that the plan chose"
     trees = found.vegetation_share * vegetation.woodland_sigma_db(np.nan_to_num(found.vegetation_db))
     swing = found.vegetation_share * (found.vegetation_wet_db - found.vegetation_db)
     rows: list[tuple[str, Any, Literal["site", "conditions"], str]] = [
@@ -146,6 +152,12 @@ def path_items(case: "LinkCase", found: Losses) -> list[Item]:
         ("antenna gains", gains, "site", "as mounted, both ends"),
         ("antenna heights", heights, "site", f"±{c.height_error_m:g} m at each end"),
         ("coarse heights", coarse, "site", "cells of the raster against the first Fresnel zone"),
+        (
+            "choice of model",
+            np.abs(found.rules_less_db),
+            "site",
+            "the model that the plan chose and the rules are so far apart",
+        ),
         ("rounded hill", found.hill_db, "site", "half of what two models of P.526 are apart"),
         ("trees", trees, "site", "spread of vegetation formulas"),
         (REFRACTION, found.low_k_db / _PERMILLE, "conditions", "k exceeded 99.9 % of the year"),

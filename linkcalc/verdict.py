@@ -12,16 +12,26 @@ from scipy.special import ndtri
 from linkcalc._version import __version__
 from linkcalc.advice import advise
 from linkcalc.budget import Budget
-from linkcalc.errors import OutOfRangeWarning
+from linkcalc.errors import DomainError, OutOfRangeWarning
 from linkcalc.judgement import judge as judge_direction
 from linkcalc.legal import Excess, lawful
 from linkcalc.link_case import LinkCase, feeder_loss_db
+from linkcalc.own_models import RULES
 from linkcalc.path_loss import SHARED, clearance, every_model, profile_losses, spread_db, two_ray_db
 from linkcalc.plan import Link, LoadedPlan, Station
 from linkcalc.propagation import fresnel, noise, refractivity
 from linkcalc.reliability import mean_success
 from linkcalc.requirement import VERDICTS, Requirement
-from linkcalc.result import Direction, Drawing, LinkResult, PathFacts, Result, VerdictWord
+from linkcalc.result import (
+    MODEL_NAMES,
+    Advice,
+    Direction,
+    Drawing,
+    LinkResult,
+    PathFacts,
+    Result,
+    VerdictWord,
+)
 from linkcalc.rules.traffic import sent_over
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.cell_size import cell_error
@@ -187,7 +197,7 @@ def check_link(case: LinkCase, *, advice: bool = True) -> LinkResult:
         key=lambda d: (VERDICTS.index(d.verdict), d.fade_margin_db - d.required_margin_db),
     )
     with recorded_notes():  # what is only tried for advice and pictures may leave a model's range
-        remedies = advise(case, Requirement.of(case.link)) if advice else ()
+        remedies, refused = _remedies(case) if advice else ((), "")
         drawing = _drawing(case, heights=advice)
     # duty, dwell or channel that no turning down of the power mends
     verdict: VerdictWord = weaker.verdict
@@ -195,6 +205,8 @@ def check_link(case: LinkCase, *, advice: bool = True) -> LinkResult:
         verdict = "at_risk"
     notes = [
         *(f"{x.station}: over the legal limits: {x.reason}" for x in over),
+        *_choice_note(case),
+        *([refused] if refused else []),
         *case.profile.notes,
         *_noise_note(case),
         *_bearing_note(case),
@@ -401,6 +413,32 @@ def _out_of_100(share: float) -> str:
 
 def _share_words(share: float) -> str:
     return "more than 99.9 %" if share > 0.999 else f"{math.floor(1000.0 * share) / 10.0:g} %"
+
+
+def _remedies(case: LinkCase) -> tuple[tuple[Advice, ...], str]:
+    """What would make it close, and why that was not looked for."""
+    try:
+        return advise(case, Requirement.of(case.link)), ""
+    except DomainError as error:
+        if case.conditions.governing_model == RULES:
+            raise
+        return (
+            (),
+            f"no remedies were sought, as the chosen model is not defined for all that is tried: {error}",
+        )
+
+
+def _choice_note(case: LinkCase) -> list[str]:
+    """That the plan chose the model, and what the rules would say."""
+    name = case.conditions.governing_model
+    if name == RULES:
+        return []
+    less_db = float(case.losses.rules_less_db[0])
+    return [
+        f"the path loss is that of {MODEL_NAMES.get(name, name)}, as this plan chooses (conditions.governing_model): "
+        f"linkcalc's rules, which were held against measured links, would lose {abs(less_db):.1f} dB "
+        f"{'less' if less_db > 0.0 else 'more'}; the choice is the planner's"
+    ]
 
 
 def _noise_note(case: LinkCase) -> list[str]:

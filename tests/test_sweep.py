@@ -30,6 +30,7 @@ VALUES: dict[str, list[Any]] = {
     "surroundings_height_m": [5.0, 12.0],
     "surroundings_distance_m": [5.0, 30.0],
     "installation_db": [0.0, 4.0],
+    "governing_model": ["rules", "p1812"],
     "tries": [1, 4],
     "spreading_factor": [7, 12],
     "bandwidth_khz": [62.5, 250.0],

@@ -12,7 +12,17 @@ from numpy.typing import ArrayLike, NDArray
 from linkcalc._arrays import Floats, checked
 from linkcalc.errors import OutOfRangeWarning
 from linkcalc.link_case import LinkCase
-from linkcalc.path_loss import COMPILED, Found, Losses, Radio, find, losses, profile_arguments, profile_facts
+from linkcalc.path_loss import (
+    COMPILED,
+    Found,
+    Losses,
+    Radio,
+    by_governing,
+    find,
+    losses,
+    profile_arguments,
+    profile_facts,
+)
 from linkcalc.propagation import compiled, fresnel
 from linkcalc.uncertainty import fading_k_db, path_items, together_db
 
@@ -135,7 +145,8 @@ def pair_losses(
     found = np.empty((near_height_m.size, len(Found._fields)))
     run: Any = compiled_pairs() if use_numba else pairs
     run(*arguments.ground, rows, *shared, radio._replace(radius_km=0.0), found)
-    return losses(found, case.situation, **profile_facts(case.profile, near_height_m, far_height_m))
+    by_rules = losses(found, case.situation, **profile_facts(case.profile, near_height_m, far_height_m))
+    return by_governing(by_rules, case.profile, case.situation)
 
 
 def pairs(
