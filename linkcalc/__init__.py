@@ -12,6 +12,7 @@ from linkcalc._version import __version__
 if TYPE_CHECKING:
     from linkcalc.consequences import with_sections
     from linkcalc.errors import DomainError, LinkcalcError, OutOfRangeWarning, PlanError, TerrainError
+    from linkcalc.frames import compare_measured, readings_frame, readings_from
     from linkcalc.own_models import forget_loss_model, loss_model
     from linkcalc.plan import LoadedPlan, Plan, load_plan, plan_from
     from linkcalc.reach_by_ground import how_far, plan_of_facts
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from linkcalc.sampling import Sample, sample
     from linkcalc.sweep import sweep_plan
     from linkcalc.sweep_table import Sweep
+    from linkcalc.terrain.arrays import clearance_of, profile_of_array
     from linkcalc.terrain.profile import Profile, cut_profile, profile_from, read_profile_csv
     from linkcalc.verdict import check_plan
     from linkcalc.views.figures import draw_budget, draw_height, draw_profile
@@ -32,7 +34,12 @@ _HOMES = {
     "OutOfRangeWarning": "errors",
     "PlanError": "errors",
     "TerrainError": "errors",
+    "clearance_of": "terrain.arrays",
+    "compare_measured": "frames",
     "forget_loss_model": "own_models",
+    "profile_of_array": "terrain.arrays",
+    "readings_frame": "frames",
+    "readings_from": "frames",
     "loss_model": "own_models",
     "LoadedPlan": "plan",
     "Plan": "plan",
@@ -75,6 +82,8 @@ __all__ = [
     "TerrainError",
     "__version__",
     "check_plan",
+    "clearance_of",
+    "compare_measured",
     "cut_profile",
     "draw_budget",
     "draw_height",
@@ -87,7 +96,10 @@ __all__ = [
     "plan_from",
     "plan_of_facts",
     "profile_from",
+    "profile_of_array",
     "read_profile_csv",
+    "readings_frame",
+    "readings_from",
     "sample",
     "sample_path",
     "show",

@@ -202,7 +202,7 @@ class Sweep:
         LinkcalcError
             If pandas is not installed.
         """
-        frame: pandas.DataFrame = _installed("pandas").DataFrame(self.columns())
+        frame: pandas.DataFrame = installed("pandas").DataFrame(self.columns())
         frame.attrs.update(self._about())
         return frame
 
@@ -214,7 +214,7 @@ class Sweep:
         LinkcalcError
             If xarray is not installed.
         """
-        dataset: xarray.Dataset = _installed("xarray").Dataset(
+        dataset: xarray.Dataset = installed("xarray").Dataset(
             {
                 name: (self.dims, np.array(array), {"units": QUANTITIES[name].unit, "long_name": about(name)})
                 for name, array in self.data.items()
@@ -283,7 +283,7 @@ class Sweep:
                 raise LinkcalcError(f"{path}: {other or 'no ending'}: write .csv, .json or .parquet")
 
     def _parquet(self) -> bytes:
-        arrow, parquet = _installed("pyarrow"), _installed("pyarrow.parquet")
+        arrow, parquet = installed("pyarrow"), installed("pyarrow.parquet")
         table = arrow.table({name: arrow.array(column) for name, column in self.columns().items()})
         named = {f"linkcalc.{name}": str(value) for name, value in self._about().items()}
         sink = arrow.BufferOutputStream()
@@ -310,7 +310,8 @@ def about(name: str) -> str:
     return QUANTITIES[name].about
 
 
-def _installed(module: str) -> Any:
+def installed(module: str) -> Any:
+    """An optional package, or one line that says how to get it."""
     import importlib
 
     try:

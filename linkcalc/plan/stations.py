@@ -40,7 +40,7 @@ class AntennaFigures(Section):
         "the same as pattern_file in the plan itself: [[azimuth_deg, gain_dbi], ...]; a file is read in its place",
         min_length=2,
         max_length=20_000,
-        examples=[[[0.0, 9.0], [40.0, 6.0], [80.0, -3.0]]],
+        examples=[[[a, 9.0 - abs(a) / 15.0] for a in (-180.0, -135.0, -90.0, -45.0, 0.0, 45.0, 90.0, 135.0)]],
     )
     elevation_pattern: list[list[float]] | None = optional(
         "the same as elevation_pattern_file: [[elevation_deg, gain_dbi], ...]",
