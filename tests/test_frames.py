@@ -21,9 +21,10 @@ def test_a_frame_gives_the_readings_that_its_file_gives() -> None:
     file = sample_path("upland").parent / "upland_readings.csv"
     from_file = read_readings(file, (link.from_, link.to))
     from_frame = lc.readings_from(pandas.read_csv(file, comment="#"), loaded, link=link.name)
-    strip = lambda found: [
-        (r.direction, r.time, r.rssi_dbm, r.snr_db, r.sent, r.received) for r in found.readings
-    ]
+
+    def strip(found: Any) -> list[Any]:
+        return [(r.direction, r.time, r.rssi_dbm, r.snr_db, r.sent, r.received) for r in found.readings]
+
     assert strip(from_frame) == strip(from_file)
 
 
