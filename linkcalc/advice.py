@@ -69,7 +69,7 @@ class _Asked:
             np.concatenate(case.margins_db(case.losses)),
             np.array([together_db(items, "site")[0] for items in parts]),
             np.array([together_db(items, "conditions")[0] for items in parts]),
-            fading_k_db(case.losses),
+            fading_k_db(case, case.losses),
         )
 
     def lacking_db(self, case: LinkCase) -> Floats:

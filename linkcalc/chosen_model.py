@@ -49,10 +49,7 @@ def governed(found: Losses, profile: Profile, situation: Situation, *, partly: b
             if not partly:
                 raise
     ground_db = chosen_db - found.free_space_db
-    nothing = np.zeros(ground_db.shape)
-    changed = replace(
-        found, ground_db=ground_db, trees_db=found.trees_db - mapped_db, hill_db=nothing, floor_db=nothing
-    )
+    changed = replace(found, ground_db=ground_db, trees_db=found.trees_db - mapped_db)
     return replace(changed, rules_less_db=changed.loss_db - found.loss_db)
 
 

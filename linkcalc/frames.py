@@ -9,14 +9,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from linkcalc._arrays import Floats
+from linkcalc.answer import installed
 from linkcalc.errors import DomainError
 from linkcalc.judgement import judge
 from linkcalc.path_loss import REGIMES
-from linkcalc.plan import LoadedPlan
+from linkcalc.plan import PlanLike, as_plan
 from linkcalc.plan.wording import quoted
 from linkcalc.readings import COLUMNS, Readings, Way, readings_of_csv
-from linkcalc.sweep import chosen_link
-from linkcalc.sweep_table import Values, installed
+from linkcalc.sweep_table import Values
+from linkcalc.sweeping import chosen_link
 from linkcalc.verdict import cases, open_terrain
 
 if TYPE_CHECKING:
@@ -29,7 +30,7 @@ _HALF, _NINETY = 0.6745, 1.6449
 
 
 def readings_from(
-    frame: "pandas.DataFrame", plan: LoadedPlan, *, link: str | None = None, direction: Way | None = None
+    frame: "pandas.DataFrame", plan: PlanLike, *, link: str | None = None, direction: Way | None = None
 ) -> Readings:
     """Take readings of a link from a data frame, by the rules for a file of readings.
 
@@ -37,7 +38,7 @@ def readings_from(
     ----------
     frame : pandas.DataFrame
         Columns as in a file (`linkcalc.readings.read_readings`): ``direction``, ``rssi_dbm``, ``snr_db``, ...
-    plan : LoadedPlan
+    plan : path, mapping, Plan or LoadedPlan
     link : str, optional
         Which of the plan's links; may be left out where it has one.
     direction : "there" or "back", optional
@@ -61,7 +62,7 @@ def readings_from(
     >>> [r.rssi_dbm for r in found.readings], readings_frame(found)["snr_db"].tolist()
     ([-101.0, -104.0], [4.0, 2.5])
     """
-    one = chosen_link(plan.plan, link)
+    one = chosen_link(as_plan(plan).plan, link)
     # what is no number or no text in a cell is written as a file would have it
     cells = frame.map(lambda v: v.isoformat() if isinstance(v, datetime) and v == v else v)
     return readings_of_csv("data frame", cells.to_csv(index=False), (one.from_, one.to), direction=direction)
@@ -129,12 +130,12 @@ class Comparison:
         return installed("pandas").DataFrame({name: getattr(self, name) for name in names})
 
 
-def compare_measured(plan: LoadedPlan, measured: Any) -> Comparison:
+def compare_measured(plan: PlanLike, measured: Any) -> Comparison:
     """Hold measured links against what is predicted for them, by class of path.
 
     Parameters
     ----------
-    plan : LoadedPlan
+    plan : path, mapping, Plan or LoadedPlan
         With a link for each that was measured: where its ends are, how high, on which ground.
     measured : mapping or pandas.Series of str to float, or DataFrame
         By name of the link the measured loss between the two radios' connectors with the antennas' gains taken out, in
@@ -160,6 +161,7 @@ def compare_measured(plan: LoadedPlan, measured: Any) -> Comparison:
     >>> found.path_class[0], found.by_class()["links"].tolist()
     ('grazing, low end', [1, 1])
     """
+    plan = as_plan(plan)
     losses, levels = _measured(measured)
     names = [k.name for k in plan.plan.link]
     for name in (*losses, *levels):

@@ -284,11 +284,9 @@ class LinkCase:
         changed = self.with_heights(near_m=near_m, far_m=far_m)
         taller: dict[End, Station] = {}
         for end in ENDS:
-            old, new = self.station(end), changed.station(end)
-            rise_m = new.antenna_height_m - old.antenna_height_m
-            if old.feeder.length_m > 0.0 and rise_m > 0.0:
-                feeder = old.feeder.model_copy(update={"length_m": old.feeder.length_m + rise_m})
-                taller[end] = new.model_copy(update={"feeder": feeder})
+            station = with_longer_feeder(changed.station(end), self.station(end).antenna_height_m)
+            if station is not changed.station(end):
+                taller[end] = station
         return changed.with_stations(taller) if taller else changed
 
     def with_stations(self, changed: Mapping[End, Station]) -> "LinkCase":
@@ -369,6 +367,15 @@ class LinkCase:
             term(f"antenna gain, {station.name}", most_dbi, group, words),
             term(f"off the beam, {station.name}", towards_dbi - most_dbi, group, note),
         ]
+
+
+def with_longer_feeder(station: Station, from_m: float) -> Station:
+    """A station whose antenna was raised from a height: a cable that comes down to the radio grows by as much."""
+    rise_m = station.antenna_height_m - from_m
+    if station.feeder.length_m <= 0.0 or rise_m <= 0.0:
+        return station
+    feeder = station.feeder.model_copy(update={"length_m": station.feeder.length_m + rise_m})
+    return station.model_copy(update={"feeder": feeder})
 
 
 def surroundings(station: Station) -> Surroundings:

@@ -7,7 +7,6 @@ their code are those of `linkcalc.sweep`: each is worked out once for every diff
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,23 +16,26 @@ from linkcalc._arrays import Floats
 from linkcalc._version import __version__
 from linkcalc.area.height_pairs import by_numba, pair_losses
 from linkcalc.errors import DomainError
-from linkcalc.link_case import ENDS, LinkCase
+from linkcalc.legal import lawful_powers
+from linkcalc.link_case import ENDS, End, LinkCase
 from linkcalc.path_loss import Losses, profile_facts
-from linkcalc.plan import ExtraLoss, Link, LoadedPlan, Station
+from linkcalc.plan import ExtraLoss, Link, LoadedPlan, PlanLike, Station, as_plan
 from linkcalc.plan.fleet import LoadedFleet
 from linkcalc.plan.wording import quoted
 from linkcalc.requirement import VERDICTS
-from linkcalc.sweep import (
+from linkcalc.sweep_parameters import Parameter, parameter
+from linkcalc.sweep_table import Sweep, Values
+from linkcalc.sweeping import (
     MOST_CELLS,
     Cases,
     Grid,
+    as_raised,
     chosen_link,
+    feeder_grows,
     refuse_rivals,
     stated_current_ma,
     table,
 )
-from linkcalc.sweep_parameters import Parameter, parameter
-from linkcalc.sweep_table import Sweep, Values
 from linkcalc.terrain import geodesy
 from linkcalc.verdict import open_terrain, position_deg, recorded_notes
 
@@ -45,7 +47,7 @@ DRAWS = 10_000
 """Where nobody says how many."""
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
+@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
 class Sample(Sweep):
     """A table of draws: a `Sweep` along ``draw`` (and ``link``, where there are several), with what was drawn.
 
@@ -66,20 +68,22 @@ class Sample(Sweep):
     seed: int | None
     """Of the generator; None where one was given, or nothing was drawn here."""
 
-    def __post_init__(self) -> None:
-        super().__post_init__()
-        kept = {name: np.array(values) for name, values in self.drawn.items()}
-        for values in kept.values():
-            values.flags.writeable = False
-        object.__setattr__(self, "drawn", MappingProxyType(kept))
-
-    def __reduce__(self) -> tuple[Any, ...]:
-        values = {f.name: getattr(self, f.name) for f in fields(self)}
-        return _made, ({n: dict(v) if isinstance(v, Mapping) else v for n, v in values.items()},)
-
     def __getitem__(self, name: str) -> Values:
         """One array of the data, or what was drawn of one input."""
         return self.drawn[name] if name in self.drawn else super().__getitem__(name)
+
+    @property
+    def line(self) -> str:
+        """The answer in one line."""
+        share = {word: f"{100.0 * part:.1f} %" for word, part in self.shares().items()}
+        low, middle, high = np.quantile(self["spare_margin_db"], (0.05, 0.5, 0.95))
+        of = f"link {quoted(self.link)}" if self.link else f"{len(self.coords.get('link', ()))} links"
+        count = len(next(iter(self.drawn.values())))
+        return (
+            f"{count} draws of {of}: {share['closes']} close, {share['at_risk']} at risk, "
+            f"{share['does_not_close']} do not close; margin over the required one {middle:.1f} dB, nine in ten within "
+            f"{low:.1f} to {high:.1f} dB"
+        )
 
     def shares(self) -> dict[str, float]:
         """Share of the draws with each verdict; of the links too, where there are several."""
@@ -132,12 +136,8 @@ class Sample(Sweep):
         return super()._about() | {"seed": "" if self.seed is None else str(self.seed)}
 
 
-def _made(values: Mapping[str, Any]) -> Sample:
-    return Sample(**values)
-
-
 def sample(
-    plan: LoadedPlan | LoadedFleet,
+    plan: PlanLike | LoadedFleet,
     uncertain: Any,
     *,
     draws: int | None = None,
@@ -148,7 +148,7 @@ def sample(
 
     Parameters
     ----------
-    plan : LoadedPlan or LoadedFleet
+    plan : path, mapping, Plan, LoadedPlan or LoadedFleet
         Of a fleet each node's link to the shed it names, or to the nearest.
     uncertain : mapping or DataFrame
         For each input its distribution (a frozen one of `scipy.stats`), or its draws, array_like (n,). Names are
@@ -191,7 +191,7 @@ def sample(
     >>> found["fade_margin_db"].shape, list(found.drivers())[0]
     ((500,), 'far.antenna_height_m')
     """
-    loaded = plan_of_fleet(plan) if isinstance(plan, LoadedFleet) else plan
+    loaded = plan_of_fleet(plan) if isinstance(plan, LoadedFleet) else as_plan(plan)
     names = [k.name for k in loaded.plan.link]
     links = (
         [chosen_link(loaded.plan, link)] if link is not None or len(names) == 1 else list(loaded.plan.link)
@@ -207,8 +207,12 @@ def sample(
             ends = loaded.plan.station_named(one.from_), loaded.plan.station_named(one.to)
             varied = _inputs(loaded, one, *ends, given)
             used |= {name: given[key] for name, key in _names(varied, ends, len(links) > 1)}
-            cases = Cases(loaded, one, *ends, terrain)
-            rows = _Rows(cases, list(varied.values()), [given[key] for key in varied], size)
+            growing = {
+                e for e, s in zip(ENDS, ends, strict=True) if feeder_grows(s, e, list(varied.values()))
+            }
+            cases = Cases(loaded, one, *ends, terrain, growing)
+            inputs = [as_raised(p, growing) for p in varied.values()]
+            rows = _Rows(cases, inputs, [given[key] for key in varied], size)
             found = table(rows, stated_current_ma(loaded, ends[0].name))
             tables.append({name: np.broadcast_to(array, (size,)) for name, array in found.items()})
     unused = [key for key in given if not any(given[key] is values for values in used.values())]
@@ -363,6 +367,15 @@ class _Rows(Grid):
         """Arrays of one for each draw, or of one for all."""
         return self._worked_out(piece, lambda case, _: worked_out(case))
 
+    def over_powers(self, end: End) -> list[NDArray[Any]]:
+        """Power of an end that counts, and whether something else is over the legal limits."""
+
+        def counted(case: LinkCase, size: int) -> tuple[Any, ...]:
+            planned = np.broadcast_to(np.asarray(case.station(end).transmit_power_dbm), size)
+            return lawful_powers(case, end, planned.astype(np.float64))
+
+        return self._worked_out(f"legal, {end}", counted)
+
     def over_paths(
         self, piece: str, worked_out: Callable[[LinkCase, Losses], tuple[ArrayLike, ...]]
     ) -> list[NDArray[Any]]:
@@ -388,6 +401,7 @@ _ALONG: Mapping[str, tuple[str, ...]] = {
     "path": (*_BENT, "installation_db"),
     "antenna": (*_BENT, "antenna.gain_dbi"),
     "power": ("transmit_power_dbm",),
+    "legal": ("transmit_power_dbm",),
     "noise": ("noise_figure_db", "noise_rise_db"),
 }
 """Of each piece the inputs that its code takes as arrays; of the rest every different value is a case of its own."""

@@ -18,7 +18,7 @@ from linkcalc.legal import Excess, lawful
 from linkcalc.link_case import LinkCase, feeder_loss_db
 from linkcalc.own_models import RULES
 from linkcalc.path_loss import SHARED, clearance, every_model, profile_losses, spread_db, two_ray_db
-from linkcalc.plan import Link, LoadedPlan, Station
+from linkcalc.plan import Link, LoadedPlan, PlanLike, Station, as_plan
 from linkcalc.propagation import fresnel, noise, refractivity
 from linkcalc.reliability import mean_success
 from linkcalc.requirement import VERDICTS, Requirement
@@ -56,14 +56,15 @@ _SURVEY_TOLERANCE = 0.03
 DEEP_NULL_DB = 3.0
 """A two-ray null that takes so much more than the median is worth a warning."""
 
+_NULL_STEP_M = 0.25
 
-def check_plan(loaded: LoadedPlan, *, advice: bool = True) -> Result:
-    """Answer every link of a plan.
+
+def check_plan(loaded: PlanLike, *, advice: bool = True) -> Result:
+    """Answer every link of a plan; `linkcalc.check` also answers its other sections.
 
     Parameters
     ----------
-    loaded : LoadedPlan
-        From `linkcalc.plan.load_plan`.
+    loaded : path, mapping, Plan or LoadedPlan
     advice : bool
         Whether remedies are sought and the margin over heights is worked out for its picture: most of the time of
         a check, and not wanted where only the numbers are.
@@ -84,6 +85,7 @@ def check_plan(loaded: LoadedPlan, *, advice: bool = True) -> Result:
     >>> link.verdict, link.path.model, len(link.directions)
     ('at_risk', 'delta_bullington', 2)
     """
+    loaded = as_plan(loaded)
     plan = loaded.plan
     with recorded_notes() as general, open_terrain(loaded) as terrain:
         links = tuple(check_link(case, advice=advice) for case in cases(loaded, terrain))
@@ -96,6 +98,7 @@ def check_plan(loaded: LoadedPlan, *, advice: bool = True) -> Result:
         assumed=loaded.assumed,
         warnings=(*loaded.notes, *general),
         cautions=CAUTIONS,
+        positions_deg={s.name: position_deg(s) for s in plan.station if s.positioned},
     )
 
 
@@ -475,9 +478,8 @@ def _season_note(case: LinkCase) -> list[str]:
 
 def _cells_note(case: LinkCase) -> list[str]:
     profile = case.profile
-    radius_m = float(
-        fresnel.fresnel_radius_m(profile.length_m / 2.0, profile.length_m / 2.0, case.frequency_hz)
-    )
+    half_m = profile.length_m / 2.0
+    radius_m = float(fresnel.fresnel_radius_m(half_m, half_m, case.frequency_hz))
     warning = cell_error(profile.cell_m, profile.length_m, radius_m).warning
     return [warning] if warning else []
 
@@ -491,7 +493,7 @@ def _null_note(case: LinkCase) -> list[str]:
         (
             height_m
             for height_m in case.far.antenna_height_m
-            + 0.25 * np.array([1, -1, 2, -2, 3, -3, 4, -4, 6, 8, 12])
+            + _NULL_STEP_M * np.array(sorted(range(-12, 13), key=abs))
             if height_m >= 1.0 and _out_of_null(case.with_heights(far_m=float(height_m)))
         ),
         None,

@@ -11,14 +11,14 @@ import pytest
 import linkcalc as lc
 from linkcalc.area.coverage import plan_coverage
 from linkcalc.errors import DomainError, LinkcalcError, PlanError
-from linkcalc.fieldsheet import field_sheet
-from linkcalc.fleet.answer import answer
-from linkcalc.heights import height_table
+from linkcalc.fleets.answer import answer
 from linkcalc.legal import lawful
+from linkcalc.mast_heights import height_table
 from linkcalc.own_models import STANDARD, own_models
 from linkcalc.plan import LoadedPlan, load_plan, plan_from
 from linkcalc.plan.fleet import load_fleet
 from linkcalc.sample_files import sample_path
+from linkcalc.site.fieldsheet import field_sheet
 from linkcalc.uncertainty import combined_db
 from linkcalc.verdict import cases, check_plan, open_terrain
 from linkcalc.views.jsonout import to_json
@@ -126,7 +126,10 @@ def test_sweep_sample_and_heights_honour_the_choice(model: str) -> None:
     for i, height in enumerate(heights):
         tables = loaded.plan.model_dump(by_alias=True, exclude_unset=True)
         name = loaded.plan.link[0].to
-        next(s for s in tables["station"] if s["name"] == name)["antenna_height_m"] = height
+        station = next(s for s in tables["station"] if s["name"] == name)
+        if station.get("feeder", {}).get("length_m"):  # a raised antenna takes its feeder with it
+            station["feeder"]["length_m"] += max(height - station["antenna_height_m"], 0.0)
+        station["antenna_height_m"] = height
         found = check_plan(plan_from(tables, base_dir=loaded.base_dir), advice=False).links[0]
         assert swept["fade_margin_db"][i] == pytest.approx(found.directions[0].fade_margin_db, abs=1e-9)
         assert swept["verdict"][i] == found.verdict

@@ -9,7 +9,7 @@ import io
 import shutil
 import time
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from linkcalc._arrays import Floats, checked
 from linkcalc._version import __version__
 from linkcalc.area import kernels
+from linkcalc.area.gridded import Gridded, Raster
 from linkcalc.area.land import Land, read_land
 from linkcalc.area.losses import End, losses
 from linkcalc.area.margins import answers, template_case
@@ -149,11 +150,11 @@ class Job:
         return made_of.hexdigest()
 
 
-@dataclass(frozen=True, eq=False)
-class CoverageResult:
+@dataclass(frozen=True, eq=False, repr=False)
+class CoverageResult(Gridded):
     """The answer for every cell around a station."""
 
-    bands: dict[str, Singles]
+    bands: Mapping[str, Singles]
     """(rows, columns) by name, see `BANDS`; NaN beyond the radius and where there is no profile. Row 0 lies
     in the north; the station stands in the middle cell."""
     affine: tuple[float, float, float, float, float, float]
@@ -177,6 +178,18 @@ class CoverageResult:
     notes: tuple[str, ...]
     other_stations: tuple[tuple[str, float, float], ...] = field(default_factory=tuple)
     """Name and metres east and north of the plan's other stations within the radius."""
+
+    def raster(self) -> Raster:
+        """Return the layers of the answer, as its GeoTIFF has them."""
+        from linkcalc.area.geofiles import tags
+
+        return Raster([(band, self.bands[band.name]) for band in BANDS], self.crs, self.affine, tags(self))
+
+    def to_geojson(self) -> str:
+        """Return the area that closes, that at risk, and the station: GeoJSON (RFC 7946)."""
+        from linkcalc.area.geofiles import closing_area
+
+        return closing_area(self) + "\n"
 
     @property
     def cells(self) -> int:

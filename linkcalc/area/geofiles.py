@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from linkcalc.area.coverage import BANDS, NODATA, Band, CoverageResult
+from linkcalc.area.coverage import NODATA, Band, CoverageResult
 from linkcalc.errors import LinkcalcError
 from linkcalc.requirement import VERDICTS
 from linkcalc.terrain import geodesy
@@ -33,7 +33,12 @@ def geotiff(result: CoverageResult) -> bytes:
     LinkcalcError
         If the file cannot be put together.
     """
-    tags = {
+    return tiled_geotiff("coverage.tif", *result.raster())
+
+
+def tags(result: CoverageResult) -> dict[str, str]:
+    """What the answer is about, as words for the heads of files."""
+    return {
         "station": result.station,
         "station_latitude_deg": f"{result.latitude_deg:.7f}",
         "station_longitude_deg": f"{result.longitude_deg:.7f}",
@@ -45,8 +50,6 @@ def geotiff(result: CoverageResult) -> bytes:
         "signal": result.signal,
         "profiles": "a full one for each cell" + (", a preview with larger cells" if result.preview else ""),
     }
-    layers = [(band, result.bands[band.name]) for band in BANDS]
-    return tiled_geotiff("coverage.tif", layers, result.crs, result.affine, tags)
 
 
 def tiled_geotiff(

@@ -124,7 +124,7 @@ def height_pairs(
         antenna_db=gains,
         site_db=np.array([np.broadcast_to(together_db(row, "site"), far.shape) for row in items]),
         conditions_db=np.array([np.broadcast_to(together_db(row, "conditions"), far.shape) for row in items]),
-        k_db=np.array([fading_k_db(found) for found in rows]),
+        k_db=np.array([fading_k_db(case, found) for found in rows]),
         regime=np.array([found.regime for found in rows]),
         model=np.array([found.model for found in rows]),
         through_trees=np.array([found.through_trees for found in rows]),

@@ -1,7 +1,6 @@
 """A relay as part of a plan: its equipment, the plan with its hops, and that plan as a file."""
 
-import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from itertools import pairwise
@@ -14,6 +13,7 @@ from linkcalc.link_case import directional
 from linkcalc.plan import Link, LoadedPlan, Plan, Station
 from linkcalc.plan.loading import checked_plan
 from linkcalc.plan.syntax import parsed
+from linkcalc.plan.values import value_text
 from linkcalc.plan.wording import quoted
 
 if TYPE_CHECKING:
@@ -220,7 +220,7 @@ def plan_text(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> str:
     for kind, section in tables:
         lines += ["", f"[[{kind}]]"]
         values = section.model_dump(by_alias=True, exclude_unset=True, exclude_none=True)
-        lines += [f"{key} = {_toml(value)}" for key, value in values.items() if value != []]
+        lines += [f"{key} = {value_text(value)}" for key, value in values.items() if value != []]
     whole = "\n".join(lines) + "\n"
     try:
         checked_plan(parsed(whole.encode()), loaded.base_dir)
@@ -238,17 +238,3 @@ def refuse_other_folder(loaded: LoadedPlan, file: Path) -> None:
         raise LinkcalcError(
             f"{file}: write it beside {loaded.path}, as the paths in it are relative to that folder"
         )
-
-
-def _toml(value: Any) -> str:
-    """A value on one line.
-
-    >>> _toml({"type": "yagi", "gain_dbi": 9.5, "losses": [{"loss_db": 1.0}]})
-    '{ type = "yagi", gain_dbi = 9.5, losses = [{ loss_db = 1.0 }] }'
-    """
-    if isinstance(value, Mapping):
-        return "{ " + ", ".join(f"{k} = {_toml(v)}" for k, v in value.items()) + " }"
-    if isinstance(value, list | tuple):
-        return "[" + ", ".join(_toml(v) for v in value) + "]"
-    # text, numbers and truth are written alike in JSON and TOML
-    return json.dumps(value, ensure_ascii=False)

@@ -77,7 +77,7 @@ def fleet(
     from linkcalc.cli._scheduler import chosen_scheduler
     from linkcalc.cli._shell import EXIT_CODES
     from linkcalc.errors import LinkcalcError
-    from linkcalc.fleet.answer import answer
+    from linkcalc.fleets.answer import answer
     from linkcalc.plan.wording import printable
     from linkcalc.views.fleet_text import fleet_json, fleet_report, nodes_csv, reach_csv
     from linkcalc.views.text import abilities

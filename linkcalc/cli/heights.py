@@ -71,7 +71,7 @@ def heights(
     import sys
 
     from linkcalc.cli.survey import chosen_link
-    from linkcalc.heights import MastPrices, height_table
+    from linkcalc.mast_heights import MastPrices, height_table
     from linkcalc.plan import load_plan
     from linkcalc.verdict import link_case, open_terrain
     from linkcalc.views.heights_text import heights_report

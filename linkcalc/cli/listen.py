@@ -82,7 +82,7 @@ def listen(
     from linkcalc.listening import Tally, csv_cells, line_reader, readings_of, template
     from linkcalc.plan import load_plan
     from linkcalc.readings import read_readings
-    from linkcalc.survey import survey_link
+    from linkcalc.site.survey import survey_link
     from linkcalc.verdict import link_case, open_terrain
     from linkcalc.views.survey_text import survey_report
     from linkcalc.views.text import abilities

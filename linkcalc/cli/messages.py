@@ -31,7 +31,7 @@ def messages(
     import os
     import sys
 
-    from linkcalc import messages as fates
+    from linkcalc.operation import messages as fates
     from linkcalc.plan import load_plan
     from linkcalc.verdict import check_plan
     from linkcalc.views.jsonout import section_json

@@ -68,7 +68,7 @@ def sweep(
     import sys
 
     from linkcalc.plan import load_plan
-    from linkcalc.sweep import sweep_plan
+    from linkcalc.sweeping import sweep_plan
     from linkcalc.views.sweep_text import numeric_quantities, sweep_report
     from linkcalc.views.text import abilities
 

@@ -35,7 +35,7 @@ def tank(
     import sys
     from dataclasses import replace
 
-    from linkcalc import tank as water
+    from linkcalc.operation import tank as water
     from linkcalc.plan import load_plan
     from linkcalc.verdict import check_plan
     from linkcalc.views.jsonout import section_json

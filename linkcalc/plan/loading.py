@@ -46,6 +46,85 @@ class LoadedPlan:
     profiles: "Mapping[str, Profile]" = field(default_factory=dict)
     """Profiles given in Python, by name of the link; they stand for what files would give."""
 
+    def changed(self, values: Mapping[str, Any] | None = None, /, **sections: Any) -> "LoadedPlan":
+        """Return the plan with other values; its folder and its profiles stay.
+
+        Parameters
+        ----------
+        values : mapping of str to value
+            By key: ``"NAME.antenna_height_m"`` of a station, ``"NAME.modulation.spreading_factor"`` of a link
+            (``"station.NAME. ..."`` or ``"link.NAME. ..."`` where both have the name), and from the top of the
+            file, such as ``"conditions.leaf"``. None takes a key away, so that its default counts.
+        **sections
+            Top-level keys as a whole, as in `plan_from`.
+
+        Returns
+        -------
+        LoadedPlan
+
+        Raises
+        ------
+        PlanError
+            If a key leads nowhere, or the changed plan is none.
+
+        Examples
+        --------
+        >>> import linkcalc as lc
+        >>> plan = lc.load_plan(lc.sample_path("plain"))
+        >>> higher = plan.changed({"header tank.antenna_height_m": 8, "level and pump permit.tries": 2}, title="Higher")
+        >>> higher.plan.station[0].antenna_height_m, higher.plan.link[0].tries, higher.plan.title
+        (8.0, 2, 'Higher')
+        >>> plan.changed({"header tnak.antenna_height_m": 8})
+        Traceback (most recent call last):
+        linkcalc.errors.PlanError: "header tnak.antenna_height_m": "header tnak" is no station, link or key of this plan; \
+nearest is "header tank"
+        """
+        from linkcalc.plan.in_python import plan_from
+        from linkcalc.plan.values import with_values
+
+        tables = {**self.tables(), **sections}
+        return plan_from(with_values(tables, values or {}), profiles=self.profiles, base_dir=self.base_dir)
+
+    def tables(self) -> dict[str, Any]:
+        """Return what the plan states, as a plan file's tables."""
+        return self.plan.model_dump(by_alias=True, exclude_unset=True, exclude_none=True)
+
+    def to_toml(self) -> str:
+        """Return the plan as the text of a plan file, for its folder; comments of the file it came from are lost.
+
+        Raises
+        ------
+        PlanError
+            If a profile was given in Python: `write` puts it into a file beside the plan.
+        """
+        from linkcalc.plan.values import toml
+
+        if self.profiles:
+            names = ", ".join(quoted(name) for name in self.profiles)
+            raise PlanError(
+                f"the profile of {names} was given in Python: write(path) keeps it beside the plan"
+            )
+        return toml(self.tables())
+
+    def write(self, path: str | os.PathLike[str]) -> None:
+        """Write the plan as a plan file, whole or not at all; loaded again it is the same plan.
+
+        Files that it names are named from the new folder. Profiles given in Python are written beside it.
+
+        Parameters
+        ----------
+        path : path
+            A TOML file; what is there is replaced.
+
+        Raises
+        ------
+        LinkcalcError
+            If it cannot be written.
+        """
+        from linkcalc.plan.values import written
+
+        written(self, Path(path))
+
 
 def load_plan(path: str | os.PathLike[str]) -> LoadedPlan:
     """Read and check a plan file.

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from math import inf
 from typing import TYPE_CHECKING
 
+from linkcalc.answer import Answer
 from linkcalc.errors import PlanError
 from linkcalc.modulation import Signal
 from linkcalc.plan import ChirpModulation, Link, Station
@@ -61,9 +62,11 @@ class EndLimits:
     limits: LimitsCheck
 
 
-@dataclass(frozen=True)
-class LimitsSection:
+@dataclass(frozen=True, eq=False, repr=False)
+class LimitsSection(Answer):
     """The legal limits of a whole plan."""
+
+    _rows = "ends"
 
     region: str | None
     region_name: str
@@ -315,3 +318,10 @@ def _line(region: str | None, status: Status, found: Sequence[EndLimits]) -> str
     elif any(e.limits.unverified for e in telling):
         words += ", unverified"
     return f"Limits {region}: {words}; {see}"
+
+
+def packet_of(plan: "Plan", link: str, *, answers: bool) -> tuple[float, float | None]:
+    """Time on air of one packet of a link, and the shortest interval that the plan's region allows it."""
+    end = next(e for e in ends(plan) if e.link == link and e.answers == answers)
+    packet = replace(end.transmission, tries=1, interval_s=None)
+    return packet.time_on_air_s, check(packet, plan.regulation.region).shortest_interval_s

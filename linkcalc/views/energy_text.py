@@ -1,6 +1,5 @@
 """Energy in words: what a station draws and for what, how long a battery lasts, how large a panel is."""
 
-from linkcalc.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.plan_energy import (
     TABLE_INTERVALS_S,
     BatteryLife,
@@ -8,6 +7,7 @@ from linkcalc.plan_energy import (
     SolarSupply,
     StationEnergy,
 )
+from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.views.messages_text import odds_words
 from linkcalc.views.text import Page
 

@@ -27,7 +27,7 @@ from linkcalc.result import (
 
 _RENAMED = {"from_": "from"}
 """Fields whose name Python reserves."""
-_LEFT_OUT = {"drawing"}
+_LEFT_OUT = {"drawing", "map"}
 """Arrays for pictures."""
 
 
@@ -121,6 +121,8 @@ def plain_data(value: Any) -> Any:
         return value.isoformat()
     if isinstance(value, os.PathLike):
         return os.fspath(value)
+    if hasattr(value, "model_dump"):
+        return value.model_dump(mode="json", by_alias=True, exclude_none=True)
     raise TypeError(f"a {type(value).__name__} has no JSON form here")
 
 

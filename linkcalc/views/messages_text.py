@@ -2,7 +2,7 @@
 
 import math
 
-from linkcalc.messages import MessageAnswer, MessagesSection
+from linkcalc.operation.messages import MessageAnswer, MessagesSection
 from linkcalc.views.text import Page
 
 KIND_WORDS = {

@@ -2,8 +2,8 @@
 
 from collections.abc import Callable
 
-from linkcalc.tank import Settings, Solution, TankAnswer
-from linkcalc.tank.answer import Losses
+from linkcalc.operation.tank import Settings, Solution, TankAnswer
+from linkcalc.operation.tank.answer import Losses
 from linkcalc.views.messages_text import count_words, duration_words, odds_words, share_words
 from linkcalc.views.text import Page
 

@@ -9,8 +9,8 @@ import pytest
 import linkcalc as lc
 from linkcalc.area.coverage import plan_coverage
 from linkcalc.errors import DomainError, PlanError
-from linkcalc.heights import height_table
 from linkcalc.link_case import directional, figures, main_gain_dbi
+from linkcalc.mast_heights import height_table
 from linkcalc.plan import LoadedPlan, load_plan, plan_from
 from linkcalc.plan.fleet import load_fleet
 from linkcalc.radio.antenna import cut, gain_towards_dbi, generic_antenna

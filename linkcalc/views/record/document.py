@@ -4,13 +4,13 @@ import math
 from collections.abc import Iterable
 from importlib.resources import files
 
-from linkcalc.heights import asked_words
+from linkcalc.mast_heights import asked_words
 from linkcalc.plan import ChirpModulation
 from linkcalc.radio import css
-from linkcalc.record import Record, Site
 from linkcalc.requirement import Requirement
 from linkcalc.result import MODEL_NAMES, Advice
 from linkcalc.rules.plan_limits import EndLimits
+from linkcalc.site.record import Record, Site
 from linkcalc.terrain import geodesy
 from linkcalc.views import style
 from linkcalc.views.limits_text import STATUS_WORDS, interval_words, power_words, sender_words
