@@ -10,11 +10,11 @@ import numpy as np
 
 from linkcalc._arrays import Floats
 from linkcalc.legal import station_limits
-from linkcalc.link_case import ENDS, End, LinkCase, feeder_loss_db
+from linkcalc.link_case import ENDS, End, LinkCase, directional, feeder_loss_db
 from linkcalc.path_loss import CLEAR_RATIO
 from linkcalc.plan import Antenna, ChirpModulation, Station
-from linkcalc.plan.stations import AntennaType
 from linkcalc.propagation import fresnel
+from linkcalc.radio.antenna_types import AntennaType
 from linkcalc.requirement import Requirement
 from linkcalc.result import Advice
 from linkcalc.terrain.profile import Profile
@@ -319,7 +319,7 @@ def _aimed(case: LinkCase, end: End) -> tuple[str, int, dict[str, Any]]:
     if end == "far":
         elevation_deg, bearing_deg = case.back_elevation_deg, case.back_azimuth_deg
     a = station.antenna
-    if a.type == "yagi" or a.horizontal_beamwidth_deg is not None or a.tilt_deg:
+    if directional(a) or a.tilt_deg:
         tilt_deg = float(round(elevation_deg))
         bearing = f"{bearing_deg % 360.0:.0f}° from true north, " if case.positioned else ""
         text = f"Turn the antenna at {station.name} to the other station: {bearing}{tilt_deg:+.0f}° up."

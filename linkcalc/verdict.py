@@ -12,10 +12,11 @@ from scipy.special import ndtri
 from linkcalc._version import __version__
 from linkcalc.advice import advise
 from linkcalc.budget import Budget
-from linkcalc.errors import OutOfRangeWarning
+from linkcalc.errors import DomainError, OutOfRangeWarning
 from linkcalc.judgement import judge as judge_direction
 from linkcalc.legal import Excess, lawful
 from linkcalc.link_case import LinkCase, feeder_loss_db, shown_surroundings
+from linkcalc.own_models import RULES
 from linkcalc.path_loss import (
     SHARED,
     Surroundings,
@@ -30,7 +31,17 @@ from linkcalc.plan.wording import element
 from linkcalc.propagation import fresnel, noise, refractivity
 from linkcalc.reliability import mean_success
 from linkcalc.requirement import VERDICTS, Requirement
-from linkcalc.result import Assumption, Direction, Drawing, LinkResult, PathFacts, Result, VerdictWord
+from linkcalc.result import (
+    MODEL_NAMES,
+    Advice,
+    Assumption,
+    Direction,
+    Drawing,
+    LinkResult,
+    PathFacts,
+    Result,
+    VerdictWord,
+)
 from linkcalc.rules.traffic import sent_over
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.cell_size import cell_error
@@ -59,12 +70,15 @@ DEEP_NULL_DB = 3.0
 _NULL_STEP_M = 0.25
 
 
-def check_plan(loaded: PlanLike) -> Result:
+def check_plan(loaded: PlanLike, *, advice: bool = True) -> Result:
     """Answer every link of a plan; `linkcalc.check` also answers its other sections.
 
     Parameters
     ----------
     loaded : path, mapping, Plan or LoadedPlan
+    advice : bool
+        Whether remedies are sought and the margin over heights is worked out for its picture: most of the time of
+        a check, and not wanted where only the numbers are.
 
     Returns
     -------
@@ -86,7 +100,7 @@ def check_plan(loaded: PlanLike) -> Result:
     plan = loaded.plan
     with recorded_notes() as general, open_terrain(loaded) as terrain:
         found = list(cases(loaded, terrain))
-        links = tuple(check_link(case) for case in found)
+        links = tuple(check_link(case, advice=advice) for case in found)
     return Result(
         title=plan.title,
         plan_file=loaded.path.name,
@@ -213,8 +227,8 @@ def judge(case: LinkCase, *, second_opinions: bool = True) -> tuple[PathFacts, t
     return facts, (_direction(case, facts, back=False), _direction(case, facts, back=True))
 
 
-def check_link(case: LinkCase) -> LinkResult:
-    """Answer one link: verdict, both directions, path facts, advice."""
+def check_link(case: LinkCase, *, advice: bool = True) -> LinkResult:
+    """Answer one link: verdict, both directions, path facts, advice (see `check_plan`)."""
     planned = case
     case, over = lawful(planned)
     with recorded_notes() as said:
@@ -224,14 +238,16 @@ def check_link(case: LinkCase) -> LinkResult:
         key=lambda d: (VERDICTS.index(d.verdict), d.fade_margin_db - d.required_margin_db),
     )
     with recorded_notes():  # what is only tried for advice and pictures may leave a model's range
-        advice = advise(case, Requirement.of(case.link))
-        drawing = _drawing(case)
+        remedies, refused = _remedies(case) if advice else ((), "")
+        drawing = _drawing(case, heights=advice)
     # duty, dwell or channel that no turning down of the power mends
     verdict: VerdictWord = weaker.verdict
     if verdict == "closes" and any(x.legal_dbm is None for x in over):
         verdict = "at_risk"
     notes = [
         *(f"{x.station}: over the legal limits: {x.reason}" for x in over),
+        *_choice_note(case),
+        *([refused] if refused else []),
         *case.profile.notes,
         *_noise_note(case),
         *_bearing_note(case),
@@ -249,7 +265,7 @@ def check_link(case: LinkCase) -> LinkResult:
         signal=case.signal.text,
         path=facts,
         directions=(there, back),
-        advice=advice,
+        advice=remedies,
         warnings=tuple(dict.fromkeys(notes)),
         drawing=drawing,
     )
@@ -440,6 +456,32 @@ def _share_words(share: float) -> str:
     return "more than 99.9 %" if share > 0.999 else f"{math.floor(1000.0 * share) / 10.0:g} %"
 
 
+def _remedies(case: LinkCase) -> tuple[tuple[Advice, ...], str]:
+    """What would make it close, and why that was not looked for."""
+    try:
+        return advise(case, Requirement.of(case.link)), ""
+    except DomainError as error:
+        if case.conditions.governing_model == RULES:
+            raise
+        return (
+            (),
+            f"no remedies were sought, as the chosen model is not defined for all that is tried: {error}",
+        )
+
+
+def _choice_note(case: LinkCase) -> list[str]:
+    """That the plan chose the model, and what the rules would say."""
+    name = case.conditions.governing_model
+    if name == RULES:
+        return []
+    less_db = float(case.losses.rules_less_db[0])
+    return [
+        f"the path loss is that of {MODEL_NAMES.get(name, name)}, as this plan chooses (conditions.governing_model): "
+        f"linkcalc's rules, which were held against measured links, would lose {abs(less_db):.1f} dB "
+        f"{'less' if less_db > 0.0 else 'more'}; the choice is the planner's"
+    ]
+
+
 def _noise_note(case: LinkCase) -> list[str]:
     outside = sorted(
         {
@@ -515,13 +557,13 @@ def _busy_note(case: LinkCase) -> list[str]:
     ]
 
 
-def _drawing(case: LinkCase) -> Drawing:
+def _drawing(case: LinkCase, *, heights: bool) -> Drawing:
     profile, s = case.profile, case.situation
     d = profile.distance_m
     back_m = d[-1] - d
     near_m, far_m = case.path.heights_m
     start, end = profile.ground_m[0] + near_m, profile.ground_m[-1] + far_m
-    heights_m, margins_db, raw_db = _height_sweep(case)
+    heights_m, margins_db, raw_db = _height_sweep(case) if heights else (np.empty(0),) * 3
     return Drawing(
         distance_m=d,
         ground_m=profile.ground_m,

@@ -15,6 +15,7 @@ from linkcalc.errors import PlanError
 from linkcalc.plan.assumptions import assumed_values
 from linkcalc.plan.faults import Fault, faults, summary
 from linkcalc.plan.model import Plan
+from linkcalc.plan.patterns import with_patterns
 from linkcalc.plan.surroundings import Terrain
 from linkcalc.plan.syntax import parsed
 from linkcalc.plan.wording import element, printable, quoted
@@ -219,7 +220,7 @@ def checked_plan(data: Mapping[str, Any], base_dir: Path, profiled: Collection[s
     missing = [*_links_without_heights(plan, profiled), *_missing_files(plan, base_dir)]
     if missing:
         raise PlanError(summary(missing))
-    return plan
+    return with_patterns(plan, base_dir, missing_file)
 
 
 def read_text(path: Path) -> bytes:

@@ -21,7 +21,7 @@ from linkcalc.answer import Answer, view
 from linkcalc.errors import LinkcalcError
 from linkcalc.exposure import CAVEAT, StationKeeping
 from linkcalc.exposure import section as exposure_section
-from linkcalc.link_case import LinkCase, feeder_loss_db, feeder_words
+from linkcalc.link_case import LinkCase, feeder_loss_db, feeder_words, main_gain_dbi
 from linkcalc.measured import Leaf
 from linkcalc.plan import Conditions, Link, LoadedPlan, Plan, Station
 from linkcalc.plan.wording import quoted
@@ -358,16 +358,7 @@ def _sites(case: LinkCase) -> tuple[Site, Site]:
 
 
 def _site(case: LinkCase, station: Station, at: int, bearing_deg: float, elevation_deg: float) -> Site:
-    from linkcalc.radio.antenna import generic_antenna
-
-    a = station.antenna
-    gain_dbi = generic_antenna(
-        a.type,
-        gain_dbi=a.gain_dbi,
-        gain_dbd=a.gain_dbd,
-        horizontal_beamwidth_deg=a.horizontal_beamwidth_deg,
-        vertical_beamwidth_deg=a.vertical_beamwidth_deg,
-    ).gain_dbi
+    gain_dbi = main_gain_dbi(station)
     loss_db = feeder_loss_db(station, case.frequency_hz)
     extra_db = sum(x.loss_db for x in station.extra_loss)
     return Site(
