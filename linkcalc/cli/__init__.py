@@ -79,7 +79,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 for _command in COMMANDS:
-    app.command(_command.__name__.rstrip("_"))(_command)
+    app.command(_command.__name__.rstrip("_"))(_shell.with_settings(_command))
 
 
 def _print_version(wanted: bool) -> None:

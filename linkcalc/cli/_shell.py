@@ -1,18 +1,25 @@
 """How every command runs: one line for what goes wrong, a fixed exit code, never a traceback."""
 
 import contextlib
+import functools
 import gc
+import inspect
 import os
 import sys
 import warnings
+from collections.abc import Callable
+from contextvars import ContextVar
 from io import TextIOWrapper
 from pathlib import Path
-from typing import Annotated, Any, NoReturn, TextIO
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn, TextIO
 
 import typer
 from typer.core import TyperGroup
 
 from linkcalc.errors import LinkcalcError, OutOfRangeWarning
+
+if TYPE_CHECKING:
+    from linkcalc.plan import LoadedPlan
 
 BAD_INPUT = 2
 INTERRUPTED = 130
@@ -26,6 +33,51 @@ EXIT_CODES = {"closes": 0, "at_risk": 3, "does_not_close": 4}
 
 PlanArgument = Annotated[Path, typer.Argument(metavar="PLAN.toml", help="Plan file.", show_default=False)]
 """The plan file every checking command takes."""
+
+
+SetOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--set",
+        metavar="NAME.KEY=VALUE",
+        help="Another value for a key of the plan, for this run: tank.antenna_height_m=8. Several times for several.",
+        show_default=False,
+    ),
+]
+
+
+def with_settings(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command that takes a plan the option --set, which `load_plan` of this module follows."""
+    parameters = inspect.signature(command).parameters
+    if "plan" not in parameters or command.__name__ in _WRITE_PLANS:
+        return command
+
+    @functools.wraps(command)
+    def with_option(settings: SetOption = None, **arguments: Any) -> Any:
+        before = _settings.set(tuple(settings or ()))
+        try:
+            return command(**arguments)
+        finally:
+            _settings.reset(before)
+
+    option = inspect.Parameter("settings", inspect.Parameter.KEYWORD_ONLY, default=None, annotation=SetOption)
+    signature = inspect.Signature([*parameters.values(), option])
+    with_option.__signature__ = signature  # type: ignore[attr-defined]
+    return with_option
+
+
+_WRITE_PLANS = ("new", "ground")
+"""Commands that write the file itself."""
+
+_settings: ContextVar[tuple[str, ...]] = ContextVar("settings", default=())
+"""Of the command that runs."""
+
+
+def load_plan(path: Path) -> "LoadedPlan":
+    """`linkcalc.plan.load_plan` with what the command's --set says."""
+    from linkcalc.plan import load_plan as load
+
+    return load(path, _settings.get())
 
 
 class Shell(TyperGroup):

@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from linkcalc.cli._shell import load_plan
 from linkcalc.cli.survey import Direction, chosen_link
 from linkcalc.errors import LinkcalcError
 
@@ -109,7 +110,6 @@ def _planned(file: Path, name: str | None, direction: Direction) -> tuple[float,
     """Time on air of one packet, and the shortest interval that the plan's region allows it."""
     from dataclasses import replace
 
-    from linkcalc.plan import load_plan
     from linkcalc.rules import plan_limits
     from linkcalc.rules.limits import check
 

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import EXIT_CODES, PlanArgument
+from linkcalc.cli._shell import EXIT_CODES, PlanArgument, load_plan
 
 
 def check(
@@ -38,7 +38,6 @@ def check(
 
     from linkcalc.consequences import with_sections
     from linkcalc.files import atomic_write
-    from linkcalc.plan import load_plan
     from linkcalc.verdict import check_plan
     from linkcalc.views.jsonout import to_json
     from linkcalc.views.text import abilities, report

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from linkcalc.cli._scheduler import SchedulerOption, chosen_scheduler
-from linkcalc.cli._shell import PlanArgument
+from linkcalc.cli._shell import PlanArgument, load_plan
 
 PREVIEW_CELLS = 3.0
 """How much wider the cells of a preview are."""
@@ -67,7 +67,6 @@ def coverage(
     from linkcalc.area.coverage import TileStore, prepared_job, result_of
     from linkcalc.area.coverage import coverage as cover
     from linkcalc.errors import LinkcalcError
-    from linkcalc.plan import load_plan
     from linkcalc.views.coverage_text import coverage_report
     from linkcalc.views.text import abilities
 

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import PlanArgument
+from linkcalc.cli._shell import PlanArgument, load_plan
 
 
 def fieldsheet(
@@ -54,7 +54,6 @@ def fieldsheet(
     from linkcalc.errors import DomainError, LinkcalcError
     from linkcalc.fieldsheet import field_sheet
     from linkcalc.files import atomic_write
-    from linkcalc.plan import load_plan
     from linkcalc.verdict import link_case, open_terrain
     from linkcalc.views.fieldsheet import field_sheet_html
 

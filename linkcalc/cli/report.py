@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
-from linkcalc.cli._shell import PlanArgument
+from linkcalc.cli._shell import PlanArgument, load_plan
 from linkcalc.cli.survey import Leaf, chosen_link, tell_refused
 from linkcalc.errors import LinkcalcError
 
@@ -84,7 +84,6 @@ def report(
     Exit code: 0 whatever the verdict, 2 bad input.
     """
     from linkcalc.files import atomic_write
-    from linkcalc.plan import load_plan
     from linkcalc.readings import link_named_in, read_all
     from linkcalc.record import Job, make_record
     from linkcalc.views.record import record_html, record_pdf
