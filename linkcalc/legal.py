@@ -76,3 +76,12 @@ def lawful(case: LinkCase) -> tuple[LinkCase, tuple[Excess, ...]]:
         else:
             found.append(Excess(station.name, planned, None, limits.reason))
     return (case.with_stations(stations) if stations else case), tuple(found)
+
+
+def breaks_limits(case: LinkCase, changed: LinkCase) -> bool:
+    """Whether a change leads beyond the table of limits where the plan is not beyond it already."""
+    for end in ENDS:
+        before, after = station_limits(case, end), station_limits(changed, end)
+        if before is not None and after is not None and before.status != "over" and after.status == "over":
+            return True
+    return False

@@ -179,7 +179,15 @@ def _supply(plan: Plan, name: str, sections: Mapping[str, Any]) -> Iterator[Part
             mah, price = supply.battery.capacity_mah, prices.battery_per_ah / 1000.0
             stated = "battery_per_ah" in prices.model_fields_set
             yield Part(
-                name, "battery", supply.battery.chemistry, mah, mah, "mAh", price, round(price * mah, 2), stated
+                name,
+                "battery",
+                supply.battery.chemistry,
+                mah,
+                mah,
+                "mAh",
+                price,
+                round(price * mah, 2),
+                stated,
             )
     for station in getattr(sections.get("energy"), "stations", ()):
         sized = getattr(station, "solar", None)
@@ -197,9 +205,7 @@ def _feeder(station: Station, prices: Prices, length_m: float) -> Iterator[Part]
     cable = station.feeder.type
     key = cable if cable != "none" else "other"
     price, stated = feeder_price_per_m(cable, prices), key in prices.feeder.model_fields_set
-    yield Part(
-        station.name, "feeder", cable, None, length_m, "m", price, round(price * length_m, 2), stated
-    )
+    yield Part(station.name, "feeder", cable, None, length_m, "m", price, round(price * length_m, 2), stated)
 
 
 def _simple(station: str, item: Any, count: int, prices: Prices) -> Part:

@@ -4,7 +4,7 @@ import math
 import warnings
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import ndtri
@@ -17,9 +17,10 @@ from linkcalc.judgement import judge as judge_direction
 from linkcalc.legal import Excess, lawful
 from linkcalc.link_case import LinkCase, feeder_loss_db
 from linkcalc.path_loss import SHARED, clearance, every_model, profile_losses, spread_db, two_ray_db
-from linkcalc.plan import Link, LoadedPlan, Station
+from linkcalc.plan import Link, LoadedPlan, Plan, Station
 from linkcalc.propagation import fresnel, noise, refractivity
 from linkcalc.reliability import mean_success
+from linkcalc.remedies import Check, remedies
 from linkcalc.requirement import VERDICTS, Requirement
 from linkcalc.result import Direction, Drawing, LinkResult, PathFacts, Result, VerdictWord
 from linkcalc.rules.traffic import sent_over
@@ -73,7 +74,9 @@ def check_plan(loaded: LoadedPlan) -> Result:
     """
     plan = loaded.plan
     with recorded_notes() as general, open_terrain(loaded) as terrain:
-        links = tuple(check_link(case) for case in cases(loaded, terrain))
+        links = tuple(
+            _with_remedies(check_link(case), case, loaded, terrain) for case in cases(loaded, terrain)
+        )
     return Result(
         title=plan.title,
         plan_file=loaded.path.name,
@@ -84,6 +87,20 @@ def check_plan(loaded: LoadedPlan) -> Result:
         warnings=(*loaded.notes, *general),
         cautions=CAUTIONS,
     )
+
+
+def _with_remedies(
+    result: LinkResult, case: LinkCase, loaded: LoadedPlan, terrain: tuple[Mosaic, Mosaic, Mosaic]
+) -> LinkResult:
+    """A link's result with what would make it close, where it does not."""
+    if result.verdict == "closes":
+        return result
+
+    def case_of(plan: Plan, link: Link) -> LinkCase:
+        return link_case(replace(loaded, plan=plan), link, terrain)
+
+    with recorded_notes():  # what is only tried may leave a model's range
+        return replace(result, remedies=remedies(case, loaded.plan, Check(decide, case_of)))
 
 
 @contextmanager
@@ -173,23 +190,45 @@ def judge(case: LinkCase, *, second_opinions: bool = True) -> tuple[PathFacts, t
     return facts, (_direction(case, facts, back=False), _direction(case, facts, back=True))
 
 
+@dataclass(frozen=True)
+class Decision:
+    """What decides about a link: nothing of it is words or pictures."""
+
+    verdict: VerdictWord
+    case: LinkCase
+    """With every transmitter within its legal power."""
+    over: tuple[Excess, ...]
+    facts: PathFacts
+    directions: tuple[Direction, Direction]
+
+    @property
+    def weaker(self) -> Direction:
+        """The direction that the verdict goes by."""
+        return min(
+            self.directions,
+            key=lambda d: (VERDICTS.index(d.verdict), d.fade_margin_db - d.required_margin_db),
+        )
+
+
+def decide(case: LinkCase, *, second_opinions: bool = False) -> Decision:
+    """Decide about one link: power over the legal limits does not count, other excess is at risk."""
+    case, over = lawful(case)
+    facts, directions = judge(case, second_opinions=second_opinions)
+    verdict: VerdictWord = min((d.verdict for d in directions), key=VERDICTS.index)
+    # duty, dwell or channel that no turning down of the power mends
+    if verdict == "closes" and any(x.legal_dbm is None for x in over):
+        verdict = "at_risk"
+    return Decision(verdict, case, over, facts, directions)
+
+
 def check_link(case: LinkCase) -> LinkResult:
     """Answer one link: verdict, both directions, path facts, advice."""
-    planned = case
-    case, over = lawful(planned)
     with recorded_notes() as said:
-        facts, (there, back) = judge(case)
-    weaker = min(
-        (there, back),
-        key=lambda d: (VERDICTS.index(d.verdict), d.fade_margin_db - d.required_margin_db),
-    )
+        decision = decide(case, second_opinions=True)
+    case, over, facts, weaker = decision.case, decision.over, decision.facts, decision.weaker
     with recorded_notes():  # what is only tried for advice and pictures may leave a model's range
         advice = advise(case, Requirement.of(case.link))
         drawing = _drawing(case)
-    # duty, dwell or channel that no turning down of the power mends
-    verdict: VerdictWord = weaker.verdict
-    if verdict == "closes" and any(x.legal_dbm is None for x in over):
-        verdict = "at_risk"
     notes = [
         *(f"{x.station}: over the legal limits: {x.reason}" for x in over),
         *case.profile.notes,
@@ -203,12 +242,12 @@ def check_link(case: LinkCase) -> LinkResult:
     ]
     return LinkResult(
         name=case.link.name,
-        verdict=verdict,
+        verdict=decision.verdict,
         headline=_headline(case, weaker, over),
         frequency_hz=case.frequency_hz,
         signal=case.signal.text,
         path=facts,
-        directions=(there, back),
+        directions=decision.directions,
         advice=advice,
         warnings=tuple(dict.fromkeys(notes)),
         drawing=drawing,

@@ -86,9 +86,7 @@ def load_plan(path: str | os.PathLike[str], settings: Sequence[str] = ()) -> Loa
         raise PlanError(printable(f"{path}: {error}")) from None
     digest = hashlib.sha256(b"\n".join([raw, *(s.encode() for s in settings)])).hexdigest()
     notes = (*(f"set for this run, not as in the file: {s}" for s in settings), *plan_notes(plan))
-    return LoadedPlan(
-        plan, path, path.parent, digest, assumed_values(plan), notes, settings=tuple(settings)
-    )
+    return LoadedPlan(plan, path, path.parent, digest, assumed_values(plan), notes, settings=tuple(settings))
 
 
 def _set_plan(data: Mapping[str, Any], base_dir: Path, settings: Sequence[str]) -> Plan:

@@ -172,7 +172,16 @@ def result_schema() -> dict[str, Any]:
         "$defs": {
             record.__name__: _record(record)
             for record in (
-                LinkResult, PathFacts, Direction, Term, Contributor, Advice, Assumption, Remedy, Change, Part,
+                LinkResult,
+                PathFacts,
+                Direction,
+                Term,
+                Contributor,
+                Advice,
+                Assumption,
+                Remedy,
+                Change,
+                Part,
             )  # fmt: skip
         },
     }
