@@ -331,10 +331,7 @@ class _Search:
     def _felled(self, base: _Base) -> Iterator[_Base]:
         link, prices = self.link, base.plan.prices
         for obstacle in link.obstacle:
-            if obstacle.kind != "trees" or obstacle.width_m > _WORTH_RISE_M = 1.0
-_NEAR_M = 150.0
-
-WIDEST_FELLED_M:
+            if obstacle.kind != "trees" or obstacle.width_m > WIDEST_FELLED_M:
                 continue
             left = [o for o in link.obstacle if o is not obstacle]
             plan = _with(base.plan, link.model_copy(update={"obstacle": left}), [])
