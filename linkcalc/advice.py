@@ -16,7 +16,7 @@ from linkcalc.path_loss import CLEAR_RATIO, profile_losses
 from linkcalc.plan import Antenna, ChirpModulation, Station
 from linkcalc.plan.stations import AntennaType
 from linkcalc.propagation import fresnel
-from linkcalc.remedies import HIGHEST_POWER_DBM, tallest_m
+from linkcalc.remedy_options import HIGHEST_POWER_DBM, tallest_m
 from linkcalc.requirement import Requirement
 from linkcalc.result import Advice
 from linkcalc.terrain.profile import Profile

@@ -7,8 +7,7 @@ that add up; what it picks is then judged by the check itself, and only what tha
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
-from itertools import product
+from functools import cached_property, partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,44 +16,33 @@ from pydantic import ValidationError
 
 from linkcalc._arrays import Floats
 from linkcalc.errors import LinkcalcError
-from linkcalc.legal import breaks_limits, lawful, station_limits
-from linkcalc.link_case import ENDS, End, LinkCase, feeder_loss_db, main_gain_dbi
-from linkcalc.parts import added, antenna_price, feeder_price_per_m, mast_cost
-from linkcalc.path_loss import profile_losses
-from linkcalc.plan import Antenna, ChirpModulation, Link, Plan, Station
+from linkcalc.legal import lawful
+from linkcalc.link_case import ENDS, End, LinkCase
+from linkcalc.parts import added
+from linkcalc.plan import Link, Plan, Station
 from linkcalc.plan.edits import Edit, edited
-from linkcalc.plan.prices import Prices
+from linkcalc.remedy_options import (
+    AT_AN_END,
+    KINDS,
+    TRIES,
+    EndOptions,
+    Paths,
+    Row,
+    Rows,
+    Setting,
+    settings,
+    with_antenna_at,
+)
 from linkcalc.requirement import VERDICTS, Requirement
 from linkcalc.result import Change, Part, Remedy
 from linkcalc.rules.traffic import sent_over
 from linkcalc.terrain import geodesy
-from linkcalc.uncertainty import fading_k_db, noise_items, path_items, together_db
 
 if TYPE_CHECKING:
     from linkcalc.verdict import Decision
 
 MOST = 3
 """Remedies offered."""
-
-HIGHEST_MAST_M = 30.0
-"""Masts are taken up to here where the plan does not say; beyond, a relay is the better answer (common practice,
-no source)."""
-
-HIGHEST_POWER_DBM = 30.0
-"""1 W, the most that licence-exempt rules below 1 GHz commonly allow a radio."""
-
-MASTS_M = (4.0, 6.0, 8.0, 10.0, 12.0, 15.0, 18.0, 24.0, 30.0)
-"""Lengths that masts are taken in (common practice, no source)."""
-
-ANTENNAS: tuple[tuple[str, float], ...] = (
-    ("collinear", 5.5),
-    ("collinear", 8.5),
-    ("yagi", 9.5),
-    ("yagi", 12.5),
-)
-CABLES = ("rg213", "half_inch_foam")
-BANDWIDTHS_KHZ = (250.0, 125.0, 62.5)
-TRIES = (3,)
 
 MOVES_M = 20.0
 """How far an antenna may go to the side of where it is planned."""
@@ -78,12 +66,8 @@ _SLACK_DB = 0.1
 _MOST_CHECKS = 16
 _FINE_DB = 0.5
 
-_AT_AN_END = ("height", "antenna", "feeder", "noise", "mounting")
-KINDS = ("power", "spreading_factor", "bandwidth", "tries", *(f"{k}:{e}" for e in ENDS for k in _AT_AN_END))
-"""Codes of what a remedy consists of; besides: ``move:near``, ``move:far``, ``felling``, ``relay``."""
 _SLOWER = 0b1110
 """Those that keep a message longer on the air."""
-_EFFORTS = (4.0, 2.0, 2.0, 2.0, 3.0)
 _ALIKE = 3
 """Combinations of the same kinds that are checked until one closes."""
 
@@ -171,18 +155,18 @@ class _Search:
 
     def _candidates(self, base: _Base) -> Iterator[_Picked]:
         case, prices = lawful(base.case)[0], base.plan.prices
-        ends = tuple(_End.of(case, end, prices, self.shared) for end in ENDS)
-        paths = _Paths.of(case, ends[0].heights_m, ends[1].heights_m)
+        ends = tuple(EndOptions.of(case, end, prices, self.shared) for end in ENDS)
+        paths = Paths.of(case, ends[0].heights_m, ends[1].heights_m)
         asked = Requirement.of(case.link)
         needed: dict[int, tuple[Floats, Floats]] = {}
         for tries in (asked.tries, *(t for t in TRIES if t > asked.tries)):
             one = replace(asked, tries=tries)
             if one.reachable:
                 needed[tries] = paths.needed(one)
-        pruned: dict[Any, tuple[_Rows, _Rows]] = {}
-        settings: list[tuple[_Signal, int, _Rows, _Rows]] = []
+        pruned: dict[Any, tuple[Rows, Rows]] = {}
+        tried: list[tuple[Setting, int, Rows, Rows]] = []
         columns: list[Floats] = []
-        for signal in _signals(case):
+        for signal in settings(case):
             if signal.caps not in pruned:
                 pruned[signal.caps] = ends[0].rows(signal.caps[0]), ends[1].rows(signal.caps[1])
             near, far = pruned[signal.caps]
@@ -196,28 +180,28 @@ class _Search:
                 more = tries > asked.tries
                 burden = signal.effort + 1.5 * more + 0.01 * signal.time_on_air_s * tries
                 cost = base.cost + near.cost[n] + far.cost[f]
-                kinds = near.kinds[n] | (far.kinds[f] & 1) | (far.kinds[f] & ~1) << len(_AT_AN_END)
+                kinds = near.kinds[n] | (far.kinds[f] & 1) | (far.kinds[f] & ~1) << len(AT_AN_END)
                 kinds |= signal.kinds | more << 3
-                which = np.full(n.size, len(settings))
+                which = np.full(n.size, len(tried))
                 effort = burden + near.effort[n] + far.effort[f]
                 columns.append(np.stack([cost, effort, lacks[n, f], kinds, which, n, f]))
-                settings.append((signal, tries, near, far))
+                tried.append((signal, tries, near, far))
         found = np.concatenate(columns, axis=1) if columns else np.empty((7, 0))
         order = np.lexsort((found[2], found[1], np.round(found[0], 2)))
         for i in order[_first_of_each(found[3, order].astype(np.int64))]:
-            kinds, which, n, f = (int(v) for v in found[3:, i])
-            signal, tries, near, far = settings[which]
-            rows = near.of[n], far.of[f]
+            bits, setting, first, second = (int(v) for v in found[3:, i])
+            signal, tries, near, far = tried[setting]
+            rows = near.of[first], far.of[second]
             yield _Picked(
-                base, frozenset(base.kinds) | _words(kinds), float(found[0, i]), bool(kinds & _SLOWER),
-                lambda r=rows, s=signal, t=tries: _plan(base, r, s, t),
+                base, frozenset(base.kinds) | _words(bits), float(found[0, i]), bool(bits & _SLOWER),
+                partial(_plan, base, rows, signal, tries),
             )  # fmt: skip
 
     def confirmed(
         self, candidates: Sequence[_Picked], found: Sequence[Remedy], most: int = MOST
     ) -> list[Remedy]:
         """Those that the check finds to close; none that only adds to another."""
-        kept, failed = list(found), dict[frozenset[str], int]()
+        kept = list(found)
         enough = len(kept) + most
         for picked in candidates:
             if len(kept) >= enough or self.checks >= _MOST_CHECKS:
@@ -246,7 +230,7 @@ class _Search:
             if turned:
                 plan = _with(plan, _link(plan, self.link.name), list(turned.values()))
                 case = self._case(base, plan)
-            changes = tuple(_changes(self.plan, plan, self.link.name))
+            changes = tuple(_changes(self.plan, plan))
             # the plan as it will be read again
             tables = self.plan.model_dump(by_alias=True, exclude_unset=True)
             again = Plan.model_validate(edited(tables, [edit_of(c) for c in changes]))
@@ -376,332 +360,9 @@ class _Search:
         return _Base(case, plan, (kind,), sum(p.cost for p in parts), extra)
 
 
-def tallest_m(station: Station) -> float:
-    """How high a station's antenna may go."""
-    return HIGHEST_MAST_M if station.highest_antenna_m is None else station.highest_antenna_m
-
-
 def edit_of(change: Change) -> Edit:
     """A change as it is made in the plan file."""
     return Edit(change.table, change.name, tuple(change.key.split(".")), change.value)
-
-
-@dataclass(frozen=True)
-class _Signal:
-    """Settings of both radios: what they gain over the plan's, and the power they may have."""
-
-    modulation: Any
-    gain_db: float
-    time_on_air_s: float
-    effort: float
-    kinds: int
-    """Bits of `KINDS`."""
-    caps: tuple[tuple[float, float], tuple[float, float]]
-    """At each end the most conducted and the most radiated power, dBm."""
-
-
-def _signals(case: LinkCase) -> list[_Signal]:
-    m = case.link.modulation
-    now = case.signal
-    found = []
-    modulations: list[Any] = [m]
-    if isinstance(m, ChirpModulation):
-        widths = [m.bandwidth_khz, *(b for b in BANDWIDTHS_KHZ if b < m.bandwidth_khz)]
-        modulations += [
-            m.model_copy(update={"spreading_factor": sf, "bandwidth_khz": bw})
-            for bw, sf in product(widths, range(m.spreading_factor, 13))
-            if (bw, sf) != (m.bandwidth_khz, m.spreading_factor)
-        ]
-    for modulation in modulations:
-        changed = case if modulation is m else case.with_modulation(modulation)
-        signal = changed.signal
-        gain_db = (
-            now.required_snr_db
-            - signal.required_snr_db
-            + 10.0 * math.log10(now.bandwidth_hz / signal.bandwidth_hz)
-        )
-        air_s = signal.time_on_air_s(case.link.payload_bytes)
-        narrower = isinstance(m, ChirpModulation) and modulation.bandwidth_khz < m.bandwidth_khz
-        slower = isinstance(m, ChirpModulation) and modulation.spreading_factor > m.spreading_factor
-        # the same decibels for more time on air, or no more decibels
-        if modulation is not m and (
-            gain_db < 0.5 or any(s.gain_db >= gain_db and s.time_on_air_s <= air_s for s in found)
-        ):
-            continue
-        if modulation is not m and breaks_limits(case, changed):
-            continue
-        caps = tuple(_caps_dbm(changed, end) for end in ENDS)
-        effort = (1.0 if slower else 0.0) + (1.3 if narrower else 0.0)
-        found.append(
-            _Signal(modulation, gain_db, air_s, effort, slower << 1 | narrower << 2, (caps[0], caps[1]))
-        )
-    return found
-
-
-def _caps_dbm(case: LinkCase, end: End) -> tuple[float, float]:
-    """Most conducted and most radiated power of an end by the table of limits; infinite where it says nothing."""
-    station = case.station(end)
-
-    def most_dbm(gain_dbi: float) -> float:
-        bare = station.feeder.model_copy(
-            update={
-                "type": "none",
-                "length_m": 0.0,
-                "connectors": 0,
-                "arrestor": False,
-                "loss_db_per_100m": None,
-            }
-        )
-        antenna = Antenna(type="collinear", gain_dbi=gain_dbi)
-        limits = station_limits(
-            case.with_stations({end: station.model_copy(update={"antenna": antenna, "feeder": bare})}), end
-        )
-        if limits is None or limits.status == "unknown":
-            return math.inf
-        if limits.largest_conducted_dbm is None:
-            return -math.inf if limits.status == "over" else math.inf
-        return limits.largest_conducted_dbm
-
-    return most_dbm(-20.0), most_dbm(30.0) + 30.0
-
-
-@dataclass(frozen=True)
-class _Row:
-    """What becomes of one end."""
-
-    height_m: float | None
-    antenna: Antenna | None
-    cable: str | None
-    quiet: bool
-    mended: Mapping[str, Any]
-    power_dbm: float
-
-
-@dataclass(frozen=True, eq=False)
-class _Rows:
-    """Options of one end of which none is beaten in cost and decibels by another at its height."""
-
-    of: list[_Row]
-    height: NDArray[np.int64]
-    kinds: NDArray[np.int64]
-    """Bits of `KINDS` without the signal's, of the first end."""
-    cost: Floats
-    effort: Floats
-    sends_db: Floats
-    hears_db: Floats
-
-
-@dataclass(frozen=True, eq=False)
-class _End:
-    """Everything that may be done at one end, in decibels and money."""
-
-    station: Station
-    heights_m: Floats
-    options: list[tuple[float | None, Antenna | None, str | None, bool, Mapping[str, Any]]]
-    height: NDArray[np.int64]
-    kinds: NDArray[np.int64]
-    cost: Floats
-    effort: Floats
-    gain_db: Floats
-    """Antenna less feeder."""
-    sensitivity_dbm: Floats
-    power_known: bool
-
-    @classmethod
-    def of(cls, case: LinkCase, end: End, prices: Prices, shared: frozenset[str]) -> "_End":
-        station = case.station(end)
-        up_deg = float(case.elevations_deg(case.losses)[ENDS.index(end)][0])
-        present_m = station.antenna_height_m
-        heights = [present_m] + [
-            station.support_height_m + m
-            for m in MASTS_M
-            if present_m + 0.5 < station.support_height_m + m <= tallest_m(station) + 1e-9
-        ]
-        antennas: list[tuple[Antenna | None, float, float]] = [(None, _towards(case, end, station), 0.0)]
-        for kind, gain_dbi in ANTENNAS:
-            if kind == "yagi" and station.name in shared:
-                continue
-            antenna = Antenna(type=kind, gain_dbi=gain_dbi)  # type: ignore[arg-type]
-            if station.antenna.polarisation != antenna.polarisation:
-                antenna = antenna.model_copy(update={"polarisation": station.antenna.polarisation})
-            gain = _towards(case, end, station.model_copy(update={"antenna": antenna}), up_deg)
-            if gain > antennas[0][1] + 0.5:
-                antennas.append((antenna, gain, antenna_price(antenna, prices)))
-        quiet = [False, True] if station.noise_rise_db >= 1.0 else [False]
-        mends = list(_mends(case, end))
-        options, columns = [], list[tuple[float, ...]]()
-        heard: dict[tuple[float, bool], float] = {}
-        for i, height_m in enumerate(heights):
-            mast = mast_cost(_at(station, height_m), prices) - mast_cost(station, prices)
-            for cable in _cables(station):
-                stood = _at(station, height_m, cable)
-                loss_db = feeder_loss_db(stood, case.frequency_hz)
-                laid = _cable_cost(station, stood, prices)
-                if (
-                    cable is not None
-                    and loss_db > feeder_loss_db(_at(station, height_m), case.frequency_hz) - 1.0
-                ):
-                    continue
-                for hush in quiet:
-                    key = round(loss_db, 6), hush
-                    if key not in heard:
-                        silent = stood.model_copy(update={"noise_rise_db": 0.0}) if hush else stood
-                        heard[key] = case.sensitivity_dbm(silent)
-                    for (antenna, gain, price), (mended, mend_db) in product(antennas, mends):
-                        climbs = bool(antenna or cable or mended or i)
-                        options.append((height_m if i else None, antenna, cable, hush, mended))
-                        does = (i > 0, antenna is not None, cable is not None, hush, bool(mended))
-                        columns.append(
-                            (
-                                i,
-                                sum(16 << bit for bit, it in enumerate(does) if it),
-                                mast + laid + price + (prices.climb if climbs else 0.0)
-                                + (prices.noise_suppression if hush else 0.0),
-                                sum(effort for effort, it in zip(_EFFORTS, does, strict=True) if it),
-                                gain + mend_db - loss_db,
-                                heard[key],
-                            )
-                        )  # fmt: skip
-        table = np.array(columns)
-        return cls(
-            station, np.array(heights), options, *table[:, :2].T.astype(np.int64), *table[:, 2:].T, case.regulation.region is not None,
-        )  # fmt: skip
-
-    def rows(self, caps_dbm: tuple[float, float]) -> _Rows:
-        """The options with the power that is legal for each, those left out that others beat."""
-        conducted, radiated = caps_dbm
-        most = np.floor(10.0 * np.minimum(conducted, radiated - self.gain_db) + 0.3) / 10.0
-        planned = self.station.transmit_power_dbm
-        kept = np.minimum(planned, most)
-        power, effort, index = [kept], [self.effort], np.arange(kept.size)
-        if self.power_known:
-            raised = np.minimum(np.floor(most), HIGHEST_POWER_DBM)
-            power.append(np.maximum(raised, kept))
-            effort.append(self.effort + np.where(raised > kept + 0.05, 1.1, 50.0))
-        powers, efforts = np.concatenate(power), np.concatenate(effort)
-        kinds = np.concatenate([self.kinds, self.kinds | 1][: len(power)])
-        index = np.tile(index, len(power))
-        sends, hears = powers + self.gain_db[index], self.gain_db[index] - self.sensitivity_dbm[index]
-        cost, height = self.cost[index], self.height[index]
-        keep: list[int] = []
-        for h in range(self.heights_m.size):
-            at = np.flatnonzero((height == h) & (efforts < 50.0) & np.isfinite(sends))
-            at = at[np.lexsort((efforts[at], cost[at]))]
-            chosen: list[int] = []
-            for i in at:
-                if not any(
-                    sends[j] >= sends[i] - 1e-9
-                    and hears[j] >= hears[i] - 1e-9
-                    and cost[j] <= cost[i]
-                    and efforts[j] <= efforts[i]
-                    for j in chosen
-                ):
-                    chosen.append(int(i))
-            keep += chosen
-        return _Rows(
-            [_Row(*self.options[index[i]], float(powers[i])) for i in keep],
-            height[keep], kinds[keep], cost[keep], efforts[keep], sends[keep], hears[keep],
-        )  # fmt: skip
-
-
-@dataclass(frozen=True, eq=False)
-class _Paths:
-    """The path for every pair of heights; arrays (n, m)."""
-
-    gain_db: Floats
-    site_db: Floats
-    conditions_db: Floats
-    k_db: Floats
-    noise: tuple[tuple[float, float], tuple[float, float]]
-    """Standard deviations of each direction's receiver noise, over sites and over the year."""
-
-    @classmethod
-    def of(cls, case: LinkCase, near_m: Floats, far_m: Floats) -> "_Paths":
-        shape = near_m.size, far_m.size
-        near, far = (v.ravel() for v in np.broadcast_arrays(near_m[:, None], far_m[None, :]))
-        found = profile_losses(case.profile, case.situation, near, far)
-        items = path_items(case, found)
-        noise = []
-        for rx in (case.far, case.near):
-            mine = noise_items(case.noise(rx))
-            noise.append((float(together_db(mine, "site")[0]), float(together_db(mine, "conditions")[0])))
-        polarisation_db = sum(t.value_db for t in case.polarisation_terms)
-        return cls(
-            (case.path_db(found) + polarisation_db).reshape(shape),
-            np.broadcast_to(together_db(items, "site"), near.shape).reshape(shape),
-            np.broadcast_to(together_db(items, "conditions"), near.shape).reshape(shape),
-            fading_k_db(found).reshape(shape),
-            (noise[0], noise[1]),
-        )
-
-    def needed(self, asked: Requirement) -> tuple[Floats, Floats]:
-        """The required margin there and back."""
-        there, back = (
-            np.asarray(
-                asked.margin_db(np.hypot(self.site_db, site), np.hypot(self.conditions_db, year), self.k_db)
-            )
-            for site, year in self.noise
-        )
-        return there, back
-
-
-def _towards(case: LinkCase, end: End, station: Station, up_deg: float | None = None) -> float:
-    """Gain of an end's antenna towards the other end."""
-    if up_deg is None:
-        return float(case.antenna_db(end, case.losses)[0])
-    from linkcalc.link_case import gain_dbi
-
-    bearing_deg = case.azimuth_deg if end == "near" else case.back_azimuth_deg
-    return float(gain_dbi(station, bearing_deg, up_deg, aimed=case.positioned))
-
-
-def _mends(case: LinkCase, end: End) -> Iterator[tuple[Mapping[str, Any], float]]:
-    """What costs decibels at an antenna and can be put right there, each alone and all together."""
-    station = case.station(end)
-    ways: list[dict[str, Any]] = []
-    if station.building != "none":
-        ways.append({"building": "none"})
-    if any(x.loss_db >= 1.0 for x in station.extra_loss):
-        ways.append({"extra_loss": [x for x in station.extra_loss if x.loss_db < 1.0]})
-    a = station.antenna
-    off_db = main_gain_dbi(station) - _towards(case, end, station)
-    if off_db >= 1.0 and (a.azimuth_deg is not None or a.tilt_deg):
-        up_deg = case.elevation_deg if end == "near" else case.back_elevation_deg
-        ways.append({"antenna": a.model_copy(update={"azimuth_deg": None, "tilt_deg": float(round(up_deg))})})
-    yield {}, 0.0
-    if len(ways) > 1:
-        ways.append({k: v for way in ways for k, v in way.items()})
-    for way in ways:
-        changed = case.with_stations({end: station.model_copy(update=way)})
-        yield way, changed.weaker_margin_db - case.weaker_margin_db
-
-
-def _cables(station: Station) -> list[str | None]:
-    f = station.feeder
-    return [None, *(c for c in CABLES if f.length_m > 0.0 and c != f.type)]
-
-
-def _at(station: Station, height_m: float, cable: str | None = None) -> Station:
-    """A station with its antenna raised, the cable with it."""
-    update: dict[str, Any] = {"antenna_height_m": height_m}
-    f = station.feeder
-    rise_m = height_m - station.antenna_height_m
-    if f.length_m > 0.0 and (rise_m > 0.0 or cable is not None):
-        length_m = f.length_m + max(rise_m, 0.0)
-        changed: dict[str, Any] = {"length_m": round(length_m, 2)}
-        if cable is not None:
-            changed |= {"type": cable, "loss_db_per_100m": None}
-        update["feeder"] = f.model_copy(update=changed)
-    return station.model_copy(update=update)
-
-
-def _cable_cost(before: Station, after: Station, prices: Prices) -> float:
-    old, new = before.feeder, after.feeder
-    per_m = feeder_price_per_m(new.type, prices)
-    if new.type != old.type:
-        fitted = prices.connector * new.connectors if old.type != "none" else 0.0
-        return per_m * new.length_m + fitted
-    return per_m * max(new.length_m - old.length_m, 0.0)
 
 
 def _first_of_each(kinds: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -718,7 +379,7 @@ def _words(kinds: int) -> frozenset[str]:
     return frozenset(word for i, word in enumerate(KINDS) if kinds >> i & 1)
 
 
-def _plan(base: _Base, rows: tuple[_Row, _Row], signal: _Signal, tries: int) -> Plan:
+def _plan(base: _Base, rows: tuple[Row, Row], signal: Setting, tries: int) -> Plan:
     """The plan with a combination made."""
     stations = []
     for end, row in zip(ENDS, rows, strict=True):
@@ -731,7 +392,7 @@ def _plan(base: _Base, rows: tuple[_Row, _Row], signal: _Signal, tries: int) -> 
             update["noise_rise_db"] = 0.0
         if abs(row.power_dbm - old.transmit_power_dbm) >= 0.05:
             update["transmit_power_dbm"] = row.power_dbm
-        stations.append(_at(old, height_m, row.cable).model_copy(update=update))
+        stations.append(with_antenna_at(old, height_m, row.cable).model_copy(update=update))
     link = base.case.link
     changes: dict[str, Any] = {} if signal.kinds == 0 else {"modulation": signal.modulation}
     if tries != link.tries:
@@ -813,26 +474,30 @@ def _with(plan: Plan, link: Link, stations: Sequence[Station]) -> Plan:
     )
 
 
-def _changes(before: Plan, after: Plan, link: str) -> Iterator[Change]:
+def _changes(before: Plan, after: Plan) -> Iterator[Change]:
     """All keys in which two plans of the same stations and links differ."""
-    for table, olds, news in (
-        ("link", before.link, after.link),
-        ("station", before.station, after.station),
-    ):
-        for old, new in zip(olds, news, strict=True):  # type: ignore[call-overload]
-            if old != new:
-                tables = (s.model_dump(by_alias=True, exclude_unset=True) for s in (old, new))
-                yield from _differences(table, old.name, "", *tables)
+    pairs = [("link", *pair) for pair in zip(before.link, after.link, strict=True)]
+    pairs += [("station", *pair) for pair in zip(before.station, after.station, strict=True)]  # type: ignore[misc]
+    for table, old, new in pairs:
+        if old != new:
+            stated, wanted = (s.model_dump(by_alias=True, exclude_unset=True) for s in (old, new))
+            yield from _differences(table, old.name, "", stated, wanted, old.model_dump(by_alias=True))
 
 
 def _differences(
-    table: str, name: str, prefix: str, old: Mapping[str, Any], new: Mapping[str, Any]
+    table: str,
+    name: str,
+    prefix: str,
+    old: Mapping[str, Any],
+    new: Mapping[str, Any],
+    whole: Mapping[str, Any],
 ) -> Iterator[Change]:
     for key in dict.fromkeys((*old, *new)):
-        a, b = old.get(key), new.get(key)
+        a, b, counted = old.get(key), new.get(key), whole.get(key)
         if a == b:
             continue
         if isinstance(b, Mapping):
-            yield from _differences(table, name, f"{prefix}{key}.", a or {}, b)
+            below = counted if isinstance(counted, Mapping) else {}
+            yield from _differences(table, name, f"{prefix}{key}.", a or {}, b, below)
         else:
-            yield Change(table, name, f"{prefix}{key}", a, b or None if isinstance(b, list) else b)
+            yield Change(table, name, f"{prefix}{key}", counted, b or None if isinstance(b, list) else b)

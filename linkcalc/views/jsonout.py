@@ -182,7 +182,7 @@ def result_schema() -> dict[str, Any]:
                 Remedy,
                 Change,
                 Part,
-            )  # fmt: skip
+            )
         },
     }
 

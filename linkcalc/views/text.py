@@ -317,9 +317,13 @@ REMEDIES = 3
 
 
 def _first_screen(page: "Page", result: Result) -> str:
+    from linkcalc.views.remedies_text import EXAMPLES, show_remedies
+
     for link in result.links:
         _answer(page, link)
-        best = link.advice[:REMEDIES]
+        if link.remedies:
+            show_remedies(page, link, parts=False)
+        best = () if link.remedies else link.advice[:REMEDIES]
         for number, a in enumerate(best, 1):
             words = "" if a.fade_margin_db is None else f" ({decibel_words(a.fade_margin_db)}"
             words += "" if not words else ", enough)" if a.sufficient else ", not enough alone)"
@@ -330,6 +334,12 @@ def _first_screen(page: "Page", result: Result) -> str:
         page.blank()
         for section in result.sections.values():
             page.item(section.line)
+    if any(link.remedies for link in result.links):
+        page.item(
+            f"linkcalc check {result.plan_file} --write mended.toml writes the plan with the cheapest remedy"
+        )
+    if any(not r.prices_stated for link in result.links for r in link.remedies):
+        page.item(EXAMPLES)
     for line in result.warnings:
         page.item(line)
     page.blank()
@@ -386,6 +396,8 @@ def _limited_words(link: LinkResult) -> str:
 
 
 def _overview(page: "Page", links: Sequence[LinkResult]) -> None:
+    from linkcalc.views.remedies_text import short_words
+
     page.heading("All links")
     widths = [page.width - 2 - 52, 11, 11, 13, 17]
     page.row(["", "distance", "margin", "sites work", "verdict"], widths)
@@ -401,8 +413,9 @@ def _overview(page: "Page", links: Sequence[LinkResult]) -> None:
             ],
             widths,
         )
-        remedy = next((a.text for a in link.advice if a.sufficient), "")
-        page.wrap(f"{weaker.limited_by}{'; ' + remedy if remedy else ''}", indent=4, hanging=4)
+        page.wrap(weaker.limited_by, indent=4)
+        if remedy := short_words(link):
+            page.wrap(f"closes with {remedy}", indent=4, hanging=6)
     page.line("  (margin and sites: the weaker direction)")
 
 
@@ -417,6 +430,11 @@ def _link(page: "Page", link: LinkResult) -> None:
     _path(page, link)
     _models(page, link.path)
     _uncertainty(page, link.directions)
+    if link.remedies:
+        from linkcalc.views.remedies_text import show_remedies
+
+        page.heading("What closes it", minor=True)
+        show_remedies(page, link, parts=True)
     _advice(page, link.advice)
     if link.warnings:
         page.heading("Warnings on this link", minor=True)
