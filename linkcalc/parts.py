@@ -123,7 +123,7 @@ def antenna_price(antenna: Antenna, prices: Prices) -> float:
 
 def mast_m(station: Station) -> float:
     """Length of a station's mast over what carries it."""
-    length_m = station.antenna_height_m - station.support_height_m
+    length_m = station.antenna_height_m - station.mast_foot_m
     return length_m if length_m > LEAST_MAST_M else 0.0
 
 

@@ -432,8 +432,8 @@ def _moved_station(station: Station, distance_m: float, bearing_deg: float) -> S
     if f.length_m + distance_m > LONG_CABLE_M:
         update |= {"type": "half_inch_foam", "loss_db_per_100m": None}
     changes: dict[str, Any] = {"feeder": f.model_copy(update=update)}
-    if station.support_height_m:
-        changes["support_height_m"] = 0.0  # the new place carries no mast
+    if station.mast_foot_m:
+        changes["mast_foot_m"] = 0.0  # the new place carries no mast
     if station.epsg is not None:
         to_grid = geodesy.transformer("EPSG:4326", f"EPSG:{station.epsg}")
         east, north = to_grid.transform(float(longitude[1]), float(latitude[1]))
@@ -494,7 +494,7 @@ def _differences(
 ) -> Iterator[Change]:
     for key in dict.fromkeys((*old, *new)):
         a, b, counted = old.get(key), new.get(key), whole.get(key)
-        if a == b:
+        if a == b or counted == b:
             continue
         if isinstance(b, Mapping):
             below = counted if isinstance(counted, Mapping) else {}

@@ -179,9 +179,9 @@ class EndOptions:
         up_deg = float(case.elevations_deg(case.losses)[ENDS.index(end)][0])
         present_m = station.antenna_height_m
         heights = [present_m] + [
-            station.support_height_m + m
+            station.mast_foot_m + m
             for m in MASTS_M
-            if present_m + 0.5 < station.support_height_m + m <= tallest_m(station) + 1e-9
+            if present_m + 0.5 < station.mast_foot_m + m <= tallest_m(station) + 1e-9
         ]
         antennas: list[tuple[Antenna | None, float, float]] = [(None, _towards(case, end, station), 0.0)]
         for kind, nominal_dbi in ANTENNAS:

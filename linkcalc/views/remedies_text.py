@@ -6,7 +6,7 @@ from linkcalc.parts import Bill
 from linkcalc.result import Change, LinkResult, Part, Remedy
 from linkcalc.views.text import Page, decibel_words, distance_words, rounded, time_words, trimmed
 
-EXAMPLES = "Example prices are invented: put in your own under [prices] of the plan."
+EXAMPLES = "Example prices are invented: put in yours under [prices]."
 
 _ITEMS = {
     "radio": "radio",
@@ -146,15 +146,12 @@ def effect_words(remedy: Remedy) -> str:
     """Return what a remedy brings, and what it takes of battery and channel."""
     weaker = min(range(2), key=lambda way: remedy.fade_margins_db[way] - remedy.required_margins_db[way])
     words = (
-        f"{decibel_words(remedy.fade_margins_db[weaker])} in the weaker direction, "
-        f"{decibel_words(remedy.required_margins_db[weaker])} required"
+        f"{rounded(remedy.fade_margins_db[weaker], 1)} of {decibel_words(remedy.required_margins_db[weaker])}"
     )
     if remedy.energy_ratio > 1.05:
         up_to = "up to " if "tries" in remedy.kinds else ""
-        words += (
-            f"; a message lasts {time_words(max(remedy.time_on_air_s))} and takes {up_to}"
-            f"{rounded(remedy.energy_ratio, 0 if remedy.energy_ratio >= 9.5 else 1)} times the energy"
-        )
+        ratio = rounded(remedy.energy_ratio, 0 if remedy.energy_ratio >= 9.5 else 1)
+        words += f"; {time_words(max(remedy.time_on_air_s))} on air, {up_to}{ratio} times the energy"
     return words
 
 
@@ -186,10 +183,10 @@ def short_words(link: LinkResult) -> str:
 def show_remedies(page: Page, link: LinkResult, *, parts: bool) -> None:
     """Print what closes a link."""
     if not parts:
-        page.wrap("Closes with, cheapest first:", indent=2)
+        page.wrap("Closes with, cheapest first (margin of that required):", indent=2)
     for number, remedy in enumerate(link.remedies, 1):
-        page.wrap(f"{number}. {cost_words(remedy)}: {changes_words(remedy)}.", indent=2, hanging=5)
-        page.wrap(f"{effect_words(remedy)}.", indent=5)
+        words = f"{number}. {cost_words(remedy)}: {changes_words(remedy)} ({effect_words(remedy)})."
+        page.wrap(words, indent=2, hanging=5)
         if parts and remedy.parts:
             page.wrap(f"Parts: {parts_words(remedy.parts, remedy.currency)}.", indent=5)
 

@@ -335,11 +335,10 @@ def _first_screen(page: "Page", result: Result) -> str:
         for section in result.sections.values():
             page.item(section.line)
     if any(link.remedies for link in result.links):
+        stated = all(r.prices_stated for link in result.links for r in link.remedies)
         page.item(
-            f"linkcalc check {result.plan_file} --write mended.toml writes the plan with the cheapest remedy"
+            f"--write mended.toml: the plan with the cheapest remedy.{'' if stated else f' {EXAMPLES}'}"
         )
-    if any(not r.prices_stated for link in result.links for r in link.remedies):
-        page.item(EXAMPLES)
     for line in result.warnings:
         page.item(line)
     page.blank()
@@ -347,7 +346,6 @@ def _first_screen(page: "Page", result: Result) -> str:
         "A radio link is no safety function and no emergency stop: fit a hard-wired float or over-run stop and a "
         "watchdog. The engine may start by itself; licensed people, local codes. All cautions and figures: --full."
     )
-    page.blank()
     for link in result.links:
         page.verdict(link)
     return page.text()
