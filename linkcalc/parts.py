@@ -104,7 +104,7 @@ def added(before: Station, after: Station, prices: Prices) -> list[Part]:
 def antenna_part(station: Station, prices: Prices) -> Part:
     """The antenna of a station."""
     a = station.antenna
-    gain_dbi, price = main_gain_dbi(station), antenna_price(station.antenna, prices)
+    gain_dbi, price = round(main_gain_dbi(station), 2), antenna_price(station.antenna, prices)
     stated = a.type in prices.antenna.model_fields_set and (
         price == getattr(prices.antenna, a.type) or "per_db" in prices.antenna.model_fields_set
     )

@@ -75,7 +75,7 @@ def check_plan(loaded: LoadedPlan) -> Result:
     plan = loaded.plan
     with recorded_notes() as general, open_terrain(loaded) as terrain:
         links = tuple(
-            _with_remedies(check_link(case), case, loaded, terrain) for case in cases(loaded, terrain)
+            with_remedies(check_link(case), case, loaded, terrain) for case in cases(loaded, terrain)
         )
     return Result(
         title=plan.title,
@@ -89,10 +89,10 @@ def check_plan(loaded: LoadedPlan) -> Result:
     )
 
 
-def _with_remedies(
+def with_remedies(
     result: LinkResult, case: LinkCase, loaded: LoadedPlan, terrain: tuple[Mosaic, Mosaic, Mosaic]
 ) -> LinkResult:
-    """A link's result with what would make it close, where it does not."""
+    """A link's result with what makes it close, where it does not (`linkcalc.remedies`)."""
     if result.verdict == "closes":
         return result
 

@@ -57,14 +57,13 @@ def check(
     Exit code: 0 closes, 3 at risk, 4 does not close, 2 bad input.
     """
     import os
-    import shutil
     import sys
 
     from linkcalc.consequences import with_sections
     from linkcalc.files import atomic_write
     from linkcalc.verdict import check_plan
     from linkcalc.views.jsonout import to_json
-    from linkcalc.views.text import abilities, report
+    from linkcalc.views.text import abilities, report, terminal_width
 
     loaded = load_plan(plan)
     if write is not None:
@@ -74,8 +73,7 @@ def check(
         typer.echo(to_json(result), nl=False)
     else:
         colour, ascii_only = abilities(sys.stdout, os.environ)
-        width = shutil.get_terminal_size((80, 24)).columns if sys.stdout.isatty() else 80
-        page = report(result, min(width, 110), colour=colour, ascii_only=ascii_only, full=full)
+        page = report(result, terminal_width(sys.stdout), colour=colour, ascii_only=ascii_only, full=full)
         typer.echo(page, nl=False)
     if out is not None:
         from linkcalc.verdict import position_deg

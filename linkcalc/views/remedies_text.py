@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 
+from linkcalc.files import csv_text
 from linkcalc.parts import Bill
 from linkcalc.result import Change, LinkResult, Part, Remedy
 from linkcalc.views.text import Page, decibel_words, distance_words, rounded, time_words, trimmed
@@ -189,6 +190,28 @@ def show_remedies(page: Page, link: LinkResult, *, parts: bool) -> None:
         page.wrap(words, indent=2, hanging=5)
         if parts and remedy.parts:
             page.wrap(f"Parts: {parts_words(remedy.parts, remedy.currency)}.", indent=5)
+
+
+def bill_csv(bill: Bill) -> str:
+    """Return the parts of a plan as CSV: one row a part, no sums."""
+    head = [
+        "station",
+        "item",
+        "type",
+        "size",
+        "quantity",
+        "unit",
+        "unit_price",
+        "cost",
+        "currency",
+        "price_from",
+    ]
+    rows = [
+        [p.station, p.item, p.what, p.size, p.quantity, p.unit, p.unit_price, p.cost, bill.currency,
+         "plan" if p.price_stated else "example"]
+        for p in bill.parts
+    ]  # fmt: skip
+    return csv_text([head, *rows])
 
 
 def bill_report(
