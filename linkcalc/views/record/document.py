@@ -84,8 +84,8 @@ def record_html(record: Record, signature_lines: int = 2) -> str:
         h("div", h("h2", "Cautions"), bullets(record.cautions), class_="box"),
         _remedies(record),
         _sites(record),
-        _parts(record),
         _map(record),
+        _parts(record),
         _profile(record),
         _budget(record),
         _limits(record),
@@ -141,13 +141,8 @@ def _remedies(record: Record) -> Html:
     why = "Solved for the link as predicted; what was measured stands under Readings."
     priced = []
     for number, remedy in enumerate(result.remedies, 1):
-        priced.append(
-            h(
-                "p",
-                h("b", f"{number}. {cost_words(remedy)}: "),
-                minus(f"{changes_words(remedy)} ({effect_words(remedy)})."),
-            )
-        )
+        words = minus(f"{changes_words(remedy)} ({effect_words(remedy)}).")
+        priced.append(h("p", h("b", f"{number}. {cost_words(remedy)}: "), words))
         if remedy.parts:
             words = parts_words(remedy.parts, remedy.currency)
             priced.append(h("p", f"Parts and work: {words}.", class_="notes"))
@@ -161,7 +156,7 @@ def _remedies(record: Record) -> Html:
         if result.remedies
         else None,
         priced,
-        h("h3", "Single changes") if result.remedies and single else None,
+        h("h3", "Other changes") if result.remedies and single else None,
         bullets(minus(_advice_words(a)) for a in single),
         h("p", why, class_="notes") if record.survey is not None else None,
     )
@@ -183,7 +178,7 @@ def _parts(record: Record) -> Html:
     ]  # fmt: skip
     rows.append(row(["Together", "", "", "", money(bill.cost, bill.currency)], (2, 3, 4), class_="sum"))
     notes = "Counted from the plan, without work. " + ("" if bill.prices_stated else f"* {EXAMPLES}")
-    return section("Parts", grid(head, rows, (2, 3, 4)), h("p", notes.strip(), class_="notes"), class_="keep")
+    return section("Parts", grid(head, rows, (2, 3, 4)), h("p", notes.strip(), class_="notes"))
 
 
 def _advice_words(a: Advice) -> str:
@@ -415,7 +410,7 @@ def _budget(record: Record) -> Html:
     head: list[Child] = ["dB", *([f"from {d.from_}", h("br"), f"to {d.to}"] for d in ways), "How"]
     return section(
         "Budget",
-        h("div", grid(head, rows, figures), class_="keep"),
+        grid(head, rows, figures),
         h(
             "p",
             "Every term and sum is the figure nearest to its value, in tenths, so that printed terms may add up "
