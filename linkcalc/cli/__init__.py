@@ -83,7 +83,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 for _command in COMMANDS:
-    app.command(_command.__name__.rstrip("_"))(_shell.with_settings(_command))
+    app.command(_command.__name__.rstrip("_"))(_shell.furnished(_command))
 
 
 def _print_version(wanted: bool) -> None:

@@ -110,12 +110,11 @@ def report(
     if record.survey is not None:
         tell_refused(files, record.survey.refused)
     page = record_html(record, signed_by_lines)
-    written = [(output, page.encode())]
-    if pdf is not None:
-        written.append((pdf, record_pdf(page, "letter" if paper == "letter" else "a4")))
-    for file, content in written:
-        atomic_write(file, content)
-        typer.echo(f"wrote {file}", err=True)
+    atomic_write(output, page)
+    typer.echo(f"wrote {output}", err=True)
+    if pdf is not None:  # the page is there whatever the PDF lacks
+        atomic_write(pdf, record_pdf(page, "letter" if paper == "letter" else "a4"))
+        typer.echo(f"wrote {pdf}", err=True)
 
 
 def _day(text: str | None) -> datetime.date | None:
