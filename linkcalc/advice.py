@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc.legal import breaks_limits, station_limits
-from linkcalc.link_case import ENDS, End, LinkCase, feeder_loss_db
+from linkcalc.link_case import ENDS, End, LinkCase, feeder_loss_db, feeder_words
 from linkcalc.path_loss import CLEAR_RATIO, profile_losses
 from linkcalc.plan import Antenna, ChirpModulation, Station
 from linkcalc.plan.stations import AntennaType
@@ -31,6 +31,12 @@ from linkcalc.uncertainty import (
 )
 
 RELAY_MAST_M = 6.0
+
+RELAY_LEAST_M = 300.0
+"""A relay stands no nearer to an end (common practice, no source)."""
+
+RELAY_STEEPEST_DEG = 20.0
+"""Nor on ground that is steeper along the path (common practice, no source)."""
 
 _BETTER_ANTENNAS: tuple[tuple[AntennaType, float], ...] = (
     ("collinear", 5.5),
@@ -95,7 +101,8 @@ class _Asked:
         r = self.requirement
         margin, *uncertain = self._state(case)
         return bool(
-            margin.min() >= (r.stated_margin_db or 0.0)
+            not case.losses.ground_unknown[0]  # without known ground nothing closes
+            and margin.min() >= (r.stated_margin_db or 0.0)
             and np.min(r.site_share(margin, *uncertain)) >= r.confidence
         )
 
@@ -558,6 +565,11 @@ def _relay(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     if n <= 8:
         return
     candidates = np.unique(np.linspace(3, n - 4, min(80, n - 6)).astype(int))
+    d = profile.distance_m
+    slope_deg = np.degrees(np.arctan(np.abs(np.gradient(profile.ground_m, d))))
+    # nearer to an end, that end's own antenna goes there with its cable; a mast needs ground to stand on
+    apart = np.minimum(d, profile.length_m - d) >= min(RELAY_LEAST_M, profile.length_m / 4.0)
+    candidates = candidates[(apart & (slope_deg <= RELAY_STEEPEST_DEG))[candidates]]
     best: tuple[float, int] | None = None
     for i in candidates:
         worst = min(
@@ -573,10 +585,12 @@ def _relay(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
         _hop(case, _part(profile, 0, i), first=True),
         _hop(case, _part(profile, i, n - 1), first=False),
     )
+    feeders = {feeder_words(hop.station(end)) or "none" for hop, end in zip(hops, ENDS[::-1], strict=True)}
     yield Advice(
         "relay",
         f"A relay on the line, {profile.distance_m[i] / 1e3:.2f} km from {case.near.name}, on a "
-        f"{RELAY_MAST_M:g} m mast: the weaker of the two hops then has {margin_db:.1f} dB.",
+        f"{RELAY_MAST_M:g} m mast: the weaker of the two hops then has {margin_db:.1f} dB. "
+        f"Presumed there: antennas as at the stations, feeder {' and '.join(sorted(feeders))}.",
         5,
         margin_db,
         all(asked.of_each_hop().suffices(hop) for hop in hops),

@@ -294,7 +294,8 @@ class Paths:
             noise.append((float(together_db(mine, "site")[0]), float(together_db(mine, "conditions")[0])))
         polarisation_db = sum(t.value_db for t in case.polarisation_terms)
         return cls(
-            (case.path_db(found) + polarisation_db).reshape(shape),
+            # without known ground nothing closes, whatever its margin
+            np.where(found.ground_unknown, -np.inf, case.path_db(found) + polarisation_db).reshape(shape),
             np.broadcast_to(together_db(items, "site"), near.shape).reshape(shape),
             np.broadcast_to(together_db(items, "conditions"), near.shape).reshape(shape),
             fading_k_db(found).reshape(shape),
