@@ -4,7 +4,7 @@ import math
 import warnings
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import ndtri
@@ -26,10 +26,11 @@ from linkcalc.path_loss import (
     spread_db,
     two_ray_db,
 )
-from linkcalc.plan import Link, LoadedPlan, PlanLike, Station, as_plan
+from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
 from linkcalc.plan.wording import element
 from linkcalc.propagation import fresnel, noise, refractivity
 from linkcalc.reliability import mean_success
+from linkcalc.remedies import Check, remedies
 from linkcalc.requirement import VERDICTS, Requirement
 from linkcalc.result import (
     MODEL_NAMES,
@@ -101,6 +102,10 @@ def check_plan(loaded: PlanLike, *, advice: bool = True) -> Result:
     with recorded_notes() as general, open_terrain(loaded) as terrain:
         found = list(cases(loaded, terrain))
         links = tuple(check_link(case, advice=advice) for case in found)
+        if advice:
+            links = tuple(
+                with_remedies(link, case, loaded, terrain) for link, case in zip(links, found, strict=True)
+            )
     return Result(
         title=plan.title,
         plan_file=loaded.path.name,
@@ -127,6 +132,18 @@ def assumed_of(loaded: LoadedPlan, found: Iterable[LinkCase]) -> tuple[Assumptio
     listed = {a.key for a in loaded.assumed}
     higher = (a for key, a in shown.items() if key not in listed)
     return (*(shown.get(a.key, a) for a in loaded.assumed), *higher)
+
+
+def with_remedies(result: LinkResult, case: LinkCase, loaded: LoadedPlan, terrain: Layers) -> LinkResult:
+    """A link's result with what makes it close, where it does not (`linkcalc.remedies`)."""
+    if result.verdict == "closes":
+        return result
+
+    def case_of(plan: Plan, link: Link) -> LinkCase:
+        return link_case(replace(loaded, plan=plan), link, terrain)
+
+    with recorded_notes():  # what is only tried may leave a model's range
+        return replace(result, remedies=remedies(case, loaded.plan, Check(decide, case_of)))
 
 
 @contextmanager
@@ -227,23 +244,45 @@ def judge(case: LinkCase, *, second_opinions: bool = True) -> tuple[PathFacts, t
     return facts, (_direction(case, facts, back=False), _direction(case, facts, back=True))
 
 
-def check_link(case: LinkCase, *, advice: bool = True) -> LinkResult:
-    """Answer one link: verdict, both directions, path facts, advice (see `check_plan`)."""
-    planned = case
-    case, over = lawful(planned)
-    with recorded_notes() as said:
-        facts, (there, back) = judge(case)
-    weaker = min(
-        (there, back),
-        key=lambda d: (VERDICTS.index(d.verdict), d.fade_margin_db - d.required_margin_db),
-    )
-    with recorded_notes():  # what is only tried for advice and pictures may leave a model's range
-        remedies, refused = _remedies(case) if advice else ((), "")
-        drawing = _drawing(case, heights=advice)
+@dataclass(frozen=True)
+class Decision:
+    """What decides about a link: nothing of it is words or pictures."""
+
+    verdict: VerdictWord
+    case: LinkCase
+    """With every transmitter within its legal power."""
+    over: tuple[Excess, ...]
+    facts: PathFacts
+    directions: tuple[Direction, Direction]
+
+    @property
+    def weaker(self) -> Direction:
+        """The direction that the verdict goes by."""
+        return min(
+            self.directions,
+            key=lambda d: (VERDICTS.index(d.verdict), d.fade_margin_db - d.required_margin_db),
+        )
+
+
+def decide(case: LinkCase, *, second_opinions: bool = False) -> Decision:
+    """Decide about one link: power over the legal limits does not count, other excess is at risk."""
+    case, over = lawful(case)
+    facts, directions = judge(case, second_opinions=second_opinions)
+    verdict: VerdictWord = min((d.verdict for d in directions), key=VERDICTS.index)
     # duty, dwell or channel that no turning down of the power mends
-    verdict: VerdictWord = weaker.verdict
     if verdict == "closes" and any(x.legal_dbm is None for x in over):
         verdict = "at_risk"
+    return Decision(verdict, case, over, facts, directions)
+
+
+def check_link(case: LinkCase, *, advice: bool = True) -> LinkResult:
+    """Answer one link: verdict, both directions, path facts, advice (see `check_plan`)."""
+    with recorded_notes() as said:
+        decision = decide(case, second_opinions=True)
+    case, over, facts, weaker = decision.case, decision.over, decision.facts, decision.weaker
+    with recorded_notes():  # what is only tried for advice and pictures may leave a model's range
+        given, refused = _given(case) if advice else ((), "")
+        drawing = _drawing(case, heights=advice)
     notes = [
         *(f"{x.station}: over the legal limits: {x.reason}" for x in over),
         *_choice_note(case),
@@ -259,13 +298,13 @@ def check_link(case: LinkCase, *, advice: bool = True) -> LinkResult:
     ]
     return LinkResult(
         name=case.link.name,
-        verdict=verdict,
+        verdict=decision.verdict,
         headline=_headline(case, weaker, over),
         frequency_hz=case.frequency_hz,
         signal=case.signal.text,
         path=facts,
-        directions=(there, back),
-        advice=remedies,
+        directions=decision.directions,
+        advice=given,
         warnings=tuple(dict.fromkeys(notes)),
         drawing=drawing,
     )
@@ -456,7 +495,7 @@ def _share_words(share: float) -> str:
     return "more than 99.9 %" if share > 0.999 else f"{math.floor(1000.0 * share) / 10.0:g} %"
 
 
-def _remedies(case: LinkCase) -> tuple[tuple[Advice, ...], str]:
+def _given(case: LinkCase) -> tuple[tuple[Advice, ...], str]:
     """What would make it close, and why that was not looked for."""
     try:
         return advise(case, Requirement.of(case.link)), ""

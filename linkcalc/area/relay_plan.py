@@ -11,6 +11,7 @@ from linkcalc._arrays import checked
 from linkcalc.errors import LinkcalcError
 from linkcalc.link_case import directional
 from linkcalc.plan import Link, LoadedPlan, Plan, Station
+from linkcalc.plan.edits import edited_text, setting
 from linkcalc.plan.loading import checked_plan
 from linkcalc.plan.stations import AROUND_KEYS
 from linkcalc.plan.syntax import parsed
@@ -215,6 +216,8 @@ def plan_text(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> str:
     """
     try:
         text = loaded.path.read_bytes().decode("utf-8-sig")
+        if loaded.settings:
+            text = edited_text(text, [setting(s, parsed(text.encode())) for s in loaded.settings])
     except (OSError, UnicodeDecodeError) as error:
         raise LinkcalcError(f"{loaded.path}: cannot be read again: {error}") from None
     lines = [

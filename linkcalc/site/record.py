@@ -15,6 +15,7 @@ from typing import Literal
 
 import numpy as np
 
+from linkcalc import plan_energy
 from linkcalc._arrays import Floats
 from linkcalc._version import __version__
 from linkcalc.answer import Answer, view
@@ -23,6 +24,7 @@ from linkcalc.exposure import CAVEAT, StationKeeping
 from linkcalc.exposure import section as exposure_section
 from linkcalc.link_case import LinkCase, feeder_loss_db, feeder_words, main_gain_dbi
 from linkcalc.measured import Leaf
+from linkcalc.parts import Bill, bill
 from linkcalc.plan import Conditions, Link, LoadedPlan, Plan, Station
 from linkcalc.plan.wording import quoted
 from linkcalc.readings import Readings
@@ -45,6 +47,7 @@ from linkcalc.verdict import (
     open_terrain,
     position_deg,
     recorded_notes,
+    with_remedies,
 )
 
 MAP_ASPECT = 2.15
@@ -142,6 +145,8 @@ class Record(Answer):
     result: LinkResult
     conditions: Conditions
     sites: tuple[Site, Site]
+    bill: Bill
+    """Parts of its two stations."""
     map: SiteMap | None
     limits: tuple[EndLimits, ...]
     region_name: str
@@ -231,7 +236,7 @@ def make_record(
     plan = loaded.plan
     with recorded_notes() as said, open_terrain(loaded) as terrain:
         case = link_case(loaded, link, terrain)
-        result = check_link(case)
+        result = with_remedies(check_link(case), case, loaded, terrain)
         around = _site_map(case, terrain[0])
         files = tuple(_files(loaded, link, case.profile, terrain))
         survey = None
@@ -244,6 +249,9 @@ def make_record(
                 plan=plan,
                 plan_digest=loaded.digest,
             )
+    energy = None
+    if any(s.station in (link.from_, link.to) and s.solar is not None for s in plan.power):
+        energy = plan_energy.section(plan, (result,))
     limits = plan_limits.section(plan)
     exposure = exposure_section(plan)
     names = (link.from_, link.to)
@@ -256,6 +264,7 @@ def make_record(
         result=result,
         conditions=plan.conditions,
         sites=_sites(case),
+        bill=bill(plan.model_copy(update={"link": [link]}), {"energy": energy}),
         map=around,
         limits=tuple(e for e in limits.ends if e.link == link.name),
         region_name=limits.region_name,
