@@ -43,9 +43,15 @@ if TYPE_CHECKING:
     from linkcalc.errors import TerrainError as TerrainError
     from linkcalc.exposure import ExposureSection as ExposureSection
     from linkcalc.fleets.answer import FleetResult as FleetResult
+    from linkcalc.frames import Comparison as Comparison
+    from linkcalc.frames import compare_measured as compare_measured
+    from linkcalc.frames import readings_frame as readings_frame
+    from linkcalc.frames import readings_from as readings_from
     from linkcalc.mast_heights import HeightTable as HeightTable
     from linkcalc.operation.messages import MessagesSection as MessagesSection
     from linkcalc.operation.tank.answer import TankAnswer as TankAnswer
+    from linkcalc.own_models import forget_loss_model as forget_loss_model
+    from linkcalc.own_models import loss_model as loss_model
     from linkcalc.plan import LoadedPlan as LoadedPlan
     from linkcalc.plan import Plan as Plan
     from linkcalc.plan import PlanLike as PlanLike
@@ -62,12 +68,16 @@ if TYPE_CHECKING:
     from linkcalc.result import Result as Result
     from linkcalc.rules.plan_limits import LimitsSection as LimitsSection
     from linkcalc.sample_files import sample_path as sample_path
+    from linkcalc.sampling import Sample as Sample
+    from linkcalc.sampling import sample as sample
     from linkcalc.site.acceptance import Acceptance as Acceptance
     from linkcalc.site.fieldsheet import FieldSheet as FieldSheet
     from linkcalc.site.record import Record as Record
     from linkcalc.site.survey import Survey as Survey
     from linkcalc.sweep_table import Sweep as Sweep
     from linkcalc.sweeping import sweep_plan as sweep_plan
+    from linkcalc.terrain.arrays import clearance_of as clearance_of
+    from linkcalc.terrain.arrays import profile_of_array as profile_of_array
     from linkcalc.terrain.profile import Profile as Profile
     from linkcalc.terrain.profile import cut_profile as cut_profile
     from linkcalc.terrain.profile import profile_from as profile_from
@@ -93,6 +103,16 @@ else:
 
 _HOMES = {
     "Acceptance": "site.acceptance",
+    "sample": "sampling",
+    "readings_from": "frames",
+    "readings_frame": "frames",
+    "profile_of_array": "terrain.arrays",
+    "loss_model": "own_models",
+    "forget_loss_model": "own_models",
+    "compare_measured": "frames",
+    "clearance_of": "terrain.arrays",
+    "Sample": "sampling",
+    "Comparison": "frames",
     "Answer": "answer",
     "ArgumentError": "errors",
     "CoverageResult": "area.coverage",
@@ -162,6 +182,16 @@ _HOMES = {
 }
 
 __all__ = [
+    "sample",
+    "readings_from",
+    "readings_frame",
+    "profile_of_array",
+    "loss_model",
+    "forget_loss_model",
+    "compare_measured",
+    "clearance_of",
+    "Sample",
+    "Comparison",
     "Acceptance",
     "Answer",
     "ArgumentError",

@@ -38,7 +38,7 @@ FilePath = str | os.PathLike[str]
 T = TypeVar("T")
 
 
-def check(plan: PlanLike, *, sections: bool = True) -> "Result":
+def check(plan: PlanLike, *, sections: bool = True, advice: bool = True) -> "Result":
     """Say whether each link of a plan closes, what limits it, and what would mend it.
 
     Parameters
@@ -46,6 +46,9 @@ def check(plan: PlanLike, *, sections: bool = True) -> "Result":
     plan : path, mapping, Plan or LoadedPlan
     sections : bool
         Also answer what else the plan asks for: limits, exposure, energy, messages, tank.
+    advice : bool
+        Also seek remedies and work out the margin over heights for its picture: most of the time, and not wanted
+        where only the numbers are.
 
     Returns
     -------
@@ -68,7 +71,7 @@ def check(plan: PlanLike, *, sections: bool = True) -> "Result":
     from linkcalc.verdict import check_plan
 
     loaded = as_plan(plan)
-    result = check_plan(loaded)
+    result = check_plan(loaded, advice=advice)
     return with_sections(result, loaded.plan) if sections else result
 
 

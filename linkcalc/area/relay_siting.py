@@ -16,10 +16,11 @@ from linkcalc.area.land import Land, read_land
 from linkcalc.area.margins import template_case
 from linkcalc.area.relay import FIGURES, Hop, Job, all_hops, best_cells, chained
 from linkcalc.area.relay_chain import Middle, best_pair
-from linkcalc.area.relay_plan import DIRECTIONAL, RelayKit, placed, relay_station, with_relays
+from linkcalc.area.relay_plan import RelayKit, placed, relay_station, with_relays
 from linkcalc.area.relay_result import Chain, HopCheck, Place, RelaySiting
 from linkcalc.area.scheduler import Scheduler
 from linkcalc.errors import DomainError, TerrainError
+from linkcalc.link_case import directional
 from linkcalc.plan import Link, Station
 from linkcalc.propagation import compiled
 from linkcalc.result import LinkResult
@@ -349,7 +350,7 @@ def _notes(
         yield "the link's obstacles stand on its own path and are left out of the hops' paths"
     if link.profile_csv or link.name in loaded.profiles:
         yield "the link's surveyed profile is of its own path; hops take their heights from the rasters"
-    if relay.antenna.type == DIRECTIONAL:
+    if directional(relay.antenna):
         yield (
             "the relay's antenna is directional and counts as turned to each hop: that takes two of them"
             if relay.antenna.azimuth_deg is None

@@ -1,18 +1,27 @@
 """How every command runs: one line for what goes wrong, a fixed exit code, never a traceback."""
 
 import contextlib
+import copy
+import functools
 import gc
+import inspect
 import os
 import sys
 import warnings
+from collections.abc import Callable
+from contextvars import ContextVar
 from io import TextIOWrapper
 from pathlib import Path
-from typing import Annotated, Any, NoReturn, TextIO
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn, TextIO, get_args
 
 import typer
 from typer.core import TyperGroup
 
 from linkcalc.errors import LinkcalcError, OutOfRangeWarning
+from linkcalc.files import only_own_replaced, refuse_unwritable
+
+if TYPE_CHECKING:
+    from linkcalc.plan import LoadedPlan
 
 BAD_INPUT = 2
 INTERRUPTED = 130
@@ -26,6 +35,84 @@ EXIT_CODES = {"closes": 0, "at_risk": 3, "does_not_close": 4}
 
 PlanArgument = Annotated[Path, typer.Argument(metavar="PLAN.toml", help="Plan file.", show_default=False)]
 """The plan file every checking command takes."""
+
+
+SetOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--set",
+        metavar="NAME.KEY=VALUE",
+        help="Another value for a key of the plan, for this run: tank.antenna_height_m=8. Several times for several.",
+        show_default=False,
+    ),
+]
+
+
+ForceOption = Annotated[bool, typer.Option("--force", help="Replace files that linkcalc did not write.")]
+
+
+def furnished(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command what all share.
+
+    One that takes a plan gets --set, which `load_plan` of this module follows. One that writes to a folder or a
+    file takes --out, -o (and --output for a file) alike, says before the work that it could not write there,
+    and replaces what linkcalc did not write only with --force.
+    """
+    parameters = dict(inspect.signature(command).parameters)
+    set_option = "plan" in parameters and command.__name__ not in _WRITE_PLANS
+    place = next((name for name in ("out", "output") if name in parameters), None)
+    own_force = "force" in parameters
+    if not set_option and place is None:
+        return command
+
+    @functools.wraps(command)
+    def with_options(**arguments: Any) -> Any:
+        settings = arguments.pop("settings", None) if set_option else None
+        where = None if place is None else arguments[place]
+        force = arguments.get("force", False) if own_force or place is None else arguments.pop("force", False)
+        if where is not None:
+            refuse_unwritable(where, folder=place == "out")
+        before = _settings.set(tuple(settings or ()))
+        try:
+            with only_own_replaced(None if force or command.__name__ in _CONTINUE else where):
+                return command(**arguments)
+        finally:
+            _settings.reset(before)
+
+    keyword = inspect.Parameter.KEYWORD_ONLY
+    if place is not None:
+        parameters[place] = parameters[place].replace(annotation=_also_out(parameters[place], place))
+        if not own_force:
+            parameters["force"] = inspect.Parameter("force", keyword, default=False, annotation=ForceOption)
+    if set_option:
+        parameters["settings"] = inspect.Parameter("settings", keyword, default=None, annotation=SetOption)
+    with_options.__signature__ = inspect.Signature(list(parameters.values()))  # type: ignore[attr-defined]
+    return with_options
+
+
+def _also_out(parameter: inspect.Parameter, name: str) -> Any:
+    """An option's annotation with all names under which a place to write is given."""
+    kind, option = get_args(parameter.annotation)
+    option = copy.copy(option)
+    option.param_decls = ("--out", "-o") if name == "out" else ("--output", "--out", "-o")
+    return Annotated[kind, option]
+
+
+_WRITE_PLANS = ("new", "ground")
+"""Commands that write the file itself."""
+
+_CONTINUE = ("listen",)
+"""Which add to a file that is there."""
+
+_settings: ContextVar[tuple[str, ...]] = ContextVar("settings", default=())
+"""Of the command that runs."""
+
+
+def load_plan(path: Path) -> "LoadedPlan":
+    """`linkcalc.plan.load_plan` with what the command's --set says."""
+    from linkcalc.plan import load_plan as load
+
+    return load(path, _settings.get())
 
 
 class Shell(TyperGroup):

@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from linkcalc.cli._shell import load_plan
 from linkcalc.cli.survey import Direction, chosen_link
 from linkcalc.errors import LinkcalcError
 
@@ -107,7 +108,6 @@ def acceptance(
 
 def _planned(file: Path, name: str | None, direction: Direction) -> tuple[float, float | None]:
     """Time on air of one packet, and the shortest interval that the plan's region allows it."""
-    from linkcalc.plan import load_plan
     from linkcalc.rules.plan_limits import packet_of
 
     loaded = load_plan(file)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from linkcalc.cli._scheduler import SchedulerOption, chosen_scheduler
-from linkcalc.cli._shell import PlanArgument
+from linkcalc.cli._shell import PlanArgument, load_plan
 
 PREVIEW_CELLS = 3.0
 """How much wider the cells of a preview are."""
@@ -73,7 +73,6 @@ def coverage(
     import os
 
     from linkcalc.area.coverage import plan_coverage
-    from linkcalc.plan import load_plan
     from linkcalc.views.coverage_text import coverage_report
     from linkcalc.views.text import abilities
 

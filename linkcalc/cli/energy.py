@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import PlanArgument
+from linkcalc.cli._shell import PlanArgument, load_plan
 
 
 def energy(
@@ -34,7 +34,7 @@ def energy(
     from json import dumps
 
     from linkcalc import plan_energy
-    from linkcalc.plan import ChirpModulation, load_plan
+    from linkcalc.plan import ChirpModulation
     from linkcalc.verdict import check_plan
     from linkcalc.views.energy_text import energy_report
     from linkcalc.views.text import abilities

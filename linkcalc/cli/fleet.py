@@ -115,8 +115,8 @@ def fleet(
 
 
 def _loaded(file: Path, plan: Path | None, link: str | None, interval_s: float | None) -> "LoadedFleet":
+    from linkcalc.cli._shell import load_plan
     from linkcalc.errors import PlanError
-    from linkcalc.plan import load_plan
     from linkcalc.plan.fleet import fleet_of_plan, load_fleet
     from linkcalc.plan.wording import quoted
 

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import EXIT_CODES, PlanArgument
+from linkcalc.cli._shell import EXIT_CODES, PlanArgument, load_plan
 
 
 def heights(
@@ -72,7 +72,6 @@ def heights(
 
     from linkcalc.cli.survey import chosen_link
     from linkcalc.mast_heights import MastPrices, height_table
-    from linkcalc.plan import load_plan
     from linkcalc.verdict import link_case, open_terrain
     from linkcalc.views.heights_text import heights_report
     from linkcalc.views.jsonout import section_json

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import PlanArgument
+from linkcalc.cli._shell import PlanArgument, load_plan
 
 
 def messages(
@@ -32,7 +32,6 @@ def messages(
     import sys
 
     from linkcalc.operation import messages as fates
-    from linkcalc.plan import load_plan
     from linkcalc.verdict import check_plan
     from linkcalc.views.jsonout import section_json
     from linkcalc.views.messages_text import messages_report

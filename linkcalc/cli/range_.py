@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from linkcalc.cli._shell import load_plan
 from linkcalc.errors import LinkcalcError
 
 
@@ -63,7 +64,6 @@ def range_(
     import os
     import sys
 
-    from linkcalc.plan import load_plan
     from linkcalc.reach_by_ground import how_far, plan_of_facts
     from linkcalc.rules.starts import START
     from linkcalc.views.range_text import range_json, range_report

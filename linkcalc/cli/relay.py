@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from linkcalc.cli._scheduler import SchedulerOption, chosen_scheduler
-from linkcalc.cli._shell import EXIT_CODES, PlanArgument
+from linkcalc.cli._shell import EXIT_CODES, PlanArgument, load_plan
 from linkcalc.cli.coverage import Bar, make_folder, say_line
 
 
@@ -147,7 +147,6 @@ def relay(
     from linkcalc.area.relay_siting import relay_siting, stations
     from linkcalc.cli.survey import chosen_link
     from linkcalc.files import atomic_write, refuse_to_overwrite
-    from linkcalc.plan import load_plan
     from linkcalc.views.jsonout import section_json
     from linkcalc.views.relay_text import relay_report
     from linkcalc.views.text import abilities

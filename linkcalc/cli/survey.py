@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
-from linkcalc.cli._shell import EXIT_CODES, PlanArgument
+from linkcalc.cli._shell import EXIT_CODES, PlanArgument, load_plan
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -98,7 +98,6 @@ def survey(
     import sys
     from json import dumps
 
-    from linkcalc.plan import load_plan
     from linkcalc.readings import link_named_in, read_all
     from linkcalc.site.survey import survey_link
     from linkcalc.verdict import link_case, open_terrain

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 import typer
 
-from linkcalc.cli._shell import PlanArgument
+from linkcalc.cli._shell import PlanArgument, load_plan
 from linkcalc.errors import LinkcalcError
 
 MOST_VALUES = 100_000
@@ -67,7 +67,6 @@ def sweep(
     import os
     import sys
 
-    from linkcalc.plan import load_plan
     from linkcalc.sweeping import sweep_plan
     from linkcalc.views.sweep_text import numeric_quantities, sweep_report
     from linkcalc.views.text import abilities

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import PlanArgument
+from linkcalc.cli._shell import PlanArgument, load_plan
 
 
 def tank(
@@ -36,7 +36,6 @@ def tank(
     from dataclasses import replace
 
     from linkcalc.operation import tank as water
-    from linkcalc.plan import load_plan
     from linkcalc.verdict import check_plan
     from linkcalc.views.jsonout import section_json
     from linkcalc.views.tank_text import tank_report

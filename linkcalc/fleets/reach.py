@@ -21,7 +21,7 @@ from linkcalc.area.scheduler import Local, Scheduler
 from linkcalc.errors import DomainError, OutOfRangeWarning, PlanError, TerrainError
 from linkcalc.fleets.capture import survival_threshold_db
 from linkcalc.fleets.network import STEADY, Network, fading_of
-from linkcalc.link_case import LinkCase
+from linkcalc.link_case import LinkCase, directional
 from linkcalc.modulation import Signal
 from linkcalc.path_loss import REGIMES
 from linkcalc.plan import ChirpModulation
@@ -431,8 +431,7 @@ def _notes(plan: "Plan", sides: list[Side], found: dict[str, Floats]) -> Iterato
         )
     for side in sides:
         if side.template.near.antenna.azimuth_deg is None:
-            kinds = side.template.near.antenna
-            if (kinds.horizontal_beamwidth_deg or 360.0) < 360.0 or kinds.type == "yagi":
+            if directional(side.template.near.antenna):
                 yield "the nodes' antennas count as turned to every shed: where they are heard as noise, too"
             break
     with warnings.catch_warnings(record=True) as caught:

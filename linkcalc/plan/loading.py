@@ -2,7 +2,7 @@
 
 import hashlib
 import os
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from itertools import islice
@@ -15,6 +15,7 @@ from linkcalc.errors import ArgumentError, PlanError
 from linkcalc.plan.assumptions import assumed_values
 from linkcalc.plan.faults import Fault, faults, summary
 from linkcalc.plan.model import Plan
+from linkcalc.plan.patterns import with_patterns
 from linkcalc.plan.surroundings import Terrain
 from linkcalc.plan.syntax import parsed
 from linkcalc.plan.wording import element, printable, quoted
@@ -44,6 +45,8 @@ class LoadedPlan:
     """What a reader of the result should know about the plan's values."""
     profiles: "Mapping[str, Profile]" = field(default_factory=dict)
     """Profiles given in Python, by name of the link; they stand for what files would give."""
+    settings: tuple[str, ...] = ()
+    """Keys set in place of the file's."""
 
     def changed(self, values: Mapping[str, Any] | None = None, /, **sections: Any) -> "LoadedPlan":
         """Return the plan with other values; its folder and its profiles stay.
@@ -128,13 +131,16 @@ class LoadedPlan:
         written(self, Path(path))
 
 
-def load_plan(path: str | os.PathLike[str]) -> LoadedPlan:
+def load_plan(path: str | os.PathLike[str], settings: Sequence[str] = ()) -> LoadedPlan:
     """Read and check a plan file.
 
     Parameters
     ----------
     path : str or path
         TOML file in UTF-8.
+    settings : sequence of str
+        Keys with values in place of the file's, as `linkcalc.plan.edits.setting` reads them:
+        ``"tank.antenna_height_m=8"``. The result names them, and its digest is of both.
 
     Returns
     -------
@@ -160,11 +166,22 @@ def load_plan(path: str | os.PathLike[str]) -> LoadedPlan:
         data = parsed(raw)
         if not data:
             raise PlanError("is empty; `linkcalc new` writes a starter plan")
-        plan = checked_plan(data, path.parent)
+        plan = _set_plan(data, path.parent, settings) if settings else checked_plan(data, path.parent)
     except PlanError as error:
         raise PlanError(printable(f"{path}: {error}")) from None
-    digest = hashlib.sha256(raw).hexdigest()
-    return LoadedPlan(plan, path, path.parent, digest, assumed_values(plan), tuple(plan_notes(plan)))
+    digest = hashlib.sha256(b"\n".join([raw, *(s.encode() for s in settings)])).hexdigest()
+    notes = (*(f"set for this run, not as in the file: {s}" for s in settings), *plan_notes(plan))
+    return LoadedPlan(plan, path, path.parent, digest, assumed_values(plan), notes, settings=tuple(settings))
+
+
+def _set_plan(data: Mapping[str, Any], base_dir: Path, settings: Sequence[str]) -> Plan:
+    from linkcalc.plan.edits import edited, setting
+
+    try:
+        return checked_plan(edited(data, [setting(s, data) for s in settings]), base_dir)
+    except PlanError as error:
+        checked_plan(data, base_dir)  # what is wrong with the file itself is told as such
+        raise PlanError(f"--set {error}") from None
 
 
 def tables_of(path: Path) -> tuple[str, dict[str, Any]]:
@@ -224,7 +241,7 @@ def checked_plan(data: Mapping[str, Any], base_dir: Path, profiled: Collection[s
     missing = [*_links_without_heights(plan, profiled), *_missing_files(plan, base_dir)]
     if missing:
         raise PlanError(summary(missing))
-    return plan
+    return with_patterns(plan, base_dir, missing_file)
 
 
 def read_text(path: Path) -> bytes:

@@ -15,14 +15,16 @@ from typing import Literal
 
 import numpy as np
 
+from linkcalc import plan_energy
 from linkcalc._arrays import Floats
 from linkcalc._version import __version__
 from linkcalc.answer import Answer, view
 from linkcalc.errors import LinkcalcError
 from linkcalc.exposure import CAVEAT, StationKeeping
 from linkcalc.exposure import section as exposure_section
-from linkcalc.link_case import LinkCase, feeder_loss_db, feeder_words
+from linkcalc.link_case import LinkCase, feeder_loss_db, feeder_words, main_gain_dbi
 from linkcalc.measured import Leaf
+from linkcalc.parts import Bill, bill
 from linkcalc.plan import Conditions, Link, LoadedPlan, Plan, Station
 from linkcalc.plan.wording import quoted
 from linkcalc.readings import Readings
@@ -45,6 +47,7 @@ from linkcalc.verdict import (
     open_terrain,
     position_deg,
     recorded_notes,
+    with_remedies,
 )
 
 MAP_ASPECT = 2.15
@@ -142,6 +145,8 @@ class Record(Answer):
     result: LinkResult
     conditions: Conditions
     sites: tuple[Site, Site]
+    bill: Bill
+    """Parts of its two stations."""
     map: SiteMap | None
     limits: tuple[EndLimits, ...]
     region_name: str
@@ -231,7 +236,7 @@ def make_record(
     plan = loaded.plan
     with recorded_notes() as said, open_terrain(loaded) as terrain:
         case = link_case(loaded, link, terrain)
-        result = check_link(case)
+        result = with_remedies(check_link(case), case, loaded, terrain)
         around = _site_map(case, terrain[0])
         files = tuple(_files(loaded, link, case.profile, terrain))
         survey = None
@@ -244,6 +249,9 @@ def make_record(
                 plan=plan,
                 plan_digest=loaded.digest,
             )
+    energy = None
+    if any(s.station in (link.from_, link.to) and s.solar is not None for s in plan.power):
+        energy = plan_energy.section(plan, (result,))
     limits = plan_limits.section(plan)
     exposure = exposure_section(plan)
     names = (link.from_, link.to)
@@ -256,6 +264,7 @@ def make_record(
         result=result,
         conditions=plan.conditions,
         sites=_sites(case),
+        bill=bill(plan.model_copy(update={"link": [link]}), {"energy": energy}),
         map=around,
         limits=tuple(e for e in limits.ends if e.link == link.name),
         region_name=limits.region_name,
@@ -358,16 +367,7 @@ def _sites(case: LinkCase) -> tuple[Site, Site]:
 
 
 def _site(case: LinkCase, station: Station, at: int, bearing_deg: float, elevation_deg: float) -> Site:
-    from linkcalc.radio.antenna import generic_antenna
-
-    a = station.antenna
-    gain_dbi = generic_antenna(
-        a.type,
-        gain_dbi=a.gain_dbi,
-        gain_dbd=a.gain_dbd,
-        horizontal_beamwidth_deg=a.horizontal_beamwidth_deg,
-        vertical_beamwidth_deg=a.vertical_beamwidth_deg,
-    ).gain_dbi
+    gain_dbi = main_gain_dbi(station)
     loss_db = feeder_loss_db(station, case.frequency_hz)
     extra_db = sum(x.loss_db for x in station.extra_loss)
     return Site(

@@ -17,10 +17,13 @@ from linkcalc.result import (
     SCHEMA_VERSION,
     Advice,
     Assumption,
+    Change,
     Contributor,
     Direction,
     LinkResult,
+    Part,
     PathFacts,
+    Remedy,
     Result,
     Term,
 )
@@ -170,7 +173,18 @@ def result_schema() -> dict[str, Any]:
         ),
         "$defs": {
             record.__name__: _record(record)
-            for record in (LinkResult, PathFacts, Direction, Term, Contributor, Advice, Assumption)
+            for record in (
+                LinkResult,
+                PathFacts,
+                Direction,
+                Term,
+                Contributor,
+                Advice,
+                Assumption,
+                Remedy,
+                Change,
+                Part,
+            )
         },
     }
 

@@ -11,7 +11,8 @@ import numpy as np
 from scipy.special import logit
 
 from linkcalc._arrays import Floats
-from linkcalc.fitted import AS_PLANNED, figures
+from linkcalc.fitted import AS_PLANNED
+from linkcalc.link_case import figures
 from linkcalc.measured_table import MeasuredTable
 from linkcalc.modulation import Signal
 from linkcalc.path_loss import MODELS
