@@ -118,7 +118,7 @@ class Answer:
         """Return what `to_dict` gives as strict JSON, equal from run to run; None writes one line."""
         return json.dumps(self.to_dict(), indent=indent, ensure_ascii=False, allow_nan=False) + "\n"
 
-    def rows(self) -> list[dict[str, Any]]:
+    def to_rows(self) -> list[dict[str, Any]]:
         """Return the answer's table: a dict a row, its plain values only.
 
         A row is a direction of a link, a node of a fleet, a station, a message: whatever the answer has
@@ -129,14 +129,14 @@ class Answer:
         return [_flat(plain(entry)) for entry in entries]
 
     def to_pandas(self) -> "pandas.DataFrame":
-        """Return `rows` as a data frame.
+        """Return `to_rows` as a data frame.
 
         Raises
         ------
         LinkcalcError
             If pandas is not installed.
         """
-        frame: pandas.DataFrame = installed("pandas").DataFrame(self.rows())
+        frame: pandas.DataFrame = installed("pandas").DataFrame(self.to_rows())
         return frame
 
     def write(self, path: str | os.PathLike[str]) -> None:
@@ -145,7 +145,7 @@ class Answer:
         Parameters
         ----------
         path : path
-            Its ending says how: ``.json``, ``.txt`` (`text`), ``.csv`` (`rows`), ``.svg`` or ``.png``
+            Its ending says how: ``.json``, ``.txt`` (`text`), ``.csv`` (`to_rows`), ``.svg`` or ``.png``
             (`figure`).
 
         Raises

@@ -252,7 +252,7 @@ class Sweep(Answer):
         """Return what `to_dict` gives as strict JSON, equal from run to run; on one line by default."""
         return json.dumps(self.to_dict(), indent=indent, ensure_ascii=False, allow_nan=False) + "\n"
 
-    def rows(self) -> list[dict[str, Any]]:
+    def to_rows(self) -> list[dict[str, Any]]:
         """Return the rows of `columns`."""
         columns = self.columns()
         return [

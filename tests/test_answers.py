@@ -33,6 +33,10 @@ MADE: dict[str, Callable[[], lc.Answer]] = {
     "messages": lambda: lc.messages(UPLAND),
     "tank": lambda: lc.tank(UPLAND, tank_years=5),
     "energy": lambda: lc.energy(UPLAND),
+    "compare": lambda: lc.compare(
+        {"a": lc.load_plan(PLAIN), "b": lc.load_plan(PLAIN).changed({"pump shed.antenna_height_m": 9})}
+    ),
+    "parts": lambda: lc.parts(PLAIN),
     "how_far": lambda: lc.how_far(PLAIN, grounds=["flat"]),
 }
 _MADE: dict[str, lc.Answer] = {}
@@ -141,7 +145,7 @@ def test_it_is_written_as_its_ending_says(named: tuple[str, lc.Answer], tmp_path
     for ending in ("json", "txt", "csv"):
         answer.write(tmp_path / f"a.{ending}")
         assert (tmp_path / f"a.{ending}").stat().st_size > 10
-    if name not in ("acceptance", "limits", "fieldsheet"):
+    if name not in ("acceptance", "limits", "fieldsheet", "parts"):
         answer.write(tmp_path / "a.svg")
         assert (tmp_path / "a.svg").read_bytes().startswith(b"<?xml")
     with pytest.raises(lc.LinkcalcError, match=r"a\.docx: \.docx: write \."):

@@ -145,7 +145,7 @@ class RelaySiting(Gridded):
 
         return raster(self)
 
-    def rows(self) -> list[dict[str, Any]]:
+    def to_rows(self) -> list[dict[str, Any]]:
         """Return a row for each relay of each spot, best first."""
         import csv
 
@@ -157,7 +157,7 @@ class RelaySiting(Gridded):
         ]
 
     def to_pandas(self) -> "pandas.DataFrame":
-        """Return `rows` as a data frame; cells are in `to_xarray`."""
+        """Return `to_rows` as a data frame; cells are in `to_xarray`."""
         return Answer.to_pandas(self)
 
     def to_geojson(self) -> str:

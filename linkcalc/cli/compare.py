@@ -59,7 +59,7 @@ def compare(
     import os
     import sys
 
-    from linkcalc.compare import compare as compared
+    from linkcalc.comparing import compare as compared
     from linkcalc.views.compare_text import compare_report
     from linkcalc.views.jsonout import section_json
     from linkcalc.views.text import abilities, terminal_width

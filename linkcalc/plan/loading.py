@@ -76,19 +76,21 @@ class LoadedPlan:
         >>> higher = plan.changed({"header tank.antenna_height_m": 8, "level and pump permit.tries": 2}, title="Higher")
         >>> higher.plan.station[0].antenna_height_m, higher.plan.link[0].tries, higher.plan.title
         (8.0, 2, 'Higher')
-        >>> plan.changed({"shde.tries": 8})
+        >>> plan.changed({"pump shde.antenna_height_m": 8})
         Traceback (most recent call last):
-        linkcalc.errors.PlanError: "shde.tries": "shde" is no station, link or key of this plan; nearest is "pump shed"
+        linkcalc.errors.PlanError: pump shde.antenna_height_m: no station, link, message or section is named\
+ "pump shde"; did you mean "pump shed"?
         """
-        from linkcalc.plan.in_python import plan_from, shortened
-        from linkcalc.plan.values import with_values
+        from linkcalc.plan.edits import edit_at, edited
+        from linkcalc.plan.in_python import plain, plan_from, shortened
 
         if values is not None and not isinstance(values, Mapping):
             raise ArgumentError(
                 f'changed takes a dict such as {{"shed.antenna_height_m": 8}}; not {shortened(values)}'
             )
-        tables = {**self.tables(), **sections}
-        return plan_from(with_values(tables, values or {}), profiles=self.profiles, base_dir=self.base_dir)
+        tables: dict[str, Any] = plain({**self.tables(), **sections})
+        edits = [edit_at(path, plain(value), tables) for path, value in (values or {}).items()]
+        return plan_from(edited(tables, edits), profiles=self.profiles, base_dir=self.base_dir)
 
     def tables(self) -> dict[str, Any]:
         """Return what the plan states, as a plan file's tables."""

@@ -28,7 +28,15 @@ IN_WHEEL = (
     "linkcalc/samples/upland.tif",
     "linkcalc/samples/wooded_surface.tif",
 )
-IN_SDIST = ("CHANGELOG.md", "CITATION.cff", "DEVELOPERS.md", "LICENSE", "SECURITY.md", "terrain_samples/make_samples.py", "tests/sites.py")
+IN_SDIST = (
+    "CHANGELOG.md",
+    "CITATION.cff",
+    "DEVELOPERS.md",
+    "LICENSE",
+    "SECURITY.md",
+    "terrain_samples/make_samples.py",
+    "tests/sites.py",
+)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
