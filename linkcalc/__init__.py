@@ -56,6 +56,7 @@ if TYPE_CHECKING:
     from linkcalc.own_models import forget_loss_model as forget_loss_model
     from linkcalc.own_models import loss_model as loss_model
     from linkcalc.parts_list import Bill as Bill
+    from linkcalc.path_loss import Situation as Situation
     from linkcalc.plan import LoadedPlan as LoadedPlan
     from linkcalc.plan import Plan as Plan
     from linkcalc.plan import PlanLike as PlanLike
@@ -138,6 +139,7 @@ _HOMES = {
     "RelaySiting": "area.relay_result",
     "Result": "result",
     "Sample": "sampling",
+    "Situation": "path_loss",
     "Survey": "site.survey",
     "Sweep": "sweep_table",
     "TankAnswer": "operation.tank.answer",
@@ -222,6 +224,7 @@ __all__ = [
     "RelaySiting",
     "Result",
     "Sample",
+    "Situation",
     "Survey",
     "Sweep",
     "TankAnswer",

@@ -151,6 +151,7 @@ def test_a_changed_plan_keeps_its_folder_and_its_profiles() -> None:
     assert found.profiles["l"] is profile
     assert found.base_dir == plan.base_dir
     assert plan.plan.station[0].antenna_height_m == 4.0
+    assert plan.changed(title="x", engine=None).plan.title == "x"
     assert found.changed({"conditions.leaf": None}).plan.conditions.leaf == plan.plan.conditions.leaf
 
 

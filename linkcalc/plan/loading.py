@@ -58,7 +58,7 @@ class LoadedPlan:
             (``"station.NAME. ..."`` or ``"link.NAME. ..."`` where both have the name), and from the top of the
             file, such as ``"conditions.leaf"``. None takes a key away, so that its default counts.
         **sections
-            Top-level keys as a whole, as in `plan_from`.
+            Top-level keys as a whole, as in `plan_from`; None takes one away.
 
         Returns
         -------
@@ -88,7 +88,7 @@ class LoadedPlan:
             raise ArgumentError(
                 f'changed takes a dict such as {{"shed.antenna_height_m": 8}}; not {shortened(values)}'
             )
-        tables: dict[str, Any] = plain({**self.tables(), **sections})
+        tables = {key: plain(v) for key, v in {**self.tables(), **sections}.items() if v is not None}
         edits = [edit_at(path, plain(value), tables) for path, value in (values or {}).items()]
         return plan_from(edited(tables, edits), profiles=self.profiles, base_dir=self.base_dir)
 

@@ -70,12 +70,12 @@ def written(loaded: "LoadedPlan", path: Path) -> None:
 
 
 def _moved(value: Any, old: Path, new: Path, key: str = "") -> Any:
-    """Tables whose files (keys ..._csv and ...rasters) are named as seen from another folder."""
+    """Tables whose files (keys ..._csv, ..._file and ...rasters) are named as seen from another folder."""
     if isinstance(value, Mapping):
         return {name: _moved(inner, old, new, name) for name, inner in value.items()}
     if isinstance(value, list):
         return [_moved(inner, old, new, key) for inner in value]
-    is_file = isinstance(value, str) and key.endswith(("_csv", "rasters"))
+    is_file = isinstance(value, str) and key.endswith(("_csv", "_file", "rasters"))
     if not is_file or is_elsewhere(value) or os.path.isabs(value) or old.resolve() == new.resolve():
         return value
     return Path(os.path.relpath(old.resolve() / value, new.resolve())).as_posix()
