@@ -3,11 +3,12 @@
 import contextlib
 import gc
 import os
+import shutil
 import sys
 import warnings
 from io import TextIOWrapper
 from pathlib import Path
-from typing import Annotated, Any, NoReturn, TextIO
+from typing import Annotated, Any, NoReturn, TextIO, TypedDict
 
 import typer
 from typer.core import TyperGroup
@@ -26,6 +27,23 @@ EXIT_CODES = {"closes": 0, "at_risk": 3, "does_not_close": 4}
 
 PlanArgument = Annotated[Path, typer.Argument(metavar="PLAN.toml", help="Plan file.", show_default=False)]
 """The plan file every checking command takes."""
+
+
+class Screen(TypedDict):
+    """What every text report takes besides what it reports."""
+
+    width: int
+    colour: bool
+    ascii_only: bool
+
+
+def screen() -> Screen:
+    """What the terminal shows: its width from 60 to 110 columns, 80 for a file; colour; other than ASCII."""
+    from linkcalc.views.text import abilities
+
+    colour, ascii_only = abilities(sys.stdout, os.environ)
+    width = shutil.get_terminal_size((80, 24)).columns if sys.stdout.isatty() else 80
+    return Screen(width=min(max(width, 60), 110), colour=colour, ascii_only=ascii_only)
 
 
 class Shell(TyperGroup):

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import EXIT_CODES, PlanArgument
+from linkcalc.cli._shell import EXIT_CODES, PlanArgument, screen
 
 
 def check(
@@ -32,26 +32,20 @@ def check(
 
     Exit code: 0 closes, 3 at risk, 4 does not close, 2 bad input.
     """
-    import os
-    import shutil
-    import sys
 
     from linkcalc.consequences import with_sections
     from linkcalc.files import atomic_write
     from linkcalc.plan import load_plan
     from linkcalc.verdict import check_plan
     from linkcalc.views.jsonout import to_json
-    from linkcalc.views.text import abilities, report
+    from linkcalc.views.text import report
 
     loaded = load_plan(plan)
     result = with_sections(check_plan(loaded), loaded.plan, brief=not json and out is None)
     if json:
         typer.echo(to_json(result), nl=False)
     else:
-        colour, ascii_only = abilities(sys.stdout, os.environ)
-        width = shutil.get_terminal_size((80, 24)).columns if sys.stdout.isatty() else 80
-        page = report(result, min(width, 110), colour=colour, ascii_only=ascii_only, full=full)
-        typer.echo(page, nl=False)
+        typer.echo(report(result, **screen(), full=full), nl=False)
     if out is not None:
         from linkcalc.verdict import position_deg
         from linkcalc.views.figures import write_all

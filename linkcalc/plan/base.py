@@ -48,6 +48,15 @@ def plain(default: Any, description: str, **limits: Any) -> Any:
     return Field(default=default, description=description, **limits)
 
 
+def starters() -> Any:
+    """The key by which a file says that `linkcalc new` wrote it."""
+    return plain(
+        False,
+        "written by `linkcalc new`: every answer names the values that are still the starter's; take this line "
+        "away once all of them are yours",
+    )
+
+
 def label(description: str, **extra: Any) -> Any:
     """A key that holds a short text: one printable line, up to 60 characters."""
     return Field(description=description, min_length=1, max_length=60, pattern=_NAME, **extra)

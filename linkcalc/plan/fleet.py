@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, Self, cast
 from pydantic import Field, ValidationError, model_validator
 
 from linkcalc.errors import PlanError
-from linkcalc.plan.assumptions import assumed_values
-from linkcalc.plan.base import ONE_LINE, Section, assumed, given, label, optional, plain
+from linkcalc.plan.assumptions import assumed_values, still_the_starters
+from linkcalc.plan.base import ONE_LINE, Section, assumed, given, label, optional, plain, starters
 from linkcalc.plan.faults import Fault, faults, summary
 from linkcalc.plan.keys import kind_of
 from linkcalc.plan.links import ChirpModulation, Link, Modulation
@@ -214,6 +214,7 @@ class Fleet(Section):
     title: str = plain(
         "", "what this fleet is, one line; printed at the top", max_length=200, pattern=ONE_LINE
     )
+    starter: bool = starters()
     nodes: str | None = optional("list of the nodes: a CSV file", examples=["nodes.csv"])
     node: list[Node] = plain([], "the nodes, if they are not in a file", max_length=MOST_NODES)
     shed: list[Station] = given("the sheds, one or more", min_length=1, max_length=100)
@@ -346,7 +347,7 @@ def load_fleet(path: str | Path) -> LoadedFleet:
     --------
     >>> load_fleet("absent.toml")
     Traceback (most recent call last):
-    linkcalc.errors.PlanError: absent.toml: no such file
+    linkcalc.errors.PlanError: absent.toml: no such file; `linkcalc new --fleet absent.toml` writes a starter
     """
     path = Path(path)
     try:
@@ -372,10 +373,14 @@ def loaded_fleet(fleet: Fleet, path: Path, base_dir: Path, raw: bytes) -> Loaded
     """A fleet with its nodes, read from the list where it names one."""
     digest = hashlib.sha256(raw)
     assumptions = assumed_values(cast(Plan, fleet))
+    invented = still_the_starters(assumptions)
+    said = (
+        (f"still the starter's values, not yours: {', '.join(a.key for a in invented)}",) if invented else ()
+    )
     if fleet.nodes is None:
         rows = tuple(range(1, len(fleet.node) + 1))
         return LoadedFleet(
-            fleet, tuple(fleet.node), rows, (), path, base_dir, digest.hexdigest(), assumptions, ()
+            fleet, tuple(fleet.node), rows, (), path, base_dir, digest.hexdigest(), assumptions, said
         )
     listed = base_dir / fleet.nodes
     found = read_nodes(listed, fleet.shed)
@@ -389,7 +394,7 @@ def loaded_fleet(fleet: Fleet, path: Path, base_dir: Path, raw: bytes) -> Loaded
         base_dir,
         digest.hexdigest(),
         assumptions,
-        found.notes,
+        (*found.notes, *said),
     )
 
 
@@ -468,8 +473,9 @@ def _raw(path: Path) -> bytes:
     try:
         return read_text(path)
     except PlanError as error:
-        # there is no starter for fleets
-        raise PlanError(re.sub(r"; `linkcalc new .*` writes a starter", "", str(error))) from None
+        raise PlanError(
+            re.sub(r"(?<=`linkcalc new )(?=.*` writes a starter)", "--fleet ", str(error))
+        ) from None
 
 
 def _missing(fleet: Fleet, base_dir: Path) -> Iterator[Fault]:

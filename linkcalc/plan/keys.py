@@ -1,5 +1,6 @@
 """The plan file's keys as its sections define them, what each takes, and the nearest to an unknown one."""
 
+import json
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -144,6 +145,23 @@ def header_of(keys: Sequence[str], field: FieldInfo) -> str:
     """Write the line that opens a table: ``[terrain]``, ``[[station]]``."""
     dotted = ".".join(keys)
     return f"[[{dotted}]]" if kind_of(field.annotation) is list else f"[{dotted}]"
+
+
+def file_schema(section: type[Section]) -> dict[str, Any]:
+    """Return the JSON Schema of a file, its texts those of the keys; a default that is assumed says its source.
+
+    >>> from linkcalc.plan.model import Plan
+    >>> file_schema(Plan)["$defs"]["Station"]["properties"]["noise_figure_db"]["description"]
+    'receiver noise figure, dB; left out: 6, assumed (common practice, no source)'
+    """
+    schema = section.model_json_schema()
+    for table in (schema, *schema["$defs"].values()):
+        for field in table["properties"].values():
+            source = field.pop("source", None)
+            if source is not None:
+                words = json.dumps(field["default"])
+                field["description"] += f"; left out: {words.removesuffix('.0')}, assumed ({source})"
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
 
 
 def nearest_key(key: str, here: Place, everywhere: Sequence[Place]) -> Nearest | None:

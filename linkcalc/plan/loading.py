@@ -80,7 +80,8 @@ def load_plan(path: str | os.PathLike[str]) -> LoadedPlan:
     except PlanError as error:
         raise PlanError(printable(f"{path}: {error}")) from None
     digest = hashlib.sha256(raw).hexdigest()
-    return LoadedPlan(plan, path, path.parent, digest, assumed_values(plan), tuple(plan_notes(plan)))
+    assumed = (*assumed_values(plan), *_starter_profiles(plan, path.parent))
+    return LoadedPlan(plan, path, path.parent, digest, assumed, tuple(plan_notes(plan)))
 
 
 def tables_of(path: Path) -> tuple[str, dict[str, Any]]:
@@ -202,6 +203,20 @@ def _missing_files(plan: Plan, base_dir: Path) -> Iterator[Fault]:
             yield from missing_file(
                 f"{element('link', index, link.name)} profile_csv", link.profile_csv, base_dir
             )
+
+
+def _starter_profiles(plan: Plan, base_dir: Path) -> "Iterator[Assumption]":
+    """Surveyed profiles that are the invented one."""
+    if not plan.starter:
+        return
+    from linkcalc.plan.starter import SOURCE, starter_profile
+    from linkcalc.result import Assumption
+
+    invented = starter_profile().encode()
+    for index, link in enumerate(plan.link):
+        if link.profile_csv is not None and (base_dir / link.profile_csv).read_bytes() == invented:
+            key = f"{element('link', index, link.name)} profile_csv"
+            yield Assumption(key, link.profile_csv, SOURCE)
 
 
 def missing_rasters(terrain: Terrain, base_dir: Path) -> Iterator[Fault]:

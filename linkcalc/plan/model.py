@@ -6,7 +6,7 @@ from typing import Self
 
 from pydantic import model_validator
 
-from linkcalc.plan.base import ONE_LINE, Section, given, optional, plain
+from linkcalc.plan.base import ONE_LINE, Section, given, optional, plain, starters
 from linkcalc.plan.control import Engine, Message, Tank, control_fault
 from linkcalc.plan.links import Link
 from linkcalc.plan.power import Exposure, PowerSupply, Regulation
@@ -21,6 +21,7 @@ class Plan(Section):
     title: str = plain(
         "", "what this plan is about, one line; printed at the top", max_length=200, pattern=ONE_LINE
     )
+    starter: bool = starters()
     station: list[Station] = given("the stations, two or more", min_length=2, max_length=1000)
     link: list[Link] = given("the links, one or more", min_length=1, max_length=1000)
     terrain: Terrain = plain(Terrain(), "where the heights come from")

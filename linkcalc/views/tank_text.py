@@ -1,11 +1,12 @@
 """The tank in words: how far a lost stop overruns, what a year brings, what makes it safe."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
+from linkcalc.result import Assumption
 from linkcalc.tank import Settings, Solution, TankAnswer
 from linkcalc.tank.answer import Losses
 from linkcalc.views.messages_text import count_words, duration_words, odds_words, share_words
-from linkcalc.views.text import Page
+from linkcalc.views.text import Page, starter_words
 
 FLOAT_ALWAYS = (
     "Fit a local float valve or high-level stop in any case: it works without radio, sensor and program."
@@ -13,7 +14,12 @@ FLOAT_ALWAYS = (
 
 
 def tank_report(
-    tank: TankAnswer | None, width: int = 80, *, colour: bool = False, ascii_only: bool = False
+    tank: TankAnswer | None,
+    width: int = 80,
+    *,
+    colour: bool = False,
+    ascii_only: bool = False,
+    assumed: Sequence[Assumption] = (),
 ) -> str:
     """Return what a lost message does to the tank.
 
@@ -24,6 +30,8 @@ def tank_report(
     width : int, columns
     colour, ascii_only : bool
         As for `linkcalc.views.text.report`.
+    assumed : sequence of Assumption
+        Of the plan: those of its values that are still the starter's are named.
 
     Returns
     -------
@@ -36,6 +44,8 @@ def tank_report(
         page.wrap("Add [tank] with [tank.shape], [engine], and a [[message]] of kind run_permit.")
         return page.text()
     page.wrap(headline(tank), bold=True)
+    if invented := starter_words(assumed, "tank"):
+        page.wrap(invented)
     page.wrap(_how(tank), indent=2)
     _times(page, tank)
     _year(page, tank)

@@ -3,12 +3,24 @@
 import math
 import re
 import unicodedata
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_FLOOR, Decimal
 from typing import Any, Literal, TextIO
 
-from linkcalc.result import MODEL_NAMES, Advice, Contributor, Direction, LinkResult, PathFacts, Result, Term
+from linkcalc.plan.assumptions import still_the_starters
+from linkcalc.result import (
+    MODEL_NAMES,
+    Advice,
+    Assumption,
+    Contributor,
+    Direction,
+    LinkResult,
+    PathFacts,
+    Result,
+    Term,
+)
 
 VERDICT_WORDS = {"closes": "CLOSES", "at_risk": "AT RISK", "does_not_close": "DOES NOT CLOSE"}
 EFFORT_WORDS = {1: "a setting", 2: "a part", 3: "a climb", 4: "a mast or more", 5: "another site"}
@@ -297,8 +309,7 @@ def report(
         _link(page, link)
     if result.sections:
         page.heading("Also")
-        for section in result.sections.values():
-            page.item(section.line)
+        _section_lines(page, result)
     _assumptions(page, result)
     for title, lines in (("Warnings", result.warnings), ("Cautions", result.cautions)):
         if lines:
@@ -328,10 +339,14 @@ def _first_screen(page: "Page", result: Result) -> str:
             page.wrap(f"Note: {line}", indent=2, hanging=4)
     if result.sections:
         page.blank()
-        for section in result.sections.values():
-            page.item(section.line)
+        _section_lines(page, result)
     for line in result.warnings:
         page.item(line)
+    if invented := still_the_starters(result.assumed):
+        page.blank()
+        tables = Counter(_place(a.key)[0] for a in invented)
+        words = ", ".join(f"{count} of {table}" if table else "title" for table, count in tables.items())
+        page.wrap(f"Still the starter's values, not yours: {words}; --full names them.", bold=True)
     page.blank()
     page.wrap(
         "A radio link is no safety function and no emergency stop: fit a hard-wired float or over-run stop and a "
@@ -341,6 +356,55 @@ def _first_screen(page: "Page", result: Result) -> str:
     for link in result.links:
         page.verdict(link)
     return page.text()
+
+
+RESTS_ON = {
+    "messages": ("message",),
+    "tank": ("tank", "engine", "message"),
+    "energy": ("power", "message"),
+}
+"""The plan's tables that an answer besides the link's rests on."""
+
+
+def starter_words(assumed: Sequence[Assumption], section: str = "") -> str:
+    """Name the values that are still the starter's; empty where there are none.
+
+    Parameters
+    ----------
+    assumed : sequence of Assumption
+        Of the result, or of the loaded plan.
+    section : str
+        One of `RESTS_ON`, for the values that this answer rests on; else all of them.
+
+    Examples
+    --------
+    >>> starter_words([Assumption("tank.start_percent", 40.0, "still the starter's value")], "tank")
+    "Still the starter's values, not yours: tank start_percent = 40. Put yours in their place."
+    """
+    by_table: dict[str, list[str]] = {}
+    for a in still_the_starters(assumed):
+        table, key = _place(a.key)
+        if not section or a.key.replace(".", " ").split()[0] in RESTS_ON[section]:
+            by_table.setdefault(table, []).append(f"{key} = {value_words(a.value)}")
+    if not by_table:
+        return ""
+    values = "; ".join(f"{table} {', '.join(keys)}".strip() for table, keys in by_table.items())
+    return f"Still the starter's values, not yours: {values}. Put yours in their place."
+
+
+def _place(key: str) -> tuple[str, str]:
+    """A key's table in words, and the rest."""
+    if " " in key:
+        table, _, rest = key.rpartition(" ")
+        return table, rest
+    table, _, rest = key.rpartition(".")
+    return table, rest
+
+
+def _section_lines(page: "Page", result: Result) -> None:
+    for name, section in result.sections.items():
+        invented = name in RESTS_ON and starter_words(result.assumed, name)
+        page.item(section.line + (" (on the starter's values, not yours)" if invented else ""))
 
 
 def _assumed_words(link: LinkResult) -> str:
@@ -647,11 +711,16 @@ def _advice(page: "Page", advice: Sequence[Advice]) -> None:
 
 
 def _assumptions(page: "Page", result: Result) -> None:
-    if not result.assumed:
+    invented = still_the_starters(result.assumed)
+    if invented:
+        page.heading("Still the starter's values")
+        page.wrap(starter_words(invented), indent=2)
+    left_out = [a for a in result.assumed if a not in invented]
+    if not left_out:
         return
     page.heading("Assumed, since the plan does not say")
     by_source: dict[str, dict[str, list[str]]] = {}
-    for a in result.assumed:
+    for a in left_out:
         subject, _, key = a.key.rpartition(" ")
         by_source.setdefault(a.source, {}).setdefault(subject, []).append(f"{key} = {value_words(a.value)}")
     for source, by_subject in by_source.items():

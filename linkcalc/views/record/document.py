@@ -6,6 +6,7 @@ from importlib.resources import files
 
 from linkcalc.heights import asked_words
 from linkcalc.plan import ChirpModulation
+from linkcalc.plan.assumptions import still_the_starters
 from linkcalc.radio import css
 from linkcalc.record import Record, Site
 from linkcalc.requirement import Requirement
@@ -42,6 +43,7 @@ from linkcalc.views.text import (
     path_words,
     place_words,
     probability_words,
+    starter_words,
     term_words,
     time_words,
     trimmed,
@@ -543,7 +545,10 @@ def _recheck(record: Record) -> Html:
 
 def _conditions(record: Record) -> Html:
     by_source: dict[str, dict[str, list[str]]] = {}
+    invented = still_the_starters(record.assumed)
     for a in record.assumed:
+        if a in invented:
+            continue
         subject, _, key = a.key.rpartition(" ")
         by_source.setdefault(a.source, {}).setdefault(subject, []).append(f"{key} = {value_words(a.value)}")
     assumed = [
@@ -561,6 +566,7 @@ def _conditions(record: Record) -> Html:
         h("p", judged),
         h("h3", "Warnings"),
         bullets(minus(w) for w in record.warnings) if record.warnings else h("p", "None."),
+        h("div", h("h3", "Not of this site"), h("p", starter_words(invented))) if invented else None,
         h("div", h("h3", "Assumed, since the plan does not say"), bullets(assumed), class_="small")
         if assumed
         else None,
