@@ -793,7 +793,8 @@ def fitted_words(words: str, width_pt: float, size: float, bold: bool = False) -
 
 def width_of_text(words: str, size: float, bold: bool = False) -> float:
     """Width in points, with the hinting of a fine raster, which no output exceeds by more than 2 %."""
-    font = FontProperties(family=style.FONT, size=size, weight="bold" if bold else "normal")
+    words = style.drawable(words)
+    font = FontProperties(family=style.families(words), size=size, weight="bold" if bold else "normal")
     width, _, _ = _measure().get_text_width_height_descent(words, font, ismath=False)
     return float(width) / 10.0 * 1.02
 

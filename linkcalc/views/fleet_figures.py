@@ -244,7 +244,7 @@ def load_figure(result: FleetResult) -> "Figure":
             low = middle - 100.0 * np.array([p.played_low or 0.0 for p in played])
             high = 100.0 * np.array([p.played_high or 0.0 for p in played]) - middle
             right.errorbar(
-                [p.times for p in played], middle, yerr=[low, high], fmt="o", color=style.ACCENT, capsize=3,
+                [p.times for p in played], middle, yerr=[low, high], fmt="o", color=style.POINT, capsize=3,
                 markersize=5, label="played packet by packet, three standard errors",
             )  # fmt: skip
         right.set_title("Single tries at the predicted levels, mean of all nodes", fontsize=style.TEXT_PT)

@@ -146,11 +146,11 @@ def _chains(ax: "Axes", result: RelaySiting) -> None:
             [getattr(p, side) / 1e3 for p in (first, *chain.relays, last)] for side in ("east_m", "north_m")
         )
         ax.plot(x, y, color=style.PAPER, lw=3.0, zorder=4.4)
-        ax.plot(x, y, color=style.ACCENT, lw=1.3, ls=dashes, zorder=4.5)
+        ax.plot(x, y, color=style.POINT, lw=1.3, ls=dashes, zorder=4.5)
     box = _box(result)
     if result.two is not None:
         for number, place in enumerate(result.two.relays, start=1):
-            _flag(ax, place, f"R{number}", "s", style.ACCENT, _places(result), box)
+            _flag(ax, place, f"R{number}", "s", style.POINT, _places(result), box)
     spots = [chain.relays[0] for chain in result.spots]
     for number in range(len(spots), 0, -1):  # the best on top
         place = spots[number - 1]

@@ -95,7 +95,7 @@ def record_html(record: Record, signature_lines: int = 2) -> str:
         h("meta", charset="utf-8"),
         h("meta", name="viewport", content="width=device-width, initial-scale=1"),
         h("title", f"{record.link.name}: link record"),
-        h("style", Html(rules)),
+        h("style", Html(rules.replace("/* verdicts */", style.verdict_rules()))),
     )
     return f"<!DOCTYPE html>\n{h('html', head, _lines(body), lang='en')}\n"
 
