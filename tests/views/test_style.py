@@ -139,8 +139,7 @@ def test_what_no_font_has_is_a_box_and_one_note(clean_fonts):
         return figure
 
     with pytest.warns(UserWarning, match="no installed font has 水タ: drawn as boxes") as said:
-        style.render(picture(), "png")
-        style.render(picture(), "svg")
+        _ = [style.render(picture(), kind) for kind in ("png", "svg")]
     assert len(said) == 1
 
 
