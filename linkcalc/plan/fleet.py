@@ -13,7 +13,17 @@ from pydantic import Field, ValidationError, model_validator
 
 from linkcalc.errors import PlanError
 from linkcalc.plan.assumptions import assumed_values, still_the_starters
-from linkcalc.plan.base import ONE_LINE, Section, assumed, given, label, optional, plain, starters
+from linkcalc.plan.base import (
+    ONE_LINE,
+    Section,
+    assumed,
+    given,
+    label,
+    optional,
+    plain,
+    shown_units,
+    starters,
+)
 from linkcalc.plan.faults import Fault, faults, summary
 from linkcalc.plan.keys import kind_of
 from linkcalc.plan.links import ChirpModulation, Link, Modulation
@@ -215,6 +225,7 @@ class Fleet(Section):
         "", "what this fleet is, one line; printed at the top", max_length=200, pattern=ONE_LINE
     )
     starter: bool = starters()
+    units: Literal["metric", "us"] = shown_units()
     nodes: str | None = optional("list of the nodes: a CSV file", examples=["nodes.csv"])
     node: list[Node] = plain([], "the nodes, if they are not in a file", max_length=MOST_NODES)
     shed: list[Station] = given("the sheds, one or more", min_length=1, max_length=100)

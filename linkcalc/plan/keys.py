@@ -11,7 +11,7 @@ from annotated_types import Ge, Gt, Le, Lt
 from pydantic.fields import FieldInfo
 
 from linkcalc.plan.base import Section
-from linkcalc.plan.units_in_keys import split_unit
+from linkcalc.plan.units_in_keys import STATED, split_unit, takes_units
 from linkcalc.plan.wording import quoted
 
 UNION_KEY = "kind"
@@ -156,7 +156,11 @@ def file_schema(section: type[Section]) -> dict[str, Any]:
     """
     schema = section.model_json_schema()
     for table in (schema, *schema["$defs"].values()):
-        for field in table["properties"].values():
+        for key, field in table["properties"].items():
+            for part in (field, *field.get("anyOf", ())) if takes_units(key) else ():
+                if part.get("type") == "number":
+                    # a figure with a unit of its own
+                    part |= {"type": ["number", "string"], "pattern": f"^{STATED.pattern}$"}
             source = field.pop("source", None)
             if source is not None:
                 words = json.dumps(field["default"])

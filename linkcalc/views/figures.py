@@ -21,7 +21,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator
 from linkcalc._arrays import Floats
 from linkcalc.errors import LinkcalcError
 from linkcalc.result import Direction, Drawing, LinkResult, Result
-from linkcalc.views import style
+from linkcalc.views import style, units
 from linkcalc.views.text import (
     asked_words,
     clearance_words,
@@ -793,7 +793,7 @@ def fitted_words(words: str, width_pt: float, size: float, bold: bool = False) -
 
 def width_of_text(words: str, size: float, bold: bool = False) -> float:
     """Width in points, with the hinting of a fine raster, which no output exceeds by more than 2 %."""
-    words = style.drawable(words)
+    words = style.drawable(units.words(words))
     font = FontProperties(family=style.families(words), size=size, weight="bold" if bold else "normal")
     width, _, _ = _measure().get_text_width_height_descent(words, font, ismath=False)
     return float(width) / 10.0 * 1.02

@@ -199,6 +199,7 @@ def render(figure: "Figure", kind: str, title: str = "") -> bytes:
         metadata = {"Date": None, "Creator": "linkcalc", **({"Title": title} if title else {})}
     buffer = io.BytesIO()
     with styled():
+        _in_units(figure)
         _fonts_found(figure)
         figure.savefig(buffer, format=kind, dpi=PNG_DPI, metadata=metadata)
     return buffer.getvalue()
@@ -337,6 +338,22 @@ def _glyphs(path: str | None = None) -> frozenset[int]:
         return frozenset(font_manager.get_font(path or font_manager.findfont(FONT)).get_charmap())
     except (OSError, RuntimeError):  # listed, but gone or damaged
         return frozenset()
+
+
+def _in_units(figure: "Figure") -> None:
+    """Put axes and texts into the units in force."""
+    from matplotlib.text import Text
+
+    from linkcalc.views import units
+
+    if units.current() == "metric":
+        return
+    for ax in figure.axes:
+        for axis in (ax.xaxis, ax.yaxis):
+            units.scale_axis(axis)
+    for text in figure.findobj(Text):
+        assert isinstance(text, Text)
+        text.set_text(units.words(text.get_text()))
 
 
 def _fonts_found(figure: "Figure") -> None:

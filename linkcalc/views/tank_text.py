@@ -5,6 +5,7 @@ from collections.abc import Callable, Sequence
 from linkcalc.result import Assumption
 from linkcalc.tank import Settings, Solution, TankAnswer
 from linkcalc.tank.answer import Losses
+from linkcalc.views import units
 from linkcalc.views.messages_text import count_words, duration_words, odds_words, share_words
 from linkcalc.views.text import Page, starter_words
 
@@ -84,6 +85,10 @@ def short_headline(tank: TankAnswer) -> str:
     return f"A lost stop can overflow the tank by {volume_words(tank.overrun_bound_m3 - tank.freeboard_m3)}"
 
 
+def _volume(volume_m3: float) -> str:
+    return count_words(units.figure(volume_m3, "m³"))
+
+
 def volume_words(volume_m3: float) -> str:
     """Write a volume with three figures or so.
 
@@ -137,9 +142,9 @@ def _year(page: Page, tank: TankAnswer) -> None:
     rows: list[tuple[str, str, Callable[[float], str]]] = [
         ("chance of an overflow", "overflow_chance", odds_words),
         ("overflows", "overflows", count_words),
-        ("water lost, m³", "spilled_m3", count_words),
+        ("water lost, m³", "spilled_m3", _volume),
         ("chance of running dry", "dry_chance", odds_words),
-        ("asked for while dry, m³", "unmet_m3", count_words),
+        ("asked for while dry, m³", "unmet_m3", _volume),
         ("fillings begun", "starts", count_words),
         ("nuisance stops", "nuisance_stops", count_words),
         ("stopped late, unheard", "watchdog_stops", count_words),
@@ -148,16 +153,16 @@ def _year(page: Page, tank: TankAnswer) -> None:
         cells = [words(getattr(c.risk, field)) for c in columns]
         if simulated:
             cells.append(words(getattr(simulated, field)))
-        page.row([name, *cells], widths)
+        page.row([units.label(name), *cells], widths)
     engine: list[tuple[str, Callable[[Losses], float | None]]] = [("engine hours", lambda c: c.engine_h)]
     if tank.working.fuel_l is not None:
         engine += [
-            ("fuel, litres", lambda c: c.fuel_l),
-            ("  of it for nothing", lambda c: c.fuel_lost_l),
+            ("fuel, litres", lambda c: units.figure(c.fuel_l or 0.0, "litres")),
+            ("  of it for nothing", lambda c: units.figure(c.fuel_lost_l or 0.0, "litres")),
         ]
     for name, figure in engine:
         cells = [count_words(figure(c) or 0.0) for c in columns] + ([""] if simulated else [])
-        page.row([name, *cells], widths)
+        page.row([units.label(name), *cells], widths)
     page.wrap(month_words(tank), indent=2)
     page.wrap(
         "For lost messages only; what else may fail is not in these figures. Where it works: the mean over"

@@ -21,6 +21,7 @@ from linkcalc.result import (
     Result,
     Term,
 )
+from linkcalc.views import units
 
 VERDICT_WORDS = {"closes": "CLOSES", "at_risk": "AT RISK", "does_not_close": "DOES NOT CLOSE"}
 EFFORT_WORDS = {1: "a setting", 2: "a part", 3: "a climb", 4: "a mast or more", 5: "another site"}
@@ -35,7 +36,7 @@ _VERDICT_COLOUR = {"closes": "\x1b[1;34m", "at_risk": "\x1b[1;33m", "does_not_cl
 
 _NARROWEST = 60
 NO_BREAK = "\u00a0"
-TOGETHER = re.compile(r"\bk = \d|\d (?:dBm|dBi|dBd|dB|km|m|MHz|kHz|Hz|ms|s|bytes|W|%)(?!\w)")
+TOGETHER = re.compile(r"\bk = \d|\d (?:dBm|dBi|dBd|dB|km|m|ft|mi|in|gal|gpm|MHz|kHz|Hz|ms|s|bytes|W|%)(?!\w)")
 """Figure and unit, which no line break parts."""
 _PLAIN = str.maketrans(
     {
@@ -758,7 +759,7 @@ class Page:
 
     def clean(self, text: str) -> str:
         """Return `text` without control characters, and in ASCII if that is all the stream takes."""
-        text = "".join(" " if c.isspace() else c for c in unicodedata.normalize("NFC", text))
+        text = units.words("".join(" " if c.isspace() else c for c in unicodedata.normalize("NFC", text)))
         text = "".join(c for c in text if unicodedata.category(c) not in ("Cc", "Cf", "Cs"))
         return _ascii(text) if self._ascii else text
 

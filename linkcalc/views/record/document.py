@@ -13,7 +13,7 @@ from linkcalc.requirement import Requirement
 from linkcalc.result import MODEL_NAMES, Advice
 from linkcalc.rules.plan_limits import EndLimits
 from linkcalc.terrain import geodesy
-from linkcalc.views import style
+from linkcalc.views import style, units
 from linkcalc.views.limits_text import STATUS_WORDS, interval_words, power_words, sender_words
 from linkcalc.views.record import pictures
 from linkcalc.views.record.markup import Child, Html, h, inline_svg
@@ -265,7 +265,7 @@ def _mounted(record: Record) -> list[Child]:
         [r.near_height_m for r in readings if r.near_height_m is not None],
         [r.far_height_m for r in readings if r.far_height_m is not None],
     )
-    return [f"{heights[-1]:g}" if heights else "" for heights in stated]
+    return [f"{units.figure(heights[-1], 'm'):.4g}" if heights else "" for heights in stated]
 
 
 def _position(site: Site) -> Child:
@@ -467,7 +467,7 @@ def _as_built(record: Record) -> Html:
     by_hand = (
         "Antenna azimuth, ° from true north",
         "Antenna: type, serial number",
-        "Feeder: type, length in m",
+        units.label("Feeder: type, length, m"),
         "Arrestor and earth checked by",
         "Radio: type, serial number",
         "Firmware",
@@ -475,7 +475,7 @@ def _as_built(record: Record) -> Html:
         "Settings loaded and read back by",
     )
     rows: Rows = [
-        ("Antenna above ground, m", _mounted(record)),
+        (units.label("Antenna above ground, m"), _mounted(record)),
         ("Set and fitted, as the last reading says", _fitted(record)),
     ]
     rows += [(name, ["", ""]) for name in by_hand]
