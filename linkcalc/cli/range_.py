@@ -103,9 +103,12 @@ def range_(
 
 
 def _pair(option: str, text: str) -> tuple[float, float]:
+    from linkcalc.plan.units_in_keys import stated_in
+
     parts = text.replace(" ", "").split(",")
     try:
-        values = [float(p) for p in parts]
+        # "10ft,20ft" too where lengths are asked for
+        values = [float(stated_in(option.replace("-", "_"), p)) for p in parts]
     except ValueError:
         values = []
     if len(values) == 1:

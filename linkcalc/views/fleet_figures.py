@@ -154,7 +154,8 @@ class _Names:
 
     def __init__(self, ax: "Axes", east_km: float, north_km: float, drawn: np.ndarray) -> None:
         self._ax, self._east_km, self._north_km, self._drawn = ax, east_km, north_km, drawn
-        self._taken: list[tuple[float, float, float, float]] = []
+        # the arrow that points north
+        self._taken = [(0.9 * east_km, 0.8 * north_km, east_km, north_km)]
 
     def write(
         self, name: str, x: float, y: float, *, always: bool, size: float, weight: str = "normal"
@@ -165,7 +166,7 @@ class _Names:
         unit = 2.0 * self._east_km / (7.4 * 72.0)
         wide, high = (width_of_text(words, size, weight == "bold") + 4.0) * unit, 1.5 * size * unit
         best = None
-        for away_pt in (8.0, 16.0, 26.0):
+        for away_pt in (9.0, 16.0, 26.0) if always else (9.0, 13.0):
             for across, up in self._SIDES:
                 left = x + across * away_pt * unit - wide * (1 - across) / 2.0
                 low = y + up * (away_pt - 2.0) * unit - high * (1 - up) / 2.0
@@ -180,9 +181,11 @@ class _Names:
                     box[0] < t[2] and t[0] < box[2] and box[1] < t[3] and t[1] < box[3] for t in self._taken
                 ):
                     continue
-                hidden = int(
-                    ((self._drawn > (box[0], box[1])) & (self._drawn < (box[2], box[3]))).all(axis=1).sum()
+                room = 4.0 * unit  # for the size of a mark
+                inside = (self._drawn > (box[0] - room, box[1] - room)) & (
+                    self._drawn < (box[2] + room, box[3] + room)
                 )
+                hidden = int(inside.all(axis=1).sum())
                 if best is None or hidden < best[0]:
                     best = hidden, box
         if best is None or (best[0] and not always):

@@ -35,6 +35,8 @@ _BOLD, _RESET = "\x1b[1m", "\x1b[0m"
 _VERDICT_COLOUR = {"closes": "\x1b[1;34m", "at_risk": "\x1b[1;33m", "does_not_close": "\x1b[1;31m"}
 
 _NARROWEST = 60
+_NARROWEST_NAME = 8
+"""Columns that the first cell of a row has at least."""
 NO_BREAK = "\u00a0"
 TOGETHER = re.compile(r"\bk = \d|\d (?:dBm|dBi|dBd|dB|km|m|ft|mi|in|gal|gpm|MHz|kHz|Hz|ms|s|bytes|W|%)(?!\w)")
 """Figure and unit, which no line break parts."""
@@ -756,6 +758,8 @@ class Page:
         self._colour = colour
         self._ascii = ascii_only
         self._lines: list[str] = []
+        self._wide: list[tuple[list[str], list[int]]] = []
+        """Rows of a table that is wider than the page, until it ends."""
 
     def clean(self, text: str) -> str:
         """Return `text` without control characters, and in ASCII if that is all the stream takes."""
@@ -768,6 +772,7 @@ class Page:
         return self.width - 2 - count * figure, figure
 
     def line(self, text: str) -> None:
+        self._end_table()
         self._lines.append(text.replace(NO_BREAK, " ").rstrip())
 
     def blank(self) -> None:
@@ -775,7 +780,7 @@ class Page:
 
     def heading(self, text: str, *, minor: bool = False) -> None:
         self.blank()
-        self._styled_line(f"  {text}" if minor else text, _BOLD)
+        self.wrap(text, indent=2 if minor else 0, bold=True)
 
     def verdict(self, link: LinkResult) -> None:
         self.blank()
@@ -797,13 +802,42 @@ class Page:
         self.wrap(f"- {text}", indent=2, hanging=4)
 
     def row(self, cells: Sequence[str], widths: Sequence[int]) -> None:
-        first, *figures = [self.clean(c) if c.strip() else c for c in cells]
+        """Write a row of a table; one that is wider than the page is written in parts, some columns at a time."""
+        shown = [self.clean(c) if c.strip() else c for c in cells]
+        fitting = [max(widths[0], min(_NARROWEST_NAME, self.width)), *widths[1:]]
+        if 2 + sum(fitting) <= self.width:
+            self._row(shown, fitting)
+            return
+        if self._wide and self._wide[-1][1] != fitting:
+            self._end_table()
+        self._wide.append((shown, fitting))
+
+    def _end_table(self) -> None:
+        rows, self._wide = self._wide, []
+        if not rows:
+            return
+        name, *columns = rows[0][1]
+        name = min(name, self.width // 3)
+        parts: list[list[int]] = [[]]
+        for column, width in enumerate(columns, start=1):
+            if parts[-1] and 2 + name + width + sum(columns[i - 1] for i in parts[-1]) > self.width:
+                parts.append([])
+            parts[-1].append(column)
+        for number, part in enumerate(parts):
+            if number:
+                self.blank()
+            for cells, widths in rows:
+                self._row([cells[i] for i in (0, *part)], [name, *(widths[i] for i in part)])
+
+    def _row(self, cells: Sequence[str], widths: Sequence[int]) -> None:
+        first, *figures = cells
         text = "  " + _pad(_cut(first, widths[0] - 1, self._ellipsis), widths[0])
         for cell, width in zip(figures, widths[1:], strict=True):
             text += _pad(_cut(cell, width - 1, self._ellipsis), width, right=True)
         self.line(text)
 
     def text(self) -> str:
+        self._end_table()
         return "\n".join(self._lines) + "\n"
 
     @property

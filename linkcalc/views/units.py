@@ -133,7 +133,7 @@ def _figure(number: str, metric: str, unit: _Unit) -> str:
         finer = 2 if abs(float(plain)) < 1.0 else 1 if abs(value) < 100.0 else 0
         shown = f"{value:.{max(decimals, finer) if abs(value) < 100.0 else 0}f}"
     else:
-        shown = f"{value:.{max(decimals, 1)}f}"
+        shown = f"{value:.{max(decimals, 2 if abs(value) < 10.0 else 1)}f}"
     sign = "+" if number.startswith("+") else ""
     return sign + (shown.replace("-", "−") if number.startswith("−") else shown)
 
