@@ -144,8 +144,7 @@ def _worst_label(ax: "Axes", room: "Room", link: LinkResult, x: Floats, d: Drawi
     where = path.worst_clearance_distance_m
     i = int(np.argmin(np.abs(d.distance_m - where)))
     obstacle = float(d.ground_m[i] + d.bulge_m[i] + d.clutter_m[i])
-    bad = path.worst_clearance_ratio < 0.6
-    colour = style.ACCENT if bad else style.INK
+    colour = {"obstructed": style.ACCENT, "grazing": style.CAUTION, "clear": style.INK}[path.regime]
     first = f"worst point: {clearance_words(path, worst_clearance_m(link))}"
     start = room.fit(style.drawable(link.directions[0].from_), 0.2 * room.width_pt, 8)
     second = f"{distance_words(where)} from {start}; clearance {_zone_share(path.worst_clearance_ratio)}"
@@ -434,8 +433,7 @@ def draw_budget(ax: "Axes", direction: Direction, *, rows: int | None = None) ->
         ax.plot(level, row, "|", color=colour, ms=9, mew=2.2, zorder=4)
         _budget_row(room, rows, row, name, "", f"{level:.1f} dBm", bold=offset == 0)
     row = len(steps) + len(closing)
-    margin, enough = direction.fade_margin_db, direction.fade_margin_db >= direction.required_margin_db
-    colour = style.RAY if enough else style.ACCENT
+    margin, colour = direction.fade_margin_db, style.VERDICT[direction.verdict][0]
     left = min(direction.sensitivity_dbm, direction.received_power_dbm)
     ax.add_patch(Rectangle((left, row - 0.32), abs(margin), 0.64, fc=colour, ec="none", zorder=2))
     name = f"margin, {asked_words(direction)} required"

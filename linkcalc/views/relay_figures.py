@@ -234,7 +234,7 @@ def _ends(ax: "Axes", ends: Sequence[Place], box: Box) -> None:
 
 def _caption(result: RelaySiting) -> str:
     parts = [
-        "Numbers: spots checked in full, best first; red: hops over the best spot"
+        "Numbers: spots checked in full, best first; violet: hops over the best spot"
         + (", dashed over two relays (R1, R2)." if result.two is not None else "."),
         f"Cells of {result.grid.cell_m:g} m, each with its own terrain profiles and the model of a check; "
         + (f"lines over margins smoothed by {SMOOTH_CELLS:g} cell; " if _lined(result) else "")
