@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from linkcalc.cli._shell import EXIT_CODES, PlanArgument, load_plan
+from linkcalc.cli._shell import EXIT_CODES, PlanArgument, load_plan, screen
 from linkcalc.errors import LinkcalcError
 
 if TYPE_CHECKING:
@@ -56,14 +56,12 @@ def check(
 
     Exit code: 0 closes, 3 at risk, 4 does not close, 2 bad input.
     """
-    import os
-    import sys
 
     from linkcalc.consequences import with_sections
     from linkcalc.files import atomic_write
     from linkcalc.verdict import check_plan
     from linkcalc.views.jsonout import to_json
-    from linkcalc.views.text import abilities, report, terminal_width
+    from linkcalc.views.text import report
 
     loaded = load_plan(plan)
     if write is not None:
@@ -72,9 +70,7 @@ def check(
     if json:
         typer.echo(to_json(result), nl=False)
     else:
-        colour, ascii_only = abilities(sys.stdout, os.environ)
-        page = report(result, terminal_width(sys.stdout), colour=colour, ascii_only=ascii_only, full=full)
-        typer.echo(page, nl=False)
+        typer.echo(report(result, **screen(), full=full), nl=False)
     if out is not None:
         from linkcalc.verdict import position_deg
         from linkcalc.views.figures import write_all

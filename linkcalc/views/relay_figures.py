@@ -146,11 +146,11 @@ def _chains(ax: "Axes", result: RelaySiting) -> None:
             [getattr(p, side) / 1e3 for p in (first, *chain.relays, last)] for side in ("east_m", "north_m")
         )
         ax.plot(x, y, color=style.PAPER, lw=3.0, zorder=4.4)
-        ax.plot(x, y, color=style.ACCENT, lw=1.3, ls=dashes, zorder=4.5)
+        ax.plot(x, y, color=style.POINT, lw=1.3, ls=dashes, zorder=4.5)
     box = _box(result)
     if result.two is not None:
         for number, place in enumerate(result.two.relays, start=1):
-            _flag(ax, place, f"R{number}", "s", style.ACCENT, _places(result), box)
+            _flag(ax, place, f"R{number}", "s", style.POINT, _places(result), box)
     spots = [chain.relays[0] for chain in result.spots]
     for number in range(len(spots), 0, -1):  # the best on top
         place = spots[number - 1]
@@ -234,7 +234,7 @@ def _ends(ax: "Axes", ends: Sequence[Place], box: Box) -> None:
 
 def _caption(result: RelaySiting) -> str:
     parts = [
-        "Numbers: spots checked in full, best first; red: hops over the best spot"
+        "Numbers: spots checked in full, best first; violet: hops over the best spot"
         + (", dashed over two relays (R1, R2)." if result.two is not None else "."),
         f"Cells of {result.grid.cell_m:g} m, each with its own terrain profiles and the model of a check; "
         + (f"lines over margins smoothed by {SMOOTH_CELLS:g} cell; " if _lined(result) else "")
