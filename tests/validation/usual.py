@@ -56,6 +56,11 @@ def valley(depth_m: float, length_m: float) -> Callable[[np.ndarray], np.ndarray
     return lambda x: 300.0 - depth_m * np.sin(np.pi * x / length_m) ** 2
 
 
+def hill_tops(length_m: float) -> Callable[[np.ndarray], np.ndarray]:
+    """Level land between two hills of 100 m."""
+    return lambda x: 100.0 + 100.0 * (np.exp(-((x / 900.0) ** 2)) + np.exp(-(((length_m - x) / 900.0) ** 2)))
+
+
 def css(spreading_factor: int, frequency_mhz: float = 868.3, **more: Any) -> dict[str, Any]:
     """A signal of 125 kHz."""
     kind = {"kind": "css", "spreading_factor": spreading_factor}
@@ -154,11 +159,7 @@ def usual_links() -> list[Usual]:
         ),
         Usual(
             "15 km between two hill tops 100 m over the land; 14 dBm, yagis at 6 m clear of all, SF10",
-            sites.profile(
-                15_000.0,
-                uneven(lambda x: 100.0 + 100.0 * (np.exp(-((x / 900.0) ** 2)) + np.exp(-(((15_000.0 - x) / 900.0) ** 2)))),
-                points=601,
-            ),
+            sites.profile(15_000.0, uneven(hill_tops(15_000.0)), points=601),
             end(6.0, surroundings="none", **yagi), end(6.0, surroundings="none", **yagi), css(10),
             "works: sight, height and gain", ("closes",),
         ),
