@@ -10,6 +10,7 @@ from linkcalc.fleets.answer import FleetResult
 from linkcalc.views import style
 from linkcalc.views.fleet_text import headline, shortened, sites_words, times_words
 from linkcalc.views.map_figures import hillshade
+from linkcalc.views.map_frame import frame
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -45,8 +46,8 @@ def map_figure(result: FleetResult) -> "Figure":
             what += " fewer than asked."
         _text(figure, 0.085, 0.928, what, size=style.TEXT_PT, width=112)
         _key(figure, result)
-        _text(figure, 0.085, 0.045, f"Terrain shaded from the north-west. {_SAFETY}", size=style.SMALL_PT,
-              width=128, color=style.MUTED)  # fmt: skip
+        words = f"Terrain shaded from the north-west. Degrees: WGS 84. {_SAFETY}"
+        _text(figure, 0.085, 0.045, words, size=style.SMALL_PT, width=128, color=style.MUTED)
     return figure
 
 
@@ -100,12 +101,7 @@ def draw_map(ax: "Axes", result: FleetResult) -> None:
         _name(ax, s.name, a, b, east_km, halo, taken, size=style.TEXT_PT, weight="bold")
     for k in _to_name(result):
         _name(ax, result.nodes[k].name, x[k], y[k], east_km, halo, taken, size=style.SMALL_PT)
-    _scale(ax, east_km, north_km)
-    ax.set_xlim(-east_km, east_km)
-    ax.set_ylim(-north_km, north_km)
-    ax.set_aspect("equal", adjustable="box")
-    ax.set_xlabel("km east of the middle")
-    ax.set_ylabel("km north of the middle")
+    frame(ax, relief.crs, (-east_km, -north_km, east_km, north_km))
 
 
 def _tied(result: FleetResult) -> list[int]:
@@ -161,24 +157,6 @@ def _name(
     ax.annotate(
         style.drawable(words), (x, y), (-8 if left else 8, 7), textcoords="offset points",
         ha="right" if left else "left", color=style.INK, path_effects=halo, zorder=7, **look,
-    )  # fmt: skip
-
-
-def _scale(ax: "Axes", east_km: float, north_km: float) -> None:
-    target = east_km / 2.5
-    decade = 10.0 ** np.floor(np.log10(target))
-    length = max(f * decade for f in (1.0, 2.0, 5.0) if f * decade <= target)
-    x, y = -0.95 * east_km, -0.94 * north_km
-    ax.plot([x, x + length], [y, y], color=style.INK, linewidth=2.2, zorder=6, solid_capstyle="butt")
-    words = f"{length:g} km" if length >= 1.0 else f"{1e3 * length:g} m"
-    ax.annotate(
-        words, (x + length / 2.0, y), (0, 4), textcoords="offset points", ha="center",
-        fontsize=style.SMALL_PT, zorder=6,
-    )  # fmt: skip
-    ax.annotate(
-        "N", (0.95 * east_km, 0.96 * north_km), (0.95 * east_km, 0.84 * north_km), ha="center",
-        fontsize=style.TEXT_PT, arrowprops={"arrowstyle": "-|>", "color": style.INK, "linewidth": 1.2},
-        zorder=6,
     )  # fmt: skip
 
 
