@@ -53,9 +53,14 @@ def check(
         page = report(result, min(width, 110), colour=colour, ascii_only=ascii_only, full=full)
         typer.echo(page, nl=False)
     if out is not None:
-        from linkcalc.verdict import position_deg
+        import numpy as np
+
+        from linkcalc.area.relief import relief_around
+        from linkcalc.verdict import open_terrain, position_deg
         from linkcalc.views.figures import write_all
+        from linkcalc.views.links_figure import links_figure
         from linkcalc.views.links_map import links_geojson, links_kml
+        from linkcalc.views.style import save
 
         written = [*write_all(result, out)]
         for name, text in (("report.txt", report(result)), ("result.json", to_json(result))):
@@ -69,5 +74,8 @@ def check(
             ):
                 atomic_write(out / name, text)
                 written.append(out / name)
+            with open_terrain(loaded) as terrain:
+                relief = relief_around(terrain.ground, np.array(list(placed.values())))
+            written += save(links_figure(result, placed, relief), out / "links", "The plan's links")
         typer.echo(f"wrote {len(written)} files to {out}", err=True)
     raise typer.Exit(max(EXIT_CODES[link.verdict] for link in result.links))

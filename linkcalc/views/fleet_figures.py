@@ -9,7 +9,7 @@ import numpy as np
 from linkcalc.fleets.answer import FleetResult
 from linkcalc.views import style
 from linkcalc.views.fleet_text import headline, shortened, sites_words, times_words
-from linkcalc.views.map_figures import hillshade
+from linkcalc.views.map_figures import draw_ground
 from linkcalc.views.map_frame import frame
 
 if TYPE_CHECKING:
@@ -54,18 +54,12 @@ def map_figure(result: FleetResult) -> "Figure":
 def draw_map(ax: "Axes", result: FleetResult) -> None:
     """Draw relief, ties, nodes, sheds and scale."""
     from matplotlib.collections import LineCollection
-    from matplotlib.colors import LinearSegmentedColormap
     from matplotlib.patheffects import withStroke
 
     relief = result.drawing.relief
     rows, columns = relief.ground_m.shape
     east_km, north_km = columns * relief.cell_m / 2e3, rows * relief.cell_m / 2e3
-    shade = hillshade(relief.ground_m, relief.cell_m)
-    light = LinearSegmentedColormap.from_list("ground", ("#b9b0a1", "#e9e4da", style.PAPER))
-    ax.imshow(
-        np.ma.masked_invalid(shade), extent=(-east_km, east_km, -north_km, north_km), cmap=light,
-        vmin=0.25, vmax=0.95, interpolation="bilinear", zorder=1,
-    )  # fmt: skip
+    draw_ground(ax, relief.ground_m, relief.cell_m)
     x, y = (v / 1e3 for v in relief.position_of(*_places(result)))
     sheds = np.array([(s.latitude_deg, s.longitude_deg) for s in result.sheds])
     sx, sy = (v / 1e3 for v in relief.position_of(sheds[:, 0], sheds[:, 1]))

@@ -101,7 +101,7 @@ def draw_coverage(ax: "Axes", result: CoverageResult, box: Box | None = None) ->
     """Draw margins over relief, contour lines, stations and graticule; return what the key is made from."""
     margin = result.bands["margin_db"]
     shown = draw_shades(ax, margin, result.bands["ground_m"].astype(float), result.cell_m)
-    labels = draw_lines(ax, margin, float(np.nanmedian(result.bands["required_margin_db"])), result.cell_m)
+    labels = draw_lines(ax, margin, result.bands["required_margin_db"], result.cell_m)
     _no_answer(ax, result)
     frame(ax, result.crs, box or _box(result))
     hide_crowded(ax, labels, draw_marks(ax, _marks(result)))
@@ -209,6 +209,20 @@ def _show(ax: "Axes", fill: np.ndarray, known: np.ndarray, ground_m: np.ndarray,
     ax.imshow(picture, extent=(-across, across, -down, down), interpolation="nearest", zorder=1)
 
 
+def draw_ground(ax: "Axes", ground_m: np.ndarray, cell_m: float) -> None:
+    """Draw bare relief in the ground's own colour, kilometres from the middle."""
+    from matplotlib.colors import LinearSegmentedColormap
+
+    rows, columns = ground_m.shape
+    across, down = columns * cell_m / 2e3, rows * cell_m / 2e3
+    light = LinearSegmentedColormap.from_list("ground", ("#b9b0a1", "#e9e4da", style.PAPER))
+    if np.isfinite(ground_m).any():
+        ax.imshow(
+            np.ma.masked_invalid(hillshade(ground_m, cell_m)), extent=(-across, across, -down, down), cmap=light,
+            vmin=0.25, vmax=0.95, interpolation="bilinear", zorder=1,
+        )  # fmt: skip
+
+
 def lit(colours: np.ndarray, shade: np.ndarray) -> np.ndarray:
     """Colours under the light of a hillside: slopes that face it a little lighter, the others darker.
 
@@ -236,29 +250,32 @@ def _ramp() -> np.ndarray:
     return colours
 
 
-def draw_lines(ax: "Axes", margin_db: np.ndarray, needed_db: float, cell_m: float) -> list[Any]:
-    """Draw labelled lines of equal margin, and the one of the margin that is asked; return the labels."""
+def draw_lines(ax: "Axes", margin_db: np.ndarray, needed_db: np.ndarray, cell_m: float) -> list[Any]:
+    """Draw labelled lines of equal margin, and the one where it is what is asked there; return the labels."""
     from matplotlib.patheffects import withStroke
     from scipy.ndimage import gaussian_filter
 
-    margin, needed = margin_db.astype(float), needed_db
-    known = np.isfinite(margin)
+    known = np.isfinite(margin_db)
     weight = gaussian_filter(known.astype(float), SMOOTH_CELLS)
-    smooth = gaussian_filter(np.where(known, margin, 0.0), SMOOTH_CELLS) / np.maximum(weight, 1e-9)
-    field = np.ma.masked_array(smooth, mask=~known)
-    half = (margin.shape[0] - 1) // 2
+
+    def smoothed(values: np.ndarray) -> Any:
+        filled_up = gaussian_filter(np.where(known, values, 0.0).astype(float), SMOOTH_CELLS)
+        return np.ma.masked_array(filled_up / np.maximum(weight, 1e-9), mask=~known)
+
+    field = smoothed(margin_db)
+    half = (margin_db.shape[0] - 1) // 2
     axis = np.arange(-half, half + 1) * cell_m / 1e3
-    low, high = (float(v) for v in (np.nanmin(margin), np.nanmax(margin)))
-    levels = [s for s in STEPS_DB if low < s < high and abs(s - needed) > 0.5]
+    low, high = (float(v) for v in (np.nanmin(margin_db), np.nanmax(margin_db)))
+    levels = [s for s in STEPS_DB if low < s < high]
     halo: list[Any] = [withStroke(linewidth=2.4, foreground=style.PAPER)]
     labels: list[Any] = []
     if levels and field.shape[0] > 2:
         lines = ax.contour(axis, -axis, field, levels=levels, colors=style.INK, linewidths=0.7, zorder=3)
         labels += ax.clabel(lines, fmt=lambda v: f"{v:.0f} dB".replace("-", "−"), fontsize=style.SMALL_PT)
-    if low < needed < high and field.shape[0] > 2:
-        line = ax.contour(axis, -axis, field, levels=[needed], colors=style.ACCENT, linewidths=1.5, zorder=4)
-        words = f"{needed:.0f} dB asked"
-        labels += ax.clabel(line, fmt=lambda v: words, fontsize=style.SMALL_PT)
+    spare = smoothed(np.clip(np.nan_to_num(margin_db - needed_db, nan=-100.0), -100.0, 100.0))
+    if field.shape[0] > 2 and float(spare.min()) < 0.0 < float(spare.max()):
+        line = ax.contour(axis, -axis, spare, levels=[0.0], colors=style.ACCENT, linewidths=1.5, zorder=4)
+        labels += ax.clabel(line, fmt=lambda v: "as asked", fontsize=style.SMALL_PT)
     for text in labels:
         text.set_path_effects(halo)
     return labels
@@ -284,9 +301,9 @@ def _caption(result: CoverageResult) -> str:
         else "Each cell has its own terrain profile and the model of a single check."
     )
     return style.drawable(
-        f"{how} Cells of {result.cell_m:g} m; lines over margins smoothed by {SMOOTH_CELLS:g} cell; relief lit from "
-        "the north-west; hatched in grey: no answer. Degrees: WGS 84. A prediction: measure on site. A radio link is "
-        "no safety function and no emergency stop."
+        f"{how} Cells of {result.cell_m:g} m; lines over margins smoothed by {SMOOTH_CELLS:g} cell, red where the "
+        "margin is what is asked there; relief lit from the north-west; hatched in grey: no answer. Degrees: WGS 84. "
+        "A prediction: measure on site. A radio link is no safety function and no emergency stop."
     )
 
 

@@ -19,6 +19,9 @@ _LINES = 5
 """About so many lines of the graticule along the longer edge."""
 
 
+Point = tuple[float, float]
+
+
 class Mark(NamedTuple):
     """A place on a map."""
 
@@ -149,19 +152,20 @@ def draw_scale(ax: "Axes", box: Box) -> None:
         f"{length:g} km" if length >= 1.0 else f"{length * 1e3:g} m", (x + length / 2.0, y), (0, 4),
         textcoords="offset points", ha="center", fontsize=style.SMALL_PT, zorder=6, path_effects=halo,
     )  # fmt: skip
-    x = east - 0.035 * across
     ax.annotate(
-        "N", (x, north - 0.025 * up), (x, north - 0.025 * up - 0.075 * min(across, up)), ha="center",
-        fontsize=style.TEXT_PT, zorder=6, path_effects=halo,
+        "N", (east - 0.035 * across, north - 0.025 * up), (0.0, -26.0), textcoords="offset points", ha="center",
+        va="top", fontsize=style.TEXT_PT, zorder=6, path_effects=halo,
         arrowprops={
-            "arrowstyle": "-|>", "color": style.INK, "linewidth": 1.2, "shrinkA": 3, "shrinkB": 0,
+            "arrowstyle": "-|>", "color": style.INK, "linewidth": 1.2, "shrinkA": 1, "shrinkB": 0,
             "path_effects": [withStroke(linewidth=3.2, foreground=style.PAPER)],
         },
     )  # fmt: skip
 
 
-def draw_marks(ax: "Axes", marks: Sequence[Mark], most_names: int = 40) -> list[Any]:
-    """Draw places, and their names where these have room: to a side on which they lie on nothing.
+def draw_marks(
+    ax: "Axes", marks: Sequence[Mark], most_names: int = 40, lines: Sequence[tuple[Point, Point]] = ()
+) -> list[Any]:
+    """Draw places, and their names where these have room: to a side on which they lie on nothing, on a line if need be.
 
     Names come in the order of the marks; one that has no room on any side is left out. The figure's size and the axes'
     limits must be set.
@@ -186,29 +190,46 @@ def draw_marks(ax: "Axes", marks: Sequence[Mark], most_names: int = 40) -> list[
         )  # fmt: skip
         half = 0.6 * mark.size_pt * unit
         taken.append((x - half, y - half, x + half, y + half))
+    crossed = [box for line in lines for box in _along(ax, line)]
     written = []
     for mark in [m for m in marks if m.name][:most_names]:
         away = 0.5 * mark.size_pt + 3.5
-        for offset, across, up in (
+        sides: tuple[tuple[Point, Any, Any], ...] = (
             ((away, 3.0), "left", "bottom"), ((-away, 3.0), "right", "bottom"),
             ((away, -3.0), "left", "top"), ((-away, -3.0), "right", "top"),
             ((0.0, away), "center", "bottom"), ((0.0, -away), "center", "top"),
-        ):  # fmt: skip
-            text = ax.annotate(
-                style.drawable(mark.name), (mark.x_km, mark.y_km), offset, textcoords="offset points", ha=across,
-                va=up, fontsize=style.TEXT_PT, fontweight=mark.weight, color=style.INK, path_effects=halo, zorder=7,
-            )  # fmt: skip
-            box = text.get_window_extent(renderer)
+        )  # fmt: skip
+        text = ax.annotate(
+            style.drawable(mark.name), (mark.x_km, mark.y_km), (0.0, 0.0), textcoords="offset points",
+            fontsize=style.TEXT_PT, fontweight=mark.weight, color=style.INK, path_effects=halo, zorder=7,
+        )  # fmt: skip
+        free = None
+        for (offset, across, up), barred in [(s, b) for b in ([*taken, *crossed], taken) for s in sides]:
+            text.set_position(offset)
+            text.set_horizontalalignment(across)
+            text.set_verticalalignment(up)
+            box = _corners(text, renderer)
             inside = (
-                box.x0 >= frame_box.x0 and box.x1 <= frame_box.x1 and box.y0 >= frame_box.y0
-                and box.y1 <= frame_box.y1
+                box[0] >= frame_box.x0 and box[2] <= frame_box.x1 and box[1] >= frame_box.y0
+                and box[3] <= frame_box.y1
             )  # fmt: skip
-            if inside and not any(_meet((box.x0, box.y0, box.x1, box.y1), t) for t in taken):
-                taken.append((box.x0, box.y0, box.x1, box.y1))
-                written.append(text)
+            if inside and not any(_meet(box, t) for t in barred):
+                free = box
                 break
+        if free is None:
             text.remove()
+        else:
+            taken.append(free)
+            written.append(text)
     return written
+
+
+def _along(ax: "Axes", line: tuple[Point, Point]) -> list[Box]:
+    """Small boxes along a line, in pixels."""
+    start, end = ax.transData.transform(line)
+    steps = max(int(np.hypot(*(end - start)) / 5.0), 1)
+    points = start + np.linspace(0.0, 1.0, steps + 1)[:, np.newaxis] * (end - start)
+    return [(x - 2.0, y - 2.0, x + 2.0, y + 2.0) for x, y in points.tolist()]
 
 
 def hide_crowded(ax: "Axes", labels: Sequence[Any], kept: Sequence[Any] = ()) -> None:

@@ -81,7 +81,7 @@ def draw_relay_map(ax: "Axes", result: RelaySiting) -> Any:
     box = _box(result)
     labels: list[Any] = []
     if _lined(result):
-        needed = float(np.nanmedian(margin - result.bands["spare_db"]))
+        needed = margin - result.bands["spare_db"]
         labels = draw_lines(ax, margin, needed, grid.cell_m)
     _hatched(ax, result, ruled_out)
     for ring in result.allowed.outlines:
@@ -218,11 +218,12 @@ def _ends(ax: "Axes", ends: Sequence[Place], box: Box) -> None:
 
 
 def _caption(result: RelaySiting) -> str:
+    lines = f"lines over margins smoothed by {SMOOTH_CELLS:g} cell, thick red where it is what is asked"
     parts = [
         "Numbers: spots checked in full, best first; red: hops over the best spot"
         + (", dashed over two relays (R1, R2)." if result.two is not None else "."),
         f"Cells of {result.grid.cell_m:g} m, each with its own terrain profiles and the model of a check; "
-        + (f"lines over margins smoothed by {SMOOTH_CELLS:g} cell; " if _lined(result) else "")
+        + (f"{lines}; " if _lined(result) else "")
         + "white: not looked at, or no height. Degrees: WGS 84.",
     ]
     if len(result.allowed.steps) > 1:
