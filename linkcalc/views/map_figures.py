@@ -98,7 +98,31 @@ def coverage_figure(result: CoverageResult) -> "Figure":
 
 
 def draw_coverage(ax: "Axes", result: CoverageResult, box: Box | None = None) -> Any:
-    """Draw margins over relief, contour lines, stations and graticule; return what the key is made from."""
+    """Draw margins over relief, contour lines, stations and graticule.
+
+    Parameters
+    ----------
+    ax : Axes
+        In its final place: names are set where they have room.
+    result : CoverageResult
+    box : tuple of four floats, km, optional
+        West, south, east and north of the middle; by default all that has an answer.
+
+    Returns
+    -------
+    ScalarMappable
+        What a colour bar is made from.
+
+    Examples
+    --------
+    >>> import linkcalc as lc
+    >>> from linkcalc.area.coverage import plan_coverage
+    >>> plan = lc.load_plan(lc.sample_path("plain"))
+    >>> cover = plan_coverage(plan, "pump shed", 200.0, cell_m=40.0, use_numba=False)
+    >>> figure = style.new_figure(6.0, 6.0)
+    >>> key = draw_coverage(figure.add_axes((0.15, 0.1, 0.7, 0.8)), cover)
+    >>> bar = figure.colorbar(key, label="fade margin, dB")
+    """
     margin = result.bands["margin_db"]
     shown = draw_shades(ax, margin, result.bands["ground_m"].astype(float), result.cell_m)
     labels = draw_lines(ax, margin, result.bands["required_margin_db"], result.cell_m)
@@ -109,7 +133,13 @@ def draw_coverage(ax: "Axes", result: CoverageResult, box: Box | None = None) ->
 
 
 def draw_verdicts(ax: "Axes", result: CoverageResult, box: Box | None = None) -> None:
-    """Draw what closes, is at risk and does not close over relief, and where the best station changes."""
+    """Draw what closes, is at risk and does not close over relief, and where the best station changes.
+
+    Parameters
+    ----------
+    ax, result, box
+        As for `draw_coverage`.
+    """
     from matplotlib.colors import to_rgb
 
     verdict = result.bands["verdict"]

@@ -178,8 +178,7 @@ def draw_marks(
     from matplotlib.patheffects import withStroke
 
     halo: list[Any] = [withStroke(linewidth=2.6, foreground=style.PAPER)]
-    renderer = ax.figure.canvas.get_renderer()  # type: ignore[attr-defined]
-    frame_box = ax.get_window_extent(renderer)
+    frame_box = ax.get_window_extent()
     unit = ax.figure.dpi / 72.0
     spots = ax.transData.transform([(m.x_km, m.y_km) for m in marks]) if marks else np.empty((0, 2))
     taken = []
@@ -208,7 +207,7 @@ def draw_marks(
             text.set_position(offset)
             text.set_horizontalalignment(across)
             text.set_verticalalignment(up)
-            box = _corners(text, renderer)
+            box = _corners(text)
             inside = (
                 box[0] >= frame_box.x0 and box[2] <= frame_box.x1 and box[1] >= frame_box.y0
                 and box[3] <= frame_box.y1
@@ -234,8 +233,7 @@ def _along(ax: "Axes", line: tuple[Point, Point]) -> list[Box]:
 
 def hide_crowded(ax: "Axes", labels: Sequence[Any], kept: Sequence[Any] = ()) -> None:
     """Hide labels that lie on names, on a station's mark, or on labels before them."""
-    renderer = ax.figure.canvas.get_renderer()  # type: ignore[attr-defined]
-    taken = [_corners(text, renderer) for text in kept]
+    taken = [_corners(text) for text in kept]
     for line in ax.lines:
         points = np.asarray(line.get_xydata())
         if line.get_marker() not in ("None", "", None) and len(points) == 1:
@@ -243,15 +241,15 @@ def hide_crowded(ax: "Axes", labels: Sequence[Any], kept: Sequence[Any] = ()) ->
             half = 0.6 * float(line.get_markersize()) * ax.figure.dpi / 72.0
             taken.append((x - half, y - half, x + half, y + half))
     for label in labels:
-        box = _corners(label, renderer)
+        box = _corners(label)
         if any(_meet(box, t) for t in taken):
             label.set_visible(False)
         else:
             taken.append(box)
 
 
-def _corners(text: Any, renderer: Any) -> Box:
-    box = text.get_window_extent(renderer)
+def _corners(text: Any) -> Box:
+    box = text.get_window_extent()
     return box.x0, box.y0, box.x1, box.y1
 
 
