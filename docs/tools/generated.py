@@ -61,6 +61,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     "Areas": (
         "area.coverage", "area.gridded", "area.geofiles", "area.scheduler", "area.distributed", "area.program", "area.land",
         "area.losses", "area.margins", "area.kernels", "area.height_pairs", "area.access", "area.geojson",
+        "area.relief",
     ),
     "Relays": (
         "area.relay_siting", "area.relay", "area.relay_chain", "area.relay_plan", "area.relay_result",
