@@ -19,7 +19,7 @@ def check(
         Path | None,
         typer.Option(
             metavar="DIR",
-            help="Folder for pictures (SVG, PNG), report.txt, result.json, and a map of the links, also as GeoJSON and KML.",
+            help="Folder for pictures (SVG, PNG), report.txt, result.json and a map of the links (also GeoJSON, KML).",
         ),
     ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print the whole result as JSON.")] = False,
