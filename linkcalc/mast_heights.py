@@ -117,7 +117,7 @@ class HeightTable(Answer):
     """The pair with most to spare."""
     assumed: tuple[Assumption, ...]
 
-    def rows(self) -> list[dict[str, Any]]:
+    def to_rows(self) -> list[dict[str, Any]]:
         """Return a row for each pair of heights."""
         near, far = np.meshgrid(self.near_height_m, self.far_height_m, indexing="ij")
         columns = {"near_height_m": near, "far_height_m": far, "margin_db": self.margin_db,

@@ -83,6 +83,14 @@ def draw_heights(ax: "Axes", table: HeightTable) -> "Axes":
     Returns
     -------
     Axes
+
+    Examples
+    --------
+    >>> import linkcalc as lc
+    >>> from matplotlib.figure import Figure
+    >>> table = lc.heights(lc.sample_path("plain"), highest_m=6.0, step_m=1.0)
+    >>> len(lc.draw_heights(Figure().add_subplot(), table).collections) > 0
+    True
     """
     from matplotlib.ticker import FuncFormatter, MaxNLocator
 

@@ -116,11 +116,9 @@ def draw_coverage(ax: "Axes", result: CoverageResult, box: Box | None = None) ->
     Examples
     --------
     >>> import linkcalc as lc
-    >>> from linkcalc.area.coverage import plan_coverage
-    >>> plan = lc.load_plan(lc.sample_path("plain"))
-    >>> cover = plan_coverage(plan, "pump shed", 200.0, cell_m=40.0, use_numba=False)
+    >>> found = lc.coverage(lc.sample_path("plain"), "pump shed", radius_m=200.0, cell_m=40.0)
     >>> figure = style.new_figure(6.0, 6.0)
-    >>> key = draw_coverage(figure.add_axes((0.15, 0.1, 0.7, 0.8)), cover)
+    >>> key = draw_coverage(figure.add_axes((0.15, 0.1, 0.7, 0.8)), found)
     >>> bar = figure.colorbar(key, label="fade margin, dB")
     """
     margin = result.bands["margin_db"]
