@@ -118,8 +118,8 @@ def draw_coverage(ax: "Axes", result: CoverageResult, box: Box | None = None) ->
     >>> import linkcalc as lc
     >>> found = lc.coverage(lc.sample_path("plain"), "pump shed", radius_m=200.0, cell_m=40.0)
     >>> figure = style.new_figure(6.0, 6.0)
-    >>> key = draw_coverage(figure.add_axes((0.15, 0.1, 0.7, 0.8)), found)
-    >>> bar = figure.colorbar(key, label="fade margin, dB")
+    >>> ax = figure.add_axes((0.15, 0.1, 0.7, 0.8))
+    >>> bar = figure.colorbar(draw_coverage(ax, found), ax=ax, label="fade margin, dB")
     """
     margin = result.bands["margin_db"]
     shown = draw_shades(ax, margin, result.bands["ground_m"].astype(float), result.cell_m)
