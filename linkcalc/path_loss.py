@@ -1086,17 +1086,23 @@ def p1812_loss_db(path: PathLoss, time_percent: float = 50.0) -> float:
 
 def two_ray_db(path: PathLoss) -> float:
     """Two-ray loss of a path that mirrors, with its peaks and nulls."""
+    return float(two_ray_over_heights_db(path, path.heights_m[1]))
+
+
+def two_ray_over_heights_db(path: PathLoss, far_m: ArrayLike) -> Floats:
+    """The same for other heights of the far antenna over the ground that mirrors; NaN where it is below it."""
     mirror, profile, s = path.reflection, path.profile, path.situation
     assert mirror is not None
     away_m = np.abs(profile.distance_m - mirror.distance_m)
     # half way between two points both count, so that the path is the same from either end
     at_sea = (profile.zone[away_m <= away_m.min() + 1e-6 * profile.length_m] == _SEA).all()
     constants = ground.ground_constants("sea_water" if at_sea else s.ground, s.frequency_hz)
-    return float(
+    over_m = mirror.rx_height_m + np.asarray(far_m, dtype=np.float64) - path.heights_m[1]
+    lost_db = np.asarray(
         two_ray.two_ray_loss_db(
             mirror.surface_distance_m,
             mirror.tx_height_m,
-            mirror.rx_height_m,
+            np.where(over_m > 0.0, over_m, mirror.rx_height_m),
             s.frequency_hz,
             relative_permittivity=constants.relative_permittivity,
             conductivity_s_m=constants.conductivity_s_m,
@@ -1106,6 +1112,7 @@ def two_ray_db(path: PathLoss) -> float:
             surface_wave=True,
         )
     )
+    return np.where(over_m > 0.0, lost_db, np.nan)
 
 
 def irregular_terrain_db(path: PathLoss) -> float:

@@ -245,19 +245,15 @@ class Cases:
         moved = tuple((p.name, value) for p, value in changes.items() if p.moves)
         if moved not in self._grounds:
             self._grounds[moved] = self._ground(plan, dict(moved).get(DISTANCE))
+        for p, values in along.items():
+            for place in p.places:
+                plan = _copied(plan, place, p.to_plan(values))
         near, far = plan.station
         whole, link = self._loaded.plan, plan.link[0]
         near, far = (
             with_longer_feeder(s, self._grows_from.get(end, math.inf))
             for end, s in zip(ENDS, (near, far), strict=True)
         )
-        if along:
-            plan = plan.model_copy(update={"station": [near, far]})
-            for p, values in along.items():
-                for place in p.places:
-                    plan = _copied(plan, place, p.to_plan(values))
-            near, far = plan.station
-            link = plan.link[0]
         profile, azimuth, back_azimuth, shown = self._grounds[moved]
         case = LinkCase(link, near, far, plan.conditions, profile, azimuth, back_azimuth, whole.regulation)
         return replace(case, sent=sent_over(whole, link), shown=shown)
@@ -391,6 +387,7 @@ class Grid:
         shape = tuple(n if p else 1 for n, p in zip(self.shape, touching, strict=True))
         power = [p is not None and p.name in (_POWER, f"{end}.{_POWER}") for p in touching]
         counted, other = np.empty(shape), np.empty(shape, dtype=np.bool_)
+        known: dict[Any, tuple[Floats, NDArray[np.bool_]]] = {}
         for index in np.ndindex(tuple(1 if w else n for n, w in zip(shape, power, strict=True))):
             changes = {
                 p: v[i]
@@ -404,7 +401,14 @@ class Grid:
             )
             # an axis of one where the power is not varied
             here = tuple(slice(None) if w else slice(i, i + 1) for i, w in zip(index, power, strict=True))
-            for whole, found in zip((counted, other), lawful_powers(case, end, planned), strict=True):
+            # a height bears on the limits by the feeder alone
+            but_heights = (
+                i for i, p in zip(index, touching, strict=True) if p is None or p.name not in _HEIGHTS
+            )
+            key = (*but_heights, case.station(end).feeder)
+            if key not in known:
+                known[key] = lawful_powers(case, end, planned)
+            for whole, found in zip((counted, other), known[key], strict=True):
                 whole[here] = found.reshape(whole[here].shape)
         return [counted, other]
 
@@ -467,7 +471,7 @@ def _station(grid: Grid, end: End, power_dbm: Floats) -> _Station:
             for value in (np.round(sum(rows), DECIMALS), *(together_db(parts, kind) ** 2 for kind in _KINDS))
         )
 
-    (feeder_db,) = grid.over(f"feeder, {end}", lambda c: (total_db(c.feeder_terms(end, "transmitter")),))
+    (feeder_db,) = grid.over(f"feeder, {end}", lambda c: (c.feeder_db(end),))
     (antenna_db,) = grid.over_ends(f"antenna, {end}", lambda c, found: (c.antenna_db(end, found),))
     return _Station(power_dbm, feeder_db + antenna_db, *grid.over(f"noise, {end}", noise))
 

@@ -25,6 +25,7 @@ from linkcalc.path_loss import (
     profile_losses,
     spread_db,
     two_ray_db,
+    two_ray_over_heights_db,
 )
 from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
 from linkcalc.plan.wording import element
@@ -50,6 +51,7 @@ from linkcalc.terrain.land_cover import REACH_M, Layers, close, neighbourhood, o
 from linkcalc.terrain.profile import Profile, cut_profile, read_profile_csv, with_obstacles
 from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, open_mosaic
 from linkcalc.uncertainty import after_reading_db, contributors
+from linkcalc.units import SPEED_OF_LIGHT_M_S
 
 CAUTIONS = (
     "A radio link is not a safety function and not an emergency stop. Fit an independent, hard-wired "
@@ -64,6 +66,10 @@ _QUANTILE_90 = 1.6449
 
 _SURVEY_TOLERANCE = 0.03
 """Share by which a surveyed length may differ from that between the positions, unremarked."""
+
+POINTS_PER_LOBE = 40
+"""Of a picture over heights: fewer draw a saw-tooth that is not there."""
+MOST_POINTS = 4000
 
 DEEP_NULL_DB = 3.0
 """A two-ray null that takes so much more than the median is worth a warning."""
@@ -625,4 +631,16 @@ def _height_sweep(case: LinkCase) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     heights_m = np.unique(np.append(np.linspace(0.5, top_m, 80), case.far.antenna_height_m))
     found = profile_losses(case.profile, case.situation, case.near.antenna_height_m, heights_m)
     margins_db = np.minimum(*case.margins_db(found))
-    return heights_m, margins_db, margins_db
+    mirror = case.path.reflection
+    if mirror is None:
+        return heights_m, margins_db, margins_db
+    # the path differs by a wavelength from one null to the next: so many points show each as it is
+    lobe_m = SPEED_OF_LIGHT_M_S / case.frequency_hz * mirror.surface_distance_m / (2.0 * mirror.tx_height_m)
+    count = min(math.ceil(POINTS_PER_LOBE * top_m / lobe_m), MOST_POINTS)
+    fine_m = np.unique(np.append(heights_m, np.linspace(heights_m[0], top_m, max(count, 2))))
+    bare_db = found.free_space_db + found.ground_db
+    margin_db, bare_db, seen = (
+        np.interp(fine_m, heights_m, v) for v in (margins_db, bare_db, found.clearance_ratio)
+    )
+    raw_db = margin_db + bare_db - two_ray_over_heights_db(case.path, fine_m)
+    return fine_m, margin_db, np.where((seen > 0.0) & np.isfinite(raw_db), raw_db, margin_db)

@@ -72,7 +72,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     "Areas": (
         "area.coverage", "area.gridded", "area.geofiles", "area.scheduler", "area.distributed", "area.program",
         "area.land", "area.losses", "area.margins", "area.kernels", "area.height_pairs", "area.access",
-        "area.geojson",
+        "area.geojson", "area.relief",
     ),
     "Relays": (
         "area.relay_siting", "area.relay", "area.relay_chain", "area.relay_plan", "area.relay_result",
@@ -354,8 +354,9 @@ def plan_page() -> str:
 
     intro = [
         "# The plan file", "",
-        "A plan is a TOML file. `linkcalc new site.toml` writes one with comments; `linkcalc schema` prints",
-        "the JSON Schema, made from the same sections as this page. Units are in the names of the keys.",
+        "A plan is a TOML file. `linkcalc new site.toml` writes one with the keys that matter, `--full` with",
+        "all of them; `linkcalc schema` prints the JSON Schema, made from the same sections as this page, by",
+        "which editors complete and mark keys. Units are in the names of the keys.",
         "A key whose default is *assumed* is listed in every report with its source; a key without a default",
         "must be given. A key that is not listed here is refused, and the nearest one is named.", "",
     ]  # fmt: skip
@@ -368,7 +369,7 @@ def fleet_page() -> str:
 
     intro = [
         "# The fleet file", "",
-        "A fleet is a TOML file for [`linkcalc fleet`](../fleet.md); `linkcalc schema --fleet` prints its",
+        "A fleet is a TOML file for [`linkcalc fleet`](../fleet.md); `linkcalc schema fleet` prints its",
         "JSON Schema. What it shares with [the plan file](plan_file.md) means the same.", "",
     ]  # fmt: skip
     return "\n".join([*intro, *_keys_of(Fleet)])

@@ -173,7 +173,8 @@ def load_plan(path: str | os.PathLike[str], settings: Sequence[str] = ()) -> Loa
         raise PlanError(printable(f"{path}: {error}")) from None
     digest = hashlib.sha256(b"\n".join([raw, *(s.encode() for s in settings)])).hexdigest()
     notes = (*(f"set for this run, not as in the file: {s}" for s in settings), *plan_notes(plan))
-    return LoadedPlan(plan, path, path.parent, digest, assumed_values(plan), notes, settings=tuple(settings))
+    assumed = (*assumed_values(plan), *_starter_profiles(plan, path.parent))
+    return LoadedPlan(plan, path, path.parent, digest, assumed, notes, settings=tuple(settings))
 
 
 def _set_plan(data: Mapping[str, Any], base_dir: Path, settings: Sequence[str]) -> Plan:
@@ -305,6 +306,20 @@ def _missing_files(plan: Plan, base_dir: Path) -> Iterator[Fault]:
             yield from missing_file(
                 f"{element('link', index, link.name)} profile_csv", link.profile_csv, base_dir
             )
+
+
+def _starter_profiles(plan: Plan, base_dir: Path) -> "Iterator[Assumption]":
+    """Surveyed profiles that are the invented one."""
+    if not plan.starter:
+        return
+    from linkcalc.plan.starter import SOURCE, starter_profile
+    from linkcalc.result import Assumption
+
+    invented = starter_profile().encode()
+    for index, link in enumerate(plan.link):
+        if link.profile_csv is not None and (base_dir / link.profile_csv).read_bytes() == invented:
+            key = f"{element('link', index, link.name)} profile_csv"
+            yield Assumption(key, link.profile_csv, SOURCE)
 
 
 def missing_rasters(terrain: Terrain, base_dir: Path) -> Iterator[Fault]:

@@ -446,7 +446,7 @@ def _profile_digest(profile: Profile) -> str:
 
 
 def _concerns(key: str, plan: Plan, link: Link) -> bool:
-    """Whether a default matters to this link."""
+    """Whether what was assumed matters to this link."""
     ours = {link.from_, link.to}
     others = [f"station {quoted(s.name)} " for s in plan.station if s.name not in ours]
     others += [f"link {quoted(k.name)} " for k in plan.link if k.name != link.name]

@@ -97,6 +97,14 @@ text: str = lc.propagation.free_space.free_space_loss_db(1e3, 868e6)
 number: float = lc.propagation.free_space.free_space_loss_db([1e3, 2e3], 868e6)
 array: np.ndarray[Any, Any] = lc.radio.css.time_on_air_s(16, spreading_factor=9, bandwidth_hz=125e3)
 lc.radio.css.time_on_air_s(16, spreading_factor=9, bandwidth_hz=125e3, nonsense=3)
+lc.sample("site.toml", {"sf": [7, 9]}, draws="many")
+lc.loss_model(3)
+lc.forget_loss_model(3)
+lc.readings_from([], lc.load_plan("site.toml"), link=3)
+lc.readings_frame("readings.csv")
+lc.compare_measured(3, {"level": 120.0})
+lc.profile_of_array([1.0, 2.0], (0.0, 0.0), (0.0, 0.1))
+lc.clearance_of("profile.csv", 868e6, (4.0, 6.0))
 """
 
 
