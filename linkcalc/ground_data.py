@@ -14,6 +14,7 @@ from linkcalc.plan import Station
 from linkcalc.plan.loading import tables_of, unlocated_plan
 from linkcalc.sites import Site, read_sites
 from linkcalc.terrain import geodesy, local_copy, sources
+from linkcalc.terrain.land_cover import CLASSES
 from linkcalc.terrain.open_sets import TERRAIN_KEYS, Bounds, Kind, OpenSet, kind_of_file
 from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, open_mosaic
 from linkcalc.terrain.sources import Source
@@ -180,7 +181,7 @@ def in_folder(folder: Path, bounds: Bounds, base_dir: Path) -> Found:
     Returns
     -------
     Found
-        What is bare ground, surface and canopy is told by the files' names.
+        What is bare ground, surface, canopy and land cover is told by the files' names.
 
     Raises
     ------
@@ -191,10 +192,10 @@ def in_folder(folder: Path, bounds: Bounds, base_dir: Path) -> Found:
     others, unfit = 0, []
     for source in sources.sources([folder.resolve()]):
         kind = kind_of_file(source.name)
-        if kind in ("unused", "land_cover"):
+        if kind == "unused":
             continue
         try:
-            meets = _meets(source, bounds, "canopy" if kind == "canopy" else "ground")
+            meets = _meets(source, bounds, "ground" if kind == "unknown" else kind)
         except TerrainError as error:
             unfit.append(str(error))
             continue
@@ -202,10 +203,12 @@ def in_folder(folder: Path, bounds: Bounds, base_dir: Path) -> Found:
             by_kind.setdefault(kind, []).append(_name_in_plan(source, base_dir))
         else:
             others += 1
-    if not by_kind:
+    if not {"ground", "surface", "unknown"} & set(by_kind):
         why = f"; {unfit[0]}" if unfit else ""
+        what = ", ".join(kind.replace("_", " ") for kind in by_kind)
+        more = f" with heights of the ground ({what} does)" if by_kind else ""
         raise TerrainError(
-            f"{folder}: none of its {others + len(unfit)} rasters reaches into the area of the plan{why}"
+            f"{folder}: none of its {others + len(unfit)} rasters{more} reaches into the area of the plan{why}"
         )
     found = Found(notes=[f"left out: {line}" for line in unfit])
     _sort_in(found, by_kind)
@@ -214,7 +217,8 @@ def in_folder(folder: Path, bounds: Bounds, base_dir: Path) -> Found:
 
 def _meets(source: Source, bounds: Bounds, kind: Kind) -> bool:
     limits = CANOPY_LIMITS_M if kind == "canopy" else GROUND_LIMITS_M
-    with open_mosaic([source.location], limits_m=limits) as mosaic:
+    classes = dict.fromkeys(CLASSES, 0.0) if kind == "land_cover" else None
+    with open_mosaic([source.location], limits_m=limits, classes=classes) as mosaic:
         return mosaic.rasters[0].meets(*bounds)
 
 
@@ -304,7 +308,10 @@ def from_server(
             continue
         else:
             say(f"reading from {url}")
-            content = local_copy.copied(Source(url, f"/vsicurl/{url}", url), bounds, network=True)
+            classes = dict.fromkeys(CLASSES, 0.0) if kind == "land_cover" else None
+            content = local_copy.copied(
+                Source(url, f"/vsicurl/{url}", url), bounds, network=True, classes=classes
+            )
             if content is None:
                 absent.append(url.rsplit("/", 1)[1])
                 continue

@@ -2,9 +2,9 @@
 
 import math
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import ndtri
@@ -12,12 +12,14 @@ from scipy.special import ndtri
 from linkcalc._version import __version__
 from linkcalc.advice import advise
 from linkcalc.budget import Budget
-from linkcalc.errors import OutOfRangeWarning
+from linkcalc.errors import DomainError, OutOfRangeWarning
 from linkcalc.judgement import judge as judge_direction
 from linkcalc.legal import Excess, lawful
-from linkcalc.link_case import LinkCase, feeder_loss_db
+from linkcalc.link_case import LinkCase, feeder_loss_db, shown_surroundings
+from linkcalc.own_models import RULES
 from linkcalc.path_loss import (
     SHARED,
+    Surroundings,
     clearance,
     every_model,
     profile_losses,
@@ -25,16 +27,29 @@ from linkcalc.path_loss import (
     two_ray_db,
     two_ray_over_heights_db,
 )
-from linkcalc.plan import Link, LoadedPlan, Station
+from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
+from linkcalc.plan.wording import element
 from linkcalc.propagation import fresnel, noise, refractivity
 from linkcalc.reliability import mean_success
+from linkcalc.remedies import Check, remedies
 from linkcalc.requirement import VERDICTS, Requirement
-from linkcalc.result import Direction, Drawing, LinkResult, PathFacts, Result, VerdictWord
+from linkcalc.result import (
+    MODEL_NAMES,
+    Advice,
+    Assumption,
+    Direction,
+    Drawing,
+    LinkResult,
+    PathFacts,
+    Result,
+    VerdictWord,
+)
 from linkcalc.rules.traffic import sent_over
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.cell_size import cell_error
+from linkcalc.terrain.land_cover import REACH_M, Layers, close, neighbourhood, open_land_cover
 from linkcalc.terrain.profile import Profile, cut_profile, read_profile_csv, with_obstacles
-from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, Mosaic, open_mosaic
+from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, open_mosaic
 from linkcalc.uncertainty import after_reading_db, contributors
 from linkcalc.units import SPEED_OF_LIGHT_M_S
 
@@ -59,14 +74,18 @@ MOST_POINTS = 4000
 DEEP_NULL_DB = 3.0
 """A two-ray null that takes so much more than the median is worth a warning."""
 
+_NULL_STEP_M = 0.25
 
-def check_plan(loaded: LoadedPlan) -> Result:
-    """Answer every link of a plan.
+
+def check_plan(loaded: PlanLike, *, advice: bool = True) -> Result:
+    """Answer every link of a plan; `linkcalc.check` also answers its other sections.
 
     Parameters
     ----------
-    loaded : LoadedPlan
-        From `linkcalc.plan.load_plan`.
+    loaded : path, mapping, Plan or LoadedPlan
+    advice : bool
+        Whether remedies are sought and the margin over heights is worked out for its picture: most of the time of
+        a check, and not wanted where only the numbers are.
 
     Returns
     -------
@@ -84,24 +103,58 @@ def check_plan(loaded: LoadedPlan) -> Result:
     >>> link.verdict, link.path.model, len(link.directions)
     ('at_risk', 'delta_bullington', 2)
     """
+    loaded = as_plan(loaded)
     plan = loaded.plan
     with recorded_notes() as general, open_terrain(loaded) as terrain:
-        links = tuple(check_link(case) for case in cases(loaded, terrain))
+        found = list(cases(loaded, terrain))
+        links = tuple(check_link(case, advice=advice) for case in found)
+        if advice:
+            links = tuple(
+                with_remedies(link, case, loaded, terrain) for link, case in zip(links, found, strict=True)
+            )
     return Result(
         title=plan.title,
         plan_file=loaded.path.name,
         plan_digest=loaded.digest,
         linkcalc_version=__version__,
         links=links,
-        assumed=loaded.assumed,
+        assumed=assumed_of(loaded, found),
         warnings=(*loaded.notes, *general),
         cautions=CAUTIONS,
+        positions_deg={s.name: position_deg(s) for s in plan.station if s.positioned},
     )
 
 
+def assumed_of(loaded: LoadedPlan, found: Iterable[LinkCase]) -> tuple[Assumption, ...]:
+    """What a plan's answer rests on that nobody said, with what rasters show around its stations."""
+    names = [station.name for station in loaded.plan.station]
+    shown = {}
+    for case in found:
+        for station, kind in ((case.near, case.situation.near), (case.far, case.situation.far)):
+            if kind.shown:
+                key = f"{element('station', names.index(station.name), station.name)} surroundings"
+                source = f"{kind.shown}, by raster; Rec. ITU-R P.2108, section 3.1"
+                shown[key] = Assumption(key, f"{kind.kind}, {kind.top_m:g} m", source)
+    listed = {a.key for a in loaded.assumed}
+    higher = (a for key, a in shown.items() if key not in listed)
+    return (*(shown.get(a.key, a) for a in loaded.assumed), *higher)
+
+
+def with_remedies(result: LinkResult, case: LinkCase, loaded: LoadedPlan, terrain: Layers) -> LinkResult:
+    """A link's result with what makes it close, where it does not (`linkcalc.remedies`)."""
+    if result.verdict == "closes":
+        return result
+
+    def case_of(plan: Plan, link: Link) -> LinkCase:
+        return link_case(replace(loaded, plan=plan), link, terrain)
+
+    with recorded_notes():  # what is only tried may leave a model's range
+        return replace(result, remedies=remedies(case, loaded.plan, Check(decide, case_of)))
+
+
 @contextmanager
-def open_terrain(loaded: LoadedPlan) -> Iterator[tuple[Mosaic, Mosaic, Mosaic]]:
-    """Open the plan's rasters once for all links: ground, surface, canopy."""
+def open_terrain(loaded: LoadedPlan) -> Iterator[Layers]:
+    """Open the plan's rasters once for all links."""
     t = loaded.plan.terrain
     with ExitStack() as stack:
         ground, surface, canopy = (
@@ -112,16 +165,18 @@ def open_terrain(loaded: LoadedPlan) -> Iterator[tuple[Mosaic, Mosaic, Mosaic]]:
                 (t.canopy_rasters, CANOPY_LIMITS_M),
             )
         )
-        yield ground, surface, canopy
+        cover = open_land_cover(t.land_cover_rasters, loaded.base_dir, network=t.network)
+        stack.callback(close, cover)
+        yield Layers(ground, surface, canopy, cover)
 
 
-def cases(loaded: LoadedPlan, terrain: tuple[Mosaic, Mosaic, Mosaic]) -> Iterator[LinkCase]:
+def cases(loaded: LoadedPlan, terrain: Layers) -> Iterator[LinkCase]:
     """Every link of a plan on its ground."""
     for link in loaded.plan.link:
         yield link_case(loaded, link, terrain)
 
 
-def link_case(loaded: LoadedPlan, link: Link, terrain: tuple[Mosaic, Mosaic, Mosaic]) -> LinkCase:
+def link_case(loaded: LoadedPlan, link: Link, terrain: Layers) -> LinkCase:
     """One link of a plan on its ground."""
     plan = loaded.plan
     near, far = plan.station_named(link.from_), plan.station_named(link.to)
@@ -136,13 +191,13 @@ def link_case(loaded: LoadedPlan, link: Link, terrain: tuple[Mosaic, Mosaic, Mos
         both = near.positioned and far.positioned
         profile = _placed(surveyed, length_m, a, b) if both else surveyed
     else:
-        ground, surface, canopy = terrain
         profile = cut_profile(
             *a,
             *b,
-            ground,
-            surface_rasters=surface,
-            canopy_rasters=canopy,
+            terrain.ground,
+            surface_rasters=terrain.surface,
+            canopy_rasters=terrain.canopy,
+            land_cover=terrain.cover,
             surface_kind=plan.terrain.surface_kind,
             step_m=plan.terrain.step_m,
             largest_hole_m=plan.terrain.largest_hole_m,
@@ -152,7 +207,16 @@ def link_case(loaded: LoadedPlan, link: Link, terrain: tuple[Mosaic, Mosaic, Mos
     if link.obstacle:
         profile = with_obstacles(profile, link.obstacle)
     case = LinkCase(link, near, far, plan.conditions, profile, azimuth, back_azimuth, plan.regulation)
-    return replace(case, sent=sent_over(plan, link))
+    return replace(case, sent=sent_over(plan, link), shown=(_shown(near, terrain), _shown(far, terrain)))
+
+
+def _shown(station: Station, terrain: Layers) -> Surroundings | None:
+    """What land cover and canopy show around a station."""
+    if not station.positioned:
+        return None
+    here = position_deg(station)
+    found = neighbourhood(terrain, *here, REACH_M)
+    return shown_surroundings(found.around(*here)) if found.known else None
 
 
 def _placed(
@@ -186,25 +250,49 @@ def judge(case: LinkCase, *, second_opinions: bool = True) -> tuple[PathFacts, t
     return facts, (_direction(case, facts, back=False), _direction(case, facts, back=True))
 
 
-def check_link(case: LinkCase) -> LinkResult:
-    """Answer one link: verdict, both directions, path facts, advice."""
-    planned = case
-    case, over = lawful(planned)
-    with recorded_notes() as said:
-        facts, (there, back) = judge(case)
-    weaker = min(
-        (there, back),
-        key=lambda d: (VERDICTS.index(d.verdict), d.fade_margin_db - d.required_margin_db),
-    )
-    with recorded_notes():  # what is only tried for advice and pictures may leave a model's range
-        advice = advise(case, Requirement.of(case.link))
-        drawing = _drawing(case)
+@dataclass(frozen=True)
+class Decision:
+    """What decides about a link: nothing of it is words or pictures."""
+
+    verdict: VerdictWord
+    case: LinkCase
+    """With every transmitter within its legal power."""
+    over: tuple[Excess, ...]
+    facts: PathFacts
+    directions: tuple[Direction, Direction]
+
+    @property
+    def weaker(self) -> Direction:
+        """The direction that the verdict goes by."""
+        return min(
+            self.directions,
+            key=lambda d: (VERDICTS.index(d.verdict), d.fade_margin_db - d.required_margin_db),
+        )
+
+
+def decide(case: LinkCase, *, second_opinions: bool = False) -> Decision:
+    """Decide about one link: power over the legal limits does not count, other excess is at risk."""
+    case, over = lawful(case)
+    facts, directions = judge(case, second_opinions=second_opinions)
+    verdict: VerdictWord = min((d.verdict for d in directions), key=VERDICTS.index)
     # duty, dwell or channel that no turning down of the power mends
-    verdict: VerdictWord = weaker.verdict
     if verdict == "closes" and any(x.legal_dbm is None for x in over):
         verdict = "at_risk"
+    return Decision(verdict, case, over, facts, directions)
+
+
+def check_link(case: LinkCase, *, advice: bool = True) -> LinkResult:
+    """Answer one link: verdict, both directions, path facts, advice (see `check_plan`)."""
+    with recorded_notes() as said:
+        decision = decide(case, second_opinions=True)
+    case, over, facts, weaker = decision.case, decision.over, decision.facts, decision.weaker
+    with recorded_notes():  # what is only tried for advice and pictures may leave a model's range
+        given, refused = _given(case) if advice else ((), "")
+        drawing = _drawing(case, heights=advice)
     notes = [
         *(f"{x.station}: over the legal limits: {x.reason}" for x in over),
+        *_choice_note(case),
+        *([refused] if refused else []),
         *case.profile.notes,
         *_noise_note(case),
         *_bearing_note(case),
@@ -216,13 +304,13 @@ def check_link(case: LinkCase) -> LinkResult:
     ]
     return LinkResult(
         name=case.link.name,
-        verdict=verdict,
+        verdict=decision.verdict,
         headline=_headline(case, weaker, over),
         frequency_hz=case.frequency_hz,
         signal=case.signal.text,
         path=facts,
-        directions=(there, back),
-        advice=advice,
+        directions=decision.directions,
+        advice=given,
         warnings=tuple(dict.fromkeys(notes)),
         drawing=drawing,
     )
@@ -413,6 +501,32 @@ def _share_words(share: float) -> str:
     return "more than 99.9 %" if share > 0.999 else f"{math.floor(1000.0 * share) / 10.0:g} %"
 
 
+def _given(case: LinkCase) -> tuple[tuple[Advice, ...], str]:
+    """What would make it close, and why that was not looked for."""
+    try:
+        return advise(case, Requirement.of(case.link)), ""
+    except DomainError as error:
+        if case.conditions.governing_model == RULES:
+            raise
+        return (
+            (),
+            f"no remedies were sought, as the chosen model is not defined for all that is tried: {error}",
+        )
+
+
+def _choice_note(case: LinkCase) -> list[str]:
+    """That the plan chose the model, and what the rules would say."""
+    name = case.conditions.governing_model
+    if name == RULES:
+        return []
+    less_db = float(case.losses.rules_less_db[0])
+    return [
+        f"the path loss is that of {MODEL_NAMES.get(name, name)}, as this plan chooses (conditions.governing_model): "
+        f"linkcalc's rules, which were held against measured links, would lose {abs(less_db):.1f} dB "
+        f"{'less' if less_db > 0.0 else 'more'}; the choice is the planner's"
+    ]
+
+
 def _noise_note(case: LinkCase) -> list[str]:
     outside = sorted(
         {
@@ -447,9 +561,8 @@ def _season_note(case: LinkCase) -> list[str]:
 
 def _cells_note(case: LinkCase) -> list[str]:
     profile = case.profile
-    radius_m = float(
-        fresnel.fresnel_radius_m(profile.length_m / 2.0, profile.length_m / 2.0, case.frequency_hz)
-    )
+    half_m = profile.length_m / 2.0
+    radius_m = float(fresnel.fresnel_radius_m(half_m, half_m, case.frequency_hz))
     warning = cell_error(profile.cell_m, profile.length_m, radius_m).warning
     return [warning] if warning else []
 
@@ -463,7 +576,7 @@ def _null_note(case: LinkCase) -> list[str]:
         (
             height_m
             for height_m in case.far.antenna_height_m
-            + 0.25 * np.array([1, -1, 2, -2, 3, -3, 4, -4, 6, 8, 12])
+            + _NULL_STEP_M * np.array(sorted(range(-12, 13), key=abs))
             if height_m >= 1.0 and _out_of_null(case.with_heights(far_m=float(height_m)))
         ),
         None,
@@ -489,13 +602,13 @@ def _busy_note(case: LinkCase) -> list[str]:
     ]
 
 
-def _drawing(case: LinkCase) -> Drawing:
+def _drawing(case: LinkCase, *, heights: bool) -> Drawing:
     profile, s = case.profile, case.situation
     d = profile.distance_m
     back_m = d[-1] - d
     near_m, far_m = case.path.heights_m
     start, end = profile.ground_m[0] + near_m, profile.ground_m[-1] + far_m
-    heights_m, margins_db, raw_db = _height_sweep(case)
+    heights_m, margins_db, raw_db = _height_sweep(case) if heights else (np.empty(0),) * 3
     return Drawing(
         distance_m=d,
         ground_m=profile.ground_m,

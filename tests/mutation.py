@@ -2,9 +2,10 @@
 
     python -m tests.mutation [--module NAME [--tests FILE ...]] [--most N] [--seed N] [--jobs N]
 
-Each change turns one constant, comparison, sign, operation, extreme (min, max ...) or logical word of a
-module into another, in a copy of the repository. One that makes a test fail is caught. The exit code is 1 if
-fewer than nine in ten are. A change that alters nothing to be seen counts as missed, too: read the list.
+Each change turns one constant, comparison, sign, operation, extreme (min, max ...), choice or logical word of
+a module into another, in a copy of the repository. One that makes a test fail is caught. The exit code is 1 if
+fewer than nine in ten are. Left out is only what no answer can show (`_LOSES_NOTHING`, `_GUARDS`, `_nudge`,
+each with its reason); any other change that alters nothing to be seen counts as missed, too: read the list.
 """
 
 import argparse
@@ -30,13 +31,19 @@ TARGETS: dict[str, tuple[str, ...]] = {
     "linkcalc.link_case": ("tests/test_link_case.py", "tests/test_budget.py"),
     "linkcalc.uncertainty": ("tests/test_uncertainty.py",),
     "linkcalc.requirement": ("tests/test_requirement.py", "tests/test_verdict.py"),
+    "linkcalc.judgement": ("tests/test_judgement.py",),
+    "linkcalc.legal": ("tests/test_legal.py",),
     "linkcalc.reliability": ("tests/test_reliability.py",),
     "linkcalc.verdict": ("tests/test_verdict.py",),
-    "linkcalc.advice": ("tests/test_advice.py",),
+    "linkcalc.advice": ("tests/test_advice_figures.py", "tests/test_advice.py"),
+    "linkcalc.mast_heights": ("tests/test_heights.py",),
+    "linkcalc.site_level": ("tests/test_site_level.py",),
     "linkcalc.area.margins": ("tests/area/test_same_as_check.py", "tests/area/test_coverage.py"),
-    "linkcalc.tank.risk": ("tests/test_tank.py",),
-    "linkcalc.tank.solve": ("tests/test_tank.py",),
-    "linkcalc.messages": ("tests/test_messages.py",),
+    "linkcalc.operation.tank.risk": ("tests/test_tank.py",),
+    "linkcalc.operation.tank.solve": ("tests/test_tank.py",),
+    "linkcalc.operation.messages": ("tests/test_messages.py",),
+    "linkcalc.fleets.judge": ("tests/fleet/test_worked_out_and_played.py",),
+    "linkcalc.fleets.mends": ("tests/fleet/test_mends.py",),
     "linkcalc.exposure": ("tests/test_exposure.py",),
     "linkcalc.rules.limits": ("tests/rules",),
     "linkcalc.propagation.clutter": ("tests/propagation/test_clutter.py",),
@@ -49,7 +56,9 @@ _COMPARED = {
     ast.Lt: ">=", ast.LtE: ">", ast.Gt: "<=", ast.GtE: "<", ast.Eq: "!=", ast.NotEq: "==",
     ast.In: "not in", ast.NotIn: "in", ast.Is: "is not", ast.IsNot: "is",
 }  # fmt: skip
-_OPERATIONS = {ast.Add: ("+", "-"), ast.Sub: ("-", "+"), ast.Mult: ("*", "/"), ast.Div: ("/", "*")}
+_OPERATIONS = {
+    ast.Add: "-", ast.Sub: "+", ast.Mult: "/", ast.Div: "*", ast.BitAnd: "|", ast.BitOr: "&",
+}  # fmt: skip
 _OTHER_NAME = {
     a: b
     for pair in (("min", "max"), ("minimum", "maximum"), ("argmin", "argmax"), ("any", "all"),
@@ -58,6 +67,11 @@ _OTHER_NAME = {
 }  # fmt: skip
 _LOSES_NOTHING = (ast.Raise, ast.JoinedStr, ast.AnnAssign, ast.Import, ast.ImportFrom, ast.Assert)
 """What tests need not look at: wording, annotations (the value of an annotated name is looked at)."""
+
+_GUARDS = {"strict", "repr"}
+"""Arguments that change no answer: zip's own check of lengths, and how a record prints itself."""
+
+_NUDGE = 1e-6
 
 
 @dataclass(frozen=True)
@@ -97,16 +111,33 @@ def changes(source: str) -> list[Change]:
 
 def _looked_at(node: ast.AST) -> Iterator[ast.AST]:
     """All nodes below one, without what need not be looked at."""
+    if isinstance(node, ast.Call) and ast.unparse(node.func) in ("isinstance", "cast"):
+        return  # types, which mypy looks at
     for name, child in ast.iter_fields(node):
         if name in ("annotation", "returns", "decorator_list", "type_params"):
+            continue
+        if isinstance(node, ast.If) and name == "body" and ast.unparse(node.test) == "TYPE_CHECKING":
             continue
         for one in child if isinstance(child, list) else [child]:
             if isinstance(one, ast.AnnAssign) and one.value is not None:
                 yield one.value
                 yield from _looked_at(one.value)
+            elif isinstance(one, ast.keyword) and one.arg in _GUARDS:
+                continue
             elif isinstance(one, ast.AST) and not isinstance(one, _LOSES_NOTHING):
-                yield one
+                if not _nudge(one, node):
+                    yield one
                 yield from _looked_at(one)
+
+
+def _nudge(node: ast.AST, above: ast.AST) -> bool:
+    """Whether a constant only guards against rounding or a division by nothing: twice as much shows nowhere.
+
+    A factor is not one: it converts units.
+    """
+    factor = isinstance(above, ast.BinOp) and isinstance(above.op, ast.Mult | ast.Div | ast.Pow)
+    small = isinstance(node, ast.Constant) and isinstance(node.value, float) and 0.0 < node.value <= _NUDGE
+    return small and not factor
 
 
 def _changes_of(node: ast.AST, lines: Sequence[bytes]) -> Iterator[Change]:
@@ -124,7 +155,9 @@ def _changes_of(node: ast.AST, lines: Sequence[bytes]) -> Iterator[Change]:
         for left, right in zip(node.values, node.values[1:], strict=False):
             yield from _between(left, right, lines, word)
     elif isinstance(node, ast.BinOp) and type(node.op) in _OPERATIONS:
-        yield from _between(node.left, node.right, lines, _OPERATIONS[type(node.op)][1])
+        yield from _between(node.left, node.right, lines, _OPERATIONS[type(node.op)])
+    elif isinstance(node, ast.Call) and ast.unparse(node.func) == "np.where" and len(node.args) == 3:
+        yield from _exchanged(node.args[1], node.args[2], lines)
     elif isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.USub | ast.Not | ast.Invert):
         sign = "not " if isinstance(node.op, ast.Not) else "-"
         yield Change(node.lineno, node.col_offset, node.col_offset + len(sign), "")
@@ -154,6 +187,15 @@ def _between(left: ast.expr, right: ast.expr, lines: Sequence[bytes], new: str) 
     old = between.strip(" ()")
     start = begin + between.index(old)
     yield Change(right.lineno, start, start + len(old), new)
+
+
+def _exchanged(one: ast.expr, other: ast.expr, lines: Sequence[bytes]) -> Iterator[Change]:
+    """Two arguments of one line in each other's place."""
+    if len({one.lineno, one.end_lineno, other.lineno, other.end_lineno}) > 1:
+        return
+    line = lines[one.lineno - 1]
+    a, b, c, d = (one.col_offset, one.end_col_offset or 0, other.col_offset, other.end_col_offset or 0)
+    yield Change(one.lineno, a, d, (line[c:d] + line[b:c] + line[a:b]).decode())
 
 
 @dataclass(frozen=True)

@@ -60,7 +60,9 @@ def test_every_public_function_is_listed_under_one_phenomenon() -> None:
     assert len(set(listed)) == len(listed)
     assert groups.get("Everything else", []) == []
     physics = {
-        n for n in generated.every_module() if n.startswith(("propagation.", "radio.", "rules.", "tank."))
+        n
+        for n in generated.every_module()
+        if n.startswith(("propagation.", "radio.", "rules.", "operation."))
     }
     assert physics <= set(listed)
     page = generated.functions_page()

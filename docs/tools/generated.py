@@ -20,8 +20,9 @@ ROOT = Path(__file__).resolve().parents[2]
 
 PHENOMENA: dict[str, tuple[str, ...]] = {
     "The whole job": (
-        "plan.loading", "plan.in_python", "verdict", "result", "consequences", "reach_by_ground", "sweep",
-        "sweep_table", "sweep_parameters", "heights", "advice", "record", "sites", "sample_files", "files",
+        "plan.loading", "plan.in_python", "plan.values", "verdict", "answer", "result", "consequences",
+        "reach_by_ground", "sweeping", "sweep_table", "sweep_parameters", "mast_heights", "advice", "site.record",
+        "sites", "sample_files", "files",
     ),
     "Distance and clearance": ("propagation.free_space", "propagation.fresnel"),
     "Hills and obstacles": (
@@ -46,19 +47,19 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "terrain.land_cover", "terrain.sources", "terrain.open_sets", "terrain.local_copy", "ground_data",
     ),
     "Messages and the tank": (
-        "messages", "tank.loop", "tank.shapes", "tank.cycle", "tank.risk", "tank.simulate", "tank.solve",
-        "tank.answer",
+        "operation.messages", "operation.tank.loop", "operation.tank.shapes", "operation.tank.cycle",
+        "operation.tank.risk", "operation.tank.simulate", "operation.tank.solve", "operation.tank.answer",
     ),
     "Law, people and energy": (
         "rules.limits", "rules.table", "rules.plan_limits", "rules.traffic", "rules.starts", "legal",
-        "exposure", "energy", "plan_energy", "solar_winter",
+        "exposure", "radio.energy", "plan_energy", "solar_winter",
     ),
     "Measuring on site": (
-        "readings", "listening", "fitted", "survey", "site_level", "measured", "measured_table",
-        "fieldsheet", "compass", "walk_test", "acceptance",
+        "readings", "listening", "fitted", "site.survey", "site_level", "measured", "measured_table",
+        "site.fieldsheet", "compass", "walk_test", "site.acceptance",
     ),
     "Areas": (
-        "area.coverage", "area.geofiles", "area.scheduler", "area.distributed", "area.program", "area.land",
+        "area.coverage", "area.gridded", "area.geofiles", "area.scheduler", "area.distributed", "area.program", "area.land",
         "area.losses", "area.margins", "area.kernels", "area.height_pairs", "area.access", "area.geojson",
     ),
     "Relays": (
@@ -66,12 +67,12 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "area.relay_files",
     ),
     "Fleets": (
-        "fleet.answer", "fleet.network", "fleet.reach", "fleet.capture", "fleet.aloha", "fleet.levels",
-        "fleet.air", "fleet.contention", "fleet.simulate", "fleet.judge", "fleet.assign", "fleet.limits",
-        "fleet.mends",
+        "fleets.answer", "fleets.network", "fleets.reach", "fleets.capture", "fleets.aloha", "fleets.levels",
+        "fleets.air", "fleets.contention", "fleets.simulate", "fleets.judge", "fleets.assign", "fleets.limits",
+        "fleets.mends",
     ),
     "Pictures and text": (
-        "views.notebook", "views.figures", "views.sweep_figures", "views.heights_figures",
+        "views.notebook", "views.shown", "views.figures", "views.sweep_figures", "views.heights_figures",
         "views.map_figures", "views.range_figures", "views.relay_figures", "views.fleet_figures",
         "views.survey_figures", "views.messages_figures", "views.tank_figures", "views.energy_figures",
         "views.style", "views.text", "views.jsonout",
@@ -80,14 +81,34 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 """Modules by what a reader looks for; what is missing here is listed last, under "Everything else"."""
 
-_LEFT_OUT = ("cli", "plan", "views")
-"""Packages whose modules are no part of what is called from Python, unless listed above."""
+_LEFT_OUT = ("cli", "commands", "plan", "views")
+"""What is no part of what is called from Python, unless listed above; `commands` has the page of the face."""
+
+FACE: dict[str, tuple[str, ...]] = {
+    "What the commands answer": (
+        "check", "how_far", "heights", "sweep", "survey", "acceptance", "record", "fieldsheet", "coverage", "relay",
+        "fleet", "limits", "energy", "messages", "tank",
+    ),
+    "Plans": ("load_plan", "plan_from", "plan_of_facts", "load_fleet", "sample_path", "LoadedPlan", "Plan"),
+    "Ground": ("cut_profile", "profile_from", "read_profile_csv", "Profile"),
+    "Answers": ("Answer",),
+    "Pictures": (
+        "show", "draw_profile", "draw_budget", "draw_height", "draw_sweep", "draw_coverage", "draw_heights",
+    ),
+    "What can go wrong": (
+        "LinkcalcError", "PlanError", "TerrainError", "ReadingsError", "DomainError", "ArgumentError",
+        "OutOfRangeWarning",
+    ),
+    "Steps of a check": ("check_plan", "with_sections", "sweep_plan"),
+}  # fmt: skip
+"""The public names, as a user types them; the answers' own classes are listed under them."""
 
 
 def write_all(docs: Path) -> None:
     """Write every generated page below a documentation folder."""
     target = docs / "_generated"
     pages = {
+        "face.md": face_page(),
         "functions.md": functions_page(),
         "plan_file.md": plan_page(),
         "fleet_file.md": fleet_page(),
@@ -192,6 +213,47 @@ def summary(thing: Any) -> str:
     text = inspect.getdoc(thing) or ""
     first = " ".join(text.split("\n\n")[0].split())
     return first.split(". ")[0].rstrip(".")
+
+
+def face_page() -> str:
+    """Everything that `import linkcalc as lc` gives, under those names."""
+    import linkcalc as lc
+
+    lines = [
+        "# Public names", "",
+        "What `import linkcalc as lc` gives. These names stay; a change of one is announced in the changelog a",
+        "version before. The functions take a plan in any form: the path of a plan file, a dict of its tables, a",
+        "`Plan`, or what `load_plan` and `plan_from` return.", "",
+    ]  # fmt: skip
+    listed = {name for names in FACE.values() for name in names}
+    answers = [n for n in lc.__all__ if n not in listed and inspect.isclass(getattr(lc, n))]
+    for title, names in FACE.items():
+        lines += [f"## {title}", ""]
+        for name in names:
+            thing = getattr(lc, name)
+            kind = "function" if inspect.isfunction(thing) else "exception" if _is_error(thing) else "class"
+            if kind == "class" and name != "Answer":
+                lines += [f"{{py:obj}}`lc.{name} <{thing.__module__}.{name}>`: {_text(summary(thing))}.", ""]
+                continue
+            more = "\n   :members:\n   :no-undoc-members:" if name == "Answer" else "\n   :no-members:"
+            lines += ["```{eval-rst}", f".. auto{kind}:: linkcalc.{name}{more}", "```", ""]
+        if title == "Answers":
+            rows = [
+                (f"{{py:obj}}`lc.{n} <{getattr(lc, n).__module__}.{n}>`", _text(summary(getattr(lc, n))))
+                for n in answers
+            ]
+            lines += [*_table(("class", "what it is"), rows), ""]
+    lines += [
+        "## Physics",
+        "",
+        "`lc.propagation` and `lc.radio`: [functions by phenomenon](functions.md).",
+        "",
+    ]
+    return "\n".join(lines)
+
+
+def _is_error(thing: Any) -> bool:
+    return issubclass(thing, Exception)
 
 
 def functions_page() -> str:

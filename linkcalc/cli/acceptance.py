@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import screen
+from linkcalc.cli._shell import load_plan, screen
 from linkcalc.cli.survey import Direction, chosen_link
 from linkcalc.errors import LinkcalcError
 
@@ -71,7 +71,7 @@ def acceptance(
     """
     from json import dumps
 
-    from linkcalc import acceptance as tests
+    from linkcalc.site import acceptance as tests
     from linkcalc.views.jsonout import plain_data
     from linkcalc.views.survey_text import acceptance_report
 
@@ -104,16 +104,7 @@ def acceptance(
 
 def _planned(file: Path, name: str | None, direction: Direction) -> tuple[float, float | None]:
     """Time on air of one packet, and the shortest interval that the plan's region allows it."""
-    from dataclasses import replace
-
-    from linkcalc.plan import load_plan
-    from linkcalc.rules import plan_limits
-    from linkcalc.rules.limits import check
+    from linkcalc.rules.plan_limits import packet_of
 
     loaded = load_plan(file)
-    chosen = chosen_link(loaded, name)
-    answers = direction is Direction.back
-    end = next(e for e in plan_limits.ends(loaded.plan) if e.link == chosen.name and e.answers == answers)
-    packet = replace(end.transmission, tries=1, interval_s=None)
-    limits = check(packet, loaded.plan.regulation.region)
-    return packet.time_on_air_s, limits.shortest_interval_s
+    return packet_of(loaded.plan, chosen_link(loaded, name).name, answers=direction is Direction.back)

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import PlanArgument, screen
+from linkcalc.cli._shell import PlanArgument, load_plan, screen
 
 
 def energy(
@@ -32,7 +32,7 @@ def energy(
     from json import dumps
 
     from linkcalc import plan_energy
-    from linkcalc.plan import ChirpModulation, load_plan
+    from linkcalc.plan import ChirpModulation
     from linkcalc.plan.assumptions import still_the_starters
     from linkcalc.verdict import check_plan
     from linkcalc.views.energy_text import energy_report

@@ -75,7 +75,7 @@ def fleet(
     from linkcalc.cli._scheduler import chosen_scheduler
     from linkcalc.cli._shell import EXIT_CODES, screen
     from linkcalc.errors import LinkcalcError
-    from linkcalc.fleet.answer import answer
+    from linkcalc.fleets.answer import answer
     from linkcalc.plan.wording import printable
     from linkcalc.views.fleet_text import fleet_json, fleet_report, nodes_csv, reach_csv
 
@@ -111,8 +111,8 @@ def fleet(
 
 
 def _loaded(file: Path, plan: Path | None, link: str | None, interval_s: float | None) -> "LoadedFleet":
+    from linkcalc.cli._shell import load_plan, show_in
     from linkcalc.errors import PlanError
-    from linkcalc.plan import load_plan
     from linkcalc.plan.fleet import fleet_of_plan, load_fleet
     from linkcalc.plan.wording import quoted
 
@@ -124,7 +124,9 @@ def _loaded(file: Path, plan: Path | None, link: str | None, interval_s: float |
     if plan is None:
         if link is not None or interval_s is not None:
             raise PlanError("--link and --interval-s go with --plan; a fleet file says so itself")
-        return load_fleet(file)
+        loaded = load_fleet(file)
+        show_in(loaded.fleet.units)
+        return loaded
     if file.suffix.lower() == ".toml":
         raise PlanError(f"{file}: --plan goes with a list of nodes (CSV); a fleet file has its own sheds")
     if interval_s is not None and not 0.0 < interval_s <= 31_557_600.0:

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import EXIT_CODES, PlanArgument, screen
+from linkcalc.cli._shell import EXIT_CODES, PlanArgument, load_plan, screen
 
 
 def heights(
@@ -69,8 +69,7 @@ def heights(
     """
 
     from linkcalc.cli.survey import chosen_link
-    from linkcalc.heights import MastPrices, height_table
-    from linkcalc.plan import load_plan
+    from linkcalc.mast_heights import MastPrices, height_table
     from linkcalc.verdict import link_case, open_terrain
     from linkcalc.views.heights_text import heights_report
     from linkcalc.views.jsonout import section_json

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import screen
+from linkcalc.cli._shell import load_plan, screen
 from linkcalc.errors import LinkcalcError
 
 
@@ -53,7 +53,6 @@ def _print_plan(file: Path, region: str | None, json: bool) -> None:
     from json import dumps
 
     from linkcalc import exposure
-    from linkcalc.plan import load_plan
     from linkcalc.rules import plan_limits
     from linkcalc.views.limits_text import limits_report
 

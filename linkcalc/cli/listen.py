@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from linkcalc.cli._shell import EXIT_CODES, PlanArgument, screen
+from linkcalc.cli._shell import EXIT_CODES, PlanArgument, load_plan, screen
 from linkcalc.cli.survey import Direction, chosen_link, tell_refused
 from linkcalc.errors import LinkcalcError, ReadingsError
 
@@ -80,9 +80,8 @@ def listen(
     Exit code: as linkcalc survey; 2 bad input, or nothing heard.
     """
     from linkcalc.listening import Tally, csv_cells, line_reader, readings_of, template
-    from linkcalc.plan import load_plan
     from linkcalc.readings import read_readings
-    from linkcalc.survey import survey_link
+    from linkcalc.site.survey import survey_link
     from linkcalc.verdict import link_case, open_terrain
     from linkcalc.views.survey_text import survey_report
 

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import PlanArgument, screen
+from linkcalc.cli._shell import PlanArgument, load_plan, screen
 
 
 def messages(
@@ -29,8 +29,7 @@ def messages(
     A radio link is no safety function. Exit code: 0 whatever the answer, 2 bad input.
     """
 
-    from linkcalc import messages as fates
-    from linkcalc.plan import load_plan
+    from linkcalc.operation import messages as fates
     from linkcalc.verdict import check_plan
     from linkcalc.views.jsonout import section_json
     from linkcalc.views.messages_text import messages_report

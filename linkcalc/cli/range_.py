@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import screen
+from linkcalc.cli._shell import load_plan, screen
 from linkcalc.errors import LinkcalcError
 
 
@@ -62,7 +62,6 @@ def range_(
     Exit code: 0 whatever the answer, 2 bad input.
     """
 
-    from linkcalc.plan import load_plan
     from linkcalc.reach_by_ground import how_far, plan_of_facts
     from linkcalc.rules.starts import START
     from linkcalc.views.range_text import range_json, range_report

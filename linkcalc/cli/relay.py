@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from linkcalc.cli._scheduler import SchedulerOption, chosen_scheduler
-from linkcalc.cli._shell import EXIT_CODES, PlanArgument, screen
+from linkcalc.cli._shell import EXIT_CODES, PlanArgument, load_plan, screen
 from linkcalc.cli.coverage import Bar, make_folder, say_line
 
 
@@ -134,7 +134,7 @@ def relay(
     """
 
     from linkcalc.area.access import Access
-    from linkcalc.area.relay import telling_of_tiles
+    from linkcalc.area.coverage import telling_of_tiles
     from linkcalc.area.relay_files import as_data
     from linkcalc.area.relay_plan import (
         RelayKit,
@@ -146,7 +146,6 @@ def relay(
     from linkcalc.area.relay_siting import relay_siting, stations
     from linkcalc.cli.survey import chosen_link
     from linkcalc.files import atomic_write, refuse_to_overwrite
-    from linkcalc.plan import load_plan
     from linkcalc.views.jsonout import section_json
     from linkcalc.views.relay_text import relay_report
 

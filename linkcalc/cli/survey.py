@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
-from linkcalc.cli._shell import EXIT_CODES, PlanArgument, screen
-from linkcalc.errors import LinkcalcError
+from linkcalc.cli._shell import EXIT_CODES, PlanArgument, load_plan, screen
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -97,9 +96,8 @@ def survey(
     """
     from json import dumps
 
-    from linkcalc.plan import load_plan
     from linkcalc.readings import link_named_in, read_all
-    from linkcalc.survey import survey_link
+    from linkcalc.site.survey import survey_link
     from linkcalc.verdict import link_case, open_terrain
     from linkcalc.views.jsonout import plain_data
     from linkcalc.views.survey_text import survey_report
@@ -148,14 +146,6 @@ def tell_refused(files: "Sequence[Path]", refused: "Sequence[RefusedRow]") -> No
 
 def chosen_link(loaded: "LoadedPlan", name: str | None) -> "Link":
     """The link of that name, or the only one."""
-    links = loaded.plan.link
-    if name is None:
-        if len(links) > 1:
-            names = ", ".join(f'"{k.name}"' for k in links)
-            raise LinkcalcError(f"{loaded.path}: has {len(links)} links; say which with --link: {names}")
-        return links[0]
-    chosen = next((k for k in links if k.name == name), None)
-    if chosen is None:
-        names = ", ".join(f'"{k.name}"' for k in links)
-        raise LinkcalcError(f'{loaded.path}: has no link "{name}"; its links: {names}')
-    return chosen
+    from linkcalc.plan.in_python import chosen_link
+
+    return chosen_link(loaded, name, said="--link")

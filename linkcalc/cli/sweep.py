@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 import typer
 
-from linkcalc.cli._shell import PlanArgument, screen
+from linkcalc.cli._shell import PlanArgument, load_plan, screen
 from linkcalc.errors import LinkcalcError
 
 MOST_VALUES = 100_000
@@ -65,8 +65,7 @@ def sweep(
     Exit code: 0 whatever the answer, 2 bad input.
     """
 
-    from linkcalc.plan import load_plan
-    from linkcalc.sweep import sweep_plan
+    from linkcalc.sweeping import sweep_plan
     from linkcalc.views.sweep_text import numeric_quantities, sweep_report
 
     if quantity not in numeric_quantities():

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import PlanArgument, screen
+from linkcalc.cli._shell import PlanArgument, load_plan, screen
 
 
 def tank(
@@ -33,8 +33,7 @@ def tank(
     """
     from dataclasses import replace
 
-    from linkcalc import tank as water
-    from linkcalc.plan import load_plan
+    from linkcalc.operation import tank as water
     from linkcalc.verdict import check_plan
     from linkcalc.views.jsonout import section_json
     from linkcalc.views.tank_text import tank_report

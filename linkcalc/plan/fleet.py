@@ -29,6 +29,7 @@ from linkcalc.plan.keys import kind_of
 from linkcalc.plan.links import ChirpModulation, Link, Modulation
 from linkcalc.plan.loading import LoadedPlan, missing_file, missing_rasters, read_text
 from linkcalc.plan.model import Plan
+from linkcalc.plan.patterns import stations_with_patterns
 from linkcalc.plan.power import Battery, Regulation
 from linkcalc.plan.stations import COMMON_PRACTICE, Station
 from linkcalc.plan.surroundings import Conditions, Terrain
@@ -261,7 +262,8 @@ class Fleet(Section):
 
     def idle_keys(self) -> Iterable[str]:
         t = self.terrain
-        if not (self.conditions.woodland_depth_m or t.canopy_rasters or t.surface_rasters):
+        shown = t.canopy_rasters or t.surface_rasters or t.land_cover_rasters
+        if not (self.conditions.woodland_depth_m or shown):
             yield "conditions.leaf"
             yield "conditions.wet_foliage"
 
@@ -383,6 +385,12 @@ def load_fleet(path: str | Path) -> LoadedFleet:
 def loaded_fleet(fleet: Fleet, path: Path, base_dir: Path, raw: bytes) -> LoadedFleet:
     """A fleet with its nodes, read from the list where it names one."""
     digest = hashlib.sha256(raw)
+    try:
+        sheds = stations_with_patterns("shed", fleet.shed, base_dir, missing_file)
+        (equipment,) = stations_with_patterns("equipment", [fleet.equipment], base_dir, missing_file)
+    except PlanError as error:
+        raise PlanError(printable(f"{path}: {error}")) from None
+    fleet = fleet.model_copy(update={"shed": sheds, "equipment": equipment})
     assumptions = assumed_values(cast(Plan, fleet))
     invented = still_the_starters(assumptions)
     said = (

@@ -2,7 +2,7 @@
 
 import hashlib
 import os
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from itertools import islice
@@ -15,6 +15,7 @@ from linkcalc.errors import PlanError
 from linkcalc.plan.assumptions import assumed_values
 from linkcalc.plan.faults import Fault, faults, summary
 from linkcalc.plan.model import Plan
+from linkcalc.plan.patterns import with_patterns
 from linkcalc.plan.surroundings import Terrain
 from linkcalc.plan.syntax import parsed
 from linkcalc.plan.wording import element, printable, quoted
@@ -44,15 +45,99 @@ class LoadedPlan:
     """What a reader of the result should know about the plan's values."""
     profiles: "Mapping[str, Profile]" = field(default_factory=dict)
     """Profiles given in Python, by name of the link; they stand for what files would give."""
+    settings: tuple[str, ...] = ()
+    """Keys set in place of the file's."""
+
+    def changed(self, values: Mapping[str, Any] | None = None, /, **sections: Any) -> "LoadedPlan":
+        """Return the plan with other values; its folder and its profiles stay.
+
+        Parameters
+        ----------
+        values : mapping of str to value
+            By key: ``"NAME.antenna_height_m"`` of a station, ``"NAME.modulation.spreading_factor"`` of a link
+            (``"station.NAME. ..."`` or ``"link.NAME. ..."`` where both have the name), and from the top of the
+            file, such as ``"conditions.leaf"``. None takes a key away, so that its default counts.
+        **sections
+            Top-level keys as a whole, as in `plan_from`.
+
+        Returns
+        -------
+        LoadedPlan
+
+        Raises
+        ------
+        PlanError
+            If a key leads nowhere, or the changed plan is none.
+
+        Examples
+        --------
+        >>> import linkcalc as lc
+        >>> plan = lc.load_plan(lc.sample_path("plain"))
+        >>> higher = plan.changed({"header tank.antenna_height_m": 8, "level and pump permit.tries": 2}, title="Higher")
+        >>> higher.plan.station[0].antenna_height_m, higher.plan.link[0].tries, higher.plan.title
+        (8.0, 2, 'Higher')
+        >>> plan.changed({"header tnak.antenna_height_m": 8})
+        Traceback (most recent call last):
+        linkcalc.errors.PlanError: "header tnak.antenna_height_m": "header tnak" is no station, link or key of this plan; \
+nearest is "header tank"
+        """
+        from linkcalc.plan.in_python import plan_from
+        from linkcalc.plan.values import with_values
+
+        tables = {**self.tables(), **sections}
+        return plan_from(with_values(tables, values or {}), profiles=self.profiles, base_dir=self.base_dir)
+
+    def tables(self) -> dict[str, Any]:
+        """Return what the plan states, as a plan file's tables."""
+        return self.plan.model_dump(by_alias=True, exclude_unset=True, exclude_none=True)
+
+    def to_toml(self) -> str:
+        """Return the plan as the text of a plan file, for its folder; comments of the file it came from are lost.
+
+        Raises
+        ------
+        PlanError
+            If a profile was given in Python: `write` puts it into a file beside the plan.
+        """
+        from linkcalc.plan.values import toml
+
+        if self.profiles:
+            names = ", ".join(quoted(name) for name in self.profiles)
+            raise PlanError(
+                f"the profile of {names} was given in Python: write(path) keeps it beside the plan"
+            )
+        return toml(self.tables())
+
+    def write(self, path: str | os.PathLike[str]) -> None:
+        """Write the plan as a plan file, whole or not at all; loaded again it is the same plan.
+
+        Files that it names are named from the new folder. Profiles given in Python are written beside it.
+
+        Parameters
+        ----------
+        path : path
+            A TOML file; what is there is replaced.
+
+        Raises
+        ------
+        LinkcalcError
+            If it cannot be written.
+        """
+        from linkcalc.plan.values import written
+
+        written(self, Path(path))
 
 
-def load_plan(path: str | os.PathLike[str]) -> LoadedPlan:
+def load_plan(path: str | os.PathLike[str], settings: Sequence[str] = ()) -> LoadedPlan:
     """Read and check a plan file.
 
     Parameters
     ----------
     path : str or path
         TOML file in UTF-8.
+    settings : sequence of str
+        Keys with values in place of the file's, as `linkcalc.plan.edits.setting` reads them:
+        ``"tank.antenna_height_m=8"``. The result names them, and its digest is of both.
 
     Returns
     -------
@@ -76,12 +161,23 @@ def load_plan(path: str | os.PathLike[str]) -> LoadedPlan:
         data = parsed(raw)
         if not data:
             raise PlanError("is empty; `linkcalc new` writes a starter plan")
-        plan = checked_plan(data, path.parent)
+        plan = _set_plan(data, path.parent, settings) if settings else checked_plan(data, path.parent)
     except PlanError as error:
         raise PlanError(printable(f"{path}: {error}")) from None
-    digest = hashlib.sha256(raw).hexdigest()
+    digest = hashlib.sha256(b"\n".join([raw, *(s.encode() for s in settings)])).hexdigest()
+    notes = (*(f"set for this run, not as in the file: {s}" for s in settings), *plan_notes(plan))
     assumed = (*assumed_values(plan), *_starter_profiles(plan, path.parent))
-    return LoadedPlan(plan, path, path.parent, digest, assumed, tuple(plan_notes(plan)))
+    return LoadedPlan(plan, path, path.parent, digest, assumed, notes, settings=tuple(settings))
+
+
+def _set_plan(data: Mapping[str, Any], base_dir: Path, settings: Sequence[str]) -> Plan:
+    from linkcalc.plan.edits import edited, setting
+
+    try:
+        return checked_plan(edited(data, [setting(s, data) for s in settings]), base_dir)
+    except PlanError as error:
+        checked_plan(data, base_dir)  # what is wrong with the file itself is told as such
+        raise PlanError(f"--set {error}") from None
 
 
 def tables_of(path: Path) -> tuple[str, dict[str, Any]]:
@@ -141,7 +237,7 @@ def checked_plan(data: Mapping[str, Any], base_dir: Path, profiled: Collection[s
     missing = [*_links_without_heights(plan, profiled), *_missing_files(plan, base_dir)]
     if missing:
         raise PlanError(summary(missing))
-    return plan
+    return with_patterns(plan, base_dir, missing_file)
 
 
 def read_text(path: Path) -> bytes:
@@ -220,7 +316,7 @@ def _starter_profiles(plan: Plan, base_dir: Path) -> "Iterator[Assumption]":
 
 
 def missing_rasters(terrain: Terrain, base_dir: Path) -> Iterator[Fault]:
-    for key in ("rasters", "surface_rasters", "canopy_rasters"):
+    for key in ("rasters", "surface_rasters", "canopy_rasters", "land_cover_rasters"):
         place = f"terrain.{key}"
         for name in getattr(terrain, key):
             if is_remote(name) and not terrain.network:

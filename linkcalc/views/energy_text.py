@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 
-from linkcalc.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.plan_energy import (
     TABLE_INTERVALS_S,
     BatteryLife,
@@ -10,6 +9,7 @@ from linkcalc.plan_energy import (
     SolarSupply,
     StationEnergy,
 )
+from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.result import Assumption
 from linkcalc.views.messages_text import odds_words
 from linkcalc.views.text import Page, starter_words

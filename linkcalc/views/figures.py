@@ -514,6 +514,11 @@ def draw_height(ax: "Axes", link: LinkResult) -> "Axes":
     -------
     Axes
 
+    Raises
+    ------
+    LinkcalcError
+        If the link was checked without advice.
+
     Examples
     --------
     >>> import linkcalc as lc
@@ -524,6 +529,10 @@ def draw_height(ax: "Axes", link: LinkResult) -> "Axes":
     """
     d = link.drawing
     height, smooth, raw = d.height_sweep_m, d.margin_sweep_db, d.margin_sweep_raw_db
+    if not height.size:
+        raise LinkcalcError(
+            f"link {link.name!r} was checked without advice: check it with advice to draw heights"
+        )
     direction = weaker_direction(link)
     present = d.antenna_height_m[1]
     margin = float(np.interp(present, height, smooth))

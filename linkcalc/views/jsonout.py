@@ -18,17 +18,20 @@ from linkcalc.result import (
     SCHEMA_VERSION,
     Advice,
     Assumption,
+    Change,
     Contributor,
     Direction,
     LinkResult,
+    Part,
     PathFacts,
+    Remedy,
     Result,
     Term,
 )
 
 _RENAMED = {"from_": "from"}
 """Fields whose name Python reserves."""
-_LEFT_OUT = {"drawing"}
+_LEFT_OUT = {"drawing", "map"}
 """Arrays for pictures."""
 
 
@@ -126,6 +129,8 @@ def plain_data(value: Any) -> Any:
         return value.isoformat()
     if isinstance(value, os.PathLike):
         return os.fspath(value)
+    if hasattr(value, "model_dump"):
+        return value.model_dump(mode="json", by_alias=True, exclude_none=True)
     raise TypeError(f"a {type(value).__name__} has no JSON form here")
 
 
@@ -173,7 +178,18 @@ def result_schema() -> dict[str, Any]:
         ),
         "$defs": {
             record.__name__: _record(record)
-            for record in (LinkResult, PathFacts, Direction, Term, Contributor, Advice, Assumption)
+            for record in (
+                LinkResult,
+                PathFacts,
+                Direction,
+                Term,
+                Contributor,
+                Advice,
+                Assumption,
+                Remedy,
+                Change,
+                Part,
+            )
         },
     }
 

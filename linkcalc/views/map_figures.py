@@ -144,7 +144,7 @@ def _stations(ax: "Axes", result: CoverageResult) -> None:
     from matplotlib.patheffects import withStroke
 
     halo: list[Any] = [withStroke(linewidth=2.6, foreground=style.PAPER)]
-    places = [(result.station, 0.0, 0.0, "^", 9.0)]
+    places = [(s.name, s.east_m / 1e3, s.north_m / 1e3, "^", 9.0) for s in result.stations]
     places += [(name, east / 1e3, north / 1e3, "o", 6.0) for name, east, north in result.other_stations]
     for name, x, y, marker, size in places:
         ax.plot(

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Sequence
 
-from linkcalc.messages import MessageAnswer, MessagesSection
+from linkcalc.operation.messages import MessageAnswer, MessagesSection
 from linkcalc.result import Assumption
 from linkcalc.views.text import Page, starter_words
 

@@ -194,7 +194,7 @@ def render(figure: "Figure", kind: str, title: str = "") -> bytes:
     >>> render(new_figure(2, 1), "png")[1:4]
     b'PNG'
     """
-    metadata: dict[str, Any] = {"Software": None}
+    metadata: dict[str, Any] = {"Software": "linkcalc"}
     if kind == "svg":
         metadata = {"Date": None, "Creator": "linkcalc", **({"Title": title} if title else {})}
     buffer = io.BytesIO()

@@ -2,6 +2,7 @@
 
 import math
 import re
+import shutil
 import unicodedata
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -280,6 +281,16 @@ def abilities(stream: TextIO, environ: Mapping[str, str]) -> tuple[bool, bool]:
     return colour, False
 
 
+MOST_COLUMNS = 110
+
+
+def terminal_width(stream: TextIO) -> int:
+    """Return the columns for a report: a terminal's own up to 110, else 80."""
+    if not stream.isatty():
+        return 80
+    return min(shutil.get_terminal_size((80, 24)).columns, MOST_COLUMNS)
+
+
 def report(
     result: Result, width: int = 80, *, colour: bool = False, ascii_only: bool = False, full: bool = True
 ) -> str:
@@ -331,9 +342,13 @@ REMEDIES = 3
 
 
 def _first_screen(page: "Page", result: Result) -> str:
+    from linkcalc.views.remedies_text import EXAMPLES, show_remedies
+
     for link in result.links:
         _answer(page, link)
-        best = link.advice[:REMEDIES]
+        if link.remedies:
+            show_remedies(page, link, parts=False)
+        best = () if link.remedies else link.advice[:REMEDIES]
         for number, a in enumerate(best, 1):
             words = "" if a.fade_margin_db is None else f" ({decibel_words(a.fade_margin_db)}"
             words += "" if not words else ", enough)" if a.sufficient else ", not enough alone)"
@@ -343,6 +358,11 @@ def _first_screen(page: "Page", result: Result) -> str:
     if result.sections:
         page.blank()
         _section_lines(page, result)
+    if any(link.remedies for link in result.links):
+        stated = all(r.prices_stated for link in result.links for r in link.remedies)
+        page.item(
+            f"--write mended.toml: the plan with the cheapest remedy.{'' if stated else f' {EXAMPLES}'}"
+        )
     for line in result.warnings:
         page.item(line)
     if invented := still_the_starters(result.assumed):
@@ -355,7 +375,6 @@ def _first_screen(page: "Page", result: Result) -> str:
         "A radio link is no safety function and no emergency stop: fit a hard-wired float or over-run stop and a "
         "watchdog. The engine may start by itself; licensed people, local codes. All cautions and figures: --full."
     )
-    page.blank()
     for link in result.links:
         page.verdict(link)
     return page.text()
@@ -453,6 +472,8 @@ def _limited_words(link: LinkResult) -> str:
 
 
 def _overview(page: "Page", links: Sequence[LinkResult]) -> None:
+    from linkcalc.views.remedies_text import short_words
+
     page.heading("All links")
     widths = [page.width - 2 - 52, 11, 11, 13, 17]
     page.row(["", "distance", "margin", "sites work", "verdict"], widths)
@@ -468,8 +489,9 @@ def _overview(page: "Page", links: Sequence[LinkResult]) -> None:
             ],
             widths,
         )
-        remedy = next((a.text for a in link.advice if a.sufficient), "")
-        page.wrap(f"{weaker.limited_by}{'; ' + remedy if remedy else ''}", indent=4, hanging=4)
+        page.wrap(weaker.limited_by, indent=4)
+        if remedy := short_words(link):
+            page.wrap(f"closes with {remedy}", indent=4, hanging=6)
     page.line("  (margin and sites: the weaker direction)")
 
 
@@ -484,6 +506,11 @@ def _link(page: "Page", link: LinkResult) -> None:
     _path(page, link)
     _models(page, link.path)
     _uncertainty(page, link.directions)
+    if link.remedies:
+        from linkcalc.views.remedies_text import show_remedies
+
+        page.heading("What closes it", minor=True)
+        show_remedies(page, link, parts=True)
     _advice(page, link.advice)
     if link.warnings:
         page.heading("Warnings on this link", minor=True)

@@ -11,12 +11,12 @@ import pytest
 from typer.testing import CliRunner
 
 from linkcalc.cli import app
-from linkcalc.fieldsheet import field_sheet
 from linkcalc.link_case import LinkCase
 from linkcalc.plan import LoadedPlan, load_plan
 from linkcalc.propagation import compiled
 from linkcalc.readings import read_all
-from linkcalc.survey import Survey, survey_link
+from linkcalc.site.fieldsheet import field_sheet
+from linkcalc.site.survey import Survey, survey_link
 from linkcalc.verdict import link_case, open_terrain
 from linkcalc.views.fieldsheet import field_sheet_html
 from tests.fieldsheet.browser import WAITING, Browser, chromium, until

@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 import pytest
 
-from linkcalc.fieldsheet import FieldSheet, field_sheet
 from linkcalc.judgement import judge as judge_direction
 from linkcalc.legal import lawful
 from linkcalc.link_case import LinkCase
@@ -19,7 +18,8 @@ from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
 from linkcalc.readings import read_readings
 from linkcalc.requirement import VERDICTS, Requirement
-from linkcalc.survey import survey_link
+from linkcalc.site.fieldsheet import FieldSheet, field_sheet
+from linkcalc.site.survey import survey_link
 from linkcalc.verdict import check_link, judge, link_case, open_terrain, recorded_notes
 from linkcalc.views.fieldsheet import field_sheet_html
 from tests.fieldsheet.browser import SIZES, WAITING, Browser, chromium, until
@@ -130,9 +130,13 @@ def with_entry(page: Page, entry: dict[str, Any]) -> LinkCase:
     case = page.case.with_modulation(page.sheet.signals[entry["signal"]].modulation)
     changed = {}
     for end, side in zip(page.sheet.ends, ("near", "far"), strict=True):
+        feeder = end.feeders[entry[f"{side}Feeder"]].feeder
+        higher_m = float(entry[side]) - end.planned_height_m
+        if entry[f"{side}Feeder"] == 0 and feeder.length_m > 0.0 and higher_m > 0.0:
+            feeder = feeder.model_copy(update={"length_m": feeder.length_m + higher_m})
         parts = {
             "antenna": end.antennas[entry[f"{side}Antenna"]].antenna,
-            "feeder": end.feeders[entry[f"{side}Feeder"]].feeder,
+            "feeder": feeder,
             "antenna_height_m": float(entry[side]),
         }
         changed[side] = case.station(side).model_copy(update=parts)  # type: ignore[arg-type]
@@ -468,6 +472,31 @@ def test_a_reading_stays_with_the_parts_it_was_taken_with(
     (reading,) = found.readings
     assert (reading.near_antenna, reading.near_antenna_gain_dbi) == ("long collinear", 8.0)
     assert (reading.far_antenna, reading.near_feeder) == ("as planned", "as planned")
+
+
+def test_an_antenna_that_is_raised_takes_its_feeder_with_it(
+    browser: Browser, pages: dict[str, Page], tmp_path: Path
+) -> None:
+    """Loss of 4 m more of the planned cable: in the answer, among what is other than planned, and in a reading."""
+    page = pages["upland"]
+    browser.open(page.file)
+    end, which = next((e, i) for i, e in enumerate(page.sheet.ends) if e.feeders[0].per_metre_db > 0.0)
+    side = ("near", "far")[which]
+    browser.script(
+        f"const e = document.getElementById('{side}-height'); e.value = '{end.planned_height_m + 4.0:g}';"
+        "e.dispatchEvent(new Event('change', { bubbles: true }))"
+    )
+    assert f"feeder of {end.name}, 4.0" in browser.text("changed-line")
+    add_readings(browser, 1)
+    saved = json.loads(browser.script("return document.getElementById('json').value"))
+    (tmp_path / "readings.json").write_text(json.dumps(saved))
+    (reading,) = read_readings(tmp_path / "readings.json", tuple(e.name for e in page.sheet.ends)).readings
+    loss = getattr(reading, f"{side}_feeder_loss_db")
+    assert loss == pytest.approx(end.feeders[0].loss_db + 4.0 * end.feeders[0].per_metre_db, abs=0.002)
+    assert browser.script("return rows[0].lacking ?? ''") == ""
+    heights = {f"{side}_m": end.planned_height_m + 4.0}
+    _, (there, _) = judge(page.case.raised(**heights))
+    assert browser.script("return rows[0].at.level") == pytest.approx(there.received_power_dbm, abs=0.05)
 
 
 def test_lost_packets_stand_beside_the_answer(browser: Browser, pages: dict[str, Page]) -> None:

@@ -4,14 +4,14 @@ import math
 from collections.abc import Iterable
 from importlib.resources import files
 
-from linkcalc.heights import asked_words
+from linkcalc.mast_heights import asked_words
 from linkcalc.plan import ChirpModulation
 from linkcalc.plan.assumptions import still_the_starters
 from linkcalc.radio import css
-from linkcalc.record import Record, Site
 from linkcalc.requirement import Requirement
 from linkcalc.result import MODEL_NAMES, Advice
 from linkcalc.rules.plan_limits import EndLimits
+from linkcalc.site.record import Record, Site
 from linkcalc.terrain import geodesy
 from linkcalc.views import style, units
 from linkcalc.views.limits_text import STATUS_WORDS, interval_words, power_words, sender_words
@@ -31,6 +31,16 @@ from linkcalc.views.record.parts import (
     row,
     section,
     table,
+)
+from linkcalc.views.remedies_text import (
+    EXAMPLES,
+    changes_words,
+    cost_words,
+    effect_words,
+    money,
+    part_words,
+    parts_words,
+    quantity_words,
 )
 from linkcalc.views.survey_text import percent
 from linkcalc.views.text import (
@@ -77,6 +87,7 @@ def record_html(record: Record, signature_lines: int = 2) -> str:
         _remedies(record),
         _sites(record),
         _map(record),
+        _parts(record),
         _profile(record),
         _budget(record),
         _limits(record),
@@ -126,14 +137,50 @@ def _job(record: Record) -> Html:
 
 def _remedies(record: Record) -> Html:
     """What would make it close, where it does not."""
-    if record.verdict == "closes" or not record.result.advice:
+    result = record.result
+    if record.verdict == "closes" or not (result.advice or result.remedies):
         return Html("")
     why = "Solved for the link as predicted; what was measured stands under Readings."
+    priced = []
+    for number, remedy in enumerate(result.remedies, 1):
+        words = minus(f"{changes_words(remedy)} ({effect_words(remedy)}).")
+        priced.append(h("p", h("b", f"{number}. {cost_words(remedy)}: "), words))
+        if remedy.parts:
+            words = parts_words(remedy.parts, remedy.currency)
+            priced.append(h("p", f"Parts and work: {words}.", class_="notes"))
+    if not all(r.prices_stated for r in result.remedies):
+        priced.append(h("p", EXAMPLES, class_="notes"))
+    # what is in them need not be listed again on its own
+    single = [a for a in result.advice if not result.remedies or a.kind == "measure" or a.sufficient]
     return section(
-        "What to change",
-        bullets(minus(_advice_words(a)) for a in record.result.advice),
+        "What makes it close" if result.remedies else "What to change",
+        h("p", "Each of these closes the link, by the same check, margin of that required in brackets.")
+        if result.remedies
+        else None,
+        priced,
+        h("h3", "Other changes") if result.remedies and single else None,
+        bullets(minus(_advice_words(a)) for a in single),
         h("p", why, class_="notes") if record.survey is not None else None,
     )
+
+
+def _parts(record: Record) -> Html:
+    """What is planned at both stations, counted and priced."""
+    bill = record.bill
+    head = ["Station", "Part", "Quantity", "Each", "Cost"]
+    rows = [
+        row(
+            [
+                p.station, part_words(p), quantity_words(p), f"{p.unit_price:,.4g}",
+                money(p.cost) + ("" if p.price_stated else " *"),
+            ],
+            (2, 3, 4),
+        )
+        for p in bill.parts
+    ]  # fmt: skip
+    rows.append(row(["Together", "", "", "", money(bill.cost, bill.currency)], (2, 3, 4), class_="sum"))
+    notes = "Counted from the plan, without work. " + ("" if bill.prices_stated else f"* {EXAMPLES}")
+    return section("Parts", grid(head, rows, (2, 3, 4)), h("p", notes.strip(), class_="notes"))
 
 
 def _advice_words(a: Advice) -> str:
@@ -353,6 +400,8 @@ def _budget(record: Record) -> Html:
         found = [c.get(place) for c in by_place]
         kind, name = next((line.kind, line.name) for line in found if line)
         total = kind == "sum"
+        if kind == "rounding":
+            continue
         if not total and not any(line and line.value_db for line in found):
             continue
         amounts = [
@@ -363,11 +412,11 @@ def _budget(record: Record) -> Html:
     head: list[Child] = ["dB", *([f"from {d.from_}", h("br"), f"to {d.to}"] for d in ways), "How"]
     return section(
         "Budget",
-        h("div", grid(head, rows, figures), class_="keep"),
+        grid(head, rows, figures),
         h(
             "p",
-            "Figures are rounded to tenths; every term and sum is the figure nearest to its value. Where "
-            "printed terms do not add up to the printed sum, a line says by how much.",
+            "Every term and sum is the figure nearest to its value, in tenths, so that printed terms may add up "
+            "to a tenth or two more or less than the printed sum.",
             class_="notes",
         ),
         _uncertain(record),

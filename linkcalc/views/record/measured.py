@@ -3,11 +3,11 @@
 import math
 from collections.abc import Callable, Sequence
 
-from linkcalc.acceptance import Acceptance, Count
 from linkcalc.measured import DirectionSurvey
 from linkcalc.readings import Reading
-from linkcalc.record import Record
-from linkcalc.survey import Survey
+from linkcalc.site.acceptance import Acceptance, Count
+from linkcalc.site.record import Record
+from linkcalc.site.survey import Survey
 from linkcalc.views import style, units
 from linkcalc.views.record import pictures
 from linkcalc.views.record.markup import NO_BREAK, Child, Html, h, inline_svg
