@@ -391,6 +391,7 @@ class Grid:
         shape = tuple(n if p else 1 for n, p in zip(self.shape, touching, strict=True))
         power = [p is not None and p.name in (_POWER, f"{end}.{_POWER}") for p in touching]
         counted, other = np.empty(shape), np.empty(shape, dtype=np.bool_)
+        known: dict[Any, tuple[Floats, NDArray[np.bool_]]] = {}
         for index in np.ndindex(tuple(1 if w else n for n, w in zip(shape, power, strict=True))):
             changes = {
                 p: v[i]
@@ -404,7 +405,14 @@ class Grid:
             )
             # an axis of one where the power is not varied
             here = tuple(slice(None) if w else slice(i, i + 1) for i, w in zip(index, power, strict=True))
-            for whole, found in zip((counted, other), lawful_powers(case, end, planned), strict=True):
+            # a height bears on the limits by the feeder alone
+            but_heights = (
+                i for i, p in zip(index, touching, strict=True) if p is None or p.name not in _HEIGHTS
+            )
+            key = (*but_heights, case.station(end).feeder)
+            if key not in known:
+                known[key] = lawful_powers(case, end, planned)
+            for whole, found in zip((counted, other), known[key], strict=True):
                 whole[here] = found.reshape(whole[here].shape)
         return [counted, other]
 

@@ -2,7 +2,6 @@
 
 import math
 import re
-import shutil
 import unicodedata
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -279,16 +278,6 @@ def abilities(stream: TextIO, environ: Mapping[str, str]) -> tuple[bool, bool]:
     except (UnicodeEncodeError, LookupError):
         return colour, True
     return colour, False
-
-
-MOST_COLUMNS = 110
-
-
-def terminal_width(stream: TextIO) -> int:
-    """Return the columns for a report: a terminal's own up to 110, else 80."""
-    if not stream.isatty():
-        return 80
-    return min(shutil.get_terminal_size((80, 24)).columns, MOST_COLUMNS)
 
 
 def report(
