@@ -6,6 +6,7 @@ import functools
 import gc
 import inspect
 import os
+import shutil
 import sys
 import warnings
 from collections.abc import Callable, Iterator
@@ -49,10 +50,11 @@ class Screen(TypedDict):
 
 def screen() -> Screen:
     """What the terminal shows: its width from 60 to 110 columns, 80 for a file; colour; other than ASCII."""
-    from linkcalc.views.text import abilities, terminal_width
+    from linkcalc.views.text import abilities
 
     colour, ascii_only = abilities(sys.stdout, os.environ)
-    return Screen(width=max(terminal_width(sys.stdout), 60), colour=colour, ascii_only=ascii_only)
+    width = shutil.get_terminal_size((80, 24)).columns if sys.stdout.isatty() else 80
+    return Screen(width=min(max(width, 60), 110), colour=colour, ascii_only=ascii_only)
 
 
 class System(StrEnum):

@@ -32,8 +32,8 @@ COMMANDS = (
 def test_reports_fit_a_narrow_terminal(command: tuple[str, ...], monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(samples_folder())
     shown = _shell.Screen(width=60, colour=False, ascii_only=False)
-    for module in ("acceptance", "check", "compare", "parts", "energy", "fleet", "heights", "limits", "messages", "range_", "survey",
-                   "sweep", "tank"):  # fmt: skip
+    for module in ("acceptance", "check", "compare", "energy", "fleet", "heights", "limits", "messages", "parts",
+                   "range_", "survey", "sweep", "tank"):  # fmt: skip
         monkeypatch.setattr(f"linkcalc.cli.{module}.screen", lambda: shown, raising=False)
     monkeypatch.setattr(_shell, "screen", lambda: shown)
     done = CliRunner().invoke(app, list(command))
