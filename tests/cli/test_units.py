@@ -2,7 +2,6 @@
 
 import json
 import re
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -11,7 +10,6 @@ from typer.testing import CliRunner
 from linkcalc.cli import app
 from linkcalc.plan import load_plan
 from linkcalc.sample_files import copy_samples
-from linkcalc.views import units
 
 pytestmark = pytest.mark.cli
 
@@ -28,12 +26,6 @@ COMMANDS = {
     "limits": ["limits", "upland.toml"],
     "range": ["range", "--region", "eu"],
 }
-
-
-@pytest.fixture(autouse=True)
-def units_put_back() -> Iterator[None]:
-    yield
-    units.use("metric")
 
 
 @pytest.fixture
@@ -76,6 +68,14 @@ def test_files_written_beside_are_in_the_same_units_and_json_stays_metric(sample
     shown = re.sub(r"<(style|svg).*?</\1>|<[^>]*>", " ", Path("record.html").read_text(), flags=re.S)
     assert not METRIC.findall(shown)
     assert US.search(shown)
+
+
+def test_a_starter_in_feet_and_its_answers_are_in_feet(samples: Path) -> None:
+    linkcalc("new", "site.toml", "--units", "us")
+    assert 'units = "us"' in Path("site.toml").read_text()
+    assert US.search(linkcalc("check", "site.toml"))
+    # what a command was told goes with it
+    assert not US.search(linkcalc("check", "plain.toml"))
 
 
 def test_a_plan_takes_figures_with_a_unit_of_their_own(samples: Path) -> None:
