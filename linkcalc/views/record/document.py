@@ -1,6 +1,8 @@
 """The record as a page: question and answer first, then what they rest on, then what is to be signed."""
 
 import math
+import re
+from base64 import b64encode
 from collections.abc import Iterable
 from importlib.resources import files
 
@@ -95,7 +97,8 @@ def record_html(record: Record, signature_lines: int = 2) -> str:
         _as_built(record),
         readings_section(record),
         acceptance_section(record),
-        _beyond_radio(),
+        _beyond_radio(record),
+        _photos(record),
         _recheck(record),
         _conditions(record),
         h("div", _inputs(record), _signatures(record, signature_lines), class_="keep"),
@@ -201,15 +204,36 @@ _BEYOND_RADIO = (
 )
 
 
-def _beyond_radio() -> Html:
-    """Tests that the radio link cannot stand in for."""
+def _beyond_radio(record: Record) -> Html:
+    """What the plan says of water, messages and batteries, and tests that the radio link cannot stand in for."""
     rows: Rows = [(name, ["", "", ""]) for name in _BEYOND_RADIO]
+    said = [_COMMAND.sub("", line) for line in record.operation]
     return section(
         "Tests beyond the radio",
+        bullets(minus(line) for line in said) if said else None,
         h("p", "The radio link is no safety function: if one of these fails, the job is not done."),
         table(["Test", "Found", "By", "Signed"], rows, fill=True),
         class_="keep",
     )
+
+
+_COMMAND = re.compile(r"; (see )?linkcalc \w+$")
+"""What a line for the terminal ends on."""
+
+
+def _photos(record: Record) -> Html:
+    """Pictures from the site, each with room for a word on it."""
+    if not record.photos:
+        return Html("")
+    figures = [
+        h(
+            "figure",
+            h("img", src=f"data:image/{p.kind};base64,{b64encode(p.content).decode('ascii')}", alt=p.name),
+            h("figcaption", f"{number}. {p.name}: ", blank()),
+        )
+        for number, p in enumerate(record.photos, 1)
+    ]
+    return section("Photos", h("div", figures, class_="photos"))
 
 
 def _answer(record: Record) -> Html:
