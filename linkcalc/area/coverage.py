@@ -25,7 +25,7 @@ from linkcalc.area import kernels
 from linkcalc.area.access import Grid
 from linkcalc.area.gridded import Gridded, Raster
 from linkcalc.area.land import Land, plane_crs, read_land
-from linkcalc.area.losses import End, losses
+from linkcalc.area.losses import End, losses, surroundings_notes
 from linkcalc.area.margins import answers, template_case
 from linkcalc.area.program import formulas
 from linkcalc.area.scheduler import Local, Scheduler
@@ -624,6 +624,7 @@ def _notes(loaded: "LoadedPlan", job: Job) -> Iterator[str]:
         yield "the link's obstacles stand on its own path and are left out of the other cells' paths"
     if planned.profile_csv:
         yield "the link's surveyed profile is of its own path; cells take their heights from the rasters"
+    yield from surroundings_notes(job.land, job.template)
     ground = job.land.windows[:, kernels.LAYER] == kernels.GROUND
     if finer := finer_than_raster(job.cell_m, float(job.land.spacing_m[ground].min())):
         yield finer
