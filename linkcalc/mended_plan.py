@@ -79,7 +79,7 @@ def mended_plan(
         edits += [edit_of(c) for c in remedy.changes]
         changed = edited_text(text, edits)
         plan = checked_plan(parsed(changed.encode()), loaded.base_dir)
-        result = check_plan(replace(loaded, plan=plan))
+        result = check_plan(replace(loaded, plan=plan), brief=True)
         after = next(k for k in result.links if k.name == name)
         if after.verdict != "closes":
             raise LinkcalcError(

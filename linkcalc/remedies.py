@@ -68,6 +68,8 @@ _FINE_DB = 0.5
 
 _SLOWER = 0b1110
 """Those that keep a message longer on the air."""
+_FEW = 600
+"""The cheapest so many combinations of each setting are looked at."""
 _ALIKE = 3
 """Combinations of the same kinds that are checked until one closes."""
 
@@ -163,35 +165,36 @@ class _Search:
             one = replace(asked, tries=tries)
             if one.reachable:
                 needed[tries] = paths.needed(one)
-        pruned: dict[Any, tuple[Rows, Rows]] = {}
-        tried: list[tuple[Setting, int, Rows, Rows]] = []
+        pruned: dict[Any, _Pairs] = {}
+        tried: list[tuple[Setting, int, _Pairs]] = []
         columns: list[Floats] = []
         for signal in settings(case):
             if signal.caps not in pruned:
-                pruned[signal.caps] = ends[0].rows(signal.caps[0]), ends[1].rows(signal.caps[1])
-            near, far = pruned[signal.caps]
-            at = near.height[:, None], far.height
-            gain_db = paths.gain_db[at] + signal.gain_db
-            there = near.sends_db[:, None] + far.hears_db + gain_db
-            back = near.hears_db[:, None] + far.sends_db + gain_db
+                options = (end.rows(caps) for end, caps in zip(ends, signal.caps, strict=True))
+                pruned[signal.caps] = _Pairs.of(next(options), next(options), paths)
+            pairs = pruned[signal.caps]
             for tries, (for_there, for_back) in needed.items():
-                lacks = np.maximum(for_there[at] - there, for_back[at] - back)
-                n, f = np.nonzero(lacks <= _SLACK_DB)
+                # what a pair has over what is required, with the planned signal
+                over = np.minimum(pairs.there_db - for_there[pairs.at], pairs.back_db - for_back[pairs.at])
+                close = np.flatnonzero(over >= -_SLACK_DB - signal.gain_db)
+                if close.size > _FEW:
+                    close = close[np.argpartition(pairs.rank[close], _FEW)[:_FEW]]
+                n, f = np.unravel_index(close, over.shape)
                 more = tries > asked.tries
                 burden = signal.effort + 1.5 * more + 0.01 * signal.time_on_air_s * tries
-                cost = base.cost + near.cost[n] + far.cost[f]
-                kinds = near.kinds[n] | (far.kinds[f] & 1) | (far.kinds[f] & ~1) << len(AT_AN_END)
-                kinds |= signal.kinds | more << 3
+                kinds = pairs.near.kinds[n] | (pairs.far.kinds[f] & 1)
+                kinds |= (pairs.far.kinds[f] & ~1) << len(AT_AN_END) | signal.kinds | more << 3
+                cost = base.cost + pairs.near.cost[n] + pairs.far.cost[f]
+                effort = burden + pairs.near.effort[n] + pairs.far.effort[f]
                 which = np.full(n.size, len(tried))
-                effort = burden + near.effort[n] + far.effort[f]
-                columns.append(np.stack([cost, effort, lacks[n, f], kinds, which, n, f]))
-                tried.append((signal, tries, near, far))
+                columns.append(np.stack([cost, effort, -over.ravel()[close], kinds, which, n, f]))
+                tried.append((signal, tries, pairs))
         found = np.concatenate(columns, axis=1) if columns else np.empty((7, 0))
         order = np.lexsort((found[2], found[1], np.round(found[0], 2)))
         for i in order[_first_of_each(found[3, order].astype(np.int64))]:
             bits, setting, first, second = (int(v) for v in found[3:, i])
-            signal, tries, near, far = tried[setting]
-            rows = near.of[first], far.of[second]
+            signal, tries, pairs = tried[setting]
+            rows = pairs.near.of[first], pairs.far.of[second]
             yield _Picked(
                 base, frozenset(base.kinds) | _words(bits), float(found[0, i]), bool(bits & _SLOWER),
                 partial(_plan, base, rows, signal, tries),
@@ -363,6 +366,35 @@ class _Search:
 def edit_of(change: Change) -> Edit:
     """A change as it is made in the plan file."""
     return Edit(change.table, change.name, tuple(change.key.split(".")), change.value)
+
+
+@dataclass(frozen=True, eq=False)
+class _Pairs:
+    """Options of both ends, each with each; arrays (n, f) but for `rank`."""
+
+    near: Rows
+    far: Rows
+    at: tuple[NDArray[np.int64], NDArray[np.int64]]
+    """Of the heights of each pair."""
+    there_db: Floats
+    back_db: Floats
+    """Margins with the planned signal."""
+    rank: Floats
+    """(n x f,) by cost, then by effort."""
+
+    @classmethod
+    def of(cls, near: Rows, far: Rows, paths: Paths) -> "_Pairs":
+        at = np.broadcast_arrays(near.height[:, None], far.height)
+        gain_db = paths.gain_db[at[0], at[1]]
+        cost = near.cost[:, None] + far.cost
+        return cls(
+            near,
+            far,
+            (at[0], at[1]),
+            near.sends_db[:, None] + far.hears_db + gain_db,
+            near.hears_db[:, None] + far.sends_db + gain_db,
+            (cost + 1e-3 * (near.effort[:, None] + far.effort)).ravel(),
+        )
 
 
 def _first_of_each(kinds: NDArray[np.int64]) -> NDArray[np.int64]:

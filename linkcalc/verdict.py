@@ -48,13 +48,15 @@ DEEP_NULL_DB = 3.0
 """A two-ray null that takes so much more than the median is worth a warning."""
 
 
-def check_plan(loaded: LoadedPlan) -> Result:
+def check_plan(loaded: LoadedPlan, *, brief: bool = False) -> Result:
     """Answer every link of a plan.
 
     Parameters
     ----------
     loaded : LoadedPlan
         From `linkcalc.plan.load_plan`.
+    brief : bool
+        For a report that shows remedies and no single changes beside them: these are then not solved for.
 
     Returns
     -------
@@ -75,7 +77,8 @@ def check_plan(loaded: LoadedPlan) -> Result:
     plan = loaded.plan
     with recorded_notes() as general, open_terrain(loaded) as terrain:
         links = tuple(
-            with_remedies(check_link(case), case, loaded, terrain) for case in cases(loaded, terrain)
+            with_remedies(check_link(case, brief=brief), case, loaded, terrain)
+            for case in cases(loaded, terrain)
         )
     return Result(
         title=plan.title,
@@ -92,15 +95,17 @@ def check_plan(loaded: LoadedPlan) -> Result:
 def with_remedies(
     result: LinkResult, case: LinkCase, loaded: LoadedPlan, terrain: tuple[Mosaic, Mosaic, Mosaic]
 ) -> LinkResult:
-    """A link's result with what makes it close, where it does not (`linkcalc.remedies`)."""
-    if result.verdict == "closes":
-        return result
+    """A link's result with what makes it close, where it does not (`linkcalc.remedies`); with advice at least."""
 
     def case_of(plan: Plan, link: Link) -> LinkCase:
         return link_case(replace(loaded, plan=plan), link, terrain)
 
     with recorded_notes():  # what is only tried may leave a model's range
-        return replace(result, remedies=remedies(case, loaded.plan, Check(decide, case_of)))
+        if result.verdict != "closes":
+            result = replace(result, remedies=remedies(case, loaded.plan, Check(decide, case_of)))
+        if not (result.advice or result.remedies):
+            result = replace(result, advice=advise(lawful(case)[0], Requirement.of(case.link)))
+    return result
 
 
 @contextmanager
@@ -221,14 +226,14 @@ def decide(case: LinkCase, *, second_opinions: bool = False) -> Decision:
     return Decision(verdict, case, over, facts, directions)
 
 
-def check_link(case: LinkCase) -> LinkResult:
-    """Answer one link: verdict, both directions, path facts, advice."""
+def check_link(case: LinkCase, *, brief: bool = False) -> LinkResult:
+    """Answer one link: verdict, both directions, path facts; if not brief, advice and what pictures need."""
     with recorded_notes() as said:
         decision = decide(case, second_opinions=True)
     case, over, facts, weaker = decision.case, decision.over, decision.facts, decision.weaker
     with recorded_notes():  # what is only tried for advice and pictures may leave a model's range
-        advice = advise(case, Requirement.of(case.link))
-        drawing = _drawing(case)
+        advice = () if brief else advise(case, Requirement.of(case.link))
+        drawing = _drawing(case, swept=not brief)
     notes = [
         *(f"{x.station}: over the legal limits: {x.reason}" for x in over),
         *case.profile.notes,
@@ -515,13 +520,14 @@ def _busy_note(case: LinkCase) -> list[str]:
     ]
 
 
-def _drawing(case: LinkCase) -> Drawing:
+def _drawing(case: LinkCase, *, swept: bool) -> Drawing:
     profile, s = case.profile, case.situation
     d = profile.distance_m
     back_m = d[-1] - d
     near_m, far_m = case.path.heights_m
     start, end = profile.ground_m[0] + near_m, profile.ground_m[-1] + far_m
-    heights_m, margins_db, raw_db = _height_sweep(case)
+    nothing = np.empty(0)
+    heights_m, margins_db, raw_db = _height_sweep(case) if swept else (nothing, nothing, nothing)
     return Drawing(
         distance_m=d,
         ground_m=profile.ground_m,

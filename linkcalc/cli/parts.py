@@ -45,7 +45,7 @@ def parts(
     sections = {}
     if any(supply.solar is not None for supply in loaded.plan.power):
         # how large a panel must be takes the links' answers
-        sections = dict(with_sections(check_plan(loaded), loaded.plan, brief=True).sections)
+        sections = dict(with_sections(check_plan(loaded, brief=True), loaded.plan, brief=True).sections)
     found = bill(loaded.plan, sections)
     if json:
         typer.echo(section_json("parts", found), nl=False)
