@@ -9,6 +9,7 @@ sys.path.insert(0, str(HERE / "tools"))
 sys.path.insert(0, str(HERE.parent))
 
 from generated import executed, write_all  # noqa: E402
+from sphinx.ext.napoleon.docstring import NumpyDocstring  # noqa: E402
 
 from linkcalc import __version__  # noqa: E402
 
@@ -55,6 +56,8 @@ nb_execution_mode = "off" if executed(HERE / "notebooks") else "force"
 nb_execution_timeout = 180
 nb_execution_raise_on_error = True
 nb_merge_streams = True
+# tables that a cell shows are tables, not pipes
+nb_render_markdown_format = "gfm"
 
 default_role = "py:obj"
 napoleon_google_docstring = False
@@ -64,6 +67,10 @@ autodoc_default_options = {"members": True, "member-order": "bysource", "undoc-m
 autodoc_typehints = "none"
 autodoc_preserve_defaults = True
 python_maximum_signature_line_length = 88
+
+
+# an attribute's docstring is a sentence; a colon in it does not end a type
+NumpyDocstring._parse_attribute_docstring = lambda self: self._consume_to_end()  # type: ignore[method-assign]
 
 
 def _escape_bars(app, what, name, thing, options, lines):  # type: ignore[no-untyped-def]

@@ -1,5 +1,6 @@
 """Shared handling of array arguments: checked on entry, scalars out for scalars in."""
 
+import math
 from typing import Any
 
 import numpy as np
@@ -27,6 +28,14 @@ def checked(
     DomainError
         If a value is not finite or lies outside the limits.
     """
+    # one number, as most calls bring
+    if (
+        isinstance(value, float | int)
+        and math.isfinite(value)
+        and above < value
+        and at_least <= value <= at_most
+    ):
+        return np.asarray(value, dtype=np.float64)
     try:
         array = np.asarray(value, dtype=np.float64)
     except (TypeError, ValueError) as error:

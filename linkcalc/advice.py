@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc.legal import breaks_limits, station_limits
-from linkcalc.link_case import ENDS, End, LinkCase, feeder_loss_db, feeder_words
+from linkcalc.link_case import ENDS, End, LinkCase, directional, feeder_loss_db, feeder_words
 from linkcalc.path_loss import CLEAR_RATIO, profile_losses
 from linkcalc.plan import Antenna, ChirpModulation, Station
-from linkcalc.plan.stations import AntennaType
 from linkcalc.propagation import fresnel
+from linkcalc.radio.antenna_types import AntennaType
 from linkcalc.remedy_options import HIGHEST_POWER_DBM, tallest_m
 from linkcalc.requirement import Requirement
 from linkcalc.result import Advice
@@ -74,7 +74,7 @@ class _Asked:
             np.concatenate(case.margins_db(case.losses)),
             np.array([together_db(items, "site")[0] for items in parts]),
             np.array([together_db(items, "conditions")[0] for items in parts]),
-            fading_k_db(case.losses),
+            fading_k_db(case, case.losses),
         )
 
     def lacking_db(self, case: LinkCase) -> Floats:
@@ -316,7 +316,7 @@ def _aimed(case: LinkCase, end: End) -> tuple[str, int, dict[str, Any]]:
     if end == "far":
         elevation_deg, bearing_deg = case.back_elevation_deg, case.back_azimuth_deg
     a = station.antenna
-    if a.type == "yagi" or a.horizontal_beamwidth_deg is not None or a.tilt_deg:
+    if directional(a) or a.tilt_deg:
         tilt_deg = float(round(elevation_deg))
         bearing = f"{bearing_deg % 360.0:.0f}° from true north, " if case.positioned else ""
         text = f"Turn the antenna at {station.name} to the other station: {bearing}{tilt_deg:+.0f}° up."
@@ -483,7 +483,7 @@ def _may_suffice(case: LinkCase, ends: Sequence[End], raises_m: Floats, asked: _
     worth = np.ones(raises_m.shape, dtype=bool)
     for margin, rx in zip(case.margins_db(found), (case.far, case.near), strict=True):
         items = [*shared, *noise_items(case.noise(rx))]
-        spread = together_db(items, "site"), together_db(items, "conditions"), fading_k_db(found)
+        spread = together_db(items, "site"), together_db(items, "conditions"), fading_k_db(case, found)
         enough = np.asarray(r.site_share(margin + _NEARLY_DB, *spread)) >= r.confidence
         worth &= enough & (margin + _NEARLY_DB >= (r.stated_margin_db or 0.0))
     return worth

@@ -4,8 +4,10 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
-from linkcalc import exposure, messages, plan_energy, tank
+from linkcalc import exposure, plan_energy
+from linkcalc.answer import Answer
 from linkcalc.errors import LinkcalcError
+from linkcalc.operation import messages, tank
 from linkcalc.plan import Plan
 from linkcalc.result import Result
 from linkcalc.rules import plan_limits
@@ -28,6 +30,23 @@ class Unanswered:
     def line(self) -> str:
         """One line for the report of a check."""
         return f"{self.section.capitalize()}: not answered: {self.reason}"
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class LimitsResult(Answer):
+    """What the law allows a plan's transmitters, and how far people should stay from them."""
+
+    limits: plan_limits.LimitsSection
+    exposure: exposure.ExposureSection
+
+    def to_rows(self) -> list[dict[str, Any]]:
+        """Return a row for each transmitter and link."""
+        return self.limits.to_rows()
+
+
+def plan_limits_of(plan: Plan, region: str | None = None) -> LimitsResult:
+    """Hold a plan's transmitters against the limits of its region, or of another."""
+    return LimitsResult(plan_limits.section(plan, region=region), exposure.section(plan))
 
 
 def with_sections(result: Result, plan: Plan, *, brief: bool = False) -> Result:

@@ -6,7 +6,8 @@
     ├── PlanError (also ValueError)     the plan file: unknown key, bad value, contradiction
     ├── TerrainError (also OSError)     rasters and profiles: outside, nodata, unreadable
     ├── ReadingsError (also ValueError) a file of readings of which nothing can be used
-    └── DomainError (also ValueError)   an argument for which a formula is not defined
+    ├── DomainError (also ValueError)   an argument for which a formula is not defined
+    └── ArgumentError (also TypeError)  an argument of a kind that a function does not take
 
     OutOfRangeWarning (UserWarning)     a model used outside the range its source states;
                                         the number is still given
@@ -31,6 +32,10 @@ class ReadingsError(LinkcalcError, ValueError):
 
 class DomainError(LinkcalcError, ValueError):
     """An argument lies where the formula is not defined."""
+
+
+class ArgumentError(LinkcalcError, TypeError):
+    """An argument is of a kind that the function does not take."""
 
 
 class OutOfRangeWarning(UserWarning):

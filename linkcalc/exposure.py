@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from linkcalc._arrays import checked, scalar_if_0d
+from linkcalc.answer import Answer
 from linkcalc.errors import DomainError
 from linkcalc.units import SPEED_OF_LIGHT_M_S
 
@@ -278,9 +279,11 @@ class StationKeeping:
     keeping: Keeping
 
 
-@dataclass(frozen=True)
-class ExposureSection:
+@dataclass(frozen=True, eq=False, repr=False)
+class ExposureSection(Answer):
     """How far to stay from every antenna of a plan."""
+
+    _rows = "stations"
 
     stations: tuple[StationKeeping, ...]
     """In the plan's order."""

@@ -60,7 +60,7 @@ def judge(
     """
     items = [*(path_items(case, found) if shared is None else shared), *noise_items(case.noise(receiver))]
     site, conditions = together_db(items, "site"), together_db(items, "conditions")
-    got = judgement(Requirement.of(case.link), margin_db, site, conditions, fading_k_db(found))
+    got = judgement(Requirement.of(case.link), margin_db, site, conditions, fading_k_db(case, found))
     # no profile, no plain "closes"
     capped = np.where(found.ground_unknown, np.minimum(got.verdict, 1), got.verdict)
     return replace(got, verdict=capped.astype(np.int8))

@@ -1,15 +1,21 @@
 """What a link is worth within the table of legal limits: power over a limit does not count, other excess is a risk."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
+import numpy as np
+from numpy.typing import NDArray
+
+from linkcalc._arrays import Floats
 from linkcalc.link_case import ENDS, End, LinkCase, feeder_loss_db, main_gain_dbi
 from linkcalc.modulation import Signal
-from linkcalc.rules.limits import LimitsCheck, Transmission
+from linkcalc.plan import Station
+from linkcalc.rules.limits import POWER_ROUNDING_DB, LimitsCheck, Transmission
 from linkcalc.rules.traffic import Sent, tightest
 
-_SLACK_DB = 0.05
-"""Power is set in tenths of a decibel at best."""
+_ON_A_STEP_DB = 1e-6
+"""A power so near to a step of the limits is asked by itself."""
 
 
 @dataclass(frozen=True)
@@ -73,23 +79,88 @@ def lawful(case: LinkCase) -> tuple[LinkCase, tuple[Excess, ...]]:
     tuple of LinkCase and tuple of Excess
         The same case where nothing is over, the region is not stated, or the table knows no rule.
     """
-    found, stations = [], {}
+    found: list[Excess] = []
+    stations = {}
     for end in ENDS:
-        limits = station_limits(case, end)
-        if limits is None or limits.status != "over":
-            continue
-        station, legal = case.station(end), limits.largest_conducted_dbm
-        planned = station.transmit_power_dbm
-        if legal is not None and legal < planned - _SLACK_DB:
-            stations[end] = station.model_copy(update={"transmit_power_dbm": legal})
-            found.append(Excess(station.name, planned, legal, limits.reason))
-            # what else is over shows once the power is not
-            limits = station_limits(case.with_stations({end: stations[end]}), end)
-            if limits is not None and limits.status == "over":
-                found.append(Excess(station.name, planned, None, limits.reason))
-        else:
-            found.append(Excess(station.name, planned, None, limits.reason))
+        over = _excess(case.station(end), _limits_at(case, end))
+        turned = next((x.legal_dbm for x in over if x.legal_dbm is not None), None)
+        if turned is not None:
+            stations[end] = case.station(end).model_copy(update={"transmit_power_dbm": turned})
+        found += over
     return (case.with_stations(stations) if stations else case), tuple(found)
+
+
+def _limits_at(case: LinkCase, end: End) -> Callable[[float], LimitsCheck | None]:
+    """What the table says of an end's transmitter, by its power."""
+    station = case.station(end)
+
+    def limits_at(power_dbm: float) -> LimitsCheck | None:
+        powered = station.model_copy(update={"transmit_power_dbm": power_dbm})
+        return station_limits(case.with_stations({end: powered}), end)
+
+    return limits_at
+
+
+def _excess(station: Station, limits_at: Callable[[float], LimitsCheck | None]) -> list[Excess]:
+    """How one end is over, given what the table says of it at a power."""
+    planned = station.transmit_power_dbm
+    limits = limits_at(planned)
+    if limits is None or limits.status != "over":
+        return []
+    legal = limits.largest_conducted_dbm
+    if legal is None or legal >= planned - POWER_ROUNDING_DB:
+        return [Excess(station.name, planned, None, limits.reason)]
+    found = [Excess(station.name, planned, legal, limits.reason)]
+    # what else is over shows once the power is not
+    limits = limits_at(legal)
+    if limits is not None and limits.status == "over":
+        found.append(Excess(station.name, planned, None, limits.reason))
+    return found
+
+
+def lawful_powers(case: LinkCase, end: End, planned_dbm: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+    """What `lawful` makes of many powers planned at one end, the table asked once for each step in its limits.
+
+    Parameters
+    ----------
+    case : LinkCase
+    end : "near" or "far"
+    planned_dbm : ndarray, dBm, (n,)
+
+    Returns
+    -------
+    ndarray, dBm, (n,)
+        The power that counts.
+    ndarray of bool, (n,)
+        Whether something else than power is over.
+    """
+    ask, asked = _limits_at(case, end), list[tuple[float, float, LimitsCheck | None]]()
+
+    def between(power_dbm: float) -> tuple[float, float, LimitsCheck | None]:
+        for low, high, limits in asked:
+            if low < power_dbm < high:
+                return low, high, limits
+        limits = ask(power_dbm)
+        steps = () if limits is None else limits.power_steps_dbm
+        low = max((s for s in steps if s < power_dbm), default=-np.inf) + _ON_A_STEP_DB
+        high = min((s for s in steps if s >= power_dbm), default=np.inf) - _ON_A_STEP_DB
+        asked.append((low, high, limits))
+        return low, high, limits
+
+    counted, other = planned_dbm.copy(), np.zeros(planned_dbm.shape, dtype=np.bool_)
+    left = np.ones(planned_dbm.shape, dtype=np.bool_)
+    for at, planned in enumerate(planned_dbm.tolist()):
+        if not left[at]:
+            continue
+        low, high, _ = between(planned)
+        here = left & (planned_dbm > low) & (planned_dbm < high)
+        here[at] = True
+        station = case.station(end).model_copy(update={"transmit_power_dbm": planned})
+        over = _excess(station, lambda dbm: between(dbm)[2])
+        counted[here] = next((x.legal_dbm for x in over if x.legal_dbm is not None), planned_dbm[here])
+        other[here] = any(x.legal_dbm is None for x in over)
+        left &= ~here
+    return counted, other
 
 
 def breaks_limits(case: LinkCase, changed: LinkCase) -> bool:

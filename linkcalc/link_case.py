@@ -3,6 +3,7 @@
 A case never changes; `replace` one to ask "what if".
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
@@ -14,13 +15,22 @@ from numpy.typing import ArrayLike
 from linkcalc._arrays import Floats
 from linkcalc.budget import DECIMALS, REQUIRED_SNR, THERMAL_NOISE, Budget, term, total_db
 from linkcalc.modulation import Signal
-from linkcalc.path_loss import MODELS, Losses, PathLoss, Situation, Surroundings, profile_losses
+from linkcalc.path_loss import (
+    Losses,
+    PathLoss,
+    Situation,
+    Surroundings,
+    SurroundingsOfMany,
+    profile_losses,
+)
 from linkcalc.plan import ChirpModulation, Conditions, Feeder, FskModulation, Link, Station
 from linkcalc.plan.power import Regulation
+from linkcalc.plan.stations import AROUND_KEYS, AntennaFigures
 from linkcalc.propagation import building_entry, noise, refractivity
 from linkcalc.radio import antenna, feeder
 from linkcalc.result import MODEL_NAMES, Term
 from linkcalc.rules.traffic import Sent
+from linkcalc.terrain.land_cover import KINDS, Around
 from linkcalc.terrain.profile import Profile
 from linkcalc.units import EARTH_RADIUS_M
 
@@ -32,7 +42,7 @@ _ON_BEAM_DB = 0.05
 
 
 class PathTerm(NamedTuple):
-    """One of the path's gains and losses, of many paths at once."""
+    """A gain or loss of many paths at once."""
 
     name: str
     value_db: Floats
@@ -56,6 +66,8 @@ class LinkCase:
     """Whose legal limits count, if any."""
     sent: tuple[Sent, ...] = ()
     """What the link carries, for the legal limits; empty: they are asked without its timing."""
+    shown: tuple[Surroundings | None, Surroundings | None] = (None, None)
+    """What rasters show around `near` and `far`, for where the plan does not say."""
     _found: dict[Any, Losses] = field(default_factory=dict, repr=False, compare=False)
     """Losses by what they depend on; cases that are made from each other share it."""
 
@@ -95,8 +107,9 @@ class LinkCase:
             wet_foliage=c.wet_foliage,
             woodland_depth_m=c.woodland_depth_m or 0.0,
             installation_db=c.installation_db,
-            near=surroundings(self.near),
-            far=surroundings(self.far),
+            near=surroundings(self.near, self.shown[0]),
+            far=surroundings(self.far, self.shown[1]),
+            governing=c.governing_model,
         )
 
     @property
@@ -147,12 +160,12 @@ class LinkCase:
             PathTerm("ground and terrain", -found.ground_db, "over free space"),
             PathTerm("trees", -found.trees_db, "mapped or stated, Rec. ITU-R P.833"),
         ]
-        for station, loss_db in (
-            (self.near, found.near_surroundings_db),
-            (self.far, found.far_surroundings_db),
+        for station, kind, loss_db in (
+            (self.near, self.situation.near, found.near_surroundings_db),
+            (self.far, self.situation.far, found.far_surroundings_db),
         ):
-            kind = surroundings(station)
-            note = f"{kind.kind}{'' if kind.stated else ' (assumed)'}, {kind.top_m:g} m, Rec. ITU-R P.2108"
+            why = "" if kind.stated else " (by raster)" if kind.shown else " (assumed)"
+            note = f"{kind.kind}{why}, {kind.top_m:g} m, Rec. ITU-R P.2108"
             rows.append(PathTerm(f"surroundings, {station.name}", -loss_db, note))
         rows.append(PathTerm("installation", -found.installation_db, "allowance, gone after a reading"))
         for station, up in zip((self.near, self.far), self.elevations_deg(found), strict=True):
@@ -171,8 +184,7 @@ class LinkCase:
     @cached_property
     def shared_terms(self) -> tuple[Term, ...]:
         """The path's terms, the same in both directions."""
-        model = MODEL_NAMES[MODELS[int(self.losses.model[0])]]
-        notes = {"ground and terrain": f"{model} over free space"}
+        notes = {"ground and terrain": f"{MODEL_NAMES.get(self.path.model, self.path.model)} over free space"}
         depth_m = float(self.losses.depth_m[0])
         notes["trees"] = f"{depth_m:.0f} m of trees, Rec. ITU-R P.833"
         always = ("free-space loss", "ground and terrain")
@@ -222,17 +234,24 @@ class LinkCase:
     def threshold_terms(self, receiver: End, noises: noise.SystemNoise | None = None) -> list[Term]:
         """What the receiver at an end needs, as terms: minus its noise (as given, if known) and its SNR."""
         rx = self.station(receiver)
-        noises, bandwidth = noises or self.noise(rx), f"{self.signal.bandwidth_hz / 1e3:g} kHz"
-        terms = [
-            term(THERMAL_NOISE, -noises.thermal_dbm, "threshold", f"in {bandwidth}, dBm"),
-            term("noise figure", -rx.noise_figure_db, "threshold"),
-            term("external noise", -noises.external_db, "threshold", f"P.372, {rx.noise_environment}"),
+        rows = self.noise_rows(rx, noises or self.noise(rx))
+        return [
+            *(term(row.name, float(row.value_db), "threshold", row.note) for row in rows),
+            term(REQUIRED_SNR, -self.signal.required_snr_db, "threshold", self.signal.text),
         ]
-        if rx.noise_rise_db:
-            terms.append(
-                term("noise rise", -noises.rise_db, "threshold", "engine and electronics, as entered")
-            )
-        return [*terms, term(REQUIRED_SNR, -self.signal.required_snr_db, "threshold", self.signal.text)]
+
+    def noise_rows(self, rx: Station, noises: noise.SystemNoise) -> list[PathTerm]:
+        """Minus a receiver's noise item by item; arrays where the station's figures are."""
+        bandwidth = f"{self.signal.bandwidth_hz / 1e3:g} kHz"
+        rows = [
+            PathTerm(THERMAL_NOISE, -np.asarray(noises.thermal_dbm), f"in {bandwidth}, dBm"),
+            PathTerm("noise figure", -np.asarray(rx.noise_figure_db), ""),
+            PathTerm("external noise", -np.asarray(noises.external_db), f"P.372, {rx.noise_environment}"),
+        ]
+        if np.any(rx.noise_rise_db):
+            rise = -np.asarray(noises.rise_db)
+            rows.append(PathTerm("noise rise", rise, "engine and electronics, as entered"))
+        return rows
 
     def sensitivity_dbm(self, rx: Station) -> float:
         """Least power a station's receiver needs with the noise it really has, dBm."""
@@ -252,9 +271,11 @@ class LinkCase:
         The feeder weakens noise from outside as it does the signal, so outside noise is added where the
         antenna is, to a noise figure that holds the feeder's loss.
         """
-        return _system_noise(
+        figure_db = rx.noise_figure_db + feeder_loss_db(rx, self.frequency_hz)
+        steady = np.ndim(figure_db) == np.ndim(rx.noise_rise_db) == 0
+        return (_system_noise if steady else noise.system_noise)(
             self.signal.bandwidth_hz,
-            rx.noise_figure_db + feeder_loss_db(rx, self.frequency_hz),
+            figure_db,
             rx.noise_environment,
             rx.noise_rise_db,
             self.frequency_hz,
@@ -275,11 +296,9 @@ class LinkCase:
         changed = self.with_heights(near_m=near_m, far_m=far_m)
         taller: dict[End, Station] = {}
         for end in ENDS:
-            old, new = self.station(end), changed.station(end)
-            rise_m = new.antenna_height_m - old.antenna_height_m
-            if old.feeder.length_m > 0.0 and rise_m > 0.0:
-                feeder = old.feeder.model_copy(update={"length_m": old.feeder.length_m + rise_m})
-                taller[end] = new.model_copy(update={"feeder": feeder})
+            station = with_longer_feeder(changed.station(end), self.station(end).antenna_height_m)
+            if station is not changed.station(end):
+                taller[end] = station
         return changed.with_stations(taller) if taller else changed
 
     def with_stations(self, changed: Mapping[End, Station]) -> "LinkCase":
@@ -333,12 +352,24 @@ class LinkCase:
 
     def feeder_terms(self, end: End, group: Literal["transmitter", "receiver"]) -> list[Term]:
         """Feeder and further losses of one end, in the order the signal meets them when sending."""
+        return [term(row.name, float(row.value_db), group, row.note) for row in self._feeder_rows(end)]
+
+    def feeder_db(self, end: End) -> Any:
+        """Sum of `feeder_terms`; an array where the feeder's length is one."""
+        rows = [np.round(row.value_db, DECIMALS) for row in self._feeder_rows(end)]
+        return np.round(sum(rows), DECIMALS) + 0.0
+
+    def _feeder_rows(self, end: End) -> list[PathTerm]:
         station = self.station(end)
         loss_db = feeder_loss_db(station, self.frequency_hz)
-        terms = [term(f"feeder, {station.name}", -loss_db, group, feeder_words(station))] if loss_db else []
-        return terms + [
-            term(f"extra loss, {station.name}", -x.loss_db, group, x.reason) for x in station.extra_loss
+        rows = [
+            PathTerm(f"extra loss, {station.name}", np.asarray(-x.loss_db), x.reason)
+            for x in station.extra_loss
         ]
+        if np.any(loss_db):
+            words = feeder_words(station) if isinstance(loss_db, float) else ""
+            rows.insert(0, PathTerm(f"feeder, {station.name}", -np.asarray(loss_db), words))
+        return rows
 
     def antenna_terms(self, end: End, group: Literal["transmitter", "receiver"]) -> list[Term]:
         """Antenna of one end, and what it loses for being aimed elsewhere."""
@@ -348,9 +379,10 @@ class LinkCase:
             if end == "near"
             else (self.back_azimuth_deg, self.back_elevation_deg)
         )
-        most_dbi = _generic(station).gain_dbi
+        own = figures(station.antenna)
+        most_dbi = own.gain_dbi
         towards_dbi = float(gain_dbi(station, bearing_deg, elevation_deg, aimed=self.positioned))
-        words = station.antenna.type.replace("_", " ")
+        words = own.words
         if most_dbi - towards_dbi < _ON_BEAM_DB:
             return [term(f"antenna gain, {station.name}", towards_dbi, group, words)]
         bearing = f"{bearing_deg % 360.0:.0f}°, " if self.positioned else ""
@@ -361,8 +393,20 @@ class LinkCase:
         ]
 
 
-def surroundings(station: Station) -> Surroundings:
-    """What the plan says, or nobody, of what stands around a station's antenna."""
+def with_longer_feeder(station: Station, from_m: float) -> Station:
+    """A station whose antenna was raised from a height: a cable that comes down to the radio grows by as much."""
+    rise_m = np.maximum(station.antenna_height_m - from_m, 0.0)
+    if not np.any(rise_m) or np.max(station.feeder.length_m) <= 0.0:
+        return station
+    rise_m = rise_m if np.ndim(rise_m) else float(rise_m)
+    feeder = station.feeder.model_copy(update={"length_m": station.feeder.length_m + rise_m})
+    return station.model_copy(update={"feeder": feeder})
+
+
+def surroundings(station: Station, shown: Surroundings | None = None) -> Surroundings:
+    """What the plan says of what stands around a station's antenna; else what rasters show, else what is assumed."""
+    if shown is not None and not {*AROUND_KEYS} & station.model_fields_set:
+        return shown
     return Surroundings(
         station.surroundings,
         "surroundings" in station.model_fields_set,
@@ -371,13 +415,32 @@ def surroundings(station: Station) -> Surroundings:
     )
 
 
+def shown_surroundings(around: Around, index: int = 0, words: str = "") -> Surroundings | None:
+    """What rasters show around a position; None where they know nothing."""
+    kind, height_m = KINDS[around.kind[index]], float(around.height_m[index])
+    if kind == "unknown":
+        return None
+    shown = words or around.words(index)
+    return Surroundings(kind, False, None if math.isnan(height_m) else height_m, shown=shown)
+
+
+def surroundings_of_many(station: Station, around: Around | None, count: int) -> SurroundingsOfMany:
+    """The same for many places of a station's equipment, or for one that all paths share."""
+    if around is None:
+        return SurroundingsOfMany((surroundings(station),), np.zeros(count, dtype=np.intp))
+    rows = np.stack([around.kind, np.nan_to_num(around.height_m)], axis=-1)
+    _, first, index = np.unique(rows, axis=0, return_index=True, return_inverse=True)
+    kinds = tuple(surroundings(station, shown_surroundings(around, int(i), "by raster")) for i in first)
+    return SurroundingsOfMany(kinds, np.broadcast_to(index.ravel(), (count,)))
+
+
 def gain_dbi(
     station: Station, bearing_deg: ArrayLike, elevation_deg: ArrayLike, *, aimed: bool = True
 ) -> Floats:
     """Gain of a station's antenna in directions; `aimed` False where bearings are unknown: turned to each other."""
     return np.asarray(
         antenna.gain_towards_dbi(
-            _generic(station),
+            figures(station.antenna),
             bearing_deg,
             elevation_deg,
             azimuth_deg=station.antenna.azimuth_deg if aimed else None,
@@ -388,18 +451,25 @@ def gain_dbi(
 
 def main_gain_dbi(station: Station) -> float:
     """Gain of a station's antenna in its main beam."""
-    return _generic(station).gain_dbi
+    return figures(station.antenna).gain_dbi
 
 
-def _generic(station: Station) -> antenna.Antenna:
-    a = station.antenna
+def figures(a: AntennaFigures) -> antenna.Antenna:
+    """Gain, beam and pattern of an antenna as a plan states it."""
     return antenna.generic_antenna(
         a.type,
         gain_dbi=a.gain_dbi,
         gain_dbd=a.gain_dbd,
         horizontal_beamwidth_deg=a.horizontal_beamwidth_deg,
         vertical_beamwidth_deg=a.vertical_beamwidth_deg,
+        azimuth_table=a.azimuth_pattern,
+        elevation_table=a.elevation_pattern,
     )
+
+
+def directional(a: AntennaFigures) -> bool:
+    """Whether an antenna favours one bearing."""
+    return bool(np.min(figures(a).horizontal_beamwidth_deg) < 360.0)
 
 
 def feeder_words(station: Station) -> str:
@@ -418,21 +488,24 @@ def _system_noise(
 
 
 def feeder_loss_db(station: Station, frequency_hz: float) -> float:
-    """Loss of a station's feeder with connectors and arrestor, dB."""
-    return _feeder_loss_db(station.feeder, frequency_hz)
+    """Loss of a station's feeder with connectors and arrestor, dB; an array where its length is one."""
+    many = np.ndim(station.feeder.length_m) > 0
+    return (_loss_of_feeder_db if many else _feeder_loss_db)(station.feeder, frequency_hz)
+
+
+def _loss_of_feeder_db(f: Feeder, frequency_hz: float) -> Any:
+    return feeder.feeder_loss_db(
+        f.type,
+        f.length_m,
+        frequency_hz,
+        loss_db_per_100m=f.loss_db_per_100m,
+        connectors=f.connectors,
+        connector_loss_db=f.connector_loss_db,
+        arrestor=f.arrestor,
+        arrestor_loss_db=f.arrestor_loss_db,
+    )
 
 
 @lru_cache(maxsize=256)
 def _feeder_loss_db(f: Feeder, frequency_hz: float) -> float:
-    return float(
-        feeder.feeder_loss_db(
-            f.type,
-            f.length_m,
-            frequency_hz,
-            loss_db_per_100m=f.loss_db_per_100m,
-            connectors=f.connectors,
-            connector_loss_db=f.connector_loss_db,
-            arrestor=f.arrestor,
-            arrestor_loss_db=f.arrestor_loss_db,
-        )
-    )
+    return float(_loss_of_feeder_db(f, frequency_hz))

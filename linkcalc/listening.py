@@ -7,10 +7,10 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
-from linkcalc.acceptance import largest_loss_rate
 from linkcalc.errors import ReadingsError
 from linkcalc.files import csv_cell
 from linkcalc.readings import Reading, Way
+from linkcalc.site.acceptance import largest_loss_rate
 
 KEYS = ("rssi", "snr", "seq", "count")
 """What a line may tell: level, SNR, the packet's number, and packets received so far."""

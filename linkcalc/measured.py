@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
-from linkcalc.acceptance import wilson_interval
 from linkcalc.fitted import NOTHING_ELSE, Fitted
 from linkcalc.legal import lawful
 from linkcalc.link_case import LinkCase
@@ -19,6 +18,7 @@ from linkcalc.readings import Reading, Way
 from linkcalc.reliability import mean_success
 from linkcalc.requirement import VERDICTS, Requirement
 from linkcalc.result import VerdictWord
+from linkcalc.site.acceptance import wilson_interval
 from linkcalc.site_level import (
     ERROR_DB,
     Count,

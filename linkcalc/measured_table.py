@@ -1,4 +1,4 @@
-"""What a page needs to weigh readings as `linkcalc.survey` does: densities, weights and edges, as tables.
+"""What a page needs to weigh readings as `linkcalc.site.survey` does: densities, weights and edges, as tables.
 
 The page sums logarithms over the same grid as `linkcalc.site_level`; every law it sums stands here.
 """
@@ -12,12 +12,12 @@ from scipy.special import betaln, ndtr
 
 from linkcalc import site_level
 from linkcalc._arrays import Floats
-from linkcalc.acceptance import largest_loss_rate, packets_needed
 from linkcalc.link_case import LinkCase
 from linkcalc.measured import FEWEST_FOR_NOISE, NOISE_SLACK_DB, Side
 from linkcalc.plan import Feeder
 from linkcalc.readings import Way
-from linkcalc.survey import FOLIAGE_SIGMA_DB, SAME_HEIGHT_M, foliage_to_come
+from linkcalc.site.acceptance import largest_loss_rate, packets_needed
+from linkcalc.site.survey import FOLIAGE_SIGMA_DB, SAME_HEIGHT_M, foliage_to_come
 
 MOST_COUNTED = 100
 """Readings beyond which another is worth no more."""

@@ -4,7 +4,8 @@ The rules, for one path or for a million:
 
 1. Over the ground: diffraction (delta-Bullington, Rec. ITU-R P.526) over free space, at every length. No
    tropospheric scatter or ducting is counted on: it knows nothing of the trees and hills at the ends. Where one
-   smooth hill blocks the ray, the mean of that and of a rounded obstacle (P.526, section 4.2).
+   smooth hill blocks the ray, the mean of that and of a rounded obstacle (P.526, section 4.2). What is built on the
+   ground never makes it lose less.
 2. Never less than the plane earth, 40 log d - 20 log(h1 h2), whatever the roughness: roughness takes the mirror
    away, not the loss of ground close under the ray. The plane is the straight line of least squares through the
    ground (P.1812, Attachment 1); a height is the one over the line or over the antenna's own ground, whichever
@@ -28,6 +29,7 @@ one path as it stands, and many compiled.
 import math
 import warnings
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from typing import Any, Literal, NamedTuple
@@ -37,6 +39,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc.errors import DomainError, OutOfRangeWarning
+from linkcalc.own_models import RULES, own_models
 from linkcalc.propagation import _kernels as k
 from linkcalc.propagation import clutter, diffraction, fresnel, ground, irregular, p1812, two_ray, vegetation
 from linkcalc.propagation.two_ray import Reflection
@@ -349,6 +352,11 @@ def route(
 ) -> Route:  # fmt: skip
     """Rules 1 to 3 between two antenna heights."""
     ground_db, hill, floor, plane = over_ground(x, d, h, bare, v1, v2, tx, rx, free_db, sea_share, radio)
+    if np.any(bare > h):
+        # a roof on a round hill makes an edge of it, but never a lesser obstacle
+        least = over_ground(x, d, h, h, v1, v2, tx, rx, free_db, sea_share, radio)
+        if least[0] > ground_db:
+            ground_db, hill, floor, plane = least
     depth = 0.0
     trees_db = 0.0
     wet_db = 0.0
@@ -426,6 +434,9 @@ class Surroundings:
     """Of what stands there; None: the kind's of P.2108."""
     street_width_m: float | None = None
     """To what stands there, on the way to the other station; None: 27 m, as P.2108."""
+    shown: str = ""
+    """What a raster shows there, in words, where that is why; empty: nobody looked, or the plan says so. It never loses
+    less than open country, which is assumed where nothing is known: a raster cannot see how the antenna stands."""
 
     @property
     def top_m(self) -> float:
@@ -452,7 +463,33 @@ class Surroundings:
             street_width_m=street_m,
             extrapolate=True,
         )
-        return np.asarray(np.maximum(np.asarray(loss), 0.0))
+        least = Surroundings("open").loss_db(frequency_hz, height, rise) if self.shown else 0.0
+        return np.asarray(np.maximum(np.asarray(loss), least))
+
+
+@dataclass(frozen=True, eq=False)
+class SurroundingsOfMany:
+    """What stands around the antennas at one end of many paths."""
+
+    kinds: tuple[Surroundings, ...]
+    index: NDArray[np.intp]
+    """(n,) into the kinds."""
+
+    @property
+    def stated(self) -> NDArray[np.bool_]:
+        """Whether somebody says so."""
+        return np.array([kind.stated for kind in self.kinds])[self.index]
+
+    def loss_db(self, frequency_hz: float, height_m: ArrayLike, rise: ArrayLike = 0.0) -> Floats:
+        """Terminal corrections, see `Surroundings.loss_db`."""
+        height, up = (
+            np.broadcast_to(np.asarray(v, dtype=np.float64), self.index.shape) for v in (height_m, rise)
+        )
+        loss = np.zeros(self.index.shape)
+        for number, kind in enumerate(self.kinds):
+            own = self.index == number
+            loss[own] = kind.loss_db(frequency_hz, height[own], up[own])
+        return loss
 
 
 # ---------------------------------------------------------------- arrays of paths
@@ -478,6 +515,8 @@ class Situation:
     """Allowance of each end."""
     near: Surroundings = Surroundings()
     far: Surroundings = Surroundings()
+    governing: str = RULES
+    """The model that gives the number, see `linkcalc.own_models`."""
 
     @property
     def k_factor(self) -> float:
@@ -566,6 +605,8 @@ class Losses:
     cell_m: Floats
     """Spacing of the heights that the profile was cut from; NaN where unknown."""
     bridged_m: Floats
+    rules_less_db: Floats
+    """How much less the rules lose than a model that the plan chose; 0 where they govern."""
 
     @property
     def loss_db(self) -> Floats:
@@ -634,6 +675,7 @@ def losses(
     far_height_m: ArrayLike,
     cell_m: ArrayLike = math.nan,
     bridged_m: ArrayLike = 0.0,
+    surrounding: tuple[SurroundingsOfMany, SurroundingsOfMany] | None = None,
 ) -> Losses:
     """Rules 3 to 5 for many paths at once.
 
@@ -643,6 +685,8 @@ def losses(
         Rows of `find`, NaN where there is no path.
     situation : Situation
     length_m, near_ground_m, far_ground_m, near_height_m, far_height_m, cell_m, bridged_m : array_like, m, (n,)
+    surrounding : two SurroundingsOfMany, optional
+        Of the near and the far ends, where they differ from path to path; by default the situation's.
 
     Returns
     -------
@@ -655,8 +699,9 @@ def losses(
     )
     # over ground that may slope as the ray does: only the heights above ground count
     rise = np.nan_to_num((far_m - near_m) / np.maximum(length_m, 1.0))
-    near_db = situation.near.loss_db(situation.frequency_hz, near_m, rise)
-    far_db = situation.far.loss_db(situation.frequency_hz, far_m, -rise)
+    ends: tuple[Any, Any] = surrounding or (situation.near, situation.far)
+    near_db = ends[0].loss_db(situation.frequency_hz, near_m, rise)
+    far_db = ends[1].loss_db(situation.frequency_hz, far_m, -rise)
     stated_db, stated_wet_db = situation.stated_woods_db(), situation.wet.stated_woods_db()
     trees_db, trees_wet_db = f.trees_db + stated_db, f.trees_wet_db + stated_wet_db
     among_db = near_db + far_db
@@ -674,8 +719,7 @@ def losses(
     near_around, far_around = (np.where(wooded, SHARED * m, db) for m, db in zip(more, around, strict=True))
     installation = sum(np.where(wooded, allowed, np.maximum(allowed - db, 0.0)) for db in around)
     among = [np.clip(db / _AMONG_DB, 0.0, 1.0) for db in (near_db, far_db)]
-    ends = (situation.near, situation.far)
-    assumed = [share if not end.stated else 0.0 * share for share, end in zip(among, ends, strict=True)]
+    assumed = [np.where(end.stated, 0.0, share) for share, end in zip(among, ends, strict=True)]
     if (trees_db > 0.0).any() or stated_db:
         with warnings.catch_warnings(record=True) as said:  # once, not once a path
             warnings.simplefilter("always", OutOfRangeWarning)
@@ -713,6 +757,7 @@ def losses(
         surroundings_assumed=each(np.maximum(*assumed)),
         cell_m=each(cell_m),
         bridged_m=each(bridged_m),
+        rules_less_db=each(0.0),
     )
 
 
@@ -739,7 +784,18 @@ def profile_losses(profile: Profile, situation: Situation, near_m: ArrayLike, fa
     near, far = np.broadcast_arrays(np.atleast_1d(near_m), np.atleast_1d(far_m))
     arguments = profile_arguments(profile, situation, near, far)
     rows = np.array([find(*arguments.ground, *pair, *arguments.rest) for pair in arguments.pairs.tolist()])
-    return losses(rows.reshape(-1, len(Found._fields)), situation, **profile_facts(profile, near, far))
+    found = losses(rows.reshape(-1, len(Found._fields)), situation, **profile_facts(profile, near, far))
+    # over many heights the chosen model may be defined for some only
+    return by_governing(found, profile, situation, partly=len(rows) > 1)
+
+
+def by_governing(found: Losses, profile: Profile, situation: Situation, *, partly: bool = False) -> Losses:
+    """The same by the model that the plan chose, where it chose one; `partly`: NaN where that is not defined."""
+    if situation.governing == RULES:
+        return found
+    from linkcalc.chosen_model import governed
+
+    return governed(found, profile, situation, partly=partly)
 
 
 class ProfileArguments(NamedTuple):
@@ -819,6 +875,8 @@ class PathLoss:
     @property
     def model(self) -> str:
         """What governs the ground's part."""
+        if self.situation.governing != RULES:
+            return self.situation.governing
         return MODELS[int(self._one("model"))]
 
     @property
@@ -849,6 +907,12 @@ class PathLoss:
     @property
     def model_reason(self) -> str:
         """Why this model governs."""
+        if self.situation.governing != RULES:
+            less_db = float(self._one("rules_less_db"))
+            return (
+                f"the plan's choice; the rules would lose {abs(less_db):.1f} dB {'less' if less_db > 0.0 else 'more'}, "
+                "and the uncertainty holds that"
+            )
         words = {
             "delta_bullington": "diffraction over the ground at every length; scatter and ducting are not counted on",
             "plane_earth": "the ground close under the ray takes more than diffraction: plane earth, no mirror needed",
@@ -908,44 +972,65 @@ def every_model(path: PathLoss) -> dict[str, float]:
     """Basic transmission loss by every model that is defined for the path, dB.
 
     All over the same ground, between the antennas themselves, with mapped trees opaque: what surrounds the antennas
-    is in none of them.
+    is in none of them. One's own come last.
     """
+    losses_db: dict[str, float] = {}
+    for name, loss_db in model_functions(path).items():
+        with warnings.catch_warnings(), suppress(DomainError, OutOfRangeWarning):
+            if name == "irregular_terrain":  # a second opinion, left out where it warns
+                warnings.simplefilter("error", OutOfRangeWarning)
+            losses_db[name] = loss_db()
+    return {name: float(losses_db[name]) for name in MODEL_NAMES if name in losses_db}
+
+
+def model_functions(path: PathLoss) -> dict[str, Callable[[], float]]:
+    """The models by name, each to be called; `DomainError` where it is not defined for the path."""
     profile, s = path.profile, path.situation
     near_m, far_m = path.heights_m
-    free_space_db = path.losses.free_space_db[0]
-    clutter_m = profile.clutter_m
+    free_space_db = float(path.losses.free_space_db[0])
+    d, h = profile.distance_m, profile.ground_m
     terrain: dict[str, Any] = {
         "tx_height_m": near_m,
         "rx_height_m": far_m,
         "frequency_hz": s.frequency_hz,
-        "clutter_m": clutter_m,
+        "clutter_m": profile.clutter_m,
         "k_factor": s.k_factor,
     }
-    d, h = profile.distance_m, profile.ground_m
     ground_kind: dict[str, Any] = {"polarisation": s.polarisation, "sea_share": _sea_share(profile)}
-    bare = profile_losses(replace(profile, clutter_kind=("",) * len(d)), _alone(s), near_m, far_m)
-    losses_db: dict[str, float] = {
-        "free_space": free_space_db,
-        "plane_earth": free_space_db + _plane_earth_db(profile, near_m, far_m, free_space_db),
-        "spherical_earth": free_space_db
-        + diffraction.spherical_earth_loss_db(d, h, **terrain, **ground_kind),
-        "bullington": free_space_db + diffraction.bullington_loss_db(d, h, **terrain),
-        "cascaded_knife_edges": free_space_db + diffraction.cascaded_knife_edge_loss_db(d, h, **terrain),
-        "delta_bullington": free_space_db
-        + diffraction.delta_bullington_loss_db(d, h, **terrain, **ground_kind),
+
+    def over_free_space(excess: Callable[..., Any], **more: Any) -> Callable[[], float]:
+        return lambda: free_space_db + float(excess(d, h, **terrain, **more))
+
+    def rounded_db() -> float:
+        # the hill of the path counts the trees that stand on it; bare ground may have a larger one
+        rules = replace(_alone(s), governing=RULES)
+        bare = profile_losses(replace(profile, clutter_kind=("",) * len(d)), rules, near_m, far_m)
+        hill_db = max(bare.hill_db[0], path.losses.hill_db[0])
+        if hill_db <= 0.0:
+            raise DomainError("no single smooth hill is in the way")
+        return functions["delta_bullington"]() + 2.0 * float(hill_db)
+
+    def p1812_db() -> float:
+        if profile.length_m < P1812_SHORTEST_M:
+            raise DomainError(f"the path is shorter than {P1812_SHORTEST_M:g} m")
+        return p1812_loss_db(path)
+
+    functions: dict[str, Callable[[], float]] = {
+        "free_space": lambda: free_space_db,
+        "plane_earth": lambda: free_space_db + _plane_earth_db(profile, near_m, far_m, free_space_db),
+        "spherical_earth": over_free_space(diffraction.spherical_earth_loss_db, **ground_kind),
+        "bullington": over_free_space(diffraction.bullington_loss_db),
+        "cascaded_knife_edges": over_free_space(diffraction.cascaded_knife_edge_loss_db),
+        "delta_bullington": over_free_space(diffraction.delta_bullington_loss_db, **ground_kind),
+        "rounded_obstacle": rounded_db,
+        "p1812": p1812_db,
+        "irregular_terrain": lambda: irregular_terrain_db(path),
     }
-    # the hill of the path counts the trees that stand on it; bare ground may have a larger one
-    hill_db = max(bare.hill_db[0], path.losses.hill_db[0])
-    if hill_db > 0.0:
-        losses_db["rounded_obstacle"] = losses_db["delta_bullington"] + 2.0 * hill_db
     if path.reflection is not None:
-        losses_db["two_ray"] = two_ray_db(path)
-    if profile.length_m >= P1812_SHORTEST_M:
-        losses_db["p1812"] = p1812_loss_db(path)
-    second_db = _irregular_terrain_db(path)
-    if second_db is not None:
-        losses_db["irregular_terrain"] = second_db
-    return {name: float(losses_db[name]) for name in MODEL_NAMES if name in losses_db}
+        functions["two_ray"] = lambda: two_ray_db(path)
+    for own in own_models().values():
+        functions[own.name] = lambda own=own: own.loss_db(profile, s, near_m, far_m)  # type: ignore[misc]
+    return functions
 
 
 def _alone(situation: Situation) -> Situation:
@@ -1001,17 +1086,23 @@ def p1812_loss_db(path: PathLoss, time_percent: float = 50.0) -> float:
 
 def two_ray_db(path: PathLoss) -> float:
     """Two-ray loss of a path that mirrors, with its peaks and nulls."""
+    return float(two_ray_over_heights_db(path, path.heights_m[1]))
+
+
+def two_ray_over_heights_db(path: PathLoss, far_m: ArrayLike) -> Floats:
+    """The same for other heights of the far antenna over the ground that mirrors; NaN where it is below it."""
     mirror, profile, s = path.reflection, path.profile, path.situation
     assert mirror is not None
     away_m = np.abs(profile.distance_m - mirror.distance_m)
     # half way between two points both count, so that the path is the same from either end
     at_sea = (profile.zone[away_m <= away_m.min() + 1e-6 * profile.length_m] == _SEA).all()
     constants = ground.ground_constants("sea_water" if at_sea else s.ground, s.frequency_hz)
-    return float(
+    over_m = mirror.rx_height_m + np.asarray(far_m, dtype=np.float64) - path.heights_m[1]
+    lost_db = np.asarray(
         two_ray.two_ray_loss_db(
             mirror.surface_distance_m,
             mirror.tx_height_m,
-            mirror.rx_height_m,
+            np.where(over_m > 0.0, over_m, mirror.rx_height_m),
             s.frequency_hz,
             relative_permittivity=constants.relative_permittivity,
             conductivity_s_m=constants.conductivity_s_m,
@@ -1021,30 +1112,26 @@ def two_ray_db(path: PathLoss) -> float:
             surface_wave=True,
         )
     )
+    return np.where(over_m > 0.0, lost_db, np.nan)
 
 
-def _irregular_terrain_db(path: PathLoss) -> float | None:
-    """The second opinion; None where it is not defined, or warns that it is used outside its range."""
+def irregular_terrain_db(path: PathLoss) -> float:
+    """Basic transmission loss of the irregular terrain model, trees opaque."""
     profile, s = path.profile, path.situation
     near_m, far_m = path.heights_m
     if profile.length_m < IRREGULAR_SHORTEST_M or min(near_m, far_m) < 0.5:
-        return None
+        raise DomainError(f"it is stated for {IRREGULAR_SHORTEST_M:g} m and antennas of 0.5 m and more")
     constants = ground.ground_constants(s.ground, s.frequency_hz)
-    with warnings.catch_warnings():
-        warnings.simplefilter("error", OutOfRangeWarning)
-        try:
-            return float(
-                irregular.point_to_point_loss_db(
-                    profile.distance_m,
-                    profile.ground_m + profile.clutter_m,
-                    tx_height_m=near_m,
-                    rx_height_m=far_m,
-                    frequency_hz=s.frequency_hz,
-                    polarisation=s.polarisation,
-                    relative_permittivity=float(constants.relative_permittivity),
-                    conductivity_s_m=float(constants.conductivity_s_m),
-                    n0=s.n0,
-                )
-            )
-        except (DomainError, OutOfRangeWarning):
-            return None
+    return float(
+        irregular.point_to_point_loss_db(
+            profile.distance_m,
+            profile.ground_m + profile.clutter_m,
+            tx_height_m=near_m,
+            rx_height_m=far_m,
+            frequency_hz=s.frequency_hz,
+            polarisation=s.polarisation,
+            relative_permittivity=float(constants.relative_permittivity),
+            conductivity_s_m=float(constants.conductivity_s_m),
+            n0=s.n0,
+        )
+    )

@@ -7,7 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from linkcalc._arrays import Floats
-from linkcalc.energy import (
+from linkcalc.answer import Answer
+from linkcalc.errors import DomainError, PlanError
+from linkcalc.plan.wording import element
+from linkcalc.radio.energy import (
     CAUTION,
     CHEMISTRIES,
     LONGEST_QUOTED_YEARS,
@@ -24,8 +27,6 @@ from linkcalc.energy import (
     storage_wh,
     transmit_current_ma,
 )
-from linkcalc.errors import DomainError, PlanError
-from linkcalc.plan.wording import element
 from linkcalc.rules.plan_limits import End, ends
 from linkcalc.solar_winter import blackout_chance
 
@@ -153,9 +154,11 @@ class StationEnergy:
     """A few words."""
 
 
-@dataclass(frozen=True)
-class EnergySection:
+@dataclass(frozen=True, eq=False, repr=False)
+class EnergySection(Answer):
     """The energy of a whole plan."""
+
+    _rows = "stations"
 
     stations: tuple[StationEnergy, ...]
     line: str
@@ -316,7 +319,7 @@ class _Expected:
     """How many transmissions a message is expected to take, from the links' success where it is known."""
 
     def __init__(self, plan: "Plan", results: "Sequence[LinkResult]") -> None:
-        from linkcalc.messages import section as messages_section
+        from linkcalc.operation.messages import section as messages_section
 
         self._results = results
         answered = messages_section(plan, results) if results else None

@@ -6,20 +6,21 @@ stays at the confidence asked for, and is a gamble where it falls to a half. One
 """
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from linkcalc._arrays import Floats, checked
+from linkcalc.answer import Answer
 from linkcalc.errors import DomainError
 from linkcalc.judgement import judgement
 from linkcalc.legal import lawful
 from linkcalc.link_case import LinkCase
 from linkcalc.modulation import Signal
 from linkcalc.path_loss import profile_losses
-from linkcalc.plan import ChirpModulation, LoadedPlan, Station
+from linkcalc.plan import ChirpModulation, LoadedPlan, PlanLike, Station, as_plan
 from linkcalc.plan.in_python import plan_from
 from linkcalc.radio import css
 from linkcalc.requirement import Requirement
@@ -48,9 +49,12 @@ class Ground:
     words: str
     profiles: Callable[[float], Sequence[Profile]]
     """Of a length in m."""
-    station: dict[str, Any]
+    station: Mapping[str, Any]
     """What is else there at the `from` station than planned."""
     extra_db: float = 0.0
+
+    def __reduce__(self) -> tuple[Any, ...]:  # its function does not travel, its name does
+        return _ground_named, (self.name,)
 
 
 @dataclass(frozen=True)
@@ -69,9 +73,11 @@ class Reach:
     """The same by direction."""
 
 
-@dataclass(frozen=True)
-class HowFar:
+@dataclass(frozen=True, eq=False, repr=False)
+class HowFar(Answer):
     """The answer for one link."""
+
+    _rows = "reaches"
 
     title: str
     from_: str
@@ -89,6 +95,10 @@ class HowFar:
     reaches: tuple[Reach, ...]
     over_limits: tuple[str, ...]
     """What is over the legal limits of the plan's region, in words. Power over a limit is not counted."""
+
+
+def _ground_named(name: str) -> Ground:
+    return next(g for g in GROUNDS if g.name == name)
 
 
 def flat(length_m: float) -> list[Profile]:
@@ -223,7 +233,7 @@ def plan_of_facts(
 
 
 def how_far(
-    loaded: LoadedPlan,
+    loaded: PlanLike,
     *,
     link: str | None = None,
     spreading_factors: Sequence[int] | None = None,
@@ -233,8 +243,8 @@ def how_far(
 
     Parameters
     ----------
-    loaded : LoadedPlan
-        From `load_plan`, `plan_from` or `plan_of_facts`; its terrain and positions are not looked at.
+    loaded : path, mapping, Plan or LoadedPlan
+        Or what `plan_of_facts` returns; its terrain and positions are not looked at.
     link : str, optional
         Which link; by default the first.
     spreading_factors : sequence of int, optional
@@ -258,6 +268,7 @@ def how_far(
     >>> slow.closes_m < slower.closes_m < slower.gamble_m
     True
     """
+    loaded = as_plan(loaded)
     plan = loaded.plan
     chosen = next((k for k in plan.link if link in (None, k.name)), None)
     if chosen is None:
@@ -398,7 +409,7 @@ def _shares_and_margins(
                     margin,
                     together_db(items, "site"),
                     together_db(items, "conditions"),
-                    fading_k_db(losses),
+                    fading_k_db(here, losses),
                 )
                 rows.append(got.site_share)
                 levels.append(margin)

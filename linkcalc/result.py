@@ -7,6 +7,7 @@ from typing import Any, Literal
 import numpy as np
 
 from linkcalc._arrays import Floats
+from linkcalc.answer import LINES, Answer, view
 
 SCHEMA_VERSION = "1.0"
 
@@ -260,9 +261,11 @@ class Assumption:
     source: str
 
 
-@dataclass(frozen=True)
-class LinkResult:
+@dataclass(frozen=True, eq=False, repr=False)
+class LinkResult(Answer):
     """Everything found about one link."""
+
+    _rows = "directions"
 
     name: str
     verdict: VerdictWord
@@ -280,8 +283,8 @@ class LinkResult:
     """Cheapest first; of a link that closes: none is looked for."""
 
 
-@dataclass(frozen=True)
-class Result:
+@dataclass(frozen=True, eq=False, repr=False)
+class Result(Answer):
     """The answer to one plan file."""
 
     title: str
@@ -296,3 +299,25 @@ class Result:
     sections: Mapping[str, Any] = field(default_factory=dict, repr=False)
     """Further answers from the same plan: limits, messages, tank, energy, exposure."""
     schema_version: str = SCHEMA_VERSION
+    positions_deg: Mapping[str, tuple[float, float]] = field(default_factory=dict, repr=False)
+    """Latitude and longitude of the stations that have any, by name."""
+
+    @property
+    def verdict(self) -> VerdictWord:
+        """Of the worst link."""
+        words: tuple[VerdictWord, ...] = ("does_not_close", "at_risk", "closes")
+        return min((link.verdict for link in self.links), key=words.index)
+
+    def __str__(self) -> str:
+        lines = [f"{link.name}: {link.headline}" for link in self.links]
+        if len(lines) >= LINES:
+            lines[LINES - 2 :] = [f"... {len(lines) - LINES + 2} links more"]
+        return "\n".join([*([self.title] if self.title else []), *lines])
+
+    def to_rows(self) -> list[dict[str, Any]]:
+        """Return a row for each direction of each link."""
+        return [{"link": link.name, **row} for link in self.links for row in link.to_rows()]
+
+    def to_geojson(self) -> str:
+        """Return stations as points and links as lines, with their verdicts: GeoJSON (RFC 7946)."""
+        return str(view("links_map").links_geojson(self, self.positions_deg))

@@ -50,12 +50,13 @@ def sample_fleet_path() -> Path:
 
 
 def sample_path(name: str) -> Path:
-    """Return the plan file of a sample, for `linkcalc.load_plan`.
+    """Return the file of a sample: a plan, the fleet, or a list that goes with them.
 
     Parameters
     ----------
     name : str
-        One of `sample_names`.
+        Of a plan ("plain", "upland", "wooded"); "upland_fleet", its list "upland_tanks"; "upland_readings" of
+        that plan's link, and "upland_spots".
 
     Returns
     -------
@@ -68,12 +69,13 @@ def sample_path(name: str) -> Path:
 
     Examples
     --------
-    >>> sample_path("upland").name
-    'upland.toml'
+    >>> sample_path("upland").name, sample_path("upland_readings").name
+    ('upland.toml', 'upland_readings.csv')
     """
-    if name not in sample_names():
-        raise LinkcalcError(f"no sample is called {name!r}; there are {', '.join(sample_names())}")
-    return samples_folder() / f"{name}.toml"
+    files = {p.stem: p for p in sorted(samples_folder().iterdir()) if p.suffix in (".toml", ".csv")}
+    if name not in files:
+        raise LinkcalcError(f"no sample is called {name!r}; there are {', '.join(files)}")
+    return files[name]
 
 
 def copy_samples(folder: str | Path, *, replace: bool = False) -> list[Path]:

@@ -22,8 +22,11 @@ PIECES = frozenset(
         "message",
         "reply",
         "asked",
-        "legal",
-        *(f"{what}, {end}" for what in ("power", "feeder", "antenna", "noise") for end in ("near", "far")),
+        *(
+            f"{what}, {end}"
+            for what in ("power", "feeder", "antenna", "noise", "legal")
+            for end in ("near", "far")
+        ),
     }
 )
 """The pieces a budget and what follows from it are put together from."""
@@ -51,11 +54,14 @@ K_FACTOR, DISTANCE = "k_factor", "distance_m"
 _POSITION = ("latitude_deg", "longitude_deg", "easting_m", "northing_m")
 _GROUND = frozenset({"path", "antenna, near", "antenna, far"})
 """What depends on the profile, and on where each antenna sees the other."""
+_BENDING = ("delta_n", "climate", "month")
+"""Of the conditions, what bends the ray: where each antenna sees the other depends on it."""
 _NOT_VARIED = {
     Link: {"name", "from", "to", "profile_csv"},
     ChirpModulation: {"kind"},
     FskModulation: {"kind"},
     Station: {"name", "epsg"},
+    Antenna: {"pattern_file", "elevation_pattern_file"},
     Conditions: {"year_share_percent"},
     Terrain: {"network", "height_unit"},
 }
@@ -205,7 +211,7 @@ def parameters(link: Link, *, rasters: bool = True) -> Iterator[Parameter]:
         for key, field in _fields(section):
             yield from _of_stations(key, field, path)
     for key, field in _fields(Conditions):
-        yield _one(key, field, [("conditions", key)], _GROUND)
+        yield _one(key, field, [("conditions", key)], _GROUND if key in _BENDING else frozenset({"path"}))
     yield Parameter(
         K_FACTOR,
         (("conditions", "delta_n"),),
@@ -232,16 +238,18 @@ def parameters(link: Link, *, rasters: bool = True) -> Iterator[Parameter]:
             yield _one(key, field, [("terrain", key)], _GROUND, moves=True)
 
 
-_SIGNAL = frozenset({"signal", "message", "reply", "legal"})
+_LEGAL = frozenset({"legal, near", "legal, far"})
+_SIGNAL = frozenset({"signal", "message", "reply"}) | _LEGAL
 _LINK: Mapping[str, frozenset[str]] = {
-    "frequency_mhz": frozenset({"path", "feeder, near", "feeder, far", "noise, near", "noise, far", "legal"}),
-    "payload_bytes": frozenset({"message", "legal"}),
-    "reply_payload_bytes": frozenset({"reply", "legal"}),
-    "tries": frozenset({"asked", "legal"}),
+    "frequency_mhz": frozenset({"path", "feeder, near", "feeder, far", "noise, near", "noise, far"}) | _LEGAL,
+    "payload_bytes": frozenset({"message"}) | _LEGAL,
+    "reply_payload_bytes": frozenset({"reply"}) | _LEGAL,
+    "tries": frozenset({"asked"}) | _LEGAL,
     "required_margin_db": frozenset({"asked"}),
     "required_success": frozenset({"asked"}),
     "confidence": frozenset({"asked"}),
     "channel_busy_percent": frozenset({"asked"}),
+    "hopping_bandwidth_mhz": frozenset({"path"}),
 }
 
 
@@ -259,18 +267,23 @@ def _of_stations(key: str, field: Any, path: tuple[str, ...]) -> Iterator[Parame
 
 def _of_station(key: str, path: tuple[str, ...], end: Literal["near", "far"]) -> frozenset[str]:
     pieces: dict[str, set[str]] = {
-        "antenna_height_m": {*_GROUND},
-        "transmit_power_dbm": {f"power, {end}", "legal"},
+        "antenna_height_m": {*_GROUND, *of_feeder(end)},
+        "transmit_power_dbm": {f"power, {end}", f"legal, {end}"},
         "building": {"path"},
         "polarisation": {"path", "polarisation"},
         **{k: {f"noise, {end}"} for k in ("noise_figure_db", "noise_environment", "noise_rise_db")},
         **{k: {*_GROUND} for k in _POSITION},
     }
     if path == ("antenna",) and key != "polarisation":
-        return frozenset({f"antenna, {end}", "legal"})
+        return frozenset({f"antenna, {end}", f"legal, {end}"})
     if path == ("feeder",):
-        return frozenset({f"feeder, {end}", f"noise, {end}", "legal"})
+        return of_feeder(end)
     return frozenset(pieces.get(key, PIECES))
+
+
+def of_feeder(end: Literal["near", "far"]) -> frozenset[str]:
+    """Pieces that depend on an end's feeder."""
+    return frozenset({f"feeder, {end}", f"noise, {end}", f"legal, {end}"})
 
 
 def _fields(section: Any) -> Iterator[tuple[str, Any]]:

@@ -6,14 +6,14 @@ import json
 import math
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from linkcalc.answer import Answer, installed
 from linkcalc.errors import DomainError, LinkcalcError
 from linkcalc.files import atomic_write, csv_cell
 
@@ -66,15 +66,15 @@ QUANTITIES: Mapping[str, Quantity] = {
 """The arrays of every sweep. Near is the link's `from` station; `back_` is the direction from far to near."""
 
 
-@dataclass(frozen=True, eq=False)
-class Sweep:
+@dataclass(frozen=True, eq=False, repr=False)
+class Sweep(Answer):
     """A table over the combinations of what was varied, one axis a parameter.
 
     Examples
     --------
     >>> from linkcalc.sample_files import sample_path
     >>> from linkcalc.plan import load_plan
-    >>> from linkcalc.sweep import sweep_plan
+    >>> from linkcalc.sweeping import sweep_plan
     >>> found = sweep_plan(load_plan(sample_path("plain")), {"sf": [7, 9, 12], "power": [10, 14]})
     >>> found.dims, found.shape
     (('spreading_factor', 'transmit_power_dbm'), (3, 2))
@@ -101,14 +101,6 @@ class Sweep:
     linkcalc_version: str
     warnings: tuple[str, ...]
     """What models said about being used outside their range, once each."""
-
-    def __post_init__(self) -> None:
-        for name in ("coords", "planned", "data"):
-            object.__setattr__(self, name, MappingProxyType(_read_only(getattr(self, name))))
-
-    def __reduce__(self) -> tuple[Any, ...]:  # for copy and pickle, which know no read-only mapping
-        values = (getattr(self, f.name) for f in fields(self))
-        return Sweep, tuple(dict(v) if isinstance(v, Mapping) else v for v in values)
 
     @property
     def shape(self) -> tuple[int, ...]:
@@ -202,7 +194,7 @@ class Sweep:
         LinkcalcError
             If pandas is not installed.
         """
-        frame: pandas.DataFrame = _installed("pandas").DataFrame(self.columns())
+        frame: pandas.DataFrame = installed("pandas").DataFrame(self.columns())
         frame.attrs.update(self._about())
         return frame
 
@@ -214,7 +206,7 @@ class Sweep:
         LinkcalcError
             If xarray is not installed.
         """
-        dataset: xarray.Dataset = _installed("xarray").Dataset(
+        dataset: xarray.Dataset = installed("xarray").Dataset(
             {
                 name: (self.dims, np.array(array), {"units": QUANTITIES[name].unit, "long_name": about(name)})
                 for name, array in self.data.items()
@@ -237,14 +229,13 @@ class Sweep:
         writer.writerows([csv_cell(cell) for cell in row] for row in rows)
         return text.getvalue()
 
-    def to_json(self) -> str:
-        """Return the table as strict JSON, equal from run to run.
+    def to_dict(self) -> dict[str, Any]:
+        """Return the table as dicts, lists, strings, numbers and None (what is not finite).
 
         Link, plan and version are named first; then come `dims`, `shape`, `coords` and `data`: each array
-        with its `unit`, what it is `about`, and its `values` in the order of `columns`. A number that is
-        not finite is null.
+        with its `unit`, what it is `about`, and its `values` in the order of `columns`.
         """
-        table = {
+        return {
             "schema_version": TABLE_VERSION,
             **self._about(),
             "warnings": list(self.warnings),
@@ -256,7 +247,18 @@ class Sweep:
                 for name, array in self.data.items()
             },
         }
-        return json.dumps(table, ensure_ascii=False, allow_nan=False) + "\n"
+
+    def to_json(self, *, indent: int | None = None) -> str:
+        """Return what `to_dict` gives as strict JSON, equal from run to run; on one line by default."""
+        return json.dumps(self.to_dict(), indent=indent, ensure_ascii=False, allow_nan=False) + "\n"
+
+    def to_rows(self) -> list[dict[str, Any]]:
+        """Return the rows of `columns`."""
+        columns = self.columns()
+        return [
+            dict(zip(columns, row, strict=True))
+            for row in zip(*(c.tolist() for c in columns.values()), strict=True)
+        ]
 
     def write(self, path: str | os.PathLike[str]) -> None:
         """Write the table to a file, whole or not at all.
@@ -264,8 +266,8 @@ class Sweep:
         Parameters
         ----------
         path : path
-            Its ending says how: `.csv` (`to_csv`), `.json` (`to_json`) or `.parquet` (`columns`; needs
-            pyarrow).
+            Its ending says how: `.csv` (`to_csv`), `.parquet` (`columns`; needs pyarrow), or as every answer
+            does: `.json`, `.txt`, `.svg`, `.png`.
 
         Raises
         ------
@@ -275,15 +277,16 @@ class Sweep:
         match Path(path).suffix.lower():
             case ".csv":
                 atomic_write(path, self.to_csv())
-            case ".json":
-                atomic_write(path, self.to_json())
             case ".parquet":
                 atomic_write(path, self._parquet())
+            case ".json" | ".txt" | ".svg" | ".png":
+                super().write(path)
             case other:
-                raise LinkcalcError(f"{path}: {other or 'no ending'}: write .csv, .json or .parquet")
+                endings = ".csv, .json, .parquet, .txt, .svg or .png"
+                raise LinkcalcError(f"{path}: {other or 'no ending'}: write {endings}")
 
     def _parquet(self) -> bytes:
-        arrow, parquet = _installed("pyarrow"), _installed("pyarrow.parquet")
+        arrow, parquet = installed("pyarrow"), installed("pyarrow.parquet")
         table = arrow.table({name: arrow.array(column) for name, column in self.columns().items()})
         named = {f"linkcalc.{name}": str(value) for name, value in self._about().items()}
         sink = arrow.BufferOutputStream()
@@ -308,27 +311,6 @@ def about(name: str) -> str:
     'fade margin, far to near'
     """
     return QUANTITIES[name].about
-
-
-def _installed(module: str) -> Any:
-    import importlib
-
-    try:
-        return importlib.import_module(module)
-    except ImportError:
-        package = module.partition(".")[0]
-        raise LinkcalcError(f"this needs {package}, which is not installed: pip install {package}") from None
-
-
-def _read_only(values: Mapping[str, Any]) -> dict[str, Any]:
-    """A copy of a mapping, the arrays in it not to be written to."""
-    found = {}
-    for name, value in values.items():
-        if isinstance(value, np.ndarray):
-            value = value.view()
-            value.flags.writeable = False
-        found[name] = value
-    return found
 
 
 def _item(value: Any) -> Any:

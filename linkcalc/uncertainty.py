@@ -14,6 +14,7 @@ import math
 import warnings
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -21,9 +22,11 @@ from numpy.typing import ArrayLike
 
 from linkcalc._arrays import Floats
 from linkcalc.errors import OutOfRangeWarning
+from linkcalc.own_models import RULES
 from linkcalc.path_loss import Losses
 from linkcalc.plan import Station
 from linkcalc.propagation import building_entry, noise, vegetation
+from linkcalc.reliability import rician_outage
 from linkcalc.result import Contributor
 from linkcalc.terrain.cell_size import cell_error_db
 from linkcalc.units import SPEED_OF_LIGHT_M_S
@@ -39,8 +42,23 @@ CLEAR_K_DB, BLOCKED_K_DB = 10.0, 3.0
 K above 13 dB under nearly all conditions where short fades were measured (5.8 GHz, 72 links); rural macro cells
 7 dB (3GPP TR 38.901). The figures between are common practice."""
 
-K_STEPS_DB: tuple[float, ...] = tuple(BLOCKED_K_DB + i for i in range(int(CLEAR_K_DB - BLOCKED_K_DB) + 1))
+K_STEPS_DB: tuple[float, ...] = tuple(float(i) for i in range(int(CLEAR_K_DB) + 1))
 """Where a table goes by K."""
+
+STANDING_DB = (2.0, 4.6)
+"""What of the site's part is the pattern of waves that an antenna stands in, both ends high, one low. Between two
+heights at one place fixed links at 868 MHz (1 to 3 m) differ by 6.5 dB, so that one has 6.5 over root 2; on a
+mast 2 dB: common practice, no source."""
+
+STANDING_SHARE = 0.8
+"""At most so much of the model's error is that."""
+
+COHERENCE_HZ = 5.7e6
+"""Frequencies so far apart stand in another pattern: 1 / (5 x delay spread), of 35 ns in rural surroundings (3GPP
+TR 38.901, table 7.5-6, from memory)."""
+
+HOPPED_LEAST_K_DB = 0.0
+"""Where hopping leaves so little of a steady ray, the rest of the pattern stays with the site."""
 
 FADING_TREES_DB = 12.0
 """Trees in the way that lose so much leave no steady ray either."""
@@ -67,6 +85,7 @@ _WORTH_LISTING_DB = 0.05
 
 REFRACTION = "refraction over the year"
 SURROUNDINGS = "weather and surroundings"
+STANDING = "standing pattern"
 SLOW_FADING = "slow fading of a blocked path"
 FOLIAGE = "foliage over the year"
 
@@ -85,15 +104,48 @@ class Item:
     source: str
 
 
-def fading_k_db(found: Losses) -> Floats:
-    """Median Rician K of fixed paths of this kind, dB; falls evenly as the path is blocked or leads through trees."""
+def fading_k_db(case: "LinkCase", found: Losses) -> Floats:
+    """Median Rician K of fixed paths of this kind, dB; falls evenly as the path is blocked or leads through trees.
+
+    Tries that hop over a stated bandwidth meet the antenna's standing pattern anew, as far as it differs over the
+    bandwidth: what of it no longer belongs to the site fades from try to try.
+    """
+    k = _path_k_db(found)
+    if not case.link.hopping_bandwidth_mhz:
+        return k
+    return _k_of_spread(np.hypot(_spread_of_k(k), _site_parts(case, found).hopped_db))
+
+
+def _path_k_db(found: Losses) -> Floats:
     wooded = np.clip(found.vegetation_db / FADING_TREES_DB, 0.0, 1.0)
     return CLEAR_K_DB - (CLEAR_K_DB - BLOCKED_K_DB) * np.maximum(found.blocked, wooded)
 
 
 def fading(case: "LinkCase") -> tuple[Fading, float]:
     """Kind of fast fading of a link's path and its median Rician K, dB."""
-    return "rician", float(fading_k_db(case.losses)[0])
+    return "rician", float(fading_k_db(case, case.losses)[0])
+
+
+_SPREADS_K_DB = np.arange(HOPPED_LEAST_K_DB, CLEAR_K_DB + 0.1, 0.25)
+
+
+@lru_cache(maxsize=1)
+def _spreads_db() -> Floats:
+    """Standard deviation of a Rician level in decibels, by `_SPREADS_K_DB`."""
+    level_db = np.arange(-60.0, 15.0, 0.05)
+    below = rician_outage(-level_db, _SPREADS_K_DB[:, np.newaxis])
+    share = np.diff(below, axis=1)
+    middle = 0.5 * (level_db[1:] + level_db[:-1])
+    mean = share @ middle
+    return np.asarray(np.sqrt(share @ middle**2 - mean**2))
+
+
+def _spread_of_k(k_db: ArrayLike) -> Floats:
+    return np.asarray(np.interp(np.asarray(k_db, dtype=np.float64), _SPREADS_K_DB, _spreads_db()))
+
+
+def _k_of_spread(spread_db: Floats) -> Floats:
+    return np.asarray(np.interp(spread_db, _spreads_db()[::-1], _SPREADS_K_DB[::-1]))
 
 
 def raster_db(cell_m: ArrayLike, length_m: ArrayLike, frequency_hz: float) -> Floats:
@@ -101,6 +153,71 @@ def raster_db(cell_m: ArrayLike, length_m: ArrayLike, frequency_hz: float) -> Fl
     cell, length = np.broadcast_arrays(np.nan_to_num(cell_m), np.asarray(length_m, dtype=np.float64))
     radius = 0.5 * np.sqrt(SPEED_OF_LIGHT_M_S / frequency_hz * np.maximum(np.nan_to_num(length), 1.0))
     return np.asarray(cell_error_db(cell, radius))
+
+
+@dataclass(frozen=True)
+class _SiteParts:
+    """Standard deviations that belong to the site, of many paths."""
+
+    model_db: Floats
+    model_words: str
+    standing_db: Floats
+    hopped_db: Floats
+    """What hopping makes of the pattern that would stand: fading from try to try, and no part of the site."""
+    unsaid_db: Floats
+    gains_db: Floats
+    heights_db: Floats
+    coarse_db: Floats
+
+
+def _site_parts(case: "LinkCase", found: Losses) -> _SiteParts:
+    c = case.conditions
+    blocked = np.array([0.0, 0.5, 1.0])
+    elevated, low = (np.interp(found.blocked, blocked, figures) for figures in (ELEVATED_DB, LOW_DB))
+    whole = (1.0 - found.low_end) * elevated + found.low_end * low
+    # behind a hill the edge says more than what stands around the antenna
+    unsaid = (
+        ASSUMED_SURROUNDINGS_DB * found.surroundings_assumed * np.clip(2.0 - 2.0 * found.blocked, 0.0, 1.0)
+    )
+    gains = np.full(whole.shape, math.sqrt(2.0) * c.antenna_gain_error_db)
+    # 20 log h, the most that a height gains over ground
+    heights = np.hypot(
+        *(8.686 * c.height_error_m / np.maximum(h, 1.0) for h in (found.near_height_m, found.far_height_m))
+    )
+    coarse = raster_db(found.cell_m, found.length_m, case.frequency_hz)
+    if c.model_error_db is None:
+        parts = gains**2 + heights**2 + np.minimum(coarse, RASTER_WITHIN_DB) ** 2
+        model = np.sqrt(np.maximum(whole**2 - parts, (0.5 * whole) ** 2))
+        words = "error of these rules on real links of this kind"
+    else:
+        stated = np.full(whole.shape, c.model_error_db)
+        if c.governing_model != RULES:  # nobody measured its errors here: no smaller than the rules'
+            stated = np.maximum(stated, np.hypot(whole, unsaid))
+        model, unsaid, words = stated, 0.0 * unsaid, "stated"
+    if c.governing_model != RULES:
+        words += "; nobody measured those of the model that the plan chose"
+    most = (1.0 - found.low_end) * STANDING_DB[0] + found.low_end * STANDING_DB[1]
+    standing = np.minimum(most, STANDING_SHARE * model)
+    hopped = _hopped_db(standing, _path_k_db(found), case.link.hopping_bandwidth_mhz * 1e6)
+    return _SiteParts(
+        model_db=np.sqrt(model**2 - standing**2),
+        model_words=words,
+        standing_db=np.sqrt(standing**2 - hopped**2),
+        hopped_db=hopped,
+        unsaid_db=unsaid,
+        gains_db=gains,
+        heights_db=heights,
+        coarse_db=coarse,
+    )
+
+
+def _hopped_db(standing_db: Floats, k_db: Floats, bandwidth_hz: float) -> Floats:
+    """What of a standing pattern hops over a bandwidth turn into fading."""
+    if not bandwidth_hz:
+        return np.zeros(standing_db.shape)
+    patterns = 1.0 + bandwidth_hz / COHERENCE_HZ
+    room_db = np.sqrt(np.maximum(_spread_of_k(HOPPED_LEAST_K_DB) ** 2 - _spread_of_k(k_db) ** 2, 0.0))
+    return np.minimum(standing_db * math.sqrt(1.0 - 1.0 / patterns), room_db)
 
 
 def path_items(case: "LinkCase", found: Losses) -> list[Item]:
@@ -118,41 +235,34 @@ def path_items(case: "LinkCase", found: Losses) -> list[Item]:
         Standard deviations of the shape of the losses; those under 0.05 dB are 0.
     """
     c = case.conditions
-    blocked = np.array([0.0, 0.5, 1.0])
-    elevated, low = (np.interp(found.blocked, blocked, figures) for figures in (ELEVATED_DB, LOW_DB))
-    whole = (1.0 - found.low_end) * elevated + found.low_end * low
-    # behind a hill the edge says more than what stands around the antenna
-    unsaid = (
-        ASSUMED_SURROUNDINGS_DB * found.surroundings_assumed * np.clip(2.0 - 2.0 * found.blocked, 0.0, 1.0)
-    )
-    model_words = "error of these rules on real links of this kind"
-    if c.model_error_db is not None:
-        whole, unsaid, model_words = np.full(whole.shape, c.model_error_db), 0.0 * unsaid, "stated"
-    gains = np.full(whole.shape, math.sqrt(2.0) * c.antenna_gain_error_db)
-    # 20 log h, the most that a height gains over ground
-    heights = np.hypot(
-        *(8.686 * c.height_error_m / np.maximum(h, 1.0) for h in (found.near_height_m, found.far_height_m))
-    )
-    coarse = raster_db(found.cell_m, found.length_m, case.frequency_hz)
-    parts = gains**2 + heights**2 + np.minimum(coarse, RASTER_WITHIN_DB) ** 2
-    model = np.sqrt(np.maximum(whole**2 - parts, (0.5 * whole) ** 2))
-    if c.model_error_db is not None:
-        model = whole
+    own = _site_parts(case, found)
     trees = found.vegetation_share * vegetation.woodland_sigma_db(np.nan_to_num(found.vegetation_db))
     swing = found.vegetation_share * (found.vegetation_wet_db - found.vegetation_db)
     rows: list[tuple[str, Any, Literal["site", "conditions"], str]] = [
-        ("path loss model", model, "site", model_words),
-        ("surroundings not stated", unsaid, "site", "error of these rules on real links"),
-        ("antenna gains", gains, "site", "as mounted, both ends"),
-        ("antenna heights", heights, "site", f"±{c.height_error_m:g} m at each end"),
-        ("coarse heights", coarse, "site", "cells of the raster against the first Fresnel zone"),
+        ("path loss model", own.model_db, "site", own.model_words),
+        (
+            STANDING,
+            own.standing_db,
+            "site",
+            "pattern of waves at the antennas: half a metre aside is another",
+        ),
+        ("surroundings not stated", own.unsaid_db, "site", "error of these rules on real links"),
+        ("antenna gains", own.gains_db, "site", "as mounted, both ends"),
+        ("antenna heights", own.heights_db, "site", f"±{c.height_error_m:g} m at each end"),
+        ("coarse heights", own.coarse_db, "site", "cells of the raster against the first Fresnel zone"),
+        (
+            "choice of model",
+            np.abs(found.rules_less_db),
+            "site",
+            "the model that the plan chose and the rules are so far apart",
+        ),
         ("rounded hill", found.hill_db, "site", "half of what two models of P.526 are apart"),
         ("trees", trees, "site", "spread of vegetation formulas"),
         (REFRACTION, found.low_k_db / _PERMILLE, "conditions", "k exceeded 99.9 % of the year"),
         (SLOW_FADING, BLOCKED_SLOW_DB * found.blocked, "conditions", "fixed links measured over days"),
         (
             SURROUNDINGS,
-            np.full(whole.shape, c.surroundings_error_db),
+            np.full(own.model_db.shape, c.surroundings_error_db),
             "conditions",
             "wet ground, crops, snow, parked vehicles: common practice, no source",
         ),
@@ -169,7 +279,7 @@ def path_items(case: "LinkCase", found: Losses) -> list[Item]:
             items.append(
                 Item(
                     f"building entry, {station.name}",
-                    np.full(whole.shape, sigma),
+                    np.full(own.model_db.shape, sigma),
                     "site",
                     "Rec. ITU-R P.2109",
                 )

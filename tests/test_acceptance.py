@@ -5,7 +5,8 @@ import itertools
 import numpy as np
 import pytest
 
-from linkcalc.acceptance import (
+from linkcalc.errors import DomainError
+from linkcalc.site.acceptance import (
     acceptance,
     clopper_pearson_interval,
     fixed_rule,
@@ -16,7 +17,6 @@ from linkcalc.acceptance import (
     time_needed,
     wilson_interval,
 )
-from linkcalc.errors import DomainError
 
 WILSON = [
     # sent, lost, low %, high %: trade notes, commissioning table, two-sided 95 %

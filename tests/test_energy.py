@@ -7,7 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from linkcalc.energy import (
+from linkcalc.errors import DomainError
+from linkcalc.radio.css import symbol_time_s, time_on_air_s
+from linkcalc.radio.energy import (
     CHEMISTRIES,
     LONGEST_QUOTED_YEARS,
     YEAR_H,
@@ -21,8 +23,6 @@ from linkcalc.energy import (
     storage_wh,
     transmit_current_ma,
 )
-from linkcalc.errors import DomainError
-from linkcalc.radio.css import symbol_time_s, time_on_air_s
 
 PUBLISHED_LIFE_H = {(7, 4): 7619.0, (9, 4): 6612.0, (12, 4): 3320.0, (12, 51): 2032.0}
 """Hours on 500 mAh at one message every 15 min over 15 uA, by spreading factor and payload in bytes: a chip

@@ -9,7 +9,6 @@ import pytest
 from scipy.interpolate import RegularGridInterpolator
 
 from linkcalc.errors import DomainError
-from linkcalc.fieldsheet import FieldSheet, field_sheet
 from linkcalc.fitted import AS_PLANNED
 from linkcalc.legal import lawful
 from linkcalc.link_case import LinkCase
@@ -17,6 +16,7 @@ from linkcalc.plan import LoadedPlan, load_plan
 from linkcalc.reliability import mean_success
 from linkcalc.requirement import Requirement
 from linkcalc.rules.plan_limits import section
+from linkcalc.site.fieldsheet import FieldSheet, field_sheet
 from linkcalc.verdict import judge, link_case, open_terrain, recorded_notes
 from linkcalc.views.fieldsheet import field_sheet_html
 from linkcalc.views.fieldsheet.document import page_data

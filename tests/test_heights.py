@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from linkcalc.errors import DomainError
-from linkcalc.heights import LOWEST_M, HeightTable, MastPrices, _heights, _step_m, height_table
 from linkcalc.link_case import LinkCase
+from linkcalc.mast_heights import LOWEST_M, HeightTable, MastPrices, _heights, _step_m, height_table
 from linkcalc.plan import Feeder
 from linkcalc.plan.power import Regulation
 from linkcalc.rules.traffic import Sent

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 import linkcalc as lc
-from tests.validation.measured import censored, columns, main, packets, score
+from tests.validation.measured import censored, columns, hold_out, main, packets, score
 from tests.validation.measured.links import Links, gather
 from tests.validation.measured.predicted import MARGINS_DB, Judged, Ways, judged_links, judged_sets
 from tests.validation.measured.report import report_on
@@ -190,6 +190,50 @@ def test_said_against_happened_tells_hope_from_truth(farm_judged):
         assert one.had > other.had
         assert one.said == other.said
     assert [m.margin_db for m in honest] == list(MARGINS_DB)
+
+
+def test_few_links_miss_no_bar_that_chance_explains(farm_judged):
+    few = next(score.by_class(farm_judged))
+    some = dataclasses.replace(few, measured=30)
+    # 30 of 30 where 95 % are the most: 0.95^30 = 0.215 of the time; of 300, 2e-7
+    open_bar = score._holds("holds", 1.0, score.HOLDS_90, some)
+    assert (open_bar.met, open_bar.missed, open_bar.word) == (False, False, "OPEN")
+    assert open_bar.by_chance == pytest.approx(0.95**30)
+    assert score._holds("holds", 1.0, score.HOLDS_90, dataclasses.replace(few, measured=300)).missed
+    assert score._holds("holds", 0.5, score.HOLDS_90, some).missed
+
+
+def test_what_was_fitted_is_found_again_and_no_site_judges_itself(tmp_path):
+    judged = judged_sets(farm(tmp_path / "farm"), ways=Ways(keep_paths=True))
+    truth = hold_out.Figures(0.0, 0.0, 0.6, 0.1)
+    assert np.abs(hold_out.predicted_db(judged, hold_out.SHIPPED) - judged.predicted_db).max() < 1e-9
+    loss = hold_out.predicted_db(judged, truth)
+    assert np.abs(loss - judged.predicted_db).max() > 3.0
+    scatter = np.random.default_rng(6).normal(0.0, 0.2, len(loss))
+    known = dataclasses.replace(judged, least_db=loss + scatter, most_db=loss + scatter)
+    found = hold_out.fit(known)
+    # nothing is given back, whatever of it would be left at least: other figures that say the same will do
+    assert (found.figures.ground_shared, found.figures.plane_shared) == (0.0, 0.0)
+    assert hold_out.predicted_db(judged, found.figures) == pytest.approx(loss)
+    fold = hold_out.folds(known)
+    assert len(set(fold)) == hold_out.FOLDS
+    assert all(len(set(fold[known.site == site])) == 1 for site in set(known.site))
+    # links of the last fold made 30 dB worse: what is said of them does not know it, of the others it does
+    last = fold == hold_out.FOLDS - 1
+    worse = dataclasses.replace(
+        known, **{k: getattr(known, k) + 30.0 * last for k in ("least_db", "most_db")}
+    )
+    without, fits = hold_out.held_out(worse, fold)
+    assert len(fits) == hold_out.FOLDS
+    assert without.predicted_db[last] == pytest.approx(hold_out.held_out(known, fold)[0].predicted_db[last])
+    assert fits[-1][1] == hold_out.held_out(known, fold)[1][-1][1]
+
+
+def test_a_spread_with_limits_is_the_spread_that_made_them():
+    draw = np.random.default_rng(7).normal(0.0, 8.0, 4000)
+    least = np.minimum(draw, 6.0)
+    most = np.where(draw < 6.0, draw, math.inf)
+    assert hold_out._spread_around_none(least, most) == pytest.approx(8.0, rel=0.04)
 
 
 def test_where_the_level_is_unknown_an_offset_of_a_site_changes_nothing(farm_judged):

@@ -6,9 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.special import ndtr
 
-from linkcalc.energy import expected_transmissions
 from linkcalc.errors import DomainError, PlanError
-from linkcalc.messages import (
+from linkcalc.operation.messages import (
     FadingChannel,
     Retries,
     SteadyChannel,
@@ -21,6 +20,7 @@ from linkcalc.messages import (
     section,
     unconfirmed,
 )
+from linkcalc.radio.energy import expected_transmissions
 from linkcalc.views.messages_text import delay_words
 from tests.tank_plans import link_result, plan
 

@@ -5,10 +5,10 @@ from types import SimpleNamespace
 
 import pytest
 
-from linkcalc.energy import expected_transmissions
 from linkcalc.errors import PlanError
 from linkcalc.plan import Plan
 from linkcalc.plan_energy import TABLE_INTERVALS_S, section
+from linkcalc.radio.energy import expected_transmissions
 from linkcalc.solar_winter import DAYS, blackout_chance
 
 

@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 import pytest
 import rasterio
+from linkcalc.parts import added
 
 import linkcalc as lc
 from linkcalc import verdict
 from linkcalc.link_case import ENDS
-from linkcalc.parts import added
 from linkcalc.plan import LoadedPlan, load_plan, plan_from
 from linkcalc.plan.edits import edited
 from linkcalc.plan.prices import Prices

@@ -17,7 +17,7 @@ from linkcalc.measured import Side
 from linkcalc.plan import Feeder, load_plan
 from linkcalc.propagation import vegetation
 from linkcalc.readings import Reading, Readings, read_readings
-from linkcalc.survey import Survey, survey_link
+from linkcalc.site.survey import Survey, survey_link
 from linkcalc.terrain.profile import Profile
 from linkcalc.uncertainty import REFRACTION, SLOW_FADING, SURROUNDINGS, contributors
 from linkcalc.verdict import cases, check_link, open_terrain

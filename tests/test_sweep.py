@@ -7,13 +7,15 @@ from typing import Any
 import numpy as np
 import pytest
 
-from linkcalc import sweep, verdict
+from linkcalc import sweeping as sweep
+from linkcalc import verdict
 from linkcalc.errors import DomainError, LinkcalcError, PlanError, TerrainError
+from linkcalc.link_case import feeder_loss_db, with_longer_feeder
 from linkcalc.plan import LoadedPlan, load_plan, plan_from
 from linkcalc.result import Direction, Result
 from linkcalc.sample_files import sample_path
-from linkcalc.sweep import sweep_plan
 from linkcalc.sweep_parameters import PIECES, parameters
+from linkcalc.sweeping import sweep_plan
 from linkcalc.terrain.profile import cut_short, profile_from
 
 FSK = {"kind": "fsk", "bit_rate_bps": 4800.0, "deviation_hz": 5000.0, "required_snr_db": 10.0}
@@ -26,10 +28,12 @@ VALUES: dict[str, list[Any]] = {
     "required_success": [0.5, 0.99],
     "confidence": [0.5, 0.95],
     "channel_busy_percent": [0.0, 8.0],
+    "hopping_bandwidth_mhz": [0.0, 26.0],
     "surroundings": ["none", "woodland"],
     "surroundings_height_m": [5.0, 12.0],
     "surroundings_distance_m": [5.0, 30.0],
     "installation_db": [0.0, 4.0],
+    "governing_model": ["rules", "p1812"],
     "tries": [1, 4],
     "spreading_factor": [7, 12],
     "bandwidth_khz": [62.5, 250.0],
@@ -143,7 +147,7 @@ def set_in(tables: Any, name: str, value: Any) -> None:
 
 LINK = {
     "frequency_mhz", "payload_bytes", "reply_payload_bytes", "tries", "required_margin_db",
-    "required_success", "confidence", "channel_busy_percent",
+    "required_success", "confidence", "channel_busy_percent", "hopping_bandwidth_mhz",
 }  # fmt: skip
 TERRAIN = {"surface_kind", "step_m", "largest_hole_m", "sea_without_data"}
 CSS_OR_FSK = {
@@ -162,6 +166,13 @@ def changed(loaded: LoadedPlan, cell: Mapping[str, Any]) -> LoadedPlan:
     tables = loaded.plan.model_dump(by_alias=True, exclude_unset=True)
     for name, value in cell.items():
         set_in(tables, name, value)
+    for k, end in enumerate(("near", "far")):
+        # a cable that comes down grows with its antenna, unless its length is varied too
+        planned, station = loaded.plan.station[k], tables["station"][k]
+        rise_m = station["antenna_height_m"] - planned.antenna_height_m
+        own = {"feeder.length_m", f"{end}.feeder.length_m", f"{end}.cable", "cable"}
+        if planned.feeder.length_m > 0.0 and rise_m > 0.0 and not own & set(cell):
+            station["feeder"]["length_m"] = planned.feeder.length_m + rise_m
     return plan_from(tables, profiles=loaded.profiles, base_dir=loaded.base_dir)
 
 
@@ -169,7 +180,7 @@ def changed(loaded: LoadedPlan, cell: Mapping[str, Any]) -> LoadedPlan:
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     """A check that gives no advice and draws nothing: that is most of its time."""
     monkeypatch.setattr(verdict, "advise", lambda case, asked: ())
-    monkeypatch.setattr(verdict, "_drawing", lambda case: None)
+    monkeypatch.setattr(verdict, "_drawing", lambda case, heights: None)
 
 
 DIRECTED = (
@@ -260,6 +271,28 @@ def test_whatever_is_varied_a_cell_is_the_check_of_the_changed_plan(name: str) -
     for i, value in enumerate(VALUES[key]):
         cell = {name: value, other: its_values[i]}
         same(found.cell(cell), verdict.check_plan(changed(loaded, cell)))
+
+
+@pytest.mark.usefixtures("quick")
+def test_an_antenna_that_is_raised_takes_its_cable_with_it_unless_that_is_varied() -> None:
+    """6 m more of RG58 at 868 MHz lose some 3 dB: what is radiated falls by as much as the feeder takes."""
+    loaded = load_plan(sample_path("upland"))
+    k = next(i for i, s in enumerate(loaded.plan.station) if s.feeder.length_m > 0.0)
+    end, planned = ("near", "far")[k], loaded.plan.station[k]
+    heights = [planned.antenna_height_m, planned.antenna_height_m + 6.0]
+    key = f"{end}.antenna_height_m"
+    grown = sweep_plan(loaded, {key: heights})
+    fixed = sweep_plan(loaded, {key: heights, f"{end}.feeder.length_m": [planned.feeder.length_m]})
+    way = "eirp_dbm" if end == "near" else "back_eirp_dbm"
+    per_metre = feeder_loss_db(
+        with_longer_feeder(planned, planned.antenna_height_m - 1.0), 868e6
+    ) - feeder_loss_db(planned, 868e6)
+    assert grown[way][0] == fixed[way][0, 0]
+    assert fixed[way][1, 0] == pytest.approx(fixed[way][0, 0], abs=0.01)
+    assert grown[way][0] - grown[way][1] == pytest.approx(6.0 * per_metre, rel=0.01)
+    assert per_metre > 0.05
+    longest = fixed["fade_margin_db"][1, 0] - grown["fade_margin_db"][1]
+    assert longest == pytest.approx(6.0 * per_metre, abs=0.3)
 
 
 RANDOM = {
@@ -378,6 +411,42 @@ def test_what_is_over_a_legal_limit_counts_as_in_a_check() -> None:
         same(found.cell(cell), verdict.check_plan(changed(often, cell)))
     assert found["eirp_dbm"].max() < 30.0  # power over a limit does not count
     assert (found["verdict"][1] != "closes").all()  # so slow a signal is on the air too long
+
+
+@pytest.mark.parametrize("end", ["near", "far"])
+@pytest.mark.parametrize(
+    "name",
+    [n for n in EVERY if n.startswith("far.") and n.split(".")[1] in ("antenna", "feeder", "transmit_power_dbm")]
+    + ["frequency_mhz", "payload_bytes", "reply_payload_bytes", "tries", "spreading_factor", "bandwidth_khz",
+       "coding_rate", "preamble_symbols", "transmit_power_dbm"],
+)  # fmt: skip
+@pytest.mark.usefixtures("quick")
+def test_whatever_bears_on_the_limits_is_asked_of_the_end_that_it_changes(name: str, end: str) -> None:
+    """One end is over by power, the other by time on the air for slow or long messages."""
+    station = {"feeder": {"type": "rg213", "length_m": 5.0, "connectors": 2, "arrestor": True}}
+    link = site().plan.link[0].model_dump(by_alias=True, exclude_unset=True)
+    loaded = site(
+        station=[
+            {"name": "tank", "antenna_height_m": 14.0, "transmit_power_dbm": 17.0, **station},
+            {"name": "shed", "antenna_height_m": 17.0, "transmit_power_dbm": 12.0, **station},
+        ],
+        link=[link | {"frequency_mhz": 868.3, "required_success": 0.5, "confidence": 0.5, "obstacle": []}],
+        regulation={"region": "eu", "report_interval_s": 60.0},
+    )
+    key = name.removeprefix("far.")
+    varied = f"{end}.{key}" if name.startswith("far.") else name
+    beside: dict[str, list[Any]] = {f"{end}.transmit_power_dbm": [10.0, 20.0]}
+    if key == "transmit_power_dbm":
+        beside = {"spreading_factor": [9, 12]}
+    if key == "frequency_mhz":
+        values: list[Any] = [868.3, 869.525]
+    else:
+        values = VALUES[key]
+    found = sweep_plan(loaded, {varied: values, **beside})
+    other, its_values = next(iter(beside.items()))
+    for i, j in np.ndindex(found.shape):
+        cell = {varied: values[i], other: its_values[j]}
+        same(found.cell(cell), verdict.check_plan(changed(loaded, cell)))
 
 
 def test_the_path_is_worked_out_once_for_each_value_that_changes_it(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linkcalc.errors import DomainError, PlanError
-from linkcalc.messages import FadingChannel, SteadyChannel
-from linkcalc.tank import (
+from linkcalc.operation.messages import FadingChannel, SteadyChannel
+from linkcalc.operation.tank import (
     CAUTIONS,
     FillLoop,
     HorizontalCylinder,
@@ -26,7 +26,7 @@ from linkcalc.tank import (
     solve,
     year_risk,
 )
-from linkcalc.tank.loop import DAY_S, Daily
+from linkcalc.operation.tank.loop import DAY_S, Daily
 from linkcalc.views.tank_text import alone_lines, month_words
 from tests.benchmarks.plain_tank import NAMES, plain_years
 from tests.tank_plans import link_result, plan
@@ -585,7 +585,7 @@ def test_following_fewer_reports_one_by_one_changes_nothing(monkeypatch: pytest.
         max_run_s=np.inf,
     )
     whole = year_risk(played, FadingChannel(8.0, 4.0, 2.0)).averaged
-    monkeypatch.setattr("linkcalc.tank.risk._MOST_REPORTS", 40)
+    monkeypatch.setattr("linkcalc.operation.tank.risk._MOST_REPORTS", 40)
     short = year_risk(played, FadingChannel(8.0, 4.0, 2.0)).averaged
     assert short.nuisance_stops == pytest.approx(whole.nuisance_stops, rel=0.005)
     assert short.pumped_m3 == pytest.approx(whole.pumped_m3, rel=0.001)

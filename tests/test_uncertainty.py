@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from linkcalc import judgement
 from linkcalc.link_case import LinkCase
 from linkcalc.result import Contributor, Direction
 from linkcalc.uncertainty import (
@@ -34,6 +35,63 @@ def parts(case: LinkCase) -> dict[str, Contributor]:
 def sigma(name: str, case: LinkCase) -> float:
     found = parts(case).get(name)
     return 0.0 if found is None else found.sigma_db
+
+
+# The pattern that an antenna stands in
+
+
+def hopping(case: LinkCase, bandwidth_mhz: float) -> LinkCase:
+    return replace(case, link=case.link.model_copy(update={"hopping_bandwidth_mhz": bandwidth_mhz}))
+
+
+def test_a_low_antenna_stands_in_a_pattern_that_a_reading_removes() -> None:
+    """6.5 dB between two heights at one place, over root 2: 4.6 dB of 9.1, and none of it after a reading."""
+    low = {"antenna_height_m": 2.5, "surroundings": "open"}
+    case = sites.case(sites.profile(400.0), tank=low, shed=low)
+    assert sigma("standing pattern", case) == pytest.approx(6.5 / math.sqrt(2.0), abs=0.01)
+    assert sigma("standing pattern", post(1.0)) == pytest.approx(2.0)
+    pattern = parts(case)["standing pattern"]
+    assert pattern.kind == "site"
+    assert pattern.after_reading_db < 0.25 * pattern.sigma_db
+
+
+@pytest.mark.parametrize("height_m", [2.5, 40.0])
+def test_hopping_makes_fading_of_the_pattern_and_the_two_weigh_as_much(height_m: float) -> None:
+    """26 MHz over 5.7 MHz: 5.56 patterns, so that 1 - 1/5.56 = 82 % of the variance fades, as far as that fits."""
+    low = {"antenna_height_m": height_m}
+    case = sites.case(sites.profile(400.0), tank=low, shed=low)
+    wide = hopping(case, 26.0)
+    fixed, left = sigma("standing pattern", case), sigma("standing pattern", wide)
+    room_db = math.sqrt(spread_db(0.0) ** 2 - spread_db(fading(case)[1]) ** 2)
+    moved = min(fixed * math.sqrt(1.0 - 1.0 / (1.0 + 26.0 / 5.7)), room_db)
+    assert left == pytest.approx(math.sqrt(fixed**2 - moved**2), abs=0.01)
+    assert spread_db(fading(wide)[1]) ** 2 - spread_db(fading(case)[1]) ** 2 == pytest.approx(
+        moved**2, rel=0.03
+    )
+    assert site_db(wide) < site_db(case)
+    assert 0.0 <= fading(wide)[1] < fading(case)[1]
+    assert sigma("path loss model", wide) == sigma("path loss model", case)
+
+
+def spread_db(k_db: float) -> float:
+    """Standard deviation of a Rician level in decibels, by drawing."""
+    k = 10.0 ** (k_db / 10.0)
+    z = np.random.default_rng(1).standard_normal((2, 400_000))
+    field = math.sqrt(k / (k + 1.0)) + math.sqrt(0.5 / (k + 1.0)) * (z[0] + 1j * z[1])
+    return float(np.std(20.0 * np.log10(np.abs(field))))
+
+
+def test_hopping_helps_a_message_with_tries_and_not_one_without() -> None:
+    """Each try meets another pattern: one try now fails where it met a hole, five do not."""
+    low = {"antenna_height_m": 2.5}
+    case = sites.case(sites.profile(1500.0), tank=low, shed=low)
+    for tries, better in ((1, False), (5, True)):
+        some = replace(case, link=case.link.model_copy(update={"tries": tries}))
+        need, hopped = (
+            judgement.judge(c, c.losses, c.far, np.array([20.0])).required_margin_db[0]
+            for c in (some, hopping(some, 26.0))
+        )
+        assert (hopped < need) == better, (tries, need, hopped)
 
 
 # The error of the rules by class of path
@@ -110,7 +168,7 @@ def test_half_among_the_surroundings_is_half_way_between() -> None:
 def test_a_stated_model_error_stands_in_for_all_of_it() -> None:
     """9 dB, and beside it the gains sqrt(2) x 1.5 = 2.12 dB and the heights 8.686 x 0.5 (1/3, 1/6) = 1.62 dB."""
     case = sites.case(conditions={"model_error_db": 9.0})
-    assert sigma("path loss model", case) == 9.0
+    assert math.hypot(sigma("path loss model", case), sigma("standing pattern", case)) == pytest.approx(9.0)
     assert sigma("antenna gains", case) == pytest.approx(2.121, abs=0.001)
     assert sigma("antenna heights", case) == pytest.approx(1.619, abs=0.001)
     assert "surroundings not stated" not in parts(case)
@@ -125,7 +183,7 @@ def test_parts_of_the_error_are_listed_and_not_counted_twice(key: str) -> None:
     assert sigma(name, more) > sigma(name, case)
     assert site_db(more) == pytest.approx(site_db(case), abs=1e-6)
     huge = replace(case, conditions=case.conditions.model_copy(update={key: 10.0 if "gain" in key else 20.0}))
-    assert sigma("path loss model", huge) >= 0.5 * 4.9 - 1e-9
+    assert math.hypot(sigma("path loss model", huge), sigma("standing pattern", huge)) >= 0.5 * 4.9 - 1e-9
 
 
 @pytest.mark.parametrize(
@@ -144,6 +202,29 @@ def test_coarse_heights_cost_as_their_cells_are_wide_in_fresnel_radii(
 ) -> None:
     """Our own measurement over real ground, `terrain.cell_size`."""
     assert raster_db(cell_m, length_m, 868e6) == pytest.approx(expected_db, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("cell_m", "length_m", "expected_db"),
+    [
+        # radius 0.5 x sqrt(0.34538 x 2000) = 13.14 m, 7.0 of them to a cell: 1.1 x 7.0 / (1 + 7.0 / 22)
+        (92.0, 2000.0, 5.84),
+        (30.0, 2000.0, 2.28),
+        # 0.294 m
+        (0.1, 1.0, 0.37),
+        (np.nan, 2000.0, 0.0),
+    ],
+)
+def test_what_cells_hide_by_hand(cell_m: float, length_m: float, expected_db: float) -> None:
+    """The saturating line of `terrain.cell_size`."""
+    assert float(raster_db(cell_m, length_m, 868e6)) == pytest.approx(expected_db, abs=0.01)
+
+
+def test_less_than_a_twentieth_of_a_decibel_is_not_listed() -> None:
+    """The gains of both antennas: sqrt(2) times the error of each."""
+    for error_db, listed in ((0.0347, False), (0.036, True), (0.06, True)):
+        found = parts(sites.case(conditions=SURE | {"antenna_gain_error_db": error_db}))
+        assert any(x.sigma_db == pytest.approx(math.sqrt(2.0) * error_db) for x in found.values()) == listed
 
 
 def test_of_coarse_heights_five_decibels_are_in_the_error_already() -> None:

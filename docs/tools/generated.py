@@ -5,12 +5,18 @@ commands, the values from memory, and the notebooks.
 """
 
 import ast
+import atexit
+import contextlib
 import importlib
 import inspect
+import io
 import json
 import os
 import pkgutil
 import re
+import runpy
+import shutil
+import tempfile
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from types import ModuleType
@@ -20,8 +26,9 @@ ROOT = Path(__file__).resolve().parents[2]
 
 PHENOMENA: dict[str, tuple[str, ...]] = {
     "The whole job": (
-        "plan.loading", "plan.in_python", "verdict", "result", "consequences", "reach_by_ground", "sweep",
-        "sweep_table", "sweep_parameters", "heights", "advice", "record", "sites", "sample_files", "files",
+        "plan.loading", "plan.in_python", "plan.values", "verdict", "answer", "result", "consequences",
+        "reach_by_ground", "sweeping", "sweep_table", "sweep_parameters", "mast_heights", "advice", "site.record",
+        "sites", "sample_files", "files",
     ),
     "Distance and clearance": ("propagation.free_space", "propagation.fresnel"),
     "Hills and obstacles": (
@@ -46,32 +53,33 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "terrain.land_cover", "terrain.sources", "terrain.open_sets", "terrain.local_copy", "ground_data",
     ),
     "Messages and the tank": (
-        "messages", "tank.loop", "tank.shapes", "tank.cycle", "tank.risk", "tank.simulate", "tank.solve",
-        "tank.answer",
+        "operation.messages", "operation.tank.loop", "operation.tank.shapes", "operation.tank.cycle",
+        "operation.tank.risk", "operation.tank.simulate", "operation.tank.solve", "operation.tank.answer",
     ),
     "Law, people and energy": (
         "rules.limits", "rules.table", "rules.plan_limits", "rules.traffic", "rules.starts", "legal",
-        "exposure", "energy", "plan_energy", "solar_winter",
+        "exposure", "radio.energy", "plan_energy", "solar_winter",
     ),
     "Measuring on site": (
-        "readings", "listening", "fitted", "survey", "site_level", "measured", "measured_table",
-        "fieldsheet", "compass", "walk_test", "acceptance",
+        "readings", "listening", "fitted", "site.survey", "site_level", "measured", "measured_table",
+        "site.fieldsheet", "compass", "walk_test", "site.acceptance",
     ),
     "Areas": (
-        "area.coverage", "area.geofiles", "area.scheduler", "area.distributed", "area.program", "area.land",
-        "area.losses", "area.margins", "area.kernels", "area.height_pairs", "area.access", "area.geojson",
+        "area.coverage", "area.gridded", "area.geofiles", "area.scheduler", "area.distributed", "area.program",
+        "area.land", "area.losses", "area.margins", "area.kernels", "area.height_pairs", "area.access", "area.geojson",
+        "area.relief",
     ),
     "Relays": (
         "area.relay_siting", "area.relay", "area.relay_chain", "area.relay_plan", "area.relay_result",
         "area.relay_files",
     ),
     "Fleets": (
-        "fleet.answer", "fleet.network", "fleet.reach", "fleet.capture", "fleet.aloha", "fleet.levels",
-        "fleet.air", "fleet.contention", "fleet.simulate", "fleet.judge", "fleet.assign", "fleet.limits",
-        "fleet.mends",
+        "fleets.answer", "fleets.network", "fleets.reach", "fleets.capture", "fleets.aloha", "fleets.levels",
+        "fleets.air", "fleets.contention", "fleets.simulate", "fleets.judge", "fleets.assign", "fleets.limits",
+        "fleets.mends",
     ),
     "Pictures and text": (
-        "views.notebook", "views.figures", "views.sweep_figures", "views.heights_figures",
+        "views.notebook", "views.shown", "views.figures", "views.sweep_figures", "views.heights_figures",
         "views.map_figures", "views.range_figures", "views.relay_figures", "views.fleet_figures",
         "views.survey_figures", "views.messages_figures", "views.tank_figures", "views.energy_figures",
         "views.style", "views.text", "views.jsonout",
@@ -80,14 +88,35 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 """Modules by what a reader looks for; what is missing here is listed last, under "Everything else"."""
 
-_LEFT_OUT = ("cli", "plan", "views")
-"""Packages whose modules are no part of what is called from Python, unless listed above."""
+_LEFT_OUT = ("cli", "commands", "plan", "views")
+"""What is no part of what is called from Python, unless listed above; `commands` has the page of the face."""
+
+FACE: dict[str, tuple[str, ...]] = {
+    "What the commands answer": (
+        "check", "how_far", "heights", "sweep", "survey", "acceptance", "record", "fieldsheet", "coverage", "relay",
+        "fleet", "limits", "energy", "messages", "tank",
+    ),
+    "Plans": ("load_plan", "plan_from", "plan_of_facts", "load_fleet", "sample_path", "LoadedPlan", "Plan"),
+    "Ground": ("cut_profile", "profile_from", "read_profile_csv", "Profile"),
+    "Answers": ("Answer",),
+    "Pictures": (
+        "show", "draw_profile", "draw_budget", "draw_height", "draw_sweep", "draw_coverage", "draw_heights",
+    ),
+    "What can go wrong": (
+        "LinkcalcError", "PlanError", "TerrainError", "ReadingsError", "DomainError", "ArgumentError",
+        "OutOfRangeWarning",
+    ),
+    "Steps of a check": ("check_plan", "with_sections", "sweep_plan"),
+}  # fmt: skip
+"""The public names, as a user types them; the answers' own classes are listed under them."""
 
 
 def write_all(docs: Path) -> None:
     """Write every generated page below a documentation folder."""
     target = docs / "_generated"
     pages = {
+        "face.md": face_page(),
+        "gallery.md": gallery_page(target / "gallery"),
         "functions.md": functions_page(),
         "plan_file.md": plan_page(),
         "fleet_file.md": fleet_page(),
@@ -194,6 +223,90 @@ def summary(thing: Any) -> str:
     return first.split(". ")[0].rstrip(".")
 
 
+def face_page() -> str:
+    """Everything that `import linkcalc as lc` gives, under those names."""
+    import linkcalc as lc
+
+    lines = [
+        "# Public names", "",
+        "What `import linkcalc as lc` gives. These names stay; a change of one is announced in the changelog a",
+        "version before. The functions take a plan in any form: the path of a plan file, a dict of its tables, a",
+        "`Plan`, or what `load_plan` and `plan_from` return.", "",
+    ]  # fmt: skip
+    listed = {name for names in FACE.values() for name in names}
+    answers = [n for n in lc.__all__ if n not in listed and inspect.isclass(getattr(lc, n))]
+    for title, names in FACE.items():
+        lines += [f"## {title}", ""]
+        for name in names:
+            thing = getattr(lc, name)
+            kind = "function" if inspect.isfunction(thing) else "exception" if _is_error(thing) else "class"
+            if kind == "class" and name != "Answer":
+                lines += [f"{{py:obj}}`lc.{name} <{thing.__module__}.{name}>`: {_text(summary(thing))}.", ""]
+                continue
+            more = "\n   :members:\n   :no-undoc-members:" if name == "Answer" else ""
+            lines += ["```{eval-rst}", f".. auto{kind}:: linkcalc.{name}{more}", "```", ""]
+        if title == "Answers":
+            rows = [
+                (f"{{py:obj}}`lc.{n} <{getattr(lc, n).__module__}.{n}>`", _text(summary(getattr(lc, n))))
+                for n in answers
+            ]
+            lines += [*_table(("class", "what it is"), rows), ""]
+    lines += [
+        "## Physics",
+        "",
+        "`lc.propagation` and `lc.radio`: [functions by phenomenon](functions.md).",
+        "",
+    ]
+    return "\n".join(lines)
+
+
+def _is_error(thing: Any) -> bool:
+    return issubclass(thing, Exception)
+
+
+def gallery_page(target: Path) -> str:
+    """Every example of docs/gallery: what it asks, its lines, and what it prints and draws, run anew."""
+    lines = [
+        "# Gallery", "",
+        "One question each, answered in some ten lines: download, run, change. They use public names only, pass",
+        "strict typing, and the tests run them. All sites are the invented ones that come with linkcalc.", "",
+    ]  # fmt: skip
+    for script in sorted((ROOT / "docs" / "gallery").glob("*.py")):
+        title, about, code = example_parts(script)
+        said, pictures = example_run(script)
+        lines += [f"## {title}", "", about, ""]
+        for picture in pictures:
+            name = f"{script.stem}{picture.suffix}"
+            _write_bytes(target / name, picture.read_bytes())
+            lines += [f"![What {script.name} draws](gallery/{name})", ""]
+        lines += ["```python", code, "```", "", "```text", said.rstrip(), "```", ""]
+        lines += [f"{{download}}`{script.name} <../gallery/{script.name}>`", ""]
+    return "\n".join(lines)
+
+
+def example_parts(script: Path) -> tuple[str, str, str]:
+    """Title, question and lines of an example."""
+    text = script.read_text(encoding="utf-8")
+    title, _, about = (ast.get_docstring(ast.parse(text)) or "").partition("\n\n")
+    return title, " ".join(about.split()), text.split('"""', 2)[2].strip()
+
+
+def example_run(script: Path) -> tuple[str, list[Path]]:
+    """What an example prints, and the pictures that it writes into a folder of its own."""
+    folder = Path(tempfile.mkdtemp(prefix="gallery"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    said = io.StringIO()
+    with contextlib.chdir(folder), contextlib.redirect_stdout(said):
+        runpy.run_path(str(script), run_name="__main__")
+    return said.getvalue(), sorted(p for p in folder.iterdir() if p.suffix in (".svg", ".png"))
+
+
+def _write_bytes(path: Path, content: bytes) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    if not path.is_file() or path.read_bytes() != content:
+        path.write_bytes(content)
+
+
 def functions_page() -> str:
     lines = [
         "# Functions by phenomenon", "",
@@ -230,8 +343,9 @@ def plan_page() -> str:
 
     intro = [
         "# The plan file", "",
-        "A plan is a TOML file. `linkcalc new site.toml` writes one with comments; `linkcalc schema` prints",
-        "the JSON Schema, made from the same sections as this page. Units are in the names of the keys.",
+        "A plan is a TOML file. `linkcalc new site.toml` writes one with the keys that matter, `--full` with",
+        "all of them; `linkcalc schema` prints the JSON Schema, made from the same sections as this page, by",
+        "which editors complete and mark keys. Units are in the names of the keys.",
         "A key whose default is *assumed* is listed in every report with its source; a key without a default",
         "must be given. A key that is not listed here is refused, and the nearest one is named.", "",
     ]  # fmt: skip
@@ -244,7 +358,7 @@ def fleet_page() -> str:
 
     intro = [
         "# The fleet file", "",
-        "A fleet is a TOML file for [`linkcalc fleet`](../fleet.md); `linkcalc schema --fleet` prints its",
+        "A fleet is a TOML file for [`linkcalc fleet`](../fleet.md); `linkcalc schema fleet` prints its",
         "JSON Schema. What it shares with [the plan file](plan_file.md) means the same.", "",
     ]  # fmt: skip
     return "\n".join([*intro, *_keys_of(Fleet)])

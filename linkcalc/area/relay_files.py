@@ -9,6 +9,7 @@ import numpy as np
 
 from linkcalc.area.coverage import Band
 from linkcalc.area.geofiles import tiled_geotiff
+from linkcalc.area.gridded import Raster
 from linkcalc.area.relay_result import Chain, HopCheck, Place, RelaySiting
 
 _CHAIN = (
@@ -39,6 +40,11 @@ def geotiff(result: RelaySiting) -> bytes:
     LinkcalcError
         If the file cannot be put together.
     """
+    return tiled_geotiff("relay.tif", *raster(result))
+
+
+def raster(result: RelaySiting) -> Raster:
+    """The layers of the answer, where they lie, and what they are about."""
     layers: list[tuple[Band, Any]] = [(band, result.bands[band.name]) for band in _CHAIN]
     for place, other in (("first", result.link.from_), ("second", result.link.to)):
         layers += [
@@ -59,7 +65,7 @@ def geotiff(result: RelaySiting) -> bytes:
         "relay_antenna_height_m": f"{result.relay.antenna_height_m:g}",
         "profiles": "a full one for each cell",
     }
-    return tiled_geotiff("relay.tif", layers, result.grid.crs, result.grid.affine, tags)
+    return Raster(layers, result.grid.crs, result.grid.affine, tags)
 
 
 def spots_geojson(result: RelaySiting) -> str:

@@ -1,7 +1,6 @@
 """A relay as part of a plan: its equipment, the plan with its hops, and that plan as a file."""
 
-import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from itertools import pairwise
@@ -10,17 +9,19 @@ from typing import TYPE_CHECKING, Any
 
 from linkcalc._arrays import checked
 from linkcalc.errors import LinkcalcError
+from linkcalc.link_case import directional
 from linkcalc.plan import Link, LoadedPlan, Plan, Station
 from linkcalc.plan.edits import edited_text, setting
 from linkcalc.plan.loading import checked_plan
+from linkcalc.plan.stations import AROUND_KEYS
 from linkcalc.plan.syntax import parsed
+from linkcalc.plan.values import value_text
 from linkcalc.plan.wording import quoted
 
 if TYPE_CHECKING:
     from linkcalc.result import Assumption
 
 _LONGEST_NAME = 60
-DIRECTIONAL = "yagi"
 
 
 @dataclass(frozen=True)
@@ -90,19 +91,22 @@ def relay_station(plan: Plan, link: Link, kit: RelayKit) -> "tuple[Station, tupl
         if kit.height_m is None:
             assume("antenna_height_m", height_m, "the higher of the link's two")
         antenna = model.antenna
-        if kit.gain_dbi is None and antenna.type == DIRECTIONAL:
-            antenna = antenna.model_copy(
-                update={
-                    "type": "half_wave_dipole", "gain_dbi": None, "gain_dbd": None,
-                    "horizontal_beamwidth_deg": None, "vertical_beamwidth_deg": None,
-                }
-            )  # fmt: skip
+        if kit.gain_dbi is None and directional(antenna):
+            antenna = antenna.of_type("half_wave_dipole")
             source = f"the directional one of {quoted(model.name)} would serve one hop only"
             assume("antenna.type", antenna.type, source)
         if antenna.azimuth_deg is not None or antenna.tilt_deg:
             antenna = antenna.model_copy(update={"azimuth_deg": None, "tilt_deg": 0.0})
         if antenna != model.antenna:
             changes["antenna"] = antenna
+        if said := {*AROUND_KEYS} & model.model_fields_set:
+            kept = model.model_fields_set - said
+            model = Station(**{name: getattr(model, name) for name in kept})
+            assume(
+                "surroundings",
+                model.surroundings,
+                f"what {quoted(model.name)} has belongs to where it stands",
+            )
         for key, nothing in (("noise_rise_db", 0.0), ("extra_loss", []), ("building", "none")):
             if getattr(model, key) != nothing:
                 changes[key] = nothing
@@ -118,12 +122,9 @@ def relay_station(plan: Plan, link: Link, kit: RelayKit) -> "tuple[Station, tupl
         )
     if kit.gain_dbi is not None:
         gain_dbi = float(checked("antenna gain of the relay", kit.gain_dbi, at_least=-30.0, at_most=40.0))
-        changes["antenna"] = (changes.get("antenna") or model.antenna).model_copy(
-            update={
-                "type": "collinear", "gain_dbi": gain_dbi, "gain_dbd": None, "azimuth_deg": None,
-                "tilt_deg": 0.0, "horizontal_beamwidth_deg": None, "vertical_beamwidth_deg": None,
-            }
-        )  # fmt: skip
+        changes["antenna"] = (changes.get("antenna") or model.antenna).of_type(
+            "collinear", gain_dbi=gain_dbi, azimuth_deg=None, tilt_deg=0.0
+        )
     # with a number behind it, it must be free too
     taken = [n.removesuffix(" 1").removesuffix(" 2") for n in names]
     changes["name"] = _free_name("relay", taken)
@@ -231,7 +232,7 @@ def plan_text(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> str:
     for kind, section in tables:
         lines += ["", f"[[{kind}]]"]
         values = section.model_dump(by_alias=True, exclude_unset=True, exclude_none=True)
-        lines += [f"{key} = {_toml(value)}" for key, value in values.items() if value != []]
+        lines += [f"{key} = {value_text(value)}" for key, value in values.items() if value != []]
     whole = "\n".join(lines) + "\n"
     try:
         checked_plan(parsed(whole.encode()), loaded.base_dir)
@@ -249,17 +250,3 @@ def refuse_other_folder(loaded: LoadedPlan, file: Path) -> None:
         raise LinkcalcError(
             f"{file}: write it beside {loaded.path}, as the paths in it are relative to that folder"
         )
-
-
-def _toml(value: Any) -> str:
-    """A value on one line.
-
-    >>> _toml({"type": "yagi", "gain_dbi": 9.5, "losses": [{"loss_db": 1.0}]})
-    '{ type = "yagi", gain_dbi = 9.5, losses = [{ loss_db = 1.0 }] }'
-    """
-    if isinstance(value, Mapping):
-        return "{ " + ", ".join(f"{k} = {_toml(v)}" for k, v in value.items()) + " }"
-    if isinstance(value, list | tuple):
-        return "[" + ", ".join(_toml(v) for v in value) + "]"
-    # text, numbers and truth are written alike in JSON and TOML
-    return json.dumps(value, ensure_ascii=False)

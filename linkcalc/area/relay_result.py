@@ -1,17 +1,24 @@
 """What relay siting finds: plain frozen data that reports, pictures and files are made from."""
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from linkcalc._arrays import Floats
+from linkcalc.answer import Answer
 from linkcalc.area.access import Allowed, Grid, Mask
 from linkcalc.area.coverage import Singles, TileStore
+from linkcalc.area.gridded import Gridded, Raster
 from linkcalc.area.relay_chain import Pair
 from linkcalc.plan import Link, Station
 from linkcalc.requirement import VERDICTS
 from linkcalc.result import Assumption, Direction, PathFacts, VerdictWord
+
+if TYPE_CHECKING:
+    import pandas
 
 
 @dataclass(frozen=True)
@@ -102,8 +109,8 @@ class Chain:
         return there, back
 
 
-@dataclass(frozen=True, eq=False)
-class RelaySiting:
+@dataclass(frozen=True, eq=False, repr=False)
+class RelaySiting(Gridded):
     """The answer: spots for one relay, and for two where that was asked or is needed."""
 
     title: str
@@ -121,7 +128,7 @@ class RelaySiting:
     grid: Grid
     radius_m: float
     apart_m: float
-    bands: dict[str, Singles]
+    bands: Mapping[str, Singles]
     """(side, side): `relay.FIGURES` of both hops as `first_` and `second_`, and those of `relay.chained`."""
     ground_m: Floats
     area: Mask
@@ -129,8 +136,35 @@ class RelaySiting:
     ends: tuple[Place, Place]
     sources: tuple[str, ...]
     notes: tuple[str, ...]
-    tiles: TileStore | None = None
+    tiles: TileStore | None = field(default=None, compare=False)
     """Finished tiles, for the caller to remove once the answer is written."""
+
+    def raster(self) -> Raster:
+        """Return the layers of the answer, as its GeoTIFF has them."""
+        from linkcalc.area.relay_files import raster
+
+        return raster(self)
+
+    def to_rows(self) -> list[dict[str, Any]]:
+        """Return a row for each relay of each spot, best first."""
+        import csv
+
+        from linkcalc.area.relay_files import spots_csv
+
+        return [
+            {name: _number(cell) for name, cell in row.items()}
+            for row in csv.DictReader(spots_csv(self).splitlines())
+        ]
+
+    def to_pandas(self) -> "pandas.DataFrame":
+        """Return `to_rows` as a data frame; cells are in `to_xarray`."""
+        return Answer.to_pandas(self)
+
+    def to_geojson(self) -> str:
+        """Return spots, both ends and the hops between: GeoJSON (RFC 7946)."""
+        from linkcalc.area.relay_files import spots_geojson
+
+        return spots_geojson(self) + "\n"
 
     @property
     def cells(self) -> int:
@@ -148,3 +182,10 @@ class RelaySiting:
     def area_km2(self, verdict: VerdictWord) -> float:
         """Area with a verdict over one relay."""
         return int((self.bands["verdict"] == VERDICTS.index(verdict)).sum()) * self.grid.cell_m**2 / 1e6
+
+
+def _number(cell: str) -> Any:
+    try:
+        return float(cell) if cell else None
+    except ValueError:
+        return cell

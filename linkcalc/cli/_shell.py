@@ -6,13 +6,15 @@ import functools
 import gc
 import inspect
 import os
+import shutil
 import sys
 import warnings
 from collections.abc import Callable
 from contextvars import ContextVar
+from enum import StrEnum
 from io import TextIOWrapper
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn, TextIO, get_args
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn, TextIO, TypedDict, get_args
 
 import typer
 from typer.core import TyperGroup
@@ -33,8 +35,81 @@ OWN_FAULT = 70
 EXIT_CODES = {"closes": 0, "at_risk": 3, "does_not_close": 4}
 """Exit code of each verdict; of several links the highest counts."""
 
-PlanArgument = Annotated[Path, typer.Argument(metavar="PLAN.toml", help="Plan file.", show_default=False)]
-"""The plan file every checking command takes."""
+
+def _units_of_plan(ctx: typer.Context, path: Path) -> Path:
+    """Take the units that a plan asks for, unless the command line says; what is wrong with the file is said later."""
+    import tomllib
+
+    from linkcalc.views import units
+
+    if "units" not in ctx.meta:
+        try:
+            asked = tomllib.loads(path.read_bytes().decode("utf-8-sig")).get("units")
+        except (OSError, ValueError):
+            asked = None
+        if asked in get_args(units.System):
+            units.use(asked)  # type: ignore[arg-type]  # one of them
+    return path
+
+
+PlanArgument = Annotated[
+    Path,
+    typer.Argument(metavar="PLAN.toml", help="Plan file.", show_default=False, callback=_units_of_plan),
+]
+"""The plan file every checking command takes; its `units` are those of what is printed and drawn."""
+
+_NO_LENGTHS = ("schema", "samples")
+"""Commands that print none."""
+
+
+class Screen(TypedDict):
+    """What every text report takes besides what it reports."""
+
+    width: int
+    colour: bool
+    ascii_only: bool
+
+
+def screen() -> Screen:
+    """What the terminal shows: its width from 60 to 110 columns, 80 for a file; colour; other than ASCII."""
+    from linkcalc.views.text import abilities
+
+    colour, ascii_only = abilities(sys.stdout, os.environ)
+    width = shutil.get_terminal_size((80, 24)).columns if sys.stdout.isatty() else 80
+    return Screen(width=min(max(width, 60), 110), colour=colour, ascii_only=ascii_only)
+
+
+class _System(StrEnum):
+    metric = "metric"
+    us = "us"
+
+
+def _units_chosen(ctx: typer.Context, system: _System | None) -> None:
+    from linkcalc.views import units
+
+    units.use("us" if system is _System.us else "metric")
+    if system is not None:
+        ctx.meta["units"] = system.value
+
+
+def _units_option() -> Any:
+    """The option that every command has which prints lengths; its value goes to `views.units`, not to the command."""
+    holder = typer.Typer(add_completion=False)
+
+    @holder.command()
+    def nothing(
+        units: Annotated[
+            _System | None,
+            typer.Option(
+                "--units", metavar="metric|us", callback=_units_chosen, is_eager=True, expose_value=False,
+                help="Units of lengths and volumes in text and pictures. [default: the plan's, else metric]",
+                show_default=False,
+            ),
+        ] = None,
+    ) -> None:  # fmt: skip
+        pass
+
+    return next(p for p in typer.main.get_command(holder).params if p.name == "units")
 
 
 SetOption = Annotated[
@@ -117,6 +192,15 @@ def load_plan(path: Path) -> "LoadedPlan":
 
 class Shell(TyperGroup):
     """The group of all commands; what they raise becomes a line on stderr and an exit code."""
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        """Find a command; every one that prints lengths takes --units."""
+        command = super().get_command(ctx, cmd_name)
+        if command is None or cmd_name in _NO_LENGTHS:
+            return command
+        if all(parameter.name != "units" for parameter in command.params):
+            command.params.append(_units_option())
+        return command
 
     def invoke(self, ctx: Any) -> Any:
         """Run the command that the arguments name."""

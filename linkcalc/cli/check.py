@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from linkcalc.cli._shell import EXIT_CODES, PlanArgument, load_plan
+from linkcalc.cli._shell import EXIT_CODES, PlanArgument, load_plan, screen
 from linkcalc.errors import LinkcalcError
 
 if TYPE_CHECKING:
@@ -19,7 +19,7 @@ def check(
         Path | None,
         typer.Option(
             metavar="DIR",
-            help="Folder for the pictures (SVG, PNG), report.txt, result.json, links.geojson and links.kml.",
+            help="Folder for pictures (SVG, PNG), report.txt, result.json and a map of the links (also GeoJSON, KML).",
         ),
     ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print the whole result as JSON.")] = False,
@@ -56,14 +56,12 @@ def check(
 
     Exit code: 0 closes, 3 at risk, 4 does not close, 2 bad input.
     """
-    import os
-    import sys
 
     from linkcalc.consequences import with_sections
     from linkcalc.files import atomic_write
     from linkcalc.verdict import check_plan
     from linkcalc.views.jsonout import to_json
-    from linkcalc.views.text import abilities, report, terminal_width
+    from linkcalc.views.text import report
 
     loaded = load_plan(plan)
     if write is not None:
@@ -74,13 +72,16 @@ def check(
     if json:
         typer.echo(to_json(result), nl=False)
     else:
-        colour, ascii_only = abilities(sys.stdout, os.environ)
-        page = report(result, terminal_width(sys.stdout), colour=colour, ascii_only=ascii_only, full=full)
-        typer.echo(page, nl=False)
+        typer.echo(report(result, **screen(), full=full), nl=False)
     if out is not None:
-        from linkcalc.verdict import position_deg
+        import numpy as np
+
+        from linkcalc.area.relief import relief_around
+        from linkcalc.verdict import open_terrain, position_deg
         from linkcalc.views.figures import write_all
+        from linkcalc.views.links_figure import links_figure
         from linkcalc.views.links_map import links_geojson, links_kml
+        from linkcalc.views.style import save
 
         written = [*write_all(result, out)]
         for name, text in (("report.txt", report(result)), ("result.json", to_json(result))):
@@ -94,6 +95,9 @@ def check(
             ):
                 atomic_write(out / name, text)
                 written.append(out / name)
+            with open_terrain(loaded) as terrain:
+                relief = relief_around(terrain.ground, np.array(list(placed.values())))
+            written += save(links_figure(result, placed, relief), out / "links", "The plan's links")
         typer.echo(f"wrote {len(written)} files to {out}", err=True)
     if write is not None:
         write_mended(loaded, result, write, link, remedy)

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import EXIT_CODES
+from linkcalc.cli._shell import EXIT_CODES, screen
 
 
 class LeafState(StrEnum):
@@ -56,22 +56,17 @@ def compare(
 
     Exit code, of the candidate whose worst link is best: 0 closes, 3 at risk, 4 does not close; 2 bad input.
     """
-    import os
-    import sys
 
-    from linkcalc.compare import compare as compared
+    from linkcalc.comparing import compare as compared
     from linkcalc.views.compare_text import compare_report
     from linkcalc.views.jsonout import section_json
-    from linkcalc.views.text import abilities, terminal_width
 
     found = compared(plans, settings or (), leaf=leaf.value)
     text = section_json("compare", found)
     if json:
         typer.echo(text, nl=False)
     else:
-        colour, ascii_only = abilities(sys.stdout, os.environ)
-        width = terminal_width(sys.stdout)
-        typer.echo(compare_report(found, width, colour=colour, ascii_only=ascii_only), nl=False)
+        typer.echo(compare_report(found, **screen()), nl=False)
     if out is not None:
         from linkcalc.files import atomic_write, csv_text
         from linkcalc.views.compare_figures import write_all

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import EXIT_CODES, PlanArgument, load_plan
+from linkcalc.cli._shell import EXIT_CODES, PlanArgument, load_plan, screen
 
 _PRICES = {
     "cost_per_m": "mast_per_m",
@@ -87,15 +87,12 @@ def heights(
 
     Exit code: 0 if a pair closes every link, 4 if none does for one of them, 2 bad input.
     """
-    import os
-    import sys
 
     from linkcalc.cli.survey import chosen_link
-    from linkcalc.heights import MastPrices, height_table
+    from linkcalc.mast_heights import MastPrices, height_table
     from linkcalc.verdict import link_case, open_terrain
     from linkcalc.views.heights_text import heights_report
     from linkcalc.views.jsonout import section_json
-    from linkcalc.views.text import abilities
 
     given = {
         "cost_per_m": cost_per_m,
@@ -128,8 +125,7 @@ def heights(
     if json:
         typer.echo(text, nl=False)
     else:
-        colour, ascii_only = abilities(sys.stdout, os.environ)
-        typer.echo(heights_report(tables, colour=colour, ascii_only=ascii_only), nl=False)
+        typer.echo(heights_report(tables, **screen()), nl=False)
     if out is not None:
         from linkcalc.files import atomic_write
         from linkcalc.views.heights_figures import write_all

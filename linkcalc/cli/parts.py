@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import PlanArgument, load_plan
+from linkcalc.cli._shell import PlanArgument, load_plan, screen
 
 
 def parts(
@@ -30,30 +30,19 @@ def parts(
 
     Exit code: 0 whatever the verdict, 2 bad input.
     """
-    import os
-    import sys
 
-    from linkcalc.consequences import with_sections
+    from linkcalc.commands import parts as parts_of
     from linkcalc.files import atomic_write
-    from linkcalc.parts import bill
-    from linkcalc.verdict import check_plan
     from linkcalc.views.jsonout import section_json
     from linkcalc.views.remedies_text import bill_csv, bill_report
-    from linkcalc.views.text import abilities, terminal_width
 
     loaded = load_plan(plan)
-    sections = {}
-    if any(supply.solar is not None for supply in loaded.plan.power):
-        # how large a panel must be takes the links' answers
-        sections = dict(with_sections(check_plan(loaded, brief=True), loaded.plan, brief=True).sections)
-    found = bill(loaded.plan, sections)
+    found = parts_of(loaded)
     if json:
         typer.echo(section_json("parts", found), nl=False)
     else:
-        colour, ascii_only = abilities(sys.stdout, os.environ)
         title = f"Parts of {loaded.plan.title or loaded.path.name}"
-        width = terminal_width(sys.stdout)
-        typer.echo(bill_report(found, title, width, colour=colour, ascii_only=ascii_only), nl=False)
+        typer.echo(bill_report(found, title, **screen()), nl=False)
     if csv is not None:
         atomic_write(csv, bill_csv(found))
         typer.echo(f"wrote {csv}", err=True)

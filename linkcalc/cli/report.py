@@ -85,7 +85,7 @@ def report(
     """
     from linkcalc.files import atomic_write
     from linkcalc.readings import link_named_in, read_all
-    from linkcalc.record import Job, make_record
+    from linkcalc.site.record import Job, make_record
     from linkcalc.views.record import record_html, record_pdf
 
     if paper not in _PAPERS:

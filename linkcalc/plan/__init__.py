@@ -1,6 +1,6 @@
 """The plan file: typed, validated, immutable."""
 
-from linkcalc.plan.in_python import plan_from
+from linkcalc.plan.in_python import PlanLike, as_plan, plan_from
 from linkcalc.plan.links import ChirpModulation, FskModulation, Link, Obstacle
 from linkcalc.plan.loading import LoadedPlan, load_plan
 from linkcalc.plan.model import Plan
@@ -18,8 +18,10 @@ __all__ = [
     "LoadedPlan",
     "Obstacle",
     "Plan",
+    "PlanLike",
     "Station",
     "Terrain",
+    "as_plan",
     "load_plan",
     "plan_from",
 ]

@@ -8,16 +8,77 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from linkcalc.errors import PlanError
+from linkcalc.errors import ArgumentError, LinkcalcError, PlanError
 from linkcalc.plan.assumptions import assumed_values
 from linkcalc.plan.base import Section
-from linkcalc.plan.loading import LoadedPlan, checked_plan, plan_notes
+from linkcalc.plan.links import Link
+from linkcalc.plan.loading import LoadedPlan, checked_plan, load_plan, plan_notes
+from linkcalc.plan.model import Plan
 from linkcalc.plan.wording import quoted
 
 if TYPE_CHECKING:
     from linkcalc.terrain.profile import Profile
 
 _NO_FILE = Path("made in Python")
+
+
+PlanLike = str | os.PathLike[str] | Mapping[str, Any] | Plan | LoadedPlan
+"""What every answer takes for a plan: the path of a plan file, its tables, a `Plan`, or one loaded already."""
+
+
+def as_plan(plan: PlanLike) -> LoadedPlan:
+    """Return a plan loaded and checked, whatever form it comes in.
+
+    Raises
+    ------
+    PlanError
+        If it is no valid plan.
+    ArgumentError
+        If it is none of these forms.
+
+    Examples
+    --------
+    >>> as_plan(3)
+    Traceback (most recent call last):
+    linkcalc.errors.ArgumentError: a plan is the path of a plan file, a dict of its tables, a Plan, or what \
+load_plan or plan_from returns; not int: 3
+    """
+    if isinstance(plan, LoadedPlan):
+        return plan
+    if isinstance(plan, str | os.PathLike):
+        return load_plan(plan)
+    if isinstance(plan, Plan | Mapping):
+        return plan_from(plan)
+    raise ArgumentError(
+        "a plan is the path of a plan file, a dict of its tables, a Plan, or what load_plan or plan_from "
+        f"returns; not {type(plan).__name__}: {shortened(plan)}"
+    )
+
+
+def shortened(value: object) -> str:
+    """Write what was given in place of something else, in one short line."""
+    words = " ".join(repr(value).split())
+    return words if len(words) <= 60 else f"{words[:57]}..."
+
+
+def chosen_link(loaded: LoadedPlan, name: str | None, *, said: str = "link=") -> Link:
+    """Return the link of that name, or the only one.
+
+    Raises
+    ------
+    LinkcalcError
+        If there is none of that name, or several and no name; `said` is how the caller is told one.
+    """
+    links = loaded.plan.link
+    names = ", ".join(f'"{k.name}"' for k in links)
+    if name is None:
+        if len(links) > 1:
+            raise LinkcalcError(f"{loaded.path}: has {len(links)} links; say which with {said}: {names}")
+        return links[0]
+    chosen = next((k for k in links if k.name == name), None)
+    if chosen is None:
+        raise LinkcalcError(f'{loaded.path}: has no link "{name}"; its links: {names}')
+    return chosen
 
 
 def plan_from(
@@ -66,7 +127,12 @@ def plan_from(
     Traceback (most recent call last):
     linkcalc.errors.PlanError: link: 0 given, at least 1 needed; add [[link]]
     """
-    data = {**_plain(tables or {}), **_plain(sections)}
+    if tables is not None and not isinstance(tables, Mapping | Section):
+        raise ArgumentError(
+            f"plan_from takes a dict of a plan file's tables or a Plan; not {type(tables).__name__}: "
+            f"{shortened(tables)}"
+        )
+    data = {**plain(tables or {}), **plain(sections)}
     profiles = dict(profiles or {})
     plan = checked_plan(data, Path(base_dir), profiles)
     links = {link.name: link for link in plan.link}
@@ -96,13 +162,13 @@ def _digest(data: Mapping[str, Any], profiles: "Mapping[str, Profile]") -> str:
     return digest.hexdigest()
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
     """Write a value with the types a plan file has."""
     if isinstance(value, Section):
         return value.model_dump(by_alias=True, exclude_unset=True)
     if isinstance(value, Mapping):
-        return {key: _plain(item) for key, item in value.items()}
+        return {key: plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
+        return [plain(item) for item in value]
     # numpy's numbers and arrays
     return value.tolist() if hasattr(value, "tolist") else value

@@ -96,6 +96,13 @@ class Link(Section):
         le=99,
     )
     tries: int = assumed(1, "times one message is sent before it is given up", COMMON_PRACTICE, ge=1, le=20)
+    hopping_bandwidth_mhz: float = plain(
+        0.0,
+        "span of the channels that the tries of a message hop over, MHz; 0: all on one channel",
+        ge=0,
+        le=200,
+        examples=[26.0],
+    )
     obstacle: list[Obstacle] = plain([], "known obstacles on this path")
     profile_csv: str | None = optional(
         "surveyed profile of this path: CSV with distance_m, ground_m and optional clutter_m",

@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
-from linkcalc.errors import PlanError
+from linkcalc.errors import ArgumentError, PlanError
 from linkcalc.plan.assumptions import assumed_values
 from linkcalc.plan.faults import Fault, faults, summary
 from linkcalc.plan.model import Plan
+from linkcalc.plan.patterns import with_patterns
 from linkcalc.plan.surroundings import Terrain
 from linkcalc.plan.syntax import parsed
 from linkcalc.plan.wording import element, printable, quoted
@@ -47,6 +48,90 @@ class LoadedPlan:
     settings: tuple[str, ...] = ()
     """Keys set in place of the file's."""
 
+    def changed(self, values: Mapping[str, Any] | None = None, /, **sections: Any) -> "LoadedPlan":
+        """Return the plan with other values; its folder and its profiles stay.
+
+        Parameters
+        ----------
+        values : mapping of str to value
+            By key: ``"NAME.antenna_height_m"`` of a station, ``"NAME.modulation.spreading_factor"`` of a link
+            (``"station.NAME. ..."`` or ``"link.NAME. ..."`` where both have the name), and from the top of the
+            file, such as ``"conditions.leaf"``. None takes a key away, so that its default counts.
+        **sections
+            Top-level keys as a whole, as in `plan_from`; None takes one away.
+
+        Returns
+        -------
+        LoadedPlan
+
+        Raises
+        ------
+        PlanError
+            If a key leads nowhere, or the changed plan is none.
+
+        Examples
+        --------
+        >>> import linkcalc as lc
+        >>> plan = lc.load_plan(lc.sample_path("plain"))
+        >>> higher = plan.changed({"header tank.antenna_height_m": 8, "level and pump permit.tries": 2}, title="Higher")
+        >>> higher.plan.station[0].antenna_height_m, higher.plan.link[0].tries, higher.plan.title
+        (8.0, 2, 'Higher')
+        >>> plan.changed({"pump shde.antenna_height_m": 8})
+        Traceback (most recent call last):
+        linkcalc.errors.PlanError: pump shde.antenna_height_m: no station, link, message or section is named\
+ "pump shde"; did you mean "pump shed"?
+        """
+        from linkcalc.plan.edits import edit_at, edited
+        from linkcalc.plan.in_python import plain, plan_from, shortened
+
+        if values is not None and not isinstance(values, Mapping):
+            raise ArgumentError(
+                f'changed takes a dict such as {{"shed.antenna_height_m": 8}}; not {shortened(values)}'
+            )
+        tables = {key: plain(v) for key, v in {**self.tables(), **sections}.items() if v is not None}
+        edits = [edit_at(path, plain(value), tables) for path, value in (values or {}).items()]
+        return plan_from(edited(tables, edits), profiles=self.profiles, base_dir=self.base_dir)
+
+    def tables(self) -> dict[str, Any]:
+        """Return what the plan states, as a plan file's tables."""
+        return self.plan.model_dump(by_alias=True, exclude_unset=True, exclude_none=True)
+
+    def to_toml(self) -> str:
+        """Return the plan as the text of a plan file, for its folder; comments of the file it came from are lost.
+
+        Raises
+        ------
+        PlanError
+            If a profile was given in Python: `write` puts it into a file beside the plan.
+        """
+        from linkcalc.plan.values import toml
+
+        if self.profiles:
+            names = ", ".join(quoted(name) for name in self.profiles)
+            raise PlanError(
+                f"the profile of {names} was given in Python: write(path) keeps it beside the plan"
+            )
+        return toml(self.tables())
+
+    def write(self, path: str | os.PathLike[str]) -> None:
+        """Write the plan as a plan file, whole or not at all; loaded again it is the same plan.
+
+        Files that it names are named from the new folder. Profiles given in Python are written beside it.
+
+        Parameters
+        ----------
+        path : path
+            A TOML file; what is there is replaced.
+
+        Raises
+        ------
+        LinkcalcError
+            If it cannot be written.
+        """
+        from linkcalc.plan.values import written
+
+        written(self, Path(path))
+
 
 def load_plan(path: str | os.PathLike[str], settings: Sequence[str] = ()) -> LoadedPlan:
     """Read and check a plan file.
@@ -75,6 +160,8 @@ def load_plan(path: str | os.PathLike[str], settings: Sequence[str] = ()) -> Loa
     Traceback (most recent call last):
     linkcalc.errors.PlanError: absent.toml: no such file; `linkcalc new absent.toml` writes a starter
     """
+    if not isinstance(path, str | os.PathLike):
+        raise ArgumentError(f"load_plan takes the path of a plan file; not {type(path).__name__}")
     path = Path(path)
     try:
         raw = read_text(path)
@@ -86,7 +173,8 @@ def load_plan(path: str | os.PathLike[str], settings: Sequence[str] = ()) -> Loa
         raise PlanError(printable(f"{path}: {error}")) from None
     digest = hashlib.sha256(b"\n".join([raw, *(s.encode() for s in settings)])).hexdigest()
     notes = (*(f"set for this run, not as in the file: {s}" for s in settings), *plan_notes(plan))
-    return LoadedPlan(plan, path, path.parent, digest, assumed_values(plan), notes, settings=tuple(settings))
+    assumed = (*assumed_values(plan), *_starter_profiles(plan, path.parent))
+    return LoadedPlan(plan, path, path.parent, digest, assumed, notes, settings=tuple(settings))
 
 
 def _set_plan(data: Mapping[str, Any], base_dir: Path, settings: Sequence[str]) -> Plan:
@@ -156,7 +244,7 @@ def checked_plan(data: Mapping[str, Any], base_dir: Path, profiled: Collection[s
     missing = [*_links_without_heights(plan, profiled), *_missing_files(plan, base_dir)]
     if missing:
         raise PlanError(summary(missing))
-    return plan
+    return with_patterns(plan, base_dir, missing_file)
 
 
 def read_text(path: Path) -> bytes:
@@ -220,8 +308,22 @@ def _missing_files(plan: Plan, base_dir: Path) -> Iterator[Fault]:
             )
 
 
+def _starter_profiles(plan: Plan, base_dir: Path) -> "Iterator[Assumption]":
+    """Surveyed profiles that are the invented one."""
+    if not plan.starter:
+        return
+    from linkcalc.plan.starter import SOURCE, starter_profile
+    from linkcalc.result import Assumption
+
+    invented = starter_profile().encode()
+    for index, link in enumerate(plan.link):
+        if link.profile_csv is not None and (base_dir / link.profile_csv).read_bytes() == invented:
+            key = f"{element('link', index, link.name)} profile_csv"
+            yield Assumption(key, link.profile_csv, SOURCE)
+
+
 def missing_rasters(terrain: Terrain, base_dir: Path) -> Iterator[Fault]:
-    for key in ("rasters", "surface_rasters", "canopy_rasters"):
+    for key in ("rasters", "surface_rasters", "canopy_rasters", "land_cover_rasters"):
         place = f"terrain.{key}"
         for name in getattr(terrain, key):
             if is_remote(name) and not terrain.network:

@@ -3,8 +3,9 @@
 from collections.abc import Iterable
 from typing import Any, Literal, Self
 
-from pydantic import model_validator
+from pydantic import field_validator, model_validator
 
+from linkcalc.own_models import RULES, governing_fault
 from linkcalc.plan.base import Section, assumed, optional, plain
 from linkcalc.plan.stations import COMMON_PRACTICE
 from linkcalc.plan.wording import quoted
@@ -27,6 +28,12 @@ class Terrain(Section):
         examples=[["surface.tif"]],
     )
     canopy_rasters: list[str] = plain([], "canopy height above ground", examples=[["canopy.tif"]])
+    land_cover_rasters: list[str] = plain(
+        [],
+        "land cover of 11 classes (10 trees, 50 built-up, ...): what surrounds the stations where they do not say, and "
+        "what stands along the path where no surface or canopy shows it",
+        examples=[["land_cover.tif"]],
+    )
     surface_kind: Literal["trees", "building"] = assumed(
         "trees", "what stands between surface and ground along the path", COMMON_PRACTICE
     )
@@ -81,6 +88,19 @@ class Terrain(Section):
             *(["largest_hole_m"] if not self.rasters else []),
         ]
 
+    def implied(self) -> Iterable[tuple[str, Any, str]]:
+        """What stands for a class of land cover along a path, and where it does."""
+        if self.land_cover_rasters:
+            # numpy comes with it; a plan alone does without
+            from linkcalc.terrain.land_cover import BUILT_UP_M, REACH_M, TREES_M
+
+            heights = f"trees {TREES_M:g} m, built-up land {BUILT_UP_M:g} m, all else 0"
+            why = (
+                f"Rec. ITU-R P.1812, table 2, where land cover is all that is known, {REACH_M:g} m and more from a "
+                "station"
+            )
+            yield "heights along the path by land cover", heights, why
+
 
 class Conditions(Section):
     """Refractivity, ground, foliage, and how much of the year is asked for."""
@@ -121,6 +141,12 @@ class Conditions(Section):
         le=30,
         examples=[9.0],
     )
+    governing_model: str = plain(
+        RULES,
+        "the path loss model that gives the number: linkcalc's rules, or as you choose delta_bullington, bullington, "
+        "cascaded_knife_edges, p1812, irregular_terrain or one of your own; the uncertainty then holds how far it is "
+        "from the rules",
+    )
     installation_db: float = assumed(
         1.5,
         "loss of each installation that its parts do not show, dB; what surrounds a low antenna holds it already",
@@ -144,6 +170,14 @@ class Conditions(Section):
     year_share_percent: float = assumed(
         99.0, "share of the year the message success is stated for, percent", COMMON_PRACTICE, ge=50, le=99.99
     )
+
+    @field_validator("governing_model")
+    @classmethod
+    def _model_exists(cls, name: str) -> str:
+        fault = governing_fault(name)
+        if fault:
+            raise ValueError(fault)
+        return name
 
     @model_validator(mode="after")
     def _one_refractivity(self) -> Self:

@@ -248,6 +248,17 @@ class LimitsCheck:
     caution: str = CAUTION
 
     @property
+    def power_steps_dbm(self) -> tuple[float, ...]:
+        """Conducted powers beyond which a rule is broken, rising; between two of them nothing but words changes."""
+        return tuple(
+            sorted(
+                r.largest_conducted_dbm + POWER_ROUNDING_DB
+                for r in self.rules
+                if r.largest_conducted_dbm is not None
+            )
+        )
+
+    @property
     def power_doubt(self) -> str:
         """Why the rule of the largest legal power may be wrong, in words."""
         return next((r.doubt for r in self.rules if r.id == self.largest_conducted_rule), "")

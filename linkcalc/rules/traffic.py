@@ -113,14 +113,12 @@ def tightest(
     -------
     LimitsCheck
     """
-    own = [(s, time_on_air_s(s.payload_bytes)) for s in sent if s.end == end]
+    own = [_timed(carrier, s, time_on_air_s(s.payload_bytes)) for s in sent if s.end == end]
     found = []
-    for s, seconds in own:
-        others = sum(
-            _timed(carrier, o, on_air).time_on_air_per_hour_s or 0.0 for o, on_air in own if o is not s
-        )
+    for i, timed in enumerate(own):
+        others = sum(o.time_on_air_per_hour_s or 0.0 for k, o in enumerate(own) if k != i)
         traffic = (OtherTraffic(carrier.frequency_hz, others),) if others else ()
-        found.append(check(replace(_timed(carrier, s, seconds), other_traffic=traffic), region))
+        found.append(check(replace(timed, other_traffic=traffic) if traffic else timed, region))
     if not found:
         return check(carrier, region)
     return min(

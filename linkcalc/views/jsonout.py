@@ -8,11 +8,12 @@ import math
 import os
 import types
 import typing
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 
+from linkcalc.plan.assumptions import still_the_starters
 from linkcalc.result import (
     SCHEMA_VERSION,
     Advice,
@@ -30,7 +31,7 @@ from linkcalc.result import (
 
 _RENAMED = {"from_": "from"}
 """Fields whose name Python reserves."""
-_LEFT_OUT = {"drawing"}
+_LEFT_OUT = {"drawing", "map"}
 """Arrays for pictures."""
 
 
@@ -57,15 +58,19 @@ def to_json(result: Result, *, indent: int | None = 2) -> str:
     return json.dumps(to_dict(result), indent=indent, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def section_json(name: str, section: Any) -> str:
+def section_json(name: str, section: Any, assumed: Sequence[Assumption] = ()) -> str:
     """Return one section alone as strict JSON under its name; null if the plan does not ask for it.
+
+    Of what was `assumed`, the values that are still the starter's are named too, where there are any.
 
     >>> print(section_json("tank", None), end="")
     {
       "tank": null
     }
     """
-    return json.dumps({name: _section(section)}, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    invented = plain_data(still_the_starters(assumed))
+    found = {name: _section(section), **({"still_the_starters": invented} if invented else {})}
+    return json.dumps(found, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def to_dict(result: Result) -> dict[str, Any]:
@@ -124,6 +129,8 @@ def plain_data(value: Any) -> Any:
         return value.isoformat()
     if isinstance(value, os.PathLike):
         return os.fspath(value)
+    if hasattr(value, "model_dump"):
+        return value.model_dump(mode="json", by_alias=True, exclude_none=True)
     raise TypeError(f"a {type(value).__name__} has no JSON form here")
 
 

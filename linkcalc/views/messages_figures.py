@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from linkcalc.errors import LinkcalcError
-from linkcalc.messages import MessageAnswer, MessagesSection, often_words
+from linkcalc.operation.messages import MessageAnswer, MessagesSection, often_words
 from linkcalc.views import style
 from linkcalc.views.messages_text import delay_words, duration_words, name_words, odds_words, share_words
 

@@ -4,6 +4,8 @@ import base64
 from dataclasses import dataclass
 from html import escape
 
+from linkcalc.answer import Answer
+from linkcalc.errors import ArgumentError
 from linkcalc.result import Direction, LinkResult, Result
 from linkcalc.sweep_table import QUANTITIES, Sweep
 from linkcalc.views import style
@@ -30,13 +32,13 @@ class Card:
         return self.text
 
 
-def show(result: Result | LinkResult | Sweep, *, pictures: bool = True) -> Card:
+def show(result: Answer, *, pictures: bool = True) -> Card:
     """Make a card of a result for a notebook's cell.
 
     Parameters
     ----------
-    result : Result, LinkResult or Sweep
-        Of a Result, every link has a part.
+    result : Answer
+        What any command answers. Of a Result, every link has a part.
     pictures : bool
         Whether the path in profile, or the sweep's picture, is in it.
 
@@ -54,27 +56,32 @@ def show(result: Result | LinkResult | Sweep, *, pictures: bool = True) -> Card:
     --------
     >>> from linkcalc.plan import load_plan
     >>> from linkcalc.sample_files import sample_path
-    >>> from linkcalc.sweep import sweep_plan
+    >>> from linkcalc.sweeping import sweep_plan
     >>> card = show(sweep_plan(load_plan(sample_path("plain")), {"sf": [7, 8]}), pictures=False)
     >>> print(str(card).splitlines()[0])
     level and pump permit: 2 combinations
     """
     if isinstance(result, Sweep):
         return _of_sweep(result, pictures)
+    if not isinstance(result, Answer):
+        raise ArgumentError(f"show takes an answer, such as check returns; not {type(result).__name__}")
+    if not isinstance(result, Result | LinkResult):
+        return Card(result._repr_html_(), str(result))
     links = result.links if isinstance(result, Result) else (result,)
     parts = [_of_link(link, pictures) for link in links]
     if isinstance(result, Result):
         if result.title:
             parts.insert(0, f'<div style="font-weight:bold">{escape(result.title)}</div>')
         parts += [f'<div style="{_SMALL}">{escape(caution)}</div>' for caution in result.cautions]
-    return Card(_framed(parts), "\n".join(f"{link.name}: {link.headline}" for link in links))
+    return Card(framed(parts), "\n".join(f"{link.name}: {link.headline}" for link in links))
 
 
 _SMALL = f"color:{style.MUTED};font-size:85%;margin-top:.3em"
 _CELL = f"text-align:left;padding:.1em 1.2em .1em 0;color:{style.INK};background:{style.PAPER}"
 
 
-def _framed(parts: list[str]) -> str:
+def framed(parts: list[str]) -> str:
+    """Put parts of a card into its frame."""
     look = (
         f"border:1px solid {style.HAIRLINE};padding:.8em 1em;max-width:62em;"
         f"color:{style.INK};background:{style.PAPER}"
@@ -99,7 +106,7 @@ def _of_link(link: LinkResult, pictures: bool) -> str:
     if pictures:
         from linkcalc.views.figures import profile_figure
 
-        parts.append(_picture(style.render(profile_figure(link), "png"), f"{link.name}: the path in profile"))
+        parts.append(picture(style.render(profile_figure(link), "png"), f"{link.name}: the path in profile"))
     return "".join(parts)
 
 
@@ -138,8 +145,8 @@ def _of_sweep(found: Sweep, pictures: bool) -> Card:
     if pictures:
         from linkcalc.views.sweep_figures import sweep_figure
 
-        parts.append(_picture(style.render(sweep_figure(found, quantity), "png"), f"{found.link}: sweep"))
-    return Card(_framed(parts), sweep_report(found, quantity).rstrip())
+        parts.append(picture(style.render(sweep_figure(found, quantity), "png"), f"{found.link}: sweep"))
+    return Card(framed(parts), sweep_report(found, quantity).rstrip())
 
 
 def _table(rows: list[tuple[str, list[str]]]) -> str:
@@ -151,7 +158,8 @@ def _table(rows: list[tuple[str, list[str]]]) -> str:
     return f'<table style="border-collapse:collapse;font-size:inherit;margin:.4em 0">{"".join(lines)}</table>'
 
 
-def _picture(png: bytes, words: str) -> str:
+def picture(png: bytes, words: str) -> str:
+    """Put a picture into a card, with words for who cannot see it."""
     data = base64.b64encode(png).decode("ascii")
     look = "max-width:100%;margin-top:.4em"
     return f'<img alt="{escape(words)}" style="{look}" src="data:image/png;base64,{data}">'

@@ -5,7 +5,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from linkcalc.heights import asked_words
+from linkcalc.mast_heights import asked_words
 from linkcalc.reach_by_ground import HowFar, Reach
 from linkcalc.views.text import Page, distance_words, time_words
 

@@ -14,7 +14,7 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator
 from linkcalc._arrays import Floats
 from linkcalc.errors import LinkcalcError
 from linkcalc.measured import DirectionDrawing, DirectionSurvey
-from linkcalc.survey import Survey
+from linkcalc.site.survey import Survey
 from linkcalc.units import EARTH_RADIUS_M
 from linkcalc.views import style
 from linkcalc.views.figures import Room, side_labels, spread_apart, tick_words, true_minus, width_of_text

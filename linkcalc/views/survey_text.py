@@ -3,10 +3,10 @@
 import math
 from collections.abc import Sequence
 
-from linkcalc.acceptance import Acceptance, RuleOutcome
 from linkcalc.measured import DirectionSurvey
+from linkcalc.site.acceptance import Acceptance, RuleOutcome
+from linkcalc.site.survey import Survey
 from linkcalc.site_level import reading_error_db
-from linkcalc.survey import Survey
 from linkcalc.views.text import (
     VERDICT_WORDS,
     Page,

@@ -11,11 +11,11 @@ from typing import Any
 
 import numpy as np
 
-from linkcalc.heights import height_table
 from linkcalc.link_case import LinkCase
+from linkcalc.mast_heights import height_table
 from linkcalc.plan import LoadedPlan, load_plan
 from linkcalc.sample_files import sample_path
-from linkcalc.sweep import sweep_plan
+from linkcalc.sweeping import sweep_plan
 from linkcalc.verdict import cases, check_plan, judge, open_terrain
 from tests.benchmarks.measure import Row, side_by_side
 

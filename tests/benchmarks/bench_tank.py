@@ -4,8 +4,8 @@ Both play the same control loop with the same chances; `tests/test_tank.py` hold
 The loop is given a few years, the simulation ten thousand, and the cost of one year is compared.
 """
 
-from linkcalc.messages import FadingChannel
-from linkcalc.tank import FillLoop, simulate
+from linkcalc.operation.messages import FadingChannel
+from linkcalc.operation.tank import FillLoop, simulate
 from tests.benchmarks.measure import Row, side_by_side
 from tests.benchmarks.plain_tank import plain_years
 

@@ -1,6 +1,6 @@
 """A fleet's packets as one would write them first: a list of starts, a heap of ends, and who overlaps whom.
 
-It knows nothing of `linkcalc.fleet.simulate`, draws its own chances as it goes, and so checks it as well as
+It knows nothing of `linkcalc.fleets.simulate`, draws its own chances as it goes, and so checks it as well as
 racing it. Random starts only, no common clock.
 """
 
@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from linkcalc.fleet.network import FADING_K_DB, Network, Setting
+from linkcalc.fleets.network import FADING_K_DB, Network, Setting
 
 
 @dataclass

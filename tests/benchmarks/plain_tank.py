@@ -1,6 +1,6 @@
 """The tank's year as one would write it first: report after report, one tank-year after another.
 
-It knows nothing of the jumps in `linkcalc.tank.simulate`, and so checks them as well as racing them.
+It knows nothing of the jumps in `linkcalc.operation.tank.simulate`, and so checks them as well as racing them.
 """
 
 import math
@@ -8,7 +8,7 @@ import random
 from collections.abc import Callable
 from typing import Any
 
-from linkcalc.tank.loop import DAY_S, YEAR_S, FillLoop
+from linkcalc.operation.tank.loop import DAY_S, YEAR_S, FillLoop
 
 NAMES = (
     "overflows",
@@ -32,7 +32,7 @@ def plain_years(
     tank_years: int,
     seed: int = 1,
 ) -> list[dict[str, float]]:
-    """Return the counts of each tank-year, named as the fields of `linkcalc.tank.simulate.TankYears`."""
+    """Return the counts of each tank-year, named as the fields of `linkcalc.operation.tank.simulate.TankYears`."""
     rnd = random.Random(seed)
     uniform = rnd.random
     t = loop.report_interval_s

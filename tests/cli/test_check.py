@@ -59,7 +59,9 @@ def test_a_plain_check_works_out_no_year_of_the_tank_and_says_the_same(
     plan = sample_path("upland")
     whole = read(check(plan, "--json"))["sections"]["tank"]
     assert whole["solution"]["recommended"] is not None
-    monkeypatch.setattr("linkcalc.tank.answer.year_risk", lambda *_: pytest.fail("a year was worked out"))
+    monkeypatch.setattr(
+        "linkcalc.operation.tank.answer.year_risk", lambda *_: pytest.fail("a year was worked out")
+    )
     assert whole["line"] in " ".join(check(plan).stdout.split())
 
 

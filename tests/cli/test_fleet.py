@@ -12,7 +12,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from linkcalc.cli import app
-from linkcalc.fleet.answer import answer
+from linkcalc.fleets.answer import answer
 from linkcalc.plan.fleet import load_fleet
 from linkcalc.propagation import compiled
 from linkcalc.views.fleet_figures import airtime_figure, load_figure, map_figure

@@ -3,87 +3,39 @@
 import io
 import json
 import re
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
-from linkcalc.fieldsheet import FieldSheet, field_sheet
 from linkcalc.judgement import judge as judge_direction
 from linkcalc.legal import lawful
 from linkcalc.link_case import LinkCase
-from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
 from linkcalc.readings import read_readings
 from linkcalc.requirement import VERDICTS, Requirement
-from linkcalc.survey import survey_link
-from linkcalc.verdict import check_link, judge, link_case, open_terrain, recorded_notes
+from linkcalc.site.survey import survey_link
+from linkcalc.verdict import check_link, judge, recorded_notes
 from linkcalc.views.fieldsheet import field_sheet_html
-from tests.fieldsheet.browser import SIZES, WAITING, Browser, chromium, until
+from tests.fieldsheet.browser import SIZES, WAITING, Browser, until
+from tests.fieldsheet.sheets import Page, sample_page
 
-SAMPLES = Path(__file__).parents[2] / "terrain_samples"
 ENTRIES = 90
 """At random, on each of the three sheets."""
 WORST_DB = 0.05
 
 pytestmark = pytest.mark.slow
 
-AT_HAND = """
-[[antenna_choice]]
-name = "long collinear"
-type = "collinear"
-gain_dbi = 8.0
-[[antenna_choice]]
-name = "short yagi"
-type = "yagi"
-gain_dbi = 7.0
-[[feeder_choice]]
-name = "thin and long"
-type = "rg58"
-length_m = 15.0
-connectors = 2
-[conditions]"""
-
-
-@dataclass(frozen=True)
-class Page:
-    file: Path
-    sheet: FieldSheet
-    case: LinkCase
-    digest: str
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
-    with chromium(tmp_path_factory.mktemp("chromium")) as started:
-        yield started
-
 
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Page]:
     """One link over a ridge, one through trees with parts at hand, one over a plain that mirrors."""
+    # without numba, coarser: the page is the same
+    step_m = None if compiled.available() else 2.0
     folder = tmp_path_factory.mktemp("sheets")
-    made = {}
-    for name in ("upland", "wooded", "plain"):
-        text = (SAMPLES / f"{name}.toml").read_text()
-        text = text.replace('= ["', f'= ["{SAMPLES.as_posix()}/')
-        if name == "wooded":
-            text = text.replace("\n[conditions]", AT_HAND)
-        plan = folder / f"{name}.toml"
-        plan.write_text(text)
-        loaded = load_plan(plan)
-        with open_terrain(loaded) as terrain:
-            case = link_case(loaded, loaded.plan.link[0], terrain)
-        # without numba, coarser: the page is the same
-        step_m = None if compiled.available() else 2.0
-        sheet = field_sheet(loaded, case, step_m=step_m)
-        file = folder / f"{name}.html"
-        file.write_text(field_sheet_html(sheet), encoding="utf-8")
-        made[name] = Page(file, sheet, case, loaded.digest)
-    return made
+    return {name: sample_page(folder, name, step_m) for name in ("upland", "wooded", "plain")}
 
 
 @pytest.fixture(params=["upland", "wooded", "plain"])
@@ -130,9 +82,13 @@ def with_entry(page: Page, entry: dict[str, Any]) -> LinkCase:
     case = page.case.with_modulation(page.sheet.signals[entry["signal"]].modulation)
     changed = {}
     for end, side in zip(page.sheet.ends, ("near", "far"), strict=True):
+        feeder = end.feeders[entry[f"{side}Feeder"]].feeder
+        higher_m = float(entry[side]) - end.planned_height_m
+        if entry[f"{side}Feeder"] == 0 and feeder.length_m > 0.0 and higher_m > 0.0:
+            feeder = feeder.model_copy(update={"length_m": feeder.length_m + higher_m})
         parts = {
             "antenna": end.antennas[entry[f"{side}Antenna"]].antenna,
-            "feeder": end.feeders[entry[f"{side}Feeder"]].feeder,
+            "feeder": feeder,
             "antenna_height_m": float(entry[side]),
         }
         changed[side] = case.station(side).model_copy(update=parts)  # type: ignore[arg-type]
@@ -426,13 +382,13 @@ def test_readings_are_saved_as_survey_reads_them(
     found = read_readings(saved, (page.case.near.name, page.case.far.name))
     assert not found.refused
     assert not found.notes
-    assert (found.link, found.plan_digest) == (page.case.link.name, page.digest)
+    assert (found.link, found.plan_digest) == (page.case.link.name, page.loaded.digest)
     assert [r.direction for r in found.readings] == ["there", "there", "back"]
     assert [r.rssi_dbm for r in found.readings] == [-101.0, -102.0, -101.0]
     assert [r.snr_db for r in found.readings] == [4.5, -4.5, 4.5]
     assert found.readings[0].near_height_m == 5.5
     assert found.readings[2].engine_running is True
-    survey = survey_link(page.case, found, plan_digest=page.digest)
+    survey = survey_link(page.case, found, plan_digest=page.loaded.digest)
     assert survey.readings_used == 3
     assert not [w for w in survey.warnings if "another plan" in w]
 
@@ -468,6 +424,31 @@ def test_a_reading_stays_with_the_parts_it_was_taken_with(
     (reading,) = found.readings
     assert (reading.near_antenna, reading.near_antenna_gain_dbi) == ("long collinear", 8.0)
     assert (reading.far_antenna, reading.near_feeder) == ("as planned", "as planned")
+
+
+def test_an_antenna_that_is_raised_takes_its_feeder_with_it(
+    browser: Browser, pages: dict[str, Page], tmp_path: Path
+) -> None:
+    """Loss of 4 m more of the planned cable: in the answer, among what is other than planned, and in a reading."""
+    page = pages["upland"]
+    browser.open(page.file)
+    end, which = next((e, i) for i, e in enumerate(page.sheet.ends) if e.feeders[0].per_metre_db > 0.0)
+    side = ("near", "far")[which]
+    browser.script(
+        f"const e = document.getElementById('{side}-height'); e.value = '{end.planned_height_m + 4.0:g}';"
+        "e.dispatchEvent(new Event('change', { bubbles: true }))"
+    )
+    assert f"feeder of {end.name}, 4.0" in browser.text("changed-line")
+    add_readings(browser, 1)
+    saved = json.loads(browser.script("return document.getElementById('json').value"))
+    (tmp_path / "readings.json").write_text(json.dumps(saved))
+    (reading,) = read_readings(tmp_path / "readings.json", tuple(e.name for e in page.sheet.ends)).readings
+    loss = getattr(reading, f"{side}_feeder_loss_db")
+    assert loss == pytest.approx(end.feeders[0].loss_db + 4.0 * end.feeders[0].per_metre_db, abs=0.002)
+    assert browser.script("return rows[0].lacking ?? ''") == ""
+    heights = {f"{side}_m": end.planned_height_m + 4.0}
+    _, (there, _) = judge(page.case.raised(**heights))
+    assert browser.script("return rows[0].at.level") == pytest.approx(there.received_power_dbm, abs=0.05)
 
 
 def test_lost_packets_stand_beside_the_answer(browser: Browser, pages: dict[str, Page]) -> None:

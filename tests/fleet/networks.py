@@ -6,8 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from linkcalc.fleet.capture import survival_threshold_db
-from linkcalc.fleet.network import STEADY, Network, Setting
+from linkcalc.fleets.capture import survival_threshold_db
+from linkcalc.fleets.network import STEADY, Network, Setting
 from linkcalc.radio import css
 
 AIRTIME_S = 0.37

@@ -9,14 +9,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from linkcalc.errors import DomainError
-from linkcalc.fleet.aloha import (
+from linkcalc.fleets.aloha import (
     blocked,
     pure_success,
     pure_throughput,
     slotted_success,
     slotted_throughput,
 )
-from linkcalc.fleet.capture import survival_threshold_db
+from linkcalc.fleets.capture import survival_threshold_db
 from linkcalc.radio import css
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "css_survival_threshold.csv"

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from linkcalc.area.distributed import Distributed
-from linkcalc.fleet.reach import paths
-from linkcalc.fleet.simulate import simulated_parts
+from linkcalc.fleets.reach import paths
+from linkcalc.fleets.simulate import simulated_parts
 from linkcalc.plan.fleet import load_fleet
 from linkcalc.propagation import compiled
 from linkcalc.sample_files import sample_fleet_path

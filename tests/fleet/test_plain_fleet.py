@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from linkcalc.fleet.simulate import simulate
+from linkcalc.fleets.simulate import simulate
 from linkcalc.propagation import compiled
 from tests.benchmarks.plain_fleet import plain_fleet
 from tests.fleet.networks import scattered

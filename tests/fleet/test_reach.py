@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from linkcalc.errors import OutOfRangeWarning, TerrainError
-from linkcalc.fleet.contention import outlook, reach
-from linkcalc.fleet.network import Setting
-from linkcalc.fleet.reach import network, paths
+from linkcalc.fleets.contention import outlook, reach
+from linkcalc.fleets.network import Setting
+from linkcalc.fleets.reach import network, paths
 from linkcalc.link_case import LinkCase
 from linkcalc.path_loss import REGIMES
 from linkcalc.plan.fleet import LoadedFleet, load_fleet
@@ -76,7 +76,7 @@ def test_pairs_equal_check(tmp_path, use_numba):
                 back_db = net.back_snr_db[node, shed] - required
                 assert back_db == pytest.approx(back.fade_margin_db, abs=1e-4)
                 assert found.loss_db[node, shed] == pytest.approx(case.losses.loss_db[0], abs=1e-4)
-                assert found.k_db[node, shed] == pytest.approx(fading_k_db(case.losses)[0], abs=1e-4)
+                assert found.k_db[node, shed] == pytest.approx(fading_k_db(case, case.losses)[0], abs=1e-4)
                 assert REGIMES[found.regime[node, shed]] == facts.regime
 
 

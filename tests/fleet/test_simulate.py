@@ -7,10 +7,10 @@ import pytest
 
 from linkcalc.area.scheduler import Local
 from linkcalc.errors import DomainError
-from linkcalc.fleet.aloha import pure_success, slotted_success
-from linkcalc.fleet.contention import outlook
-from linkcalc.fleet.network import Network, Setting
-from linkcalc.fleet.simulate import events, simulate, simulated_parts, wilson
+from linkcalc.fleets.aloha import pure_success, slotted_success
+from linkcalc.fleets.contention import outlook
+from linkcalc.fleets.network import Network, Setting
+from linkcalc.fleets.simulate import events, simulate, simulated_parts, wilson
 from linkcalc.propagation import compiled
 from tests.fleet.networks import AIRTIME_S, Distant, equal_nodes, scattered
 

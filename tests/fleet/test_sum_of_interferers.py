@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from linkcalc.fleet.simulate import Ratios, drawn
+from linkcalc.fleets.simulate import Ratios, drawn
 from tests.fleet.networks import scattered
 
 

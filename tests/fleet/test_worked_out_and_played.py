@@ -5,10 +5,10 @@ import dataclasses
 import numpy as np
 import pytest
 
-from linkcalc.fleet.air import meets_again
-from linkcalc.fleet.contention import outlook
-from linkcalc.fleet.judge import judged
-from linkcalc.fleet.simulate import simulate
+from linkcalc.fleets.air import meets_again
+from linkcalc.fleets.contention import outlook
+from linkcalc.fleets.judge import judged
+from linkcalc.fleets.simulate import simulate
 from linkcalc.propagation import compiled
 from linkcalc.requirement import VERDICTS
 from tests.fleet.networks import equal_nodes, scattered

@@ -5,8 +5,8 @@ from typing import get_args
 
 import pytest
 
-from linkcalc.energy import CHEMISTRIES
 from linkcalc.plan.power import BatteryChemistry, Region, StorageChemistry
+from linkcalc.radio.energy import CHEMISTRIES
 from linkcalc.rules.table import REGIONS
 from tests.plan.plans import PLAN, load, refusal
 

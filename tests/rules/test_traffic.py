@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from linkcalc import tank as water
+from linkcalc.operation import tank as water
 from linkcalc.plan import load_plan
 from linkcalc.rules.limits import Transmission, check
 from linkcalc.rules.plan_limits import ends, shortest_interval_s

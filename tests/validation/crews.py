@@ -27,7 +27,7 @@ import numpy as np
 from linkcalc.link_case import LinkCase
 from linkcalc.measured import Side
 from linkcalc.readings import read_all
-from linkcalc.survey import Survey, survey_link
+from linkcalc.site.survey import Survey, survey_link
 from linkcalc.uncertainty import fading
 from tests import sites
 

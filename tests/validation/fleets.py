@@ -13,9 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from linkcalc.fleet.contention import outlook
-from linkcalc.fleet.network import Network, Setting
-from linkcalc.fleet.simulate import simulated_parts, summed
+from linkcalc.fleets.contention import outlook
+from linkcalc.fleets.network import Network, Setting
+from linkcalc.fleets.simulate import simulated_parts, summed
 from tests.fleet.networks import AIRTIME_S, equal_nodes, scattered
 
 HOPEFUL, CAUTIOUS = 0.005, 0.01

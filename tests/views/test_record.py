@@ -15,11 +15,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from linkcalc.acceptance import judge
 from linkcalc.errors import LinkcalcError
 from linkcalc.plan import load_plan
 from linkcalc.readings import read_readings
-from linkcalc.record import MAP_ASPECT, Record, make_record, recheck
+from linkcalc.site.acceptance import judge
+from linkcalc.site.record import MAP_ASPECT, Record, make_record, recheck
 from linkcalc.verdict import check_plan
 from linkcalc.views.record import pictures, record_html, record_pdf
 from linkcalc.views.record.parts import minus

@@ -7,10 +7,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from linkcalc.acceptance import acceptance
 from linkcalc.plan import load_plan
 from linkcalc.readings import read_readings
-from linkcalc.survey import Survey, survey_link
+from linkcalc.site.acceptance import acceptance
+from linkcalc.site.survey import Survey, survey_link
 from linkcalc.verdict import cases, open_terrain
 from linkcalc.views import style
 from linkcalc.views.survey_figures import map_figure, margin_figure, spots_figure, write_all

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 from matplotlib.figure import Figure
 
-from linkcalc import messages, tank
+from linkcalc.operation import messages, tank
 from linkcalc.views import style
 from linkcalc.views.messages_figures import delay_figure
 from linkcalc.views.messages_text import duration_words, messages_report, odds_words

@@ -11,13 +11,21 @@ import numpy as np
 from scipy.special import logit
 
 from linkcalc._arrays import Floats
-from linkcalc.fieldsheet import AntennaOption, EndSheet, FeederOption, FieldSheet, LimitsLine, SignalOption
-from linkcalc.fitted import AS_PLANNED, figures
+from linkcalc.fitted import AS_PLANNED
+from linkcalc.link_case import figures
 from linkcalc.measured_table import MeasuredTable
 from linkcalc.modulation import Signal
 from linkcalc.path_loss import MODELS
 from linkcalc.plan import ChirpModulation
 from linkcalc.result import MODEL_NAMES
+from linkcalc.site.fieldsheet import (
+    AntennaOption,
+    EndSheet,
+    FeederOption,
+    FieldSheet,
+    LimitsLine,
+    SignalOption,
+)
 from linkcalc.views import style
 from linkcalc.views.record.markup import Child, Html, h
 from linkcalc.views.record.parts import bullets
@@ -47,6 +55,7 @@ def field_sheet_html(sheet: FieldSheet) -> str:
     rules, *scripts = (
         f"\n{here.joinpath(name).read_text('utf-8')}" for name in ("page.css", "measured.js", "page.js")
     )
+    rules = rules.replace("/* verdicts */", style.verdict_rules())
     script = "".join(scripts)
     head = h(
         "head",
@@ -115,7 +124,7 @@ def page_data(sheet: FieldSheet) -> dict[str, Any]:
         "near": _rounded(pairs.near_height_m, 6),
         "far": _rounded(pairs.far_height_m, 6),
         "ends": [_end_data(end, lines) for end in sheet.ends],
-        "limits": [[line.status, line.reason, line.power_dbm, line.lawful] for line in lines],
+        "limits": [[line.status, line.reason, line.power_dbm, line.lawful, line.longer_power_dbm] for line in lines],
         "signals": [
             {
                 **_signal_set(s),
@@ -257,6 +266,9 @@ def _end_data(end: EndSheet, lines: dict[LimitsLine, int]) -> dict[str, Any]:
                 "noise": f.noise_dbm,
                 "site": round(f.noise_site_db, 6),
                 "conditions": round(f.noise_conditions_db, 6),
+                "perMetre": round(f.per_metre_db, 6),
+                "longer": {"first": 0, "step": f.longer_step_m or 1, "count": len(f.longer_noise_dbm)},
+                "noises": _rounded(f.longer_noise_dbm, 4),
             }
             for f in end.feeders
         ],
@@ -285,7 +297,7 @@ def _axis(values: Floats) -> dict[str, float]:
     return {"first": float(values[0]), "step": round(float(step), 9), "count": len(values)}
 
 
-def _rounded(values: Floats, digits: int) -> list[float]:
+def _rounded(values: Iterable[float] | Floats, digits: int) -> list[float]:
     return [round(float(v), digits) + 0.0 for v in values]
 
 

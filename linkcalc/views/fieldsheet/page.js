@@ -80,9 +80,14 @@ function mixed(table, at, [i, j]) {
 }
 
 const limitsOf = (e, chosen) => {
-  const [status, reason, power, lawful] = data.limits[data.ends[e].limits[chosen.signal][chosen.antenna[e]][chosen.feeder[e]]];
-  return { status, reason, power, lawful };
+  const [status, reason, power, lawful, longerPower] = data.limits[data.ends[e].limits[chosen.signal][chosen.antenna[e]][chosen.feeder[e]]];
+  return { status, reason, power, lawful, longerPower };
 };
+
+// An antenna that is raised takes its feeder with it: the planned one from its planned height, another from where
+// the antenna stood when it was chosen, a reading's not at all.
+const feederFrom = (e, chosen) => (chosen.feeder[e] === 0 ? data.ends[e].planned : sheet.height[e]);
+const longerBy = (e, chosen = sheet) => (data.ends[e].feeders[chosen.feeder[e]].perMetre ? Math.max(sheet.height[e] - feederFrom(e, chosen), 0) : 0);
 
 // All that does not depend on the heights, so that every pair of heights is quickly looked at. Power over a
 // legal limit does not count, but a reading was taken with it.
@@ -90,8 +95,11 @@ function fitted(chosen = sheet, reading = false) {
   const limits = data.ends.map((_, e) => limitsOf(e, chosen));
   const ends = data.ends.map((end, e) => ({
     power: reading ? end.power : limits[e].power,
+    most: reading ? end.power : limits[e].longerPower,
     gain: end.antennas[chosen.antenna[e]].gain,
     feeder: end.feeders[chosen.feeder[e]],
+    from: reading ? Infinity : feederFrom(e, chosen),
+    longer: chosen.longer?.[e] ?? 0,
     extra: end.extra,
   }));
   const least = ends.map((end) => end.feeder.noise + data.signals[chosen.signal].snr);
@@ -105,7 +113,7 @@ function judged(fit, i, j) {
   const at = i * data.far.length + j;
   const value = (table, of) => of.first + table[at] * of.step;
   const unsure = { site: value(site, data.site), conditions: value(conditions, data.conditions), k: value(kOf, data.k) };
-  return judgedWith(fit, data.far[j] - data.near[i], value(loss, data.loss), unsure, at);
+  return judgedWith(fit, [data.near[i], data.far[j]], value(loss, data.loss), unsure, at);
 }
 
 // At any two heights, in metres.
@@ -113,7 +121,7 @@ function judgedAt(fit, heights) {
   const spots = heights.map((metres, e) => spot(GRID[e], metres));
   const at = spots[0].nearer * data.far.length + spots[1].nearer;
   const unsure = { site: mixed(site, data.site, spots), conditions: mixed(conditions, data.conditions, spots), k: mixed(kOf, data.k, spots) };
-  return { ...judgedWith(fit, heights[1] - heights[0], mixed(loss, data.loss, spots), unsure, at), spots };
+  return { ...judgedWith(fit, heights, mixed(loss, data.loss, spots), unsure, at), spots };
 }
 
 const verdictOf = (margin, closesFrom, failsBelow, mayClose) =>
@@ -139,17 +147,21 @@ function leastOf(k, year) {
   return (row(i) * (1 - a) + row(i + 1) * a) * data.least.step;
 }
 
-function judgedWith(fit, rise, lossDb, unsure, at) {
-  const common = between(data.rise, fit.gain, rise) - fit.lost - lossDb;
+function judgedWith(fit, heights, lossDb, unsure, at) {
+  const longer = fit.ends.map((end, e) => end.longer + Math.max(heights[e] - end.from, 0));
+  const cables = longer.map((metres, e) => metres * fit.ends[e].feeder.perMetre);
+  const common = between(data.rise, fit.gain, heights[1] - heights[0]) - fit.lost - lossDb - cables[0] - cables[1];
   const ways = [0, 1].map((sender) => {
     const receiver = 1 - sender;
-    const level = fit.ends[sender].power + common;
-    const margin = level - fit.least[receiver];
+    const { power, most } = fit.ends[sender];
+    const level = Math.min(power + cables[sender], Math.max(most, power)) + common;
     const { feeder } = fit.ends[receiver];
+    const weakest = fit.least[receiver] + between(feeder.longer, feeder.noises, longer[receiver]) - feeder.noise;
+    const margin = level - weakest;
     const [unknown, year] = [Math.hypot(unsure.site, feeder.site), Math.hypot(unsure.conditions, feeder.conditions)];
     const needed = requiredOf(unsure.k, year, unknown);
     const verdict = verdictOf(margin, needed, leastOf(unsure.k, year), fit.lawful && data.groundKnown);
-    return { sender, receiver, level, margin, sigma: Math.hypot(unknown, year), site: unknown, needed, verdict, k: unsure.k, least: fit.least[receiver] };
+    return { sender, receiver, level, margin, sigma: Math.hypot(unknown, year), site: unknown, needed, verdict, k: unsure.k, least: weakest };
   });
   const order = ["does_not_close", "at_risk", "closes"];
   const [there, back] = ways;
@@ -291,6 +303,7 @@ function showLimits() {
   const changed = NAMES.flatMap((name, e) => [
     ...(sheet.antenna[e] ? [`antenna of ${name}`] : []),
     ...(sheet.feeder[e] ? [`feeder of ${name}`] : []),
+    ...(longerBy(e) > 0.005 ? [`feeder of ${name}, ${lengthWords(longerBy(e))} longer with its antenna`] : []),
   ]);
   if (sheet.signal !== data.signal) changed.push("spreading factor");
   put("changed-line", changed.length ? `Other than planned: ${changed.join(", ")}. Change the plan too, before its readings are worked out.` : "");
@@ -455,7 +468,7 @@ function signalPower(reading, noise) {
 
 // The numbers of the parts a reading was taken with; else what this sheet does not have.
 function fittedOf(reading) {
-  const chosen = { antenna: [0, 0], feeder: [0, 0], signal: data.signal };
+  const chosen = { antenna: [0, 0], feeder: [0, 0], longer: [0, 0], signal: data.signal };
   const sf = reading.spreading_factor ?? data.signals[data.signal].sf;
   const khz = reading.bandwidth_khz ?? data.signals[data.signal].khz;
   chosen.signal = data.signals.findIndex((s) => s.sf === sf && Math.abs(s.khz - khz) < 0.01 * s.khz);
@@ -470,6 +483,11 @@ function fittedOf(reading) {
       const figure = reading[`${side}_${key}`] ?? null;
       const fits = (o) => figure === null || Math.abs(o[unit] - figure) < 0.06;
       let k = list.findIndex((o) => o.name === name && fits(o));
+      if (k < 0 && what === "feeder") {
+        // the same one, longer with the antenna it was raised with
+        k = list.findIndex((o) => o.name === name && o.perMetre > 0 && figure > o.loss);
+        if (k >= 0) chosen.longer[e] = (figure - list[k].loss) / list[k].perMetre;
+      }
       if (k < 0 && figure !== null) k = list.findIndex(fits);
       if (k < 0) return { lacking: `${what} ${name}${figure === null ? "" : ` of ${figure}\u00a0dB`} at ${NAMES[e]}` };
       chosen[what][e] = k;
@@ -487,7 +505,7 @@ function parts(chosen) {
     found[`${side}_antenna`] = antenna.name;
     found[`${side}_antenna_gain_dbi`] = antenna.dbi;
     found[`${side}_feeder`] = feeder.name;
-    found[`${side}_feeder_loss_db`] = Number(feeder.loss.toFixed(3));
+    found[`${side}_feeder_loss_db`] = Number((feeder.loss + longerBy(e, chosen) * feeder.perMetre).toFixed(3));
   });
   return found;
 }

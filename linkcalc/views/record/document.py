@@ -4,15 +4,16 @@ import math
 from collections.abc import Iterable
 from importlib.resources import files
 
-from linkcalc.heights import asked_words
+from linkcalc.mast_heights import asked_words
 from linkcalc.plan import ChirpModulation
+from linkcalc.plan.assumptions import still_the_starters
 from linkcalc.radio import css
-from linkcalc.record import Record, Site
 from linkcalc.requirement import Requirement
 from linkcalc.result import MODEL_NAMES, Advice
 from linkcalc.rules.plan_limits import EndLimits
+from linkcalc.site.record import Record, Site
 from linkcalc.terrain import geodesy
-from linkcalc.views import style
+from linkcalc.views import style, units
 from linkcalc.views.limits_text import STATUS_WORDS, interval_words, power_words, sender_words
 from linkcalc.views.record import pictures
 from linkcalc.views.record.markup import Child, Html, h, inline_svg
@@ -52,6 +53,7 @@ from linkcalc.views.text import (
     path_words,
     place_words,
     probability_words,
+    starter_words,
     term_words,
     time_words,
     trimmed,
@@ -104,7 +106,7 @@ def record_html(record: Record, signature_lines: int = 2) -> str:
         h("meta", charset="utf-8"),
         h("meta", name="viewport", content="width=device-width, initial-scale=1"),
         h("title", f"{record.link.name}: link record"),
-        h("style", Html(rules)),
+        h("style", Html(rules.replace("/* verdicts */", style.verdict_rules()))),
     )
     return f"<!DOCTYPE html>\n{h('html', head, _lines(body), lang='en')}\n"
 
@@ -310,7 +312,7 @@ def _mounted(record: Record) -> list[Child]:
         [r.near_height_m for r in readings if r.near_height_m is not None],
         [r.far_height_m for r in readings if r.far_height_m is not None],
     )
-    return [f"{heights[-1]:g}" if heights else "" for heights in stated]
+    return [f"{units.figure(heights[-1], 'm'):.4g}" if heights else "" for heights in stated]
 
 
 def _position(site: Site) -> Child:
@@ -514,7 +516,7 @@ def _as_built(record: Record) -> Html:
     by_hand = (
         "Antenna azimuth, ° from true north",
         "Antenna: type, serial number",
-        "Feeder: type, length in m",
+        units.label("Feeder: type, length, m"),
         "Arrestor and earth checked by",
         "Radio: type, serial number",
         "Firmware",
@@ -522,7 +524,7 @@ def _as_built(record: Record) -> Html:
         "Settings loaded and read back by",
     )
     rows: Rows = [
-        ("Antenna above ground, m", _mounted(record)),
+        (units.label("Antenna above ground, m"), _mounted(record)),
         ("Set and fitted, as the last reading says", _fitted(record)),
     ]
     rows += [(name, ["", ""]) for name in by_hand]
@@ -592,7 +594,10 @@ def _recheck(record: Record) -> Html:
 
 def _conditions(record: Record) -> Html:
     by_source: dict[str, dict[str, list[str]]] = {}
+    invented = still_the_starters(record.assumed)
     for a in record.assumed:
+        if a in invented:
+            continue
         subject, _, key = a.key.rpartition(" ")
         by_source.setdefault(a.source, {}).setdefault(subject, []).append(f"{key} = {value_words(a.value)}")
     assumed = [
@@ -610,6 +615,7 @@ def _conditions(record: Record) -> Html:
         h("p", judged),
         h("h3", "Warnings"),
         bullets(minus(w) for w in record.warnings) if record.warnings else h("p", "None."),
+        h("div", h("h3", "Not of this site"), h("p", starter_words(invented))) if invented else None,
         h("div", h("h3", "Assumed, since the plan does not say"), bullets(assumed), class_="small")
         if assumed
         else None,

@@ -7,9 +7,9 @@ import numpy as np
 from scipy.ndimage import distance_transform_edt
 
 from linkcalc._arrays import Floats
-from linkcalc.record import MAP_ASPECT, Record, SiteMap
 from linkcalc.result import LinkResult
-from linkcalc.survey import Survey
+from linkcalc.site.record import MAP_ASPECT, Record, SiteMap
+from linkcalc.site.survey import Survey
 from linkcalc.views import style
 from linkcalc.views.figures import Room, clutter_runs, draw_profile, profile_caption
 from linkcalc.views.survey_figures import draw_margin, draw_readings

@@ -9,6 +9,9 @@ from typing import Any
 
 WIDTH = 100
 
+CHANCE = 0.05
+"""A share that is off with more than this probability by chance alone misses no bar: the links are too few to tell."""
+
 Cell = str | int | float
 
 
@@ -31,6 +34,18 @@ class Bar:
     numbers: str
     value: float
     limit: float
+    by_chance: float = 0.0
+    """Probability of a value so far off, or farther, at links that are just at the limit; 0 if met or unknown."""
+
+    @property
+    def missed(self) -> bool:
+        """Off by more than so few links may be by chance."""
+        return not self.met and self.by_chance < CHANCE
+
+    @property
+    def word(self) -> str:
+        """How it stands."""
+        return "met" if self.met else "MISSED" if self.missed else "OPEN"
 
 
 @dataclass
@@ -113,6 +128,7 @@ def _plain(report: SetReport) -> dict[str, Any]:
             {
                 "what": b.what,
                 "met": b.met,
+                "by_chance": b.by_chance,
                 "numbers": b.numbers,
                 "value": _finite(b.value),
                 "limit": _finite(b.limit),
@@ -129,7 +145,7 @@ def _finite(value: Cell) -> Cell | None:
 def _all_blocks(report: SetReport) -> list[Block]:
     if not report.bars:
         return report.blocks
-    lines = [f"{'met   ' if bar.met else 'MISSED'}  {bar.what}: {bar.numbers}" for bar in report.bars]
+    lines = [f"{bar.word:6}  {bar.what}: {bar.numbers}" for bar in report.bars]
     return [*report.blocks, Block("Bars", lines)]
 
 

@@ -14,10 +14,11 @@ from typing import Any
 
 import numpy as np
 
+from linkcalc._arrays import Floats
 from linkcalc.errors import LinkcalcError, OutOfRangeWarning
 from linkcalc.judgement import judge
 from linkcalc.link_case import LinkCase
-from linkcalc.path_loss import REGIMES
+from linkcalc.path_loss import REGIMES, Situation, find, profile_arguments, profile_facts
 from linkcalc.plan.in_python import plan_from
 from linkcalc.requirement import VERDICTS
 from linkcalc.terrain.profile import Profile, profile_from, read_profile_csv
@@ -58,6 +59,18 @@ class Ways:
     conditions: Mapping[str, Any] = field(default_factory=dict)
     mapped_cover: bool = True
     """Trees and buildings that a set's profiles show are put on the path."""
+    keep_paths: bool = False
+    """Keep what the rules start from, see `Judged.path`."""
+
+
+@dataclass(frozen=True, eq=False)
+class Kept:
+    """Arguments of `path_loss.losses` for one path."""
+
+    found: Floats
+    """Row of `path_loss.find`."""
+    situation: Situation
+    facts: dict[str, Any]
 
 
 @dataclass(frozen=True)
@@ -92,6 +105,8 @@ class Judged:
     """(n, margins) probability of delivery at a predicted margin of `MARGINS_DB`."""
     verdict: np.ndarray
     """(n, margins) the verdict's word there."""
+    path: np.ndarray
+    """What `path_loss.losses` is given, as `Kept`; None unless kept."""
 
     def __len__(self) -> int:
         return len(self.set)
@@ -278,7 +293,17 @@ def _answers(asks: Sequence[dict], rasters: Sequence[str], ways: Ways) -> Iterat
             yield from answers
 
 
-_EMPTY = ("distance_m", "regime", "trees", "predicted_db", "free_space_db", "sigma_db", "said", "verdict")
+_EMPTY = (
+    "distance_m",
+    "regime",
+    "trees",
+    "predicted_db",
+    "free_space_db",
+    "sigma_db",
+    "said",
+    "verdict",
+    "path",
+)
 
 
 def _answer(asks: Sequence[dict], rasters: Sequence[str], ways: Ways) -> list[dict[str, Any] | str]:
@@ -297,13 +322,13 @@ def _answer(asks: Sequence[dict], rasters: Sequence[str], ways: Ways) -> list[di
         with open_terrain(plan) as terrain:
             for link in plan.plan.link:
                 try:
-                    found.append(_judged(link_case(plan, link, terrain)))
+                    found.append(_judged(link_case(plan, link, terrain), ways.keep_paths))
                 except LinkcalcError as error:
                     found.append(str(error))
     return found
 
 
-def _judged(case: LinkCase) -> dict[str, Any]:
+def _judged(case: LinkCase, keep_paths: bool) -> dict[str, Any]:
     """What `check` finds, without what it only shows."""
     lost = case.losses
     found = judge(case, lost, case.far, np.array(MARGINS_DB))
@@ -316,4 +341,12 @@ def _judged(case: LinkCase) -> dict[str, Any]:
         "sigma_db": float(found.site_db[0]),
         "said": found.success,
         "verdict": [VERDICTS[int(v)] for v in found.verdict],
+        "path": _kept(case) if keep_paths else None,
     }
+
+
+def _kept(case: LinkCase) -> Kept:
+    near, far = (np.array([s.antenna_height_m]) for s in (case.near, case.far))
+    arguments = profile_arguments(case.profile, case.situation, near, far)
+    row = find(*arguments.ground, *arguments.pairs[0].tolist(), *arguments.rest)
+    return Kept(np.array(row), case.situation, profile_facts(case.profile, near, far))

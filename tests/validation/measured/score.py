@@ -8,13 +8,14 @@ normal law that fits.
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import ndtr
+from scipy.stats import binom
 
 from linkcalc.errors import DomainError
-from tests.validation.measured.blocks import Bar
+from tests.validation.measured.blocks import CHANCE, Bar
 from tests.validation.measured.censored import CensoredFit, fit_censored
 from tests.validation.measured.links import Links
 from tests.validation.measured.predicted import MARGINS_DB, Judged
@@ -167,8 +168,8 @@ def bars(judged: Judged) -> Iterator[Bar]:
             low = next(by_class(part.only(part.low)))
             yield _at_most("low ends: rms error, dB", low.rms_db, LARGEST_RMS_DB, low)
             yield _at_most("low ends: bias, dB, either way", abs(low.bias_db), LARGEST_BIAS_DB, low)
-            yield _between("low ends: 90 % interval holds", low.in_90, in_90, low, 100.0)
-            yield _between("low ends: 50 % interval holds", low.in_50, in_50, low, 100.0)
+            yield _holds("low ends: 90 % interval holds", low.in_90, in_90, low)
+            yield _holds("low ends: 50 % interval holds", low.in_50, in_50, low)
         for found in by_class(part):
             if found.measured < FEWEST_FOR_A_BAR or found.name == "all":
                 continue
@@ -184,18 +185,30 @@ def bars(judged: Judged) -> Iterator[Bar]:
                 yield _at_most(
                     f"{found.name}: stated sigma, dB ({named})", found.sigma_db, LOW_SIGMA_DB, found
                 )
-            yield _between(f"{found.name}: 90 % interval holds ({named})", found.in_90, in_90, found, 100.0)
-            yield _between(f"{found.name}: 50 % interval holds ({named})", found.in_50, in_50, found, 100.0)
+            yield _holds(f"{found.name}: 90 % interval holds ({named})", found.in_90, in_90, found)
+            yield _holds(f"{found.name}: 50 % interval holds ({named})", found.in_50, in_50, found)
 
 
 def _at_most(what: str, value: float, limit: float, of: Class) -> Bar:
     return Bar(what, value <= limit, f"{value:.1f}, at most {limit:g}{_of(of)}", value, limit)
 
 
-def _between(what: str, value: float, limits: tuple[float, float], of: Class, times: float = 1.0) -> Bar:
+def _between(what: str, value: float, limits: tuple[float, float], of: Class) -> Bar:
     low, high = limits
-    numbers = f"{times * value:.1f}, {times * low:g} to {times * high:g}{_of(of)}"
+    numbers = f"{value:.1f}, {low:g} to {high:g}{_of(of)}"
     return Bar(what, low <= value <= high, numbers, value, low if value < low else high)
+
+
+def _holds(what: str, share: float, limits: tuple[float, float], of: Class) -> Bar:
+    """A share of links that must lie between two."""
+    percent = _between(what, 100.0 * share, (100.0 * limits[0], 100.0 * limits[1]), of)
+    if percent.met or not math.isfinite(share):
+        return percent
+    short = share < limits[0]
+    limit, held = limits[0] if short else limits[1], round(share * of.measured)
+    chance = float(binom.cdf(held, of.measured, limit) if short else binom.sf(held - 1, of.measured, limit))
+    words = f"; by chance {100.0 * chance:.0f} % of the time at {100.0 * limit:g}" if chance >= CHANCE else ""
+    return replace(percent, by_chance=chance, numbers=percent.numbers + words)
 
 
 def _of(found: Class) -> str:

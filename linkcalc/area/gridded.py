@@ -1,0 +1,121 @@
+"""Answers over the cells of an area: as an xarray dataset that says where it lies, and as a table of cells."""
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+
+from linkcalc.answer import Answer, installed
+from linkcalc.terrain import geodesy
+
+if TYPE_CHECKING:
+    import pandas
+    import xarray
+
+
+class Raster(NamedTuple):
+    """Layers of cells, and where they lie."""
+
+    layers: "Sequence[tuple[Any, Any]]"
+    """`Band` and (rows, columns)."""
+    crs: str
+    affine: tuple[float, float, float, float, float, float]
+    """From column and row (at cell corners) to the coordinates of `crs`."""
+    tags: Mapping[str, str]
+
+
+class Gridded(Answer):
+    """An answer for every cell of an area."""
+
+    def raster(self) -> Raster:
+        """Return the layers of the answer, as its GeoTIFF has them."""
+        raise NotImplementedError
+
+    def to_xarray(self) -> "xarray.Dataset":
+        """Return a dataset over metres north (``y``) and east (``x``) of the middle, NaN without an answer.
+
+        Its coordinate reference system stands in the variable ``spatial_ref`` as the CF conventions (1.8,
+        section 5.6) want it, in WKT and with the raster's transform, where readers of maps look for it.
+        Latitude and longitude (WGS 84) of every cell are coordinates, too.
+
+        Raises
+        ------
+        LinkcalcError
+            If xarray is not installed.
+        """
+        from pyproj import CRS
+
+        layers, crs, affine, tags = self.raster()
+        x, y, latitude, longitude = _cells(layers, crs, affine)
+        system = CRS.from_user_input(crs)
+        corner = (affine[2], affine[0], affine[1], affine[5], affine[3], affine[4])
+        named = {"grid_mapping": "spatial_ref"}
+        library = installed("xarray")
+        dataset: xarray.Dataset = library.Dataset(
+            {
+                band.name: (
+                    ("y", "x"),
+                    np.array(values),
+                    {"units": band.unit, "long_name": band.description} | named,
+                )
+                for band, values in layers
+            },
+            coords={
+                "y": ("y", y, _axis("projection_y_coordinate")),
+                "x": ("x", x, _axis("projection_x_coordinate")),
+                "latitude_deg": (
+                    ("y", "x"),
+                    latitude,
+                    {"units": "degrees_north", "standard_name": "latitude"},
+                ),
+                "longitude_deg": (
+                    ("y", "x"),
+                    longitude,
+                    {"units": "degrees_east", "standard_name": "longitude"},
+                ),
+                "spatial_ref": (
+                    (),
+                    0,
+                    {
+                        **system.to_cf(),
+                        "spatial_ref": system.to_wkt(),
+                        "GeoTransform": " ".join(repr(v) for v in corner),
+                    },
+                ),
+            },
+            attrs={"Conventions": "CF-1.8", **tags},
+        )
+        return dataset
+
+    def to_pandas(self) -> "pandas.DataFrame":
+        """Return a data frame of one row a cell that has an answer, with its position.
+
+        Raises
+        ------
+        LinkcalcError
+            If pandas is not installed.
+        """
+        layers, crs, affine, tags = self.raster()
+        x, y, latitude, longitude = _cells(layers, crs, affine)
+        known = np.isfinite(layers[0][1])
+        east, north = np.meshgrid(x, y)
+        columns = {
+            "east_m": east, "north_m": north, "latitude_deg": latitude, "longitude_deg": longitude,
+            **{band.name: np.asarray(values) for band, values in layers},
+        }  # fmt: skip
+        frame: pandas.DataFrame = installed("pandas").DataFrame({k: v[known] for k, v in columns.items()})
+        frame.attrs.update({"crs": crs, **tags})
+        return frame
+
+
+def _axis(standard_name: str) -> dict[str, str]:
+    return {"units": "m", "standard_name": standard_name}
+
+
+def _cells(layers: Any, crs: str, affine: Sequence[float]) -> tuple[Any, Any, Any, Any]:
+    """Metres east of columns and north of rows, and latitude and longitude of all cells' centres."""
+    rows, columns = layers[0][1].shape
+    x = affine[2] + affine[0] * (np.arange(columns) + 0.5)
+    y = affine[5] + affine[4] * (np.arange(rows) + 0.5)
+    longitude, latitude = geodesy.transformer(crs, "EPSG:4326").transform(*np.meshgrid(x, y))
+    return x, y, np.asarray(latitude), np.asarray(longitude)

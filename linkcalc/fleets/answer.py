@@ -1,0 +1,650 @@
+"""The whole answer for a fleet: who reaches whom, how it fares, and what each node should use."""
+
+import json
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linkcalc._arrays import Floats
+from linkcalc.answer import Answer
+from linkcalc.fleets.assign import Assignment, Choice, assign, charge_mah_per_day, options
+from linkcalc.fleets.contention import Outlook, outlook, reach
+from linkcalc.fleets.judge import Judged, by_link, judged
+from linkcalc.fleets.limits import Held, Limits
+from linkcalc.fleets.mends import lacks_words, mends, scaled, spread_retries
+from linkcalc.fleets.network import Network, Setting, Supply
+from linkcalc.fleets.reach import Paths, network, paths, regime_words, seldom_enough
+from linkcalc.fleets.simulate import Played, simulated_parts, summed, wilson
+from linkcalc.plan.fleet import POWER_STEPS_DBM, LoadedFleet
+from linkcalc.plan.wording import quoted
+from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, battery_life_years, capacity_share
+from linkcalc.requirement import Requirement
+from linkcalc.result import VerdictWord
+
+if TYPE_CHECKING:
+    from linkcalc.area.scheduler import Scheduler
+    from linkcalc.plan.power import Battery
+
+LOADS = tuple(2.0**k for k in range(-3, 7))
+"""Times the planned traffic that the fleet's success is worked out for."""
+PLAYED_LOADS = (1.0, 4.0, 16.0)
+"""Of these, played out packet by packet as well."""
+_MANY = 300
+"""Nodes from which on the user is told how it goes."""
+_MESSAGES = 8000.0
+"""A node's messages in a simulation, on average."""
+_MOST_MESSAGES = 100_000.0
+"""Of all nodes together, in one of its parts."""
+_PARTS = 8
+_SAME_PLACE_M = 1.0
+
+
+@dataclass(frozen=True)
+class NodeAnswer:
+    """One node; probabilities from 0 to 1."""
+
+    name: str
+    row: int
+    latitude_deg: float
+    longitude_deg: float
+    antenna_height_m: float
+    verdict: VerdictWord
+    shed: str
+    spreading_factor: int | None
+    """None for a signal without one."""
+    power_dbm: float
+    distance_m: float
+    path: str
+    """How free it is."""
+    margin_db: float
+    """Fade margin at its shed; -inf where there is no path."""
+    assured: float
+    """Share of its messages that arrives with their tries, all else sending, at a site that only one in ten
+    of such sites is worse than (`FleetResult.confidence`): what the success asked is held against."""
+    success_alone: float
+    """The same if no other node sent."""
+    success_predicted: float
+    """As `assured`, on the best guess."""
+    success: float
+    """The mean over all such sites."""
+    by_played: bool
+    """These follow the simulation, which had fewer arrive than the closed form."""
+    transmissions: float
+    """Mean number for one message."""
+    collided: float
+    """Share of its tries that are strong enough but spoilt by another packet, at the predicted level."""
+    interval_s: float
+    time_on_air_s: float
+    airtime_s_per_day: float
+    charge_mah_per_day: float
+    battery_years: float | None
+    """No more than 10 is quoted; None: no battery is stated."""
+    reached: tuple[str, ...]
+    """Sheds with a margin above 0 at the highest spreading factor and power that it may use."""
+    margins_db: tuple[tuple[float, ...], ...]
+    """Fade margin at every shed (rows) with every signal (columns, as `FleetResult.factors`), at the highest
+    power that may be proposed; -inf where there is no path."""
+    limits: Held
+    played_success: float | None
+    """Share of its messages that a simulation at predicted levels delivered."""
+    played_low: float | None
+    """95 % interval of it."""
+    played_high: float | None
+    lacks: str
+    """What keeps it from the success asked; empty if nothing does."""
+
+
+@dataclass(frozen=True)
+class ShedAnswer:
+    """One shed."""
+
+    name: str
+    latitude_deg: float
+    longitude_deg: float
+    nodes: int
+    """That report to it."""
+    heard: int
+    """Nodes whose packets are above what its receiver needs, its own or others'."""
+    load: float
+    """Packets it hears at once, on average."""
+    all_busy: float
+    """Chance that a packet finds no demodulator free."""
+    receiving_s_per_hour: float
+    """Airtime of its own nodes' transmissions."""
+    answering_s_per_hour: float
+    answering_share: float
+    limits: Held | None
+    """None: it sends nothing."""
+    by_signal: tuple[tuple[str, int, float], ...]
+    """Signal, its nodes, and their airtime in seconds an hour."""
+
+
+@dataclass(frozen=True)
+class LoadPoint:
+    """The fleet with other intervals, everything else as it is."""
+
+    times: float
+    """The planned traffic."""
+    worst: float
+    """What the worst node is assured of, `NodeAnswer.assured` by the closed form."""
+    tenth: float
+    """Nine nodes in ten do better."""
+    median: float
+    tries_received: float
+    """Mean share of the tries that are received, at predicted levels."""
+    played: float | None
+    """The same in a simulation."""
+    played_low: float | None
+    """Its mean, three standard errors less and more, from the parts of the simulation."""
+    played_high: float | None
+
+
+@dataclass(frozen=True)
+class AsPlanned:
+    """The fleet as planned, beside what is proposed."""
+
+    nodes_met: int
+    worst: float
+    charge_mah_per_day: float
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class FleetResult(Answer):
+    """The answer for a fleet."""
+
+    _rows = "nodes"
+
+    title: str
+    verdict: VerdictWord
+    """closes: every row of the list is answered and has the success asked; does not close: a node loses more
+    than half on the best guess."""
+    required_success: float
+    confidence: float
+    """Share of such sites at which it must be had."""
+    tries: int
+    signal: str
+    frequency_hz: float
+    channels: int
+    factors: tuple[int, ...]
+    """Spreading factors that margins are given for; 0 for a signal without one."""
+    fading: bool
+    """Whether packets fade."""
+    assigned: bool
+    """Whether spreading factors and powers are proposed, or as planned."""
+    nodes: tuple[NodeAnswer, ...]
+    sheds: tuple[ShedAnswer, ...]
+    refused: tuple[tuple[int, str, str], ...]
+    """Row, name and reason of what is not answered."""
+    planned: AsPlanned | None
+    region: str | None
+    charge_mah_per_day: float
+    loads: tuple[LoadPoint, ...]
+    played_messages: int
+    """In the simulation at the planned traffic; 0: none was played."""
+    mends: tuple[str, ...]
+    """What would meet what is asked."""
+    notes: tuple[str, ...]
+    drawing: Paths
+
+    def to_geojson(self) -> str:
+        """Return sheds and nodes as points, and who reports where as lines: GeoJSON (RFC 7946)."""
+        sheds = {s.name: (s.longitude_deg, s.latitude_deg) for s in self.sheds}
+        features = [_feature("Point", at, what="shed", name=name) for name, at in sheds.items()]
+        for n in self.nodes:
+            at = (n.longitude_deg, n.latitude_deg)
+            about = {"verdict": n.verdict, "shed": n.shed, "spreading_factor": n.spreading_factor,
+                     "power_dbm": n.power_dbm, "assured": n.assured}  # fmt: skip
+            features.append(_feature("Point", at, what="node", name=n.name, **about))
+            features.append(_feature("LineString", [at, sheds[n.shed]], what="path", name=n.name, **about))
+        return json.dumps({"type": "FeatureCollection", "features": features}, ensure_ascii=False) + "\n"
+
+    @property
+    def worst(self) -> NodeAnswer:
+        """The node with the least success."""
+        return min(self.nodes, key=lambda n: (n.assured, n.margin_db))
+
+    @property
+    def worst_first(self) -> tuple[NodeAnswer, ...]:
+        """All nodes, that with the least success first."""
+        return tuple(sorted(self.nodes, key=lambda n: (n.assured, n.margin_db)))
+
+    @property
+    def met(self) -> int:
+        """Nodes with the success asked."""
+        return sum(n.verdict == "closes" for n in self.nodes)
+
+    @property
+    def line(self) -> str:
+        """One line."""
+        return f"{self.met} of {len(self.nodes)} nodes have the success asked, {self.required_success:g}"
+
+
+def _feature(kind: str, coordinates: Any, **properties: Any) -> dict[str, Any]:
+    return {
+        "type": "Feature",
+        "geometry": {"type": kind, "coordinates": coordinates},
+        "properties": properties,
+    }
+
+
+def answer(
+    loaded: LoadedFleet,
+    *,
+    choose: bool = True,
+    play: bool = True,
+    seed: int = 1,
+    scheduler: "Scheduler | None" = None,
+    use_numba: bool | None = None,
+    say: Callable[[str], None] = lambda line: None,
+) -> FleetResult:
+    """Answer a fleet.
+
+    Parameters
+    ----------
+    loaded : LoadedFleet
+        From `linkcalc.plan.fleet.load_fleet`.
+    choose : bool
+        Propose shed, spreading factor and power of each node; else they are as planned, and the shed that
+        hears a node best where none is stated.
+    play : bool
+        Play the fleet packet by packet, too.
+    seed : int
+        Of the simulation.
+    scheduler : Scheduler, optional
+        Who works off paths and simulations; by default threads here. The numbers are the same.
+    use_numba : bool, optional
+        By default, where numba is installed.
+    say : callable, optional
+        Gets lines for the user.
+
+    Returns
+    -------
+    FleetResult
+
+    Raises
+    ------
+    TerrainError, PlanError, DomainError
+        With one line: no ground, or figures that cannot be.
+
+    Examples
+    --------
+    >>> from linkcalc.plan.fleet import load_fleet
+    >>> from linkcalc.sample_files import sample_fleet_path
+    >>> found = answer(load_fleet(sample_fleet_path()), play=False)
+    >>> len(found.nodes), [s.nodes for s in found.sheds], found.verdict
+    (60, [33, 27], 'at_risk')
+    """
+    loaded = seldom_enough(loaded, choose=choose)
+    found = paths(loaded, scheduler=scheduler, use_numba=use_numba, say=say)
+    traffic = loaded.fleet.traffic
+    net = replace(
+        network(loaded, found), retry_jitter=traffic.retry_jitter, confidence=traffic.confidence
+    )  # fmt: skip
+    supply = _supply(loaded)
+    limits = Limits(loaded, net)
+    required = traffic.required_success
+    choice, power_notes = _choice(loaded, found, net, limits)
+    planned = as_planned(loaded, found, net)
+    many = net.nodes >= _MANY
+    if choose:
+        got = assign(net, supply, choice, required, say=_Progress(say) if many else None)
+    else:
+        fares = outlook(net, planned)
+        charge = charge_mah_per_day(net, supply, planned, fares.transmissions)
+        lacks = float(np.maximum(required - fares.assured, 0.0).sum())
+        got = Assignment(planned, fares, lacks, charge, ((lacks, float(charge.sum())),))
+    setting, fares = got.setting, got.outlook
+    predicted = outlook(net, setting, spread=False)
+    played = None
+    run: Any = {"seed": seed, "scheduler": scheduler, "use_numba": use_numba}
+    if play:
+        if many:
+            say("playing the fleet packet by packet")
+        played = _played(net, setting, 1.0, **run)
+    alone_words = by_link(net, found, setting, Requirement.of(loaded.plan().plan.link[0]))
+    total = None if played is None else summed(played)
+    words = judged(fares, predicted, total, required, net.tries, alone_words)
+    alone = options(net, supply, choice, None)
+    best_alone = alone.success.reshape(net.nodes, -1).max(axis=1)
+    nodes = tuple(
+        _node_answers(loaded, found, net, choice, limits, got, predicted, words, played, best_alone, choose)
+    )
+    sheds = tuple(_shed_answer(loaded, net, found, limits, got, j) for j in range(net.sheds))
+    before = None
+    if choose:
+        then = outlook(net, planned)
+        cost = charge_mah_per_day(net, supply, planned, then.transmissions)
+        before = AsPlanned(
+            int((then.assured >= required).sum()), float(then.assured.min()), float(cost.sum())
+        )
+    verdict: VerdictWord = "at_risk" if found.refused else "closes"
+    for word in ("at_risk", "does_not_close"):
+        if any(n.verdict == word for n in nodes):
+            verdict = word
+    if many:
+        say("working out what more and less traffic does, and what would mend it")
+    retries = tuple(spread_retries(net, setting))
+    return FleetResult(
+        title=loaded.fleet.title,
+        verdict=verdict,
+        required_success=required,
+        confidence=traffic.confidence,
+        tries=net.tries,
+        signal=_signal_words(loaded),
+        frequency_hz=loaded.fleet.radio.frequency_mhz * 1e6,
+        channels=net.channels,
+        factors=net.factors,
+        fading=loaded.fleet.radio.fading == "by_path",
+        assigned=choose,
+        nodes=nodes,
+        sheds=sheds,
+        refused=tuple((r.row, r.name, r.reason) for r in found.refused),
+        planned=before,
+        region=limits.region,
+        charge_mah_per_day=float(got.charge_mah_per_day.sum()),
+        loads=tuple(_loads(net, setting, played, play, run)),
+        played_messages=0 if played is None else int(sum(p.messages.sum() for p in played)),
+        mends=(
+            *mends(net, got, choice, alone, required, choose),
+            *(retries if verdict != "closes" else ()),
+        ),
+        notes=(
+            *(retries if verdict == "closes" else ()),
+            *loaded.notes,
+            *found.notes,
+            *power_notes,
+            *_notes(net, loaded),
+            *_at_sheds(loaded, found),
+            *_played_worse(found, predicted, words, played),
+        ),
+        drawing=found,
+    )
+
+
+def as_planned(loaded: LoadedFleet, found: Paths, net: Network) -> Setting:
+    """The setting that the fleet file states, and the shed that hears a node best where none is stated."""
+    fleet = loaded.fleet
+    default = getattr(fleet.radio.modulation, "spreading_factor", 0)
+    names = [s.name for s in fleet.shed]
+    factors, powers, sheds = [], [], []
+    heard = np.argmax(net.gain_db - net.noise_dbm, axis=1)
+    for k, node in enumerate(found.nodes):
+        factors.append(net.factors.index((node.spreading_factor or default) if default else 0))
+        power = node.transmit_power_dbm
+        powers.append(fleet.equipment.transmit_power_dbm if power is None else power)
+        sheds.append(names.index(node.shed) if node.shed is not None else int(heard[k]))
+    return Setting(np.array(sheds, dtype=np.int64), np.array(factors, dtype=np.int64), np.array(powers))
+
+
+def _supply(loaded: LoadedFleet) -> Supply:
+    s = loaded.fleet.supply
+    return Supply(
+        s.transmit_current_ma,
+        s.receive_current_ma,
+        s.receive_window_s,
+        s.sleep_current_ma,
+        s.sensor_current_ma,
+        s.sensor_warm_up_s,
+    )
+
+
+def _choice(
+    loaded: LoadedFleet, found: Paths, net: Network, limits: Limits
+) -> tuple[Choice, tuple[str, ...]]:
+    radio = loaded.fleet.radio
+    most = loaded.fleet.equipment.transmit_power_dbm
+    stated = radio.powers_dbm or [p for p in (*POWER_STEPS_DBM, most) if p <= most]
+    powers = np.array(sorted(set(stated)))
+    names = [s.name for s in loaded.fleet.shed]
+    pinned = np.array([-1 if n.shed is None else names.index(n.shed) for n in found.nodes])
+    seconds = net.time_on_air_s * net.tries
+    listed = np.isin(np.array(net.factors), radio.factors)
+    fits: NDArray[np.bool_] = np.asarray(seconds < net.interval_s[:, np.newaxis]) & listed
+    whole = np.broadcast_to(fits[..., np.newaxis], (*seconds.shape, powers.size)).copy()
+    notes = []
+    if limits.region is not None:
+        legal = limits.allowed(powers)
+        none: NDArray[np.bool_] = ~np.asarray((legal & whole).any(axis=(1, 2)))
+        barred = not legal.all()
+        if none.any():
+            first = int(np.argmax(none))
+            held = limits.node(first, 0, float(powers[0]))
+            notes.append(
+                f"{int(none.sum())} nodes have no spreading factor and power within the limits of"
+                f" {limits.region} ({held.reason}): for them all are tried"
+            )
+        elif barred:
+            notes.append(f"spreading factors and powers over the limits of {limits.region} are not proposed")
+        whole &= legal | none[:, np.newaxis, np.newaxis]
+    return Choice(powers, pinned.astype(np.int64), whole), tuple(notes)
+
+
+def _node_answers(
+    loaded: LoadedFleet, found: Paths, net: Network, choice: Choice, limits: Limits, got: Assignment,
+    predicted: Outlook, words: Judged, played: list[Played] | None, best_alone: Floats, choose: bool,
+) -> Iterator[NodeAnswer]:  # fmt: skip
+    setting, fares = got.setting, got.outlook
+    i = np.arange(net.nodes)
+    names = [s.name for s in loaded.fleet.shed]
+    seconds = net.time_on_air_s[i, setting.factor]
+    sent_per_day = fares.transmissions / net.interval_s * 86_400.0
+    margins = reach(net, np.zeros(net.nodes))[..., np.newaxis] + choice.powers_dbm
+    at_most = np.where(choice.allowed[:, np.newaxis], margins, -np.inf).max(axis=(2, 3))
+    low = high = share = None
+    if played is not None:
+        total = summed(played)
+        share, (low, high) = total.success, wilson(total.delivered, total.messages)
+    required = loaded.fleet.traffic.required_success
+    battery = loaded.fleet.supply.battery
+    for k in range(net.nodes):
+        j = int(setting.shed[k])
+        margin = float(fares.margin_db[k])
+        verdict = words.verdict[k]
+        years = None
+        if battery is not None:
+            years = _years(battery, float(got.charge_mah_per_day[k]))
+        yield NodeAnswer(
+            name=found.names[k],
+            row=found.rows[k],
+            latitude_deg=float(found.latitude_deg[k]),
+            longitude_deg=float(found.longitude_deg[k]),
+            antenna_height_m=float(found.height_m[k]),
+            verdict=verdict,
+            shed=names[j],
+            spreading_factor=net.factors[int(setting.factor[k])] or None,
+            power_dbm=float(setting.power_dbm[k]),
+            distance_m=float(found.length_m[k, j]),
+            path=regime_words(int(found.regime[k, j])),
+            margin_db=margin,
+            assured=float(words.assured[k]),
+            success_alone=float(fares.alone[k]),
+            success_predicted=float(words.predicted[k]),
+            success=float(words.success[k]),
+            by_played=bool(words.by_played[k]),
+            transmissions=float(fares.transmissions[k]),
+            collided=float(predicted.collided[k]),
+            interval_s=float(net.interval_s[k]),
+            time_on_air_s=float(seconds[k]),
+            airtime_s_per_day=float(seconds[k] * sent_per_day[k]),
+            charge_mah_per_day=float(got.charge_mah_per_day[k]),
+            battery_years=years,
+            reached=tuple(n for n, m in zip(names, at_most[k], strict=True) if m >= 0.0),
+            margins_db=tuple(tuple(float(v) for v in row) for row in margins[k, :, :, -1]),
+            limits=limits.node(k, int(setting.factor[k]), float(setting.power_dbm[k])),
+            played_success=None if share is None or math.isnan(share[k]) else float(share[k]),
+            played_low=None if low is None else float(low[k]),
+            played_high=None if high is None else float(high[k]),
+            lacks=""
+            if verdict == "closes"
+            else lacks_words(
+                net,
+                choice,
+                k,
+                required,
+                best_alone=float(best_alone[k]),
+                alone=float(fares.alone[k]),
+                chosen=choose,
+            ),
+        )
+
+
+def _shed_answer(
+    loaded: LoadedFleet, net: Network, found: Paths, limits: Limits, got: Assignment, j: int
+) -> ShedAnswer:
+    setting, fares = got.setting, got.outlook
+    own = setting.shed == j
+    i = np.arange(net.nodes)
+    seconds = net.time_on_air_s[i, setting.factor]
+    per_hour = fares.rates.sent * seconds * 3600.0
+    level = setting.power_dbm + net.gain_db[:, j]
+    heard = level >= net.noise_dbm[j] + net.required_snr_db[setting.factor]
+    busy = fares.found_busy[own]
+    by_signal = tuple(
+        (
+            f"SF{factor}" if factor else "FSK",
+            int((own & (setting.factor == k)).sum()),
+            float(per_hour[own & (setting.factor == k)].sum()),
+        )
+        for k, factor in enumerate(net.factors)
+    )
+    shed = loaded.fleet.shed[j]
+    return ShedAnswer(
+        name=shed.name,
+        latitude_deg=found.sheds_deg[j][0],
+        longitude_deg=found.sheds_deg[j][1],
+        nodes=int(own.sum()),
+        heard=int(heard.sum()),
+        load=float(fares.load[j]),
+        all_busy=float(busy.max(initial=0.0)),
+        receiving_s_per_hour=float(per_hour[own].sum()),
+        answering_s_per_hour=float(fares.answering[j] * 3600.0),
+        answering_share=float(fares.answering[j]),
+        limits=limits.shed(j, setting),
+        by_signal=by_signal,
+    )
+
+
+def _years(battery: "Battery", charge_per_day: float) -> float:
+    usable = (
+        float(capacity_share(battery.chemistry, battery.temperature_c))
+        if battery.usable_percent is None
+        else battery.usable_percent / 100.0
+    )
+    from linkcalc.radio.energy import CHEMISTRIES
+
+    lost = battery.self_discharge_percent_per_year
+    yearly = CHEMISTRIES[battery.chemistry].self_discharge_per_year if lost is None else lost / 100.0
+    years = battery_life_years(
+        battery.capacity_mah, charge_per_day / 24.0, usable_share=usable, self_discharge_per_year=yearly
+    )
+    return min(float(years), LONGEST_QUOTED_YEARS)
+
+
+def _played(
+    net: Network, setting: Setting, times: float, *, seed: int, scheduler: "Scheduler | None",
+    use_numba: bool | None,
+) -> list[Played]:  # fmt: skip
+    """Independent simulations at a multiple of the planned traffic."""
+    more = scaled(net, times)
+    seconds = min(_MESSAGES / _PARTS, _MOST_MESSAGES / net.nodes) * float(np.median(more.interval_s))
+    return simulated_parts(
+        more, setting, duration_s=seconds, parts=_PARTS, seed=seed + round(1000 * times),
+        scheduler=scheduler, use_numba=use_numba,
+    )  # fmt: skip
+
+
+def _loads(
+    net: Network, setting: Setting, played: list[Played] | None, play: bool, run: Any
+) -> Iterator[LoadPoint]:
+    seconds = net.time_on_air_s[np.arange(net.nodes), setting.factor] * net.tries
+    for times in LOADS:
+        more = scaled(net, times)
+        if (seconds >= more.interval_s).any():
+            break
+        fares = outlook(more, setting)
+        predicted = outlook(more, setting, spread=False)
+        sent = predicted.rates.sent
+        share = low = high = None
+        if play and times in PLAYED_LOADS:
+            parts = played if times == 1.0 and played is not None else _played(net, setting, times, **run)
+            shares = np.array([p.received.sum() / max(p.sent.sum(), 1) for p in parts])
+            share = float(shares.mean())
+            error = 3.0 * float(shares.std(ddof=1)) / math.sqrt(len(parts))
+            low, high = max(share - error, 0.0), min(share + error, 1.0)
+        yield LoadPoint(
+            times=times,
+            worst=float(fares.assured.min()),
+            tenth=float(np.quantile(fares.assured, 0.1)),
+            median=float(np.median(fares.assured)),
+            tries_received=float((predicted.try_success * sent).sum() / sent.sum()),
+            played=share,
+            played_low=low,
+            played_high=high,
+        )
+
+
+def _signal_words(loaded: LoadedFleet) -> str:
+    m = loaded.fleet.radio.modulation
+    if m.kind == "css":
+        return f"CSS, {m.bandwidth_khz:g} kHz, {m.coding_rate}"
+    return f"FSK {m.bit_rate_bps / 1e3:g} kbit/s"
+
+
+def _at_sheds(loaded: LoadedFleet, found: Paths) -> Iterator[str]:
+    for k, j in np.argwhere(np.isnan(found.loss_db) & (found.length_m < _SAME_PLACE_M)):
+        yield (
+            f"{quoted(found.names[k])} stands at the position of {quoted(loaded.fleet.shed[j].name)}: no path"
+            " between them is worked out; give each antenna its own position"
+        )
+
+
+def _played_worse(
+    found: Paths, predicted: Outlook, words: Judged, played: list[Played] | None
+) -> Iterator[str]:  # fmt: skip
+    """Where the closed form is too hopeful and the simulation has the say."""
+    if played is None or not words.by_played.any():
+        return
+    total = summed(played)
+    over = np.where(words.by_played, predicted.success - words.predicted, 0.0)
+    count, k = int(words.by_played.sum()), int(np.argmax(over))
+    who = f"{count} {'node loses' if count == 1 else 'nodes lose'}"
+    low, high = (100.0 * float(v[k]) for v in total.interval())
+    yield (
+        f"{who} more when played packet by packet than by the closed form, and are judged by that; most"
+        f" {quoted(found.names[k])}: {100.0 * total.success[k]:.1f} % ({low:.1f} to {high:.1f} %) get through"
+        f" at the predicted level, not {100.0 * predicted.success[k]:.1f} %"
+    )
+
+
+class _Progress:
+    """Tells how a search goes, now and then: at every doubling of its steps."""
+
+    def __init__(self, say: Callable[[str], None]) -> None:
+        self._say, self._next = say, 1
+
+    def __call__(self, step: int, fails: int, nodes: int) -> None:
+        if step >= self._next:
+            self._next *= 2
+            lacking = f"{fails} of {nodes} lack what is asked" if fails else f"all {nodes} have what is asked"
+            self._say(f"choosing how nodes send, step {step}: {lacking}")
+
+
+def _notes(net: Network, loaded: LoadedFleet) -> Iterator[str]:
+    if net.timing == "periodic" and net.jitter == 0.0:
+        yield (
+            "periodic senders without jitter meet again and again or never: the closed form is right on"
+            " average only; give them some jitter"
+        )
+    twice = [n.position for n in loaded.nodes]
+    if len(set(twice)) < len(twice):
+        first = next(n for n in loaded.nodes if twice.count(n.position) > 1)
+        yield f"several nodes stand at the position of {quoted(first.name)}"
+    if net.acknowledged:
+        yield (
+            "answers are taken to be lost to fading only, not to what other nodes send near the node, and not"
+            " to disturb other sheds"
+        )

@@ -1,0 +1,287 @@
+"""Which shed, spreading factor and power each node should use: the least energy that meets a success.
+
+Every step is accepted only if it lowers what the fleet lacks, or keeps that and lowers the energy, as judged
+with all nodes' traffic at once. There are finitely many settings and none comes back, so that the search
+ends; where it ends, no step it knows of is better. It is not sure to be the best of all settings: on fleets
+small enough to try every one it is held against those.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linkcalc._arrays import Floats
+from linkcalc.fleets.air import Air
+from linkcalc.fleets.contention import Met, Outlook, messages, outlook
+from linkcalc.fleets.network import Ints, Network, Setting, Supply
+
+DAY_H = 24.0
+_ROUNDS = 200
+_SINGLES = 12
+"""Nodes tried one by one when no group of them makes a better step."""
+_POLISHED = 6000
+"""Most nodes times settings that are tried one by one at the end: fleets of some ten nodes."""
+_PASSES = 4
+_SLACK = 0.02
+"""Of the failures allowed: a node that fails aims that much better, as others will answer."""
+
+
+@dataclass(frozen=True, eq=False)
+class Choice:
+    """What may be chosen."""
+
+    powers_dbm: Floats
+    """(p,), rising."""
+    pinned: Ints
+    """(n,): index of the shed that a node must report to, -1 for any."""
+    allowed: NDArray[np.bool_]
+    """(n, c, p): signals and powers that a node may use."""
+
+
+@dataclass(frozen=True, eq=False)
+class Assignment:
+    """A setting, how it fares, and how it was found."""
+
+    setting: Setting
+    outlook: Outlook
+    lacks: float
+    """Sum over the nodes of what is missing to the success that is asked."""
+    charge_mah_per_day: Floats
+    """(n,)"""
+    steps: tuple[tuple[float, float], ...]
+    """What was lacking and the charge of all nodes, after each step; each is better than the one before."""
+
+
+def charge_mah_per_day(
+    network: Network, supply: Supply, setting: Setting, transmissions: Floats
+) -> Floats:  # fmt: skip
+    """What each node draws from its battery in a day, (n,)."""
+    i = np.arange(network.nodes)
+    seconds = network.time_on_air_s[i, setting.factor]
+    window = supply.window_s(network)[setting.factor]
+    mas = seconds * supply.sending_ma(setting.power_dbm) + window * supply.receive_current_ma
+    return np.asarray((transmissions * mas / network.interval_s + supply.always_ma(network)) * DAY_H)
+
+
+@dataclass(frozen=True, eq=False)
+class Options:
+    """Every node with every shed, signal and power while the others stay as they are, (n, s, c, p)."""
+
+    success: Floats
+    """What the success asked is held against, `Outlook.assured`."""
+    charge: Floats
+    """mAh a day."""
+
+
+def options(
+    network: Network, supply: Supply, choice: Choice, air: Air | None, *, spread: bool = True
+) -> Options:
+    """Judge every option of every node; without `air`, as if no other node sent."""
+    n, s, c, p = network.nodes, network.sheds, network.required_snr_db.size, choice.powers_dbm.size
+    success, count = np.zeros((n, s, c, p)), np.zeros((n, s, c, p))
+    everyone = np.arange(n)
+    sending = supply.sending_ma(choice.powers_dbm)
+    window = supply.window_s(network) * supply.receive_current_ma
+    for j in range(s):
+        nodes = everyone[((choice.pinned < 0) | (choice.pinned == j)) & np.isfinite(network.gain_db[:, j])]
+        if not nodes.size:
+            continue
+        for k in range(c):
+            level = network.gain_db[nodes, j] - network.noise_dbm[j] - network.required_snr_db[k]
+            margin = level[:, np.newaxis] + choice.powers_dbm
+            back = network.back_snr_db[nodes, j] - network.required_snr_db[k]
+            met = Met.of(network, nodes, j, k, air)
+            found = messages(network, nodes, j, margin, back, met, spread=spread)
+            success[nodes, j, k], count[nodes, j, k] = found.assured, found.transmissions
+    mas = network.time_on_air_s[..., np.newaxis] * sending + window[:, np.newaxis]
+    rate = count / network.interval_s[:, np.newaxis, np.newaxis, np.newaxis]
+    charge = (rate * mas[:, np.newaxis] + supply.always_ma(network).reshape(-1, 1, 1, 1)) * DAY_H
+    barred = ~np.broadcast_to(choice.allowed[:, np.newaxis], success.shape)
+    barred = (
+        barred
+        | ((choice.pinned[:, np.newaxis] >= 0) & (choice.pinned[:, np.newaxis] != np.arange(s)))[
+            ..., np.newaxis, np.newaxis
+        ]
+    )
+    return Options(np.where(barred, -1.0, success), charge)
+
+
+def assign(
+    network: Network, supply: Supply, choice: Choice, required: float, *, spread: bool = True,
+    say: Callable[[int, int, int], None] | None = None,
+) -> Assignment:  # fmt: skip
+    """Find how each node should send.
+
+    Parameters
+    ----------
+    network : Network
+    supply : Supply
+    choice : Choice
+    required : float, above 0 and below 1
+        Success asked of each node's messages, with their tries.
+    spread : bool
+        As `linkcalc.fleets.contention.outlook`.
+    say : callable, optional
+        Gets the number of each step, of the nodes that then lack what is asked, and of all.
+
+    Returns
+    -------
+    Assignment
+
+    Notes
+    -----
+    It begins with the option of least energy that each node alone would need, then lets nodes answer to the
+    load that all of them make: as many at once as still make things better, at last one by one.
+    """
+    alone = options(network, supply, choice, None, spread=spread)
+    start = cheapest(alone, np.full(network.nodes, required), choice)
+    best = _judge(network, supply, start, required, spread)
+    steps = [best.value]
+    for step in range(_ROUNDS):
+        if say is not None:
+            say(step + 1, int((best.outlook.assured < required).sum()), network.nodes)
+        better = _step(network, supply, choice, best, required, spread)
+        if better is None:
+            break
+        best = better
+        steps.append(best.value)
+    for better in _polished(network, supply, choice, best, required, spread):
+        best = better
+        steps.append(best.value)
+    return Assignment(best.setting, best.outlook, best.value[0], best.charge, tuple(steps))
+
+
+@dataclass(frozen=True, eq=False)
+class _Judged:
+    setting: Setting
+    outlook: Outlook
+    charge: Floats
+    value: tuple[float, float]
+
+    def better_than(self, other: "_Judged") -> bool:
+        lacks, charge = self.value
+        if lacks < other.value[0] - 1e-9:
+            return True
+        return lacks <= other.value[0] and charge < other.value[1] * (1.0 - 1e-9)
+
+
+def _judge(network: Network, supply: Supply, setting: Setting, required: float, spread: bool) -> _Judged:
+    found = outlook(network, setting, spread=spread)
+    charge = charge_mah_per_day(network, supply, setting, found.transmissions)
+    lacks = float(np.maximum(required - found.assured, 0.0).sum())
+    return _Judged(setting, found, charge, (lacks, float(charge.sum())))
+
+
+def cheapest(found: Options, needed: Floats, choice: Choice) -> Setting:
+    """The cheapest option of each node that has what it needs; else the one with the highest success."""
+    n, s, c, p = found.success.shape
+    success, charge = found.success.reshape(n, -1), found.charge.reshape(n, -1)
+    # of options that cost the same, the weakest signal and the shortest
+    tie = 1e-12 * (np.arange(p) + p * np.arange(c)[:, np.newaxis])
+    cost = charge + np.tile(tie.ravel(), s)
+    meets = success >= needed[:, np.newaxis]
+    least = np.argmin(np.where(meets, cost, np.inf), axis=1)
+    # a ten-thousandth more success is not worth any energy
+    top = success >= success.max(axis=1, keepdims=True) - 1e-4
+    strongest = np.argmin(np.where(top, cost, np.inf), axis=1)
+    picked = np.where(meets.any(axis=1), least, strongest)
+    shed, factor, power = np.unravel_index(picked, (s, c, p))
+    return Setting(shed.astype(np.int64), factor.astype(np.int64), choice.powers_dbm[power])
+
+
+def _step(
+    network: Network, supply: Supply, choice: Choice, best: _Judged, required: float, spread: bool
+) -> _Judged | None:
+    """A better setting, if answering to the present load makes one."""
+    air = Air(network, best.setting, best.outlook.rates)
+    found = options(network, supply, choice, air, spread=spread)
+    fails = best.outlook.assured < required
+    needed = np.where(fails, required + _SLACK * (1.0 - required), required)
+    wanted = cheapest(found, needed, choice)
+    i = np.arange(network.nodes)
+    at = np.searchsorted(choice.powers_dbm, wanted.power_dbm - 1e-9)
+    gains = found.success[i, wanted.shed, wanted.factor, at] - best.outlook.assured
+    saves = best.charge - found.charge[i, wanted.shed, wanted.factor, at]
+    differs = (
+        (wanted.shed != best.setting.shed)
+        | (wanted.factor != best.setting.factor)
+        | (wanted.power_dbm != best.setting.power_dbm)
+    )
+    useful = np.flatnonzero(differs & np.where(fails, gains > 0.0, saves > 0.0))
+    if not useful.size:
+        return None
+    order = useful[np.lexsort((-saves[useful], -gains[useful] * fails[useful], ~fails[useful]))]
+    count = order.size
+    while True:
+        trial = _judge(network, supply, best.setting.changed(order[:count], wanted), required, spread)
+        if trial.better_than(best):
+            return trial
+        if count == 1:
+            break
+        count = (count + 1) // 2 if count > 2 else 1
+    for node in order[1:_SINGLES]:
+        trial = _judge(
+            network, supply, best.setting.changed(np.array([node]), wanted), required, spread
+        )  # fmt: skip
+        if trial.better_than(best):
+            return trial
+    return None
+
+
+def _polished(
+    network: Network, supply: Supply, choice: Choice, best: _Judged, required: float, spread: bool
+) -> Iterator[_Judged]:
+    """Better settings from changing one node, or two at once, where there are few enough to try."""
+    every = _every_option(network, choice)
+    if sum(len(own) for own in every) * network.nodes > _POLISHED:
+        return
+    pairs = sum(len(a) * len(b) for k, a in enumerate(every) for b in every[k + 1 :])
+    for _ in range(_PASSES):
+        moved = False
+        for changes in _changes(every, pairs=pairs * network.nodes <= 2 * _POLISHED):
+            trial_setting = best.setting
+            for node, (shed, factor, power) in changes:
+                one = Setting(
+                    np.full(network.nodes, shed),
+                    np.full(network.nodes, factor),
+                    np.full(network.nodes, power),
+                )
+                trial_setting = trial_setting.changed(np.array([node]), one)
+            trial = _judge(network, supply, trial_setting, required, spread)
+            if trial.better_than(best):
+                best = trial
+                moved = True
+                yield best
+        if not moved:
+            return
+
+
+Option = tuple[int, int, float]
+
+
+def _every_option(network: Network, choice: Choice) -> list[list[Option]]:
+    return [
+        [
+            (j, k, float(power))
+            for j in range(network.sheds)
+            if choice.pinned[node] in (-1, j) and np.isfinite(network.gain_db[node, j])
+            for k in range(network.required_snr_db.size)
+            for at, power in enumerate(choice.powers_dbm)
+            if choice.allowed[node, k, at]
+        ]
+        for node in range(network.nodes)
+    ]
+
+
+def _changes(every: list[list[Option]], *, pairs: bool) -> Iterator[list[tuple[int, Option]]]:
+    for node, own in enumerate(every):
+        for option in own:
+            yield [(node, option)]
+    if pairs:
+        for a, own in enumerate(every):
+            for b in range(a + 1, len(every)):
+                for one in own:
+                    for other in every[b]:
+                        yield [(a, one), (b, other)]

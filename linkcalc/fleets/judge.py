@@ -1,0 +1,101 @@
+"""The word for each node: the closed form held against what was asked, and against what was played."""
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linkcalc._arrays import Floats
+from linkcalc.fleets.contention import Outlook
+from linkcalc.fleets.network import Network, Setting
+from linkcalc.fleets.simulate import Played, wilson
+from linkcalc.judgement import judgement
+from linkcalc.requirement import LEAST_SUCCESS, VERDICTS, Requirement
+from linkcalc.result import VerdictWord
+
+if TYPE_CHECKING:
+    from linkcalc.fleets.reach import Paths
+
+_SURE, _HOPEFUL = 0.99, 0.002
+"""The closed form counts as too hopeful if it is above such an interval of what was played by so much."""
+
+
+@dataclass(frozen=True, eq=False)
+class Judged:
+    """Arrays over the nodes."""
+
+    verdict: tuple[VerdictWord, ...]
+    predicted: Floats
+    """Success of a message on the best guess, all else sending."""
+    assured: Floats
+    """What is held against the success asked."""
+    success: Floats
+    """The mean over all such sites."""
+    by_played: NDArray[np.bool_]
+    """The simulation has the say: the closed form is above its interval."""
+
+
+def by_link(network: Network, paths: "Paths", setting: Setting, asked: Requirement) -> NDArray[np.int8]:
+    """What a check says of each node's link alone, both ways: index into `requirement.VERDICTS`."""
+    k, j = np.arange(network.nodes), setting.shed
+    uncertain = paths.site_db[k, j], paths.conditions_db[k, j], paths.k_db[k, j]
+    there = network.margin_db(setting.power_dbm, setting.shed, setting.factor)
+    back = network.back_snr_db[k, j] - network.required_snr_db[setting.factor]
+    ways = (there, back) if network.acknowledged else (there,)
+    return np.asarray(np.min([judgement(asked, margin, *uncertain).verdict for margin in ways], axis=0))
+
+
+def judged(
+    fares: Outlook, predicted: Outlook, played: Played | None, required: float, tries: int,
+    link: NDArray[np.int8],
+) -> Judged:  # fmt: skip
+    """Say which nodes have the success asked.
+
+    Parameters
+    ----------
+    fares : Outlook
+        Averaged over what is unknown.
+    predicted : Outlook
+        At the predicted levels.
+    played : Played, optional
+        A simulation at the predicted levels.
+    required : float
+    tries : int
+    link : ndarray, (n,)
+        From `by_link`: what the link says alone, which the others' load can only worsen.
+
+    Notes
+    -----
+    Where the closed form is above the interval of the simulation, every level's tries are taken to fare worse
+    than by the closed form by the share by which they do at the predicted one.
+    """
+    best, assured, success = predicted.success, fares.assured, fares.success
+    by_played = np.zeros(best.shape, dtype=np.bool_)
+    if played is not None:
+        _, high = wilson(played.delivered, played.messages, _SURE)
+        by_played = (best > high + _HOPEFUL) & (played.messages > 0)
+        share = np.where(by_played, played.delivered / np.maximum(played.messages, 1), best)
+        worse = _one_try(share, tries) / np.maximum(_one_try(best, tries), 1e-12)
+        best, assured, success = (
+            np.where(by_played, 1.0 - (1.0 - worse * _one_try(v, tries)) ** tries, v)
+            for v in (best, assured, success)
+        )
+    return Judged(
+        tuple(
+            _word(float(b), float(a) >= required or float(alone) < required <= float(b), float(m), int(word))
+            for b, a, alone, m, word in zip(best, assured, fares.alone, predicted.margin_db, link, strict=True)
+        ),
+        best, assured, success, by_played,
+    )  # fmt: skip
+
+
+def _one_try(success: Floats, tries: int) -> Floats:
+    """Success of one of so many equal tries."""
+    return np.asarray(1.0 - (1.0 - np.clip(success, 0.0, 1.0)) ** (1.0 / tries))
+
+
+def _word(predicted: float, enough: bool, margin_db: float, link: int) -> VerdictWord:
+    if not np.isfinite(margin_db) or predicted < LEAST_SUCCESS or link <= 0:
+        return VERDICTS[0]
+    return VERDICTS[2 if enough and link == 2 else 1]

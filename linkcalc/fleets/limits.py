@@ -1,0 +1,117 @@
+"""The legal limits of a fleet's transmitters: every node, and every shed that answers."""
+
+import math
+from collections import Counter
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linkcalc.errors import DomainError
+from linkcalc.fleets.network import Network, Setting
+from linkcalc.link_case import feeder_loss_db, main_gain_dbi
+from linkcalc.modulation import Signal
+from linkcalc.plan import Station
+from linkcalc.plan.fleet import LoadedFleet
+from linkcalc.rules.limits import HOUR_S, LimitsCheck, OtherTraffic, Status, Transmission, check
+
+TOO_LONG = "one message with its tries is longer than its interval"
+
+
+@dataclass(frozen=True)
+class Held:
+    """What the table of limits says about one transmitter."""
+
+    status: Status
+    reason: str
+    duty_cycle: float | None
+    """Share of the worst hour, every message sent with all its tries and every try answered."""
+    unverified: bool
+
+
+class Limits:
+    """The limits of a fleet, each distinct transmission looked up once.
+
+    Parameters
+    ----------
+    loaded : LoadedFleet
+    network : Network
+    """
+
+    def __init__(self, loaded: LoadedFleet, network: Network) -> None:
+        fleet = loaded.fleet
+        self.region = fleet.regulation.region
+        self._fleet, self._network = fleet, network
+        self._bandwidth_hz = Signal.of(fleet.radio.modulation).bandwidth_hz
+        self._node = cache(self._of_node)
+
+    def node(self, index: int, factor: int, power_dbm: float) -> Held:
+        """A node with a signal and a power."""
+        net = self._network
+        return self._node(
+            float(net.time_on_air_s[index, factor]), float(net.interval_s[index]), float(power_dbm)
+        )
+
+    def allowed(self, powers_dbm: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Signals and powers that no limit known here forbids, (n, c, p)."""
+        net = self._network
+        found = np.ones((net.nodes, net.required_snr_db.size, powers_dbm.size), dtype=bool)
+        for i, k, p in np.ndindex(*found.shape):
+            found[i, k, p] = self.node(i, k, float(powers_dbm[p])).status != "over"
+        return found
+
+    def shed(self, index: int, setting: Setting) -> Held | None:
+        """A shed with the answers to the nodes that report to it; None if it sends nothing."""
+        net = self._network
+        own = np.flatnonzero(setting.shed == index)
+        if not (net.acknowledged and own.size):
+            return None
+        per_hour = [math.ceil(HOUR_S / net.interval_s[i] - 1e-9) * net.tries for i in own]
+        seconds: Counter[float] = Counter()
+        for i, count in zip(own, per_hour, strict=True):
+            seconds[float(net.answer_s[setting.factor[i]])] += count
+        longest = max(seconds)
+        frequency = self._fleet.radio.frequency_mhz * 1e6
+        others = tuple(OtherTraffic(frequency, s * count) for s, count in seconds.items() if s != longest)
+        total = sum(s * count for s, count in seconds.items())
+        if total >= HOUR_S:
+            words = f"its answers would take {total / HOUR_S:.1f} hours of each hour"
+            return Held("over", words, total / HOUR_S, False)
+        return self._held(
+            self._fleet.shed[index],
+            self._fleet.shed[index].transmit_power_dbm,
+            longest,
+            HOUR_S / seconds[longest],
+            1,
+            others,
+        )
+
+    def _of_node(self, seconds: float, interval_s: float, power_dbm: float) -> Held:
+        return self._held(self._fleet.equipment, power_dbm, seconds, interval_s, self._network.tries)
+
+    def _held(
+        self, station: Station, power_dbm: float, seconds: float, interval_s: float, tries: int,
+        others: tuple[OtherTraffic, ...] = (),
+    ) -> Held:  # fmt: skip
+        frequency = self._fleet.radio.frequency_mhz * 1e6
+        try:
+            sent = Transmission(
+                frequency_hz=frequency,
+                bandwidth_hz=self._bandwidth_hz,
+                conducted_power_dbm=power_dbm,
+                feeder_loss_db=feeder_loss_db(station, frequency),
+                antenna_gain_dbi=main_gain_dbi(station),
+                time_on_air_s=seconds,
+                interval_s=interval_s,
+                tries=tries,
+                hopping_channels=max(self._fleet.radio.channels, self._fleet.regulation.hopping_channels),
+                listen_before_talk=self._fleet.regulation.listen_before_talk,
+                access_point=station is not self._fleet.equipment,
+                conditions_met=frozenset(self._fleet.regulation.conditions_met),
+                other_traffic=others,
+            )
+        except DomainError:
+            return Held("over", TOO_LONG, seconds * tries / interval_s, False)
+        found: LimitsCheck = check(sent, self.region)
+        return Held(found.status, found.reason, found.duty_cycle, bool(found.unverified))

@@ -1,0 +1,496 @@
+"""A fleet played out packet by packet, from drawn starts, channels, fades and waits.
+
+All that is random is drawn beforehand; the loop over events only compares and adds. So the loop gives the
+same numbers to the bit whether it is compiled or not, and a run gives the same numbers however its parts are
+shared out: each part draws from a seed of its own.
+"""
+
+import functools
+import heapq
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from linkcalc._arrays import Floats, checked
+from linkcalc.errors import DomainError
+from linkcalc.fleets.network import FADING_K_DB, Ints, Network, Setting
+from linkcalc.propagation import compiled
+
+if TYPE_CHECKING:
+    from linkcalc.area.scheduler import Scheduler
+
+MOST_PACKETS = 3_000_000
+"""In one part of a run: its drawn levels stay in memory."""
+
+
+@dataclass(frozen=True, eq=False)
+class Played:
+    """Counts of a simulation, (n,)."""
+
+    messages: Ints
+    delivered: Ints
+    """Messages of which at least one try was received."""
+    sent: Ints
+    """Transmissions."""
+    received: Ints
+    """Transmissions received."""
+    weak: Ints
+    """Transmissions lost for their level alone."""
+    deaf: Ints
+    """Strong enough, but the shed was answering."""
+    busy: Ints
+    """Strong enough, but no demodulator was free."""
+    collided: Ints
+    """Strong enough, but a stronger packet spoilt it."""
+
+    def __add__(self, other: "Played") -> "Played":
+        return Played(*(a + b for a, b in zip(self.arrays, other.arrays, strict=True)))
+
+    @property
+    def arrays(self) -> tuple[Ints, ...]:
+        """All counts, in the order of the fields."""
+        return (
+            self.messages, self.delivered, self.sent, self.received, self.weak, self.deaf, self.busy,
+            self.collided,
+        )  # fmt: skip
+
+    @property
+    def success(self) -> Floats:
+        """Share of each node's messages that were delivered, NaN without messages."""
+        with np.errstate(invalid="ignore"):
+            return np.asarray(self.delivered / self.messages)
+
+    def interval(self, confidence: float = 0.95) -> tuple[Floats, Floats]:
+        """Lower and upper end of each node's success.
+
+        References
+        ----------
+        Wilson's score interval for a binomial proportion (1927).
+        """
+        return wilson(self.delivered, self.messages, confidence)
+
+
+def wilson(hits: Any, trials: Any, confidence: float = 0.95) -> tuple[Floats, Floats]:
+    """Wilson's score interval for a proportion.
+
+    Parameters
+    ----------
+    hits, trials : array_like, whole numbers
+    confidence : float, above 0 and below 1
+
+    Returns
+    -------
+    tuple of ndarray
+        Lower and upper end; 0 and 1 without trials.
+
+    References
+    ----------
+    Wilson, Journal of the American Statistical Association 22 (1927).
+
+    Examples
+    --------
+    None lost of a hundred:
+
+    >>> low, high = wilson(100, 100)
+    >>> round(float(low), 3), round(float(high), 3)
+    (0.963, 1.0)
+    """
+    z = float(ndtri(0.5 + confidence / 2.0))
+    n, k = np.asarray(trials, dtype=np.float64), np.asarray(hits, dtype=np.float64)
+    known = n > 0
+    n = np.where(known, n, 1.0)
+    share = np.where(known, k / n, 0.5)
+    middle = (share + z * z / (2.0 * n)) / (1.0 + z * z / n)
+    half = z / (1.0 + z * z / n) * np.sqrt(share * (1.0 - share) / n + z * z / (4.0 * n * n))
+    low, high = np.clip(middle - half, 0.0, 1.0), np.clip(middle + half, 0.0, 1.0)
+    return np.where(known, low, 0.0), np.where(known, high, 1.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Job:
+    """Everything a part of a run needs; can be pickled."""
+
+    network: Network
+    setting: Setting
+    ratios: "Ratios"
+    duration_s: float
+    """That messages are counted for, in each part."""
+    parts: int
+    seed: int
+    use_numba: bool
+
+
+Singles = NDArray[np.float32]
+
+
+@dataclass(frozen=True, eq=False)
+class Ratios:
+    """Powers and thresholds as plain numbers: sums, products and roots are the same on every machine."""
+
+    mean_mw: Singles
+    """(n, s): of each node at each shed."""
+    answer: Singles
+    """(n,): mean power of the answers over the weakest that is heard."""
+    need_mw: Singles
+    """(c, s): the weakest that a shed receives."""
+    threshold: Singles
+    """(c, c)"""
+
+    @classmethod
+    def of(cls, network: Network, setting: Setting) -> "Ratios":
+        """Those of a fleet."""
+        i = np.arange(network.nodes)
+        answer = network.back_snr_db[i, setting.shed] - network.required_snr_db[setting.factor]
+        need = network.noise_dbm + network.required_snr_db[:, np.newaxis]
+        return cls(
+            _ratio(setting.power_dbm[:, np.newaxis] + network.gain_db),
+            _ratio(answer),
+            _ratio(need),
+            _ratio(network.threshold_db),
+        )
+
+
+def _ratio(decibels: Floats) -> Singles:
+    return np.asarray(10.0 ** (decibels / 10.0), dtype=np.float32)
+
+
+@dataclass(frozen=True, eq=False)
+class Draws:
+    """What chance deals to one part: m messages in order of their time, and all their tries."""
+
+    time_s: Floats
+    """(m,)"""
+    node: Ints
+    """(m,)"""
+    counted: NDArray[np.bool_]
+    """(m,): those at both rims only keep the air as busy as it is in the middle."""
+    channel: NDArray[np.int32]
+    """(m, tries)"""
+    level_mw: Singles
+    """(m, tries, s): at each shed."""
+    answer_heard: NDArray[np.bool_]
+    """(m, tries): if it is sent."""
+    wait_s: Floats
+    """(m, tries): from the end of a try to the next."""
+
+
+def simulate(
+    network: Network,
+    setting: Setting,
+    *,
+    duration_s: float = 86_400.0,
+    parts: int = 8,
+    seed: int = 1,
+    scheduler: "Scheduler | None" = None,
+    use_numba: bool | None = None,
+) -> Played:
+    """Play a fleet at its predicted levels.
+
+    Parameters
+    ----------
+    network : Network
+    setting : Setting
+    duration_s : float, s, above 0
+        Time in each part.
+    parts : int, 1 or more
+        Independent repetitions.
+    seed : int
+        The same seed gives the same counts, whoever works off the parts, and compiled or not.
+    scheduler : Scheduler, optional
+        By default `linkcalc.area.scheduler.Local`.
+    use_numba : bool, optional
+        By default, where numba is installed.
+
+    Returns
+    -------
+    Played
+        The sum of all parts.
+
+    Raises
+    ------
+    DomainError
+        If an argument is outside its range, or one part would hold more than `MOST_PACKETS` transmissions.
+
+    Notes
+    -----
+    A try is received under the rules of `linkcalc.fleets.contention`; nothing is averaged. Against the closed
+    form it may differ where its assumptions do not hold: periodic senders whose intervals agree and that have
+    no jitter meet again and again or never; collisions and busy demodulators come together; a node's tries
+    fall near each other.
+
+    Examples
+    --------
+    >>> network = Network(gain_db=np.full((2, 1), -100.0), noise_dbm=np.full(1, -117.0),
+    ...     fading=np.full((2, 1), 3, dtype=np.int8), sigma_db=np.zeros((2, 1)),
+    ...     back_snr_db=np.full((2, 1), 30.0), required_snr_db=np.array([-15.0]),
+    ...     threshold_db=np.array([[1.0]]), factors=(10,), time_on_air_s=np.full((2, 1), 0.37),
+    ...     answer_s=np.array([0.2]), interval_s=np.full(2, 300.0), timing="periodic")
+    >>> zero = np.zeros(2, dtype=np.int64)
+    >>> found = simulate(network, Setting(zero, zero, np.full(2, 14.0)), parts=2, use_numba=False)
+    >>> found.messages.tolist(), bool((found.received <= found.sent).all())
+    ([576, 576], True)
+    """
+    return summed(
+        simulated_parts(
+            network, setting, duration_s=duration_s, parts=parts, seed=seed, scheduler=scheduler,
+            use_numba=use_numba,
+        )
+    )  # fmt: skip
+
+
+def simulated_parts(
+    network: Network,
+    setting: Setting,
+    *,
+    duration_s: float,
+    parts: int,
+    seed: int,
+    scheduler: "Scheduler | None" = None,
+    use_numba: bool | None = None,
+) -> list[Played]:
+    """As `simulate`, each part by itself, in the order of the parts."""
+    from linkcalc.area.scheduler import Local
+
+    checked("duration_s", duration_s, above=0.0)
+    checked("parts", parts, at_least=1)
+    packets = float((duration_s / network.interval_s).sum()) * network.tries
+    if packets > MOST_PACKETS:
+        raise DomainError(
+            f"one part of {duration_s:g} s would hold {packets / 1e6:.1f} million transmissions, more than "
+            f"{MOST_PACKETS / 1e6:g} million: take shorter parts, and more of them"
+        )
+    numba = compiled.available() if use_numba is None else use_numba
+    job = Job(network, setting, Ratios.of(network, setting), float(duration_s), int(parts), int(seed), numba)
+    if numba:
+        get_ready()
+    found = dict((scheduler or Local()).run(play_part, job, range(int(parts))))
+    return [found[part] for part in range(int(parts))]
+
+
+def summed(parts: Sequence[Played]) -> Played:
+    """All parts together."""
+    total = parts[0]
+    for part in parts[1:]:
+        total = total + part
+    return total
+
+
+@functools.cache
+def get_ready() -> None:
+    """Compile the loop, before threads ask for it together."""
+    one, two = np.ones(1), np.ones((1, 1))
+    network = Network(
+        two, one, np.zeros((1, 1), dtype=np.int8), two, two, one, two, (0,), two, one, 1e9 * one
+    )  # fmt: skip
+    zero = np.zeros(1, dtype=np.int64)
+    setting = Setting(zero, zero, one)
+    play_part(Job(network, setting, Ratios.of(network, setting), 1.0, 1, 0, True), 0)
+
+
+def play_part(job: Job, part: int) -> Played:
+    """Play one part."""
+    net, setting = job.network, job.setting
+    rng = np.random.default_rng(np.random.SeedSequence(job.seed).spawn(job.parts)[part])
+    draws = drawn(net, setting, job.ratios, job.duration_s, rng)
+    run: Any = compiled_events() if job.use_numba else events
+    i = np.arange(net.nodes)
+    found = run(
+        draws.time_s, draws.node, draws.counted, draws.channel, draws.level_mw, draws.answer_heard,
+        draws.wait_s, setting.shed, setting.factor, net.time_on_air_s[i, setting.factor],
+        net.answer_s[setting.factor], job.ratios.need_mw, job.ratios.threshold, net.demodulators,
+        net.acknowledged, net.acknowledged and net.half_duplex, net.slot_s if net.slotted else 0.0,
+    )  # fmt: skip
+    return Played(*found)
+
+
+def drawn(
+    network: Network, setting: Setting, ratios: Ratios, duration_s: float, rng: np.random.Generator
+) -> Draws:
+    """Draw all that chance deals to one part."""
+    n, tries = network.nodes, network.tries
+    longest = float(network.time_on_air_s.max()) + float(network.answer_s.max()) + network.slot_s
+    rim = (tries + 1) * (longest + (network.retry_wait_s + network.retry_spread_s if tries > 1 else 0.0))
+    begin, end = -rim, duration_s + rim
+    interval = network.interval_s
+    if network.timing == "random":
+        count = rng.poisson((end - begin) / interval)
+        node = np.repeat(np.arange(n), count)
+        time = rng.uniform(begin, end, node.size)
+    else:
+        phase = rng.uniform(0.0, 1.0, n)
+        first = np.ceil(begin / interval - phase)
+        count = (np.ceil(end / interval - phase) - first).astype(np.int64)
+        node = np.repeat(np.arange(n), count)
+        number = np.arange(node.size) - np.repeat(np.cumsum(count) - count, count) + first[node]
+        time = (number + phase[node]) * interval[node]
+        time = time + rng.uniform(-1.0, 1.0, node.size) * network.jitter * interval[node]
+        # displaced starts keep what falls into the window even on average: those displaced out count
+        due = (number + phase[node]) * interval[node]
+    counted = (time >= 0.0) & (time < duration_s)
+    if network.timing == "periodic":
+        counted = (due >= 0.0) & (due < duration_s)
+    order = np.argsort(time, kind="stable")
+    time, node, counted = time[order], node[order].astype(np.int64), counted[order]
+    m = node.size
+    channel = rng.integers(0, network.channels, (m, tries), dtype=np.int32)
+    level = np.empty((m, tries, network.sheds), dtype=np.float32)
+    for j in range(network.sheds):
+        mean = ratios.mean_mw[node, j, np.newaxis]
+        level[:, :, j] = mean * fades(network.fading[node, j], tries, rng)
+    fading = network.fading[node, setting.shed[node]]
+    heard = ratios.answer[node, np.newaxis] * fades(fading, tries, rng) >= 1.0
+    wait = network.retry_wait_s + network.retry_spread_s * rng.uniform(-1.0, 1.0, (m, tries))
+    return Draws(time, node, counted, channel, level, heard, wait)
+
+
+def fades(fading: NDArray[np.int8], tries: int, rng: np.random.Generator) -> Singles:
+    """Fast fading of each try over its mean power, (m, tries)."""
+    k = 10.0 ** (np.array(FADING_K_DB) / 10.0)
+    steady = np.sqrt(k / (1.0 + k)).astype(np.float32)[fading][:, np.newaxis]
+    scattered = np.sqrt(0.5 / (1.0 + k)).astype(np.float32)[fading][:, np.newaxis]
+    real, imaginary = rng.standard_normal((2, fading.size, tries), dtype=np.float32)
+    real = steady + scattered * real
+    imaginary = scattered * imaginary
+    return np.asarray(real * real + imaginary * imaginary)
+
+
+def events(
+    time: Floats,
+    node: Ints,
+    counted: NDArray[np.bool_],
+    channel: NDArray[np.int32],
+    level: Singles,
+    answer_heard: NDArray[np.bool_],
+    wait: Floats,
+    shed: Ints,
+    factor: Ints,
+    length: Floats,
+    answer: Floats,
+    need: Singles,
+    threshold: Singles,
+    demodulators: int,
+    acknowledged: bool,
+    half_duplex: bool,
+    slot: float,
+) -> Ints:
+    """The loop over starts and ends; plain, or compiled by `compiled_events`. Returns the counts of `Played`.
+
+    A packet is named by its message and try: message * tries + try.
+    """
+    messages, tries = channel.shape
+    sheds = level.shape[2]
+    counts = np.zeros((8, shed.size), dtype=np.int64)
+    delivered = np.zeros(messages, dtype=np.bool_)
+    # 0 good so far, 1 too weak, 2 shed deaf, 3 no demodulator, 4 spoilt
+    fate = np.zeros(messages * tries, dtype=np.int8)
+    ends = np.zeros(messages * tries)
+    takes = np.zeros((messages * tries, sheds), dtype=np.bool_)
+    busy = np.zeros(sheds, dtype=np.int64)
+    deaf_until = np.full(sheds, -np.inf)
+    active = np.zeros(1024, dtype=np.int64)
+    on_air = 0
+    again = [(np.inf, np.int64(-1))]
+    following = 0
+    first_end = np.inf
+    while True:
+        due = time[following] if following < messages else np.inf
+        if slot > 0.0 and due < np.inf:
+            due = np.ceil(due / slot) * slot
+        repeats = again[0][0] < due
+        start = again[0][0] if repeats else due
+        if start == np.inf and on_air == 0:
+            break
+        if on_air > 0 and first_end <= start:
+            # the packet that ends first leaves the air
+            at = 0
+            for a in range(1, on_air):
+                if ends[active[a]] < ends[active[at]]:
+                    at = a
+            p = active[at]
+            on_air -= 1
+            active[at] = active[on_air]
+            first_end = np.inf
+            for a in range(on_air):
+                first_end = min(first_end, ends[active[a]])
+            m = p // tries
+            i = node[m]
+            j = shed[i]
+            for q in range(sheds):
+                if takes[p, q]:
+                    busy[q] -= 1
+            heard = False
+            if fate[p] == 0:
+                delivered[m] = True
+                if acknowledged and deaf_until[j] <= ends[p]:
+                    deaf_until[j] = ends[p] + answer[i]
+                    heard = answer_heard[m, p % tries]
+                    if half_duplex:
+                        for a in range(on_air):
+                            q = active[a]
+                            # what ends with it, as in a slot, is received, but gets no answer
+                            if shed[node[q // tries]] == j and fate[q] == 0 and ends[q] > ends[p]:
+                                fate[q] = 2
+            if counted[m]:
+                counts[2, i] += 1
+                counts[3 + fate[p], i] += 1
+            if not heard and p % tries + 1 < tries:
+                then = ends[p] + wait[m, p % tries]
+                if slot > 0.0:
+                    then = np.ceil(then / slot) * slot
+                heapq.heappush(again, (then, p + 1))
+            elif counted[m]:
+                counts[0, i] += 1
+                counts[1, i] += delivered[m]
+            continue
+        if repeats:
+            p = heapq.heappop(again)[1]
+        else:
+            p = np.int64(following * tries)
+            following += 1
+        m = p // tries
+        i = node[m]
+        j = shed[i]
+        c = factor[i]
+        t = p % tries
+        ends[p] = start + length[i]
+        if level[m, t, j] < need[c, j]:
+            fate[p] = 1
+        elif half_duplex and deaf_until[j] > start:
+            fate[p] = 2
+        for q in range(sheds):
+            if level[m, t, q] >= need[c, q] and not (half_duplex and deaf_until[q] > start):
+                if busy[q] < demodulators:
+                    busy[q] += 1
+                    takes[p, q] = True
+                elif q == j and fate[p] == 0:
+                    fate[p] = 3
+        for a in range(on_air):
+            other = active[a]
+            om = other // tries
+            ot = other % tries
+            oi = node[om]
+            if channel[om, ot] != channel[m, t] or oi == i:
+                continue
+            if fate[p] == 0 and level[m, t, j] < threshold[c, factor[oi]] * level[om, ot, j]:
+                fate[p] = 4
+            oj = shed[oi]
+            if fate[other] == 0 and level[om, ot, oj] < threshold[factor[oi], c] * level[m, t, oj]:
+                fate[other] = 4
+        if on_air == active.size:
+            larger = np.zeros(2 * on_air, dtype=np.int64)
+            larger[:on_air] = active
+            active = larger
+        active[on_air] = p
+        on_air += 1
+        first_end = min(first_end, ends[p])
+    return counts
+
+
+@functools.cache
+def compiled_events() -> Any:
+    """`events` as machine code; needs numba."""
+    return compiled.compile_function(events)

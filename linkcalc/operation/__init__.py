@@ -1,0 +1,1 @@
+"""What the link means: messages, and the tank they guard."""

@@ -1,0 +1,33 @@
+# Written by `python -m tests.typing.stubs` from the module beside it.
+# mypy: disable-error-code="overload-overlap"
+
+import warnings
+from typing import Any, Literal, NamedTuple, overload
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from linkcalc._arrays import Floats, checked, scalar_if_0d
+from linkcalc.errors import DomainError, OutOfRangeWarning
+GroundClass = Literal['sea_water', 'fresh_water', 'wet_ground', 'medium_dry_ground', 'very_dry_ground']
+HIGHEST_CLASS_HZ = 1000000000.0
+VACUUM_PERMITTIVITY_F_M = 8.8541878128e-12
+class GroundConstants(NamedTuple):
+    relative_permittivity: Any
+    conductivity_s_m: Any
+def ground_constants(ground_class: GroundClass, frequency_hz: ArrayLike) -> GroundConstants: ...
+@overload
+def complex_permittivity(relative_permittivity: float, conductivity_s_m: float, frequency_hz: float) -> complex: ...
+@overload
+def complex_permittivity(relative_permittivity: ArrayLike, conductivity_s_m: ArrayLike, frequency_hz: ArrayLike) -> NDArray[np.complex128]: ...
+@overload
+def conductivity_s_m(permittivity: Any, frequency_hz: float) -> float: ...
+@overload
+def conductivity_s_m(permittivity: Any, frequency_hz: ArrayLike) -> NDArray[np.float64]: ...
+@overload
+def water_permittivity(frequency_hz: float, temperature_c: float=...) -> complex: ...
+@overload
+def water_permittivity(frequency_hz: ArrayLike, temperature_c: ArrayLike=...) -> NDArray[np.complex128]: ...
+@overload
+def soil_permittivity(frequency_hz: float, water_fraction: float, *, sand_percent: float, clay_percent: float, silt_percent: float, temperature_c: float=...) -> complex: ...
+@overload
+def soil_permittivity(frequency_hz: ArrayLike, water_fraction: ArrayLike, *, sand_percent: float, clay_percent: float, silt_percent: float, temperature_c: ArrayLike=...) -> NDArray[np.complex128]: ...
+_CLASSES: dict[str, tuple[float, float, float, float]] = {'sea_water': (70.0, 5.0, 0.0, 1.0), 'fresh_water': (80.0, 0.003, 0.0, 1.0), 'wet_ground': (30.0, 0.01, 0.14, 1.3), 'medium_dry_ground': (15.0, 0.001, 0.034, 1.63), 'very_dry_ground': (3.0, 0.0001, 5e-05, 2.52)}

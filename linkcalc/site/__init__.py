@@ -1,0 +1,1 @@
+"""Measured on site, and what is written for it."""

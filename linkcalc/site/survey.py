@@ -1,0 +1,526 @@
+"""What was measured on site against what was predicted: readings in, the link's margin anew.
+
+The prediction's own uncertainty is the prior, `linkcalc.site_level` has the likelihood. Each reading is held
+against the prediction for the heights, foliage and engine it was taken under; the answer is for the plan's.
+"""
+
+import math
+import warnings as python_warnings
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+import numpy as np
+
+from linkcalc.answer import Answer
+from linkcalc.errors import OutOfRangeWarning, ReadingsError
+from linkcalc.fitted import Fitted, UnmappedError
+from linkcalc.legal import Excess, lawful
+from linkcalc.link_case import LinkCase
+from linkcalc.measured import AGREES_DB, DirectionDrawing, DirectionSurvey, Leaf, Side, State
+from linkcalc.path_loss import CLEAR_RATIO
+from linkcalc.plan import Plan, Station
+from linkcalc.propagation import vegetation
+from linkcalc.readings import Reading, Readings, RefusedRow, Way
+from linkcalc.result import VerdictWord
+from linkcalc.site_level import Group, Heard, reading_error_db, ripple_db, update
+from linkcalc.uncertainty import fading
+from linkcalc.walk_test import MOST_SPOTS, Spot, by_spot_name, walk_test
+
+FAULT_DB = 15.0
+"""Measured further below the prediction than this: a fault (common practice, no source)."""
+
+SAME_HEIGHT_M = 0.25
+"""Antennas within this of the plan's heights stand where the answer is for (half of the least step between
+the heights that were compared)."""
+_MOST_HEIGHT_GROUPS = 6
+FOLIAGE_SIGMA_DB = 4.0
+"""Least standard deviation of an allowance for leaves, else half of it: for one forest a seasonal change of
+2 dB is stated at 900 MHz and of 8.5 dB at 2200 MHz (Rec. ITU-R P.833), and forests differ (no source)."""
+
+Agreement = Literal["agrees", "look_for_a_cause", "fault", "better"]
+
+CAUTIONS = (
+    "A radio link is not a safety function and not an emergency stop, however well it measures.",
+    "Measured on one day. Measure again in full leaf, in the wet season and after anything is built or "
+    "parked in the path.",
+)
+
+
+@dataclass(frozen=True)
+class Allowance:
+    """What the day of the readings did not have and the plan's conditions do."""
+
+    name: str
+    loss_db: float
+    """Margin still to be lost; taken off already in the margins given."""
+    direction: Literal["both", "there", "back"]
+    sigma_db: float = 0.0
+    """Standard deviation of it."""
+
+
+@dataclass(frozen=True)
+class OneMore:
+    """What another reading would buy: standard deviation of the site's loss, readings alone."""
+
+    now_db: float
+    with_one_more_db: float
+    at_final_height_db: float | None
+    """With one reading at the planned heights; None where the readings were taken there."""
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Survey(Answer):
+    """The answer to a file of readings on one link."""
+
+    _rows = "directions"
+
+    name: str
+    verdict: VerdictWord
+    headline: str
+    signal: str
+    readings_file: str
+    readings_used: int
+    refused: tuple[RefusedRow, ...]
+    first_time: str | None
+    last_time: str | None
+    excess_db: float
+    """What the site hides: loss over the prediction that stays over the year, both directions together."""
+    excess_interval_db: tuple[float, float]
+    """95 %."""
+    prior_sigma_db: float
+    """Standard deviation of the prediction before the readings."""
+    agreement: Agreement
+    agreement_reason: str
+    planned_heights_m: tuple[float, float]
+    heights_m: tuple[float, float]
+    """Of the antennas in most of the readings."""
+    representative: bool
+    """Whether the day had all that the plan's conditions ask for."""
+    allowances: tuple[Allowance, ...]
+    directions: tuple[DirectionSurvey, DirectionSurvey]
+    spots: tuple[Spot, ...]
+    """Best first; empty unless several were tried."""
+    spot: str | None
+    """The one that the answer is for."""
+    one_more: OneMore
+    warnings: tuple[str, ...]
+    cautions: tuple[str, ...] = CAUTIONS
+    drawing: tuple[DirectionDrawing, ...] = field(default=(), repr=False)
+
+
+def survey_link(
+    case: LinkCase,
+    found: Readings,
+    *,
+    leaf: Leaf | None = None,
+    wet_foliage: bool | None = None,
+    plan: Plan | None = None,
+    plan_digest: str | None = None,
+) -> Survey:
+    """Hold readings against a link's prediction and answer the link anew.
+
+    Parameters
+    ----------
+    case : LinkCase
+        The link under the plan's conditions.
+    found : Readings
+        From `linkcalc.readings.read_readings`.
+    leaf, wet_foliage : optional
+        Foliage on the day, of readings that do not say. Left out: bare trees in the winter months where
+        readings have a date and the link a latitude outside the tropics, else the plan's leaf; and dry.
+    plan : Plan, optional
+        Whose antennas and feeders readings may name.
+    plan_digest : str, optional
+        Of the plan, to notice readings that were taken for another.
+
+    Returns
+    -------
+    Survey
+
+    Raises
+    ------
+    ReadingsError
+        If the readings tell nothing, or are of more than `MOST_SPOTS` spots.
+    """
+    found = _mapped(case, found, plan)
+    warnings = _foreign(found, case, plan_digest)
+    foliage = _Foliage(case, leaf, wet_foliage)
+    states = [_state(case, r, foliage) for r in found.readings]
+    spots: tuple[Spot, ...] = ()
+    used = list(range(len(found.readings)))
+    by_spot = by_spot_name(found.readings)
+    if len(by_spot) > MOST_SPOTS:
+        raise ReadingsError(f"{found.file}: more than {MOST_SPOTS} spots; name the spots in a column spot")
+    if len(by_spot) > 1:
+        spots = walk_test(case, found.readings, states, by_spot, plan)
+        used = by_spot[spots[0].name]
+        warnings.append(f"{len(spots)} spots were tried; the answer is for the best of them, {spots[0].name}")
+    readings, states = [found.readings[i] for i in used], [states[i] for i in used]
+    warnings += foliage.warnings(readings) + _engine_warnings(case, readings) + _fitted_notes(case, states)
+    return _answer(case, found, readings, states, spots, warnings, foliage, plan)
+
+
+def _mapped(case: LinkCase, found: Readings, plan: Plan | None) -> Readings:
+    """Without the rows taken with what this plan does not know, which are refused by name."""
+    faults: dict[Fitted, str] = {}
+    for fitted in dict.fromkeys(Fitted.of(r) for r in found.readings):
+        try:
+            fitted.case(case, plan)
+        except UnmappedError as error:
+            faults[fitted] = str(error)
+    kept = tuple(r for r in found.readings if Fitted.of(r) not in faults)
+    refused = tuple(
+        RefusedRow(r.row, faults[Fitted.of(r)], r.file) for r in found.readings if Fitted.of(r) in faults
+    )
+    if not kept:
+        raise ReadingsError(f"{found.file}, row {refused[0].row}: {refused[0].reason}; no usable reading")
+    return replace(found, readings=kept, refused=(*found.refused, *refused))
+
+
+def _fitted_notes(case: LinkCase, states: Sequence[State]) -> list[str]:
+    """That readings were taken with another signal than planned."""
+    factors = sorted({f for s in states if (f := s.fitted.spreading_factor) is not None})
+    words = [f"SF{f}" for f in factors if f"SF{f}," not in case.signal.text]
+    if not words:
+        return []
+    return [f"readings were taken with {', '.join(words)}; the answer is for the plan's {case.signal.text}"]
+
+
+def _answer(
+    case: LinkCase,
+    found: Readings,
+    readings: Sequence[Reading],
+    states: Sequence[State],
+    spots: tuple[Spot, ...],
+    warnings: list[str],
+    foliage: "_Foliage",
+    plan: Plan | None,
+) -> Survey:
+    ways: tuple[Way, Way] = ("there", "back")
+    sides = tuple(Side(case, way, readings, states, plan) for way in ways)
+    if all(s.heard.empty for s in sides):
+        raise ReadingsError(f"{found.file}: no reading tells a level or a count; give rssi_dbm with snr_db")
+    kind, k_db = fading(case)
+    allowances = _allowances(case, readings, states, sides, foliage)
+    groups, one_more = _groups(case, states, sides)
+    result = update(
+        groups,
+        site_db=sides[0].site_db,
+        day_db=sides[0].day_db,
+        to_come_db=math.sqrt(sum(a.sigma_db**2 for a in allowances)),
+        fading=kind,
+        rician_k_db=k_db,
+    )
+    mounted = Counter((s.near_m, s.far_m) for s in states).most_common(1)[0][0]
+    there, back = (s.answer(f, mounted) for s, f in zip(sides, result.directions, strict=True))
+    for side, part in zip(sides, result.directions, strict=True):
+        warnings += side.warnings(part, case)
+    warnings += _disagreement(there, back)
+    _, over = lawful(case)
+    warnings += _legal_notes(over)
+    weaker = min((there, back), key=lambda d: d.fade_margin_db - d.required_margin_db)
+    verdict, but = weaker.verdict, ""
+    if verdict == "closes":
+        pairs = list(zip(sides, result.directions, strict=True))
+        if any(s.contradicts(f) for s, f in pairs):
+            verdict, but = "at_risk", "but the levels read contradict it"
+        elif any(s.losses_unexplained(f) for s, f in pairs):
+            verdict, but = "at_risk", "but packets are lost that the level does not explain"
+        elif any(x.legal_dbm is None for x in over):
+            verdict, but = "at_risk", "but over the legal limits"
+    today = result.today.quantile(0.5)
+    agreement, reason = _agreement(today)
+    times = sorted(r.time.replace(tzinfo=None) for r in readings if r.time is not None)
+    return Survey(
+        name=case.link.name,
+        verdict=verdict,
+        headline=_headline(weaker, but),
+        signal=case.signal.text,
+        readings_file=found.file,
+        readings_used=len(readings),
+        refused=found.refused,
+        first_time=times[0].isoformat(timespec="minutes") if times else None,
+        last_time=times[-1].isoformat(timespec="minutes") if times else None,
+        excess_db=result.excess.quantile(0.5),
+        excess_interval_db=result.excess.interval(),
+        prior_sigma_db=sides[0].site_db,
+        agreement=agreement,
+        agreement_reason=reason,
+        planned_heights_m=(case.near.antenna_height_m, case.far.antenna_height_m),
+        heights_m=mounted,
+        representative=not any(a.loss_db >= 1.0 or a.sigma_db >= 1.0 for a in allowances),
+        allowances=allowances,
+        directions=(there, back),
+        spots=spots,
+        spot=spots[0].name if spots else None,
+        one_more=one_more,
+        warnings=tuple(dict.fromkeys([*found.notes, *warnings])),
+        drawing=tuple(s.drawing(f) for s, f in zip(sides, result.directions, strict=True)),
+    )
+
+
+def _groups(case: LinkCase, states: Sequence[State], sides: Sequence[Side]) -> tuple[list[Group], OneMore]:
+    """Readings by the heights they were taken at, those at the planned heights first."""
+    planned = (case.near.antenna_height_m, case.far.antenna_height_m)
+
+    def key(state: State) -> tuple[float, float]:
+        at = (state.near_m, state.far_m)
+        return planned if _same_heights(at, planned) else at
+
+    common = [k for k, _ in Counter(key(s) for s in states).most_common()]
+    keys = sorted(common[:_MOST_HEIGHT_GROUPS], key=lambda k: k != planned)
+    last = len(keys) - 1
+    parts = [
+        s.parts([keys.index(k) if (k := key(x)) in keys else last for x in s.own_states], len(keys))
+        for s in sides
+    ]
+    kind, k_db = fading(case)
+    groups, left = [], []
+    for number, at in enumerate(keys):
+        heard = tuple(p[number] for p in parts)
+        count = max((_count(h) for h in heard), default=1.0)
+        same = at == planned
+        groups.append(Group(heard, ripple_db(count, same_height=same, fading=kind, rician_k_db=k_db)))
+        left.append(
+            (reading_error_db(count, same_height=same), reading_error_db(count + 1.0, same_height=same))
+        )
+    now = min(n for n, _ in left)
+    final = None if keys[0] == planned else min(now, reading_error_db(1.0))
+    return groups, OneMore(now, min(more for _, more in left), final)
+
+
+def _count(heard: Heard) -> float:
+    """Packets whose level was read."""
+    return float(heard.packets.sum())
+
+
+def _same_heights(a: tuple[float, float], b: tuple[float, float]) -> bool:
+    return all(abs(x - y) <= SAME_HEIGHT_M for x, y in zip(a, b, strict=True))
+
+
+class _Foliage:
+    """Leaf and wetness on the day of a reading."""
+
+    def __init__(self, case: LinkCase, leaf: Leaf | None, wet: bool | None) -> None:
+        self._case, self._leaf, self._wet = case, leaf, wet
+        planned = case.conditions
+        bare = planned.model_copy(update={"leaf": "out_of_leaf", "wet_foliage": False})
+        full = planned.model_copy(update={"leaf": "in_leaf", "wet_foliage": True})
+        self._swing_db = self._loss_db("in_leaf", True) - self._loss_db("out_of_leaf", False)
+        modelled = replace(case, conditions=full).path.loss_db - replace(case, conditions=bare).path.loss_db
+        self._swing_db = max(self._swing_db, modelled)
+
+    def _loss_db(self, leaf: Leaf, wet: bool) -> float:
+        """Through the trees that stand in 60 % of the first Fresnel zone, whichever way the model goes."""
+        profile, path = self._case.profile, self._case.path
+        trees = np.array([k == "trees" for k in profile.clutter_kind]) & (path.clearance_ratio < CLEAR_RATIO)
+        depth_m = float(np.gradient(profile.distance_m)[trees].sum())
+        depth_m += self._case.conditions.woodland_depth_m or 0.0
+        if depth_m == 0.0:
+            return 0.0
+        with python_warnings.catch_warnings():
+            python_warnings.simplefilter("ignore", OutOfRangeWarning)
+            s = self._case.situation
+            return float(
+                vegetation.woodland_loss_db(
+                    depth_m, s.frequency_hz, leaf=leaf, wet=wet, polarisation=s.polarisation
+                )
+            )
+
+    @property
+    def in_path(self) -> bool:
+        """Whether trees stand in the path."""
+        return self._swing_db >= 0.05
+
+    def to_come_db(self, leaf: Leaf, wet: bool) -> tuple[float, float]:
+        """What the plan's foliage loses more than this, and how much of it the path's model does not know."""
+        planned = self._case.conditions
+        day = planned.model_copy(update={"leaf": leaf, "wet_foliage": wet})
+        modelled = self._case.path.loss_db - replace(self._case, conditions=day).path.loss_db
+        stated = self._loss_db(planned.leaf, planned.wet_foliage) - self._loss_db(leaf, wet)
+        most = max(modelled, stated) if stated > 0.0 else modelled
+        return most, most - modelled
+
+    def untold(self, reading: Reading) -> bool:
+        """Whether nothing says what the leaves were like."""
+        return reading.leaf is None and self._leaf is None and self._by_date(reading) is None
+
+    def of(self, reading: Reading) -> tuple[Leaf, bool]:
+        """Leaf and wetness that the reading is held against."""
+        stated = reading.leaf or self._leaf or self._by_date(reading) or self._case.conditions.leaf
+        wet = reading.wet_foliage if reading.wet_foliage is not None else self._wet
+        return stated, bool(wet)
+
+    def _by_date(self, reading: Reading) -> Leaf | None:
+        latitudes = self._case.profile.latitude_deg
+        if reading.time is None or latitudes is None or abs(latitudes[0]) < 23.5:
+            return None
+        winter = (11, 12, 1, 2, 3) if latitudes[0] > 0 else (5, 6, 7, 8, 9)
+        return "out_of_leaf" if reading.time.month in winter else "in_leaf"
+
+    def warnings(self, readings: Sequence[Reading]) -> list[str]:
+        """What was taken for granted, where it matters."""
+        if not self.in_path:
+            return []
+        lines = []
+        untold = [r for r in readings if r.leaf is None and self._leaf is None]
+        if untold:
+            words = {"in_leaf": "in leaf", "out_of_leaf": "bare"}
+            taken = " and ".join(sorted({words[self.of(r)[0]] for r in untold}))
+            by = "by their date" if self._by_date(untold[0]) else "as in the plan"
+            lines.append(
+                f"the readings do not say whether the trees were in leaf: taken as {taken}, {by}; "
+                f"foliage is worth up to {self._swing_db:.0f} dB here (--leaf says it)"
+            )
+        if self._wet is None and any(r.wet_foliage is None for r in readings):
+            lines.append("the readings do not say whether the leaves were wet: taken as dry (--wet says it)")
+        return lines
+
+
+def _state(case: LinkCase, reading: Reading, foliage: _Foliage) -> State:
+    leaf, wet = foliage.of(reading)
+    _, unmodelled_db = foliage.to_come_db(leaf, wet)
+    rise = max(case.near.noise_rise_db, case.far.noise_rise_db) > 0.0
+    return State(
+        near_m=reading.near_height_m or case.near.antenna_height_m,
+        far_m=reading.far_height_m or case.far.antenna_height_m,
+        leaf=leaf,
+        wet=wet,
+        # where the plan knows no rise, the state of the engine only sorts the noise readings
+        running=reading.engine_running if reading.engine_running is not None else not rise,
+        fitted=Fitted.of(reading),
+        foliage_db=unmodelled_db,
+    )
+
+
+def _engine_warnings(case: LinkCase, readings: Sequence[Reading]) -> list[str]:
+    noisy = [s for s in (case.near, case.far) if s.noise_rise_db > 0.0]
+    lines = []
+    if noisy and any(r.engine_running is None for r in readings):
+        lines.append(
+            "the readings do not say whether the engine was running: taken as stopped, "
+            f"{_noise_words(noisy)} taken off"
+        )
+    if any(r.engine_running is False for r in readings) and not any(r.engine_running for r in readings):
+        lines.append("measured with the engine stopped; measure again with engine and drive running")
+    return lines
+
+
+def _noise_words(stations: Sequence[Station]) -> str:
+    return " and ".join(f"its noise of {s.noise_rise_db:g} dB at {s.name}" for s in stations)
+
+
+def _foliage_sigma_db(to_come_db: float) -> float:
+    return 0.0 if abs(to_come_db) < 0.05 else max(FOLIAGE_SIGMA_DB, abs(to_come_db) / 2.0)
+
+
+def foliage_to_come(case: LinkCase) -> list[tuple[Leaf, bool, float, float]]:
+    """Leaf, wetness, what the plan's foliage loses more, dB, and its standard deviation; of every foliage.
+
+    Empty where no tree stands in the path.
+    """
+    foliage = _Foliage(case, None, None)
+    if not foliage.in_path:
+        return []
+    states: list[tuple[Leaf, bool]] = [
+        ("in_leaf", False), ("in_leaf", True), ("out_of_leaf", False), ("out_of_leaf", True)
+    ]  # fmt: skip
+    found = []
+    for leaf, wet in states:
+        missing_db, _ = foliage.to_come_db(leaf, wet)
+        found.append((leaf, wet, missing_db, _foliage_sigma_db(missing_db)))
+    return found
+
+
+def _allowances(
+    case: LinkCase,
+    readings: Sequence[Reading],
+    states: Sequence[State],
+    sides: Sequence[Side],
+    foliage: _Foliage,
+) -> tuple[Allowance, ...]:
+    """What the plan's conditions take that the day of most readings did not."""
+    (leaf, wet), _ = Counter((s.leaf, s.wet) for s in states).most_common(1)[0]
+    missing_db, _ = foliage.to_come_db(leaf, wet)
+    found = []
+    planned = case.conditions
+    if abs(missing_db) >= 0.05:
+        name = "leaves" if planned.leaf == "in_leaf" else "bare trees"
+        name += ", wet" if planned.wet_foliage else ""
+        found.append(Allowance(name, missing_db, "both", _foliage_sigma_db(missing_db)))
+    elif foliage.in_path and any(foliage.untold(r) for r in readings):
+        found.append(Allowance("leaves that nobody stated", 0.0, "both", FOLIAGE_SIGMA_DB))
+    for side in sides:
+        if side.rx.noise_rise_db > 0.0 and not any(s.running for s in states):
+            found.append(Allowance(f"the engine's noise at {side.rx.name}", side.rx.noise_rise_db, side.way))
+    return tuple(found)
+
+
+def _foreign(found: Readings, case: LinkCase, plan_digest: str | None) -> list[str]:
+    lines = []
+    if found.plan_digest and plan_digest and found.plan_digest.lower() != plan_digest.lower():
+        lines.append("the readings were taken for another version of this plan")
+    if found.link and found.link != case.link.name:
+        lines.append(f'the readings name link "{found.link}"; they are held against "{case.link.name}"')
+    return lines
+
+
+def _agreement(excess_db: float) -> tuple[Agreement, str]:
+    if abs(excess_db) <= AGREES_DB:
+        return "agrees", f"measured within {AGREES_DB:g} dB of the prediction: trust both"
+    below = f"measured {excess_db:.0f} dB below the prediction"
+    if excess_db > FAULT_DB:
+        return "fault", (
+            f"{below}: look for a fault first (open connector, antenna of another band, wrong power "
+            "setting), then for an obstacle the plan does not know"
+        )
+    if excess_db > 0.0:
+        return "look_for_a_cause", (
+            f"{below}: look for a cause (polarisation, connector, a tree, metal near an antenna)"
+        )
+    return "better", (
+        f"measured {-excess_db:.0f} dB above the prediction: check that power, antennas and obstacles are as "
+        "planned before relying on it"
+    )
+
+
+def _disagreement(there: DirectionSurvey, back: DirectionSurvey) -> list[str]:
+    """The path loses the same both ways; where the readings do not, an end is at fault."""
+    if there.excess_db is None or back.excess_db is None:
+        return []
+    assert there.excess_interval_db is not None
+    assert back.excess_interval_db is not None
+    apart = there.excess_db - back.excess_db
+    widths = [(high - low) / 3.92 for low, high in (there.excess_interval_db, back.excess_interval_db)]
+    if abs(apart) < max(AGREES_DB, 2.0 * math.hypot(*widths)):
+        return []
+    worse = there if apart > 0.0 else back
+    return [
+        f"from {worse.from_} to {worse.to} the level falls {abs(apart):.0f} dB further below the prediction "
+        "than the other way, and the path is the same: check the power set at "
+        f"{worse.from_} and the receiver of {worse.to}"
+    ]
+
+
+def _legal_notes(over: Sequence[Excess]) -> list[str]:
+    return [
+        f"{x.station}: over the legal limits: {x.reason}"
+        + ("" if x.legal_dbm is None else f"; the margins are for the legal {x.legal_dbm:.1f} dBm")
+        for x in over
+    ]
+
+
+def _headline(weaker: DirectionSurvey, but: str) -> str:
+    way = f"{weaker.from_} to {weaker.to}"
+    margin, needed = weaker.fade_margin_db, weaker.required_margin_db
+    if weaker.verdict == "closes":
+        text = f"{margin:.1f} dB of fade margin in the weaker direction ({way}); {needed:.1f} dB required"
+        return f"Measured: {text}{but and f'; {but}'}."
+    if weaker.verdict == "at_risk":
+        if margin >= needed:  # other users of the channel spoil more than is allowed
+            return f"Measured: {margin:.1f} dB of fade margin from {way}; the channel is too busy."
+        short = f"{needed - margin:.1f} dB short of the {needed:.1f} dB required"
+        return f"Measured: {margin:.1f} dB of fade margin from {way}, {short}."
+    return f"Measured: {-margin:.1f} dB below sensitivity from {way}."

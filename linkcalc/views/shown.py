@@ -1,0 +1,182 @@
+"""How every answer is shown: its report, main picture, plain data, card for a notebook, files.
+
+`linkcalc.answer.Answer` asks here. A new answer gets its lines in `_REPORTS` and, if it is drawn, in `_PICTURES`.
+"""
+
+import csv
+import dataclasses
+import io
+import json
+from collections.abc import Callable
+from html import escape
+from importlib import import_module
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from linkcalc.answer import Answer
+from linkcalc.errors import LinkcalcError
+from linkcalc.files import atomic_write, csv_cell
+from linkcalc.views import style
+from linkcalc.views.jsonout import plain_data
+from linkcalc.views.jsonout import to_dict as result_data
+from linkcalc.views.notebook import framed, picture, show
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+Function = Callable[..., Any]
+
+
+def _of(place: str) -> Function:
+    module, _, name = place.partition(":")
+    found: Function = getattr(import_module(f"linkcalc.{module}"), name)
+    return found
+
+
+def _kind(answer: Any) -> str:
+    """The name that an answer goes by here: of its class, or of the class that it is a kind of."""
+    return next(c.__name__ for c in type(answer).__mro__ if c.__name__ not in ("Sample",))
+
+
+_REPORTS: dict[str, str] = {
+    "Result": "views.text:report",
+    "CoverageResult": "views.coverage_text:coverage_report",
+    "RelaySiting": "views.relay_text:relay_report",
+    "FleetResult": "views.fleet_text:fleet_report",
+    "Survey": "views.survey_text:survey_report",
+    "Acceptance": "views.survey_text:acceptance_report",
+    "MessagesSection": "views.messages_text:messages_report",
+    "TankAnswer": "views.tank_text:tank_report",
+    "EnergySection": "views.energy_text:energy_report",
+    "HowFar": "views.range_text:range_report",
+    "Candidates": "views.compare_text:compare_report",
+}
+"""By the answer's class; each takes the answer and a width."""
+
+_PICTURES: dict[str, str] = {
+    "LinkResult": "views.figures:profile_figure",
+    "CoverageResult": "views.map_figures:coverage_figure",
+    "RelaySiting": "views.relay_figures:relay_map",
+    "FleetResult": "views.fleet_figures:map_figure",
+    "HeightTable": "views.heights_figures:heights_figure",
+    "Survey": "views.survey_figures:margin_figure",
+    "TankAnswer": "views.tank_figures:cycle_figure",
+    "HowFar": "views.range_figures:range_figure",
+    "Sweep": "views.sweep_figures:sweep_figure",
+}
+
+_DATA: dict[str, Function] = {
+    "Result": result_data,
+    "FleetResult": lambda answer: _of("views.fleet_text:fleet_dict")(answer),
+    "RelaySiting": lambda answer: plain_data(_of("area.relay_files:as_data")(answer)),
+    "HowFar": lambda answer: json.loads(_of("views.range_text:range_json")(answer)),
+}
+
+
+def text(answer: Any, width: int = 80, **look: Any) -> str:
+    """Return the whole answer as its command prints it; for `Answer.text`.
+
+    >>> import linkcalc as lc
+    >>> print(text(lc.acceptance(success=0.9)).splitlines()[0])
+    29 packets, none lost: proves that 90 % of the packets arrive, at 95 %
+    """
+    kind = _kind(answer)
+    if kind in _REPORTS:
+        return str(_of(_REPORTS[kind])(answer, width, **look))
+    special: dict[str, Function] = {
+        "Bill": lambda a, w, **k: _of("views.remedies_text:bill_report")(a, "Parts", w, **k),
+        "LinkResult": lambda a, w, **_: f"{a.name}: {a.headline}\n",
+        "HeightTable": lambda a, w, **k: _of("views.heights_text:heights_report")([a], w, **k),
+        "Sweep": lambda a, w, **k: _of("views.sweep_text:sweep_report")(a, width=w, **k),
+        "LimitsResult": lambda a, w, **k: _of("views.limits_text:limits_report")(
+            a.limits, a.exposure, w, **k
+        ),
+        "Record": lambda a, w, **_: f"{a.title or a.link.name}: {(a.survey or a.result).headline}\n",
+        "FieldSheet": lambda a, w, **_: f"Field sheet for {a.link}: {a.length_m:.0f} m, {a.asked}\n",
+    }
+    if kind in special:
+        return str(special[kind](answer, width, **look))
+    words = [getattr(answer, name) for name in ("line", "caution") if hasattr(answer, name)]
+    return "\n".join(words) + "\n"
+
+
+def figure(answer: Answer) -> "Figure":
+    """Return an answer's main picture; for `Answer.figure`."""
+    drawn: Figure | None = _drawn(answer)
+    if drawn is None:
+        raise LinkcalcError(f"there is no picture of this {type(answer).__name__}")
+    return drawn
+
+
+def _drawn(answer: Any) -> Any:
+    kind = _kind(answer)
+    if kind in _PICTURES:
+        return _of(_PICTURES[kind])(answer)
+    if kind == "Result":
+        return _drawn(answer.links[0])
+    if kind == "Record":
+        return _drawn(answer.result)
+    if kind == "Candidates":
+        return _of("views.compare_figures:compare_figure")(answer, answer.links[0])
+    if kind == "MessagesSection":
+        return _of("views.messages_figures:delay_figure")(answer.messages[0])
+    if kind == "EnergySection":
+        drawn = [s for s in answer.stations if s.battery is not None and s.battery.by_spreading_factor]
+        return _of("views.energy_figures:life_figure")(drawn[0]) if drawn else None
+    return None
+
+
+def data(answer: Any) -> dict[str, Any]:
+    """Return an answer as dicts, lists, strings, numbers and None; for `Answer.to_dict`."""
+    kind = _kind(answer)
+    if kind in _DATA:
+        found: dict[str, Any] = _DATA[kind](answer)
+        return found
+    line = {"line": answer.line} if isinstance(getattr(answer, "line", None), str) else {}
+    fields = {f.name: getattr(answer, f.name) for f in dataclasses.fields(answer)}
+    if kind == "CoverageResult":
+        del fields["bands"], fields["tiles"]  # a picture's worth of numbers: to_xarray has them
+        fields["stations"] = [s._asdict() for s in answer.stations]
+        fields |= {f"{word}_km2": answer.area_km2(word) for word in ("closes", "at_risk", "does_not_close")}
+        fields["cells"] = answer.cells
+    plain: dict[str, Any] = plain_data(fields)
+    plain.pop("drawing", None)
+    return {**line, **plain}
+
+
+def html(answer: Any) -> str:
+    """Return an answer's card for a notebook: what it says, and its picture; for `Answer._repr_html_`."""
+    if _kind(answer) in ("Result", "LinkResult", "Sweep"):
+        drawable = _kind(answer) != "Sweep" or len(getattr(answer, "dims", ())) <= 2
+        return show(answer, pictures=drawable).html
+    look = f"color:{style.INK};background:{style.PAPER};overflow-x:auto;font-size:90%"
+    parts = [f'<pre style="{look}">{escape(text(answer).rstrip())}</pre>']
+    drawn = _drawn(answer)
+    if drawn is not None:
+        parts.append(picture(style.render(drawn, "png"), f"picture of this {type(answer).__name__}"))
+    return framed(parts)
+
+
+def write(answer: Answer, path: Path) -> None:
+    """Write an answer to a file; for `Answer.write`."""
+    match path.suffix.lower():
+        case ".json":
+            content: str | bytes = answer.to_json()
+        case ".txt":
+            content = answer.text()
+        case ".csv":
+            content = _csv(answer.to_rows())
+        case ".svg" | ".png" as ending:
+            content = style.render(answer.figure(), ending[1:])
+        case other:
+            raise LinkcalcError(f"{path}: {other or 'no ending'}: write .json, .txt, .csv, .svg or .png")
+    atomic_write(path, content)
+
+
+def _csv(rows: list[dict[str, Any]]) -> str:
+    file = io.StringIO()
+    writer = csv.writer(file, lineterminator="\n")
+    names = list(dict.fromkeys(name for row in rows for name in row))
+    writer.writerow(names)
+    writer.writerows([csv_cell(row.get(name)) for name in names] for row in rows)
+    return file.getvalue()
