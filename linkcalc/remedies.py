@@ -15,10 +15,11 @@ from numpy.typing import NDArray
 from pydantic import ValidationError
 
 from linkcalc._arrays import Floats
+from linkcalc.advice import RELAY_MAST_M, relay_spots, slope_deg
 from linkcalc.errors import LinkcalcError
 from linkcalc.legal import lawful
 from linkcalc.link_case import ENDS, End, LinkCase
-from linkcalc.parts_list import added
+from linkcalc.parts_list import added, station_parts
 from linkcalc.plan import Link, Plan, Station
 from linkcalc.plan.edits import Edit, edited
 from linkcalc.remedy_options import (
@@ -34,7 +35,7 @@ from linkcalc.remedy_options import (
     with_antenna_at,
 )
 from linkcalc.requirement import VERDICTS, Requirement
-from linkcalc.result import Change, Part, Remedy
+from linkcalc.result import Change, Part, RelaySpot, Remedy
 from linkcalc.rules.traffic import sent_over
 from linkcalc.terrain import geodesy
 
@@ -63,6 +64,8 @@ WIDEST_FELLED_M = 100.0
 _SLACK_DB = 0.1
 """By how much the sum of decibels may be off; the check decides."""
 
+_MOST_SPOTS = 3
+"""Places for a relay that are checked."""
 _MOST_CHECKS = 16
 _FINE_DB = 0.5
 
@@ -135,6 +138,8 @@ def remedies(case: LinkCase, plan: Plan, check: Check) -> tuple[Remedy, ...]:
     if len(found) < MOST or sorted(r.cost for r in found)[1] > search.least_of_others(base):
         for other in search.other_bases(base):
             found = search.confirmed(search.candidates(other), found, 1)
+    if not found:
+        found = search.relayed(base)
     return tuple(sorted(found, key=lambda r: (r.cost, len(r.kinds)))[:MOST])
 
 
@@ -296,6 +301,39 @@ class _Search:
             energy_ratio=sent * there.time_on_air_s * case.link.tries / was_s,
         )
 
+    def relayed(self, base: _Base) -> list[Remedy]:
+        """A relay on the line: each hop must have what both together give what is asked."""
+        from linkcalc.area.relay_plan import RelayKit, hops, placed, relay_station
+
+        profile, link, plan = base.case.profile, self.link, base.plan
+        lat, lon = profile.latitude_deg, profile.longitude_deg
+        unknown = bool(base.case.losses.ground_unknown[0])
+        if lat is None or lon is None or unknown or link.profile_csv or not plan.terrain.rasters:
+            return []
+        model, _ = relay_station(plan, link, RelayKit(height_m=RELAY_MAST_M))
+        model = model.model_copy(
+            update={"feeder": with_antenna_at(plan.station_named(link.from_), RELAY_MAST_M).feeder}
+        )
+        for _, i in relay_spots(lawful(base.case)[0])[:_MOST_SPOTS]:
+            relay = placed(model, round(float(lat[i]), 6), round(float(lon[i]), 6))
+            both = {
+                "required_success": math.sqrt(link.required_success),
+                "confidence": math.sqrt(link.confidence),
+            }
+            two = [hop.model_copy(update=both) for hop in hops(plan, link, [relay.name])]
+            changed = plan.model_copy(update={"station": [*plan.station, relay], "link": [*plan.link, *two]})
+            try:
+                decisions = [self.check.decide(self.check.case_of(changed, hop)) for hop in two]
+            except LinkcalcError:
+                continue
+            if all(d.verdict == "closes" for d in decisions):
+                spot = RelaySpot(
+                    float(lat[i]), float(lon[i]), float(profile.distance_m[i]), RELAY_MAST_M,
+                    float(slope_deg(profile)[i]),
+                )  # fmt: skip
+                return [_relay_remedy(spot, relay, plan, decisions)]
+        return []
+
     def least_of_others(self, base: _Base) -> float:
         """What moving an antenna or felling trees costs at least."""
         prices = base.plan.prices
@@ -361,6 +399,27 @@ class _Search:
             after = case.station(end)
             parts += added(self.plan.station_named(after.name), after, plan.prices)
         return _Base(case, plan, (kind,), sum(p.cost for p in parts), extra)
+
+
+def _relay_remedy(spot: RelaySpot, relay: Station, plan: Plan, decisions: Sequence["Decision"]) -> Remedy:
+    parts = station_parts(relay, plan.prices, supplied=True)
+    weaker = min(decisions, key=lambda d: d.weaker.fade_margin_db - d.weaker.required_margin_db)
+    there, back = weaker.directions
+    return Remedy(
+        kinds=("relay",),
+        changes=(),
+        parts=parts,
+        cost=round(sum(p.cost for p in parts), 2),
+        currency=plan.prices.currency,
+        prices_stated=all(p.price_stated for p in parts),
+        verdict="closes",
+        fade_margins_db=(there.fade_margin_db, back.fade_margin_db),
+        required_margins_db=(there.required_margin_db, back.required_margin_db),
+        site_share=math.prod(min(w.site_share for w in d.directions) for d in decisions),
+        time_on_air_s=(there.time_on_air_s, back.time_on_air_s),
+        energy_ratio=1.0,
+        relay=spot,
+    )
 
 
 def edit_of(change: Change) -> Edit:

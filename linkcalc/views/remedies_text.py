@@ -18,6 +18,7 @@ _ITEMS = {
     "laying": "cable laid and protected",
     "felling": "trees felled",
     "panel": "solar panel with charger",
+    "relay_supply": "panel, battery, charger and box",
 }
 _MASTS = {"mast": "mast", "mast_longer": "taller mast, what it costs more"}
 
@@ -67,6 +68,13 @@ def quantity_words(part: Part) -> str:
 
 def changes_words(remedy: Remedy) -> str:
     """Return all that a remedy changes, station by station, in one line."""
+    if (relay := remedy.relay) is not None:
+        spot = f"{relay.latitude_deg:.6f}, {relay.longitude_deg:.6f}"
+        cables = [f"{quantity_words(p)} of {_cable(p.what)}" for p in remedy.parts if p.item == "feeder"]
+        return (
+            f"a relay {distance_words(relay.distance_m)} along the path, at {spot}, on a "
+            f"{trimmed(relay.height_m)} m mast, feeder {cables[0] if cables else 'none'}; its weaker hop"
+        )
     groups: dict[str, list[str]] = {}
     for place, words in _changes(remedy):
         groups.setdefault(place, []).append(words)
