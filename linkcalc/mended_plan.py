@@ -77,8 +77,8 @@ def mended_plan(
         remedy = found.remedies[number - 1]
         if remedy.relay is not None:
             raise LinkcalcError(
-                f"link {quoted(name)}: its remedy is a relay; linkcalc relay {loaded.path} --write-plan writes the plan with "
-                "one at the best spot all around"
+                f"link {quoted(name)}: its remedy is a relay; linkcalc relay {loaded.path} --write-plan writes the "
+                "plan with one at the best spot all around"
             )
         done.append((name, remedy))
         edits += [edit_of(c) for c in remedy.changes]
