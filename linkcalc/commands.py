@@ -709,7 +709,7 @@ def parts(plan: PlanLike) -> "Bill":
     sections = {}
     if any(supply.solar is not None for supply in loaded.plan.power):
         # how large a panel must be takes the links' answers
-        sections = dict(with_sections(check_plan(loaded), loaded.plan, brief=True).sections)
+        sections = dict(with_sections(check_plan(loaded, advice=False), loaded.plan, brief=True).sections)
     return bill(loaded.plan, sections)
 
 
