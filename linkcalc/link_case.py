@@ -271,10 +271,11 @@ class LinkCase:
         The feeder weakens noise from outside as it does the signal, so outside noise is added where the
         antenna is, to a noise figure that holds the feeder's loss.
         """
-        steady = isinstance(rx.noise_figure_db + rx.noise_rise_db, float)
+        figure_db = rx.noise_figure_db + feeder_loss_db(rx, self.frequency_hz)
+        steady = np.ndim(figure_db) == np.ndim(rx.noise_rise_db) == 0
         return (_system_noise if steady else noise.system_noise)(
             self.signal.bandwidth_hz,
-            rx.noise_figure_db + feeder_loss_db(rx, self.frequency_hz),
+            figure_db,
             rx.noise_environment,
             rx.noise_rise_db,
             self.frequency_hz,
@@ -351,12 +352,24 @@ class LinkCase:
 
     def feeder_terms(self, end: End, group: Literal["transmitter", "receiver"]) -> list[Term]:
         """Feeder and further losses of one end, in the order the signal meets them when sending."""
+        return [term(row.name, float(row.value_db), group, row.note) for row in self._feeder_rows(end)]
+
+    def feeder_db(self, end: End) -> Any:
+        """Sum of `feeder_terms`; an array where the feeder's length is one."""
+        rows = [np.round(row.value_db, DECIMALS) for row in self._feeder_rows(end)]
+        return np.round(sum(rows), DECIMALS) + 0.0
+
+    def _feeder_rows(self, end: End) -> list[PathTerm]:
         station = self.station(end)
         loss_db = feeder_loss_db(station, self.frequency_hz)
-        terms = [term(f"feeder, {station.name}", -loss_db, group, feeder_words(station))] if loss_db else []
-        return terms + [
-            term(f"extra loss, {station.name}", -x.loss_db, group, x.reason) for x in station.extra_loss
+        rows = [
+            PathTerm(f"extra loss, {station.name}", np.asarray(-x.loss_db), x.reason)
+            for x in station.extra_loss
         ]
+        if np.any(loss_db):
+            words = feeder_words(station) if isinstance(loss_db, float) else ""
+            rows.insert(0, PathTerm(f"feeder, {station.name}", -np.asarray(loss_db), words))
+        return rows
 
     def antenna_terms(self, end: End, group: Literal["transmitter", "receiver"]) -> list[Term]:
         """Antenna of one end, and what it loses for being aimed elsewhere."""
@@ -382,9 +395,10 @@ class LinkCase:
 
 def with_longer_feeder(station: Station, from_m: float) -> Station:
     """A station whose antenna was raised from a height: a cable that comes down to the radio grows by as much."""
-    rise_m = station.antenna_height_m - from_m
-    if station.feeder.length_m <= 0.0 or rise_m <= 0.0:
+    rise_m = np.maximum(station.antenna_height_m - from_m, 0.0)
+    if not np.any(rise_m) or np.max(station.feeder.length_m) <= 0.0:
         return station
+    rise_m = rise_m if np.ndim(rise_m) else float(rise_m)
     feeder = station.feeder.model_copy(update={"length_m": station.feeder.length_m + rise_m})
     return station.model_copy(update={"feeder": feeder})
 
@@ -474,21 +488,24 @@ def _system_noise(
 
 
 def feeder_loss_db(station: Station, frequency_hz: float) -> float:
-    """Loss of a station's feeder with connectors and arrestor, dB."""
-    return _feeder_loss_db(station.feeder, frequency_hz)
+    """Loss of a station's feeder with connectors and arrestor, dB; an array where its length is one."""
+    many = np.ndim(station.feeder.length_m) > 0
+    return (_loss_of_feeder_db if many else _feeder_loss_db)(station.feeder, frequency_hz)
+
+
+def _loss_of_feeder_db(f: Feeder, frequency_hz: float) -> Any:
+    return feeder.feeder_loss_db(
+        f.type,
+        f.length_m,
+        frequency_hz,
+        loss_db_per_100m=f.loss_db_per_100m,
+        connectors=f.connectors,
+        connector_loss_db=f.connector_loss_db,
+        arrestor=f.arrestor,
+        arrestor_loss_db=f.arrestor_loss_db,
+    )
 
 
 @lru_cache(maxsize=256)
 def _feeder_loss_db(f: Feeder, frequency_hz: float) -> float:
-    return float(
-        feeder.feeder_loss_db(
-            f.type,
-            f.length_m,
-            frequency_hz,
-            loss_db_per_100m=f.loss_db_per_100m,
-            connectors=f.connectors,
-            connector_loss_db=f.connector_loss_db,
-            arrestor=f.arrestor,
-            arrestor_loss_db=f.arrestor_loss_db,
-        )
-    )
+    return float(_loss_of_feeder_db(f, frequency_hz))

@@ -18,7 +18,7 @@ from linkcalc._arrays import Floats
 from linkcalc.errors import LinkcalcError
 from linkcalc.legal import lawful
 from linkcalc.link_case import ENDS, End, LinkCase
-from linkcalc.parts import added
+from linkcalc.parts_list import added
 from linkcalc.plan import Link, Plan, Station
 from linkcalc.plan.edits import Edit, edited
 from linkcalc.remedy_options import (

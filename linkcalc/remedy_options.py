@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from linkcalc._arrays import Floats
 from linkcalc.legal import breaks_limits, station_limits
 from linkcalc.link_case import ENDS, End, LinkCase, feeder_loss_db, gain_dbi, main_gain_dbi
-from linkcalc.parts import antenna_price, feeder_price_per_m, mast_cost
+from linkcalc.parts_list import antenna_price, feeder_price_per_m, mast_cost
 from linkcalc.path_loss import profile_losses
 from linkcalc.plan import Antenna, ChirpModulation, Station
 from linkcalc.plan.prices import Prices

@@ -314,9 +314,9 @@ class Result(Answer):
             lines[LINES - 2 :] = [f"... {len(lines) - LINES + 2} links more"]
         return "\n".join([*([self.title] if self.title else []), *lines])
 
-    def rows(self) -> list[dict[str, Any]]:
+    def to_rows(self) -> list[dict[str, Any]]:
         """Return a row for each direction of each link."""
-        return [{"link": link.name, **row} for link in self.links for row in link.rows()]
+        return [{"link": link.name, **row} for link in self.links for row in link.to_rows()]
 
     def to_geojson(self) -> str:
         """Return stations as points and links as lines, with their verdicts: GeoJSON (RFC 7946)."""

@@ -1,7 +1,7 @@
 """Uncertain inputs drawn together, and every draw answered as `linkcalc.check_plan` would.
 
 A sweep takes every combination of its values; here the values of a draw belong together. The pieces of a budget and
-their code are those of `linkcalc.sweep`: each is worked out once for every different combination of what touches it.
+their code are those of `linkcalc.sweeping`: each is worked out once for every different combination of what touches it.
 """
 
 import math
@@ -402,7 +402,8 @@ _ALONG: Mapping[str, tuple[str, ...]] = {
     "antenna": (*_BENT, "antenna.gain_dbi"),
     "power": ("transmit_power_dbm",),
     "legal": ("transmit_power_dbm",),
-    "noise": ("noise_figure_db", "noise_rise_db"),
+    "noise": ("antenna_height_m", "noise_figure_db", "noise_rise_db", "feeder.length_m"),
+    "feeder": ("antenna_height_m", "feeder.length_m"),
 }
 """Of each piece the inputs that its code takes as arrays; of the rest every different value is a case of its own."""
 

@@ -245,19 +245,15 @@ class Cases:
         moved = tuple((p.name, value) for p, value in changes.items() if p.moves)
         if moved not in self._grounds:
             self._grounds[moved] = self._ground(plan, dict(moved).get(DISTANCE))
+        for p, values in along.items():
+            for place in p.places:
+                plan = _copied(plan, place, p.to_plan(values))
         near, far = plan.station
         whole, link = self._loaded.plan, plan.link[0]
         near, far = (
             with_longer_feeder(s, self._grows_from.get(end, math.inf))
             for end, s in zip(ENDS, (near, far), strict=True)
         )
-        if along:
-            plan = plan.model_copy(update={"station": [near, far]})
-            for p, values in along.items():
-                for place in p.places:
-                    plan = _copied(plan, place, p.to_plan(values))
-            near, far = plan.station
-            link = plan.link[0]
         profile, azimuth, back_azimuth, shown = self._grounds[moved]
         case = LinkCase(link, near, far, plan.conditions, profile, azimuth, back_azimuth, whole.regulation)
         return replace(case, sent=sent_over(whole, link), shown=shown)
@@ -475,7 +471,7 @@ def _station(grid: Grid, end: End, power_dbm: Floats) -> _Station:
             for value in (np.round(sum(rows), DECIMALS), *(together_db(parts, kind) ** 2 for kind in _KINDS))
         )
 
-    (feeder_db,) = grid.over(f"feeder, {end}", lambda c: (total_db(c.feeder_terms(end, "transmitter")),))
+    (feeder_db,) = grid.over(f"feeder, {end}", lambda c: (c.feeder_db(end),))
     (antenna_db,) = grid.over_ends(f"antenna, {end}", lambda c, found: (c.antenna_db(end, found),))
     return _Station(power_dbm, feeder_db + antenna_db, *grid.over(f"noise, {end}", noise))
 

@@ -226,7 +226,7 @@ class CoverageResult(Gridded):
     notes: tuple[str, ...]
     other_stations: tuple[tuple[str, float, float], ...] = field(default_factory=tuple)
     """Name and metres east and north of the plan's other stations within the area."""
-    tiles: tuple["TileStore", ...] = ()
+    tiles: tuple["TileStore", ...] = field(default=(), compare=False)
     """Where finished tiles are kept."""
 
     @property

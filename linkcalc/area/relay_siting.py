@@ -116,7 +116,7 @@ def relay_siting(
             raise TerrainError("no terrain raster is named: a relay needs heights all around the link")
         ground = grid.heights_m(terrain[0])
         area = grid.distance_m() <= radius
-        if radius_m is not None:
+        if radius_m is not None and not plan.terrain.sea_without_data:
             _refuse_beyond(terrain[0], grid, area, ground, radius)
         allowed = allowed_cells(grid, ground, area, access or Access())
         direct = _checked_hop(loaded, link, terrain)

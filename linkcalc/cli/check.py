@@ -19,7 +19,7 @@ def check(
         Path | None,
         typer.Option(
             metavar="DIR",
-            help="Folder for the pictures (SVG, PNG), report.txt, result.json, links.geojson and links.kml.",
+            help="Folder for pictures (SVG, PNG), report.txt, result.json and a map of the links (also GeoJSON, KML).",
         ),
     ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print the whole result as JSON.")] = False,
@@ -72,9 +72,14 @@ def check(
     else:
         typer.echo(report(result, **screen(), full=full), nl=False)
     if out is not None:
-        from linkcalc.verdict import position_deg
+        import numpy as np
+
+        from linkcalc.area.relief import relief_around
+        from linkcalc.verdict import open_terrain, position_deg
         from linkcalc.views.figures import write_all
+        from linkcalc.views.links_figure import links_figure
         from linkcalc.views.links_map import links_geojson, links_kml
+        from linkcalc.views.style import save
 
         written = [*write_all(result, out)]
         for name, text in (("report.txt", report(result)), ("result.json", to_json(result))):
@@ -88,6 +93,9 @@ def check(
             ):
                 atomic_write(out / name, text)
                 written.append(out / name)
+            with open_terrain(loaded) as terrain:
+                relief = relief_around(terrain.ground, np.array(list(placed.values())))
+            written += save(links_figure(result, placed, relief), out / "links", "The plan's links")
         typer.echo(f"wrote {len(written)} files to {out}", err=True)
     if write is not None:
         write_mended(loaded, result, write, link, remedy)

@@ -7,6 +7,14 @@ import typer
 
 from linkcalc.cli._shell import EXIT_CODES, PlanArgument, load_plan, screen
 
+_PRICES = {
+    "cost_per_m": "mast_per_m",
+    "guyed_above_m": "guyed_above_m",
+    "guyed_cost_per_m": "guyed_mast_per_m",
+    "cost_per_mast": "mast",
+}
+"""Of the plan's price list."""
+
 
 def heights(
     plan: PlanArgument,
@@ -39,12 +47,23 @@ def heights(
         typer.Option(metavar="X", min=0.0, help="Cost of a mast of any length.", show_default="150"),
     ] = None,
     from_base_m: Annotated[
-        float,
-        typer.Option(metavar="M", min=0.0, help="What is there at `from` carries a mast from here, m."),
-    ] = 0.0,
+        float | None,
+        typer.Option(
+            metavar="M",
+            min=0.0,
+            help="What is there at `from` carries a mast from here, m.",
+            show_default="the station's mast_foot_m",
+        ),
+    ] = None,
     to_base_m: Annotated[
-        float, typer.Option(metavar="M", min=0.0, help="The same at `to` (a gable, a tank), m.")
-    ] = 0.0,
+        float | None,
+        typer.Option(
+            metavar="M",
+            min=0.0,
+            help="The same at `to` (a gable, a tank), m.",
+            show_default="the station's mast_foot_m",
+        ),
+    ] = None,
     out: Annotated[
         Path | None,
         typer.Option(
@@ -57,7 +76,8 @@ def heights(
 ) -> None:
     """Show the margin over both antenna heights, and the cheapest pair that closes the link.
 
-    A feeder grows as its antenna is raised. Costs are in any currency; those not stated are assumed, and listed.
+    A feeder grows as its antenna is raised. Costs are those of the options,
+    else of the plan's [prices], in any currency; those not stated are assumed, and listed.
 
     \b
     Example:
@@ -80,8 +100,14 @@ def heights(
         "guyed_cost_per_m": guyed_cost_per_m,
         "cost_per_mast": cost_per_mast,
     }
-    stated = {name: value for name, value in given.items() if value is not None}
     loaded = load_plan(plan)
+    stated = {name: value for name, value in given.items() if value is not None}
+    listed = {key: getattr(loaded.plan.prices, key) for key in loaded.plan.prices.model_fields_set}
+    stated = {name: listed[key] for name, key in _PRICES.items() if key in listed} | stated
+
+    def foot_m(station: str, given_m: float | None) -> float:
+        return loaded.plan.station_named(station).mast_foot_m if given_m is None else given_m
+
     chosen = loaded.plan.link if link is None else [chosen_link(loaded, link)]
     with open_terrain(loaded) as terrain:
         tables = [
@@ -91,7 +117,7 @@ def heights(
                 step_m=step_m,
                 prices=MastPrices(**stated),
                 stated=frozenset(stated),
-                bases_m=(from_base_m, to_base_m),
+                bases_m=(foot_m(one.from_, from_base_m), foot_m(one.to, to_base_m)),
             )
             for one in chosen
         ]

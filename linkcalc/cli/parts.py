@@ -31,19 +31,13 @@ def parts(
     Exit code: 0 whatever the verdict, 2 bad input.
     """
 
-    from linkcalc.consequences import with_sections
+    from linkcalc.commands import parts as parts_of
     from linkcalc.files import atomic_write
-    from linkcalc.parts import bill
-    from linkcalc.verdict import check_plan
     from linkcalc.views.jsonout import section_json
     from linkcalc.views.remedies_text import bill_csv, bill_report
 
     loaded = load_plan(plan)
-    sections = {}
-    if any(supply.solar is not None for supply in loaded.plan.power):
-        # how large a panel must be takes the links' answers
-        sections = dict(with_sections(check_plan(loaded), loaded.plan, brief=True).sections)
-    found = bill(loaded.plan, sections)
+    found = parts_of(loaded)
     if json:
         typer.echo(section_json("parts", found), nl=False)
     else:

@@ -8,6 +8,7 @@ from difflib import get_close_matches
 from typing import Any
 
 from linkcalc.errors import PlanError
+from linkcalc.plan.keys import sections_of
 from linkcalc.plan.model import Plan
 from linkcalc.plan.wording import element, printable, quoted, shown
 
@@ -102,28 +103,70 @@ def setting(text: str, tables: Mapping[str, Any]) -> Edit:
     path = path.strip()
     if not equals or not path or not value.strip():
         raise PlanError(f"{printable(text)}: write NAME.KEY=VALUE, such as tank.antenna_height_m=8")
-    named = {(table, name): name for table, name in _named(tables)}
-    written = {name: at for at, name in named.items()} | {f"{t}.{n}": (t, n) for t, n in named}
+    return edit_at(path, _value(value), tables, said=text)
+
+
+def edit_at(path: str, value: Any, tables: Mapping[str, Any], *, said: str | None = None) -> Edit:
+    """Find the key that a path of names leads to.
+
+    Parameters
+    ----------
+    path : str
+        ``tank.antenna.gain_dbi``, ``station.tank.antenna.gain_dbi``, ``conditions.leaf``, ``title``. Where a name is
+        that of several tables (a station "tank" and [tank]), the one that knows the key counts.
+    value : object
+        As in the file; None takes the key away.
+    tables : mapping
+        The plan file's.
+    said : str, optional
+        What an error calls it; by default the path.
+
+    Returns
+    -------
+    Edit
+
+    Raises
+    ------
+    PlanError
+        If no table has that name.
+
+    Examples
+    --------
+    >>> plan = {"station": [{"name": "tank"}], "link": [{"name": "level"}], "tank": {}}
+    >>> edit_at("tank.antenna_height_m", 8, plan).place, edit_at("tank.shape", "cuboid", plan).place
+    ('station "tank" antenna_height_m', 'tank.shape')
+    """
+    said = path if said is None else said
+    named = list(_named(tables))
+    starts = [(start, table, name) for table, name in named for start in (name, f"{table}.{name}")]
     # a name may hold a point: the longest that fits is meant
-    for start in sorted(written, key=len, reverse=True):
-        if path.startswith(f"{start}."):
-            table, name = written[start]
-            return Edit(table, name, tuple(path[len(start) + 1 :].split(".")), _value(value))
+    longest = max((len(start) for start, _, _ in starts if path.startswith(f"{start}.")), default=0)
+    found = [
+        Edit(table, name, tuple(path[longest + 1 :].split(".")), value)
+        for start, table, name in starts
+        if len(start) == longest and path.startswith(f"{start}.")
+    ][::-1]
     head, *rest = path.split(".")
-    if head in Plan.model_fields and head not in _LISTS:
-        if rest:
-            return Edit(head, None, tuple(rest), _value(value))
-        return Edit("", None, (head,), _value(value))
+    if head in Plan.model_fields and not (rest and head in _LISTS):
+        found.append(Edit(head if rest else "", None, tuple(rest or [head]), value))
+    if found:
+        return next((e for e in found if e.key[0] in _keys_of(e.table)), found[0])
+    if path in {start for start, _, _ in starts}:
+        raise PlanError(f"{printable(said)}: which key of it? Write {path}.KEY=VALUE")
     known = [*dict.fromkeys(name for _, name in named), *(k for k in Plan.model_fields if k not in _LISTS)]
     if head in _LISTS:
         head = rest[0] if rest else head
-    if path in written:
-        raise PlanError(f"{printable(text)}: which key of it? Write {path}.KEY=VALUE")
     near = get_close_matches(head, known, n=1, cutoff=0.5)
     mend = f"did you mean {quoted(near[0])}?" if near else f"there are {', '.join(quoted(k) for k in known)}"
     raise PlanError(
-        f"{printable(text)}: no station, link, message or section is named {quoted(head)}; {mend}"
+        f"{printable(said)}: no station, link, message or section is named {quoted(head)}; {mend}"
     )
+
+
+def _keys_of(table: str) -> set[str]:
+    """Keys that a table of the plan may have; of the top, its own."""
+    sections = sections_of(Plan.model_fields[table].annotation) if table else [Plan]
+    return {field.alias or name for section in sections for name, field in section.model_fields.items()}
 
 
 def _named(tables: Mapping[str, Any]) -> Iterator[tuple[str, str]]:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
-from linkcalc.errors import PlanError
+from linkcalc.errors import ArgumentError, PlanError
 from linkcalc.plan.assumptions import assumed_values
 from linkcalc.plan.faults import Fault, faults, summary
 from linkcalc.plan.model import Plan
@@ -58,7 +58,7 @@ class LoadedPlan:
             (``"station.NAME. ..."`` or ``"link.NAME. ..."`` where both have the name), and from the top of the
             file, such as ``"conditions.leaf"``. None takes a key away, so that its default counts.
         **sections
-            Top-level keys as a whole, as in `plan_from`.
+            Top-level keys as a whole, as in `plan_from`; None takes one away.
 
         Returns
         -------
@@ -76,16 +76,21 @@ class LoadedPlan:
         >>> higher = plan.changed({"header tank.antenna_height_m": 8, "level and pump permit.tries": 2}, title="Higher")
         >>> higher.plan.station[0].antenna_height_m, higher.plan.link[0].tries, higher.plan.title
         (8.0, 2, 'Higher')
-        >>> plan.changed({"header tnak.antenna_height_m": 8})
+        >>> plan.changed({"pump shde.antenna_height_m": 8})
         Traceback (most recent call last):
-        linkcalc.errors.PlanError: "header tnak.antenna_height_m": "header tnak" is no station, link or key of this plan; \
-nearest is "header tank"
+        linkcalc.errors.PlanError: pump shde.antenna_height_m: no station, link, message or section is named\
+ "pump shde"; did you mean "pump shed"?
         """
-        from linkcalc.plan.in_python import plan_from
-        from linkcalc.plan.values import with_values
+        from linkcalc.plan.edits import edit_at, edited
+        from linkcalc.plan.in_python import plain, plan_from, shortened
 
-        tables = {**self.tables(), **sections}
-        return plan_from(with_values(tables, values or {}), profiles=self.profiles, base_dir=self.base_dir)
+        if values is not None and not isinstance(values, Mapping):
+            raise ArgumentError(
+                f'changed takes a dict such as {{"shed.antenna_height_m": 8}}; not {shortened(values)}'
+            )
+        tables = {key: plain(v) for key, v in {**self.tables(), **sections}.items() if v is not None}
+        edits = [edit_at(path, plain(value), tables) for path, value in (values or {}).items()]
+        return plan_from(edited(tables, edits), profiles=self.profiles, base_dir=self.base_dir)
 
     def tables(self) -> dict[str, Any]:
         """Return what the plan states, as a plan file's tables."""
@@ -155,6 +160,8 @@ def load_plan(path: str | os.PathLike[str], settings: Sequence[str] = ()) -> Loa
     Traceback (most recent call last):
     linkcalc.errors.PlanError: absent.toml: no such file; `linkcalc new absent.toml` writes a starter
     """
+    if not isinstance(path, str | os.PathLike):
+        raise ArgumentError(f"load_plan takes the path of a plan file; not {type(path).__name__}")
     path = Path(path)
     try:
         raw = read_text(path)

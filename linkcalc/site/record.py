@@ -24,7 +24,7 @@ from linkcalc.exposure import CAVEAT, StationKeeping
 from linkcalc.exposure import section as exposure_section
 from linkcalc.link_case import LinkCase, feeder_loss_db, feeder_words, main_gain_dbi
 from linkcalc.measured import Leaf
-from linkcalc.parts import Bill, bill
+from linkcalc.parts_list import Bill, bill
 from linkcalc.plan import Conditions, Link, LoadedPlan, Plan, Station
 from linkcalc.plan.starter import SOURCE
 from linkcalc.plan.wording import quoted

@@ -4,7 +4,7 @@ import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from linkcalc.compare import Comparison
+from linkcalc.comparing import Candidates
 from linkcalc.views import style
 from linkcalc.views.compare_text import candidate_words, margin_db, spare_db
 from linkcalc.views.remedies_text import money
@@ -14,12 +14,12 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-def compare_figure(found: Comparison, link: str) -> "Figure":
+def compare_figure(found: Candidates, link: str) -> "Figure":
     """Draw the candidates of one link, a line each.
 
     Parameters
     ----------
-    found : Comparison
+    found : Candidates
     link : str
 
     Returns
@@ -61,7 +61,7 @@ def compare_figure(found: Comparison, link: str) -> "Figure":
     return figure
 
 
-def write_all(found: Comparison, folder: Path) -> list[Path]:
+def write_all(found: Candidates, folder: Path) -> list[Path]:
     """Write a picture of each link as SVG and PNG."""
     folder.mkdir(parents=True, exist_ok=True)
     written: list[Path] = []

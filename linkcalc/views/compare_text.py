@@ -1,6 +1,6 @@
 """Candidates side by side as a table."""
 
-from linkcalc.compare import Compared, Comparison
+from linkcalc.comparing import Candidates, Compared
 from linkcalc.radio.energy import life_words
 from linkcalc.views.remedies_text import EXAMPLES, money
 from linkcalc.views.text import VERDICT_WORDS, Page, decibel_words, probability_words, rounded, time_words
@@ -8,7 +8,7 @@ from linkcalc.views.text import VERDICT_WORDS, Page, decibel_words, probability_
 LEAF_WORDS = {"in_leaf": "in leaf", "out_of_leaf": "out of leaf"}
 
 
-def candidate_words(row: Compared, found: Comparison) -> str:
+def candidate_words(row: Compared, found: Candidates) -> str:
     """Return a candidate's name, with the state of the trees where that differs."""
     several = len({r.leaf for r in found.rows}) > 1
     return f"{row.candidate}, {LEAF_WORDS[row.leaf]}" if several else row.candidate
@@ -26,7 +26,7 @@ def margin_db(row: Compared) -> float:
 
 
 def compare_report(
-    found: Comparison, width: int = 80, *, colour: bool = False, ascii_only: bool = False
+    found: Candidates, width: int = 80, *, colour: bool = False, ascii_only: bool = False
 ) -> str:
     """Return the comparison as text: a block a link, a row and a line a candidate."""
     page = Page(width, colour, ascii_only)

@@ -10,7 +10,8 @@ from linkcalc.fleets.answer import FleetResult
 from linkcalc.views import style
 from linkcalc.views.figures import width_of_text
 from linkcalc.views.fleet_text import headline, shortened, sites_words, times_words
-from linkcalc.views.map_figures import hillshade
+from linkcalc.views.map_figures import draw_ground
+from linkcalc.views.map_frame import frame
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -48,25 +49,19 @@ def map_figure(result: FleetResult) -> "Figure":
             what += " to their shed."
         _text(figure, 0.085, 0.928, what, size=style.TEXT_PT, width=112)
         _key(figure, result)
-        _text(figure, 0.085, 0.045, f"Terrain shaded from the north-west. {_SAFETY}", size=style.SMALL_PT,
-              width=128, color=style.MUTED)  # fmt: skip
+        words = f"Terrain shaded from the north-west. Degrees: WGS 84. {_SAFETY}"
+        _text(figure, 0.085, 0.045, words, size=style.SMALL_PT, width=128, color=style.MUTED)
     return figure
 
 
 def draw_map(ax: "Axes", result: FleetResult) -> None:
     """Draw relief, ties, nodes, sheds and scale."""
     from matplotlib.collections import LineCollection
-    from matplotlib.colors import LinearSegmentedColormap
 
     relief = result.drawing.relief
     rows, columns = relief.ground_m.shape
     east_km, north_km = columns * relief.cell_m / 2e3, rows * relief.cell_m / 2e3
-    shade = hillshade(relief.ground_m, relief.cell_m)
-    light = LinearSegmentedColormap.from_list("ground", ("#b9b0a1", "#e9e4da", style.PAPER))
-    ax.imshow(
-        np.ma.masked_invalid(shade), extent=(-east_km, east_km, -north_km, north_km), cmap=light,
-        vmin=0.25, vmax=0.95, interpolation="bilinear", zorder=1,
-    )  # fmt: skip
+    draw_ground(ax, relief.ground_m, relief.cell_m)
     x, y = (v / 1e3 for v in relief.position_of(*_places(result)))
     sheds = np.array([(s.latitude_deg, s.longitude_deg) for s in result.sheds])
     sx, sy = (v / 1e3 for v in relief.position_of(sheds[:, 0], sheds[:, 1]))
@@ -111,12 +106,7 @@ def draw_map(ax: "Axes", result: FleetResult) -> None:
         names.write(s.name, a, b, always=True, size=style.TEXT_PT, weight="bold")
     for k in _to_name(result):
         names.write(result.nodes[k].name, x[k], y[k], always=few, size=style.SMALL_PT)
-    _scale(ax, east_km, north_km)
-    ax.set_xlim(-east_km, east_km)
-    ax.set_ylim(-north_km, north_km)
-    ax.set_aspect("equal", adjustable="box")
-    ax.set_xlabel("km east of the middle")
-    ax.set_ylabel("km north of the middle")
+    frame(ax, relief.crs, (-east_km, -north_km, east_km, north_km))
 
 
 def _places(result: FleetResult) -> tuple[np.ndarray, np.ndarray]:
@@ -197,24 +187,6 @@ class _Names:
             weight=weight, zorder=7,
             bbox={"boxstyle": "square,pad=0.12", "fc": style.PAPER, "ec": "none", "alpha": 0.8},
         )  # fmt: skip
-
-
-def _scale(ax: "Axes", east_km: float, north_km: float) -> None:
-    target = east_km / 2.5
-    decade = 10.0 ** np.floor(np.log10(target))
-    length = max(f * decade for f in (1.0, 2.0, 5.0) if f * decade <= target)
-    x, y = -0.95 * east_km, -0.94 * north_km
-    ax.plot([x, x + length], [y, y], color=style.INK, linewidth=2.2, zorder=6, solid_capstyle="butt")
-    words = f"{length:g} km" if length >= 1.0 else f"{1e3 * length:g} m"
-    ax.annotate(
-        words, (x + length / 2.0, y), (0, 4), textcoords="offset points", ha="center",
-        fontsize=style.SMALL_PT, zorder=6,
-    )  # fmt: skip
-    ax.annotate(
-        "N", (0.95 * east_km, 0.96 * north_km), (0.95 * east_km, 0.84 * north_km), ha="center",
-        fontsize=style.TEXT_PT, arrowprops={"arrowstyle": "-|>", "color": style.INK, "linewidth": 1.2},
-        zorder=6,
-    )  # fmt: skip
 
 
 def _key(figure: "Figure", result: FleetResult) -> None:

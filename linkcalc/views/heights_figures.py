@@ -87,11 +87,7 @@ def draw_heights(ax: "Axes", table: HeightTable) -> "Axes":
     Examples
     --------
     >>> import linkcalc as lc
-    >>> from linkcalc.mast_heights import height_table
-    >>> from linkcalc.verdict import link_case, open_terrain
-    >>> plan = lc.load_plan(lc.sample_path("plain"))
-    >>> with open_terrain(plan) as terrain:
-    ...     table = height_table(link_case(plan, plan.plan.link[0], terrain), highest_m=8.0, step_m=3.0)
+    >>> table = lc.heights(lc.sample_path("plain"), highest_m=8.0, step_m=3.0)
     >>> draw_heights(style.new_figure(8, 6).add_axes((0.1, 0.15, 0.55, 0.75)), table).get_ylabel()
     'Antenna above ground at header tank, m'
     """

@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 
 from linkcalc.files import csv_text
-from linkcalc.parts import Bill
+from linkcalc.parts_list import Bill
 from linkcalc.result import Change, LinkResult, Part, Remedy
 from linkcalc.views.text import Page, decibel_words, distance_words, rounded, time_words, trimmed
 

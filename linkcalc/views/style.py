@@ -72,6 +72,16 @@ SERIES: Final[tuple[tuple[str, Any], ...]] = (
 SEQUENCE: Final = ("#eef3f6", "#c9dbe6", "#93b7cd", "#5a8bab", "#2a618a", "#123f63")
 """One hue from light to dark, for maps: lightness carries the value."""
 
+MARGINS: Final = ("#fdf3d8", "#e3dcc0", "#bccac8", "#86adc5", "#5487ad", "#2b638f", "#0f3556")
+"""Sand to blue, light to dark, for margins on maps: what is weak has another hue than shadow and paper."""
+
+VERDICT_FILL: Final[dict[str, tuple[str, str, str]]] = {
+    "closes": ("#5487ad", RAY, ""),
+    "at_risk": ("#e6c987", CAUTION, "..."),
+    "does_not_close": ("#f6e7e1", ACCENT, "////"),
+}
+"""Fill, ink and hatch of each verdict on a map; lightness 54, 82 and 93."""
+
 FONT: Final = "DejaVu Sans"
 """Comes with matplotlib, so every machine draws the same; other scripts come from what is installed."""
 TITLE_PT: Final = 12.0

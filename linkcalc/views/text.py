@@ -420,12 +420,17 @@ def _section_lines(page: "Page", result: Result) -> None:
 
 def _assumed_words(link: LinkResult) -> str:
     """What was assumed that costs most, in decibels."""
-    terms = {t.name: t for d in link.directions for t in d.terms}
-    guessed = [
-        (t.name, -t.value_db) for t in terms.values() if "(assumed)" in t.note or t.name == "installation"
-    ]
-    parts = [f"{name} {decibel_words(loss)}" for name, loss in guessed if loss >= 0.05]
-    return f"Assumed, nobody said: {', '.join(parts)}." if parts else ""
+    terms = [t for t in {t.name: t for d in link.directions for t in d.terms}.values() if -t.value_db >= 0.05]
+    guessed = [t for t in terms if "(assumed)" in t.note or t.name == "installation"]
+    shown = [t for t in terms if "(by raster)" in t.note]
+    words = []
+    if guessed:
+        parts = [f"{t.name} {decibel_words(-t.value_db)}" for t in guessed]
+        words.append(f"Assumed, nobody said: {', '.join(parts)}.")
+    if shown:
+        parts = [f"{t.name} {decibel_words(-t.value_db)} ({t.note.split(' (')[0]})" for t in shown]
+        words.append(f"Assumed from rasters: {', '.join(parts)}.")
+    return " ".join(words)
 
 
 def _answer(page: "Page", link: LinkResult) -> None:

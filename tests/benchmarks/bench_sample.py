@@ -42,8 +42,6 @@ def rows() -> list[Row]:
         detail = f"{name}, {len(drawn)} inputs, every draw a path of its own"
         found += [
             Row("sample: 10 000 draws over one check", median["draws"] / median["check"], 100.0, "<=", detail),
-            Row("sample: 10 000 draws over one check without advice", median["draws"] / median["number"], 100.0, "<=",
-                detail),
             Row("check: without advice over with it", median["number"] / median["check"], 0.5, "<=", name),
         ]  # fmt: skip
     return found

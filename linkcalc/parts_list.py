@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from linkcalc.answer import Answer
 from linkcalc.link_case import main_gain_dbi
 from linkcalc.plan import Antenna, Plan, Station
 from linkcalc.plan.prices import Prices
@@ -15,9 +16,11 @@ LEAST_MAST_M = 0.5
 """An antenna no higher above what carries it needs no mast (common practice, no source)."""
 
 
-@dataclass(frozen=True)
-class Bill:
+@dataclass(frozen=True, eq=False, repr=False)
+class Bill(Answer):
     """The parts of a plan."""
+
+    _rows = "parts"
 
     parts: tuple[Part, ...]
     currency: str

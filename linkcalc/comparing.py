@@ -7,9 +7,10 @@ from itertools import product
 from pathlib import Path
 from typing import Literal
 
+from linkcalc.answer import Answer
 from linkcalc.consequences import with_sections
 from linkcalc.errors import LinkcalcError, PlanError
-from linkcalc.parts import bill
+from linkcalc.parts_list import bill
 from linkcalc.plan import LoadedPlan, load_plan
 from linkcalc.result import LinkResult, Result, VerdictWord
 from linkcalc.verdict import check_plan
@@ -18,6 +19,8 @@ LEAF = {"in": "in_leaf", "out": "out_of_leaf"}
 _NEXT = re.compile(r",\s*(?=[^,=]+\.[^,=]+=)")
 
 Leaf = Literal["in_leaf", "out_of_leaf"]
+Candidate = Path | LoadedPlan | tuple[str, LoadedPlan]
+"""A plan file, or a plan with or without a name of its own."""
 
 
 @dataclass(frozen=True)
@@ -53,9 +56,11 @@ class Compared:
     """Of the battery that is empty first; None: no battery, or nothing is said of what is sent."""
 
 
-@dataclass(frozen=True)
-class Comparison:
+@dataclass(frozen=True, eq=False, repr=False)
+class Candidates(Answer):
     """Candidates side by side."""
+
+    _rows = "rows"
 
     rows: tuple[Compared, ...]
     """Candidate after candidate, link after link."""
@@ -76,14 +81,12 @@ class Comparison:
         return max((min(v, key=worst_first.index) for v in by_candidate.values()), key=worst_first.index)
 
 
-def compare(
-    plans: Sequence[Path | LoadedPlan], settings: Sequence[str] = (), *, leaf: str = "plan"
-) -> Comparison:
+def compare(plans: Sequence[Candidate], settings: Sequence[str] = (), *, leaf: str = "plan") -> Candidates:
     """Check candidates and put what decides side by side.
 
     Parameters
     ----------
-    plans : sequence of path or LoadedPlan
+    plans : sequence of path, LoadedPlan, or (name, LoadedPlan)
     settings : sequence of str
         Each makes a further candidate of each plan file: ``"tank.antenna_height_m=8"``; several keys of one
         candidate with commas between.
@@ -92,7 +95,7 @@ def compare(
 
     Returns
     -------
-    Comparison
+    Candidates
 
     Raises
     ------
@@ -124,15 +127,15 @@ def compare(
             )
     if len({(r.candidate, r.leaf) for r in rows}) < 2:
         raise LinkcalcError("one candidate alone: name a second plan, or give --set or --leaf both")
-    return Comparison(tuple(rows), cautions)
+    return Candidates(tuple(rows), cautions)
 
 
 def _candidates(
-    plans: Sequence[Path | LoadedPlan], settings: Sequence[str]
+    plans: Sequence[Candidate], settings: Sequence[str]
 ) -> Iterator[tuple[str, LoadedPlan | tuple[Path, tuple[str, ...]]]]:
     for plan in plans:
-        if isinstance(plan, LoadedPlan):
-            yield plan.plan.title or plan.path.name, plan
+        if not isinstance(plan, Path):
+            yield plan if isinstance(plan, tuple) else (plan.plan.title or plan.path.name, plan)
             continue
         yield plan.name, (plan, ())
         for one in settings:
