@@ -26,6 +26,7 @@ from linkcalc.link_case import LinkCase, feeder_loss_db, feeder_words, main_gain
 from linkcalc.measured import Leaf
 from linkcalc.parts_list import Bill, bill
 from linkcalc.plan import Conditions, Link, LoadedPlan, Plan, Station
+from linkcalc.plan.starter import SOURCE
 from linkcalc.plan.wording import quoted
 from linkcalc.readings import Readings
 from linkcalc.result import Assumption, LinkResult, VerdictWord
@@ -302,7 +303,9 @@ def make_record(
         operation=tuple(s.line for s in operation.values()) if len(plan.link) == 1 else (),
         photos=tuple(_photo(path) for path in photos),
         cautions=tuple(dict.fromkeys([*CAUTIONS, *extra])),
-        assumed=tuple(a for a in assumed_of(loaded, [case]) if _concerns(a.key, plan, link)),
+        assumed=tuple(
+            a for a in assumed_of(loaded, [case]) if a.source == SOURCE or _concerns(a.key, plan, link)
+        ),
         warnings=tuple(dict.fromkeys([*loaded.notes, *said, *result.warnings])),
         inputs=(
             InputFile("plan", loaded.path.name, loaded.digest),

@@ -85,6 +85,7 @@ def record_html(record: Record, signature_lines: int = 2) -> str:
         _header(record),
         _job(record),
         _answer(record),
+        *_still_the_starters(record),
         h("div", h("h2", "Cautions"), bullets(record.cautions), class_="box"),
         _remedies(record),
         _sites(record),
@@ -234,6 +235,12 @@ def _photos(record: Record) -> Html:
         for number, p in enumerate(record.photos, 1)
     ]
     return section("Photos", h("div", figures, class_="photos"))
+
+
+def _still_the_starters(record: Record) -> list[Html]:
+    """What of the plan nobody has put in for this site: in sight of the answer that rests on it."""
+    words = starter_words(record.assumed)
+    return [h("div", h("h2", "Not of this site"), h("p", words), class_="box")] if words else []
 
 
 def _answer(record: Record) -> Html:
@@ -639,7 +646,6 @@ def _conditions(record: Record) -> Html:
         h("p", judged),
         h("h3", "Warnings"),
         bullets(minus(w) for w in record.warnings) if record.warnings else h("p", "None."),
-        h("div", h("h3", "Not of this site"), h("p", starter_words(invented))) if invented else None,
         h("div", h("h3", "Assumed, since the plan does not say"), bullets(assumed), class_="small")
         if assumed
         else None,
