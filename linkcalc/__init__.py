@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from linkcalc.area.relay_result import RelaySiting as RelaySiting
     from linkcalc.commands import acceptance as acceptance
     from linkcalc.commands import check as check
+    from linkcalc.commands import compare as compare
     from linkcalc.commands import coverage as coverage
     from linkcalc.commands import energy as energy
     from linkcalc.commands import fieldsheet as fieldsheet
@@ -27,11 +28,13 @@ if TYPE_CHECKING:
     from linkcalc.commands import heights as heights
     from linkcalc.commands import limits as limits
     from linkcalc.commands import messages as messages
+    from linkcalc.commands import parts as parts
     from linkcalc.commands import record as record
     from linkcalc.commands import relay as relay
     from linkcalc.commands import survey as survey
     from linkcalc.commands import sweep as sweep
     from linkcalc.commands import tank as tank
+    from linkcalc.comparing import Candidates as Candidates
     from linkcalc.consequences import LimitsResult as LimitsResult
     from linkcalc.consequences import with_sections as with_sections
     from linkcalc.errors import ArgumentError as ArgumentError
@@ -52,6 +55,8 @@ if TYPE_CHECKING:
     from linkcalc.operation.tank.answer import TankAnswer as TankAnswer
     from linkcalc.own_models import forget_loss_model as forget_loss_model
     from linkcalc.own_models import loss_model as loss_model
+    from linkcalc.parts_list import Bill as Bill
+    from linkcalc.path_loss import Situation as Situation
     from linkcalc.plan import LoadedPlan as LoadedPlan
     from linkcalc.plan import Plan as Plan
     from linkcalc.plan import PlanLike as PlanLike
@@ -104,18 +109,11 @@ else:
 
 _HOMES = {
     "Acceptance": "site.acceptance",
-    "sample": "sampling",
-    "readings_from": "frames",
-    "readings_frame": "frames",
-    "profile_of_array": "terrain.arrays",
-    "loss_model": "own_models",
-    "forget_loss_model": "own_models",
-    "compare_measured": "frames",
-    "clearance_of": "terrain.arrays",
-    "Sample": "sampling",
-    "Comparison": "frames",
     "Answer": "answer",
     "ArgumentError": "errors",
+    "Bill": "parts_list",
+    "Candidates": "comparing",
+    "Comparison": "frames",
     "CoverageResult": "area.coverage",
     "DomainError": "errors",
     "EnergySection": "plan_energy",
@@ -141,6 +139,8 @@ _HOMES = {
     "Record": "site.record",
     "RelaySiting": "area.relay_result",
     "Result": "result",
+    "Sample": "sampling",
+    "Situation": "path_loss",
     "Survey": "site.survey",
     "Sweep": "sweep_table",
     "TankAnswer": "operation.tank.answer",
@@ -148,6 +148,9 @@ _HOMES = {
     "acceptance": "commands",
     "check": "commands",
     "check_plan": "verdict",
+    "clearance_of": "terrain.arrays",
+    "compare": "commands",
+    "compare_measured": "frames",
     "coverage": "commands",
     "cut_profile": "terrain.profile",
     "draw_budget": "views.figures",
@@ -159,20 +162,27 @@ _HOMES = {
     "energy": "commands",
     "fieldsheet": "commands",
     "fleet": "commands",
+    "forget_loss_model": "own_models",
     "heights": "commands",
     "how_far": "reach_by_ground",
     "limits": "commands",
     "load_fleet": "plan.fleet",
     "load_plan": "plan",
+    "loss_model": "own_models",
     "messages": "commands",
+    "parts": "commands",
     "plan_from": "plan",
     "plan_of_facts": "reach_by_ground",
     "profile_from": "terrain.profile",
+    "profile_of_array": "terrain.arrays",
     "propagation": "propagation",
     "radio": "radio",
     "read_profile_csv": "terrain.profile",
+    "readings_frame": "frames",
+    "readings_from": "frames",
     "record": "commands",
     "relay": "commands",
+    "sample": "sampling",
     "sample_path": "sample_files",
     "show": "views.notebook",
     "styled": "views.style",
@@ -184,19 +194,12 @@ _HOMES = {
 }
 
 __all__ = [
-    "sample",
-    "readings_from",
-    "readings_frame",
-    "profile_of_array",
-    "loss_model",
-    "forget_loss_model",
-    "compare_measured",
-    "clearance_of",
-    "Sample",
-    "Comparison",
     "Acceptance",
     "Answer",
     "ArgumentError",
+    "Bill",
+    "Candidates",
+    "Comparison",
     "CoverageResult",
     "DomainError",
     "EnergySection",
@@ -222,6 +225,8 @@ __all__ = [
     "Record",
     "RelaySiting",
     "Result",
+    "Sample",
+    "Situation",
     "Survey",
     "Sweep",
     "TankAnswer",
@@ -230,6 +235,9 @@ __all__ = [
     "acceptance",
     "check",
     "check_plan",
+    "clearance_of",
+    "compare",
+    "compare_measured",
     "coverage",
     "cut_profile",
     "draw_budget",
@@ -241,20 +249,27 @@ __all__ = [
     "energy",
     "fieldsheet",
     "fleet",
+    "forget_loss_model",
     "heights",
     "how_far",
     "limits",
     "load_fleet",
     "load_plan",
+    "loss_model",
     "messages",
+    "parts",
     "plan_from",
     "plan_of_facts",
     "profile_from",
+    "profile_of_array",
     "propagation",
     "radio",
     "read_profile_csv",
+    "readings_frame",
+    "readings_from",
     "record",
     "relay",
+    "sample",
     "sample_path",
     "show",
     "styled",

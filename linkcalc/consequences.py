@@ -39,9 +39,9 @@ class LimitsResult(Answer):
     limits: plan_limits.LimitsSection
     exposure: exposure.ExposureSection
 
-    def rows(self) -> list[dict[str, Any]]:
+    def to_rows(self) -> list[dict[str, Any]]:
         """Return a row for each transmitter and link."""
-        return self.limits.rows()
+        return self.limits.to_rows()
 
 
 def plan_limits_of(plan: Plan, region: str | None = None) -> LimitsResult:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from linkcalc._arrays import Floats
-from linkcalc.answer import installed
+from linkcalc.answer import Answer, installed
 from linkcalc.errors import DomainError
 from linkcalc.judgement import judge
 from linkcalc.path_loss import REGIMES
@@ -82,8 +82,8 @@ def readings_frame(found: Readings) -> "pandas.DataFrame":
     return installed("pandas").DataFrame({c: [row[c] for row in rows] for c in columns})
 
 
-@dataclass(frozen=True, eq=False)
-class Comparison:
+@dataclass(frozen=True, eq=False, repr=False)
+class Comparison(Answer):
     """Measured links beside what is predicted for them; arrays (n,)."""
 
     link: Values
@@ -124,10 +124,20 @@ class Comparison:
             "in_90": float(np.mean(off <= _NINETY)),
         }
 
-    def to_pandas(self) -> "pandas.DataFrame":
+    @property
+    def line(self) -> str:
+        """All links in one line."""
+        all_ = self._row(np.ones(self.error_db.shape, dtype=bool))
+        return (
+            f"{all_['links']} measured links: predicted less measured loss {all_['bias_db']:+.1f} dB on average, "
+            f"{all_['rms_db']:.1f} dB rms; {100.0 * all_['in_90']:.0f} % within the stated 90 %"
+        )
+
+    def to_rows(self) -> list[dict[str, Any]]:
         """Return a row a link."""
         names = ("link", "path_class", "distance_m", "measured_db", "predicted_db", "error_db", "sigma_db")
-        return installed("pandas").DataFrame({name: getattr(self, name) for name in names})
+        columns = (getattr(self, name).tolist() for name in names)
+        return [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]
 
 
 def compare_measured(plan: PlanLike, measured: Any) -> Comparison:

@@ -3,6 +3,7 @@
 A case never changes; `replace` one to ask "what if".
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
@@ -14,14 +15,22 @@ from numpy.typing import ArrayLike
 from linkcalc._arrays import Floats
 from linkcalc.budget import DECIMALS, REQUIRED_SNR, THERMAL_NOISE, Budget, term, total_db
 from linkcalc.modulation import Signal
-from linkcalc.path_loss import Losses, PathLoss, Situation, Surroundings, profile_losses
+from linkcalc.path_loss import (
+    Losses,
+    PathLoss,
+    Situation,
+    Surroundings,
+    SurroundingsOfMany,
+    profile_losses,
+)
 from linkcalc.plan import ChirpModulation, Conditions, Feeder, FskModulation, Link, Station
 from linkcalc.plan.power import Regulation
-from linkcalc.plan.stations import AntennaFigures
+from linkcalc.plan.stations import AROUND_KEYS, AntennaFigures
 from linkcalc.propagation import building_entry, noise, refractivity
 from linkcalc.radio import antenna, feeder
 from linkcalc.result import MODEL_NAMES, Term
 from linkcalc.rules.traffic import Sent
+from linkcalc.terrain.land_cover import KINDS, Around
 from linkcalc.terrain.profile import Profile
 from linkcalc.units import EARTH_RADIUS_M
 
@@ -57,6 +66,8 @@ class LinkCase:
     """Whose legal limits count, if any."""
     sent: tuple[Sent, ...] = ()
     """What the link carries, for the legal limits; empty: they are asked without its timing."""
+    shown: tuple[Surroundings | None, Surroundings | None] = (None, None)
+    """What rasters show around `near` and `far`, for where the plan does not say."""
     _found: dict[Any, Losses] = field(default_factory=dict, repr=False, compare=False)
     """Losses by what they depend on; cases that are made from each other share it."""
 
@@ -96,8 +107,8 @@ class LinkCase:
             wet_foliage=c.wet_foliage,
             woodland_depth_m=c.woodland_depth_m or 0.0,
             installation_db=c.installation_db,
-            near=surroundings(self.near),
-            far=surroundings(self.far),
+            near=surroundings(self.near, self.shown[0]),
+            far=surroundings(self.far, self.shown[1]),
             governing=c.governing_model,
         )
 
@@ -149,12 +160,12 @@ class LinkCase:
             PathTerm("ground and terrain", -found.ground_db, "over free space"),
             PathTerm("trees", -found.trees_db, "mapped or stated, Rec. ITU-R P.833"),
         ]
-        for station, loss_db in (
-            (self.near, found.near_surroundings_db),
-            (self.far, found.far_surroundings_db),
+        for station, kind, loss_db in (
+            (self.near, self.situation.near, found.near_surroundings_db),
+            (self.far, self.situation.far, found.far_surroundings_db),
         ):
-            kind = surroundings(station)
-            note = f"{kind.kind}{'' if kind.stated else ' (assumed)'}, {kind.top_m:g} m, Rec. ITU-R P.2108"
+            why = "" if kind.stated else " (by raster)" if kind.shown else " (assumed)"
+            note = f"{kind.kind}{why}, {kind.top_m:g} m, Rec. ITU-R P.2108"
             rows.append(PathTerm(f"surroundings, {station.name}", -loss_db, note))
         rows.append(PathTerm("installation", -found.installation_db, "allowance, gone after a reading"))
         for station, up in zip((self.near, self.far), self.elevations_deg(found), strict=True):
@@ -392,14 +403,35 @@ def with_longer_feeder(station: Station, from_m: float) -> Station:
     return station.model_copy(update={"feeder": feeder})
 
 
-def surroundings(station: Station) -> Surroundings:
-    """What the plan says, or nobody, of what stands around a station's antenna."""
+def surroundings(station: Station, shown: Surroundings | None = None) -> Surroundings:
+    """What the plan says of what stands around a station's antenna; else what rasters show, else what is assumed."""
+    if shown is not None and not {*AROUND_KEYS} & station.model_fields_set:
+        return shown
     return Surroundings(
         station.surroundings,
         "surroundings" in station.model_fields_set,
         station.surroundings_height_m,
         station.surroundings_distance_m,
     )
+
+
+def shown_surroundings(around: Around, index: int = 0, words: str = "") -> Surroundings | None:
+    """What rasters show around a position; None where they know nothing."""
+    kind, height_m = KINDS[around.kind[index]], float(around.height_m[index])
+    if kind == "unknown":
+        return None
+    shown = words or around.words(index)
+    return Surroundings(kind, False, None if math.isnan(height_m) else height_m, shown=shown)
+
+
+def surroundings_of_many(station: Station, around: Around | None, count: int) -> SurroundingsOfMany:
+    """The same for many places of a station's equipment, or for one that all paths share."""
+    if around is None:
+        return SurroundingsOfMany((surroundings(station),), np.zeros(count, dtype=np.intp))
+    rows = np.stack([around.kind, np.nan_to_num(around.height_m)], axis=-1)
+    _, first, index = np.unique(rows, axis=0, return_index=True, return_inverse=True)
+    kinds = tuple(surroundings(station, shown_surroundings(around, int(i), "by raster")) for i in first)
+    return SurroundingsOfMany(kinds, np.broadcast_to(index.ravel(), (count,)))
 
 
 def gain_dbi(

@@ -1,6 +1,8 @@
 """What a link's signal asks of a receiver: bandwidth, required SNR and time on air, of any modulation."""
 
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
 
 from linkcalc.plan import ChirpModulation, FskModulation
 from linkcalc.radio import css, fsk
@@ -50,17 +52,15 @@ class Signal:
         """Time one message of that payload occupies the channel, s."""
         m = self.modulation
         if isinstance(m, ChirpModulation):
-            return float(
-                css.time_on_air_s(
-                    payload_bytes,
-                    spreading_factor=m.spreading_factor,
-                    bandwidth_hz=self.bandwidth_hz,
-                    coding_rate=m.coding_rate,
-                    preamble_symbols=m.preamble_symbols,
-                    explicit_header=m.explicit_header,
-                    crc=m.crc,
-                    low_data_rate_optimisation=m.low_data_rate_optimisation,
-                )
+            return _css_time_on_air_s(
+                payload_bytes,
+                spreading_factor=m.spreading_factor,
+                bandwidth_hz=self.bandwidth_hz,
+                coding_rate=m.coding_rate,
+                preamble_symbols=m.preamble_symbols,
+                explicit_header=m.explicit_header,
+                crc=m.crc,
+                low_data_rate_optimisation=m.low_data_rate_optimisation,
             )
         return float(
             fsk.time_on_air_s(
@@ -71,3 +71,9 @@ class Signal:
                 overhead_bytes=m.overhead_bytes,
             )
         )
+
+
+@lru_cache(maxsize=1024)
+def _css_time_on_air_s(payload_bytes: int, **signal: Any) -> float:
+    """Kept: a sweep asks for the same few messages again at every power and height."""
+    return float(css.time_on_air_s(payload_bytes, **signal))

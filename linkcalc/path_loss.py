@@ -4,7 +4,8 @@ The rules, for one path or for a million:
 
 1. Over the ground: diffraction (delta-Bullington, Rec. ITU-R P.526) over free space, at every length. No
    tropospheric scatter or ducting is counted on: it knows nothing of the trees and hills at the ends. Where one
-   smooth hill blocks the ray, the mean of that and of a rounded obstacle (P.526, section 4.2).
+   smooth hill blocks the ray, the mean of that and of a rounded obstacle (P.526, section 4.2). What is built on the
+   ground never makes it lose less.
 2. Never less than the plane earth, 40 log d - 20 log(h1 h2), whatever the roughness: roughness takes the mirror
    away, not the loss of ground close under the ray. The plane is the straight line of least squares through the
    ground (P.1812, Attachment 1); a height is the one over the line or over the antenna's own ground, whichever
@@ -351,6 +352,11 @@ def route(
 ) -> Route:  # fmt: skip
     """Rules 1 to 3 between two antenna heights."""
     ground_db, hill, floor, plane = over_ground(x, d, h, bare, v1, v2, tx, rx, free_db, sea_share, radio)
+    if np.any(bare > h):
+        # a roof on a round hill makes an edge of it, but never a lesser obstacle
+        least = over_ground(x, d, h, h, v1, v2, tx, rx, free_db, sea_share, radio)
+        if least[0] > ground_db:
+            ground_db, hill, floor, plane = least
     depth = 0.0
     trees_db = 0.0
     wet_db = 0.0
@@ -428,6 +434,9 @@ class Surroundings:
     """Of what stands there; None: the kind's of P.2108."""
     street_width_m: float | None = None
     """To what stands there, on the way to the other station; None: 27 m, as P.2108."""
+    shown: str = ""
+    """What a raster shows there, in words, where that is why; empty: nobody looked, or the plan says so. It never loses
+    less than open country, which is assumed where nothing is known: a raster cannot see how the antenna stands."""
 
     @property
     def top_m(self) -> float:
@@ -454,7 +463,33 @@ class Surroundings:
             street_width_m=street_m,
             extrapolate=True,
         )
-        return np.asarray(np.maximum(np.asarray(loss), 0.0))
+        least = Surroundings("open").loss_db(frequency_hz, height, rise) if self.shown else 0.0
+        return np.asarray(np.maximum(np.asarray(loss), least))
+
+
+@dataclass(frozen=True, eq=False)
+class SurroundingsOfMany:
+    """What stands around the antennas at one end of many paths."""
+
+    kinds: tuple[Surroundings, ...]
+    index: NDArray[np.intp]
+    """(n,) into the kinds."""
+
+    @property
+    def stated(self) -> NDArray[np.bool_]:
+        """Whether somebody says so."""
+        return np.array([kind.stated for kind in self.kinds])[self.index]
+
+    def loss_db(self, frequency_hz: float, height_m: ArrayLike, rise: ArrayLike = 0.0) -> Floats:
+        """Terminal corrections, see `Surroundings.loss_db`."""
+        height, up = (
+            np.broadcast_to(np.asarray(v, dtype=np.float64), self.index.shape) for v in (height_m, rise)
+        )
+        loss = np.zeros(self.index.shape)
+        for number, kind in enumerate(self.kinds):
+            own = self.index == number
+            loss[own] = kind.loss_db(frequency_hz, height[own], up[own])
+        return loss
 
 
 # ---------------------------------------------------------------- arrays of paths
@@ -640,6 +675,7 @@ def losses(
     far_height_m: ArrayLike,
     cell_m: ArrayLike = math.nan,
     bridged_m: ArrayLike = 0.0,
+    surrounding: tuple[SurroundingsOfMany, SurroundingsOfMany] | None = None,
 ) -> Losses:
     """Rules 3 to 5 for many paths at once.
 
@@ -649,6 +685,8 @@ def losses(
         Rows of `find`, NaN where there is no path.
     situation : Situation
     length_m, near_ground_m, far_ground_m, near_height_m, far_height_m, cell_m, bridged_m : array_like, m, (n,)
+    surrounding : two SurroundingsOfMany, optional
+        Of the near and the far ends, where they differ from path to path; by default the situation's.
 
     Returns
     -------
@@ -661,8 +699,9 @@ def losses(
     )
     # over ground that may slope as the ray does: only the heights above ground count
     rise = np.nan_to_num((far_m - near_m) / np.maximum(length_m, 1.0))
-    near_db = situation.near.loss_db(situation.frequency_hz, near_m, rise)
-    far_db = situation.far.loss_db(situation.frequency_hz, far_m, -rise)
+    ends: tuple[Any, Any] = surrounding or (situation.near, situation.far)
+    near_db = ends[0].loss_db(situation.frequency_hz, near_m, rise)
+    far_db = ends[1].loss_db(situation.frequency_hz, far_m, -rise)
     stated_db, stated_wet_db = situation.stated_woods_db(), situation.wet.stated_woods_db()
     trees_db, trees_wet_db = f.trees_db + stated_db, f.trees_wet_db + stated_wet_db
     among_db = near_db + far_db
@@ -680,8 +719,7 @@ def losses(
     near_around, far_around = (np.where(wooded, SHARED * m, db) for m, db in zip(more, around, strict=True))
     installation = sum(np.where(wooded, allowed, np.maximum(allowed - db, 0.0)) for db in around)
     among = [np.clip(db / _AMONG_DB, 0.0, 1.0) for db in (near_db, far_db)]
-    ends = (situation.near, situation.far)
-    assumed = [share if not end.stated else 0.0 * share for share, end in zip(among, ends, strict=True)]
+    assumed = [np.where(end.stated, 0.0, share) for share, end in zip(among, ends, strict=True)]
     if (trees_db > 0.0).any() or stated_db:
         with warnings.catch_warnings(record=True) as said:  # once, not once a path
             warnings.simplefilter("always", OutOfRangeWarning)
@@ -1048,17 +1086,23 @@ def p1812_loss_db(path: PathLoss, time_percent: float = 50.0) -> float:
 
 def two_ray_db(path: PathLoss) -> float:
     """Two-ray loss of a path that mirrors, with its peaks and nulls."""
+    return float(two_ray_over_heights_db(path, path.heights_m[1]))
+
+
+def two_ray_over_heights_db(path: PathLoss, far_m: ArrayLike) -> Floats:
+    """The same for other heights of the far antenna over the ground that mirrors; NaN where it is below it."""
     mirror, profile, s = path.reflection, path.profile, path.situation
     assert mirror is not None
     away_m = np.abs(profile.distance_m - mirror.distance_m)
     # half way between two points both count, so that the path is the same from either end
     at_sea = (profile.zone[away_m <= away_m.min() + 1e-6 * profile.length_m] == _SEA).all()
     constants = ground.ground_constants("sea_water" if at_sea else s.ground, s.frequency_hz)
-    return float(
+    over_m = mirror.rx_height_m + np.asarray(far_m, dtype=np.float64) - path.heights_m[1]
+    lost_db = np.asarray(
         two_ray.two_ray_loss_db(
             mirror.surface_distance_m,
             mirror.tx_height_m,
-            mirror.rx_height_m,
+            np.where(over_m > 0.0, over_m, mirror.rx_height_m),
             s.frequency_hz,
             relative_permittivity=constants.relative_permittivity,
             conductivity_s_m=constants.conductivity_s_m,
@@ -1068,6 +1112,7 @@ def two_ray_db(path: PathLoss) -> float:
             surface_wave=True,
         )
     )
+    return np.where(over_m > 0.0, lost_db, np.nan)
 
 
 def irregular_terrain_db(path: PathLoss) -> float:

@@ -1,7 +1,7 @@
 """Uncertain inputs drawn together, and every draw answered as `linkcalc.check_plan` would.
 
 A sweep takes every combination of its values; here the values of a draw belong together. The pieces of a budget and
-their code are those of `linkcalc.sweep`: each is worked out once for every different combination of what touches it.
+their code are those of `linkcalc.sweeping`: each is worked out once for every different combination of what touches it.
 """
 
 import math

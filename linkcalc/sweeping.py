@@ -26,7 +26,7 @@ from linkcalc.judgement import judgement
 from linkcalc.legal import lawful_powers
 from linkcalc.link_case import ENDS, End, LinkCase, with_longer_feeder
 from linkcalc.own_models import RULES
-from linkcalc.path_loss import MODELS, Losses
+from linkcalc.path_loss import MODELS, Losses, Surroundings
 from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
 from linkcalc.plan.faults import faults, summary
 from linkcalc.plan.wording import quoted
@@ -36,8 +36,8 @@ from linkcalc.rules.traffic import sent_over
 from linkcalc.sweep_parameters import DISTANCE, K_FACTOR, PIECES, Parameter, Place, of_feeder, parameter
 from linkcalc.sweep_table import QUANTITIES, Sweep, Values
 from linkcalc.terrain import geodesy
+from linkcalc.terrain.land_cover import Layers
 from linkcalc.terrain.profile import Profile, cut_short, read_profile_csv
-from linkcalc.terrain.rasters import Mosaic
 from linkcalc.uncertainty import fading_k_db, noise_items, path_items, together_db
 from linkcalc.verdict import link_case, open_terrain, position_deg, recorded_notes
 
@@ -177,6 +177,10 @@ def stated_current_ma(loaded: LoadedPlan, station: str) -> float | None:
     return next((p.transmit_current_ma for p in loaded.plan.power if p.station == station), None)
 
 
+_Ground = tuple[Profile, float, float, tuple[Surroundings | None, Surroundings | None]]
+"""Profile, bearings and what rasters show around both ends."""
+
+
 class Cases:
     """The link as the plan would state it after changes, each on its ground."""
 
@@ -186,7 +190,7 @@ class Cases:
         link: Link,
         near: Station,
         far: Station,
-        terrain: tuple[Mosaic, Mosaic, Mosaic],
+        terrain: Layers,
         growing: Collection[End],
     ) -> None:
         self._grows_from = {
@@ -197,7 +201,7 @@ class Cases:
         self._tables = own.model_dump(include=kept, by_alias=True, exclude_unset=True)
         self._loaded = loaded
         self._terrain = terrain
-        self._grounds: dict[tuple[Any, ...], tuple[Profile, float, float]] = {}
+        self._grounds: dict[tuple[Any, ...], _Ground] = {}
         self._plain = self.plan({})
         self._checked: dict[tuple[str, Any], list[Any]] = {}
 
@@ -250,8 +254,9 @@ class Cases:
             with_longer_feeder(s, self._grows_from.get(end, math.inf))
             for end, s in zip(ENDS, (near, far), strict=True)
         )
-        case = LinkCase(link, near, far, plan.conditions, *self._grounds[moved], whole.regulation)
-        return replace(case, sent=sent_over(whole, link))
+        profile, azimuth, back_azimuth, shown = self._grounds[moved]
+        case = LinkCase(link, near, far, plan.conditions, profile, azimuth, back_azimuth, whole.regulation)
+        return replace(case, sent=sent_over(whole, link), shown=shown)
 
     @property
     def limited(self) -> bool:
@@ -267,12 +272,12 @@ class Cases:
         first, *others = [_get(self._plain, place) for place in one.places]
         return first if all(other == first for other in others) else None
 
-    def _ground(self, plan: Plan, distance_m: float | None) -> tuple[Profile, float, float]:
+    def _ground(self, plan: Plan, distance_m: float | None) -> "_Ground":
         loaded = replace(self._loaded, plan=plan)
         if distance_m is not None:
             loaded = _far_station_at(loaded, distance_m)
         case = link_case(loaded, loaded.plan.link[0], self._terrain)
-        return case.profile, case.azimuth_deg, case.back_azimuth_deg
+        return case.profile, case.azimuth_deg, case.back_azimuth_deg, case.shown
 
 
 def _changed(tables: Any, place: Place, value: Any) -> Any:
@@ -382,6 +387,7 @@ class Grid:
         shape = tuple(n if p else 1 for n, p in zip(self.shape, touching, strict=True))
         power = [p is not None and p.name in (_POWER, f"{end}.{_POWER}") for p in touching]
         counted, other = np.empty(shape), np.empty(shape, dtype=np.bool_)
+        known: dict[Any, tuple[Floats, NDArray[np.bool_]]] = {}
         for index in np.ndindex(tuple(1 if w else n for n, w in zip(shape, power, strict=True))):
             changes = {
                 p: v[i]
@@ -395,7 +401,14 @@ class Grid:
             )
             # an axis of one where the power is not varied
             here = tuple(slice(None) if w else slice(i, i + 1) for i, w in zip(index, power, strict=True))
-            for whole, found in zip((counted, other), lawful_powers(case, end, planned), strict=True):
+            # a height bears on the limits by the feeder alone
+            but_heights = (
+                i for i, p in zip(index, touching, strict=True) if p is None or p.name not in _HEIGHTS
+            )
+            key = (*but_heights, case.station(end).feeder)
+            if key not in known:
+                known[key] = lawful_powers(case, end, planned)
+            for whole, found in zip((counted, other), known[key], strict=True):
                 whole[here] = found.reshape(whole[here].shape)
         return [counted, other]
 

@@ -2,9 +2,9 @@
 
 import math
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import ndtri
@@ -15,16 +15,28 @@ from linkcalc.budget import Budget
 from linkcalc.errors import DomainError, OutOfRangeWarning
 from linkcalc.judgement import judge as judge_direction
 from linkcalc.legal import Excess, lawful
-from linkcalc.link_case import LinkCase, feeder_loss_db
+from linkcalc.link_case import LinkCase, feeder_loss_db, shown_surroundings
 from linkcalc.own_models import RULES
-from linkcalc.path_loss import SHARED, clearance, every_model, profile_losses, spread_db, two_ray_db
-from linkcalc.plan import Link, LoadedPlan, PlanLike, Station, as_plan
+from linkcalc.path_loss import (
+    SHARED,
+    Surroundings,
+    clearance,
+    every_model,
+    profile_losses,
+    spread_db,
+    two_ray_db,
+    two_ray_over_heights_db,
+)
+from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
+from linkcalc.plan.wording import element
 from linkcalc.propagation import fresnel, noise, refractivity
 from linkcalc.reliability import mean_success
+from linkcalc.remedies import Check, remedies
 from linkcalc.requirement import VERDICTS, Requirement
 from linkcalc.result import (
     MODEL_NAMES,
     Advice,
+    Assumption,
     Direction,
     Drawing,
     LinkResult,
@@ -35,9 +47,11 @@ from linkcalc.result import (
 from linkcalc.rules.traffic import sent_over
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.cell_size import cell_error
+from linkcalc.terrain.land_cover import REACH_M, Layers, close, neighbourhood, open_land_cover
 from linkcalc.terrain.profile import Profile, cut_profile, read_profile_csv, with_obstacles
-from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, Mosaic, open_mosaic
+from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, open_mosaic
 from linkcalc.uncertainty import after_reading_db, contributors
+from linkcalc.units import SPEED_OF_LIGHT_M_S
 
 CAUTIONS = (
     "A radio link is not a safety function and not an emergency stop. Fit an independent, hard-wired "
@@ -52,6 +66,10 @@ _QUANTILE_90 = 1.6449
 
 _SURVEY_TOLERANCE = 0.03
 """Share by which a surveyed length may differ from that between the positions, unremarked."""
+
+POINTS_PER_LOBE = 40
+"""Of a picture over heights: fewer draw a saw-tooth that is not there."""
+MOST_POINTS = 4000
 
 DEEP_NULL_DB = 3.0
 """A two-ray null that takes so much more than the median is worth a warning."""
@@ -88,23 +106,55 @@ def check_plan(loaded: PlanLike, *, advice: bool = True) -> Result:
     loaded = as_plan(loaded)
     plan = loaded.plan
     with recorded_notes() as general, open_terrain(loaded) as terrain:
-        links = tuple(check_link(case, advice=advice) for case in cases(loaded, terrain))
+        found = list(cases(loaded, terrain))
+        links = tuple(check_link(case, advice=advice) for case in found)
+        if advice:
+            links = tuple(
+                with_remedies(link, case, loaded, terrain) for link, case in zip(links, found, strict=True)
+            )
     return Result(
         title=plan.title,
         plan_file=loaded.path.name,
         plan_digest=loaded.digest,
         linkcalc_version=__version__,
         links=links,
-        assumed=loaded.assumed,
+        assumed=assumed_of(loaded, found),
         warnings=(*loaded.notes, *general),
         cautions=CAUTIONS,
         positions_deg={s.name: position_deg(s) for s in plan.station if s.positioned},
     )
 
 
+def assumed_of(loaded: LoadedPlan, found: Iterable[LinkCase]) -> tuple[Assumption, ...]:
+    """What a plan's answer rests on that nobody said, with what rasters show around its stations."""
+    names = [station.name for station in loaded.plan.station]
+    shown = {}
+    for case in found:
+        for station, kind in ((case.near, case.situation.near), (case.far, case.situation.far)):
+            if kind.shown:
+                key = f"{element('station', names.index(station.name), station.name)} surroundings"
+                source = f"{kind.shown}, by raster; Rec. ITU-R P.2108, section 3.1"
+                shown[key] = Assumption(key, f"{kind.kind}, {kind.top_m:g} m", source)
+    listed = {a.key for a in loaded.assumed}
+    higher = (a for key, a in shown.items() if key not in listed)
+    return (*(shown.get(a.key, a) for a in loaded.assumed), *higher)
+
+
+def with_remedies(result: LinkResult, case: LinkCase, loaded: LoadedPlan, terrain: Layers) -> LinkResult:
+    """A link's result with what makes it close, where it does not (`linkcalc.remedies`)."""
+    if result.verdict == "closes":
+        return result
+
+    def case_of(plan: Plan, link: Link) -> LinkCase:
+        return link_case(replace(loaded, plan=plan), link, terrain)
+
+    with recorded_notes():  # what is only tried may leave a model's range
+        return replace(result, remedies=remedies(case, loaded.plan, Check(decide, case_of)))
+
+
 @contextmanager
-def open_terrain(loaded: LoadedPlan) -> Iterator[tuple[Mosaic, Mosaic, Mosaic]]:
-    """Open the plan's rasters once for all links: ground, surface, canopy."""
+def open_terrain(loaded: LoadedPlan) -> Iterator[Layers]:
+    """Open the plan's rasters once for all links."""
     t = loaded.plan.terrain
     with ExitStack() as stack:
         ground, surface, canopy = (
@@ -115,16 +165,18 @@ def open_terrain(loaded: LoadedPlan) -> Iterator[tuple[Mosaic, Mosaic, Mosaic]]:
                 (t.canopy_rasters, CANOPY_LIMITS_M),
             )
         )
-        yield ground, surface, canopy
+        cover = open_land_cover(t.land_cover_rasters, loaded.base_dir, network=t.network)
+        stack.callback(close, cover)
+        yield Layers(ground, surface, canopy, cover)
 
 
-def cases(loaded: LoadedPlan, terrain: tuple[Mosaic, Mosaic, Mosaic]) -> Iterator[LinkCase]:
+def cases(loaded: LoadedPlan, terrain: Layers) -> Iterator[LinkCase]:
     """Every link of a plan on its ground."""
     for link in loaded.plan.link:
         yield link_case(loaded, link, terrain)
 
 
-def link_case(loaded: LoadedPlan, link: Link, terrain: tuple[Mosaic, Mosaic, Mosaic]) -> LinkCase:
+def link_case(loaded: LoadedPlan, link: Link, terrain: Layers) -> LinkCase:
     """One link of a plan on its ground."""
     plan = loaded.plan
     near, far = plan.station_named(link.from_), plan.station_named(link.to)
@@ -139,13 +191,13 @@ def link_case(loaded: LoadedPlan, link: Link, terrain: tuple[Mosaic, Mosaic, Mos
         both = near.positioned and far.positioned
         profile = _placed(surveyed, length_m, a, b) if both else surveyed
     else:
-        ground, surface, canopy = terrain
         profile = cut_profile(
             *a,
             *b,
-            ground,
-            surface_rasters=surface,
-            canopy_rasters=canopy,
+            terrain.ground,
+            surface_rasters=terrain.surface,
+            canopy_rasters=terrain.canopy,
+            land_cover=terrain.cover,
             surface_kind=plan.terrain.surface_kind,
             step_m=plan.terrain.step_m,
             largest_hole_m=plan.terrain.largest_hole_m,
@@ -155,7 +207,16 @@ def link_case(loaded: LoadedPlan, link: Link, terrain: tuple[Mosaic, Mosaic, Mos
     if link.obstacle:
         profile = with_obstacles(profile, link.obstacle)
     case = LinkCase(link, near, far, plan.conditions, profile, azimuth, back_azimuth, plan.regulation)
-    return replace(case, sent=sent_over(plan, link))
+    return replace(case, sent=sent_over(plan, link), shown=(_shown(near, terrain), _shown(far, terrain)))
+
+
+def _shown(station: Station, terrain: Layers) -> Surroundings | None:
+    """What land cover and canopy show around a station."""
+    if not station.positioned:
+        return None
+    here = position_deg(station)
+    found = neighbourhood(terrain, *here, REACH_M)
+    return shown_surroundings(found.around(*here)) if found.known else None
 
 
 def _placed(
@@ -189,23 +250,45 @@ def judge(case: LinkCase, *, second_opinions: bool = True) -> tuple[PathFacts, t
     return facts, (_direction(case, facts, back=False), _direction(case, facts, back=True))
 
 
-def check_link(case: LinkCase, *, advice: bool = True) -> LinkResult:
-    """Answer one link: verdict, both directions, path facts, advice (see `check_plan`)."""
-    planned = case
-    case, over = lawful(planned)
-    with recorded_notes() as said:
-        facts, (there, back) = judge(case)
-    weaker = min(
-        (there, back),
-        key=lambda d: (VERDICTS.index(d.verdict), d.fade_margin_db - d.required_margin_db),
-    )
-    with recorded_notes():  # what is only tried for advice and pictures may leave a model's range
-        remedies, refused = _remedies(case) if advice else ((), "")
-        drawing = _drawing(case, heights=advice)
+@dataclass(frozen=True)
+class Decision:
+    """What decides about a link: nothing of it is words or pictures."""
+
+    verdict: VerdictWord
+    case: LinkCase
+    """With every transmitter within its legal power."""
+    over: tuple[Excess, ...]
+    facts: PathFacts
+    directions: tuple[Direction, Direction]
+
+    @property
+    def weaker(self) -> Direction:
+        """The direction that the verdict goes by."""
+        return min(
+            self.directions,
+            key=lambda d: (VERDICTS.index(d.verdict), d.fade_margin_db - d.required_margin_db),
+        )
+
+
+def decide(case: LinkCase, *, second_opinions: bool = False) -> Decision:
+    """Decide about one link: power over the legal limits does not count, other excess is at risk."""
+    case, over = lawful(case)
+    facts, directions = judge(case, second_opinions=second_opinions)
+    verdict: VerdictWord = min((d.verdict for d in directions), key=VERDICTS.index)
     # duty, dwell or channel that no turning down of the power mends
-    verdict: VerdictWord = weaker.verdict
     if verdict == "closes" and any(x.legal_dbm is None for x in over):
         verdict = "at_risk"
+    return Decision(verdict, case, over, facts, directions)
+
+
+def check_link(case: LinkCase, *, advice: bool = True) -> LinkResult:
+    """Answer one link: verdict, both directions, path facts, advice (see `check_plan`)."""
+    with recorded_notes() as said:
+        decision = decide(case, second_opinions=True)
+    case, over, facts, weaker = decision.case, decision.over, decision.facts, decision.weaker
+    with recorded_notes():  # what is only tried for advice and pictures may leave a model's range
+        given, refused = _given(case) if advice else ((), "")
+        drawing = _drawing(case, heights=advice)
     notes = [
         *(f"{x.station}: over the legal limits: {x.reason}" for x in over),
         *_choice_note(case),
@@ -221,13 +304,13 @@ def check_link(case: LinkCase, *, advice: bool = True) -> LinkResult:
     ]
     return LinkResult(
         name=case.link.name,
-        verdict=verdict,
+        verdict=decision.verdict,
         headline=_headline(case, weaker, over),
         frequency_hz=case.frequency_hz,
         signal=case.signal.text,
         path=facts,
-        directions=(there, back),
-        advice=remedies,
+        directions=decision.directions,
+        advice=given,
         warnings=tuple(dict.fromkeys(notes)),
         drawing=drawing,
     )
@@ -418,7 +501,7 @@ def _share_words(share: float) -> str:
     return "more than 99.9 %" if share > 0.999 else f"{math.floor(1000.0 * share) / 10.0:g} %"
 
 
-def _remedies(case: LinkCase) -> tuple[tuple[Advice, ...], str]:
+def _given(case: LinkCase) -> tuple[tuple[Advice, ...], str]:
     """What would make it close, and why that was not looked for."""
     try:
         return advise(case, Requirement.of(case.link)), ""
@@ -548,4 +631,16 @@ def _height_sweep(case: LinkCase) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     heights_m = np.unique(np.append(np.linspace(0.5, top_m, 80), case.far.antenna_height_m))
     found = profile_losses(case.profile, case.situation, case.near.antenna_height_m, heights_m)
     margins_db = np.minimum(*case.margins_db(found))
-    return heights_m, margins_db, margins_db
+    mirror = case.path.reflection
+    if mirror is None:
+        return heights_m, margins_db, margins_db
+    # the path differs by a wavelength from one null to the next: so many points show each as it is
+    lobe_m = SPEED_OF_LIGHT_M_S / case.frequency_hz * mirror.surface_distance_m / (2.0 * mirror.tx_height_m)
+    count = min(math.ceil(POINTS_PER_LOBE * top_m / lobe_m), MOST_POINTS)
+    fine_m = np.unique(np.append(heights_m, np.linspace(heights_m[0], top_m, max(count, 2))))
+    bare_db = found.free_space_db + found.ground_db
+    margin_db, bare_db, seen = (
+        np.interp(fine_m, heights_m, v) for v in (margins_db, bare_db, found.clearance_ratio)
+    )
+    raw_db = margin_db + bare_db - two_ray_over_heights_db(case.path, fine_m)
+    return fine_m, margin_db, np.where((seen > 0.0) & np.isfinite(raw_db), raw_db, margin_db)

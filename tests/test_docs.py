@@ -157,6 +157,21 @@ def test_a_link_to_nowhere_or_a_fetch_from_elsewhere_is_found(tmp_path: Path, bo
     assert says in found[0]
 
 
+@pytest.mark.parametrize(
+    ("body", "says"),
+    [
+        ("<p>| a | b |\n| --- | --: |\n| 1 | 2 |</p>", "shows a table as raw pipes"),
+        (
+            '<dl><dt class="field-odd">Type<span class="colon">:</span></dt><dd>site: fixed but unknown</dd></dl>',
+            "takes words of a sentence for a type",
+        ),
+    ],
+)
+def test_text_that_went_wrong_is_found_and_code_may_say_it(tmp_path: Path, body: str, says: str) -> None:
+    assert links.faults(site(tmp_path, a=body)) == [f"a.html: {says}"]
+    assert links.faults(site(tmp_path, a=f"<pre>{body}</pre>".replace("field-odd", "sig"))) == []
+
+
 def test_a_style_sheet_that_fetches_is_found(tmp_path: Path) -> None:
     (tmp_path / "x.css").write_text("@font-face { src: url(https://example.org/f.woff2) }")
     assert "x.css" in links.faults(site(tmp_path, a=""))[0]

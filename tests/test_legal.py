@@ -113,7 +113,7 @@ def test_each_end_answers_for_what_it_sends() -> None:
         assert times[other].time_on_air_s == pytest.approx(case.signal.time_on_air_s(5))  # type: ignore[union-attr]
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(
     place=st.sampled_from(
         [
@@ -131,7 +131,7 @@ def test_each_end_answers_for_what_it_sends() -> None:
     every_s=st.sampled_from([None, 5.0, 20.0, 600.0]),
     hops=st.sampled_from([1, 64]),
     end=st.sampled_from(ENDS),
-    powers_dbm=st.lists(st.floats(-30.0, 40.0), min_size=1, max_size=12),
+    powers_dbm=st.lists(st.floats(-30.0, 40.0), min_size=1, max_size=4),
 )
 def test_many_powers_are_judged_as_each_alone(
     place: tuple[str, float], gain_dbi: float, bandwidth_khz: float, every_s: float | None, hops: int,
@@ -148,9 +148,7 @@ def test_many_powers_are_judged_as_each_alone(
     case = replace(case, regulation=Regulation(region=region, hopping_channels=hops))
     found = station_limits(case, end)
     assert found is not None
-    near_steps = [
-        s + d for s in found.power_steps_dbm for d in (-0.031, -1e-3, -1e-7, 0.0, 1e-7, 1e-3, 0.021)
-    ]
+    near_steps = [s + d for s in found.power_steps_dbm for d in (-0.031, -1e-7, 1e-7, 0.021)]
     planned = np.array(powers_dbm + near_steps)
     counted, other = lawful_powers(case, end, planned)
     for power, its, more in zip(planned, counted, other, strict=True):

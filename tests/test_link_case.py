@@ -1,6 +1,7 @@
 """One link on its ground: every station's figure counts where it should, and only there."""
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -8,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from linkcalc.link_case import LinkCase, feeder_loss_db
+from linkcalc.errors import OutOfRangeWarning
+from linkcalc.link_case import ENDS, LinkCase, feeder_loss_db, gain_dbi
 from linkcalc.propagation import building_entry, clutter, noise
 from tests import sites
 
@@ -335,3 +337,121 @@ def test_fsk_is_heard_in_the_band_it_fills() -> None:
     stated = sites.case(link={"modulation": fsk | {"bandwidth_khz": 29.6}})
     assert margins(carson)[0] - margins(stated)[0] == pytest.approx(10.0 * math.log10(2.0), abs=1e-6)
     assert "FSK 4.8 kbit/s" in carson.signal.text
+
+
+# Where a line begins, and in which order
+
+
+def test_a_beam_that_misses_by_a_twentieth_of_a_decibel_has_a_line_of_its_own() -> None:
+    """Below that the antenna's gain towards the other station is the one stated."""
+    places = {
+        "tank": {"latitude_deg": -40.0, "longitude_deg": -20.0},
+        "shed": {"latitude_deg": -40.0, "longitude_deg": -19.976},
+    }
+    seen = set()
+    for off_deg in np.arange(0.0, 8.0, 0.25):
+        yagi = {"antenna": {"type": "yagi", "gain_dbi": 9.5, "azimuth_deg": 90.0 + float(off_deg)}}
+        case = sites.case(tank=places["tank"] | yagi, shed=places["shed"])
+        lost_db = 9.5 - float(gain_dbi(case.near, case.azimuth_deg, case.elevation_deg))
+        found = values(case)
+        assert ("off the beam, tank" in found) == (lost_db >= 0.05)
+        assert found["antenna gain, tank"] + found.get("off the beam, tank", 0.0) == pytest.approx(
+            9.5 - lost_db, abs=1e-5
+        )
+        seen.add(("off the beam, tank" in found, lost_db < 0.1))
+    assert {(False, True), (True, True), (True, False)} <= seen
+
+
+def test_the_terms_come_in_the_order_in_which_the_signal_meets_them() -> None:
+    end: dict[str, Any] = {
+        "feeder": {"type": "rg58", "length_m": 3.0},
+        "extra_loss": [{"loss_db": 1.0, "reason": "a plug"}],
+        "antenna": {"gain_dbi": 9.0, "type": "yagi", "tilt_deg": 40.0},
+        "surroundings": "open",
+    }
+    case = sites.case(
+        tank=end | {"name": "tank"}, shed=end | {"antenna": end["antenna"] | {"polarisation": "horizontal"}}
+    )
+    for back in (False, True):
+        tx, rx = ("shed", "tank") if back else ("tank", "shed")
+        names = [t.name for t in case.budget(back=back).terms]
+        assert names == [
+            "transmit power", f"feeder, {tx}", f"extra loss, {tx}", f"antenna gain, {tx}", f"off the beam, {tx}",
+            "free-space loss", "ground and terrain", "surroundings, tank", "surroundings, shed",
+            f"off the beam, {rx}", f"antenna gain, {rx}", f"extra loss, {rx}", f"feeder, {rx}",
+            "polarisation mismatch", *names[14:],
+        ]  # fmt: skip
+        assert len(names) == 18
+        other = sum(t.value_db for t in case.budget(back=back).terms if t.group != "path")
+        assert case.equipment_db(back=back) == pytest.approx(other, abs=1e-5)
+    uneven = case.with_stations({"far": case.far.model_copy(update={"transmit_power_dbm": 20.0})})
+    assert uneven.equipment_db(back=True) - uneven.equipment_db() == pytest.approx(6.0, abs=1e-5)
+
+
+def test_an_antenna_alone_sends_and_hears_alike() -> None:
+    case = sites.case(tank={"antenna": {"gain_dbi": 9.0}})
+    for end in ENDS:
+        (gain,) = case.antenna_terms(end, "receiver")
+        assert case.antenna_db(end, case.losses)[0] == pytest.approx(gain.value_db, abs=1e-5)
+
+
+# What the sky and the season depend on
+
+
+def test_the_latitude_is_that_of_the_middle_of_the_path() -> None:
+    path = sites.profile(2000.0, points=9)
+    there = replace(path, latitude_deg=np.linspace(-40.0, -32.0, 9), longitude_deg=np.zeros(9))
+    assert sites.case(there).situation.latitude_deg == -36.0
+    assert sites.case(path).situation.latitude_deg == 45.0
+
+
+def test_seen_from_the_far_end_the_sight_goes_down_as_much_as_up_and_the_bulge_bends_both() -> None:
+    """45 m over 900 m of a slope: 2.86 degrees; half of 900 m over 8 500 km: 0.003."""
+    slope = sites.profile(900.0, lambda x: 100.0 + 0.05 * x)
+    case = sites.case(slope, tank={"antenna_height_m": 5.0}, shed={"antenna_height_m": 5.0})
+    assert case.elevation_deg == pytest.approx(2.8624 - 0.003, abs=0.001)
+    assert case.back_elevation_deg == pytest.approx(-2.8624 - 0.003, abs=0.001)
+
+
+def test_a_building_below_the_range_of_its_recommendation_is_answered() -> None:
+    """Rec. ITU-R P.2109 begins at 80 MHz: the number, and a warning."""
+    case = sites.case(tank={"building": "traditional"}, link={"frequency_mhz": 60.0})
+    with pytest.warns(OutOfRangeWarning, match="P.2109"):
+        loss_db = -values(case)["building entry, tank"]
+    assert 8.0 < loss_db < 20.0
+
+
+# A cable that comes down
+
+
+@pytest.mark.parametrize(
+    ("length_m", "height_m", "expected_m"),
+    [(0.5, 3.5, 1.0), (12.0, 7.0, 16.0), (12.0, 3.0, 12.0), (12.0, 2.0, 12.0), (0.0, 7.0, 0.0)],
+)
+def test_a_cable_grows_with_its_antenna_and_never_shrinks(
+    length_m: float, height_m: float, expected_m: float
+) -> None:
+    """The tank's antenna stands at 3 m."""
+    case = sites.case(tank={"feeder": {"type": "rg58", "length_m": length_m}})
+    raised = case.raised(near_m=height_m)
+    assert raised.near.feeder.length_m == pytest.approx(expected_m)
+    assert raised.near.antenna_height_m == height_m
+    assert raised.far == case.far
+    other = sites.case(shed={"feeder": {"type": "rg58", "length_m": 2.0}}).raised(far_m=6.5)
+    assert other.far.feeder.length_m == pytest.approx(2.5)
+
+
+def test_the_noise_that_is_told_is_the_noise_that_counts() -> None:
+    """Without an engine nothing of it counts; with one, what it adds to the noise that is there anyway."""
+    for rise_db in (0.0, 6.0):
+        case = sites.case(
+            shed={"noise_rise_db": rise_db, "noise_environment": "city"}, link={"frequency_mhz": 151.0}
+        )
+        found = values(case)
+        noise_db = sum(
+            found[n] for n in ("thermal noise floor", "noise figure", "external noise")
+        ) + found.get("noise rise", 0.0)
+        assert ("noise rise" in found) == (rise_db > 0.0)
+        assert case.sensitivity_dbm(case.far) == pytest.approx(
+            -noise_db + case.signal.required_snr_db, abs=1e-4
+        )

@@ -55,6 +55,7 @@ def test_what_no_answer_can_show_is_left_alone_and_nothing_else() -> None:
     assert told("y = list(zip(a, b, strict=True))") == []
     assert told("y = field(repr=False, compare=False)") == ["y = field(repr=False, compare=True)"]
     assert told("y = a > b - 1e-9") == ["y = a <= b - 1e-9", "y = a > b + 1e-9"]
+    assert mutation.changes("x = 1\ny = 2\n", ["y = "]) == mutation.changes("x = 1\n")
     assert told("y = 1e-6 * a") == ["y = 2e-06 * a", "y = 1e-6 / a"]
 
 
@@ -65,6 +66,9 @@ def test_what_is_listed_is_there_and_every_change_of_it_is_python(
     source = (mutation.ROOT / Path(*module.split(".")).with_suffix(".py")).read_text()
     found = mutation.changes(source)
     assert len(found) >= 4
+    lines = [line.strip() for line in source.splitlines()]
+    for search in mutation.SEARCHES.get(module, ()):
+        assert sum(line.startswith(search) for line in lines) == 1
     for change in found[::7]:
         compile(change.applied(source), module, "exec")
     for test in tests:

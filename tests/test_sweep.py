@@ -413,6 +413,42 @@ def test_what_is_over_a_legal_limit_counts_as_in_a_check() -> None:
     assert (found["verdict"][1] != "closes").all()  # so slow a signal is on the air too long
 
 
+@pytest.mark.parametrize("end", ["near", "far"])
+@pytest.mark.parametrize(
+    "name",
+    [n for n in EVERY if n.startswith("far.") and n.split(".")[1] in ("antenna", "feeder", "transmit_power_dbm")]
+    + ["frequency_mhz", "payload_bytes", "reply_payload_bytes", "tries", "spreading_factor", "bandwidth_khz",
+       "coding_rate", "preamble_symbols", "transmit_power_dbm"],
+)  # fmt: skip
+@pytest.mark.usefixtures("quick")
+def test_whatever_bears_on_the_limits_is_asked_of_the_end_that_it_changes(name: str, end: str) -> None:
+    """One end is over by power, the other by time on the air for slow or long messages."""
+    station = {"feeder": {"type": "rg213", "length_m": 5.0, "connectors": 2, "arrestor": True}}
+    link = site().plan.link[0].model_dump(by_alias=True, exclude_unset=True)
+    loaded = site(
+        station=[
+            {"name": "tank", "antenna_height_m": 14.0, "transmit_power_dbm": 17.0, **station},
+            {"name": "shed", "antenna_height_m": 17.0, "transmit_power_dbm": 12.0, **station},
+        ],
+        link=[link | {"frequency_mhz": 868.3, "required_success": 0.5, "confidence": 0.5, "obstacle": []}],
+        regulation={"region": "eu", "report_interval_s": 60.0},
+    )
+    key = name.removeprefix("far.")
+    varied = f"{end}.{key}" if name.startswith("far.") else name
+    beside: dict[str, list[Any]] = {f"{end}.transmit_power_dbm": [10.0, 20.0]}
+    if key == "transmit_power_dbm":
+        beside = {"spreading_factor": [9, 12]}
+    if key == "frequency_mhz":
+        values: list[Any] = [868.3, 869.525]
+    else:
+        values = VALUES[key]
+    found = sweep_plan(loaded, {varied: values, **beside})
+    other, its_values = next(iter(beside.items()))
+    for i, j in np.ndindex(found.shape):
+        cell = {varied: values[i], other: its_values[j]}
+        same(found.cell(cell), verdict.check_plan(changed(loaded, cell)))
+
+
 def test_the_path_is_worked_out_once_for_each_value_that_changes_it(monkeypatch: pytest.MonkeyPatch) -> None:
     seen = []
     real = sweep._path

@@ -204,6 +204,29 @@ def test_coarse_heights_cost_as_their_cells_are_wide_in_fresnel_radii(
     assert raster_db(cell_m, length_m, 868e6) == pytest.approx(expected_db, abs=0.02)
 
 
+@pytest.mark.parametrize(
+    ("cell_m", "length_m", "expected_db"),
+    [
+        # radius 0.5 x sqrt(0.34538 x 2000) = 13.14 m, 7.0 of them to a cell: 1.1 x 7.0 / (1 + 7.0 / 22)
+        (92.0, 2000.0, 5.84),
+        (30.0, 2000.0, 2.28),
+        # 0.294 m
+        (0.1, 1.0, 0.37),
+        (np.nan, 2000.0, 0.0),
+    ],
+)
+def test_what_cells_hide_by_hand(cell_m: float, length_m: float, expected_db: float) -> None:
+    """The saturating line of `terrain.cell_size`."""
+    assert float(raster_db(cell_m, length_m, 868e6)) == pytest.approx(expected_db, abs=0.01)
+
+
+def test_less_than_a_twentieth_of_a_decibel_is_not_listed() -> None:
+    """The gains of both antennas: sqrt(2) times the error of each."""
+    for error_db, listed in ((0.0347, False), (0.036, True), (0.06, True)):
+        found = parts(sites.case(conditions=SURE | {"antenna_gain_error_db": error_db}))
+        assert any(x.sigma_db == pytest.approx(math.sqrt(2.0) * error_db) for x in found.values()) == listed
+
+
 def test_of_coarse_heights_five_decibels_are_in_the_error_already() -> None:
     """Measured links were predicted over cells of 30 to 90 m. 900 m are 68.5 radii of 13.14 m: 18.3 dB, so that
     sqrt(10^2 - 5^2 + 18.3^2) = 20.3 dB on a grazed path; 2.3 dB of 30 m change nothing."""

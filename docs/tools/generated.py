@@ -5,12 +5,18 @@ commands, the values from memory, and the notebooks.
 """
 
 import ast
+import atexit
+import contextlib
 import importlib
 import inspect
+import io
 import json
 import os
 import pkgutil
 import re
+import runpy
+import shutil
+import tempfile
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from types import ModuleType
@@ -59,8 +65,9 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "site.fieldsheet", "compass", "walk_test", "site.acceptance",
     ),
     "Areas": (
-        "area.coverage", "area.gridded", "area.geofiles", "area.scheduler", "area.distributed", "area.program", "area.land",
-        "area.losses", "area.margins", "area.kernels", "area.height_pairs", "area.access", "area.geojson",
+        "area.coverage", "area.gridded", "area.geofiles", "area.scheduler", "area.distributed", "area.program",
+        "area.land", "area.losses", "area.margins", "area.kernels", "area.height_pairs", "area.access", "area.geojson",
+        "area.relief",
     ),
     "Relays": (
         "area.relay_siting", "area.relay", "area.relay_chain", "area.relay_plan", "area.relay_result",
@@ -109,6 +116,7 @@ def write_all(docs: Path) -> None:
     target = docs / "_generated"
     pages = {
         "face.md": face_page(),
+        "gallery.md": gallery_page(target / "gallery"),
         "functions.md": functions_page(),
         "plan_file.md": plan_page(),
         "fleet_file.md": fleet_page(),
@@ -235,7 +243,7 @@ def face_page() -> str:
             if kind == "class" and name != "Answer":
                 lines += [f"{{py:obj}}`lc.{name} <{thing.__module__}.{name}>`: {_text(summary(thing))}.", ""]
                 continue
-            more = "\n   :members:\n   :no-undoc-members:" if name == "Answer" else "\n   :no-members:"
+            more = "\n   :members:\n   :no-undoc-members:" if name == "Answer" else ""
             lines += ["```{eval-rst}", f".. auto{kind}:: linkcalc.{name}{more}", "```", ""]
         if title == "Answers":
             rows = [
@@ -254,6 +262,49 @@ def face_page() -> str:
 
 def _is_error(thing: Any) -> bool:
     return issubclass(thing, Exception)
+
+
+def gallery_page(target: Path) -> str:
+    """Every example of docs/gallery: what it asks, its lines, and what it prints and draws, run anew."""
+    lines = [
+        "# Gallery", "",
+        "One question each, answered in some ten lines: download, run, change. They use public names only, pass",
+        "strict typing, and the tests run them. All sites are the invented ones that come with linkcalc.", "",
+    ]  # fmt: skip
+    for script in sorted((ROOT / "docs" / "gallery").glob("*.py")):
+        title, about, code = example_parts(script)
+        said, pictures = example_run(script)
+        lines += [f"## {title}", "", about, ""]
+        for picture in pictures:
+            name = f"{script.stem}{picture.suffix}"
+            _write_bytes(target / name, picture.read_bytes())
+            lines += [f"![What {script.name} draws](gallery/{name})", ""]
+        lines += ["```python", code, "```", "", "```text", said.rstrip(), "```", ""]
+        lines += [f"{{download}}`{script.name} <../gallery/{script.name}>`", ""]
+    return "\n".join(lines)
+
+
+def example_parts(script: Path) -> tuple[str, str, str]:
+    """Title, question and lines of an example."""
+    text = script.read_text(encoding="utf-8")
+    title, _, about = (ast.get_docstring(ast.parse(text)) or "").partition("\n\n")
+    return title, " ".join(about.split()), text.split('"""', 2)[2].strip()
+
+
+def example_run(script: Path) -> tuple[str, list[Path]]:
+    """What an example prints, and the pictures that it writes into a folder of its own."""
+    folder = Path(tempfile.mkdtemp(prefix="gallery"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    said = io.StringIO()
+    with contextlib.chdir(folder), contextlib.redirect_stdout(said):
+        runpy.run_path(str(script), run_name="__main__")
+    return said.getvalue(), sorted(p for p in folder.iterdir() if p.suffix in (".svg", ".png"))
+
+
+def _write_bytes(path: Path, content: bytes) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    if not path.is_file() or path.read_bytes() != content:
+        path.write_bytes(content)
 
 
 def functions_page() -> str:
@@ -292,8 +343,9 @@ def plan_page() -> str:
 
     intro = [
         "# The plan file", "",
-        "A plan is a TOML file. `linkcalc new site.toml` writes one with comments; `linkcalc schema` prints",
-        "the JSON Schema, made from the same sections as this page. Units are in the names of the keys.",
+        "A plan is a TOML file. `linkcalc new site.toml` writes one with the keys that matter, `--full` with",
+        "all of them; `linkcalc schema` prints the JSON Schema, made from the same sections as this page, by",
+        "which editors complete and mark keys. Units are in the names of the keys.",
         "A key whose default is *assumed* is listed in every report with its source; a key without a default",
         "must be given. A key that is not listed here is refused, and the nearest one is named.", "",
     ]  # fmt: skip
@@ -306,7 +358,7 @@ def fleet_page() -> str:
 
     intro = [
         "# The fleet file", "",
-        "A fleet is a TOML file for [`linkcalc fleet`](../fleet.md); `linkcalc schema --fleet` prints its",
+        "A fleet is a TOML file for [`linkcalc fleet`](../fleet.md); `linkcalc schema fleet` prints its",
         "JSON Schema. What it shares with [the plan file](plan_file.md) means the same.", "",
     ]  # fmt: skip
     return "\n".join([*intro, *_keys_of(Fleet)])

@@ -6,8 +6,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from linkcalc.area.coverage import NODATA, Band, CoverageResult
+from linkcalc.area.coverage import NODATA, Band, CoverageResult, Served
 from linkcalc.errors import LinkcalcError
 from linkcalc.requirement import VERDICTS
 from linkcalc.terrain import geodesy
@@ -40,11 +41,11 @@ def tags(result: CoverageResult) -> dict[str, str]:
     """What the answer is about, as words for the heads of files."""
     return {
         "station": result.station,
-        "station_latitude_deg": f"{result.latitude_deg:.7f}",
-        "station_longitude_deg": f"{result.longitude_deg:.7f}",
-        "link": result.link.name,
-        "link_from": result.link.from_,
-        "link_to": result.link.to,
+        "middle_latitude_deg": f"{result.latitude_deg:.7f}",
+        "middle_longitude_deg": f"{result.longitude_deg:.7f}",
+        "link": ", ".join(s.link.name for s in result.stations),
+        "link_from": ", ".join(s.link.from_ for s in result.stations),
+        "link_to": ", ".join(s.link.to for s in result.stations),
         "moved_station": result.moved,
         "frequency_hz": f"{result.frequency_hz:.0f}",
         "signal": result.signal,
@@ -114,23 +115,37 @@ def closing_area(result: CoverageResult) -> str:
 
     Cell edges are kept as they are: the area is that of the cells.
     """
-    station = {
-        "type": "Feature",
-        "geometry": {
-            "type": "Point",
-            "coordinates": [round(result.longitude_deg, 7), round(result.latitude_deg, 7)],
-        },
-        "properties": {"what": "station", "station": result.station},
-    }
-    features = [_area_of(result, "closes"), station, _area_of(result, "at_risk")]
+    features = [_area_of(result, "closes", _cells(result, "closes"))]
+    features += [_station(result, number, served) for number, served in enumerate(result.stations, start=1)]
+    features.append(_area_of(result, "at_risk", _cells(result, "at_risk")))
+    if len(result.stations) > 1:
+        for number, served in enumerate(result.stations, start=1):
+            own = _cells(result, "closes") & (result.bands["serving_station"] == number)
+            features.append(_area_of(result, "closes_best_from_here", own, served))
     return json.dumps({"type": "FeatureCollection", "features": features}, ensure_ascii=False)
 
 
-def _area_of(result: CoverageResult, verdict: str) -> dict[str, Any]:
+def _cells(result: CoverageResult, verdict: str) -> NDArray[np.bool_]:
+    return np.asarray(result.bands["verdict"] == VERDICTS.index(verdict))
+
+
+def _station(result: CoverageResult, number: int, served: Served) -> dict[str, Any]:
+    to_geographic = geodesy.transformer(result.crs, "EPSG:4326")
+    longitude, latitude = to_geographic.transform(served.east_m, served.north_m)
+    return {
+        "type": "Feature",
+        "geometry": {"type": "Point", "coordinates": [round(float(longitude), 7), round(float(latitude), 7)]},
+        "properties": {"what": "station", "station": served.name, "number": number, "link": served.link.name},
+    }
+
+
+def _area_of(
+    result: CoverageResult, what: str, which: NDArray[np.bool_], served: Served | None = None
+) -> dict[str, Any]:
     from rasterio import Affine
     from rasterio.features import shapes
 
-    cells = (result.bands["verdict"] == VERDICTS.index(verdict)).astype(np.uint8)
+    cells = which.astype(np.uint8)
     to_geographic = geodesy.transformer(result.crs, "EPSG:4326")
     polygons = []
     for shape, _ in shapes(cells, mask=cells > 0, transform=Affine(*result.affine)):
@@ -147,11 +162,11 @@ def _area_of(result: CoverageResult, verdict: str) -> dict[str, Any]:
         "type": "Feature",
         "geometry": {"type": "MultiPolygon", "coordinates": polygons},
         "properties": {
-            "what": verdict,
-            "link": result.link.name,
-            "station": result.station,
+            "what": what,
+            "link": ", ".join(s.link.name for s in ([served] if served else result.stations)),
+            "station": served.name if served else result.station,
             "moved_station": result.moved,
-            "area_km2": round(result.area_km2(verdict), 6),
+            "area_km2": round(int(cells.sum()) * result.cell_m**2 / 1e6, 6),
             "cell_m": result.cell_m,
             "radius_m": result.radius_m,
             "preview": result.preview,

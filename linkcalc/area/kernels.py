@@ -26,8 +26,8 @@ Integers = NDArray[np.int64]
 DEGREE = 5
 """Of the polynomials that stand for a raster's projection, exact to far less than a cell."""
 
-GROUND, SURFACE, CANOPY = 0, 1, 2
-"""Layers of heights."""
+GROUND, SURFACE, CANOPY, WOODS, BUILT = range(5)
+"""Layers of heights; the last two as classes of land cover have them."""
 
 LAYER, OFFSET, COLUMNS, ROWS, COMPLETE = range(5)
 """Columns of `windows`; complete: every cell is known to the raster itself."""
@@ -55,6 +55,10 @@ class Grid(NamedTuple):
     """Profiles begin at the station."""
     largest_hole_m: float
     lowest_clutter_m: float
+    own_m: float
+    """So near to a station what classes show is part of its surroundings."""
+    sea_shore_m: float
+    """What is unknown beside ground no higher than this is sea; -inf where there is none."""
 
 
 def terms(east: Floats, north: Floats) -> Floats:
@@ -196,6 +200,25 @@ def sample_with_holes(
             heights[i] = height / total
 
 
+def fill_sea(heights: Floats, finer: int, shore_m: float) -> float:
+    """Put sea at 0 m where it is, see `linkcalc.terrain.profile.at_sea`; return its share of the path, of which every
+    `finer`-th point counts. The ends are known."""
+    n = len(heights)
+    counted = 0
+    i = 1
+    while i < n:
+        if math.isnan(heights[i]):
+            first = i
+            while math.isnan(heights[i]):
+                i += 1
+            if min(heights[first - 1], heights[i]) <= shore_m:
+                for j in range(first, i):
+                    heights[j] = 0.0
+                    counted += j % finer == 0
+        i += 1
+    return counted * finer / (n - 1)
+
+
 def bridge(heights: Floats, step_m: float, largest_m: float) -> float:
     """Draw straight lines across holes; return their length, or -1 if one is too long. The ends are known."""
     n = len(heights)
@@ -228,6 +251,20 @@ def add_clutter(
             trees[i] = trees_here
 
 
+def add_classes(
+    tops: Floats, known: Floats, canopy: Floats, length: float, own_m: float, trees_here: bool, lowest_m: float,
+    clutter: Floats, trees: Bytes,
+) -> None:  # fmt: skip
+    """The same for what classes show, where no surface is known, for trees no canopy either, and away from the ends."""
+    n = len(tops)
+    for i in range(1, n - 1):
+        away = min(i, n - 1 - i) * (length / (n - 1))
+        shown = math.isnan(known[i]) and (not trees_here or math.isnan(canopy[i])) and away >= own_m
+        if shown and tops[i] >= lowest_m and tops[i] > clutter[i]:
+            clutter[i] = tops[i]
+            trees[i] = trees_here
+
+
 def positions(
     grid: Grid, places: Floats, steps: Integers, pairs: Floats, low_radius_km: float, radio: Radio,
     facts: Floats, found: Floats,
@@ -243,11 +280,14 @@ def positions(
         finer = steps[i, 1]
         fine = np.empty(steps[i, 0] * finer + 1)
         bridged = 0.0
+        sea_share = 0.0
         facts[i, STATUS] = GOOD
         if not heights_along(GROUND, grid, east, north, len(fine), fine):
             if math.isnan(fine[0]) or math.isnan(fine[-1]):
                 facts[i, STATUS] = NO_HEIGHT
                 continue
+            if grid.sea_shore_m > -math.inf:
+                sea_share = fill_sea(fine, finer, grid.sea_shore_m)
             bridged = bridge(fine, length / (len(fine) - 1), grid.largest_hole_m)
             if bridged < 0.0:
                 facts[i, STATUS] = HOLE
@@ -259,15 +299,31 @@ def positions(
         clutter = np.zeros(n)
         trees = np.zeros(n, dtype=np.uint8)
         if grid.layers > 1:
-            tops = np.empty(n)
-            heights_along(SURFACE, grid, east, north, n, tops)
-            add_clutter(tops, h, grid.tree_surface, grid.lowest_clutter_m, clutter, trees)
-            heights_along(CANOPY, grid, east, north, n, tops)
-            add_clutter(tops, np.zeros(n), True, grid.lowest_clutter_m, clutter, trees)
+            surface = np.empty(n)
+            canopy = np.empty(n)
+            heights_along(SURFACE, grid, east, north, n, surface)
+            add_clutter(surface, h, grid.tree_surface, grid.lowest_clutter_m, clutter, trees)
+            heights_along(CANOPY, grid, east, north, n, canopy)
+            add_clutter(canopy, np.zeros(n), True, grid.lowest_clutter_m, clutter, trees)
+            if grid.layers > WOODS:
+                tops = np.empty(n)
+                for layer in (WOODS, BUILT):
+                    heights_along(layer, grid, east, north, n, tops)
+                    add_classes(
+                        tops,
+                        surface,
+                        canopy,
+                        length,
+                        grid.own_m,
+                        layer == WOODS,
+                        grid.lowest_clutter_m,
+                        clutter,
+                        trees,
+                    )
         facts[i, NEAR_GROUND_M] = h[0]
         facts[i, FAR_GROUND_M] = h[-1]
         facts[i, BRIDGED_M] = bridged
-        row = find(x, h, clutter, trees, pairs[i, 0], pairs[i, 1], 0.0, low_radius_km, radio)
+        row = find(x, h, clutter, trees, pairs[i, 0], pairs[i, 1], sea_share, low_radius_km, radio)
         for j in range(found.shape[1]):
             found[i, j] = row[j]
 
@@ -279,7 +335,7 @@ def compiled_positions() -> Any:
 
 
 USES: tuple[Any, ...] = (
-    *COMPILED, along, heights_along, sample_complete, sample_with_holes, bridge, add_clutter,
+    *COMPILED, along, heights_along, sample_complete, sample_with_holes, fill_sea, bridge, add_clutter, add_classes,
 )  # fmt: skip
 
 

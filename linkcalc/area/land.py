@@ -12,6 +12,7 @@ from linkcalc._arrays import Floats, checked
 from linkcalc.area import kernels
 from linkcalc.errors import DomainError, TerrainError
 from linkcalc.terrain import geodesy
+from linkcalc.terrain.land_cover import Around, Layers, Neighbourhood, neighbourhood
 from linkcalc.terrain.profile import FEWEST_POINTS, MOST_POINTS, area_notes, station_ground_m
 from linkcalc.terrain.rasters import Mosaic, Raster
 
@@ -43,16 +44,20 @@ class Land:
     """(windows,) of each raster."""
     cells_m: Floats
     """(windows,) the longer side of its cells."""
+    around: Neighbourhood
+    """Land cover and canopy, for what surrounds stations."""
     step_m: float | None
     largest_hole_m: float
+    sea_without_data: bool
     tree_surface: bool
     sources: tuple[str, ...]
     notes: tuple[str, ...]
 
     @property
     def layers(self) -> int:
-        """1 where there is bare ground only, else 3."""
-        return 3 if (self.windows[:, kernels.LAYER] > kernels.GROUND).any() else 1
+        """1 where there is bare ground only, 3 with surface or canopy, more with classes."""
+        highest = int(self.windows[:, kernels.LAYER].max(initial=kernels.GROUND))
+        return 1 if highest == kernels.GROUND else max(highest, kernels.CANOPY) + 1
 
     @property
     def crs(self) -> str:
@@ -83,7 +88,7 @@ class Land:
             made_of.update(np.ascontiguousarray(array).data)
         figures = (
             self.latitude_deg, self.longitude_deg, self.radius_m, self.step_m, self.largest_hole_m,
-            self.tree_surface,
+            self.sea_without_data, self.tree_surface, self.around.digest(),
         )  # fmt: skip
         made_of.update(repr(figures).encode())
         return made_of.hexdigest()
@@ -101,6 +106,10 @@ class Land:
             np.asarray(longitude_deg), np.asarray(latitude_deg)
         )
         return np.asarray(east), np.asarray(north)
+
+    def surroundings(self, east_m: ArrayLike, north_m: ArrayLike) -> Around | None:
+        """What stands around positions, (n,); None where no raster could say."""
+        return self.around.around(*self.geographic(east_m, north_m)) if self.around.known else None
 
     def intervals(self, east_m: Floats, north_m: Floats, length_m: Floats | None = None) -> NDArray[np.int64]:
         """How many steps the profile to each position has, and how many finer ones in each, (n, 2); their
@@ -184,7 +193,7 @@ def plane_crs(latitude_deg: float, longitude_deg: float) -> str:
 
 
 def read_land(
-    terrain: tuple[Mosaic, Mosaic, Mosaic],
+    terrain: Layers,
     latitude_deg: float,
     longitude_deg: float,
     radius_m: float,
@@ -192,27 +201,29 @@ def read_land(
     name: str = "the station",
     step_m: float | None = None,
     largest_hole_m: float = 250.0,
+    sea_without_data: bool = False,
     surface_kind: str = "trees",
     whole: bool = True,
     least_share: float = 1.0,
 ) -> Land:
-    """Read ground, surface and canopy around a station, each block of each file once.
+    """Read all layers around a station, each block of each file once.
 
     Parameters
     ----------
-    terrain : tuple of Mosaic
-        Ground, surface, canopy; the latter two may be without rasters.
+    terrain : Layers
+        All but the ground may be without rasters.
     latitude_deg, longitude_deg : float, degrees
     radius_m : float, m
     name : str
         What messages call the station.
-    step_m, largest_hole_m, surface_kind
+    step_m, largest_hole_m, sea_without_data, surface_kind
         As for `linkcalc.terrain.profile.cut_profile`.
     whole : bool
         Whether a radius that reaches beyond the rasters is refused; if not, positions out there have no
         height.
     least_share : float
-        Share of the circle that the rasters must hold for a radius beyond them to be taken all the same.
+        Share of the circle that the rasters must hold for a radius beyond them to be taken all the same; with sea
+        where there is no data any share will do.
 
     Returns
     -------
@@ -229,13 +240,14 @@ def read_land(
     Examples
     --------
     >>> import rasterio
+    >>> from linkcalc.terrain.land_cover import Layers
     >>> from linkcalc.terrain.rasters import open_mosaic
     >>> grid = {"crs": "EPSG:32631", "transform": rasterio.Affine(30, 0, 500_000, 0, -30, 1_001_500)}
     >>> shape = {"driver": "GTiff", "count": 1, "width": 50, "height": 50, "dtype": "float32"}
     >>> with rasterio.open("/vsimem/land_doc.tif", "w", **shape, **grid) as file:
     ...     file.write(np.full((50, 50), 40.0, dtype=np.float32), 1)
-    >>> with open_mosaic(["/vsimem/land_doc.tif"]) as ground, open_mosaic([]) as none:
-    ...     land = read_land((ground, none, none), 9.0533, 3.0068, 600.0)
+    >>> with open_mosaic(["/vsimem/land_doc.tif"]) as ground:
+    ...     land = read_land(Layers(ground), 9.0533, 3.0068, 600.0)
     >>> land.layers, land.intervals(np.array([500.0]), np.array([0.0])).tolist()
     (1, [[17, 1]])
     """
@@ -244,16 +256,18 @@ def read_land(
     longitude = float(checked("longitude_deg", longitude_deg))
     if step_m is not None and not step_m > 0.0:
         raise DomainError(f"step_m must be a positive number of metres, got {step_m}")
-    if not terrain[0].rasters:
+    if not terrain.ground.rasters:
         raise TerrainError("no terrain raster is named: an area needs heights all around the station")
-    station_ground_m(name, latitude, longitude, terrain[0])
-    if whole:
-        _refuse_radius_beyond(terrain[0], name, latitude, longitude, radius, least_share)
-    fitting = area_notes(terrain[0], terrain[1], latitude, longitude, radius)
-    met_before = {id(r): r.out_of_limits[0] for mosaic in terrain for r in mosaic.rasters}
+    station_ground_m(name, latitude, longitude, terrain.ground)
+    if whole and not sea_without_data:
+        _refuse_radius_beyond(terrain.ground, name, latitude, longitude, radius, least_share)
+    fitting = area_notes(terrain.ground, terrain.surface, latitude, longitude, radius)
+    classes = (terrain.cover.woods, terrain.cover.built)
+    mosaics = (terrain.ground, terrain.surface, terrain.canopy, *classes)
+    met_before = {id(r): r.out_of_limits[0] for mosaic in mosaics for r in mosaic.rasters}
     found = [
         window
-        for layer, mosaic in enumerate(terrain)
+        for layer, mosaic in enumerate(mosaics)
         for window in _windows(layer, mosaic, latitude, longitude, radius)
     ]
     notes = [
@@ -292,10 +306,12 @@ def read_land(
         sizes=np.array([w.own for w in found], dtype=np.int64),
         spacing_m=np.array([w.raster.spacing_m for w in found]),
         cells_m=np.array([w.raster.cell_m for w in found]),
+        around=neighbourhood(terrain, latitude, longitude, radius),
         step_m=step_m,
         largest_hole_m=largest_hole_m,
+        sea_without_data=sea_without_data,
         tree_surface=surface_kind == "trees",
-        sources=tuple(f"{w.raster.name} ({w.raster.spacing_m:.3g} m)" for w in found),
+        sources=tuple(dict.fromkeys(f"{w.raster.name} ({w.raster.spacing_m:.3g} m)" for w in found)),
         notes=tuple(notes),
     )
 

@@ -1,5 +1,6 @@
 """The loss between a station and many positions around it: `linkcalc.path_loss` by the thousand."""
 
+import math
 from typing import Any, Literal
 
 import numpy as np
@@ -10,10 +11,11 @@ from linkcalc._arrays import checked
 from linkcalc.area import kernels
 from linkcalc.area.land import Land
 from linkcalc.errors import DomainError
-from linkcalc.link_case import LinkCase
+from linkcalc.link_case import LinkCase, surroundings_of_many
 from linkcalc.path_loss import Found, Losses
 from linkcalc.propagation import compiled, p1812
-from linkcalc.terrain.profile import LOWEST_CLUTTER_M
+from linkcalc.terrain.land_cover import REACH_M
+from linkcalc.terrain.profile import LOWEST_CLUTTER_M, SEA_SHORE_M
 
 End = Literal["near", "far"]
 
@@ -90,7 +92,8 @@ def losses(
         some, rows = facts[apart], found[apart]
         grid = kernels.Grid(
             land.cells, land.native_flags(), land.windows, land.maps, land.layers, land.tree_surface,
-            fixed == "near", land.largest_hole_m, LOWEST_CLUTTER_M,
+            fixed == "near", land.largest_hole_m, LOWEST_CLUTTER_M, REACH_M,
+            SEA_SHORE_M if land.sea_without_data else -math.inf,
         )  # fmt: skip
         places = np.stack([east / land.radius_m, north / land.radius_m, length], axis=-1)[apart]
         in_numpy = not (compiled.available() if use_numba is None else use_numba)
@@ -106,9 +109,13 @@ def losses(
             rows,
         )
         facts[apart], found[apart] = some, rows
+    here, there = land.surroundings(0.0, 0.0), land.surroundings(east, north)
+    stays, moves = (template.near, template.far) if fixed == "near" else (template.far, template.near)
+    around = surroundings_of_many(stays, here, east.size), surroundings_of_many(moves, there, east.size)
     return path_loss.losses(
         found,
         s,
+        surrounding=around if fixed == "near" else around[::-1],
         length_m=length,
         near_ground_m=facts[:, kernels.NEAR_GROUND_M],
         far_ground_m=facts[:, kernels.FAR_GROUND_M],

@@ -6,8 +6,7 @@
 import hashlib
 import time
 import warnings
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -24,7 +23,7 @@ from linkcalc.area.losses import End, losses
 from linkcalc.area.margins import answers
 from linkcalc.area.program import formulas
 from linkcalc.area.scheduler import Local, Scheduler
-from linkcalc.errors import DomainError, LinkcalcError, OutOfRangeWarning
+from linkcalc.errors import DomainError, OutOfRangeWarning
 from linkcalc.link_case import LinkCase
 from linkcalc.requirement import VERDICTS
 
@@ -190,17 +189,6 @@ def all_hops(
             progress(at)
     figures = whole.reshape(len(job.hops), len(FIGURES), job.grid.side, job.grid.side)
     return [dict(zip(FIGURES, hop, strict=True)) for hop in figures]
-
-
-@contextmanager
-def telling_of_tiles(store: TileStore | None, say: Callable[[str], None]) -> Iterator[None]:
-    """Say that finished tiles are kept, if what is done meanwhile is interrupted or fails."""
-    try:
-        yield
-    except (KeyboardInterrupt, LinkcalcError):
-        if store is not None and store.kept():
-            say(f"finished tiles are kept in {store.folder}; the same command takes them over")
-        raise
 
 
 def chained(hops: Sequence[dict[str, Any]]) -> dict[str, Any]:

@@ -30,7 +30,7 @@ from linkcalc.area.relay import Hop, Job, all_hops, hop_figures
 from linkcalc.area.relay_plan import placed, with_relays
 from linkcalc.area.scheduler import Scheduler
 from linkcalc.plan import Link, Station
-from linkcalc.terrain.rasters import Mosaic
+from linkcalc.terrain.land_cover import Layers
 
 if TYPE_CHECKING:
     from linkcalc.plan import LoadedPlan
@@ -68,7 +68,7 @@ class Middle:
     loaded: "LoadedPlan"
     link: Link
     relay: Station
-    terrain: tuple[Mosaic, Mosaic, Mosaic]
+    terrain: Layers
     grid: Grid
     use_numba: bool
 
@@ -89,7 +89,8 @@ class Middle:
         t = self.loaded.plan.terrain
         land = read_land(
             self.terrain, latitude, longitude, reach, name=station, step_m=t.step_m,
-            largest_hole_m=t.largest_hole_m, surface_kind=t.surface_kind, whole=False,
+            largest_hole_m=t.largest_hole_m, sea_without_data=t.sea_without_data,
+            surface_kind=t.surface_kind, whole=False,
         )  # fmt: skip
         return Hop(land, template, end)
 

@@ -11,7 +11,9 @@ from linkcalc._arrays import checked
 from linkcalc.errors import LinkcalcError
 from linkcalc.link_case import directional
 from linkcalc.plan import Link, LoadedPlan, Plan, Station
+from linkcalc.plan.edits import edited_text, setting
 from linkcalc.plan.loading import checked_plan
+from linkcalc.plan.stations import AROUND_KEYS
 from linkcalc.plan.syntax import parsed
 from linkcalc.plan.values import value_text
 from linkcalc.plan.wording import quoted
@@ -97,6 +99,14 @@ def relay_station(plan: Plan, link: Link, kit: RelayKit) -> "tuple[Station, tupl
             antenna = antenna.model_copy(update={"azimuth_deg": None, "tilt_deg": 0.0})
         if antenna != model.antenna:
             changes["antenna"] = antenna
+        if said := {*AROUND_KEYS} & model.model_fields_set:
+            kept = model.model_fields_set - said
+            model = Station(**{name: getattr(model, name) for name in kept})
+            assume(
+                "surroundings",
+                model.surroundings,
+                f"what {quoted(model.name)} has belongs to where it stands",
+            )
         for key, nothing in (("noise_rise_db", 0.0), ("extra_loss", []), ("building", "none")):
             if getattr(model, key) != nothing:
                 changes[key] = nothing
@@ -206,6 +216,8 @@ def plan_text(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> str:
     """
     try:
         text = loaded.path.read_bytes().decode("utf-8-sig")
+        if loaded.settings:
+            text = edited_text(text, [setting(s, parsed(text.encode())) for s in loaded.settings])
     except (OSError, UnicodeDecodeError) as error:
         raise LinkcalcError(f"{loaded.path}: cannot be read again: {error}") from None
     lines = [

@@ -11,10 +11,10 @@ import numpy as np
 from linkcalc._arrays import Floats, checked
 from linkcalc.area import kernels
 from linkcalc.area.access import Access, Allowed, Grid, Mask, allowed_cells
-from linkcalc.area.coverage import MOST_CELLS, Progress, TileStore
+from linkcalc.area.coverage import MOST_CELLS, Progress, TileStore, telling_of_tiles
 from linkcalc.area.land import Land, read_land
 from linkcalc.area.margins import template_case
-from linkcalc.area.relay import FIGURES, Hop, Job, all_hops, best_cells, chained, telling_of_tiles
+from linkcalc.area.relay import FIGURES, Hop, Job, all_hops, best_cells, chained
 from linkcalc.area.relay_chain import Middle, best_pair
 from linkcalc.area.relay_plan import RelayKit, placed, relay_station, with_relays
 from linkcalc.area.relay_result import Chain, HopCheck, Place, RelaySiting
@@ -26,6 +26,7 @@ from linkcalc.propagation import compiled
 from linkcalc.result import LinkResult
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.cell_size import finer_than_raster
+from linkcalc.terrain.land_cover import Layers
 from linkcalc.terrain.rasters import Mosaic
 from linkcalc.verdict import check_link, judge, link_case, open_terrain, position_deg, recorded_notes
 
@@ -115,7 +116,7 @@ def relay_siting(
             raise TerrainError("no terrain raster is named: a relay needs heights all around the link")
         ground = grid.heights_m(terrain[0])
         area = grid.distance_m() <= radius
-        if radius_m is not None:
+        if radius_m is not None and not plan.terrain.sea_without_data:
             _refuse_beyond(terrain[0], grid, area, ground, radius)
         allowed = allowed_cells(grid, ground, area, access or Access())
         direct = _checked_hop(loaded, link, terrain)
@@ -269,7 +270,7 @@ def _outer_hops(
     loaded: "LoadedPlan",
     link: Link,
     relay: Station,
-    terrain: tuple[Mosaic, Mosaic, Mosaic],
+    terrain: Layers,
     grid: Grid,
     wanted: Mask,
 ) -> tuple[Hop, Hop]:
@@ -287,7 +288,7 @@ def _outer_hops(
         t = loaded.plan.terrain
         land = read_land(
             terrain, latitude, longitude, reach, name=name, step_m=t.step_m, largest_hole_m=t.largest_hole_m,
-            surface_kind=t.surface_kind, whole=False,
+            sea_without_data=t.sea_without_data, surface_kind=t.surface_kind, whole=False,
         )  # fmt: skip
         found.append(Hop(land, template, fixed))
     return found[0], found[1]
@@ -297,7 +298,7 @@ def _chain(
     loaded: "LoadedPlan",
     link: Link,
     relay: Station,
-    terrain: tuple[Mosaic, Mosaic, Mosaic],
+    terrain: Layers,
     grid: Grid,
     allowed: Allowed,
     ground: Floats,
@@ -319,7 +320,7 @@ def _chain(
     return Chain(tuple(places), hops, off)
 
 
-def _checked_hop(loaded: "LoadedPlan", link: Link, terrain: tuple[Mosaic, Mosaic, Mosaic]) -> HopCheck:
+def _checked_hop(loaded: "LoadedPlan", link: Link, terrain: Layers) -> HopCheck:
     case = link_case(loaded, link, terrain)
     path, directions = judge(case)
     return HopCheck(link.name, link.from_, link.to, path, directions, case.profile.notes)

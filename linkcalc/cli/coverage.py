@@ -2,13 +2,15 @@
 
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from linkcalc.cli._scheduler import SchedulerOption, chosen_scheduler
-from linkcalc.cli._shell import PlanArgument
+from linkcalc.cli._shell import PlanArgument, load_plan, screen
 
 PREVIEW_CELLS = 3.0
 """How much wider the cells of a preview are."""
@@ -20,14 +22,19 @@ if TYPE_CHECKING:
 def coverage(
     plan: PlanArgument,
     station: Annotated[
-        str, typer.Option(metavar="NAME", help="Station that stays where it is.", show_default=False)
+        list[str],
+        typer.Option(
+            metavar="NAME",
+            help="Station that stays where it is; given more than once, each cell holds the best of them.",
+            show_default=False,
+        ),
     ],
     radius_km: Annotated[float, typer.Option(metavar="KM", help="How far around it to look.")] = 10.0,
     link: Annotated[
-        str | None,
+        list[str] | None,
         typer.Option(
             metavar="NAME",
-            help="Link whose other end goes into the cells; left out: the station's first.",
+            help="Link whose other end goes into the cells, one a station; left out: the station's first.",
             show_default=False,
         ),
     ] = None,
@@ -56,40 +63,35 @@ def coverage(
     \b
     Example:
       linkcalc coverage site.toml --station "pump shed" --radius-km 5 --out result
+      linkcalc coverage site.toml --station "pump shed" --station "east shed" --out result
       linkcalc coverage site.toml --station "pump shed" --preview --out look
       linkcalc coverage site.toml --station "pump shed" --out result --scheduler tcp://10.0.0.5:8786
 
     An interrupted run with --out is taken up where it stopped by the same command. Exit code: 0 whatever the
     answer, 2 bad input.
     """
-    import os
 
-    from linkcalc.area.coverage import TileStore, prepared_job, result_of
-    from linkcalc.area.coverage import coverage as cover
-    from linkcalc.errors import LinkcalcError
-    from linkcalc.plan import load_plan
+    from linkcalc.area.coverage import plan_coverage
     from linkcalc.views.coverage_text import coverage_report
-    from linkcalc.views.text import abilities
 
     loaded = load_plan(plan)
     if out is not None:
         make_folder(out)
-    wide_m = PREVIEW_CELLS * cell_m if preview else cell_m
-    with prepared_job(loaded, station, radius_km * 1e3, link=link, cell_m=wide_m) as job:
-        store = None if out is None else TileStore(out, job.digest())
-        bar = Bar(shown=progress or sys.stderr.isatty(), terminal=sys.stderr.isatty())
-        try:
-            with chosen_scheduler(scheduler) as workers:
-                bands = cover(job, scheduler=workers, store=store, progress=bar, say=say_line)
-        except (KeyboardInterrupt, LinkcalcError):
-            bar.end()
-            if store is not None and store.kept():
-                say_line(f"finished tiles are kept in {store.folder}; the same command takes them over")
-            raise
-        bar.end()
-        result = result_of(loaded, job, bands, preview=preview)
-    colour, ascii_only = abilities(sys.stdout, os.environ)
-    typer.echo(coverage_report(result, colour=colour, ascii_only=ascii_only), nl=False)
+    bar = Bar(shown=progress or sys.stderr.isatty(), terminal=sys.stderr.isatty())
+    with chosen_scheduler(scheduler) as workers, bar.ended():
+        result = plan_coverage(
+            loaded,
+            station,
+            radius_km * 1e3,
+            link=link,
+            cell_m=PREVIEW_CELLS * cell_m if preview else cell_m,
+            preview=preview,
+            tiles_in=out,
+            scheduler=workers,
+            progress=bar,
+            say=bar.say,
+        )
+    typer.echo(coverage_report(result, **screen()), nl=False)
     if out is not None:
         from linkcalc.area.geofiles import closing_area, geotiff
         from linkcalc.files import atomic_write
@@ -104,7 +106,7 @@ def coverage(
             atomic_write(out / name, content)
             written.append(out / name)
         written += write_map(result, out)
-        if store is not None:
+        for store in result.tiles:
             store.remove()
         typer.echo(f"wrote {len(written)} files to {out}", err=True)
 
@@ -147,6 +149,19 @@ class Bar:
         else:
             sys.stderr.write(f"{self._name}: {words.strip()}\n")
         sys.stderr.flush()
+
+    def say(self, line: str) -> None:
+        """Write a line of its own."""
+        self.end()
+        say_line(line)
+
+    @contextmanager
+    def ended(self) -> Iterator[None]:
+        """Leave the terminal's line whatever happens."""
+        try:
+            yield
+        finally:
+            self.end()
 
     def end(self) -> None:
         """Leave the terminal's line."""

@@ -30,7 +30,9 @@ def ground(
     set_: Annotated[
         list[str] | None,
         typer.Option(
-            "--set", metavar="NAME", help="Open set whose tiles lie at the address: glo30, srtm, canopy."
+            "--set",
+            metavar="NAME",
+            help="Open set whose tiles lie at the address: glo30, srtm, canopy, land_cover.",
         ),
     ] = None,
     radius_km: Annotated[
@@ -63,10 +65,9 @@ def ground(
     if folder is not None and address is not None:
         raise LinkcalcError("give --folder or --address, not both")
     chosen = [set_named(key) for key in set_ or ["glo30"]]
-    usable = [s for s in chosen if s is not None and s.kind != "land_cover"]
+    usable = [s for s in chosen if s is not None]
     if len(usable) < len(chosen):
-        known = ", ".join(s.key for s in SETS if s.kind != "land_cover")
-        raise LinkcalcError(f"--set {', '.join(set_ or [])}: sets of heights are {known}")
+        raise LinkcalcError(f"--set {', '.join(set_ or [])}: open sets are {', '.join(s.key for s in SETS)}")
     text, placed = stations_in(plan)
     bounds = needed_area(placed, radius_km * 1e3, station)
     if folder is None and address is None:

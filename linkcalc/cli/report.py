@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
-from linkcalc.cli._shell import PlanArgument
+from linkcalc.cli._shell import PlanArgument, load_plan
 from linkcalc.cli.survey import Leaf, chosen_link, tell_refused
 from linkcalc.errors import LinkcalcError
 
@@ -84,7 +84,6 @@ def report(
     Exit code: 0 whatever the verdict, 2 bad input.
     """
     from linkcalc.files import atomic_write
-    from linkcalc.plan import load_plan
     from linkcalc.readings import link_named_in, read_all
     from linkcalc.site.record import Job, make_record
     from linkcalc.views.record import record_html, record_pdf
@@ -111,12 +110,11 @@ def report(
     if record.survey is not None:
         tell_refused(files, record.survey.refused)
     page = record_html(record, signed_by_lines)
-    written = [(output, page.encode())]
-    if pdf is not None:
-        written.append((pdf, record_pdf(page, "letter" if paper == "letter" else "a4")))
-    for file, content in written:
-        atomic_write(file, content)
-        typer.echo(f"wrote {file}", err=True)
+    atomic_write(output, page)
+    typer.echo(f"wrote {output}", err=True)
+    if pdf is not None:  # the page is there whatever the PDF lacks
+        atomic_write(pdf, record_pdf(page, "letter" if paper == "letter" else "a4"))
+        typer.echo(f"wrote {pdf}", err=True)
 
 
 def _day(text: str | None) -> datetime.date | None:

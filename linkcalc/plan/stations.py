@@ -13,6 +13,9 @@ from linkcalc.radio.antenna_types import AntennaType
 
 COMMON_PRACTICE = "common practice, no source"
 
+AROUND_KEYS = ("surroundings", "surroundings_height_m", "surroundings_distance_m")
+"""Keys of a station that say what stands around it; where none does, rasters may."""
+
 Polarisation = Literal["vertical", "horizontal", "circular"]
 
 
@@ -179,6 +182,15 @@ class Station(Section):
     northing_m: float | None = optional("northing in the CRS that epsg names, m", examples=[7800000.0])
     epsg: int | None = optional("EPSG code of easting and northing", ge=1024, le=32767, examples=[32727])
     antenna_height_m: float = given("antenna height above ground, m", ge=0.1, le=3000, examples=[4.0])
+    mast_foot_m: float = plain(
+        0.0, "height above ground of what is there and carries the mast (a tank, a gable), m", ge=0, le=3000
+    )
+    highest_antenna_m: float | None = optional(
+        "highest the antenna may be, whatever the reason, m; left out: advice goes up to 30",
+        ge=0.1,
+        le=3000,
+        examples=[9.0],
+    )
     surroundings: Literal["none", "open", "suburban", "urban", "woodland"] = assumed(
         "open",
         "what stands around the antenna and higher than it; none: the antenna stands above the roofs and trees "

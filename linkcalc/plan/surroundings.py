@@ -28,6 +28,12 @@ class Terrain(Section):
         examples=[["surface.tif"]],
     )
     canopy_rasters: list[str] = plain([], "canopy height above ground", examples=[["canopy.tif"]])
+    land_cover_rasters: list[str] = plain(
+        [],
+        "land cover of 11 classes (10 trees, 50 built-up, ...): what surrounds the stations where they do not say, and "
+        "what stands along the path where no surface or canopy shows it",
+        examples=[["land_cover.tif"]],
+    )
     surface_kind: Literal["trees", "building"] = assumed(
         "trees", "what stands between surface and ground along the path", COMMON_PRACTICE
     )
@@ -81,6 +87,19 @@ class Terrain(Section):
             *(["surface_kind"] if not self.surface_rasters else []),
             *(["largest_hole_m"] if not self.rasters else []),
         ]
+
+    def implied(self) -> Iterable[tuple[str, Any, str]]:
+        """What stands for a class of land cover along a path, and where it does."""
+        if self.land_cover_rasters:
+            # numpy comes with it; a plan alone does without
+            from linkcalc.terrain.land_cover import BUILT_UP_M, REACH_M, TREES_M
+
+            heights = f"trees {TREES_M:g} m, built-up land {BUILT_UP_M:g} m, all else 0"
+            why = (
+                f"Rec. ITU-R P.1812, table 2, where land cover is all that is known, {REACH_M:g} m and more from a "
+                "station"
+            )
+            yield "heights along the path by land cover", heights, why
 
 
 class Conditions(Section):

@@ -15,6 +15,7 @@ from typing import Literal
 
 import numpy as np
 
+from linkcalc import plan_energy
 from linkcalc._arrays import Floats
 from linkcalc._version import __version__
 from linkcalc.answer import Answer, view
@@ -23,6 +24,7 @@ from linkcalc.exposure import CAVEAT, StationKeeping
 from linkcalc.exposure import section as exposure_section
 from linkcalc.link_case import LinkCase, feeder_loss_db, feeder_words, main_gain_dbi
 from linkcalc.measured import Leaf
+from linkcalc.parts_list import Bill, bill
 from linkcalc.plan import Conditions, Link, LoadedPlan, Plan, Station
 from linkcalc.plan.wording import quoted
 from linkcalc.readings import Readings
@@ -33,10 +35,20 @@ from linkcalc.rules.plan_limits import EndLimits
 from linkcalc.site.acceptance import Acceptance, acceptance
 from linkcalc.site.survey import Survey, survey_link
 from linkcalc.terrain import geodesy
+from linkcalc.terrain.land_cover import Layers
 from linkcalc.terrain.profile import Profile
 from linkcalc.terrain.rasters import Mosaic
 from linkcalc.units import DBI_OVER_DBD_DB
-from linkcalc.verdict import CAUTIONS, check_link, link_case, open_terrain, position_deg, recorded_notes
+from linkcalc.verdict import (
+    CAUTIONS,
+    assumed_of,
+    check_link,
+    link_case,
+    open_terrain,
+    position_deg,
+    recorded_notes,
+    with_remedies,
+)
 
 MAP_ASPECT = 2.15
 """Width over height of the map."""
@@ -133,6 +145,8 @@ class Record(Answer):
     result: LinkResult
     conditions: Conditions
     sites: tuple[Site, Site]
+    bill: Bill
+    """Parts of its two stations."""
     map: SiteMap | None
     limits: tuple[EndLimits, ...]
     region_name: str
@@ -222,7 +236,7 @@ def make_record(
     plan = loaded.plan
     with recorded_notes() as said, open_terrain(loaded) as terrain:
         case = link_case(loaded, link, terrain)
-        result = check_link(case)
+        result = with_remedies(check_link(case), case, loaded, terrain)
         around = _site_map(case, terrain[0])
         files = tuple(_files(loaded, link, case.profile, terrain))
         survey = None
@@ -235,6 +249,9 @@ def make_record(
                 plan=plan,
                 plan_digest=loaded.digest,
             )
+    energy = None
+    if any(s.station in (link.from_, link.to) and s.solar is not None for s in plan.power):
+        energy = plan_energy.section(plan, (result,))
     limits = plan_limits.section(plan)
     exposure = exposure_section(plan)
     names = (link.from_, link.to)
@@ -247,6 +264,7 @@ def make_record(
         result=result,
         conditions=plan.conditions,
         sites=_sites(case),
+        bill=bill(plan.model_copy(update={"link": [link]}), {"energy": energy}),
         map=around,
         limits=tuple(e for e in limits.ends if e.link == link.name),
         region_name=limits.region_name,
@@ -261,7 +279,7 @@ def make_record(
         day=day,
         recheck=recheck(day, _latitude_deg(case.profile)),
         cautions=tuple(dict.fromkeys([*CAUTIONS, *extra])),
-        assumed=tuple(a for a in loaded.assumed if _concerns(a.key, plan, link)),
+        assumed=tuple(a for a in assumed_of(loaded, [case]) if _concerns(a.key, plan, link)),
         warnings=tuple(dict.fromkeys([*loaded.notes, *said, *result.warnings])),
         inputs=(
             InputFile("plan", loaded.path.name, loaded.digest),
@@ -395,12 +413,12 @@ def _site_map(case: LinkCase, ground: Mosaic) -> SiteMap | None:
     return SiteMap(np.asarray(east) - shift[0], np.asarray(north) - shift[1], half_m, heights, cell_m)
 
 
-def _files(
-    loaded: LoadedPlan, link: Link, profile: Profile, terrain: tuple[Mosaic, Mosaic, Mosaic]
-) -> Iterator[InputFile]:
+def _files(loaded: LoadedPlan, link: Link, profile: Profile, terrain: Layers) -> Iterator[InputFile]:
     """The rasters that hold any point of the path, and the surveyed profile."""
     if profile.latitude_deg is not None and profile.longitude_deg is not None:
-        for role, mosaic in zip(("ground raster", "surface raster", "canopy raster"), terrain, strict=True):
+        mosaics = (terrain.ground, terrain.surface, terrain.canopy, terrain.cover.codes)
+        roles = ("ground raster", "surface raster", "canopy raster", "land-cover raster")
+        for role, mosaic in zip(roles, mosaics, strict=True):
             for raster in mosaic.holding(profile.latitude_deg, profile.longitude_deg):
                 local = "://" not in raster.name and not raster.name.startswith("/vsi")
                 digest = _file_digest(loaded.base_dir / raster.name) if local else None
@@ -428,7 +446,7 @@ def _profile_digest(profile: Profile) -> str:
 
 
 def _concerns(key: str, plan: Plan, link: Link) -> bool:
-    """Whether a default matters to this link."""
+    """Whether what was assumed matters to this link."""
     ours = {link.from_, link.to}
     others = [f"station {quoted(s.name)} " for s in plan.station if s.name not in ours]
     others += [f"link {quoted(k.name)} " for k in plan.link if k.name != link.name]

@@ -7,6 +7,7 @@ tile.
 import hashlib
 import urllib.error
 import urllib.request
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -63,7 +64,9 @@ def is_there(address: str) -> bool:
         raise TerrainError(f"{address} cannot be reached: {' '.join(str(reason).split())}") from None
 
 
-def copied(source: Source, bounds: Bounds, *, network: bool) -> bytes | None:
+def copied(
+    source: Source, bounds: Bounds, *, network: bool, classes: Mapping[int, float] | None = None
+) -> bytes | None:
     """Read the part of a raster that covers an area, as a GeoTIFF of its own.
 
     Parameters
@@ -73,6 +76,8 @@ def copied(source: Source, bounds: Bounds, *, network: bool) -> bytes | None:
         South, west, north, east.
     network : bool
         Whether addresses may be read.
+    classes : mapping, optional
+        As for `linkcalc.terrain.rasters.open_mosaic`, if it holds any.
 
     Returns
     -------
@@ -89,7 +94,7 @@ def copied(source: Source, bounds: Bounds, *, network: bool) -> bytes | None:
     from rasterio.windows import Window
 
     with rasterio.Env(**sources.options(network=network)), sources.opened(source, network=network) as data:
-        steps_m = Raster(source, data, GROUND_LIMITS_M).steps_m
+        steps_m = Raster(source, data, GROUND_LIMITS_M, classes=classes).steps_m
         box = _box(data, bounds)
         if box is None:
             return None

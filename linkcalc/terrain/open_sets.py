@@ -18,6 +18,7 @@ TERRAIN_KEYS: dict[Kind, str] = {
     "ground": "rasters",
     "surface": "surface_rasters",
     "canopy": "canopy_rasters",
+    "land_cover": "land_cover_rasters",
 }
 """The plan's key for each kind, in [terrain]."""
 

@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from linkcalc._arrays import Floats, checked
 from linkcalc.errors import DomainError, TerrainError
 from linkcalc.terrain import agreement, geodesy
+from linkcalc.terrain.land_cover import BUILT_UP_M, TREES_M, LandCover, shown_along
 from linkcalc.terrain.open_sets import kind_of_file
 from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, Mosaic, Raster, open_mosaic
 
@@ -30,6 +31,9 @@ FEWEST_POINTS = 11
 """A path shorter than ten raster cells is still given this many points."""
 MOST_POINTS = 100_000
 """A longer list of points gets a wider spacing, which a note reports."""
+
+SEA_SHORE_M = 100.0
+"""What no raster holds is sea only beside ground no higher than this: a hole on a hill is none."""
 
 _PROBES = 201
 """Points at which it is seen which rasters hold a path."""
@@ -137,6 +141,7 @@ def cut_profile(
     *,
     surface_rasters: Rasters = (),
     canopy_rasters: Rasters = (),
+    land_cover: LandCover | None = None,
     surface_kind: str = "trees",
     step_m: float | None = None,
     largest_hole_m: float = 250.0,
@@ -157,6 +162,9 @@ def cut_profile(
         than 1 m counts as ground.
     canopy_rasters : Mosaic or sequence of paths
         Height of trees above ground.
+    land_cover : LandCover, optional
+        Classes, for heights of trees and of what is built where neither surface nor canopy is known; not within 100 m
+        of a station, where they are part of its surroundings.
     surface_kind : str
         What a surface model shows: "trees" or "building".
     step_m : float or None, metres
@@ -165,7 +173,8 @@ def cut_profile(
     largest_hole_m : float, metres
         Holes up to this length along the path are bridged by a straight line and reported.
     sea_without_data : bool
-        Whether what no raster holds is open sea at 0 m (zone 1), and no hole.
+        Whether what no raster holds is open sea at 0 m (zone 1), and no hole: where the ground beside it is no
+        higher than 100 m.
     base_dir : str, Path or None
         Folder of relative paths.
     names : tuple of two str
@@ -214,10 +223,12 @@ def cut_profile(
         ground_used = ground_mosaic.holding(*probe)
         surface_used = surface_mosaic.holding(*probe) if surface_mosaic else ()
         canopy_used = canopy_mosaic.holding(*probe) if canopy_mosaic else ()
-        used = (*ground_used, *surface_used, *canopy_used)
+        cover = land_cover or LandCover()
+        cover_used = (*cover.woods.holding(*probe), *cover.built.holding(*probe))
+        used = (*ground_used, *surface_used, *canopy_used, *cover_used)
         native = min(r.spacing_m for r in used)
         met_before = [r.out_of_limits[0] for r in used]
-        notes = [note for r in used for note in r.notes]
+        notes = list(dict.fromkeys(note for r in used for note in r.notes))
         notes += _fit_together(ground_mosaic, ground_used, *probe)
         notes += _datums(used)
         notes += _treetops(ground_used)
@@ -235,7 +246,7 @@ def cut_profile(
 
         ground = ground_mosaic.sample(lat, lon)
         ground[[0, -1]] = ends_m
-        sea = np.isnan(ground) & sea_without_data
+        sea = at_sea(ground) if sea_without_data else np.zeros(ground.shape, dtype=bool)
         if sea.any():
             ground[sea] = 0.0
             notes.append(
@@ -249,7 +260,7 @@ def cut_profile(
 
         cell = _cell_m(ground_used, *probe)
         notes += agreement.height_notes(distance, ground, cell, names[0])
-        shown = (surface_mosaic, canopy_mosaic, surface_kind)
+        shown = (surface_mosaic, canopy_mosaic, surface_kind, cover)
         clutter, kind, clutter_notes = _clutter(
             lat, lon, ground, distance, *shown, (ground_used, surface_used)
         )
@@ -269,11 +280,26 @@ def cut_profile(
         zone=np.where(sea, ZONES[0], INLAND).astype(np.int8),
         latitude_deg=lat,
         longitude_deg=lon,
-        source=", ".join(f"{Path(r.name).name} ({r.spacing_m:.3g} m)" for r in used),
+        source=", ".join(dict.fromkeys(f"{Path(r.name).name} ({r.spacing_m:.3g} m)" for r in used)),
         bridged_m=bridged_m,
         notes=tuple(notes),
         cell_m=cell,
     )
+
+
+def at_sea(ground_m: Floats) -> NDArray[np.bool_]:
+    """Which unknown heights along a path are those of open sea: runs beside ground of 100 m or less. Those of both ends
+    are known.
+
+    >>> at_sea(np.array([300.0, np.nan, 250.0, 3.0, np.nan, np.nan, 400.0])).tolist()
+    [False, False, False, False, True, True, False]
+    """
+    unknown = np.isnan(ground_m)
+    sea = np.zeros(ground_m.shape, dtype=bool)
+    turns = np.flatnonzero(np.diff(unknown.astype(np.int8))) + 1
+    for first, after in zip(turns[::2], turns[1::2], strict=False):
+        sea[first:after] = min(ground_m[first - 1], ground_m[after]) <= SEA_SHORE_M
+    return sea
 
 
 def with_obstacles(profile: Profile, obstacles: Sequence[ObstacleLike]) -> Profile:
@@ -610,16 +636,7 @@ def station_ground_m(name: str, lat: float, lon: float, mosaic: Mosaic) -> float
     )
     south, west, north, east = nearest.bounds()
     others = f" and {len(mosaic.rasters) - 1} more" if len(mosaic.rasters) > 1 else ""
-    guesses = {
-        "has the longitude the wrong sign?": (lat, -lon),
-        "has the latitude the wrong sign?": (-lat, lon),
-        "have both the wrong sign?": (-lat, -lon),
-        "are latitude and longitude swapped?": (lon, lat),
-        "are latitude and longitude swapped, the longitude with the wrong sign?": (lon, -lat),
-        "are latitude and longitude swapped, the latitude with the wrong sign?": (-lon, lat),
-        "are latitude and longitude swapped, both with the wrong sign?": (-lon, -lat),
-    }
-    guesses |= _other_zones(lat, lon)
+    guesses = likely_positions(lat, lon)
     mends = [
         mend
         for mend, (y, x) in guesses.items()
@@ -630,6 +647,23 @@ def station_ground_m(name: str, lat: float, lon: float, mosaic: Mosaic) -> float
         f"{at} lies {_length_text(gap_m)} outside {nearest.name}{others}, which covers "
         f"{geodesy.position_text(south, west)} to {geodesy.position_text(north, east)}: {mend}"
     )
+
+
+def likely_positions(lat: float, lon: float) -> dict[str, tuple[float, float]]:
+    """Where a position may have been meant to lie, by the question that asks for it.
+
+    >>> likely_positions(36.3, -84.3)["has the longitude the wrong sign?"]
+    (36.3, 84.3)
+    """
+    return {
+        "has the longitude the wrong sign?": (lat, -lon),
+        "has the latitude the wrong sign?": (-lat, lon),
+        "have both the wrong sign?": (-lat, -lon),
+        "are latitude and longitude swapped?": (lon, lat),
+        "are latitude and longitude swapped, the longitude with the wrong sign?": (lon, -lat),
+        "are latitude and longitude swapped, the latitude with the wrong sign?": (-lon, lat),
+        "are latitude and longitude swapped, both with the wrong sign?": (-lon, -lat),
+    } | _other_zones(lat, lon)
 
 
 def _other_zones(lat: float, lon: float) -> dict[str, tuple[float, float]]:
@@ -694,12 +728,16 @@ def _clutter(
     surface: Mosaic | None,
     canopy: Mosaic | None,
     surface_kind: str,
+    cover: LandCover,
     used: tuple[Sequence[Raster], Sequence[Raster]],
 ) -> tuple[Floats, tuple[str, ...], list[str]]:
-    """Return what stands on the ground, by the taller of surface model and canopy, and notes."""
+    """Return what stands on the ground, by the taller of surface model and canopy, by classes where neither is known,
+    and notes."""
     clutter = np.zeros_like(ground)
     kind = np.full(ground.shape, "", dtype=object)
     notes = []
+    measured = {"surface": np.zeros(ground.shape, dtype=bool), "canopy": np.zeros(ground.shape, dtype=bool)}
+    woods, built = shown_along(cover, lat, lon, distance)
     for mosaic, foot, what, of_what in (
         (surface, ground, surface_kind, "surface"),
         (canopy, 0.0, "trees", "canopy"),
@@ -708,9 +746,10 @@ def _clutter(
             continue
         height = mosaic.sample(lat, lon) - foot
         unknown = np.isnan(height)
-        if unknown.any():
+        measured[of_what] = ~unknown
+        if (bare := unknown & np.isnan(woods)).any():
             notes.append(
-                f"no {of_what} height is known along {unknown.mean() * distance[-1]:.0f} m of the path; "
+                f"no {of_what} height is known along {bare.mean() * distance[-1]:.0f} m of the path; "
                 "nothing is taken to stand there"
             )
         if mosaic is surface and not unknown.all():
@@ -719,6 +758,22 @@ def _clutter(
             notes += agreement.surface_notes(height, _allowed_m(ground, distance, cell_m), names)
         taller = ~unknown & (height >= LOWEST_CLUTTER_M) & (height > clutter)
         clutter[taller], kind[taller] = height[taller], what
+    woods[measured["canopy"] | measured["surface"]] = np.nan
+    built[measured["surface"]] = np.nan
+    taken = []
+    for height, what, words, usual_m in (
+        (woods, "trees", "trees", TREES_M),
+        (built, "building", "built-up land", BUILT_UP_M),
+    ):
+        taller = (np.nan_to_num(height) >= LOWEST_CLUTTER_M) & (np.nan_to_num(height) > clutter)
+        clutter[taller], kind[taller] = height[taller], what
+        if taller.any():
+            taken.append(f"{usual_m:g} m along {taller.mean() * distance[-1]:.0f} m of the path for {words}")
+    if taken:
+        notes.append(
+            f"the land cover says what stands there but not how high: {' and '.join(taken)} are taken "
+            "(Rec. ITU-R P.1812, table 2)"
+        )
     clutter[[0, -1]], kind[[0, -1]] = 0.0, ""
     return clutter, tuple(kind), notes
 

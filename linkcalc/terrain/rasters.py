@@ -48,6 +48,8 @@ STEPS_TAG = "LINKCALC_STEPS_M"
 HeightUnit = Literal["m", "ft", "us_survey_ft"]
 
 _NEVER_A_HEIGHT = -32768
+_NO_CLASS = 255
+"""Stands for no class of land cover, declared or not, as 0 does."""
 _FEWEST_TO_SORT_OUT = 4
 _MOST_KEPT_OPEN = 100
 """Of more rasters than this only those that are being read are open."""
@@ -92,6 +94,26 @@ class Area:
     """The grid's CRS: azimuthal equidistant, the position at its origin."""
 
 
+@dataclass(frozen=True)
+class Placing:
+    """Where a raster's cells lie; can be pickled."""
+
+    crs: str
+    inverse: Affine
+    """From the CRS to column and row, at cell corners."""
+    middle_x: float | None
+    """Longitude of the middle, which others are counted from; None on a map's grid."""
+
+    def pixel(self, latitude_deg: Floats, longitude_deg: Floats) -> tuple[Floats, Floats]:
+        """Column and row of positions, counted so that whole numbers are cell centres."""
+        x, y = geodesy.transformer("EPSG:4326", self.crs).transform(longitude_deg, latitude_deg)
+        if self.middle_x is not None:
+            x = self.middle_x + _wrapped(np.asarray(x) - self.middle_x)
+        x, y = np.where(np.isfinite(x), x, np.nan), np.where(np.isfinite(y), y, np.nan)
+        col, row = _apply(self.inverse, x, y)
+        return col - 0.5, row - 0.5
+
+
 class Raster:
     """One open raster; use it through `Mosaic`."""
 
@@ -102,10 +124,12 @@ class Raster:
         limits_m: tuple[float, float],
         *,
         height_unit: HeightUnit | None = None,
+        classes: Mapping[int, float] | None = None,
         network: bool = False,
     ) -> None:
         self.name = source.name
         self._source, self._network = source, network
+        self._classes = classes
         self._data = dataset
         self._ended = False
         self._limits_m = limits_m
@@ -115,15 +139,15 @@ class Raster:
         """What a reader of heights from it should know."""
         self._unit_m = self._metres_per_unit(height_unit)
         self._affine: Affine = tuple(dataset.transform)[:6]
-        self._inverse: Affine = tuple(~dataset.transform)[:6]
         self._width, self._height = dataset.width, dataset.height
         self._block = dataset.block_shapes[0]
         self._geographic = bool(dataset.crs.is_geographic)
-        self._middle_x = _apply(self._affine, self._width / 2, self._height / 2)[0]
         name = self.name
         try:
             crs = dataset.crs.to_wkt()
-            self._to_crs = geodesy.transformer("EPSG:4326", crs)
+            middle_x = _apply(self._affine, self._width / 2, self._height / 2)[0]
+            inverse: Affine = tuple(~dataset.transform)[:6]
+            self.placing = Placing(crs, inverse, middle_x if self._geographic else None)
             self._to_position = geodesy.transformer(crs, "EPSG:4326")
             self.vertical = geodesy.vertical_name(crs)
             """The surface that its heights are counted from; empty where it does not say."""
@@ -172,12 +196,21 @@ class Raster:
             )
         if data.transform.is_identity or data.transform.is_degenerate:
             raise TerrainError(f"raster {name} is not georeferenced: nothing says where its cells lie")
+        if self._classes is not None:
+            if np.dtype(data.dtypes[0]).kind not in "iu" or data.colorinterp[0] == ColorInterp.red:
+                raise TerrainError(f"raster {name} holds no classes of land cover, which are whole numbers")
+            return
         if data.colorinterp[0] in (ColorInterp.red, ColorInterp.palette):
-            raise TerrainError(f"raster {name} is a picture or a map of classes, not heights")
+            raise TerrainError(
+                f"raster {name} is a picture or a map of classes, not heights; a land cover goes into "
+                "land_cover_rasters"
+            )
         if np.dtype(data.dtypes[0]).kind not in "iuf":
             raise TerrainError(f"raster {name} holds {data.dtypes[0]}, not heights")
 
     def _metres_per_unit(self, stated: HeightUnit | None) -> float:
+        if self._classes is not None:
+            return 1.0
         said = (self._data.units[0] or "").strip()
         unit = said.lower()
         if stated is not None:
@@ -207,12 +240,7 @@ class Raster:
 
     def pixel(self, latitude_deg: Floats, longitude_deg: Floats) -> tuple[Floats, Floats]:
         """Column and row of positions, counted so that whole numbers are cell centres."""
-        x, y = self._to_crs.transform(longitude_deg, latitude_deg)
-        if self._geographic:
-            x = self._middle_x + _wrapped(np.asarray(x) - self._middle_x)
-        x, y = np.where(np.isfinite(x), x, np.nan), np.where(np.isfinite(y), y, np.nan)
-        col, row = _apply(self._inverse, x, y)
-        return col - 0.5, row - 0.5
+        return self.placing.pixel(latitude_deg, longitude_deg)
 
     def position(self, column: ArrayLike, row: ArrayLike) -> tuple[Floats, Floats]:
         """Latitude and longitude of (fractional) cell centres."""
@@ -320,9 +348,26 @@ class Raster:
     def _heights(self, raw: "np.ma.MaskedArray[Any, Any]") -> Floats:
         """Stored values as metres, NaN for nodata."""
         stored = raw.data
+        if self._classes is not None:
+            return self._of_classes(raw)
         unknown = np.ma.getmaskarray(raw) | (stored == _NEVER_A_HEIGHT) | ~np.isfinite(stored)
         heights = (stored.astype(np.float64) * self._scale + self._offset) * self._unit_m
         return np.where(unknown, np.nan, heights)
+
+    def _of_classes(self, raw: "np.ma.MaskedArray[Any, Any]") -> Floats:
+        """What stands for each class; NaN for nodata, 0 and 255."""
+        assert self._classes is not None
+        stored = np.where(np.ma.getmaskarray(raw), 0, raw.data).astype(np.int64)
+        unknown = (stored == 0) | (stored == _NO_CLASS)
+        strange = ~unknown & ~np.isin(stored, list(self._classes))
+        if strange.any():
+            raise TerrainError(
+                f"raster {self.name} holds {stored[strange][0]}, which is no class of the land cover that is "
+                f"understood ({', '.join(map(str, self._classes))}, see `linkcalc ground`)"
+            )
+        table = np.full(_NO_CLASS + 1, np.nan)
+        table[list(self._classes)] = list(self._classes.values())
+        return table[np.where(unknown, 0, stored)]
 
     def close(self) -> None:
         """Close the file for good."""
@@ -437,6 +482,13 @@ class Mosaic:
         corner = (half + 0.5) * cell
         return Area(self.sample(lat, lon), (cell, 0.0, -corner, 0.0, -cell, corner), crs)
 
+    def block(self, raster: Raster, left: int, right: int, top: int, bottom: int) -> Singles:
+        """A block of one raster's cells as it holds them; see `window`."""
+        import rasterio
+
+        with rasterio.Env(GDAL_CACHEMAX=_CACHE_BYTES, **self._options):
+            return raster.block(left, right, top, bottom)
+
     def window(
         self, raster: Raster, left: int, right: int, top: int, bottom: int
     ) -> tuple[Singles, NDArray[np.bool_]]:
@@ -522,6 +574,7 @@ def open_mosaic(
     limits_m: tuple[float, float] = GROUND_LIMITS_M,
     height_unit: HeightUnit | None = None,
     feet: Collection[str] = (),
+    classes: Mapping[int, float] | None = None,
     network: bool = False,
 ) -> Mosaic:
     """Open rasters as one surface.
@@ -540,6 +593,8 @@ def open_mosaic(
         What heights count in, whatever the files say; None: what each says, metres where it says nothing.
     feet : collection of str
         Entries of `paths` whose heights are in feet, whatever the files say.
+    classes : mapping of int to float, optional
+        The files hold classes of land cover, and these are the heights that stand for them, m.
     network : bool
         Whether addresses may be read. If not, nothing reaches the network, whatever a file holds.
 
@@ -581,7 +636,8 @@ def open_mosaic(
                 dataset = sources.opened(source, network=network)
             on_fault.callback(dataset.close)
             unit = "ft" if source.listed in feet else height_unit
-            rasters.append(Raster(source, dataset, limits_m, height_unit=unit, network=network))
+            made = Raster(source, dataset, limits_m, height_unit=unit, classes=classes, network=network)
+            rasters.append(made)
             if len(found) > _MOST_KEPT_OPEN:
                 dataset.close()
         on_fault.pop_all()

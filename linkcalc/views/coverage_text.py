@@ -6,6 +6,7 @@ from itertools import pairwise
 import numpy as np
 
 from linkcalc.area.coverage import CoverageResult
+from linkcalc.modulation import Signal
 from linkcalc.plan import ChirpModulation
 from linkcalc.requirement import VERDICTS
 from linkcalc.verdict import CAUTIONS
@@ -37,11 +38,16 @@ def coverage_report(
     page.wrap(f"Coverage around {result.station}: {headline(result)}", bold=True)
     if result.title:
         page.wrap(result.title)
+    for served in result.stations:
+        page.wrap(
+            f"Link {served.link.name}, {served.link.from_} to {served.link.to}, "
+            f"{served.link.frequency_mhz:g} MHz, {Signal.of(served.link.modulation).text}."
+        )
+    many = len(result.stations) > 1
     page.wrap(
-        f"Link {result.link.name}, {result.link.from_} to {result.link.to}, "
-        f"{result.frequency_hz / 1e6:g} MHz, {result.signal}. {result.moved} with its own antenna and height "
-        f"stands in each of {result.cells} cells of {result.cell_m:g} m within "
-        f"{distance_words(result.radius_m)}."
+        f"{result.moved} with its own antenna and height stands in each of {result.cells} cells of "
+        f"{result.cell_m:g} m within {distance_words(result.radius_m)}"
+        + (", and each is given the station that serves it best." if many else ".")
     )
     if result.preview:
         page.wrap(preview_words(result))
@@ -55,7 +61,19 @@ def coverage_report(
         area = result.area_km2(verdict)
         share = area * 1e6 / result.cell_m**2 / cells
         page.row([_WORDS[verdict], percent(share), f"{area:.2f} km²"], widths)
-    page.heading("By distance")
+    if many:
+        page.heading("By station")
+        page.row(["station", "serves best", "closes from it"], (28, 14, 16))
+        for number, served in enumerate(result.stations, start=1):
+            own = result.bands["serving_station"] == number
+            share = float(own.sum()) / cells
+            closing = float((own & (result.bands["verdict"] == VERDICTS.index("closes"))).sum())
+            page.row(
+                [served.name, percent(share), f"{closing * result.cell_m**2 / 1e6:.2f} km²"], (28, 14, 16)
+            )
+        double = float((result.bands["stations_closing"] >= 2.0).sum()) / cells
+        page.wrap(f"Closes from two stations or more: {percent(double)} of the land.")
+    page.heading("By distance from the nearest" if many else "By distance")
     page.row(["distance", "closes", "median margin", "median success"], (24, 10, 16, 16))
     for words, share, margin, success in rings(result):
         page.row([words, percent(share), f"{margin:+.1f} dB", percent(success)], (24, 10, 16, 16))
@@ -77,7 +95,7 @@ def headline(result: CoverageResult) -> str:
     if share == 0.0:
         return f"closes nowhere within {distance_words(result.radius_m)}"
     closes = result.bands["verdict"] == VERDICTS.index("closes")
-    farthest = float(_distance(result)[closes].max())
+    farthest = float(result.distance_m()[closes].max())
     return (
         f"closes on {percent(share)} of the land within {distance_words(result.radius_m)}, "
         f"at most {distance_words(farthest)} away"
@@ -94,7 +112,7 @@ def preview_words(result: CoverageResult) -> str:
 
 def rings(result: CoverageResult) -> list[tuple[str, float, float, float]]:
     """Distance in words, share that closes, median margin and median success, from near to far."""
-    distance = _distance(result)
+    distance = result.distance_m()
     known = np.isfinite(result.bands["margin_db"])
     found = []
     edges = np.linspace(0.0, result.radius_m, _RINGS + 1)
@@ -138,10 +156,3 @@ def percent(share: float) -> str:
     if share < 0.001:
         return "<0.1 %"
     return ">99.9 %" if share > 0.999 else f"{share * 100.0:.1f} %"
-
-
-def _distance(result: CoverageResult) -> np.ndarray:
-    half = (result.bands["margin_db"].shape[0] - 1) // 2
-    rows, columns = np.indices(result.bands["margin_db"].shape)
-    distance: np.ndarray = np.hypot(rows - half, columns - half) * result.cell_m
-    return distance

@@ -30,10 +30,9 @@ def needed_text(plan_name: str, bounds: Bounds, radius_km: float = 0.0) -> str:
     ]
     for s in SETS:
         tiles = s.tiles(bounds)
-        key = "" if s.kind == "land_cover" else f"; --set {s.key}"
         lines += _wrapped(
             f"{s.title}: {s.kind.replace('_', ' ')} ({s.shows}); {s.cell}; {s.size_mb[0]:g} to "
-            f"{s.size_mb[1]:g} MB a tile; {s.licence}{key}",
+            f"{s.size_mb[1]:g} MB a tile; {s.licence}; --set {s.key}",
             "  ",
         )
         lines += [f"    {tile}" for tile in tiles[:_MOST_TILES]] or ["    none so far north or south"]

@@ -7,6 +7,7 @@ import rasterio
 from linkcalc.area.land import read_land
 from linkcalc.area.losses import losses
 from linkcalc.errors import TerrainError
+from linkcalc.terrain.land_cover import Layers
 from linkcalc.terrain.rasters import open_mosaic
 from tests.area.test_same_as_check import PATHS, compare, scene
 
@@ -139,7 +140,7 @@ def test_positions_without_height_have_no_answer(rasters, tmp_path):
 
 
 def test_the_rasters_are_read_once(rasters):
-    with open_mosaic([rasters / "coarse.tif"]) as ground, open_mosaic([]) as none:
+    with open_mosaic([rasters / "coarse.tif"]) as ground:
         read: list[tuple[int, int, int, int]] = []
         own = ground.rasters[0]._read
 
@@ -149,7 +150,7 @@ def test_the_rasters_are_read_once(rasters):
 
         ground.rasters[0]._read = counted
         read.clear()
-        read_land((ground, none, none), *MIDDLE, 2400.0)
+        read_land(Layers(ground), *MIDDLE, 2400.0)
     seen = np.zeros((130, 130), int)
     for left, right, top, bottom in read:
         if (right - left) * (bottom - top) > 4:  # the station's own four cells are looked at first
@@ -159,16 +160,16 @@ def test_the_rasters_are_read_once(rasters):
 
 
 def test_a_radius_beyond_the_rasters_names_the_one_that_fits(rasters):
-    with open_mosaic([rasters / "coarse.tif"]) as ground, open_mosaic([]) as none:
+    with open_mosaic([rasters / "coarse.tif"]) as ground:
         with pytest.raises(
             TerrainError, match=r"reaches beyond the rasters: they end 2\.9. km away.*take 2\.9 km"
         ):
-            read_land((ground, none, none), *MIDDLE, 5000.0)
-        read_land((ground, none, none), *MIDDLE, 2900.0)
+            read_land(Layers(ground), *MIDDLE, 5000.0)
+        read_land(Layers(ground), *MIDDLE, 2900.0)
 
 
 def test_a_station_on_nodata_is_refused(rasters):
-    with open_mosaic([rasters / "coarse.tif"]) as ground, open_mosaic([]) as none:
+    with open_mosaic([rasters / "coarse.tif"]) as ground:
         lat, lon = ground.rasters[0].position(41, 41)
         with pytest.raises(TerrainError, match="has no height"):
-            read_land((ground, none, none), float(lat), float(lon), 500.0)
+            read_land(Layers(ground), float(lat), float(lon), 500.0)

@@ -13,12 +13,13 @@ from linkcalc.area.land import Land, read_land
 from linkcalc.area.losses import losses
 from linkcalc.area.margins import answers, template_case
 from linkcalc.errors import OutOfRangeWarning
-from linkcalc.link_case import LinkCase
+from linkcalc.link_case import LinkCase, shown_surroundings
 from linkcalc.path_loss import MODELS, REGIMES
 from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
 from linkcalc.requirement import VERDICTS
 from linkcalc.terrain.geodesy import path_between
+from linkcalc.terrain.land_cover import REACH_M, Layers, neighbourhood
 from linkcalc.terrain.profile import cut_profile
 from linkcalc.verdict import judge, open_terrain
 
@@ -34,7 +35,7 @@ class Scene:
     """A sample plan with a station put in the middle of its raster."""
 
     loaded: object
-    terrain: tuple
+    terrain: Layers
     land: Land
     template: LinkCase
     fixed: str
@@ -57,8 +58,9 @@ class Scene:
             a, b, near = (latitude, longitude), here, near.model_copy(update=moved)
         t = self.loaded.plan.terrain
         profile = cut_profile(
-            *a, *b, self.terrain[0], surface_rasters=self.terrain[1], canopy_rasters=self.terrain[2],
-            surface_kind=t.surface_kind, step_m=t.step_m, largest_hole_m=t.largest_hole_m,
+            *a, *b, self.terrain.ground, surface_rasters=self.terrain.surface,
+            canopy_rasters=self.terrain.canopy, land_cover=self.terrain.cover, surface_kind=t.surface_kind,
+            step_m=t.step_m, largest_hole_m=t.largest_hole_m, sea_without_data=t.sea_without_data,
         )  # fmt: skip
         _, azimuth, back_azimuth = path_between(*a, *b)
         return replace(
@@ -68,7 +70,12 @@ class Scene:
             profile=profile,
             azimuth_deg=azimuth,
             back_azimuth_deg=back_azimuth,
+            shown=(self.shown(a), self.shown(b)),
         )
+
+    def shown(self, position: tuple[float, float]):
+        found = neighbourhood(self.terrain, *position, REACH_M)
+        return shown_surroundings(found.around(*position)) if found.known else None
 
 
 @contextmanager
@@ -82,7 +89,7 @@ def scene(text: str, folder: Path, station: str, middle: tuple[float, float], ra
     with open_terrain(loaded) as terrain:
         land = read_land(
             terrain, *middle, radius_m, name=station, step_m=t.step_m, largest_hole_m=t.largest_hole_m,
-            surface_kind=t.surface_kind,
+            sea_without_data=t.sea_without_data, surface_kind=t.surface_kind,
         )  # fmt: skip
         yield Scene(loaded, terrain, land, template, fixed)
 
@@ -90,9 +97,9 @@ def scene(text: str, folder: Path, station: str, middle: tuple[float, float], ra
 CLOSE_DB = 1e-4
 
 
-def compare(place: Scene, count: int, use_numba: bool, seed: int = 1) -> dict[str, int]:
+def compare(place: Scene, count: int, use_numba: bool, seed: int = 1, at=None) -> dict[str, int]:
     """Hold every position against `check`; return how often each model governed."""
-    east, north = place.positions(count, seed)
+    east, north = place.positions(count, seed) if at is None else at
     found = losses(place.land, place.template, place.fixed, east, north, use_numba=use_numba)
     cases = [place.case_at(*at) for at in zip(east, north, strict=True)]
     if not hasattr(cases[0].profile, "cell_m"):  # a profile that does not know what it was cut from

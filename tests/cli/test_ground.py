@@ -254,6 +254,28 @@ def test_a_folder_without_the_area_is_one_line(plan: Path, tmp_path: Path) -> No
     assert plan.read_text().endswith("step_m = 25.0\n\n")
 
 
+def test_land_cover_is_read_from_a_server_beside_the_heights(plan, tmp_path):
+    (tmp_path / "server").mkdir()
+    name = "ESA_WorldCover_10m_2021_v200_N45E006_Map.tif"
+    cover = np.full((2048, 2048), 40, dtype=np.uint8)
+    cover[600:1400, 900:1500] = 10
+    with rasterio.open(
+        tmp_path / "server" / name, "w", driver="GTiff", width=2048, height=2048, count=1, dtype="uint8", nodata=0,
+        crs="EPSG:4326", transform=Affine(1e-4, 0, 6.27, 0, -1e-4, 46.53), tiled=True,
+    ) as file:  # fmt: skip
+        file.write(cover, 1)
+        file.write_colormap(1, {10: (0, 100, 0, 255), 40: (240, 150, 255, 255)})
+    server = Server(tmp_path / "server")
+    try:
+        done = linkcalc("ground", plan, "--address", server.url, "--set", "land_cover", "--write")
+        assert done.exit_code == 0, done.stderr
+    finally:
+        server.close()
+    assert tomllib.loads(plan.read_text())["terrain"]["land_cover_rasters"] == [f"site_{name}"]
+    with rasterio.open(plan.parent / f"site_{name}") as file:
+        assert set(np.unique(file.read(1))) == {10, 40}
+
+
 # ---------------------------------------------------------------- from a server
 
 
@@ -344,7 +366,10 @@ def test_a_server_that_misbehaves_is_one_line_and_no_file(
         (["--address", "ftp://127.0.0.1/x"], "begins with https://"),
         (["--address", "http://127.0.0.1:9/x"], "cannot be reached"),
         (["--address", "http://127.0.0.1:9", "--folder", "x"], "not both"),
-        (["--address", "http://127.0.0.1:9", "--set", "nothing"], "sets of heights are glo30, srtm, canopy"),
+        (
+            ["--address", "http://127.0.0.1:9", "--set", "nothing"],
+            "open sets are glo30, srtm, canopy, land_cover",
+        ),
         (["--folder", "nowhere"], "nowhere"),
         (["--station", "pond"], "no station 'pond'"),
     ],

@@ -1,8 +1,6 @@
 """What the field sheet says was measured, in a real browser, against the survey of the same readings."""
 
 import json
-from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -12,53 +10,22 @@ from typer.testing import CliRunner
 
 from linkcalc.cli import app
 from linkcalc.link_case import LinkCase
-from linkcalc.plan import LoadedPlan, load_plan
 from linkcalc.propagation import compiled
 from linkcalc.readings import read_all
-from linkcalc.site.fieldsheet import field_sheet
 from linkcalc.site.survey import Survey, survey_link
-from linkcalc.verdict import link_case, open_terrain
-from linkcalc.views.fieldsheet import field_sheet_html
-from tests.fieldsheet.browser import WAITING, Browser, chromium, until
-from tests.fieldsheet.test_page import AT_HAND, SAMPLES
+from tests.fieldsheet.browser import WAITING, Browser, until
+from tests.fieldsheet.sheets import Page, sample_page
 
 pytestmark = pytest.mark.slow
 
 WORST_DB = 0.5
 
 
-@dataclass(frozen=True)
-class Site:
-    page: Path
-    plan: Path
-    loaded: LoadedPlan
-    case: LinkCase
-
-
 @pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
-    with chromium(tmp_path_factory.mktemp("chromium")) as started:
-        yield started
-
-
-@pytest.fixture(scope="module")
-def sites(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Site]:
+def sites(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Page]:
     folder = tmp_path_factory.mktemp("sheets")
-    made = {}
-    for name in ("upland", "wooded"):
-        text = (SAMPLES / f"{name}.toml").read_text().replace('= ["', f'= ["{SAMPLES.as_posix()}/')
-        if name == "wooded":
-            text = text.replace("\n[conditions]", AT_HAND)
-        plan = folder / f"{name}.toml"
-        plan.write_text(text)
-        loaded = load_plan(plan)
-        with open_terrain(loaded) as terrain:
-            case = link_case(loaded, loaded.plan.link[0], terrain)
-        step_m = 0.5 if compiled.available() else 4.0
-        page = folder / f"{name}.html"
-        page.write_text(field_sheet_html(field_sheet(loaded, case, step_m=step_m)), encoding="utf-8")
-        made[name] = Site(page, plan, loaded, case)
-    return made
+    step_m = 0.5 if compiled.available() else 4.0
+    return {name: sample_page(folder, name, step_m) for name in ("upland", "wooded")}
 
 
 TAKE = """
@@ -97,10 +64,10 @@ return {
 
 
 def took(
-    browser: Browser, site: Site, readings: list[dict[str, Any]], folder: Path
+    browser: Browser, site: Page, readings: list[dict[str, Any]], folder: Path
 ) -> tuple[dict[str, Any], Path]:
     """Give the sheet readings; what it says, and the file it saves."""
-    browser.open(site.page)
+    browser.open(site.file)
     browser.script(TAKE, readings)
     until(lambda: not browser.script(WAITING))
     assert not browser.complaints()
@@ -110,13 +77,13 @@ def took(
     return said, file
 
 
-def surveyed(site: Site, file: Path) -> Survey:
+def surveyed(site: Page, file: Path) -> Survey:
     found = read_all([file], (site.case.near.name, site.case.far.name))
     assert not found.refused
     return survey_link(site.case, found, plan=site.loaded.plan, plan_digest=site.loaded.digest)
 
 
-def drawn(site: Site, rng: np.random.Generator) -> list[dict[str, Any]]:
+def drawn(site: Page, rng: np.random.Generator) -> list[dict[str, Any]]:
     """Readings of an invented site: an excess, fading, noise, lost packets, other settings and heights."""
     excess, noise = rng.normal(0.0, 9.0), {True: rng.exponential(5.0), False: rng.exponential(1.0)}
     rows: list[dict[str, Any]] = []
@@ -149,7 +116,7 @@ def drawn(site: Site, rng: np.random.Generator) -> list[dict[str, Any]]:
 
 @pytest.mark.parametrize("name", ["upland", "wooded"])
 def test_the_sheet_measures_what_the_survey_measures(
-    browser: Browser, sites: dict[str, Site], tmp_path: Path, name: str
+    browser: Browser, sites: dict[str, Page], tmp_path: Path, name: str
 ) -> None:
     rng = np.random.default_rng(41)
     site = sites[name]
@@ -193,7 +160,7 @@ def weak_at_12(case: LinkCase, n: int = 12) -> list[dict[str, Any]]:
 
 
 def test_readings_at_another_spreading_factor_count_as_they_were_taken(
-    browser: Browser, sites: dict[str, Site], tmp_path: Path
+    browser: Browser, sites: dict[str, Page], tmp_path: Path
 ) -> None:
     site = sites["upland"]
     assert "SF8" in site.case.signal.text
@@ -208,7 +175,7 @@ def test_readings_at_another_spreading_factor_count_as_they_were_taken(
 
 
 def test_an_antenna_only_tried_on_site_is_not_taken_for_the_planned_one(
-    browser: Browser, sites: dict[str, Site], tmp_path: Path
+    browser: Browser, sites: dict[str, Page], tmp_path: Path
 ) -> None:
     site = sites["wooded"]  # its sheet holds a yagi of 7 dBi
     own = [reading(site, way, 4.0) for way in ("there", "back") for _ in range(12)]
@@ -223,7 +190,7 @@ def test_an_antenna_only_tried_on_site_is_not_taken_for_the_planned_one(
     )
 
 
-def reading(site: Site, way: str, over_db: float, noise_db: float = 0.0, **more: Any) -> dict[str, Any]:
+def reading(site: Page, way: str, over_db: float, noise_db: float = 0.0, **more: Any) -> dict[str, Any]:
     """A strong reading: so much over the predicted level, in noise so much over the expected."""
     budget = site.case.budget(back=way == "back")
     level, noise = budget.received_power_dbm + over_db, budget.noise_power_dbm + noise_db
@@ -237,7 +204,7 @@ def reading(site: Site, way: str, over_db: float, noise_db: float = 0.0, **more:
 
 
 def test_levels_that_contradict_the_packets_do_not_close(
-    browser: Browser, sites: dict[str, Site], tmp_path: Path
+    browser: Browser, sites: dict[str, Page], tmp_path: Path
 ) -> None:
     site = sites["upland"]
     noise = site.case.budget().noise_power_dbm
@@ -263,7 +230,7 @@ def test_levels_that_contradict_the_packets_do_not_close(
 
 
 def test_noise_takes_the_margin_on_the_sheet_too(
-    browser: Browser, sites: dict[str, Site], tmp_path: Path
+    browser: Browser, sites: dict[str, Page], tmp_path: Path
 ) -> None:
     site = sites["upland"]
     rows = [
@@ -282,7 +249,7 @@ def test_noise_takes_the_margin_on_the_sheet_too(
     assert "over the expected" in said["words"]
 
 
-def test_silence_is_a_verdict_on_the_sheet(browser: Browser, sites: dict[str, Site], tmp_path: Path) -> None:
+def test_silence_is_a_verdict_on_the_sheet(browser: Browser, sites: dict[str, Page], tmp_path: Path) -> None:
     rows = [{"direction": way, "sent": 20, "received": 0} for way in ("there", "back") for _ in range(6)]
     said, file = took(browser, sites["upland"], rows, tmp_path)
     assert said["verdict"] == "does_not_close"
@@ -291,7 +258,7 @@ def test_silence_is_a_verdict_on_the_sheet(browser: Browser, sites: dict[str, Si
 
 
 def test_survivors_do_not_flatter_the_margin(
-    browser: Browser, sites: dict[str, Site], tmp_path: Path
+    browser: Browser, sites: dict[str, Page], tmp_path: Path
 ) -> None:
     """Most packets lost, and the few heard were the lucky ones."""
     site = sites["upland"]
@@ -311,8 +278,8 @@ def test_survivors_do_not_flatter_the_margin(
 # ---------------------------------------------------------------- counter, other phones, place
 
 
-def test_packets_tapped_become_a_reading_with_its_proof(browser: Browser, sites: dict[str, Site]) -> None:
-    browser.open(sites["upland"].page, "phone")
+def test_packets_tapped_become_a_reading_with_its_proof(browser: Browser, sites: dict[str, Page]) -> None:
+    browser.open(sites["upland"].file, "phone")
     browser.script("document.getElementById('counter').open = true")
     browser.script("document.getElementById('count-every').value = '3600'")
     browser.click("#count-start")
@@ -328,11 +295,11 @@ def test_packets_tapped_become_a_reading_with_its_proof(browser: Browser, sites:
 
 
 def test_another_phones_file_is_taken_over_once(
-    browser: Browser, sites: dict[str, Site], tmp_path: Path
+    browser: Browser, sites: dict[str, Page], tmp_path: Path
 ) -> None:
     site = sites["upland"]
     _, file = took(browser, site, [reading(site, "back", 0.0), reading(site, "back", 1.0)], tmp_path)
-    browser.open(site.page)
+    browser.open(site.file)
     for said in ("2 readings taken over", "2 were here already"):
         browser.element("#open").send_keys(str(file))
         until(lambda said=said: said in browser.text("opened-line"))
@@ -343,10 +310,10 @@ def test_another_phones_file_is_taken_over_once(
 
 
 def test_a_pasted_position_says_how_far_from_the_plan_one_stands(
-    browser: Browser, sites: dict[str, Site]
+    browser: Browser, sites: dict[str, Page]
 ) -> None:
     site = sites["upland"]
-    browser.open(site.page)
+    browser.open(site.file)
     latitude, longitude = browser.script("return data.ends[0].position")
     said = browser.script(
         "document.getElementById('place').value = arguments[0]; placed(); return placeWords()",
@@ -368,10 +335,10 @@ def test_a_pasted_position_says_how_far_from_the_plan_one_stands(
     ("typed", "metres"), [("12ft", 3.658), ("3.5 m", 3.5), ("11'", 3.353), ("high", None), ("3,25", 3.25)]
 )
 def test_a_height_is_taken_with_its_unit_or_the_old_one_is_kept(
-    browser: Browser, sites: dict[str, Site], typed: str, metres: float | None
+    browser: Browser, sites: dict[str, Page], typed: str, metres: float | None
 ) -> None:
     site = sites["upland"]
-    browser.open(site.page)
+    browser.open(site.file)
     browser.script(
         "const b = document.getElementById('near-height'); b.value = arguments[0];"
         "b.dispatchEvent(new Event('change'))",

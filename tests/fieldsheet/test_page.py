@@ -3,8 +3,7 @@
 import io
 import json
 import re
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,76 +13,29 @@ import pytest
 from linkcalc.judgement import judge as judge_direction
 from linkcalc.legal import lawful
 from linkcalc.link_case import LinkCase
-from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
 from linkcalc.readings import read_readings
 from linkcalc.requirement import VERDICTS, Requirement
-from linkcalc.site.fieldsheet import FieldSheet, field_sheet
 from linkcalc.site.survey import survey_link
-from linkcalc.verdict import check_link, judge, link_case, open_terrain, recorded_notes
+from linkcalc.verdict import check_link, judge, recorded_notes
 from linkcalc.views.fieldsheet import field_sheet_html
-from tests.fieldsheet.browser import SIZES, WAITING, Browser, chromium, until
+from tests.fieldsheet.browser import SIZES, WAITING, Browser, until
+from tests.fieldsheet.sheets import Page, sample_page
 
-SAMPLES = Path(__file__).parents[2] / "terrain_samples"
 ENTRIES = 90
 """At random, on each of the three sheets."""
 WORST_DB = 0.05
 
 pytestmark = pytest.mark.slow
 
-AT_HAND = """
-[[antenna_choice]]
-name = "long collinear"
-type = "collinear"
-gain_dbi = 8.0
-[[antenna_choice]]
-name = "short yagi"
-type = "yagi"
-gain_dbi = 7.0
-[[feeder_choice]]
-name = "thin and long"
-type = "rg58"
-length_m = 15.0
-connectors = 2
-[conditions]"""
-
-
-@dataclass(frozen=True)
-class Page:
-    file: Path
-    sheet: FieldSheet
-    case: LinkCase
-    digest: str
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
-    with chromium(tmp_path_factory.mktemp("chromium")) as started:
-        yield started
-
 
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Page]:
     """One link over a ridge, one through trees with parts at hand, one over a plain that mirrors."""
+    # without numba, coarser: the page is the same
+    step_m = None if compiled.available() else 2.0
     folder = tmp_path_factory.mktemp("sheets")
-    made = {}
-    for name in ("upland", "wooded", "plain"):
-        text = (SAMPLES / f"{name}.toml").read_text()
-        text = text.replace('= ["', f'= ["{SAMPLES.as_posix()}/')
-        if name == "wooded":
-            text = text.replace("\n[conditions]", AT_HAND)
-        plan = folder / f"{name}.toml"
-        plan.write_text(text)
-        loaded = load_plan(plan)
-        with open_terrain(loaded) as terrain:
-            case = link_case(loaded, loaded.plan.link[0], terrain)
-        # without numba, coarser: the page is the same
-        step_m = None if compiled.available() else 2.0
-        sheet = field_sheet(loaded, case, step_m=step_m)
-        file = folder / f"{name}.html"
-        file.write_text(field_sheet_html(sheet), encoding="utf-8")
-        made[name] = Page(file, sheet, case, loaded.digest)
-    return made
+    return {name: sample_page(folder, name, step_m) for name in ("upland", "wooded", "plain")}
 
 
 @pytest.fixture(params=["upland", "wooded", "plain"])
@@ -430,13 +382,13 @@ def test_readings_are_saved_as_survey_reads_them(
     found = read_readings(saved, (page.case.near.name, page.case.far.name))
     assert not found.refused
     assert not found.notes
-    assert (found.link, found.plan_digest) == (page.case.link.name, page.digest)
+    assert (found.link, found.plan_digest) == (page.case.link.name, page.loaded.digest)
     assert [r.direction for r in found.readings] == ["there", "there", "back"]
     assert [r.rssi_dbm for r in found.readings] == [-101.0, -102.0, -101.0]
     assert [r.snr_db for r in found.readings] == [4.5, -4.5, 4.5]
     assert found.readings[0].near_height_m == 5.5
     assert found.readings[2].engine_running is True
-    survey = survey_link(page.case, found, plan_digest=page.digest)
+    survey = survey_link(page.case, found, plan_digest=page.loaded.digest)
     assert survey.readings_used == 3
     assert not [w for w in survey.warnings if "another plan" in w]
 

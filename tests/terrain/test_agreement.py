@@ -11,6 +11,7 @@ from linkcalc.errors import DomainError, TerrainError
 from linkcalc.terrain.agreement import height_notes
 from linkcalc.terrain.cell_size import cell_error, cell_error_db, fine_enough_m
 from linkcalc.terrain.geodesy import from_grid, transformer
+from linkcalc.terrain.land_cover import Layers
 from linkcalc.terrain.profile import cut_profile
 from linkcalc.terrain.rasters import open_mosaic
 from tests.terrain.conftest import HILLS_SHAPE, north_up
@@ -262,11 +263,10 @@ def test_the_land_of_a_coverage_is_refused_for_the_same_reasons(write_raster, gr
         for name, heights in (("g", ground), ("fits", topped(ground)), ("low", topped(ground, -30.0)))
     ]
     with open_mosaic(paths[:1]) as g, open_mosaic(paths[1:2]) as fits, open_mosaic(paths[2:]) as low:
-        nothing = open_mosaic([])
         around = (45.1521, 15.0025, 120.0)
-        assert read_land((g, fits, nothing), *around).notes == ()
+        assert read_land(Layers(g, fits), *around).notes == ()
         with pytest.raises(TerrainError, match=r"low\.tif lies below the ground along \d+ % of the land"):
-            read_land((g, low, nothing), *around)
+            read_land(Layers(g, low), *around)
 
 
 # ---------------------------------------------------------------- hints
@@ -293,7 +293,7 @@ def test_a_position_in_survey_feet_is_given_back_as_degrees():
 
 
 def test_what_no_raster_holds_is_sea_only_where_the_plan_says_so(write_raster, ground):
-    coast = ground.copy()
+    coast = ground - np.float32(80.0)
     coast[:, 30:50] = -9999.0
     path = write_raster("coast.tif", coast, nodata=-9999.0, **UTM)
     with pytest.raises(TerrainError, match="no raster holds heights"):
@@ -302,11 +302,22 @@ def test_what_no_raster_holds_is_sea_only_where_the_plan_says_so(write_raster, g
     sea = p.zone == 1
     assert 0.2 < sea.mean() < 0.5
     assert (p.ground_m[sea] == 0.0).all()
-    assert (p.ground_m[~sea] > 50.0).all()
+    assert (p.ground_m[~sea] > 20.0).all()
     assert any(re.search(r"\d+ m of the path without heights are taken as sea", note) for note in p.notes)
     # a station never stands on it
     with pytest.raises(TerrainError, match="nodata"):
         cut_profile(45.1521, 15.0025, *ENDS[2:], [path], sea_without_data=True)
+
+
+def test_a_hole_on_a_hill_is_no_sea(write_raster, ground):
+    hill = ground.copy()
+    hill[:, 30:50] = -9999.0
+    path = write_raster("hill.tif", hill, nodata=-9999.0, **UTM)
+    with pytest.raises(TerrainError, match="no raster holds heights"):
+        cut_profile(*ENDS, [path], largest_hole_m=50.0, sea_without_data=True)
+    p = cut_profile(*ENDS, [path], sea_without_data=True)
+    assert p.bridged_m > 80.0
+    assert p.ground_m.min() > 100.0
 
 
 def test_the_land_states_the_cells_of_its_paths_as_profiles_do(write_raster, ground):
@@ -315,8 +326,8 @@ def test_the_land_states_the_cells_of_its_paths_as_profiles_do(write_raster, gro
     spots = [(45.1530, 15.0004), (45.1520, 15.0014), (45.1521, 15.0030), (45.1515, 15.0045)]
     here = (45.1523, 15.0010)
     for files in ([fine, coarse], [coarse]):
-        with open_mosaic(files) as mosaic, open_mosaic([]) as none:
-            land = read_land((mosaic, none, none), *here, 330.0, whole=False)
+        with open_mosaic(files) as mosaic:
+            land = read_land(Layers(mosaic), *here, 330.0, whole=False)
             east, north = land.position_of(*np.transpose(spots))
             expected = [cut_profile(*here, *spot, mosaic).cell_m for spot in spots]
             assert land.cell_m(east, north).tolist() == expected

@@ -55,6 +55,7 @@ def field_sheet_html(sheet: FieldSheet) -> str:
     rules, *scripts = (
         f"\n{here.joinpath(name).read_text('utf-8')}" for name in ("page.css", "measured.js", "page.js")
     )
+    rules = rules.replace("/* verdicts */", style.verdict_rules())
     script = "".join(scripts)
     head = h(
         "head",

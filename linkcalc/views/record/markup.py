@@ -5,6 +5,7 @@ import unicodedata
 from collections.abc import Iterable
 from html import escape
 
+from linkcalc.views import units
 from linkcalc.views.text import TOGETHER
 
 
@@ -28,6 +29,7 @@ def shown(text: str) -> str:
     >>> shown('<b>"tank"\u202e & co'), shown("of 20 dB")
     ('&lt;b&gt;&quot;tank&quot; &amp; co', 'of 20\xa0dB')
     """
+    text = units.words(text)
     plain = "".join(" " if c.isspace() and c != NO_BREAK else c for c in unicodedata.normalize("NFC", text))
     plain = "".join(c for c in plain if unicodedata.category(c) not in ("Cc", "Cf", "Cs", "Co"))
     return escape(TOGETHER.sub(lambda m: m[0].replace(" ", NO_BREAK), plain))
