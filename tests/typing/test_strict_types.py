@@ -66,7 +66,7 @@ lc.parts(3)
 lc.sample(3, 3)
 lc.loss_model(3)
 lc.forget_loss_model(3)
-lc.readings_from("x", "y")
+lc.readings_from("x")
 lc.readings_frame(3)
 lc.compare_measured(3, 3)
 lc.profile_of_array(3)
@@ -105,6 +105,7 @@ lc.readings_frame("readings.csv")
 lc.compare_measured(3, {"level": 120.0})
 lc.profile_of_array([1.0, 2.0], (0.0, 0.0), (0.0, 0.1))
 lc.clearance_of("profile.csv", 868e6, (4.0, 6.0))
+lc.styled(3)
 """
 
 
