@@ -70,6 +70,12 @@ def test_every_public_function_is_listed_under_one_phenomenon() -> None:
         assert name in page
 
 
+def test_every_public_name_is_on_the_page_of_the_face() -> None:
+    page = generated.face_page()
+    for name in set(linkcalc.__all__) - {"__version__", "PlanLike", "propagation", "radio"}:
+        assert f"linkcalc.{name}\n" in page or f"`lc.{name} <" in page, name
+
+
 def test_every_module_named_under_a_phenomenon_exists() -> None:
     everything = set(generated.every_module())
     assert not {n for names in generated.PHENOMENA.values() for n in names} - everything

@@ -27,12 +27,15 @@ ROOT = Path(__file__).resolve().parents[2]
 PHENOMENA: dict[str, tuple[str, ...]] = {
     "The whole job": (
         "plan.loading", "plan.in_python", "plan.values", "verdict", "answer", "result", "consequences",
-        "reach_by_ground", "sweeping", "sweep_table", "sweep_parameters", "mast_heights", "advice", "site.record",
+        "reach_by_ground", "comparing", "sampling", "sweeping", "sweep_table", "sweep_parameters",
+        "mast_heights", "advice",
+        "remedies", "remedy_options", "mended_plan", "parts_list", "site.record",
         "sites", "sample_files", "files",
     ),
     "Distance and clearance": ("propagation.free_space", "propagation.fresnel"),
     "Hills and obstacles": (
-        "path_loss", "propagation.diffraction", "propagation.p1812", "propagation.irregular",
+        "path_loss", "chosen_model", "own_models", "propagation.diffraction", "propagation.p1812",
+        "propagation.irregular",
         "propagation.compiled",
     ),
     "Ground reflection": ("propagation.two_ray", "propagation.ground"),
@@ -42,14 +45,16 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     "Air": ("propagation.refractivity",),
     "Noise": ("propagation.noise", "radio.signal_level"),
     "Radios, antennas, feeders": (
-        "radio.css", "radio.fsk", "radio.receiver", "radio.antenna", "radio.feeder", "modulation",
+        "radio.css", "radio.fsk", "radio.receiver", "radio.antenna", "radio.antenna_types", "radio.feeder",
+        "modulation",
     ),
     "Budget, uncertainty and verdict": (
         "link_case", "budget", "uncertainty", "reliability", "requirement", "judgement", "units",
         "interpolation",
     ),
     "Terrain": (
-        "terrain.profile", "terrain.rasters", "terrain.geodesy", "terrain.cell_size", "terrain.agreement",
+        "terrain.profile", "terrain.arrays", "terrain.rasters", "terrain.geodesy", "terrain.cell_size",
+        "terrain.agreement",
         "terrain.land_cover", "terrain.sources", "terrain.open_sets", "terrain.local_copy", "ground_data",
     ),
     "Messages and the tank": (
@@ -61,13 +66,13 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "exposure", "radio.energy", "plan_energy", "solar_winter",
     ),
     "Measuring on site": (
-        "readings", "listening", "fitted", "site.survey", "site_level", "measured", "measured_table",
+        "readings", "frames", "listening", "fitted", "site.survey", "site_level", "measured", "measured_table",
         "site.fieldsheet", "compass", "walk_test", "site.acceptance",
     ),
     "Areas": (
         "area.coverage", "area.gridded", "area.geofiles", "area.scheduler", "area.distributed", "area.program",
-        "area.land", "area.losses", "area.margins", "area.kernels", "area.height_pairs", "area.access", "area.geojson",
-        "area.relief",
+        "area.land", "area.losses", "area.margins", "area.kernels", "area.height_pairs", "area.access",
+        "area.geojson", "area.relief",
     ),
     "Relays": (
         "area.relay_siting", "area.relay", "area.relay_chain", "area.relay_plan", "area.relay_result",
@@ -93,11 +98,17 @@ _LEFT_OUT = ("cli", "commands", "plan", "views")
 
 FACE: dict[str, tuple[str, ...]] = {
     "What the commands answer": (
-        "check", "how_far", "heights", "sweep", "survey", "acceptance", "record", "fieldsheet", "coverage", "relay",
-        "fleet", "limits", "energy", "messages", "tank",
+        "check", "compare", "how_far", "heights", "sweep", "sample", "survey", "acceptance", "record",
+        "fieldsheet", "coverage", "relay",
+        "fleet", "limits", "energy", "messages", "tank", "parts",
     ),
     "Plans": ("load_plan", "plan_from", "plan_of_facts", "load_fleet", "sample_path", "LoadedPlan", "Plan"),
-    "Ground": ("cut_profile", "profile_from", "read_profile_csv", "Profile"),
+    "Ground": (
+        "cut_profile", "profile_from", "read_profile_csv", "profile_of_array", "clearance_of", "Profile",
+    ),
+    "Own models and own measurements": (
+        "loss_model", "forget_loss_model", "Situation", "compare_measured", "readings_from", "readings_frame",
+    ),
     "Answers": ("Answer",),
     "Pictures": (
         "show", "draw_profile", "draw_budget", "draw_height", "draw_sweep", "draw_coverage", "draw_heights",

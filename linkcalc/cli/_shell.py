@@ -9,7 +9,7 @@ import os
 import shutil
 import sys
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextvars import ContextVar
 from enum import StrEnum
 from io import TextIOWrapper
@@ -24,6 +24,7 @@ from linkcalc.files import only_own_replaced, refuse_unwritable
 
 if TYPE_CHECKING:
     from linkcalc.plan import LoadedPlan
+    from linkcalc.views import units
 
 BAD_INPUT = 2
 INTERRUPTED = 130
@@ -35,31 +36,8 @@ OWN_FAULT = 70
 EXIT_CODES = {"closes": 0, "at_risk": 3, "does_not_close": 4}
 """Exit code of each verdict; of several links the highest counts."""
 
-
-def _units_of_plan(ctx: typer.Context, path: Path) -> Path:
-    """Take the units that a plan asks for, unless the command line says; what is wrong with the file is said later."""
-    import tomllib
-
-    from linkcalc.views import units
-
-    if "units" not in ctx.meta:
-        try:
-            asked = tomllib.loads(path.read_bytes().decode("utf-8-sig")).get("units")
-        except (OSError, ValueError):
-            asked = None
-        if asked in get_args(units.System):
-            units.use(asked)  # type: ignore[arg-type]  # one of them
-    return path
-
-
-PlanArgument = Annotated[
-    Path,
-    typer.Argument(metavar="PLAN.toml", help="Plan file.", show_default=False, callback=_units_of_plan),
-]
-"""The plan file every checking command takes; its `units` are those of what is printed and drawn."""
-
-_NO_LENGTHS = ("schema", "samples")
-"""Commands that print none."""
+PlanArgument = Annotated[Path, typer.Argument(metavar="PLAN.toml", help="Plan file.", show_default=False)]
+"""The plan file every checking command takes."""
 
 
 class Screen(TypedDict):
@@ -79,38 +57,22 @@ def screen() -> Screen:
     return Screen(width=min(max(width, 60), 110), colour=colour, ascii_only=ascii_only)
 
 
-class _System(StrEnum):
+class System(StrEnum):
+    """Units of lengths and volumes, as `linkcalc.views.units` has them."""
+
     metric = "metric"
     us = "us"
 
 
-def _units_chosen(ctx: typer.Context, system: _System | None) -> None:
-    from linkcalc.views import units
-
-    units.use("us" if system is _System.us else "metric")
-    if system is not None:
-        ctx.meta["units"] = system.value
-
-
-def _units_option() -> Any:
-    """The option that every command has which prints lengths; its value goes to `views.units`, not to the command."""
-    holder = typer.Typer(add_completion=False)
-
-    @holder.command()
-    def nothing(
-        units: Annotated[
-            _System | None,
-            typer.Option(
-                "--units", metavar="metric|us", callback=_units_chosen, is_eager=True, expose_value=False,
-                help="Units of lengths and volumes in text and pictures. [default: the plan's, else metric]",
-                show_default=False,
-            ),
-        ] = None,
-    ) -> None:  # fmt: skip
-        pass
-
-    return next(p for p in typer.main.get_command(holder).params if p.name == "units")
-
+UnitsOption = Annotated[
+    System | None,
+    typer.Option(
+        "--units",
+        metavar="metric|us",
+        help="Units of lengths and volumes in text and pictures. [default: the plan's, else metric]",
+        show_default=False,
+    ),
+]
 
 SetOption = Annotated[
     list[str] | None,
@@ -129,15 +91,16 @@ ForceOption = Annotated[bool, typer.Option("--force", help="Replace files that l
 def furnished(command: Callable[..., Any]) -> Callable[..., Any]:
     """Give a command what all share.
 
-    One that takes a plan gets --set, which `load_plan` of this module follows. One that writes to a folder or a
-    file takes --out, -o (and --output for a file) alike, says before the work that it could not write there,
-    and replaces what linkcalc did not write only with --force.
+    One that shows lengths gets --units. One that takes a plan gets --set, which `load_plan` of this module follows.
+    One that writes to a folder or a file takes --out, -o (and --output for a file) alike, says before the work that
+    it could not write there, and replaces what linkcalc did not write only with --force.
     """
     parameters = dict(inspect.signature(command).parameters)
     set_option = "plan" in parameters and command.__name__ not in _WRITE_PLANS
     place = next((name for name in ("out", "output") if name in parameters), None)
     own_force = "force" in parameters
-    if not set_option and place is None:
+    shows_lengths = command.__name__ not in _NO_LENGTHS
+    if not set_option and place is None and not shows_lengths:
         return command
 
     @functools.wraps(command)
@@ -148,8 +111,9 @@ def furnished(command: Callable[..., Any]) -> Callable[..., Any]:
         if where is not None:
             refuse_unwritable(where, folder=place == "out")
         before = _settings.set(tuple(settings or ()))
+        own_only = only_own_replaced(None if force or command.__name__ in _CONTINUE else where)
         try:
-            with only_own_replaced(None if force or command.__name__ in _CONTINUE else where):
+            with _units_of(arguments.pop("units", None)), own_only:
                 return command(**arguments)
         finally:
             _settings.reset(before)
@@ -159,6 +123,8 @@ def furnished(command: Callable[..., Any]) -> Callable[..., Any]:
         parameters[place] = parameters[place].replace(annotation=_also_out(parameters[place], place))
         if not own_force:
             parameters["force"] = inspect.Parameter("force", keyword, default=False, annotation=ForceOption)
+    if shows_lengths:
+        parameters["units"] = inspect.Parameter("units", keyword, default=None, annotation=UnitsOption)
     if set_option:
         parameters["settings"] = inspect.Parameter("settings", keyword, default=None, annotation=SetOption)
     with_options.__signature__ = inspect.Signature(list(parameters.values()))  # type: ignore[attr-defined]
@@ -183,24 +149,44 @@ _settings: ContextVar[tuple[str, ...]] = ContextVar("settings", default=())
 """Of the command that runs."""
 
 
+_NO_LENGTHS = ("schema", "samples")
+"""Commands that show none."""
+
+_units_asked: ContextVar[bool] = ContextVar("units_asked", default=False)
+"""Whether the command line says which units to show."""
+
+
+@contextlib.contextmanager
+def _units_of(asked: System | None) -> Iterator[None]:
+    from linkcalc.views import units
+
+    before = _units_asked.set(asked is not None)
+    try:
+        with units.shown_in("us" if asked is System.us else "metric"):
+            yield
+    finally:
+        _units_asked.reset(before)
+
+
+def show_in(asked: "units.System") -> None:
+    """Show what follows in the units that a plan asks for, unless the command line says otherwise."""
+    from linkcalc.views import units
+
+    if not _units_asked.get():
+        units.use(asked)
+
+
 def load_plan(path: Path) -> "LoadedPlan":
-    """`linkcalc.plan.load_plan` with what the command's --set says."""
+    """`linkcalc.plan.load_plan` with what the command's --set says; its units are shown from there on."""
     from linkcalc.plan import load_plan as load
 
-    return load(path, _settings.get())
+    loaded = load(path, _settings.get())
+    show_in(loaded.plan.units)
+    return loaded
 
 
 class Shell(TyperGroup):
     """The group of all commands; what they raise becomes a line on stderr and an exit code."""
-
-    def get_command(self, ctx: Any, cmd_name: str) -> Any:
-        """Find a command; every one that prints lengths takes --units."""
-        command = super().get_command(ctx, cmd_name)
-        if command is None or cmd_name in _NO_LENGTHS:
-            return command
-        if all(parameter.name != "units" for parameter in command.params):
-            command.params.append(_units_option())
-        return command
 
     def invoke(self, ctx: Any) -> Any:
         """Run the command that the arguments name."""

@@ -111,7 +111,7 @@ def fleet(
 
 
 def _loaded(file: Path, plan: Path | None, link: str | None, interval_s: float | None) -> "LoadedFleet":
-    from linkcalc.cli._shell import load_plan
+    from linkcalc.cli._shell import load_plan, show_in
     from linkcalc.errors import PlanError
     from linkcalc.plan.fleet import fleet_of_plan, load_fleet
     from linkcalc.plan.wording import quoted
@@ -124,7 +124,9 @@ def _loaded(file: Path, plan: Path | None, link: str | None, interval_s: float |
     if plan is None:
         if link is not None or interval_s is not None:
             raise PlanError("--link and --interval-s go with --plan; a fleet file says so itself")
-        return load_fleet(file)
+        loaded = load_fleet(file)
+        show_in(loaded.fleet.units)
+        return loaded
     if file.suffix.lower() == ".toml":
         raise PlanError(f"{file}: --plan goes with a list of nodes (CSV); a fleet file has its own sheds")
     if interval_s is not None and not 0.0 < interval_s <= 31_557_600.0:

@@ -100,6 +100,7 @@ def new(
         starter_profile,
     )
     from linkcalc.rules.table import REGIONS
+    from linkcalc.views.units import current
 
     if region is not None and region not in REGIONS:
         raise LinkcalcError(f"--region {region}: not in the table of limits; known: {', '.join(REGIONS)}")
@@ -119,13 +120,13 @@ def new(
     if fleet:
         text, rows = starter_fleet(
             plan.name, nodes=beside.name, sites=placed, terrain=keys, full=full, invented_sites=not given,
-            region=region,
+            region=region, units=current(),
         )  # fmt: skip
         listed: str | None = csv_text(rows)
     else:
         text = starter_plan(
             plan.name, full=full, profile_csv=beside.name if surveyed else None, terrain=keys, sites=placed,
-            invented_sites=not given, region=region,
+            invented_sites=not given, region=region, units=current(),
         )  # fmt: skip
         listed = starter_profile() if surveyed else None
     if listed is not None:

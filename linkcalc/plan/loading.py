@@ -142,7 +142,8 @@ def load_plan(path: str | os.PathLike[str], settings: Sequence[str] = ()) -> Loa
         TOML file in UTF-8.
     settings : sequence of str
         Keys with values in place of the file's, as `linkcalc.plan.edits.setting` reads them:
-        ``"tank.antenna_height_m=8"``. The result names them, and its digest is of both.
+        ``"tank.antenna_height_m=8"``. The result names them, and its digest is of both. A feeder
+        grows with an antenna that is set higher, unless its length is set too.
 
     Returns
     -------
@@ -168,7 +169,10 @@ def load_plan(path: str | os.PathLike[str], settings: Sequence[str] = ()) -> Loa
         data = parsed(raw)
         if not data:
             raise PlanError("is empty; `linkcalc new` writes a starter plan")
-        plan = _set_plan(data, path.parent, settings) if settings else checked_plan(data, path.parent)
+        if settings:
+            plan, settings = _set_plan(data, path.parent, settings)
+        else:
+            plan = checked_plan(data, path.parent)
     except PlanError as error:
         raise PlanError(printable(f"{path}: {error}")) from None
     digest = hashlib.sha256(b"\n".join([raw, *(s.encode() for s in settings)])).hexdigest()
@@ -177,14 +181,30 @@ def load_plan(path: str | os.PathLike[str], settings: Sequence[str] = ()) -> Loa
     return LoadedPlan(plan, path, path.parent, digest, assumed, notes, settings=tuple(settings))
 
 
-def _set_plan(data: Mapping[str, Any], base_dir: Path, settings: Sequence[str]) -> Plan:
+def _set_plan(
+    data: Mapping[str, Any], base_dir: Path, settings: Sequence[str]
+) -> tuple[Plan, tuple[str, ...]]:
+    """The plan with settings, and all of them: a cable that comes down grows with an antenna that is set higher."""
     from linkcalc.plan.edits import edited, setting
 
     try:
-        return checked_plan(edited(data, [setting(s, data) for s in settings]), base_dir)
+        edits = [setting(s, data) for s in settings]
+        plan = checked_plan(edited(data, edits), base_dir)
     except PlanError as error:
         checked_plan(data, base_dir)  # what is wrong with the file itself is told as such
         raise PlanError(f"--set {error}") from None
+    lengths = {e.name for e in edits if e.table == "station" and e.key == ("feeder", "length_m")}
+    raised = {e.name for e in edits if e.table == "station" and e.key == ("antenna_height_m",)} - lengths
+    grown = []
+    planned = {s.name: s for s in checked_plan(data, base_dir).station} if raised else {}
+    for station in plan.station:
+        if station.name in raised and station.feeder.length_m > 0.0:
+            rise_m = station.antenna_height_m - planned[station.name].antenna_height_m
+            if rise_m > 0.0:
+                grown.append(f"{station.name}.feeder.length_m={station.feeder.length_m + rise_m:.6g}")
+    if grown:
+        plan = checked_plan(edited(data, [*edits, *(setting(s, data) for s in grown)]), base_dir)
+    return plan, (*settings, *grown)
 
 
 def tables_of(path: Path) -> tuple[str, dict[str, Any]]:

@@ -138,7 +138,7 @@ _PROFILE = (
 
 _MATTER: dict[str, Collection[str]] = {
     "": (
-        "starter", "title", "station", "link", "terrain", "regulation", "nodes", "shed", "equipment", "radio",
+        "starter", "units", "title", "station", "link", "terrain", "regulation", "nodes", "shed", "equipment", "radio",
         "traffic",
     ),
     "station": (
@@ -155,7 +155,7 @@ _MATTER: dict[str, Collection[str]] = {
 for _same in ("shed", "equipment"):
     _MATTER |= {key.replace("station", _same): keys for key, keys in _MATTER.items() if "station" in key}
 
-_WORDS = ("starter", "name", "from", "to", "link", "station", "kind", "region", "nodes")
+_WORDS = ("starter", "units", "name", "from", "to", "link", "station", "kind", "region", "nodes")
 """Keys of the starter that state nothing about a site or what stands there."""
 
 Shown = Literal["all", "set", "bare"]
@@ -171,6 +171,7 @@ def starter_plan(
     sites: "Sequence[Site]" = (),
     invented_sites: bool = False,
     region: str | None = None,
+    units: str = "metric",
 ) -> str:
     """Write a plan of invented values.
 
@@ -190,6 +191,8 @@ def starter_plan(
         Whether the sites are examples too, and keep the example's names.
     region : str or None
         Region of the legal limits; channel and power are then legal ones of that region.
+    units : str
+        Of lengths in the answers: "metric" or "us".
 
     Returns
     -------
@@ -201,7 +204,7 @@ def starter_plan(
     >>> print(starter_plan("site.toml", profile_csv="site.csv").splitlines()[1])
     # Plan for linkcalc. Everything in it is invented: replace it by what stands on your site.
     """
-    values = _in_region(region)
+    values = _in_region(region) | ({"units": units} if units != "metric" else {})
     if profile_csv is not None:
         values["link"] = [{**link, "profile_csv": profile_csv} for link in values["link"]]
     if terrain:
@@ -226,6 +229,7 @@ def starter_fleet(
     full: bool = False,
     invented_sites: bool = False,
     region: str | None = None,
+    units: str = "metric",
 ) -> tuple[str, list[list[Any]]]:
     """Write a fleet file of invented values, and the list of its nodes.
 
@@ -237,7 +241,7 @@ def starter_fleet(
         Where the nodes stand, one or more, and last the shed they report to.
     terrain : mapping
         Keys of [terrain].
-    full, invented_sites, region
+    full, invented_sites, region, units
         As for `starter_plan`.
 
     Returns
@@ -253,6 +257,7 @@ def starter_fleet(
     link, shed = scenario["link"][0], placed[-1]
     values = {
         **_FLEET,
+        **({"units": units} if units != "metric" else {}),
         "nodes": nodes,
         "shed": [shed],
         "equipment": {

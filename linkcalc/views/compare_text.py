@@ -29,7 +29,7 @@ def compare_report(
     found: Candidates, width: int = 80, *, colour: bool = False, ascii_only: bool = False
 ) -> str:
     """Return the comparison as text: a block a link, a row and a line a candidate."""
-    page = Page(max(width, 72), colour, ascii_only)
+    page = Page(width, colour, ascii_only)
     widths = [page.width - 2 - 60, 15, 10, 10, 9, 16]
     for name in found.links:
         page.heading(name)

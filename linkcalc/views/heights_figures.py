@@ -87,10 +87,9 @@ def draw_heights(ax: "Axes", table: HeightTable) -> "Axes":
     Examples
     --------
     >>> import linkcalc as lc
-    >>> from matplotlib.figure import Figure
-    >>> table = lc.heights(lc.sample_path("plain"), highest_m=6.0, step_m=1.0)
-    >>> len(lc.draw_heights(Figure().add_subplot(), table).collections) > 0
-    True
+    >>> table = lc.heights(lc.sample_path("plain"), highest_m=8.0, step_m=3.0)
+    >>> draw_heights(style.new_figure(8, 6).add_axes((0.1, 0.15, 0.55, 0.75)), table).get_ylabel()
+    'Antenna above ground at header tank, m'
     """
     from matplotlib.ticker import FuncFormatter, MaxNLocator
 
@@ -105,6 +104,8 @@ def draw_heights(ax: "Axes", table: HeightTable) -> "Axes":
         for p in (table.present, table.cheapest)
         if p is not None
     ]
+    if not table.lacking_db.min() < 0.0 < table.lacking_db.max():
+        avoid += _said_of_all(room, bool(table.closes.any()))
     inner = [v for v in levels[1:-1] if v != 0.0]
     if inner:
         lines = ax.contour(far, near, margin, levels=inner, colors=style.MUTED, linewidths=0.6, zorder=2)
@@ -121,13 +122,6 @@ def draw_heights(ax: "Axes", table: HeightTable) -> "Axes":
     else:
         reached = bool(table.closes.any())
         key.append(({}, "every pair reaches\nwhat is asked" if reached else "no pair reaches\nwhat is asked"))
-        words = "closes at all these heights" if reached else "closes nowhere at these heights"
-        colour = style.VERDICT["closes" if reached else "does_not_close"][0]
-        room.text(
-            room.width_pt / 2, room.height_pt - 16, words, style.TEXT_PT, colour, bold=True, ha="center", va="center",
-            paper=True,
-        )  # fmt: skip
-        avoid += [(room.width_pt * share, room.height_pt - 16) for share in (0.35, 0.5, 0.65)]
     if margin.min() < 0.0 < margin.max():
         dashed: dict[str, Any] = {"color": style.ACCENT, "lw": 1.4, "ls": (0, (5, 2))}
         zero = ax.contour(far, near, margin, levels=[0.0], colors=style.ACCENT, linewidths=1.4, zorder=3)
@@ -154,6 +148,18 @@ def draw_heights(ax: "Axes", table: HeightTable) -> "Axes":
             f"{words}{fitted_words(style.drawable(name), space, style.TEXT_PT)}, m"
         )
     return ax
+
+
+def _said_of_all(room: Room, closes: bool) -> list[tuple[float, float]]:
+    """Say in the picture that it closes everywhere, or nowhere; return the places that are taken."""
+    words = f"closes {'at all' if closes else 'nowhere at'} these heights"
+    colour = style.VERDICT["closes" if closes else "does_not_close"][0]
+    middle, y = room.width_pt / 2, room.height_pt - 16
+    room.text(
+        middle, y, words, style.TEXT_PT, colour, bold=True, ha="center", va="center", paper=True
+    )  # fmt: skip
+    half = room.text_width(words, style.TEXT_PT, bold=True) / 2
+    return [(middle + share * half, y) for share in (-1.0, -0.6, -0.2, 0.2, 0.6, 1.0)]
 
 
 def band_levels(low_db: float, high_db: float, most: int = 9) -> list[float]:

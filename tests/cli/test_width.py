@@ -21,6 +21,8 @@ COMMANDS = (
     ("survey", "upland.toml", "upland_readings.csv"),
     ("acceptance", "upland.toml"),
     ("range", "--region", "eu"),
+    ("compare", "upland.toml", "plain.toml"),
+    ("parts", "upland.toml"),
     ("sweep", "upland.toml", "--vary", "spreading_factor=7,8,9"),
     ("fleet", "upland_fleet.toml"),
 )
@@ -30,8 +32,8 @@ COMMANDS = (
 def test_reports_fit_a_narrow_terminal(command: tuple[str, ...], monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(samples_folder())
     shown = _shell.Screen(width=60, colour=False, ascii_only=False)
-    for module in ("acceptance", "check", "energy", "fleet", "heights", "limits", "messages", "range_", "survey",
-                   "sweep", "tank"):  # fmt: skip
+    for module in ("acceptance", "check", "compare", "energy", "fleet", "heights", "limits", "messages", "parts",
+                   "range_", "survey", "sweep", "tank"):  # fmt: skip
         monkeypatch.setattr(f"linkcalc.cli.{module}.screen", lambda: shown, raising=False)
     monkeypatch.setattr(_shell, "screen", lambda: shown)
     done = CliRunner().invoke(app, list(command))

@@ -115,3 +115,23 @@ def test_what_cannot_be_changed_safely_is_left_and_the_key_is_told(monkeypatch: 
     monkeypatch.setattr(tomlkit, "dumps", lambda document: PLAN)
     with pytest.raises(PlanError, match=r'set in it: station "tank" antenna_height_m = 8$'):
         edited_text(PLAN, [Edit("station", "tank", ("antenna_height_m",), 8.0)])
+
+
+def test_a_feeder_grows_with_an_antenna_that_is_set_higher_unless_its_length_is_set() -> None:
+    """6 m of cable to an antenna at 6 m; at 16 m it is 16 m long."""
+    file = sample_path("upland")
+    shed = "generator shed"
+    planned = load_plan(file).plan.station_named(shed)
+    assert (planned.antenna_height_m, planned.feeder.length_m) == (6.0, 6.0)
+    for settings, length_m in (
+        ([f"{shed}.antenna_height_m=16"], 16.0),
+        ([f"{shed}.antenna_height_m=4"], 6.0),
+        ([f"{shed}.antenna_height_m=16", f"{shed}.feeder.length_m=6"], 6.0),
+        (["tank.antenna_height_m=16"], 6.0),
+    ):
+        loaded = load_plan(file, settings)
+        assert loaded.plan.station_named(shed).feeder.length_m == length_m, settings
+    grown = load_plan(file, [f"{shed}.antenna_height_m=16"])
+    assert f"{shed}.feeder.length_m=16" in grown.settings
+    assert any(f"{shed}.feeder.length_m=16" in note for note in grown.notes)
+    assert load_plan(file, ["tank.antenna_height_m=16"]).plan.station_named("tank").feeder.length_m == 0.0

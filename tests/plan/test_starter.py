@@ -120,7 +120,7 @@ def test_every_key_that_is_shown_is_valid_once_its_mark_is_taken_away(folder: Pa
     assert len(shown) > 30
     tried = 0
     for number in shown:
-        header = next(line for line in reversed(lines[:number]) if re.match(r"#?\[", line))
+        header = next((line for line in reversed(lines[:number]) if re.match(r"#?\[", line)), "")
         if header.startswith("#"):
             continue  # its table is not there yet
         changed = [line[1:] if n == number else line for n, line in enumerate(lines)]

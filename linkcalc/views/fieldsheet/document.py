@@ -26,7 +26,7 @@ from linkcalc.site.fieldsheet import (
     LimitsLine,
     SignalOption,
 )
-from linkcalc.views import style
+from linkcalc.views import style, units
 from linkcalc.views.record.markup import Child, Html, h
 from linkcalc.views.record.parts import bullets
 from linkcalc.views.text import VERDICT_WORDS, distance_words
@@ -114,6 +114,7 @@ def page_data(sheet: FieldSheet) -> dict[str, Any]:
     lines: dict[LimitsLine, int] = {}
     return {
         "link": sheet.link,
+        "units": units.name("m"),
         "digest": sheet.plan_digest,
         "version": sheet.linkcalc_version,
         "lengthM": round(sheet.length_m, 2),
@@ -362,8 +363,8 @@ def _heights(sheet: FieldSheet) -> Html:
         h(
             "fieldset",
             h("legend", "Units"),
-            _radio("units", "m", "metres", checked=True),
-            _radio("units", "ft", "feet"),
+            _radio("units", "m", "metres", checked=units.name("m") == "m"),
+            _radio("units", "ft", "feet", checked=units.name("m") == "ft"),
             class_="row noprint",
         ),
     )

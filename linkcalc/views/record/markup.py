@@ -17,7 +17,7 @@ class Html(str):
 
 Child = str | Html | Iterable["Child"] | None
 
-_EMPTY = frozenset({"br", "col", "hr", "input", "link", "meta"})
+_EMPTY = frozenset({"br", "col", "hr", "img", "input", "link", "meta"})
 NO_BREAK = "\u00a0"
 
 
@@ -29,7 +29,6 @@ def shown(text: str) -> str:
     >>> shown('<b>"tank"\u202e & co'), shown("of 20 dB")
     ('&lt;b&gt;&quot;tank&quot; &amp; co', 'of 20\xa0dB')
     """
-    text = units.words(text)
     plain = "".join(" " if c.isspace() and c != NO_BREAK else c for c in unicodedata.normalize("NFC", text))
     plain = "".join(c for c in plain if unicodedata.category(c) not in ("Cc", "Cf", "Cs", "Co"))
     return escape(TOGETHER.sub(lambda m: m[0].replace(" ", NO_BREAK), plain))
@@ -66,7 +65,7 @@ def joined(children: Child) -> Html:
     if isinstance(children, Html):
         return children
     if isinstance(children, str):
-        return Html(shown(children))
+        return Html(shown(units.words(children)))
     return Html("".join(joined(child) for child in children))
 
 
