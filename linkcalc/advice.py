@@ -560,40 +560,48 @@ def _together(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
 
 def _relay(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     """The best place for a relay on the line between the two stations, with the radio of the stronger end."""
-    profile = case.profile
-    n = len(profile.distance_m)
-    if n <= 8:
+    spots = relay_spots(case)
+    if not spots or spots[0][0] <= case.weaker_margin_db + 3.0:
         return
-    candidates = np.unique(np.linspace(3, n - 4, min(80, n - 6)).astype(int))
-    d = profile.distance_m
-    slope_deg = np.degrees(np.arctan(np.abs(np.gradient(profile.ground_m, d))))
-    # nearer to an end, that end's own antenna goes there with its cable; a mast needs ground to stand on
-    apart = np.minimum(d, profile.length_m - d) >= min(RELAY_LEAST_M, profile.length_m / 4.0)
-    candidates = candidates[(apart & (slope_deg <= RELAY_STEEPEST_DEG))[candidates]]
-    best: tuple[float, int] | None = None
-    for i in candidates:
-        worst = min(
-            _hop(case, _part(profile, 0, int(i)), first=True).weaker_margin_db,
-            _hop(case, _part(profile, int(i), n - 1), first=False).weaker_margin_db,
-        )
-        if best is None or worst > best[0]:
-            best = (worst, int(i))
-    if best is None or best[0] <= case.weaker_margin_db + 3.0:
-        return
-    margin_db, i = best
-    hops = (
-        _hop(case, _part(profile, 0, i), first=True),
-        _hop(case, _part(profile, i, n - 1), first=False),
-    )
+    margin_db, i = spots[0]
+    hops = _hops(case, i)
     feeders = {feeder_words(hop.station(end)) or "none" for hop, end in zip(hops, ENDS[::-1], strict=True)}
     yield Advice(
         "relay",
-        f"A relay on the line, {profile.distance_m[i] / 1e3:.2f} km from {case.near.name}, on a "
+        f"A relay on the line, {case.profile.distance_m[i] / 1e3:.2f} km from {case.near.name}, on a "
         f"{RELAY_MAST_M:g} m mast: the weaker of the two hops then has {margin_db:.1f} dB. "
         f"Presumed there: antennas as at the stations, feeder {' and '.join(sorted(feeders))}.",
         5,
         margin_db,
         all(asked.of_each_hop().suffices(hop) for hop in hops),
+    )
+
+
+def relay_spots(case: LinkCase) -> list[tuple[float, int]]:
+    """Places for a relay on the line, best first: margin of the weaker hop there, and the point of the profile."""
+    profile = case.profile
+    d, n = profile.distance_m, len(profile.distance_m)
+    if n <= 8:
+        return []
+    candidates = np.unique(np.linspace(3, n - 4, min(80, n - 6)).astype(int))
+    # nearer to an end, that end's own antenna goes there with its cable; a mast needs ground to stand on
+    apart = np.minimum(d, profile.length_m - d) >= min(RELAY_LEAST_M, profile.length_m / 4.0)
+    candidates = candidates[(apart & (slope_deg(profile) <= RELAY_STEEPEST_DEG))[candidates]]
+    found = [(min(hop.weaker_margin_db for hop in _hops(case, int(i))), int(i)) for i in candidates]
+    return sorted(found, key=lambda spot: (-spot[0], spot[1]))
+
+
+def slope_deg(profile: Profile) -> Floats:
+    """Slope of the ground along the path, at each point."""
+    return np.asarray(np.degrees(np.arctan(np.abs(np.gradient(profile.ground_m, profile.distance_m)))))
+
+
+def _hops(case: LinkCase, i: int) -> tuple[LinkCase, LinkCase]:
+    """Both hops over a relay at a point of the profile."""
+    last = len(case.profile.distance_m) - 1
+    return (
+        _hop(case, _part(case.profile, 0, i), first=True),
+        _hop(case, _part(case.profile, i, last), first=False),
     )
 
 

@@ -492,6 +492,7 @@ def record(
     day: "date | None" = None,
     success: float | None = None,
     confidence: float = 0.95,
+    photos: "Sequence[FilePath]" = (),
     **job: str,
 ) -> "Record":
     """Put together the record of a link, for the customer's file.
@@ -508,6 +509,8 @@ def record(
         Of the record; left out, room is left for it.
     success, confidence : float, 0 to 1
         What the acceptance test proves, and how surely.
+    photos : sequence of path
+        JPEG or PNG files.
     **job : str
         ``customer``, ``site``, ``number``, ``installer``, ``firm``.
 
@@ -550,6 +553,7 @@ def record(
         success=success,
         confidence=confidence,
         job=Job(**job),
+        photos=[Path(p) for p in photos],
     )
 
 
@@ -705,7 +709,7 @@ def parts(plan: PlanLike) -> "Bill":
     sections = {}
     if any(supply.solar is not None for supply in loaded.plan.power):
         # how large a panel must be takes the links' answers
-        sections = dict(with_sections(check_plan(loaded), loaded.plan, brief=True).sections)
+        sections = dict(with_sections(check_plan(loaded, advice=False), loaded.plan, brief=True).sections)
     return bill(loaded.plan, sections)
 
 

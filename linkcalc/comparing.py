@@ -116,7 +116,7 @@ def compare(plans: Sequence[Candidate], settings: Sequence[str] = (), *, leaf: s
     cautions: tuple[str, ...] = ()
     for (label, given), state in product(list(_candidates(plans, settings)), states):
         loaded = given if isinstance(given, LoadedPlan) else _loaded(*given, state)
-        result = check_plan(loaded)
+        result = check_plan(loaded, advice=False)
         result = with_sections(result, loaded.plan, brief=True)
         cautions = result.cautions
         found = bill(loaded.plan, result.sections)

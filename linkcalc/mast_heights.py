@@ -340,7 +340,7 @@ def _cheapest(
 
 def _checked_pair(case: LinkCase, cost: float) -> Pair:
     """A pair as a check of the whole link finds it."""
-    result = check_link(case)
+    result = check_link(case, advice=False)
     there, back = result.directions
     return Pair(
         near_height_m=case.near.antenna_height_m,

@@ -75,11 +75,16 @@ def mended_plan(
                 f"link {quoted(name)} has no remedy {number}: {there}; linkcalc relay looks for a relay"
             )
         remedy = found.remedies[number - 1]
+        if remedy.relay is not None:
+            raise LinkcalcError(
+                f"link {quoted(name)}: its remedy is a relay; linkcalc relay {loaded.path} --write-plan writes the "
+                "plan with one at the best spot all around"
+            )
         done.append((name, remedy))
         edits += [edit_of(c) for c in remedy.changes]
         changed = edited_text(text, edits)
         plan = checked_plan(parsed(changed.encode()), loaded.base_dir)
-        result = check_plan(replace(loaded, plan=plan))
+        result = check_plan(replace(loaded, plan=plan), brief=True)
         after = next(k for k in result.links if k.name == name)
         if after.verdict != "closes":
             raise LinkcalcError(

@@ -175,6 +175,12 @@ def _station(station: Station, prices: Prices) -> Iterator[Part]:
         yield _simple(station.name, "arrestor", 1, prices)
 
 
+def station_parts(station: Station, prices: Prices, *, supplied: bool) -> tuple[Part, ...]:
+    """The parts of one more station; supplied: with panel, battery and box of a relay."""
+    supply = (_simple(station.name, "relay_supply", 1, prices),) if supplied else ()
+    return (*_station(station, prices), *supply)
+
+
 def _supply(plan: Plan, name: str, sections: Mapping[str, Any]) -> Iterator[Part]:
     prices = plan.prices
     for supply in plan.power:

@@ -15,10 +15,11 @@ from numpy.typing import NDArray
 from pydantic import ValidationError
 
 from linkcalc._arrays import Floats
+from linkcalc.advice import RELAY_MAST_M, relay_spots, slope_deg
 from linkcalc.errors import LinkcalcError
 from linkcalc.legal import lawful
 from linkcalc.link_case import ENDS, End, LinkCase
-from linkcalc.parts_list import added
+from linkcalc.parts_list import added, station_parts
 from linkcalc.plan import Link, Plan, Station
 from linkcalc.plan.edits import Edit, edited
 from linkcalc.remedy_options import (
@@ -34,7 +35,7 @@ from linkcalc.remedy_options import (
     with_antenna_at,
 )
 from linkcalc.requirement import VERDICTS, Requirement
-from linkcalc.result import Change, Part, Remedy
+from linkcalc.result import Change, Part, RelaySpot, Remedy
 from linkcalc.rules.traffic import sent_over
 from linkcalc.terrain import geodesy
 
@@ -63,11 +64,15 @@ WIDEST_FELLED_M = 100.0
 _SLACK_DB = 0.1
 """By how much the sum of decibels may be off; the check decides."""
 
+_MOST_SPOTS = 3
+"""Places for a relay that are checked."""
 _MOST_CHECKS = 16
 _FINE_DB = 0.5
 
 _SLOWER = 0b1110
 """Those that keep a message longer on the air."""
+_FEW = 600
+"""The cheapest so many combinations of each setting are looked at."""
 _ALIKE = 3
 """Combinations of the same kinds that are checked until one closes."""
 
@@ -133,6 +138,8 @@ def remedies(case: LinkCase, plan: Plan, check: Check) -> tuple[Remedy, ...]:
     if len(found) < MOST or sorted(r.cost for r in found)[1] > search.least_of_others(base):
         for other in search.other_bases(base):
             found = search.confirmed(search.candidates(other), found, 1)
+    if not found:
+        found = search.relayed(base)
     return tuple(sorted(found, key=lambda r: (r.cost, len(r.kinds)))[:MOST])
 
 
@@ -163,35 +170,36 @@ class _Search:
             one = replace(asked, tries=tries)
             if one.reachable:
                 needed[tries] = paths.needed(one)
-        pruned: dict[Any, tuple[Rows, Rows]] = {}
-        tried: list[tuple[Setting, int, Rows, Rows]] = []
+        pruned: dict[Any, _Pairs] = {}
+        tried: list[tuple[Setting, int, _Pairs]] = []
         columns: list[Floats] = []
         for signal in settings(case):
             if signal.caps not in pruned:
-                pruned[signal.caps] = ends[0].rows(signal.caps[0]), ends[1].rows(signal.caps[1])
-            near, far = pruned[signal.caps]
-            at = near.height[:, None], far.height
-            gain_db = paths.gain_db[at] + signal.gain_db
-            there = near.sends_db[:, None] + far.hears_db + gain_db
-            back = near.hears_db[:, None] + far.sends_db + gain_db
+                options = (end.rows(caps) for end, caps in zip(ends, signal.caps, strict=True))
+                pruned[signal.caps] = _Pairs.of(next(options), next(options), paths)
+            pairs = pruned[signal.caps]
             for tries, (for_there, for_back) in needed.items():
-                lacks = np.maximum(for_there[at] - there, for_back[at] - back)
-                n, f = np.nonzero(lacks <= _SLACK_DB)
+                # what a pair has over what is required, with the planned signal
+                over = np.minimum(pairs.there_db - for_there[pairs.at], pairs.back_db - for_back[pairs.at])
+                close = np.flatnonzero(over >= -_SLACK_DB - signal.gain_db)
+                if close.size > _FEW:
+                    close = close[np.argpartition(pairs.rank[close], _FEW)[:_FEW]]
+                n, f = np.unravel_index(close, over.shape)
                 more = tries > asked.tries
                 burden = signal.effort + 1.5 * more + 0.01 * signal.time_on_air_s * tries
-                cost = base.cost + near.cost[n] + far.cost[f]
-                kinds = near.kinds[n] | (far.kinds[f] & 1) | (far.kinds[f] & ~1) << len(AT_AN_END)
-                kinds |= signal.kinds | more << 3
+                kinds = pairs.near.kinds[n] | (pairs.far.kinds[f] & 1)
+                kinds |= (pairs.far.kinds[f] & ~1) << len(AT_AN_END) | signal.kinds | more << 3
+                cost = base.cost + pairs.near.cost[n] + pairs.far.cost[f]
+                effort = burden + pairs.near.effort[n] + pairs.far.effort[f]
                 which = np.full(n.size, len(tried))
-                effort = burden + near.effort[n] + far.effort[f]
-                columns.append(np.stack([cost, effort, lacks[n, f], kinds, which, n, f]))
-                tried.append((signal, tries, near, far))
+                columns.append(np.stack([cost, effort, -over.ravel()[close], kinds, which, n, f]))
+                tried.append((signal, tries, pairs))
         found = np.concatenate(columns, axis=1) if columns else np.empty((7, 0))
         order = np.lexsort((found[2], found[1], np.round(found[0], 2)))
         for i in order[_first_of_each(found[3, order].astype(np.int64))]:
             bits, setting, first, second = (int(v) for v in found[3:, i])
-            signal, tries, near, far = tried[setting]
-            rows = near.of[first], far.of[second]
+            signal, tries, pairs = tried[setting]
+            rows = pairs.near.of[first], pairs.far.of[second]
             yield _Picked(
                 base, frozenset(base.kinds) | _words(bits), float(found[0, i]), bool(bits & _SLOWER),
                 partial(_plan, base, rows, signal, tries),
@@ -293,6 +301,39 @@ class _Search:
             energy_ratio=sent * there.time_on_air_s * case.link.tries / was_s,
         )
 
+    def relayed(self, base: _Base) -> list[Remedy]:
+        """A relay on the line: each hop must have what both together give what is asked."""
+        from linkcalc.area.relay_plan import RelayKit, hops, placed, relay_station
+
+        profile, link, plan = base.case.profile, self.link, base.plan
+        lat, lon = profile.latitude_deg, profile.longitude_deg
+        unknown = bool(base.case.losses.ground_unknown[0])
+        if lat is None or lon is None or unknown or link.profile_csv or not plan.terrain.rasters:
+            return []
+        model, _ = relay_station(plan, link, RelayKit(height_m=RELAY_MAST_M))
+        model = model.model_copy(
+            update={"feeder": with_antenna_at(plan.station_named(link.from_), RELAY_MAST_M).feeder}
+        )
+        for _, i in relay_spots(lawful(base.case)[0])[:_MOST_SPOTS]:
+            relay = placed(model, round(float(lat[i]), 6), round(float(lon[i]), 6))
+            both = {
+                "required_success": math.sqrt(link.required_success),
+                "confidence": math.sqrt(link.confidence),
+            }
+            two = [hop.model_copy(update=both) for hop in hops(plan, link, [relay.name])]
+            changed = plan.model_copy(update={"station": [*plan.station, relay], "link": [*plan.link, *two]})
+            try:
+                decisions = [self.check.decide(self.check.case_of(changed, hop)) for hop in two]
+            except LinkcalcError:
+                continue
+            if all(d.verdict == "closes" for d in decisions):
+                spot = RelaySpot(
+                    float(lat[i]), float(lon[i]), float(profile.distance_m[i]), RELAY_MAST_M,
+                    float(slope_deg(profile)[i]),
+                )  # fmt: skip
+                return [_relay_remedy(spot, relay, plan, decisions)]
+        return []
+
     def least_of_others(self, base: _Base) -> float:
         """What moving an antenna or felling trees costs at least."""
         prices = base.plan.prices
@@ -360,9 +401,59 @@ class _Search:
         return _Base(case, plan, (kind,), sum(p.cost for p in parts), extra)
 
 
+def _relay_remedy(spot: RelaySpot, relay: Station, plan: Plan, decisions: Sequence["Decision"]) -> Remedy:
+    parts = station_parts(relay, plan.prices, supplied=True)
+    weaker = min(decisions, key=lambda d: d.weaker.fade_margin_db - d.weaker.required_margin_db)
+    there, back = weaker.directions
+    return Remedy(
+        kinds=("relay",),
+        changes=(),
+        parts=parts,
+        cost=round(sum(p.cost for p in parts), 2),
+        currency=plan.prices.currency,
+        prices_stated=all(p.price_stated for p in parts),
+        verdict="closes",
+        fade_margins_db=(there.fade_margin_db, back.fade_margin_db),
+        required_margins_db=(there.required_margin_db, back.required_margin_db),
+        site_share=math.prod(min(w.site_share for w in d.directions) for d in decisions),
+        time_on_air_s=(there.time_on_air_s, back.time_on_air_s),
+        energy_ratio=1.0,
+        relay=spot,
+    )
+
+
 def edit_of(change: Change) -> Edit:
     """A change as it is made in the plan file."""
     return Edit(change.table, change.name, tuple(change.key.split(".")), change.value)
+
+
+@dataclass(frozen=True, eq=False)
+class _Pairs:
+    """Options of both ends, each with each; arrays (n, f) but for `rank`."""
+
+    near: Rows
+    far: Rows
+    at: tuple[NDArray[np.int64], NDArray[np.int64]]
+    """Of the heights of each pair."""
+    there_db: Floats
+    back_db: Floats
+    """Margins with the planned signal."""
+    rank: Floats
+    """(n x f,) by cost, then by effort."""
+
+    @classmethod
+    def of(cls, near: Rows, far: Rows, paths: Paths) -> "_Pairs":
+        at = np.broadcast_arrays(near.height[:, None], far.height)
+        gain_db = paths.gain_db[at[0], at[1]]
+        cost = near.cost[:, None] + far.cost
+        return cls(
+            near,
+            far,
+            (at[0], at[1]),
+            near.sends_db[:, None] + far.hears_db + gain_db,
+            near.hears_db[:, None] + far.sends_db + gain_db,
+            (cost + 1e-3 * (near.effort[:, None] + far.effort)).ravel(),
+        )
 
 
 def _first_of_each(kinds: NDArray[np.int64]) -> NDArray[np.int64]:

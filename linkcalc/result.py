@@ -212,7 +212,7 @@ class Part:
     """Where it is for."""
     item: Literal[
         "radio", "antenna", "feeder", "connector", "arrestor", "mast", "mast_longer", "climb",
-        "noise_suppression", "laying", "felling", "battery", "storage", "panel",
+        "noise_suppression", "laying", "felling", "battery", "storage", "panel", "relay_supply",
     ]  # fmt: skip
     what: str
     """Its type, as in the plan; empty where there is but one."""
@@ -224,6 +224,20 @@ class Part:
     cost: float
     price_stated: bool
     """By the plan; else it is an invented example."""
+
+
+@dataclass(frozen=True)
+class RelaySpot:
+    """Where a relay would stand."""
+
+    latitude_deg: float
+    longitude_deg: float
+    distance_m: float
+    """Along the path, from the `from` station."""
+    height_m: float
+    """Of its antenna."""
+    slope_deg: float
+    """Of the ground there, along the path."""
 
 
 @dataclass(frozen=True)
@@ -250,6 +264,8 @@ class Remedy:
     time_on_air_s: tuple[float, float]
     energy_ratio: float
     """Energy sent for a message of the `from` station, with all its tries, over that of the plan."""
+    relay: RelaySpot | None = None
+    """A relay on the line instead of changes; margins are those of its weaker hop."""
 
 
 @dataclass(frozen=True)

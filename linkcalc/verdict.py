@@ -77,7 +77,7 @@ DEEP_NULL_DB = 3.0
 _NULL_STEP_M = 0.25
 
 
-def check_plan(loaded: PlanLike, *, advice: bool = True) -> Result:
+def check_plan(loaded: PlanLike, *, advice: bool = True, brief: bool = False) -> Result:
     """Answer every link of a plan; `linkcalc.check` also answers its other sections.
 
     Parameters
@@ -86,6 +86,9 @@ def check_plan(loaded: PlanLike, *, advice: bool = True) -> Result:
     advice : bool
         Whether remedies are sought and the margin over heights is worked out for its picture: most of the time of
         a check, and not wanted where only the numbers are.
+    brief : bool
+        For a report that shows whole remedies and no single changes beside them: these, and the picture over
+        heights, are then left out where there are remedies.
 
     Returns
     -------
@@ -107,7 +110,7 @@ def check_plan(loaded: PlanLike, *, advice: bool = True) -> Result:
     plan = loaded.plan
     with recorded_notes() as general, open_terrain(loaded) as terrain:
         found = list(cases(loaded, terrain))
-        links = tuple(check_link(case, advice=advice) for case in found)
+        links = tuple(check_link(case, advice=advice and not brief) for case in found)
         if advice:
             links = tuple(
                 with_remedies(link, case, loaded, terrain) for link, case in zip(links, found, strict=True)
@@ -141,15 +144,23 @@ def assumed_of(loaded: LoadedPlan, found: Iterable[LinkCase]) -> tuple[Assumptio
 
 
 def with_remedies(result: LinkResult, case: LinkCase, loaded: LoadedPlan, terrain: Layers) -> LinkResult:
-    """A link's result with what makes it close, where it does not (`linkcalc.remedies`)."""
-    if result.verdict == "closes":
-        return result
+    """A link's result with what makes it close, where it does not (`linkcalc.remedies`); with advice at least."""
 
     def case_of(plan: Plan, link: Link) -> LinkCase:
         return link_case(replace(loaded, plan=plan), link, terrain)
 
     with recorded_notes():  # what is only tried may leave a model's range
-        return replace(result, remedies=remedies(case, loaded.plan, Check(decide, case_of)))
+        if result.verdict != "closes":
+            try:
+                result = replace(result, remedies=remedies(case, loaded.plan, Check(decide, case_of)))
+            except DomainError:  # of a chosen model, as `_given` says
+                if case.conditions.governing_model == RULES:
+                    raise
+        if not (result.advice or result.remedies):
+            given, refused = _given(lawful(case)[0])
+            notes = (*result.warnings, refused) if refused else result.warnings
+            result = replace(result, advice=given, warnings=tuple(dict.fromkeys(notes)))
+    return result
 
 
 @contextmanager

@@ -10,10 +10,10 @@ fewer than nine in ten are. Left out is only what no answer can show (`_LOSES_NO
 
 import argparse
 import ast
+import multiprocessing
 import os
 import random
 import shutil
-import subprocess
 import sys
 import tempfile
 import time
@@ -49,9 +49,13 @@ TARGETS: dict[str, tuple[str, ...]] = {
     "linkcalc.fleets.mends": ("tests/fleet/test_mends.py",),
     "linkcalc.exposure": ("tests/test_exposure.py",),
     "linkcalc.rules.limits": ("tests/rules",),
-    "linkcalc.propagation.clutter": ("tests/propagation/test_clutter.py",),
+    "linkcalc.propagation.clutter": ("tests/propagation/test_clutter.py", "tests/propagation/test_ranges.py"),
+    "linkcalc.terrain.land_cover": ("tests/terrain/test_land_cover.py",),
     "linkcalc.propagation.two_ray": ("tests/propagation/test_two_ray.py",),
-    "linkcalc.propagation.vegetation": ("tests/propagation/test_vegetation.py",),
+    "linkcalc.propagation.vegetation": (
+        "tests/propagation/test_vegetation.py",
+        "tests/propagation/test_ranges.py",
+    ),
 }
 """Modules that decide, and the tests that should notice."""
 
@@ -82,8 +86,9 @@ _OTHER_NAME = {
 _LOSES_NOTHING = (ast.Raise, ast.JoinedStr, ast.AnnAssign, ast.Import, ast.ImportFrom, ast.Assert)
 """What tests need not look at: wording, annotations (the value of an annotated name is looked at)."""
 
-_GUARDS = {"strict", "repr"}
-"""Arguments that change no answer: zip's own check of lengths, and how a record prints itself."""
+_GUARDS = {"strict", "repr", "stacklevel"}
+"""Arguments that change no answer: zip's own check of lengths, how a record prints itself, which line of the caller
+a warning points at."""
 
 _NUDGE = 1e-6
 
@@ -258,35 +263,58 @@ class Bench:
             def tried(change: Change) -> Outcome:
                 copy = free.pop()
                 try:
-                    (copy / file).write_text(change.applied(source), encoding="utf-8")
+                    _write(copy / file, change.applied(source))
                     caught = not passes(copy, tests, patience_s)
                 finally:
-                    (copy / file).write_text(source, encoding="utf-8")
+                    _write(copy / file, source)
                     free.append(copy)
                 return Outcome(change, caught, f"{file}:{change.line}: {change.told(source)}")
 
             return list(pool.map(tried, chosen))
 
 
+def _write(file: Path, source: str) -> None:
+    """Write a module, and leave no compiled one of the same second and length."""
+    file.write_text(source, encoding="utf-8")
+    for compiled in (file.parent / "__pycache__").glob(f"{file.stem}.*.pyc"):
+        compiled.unlink()
+
+
 def passes(copy: Path, tests: Sequence[str], patience_s: float | None) -> bool:
     """Whether tests pass in a copy of the repository, with the same examples every time."""
-    environment = {**os.environ, "CI": "1", "PYTHONPATH": str(copy), "PYTHONDONTWRITEBYTECODE": "1"}
-    command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", *tests]
+    code = None
     for part in (["-m", "quick"], []):  # most changes are caught by the quick ones
-        try:
-            done = subprocess.run(
-                [*command, *part],
-                cwd=copy,
-                env=environment,
-                capture_output=True,
-                check=False,
-                timeout=patience_s,
-            )
-        except subprocess.TimeoutExpired:
+        process = _PROCESSES.Process(target=_run_tests, args=(str(copy), [*part, *tests]))
+        process.start()
+        process.join(patience_s)
+        if process.is_alive():
+            process.kill()
+            process.join()
             return False
-        if done.returncode not in (0, _NOTHING_RUN):
+        code = process.exitcode
+        if code not in (0, _NOTHING_RUN):
             return False
-    return done.returncode == 0
+    return code == 0
+
+
+_PROCESSES = multiprocessing.get_context("forkserver")
+_PROCESSES.set_forkserver_preload(["pytest", "numpy", "scipy.special", "scipy.stats", "pydantic", "typer"])
+
+
+def _run_tests(copy: str, arguments: list[str]) -> None:
+    """In a process of its own, which has imported nothing of the repository's that stays."""
+    os.chdir(copy)
+    os.environ |= {"CI": "1", "PYTHONPATH": copy}
+    sys.dont_write_bytecode = False  # compiled once, not once a change: the copy is thrown away
+    sys.path.insert(0, copy)
+    for name in [n for n in sys.modules if n.partition(".")[0] in ("tests", "linkcalc")]:
+        del sys.modules[name]
+    nothing = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nothing, 1)
+    os.dup2(nothing, 2)
+    import pytest
+
+    sys.exit(int(pytest.main(["-x", "-q", "-p", "no:cacheprovider", *arguments])))
 
 
 def main(argv: Sequence[str] | None = None) -> int:

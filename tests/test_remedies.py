@@ -223,6 +223,43 @@ def test_an_antenna_behind_a_bank_is_moved_onto_it_with_its_cable(tmp_path: Path
     assert {"feeder", "connector", "arrestor", "climb"} <= {p.item for p in moved[0].parts}
 
 
+def test_a_relay_is_priced_where_nothing_else_closes(tmp_path: Path) -> None:
+    """A ridge of 160 m between two stations that are 6 km apart: no mast helps, and both look down from its top."""
+    grid = {
+        "driver": "GTiff",
+        "count": 1,
+        "width": 320,
+        "height": 40,
+        "dtype": "float32",
+        "crs": "EPSG:32631",
+    }
+    x = np.arange(320) * 20.0 + 10.0
+    ground = (50.0 + 160.0 * np.exp(-(((x - 3000.0) / 500.0) ** 2))).astype(np.float32)
+    with rasterio.open(
+        tmp_path / "ridge.tif", "w", transform=rasterio.Affine(20, 0, 500_000, 0, -20, 5_000_400), **grid
+    ) as file:
+        file.write(np.tile(ground, (40, 1)), 1)
+
+    def station(name: str, east_m: float) -> dict[str, Any]:
+        at = {"easting_m": 500_000.0 + east_m, "northing_m": 5_000_000.0, "epsg": 32631}
+        return {"name": name, "antenna_height_m": 4.0, "transmit_power_dbm": 20.0, **at}
+
+    loaded = plan_from(
+        terrain={"rasters": ["ridge.tif"]}, base_dir=tmp_path, station=[station("tank", 100), station("shed", 5900)],
+        link=[{"name": "level", "from": "tank", "to": "shed", "frequency_mhz": 868.0,
+               "modulation": {"kind": "css", "spreading_factor": 12, "bandwidth_khz": 62.5}, "tries": 3,
+               "required_margin_db": 30.0}],
+    )  # fmt: skip
+    (relay,) = first_link(loaded).remedies
+    assert relay.kinds == ("relay",)
+    assert relay.relay is not None
+    assert 2500.0 < relay.relay.distance_m < 3300.0
+    assert relay.relay.slope_deg <= 20.0
+    # radio, dipole, a mast of 6 m, and what it runs on
+    assert relay.cost == 120 + 25 + (150 + 6 * 40) + 250
+    assert min(a - b for a, b in zip(relay.fade_margins_db, relay.required_margins_db, strict=True)) > 0.0
+
+
 def test_nothing_is_offered_on_ground_that_is_not_known(tmp_path: Path) -> None:
     grid = {"driver": "GTiff", "count": 1, "width": 40, "height": 40, "dtype": "float32", "crs": "EPSG:32631"}
     with rasterio.open(

@@ -12,7 +12,8 @@ from linkcalc._arrays import Floats, checked
 from linkcalc.area import kernels
 from linkcalc.area.access import Access, Allowed, Grid, Mask, allowed_cells
 from linkcalc.area.coverage import MOST_CELLS, Progress, TileStore, telling_of_tiles
-from linkcalc.area.land import Land, read_land
+from linkcalc.area.land import read_land
+from linkcalc.area.losses import surroundings_notes
 from linkcalc.area.margins import template_case
 from linkcalc.area.relay import FIGURES, Hop, Job, all_hops, best_cells, chained
 from linkcalc.area.relay_chain import Middle, best_pair
@@ -161,7 +162,6 @@ def relay_siting(
         for place, hop in zip(("first", "second"), found, strict=True)
         for name, values in hop.items()
     }
-    lands = [hop.land for hop in hops]
     return RelaySiting(
         title=plan.title,
         link=link,
@@ -180,11 +180,11 @@ def relay_siting(
         area=area,
         allowed=allowed,
         ends=(ends[0], ends[1]),
-        sources=lands[0].sources,
+        sources=hops[0].land.sources,
         notes=tuple(
             dict.fromkeys(
                 [
-                    *_notes(loaded, link, relay, lands, grid.cell_m, area, ground, allowed, both),
+                    *_notes(loaded, link, relay, hops, grid.cell_m, area, ground, allowed, both),
                     *(f"{hop.from_} to {hop.to}: {words}" for hop in spots[0].hops for words in hop.notes),
                     *_rim_note(grid, spots[0], area & np.isfinite(ground)),
                     *said,
@@ -339,7 +339,7 @@ def _notes(
     loaded: "LoadedPlan",
     link: Link,
     relay: Station,
-    lands: Sequence[Land],
+    outer: Sequence[Hop],
     cell_m: float,
     area: Mask,
     ground: Floats,
@@ -356,8 +356,10 @@ def _notes(
             if relay.antenna.azimuth_deg is None
             else "the relay's antenna is directional and looks one way only"
         )
-    for land in lands:
-        yield from land.notes
+    for hop in outer:
+        yield from hop.land.notes
+        yield from surroundings_notes(hop.land, hop.template)
+    lands = [hop.land for hop in outer]
     known = np.concatenate(
         [land.spacing_m[land.windows[:, kernels.LAYER] == kernels.GROUND] for land in lands]
     )

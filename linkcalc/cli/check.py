@@ -66,7 +66,9 @@ def check(
     loaded = load_plan(plan)
     if write is not None:
         refuse_mended(loaded, write, force)
-    result = with_sections(check_plan(loaded), loaded.plan, brief=not json and out is None)
+    brief = not json and out is None
+    result = check_plan(loaded, brief=brief and not full)
+    result = with_sections(result, loaded.plan, brief=brief)
     if json:
         typer.echo(to_json(result), nl=False)
     else:

@@ -67,6 +67,14 @@ def report(
     job: Annotated[str, typer.Option(metavar="NUMBER", help="Job or order.", show_default=False)] = "",
     installer: Annotated[str, typer.Option(metavar="NAME", help="Installer.", show_default=False)] = "",
     firm: Annotated[str, typer.Option(metavar="NAME", help="The installer's firm.", show_default=False)] = "",
+    photo: Annotated[
+        list[Path] | None,
+        typer.Option(
+            metavar="FILE",
+            help="A photo from the site, JPEG or PNG; several times for several.",
+            show_default=False,
+        ),
+    ] = None,
     signed_by_lines: Annotated[
         int, typer.Option(min=0, max=12, metavar="N", help="Lines for signatures.")
     ] = 2,
@@ -105,6 +113,7 @@ def report(
         day=_day(date),
         success=success,
         confidence=confidence,
+        photos=photo or (),
         job=Job(*(" ".join(text.split())[:120] for text in (customer, site, job, installer, firm))),
     )
     if record.survey is not None:

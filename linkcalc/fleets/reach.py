@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from linkcalc._arrays import Floats
 from linkcalc.area import kernels
 from linkcalc.area.land import Land, plane_crs, read_land
-from linkcalc.area.losses import End, losses
+from linkcalc.area.losses import End, losses, surroundings_notes
 from linkcalc.area.margins import answers, template_case
 from linkcalc.area.relief import Relief, relief_around
 from linkcalc.area.scheduler import Local, Scheduler
@@ -228,7 +228,9 @@ def paths(
         node_noise_dbm=float(template.budget(back=True).sensitivity_dbm - snr),
         shed_power_dbm=np.array([s.template.far.transmit_power_dbm for s in sides]),
         relief=relief,
-        notes=(*dict.fromkeys(n for s in sides for n in s.land.notes), *_notes(plan, sides, by_name)),
+        notes=tuple(
+            dict.fromkeys([*(n for s in sides for n in s.land.notes), *_notes(plan, sides, by_name)])
+        ),
     )
 
 
@@ -388,6 +390,8 @@ def _notes(plan: "Plan", sides: list[Side], found: dict[str, Floats]) -> Iterato
             f"{lost} nodes have no path to any shed: a hole in the heights on the way longer than "
             f"{plan.terrain.largest_hole_m:g} m, or a place that is the shed's own"
         )
+    for side in sides:
+        yield from surroundings_notes(side.land, side.template)
     for side in sides:
         if side.template.near.antenna.azimuth_deg is None:
             if directional(side.template.near.antenna):

@@ -47,6 +47,7 @@ class Prices(Section):
     mast_per_m: float = _price(40.0, "price of a metre of a mast that stands by itself")
     guyed_above_m: float = plain(6.0, "a longer mast is guyed, m", ge=0, le=1000)
     guyed_mast_per_m: float = _price(70.0, "price of a metre of a guyed mast, from its foot")
+    relay_supply: float = _price(250.0, "panel, battery, charger and box of a relay")
     climb: float = _price(80.0, "work at an antenna that is planned otherwise: fitting, turning, raising")
     noise_suppression: float = _price(60.0, "ferrites, resistor plugs and leads for one engine")
     laying_per_m: float = _price(8.0, "a metre of cable protected on the ground or in it")

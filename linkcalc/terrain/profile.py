@@ -280,7 +280,7 @@ def cut_profile(
         zone=np.where(sea, ZONES[0], INLAND).astype(np.int8),
         latitude_deg=lat,
         longitude_deg=lon,
-        source=", ".join(dict.fromkeys(f"{Path(r.name).name} ({r.spacing_m:.3g} m)" for r in used)),
+        source=", ".join(dict.fromkeys(f"{Path(r.name).name} ({r.cell_words})" for r in used)),
         bridged_m=bridged_m,
         notes=tuple(notes),
         cell_m=cell,

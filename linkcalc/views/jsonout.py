@@ -24,6 +24,7 @@ from linkcalc.result import (
     LinkResult,
     Part,
     PathFacts,
+    RelaySpot,
     Remedy,
     Result,
     Term,
@@ -188,6 +189,7 @@ def result_schema() -> dict[str, Any]:
                 Assumption,
                 Remedy,
                 Change,
+                RelaySpot,
                 Part,
             )
         },

@@ -18,6 +18,7 @@ _ITEMS = {
     "laying": "cable laid and protected",
     "felling": "trees felled",
     "panel": "solar panel with charger",
+    "relay_supply": "panel, battery, charger and box",
 }
 _MASTS = {"mast": "mast", "mast_longer": "taller mast, what it costs more"}
 
@@ -67,6 +68,13 @@ def quantity_words(part: Part) -> str:
 
 def changes_words(remedy: Remedy) -> str:
     """Return all that a remedy changes, station by station, in one line."""
+    if (relay := remedy.relay) is not None:
+        spot = f"{relay.latitude_deg:.6f}, {relay.longitude_deg:.6f}"
+        cables = [f"{quantity_words(p)} of {_cable(p.what)}" for p in remedy.parts if p.item == "feeder"]
+        return (
+            f"a relay {distance_words(relay.distance_m)} along the path, at {spot}, on a "
+            f"{trimmed(relay.height_m)} m mast, feeder {cables[0] if cables else 'none'}; its weaker hop"
+        )
     groups: dict[str, list[str]] = {}
     for place, words in _changes(remedy):
         groups.setdefault(place, []).append(words)
@@ -181,8 +189,8 @@ def short_words(link: LinkResult) -> str:
     return f"{cost_words(best)}: {changes_words(best)}"
 
 
-def show_remedies(page: Page, link: LinkResult, *, parts: bool) -> None:
-    """Print what closes a link."""
+def show_remedies(page: Page, link: LinkResult, links: Sequence[LinkResult], *, parts: bool) -> None:
+    """Print what closes a link, one of all links of a result."""
     if not parts:
         page.wrap("Closes with, cheapest first (margin of that required):", indent=2)
     for number, remedy in enumerate(link.remedies, 1):
@@ -190,6 +198,20 @@ def show_remedies(page: Page, link: LinkResult, *, parts: bool) -> None:
         page.wrap(words, indent=2, hanging=5)
         if parts and remedy.parts:
             page.wrap(f"Parts: {parts_words(remedy.parts, remedy.currency)}.", indent=5)
+    if words := alike_words(link, links):
+        page.wrap(words, indent=2)
+
+
+def alike_words(link: LinkResult, links: Sequence[LinkResult]) -> str:
+    """Return what to know of a radio with several links whose signal a remedy sets otherwise; empty where none does."""
+    others = {name for k in links if k is not link for d in k.directions for name in (d.from_, d.to)}
+    shared = [name for name in (link.directions[0].from_, link.directions[0].to) if name in others]
+    if not shared or not any({"spreading_factor", "bandwidth"} & set(r.kinds) for r in link.remedies):
+        return ""
+    return (
+        f"{' and '.join(shared)}: a radio that hears one spreading factor and bandwidth at a time needs them alike on "
+        "all its links; set the others too, and check again."
+    )
 
 
 def bill_csv(bill: Bill) -> str:

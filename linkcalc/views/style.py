@@ -112,6 +112,7 @@ _RC: Final[dict[str, Any]] = {
     "axes.spines.top": False,
     "axes.spines.right": False,
     "axes.axisbelow": True,
+    "axes.prop_cycle": f"cycler('color', {[colour for colour, _ in SERIES]})",
     "axes.unicode_minus": True,
     "axes.formatter.useoffset": False,
     "axes.formatter.limits": (-6, 7),

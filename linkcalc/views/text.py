@@ -309,7 +309,7 @@ def report(
     if not full:
         return _first_screen(page, result)
     for link in result.links:
-        _link(page, link)
+        _link(page, link, result.links)
     if result.sections:
         page.heading("Also")
         _section_lines(page, result)
@@ -336,7 +336,7 @@ def _first_screen(page: "Page", result: Result) -> str:
     for link in result.links:
         _answer(page, link)
         if link.remedies:
-            show_remedies(page, link, parts=False)
+            show_remedies(page, link, result.links, parts=False)
         best = () if link.remedies else link.advice[:REMEDIES]
         for number, a in enumerate(best, 1):
             words = "" if a.fade_margin_db is None else f" ({decibel_words(a.fade_margin_db)}"
@@ -489,7 +489,7 @@ def _overview(page: "Page", links: Sequence[LinkResult]) -> None:
     page.line("  (margin and sites: the weaker direction)")
 
 
-def _link(page: "Page", link: LinkResult) -> None:
+def _link(page: "Page", link: LinkResult, links: Sequence[LinkResult]) -> None:
     page.verdict(link)
     page.wrap(_without_verdict(link), indent=2)
     page.wrap(path_words(link), indent=2)
@@ -504,7 +504,7 @@ def _link(page: "Page", link: LinkResult) -> None:
         from linkcalc.views.remedies_text import show_remedies
 
         page.heading("What closes it", minor=True)
-        show_remedies(page, link, parts=True)
+        show_remedies(page, link, links, parts=True)
     _advice(page, link.advice)
     if link.warnings:
         page.heading("Warnings on this link", minor=True)

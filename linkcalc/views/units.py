@@ -130,7 +130,7 @@ def _figure(number: str, metric: str, unit: _Unit) -> str:
         figures = max(len(plain.replace(".", "").lstrip("-0")), 2)
         shown = f"{float(f'{value:.{figures}g}'):.12g}"
     elif metric == "m":
-        finer = 2 if abs(float(plain)) < 1.0 else 1 if abs(value) < 100.0 else 0
+        finer = 0 if not value else 2 if abs(float(plain)) < 1.0 else 1 if abs(value) < 100.0 else 0
         shown = f"{value:.{max(decimals, finer) if abs(value) < 100.0 else 0}f}"
     else:
         shown = f"{value:.{max(decimals, 2 if abs(value) < 10.0 else 1)}f}"

@@ -129,13 +129,16 @@ def test_tiles_are_not_taken_over_when_an_input_changed(loaded):
     from dataclasses import replace
 
     changed = replace(one, template=replace(one.template, link=link))
+    same = one.template.near.model_copy(update={"surroundings": one.template.near.surroundings})
+    stated = replace(one, template=replace(one.template, near=same))
     digests = {
         one.digest(),
         changed.digest(),
+        stated.digest(),
         job_of(loaded, cell_m=31.0).digest(),
         job_of(loaded, 990.0).digest(),
     }
-    assert len(digests) == 4
+    assert len(digests) == 5
     assert job_of(loaded).digest() == one.digest()
 
 

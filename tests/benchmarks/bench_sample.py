@@ -7,6 +7,7 @@ from scipy.stats import norm, truncnorm, uniform
 from linkcalc.plan import load_plan
 from linkcalc.sample_files import sample_path
 from linkcalc.sampling import sample
+from linkcalc.sweeping import sweep_plan
 from linkcalc.verdict import check_plan
 from tests.benchmarks.measure import Row, side_by_side
 
@@ -24,7 +25,7 @@ POWER = {"near.transmit_power_dbm": norm(12.0, 0.5), "far.transmit_power_dbm": n
 
 
 def rows() -> list[Row]:
-    found = []
+    found = [*slider()]
     for name in ("upland", "plain", "wooded"):
         loaded = load_plan(sample_path(name))
         limited = loaded.plan.regulation.region is not None
@@ -45,3 +46,24 @@ def rows() -> list[Row]:
             Row("check: without advice over with it", median["number"] / median["check"], 0.5, "<=", name),
         ]  # fmt: skip
     return found
+
+
+def slider() -> list[Row]:
+    """A move of a slider: a cell of a table worked out once, and the plan changed and answered anew."""
+    loaded = load_plan(sample_path("plain"))
+    link, far = loaded.plan.link[0], loaded.plan.link[0].to
+    table = sweep_plan(
+        loaded, {"sf": range(7, 13), "far.height": [2.0 + 0.5 * i for i in range(21)]}, link=link.name
+    )
+    median = side_by_side(
+        {
+            "cell": lambda: table.cell({"spreading_factor": 9, "far.antenna_height_m": 7.5}),
+            "anew": lambda: check_plan(loaded.changed({f"{far}.antenna_height_m": 7.5}), advice=False),
+            "check": lambda: check_plan(loaded),
+        },
+        repeats=5,
+    )
+    return [
+        Row("slider: a move in a table over one check", median["cell"] / median["check"], 0.05, "<="),
+        Row("slider: a move answered anew over one check", median["anew"] / median["check"], 1.0, "<="),
+    ]

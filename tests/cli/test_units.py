@@ -10,6 +10,7 @@ from typer.testing import CliRunner
 from linkcalc.cli import app
 from linkcalc.plan import load_plan
 from linkcalc.sample_files import copy_samples
+from linkcalc.views import units
 
 pytestmark = pytest.mark.cli
 
@@ -94,3 +95,54 @@ def test_a_plan_takes_figures_with_a_unit_of_their_own(samples: Path) -> None:
         assert done.exit_code == 2
         assert "antenna_height_m" in done.stderr
         assert done.stderr.count("\n") == 1
+
+
+def test_no_picture_mixes_units() -> None:
+    from matplotlib.text import Text
+
+    import linkcalc as lc
+    from linkcalc.mast_heights import height_table
+    from linkcalc.operation import tank
+    from linkcalc.reach_by_ground import how_far, plan_of_facts
+    from linkcalc.verdict import check_plan, link_case, open_terrain
+    from linkcalc.views import figures, heights_figures, range_figures, style, tank_figures
+
+    loaded = lc.load_plan(lc.sample_path("upland"))
+    links = check_plan(loaded).links
+    with open_terrain(loaded) as terrain:
+        table = height_table(link_case(loaded, loaded.plan.link[0], terrain), highest_m=12.0, step_m=4.0)
+    water = tank.section(loaded.plan, links)
+    assert water is not None
+    for draw in (
+        lambda: figures.profile_figure(links[0]),
+        lambda: figures.height_figure(links[0]),
+        lambda: heights_figures.heights_figure(table),
+        lambda: range_figures.range_figure(how_far(plan_of_facts(frequency_mhz=868.3))),
+        lambda: tank_figures.cycle_figure(water),
+    ):
+        shown = {}
+        for system in ("metric", "us"):
+            with units.shown_in(system):  # type: ignore[arg-type]
+                figure = draw()
+                style.render(figure, "png")
+                shown[system] = "\n".join(t.get_text() for t in figure.findobj(Text))
+        assert not METRIC.findall(shown["us"]), shown["us"]
+        assert METRIC.search(shown["metric"])
+
+
+def test_axes_have_round_ticks_at_their_true_places() -> None:
+    from linkcalc.views import style
+
+    figure = style.new_figure(4, 3)
+    ax = figure.add_axes((0.2, 0.2, 0.7, 0.7))
+    ax.set_xlim(0.0, 3.0)
+    ax.set_ylim(0.0, 30.0)
+    ax.set_xlabel("km east of the middle")
+    ax.set_ylabel("Antenna above ground, m")
+    with units.shown_in("us"):
+        style.render(figure, "png")
+    assert ax.get_xlabel() == "mi east of the middle"
+    for axis, metres in ((ax.xaxis, 1.609344), (ax.yaxis, 0.3048)):
+        figures = [float(t.get_text()) for t in axis.get_ticklabels()]
+        assert [place / metres for place in axis.get_ticklocs()] == pytest.approx(figures)
+        assert len(figures) >= 3

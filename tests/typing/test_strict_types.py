@@ -105,6 +105,7 @@ lc.readings_frame("readings.csv")
 lc.compare_measured(3, {"level": 120.0})
 lc.profile_of_array([1.0, 2.0], (0.0, 0.0), (0.0, 0.1))
 lc.clearance_of("profile.csv", 868e6, (4.0, 6.0))
+lc.styled(3)
 """
 
 

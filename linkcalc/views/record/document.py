@@ -1,6 +1,8 @@
 """The record as a page: question and answer first, then what they rest on, then what is to be signed."""
 
 import math
+import re
+from base64 import b64encode
 from collections.abc import Iterable
 from importlib.resources import files
 
@@ -83,6 +85,7 @@ def record_html(record: Record, signature_lines: int = 2) -> str:
         _header(record),
         _job(record),
         _answer(record),
+        *_still_the_starters(record),
         h("div", h("h2", "Cautions"), bullets(record.cautions), class_="box"),
         _remedies(record),
         _sites(record),
@@ -95,7 +98,8 @@ def record_html(record: Record, signature_lines: int = 2) -> str:
         _as_built(record),
         readings_section(record),
         acceptance_section(record),
-        _beyond_radio(),
+        _beyond_radio(record),
+        _photos(record),
         _recheck(record),
         _conditions(record),
         h("div", _inputs(record), _signatures(record, signature_lines), class_="keep"),
@@ -201,15 +205,42 @@ _BEYOND_RADIO = (
 )
 
 
-def _beyond_radio() -> Html:
-    """Tests that the radio link cannot stand in for."""
+def _beyond_radio(record: Record) -> Html:
+    """What the plan says of water, messages and batteries, and tests that the radio link cannot stand in for."""
     rows: Rows = [(name, ["", "", ""]) for name in _BEYOND_RADIO]
+    said = [_COMMAND.sub("", line) for line in record.operation]
     return section(
         "Tests beyond the radio",
+        bullets(minus(line) for line in said) if said else None,
         h("p", "The radio link is no safety function: if one of these fails, the job is not done."),
         table(["Test", "Found", "By", "Signed"], rows, fill=True),
         class_="keep",
     )
+
+
+_COMMAND = re.compile(r"; (see )?linkcalc \w+$")
+"""What a line for the terminal ends on."""
+
+
+def _photos(record: Record) -> Html:
+    """Pictures from the site, each with room for a word on it."""
+    if not record.photos:
+        return Html("")
+    figures = [
+        h(
+            "figure",
+            h("img", src=f"data:image/{p.kind};base64,{b64encode(p.content).decode('ascii')}", alt=p.name),
+            h("figcaption", f"{number}. {p.name}: ", blank()),
+        )
+        for number, p in enumerate(record.photos, 1)
+    ]
+    return section("Photos", h("div", figures, class_="photos"))
+
+
+def _still_the_starters(record: Record) -> list[Html]:
+    """What of the plan nobody has put in for this site: in sight of the answer that rests on it."""
+    words = starter_words(record.assumed)
+    return [h("div", h("h2", "Not of this site"), h("p", words), class_="box")] if words else []
 
 
 def _answer(record: Record) -> Html:
@@ -615,7 +646,6 @@ def _conditions(record: Record) -> Html:
         h("p", judged),
         h("h3", "Warnings"),
         bullets(minus(w) for w in record.warnings) if record.warnings else h("p", "None."),
-        h("div", h("h3", "Not of this site"), h("p", starter_words(invented))) if invented else None,
         h("div", h("h3", "Assumed, since the plan does not say"), bullets(assumed), class_="small")
         if assumed
         else None,

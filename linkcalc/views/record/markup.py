@@ -17,7 +17,7 @@ class Html(str):
 
 Child = str | Html | Iterable["Child"] | None
 
-_EMPTY = frozenset({"br", "col", "hr", "input", "link", "meta"})
+_EMPTY = frozenset({"br", "col", "hr", "img", "input", "link", "meta"})
 NO_BREAK = "\u00a0"
 
 
