@@ -1,7 +1,7 @@
 """Build the documentation and check it: python docs/build.py [FOLDER]
 
-Fails on any warning of the generator, a link or anchor that leads nowhere inside the pages, or a page that
-would load something from elsewhere. Needs no network.
+Fails on any warning of the generator, a link or anchor that leads nowhere inside the pages, a page that would
+load something from elsewhere, shows a table as raw pipes or takes a sentence for a type. Needs no network.
 
 Notebooks without outputs are executed; ones that were executed already may lie in a folder named by
 LINKCALC_NOTEBOOKS.

@@ -56,6 +56,8 @@ nb_execution_mode = "off" if executed(HERE / "notebooks") else "force"
 nb_execution_timeout = 180
 nb_execution_raise_on_error = True
 nb_merge_streams = True
+# tables that a cell shows are tables, not pipes
+nb_render_markdown_format = "gfm"
 
 default_role = "py:obj"
 napoleon_google_docstring = False

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from linkcalc.area.relay_result import RelaySiting as RelaySiting
     from linkcalc.commands import acceptance as acceptance
     from linkcalc.commands import check as check
+    from linkcalc.commands import compare as compare
     from linkcalc.commands import coverage as coverage
     from linkcalc.commands import energy as energy
     from linkcalc.commands import fieldsheet as fieldsheet
@@ -27,11 +28,13 @@ if TYPE_CHECKING:
     from linkcalc.commands import heights as heights
     from linkcalc.commands import limits as limits
     from linkcalc.commands import messages as messages
+    from linkcalc.commands import parts as parts
     from linkcalc.commands import record as record
     from linkcalc.commands import relay as relay
     from linkcalc.commands import survey as survey
     from linkcalc.commands import sweep as sweep
     from linkcalc.commands import tank as tank
+    from linkcalc.comparing import Candidates as Candidates
     from linkcalc.consequences import LimitsResult as LimitsResult
     from linkcalc.consequences import with_sections as with_sections
     from linkcalc.errors import ArgumentError as ArgumentError
@@ -43,9 +46,17 @@ if TYPE_CHECKING:
     from linkcalc.errors import TerrainError as TerrainError
     from linkcalc.exposure import ExposureSection as ExposureSection
     from linkcalc.fleets.answer import FleetResult as FleetResult
+    from linkcalc.frames import Comparison as Comparison
+    from linkcalc.frames import compare_measured as compare_measured
+    from linkcalc.frames import readings_frame as readings_frame
+    from linkcalc.frames import readings_from as readings_from
     from linkcalc.mast_heights import HeightTable as HeightTable
     from linkcalc.operation.messages import MessagesSection as MessagesSection
     from linkcalc.operation.tank.answer import TankAnswer as TankAnswer
+    from linkcalc.own_models import forget_loss_model as forget_loss_model
+    from linkcalc.own_models import loss_model as loss_model
+    from linkcalc.parts_list import Bill as Bill
+    from linkcalc.path_loss import Situation as Situation
     from linkcalc.plan import LoadedPlan as LoadedPlan
     from linkcalc.plan import Plan as Plan
     from linkcalc.plan import PlanLike as PlanLike
@@ -62,12 +73,16 @@ if TYPE_CHECKING:
     from linkcalc.result import Result as Result
     from linkcalc.rules.plan_limits import LimitsSection as LimitsSection
     from linkcalc.sample_files import sample_path as sample_path
+    from linkcalc.sampling import Sample as Sample
+    from linkcalc.sampling import sample as sample
     from linkcalc.site.acceptance import Acceptance as Acceptance
     from linkcalc.site.fieldsheet import FieldSheet as FieldSheet
     from linkcalc.site.record import Record as Record
     from linkcalc.site.survey import Survey as Survey
     from linkcalc.sweep_table import Sweep as Sweep
     from linkcalc.sweeping import sweep_plan as sweep_plan
+    from linkcalc.terrain.arrays import clearance_of as clearance_of
+    from linkcalc.terrain.arrays import profile_of_array as profile_of_array
     from linkcalc.terrain.profile import Profile as Profile
     from linkcalc.terrain.profile import cut_profile as cut_profile
     from linkcalc.terrain.profile import profile_from as profile_from
@@ -79,6 +94,7 @@ if TYPE_CHECKING:
     from linkcalc.views.heights_figures import draw_heights as draw_heights
     from linkcalc.views.map_figures import draw_coverage as draw_coverage
     from linkcalc.views.notebook import show as show
+    from linkcalc.views.style import styled as styled
     from linkcalc.views.sweep_figures import draw_sweep as draw_sweep
 else:
     # hidden from type checkers: to them a name that is not listed above is an error
@@ -95,6 +111,9 @@ _HOMES = {
     "Acceptance": "site.acceptance",
     "Answer": "answer",
     "ArgumentError": "errors",
+    "Bill": "parts_list",
+    "Candidates": "comparing",
+    "Comparison": "frames",
     "CoverageResult": "area.coverage",
     "DomainError": "errors",
     "EnergySection": "plan_energy",
@@ -120,6 +139,8 @@ _HOMES = {
     "Record": "site.record",
     "RelaySiting": "area.relay_result",
     "Result": "result",
+    "Sample": "sampling",
+    "Situation": "path_loss",
     "Survey": "site.survey",
     "Sweep": "sweep_table",
     "TankAnswer": "operation.tank.answer",
@@ -127,6 +148,9 @@ _HOMES = {
     "acceptance": "commands",
     "check": "commands",
     "check_plan": "verdict",
+    "clearance_of": "terrain.arrays",
+    "compare": "commands",
+    "compare_measured": "frames",
     "coverage": "commands",
     "cut_profile": "terrain.profile",
     "draw_budget": "views.figures",
@@ -138,22 +162,30 @@ _HOMES = {
     "energy": "commands",
     "fieldsheet": "commands",
     "fleet": "commands",
+    "forget_loss_model": "own_models",
     "heights": "commands",
     "how_far": "reach_by_ground",
     "limits": "commands",
     "load_fleet": "plan.fleet",
     "load_plan": "plan",
+    "loss_model": "own_models",
     "messages": "commands",
+    "parts": "commands",
     "plan_from": "plan",
     "plan_of_facts": "reach_by_ground",
     "profile_from": "terrain.profile",
+    "profile_of_array": "terrain.arrays",
     "propagation": "propagation",
     "radio": "radio",
     "read_profile_csv": "terrain.profile",
+    "readings_frame": "frames",
+    "readings_from": "frames",
     "record": "commands",
     "relay": "commands",
+    "sample": "sampling",
     "sample_path": "sample_files",
     "show": "views.notebook",
+    "styled": "views.style",
     "survey": "commands",
     "sweep": "commands",
     "sweep_plan": "sweeping",
@@ -165,6 +197,9 @@ __all__ = [
     "Acceptance",
     "Answer",
     "ArgumentError",
+    "Bill",
+    "Candidates",
+    "Comparison",
     "CoverageResult",
     "DomainError",
     "EnergySection",
@@ -190,6 +225,8 @@ __all__ = [
     "Record",
     "RelaySiting",
     "Result",
+    "Sample",
+    "Situation",
     "Survey",
     "Sweep",
     "TankAnswer",
@@ -198,6 +235,9 @@ __all__ = [
     "acceptance",
     "check",
     "check_plan",
+    "clearance_of",
+    "compare",
+    "compare_measured",
     "coverage",
     "cut_profile",
     "draw_budget",
@@ -209,22 +249,30 @@ __all__ = [
     "energy",
     "fieldsheet",
     "fleet",
+    "forget_loss_model",
     "heights",
     "how_far",
     "limits",
     "load_fleet",
     "load_plan",
+    "loss_model",
     "messages",
+    "parts",
     "plan_from",
     "plan_of_facts",
     "profile_from",
+    "profile_of_array",
     "propagation",
     "radio",
     "read_profile_csv",
+    "readings_frame",
+    "readings_from",
     "record",
     "relay",
+    "sample",
     "sample_path",
     "show",
+    "styled",
     "survey",
     "sweep",
     "sweep_plan",

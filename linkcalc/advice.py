@@ -1,20 +1,22 @@
 """What would make a link close, each change found by solving, ranked by effort."""
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
-from linkcalc.legal import station_limits
-from linkcalc.link_case import ENDS, End, LinkCase, feeder_loss_db
-from linkcalc.path_loss import CLEAR_RATIO
+from linkcalc.legal import breaks_limits, station_limits
+from linkcalc.link_case import ENDS, End, LinkCase, directional, feeder_loss_db, feeder_words
+from linkcalc.path_loss import CLEAR_RATIO, profile_losses
 from linkcalc.plan import Antenna, ChirpModulation, Station
-from linkcalc.plan.stations import AntennaType
 from linkcalc.propagation import fresnel
+from linkcalc.radio.antenna_types import AntennaType
+from linkcalc.remedy_options import HIGHEST_POWER_DBM, tallest_m
 from linkcalc.requirement import Requirement
 from linkcalc.result import Advice
 from linkcalc.terrain.profile import Profile
@@ -28,13 +30,13 @@ from linkcalc.uncertainty import (
     together_db,
 )
 
-HIGHEST_MAST_M = 30.0
-"""Heights are searched up to here; beyond, a relay is the better answer (common practice, no source)."""
-
-HIGHEST_POWER_DBM = 30.0
-"""Power is searched up to 1 W, the most that licence-exempt rules below 1 GHz commonly allow a radio."""
-
 RELAY_MAST_M = 6.0
+
+RELAY_LEAST_M = 300.0
+"""A relay stands no nearer to an end (common practice, no source)."""
+
+RELAY_STEEPEST_DEG = 20.0
+"""Nor on ground that is steeper along the path (common practice, no source)."""
 
 _BETTER_ANTENNAS: tuple[tuple[AntennaType, float], ...] = (
     ("collinear", 5.5),
@@ -51,6 +53,9 @@ _WORTH_MENDING_DB = 1.0
 _CLIMB_M = 3.0
 """A raise up to this is a longer pole; more is a mast (common practice, no source)."""
 
+
+_NEARLY_DB = 0.3
+"""What is short by less is looked at exactly."""
 
 _Raised = Literal["near", "far", "both"]
 
@@ -96,7 +101,8 @@ class _Asked:
         r = self.requirement
         margin, *uncertain = self._state(case)
         return bool(
-            margin.min() >= (r.stated_margin_db or 0.0)
+            not case.losses.ground_unknown[0]  # without known ground nothing closes
+            and margin.min() >= (r.stated_margin_db or 0.0)
             and np.min(r.site_share(margin, *uncertain)) >= r.confidence
         )
 
@@ -149,7 +155,7 @@ def _spreading_factor(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     changed = case
     for factor in range(m.spreading_factor + 1, 13):
         slower = case.with_modulation(m.model_copy(update={"spreading_factor": factor}))
-        if _breaks_limits(case, slower):
+        if breaks_limits(case, slower):
             break
         changed = slower
         if asked.suffices(changed):
@@ -176,7 +182,7 @@ def _bandwidth(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     for bandwidth_khz in (250.0, 125.0, 62.5):
         if bandwidth_khz < m.bandwidth_khz:
             slower = case.with_modulation(m.model_copy(update={"bandwidth_khz": bandwidth_khz}))
-            if _breaks_limits(case, slower):
+            if breaks_limits(case, slower):
                 break
             changed = slower
             if asked.suffices(changed):
@@ -235,15 +241,6 @@ def _legal_power_dbm(case: LinkCase, end: End) -> float:
     if found.largest_conducted_dbm is None:
         return case.station(end).transmit_power_dbm if found.status == "over" else math.inf
     return found.largest_conducted_dbm
-
-
-def _breaks_limits(case: LinkCase, changed: LinkCase) -> bool:
-    """Whether a change leads beyond the table of limits where the plan is not beyond it already."""
-    for end in ENDS:
-        before, after = station_limits(case, end), station_limits(changed, end)
-        if before is not None and after is not None and before.status != "over" and after.status == "over":
-            return True
-    return False
 
 
 def _airtime_words(case: LinkCase) -> str:
@@ -319,7 +316,7 @@ def _aimed(case: LinkCase, end: End) -> tuple[str, int, dict[str, Any]]:
     if end == "far":
         elevation_deg, bearing_deg = case.back_elevation_deg, case.back_azimuth_deg
     a = station.antenna
-    if a.type == "yagi" or a.horizontal_beamwidth_deg is not None or a.tilt_deg:
+    if directional(a) or a.tilt_deg:
         tilt_deg = float(round(elevation_deg))
         bearing = f"{bearing_deg % 360.0:.0f}° from true north, " if case.positioned else ""
         text = f"Turn the antenna at {station.name} to the other station: {bearing}{tilt_deg:+.0f}° up."
@@ -397,31 +394,17 @@ def _noise(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
 
 def _heights(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     """Least heights that reach what is asked: either antenna alone, and both by the same raise."""
-    near_m, far_m = case.near.antenna_height_m, case.far.antenna_height_m
-
-    def near_alone(raise_m: float) -> LinkCase:
-        return case.raised(near_m=near_m + raise_m)
-
-    def far_alone(raise_m: float) -> LinkCase:
-        return case.raised(far_m=far_m + raise_m)
-
-    def both(raise_m: float) -> LinkCase:
-        return case.raised(near_m=near_m + raise_m, far_m=far_m + raise_m)
-
     alone: list[float] = []
-    for raised, lowest_m, text in (
-        (near_alone, near_m, "Raise the antenna at {near} to {near_m:.1f} m above ground."),
-        (far_alone, far_m, "Raise the antenna at {far} to {far_m:.1f} m above ground."),
-        (
-            both,
-            max(near_m, far_m),
-            "Raise both antennas: {near} to {near_m:.1f} m and {far} to {far_m:.1f} m.",
-        ),
-    ):
-        least_m = _least(raised, asked, HIGHEST_MAST_M - lowest_m)
+    ways: tuple[tuple[tuple[End, ...], str], ...] = (
+        (("near",), "Raise the antenna at {near} to {near_m:.1f} m above ground."),
+        (("far",), "Raise the antenna at {far} to {far_m:.1f} m above ground."),
+        (ENDS, "Raise both antennas: {near} to {near_m:.1f} m and {far} to {far_m:.1f} m."),
+    )
+    for ends, text in ways:
+        least_m = _least(case, ends, asked)
         if least_m is None:
             continue
-        changed = _in_decimetres(case, raised(least_m))
+        changed = _in_decimetres(case, _raised(case, ends, least_m))
         words = text.format(
             near=case.near.name,
             far=case.far.name,
@@ -431,7 +414,7 @@ def _heights(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
         words += _cable_words(case, changed)
         effort = 3 if least_m <= _CLIMB_M else 4
         # raising both is worth a line where it spares a mast at either end
-        if raised is both and any(least_m > 0.75 * one for one in alone):
+        if ends == ENDS and any(least_m > 0.75 * one for one in alone):
             continue
         alone.append(least_m)
         yield _advice("raise_antenna", words, effort, changed, asked)
@@ -458,20 +441,52 @@ def _cable_words(case: LinkCase, changed: LinkCase) -> str:
     return "".join(grown)
 
 
-def _least(case_after: Callable[[float], LinkCase], asked: _Asked, highest: float) -> float | None:
+def _raised(case: LinkCase, ends: Sequence[End], raise_m: float) -> LinkCase:
+    """A link with one or both antennas raised by so much."""
+    return case.raised(
+        near_m=case.near.antenna_height_m + raise_m if "near" in ends else None,
+        far_m=case.far.antenna_height_m + raise_m if "far" in ends else None,
+    )
+
+
+def _room_m(case: LinkCase, ends: Sequence[End]) -> float:
+    """How far all these antennas may be raised."""
+    return min(tallest_m(case.station(e)) - case.station(e).antenna_height_m for e in ends)
+
+
+def _least(case: LinkCase, ends: Sequence[End], asked: _Asked) -> float | None:
     """Smallest raise with nothing short, to 0.05 m; the first found going up, as lobes come and go."""
+    highest = _room_m(case, ends)
     if highest < 0.1:
         return None
     grid = np.linspace(0.0, highest, 31)
-    for low, high in pairwise(grid):  # noqa: B007
-        if asked.suffices(case_after(float(high))):
+    for (low, high), worth in zip(pairwise(grid), _may_suffice(case, ends, grid[1:], asked), strict=True):  # noqa: B007
+        if worth and asked.suffices(_raised(case, ends, float(high))):
             break
     else:
         return None
     while high - low > 0.05:
         middle = (low + high) / 2.0
-        low, high = (low, middle) if asked.suffices(case_after(float(middle))) else (middle, high)
+        enough = asked.suffices(_raised(case, ends, float(middle)))
+        low, high = (low, middle) if enough else (middle, high)
     return float(high)
+
+
+def _may_suffice(case: LinkCase, ends: Sequence[End], raises_m: Floats, asked: _Asked) -> NDArray[np.bool_]:
+    """Which raises are worth a closer look: a longer feeder, which takes decibels, is not counted yet."""
+    near, far = (
+        s.antenna_height_m + (raises_m if end in ends else 0.0 * raises_m)
+        for end, s in zip(ENDS, (case.near, case.far), strict=True)
+    )
+    found = profile_losses(case.profile, case.situation, near, far)
+    shared, r = path_items(case, found), asked.requirement
+    worth = np.ones(raises_m.shape, dtype=bool)
+    for margin, rx in zip(case.margins_db(found), (case.far, case.near), strict=True):
+        items = [*shared, *noise_items(case.noise(rx))]
+        spread = together_db(items, "site"), together_db(items, "conditions"), fading_k_db(case, found)
+        enough = np.asarray(r.site_share(margin + _NEARLY_DB, *spread)) >= r.confidence
+        worth &= enough & (margin + _NEARLY_DB >= (r.stated_margin_db or 0.0))
+    return worth
 
 
 def _clearance_heights(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
@@ -495,12 +510,12 @@ def _clearance_heights(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
         "far": float((lack_m * length_m / d).max()),
         "both": float(lack_m.max()),
     }
-    heights: dict[_Raised, float] = {
-        "near": near_m,
-        "far": far_m,
-        "both": max(near_m, far_m),
+    room: dict[_Raised, float] = {
+        "near": _room_m(case, ("near",)),
+        "far": _room_m(case, ("far",)),
+        "both": _room_m(case, ENDS),
     }
-    reachable = {k: r for k, r in raises.items() if heights[k] + r <= HIGHEST_MAST_M}
+    reachable = {k: r for k, r in raises.items() if r <= room[k]}
     if not reachable:
         return
     end = min(reachable, key=lambda k: reachable[k] * (2.0 if k == "both" else 1.0))
@@ -531,17 +546,11 @@ def _together(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     base, words = case, ""
     if isinstance(m, ChirpModulation) and m.spreading_factor < 12:
         slowest = case.with_modulation(m.model_copy(update={"spreading_factor": 12}))
-        if not _breaks_limits(case, slowest):
+        if not breaks_limits(case, slowest):
             base, words = slowest, f"Spreading factor 12 ({_time_text(slowest)} on air) and "
-    near_m, far_m = case.near.antenna_height_m, case.far.antenna_height_m
-
-    def both(raise_m: float) -> LinkCase:
-        return base.raised(near_m=near_m + raise_m, far_m=far_m + raise_m)
-
-    limit_m = HIGHEST_MAST_M - max(near_m, far_m)
-    least_m = _least(both, asked, limit_m) if words else None
+    least_m = _least(base, ENDS, asked) if words else None
     if least_m is not None:
-        changed = _in_decimetres(case, both(least_m))
+        changed = _in_decimetres(case, _raised(base, ENDS, least_m))
         text = (
             f"{words}both antennas raised: {case.near.name} to {changed.near.antenna_height_m:.1f} m, "
             f"{case.far.name} to {changed.far.antenna_height_m:.1f} m.{_cable_words(case, changed)}"
@@ -551,33 +560,48 @@ def _together(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
 
 def _relay(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     """The best place for a relay on the line between the two stations, with the radio of the stronger end."""
-    profile = case.profile
-    n = len(profile.distance_m)
-    if n <= 8:
+    spots = relay_spots(case)
+    if not spots or spots[0][0] <= case.weaker_margin_db + 3.0:
         return
-    candidates = np.unique(np.linspace(3, n - 4, min(80, n - 6)).astype(int))
-    best: tuple[float, int] | None = None
-    for i in candidates:
-        worst = min(
-            _hop(case, _part(profile, 0, int(i)), first=True).weaker_margin_db,
-            _hop(case, _part(profile, int(i), n - 1), first=False).weaker_margin_db,
-        )
-        if best is None or worst > best[0]:
-            best = (worst, int(i))
-    if best is None or best[0] <= case.weaker_margin_db + 3.0:
-        return
-    margin_db, i = best
-    hops = (
-        _hop(case, _part(profile, 0, i), first=True),
-        _hop(case, _part(profile, i, n - 1), first=False),
-    )
+    margin_db, i = spots[0]
+    hops = _hops(case, i)
+    feeders = {feeder_words(hop.station(end)) or "none" for hop, end in zip(hops, ENDS[::-1], strict=True)}
     yield Advice(
         "relay",
-        f"A relay on the line, {profile.distance_m[i] / 1e3:.2f} km from {case.near.name}, on a "
-        f"{RELAY_MAST_M:g} m mast: the weaker of the two hops then has {margin_db:.1f} dB.",
+        f"A relay on the line, {case.profile.distance_m[i] / 1e3:.2f} km from {case.near.name}, on a "
+        f"{RELAY_MAST_M:g} m mast: the weaker of the two hops then has {margin_db:.1f} dB. "
+        f"Presumed there: antennas as at the stations, feeder {' and '.join(sorted(feeders))}.",
         5,
         margin_db,
         all(asked.of_each_hop().suffices(hop) for hop in hops),
+    )
+
+
+def relay_spots(case: LinkCase) -> list[tuple[float, int]]:
+    """Places for a relay on the line, best first: margin of the weaker hop there, and the point of the profile."""
+    profile = case.profile
+    d, n = profile.distance_m, len(profile.distance_m)
+    if n <= 8:
+        return []
+    candidates = np.unique(np.linspace(3, n - 4, min(80, n - 6)).astype(int))
+    # nearer to an end, that end's own antenna goes there with its cable; a mast needs ground to stand on
+    apart = np.minimum(d, profile.length_m - d) >= min(RELAY_LEAST_M, profile.length_m / 4.0)
+    candidates = candidates[(apart & (slope_deg(profile) <= RELAY_STEEPEST_DEG))[candidates]]
+    found = [(min(hop.weaker_margin_db for hop in _hops(case, int(i))), int(i)) for i in candidates]
+    return sorted(found, key=lambda spot: (-spot[0], spot[1]))
+
+
+def slope_deg(profile: Profile) -> Floats:
+    """Slope of the ground along the path, at each point."""
+    return np.asarray(np.degrees(np.arctan(np.abs(np.gradient(profile.ground_m, profile.distance_m)))))
+
+
+def _hops(case: LinkCase, i: int) -> tuple[LinkCase, LinkCase]:
+    """Both hops over a relay at a point of the profile."""
+    last = len(case.profile.distance_m) - 1
+    return (
+        _hop(case, _part(case.profile, 0, i), first=True),
+        _hop(case, _part(case.profile, i, last), first=False),
     )
 
 

@@ -7,6 +7,7 @@ import dataclasses
 import importlib
 import json
 import os
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, NoReturn
 
@@ -117,7 +118,7 @@ class Answer:
         """Return what `to_dict` gives as strict JSON, equal from run to run; None writes one line."""
         return json.dumps(self.to_dict(), indent=indent, ensure_ascii=False, allow_nan=False) + "\n"
 
-    def rows(self) -> list[dict[str, Any]]:
+    def to_rows(self) -> list[dict[str, Any]]:
         """Return the answer's table: a dict a row, its plain values only.
 
         A row is a direction of a link, a node of a fleet, a station, a message: whatever the answer has
@@ -128,14 +129,14 @@ class Answer:
         return [_flat(plain(entry)) for entry in entries]
 
     def to_pandas(self) -> "pandas.DataFrame":
-        """Return `rows` as a data frame.
+        """Return `to_rows` as a data frame.
 
         Raises
         ------
         LinkcalcError
             If pandas is not installed.
         """
-        frame: pandas.DataFrame = installed("pandas").DataFrame(self.rows())
+        frame: pandas.DataFrame = installed("pandas").DataFrame(self.to_rows())
         return frame
 
     def write(self, path: str | os.PathLike[str]) -> None:
@@ -144,7 +145,7 @@ class Answer:
         Parameters
         ----------
         path : path
-            Its ending says how: ``.json``, ``.txt`` (`text`), ``.csv`` (`rows`), ``.svg`` or ``.png``
+            Its ending says how: ``.json``, ``.txt`` (`text`), ``.csv`` (`to_rows`), ``.svg`` or ``.png``
             (`figure`).
 
         Raises
@@ -201,8 +202,10 @@ def _frozen(value: Any) -> Any:
         entries = [_frozen(entry) for entry in value]
         same = type(value) is tuple and all(a is b for a, b in zip(entries, value, strict=True))
         return value if same else tuple(entries)
-    if isinstance(value, dict):
-        return value if isinstance(value, ReadOnly) else ReadOnly({k: _frozen(v) for k, v in value.items()})
+    if isinstance(value, Mapping):
+        frozen = {k: _frozen(v) for k, v in value.items()}
+        same = isinstance(value, ReadOnly) and all(frozen[k] is v for k, v in value.items())
+        return value if same else ReadOnly(frozen)
     if dataclasses.is_dataclass(value) and not isinstance(value, type | Answer):
         _freeze(value)
     return value
@@ -215,13 +218,17 @@ def _key(value: Any) -> Any:
     if isinstance(value, np.ndarray):
         if value.dtype.kind == "f":
             value = np.where(np.isnan(value), np.nan, value + 0.0)  # one NaN, one zero
-        return (value.dtype.str, value.shape, value.tobytes() if value.dtype.kind != "O" else tuple(value))
+        return (
+            value.dtype.str,
+            value.shape,
+            value.tobytes() if value.dtype.kind != "O" else _key(value.tolist()),
+        )
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         named = (getattr(value, f.name) for f in dataclasses.fields(value) if f.compare)
         return (type(value), *(_key(entry) for entry in named))
     if isinstance(value, list | tuple):
         return tuple(_key(entry) for entry in value)
-    if isinstance(value, dict):
+    if isinstance(value, Mapping):
         return tuple(sorted(((k, _key(v)) for k, v in value.items()), key=lambda pair: str(pair[0])))
     if hasattr(value, "model_dump_json"):
         return value.model_dump_json()

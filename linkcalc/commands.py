@@ -5,7 +5,7 @@ they are called.
 """
 
 import os
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
@@ -18,11 +18,13 @@ if TYPE_CHECKING:
     from linkcalc.area.coverage import CoverageResult, Progress
     from linkcalc.area.relay_result import RelaySiting
     from linkcalc.area.scheduler import Scheduler
+    from linkcalc.comparing import Candidates
     from linkcalc.consequences import LimitsResult
     from linkcalc.fleets.answer import FleetResult
     from linkcalc.mast_heights import HeightTable
     from linkcalc.operation.messages import MessagesSection
     from linkcalc.operation.tank.answer import TankAnswer
+    from linkcalc.parts_list import Bill
     from linkcalc.plan import Link, LoadedPlan
     from linkcalc.plan.fleet import LoadedFleet
     from linkcalc.plan_energy import EnergySection
@@ -38,7 +40,7 @@ FilePath = str | os.PathLike[str]
 T = TypeVar("T")
 
 
-def check(plan: PlanLike, *, sections: bool = True) -> "Result":
+def check(plan: PlanLike, *, sections: bool = True, advice: bool = True) -> "Result":
     """Say whether each link of a plan closes, what limits it, and what would mend it.
 
     Parameters
@@ -46,6 +48,9 @@ def check(plan: PlanLike, *, sections: bool = True) -> "Result":
     plan : path, mapping, Plan or LoadedPlan
     sections : bool
         Also answer what else the plan asks for: limits, exposure, energy, messages, tank.
+    advice : bool
+        Also seek remedies and work out the margin over heights for its picture: most of the time, and not wanted
+        where only the numbers are.
 
     Returns
     -------
@@ -68,17 +73,17 @@ def check(plan: PlanLike, *, sections: bool = True) -> "Result":
     from linkcalc.verdict import check_plan
 
     loaded = as_plan(plan)
-    result = check_plan(loaded)
+    result = check_plan(loaded, advice=advice)
     return with_sections(result, loaded.plan) if sections else result
 
 
-def sweep(plan: PlanLike, vary: Mapping[str, Iterable[Any]], *, link: str | None = None) -> "Sweep":
+def sweep(plan: PlanLike, vary: Mapping[str, Any], *, link: str | None = None) -> "Sweep":
     """Evaluate a link for every combination of values.
 
     Parameters
     ----------
     plan : path, mapping, Plan or LoadedPlan
-    vary : mapping of str to iterable
+    vary : mapping of str to array_like
         Values by name, as `linkcalc.sweep_plan` takes them.
     link : str, optional
         Which, where the plan has several.
@@ -166,10 +171,10 @@ def heights(
 
 def coverage(
     plan: PlanLike,
-    station: str,
+    station: str | Sequence[str],
     *,
     radius_m: float = 10_000.0,
-    link: str | None = None,
+    link: str | Sequence[str] | None = None,
     cell_m: float = 30.0,
     tiles_in: FilePath | None = None,
     scheduler: "Scheduler | None" = None,
@@ -180,12 +185,12 @@ def coverage(
     Parameters
     ----------
     plan : path, mapping, Plan or LoadedPlan
-    station : str
-        The station that stays where it is.
+    station : str or sequence of str
+        The station that stays where it is; of several, each cell holds the best.
     radius_m, cell_m : float, m
         How far around it to look, and the width of a cell.
-    link : str, optional
-        Whose other end goes into the cells; by default the station's first.
+    link : str or sequence of str, optional
+        Whose other end goes into the cells; by default each station's first.
     tiles_in : path, optional
         Folder for finished tiles: an interrupted call is taken up by the next one.
     scheduler, progress
@@ -487,6 +492,7 @@ def record(
     day: "date | None" = None,
     success: float | None = None,
     confidence: float = 0.95,
+    photos: "Sequence[FilePath]" = (),
     **job: str,
 ) -> "Record":
     """Put together the record of a link, for the customer's file.
@@ -503,6 +509,8 @@ def record(
         Of the record; left out, room is left for it.
     success, confidence : float, 0 to 1
         What the acceptance test proves, and how surely.
+    photos : sequence of path
+        JPEG or PNG files.
     **job : str
         ``customer``, ``site``, ``number``, ``installer``, ``firm``.
 
@@ -545,6 +553,7 @@ def record(
         success=success,
         confidence=confidence,
         job=Job(**job),
+        photos=[Path(p) for p in photos],
     )
 
 
@@ -619,6 +628,89 @@ def limits(plan: PlanLike, *, region: str | None = None) -> "LimitsResult":
     if region is not None and region not in REGIONS:
         raise LinkcalcError(f"region {region!r} is not in the table; known: {', '.join(REGIONS)}")
     return plan_limits_of(as_plan(plan).plan, region)
+
+
+def compare(
+    plans: "Mapping[str, PlanLike] | Sequence[PlanLike]",
+    settings: Sequence[str] = (),
+    *,
+    leaf: Literal["plan", "in", "out", "both"] = "plan",
+) -> "Candidates":
+    """Put candidates side by side: verdict, margin, chance, parts and their cost, battery, what limits.
+
+    Parameters
+    ----------
+    plans : mapping of str to plan, or sequence of plans
+        Candidates by name; or each as a path, mapping, Plan or LoadedPlan.
+    settings : sequence of str
+        Each makes a further candidate of each plan file: ``"tank.antenna_height_m=8"``.
+    leaf : {"plan", "in", "out", "both"}
+        Trees: as each plan file says, in leaf, out of leaf, or both.
+
+    Returns
+    -------
+    Candidates
+
+    Raises
+    ------
+    LinkcalcError
+        If there is but one candidate; otherwise as `check`.
+
+    Examples
+    --------
+    >>> import linkcalc as lc
+    >>> plan = lc.load_plan(lc.sample_path("plain"))
+    >>> found = lc.compare({"as planned": plan, "higher": plan.changed({"header tank.antenna_height_m": 8})})
+    >>> [(r.candidate, r.verdict) for r in found.rows]
+    [('as planned', 'at_risk'), ('higher', 'closes')]
+    """
+    from linkcalc.comparing import compare as side_by_side
+
+    if isinstance(plans, Mapping):
+        return side_by_side([(name, as_plan(plan)) for name, plan in plans.items()], settings, leaf=leaf)
+    if isinstance(plans, str | os.PathLike) or not isinstance(plans, Sequence):
+        raise ArgumentError(
+            f"compare takes a dict of plans by name, or a list of plans; not {type(plans).__name__}: {shortened(plans)}"
+        )
+    files = [Path(p) if isinstance(p, str | os.PathLike) else as_plan(p) for p in plans]
+    return side_by_side(files, settings, leaf=leaf)
+
+
+def parts(plan: PlanLike) -> "Bill":
+    """Count masts, antennas, feeders, radios, batteries and panels of a plan, and price them.
+
+    Prices are those of the plan's [prices]; what it does not state is an invented example, and marked.
+
+    Parameters
+    ----------
+    plan : path, mapping, Plan or LoadedPlan
+
+    Returns
+    -------
+    Bill
+
+    Raises
+    ------
+    PlanError, TerrainError
+        As `check`.
+
+    Examples
+    --------
+    >>> import linkcalc as lc
+    >>> found = lc.parts(lc.sample_path("plain"))
+    >>> found.cost > 0.0, found.prices_stated
+    (True, False)
+    """
+    from linkcalc.consequences import with_sections
+    from linkcalc.parts_list import bill
+    from linkcalc.verdict import check_plan
+
+    loaded = as_plan(plan)
+    sections = {}
+    if any(supply.solar is not None for supply in loaded.plan.power):
+        # how large a panel must be takes the links' answers
+        sections = dict(with_sections(check_plan(loaded, advice=False), loaded.plan, brief=True).sections)
+    return bill(loaded.plan, sections)
 
 
 def messages(plan: PlanLike) -> "MessagesSection":

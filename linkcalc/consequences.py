@@ -1,6 +1,6 @@
 """Further answers from the same plan, each a section of the result with one `line` that sums it up."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -9,7 +9,7 @@ from linkcalc.answer import Answer
 from linkcalc.errors import LinkcalcError
 from linkcalc.operation import messages, tank
 from linkcalc.plan import Plan
-from linkcalc.result import Result
+from linkcalc.result import LinkResult, Result
 from linkcalc.rules import plan_limits
 
 
@@ -39,9 +39,9 @@ class LimitsResult(Answer):
     limits: plan_limits.LimitsSection
     exposure: exposure.ExposureSection
 
-    def rows(self) -> list[dict[str, Any]]:
+    def to_rows(self) -> list[dict[str, Any]]:
         """Return a row for each transmitter and link."""
-        return self.limits.rows()
+        return self.limits.to_rows()
 
 
 def plan_limits_of(plan: Plan, region: str | None = None) -> LimitsResult:
@@ -74,6 +74,22 @@ def with_sections(result: Result, plan: Plan, *, brief: bool = False) -> Result:
     >>> sorted(lc.with_sections(lc.check_plan(loaded), loaded.plan).sections)
     ['energy', 'exposure', 'limits', 'messages', 'tank']
     """
+    return replace(result, sections=sections_of(plan, result.links, brief=brief))
+
+
+def sections_of(
+    plan: Plan, links: Sequence[LinkResult], *, brief: bool = False, only: Collection[str] | None = None
+) -> dict[str, Any]:
+    """Return the sections of a plan whose links were answered; see `with_sections`.
+
+    Parameters
+    ----------
+    plan : Plan
+    links : sequence of LinkResult
+    brief : bool
+    only : collection of str, optional
+        Which; by default all.
+    """
     answers: dict[str, Callable[..., Any]] = {
         "limits": plan_limits.section,
         "messages": messages.section,
@@ -81,14 +97,14 @@ def with_sections(result: Result, plan: Plan, *, brief: bool = False) -> Result:
         "energy": plan_energy.section,
         "exposure": exposure.section,
     }
-
-    def sections() -> Iterator[tuple[str, Any]]:
-        for name, answer in answers.items():
-            try:
-                found = answer(plan, result.links)
-            except LinkcalcError as error:
-                found = Unanswered(name, str(error))
-            if found is not None:
-                yield name, found
-
-    return replace(result, sections=dict(sections()))
+    found = {}
+    for name, answer in answers.items():
+        if only is not None and name not in only:
+            continue
+        try:
+            section = answer(plan, links)
+        except LinkcalcError as error:
+            section = Unanswered(name, str(error))
+        if section is not None:
+            found[name] = section
+    return found

@@ -3,7 +3,9 @@
 import csv
 import io
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
 from pathlib import Path
 from typing import Any
 
@@ -38,6 +40,9 @@ def atomic_write(path: str | os.PathLike[str], content: bytes | str) -> None:
     """
     data = content.encode("utf-8") if isinstance(content, str) else content
     target = Path(os.path.realpath(path))
+    guarded = _guarded.get()
+    if guarded is not None and (guarded == target or guarded in target.parents) and not _own(target, data):
+        raise LinkcalcError(f"{path}: exists already and was not written by linkcalc; --force replaces it")
     try:
         if not target.parent.is_dir():
             raise LinkcalcError(f"{path}: cannot be written: there is no folder {target.parent}")
@@ -48,6 +53,63 @@ def atomic_write(path: str | os.PathLike[str], content: bytes | str) -> None:
             _write_beside_and_move(target, data)
     except OSError as error:
         raise LinkcalcError(f"{path}: cannot be written: {error.strerror or error}") from None
+
+
+_guarded: ContextVar[Path | None] = ContextVar("guarded", default=None)
+
+_SIGNS = (b"<?xml", b"\x89PNG", b"<!DOC")
+"""How files begin whoever writes them."""
+
+
+@contextmanager
+def only_own_replaced(place: str | os.PathLike[str] | None) -> Iterator[None]:
+    """Within, `atomic_write` refuses to replace a file at or below a place that linkcalc did not write.
+
+    Its own name themselves; a table or a list of its own begins as the new one does.
+
+    Parameters
+    ----------
+    place : path, optional
+        A folder or a file; None refuses nothing.
+    """
+    before = _guarded.set(None if place is None else Path(os.path.realpath(place)))
+    try:
+        yield
+    finally:
+        _guarded.reset(before)
+
+
+def _own(file: Path, new: bytes) -> bool:
+    """Whether a file is not there, or looks as if linkcalc had written it."""
+    try:
+        if not file.is_file():
+            return True
+        old = file.read_bytes()
+    except OSError:
+        return True  # writing tells what is wrong
+    head = 300 if old.startswith(_SIGNS) else 24  # what every such file begins with tells nothing
+    return not old or old[:head] == new[:head] or b"linkcalc" in old
+
+
+def refuse_unwritable(place: str | os.PathLike[str], *, folder: bool) -> None:
+    """Raise `LinkcalcError` if nothing could be written to a folder (made if missing), or to a file.
+
+    >>> refuse_unwritable("/dev/null/out", folder=True)
+    Traceback (most recent call last):
+    linkcalc.errors.LinkcalcError: /dev/null/out: cannot be made: /dev/null is no folder
+    """
+    path = Path(place)
+    if not folder and path.is_dir():
+        raise LinkcalcError(f"{path}: cannot be written: is a folder; name the file to write in it")
+    there = path if folder else path.parent
+    if not folder and not there.is_dir():
+        raise LinkcalcError(f"{path}: cannot be written: there is no folder {there}")
+    while not os.path.lexists(there) and there != there.parent:
+        there = there.parent
+    if not there.is_dir():
+        raise LinkcalcError(f"{path}: cannot be {'made' if folder else 'written'}: {there} is no folder")
+    if not os.access(there, os.W_OK):
+        raise LinkcalcError(f"{path}: cannot be written: no permission in {there}")
 
 
 def csv_cell(value: Any) -> Any:

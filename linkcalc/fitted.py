@@ -5,10 +5,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeVar
 
 from linkcalc.errors import LinkcalcError
-from linkcalc.link_case import ENDS, End, LinkCase
+from linkcalc.link_case import ENDS, End, LinkCase, figures
 from linkcalc.plan import Antenna, ChirpModulation, Feeder, Plan, Station
-from linkcalc.radio.antenna import ANTENNA_TYPES, generic_antenna
-from linkcalc.radio.antenna import Antenna as AntennaFigures
+from linkcalc.radio.antenna_types import ANTENNA_TYPES
 
 if TYPE_CHECKING:
     from linkcalc.readings import Reading
@@ -144,8 +143,7 @@ def antennas_at_hand(plan: Plan | None, case: LinkCase, end: End) -> list[tuple[
                 for c in plan.antenna_choice
             ),
         ]
-    stated = ("gain_dbi", "gain_dbd", "horizontal_beamwidth_deg", "vertical_beamwidth_deg")
-    generic = [own.model_copy(update={"type": t, **dict.fromkeys(stated)}) for t in ANTENNA_TYPES]
+    generic = [own.of_type(t) for t in ANTENNA_TYPES]
     return [
         (AS_PLANNED, own),
         *((a.type.replace("_", " "), a) for a in generic if _shape(a) != _shape(own)),
@@ -166,17 +164,6 @@ def feeders_at_hand(plan: Plan | None, case: LinkCase, end: End) -> list[tuple[s
     return found
 
 
-def figures(antenna: Antenna) -> AntennaFigures:
-    """An antenna's gain and beam."""
-    return generic_antenna(
-        antenna.type,
-        gain_dbi=antenna.gain_dbi,
-        gain_dbd=antenna.gain_dbd,
-        horizontal_beamwidth_deg=antenna.horizontal_beamwidth_deg,
-        vertical_beamwidth_deg=antenna.vertical_beamwidth_deg,
-    )
-
-
 def _shape(antenna: Antenna) -> tuple[object, ...]:
     a = figures(antenna)
-    return a.type, a.gain_dbi, a.horizontal_beamwidth_deg, a.vertical_beamwidth_deg
+    return a.type, a.azimuth, a.elevation, a.gain_dbi, a.horizontal_beamwidth_deg, a.vertical_beamwidth_deg

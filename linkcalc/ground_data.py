@@ -16,6 +16,7 @@ from linkcalc.sites import Site, read_sites
 from linkcalc.terrain import geodesy, local_copy, sources
 from linkcalc.terrain.land_cover import CLASSES
 from linkcalc.terrain.open_sets import TERRAIN_KEYS, Bounds, Kind, OpenSet, kind_of_file
+from linkcalc.terrain.profile import likely_positions
 from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, open_mosaic
 from linkcalc.terrain.sources import Source
 
@@ -189,37 +190,62 @@ def in_folder(folder: Path, bounds: Bounds, base_dir: Path) -> Found:
         If no raster in it reaches into the area.
     """
     by_kind: dict[str, list[str]] = {}
-    others, unfit = 0, []
+    others: list[Bounds] = []
+    unfit = []
     for source in sources.sources([folder.resolve()]):
         kind = kind_of_file(source.name)
         if kind == "unused":
             continue
         try:
-            meets = _meets(source, bounds, "ground" if kind == "unknown" else kind)
+            meets, holds = _meets(source, bounds, "ground" if kind == "unknown" else kind)
         except TerrainError as error:
             unfit.append(str(error))
             continue
         if meets:
             by_kind.setdefault(kind, []).append(_name_in_plan(source, base_dir))
         else:
-            others += 1
+            others.append(holds)
     if not {"ground", "surface", "unknown"} & set(by_kind):
         why = f"; {unfit[0]}" if unfit else ""
         what = ", ".join(kind.replace("_", " ") for kind in by_kind)
         more = f" with heights of the ground ({what} does)" if by_kind else ""
         raise TerrainError(
-            f"{folder}: none of its {others + len(unfit)} rasters{more} reaches into the area of the plan{why}"
+            f"{folder}: none of its {len(others) + len(unfit)} rasters{more} reaches into the area of the plan{why}"
+            f"{_likely_mend(bounds, others)}"
         )
     found = Found(notes=[f"left out: {line}" for line in unfit])
     _sort_in(found, by_kind)
     return found
 
 
-def _meets(source: Source, bounds: Bounds, kind: Kind) -> bool:
+def _meets(source: Source, bounds: Bounds, kind: Kind) -> tuple[bool, Bounds]:
+    """Whether a raster reaches into an area, and what it holds."""
     limits = CANOPY_LIMITS_M if kind == "canopy" else GROUND_LIMITS_M
     classes = dict.fromkeys(CLASSES, 0.0) if kind == "land_cover" else None
     with open_mosaic([source.location], limits_m=limits, classes=classes) as mosaic:
-        return mosaic.rasters[0].meets(*bounds)
+        return mosaic.rasters[0].meets(*bounds), mosaic.rasters[0].bounds()
+
+
+def _likely_mend(bounds: Bounds, held: Sequence[Bounds]) -> str:
+    """Where the rasters lie, and what would bring the plan onto one of them."""
+    if not held:
+        return ""
+    south, west, north, east = bounds
+    here = (south + north) / 2.0, west + (east - west) % 360.0 / 2.0
+
+    def inside(latitude: float, longitude: float) -> bool:
+        return any(
+            low <= latitude <= high and (longitude - left) % 360.0 <= (right - left) % 360.0
+            for low, left, high, right in held
+        )
+
+    mend = next((f": {q}" for q, at in likely_positions(*here).items() if inside(*at)), "")
+    low, left, high, right = held[0]
+    more = f" and {len(held) - 1} more" if len(held) > 1 else ""
+    return (
+        f", around {geodesy.position_text(*here)}; the first covers {geodesy.position_text(low, left)} to "
+        f"{geodesy.position_text(high, right)}{more}{mend}"
+    )
 
 
 def _name_in_plan(source: Source, base_dir: Path) -> str:

@@ -2,15 +2,17 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc.link_case import ENDS, End, LinkCase, feeder_loss_db, main_gain_dbi
+from linkcalc.modulation import Signal
 from linkcalc.plan import Station
 from linkcalc.rules.limits import POWER_ROUNDING_DB, LimitsCheck, Transmission
-from linkcalc.rules.traffic import tightest
+from linkcalc.rules.traffic import Sent, tightest
 
 _ON_A_STEP_DB = 1e-6
 """A power so near to a step of the limits is asked by itself."""
@@ -39,18 +41,30 @@ def station_limits(case: LinkCase, end: End) -> LimitsCheck | None:
         case.station(end),
         case.link.payload_bytes if end == "near" else case.link.reply_payload_bytes,
     )
+    return _limits(
+        case.sent, end, case.frequency_hz, case.signal, payload, station.transmit_power_dbm,
+        main_gain_dbi(station), feeder_loss_db(station, case.frequency_hz),
+        r.hopping_channels, r.listen_before_talk, frozenset(r.conditions_met), r.region,
+    )  # fmt: skip
+
+
+@lru_cache(maxsize=1024)
+def _limits(
+    sent: tuple[Sent, ...], end: End, frequency_hz: float, signal: Signal, payload: int, power_dbm: float,
+    gain_dbi: float, loss_db: float, channels: int, listens: bool, conditions: frozenset[str], region: str,
+) -> LimitsCheck:  # fmt: skip
     carrier = Transmission(
-        frequency_hz=case.frequency_hz,
-        bandwidth_hz=case.signal.bandwidth_hz,
-        conducted_power_dbm=station.transmit_power_dbm,
-        antenna_gain_dbi=main_gain_dbi(station),
-        time_on_air_s=case.signal.time_on_air_s(payload),
-        feeder_loss_db=feeder_loss_db(station, case.frequency_hz),
-        hopping_channels=r.hopping_channels,
-        listen_before_talk=r.listen_before_talk,
-        conditions_met=frozenset(r.conditions_met),
+        frequency_hz=frequency_hz,
+        bandwidth_hz=signal.bandwidth_hz,
+        conducted_power_dbm=power_dbm,
+        antenna_gain_dbi=gain_dbi,
+        time_on_air_s=signal.time_on_air_s(payload),
+        feeder_loss_db=loss_db,
+        hopping_channels=channels,
+        listen_before_talk=listens,
+        conditions_met=conditions,
     )
-    return tightest(case.sent, end, carrier, case.signal.time_on_air_s, r.region)
+    return tightest(sent, end, carrier, signal.time_on_air_s, region)
 
 
 def lawful(case: LinkCase) -> tuple[LinkCase, tuple[Excess, ...]]:
@@ -147,3 +161,15 @@ def lawful_powers(case: LinkCase, end: End, planned_dbm: Floats) -> tuple[Floats
         other[here] = any(x.legal_dbm is None for x in over)
         left &= ~here
     return counted, other
+
+
+def breaks_limits(case: LinkCase, changed: LinkCase) -> bool:
+    """Whether a change leads beyond the table of limits where the plan is not beyond it already."""
+    if case.regulation.region is None:
+        return False
+    return any(_over(changed, end) and not _over(case, end) for end in ENDS)
+
+
+def _over(case: LinkCase, end: End) -> bool:
+    limits = station_limits(case, end)
+    return limits is not None and limits.status == "over"

@@ -16,7 +16,6 @@ from linkcalc._arrays import Floats
 from linkcalc.budget import DECIMALS, REQUIRED_SNR, THERMAL_NOISE, Budget, term, total_db
 from linkcalc.modulation import Signal
 from linkcalc.path_loss import (
-    MODELS,
     Losses,
     PathLoss,
     Situation,
@@ -26,7 +25,7 @@ from linkcalc.path_loss import (
 )
 from linkcalc.plan import ChirpModulation, Conditions, Feeder, FskModulation, Link, Station
 from linkcalc.plan.power import Regulation
-from linkcalc.plan.stations import AROUND_KEYS
+from linkcalc.plan.stations import AROUND_KEYS, AntennaFigures
 from linkcalc.propagation import building_entry, noise, refractivity
 from linkcalc.radio import antenna, feeder
 from linkcalc.result import MODEL_NAMES, Term
@@ -43,7 +42,7 @@ _ON_BEAM_DB = 0.05
 
 
 class PathTerm(NamedTuple):
-    """One of the path's gains and losses, of many paths at once."""
+    """A gain or loss of many paths at once."""
 
     name: str
     value_db: Floats
@@ -110,6 +109,7 @@ class LinkCase:
             installation_db=c.installation_db,
             near=surroundings(self.near, self.shown[0]),
             far=surroundings(self.far, self.shown[1]),
+            governing=c.governing_model,
         )
 
     @property
@@ -184,8 +184,7 @@ class LinkCase:
     @cached_property
     def shared_terms(self) -> tuple[Term, ...]:
         """The path's terms, the same in both directions."""
-        model = MODEL_NAMES[MODELS[int(self.losses.model[0])]]
-        notes = {"ground and terrain": f"{model} over free space"}
+        notes = {"ground and terrain": f"{MODEL_NAMES.get(self.path.model, self.path.model)} over free space"}
         depth_m = float(self.losses.depth_m[0])
         notes["trees"] = f"{depth_m:.0f} m of trees, Rec. ITU-R P.833"
         always = ("free-space loss", "ground and terrain")
@@ -235,17 +234,24 @@ class LinkCase:
     def threshold_terms(self, receiver: End, noises: noise.SystemNoise | None = None) -> list[Term]:
         """What the receiver at an end needs, as terms: minus its noise (as given, if known) and its SNR."""
         rx = self.station(receiver)
-        noises, bandwidth = noises or self.noise(rx), f"{self.signal.bandwidth_hz / 1e3:g} kHz"
-        terms = [
-            term(THERMAL_NOISE, -noises.thermal_dbm, "threshold", f"in {bandwidth}, dBm"),
-            term("noise figure", -rx.noise_figure_db, "threshold"),
-            term("external noise", -noises.external_db, "threshold", f"P.372, {rx.noise_environment}"),
+        rows = self.noise_rows(rx, noises or self.noise(rx))
+        return [
+            *(term(row.name, float(row.value_db), "threshold", row.note) for row in rows),
+            term(REQUIRED_SNR, -self.signal.required_snr_db, "threshold", self.signal.text),
         ]
-        if rx.noise_rise_db:
-            terms.append(
-                term("noise rise", -noises.rise_db, "threshold", "engine and electronics, as entered")
-            )
-        return [*terms, term(REQUIRED_SNR, -self.signal.required_snr_db, "threshold", self.signal.text)]
+
+    def noise_rows(self, rx: Station, noises: noise.SystemNoise) -> list[PathTerm]:
+        """Minus a receiver's noise item by item; arrays where the station's figures are."""
+        bandwidth = f"{self.signal.bandwidth_hz / 1e3:g} kHz"
+        rows = [
+            PathTerm(THERMAL_NOISE, -np.asarray(noises.thermal_dbm), f"in {bandwidth}, dBm"),
+            PathTerm("noise figure", -np.asarray(rx.noise_figure_db), ""),
+            PathTerm("external noise", -np.asarray(noises.external_db), f"P.372, {rx.noise_environment}"),
+        ]
+        if np.any(rx.noise_rise_db):
+            rise = -np.asarray(noises.rise_db)
+            rows.append(PathTerm("noise rise", rise, "engine and electronics, as entered"))
+        return rows
 
     def sensitivity_dbm(self, rx: Station) -> float:
         """Least power a station's receiver needs with the noise it really has, dBm."""
@@ -265,9 +271,11 @@ class LinkCase:
         The feeder weakens noise from outside as it does the signal, so outside noise is added where the
         antenna is, to a noise figure that holds the feeder's loss.
         """
-        return _system_noise(
+        figure_db = rx.noise_figure_db + feeder_loss_db(rx, self.frequency_hz)
+        steady = np.ndim(figure_db) == np.ndim(rx.noise_rise_db) == 0
+        return (_system_noise if steady else noise.system_noise)(
             self.signal.bandwidth_hz,
-            rx.noise_figure_db + feeder_loss_db(rx, self.frequency_hz),
+            figure_db,
             rx.noise_environment,
             rx.noise_rise_db,
             self.frequency_hz,
@@ -344,12 +352,24 @@ class LinkCase:
 
     def feeder_terms(self, end: End, group: Literal["transmitter", "receiver"]) -> list[Term]:
         """Feeder and further losses of one end, in the order the signal meets them when sending."""
+        return [term(row.name, float(row.value_db), group, row.note) for row in self._feeder_rows(end)]
+
+    def feeder_db(self, end: End) -> Any:
+        """Sum of `feeder_terms`; an array where the feeder's length is one."""
+        rows = [np.round(row.value_db, DECIMALS) for row in self._feeder_rows(end)]
+        return np.round(sum(rows), DECIMALS) + 0.0
+
+    def _feeder_rows(self, end: End) -> list[PathTerm]:
         station = self.station(end)
         loss_db = feeder_loss_db(station, self.frequency_hz)
-        terms = [term(f"feeder, {station.name}", -loss_db, group, feeder_words(station))] if loss_db else []
-        return terms + [
-            term(f"extra loss, {station.name}", -x.loss_db, group, x.reason) for x in station.extra_loss
+        rows = [
+            PathTerm(f"extra loss, {station.name}", np.asarray(-x.loss_db), x.reason)
+            for x in station.extra_loss
         ]
+        if np.any(loss_db):
+            words = feeder_words(station) if isinstance(loss_db, float) else ""
+            rows.insert(0, PathTerm(f"feeder, {station.name}", -np.asarray(loss_db), words))
+        return rows
 
     def antenna_terms(self, end: End, group: Literal["transmitter", "receiver"]) -> list[Term]:
         """Antenna of one end, and what it loses for being aimed elsewhere."""
@@ -359,9 +379,10 @@ class LinkCase:
             if end == "near"
             else (self.back_azimuth_deg, self.back_elevation_deg)
         )
-        most_dbi = _generic(station).gain_dbi
+        own = figures(station.antenna)
+        most_dbi = own.gain_dbi
         towards_dbi = float(gain_dbi(station, bearing_deg, elevation_deg, aimed=self.positioned))
-        words = station.antenna.type.replace("_", " ")
+        words = own.words
         if most_dbi - towards_dbi < _ON_BEAM_DB:
             return [term(f"antenna gain, {station.name}", towards_dbi, group, words)]
         bearing = f"{bearing_deg % 360.0:.0f}°, " if self.positioned else ""
@@ -374,9 +395,10 @@ class LinkCase:
 
 def with_longer_feeder(station: Station, from_m: float) -> Station:
     """A station whose antenna was raised from a height: a cable that comes down to the radio grows by as much."""
-    rise_m = station.antenna_height_m - from_m
-    if station.feeder.length_m <= 0.0 or rise_m <= 0.0:
+    rise_m = np.maximum(station.antenna_height_m - from_m, 0.0)
+    if not np.any(rise_m) or np.max(station.feeder.length_m) <= 0.0:
         return station
+    rise_m = rise_m if np.ndim(rise_m) else float(rise_m)
     feeder = station.feeder.model_copy(update={"length_m": station.feeder.length_m + rise_m})
     return station.model_copy(update={"feeder": feeder})
 
@@ -418,7 +440,7 @@ def gain_dbi(
     """Gain of a station's antenna in directions; `aimed` False where bearings are unknown: turned to each other."""
     return np.asarray(
         antenna.gain_towards_dbi(
-            _generic(station),
+            figures(station.antenna),
             bearing_deg,
             elevation_deg,
             azimuth_deg=station.antenna.azimuth_deg if aimed else None,
@@ -429,18 +451,25 @@ def gain_dbi(
 
 def main_gain_dbi(station: Station) -> float:
     """Gain of a station's antenna in its main beam."""
-    return _generic(station).gain_dbi
+    return figures(station.antenna).gain_dbi
 
 
-def _generic(station: Station) -> antenna.Antenna:
-    a = station.antenna
+def figures(a: AntennaFigures) -> antenna.Antenna:
+    """Gain, beam and pattern of an antenna as a plan states it."""
     return antenna.generic_antenna(
         a.type,
         gain_dbi=a.gain_dbi,
         gain_dbd=a.gain_dbd,
         horizontal_beamwidth_deg=a.horizontal_beamwidth_deg,
         vertical_beamwidth_deg=a.vertical_beamwidth_deg,
+        azimuth_table=a.azimuth_pattern,
+        elevation_table=a.elevation_pattern,
     )
+
+
+def directional(a: AntennaFigures) -> bool:
+    """Whether an antenna favours one bearing."""
+    return bool(np.min(figures(a).horizontal_beamwidth_deg) < 360.0)
 
 
 def feeder_words(station: Station) -> str:
@@ -459,21 +488,24 @@ def _system_noise(
 
 
 def feeder_loss_db(station: Station, frequency_hz: float) -> float:
-    """Loss of a station's feeder with connectors and arrestor, dB."""
-    return _feeder_loss_db(station.feeder, frequency_hz)
+    """Loss of a station's feeder with connectors and arrestor, dB; an array where its length is one."""
+    many = np.ndim(station.feeder.length_m) > 0
+    return (_loss_of_feeder_db if many else _feeder_loss_db)(station.feeder, frequency_hz)
+
+
+def _loss_of_feeder_db(f: Feeder, frequency_hz: float) -> Any:
+    return feeder.feeder_loss_db(
+        f.type,
+        f.length_m,
+        frequency_hz,
+        loss_db_per_100m=f.loss_db_per_100m,
+        connectors=f.connectors,
+        connector_loss_db=f.connector_loss_db,
+        arrestor=f.arrestor,
+        arrestor_loss_db=f.arrestor_loss_db,
+    )
 
 
 @lru_cache(maxsize=256)
 def _feeder_loss_db(f: Feeder, frequency_hz: float) -> float:
-    return float(
-        feeder.feeder_loss_db(
-            f.type,
-            f.length_m,
-            frequency_hz,
-            loss_db_per_100m=f.loss_db_per_100m,
-            connectors=f.connectors,
-            connector_loss_db=f.connector_loss_db,
-            arrestor=f.arrestor,
-            arrestor_loss_db=f.arrestor_loss_db,
-        )
-    )
+    return float(_loss_of_feeder_db(f, frequency_hz))

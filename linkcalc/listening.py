@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from linkcalc.errors import ReadingsError
+from linkcalc.files import csv_cell
 from linkcalc.readings import Reading, Way
 from linkcalc.site.acceptance import largest_loss_rate
 
@@ -220,7 +221,7 @@ def csv_cells(reading: Reading, columns: Sequence[str]) -> list[str]:
         elif isinstance(value, datetime):
             cells.append(value.isoformat(timespec="milliseconds"))
         else:
-            cells.append(f"{value:g}" if isinstance(value, float) else str(value))
+            cells.append(f"{value:g}" if isinstance(value, float) else str(csv_cell(str(value))))
     return cells
 
 

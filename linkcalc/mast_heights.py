@@ -117,7 +117,7 @@ class HeightTable(Answer):
     """The pair with most to spare."""
     assumed: tuple[Assumption, ...]
 
-    def rows(self) -> list[dict[str, Any]]:
+    def to_rows(self) -> list[dict[str, Any]]:
         """Return a row for each pair of heights."""
         near, far = np.meshgrid(self.near_height_m, self.far_height_m, indexing="ij")
         columns = {"near_height_m": near, "far_height_m": far, "margin_db": self.margin_db,
@@ -164,7 +164,7 @@ def height_table(
     ----------
     case : LinkCase
     highest_m : float, m
-        Highest antenna above ground at either end, 2 to 200.
+        Highest antenna above ground at either end, 2 to 200; a station's own `highest_antenna_m` counts besides.
     step_m : float, m, optional
         Between heights; left out: the finest of 0.1, 0.25, 0.5, 1, 2 and 5 m that gives at most 40 heights.
         The present heights are looked at besides.
@@ -196,7 +196,10 @@ def height_table(
     case, over = lawful(case)
     unsure = any(x.legal_dbm is None for x in over) or bool(case.losses.ground_unknown[0])
     at_best = VERDICTS.index("at_risk" if unsure else "closes")
-    near_m, far_m = (_heights(s.antenna_height_m, top, step) for s in (case.near, case.far))
+    near_m, far_m = (
+        _heights(s.antenna_height_m, min(top, s.highest_antenna_m or top), step)
+        for s in (case.near, case.far)
+    )
     asked = Requirement.of(case.link)
     with recorded_notes():  # what is only tried may leave a model's range
         pairs = height_pairs(case, near_m, far_m)
@@ -286,6 +289,8 @@ def _heights(present_m: float, top_m: float, step_m: float) -> Floats:
     """Multiples of the step up to the top, with the present height among them."""
     first, last = math.ceil(LOWEST_M / step_m - 1e-9), math.floor(top_m / step_m + 1e-9)
     grid = np.round(np.arange(first, last + 1) * step_m, 6)
+    if not grid.size:
+        return np.array([present_m])
     if np.abs(grid - present_m).min() < 1e-6:
         return grid
     return np.sort(np.append(grid, present_m))
@@ -335,7 +340,7 @@ def _cheapest(
 
 def _checked_pair(case: LinkCase, cost: float) -> Pair:
     """A pair as a check of the whole link finds it."""
-    result = check_link(case)
+    result = check_link(case, advice=False)
     there, back = result.directions
     return Pair(
         near_height_m=case.near.antenna_height_m,

@@ -29,6 +29,7 @@ one path as it stands, and many compiled.
 import math
 import warnings
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from typing import Any, Literal, NamedTuple
@@ -38,6 +39,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc.errors import DomainError, OutOfRangeWarning
+from linkcalc.own_models import RULES, own_models
 from linkcalc.propagation import _kernels as k
 from linkcalc.propagation import clutter, diffraction, fresnel, ground, irregular, p1812, two_ray, vegetation
 from linkcalc.propagation.two_ray import Reflection
@@ -513,6 +515,8 @@ class Situation:
     """Allowance of each end."""
     near: Surroundings = Surroundings()
     far: Surroundings = Surroundings()
+    governing: str = RULES
+    """The model that gives the number, see `linkcalc.own_models`."""
 
     @property
     def k_factor(self) -> float:
@@ -601,6 +605,8 @@ class Losses:
     cell_m: Floats
     """Spacing of the heights that the profile was cut from; NaN where unknown."""
     bridged_m: Floats
+    rules_less_db: Floats
+    """How much less the rules lose than a model that the plan chose; 0 where they govern."""
 
     @property
     def loss_db(self) -> Floats:
@@ -751,6 +757,7 @@ def losses(
         surroundings_assumed=each(np.maximum(*assumed)),
         cell_m=each(cell_m),
         bridged_m=each(bridged_m),
+        rules_less_db=each(0.0),
     )
 
 
@@ -777,7 +784,18 @@ def profile_losses(profile: Profile, situation: Situation, near_m: ArrayLike, fa
     near, far = np.broadcast_arrays(np.atleast_1d(near_m), np.atleast_1d(far_m))
     arguments = profile_arguments(profile, situation, near, far)
     rows = np.array([find(*arguments.ground, *pair, *arguments.rest) for pair in arguments.pairs.tolist()])
-    return losses(rows.reshape(-1, len(Found._fields)), situation, **profile_facts(profile, near, far))
+    found = losses(rows.reshape(-1, len(Found._fields)), situation, **profile_facts(profile, near, far))
+    # over many heights the chosen model may be defined for some only
+    return by_governing(found, profile, situation, partly=len(rows) > 1)
+
+
+def by_governing(found: Losses, profile: Profile, situation: Situation, *, partly: bool = False) -> Losses:
+    """The same by the model that the plan chose, where it chose one; `partly`: NaN where that is not defined."""
+    if situation.governing == RULES:
+        return found
+    from linkcalc.chosen_model import governed
+
+    return governed(found, profile, situation, partly=partly)
 
 
 class ProfileArguments(NamedTuple):
@@ -857,6 +875,8 @@ class PathLoss:
     @property
     def model(self) -> str:
         """What governs the ground's part."""
+        if self.situation.governing != RULES:
+            return self.situation.governing
         return MODELS[int(self._one("model"))]
 
     @property
@@ -887,6 +907,12 @@ class PathLoss:
     @property
     def model_reason(self) -> str:
         """Why this model governs."""
+        if self.situation.governing != RULES:
+            less_db = float(self._one("rules_less_db"))
+            return (
+                f"the plan's choice; the rules would lose {abs(less_db):.1f} dB {'less' if less_db > 0.0 else 'more'}, "
+                "and the uncertainty holds that"
+            )
         words = {
             "delta_bullington": "diffraction over the ground at every length; scatter and ducting are not counted on",
             "plane_earth": "the ground close under the ray takes more than diffraction: plane earth, no mirror needed",
@@ -946,44 +972,65 @@ def every_model(path: PathLoss) -> dict[str, float]:
     """Basic transmission loss by every model that is defined for the path, dB.
 
     All over the same ground, between the antennas themselves, with mapped trees opaque: what surrounds the antennas
-    is in none of them.
+    is in none of them. One's own come last.
     """
+    losses_db: dict[str, float] = {}
+    for name, loss_db in model_functions(path).items():
+        with warnings.catch_warnings(), suppress(DomainError, OutOfRangeWarning):
+            if name == "irregular_terrain":  # a second opinion, left out where it warns
+                warnings.simplefilter("error", OutOfRangeWarning)
+            losses_db[name] = loss_db()
+    return {name: float(losses_db[name]) for name in MODEL_NAMES if name in losses_db}
+
+
+def model_functions(path: PathLoss) -> dict[str, Callable[[], float]]:
+    """The models by name, each to be called; `DomainError` where it is not defined for the path."""
     profile, s = path.profile, path.situation
     near_m, far_m = path.heights_m
-    free_space_db = path.losses.free_space_db[0]
-    clutter_m = profile.clutter_m
+    free_space_db = float(path.losses.free_space_db[0])
+    d, h = profile.distance_m, profile.ground_m
     terrain: dict[str, Any] = {
         "tx_height_m": near_m,
         "rx_height_m": far_m,
         "frequency_hz": s.frequency_hz,
-        "clutter_m": clutter_m,
+        "clutter_m": profile.clutter_m,
         "k_factor": s.k_factor,
     }
-    d, h = profile.distance_m, profile.ground_m
     ground_kind: dict[str, Any] = {"polarisation": s.polarisation, "sea_share": _sea_share(profile)}
-    bare = profile_losses(replace(profile, clutter_kind=("",) * len(d)), _alone(s), near_m, far_m)
-    losses_db: dict[str, float] = {
-        "free_space": free_space_db,
-        "plane_earth": free_space_db + _plane_earth_db(profile, near_m, far_m, free_space_db),
-        "spherical_earth": free_space_db
-        + diffraction.spherical_earth_loss_db(d, h, **terrain, **ground_kind),
-        "bullington": free_space_db + diffraction.bullington_loss_db(d, h, **terrain),
-        "cascaded_knife_edges": free_space_db + diffraction.cascaded_knife_edge_loss_db(d, h, **terrain),
-        "delta_bullington": free_space_db
-        + diffraction.delta_bullington_loss_db(d, h, **terrain, **ground_kind),
+
+    def over_free_space(excess: Callable[..., Any], **more: Any) -> Callable[[], float]:
+        return lambda: free_space_db + float(excess(d, h, **terrain, **more))
+
+    def rounded_db() -> float:
+        # the hill of the path counts the trees that stand on it; bare ground may have a larger one
+        rules = replace(_alone(s), governing=RULES)
+        bare = profile_losses(replace(profile, clutter_kind=("",) * len(d)), rules, near_m, far_m)
+        hill_db = max(bare.hill_db[0], path.losses.hill_db[0])
+        if hill_db <= 0.0:
+            raise DomainError("no single smooth hill is in the way")
+        return functions["delta_bullington"]() + 2.0 * float(hill_db)
+
+    def p1812_db() -> float:
+        if profile.length_m < P1812_SHORTEST_M:
+            raise DomainError(f"the path is shorter than {P1812_SHORTEST_M:g} m")
+        return p1812_loss_db(path)
+
+    functions: dict[str, Callable[[], float]] = {
+        "free_space": lambda: free_space_db,
+        "plane_earth": lambda: free_space_db + _plane_earth_db(profile, near_m, far_m, free_space_db),
+        "spherical_earth": over_free_space(diffraction.spherical_earth_loss_db, **ground_kind),
+        "bullington": over_free_space(diffraction.bullington_loss_db),
+        "cascaded_knife_edges": over_free_space(diffraction.cascaded_knife_edge_loss_db),
+        "delta_bullington": over_free_space(diffraction.delta_bullington_loss_db, **ground_kind),
+        "rounded_obstacle": rounded_db,
+        "p1812": p1812_db,
+        "irregular_terrain": lambda: irregular_terrain_db(path),
     }
-    # the hill of the path counts the trees that stand on it; bare ground may have a larger one
-    hill_db = max(bare.hill_db[0], path.losses.hill_db[0])
-    if hill_db > 0.0:
-        losses_db["rounded_obstacle"] = losses_db["delta_bullington"] + 2.0 * hill_db
     if path.reflection is not None:
-        losses_db["two_ray"] = two_ray_db(path)
-    if profile.length_m >= P1812_SHORTEST_M:
-        losses_db["p1812"] = p1812_loss_db(path)
-    second_db = _irregular_terrain_db(path)
-    if second_db is not None:
-        losses_db["irregular_terrain"] = second_db
-    return {name: float(losses_db[name]) for name in MODEL_NAMES if name in losses_db}
+        functions["two_ray"] = lambda: two_ray_db(path)
+    for own in own_models().values():
+        functions[own.name] = lambda own=own: own.loss_db(profile, s, near_m, far_m)  # type: ignore[misc]
+    return functions
 
 
 def _alone(situation: Situation) -> Situation:
@@ -1039,17 +1086,23 @@ def p1812_loss_db(path: PathLoss, time_percent: float = 50.0) -> float:
 
 def two_ray_db(path: PathLoss) -> float:
     """Two-ray loss of a path that mirrors, with its peaks and nulls."""
+    return float(two_ray_over_heights_db(path, path.heights_m[1]))
+
+
+def two_ray_over_heights_db(path: PathLoss, far_m: ArrayLike) -> Floats:
+    """The same for other heights of the far antenna over the ground that mirrors; NaN where it is below it."""
     mirror, profile, s = path.reflection, path.profile, path.situation
     assert mirror is not None
     away_m = np.abs(profile.distance_m - mirror.distance_m)
     # half way between two points both count, so that the path is the same from either end
     at_sea = (profile.zone[away_m <= away_m.min() + 1e-6 * profile.length_m] == _SEA).all()
     constants = ground.ground_constants("sea_water" if at_sea else s.ground, s.frequency_hz)
-    return float(
+    over_m = mirror.rx_height_m + np.asarray(far_m, dtype=np.float64) - path.heights_m[1]
+    lost_db = np.asarray(
         two_ray.two_ray_loss_db(
             mirror.surface_distance_m,
             mirror.tx_height_m,
-            mirror.rx_height_m,
+            np.where(over_m > 0.0, over_m, mirror.rx_height_m),
             s.frequency_hz,
             relative_permittivity=constants.relative_permittivity,
             conductivity_s_m=constants.conductivity_s_m,
@@ -1059,30 +1112,26 @@ def two_ray_db(path: PathLoss) -> float:
             surface_wave=True,
         )
     )
+    return np.where(over_m > 0.0, lost_db, np.nan)
 
 
-def _irregular_terrain_db(path: PathLoss) -> float | None:
-    """The second opinion; None where it is not defined, or warns that it is used outside its range."""
+def irregular_terrain_db(path: PathLoss) -> float:
+    """Basic transmission loss of the irregular terrain model, trees opaque."""
     profile, s = path.profile, path.situation
     near_m, far_m = path.heights_m
     if profile.length_m < IRREGULAR_SHORTEST_M or min(near_m, far_m) < 0.5:
-        return None
+        raise DomainError(f"it is stated for {IRREGULAR_SHORTEST_M:g} m and antennas of 0.5 m and more")
     constants = ground.ground_constants(s.ground, s.frequency_hz)
-    with warnings.catch_warnings():
-        warnings.simplefilter("error", OutOfRangeWarning)
-        try:
-            return float(
-                irregular.point_to_point_loss_db(
-                    profile.distance_m,
-                    profile.ground_m + profile.clutter_m,
-                    tx_height_m=near_m,
-                    rx_height_m=far_m,
-                    frequency_hz=s.frequency_hz,
-                    polarisation=s.polarisation,
-                    relative_permittivity=float(constants.relative_permittivity),
-                    conductivity_s_m=float(constants.conductivity_s_m),
-                    n0=s.n0,
-                )
-            )
-        except (DomainError, OutOfRangeWarning):
-            return None
+    return float(
+        irregular.point_to_point_loss_db(
+            profile.distance_m,
+            profile.ground_m + profile.clutter_m,
+            tx_height_m=near_m,
+            rx_height_m=far_m,
+            frequency_hz=s.frequency_hz,
+            polarisation=s.polarisation,
+            relative_permittivity=float(constants.relative_permittivity),
+            conductivity_s_m=float(constants.conductivity_s_m),
+            n0=s.n0,
+        )
+    )

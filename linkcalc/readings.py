@@ -329,6 +329,13 @@ def _line_of(raw: bytes) -> str:
         return raw.decode("cp1252", errors="replace")
 
 
+def readings_of_csv(
+    name: str, text: str, stations: tuple[str, str], *, direction: Way | None = None
+) -> Readings:
+    """The same as `read_readings` from CSV text at hand; `name` is what messages call it."""
+    return _from_csv(name, text, stations, direction)
+
+
 def _from_csv(path: str | Path, text: str, stations: tuple[str, str], direction: Way | None) -> Readings:
     lines = [
         (number, line)

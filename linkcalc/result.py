@@ -189,6 +189,86 @@ class Advice:
 
 
 @dataclass(frozen=True)
+class Change:
+    """One key of the plan that a remedy sets otherwise."""
+
+    table: str
+    """``station``, ``link``, or another section of the plan."""
+    name: str | None
+    """Which station or link."""
+    key: str
+    """With points where it lies deeper: ``antenna.gain_dbi``."""
+    before: Any
+    """None: nothing was set."""
+    value: Any
+    """None: the key goes."""
+
+
+@dataclass(frozen=True)
+class Part:
+    """One line of a list of parts and work."""
+
+    station: str
+    """Where it is for."""
+    item: Literal[
+        "radio", "antenna", "feeder", "connector", "arrestor", "mast", "mast_longer", "climb",
+        "noise_suppression", "laying", "felling", "battery", "storage", "panel", "relay_supply",
+    ]  # fmt: skip
+    what: str
+    """Its type, as in the plan; empty where there is but one."""
+    size: float | None
+    """Gain of an antenna, dBi; length of a mast, m; capacity of a battery, mAh."""
+    quantity: float
+    unit: Literal["piece", "m", "mAh", "Wh", "W"]
+    unit_price: float
+    cost: float
+    price_stated: bool
+    """By the plan; else it is an invented example."""
+
+
+@dataclass(frozen=True)
+class RelaySpot:
+    """Where a relay would stand."""
+
+    latitude_deg: float
+    longitude_deg: float
+    distance_m: float
+    """Along the path, from the `from` station."""
+    height_m: float
+    """Of its antenna."""
+    slope_deg: float
+    """Of the ground there, along the path."""
+
+
+@dataclass(frozen=True)
+class Remedy:
+    """What makes a link close, in full: checked as a plan so changed would be."""
+
+    kinds: tuple[str, ...]
+    """What it consists of, in codes."""
+    changes: tuple[Change, ...]
+    """All there is to set in the plan."""
+    parts: tuple[Part, ...]
+    """What is needed besides what is planned; what falls away is not deducted."""
+    cost: float
+    """Of all parts."""
+    currency: str
+    prices_stated: bool
+    """Whether every price that counts is the plan's own."""
+    verdict: VerdictWord
+    fade_margins_db: tuple[float, float]
+    """There and back."""
+    required_margins_db: tuple[float, float]
+    site_share: float
+    """Of the weaker direction."""
+    time_on_air_s: tuple[float, float]
+    energy_ratio: float
+    """Energy sent for a message of the `from` station, with all its tries, over that of the plan."""
+    relay: RelaySpot | None = None
+    """A relay on the line instead of changes; margins are those of its weaker hop."""
+
+
+@dataclass(frozen=True)
 class Assumption:
     """A default that was used because the plan does not say."""
 
@@ -215,6 +295,8 @@ class LinkResult(Answer):
     advice: tuple[Advice, ...] = field(repr=False)
     warnings: tuple[str, ...] = field(repr=False)
     drawing: Drawing = field(repr=False)
+    remedies: tuple[Remedy, ...] = field(default=(), repr=False)
+    """Cheapest first; of a link that closes: none is looked for."""
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -248,9 +330,9 @@ class Result(Answer):
             lines[LINES - 2 :] = [f"... {len(lines) - LINES + 2} links more"]
         return "\n".join([*([self.title] if self.title else []), *lines])
 
-    def rows(self) -> list[dict[str, Any]]:
+    def to_rows(self) -> list[dict[str, Any]]:
         """Return a row for each direction of each link."""
-        return [{"link": link.name, **row} for link in self.links for row in link.rows()]
+        return [{"link": link.name, **row} for link in self.links for row in link.to_rows()]
 
     def to_geojson(self) -> str:
         """Return stations as points and links as lines, with their verdicts: GeoJSON (RFC 7946)."""

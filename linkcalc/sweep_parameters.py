@@ -54,11 +54,14 @@ K_FACTOR, DISTANCE = "k_factor", "distance_m"
 _POSITION = ("latitude_deg", "longitude_deg", "easting_m", "northing_m")
 _GROUND = frozenset({"path", "antenna, near", "antenna, far"})
 """What depends on the profile, and on where each antenna sees the other."""
+_BENDING = ("delta_n", "climate", "month")
+"""Of the conditions, what bends the ray: where each antenna sees the other depends on it."""
 _NOT_VARIED = {
     Link: {"name", "from", "to", "profile_csv"},
     ChirpModulation: {"kind"},
     FskModulation: {"kind"},
     Station: {"name", "epsg"},
+    Antenna: {"pattern_file", "elevation_pattern_file"},
     Conditions: {"year_share_percent"},
     Terrain: {"network", "height_unit"},
 }
@@ -208,7 +211,7 @@ def parameters(link: Link, *, rasters: bool = True) -> Iterator[Parameter]:
         for key, field in _fields(section):
             yield from _of_stations(key, field, path)
     for key, field in _fields(Conditions):
-        yield _one(key, field, [("conditions", key)], _GROUND)
+        yield _one(key, field, [("conditions", key)], _GROUND if key in _BENDING else frozenset({"path"}))
     yield Parameter(
         K_FACTOR,
         (("conditions", "delta_n"),),

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc.answer import Answer, installed
-from linkcalc.errors import DomainError
+from linkcalc.errors import DomainError, LinkcalcError
 from linkcalc.files import atomic_write, csv_cell
 
 if TYPE_CHECKING:
@@ -252,7 +252,7 @@ class Sweep(Answer):
         """Return what `to_dict` gives as strict JSON, equal from run to run; on one line by default."""
         return json.dumps(self.to_dict(), indent=indent, ensure_ascii=False, allow_nan=False) + "\n"
 
-    def rows(self) -> list[dict[str, Any]]:
+    def to_rows(self) -> list[dict[str, Any]]:
         """Return the rows of `columns`."""
         columns = self.columns()
         return [
@@ -279,8 +279,11 @@ class Sweep(Answer):
                 atomic_write(path, self.to_csv())
             case ".parquet":
                 atomic_write(path, self._parquet())
-            case _:
+            case ".json" | ".txt" | ".svg" | ".png":
                 super().write(path)
+            case other:
+                endings = ".csv, .json, .parquet, .txt, .svg or .png"
+                raise LinkcalcError(f"{path}: {other or 'no ending'}: write {endings}")
 
     def _parquet(self) -> bytes:
         arrow, parquet = installed("pyarrow"), installed("pyarrow.parquet")

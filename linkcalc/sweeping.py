@@ -25,6 +25,7 @@ from linkcalc.errors import ArgumentError, DomainError, PlanError
 from linkcalc.judgement import judgement
 from linkcalc.legal import lawful_powers
 from linkcalc.link_case import ENDS, End, LinkCase, with_longer_feeder
+from linkcalc.own_models import RULES
 from linkcalc.path_loss import MODELS, Losses, Surroundings
 from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
 from linkcalc.plan.faults import faults, summary
@@ -95,15 +96,15 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
     plan = loaded.plan
     if not isinstance(vary, Mapping):
         raise ArgumentError(f'vary is a dict such as {{"sf": range(7, 13)}}; not {type(vary).__name__}')
-    chosen = _chosen_link(plan, link)
+    chosen = chosen_link(plan, link)
     near, far = plan.station_named(chosen.from_), plan.station_named(chosen.to)
     if not vary:
         raise DomainError("nothing to vary: give one parameter or more")
     rasters = chosen.profile_csv is None and chosen.name not in loaded.profiles
     varied = [parameter(name, chosen, near, far, rasters=rasters) for name in vary]
-    _refuse_rivals(varied)
-    growing = {end for end, s in zip(ENDS, (near, far), strict=True) if _feeder_grows(s, end, varied)}
-    varied = [_as_raised(p, growing) for p in varied]
+    refuse_rivals(varied)
+    growing = {end for end, s in zip(ENDS, (near, far), strict=True) if feeder_grows(s, end, varied)}
+    varied = [as_raised(p, growing) for p in varied]
     values = [p.checked_values(given) for p, given in zip(varied, vary.values(), strict=True)]
     size = math.prod(len(v) for v in values)
     if size > MOST_CELLS:
@@ -111,14 +112,14 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
             f"{size:_} combinations are more than {MOST_CELLS:_}: vary less, or in larger steps"
         )
     with open_terrain(loaded) as terrain, recorded_notes() as said:
-        cases = _Cases(loaded, chosen, near, far, terrain, growing)
+        cases = Cases(loaded, chosen, near, far, terrain, growing)
         for one, its_values in zip(varied, values, strict=True):
             for value in its_values:
                 cases.check(one, value)
         for corner in (0, -1):
             cases.plan({one: its_values[corner] for one, its_values in zip(varied, values, strict=True)})
-        grid = _Grid(cases, varied, values)
-        data = _table(grid, _transmit_current_ma(loaded, near.name))
+        grid = Grid(cases, varied, values)
+        data = table(grid, stated_current_ma(loaded, near.name))
         planned = {p.name: cases.planned(p) for p in varied}
     return Sweep(
         link=chosen.name,
@@ -134,7 +135,7 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
     )
 
 
-def _chosen_link(plan: Plan, name: str | None) -> Link:
+def chosen_link(plan: Plan, name: str | None) -> Link:
     links = {k.name: k for k in plan.link}
     if name is None and len(links) == 1:
         return plan.link[0]
@@ -146,20 +147,20 @@ def _chosen_link(plan: Plan, name: str | None) -> Link:
     return links[name]
 
 
-def _refuse_rivals(varied: Sequence[Parameter]) -> None:
+def refuse_rivals(varied: Sequence[Parameter]) -> None:
     for one, other in combinations(varied, 2):
         if set(one.places) & set(other.places):
             what = "is given twice" if one.name == other.name else f"and {other.name} set the same"
             raise DomainError(f"{one.name} {what}: vary it once")
 
 
-def _feeder_grows(station: Station, end: End, varied: Sequence[Parameter]) -> bool:
+def feeder_grows(station: Station, end: End, varied: Sequence[Parameter]) -> bool:
     """Whether a cable comes down from the antenna, of a length that is not varied itself."""
     own = {"feeder.length_m", f"{end}.feeder.length_m"}
     return station.feeder.length_m > 0.0 and not own & {p.name for p in varied}
 
 
-def _as_raised(one: Parameter, growing: Collection[End]) -> Parameter:
+def as_raised(one: Parameter, growing: Collection[End]) -> Parameter:
     """A height moves the feeders that grow with it, and no others."""
     still = [of_feeder(end) for end in _HEIGHTS.get(one.name, ()) if end not in growing]
     return replace(one, touches=one.touches.difference(*still)) if still else one
@@ -171,7 +172,7 @@ def _coordinate(values: tuple[Any, ...]) -> Values:
     return array
 
 
-def _transmit_current_ma(loaded: LoadedPlan, station: str) -> float | None:
+def stated_current_ma(loaded: LoadedPlan, station: str) -> float | None:
     """What the plan says the station draws while it sends."""
     return next((p.transmit_current_ma for p in loaded.plan.power if p.station == station), None)
 
@@ -180,7 +181,7 @@ _Ground = tuple[Profile, float, float, tuple[Surroundings | None, Surroundings |
 """Profile, bearings and what rasters show around both ends."""
 
 
-class _Cases:
+class Cases:
     """The link as the plan would state it after changes, each on its ground."""
 
     def __init__(
@@ -222,8 +223,18 @@ class _Cases:
         except ValidationError as error:
             raise PlanError(summary(faults(error, tables, Plan))) from None
 
-    def case(self, changes: Mapping[Parameter, Any]) -> LinkCase:
-        """The changed link on its ground."""
+    def keep(self, one: Parameter, values: Sequence[Any]) -> None:
+        """Hold many values of a number to the rules of every plan by the least and the largest."""
+        for extreme in {min(values), max(values)}:
+            self.check(one, extreme)
+        if one.name != DISTANCE:
+            for value in values:
+                self._checked[one.name, value] = [one.to_plan(value)] * len(one.places)
+
+    def case(
+        self, changes: Mapping[Parameter, Any], along: Mapping[Parameter, Floats] = MappingProxyType({})
+    ) -> LinkCase:
+        """The changed link on its ground; arrays `along` stand in its sections where numbers do."""
         if any(p.moves for p in changes):
             plan = self.plan(changes)
         else:  # a copy costs a thirtieth, and every value has been held to the rules
@@ -234,6 +245,9 @@ class _Cases:
         moved = tuple((p.name, value) for p, value in changes.items() if p.moves)
         if moved not in self._grounds:
             self._grounds[moved] = self._ground(plan, dict(moved).get(DISTANCE))
+        for p, values in along.items():
+            for place in p.places:
+                plan = _copied(plan, place, p.to_plan(values))
         near, far = plan.station
         whole, link = self._loaded.plan, plan.link[0]
         near, far = (
@@ -318,10 +332,10 @@ def _far_station_at(loaded: LoadedPlan, distance_m: float) -> LoadedPlan:
     return replace(loaded, plan=plan, profiles=profiles)
 
 
-class _Grid:
+class Grid:
     """The combinations; each piece is worked out over those of the parameters that touch it."""
 
-    def __init__(self, cases: _Cases, varied: Sequence[Parameter], values: Sequence[tuple[Any, ...]]) -> None:
+    def __init__(self, cases: Cases, varied: Sequence[Parameter], values: Sequence[tuple[Any, ...]]) -> None:
         self._cases, self._varied, self._values = cases, varied, values
         self.shape = tuple(len(v) for v in values)
         self.limited = cases.limited
@@ -359,6 +373,12 @@ class _Grid:
                     found.append(np.empty(shape, dtype=column.dtype))
                 found[number][(*here, ...)] = column.reshape(kept)
         return found
+
+    def over_ends(
+        self, piece: str, worked_out: Callable[[LinkCase, Losses], tuple[ArrayLike, ...]]
+    ) -> list[NDArray[Any]]:
+        """The same for what follows from where each antenna sees the other, whatever is lost between."""
+        return self.over_paths(piece, worked_out)
 
     def over_powers(self, end: End) -> list[NDArray[Any]]:
         """Power of an end that counts, and whether something else is over the legal limits: all powers at once."""
@@ -438,15 +458,21 @@ class _Station:
     """Of that noise, from place to place and over time, in dB squared."""
 
 
-def _station(grid: _Grid, end: End, power_dbm: Floats) -> _Station:
-    def noise(case: LinkCase) -> tuple[float, ...]:
-        noises = case.noise(case.station(end))
+def _station(grid: Grid, end: End, power_dbm: Floats) -> _Station:
+    def noise(case: LinkCase) -> tuple[Any, ...]:
+        rx = case.station(end)
+        noises = case.noise(rx)
         parts = noise_items(noises)
-        terms = (t for t in case.threshold_terms(end, noises) if t.name not in (THERMAL_NOISE, REQUIRED_SNR))
-        return total_db(terms), *(float(together_db(parts, kind)[0]) ** 2 for kind in _KINDS)
+        rows = [
+            np.round(r.value_db, DECIMALS) for r in case.noise_rows(rx, noises) if r.name != THERMAL_NOISE
+        ]
+        return tuple(
+            value.item() if value.size == 1 else value
+            for value in (np.round(sum(rows), DECIMALS), *(together_db(parts, kind) ** 2 for kind in _KINDS))
+        )
 
-    (feeder_db,) = grid.over(f"feeder, {end}", lambda c: (total_db(c.feeder_terms(end, "transmitter")),))
-    (antenna_db,) = grid.over_paths(f"antenna, {end}", lambda c, found: (c.antenna_db(end, found),))
+    (feeder_db,) = grid.over(f"feeder, {end}", lambda c: (c.feeder_db(end),))
+    (antenna_db,) = grid.over_ends(f"antenna, {end}", lambda c, found: (c.antenna_db(end, found),))
     return _Station(power_dbm, feeder_db + antenna_db, *grid.over(f"noise, {end}", noise))
 
 
@@ -458,8 +484,14 @@ def _path(case: LinkCase, found: Losses) -> tuple[ArrayLike, ...]:
         fading_k_db(case, found),
         found.clearance_ratio,
         found.ground_unknown,
-        np.array(MODELS, dtype=object)[found.model],
+        _model(case, found),
     )
+
+
+def _model(case: LinkCase, found: Losses) -> NDArray[Any]:
+    chosen = case.situation.governing
+    names = np.array(MODELS, dtype=object)[found.model]
+    return names if chosen == RULES else np.full(names.shape, chosen, dtype=object)
 
 
 def _power(end: End) -> Callable[[LinkCase], tuple[float]]:
@@ -471,7 +503,7 @@ def _signal(case: LinkCase) -> tuple[float]:
     return (total_db(t for t in terms if t.name in (THERMAL_NOISE, REQUIRED_SNR)),)
 
 
-def _table(grid: _Grid, stated_current_ma: float | None) -> dict[str, NDArray[Any]]:
+def table(grid: Grid, stated_current_ma: float | None) -> dict[str, NDArray[Any]]:
     """All arrays of a sweep, each as small as broadcasting allows."""
     path_db, site_variance, conditions_variance, k_db, clearance, unknown, model = grid.over_paths(
         "path", _path

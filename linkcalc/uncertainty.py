@@ -22,6 +22,7 @@ from numpy.typing import ArrayLike
 
 from linkcalc._arrays import Floats
 from linkcalc.errors import OutOfRangeWarning
+from linkcalc.own_models import RULES
 from linkcalc.path_loss import Losses
 from linkcalc.plan import Station
 from linkcalc.propagation import building_entry, noise, vegetation
@@ -189,7 +190,12 @@ def _site_parts(case: "LinkCase", found: Losses) -> _SiteParts:
         model = np.sqrt(np.maximum(whole**2 - parts, (0.5 * whole) ** 2))
         words = "error of these rules on real links of this kind"
     else:
-        model, unsaid, words = np.full(whole.shape, c.model_error_db), 0.0 * unsaid, "stated"
+        stated = np.full(whole.shape, c.model_error_db)
+        if c.governing_model != RULES:  # nobody measured its errors here: no smaller than the rules'
+            stated = np.maximum(stated, np.hypot(whole, unsaid))
+        model, unsaid, words = stated, 0.0 * unsaid, "stated"
+    if c.governing_model != RULES:
+        words += "; nobody measured those of the model that the plan chose"
     most = (1.0 - found.low_end) * STANDING_DB[0] + found.low_end * STANDING_DB[1]
     standing = np.minimum(most, STANDING_SHARE * model)
     hopped = _hopped_db(standing, _path_k_db(found), case.link.hopping_bandwidth_mhz * 1e6)
@@ -244,6 +250,12 @@ def path_items(case: "LinkCase", found: Losses) -> list[Item]:
         ("antenna gains", own.gains_db, "site", "as mounted, both ends"),
         ("antenna heights", own.heights_db, "site", f"±{c.height_error_m:g} m at each end"),
         ("coarse heights", own.coarse_db, "site", "cells of the raster against the first Fresnel zone"),
+        (
+            "choice of model",
+            np.abs(found.rules_less_db),
+            "site",
+            "the model that the plan chose and the rules are so far apart",
+        ),
         ("rounded hill", found.hill_db, "site", "half of what two models of P.526 are apart"),
         ("trees", trees, "site", "spread of vegetation formulas"),
         (REFRACTION, found.low_k_db / _PERMILLE, "conditions", "k exceeded 99.9 % of the year"),

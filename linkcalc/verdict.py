@@ -4,7 +4,7 @@ import math
 import warnings
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import ndtri
@@ -12,10 +12,11 @@ from scipy.special import ndtri
 from linkcalc._version import __version__
 from linkcalc.advice import advise
 from linkcalc.budget import Budget
-from linkcalc.errors import OutOfRangeWarning
+from linkcalc.errors import DomainError, OutOfRangeWarning
 from linkcalc.judgement import judge as judge_direction
 from linkcalc.legal import Excess, lawful
 from linkcalc.link_case import LinkCase, feeder_loss_db, shown_surroundings
+from linkcalc.own_models import RULES
 from linkcalc.path_loss import (
     SHARED,
     Surroundings,
@@ -24,13 +25,25 @@ from linkcalc.path_loss import (
     profile_losses,
     spread_db,
     two_ray_db,
+    two_ray_over_heights_db,
 )
-from linkcalc.plan import Link, LoadedPlan, PlanLike, Station, as_plan
+from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
 from linkcalc.plan.wording import element
 from linkcalc.propagation import fresnel, noise, refractivity
 from linkcalc.reliability import mean_success
+from linkcalc.remedies import Check, remedies
 from linkcalc.requirement import VERDICTS, Requirement
-from linkcalc.result import Assumption, Direction, Drawing, LinkResult, PathFacts, Result, VerdictWord
+from linkcalc.result import (
+    MODEL_NAMES,
+    Advice,
+    Assumption,
+    Direction,
+    Drawing,
+    LinkResult,
+    PathFacts,
+    Result,
+    VerdictWord,
+)
 from linkcalc.rules.traffic import sent_over
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.cell_size import cell_error
@@ -38,6 +51,7 @@ from linkcalc.terrain.land_cover import REACH_M, Layers, close, neighbourhood, o
 from linkcalc.terrain.profile import Profile, cut_profile, read_profile_csv, with_obstacles
 from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, open_mosaic
 from linkcalc.uncertainty import after_reading_db, contributors
+from linkcalc.units import SPEED_OF_LIGHT_M_S
 
 CAUTIONS = (
     "A radio link is not a safety function and not an emergency stop. Fit an independent, hard-wired "
@@ -53,18 +67,28 @@ _QUANTILE_90 = 1.6449
 _SURVEY_TOLERANCE = 0.03
 """Share by which a surveyed length may differ from that between the positions, unremarked."""
 
+POINTS_PER_LOBE = 40
+"""Of a picture over heights: fewer draw a saw-tooth that is not there."""
+MOST_POINTS = 4000
+
 DEEP_NULL_DB = 3.0
 """A two-ray null that takes so much more than the median is worth a warning."""
 
 _NULL_STEP_M = 0.25
 
 
-def check_plan(loaded: PlanLike) -> Result:
+def check_plan(loaded: PlanLike, *, advice: bool = True, brief: bool = False) -> Result:
     """Answer every link of a plan; `linkcalc.check` also answers its other sections.
 
     Parameters
     ----------
     loaded : path, mapping, Plan or LoadedPlan
+    advice : bool
+        Whether remedies are sought and the margin over heights is worked out for its picture: most of the time of
+        a check, and not wanted where only the numbers are.
+    brief : bool
+        For a report that shows whole remedies and no single changes beside them: these, and the picture over
+        heights, are then left out where there are remedies.
 
     Returns
     -------
@@ -86,7 +110,11 @@ def check_plan(loaded: PlanLike) -> Result:
     plan = loaded.plan
     with recorded_notes() as general, open_terrain(loaded) as terrain:
         found = list(cases(loaded, terrain))
-        links = tuple(check_link(case) for case in found)
+        links = tuple(check_link(case, advice=advice and not brief) for case in found)
+        if advice:
+            links = tuple(
+                with_remedies(link, case, loaded, terrain) for link, case in zip(links, found, strict=True)
+            )
     return Result(
         title=plan.title,
         plan_file=loaded.path.name,
@@ -113,6 +141,26 @@ def assumed_of(loaded: LoadedPlan, found: Iterable[LinkCase]) -> tuple[Assumptio
     listed = {a.key for a in loaded.assumed}
     higher = (a for key, a in shown.items() if key not in listed)
     return (*(shown.get(a.key, a) for a in loaded.assumed), *higher)
+
+
+def with_remedies(result: LinkResult, case: LinkCase, loaded: LoadedPlan, terrain: Layers) -> LinkResult:
+    """A link's result with what makes it close, where it does not (`linkcalc.remedies`); with advice at least."""
+
+    def case_of(plan: Plan, link: Link) -> LinkCase:
+        return link_case(replace(loaded, plan=plan), link, terrain)
+
+    with recorded_notes():  # what is only tried may leave a model's range
+        if result.verdict != "closes":
+            try:
+                result = replace(result, remedies=remedies(case, loaded.plan, Check(decide, case_of)))
+            except DomainError:  # of a chosen model, as `_given` says
+                if case.conditions.governing_model == RULES:
+                    raise
+        if not (result.advice or result.remedies):
+            given, refused = _given(lawful(case)[0])
+            notes = (*result.warnings, refused) if refused else result.warnings
+            result = replace(result, advice=given, warnings=tuple(dict.fromkeys(notes)))
+    return result
 
 
 @contextmanager
@@ -213,25 +261,49 @@ def judge(case: LinkCase, *, second_opinions: bool = True) -> tuple[PathFacts, t
     return facts, (_direction(case, facts, back=False), _direction(case, facts, back=True))
 
 
-def check_link(case: LinkCase) -> LinkResult:
-    """Answer one link: verdict, both directions, path facts, advice."""
-    planned = case
-    case, over = lawful(planned)
-    with recorded_notes() as said:
-        facts, (there, back) = judge(case)
-    weaker = min(
-        (there, back),
-        key=lambda d: (VERDICTS.index(d.verdict), d.fade_margin_db - d.required_margin_db),
-    )
-    with recorded_notes():  # what is only tried for advice and pictures may leave a model's range
-        advice = advise(case, Requirement.of(case.link))
-        drawing = _drawing(case)
+@dataclass(frozen=True)
+class Decision:
+    """What decides about a link: nothing of it is words or pictures."""
+
+    verdict: VerdictWord
+    case: LinkCase
+    """With every transmitter within its legal power."""
+    over: tuple[Excess, ...]
+    facts: PathFacts
+    directions: tuple[Direction, Direction]
+
+    @property
+    def weaker(self) -> Direction:
+        """The direction that the verdict goes by."""
+        return min(
+            self.directions,
+            key=lambda d: (VERDICTS.index(d.verdict), d.fade_margin_db - d.required_margin_db),
+        )
+
+
+def decide(case: LinkCase, *, second_opinions: bool = False) -> Decision:
+    """Decide about one link: power over the legal limits does not count, other excess is at risk."""
+    case, over = lawful(case)
+    facts, directions = judge(case, second_opinions=second_opinions)
+    verdict: VerdictWord = min((d.verdict for d in directions), key=VERDICTS.index)
     # duty, dwell or channel that no turning down of the power mends
-    verdict: VerdictWord = weaker.verdict
     if verdict == "closes" and any(x.legal_dbm is None for x in over):
         verdict = "at_risk"
+    return Decision(verdict, case, over, facts, directions)
+
+
+def check_link(case: LinkCase, *, advice: bool = True) -> LinkResult:
+    """Answer one link: verdict, both directions, path facts, advice (see `check_plan`)."""
+    with recorded_notes() as said:
+        decision = decide(case, second_opinions=True)
+    case, over, facts, weaker = decision.case, decision.over, decision.facts, decision.weaker
+    with recorded_notes():  # what is only tried for advice and pictures may leave a model's range
+        given, refused = _given(case) if advice else ((), "")
+        drawing = _drawing(case, heights=advice)
     notes = [
         *(f"{x.station}: over the legal limits: {x.reason}" for x in over),
+        *_choice_note(case),
+        *([refused] if refused else []),
         *case.profile.notes,
         *_noise_note(case),
         *_bearing_note(case),
@@ -243,13 +315,13 @@ def check_link(case: LinkCase) -> LinkResult:
     ]
     return LinkResult(
         name=case.link.name,
-        verdict=verdict,
+        verdict=decision.verdict,
         headline=_headline(case, weaker, over),
         frequency_hz=case.frequency_hz,
         signal=case.signal.text,
         path=facts,
-        directions=(there, back),
-        advice=advice,
+        directions=decision.directions,
+        advice=given,
         warnings=tuple(dict.fromkeys(notes)),
         drawing=drawing,
     )
@@ -440,6 +512,32 @@ def _share_words(share: float) -> str:
     return "more than 99.9 %" if share > 0.999 else f"{math.floor(1000.0 * share) / 10.0:g} %"
 
 
+def _given(case: LinkCase) -> tuple[tuple[Advice, ...], str]:
+    """What would make it close, and why that was not looked for."""
+    try:
+        return advise(case, Requirement.of(case.link)), ""
+    except DomainError as error:
+        if case.conditions.governing_model == RULES:
+            raise
+        return (
+            (),
+            f"no remedies were sought, as the chosen model is not defined for all that is tried: {error}",
+        )
+
+
+def _choice_note(case: LinkCase) -> list[str]:
+    """That the plan chose the model, and what the rules would say."""
+    name = case.conditions.governing_model
+    if name == RULES:
+        return []
+    less_db = float(case.losses.rules_less_db[0])
+    return [
+        f"the path loss is that of {MODEL_NAMES.get(name, name)}, as this plan chooses (conditions.governing_model): "
+        f"linkcalc's rules, which were held against measured links, would lose {abs(less_db):.1f} dB "
+        f"{'less' if less_db > 0.0 else 'more'}; the choice is the planner's"
+    ]
+
+
 def _noise_note(case: LinkCase) -> list[str]:
     outside = sorted(
         {
@@ -515,13 +613,13 @@ def _busy_note(case: LinkCase) -> list[str]:
     ]
 
 
-def _drawing(case: LinkCase) -> Drawing:
+def _drawing(case: LinkCase, *, heights: bool) -> Drawing:
     profile, s = case.profile, case.situation
     d = profile.distance_m
     back_m = d[-1] - d
     near_m, far_m = case.path.heights_m
     start, end = profile.ground_m[0] + near_m, profile.ground_m[-1] + far_m
-    heights_m, margins_db, raw_db = _height_sweep(case)
+    heights_m, margins_db, raw_db = _height_sweep(case) if heights else (np.empty(0),) * 3
     return Drawing(
         distance_m=d,
         ground_m=profile.ground_m,
@@ -544,4 +642,16 @@ def _height_sweep(case: LinkCase) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     heights_m = np.unique(np.append(np.linspace(0.5, top_m, 80), case.far.antenna_height_m))
     found = profile_losses(case.profile, case.situation, case.near.antenna_height_m, heights_m)
     margins_db = np.minimum(*case.margins_db(found))
-    return heights_m, margins_db, margins_db
+    mirror = case.path.reflection
+    if mirror is None:
+        return heights_m, margins_db, margins_db
+    # the path differs by a wavelength from one null to the next: so many points show each as it is
+    lobe_m = SPEED_OF_LIGHT_M_S / case.frequency_hz * mirror.surface_distance_m / (2.0 * mirror.tx_height_m)
+    count = min(math.ceil(POINTS_PER_LOBE * top_m / lobe_m), MOST_POINTS)
+    fine_m = np.unique(np.append(heights_m, np.linspace(heights_m[0], top_m, max(count, 2))))
+    bare_db = found.free_space_db + found.ground_db
+    margin_db, bare_db, seen = (
+        np.interp(fine_m, heights_m, v) for v in (margins_db, bare_db, found.clearance_ratio)
+    )
+    raw_db = margin_db + bare_db - two_ray_over_heights_db(case.path, fine_m)
+    return fine_m, margin_db, np.where((seen > 0.0) & np.isfinite(raw_db), raw_db, margin_db)

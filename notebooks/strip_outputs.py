@@ -1,6 +1,7 @@
 """Take outputs, counts and private settings out of the notebooks: python notebooks/strip_outputs.py [--check]
 
-Only the cells are stored. With --check nothing is written, and the exit code is 1 if something would be.
+Only the cells are stored, with what hides plumbing from a reader (`hide-input`) and checks of the figures altogether
+(`remove-cell`). With --check nothing is written, and the exit code is 1 if something would be.
 """
 
 import json
@@ -8,6 +9,8 @@ import sys
 from pathlib import Path
 from typing import Any
 
+KEPT = ("tags", "jupyter")
+"""Of a cell's settings: what hides its source, or all of it, from a reader."""
 KERNEL = {"display_name": "Python 3", "language": "python", "name": "python3"}
 
 
@@ -15,7 +18,10 @@ def stripped(notebook: dict[str, Any]) -> dict[str, Any]:
     """The notebook without what running it has left."""
     cells = []
     for cell in notebook["cells"]:
-        kept = {**cell, "metadata": {}}
+        kept = {
+            **cell,
+            "metadata": {k: v for k, v in cell["metadata"].items() if k in KEPT},
+        }
         if cell["cell_type"] == "code":
             kept |= {"execution_count": None, "outputs": []}
         cells.append(kept)

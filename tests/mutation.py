@@ -50,6 +50,7 @@ TARGETS: dict[str, tuple[str, ...]] = {
     "linkcalc.exposure": ("tests/test_exposure.py",),
     "linkcalc.rules.limits": ("tests/rules",),
     "linkcalc.propagation.clutter": ("tests/propagation/test_clutter.py", "tests/propagation/test_ranges.py"),
+    "linkcalc.terrain.land_cover": ("tests/terrain/test_land_cover.py",),
     "linkcalc.propagation.two_ray": ("tests/propagation/test_two_ray.py",),
     "linkcalc.propagation.vegetation": (
         "tests/propagation/test_vegetation.py",

@@ -10,11 +10,12 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-from linkcalc.advice import HIGHEST_MAST_M, HIGHEST_POWER_DBM, advise
+from linkcalc.advice import advise
 from linkcalc.link_case import ENDS, LinkCase
 from linkcalc.path_loss import clearance
 from linkcalc.plan import Antenna, Feeder, load_plan
 from linkcalc.plan.power import Regulation
+from linkcalc.remedy_options import HIGHEST_MAST_M, HIGHEST_POWER_DBM
 from linkcalc.requirement import Requirement
 from linkcalc.result import Advice
 from linkcalc.uncertainty import combined_db, contributors, fading

@@ -70,6 +70,12 @@ def test_every_public_function_is_listed_under_one_phenomenon() -> None:
         assert name in page
 
 
+def test_every_public_name_is_on_the_page_of_the_face() -> None:
+    page = generated.face_page()
+    for name in set(linkcalc.__all__) - {"__version__", "PlanLike", "propagation", "radio"}:
+        assert f"linkcalc.{name}\n" in page or f"`lc.{name} <" in page, name
+
+
 def test_every_module_named_under_a_phenomenon_exists() -> None:
     everything = set(generated.every_module())
     assert not {n for names in generated.PHENOMENA.values() for n in names} - everything
@@ -155,6 +161,21 @@ def test_a_link_to_nowhere_or_a_fetch_from_elsewhere_is_found(tmp_path: Path, bo
     found = links.faults(site(tmp_path, a=body, b="<p>b</p>"))
     assert len(found) == 1
     assert says in found[0]
+
+
+@pytest.mark.parametrize(
+    ("body", "says"),
+    [
+        ("<p>| a | b |\n| --- | --: |\n| 1 | 2 |</p>", "shows a table as raw pipes"),
+        (
+            '<dl><dt class="field-odd">Type<span class="colon">:</span></dt><dd>site: fixed but unknown</dd></dl>',
+            "takes words of a sentence for a type",
+        ),
+    ],
+)
+def test_text_that_went_wrong_is_found_and_code_may_say_it(tmp_path: Path, body: str, says: str) -> None:
+    assert links.faults(site(tmp_path, a=body)) == [f"a.html: {says}"]
+    assert links.faults(site(tmp_path, a=f"<pre>{body}</pre>".replace("field-odd", "sig"))) == []
 
 
 def test_a_style_sheet_that_fetches_is_found(tmp_path: Path) -> None:

@@ -31,7 +31,8 @@ def test_nothing_that_running_left_is_stored(path: Path) -> None:
     code = [c for c in notebook["cells"] if c["cell_type"] == "code"]
     assert [c["outputs"] for c in code] == [[]] * len(code)
     assert {c["execution_count"] for c in code} == {None}
-    assert all(c["metadata"] == {} for c in notebook["cells"])
+    hidden = [{"tags": [tag], "jupyter": {"source_hidden": True}} for tag in ("hide-input", "remove-cell")]
+    assert all(c["metadata"] in ({}, *hidden) for c in notebook["cells"])
     assert notebook["metadata"]["kernelspec"]["name"] == "python3"
     assert notebook["nbformat"] == 4
     ids = [c["id"] for c in notebook["cells"]]
@@ -59,6 +60,17 @@ def test_a_notebook_runs_anywhere_and_asks_only_the_public_face_of_lc(path: Path
     used = set(re.findall(r"\blc\.(\w+)", code))
     assert used
     assert used <= set(linkcalc.__all__)
+    assert not re.search(r"^\s*(from linkcalc\b|import linkcalc\.)", code, re.M), "import linkcalc as lc is all"
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
+def test_a_reader_sees_question_call_picture_and_conclusion_and_no_plumbing(path: Path) -> None:
+    notebook = json.loads(path.read_text(encoding="utf-8"))
+    seen = ["".join(c["source"]) for c in notebook["cells"] if c["cell_type"] == "code" and not c["metadata"]]
+    for source in seen:
+        assert "assert " not in source, "figures are asserted in cells that are not shown"
+        assert "plt." not in source, "a picture of one's own is drawn in a cell whose source is folded"
+        assert len(source.splitlines()) <= 20, source
 
 
 def test_links_between_notebooks_and_pages_lead_somewhere() -> None:

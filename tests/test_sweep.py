@@ -33,6 +33,7 @@ VALUES: dict[str, list[Any]] = {
     "surroundings_height_m": [5.0, 12.0],
     "surroundings_distance_m": [5.0, 30.0],
     "installation_db": [0.0, 4.0],
+    "governing_model": ["rules", "p1812"],
     "tries": [1, 4],
     "spreading_factor": [7, 12],
     "bandwidth_khz": [62.5, 250.0],
@@ -179,7 +180,7 @@ def changed(loaded: LoadedPlan, cell: Mapping[str, Any]) -> LoadedPlan:
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     """A check that gives no advice and draws nothing: that is most of its time."""
     monkeypatch.setattr(verdict, "advise", lambda case, asked: ())
-    monkeypatch.setattr(verdict, "_drawing", lambda case: None)
+    monkeypatch.setattr(verdict, "_drawing", lambda case, heights: None)
 
 
 DIRECTED = (

@@ -216,3 +216,13 @@ def test_farther_over_the_farm_is_never_surer() -> None:
         for d in (500.0, 1000.0, 2000.0, 4000.0, 8000.0)
     ]
     assert shares == sorted(shares, reverse=True)
+
+
+def test_the_table_of_usual_links_is_todays_and_contradicts_nobody() -> None:
+    from tests.validation import usual
+
+    text, wrong = usual.table()
+    assert not wrong
+    page = (Path(__file__).parents[1] / "docs" / "usual.md").read_text(encoding="utf-8")
+    assert text in page, "run: python -m tests.validation usual --page docs/usual.md"
+    assert len(usual.usual_links()) == 15

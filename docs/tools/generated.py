@@ -5,14 +5,21 @@ commands, the values from memory, and the notebooks.
 """
 
 import ast
+import atexit
+import contextlib
 import importlib
 import inspect
+import io
 import json
 import os
 import pkgutil
 import re
+import runpy
+import shutil
+import tempfile
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
+from textwrap import fill
 from types import ModuleType
 from typing import Any
 
@@ -21,12 +28,15 @@ ROOT = Path(__file__).resolve().parents[2]
 PHENOMENA: dict[str, tuple[str, ...]] = {
     "The whole job": (
         "plan.loading", "plan.in_python", "plan.values", "verdict", "answer", "result", "consequences",
-        "reach_by_ground", "sweeping", "sweep_table", "sweep_parameters", "mast_heights", "advice", "site.record",
+        "reach_by_ground", "comparing", "sampling", "sweeping", "sweep_table", "sweep_parameters",
+        "mast_heights", "advice",
+        "remedies", "remedy_options", "mended_plan", "parts_list", "site.record",
         "sites", "sample_files", "files",
     ),
     "Distance and clearance": ("propagation.free_space", "propagation.fresnel"),
     "Hills and obstacles": (
-        "path_loss", "propagation.diffraction", "propagation.p1812", "propagation.irregular",
+        "path_loss", "chosen_model", "own_models", "propagation.diffraction", "propagation.p1812",
+        "propagation.irregular",
         "propagation.compiled",
     ),
     "Ground reflection": ("propagation.two_ray", "propagation.ground"),
@@ -36,14 +46,16 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     "Air": ("propagation.refractivity",),
     "Noise": ("propagation.noise", "radio.signal_level"),
     "Radios, antennas, feeders": (
-        "radio.css", "radio.fsk", "radio.receiver", "radio.antenna", "radio.feeder", "modulation",
+        "radio.css", "radio.fsk", "radio.receiver", "radio.antenna", "radio.antenna_types", "radio.feeder",
+        "modulation",
     ),
     "Budget, uncertainty and verdict": (
         "link_case", "budget", "uncertainty", "reliability", "requirement", "judgement", "units",
         "interpolation",
     ),
     "Terrain": (
-        "terrain.profile", "terrain.rasters", "terrain.geodesy", "terrain.cell_size", "terrain.agreement",
+        "terrain.profile", "terrain.arrays", "terrain.rasters", "terrain.geodesy", "terrain.cell_size",
+        "terrain.agreement",
         "terrain.land_cover", "terrain.sources", "terrain.open_sets", "terrain.local_copy", "ground_data",
     ),
     "Messages and the tank": (
@@ -55,12 +67,13 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "exposure", "radio.energy", "plan_energy", "solar_winter",
     ),
     "Measuring on site": (
-        "readings", "listening", "fitted", "site.survey", "site_level", "measured", "measured_table",
+        "readings", "frames", "listening", "fitted", "site.survey", "site_level", "measured", "measured_table",
         "site.fieldsheet", "compass", "walk_test", "site.acceptance",
     ),
     "Areas": (
-        "area.coverage", "area.gridded", "area.geofiles", "area.scheduler", "area.distributed", "area.program", "area.land",
-        "area.losses", "area.margins", "area.kernels", "area.height_pairs", "area.access", "area.geojson",
+        "area.coverage", "area.gridded", "area.geofiles", "area.scheduler", "area.distributed", "area.program",
+        "area.land", "area.losses", "area.margins", "area.kernels", "area.height_pairs", "area.access",
+        "area.geojson", "area.relief",
     ),
     "Relays": (
         "area.relay_siting", "area.relay", "area.relay_chain", "area.relay_plan", "area.relay_result",
@@ -86,14 +99,20 @@ _LEFT_OUT = ("cli", "commands", "plan", "views")
 
 FACE: dict[str, tuple[str, ...]] = {
     "What the commands answer": (
-        "check", "how_far", "heights", "sweep", "survey", "acceptance", "record", "fieldsheet", "coverage", "relay",
-        "fleet", "limits", "energy", "messages", "tank",
+        "check", "compare", "how_far", "heights", "sweep", "sample", "survey", "acceptance", "record",
+        "fieldsheet", "coverage", "relay",
+        "fleet", "limits", "energy", "messages", "tank", "parts",
     ),
     "Plans": ("load_plan", "plan_from", "plan_of_facts", "load_fleet", "sample_path", "LoadedPlan", "Plan"),
-    "Ground": ("cut_profile", "profile_from", "read_profile_csv", "Profile"),
+    "Ground": (
+        "cut_profile", "profile_from", "read_profile_csv", "profile_of_array", "clearance_of", "Profile",
+    ),
+    "Own models and own measurements": (
+        "loss_model", "forget_loss_model", "Situation", "compare_measured", "readings_from", "readings_frame",
+    ),
     "Answers": ("Answer",),
     "Pictures": (
-        "show", "draw_profile", "draw_budget", "draw_height", "draw_sweep", "draw_coverage", "draw_heights",
+        "show", "styled", "draw_profile", "draw_budget", "draw_height", "draw_sweep", "draw_coverage", "draw_heights",
     ),
     "What can go wrong": (
         "LinkcalcError", "PlanError", "TerrainError", "ReadingsError", "DomainError", "ArgumentError",
@@ -109,6 +128,7 @@ def write_all(docs: Path) -> None:
     target = docs / "_generated"
     pages = {
         "face.md": face_page(),
+        "gallery.md": gallery_page(target / "gallery"),
         "functions.md": functions_page(),
         "plan_file.md": plan_page(),
         "fleet_file.md": fleet_page(),
@@ -235,7 +255,7 @@ def face_page() -> str:
             if kind == "class" and name != "Answer":
                 lines += [f"{{py:obj}}`lc.{name} <{thing.__module__}.{name}>`: {_text(summary(thing))}.", ""]
                 continue
-            more = "\n   :members:\n   :no-undoc-members:" if name == "Answer" else "\n   :no-members:"
+            more = "\n   :members:\n   :no-undoc-members:" if name == "Answer" else ""
             lines += ["```{eval-rst}", f".. auto{kind}:: linkcalc.{name}{more}", "```", ""]
         if title == "Answers":
             rows = [
@@ -254,6 +274,54 @@ def face_page() -> str:
 
 def _is_error(thing: Any) -> bool:
     return issubclass(thing, Exception)
+
+
+def gallery_page(target: Path) -> str:
+    """Every example of docs/gallery: what it asks, its lines, and what it prints and draws, run anew."""
+    lines = [
+        "# Gallery", "",
+        "One question each, answered in some ten lines: download, run, change. They use public names only, pass",
+        "strict typing, and the tests run them. All sites are the invented ones that come with linkcalc.", "",
+    ]  # fmt: skip
+    for script in sorted((ROOT / "docs" / "gallery").glob("*.py")):
+        title, about, code = example_parts(script)
+        said, pictures = example_run(script)
+        lines += [f"## {title}", "", about, ""]
+        for picture in pictures:
+            name = f"{script.stem}{picture.suffix}"
+            _write_bytes(target / name, picture.read_bytes())
+            lines += [f"![What {script.name} draws](gallery/{name})", ""]
+        lines += ["```python", code, "```", "", "```text", said.rstrip(), "```", ""]
+        lines += [f"{{download}}`{script.name} <../gallery/{script.name}>`", ""]
+    return "\n".join(lines)
+
+
+def example_parts(script: Path) -> tuple[str, str, str]:
+    """Title, question and lines of an example."""
+    text = script.read_text(encoding="utf-8")
+    title, _, about = (ast.get_docstring(ast.parse(text)) or "").partition("\n\n")
+    return title, " ".join(about.split()), text.split('"""', 2)[2].strip()
+
+
+def example_run(script: Path) -> tuple[str, list[Path]]:
+    """What an example prints, and the pictures that it writes into a folder of its own."""
+    folder = Path(tempfile.mkdtemp(prefix="gallery"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    said = io.StringIO()
+    with contextlib.chdir(folder), contextlib.redirect_stdout(said):
+        runpy.run_path(str(script), run_name="__main__")
+    # sentences are wrapped, tables are not that wide
+    lines = [
+        fill(line, 96, subsequent_indent="  ") if len(line) > 110 else line
+        for line in said.getvalue().splitlines()
+    ]
+    return "\n".join(lines), sorted(p for p in folder.iterdir() if p.suffix in (".svg", ".png"))
+
+
+def _write_bytes(path: Path, content: bytes) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    if not path.is_file() or path.read_bytes() != content:
+        path.write_bytes(content)
 
 
 def functions_page() -> str:
@@ -292,8 +360,9 @@ def plan_page() -> str:
 
     intro = [
         "# The plan file", "",
-        "A plan is a TOML file. `linkcalc new site.toml` writes one with comments; `linkcalc schema` prints",
-        "the JSON Schema, made from the same sections as this page. Units are in the names of the keys.",
+        "A plan is a TOML file. `linkcalc new site.toml` writes one with the keys that matter, `--full` with",
+        "all of them; `linkcalc schema` prints the JSON Schema, made from the same sections as this page, by",
+        "which editors complete and mark keys. Units are in the names of the keys.",
         "A key whose default is *assumed* is listed in every report with its source; a key without a default",
         "must be given. A key that is not listed here is refused, and the nearest one is named.", "",
     ]  # fmt: skip
@@ -306,7 +375,7 @@ def fleet_page() -> str:
 
     intro = [
         "# The fleet file", "",
-        "A fleet is a TOML file for [`linkcalc fleet`](../fleet.md); `linkcalc schema --fleet` prints its",
+        "A fleet is a TOML file for [`linkcalc fleet`](../fleet.md); `linkcalc schema fleet` prints its",
         "JSON Schema. What it shares with [the plan file](plan_file.md) means the same.", "",
     ]  # fmt: skip
     return "\n".join([*intro, *_keys_of(Fleet)])

@@ -1,4 +1,4 @@
-"""Links of built pages, checked without a network."""
+"""Built pages, looked at without a network: links, what they load, and text that should have become something else."""
 
 import re
 from html.parser import HTMLParser
@@ -23,6 +23,12 @@ _LOADS = {
 _NOT_FETCHED = {"canonical", "author", "license", "next", "prev", "index", "search", "help"}
 """Relations of a <link> that only point."""
 
+_QUOTED = {"pre", "code", "script", "style", "svg"}
+"""Tags in which anything may stand as it is."""
+
+_RAW_TABLE = re.compile(r"\|\s*:?-{3,}:?\s*\|")
+"""The line below the head of a table that nobody rendered."""
+
 _STYLE_LOADS = re.compile(r"""(?:url\(|@import)\s*["']?(?:https?:)?//""", re.I)
 
 
@@ -34,10 +40,27 @@ class Page(HTMLParser):
         self.links: list[str] = []
         self.loads: list[str] = []
         self.anchors: set[str] = set()
+        self.text = ""
+        """What a reader sees as prose."""
+        self.fields: list[str] = []
+        """Names of the fields that describe a thing: "Parameters", "Returns"."""
+        self._quoted, self._in_field = 0, False
         self.feed(text)
+
+    def handle_endtag(self, tag: str) -> None:
+        self._quoted -= tag in _QUOTED
+        self._in_field &= tag != "dt"
+
+    def handle_data(self, data: str) -> None:
+        if not self._quoted:
+            self.text += data
+        if self._in_field and data.strip(" :"):
+            self.fields.append(data.strip())
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         own = {key: value or "" for key, value in attrs}
+        self._quoted += tag in _QUOTED
+        self._in_field |= tag == "dt" and "field-" in own.get("class", "")
         self.anchors |= {own[key] for key in ("id", "name") if own.get(key)}
         if tag == "a" and own.get("href"):
             self.links.append(own["href"])
@@ -48,7 +71,7 @@ class Page(HTMLParser):
 
 
 def faults(site: Path) -> list[str]:
-    """One line for each link that leads nowhere and each thing that would be loaded from elsewhere.
+    """One line for each link that leads nowhere, thing that would be loaded from elsewhere, and text gone wrong.
 
     Parameters
     ----------
@@ -59,6 +82,10 @@ def faults(site: Path) -> list[str]:
     found = [] if pages else [f"{site}: no pages"]
     for path, page in pages.items():
         name = path.relative_to(site.resolve()).as_posix()
+        if _RAW_TABLE.search(page.text):
+            found.append(f"{name}: shows a table as raw pipes")
+        if "Type" in page.fields:
+            found.append(f"{name}: takes words of a sentence for a type")
         for load in page.loads:
             if urlsplit(load).scheme not in ("", "data") or load.startswith("//"):
                 found.append(f"{name}: loads {load}")

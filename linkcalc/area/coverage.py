@@ -25,7 +25,7 @@ from linkcalc.area import kernels
 from linkcalc.area.access import Grid
 from linkcalc.area.gridded import Gridded, Raster
 from linkcalc.area.land import Land, plane_crs, read_land
-from linkcalc.area.losses import End, losses
+from linkcalc.area.losses import End, losses, surroundings_notes
 from linkcalc.area.margins import answers, template_case
 from linkcalc.area.program import formulas
 from linkcalc.area.scheduler import Local, Scheduler
@@ -94,6 +94,14 @@ class Tile(NamedTuple):
     right: int
 
 
+def stated_in(case: LinkCase) -> bytes:
+    """All that a case's numbers depend on but for its ground, to be told from another by."""
+    parts = (case.link, case.near, case.far, case.conditions, case.regulation)
+    # a default that is stated is none: surroundings that nobody stated are looked up in rasters
+    stated = [sorted(part.model_fields_set) for part in parts]
+    return f"{[part.model_dump_json() for part in parts]} {stated} {case.sent!r}".encode()
+
+
 @dataclass(frozen=True, eq=False)
 class Job:
     """Everything a tile's work needs; can be pickled."""
@@ -150,8 +158,7 @@ class Job:
         """SHA-256 of all that a tile's numbers depend on, the formulas themselves included."""
         case = self.template
         made_of = hashlib.sha256(self.land.digest().encode())
-        for part in (case.link, case.near, case.far, case.conditions):
-            made_of.update(part.model_dump_json().encode())
+        made_of.update(stated_in(case))
         figures = (
             self.fixed,
             self.radius_m,
@@ -226,7 +233,7 @@ class CoverageResult(Gridded):
     notes: tuple[str, ...]
     other_stations: tuple[tuple[str, float, float], ...] = field(default_factory=tuple)
     """Name and metres east and north of the plan's other stations within the area."""
-    tiles: tuple["TileStore", ...] = ()
+    tiles: tuple["TileStore", ...] = field(default=(), compare=False)
     """Where finished tiles are kept."""
 
     @property
@@ -624,6 +631,7 @@ def _notes(loaded: "LoadedPlan", job: Job) -> Iterator[str]:
         yield "the link's obstacles stand on its own path and are left out of the other cells' paths"
     if planned.profile_csv:
         yield "the link's surveyed profile is of its own path; cells take their heights from the rasters"
+    yield from surroundings_notes(job.land, job.template)
     ground = job.land.windows[:, kernels.LAYER] == kernels.GROUND
     if finer := finer_than_raster(job.cell_m, float(job.land.spacing_m[ground].min())):
         yield finer

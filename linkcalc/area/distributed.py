@@ -12,6 +12,7 @@ import logging
 import math
 import pickle
 import queue
+import threading
 import time
 import uuid
 from collections.abc import Callable, Iterator, Sequence
@@ -27,6 +28,8 @@ from linkcalc.errors import LinkcalcError
 
 CONNECT_S = 10.0
 """Longest wait for the scheduler to answer."""
+CLOSE_S = 2.0
+"""Of that, to let go again where none answers."""
 PATIENCE_S = 120.0
 """Longest wait while there is no worker."""
 AHEAD = 2
@@ -66,7 +69,7 @@ class Distributed:
         # hold up the next one for seconds
         self._client: Any = self._dask.Client.__new__(self._dask.Client)
         try:
-            self._client.__init__(address, timeout=CONNECT_S, set_as_default=False)
+            self._connect(address)
         except Exception as error:  # what it raises for an odd address is of many kinds
             self.close()
             raise LinkcalcError(
@@ -78,6 +81,24 @@ class Distributed:
         except BaseException:
             self.close()
             raise
+
+    def _connect(self, address: str) -> None:
+        """Connect within the time for it: a port that takes a call and says nothing holds the library up for good."""
+        failed: list[BaseException] = []
+
+        def connect() -> None:
+            try:
+                self._client.__init__(address, timeout=CONNECT_S, set_as_default=False)
+            except BaseException as error:
+                failed.append(error)
+
+        waiting = threading.Thread(target=connect, daemon=True)
+        waiting.start()
+        waiting.join(CONNECT_S - CLOSE_S)
+        if waiting.is_alive():
+            raise LinkcalcError(f"no answer within {CONNECT_S:g} s")
+        if failed:
+            raise failed[0]
 
     def run(
         self, work: Callable[[Job, Tile], Found], job: Job, tiles: Sequence[Tile]
@@ -133,7 +154,7 @@ class Distributed:
     def close(self) -> None:
         """Let go of the cluster."""
         with suppress(Exception):
-            self._client.close(timeout=2.0)
+            self._client.close(timeout=CLOSE_S)
 
     def __enter__(self) -> Self:
         return self

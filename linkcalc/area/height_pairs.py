@@ -12,7 +12,17 @@ from numpy.typing import ArrayLike, NDArray
 from linkcalc._arrays import Floats, checked
 from linkcalc.errors import OutOfRangeWarning
 from linkcalc.link_case import LinkCase
-from linkcalc.path_loss import COMPILED, Found, Losses, Radio, find, losses, profile_arguments, profile_facts
+from linkcalc.path_loss import (
+    COMPILED,
+    Found,
+    Losses,
+    Radio,
+    by_governing,
+    find,
+    losses,
+    profile_arguments,
+    profile_facts,
+)
 from linkcalc.propagation import compiled, fresnel
 from linkcalc.uncertainty import fading_k_db, path_items, together_db
 
@@ -129,19 +139,28 @@ def pair_losses(
 ) -> Losses:
     """Losses of a link over its own profile for pairs of antenna heights, (n,)."""
     arguments = profile_arguments(case.profile, case.situation, near_height_m, far_height_m)
+    *shared, radio = arguments.rest
+    radius_km = np.broadcast_to(radio.radius_km, near_height_m.shape)  # draws may differ in it
+    rows = np.column_stack([arguments.pairs, radius_km])
     found = np.empty((near_height_m.size, len(Found._fields)))
     run: Any = compiled_pairs() if use_numba else pairs
-    run(*arguments.ground, arguments.pairs, *arguments.rest, found)
-    return losses(found, case.situation, **profile_facts(case.profile, near_height_m, far_height_m))
+    run(*arguments.ground, rows, *shared, radio._replace(radius_km=0.0), found)
+    by_rules = losses(found, case.situation, **profile_facts(case.profile, near_height_m, far_height_m))
+    return by_governing(by_rules, case.profile, case.situation)
 
 
 def pairs(
-    x: Floats, h: Floats, clutter: Floats, trees: NDArray[np.uint8], heights: Floats, sea_share: float,
+    x: Floats, h: Floats, clutter: Floats, trees: NDArray[np.uint8], rows: Floats, sea_share: float,
     low_radius_km: float, radio: Radio, found: Floats,
 ) -> None:  # fmt: skip
-    """`path_loss.find` for every row of `heights`."""
-    for i in range(len(heights)):
-        row = find(x, h, clutter, trees, heights[i, 0], heights[i, 1], sea_share, low_radius_km, radio)
+    """`path_loss.find` for every row: both heights and the effective earth radius, which stands for the radio's."""
+    for i in range(len(rows)):
+        own = Radio(
+            radio.frequency_ghz, radio.wavelength_m, rows[i, 2], radio.vertical,
+            radio.leaf_db_m, radio.leaf_most_db, radio.leaf_wet_db,
+            radio.wet_db_m, radio.wet_most_db, radio.wet_wet_db,
+        )  # fmt: skip
+        row = find(x, h, clutter, trees, rows[i, 0], rows[i, 1], sea_share, low_radius_km, own)
         for j in range(found.shape[1]):
             found[i, j] = row[j]
 

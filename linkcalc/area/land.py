@@ -311,7 +311,7 @@ def read_land(
         largest_hole_m=largest_hole_m,
         sea_without_data=sea_without_data,
         tree_surface=surface_kind == "trees",
-        sources=tuple(dict.fromkeys(f"{w.raster.name} ({w.raster.spacing_m:.3g} m)" for w in found)),
+        sources=tuple(dict.fromkeys(f"{w.raster.name} ({w.raster.cell_words})" for w in found)),
         notes=tuple(notes),
     )
 

@@ -1,6 +1,7 @@
 """The loss between a station and many positions around it: `linkcalc.path_loss` by the thousand."""
 
 import math
+from collections.abc import Iterator
 from typing import Any, Literal
 
 import numpy as np
@@ -13,8 +14,9 @@ from linkcalc.area.land import Land
 from linkcalc.errors import DomainError
 from linkcalc.link_case import LinkCase, surroundings_of_many
 from linkcalc.path_loss import Found, Losses
+from linkcalc.plan.stations import AROUND_KEYS
 from linkcalc.propagation import compiled, p1812
-from linkcalc.terrain.land_cover import REACH_M
+from linkcalc.terrain.land_cover import BUILT_UP_M, REACH_M, TREES_M
 from linkcalc.terrain.profile import LOWEST_CLUTTER_M, SEA_SHORE_M
 
 End = Literal["near", "far"]
@@ -124,3 +126,18 @@ def losses(
         cell_m=land.cell_m(east, north),
         bridged_m=facts[:, kernels.BRIDGED_M],
     )
+
+
+def surroundings_notes(land: Land, template: LinkCase) -> Iterator[str]:
+    """What a reader should know of where surroundings come from, and what stands on the way."""
+    stated = [bool({*AROUND_KEYS} & s.model_fields_set) for s in (template.near, template.far)]
+    if land.around.known and not all(stated):
+        yield (
+            "what stands around an antenna is read from land cover and canopy, place by place, where the plan does not "
+            "say; it never counts less than open country"
+        )
+    if (land.windows[:, kernels.LAYER] >= kernels.WOODS).any():
+        yield (
+            f"where land cover is all that is known of the way, trees count as {TREES_M:g} m and built-up land as "
+            f"{BUILT_UP_M:g} m high (Rec. ITU-R P.1812, table 2)"
+        )

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc.area.losses import End
+from linkcalc.chosen_model import refuse_chosen
 from linkcalc.errors import DomainError, OutOfRangeWarning, TerrainError
 from linkcalc.judgement import Judgement, judge
 from linkcalc.legal import lawful
@@ -88,6 +89,7 @@ def template_case(loaded: "LoadedPlan", link: Link, station: str) -> tuple[LinkC
         If the plan does not say where the station is.
     """
     plan = loaded.plan
+    refuse_chosen(plan.conditions, "a map, a fleet or a place for a relay")
     if station not in (link.from_, link.to):
         raise DomainError(f'station "{station}" is no end of link "{link.name}"')
     fixed: End = "near" if station == link.from_ else "far"

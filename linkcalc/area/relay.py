@@ -94,8 +94,7 @@ class Job:
         for hop in self.hops:
             case = hop.template
             made_of.update(hop.land.digest().encode() + hop.fixed.encode())
-            for part in (case.link, case.near, case.far, case.conditions):
-                made_of.update(part.model_dump_json().encode())
+            made_of.update(coverage.stated_in(case))
         made_of.update(repr((self.grid, self.use_numba, FIGURES, __version__)).encode())
         made_of.update(formulas().encode())
         return made_of.hexdigest()

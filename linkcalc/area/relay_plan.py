@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 from linkcalc._arrays import checked
 from linkcalc.errors import LinkcalcError
+from linkcalc.link_case import directional
 from linkcalc.plan import Link, LoadedPlan, Plan, Station
+from linkcalc.plan.edits import edited_text, setting
 from linkcalc.plan.loading import checked_plan
 from linkcalc.plan.stations import AROUND_KEYS
 from linkcalc.plan.syntax import parsed
@@ -20,7 +22,6 @@ if TYPE_CHECKING:
     from linkcalc.result import Assumption
 
 _LONGEST_NAME = 60
-DIRECTIONAL = "yagi"
 
 
 @dataclass(frozen=True)
@@ -90,13 +91,8 @@ def relay_station(plan: Plan, link: Link, kit: RelayKit) -> "tuple[Station, tupl
         if kit.height_m is None:
             assume("antenna_height_m", height_m, "the higher of the link's two")
         antenna = model.antenna
-        if kit.gain_dbi is None and antenna.type == DIRECTIONAL:
-            antenna = antenna.model_copy(
-                update={
-                    "type": "half_wave_dipole", "gain_dbi": None, "gain_dbd": None,
-                    "horizontal_beamwidth_deg": None, "vertical_beamwidth_deg": None,
-                }
-            )  # fmt: skip
+        if kit.gain_dbi is None and directional(antenna):
+            antenna = antenna.of_type("half_wave_dipole")
             source = f"the directional one of {quoted(model.name)} would serve one hop only"
             assume("antenna.type", antenna.type, source)
         if antenna.azimuth_deg is not None or antenna.tilt_deg:
@@ -126,12 +122,9 @@ def relay_station(plan: Plan, link: Link, kit: RelayKit) -> "tuple[Station, tupl
         )
     if kit.gain_dbi is not None:
         gain_dbi = float(checked("antenna gain of the relay", kit.gain_dbi, at_least=-30.0, at_most=40.0))
-        changes["antenna"] = (changes.get("antenna") or model.antenna).model_copy(
-            update={
-                "type": "collinear", "gain_dbi": gain_dbi, "gain_dbd": None, "azimuth_deg": None,
-                "tilt_deg": 0.0, "horizontal_beamwidth_deg": None, "vertical_beamwidth_deg": None,
-            }
-        )  # fmt: skip
+        changes["antenna"] = (changes.get("antenna") or model.antenna).of_type(
+            "collinear", gain_dbi=gain_dbi, azimuth_deg=None, tilt_deg=0.0
+        )
     # with a number behind it, it must be free too
     taken = [n.removesuffix(" 1").removesuffix(" 2") for n in names]
     changes["name"] = _free_name("relay", taken)
@@ -223,6 +216,8 @@ def plan_text(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> str:
     """
     try:
         text = loaded.path.read_bytes().decode("utf-8-sig")
+        if loaded.settings:
+            text = edited_text(text, [setting(s, parsed(text.encode())) for s in loaded.settings])
     except (OSError, UnicodeDecodeError) as error:
         raise LinkcalcError(f"{loaded.path}: cannot be read again: {error}") from None
     lines = [

@@ -3,11 +3,12 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from linkcalc._arrays import Floats
+from linkcalc.answer import Answer
 from linkcalc.area.access import Allowed, Grid, Mask
 from linkcalc.area.coverage import Singles, TileStore
 from linkcalc.area.gridded import Gridded, Raster
@@ -15,6 +16,9 @@ from linkcalc.area.relay_chain import Pair
 from linkcalc.plan import Link, Station
 from linkcalc.requirement import VERDICTS
 from linkcalc.result import Assumption, Direction, PathFacts, VerdictWord
+
+if TYPE_CHECKING:
+    import pandas
 
 
 @dataclass(frozen=True)
@@ -141,7 +145,7 @@ class RelaySiting(Gridded):
 
         return raster(self)
 
-    def rows(self) -> list[dict[str, Any]]:
+    def to_rows(self) -> list[dict[str, Any]]:
         """Return a row for each relay of each spot, best first."""
         import csv
 
@@ -151,6 +155,10 @@ class RelaySiting(Gridded):
             {name: _number(cell) for name, cell in row.items()}
             for row in csv.DictReader(spots_csv(self).splitlines())
         ]
+
+    def to_pandas(self) -> "pandas.DataFrame":
+        """Return `to_rows` as a data frame; cells are in `to_xarray`."""
+        return Answer.to_pandas(self)
 
     def to_geojson(self) -> str:
         """Return spots, both ends and the hops between: GeoJSON (RFC 7946)."""

@@ -12,14 +12,16 @@ from linkcalc._arrays import Floats, checked
 from linkcalc.area import kernels
 from linkcalc.area.access import Access, Allowed, Grid, Mask, allowed_cells
 from linkcalc.area.coverage import MOST_CELLS, Progress, TileStore, telling_of_tiles
-from linkcalc.area.land import Land, read_land
+from linkcalc.area.land import read_land
+from linkcalc.area.losses import surroundings_notes
 from linkcalc.area.margins import template_case
 from linkcalc.area.relay import FIGURES, Hop, Job, all_hops, best_cells, chained
 from linkcalc.area.relay_chain import Middle, best_pair
-from linkcalc.area.relay_plan import DIRECTIONAL, RelayKit, placed, relay_station, with_relays
+from linkcalc.area.relay_plan import RelayKit, placed, relay_station, with_relays
 from linkcalc.area.relay_result import Chain, HopCheck, Place, RelaySiting
 from linkcalc.area.scheduler import Scheduler
 from linkcalc.errors import DomainError, TerrainError
+from linkcalc.link_case import directional
 from linkcalc.plan import Link, Station
 from linkcalc.propagation import compiled
 from linkcalc.result import LinkResult
@@ -115,7 +117,7 @@ def relay_siting(
             raise TerrainError("no terrain raster is named: a relay needs heights all around the link")
         ground = grid.heights_m(terrain[0])
         area = grid.distance_m() <= radius
-        if radius_m is not None:
+        if radius_m is not None and not plan.terrain.sea_without_data:
             _refuse_beyond(terrain[0], grid, area, ground, radius)
         allowed = allowed_cells(grid, ground, area, access or Access())
         direct = _checked_hop(loaded, link, terrain)
@@ -160,7 +162,6 @@ def relay_siting(
         for place, hop in zip(("first", "second"), found, strict=True)
         for name, values in hop.items()
     }
-    lands = [hop.land for hop in hops]
     return RelaySiting(
         title=plan.title,
         link=link,
@@ -179,11 +180,11 @@ def relay_siting(
         area=area,
         allowed=allowed,
         ends=(ends[0], ends[1]),
-        sources=lands[0].sources,
+        sources=hops[0].land.sources,
         notes=tuple(
             dict.fromkeys(
                 [
-                    *_notes(loaded, link, relay, lands, grid.cell_m, area, ground, allowed, both),
+                    *_notes(loaded, link, relay, hops, grid.cell_m, area, ground, allowed, both),
                     *(f"{hop.from_} to {hop.to}: {words}" for hop in spots[0].hops for words in hop.notes),
                     *_rim_note(grid, spots[0], area & np.isfinite(ground)),
                     *said,
@@ -338,7 +339,7 @@ def _notes(
     loaded: "LoadedPlan",
     link: Link,
     relay: Station,
-    lands: Sequence[Land],
+    outer: Sequence[Hop],
     cell_m: float,
     area: Mask,
     ground: Floats,
@@ -349,14 +350,16 @@ def _notes(
         yield "the link's obstacles stand on its own path and are left out of the hops' paths"
     if link.profile_csv or link.name in loaded.profiles:
         yield "the link's surveyed profile is of its own path; hops take their heights from the rasters"
-    if relay.antenna.type == DIRECTIONAL:
+    if directional(relay.antenna):
         yield (
             "the relay's antenna is directional and counts as turned to each hop: that takes two of them"
             if relay.antenna.azimuth_deg is None
             else "the relay's antenna is directional and looks one way only"
         )
-    for land in lands:
-        yield from land.notes
+    for hop in outer:
+        yield from hop.land.notes
+        yield from surroundings_notes(hop.land, hop.template)
+    lands = [hop.land for hop in outer]
     known = np.concatenate(
         [land.spacing_m[land.windows[:, kernels.LAYER] == kernels.GROUND] for land in lands]
     )

@@ -13,6 +13,7 @@ from linkcalc.cli import (
     _shell,
     acceptance,
     check,
+    compare,
     coverage,
     energy,
     fieldsheet,
@@ -22,6 +23,7 @@ from linkcalc.cli import (
     limits,
     listen,
     messages,
+    parts,
     plan_files,
     range_,
     relay,
@@ -34,6 +36,8 @@ from linkcalc.cli import (
 
 COMMANDS = (
     check.check,
+    compare.compare,
+    parts.parts,
     range_.range_,
     heights.heights,
     sweep.sweep,
@@ -79,7 +83,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 for _command in COMMANDS:
-    app.command(_command.__name__.rstrip("_"))(_command)
+    app.command(_command.__name__.rstrip("_"))(_shell.furnished(_command))
 
 
 def _print_version(wanted: bool) -> None:

@@ -1,18 +1,30 @@
 """How every command runs: one line for what goes wrong, a fixed exit code, never a traceback."""
 
 import contextlib
+import copy
+import functools
 import gc
+import inspect
 import os
+import shutil
 import sys
 import warnings
+from collections.abc import Callable, Iterator
+from contextvars import ContextVar
+from enum import StrEnum
 from io import TextIOWrapper
 from pathlib import Path
-from typing import Annotated, Any, NoReturn, TextIO
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn, TextIO, TypedDict, get_args
 
 import typer
 from typer.core import TyperGroup
 
 from linkcalc.errors import LinkcalcError, OutOfRangeWarning
+from linkcalc.files import only_own_replaced, refuse_unwritable
+
+if TYPE_CHECKING:
+    from linkcalc.plan import LoadedPlan
+    from linkcalc.views import units
 
 BAD_INPUT = 2
 INTERRUPTED = 130
@@ -26,6 +38,151 @@ EXIT_CODES = {"closes": 0, "at_risk": 3, "does_not_close": 4}
 
 PlanArgument = Annotated[Path, typer.Argument(metavar="PLAN.toml", help="Plan file.", show_default=False)]
 """The plan file every checking command takes."""
+
+
+class Screen(TypedDict):
+    """What every text report takes besides what it reports."""
+
+    width: int
+    colour: bool
+    ascii_only: bool
+
+
+def screen() -> Screen:
+    """What the terminal shows: its width from 60 to 110 columns, 80 for a file; colour; other than ASCII."""
+    from linkcalc.views.text import abilities
+
+    colour, ascii_only = abilities(sys.stdout, os.environ)
+    width = shutil.get_terminal_size((80, 24)).columns if sys.stdout.isatty() else 80
+    return Screen(width=min(max(width, 60), 110), colour=colour, ascii_only=ascii_only)
+
+
+class System(StrEnum):
+    """Units of lengths and volumes, as `linkcalc.views.units` has them."""
+
+    metric = "metric"
+    us = "us"
+
+
+UnitsOption = Annotated[
+    System | None,
+    typer.Option(
+        "--units",
+        metavar="metric|us",
+        help="Units of lengths and volumes in text and pictures. [default: the plan's, else metric]",
+        show_default=False,
+    ),
+]
+
+SetOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--set",
+        metavar="NAME.KEY=VALUE",
+        help="Another value for a key of the plan, for this run: tank.antenna_height_m=8. Several times for several.",
+        show_default=False,
+    ),
+]
+
+
+ForceOption = Annotated[bool, typer.Option("--force", help="Replace files that linkcalc did not write.")]
+
+
+def furnished(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command what all share.
+
+    One that shows lengths gets --units. One that takes a plan gets --set, which `load_plan` of this module follows.
+    One that writes to a folder or a file takes --out, -o (and --output for a file) alike, says before the work that
+    it could not write there, and replaces what linkcalc did not write only with --force.
+    """
+    parameters = dict(inspect.signature(command).parameters)
+    set_option = "plan" in parameters and command.__name__ not in _WRITE_PLANS
+    place = next((name for name in ("out", "output") if name in parameters), None)
+    own_force = "force" in parameters
+    shows_lengths = command.__name__ not in _NO_LENGTHS
+    if not set_option and place is None and not shows_lengths:
+        return command
+
+    @functools.wraps(command)
+    def with_options(**arguments: Any) -> Any:
+        settings = arguments.pop("settings", None) if set_option else None
+        where = None if place is None else arguments[place]
+        force = arguments.get("force", False) if own_force or place is None else arguments.pop("force", False)
+        if where is not None:
+            refuse_unwritable(where, folder=place == "out")
+        before = _settings.set(tuple(settings or ()))
+        own_only = only_own_replaced(None if force or command.__name__ in _CONTINUE else where)
+        try:
+            with _units_of(arguments.pop("units", None)), own_only:
+                return command(**arguments)
+        finally:
+            _settings.reset(before)
+
+    keyword = inspect.Parameter.KEYWORD_ONLY
+    if place is not None:
+        parameters[place] = parameters[place].replace(annotation=_also_out(parameters[place], place))
+        if not own_force:
+            parameters["force"] = inspect.Parameter("force", keyword, default=False, annotation=ForceOption)
+    if shows_lengths:
+        parameters["units"] = inspect.Parameter("units", keyword, default=None, annotation=UnitsOption)
+    if set_option:
+        parameters["settings"] = inspect.Parameter("settings", keyword, default=None, annotation=SetOption)
+    with_options.__signature__ = inspect.Signature(list(parameters.values()))  # type: ignore[attr-defined]
+    return with_options
+
+
+def _also_out(parameter: inspect.Parameter, name: str) -> Any:
+    """An option's annotation with all names under which a place to write is given."""
+    kind, option = get_args(parameter.annotation)
+    option = copy.copy(option)
+    option.param_decls = ("--out", "-o") if name == "out" else ("--output", "--out", "-o")
+    return Annotated[kind, option]
+
+
+_WRITE_PLANS = ("new", "ground")
+"""Commands that write the file itself."""
+
+_CONTINUE = ("listen",)
+"""Which add to a file that is there."""
+
+_settings: ContextVar[tuple[str, ...]] = ContextVar("settings", default=())
+"""Of the command that runs."""
+
+
+_NO_LENGTHS = ("schema", "samples")
+"""Commands that show none."""
+
+_units_asked: ContextVar[bool] = ContextVar("units_asked", default=False)
+"""Whether the command line says which units to show."""
+
+
+@contextlib.contextmanager
+def _units_of(asked: System | None) -> Iterator[None]:
+    from linkcalc.views import units
+
+    before = _units_asked.set(asked is not None)
+    try:
+        with units.shown_in("us" if asked is System.us else "metric"):
+            yield
+    finally:
+        _units_asked.reset(before)
+
+
+def show_in(asked: "units.System") -> None:
+    """Show what follows in the units that a plan asks for, unless the command line says otherwise."""
+    from linkcalc.views import units
+
+    if not _units_asked.get():
+        units.use(asked)
+
+
+def load_plan(path: Path) -> "LoadedPlan":
+    """`linkcalc.plan.load_plan` with what the command's --set says; its units are shown from there on."""
+    from linkcalc.plan import load_plan as load
+
+    loaded = load(path, _settings.get())
+    show_in(loaded.plan.units)
+    return loaded
 
 
 class Shell(TyperGroup):

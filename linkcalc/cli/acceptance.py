@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from linkcalc.cli._shell import load_plan, screen
 from linkcalc.cli.survey import Direction, chosen_link
 from linkcalc.errors import LinkcalcError
 
@@ -68,14 +69,11 @@ def acceptance(
 
     Exit code: 0, or 3 if packets were counted and do not prove it; 2 bad input.
     """
-    import os
-    import sys
     from json import dumps
 
     from linkcalc.site import acceptance as tests
     from linkcalc.views.jsonout import plain_data
     from linkcalc.views.survey_text import acceptance_report
-    from linkcalc.views.text import abilities
 
     if sent is None and lost:
         raise LinkcalcError(f"--lost {lost}: say also --sent, the number of packets sent")
@@ -99,15 +97,13 @@ def acceptance(
     if json:
         typer.echo(dumps(plain_data(found), indent=2, ensure_ascii=False, allow_nan=False))
     else:
-        colour, ascii_only = abilities(sys.stdout, os.environ)
-        typer.echo(acceptance_report(found, colour=colour, ascii_only=ascii_only), nl=False)
+        typer.echo(acceptance_report(found, **screen()), nl=False)
     if found.count is not None and not found.count.passed:
         raise typer.Exit(NOT_PROVEN)
 
 
 def _planned(file: Path, name: str | None, direction: Direction) -> tuple[float, float | None]:
     """Time on air of one packet, and the shortest interval that the plan's region allows it."""
-    from linkcalc.plan import load_plan
     from linkcalc.rules.plan_limits import packet_of
 
     loaded = load_plan(file)

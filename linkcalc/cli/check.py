@@ -1,11 +1,16 @@
 """The main job: a plan in, a verdict with its budget and pictures out."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from linkcalc.cli._shell import EXIT_CODES, PlanArgument
+from linkcalc.cli._shell import EXIT_CODES, PlanArgument, load_plan, screen
+from linkcalc.errors import LinkcalcError
+
+if TYPE_CHECKING:
+    from linkcalc.plan import LoadedPlan
+    from linkcalc.result import Result
 
 
 def check(
@@ -14,12 +19,29 @@ def check(
         Path | None,
         typer.Option(
             metavar="DIR",
-            help="Folder for the pictures (SVG, PNG), report.txt, result.json, links.geojson and links.kml.",
+            help="Folder for pictures (SVG, PNG), report.txt, result.json and a map of the links (also GeoJSON, KML).",
         ),
     ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print the whole result as JSON.")] = False,
     full: Annotated[
         bool, typer.Option("--full", help="Budget, models, uncertainty, every remedy, all that was assumed.")
+    ] = False,
+    write: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="MENDED.toml",
+            help="Write the plan with what makes it close, beside it: the cheapest remedy of every link that does"
+            " not close.",
+            show_default=False,
+        ),
+    ] = None,
+    remedy: Annotated[int, typer.Option(metavar="N", min=1, help="With --write: which of the remedies.")] = 1,
+    link: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="With --write: which link to mend.", show_default=False),
+    ] = None,
+    force: Annotated[
+        bool, typer.Option("--force", help="Replace files that linkcalc did not write.")
     ] = False,
 ) -> None:
     """Say whether each link of a plan closes, what limits it, and what would mend it.
@@ -29,33 +51,37 @@ def check(
       linkcalc check site.toml
       linkcalc check site.toml --out result
       linkcalc check site.toml --json > result.json
+      linkcalc check site.toml --set tank.antenna_height_m=8
+      linkcalc check site.toml --write mended.toml
 
     Exit code: 0 closes, 3 at risk, 4 does not close, 2 bad input.
     """
-    import os
-    import shutil
-    import sys
 
     from linkcalc.consequences import with_sections
     from linkcalc.files import atomic_write
-    from linkcalc.plan import load_plan
     from linkcalc.verdict import check_plan
     from linkcalc.views.jsonout import to_json
-    from linkcalc.views.text import abilities, report
+    from linkcalc.views.text import report
 
     loaded = load_plan(plan)
-    result = with_sections(check_plan(loaded), loaded.plan, brief=not json and out is None)
+    if write is not None:
+        refuse_mended(loaded, write, force)
+    brief = not json and out is None
+    result = check_plan(loaded, brief=brief and not full)
+    result = with_sections(result, loaded.plan, brief=brief)
     if json:
         typer.echo(to_json(result), nl=False)
     else:
-        colour, ascii_only = abilities(sys.stdout, os.environ)
-        width = shutil.get_terminal_size((80, 24)).columns if sys.stdout.isatty() else 80
-        page = report(result, min(width, 110), colour=colour, ascii_only=ascii_only, full=full)
-        typer.echo(page, nl=False)
+        typer.echo(report(result, **screen(), full=full), nl=False)
     if out is not None:
-        from linkcalc.verdict import position_deg
+        import numpy as np
+
+        from linkcalc.area.relief import relief_around
+        from linkcalc.verdict import open_terrain, position_deg
         from linkcalc.views.figures import write_all
+        from linkcalc.views.links_figure import links_figure
         from linkcalc.views.links_map import links_geojson, links_kml
+        from linkcalc.views.style import save
 
         written = [*write_all(result, out)]
         for name, text in (("report.txt", report(result)), ("result.json", to_json(result))):
@@ -69,5 +95,44 @@ def check(
             ):
                 atomic_write(out / name, text)
                 written.append(out / name)
+            with open_terrain(loaded) as terrain:
+                relief = relief_around(terrain.ground, np.array(list(placed.values())))
+            written += save(links_figure(result, placed, relief), out / "links", "The plan's links")
         typer.echo(f"wrote {len(written)} files to {out}", err=True)
+    if write is not None:
+        write_mended(loaded, result, write, link, remedy)
     raise typer.Exit(max(EXIT_CODES[link.verdict] for link in result.links))
+
+
+def refuse_mended(loaded: "LoadedPlan", file: Path, force: bool) -> None:
+    """Say before the work why a mended plan could not be written."""
+    from linkcalc.area.relay_plan import refuse_other_folder
+    from linkcalc.mended_plan import may_overwrite
+
+    refuse_other_folder(loaded, file)
+    if file.resolve() == loaded.path.resolve():
+        raise LinkcalcError(f"{file}: is the plan itself; name another file")
+    if not force and not may_overwrite(file):
+        raise LinkcalcError(f"{file}: exists already and was not written by linkcalc; --force replaces it")
+
+
+def write_mended(loaded: "LoadedPlan", result: "Result", file: Path, link: str | None, number: int) -> None:
+    """Write the mended plan and say what it does."""
+    from linkcalc.cli.survey import chosen_link
+    from linkcalc.files import atomic_write
+    from linkcalc.mended_plan import mended_plan
+    from linkcalc.views.remedies_text import changes_words, cost_words
+    from linkcalc.views.text import VERDICT_WORDS
+
+    if link is not None:
+        link = chosen_link(loaded, link).name
+    mended = mended_plan(loaded, result, link=link, number=number)
+    if mended is None:
+        typer.echo(f"every link closes: {file} is not written", err=True)
+        return
+    atomic_write(file, mended.text)
+    typer.echo(f"wrote {file}:", err=True)
+    for name, remedy in mended.remedies:
+        typer.echo(f"  {name}: {cost_words(remedy)}: {changes_words(remedy)}", err=True)
+    for after in mended.result.links:
+        typer.echo(f"  checked again: {after.name} {VERDICT_WORDS[after.verdict].lower()}", err=True)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from linkcalc.cli._scheduler import SchedulerOption, chosen_scheduler
-from linkcalc.cli._shell import PlanArgument
+from linkcalc.cli._shell import PlanArgument, load_plan, screen
 
 PREVIEW_CELLS = 3.0
 """How much wider the cells of a preview are."""
@@ -70,12 +70,9 @@ def coverage(
     An interrupted run with --out is taken up where it stopped by the same command. Exit code: 0 whatever the
     answer, 2 bad input.
     """
-    import os
 
     from linkcalc.area.coverage import plan_coverage
-    from linkcalc.plan import load_plan
     from linkcalc.views.coverage_text import coverage_report
-    from linkcalc.views.text import abilities
 
     loaded = load_plan(plan)
     if out is not None:
@@ -94,8 +91,7 @@ def coverage(
             progress=bar,
             say=bar.say,
         )
-    colour, ascii_only = abilities(sys.stdout, os.environ)
-    typer.echo(coverage_report(result, colour=colour, ascii_only=ascii_only), nl=False)
+    typer.echo(coverage_report(result, **screen()), nl=False)
     if out is not None:
         from linkcalc.area.geofiles import closing_area, geotiff
         from linkcalc.files import atomic_write

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import PlanArgument
+from linkcalc.cli._shell import PlanArgument, load_plan, screen
 
 
 def energy(
@@ -28,25 +28,24 @@ def energy(
 
     Exit code: 0 whatever the answer, 2 bad input.
     """
-    import os
-    import sys
     from dataclasses import asdict
     from json import dumps
 
     from linkcalc import plan_energy
-    from linkcalc.plan import ChirpModulation, load_plan
+    from linkcalc.plan import ChirpModulation
+    from linkcalc.plan.assumptions import still_the_starters
     from linkcalc.verdict import check_plan
     from linkcalc.views.energy_text import energy_report
-    from linkcalc.views.text import abilities
 
     loaded = load_plan(plan)
     links = check_plan(loaded).links if loaded.plan.power else ()
     found = plan_energy.section(loaded.plan, links)
     if json:
-        typer.echo(dumps(asdict(found), indent=2, ensure_ascii=False, allow_nan=False))
+        invented = [asdict(a) for a in still_the_starters(loaded.assumed)]
+        answer = asdict(found) | ({"still_the_starters": invented} if invented else {})
+        typer.echo(dumps(answer, indent=2, ensure_ascii=False, allow_nan=False))
     else:
-        colour, ascii_only = abilities(sys.stdout, os.environ)
-        typer.echo(energy_report(found, colour=colour, ascii_only=ascii_only), nl=False)
+        typer.echo(energy_report(found, **screen(), assumed=loaded.assumed), nl=False)
     if out is not None:
         from linkcalc.views.energy_figures import write_all
 

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import PlanArgument
+from linkcalc.cli._shell import PlanArgument, load_plan
 
 
 def fieldsheet(
@@ -53,7 +53,6 @@ def fieldsheet(
     from linkcalc.cli.survey import chosen_link
     from linkcalc.errors import DomainError, LinkcalcError
     from linkcalc.files import atomic_write
-    from linkcalc.plan import load_plan
     from linkcalc.site.fieldsheet import field_sheet
     from linkcalc.verdict import link_case, open_terrain
     from linkcalc.views.fieldsheet import field_sheet_html

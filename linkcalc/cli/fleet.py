@@ -71,16 +71,13 @@ def fleet(
     Exit code: 0 every node has the success asked, 3 one has not or a row is not used, 4 one loses
     more than half on the best guess, 2 bad input.
     """
-    import os
-    import sys
 
     from linkcalc.cli._scheduler import chosen_scheduler
-    from linkcalc.cli._shell import EXIT_CODES
+    from linkcalc.cli._shell import EXIT_CODES, screen
     from linkcalc.errors import LinkcalcError
     from linkcalc.fleets.answer import answer
     from linkcalc.plan.wording import printable
     from linkcalc.views.fleet_text import fleet_json, fleet_report, nodes_csv, reach_csv
-    from linkcalc.views.text import abilities
 
     loaded = _loaded(file, plan, link, interval_s)
     if out is not None:
@@ -95,8 +92,7 @@ def fleet(
     if json:
         typer.echo(fleet_json(result), nl=False)
     else:
-        colour, ascii_only = abilities(sys.stdout, os.environ)
-        typer.echo(fleet_report(result, colour=colour, ascii_only=ascii_only), nl=False)
+        typer.echo(fleet_report(result, **screen()), nl=False)
     if out is not None:
         from linkcalc.files import atomic_write
         from linkcalc.views.fleet_figures import write_all
@@ -115,8 +111,8 @@ def fleet(
 
 
 def _loaded(file: Path, plan: Path | None, link: str | None, interval_s: float | None) -> "LoadedFleet":
+    from linkcalc.cli._shell import load_plan, show_in
     from linkcalc.errors import PlanError
-    from linkcalc.plan import load_plan
     from linkcalc.plan.fleet import fleet_of_plan, load_fleet
     from linkcalc.plan.wording import quoted
 
@@ -128,7 +124,9 @@ def _loaded(file: Path, plan: Path | None, link: str | None, interval_s: float |
     if plan is None:
         if link is not None or interval_s is not None:
             raise PlanError("--link and --interval-s go with --plan; a fleet file says so itself")
-        return load_fleet(file)
+        loaded = load_fleet(file)
+        show_in(loaded.fleet.units)
+        return loaded
     if file.suffix.lower() == ".toml":
         raise PlanError(f"{file}: --plan goes with a list of nodes (CSV); a fleet file has its own sheds")
     if interval_s is not None and not 0.0 < interval_s <= 31_557_600.0:

@@ -5,7 +5,15 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import EXIT_CODES, PlanArgument
+from linkcalc.cli._shell import EXIT_CODES, PlanArgument, load_plan, screen
+
+_PRICES = {
+    "cost_per_m": "mast_per_m",
+    "guyed_above_m": "guyed_above_m",
+    "guyed_cost_per_m": "guyed_mast_per_m",
+    "cost_per_mast": "mast",
+}
+"""Of the plan's price list."""
 
 
 def heights(
@@ -39,12 +47,23 @@ def heights(
         typer.Option(metavar="X", min=0.0, help="Cost of a mast of any length.", show_default="150"),
     ] = None,
     from_base_m: Annotated[
-        float,
-        typer.Option(metavar="M", min=0.0, help="What is there at `from` carries a mast from here, m."),
-    ] = 0.0,
+        float | None,
+        typer.Option(
+            metavar="M",
+            min=0.0,
+            help="What is there at `from` carries a mast from here, m.",
+            show_default="the station's mast_foot_m",
+        ),
+    ] = None,
     to_base_m: Annotated[
-        float, typer.Option(metavar="M", min=0.0, help="The same at `to` (a gable, a tank), m.")
-    ] = 0.0,
+        float | None,
+        typer.Option(
+            metavar="M",
+            min=0.0,
+            help="The same at `to` (a gable, a tank), m.",
+            show_default="the station's mast_foot_m",
+        ),
+    ] = None,
     out: Annotated[
         Path | None,
         typer.Option(
@@ -57,7 +76,8 @@ def heights(
 ) -> None:
     """Show the margin over both antenna heights, and the cheapest pair that closes the link.
 
-    A feeder grows as its antenna is raised. Costs are in any currency; those not stated are assumed, and listed.
+    A feeder grows as its antenna is raised. Costs are those of the options,
+    else of the plan's [prices], in any currency; those not stated are assumed, and listed.
 
     \b
     Example:
@@ -67,16 +87,12 @@ def heights(
 
     Exit code: 0 if a pair closes every link, 4 if none does for one of them, 2 bad input.
     """
-    import os
-    import sys
 
     from linkcalc.cli.survey import chosen_link
     from linkcalc.mast_heights import MastPrices, height_table
-    from linkcalc.plan import load_plan
     from linkcalc.verdict import link_case, open_terrain
     from linkcalc.views.heights_text import heights_report
     from linkcalc.views.jsonout import section_json
-    from linkcalc.views.text import abilities
 
     given = {
         "cost_per_m": cost_per_m,
@@ -84,8 +100,14 @@ def heights(
         "guyed_cost_per_m": guyed_cost_per_m,
         "cost_per_mast": cost_per_mast,
     }
-    stated = {name: value for name, value in given.items() if value is not None}
     loaded = load_plan(plan)
+    stated = {name: value for name, value in given.items() if value is not None}
+    listed = {key: getattr(loaded.plan.prices, key) for key in loaded.plan.prices.model_fields_set}
+    stated = {name: listed[key] for name, key in _PRICES.items() if key in listed} | stated
+
+    def foot_m(station: str, given_m: float | None) -> float:
+        return loaded.plan.station_named(station).mast_foot_m if given_m is None else given_m
+
     chosen = loaded.plan.link if link is None else [chosen_link(loaded, link)]
     with open_terrain(loaded) as terrain:
         tables = [
@@ -95,7 +117,7 @@ def heights(
                 step_m=step_m,
                 prices=MastPrices(**stated),
                 stated=frozenset(stated),
-                bases_m=(from_base_m, to_base_m),
+                bases_m=(foot_m(one.from_, from_base_m), foot_m(one.to, to_base_m)),
             )
             for one in chosen
         ]
@@ -103,8 +125,7 @@ def heights(
     if json:
         typer.echo(text, nl=False)
     else:
-        colour, ascii_only = abilities(sys.stdout, os.environ)
-        typer.echo(heights_report(tables, colour=colour, ascii_only=ascii_only), nl=False)
+        typer.echo(heights_report(tables, **screen()), nl=False)
     if out is not None:
         from linkcalc.files import atomic_write
         from linkcalc.views.heights_figures import write_all

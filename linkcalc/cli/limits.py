@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from linkcalc.cli._shell import load_plan, screen
 from linkcalc.errors import LinkcalcError
 
 
@@ -48,16 +49,12 @@ def limits(
 
 
 def _print_plan(file: Path, region: str | None, json: bool) -> None:
-    import os
-    import sys
     from dataclasses import asdict
     from json import dumps
 
     from linkcalc import exposure
-    from linkcalc.plan import load_plan
     from linkcalc.rules import plan_limits
     from linkcalc.views.limits_text import limits_report
-    from linkcalc.views.text import abilities
 
     plan = load_plan(file).plan
     found, distances = plan_limits.section(plan, region=region), exposure.section(plan)
@@ -65,25 +62,20 @@ def _print_plan(file: Path, region: str | None, json: bool) -> None:
         answer = {"limits": asdict(found), "exposure": asdict(distances)}
         typer.echo(dumps(answer, indent=2, ensure_ascii=False, allow_nan=False))
         return
-    colour, ascii_only = abilities(sys.stdout, os.environ)
-    typer.echo(limits_report(found, distances, colour=colour, ascii_only=ascii_only), nl=False)
+    typer.echo(limits_report(found, distances, **screen()), nl=False)
 
 
 def _print_table(region: str | None, json: bool) -> None:
-    import os
-    import sys
     from dataclasses import asdict
     from json import dumps
 
     from linkcalc.rules.limits import CAUTION
     from linkcalc.rules.table import rules
     from linkcalc.views.limits_text import rules_report
-    from linkcalc.views.text import abilities
 
     rows = [r for r in rules() if region in (None, r.region)]
     if json:
         answer = {"caution": CAUTION, "rules": [asdict(r) for r in rows]}
         typer.echo(dumps(answer, indent=2, ensure_ascii=False, allow_nan=False, default=str))
         return
-    colour, ascii_only = abilities(sys.stdout, os.environ)
-    typer.echo(rules_report(rows, colour=colour, ascii_only=ascii_only), nl=False)
+    typer.echo(rules_report(rows, **screen()), nl=False)

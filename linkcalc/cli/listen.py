@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from linkcalc.cli._shell import EXIT_CODES, PlanArgument
+from linkcalc.cli._shell import EXIT_CODES, PlanArgument, load_plan, screen
 from linkcalc.cli.survey import Direction, chosen_link, tell_refused
 from linkcalc.errors import LinkcalcError, ReadingsError
 
@@ -80,12 +80,10 @@ def listen(
     Exit code: as linkcalc survey; 2 bad input, or nothing heard.
     """
     from linkcalc.listening import Tally, csv_cells, line_reader, readings_of, template
-    from linkcalc.plan import load_plan
     from linkcalc.readings import read_readings
     from linkcalc.site.survey import survey_link
     from linkcalc.verdict import link_case, open_terrain
     from linkcalc.views.survey_text import survey_report
-    from linkcalc.views.text import abilities
 
     loaded = load_plan(plan)
     chosen = chosen_link(loaded, link)
@@ -125,8 +123,7 @@ def listen(
         raise LinkcalcError(f"{error}; nothing was heard") from None
     answer = survey_link(case, kept, plan=loaded.plan, plan_digest=None)
     tell_refused([output], answer.refused)
-    colour, ascii_only = abilities(sys.stdout, os.environ)
-    typer.echo(survey_report(answer, colour=colour, ascii_only=ascii_only), nl=False)
+    typer.echo(survey_report(answer, **screen()), nl=False)
     raise typer.Exit(EXIT_CODES[answer.verdict])
 
 

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import PlanArgument
+from linkcalc.cli._shell import PlanArgument, load_plan, screen
 
 
 def messages(
@@ -28,23 +28,18 @@ def messages(
 
     A radio link is no safety function. Exit code: 0 whatever the answer, 2 bad input.
     """
-    import os
-    import sys
 
     from linkcalc.operation import messages as fates
-    from linkcalc.plan import load_plan
     from linkcalc.verdict import check_plan
     from linkcalc.views.jsonout import section_json
     from linkcalc.views.messages_text import messages_report
-    from linkcalc.views.text import abilities
 
     loaded = load_plan(plan)
     found = fates.section(loaded.plan, check_plan(loaded).links) if loaded.plan.message else None
     if json:
-        typer.echo(section_json("messages", found), nl=False)
+        typer.echo(section_json("messages", found, loaded.assumed), nl=False)
     else:
-        colour, ascii_only = abilities(sys.stdout, os.environ)
-        typer.echo(messages_report(found, colour=colour, ascii_only=ascii_only), nl=False)
+        typer.echo(messages_report(found, **screen(), assumed=loaded.assumed), nl=False)
     if out is not None and found is not None:
         from linkcalc.views.messages_figures import write_all
 

@@ -1,6 +1,7 @@
 """Commands around the plan file itself."""
 
 import os
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -63,9 +64,21 @@ def new(
             show_default=False,
         ),
     ] = None,
+    full: Annotated[
+        bool, typer.Option("--full", help="Every key there is, not only the twenty that matter.")
+    ] = False,
+    fleet: Annotated[
+        bool,
+        typer.Option(
+            "--fleet",
+            help="A fleet file and its list of nodes instead: the sites are the nodes, --to their shed.",
+        ),
+    ] = False,
     force: Annotated[bool, typer.Option("--force", help="Replace files that exist.")] = False,
 ) -> None:
-    """Write a commented starter plan, ready to check.
+    """Write a commented starter plan, ready to check, and the schema by which editors complete its keys.
+
+    Its values are invented: until they are changed, every answer names them as the starter's.
 
     \b
     Example:
@@ -73,58 +86,103 @@ def new(
       linkcalc new site.toml --terrain heights.tif
       linkcalc new site.toml --from 32.60,-97.40 --to 32.61,-97.38 --terrain tiles/
       linkcalc new site.toml --sites tanks.gpx --to "pump shed" --terrain tiles/
-      linkcalc new site.toml --region us
+      linkcalc new site.toml --region us --full
+      linkcalc new fleet.toml --fleet --sites tanks.gpx --to "pump shed" --terrain tiles/
     """
-    from linkcalc.files import atomic_write, refuse_to_overwrite
-    from linkcalc.plan.starter import starter_plan, starter_profile
+    import shlex
+
+    from linkcalc.files import atomic_write, csv_text, refuse_to_overwrite
+    from linkcalc.plan.starter import (
+        FLEET_SCHEMA,
+        PLAN_SCHEMA,
+        starter_fleet,
+        starter_plan,
+        starter_profile,
+    )
     from linkcalc.rules.table import REGIONS
+    from linkcalc.views.units import current
 
     if region is not None and region not in REGIONS:
         raise LinkcalcError(f"--region {region}: not in the table of limits; known: {', '.join(REGIONS)}")
     if plan.is_dir():
         raise LinkcalcError(f"{plan}: is a folder; name the plan file to write in it")
     given = _given_sites(start, to, sites)
+    if fleet and terrain is None:
+        raise LinkcalcError("--fleet needs --terrain: a fleet's paths are cut from rasters")
     surveyed = terrain is None and not given
-    profile = plan.with_name(f"{plan.stem}_profile.csv")
+    beside = plan.with_name(f"{plan.stem}_{'nodes' if fleet else 'profile'}.csv")
     if not force:
-        refuse_to_overwrite([plan, profile] if surveyed else [plan], "; --force replaces it")
-    if surveyed:
-        atomic_write(profile, starter_profile())
-        atomic_write(plan, starter_plan(plan.name, profile_csv=profile.name, region=region))
-        typer.echo(f"wrote {plan} and {profile}; the values are invented: replace them by those of your site")
-        return
+        refuse_to_overwrite([plan, beside] if surveyed or fleet else [plan], "; --force replaces it")
     keys, notes = ({}, []) if terrain is None else _ground_keys(plan, terrain, given)
-    placed = given or _example_sites(terrain or "")
+    placed = given or ([] if surveyed else _example_sites(terrain or ""))
     if given and terrain is not None:
         _refuse_off_the_ground(given, keys, plan.parent)
-    text = starter_plan(plan.name, terrain=keys, sites=placed, invented_sites=not given, region=region)
+    if fleet:
+        text, rows = starter_fleet(
+            plan.name, nodes=beside.name, sites=placed, terrain=keys, full=full, invented_sites=not given,
+            region=region, units=current(),
+        )  # fmt: skip
+        listed: str | None = csv_text(rows)
+    else:
+        text = starter_plan(
+            plan.name, full=full, profile_csv=beside.name if surveyed else None, terrain=keys, sites=placed,
+            invented_sites=not given, region=region, units=current(),
+        )  # fmt: skip
+        listed = starter_profile() if surveyed else None
+    if listed is not None:
+        atomic_write(beside, listed)
+    atomic_write(
+        plan.with_name(FLEET_SCHEMA if fleet else PLAN_SCHEMA), _schema_text("fleet" if fleet else "plan")
+    )
     atomic_write(plan, text)
     for note in notes:
         typer.echo(f"linkcalc: note: {note}", err=True)
     what = "the values other than names and positions" if given else "the values"
-    typer.echo(f"wrote {plan}; {what} are invented: replace them by those of your site")
-    if terrain is None:
+    typer.echo(
+        f"wrote {plan}{f' and {beside}' if listed else ''}; {what} are invented: replace them by those of your site"
+    )
+    missing = terrain is None and not surveyed
+    if missing:
         typer.echo(f"its ground is missing: linkcalc ground {plan} says which tiles hold it")
+    typer.echo(
+        f"next: linkcalc {'fleet' if fleet else 'ground' if missing else 'check'} {shlex.quote(str(plan))}"
+    )
+
+
+class _File(StrEnum):
+    plan = "plan"
+    fleet = "fleet"
+    result = "result"
 
 
 def schema(
-    fleet: Annotated[bool, typer.Option("--fleet", help="Of the fleet file instead.")] = False,
+    file: Annotated[
+        _File, typer.Argument(metavar="[plan|fleet|result]", help="Whose schema.", show_default=False)
+    ] = _File.plan,
 ) -> None:
-    """Print the JSON Schema of the plan file, or of the fleet file.
+    """Print the JSON Schema of the plan file, of the fleet file, or of what check --json prints.
 
     \b
     Example:
-      linkcalc schema > plan.schema.json
-      linkcalc schema --fleet > fleet.schema.json
+      linkcalc schema > linkcalc-plan.schema.json
+      linkcalc schema fleet > linkcalc-fleet.schema.json
+      linkcalc schema result > result.schema.json
+
+    Editors that know TOML take it from a file's first line: #:schema ./linkcalc-plan.schema.json
     """
+    typer.echo(_schema_text(file.value), nl=False)
+
+
+def _schema_text(file: str) -> str:
     import json
 
     from linkcalc.plan import Plan
     from linkcalc.plan.fleet import Fleet
+    from linkcalc.plan.keys import file_schema
+    from linkcalc.views.jsonout import result_schema
 
-    file = Fleet if fleet else Plan
-    described = {"$schema": "https://json-schema.org/draft/2020-12/schema", **file.model_json_schema()}
-    typer.echo(json.dumps(described, indent=2))
+    described = result_schema() if file == "result" else file_schema(Fleet if file == "fleet" else Plan)
+    return json.dumps(described, indent=2) + "\n"
 
 
 def _seen_from(plan: Path, raster: str) -> str:

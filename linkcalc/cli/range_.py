@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from linkcalc.cli._shell import load_plan, screen
 from linkcalc.errors import LinkcalcError
 
 
@@ -60,14 +61,10 @@ def range_(
 
     Exit code: 0 whatever the answer, 2 bad input.
     """
-    import os
-    import sys
 
-    from linkcalc.plan import load_plan
     from linkcalc.reach_by_ground import how_far, plan_of_facts
     from linkcalc.rules.starts import START
     from linkcalc.views.range_text import range_json, range_report
-    from linkcalc.views.text import abilities
 
     if plan is not None:
         loaded = load_plan(plan)
@@ -88,8 +85,7 @@ def range_(
     if json:
         typer.echo(range_json(found), nl=False)
     else:
-        colour, ascii_only = abilities(sys.stdout, os.environ)
-        typer.echo(range_report(found, colour=colour, ascii_only=ascii_only), nl=False)
+        typer.echo(range_report(found, **screen()), nl=False)
     if out is not None:
         from linkcalc.cli.coverage import make_folder
         from linkcalc.files import atomic_write
@@ -106,9 +102,12 @@ def range_(
 
 
 def _pair(option: str, text: str) -> tuple[float, float]:
+    from linkcalc.plan.units_in_keys import stated_in
+
     parts = text.replace(" ", "").split(",")
     try:
-        values = [float(p) for p in parts]
+        # "10ft,20ft" too where lengths are asked for
+        values = [float(stated_in(option.replace("-", "_"), p)) for p in parts]
     except ValueError:
         values = []
     if len(values) == 1:

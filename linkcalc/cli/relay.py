@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from linkcalc.cli._scheduler import SchedulerOption, chosen_scheduler
-from linkcalc.cli._shell import EXIT_CODES, PlanArgument
+from linkcalc.cli._shell import EXIT_CODES, PlanArgument, load_plan, screen
 from linkcalc.cli.coverage import Bar, make_folder, say_line
 
 
@@ -132,7 +132,6 @@ def relay(
     An interrupted run with --out is taken up where it stopped by the same command. Exit code, of the best
     that was found: 0 closes, 3 at risk, 4 does not close; 2 bad input.
     """
-    import os
 
     from linkcalc.area.access import Access
     from linkcalc.area.coverage import telling_of_tiles
@@ -147,10 +146,8 @@ def relay(
     from linkcalc.area.relay_siting import relay_siting, stations
     from linkcalc.cli.survey import chosen_link
     from linkcalc.files import atomic_write, refuse_to_overwrite
-    from linkcalc.plan import load_plan
     from linkcalc.views.jsonout import section_json
     from linkcalc.views.relay_text import relay_report
-    from linkcalc.views.text import abilities
 
     loaded = load_plan(plan)
     chosen = chosen_link(loaded, link)
@@ -182,8 +179,7 @@ def relay(
     if json:
         typer.echo(text, nl=False)
     else:
-        colour, ascii_only = abilities(sys.stdout, os.environ)
-        typer.echo(relay_report(result, colour=colour, ascii_only=ascii_only), nl=False)
+        typer.echo(relay_report(result, **screen()), nl=False)
     if out is not None:
         from linkcalc.area.relay_files import geotiff, spots_csv, spots_geojson
         from linkcalc.area.relay_siting import profiles

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
-from linkcalc.cli._shell import PlanArgument
+from linkcalc.cli._shell import PlanArgument, load_plan
 from linkcalc.cli.survey import Leaf, chosen_link, tell_refused
 from linkcalc.errors import LinkcalcError
 
@@ -67,6 +67,14 @@ def report(
     job: Annotated[str, typer.Option(metavar="NUMBER", help="Job or order.", show_default=False)] = "",
     installer: Annotated[str, typer.Option(metavar="NAME", help="Installer.", show_default=False)] = "",
     firm: Annotated[str, typer.Option(metavar="NAME", help="The installer's firm.", show_default=False)] = "",
+    photo: Annotated[
+        list[Path] | None,
+        typer.Option(
+            metavar="FILE",
+            help="A photo from the site, JPEG or PNG; several times for several.",
+            show_default=False,
+        ),
+    ] = None,
     signed_by_lines: Annotated[
         int, typer.Option(min=0, max=12, metavar="N", help="Lines for signatures.")
     ] = 2,
@@ -84,7 +92,6 @@ def report(
     Exit code: 0 whatever the verdict, 2 bad input.
     """
     from linkcalc.files import atomic_write
-    from linkcalc.plan import load_plan
     from linkcalc.readings import link_named_in, read_all
     from linkcalc.site.record import Job, make_record
     from linkcalc.views.record import record_html, record_pdf
@@ -106,17 +113,17 @@ def report(
         day=_day(date),
         success=success,
         confidence=confidence,
+        photos=photo or (),
         job=Job(*(" ".join(text.split())[:120] for text in (customer, site, job, installer, firm))),
     )
     if record.survey is not None:
         tell_refused(files, record.survey.refused)
     page = record_html(record, signed_by_lines)
-    written = [(output, page.encode())]
-    if pdf is not None:
-        written.append((pdf, record_pdf(page, "letter" if paper == "letter" else "a4")))
-    for file, content in written:
-        atomic_write(file, content)
-        typer.echo(f"wrote {file}", err=True)
+    atomic_write(output, page)
+    typer.echo(f"wrote {output}", err=True)
+    if pdf is not None:  # the page is there whatever the PDF lacks
+        atomic_write(pdf, record_pdf(page, "letter" if paper == "letter" else "a4"))
+        typer.echo(f"wrote {pdf}", err=True)
 
 
 def _day(text: str | None) -> datetime.date | None:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
-from linkcalc.cli._shell import EXIT_CODES, PlanArgument
+from linkcalc.cli._shell import EXIT_CODES, PlanArgument, load_plan, screen
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -94,17 +94,13 @@ def survey(
     Rows that cannot be used are named on stderr, one line each; the others count. Exit code: 0 closes, 3 at
     risk, 4 does not close, 2 if nothing can be used.
     """
-    import os
-    import sys
     from json import dumps
 
-    from linkcalc.plan import load_plan
     from linkcalc.readings import link_named_in, read_all
     from linkcalc.site.survey import survey_link
     from linkcalc.verdict import link_case, open_terrain
     from linkcalc.views.jsonout import plain_data
     from linkcalc.views.survey_text import survey_report
-    from linkcalc.views.text import abilities
 
     loaded = load_plan(plan)
     named = (name for name in map(link_named_in, readings) if name is not None)
@@ -126,8 +122,7 @@ def survey(
     if json:
         typer.echo(text)
     else:
-        colour, ascii_only = abilities(sys.stdout, os.environ)
-        typer.echo(survey_report(answer, colour=colour, ascii_only=ascii_only), nl=False)
+        typer.echo(survey_report(answer, **screen()), nl=False)
     if out is not None:
         from linkcalc.files import atomic_write
         from linkcalc.views.survey_figures import write_all

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 import typer
 
-from linkcalc.cli._shell import PlanArgument
+from linkcalc.cli._shell import PlanArgument, load_plan, screen
 from linkcalc.errors import LinkcalcError
 
 MOST_VALUES = 100_000
@@ -64,13 +64,9 @@ def sweep(
 
     Exit code: 0 whatever the answer, 2 bad input.
     """
-    import os
-    import sys
 
-    from linkcalc.plan import load_plan
     from linkcalc.sweeping import sweep_plan
     from linkcalc.views.sweep_text import numeric_quantities, sweep_report
-    from linkcalc.views.text import abilities
 
     if quantity not in numeric_quantities():
         raise LinkcalcError(f"--quantity {quantity}: there are {', '.join(numeric_quantities())}")
@@ -78,8 +74,7 @@ def sweep(
     if json:
         typer.echo(found.to_json(), nl=False)
     else:
-        colour, ascii_only = abilities(sys.stdout, os.environ)
-        typer.echo(sweep_report(found, quantity, colour=colour, ascii_only=ascii_only), nl=False)
+        typer.echo(sweep_report(found, quantity, **screen()), nl=False)
     if table is not None:
         found.write(table)
         typer.echo(f"wrote {table}", err=True)

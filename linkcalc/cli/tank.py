@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import PlanArgument
+from linkcalc.cli._shell import PlanArgument, load_plan, screen
 
 
 def tank(
@@ -31,16 +31,12 @@ def tank(
 
     A radio link is no safety function. Exit code: 0 whatever the answer, 2 bad input.
     """
-    import os
-    import sys
     from dataclasses import replace
 
     from linkcalc.operation import tank as water
-    from linkcalc.plan import load_plan
     from linkcalc.verdict import check_plan
     from linkcalc.views.jsonout import section_json
     from linkcalc.views.tank_text import tank_report
-    from linkcalc.views.text import abilities
 
     loaded = load_plan(plan)
     found = None
@@ -50,10 +46,9 @@ def tank(
         if found is not None and tank_years:
             found = replace(found, simulated=water.simulated(loaded.plan, links, tank_years, seed))
     if json:
-        typer.echo(section_json("tank", found), nl=False)
+        typer.echo(section_json("tank", found, loaded.assumed), nl=False)
     else:
-        colour, ascii_only = abilities(sys.stdout, os.environ)
-        typer.echo(tank_report(found, colour=colour, ascii_only=ascii_only), nl=False)
+        typer.echo(tank_report(found, **screen(), assumed=loaded.assumed), nl=False)
     if out is not None and found is not None:
         from linkcalc.views.tank_figures import write_all
 

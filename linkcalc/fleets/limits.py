@@ -10,11 +10,10 @@ from numpy.typing import NDArray
 
 from linkcalc.errors import DomainError
 from linkcalc.fleets.network import Network, Setting
-from linkcalc.link_case import feeder_loss_db
+from linkcalc.link_case import feeder_loss_db, main_gain_dbi
 from linkcalc.modulation import Signal
 from linkcalc.plan import Station
 from linkcalc.plan.fleet import LoadedFleet
-from linkcalc.radio.antenna import generic_antenna
 from linkcalc.rules.limits import HOUR_S, LimitsCheck, OtherTraffic, Status, Transmission, check
 
 TOO_LONG = "one message with its tries is longer than its interval"
@@ -96,21 +95,13 @@ class Limits:
         others: tuple[OtherTraffic, ...] = (),
     ) -> Held:  # fmt: skip
         frequency = self._fleet.radio.frequency_mhz * 1e6
-        a = station.antenna
-        gain = generic_antenna(
-            a.type,
-            gain_dbi=a.gain_dbi,
-            gain_dbd=a.gain_dbd,
-            horizontal_beamwidth_deg=a.horizontal_beamwidth_deg,
-            vertical_beamwidth_deg=a.vertical_beamwidth_deg,
-        ).gain_dbi
         try:
             sent = Transmission(
                 frequency_hz=frequency,
                 bandwidth_hz=self._bandwidth_hz,
                 conducted_power_dbm=power_dbm,
                 feeder_loss_db=feeder_loss_db(station, frequency),
-                antenna_gain_dbi=gain,
+                antenna_gain_dbi=main_gain_dbi(station),
                 time_on_air_s=seconds,
                 interval_s=interval_s,
                 tries=tries,

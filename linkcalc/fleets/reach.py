@@ -15,13 +15,14 @@ from numpy.typing import NDArray
 from linkcalc._arrays import Floats
 from linkcalc.area import kernels
 from linkcalc.area.land import Land, plane_crs, read_land
-from linkcalc.area.losses import End, losses
+from linkcalc.area.losses import End, losses, surroundings_notes
 from linkcalc.area.margins import answers, template_case
+from linkcalc.area.relief import Relief, relief_around
 from linkcalc.area.scheduler import Local, Scheduler
 from linkcalc.errors import DomainError, OutOfRangeWarning, PlanError, TerrainError
 from linkcalc.fleets.capture import survival_threshold_db
 from linkcalc.fleets.network import STEADY, Network, fading_of
-from linkcalc.link_case import LinkCase
+from linkcalc.link_case import LinkCase, directional
 from linkcalc.modulation import Signal
 from linkcalc.path_loss import REGIMES
 from linkcalc.plan import ChirpModulation
@@ -39,8 +40,6 @@ if TYPE_CHECKING:
 
 CHUNK = 64
 """Nodes that are worked off together."""
-_MAP_CELLS = 320
-"""Of the map's longer side."""
 _ROOM = 1.001
 """The land is read a little farther than the farthest node."""
 
@@ -100,7 +99,7 @@ class Paths:
     node_noise_dbm: float
     shed_power_dbm: Floats
     """(s,)"""
-    relief: "Relief"
+    relief: Relief
     """For the map."""
     notes: tuple[str, ...]
 
@@ -108,27 +107,6 @@ class Paths:
     def sigma_db(self) -> Floats:
         """Standard deviation of all that is unknown or varies slowly."""
         return np.asarray(np.hypot(self.site_db, self.conditions_db))
-
-
-@dataclass(frozen=True, eq=False)
-class Relief:
-    """Ground under a map, row 0 in the north; metres east and north of a place in the middle."""
-
-    latitude_deg: float
-    longitude_deg: float
-    ground_m: Floats
-    """NaN where there is none."""
-    cell_m: float
-
-    @property
-    def crs(self) -> str:
-        """The plane of positions."""
-        return plane_crs(self.latitude_deg, self.longitude_deg)
-
-    def position_of(self, latitude_deg: Floats, longitude_deg: Floats) -> tuple[Floats, Floats]:
-        """Metres east and north."""
-        east, north = geodesy.transformer("EPSG:4326", self.crs).transform(longitude_deg, latitude_deg)
-        return np.asarray(east), np.asarray(north)
 
 
 _FIELDS = ("gain_db", "loss_db", "length_m", "site_db", "conditions_db", "k_db", "regime")
@@ -212,7 +190,7 @@ def paths(
             farthest = float(_distances_m(here, places).max())
             land = read_land(terrain, *here, max(farthest * _ROOM, 50.0), name=shed.name, **common)  # type: ignore[arg-type]
             sides.append(Side(land, template, fixed))
-        relief = _relief(terrain[0], sheds_deg, places)
+        relief = relief_around(terrain.ground, np.vstack([np.array(sheds_deg), places]))
     nodes = tuple(n for n, ok in zip(loaded.nodes, good, strict=True) if ok)
     rows = tuple(r for r, ok in zip(loaded.rows, good, strict=True) if ok)
     default_m = loaded.fleet.equipment.antenna_height_m
@@ -250,7 +228,9 @@ def paths(
         node_noise_dbm=float(template.budget(back=True).sensitivity_dbm - snr),
         shed_power_dbm=np.array([s.template.far.transmit_power_dbm for s in sides]),
         relief=relief,
-        notes=(*dict.fromkeys(n for s in sides for n in s.land.notes), *_notes(plan, sides, by_name)),
+        notes=tuple(
+            dict.fromkeys([*(n for s in sides for n in s.land.notes), *_notes(plan, sides, by_name)])
+        ),
     )
 
 
@@ -403,25 +383,6 @@ def _distances_m(here: tuple[float, float], places: Floats) -> Floats:
     return np.asarray(np.hypot(east, north))
 
 
-def _relief(ground: Mosaic, sheds_deg: list[tuple[float, float]], places: Floats) -> Relief:
-    """Ground around all nodes and sheds."""
-    everything = np.vstack([np.array(sheds_deg), places])
-    middle = (everything.min(axis=0) + everything.max(axis=0)) / 2.0
-    blank = Relief(float(middle[0]), float(middle[1]), np.zeros((1, 1)), 1.0)
-    east, north = blank.position_of(everything[:, 0], everything[:, 1])
-    half_m = [max(1.12 * float(np.abs(v).max()), 150.0) for v in (east, north)]
-    narrow = max(half_m) / 2.5  # a map is not a ribbon
-    half_m = [max(v, narrow) for v in half_m]
-    cell = 2.0 * max(half_m) / _MAP_CELLS
-    columns, rows = (int(np.ceil(2.0 * v / cell)) for v in half_m)
-    x, y = np.meshgrid(
-        (np.arange(columns) - (columns - 1) / 2.0) * cell, ((rows - 1) / 2.0 - np.arange(rows)) * cell
-    )
-    lon, lat = geodesy.transformer(blank.crs, "EPSG:4326").transform(x, y)
-    heights = np.asarray(ground.sample(np.asarray(lat).ravel(), np.asarray(lon).ravel()))
-    return Relief(blank.latitude_deg, blank.longitude_deg, heights.reshape(rows, columns), cell)
-
-
 def _notes(plan: "Plan", sides: list[Side], found: dict[str, Floats]) -> Iterator[str]:
     lost = int(np.isnan(found["loss_db"]).all(axis=1).sum())
     if lost:
@@ -430,9 +391,10 @@ def _notes(plan: "Plan", sides: list[Side], found: dict[str, Floats]) -> Iterato
             f"{plan.terrain.largest_hole_m:g} m, or a place that is the shed's own"
         )
     for side in sides:
+        yield from surroundings_notes(side.land, side.template)
+    for side in sides:
         if side.template.near.antenna.azimuth_deg is None:
-            kinds = side.template.near.antenna
-            if (kinds.horizontal_beamwidth_deg or 360.0) < 360.0 or kinds.type == "yagi":
+            if directional(side.template.near.antenna):
                 yield "the nodes' antennas count as turned to every shed: where they are heard as noise, too"
             break
     with warnings.catch_warnings(record=True) as caught:

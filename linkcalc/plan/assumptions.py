@@ -1,6 +1,6 @@
 """Which defaults a plan relies on."""
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from linkcalc.plan.base import Section
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 
 def assumed_values(plan: "Plan") -> "tuple[Assumption, ...]":
-    """List every default that was used and matters, with its source.
+    """List every default that was used and matters, with its source, and what is still the starter's.
 
     Sections that the plan leaves out count: their defaults are used all the same. Defaults that
     change nothing in this plan (the loss of an arrestor that is not fitted) are left out.
@@ -39,12 +39,37 @@ def assumed_values(plan: "Plan") -> "tuple[Assumption, ...]":
     ('station "tank" surroundings', 'open')
     """
     # numpy comes with the result types; a plan alone does without
+    from linkcalc.plan.starter import starter_values
     from linkcalc.result import Assumption
 
-    return tuple(Assumption(*found) for found in _walk(plan, "", frozenset()))
+    invented = starter_values() if plan.starter else {}
+    return tuple(Assumption(*found) for found in _walk(plan, "", "", frozenset(), invented))
 
 
-def _walk(section: Section, prefix: str, idle: frozenset[str]) -> Iterator[tuple[str, Any, str]]:
+def still_the_starters(assumed: "Sequence[Assumption]") -> "tuple[Assumption, ...]":
+    """Those of the values that `linkcalc new` wrote and nobody has changed.
+
+    Parameters
+    ----------
+    assumed : sequence of Assumption
+        Of a loaded plan, or of a result.
+
+    Examples
+    --------
+    >>> still_the_starters(())
+    ()
+    """
+    from linkcalc.plan.starter import SOURCE
+
+    return tuple(a for a in assumed if a.source == SOURCE)
+
+
+def _walk(
+    section: Section, prefix: str, table: str, idle: frozenset[str], invented: Mapping[str, Collection[Any]]
+) -> Iterator[tuple[str, Any, str]]:
+    """Key, value and source; `prefix` names a table for a reader, `table` is its dotted key without numbers."""
+    from linkcalc.plan.starter import SOURCE
+
     idle |= {prefix + key for key in section.idle_keys()}
     for name, field in type(section).model_fields.items():
         key = field.alias or name
@@ -53,12 +78,15 @@ def _walk(section: Section, prefix: str, idle: frozenset[str]) -> Iterator[tuple
         if prefix + key in idle:
             continue
         if isinstance(value, Section):
-            yield from _walk(value, f"{prefix}{key}.", idle)
-        elif isinstance(value, list):
+            yield from _walk(value, f"{prefix}{key}.", f"{table}{key}.", idle, invented)
+        elif isinstance(value, list) and value and isinstance(value[0], Section):
             for index, item in enumerate(value):
                 place = prefix + element(key, index, getattr(item, "name", getattr(item, "station", None)))
-                if isinstance(item, Section) and place not in idle:
-                    yield from _walk(item, place + " ", idle)
-        elif name not in section.model_fields_set and isinstance(extra, dict) and "source" in extra:
+                if place not in idle:
+                    yield from _walk(item, place + " ", f"{table}{key}.", idle, invented)
+        elif name in section.model_fields_set:
+            if value in invented.get(table + key, ()):
+                yield prefix + key, value, SOURCE
+        elif isinstance(extra, dict) and "source" in extra:
             yield prefix + key, value, str(extra["source"])
     yield from ((prefix + key, value, source) for key, value, source in section.implied())

@@ -3,7 +3,9 @@
 from collections.abc import Iterable
 from typing import Any
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from linkcalc.plan.units_in_keys import stated_in
 
 ONE_LINE = r"^[^\x00-\x1f\x7f-\x9f]*$"
 """Text without control characters."""
@@ -15,6 +17,19 @@ class Section(BaseModel):
     """A table of the plan file: typed strictly, closed to unknown keys, immutable."""
 
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _units_stated(cls, data: Any) -> Any:
+        """A number may be text with another unit than its key's: "12 ft"."""
+        if not isinstance(data, dict) or not any(isinstance(value, str) for value in data.values()):
+            return data
+        known = {field.alias or name: field.annotation for name, field in cls.model_fields.items()}
+        numbers = (float, float | None)
+        return {
+            key: stated_in(key, value) if isinstance(value, str) and known.get(key) in numbers else value
+            for key, value in data.items()
+        }
 
     def idle_keys(self) -> Iterable[str]:
         """Keys whose value changes nothing while the section's other values are as they are.
@@ -46,6 +61,20 @@ def assumed(default: Any, description: str, source: str, **limits: Any) -> Any:
 def plain(default: Any, description: str, **limits: Any) -> Any:
     """A key whose default assumes nothing about the world (an empty list, an identity)."""
     return Field(default=default, description=description, **limits)
+
+
+def starters() -> Any:
+    """The key by which a file says that `linkcalc new` wrote it."""
+    return plain(
+        False,
+        "written by `linkcalc new`: every answer names the values that are still the starter's; take this line "
+        "away once all of them are yours",
+    )
+
+
+def shown_units() -> Any:
+    """The key that says in which units people read the answers."""
+    return plain("metric", "units of lengths and volumes in reports and pictures; JSON and CSV stay metric")
 
 
 def label(description: str, **extra: Any) -> Any:

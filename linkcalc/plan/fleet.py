@@ -12,13 +12,24 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, Self, cast
 from pydantic import Field, ValidationError, model_validator
 
 from linkcalc.errors import PlanError
-from linkcalc.plan.assumptions import assumed_values
-from linkcalc.plan.base import ONE_LINE, Section, assumed, given, label, optional, plain
+from linkcalc.plan.assumptions import assumed_values, still_the_starters
+from linkcalc.plan.base import (
+    ONE_LINE,
+    Section,
+    assumed,
+    given,
+    label,
+    optional,
+    plain,
+    shown_units,
+    starters,
+)
 from linkcalc.plan.faults import Fault, faults, summary
 from linkcalc.plan.keys import kind_of
 from linkcalc.plan.links import ChirpModulation, Link, Modulation
 from linkcalc.plan.loading import LoadedPlan, missing_file, missing_rasters, read_text
 from linkcalc.plan.model import Plan
+from linkcalc.plan.patterns import stations_with_patterns
 from linkcalc.plan.power import Battery, Regulation
 from linkcalc.plan.stations import COMMON_PRACTICE, Station
 from linkcalc.plan.surroundings import Conditions, Terrain
@@ -214,6 +225,8 @@ class Fleet(Section):
     title: str = plain(
         "", "what this fleet is, one line; printed at the top", max_length=200, pattern=ONE_LINE
     )
+    starter: bool = starters()
+    units: Literal["metric", "us"] = shown_units()
     nodes: str | None = optional("list of the nodes: a CSV file", examples=["nodes.csv"])
     node: list[Node] = plain([], "the nodes, if they are not in a file", max_length=MOST_NODES)
     shed: list[Station] = given("the sheds, one or more", min_length=1, max_length=100)
@@ -347,7 +360,7 @@ def load_fleet(path: str | Path) -> LoadedFleet:
     --------
     >>> load_fleet("absent.toml")
     Traceback (most recent call last):
-    linkcalc.errors.PlanError: absent.toml: no such file
+    linkcalc.errors.PlanError: absent.toml: no such file; `linkcalc new --fleet absent.toml` writes a starter
     """
     path = Path(path)
     try:
@@ -372,11 +385,21 @@ def load_fleet(path: str | Path) -> LoadedFleet:
 def loaded_fleet(fleet: Fleet, path: Path, base_dir: Path, raw: bytes) -> LoadedFleet:
     """A fleet with its nodes, read from the list where it names one."""
     digest = hashlib.sha256(raw)
+    try:
+        sheds = stations_with_patterns("shed", fleet.shed, base_dir, missing_file)
+        (equipment,) = stations_with_patterns("equipment", [fleet.equipment], base_dir, missing_file)
+    except PlanError as error:
+        raise PlanError(printable(f"{path}: {error}")) from None
+    fleet = fleet.model_copy(update={"shed": sheds, "equipment": equipment})
     assumptions = assumed_values(cast(Plan, fleet))
+    invented = still_the_starters(assumptions)
+    said = (
+        (f"still the starter's values, not yours: {', '.join(a.key for a in invented)}",) if invented else ()
+    )
     if fleet.nodes is None:
         rows = tuple(range(1, len(fleet.node) + 1))
         return LoadedFleet(
-            fleet, tuple(fleet.node), rows, (), path, base_dir, digest.hexdigest(), assumptions, ()
+            fleet, tuple(fleet.node), rows, (), path, base_dir, digest.hexdigest(), assumptions, said
         )
     listed = base_dir / fleet.nodes
     found = read_nodes(listed, fleet.shed)
@@ -390,7 +413,7 @@ def loaded_fleet(fleet: Fleet, path: Path, base_dir: Path, raw: bytes) -> Loaded
         base_dir,
         digest.hexdigest(),
         assumptions,
-        found.notes,
+        (*found.notes, *said),
     )
 
 
@@ -469,8 +492,9 @@ def _raw(path: Path) -> bytes:
     try:
         return read_text(path)
     except PlanError as error:
-        # there is no starter for fleets
-        raise PlanError(re.sub(r"; `linkcalc new .*` writes a starter", "", str(error))) from None
+        raise PlanError(
+            re.sub(r"(?<=`linkcalc new )(?=.*` writes a starter)", "--fleet ", str(error))
+        ) from None
 
 
 def _missing(fleet: Fleet, base_dir: Path) -> Iterator[Fault]:

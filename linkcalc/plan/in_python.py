@@ -132,7 +132,7 @@ def plan_from(
             f"plan_from takes a dict of a plan file's tables or a Plan; not {type(tables).__name__}: "
             f"{shortened(tables)}"
         )
-    data = {**_plain(tables or {}), **_plain(sections)}
+    data = {**plain(tables or {}), **plain(sections)}
     profiles = dict(profiles or {})
     plan = checked_plan(data, Path(base_dir), profiles)
     links = {link.name: link for link in plan.link}
@@ -162,13 +162,13 @@ def _digest(data: Mapping[str, Any], profiles: "Mapping[str, Profile]") -> str:
     return digest.hexdigest()
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
     """Write a value with the types a plan file has."""
     if isinstance(value, Section):
         return value.model_dump(by_alias=True, exclude_unset=True)
     if isinstance(value, Mapping):
-        return {key: _plain(item) for key, item in value.items()}
+        return {key: plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
+        return [plain(item) for item in value]
     # numpy's numbers and arrays
     return value.tolist() if hasattr(value, "tolist") else value

@@ -1,5 +1,6 @@
 """The plan file's keys as its sections define them, what each takes, and the nearest to an unknown one."""
 
+import json
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -10,7 +11,7 @@ from annotated_types import Ge, Gt, Le, Lt
 from pydantic.fields import FieldInfo
 
 from linkcalc.plan.base import Section
-from linkcalc.plan.units_in_keys import split_unit
+from linkcalc.plan.units_in_keys import STATED, split_unit, takes_units
 from linkcalc.plan.wording import quoted
 
 UNION_KEY = "kind"
@@ -144,6 +145,27 @@ def header_of(keys: Sequence[str], field: FieldInfo) -> str:
     """Write the line that opens a table: ``[terrain]``, ``[[station]]``."""
     dotted = ".".join(keys)
     return f"[[{dotted}]]" if kind_of(field.annotation) is list else f"[{dotted}]"
+
+
+def file_schema(section: type[Section]) -> dict[str, Any]:
+    """Return the JSON Schema of a file, its texts those of the keys; a default that is assumed says its source.
+
+    >>> from linkcalc.plan.model import Plan
+    >>> file_schema(Plan)["$defs"]["Station"]["properties"]["noise_figure_db"]["description"]
+    'receiver noise figure, dB; left out: 6, assumed (common practice, no source)'
+    """
+    schema = section.model_json_schema()
+    for table in (schema, *schema["$defs"].values()):
+        for key, field in table["properties"].items():
+            for part in (field, *field.get("anyOf", ())) if takes_units(key) else ():
+                if part.get("type") == "number":
+                    # a figure with a unit of its own
+                    part |= {"type": ["number", "string"], "pattern": f"^{STATED.pattern}$"}
+            source = field.pop("source", None)
+            if source is not None:
+                words = json.dumps(field["default"])
+                field["description"] += f"; left out: {words.removesuffix('.0')}, assumed ({source})"
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
 
 
 def nearest_key(key: str, here: Place, everywhere: Sequence[Place]) -> Nearest | None:

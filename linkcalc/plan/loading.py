@@ -2,7 +2,7 @@
 
 import hashlib
 import os
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from itertools import islice
@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
-from linkcalc.errors import PlanError
+from linkcalc.errors import ArgumentError, PlanError
 from linkcalc.plan.assumptions import assumed_values
 from linkcalc.plan.faults import Fault, faults, summary
 from linkcalc.plan.model import Plan
+from linkcalc.plan.patterns import with_patterns
 from linkcalc.plan.surroundings import Terrain
 from linkcalc.plan.syntax import parsed
 from linkcalc.plan.wording import element, printable, quoted
@@ -44,6 +45,8 @@ class LoadedPlan:
     """What a reader of the result should know about the plan's values."""
     profiles: "Mapping[str, Profile]" = field(default_factory=dict)
     """Profiles given in Python, by name of the link; they stand for what files would give."""
+    settings: tuple[str, ...] = ()
+    """Keys set in place of the file's."""
 
     def changed(self, values: Mapping[str, Any] | None = None, /, **sections: Any) -> "LoadedPlan":
         """Return the plan with other values; its folder and its profiles stay.
@@ -55,7 +58,7 @@ class LoadedPlan:
             (``"station.NAME. ..."`` or ``"link.NAME. ..."`` where both have the name), and from the top of the
             file, such as ``"conditions.leaf"``. None takes a key away, so that its default counts.
         **sections
-            Top-level keys as a whole, as in `plan_from`.
+            Top-level keys as a whole, as in `plan_from`; None takes one away.
 
         Returns
         -------
@@ -73,16 +76,21 @@ class LoadedPlan:
         >>> higher = plan.changed({"header tank.antenna_height_m": 8, "level and pump permit.tries": 2}, title="Higher")
         >>> higher.plan.station[0].antenna_height_m, higher.plan.link[0].tries, higher.plan.title
         (8.0, 2, 'Higher')
-        >>> plan.changed({"header tnak.antenna_height_m": 8})
+        >>> plan.changed({"pump shde.antenna_height_m": 8})
         Traceback (most recent call last):
-        linkcalc.errors.PlanError: "header tnak.antenna_height_m": "header tnak" is no station, link or key of this plan; \
-nearest is "header tank"
+        linkcalc.errors.PlanError: pump shde.antenna_height_m: no station, link, message or section is named\
+ "pump shde"; did you mean "pump shed"?
         """
-        from linkcalc.plan.in_python import plan_from
-        from linkcalc.plan.values import with_values
+        from linkcalc.plan.edits import edit_at, edited
+        from linkcalc.plan.in_python import plain, plan_from, shortened
 
-        tables = {**self.tables(), **sections}
-        return plan_from(with_values(tables, values or {}), profiles=self.profiles, base_dir=self.base_dir)
+        if values is not None and not isinstance(values, Mapping):
+            raise ArgumentError(
+                f'changed takes a dict such as {{"shed.antenna_height_m": 8}}; not {shortened(values)}'
+            )
+        tables = {key: plain(v) for key, v in {**self.tables(), **sections}.items() if v is not None}
+        edits = [edit_at(path, plain(value), tables) for path, value in (values or {}).items()]
+        return plan_from(edited(tables, edits), profiles=self.profiles, base_dir=self.base_dir)
 
     def tables(self) -> dict[str, Any]:
         """Return what the plan states, as a plan file's tables."""
@@ -125,13 +133,17 @@ nearest is "header tank"
         written(self, Path(path))
 
 
-def load_plan(path: str | os.PathLike[str]) -> LoadedPlan:
+def load_plan(path: str | os.PathLike[str], settings: Sequence[str] = ()) -> LoadedPlan:
     """Read and check a plan file.
 
     Parameters
     ----------
     path : str or path
         TOML file in UTF-8.
+    settings : sequence of str
+        Keys with values in place of the file's, as `linkcalc.plan.edits.setting` reads them:
+        ``"tank.antenna_height_m=8"``. The result names them, and its digest is of both. A feeder
+        grows with an antenna that is set higher, unless its length is set too.
 
     Returns
     -------
@@ -149,17 +161,50 @@ def load_plan(path: str | os.PathLike[str]) -> LoadedPlan:
     Traceback (most recent call last):
     linkcalc.errors.PlanError: absent.toml: no such file; `linkcalc new absent.toml` writes a starter
     """
+    if not isinstance(path, str | os.PathLike):
+        raise ArgumentError(f"load_plan takes the path of a plan file; not {type(path).__name__}")
     path = Path(path)
     try:
         raw = read_text(path)
         data = parsed(raw)
         if not data:
             raise PlanError("is empty; `linkcalc new` writes a starter plan")
-        plan = checked_plan(data, path.parent)
+        if settings:
+            plan, settings = _set_plan(data, path.parent, settings)
+        else:
+            plan = checked_plan(data, path.parent)
     except PlanError as error:
         raise PlanError(printable(f"{path}: {error}")) from None
-    digest = hashlib.sha256(raw).hexdigest()
-    return LoadedPlan(plan, path, path.parent, digest, assumed_values(plan), tuple(plan_notes(plan)))
+    digest = hashlib.sha256(b"\n".join([raw, *(s.encode() for s in settings)])).hexdigest()
+    notes = (*(f"set for this run, not as in the file: {s}" for s in settings), *plan_notes(plan))
+    assumed = (*assumed_values(plan), *_starter_profiles(plan, path.parent))
+    return LoadedPlan(plan, path, path.parent, digest, assumed, notes, settings=tuple(settings))
+
+
+def _set_plan(
+    data: Mapping[str, Any], base_dir: Path, settings: Sequence[str]
+) -> tuple[Plan, tuple[str, ...]]:
+    """The plan with settings, and all of them: a cable that comes down grows with an antenna that is set higher."""
+    from linkcalc.plan.edits import edited, setting
+
+    try:
+        edits = [setting(s, data) for s in settings]
+        plan = checked_plan(edited(data, edits), base_dir)
+    except PlanError as error:
+        checked_plan(data, base_dir)  # what is wrong with the file itself is told as such
+        raise PlanError(f"--set {error}") from None
+    lengths = {e.name for e in edits if e.table == "station" and e.key == ("feeder", "length_m")}
+    raised = {e.name for e in edits if e.table == "station" and e.key == ("antenna_height_m",)} - lengths
+    grown = []
+    planned = {s.name: s for s in checked_plan(data, base_dir).station} if raised else {}
+    for station in plan.station:
+        if station.name in raised and station.feeder.length_m > 0.0:
+            rise_m = station.antenna_height_m - planned[station.name].antenna_height_m
+            if rise_m > 0.0:
+                grown.append(f"{station.name}.feeder.length_m={station.feeder.length_m + rise_m:.6g}")
+    if grown:
+        plan = checked_plan(edited(data, [*edits, *(setting(s, data) for s in grown)]), base_dir)
+    return plan, (*settings, *grown)
 
 
 def tables_of(path: Path) -> tuple[str, dict[str, Any]]:
@@ -219,7 +264,7 @@ def checked_plan(data: Mapping[str, Any], base_dir: Path, profiled: Collection[s
     missing = [*_links_without_heights(plan, profiled), *_missing_files(plan, base_dir)]
     if missing:
         raise PlanError(summary(missing))
-    return plan
+    return with_patterns(plan, base_dir, missing_file)
 
 
 def read_text(path: Path) -> bytes:
@@ -281,6 +326,20 @@ def _missing_files(plan: Plan, base_dir: Path) -> Iterator[Fault]:
             yield from missing_file(
                 f"{element('link', index, link.name)} profile_csv", link.profile_csv, base_dir
             )
+
+
+def _starter_profiles(plan: Plan, base_dir: Path) -> "Iterator[Assumption]":
+    """Surveyed profiles that are the invented one."""
+    if not plan.starter:
+        return
+    from linkcalc.plan.starter import SOURCE, starter_profile
+    from linkcalc.result import Assumption
+
+    invented = starter_profile().encode()
+    for index, link in enumerate(plan.link):
+        if link.profile_csv is not None and (base_dir / link.profile_csv).read_bytes() == invented:
+            key = f"{element('link', index, link.name)} profile_csv"
+            yield Assumption(key, link.profile_csv, SOURCE)
 
 
 def missing_rasters(terrain: Terrain, base_dir: Path) -> Iterator[Fault]:

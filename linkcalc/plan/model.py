@@ -2,14 +2,15 @@
 
 from collections.abc import Iterable
 from difflib import get_close_matches
-from typing import Self
+from typing import Literal, Self
 
 from pydantic import model_validator
 
-from linkcalc.plan.base import ONE_LINE, Section, given, optional, plain
+from linkcalc.plan.base import ONE_LINE, Section, given, optional, plain, shown_units, starters
 from linkcalc.plan.control import Engine, Message, Tank, control_fault
 from linkcalc.plan.links import Link
 from linkcalc.plan.power import Exposure, PowerSupply, Regulation
+from linkcalc.plan.prices import Prices
 from linkcalc.plan.stations import AntennaChoice, FeederChoice, Station
 from linkcalc.plan.surroundings import Conditions, Terrain
 from linkcalc.plan.wording import element, quoted
@@ -21,6 +22,8 @@ class Plan(Section):
     title: str = plain(
         "", "what this plan is about, one line; printed at the top", max_length=200, pattern=ONE_LINE
     )
+    starter: bool = starters()
+    units: Literal["metric", "us"] = shown_units()
     station: list[Station] = given("the stations, two or more", min_length=2, max_length=1000)
     link: list[Link] = given("the links, one or more", min_length=1, max_length=1000)
     terrain: Terrain = plain(Terrain(), "where the heights come from")
@@ -31,6 +34,7 @@ class Plan(Section):
     message: list[Message] = plain([], "what is sent over the links", max_length=1000)
     tank: Tank | None = optional("the tank that is filled over a link")
     engine: Engine | None = optional("the engine that fills it")
+    prices: Prices = plain(Prices(), "what parts and work cost; left out: invented examples")
 
     antenna_choice: list[AntennaChoice] = plain(
         [], "antennas at hand, for the field sheet to choose from; left out: the generic types", max_length=12

@@ -2,13 +2,16 @@
 
 import json
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from functools import cache
+from itertools import groupby
 from textwrap import wrap
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
+from linkcalc.plan.base import Section
 from linkcalc.plan.keys import Place, allowed, bounds_of, header_of, kind_of, sections_of, words_of
 from linkcalc.plan.model import Plan
 from linkcalc.rules.starts import START
@@ -24,19 +27,34 @@ _PLACES_ARE_GIVEN = (
     "your site."
 )
 
-_HEAD = f"""\
-Plan for linkcalc. {_INVENTED}
-Check it with: linkcalc check {{name}}
+PLAN_SCHEMA = "linkcalc-plan.schema.json"
+"""File beside the plan that editors complete and mark its keys by."""
+FLEET_SCHEMA = "linkcalc-fleet.schema.json"
+SOURCE = "still the starter's value"
+"""What the list of what was assumed says of a value that nobody has changed."""
 
-A line that begins with #key = ... sets nothing: it shows what is assumed when the key is left out,
-or an example. Take the # away to set it. Units stand at the end of the keys' names (_m, _mhz, _dbm).
-What is marked [assumed] is named in the result, with its source, when it is left out.
-Decimals take a point, text takes quotes, paths are written with / and are relative to this file.
+_HEAD = f"""\
+{{kind}} for linkcalc. {_INVENTED}
+{{next}}
+
+Units stand at the end of the keys' names (_m, _mhz, _dbm). Decimals take a point, text takes quotes,
+paths are written with / and are relative to this file.
 
 The radio link is no safety function and no emergency stop, however large its margin.
 """
 
+_ALL_KEYS = """\
+A line that begins with #key = ... sets nothing: it shows what is assumed when the key is left out,
+or an example. Take the # away to set it. What is marked [assumed] is named in the result, with its
+source, when it is left out.
+"""
+_MORE_KEYS = """\
+What is not stated is assumed, and named in the result. There are more keys: for the surroundings of an
+antenna, a tank and its engine, messages, batteries. `linkcalc new --full` writes them all.
+"""
+
 _SCENARIO: dict[str, Any] = {
+    "starter": True,
     "title": "Invented example: water tank and generator shed",
     "station": [
         {
@@ -64,6 +82,8 @@ _SCENARIO: dict[str, Any] = {
             "frequency_mhz": 868.3,
             "payload_bytes": 20,
             "reply_payload_bytes": 8,
+            "required_success": 0.99,
+            "confidence": 0.9,
             "required_margin_db": 20.0,
             "modulation": {"kind": "css", "spreading_factor": 9, "bandwidth_khz": 125.0},
         }
@@ -94,6 +114,21 @@ _SCENARIO: dict[str, Any] = {
     ],
 }
 
+_FLEET: dict[str, Any] = {
+    "starter": True,
+    "title": "Invented example: tanks that report to a pump shed",
+    "traffic": {
+        "interval_s": 900.0,
+        "payload_bytes": 20,
+        "reply_payload_bytes": 8,
+        "acknowledged": True,
+        "tries": 3,
+        "required_success": 0.95,
+        "confidence": 0.9,
+    },
+}
+"""What a fleet has besides the scenario's stations and radio."""
+
 _PROFILE = (
     (0, 61.0, 0), (80, 59.5, 0), (160, 57.0, 0), (240, 55.0, 0), (320, 53.0, 0), (400, 51.5, 1),
     (480, 50.5, 2), (560, 50.0, 3), (640, 50.5, 3), (720, 51.5, 0), (800, 53.0, 0), (880, 55.0, 0),
@@ -101,21 +136,51 @@ _PROFILE = (
 )  # fmt: skip
 
 
+_MATTER: dict[str, Collection[str]] = {
+    "": (
+        "starter", "units", "title", "station", "link", "terrain", "regulation", "nodes", "shed", "equipment", "radio",
+        "traffic",
+    ),
+    "station": (
+        "name", "latitude_deg", "longitude_deg", "antenna_height_m", "transmit_power_dbm", "noise_rise_db",
+        "antenna", "feeder",
+    ),
+    "station.antenna": ("type",),
+    "station.feeder": ("type", "length_m", "connectors"),
+    "link": (
+        "name", "from", "to", "frequency_mhz", "modulation", "profile_csv", "required_success", "confidence",
+    ),
+}  # fmt: skip
+"""The keys of the short starter, by table; a table that is not named here has all that are set."""
+for _same in ("shed", "equipment"):
+    _MATTER |= {key.replace("station", _same): keys for key, keys in _MATTER.items() if "station" in key}
+
+_WORDS = ("starter", "units", "name", "from", "to", "link", "station", "kind", "region", "nodes")
+"""Keys of the starter that state nothing about a site or what stands there."""
+
+Shown = Literal["all", "set", "bare"]
+"""All keys, those not set behind a #; those that are set, explained; the same without a word."""
+
+
 def starter_plan(
     name: str,
     *,
+    full: bool = True,
     profile_csv: str | None = None,
     terrain: Mapping[str, Any] | None = None,
     sites: "Sequence[Site]" = (),
     invented_sites: bool = False,
     region: str | None = None,
+    units: str = "metric",
 ) -> str:
-    """Write a plan with every key: set to an invented value, or shown behind a #.
+    """Write a plan of invented values.
 
     Parameters
     ----------
     name : str
         File name that the plan will have.
+    full : bool
+        With every key, those that are not set behind a #; else the twenty or so that matter.
     profile_csv : str or None
         Surveyed profile the link refers to.
     terrain : mapping or None
@@ -126,6 +191,8 @@ def starter_plan(
         Whether the sites are examples too, and keep the example's names.
     region : str or None
         Region of the legal limits; channel and power are then legal ones of that region.
+    units : str
+        Of lengths in the answers: "metric" or "us".
 
     Returns
     -------
@@ -134,22 +201,153 @@ def starter_plan(
 
     Examples
     --------
-    >>> print(starter_plan("site.toml", profile_csv="site.csv").splitlines()[0])
+    >>> print(starter_plan("site.toml", profile_csv="site.csv").splitlines()[1])
     # Plan for linkcalc. Everything in it is invented: replace it by what stands on your site.
     """
-    values = _in_region(region)
+    values = _in_region(region) | ({"units": units} if units != "metric" else {})
     if profile_csv is not None:
         values["link"] = [{**link, "profile_csv": profile_csv} for link in values["link"]]
     if terrain:
         values["terrain"] = dict(terrain)
     if sites:
         values |= _placed(values, sites)
-    text = _HEAD.format(name=name)
+    head = _HEAD.format(kind="Plan", next=f"Check it with: linkcalc check {name}")
     if sites and not invented_sites:
         values["title"] = f"Links to {sites[-1].name}"
-        text = text.replace(_INVENTED, _PLACES_ARE_GIVEN)
-    head = [f"# {line}".rstrip() for line in text.splitlines()]
-    return "\n".join([*head, "", *_table(Place((), "", Plan), values, shown=True)]) + "\n"
+        head = head.replace(_INVENTED, _PLACES_ARE_GIVEN)
+    if not full:
+        values = _what_matters(values)
+    return _file(PLAN_SCHEMA, head + (_ALL_KEYS if full else _MORE_KEYS), Plan, values, full)
+
+
+def starter_fleet(
+    name: str,
+    *,
+    nodes: str,
+    sites: "Sequence[Site]",
+    terrain: Mapping[str, Any],
+    full: bool = False,
+    invented_sites: bool = False,
+    region: str | None = None,
+    units: str = "metric",
+) -> tuple[str, list[list[Any]]]:
+    """Write a fleet file of invented values, and the list of its nodes.
+
+    Parameters
+    ----------
+    name, nodes : str
+        File names that the fleet and its list will have.
+    sites : sequence of Site
+        Where the nodes stand, one or more, and last the shed they report to.
+    terrain : mapping
+        Keys of [terrain].
+    full, invented_sites, region, units
+        As for `starter_plan`.
+
+    Returns
+    -------
+    str
+        TOML text.
+    list of rows
+        Of the list, its header first.
+    """
+    *ends, hub = sites
+    scenario = _in_region(region)
+    placed = _placed(scenario, sites)["station"]
+    link, shed = scenario["link"][0], placed[-1]
+    values = {
+        **_FLEET,
+        **({"units": units} if units != "metric" else {}),
+        "nodes": nodes,
+        "shed": [shed],
+        "equipment": {
+            k: v for k, v in placed[0].items() if k not in ("name", "latitude_deg", "longitude_deg")
+        },
+        "radio": {"frequency_mhz": link["frequency_mhz"], "modulation": link["modulation"]},
+        "terrain": dict(terrain),
+        "regulation": {k: v for k, v in scenario["regulation"].items() if k != "report_interval_s"},
+    }
+    if (channels := values["regulation"].get("hopping_channels", 1)) > 1:
+        values["radio"]["channels"] = channels
+    values["equipment"]["antenna_height_m"] = scenario["station"][0]["antenna_height_m"]
+    head = _HEAD.format(kind="Fleet", next=f"Answer it with: linkcalc fleet {name}")
+    if not invented_sites:
+        values["title"] = f"Tanks that report to {hub.name}"
+        head = head.replace(_INVENTED, _PLACES_ARE_GIVEN)
+    from linkcalc.plan.fleet import Fleet
+
+    head += (
+        _ALL_KEYS if full else _MORE_KEYS.replace("a tank and its engine, messages, batteries", "batteries")
+    )
+    rows: list[list[Any]] = [["name", "latitude_deg", "longitude_deg", "antenna_height_m"]]
+    rows += [[end.name, end.latitude_deg, end.longitude_deg, end.antenna_height_m or ""] for end in ends]
+    return _file(FLEET_SCHEMA, head, Fleet, values if full else _what_matters(values), full), rows
+
+
+def _file(schema: str, head: str, kind: type[Section], values: Mapping[str, Any], full: bool) -> str:
+    """Write a file that names the schema it is checked by in its first line."""
+    lines = [f"# {line}".rstrip() for line in head.splitlines()]
+    table = _table(Place((), "", kind), values, shown="all" if full else "set")
+    return "\n".join([f"#:schema ./{schema}", *lines, "", *(table if full else _said_once(table))]) + "\n"
+
+
+def _said_once(lines: Iterable[str]) -> Iterator[str]:
+    """Leave out a comment that has been made before."""
+    said = set()
+    for is_comment, block in groupby(lines, lambda line: line.startswith("#")):
+        text = tuple(block)
+        if not is_comment or text not in said:
+            yield from text
+        said.add(text)
+
+
+def _what_matters(values: Mapping[str, Any], table: str = "") -> dict[str, Any]:
+    """The part of the values that the short starter has."""
+    kept: dict[str, Any] = {}
+    for key, value in values.items():
+        if key not in _MATTER.get(table, values):
+            continue
+        below = f"{table}.{key}" if table else key
+        if isinstance(value, Mapping):
+            kept[key] = _what_matters(value, below)
+        elif isinstance(value, list) and value and isinstance(value[0], Mapping):
+            kept[key] = [_what_matters(item, below) for item in value]
+        else:
+            kept[key] = value
+    return kept
+
+
+@cache
+def starter_values() -> Mapping[str, Collection[Any]]:
+    """Values that starter plans and fleets state of a site and its equipment, by dotted key without numbers.
+
+    Returns
+    -------
+    mapping of str to values
+
+    Examples
+    --------
+    >>> starter_values()["tank.pump_flow_m3_h"], sorted(starter_values()["station.antenna_height_m"])
+    ([5.0], [4.0, 6.0])
+    """
+    found: dict[str, list[Any]] = {}
+
+    def collect(values: Mapping[str, Any], table: str) -> None:
+        for key, value in values.items():
+            if isinstance(value, Mapping):
+                collect(value, f"{table}{key}.")
+            elif isinstance(value, list) and value and isinstance(value[0], Mapping):
+                for item in value:
+                    collect(item, f"{table}{key}.")
+            elif key not in _WORDS and value not in found.setdefault(table + key, []):
+                found[table + key].append(value)
+
+    collect(_FLEET, "")
+    for region in (None, *START):
+        scenario = _in_region(region)
+        tank, shed = scenario["station"]
+        collect({**scenario, "equipment": tank, "shed": shed, "radio": scenario["link"][0]}, "")
+    return found
 
 
 def _placed(scenario: Mapping[str, Any], sites: "Sequence[Site]") -> dict[str, Any]:
@@ -211,10 +409,10 @@ def starter_profile() -> str:
     return "\n".join([head, "distance_m,ground_m,clutter_m", *rows]) + "\n"
 
 
-def _table(place: Place, values: Mapping[str, Any] | None, *, shown: bool) -> Iterator[str]:
+def _table(place: Place, values: Mapping[str, Any] | None, *, shown: Shown) -> Iterator[str]:
     """Write a table and those below it; without values all of it is shown behind #.
 
-    `shown` is false for tables that repeat: keys that are not set have been explained before.
+    Tables that repeat are bare: their keys have been explained before.
     """
     mark = "" if values is not None else "#"
     if place.header:
@@ -226,49 +424,48 @@ def _table(place: Place, values: Mapping[str, Any] | None, *, shown: bool) -> It
         if values is not None and key in values:
             yield from _explained(field, shown)
             yield f"{key} = {_toml(values[key])}"
-        elif shown:
+        elif shown == "all":
             yield from _explained(field, shown)
             yield f"#{key} = {_toml(_example(field))}"
     for key, field in fields.items():
         members = sections_of(field.annotation)
-        if members and (shown or (values is not None and key in values)):
+        if members and (shown == "all" or (values or {}).get(key)):
             yield ""
             yield from _tables_below(place, key, field, (values or {}).get(key), shown)
 
 
-def _tables_below(place: Place, key: str, field: FieldInfo, value: Any, shown: bool) -> Iterator[str]:
+def _tables_below(place: Place, key: str, field: FieldInfo, value: Any, shown: Shown) -> Iterator[str]:
     keys = (*place.keys, key)
     header = header_of(keys, field)
     members = [Place(keys, header, section) for section in sections_of(field.annotation)]
-    if shown:
-        yield from _explained(field, shown)
+    yield from _explained(field, shown)
     if len(members) > 1:
         chosen = [m for m in members if value and value["kind"] in words_of(m.fields()["kind"])]
         yield from _table(chosen[0], value, shown=shown) if chosen else ()
-        for other in members if shown else ():
+        for other in members if shown == "all" else ():
             if other not in chosen:
                 yield ""
                 yield f"# or, in place of the above: {other.section.__doc__}".rstrip(".")
-                yield from _table(other, None, shown=True)
+                yield from _table(other, None, shown="all")
     elif isinstance(value, list):
         for index, item in enumerate(value):
             if index:
-                yield from ("", f"# further keys as for the first {key}")
-            yield from _table(members[0], item, shown=shown and index == 0)
+                yield from ("", f"# further keys as for the first {key}") if shown == "all" else ("",)
+            yield from _table(members[0], item, shown="bare" if index and shown == "all" else shown)
     else:
         fields = members[0].fields().values()
         may_be_empty = field.default is not None and not any(f.is_required() for f in fields)
         yield from _table(members[0], {} if value is None and may_be_empty else value, shown=shown)
 
 
-def _explained(field: FieldInfo, shown: bool) -> Iterator[str]:
-    if not shown:
+def _explained(field: FieldInfo, shown: Shown) -> Iterator[str]:
+    if shown == "bare":
         return
     text = str(field.description)
     if len(words_of(field)) > 1 or any(math.isfinite(bound) for bound in bounds_of(field)):
         text += f"; {allowed(field)}"
     if isinstance(field.json_schema_extra, dict) and "source" in field.json_schema_extra:
-        text += " [assumed]"
+        text += " [assumed]" if shown == "all" else ""
     yield from wrap(text, _WIDTH, initial_indent="# ", subsequent_indent="#   ", break_on_hyphens=False)
 
 

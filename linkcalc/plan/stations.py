@@ -6,15 +6,16 @@ from typing import Any, Literal, Self
 
 from pydantic import field_validator, model_validator
 
+from linkcalc.errors import DomainError
 from linkcalc.plan.base import Section, assumed, given, label, optional, plain
 from linkcalc.plan.wording import quoted
+from linkcalc.radio.antenna_types import AntennaType
 
 COMMON_PRACTICE = "common practice, no source"
 
 AROUND_KEYS = ("surroundings", "surroundings_height_m", "surroundings_distance_m")
 """Keys of a station that say what stands around it; where none does, rasters may."""
 
-AntennaType = Literal["quarter_wave_whip", "half_wave_dipole", "collinear", "yagi"]
 Polarisation = Literal["vertical", "horizontal", "circular"]
 
 
@@ -30,6 +31,39 @@ class AntennaFigures(Section):
     vertical_beamwidth_deg: float | None = optional(
         "half-power beamwidth in elevation", gt=0, le=180, examples=[78.0]
     )
+    pattern_file: str | None = optional(
+        "measured gain all the way round: CSV with azimuth_deg (clockwise from azimuth_deg of the antenna), gain_dbi",
+        examples=["pattern.csv"],
+    )
+    elevation_pattern_file: str | None = optional(
+        "measured gain in front: CSV with elevation_deg (-90 to 90, positive upward), gain_dbi",
+        examples=["elevation.csv"],
+    )
+    azimuth_pattern: list[list[float]] | None = optional(
+        "the same as pattern_file in the plan itself: [[azimuth_deg, gain_dbi], ...]; a file is read in its place",
+        min_length=2,
+        max_length=20_000,
+        examples=[[[a, 9.0 - abs(a) / 15.0] for a in (-180.0, -135.0, -90.0, -45.0, 0.0, 45.0, 90.0, 135.0)]],
+    )
+    elevation_pattern: list[list[float]] | None = optional(
+        "the same as elevation_pattern_file: [[elevation_deg, gain_dbi], ...]",
+        min_length=2,
+        max_length=20_000,
+        examples=[[[-40.0, 0.0], [0.0, 9.0], [40.0, 0.0]]],
+    )
+
+    @model_validator(mode="after")
+    def _tables_are_patterns(self) -> Self:
+        for key, around in (("azimuth_pattern", True), ("elevation_pattern", False)):
+            table = getattr(self, key)
+            if table is not None:
+                from linkcalc.radio.antenna import cut
+
+                try:
+                    cut(table, around=around)
+                except (DomainError, ValueError) as error:
+                    raise ValueError(f"{key}: {error}") from None
+        return self
 
     @model_validator(mode="after")
     def _one_gain(self) -> Self:
@@ -37,10 +71,19 @@ class AntennaFigures(Section):
             raise ValueError("give gain_dbi or gain_dbd, not both")
         return self
 
+    def of_type(self, antenna_type: AntennaType, **update: Any) -> Self:
+        """The same mounting with a generic antenna in it: no figure and no pattern of the old one is left."""
+        figures = dict.fromkeys(name for name in AntennaFigures.model_fields if name != "type")
+        return self.model_copy(update=figures | {"type": antenna_type} | update)
+
     def idle_keys(self) -> Iterable[str]:
-        figures = (self.horizontal_beamwidth_deg, self.vertical_beamwidth_deg)
-        gain_stated = self.gain_dbi is not None or self.gain_dbd is not None
-        return ["type"] if gain_stated and None not in figures else []
+        planes = (
+            self.horizontal_beamwidth_deg if self.azimuth_pattern is None else 0.0,
+            self.vertical_beamwidth_deg if self.elevation_pattern is None else 0.0,
+        )
+        measured = self.azimuth_pattern is not None or self.elevation_pattern is not None
+        gain_stated = measured or self.gain_dbi is not None or self.gain_dbd is not None
+        return ["type"] if gain_stated and None not in planes else []
 
 
 class Antenna(AntennaFigures):
@@ -139,6 +182,15 @@ class Station(Section):
     northing_m: float | None = optional("northing in the CRS that epsg names, m", examples=[7800000.0])
     epsg: int | None = optional("EPSG code of easting and northing", ge=1024, le=32767, examples=[32727])
     antenna_height_m: float = given("antenna height above ground, m", ge=0.1, le=3000, examples=[4.0])
+    mast_foot_m: float = plain(
+        0.0, "height above ground of what is there and carries the mast (a tank, a gable), m", ge=0, le=3000
+    )
+    highest_antenna_m: float | None = optional(
+        "highest the antenna may be, whatever the reason, m; left out: advice goes up to 30",
+        ge=0.1,
+        le=3000,
+        examples=[9.0],
+    )
     surroundings: Literal["none", "open", "suburban", "urban", "woodland"] = assumed(
         "open",
         "what stands around the antenna and higher than it; none: the antenna stands above the roofs and trees "

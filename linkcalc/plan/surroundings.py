@@ -3,8 +3,9 @@
 from collections.abc import Iterable
 from typing import Any, Literal, Self
 
-from pydantic import model_validator
+from pydantic import field_validator, model_validator
 
+from linkcalc.own_models import RULES, governing_fault
 from linkcalc.plan.base import Section, assumed, optional, plain
 from linkcalc.plan.stations import COMMON_PRACTICE
 from linkcalc.plan.wording import quoted
@@ -140,6 +141,12 @@ class Conditions(Section):
         le=30,
         examples=[9.0],
     )
+    governing_model: str = plain(
+        RULES,
+        "the path loss model that gives the number: linkcalc's rules, or as you choose delta_bullington, bullington, "
+        "cascaded_knife_edges, p1812, irregular_terrain or one of your own; the uncertainty then holds how far it is "
+        "from the rules",
+    )
     installation_db: float = assumed(
         1.5,
         "loss of each installation that its parts do not show, dB; what surrounds a low antenna holds it already",
@@ -163,6 +170,14 @@ class Conditions(Section):
     year_share_percent: float = assumed(
         99.0, "share of the year the message success is stated for, percent", COMMON_PRACTICE, ge=50, le=99.99
     )
+
+    @field_validator("governing_model")
+    @classmethod
+    def _model_exists(cls, name: str) -> str:
+        fault = governing_fault(name)
+        if fault:
+            raise ValueError(fault)
+        return name
 
     @model_validator(mode="after")
     def _one_refractivity(self) -> Self:

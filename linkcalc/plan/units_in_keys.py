@@ -1,11 +1,15 @@
 """Units at the end of key names: which unit a key is in, and what a value in another unit would be."""
 
 import math
+import re
 
 from linkcalc.units import METRES_PER_FOOT
 
 _FACTORS = {
-    "length": {"m": 1.0, "km": 1e3, "cm": 1e-2, "mm": 1e-3, "ft": METRES_PER_FOOT, "feet": METRES_PER_FOOT},
+    "length": {"m": 1.0, "km": 1e3, "cm": 1e-2, "mm": 1e-3, "ft": METRES_PER_FOOT, "feet": METRES_PER_FOOT,
+               "in": METRES_PER_FOOT / 12.0, "yd": 3.0 * METRES_PER_FOOT, "mi": 5280.0 * METRES_PER_FOOT},
+    "flow": {"m3_h": 1.0, "l/h": 1e-3, "l/min": 0.06, "gpm": 0.003785411784 * 60.0, "gph": 0.003785411784},
+    "fuel": {"l_per_h": 1.0, "gph": 3.785411784},
     "frequency": {"hz": 1.0, "khz": 1e3, "mhz": 1e6, "ghz": 1e9},
     "time": {"ms": 1e-3, "s": 1.0, "sec": 1.0, "min": 60.0, "minutes": 60.0, "h": 3600.0, "hours": 3600.0,
              "day": 86400.0, "days": 86400.0},
@@ -29,7 +33,10 @@ _NOT_CONVERTED = {
     "ah",
     "mah",
 }
-_ALL = {unit for table in _FACTORS.values() for unit in table if unit} | set(_WATTS) | _NOT_CONVERTED
+STATED = re.compile(r"\s*([-+]?\d+(?:\.\d+)?)\s*([A-Za-z]+(?:/[A-Za-z]+)?)\s*")
+_ALL = (
+    {unit for table in _FACTORS.values() for unit in table if unit.isalpha()} | set(_WATTS) | _NOT_CONVERTED
+)
 
 
 def split_unit(key: str) -> tuple[str, str]:
@@ -55,6 +62,31 @@ def converted(value: float, unit: str, wanted: str) -> float | None:
         if unit in factors and wanted in factors:
             return value * factors[unit] / factors[wanted]
     return None
+
+
+def stated_in(key: str, text: str) -> float | str:
+    """Return the number that a key takes for a figure with a unit, or the text as it stands.
+
+    >>> stated_in("antenna_height_m", "12 ft"), stated_in("pump_flow_m3_h", "22 gpm"), stated_in("name", "12 ft")
+    (3.6576, 4.99674355488, '12 ft')
+    >>> stated_in("antenna_height_m", "12 dB"), stated_in("antenna_height_m", "12")
+    ('12 dB', '12')
+    """
+    found = STATED.fullmatch(text)
+    wanted = next((u for u in ("m3_h", "l_per_h") if key.endswith(f"_{u}")), split_unit(key)[1])
+    number = converted(float(found[1]), found[2], wanted) if found and wanted else None
+    return text if number is None else float(f"{number:.12g}")
+
+
+def takes_units(key: str) -> bool:
+    """Whether a number of this key may be stated in another unit.
+
+    >>> takes_units("antenna_height_m"), takes_units("gain_dbi")
+    (True, False)
+    """
+    return key.endswith(("_m3_h", "_l_per_h")) or any(
+        split_unit(key)[1] in units for name, units in _FACTORS.items() if name != "share"
+    )
 
 
 def sister_units(unit: str) -> list[str]:

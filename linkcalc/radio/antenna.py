@@ -1,6 +1,8 @@
-"""Generic antennas: gain, beamwidths and pattern by type or by stated figures; polarisation mismatch."""
+"""Antennas: gain, beamwidths and pattern by type, by stated figures or by measured tables; polarisation mismatch."""
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Literal
 
 import numpy as np
@@ -8,62 +10,90 @@ from numpy.typing import ArrayLike
 
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError
+from linkcalc.radio.antenna_types import ANTENNA_TYPES, AntennaType, Shape
 from linkcalc.units import DBI_OVER_DBD_DB
 
-AntennaType = Literal["quarter_wave_whip", "half_wave_dipole", "collinear", "yagi"]
 Polarisation = Literal["vertical", "horizontal", "circular"]
+Table = Sequence[Sequence[float]]
+"""Rows of an angle in degrees and a gain in dBi."""
 
 CROSS_POLARISATION_LOSS_DB = 20.0
 """Allowance for crossed linear polarisations (common practice, no source; theory: infinite)."""
 
-YAGI_BEAM_LOSS_DB = 1.5
-"""What a yagi's gain stays below 32400/(azimuth x elevation beamwidth): 1 to 2 dB (textbook rule, from
-memory)."""
-
-FRONT_TO_BACK_DB = 15.0
-"""Of a yagi; nothing radiated in any direction is taken to be weaker (common practice, no source)."""
-
-DEEPEST_NULL_DB = 20.0
-"""How far the nulls of an omnidirectional antenna go as mounted (common practice, no source)."""
+WIDEST_GAP_DEG = 45.0
+"""Between two rows of a measured table: more says nothing of what lies between."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
+class Cut:
+    """A measured pattern in one plane."""
+
+    angle_deg: Floats
+    """Increasing; from the main direction, azimuth clockwise, elevation upward."""
+    loss_db: Floats
+    """Below the antenna's peak."""
+    around: bool
+    """All the way round: azimuth."""
+
+    def at(self, angle_deg: ArrayLike) -> Floats:
+        """Loss at angles, straight between the rows in decibels; beyond the ends of an elevation table its ends."""
+        angle = np.asarray(angle_deg, dtype=np.float64)
+        period = 360.0 if self.around else None
+        return np.asarray(np.interp(angle, self.angle_deg, self.loss_db, period=period))
+
+    @property
+    def beamwidth_deg(self) -> float:
+        """Width of all within 3 dB of the cut's own peak."""
+        low, high = (-180.0, 180.0) if self.around else (-90.0, 90.0)
+        step = np.linspace(low, high, 3601)
+        within = self.at(step) <= self.loss_db.min() + 3.0
+        return float((high - low) * np.mean(within))
+
+
+@dataclass(frozen=True, eq=False)
 class Antenna:
     """An antenna's figures.
 
     Attributes
     ----------
     type : str
-        Chooses the shape of the pattern.
+        What it is called where it is not measured.
     gain_dbi : float
-        Peak gain.
+        Peak gain; like the beamwidths an array where many antennas are asked at once.
     horizontal_beamwidth_deg, vertical_beamwidth_deg : float
         Between half-power points in azimuth (360: omnidirectional) and elevation.
-    exact_dipole : bool
-        The elevation pattern is that of a half-wave dipole.
+    shape : str
+        Of the elevation pattern, see `linkcalc.radio.antenna_types.Shape`.
+    floor_db : float
+        Nothing is weaker than this below the peak.
     source : str
         Where the figures come from, for the reader of a report.
+    azimuth, elevation : Cut or None
+        The pattern as measured, in place of beamwidth and shape.
     """
 
     type: AntennaType
     gain_dbi: float
     horizontal_beamwidth_deg: float
     vertical_beamwidth_deg: float
-    exact_dipole: bool
+    shape: Shape
+    floor_db: float
     source: str
+    azimuth: Cut | None = None
+    elevation: Cut | None = None
 
-
-ANTENNA_TYPES: dict[AntennaType, Antenna] = {
-    "quarter_wave_whip": Antenna(
-        "quarter_wave_whip", 1.0, 360.0, 78.0, True, "0 to 2 dBi as mounted: common practice, no source"
-    ),
-    "half_wave_dipole": Antenna("half_wave_dipole", DBI_OVER_DBD_DB, 360.0, 78.0, True, "theory"),
-    "collinear": Antenna(
-        "collinear", 5.5, 360.0, 30.0, False, "5 to 6 dBi with a 30 degree beam: common practice, no source"
-    ),
-    "yagi": Antenna("yagi", 9.5, 52.5, 52.5, False, "5 or 6 elements: common practice, no source"),
-}
-"""The generic types with the figures used when none are stated."""
+    @property
+    def words(self) -> str:
+        """What it is, in a few words."""
+        planes = [
+            p for p, cut in (("azimuth", self.azimuth), ("elevation", self.elevation)) if cut is not None
+        ]
+        kind = self.type.replace("_", " ")
+        return (
+            kind
+            if not planes
+            else f"measured in {' and '.join(planes)}" + ("" if planes[1:] else f", {kind}")
+        )
 
 
 def generic_antenna(
@@ -73,8 +103,12 @@ def generic_antenna(
     gain_dbd: float | None = None,
     horizontal_beamwidth_deg: float | None = None,
     vertical_beamwidth_deg: float | None = None,
+    azimuth_table: Table | None = None,
+    elevation_table: Table | None = None,
 ) -> Antenna:
     """An antenna of a generic type; stated figures replace the type's, and the beam rule fills in the rest.
+
+    What was measured replaces both in its plane, and gives the peak gain unless one is stated.
 
     Parameters
     ----------
@@ -85,6 +119,10 @@ def generic_antenna(
         Stated gain over a half-wave dipole, instead.
     horizontal_beamwidth_deg, vertical_beamwidth_deg : float, degrees, optional
         Stated beamwidths, above 0, up to 360 and 180.
+    azimuth_table : sequence of (degrees, dBi), optional
+        Measured gain all the way round, 0 to 360 or -180 to 180 clockwise from where the antenna is turned to.
+    elevation_table : sequence of (degrees, dBi), optional
+        Measured gain in front, -90 to 90, positive upward.
 
     Returns
     -------
@@ -93,7 +131,7 @@ def generic_antenna(
     Raises
     ------
     DomainError
-        If the type is unknown, both gains are given, or a figure is outside its range.
+        If the type is unknown, both gains are given, a figure is outside its range, or a table cannot be used.
 
     Notes
     -----
@@ -120,40 +158,133 @@ def generic_antenna(
     if gain_dbd is not None:
         gain_dbi = gain_dbd + DBI_OVER_DBD_DB
     across, up = horizontal_beamwidth_deg, vertical_beamwidth_deg
+    azimuth, elevation, measured_dbi = _cuts(_frozen(azimuth_table), _frozen(elevation_table))
+    if gain_dbi is None:
+        gain_dbi = measured_dbi
     if gain_dbi is None and across is None and up is None:
-        return usual
+        return Antenna(
+            antenna_type, usual.gain_dbi, usual.horizontal_beamwidth_deg, usual.vertical_beamwidth_deg,
+            usual.shape, usual.floor_db, usual.source,
+        )  # fmt: skip
     if gain_dbi is not None:
-        gain_dbi = float(checked("gain_dbi", gain_dbi, at_least=-100.0, at_most=100.0))
+        gain_dbi = scalar_if_0d(checked("gain_dbi", gain_dbi, at_least=-100.0, at_most=100.0))
     if across is not None:
         across = float(checked("horizontal_beamwidth_deg", across, above=0.0, at_most=360.0))
     if up is not None:
         up = float(checked("vertical_beamwidth_deg", up, above=0.0, at_most=180.0))
 
-    if antenna_type == "yagi":
-        rule = 32400.0 * 10.0 ** (-YAGI_BEAM_LOSS_DB / 10.0)
+    if usual.beam_rule_deg2 is not None:
+        rule = usual.beam_rule_deg2
         if gain_dbi is None:
             wide, high = across or up or 0.0, up or across or 0.0
             gain_dbi = 10.0 * np.log10(rule / (wide * high))
         area = rule * 10.0 ** (-gain_dbi / 10.0)
         up_or_round = up if up is not None else (area / across if across is not None else area**0.5)
-        across = across if across is not None else min(area / up_or_round, 360.0)
-        up = min(up_or_round, 180.0)
+        across = across if across is not None else np.minimum(area / up_or_round, 360.0)
+        up = np.minimum(up_or_round, 180.0)
     else:
-        if antenna_type == "collinear":
+        if usual.beam_rule_deg is not None:
             if gain_dbi is None:
-                gain_dbi = usual.gain_dbi if up is None else 10.0 * np.log10(_COLLINEAR_RULE_DEG / up)
+                gain_dbi = usual.gain_dbi if up is None else 10.0 * np.log10(usual.beam_rule_deg / up)
             elif up is None:
-                up = min(_COLLINEAR_RULE_DEG * 10.0 ** (-gain_dbi / 10.0), 180.0)
+                up = np.minimum(usual.beam_rule_deg * 10.0 ** (-gain_dbi / 10.0), 180.0)
         gain_dbi = usual.gain_dbi if gain_dbi is None else gain_dbi
         across = usual.horizontal_beamwidth_deg if across is None else across
-    return replace(
-        usual,
-        gain_dbi=float(gain_dbi),
-        horizontal_beamwidth_deg=across,
-        vertical_beamwidth_deg=usual.vertical_beamwidth_deg if up is None else up,
-        exact_dipole=usual.exact_dipole and vertical_beamwidth_deg is None,
-        source="stated figures, the rest by the beam rule of the type",
-    )
+    cuts = [c for c in (azimuth, elevation) if c is not None]
+    return Antenna(
+        antenna_type,
+        gain_dbi=scalar_if_0d(gain_dbi),
+        horizontal_beamwidth_deg=scalar_if_0d(across) if azimuth is None else azimuth.beamwidth_deg,
+        vertical_beamwidth_deg=(
+            elevation.beamwidth_deg if elevation is not None
+            else usual.vertical_beamwidth_deg if up is None
+            else scalar_if_0d(up)
+        ),
+        shape="side_lobes" if usual.shape == "dipole" and vertical_beamwidth_deg is not None else usual.shape,
+        floor_db=max([usual.floor_db, *(float(c.loss_db.max()) for c in cuts)]),
+        source="measured" if cuts else "stated figures, the rest by the beam rule of the type",
+        azimuth=azimuth,
+        elevation=elevation,
+    )  # fmt: skip
+
+
+def _frozen(table: Table | None) -> Table | None:
+    return None if table is None else tuple(tuple(row) for row in table)
+
+
+@lru_cache(maxsize=64)
+def _cuts(
+    azimuth_table: Table | None, elevation_table: Table | None
+) -> tuple[Cut | None, Cut | None, float | None]:
+    """Both planes below the larger peak of the two, and that."""
+    tables = ((azimuth_table, True), (elevation_table, False))
+    alone = [cut(t, around=around)[1] for t, around in tables if t is not None]
+    peak = max(alone, default=None)
+    azimuth, elevation = (None if t is None else cut(t, around=around)[0] for t, around in tables)
+    return azimuth, elevation, peak
+
+
+def cut(table: Table, peak_dbi: float | None = None, *, around: bool) -> tuple[Cut, float]:
+    """A measured pattern of one plane, and its peak.
+
+    Parameters
+    ----------
+    table : sequence of (degrees, dBi)
+    peak_dbi : float, dBi, optional
+        Of the antenna; by default the table's largest gain.
+    around : bool
+        All the way round (azimuth) or -90 to 90 (elevation).
+
+    Raises
+    ------
+    DomainError
+        If an angle is given twice or is outside its range, a gain is not within -100 to 40 dBi, or rows lie more
+        than 45 degrees apart.
+
+    Examples
+    --------
+    >>> found, peak = cut([(a, 9 - abs(a) / 15) for a in range(-180, 180, 45)], around=True)
+    >>> peak, found.at([-22.5, 360]).tolist()
+    (9.0, [1.5, 0.0])
+    """
+    name = "azimuth" if around else "elevation"
+    low, high = (-180.0, 360.0) if around else (-90.0, 90.0)
+    rows = np.asarray(table, dtype=np.float64)
+    if rows.ndim != 2 or rows.shape[1:] != (2,):
+        raise DomainError(f"{name} table: rows of an angle and a gain are needed")
+    angle = checked(f"{name}_deg", rows[:, 0], at_least=low, at_most=high)
+    gain = checked("gain_dbi", rows[:, 1], at_least=-100.0, at_most=40.0)
+    if around:
+        angle = angle % 360.0
+        # 0 and 360 are the same direction, and may both be listed if they agree
+        ends = np.flatnonzero(angle == 0.0)
+        if ends.size == 2 and abs(gain[ends[0]] - gain[ends[1]]) <= _SAME_DB and np.ptp(rows[ends, 0]) > 0.0:
+            angle, gain = np.delete(angle, ends[1]), np.delete(gain, ends[1])
+    order = np.argsort(angle, kind="stable")
+    angle, gain = angle[order], gain[order]
+    step = np.diff(np.append(angle, angle[0] + 360.0) if around else angle)
+    if not step.size or (step <= 0.0).any():
+        twice = angle[int(np.argmax(step <= 0.0))] if step.size else 0.0
+        raise DomainError(
+            f"{name}_deg {twice:g} is listed twice" if step.size else f"{name} table: too few rows"
+        )
+    if step.max() > WIDEST_GAP_DEG:
+        at = int(np.argmax(step))
+        raise DomainError(
+            f"{name} table: nothing between {angle[at]:g} and {angle[at] + step[at]:g} degrees; rows at most "
+            f"{WIDEST_GAP_DEG:g} apart are needed"
+        )
+    if not around and (angle[0] > -_LEAST_SPAN_DEG or angle[-1] < _LEAST_SPAN_DEG):
+        raise DomainError(
+            f"elevation table: {angle[0]:g} to {angle[-1]:g} degrees; at least -{_LEAST_SPAN_DEG:g} to "
+            f"{_LEAST_SPAN_DEG:g} are needed"
+        )
+    peak = float(gain.max()) if peak_dbi is None else peak_dbi
+    return Cut(angle, peak - gain, around), peak
+
+
+_SAME_DB = 0.1
+_LEAST_SPAN_DEG = 20.0
 
 
 def gain_towards_dbi(
@@ -190,15 +321,16 @@ def gain_towards_dbi(
 
     Notes
     -----
-    Attenuation in azimuth and elevation, each 12 (angle / beamwidth)^2 dB, added and held above the floor:
-    15 dB front-to-back for a yagi, 20 dB for the nulls of the others. A half-wave dipole (and the whip,
-    which is given the same shape) follows cos(pi/2 sin e) / cos e in elevation. The side lobes of a
+    Attenuation in azimuth and elevation, each 12 (angle / beamwidth)^2 dB or as measured, added and held above the
+    floor: 15 dB front-to-back for a yagi, 20 dB for the nulls of the others, the deepest that was measured where
+    that is more. A half-wave dipole (and the whip, which is given the same shape) follows
+    cos(pi/2 sin e) / cos e in elevation. The side lobes of a
     collinear start 12 dB down and fall with 15 dB per decade of angle.
 
     References
     ----------
-    Parabolic beams: Report ITU-R M.2135-1; collinear side lobes: Rec. ITU-R F.1336, recommends 2 with k =
-    0; both from memory. Dipole: any antenna textbook.
+    Parabolic beams, and two planes added up to a floor: Report ITU-R M.2135-1. Collinear side lobes: Rec. ITU-R
+    F.1336, recommends 2 with k = 0; both from memory. Dipole: any antenna textbook.
 
     Examples
     --------
@@ -220,17 +352,21 @@ def gain_towards_dbi(
     off_up = np.degrees(np.arcsin(np.clip(z, -1.0, 1.0)))
     off_side = np.degrees(np.arctan2(side, x))
 
-    if antenna.exact_dipole:
+    if antenna.elevation is not None:
+        up = antenna.elevation.at(off_up)
+    elif antenna.shape == "dipole":
         up = _dipole_db(off_up)
-    elif antenna.type == "yagi":
+    elif antenna.shape == "parabolic":
         up = 12.0 * (off_up / antenna.vertical_beamwidth_deg) ** 2
     else:
         up = _collinear_db(np.abs(off_up) / antenna.vertical_beamwidth_deg)
     across: Floats | float = 0.0
-    if antenna.horizontal_beamwidth_deg < 360.0:
-        across = 12.0 * (off_side / antenna.horizontal_beamwidth_deg) ** 2
-    floor = FRONT_TO_BACK_DB if antenna.type == "yagi" else DEEPEST_NULL_DB
-    return scalar_if_0d(antenna.gain_dbi - np.minimum(up + across, floor))
+    if antenna.azimuth is not None:
+        across = antenna.azimuth.at(off_side)
+    elif np.min(antenna.horizontal_beamwidth_deg) < 360.0:
+        beams = off_side / antenna.horizontal_beamwidth_deg
+        across = np.where(np.less(antenna.horizontal_beamwidth_deg, 360.0), 12.0 * beams**2, 0.0)
+    return scalar_if_0d(antenna.gain_dbi - np.minimum(up + across, antenna.floor_db))
 
 
 def polarisation_loss_db(one: Polarisation, other: Polarisation, *, tilt_deg: ArrayLike = 0.0) -> Any:
@@ -273,9 +409,6 @@ def polarisation_loss_db(one: Polarisation, other: Polarisation, *, tilt_deg: Ar
     coupled = np.abs(np.cos(tilt) if one == other else np.sin(tilt))
     least = 10.0 ** (-CROSS_POLARISATION_LOSS_DB / 20.0)
     return scalar_if_0d(-20.0 * np.log10(np.maximum(coupled, least)) + 0.0)
-
-
-_COLLINEAR_RULE_DEG = 107.6
 
 
 def _dipole_db(elevation_deg: Floats) -> Floats:

@@ -11,7 +11,6 @@ from linkcalc.modulation import Signal
 from linkcalc.plan import ChirpModulation, Link, Station
 from linkcalc.plan.wording import element
 from linkcalc.radio import css
-from linkcalc.radio.antenna import generic_antenna
 from linkcalc.rules.limits import CAUTION, LimitsCheck, OtherTraffic, Status, Transmission, check
 from linkcalc.rules.table import REGIONS, rules
 from linkcalc.rules.traffic import Sent, sent_over
@@ -216,7 +215,7 @@ def _of_link(plan: "Plan", link: Link) -> Iterator[End]:
 
 def _end(plan: "Plan", link: Link, sent: Sent, station: Station, to: str) -> End:
     # its imports are those of a whole budget
-    from linkcalc.link_case import feeder_loss_db
+    from linkcalc.link_case import feeder_loss_db, main_gain_dbi
 
     signal = Signal.of(link.modulation)
     frequency_hz = link.frequency_mhz * 1e6
@@ -230,19 +229,12 @@ def _end(plan: "Plan", link: Link, sent: Sent, station: Station, to: str) -> End
             f"{key} = {sent.interval_s:g} is shorter than the {message_s:.3g} s"
             f" that {place} is on the air with its tries"
         )
-    antenna = generic_antenna(
-        station.antenna.type,
-        gain_dbi=station.antenna.gain_dbi,
-        gain_dbd=station.antenna.gain_dbd,
-        horizontal_beamwidth_deg=station.antenna.horizontal_beamwidth_deg,
-        vertical_beamwidth_deg=station.antenna.vertical_beamwidth_deg,
-    )
     transmission = Transmission(
         frequency_hz=frequency_hz,
         bandwidth_hz=signal.bandwidth_hz,
         conducted_power_dbm=station.transmit_power_dbm,
         feeder_loss_db=feeder_loss_db(station, frequency_hz),
-        antenna_gain_dbi=antenna.gain_dbi,
+        antenna_gain_dbi=main_gain_dbi(station),
         time_on_air_s=seconds,
         interval_s=sent.interval_s,
         tries=sent.tries,

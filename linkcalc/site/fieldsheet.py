@@ -18,11 +18,12 @@ from linkcalc._version import __version__
 from linkcalc.answer import Answer, view
 from linkcalc.area.height_pairs import HeightPairs, height_pairs
 from linkcalc.area.margins import SPREADING_FACTORS
+from linkcalc.chosen_model import refuse_chosen
 from linkcalc.compass import declination_deg
 from linkcalc.errors import DomainError, LinkcalcError
-from linkcalc.fitted import antennas_at_hand, feeders_at_hand, figures
+from linkcalc.fitted import antennas_at_hand, feeders_at_hand
 from linkcalc.legal import lawful
-from linkcalc.link_case import ENDS, End, LinkCase, feeder_words
+from linkcalc.link_case import ENDS, End, LinkCase, feeder_words, figures
 from linkcalc.mast_heights import LOWEST_M, MOST_M, asked_words
 from linkcalc.measured_table import MeasuredTable, measured_table
 from linkcalc.modulation import Signal
@@ -257,6 +258,7 @@ def field_sheet(
     DomainError
         If an argument is outside its range, or the heights are too many.
     """
+    refuse_chosen(case.conditions, "a field sheet")
     stations = (case.near, case.far)
     most = _MOST_HEIGHTS if compiled.available() else _MOST_SLOW_HEIGHTS
     planned_m = max(s.antenna_height_m for s in stations)
@@ -474,7 +476,7 @@ def _extra_db(station: Station) -> float:
 
 def _antenna_words(antenna: Antenna) -> str:
     a = figures(antenna)
-    return f"{a.type.replace('_', ' ')}, {a.gain_dbi:.1f} dBi"
+    return f"{a.words}, {a.gain_dbi:.1f} dBi"
 
 
 def _gains(case: LinkCase, end: End, antenna: Antenna, rise_m: Floats) -> Floats:

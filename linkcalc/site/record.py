@@ -18,12 +18,15 @@ import numpy as np
 from linkcalc._arrays import Floats
 from linkcalc._version import __version__
 from linkcalc.answer import Answer, view
+from linkcalc.consequences import sections_of
 from linkcalc.errors import LinkcalcError
 from linkcalc.exposure import CAVEAT, StationKeeping
 from linkcalc.exposure import section as exposure_section
-from linkcalc.link_case import LinkCase, feeder_loss_db, feeder_words
+from linkcalc.link_case import LinkCase, feeder_loss_db, feeder_words, main_gain_dbi
 from linkcalc.measured import Leaf
+from linkcalc.parts_list import Bill, bill
 from linkcalc.plan import Conditions, Link, LoadedPlan, Plan, Station
+from linkcalc.plan.starter import SOURCE
 from linkcalc.plan.wording import quoted
 from linkcalc.readings import Readings
 from linkcalc.result import Assumption, LinkResult, VerdictWord
@@ -45,6 +48,7 @@ from linkcalc.verdict import (
     open_terrain,
     position_deg,
     recorded_notes,
+    with_remedies,
 )
 
 MAP_ASPECT = 2.15
@@ -57,6 +61,10 @@ TROPICS_DEG = 23.5
 
 DEFAULT_SUCCESS = 0.95
 """Share of packets the acceptance test proves, unless stated (common practice, no source)."""
+
+LARGEST_PHOTO_BYTES = 10_000_000
+
+_PHOTO_STARTS: dict[Literal["jpeg", "png"], bytes] = {"jpeg": b"\xff\xd8\xff", "png": b"\x89PNG\r\n\x1a\n"}
 
 _MAP_CELLS = 360
 _LIBRARIES = ("numpy", "scipy", "pydantic", "pyproj", "rasterio", "matplotlib")
@@ -83,6 +91,15 @@ class Job:
     """Of the job or order."""
     installer: str = ""
     firm: str = ""
+
+
+@dataclass(frozen=True)
+class Photo:
+    """A picture taken on site."""
+
+    name: str
+    kind: Literal["jpeg", "png"]
+    content: bytes
 
 
 @dataclass(frozen=True)
@@ -142,6 +159,8 @@ class Record(Answer):
     result: LinkResult
     conditions: Conditions
     sites: tuple[Site, Site]
+    bill: Bill
+    """Parts of its two stations."""
     map: SiteMap | None
     limits: tuple[EndLimits, ...]
     region_name: str
@@ -156,6 +175,9 @@ class Record(Answer):
     """Of packets there and back; with a count where packets were counted."""
     day: date | None
     recheck: Recheck
+    operation: tuple[str, ...]
+    """What the plan's messages, tank and batteries come to, a line each; empty where it has several links."""
+    photos: tuple[Photo, ...]
     cautions: tuple[str, ...]
     assumed: tuple[Assumption, ...]
     warnings: tuple[str, ...]
@@ -194,6 +216,7 @@ def make_record(
     success: float | None = None,
     confidence: float = 0.95,
     job: Job | None = None,
+    photos: Sequence[str | Path] = (),
 ) -> Record:
     """Put together the record of one link.
 
@@ -215,6 +238,8 @@ def make_record(
         where a message has one try, else 0.95.
     job : Job, optional
         Names for its head.
+    photos : sequence of path
+        JPEG or PNG files, which become part of the record.
 
     Returns
     -------
@@ -231,7 +256,7 @@ def make_record(
     plan = loaded.plan
     with recorded_notes() as said, open_terrain(loaded) as terrain:
         case = link_case(loaded, link, terrain)
-        result = check_link(case)
+        result = with_remedies(check_link(case), case, loaded, terrain)
         around = _site_map(case, terrain[0])
         files = tuple(_files(loaded, link, case.profile, terrain))
         survey = None
@@ -244,6 +269,11 @@ def make_record(
                 plan=plan,
                 plan_digest=loaded.digest,
             )
+    operation = {}
+    if len(plan.link) == 1:
+        operation = sections_of(plan, (result,), only=("messages", "tank", "energy"))
+    elif any(s.station in (link.from_, link.to) and s.solar is not None for s in plan.power):
+        operation = sections_of(plan, (result,), only=("energy",))
     limits = plan_limits.section(plan)
     exposure = exposure_section(plan)
     names = (link.from_, link.to)
@@ -256,6 +286,7 @@ def make_record(
         result=result,
         conditions=plan.conditions,
         sites=_sites(case),
+        bill=bill(plan.model_copy(update={"link": [link]}), operation),
         map=around,
         limits=tuple(e for e in limits.ends if e.link == link.name),
         region_name=limits.region_name,
@@ -269,8 +300,12 @@ def make_record(
         tests=(_test(survey, 0, proven, confidence), _test(survey, 1, proven, confidence)),
         day=day,
         recheck=recheck(day, _latitude_deg(case.profile)),
+        operation=tuple(s.line for s in operation.values()) if len(plan.link) == 1 else (),
+        photos=tuple(_photo(path) for path in photos),
         cautions=tuple(dict.fromkeys([*CAUTIONS, *extra])),
-        assumed=tuple(a for a in assumed_of(loaded, [case]) if _concerns(a.key, plan, link)),
+        assumed=tuple(
+            a for a in assumed_of(loaded, [case]) if a.source == SOURCE or _concerns(a.key, plan, link)
+        ),
         warnings=tuple(dict.fromkeys([*loaded.notes, *said, *result.warnings])),
         inputs=(
             InputFile("plan", loaded.path.name, loaded.digest),
@@ -279,6 +314,7 @@ def make_record(
                 "profile as used", f"{len(case.profile.distance_m)} points", _profile_digest(case.profile)
             ),
             *(InputFile("readings", Path(path).name, _file_digest(path)) for path in readings_paths),
+            *(InputFile("photo", Path(path).name, _file_digest(path)) for path in photos),
         ),
         versions=(
             ("linkcalc", __version__),
@@ -358,16 +394,7 @@ def _sites(case: LinkCase) -> tuple[Site, Site]:
 
 
 def _site(case: LinkCase, station: Station, at: int, bearing_deg: float, elevation_deg: float) -> Site:
-    from linkcalc.radio.antenna import generic_antenna
-
-    a = station.antenna
-    gain_dbi = generic_antenna(
-        a.type,
-        gain_dbi=a.gain_dbi,
-        gain_dbd=a.gain_dbd,
-        horizontal_beamwidth_deg=a.horizontal_beamwidth_deg,
-        vertical_beamwidth_deg=a.vertical_beamwidth_deg,
-    ).gain_dbi
+    gain_dbi = main_gain_dbi(station)
     loss_db = feeder_loss_db(station, case.frequency_hz)
     extra_db = sum(x.loss_db for x in station.extra_loss)
     return Site(
@@ -438,6 +465,22 @@ def _file_digest(path: str | Path | None) -> str | None:
         raise LinkcalcError(f"{path}: cannot be read: {error.strerror or error}") from None
 
 
+def _photo(path: str | Path) -> Photo:
+    file = Path(path)
+    try:
+        size = file.stat().st_size
+        content = file.read_bytes() if size <= LARGEST_PHOTO_BYTES else b""
+    except OSError as error:
+        raise LinkcalcError(f"{path}: cannot be read: {error.strerror or error}") from None
+    if size > LARGEST_PHOTO_BYTES:
+        most = f"{LARGEST_PHOTO_BYTES / 1e6:g} MB"
+        raise LinkcalcError(f"{path}: has {size / 1e6:.0f} MB; a photo may have {most}: make it smaller")
+    for kind, start in _PHOTO_STARTS.items():
+        if content.startswith(start):
+            return Photo(file.name, kind, content)
+    raise LinkcalcError(f"{path}: is no JPEG and no PNG: save it as one of these")
+
+
 def _profile_digest(profile: Profile) -> str:
     """Of the heights to a millimetre, which the record rests on wherever they come from."""
     columns = zip(profile.distance_m, profile.ground_m, profile.clutter_m, profile.clutter_kind, strict=True)
@@ -446,8 +489,10 @@ def _profile_digest(profile: Profile) -> str:
 
 
 def _concerns(key: str, plan: Plan, link: Link) -> bool:
-    """Whether a default matters to this link."""
+    """Whether what was assumed matters to this link."""
     ours = {link.from_, link.to}
     others = [f"station {quoted(s.name)} " for s in plan.station if s.name not in ours]
     others += [f"link {quoted(k.name)} " for k in plan.link if k.name != link.name]
-    return not key.startswith((*others, "power ", "message ", "tank.", "engine."))
+    if len(plan.link) > 1:  # the record then answers nothing of these
+        others += ["power ", "message ", "tank.", "engine."]
+    return not key.startswith(tuple(others))

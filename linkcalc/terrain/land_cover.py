@@ -49,6 +49,7 @@ _NO_HEIGHT = 255
 _MOST_POINTS = 1_000_000
 """Looked at together."""
 _CODE_LIMITS = (0.0, 255.0)
+_STRIP_ROWS = 512
 
 
 class LandCover(NamedTuple):
@@ -312,13 +313,24 @@ def neighbourhood(
         for raster in mosaic.rasters:
             box = _box(raster, np.asarray(lat), np.asarray(lon))
             if box is not None:
-                values = np.nan_to_num(mosaic.block(raster, *box), nan=float(unknown))
-                codes = np.clip(np.round(values), 0, _NO_HEIGHT).astype(np.uint8)
-                yield Patch(codes, box[0], box[2], raster.placing)
+                yield Patch(_whole_numbers(mosaic, raster, box, unknown), box[0], box[2], raster.placing)
 
     return Neighbourhood(
         tuple(patches(layers.cover.codes, UNKNOWN)), tuple(patches(layers.canopy, _NO_HEIGHT))
     )
+
+
+def _whole_numbers(
+    mosaic: Mosaic, raster: Raster, box: tuple[int, int, int, int], unknown: int
+) -> NDArray[np.uint8]:
+    """A block of cells, a byte each; read in strips, as four bytes a cell would be much for a large area."""
+    left, right, top, bottom = box
+    found = np.empty((bottom - top, right - left), dtype=np.uint8)
+    for row in range(top, bottom, _STRIP_ROWS):
+        strip = mosaic.block(raster, left, right, row, min(row + _STRIP_ROWS, bottom))
+        values = np.clip(np.round(np.nan_to_num(strip, nan=float(unknown))), 0, _NO_HEIGHT)
+        found[row - top : row - top + len(strip)] = values
+    return found
 
 
 def _box(raster: Raster, lat: Floats, lon: Floats) -> tuple[int, int, int, int] | None:

@@ -280,7 +280,7 @@ def cut_profile(
         zone=np.where(sea, ZONES[0], INLAND).astype(np.int8),
         latitude_deg=lat,
         longitude_deg=lon,
-        source=", ".join(dict.fromkeys(f"{Path(r.name).name} ({r.spacing_m:.3g} m)" for r in used)),
+        source=", ".join(dict.fromkeys(f"{Path(r.name).name} ({r.cell_words})" for r in used)),
         bridged_m=bridged_m,
         notes=tuple(notes),
         cell_m=cell,
@@ -636,16 +636,7 @@ def station_ground_m(name: str, lat: float, lon: float, mosaic: Mosaic) -> float
     )
     south, west, north, east = nearest.bounds()
     others = f" and {len(mosaic.rasters) - 1} more" if len(mosaic.rasters) > 1 else ""
-    guesses = {
-        "has the longitude the wrong sign?": (lat, -lon),
-        "has the latitude the wrong sign?": (-lat, lon),
-        "have both the wrong sign?": (-lat, -lon),
-        "are latitude and longitude swapped?": (lon, lat),
-        "are latitude and longitude swapped, the longitude with the wrong sign?": (lon, -lat),
-        "are latitude and longitude swapped, the latitude with the wrong sign?": (-lon, lat),
-        "are latitude and longitude swapped, both with the wrong sign?": (-lon, -lat),
-    }
-    guesses |= _other_zones(lat, lon)
+    guesses = likely_positions(lat, lon)
     mends = [
         mend
         for mend, (y, x) in guesses.items()
@@ -656,6 +647,23 @@ def station_ground_m(name: str, lat: float, lon: float, mosaic: Mosaic) -> float
         f"{at} lies {_length_text(gap_m)} outside {nearest.name}{others}, which covers "
         f"{geodesy.position_text(south, west)} to {geodesy.position_text(north, east)}: {mend}"
     )
+
+
+def likely_positions(lat: float, lon: float) -> dict[str, tuple[float, float]]:
+    """Where a position may have been meant to lie, by the question that asks for it.
+
+    >>> likely_positions(36.3, -84.3)["has the longitude the wrong sign?"]
+    (36.3, 84.3)
+    """
+    return {
+        "has the longitude the wrong sign?": (lat, -lon),
+        "has the latitude the wrong sign?": (-lat, lon),
+        "have both the wrong sign?": (-lat, -lon),
+        "are latitude and longitude swapped?": (lon, lat),
+        "are latitude and longitude swapped, the longitude with the wrong sign?": (lon, -lat),
+        "are latitude and longitude swapped, the latitude with the wrong sign?": (-lon, lat),
+        "are latitude and longitude swapped, both with the wrong sign?": (-lon, -lat),
+    } | _other_zones(lat, lon)
 
 
 def _other_zones(lat: float, lon: float) -> dict[str, tuple[float, float]]:

@@ -174,6 +174,11 @@ class Raster:
         """How often a cell outside the limits was met so far, and the last such value in metres."""
 
     @property
+    def cell_words(self) -> str:
+        """Its cells, for a report."""
+        return f"{self.spacing_m:.3g} m{', land cover' if self._classes else ''}"
+
+    @property
     def size(self) -> tuple[int, int]:
         """Columns and rows."""
         return self._width, self._height

@@ -190,7 +190,7 @@ def _mark(ax: "Axes", planned_s: float, life_years: float, scale: float, interva
     if not interval[0] <= planned_s <= interval[-1]:
         return
     ax.axvline(planned_s, color=style.MUTED, lw=0.8, ls=(0, (4, 3)), zorder=2)
-    ax.plot(planned_s, life_years * scale, "o", color=style.ACCENT, ms=6, zorder=6)
+    ax.plot(planned_s, life_years * scale, "o", color=style.INK, ms=6, zorder=6)
     left = planned_s > interval[-1] / 8
     ax.annotate(
         f"planned: every {interval_words(planned_s)}, {life_words(life_years)}",
@@ -199,7 +199,7 @@ def _mark(ax: "Axes", planned_s: float, life_years: float, scale: float, interva
         textcoords="offset points",
         ha="right" if left else "left",
         size=style.SMALL_PT,
-        color=style.ACCENT,
+        color=style.INK,
         bbox={"boxstyle": "round,pad=0.15", "fc": style.PAPER, "ec": "none"},
         zorder=6,
     )

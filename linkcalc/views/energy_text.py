@@ -1,5 +1,7 @@
 """Energy in words: what a station draws and for what, how long a battery lasts, how large a panel is."""
 
+from collections.abc import Sequence
+
 from linkcalc.plan_energy import (
     TABLE_INTERVALS_S,
     BatteryLife,
@@ -8,12 +10,18 @@ from linkcalc.plan_energy import (
     StationEnergy,
 )
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
+from linkcalc.result import Assumption
 from linkcalc.views.messages_text import odds_words
-from linkcalc.views.text import Page
+from linkcalc.views.text import Page, starter_words
 
 
 def energy_report(
-    energy: EnergySection, width: int = 80, *, colour: bool = False, ascii_only: bool = False
+    energy: EnergySection,
+    width: int = 80,
+    *,
+    colour: bool = False,
+    ascii_only: bool = False,
+    assumed: Sequence[Assumption] = (),
 ) -> str:
     """Return the energy of every supplied station.
 
@@ -23,6 +31,8 @@ def energy_report(
     width : int, columns
     colour, ascii_only : bool
         As for `linkcalc.views.text.report`.
+    assumed : sequence of Assumption
+        Of the plan: those of its values that are still the starter's are named.
 
     Returns
     -------
@@ -34,6 +44,9 @@ def energy_report(
         page.wrap("No station of this plan has a [[power]] table, so there is nothing to reckon.", bold=True)
         page.wrap('Add one: [[power]] station = "..", then [power.battery] capacity_mah = ..')
         return page.text()
+    if invented := starter_words(assumed, "energy"):
+        page.wrap(invented, bold=True)
+        page.blank()
     for i, station in enumerate(energy.stations):
         if i:
             page.blank()

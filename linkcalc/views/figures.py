@@ -21,7 +21,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator
 from linkcalc._arrays import Floats
 from linkcalc.errors import LinkcalcError
 from linkcalc.result import Direction, Drawing, LinkResult, Result
-from linkcalc.views import style
+from linkcalc.views import style, units
 from linkcalc.views.text import (
     asked_words,
     clearance_words,
@@ -144,8 +144,7 @@ def _worst_label(ax: "Axes", room: "Room", link: LinkResult, x: Floats, d: Drawi
     where = path.worst_clearance_distance_m
     i = int(np.argmin(np.abs(d.distance_m - where)))
     obstacle = float(d.ground_m[i] + d.bulge_m[i] + d.clutter_m[i])
-    bad = path.worst_clearance_ratio < 0.6
-    colour = style.ACCENT if bad else style.INK
+    colour = {"obstructed": style.ACCENT, "grazing": style.CAUTION, "clear": style.INK}[path.regime]
     first = f"worst point: {clearance_words(path, worst_clearance_m(link))}"
     start = room.fit(style.drawable(link.directions[0].from_), 0.2 * room.width_pt, 8)
     second = f"{distance_words(where)} from {start}; clearance {_zone_share(path.worst_clearance_ratio)}"
@@ -434,8 +433,7 @@ def draw_budget(ax: "Axes", direction: Direction, *, rows: int | None = None) ->
         ax.plot(level, row, "|", color=colour, ms=9, mew=2.2, zorder=4)
         _budget_row(room, rows, row, name, "", f"{level:.1f} dBm", bold=offset == 0)
     row = len(steps) + len(closing)
-    margin, enough = direction.fade_margin_db, direction.fade_margin_db >= direction.required_margin_db
-    colour = style.RAY if enough else style.ACCENT
+    margin, colour = direction.fade_margin_db, style.VERDICT[direction.verdict][0]
     left = min(direction.sensitivity_dbm, direction.received_power_dbm)
     ax.add_patch(Rectangle((left, row - 0.32), abs(margin), 0.64, fc=colour, ec="none", zorder=2))
     name = f"margin, {asked_words(direction)} required"
@@ -516,6 +514,11 @@ def draw_height(ax: "Axes", link: LinkResult) -> "Axes":
     -------
     Axes
 
+    Raises
+    ------
+    LinkcalcError
+        If the link was checked without advice.
+
     Examples
     --------
     >>> import linkcalc as lc
@@ -526,6 +529,10 @@ def draw_height(ax: "Axes", link: LinkResult) -> "Axes":
     """
     d = link.drawing
     height, smooth, raw = d.height_sweep_m, d.margin_sweep_db, d.margin_sweep_raw_db
+    if not height.size:
+        raise LinkcalcError(
+            f"link {link.name!r} was checked without advice: check it with advice to draw heights"
+        )
     direction = weaker_direction(link)
     present = d.antenna_height_m[1]
     margin = float(np.interp(present, height, smooth))
@@ -793,7 +800,8 @@ def fitted_words(words: str, width_pt: float, size: float, bold: bool = False) -
 
 def width_of_text(words: str, size: float, bold: bool = False) -> float:
     """Width in points, with the hinting of a fine raster, which no output exceeds by more than 2 %."""
-    font = FontProperties(family=style.FONT, size=size, weight="bold" if bold else "normal")
+    words = style.drawable(units.words(words))
+    font = FontProperties(family=style.families(words), size=size, weight="bold" if bold else "normal")
     width, _, _ = _measure().get_text_width_height_descent(words, font, ismath=False)
     return float(width) / 10.0 * 1.02
 

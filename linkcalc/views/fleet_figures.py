@@ -8,8 +8,10 @@ import numpy as np
 
 from linkcalc.fleets.answer import FleetResult
 from linkcalc.views import style
+from linkcalc.views.figures import width_of_text
 from linkcalc.views.fleet_text import headline, shortened, sites_words, times_words
-from linkcalc.views.map_figures import hillshade
+from linkcalc.views.map_figures import draw_ground
+from linkcalc.views.map_frame import frame
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -19,6 +21,8 @@ _NAMED = 8
 """Nodes that are named on the map: those that fare worst."""
 _TIED = 200
 """Nodes up to which each is tied to its shed: more lines hide the land, and each other."""
+_STUB = 0.02
+"""Length of the line that shows which way a shed is, where ties would hide the map; in widths of it."""
 _SAFETY: Final = "A prediction: measure on site. A radio link is no safety function and no emergency stop."
 _MARKS: Final = {
     "closes": ("o", style.RAY, 30.0),
@@ -41,42 +45,41 @@ def map_figure(result: FleetResult) -> "Figure":
         )
         what += "and thicker the line, the higher the spreading factor."
         if len(result.nodes) > _TIED:
-            what = "The darker the mark, the higher the spreading factor; lines: from nodes that may get"
-            what += " fewer than asked."
+            what = "The darker the mark, the higher the spreading factor; nodes that may get fewer than asked point"
+            what += " to their shed."
         _text(figure, 0.085, 0.928, what, size=style.TEXT_PT, width=112)
         _key(figure, result)
-        _text(figure, 0.085, 0.045, f"Terrain shaded from the north-west. {_SAFETY}", size=style.SMALL_PT,
-              width=128, color=style.MUTED)  # fmt: skip
+        words = f"Terrain shaded from the north-west. Degrees: WGS 84. {_SAFETY}"
+        _text(figure, 0.085, 0.045, words, size=style.SMALL_PT, width=128, color=style.MUTED)
     return figure
 
 
 def draw_map(ax: "Axes", result: FleetResult) -> None:
     """Draw relief, ties, nodes, sheds and scale."""
     from matplotlib.collections import LineCollection
-    from matplotlib.colors import LinearSegmentedColormap
-    from matplotlib.patheffects import withStroke
 
     relief = result.drawing.relief
     rows, columns = relief.ground_m.shape
     east_km, north_km = columns * relief.cell_m / 2e3, rows * relief.cell_m / 2e3
-    shade = hillshade(relief.ground_m, relief.cell_m)
-    light = LinearSegmentedColormap.from_list("ground", ("#b9b0a1", "#e9e4da", style.PAPER))
-    ax.imshow(
-        np.ma.masked_invalid(shade), extent=(-east_km, east_km, -north_km, north_km), cmap=light,
-        vmin=0.25, vmax=0.95, interpolation="bilinear", zorder=1,
-    )  # fmt: skip
+    draw_ground(ax, relief.ground_m, relief.cell_m)
     x, y = (v / 1e3 for v in relief.position_of(*_places(result)))
     sheds = np.array([(s.latitude_deg, s.longitude_deg) for s in result.sheds])
     sx, sy = (v / 1e3 for v in relief.position_of(sheds[:, 0], sheds[:, 1]))
     index = {s.name: j for j, s in enumerate(result.sheds)}
     home = np.array([index[n.shed] for n in result.nodes])
-    tied = [k for k in _tied(result) if np.isfinite(result.nodes[k].margin_db)]
-    ties = [[(x[k], y[k]), (sx[home[k]], sy[home[k]])] for k in tied]
-    colours = [factor_colour(result.nodes[k].spreading_factor) for k in tied]
-    thin = 1.0 if len(result.nodes) <= _TIED else 0.4
-    widths = [thin * factor_width(result.nodes[k].spreading_factor) for k in tied]
-    ax.add_collection(LineCollection(ties, colors=colours, linewidths=widths, zorder=3))
-    halo: list[Any] = [withStroke(linewidth=2.4, foreground=style.PAPER)]
+    few = len(result.nodes) <= _TIED
+    tied = [
+        k for k, n in enumerate(result.nodes) if np.isfinite(n.margin_db) and (few or n.verdict != "closes")
+    ]
+    ends = np.stack([sx[home], sy[home]], axis=-1)[tied]
+    starts = np.stack([x, y], axis=-1)[tied]
+    if not few:
+        away = np.hypot(*(ends - starts).T)[:, None]
+        ends = starts + (ends - starts) * np.minimum(1.0, 2.0 * east_km * _STUB / np.maximum(away, 1e-9))
+    ties = np.stack([starts, ends], axis=1)
+    colours = [factor_colour(result.nodes[k].spreading_factor) for k in tied] if few else style.INK
+    widths = [factor_width(result.nodes[k].spreading_factor) for k in tied] if few else 1.0
+    ax.add_collection(LineCollection(list(ties), colors=colours, linewidths=widths, zorder=3))
     small = min(1.0, 120.0 / len(result.nodes)) ** 0.5
     factors = np.array([n.spreading_factor or 0 for n in result.nodes])
     for verdict, (marker, colour, size) in _MARKS.items():
@@ -91,28 +94,19 @@ def draw_map(ax: "Axes", result: FleetResult) -> None:
             some = own & (factors == factor)
             ax.scatter(
                 x[some], y[some], size * small,
-                color=colour if len(tied) == len(result.nodes) else factor_colour(factor or None),
+                color=colour if few else factor_colour(factor or None),
                 marker=marker, edgecolors=style.PAPER, linewidths=0.7 * small, zorder=4,
             )  # fmt: skip
     ax.scatter(sx, sy, 130.0, color=style.INK, marker="^", edgecolors=style.PAPER, linewidths=1.0, zorder=6)
-    taken: list[tuple[float, float, float, float]] = []
+    # what names should leave in sight: marks, and lines point by point
+    along = np.linspace(0.0, 1.0, 60)[:, None]
+    drawn = [np.stack([x, y], axis=-1), *(a + (b - a) * along for a, b in ties)]
+    names = _Names(ax, east_km, north_km, np.concatenate(drawn))
     for s, a, b in zip(result.sheds, sx, sy, strict=True):
-        _name(ax, s.name, a, b, east_km, halo, taken, size=style.TEXT_PT, weight="bold")
+        names.write(s.name, a, b, always=True, size=style.TEXT_PT, weight="bold")
     for k in _to_name(result):
-        _name(ax, result.nodes[k].name, x[k], y[k], east_km, halo, taken, size=style.SMALL_PT)
-    _scale(ax, east_km, north_km)
-    ax.set_xlim(-east_km, east_km)
-    ax.set_ylim(-north_km, north_km)
-    ax.set_aspect("equal", adjustable="box")
-    ax.set_xlabel("km east of the middle")
-    ax.set_ylabel("km north of the middle")
-
-
-def _tied(result: FleetResult) -> list[int]:
-    """The nodes that a line to their shed is drawn for: all, or of many those that lack what is asked."""
-    if len(result.nodes) <= _TIED:
-        return list(range(len(result.nodes)))
-    return [k for k, n in enumerate(result.nodes) if n.verdict != "closes"][:_TIED]
+        names.write(result.nodes[k].name, x[k], y[k], always=few, size=style.SMALL_PT)
+    frame(ax, relief.crs, (-east_km, -north_km, east_km, north_km))
 
 
 def _places(result: FleetResult) -> tuple[np.ndarray, np.ndarray]:
@@ -143,43 +137,56 @@ def _to_name(result: FleetResult) -> list[int]:
     return (failing or order[:1])[:_NAMED]
 
 
-def _name(
-    ax: "Axes", name: str, x: float, y: float, east_km: float, halo: list[Any],
-    taken: list[tuple[float, float, float, float]], **look: Any,
-) -> None:  # fmt: skip
-    """Write a name beside a place, unless it would lie on one that is there already."""
-    left = x > 0.5 * east_km
-    words = shortened(name)
-    # a letter is some 0.6 of its size wide; the map is 7.4 inches wide
-    unit = 2.0 * east_km / (7.4 * 72.0)
-    wide, high = 0.62 * look["size"] * len(words) * unit, 1.4 * look["size"] * unit
-    begin = x - 8.0 * unit - wide if left else x + 8.0 * unit
-    box = (begin, y + 5.0 * unit, begin + wide, y + 5.0 * unit + high)
-    if any(box[0] < t[2] and t[0] < box[2] and box[1] < t[3] and t[1] < box[3] for t in taken):
-        return
-    taken.append(box)
-    ax.annotate(
-        style.drawable(words), (x, y), (-8 if left else 8, 7), textcoords="offset points",
-        ha="right" if left else "left", color=style.INK, path_effects=halo, zorder=7, **look,
-    )  # fmt: skip
+class _Names:
+    """Names beside their places, where they hide least of what is drawn and not each other."""
 
+    _SIDES = ((1, 1), (-1, 1), (1, -1), (-1, -1), (0, 1), (0, -1), (1, 0), (-1, 0))
 
-def _scale(ax: "Axes", east_km: float, north_km: float) -> None:
-    target = east_km / 2.5
-    decade = 10.0 ** np.floor(np.log10(target))
-    length = max(f * decade for f in (1.0, 2.0, 5.0) if f * decade <= target)
-    x, y = -0.95 * east_km, -0.94 * north_km
-    ax.plot([x, x + length], [y, y], color=style.INK, linewidth=2.2, zorder=6, solid_capstyle="butt")
-    words = f"{length:g} km" if length >= 1.0 else f"{1e3 * length:g} m"
-    ax.annotate(
-        words, (x + length / 2.0, y), (0, 4), textcoords="offset points", ha="center",
-        fontsize=style.SMALL_PT, zorder=6,
-    )  # fmt: skip
-    ax.annotate(
-        "N", (0.95 * east_km, 0.96 * north_km), (0.95 * east_km, 0.84 * north_km), ha="center",
-        fontsize=style.TEXT_PT, arrowprops={"arrowstyle": "-|>", "color": style.INK, "linewidth": 1.2},
-        zorder=6,
-    )  # fmt: skip
+    def __init__(self, ax: "Axes", east_km: float, north_km: float, drawn: np.ndarray) -> None:
+        self._ax, self._east_km, self._north_km, self._drawn = ax, east_km, north_km, drawn
+        # the arrow that points north
+        self._taken = [(0.9 * east_km, 0.8 * north_km, east_km, north_km)]
+
+    def write(
+        self, name: str, x: float, y: float, *, always: bool, size: float, weight: str = "normal"
+    ) -> None:
+        """Write a name; unless it must be written, only where nothing else is."""
+        words = style.drawable(shortened(name))
+        # the map is 7.4 inches wide
+        unit = 2.0 * self._east_km / (7.4 * 72.0)
+        wide, high = (width_of_text(words, size, weight == "bold") + 4.0) * unit, 1.5 * size * unit
+        best = None
+        for away_pt in (9.0, 16.0, 26.0) if always else (9.0, 13.0):
+            for across, up in self._SIDES:
+                left = x + across * away_pt * unit - wide * (1 - across) / 2.0
+                low = y + up * (away_pt - 2.0) * unit - high * (1 - up) / 2.0
+                box = (left, low, left + wide, low + high)
+                if (
+                    box[0] < -self._east_km
+                    or box[2] > self._east_km
+                    or abs(low + high / 2.0) + high > self._north_km
+                ):
+                    continue
+                if any(
+                    box[0] < t[2] and t[0] < box[2] and box[1] < t[3] and t[1] < box[3] for t in self._taken
+                ):
+                    continue
+                room = 4.0 * unit  # for the size of a mark
+                inside = (self._drawn > (box[0] - room, box[1] - room)) & (
+                    self._drawn < (box[2] + room, box[3] + room)
+                )
+                hidden = int(inside.all(axis=1).sum())
+                if best is None or hidden < best[0]:
+                    best = hidden, box
+        if best is None or (best[0] and not always):
+            return
+        left, low, right, top = best[1]
+        self._taken.append(best[1])
+        self._ax.text(
+            (left + right) / 2.0, (low + top) / 2.0, words, ha="center", va="center", color=style.INK, size=size,
+            weight=weight, zorder=7,
+            bbox={"boxstyle": "square,pad=0.12", "fc": style.PAPER, "ec": "none", "alpha": 0.8},
+        )  # fmt: skip
 
 
 def _key(figure: "Figure", result: FleetResult) -> None:
@@ -244,7 +251,7 @@ def load_figure(result: FleetResult) -> "Figure":
             low = middle - 100.0 * np.array([p.played_low or 0.0 for p in played])
             high = 100.0 * np.array([p.played_high or 0.0 for p in played]) - middle
             right.errorbar(
-                [p.times for p in played], middle, yerr=[low, high], fmt="o", color=style.ACCENT, capsize=3,
+                [p.times for p in played], middle, yerr=[low, high], fmt="o", color=style.POINT, capsize=3,
                 markersize=5, label="played packet by packet, three standard errors",
             )  # fmt: skip
         right.set_title("Single tries at the predicted levels, mean of all nodes", fontsize=style.TEXT_PT)

@@ -64,8 +64,8 @@ def heights_figure(table: HeightTable) -> "Figure":
             )
         write_caption(
             figure,
-            "Numbers on the lines: margin of the weaker direction, dB; darker is more. Pairs name the height "
-            f"at {table.from_} first. Feeders are as in the plan: a longer one costs margin.",
+            "Numbers on the lines: margin of the weaker direction, dB; grey below 0, darker blue is more. Pairs "
+            f"name the height at {table.from_} first. Feeders grow as antennas are raised.",
             lines=2,
         )
     return figure
@@ -83,6 +83,13 @@ def draw_heights(ax: "Axes", table: HeightTable) -> "Axes":
     Returns
     -------
     Axes
+
+    Examples
+    --------
+    >>> import linkcalc as lc
+    >>> table = lc.heights(lc.sample_path("plain"), highest_m=8.0, step_m=3.0)
+    >>> draw_heights(style.new_figure(8, 6).add_axes((0.1, 0.15, 0.55, 0.75)), table).get_ylabel()
+    'Antenna above ground at header tank, m'
     """
     from matplotlib.ticker import FuncFormatter, MaxNLocator
 
@@ -91,12 +98,14 @@ def draw_heights(ax: "Axes", table: HeightTable) -> "Axes":
     ax.set_xlim(float(far[0]), float(far[-1]))
     ax.set_ylim(float(near[0]), float(near[-1]))
     levels = band_levels(float(margin.min()), float(margin.max()))
-    ax.contourf(far, near, margin, levels=levels, colors=shades_between(len(levels) - 1), zorder=1)
+    ax.contourf(far, near, margin, levels=levels, colors=[shade_of(v) for v in levels[:-1]], zorder=1)
     avoid = [
         (room.x_pt(p.far_height_m), room.y_pt(p.near_height_m))
         for p in (table.present, table.cheapest)
         if p is not None
     ]
+    if not table.lacking_db.min() < 0.0 < table.lacking_db.max():
+        avoid += _said_of_all(room, bool(table.closes.any()))
     inner = [v for v in levels[1:-1] if v != 0.0]
     if inner:
         lines = ax.contour(far, near, margin, levels=inner, colors=style.MUTED, linewidths=0.6, zorder=2)
@@ -141,6 +150,18 @@ def draw_heights(ax: "Axes", table: HeightTable) -> "Axes":
     return ax
 
 
+def _said_of_all(room: Room, closes: bool) -> list[tuple[float, float]]:
+    """Say in the picture that it closes everywhere, or nowhere; return the places that are taken."""
+    words = f"closes {'at all' if closes else 'nowhere at'} these heights"
+    colour = style.VERDICT["closes" if closes else "does_not_close"][0]
+    middle, y = room.width_pt / 2, room.height_pt - 16
+    room.text(
+        middle, y, words, style.TEXT_PT, colour, bold=True, ha="center", va="center", paper=True
+    )  # fmt: skip
+    half = room.text_width(words, style.TEXT_PT, bold=True) / 2
+    return [(middle + share * half, y) for share in (-1.0, -0.6, -0.2, 0.2, 0.6, 1.0)]
+
+
 def band_levels(low_db: float, high_db: float, most: int = 9) -> list[float]:
     """Round margins that hold a range in a few bands.
 
@@ -155,13 +176,20 @@ def band_levels(low_db: float, high_db: float, most: int = 9) -> list[float]:
     return [step * n for n in range(first, last + 1)]
 
 
-def shades_between(count: int) -> list[Any]:
-    """Even steps of the ordered ramp, light to dark."""
-    from matplotlib.colors import LinearSegmentedColormap
+def shade_of(margin_db: float) -> str:
+    """Colour of a margin, the same in every picture: greys below 0 dB, from there one hue, darker up to 40 dB.
 
-    ramp = LinearSegmentedColormap.from_list("linkcalc", style.SEQUENCE)
+    >>> shade_of(-31.0) == shade_of(-50.0), shade_of(10.0) == shade_of(10.0), shade_of(-1.0) == shade_of(0.0)
+    (True, True, False)
+    """
+    from matplotlib.colors import LinearSegmentedColormap, to_hex
+
+    if margin_db < 0.0:
+        greys = LinearSegmentedColormap.from_list("below", ("#e3e5e6", style.PAPER))
+        return to_hex(greys(min(-margin_db / 30.0, 1.0)))
+    ramp = LinearSegmentedColormap.from_list("linkcalc", style.SEQUENCE[1:])
     # the darkest end would hide lines and marks
-    return [ramp(0.75 * i / max(count - 1, 1)) for i in range(count)]
+    return to_hex(ramp(0.8 * min(margin_db / 40.0, 1.0)))
 
 
 def _marks(table: HeightTable) -> list[tuple[Pair, str, str]]:

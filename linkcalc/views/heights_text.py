@@ -6,6 +6,7 @@ import numpy as np
 
 from linkcalc._arrays import Floats
 from linkcalc.mast_heights import HeightTable, Pair
+from linkcalc.views import units
 from linkcalc.views.text import Page, decibel_words, height_words, probability_words, rounded
 
 _MOST_ROWS = 14
@@ -101,14 +102,16 @@ def _link(page: Page, table: HeightTable) -> None:
     columns = some(table.far_height_m, [p.far_height_m for p in keep], most)
     rows = some(table.near_height_m, [p.near_height_m for p in keep], _MOST_ROWS)
     widths = [_FIRST, *[_COLUMN] * len(columns)]
-    page.line(f"  {'':<{_FIRST}}{page.clean(f'height at {table.to}, m')}"[: page.width])
-    page.row(["", *(figure_words(table.far_height_m[j]) for j in columns)], widths)
+    page.line(f"  {'':<{_FIRST}}{page.clean(units.label(f'height at {table.to}, m'))}"[: page.width])
+    page.row(["", *(figure_words(units.figure(table.far_height_m[j], "m")) for j in columns)], widths)
     for i in rows:
         cells = [f"{rounded(table.margin_db[i, j], 1)}{'*' if table.closes[i, j] else ' '}" for j in columns]
         page.row([f"{figure_words(table.near_height_m[i])} m", *cells], widths)
-    page.wrap(
-        f"Rows: height at {table.from_}. Feeders are as in the plan: a longer one costs margin.", indent=2
-    )
+    page.wrap(f"Rows: height at {table.from_}. Feeders grow as antennas are raised.", indent=2)
+
+
+def _each(cost_per_m: float) -> str:
+    return f"{cost_words(cost_per_m / units.figure(1.0, 'm'))} a {units.name('metre')}"
 
 
 def some(values: Floats, keep: Sequence[float], most: int) -> list[int]:
@@ -140,8 +143,8 @@ def _prices(page: Page, table: HeightTable) -> None:
     page.heading("What a mast costs")
     for key, words in (
         ("cost_per_mast", f"{cost_words(p.cost_per_mast)} each, whatever its length"),
-        ("cost_per_m", f"{cost_words(p.cost_per_m)} a metre"),
-        ("guyed_cost_per_m", f"{cost_words(p.guyed_cost_per_m)} a metre, from its foot, where it is guyed"),
+        ("cost_per_m", _each(p.cost_per_m)),
+        ("guyed_cost_per_m", f"{_each(p.guyed_cost_per_m)}, from its foot, where it is guyed"),
         ("guyed_above_m", f"guyed above {height_words(p.guyed_above_m)}"),
     ):
         page.item(f"{words} ({key}{', assumed' if key in guessed else ''})")

@@ -8,19 +8,24 @@ import math
 import os
 import types
 import typing
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 
+from linkcalc.plan.assumptions import still_the_starters
 from linkcalc.result import (
     SCHEMA_VERSION,
     Advice,
     Assumption,
+    Change,
     Contributor,
     Direction,
     LinkResult,
+    Part,
     PathFacts,
+    RelaySpot,
+    Remedy,
     Result,
     Term,
 )
@@ -54,15 +59,19 @@ def to_json(result: Result, *, indent: int | None = 2) -> str:
     return json.dumps(to_dict(result), indent=indent, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def section_json(name: str, section: Any) -> str:
+def section_json(name: str, section: Any, assumed: Sequence[Assumption] = ()) -> str:
     """Return one section alone as strict JSON under its name; null if the plan does not ask for it.
+
+    Of what was `assumed`, the values that are still the starter's are named too, where there are any.
 
     >>> print(section_json("tank", None), end="")
     {
       "tank": null
     }
     """
-    return json.dumps({name: _section(section)}, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    invented = plain_data(still_the_starters(assumed))
+    found = {name: _section(section), **({"still_the_starters": invented} if invented else {})}
+    return json.dumps(found, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def to_dict(result: Result) -> dict[str, Any]:
@@ -170,7 +179,19 @@ def result_schema() -> dict[str, Any]:
         ),
         "$defs": {
             record.__name__: _record(record)
-            for record in (LinkResult, PathFacts, Direction, Term, Contributor, Advice, Assumption)
+            for record in (
+                LinkResult,
+                PathFacts,
+                Direction,
+                Term,
+                Contributor,
+                Advice,
+                Assumption,
+                Remedy,
+                Change,
+                RelaySpot,
+                Part,
+            )
         },
     }
 

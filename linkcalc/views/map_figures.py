@@ -12,8 +12,10 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from linkcalc.area.coverage import CoverageResult
+from linkcalc.requirement import VERDICTS
 from linkcalc.views import style
-from linkcalc.views.coverage_text import headline, preview_words
+from linkcalc.views.coverage_text import headline, percent, preview_words
+from linkcalc.views.map_frame import Box, Mark, box_around, draw_marks, frame, hide_crowded
 from linkcalc.views.text import NO_BREAK, TOGETHER
 
 if TYPE_CHECKING:
@@ -22,9 +24,11 @@ if TYPE_CHECKING:
 
 STEPS_DB: Final = (-20.0, -10.0, 0.0, 10.0, 20.0, 30.0, 40.0)
 """Edges of the margin's steps; contour lines stand on them."""
-SIZE_IN: Final = (8.6, 8.4)
 SMOOTH_CELLS = 1.0
 """Contour lines are drawn over margins smoothed by so many cells; shades are not."""
+RELIEF, RELIEF_OF_DARK = 0.028, 0.045
+"""How much lighter or darker a slope is at most, and how much more on the darkest: less than half of what two steps of
+the margins' colours are apart."""
 _SUN_FROM_DEG, _SUN_UP_DEG = 315.0, 40.0
 
 
@@ -45,145 +49,272 @@ def hillshade(ground_m: np.ndarray, cell_m: float) -> np.ndarray:
     return shade
 
 
+_EDGE_IN: Final = (0.95, 0.95)
+"""Room for degrees left of a map, and for the key right of the second."""
+_MAP_IN: Final = 5.4
+_TOP_IN, _LINE_IN, _KEY_IN, _SMALL_LINE_IN = 0.14, 0.155, 0.30, 0.16
+
+
 def coverage_figure(result: CoverageResult) -> "Figure":
-    """The map of a coverage."""
+    """The maps of a coverage: the verdict, and the fade margin."""
+    box = _box(result)
+    map_height = _MAP_IN * (box[3] - box[1]) / (box[2] - box[0])
+    width = 2.0 * (_EDGE_IN[0] + _MAP_IN) + _EDGE_IN[1]
+    words = headline(result)
+    title = filled(f"Preview: {words}" if result.preview else _first_upper(words), 130)
+    links = "; ".join(dict.fromkeys(f"link {s.link.name}" for s in result.stations))
+    best = ", each given the station that serves it best" if len(result.stations) > 1 else ""
+    under = filled(
+        f"Around {result.station}: {result.moved} in each cell{best}. {_first_upper(links)}, "
+        f"{result.frequency_hz / 1e6:g} MHz, {result.signal}.",
+        175,
+    )
+    caption = filled(_caption(result), 205)
+    above = _TOP_IN + 0.22 * _lines(title) + _LINE_IN * _lines(under) + 0.42
+    below = 0.42 + _KEY_IN + _SMALL_LINE_IN * _lines(caption) + 0.1
+    height = map_height + above + below
+    left = _EDGE_IN[0] / width
     with style.styled():
-        figure = style.new_figure(*SIZE_IN)
-        ax = figure.add_axes((0.075, 0.125, 0.79, 0.75))
-        steps = draw_coverage(ax, result)
-        draw_key(figure, steps)
-        words = headline(result)
-        title = style.drawable(f"Preview: {words}" if result.preview else _first_upper(words))
-        _text(figure, 0.075, 0.965, title, size=style.TITLE_PT, weight="bold", width=84)
-        under = (
-            f"Around {result.station}: fade margin of the weaker direction, {result.moved} in each cell. "
-            f"Link {result.link.name}, {result.frequency_hz / 1e6:g} MHz, {result.signal}."
-        )
-        _text(figure, 0.075, 0.935, style.drawable(under), size=style.TEXT_PT, width=112)
-        _text(figure, 0.075, 0.065, _caption(result), size=style.SMALL_PT, width=130, color=style.MUTED)
+        figure = style.new_figure(width, height)
+        axes = [
+            figure.add_axes((at / width, below / height, _MAP_IN / width, map_height / height))
+            for at in (_EDGE_IN[0], 2.0 * _EDGE_IN[0] + _MAP_IN)
+        ]
+        draw_verdicts(axes[0], result, box)
+        shown = draw_coverage(axes[1], result, box)
+        _verdict_key(figure, result, left, (below - 0.42) / height)
+        draw_key(figure, shown, ((width - 0.80) / width, (below + 0.12 * map_height) / height),
+                 (0.2 / width, 0.66 * map_height / height))  # fmt: skip
+        for ax, what in zip(axes, ("Verdict", "Fade margin of the weaker direction"), strict=True):
+            ax.set_title(what, fontsize=style.TEXT_PT, loc="left")
+        figure.text(left, 1.0 - _TOP_IN / height, title, size=style.TITLE_PT, weight="bold", va="top")
+        at = _TOP_IN + 0.22 * _lines(title)
+        figure.text(left, 1.0 - at / height, under, size=style.TEXT_PT, va="top", linespacing=1.3)
+        figure.text(
+            left, (below - 0.42 - _KEY_IN) / height, caption, size=style.SMALL_PT, va="top", linespacing=1.35,
+            color=style.MUTED,
+        )  # fmt: skip
     return figure
 
 
-def draw_coverage(ax: "Axes", result: CoverageResult) -> Any:
-    """Draw relief, margin, contour lines, stations and scale; return the picture of the margin."""
+def draw_coverage(ax: "Axes", result: CoverageResult, box: Box | None = None) -> Any:
+    """Draw margins over relief, contour lines, stations and graticule.
+
+    Parameters
+    ----------
+    ax : Axes
+        In its final place: names are set where they have room.
+    result : CoverageResult
+    box : tuple of four floats, km, optional
+        West, south, east and north of the middle; by default all that has an answer.
+
+    Returns
+    -------
+    ScalarMappable
+        What a colour bar is made from.
+
+    Examples
+    --------
+    >>> import linkcalc as lc
+    >>> found = lc.coverage(lc.sample_path("plain"), "pump shed", radius_m=200.0, cell_m=40.0)
+    >>> figure = style.new_figure(6.0, 6.0)
+    >>> ax = figure.add_axes((0.15, 0.1, 0.7, 0.8))
+    >>> bar = figure.colorbar(draw_coverage(ax, found), ax=ax, label="fade margin, dB")
+    """
     margin = result.bands["margin_db"]
-    reach = result.affine[5] / 1e3
     shown = draw_shades(ax, margin, result.bands["ground_m"].astype(float), result.cell_m)
-    draw_lines(ax, margin, float(np.nanmedian(result.bands["required_margin_db"])), result.cell_m)
-    _stations(ax, result)
-    draw_scale(ax, (-reach, -reach, reach, reach))
-    ax.set_xlim(-reach, reach)
-    ax.set_ylim(-reach, reach)
-    ax.set_aspect("equal")
-    ax.set_xlabel("km east of the station")
-    ax.set_ylabel("km north of the station")
+    labels = draw_lines(ax, margin, result.bands["required_margin_db"], result.cell_m)
+    _no_answer(ax, result)
+    frame(ax, result.crs, box or _box(result))
+    hide_crowded(ax, labels, draw_marks(ax, _marks(result)))
     return shown
+
+
+def draw_verdicts(ax: "Axes", result: CoverageResult, box: Box | None = None) -> None:
+    """Draw what closes, is at risk and does not close over relief, and where the best station changes.
+
+    Parameters
+    ----------
+    ax, result, box
+        As for `draw_coverage`.
+    """
+    from matplotlib.colors import to_rgb
+
+    verdict = result.bands["verdict"]
+    colours = np.array([to_rgb(style.VERDICT_FILL[name][0]) for name in VERDICTS])
+    known = np.isfinite(verdict)
+    fill = colours[np.nan_to_num(verdict).astype(int)]
+    _show(ax, fill, known, result.bands["ground_m"].astype(float), result.cell_m)
+    axis = _axis_km(result)
+    for number, name in enumerate(VERDICTS):
+        _, ink, hatch = style.VERDICT_FILL[name]
+        own = (verdict == number).astype(float)
+        if hatch and own.any():
+            drawn = ax.contourf(axis, -axis, own, levels=[0.5, 1.5], colors="none", hatches=[hatch], zorder=2)
+            drawn.set_edgecolor((*to_rgb(ink), 0.55))
+            drawn.set_linewidth(0.0)
+    if "serving_station" in result.bands:
+        serving = result.bands["serving_station"]
+        for number in range(1, len(result.stations)):
+            own = np.ma.masked_invalid(np.where(np.isfinite(serving), serving <= number, np.nan))
+            if 0.0 < float(own.mean()) < 1.0:
+                ax.contour(axis, -axis, own, levels=[0.5], colors=style.INK, linewidths=1.1,
+                           linestyles=[(0, (5, 3))], zorder=4)  # fmt: skip
+    _no_answer(ax, result)
+    frame(ax, result.crs, box or _box(result))
+    draw_marks(ax, _marks(result))
+
+
+def _axis_km(result: CoverageResult) -> np.ndarray:
+    half = (result.bands["margin_db"].shape[0] - 1) // 2
+    return np.arange(-half, half + 1) * result.cell_m / 1e3
+
+
+def _box(result: CoverageResult) -> Box:
+    """The land that has an answer, and the stations."""
+    rows, columns = np.nonzero(np.isfinite(result.bands["margin_db"]))
+    axis, half = _axis_km(result), result.cell_m / 2e3
+    xs = [axis[columns.min()] - half, axis[columns.max()] + half, *(s.east_m / 1e3 for s in result.stations)]
+    ys = [-axis[rows.max()] - half, -axis[rows.min()] + half, *(s.north_m / 1e3 for s in result.stations)]
+    return box_around(xs, ys)
+
+
+def _marks(result: CoverageResult) -> list[Mark]:
+    marks = [Mark(s.name, s.east_m / 1e3, s.north_m / 1e3, "^", 9.0, "bold") for s in result.stations]
+    return marks + [Mark(name, x / 1e3, y / 1e3, "o", 6.0) for name, x, y in result.other_stations]
+
+
+def _no_answer(ax: "Axes", result: CoverageResult) -> None:
+    """Hatch where there is no answer within the radius: paper is what was not asked."""
+    away = result.distance_m()
+    lost = np.isnan(result.bands["margin_db"]) & (away <= result.radius_m - result.cell_m) & (away >= 1.0)
+    if lost.any():
+        axis = _axis_km(result)
+        drawn = ax.contourf(
+            axis, -axis, lost.astype(float), levels=[0.5, 1.5], colors="none", hatches=["\\\\\\"], zorder=1.5
+        )
+        drawn.set_edgecolor(style.HAIRLINE)
+        drawn.set_linewidth(0.0)
+
+
+def _verdict_key(figure: "Figure", result: CoverageResult, x: float, y: float) -> None:
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    handles: list[Any] = []
+    for name in reversed(VERDICTS):
+        fill, ink, hatch = style.VERDICT_FILL[name]
+        share = result.area_km2(name) * 1e6 / result.cell_m**2 / max(result.cells, 1)
+        label = f"{style.VERDICT[name][1].lower()}, {percent(share)}"
+        handles.append(Patch(facecolor=fill, edgecolor=ink, hatch=hatch, linewidth=0.6, label=label))
+    handles.append(Line2D([], [], marker="^", color=style.INK, linestyle="", markersize=8, label="station"))
+    if len(result.stations) > 1:
+        handles.append(
+            Line2D([], [], color=style.INK, lw=1.1, ls=(0, (5, 3)), label="where the best station changes")
+        )
+    figure.legend(
+        handles=handles, loc="upper left", bbox_to_anchor=(x - 0.004, y), ncols=len(handles), borderpad=0.0,
+        fontsize=style.SMALL_PT, handlelength=1.8, columnspacing=1.6,
+    )  # fmt: skip
 
 
 def draw_shades(ax: "Axes", margin_db: np.ndarray, ground_m: np.ndarray, cell_m: float) -> Any:
-    """Draw margins in steps over shaded relief, kilometres from the middle; return their picture."""
+    """Draw margins in steps over shaded relief, kilometres from the middle; return what a key is made from."""
+    from matplotlib.cm import ScalarMappable
     from matplotlib.colors import BoundaryNorm, ListedColormap
 
-    across, down = (n * cell_m / 2e3 for n in margin_db.shape[::-1])
-    extent = (-across, across, -down, down)
-    shade = hillshade(ground_m, cell_m)
-    level = np.sin(np.radians(_SUN_UP_DEG))  # taken for it where the slope is unknown, at the rim
-    relief = 0.45 + 0.55 * np.where(np.isfinite(shade), shade, level)
     colours = _ramp()
     norm = BoundaryNorm(STEPS_DB, len(colours), extend="both")
-    shown = ax.imshow(
-        np.ma.masked_invalid(margin_db), extent=extent, cmap=ListedColormap(colours), norm=norm,
-        interpolation="nearest", zorder=1,
-    )  # fmt: skip
-    # relief as a veil of ink: the darker the slope, the thicker
-    veil = np.zeros((*margin_db.shape, 4))
-    veil[..., :3] = 0.08
-    veil[..., 3] = np.where(np.isfinite(ground_m), np.clip(1.0 - relief, 0.0, 1.0) * 0.75, 0.0)
-    ax.imshow(veil, extent=extent, interpolation="nearest", zorder=2)
-    return shown
+    known = np.isfinite(margin_db)
+    fill = colours[np.clip(np.asarray(norm(np.where(known, margin_db, 0.0))), 0, len(colours) - 1)][..., :3]
+    _show(ax, fill, known, ground_m, cell_m)
+    return ScalarMappable(norm, ListedColormap(colours))
+
+
+def _show(ax: "Axes", fill: np.ndarray, known: np.ndarray, ground_m: np.ndarray, cell_m: float) -> None:
+    across, down = (n * cell_m / 2e3 for n in known.shape[::-1])
+    picture = np.concatenate([lit(fill, hillshade(ground_m, cell_m)), known[..., np.newaxis]], axis=-1)
+    ax.imshow(picture, extent=(-across, across, -down, down), interpolation="nearest", zorder=1)
+
+
+def draw_ground(ax: "Axes", ground_m: np.ndarray, cell_m: float) -> None:
+    """Draw bare relief in the ground's own colour, kilometres from the middle."""
+    from matplotlib.colors import LinearSegmentedColormap
+
+    rows, columns = ground_m.shape
+    across, down = columns * cell_m / 2e3, rows * cell_m / 2e3
+    light = LinearSegmentedColormap.from_list("ground", ("#b9b0a1", "#e9e4da", style.PAPER))
+    if np.isfinite(ground_m).any():
+        ax.imshow(
+            np.ma.masked_invalid(hillshade(ground_m, cell_m)), extent=(-across, across, -down, down), cmap=light,
+            vmin=0.25, vmax=0.95, interpolation="bilinear", zorder=1,
+        )  # fmt: skip
+
+
+def lit(colours: np.ndarray, shade: np.ndarray) -> np.ndarray:
+    """Colours under the light of a hillside: slopes that face it a little lighter, the others darker.
+
+    Level ground keeps its colour, and none comes near that of another step, so that what a key says holds.
+
+    Parameters
+    ----------
+    colours : ndarray, (..., 3), 0 to 1
+    shade : ndarray, (...)
+        From `hillshade`; NaN counts as level.
+    """
+    level = np.sin(np.radians(_SUN_UP_DEG))
+    more = np.where(np.isfinite(shade), (shade - level) / np.where(shade > level, 1.0 - level, level), 0.0)
+    most = RELIEF + RELIEF_OF_DARK * (1.0 - colours.mean(axis=-1))
+    found: np.ndarray = np.clip(colours + (most * more)[..., np.newaxis], 0.0, 1.0)
+    return found
 
 
 def _ramp() -> np.ndarray:
     """Colours of the steps and of what lies beyond either end, from light to dark."""
     from matplotlib.colors import LinearSegmentedColormap
 
-    ramp = LinearSegmentedColormap.from_list("margin", style.SEQUENCE)
+    ramp = LinearSegmentedColormap.from_list("margin", style.MARGINS)
     colours: np.ndarray = ramp(np.linspace(0.0, 1.0, len(STEPS_DB) + 1))
     return colours
 
 
-def draw_lines(ax: "Axes", margin_db: np.ndarray, needed_db: float, cell_m: float) -> list[Any]:
-    """Draw labelled lines of equal margin, and the one of the margin that is asked; return the labels."""
+def draw_lines(ax: "Axes", margin_db: np.ndarray, needed_db: np.ndarray, cell_m: float) -> list[Any]:
+    """Draw labelled lines of equal margin, and the one where it is what is asked there; return the labels."""
     from matplotlib.patheffects import withStroke
     from scipy.ndimage import gaussian_filter
 
-    margin, needed = margin_db.astype(float), needed_db
-    known = np.isfinite(margin)
+    known = np.isfinite(margin_db)
     weight = gaussian_filter(known.astype(float), SMOOTH_CELLS)
-    smooth = gaussian_filter(np.where(known, margin, 0.0), SMOOTH_CELLS) / np.maximum(weight, 1e-9)
-    field = np.ma.masked_array(smooth, mask=~known)
-    half = (margin.shape[0] - 1) // 2
+
+    def smoothed(values: np.ndarray) -> Any:
+        filled_up = gaussian_filter(np.where(known, values, 0.0).astype(float), SMOOTH_CELLS)
+        return np.ma.masked_array(filled_up / np.maximum(weight, 1e-9), mask=~known)
+
+    field = smoothed(margin_db)
+    half = (margin_db.shape[0] - 1) // 2
     axis = np.arange(-half, half + 1) * cell_m / 1e3
-    low, high = (float(v) for v in (np.nanmin(margin), np.nanmax(margin)))
-    levels = [s for s in STEPS_DB if low < s < high and abs(s - needed) > 0.5]
+    low, high = (float(v) for v in (np.nanmin(margin_db), np.nanmax(margin_db)))
+    levels = [s for s in STEPS_DB if low < s < high]
     halo: list[Any] = [withStroke(linewidth=2.4, foreground=style.PAPER)]
     labels: list[Any] = []
     if levels and field.shape[0] > 2:
         lines = ax.contour(axis, -axis, field, levels=levels, colors=style.INK, linewidths=0.7, zorder=3)
         labels += ax.clabel(lines, fmt=lambda v: f"{v:.0f} dB".replace("-", "−"), fontsize=style.SMALL_PT)
-    if low < needed < high and field.shape[0] > 2:
-        line = ax.contour(axis, -axis, field, levels=[needed], colors=style.ACCENT, linewidths=1.5, zorder=4)
-        words = f"{needed:.0f} dB asked"
-        labels += ax.clabel(line, fmt=lambda v: words, fontsize=style.SMALL_PT)
+    spare = smoothed(np.clip(np.nan_to_num(margin_db - needed_db, nan=-100.0), -100.0, 100.0))
+    if field.shape[0] > 2 and float(spare.min()) < 0.0 < float(spare.max()):
+        line = ax.contour(axis, -axis, spare, levels=[0.0], colors=style.ACCENT, linewidths=1.5, zorder=4)
+        labels += ax.clabel(line, fmt=lambda v: "as asked", fontsize=style.SMALL_PT)
     for text in labels:
         text.set_path_effects(halo)
     return labels
 
 
-def _stations(ax: "Axes", result: CoverageResult) -> None:
-    from matplotlib.patheffects import withStroke
-
-    halo: list[Any] = [withStroke(linewidth=2.6, foreground=style.PAPER)]
-    places = [(s.name, s.east_m / 1e3, s.north_m / 1e3, "^", 9.0) for s in result.stations]
-    places += [(name, east / 1e3, north / 1e3, "o", 6.0) for name, east, north in result.other_stations]
-    for name, x, y, marker, size in places:
-        ax.plot(
-            [x], [y], marker=marker, markersize=size, color=style.INK, markeredgecolor=style.PAPER, zorder=6
-        )
-        left = x > 0.55 * result.radius_m / 1e3
-        ax.annotate(
-            style.drawable(name), (x, y), (-8 if left else 8, 6), textcoords="offset points",
-            ha="right" if left else "left", fontsize=style.TEXT_PT, color=style.INK, path_effects=halo,
-            zorder=7,
-        )  # fmt: skip
-
-
-def draw_scale(ax: "Axes", box_km: tuple[float, float, float, float]) -> None:
-    """Draw a bar of a round length, and which way is north, in a map from west, south to east, north."""
-    from matplotlib.patheffects import withStroke
-
-    west, south, east, north = box_km
-    across, up = east - west, north - south
-    target = min(across, up) / 5.0
-    decade = 10.0 ** np.floor(np.log10(target))
-    length = max(f * decade for f in (1.0, 2.0, 5.0) if f * decade <= target)
-    x, y = west + 0.025 * across, south + 0.035 * up
-    ax.plot([x, x + length], [y, y], color=style.INK, linewidth=2.2, zorder=6, solid_capstyle="butt")
-    ax.annotate(
-        f"{length:g} km" if length >= 1.0 else f"{length * 1e3:g} m", (x + length / 2.0, y), (0, 4),
-        textcoords="offset points", ha="center", fontsize=style.SMALL_PT, zorder=6,
-        path_effects=[withStroke(linewidth=2.4, foreground=style.PAPER)],
-    )  # fmt: skip
-    x = east - 0.035 * across
-    ax.annotate(
-        "N", (x, north - 0.025 * up), (x, north - 0.025 * up - 0.065 * min(across, up)), ha="center",
-        fontsize=style.TEXT_PT, zorder=6,
-        arrowprops={"arrowstyle": "-|>", "color": style.INK, "linewidth": 1.2},
-    )  # fmt: skip
-
-
-def draw_key(figure: "Figure", shown: Any) -> None:
-    axis = figure.add_axes((0.895, 0.30, 0.022, 0.42))
+def draw_key(
+    figure: "Figure", shown: Any, corner: tuple[float, float] = (0.895, 0.30),
+    size: tuple[float, float] = (0.022, 0.42),
+) -> None:  # fmt: skip
+    """Draw the key of the margins' steps; corner and size are shares of the figure."""
+    axis = figure.add_axes((*corner, *size))
     bar = figure.colorbar(shown, cax=axis, ticks=STEPS_DB, drawedges=True)
     bar.ax.set_yticklabels([f"{s:.0f}".replace("-", "−") for s in STEPS_DB])
     bar.ax.set_title("margin\ndB", fontsize=style.SMALL_PT, fontweight="normal", loc="left")
@@ -198,8 +329,9 @@ def _caption(result: CoverageResult) -> str:
         else "Each cell has its own terrain profile and the model of a single check."
     )
     return style.drawable(
-        f"{how} Cells of {result.cell_m:g} m; lines over margins smoothed by {SMOOTH_CELLS:g} cell; white: "
-        "no answer. A prediction: measure on site. A radio link is no safety function and no emergency stop."
+        f"{how} Cells of {result.cell_m:g} m; lines over margins smoothed by {SMOOTH_CELLS:g} cell, red where the "
+        "margin is what is asked there; relief lit from the north-west; hatched in grey: no answer. Degrees: WGS 84. "
+        "A prediction: measure on site. A radio link is no safety function and no emergency stop."
     )
 
 
@@ -217,8 +349,8 @@ def filled(words: str, width: int) -> str:
     return fill(kept, width).replace(NO_BREAK, " ")
 
 
-def _text(figure: "Figure", x: float, y: float, words: str, *, width: int, **look: Any) -> None:
-    figure.text(x, y, filled(words, width), va="top", linespacing=1.35, **look)
+def _lines(words: str) -> int:
+    return words.count("\n") + 1
 
 
 def write_map(result: CoverageResult, folder: str | os.PathLike[str]) -> list[Path]:

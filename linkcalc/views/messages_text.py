@@ -1,9 +1,11 @@
 """Messages in words: how often each is lost, when it arrives, how long it is on the air."""
 
 import math
+from collections.abc import Sequence
 
 from linkcalc.operation.messages import MessageAnswer, MessagesSection
-from linkcalc.views.text import Page
+from linkcalc.result import Assumption
+from linkcalc.views.text import Page, starter_words
 
 KIND_WORDS = {
     "level_report": "level report",
@@ -15,7 +17,12 @@ KIND_WORDS = {
 
 
 def messages_report(
-    section: MessagesSection | None, width: int = 80, *, colour: bool = False, ascii_only: bool = False
+    section: MessagesSection | None,
+    width: int = 80,
+    *,
+    colour: bool = False,
+    ascii_only: bool = False,
+    assumed: Sequence[Assumption] = (),
 ) -> str:
     """Return what becomes of every message.
 
@@ -26,6 +33,8 @@ def messages_report(
     width : int, columns
     colour, ascii_only : bool
         As for `linkcalc.views.text.report`.
+    assumed : sequence of Assumption
+        Of the plan: those of its values that are still the starter's are named.
 
     Returns
     -------
@@ -39,6 +48,9 @@ def messages_report(
             'Add one: [[message]] name = "permit", kind = "run_permit", link = "..", interval_s = 600.0'
         )
         return page.text()
+    if invented := starter_words(assumed, "messages"):
+        page.wrap(invented, bold=True)
+        page.blank()
     for i, message in enumerate(section.messages):
         if i:
             page.blank()

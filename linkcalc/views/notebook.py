@@ -3,6 +3,8 @@
 import base64
 from dataclasses import dataclass
 from html import escape
+from importlib import import_module
+from typing import TYPE_CHECKING
 
 from linkcalc.answer import Answer
 from linkcalc.errors import ArgumentError
@@ -16,6 +18,9 @@ from linkcalc.views.text import (
     path_words,
     probability_words,
 )
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 
 @dataclass(frozen=True)
@@ -32,15 +37,32 @@ class Card:
         return self.text
 
 
-def show(result: Answer, *, pictures: bool = True) -> Card:
+_ONLY: dict[tuple[str, str], tuple[str, str]] = {
+    ("LinkResult", "profile"): ("figures:profile_figure", "the path in profile"),
+    ("LinkResult", "budget"): ("figures:budget_figure", "the budget, both directions"),
+    ("LinkResult", "height"): ("figures:height_figure", "margin against the height of the far antenna"),
+    ("TankAnswer", "cycle"): ("tank_figures:cycle_figure", "the level over a filling with a lost stop"),
+    ("Survey", "margin"): ("survey_figures:margin_figure", "readings, and the margin before and after them"),
+    ("Survey", "spots"): ("survey_figures:spots_figure", "margin at the spots that were tried"),
+}
+
+
+def show(
+    result: "Answer | Figure", *, pictures: bool = True, only: str | None = None, about: str = ""
+) -> Card:
     """Make a card of a result for a notebook's cell.
 
     Parameters
     ----------
-    result : Answer
-        What any command answers. Of a Result, every link has a part.
+    result : Answer or Figure
+        What any command answers (of a Result, every link has a part), or a picture of yours.
     pictures : bool
         Whether the path in profile, or the sweep's picture, is in it.
+    only : str, optional
+        One picture alone: ``profile``, ``budget`` or ``height`` of a link, ``cycle`` of a tank, ``margin`` or
+        ``spots`` of a survey.
+    about : str
+        What a picture of yours shows, for who cannot see it.
 
     Returns
     -------
@@ -61,10 +83,14 @@ def show(result: Answer, *, pictures: bool = True) -> Card:
     >>> print(str(card).splitlines()[0])
     level and pump permit: 2 combinations
     """
-    if isinstance(result, Sweep):
-        return _of_sweep(result, pictures)
     if not isinstance(result, Answer):
+        if hasattr(result, "savefig"):
+            return Card(picture(style.render(result, "png"), about), about or "a picture")
         raise ArgumentError(f"show takes an answer, such as check returns; not {type(result).__name__}")
+    if only is not None:
+        return _alone(result, only)
+    if isinstance(result, Sweep) and type(result) is Sweep:
+        return _of_sweep(result, pictures)
     if not isinstance(result, Result | LinkResult):
         return Card(result._repr_html_(), str(result))
     links = result.links if isinstance(result, Result) else (result,)
@@ -74,6 +100,21 @@ def show(result: Answer, *, pictures: bool = True) -> Card:
             parts.insert(0, f'<div style="font-weight:bold">{escape(result.title)}</div>')
         parts += [f'<div style="{_SMALL}">{escape(caution)}</div>' for caution in result.cautions]
     return Card(framed(parts), "\n".join(f"{link.name}: {link.headline}" for link in links))
+
+
+def _alone(result: Answer, only: str) -> Card:
+    """One picture of an answer."""
+    if isinstance(result, Result):
+        result = result.links[0]
+    kind = type(result).__name__
+    home, words = _ONLY.get((kind, only), ("", ""))
+    if not home:
+        known = ", ".join(name for of, name in _ONLY if of == kind) or "none"
+        raise ArgumentError(f"only = {only!r} is no picture of this {kind}; there are: {known}")
+    module, _, function = home.partition(":")
+    draw = getattr(import_module(f"linkcalc.views.{module}"), function)
+    drawn = draw(*result.directions) if only == "budget" and isinstance(result, LinkResult) else draw(result)
+    return Card(picture(style.render(drawn, "png"), words), words)
 
 
 _SMALL = f"color:{style.MUTED};font-size:85%;margin-top:.3em"

@@ -12,7 +12,8 @@ from linkcalc.area.relay_result import Chain, Place, RelaySiting
 from linkcalc.result import LinkResult
 from linkcalc.views import style
 from linkcalc.views.figures import draw_profile, fitted_words, width_of_text
-from linkcalc.views.map_figures import SMOOTH_CELLS, draw_key, draw_lines, draw_scale, draw_shades, filled
+from linkcalc.views.map_figures import SMOOTH_CELLS, draw_key, draw_lines, draw_shades, filled
+from linkcalc.views.map_frame import Box, box_around, frame, hide_crowded
 from linkcalc.views.relay_text import WORDS, headline
 from linkcalc.views.text import (
     asked_words,
@@ -25,10 +26,10 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-Box = tuple[float, float, float, float]
-
 _WIDTH_IN: Final = 8.6
-_MAP_IN: Final = 6.75
+_LEFT_IN: Final = 0.85
+"""Room for degrees."""
+_MAP_IN: Final = 6.6
 """Width of the map within."""
 _TITLE_IN, _LINE_IN, _SMALL_LINE_IN = 0.19, 0.15, 0.155
 _NAME_PT: Final = 150.0
@@ -57,10 +58,12 @@ def relay_map(result: RelaySiting) -> "Figure":
     height = map_height + above_in + below_in
     with style.styled():
         figure = style.new_figure(_WIDTH_IN, height)
-        ax = figure.add_axes((0.65 / _WIDTH_IN, below_in / height, _MAP_IN / _WIDTH_IN, map_height / height))
+        ax = figure.add_axes(
+            (_LEFT_IN / _WIDTH_IN, below_in / height, _MAP_IN / _WIDTH_IN, map_height / height)
+        )
         shown = draw_relay_map(ax, result)
         draw_key(figure, shown)
-        left = 0.65 / _WIDTH_IN
+        left = _LEFT_IN / _WIDTH_IN
         figure.text(left, 1.0 - 0.12 / height, title, size=style.TITLE_PT - 1, weight="bold", va="top")
         figure.text(left, 1.0 - under_in / height, under, size=style.TEXT_PT, va="top")
         figure.text(
@@ -76,9 +79,10 @@ def draw_relay_map(ax: "Axes", result: RelaySiting) -> Any:
     shown = draw_shades(ax, margin, np.where(result.area, result.ground_m, np.nan), grid.cell_m)
     ruled_out = result.area & np.isfinite(result.ground_m) & ~result.allowed.mask
     box = _box(result)
+    labels: list[Any] = []
     if _lined(result):
-        needed = float(np.nanmedian(margin - result.bands["spare_db"]))
-        _without_crowding(draw_lines(ax, margin, needed, grid.cell_m), result, 0.045 * (box[2] - box[0]))
+        needed = margin - result.bands["spare_db"]
+        labels = draw_lines(ax, margin, needed, grid.cell_m)
     _hatched(ax, result, ruled_out)
     for ring in result.allowed.outlines:
         ax.plot(*(ring.T / 1e3), color=style.INK, lw=1.1, ls=(0, (4, 2)), zorder=4)
@@ -87,12 +91,8 @@ def draw_relay_map(ax: "Axes", result: RelaySiting) -> Any:
         ax.plot(*(line.T / 1e3), color=style.GROUND_EDGE, lw=1.3, zorder=4.1)
     _chains(ax, result)
     _ends(ax, result.ends, box)
-    draw_scale(ax, box)
-    ax.set_xlim(box[0], box[2])
-    ax.set_ylim(box[1], box[3])
-    ax.set_aspect("equal")
-    ax.set_xlabel("km east of the middle of the link")
-    ax.set_ylabel("km north of the middle of the link")
+    frame(ax, grid.crs, box)
+    hide_crowded(ax, labels, [text for text in ax.texts if text not in labels])
     return shown
 
 
@@ -102,28 +102,13 @@ def _lined(result: RelaySiting) -> bool:
     return bool(result.allowed.mask.sum() >= _FEWEST_FOR_LINES * known.sum())
 
 
-def _without_crowding(labels: Sequence[Any], result: RelaySiting, apart_km: float) -> None:
-    """Hide the labels of lines where a spot or an end stands."""
-    places = _places(result)
-    for label in labels:
-        x, y = label.get_position()
-        if any(np.hypot(p.east_m / 1e3 - x, p.north_m / 1e3 - y) < apart_km for p in places):
-            label.set_visible(False)
-
-
 def _box(result: RelaySiting) -> Box:
     """What the map shows, km: the area where there is ground, and both ends; no strip."""
     rows, columns = np.nonzero(result.area & np.isfinite(result.ground_m))
     steps, half = result.grid.steps_m / 1e3, result.grid.cell_m / 2e3
     xs = [steps[columns.min()] - half, steps[columns.max()] + half, *(p.east_m / 1e3 for p in result.ends)]
     ys = [-steps[rows.max()] - half, -steps[rows.min()] + half, *(p.north_m / 1e3 for p in result.ends)]
-    west, east, south, north = min(xs), max(xs), min(ys), max(ys)
-    pad = 0.02 * max(east - west, north - south)
-    west, east, south, north = west - pad, east + pad, south - pad, north + pad
-    wanted = np.clip((north - south) / (east - west), 0.62, 1.15)
-    more_up = max(wanted * (east - west) - (north - south), 0.0) / 2.0
-    more_across = max((north - south) / wanted - (east - west), 0.0) / 2.0
-    return west - more_across, south - more_up, east + more_across, north + more_up
+    return box_around(xs, ys, (0.62, 1.15), 0.02)
 
 
 def _hatched(ax: "Axes", result: RelaySiting, ruled_out: Mask) -> None:
@@ -146,11 +131,11 @@ def _chains(ax: "Axes", result: RelaySiting) -> None:
             [getattr(p, side) / 1e3 for p in (first, *chain.relays, last)] for side in ("east_m", "north_m")
         )
         ax.plot(x, y, color=style.PAPER, lw=3.0, zorder=4.4)
-        ax.plot(x, y, color=style.ACCENT, lw=1.3, ls=dashes, zorder=4.5)
+        ax.plot(x, y, color=style.POINT, lw=1.3, ls=dashes, zorder=4.5)
     box = _box(result)
     if result.two is not None:
         for number, place in enumerate(result.two.relays, start=1):
-            _flag(ax, place, f"R{number}", "s", style.ACCENT, _places(result), box)
+            _flag(ax, place, f"R{number}", "s", style.POINT, _places(result), box)
     spots = [chain.relays[0] for chain in result.spots]
     for number in range(len(spots), 0, -1):  # the best on top
         place = spots[number - 1]
@@ -233,12 +218,13 @@ def _ends(ax: "Axes", ends: Sequence[Place], box: Box) -> None:
 
 
 def _caption(result: RelaySiting) -> str:
+    lines = f"lines over margins smoothed by {SMOOTH_CELLS:g} cell, thick red where it is what is asked"
     parts = [
-        "Numbers: spots checked in full, best first; red: hops over the best spot"
+        "Numbers: spots checked in full, best first; violet: hops over the best spot"
         + (", dashed over two relays (R1, R2)." if result.two is not None else "."),
         f"Cells of {result.grid.cell_m:g} m, each with its own terrain profiles and the model of a check; "
-        + (f"lines over margins smoothed by {SMOOTH_CELLS:g} cell; " if _lined(result) else "")
-        + "white: not looked at, or no height.",
+        + (f"{lines}; " if _lined(result) else "")
+        + "white: not looked at, or no height. Degrees: WGS 84.",
     ]
     if len(result.allowed.steps) > 1:
         asked = ", ".join(words for words, _ in result.allowed.steps[1:])

@@ -33,6 +33,11 @@ def _of(place: str) -> Function:
     return found
 
 
+def _kind(answer: Any) -> str:
+    """The name that an answer goes by here: of its class, or of the class that it is a kind of."""
+    return next(c.__name__ for c in type(answer).__mro__ if c.__name__ not in ("Sample",))
+
+
 _REPORTS: dict[str, str] = {
     "Result": "views.text:report",
     "CoverageResult": "views.coverage_text:coverage_report",
@@ -44,6 +49,7 @@ _REPORTS: dict[str, str] = {
     "TankAnswer": "views.tank_text:tank_report",
     "EnergySection": "views.energy_text:energy_report",
     "HowFar": "views.range_text:range_report",
+    "Candidates": "views.compare_text:compare_report",
 }
 """By the answer's class; each takes the answer and a width."""
 
@@ -74,10 +80,11 @@ def text(answer: Any, width: int = 80, **look: Any) -> str:
     >>> print(text(lc.acceptance(success=0.9)).splitlines()[0])
     29 packets, none lost: proves that 90 % of the packets arrive, at 95 %
     """
-    kind = type(answer).__name__
+    kind = _kind(answer)
     if kind in _REPORTS:
         return str(_of(_REPORTS[kind])(answer, width, **look))
     special: dict[str, Function] = {
+        "Bill": lambda a, w, **k: _of("views.remedies_text:bill_report")(a, "Parts", w, **k),
         "LinkResult": lambda a, w, **_: f"{a.name}: {a.headline}\n",
         "HeightTable": lambda a, w, **k: _of("views.heights_text:heights_report")([a], w, **k),
         "Sweep": lambda a, w, **k: _of("views.sweep_text:sweep_report")(a, width=w, **k),
@@ -102,13 +109,15 @@ def figure(answer: Answer) -> "Figure":
 
 
 def _drawn(answer: Any) -> Any:
-    kind = type(answer).__name__
+    kind = _kind(answer)
     if kind in _PICTURES:
         return _of(_PICTURES[kind])(answer)
     if kind == "Result":
         return _drawn(answer.links[0])
     if kind == "Record":
         return _drawn(answer.result)
+    if kind == "Candidates":
+        return _of("views.compare_figures:compare_figure")(answer, answer.links[0])
     if kind == "MessagesSection":
         return _of("views.messages_figures:delay_figure")(answer.messages[0])
     if kind == "EnergySection":
@@ -119,14 +128,15 @@ def _drawn(answer: Any) -> Any:
 
 def data(answer: Any) -> dict[str, Any]:
     """Return an answer as dicts, lists, strings, numbers and None; for `Answer.to_dict`."""
-    kind = type(answer).__name__
+    kind = _kind(answer)
     if kind in _DATA:
         found: dict[str, Any] = _DATA[kind](answer)
         return found
     line = {"line": answer.line} if isinstance(getattr(answer, "line", None), str) else {}
     fields = {f.name: getattr(answer, f.name) for f in dataclasses.fields(answer)}
     if kind == "CoverageResult":
-        del fields["bands"]  # a picture's worth of numbers: to_xarray has them
+        del fields["bands"], fields["tiles"]  # a picture's worth of numbers: to_xarray has them
+        fields["stations"] = [s._asdict() for s in answer.stations]
         fields |= {f"{word}_km2": answer.area_km2(word) for word in ("closes", "at_risk", "does_not_close")}
         fields["cells"] = answer.cells
     plain: dict[str, Any] = plain_data(fields)
@@ -136,8 +146,8 @@ def data(answer: Any) -> dict[str, Any]:
 
 def html(answer: Any) -> str:
     """Return an answer's card for a notebook: what it says, and its picture; for `Answer._repr_html_`."""
-    if type(answer).__name__ in ("Result", "LinkResult", "Sweep"):
-        drawable = type(answer).__name__ != "Sweep" or len(getattr(answer, "dims", ())) <= 2
+    if _kind(answer) in ("Result", "LinkResult", "Sweep"):
+        drawable = _kind(answer) != "Sweep" or len(getattr(answer, "dims", ())) <= 2
         return show(answer, pictures=drawable).html
     look = f"color:{style.INK};background:{style.PAPER};overflow-x:auto;font-size:90%"
     parts = [f'<pre style="{look}">{escape(text(answer).rstrip())}</pre>']
@@ -155,7 +165,7 @@ def write(answer: Answer, path: Path) -> None:
         case ".txt":
             content = answer.text()
         case ".csv":
-            content = _csv(answer.rows())
+            content = _csv(answer.to_rows())
         case ".svg" | ".png" as ending:
             content = style.render(answer.figure(), ending[1:])
         case other:

@@ -9,6 +9,7 @@ import io
 import os
 import re
 import unicodedata
+import warnings
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from functools import cache
@@ -34,10 +35,12 @@ FRESNEL: Final = "#dbe7ef"
 """Fill of the first Fresnel zone (91)."""
 FRESNEL_EDGE: Final = "#6f9ab8"
 """Its outline (61)."""
-ACCENT: Final = "#b3412b"
-"""What needs attention: the worst point, a shortfall (41)."""
-CAUTION: Final = "#956b13"
-"""Between good and bad (48)."""
+ACCENT: Final = "#9b3320"
+"""Does not close: a shortfall, what blocks the ray, what is lost (37). Red means nothing else."""
+CAUTION: Final = "#735105"
+"""At risk: between good and bad (37)."""
+POINT: Final = "#6f4a7e"
+"""What is pointed at or stands beside, with no word on good or bad (37)."""
 
 GROUND: Final = "#d3cabb"
 """Fill of the ground (81)."""
@@ -55,22 +58,32 @@ VERDICT: Final[dict[str, tuple[str, str]]] = {
     "at_risk": (CAUTION, "AT RISK"),
     "does_not_close": (ACCENT, "DOES NOT CLOSE"),
 }
-"""Colour and words of each verdict."""
+"""Colour and words of each verdict: the same in pictures, pages and maps; terminals have the nearest of theirs."""
 
 SERIES: Final[tuple[tuple[str, Any], ...]] = (
     (RAY, "-"),
-    (ACCENT, (0, (5, 2))),
-    (CAUTION, (0, (6, 2, 1.5, 2))),
-    ("#6b8f8a", (0, (1.5, 1.5))),
-    ("#9aa1a8", (0, (8, 3))),
+    (POINT, (0, (5, 2))),
+    ("#3f8f83", (0, (6, 2, 1.5, 2))),
+    ("#8a8f98", (0, (1.5, 1.5))),
+    ("#b09dba", (0, (8, 3))),
 )
-"""Colour and dash pattern for lines that share a plot, most important first."""
+"""Colour and dash pattern for lines that share a plot, most important first; none is a verdict's colour."""
 
 SEQUENCE: Final = ("#eef3f6", "#c9dbe6", "#93b7cd", "#5a8bab", "#2a618a", "#123f63")
 """One hue from light to dark, for maps: lightness carries the value."""
 
+MARGINS: Final = ("#fdf3d8", "#e3dcc0", "#bccac8", "#86adc5", "#5487ad", "#2b638f", "#0f3556")
+"""Sand to blue, light to dark, for margins on maps: what is weak has another hue than shadow and paper."""
+
+VERDICT_FILL: Final[dict[str, tuple[str, str, str]]] = {
+    "closes": ("#5487ad", RAY, ""),
+    "at_risk": ("#e6c987", CAUTION, "..."),
+    "does_not_close": ("#f6e7e1", ACCENT, "////"),
+}
+"""Fill, ink and hatch of each verdict on a map; lightness 54, 82 and 93."""
+
 FONT: Final = "DejaVu Sans"
-"""Comes with matplotlib, so every machine draws the same."""
+"""Comes with matplotlib, so every machine draws the same; other scripts come from what is installed."""
 TITLE_PT: Final = 12.0
 TEXT_PT: Final = 9.0
 SMALL_PT: Final = 8.0
@@ -99,6 +112,7 @@ _RC: Final[dict[str, Any]] = {
     "axes.spines.top": False,
     "axes.spines.right": False,
     "axes.axisbelow": True,
+    "axes.prop_cycle": f"cycler('color', {[colour for colour, _ in SERIES]})",
     "axes.unicode_minus": True,
     "axes.formatter.useoffset": False,
     "axes.formatter.limits": (-6, 7),
@@ -119,6 +133,15 @@ _RC: Final[dict[str, Any]] = {
     "svg.hashsalt": "linkcalc",
     "svg.fonttype": "path",  # text keeps its measured width whatever fonts the viewer has
 }
+
+
+def verdict_rules() -> str:
+    """Return the verdicts' colours as the variables that the pages' style sheets use.
+
+    >>> verdict_rules().split(";")[0]
+    '--closes: #12466e'
+    """
+    return " ".join(f"--{verdict}: {colour};" for verdict, (colour, _) in VERDICT.items())
 
 
 @contextmanager
@@ -173,7 +196,7 @@ def render(figure: "Figure", kind: str, title: str = "") -> bytes:
     ----------
     figure : Figure
     kind : str
-        "svg" or "png".
+        "svg" or "png". Characters that our font lacks come from another installed one.
     title : str
         What an SVG viewer or a screen reader calls the picture.
 
@@ -182,11 +205,13 @@ def render(figure: "Figure", kind: str, title: str = "") -> bytes:
     >>> render(new_figure(2, 1), "png")[1:4]
     b'PNG'
     """
-    metadata: dict[str, Any] = {"Software": None}
+    metadata: dict[str, Any] = {"Software": "linkcalc"}
     if kind == "svg":
         metadata = {"Date": None, "Creator": "linkcalc", **({"Title": title} if title else {})}
     buffer = io.BytesIO()
     with styled():
+        _in_units(figure)
+        _fonts_found(figure)
         figure.savefig(buffer, format=kind, dpi=PNG_DPI, metadata=metadata)
     return buffer.getvalue()
 
@@ -222,17 +247,23 @@ def save(figure: "Figure", path_stem: str | os.PathLike[str], title: str = "") -
 
 
 def slug(name: str) -> str:
-    """Return `name` as a short file name part: lower-case ASCII letters, digits and hyphens.
+    """Return `name` as a short file name part: lower-case letters and digits of any script, and hyphens.
+
+    Latin letters lose their accents; 120 bytes of UTF-8 at most.
 
     Examples
     --------
     >>> slug("Tank 3 → Pump/Shed (Süd)")
     'tank-3-pump-shed-sud'
-    >>> slug("水")
-    'unnamed'
+    >>> slug("水タンク"), slug("☂")
+    ('水タンク', 'unnamed')
     """
-    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
-    return re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:60].rstrip("-") or "unnamed"
+    kept = []
+    for c in unicodedata.normalize("NFC", name).lower():
+        plain = unicodedata.normalize("NFKD", c).encode("ascii", "ignore").decode()
+        kept.append(plain or (c if unicodedata.category(c)[0] in "LNM" else "-"))
+    text = re.sub(r"[\x00-\x2f\x3a-\x60\x7b-\x7f]+|-+", "-", "".join(kept)).strip("-")[:60]
+    return text.encode()[:120].decode(errors="ignore").rstrip("-") or "unnamed"
 
 
 def unique_slugs(names: Iterable[str]) -> list[str]:
@@ -255,22 +286,102 @@ def unique_slugs(names: Iterable[str]) -> list[str]:
 
 
 def drawable(text: str) -> str:
-    """Return `text` with characters our font has no glyph for, and line breaks, replaced.
+    """Return `text` with line breaks, and characters that no installed font has, replaced.
 
     Examples
     --------
-    >>> drawable("Süd-Tank 水")
+    >>> drawable("Süd-Tank\\n\\U000F0000")
     'Süd-Tank □'
     """
-    known = _glyphs()
-    return "".join(
-        " " if c.isspace() else c if ord(c) in known else "□" for c in unicodedata.normalize("NFC", text)
-    )
+    shown = []
+    for c in unicodedata.normalize("NFC", text):
+        if not c.isspace() and family_with(c) is None:
+            if unicodedata.category(c)[0] in "LNM":
+                _boxes.setdefault(c, False)
+            c = "□"
+        shown.append(" " if c.isspace() else c)
+    return "".join(shown)
+
+
+_boxes: dict[str, bool] = {}
+"""Letters that were drawn as boxes, and whether a note has named them."""
+
+
+def families(text: str) -> list[str]:
+    """Return the fonts that draw a text: ours, and others for the characters that it lacks.
+
+    >>> families("Süd-Tank")
+    ['DejaVu Sans']
+    """
+    return list(dict.fromkeys([FONT, *(family for c in set(text) if (family := family_with(c)))]))
 
 
 @cache
-def _glyphs() -> frozenset[int]:
+def family_with(character: str) -> str | None:
+    """Return the font that has a character: ours, else the first by name of those installed; None if none has."""
+    if ord(character) in _glyphs():
+        return FONT
+    return next((family for family, path in _installed() if ord(character) in _glyphs(path)), None)
+
+
+_NO_SCRIPT: Final = ("Last Resort", "STIX", "cm")
+"""Fonts that come with matplotlib for boxes and formulas, in orders of their own."""
+
+
+@cache
+def _installed() -> list[tuple[str, str]]:
+    """Families that are installed and a file of each, the plainest cut."""
     from matplotlib import font_manager
 
-    font = font_manager.get_font(font_manager.findfont(FONT))
-    return frozenset(font.get_charmap())
+    fonts = sorted(
+        (f.name, f.style != "normal", str(f.weight) not in ("400", "normal"), f.fname)
+        for f in font_manager.fontManager.ttflist
+        if not f.name.startswith(_NO_SCRIPT)
+    )
+    return list({name: path for name, _, _, path in reversed(fonts)}.items())[::-1]
+
+
+@cache
+def _glyphs(path: str | None = None) -> frozenset[int]:
+    from matplotlib import font_manager
+
+    try:
+        return frozenset(font_manager.get_font(path or font_manager.findfont(FONT)).get_charmap())
+    except (OSError, RuntimeError):  # listed, but gone or damaged
+        return frozenset()
+
+
+def _in_units(figure: "Figure") -> None:
+    """Put axes and texts into the units in force."""
+    from matplotlib.text import Text
+
+    from linkcalc.views import units
+
+    if units.current() == "metric":
+        return
+    for ax in figure.axes:
+        for axis in (ax.xaxis, ax.yaxis):
+            units.scale_axis(axis)
+    for text in figure.findobj(Text):
+        assert isinstance(text, Text)
+        text.set_text(units.words(text.get_text()))
+
+
+def _fonts_found(figure: "Figure") -> None:
+    """Give every text of a figure the fonts that have its characters; one note where there is none."""
+    from matplotlib.text import Text
+
+    for text in figure.findobj(Text):
+        assert isinstance(text, Text)
+        words = text.get_text()
+        if not words.isascii():
+            text.set_text("\n".join(map(drawable, words.split("\n"))))
+            text.set_fontfamily(families(words))
+    untold = [c for c, told in _boxes.items() if not told]
+    if untold:
+        _boxes.update(dict.fromkeys(untold, True))
+        warnings.warn(
+            f"no installed font has {''.join(untold[:12])}{'…' if untold[12:] else ''}: drawn as boxes; installing a "
+            "font of that script mends it",
+            stacklevel=2,
+        )

@@ -15,7 +15,7 @@ from linkcalc.files import atomic_write
 from linkcalc.sweep_table import QUANTITIES, Sweep
 from linkcalc.views import style
 from linkcalc.views.figures import Room, fitted_words, side_labels, tick_words, width_of_text, write_caption
-from linkcalc.views.heights_figures import band_levels, line_label, shades_between
+from linkcalc.views.heights_figures import band_levels, line_label, shade_of
 from linkcalc.views.sweep_text import numeric_quantities, parameter_words, quantity_words, value_words
 from linkcalc.views.text import decibel_words
 
@@ -279,7 +279,8 @@ def _bands(
     ax.set_xlim(float(across[0]), float(across[-1]))
     ax.set_ylim(float(up[0]), float(up[-1]))
     levels = _levels(*limits)
-    ax.contourf(across, up, numbers, levels=levels, colors=shades_between(len(levels) - 1), zorder=1)
+    colours = list(map(shade_of, levels[:-1])) if quantity.endswith("margin_db") else _shades(len(levels) - 1)
+    ax.contourf(across, up, numbers, levels=levels, colors=colours, zorder=1)
     special = {line.level: line for line in _references(found, quantity)}
     taken = _mark_plan(ax, room, found, quantity, _Plan(x, y, None, None)) if mark else []
     for level in sorted({*levels[1:-1], *special}):
@@ -296,6 +297,15 @@ def _bands(
     _label_axis(ax, room, "x", found, x)
     _label_axis(ax, room, "y", found, y)
     return ax
+
+
+def _shades(count: int) -> list[Any]:
+    """Even steps of the ordered ramp, light to dark."""
+    from matplotlib.colors import LinearSegmentedColormap
+
+    ramp = LinearSegmentedColormap.from_list("linkcalc", style.SEQUENCE)
+    # the darkest end would hide lines and marks
+    return [ramp(0.75 * i / max(count - 1, 1)) for i in range(count)]
 
 
 def _looks(count: int) -> list[tuple[Any, Any]]:

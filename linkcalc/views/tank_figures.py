@@ -158,7 +158,7 @@ def draw_overrun(ax: "Axes", tank: TankAnswer) -> "Axes":
     _line_label(ax, stop, f"stop level, {stop:g} %", style.MUTED, right=True, below=True)
     high = tank.high_high_percent
     if high is not None and high < overflow:
-        ax.axhline(high, color=style.CAUTION, lw=0.9, ls=(0, (6, 2, 1.5, 2)), zorder=2)
+        ax.axhline(high, color=style.MUTED, lw=0.9, ls=(0, (6, 2, 1.5, 2)), zorder=2)
         close = (overflow - high) / (ceiling - bottom) < 0.06
         _line_label(ax, high, f"independent float, {high:g} %", style.INK, below=close, boxed=True)
     _permits(ax, tank, bottom + 0.11 * (ceiling - bottom), begin, end)
@@ -166,12 +166,12 @@ def draw_overrun(ax: "Axes", tank: TankAnswer) -> "Axes":
     if np.isfinite(cycle.decided_s):
         decided = cycle.decided_s / 60.0
         at = float(np.interp(decided, minutes, level))
-        ax.plot(decided, at, "o", color=style.ACCENT, ms=6, zorder=8)
+        ax.plot(decided, at, "o", color=style.INK, ms=6, zorder=8)
         ax.vlines(
             decided,
             bottom + 0.16 * (ceiling - bottom),
             at,
-            color=style.ACCENT,
+            color=style.INK,
             lw=0.9,
             ls=(0, (4, 3)),
             zorder=3,
@@ -225,7 +225,7 @@ def _event_label(ax: "Axes", at: float, height: float, words: str, end: float) -
         ha="right" if left else "left",
         va="center",
         size=style.TEXT_PT,
-        color=style.ACCENT,
+        color=style.INK,
         bbox=_BOX,
         zorder=7,
     )

@@ -1,11 +1,13 @@
 """The tank in words: how far a lost stop overruns, what a year brings, what makes it safe."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from linkcalc.operation.tank import Settings, Solution, TankAnswer
 from linkcalc.operation.tank.answer import Losses
+from linkcalc.result import Assumption
+from linkcalc.views import units
 from linkcalc.views.messages_text import count_words, duration_words, odds_words, share_words
-from linkcalc.views.text import Page
+from linkcalc.views.text import Page, starter_words
 
 FLOAT_ALWAYS = (
     "Fit a local float valve or high-level stop in any case: it works without radio, sensor and program."
@@ -13,7 +15,12 @@ FLOAT_ALWAYS = (
 
 
 def tank_report(
-    tank: TankAnswer | None, width: int = 80, *, colour: bool = False, ascii_only: bool = False
+    tank: TankAnswer | None,
+    width: int = 80,
+    *,
+    colour: bool = False,
+    ascii_only: bool = False,
+    assumed: Sequence[Assumption] = (),
 ) -> str:
     """Return what a lost message does to the tank.
 
@@ -24,6 +31,8 @@ def tank_report(
     width : int, columns
     colour, ascii_only : bool
         As for `linkcalc.views.text.report`.
+    assumed : sequence of Assumption
+        Of the plan: those of its values that are still the starter's are named.
 
     Returns
     -------
@@ -36,6 +45,8 @@ def tank_report(
         page.wrap("Add [tank] with [tank.shape], [engine], and a [[message]] of kind run_permit.")
         return page.text()
     page.wrap(headline(tank), bold=True)
+    if invented := starter_words(assumed, "tank"):
+        page.wrap(invented)
     page.wrap(_how(tank), indent=2)
     _times(page, tank)
     _year(page, tank)
@@ -72,6 +83,10 @@ def short_headline(tank: TankAnswer) -> str:
             f" {volume_words(tank.freeboard_m3)} is free"
         )
     return f"A lost stop can overflow the tank by {volume_words(tank.overrun_bound_m3 - tank.freeboard_m3)}"
+
+
+def _volume(volume_m3: float) -> str:
+    return count_words(units.figure(volume_m3, "m³"))
 
 
 def volume_words(volume_m3: float) -> str:
@@ -127,9 +142,9 @@ def _year(page: Page, tank: TankAnswer) -> None:
     rows: list[tuple[str, str, Callable[[float], str]]] = [
         ("chance of an overflow", "overflow_chance", odds_words),
         ("overflows", "overflows", count_words),
-        ("water lost, m³", "spilled_m3", count_words),
+        ("water lost, m³", "spilled_m3", _volume),
         ("chance of running dry", "dry_chance", odds_words),
-        ("asked for while dry, m³", "unmet_m3", count_words),
+        ("asked for while dry, m³", "unmet_m3", _volume),
         ("fillings begun", "starts", count_words),
         ("nuisance stops", "nuisance_stops", count_words),
         ("stopped late, unheard", "watchdog_stops", count_words),
@@ -138,16 +153,16 @@ def _year(page: Page, tank: TankAnswer) -> None:
         cells = [words(getattr(c.risk, field)) for c in columns]
         if simulated:
             cells.append(words(getattr(simulated, field)))
-        page.row([name, *cells], widths)
+        page.row([units.label(name), *cells], widths)
     engine: list[tuple[str, Callable[[Losses], float | None]]] = [("engine hours", lambda c: c.engine_h)]
     if tank.working.fuel_l is not None:
         engine += [
-            ("fuel, litres", lambda c: c.fuel_l),
-            ("  of it for nothing", lambda c: c.fuel_lost_l),
+            ("fuel, litres", lambda c: units.figure(c.fuel_l or 0.0, "litres")),
+            ("  of it for nothing", lambda c: units.figure(c.fuel_lost_l or 0.0, "litres")),
         ]
     for name, figure in engine:
         cells = [count_words(figure(c) or 0.0) for c in columns] + ([""] if simulated else [])
-        page.row([name, *cells], widths)
+        page.row([units.label(name), *cells], widths)
     page.wrap(month_words(tank), indent=2)
     page.wrap(
         "For lost messages only; what else may fail is not in these figures. Where it works: the mean over"

@@ -3,12 +3,25 @@
 import math
 import re
 import unicodedata
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_FLOOR, Decimal
 from typing import Any, Literal, TextIO
 
-from linkcalc.result import MODEL_NAMES, Advice, Contributor, Direction, LinkResult, PathFacts, Result, Term
+from linkcalc.plan.assumptions import still_the_starters
+from linkcalc.result import (
+    MODEL_NAMES,
+    Advice,
+    Assumption,
+    Contributor,
+    Direction,
+    LinkResult,
+    PathFacts,
+    Result,
+    Term,
+)
+from linkcalc.views import units
 
 VERDICT_WORDS = {"closes": "CLOSES", "at_risk": "AT RISK", "does_not_close": "DOES NOT CLOSE"}
 EFFORT_WORDS = {1: "a setting", 2: "a part", 3: "a climb", 4: "a mast or more", 5: "another site"}
@@ -22,8 +35,10 @@ _BOLD, _RESET = "\x1b[1m", "\x1b[0m"
 _VERDICT_COLOUR = {"closes": "\x1b[1;34m", "at_risk": "\x1b[1;33m", "does_not_close": "\x1b[1;31m"}
 
 _NARROWEST = 60
+_NARROWEST_NAME = 8
+"""Columns that the first cell of a row has at least."""
 NO_BREAK = "\u00a0"
-TOGETHER = re.compile(r"\bk = \d|\d (?:dBm|dBi|dBd|dB|km|m|MHz|kHz|Hz|ms|s|bytes|W|%)(?!\w)")
+TOGETHER = re.compile(r"\bk = \d|\d (?:dBm|dBi|dBd|dB|km|m|ft|mi|in|gal|gpm|MHz|kHz|Hz|ms|s|bytes|W|%)(?!\w)")
 """Figure and unit, which no line break parts."""
 _PLAIN = str.maketrans(
     {
@@ -294,11 +309,10 @@ def report(
     if not full:
         return _first_screen(page, result)
     for link in result.links:
-        _link(page, link)
+        _link(page, link, result.links)
     if result.sections:
         page.heading("Also")
-        for section in result.sections.values():
-            page.item(section.line)
+        _section_lines(page, result)
     _assumptions(page, result)
     for title, lines in (("Warnings", result.warnings), ("Cautions", result.cautions)):
         if lines:
@@ -317,9 +331,13 @@ REMEDIES = 3
 
 
 def _first_screen(page: "Page", result: Result) -> str:
+    from linkcalc.views.remedies_text import EXAMPLES, show_remedies
+
     for link in result.links:
         _answer(page, link)
-        best = link.advice[:REMEDIES]
+        if link.remedies:
+            show_remedies(page, link, result.links, parts=False)
+        best = () if link.remedies else link.advice[:REMEDIES]
         for number, a in enumerate(best, 1):
             words = "" if a.fade_margin_db is None else f" ({decibel_words(a.fade_margin_db)}"
             words += "" if not words else ", enough)" if a.sufficient else ", not enough alone)"
@@ -328,29 +346,91 @@ def _first_screen(page: "Page", result: Result) -> str:
             page.wrap(f"Note: {line}", indent=2, hanging=4)
     if result.sections:
         page.blank()
-        for section in result.sections.values():
-            page.item(section.line)
+        _section_lines(page, result)
+    if any(link.remedies for link in result.links):
+        stated = all(r.prices_stated for link in result.links for r in link.remedies)
+        page.item(
+            f"--write mended.toml: the plan with the cheapest remedy.{'' if stated else f' {EXAMPLES}'}"
+        )
     for line in result.warnings:
         page.item(line)
+    if invented := still_the_starters(result.assumed):
+        page.blank()
+        tables = Counter(_place(a.key)[0] for a in invented)
+        words = ", ".join(f"{count} of {table}" if table else "title" for table, count in tables.items())
+        page.wrap(f"Still the starter's values, not yours: {words}; --full names them.", bold=True)
     page.blank()
     page.wrap(
         "A radio link is no safety function and no emergency stop: fit a hard-wired float or over-run stop and a "
         "watchdog. The engine may start by itself; licensed people, local codes. All cautions and figures: --full."
     )
-    page.blank()
     for link in result.links:
         page.verdict(link)
     return page.text()
 
 
+RESTS_ON = {
+    "messages": ("message",),
+    "tank": ("tank", "engine", "message"),
+    "energy": ("power", "message"),
+}
+"""The plan's tables that an answer besides the link's rests on."""
+
+
+def starter_words(assumed: Sequence[Assumption], section: str = "") -> str:
+    """Name the values that are still the starter's; empty where there are none.
+
+    Parameters
+    ----------
+    assumed : sequence of Assumption
+        Of the result, or of the loaded plan.
+    section : str
+        One of `RESTS_ON`, for the values that this answer rests on; else all of them.
+
+    Examples
+    --------
+    >>> starter_words([Assumption("tank.start_percent", 40.0, "still the starter's value")], "tank")
+    "Still the starter's values, not yours: tank start_percent = 40. Put yours in their place."
+    """
+    by_table: dict[str, list[str]] = {}
+    for a in still_the_starters(assumed):
+        table, key = _place(a.key)
+        if not section or a.key.replace(".", " ").split()[0] in RESTS_ON[section]:
+            by_table.setdefault(table, []).append(f"{key} = {value_words(a.value)}")
+    if not by_table:
+        return ""
+    values = "; ".join(f"{table} {', '.join(keys)}".strip() for table, keys in by_table.items())
+    return f"Still the starter's values, not yours: {values}. Put yours in their place."
+
+
+def _place(key: str) -> tuple[str, str]:
+    """A key's table in words, and the rest."""
+    if " " in key:
+        table, _, rest = key.rpartition(" ")
+        return table, rest
+    table, _, rest = key.rpartition(".")
+    return table, rest
+
+
+def _section_lines(page: "Page", result: Result) -> None:
+    for name, section in result.sections.items():
+        invented = name in RESTS_ON and starter_words(result.assumed, name)
+        page.item(section.line + (" (on the starter's values, not yours)" if invented else ""))
+
+
 def _assumed_words(link: LinkResult) -> str:
     """What was assumed that costs most, in decibels."""
-    terms = {t.name: t for d in link.directions for t in d.terms}
-    guessed = [
-        (t.name, -t.value_db) for t in terms.values() if "(assumed)" in t.note or t.name == "installation"
-    ]
-    parts = [f"{name} {decibel_words(loss)}" for name, loss in guessed if loss >= 0.05]
-    return f"Assumed, nobody said: {', '.join(parts)}." if parts else ""
+    terms = [t for t in {t.name: t for d in link.directions for t in d.terms}.values() if -t.value_db >= 0.05]
+    guessed = [t for t in terms if "(assumed)" in t.note or t.name == "installation"]
+    shown = [t for t in terms if "(by raster)" in t.note]
+    words = []
+    if guessed:
+        parts = [f"{t.name} {decibel_words(-t.value_db)}" for t in guessed]
+        words.append(f"Assumed, nobody said: {', '.join(parts)}.")
+    if shown:
+        parts = [f"{t.name} {decibel_words(-t.value_db)} ({t.note.split(' (')[0]})" for t in shown]
+        words.append(f"Assumed from rasters: {', '.join(parts)}.")
+    return " ".join(words)
 
 
 def _answer(page: "Page", link: LinkResult) -> None:
@@ -386,6 +466,8 @@ def _limited_words(link: LinkResult) -> str:
 
 
 def _overview(page: "Page", links: Sequence[LinkResult]) -> None:
+    from linkcalc.views.remedies_text import short_words
+
     page.heading("All links")
     widths = [page.width - 2 - 52, 11, 11, 13, 17]
     page.row(["", "distance", "margin", "sites work", "verdict"], widths)
@@ -401,12 +483,13 @@ def _overview(page: "Page", links: Sequence[LinkResult]) -> None:
             ],
             widths,
         )
-        remedy = next((a.text for a in link.advice if a.sufficient), "")
-        page.wrap(f"{weaker.limited_by}{'; ' + remedy if remedy else ''}", indent=4, hanging=4)
+        page.wrap(weaker.limited_by, indent=4)
+        if remedy := short_words(link):
+            page.wrap(f"closes with {remedy}", indent=4, hanging=6)
     page.line("  (margin and sites: the weaker direction)")
 
 
-def _link(page: "Page", link: LinkResult) -> None:
+def _link(page: "Page", link: LinkResult, links: Sequence[LinkResult]) -> None:
     page.verdict(link)
     page.wrap(_without_verdict(link), indent=2)
     page.wrap(path_words(link), indent=2)
@@ -417,6 +500,11 @@ def _link(page: "Page", link: LinkResult) -> None:
     _path(page, link)
     _models(page, link.path)
     _uncertainty(page, link.directions)
+    if link.remedies:
+        from linkcalc.views.remedies_text import show_remedies
+
+        page.heading("What closes it", minor=True)
+        show_remedies(page, link, links, parts=True)
     _advice(page, link.advice)
     if link.warnings:
         page.heading("Warnings on this link", minor=True)
@@ -647,11 +735,16 @@ def _advice(page: "Page", advice: Sequence[Advice]) -> None:
 
 
 def _assumptions(page: "Page", result: Result) -> None:
-    if not result.assumed:
+    invented = still_the_starters(result.assumed)
+    if invented:
+        page.heading("Still the starter's values")
+        page.wrap(starter_words(invented), indent=2)
+    left_out = [a for a in result.assumed if a not in invented]
+    if not left_out:
         return
     page.heading("Assumed, since the plan does not say")
     by_source: dict[str, dict[str, list[str]]] = {}
-    for a in result.assumed:
+    for a in left_out:
         subject, _, key = a.key.rpartition(" ")
         by_source.setdefault(a.source, {}).setdefault(subject, []).append(f"{key} = {value_words(a.value)}")
     for source, by_subject in by_source.items():
@@ -686,10 +779,12 @@ class Page:
         self._colour = colour
         self._ascii = ascii_only
         self._lines: list[str] = []
+        self._wide: list[tuple[list[str], list[int]]] = []
+        """Rows of a table that is wider than the page, until it ends."""
 
     def clean(self, text: str) -> str:
         """Return `text` without control characters, and in ASCII if that is all the stream takes."""
-        text = "".join(" " if c.isspace() else c for c in unicodedata.normalize("NFC", text))
+        text = units.words("".join(" " if c.isspace() else c for c in unicodedata.normalize("NFC", text)))
         text = "".join(c for c in text if unicodedata.category(c) not in ("Cc", "Cf", "Cs"))
         return _ascii(text) if self._ascii else text
 
@@ -698,6 +793,7 @@ class Page:
         return self.width - 2 - count * figure, figure
 
     def line(self, text: str) -> None:
+        self._end_table()
         self._lines.append(text.replace(NO_BREAK, " ").rstrip())
 
     def blank(self) -> None:
@@ -705,7 +801,7 @@ class Page:
 
     def heading(self, text: str, *, minor: bool = False) -> None:
         self.blank()
-        self._styled_line(f"  {text}" if minor else text, _BOLD)
+        self.wrap(text, indent=2 if minor else 0, bold=True)
 
     def verdict(self, link: LinkResult) -> None:
         self.blank()
@@ -727,13 +823,42 @@ class Page:
         self.wrap(f"- {text}", indent=2, hanging=4)
 
     def row(self, cells: Sequence[str], widths: Sequence[int]) -> None:
-        first, *figures = [self.clean(c) if c.strip() else c for c in cells]
+        """Write a row of a table; one that is wider than the page is written in parts, some columns at a time."""
+        shown = [self.clean(c) if c.strip() else c for c in cells]
+        fitting = [max(widths[0], min(_NARROWEST_NAME, self.width)), *widths[1:]]
+        if 2 + sum(fitting) <= self.width:
+            self._row(shown, fitting)
+            return
+        if self._wide and self._wide[-1][1] != fitting:
+            self._end_table()
+        self._wide.append((shown, fitting))
+
+    def _end_table(self) -> None:
+        rows, self._wide = self._wide, []
+        if not rows:
+            return
+        name, *columns = rows[0][1]
+        name = min(name, self.width // 3)
+        parts: list[list[int]] = [[]]
+        for column, width in enumerate(columns, start=1):
+            if parts[-1] and 2 + name + width + sum(columns[i - 1] for i in parts[-1]) > self.width:
+                parts.append([])
+            parts[-1].append(column)
+        for number, part in enumerate(parts):
+            if number:
+                self.blank()
+            for cells, widths in rows:
+                self._row([cells[i] for i in (0, *part)], [name, *(widths[i] for i in part)])
+
+    def _row(self, cells: Sequence[str], widths: Sequence[int]) -> None:
+        first, *figures = cells
         text = "  " + _pad(_cut(first, widths[0] - 1, self._ellipsis), widths[0])
         for cell, width in zip(figures, widths[1:], strict=True):
             text += _pad(_cut(cell, width - 1, self._ellipsis), width, right=True)
         self.line(text)
 
     def text(self) -> str:
+        self._end_table()
         return "\n".join(self._lines) + "\n"
 
     @property

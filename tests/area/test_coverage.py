@@ -6,6 +6,7 @@ import re
 import numpy as np
 import pytest
 import rasterio
+from matplotlib.colors import to_rgb
 
 from linkcalc.area import coverage as area
 from linkcalc.area.coverage import (
@@ -25,8 +26,10 @@ from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
 from linkcalc.requirement import VERDICTS
 from linkcalc.terrain.geodesy import path_between
+from linkcalc.views import map_figures, style
 from linkcalc.views.coverage_text import coverage_report
-from linkcalc.views.map_figures import coverage_figure, hillshade
+from linkcalc.views.map_figures import coverage_figure, hillshade, lit
+from linkcalc.views.map_frame import Mark, draw_marks
 from linkcalc.views.style import render
 from tests.area.test_same_as_check import SAMPLES, UPLAND_MIDDLE
 
@@ -126,13 +129,16 @@ def test_tiles_are_not_taken_over_when_an_input_changed(loaded):
     from dataclasses import replace
 
     changed = replace(one, template=replace(one.template, link=link))
+    same = one.template.near.model_copy(update={"surroundings": one.template.near.surroundings})
+    stated = replace(one, template=replace(one.template, near=same))
     digests = {
         one.digest(),
         changed.digest(),
+        stated.digest(),
         job_of(loaded, cell_m=31.0).digest(),
         job_of(loaded, 990.0).digest(),
     }
-    assert len(digests) == 4
+    assert len(digests) == 5
     assert job_of(loaded).digest() == one.digest()
 
 
@@ -232,12 +238,105 @@ def test_the_report_answers_first_and_adds_up(result):
 
 def test_the_map_is_drawn_with_labelled_lines(result):
     figure = coverage_figure(result)
-    words = [t.get_text() for t in figure.axes[0].texts]
-    assert "generator shed" in words
-    assert any("dB" in w for w in words)
+    verdict, margin, _ = figure.axes
+    for ax in (verdict, margin):
+        assert "generator shed" in [t.get_text() for t in ax.texts]
+    assert any("dB" in t.get_text() for t in margin.texts)
+    assert not any("dB" in t.get_text() for t in verdict.texts)
     assert render(figure, "png")[1:4] == b"PNG"
-    light = [0.2126 * r + 0.7152 * g + 0.0722 * b for r, g, b, _ in figure.axes[0].images[0].cmap.colors]
+    light = steps_colours() @ [0.2126, 0.7152, 0.0722]
     assert (np.diff(light) < 0.0).all()  # ordered by lightness
+
+
+def steps_colours():
+    return map_figures._ramp()[:, :3]
+
+
+def test_no_slope_makes_a_step_of_the_key_look_like_another():
+    colours = steps_colours()
+    for shade in np.linspace(0.0, 1.0, 11):
+        shown = lit(colours, np.full(len(colours), shade))
+        away = np.linalg.norm(shown[:, np.newaxis] - colours, axis=-1)
+        assert (away.argmin(axis=1) == np.arange(len(colours))).all()
+    level = np.sin(np.radians(40.0))
+    np.testing.assert_allclose(lit(colours, np.full(len(colours), level)), colours)
+
+
+def test_the_picture_of_the_margins_has_the_keys_colours(result):
+    _, margin, key = coverage_figure(result).axes
+    drawn = margin.images[0].get_array()
+    known = np.isfinite(result.bands["margin_db"])
+    step = np.digitize(result.bands["margin_db"], map_figures.STEPS_DB)
+    away = np.linalg.norm(drawn[known][:, np.newaxis, :3] - steps_colours(), axis=-1)
+    assert (away.argmin(axis=1) == step[known]).all()
+    assert (drawn[~known][:, 3] == 0.0).all()
+    assert [t.get_text() for t in key.get_yticklabels()] == ["−20", "−10", "0", "10", "20", "30", "40"]
+
+
+def test_verdicts_on_the_map_differ_in_lightness_and_have_the_areas_shares(result):
+    figure = coverage_figure(result)
+    legend = [t.get_text() for t in figure.legends[0].get_texts()]
+    assert [words.split(",")[0] for words in legend] == ["closes", "at risk", "does not close", "station"]
+    drawn = figure.axes[0].images[0].get_array()[..., :3]
+    fills = np.array([to_rgb(style.VERDICT_FILL[name][0]) for name in VERDICTS])
+    known = np.isfinite(result.bands["verdict"])
+    away = np.linalg.norm(drawn[known][:, np.newaxis] - fills, axis=-1)
+    assert (away.argmin(axis=1) == result.bands["verdict"][known]).all()
+    light = sorted(fills @ [0.2126, 0.7152, 0.0722])
+    assert (np.diff(light) > 0.09).all()
+
+
+def test_degrees_stand_at_the_edges_where_they_are(result):
+    import re
+
+    from pyproj import Transformer
+
+    figure = coverage_figure(result)
+    ax = figure.axes[0]
+    to_plane = Transformer.from_crs("EPSG:4326", result.crs, always_xy=True)
+    for axis, edge, sign in (
+        (ax.xaxis, ax.get_ylim()[0], {"E": 1, "W": -1}),
+        (ax.yaxis, ax.get_xlim()[0], {"N": 1, "S": -1}),
+    ):
+        ticks, labels = axis.get_ticklocs(), [t.get_text() for t in axis.get_ticklabels()]
+        assert len(ticks) == len(labels) >= 3
+        for tick, label in zip(ticks, labels, strict=True):
+            degrees, side = re.fullmatch(r"([\d.]+)° ([NSEW])", label).groups()
+            value = float(degrees) * sign[side]
+            x, y = (tick, edge) if axis is ax.xaxis else (edge, tick)
+            at = Transformer.from_crs(result.crs, "EPSG:4326", always_xy=True).transform(1e3 * x, 1e3 * y)
+            assert at[0 if axis is ax.xaxis else 1] == pytest.approx(value, abs=2e-6)
+    assert to_plane.transform(result.longitude_deg, result.latitude_deg) == pytest.approx(
+        (0.0, 0.0), abs=1e-6
+    )
+
+
+def boxes(ax):
+    renderer = ax.figure.canvas.get_renderer()
+    shown = [t for t in ax.texts if t.get_visible() and t.get_text()]
+    return {t.get_text(): t.get_window_extent(renderer) for t in shown}
+
+
+def test_names_on_a_map_do_not_lie_on_each_other():
+    figure = style.new_figure(5.0, 5.0)
+    ax = figure.add_axes((0.1, 0.1, 0.8, 0.8))
+    ax.set_xlim(-1.0, 1.0)
+    ax.set_ylim(-1.0, 1.0)
+    rng = np.random.default_rng(1)
+    marks = [Mark(f"station {n}", *rng.uniform(-0.98, 0.98, 2), "o", 6.0) for n in range(60)]
+    written = draw_marks(ax, marks, most_names=60)
+    assert 20 <= len(written) < 60
+    found = list(boxes(ax).values())
+    for n, one in enumerate(found):
+        assert not any(one.overlaps(other) for other in found[:n])
+
+
+def test_labels_of_the_coverage_do_not_overlap_the_stations_name(result):
+    ax = coverage_figure(result).axes[1]
+    shown = boxes(ax)
+    name = shown.pop("generator shed")
+    labels = {words: box for words, box in shown.items() if "dB" in words}
+    assert not any(name.overlaps(box) for box in labels.values())
 
 
 def test_slopes_to_the_north_west_are_lit():

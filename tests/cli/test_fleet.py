@@ -8,7 +8,9 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
+from matplotlib.collections import LineCollection
 from typer.testing import CliRunner, Result
 
 from linkcalc.cli import app
@@ -344,6 +346,35 @@ def test_limits_bar_what_they_forbid(tmp_path):
 def test_pictures_are_made_and_the_same_every_time(result):
     for draw in (map_figure, load_figure, airtime_figure):
         assert render(draw(result), "svg") == render(draw(result), "svg")
+
+
+def test_a_map_of_a_thousand_nodes_can_be_read(result):
+    """Lines that only show the way to the shed, names that hide neither each other nor more than a few marks."""
+    spots = np.random.default_rng(1).uniform(-0.02, 0.02, (1000, 2))
+    nodes = tuple(
+        replace(
+            result.nodes[k % len(result.nodes)],
+            name=f"tank {k}",
+            latitude_deg=result.sheds[0].latitude_deg + spots[k, 0],
+            longitude_deg=result.sheds[0].longitude_deg + spots[k, 1],
+            verdict="at_risk" if k % 9 == 0 else "closes",
+        )
+        for k in range(1000)
+    )
+    figure = map_figure(replace(result, nodes=nodes))
+    figure.draw_without_rendering()
+    ax = figure.axes[0]
+    (lines,) = [c for c in ax.collections if isinstance(c, LineCollection)]
+    across = np.ptp(ax.get_xlim())
+    drawn = lines.get_segments()
+    assert 50 < len(drawn) < 200
+    assert max(np.hypot(*(end - start)) for start, end in drawn) < 0.03 * across
+    names = [t for t in ax.texts if t.get_text().startswith("tank") or "shed" in t.get_text()]
+    assert len(names) >= len(result.sheds)
+    boxes = [t.get_window_extent() for t in names]
+    for k, box in enumerate(boxes):
+        assert not any(box.overlaps(other) for other in boxes[k + 1 :])
+        assert ax.get_window_extent().x0 - 2 <= box.x0 <= box.x1 <= ax.get_window_extent().x1 + 2
 
 
 def test_a_report_fits_a_plain_terminal(result):

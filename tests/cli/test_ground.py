@@ -393,6 +393,24 @@ def test_an_address_in_the_plan_is_read_only_where_the_plan_says_so(plan: Path, 
     assert 0 < server.sent < 5e6
 
 
+@pytest.mark.parametrize(
+    ("ends", "mend"),
+    [
+        (("6.31,46.42", "6.42,46.47"), "are latitude and longitude swapped?"),
+        (("46.42,-6.31", "46.47,-6.42"), "has the longitude the wrong sign?"),
+        (("EPSG:32631 293298 5144292", "EPSG:32631 301943 5149547"), "In zone 32 (EPSG:32632) it would lie"),
+        (("50.1,6.3", "50.2,6.3"), "46.00014 N 5.99986 E to 47.00014 N"),
+    ],
+)
+def test_a_folder_without_a_tile_for_the_plan_says_what_would_bring_it_there(tile, tmp_path, ends, mend):
+    start, end = ends
+    done = linkcalc("new", tmp_path / "site.toml", "--from", start, "--to", end, "--terrain", tile.parent)
+    assert done.exit_code == 2
+    assert "none of its 1 rasters reaches into the area of the plan" in done.stderr
+    assert mend in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
 # ---------------------------------------------------------------- area and text
 
 

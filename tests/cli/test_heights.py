@@ -8,7 +8,7 @@ from typer.testing import CliRunner, Result
 
 from linkcalc.cli import app
 from linkcalc.mast_heights import HeightTable, height_table
-from linkcalc.views.heights_figures import heights_figure
+from linkcalc.views.heights_figures import heights_figure, shade_of
 from tests.sites import case, plan_file, profile, ridge
 from tests.views.test_figures import overlaps
 
@@ -117,6 +117,21 @@ def _tables() -> dict[str, HeightTable]:
         "below sensitivity in part": table(12.0, modulation={"kind": "css", "spreading_factor": 7}),
         "a success": table(20.0, required_success=0.95),
     }
+
+
+def test_the_picture_says_where_nothing_closes_and_a_margin_has_one_colour_in_all() -> None:
+    said = {
+        name: " ".join(t.get_text() for t in heights_figure(t).axes[0].texts) for name, t in _tables().items()
+    }
+    assert "closes nowhere at these heights" in said["closes nowhere"]
+    assert "these heights" not in said["closes somewhere"]
+    # grey below 0 dB however much more there is elsewhere
+    for margin_db in (-31.0, -12.0, -0.1):
+        red, green, blue = (int(shade_of(margin_db)[i : i + 2], 16) for i in (1, 3, 5))
+        assert max(red, green, blue) - min(red, green, blue) < 5
+    for margin_db in (0.0, 12.0, 35.0):
+        red, green, blue = (int(shade_of(margin_db)[i : i + 2], 16) for i in (1, 3, 5))
+        assert blue - red > 20
 
 
 def test_no_label_of_the_picture_overlaps_another_or_leaves_it() -> None:

@@ -105,6 +105,10 @@ def test_a_folder_of_tiles_and_one_command_lead_to_surroundings_nobody_had_to_st
     assert "woodland (by raster), 15 m" in words
     assert re.search(r"15 m along 1[34]\d m of the path for trees", words)
     assert "trees 15 m, built-up land 10 m, all else 0" in words
+    brief = " ".join(linkcalc("check", site, code=-1).stdout.split())
+    assert re.search(
+        r"Assumed from rasters: surroundings, tank \d+\.\d dB \(woodland\), surroundings, shed", brief
+    )
 
 
 def test_without_land_cover_nothing_changes_where_it_shows_open_land_or_nothing(site):

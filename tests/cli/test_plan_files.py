@@ -10,8 +10,9 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from linkcalc.cli import app
-from linkcalc.plan import load_plan
-from linkcalc.sample_files import sample_fleet_path
+from linkcalc.plan import Station, load_plan
+from linkcalc.plan.fleet import load_fleet
+from linkcalc.sample_files import sample_fleet_path, sample_path, samples_folder
 from linkcalc.sites import read_sites
 from linkcalc.terrain.geodesy import path_between
 from linkcalc.terrain.profile import cut_profile
@@ -28,8 +29,66 @@ def test_a_new_plan_loads_at_once_with_the_profile_written_beside_it(tmp_path: P
     done = linkcalc("new", tmp_path / "site.toml")
     assert done.exit_code == 0
     assert "invented" in done.stdout
+    assert done.stdout.splitlines()[-1] == f"next: linkcalc check {tmp_path / 'site.toml'}"
     assert load_plan(tmp_path / "site.toml").plan.link[0].profile_csv == "site_profile.csv"
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["site.toml", "site_profile.csv"]
+    files = ["linkcalc-plan.schema.json", "site.toml", "site_profile.csv"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == files
+    assert (tmp_path / "linkcalc-plan.schema.json").read_text() == linkcalc("schema").stdout
+
+
+@pytest.mark.parametrize("full", [[], ["--full"]])
+def test_answers_name_what_is_still_the_starters(tmp_path: Path, full: list[str]) -> None:
+    site = tmp_path / "site.toml"
+    assert linkcalc("new", site, *full).exit_code == 0
+    said = " ".join(linkcalc("check", site).stdout.split())
+    assert "Still the starter's values, not yours: title, " in said
+    assert 'of station "shed"' in said
+    result = json.loads(linkcalc("check", site, "--json").stdout)
+    sources = {a["key"]: a["source"] for a in result["assumed"]}
+    assert sources['station "shed" noise_rise_db'] == "still the starter's value"
+    page = tmp_path / "record.html"
+    assert linkcalc("report", site, "-o", page).exit_code == 0
+    assert "Still the starter&#x27;s values" in page.read_text().replace("&#39;", "&#x27;") or (
+        "Still the starter's values" in page.read_text()
+    )
+    if full:
+        for name, value in (
+            ("tank", "pump_flow_m3_h = 5"),
+            ("energy", "battery.capacity_mah = 13000"),
+            ("messages", "events_per_year = 140"),
+        ):
+            text = " ".join(
+                linkcalc(name, site, *(["--tank-years", "0"] if name == "tank" else [])).stdout.split()
+            )
+            assert "Still the starter's values" in text
+            assert value in text
+            assert json.loads(linkcalc(name, site, "--json").stdout)["still_the_starters"]
+            line = next(line for line in said.split(" - ") if line.startswith(name.capitalize()))
+            assert "on the starter's values, not yours" in line
+
+
+def test_a_new_fleet_answers_at_once(tmp_path: Path) -> None:
+    fleet = tmp_path / "fleet.toml"
+    (tmp_path / "sites.csv").write_text(
+        "name,lat,lon\nnorth,-19.9019,-20.9981\nshed,-19.917,-20.9583\nsouth,-19.93,-20.98\n"
+    )
+    command = ["new", fleet, "--fleet", "--sites", tmp_path / "sites.csv", "--to", "shed"]
+    assert "--fleet needs --terrain" in linkcalc(*command).stderr
+    done = linkcalc(*command, "--terrain", ground_of(tmp_path))
+    assert done.exit_code == 0
+    assert done.stdout.splitlines()[-1] == f"next: linkcalc fleet {fleet}"
+    loaded = load_fleet(fleet)
+    assert [n.name for n in loaded.nodes] == ["north", "south"]
+    assert loaded.fleet.shed[0].latitude_deg == -19.917
+    assert any("still the starter's values" in note and "traffic.interval_s" in note for note in loaded.notes)
+    schema = json.loads((tmp_path / "linkcalc-fleet.schema.json").read_text())
+    jsonschema.validate(tomllib.loads(fleet.read_text()), schema)
+    for full in ([], ["--full"]):
+        assert (
+            linkcalc(*command, "--terrain", tmp_path / "tiles", "--region", "us", "--force", *full).exit_code
+            == 0
+        )
+        assert load_fleet(fleet).fleet.radio.channels == 64
 
 
 @pytest.mark.parametrize("there", ["site.toml", "site_profile.csv"])
@@ -63,7 +122,8 @@ def test_a_new_plan_on_a_raster_has_ground_under_a_kilometre_of_path(tmp_path: P
     write_raster(tmp_path / "maps" / "ground.tif", heights)
     done = linkcalc("new", tmp_path / "plans" / "site.toml", "--terrain", tmp_path / "maps" / "ground.tif")
     assert (done.exit_code, done.stderr) == (0, "")
-    assert [p.name for p in (tmp_path / "plans").iterdir()] == ["site.toml"]
+    files = sorted(p.name for p in (tmp_path / "plans").iterdir())
+    assert files == ["linkcalc-plan.schema.json", "site.toml"]
     loaded = load_plan(tmp_path / "plans" / "site.toml")
     assert loaded.plan.terrain.rasters == ["../maps/ground.tif"]
     tank, shed = loaded.plan.station
@@ -228,10 +288,39 @@ def test_the_schema_accepts_the_plan_and_finds_its_faults(old: str, new: str, pl
     assert all(list(error.absolute_path) == place for error in errors)
 
 
-def test_the_schema_of_the_fleet_file_takes_the_sample() -> None:
-    described = json.loads(linkcalc("schema", "--fleet").stdout)
-    jsonschema.validate(tomllib.loads(sample_fleet_path().read_text()), described)
-    assert "shed" in described["properties"]
+@pytest.mark.parametrize("file", sorted(samples_folder().glob("*.toml")), ids=lambda file: file.stem)
+def test_the_schemas_take_every_sample_and_refuse_it_with_a_fault(file: Path) -> None:
+    kind = "fleet" if file == sample_fleet_path() else "plan"
+    described = json.loads(linkcalc("schema", kind).stdout)
+    jsonschema.Draft202012Validator.check_schema(described)
+    text = file.read_text()
+    jsonschema.validate(tomllib.loads(text), described)
+    for old, new in (
+        ("antenna_height_m = ", "antenna_heigth_m = "),
+        ("frequency_mhz = ", "frequency_mhz = -"),
+    ):
+        assert old in text
+        with pytest.raises(jsonschema.ValidationError):
+            jsonschema.validate(tomllib.loads(text.replace(old, new)), described)
+
+
+def test_the_schema_of_results_takes_what_check_prints() -> None:
+    described = json.loads(linkcalc("schema", "result").stdout)
+    result = json.loads(linkcalc("check", sample_path("plain"), "--json").stdout)
+    jsonschema.validate(result, described)
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate({**result, "links": "none"}, described)
+
+
+def test_the_texts_of_the_schema_are_the_keys_own_and_say_what_is_assumed() -> None:
+    properties = json.loads(linkcalc("schema", "plan").stdout)["$defs"]["Station"]["properties"]
+    field = Station.model_fields["noise_figure_db"]
+    assert properties["noise_figure_db"]["description"] == (
+        f"{field.description}; left out: 6, assumed (common practice, no source)"
+    )
+    assert (
+        properties["antenna_height_m"]["description"] == Station.model_fields["antenna_height_m"].description
+    )
 
 
 def test_given_sites_take_the_channel_of_the_region(tmp_path: Path) -> None:

@@ -131,7 +131,7 @@ def test_table_and_pictures_are_written(tmp_path: Path) -> None:
         (["--vary", "power=0:20:0.001", "--vary", "nf=0:20:0.01"], "are more than 10_000_000"),
         (["--vary", "sf=7", "--link", "other"], '"other" is no link of this plan; there are "level"'),
         (["--vary", "sf=7", "--quantity", "verdict"], "--quantity verdict: there are weaker_fade_margin_db"),
-        (["--vary", "sf=7", "--table", "all.xls"], "all.xls: .xls: write .csv, .json or .parquet"),
+        (["--vary", "sf=7", "--table", "all.xls"], "all.xls: .xls: write .csv, .json, .parquet"),
         (["--vary", "sf=7", "--table", "absent/all.csv"], "there is no folder"),
     ],
 )  # fmt: skip

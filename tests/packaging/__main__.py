@@ -22,12 +22,21 @@ USE = ROOT / "tests" / "typing" / "use_of_public_names.py"
 
 IN_WHEEL = (
     "linkcalc/py.typed",
+    "linkcalc/propagation/free_space.pyi",
     "linkcalc/rules/table.toml",
     "linkcalc/samples/upland.toml",
     "linkcalc/samples/upland.tif",
     "linkcalc/samples/wooded_surface.tif",
 )
-IN_SDIST = ("CHANGELOG.md", "DEVELOPERS.md", "LICENSE", "terrain_samples/make_samples.py", "tests/sites.py")
+IN_SDIST = (
+    "CHANGELOG.md",
+    "CITATION.cff",
+    "DEVELOPERS.md",
+    "LICENSE",
+    "SECURITY.md",
+    "terrain_samples/make_samples.py",
+    "tests/sites.py",
+)
 
 
 def main(argv: Sequence[str] | None = None) -> int:

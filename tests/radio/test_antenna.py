@@ -6,10 +6,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from linkcalc.errors import DomainError
-from linkcalc.radio import antenna
+from linkcalc.radio import antenna_types
 from linkcalc.radio.antenna import gain_towards_dbi, generic_antenna, polarisation_loss_db
 
-TYPES = list(antenna.ANTENNA_TYPES)
+TYPES = list(antenna_types.ANTENNA_TYPES)
 
 
 def test_half_wave_dipole_has_its_theoretical_gain_and_beam():
@@ -73,7 +73,7 @@ def test_yagi_loses_three_decibels_at_half_its_beamwidth_and_stops_at_front_to_b
     off = (25.0, 0.0) if plane == "azimuth" else (0.0, 30.0)
     assert gain_towards_dbi(yagi, off[0], off[1], azimuth_deg=0.0) == pytest.approx(6.5)
     behind = gain_towards_dbi(yagi, 180.0, 0.0, azimuth_deg=0.0)
-    assert behind == pytest.approx(9.5 - antenna.FRONT_TO_BACK_DB)
+    assert behind == pytest.approx(9.5 - antenna_types.FRONT_TO_BACK_DB)
 
 
 def test_high_gain_collinear_misses_a_tank_fifteen_degrees_up_the_hill():
@@ -108,7 +108,7 @@ def test_antenna_without_azimuth_is_turned_to_the_other_station():
 def test_no_direction_is_stronger_than_the_beam_or_weaker_than_the_floor(kind, bearing, up, azimuth, tilt):
     one = generic_antenna(kind)
     gain = gain_towards_dbi(one, bearing, up, azimuth_deg=azimuth, tilt_deg=tilt)
-    assert one.gain_dbi - antenna.DEEPEST_NULL_DB - 1e-9 <= gain <= one.gain_dbi + 1e-9
+    assert one.gain_dbi - antenna_types.DEEPEST_NULL_DB - 1e-9 <= gain <= one.gain_dbi + 1e-9
 
 
 @given(st.floats(0, 89), st.floats(0, 1))

@@ -6,12 +6,13 @@
     python -m tests.validation fleets [--only WORD]
     python -m tests.validation pages [--check]
     python -m tests.validation crews [--crews N]
+    python -m tests.validation usual [--page FILE]
 
 DIR holds one folder a source (p1812, p526, itm, p2108, p2109). Every row found there is run. The exit code
 is 1 if a tolerance is missed, or if there was nothing to check. The second form compares predictions with
 measured links instead; the third asks the table of legal limits, the fourth sets the closed form for fleets beside
-their simulation, the fifth writes what was checked into docs/models/, the last judges the survey's intervals by
-simulated crews.
+their simulation, the fifth writes what was checked into docs/models/, the sixth judges the survey's intervals by
+simulated crews, the last answers fifteen usual links.
 
 A suite is a module `suite_<name>.py` of this package with `run(tables: Path) -> Iterable[Line]`.
 """
@@ -42,6 +43,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         return int(importlib.import_module("tests.validation.fleets").main(arguments[1:]))
     if arguments[:1] == ["crews"]:
         return int(importlib.import_module("tests.validation.crews").main(arguments[1:]))
+    if arguments[:1] == ["usual"]:
+        return int(importlib.import_module("tests.validation.usual").main(arguments[1:]))
     if arguments[:1] == ["pages"]:
         return int(importlib.import_module("tests.validation.pages").main(arguments[1:]))
     options = _parser().parse_args(arguments)

@@ -1,4 +1,5 @@
 import itertools
+import re
 import sys
 
 import matplotlib as mpl
@@ -83,3 +84,91 @@ def test_a_failed_write_leaves_the_old_picture_and_no_litter(tmp_path, monkeypat
 def test_a_dotted_link_name_keeps_its_dots_in_the_file_name(tmp_path):
     files = style.save(style.new_figure(2, 1), tmp_path / "a.b")
     assert [f.name for f in files] == ["a.b.svg", "a.b.png"]
+
+
+def test_a_name_in_another_script_is_drawn_with_an_installed_font_that_has_it(tmp_path, clean_fonts):
+    """A font made here, with one character of the Chinese script, stands for those that machines have."""
+    from fontTools.fontBuilder import FontBuilder
+    from fontTools.pens.ttGlyphPen import TTGlyphPen
+
+    pen = TTGlyphPen(None)
+    for x, y in ((0, 0), (0, 700), (600, 700), (600, 0)):
+        (pen.lineTo if (x, y) != (0, 0) else pen.moveTo)((x, y))
+    pen.closePath()
+    made = FontBuilder(1000, isTTF=True)
+    made.setupGlyphOrder([".notdef", "water"])
+    made.setupCharacterMap({ord("水"): "water"})
+    made.setupGlyf({".notdef": TTGlyphPen(None).glyph(), "water": pen.glyph()})
+    made.setupHorizontalMetrics({".notdef": (700, 0), "water": (700, 0)})
+    made.setupHorizontalHeader(ascent=800, descent=-200)
+    made.setupNameTable({"familyName": "Invented Script", "styleName": "Regular", "psName": "InventedScript"})
+    made.setupOS2()
+    made.setupPost()
+    file = tmp_path / "invented.ttf"
+    made.save(file)
+    clean_fonts.addfont(file)
+    assert style.families("Tank 水") == [style.FONT, "Invented Script"]
+    assert style.drawable("Tank 水") == "Tank 水"
+    figure = style.new_figure(3, 1)
+    with style.styled():
+        figure.text(0.1, 0.5, "Tank 水")
+    assert b"InventedScript" in style.render(figure, "svg")
+
+
+@pytest.fixture
+def clean_fonts(monkeypatch):
+    """Matplotlib's list of fonts, put back after the test, and nothing remembered of it."""
+    from matplotlib import font_manager
+
+    manager = font_manager.fontManager
+    monkeypatch.setattr(manager, "ttflist", [f for f in manager.ttflist if f.name.startswith("DejaVu")])
+    monkeypatch.setattr(style, "_boxes", {})
+    remembered = (style.family_with, style._installed, style._glyphs)
+    for cached in remembered:
+        cached.cache_clear()
+    yield manager
+    for cached in remembered:
+        cached.cache_clear()
+
+
+def test_what_no_font_has_is_a_box_and_one_note(clean_fonts):
+    def picture():
+        figure = style.new_figure(3, 1)
+        with style.styled():
+            for place, words in ((0.2, "水タ"), (0.5, "水"), (0.8, "Süd")):
+                figure.text(0.1, place, words)
+        return figure
+
+    with pytest.warns(UserWarning, match="no installed font has 水タ: drawn as boxes") as said:
+        _ = [style.render(picture(), kind) for kind in ("png", "svg")]
+    assert len(said) == 1
+
+
+def test_every_name_keeps_a_file_name_of_its_own_script():
+    names = ["水タンク", "насосная", "किसान टंकी", "خزان", "Tank 1", "TANK 1", "☂", "☀"]
+    slugs = style.unique_slugs(names)
+    assert slugs[:4] == ["水タンク", "насосная", "किसान-टंकी", "خزان"]
+    assert slugs[4:] == ["tank-1", "tank-1-2", "unnamed", "unnamed-2"]
+    for hostile in ("../x\\y:z*?<>|", "a" * 300, "水" * 300, "\n\0", "-", ".."):
+        made = style.slug(hostile)
+        assert made
+        assert len(made.encode()) <= 120
+        assert not set(made) & set("/\\:*?<>|.\0\n \"'")
+
+
+def test_red_is_what_does_not_close_wherever_it_is_shown():
+    from importlib.resources import files
+
+    bad = {style.VERDICT[word][0] for word in ("at_risk", "does_not_close")}
+    assert bad == {style.CAUTION, style.ACCENT}
+    assert not bad & {style.POINT, style.INK, *(colour for colour, _ in style.SERIES)}
+    for page in ("record/record.css", "fieldsheet/page.css"):
+        rules = files("linkcalc.views").joinpath(page).read_text("utf-8")
+        assert "/* verdicts */" in rules
+        # the style sheets have no colours of their own for verdicts
+        assert not re.search(r"--(closes|at_risk|does_not_close):", rules)
+
+
+def test_verdicts_are_legible_as_words_and_under_white_ones():
+    # WCAG 2.1, success criterion 1.4.6: 7 to 1, for a phone in the sun
+    assert all(contrast(colour) >= 7.0 for colour, _ in style.VERDICT.values())

@@ -11,7 +11,8 @@ import numpy as np
 from scipy.special import logit
 
 from linkcalc._arrays import Floats
-from linkcalc.fitted import AS_PLANNED, figures
+from linkcalc.fitted import AS_PLANNED
+from linkcalc.link_case import figures
 from linkcalc.measured_table import MeasuredTable
 from linkcalc.modulation import Signal
 from linkcalc.path_loss import MODELS
@@ -25,7 +26,7 @@ from linkcalc.site.fieldsheet import (
     LimitsLine,
     SignalOption,
 )
-from linkcalc.views import style
+from linkcalc.views import style, units
 from linkcalc.views.record.markup import Child, Html, h
 from linkcalc.views.record.parts import bullets
 from linkcalc.views.text import VERDICT_WORDS, distance_words
@@ -54,6 +55,7 @@ def field_sheet_html(sheet: FieldSheet) -> str:
     rules, *scripts = (
         f"\n{here.joinpath(name).read_text('utf-8')}" for name in ("page.css", "measured.js", "page.js")
     )
+    rules = rules.replace("/* verdicts */", style.verdict_rules())
     script = "".join(scripts)
     head = h(
         "head",
@@ -112,6 +114,7 @@ def page_data(sheet: FieldSheet) -> dict[str, Any]:
     lines: dict[LimitsLine, int] = {}
     return {
         "link": sheet.link,
+        "units": units.name("m"),
         "digest": sheet.plan_digest,
         "version": sheet.linkcalc_version,
         "lengthM": round(sheet.length_m, 2),
@@ -360,8 +363,8 @@ def _heights(sheet: FieldSheet) -> Html:
         h(
             "fieldset",
             h("legend", "Units"),
-            _radio("units", "m", "metres", checked=True),
-            _radio("units", "ft", "feet"),
+            _radio("units", "m", "metres", checked=units.name("m") == "m"),
+            _radio("units", "ft", "feet", checked=units.name("m") == "ft"),
             class_="row noprint",
         ),
     )

@@ -55,7 +55,7 @@ const initial = () => ({
   antenna: [0, 0],
   feeder: [0, 0],
   signal: data.signal,
-  units: "m",
+  units: data.units,
   entry: {}, // what is half typed
   counter: null,
   readings: [],
@@ -1056,7 +1056,7 @@ function recalled() {
         if (kept.height?.[e] >= values[0] && kept.height[e] <= values[values.length - 1]) start.height[e] = kept.height[e];
       });
       Object.assign(start, soundParts(kept));
-      if (kept.units === "ft") start.units = "ft";
+      if (kept.units === "ft" || kept.units === "m") start.units = kept.units;
       if (kept.entry && typeof kept.entry === "object") start.entry = kept.entry;
       const c = kept.counter;
       if (c && [c.heard, c.sent, c.correction, c.every].every(Number.isFinite) && (c.started === null || Number.isFinite(c.started))) start.counter = c;

@@ -1,18 +1,21 @@
 """The record as a page: question and answer first, then what they rest on, then what is to be signed."""
 
 import math
+import re
+from base64 import b64encode
 from collections.abc import Iterable
 from importlib.resources import files
 
 from linkcalc.mast_heights import asked_words
 from linkcalc.plan import ChirpModulation
+from linkcalc.plan.assumptions import still_the_starters
 from linkcalc.radio import css
 from linkcalc.requirement import Requirement
 from linkcalc.result import MODEL_NAMES, Advice
 from linkcalc.rules.plan_limits import EndLimits
 from linkcalc.site.record import Record, Site
 from linkcalc.terrain import geodesy
-from linkcalc.views import style
+from linkcalc.views import style, units
 from linkcalc.views.limits_text import STATUS_WORDS, interval_words, power_words, sender_words
 from linkcalc.views.record import pictures
 from linkcalc.views.record.markup import Child, Html, h, inline_svg
@@ -31,6 +34,16 @@ from linkcalc.views.record.parts import (
     section,
     table,
 )
+from linkcalc.views.remedies_text import (
+    EXAMPLES,
+    changes_words,
+    cost_words,
+    effect_words,
+    money,
+    part_words,
+    parts_words,
+    quantity_words,
+)
 from linkcalc.views.survey_text import percent
 from linkcalc.views.text import (
     VERDICT_WORDS,
@@ -42,6 +55,7 @@ from linkcalc.views.text import (
     path_words,
     place_words,
     probability_words,
+    starter_words,
     term_words,
     time_words,
     trimmed,
@@ -71,10 +85,12 @@ def record_html(record: Record, signature_lines: int = 2) -> str:
         _header(record),
         _job(record),
         _answer(record),
+        *_still_the_starters(record),
         h("div", h("h2", "Cautions"), bullets(record.cautions), class_="box"),
         _remedies(record),
         _sites(record),
         _map(record),
+        _parts(record),
         _profile(record),
         _budget(record),
         _limits(record),
@@ -82,7 +98,8 @@ def record_html(record: Record, signature_lines: int = 2) -> str:
         _as_built(record),
         readings_section(record),
         acceptance_section(record),
-        _beyond_radio(),
+        _beyond_radio(record),
+        _photos(record),
         _recheck(record),
         _conditions(record),
         h("div", _inputs(record), _signatures(record, signature_lines), class_="keep"),
@@ -93,7 +110,7 @@ def record_html(record: Record, signature_lines: int = 2) -> str:
         h("meta", charset="utf-8"),
         h("meta", name="viewport", content="width=device-width, initial-scale=1"),
         h("title", f"{record.link.name}: link record"),
-        h("style", Html(rules)),
+        h("style", Html(rules.replace("/* verdicts */", style.verdict_rules()))),
     )
     return f"<!DOCTYPE html>\n{h('html', head, _lines(body), lang='en')}\n"
 
@@ -124,14 +141,50 @@ def _job(record: Record) -> Html:
 
 def _remedies(record: Record) -> Html:
     """What would make it close, where it does not."""
-    if record.verdict == "closes" or not record.result.advice:
+    result = record.result
+    if record.verdict == "closes" or not (result.advice or result.remedies):
         return Html("")
     why = "Solved for the link as predicted; what was measured stands under Readings."
+    priced = []
+    for number, remedy in enumerate(result.remedies, 1):
+        words = minus(f"{changes_words(remedy)} ({effect_words(remedy)}).")
+        priced.append(h("p", h("b", f"{number}. {cost_words(remedy)}: "), words))
+        if remedy.parts:
+            words = parts_words(remedy.parts, remedy.currency)
+            priced.append(h("p", f"Parts and work: {words}.", class_="notes"))
+    if not all(r.prices_stated for r in result.remedies):
+        priced.append(h("p", EXAMPLES, class_="notes"))
+    # what is in them need not be listed again on its own
+    single = [a for a in result.advice if not result.remedies or a.kind == "measure" or a.sufficient]
     return section(
-        "What to change",
-        bullets(minus(_advice_words(a)) for a in record.result.advice),
+        "What makes it close" if result.remedies else "What to change",
+        h("p", "Each of these closes the link, by the same check, margin of that required in brackets.")
+        if result.remedies
+        else None,
+        priced,
+        h("h3", "Other changes") if result.remedies and single else None,
+        bullets(minus(_advice_words(a)) for a in single),
         h("p", why, class_="notes") if record.survey is not None else None,
     )
+
+
+def _parts(record: Record) -> Html:
+    """What is planned at both stations, counted and priced."""
+    bill = record.bill
+    head = ["Station", "Part", "Quantity", "Each", "Cost"]
+    rows = [
+        row(
+            [
+                p.station, part_words(p), quantity_words(p), f"{p.unit_price:,.4g}",
+                money(p.cost) + ("" if p.price_stated else " *"),
+            ],
+            (2, 3, 4),
+        )
+        for p in bill.parts
+    ]  # fmt: skip
+    rows.append(row(["Together", "", "", "", money(bill.cost, bill.currency)], (2, 3, 4), class_="sum"))
+    notes = "Counted from the plan, without work. " + ("" if bill.prices_stated else f"* {EXAMPLES}")
+    return section("Parts", grid(head, rows, (2, 3, 4)), h("p", notes.strip(), class_="notes"))
 
 
 def _advice_words(a: Advice) -> str:
@@ -152,15 +205,42 @@ _BEYOND_RADIO = (
 )
 
 
-def _beyond_radio() -> Html:
-    """Tests that the radio link cannot stand in for."""
+def _beyond_radio(record: Record) -> Html:
+    """What the plan says of water, messages and batteries, and tests that the radio link cannot stand in for."""
     rows: Rows = [(name, ["", "", ""]) for name in _BEYOND_RADIO]
+    said = [_COMMAND.sub("", line) for line in record.operation]
     return section(
         "Tests beyond the radio",
+        bullets(minus(line) for line in said) if said else None,
         h("p", "The radio link is no safety function: if one of these fails, the job is not done."),
         table(["Test", "Found", "By", "Signed"], rows, fill=True),
         class_="keep",
     )
+
+
+_COMMAND = re.compile(r"; (see )?linkcalc \w+$")
+"""What a line for the terminal ends on."""
+
+
+def _photos(record: Record) -> Html:
+    """Pictures from the site, each with room for a word on it."""
+    if not record.photos:
+        return Html("")
+    figures = [
+        h(
+            "figure",
+            h("img", src=f"data:image/{p.kind};base64,{b64encode(p.content).decode('ascii')}", alt=p.name),
+            h("figcaption", f"{number}. {p.name}: ", blank()),
+        )
+        for number, p in enumerate(record.photos, 1)
+    ]
+    return section("Photos", h("div", figures, class_="photos"))
+
+
+def _still_the_starters(record: Record) -> list[Html]:
+    """What of the plan nobody has put in for this site: in sight of the answer that rests on it."""
+    words = starter_words(record.assumed)
+    return [h("div", h("h2", "Not of this site"), h("p", words), class_="box")] if words else []
 
 
 def _answer(record: Record) -> Html:
@@ -263,7 +343,7 @@ def _mounted(record: Record) -> list[Child]:
         [r.near_height_m for r in readings if r.near_height_m is not None],
         [r.far_height_m for r in readings if r.far_height_m is not None],
     )
-    return [f"{heights[-1]:g}" if heights else "" for heights in stated]
+    return [f"{units.figure(heights[-1], 'm'):.4g}" if heights else "" for heights in stated]
 
 
 def _position(site: Site) -> Child:
@@ -351,6 +431,8 @@ def _budget(record: Record) -> Html:
         found = [c.get(place) for c in by_place]
         kind, name = next((line.kind, line.name) for line in found if line)
         total = kind == "sum"
+        if kind == "rounding":
+            continue
         if not total and not any(line and line.value_db for line in found):
             continue
         amounts = [
@@ -361,11 +443,11 @@ def _budget(record: Record) -> Html:
     head: list[Child] = ["dB", *([f"from {d.from_}", h("br"), f"to {d.to}"] for d in ways), "How"]
     return section(
         "Budget",
-        h("div", grid(head, rows, figures), class_="keep"),
+        grid(head, rows, figures),
         h(
             "p",
-            "Figures are rounded to tenths; every term and sum is the figure nearest to its value. Where "
-            "printed terms do not add up to the printed sum, a line says by how much.",
+            "Every term and sum is the figure nearest to its value, in tenths, so that printed terms may add up "
+            "to a tenth or two more or less than the printed sum.",
             class_="notes",
         ),
         _uncertain(record),
@@ -465,7 +547,7 @@ def _as_built(record: Record) -> Html:
     by_hand = (
         "Antenna azimuth, ° from true north",
         "Antenna: type, serial number",
-        "Feeder: type, length in m",
+        units.label("Feeder: type, length, m"),
         "Arrestor and earth checked by",
         "Radio: type, serial number",
         "Firmware",
@@ -473,7 +555,7 @@ def _as_built(record: Record) -> Html:
         "Settings loaded and read back by",
     )
     rows: Rows = [
-        ("Antenna above ground, m", _mounted(record)),
+        (units.label("Antenna above ground, m"), _mounted(record)),
         ("Set and fitted, as the last reading says", _fitted(record)),
     ]
     rows += [(name, ["", ""]) for name in by_hand]
@@ -543,7 +625,10 @@ def _recheck(record: Record) -> Html:
 
 def _conditions(record: Record) -> Html:
     by_source: dict[str, dict[str, list[str]]] = {}
+    invented = still_the_starters(record.assumed)
     for a in record.assumed:
+        if a in invented:
+            continue
         subject, _, key = a.key.rpartition(" ")
         by_source.setdefault(a.source, {}).setdefault(subject, []).append(f"{key} = {value_words(a.value)}")
     assumed = [

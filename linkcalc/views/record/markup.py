@@ -5,6 +5,7 @@ import unicodedata
 from collections.abc import Iterable
 from html import escape
 
+from linkcalc.views import units
 from linkcalc.views.text import TOGETHER
 
 
@@ -16,7 +17,7 @@ class Html(str):
 
 Child = str | Html | Iterable["Child"] | None
 
-_EMPTY = frozenset({"br", "col", "hr", "input", "link", "meta"})
+_EMPTY = frozenset({"br", "col", "hr", "img", "input", "link", "meta"})
 NO_BREAK = "\u00a0"
 
 
@@ -64,7 +65,7 @@ def joined(children: Child) -> Html:
     if isinstance(children, Html):
         return children
     if isinstance(children, str):
-        return Html(shown(children))
+        return Html(shown(units.words(children)))
     return Html("".join(joined(child) for child in children))
 
 

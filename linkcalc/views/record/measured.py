@@ -8,7 +8,7 @@ from linkcalc.readings import Reading
 from linkcalc.site.acceptance import Acceptance, Count
 from linkcalc.site.record import Record
 from linkcalc.site.survey import Survey
-from linkcalc.views import style
+from linkcalc.views import style, units
 from linkcalc.views.record import pictures
 from linkcalc.views.record.markup import NO_BREAK, Child, Html, h, inline_svg
 from linkcalc.views.record.parts import bullets, columns, grid, level, minus, row, section, table
@@ -136,13 +136,16 @@ def _rows(readings: Sequence[Reading], record: Record) -> Html:
     return h(
         "div",
         h("h3", "The readings"),
-        grid([_HEAD[i] for i in used], body, figures, small=True),
+        grid([units.label(_HEAD[i]) for i in used], body, figures, small=True),
         h("p", note, class_="notes"),
     )
 
 
 def _cells(r: Reading) -> list[str]:
-    heights = [f"{v:g}" if v is not None else "planned" for v in (r.near_height_m, r.far_height_m)]
+    heights = [
+        f"{units.figure(v, 'm'):.4g}" if v is not None else "planned"
+        for v in (r.near_height_m, r.far_height_m)
+    ]
     leaves = {"in_leaf": "in leaf", "out_of_leaf": "bare", None: ""}[r.leaf]
     wet = {True: "wet", False: "dry", None: ""}[r.wet_foliage]
     return [

@@ -1,0 +1,86 @@
+"""Candidates side by side."""
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from linkcalc.cli._shell import EXIT_CODES, screen
+
+
+class LeafState(StrEnum):
+    """For which state of the trees."""
+
+    plan = "plan"
+    in_ = "in"
+    out = "out"
+    both = "both"
+
+
+def compare(
+    plans: Annotated[
+        list[Path], typer.Argument(metavar="PLAN.toml...", help="One plan or several.", show_default=False)
+    ],
+    settings: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--set",
+            metavar="NAME.KEY=VALUE",
+            help="A further candidate: the plan with this key set, or several with commas between.",
+            show_default=False,
+        ),
+    ] = None,
+    leaf: Annotated[
+        LeafState, typer.Option(help="Trees: as each plan says, in leaf, out of leaf, or both.")
+    ] = LeafState.plan,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out",
+            "-o",
+            metavar="DIR",
+            help="Folder for the pictures (SVG, PNG), compare.csv, compare.json and compare.txt.",
+            show_default=False,
+        ),
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
+) -> None:
+    """Put candidates side by side: verdict, margin, chance, parts and their cost, battery, what limits.
+
+    \b
+    Example:
+      linkcalc compare low.toml high.toml
+      linkcalc compare site.toml --set tank.antenna_height_m=8 --set "tank.antenna.type=yagi, shed.antenna.type=yagi"
+      linkcalc compare site.toml mended.toml --leaf both --out result
+
+    Exit code, of the candidate whose worst link is best: 0 closes, 3 at risk, 4 does not close; 2 bad input.
+    """
+
+    from linkcalc.comparing import compare as compared
+    from linkcalc.views.compare_text import compare_report
+    from linkcalc.views.jsonout import section_json
+
+    found = compared(plans, settings or (), leaf=leaf.value)
+    text = section_json("compare", found)
+    if json:
+        typer.echo(text, nl=False)
+    else:
+        typer.echo(compare_report(found, **screen()), nl=False)
+    if out is not None:
+        from linkcalc.files import atomic_write, csv_text
+        from linkcalc.views.compare_figures import write_all
+        from linkcalc.views.jsonout import plain_data
+
+        written = write_all(found, out)
+        rows = [plain_data(r) for r in found.rows]
+        flat = [[" ".join(map(str, v)) if isinstance(v, list) else v for v in r.values()] for r in rows]
+        for name, content in (
+            ("compare.csv", csv_text([list(rows[0]), *flat])),
+            ("compare.json", text),
+            ("compare.txt", compare_report(found)),
+        ):
+            atomic_write(out / name, content)
+            written.append(out / name)
+        typer.echo(f"wrote {len(written)} files to {out}", err=True)
+    raise typer.Exit(EXIT_CODES[found.best])

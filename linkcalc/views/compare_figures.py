@@ -1,0 +1,70 @@
+"""Candidates side by side as a picture: what each has over its required margin, and how sure that is."""
+
+import textwrap
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from linkcalc.comparing import Candidates
+from linkcalc.views import style
+from linkcalc.views.compare_text import candidate_words, margin_db, spare_db
+from linkcalc.views.remedies_text import money
+from linkcalc.views.text import VERDICT_WORDS
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+
+def compare_figure(found: Candidates, link: str) -> "Figure":
+    """Draw the candidates of one link, a line each.
+
+    Parameters
+    ----------
+    found : Candidates
+    link : str
+
+    Returns
+    -------
+    Figure
+        Save it with `linkcalc.views.style.save`.
+    """
+    rows = [r for r in found.rows if r.link == link]
+    with style.styled():
+        height = 2.0 + 0.62 * len(rows)
+        figure = style.new_figure(10.0, height)
+        ax = figure.add_axes((0.33, 0.9 / height, 0.45, 1.0 - 1.8 / height))
+        for y, row in enumerate(rows):
+            colour = style.VERDICT[row.verdict][0]
+            needed = margin_db(row) - spare_db(row)
+            low, high = (v - needed for v in row.fade_margin_interval_db)
+            ax.plot([low, high], [y, y], color=colour, lw=7, alpha=0.35, solid_capstyle="butt")
+            ax.plot(spare_db(row), y, "o", color=colour, ms=9)
+            parts = money(round(row.parts_cost), row.currency)
+            words = f"{VERDICT_WORDS[row.verdict].lower()}, {spare_db(row):+.1f} dB\nparts {parts}"
+            ax.text(
+                1.02, y, words.replace("-", "−"), va="center", size=style.TEXT_PT,
+                transform=ax.get_yaxis_transform(),
+            )  # fmt: skip
+        ax.axvline(0.0, color=style.INK, lw=1.2)
+        names = [textwrap.fill(style.drawable(candidate_words(r, found)), 42) for r in rows]
+        ax.set_yticks(range(len(rows)), names, size=style.TEXT_PT)
+        ax.set_ylim(len(rows) - 0.5, -0.5)
+        ax.set_xlabel("margin over the required one, weaker direction, dB")
+        ax.grid(axis="x")
+        figure.text(
+            0.02, 1.0 - 0.3 / height, style.drawable(f"Candidates for {link}"), size=style.TITLE_PT,
+            weight="bold", va="center",
+        )  # fmt: skip
+        figure.text(
+            0.02, 1.0 - 0.62 / height, "dot: predicted; bar: 90 % interval before anybody has measured; "
+            "right of the line: closes", size=style.TEXT_PT, color=style.MUTED, va="center",
+        )  # fmt: skip
+    return figure
+
+
+def write_all(found: Candidates, folder: Path) -> list[Path]:
+    """Write a picture of each link as SVG and PNG."""
+    folder.mkdir(parents=True, exist_ok=True)
+    written: list[Path] = []
+    for name, stem in zip(found.links, style.unique_slugs(found.links), strict=True):
+        written += style.save(compare_figure(found, name), folder / f"{stem}-compared", f"{name}: candidates")
+    return written

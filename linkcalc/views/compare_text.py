@@ -1,0 +1,76 @@
+"""Candidates side by side as a table."""
+
+from linkcalc.comparing import Candidates, Compared
+from linkcalc.radio.energy import life_words
+from linkcalc.views.remedies_text import EXAMPLES, money
+from linkcalc.views.text import VERDICT_WORDS, Page, decibel_words, probability_words, rounded, time_words
+
+LEAF_WORDS = {"in_leaf": "in leaf", "out_of_leaf": "out of leaf"}
+
+
+def candidate_words(row: Compared, found: Candidates) -> str:
+    """Return a candidate's name, with the state of the trees where that differs."""
+    several = len({r.leaf for r in found.rows}) > 1
+    return f"{row.candidate}, {LEAF_WORDS[row.leaf]}" if several else row.candidate
+
+
+def spare_db(row: Compared) -> float:
+    """Return what the weaker direction has over its required margin."""
+    return min(m - q for m, q in zip(row.fade_margins_db, row.required_margins_db, strict=True))
+
+
+def margin_db(row: Compared) -> float:
+    """Return the margin of the direction that lacks most."""
+    pairs = zip(row.fade_margins_db, row.required_margins_db, strict=True)
+    return min(pairs, key=lambda pair: pair[0] - pair[1])[0]
+
+
+def compare_report(
+    found: Candidates, width: int = 80, *, colour: bool = False, ascii_only: bool = False
+) -> str:
+    """Return the comparison as text: a block a link, a row and a line a candidate."""
+    page = Page(width, colour, ascii_only)
+    widths = [page.width - 2 - 60, 15, 10, 10, 9, 16]
+    for name in found.links:
+        page.heading(name)
+        page.row(["", "verdict", "margin", "over", "sites", "parts"], widths)
+        for row in (r for r in found.rows if r.link == name):
+            page.wrap(candidate_words(row, found), indent=2, hanging=4, bold=True)
+            over = spare_db(row)
+            page.row(
+                [
+                    "",
+                    VERDICT_WORDS[row.verdict].lower(),
+                    decibel_words(margin_db(row)),
+                    f"{'+' if over >= 0 else ''}{rounded(over, 1)}",
+                    probability_words(row.site_share),
+                    money(round(row.parts_cost), row.currency),
+                ],
+                widths,
+            )
+            page.wrap(f"{facts_words(row)}.", indent=4)
+    page.blank()
+    page.wrap(
+        "margin: of the direction that has least over what is required of it; over: that less the required margin, dB; "
+        "sites: such sites that work before anybody has measured; parts: all of the plan's, new, without "
+        "work on what hangs already.",
+        indent=2,
+    )
+    if not all(r.prices_stated for r in found.rows):
+        page.wrap(EXAMPLES, indent=2)
+    page.wrap(found.cautions[0], indent=2)
+    return page.text()
+
+
+def facts_words(row: Compared) -> str:
+    """Return the rest of a candidate's row in words."""
+    facts = []
+    if row.cost_over_first:
+        more = "more" if row.cost_over_first > 0 else "less"
+        facts.append(f"parts {money(abs(row.cost_over_first), row.currency)} {more} than the first")
+    facts.append(f"a message arrives {probability_words(row.delivery_probability)}")
+    facts.append(f"{time_words(row.time_on_air_s)} on air")
+    if row.battery_years is not None:
+        facts.append(f"battery {life_words(row.battery_years)}")
+    facts.append(f"limited by {row.limited_by}")
+    return "; ".join(facts)

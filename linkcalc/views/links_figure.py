@@ -1,0 +1,97 @@
+"""The links of a result on a map picture: stations, links by their verdict, the ground under them."""
+
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from linkcalc.area.relief import Relief
+from linkcalc.result import Result
+from linkcalc.views import style
+from linkcalc.views.links_map import Positions
+from linkcalc.views.map_figures import draw_ground, filled
+from linkcalc.views.map_frame import Mark, draw_marks, frame
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+_MAP_IN: Final = 6.8
+_LEFT_IN: Final = 0.95
+_DASHES: Final[dict[str, Any]] = {"closes": "-", "at_risk": (0, (6, 2)), "does_not_close": (0, (1.5, 2))}
+"""Verdicts differ in dashes as well as in colour."""
+
+
+def links_figure(result: Result, positions: Positions, relief: Relief) -> "Figure":
+    """A map of a plan's links.
+
+    Parameters
+    ----------
+    result : Result
+    positions : mapping
+        Latitude and longitude of the stations that have any, by name; links of others are left out.
+    relief : Relief
+        Around them.
+    """
+    from matplotlib.lines import Line2D
+
+    rows, columns = relief.ground_m.shape
+    east_km, north_km = columns * relief.cell_m / 2e3, rows * relief.cell_m / 2e3
+    names = list(positions)
+    x, y = (v / 1e3 for v in relief.position_of(*np.array(list(positions.values())).T))
+    at = dict(zip(names, zip(x.tolist(), y.tolist(), strict=True), strict=True))
+    links = [(k, k.directions[0].from_, k.directions[0].to) for k in result.links]
+    links = [(k, a, b) for k, a, b in links if a in at and b in at]
+    counts = {v: sum(k.verdict == v for k, _, _ in links) for v in style.VERDICT}
+    words = ", ".join(f"{n} {style.VERDICT[v][1].lower()}" for v, n in counts.items() if n)
+    title = filled(
+        f"{len(links)} links: {words}" if len(links) != 1 else f"{links[0][0].name}: {words[2:]}", 74
+    )
+    height = _MAP_IN * north_km / east_km
+    above, below = 0.30 + 0.2 * (title.count("\n") + 1), 1.15
+    width, tall = _LEFT_IN + _MAP_IN + 0.35, height + above + below
+    with style.styled():
+        figure = style.new_figure(width, tall)
+        ax = figure.add_axes((_LEFT_IN / width, below / tall, _MAP_IN / width, height / tall))
+        draw_ground(ax, relief.ground_m, relief.cell_m)
+        for link, a, b in links:
+            (x1, y1), (x2, y2) = at[a], at[b]
+            ax.plot([x1, x2], [y1, y2], color=style.PAPER, lw=3.6, zorder=4)
+            ax.plot(
+                [x1, x2], [y1, y2], color=style.VERDICT[link.verdict][0], lw=1.9, ls=_DASHES[link.verdict],
+                zorder=4.1,
+            )  # fmt: skip
+        frame(ax, relief.crs, (-east_km, -north_km, east_km, north_km))
+        draw_marks(
+            ax,
+            [Mark(name, *at[name], "^", 8.0) for name in names],
+            lines=[(at[a], at[b]) for _, a, b in links],
+        )
+        figure.text(_LEFT_IN / width, 1.0 - 0.14 / tall, title, size=style.TITLE_PT, weight="bold", va="top")
+        handles = [
+            Line2D(
+                [], [], color=style.VERDICT[v][0], lw=1.9, ls=_DASHES[v], label=style.VERDICT[v][1].lower()
+            )
+            for v, n in counts.items()
+            if n
+        ]
+        handles.append(
+            Line2D([], [], marker="^", color=style.INK, linestyle="", markersize=8, label="station")
+        )
+        figure.legend(
+            handles=handles, loc="upper left", bbox_to_anchor=(_LEFT_IN / width - 0.005, 0.78 / tall), ncols=4,
+            fontsize=style.SMALL_PT, handlelength=2.6, borderpad=0.0,
+        )  # fmt: skip
+        caption = filled(
+            "Relief lit from the north-west. Degrees: WGS 84. A prediction: measure on site. A radio link is no safety "
+            "function and no emergency stop.",
+            110,
+        )
+        figure.text(
+            _LEFT_IN / width,
+            0.48 / tall,
+            caption,
+            size=style.SMALL_PT,
+            va="top",
+            color=style.MUTED,
+            linespacing=1.35,
+        )
+    return figure

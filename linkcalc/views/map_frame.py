@@ -1,0 +1,257 @@
+"""What every map has: degrees along its edges, a graticule, a bar of a round length, north, and names that do not lie
+on each other. Coordinates of the axes are kilometres in a plane."""
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+
+from linkcalc.terrain import geodesy
+from linkcalc.views import style
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+Box = tuple[float, float, float, float]
+"""West, south, east, north, km."""
+
+_LINES = 5
+"""About so many lines of the graticule along the longer edge."""
+
+
+Point = tuple[float, float]
+
+
+class Mark(NamedTuple):
+    """A place on a map."""
+
+    name: str
+    x_km: float
+    y_km: float
+    marker: str
+    size_pt: float
+    weight: str = "normal"
+
+
+def frame(ax: "Axes", crs: str, box: Box) -> None:
+    """Show a box of a plane with its graticule, its scale and north.
+
+    Parameters
+    ----------
+    ax : Axes
+        Positions in kilometres.
+    crs : str
+        The plane, in metres.
+    box : tuple of four floats, km
+    """
+    west, south, east, north = box
+    ax.set_xlim(west, east)
+    ax.set_ylim(south, north)
+    ax.set_aspect("equal")
+    _graticule(ax, crs, box)
+    draw_scale(ax, box)
+    for spine in ("top", "right"):
+        ax.spines[spine].set_visible(True)
+
+
+def box_around(
+    x_km: Sequence[float], y_km: Sequence[float], aspect: tuple[float, float] = (0.7, 1.25), pad: float = 0.03
+) -> Box:
+    """A box around positions with some room, no ribbon: its height over its width within limits."""
+    west, east, south, north = min(x_km), max(x_km), min(y_km), max(y_km)
+    room = pad * max(east - west, north - south, 1e-3)
+    west, east, south, north = west - room, east + room, south - room, north + room
+    wanted = float(np.clip((north - south) / (east - west), *aspect))
+    more_up = max(wanted * (east - west) - (north - south), 0.0) / 2.0
+    more_across = max((north - south) / wanted - (east - west), 0.0) / 2.0
+    return west - more_across, south - more_up, east + more_across, north + more_up
+
+
+def graticule_step(span_deg: float, lines: int = _LINES) -> float:
+    """Spacing of a graticule: 1, 2 or 5 times a power of ten of a degree.
+
+    >>> [graticule_step(s) for s in (0.11, 0.05, 7.0)]
+    [0.02, 0.01, 1.0]
+    """
+    decade = 10.0 ** np.floor(np.log10(span_deg / lines))
+    return float(
+        min((f * decade for f in (1.0, 2.0, 5.0, 10.0)), key=lambda s: abs(np.log(span_deg / lines / s)))
+    )
+
+
+def degrees_text(value_deg: float, step_deg: float, plus: str, minus: str) -> str:
+    """A degree as it stands at a map's edge, with as many decimals as its lines need.
+
+    >>> degrees_text(-20.02, 0.01, "E", "W"), degrees_text(179.0 + 2.0, 1.0, "E", "W")
+    ('20.02° W', '179° W')
+    """
+    value = (value_deg + 180.0) % 360.0 - 180.0 if plus == "E" else value_deg
+    decimals = max(0, -int(np.floor(np.log10(step_deg) + 1e-9)))
+    text = f"{abs(value):.{decimals}f}"
+    side = "" if float(text) == 0.0 else f" {minus if value < 0.0 else plus}"
+    return f"{text}°{side}"
+
+
+def _graticule(ax: "Axes", crs: str, box: Box) -> None:
+    west, south, east, north = (1e3 * v for v in box)
+    there = geodesy.transformer(crs, "EPSG:4326")
+    back = geodesy.transformer("EPSG:4326", crs)
+    share = np.linspace(0.0, 1.0, 101)
+    middle_lon, _ = there.transform((west + east) / 2.0, (south + north) / 2.0)
+
+    def geographic(x: Any, y: Any) -> tuple[Any, Any]:
+        lon, lat = there.transform(x, y)
+        return middle_lon + (np.asarray(lon) - middle_lon + 180.0) % 360.0 - 180.0, np.asarray(lat)
+
+    lon_below, _ = geographic(west + share * (east - west), np.full(share.shape, south))
+    _, lat_left = geographic(np.full(share.shape, west), south + share * (north - south))
+    corners_lon, corners_lat = geographic(
+        np.array([west, east, west, east]), np.array([south, south, north, north])
+    )
+    for along, across, edge, plus, minus in (
+        (corners_lon, corners_lat, lon_below, "E", "W"),
+        (corners_lat, corners_lon, lat_left, "N", "S"),
+    ):
+        upright = plus == "E"
+        step = graticule_step(float(along.max() - along.min()))
+        values = np.arange(np.ceil(along.min() / step), np.floor(along.max() / step) + 1.0) * step
+        ticks, labels = [], []
+        other = np.linspace(across.min(), across.max(), 61)
+        for value in values:
+            pair = (np.full(other.shape, value), other) if upright else (other, np.full(other.shape, value))
+            x, y = back.transform(*pair)
+            # over shades both dark and light
+            ax.plot(
+                np.asarray(x) / 1e3, np.asarray(y) / 1e3, color=style.PAPER, lw=0.9, alpha=0.35, zorder=2.7
+            )
+            ax.plot(np.asarray(x) / 1e3, np.asarray(y) / 1e3, color=style.INK, lw=0.4, alpha=0.45, zorder=2.8)
+            if edge.min() <= value <= edge.max():
+                low, high = (west, east) if upright else (south, north)
+                ticks.append(float(np.interp(value, edge, low + share * (high - low))) / 1e3)
+                labels.append(degrees_text(value, step, plus, minus))
+        axis = ax.xaxis if upright else ax.yaxis
+        axis.set_ticks(ticks, labels)
+
+
+def draw_scale(ax: "Axes", box: Box) -> None:
+    """Draw a bar of a round length, and which way is north."""
+    from matplotlib.patheffects import withStroke
+
+    west, south, east, north = box
+    across, up = east - west, north - south
+    target = min(across, up) / 5.0
+    decade = 10.0 ** np.floor(np.log10(target))
+    length = max(f * decade for f in (1.0, 2.0, 5.0) if f * decade <= target)
+    x, y = west + 0.025 * across, south + 0.035 * up
+    halo: list[Any] = [withStroke(linewidth=2.6, foreground=style.PAPER)]
+    ax.plot(
+        [x, x + length], [y, y], color=style.INK, linewidth=2.2, zorder=6, solid_capstyle="butt",
+        path_effects=[withStroke(linewidth=4.4, foreground=style.PAPER)],
+    )  # fmt: skip
+    ax.annotate(
+        f"{length:g} km" if length >= 1.0 else f"{length * 1e3:g} m", (x + length / 2.0, y), (0, 4),
+        textcoords="offset points", ha="center", fontsize=style.SMALL_PT, zorder=6, path_effects=halo,
+    )  # fmt: skip
+    ax.annotate(
+        "N", (east - 0.035 * across, north - 0.025 * up), (0.0, -26.0), textcoords="offset points", ha="center",
+        va="top", fontsize=style.TEXT_PT, zorder=6, path_effects=halo,
+        arrowprops={
+            "arrowstyle": "-|>", "color": style.INK, "linewidth": 1.2, "shrinkA": 1, "shrinkB": 0,
+            "path_effects": [withStroke(linewidth=3.2, foreground=style.PAPER)],
+        },
+    )  # fmt: skip
+
+
+def draw_marks(
+    ax: "Axes", marks: Sequence[Mark], most_names: int = 40, lines: Sequence[tuple[Point, Point]] = ()
+) -> list[Any]:
+    """Draw places, and their names where these have room: to a side on which they lie on nothing, on a line if need be.
+
+    Names come in the order of the marks; one that has no room on any side is left out. The figure's size and the axes'
+    limits must be set.
+
+    Returns
+    -------
+    list of Text
+        The names that were written.
+    """
+    from matplotlib.patheffects import withStroke
+
+    halo: list[Any] = [withStroke(linewidth=2.6, foreground=style.PAPER)]
+    frame_box = ax.get_window_extent()
+    unit = ax.figure.dpi / 72.0
+    spots = ax.transData.transform([(m.x_km, m.y_km) for m in marks]) if marks else np.empty((0, 2))
+    taken = []
+    for mark, (x, y) in zip(marks, spots, strict=True):
+        ax.plot(
+            [mark.x_km], [mark.y_km], marker=mark.marker, markersize=mark.size_pt, color=style.INK,
+            markeredgecolor=style.PAPER, linestyle="", zorder=6.5,
+        )  # fmt: skip
+        half = 0.6 * mark.size_pt * unit
+        taken.append((x - half, y - half, x + half, y + half))
+    crossed = [box for line in lines for box in _along(ax, line)]
+    written = []
+    for mark in [m for m in marks if m.name][:most_names]:
+        away = 0.5 * mark.size_pt + 3.5
+        sides: tuple[tuple[Point, Any, Any], ...] = (
+            ((away, 3.0), "left", "bottom"), ((-away, 3.0), "right", "bottom"),
+            ((away, -3.0), "left", "top"), ((-away, -3.0), "right", "top"),
+            ((0.0, away), "center", "bottom"), ((0.0, -away), "center", "top"),
+        )  # fmt: skip
+        text = ax.annotate(
+            style.drawable(mark.name), (mark.x_km, mark.y_km), (0.0, 0.0), textcoords="offset points",
+            fontsize=style.TEXT_PT, fontweight=mark.weight, color=style.INK, path_effects=halo, zorder=7,
+        )  # fmt: skip
+        free = None
+        for (offset, across, up), barred in [(s, b) for b in ([*taken, *crossed], taken) for s in sides]:
+            text.set_position(offset)
+            text.set_horizontalalignment(across)
+            text.set_verticalalignment(up)
+            box = _corners(text)
+            inside = (
+                box[0] >= frame_box.x0 and box[2] <= frame_box.x1 and box[1] >= frame_box.y0
+                and box[3] <= frame_box.y1
+            )  # fmt: skip
+            if inside and not any(_meet(box, t) for t in barred):
+                free = box
+                break
+        if free is None:
+            text.remove()
+        else:
+            taken.append(free)
+            written.append(text)
+    return written
+
+
+def _along(ax: "Axes", line: tuple[Point, Point]) -> list[Box]:
+    """Small boxes along a line, in pixels."""
+    start, end = ax.transData.transform(line)
+    steps = max(int(np.hypot(*(end - start)) / 5.0), 1)
+    points = start + np.linspace(0.0, 1.0, steps + 1)[:, np.newaxis] * (end - start)
+    return [(x - 2.0, y - 2.0, x + 2.0, y + 2.0) for x, y in points.tolist()]
+
+
+def hide_crowded(ax: "Axes", labels: Sequence[Any], kept: Sequence[Any] = ()) -> None:
+    """Hide labels that lie on names, on a station's mark, or on labels before them."""
+    taken = [_corners(text) for text in kept]
+    for line in ax.lines:
+        points = np.asarray(line.get_xydata())
+        if line.get_marker() not in ("None", "", None) and len(points) == 1:
+            x, y = ax.transData.transform(points[0])
+            half = 0.6 * float(line.get_markersize()) * ax.figure.dpi / 72.0
+            taken.append((x - half, y - half, x + half, y + half))
+    for label in labels:
+        box = _corners(label)
+        if any(_meet(box, t) for t in taken):
+            label.set_visible(False)
+        else:
+            taken.append(box)
+
+
+def _corners(text: Any) -> Box:
+    box = text.get_window_extent()
+    return box.x0, box.y0, box.x1, box.y1
+
+
+def _meet(a: Box, b: Box) -> bool:
+    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]

@@ -1,0 +1,84 @@
+"""Parts counted from a plan and priced by its list."""
+
+import csv
+import io
+
+import pytest
+
+from linkcalc.parts_list import bill, mast_price
+from linkcalc.plan import load_plan, plan_from
+from linkcalc.plan.prices import Prices
+from linkcalc.sample_files import sample_path
+from linkcalc.views.remedies_text import bill_csv, bill_report
+from tests import sites
+
+
+def test_a_plan_counted_and_summed_by_hand() -> None:
+    """Upland sample: two radios, a dipole on 4 m and a collinear on 6 m of mast, 6 m of RG58 with two
+    connectors and an arrestor, a cell of 13 Ah."""
+    found = bill(load_plan(sample_path("upland")).plan)
+    tank = 120 + 25 + (150 + 4 * 40) + 13 * 3
+    shed = 120 + 60 + (150 + 6 * 40) + 6 * 1.5 + 2 * 5 + 45
+    assert found.cost == pytest.approx(tank + shed) == pytest.approx(1128.0)
+    assert not found.prices_stated
+
+
+def test_a_guyed_mast_costs_more_for_every_metre_and_none_costs_nothing() -> None:
+    prices = Prices()
+    assert [mast_price(m, prices) for m in (0.0, 6.0, 6.5)] == [0.0, 150 + 6 * 40, 150 + 6.5 * 70]
+
+
+def plan(**station: object) -> object:
+    c = sites.case(tank=station)
+    tables = [s.model_dump(by_alias=True, exclude_unset=True) for s in (c.near, c.far)]
+    link = c.link.model_dump(by_alias=True, exclude_unset=True)
+    return plan_from(
+        station=tables, link=[link], profiles={"level": c.profile}, prices={"currency": "EUR"}
+    ).plan
+
+
+def test_what_carries_the_mast_already_costs_nothing() -> None:
+    on_ground, on_tank = (
+        [p for p in bill(plan(antenna_height_m=8.0, **how)).parts if p.station == "tank" and p.item == "mast"]  # type: ignore[arg-type]
+        for how in ({}, {"mast_foot_m": 6.0})
+    )
+    assert [(p.size, p.cost) for p in (*on_ground, *on_tank)] == [(8.0, 150 + 8 * 70), (2.0, 150 + 2 * 40)]
+
+
+def test_stations_that_no_link_uses_are_not_bought() -> None:
+    loaded = load_plan(sample_path("upland"))
+    spare = loaded.plan.station[0].model_copy(update={"name": "spare"})
+    more = loaded.plan.model_copy(update={"station": [*loaded.plan.station, spare]})
+    assert bill(more) == bill(loaded.plan)
+
+
+def test_panel_and_battery_behind_it_are_those_that_the_energy_asks_for() -> None:
+    import linkcalc as lc
+
+    upland = load_plan(sample_path("upland"))
+    tables = upland.plan.model_dump(by_alias=True, exclude_unset=True)
+    tables["power"] = [{"station": "tank", "solar": {"worst_month_peak_sun_h": 2.0}}]
+    sunny = plan_from(tables, base_dir=upland.base_dir)
+    result = lc.with_sections(lc.check_plan(sunny), sunny.plan)
+    supply = result.sections["energy"].stations[0].solar
+    found = {p.item: p for p in bill(sunny.plan, result.sections).parts if p.station == "tank"}
+    assert found["panel"].quantity == supply.recommended_panel_w
+    assert found["storage"].quantity == supply.recommended_storage_wh
+    assert "battery" not in found
+
+
+def test_the_csv_holds_every_part_and_no_formula() -> None:
+    found = bill(plan())  # type: ignore[arg-type]
+    rows = list(csv.DictReader(io.StringIO(bill_csv(found))))
+    assert sum(float(r["cost"]) for r in rows) == pytest.approx(found.cost)
+    assert {r["currency"] for r in rows} == {"EUR"}
+    assert {r["price_from"] for r in rows} == {"example"}
+    named = load_plan(sample_path("upland"), ["title=x"]).plan
+    odd = named.station[0].model_copy(update={"name": "=1+1"})
+    link = named.link[0].model_copy(update={"from_": "=1+1"})
+    text = bill_csv(bill(named.model_copy(update={"station": [odd, named.station[1]], "link": [link]})))
+    assert "\n'=1+1,radio" in text
+    assert "\n=" not in text
+    text = bill_report(found, "parts")
+    assert f"{found.cost:,.0f} EUR" in text
+    assert "Example prices are invented" in text
