@@ -507,7 +507,7 @@ def _collected(
             refused.append(RefusedRow(number, str(error)))
     if undated:
         more = f" ({len(undated) - 1} more like it)" if len(undated) > 1 else ""
-        notes.append(f"{undated[0]}; time left out{more}")
+        notes.append(f"{undated[0]}; time not used{more}")
     if not readings:
         if not refused:
             raise ReadingsError(f"{path}: a header and no rows; write one for each packet or burst")
@@ -570,12 +570,12 @@ def _reading(
         raise _Unusable("sent = 0: no packet, no reading")
     if received == 0 and (rssi is not None or snr is not None):
         notes.append(
-            f"{what} {number}: received = 0, so its level is none of a packet; left out, the loss kept"
+            f"{what} {number}: received = 0, so its level is none of a packet; level not used, the loss kept"
         )
         rssi = snr = None
     latitude, longitude = value("latitude_deg", _within(-90, 90)), value("longitude_deg", _within(-180, 180))
     if (latitude is None) != (longitude is None):
-        notes.append(f"{what} {number}: latitude_deg and longitude_deg go together; position left out")
+        notes.append(f"{what} {number}: latitude_deg and longitude_deg go together; position not used")
         latitude = longitude = None
     try:
         time = value("time", _time)

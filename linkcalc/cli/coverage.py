@@ -34,7 +34,7 @@ def coverage(
         list[str] | None,
         typer.Option(
             metavar="NAME",
-            help="Link whose other end goes into the cells, one a station; left out: the station's first.",
+            help="Link whose other end goes into the cells, one per station; default: the station's first.",
             show_default=False,
         ),
     ] = None,

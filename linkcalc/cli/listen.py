@@ -33,7 +33,7 @@ def listen(
     port: Annotated[
         str | None,
         typer.Option(
-            metavar="PORT", help="Serial port of the radio; left out: standard input.", show_default=False
+            metavar="PORT", help="Serial port of the radio; default: standard input.", show_default=False
         ),
     ] = None,
     baud: Annotated[

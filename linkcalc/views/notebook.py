@@ -159,7 +159,7 @@ def _directions(directions: tuple[Direction, ...]) -> str:
         ("such sites work", [probability_words(d.site_share) for d in directions]),
         ("messages arrive there", [probability_words(d.success_where_it_works) for d in directions]),
         ("time on air", [f"{1e3 * d.time_on_air_s:.0f} ms" for d in directions]),
-        ("limited by", [d.limited_by for d in directions]),
+        ("limiting factor", [d.limited_by for d in directions]),
     ]
     return _table(rows)
 

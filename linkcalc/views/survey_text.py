@@ -255,7 +255,9 @@ def _count(page: Page, found: Acceptance, asked: str) -> None:
             indent=2,
         )
     elif not count.passed:
-        page.wrap("Too many are lost for more packets to prove it: mend the link, then count anew.", indent=2)
+        page.wrap(
+            "Too many are lost for more packets to prove it: improve the link, then count anew.", indent=2
+        )
 
 
 def _rules(page: Page, found: Acceptance) -> None:

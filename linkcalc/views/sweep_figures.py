@@ -322,7 +322,7 @@ def _references(found: Sweep, quantity: str) -> list[_Reference]:
     """The receiver's limit, and what is asked where it is the same for all."""
     dashed = (0, (5, 2))
     if quantity == "spare_margin_db":
-        return [_Reference(0.0, "what is asked", "what is asked", style.INK, dashed)]
+        return [_Reference(0.0, "required margin", "required margin", style.INK, dashed)]
     if not quantity.endswith("fade_margin_db"):
         return []
     marks = [_Reference(0.0, "receiver's limit", "0 dB: receiver's limit", style.ACCENT, "-")]

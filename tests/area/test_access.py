@@ -144,7 +144,7 @@ def test_the_distance_from_nodata_is_kept():
     left = allowed(Access(nodata_distance_m=95.0), ground).mask
     rows, columns = np.indices(left.shape)
     np.testing.assert_array_equal(left, np.hypot(rows - 20, columns - 20) * 30.0 >= 95.0)
-    with pytest.raises(DomainError, match="at most 1697 m from nodata, and 5000 m is asked"):
+    with pytest.raises(DomainError, match="at most 1697 m from nodata, and 5000 m is required"):
         allowed(Access(nodata_distance_m=5000.0), ground)
     assert allowed(Access(nodata_distance_m=5000.0)).mask.all()  # there is none
 

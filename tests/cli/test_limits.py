@@ -58,7 +58,7 @@ def test_what_applies_to_all_transmitters_and_each_rule_is_said_once(tmp_path: P
     done = limits(plan_file(tmp_path, REGULATION.replace("eu", "us"), frequency_mhz="915.0"))
     assert done.stdout.count("\n  us-hop-narrow: ") == 1
     assert done.stdout.count("All transmitters\n  Why: ") == 1
-    assert "Least that would mend it: use at least 500 kHz" in done.stdout
+    assert "Least remedy: use at least 500 kHz" in done.stdout
 
 
 def test_an_unverified_limit_is_named_where_the_answer_rests_on_it(tmp_path: Path) -> None:

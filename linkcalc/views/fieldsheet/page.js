@@ -284,7 +284,7 @@ function showBudget(found) {
   const model = data.models[data.points.model[point[found.at]]];
   const tries = data.tries > 1 ? `, within ${data.tries} tries` : "";
   const measured = sheet.readings.length ? "the readings not counted" : "not yet measured";
-  put("sure-line", `Predicted by ${model}, ${measured}: as likely as not within ${decibels(0.6745 * sigma)} of the truth (standard deviation ${decibels(sigma)}). A message arrives${tries}, that doubt counted.`);
+  put("sure-line", `Predicted by ${model}, ${measured}: as likely as not within ${decibels(0.6745 * sigma)} of the truth (standard deviation ${decibels(sigma)}). A message arrives${tries}, this uncertainty included.`);
 }
 
 function showLimits() {

@@ -287,12 +287,12 @@ def _answer(record: Record) -> Html:
                 [probability_words(d.delivery_probability) for d in survey.directions],
             ),
         ]
-    rows.append(("Limited by", [d.limited_by for d in ways]))
+    rows.append(("Limiting factor", [d.limited_by for d in ways]))
     return section(
         "Question and answer",
         h("p", question, class_="question"),
         verdict,
-        table(columns(ways), rows, figures=True, words={"Limited by"}),
+        table(columns(ways), rows, figures=True, words={"Limiting factor"}),
     )
 
 
@@ -608,7 +608,7 @@ def _power(power_dbm: float) -> str:
 def _recheck(record: Record) -> Html:
     when = record.recheck
     day: Child = h("b", date_words(when.on)) if when.on else blank()
-    asked = ("Measured again on", "By", "Margin there and back, dB", "Still as asked? What was changed?")
+    asked = ("Measured again on", "By", "Margin there and back, dB", "Still as required? What was changed?")
     return section(
         "Measure again",
         h("p", "On: ", day, f" (the rule: {when.rule})."),
