@@ -522,7 +522,7 @@ def _given(case: LinkCase) -> tuple[tuple[Advice, ...], str]:
             raise
         return (
             (),
-            f"no remedies were sought, as the chosen model is not defined for all that is tried: {error}",
+            f"remedies were not searched, as the chosen model is not defined for all that is tried: {error}",
         )
 
 
@@ -534,7 +534,7 @@ def _choice_note(case: LinkCase) -> list[str]:
     less_db = float(case.losses.rules_less_db[0])
     return [
         f"the path loss is that of {MODEL_NAMES.get(name, name)}, as this plan chooses (conditions.governing_model): "
-        f"linkcalc's rules, which were held against measured links, would lose {abs(less_db):.1f} dB "
+        f"linkcalc's rules, which were checked against measured links, would lose {abs(less_db):.1f} dB "
         f"{'less' if less_db > 0.0 else 'more'}; the choice is the planner's"
     ]
 

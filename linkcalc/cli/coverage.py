@@ -53,7 +53,7 @@ def coverage(
     ] = False,
     scheduler: SchedulerOption = None,
     progress: Annotated[
-        bool, typer.Option("--progress", help="Show progress even where stderr is no terminal.")
+        bool, typer.Option("--progress", help="Show progress even where stderr is not a terminal.")
     ] = False,
 ) -> None:
     """Say where around a station the other end of a link could stand.

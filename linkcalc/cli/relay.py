@@ -114,7 +114,7 @@ def relay(
     json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
     scheduler: SchedulerOption = None,
     progress: Annotated[
-        bool, typer.Option("--progress", help="Show progress even where stderr is no terminal.")
+        bool, typer.Option("--progress", help="Show progress even where stderr is not a terminal.")
     ] = False,
 ) -> None:
     """Say where a relay for a link would go.

@@ -463,7 +463,7 @@ def _foreign(found: Readings, case: LinkCase, plan_digest: str | None) -> list[s
     if found.plan_digest and plan_digest and found.plan_digest.lower() != plan_digest.lower():
         lines.append("the readings were taken for another version of this plan")
     if found.link and found.link != case.link.name:
-        lines.append(f'the readings name link "{found.link}"; they are held against "{case.link.name}"')
+        lines.append(f'the readings name link "{found.link}"; they are compared with "{case.link.name}"')
     return lines
 
 

@@ -110,7 +110,7 @@ def _alone(result: Answer, only: str) -> Card:
     home, words = _ONLY.get((kind, only), ("", ""))
     if not home:
         known = ", ".join(name for of, name in _ONLY if of == kind) or "none"
-        raise ArgumentError(f"only = {only!r} is no picture of this {kind}; there are: {known}")
+        raise ArgumentError(f"only = {only!r}: unknown picture of this {kind}; pictures: {known}")
     module, _, function = home.partition(":")
     draw = getattr(import_module(f"linkcalc.views.{module}"), function)
     drawn = draw(*result.directions) if only == "budget" and isinstance(result, LinkResult) else draw(result)

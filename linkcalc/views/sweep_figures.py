@@ -168,7 +168,7 @@ def _layout(found: Sweep, quantity: str) -> _Plan:
         return _Plan(x, None, other, panels)
     if x in numeric and other in numeric:
         return _Plan(x, other, None, panels)
-    raise DomainError(f"{other} has {counts[other]} values; at most {_MOST_LINES} lines can be told apart")
+    raise DomainError(f"{other} has {counts[other]} values; at most {_MOST_LINES} lines can be distinguished")
 
 
 def _draw(

@@ -138,10 +138,10 @@ def test_every_command_that_takes_a_plan_takes_settings(upland: Path, command: s
 def test_a_place_that_cannot_be_written_to_is_told_before_the_work(upland: Path, tmp_path: Path) -> None:
     for arguments, said in (
         (("check", upland, "--out", upland), "cannot be made: "),
-        (("check", upland, "-o", upland / "below"), "upland.toml is no folder"),
+        (("check", upland, "-o", upland / "below"), "upland.toml is not a folder"),
         (
             ("report", upland, "--out", tmp_path / "none" / "record.html"),
-            "cannot be written: there is no folder",
+            "cannot be written: there is not a folder",
         ),
         (("fieldsheet", upland, "-o", tmp_path), "is a folder; name the file"),
     ):

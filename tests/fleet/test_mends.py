@@ -205,7 +205,7 @@ def test_nodes_that_would_not_have_it_alone_are_told_with_what_they_lack() -> No
         (words,) = told(replace(net, gain_db=np.array(gains)[:, np.newaxis]), setting, 0.9)
         return words
 
-    tail = ": a nearer shed, a higher or better antenna, a relay"
+    tail = ": a nearer base station, a higher or better antenna, a relay"
     assert (
         at(-100.0, -100.0, -152.0)
         == f"1 node would not have it even if no other node sent, and lacks 6 dB{tail}"
