@@ -383,6 +383,6 @@ def _rim_note(grid: Grid, best: Chain, looked_at: Mask) -> Iterator[str]:
     around = np.pad(looked_at, 1)[row : row + 3, column : column + 3]
     if not around.all():
         yield (
-            "the best spot stands at the rim of the land that was looked at: a larger radius or further "
+            "the best spot lies on the edge of the area searched: a larger radius or further "
             "rasters may hold a better one"
         )

@@ -614,7 +614,7 @@ def _played_worse(
     who = f"{count} {'node loses' if count == 1 else 'nodes lose'}"
     low, high = (100.0 * float(v[k]) for v in total.interval())
     yield (
-        f"{who} more when played packet by packet than by the closed form, and are judged by that; most"
+        f"{who} more when simulated packet by packet than by the closed form, and are judged by that; most"
         f" {quoted(found.names[k])}: {100.0 * total.success[k]:.1f} % ({low:.1f} to {high:.1f} %) get through"
         f" at the predicted level, not {100.0 * predicted.success[k]:.1f} %"
     )

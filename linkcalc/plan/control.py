@@ -226,7 +226,9 @@ class Tank(Section):
                 f"hourly_draw_m3_h has {len(self.hourly_draw_m3_h)} values: give 24, one an hour"
             )
         if not any(self.draws_m3_h):
-            raise ValueError("hourly_draw_m3_h is 0 all day: a tank nobody draws from is not filled again")
+            raise ValueError(
+                "hourly_draw_m3_h is 0 all day: a tank that is never drawn from is not filled again"
+            )
         if max(self.draws_m3_h) >= self.pump_flow_m3_h:
             raise ValueError(
                 f"pump_flow_m3_h = {self.pump_flow_m3_h:g} is not above the largest draw,"

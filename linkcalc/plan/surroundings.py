@@ -143,7 +143,7 @@ class Conditions(Section):
     )
     governing_model: str = plain(
         RULES,
-        "the path loss model that gives the number: linkcalc's rules, or as you choose delta_bullington, bullington, "
+        "the governing path loss model: linkcalc's rules, or as you choose delta_bullington, bullington, "
         "cascaded_knife_edges, p1812, irregular_terrain or one of your own; the uncertainty then holds how far it is "
         "from the rules",
     )

@@ -451,7 +451,7 @@ def _allowances(
         name += ", wet" if planned.wet_foliage else ""
         found.append(Allowance(name, missing_db, "both", _foliage_sigma_db(missing_db)))
     elif foliage.in_path and any(foliage.untold(r) for r in readings):
-        found.append(Allowance("leaves that nobody stated", 0.0, "both", FOLIAGE_SIGMA_DB))
+        found.append(Allowance("state of the leaves not stated", 0.0, "both", FOLIAGE_SIGMA_DB))
     for side in sides:
         if side.rx.noise_rise_db > 0.0 and not any(s.running for s in states):
             found.append(Allowance(f"the engine's noise at {side.rx.name}", side.rx.noise_rise_db, side.way))

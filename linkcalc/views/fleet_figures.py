@@ -205,7 +205,9 @@ def _key(figure: "Figure", result: FleetResult) -> None:
                        linestyle="", markersize=np.sqrt(size),
                        markeredgecolor=style.PAPER, label=f"{words[verdict]} ({count})")
             )  # fmt: skip
-    handles.append(Line2D([], [], marker="^", color=style.INK, linestyle="", markersize=10, label="shed"))
+    handles.append(
+        Line2D([], [], marker="^", color=style.INK, linestyle="", markersize=10, label="base station")
+    )
     for factor in sorted({n.spreading_factor for n in result.nodes if n.spreading_factor}):
         look: dict[str, Any] = {"linewidth": factor_width(factor)}
         if many is not None:
@@ -250,7 +252,7 @@ def load_figure(result: FleetResult) -> "Figure":
             high = 100.0 * np.array([p.played_high or 0.0 for p in played]) - middle
             right.errorbar(
                 [p.times for p in played], middle, yerr=[low, high], fmt="o", color=style.POINT, capsize=3,
-                markersize=5, label="played packet by packet, three standard errors",
+                markersize=5, label="simulated packet by packet, three standard errors",
             )  # fmt: skip
         right.set_title("Single tries at the predicted levels, mean of all nodes", fontsize=style.TEXT_PT)
         for ax in (left, right):

@@ -51,7 +51,7 @@ def fleet_report(
         page.heading("Remedies")
         for line in result.mends:
             page.item(line)
-    page.heading("Sheds")
+    page.heading("Base stations")
     _sheds(page, result)
     shown = min(_WORST, len(result.nodes))
     page.heading("The node" if shown == 1 else f"The {shown} nodes with the least success")
@@ -223,7 +223,7 @@ def _limits_words(held: Held) -> str:
 
 def _worst(page: Page, result: FleetResult) -> None:
     widths = (18, 14, 13, 8, 8, 9, 8)
-    page.row(["", "shed", "signal", "margin", "best", "assured", "alone"], widths)
+    page.row(["", "base station", "signal", "margin", "best", "assured", "alone"], widths)
     for node in result.worst_first[:_WORST]:
         page.row(
             [
@@ -267,13 +267,13 @@ def _signals(page: Page, result: FleetResult) -> None:
 
 
 def _loads(page: Page, result: FleetResult) -> None:
-    widths = (22, 10, 14, 10, 22)
+    widths = (20, 9, 14, 9, 26)
     page.row(["traffic", "worst", "worst tenth", "median", "tries received"], widths)
     for p in result.loads:
         played = (
             ""
             if p.played is None or p.played_low is None or p.played_high is None
-            else f" ({p.played * 100.0:.1f} played)"
+            else f" ({p.played * 100.0:.1f} simulated)"
         )
         page.row(
             [

@@ -146,7 +146,7 @@ def day_lines(survey: Survey) -> list[str]:
     lines.append(
         "The day had all that the plan's conditions ask for."
         if survey.representative
-        else "The day was kinder than the plan's conditions, or nobody said: measure again when they hold."
+        else "Conditions were better than the plan's, or are not stated: measure again when they hold."
     )
     more = survey.one_more
     words = f"What was read leaves {decibel_words(more.now_db)} of the site's loss unknown, one sigma"

@@ -426,7 +426,7 @@ def _assumed_words(link: LinkResult) -> str:
     words = []
     if guessed:
         parts = [f"{t.name} {decibel_words(-t.value_db)}" for t in guessed]
-        words.append(f"Assumed, nobody said: {', '.join(parts)}.")
+        words.append(f"Assumed, not stated: {', '.join(parts)}.")
     if shown:
         parts = [f"{t.name} {decibel_words(-t.value_db)} ({t.note.split(' (')[0]})" for t in shown]
         words.append(f"Assumed from rasters: {', '.join(parts)}.")
@@ -657,7 +657,7 @@ def _path(page: "Page", link: LinkResult) -> None:
     facts = [
         ("ground heights", path.source),
         ("at the ends", _ends_words(link)),
-        ("seen as", f"{path.regime}: {path.regime_reason}"),
+        ("path", f"{path.regime}: {path.regime_reason}"),
         ("worst point", f"{where}: {clearance_words(path, worst_clearance_m(link))}"),
         (
             "clearance",
@@ -692,10 +692,10 @@ def _models(page: "Page", path: PathFacts) -> None:
     names = {key: MODEL_NAMES.get(key, key) for key in path.models}
     wide = min(max((_cells(n) for n in names.values()), default=0), page.width - 24)
     for key, loss in path.models.items():
-        mark = "   gives the number" if key == path.model else ""
+        mark = "   governing model" if key == path.model else ""
         page.line(f"  {_pad(_cut(page.clean(names[key]), wide), wide)}  {decibel_words(loss):>9}{mark}")
     page.wrap(
-        f"Chosen: {path.model_reason}. The models that apply differ by {decibel_words(path.spread_db)}.",
+        f"Governing model: {path.model_reason}. The models that apply differ by {decibel_words(path.spread_db)}.",
         indent=2,
     )
 

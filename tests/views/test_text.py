@@ -177,7 +177,7 @@ def test_the_worst_point_is_told_in_words():
 
 
 def test_the_model_that_gave_the_number_is_marked():
-    lines = [line for line in report("obstructed").splitlines() if "gives the number" in line]
+    lines = [line for line in report("obstructed").splitlines() if "governing model" in line]
     assert len(lines) == 1
     assert "delta-Bullington" in lines[0]
 

@@ -398,7 +398,7 @@ def _profile(record: Record) -> Html:
     governing = MODEL_NAMES.get(path.model, path.model)
     others = "; ".join(f"{name} {loss}" for name, loss in losses.items() if name != governing)
     facts = [
-        f"The path is seen as {path.regime}: {path.regime_reason}.",
+        f"The path is {path.regime}: {path.regime_reason}.",
         f"The number is from {governing} ({path.model_reason}): {losses.get(governing, 'n/a')} of path loss.",
     ]
     if others:
