@@ -144,7 +144,7 @@ def day_lines(survey: Survey) -> list[str]:
             f"{sure}; counted in the margins above."
         )
     lines.append(
-        "The day had all that the plan's conditions ask for."
+        "The day met all of the plan's conditions."
         if survey.representative
         else "Conditions were better than the plan's, or are not stated: measure again when they hold."
     )

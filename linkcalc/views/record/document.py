@@ -399,7 +399,7 @@ def _profile(record: Record) -> Html:
     others = "; ".join(f"{name} {loss}" for name, loss in losses.items() if name != governing)
     facts = [
         f"The path is {path.regime}: {path.regime_reason}.",
-        f"The number is from {governing} ({path.model_reason}): {losses.get(governing, 'n/a')} of path loss.",
+        f"Governing model: {governing} ({path.model_reason}): {losses.get(governing, 'n/a')} of path loss.",
     ]
     if others:
         facts.append(
@@ -471,7 +471,16 @@ def _uncertain(record: Record) -> Html:
 
 
 def _limits(record: Record) -> Html:
-    head = ["Transmission", "ERP", "EIRP", "On the air", "Worst hour", "Table says", "Most power", "Oftenest"]
+    head = [
+        "Transmission",
+        "ERP",
+        "EIRP",
+        "On the air",
+        "Worst hour",
+        "Table says",
+        "Most power",
+        "Shortest interval",
+    ]
     figures = (1, 2, 3, 4, 6, 7)
     reasons: dict[str, None] = {}
     sources: dict[str, None] = {}
