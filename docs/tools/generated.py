@@ -112,6 +112,7 @@ FACE: dict[str, tuple[str, ...]] = {
     "Answers": ("Answer",),
     "Pictures": (
         "show", "draw_profile", "draw_budget", "draw_height", "draw_sweep", "draw_coverage", "draw_heights",
+        "styled",
     ),
     "What can go wrong": (
         "LinkcalcError", "PlanError", "TerrainError", "ReadingsError", "DomainError", "ArgumentError",
