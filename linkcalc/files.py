@@ -96,7 +96,7 @@ def refuse_unwritable(place: str | os.PathLike[str], *, folder: bool) -> None:
 
     >>> refuse_unwritable("/dev/null/out", folder=True)
     Traceback (most recent call last):
-    linkcalc.errors.LinkcalcError: /dev/null/out: cannot be written: /dev/null is no folder
+    linkcalc.errors.LinkcalcError: /dev/null/out: cannot be made: /dev/null is no folder
     """
     path = Path(place)
     if not folder and path.is_dir():
@@ -107,7 +107,7 @@ def refuse_unwritable(place: str | os.PathLike[str], *, folder: bool) -> None:
     while not os.path.lexists(there) and there != there.parent:
         there = there.parent
     if not there.is_dir():
-        raise LinkcalcError(f"{path}: cannot be written: {there} is no folder")
+        raise LinkcalcError(f"{path}: cannot be {'made' if folder else 'written'}: {there} is no folder")
     if not os.access(there, os.W_OK):
         raise LinkcalcError(f"{path}: cannot be written: no permission in {there}")
 

@@ -10,8 +10,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linkcalc.errors import OutOfRangeWarning
-from linkcalc.link_case import ENDS, LinkCase, feeder_loss_db, gain_dbi
+from linkcalc.link_case import (
+    ENDS,
+    LinkCase,
+    feeder_loss_db,
+    gain_dbi,
+    shown_surroundings,
+    surroundings,
+    surroundings_of_many,
+)  # fmt: skip
+from linkcalc.path_loss import Surroundings
 from linkcalc.propagation import building_entry, clutter, noise
+from linkcalc.terrain.land_cover import KINDS, Around
 from tests import sites
 
 
@@ -455,3 +465,49 @@ def test_the_noise_that_is_told_is_the_noise_that_counts() -> None:
         assert case.sensitivity_dbm(case.far) == pytest.approx(
             -noise_db + case.signal.required_snr_db, abs=1e-4
         )
+
+
+# Who says what stands around an antenna: the plan, else the rasters, else nobody
+
+
+SHOWN = Surroundings("urban", False, 15.0, shown="built up in 60 % of the 100 m around")
+
+
+@pytest.mark.parametrize(
+    ("said", "kind", "stated"),
+    [
+        ({}, "urban", False),
+        ({"surroundings": "open"}, "open", True),
+        ({"surroundings": "woodland", "surroundings_height_m": 12.0}, "woodland", True),
+    ],
+)
+def test_what_the_plan_says_goes_before_what_rasters_show(
+    said: dict[str, Any], kind: str, stated: bool
+) -> None:
+    tank = sites.case(tank=said).near
+    found = surroundings(tank, SHOWN)
+    assert (found.kind, found.stated) == (kind, stated)
+    nobody = surroundings(tank)
+    assert nobody.kind == said.get("surroundings", "open")
+    assert nobody.stated == stated
+
+
+def test_rasters_show_each_of_many_places_its_own_and_one_place_all_alike() -> None:
+    """Kinds by `terrain.land_cover.KINDS`: a wood of 14 m, one of no known height, and nothing."""
+    tank = sites.case().near
+    wood, nothing = KINDS.index("woodland"), KINDS.index("unknown")
+    around = Around(
+        np.array([wood, nothing, wood, wood], dtype=np.int8),
+        np.array([14.0, np.nan, np.nan, 14.0]),
+        np.full(4, 0.8),
+    )
+    shown = shown_surroundings(around, 0)
+    assert shown is not None
+    assert (shown.kind, shown.stated, shown.clutter_height_m) == ("woodland", False, 14.0)
+    assert "80 %" in shown.shown
+    assert shown_surroundings(around, 1) is None
+    many = surroundings_of_many(tank, around, 4)
+    kinds = [(many.kinds[i].kind, many.kinds[i].clutter_height_m) for i in many.index]
+    assert kinds == [("woodland", 14.0), ("open", None), ("woodland", None), ("woodland", 14.0)]
+    alike = surroundings_of_many(tank, None, 3)
+    assert [alike.kinds[i].kind for i in alike.index] == ["open"] * 3

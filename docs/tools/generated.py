@@ -19,6 +19,7 @@ import shutil
 import tempfile
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
+from textwrap import fill
 from types import ModuleType
 from typing import Any
 
@@ -111,8 +112,7 @@ FACE: dict[str, tuple[str, ...]] = {
     ),
     "Answers": ("Answer",),
     "Pictures": (
-        "show", "draw_profile", "draw_budget", "draw_height", "draw_sweep", "draw_coverage", "draw_heights",
-        "styled",
+        "show", "styled", "draw_profile", "draw_budget", "draw_height", "draw_sweep", "draw_coverage", "draw_heights",
     ),
     "What can go wrong": (
         "LinkcalcError", "PlanError", "TerrainError", "ReadingsError", "DomainError", "ArgumentError",
@@ -310,7 +310,12 @@ def example_run(script: Path) -> tuple[str, list[Path]]:
     said = io.StringIO()
     with contextlib.chdir(folder), contextlib.redirect_stdout(said):
         runpy.run_path(str(script), run_name="__main__")
-    return said.getvalue(), sorted(p for p in folder.iterdir() if p.suffix in (".svg", ".png"))
+    # sentences are wrapped, tables are not that wide
+    lines = [
+        fill(line, 96, subsequent_indent="  ") if len(line) > 110 else line
+        for line in said.getvalue().splitlines()
+    ]
+    return "\n".join(lines), sorted(p for p in folder.iterdir() if p.suffix in (".svg", ".png"))
 
 
 def _write_bytes(path: Path, content: bytes) -> None:
