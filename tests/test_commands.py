@@ -160,7 +160,7 @@ def test_a_changed_plan_keeps_its_folder_and_its_profiles() -> None:
     [
         ({"pump shde.antenna_height_m": 4}, 'did you mean "pump shed"?'),
         ({"pump shed.antena_height_m": 4}, 'nearest is antenna_height_m'),
-        ({"pump shed.antenna_height_m": "4 m"}, "antenna_height_m"),
+        ({"pump shed.antenna_height_m": "high"}, "antenna_height_m"),
         ({"pump shed.antenna_height_m.x": 4}, "antenna_height_m"),
         ({"nonsense": 4}, "no station, link, message or section is named"),
     ],
