@@ -209,7 +209,7 @@ def test_a_list_with_a_plan_is_answered(tmp_path):
             (SAMPLES / "upland_tanks.csv", "--plan", SAMPLES / "upland_fleet.toml"),
             'is a fleet file, not a plan: set its nodes = "upland_tanks.csv", then linkcalc fleet',
         ),
-        ((SAMPLES / "upland_fleet.toml", "--out", "/dev/null/x"), "cannot be made"),
+        ((SAMPLES / "upland_fleet.toml", "--out", "/dev/null/x"), "cannot be written"),
     ],
 )
 def test_bad_input_is_one_line(arguments, words):

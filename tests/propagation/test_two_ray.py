@@ -310,6 +310,8 @@ def test_low_tank_and_high_hill_mirror_the_ray_at_the_tanks_foot():
     # image theory: 0.3 m against 300 m reflects a thousandth of the way along
     found, _ = search(100.0, 0.3, 300.0, x=np.linspace(0, 6000, 601))
     assert found.distance_m == pytest.approx(6000 * 0.3 / 300.3, abs=0.5)
+    found, _ = search(100.0, 300.0, 0.3, x=np.linspace(0, 6000, 601))
+    assert found.distance_m == pytest.approx(6000 - 6000 * 0.3 / 300.3, abs=0.5)
 
 
 def test_footprint_is_where_the_path_is_half_a_wavelength_longer():
