@@ -31,14 +31,12 @@ def test_every_error_is_public() -> None:
     assert {n for n, v in vars(errors).items() if isinstance(v, type)} <= set(lc.__all__)
 
 
-@pytest.mark.parametrize("name", sorted(lc.__all__))
-def test_a_name_is_itself_in_a_fresh_process_whatever_was_imported_before(name: str) -> None:
-    if name == "propagation":
-        code = "import linkcalc as lc; print(lc.propagation.free_space.free_space_loss_db(1e3, 868e6))"
-    elif name == "radio":
-        code = "import linkcalc as lc; print(lc.radio.css.symbol_time_s(7, 125e3))"
-    else:
-        pytest.skip("of the two packages only")
+@pytest.mark.parametrize(
+    "call",
+    ["lc.propagation.free_space.free_space_loss_db(1e3, 868e6)", "lc.radio.css.symbol_time_s(7, 125e3)"],
+)
+def test_the_physics_are_there_in_a_fresh_process(call: str) -> None:
+    code = f"import linkcalc as lc; print({call})"
     told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert told.stderr == ""
 
