@@ -86,6 +86,11 @@ WRONG: dict[str, Any] = {
     "heights prices": lambda: lc.heights(PLAIN, cost_per_meter=4.0),
     "record": lambda: lc.record(PLAIN, client="x"),
     "plan_from": lambda: lc.plan_from("site.toml"),  # type: ignore[arg-type]
+    "profiles": lambda: lc.plan_from(lc.load_plan(PLAIN).plan, profiles=[3]),  # type: ignore[arg-type]
+    "station": lambda: lc.coverage(PLAIN, 3),  # type: ignore[arg-type]
+    "with_sections": lambda: lc.with_sections(PLAIN, lc.load_plan(PLAIN).plan),  # type: ignore[arg-type]
+    "compare": lambda: lc.compare("site.toml"),
+    "parts": lambda: lc.parts(3),  # type: ignore[arg-type]
     "show": lambda: lc.show(3),  # type: ignore[arg-type]
     "changed": lambda: lc.load_plan(PLAIN).changed([3]),  # type: ignore[arg-type]
     "load_plan": lambda: lc.load_plan(3),  # type: ignore[arg-type]
