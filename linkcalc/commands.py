@@ -215,6 +215,9 @@ def coverage(
     """
     from linkcalc.area.coverage import plan_coverage
 
+    names = [station] if isinstance(station, str) else station
+    if not isinstance(names, Sequence) or not all(isinstance(name, str) for name in names):
+        raise ArgumentError(f"station is the name of one, or a list of names; not {shortened(station)}")
     return plan_coverage(
         as_plan(plan),
         station,

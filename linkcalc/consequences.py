@@ -6,7 +6,7 @@ from typing import Any
 
 from linkcalc import exposure, plan_energy
 from linkcalc.answer import Answer
-from linkcalc.errors import LinkcalcError
+from linkcalc.errors import ArgumentError, LinkcalcError
 from linkcalc.operation import messages, tank
 from linkcalc.plan import Plan
 from linkcalc.result import LinkResult, Result
@@ -74,6 +74,10 @@ def with_sections(result: Result, plan: Plan, *, brief: bool = False) -> Result:
     >>> sorted(lc.with_sections(lc.check_plan(loaded), loaded.plan).sections)
     ['energy', 'exposure', 'limits', 'messages', 'tank']
     """
+    if not isinstance(result, Result) or not isinstance(plan, Plan):
+        raise ArgumentError(
+            "with_sections takes what check_plan returns, and that plan's `plan`; check does both"
+        )
     return replace(result, sections=sections_of(plan, result.links, brief=brief))
 
 

@@ -45,7 +45,7 @@ def atomic_write(path: str | os.PathLike[str], content: bytes | str) -> None:
         raise LinkcalcError(f"{path}: exists already and was not written by linkcalc; --force replaces it")
     try:
         if not target.parent.is_dir():
-            raise LinkcalcError(f"{path}: cannot be written: there is not a folder {target.parent}")
+            raise LinkcalcError(f"{path}: cannot be written: there is no folder {target.parent}")
         if target.exists() and not target.is_file():
             # a folder refuses by itself; a device or a pipe has no old content to keep whole
             target.write_bytes(data)
@@ -103,7 +103,7 @@ def refuse_unwritable(place: str | os.PathLike[str], *, folder: bool) -> None:
         raise LinkcalcError(f"{path}: cannot be written: is a folder; name the file to write in it")
     there = path if folder else path.parent
     if not folder and not there.is_dir():
-        raise LinkcalcError(f"{path}: cannot be written: there is not a folder {there}")
+        raise LinkcalcError(f"{path}: cannot be written: there is no folder {there}")
     while not os.path.lexists(there) and there != there.parent:
         there = there.parent
     if not there.is_dir():

@@ -143,6 +143,16 @@ def remedies(case: LinkCase, plan: Plan, check: Check) -> tuple[Remedy, ...]:
     return tuple(sorted(found, key=lambda r: (r.cost, len(r.kinds)))[:MOST])
 
 
+@dataclass(frozen=True)
+class _Made:
+    """A plan with a remedy made, that closes."""
+
+    plan: Plan
+    case: LinkCase
+    changes: tuple[Change, ...]
+    decision: "Decision"
+
+
 @dataclass
 class _Search:
     plan: Plan
@@ -238,17 +248,26 @@ class _Search:
             if turned:
                 plan = _with(plan, _link(plan, self.link.name), list(turned.values()))
                 case = self._case(base, plan)
-            changes = tuple(_changes(self.plan, plan))
-            # the plan as it will be read again
-            tables = self.plan.model_dump(by_alias=True, exclude_unset=True)
-            again = Plan.model_validate(edited(tables, [edit_of(c) for c in changes]))
-            case = self._case(base, again)
-            decision = self.check.decide(case)
-            if decision.verdict != "closes" or not self._others_no_worse(again):
+            made = self._made(base, plan)
+            if made is None:
+                return None
+            # what a message does not need is neither sent nor taken from the battery
+            if less := _less_power(self.plan, made):
+                made = self._made(base, _with(made.plan, _link(made.plan, self.link.name), less)) or made
+            if not self._others_no_worse(made.plan):
                 return None
         except (LinkcalcError, ValidationError):
             return None
-        return self._remedy(picked, plan, case, changes, decision)
+        return self._remedy(picked, made)
+
+    def _made(self, base: _Base, plan: Plan) -> "_Made | None":
+        """A changed plan as it will be read again, checked; None where it does not close."""
+        changes = tuple(_changes(self.plan, plan))
+        tables = self.plan.model_dump(by_alias=True, exclude_unset=True)
+        again = Plan.model_validate(edited(tables, [edit_of(c) for c in changes]))
+        case = self._case(base, again)
+        decision = self.check.decide(case)
+        return _Made(again, case, changes, decision) if decision.verdict == "closes" else None
 
     def _case(self, base: _Base, plan: Plan) -> LinkCase:
         """The link in a plan that is changed, on the ground of the base."""
@@ -273,9 +292,8 @@ class _Search:
                 return False
         return True
 
-    def _remedy(
-        self, picked: _Picked, plan: Plan, case: LinkCase, changes: tuple[Change, ...], decision: "Decision"
-    ) -> Remedy:
+    def _remedy(self, picked: _Picked, made: _Made) -> Remedy:
+        plan, case, decision = made.plan, made.case, made.decision
         parts = list(picked.base.extra)
         for end in ENDS:
             after = case.station(end)
@@ -288,7 +306,7 @@ class _Search:
         was_s = picked.base.case.signal.time_on_air_s(old.payload_bytes) * old.tries
         return Remedy(
             kinds=tuple(sorted(picked.kinds)),
-            changes=changes,
+            changes=made.changes,
             parts=tuple(parts),
             cost=round(sum(p.cost for p in parts), 2),
             currency=plan.prices.currency,
@@ -454,6 +472,23 @@ class _Pairs:
             near.hears_db[:, None] + far.sends_db + gain_db,
             (cost + 1e-3 * (near.effort[:, None] + far.effort)).ravel(),
         )
+
+
+def _less_power(planned: Plan, made: _Made) -> list[Station]:
+    """Stations whose raised power may be lower by whole decibels, with it."""
+    stations = []
+    for end, d in zip(ENDS, made.decision.directions, strict=True):
+        station = made.case.station(end)
+        before_dbm = planned.station_named(station.name).transmit_power_dbm
+        spare_db = math.floor(d.fade_margin_db - d.required_margin_db)
+        power_dbm = max(before_dbm, station.transmit_power_dbm - spare_db)
+        if (
+            spare_db >= 1
+            and before_dbm < station.transmit_power_dbm
+            and power_dbm < station.transmit_power_dbm
+        ):
+            stations.append(station.model_copy(update={"transmit_power_dbm": power_dbm}))
+    return stations
 
 
 def _first_of_each(kinds: NDArray[np.int64]) -> NDArray[np.int64]:

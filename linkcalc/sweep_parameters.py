@@ -60,7 +60,7 @@ _NOT_VARIED = {
     Link: {"name", "from", "to", "profile_csv"},
     ChirpModulation: {"kind"},
     FskModulation: {"kind"},
-    Station: {"name", "epsg"},
+    Station: {"name", "epsg", "mast_foot_m", "highest_antenna_m"},
     Antenna: {"pattern_file", "elevation_pattern_file"},
     Conditions: {"year_share_percent"},
     Terrain: {"network", "height_unit"},

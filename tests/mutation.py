@@ -39,6 +39,8 @@ TARGETS: dict[str, tuple[str, ...]] = {
     "linkcalc.reliability": ("tests/test_reliability.py",),
     "linkcalc.verdict": ("tests/test_verdict.py",),
     "linkcalc.advice": ("tests/test_advice_figures.py", "tests/test_advice.py"),
+    "linkcalc.remedies": ("tests/test_remedies.py",),
+    "linkcalc.remedy_options": ("tests/test_remedies.py", "tests/test_advice_figures.py"),
     "linkcalc.mast_heights": ("tests/test_heights.py",),
     "linkcalc.site_level": ("tests/test_site_level.py",),
     "linkcalc.area.margins": ("tests/area/test_same_as_check.py", "tests/area/test_coverage.py"),

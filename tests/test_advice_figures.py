@@ -498,6 +498,19 @@ def test_signal_and_masts_together_where_neither_suffices_alone() -> None:
     assert found
 
 
+@pytest.mark.parametrize(("more_db", "told"), [(7.2, True), (7.8, False)])
+def test_signal_and_masts_together_end_at_thirty_metres(more_db: float, told: bool) -> None:
+    """Both raised by 24 m, the shed's antenna to 30 m, and SF12 for SF9: 7.5 dB, and not a decibel more."""
+    ends = {"transmit_power_dbm": 3.0, "antenna": {"type": "yagi", "gain_dbi": 12.5}}
+    ridge = sites.profile(3000.0, sites.ridge(40.0, 1300.0, 250.0), points=61)
+    top = sites.case(ridge, tank=ends, shed=ends).raised(near_m=27.0, far_m=30.0)
+    asked = {"required_margin_db": top.weaker_margin_db + more_db}
+    case = in_region(
+        sites.case(ridge, tank=ends, shed=ends, link=asked), 868.3, report(600.0), report(600.0, "far")
+    )
+    assert [a.sufficient for a in of_kind(case, "raise_antenna") if "factor 12" in a.text] == [True] * told
+
+
 def weaker_hop(case: LinkCase, i: int) -> float:
     told = Advice(
         "relay", f"{case.profile.distance_m[i] / 1e3:.5f} km from tank on a 6 m mast", 5, None, False

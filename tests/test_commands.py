@@ -31,14 +31,12 @@ def test_every_error_is_public() -> None:
     assert {n for n, v in vars(errors).items() if isinstance(v, type)} <= set(lc.__all__)
 
 
-@pytest.mark.parametrize("name", sorted(lc.__all__))
-def test_a_name_is_itself_in_a_fresh_process_whatever_was_imported_before(name: str) -> None:
-    if name == "propagation":
-        code = "import linkcalc as lc; print(lc.propagation.free_space.free_space_loss_db(1e3, 868e6))"
-    elif name == "radio":
-        code = "import linkcalc as lc; print(lc.radio.css.symbol_time_s(7, 125e3))"
-    else:
-        pytest.skip("of the two packages only")
+@pytest.mark.parametrize(
+    "call",
+    ["lc.propagation.free_space.free_space_loss_db(1e3, 868e6)", "lc.radio.css.symbol_time_s(7, 125e3)"],
+)
+def test_the_physics_are_there_in_a_fresh_process(call: str) -> None:
+    code = f"import linkcalc as lc; print({call})"
     told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert told.stderr == ""
 
@@ -88,6 +86,11 @@ WRONG: dict[str, Any] = {
     "heights prices": lambda: lc.heights(PLAIN, cost_per_meter=4.0),
     "record": lambda: lc.record(PLAIN, client="x"),
     "plan_from": lambda: lc.plan_from("site.toml"),  # type: ignore[arg-type]
+    "profiles": lambda: lc.plan_from(lc.load_plan(PLAIN).plan, profiles=[3]),  # type: ignore[arg-type]
+    "station": lambda: lc.coverage(PLAIN, 3),  # type: ignore[arg-type]
+    "with_sections": lambda: lc.with_sections(PLAIN, lc.load_plan(PLAIN).plan),  # type: ignore[arg-type]
+    "compare": lambda: lc.compare("site.toml"),
+    "parts": lambda: lc.parts(3),  # type: ignore[arg-type]
     "show": lambda: lc.show(3),  # type: ignore[arg-type]
     "changed": lambda: lc.load_plan(PLAIN).changed([3]),  # type: ignore[arg-type]
     "load_plan": lambda: lc.load_plan(3),  # type: ignore[arg-type]
@@ -160,7 +163,7 @@ def test_a_changed_plan_keeps_its_folder_and_its_profiles() -> None:
     [
         ({"pump shde.antenna_height_m": 4}, 'did you mean "pump shed"?'),
         ({"pump shed.antena_height_m": 4}, 'did you mean antenna_height_m'),
-        ({"pump shed.antenna_height_m": "4 m"}, "antenna_height_m"),
+        ({"pump shed.antenna_height_m": "high"}, "antenna_height_m"),
         ({"pump shed.antenna_height_m.x": 4}, "antenna_height_m"),
         ({"nonsense": 4}, "unknown station, link, message or section"),
     ],

@@ -75,3 +75,37 @@ def test_files_that_exist_are_refused_before_anything_is_written(tmp_path: Path)
 def test_no_cell_of_a_table_is_a_formula(formula: str) -> None:
     (row,) = csv.reader(io.StringIO(csv_text([[formula, "-3.2", -3.2, "tank 1"]])))
     assert row == [f"'{formula}", "-3.2", "-3.2", "tank 1"]
+
+
+def test_only_what_linkcalc_wrote_is_replaced_in_a_guarded_place(tmp_path: Path) -> None:
+    from linkcalc.files import only_own_replaced
+
+    mine = {
+        "notes.txt": b"my own words",
+        "drawing.svg": b'<?xml version="1.0" encoding="utf-8"?><svg>by hand</svg>',
+        "photo.png": b"\x89PNG\r\n\x1a\n and so on",
+    }
+    own = {
+        "table.csv": b"station,item,type,size,quantity\nold",
+        "picture.svg": b'<?xml version="1.0" encoding="utf-8"?><svg>Creator linkcalc</svg>',
+        "empty.txt": b"",
+    }
+    for name, content in (mine | own).items():
+        (tmp_path / name).write_bytes(content)
+    new = {
+        ".txt": b"a new report",
+        ".svg": b'<?xml version="1.0" encoding="utf-8"?><svg>new</svg>',
+        ".png": b"\x89PNG\r\n\x1a\n new",
+        ".csv": b"station,item,type,size,quantity\nnew",
+    }
+    with only_own_replaced(tmp_path):
+        for name in mine:
+            with pytest.raises(
+                LinkcalcError, match="exists already and was not written by linkcalc; --force"
+            ):
+                atomic_write(tmp_path / name, new[Path(name).suffix])
+        for name in (*own, "fresh.txt"):
+            atomic_write(tmp_path / name, new[Path(name).suffix])
+    assert {name: (tmp_path / name).read_bytes() for name in mine} == mine
+    assert (tmp_path / "table.csv").read_bytes() == new[".csv"]
+    atomic_write(tmp_path / "notes.txt", "outside the guard")

@@ -60,7 +60,9 @@ def test_a_notebook_runs_anywhere_and_asks_only_the_public_face_of_lc(path: Path
     used = set(re.findall(r"\blc\.(\w+)", code))
     assert used
     assert used <= set(linkcalc.__all__)
-    assert not re.search(r"^\s*(from linkcalc\b|import linkcalc\.)", code, re.M), "import linkcalc as lc is all"
+    assert not re.search(r"^\s*(from linkcalc\b|import linkcalc\.)", code, re.M), (
+        "import linkcalc as lc is all"
+    )
 
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)

@@ -331,3 +331,16 @@ def test_remedies_are_in_the_result_as_data(tmp_path: Path) -> None:
     change = best["changes"][0]
     assert (change["key"], change["value"]) == ("modulation.spreading_factor", 12)
     assert tomllib.loads(f"x = {change['value']}")["x"] == 12
+
+
+def test_raised_power_is_no_more_than_it_takes() -> None:
+    """Where power is raised, 1 dB less at that end would leave its direction short."""
+    loaded = placed(regulation={"region": "us", "report_interval_s": 900.0}, link={"frequency_mhz": 915.0,
+                    "modulation": {"kind": "css", "spreading_factor": 9, "bandwidth_khz": 500.0}})  # fmt: skip
+    raised = [r for r in hold_to_their_word(loaded) if "power" in r.kinds]
+    assert raised
+    for remedy in raised:
+        spare = [a - b for a, b in zip(remedy.fade_margins_db, remedy.required_margins_db, strict=True)]
+        for change in remedy.changes:
+            if change.key == "transmit_power_dbm" and change.value > change.before:
+                assert spare[("tank", "shed").index(str(change.name))] < 1.0

@@ -713,6 +713,12 @@ def test_a_grid_position_is_the_place_that_it_names() -> None:
     assert position_deg(by_degrees) == (-40.0, -20.0)
 
 
+def test_a_path_to_the_west_has_a_bearing_of_270_degrees(tmp_path: Path) -> None:
+    ends = placed(2000.0)
+    azimuth_deg = check(sites.case(QUICK, tank=ends["shed"], shed=ends["tank"]), tmp_path).path.azimuth_deg
+    assert azimuth_deg == pytest.approx(270.0, abs=0.1)
+
+
 def test_the_same_plan_gives_the_same_answer(tmp_path: Path) -> None:
     file = sites.plan_file(tmp_path, sites.case(sites.profile(3000.0, sites.ridge(20.0, 900.0, 200.0))))
     one, other = (check_plan(load_plan(file)).links[0] for _ in range(2))

@@ -94,7 +94,7 @@ class Distributed:
 
         waiting = threading.Thread(target=connect, daemon=True)
         waiting.start()
-        waiting.join(CONNECT_S - CLOSE_S)
+        waiting.join(max(CONNECT_S - CLOSE_S, CONNECT_S / 2.0))
         if waiting.is_alive():
             raise LinkcalcError(f"no answer within {CONNECT_S:g} s")
         if failed:

@@ -132,6 +132,10 @@ def plan_from(
             f"plan_from takes a dict of a plan file's tables or a Plan; not {type(tables).__name__}: "
             f"{shortened(tables)}"
         )
+    if profiles is not None and not isinstance(profiles, Mapping):
+        raise ArgumentError(
+            f"profiles is a dict of profiles by name of the link; not {type(profiles).__name__}: {shortened(profiles)}"
+        )
     data = {**plain(tables or {}), **plain(sections)}
     profiles = dict(profiles or {})
     plan = checked_plan(data, Path(base_dir), profiles)

@@ -461,7 +461,7 @@ def _answer(page: "Page", link: LinkResult) -> None:
 def _limited_words(link: LinkResult) -> str:
     limits = list(dict.fromkeys(d.limited_by for d in link.directions))
     if len(limits) == 1:
-        return f"Limiting factor both ways: {limits[0]}."
+        return f"Limiting factor: {limits[0]}."
     return "Limiting factor: " + "; ".join(f"{d.limited_by} (to {d.to})" for d in link.directions) + "."
 
 

@@ -330,6 +330,19 @@ def test_an_odd_address_is_one_line(address, monkeypatch):
     assert "\n" not in str(caught.value)
 
 
+def test_a_port_that_takes_the_call_and_says_nothing_is_given_up(monkeypatch):
+    """The library alone waits for its greeting as long as the other side keeps quiet."""
+    monkeypatch.setattr(distributed, "CONNECT_S", 2.0)
+    monkeypatch.setattr(distributed, "CLOSE_S", 0.5)
+    with socket.socket() as silent:
+        silent.bind(("127.0.0.1", 0))
+        silent.listen()
+        address = f"tcp://127.0.0.1:{silent.getsockname()[1]}"
+        with pytest.raises(LinkcalcError, match="no answer within 2 s") as caught:
+            Distributed(address)
+    assert str(caught.value).startswith(f"no scheduler can be reached at {address} (")
+
+
 def test_a_missing_extra_is_named(monkeypatch):
     monkeypatch.setitem(sys.modules, "distributed", None)
     with pytest.raises(LinkcalcError, match=r"needs dask.distributed: pip install 'linkcalc\[distributed\]'"):

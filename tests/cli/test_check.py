@@ -190,7 +190,7 @@ def test_the_first_screen_answers_and_leaves_the_rest_for_full(tmp_path: Path) -
     for words in (
         f"AT RISK level {AT_RISK.budget().fade_margin_db:.1f} dB of fade margin",
         "such sites in 100; where it does,",
-        "Limiting factor both ways: line of sight blocked by terrain, 1.30 km from tank.",
+        "Limiting factor: line of sight blocked by terrain, 1.30 km from tank.",
         f"Assumed, not stated: surroundings, tank {AT_RISK.losses.near_surroundings_db[0]:.1f} dB",
         "Closes with, cheapest first (margin of that required): 1. ",
         "no safety function and no emergency stop",

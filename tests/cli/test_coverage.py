@@ -66,7 +66,7 @@ def test_a_preview_says_that_it_is_one(plan):
 @pytest.mark.parametrize(
     ("options", "words"),
     [
-        (("--station", "barn"), 'no station of this plan; its stations: "tank", "generator shed"'),
+        (("--station", "barn"), 'unknown station "barn"; stations: "tank", "generator shed"'),
         (("--station", "tank", "--radius-km", "80"), "reaches beyond the rasters"),
         (("--station", "tank", "--radius-km", "0.01"), "no cell lies within"),
         (("--station", "tank", "--radius-km", "nan"), "radius_m must be finite"),

@@ -192,7 +192,7 @@ def test_a_list_with_a_plan_is_answered(tmp_path):
         (("absent.toml",), "absent.toml: no such file"),
         (
             (SAMPLES / "upland_tanks.csv",),
-            "a list of nodes needs its sheds and equipment: add --plan PLAN.toml",
+            "a list of nodes needs its base stations and equipment: add --plan PLAN.toml",
         ),
         ((SAMPLES / "upland.toml",), "is a plan, not a fleet: linkcalc fleet NODES.csv --plan upland.toml"),
         ((SAMPLES / "upland_fleet.toml", "--link", "x"), "--link and --interval-s go with --plan"),
@@ -209,7 +209,7 @@ def test_a_list_with_a_plan_is_answered(tmp_path):
             (SAMPLES / "upland_tanks.csv", "--plan", SAMPLES / "upland_fleet.toml"),
             'is a fleet file, not a plan: set its nodes = "upland_tanks.csv", then linkcalc fleet',
         ),
-        ((SAMPLES / "upland_fleet.toml", "--out", "/dev/null/x"), "cannot be made"),
+        ((SAMPLES / "upland_fleet.toml", "--out", "/dev/null/x"), "cannot be written"),
     ],
 )
 def test_bad_input_is_one_line(arguments, words):

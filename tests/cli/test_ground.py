@@ -371,7 +371,7 @@ def test_a_server_that_misbehaves_is_one_line_and_no_file(
             "open sets are glo30, srtm, canopy, land_cover",
         ),
         (["--folder", "nowhere"], "nowhere"),
-        (["--station", "pond"], "no station 'pond'"),
+        (["--station", "pond"], "unknown station 'pond'"),
     ],
 )
 def test_what_cannot_be_meant_is_one_line(plan: Path, arguments: list[str], said: str) -> None:

@@ -223,7 +223,7 @@ def test_nodes_that_would_not_have_it_alone_are_told_with_what_they_lack() -> No
         == f"2 nodes would not have it even if no other node sent, and lack 6 dB{tail}"
     )
     assert at(-100.0, -100.0, -np.inf) == (
-        "1 node would not have it even if no other node sent: no path to a shed, see the notes"
+        "1 node would not have it even if no other node sent: no path to a base station, see the notes"
     )
 
 

@@ -95,10 +95,13 @@ def test_nothing_known_is_not_open():
     assert (found.words(0), found.words(1)) == ("", "open land in 100 % of the 100 m around")
 
 
-@pytest.mark.parametrize("cover", [[[1, 2]], [[GRASS]], [[GRASS, 255]]])
-def test_what_is_no_land_cover_is_refused(cover):
+@pytest.mark.parametrize(
+    ("cover", "canopy"),
+    [([[1, 2]], None), ([[GRASS]], None), ([[GRASS, 255]], None), ([[GRASS, GRASS]], [[1.0]]), (None, None)],
+)
+def test_what_is_no_land_cover_is_refused(cover, canopy):
     with pytest.raises(DomainError):
-        surroundings_of([10.0, 20.0], cover)
+        surroundings_of([10.0, 20.0], cover, canopy)
 
 
 @pytest.mark.parametrize("frequency_hz", [151e6, 434e6, 868e6, 2.4e9])
@@ -150,6 +153,33 @@ def test_the_cells_around_a_position_are_found_on_the_rasters_own_grid(land):
     # the share of a circle that a straight edge 26 m from its middle cuts off is 33.6 %
     share = found.around(*position(22.6, 30.4)).share[0]
     assert share == pytest.approx(0.336, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("rows", "columns"),
+    [((0, 28), (0, 120)), ((33, 60), (0, 120)), ((0, 60), (63, 120)), ((0, 60), (0, 58))],
+)
+def test_woods_to_every_side_are_looked_for_on_that_side(write_raster, rows, columns):
+    cover = np.full((60, 120), GRASS, dtype=np.uint8)
+    cover[slice(*rows), slice(*columns)] = TREES
+    layers = Layers(open_mosaic([]), cover=open_land_cover([write_raster("side.tif", cover, **GRID)]))
+    # 25 m to 95 m beyond the middle of a circle its edge cuts off 34 % to 0.6 %
+    for away, least, most in ((2.6, 0.31, 0.37), (9.5, 0.0, 0.03)):
+        at = [60.5, 30.5]
+        if rows != (0, 60):
+            at[1] = rows[1] + away if rows[0] == 0 else rows[0] - away
+        else:
+            at[0] = columns[1] + away if columns[0] == 0 else columns[0] - away
+        found = neighbourhood(layers, *position(*at), 10.0).around(*position(*at))
+        trees = found.share[0] if KINDS[found.kind[0]] == "woodland" else 1.0 - found.share[0]
+        assert least <= trees <= most
+
+
+def test_a_single_tall_tree_gives_its_height():
+    canopy = np.zeros((1, 20))
+    canopy[0, 1] = 18.0
+    found = surroundings_of(AWAY, canopy_m=canopy)
+    assert (KINDS[found.kind[0]], found.height_m[0]) == ("woodland", 18.0)
 
 
 def test_the_answer_is_the_same_from_a_small_window_and_from_a_large_one(land):

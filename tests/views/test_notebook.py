@@ -93,3 +93,21 @@ def test_plots_take_an_axes_of_ones_own() -> None:
     assert lc.draw_budget(axes[1], link.directions[0]) is axes[1]
     assert lc.draw_height(axes[2], link) is axes[2]
     assert all(ax.has_data() for ax in axes)
+
+
+def test_one_picture_alone_can_be_shown_and_one_of_ones_own() -> None:
+    import linkcalc as lc
+
+    link = lc.check(lc.sample_path("plain"), sections=False).links[0]
+    for only in ("profile", "budget", "height"):
+        html = lc.show(link, only=only).html
+        assert html.startswith("<img alt=")
+        assert "base64," in html
+    with pytest.raises(lc.ArgumentError, match="there are: profile, budget, height"):
+        lc.show(link, only="map")
+    with lc.styled():
+        from matplotlib.figure import Figure
+
+        own = Figure(figsize=(3, 2))
+        own.add_subplot().plot([1, 2])
+        assert 'alt="mine"' in lc.show(own, about="mine").html
