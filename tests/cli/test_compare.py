@@ -141,7 +141,7 @@ def test_a_place_that_cannot_be_written_to_is_told_before_the_work(upland: Path,
         (("check", upland, "-o", upland / "below"), "upland.toml is not a folder"),
         (
             ("report", upland, "--out", tmp_path / "none" / "record.html"),
-            "cannot be written: there is not a folder",
+            "cannot be written: there is no folder",
         ),
         (("fieldsheet", upland, "-o", tmp_path), "is a folder; name the file"),
     ):
