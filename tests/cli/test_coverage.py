@@ -70,7 +70,7 @@ def test_a_preview_says_that_it_is_one(plan):
         (("--station", "tank", "--radius-km", "80"), "reaches beyond the rasters"),
         (("--station", "tank", "--radius-km", "0.01"), "no cell lies within"),
         (("--station", "tank", "--radius-km", "nan"), "radius_m must be finite"),
-        (("--station", "tank", "--out", "/dev/null/x"), "cannot be written"),
+        (("--station", "tank", "--out", "/dev/null/x"), "cannot be made"),
     ],
 )
 def test_bad_input_is_one_line(plan, options, words):

@@ -71,7 +71,7 @@ def test_the_exit_code_is_the_verdict_of_the_best(plan):
         (("--relay-like", "barn"), 'unknown station "barn"'),
         (("--relay-height-m", "-3"), "height of the relay's antenna must be at least 0.1"),
         (("--write-plan", "/elsewhere/new.toml"), "write it beside"),
-        (("--out", "/dev/null/x"), "cannot be written"),
+        (("--out", "/dev/null/x"), "cannot be made"),
     ],
 )
 def test_bad_input_is_one_line(plan, options, words):
