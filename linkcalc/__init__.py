@@ -285,7 +285,7 @@ def _unknown(name: str) -> str:
     from difflib import get_close_matches
 
     near = get_close_matches(name, __all__, n=1)
-    return f"module 'linkcalc' has no attribute {name!r}" + (f"; nearest is {near[0]!r}" if near else "")
+    return f"module 'linkcalc' has no attribute {name!r}" + (f"; did you mean {near[0]!r}?" if near else "")
 
 
 def __dir__() -> list[str]:

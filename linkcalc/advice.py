@@ -288,7 +288,7 @@ def _mounting(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
         for extra in station.extra_loss:
             if extra.loss_db >= _WORTH_MENDING_DB:
                 others = [x for x in station.extra_loss if x is not extra]
-                text = f"Mend what costs {extra.loss_db:g} dB at {station.name}: {extra.reason}."
+                text = f"Repair what costs {extra.loss_db:g} dB at {station.name}: {extra.reason}."
                 ways.append((text, 3, {"extra_loss": others}))
         off_beam = terms.get(f"off the beam, {station.name}")
         if off_beam is not None and -off_beam.value_db >= _WORTH_MENDING_DB:

@@ -41,7 +41,7 @@ T = TypeVar("T")
 
 
 def check(plan: PlanLike, *, sections: bool = True, advice: bool = True) -> "Result":
-    """Say whether each link of a plan closes, what limits it, and what would mend it.
+    """Say whether each link of a plan closes, what limits it, and what would make it close.
 
     Parameters
     ----------
@@ -748,7 +748,7 @@ def messages(plan: PlanLike) -> "MessagesSection":
 
 
 def tank(plan: PlanLike, *, tank_years: int = 2000, seed: int = 1) -> "TankAnswer":
-    """Say how far a lost stop overruns the tank, and what stop level, interval and watchdog mend it.
+    """Say how far a lost stop overruns the tank, and what stop level, interval and watchdog prevent it.
 
     A radio link is no safety function.
 

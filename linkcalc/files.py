@@ -45,7 +45,7 @@ def atomic_write(path: str | os.PathLike[str], content: bytes | str) -> None:
         raise LinkcalcError(f"{path}: exists already and was not written by linkcalc; --force replaces it")
     try:
         if not target.parent.is_dir():
-            raise LinkcalcError(f"{path}: cannot be written: there is no folder {target.parent}")
+            raise LinkcalcError(f"{path}: cannot be written: there is not a folder {target.parent}")
         if target.exists() and not target.is_file():
             # a folder refuses by itself; a device or a pipe has no old content to keep whole
             target.write_bytes(data)
@@ -96,18 +96,18 @@ def refuse_unwritable(place: str | os.PathLike[str], *, folder: bool) -> None:
 
     >>> refuse_unwritable("/dev/null/out", folder=True)
     Traceback (most recent call last):
-    linkcalc.errors.LinkcalcError: /dev/null/out: cannot be made: /dev/null is no folder
+    linkcalc.errors.LinkcalcError: /dev/null/out: cannot be made: /dev/null is not a folder
     """
     path = Path(place)
     if not folder and path.is_dir():
         raise LinkcalcError(f"{path}: cannot be written: is a folder; name the file to write in it")
     there = path if folder else path.parent
     if not folder and not there.is_dir():
-        raise LinkcalcError(f"{path}: cannot be written: there is no folder {there}")
+        raise LinkcalcError(f"{path}: cannot be written: there is not a folder {there}")
     while not os.path.lexists(there) and there != there.parent:
         there = there.parent
     if not there.is_dir():
-        raise LinkcalcError(f"{path}: cannot be {'made' if folder else 'written'}: {there} is no folder")
+        raise LinkcalcError(f"{path}: cannot be {'made' if folder else 'written'}: {there} is not a folder")
     if not os.access(there, os.W_OK):
         raise LinkcalcError(f"{path}: cannot be written: no permission in {there}")
 

@@ -177,7 +177,7 @@ def compare_measured(plan: PlanLike, measured: Any) -> Comparison:
     for name in (*losses, *levels):
         if name not in names:
             near = get_close_matches(name, names, n=1, cutoff=0.0)[0]
-            raise DomainError(f"{quoted(name)} is no link of this plan; nearest is {quoted(near)}")
+            raise DomainError(f"unknown link {quoted(name)}; did you mean {quoted(near)}?")
     if not losses and not levels:
         raise DomainError("nothing is measured: give a loss or a level for one link or more")
     rows: list[tuple[Any, ...]] = []

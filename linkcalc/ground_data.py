@@ -99,7 +99,7 @@ def needed_area(sites: Sequence[Site], radius_m: float = 0.0, station: str | Non
     """
     names = [site.name for site in sites]
     if station is not None and station not in names:
-        raise PlanError(f"no station {station!r} with a position; there are {', '.join(names[:8])}")
+        raise PlanError(f"unknown station {station!r}; stations with a position: {', '.join(names[:8])}")
     reach_m = [radius_m if station in (None, name) else 0.0 for name in names]
     return area_around([(site.latitude_deg, site.longitude_deg) for site in sites], reach_m)
 

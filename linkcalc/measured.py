@@ -414,7 +414,9 @@ class Side:
                 f"move the antenna of {self.rx.name} away from it"
             )
         if self.heard.empty:
-            lines.append(f"nothing was measured from {way}: the margin there leans on the other direction")
+            lines.append(
+                f"nothing was measured from {way}: the margin there is inferred from the other direction"
+            )
         elif noise is None and usable:
             lines.append(
                 f"{way}: no reading tells the noise at {self.rx.name}: a machine nearby may raise it as far "

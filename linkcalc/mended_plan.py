@@ -88,7 +88,7 @@ def mended_plan(
         after = next(k for k in result.links if k.name == name)
         if after.verdict != "closes":
             raise LinkcalcError(
-                f"link {quoted(name)}: the mended plan does not check as found; nothing is written"
+                f"link {quoted(name)}: the improved plan does not check as found; nothing is written"
             )
     if not done:
         return None

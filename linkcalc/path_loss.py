@@ -915,7 +915,7 @@ class PathLoss:
             )
         words = {
             "delta_bullington": "diffraction over the ground at every length; scatter and ducting are not counted on",
-            "plane_earth": "the ground close under the ray takes more than diffraction: plane earth, no mirror needed",
+            "plane_earth": "the ground close under the ray takes more than diffraction: plane earth, specular or not",
             "rounded_obstacle": "one smooth hill blocks the ray: mean of delta-Bullington and a rounded obstacle",
         }
         parts = [words[self.model]]
@@ -950,7 +950,7 @@ class PathLoss:
 _REGIME_WORDS = {
     "clear": "60 % of the first Fresnel zone is free of terrain and of what is mapped",
     "grazing": "the ray is free, but less than 60 % of the first Fresnel zone",
-    "obstructed": "something stands in the ray",
+    "obstructed": "line of sight blocked",
 }
 
 

@@ -474,7 +474,7 @@ def _battery(
     if cell.largest_pulse_ma is not None and current_ma <= cell.largest_pulse_ma:
         notes = []
     if cell.rechargeable:
-        notes.append("reckoned as if it were never recharged")
+        notes.append("calculated as if it were never recharged")
     return BatteryLife(
         chemistry=cell.name,
         capacity_mah=battery.capacity_mah,

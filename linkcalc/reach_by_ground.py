@@ -272,14 +272,12 @@ def how_far(
     plan = loaded.plan
     chosen = next((k for k in plan.link if link in (None, k.name)), None)
     if chosen is None:
-        raise DomainError(
-            f'"{link}" is no link of this plan; its links: {", ".join(k.name for k in plan.link)}'
-        )
+        raise DomainError(f'unknown link "{link}"; links: {", ".join(k.name for k in plan.link)}')
     known = {g.name: g for g in GROUNDS}
     wanted = list(known) if grounds is None else list(grounds)
     for name in wanted:
         if name not in known:
-            raise DomainError(f'"{name}" is no kind of ground; there are {", ".join(known)}')
+            raise DomainError(f'unknown kind of ground "{name}"; kinds: {", ".join(known)}')
     bare = chosen.model_copy(update={"obstacle": [], "profile_csv": None})
     start = replace(
         loaded,

@@ -430,7 +430,7 @@ def _from_json(path: str | Path, text: str, stations: tuple[str, str], direction
         raise ReadingsError(f"{path}: is nested too deeply for a readings file") from None
     except ValueError as error:
         at = f", line {error.lineno}" if isinstance(error, json.JSONDecodeError) else ""
-        raise ReadingsError(f"{path}{at}: is no whole JSON; save it again") from None
+        raise ReadingsError(f"{path}{at}: is not complete JSON; save it again") from None
     if isinstance(content, list):
         content = {"readings": content}
     rows = content.get("readings")
@@ -507,7 +507,7 @@ def _collected(
             refused.append(RefusedRow(number, str(error)))
     if undated:
         more = f" ({len(undated) - 1} more like it)" if len(undated) > 1 else ""
-        notes.append(f"{undated[0]}; time left out{more}")
+        notes.append(f"{undated[0]}; time not used{more}")
     if not readings:
         if not refused:
             raise ReadingsError(f"{path}: a header and no rows; write one for each packet or burst")
@@ -570,12 +570,12 @@ def _reading(
         raise _Unusable("sent = 0: no packet, no reading")
     if received == 0 and (rssi is not None or snr is not None):
         notes.append(
-            f"{what} {number}: received = 0, so its level is none of a packet; left out, the loss kept"
+            f"{what} {number}: received = 0, so its level is not that of a packet; level not used, the loss kept"
         )
         rssi = snr = None
     latitude, longitude = value("latitude_deg", _within(-90, 90)), value("longitude_deg", _within(-180, 180))
     if (latitude is None) != (longitude is None):
-        notes.append(f"{what} {number}: latitude_deg and longitude_deg go together; position left out")
+        notes.append(f"{what} {number}: latitude_deg and longitude_deg go together; position not used")
         latitude = longitude = None
     try:
         time = value("time", _time)
@@ -652,7 +652,7 @@ def _rssi(name: str, cell: str) -> float:
             f"{name} = {number:g} is positive; a level heard by radio is negative: write {-number:g}"
         )
     if not -160.0 <= number <= 0.0:
-        raise _Unusable(f"{name} = {number:g} is no level a receiver reads (-160 to 0 dBm)")
+        raise _Unusable(f"{name} = {number:g} is not a level a receiver reads (-160 to 0 dBm)")
     return number
 
 
@@ -660,14 +660,14 @@ def _snr(name: str, cell: str) -> float:
     number = _number(name, cell)
     if not -40.0 <= number <= 70.0:
         hint = "; is it the RSSI?" if number < -40.0 else ""
-        raise _Unusable(f"{name} = {number:g} is no SNR a receiver reads (-40 to 70 dB){hint}")
+        raise _Unusable(f"{name} = {number:g} is not an SNR a receiver reads (-40 to 70 dB){hint}")
     return number
 
 
 def _count(name: str, cell: str) -> int:
     number = _number(name, cell)
     if number != math.floor(number) or not 0 <= number <= 1e6:
-        raise _Unusable(f"{name} = {_shown(cell)} is no count of packets")
+        raise _Unusable(f"{name} = {_shown(cell)} is not a count of packets")
     return int(number)
 
 

@@ -74,7 +74,7 @@ def sample_path(name: str) -> Path:
     """
     files = {p.stem: p for p in sorted(samples_folder().iterdir()) if p.suffix in (".toml", ".csv")}
     if name not in files:
-        raise LinkcalcError(f"no sample is called {name!r}; there are {', '.join(files)}")
+        raise LinkcalcError(f"unknown sample {name!r}; samples: {', '.join(files)}")
     return files[name]
 
 

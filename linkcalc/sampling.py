@@ -81,7 +81,7 @@ class Sample(Sweep):
         count = len(next(iter(self.drawn.values())))
         return (
             f"{count} draws of {of}: {share['closes']} close, {share['at_risk']} at risk, "
-            f"{share['does_not_close']} do not close; margin over the required one {middle:.1f} dB, nine in ten within "
+            f"{share['does_not_close']} do not close; margin over the required one {middle:.1f} dB, 90 % interval "
             f"{low:.1f} to {high:.1f} dB"
         )
 

@@ -211,7 +211,7 @@ def _sites_in(path: Path, raw: bytes) -> Iterator[Site]:
     elif ending in (".csv", ".txt", ".tsv"):
         yield from _from_csv(raw)
     else:
-        raise LinkcalcError("is no list of sites: GPX, KML, KMZ, GeoJSON and CSV are read")
+        raise LinkcalcError("is not a list of sites: GPX, KML, KMZ, GeoJSON and CSV are read")
 
 
 def _unzipped(raw: bytes) -> bytes:
@@ -230,7 +230,7 @@ def _unzipped(raw: bytes) -> bytes:
                 raise LinkcalcError("unpacks to more than a list of sites")
             return archive.read(inside[0])
     except (BadZipFile, OSError, RuntimeError) as error:
-        raise LinkcalcError(f"is no readable archive: {error}") from None
+        raise LinkcalcError(f"is not a readable archive: {error}") from None
 
 
 def _tree(raw: bytes) -> ElementTree.Element:
@@ -374,7 +374,7 @@ def _height(text: str, where: str) -> float:
     try:
         height_m = float(text)
     except ValueError:
-        raise LinkcalcError(f"{where}: antenna height {text!r} is no number of metres") from None
+        raise LinkcalcError(f"{where}: antenna height {text!r} is not a number of metres") from None
     if not 0.1 <= height_m <= 3000.0:
         raise LinkcalcError(f"{where}: an antenna height of {text} m cannot be; 0.1 to 3000")
     return height_m

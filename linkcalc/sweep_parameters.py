@@ -158,7 +158,7 @@ def parameter(name: str, link: Link, near: Station, far: Station, *, rasters: bo
     ['spreading_factor', 'frequency_mhz', 'near.antenna_height_m', 'far.feeder.length_m']
     >>> parameter("spreding_factor", link, tank, shed)
     Traceback (most recent call last):
-    linkcalc.errors.DomainError: "spreding_factor" cannot be varied; nearest is spreading_factor
+    linkcalc.errors.DomainError: "spreding_factor" cannot be varied; did you mean spreading_factor?
     """
     known = {p.name: p for p in parameters(link, rasters=rasters)}
     prefixes = {"near.": "near.", "far.": "far.", f"{near.name}.": "near.", f"{far.name}.": "far."}
@@ -197,7 +197,7 @@ def _unknown(name: str, wanted: str, known: Iterable[str], link: Link) -> str:
             return f"{wanted} is not a key of kind = {quoted(link.modulation.kind)}, this link's modulation"
     words = [*dict.fromkeys(k.removeprefix("near.").removeprefix("far.") for k in known), *ALIASES]
     near = get_close_matches(wanted[:80], words, n=1, cutoff=0.5)
-    mend = f"nearest is {near[0]}" if near else f"among what can be: {', '.join(ALIASES.values())}"
+    mend = f"did you mean {near[0]}?" if near else f"among what can be: {', '.join(ALIASES.values())}"
     return f"{quoted(name)} cannot be varied; {mend}"
 
 

@@ -143,7 +143,7 @@ def chosen_link(plan: Plan, name: str | None) -> Link:
     if name is None:
         raise DomainError(f"the plan has {len(links)} links; name one: {names}")
     if name not in links:
-        raise DomainError(f"{quoted(name)} is no link of this plan; there are {names}")
+        raise DomainError(f"unknown link {quoted(name)}; links: {names}")
     return links[name]
 
 

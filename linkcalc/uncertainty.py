@@ -244,7 +244,7 @@ def path_items(case: "LinkCase", found: Losses) -> list[Item]:
             STANDING,
             own.standing_db,
             "site",
-            "pattern of waves at the antennas: half a metre aside is another",
+            "pattern of waves at the antennas: half a metre away is another",
         ),
         ("surroundings not stated", own.unsaid_db, "site", "error of these rules on real links"),
         ("antenna gains", own.gains_db, "site", "as mounted, both ends"),

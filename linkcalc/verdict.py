@@ -453,9 +453,10 @@ def _terrain_words(case: LinkCase, facts: PathFacts) -> str:
     at = f"{facts.worst_clearance_distance_m / 1e3:.2f} km from {case.near.name}"
     if facts.model == "plane_earth":
         return "ground close under the ray: the antennas are low for this distance"
+    what = "terrain" if facts.worst_obstacle == "ground" else facts.worst_obstacle
     if facts.regime == "obstructed":
-        return f"{facts.worst_obstacle} in the ray, {at}"
-    return f"{facts.worst_obstacle} in the first Fresnel zone, {at}"
+        return f"line of sight blocked by {what}, {at}"
+    return f"{what} in the first Fresnel zone, {at}"
 
 
 def _headline(case: LinkCase, weaker: Direction, over: tuple[Excess, ...] = ()) -> str:
@@ -521,7 +522,7 @@ def _given(case: LinkCase) -> tuple[tuple[Advice, ...], str]:
             raise
         return (
             (),
-            f"no remedies were sought, as the chosen model is not defined for all that is tried: {error}",
+            f"remedies were not searched, as the chosen model is not defined for all that is tried: {error}",
         )
 
 
@@ -533,7 +534,7 @@ def _choice_note(case: LinkCase) -> list[str]:
     less_db = float(case.losses.rules_less_db[0])
     return [
         f"the path loss is that of {MODEL_NAMES.get(name, name)}, as this plan chooses (conditions.governing_model): "
-        f"linkcalc's rules, which were held against measured links, would lose {abs(less_db):.1f} dB "
+        f"linkcalc's rules, which were checked against measured links, would lose {abs(less_db):.1f} dB "
         f"{'less' if less_db > 0.0 else 'more'}; the choice is the planner's"
     ]
 
@@ -594,7 +595,7 @@ def _null_note(case: LinkCase) -> list[str]:
     )
     mend = "" if free is None else f"; {free:g} m at {case.far.name} avoids it"
     return [
-        "the ground between can mirror the ray, and at these heights the two waves nearly cancel where it does: "
+        "the ground between may give a specular reflection, and at these heights the two waves then nearly cancel: "
         f"up to {two_ray_db(case.path) - case.path.loss_db:.0f} dB below the median stated here{mend}"
     ]
 

@@ -235,7 +235,7 @@ def test_every_test_offered_proves_what_was_asked():
         (lambda: judge(0, 0, 0.95), "sent must be at least 1"),
         (lambda: sequential_rule(0.95, 0.94), "good_success must be above success"),
         (lambda: sequential_rule(0.95, 0.9501), "too close"),
-        (lambda: fixed_rule(3, 3), "3 losses allowed in 3 packets is no test"),
+        (lambda: fixed_rule(3, 3), "3 losses allowed in 3 packets is not a test"),
         (lambda: time_needed(10, time_on_air_s=0.0), "time_on_air_s must be above 0"),
     ],
 )

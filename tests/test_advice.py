@@ -91,7 +91,7 @@ def mounted(case: LinkCase, text: str) -> LinkCase:
     old = next(s for s in (case.near, case.far) if s.name == name)
     if "outside the building" in text:
         return changed(case, name, building="none")
-    if found := re.match(r"Mend what costs ([\d.]+) dB at \w+: (.+)\.", text):
+    if found := re.match(r"Repair what costs ([\d.]+) dB at \w+: (.+)\.", text):
         kept = [x for x in old.extra_loss if x.reason != found[2]]
         assert len(kept) == len(old.extra_loss) - 1
         return changed(case, name, extra_loss=kept)
@@ -370,7 +370,7 @@ def test_a_stated_loss_and_a_building_are_told_to_be_mended() -> None:
         shed={"building": "traditional"},
     )
     told = texts(case)
-    assert "Mend what costs 15 dB at tank: antenna inside the metal shed." in told
+    assert "Repair what costs 15 dB at tank: antenna inside the metal shed." in told
     assert "The antenna at shed outside the building." in told
 
 

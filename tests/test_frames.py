@@ -94,7 +94,7 @@ def test_levels_count_with_the_planned_gains_and_several_rows_by_their_median() 
     ("given", "line"),
     [
         ({}, "nothing is measured"),
-        ({"link 9": 100.0}, 'nearest is "link '),
+        ({"link 9": 100.0}, 'did you mean "link '),
         ({"link 0": float("nan")}, "is not finite"),
         (3.0, "give losses by name"),
         (pandas.DataFrame({"loss": [1.0]}), "needs a column link"),

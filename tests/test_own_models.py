@@ -175,7 +175,7 @@ def test_maps_fleets_relays_and_the_field_sheet_refuse_a_choice_in_one_line() ->
 
 
 def test_a_model_that_is_not_known_or_not_defined_gets_one_line() -> None:
-    with pytest.raises(PlanError, match=r"nearest is p1812.*registered in Python") as caught:
+    with pytest.raises(PlanError, match=r"did you mean p1812.*registered in Python") as caught:
         chosen("upland", "p1821")
     assert "\n" not in str(caught.value)
     short = plan_from(

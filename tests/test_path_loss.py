@@ -405,7 +405,7 @@ def test_plane_earth_governs_a_kilometre_of_farm() -> None:
     path = path_of(sites.profile(1000.0), None, 2.0, 6.0)
     assert path.model == "plane_earth"
     assert path.loss_db == pytest.approx(98.42, abs=0.01)
-    assert "no mirror needed" in path.model_reason
+    assert "specular or not" in path.model_reason
 
 
 def uneven(rms_m: float) -> Callable[[np.ndarray], np.ndarray]:

@@ -147,17 +147,17 @@ UNREADABLE = {
     "place.csv": (b"name,lat,lon\nx,1,2\na,95,10\n", r"row 3: position .* latitude of 95"),
     "words.csv": (b"name,lat,lon\na,here,there\n", r"row 2: position 'here, there' is not understood"),
     "nan.csv": (b"name,lat,lon\na,nan,1\n", "is not understood"),
-    "mast.csv": (b"name,lat,lon,antenna_height_m\na,1,2,tall\n", "'tall' is no number of metres"),
+    "mast.csv": (b"name,lat,lon,antenna_height_m\na,1,2,tall\n", "'tall' is not a number of metres"),
     "bomb.gpx": (b'<!DOCTYPE x [<!ENTITY a "b">]><gpx><wpt lat="&a;" lon="1"/></gpx>', "document type"),
     "damaged.kml": (b"<kml><Document>", "is damaged"),
-    "damaged.kmz": (b"PK\x03\x04 nothing", "no readable archive"),
+    "damaged.kmz": (b"PK\x03\x04 nothing", "not a readable archive"),
     "damaged.geojson": (b'{"type": ', "is damaged"),
     "elsewhere.geojson": (
         b'{"type": "FeatureCollection", "crs": {"properties": {"name": "EPSG:32614"}}, "features": []}',
         "another coordinate system",
     ),
     "half.geojson": (b'{"type": "Point", "coordinates": [1]}', "no coordinates"),
-    "other.doc": (b"\x00\x01", "is no list of sites"),
+    "other.doc": (b"\x00\x01", "is not a list of sites"),
 }
 
 

@@ -527,7 +527,7 @@ def test_what_models_say_about_their_range_is_kept() -> None:
         ({"k": [1.3], "delta_n": [40]}, DomainError, "k_factor and delta_n set the same"),
         ({"distance": [900.0], "far.latitude_deg": [1.0]}, DomainError, "set the same"),
         ({"gain_dbi": [3], "gain_dbd": [3]}, PlanError, "give gain_dbi or gain_dbd, not both"),
-        ({"spread": [7]}, DomainError, '"spread" cannot be varied; nearest is spreading_factor'),
+        ({"spread": [7]}, DomainError, '"spread" cannot be varied; did you mean spreading_factor?'),
         ({"xyzzy": [7]}, DomainError, '"xyzzy" cannot be varied; among what can be: '),
         ({"name": [7]}, DomainError, '"name" cannot be varied'),
         ({"type": ["yagi"]}, DomainError, '"type" may be antenna.type or feeder.type: say which'),
@@ -568,6 +568,6 @@ def test_of_several_links_one_must_be_named() -> None:
     )
     with pytest.raises(DomainError, match='the plan has 2 links; name one: "level", "spare"'):
         sweep_plan(two, {"sf": [7]})
-    with pytest.raises(DomainError, match='"other" is no link of this plan; there are "level", "spare"'):
+    with pytest.raises(DomainError, match='unknown link "other"; links: "level", "spare"'):
         sweep_plan(two, {"sf": [7]}, link="other")
     assert sweep_plan(two, {"shed.height": [3.0]}, link="spare").dims == ("near.antenna_height_m",)

@@ -95,7 +95,7 @@ def test_a_big_ridge_in_the_same_path_stops_it(tmp_path: Path) -> None:
     assert link.verdict != "closes"
     lost = sight.directions[0].fade_margin_db - link.directions[0].fade_margin_db
     assert lost > 30.0
-    assert all(d.limited_by.startswith("ground in the ray, 4.0") for d in link.directions)
+    assert all(d.limited_by.startswith("line of sight blocked by terrain, 4.0") for d in link.directions)
 
 
 def test_two_hundred_metres_on_the_ground_at_low_power_are_worse_than_free_space_by_far(

@@ -215,11 +215,11 @@ def elevated(path: Profile | None = None, **changes: Any) -> LinkCase:
     [
         (
             elevated(sites.profile(2000.0, sites.ridge(60.0, 900.0, 150.0))),
-            "ground in the ray, 0.90 km from tank",
+            "line of sight blocked by terrain, 0.90 km from tank",
         ),
         (
             elevated(sites.profile(2000.0, 100.0, ((1200.0, 1240.0, 40.0, "building"),))),
-            "building in the ray, 1.2",
+            "line of sight blocked by building, 1.2",
         ),
         (
             elevated(sites.profile(2000.0, 100.0, ((1195.0, 1205.0, 10.0, "building"),), points=401)),

@@ -1,6 +1,6 @@
 """What a lost stop does to the tank
 
-How far it overruns, and what interval and watchdog mend it. A radio link is no safety function.
+How far it overruns, and what interval and watchdog prevent it. A radio link is no safety function.
 """
 
 import linkcalc as lc

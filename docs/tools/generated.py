@@ -405,7 +405,7 @@ def _keys_of(file: Any) -> list[str]:
                 ("tables" if kind_of(field.annotation) is list else "a table") if below else allowed(field)
             )
             rows.append((f"`{key}`", _text(takes), _default(field), _text(field.description or about)))
-        lines += [*_table(("key", "takes", "if left out", "what it is"), rows), ""]
+        lines += [*_table(("key", "takes", "default", "what it is"), rows), ""]
     return lines
 
 

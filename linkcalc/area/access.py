@@ -210,7 +210,7 @@ def allowed_cells(grid: Grid, ground_m: Floats, area: Mask, access: Access) -> A
         away = distance_from_nodata_m(grid, known)
         ask(away >= access.nodata_distance_m, f"{access.nodata_distance_m:g} m from nodata",
             lambda: f"those left lie at most {float(away[left].max()):.0f} m from nodata, "
-            f"and {access.nodata_distance_m:g} m is asked")  # fmt: skip
+            f"and {access.nodata_distance_m:g} m is required")  # fmt: skip
     return Allowed(left, tuple(steps), slope, outlines, tracks)
 
 

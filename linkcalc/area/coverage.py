@@ -72,7 +72,7 @@ BANDS = (
     Band("spreading_factor", "1", "lowest sufficient spreading factor, 0 where none is"),
     Band("verdict", "1", "2 closes, 1 at risk, 0 does not close"),
     Band("required_margin_db", "dB", "fade margin required of the weaker direction"),
-    Band("site_share", "1", "share of such sites that give what is asked, weaker direction"),
+    Band("site_share", "1", "share of such sites that meet the requirement, weaker direction"),
     Band("path_loss_db", "dB", "median basic transmission loss"),
     Band("ground_m", "m", "ground above sea level"),
 )
@@ -398,7 +398,7 @@ def prepared_job(
 def _station_named(loaded: "LoadedPlan", name: str) -> Station:
     if name not in [s.name for s in loaded.plan.station]:
         names = ", ".join(f'"{s.name}"' for s in loaded.plan.station)
-        raise LinkcalcError(f'"{name}" is no station of this plan; its stations: {names}')
+        raise LinkcalcError(f'unknown station "{name}"; stations: {names}')
     return loaded.plan.station_named(name)
 
 
@@ -414,7 +414,7 @@ def _link_named(loaded: "LoadedPlan", station: str, name: str | None) -> Link:
         if k.name == name:
             return k
     names = ", ".join(f'"{k.name}"' for k in own)
-    raise LinkcalcError(f'"{name}" is no link of the station "{station}"; its links: {names}')
+    raise LinkcalcError(f'unknown link "{name}" at station "{station}"; its links: {names}')
 
 
 class TileStore:
@@ -628,7 +628,7 @@ def result_of(
 def _notes(loaded: "LoadedPlan", job: Job) -> Iterator[str]:
     planned = next(k for k in loaded.plan.link if k.name == job.template.link.name)
     if planned.obstacle:
-        yield "the link's obstacles stand on its own path and are left out of the other cells' paths"
+        yield "the link's obstacles stand on its own path and are not counted on the other cells' paths"
     if planned.profile_csv:
         yield "the link's surveyed profile is of its own path; cells take their heights from the rasters"
     yield from surroundings_notes(job.land, job.template)
@@ -814,7 +814,7 @@ def _links_of(loaded: "LoadedPlan", names: Sequence[str], wanted: Sequence[str])
     for name in wanted:
         if not any(k.name == name and {k.from_, k.to} & set(names) for k in loaded.plan.link):
             _link_named(loaded, names[0], name)  # says what there is
-            raise LinkcalcError(f'"{name}" is no link of {", ".join(names)}')
+            raise LinkcalcError(f'link "{name}" has none of these stations as an end: {", ".join(names)}')
     own: list[str | None] = []
     for station in names:
         mine = [k.name for k in loaded.plan.link if k.name in wanted and station in (k.from_, k.to)]

@@ -20,7 +20,7 @@ def read_polygons(path: Path) -> list[list[Floats]]:
     Raises
     ------
     LinkcalcError
-        If the file cannot be read, is no GeoJSON in WGS 84, or holds no polygon.
+        If the file cannot be read, is not GeoJSON in WGS 84, or holds no polygon.
     """
     found = []
     for kind, parts in _geometries(path):
@@ -39,7 +39,7 @@ def read_lines(path: Path) -> list[Floats]:
     Raises
     ------
     LinkcalcError
-        If the file cannot be read, is no GeoJSON in WGS 84, or holds no line.
+        If the file cannot be read, is not GeoJSON in WGS 84, or holds no line.
     """
     found = []
     for kind, parts in _geometries(path):
@@ -64,7 +64,7 @@ def _geometries(path: Path) -> Iterator[tuple[str, Any]]:
     """Type and coordinates of every geometry in a file."""
     data = _json(path)
     if not isinstance(data, dict) or not isinstance(data.get("type"), str):
-        raise LinkcalcError(f'{path}: is no GeoJSON: an object with a "type" is needed')
+        raise LinkcalcError(f'{path}: is not GeoJSON: an object with a "type" is needed')
     crs = json.dumps(data.get("crs")) if data.get("crs") is not None else ""
     if crs and not any(name in crs for name in ("CRS84", "4326")):
         raise LinkcalcError(
@@ -85,7 +85,7 @@ def _geometries(path: Path) -> Iterator[tuple[str, Any]]:
             yield kind, item.get("coordinates")
         else:
             shown = json.dumps(kind)[:40]
-            raise LinkcalcError(f"{path}: {shown} is no type that GeoJSON has (RFC 7946)")
+            raise LinkcalcError(f"{path}: {shown} is not a GeoJSON type (RFC 7946)")
 
 
 def _json(path: Path) -> Any:
@@ -101,10 +101,10 @@ def _json(path: Path) -> Any:
         return json.loads(raw.decode("utf-8-sig"), parse_int=float)
     except json.JSONDecodeError as error:
         raise LinkcalcError(
-            f"{path}: is no GeoJSON: {error.msg} in line {error.lineno}, column {error.colno}"
+            f"{path}: is not GeoJSON: {error.msg} in line {error.lineno}, column {error.colno}"
         ) from None
     except (UnicodeDecodeError, RecursionError):
-        raise LinkcalcError(f"{path}: is no GeoJSON: it is not text in UTF-8 that nests sensibly") from None
+        raise LinkcalcError(f"{path}: is not GeoJSON: it is not text in UTF-8 that nests sensibly") from None
 
 
 def _listed(path: Path, kind: str, value: Any) -> list[Any]:
@@ -129,7 +129,7 @@ def _positions(path: Path, kind: str, value: Any, *, fewest: int) -> Floats:
                 else "reproject it to EPSG:4326"
             )
             raise LinkcalcError(
-                f"{path}: {longitude:.12g}, {latitude:.12g} is no longitude and latitude in degrees, which "
+                f"{path}: {longitude:.12g}, {latitude:.12g} is not a longitude and latitude in degrees, which "
                 f"GeoJSON has (RFC 7946): {mend}"
             )
     if len(listed) < fewest:

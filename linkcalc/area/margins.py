@@ -91,7 +91,7 @@ def template_case(loaded: "LoadedPlan", link: Link, station: str) -> tuple[LinkC
     plan = loaded.plan
     refuse_chosen(plan.conditions, "a map, a fleet or a place for a relay")
     if station not in (link.from_, link.to):
-        raise DomainError(f'station "{station}" is no end of link "{link.name}"')
+        raise DomainError(f'station "{station}" is not an end of link "{link.name}"')
     fixed: End = "near" if station == link.from_ else "far"
     stays = plan.station_named(station)
     if not stays.positioned:

@@ -13,7 +13,7 @@ from linkcalc.area.gridded import Raster
 from linkcalc.area.relay_result import Chain, HopCheck, Place, RelaySiting
 
 _CHAIN = (
-    Band("spare_db", "dB", "weaker hop: how much more fade margin than asked, weaker direction"),
+    Band("spare_db", "dB", "weaker hop: how much more fade margin than required, weaker direction"),
     Band("margin_db", "dB", "fade margin, weaker hop and direction"),
     Band("success_there", "1", "probability that a message passes both hops, first station to second"),
     Band("success_back", "1", "probability that a message passes both hops, second station to first"),
@@ -22,7 +22,7 @@ _CHAIN = (
 _HOP = (
     Band("margin_there_db", "dB", "fade margin, first station to second"),
     Band("margin_back_db", "dB", "fade margin, second station to first"),
-    Band("spare_db", "dB", "how much more fade margin than asked, weaker direction"),
+    Band("spare_db", "dB", "how much more fade margin than required, weaker direction"),
     Band("path_loss_db", "dB", "median basic transmission loss"),
 )
 _GROUND = (

@@ -74,7 +74,7 @@ def relay_station(plan: Plan, link: Link, kit: RelayKit) -> "tuple[Station, tupl
     names = [s.name for s in plan.station]
     if kit.like is not None and kit.like not in names:
         nearest = get_close_matches(kit.like, names, n=1, cutoff=0.0)[0]
-        raise LinkcalcError(f"{quoted(kit.like)} is no station of this plan; nearest is {quoted(nearest)}")
+        raise LinkcalcError(f"unknown station {quoted(kit.like)}; did you mean {quoted(nearest)}?")
     model = plan.station_named(kit.like or link.from_)
     changes: dict[str, Any] = dict.fromkeys(
         ("latitude_deg", "longitude_deg", "easting_m", "northing_m", "epsg")

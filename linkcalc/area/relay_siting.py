@@ -262,7 +262,7 @@ def _refuse_beyond(ground: Mosaic, grid: Grid, area: Mask, heights_m: Floats, ra
         raise TerrainError(
             f"a radius of {radius / 1e3:g} km around the middle of the link reaches beyond the rasters: they "
             f"end {reach / 1e3:.2f} km away; {most}name rasters that cover it all, or leave the radius out: "
-            "then cells without heights are left out"
+            "then cells without heights are not considered"
         )
 
 
@@ -347,7 +347,7 @@ def _notes(
     both: dict[str, Any],
 ) -> Iterator[str]:
     if link.obstacle:
-        yield "the link's obstacles stand on its own path and are left out of the hops' paths"
+        yield "the link's obstacles stand on its own path and are not counted on the hops' paths"
     if link.profile_csv or link.name in loaded.profiles:
         yield "the link's surveyed profile is of its own path; hops take their heights from the rasters"
     if directional(relay.antenna):
@@ -367,7 +367,7 @@ def _notes(
         yield finer
     unknown = int((area & np.isnan(ground)).sum())
     if unknown:
-        yield f"{unknown} of {int(area.sum())} cells have no height and are left out"
+        yield f"{unknown} of {int(area.sum())} cells have no height and are not considered"
     holes = int((allowed.mask & np.isnan(both["spare_db"])).sum())
     if holes:
         yield (
@@ -383,6 +383,6 @@ def _rim_note(grid: Grid, best: Chain, looked_at: Mask) -> Iterator[str]:
     around = np.pad(looked_at, 1)[row : row + 3, column : column + 3]
     if not around.all():
         yield (
-            "the best spot stands at the rim of the land that was looked at: a larger radius or further "
+            "the best spot lies on the edge of the area searched: a larger radius or further "
             "rasters may hold a better one"
         )

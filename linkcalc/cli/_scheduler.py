@@ -15,7 +15,7 @@ SchedulerOption = Annotated[
         "--scheduler",
         metavar="ADDRESS",
         help="Share the work out over a dask.distributed cluster that you trust, for example"
-        " tcp://10.0.0.5:8786; left out: the processors here.",
+        " tcp://10.0.0.5:8786; default: the processors of this computer.",
         show_default=False,
     ),
 ]

@@ -29,7 +29,7 @@ def check(
     write: Annotated[
         Path | None,
         typer.Option(
-            metavar="MENDED.toml",
+            metavar="IMPROVED.toml",
             help="Write the plan with what makes it close, beside it: the cheapest remedy of every link that does"
             " not close.",
             show_default=False,
@@ -38,13 +38,13 @@ def check(
     remedy: Annotated[int, typer.Option(metavar="N", min=1, help="With --write: which of the remedies.")] = 1,
     link: Annotated[
         str | None,
-        typer.Option(metavar="NAME", help="With --write: which link to mend.", show_default=False),
+        typer.Option(metavar="NAME", help="With --write: which link to change.", show_default=False),
     ] = None,
     force: Annotated[
         bool, typer.Option("--force", help="Replace files that linkcalc did not write.")
     ] = False,
 ) -> None:
-    """Say whether each link of a plan closes, what limits it, and what would mend it.
+    """Say whether each link of a plan closes, what limits it, and what would make it close.
 
     \b
     Example:
@@ -52,7 +52,7 @@ def check(
       linkcalc check site.toml --out result
       linkcalc check site.toml --json > result.json
       linkcalc check site.toml --set tank.antenna_height_m=8
-      linkcalc check site.toml --write mended.toml
+      linkcalc check site.toml --write improved.toml
 
     Exit code: 0 closes, 3 at risk, 4 does not close, 2 bad input.
     """
@@ -105,7 +105,7 @@ def check(
 
 
 def refuse_mended(loaded: "LoadedPlan", file: Path, force: bool) -> None:
-    """Say before the work why a mended plan could not be written."""
+    """Say before the work why an improved plan could not be written."""
     from linkcalc.area.relay_plan import refuse_other_folder
     from linkcalc.mended_plan import may_overwrite
 
@@ -117,7 +117,7 @@ def refuse_mended(loaded: "LoadedPlan", file: Path, force: bool) -> None:
 
 
 def write_mended(loaded: "LoadedPlan", result: "Result", file: Path, link: str | None, number: int) -> None:
-    """Write the mended plan and say what it does."""
+    """Write the improved plan and say what it does."""
     from linkcalc.cli.survey import chosen_link
     from linkcalc.files import atomic_write
     from linkcalc.mended_plan import mended_plan

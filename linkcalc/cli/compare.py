@@ -52,7 +52,7 @@ def compare(
     Example:
       linkcalc compare low.toml high.toml
       linkcalc compare site.toml --set tank.antenna_height_m=8 --set "tank.antenna.type=yagi, shed.antenna.type=yagi"
-      linkcalc compare site.toml mended.toml --leaf both --out result
+      linkcalc compare site.toml improved.toml --leaf both --out result
 
     Exit code, of the candidate whose worst link is best: 0 closes, 3 at risk, 4 does not close; 2 bad input.
     """

@@ -34,7 +34,7 @@ def coverage(
         list[str] | None,
         typer.Option(
             metavar="NAME",
-            help="Link whose other end goes into the cells, one a station; left out: the station's first.",
+            help="Link whose other end goes into the cells, one per station; default: the station's first.",
             show_default=False,
         ),
     ] = None,
@@ -53,7 +53,7 @@ def coverage(
     ] = False,
     scheduler: SchedulerOption = None,
     progress: Annotated[
-        bool, typer.Option("--progress", help="Show progress even where stderr is no terminal.")
+        bool, typer.Option("--progress", help="Show progress even where stderr is not a terminal.")
     ] = False,
 ) -> None:
     """Say where around a station the other end of a link could stand.

@@ -34,7 +34,7 @@ def fieldsheet(
             metavar="M",
             min=0.1,
             max=20.0,
-            help="Step of the heights that are worked out, m; left out: the finest that fits.",
+            help="Step of the heights that are worked out, m; default: the finest that fits.",
             show_default=False,
         ),
     ] = None,

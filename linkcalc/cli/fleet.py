@@ -16,7 +16,7 @@ def fleet(
         Path,
         typer.Argument(
             metavar="FLEET.toml|NODES.csv",
-            help="Fleet file; or a list of nodes, with the plan that has their sheds and equipment.",
+            help="Fleet file; or a list of nodes, with the plan that has their base stations and equipment.",
             show_default=False,
         ),
     ],
@@ -24,21 +24,19 @@ def fleet(
         Path | None,
         typer.Option(
             metavar="PLAN.toml",
-            help="With a list of nodes: they are as a link's `from` station; links lead to the sheds.",
+            help="With a list of nodes: they are as a link's `from` station; links lead to the base stations.",
             show_default=False,
         ),
     ] = None,
     link: Annotated[
         str | None,
-        typer.Option(
-            metavar="NAME", help="With --plan: which link; left out: its first.", show_default=False
-        ),
+        typer.Option(metavar="NAME", help="With --plan: which link; default: the first.", show_default=False),
     ] = None,
     interval_s: Annotated[
         float | None,
         typer.Option(
             metavar="S",
-            help="With --plan: time between two messages of a node; left out: as the plan's messages.",
+            help="With --plan: time between two messages of a node; default: as the plan's messages.",
             show_default=False,
         ),
     ] = None,
@@ -58,17 +56,17 @@ def fleet(
     json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
     scheduler: SchedulerOption = None,
 ) -> None:
-    """Say which shed hears which node, who collides, and how each node should send.
+    """Say which base station hears which node, who collides, and how each node should send.
 
-    Proposes the shed, spreading factor and power of every node that need the least energy for the success
-    asked, and says what is missing where none do.
+    Proposes the base station, spreading factor and power of every node that take the least energy for the
+    required success, and says what is missing where none do.
 
     \b
     Example:
       linkcalc fleet fleet.toml --out result
       linkcalc fleet tanks.csv --plan site.toml --interval-s 900
 
-    Exit code: 0 every node has the success asked, 3 one has not or a row is not used, 4 one loses
+    Exit code: 0 every node has the required success, 3 one has not or a row is not used, 4 one loses
     more than half on the best guess, 2 bad input.
     """
 
@@ -118,7 +116,7 @@ def _loaded(file: Path, plan: Path | None, link: str | None, interval_s: float |
 
     if file.suffix.lower() != ".toml" and plan is None and file.is_file():
         raise PlanError(
-            f"{file}: a list of nodes needs its sheds and equipment: add --plan PLAN.toml, or name it in a"
+            f"{file}: a list of nodes needs its base stations and equipment: add --plan PLAN.toml, or name it in a"
             " fleet file (nodes = ...)"
         )
     if plan is None:
@@ -128,7 +126,9 @@ def _loaded(file: Path, plan: Path | None, link: str | None, interval_s: float |
         show_in(loaded.fleet.units)
         return loaded
     if file.suffix.lower() == ".toml":
-        raise PlanError(f"{file}: --plan goes with a list of nodes (CSV); a fleet file has its own sheds")
+        raise PlanError(
+            f"{file}: --plan goes with a list of nodes (CSV); a fleet file has its own base stations"
+        )
     if interval_s is not None and not 0.0 < interval_s <= 31_557_600.0:
         raise PlanError(f"--interval-s = {interval_s:g} must be above 0 and at most a year")
     try:

@@ -20,7 +20,7 @@ def heights(
     plan: PlanArgument,
     link: Annotated[
         str | None,
-        typer.Option(metavar="NAME", help="One link; left out: every link of the plan.", show_default=False),
+        typer.Option(metavar="NAME", help="One link; default: every link of the plan.", show_default=False),
     ] = None,
     max_m: Annotated[
         float, typer.Option(metavar="M", min=2.0, max=200.0, help="Highest antenna looked at, m.")
@@ -28,7 +28,7 @@ def heights(
     step_m: Annotated[
         float | None,
         typer.Option(
-            metavar="M", min=0.1, max=50.0, help="Step, m; left out: for 40 heights.", show_default=False
+            metavar="M", min=0.1, max=50.0, help="Step, m; default: for 40 heights.", show_default=False
         ),
     ] = None,
     cost_per_m: Annotated[

@@ -33,7 +33,7 @@ def listen(
     port: Annotated[
         str | None,
         typer.Option(
-            metavar="PORT", help="Serial port of the radio; left out: standard input.", show_default=False
+            metavar="PORT", help="Serial port of the radio; default: standard input.", show_default=False
         ),
     ] = None,
     baud: Annotated[
@@ -102,7 +102,7 @@ def listen(
         if file.tell() == 0:
             writer.writerow(_COLUMNS)
         elif _first_line(output) != ",".join(_COLUMNS):
-            raise LinkcalcError(f"{output}: is no file of this command; name another with --output")
+            raise LinkcalcError(f"{output}: is not a file of this command; name another with --output")
         elif not output.read_bytes().endswith(b"\n"):  # the plug was pulled in the middle of a line
             file.write("\n")
         lines = _standard_input() if port is None else _serial_lines(port, baud)
@@ -116,7 +116,7 @@ def listen(
             elif line.strip():
                 said.unread += 1
     if said.unread:
-        typer.echo(f"linkcalc: {said.unread} lines told neither level nor number; see --pattern", err=True)
+        typer.echo(f"linkcalc: {said.unread} lines held neither level nor number; see --pattern", err=True)
     try:
         kept = read_readings(output, (chosen.from_, chosen.to), direction=way)
     except ReadingsError as error:

@@ -52,7 +52,7 @@ def new(
         typer.Option(
             metavar="RASTER",
             help="Elevation raster, or a folder of tiles. Without --from and --sites two positions on it are"
-            " put in. Left out too: a small invented surveyed profile, PLAN_profile.csv, is written beside.",
+            " put in. By default: a small invented surveyed profile, PLAN_profile.csv, is written beside.",
             show_default=False,
         ),
     ] = None,
@@ -71,7 +71,7 @@ def new(
         bool,
         typer.Option(
             "--fleet",
-            help="A fleet file and its list of nodes instead: the sites are the nodes, --to their shed.",
+            help="A fleet file and its list of nodes instead: the sites are the nodes, --to their base station.",
         ),
     ] = False,
     force: Annotated[bool, typer.Option("--force", help="Replace files that exist.")] = False,
@@ -229,7 +229,7 @@ def _given_sites(start: str | None, to: str | None, sites: Path | None) -> "list
 
             near = get_close_matches(to, names, n=1, cutoff=0.0)
             raise LinkcalcError(
-                f"--to {to!r} is no site of {sites}, nor a position; nearest is {near[0]!r}"
+                f"--to {to!r} is neither a site of {sites} nor a position; did you mean {near[0]!r}?"
             ) from None
     if not found:
         raise LinkcalcError(f"{sites} holds no site besides {hub.name}")

@@ -21,7 +21,7 @@ def relay(
         float | None,
         typer.Option(
             metavar="KM",
-            help="How far around the middle of the link to look; left out: 0.75 of its length, wherever "
+            help="How far around the middle of the link to look; default: 0.75 of its length, wherever "
             "there are heights.",
             show_default=False,
         ),
@@ -29,7 +29,7 @@ def relay(
     cell_m: Annotated[
         float | None,
         typer.Option(
-            metavar="M", help="Width of a cell, m; left out: 30, more in large areas.", show_default=False
+            metavar="M", help="Width of a cell, m; default: 30, more in large areas.", show_default=False
         ),
     ] = None,
     relays: Annotated[
@@ -39,7 +39,7 @@ def relay(
             min=1,
             max=2,
             show_default=False,
-            help="Relays in a row; left out: one, and two where no spot for one closes.",
+            help="Relays in a row; default: one, and two where no spot for one closes.",
         ),
     ] = None,
     within: Annotated[
@@ -67,7 +67,7 @@ def relay(
         float | None,
         typer.Option(
             metavar="M",
-            help="Least distance between spots, m; left out: 8 % of the link.",
+            help="Least distance between spots, m; default: 8 % of the link.",
             show_default=False,
         ),
     ] = None,
@@ -83,7 +83,7 @@ def relay(
         float | None,
         typer.Option(
             metavar="M",
-            help="Relay's antenna above ground, m; left out: the link's higher.",
+            help="Relay's antenna above ground, m; default: the link's higher.",
             show_default=False,
         ),
     ] = None,
@@ -114,7 +114,7 @@ def relay(
     json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
     scheduler: SchedulerOption = None,
     progress: Annotated[
-        bool, typer.Option("--progress", help="Show progress even where stderr is no terminal.")
+        bool, typer.Option("--progress", help="Show progress even where stderr is not a terminal.")
     ] = False,
 ) -> None:
     """Say where a relay for a link would go.

@@ -39,7 +39,7 @@ def report(
     date: Annotated[
         str | None,
         typer.Option(
-            metavar="YYYY-MM-DD", help="Date of the record; left out: room for it.", show_default=False
+            metavar="YYYY-MM-DD", help="Date of the record; default: a blank to fill in.", show_default=False
         ),
     ] = None,
     leaf: Annotated[

@@ -140,7 +140,7 @@ def values_of(text: str) -> list[Any]:
 def _range(text: str) -> list[int | float]:
     numbers = [_decimal(part) for part in text.split(":")]
     if len(numbers) not in (2, 3) or None in numbers:
-        raise LinkcalcError(f"{text} is no range of numbers; write START:STOP or START:STOP:STEP")
+        raise LinkcalcError(f"{text} is not a range of numbers; write START:STOP or START:STOP:STEP")
     start, stop, step = [n for n in (*numbers, Decimal(1)) if n is not None][:3]
     if step <= 0:
         raise LinkcalcError(f"the step of {text} is not above 0")

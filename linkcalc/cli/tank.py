@@ -20,7 +20,7 @@ def tank(
     ] = 2000,
     seed: Annotated[int, typer.Option(min=0, metavar="N", help="Seed of the simulation.")] = 1,
 ) -> None:
-    """Say how far a lost stop overruns the tank, and what stop level, interval and watchdog mend it.
+    """Say how far a lost stop overruns the tank, and what stop level, interval and watchdog prevent it.
 
     The plan needs [tank], [engine] and a [[message]] that reports the level.
 

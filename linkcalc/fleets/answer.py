@@ -220,7 +220,7 @@ class FleetResult(Answer):
     @property
     def line(self) -> str:
         """One line."""
-        return f"{self.met} of {len(self.nodes)} nodes have the success asked, {self.required_success:g}"
+        return f"{self.met} of {len(self.nodes)} nodes have the required success, {self.required_success:g}"
 
 
 def _feature(kind: str, coordinates: Any, **properties: Any) -> dict[str, Any]:
@@ -326,7 +326,7 @@ def answer(
         if any(n.verdict == word for n in nodes):
             verdict = word
     if many:
-        say("working out what more and less traffic does, and what would mend it")
+        say("working out what more and less traffic does, and what the remedies are")
     retries = tuple(spread_retries(net, setting))
     return FleetResult(
         title=loaded.fleet.title,
@@ -614,7 +614,7 @@ def _played_worse(
     who = f"{count} {'node loses' if count == 1 else 'nodes lose'}"
     low, high = (100.0 * float(v[k]) for v in total.interval())
     yield (
-        f"{who} more when played packet by packet than by the closed form, and are judged by that; most"
+        f"{who} more when simulated packet by packet than by the closed form, and are judged by that; most"
         f" {quoted(found.names[k])}: {100.0 * total.success[k]:.1f} % ({low:.1f} to {high:.1f} %) get through"
         f" at the predicted level, not {100.0 * predicted.success[k]:.1f} %"
     )
@@ -629,7 +629,11 @@ class _Progress:
     def __call__(self, step: int, fails: int, nodes: int) -> None:
         if step >= self._next:
             self._next *= 2
-            lacking = f"{fails} of {nodes} lack what is asked" if fails else f"all {nodes} have what is asked"
+            lacking = (
+                f"{fails} of {nodes} lack the required success"
+                if fails
+                else f"all {nodes} have the required success"
+            )
             self._say(f"choosing how nodes send, step {step}: {lacking}")
 
 
@@ -646,5 +650,5 @@ def _notes(net: Network, loaded: LoadedFleet) -> Iterator[str]:
     if net.acknowledged:
         yield (
             "answers are taken to be lost to fading only, not to what other nodes send near the node, and not"
-            " to disturb other sheds"
+            " to disturb other base stations"
         )

@@ -40,7 +40,7 @@ def lacks_words(
     """
     pin = choice.pinned[k]
     if not np.isfinite(net.gain_db[k] if pin < 0 else net.gain_db[k, pin]).any():
-        return "no path to any shed" if pin < 0 else "no path to its shed"
+        return "no path to any base station" if pin < 0 else "no path to its base station"
     if best_alone >= required:
         if alone >= required:
             return "the load of the others"
@@ -95,9 +95,9 @@ def mends(
             if max(reachable) - min(reachable) >= 1.0:
                 span = f"up to {span}"
             lack = "lacks" if len(lacking) == 1 else "lack"
-            words += f", and {lack} {span}: a nearer shed, a higher or better antenna, a relay"
+            words += f", and {lack} {span}: a nearer base station, a higher or better antenna, a relay"
         else:
-            words += ": no path to a shed, see the notes"
+            words += ": no path to a base station, see the notes"
         yield words
     loaded = fails & ~out
     if chosen and loaded.any():
@@ -123,12 +123,12 @@ def _lighter(
     if net.acknowledged and net.half_duplex:
         both = replace(net, half_duplex=False)
         if (outlook(both, setting).assured[asked] >= required).all():
-            found.append("sheds that hear while they answer")
+            found.append("base stations that hear while they answer")
     if found:
         yield f"{who}; what would do: {', or '.join(found)}"
     else:
         yield f"{who}, and neither rarer reports nor more channels alone would do"
-    yield "another shed would take nodes off the busiest one, and let them send shorter packets"
+    yield "another base station would take nodes off the busiest one, and let them send shorter packets"
 
 
 def spread_retries(net: Network, setting: Setting) -> Iterator[str]:

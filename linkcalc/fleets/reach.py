@@ -387,15 +387,15 @@ def _notes(plan: "Plan", sides: list[Side], found: dict[str, Floats]) -> Iterato
     lost = int(np.isnan(found["loss_db"]).all(axis=1).sum())
     if lost:
         yield (
-            f"{lost} nodes have no path to any shed: a hole in the heights on the way longer than "
-            f"{plan.terrain.largest_hole_m:g} m, or a place that is the shed's own"
+            f"{lost} nodes have no path to any base station: a hole in the heights on the way longer than "
+            f"{plan.terrain.largest_hole_m:g} m, or a place that is the base station's own"
         )
     for side in sides:
         yield from surroundings_notes(side.land, side.template)
     for side in sides:
         if side.template.near.antenna.azimuth_deg is None:
             if directional(side.template.near.antenna):
-                yield "the nodes' antennas count as turned to every shed: where they are heard as noise, too"
+                yield "the nodes' antennas count as turned to every base station: where they are heard as noise, too"
             break
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", OutOfRangeWarning)

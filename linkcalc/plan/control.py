@@ -28,10 +28,10 @@ class Message(Section):
     )
     link: str = given("name of the link it goes over", min_length=1, examples=["level"])
     sender: str | None = optional(
-        "station that sends it; left out: the link's `from` station", min_length=1, examples=["tank"]
+        "station that sends it; default: the link's `from` station", min_length=1, examples=["tank"]
     )
     payload_bytes: int | None = optional(
-        "payload; left out: as the link states for that direction", ge=1, le=255, examples=[12]
+        "payload; default: as the link states for that direction", ge=1, le=255, examples=[12]
     )
     interval_s: float | None = optional(
         "time between two of them, for one that is sent periodically, s", gt=0, le=2_592_000, examples=[600.0]
@@ -40,7 +40,7 @@ class Message(Section):
         "how often it is sent in a year, for one that follows an event", gt=0, le=1_000_000, examples=[200.0]
     )
     tries: int | None = optional(
-        "times it is sent before it is given up; left out: the link's tries", ge=1, le=20, examples=[3]
+        "times it is sent before it is given up; default: the link's tries", ge=1, le=20, examples=[3]
     )
     retry_wait_s: float = assumed(
         10.0,
@@ -154,7 +154,7 @@ class Tank(Section):
 
     shape: TankShape = given("shape and size")
     start_percent: float = assumed(
-        40.0, "level at which filling is asked for", "common practice, no source: 30 to 50 %", ge=0, le=100
+        40.0, "level at which filling is requested", "common practice, no source: 30 to 50 %", ge=0, le=100
     )
     stop_percent: float = assumed(
         92.0, "level at which filling is to stop", "common practice, no source: 90 to 95 %", ge=0, le=100
@@ -162,7 +162,7 @@ class Tank(Section):
     overflow_percent: float = plain(100.0, "level at which water is lost", gt=0, le=100)
     outlet_percent: float = plain(0.0, "level of the outlet: below it nothing can be drawn", ge=0, lt=100)
     high_high_percent: float | None = optional(
-        "level of the independent float, high-level stop or float valve; left out: none is planned",
+        "level of the independent float, high-level stop or float valve; default: none",
         gt=0,
         le=100,
         examples=[97.5],
@@ -176,7 +176,7 @@ class Tank(Section):
         examples=[[0.2] * 6 + [1.2] * 3 + [0.4] * 9 + [1.2] * 3 + [0.2] * 3],
     )
     report: str | None = optional(
-        "name of the message that reports the level; left out: the first run_permit, else level_report",
+        "name of the message that reports the level; default: the first run_permit, else level_report",
         min_length=1,
         examples=["permit"],
     )
@@ -226,7 +226,9 @@ class Tank(Section):
                 f"hourly_draw_m3_h has {len(self.hourly_draw_m3_h)} values: give 24, one an hour"
             )
         if not any(self.draws_m3_h):
-            raise ValueError("hourly_draw_m3_h is 0 all day: a tank nobody draws from is not filled again")
+            raise ValueError(
+                "hourly_draw_m3_h is 0 all day: a tank that is never drawn from is not filled again"
+            )
         if max(self.draws_m3_h) >= self.pump_flow_m3_h:
             raise ValueError(
                 f"pump_flow_m3_h = {self.pump_flow_m3_h:g} is not above the largest draw,"
@@ -244,7 +246,7 @@ class Engine(Section):
     """The engine that drives the pump, and what stops it by itself."""
 
     watchdog_s: float | None = optional(
-        "stops the engine when nothing has been heard for this long, s; left out: none is fitted",
+        "stops the engine when nothing has been heard for this long, s; default: none",
         gt=0,
         le=2_592_000,
         examples=[1800.0],
@@ -266,13 +268,13 @@ class Engine(Section):
         le=7200,
     )
     max_run_time_h: float | None = optional(
-        "the engine's own timer stops it after this long, h; left out: none is fitted",
+        "the engine's own timer stops it after this long, h; default: none",
         gt=0,
         le=8760,
         examples=[10.0],
     )
     fuel_l_per_h: float | None = optional(
-        "fuel while the engine runs, litres an hour; left out: no fuel is reckoned",
+        "fuel while the engine runs, litres an hour; default: fuel is not counted",
         gt=0,
         le=10_000,
         examples=[2.5],
@@ -352,13 +354,13 @@ def _message_fault(plan: "Plan") -> str | None:
         place = element("message", index, message.name)
         if message.link not in links:
             return (
-                f"{place} link = {quoted(message.link)} is no link of this plan;"
-                f" nearest is {quoted(_nearest(message.link, links))}"
+                f"{place} link = {quoted(message.link)}: unknown link;"
+                f" did you mean {quoted(_nearest(message.link, links))}?"
             )
         ends = [_link(plan, message).from_, _link(plan, message).to]
         if message.sender is not None and message.sender not in ends:
             return (
-                f"{place} sender = {quoted(message.sender)} is no end of link {quoted(message.link)};"
+                f"{place} sender = {quoted(message.sender)} is not an end of link {quoted(message.link)};"
                 f" its ends are {quoted(ends[0])} and {quoted(ends[1])}"
             )
     return None
@@ -373,8 +375,8 @@ def _tank_fault(plan: "Plan") -> str | None:
     report = reporting_message(plan)
     if tank.report is not None and report is None:
         periodic = [m.name for m in plan.message if m.interval_s is not None]
-        known = f"nearest is {quoted(_nearest(tank.report, periodic))}" if periodic else "there is none"
-        return f"tank.report = {quoted(tank.report)} is no message with an interval_s; {known}"
+        known = f"did you mean {quoted(_nearest(tank.report, periodic))}?" if periodic else "there is none"
+        return f"tank.report = {quoted(tank.report)} is not a message with an interval_s; {known}"
     if report is None and not (event_message(plan, "start") and event_message(plan, "stop")):
         return (
             "tank needs a message that reports its level:"

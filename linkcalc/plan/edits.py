@@ -96,7 +96,7 @@ def setting(text: str, tables: Mapping[str, Any]) -> Edit:
     'out_of_leaf'
     >>> setting("headertank.antenna_height_m=8", plan)
     Traceback (most recent call last):
-    linkcalc.errors.PlanError: headertank.antenna_height_m=8: no station, link, message or section is named\
+    linkcalc.errors.PlanError: headertank.antenna_height_m=8: unknown station, link, message or section\
  "headertank"; did you mean "header tank"?
     """
     path, equals, value = text.partition("=")
@@ -157,10 +157,8 @@ def edit_at(path: str, value: Any, tables: Mapping[str, Any], *, said: str | Non
     if head in _LISTS:
         head = rest[0] if rest else head
     near = get_close_matches(head, known, n=1, cutoff=0.5)
-    mend = f"did you mean {quoted(near[0])}?" if near else f"there are {', '.join(quoted(k) for k in known)}"
-    raise PlanError(
-        f"{printable(said)}: no station, link, message or section is named {quoted(head)}; {mend}"
-    )
+    mend = f"did you mean {quoted(near[0])}?" if near else f"known: {', '.join(quoted(k) for k in known)}"
+    raise PlanError(f"{printable(said)}: unknown station, link, message or section {quoted(head)}; {mend}")
 
 
 def _keys_of(table: str) -> set[str]:

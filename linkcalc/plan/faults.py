@@ -215,13 +215,13 @@ def _unknown_key(
     field = home.fields()[nearest.keys[0]]
     names = " or ".join(nearest.keys)
     if sections_of(field.annotation):
-        mend = f"nearest is {header_of((*home.keys, nearest.keys[0]), field)}"
+        mend = f"did you mean {header_of((*home.keys, nearest.keys[0]), field)}?"
     elif (number := _in_unit_of(nearest.keys[0], key, value)) is not None:
         mend = f"write {nearest.keys[0]} = {number:.6g}" + (f" in {there}" if there else "")
     elif there:
         mend = f"it belongs in {there}" + ("" if names == key else f" as {names}")
     else:
-        mend = f"nearest is {names}"
+        mend = f"did you mean {names}?"
     return f"{line}; {mend}", () if nearest.places else nearest.keys
 
 

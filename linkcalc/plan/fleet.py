@@ -77,7 +77,7 @@ class Node(Section):
         "time between two of its messages, s", gt=0, le=31_557_600, examples=[900.0]
     )
     payload_bytes: int | None = optional("payload of its messages, bytes", ge=1, le=255, examples=[16])
-    shed: str | None = optional("the shed it must report to; left out: whichever serves best")
+    shed: str | None = optional("the base station it must report to; default: whichever serves best")
     spreading_factor: int | None = optional("spreading factor as planned", ge=7, le=12, examples=[9])
     transmit_power_dbm: float | None = optional(
         "conducted power as planned, dBm", ge=-30, le=50, examples=[14.0]
@@ -103,19 +103,19 @@ class Radio(Section):
     frequency_mhz: float = given("carrier frequency, MHz", ge=30, le=6000, examples=[868.3])
     modulation: Modulation = given("the signal; its spreading factor is the one planned for all nodes")
     spreading_factors: list[Factor] | None = optional(
-        "spreading factors to choose from; left out: 7 to 12", min_length=1, max_length=6, examples=[[7, 8]]
+        "spreading factors to choose from; default: 7 to 12", min_length=1, max_length=6, examples=[[7, 8]]
     )
     powers_dbm: list[Annotated[float, Field(ge=-30, le=50)]] | None = optional(
-        "transmit powers to choose from, dBm; left out: steps of 3 dB from 2 dBm to the equipment's power",
+        "transmit powers to choose from, dBm; default: steps of 3 dB from 2 dBm to the equipment's power",
         min_length=1,
         max_length=40,
         examples=[[2.0, 14.0]],
     )
     channels: int = plain(1, "frequencies, of which each transmission takes one at random", ge=1, le=1000)
     demodulators: int = assumed(
-        8, "packets that a shed's receiver can take at once", COMMON_PRACTICE, ge=1, le=1000
+        8, "packets that a base station's receiver can take at once", COMMON_PRACTICE, ge=1, le=1000
     )
-    half_duplex: bool = assumed(True, "a shed that is sending does not hear", COMMON_PRACTICE)
+    half_duplex: bool = assumed(True, "a base station that is sending does not hear", COMMON_PRACTICE)
     fading: Literal["by_path", "none"] = assumed(
         "by_path",
         "fast fading of each packet: Rayleigh on a blocked path, Rician on a free one; or none",
@@ -155,7 +155,7 @@ class Traffic(Section):
         8, "payload of an acknowledgement, bytes", COMMON_PRACTICE, ge=1, le=255
     )
     acknowledged: bool = assumed(
-        True, "the shed answers, and a node repeats until it hears that", COMMON_PRACTICE
+        True, "the base station answers, and a node repeats until it hears that", COMMON_PRACTICE
     )
     tries: int = assumed(3, "times a message is sent before it is given up", COMMON_PRACTICE, ge=1, le=20)
     retry_wait_s: float = assumed(
@@ -170,7 +170,7 @@ class Traffic(Section):
         0.1, "share of interval and wait by which a start is moved at random", COMMON_PRACTICE, ge=0, le=0.5
     )
     retry_jitter: float | None = optional(
-        "share of the wait by which a retry is moved at random, 1: anywhere up to twice the wait; left out:"
+        "share of the wait by which a retry is moved at random, 1: anywhere up to twice the wait; default:"
         " as jitter",
         ge=0,
         le=1,
@@ -178,7 +178,11 @@ class Traffic(Section):
     )
     slotted: bool = plain(False, "transmissions start on a clock that all nodes share")
     required_success: float = assumed(
-        0.95, "share asked of each node's messages, with their tries", COMMON_PRACTICE, gt=0, lt=1
+        0.95,
+        "required share of each node's messages that arrive, with their tries",
+        COMMON_PRACTICE,
+        gt=0,
+        lt=1,
     )
     confidence: float = assumed(
         0.9, "share of such sites at which a node must have that", COMMON_PRACTICE, ge=0.5, lt=1
@@ -195,14 +199,14 @@ class NodeSupply(Section):
     """What a node draws from its battery; all nodes alike."""
 
     transmit_current_ma: float | None = optional(
-        "drawn while sending, taken for every power; left out: a generic table by power, mA",
+        "drawn while sending, taken for every power; default: a generic table by power, mA",
         gt=0,
         le=20_000,
         examples=[35.0],
     )
     receive_current_ma: float = assumed(10.0, "drawn while receiving, mA", COMMON_PRACTICE, ge=0, le=5_000)
     receive_window_s: float | None = optional(
-        "the receiver is on after each transmission; left out: the answer's time on air and 0.1 s",
+        "the receiver is on after each transmission; default: the answer's time on air and 0.1 s",
         ge=0,
         le=3_600,
         examples=[0.5],
@@ -229,10 +233,10 @@ class Fleet(Section):
     units: Literal["metric", "us"] = shown_units()
     nodes: str | None = optional("list of the nodes: a CSV file", examples=["nodes.csv"])
     node: list[Node] = plain([], "the nodes, if they are not in a file", max_length=MOST_NODES)
-    shed: list[Station] = given("the sheds, one or more", min_length=1, max_length=100)
+    shed: list[Station] = given("the base stations, one or more", min_length=1, max_length=100)
     equipment: Equipment = given("what every node has")
     radio: Radio = given("the radios and the air they share")
-    traffic: Traffic = given("what each node sends, and what is asked of it")
+    traffic: Traffic = given("what each node sends, and the success required of it")
     terrain: Terrain = plain(Terrain(), "where the heights come from")
     conditions: Conditions = plain(Conditions(), "what the paths are judged under")
     regulation: Regulation = plain(Regulation(), "whose legal limits the transmitters must keep")
@@ -336,7 +340,7 @@ def _shed_fault(node: Node, sheds: Sequence[Station]) -> str:
     if node.shed is None or node.shed in names:
         return ""
     nearest = get_close_matches(node.shed, names, n=1, cutoff=0.0)[0]
-    return f"shed = {quoted(node.shed)} is no shed of this fleet; nearest is {quoted(nearest)}"
+    return f"shed = {quoted(node.shed)}: unknown base station; did you mean {quoted(nearest)}?"
 
 
 def load_fleet(path: str | Path) -> LoadedFleet:
@@ -442,7 +446,7 @@ def fleet_of_plan(
     names = [k.name for k in plan.link]
     if link is not None and link not in names:
         known = ", ".join(map(quoted, names))
-        raise PlanError(f"{loaded.path}: {quoted(link)} is no link of this plan; its links: {known}")
+        raise PlanError(f"{loaded.path}: unknown link {quoted(link)}; links: {known}")
     chosen = plan.link[0] if link is None else plan.link[names.index(link)]
     sent = [m for m in plan.message if m.link == chosen.name and m.interval_s is not None]
     interval = interval_s or min((m.interval_s for m in sent if m.interval_s), default=None)

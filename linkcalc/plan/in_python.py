@@ -143,7 +143,7 @@ def plan_from(
     for name in profiles:
         if name not in links:
             nearest = get_close_matches(name, links, n=1, cutoff=0.0)[0]
-            raise PlanError(f"profiles: {quoted(name)} is no link of this plan; nearest is {quoted(nearest)}")
+            raise PlanError(f"profiles: unknown link {quoted(name)}; did you mean {quoted(nearest)}?")
         if links[name].profile_csv is not None:
             raise PlanError(f"link {quoted(name)}: give profile_csv or its profile, not both")
     return LoadedPlan(

@@ -152,7 +152,7 @@ def file_schema(section: type[Section]) -> dict[str, Any]:
 
     >>> from linkcalc.plan.model import Plan
     >>> file_schema(Plan)["$defs"]["Station"]["properties"]["noise_figure_db"]["description"]
-    'receiver noise figure, dB; left out: 6, assumed (common practice, no source)'
+    'receiver noise figure, dB; default: 6, assumed (common practice, no source)'
     """
     schema = section.model_json_schema()
     for table in (schema, *schema["$defs"].values()):
@@ -164,7 +164,7 @@ def file_schema(section: type[Section]) -> dict[str, Any]:
             source = field.pop("source", None)
             if source is not None:
                 words = json.dumps(field["default"])
-                field["description"] += f"; left out: {words.removesuffix('.0')}, assumed ({source})"
+                field["description"] += f"; default: {words.removesuffix('.0')}, assumed ({source})"
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
 
 

@@ -35,7 +35,7 @@ class FskModulation(Section):
         "SNR the demodulator needs in its bandwidth, dB", ge=-10, le=40, examples=[10.0]
     )
     bandwidth_khz: float | None = optional(
-        "receiver bandwidth; left out: Carson's rule, 2 deviation + bit rate", gt=0, examples=[14.8]
+        "receiver bandwidth; default: Carson's rule, 2 deviation + bit rate", gt=0, examples=[14.8]
     )
     preamble_bytes: int = assumed(5, "preamble, bytes", COMMON_PRACTICE, ge=0, le=255)
     sync_bytes: int = assumed(4, "sync word, bytes", COMMON_PRACTICE, ge=0, le=32)

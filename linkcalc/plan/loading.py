@@ -78,7 +78,7 @@ class LoadedPlan:
         (8.0, 2, 'Higher')
         >>> plan.changed({"pump shde.antenna_height_m": 8})
         Traceback (most recent call last):
-        linkcalc.errors.PlanError: pump shde.antenna_height_m: no station, link, message or section is named\
+        linkcalc.errors.PlanError: pump shde.antenna_height_m: unknown station, link, message or section\
  "pump shde"; did you mean "pump shed"?
         """
         from linkcalc.plan.edits import edit_at, edited

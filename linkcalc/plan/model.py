@@ -34,13 +34,13 @@ class Plan(Section):
     message: list[Message] = plain([], "what is sent over the links", max_length=1000)
     tank: Tank | None = optional("the tank that is filled over a link")
     engine: Engine | None = optional("the engine that fills it")
-    prices: Prices = plain(Prices(), "what parts and work cost; left out: invented examples")
+    prices: Prices = plain(Prices(), "what parts and work cost; default: invented examples")
 
     antenna_choice: list[AntennaChoice] = plain(
-        [], "antennas at hand, for the field sheet to choose from; left out: the generic types", max_length=12
+        [], "antennas at hand, for the field sheet to choose from; default: the generic types", max_length=12
     )
     feeder_choice: list[FeederChoice] = plain(
-        [], "feeders at hand, for the field sheet to choose from; left out: those of the plan", max_length=12
+        [], "feeders at hand, for the field sheet to choose from; default: those of the plan", max_length=12
     )
 
     @model_validator(mode="after")
@@ -60,8 +60,8 @@ class Plan(Section):
                 if name not in stations:
                     nearest = get_close_matches(name, stations, n=1, cutoff=0.0)[0]
                     raise ValueError(
-                        f"{element('link', index, link.name)} {end} = {quoted(name)} is no station"
-                        f" of this plan; nearest is {quoted(nearest)}"
+                        f"{element('link', index, link.name)} {end} = {quoted(name)}: unknown station;"
+                        f" did you mean {quoted(nearest)}?"
                     )
         return self
 
@@ -72,8 +72,8 @@ class Plan(Section):
             if supply.station not in stations:
                 nearest = get_close_matches(supply.station, stations, n=1, cutoff=0.0)[0]
                 raise ValueError(
-                    f"{element('power', index, None)} station = {quoted(supply.station)} is no station"
-                    f" of this plan; nearest is {quoted(nearest)}"
+                    f"{element('power', index, None)} station = {quoted(supply.station)}: unknown station;"
+                    f" did you mean {quoted(nearest)}?"
                 )
         names = [supply.station for supply in self.power]
         twice = next((n for n in names if names.count(n) > 1), None)

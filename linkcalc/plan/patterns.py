@@ -81,7 +81,9 @@ def read_pattern(path: Path, angle: str) -> list[list[float]]:
             try:
                 row.append(float(cell))
             except ValueError:
-                raise PlanError(f"line {number}: {name} = {quoted(printable(cell))} is no number") from None
+                raise PlanError(
+                    f"line {number}: {name} = {quoted(printable(cell))} is not a number"
+                ) from None
         rows.append(row)
     try:
         cut(rows, around=angle == "azimuth_deg")

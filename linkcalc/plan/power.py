@@ -20,7 +20,7 @@ class Regulation(Section):
     """Whose limits are held against the transmitters, and how they share the band."""
 
     region: Region | None = optional(
-        "region of the legal limits; left out: the limits are unknown", examples=["eu"]
+        "region of the legal limits; default: none, and the limits are unknown", examples=["eu"]
     )
     report_interval_s: float | None = optional(
         "time between two messages of a link that no [[message]] is sent over, s",
@@ -66,13 +66,13 @@ class Battery(Section):
         le=60,
     )
     usable_percent: float | None = optional(
-        "share of the rated capacity that can be used at this temperature, percent; left out: generic",
+        "share of the rated capacity that can be used at this temperature, percent; default: generic",
         gt=0,
         le=100,
         examples=[75.0],
     )
     self_discharge_percent_per_year: float | None = optional(
-        "share of the rated capacity lost each year, percent; left out: generic",
+        "share of the rated capacity lost each year, percent; default: generic",
         ge=0,
         le=100,
         examples=[1.0],
@@ -92,7 +92,7 @@ class Solar(Section):
         0.70, "charger, wiring, dirt and heat together (0 to 1)", "a community wiki's rule", gt=0, le=1
     )
     autonomy_days: float | None = optional(
-        "days without sun the battery carries the station; left out: 10 where a message starts or stops an"
+        "days without sun the battery carries the station; default: 10 where a message starts or stops an"
         " engine, else 5",
         ge=1,
         le=60,
@@ -128,20 +128,20 @@ class PowerSupply(Section):
 
     station: str = given("name of the station", min_length=1, examples=["tank"])
     transmit_current_ma: float | None = optional(
-        "drawn while sending; left out: a generic table by transmit power, mA",
+        "drawn while sending; default: a generic table by transmit power, mA",
         gt=0,
         le=20_000,
         examples=[35.0],
     )
     receive_current_ma: float = assumed(10.0, "drawn while receiving, mA", COMMON_PRACTICE, ge=0, le=5_000)
     receive_window_s: float | None = optional(
-        "the receiver is on after each transmission; left out: the answer's time on air and 0.1 s",
+        "the receiver is on after each transmission; default: the answer's time on air and 0.1 s",
         ge=0,
         le=3_600,
         examples=[0.5],
     )
     listening_share: float | None = optional(
-        "share of all time the receiver is on besides (0 to 1); left out: 1 for a station that waits for"
+        "share of all time the receiver is on besides (0 to 1); default: 1 for a station that waits for"
         " calls, else 0",
         ge=0,
         le=1,

@@ -90,7 +90,7 @@ class Antenna(AntennaFigures):
     """An antenna by figures or by generic type; stated figures replace the type's."""
 
     azimuth_deg: float | None = optional(
-        "direction of the main beam, clockwise from true north; left out: turned to the other station",
+        "direction of the main beam, clockwise from true north; default: turned to the other station",
         ge=0,
         le=360,
         examples=[45.0],
@@ -186,7 +186,7 @@ class Station(Section):
         0.0, "height above ground of what is there and carries the mast (a tank, a gable), m", ge=0, le=3000
     )
     highest_antenna_m: float | None = optional(
-        "highest the antenna may be, whatever the reason, m; left out: advice goes up to 30",
+        "highest the antenna may be, whatever the reason, m; default: none, and advice goes up to 30",
         ge=0.1,
         le=3000,
         examples=[9.0],
@@ -198,13 +198,13 @@ class Station(Section):
         "Rec. ITU-R P.2108, section 3.1",
     )
     surroundings_height_m: float | None = optional(
-        "height of what stands around the antenna, m; left out: 10, urban and woodland 15",
+        "height of what stands around the antenna, m; default: 10, urban and woodland 15",
         ge=1,
         le=60,
         examples=[8.0],
     )
     surroundings_distance_m: float | None = optional(
-        "distance to it on the way to the other station, m (not for open); left out: 27",
+        "distance to it on the way to the other station, m (not for open); default: 27",
         gt=0,
         le=1000,
         examples=[30.0],

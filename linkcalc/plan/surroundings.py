@@ -38,7 +38,7 @@ class Terrain(Section):
         "trees", "what stands between surface and ground along the path", COMMON_PRACTICE
     )
     height_unit: Literal["m", "ft", "us_survey_ft"] | None = optional(
-        "what the heights of all rasters count in, whatever the files say; left out: what each file says, "
+        "what the heights of all rasters count in, whatever the files say; default: what each file says, "
         "metres where it says nothing",
         examples=["ft"],
     )
@@ -51,7 +51,7 @@ class Terrain(Section):
         False, "rasters may be read over the network (https://... in rasters); without it nothing ever is"
     )
     step_m: float | None = optional(
-        "spacing of profile points; left out: the finest raster's own spacing",
+        "spacing of profile points; default: the finest raster's own spacing",
         gt=0,
         le=10_000,
         examples=[10.0],
@@ -112,14 +112,14 @@ class Conditions(Section):
         "temperate", "climate, for refractivity and its variation", COMMON_PRACTICE
     )
     month: int | None = optional(
-        "month the refractivity is asked for (1 to 12); left out: the year", ge=1, le=12, examples=[7]
+        "month of the refractivity (1 to 12); default: the year", ge=1, le=12, examples=[7]
     )
     surface_refractivity_n0: float | None = optional(
-        "sea-level surface refractivity, N-units; left out: the climate's", ge=250, le=400, examples=[325.0]
+        "sea-level surface refractivity, N-units; default: the climate's", ge=250, le=400, examples=[325.0]
     )
     ground: GroundType = assumed("medium_dry_ground", "ground class for reflection", "Rec. ITU-R P.527")
     surface_roughness_m: float | None = optional(
-        "rms height of the surface where the ray reflects (crop, furrows), m; left out: from the profile",
+        "rms height of the surface where the ray reflects (crop, furrows), m; default: from the profile",
         ge=0,
         le=20,
         examples=[0.1],
@@ -135,7 +135,7 @@ class Conditions(Section):
         examples=[50.0],
     )
     model_error_db: float | None = optional(
-        "standard deviation of the path loss prediction before a site reading, dB; left out: by kind of path, "
+        "standard deviation of the path loss prediction before a site reading, dB; default: by kind of path, "
         "4.9 to 10",
         ge=0,
         le=30,
@@ -143,7 +143,7 @@ class Conditions(Section):
     )
     governing_model: str = plain(
         RULES,
-        "the path loss model that gives the number: linkcalc's rules, or as you choose delta_bullington, bullington, "
+        "the governing path loss model: linkcalc's rules, or as you choose delta_bullington, bullington, "
         "cascaded_knife_edges, p1812, irregular_terrain or one of your own; the uncertainty then holds how far it is "
         "from the rules",
     )

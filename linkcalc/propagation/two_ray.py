@@ -491,7 +491,7 @@ def find_reflection(
     over = path.surface + path.clutter - direct
     if over.max() > 0.0:
         return None, f"the direct ray is blocked at {path.x[over.argmax()]:.0f} m"
-    why = "no stretch of ground mirrors the ray between the antennas"
+    why = "no specular reflection from the ground between the antennas"
     best, strength = None, -1.0
     for x in _specular_points(path):
         trial = _trial(path, np.array([x]))
@@ -508,7 +508,7 @@ def find_reflection(
         if worth > strength:
             best, strength = found, worth
             why = (
-                f"the ground mirrors the ray at {found.distance_m:.0f} m, "
+                f"specular reflection from the ground at {found.distance_m:.0f} m, "
                 f"grazing angle {math.degrees(found.grazing_angle_rad):.2f} degrees"
             )
     return best, why

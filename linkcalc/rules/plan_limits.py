@@ -129,7 +129,7 @@ def _refuse_unknown_conditions(plan: "Plan") -> None:
     for name in plan.regulation.conditions_met:
         if name not in may_be_met:
             raise PlanError(
-                f"regulation.conditions_met: {name!r} is no rule with a condition that could be met;"
+                f"regulation.conditions_met: {name!r} is not a rule with a condition that could be met;"
                 f" known: {', '.join(sorted(may_be_met))}"
             )
 

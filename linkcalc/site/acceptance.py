@@ -289,7 +289,7 @@ def fixed_rule(packets: int, losses_allowed: int, *, curtailed: bool = False) ->
     [0.048, 19.03]
     """
     if not 0 <= losses_allowed < packets <= MOST_PACKETS:
-        raise DomainError(f"{losses_allowed} losses allowed in {packets} packets is no test")
+        raise DomainError(f"{losses_allowed} losses allowed in {packets} packets is not a test")
     n = np.arange(packets + 1)
     passes = np.full(packets + 1, -1)
     fails = np.full(packets + 1, packets + 1)
@@ -371,7 +371,7 @@ def _fixed_of_power(bad_q: float, good_q: float, bad_passes: float, good_fails: 
             break
         if float(bdtr(allowed, n, good_q)) >= 1.0 - good_fails:
             return n
-    raise DomainError("the two rates are too close to be told apart with 100 000 packets")
+    raise DomainError("the two rates are too close to distinguish with 100 000 packets")
 
 
 @dataclass(frozen=True)

@@ -478,7 +478,7 @@ def _photo(path: str | Path) -> Photo:
     for kind, start in _PHOTO_STARTS.items():
         if content.startswith(start):
             return Photo(file.name, kind, content)
-    raise LinkcalcError(f"{path}: is no JPEG and no PNG: save it as one of these")
+    raise LinkcalcError(f"{path}: is neither JPEG nor PNG: save it as one of these")
 
 
 def _profile_digest(profile: Profile) -> str:

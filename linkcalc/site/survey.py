@@ -451,7 +451,7 @@ def _allowances(
         name += ", wet" if planned.wet_foliage else ""
         found.append(Allowance(name, missing_db, "both", _foliage_sigma_db(missing_db)))
     elif foliage.in_path and any(foliage.untold(r) for r in readings):
-        found.append(Allowance("leaves that nobody stated", 0.0, "both", FOLIAGE_SIGMA_DB))
+        found.append(Allowance("state of the leaves not stated", 0.0, "both", FOLIAGE_SIGMA_DB))
     for side in sides:
         if side.rx.noise_rise_db > 0.0 and not any(s.running for s in states):
             found.append(Allowance(f"the engine's noise at {side.rx.name}", side.rx.noise_rise_db, side.way))
@@ -463,7 +463,7 @@ def _foreign(found: Readings, case: LinkCase, plan_digest: str | None) -> list[s
     if found.plan_digest and plan_digest and found.plan_digest.lower() != plan_digest.lower():
         lines.append("the readings were taken for another version of this plan")
     if found.link and found.link != case.link.name:
-        lines.append(f'the readings name link "{found.link}"; they are held against "{case.link.name}"')
+        lines.append(f'the readings name link "{found.link}"; they are compared with "{case.link.name}"')
     return lines
 
 

@@ -81,7 +81,7 @@ def surface_notes(
     middle_m = float(np.median(known))
     must = (
         "it needs the vertical datum and the unit of the ground (height_unit, feet_rasters in [terrain]), "
-        "or must be left out"
+        "or must be omitted"
     )
     if below > BELOW_SHARE and (low.sum() >= FEWEST_BELOW or below > 0.5):
         deep_m = -float(np.median(known[low]))
@@ -139,7 +139,7 @@ def height_notes(distance_m: Floats, ground_m: Floats, cell_m: float, start_name
     notes = []
     for strange in (ground_m.min(), ground_m.max()):
         if not LOWEST_LAND_M <= strange <= HIGHEST_LAND_M:
-            notes.append(f"a height of {strange:.0f} m is no dry land on Earth: are the heights in metres?")
+            notes.append(f"a height of {strange:.0f} m is not dry land on Earth: are the heights in metres?")
     step = distance_m[1] - distance_m[0]
     # between centres heights are drawn straight: a cell that stands alone reaches one cell to either side
     reach = max(int(np.ceil(cell_m / step)), 1)

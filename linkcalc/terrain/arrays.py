@@ -161,7 +161,7 @@ def _crs_of(array: "xarray.DataArray", given: Any, degrees: bool) -> str:
     if said is None and degrees:
         said = 4326
     if said is None:
-        raise DomainError("nobody says in which CRS the array is: give crs, as in crs=32633")
+        raise DomainError("the CRS of the array is not stated: give crs, as in crs=32633")
     try:
         return str(CRS.from_user_input(said).to_wkt())
     except CRSError:

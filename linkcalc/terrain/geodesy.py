@@ -146,7 +146,7 @@ def from_grid(easting_m: ArrayLike, northing_m: ArrayLike, epsg: int) -> tuple[A
     unit = crs.axis_info[0].unit_name
     if unit != "metre":
         raise DomainError(
-            f"epsg {epsg} ({crs.name}) counts in {unit}, and easting_m wants "
+            f"epsg {epsg} ({crs.name}) counts in {unit}, and easting_m takes "
             f"metres{_read_in_feet(crs, easting, northing)}"
         )
     lon, lat = transformer(f"EPSG:{epsg}", "EPSG:4326").transform(easting, northing)

@@ -156,7 +156,7 @@ def surroundings_of(
     strange = set(np.unique(cover).tolist()) - {UNKNOWN, *CLASSES}
     if strange:
         raise DomainError(
-            f"{min(strange)} is no class of the land cover; they are {', '.join(map(str, CLASSES))}"
+            f"{min(strange)} is not a land cover class; classes: {', '.join(map(str, CLASSES))}"
         )
     near = distance <= REACH_M
     distance, cover, canopy = distance[near], cover[:, near], canopy[:, near]

@@ -536,7 +536,7 @@ def profile_from(
         raise DomainError("zone must be 1 (sea), 3 (coastal land) or 4 (inland) at every point")
     notes = []
     if clutter[0] or clutter[-1]:
-        notes.append("clutter at the stations themselves is left out")
+        notes.append("clutter at the stations themselves is not counted")
         clutter[[0, -1]] = 0.0
     return Profile(
         distance_m=distance,

@@ -367,8 +367,8 @@ class Raster:
         strange = ~unknown & ~np.isin(stored, list(self._classes))
         if strange.any():
             raise TerrainError(
-                f"raster {self.name} holds {stored[strange][0]}, which is no class of the land cover that is "
-                f"understood ({', '.join(map(str, self._classes))}, see `linkcalc ground`)"
+                f"raster {self.name} holds {stored[strange][0]}, which is not a known land cover class "
+                f"({', '.join(map(str, self._classes))}, see `linkcalc ground`)"
             )
         table = np.full(_NO_CLASS + 1, np.nan)
         table[list(self._classes)] = list(self._classes.values())

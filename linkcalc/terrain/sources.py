@@ -195,7 +195,7 @@ def _members(name: str, file: Path) -> list[str]:
 
 def _regular(name: str, path: Path) -> str:
     if path.exists() and not path.is_file():
-        raise TerrainError(f"raster {name} is no plain file ({path})")
+        raise TerrainError(f"raster {name} is not a plain file ({path})")
     return str(path)
 
 
@@ -261,7 +261,7 @@ def _dataset(name: str, location: str, drivers: Collection[str]) -> Any:
     except (RasterioError, OSError) as error:
         why = one_line(error)
         if is_remote(location):
-            raise TerrainError(f"raster {name} cannot be reached or is no GeoTIFF: {why}") from error
+            raise TerrainError(f"raster {name} cannot be reached or is not a GeoTIFF: {why}") from error
         raise TerrainError(f"raster {name} cannot be opened as a raster of heights: {why}") from error
 
 

@@ -72,5 +72,5 @@ def facts_words(row: Compared) -> str:
     facts.append(f"{time_words(row.time_on_air_s)} on air")
     if row.battery_years is not None:
         facts.append(f"battery {life_words(row.battery_years)}")
-    facts.append(f"limited by {row.limited_by}")
+    facts.append(f"limiting factor: {row.limited_by}")
     return "; ".join(facts)

@@ -137,7 +137,7 @@ def notes(result: CoverageResult) -> Sequence[str]:
     low, high = float(np.nanmin(margins)), float(np.nanmax(margins))
     asked = f"{low:.1f} dB" if high - low < 0.05 else f"{low:.1f} to {high:.1f} dB, by cell"
     return [
-        f"Fade margin asked of each direction: {asked}.",
+        f"Required margin of each direction: {asked}.",
         f"Heights from {', '.join(result.sources)}.",
         *result.notes,
         "A prediction, not a measurement: take a reading on site before you buy.",

@@ -41,7 +41,9 @@ def energy_report(
     """
     page = Page(width, colour, ascii_only)
     if not energy.stations:
-        page.wrap("No station of this plan has a [[power]] table, so there is nothing to reckon.", bold=True)
+        page.wrap(
+            "No station of this plan has a [[power]] table, so there is nothing to calculate.", bold=True
+        )
         page.wrap('Add one: [[power]] station = "..", then [power.battery] capacity_mah = ..')
         return page.text()
     if invented := starter_words(assumed, "energy"):

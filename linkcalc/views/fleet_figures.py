@@ -32,7 +32,7 @@ _MARKS: Final = {
 
 
 def map_figure(result: FleetResult) -> "Figure":
-    """Nodes and sheds on shaded relief, each node tied to its shed."""
+    """Nodes and base stations on shaded relief, each node tied to its shed."""
     with style.styled():
         figure = style.new_figure(8.6, 8.6)
         ax = figure.add_axes((0.085, 0.165, 0.86, 0.72))
@@ -40,13 +40,11 @@ def map_figure(result: FleetResult) -> "Figure":
         _text(
             figure, 0.085, 0.968, _first_upper(headline(result)), size=style.TITLE_PT, weight="bold", width=80
         )
-        what = (
-            f"Each node with the shed it {'should report' if result.assigned else 'reports'} to; the darker "
-        )
+        what = f"Each node with the base station it {'should report' if result.assigned else 'reports'} to; the darker "
         what += "and thicker the line, the higher the spreading factor."
         if len(result.nodes) > _TIED:
-            what = "The darker the mark, the higher the spreading factor; nodes that may get fewer than asked point"
-            what += " to their shed."
+            what = "The darker the mark, the higher the spreading factor; nodes that may get fewer than required point"
+            what += " to their base station."
         _text(figure, 0.085, 0.928, what, size=style.TEXT_PT, width=112)
         _key(figure, result)
         words = f"Terrain shaded from the north-west. Degrees: WGS 84. {_SAFETY}"
@@ -193,7 +191,7 @@ def _key(figure: "Figure", result: FleetResult) -> None:
     from matplotlib.lines import Line2D
 
     words = {
-        "closes": "has the success asked",
+        "closes": "has the required success",
         "at_risk": "may have less",
         "does_not_close": "loses more than half on the best guess",
     }
@@ -207,7 +205,9 @@ def _key(figure: "Figure", result: FleetResult) -> None:
                        linestyle="", markersize=np.sqrt(size),
                        markeredgecolor=style.PAPER, label=f"{words[verdict]} ({count})")
             )  # fmt: skip
-    handles.append(Line2D([], [], marker="^", color=style.INK, linestyle="", markersize=10, label="shed"))
+    handles.append(
+        Line2D([], [], marker="^", color=style.INK, linestyle="", markersize=10, label="base station")
+    )
     for factor in sorted({n.spreading_factor for n in result.nodes if n.spreading_factor}):
         look: dict[str, Any] = {"linewidth": factor_width(factor)}
         if many is not None:
@@ -237,7 +237,7 @@ def load_figure(result: FleetResult) -> "Figure":
         asked = 100.0 * result.required_success
         left.axhline(asked, color=style.MUTED, linewidth=0.9)
         left.annotate(
-            f"{asked:.4g} % asked", (times[0], asked), (2, -4), textcoords="offset points", va="top",
+            f"{asked:.4g} % required", (times[0], asked), (2, -4), textcoords="offset points", va="top",
             fontsize=style.SMALL_PT, color=style.MUTED,
         )  # fmt: skip
         left.set_title(f"Messages that arrive, at {sites_words(result.confidence)}", fontsize=style.TEXT_PT)
@@ -252,7 +252,7 @@ def load_figure(result: FleetResult) -> "Figure":
             high = 100.0 * np.array([p.played_high or 0.0 for p in played]) - middle
             right.errorbar(
                 [p.times for p in played], middle, yerr=[low, high], fmt="o", color=style.POINT, capsize=3,
-                markersize=5, label="played packet by packet, three standard errors",
+                markersize=5, label="simulated packet by packet, three standard errors",
             )  # fmt: skip
         right.set_title("Single tries at the predicted levels, mean of all nodes", fontsize=style.TEXT_PT)
         for ax in (left, right):
@@ -309,7 +309,7 @@ def airtime_figure(result: FleetResult) -> "Figure":
             loc="upper left", bbox_to_anchor=(0.16, 1.0 - 0.62 / height), ncols=5, fontsize=style.SMALL_PT,
             handlelength=1.4, columnspacing=1.2,
         )  # fmt: skip
-        _text(figure, 0.03, 1.0 - 0.15 / height, "Airtime of each shed, tries included", size=style.TITLE_PT,
+        _text(figure, 0.03, 1.0 - 0.15 / height, "Airtime of each base station, tries included", size=style.TITLE_PT,
               weight="bold", width=90)  # fmt: skip
         words = f"Every node reporting {times_words(1.0)}. {_SAFETY}"
         _text(figure, 0.03, 0.30 / height, words, size=style.SMALL_PT, width=140, color=style.MUTED)
@@ -336,9 +336,9 @@ def write_all(result: FleetResult, folder: str | os.PathLike[str]) -> list[Path]
     """
     written = []
     for name, figure, title in (
-        ("fleet-map", map_figure(result), "Nodes and sheds"),
+        ("fleet-map", map_figure(result), "Nodes and base stations"),
         ("fleet-traffic", load_figure(result), "Success against traffic"),
-        ("fleet-airtime", airtime_figure(result), "Airtime of each shed"),
+        ("fleet-airtime", airtime_figure(result), "Airtime of each base station"),
     ):
         written += style.save(figure, Path(folder) / name, title)
     return written

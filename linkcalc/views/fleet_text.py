@@ -48,10 +48,10 @@ def fleet_report(
     for line in summary(result):
         page.item(line)
     if result.mends:
-        page.heading("What would mend it")
+        page.heading("Remedies")
         for line in result.mends:
             page.item(line)
-    page.heading("Sheds")
+    page.heading("Base stations")
     _sheds(page, result)
     shown = min(_WORST, len(result.nodes))
     page.heading("The node" if shown == 1 else f"The {shown} nodes with the least success")
@@ -113,7 +113,7 @@ def setup(result: FleetResult) -> str:
     tries = "1 try" if result.tries == 1 else f"up to {result.tries} tries"
     nodes, sheds = len(result.nodes), len(result.sheds)
     return (
-        f"{nodes} {_nodes(nodes)}, {sheds} {'shed' if sheds == 1 else 'sheds'}, "
+        f"{nodes} {_nodes(nodes)}, {sheds} {'base station' if sheds == 1 else 'base stations'}, "
         f"{frequency} MHz, {channels}, {result.signal}, {tries} a message. Every path has its own terrain "
         "profile and the model of a single check."
     )
@@ -130,15 +130,15 @@ def summary(result: FleetResult) -> Iterator[str]:
     )
     none = sum(not node.reached for node in result.nodes)
     two = sum(len(node.reached) > 1 for node in result.nodes)
-    reach = f"{len(result.nodes) - none} of {len(result.nodes)} nodes reach a shed on the best guess"
+    reach = f"{len(result.nodes) - none} of {len(result.nodes)} nodes reach a base station on the best guess"
     if len(result.nodes) == 1:
-        reach = f"It {'does not reach' if none else 'reaches'} a shed on the best guess"
+        reach = f"It {'does not reach' if none else 'reaches'} a base station on the best guess"
     if len(result.sheds) > 1 and len(result.nodes) > 1:
         reach += f", {two} of them more than one"
     yield reach
     busiest = max(result.sheds, key=lambda s: s.load)
     yield (
-        f"Busiest shed: {busiest.name}, {busiest.nodes} {_nodes(busiest.nodes)} of its own, "
+        f"Busiest base station: {busiest.name}, {busiest.nodes} {_nodes(busiest.nodes)} of its own, "
         f"{busiest.heard} heard; packets are on its air {_share(busiest.load)} of the time, "
         f"and its own answers {_share(busiest.answering_share)}"
     )
@@ -180,7 +180,7 @@ def limits_line(result: FleetResult) -> str:
     )
     tail = (", unverified" if unverified else "") + "; ask your regulator"
     if not nodes and not sheds:
-        return f"Limits {result.region}: within, nodes and sheds{tail}"
+        return f"Limits {result.region}: within, nodes and base stations{tail}"
     parts = []
     for status in ("over", "unknown"):
         count = sum(n.limits.status == status for n in nodes)
@@ -223,7 +223,7 @@ def _limits_words(held: Held) -> str:
 
 def _worst(page: Page, result: FleetResult) -> None:
     widths = (18, 14, 13, 8, 8, 9, 8)
-    page.row(["", "shed", "signal", "margin", "best", "assured", "alone"], widths)
+    page.row(["", "base station", "signal", "margin", "best", "assured", "alone"], widths)
     for node in result.worst_first[:_WORST]:
         page.row(
             [
@@ -248,8 +248,8 @@ def _worst(page: Page, result: FleetResult) -> None:
         )
     page.wrap(
         "margin in dB; best: share of its messages that arrive with their tries on the best guess, all nodes "
-        f"sending; assured: the share that {sites_words(result.confidence)} have at least, held against the "
-        f"{_asked(result.required_success)} asked; alone: the same if no other node sent.",
+        f"sending; assured: the share that {sites_words(result.confidence)} have at least, to be compared with the "
+        f"{_asked(result.required_success)} required; alone: the same if no other node sent.",
         indent=2,
     )
 
@@ -267,13 +267,13 @@ def _signals(page: Page, result: FleetResult) -> None:
 
 
 def _loads(page: Page, result: FleetResult) -> None:
-    widths = (22, 10, 14, 10, 22)
+    widths = (20, 9, 14, 9, 26)
     page.row(["traffic", "worst", "worst tenth", "median", "tries received"], widths)
     for p in result.loads:
         played = (
             ""
             if p.played is None or p.played_low is None or p.played_high is None
-            else f" ({p.played * 100.0:.1f} played)"
+            else f" ({p.played * 100.0:.1f} simulated)"
         )
         page.row(
             [
@@ -358,7 +358,7 @@ def notes(result: FleetResult) -> Sequence[str]:
         + ("of the fading each packet has its own." if result.fading else "packets do not fade, as stated."),
         *(
             [
-                "A shed hears all spreading factors and channels at once. For a plain radio that hears one: "
+                "A base station hears all spreading factors and channels at once. For a plain radio that hears one: "
                 "spreading_factors = [9] (say), channels = 1, demodulators = 1."
             ]
             if chirps

@@ -50,7 +50,7 @@ def heights_figure(table: HeightTable) -> "Figure":
         points = width * 72.0
         for drop, size, bold, words, colour in (
             (18.0, style.TITLE_PT, True, table.link, style.INK),
-            (34.0, style.SMALL_PT, False, f"asked of each direction: {table.asked}", style.MUTED),
+            (34.0, style.SMALL_PT, False, f"required of each direction: {table.asked}", style.MUTED),
         ):
             shown = fitted_words(style.drawable(words), points - 28.0, size, bold)
             figure.text(
@@ -118,10 +118,17 @@ def draw_heights(ax: "Axes", table: HeightTable) -> "Axes":
             far, near, table.lacking_db, levels=[0.0], colors=style.INK, linewidths=2.6, zorder=4
         )
         line_label(room, line.allsegs[0], "required", style.INK, avoid, bold=True)
-        key.append((heavy, "what is asked: the link\ncloses on the darker side"))
+        key.append((heavy, "required margin: the link\ncloses on the darker side"))
     else:
         reached = bool(table.closes.any())
-        key.append(({}, "every pair reaches\nwhat is asked" if reached else "no pair reaches\nwhat is asked"))
+        key.append(
+            (
+                {},
+                "every pair reaches\nthe required margin"
+                if reached
+                else "no pair reaches\nthe required margin",
+            )
+        )
     if margin.min() < 0.0 < margin.max():
         dashed: dict[str, Any] = {"color": style.ACCENT, "lw": 1.4, "ls": (0, (5, 2))}
         zero = ax.contour(far, near, margin, levels=[0.0], colors=style.ACCENT, linewidths=1.4, zorder=3)
@@ -197,8 +204,8 @@ def _marks(table: HeightTable) -> list[tuple[Pair, str, str]]:
     if cheapest is None:
         return [(now, "as planned", "o")]
     if (now.near_height_m, now.far_height_m) == (cheapest.near_height_m, cheapest.far_height_m):
-        return [(now, "as planned, and the cheapest\nthat reaches what is asked", "o")]
-    return [(now, "as planned", "o"), (cheapest, "cheapest pair that\nreaches what is asked", "D")]
+        return [(now, "as planned, and the cheapest\nthat reaches the required margin", "o")]
+    return [(now, "as planned", "o"), (cheapest, "cheapest pair that\nreaches the required margin", "D")]
 
 
 def _draw_key(ax: "Axes", room: Room, entries: Sequence[tuple[dict[str, Any], str]]) -> None:

@@ -70,7 +70,7 @@ def verdict_lines(table: HeightTable) -> tuple[str, str]:
     if pair is None:
         lowest = f"up to {_metres(table.near_height_m[-1])} and {_metres(table.far_height_m[-1])}"
         return (
-            f"No pair {lowest} reaches what is asked.",
+            f"No pair {lowest} reaches the required margin.",
             f"Nearest to it: {pair_words(table, table.best)}, {_margins(table, table.best)}. Change "
             "something else first (linkcalc check names what), or put a relay between.",
         )
@@ -88,7 +88,7 @@ def verdict_lines(table: HeightTable) -> tuple[str, str]:
 
 def _link(page: Page, table: HeightTable) -> None:
     page.wrap(f"{table.link}: margin over both antenna heights", bold=True)
-    page.wrap(f"Asked of each direction: {table.asked}.", indent=2)
+    page.wrap(f"Required of each direction: {table.asked}.", indent=2)
     for line in verdict_lines(table):
         page.wrap(line, indent=2)
     now = table.present
@@ -96,7 +96,7 @@ def _link(page: Page, table: HeightTable) -> None:
         f"Now: {pair_words(table, now)}, {_margins(table, now)}, {cost_words(now.cost)} for the masts.",
         indent=2,
     )
-    page.heading("Margin of the weaker direction, dB (* reaches what is asked)", minor=True)
+    page.heading("Margin of the weaker direction, dB (* reaches the required margin)", minor=True)
     most = max((page.width - 2 - _FIRST) // _COLUMN, 3)
     keep = [now, table.cheapest or table.best]
     columns = some(table.far_height_m, [p.far_height_m for p in keep], most)

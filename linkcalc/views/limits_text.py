@@ -192,7 +192,7 @@ def _answer(end: EndLimits) -> dict[str, str]:
     check = end.limits
     found = {f"Rule {check.rule}" if check.status == "within" else "Why": check.reason}
     if check.remedy:
-        found["Least that would mend it" if check.status == "over" else "Within for certain"] = check.remedy
+        found["Least remedy" if check.status == "over" else "Within for certain"] = check.remedy
     if check.region is None or not check.rules:
         return found
     if check.largest_conducted_dbm is None:

@@ -303,7 +303,7 @@ def draw_lines(ax: "Axes", margin_db: np.ndarray, needed_db: np.ndarray, cell_m:
     spare = smoothed(np.clip(np.nan_to_num(margin_db - needed_db, nan=-100.0), -100.0, 100.0))
     if field.shape[0] > 2 and float(spare.min()) < 0.0 < float(spare.max()):
         line = ax.contour(axis, -axis, spare, levels=[0.0], colors=style.ACCENT, linewidths=1.5, zorder=4)
-        labels += ax.clabel(line, fmt=lambda v: "as asked", fontsize=style.SMALL_PT)
+        labels += ax.clabel(line, fmt=lambda v: "required", fontsize=style.SMALL_PT)
     for text in labels:
         text.set_path_effects(halo)
     return labels
@@ -330,7 +330,7 @@ def _caption(result: CoverageResult) -> str:
     )
     return style.drawable(
         f"{how} Cells of {result.cell_m:g} m; lines over margins smoothed by {SMOOTH_CELLS:g} cell, red where the "
-        "margin is what is asked there; relief lit from the north-west; hatched in grey: no answer. Degrees: WGS 84. "
+        "margin is the one required there; relief lit from the north-west; hatched grey: no answer. Degrees: WGS 84. "
         "A prediction: measure on site. A radio link is no safety function and no emergency stop."
     )
 

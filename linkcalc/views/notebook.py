@@ -110,7 +110,7 @@ def _alone(result: Answer, only: str) -> Card:
     home, words = _ONLY.get((kind, only), ("", ""))
     if not home:
         known = ", ".join(name for of, name in _ONLY if of == kind) or "none"
-        raise ArgumentError(f"only = {only!r} is no picture of this {kind}; there are: {known}")
+        raise ArgumentError(f"only = {only!r}: unknown picture of this {kind}; pictures: {known}")
     module, _, function = home.partition(":")
     draw = getattr(import_module(f"linkcalc.views.{module}"), function)
     drawn = draw(*result.directions) if only == "budget" and isinstance(result, LinkResult) else draw(result)
@@ -159,7 +159,7 @@ def _directions(directions: tuple[Direction, ...]) -> str:
         ("such sites work", [probability_words(d.site_share) for d in directions]),
         ("messages arrive there", [probability_words(d.success_where_it_works) for d in directions]),
         ("time on air", [f"{1e3 * d.time_on_air_s:.0f} ms" for d in directions]),
-        ("limited by", [d.limited_by for d in directions]),
+        ("limiting factor", [d.limited_by for d in directions]),
     ]
     return _table(rows)
 

@@ -218,7 +218,7 @@ def _ends(ax: "Axes", ends: Sequence[Place], box: Box) -> None:
 
 
 def _caption(result: RelaySiting) -> str:
-    lines = f"lines over margins smoothed by {SMOOTH_CELLS:g} cell, thick red where it is what is asked"
+    lines = f"lines over margins smoothed by {SMOOTH_CELLS:g} cell, thick red where it is the required margin"
     parts = [
         "Numbers: spots checked in full, best first; violet: hops over the best spot"
         + (", dashed over two relays (R1, R2)." if result.two is not None else "."),
@@ -228,7 +228,7 @@ def _caption(result: RelaySiting) -> str:
     ]
     if len(result.allowed.steps) > 1:
         asked = ", ".join(words for words, _ in result.allowed.steps[1:])
-        parts.append(f"Hatched: ruled out by what is asked ({asked}).")
+        parts.append(f"Hatched: ruled out by the conditions on a place ({asked}).")
     parts.append(
         "A prediction: measure on site. A radio link is no safety function and no emergency stop; masts are "
         "for trained people, clear of power lines."
@@ -273,7 +273,7 @@ def relay_profiles(hops: Sequence[LinkResult]) -> "Figure":
             weaker = weaker_direction(hop)
             margin = (
                 f"{WORDS[hop.verdict]}: fade margin {decibel_words(weaker.fade_margin_db)}, "
-                f"{asked_words(weaker)} asked"
+                f"{asked_words(weaker)} required"
             ).replace("-", "−")
             words = _hop_words(number, hop, 72.0 * width - 90.0 - width_of_text(margin, style.TEXT_PT, True))
             top = (height - _PANEL_IN * (number - 1) - 0.2) / height

@@ -101,9 +101,9 @@ def spare_words(hop: HopCheck) -> str:
     """How a hop stands to what is asked of it."""
     asked = asked_words(hop.weaker)
     if not math.isfinite(hop.spare_db):
-        return f"with {decibel_words(hop.margin_db)} in the weaker hop where {asked} is asked"
+        return f"with {decibel_words(hop.margin_db)} in the weaker hop where {asked} is required"
     more = "over" if hop.spare_db >= 0.0 else "short of"
-    return f"the weaker hop {decibel_words(abs(hop.spare_db))} {more} the {asked} asked"
+    return f"the weaker hop {decibel_words(abs(hop.spare_db))} {more} the {asked} required"
 
 
 def direct_words(result: RelaySiting) -> str:
@@ -177,7 +177,7 @@ def notes(result: RelaySiting) -> Iterator[str]:
     off = max((c.off_db for c in (*result.spots, *([result.two] if result.two else []))), default=0.0)
     agree = f"to {decibel_words(off)}" if off >= _LEAST_OFF_DB else "to a tenth of a decibel"
     yield f"Every spot listed was checked in full, and agrees with its cell {agree}."
-    yield "Messages pass hop by hop with doubts taken as independent; in truth hops share the weather."
+    yield "Messages pass hop by hop with the hops' uncertainties taken as independent; in truth hops share the weather."
     yield f"Heights from {', '.join(result.sources)}."
     yield from result.notes
     yield "A prediction, not a measurement: take readings on the spot, to both ends, before you build."

@@ -111,7 +111,7 @@ def _changes(remedy: Remedy) -> Iterator[tuple[str, str]]:
         if "building" in mine:
             yield name, "antenna outside the building"
         if "extra_loss" in mine:
-            yield name, f"mended: {', '.join(x['reason'] for x in mine['extra_loss'].before or ())}"
+            yield name, f"repaired: {', '.join(x['reason'] for x in mine['extra_loss'].before or ())}"
         if "transmit_power_dbm" in mine:
             c = mine["transmit_power_dbm"]
             law = ", the legal limit then" if c.value < c.before else ""

@@ -382,6 +382,6 @@ def _fonts_found(figure: "Figure") -> None:
         _boxes.update(dict.fromkeys(untold, True))
         warnings.warn(
             f"no installed font has {''.join(untold[:12])}{'…' if untold[12:] else ''}: drawn as boxes; installing a "
-            "font of that script mends it",
+            "font of that script cures it",
             stacklevel=2,
         )

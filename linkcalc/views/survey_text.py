@@ -42,7 +42,7 @@ def survey_report(survey: Survey, width: int = 80, *, colour: bool = False, asci
     low, high = survey.excess_interval_db
     page.wrap(
         f"The site loses {more_words(survey.excess_db)} predicted (95 %: {signed(low)} to {signed(high)} dB; "
-        f"before the readings the prediction was good to {decibel_words(survey.prior_sigma_db)}, one sigma).",
+        f"before the readings the prediction's uncertainty was {decibel_words(survey.prior_sigma_db)}, one sigma).",
         indent=2,
     )
     page.wrap(_capital(survey.agreement_reason) + ".", indent=2)
@@ -63,13 +63,13 @@ def survey_report(survey: Survey, width: int = 80, *, colour: bool = False, asci
 def _margins(page: Page, directions: Sequence[DirectionSurvey]) -> None:
     rows = [
         ("Margin now", [decibel_words(d.fade_margin_db) for d in directions]),
-        ("  95 % likely within", [interval_of(d.fade_margin_interval_db) for d in directions]),
+        ("  95 % interval", [interval_of(d.fade_margin_interval_db) for d in directions]),
         ("  required", [_asked(d.required_margin_db) for d in directions]),
         ("  chance that it is there", [probability_words(d.margin_probability) for d in directions]),
         ("  predicted before", [decibel_words(d.predicted_margin_db) for d in directions]),
-        ("    95 % likely within", [interval_of(d.predicted_margin_interval_db) for d in directions]),
+        ("    95 % interval", [interval_of(d.predicted_margin_interval_db) for d in directions]),
         ("Message arrives", [probability_words(d.delivery_probability) for d in directions]),
-        ("  95 % likely within", [share_words(d.delivery_probability_interval) for d in directions]),
+        ("  95 % interval", [share_words(d.delivery_probability_interval) for d in directions]),
         ("  predicted before", [probability_words(d.predicted_delivery_probability) for d in directions]),
         ("Verdict", [VERDICT_WORDS[d.verdict] for d in directions]),
     ]
@@ -84,11 +84,11 @@ def _measured(page: Page, directions: Sequence[DirectionSurvey]) -> None:
         ("  predicted for the day", [_level(d.predicted_level_dbm) for d in directions]),
         ("  in the weakest tenth", [_level(d.level_10_percent_dbm) for d in directions]),
         ("Loss over the predicted", [signed_or_none(d.excess_db) for d in directions]),
-        ("  95 % likely within", [interval_of(d.excess_interval_db) for d in directions]),
+        ("  95 % interval", [interval_of(d.excess_interval_db) for d in directions]),
         ("Noise, median", [_level(d.noise_dbm) for d in directions]),
         ("  predicted", [_level(d.noise_dbm and d.predicted_noise_dbm) for d in directions]),
         ("Packets that arrived", [packet_words(d) for d in directions]),
-        ("  95 % likely within", [share_words(d.received_share_interval) for d in directions]),
+        ("  95 % interval", [share_words(d.received_share_interval) for d in directions]),
     ]
     _table(page, directions, rows)
     page.wrap(
@@ -114,7 +114,7 @@ def _conditions(page: Page, survey: Survey) -> None:
         )
         margins = " and ".join(decibel_words(d.fade_margin_as_mounted_db) for d in survey.directions)
         page.item(
-            f"Antennas stood at {mounted}, the plan has {planned}: the readings are held against the "
+            f"Antennas stood at {mounted}, the plan has {planned}: the readings are compared with the "
             f"prediction for the heights they were taken at. Left there, the margins are {margins}."
         )
     for line in day_lines(survey):
@@ -138,15 +138,15 @@ def day_lines(survey: Survey) -> list[str]:
             else f"from {names[a.direction].from_} to {names[a.direction].to}"
         )
         verb = "takes" if a.loss_db > 0.0 else "gives"
-        sure = f" (good to {decibel_words(a.sigma_db)}, one sigma)" if a.sigma_db else ""
+        sure = f" (uncertainty {decibel_words(a.sigma_db)}, one sigma)" if a.sigma_db else ""
         lines.append(
             f"Not there on the day: {a.name}, which {verb} another {decibel_words(abs(a.loss_db))} {way}"
             f"{sure}; counted in the margins above."
         )
     lines.append(
-        "The day had all that the plan's conditions ask for."
+        "The day met all of the plan's conditions."
         if survey.representative
-        else "The day was kinder than the plan's conditions, or nobody said: measure again when they hold."
+        else "Conditions were better than the plan's, or are not stated: measure again when they hold."
     )
     more = survey.one_more
     words = f"What was read leaves {decibel_words(more.now_db)} of the site's loss unknown, one sigma"
@@ -251,11 +251,13 @@ def _count(page: Page, found: Acceptance, asked: str) -> None:
     if count.more_needed is not None:
         page.wrap(
             f"{count.more_needed} more packets without a loss would prove it. Add them once: going on until "
-            "it passes is no proof, unless by the early stop below.",
+            "it passes proves nothing, unless by the early stop below.",
             indent=2,
         )
     elif not count.passed:
-        page.wrap("Too many are lost for more packets to prove it: mend the link, then count anew.", indent=2)
+        page.wrap(
+            "Too many are lost for more packets to prove it: improve the link, then count anew.", indent=2
+        )
 
 
 def _rules(page: Page, found: Acceptance) -> None:

@@ -168,7 +168,7 @@ def _layout(found: Sweep, quantity: str) -> _Plan:
         return _Plan(x, None, other, panels)
     if x in numeric and other in numeric:
         return _Plan(x, other, None, panels)
-    raise DomainError(f"{other} has {counts[other]} values; at most {_MOST_LINES} lines can be told apart")
+    raise DomainError(f"{other} has {counts[other]} values; at most {_MOST_LINES} lines can be distinguished")
 
 
 def _draw(
@@ -322,7 +322,7 @@ def _references(found: Sweep, quantity: str) -> list[_Reference]:
     """The receiver's limit, and what is asked where it is the same for all."""
     dashed = (0, (5, 2))
     if quantity == "spare_margin_db":
-        return [_Reference(0.0, "what is asked", "what is asked", style.INK, dashed)]
+        return [_Reference(0.0, "required margin", "required margin", style.INK, dashed)]
     if not quantity.endswith("fade_margin_db"):
         return []
     marks = [_Reference(0.0, "receiver's limit", "0 dB: receiver's limit", style.ACCENT, "-")]

@@ -24,11 +24,11 @@ _UNITS = {
 
 _SHORT = {
     "weaker_fade_margin_db": "margin of the weaker direction",
-    "spare_margin_db": "margin over what is asked",
+    "spare_margin_db": "margin over the required one",
     "fade_margin_db": "margin from {near} to {far}",
     "back_fade_margin_db": "margin from {far} to {near}",
-    "required_margin_db": "margin asked from {near} to {far}",
-    "back_required_margin_db": "margin asked from {far} to {near}",
+    "required_margin_db": "required margin from {near} to {far}",
+    "back_required_margin_db": "required margin from {far} to {near}",
     "delivery_probability": "success from {near} to {far}",
     "back_delivery_probability": "success from {far} to {near}",
     "received_power_dbm": "power received at {far}",
@@ -129,7 +129,7 @@ def _best(page: Page, found: Sweep, quantity: str) -> None:
     """The combinations with most to spare."""
     spare = np.nan_to_num(found["spare_margin_db"].ravel(), nan=-math.inf)
     order = np.argsort(-spare, kind="stable")[:_BEST]
-    page.wrap(f"Most margin over what is asked, {len(order)} of {found.size}:")
+    page.wrap(f"Most margin over the required one, {len(order)} of {found.size}:")
     axes = np.unravel_index(order, found.shape)
     for number, cell in enumerate(zip(*axes, strict=True), 1):
         values = ", ".join(

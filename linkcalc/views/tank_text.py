@@ -144,7 +144,7 @@ def _year(page: Page, tank: TankAnswer) -> None:
         ("overflows", "overflows", count_words),
         ("water lost, m³", "spilled_m3", _volume),
         ("chance of running dry", "dry_chance", odds_words),
-        ("asked for while dry, m³", "unmet_m3", _volume),
+        ("requested while dry, m³", "unmet_m3", _volume),
         ("fillings begun", "starts", count_words),
         ("nuisance stops", "nuisance_stops", count_words),
         ("stopped late, unheard", "watchdog_stops", count_words),

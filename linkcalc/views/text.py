@@ -166,10 +166,10 @@ def clearance_words(path: PathFacts, clearance_m: float) -> str:
     clearance_m : float, m
         Ray above the obstacle at the worst point; negative when the obstacle stands into the ray.
     """
-    what = path.worst_obstacle
+    what = "terrain" if path.worst_obstacle == "ground" else path.worst_obstacle
     if clearance_m < 0:
-        return f"{what} {height_words(-clearance_m)} into the ray"
-    return f"{what} {height_words(clearance_m)} below the ray"
+        return f"{what} {height_words(-clearance_m)} above the line of sight"
+    return f"{what} {height_words(clearance_m)} below the line of sight"
 
 
 def worst_clearance_m(link: LinkResult) -> float:
@@ -350,7 +350,7 @@ def _first_screen(page: "Page", result: Result) -> str:
     if any(link.remedies for link in result.links):
         stated = all(r.prices_stated for link in result.links for r in link.remedies)
         page.item(
-            f"--write mended.toml: the plan with the cheapest remedy.{'' if stated else f' {EXAMPLES}'}"
+            f"--write improved.toml: the plan with the cheapest remedy.{'' if stated else f' {EXAMPLES}'}"
         )
     for line in result.warnings:
         page.item(line)
@@ -426,7 +426,7 @@ def _assumed_words(link: LinkResult) -> str:
     words = []
     if guessed:
         parts = [f"{t.name} {decibel_words(-t.value_db)}" for t in guessed]
-        words.append(f"Assumed, nobody said: {', '.join(parts)}.")
+        words.append(f"Assumed, not stated: {', '.join(parts)}.")
     if shown:
         parts = [f"{t.name} {decibel_words(-t.value_db)} ({t.note.split(' (')[0]})" for t in shown]
         words.append(f"Assumed from rasters: {', '.join(parts)}.")
@@ -461,8 +461,8 @@ def _answer(page: "Page", link: LinkResult) -> None:
 def _limited_words(link: LinkResult) -> str:
     limits = list(dict.fromkeys(d.limited_by for d in link.directions))
     if len(limits) == 1:
-        return f"Limited both ways by {limits[0]}."
-    return "Limited by " + "; ".join(f"{d.limited_by} (to {d.to})" for d in link.directions) + "."
+        return f"Limiting factor both ways: {limits[0]}."
+    return "Limiting factor: " + "; ".join(f"{d.limited_by} (to {d.to})" for d in link.directions) + "."
 
 
 def _overview(page: "Page", links: Sequence[LinkResult]) -> None:
@@ -657,7 +657,7 @@ def _path(page: "Page", link: LinkResult) -> None:
     facts = [
         ("ground heights", path.source),
         ("at the ends", _ends_words(link)),
-        ("seen as", f"{path.regime}: {path.regime_reason}"),
+        ("path", f"{path.regime}: {path.regime_reason}"),
         ("worst point", f"{where}: {clearance_words(path, worst_clearance_m(link))}"),
         (
             "clearance",
@@ -667,7 +667,7 @@ def _path(page: "Page", link: LinkResult) -> None:
         ),
     ]
     if path.reflection_distance_m is not None:
-        facts.append(("ray reflects", f"{distance_words(path.reflection_distance_m)} along the path"))
+        facts.append(("specular reflection", f"{distance_words(path.reflection_distance_m)} along the path"))
     if path.vegetation_loss_db > 0:
         facts.append(("vegetation", decibel_words(path.vegetation_loss_db)))
     if path.building_entry_loss_db > 0:
@@ -692,10 +692,10 @@ def _models(page: "Page", path: PathFacts) -> None:
     names = {key: MODEL_NAMES.get(key, key) for key in path.models}
     wide = min(max((_cells(n) for n in names.values()), default=0), page.width - 24)
     for key, loss in path.models.items():
-        mark = "   gives the number" if key == path.model else ""
+        mark = "   governing model" if key == path.model else ""
         page.line(f"  {_pad(_cut(page.clean(names[key]), wide), wide)}  {decibel_words(loss):>9}{mark}")
     page.wrap(
-        f"Chosen: {path.model_reason}. The models that apply differ by {decibel_words(path.spread_db)}.",
+        f"Governing model: {path.model_reason}. The models that apply differ by {decibel_words(path.spread_db)}.",
         indent=2,
     )
 

@@ -144,7 +144,7 @@ def test_the_distance_from_nodata_is_kept():
     left = allowed(Access(nodata_distance_m=95.0), ground).mask
     rows, columns = np.indices(left.shape)
     np.testing.assert_array_equal(left, np.hypot(rows - 20, columns - 20) * 30.0 >= 95.0)
-    with pytest.raises(DomainError, match="at most 1697 m from nodata, and 5000 m is asked"):
+    with pytest.raises(DomainError, match="at most 1697 m from nodata, and 5000 m is required"):
         allowed(Access(nodata_distance_m=5000.0), ground)
     assert allowed(Access(nodata_distance_m=5000.0)).mask.all()  # there is none
 
@@ -187,15 +187,15 @@ def test_what_does_not_go_together_is_refused(access, words):
 SWAPPED = [[y, x] for x, y in OUTER]
 METRES = [[500000.0 + x, 4430000.0 + y] for x, y in OUTER]
 BAD = [
-    ("Polygon", [METRES], "is no longitude and latitude in degrees, .* reproject it to EPSG:4326"),
+    ("Polygon", [METRES], "is not a longitude and latitude in degrees, .* reproject it to EPSG:4326"),
     ("Polygon", [OUTER[:2]], "a Polygon needs 3 positions or more, and one has 2"),
     ("Polygon", [[*OUTER[:2], ["east", 3.0]]], r'a Polygon has \["east", 3.0\] where a pair of numbers'),
     ("Polygon", [[*OUTER[:2], [True, 3.0]]], r"a Polygon has \[true, 3.0\] where a pair of numbers"),
     ("Polygon", 5, "a Polygon lacks the list that holds its parts"),
     ("MultiPolygon", [5], "a MultiPolygon lacks the list that holds its parts"),
     ("LineString", TRACK, "holds no polygon; a Polygon or MultiPolygon is needed"),
-    ("Polygone", [OUTER], '"Polygone" is no type that GeoJSON has'),
-    ("Polygon", [[[-20.0, 95.0], *OUTER]], "-20, 95 is no longitude and latitude .* swapped"),
+    ("Polygone", [OUTER], '"Polygone" is not a GeoJSON type'),
+    ("Polygon", [[[-20.0, 95.0], *OUTER]], "-20, 95 is not a longitude and latitude .* swapped"),
 ]
 
 
@@ -211,16 +211,16 @@ def test_a_polygon_that_cannot_be_used_is_one_line(tmp_path, kind, coordinates, 
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("", "is no GeoJSON: Expecting value in line 1, column 1"),
-        ('{"type": "FeatureCollection",\n "features": [}', "is no GeoJSON: Expecting value in line 2"),
-        ("[]", 'is no GeoJSON: an object with a "type" is needed'),
-        ('{"type": "Topology"}', '"Topology" is no type that GeoJSON has'),
+        ("", "is not GeoJSON: Expecting value in line 1, column 1"),
+        ('{"type": "FeatureCollection",\n "features": [}', "is not GeoJSON: Expecting value in line 2"),
+        ("[]", 'is not GeoJSON: an object with a "type" is needed'),
+        ('{"type": "Topology"}', '"Topology" is not a GeoJSON type'),
         ('{"type": "FeatureCollection"}', "a FeatureCollection lacks the list"),
-        ('{"type": "FeatureCollection", "features": [null]}', "null is no type that GeoJSON has"),
+        ('{"type": "FeatureCollection", "features": [null]}', "null is not a GeoJSON type"),
         ('{"type": "FeatureCollection", "features": []}', "holds no line"),
         ('{"type": "LineString", "coordinates": [[0.0, 1e400], [0.0, 0.0]]}', "where a pair of numbers"),
         ('{"type": "LineString", "coordinates": [[1' + "0" * 5000 + ", 0]]}", "where a pair of numbers"),
-        ("[" * 100_000, "is no GeoJSON"),
+        ("[" * 100_000, "is not GeoJSON"),
     ],
 )
 def test_a_file_that_is_no_geojson_is_one_line(tmp_path, text, words):

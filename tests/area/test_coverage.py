@@ -170,8 +170,8 @@ def test_a_full_disk_is_one_line_and_keeps_the_tiles_before(loaded, tmp_path, mo
 @pytest.mark.parametrize(
     ("station", "radius_m", "options", "error", "words"),
     [
-        ("barn", 500.0, {}, LinkcalcError, '"barn" is no station of this plan; its stations: "tank"'),
-        ("tank", 500.0, {"link": "x"}, LinkcalcError, '"x" is no link of the station "tank"'),
+        ("barn", 500.0, {}, LinkcalcError, 'unknown station "barn"; stations: "tank"'),
+        ("tank", 500.0, {"link": "x"}, LinkcalcError, 'unknown link "x" at station "tank"'),
         ("tank", 20.0, {}, DomainError, "no cell lies within 0.02 km"),
         ("tank", -1.0, {}, DomainError, "radius_m must be above 0"),
         ("tank", 500.0, {"cell_m": 0.0}, DomainError, "cell_m must be above 0"),

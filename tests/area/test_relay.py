@@ -360,7 +360,7 @@ def test_a_higher_and_stronger_relay_has_more_margin(loaded, result):
         ({"cell_m": 0.0}, DomainError, "cell_m must be above 0"),
         ({"apart_m": -5.0}, DomainError, "apart_m must be at least 0"),
         ({"relays": 3}, DomainError, "relays must be 1 or 2, got 3"),
-        ({"kit": RelayKit(like="shd")}, LinkcalcError, '"shd" is no station of this plan; nearest is "shed"'),
+        ({"kit": RelayKit(like="shd")}, LinkcalcError, 'unknown station "shd"; did you mean "shed"?'),
         ({"kit": RelayKit(height_m=0.0)}, DomainError, "height of the relay's antenna must be at least 0.1"),
         (
             {"access": Access(nodata_distance_m=1e5)},
@@ -402,7 +402,7 @@ def test_holes_in_the_land_are_left_out_and_told(tmp_path):
     unknown = found.area & np.isnan(found.ground_m)
     assert unknown.any()
     assert not (found.allowed.mask & unknown).any()
-    assert any("have no height and are left out" in note for note in found.notes)
+    assert any("have no height and are not considered" in note for note in found.notes)
     # behind the hole, which is longer than what is bridged, there is no answer either
     assert any("have no answer" in note for note in found.notes)
 

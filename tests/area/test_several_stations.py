@@ -149,8 +149,8 @@ def test_the_report_says_how_much_each_station_serves(result):
 @pytest.mark.parametrize(
     ("stations", "options", "error", "words"),
     [
-        (["west shed", "barn"], {}, LinkcalcError, '"barn" is no station of this plan'),
-        (list(SHEDS), {"link": ["x"]}, LinkcalcError, '"x" is no link'),
+        (["west shed", "barn"], {}, LinkcalcError, 'unknown station "barn"'),
+        (list(SHEDS), {"link": ["x"]}, LinkcalcError, 'unknown link "x"'),
         (list(SHEDS), {"cell_m": 0.1}, DomainError, "too many"),
         (list(SHEDS), {"radius": 9e4}, TerrainError, "reaches beyond the rasters"),
     ],

@@ -171,7 +171,7 @@ def test_the_text_tells_what_was_assumed_warned_and_cautioned(tmp_path: Path) ->
     for words in (
         f"{AT_RISK.budget().fade_margin_db:.1f} dB of fade margin",
         "dB required",
-        "ground in the ray, 1.30 km from tank",
+        "line of sight blocked by terrain, 1.30 km from tank",
         "P.1812",
         'station "tank" surroundings = open',
         "open (assumed), 10 m, Rec. ITU-R P.2108",
@@ -190,8 +190,8 @@ def test_the_first_screen_answers_and_leaves_the_rest_for_full(tmp_path: Path) -
     for words in (
         f"AT RISK level {AT_RISK.budget().fade_margin_db:.1f} dB of fade margin",
         "such sites in 100; where it does,",
-        "Limited both ways by ground in the ray, 1.30 km from tank.",
-        f"Assumed, nobody said: surroundings, tank {AT_RISK.losses.near_surroundings_db[0]:.1f} dB",
+        "Limiting factor both ways: line of sight blocked by terrain, 1.30 km from tank.",
+        f"Assumed, not stated: surroundings, tank {AT_RISK.losses.near_surroundings_db[0]:.1f} dB",
         "Closes with, cheapest first (margin of that required): 1. ",
         "no safety function and no emergency stop",
         "--full",

@@ -47,7 +47,7 @@ def test_candidates_are_each_what_their_own_check_says(upland: Path, tmp_path: P
     }  # fmt: skip
     text = " ".join(run("compare", upland, "--leaf", "both").stdout.split())
     assert "upland.toml, in leaf" in text
-    assert "limited by ground in the ray, 3.18 km from tank" in text
+    assert "limiting factor: line of sight blocked by terrain, 3.18 km from tank" in text
     assert "not a safety function" in text
 
 
@@ -58,7 +58,7 @@ def test_one_candidate_alone_is_refused(upland: Path) -> None:
 
 
 def test_the_mended_plan_checks_as_told_and_keeps_the_comments(upland: Path) -> None:
-    mended = upland.with_name("mended.toml")
+    mended = upland.with_name("improved.toml")
     done = run("check", upland, "--write", mended)
     assert done.exit_code == 3  # of the plan itself
     assert "328 (example prices): spreading factor 12 instead of 8" in done.stderr
@@ -107,7 +107,7 @@ def test_several_links_are_mended_one_after_the_other(upland: Path) -> None:
     upland.write_text(text.replace("[conditions]", f"{second}\n[conditions]", 1))
     page = " ".join(run("check", upland).stdout.split())
     assert "closes with " in page
-    mended = upland.with_name("mended.toml")
+    mended = upland.with_name("improved.toml")
     done = run("check", upland, "--write", mended)
     assert done.exit_code == 3
     assert run("check", mended).exit_code == 0
@@ -129,7 +129,7 @@ def test_every_command_that_takes_a_plan_takes_settings(upland: Path, command: s
     for one, code in (("tank.transmit_power_dbm=10", (0, 3, 4)), ("tank.transmit_power=10", (2,))):
         done = run(command, upland, "--set", one)
         assert done.exit_code in code, done.stderr
-    assert "nearest is transmit_power_dbm" in done.stderr
+    assert "did you mean transmit_power_dbm?" in done.stderr
 
 
 # Places to write
@@ -138,10 +138,10 @@ def test_every_command_that_takes_a_plan_takes_settings(upland: Path, command: s
 def test_a_place_that_cannot_be_written_to_is_told_before_the_work(upland: Path, tmp_path: Path) -> None:
     for arguments, said in (
         (("check", upland, "--out", upland), "cannot be made: "),
-        (("check", upland, "-o", upland / "below"), "upland.toml is no folder"),
+        (("check", upland, "-o", upland / "below"), "upland.toml is not a folder"),
         (
             ("report", upland, "--out", tmp_path / "none" / "record.html"),
-            "cannot be written: there is no folder",
+            "cannot be written: there is not a folder",
         ),
         (("fieldsheet", upland, "-o", tmp_path), "is a folder; name the file"),
     ):

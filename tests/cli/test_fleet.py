@@ -83,7 +83,7 @@ def test_a_fleet_that_cannot_have_what_is_asked_says_what_would_do(tmp_path):
     assert re.match(r"Fleet: \d+ of 30 nodes may get fewer than 90 % of their messages through", done.stdout)
     words = " ".join(done.stdout.split())
     assert "fail for the load of the others; what would do: reports" in words
-    assert "another shed would take nodes off the busiest one" in words
+    assert "another base station would take nodes off the busiest one" in words
 
 
 LOST = 'transmit_power_dbm = -30.0\nextra_loss = [{ loss_db = 40.0, reason = "in a steel tank" }]'
@@ -126,7 +126,7 @@ def test_bad_rows_are_told_and_the_others_answered(tmp_path):
     done = fleet(file)
     assert "linkcalc: row 8 is not used (odd): 8 values under 6 columns: decimal commas?" in done.stderr
     assert "linkcalc: row 7 is not used (far away): far away at" in done.stderr
-    assert "4 nodes, 2 sheds" in done.stdout
+    assert "4 nodes, 2 base stations" in done.stdout
     assert done.exit_code == 3  # not all that was asked is answered
 
 
@@ -138,7 +138,7 @@ def test_a_node_at_the_shed_itself_has_no_path_and_hurts_nobody(tmp_path):
     assert done.exit_code == 4
     found = json.loads(done.stdout)["fleet"]
     last = found["nodes"][3]
-    assert (last["margin_db"], last["lacks"]) == (None, "no path to its shed")
+    assert (last["margin_db"], last["lacks"]) == (None, "no path to its base station")
     assert last["success"] == pytest.approx(0.0, abs=1e-12)
     assert all(n["success_predicted"] > 0.99 for n in found["nodes"][:3])
     text = " ".join(fleet(file, "--out", tmp_path / "out").stdout.split())
@@ -183,7 +183,7 @@ def test_a_list_with_a_plan_is_answered(tmp_path):
     nodes.write_text("name,latitude_deg,longitude_deg\na,-40.01,-19.99\nb,-40.02,-19.99\n")
     done = fleet(nodes, "--plan", SAMPLES / "upland.toml", "--interval-s", "1200")
     assert done.exit_code in (0, 3)
-    assert "2 nodes, 1 shed" in done.stdout
+    assert "2 nodes, 1 base station" in done.stdout
 
 
 @pytest.mark.parametrize(
@@ -203,7 +203,7 @@ def test_a_list_with_a_plan_is_answered(tmp_path):
         ),
         (
             (SAMPLES / "upland_tanks.csv", "--plan", SAMPLES / "upland.toml", "--link", "up"),
-            '"up" is no link of this plan; its links: "level and start command"',
+            'unknown link "up"; links: "level and start command"',
         ),
         (
             (SAMPLES / "upland_tanks.csv", "--plan", SAMPLES / "upland_fleet.toml"),
@@ -309,7 +309,7 @@ def test_retries_that_meet_again_are_told_to_spread(tmp_path):
 
 def test_one_node_is_spoken_of_as_one(tmp_path):
     text = fleet(changed(tmp_path, rows=1)).stdout
-    assert "\n1 node, 2 sheds" in text
+    assert "\n1 node, 2 base stations" in text
     assert "1 nodes" not in text
     assert "of 1 nodes reach" not in text
 

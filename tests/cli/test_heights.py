@@ -67,7 +67,7 @@ def test_the_answer_is_strict_json_with_a_margin_for_every_pair(tmp_path: Path) 
 def test_nothing_that_closes_is_said_and_shown_by_the_exit_code(tmp_path: Path) -> None:
     done = heights(plan_file(tmp_path, SITE), "--max-m", "5", "--step-m", "2")
     assert done.exit_code == 4
-    assert "No pair up to 4.0 m and 6.0 m reaches what is asked." in done.stdout
+    assert "No pair up to 4.0 m and 6.0 m reaches the required margin." in done.stdout
 
 
 def test_every_link_is_answered_unless_one_is_named(tmp_path: Path) -> None:

@@ -223,7 +223,7 @@ def test_what_is_no_land_cover_is_one_line(site):
     write(path, np.full((ROWS, COLUMNS), 41, dtype=np.uint8))
     site.write_text(plan_text(terrain=COVER))
     found = linkcalc("check", site, code=2)
-    assert "holds 41, which is no class of the land cover" in found.stderr
+    assert "holds 41, which is not a known land cover class" in found.stderr
     assert found.stderr.count("\n") == 1
     site.write_text(plan_text(terrain=COVER.replace("ESA_WorldCover", "ESA_WorldCower")))
     assert "terrain.land_cover_rasters" in linkcalc("check", site, code=2).stderr

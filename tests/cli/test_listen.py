@@ -42,7 +42,7 @@ def test_lines_piped_in_end_in_the_survey(tmp_path):
     assert "Margin now" in out
     assert "54 of 60" in err
     assert "proven so far" in err
-    assert "1 lines told neither" in err
+    assert "1 lines held neither" in err
     assert len(rows(tmp_path)) == 54 + 6
 
 
@@ -99,5 +99,5 @@ def test_a_file_is_continued_and_another_is_not_written_over(tmp_path):
     run = listening(tmp_path)
     _, err = run.communicate("\n".join(LINES) + "\n", timeout=120)
     assert run.returncode == 2
-    assert "is no file of this command" in err
+    assert "is not a file of this command" in err
     assert (tmp_path / "heard.csv").read_text() == "mine\n"

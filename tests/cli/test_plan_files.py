@@ -224,7 +224,7 @@ def test_a_list_of_tanks_and_one_shed_give_a_link_each_and_come_back_as_a_map(tm
         (["--from", "-20.9981,-19.9019", "--to", "-20.96,-19.9", "--terrain", "tiles/dtm.tif"], "swapped"),
         (["--sites", "absent.gpx", "--to", "x"], "absent.gpx: cannot be read"),
         (["--sites", "three.csv"], "holds 3 sites: --to names the one"),
-        (["--sites", "three.csv", "--to", "sheed"], "nearest is 'shed'"),
+        (["--sites", "three.csv", "--to", "sheed"], "did you mean 'shed'?"),
         (["--sites", "three.csv", "--from", FROM], "not both"),
     ],
 )
@@ -316,7 +316,7 @@ def test_the_texts_of_the_schema_are_the_keys_own_and_say_what_is_assumed() -> N
     properties = json.loads(linkcalc("schema", "plan").stdout)["$defs"]["Station"]["properties"]
     field = Station.model_fields["noise_figure_db"]
     assert properties["noise_figure_db"]["description"] == (
-        f"{field.description}; left out: 6, assumed (common practice, no source)"
+        f"{field.description}; default: 6, assumed (common practice, no source)"
     )
     assert (
         properties["antenna_height_m"]["description"] == Station.model_fields["antenna_height_m"].description

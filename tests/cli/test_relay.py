@@ -68,7 +68,7 @@ def test_the_exit_code_is_the_verdict_of_the_best(plan):
         (("--radius-km", "nan"), "radius must be finite"),
         (("--track", "tracks.geojson"), "a track needs the largest distance from it"),
         (("--within", "absent.geojson"), "absent.geojson: cannot be read: No such file"),
-        (("--relay-like", "barn"), '"barn" is no station of this plan'),
+        (("--relay-like", "barn"), 'unknown station "barn"'),
         (("--relay-height-m", "-3"), "height of the relay's antenna must be at least 0.1"),
         (("--write-plan", "/elsewhere/new.toml"), "write it beside"),
         (("--out", "/dev/null/x"), "cannot be written"),

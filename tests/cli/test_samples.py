@@ -46,7 +46,5 @@ def test_a_folder_that_cannot_be_made_is_one_line(tmp_path: Path) -> None:
 
 
 def test_a_sample_that_is_not_there_is_named_with_those_that_are() -> None:
-    with pytest.raises(
-        LinkcalcError, match="no sample is called 'hills'; there are plain, upland, upland_fleet"
-    ):
+    with pytest.raises(LinkcalcError, match="unknown sample 'hills'; samples: plain, upland, upland_fleet"):
         sample_path("hills")

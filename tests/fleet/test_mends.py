@@ -103,13 +103,13 @@ def test_the_best_shed_signal_and_power_count_and_no_other() -> None:
 
 def test_a_node_without_a_path_lacks_the_path() -> None:
     net, _ = equal_nodes(1, 0.1, gain_db=np.array([[-np.inf]]))
-    assert lacks(net) == "no path to any shed"
-    assert lacks(net, pinned=0) == "no path to its shed"
+    assert lacks(net) == "no path to any base station"
+    assert lacks(net, pinned=0) == "no path to its base station"
     both = replace(
         net, gain_db=np.array([[-np.inf, -150.0]]), noise_dbm=np.full(2, -117.0), sigma_db=np.zeros((1, 2)),
         fading=np.full((1, 2), STEADY, dtype=np.int8), back_snr_db=np.full((1, 2), 30.0),
     )  # fmt: skip
-    assert lacks(both, pinned=0) == "no path to its shed"
+    assert lacks(both, pinned=0) == "no path to its base station"
     assert lacks(both) == "4 dB, even alone at its best setting"  # -150 + 14 + 117 + 15
 
 
@@ -150,7 +150,7 @@ def test_load_is_mended_by_so_much_rarer_reports_or_so_many_channels(
     assert found
     assert times <= float(found[1]) <= 1.02 * times + 0.1
     assert int(found[2]) == channels
-    assert "another shed" in second
+    assert "another base station" in second
 
 
 def test_channels_that_a_fleet_has_are_not_told_of() -> None:
@@ -177,7 +177,7 @@ def test_sheds_that_hear_while_they_answer_help_where_answers_deafen() -> None:
     )
     assert outlook(net, setting).assured.min() < 0.9
     assert outlook(replace(net, half_duplex=False), setting).assured.min() > 0.9
-    assert "sheds that hear while they answer" in told(net, setting, 0.9)[0]
+    assert "base stations that hear while they answer" in told(net, setting, 0.9)[0]
     assert "while they answer" not in told(*equal_nodes(20, 0.5), 0.9)[0]
 
 
@@ -205,7 +205,7 @@ def test_nodes_that_would_not_have_it_alone_are_told_with_what_they_lack() -> No
         (words,) = told(replace(net, gain_db=np.array(gains)[:, np.newaxis]), setting, 0.9)
         return words
 
-    tail = ": a nearer shed, a higher or better antenna, a relay"
+    tail = ": a nearer base station, a higher or better antenna, a relay"
     assert (
         at(-100.0, -100.0, -152.0)
         == f"1 node would not have it even if no other node sent, and lacks 6 dB{tail}"

@@ -103,11 +103,19 @@ REFUSED = [
     (
         'kind = "stop"\nlink = "level"',
         'kind = "stop"\nlink = "levle"',
-        r'"levle" is no link .* nearest is "level"',
+        r'"levle": unknown link; did you mean "level"',
     ),
-    ("tries = 3", 'tries = 3\nsender = "barn"', r'sender = "barn" is no end of link "level"; its ends are'),
+    (
+        "tries = 3",
+        'tries = 3\nsender = "barn"',
+        r'sender = "barn" is not an end of link "level"; its ends are',
+    ),
     ("[engine]\nwatchdog_s = 1800.0", "", r"tank needs \[engine\]"),
-    ("pump_flow_m3_h", 'report = "premit"\npump_flow_m3_h', r'report = "premit" is no message .* "permit"'),
+    (
+        "pump_flow_m3_h",
+        'report = "premit"\npump_flow_m3_h',
+        r'report = "premit" is not a message .* "permit"',
+    ),
     (
         SHAPE,
         TABLE.format(levels="0.5", volumes="20.0"),

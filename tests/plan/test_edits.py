@@ -51,9 +51,9 @@ def test_what_is_not_changed_stays_as_its_owner_wrote_it() -> None:
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("tonk.antenna_height_m=8", 'is named "tonk"; did you mean "tank"?'),
+        ("tonk.antenna_height_m=8", 'section "tonk"; did you mean "tank"?'),
         ("condition.leaf=out_of_leaf", 'did you mean "conditions"?'),
-        ("tank.antena_height_m=8", "nearest is antenna_height_m"),
+        ("tank.antena_height_m=8", "did you mean antenna_height_m"),
         ("tank.antenna_height_m", "write NAME.KEY=VALUE"),
         ("tank.antenna_height_m=", "write NAME.KEY=VALUE"),
         ("tank.antenna_height_m=6,5", "write 6.5 without quotes"),

@@ -75,8 +75,8 @@ def test_the_digest_is_of_values_and_profiles() -> None:
     [
         ({}, 'link "level" has no source of heights; give terrain.rasters, or profile_csv of this link'),
         ({"profiles": {"levle": PROFILE}}, 'link "level" has no source of heights'),
-        ({"profiles": {"level": PROFILE, "levle": PROFILE}}, '"levle" is no link of this plan; nearest is '),
-        ({"profiles": {"level": PROFILE}, "stations": STATIONS}, "nearest is [[station]]"),
+        ({"profiles": {"level": PROFILE, "levle": PROFILE}}, 'unknown link "levle"; did you mean '),
+        ({"profiles": {"level": PROFILE}, "stations": STATIONS}, "did you mean [[station]]?"),
         ({"profiles": {"level": PROFILE}, "link": [LINK | {"tries": 0}]}, "tries = 0 is too low"),
         ({"link": [LINK | {"profile_csv": "absent.csv"}]}, 'profile_csv = "absent.csv": no such file'),
     ],

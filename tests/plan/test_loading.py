@@ -125,10 +125,10 @@ def test_what_cannot_be_opened_is_a_plan_error(tmp_path: Path, name: str, said: 
 @pytest.mark.parametrize(
     ("key", "said"),
     [
-        ("antenna_height = 4.0", "nearest is antenna_height_m"),
-        ("height_m = 4.0", "nearest is antenna_height_m"),
-        ("Antenna-Height-M = 4.0", "nearest is antenna_height_m"),
-        ("antena_hight_m = 4.0", "nearest is antenna_height_m"),
+        ("antenna_height = 4.0", "did you mean antenna_height_m?"),
+        ("height_m = 4.0", "did you mean antenna_height_m?"),
+        ("Antenna-Height-M = 4.0", "did you mean antenna_height_m?"),
+        ("antena_hight_m = 4.0", "did you mean antenna_height_m?"),
         ("antenna_height_ft = 10", "write antenna_height_m = 3.048"),
     ],
 )
@@ -141,7 +141,7 @@ def test_a_misspelt_key_is_one_fault_and_names_the_nearest(tmp_path: Path, key: 
 @pytest.mark.parametrize(
     ("key", "said"),
     [
-        ("frequency = 868.0", "nearest is frequency_mhz"),
+        ("frequency = 868.0", "did you mean frequency_mhz?"),
         ("freq_hz = 868e6", "write frequency_mhz = 868"),
         ("frequency_hz = 868_000_000", "write frequency_mhz = 868"),
         ("frequency_ghz = 0.868", "write frequency_mhz = 868"),
@@ -185,7 +185,7 @@ def test_a_figure_with_a_unit_is_put_into_that_of_its_key(
         ("loss_db = 3", "it belongs in [[station.extra_loss]]"),
         ("bandwidth_hz = 125_000", "write bandwidth_khz = 125 in [link.modulation]"),
         ("transmit_power_mw = 25", "write transmit_power_dbm = 13.9794"),  # 10 log10(25)
-        ("lat = -20.0", "nearest is latitude_deg"),
+        ("lat = -20.0", "did you mean latitude_deg?"),
         ("zzz = 1", "known: name, latitude_deg, longitude_deg"),
     ],
 )
@@ -199,7 +199,7 @@ def test_a_key_in_the_wrong_place_is_sent_to_the_right_one(tmp_path: Path, key: 
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
-        ([("[[link]]", "[[links]]")], "links is not a known section here; nearest is [[link]]"),
+        ([("[[link]]", "[[links]]")], "links is not a known section here; did you mean [[link]]"),
         ([("[[link]]", "[link]")], "link = a table is not a list of tables; write [[link]] with double"),
         ([("title =", "terrain =")], 'terrain = "invented" is not a table; write [terrain] above its keys'),
         ([("[link.modulation]", "[modulation]")], "modulation is not a known section here"),
@@ -274,7 +274,7 @@ def test_an_unknown_modulation_is_named_without_the_validators_own_words(
         (
             'to = "shed"',
             'to = "shde"',
-            'link "level" to = "shde" is no station of this plan; nearest is "shed"',
+            'link "level" to = "shde": unknown station; did you mean "shed"?',
         ),
         ('to = "shed"', 'to = "tank"', 'from and to are both "tank"'),
         ('name = "shed"', 'name = "tank"', 'two stations are named "tank"; names must differ'),
@@ -380,5 +380,5 @@ def test_hostile_names_stay_on_one_line(tmp_path: Path) -> None:
 
 def test_a_thousand_faults_take_no_time_to_tell(tmp_path: Path) -> None:
     line = refusal(tmp_path, raw=plan_text() + "[[station]]\nnme = 1\nx = 2\n" * 500)
-    assert line.startswith("station 3 nme = 1 is not a known key here; nearest is name")
+    assert line.startswith("station 3 nme = 1 is not a known key here; did you mean name")
     assert len(line) < 400

@@ -64,7 +64,7 @@ def test_a_station_that_only_answers_has_no_sensor_to_assume(tmp_path: Path) -> 
         (
             'station = "tank"',
             'station = "tnak"',
-            'station = "tnak" is no station of this plan; nearest is "tank"',
+            'station = "tnak": unknown station; did you mean "tank"?',
         ),
         (
             "[power.battery]",

@@ -410,7 +410,7 @@ def test_a_station_below_the_mirroring_plane_gets_no_reflection():
         lambda x: 100 - np.interp(x, [2700, 3000], [0, 8]), 70.0, 1.0, x=np.linspace(0, 3000, 601)
     )
     assert found is None
-    assert why == "no stretch of ground mirrors the ray between the antennas"
+    assert why == "no specular reflection from the ground between the antennas"
 
 
 def test_across_a_gorge_the_wall_below_a_mast_is_the_mirror_not_the_sharp_bottom():

@@ -188,8 +188,8 @@ def test_a_cell_that_stands_alone_is_pointed_out_on_the_path_and_at_a_station(wr
 
 def test_heights_beyond_any_land_are_pointed_out():
     x = np.linspace(0.0, 1000.0, 30)
-    assert "no dry land" in height_notes(x, np.full(30, -470.0), 30.0, "tank")[0]
-    assert "no dry land" in height_notes(x, np.full(30, 8900.0), 30.0, "tank")[0]
+    assert "not dry land" in height_notes(x, np.full(30, -470.0), 30.0, "tank")[0]
+    assert "not dry land" in height_notes(x, np.full(30, 8900.0), 30.0, "tank")[0]
     assert height_notes(x, np.linspace(-400.0, 100.0, 30), 30.0, "tank") == ()
 
 

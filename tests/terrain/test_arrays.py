@@ -116,7 +116,10 @@ def test_what_is_no_map_is_refused_in_one_line() -> None:
     odd = plain.copy()
     odd.attrs = plain.attrs | {"units": "fathoms"}
     for made, line in (
-        (lambda: profile_of_array(bare.rename(x="easting"), start, end), "nobody says in which CRS"),
+        (
+            lambda: profile_of_array(bare.rename(x="easting"), start, end),
+            "the CRS of the array is not stated",
+        ),
         (lambda: profile_of_array(plain, start, end, crs="nothing"), "is none that is known"),
         (lambda: profile_of_array(uneven, start, end), "not evenly spaced"),
         (lambda: profile_of_array(plain.rename(x="column"), start, end), "dimensions are y, column"),

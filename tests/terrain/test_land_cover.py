@@ -219,7 +219,7 @@ def test_along_a_path_classes_stand_for_heights_but_not_beside_the_stations(land
 
 def test_classes_that_are_not_of_this_kind_are_refused(write_raster):
     cover = np.full((60, 120), 41, dtype=np.uint8)
-    with pytest.raises(TerrainError, match=r"holds 41, which is no class.*10, 20, 30"):
+    with pytest.raises(TerrainError, match=r"holds 41, which is not a known land cover class.*10, 20, 30"):
         neighbourhood(
             Layers(open_mosaic([]), cover=open_land_cover([write_raster("other.tif", cover, **GRID)])),
             *position(60, 30),

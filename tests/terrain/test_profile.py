@@ -460,7 +460,7 @@ def test_clutter_at_the_ends_of_a_survey_is_left_out_and_said(tmp_path):
     p = read_profile_csv(survey(tmp_path, "distance_m,ground_m,clutter_m\n0,1,8\n10,2,8\n20,3,8\n"))
     assert p.clutter_m.tolist() == [0.0, 8.0, 0.0]
     assert p.clutter_kind == ("", "trees", "")
-    assert p.notes == ("clutter at the stations themselves is left out",)
+    assert p.notes == ("clutter at the stations themselves is not counted",)
 
 
 HEAD = "distance_m,ground_m\n0,1\n"

@@ -22,7 +22,7 @@ def test_clutter_is_trees_unless_said_and_none_at_the_stations() -> None:
     p = profile_from(X, Z, [3.0, 5.0, 6.0, 0.0], clutter_kind=["", "", "building", ""])
     assert p.clutter_m.tolist() == [0.0, 5.0, 6.0, 0.0]
     assert p.clutter_kind == ("", "trees", "building", "")
-    assert p.notes == ("clutter at the stations themselves is left out",)
+    assert p.notes == ("clutter at the stations themselves is not counted",)
 
 
 def test_a_profile_keeps_its_own_heights() -> None:

@@ -152,7 +152,7 @@ def test_a_file_of_bytes_that_unpacks_to_gigabytes_is_refused(tmp_path):
 
 def test_a_pipe_is_no_raster(tmp_path):
     os.mkfifo(tmp_path / "pipe.tif")
-    with pytest.raises(TerrainError, match="no plain file"):
+    with pytest.raises(TerrainError, match="not a plain file"):
         open_mosaic(["pipe.tif"], tmp_path)
 
 
@@ -198,7 +198,7 @@ def test_of_many_tiles_only_those_being_read_are_open(write_raster, hills, tmp_p
 
 def test_an_allowed_address_that_does_not_answer_is_one_line(listener):
     url, asked = listener
-    with pytest.raises(TerrainError, match="cannot be reached or is no GeoTIFF") as caught:
+    with pytest.raises(TerrainError, match="cannot be reached or is not a GeoTIFF") as caught:
         open_mosaic([f"{url}/a.tif"], network=True)
     assert "\n" not in str(caught.value)
     assert asked

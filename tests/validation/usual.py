@@ -130,7 +130,7 @@ def usual_links() -> list[Usual]:
         Usual(
             "1 km, the tank 300 m inside a wood of 15 m; 14 dBm, dipoles at 3 and 6 m, SF10",
             flat(1000.0, (15.0, 300.0, 15.0, "trees")), end(3.0), end(6.0), css(10),
-            "woods eat it: antenna out of the trees", ("at_risk", "does_not_close"),
+            "vegetation loss: antenna out of the trees", ("at_risk", "does_not_close"),
         ),
         Usual(
             "1 km with a shelter belt of 20 m half way, trees of 12 m; 14 dBm, SF10",

@@ -128,7 +128,7 @@ def words_of(figure):
 
 def test_the_profile_says_how_far_the_hill_stands_into_the_ray_and_where():
     words = words_of(figures.profile_figure(factory.CASES["obstructed"]()))
-    assert "worst point: ground 51 m into the ray" in words
+    assert "worst point: terrain 51 m above the line of sight" in words
     assert "3.53 km from Tank 3" in words
     assert "−2.2 of the first Fresnel zone" in words
     assert "k = 1.33" in words

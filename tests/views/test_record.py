@@ -556,7 +556,7 @@ def test_photos_become_part_of_the_record(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("content", "said"),
     [
-        (b"GIF89a", "is no JPEG and no PNG"),
+        (b"GIF89a", "is neither JPEG nor PNG"),
         (b"\xff\xd8\xff" + bytes(10_000_001), "a photo may have 10 MB"),
         (None, "cannot be read"),
     ],

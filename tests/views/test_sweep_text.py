@@ -29,7 +29,7 @@ def test_two_parameters_are_a_table_whose_cells_say_whether_they_close() -> None
 
 def test_more_than_a_page_holds_is_summed_up_by_the_best() -> None:
     text = report({"sf": range(7, 13), "power": range(0, 20), "nf": [3, 9]})
-    assert "Most margin over what is asked, 8 of 240:" in text
+    assert "Most margin over the required one, 8 of 240:" in text
     assert "1. " in text
     assert "spreading factor 12, transmit power 19 dBm, noise figure 3 dB" in " ".join(text.split())
 

@@ -42,7 +42,7 @@ def test_the_report_answers_before_it_explains():
         "Margin",
         "Such sites work",
         "Message arrives",
-        "Limited",
+        "Limiting factor",
         "Budget",
         "  Path\n",
         "by model",
@@ -170,14 +170,14 @@ def test_a_budget_never_prints_minus_zero():
 
 def test_the_worst_point_is_told_in_words():
     page = " ".join(report("obstructed").split())
-    assert "3.53 km from Tank 3: ground 51 m into the ray" in page
+    assert "3.53 km from Tank 3: terrain 51 m above the line of sight" in page
     assert "-2.2 of the first Fresnel zone with k = 1.33" in page
     page = " ".join(report("clear").split())
-    assert "ground 20 m below the ray" in page
+    assert "terrain 20 m below the line of sight" in page
 
 
 def test_the_model_that_gave_the_number_is_marked():
-    lines = [line for line in report("obstructed").splitlines() if "gives the number" in line]
+    lines = [line for line in report("obstructed").splitlines() if "governing model" in line]
     assert len(lines) == 1
     assert "delta-Bullington" in lines[0]
 

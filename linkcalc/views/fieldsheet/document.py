@@ -440,7 +440,7 @@ def _profile() -> Html:
         h("p", "", id="worst-line"),
         h(
             "p",
-            "Filled: the ground with the earth's bulge. Line: the ray, in its first Fresnel zone (pale).",
+            "Filled: the ground with the earth's bulge. Line: the line of sight, in its first Fresnel zone (pale).",
             class_="small noprint",
         ),
     )
@@ -454,7 +454,7 @@ def _budget(sheet: FieldSheet) -> Html:
     near, far = (end.name for end in sheet.ends)
     rows = (
         ("level", "Level expected, dBm"),
-        ("least", "Least the receiver needs, dBm"),
+        ("least", "Receiver sensitivity, dBm"),
         ("margin", "Margin, dB"),
         ("needed", "Required margin, dB"),
         ("success", "A message arrives"),
@@ -498,7 +498,7 @@ def _readings(sheet: FieldSheet) -> Html:
         "form",
         h(
             "fieldset",
-            h("legend", "Heard at"),
+            h("legend", "Received at"),
             _radio("direction", "there", f"{far} (from {near})", checked=True),
             _radio("direction", "back", f"{near} (from {far})"),
             class_="row",
@@ -609,7 +609,7 @@ def _counter() -> Html:
         h("summary", "Count packets as they come"),
         h(
             "p",
-            "Start with the first packet, tap for each one heard; with the engine stopped, then running.",
+            "Start with the first packet, tap for each one received; with the engine stopped, then running.",
         ),
         h(
             "div",
@@ -617,7 +617,7 @@ def _counter() -> Html:
             h("button", "Start with the first packet", type="button", id="count-start"),
             class_="fields",
         ),
-        h("button", "Heard one", type="button", id="count-heard", class_="main", disabled=""),
+        h("button", "Packet received", type="button", id="count-heard", class_="main", disabled=""),
         h(
             "div",
             h("button", "−", type="button", id="count-sent-less", aria_label="One sent less", disabled=""),

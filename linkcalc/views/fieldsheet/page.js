@@ -245,7 +245,7 @@ function showVerdict(found) {
     data.groundKnown ? "" : "the ground between is not known",
   ].filter(Boolean);
   const atBest = why.length ? ` At best at risk: ${why.join("; ")}.` : "";
-  put("verdict-line", `Weaker way ${wayWords(weaker)}: ${short}; a message arrives with ${percent(chance(weaker))}.${atBest}`);
+  put("verdict-line", `Weaker direction ${wayWords(weaker)}: ${short}; a message arrives with ${percent(chance(weaker))}.${atBest}`);
 }
 
 const chance = (way) => successOf(way.k, way.sigma, way.margin);
@@ -284,7 +284,7 @@ function showBudget(found) {
   const model = data.models[data.points.model[point[found.at]]];
   const tries = data.tries > 1 ? `, within ${data.tries} tries` : "";
   const measured = sheet.readings.length ? "the readings not counted" : "not yet measured";
-  put("sure-line", `Predicted by ${model}, ${measured}: as likely as not within ${decibels(0.6745 * sigma)} of the truth (standard deviation ${decibels(sigma)}). A message arrives${tries}, that doubt counted.`);
+  put("sure-line", `Predicted by ${model}, ${measured}: 50\u00a0% interval of the error ±${decibels(0.6745 * sigma)} (standard deviation ${decibels(sigma)}). A message arrives${tries}, this uncertainty included.`);
 }
 
 function showLimits() {
@@ -375,8 +375,8 @@ function showPath(found) {
   const zone = `${fixed(100 * share, 0)}\u00a0% of the first Fresnel zone`;
   const said =
     clear < 0
-      ? `Worst point ${where}: ${REACHES[what]} ${lengthWords(clear)} above the ray.`
-      : `Worst point ${where}: the ray passes ${lengthWords(clear)} above ${REACHES[what].replace(/ reach(es)?$/, "")}, ${zone}${share >= 0.6 ? ", which is free enough" : "; 60\u00a0% is wanted"}.`;
+      ? `Worst point ${where}: ${REACHES[what]} ${lengthWords(clear)} above the line of sight.`
+      : `Worst point ${where}: the line of sight passes ${lengthWords(clear)} above ${REACHES[what].replace(/ reach(es)?$/, "")}, ${zone}${share >= 0.6 ? ", which is clear enough" : "; 60\u00a0% is required"}.`;
   put("worst-line", said, clear);
   $("worst-line").dataset.distance = x;
   draw(x, clear);
@@ -723,8 +723,8 @@ function showMeasured(found) {
   });
   const said = answer.ways.map((m) => {
     const pieces = [];
-    if (m.empty) pieces.push("nothing read, leans on the other way");
-    else pieces.push(`${decibels(m.margin)} of margin, 95\u00a0% likely within ${fixed(m.interval[0], 0)} to ${fixed(m.interval[1], 0)}`);
+    if (m.empty) pieces.push("nothing read, inferred from the other direction");
+    else pieces.push(`${decibels(m.margin)} of margin, 95\u00a0% interval ${fixed(m.interval[0], 0)} to ${fixed(m.interval[1], 0)}`);
     pieces.push(`${decibels(m.needed)} required`);
     if (m.sent) pieces.push(proofWords(m.sent, m.received));
     if (m.noise && m.noise.shift > 3) pieces.push(`noise ${decibels(m.noise.shift)} over the expected`);
@@ -733,7 +733,7 @@ function showMeasured(found) {
     return `${wayWords(m.way)}: ${pieces.join("; ")}.`;
   });
   const spotted = answer.spotName === null ? "" : ` For the spot ${answer.spotName || "without a name"}, the last one read.`;
-  const leaves = answer.sigma ? ` Leaves to come: ${decibels(answer.toCome)} taken off, good to ${decibels(answer.sigma)}.` : "";
+  const leaves = answer.sigma ? ` Leaves to come: ${decibels(answer.toCome)} taken off, uncertainty ${decibels(answer.sigma)}.` : "";
   put("verdict-measured", `${said.join(" ")}${leaves}${spotted} For the heights and parts set here.`);
 }
 
@@ -791,10 +791,10 @@ function readingEntered() {
   }
   if (sent !== null && received === null) return wrong("received", "How many of the packets sent were received?");
   if (sent === null && received !== null) return wrong("sent", "How many packets were sent?");
-  if (sent === 0) return wrong("sent", "No packet sent is no reading.");
+  if (sent === 0) return wrong("sent", "No packet sent: this is not a reading.");
   if (sent !== null && received > sent) return wrong("received", "More received than sent: are they swapped?");
   if (rssi === null && snr === null && received === null) return wrong("rssi", "Enter the RSSI and SNR, or the packets sent and received.");
-  if (received === 0 && (rssi !== null || snr !== null)) return wrong("rssi", "Nothing was received, so this level is none of a packet: leave RSSI and SNR empty.");
+  if (received === 0 && (rssi !== null || snr !== null)) return wrong("rssi", "Nothing was received, so this level is not that of a packet: leave RSSI and SNR empty.");
   const { required, thermal } = expectedNow();
   const doubt =
     snr !== null && snr < required - 3
@@ -916,7 +916,7 @@ let here = null;
 
 function enterPlace() {
   $("place-locate").addEventListener("click", () => {
-    if (!navigator.geolocation) return put("place-said", "This browser tells no position. Paste it from another program: latitude, longitude.");
+    if (!navigator.geolocation) return put("place-said", "This browser gives no position. Paste it from another program: latitude, longitude.");
     put("place-said", "Asking the phone for its position...");
     navigator.geolocation.getCurrentPosition(
       ({ coords }) => {
@@ -955,12 +955,12 @@ function courseTo([latitude, longitude]) {
 
 function placeWords(accuracy) {
   const courses = data.ends.map((end) => (end.position ? courseTo(end.position) : null));
-  if (courses.every((c) => c === null)) return "The plan gives its stations no positions, so this one tells nothing.";
+  if (courses.every((c) => c === null)) return "The plan gives its stations no positions, so this one cannot be compared.";
   const near = courses[0] && (!courses[1] || courses[0].metres <= courses[1].metres) ? 0 : 1;
   const said = [`You stand ${distanceWords(courses[near].metres)} from the planned ${NAMES[near]}.`];
   const other = courses[1 - near];
   if (other) said.push(`To ${NAMES[1 - near]}: ${distanceWords(other.metres)}, ${bearingWords(other.bearing)}.`);
-  if (accuracy) said.push(`The phone says: good to ${Math.round(accuracy)}\u00a0m.`);
+  if (accuracy) said.push(`The phone states an accuracy of ${Math.round(accuracy)}\u00a0m.`);
   return said.join(" ");
 }
 
@@ -1076,7 +1076,7 @@ function openReadings(text, name) {
   try {
     content = JSON.parse(text);
   } catch (error) {
-    return `${name} is no file of readings that a sheet saved.`;
+    return `${name} is not a readings file saved by a field sheet.`;
   }
   const list = Array.isArray(content) ? content : content?.readings;
   if (!Array.isArray(list)) return `${name} holds no readings.`;
@@ -1275,7 +1275,7 @@ function enter() {
       $("json").closest("details").open = true;
       $("json").focus();
       $("json").select();
-      put("opened-line", "This browser lets no page copy: the text is marked below, copy it by hand.");
+      put("opened-line", "This browser does not let a page copy: the text is marked below, copy it by hand.");
     }
   });
   $("share").hidden = !navigator.share;
@@ -1284,7 +1284,7 @@ function enter() {
       const file = new File([readingsFile()], fileName(), { type: "application/json" });
       await navigator.share(navigator.canShare?.({ files: [file] }) ? { files: [file] } : { title: fileName(), text: readingsFile() });
     } catch (error) {
-      if (error.name !== "AbortError") put("opened-line", "This browser shares nothing from a file: save or copy the readings.");
+      if (error.name !== "AbortError") put("opened-line", "This browser does not share from a file: save or copy the readings.");
     }
   });
   $("print").addEventListener("click", () => window.print());

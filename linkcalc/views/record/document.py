@@ -287,12 +287,12 @@ def _answer(record: Record) -> Html:
                 [probability_words(d.delivery_probability) for d in survey.directions],
             ),
         ]
-    rows.append(("Limited by", [d.limited_by for d in ways]))
+    rows.append(("Limiting factor", [d.limited_by for d in ways]))
     return section(
         "Question and answer",
         h("p", question, class_="question"),
         verdict,
-        table(columns(ways), rows, figures=True, words={"Limited by"}),
+        table(columns(ways), rows, figures=True, words={"Limiting factor"}),
     )
 
 
@@ -398,8 +398,8 @@ def _profile(record: Record) -> Html:
     governing = MODEL_NAMES.get(path.model, path.model)
     others = "; ".join(f"{name} {loss}" for name, loss in losses.items() if name != governing)
     facts = [
-        f"The path is seen as {path.regime}: {path.regime_reason}.",
-        f"The number is from {governing} ({path.model_reason}): {losses.get(governing, 'n/a')} of path loss.",
+        f"The path is {path.regime}: {path.regime_reason}.",
+        f"Governing model: {governing} ({path.model_reason}): {losses.get(governing, 'n/a')} of path loss.",
     ]
     if others:
         facts.append(
@@ -471,7 +471,16 @@ def _uncertain(record: Record) -> Html:
 
 
 def _limits(record: Record) -> Html:
-    head = ["Transmission", "ERP", "EIRP", "On the air", "Worst hour", "Table says", "Most power", "Oftenest"]
+    head = [
+        "Transmission",
+        "ERP",
+        "EIRP",
+        "On the air",
+        "Worst hour",
+        "Table says",
+        "Most power",
+        "Shortest interval",
+    ]
     figures = (1, 2, 3, 4, 6, 7)
     reasons: dict[str, None] = {}
     sources: dict[str, None] = {}
@@ -608,7 +617,7 @@ def _power(power_dbm: float) -> str:
 def _recheck(record: Record) -> Html:
     when = record.recheck
     day: Child = h("b", date_words(when.on)) if when.on else blank()
-    asked = ("Measured again on", "By", "Margin there and back, dB", "Still as asked? What was changed?")
+    asked = ("Measured again on", "By", "Margin there and back, dB", "Still as required? What was changed?")
     return section(
         "Measure again",
         h("p", "On: ", day, f" (the rule: {when.rule})."),

@@ -53,7 +53,7 @@ def readings_section(record: Record) -> Html:
     ways = columns(survey.directions)[1:]
     said = [
         f"The site loses {more_words(survey.excess_db)} predicted (95 %: {signed(low)} to {signed(high)} dB; "
-        f"before the readings the prediction was good to {decibel_words(survey.prior_sigma_db)}, one sigma).",
+        f"before the readings the prediction's uncertainty was {decibel_words(survey.prior_sigma_db)}, one sigma).",
         f"{survey.agreement_reason[:1].upper()}{survey.agreement_reason[1:]}.",
     ]
     if survey.spot is not None:
@@ -90,18 +90,18 @@ def _measured(ways: Sequence[DirectionSurvey]) -> list[tuple[str, list[Child]]]:
         ("Loss over the predicted", [signed_or_none(d.excess_db) for d in ways]),
         ("Noise, median", [level(d.noise_dbm) for d in ways]),
         ("Packets that arrived", [packet_words(d) for d in ways]),
-        ("Share, 95 % likely within", [share_words(d.received_share_interval) for d in ways]),
+        ("Share, 95 % interval", [share_words(d.received_share_interval) for d in ways]),
     ]
 
 
 def _margins(ways: Sequence[DirectionSurvey]) -> list[tuple[str, list[Child]]]:
     return [
         ("Margin", [decibel_words(d.fade_margin_db) for d in ways]),
-        ("Margin, 95 % likely within", [interval_of(d.fade_margin_interval_db) for d in ways]),
+        ("Margin, 95 % interval", [interval_of(d.fade_margin_interval_db) for d in ways]),
         ("Required margin", [_asked(d.required_margin_db) for d in ways]),
         ("Chance that it is there", [probability_words(d.margin_probability) for d in ways]),
         ("A message arrives, with its tries", [probability_words(d.delivery_probability) for d in ways]),
-        ("Share, 95 % likely within", [share_words(d.delivery_probability_interval) for d in ways]),
+        ("Share, 95 % interval", [share_words(d.delivery_probability_interval) for d in ways]),
         ("Verdict", [VERDICT_WORDS[d.verdict] for d in ways]),
     ]
 
