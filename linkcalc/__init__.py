@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from linkcalc import radio as radio
     from linkcalc.answer import Answer as Answer
     from linkcalc.area.coverage import CoverageResult as CoverageResult
-    from linkcalc.area.relay_result import RelaySiting as RelaySiting
+    from linkcalc.area.relay.result import RelaySiting as RelaySiting
     from linkcalc.commands import acceptance as acceptance
     from linkcalc.commands import check as check
     from linkcalc.commands import compare as compare
@@ -34,9 +34,6 @@ if TYPE_CHECKING:
     from linkcalc.commands import survey as survey
     from linkcalc.commands import sweep as sweep
     from linkcalc.commands import tank as tank
-    from linkcalc.comparing import Candidates as Candidates
-    from linkcalc.consequences import LimitsResult as LimitsResult
-    from linkcalc.consequences import with_sections as with_sections
     from linkcalc.errors import ArgumentError as ArgumentError
     from linkcalc.errors import DomainError as DomainError
     from linkcalc.errors import LinkcalcError as LinkcalcError
@@ -44,19 +41,24 @@ if TYPE_CHECKING:
     from linkcalc.errors import PlanError as PlanError
     from linkcalc.errors import ReadingsError as ReadingsError
     from linkcalc.errors import TerrainError as TerrainError
-    from linkcalc.exposure import ExposureSection as ExposureSection
     from linkcalc.fleets.answer import FleetResult as FleetResult
     from linkcalc.frames import Comparison as Comparison
     from linkcalc.frames import compare_measured as compare_measured
     from linkcalc.frames import readings_frame as readings_frame
     from linkcalc.frames import readings_from as readings_from
-    from linkcalc.mast_heights import HeightTable as HeightTable
+    from linkcalc.link.own_models import forget_loss_model as forget_loss_model
+    from linkcalc.link.own_models import loss_model as loss_model
+    from linkcalc.link.parts_list import Bill as Bill
+    from linkcalc.link.path_loss import Situation as Situation
+    from linkcalc.link.result import LinkResult as LinkResult
+    from linkcalc.link.result import Result as Result
+    from linkcalc.link.verdict import check_plan as check_plan
+    from linkcalc.operation.energy import EnergySection as EnergySection
+    from linkcalc.operation.exposure import ExposureSection as ExposureSection
     from linkcalc.operation.messages import MessagesSection as MessagesSection
+    from linkcalc.operation.sections import LimitsResult as LimitsResult
+    from linkcalc.operation.sections import with_sections as with_sections
     from linkcalc.operation.tank.answer import TankAnswer as TankAnswer
-    from linkcalc.own_models import forget_loss_model as forget_loss_model
-    from linkcalc.own_models import loss_model as loss_model
-    from linkcalc.parts_list import Bill as Bill
-    from linkcalc.path_loss import Situation as Situation
     from linkcalc.plan import LoadedPlan as LoadedPlan
     from linkcalc.plan import Plan as Plan
     from linkcalc.plan import PlanLike as PlanLike
@@ -64,30 +66,28 @@ if TYPE_CHECKING:
     from linkcalc.plan import plan_from as plan_from
     from linkcalc.plan.fleet import LoadedFleet as LoadedFleet
     from linkcalc.plan.fleet import load_fleet as load_fleet
-    from linkcalc.plan_energy import EnergySection as EnergySection
-    from linkcalc.reach_by_ground import HowFar as HowFar
-    from linkcalc.reach_by_ground import how_far as how_far
-    from linkcalc.reach_by_ground import plan_of_facts as plan_of_facts
-    from linkcalc.readings import Readings as Readings
-    from linkcalc.result import LinkResult as LinkResult
-    from linkcalc.result import Result as Result
     from linkcalc.rules.plan_limits import LimitsSection as LimitsSection
     from linkcalc.sample_files import sample_path as sample_path
-    from linkcalc.sampling import Sample as Sample
-    from linkcalc.sampling import sample as sample
     from linkcalc.site.acceptance import Acceptance as Acceptance
     from linkcalc.site.fieldsheet import FieldSheet as FieldSheet
+    from linkcalc.site.readings import Readings as Readings
     from linkcalc.site.record import Record as Record
     from linkcalc.site.survey import Survey as Survey
-    from linkcalc.sweep_table import Sweep as Sweep
-    from linkcalc.sweeping import sweep_plan as sweep_plan
+    from linkcalc.sweeps.comparing import Candidates as Candidates
+    from linkcalc.sweeps.mast_heights import HeightTable as HeightTable
+    from linkcalc.sweeps.reach_by_ground import HowFar as HowFar
+    from linkcalc.sweeps.reach_by_ground import how_far as how_far
+    from linkcalc.sweeps.reach_by_ground import plan_of_facts as plan_of_facts
+    from linkcalc.sweeps.sampling import Sample as Sample
+    from linkcalc.sweeps.sampling import sample as sample
+    from linkcalc.sweeps.sweeping import sweep_plan as sweep_plan
+    from linkcalc.sweeps.table import Sweep as Sweep
     from linkcalc.terrain.arrays import clearance_of as clearance_of
     from linkcalc.terrain.arrays import profile_of_array as profile_of_array
     from linkcalc.terrain.profile import Profile as Profile
     from linkcalc.terrain.profile import cut_profile as cut_profile
     from linkcalc.terrain.profile import profile_from as profile_from
     from linkcalc.terrain.profile import read_profile_csv as read_profile_csv
-    from linkcalc.verdict import check_plan as check_plan
     from linkcalc.views.figures import draw_budget as draw_budget
     from linkcalc.views.figures import draw_height as draw_height
     from linkcalc.views.figures import draw_profile as draw_profile
@@ -111,20 +111,20 @@ _HOMES = {
     "Acceptance": "site.acceptance",
     "Answer": "answer",
     "ArgumentError": "errors",
-    "Bill": "parts_list",
-    "Candidates": "comparing",
+    "Bill": "link.parts_list",
+    "Candidates": "sweeps.comparing",
     "Comparison": "frames",
     "CoverageResult": "area.coverage",
     "DomainError": "errors",
-    "EnergySection": "plan_energy",
-    "ExposureSection": "exposure",
+    "EnergySection": "operation.energy",
+    "ExposureSection": "operation.exposure",
     "FieldSheet": "site.fieldsheet",
     "FleetResult": "fleets.answer",
-    "HeightTable": "mast_heights",
-    "HowFar": "reach_by_ground",
-    "LimitsResult": "consequences",
+    "HeightTable": "sweeps.mast_heights",
+    "HowFar": "sweeps.reach_by_ground",
+    "LimitsResult": "operation.sections",
     "LimitsSection": "rules.plan_limits",
-    "LinkResult": "result",
+    "LinkResult": "link.result",
     "LinkcalcError": "errors",
     "LoadedFleet": "plan.fleet",
     "LoadedPlan": "plan",
@@ -134,20 +134,20 @@ _HOMES = {
     "PlanError": "errors",
     "PlanLike": "plan",
     "Profile": "terrain.profile",
-    "Readings": "readings",
+    "Readings": "site.readings",
     "ReadingsError": "errors",
     "Record": "site.record",
-    "RelaySiting": "area.relay_result",
-    "Result": "result",
-    "Sample": "sampling",
-    "Situation": "path_loss",
+    "RelaySiting": "area.relay.result",
+    "Result": "link.result",
+    "Sample": "sweeps.sampling",
+    "Situation": "link.path_loss",
     "Survey": "site.survey",
-    "Sweep": "sweep_table",
+    "Sweep": "sweeps.table",
     "TankAnswer": "operation.tank.answer",
     "TerrainError": "errors",
     "acceptance": "commands",
     "check": "commands",
-    "check_plan": "verdict",
+    "check_plan": "link.verdict",
     "clearance_of": "terrain.arrays",
     "compare": "commands",
     "compare_measured": "frames",
@@ -162,17 +162,17 @@ _HOMES = {
     "energy": "commands",
     "fieldsheet": "commands",
     "fleet": "commands",
-    "forget_loss_model": "own_models",
+    "forget_loss_model": "link.own_models",
     "heights": "commands",
-    "how_far": "reach_by_ground",
+    "how_far": "sweeps.reach_by_ground",
     "limits": "commands",
     "load_fleet": "plan.fleet",
     "load_plan": "plan",
-    "loss_model": "own_models",
+    "loss_model": "link.own_models",
     "messages": "commands",
     "parts": "commands",
     "plan_from": "plan",
-    "plan_of_facts": "reach_by_ground",
+    "plan_of_facts": "sweeps.reach_by_ground",
     "profile_from": "terrain.profile",
     "profile_of_array": "terrain.arrays",
     "propagation": "propagation",
@@ -182,15 +182,15 @@ _HOMES = {
     "readings_from": "frames",
     "record": "commands",
     "relay": "commands",
-    "sample": "sampling",
+    "sample": "sweeps.sampling",
     "sample_path": "sample_files",
     "show": "views.notebook",
     "styled": "views.style",
     "survey": "commands",
     "sweep": "commands",
-    "sweep_plan": "sweeping",
+    "sweep_plan": "sweeps.sweeping",
     "tank": "commands",
-    "with_sections": "consequences",
+    "with_sections": "operation.sections",
 }
 
 __all__ = [

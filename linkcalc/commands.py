@@ -16,25 +16,25 @@ if TYPE_CHECKING:
     from datetime import date
 
     from linkcalc.area.coverage import CoverageResult, Progress
-    from linkcalc.area.relay_result import RelaySiting
+    from linkcalc.area.relay.result import RelaySiting
     from linkcalc.area.scheduler import Scheduler
-    from linkcalc.comparing import Candidates
-    from linkcalc.consequences import LimitsResult
     from linkcalc.fleets.answer import FleetResult
-    from linkcalc.mast_heights import HeightTable
+    from linkcalc.link.parts_list import Bill
+    from linkcalc.link.result import Result
+    from linkcalc.operation.energy import EnergySection
     from linkcalc.operation.messages import MessagesSection
+    from linkcalc.operation.sections import LimitsResult
     from linkcalc.operation.tank.answer import TankAnswer
-    from linkcalc.parts_list import Bill
     from linkcalc.plan import Link, LoadedPlan
     from linkcalc.plan.fleet import LoadedFleet
-    from linkcalc.plan_energy import EnergySection
-    from linkcalc.readings import Readings
-    from linkcalc.result import Result
     from linkcalc.site.acceptance import Acceptance
     from linkcalc.site.fieldsheet import FieldSheet
+    from linkcalc.site.readings import Readings
     from linkcalc.site.record import Record
     from linkcalc.site.survey import Survey
-    from linkcalc.sweep_table import Sweep
+    from linkcalc.sweeps.comparing import Candidates
+    from linkcalc.sweeps.mast_heights import HeightTable
+    from linkcalc.sweeps.table import Sweep
 
 FilePath = str | os.PathLike[str]
 T = TypeVar("T")
@@ -69,8 +69,8 @@ def check(plan: PlanLike, *, sections: bool = True, advice: bool = True) -> "Res
     >>> lc.check(lc.sample_path("plain")).verdict
     'at_risk'
     """
-    from linkcalc.consequences import with_sections
-    from linkcalc.verdict import check_plan
+    from linkcalc.link.verdict import check_plan
+    from linkcalc.operation.sections import with_sections
 
     loaded = as_plan(plan)
     result = check_plan(loaded, advice=advice)
@@ -103,7 +103,7 @@ def sweep(plan: PlanLike, vary: Mapping[str, Any], *, link: str | None = None) -
     >>> lc.sweep(lc.sample_path("plain"), {"sf": range(7, 13), "power": [10, 14]}).shape
     (6, 2)
     """
-    from linkcalc.sweeping import sweep_plan
+    from linkcalc.sweeps.sweeping import sweep_plan
 
     return sweep_plan(as_plan(plan), vary, link=link)
 
@@ -149,8 +149,8 @@ def heights(
     """
     from dataclasses import fields
 
-    from linkcalc.mast_heights import MastPrices, height_table
-    from linkcalc.verdict import link_case, open_terrain
+    from linkcalc.link.on_ground import link_case, open_terrain
+    from linkcalc.sweeps.mast_heights import MastPrices, height_table
 
     known = [f.name for f in fields(MastPrices)]
     for name in prices:
@@ -288,8 +288,8 @@ def relay(
     ('at_risk', 'closes')
     """
     from linkcalc.area.access import Access
-    from linkcalc.area.relay_plan import RelayKit
-    from linkcalc.area.relay_siting import relay_siting
+    from linkcalc.area.relay.plan import RelayKit
+    from linkcalc.area.relay.siting import relay_siting
 
     loaded = as_plan(plan)
     return relay_siting(
@@ -406,8 +406,8 @@ def survey(
     >>> found.readings_used > 0
     True
     """
+    from linkcalc.link.on_ground import link_case, open_terrain
     from linkcalc.site.survey import survey_link
-    from linkcalc.verdict import link_case, open_terrain
 
     loaded = as_plan(plan)
     chosen, found, _ = _read(loaded, link, readings, direction)
@@ -590,8 +590,8 @@ def fieldsheet(
     >>> sheet.link
     'level and pump permit'
     """
+    from linkcalc.link.on_ground import link_case, open_terrain
     from linkcalc.site.fieldsheet import field_sheet
-    from linkcalc.verdict import link_case, open_terrain
 
     loaded = as_plan(plan)
     with open_terrain(loaded) as terrain:
@@ -625,7 +625,7 @@ def limits(plan: PlanLike, *, region: str | None = None) -> "LimitsResult":
     >>> lc.limits(lc.sample_path("upland"), region="eu").limits.status
     'within'
     """
-    from linkcalc.consequences import plan_limits_of
+    from linkcalc.operation.sections import plan_limits_of
     from linkcalc.rules.table import REGIONS
 
     if region is not None and region not in REGIONS:
@@ -667,7 +667,7 @@ def compare(
     >>> [(r.candidate, r.verdict) for r in found.rows]
     [('as planned', 'at_risk'), ('higher', 'closes')]
     """
-    from linkcalc.comparing import compare as side_by_side
+    from linkcalc.sweeps.comparing import compare as side_by_side
 
     if isinstance(plans, Mapping):
         return side_by_side([(name, as_plan(plan)) for name, plan in plans.items()], settings, leaf=leaf)
@@ -704,9 +704,9 @@ def parts(plan: PlanLike) -> "Bill":
     >>> found.cost > 0.0, found.prices_stated
     (True, False)
     """
-    from linkcalc.consequences import with_sections
-    from linkcalc.parts_list import bill
-    from linkcalc.verdict import check_plan
+    from linkcalc.link.parts_list import bill
+    from linkcalc.link.verdict import check_plan
+    from linkcalc.operation.sections import with_sections
 
     loaded = as_plan(plan)
     sections = {}
@@ -739,8 +739,8 @@ def messages(plan: PlanLike) -> "MessagesSection":
     >>> [m.kind for m in lc.messages(lc.sample_path("upland")).messages][:1]
     ['run_permit']
     """
+    from linkcalc.link.verdict import check_plan
     from linkcalc.operation.messages import section
-    from linkcalc.verdict import check_plan
 
     loaded = as_plan(plan)
     found = section(loaded.plan, check_plan(loaded).links) if loaded.plan.message else None
@@ -776,8 +776,8 @@ def tank(plan: PlanLike, *, tank_years: int = 2000, seed: int = 1) -> "TankAnswe
     """
     from dataclasses import replace
 
+    from linkcalc.link.verdict import check_plan
     from linkcalc.operation.tank import section, simulated
-    from linkcalc.verdict import check_plan
 
     loaded = as_plan(plan)
     links = check_plan(loaded).links if loaded.plan.tank is not None else ()
@@ -808,8 +808,8 @@ def energy(plan: PlanLike) -> "EnergySection":
     >>> len(lc.energy(lc.sample_path("upland")).stations) > 0
     True
     """
-    from linkcalc.plan_energy import section
-    from linkcalc.verdict import check_plan
+    from linkcalc.link.verdict import check_plan
+    from linkcalc.operation.energy import section
 
     loaded = as_plan(plan)
     found = section(loaded.plan, check_plan(loaded).links) if loaded.plan.power else None
@@ -833,7 +833,7 @@ def _read(
     direction: Literal["there", "back"] | None,
 ) -> "tuple[Link, Readings, list[Path]]":
     """The link that readings are of, the readings, and their files."""
-    from linkcalc.readings import Readings, link_named_in, read_all
+    from linkcalc.site.readings import Readings, link_named_in, read_all
 
     if isinstance(given, Readings):
         return chosen_link(loaded, link), given, []

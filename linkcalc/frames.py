@@ -11,14 +11,14 @@ import numpy as np
 from linkcalc._arrays import Floats
 from linkcalc.answer import Answer, installed
 from linkcalc.errors import DomainError
-from linkcalc.judgement import judge
-from linkcalc.path_loss import REGIMES
+from linkcalc.link.judgement import judge
+from linkcalc.link.on_ground import cases, open_terrain
+from linkcalc.link.path_loss import REGIMES
 from linkcalc.plan import PlanLike, as_plan
 from linkcalc.plan.wording import quoted
-from linkcalc.readings import COLUMNS, Readings, Way, readings_of_csv
-from linkcalc.sweep_table import Values
-from linkcalc.sweeping import chosen_link
-from linkcalc.verdict import cases, open_terrain
+from linkcalc.site.readings import COLUMNS, Readings, Way, readings_of_csv
+from linkcalc.sweeps.sweeping import chosen_link
+from linkcalc.sweeps.table import Values
 
 if TYPE_CHECKING:
     import pandas
@@ -37,7 +37,7 @@ def readings_from(
     Parameters
     ----------
     frame : pandas.DataFrame
-        Columns as in a file (`linkcalc.readings.read_readings`): ``direction``, ``rssi_dbm``, ``snr_db``, ...
+        Columns as in a file (`linkcalc.site.readings.read_readings`): ``direction``, ``rssi_dbm``, ``snr_db``, ...
     plan : path, mapping, Plan or LoadedPlan
     link : str, optional
         Which of the plan's links; may be left out where it has one.
@@ -73,7 +73,7 @@ def readings_frame(found: Readings) -> "pandas.DataFrame":
 
     Examples
     --------
-    >>> from linkcalc.readings import Reading
+    >>> from linkcalc.site.readings import Reading
     >>> readings_frame(Readings("site", (Reading(2, "there", rssi_dbm=-101.0),))).columns.tolist()
     ['direction', 'rssi_dbm']
     """

@@ -30,26 +30,26 @@ ROOT = Path(__file__).parents[1]
 BAR = 0.9
 
 TARGETS: dict[str, tuple[str, ...]] = {
-    "linkcalc.path_loss": ("tests/test_path_loss.py",),
-    "linkcalc.link_case": ("tests/test_link_case.py", "tests/test_budget.py"),
-    "linkcalc.uncertainty": ("tests/test_uncertainty.py",),
-    "linkcalc.requirement": ("tests/test_requirement.py",),
-    "linkcalc.judgement": ("tests/test_judgement.py",),
-    "linkcalc.legal": ("tests/test_legal.py",),
-    "linkcalc.reliability": ("tests/test_reliability.py",),
-    "linkcalc.verdict": ("tests/test_verdict.py",),
-    "linkcalc.advice": ("tests/test_advice_figures.py", "tests/test_advice.py"),
-    "linkcalc.remedies": ("tests/test_remedies.py",),
-    "linkcalc.remedy_options": ("tests/test_remedies.py", "tests/test_advice_figures.py"),
-    "linkcalc.mast_heights": ("tests/test_heights.py",),
-    "linkcalc.site_level": ("tests/test_site_level.py",),
+    "linkcalc.link.path_loss": ("tests/test_path_loss.py",),
+    "linkcalc.link.case": ("tests/test_link_case.py", "tests/test_budget.py"),
+    "linkcalc.link.uncertainty": ("tests/test_uncertainty.py",),
+    "linkcalc.link.requirement": ("tests/test_requirement.py",),
+    "linkcalc.link.judgement": ("tests/test_judgement.py",),
+    "linkcalc.link.legal": ("tests/test_legal.py",),
+    "linkcalc.link.reliability": ("tests/test_reliability.py",),
+    "linkcalc.link.verdict": ("tests/test_verdict.py",),
+    "linkcalc.link.advice": ("tests/test_advice_figures.py", "tests/test_advice.py"),
+    "linkcalc.link.remedies": ("tests/test_remedies.py",),
+    "linkcalc.link.remedy_options": ("tests/test_remedies.py", "tests/test_advice_figures.py"),
+    "linkcalc.sweeps.mast_heights": ("tests/test_heights.py",),
+    "linkcalc.site.level": ("tests/test_site_level.py",),
     "linkcalc.area.margins": ("tests/area/test_same_as_check.py", "tests/area/test_coverage.py"),
     "linkcalc.operation.tank.risk": ("tests/test_tank.py",),
     "linkcalc.operation.tank.solve": ("tests/test_tank.py",),
     "linkcalc.operation.messages": ("tests/test_messages.py",),
     "linkcalc.fleets.judge": ("tests/fleet/test_judge.py",),
     "linkcalc.fleets.mends": ("tests/fleet/test_mends.py",),
-    "linkcalc.exposure": ("tests/test_exposure.py",),
+    "linkcalc.operation.exposure": ("tests/test_exposure.py",),
     "linkcalc.rules.limits": ("tests/rules",),
     "linkcalc.propagation.clutter": ("tests/propagation/test_clutter.py", "tests/propagation/test_ranges.py"),
     "linkcalc.terrain.land_cover": ("tests/terrain/test_land_cover.py",),
@@ -62,7 +62,7 @@ TARGETS: dict[str, tuple[str, ...]] = {
 """Modules that decide, and the tests that should notice."""
 
 SEARCHES: dict[str, tuple[str, ...]] = {
-    "linkcalc.requirement": (
+    "linkcalc.link.requirement": (
         "for _ in range(34):",
         "spread = np.sqrt(site**2",
         "at = np.clip(middle + ndtri(share) * spread",
@@ -324,7 +324,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         prog="python -m tests.mutation",
         description="Whether the tests notice single changes in what decides.",
     )
-    parser.add_argument("--module", metavar="NAME", help="one module, for example linkcalc.advice")
+    parser.add_argument("--module", metavar="NAME", help="one module, for example linkcalc.link.advice")
     parser.add_argument(
         "--tests", metavar="FILE", nargs="+", help="its tests; left out: as listed in tests/mutation.py"
     )

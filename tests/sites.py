@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from linkcalc.link_case import LinkCase
+from linkcalc.link.case import LinkCase
 from linkcalc.plan import Conditions, Link, Station
 from linkcalc.terrain.profile import Profile
 

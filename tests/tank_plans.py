@@ -4,8 +4,8 @@ import copy
 from dataclasses import replace
 from typing import Any
 
+from linkcalc.link.result import Contributor, LinkResult
 from linkcalc.plan import Plan
-from linkcalc.result import Contributor, LinkResult
 from tests.views import factory
 
 _PLAN: dict[str, Any] = {

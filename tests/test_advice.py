@@ -10,16 +10,16 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-from linkcalc.advice import advise
-from linkcalc.link_case import ENDS, LinkCase
-from linkcalc.path_loss import clearance
+from linkcalc.link.advice import advise
+from linkcalc.link.case import ENDS, LinkCase
+from linkcalc.link.path_loss import clearance
+from linkcalc.link.remedy_options import HIGHEST_MAST_M, HIGHEST_POWER_DBM
+from linkcalc.link.requirement import Requirement
+from linkcalc.link.result import Advice
+from linkcalc.link.uncertainty import combined_db, contributors, fading
+from linkcalc.link.verdict import check_plan, judge
 from linkcalc.plan import Antenna, Feeder, load_plan
 from linkcalc.plan.power import Regulation
-from linkcalc.remedy_options import HIGHEST_MAST_M, HIGHEST_POWER_DBM
-from linkcalc.requirement import Requirement
-from linkcalc.result import Advice
-from linkcalc.uncertainty import combined_db, contributors, fading
-from linkcalc.verdict import check_plan, judge
 from tests import sites
 
 RIDGE = sites.profile(3000.0, sites.ridge(12.0, 1300.0, 250.0), points=61)

@@ -7,10 +7,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from linkcalc.link_case import LinkCase, feeder_loss_db
+from linkcalc.link.case import LinkCase, feeder_loss_db
+from linkcalc.link.requirement import Requirement
+from linkcalc.link.result import Advice
 from linkcalc.plan.power import Regulation
-from linkcalc.requirement import Requirement
-from linkcalc.result import Advice
 from linkcalc.rules.traffic import Sent
 from linkcalc.terrain.profile import Profile
 from tests import sites

@@ -7,11 +7,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from linkcalc.budget import REQUIRED_SNR, Budget, term
 from linkcalc.errors import DomainError
-from linkcalc.link_case import LinkCase
+from linkcalc.link.budget import REQUIRED_SNR, Budget, term
+from linkcalc.link.case import LinkCase
+from linkcalc.link.result import Term
 from linkcalc.propagation.free_space import free_space_loss_db
-from linkcalc.result import Term
 from tests import sites
 
 MILE_M = 1609.344

@@ -162,7 +162,7 @@ def test_a_changed_plan_keeps_its_folder_and_its_profiles() -> None:
     ("values", "says"),
     [
         ({"pump shde.antenna_height_m": 4}, 'did you mean "pump shed"?'),
-        ({"pump shed.antena_height_m": 4}, 'did you mean antenna_height_m'),
+        ({"pump shed.antena_height_m": 4}, "did you mean antenna_height_m"),
         ({"pump shed.antenna_height_m": "high"}, "antenna_height_m"),
         ({"pump shed.antenna_height_m.x": 4}, "antenna_height_m"),
         ({"nonsense": 4}, "unknown station, link, message or section"),

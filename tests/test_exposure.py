@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from linkcalc.errors import DomainError
-from linkcalc.exposure import (
+from linkcalc.operation.exposure import (
     GUIDELINES,
     compliance_distance_m,
     keeping,

@@ -9,15 +9,16 @@ import pytest
 from scipy.interpolate import RegularGridInterpolator
 
 from linkcalc.errors import DomainError
-from linkcalc.fitted import AS_PLANNED
-from linkcalc.legal import lawful
-from linkcalc.link_case import LinkCase
+from linkcalc.link.case import LinkCase
+from linkcalc.link.legal import lawful
+from linkcalc.link.on_ground import link_case, open_terrain, recorded_notes
+from linkcalc.link.reliability import mean_success
+from linkcalc.link.requirement import Requirement
+from linkcalc.link.verdict import judge
 from linkcalc.plan import LoadedPlan, load_plan
-from linkcalc.reliability import mean_success
-from linkcalc.requirement import Requirement
 from linkcalc.rules.plan_limits import section
 from linkcalc.site.fieldsheet import FieldSheet, field_sheet
-from linkcalc.verdict import judge, link_case, open_terrain, recorded_notes
+from linkcalc.site.fitted import AS_PLANNED
 from linkcalc.views.fieldsheet import field_sheet_html
 from linkcalc.views.fieldsheet.document import page_data
 

@@ -7,10 +7,10 @@ import pytest
 
 import linkcalc as lc
 from linkcalc.errors import DomainError, ReadingsError
+from linkcalc.link.on_ground import cases, open_terrain
 from linkcalc.plan import LoadedPlan, load_plan, plan_from
-from linkcalc.readings import read_readings
 from linkcalc.sample_files import sample_path
-from linkcalc.verdict import cases, open_terrain
+from linkcalc.site.readings import read_readings
 
 pandas = pytest.importorskip("pandas")
 

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from linkcalc.errors import DomainError
-from linkcalc.link_case import LinkCase
-from linkcalc.mast_heights import LOWEST_M, HeightTable, MastPrices, _heights, _step_m, height_table
+from linkcalc.link.case import LinkCase
+from linkcalc.link.verdict import check_link
 from linkcalc.plan import Feeder
 from linkcalc.plan.power import Regulation
 from linkcalc.rules.traffic import Sent
-from linkcalc.verdict import check_link
+from linkcalc.sweeps.mast_heights import LOWEST_M, HeightTable, MastPrices, _heights, _step_m, height_table
 from tests.sites import case, profile, ridge
 
 STEP_M, TOP_M = 4.0, 12.0

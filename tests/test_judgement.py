@@ -6,13 +6,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from linkcalc.judgement import judge, judgement
-from linkcalc.link_case import LinkCase
-from linkcalc.path_loss import profile_losses
-from linkcalc.reliability import mean_success
-from linkcalc.requirement import VERDICTS, Requirement
-from linkcalc.uncertainty import path_items
-from linkcalc.verdict import judge as judge_link
+from linkcalc.link.case import LinkCase
+from linkcalc.link.judgement import judge, judgement
+from linkcalc.link.path_loss import profile_losses
+from linkcalc.link.reliability import mean_success
+from linkcalc.link.requirement import VERDICTS, Requirement
+from linkcalc.link.uncertainty import path_items
+from linkcalc.link.verdict import judge as judge_link
 from tests import sites
 
 RIDGE = sites.profile(3000.0, sites.ridge(30.0, 1300.0, 250.0), points=61)

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from linkcalc.legal import lawful, lawful_powers, station_limits
-from linkcalc.link_case import ENDS, End, LinkCase
+from linkcalc.link.case import ENDS, End, LinkCase
+from linkcalc.link.legal import lawful, lawful_powers, station_limits
 from linkcalc.plan.power import Regulation
 from linkcalc.rules.traffic import Sent
 from tests import sites

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linkcalc.errors import OutOfRangeWarning
-from linkcalc.link_case import (
+from linkcalc.link.case import (
     ENDS,
     LinkCase,
     feeder_loss_db,
@@ -19,7 +19,7 @@ from linkcalc.link_case import (
     surroundings,
     surroundings_of_many,
 )  # fmt: skip
-from linkcalc.path_loss import Surroundings
+from linkcalc.link.path_loss import Surroundings
 from linkcalc.propagation import building_entry, clutter, noise
 from linkcalc.terrain.land_cover import KINDS, Around
 from tests import sites

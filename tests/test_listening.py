@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from linkcalc.errors import ReadingsError
-from linkcalc.listening import MOST_GAP, Heard, Tally, csv_cells, line_reader, readings_of, template
-from linkcalc.readings import read_readings
+from linkcalc.site.listening import MOST_GAP, Heard, Tally, csv_cells, line_reader, readings_of, template
+from linkcalc.site.readings import read_readings
 
 WHEN = datetime(2031, 6, 20, 8, 0, 1)
 

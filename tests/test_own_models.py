@@ -12,15 +12,16 @@ import linkcalc as lc
 from linkcalc.area.coverage import plan_coverage
 from linkcalc.errors import DomainError, LinkcalcError, PlanError
 from linkcalc.fleets.answer import answer
-from linkcalc.legal import lawful
-from linkcalc.mast_heights import height_table
-from linkcalc.own_models import STANDARD, own_models
+from linkcalc.link.legal import lawful
+from linkcalc.link.on_ground import cases, open_terrain
+from linkcalc.link.own_models import STANDARD, own_models
+from linkcalc.link.uncertainty import combined_db
+from linkcalc.link.verdict import check_plan
 from linkcalc.plan import LoadedPlan, load_plan, plan_from
 from linkcalc.plan.fleet import load_fleet
 from linkcalc.sample_files import sample_path
 from linkcalc.site.fieldsheet import field_sheet
-from linkcalc.uncertainty import combined_db
-from linkcalc.verdict import cases, check_plan, open_terrain
+from linkcalc.sweeps.mast_heights import height_table
 from linkcalc.views.jsonout import to_json
 from linkcalc.views.text import report
 
@@ -88,7 +89,7 @@ def test_the_model_that_a_plan_chooses_gives_the_number(model: str, sample: str)
     trees = lost.get("trees", 0.0) if loaded.plan.conditions.woodland_depth_m else 0.0
     with open_terrain(loaded) as terrain:
         case = next(cases(loaded, terrain))
-    from linkcalc.path_loss import model_functions
+    from linkcalc.link.path_loss import model_functions
 
     expected = model_functions(case.path)[model]()
     assert lost["free-space loss"] + lost["ground and terrain"] + trees == pytest.approx(

@@ -5,7 +5,7 @@ import io
 
 import pytest
 
-from linkcalc.parts_list import bill, mast_price
+from linkcalc.link.parts_list import bill, mast_price
 from linkcalc.plan import load_plan, plan_from
 from linkcalc.plan.prices import Prices
 from linkcalc.sample_files import sample_path

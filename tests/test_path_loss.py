@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from linkcalc.area.height_pairs import pair_losses
 from linkcalc.errors import DomainError, OutOfRangeWarning
-from linkcalc.path_loss import (
+from linkcalc.link.path_loss import (
     PathLoss,
     Situation,
     Surroundings,
@@ -27,10 +27,10 @@ from linkcalc.path_loss import (
     spread_db,
     two_ray_db,
 )
+from linkcalc.link.result import MODEL_NAMES
+from linkcalc.link.uncertainty import raster_db
 from linkcalc.propagation import compiled, diffraction, vegetation
-from linkcalc.result import MODEL_NAMES
 from linkcalc.terrain.profile import Profile
-from linkcalc.uncertainty import raster_db
 from tests import sites
 
 PER_METRE_DB, MOST_DB = 0.18225, 23.49

@@ -6,10 +6,10 @@ from types import SimpleNamespace
 import pytest
 
 from linkcalc.errors import PlanError
+from linkcalc.operation.energy import TABLE_INTERVALS_S, section
+from linkcalc.operation.solar_winter import DAYS, blackout_chance
 from linkcalc.plan import Plan
-from linkcalc.plan_energy import TABLE_INTERVALS_S, section
 from linkcalc.radio.energy import expected_transmissions
-from linkcalc.solar_winter import DAYS, blackout_chance
 
 
 def plan(*power, interval_s=600.0, spreading_factor=10, tries=1, tank=None, modulation=None, message=()):

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from linkcalc.errors import ReadingsError
-from linkcalc.readings import LARGEST_FILE_BYTES, Readings, read_all, read_readings
+from linkcalc.site.readings import LARGEST_FILE_BYTES, Readings, read_all, read_readings
 
 STATIONS = ("tank", "generator shed")
 HEADER = "time,direction,rssi_dbm,snr_db,sent,received,engine_running,spot,note"

@@ -11,9 +11,9 @@ from scipy.integrate import quad
 from scipy.special import gammainc, gammaln
 from scipy.stats import norm, rice
 
-from linkcalc import reliability
 from linkcalc.errors import DomainError
-from linkcalc.reliability import (
+from linkcalc.link import reliability
+from linkcalc.link.reliability import (
     K_SPREAD_DB,
     lost_over_the_year,
     margin_for_success,

@@ -10,14 +10,14 @@ import pytest
 import rasterio
 
 import linkcalc as lc
-from linkcalc import verdict
-from linkcalc.link_case import ENDS
-from linkcalc.parts_list import added
+from linkcalc.link import verdict
+from linkcalc.link.case import ENDS
+from linkcalc.link.parts_list import added
+from linkcalc.link.remedies import MOST, Check, edit_of, remedies
+from linkcalc.link.result import LinkResult, Remedy
 from linkcalc.plan import LoadedPlan, load_plan, plan_from
 from linkcalc.plan.edits import edited
 from linkcalc.plan.prices import Prices
-from linkcalc.remedies import MOST, Check, edit_of, remedies
-from linkcalc.result import LinkResult, Remedy
 from linkcalc.rules import plan_limits
 from linkcalc.sample_files import sample_path
 from tests import sites
@@ -301,7 +301,7 @@ def test_a_link_that_closes_needs_none_and_the_search_is_bounded() -> None:
 
 def test_what_the_search_reckons_a_change_to_cost_is_what_its_parts_cost() -> None:
     """Costs that it adds up as numbers against the list of parts that is printed."""
-    from linkcalc.remedy_options import EndOptions, with_antenna_at
+    from linkcalc.link.remedy_options import EndOptions, with_antenna_at
 
     loaded = load_plan(sample_path("upland"))
     with verdict.open_terrain(loaded) as terrain:

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from linkcalc.link.reliability import mean_success, message_success
+from linkcalc.link.requirement import VERDICTS, Requirement
 from linkcalc.plan import Link
-from linkcalc.reliability import mean_success, message_success
-from linkcalc.requirement import VERDICTS, Requirement
 
 LINK = {
     "name": "level",

@@ -7,10 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from linkcalc.measured import Expected, read_levels
-from linkcalc.readings import Reading
-from linkcalc.reliability import rician_outage
-from linkcalc.site_level import (
+from linkcalc.link.reliability import rician_outage
+from linkcalc.site.level import (
     ERROR_DB,
     OFFSET_DB,
     Count,
@@ -26,6 +24,8 @@ from linkcalc.site_level import (
     ripple_db,
     update,
 )
+from linkcalc.site.measured import Expected, read_levels
+from linkcalc.site.readings import Reading
 
 REQUIRED_SNR_DB = -10.0
 THERMAL_DBM = -123.0

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from linkcalc.errors import LinkcalcError
-from linkcalc.sites import Site, parse_position, read_sites
+from linkcalc.plan.sites import Site, parse_position, read_sites
 
 HERE = (32.6, -97.41)
 

@@ -11,18 +11,19 @@ import numpy as np
 import pytest
 
 from linkcalc.errors import ReadingsError
-from linkcalc.legal import lawful
-from linkcalc.link_case import LinkCase
-from linkcalc.measured import Side
+from linkcalc.link.case import LinkCase
+from linkcalc.link.legal import lawful
+from linkcalc.link.on_ground import cases, open_terrain
+from linkcalc.link.uncertainty import REFRACTION, SLOW_FADING, SURROUNDINGS, contributors
+from linkcalc.link.verdict import check_link
 from linkcalc.plan import Feeder, load_plan
 from linkcalc.propagation import vegetation
-from linkcalc.readings import Reading, Readings, read_readings
+from linkcalc.site.measured import Side
+from linkcalc.site.readings import Reading, Readings, read_readings
 from linkcalc.site.survey import Survey, survey_link
+from linkcalc.site.walk_test import MOST_SPOTS, SPOT_SPREAD_DB, SPOT_TAIL, compare_spots
 from linkcalc.terrain.profile import Profile
-from linkcalc.uncertainty import REFRACTION, SLOW_FADING, SURROUNDINGS, contributors
-from linkcalc.verdict import cases, check_link, open_terrain
 from linkcalc.views.jsonout import plain_data
-from linkcalc.walk_test import MOST_SPOTS, SPOT_SPREAD_DB, SPOT_TAIL, compare_spots
 from tests.plan.plans import load
 
 SAMPLES = Path(__file__).parents[1] / "terrain_samples"

@@ -7,15 +7,15 @@ from typing import Any
 import numpy as np
 import pytest
 
-from linkcalc import sweeping as sweep
-from linkcalc import verdict
 from linkcalc.errors import DomainError, LinkcalcError, PlanError, TerrainError
-from linkcalc.link_case import feeder_loss_db, with_longer_feeder
+from linkcalc.link import verdict
+from linkcalc.link.case import feeder_loss_db, with_longer_feeder
+from linkcalc.link.result import Direction, Result
 from linkcalc.plan import LoadedPlan, load_plan, plan_from
-from linkcalc.result import Direction, Result
 from linkcalc.sample_files import sample_path
-from linkcalc.sweep_parameters import PIECES, parameters
-from linkcalc.sweeping import sweep_plan
+from linkcalc.sweeps import sweeping as sweep
+from linkcalc.sweeps.parameters import PIECES, parameters
+from linkcalc.sweeps.sweeping import sweep_plan
 from linkcalc.terrain.profile import cut_short, profile_from
 
 FSK = {"kind": "fsk", "bit_rate_bps": 4800.0, "deviation_hz": 5000.0, "required_snr_db": 10.0}
@@ -370,8 +370,8 @@ def test_a_station_moved_along_a_survey_stands_where_the_survey_is_cut() -> None
 
 @pytest.mark.usefixtures("quick")
 def test_a_station_moved_over_a_raster_stands_on_the_line_to_where_it_was() -> None:
+    from linkcalc.link.on_ground import position_deg
     from linkcalc.terrain.geodesy import path_between, points_along
-    from linkcalc.verdict import position_deg
 
     loaded = load_plan(sample_path("plain"))
     near, far = loaded.plan.station

@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 
 from linkcalc.errors import DomainError, LinkcalcError
-from linkcalc.sweep_table import QUANTITIES, Sweep
-from linkcalc.sweeping import sweep_plan
+from linkcalc.sweeps.sweeping import sweep_plan
+from linkcalc.sweeps.table import QUANTITIES, Sweep
 from tests.test_sweep import site
 
 

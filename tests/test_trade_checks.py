@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from linkcalc.link.result import LinkResult
+from linkcalc.link.verdict import check_plan, judge
 from linkcalc.plan import load_plan
-from linkcalc.result import LinkResult
 from linkcalc.terrain.profile import Profile
-from linkcalc.verdict import check_plan, judge
 from tests import sites
 
 

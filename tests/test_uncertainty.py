@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from linkcalc import judgement
-from linkcalc.link_case import LinkCase
-from linkcalc.result import Contributor, Direction
-from linkcalc.uncertainty import (
+from linkcalc.link import judgement
+from linkcalc.link.case import LinkCase
+from linkcalc.link.result import Contributor, Direction
+from linkcalc.link.uncertainty import (
     READING_ERROR_DB,
     after_reading_db,
     combined_db,
@@ -22,7 +22,7 @@ from linkcalc.uncertainty import (
     raster_db,
     together_db,
 )
-from linkcalc.verdict import judge
+from linkcalc.link.verdict import judge
 from tests import sites
 
 SURE: dict[str, Any] = {"model_error_db": 0.0, "antenna_gain_error_db": 0.0, "height_error_m": 0.0}

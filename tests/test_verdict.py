@@ -11,17 +11,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from linkcalc.link_case import ENDS, LinkCase
-from linkcalc.path_loss import SHARED, two_ray_db
-from linkcalc.plan import Station, load_plan
-from linkcalc.plan.power import Regulation
-from linkcalc.reliability import mean_success
-from linkcalc.requirement import Requirement
-from linkcalc.result import Direction, LinkResult
-from linkcalc.rules.traffic import Sent
-from linkcalc.sample_files import sample_path
-from linkcalc.terrain.profile import Profile
-from linkcalc.verdict import (
+from linkcalc.link.case import ENDS, LinkCase
+from linkcalc.link.path_loss import SHARED, two_ray_db
+from linkcalc.link.reliability import mean_success
+from linkcalc.link.requirement import Requirement
+from linkcalc.link.result import Direction, LinkResult
+from linkcalc.link.verdict import (
     DEEP_NULL_DB,
     _out_of_100,
     _share_words,
@@ -32,6 +27,11 @@ from linkcalc.verdict import (
     open_terrain,
     position_deg,
 )  # fmt: skip
+from linkcalc.plan import Station, load_plan
+from linkcalc.plan.power import Regulation
+from linkcalc.rules.traffic import Sent
+from linkcalc.sample_files import sample_path
+from linkcalc.terrain.profile import Profile
 from tests import sites
 
 QUICK = sites.profile(2000.0, sites.ridge(20.0, 900.0, 150.0), points=41)

@@ -27,17 +27,16 @@ ROOT = Path(__file__).resolve().parents[2]
 
 PHENOMENA: dict[str, tuple[str, ...]] = {
     "The whole job": (
-        "plan.loading", "plan.in_python", "plan.values", "verdict", "answer", "result", "consequences",
-        "reach_by_ground", "comparing", "sampling", "sweeping", "sweep_table", "sweep_parameters",
-        "mast_heights", "advice",
-        "remedies", "remedy_options", "mended_plan", "parts_list", "site.record",
-        "sites", "sample_files", "files",
+        "plan.loading", "plan.in_python", "plan.values", "link.on_ground", "link.verdict", "answer",
+        "link.result", "operation.sections", "sweeps.reach_by_ground", "sweeps.comparing",
+        "sweeps.sampling", "sweeps.sweeping", "sweeps.table", "sweeps.parameters", "sweeps.mast_heights",
+        "link.advice", "link.remedies", "link.remedy_options", "link.mended_plan", "link.parts_list",
+        "site.record", "plan.sites", "sample_files", "files",
     ),
     "Distance and clearance": ("propagation.free_space", "propagation.fresnel"),
     "Hills and obstacles": (
-        "path_loss", "chosen_model", "own_models", "propagation.diffraction", "propagation.p1812",
-        "propagation.irregular",
-        "propagation.compiled",
+        "link.path_loss", "link.chosen_model", "link.own_models", "propagation.diffraction",
+        "propagation.p1812", "propagation.irregular", "propagation.compiled",
     ),
     "Ground reflection": ("propagation.two_ray", "propagation.ground"),
     "Trees, clutter, buildings": (
@@ -47,42 +46,43 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     "Noise": ("propagation.noise", "radio.signal_level"),
     "Radios, antennas, feeders": (
         "radio.css", "radio.fsk", "radio.receiver", "radio.antenna", "radio.antenna_types", "radio.feeder",
-        "modulation",
+        "link.modulation",
     ),
     "Budget, uncertainty and verdict": (
-        "link_case", "budget", "uncertainty", "reliability", "requirement", "judgement", "units",
-        "interpolation",
+        "link.case", "link.budget", "link.uncertainty", "link.reliability", "link.requirement",
+        "link.judgement", "units", "interpolation",
     ),
     "Terrain": (
         "terrain.profile", "terrain.arrays", "terrain.rasters", "terrain.geodesy", "terrain.cell_size",
-        "terrain.agreement",
-        "terrain.land_cover", "terrain.sources", "terrain.open_sets", "terrain.local_copy", "ground_data",
+        "terrain.agreement", "terrain.land_cover", "terrain.sources", "terrain.open_sets",
+        "terrain.local_copy", "terrain.ground_data",
     ),
     "Messages and the tank": (
         "operation.messages", "operation.tank.loop", "operation.tank.shapes", "operation.tank.cycle",
         "operation.tank.risk", "operation.tank.simulate", "operation.tank.solve", "operation.tank.answer",
     ),
     "Law, people and energy": (
-        "rules.limits", "rules.table", "rules.plan_limits", "rules.traffic", "rules.starts", "legal",
-        "exposure", "radio.energy", "plan_energy", "solar_winter",
+        "rules.limits", "rules.table", "rules.plan_limits", "rules.traffic", "rules.starts", "link.legal",
+        "operation.exposure", "radio.energy", "operation.energy", "operation.solar_winter",
     ),
     "Measuring on site": (
-        "readings", "frames", "listening", "fitted", "site.survey", "site_level", "measured", "measured_table",
-        "site.fieldsheet", "compass", "walk_test", "site.acceptance",
+        "site.readings", "frames", "site.listening", "site.fitted", "site.survey", "site.level",
+        "site.measured", "site.measured_table", "site.fieldsheet", "site.compass", "site.walk_test",
+        "site.acceptance",
     ),
     "Areas": (
-        "area.coverage", "area.gridded", "area.geofiles", "area.scheduler", "area.distributed", "area.program",
-        "area.land", "area.losses", "area.margins", "area.kernels", "area.height_pairs", "area.access",
-        "area.geojson", "area.relief",
+        "area.coverage", "area.gridded", "area.geofiles", "area.scheduler", "area.distributed",
+        "area.program", "area.land", "area.losses", "area.margins", "area.kernels", "area.height_pairs",
+        "area.access", "area.geojson", "area.relief",
     ),
     "Relays": (
-        "area.relay_siting", "area.relay", "area.relay_chain", "area.relay_plan", "area.relay_result",
-        "area.relay_files",
+        "area.relay.siting", "area.relay.search", "area.relay.chain", "area.relay.plan",
+        "area.relay.result", "area.relay.files",
     ),
     "Fleets": (
-        "fleets.answer", "fleets.network", "fleets.reach", "fleets.capture", "fleets.aloha", "fleets.levels",
-        "fleets.air", "fleets.contention", "fleets.simulate", "fleets.judge", "fleets.assign", "fleets.limits",
-        "fleets.mends",
+        "fleets.answer", "fleets.network", "fleets.reach", "fleets.capture", "fleets.aloha",
+        "fleets.levels", "fleets.air", "fleets.contention", "fleets.simulate", "fleets.judge",
+        "fleets.assign", "fleets.limits", "fleets.mends",
     ),
     "Pictures and text": (
         "views.notebook", "views.shown", "views.figures", "views.sweep_figures", "views.heights_figures",

@@ -31,15 +31,15 @@ from linkcalc.area.program import formulas
 from linkcalc.area.scheduler import Local, Scheduler
 from linkcalc.errors import DomainError, LinkcalcError, OutOfRangeWarning, TerrainError
 from linkcalc.files import atomic_write
-from linkcalc.link_case import LinkCase
+from linkcalc.link.case import LinkCase
+from linkcalc.link.on_ground import open_terrain, position_deg
+from linkcalc.link.requirement import VERDICTS
+from linkcalc.link.uncertainty import contributors
 from linkcalc.plan import Link, Station
 from linkcalc.propagation import compiled
-from linkcalc.requirement import VERDICTS
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.cell_size import finer_than_raster
 from linkcalc.terrain.land_cover import Neighbourhood
-from linkcalc.uncertainty import contributors
-from linkcalc.verdict import open_terrain, position_deg
 
 if TYPE_CHECKING:
     from linkcalc.plan import LoadedPlan

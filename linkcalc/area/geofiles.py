@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from linkcalc.area.coverage import NODATA, Band, CoverageResult, Served
 from linkcalc.errors import LinkcalcError
-from linkcalc.requirement import VERDICTS
+from linkcalc.link.requirement import VERDICTS
 from linkcalc.terrain import geodesy
 
 _BLOCK = 256

@@ -11,8 +11,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked
 from linkcalc.errors import OutOfRangeWarning
-from linkcalc.link_case import LinkCase
-from linkcalc.path_loss import (
+from linkcalc.link.case import LinkCase
+from linkcalc.link.path_loss import (
     COMPILED,
     Found,
     Losses,
@@ -23,8 +23,8 @@ from linkcalc.path_loss import (
     profile_arguments,
     profile_facts,
 )
+from linkcalc.link.uncertainty import fading_k_db, path_items, together_db
 from linkcalc.propagation import compiled, fresnel
-from linkcalc.uncertainty import fading_k_db, path_items, together_db
 
 
 @dataclass(frozen=True, eq=False)

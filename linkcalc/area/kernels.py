@@ -1,6 +1,6 @@
 """The work of one position of an area: cut its profile from windows in memory, and weigh it by the rules.
 
-The rules are `linkcalc.path_loss.find`. Everything stands in the subset of Python that numba compiles; without
+The rules are `linkcalc.link.path_loss.find`. Everything stands in the subset of Python that numba compiles; without
 numba the same source runs as it stands, far slower, with the same numbers.
 
 Windows: `cells` holds the heights of all windows one after the other, `native` which of them their raster itself
@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
-from linkcalc.path_loss import COMPILED, Radio, find
+from linkcalc.link.path_loss import COMPILED, Radio, find
 from linkcalc.propagation import compiled
 
 Singles = NDArray[np.float32]

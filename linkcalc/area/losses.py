@@ -1,4 +1,4 @@
-"""The loss between a station and many positions around it: `linkcalc.path_loss` by the thousand."""
+"""The loss between a station and many positions around it: `linkcalc.link.path_loss` by the thousand."""
 
 import math
 from collections.abc import Iterator
@@ -7,13 +7,13 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from linkcalc import path_loss
 from linkcalc._arrays import checked
 from linkcalc.area import kernels
 from linkcalc.area.land import Land
 from linkcalc.errors import DomainError
-from linkcalc.link_case import LinkCase, surroundings_of_many
-from linkcalc.path_loss import Found, Losses
+from linkcalc.link import path_loss
+from linkcalc.link.case import LinkCase, surroundings_of_many
+from linkcalc.link.path_loss import Found, Losses
 from linkcalc.plan.stations import AROUND_KEYS
 from linkcalc.propagation import compiled, p1812
 from linkcalc.terrain.land_cover import BUILT_UP_M, REACH_M, TREES_M
@@ -68,7 +68,7 @@ def losses(
 
     References
     ----------
-    The rules of `linkcalc.path_loss`, the profiles of `linkcalc.terrain.profile.cut_profile`.
+    The rules of `linkcalc.link.path_loss`, the profiles of `linkcalc.terrain.profile.cut_profile`.
     """
     east, north = np.broadcast_arrays(checked("east_m", east_m), checked("north_m", north_m))
     east, north = east.ravel(), north.ravel()

@@ -9,20 +9,20 @@ from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc.area.losses import End
-from linkcalc.chosen_model import refuse_chosen
 from linkcalc.errors import DomainError, OutOfRangeWarning, TerrainError
-from linkcalc.judgement import Judgement, judge
-from linkcalc.legal import lawful
-from linkcalc.link_case import LinkCase
-from linkcalc.path_loss import Losses
+from linkcalc.link.case import LinkCase
+from linkcalc.link.chosen_model import refuse_chosen
+from linkcalc.link.judgement import Judgement, judge
+from linkcalc.link.legal import lawful
+from linkcalc.link.on_ground import position_deg
+from linkcalc.link.path_loss import Losses
+from linkcalc.link.requirement import VERDICTS
+from linkcalc.link.uncertainty import path_items
 from linkcalc.plan import ChirpModulation, Link
 from linkcalc.radio import css
-from linkcalc.requirement import VERDICTS
 from linkcalc.rules.traffic import sent_over
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.profile import INLAND, Profile
-from linkcalc.uncertainty import path_items
-from linkcalc.verdict import position_deg
 
 if TYPE_CHECKING:
     from linkcalc.plan import LoadedPlan
@@ -138,7 +138,7 @@ def answers(
 
     References
     ----------
-    `linkcalc.link_case` and `linkcalc.judgement`: the rules of a check.
+    `linkcalc.link.case` and `linkcalc.link.judgement`: the rules of a check.
     """
     common = _common_db(template, fixed, station_deg, east_m, north_m, found)
     shared = path_items(template, found)

@@ -9,8 +9,8 @@ from linkcalc.cli._shell import EXIT_CODES, PlanArgument, load_plan, screen
 from linkcalc.errors import LinkcalcError
 
 if TYPE_CHECKING:
+    from linkcalc.link.result import Result
     from linkcalc.plan import LoadedPlan
-    from linkcalc.result import Result
 
 
 def check(
@@ -57,9 +57,9 @@ def check(
     Exit code: 0 closes, 3 at risk, 4 does not close, 2 bad input.
     """
 
-    from linkcalc.consequences import with_sections
     from linkcalc.files import atomic_write
-    from linkcalc.verdict import check_plan
+    from linkcalc.link.verdict import check_plan
+    from linkcalc.operation.sections import with_sections
     from linkcalc.views.jsonout import to_json
     from linkcalc.views.text import report
 
@@ -77,7 +77,7 @@ def check(
         import numpy as np
 
         from linkcalc.area.relief import relief_around
-        from linkcalc.verdict import open_terrain, position_deg
+        from linkcalc.link.on_ground import open_terrain, position_deg
         from linkcalc.views.figures import write_all
         from linkcalc.views.links_figure import links_figure
         from linkcalc.views.links_map import links_geojson, links_kml
@@ -106,8 +106,8 @@ def check(
 
 def refuse_mended(loaded: "LoadedPlan", file: Path, force: bool) -> None:
     """Say before the work why an improved plan could not be written."""
-    from linkcalc.area.relay_plan import refuse_other_folder
-    from linkcalc.mended_plan import may_overwrite
+    from linkcalc.area.relay.plan import refuse_other_folder
+    from linkcalc.link.mended_plan import may_overwrite
 
     refuse_other_folder(loaded, file)
     if file.resolve() == loaded.path.resolve():
@@ -120,7 +120,7 @@ def write_mended(loaded: "LoadedPlan", result: "Result", file: Path, link: str |
     """Write the improved plan and say what it does."""
     from linkcalc.cli.survey import chosen_link
     from linkcalc.files import atomic_write
-    from linkcalc.mended_plan import mended_plan
+    from linkcalc.link.mended_plan import mended_plan
     from linkcalc.views.remedies_text import changes_words, cost_words
     from linkcalc.views.text import VERDICT_WORDS
 

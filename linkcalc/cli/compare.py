@@ -57,7 +57,7 @@ def compare(
     Exit code, of the candidate whose worst link is best: 0 closes, 3 at risk, 4 does not close; 2 bad input.
     """
 
-    from linkcalc.comparing import compare as compared
+    from linkcalc.sweeps.comparing import compare as compared
     from linkcalc.views.compare_text import compare_report
     from linkcalc.views.jsonout import section_json
 

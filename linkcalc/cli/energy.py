@@ -31,10 +31,10 @@ def energy(
     from dataclasses import asdict
     from json import dumps
 
-    from linkcalc import plan_energy
+    from linkcalc.link.verdict import check_plan
+    from linkcalc.operation import energy as plan_energy
     from linkcalc.plan import ChirpModulation
     from linkcalc.plan.assumptions import still_the_starters
-    from linkcalc.verdict import check_plan
     from linkcalc.views.energy_text import energy_report
 
     loaded = load_plan(plan)

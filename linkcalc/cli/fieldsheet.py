@@ -53,8 +53,8 @@ def fieldsheet(
     from linkcalc.cli.survey import chosen_link
     from linkcalc.errors import DomainError, LinkcalcError
     from linkcalc.files import atomic_write
+    from linkcalc.link.on_ground import link_case, open_terrain
     from linkcalc.site.fieldsheet import field_sheet
-    from linkcalc.verdict import link_case, open_terrain
     from linkcalc.views.fieldsheet import field_sheet_html
 
     loaded = load_plan(plan)

@@ -89,8 +89,8 @@ def heights(
     """
 
     from linkcalc.cli.survey import chosen_link
-    from linkcalc.mast_heights import MastPrices, height_table
-    from linkcalc.verdict import link_case, open_terrain
+    from linkcalc.link.on_ground import link_case, open_terrain
+    from linkcalc.sweeps.mast_heights import MastPrices, height_table
     from linkcalc.views.heights_text import heights_report
     from linkcalc.views.jsonout import section_json
 

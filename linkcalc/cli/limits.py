@@ -52,7 +52,7 @@ def _print_plan(file: Path, region: str | None, json: bool) -> None:
     from dataclasses import asdict
     from json import dumps
 
-    from linkcalc import exposure
+    from linkcalc.operation import exposure
     from linkcalc.rules import plan_limits
     from linkcalc.views.limits_text import limits_report
 

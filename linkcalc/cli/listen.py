@@ -16,9 +16,9 @@ from linkcalc.cli.survey import Direction, chosen_link, tell_refused
 from linkcalc.errors import LinkcalcError, ReadingsError
 
 if TYPE_CHECKING:
-    from linkcalc.link_case import LinkCase
-    from linkcalc.listening import Tally
-    from linkcalc.readings import Reading, Way
+    from linkcalc.link.case import LinkCase
+    from linkcalc.site.listening import Tally
+    from linkcalc.site.readings import Reading, Way
 
 _COLUMNS = ("time", "direction", "rssi_dbm", "snr_db", "sent", "received", "engine_running",
             "spreading_factor", "spot")  # fmt: skip
@@ -79,10 +79,10 @@ def listen(
 
     Exit code: as linkcalc survey; 2 bad input, or nothing heard.
     """
-    from linkcalc.listening import Tally, csv_cells, line_reader, readings_of, template
-    from linkcalc.readings import read_readings
+    from linkcalc.link.on_ground import link_case, open_terrain
+    from linkcalc.site.listening import Tally, csv_cells, line_reader, readings_of, template
+    from linkcalc.site.readings import read_readings
     from linkcalc.site.survey import survey_link
-    from linkcalc.verdict import link_case, open_terrain
     from linkcalc.views.survey_text import survey_report
 
     loaded = load_plan(plan)

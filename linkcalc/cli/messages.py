@@ -29,8 +29,8 @@ def messages(
     A radio link is no safety function. Exit code: 0 whatever the answer, 2 bad input.
     """
 
+    from linkcalc.link.verdict import check_plan
     from linkcalc.operation import messages as fates
-    from linkcalc.verdict import check_plan
     from linkcalc.views.jsonout import section_json
     from linkcalc.views.messages_text import messages_report
 

@@ -12,7 +12,7 @@ from linkcalc.errors import LinkcalcError, TerrainError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from linkcalc.sites import Site
+    from linkcalc.plan.sites import Site
 
 _EXAMPLE_PATHS_M = (1000.0, 500.0, 250.0, 100.0, 50.0)
 """Lengths of an example's path: the longest for which the raster has room."""
@@ -198,7 +198,7 @@ def _seen_from(plan: Path, raster: str) -> str:
 
 def _given_sites(start: str | None, to: str | None, sites: Path | None) -> "list[Site]":
     """The stations in the order of a starter plan: the one that all are linked with comes last."""
-    from linkcalc.sites import Site, parse_position, read_sites
+    from linkcalc.plan.sites import Site, parse_position, read_sites
 
     if sites is None:
         if start is None and to is None:
@@ -238,7 +238,7 @@ def _given_sites(start: str | None, to: str | None, sites: Path | None) -> "list
 
 def _ground_keys(plan: Path, terrain: str, given: "Sequence[Site]") -> tuple[dict[str, Any], list[str]]:
     """Keys of [terrain], and what to know about them."""
-    from linkcalc.ground_data import area_around, in_folder
+    from linkcalc.terrain.ground_data import area_around, in_folder
     from linkcalc.terrain.sources import is_remote
 
     if given and Path(terrain).is_dir():
@@ -263,7 +263,7 @@ def _example_sites(raster: str) -> "list[Site]":
     """Find two positions with heights between them near the middle of a raster, 1 km apart if they fit."""
     import numpy as np
 
-    from linkcalc.sites import Site
+    from linkcalc.plan.sites import Site
     from linkcalc.terrain.geodesy import points_along
     from linkcalc.terrain.rasters import open_mosaic
     from linkcalc.terrain.sources import is_remote

@@ -135,15 +135,15 @@ def relay(
 
     from linkcalc.area.access import Access
     from linkcalc.area.coverage import telling_of_tiles
-    from linkcalc.area.relay_files import as_data
-    from linkcalc.area.relay_plan import (
+    from linkcalc.area.relay.files import as_data
+    from linkcalc.area.relay.plan import (
         RelayKit,
         placed,
         plan_text,
         refuse_other_folder,
         relay_station,
     )
-    from linkcalc.area.relay_siting import relay_siting, stations
+    from linkcalc.area.relay.siting import relay_siting, stations
     from linkcalc.cli.survey import chosen_link
     from linkcalc.files import atomic_write, refuse_to_overwrite
     from linkcalc.views.jsonout import section_json
@@ -181,8 +181,8 @@ def relay(
     else:
         typer.echo(relay_report(result, **screen()), nl=False)
     if out is not None:
-        from linkcalc.area.relay_files import geotiff, spots_csv, spots_geojson
-        from linkcalc.area.relay_siting import profiles
+        from linkcalc.area.relay.files import geotiff, spots_csv, spots_geojson
+        from linkcalc.area.relay.siting import profiles
         from linkcalc.views.relay_figures import write_all
 
         written = []

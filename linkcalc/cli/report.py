@@ -11,7 +11,7 @@ from linkcalc.cli.survey import Leaf, chosen_link, tell_refused
 from linkcalc.errors import LinkcalcError
 
 if TYPE_CHECKING:
-    from linkcalc.measured import Leaf as LeafName
+    from linkcalc.site.measured import Leaf as LeafName
 
 _PAPERS = ("a4", "letter")
 
@@ -92,7 +92,7 @@ def report(
     Exit code: 0 whatever the verdict, 2 bad input.
     """
     from linkcalc.files import atomic_write
-    from linkcalc.readings import link_named_in, read_all
+    from linkcalc.site.readings import link_named_in, read_all
     from linkcalc.site.record import Job, make_record
     from linkcalc.views.record import record_html, record_pdf
 

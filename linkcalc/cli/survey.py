@@ -11,9 +11,9 @@ from linkcalc.cli._shell import EXIT_CODES, PlanArgument, load_plan, screen
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from linkcalc.measured import Leaf as LeafName
     from linkcalc.plan import Link, LoadedPlan
-    from linkcalc.readings import RefusedRow, Way
+    from linkcalc.site.measured import Leaf as LeafName
+    from linkcalc.site.readings import RefusedRow, Way
 
 _MOST_REFUSED_SHOWN = 20
 
@@ -96,9 +96,9 @@ def survey(
     """
     from json import dumps
 
-    from linkcalc.readings import link_named_in, read_all
+    from linkcalc.link.on_ground import link_case, open_terrain
+    from linkcalc.site.readings import link_named_in, read_all
     from linkcalc.site.survey import survey_link
-    from linkcalc.verdict import link_case, open_terrain
     from linkcalc.views.jsonout import plain_data
     from linkcalc.views.survey_text import survey_report
 

@@ -65,7 +65,7 @@ def sweep(
     Exit code: 0 whatever the answer, 2 bad input.
     """
 
-    from linkcalc.sweeping import sweep_plan
+    from linkcalc.sweeps.sweeping import sweep_plan
     from linkcalc.views.sweep_text import numeric_quantities, sweep_report
 
     if quantity not in numeric_quantities():

@@ -19,11 +19,11 @@ from linkcalc.fleets.mends import lacks_words, mends, scaled, spread_retries
 from linkcalc.fleets.network import Network, Setting, Supply
 from linkcalc.fleets.reach import Paths, network, paths, regime_words, seldom_enough
 from linkcalc.fleets.simulate import Played, simulated_parts, summed, wilson
+from linkcalc.link.requirement import Requirement
+from linkcalc.link.result import VerdictWord
 from linkcalc.plan.fleet import POWER_STEPS_DBM, LoadedFleet
 from linkcalc.plan.wording import quoted
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, battery_life_years, capacity_share
-from linkcalc.requirement import Requirement
-from linkcalc.result import VerdictWord
 
 if TYPE_CHECKING:
     from linkcalc.area.scheduler import Scheduler

@@ -10,9 +10,9 @@ from linkcalc._arrays import Floats
 from linkcalc.fleets.contention import Outlook
 from linkcalc.fleets.network import Network, Setting
 from linkcalc.fleets.simulate import Played, wilson
-from linkcalc.judgement import judgement
-from linkcalc.requirement import LEAST_SUCCESS, VERDICTS, Requirement
-from linkcalc.result import VerdictWord
+from linkcalc.link.judgement import judgement
+from linkcalc.link.requirement import LEAST_SUCCESS, VERDICTS, Requirement
+from linkcalc.link.result import VerdictWord
 
 if TYPE_CHECKING:
     from linkcalc.fleets.reach import Paths

@@ -8,7 +8,7 @@ from scipy.fft import irfft, next_fast_len, rfft
 
 from linkcalc._arrays import Floats
 from linkcalc.fleets.network import FADING_K_DB
-from linkcalc.reliability import rician_outage
+from linkcalc.link.reliability import rician_outage
 
 _BIN_DB, _TOP_DB = 0.5, 120.0
 """Levels above the weakest that is received are told apart by so much, up to this; more is alike."""

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from linkcalc.errors import DomainError
 from linkcalc.fleets.network import Network, Setting
-from linkcalc.link_case import feeder_loss_db, main_gain_dbi
-from linkcalc.modulation import Signal
+from linkcalc.link.case import feeder_loss_db, main_gain_dbi
+from linkcalc.link.modulation import Signal
 from linkcalc.plan import Station
 from linkcalc.plan.fleet import LoadedFleet
 from linkcalc.rules.limits import HOUR_S, LimitsCheck, OtherTraffic, Status, Transmission, check

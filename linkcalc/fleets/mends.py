@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from linkcalc.fleets.assign import Assignment, Choice, Options, cheapest
 from linkcalc.fleets.contention import outlook, reach
 from linkcalc.fleets.network import FADING_K_DB, Network, Setting
-from linkcalc.reliability import margin_for_success
-from linkcalc.requirement import Requirement
+from linkcalc.link.reliability import margin_for_success
+from linkcalc.link.requirement import Requirement
 
 _LARGEST_FACTOR = 256.0
 _OWN_SETTING = "its spreading factor or power"

@@ -15,13 +15,13 @@ from numpy.typing import ArrayLike
 from linkcalc._arrays import Floats, checked
 from linkcalc.answer import Answer
 from linkcalc.errors import DomainError, PlanError
+from linkcalc.link.reliability import message_failure, rician_outage, success_by_try, two_way_success
 from linkcalc.plan.wording import element
-from linkcalc.reliability import message_failure, rician_outage, success_by_try, two_way_success
 
 if TYPE_CHECKING:
+    from linkcalc.link.result import Direction, LinkResult
     from linkcalc.plan import Plan
     from linkcalc.plan.control import Message
-    from linkcalc.result import Direction, LinkResult
 
 YEAR_S = 365.0 * 86_400.0
 BackOff = Literal["fixed", "exponential"]
@@ -525,7 +525,7 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> MessagesSecti
     ----------
     plan : Plan
     link_results : sequence of LinkResult
-        Of `linkcalc.verdict.check_plan`.
+        Of `linkcalc.link.verdict.check_plan`.
 
     Raises
     ------
@@ -556,7 +556,7 @@ def retries_of(plan: "Plan", message: "Message") -> Retries:
 
 def airtimes_s(plan: "Plan", message: "Message") -> tuple[float, float]:
     """Return the time on air of a message and of its acknowledgement, s."""
-    from linkcalc.modulation import Signal
+    from linkcalc.link.modulation import Signal
 
     link = next(k for k in plan.link if k.name == message.link)
     signal = Signal.of(link.modulation)

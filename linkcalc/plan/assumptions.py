@@ -7,8 +7,8 @@ from linkcalc.plan.base import Section
 from linkcalc.plan.wording import element
 
 if TYPE_CHECKING:
+    from linkcalc.link.result import Assumption
     from linkcalc.plan.model import Plan
-    from linkcalc.result import Assumption
 
 
 def assumed_values(plan: "Plan") -> "tuple[Assumption, ...]":
@@ -39,8 +39,8 @@ def assumed_values(plan: "Plan") -> "tuple[Assumption, ...]":
     ('station "tank" surroundings', 'open')
     """
     # numpy comes with the result types; a plan alone does without
+    from linkcalc.link.result import Assumption
     from linkcalc.plan.starter import starter_values
-    from linkcalc.result import Assumption
 
     invented = starter_values() if plan.starter else {}
     return tuple(Assumption(*found) for found in _walk(plan, "", "", frozenset(), invented))

@@ -37,7 +37,7 @@ from linkcalc.plan.syntax import parsed
 from linkcalc.plan.wording import element, printable, quoted
 
 if TYPE_CHECKING:
-    from linkcalc.result import Assumption
+    from linkcalc.link.result import Assumption
 
 MOST_NODES = 5000
 LARGEST_NODES_BYTES = 5_000_000

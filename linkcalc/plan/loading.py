@@ -22,7 +22,7 @@ from linkcalc.plan.wording import element, printable, quoted
 from linkcalc.terrain.sources import is_elsewhere, is_pattern, is_remote
 
 if TYPE_CHECKING:
-    from linkcalc.result import Assumption
+    from linkcalc.link.result import Assumption
     from linkcalc.terrain.profile import Profile
 
 LARGEST_PLAN_BYTES = 1_000_000
@@ -332,8 +332,8 @@ def _starter_profiles(plan: Plan, base_dir: Path) -> "Iterator[Assumption]":
     """Surveyed profiles that are the invented one."""
     if not plan.starter:
         return
+    from linkcalc.link.result import Assumption
     from linkcalc.plan.starter import SOURCE, starter_profile
-    from linkcalc.result import Assumption
 
     invented = starter_profile().encode()
     for index, link in enumerate(plan.link):

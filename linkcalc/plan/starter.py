@@ -17,7 +17,7 @@ from linkcalc.plan.model import Plan
 from linkcalc.rules.starts import START
 
 if TYPE_CHECKING:
-    from linkcalc.sites import Site
+    from linkcalc.plan.sites import Site
 
 _WIDTH = 96
 

@@ -5,7 +5,7 @@ from typing import Any, Literal, Self
 
 from pydantic import field_validator, model_validator
 
-from linkcalc.own_models import RULES, governing_fault
+from linkcalc.link.own_models import RULES, governing_fault
 from linkcalc.plan.base import Section, assumed, optional, plain
 from linkcalc.plan.stations import COMMON_PRACTICE
 from linkcalc.plan.wording import quoted

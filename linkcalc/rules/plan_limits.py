@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from linkcalc.answer import Answer
 from linkcalc.errors import PlanError
-from linkcalc.modulation import Signal
+from linkcalc.link.modulation import Signal
 from linkcalc.plan import ChirpModulation, Link, Station
 from linkcalc.plan.wording import element
 from linkcalc.radio import css
@@ -16,8 +16,8 @@ from linkcalc.rules.table import REGIONS, rules
 from linkcalc.rules.traffic import Sent, sent_over
 
 if TYPE_CHECKING:
+    from linkcalc.link.result import LinkResult
     from linkcalc.plan import Plan
-    from linkcalc.result import LinkResult
 
 SPREADING_FACTORS = range(7, 13)
 """The spreading factors that intervals and battery lives are compared for."""
@@ -215,7 +215,7 @@ def _of_link(plan: "Plan", link: Link) -> Iterator[End]:
 
 def _end(plan: "Plan", link: Link, sent: Sent, station: Station, to: str) -> End:
     # its imports are those of a whole budget
-    from linkcalc.link_case import feeder_loss_db, main_gain_dbi
+    from linkcalc.link.case import feeder_loss_db, main_gain_dbi
 
     signal = Signal.of(link.modulation)
     frequency_hz = link.frequency_mhz * 1e6

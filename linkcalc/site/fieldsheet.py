@@ -18,24 +18,25 @@ from linkcalc._version import __version__
 from linkcalc.answer import Answer, view
 from linkcalc.area.height_pairs import HeightPairs, height_pairs
 from linkcalc.area.margins import SPREADING_FACTORS
-from linkcalc.chosen_model import refuse_chosen
-from linkcalc.compass import declination_deg
 from linkcalc.errors import DomainError, LinkcalcError
-from linkcalc.fitted import antennas_at_hand, feeders_at_hand
-from linkcalc.legal import lawful
-from linkcalc.link_case import ENDS, End, LinkCase, feeder_words, figures
-from linkcalc.mast_heights import LOWEST_M, MOST_M, asked_words
-from linkcalc.measured_table import MeasuredTable, measured_table
-from linkcalc.modulation import Signal
+from linkcalc.link.case import ENDS, End, LinkCase, feeder_words, figures
+from linkcalc.link.chosen_model import refuse_chosen
+from linkcalc.link.legal import lawful
+from linkcalc.link.modulation import Signal
+from linkcalc.link.on_ground import position_deg, recorded_notes
+from linkcalc.link.reliability import mean_success
+from linkcalc.link.requirement import Requirement
+from linkcalc.link.uncertainty import K_STEPS_DB, noise_items, together_db
+from linkcalc.link.verdict import CAUTIONS
 from linkcalc.plan import Antenna, ChirpModulation, Feeder, FskModulation, Plan, Station
 from linkcalc.propagation import compiled, fresnel
 from linkcalc.radio import signal_level
-from linkcalc.reliability import mean_success
-from linkcalc.requirement import Requirement
 from linkcalc.rules.limits import Status
 from linkcalc.rules.plan_limits import section as limits_section
-from linkcalc.uncertainty import K_STEPS_DB, noise_items, together_db
-from linkcalc.verdict import CAUTIONS, position_deg, recorded_notes
+from linkcalc.site.compass import declination_deg
+from linkcalc.site.fitted import antennas_at_hand, feeders_at_hand
+from linkcalc.site.measured_table import MeasuredTable, measured_table
+from linkcalc.sweeps.mast_heights import LOWEST_M, MOST_M, asked_words
 
 if TYPE_CHECKING:
     from linkcalc.plan import LoadedPlan

@@ -18,38 +18,30 @@ import numpy as np
 from linkcalc._arrays import Floats
 from linkcalc._version import __version__
 from linkcalc.answer import Answer, view
-from linkcalc.consequences import sections_of
 from linkcalc.errors import LinkcalcError
-from linkcalc.exposure import CAVEAT, StationKeeping
-from linkcalc.exposure import section as exposure_section
-from linkcalc.link_case import LinkCase, feeder_loss_db, feeder_words, main_gain_dbi
-from linkcalc.measured import Leaf
-from linkcalc.parts_list import Bill, bill
+from linkcalc.link.case import LinkCase, feeder_loss_db, feeder_words, main_gain_dbi
+from linkcalc.link.on_ground import link_case, open_terrain, position_deg, recorded_notes
+from linkcalc.link.parts_list import Bill, bill
+from linkcalc.link.result import Assumption, LinkResult, VerdictWord
+from linkcalc.link.verdict import CAUTIONS, assumed_of, check_link, with_remedies
+from linkcalc.operation.exposure import CAVEAT, StationKeeping
+from linkcalc.operation.exposure import section as exposure_section
+from linkcalc.operation.sections import sections_of
 from linkcalc.plan import Conditions, Link, LoadedPlan, Plan, Station
 from linkcalc.plan.starter import SOURCE
 from linkcalc.plan.wording import quoted
-from linkcalc.readings import Readings
-from linkcalc.result import Assumption, LinkResult, VerdictWord
 from linkcalc.rules import plan_limits
 from linkcalc.rules.limits import CAUTION as LIMITS_CAUTION
 from linkcalc.rules.plan_limits import EndLimits
 from linkcalc.site.acceptance import Acceptance, acceptance
+from linkcalc.site.measured import Leaf
+from linkcalc.site.readings import Readings
 from linkcalc.site.survey import Survey, survey_link
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.land_cover import Layers
 from linkcalc.terrain.profile import Profile
 from linkcalc.terrain.rasters import Mosaic
 from linkcalc.units import DBI_OVER_DBD_DB
-from linkcalc.verdict import (
-    CAUTIONS,
-    assumed_of,
-    check_link,
-    link_case,
-    open_terrain,
-    position_deg,
-    recorded_notes,
-    with_remedies,
-)
 
 MAP_ASPECT = 2.15
 """Width over height of the map."""
@@ -226,7 +218,7 @@ def make_record(
     link : Link
         One of the plan's.
     readings : Readings, optional
-        Of `linkcalc.readings.read_readings`, for this link.
+        Of `linkcalc.site.readings.read_readings`, for this link.
     readings_paths : sequence of path
         Their files, for their digests.
     leaf, wet_foliage : optional

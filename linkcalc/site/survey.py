@@ -1,6 +1,6 @@
 """What was measured on site against what was predicted: readings in, the link's margin anew.
 
-The prediction's own uncertainty is the prior, `linkcalc.site_level` has the likelihood. Each reading is held
+The prediction's own uncertainty is the prior, `linkcalc.site.level` has the likelihood. Each reading is held
 against the prediction for the heights, foliage and engine it was taken under; the answer is for the plan's.
 """
 
@@ -15,18 +15,18 @@ import numpy as np
 
 from linkcalc.answer import Answer
 from linkcalc.errors import OutOfRangeWarning, ReadingsError
-from linkcalc.fitted import Fitted, UnmappedError
-from linkcalc.legal import Excess, lawful
-from linkcalc.link_case import LinkCase
-from linkcalc.measured import AGREES_DB, DirectionDrawing, DirectionSurvey, Leaf, Side, State
-from linkcalc.path_loss import CLEAR_RATIO
+from linkcalc.link.case import LinkCase
+from linkcalc.link.legal import Excess, lawful
+from linkcalc.link.path_loss import CLEAR_RATIO
+from linkcalc.link.result import VerdictWord
+from linkcalc.link.uncertainty import fading
 from linkcalc.plan import Plan, Station
 from linkcalc.propagation import vegetation
-from linkcalc.readings import Reading, Readings, RefusedRow, Way
-from linkcalc.result import VerdictWord
-from linkcalc.site_level import Group, Heard, reading_error_db, ripple_db, update
-from linkcalc.uncertainty import fading
-from linkcalc.walk_test import MOST_SPOTS, Spot, by_spot_name, walk_test
+from linkcalc.site.fitted import Fitted, UnmappedError
+from linkcalc.site.level import Group, Heard, reading_error_db, ripple_db, update
+from linkcalc.site.measured import AGREES_DB, DirectionDrawing, DirectionSurvey, Leaf, Side, State
+from linkcalc.site.readings import Reading, Readings, RefusedRow, Way
+from linkcalc.site.walk_test import MOST_SPOTS, Spot, by_spot_name, walk_test
 
 FAULT_DB = 15.0
 """Measured further below the prediction than this: a fault (common practice, no source)."""
@@ -126,7 +126,7 @@ def survey_link(
     case : LinkCase
         The link under the plan's conditions.
     found : Readings
-        From `linkcalc.readings.read_readings`.
+        From `linkcalc.site.readings.read_readings`.
     leaf, wet_foliage : optional
         Foliage on the day, of readings that do not say. Left out: bare trees in the winter months where
         readings have a date and the link a latitude outside the tropics, else the plan's leaf; and dry.

@@ -1,1 +1,1 @@
-"""Everything a person looks at, made from the plain data in `linkcalc.result`."""
+"""Everything a person looks at, made from the plain data in `linkcalc.link.result`."""

@@ -4,7 +4,7 @@ import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from linkcalc.comparing import Candidates
+from linkcalc.sweeps.comparing import Candidates
 from linkcalc.views import style
 from linkcalc.views.compare_text import candidate_words, margin_db, spare_db
 from linkcalc.views.remedies_text import money

@@ -1,7 +1,7 @@
 """Candidates side by side as a table."""
 
-from linkcalc.comparing import Candidates, Compared
 from linkcalc.radio.energy import life_words
+from linkcalc.sweeps.comparing import Candidates, Compared
 from linkcalc.views.remedies_text import EXAMPLES, money
 from linkcalc.views.text import VERDICT_WORDS, Page, decibel_words, probability_words, rounded, time_words
 

@@ -6,10 +6,10 @@ from itertools import pairwise
 import numpy as np
 
 from linkcalc.area.coverage import CoverageResult
-from linkcalc.modulation import Signal
+from linkcalc.link.modulation import Signal
+from linkcalc.link.requirement import VERDICTS
+from linkcalc.link.verdict import CAUTIONS
 from linkcalc.plan import ChirpModulation
-from linkcalc.requirement import VERDICTS
-from linkcalc.verdict import CAUTIONS
 from linkcalc.views.text import Page, distance_words
 
 _WIDTH = 80

@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
 from linkcalc.errors import LinkcalcError
-from linkcalc.plan_energy import BatteryLife, EnergySection, StationEnergy
+from linkcalc.operation.energy import BatteryLife, EnergySection, StationEnergy
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.views import style
 from linkcalc.views.energy_text import interval_words

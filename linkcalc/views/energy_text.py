@@ -2,7 +2,8 @@
 
 from collections.abc import Sequence
 
-from linkcalc.plan_energy import (
+from linkcalc.link.result import Assumption
+from linkcalc.operation.energy import (
     TABLE_INTERVALS_S,
     BatteryLife,
     EnergySection,
@@ -10,7 +11,6 @@ from linkcalc.plan_energy import (
     StationEnergy,
 )
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
-from linkcalc.result import Assumption
 from linkcalc.views.messages_text import odds_words
 from linkcalc.views.text import Page, starter_words
 

@@ -20,7 +20,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator
 
 from linkcalc._arrays import Floats
 from linkcalc.errors import LinkcalcError
-from linkcalc.result import Direction, Drawing, LinkResult, Result
+from linkcalc.link.result import Direction, Drawing, LinkResult, Result
 from linkcalc.views import style, units
 from linkcalc.views.text import (
     asked_words,

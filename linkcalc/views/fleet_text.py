@@ -10,10 +10,10 @@ from linkcalc.files import csv_text
 from linkcalc.fleets.answer import FleetResult, NodeAnswer, ShedAnswer
 from linkcalc.fleets.limits import Held
 from linkcalc.fleets.reach import regime_words
+from linkcalc.link.verdict import CAUTIONS
 from linkcalc.radio.energy import CAUTION as ENERGY_CAUTION
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.rules.limits import CAUTION as LIMITS_CAUTION
-from linkcalc.verdict import CAUTIONS
 from linkcalc.views.text import Page, probability_words
 
 _WIDTH = 80

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from linkcalc.errors import LinkcalcError
-from linkcalc.mast_heights import HeightTable, Pair
+from linkcalc.sweeps.mast_heights import HeightTable, Pair
 from linkcalc.views import style
 from linkcalc.views.figures import (
     Room,

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from linkcalc._arrays import Floats
-from linkcalc.mast_heights import HeightTable, Pair
+from linkcalc.sweeps.mast_heights import HeightTable, Pair
 from linkcalc.views import units
 from linkcalc.views.text import Page, decibel_words, height_words, probability_words, rounded
 

@@ -13,8 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from linkcalc.plan.assumptions import still_the_starters
-from linkcalc.result import (
+from linkcalc.link.result import (
     SCHEMA_VERSION,
     Advice,
     Assumption,
@@ -29,6 +28,7 @@ from linkcalc.result import (
     Result,
     Term,
 )
+from linkcalc.plan.assumptions import still_the_starters
 
 _RENAMED = {"from_": "from"}
 """Fields whose name Python reserves."""
@@ -49,7 +49,7 @@ def to_json(result: Result, *, indent: int | None = 2) -> str:
     -------
     str
         UTF-8 text ending in a line feed. NaN and infinities become null. Keys keep the order of the
-        fields of `linkcalc.result`; `advice` and `warnings` at the top hold those of every link.
+        fields of `linkcalc.link.result`; `advice` and `warnings` at the top hold those of every link.
 
     Raises
     ------
@@ -138,7 +138,7 @@ def plain_data(value: Any) -> Any:
 def result_schema() -> dict[str, Any]:
     """Return the JSON Schema (draft 2020-12) of what `to_json` writes.
 
-    It is read off the fields of `linkcalc.result`, so the two cannot part.
+    It is read off the fields of `linkcalc.link.result`, so the two cannot part.
 
     Examples
     --------

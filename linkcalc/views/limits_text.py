@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-from linkcalc.exposure import ExposureSection
+from linkcalc.operation.exposure import ExposureSection
 from linkcalc.rules.limits import POWER_ROUNDING_DB, LimitsCheck, RuleCheck
 from linkcalc.rules.plan_limits import EndLimits, LimitsSection
 from linkcalc.rules.table import CONFIDENCE, QUANTITY_WORDS, REGIONS, Rule

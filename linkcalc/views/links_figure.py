@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from linkcalc.area.relief import Relief
-from linkcalc.result import Result
+from linkcalc.link.result import Result
 from linkcalc.views import style
 from linkcalc.views.links_map import Positions
 from linkcalc.views.map_figures import draw_ground, filled

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 from xml.etree import ElementTree
 
-from linkcalc.result import LinkResult, Result
+from linkcalc.link.result import LinkResult, Result
 from linkcalc.views.style import VERDICT
 from linkcalc.views.text import weaker_direction
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from linkcalc.area.coverage import CoverageResult
-from linkcalc.requirement import VERDICTS
+from linkcalc.link.requirement import VERDICTS
 from linkcalc.views import style
 from linkcalc.views.coverage_text import headline, percent, preview_words
 from linkcalc.views.map_frame import Box, Mark, box_around, draw_marks, frame, hide_crowded

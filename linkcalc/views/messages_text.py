@@ -3,8 +3,8 @@
 import math
 from collections.abc import Sequence
 
+from linkcalc.link.result import Assumption
 from linkcalc.operation.messages import MessageAnswer, MessagesSection
-from linkcalc.result import Assumption
 from linkcalc.views.text import Page, starter_words
 
 KIND_WORDS = {

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 from linkcalc.answer import Answer
 from linkcalc.errors import ArgumentError
-from linkcalc.result import Direction, LinkResult, Result
-from linkcalc.sweep_table import QUANTITIES, Sweep
+from linkcalc.link.result import Direction, LinkResult, Result
+from linkcalc.sweeps.table import QUANTITIES, Sweep
 from linkcalc.views import style
 from linkcalc.views.text import (
     EFFORT_WORDS,
@@ -78,7 +78,7 @@ def show(
     --------
     >>> from linkcalc.plan import load_plan
     >>> from linkcalc.sample_files import sample_path
-    >>> from linkcalc.sweeping import sweep_plan
+    >>> from linkcalc.sweeps.sweeping import sweep_plan
     >>> card = show(sweep_plan(load_plan(sample_path("plain")), {"sf": [7, 8]}), pictures=False)
     >>> print(str(card).splitlines()[0])
     level and pump permit: 2 combinations

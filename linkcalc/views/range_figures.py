@@ -4,7 +4,7 @@ import math
 import textwrap
 from typing import TYPE_CHECKING
 
-from linkcalc.reach_by_ground import FARTHEST_M, NEAREST_M, HowFar
+from linkcalc.sweeps.reach_by_ground import FARTHEST_M, NEAREST_M, HowFar
 from linkcalc.views import style
 from linkcalc.views.range_text import ONE_HILL
 

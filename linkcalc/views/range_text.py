@@ -5,8 +5,8 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from linkcalc.mast_heights import asked_words
-from linkcalc.reach_by_ground import HowFar, Reach
+from linkcalc.sweeps.mast_heights import asked_words
+from linkcalc.sweeps.reach_by_ground import HowFar, Reach
 from linkcalc.views.text import Page, distance_words, time_words
 
 ONE_HILL = (

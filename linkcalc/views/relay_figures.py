@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from linkcalc.area.access import Mask
-from linkcalc.area.relay_result import Chain, Place, RelaySiting
-from linkcalc.result import LinkResult
+from linkcalc.area.relay.result import Chain, Place, RelaySiting
+from linkcalc.link.result import LinkResult
 from linkcalc.views import style
 from linkcalc.views.figures import draw_profile, fitted_words, width_of_text
 from linkcalc.views.map_figures import SMOOTH_CELLS, draw_key, draw_lines, draw_shades, filled
@@ -261,7 +261,7 @@ def relay_profiles(hops: Sequence[LinkResult]) -> "Figure":
     Parameters
     ----------
     hops : sequence of LinkResult
-        From `linkcalc.area.relay_siting.profiles`.
+        From `linkcalc.area.relay.siting.profiles`.
     """
     width, height = style.WIDE_IN[0], _PANEL_IN * len(hops) + 0.35
     with style.styled():

@@ -3,11 +3,11 @@
 import math
 from collections.abc import Iterator
 
-from linkcalc.area.relay_result import Chain, HopCheck, Place, RelaySiting
+from linkcalc.area.relay.result import Chain, HopCheck, Place, RelaySiting
+from linkcalc.link.result import VerdictWord
+from linkcalc.link.verdict import CAUTIONS
 from linkcalc.plan import Station
-from linkcalc.result import VerdictWord
 from linkcalc.terrain.geodesy import position_text
-from linkcalc.verdict import CAUTIONS
 from linkcalc.views.coverage_text import percent
 from linkcalc.views.text import (
     Page,

@@ -13,13 +13,13 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from linkcalc._arrays import Floats
 from linkcalc.errors import LinkcalcError
-from linkcalc.measured import DirectionDrawing, DirectionSurvey
+from linkcalc.site.measured import DirectionDrawing, DirectionSurvey
 from linkcalc.site.survey import Survey
+from linkcalc.site.walk_test import Spot
 from linkcalc.units import EARTH_RADIUS_M
 from linkcalc.views import style
 from linkcalc.views.figures import Room, side_labels, spread_apart, tick_words, true_minus, width_of_text
 from linkcalc.views.text import VERDICT_WORDS, decibel_words, probability_words
-from linkcalc.walk_test import Spot
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -3,10 +3,11 @@
 import math
 from collections.abc import Sequence
 
-from linkcalc.measured import DirectionSurvey
 from linkcalc.site.acceptance import Acceptance, RuleOutcome
+from linkcalc.site.level import reading_error_db
+from linkcalc.site.measured import DirectionSurvey
 from linkcalc.site.survey import Survey
-from linkcalc.site_level import reading_error_db
+from linkcalc.site.walk_test import Spot
 from linkcalc.views.text import (
     VERDICT_WORDS,
     Page,
@@ -15,7 +16,6 @@ from linkcalc.views.text import (
     probability_words,
     trimmed,
 )
-from linkcalc.walk_test import Spot
 
 _MOST_SPOTS_LISTED = 12
 _MOST_STEPS = 12

@@ -12,7 +12,7 @@ import numpy as np
 from linkcalc._arrays import Floats
 from linkcalc.errors import DomainError, LinkcalcError
 from linkcalc.files import atomic_write
-from linkcalc.sweep_table import QUANTITIES, Sweep
+from linkcalc.sweeps.table import QUANTITIES, Sweep
 from linkcalc.views import style
 from linkcalc.views.figures import Room, fitted_words, side_labels, tick_words, width_of_text, write_caption
 from linkcalc.views.heights_figures import band_levels, line_label, shade_of

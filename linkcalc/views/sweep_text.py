@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 
 from linkcalc.plan.units_in_keys import split_unit
-from linkcalc.sweep_table import QUANTITIES, Sweep
+from linkcalc.sweeps.table import QUANTITIES, Sweep
 from linkcalc.views.text import VERDICT_WORDS, Page
 
 _WORDS = {

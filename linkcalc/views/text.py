@@ -9,8 +9,7 @@ from dataclasses import dataclass
 from decimal import ROUND_FLOOR, Decimal
 from typing import Any, Literal, TextIO
 
-from linkcalc.plan.assumptions import still_the_starters
-from linkcalc.result import (
+from linkcalc.link.result import (
     MODEL_NAMES,
     Advice,
     Assumption,
@@ -21,6 +20,7 @@ from linkcalc.result import (
     Result,
     Term,
 )
+from linkcalc.plan.assumptions import still_the_starters
 from linkcalc.views import units
 
 VERDICT_WORDS = {"closes": "CLOSES", "at_risk": "AT RISK", "does_not_close": "DOES NOT CLOSE"}

@@ -22,9 +22,9 @@ from linkcalc.area.geofiles import closing_area, geotiff
 from linkcalc.area.losses import losses
 from linkcalc.area.scheduler import Local
 from linkcalc.errors import DomainError, LinkcalcError, TerrainError
+from linkcalc.link.requirement import VERDICTS
 from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
-from linkcalc.requirement import VERDICTS
 from linkcalc.terrain.geodesy import path_between
 from linkcalc.views import map_figures, style
 from linkcalc.views.coverage_text import coverage_report

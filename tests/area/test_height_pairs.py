@@ -9,13 +9,14 @@ import pytest
 
 from linkcalc.area.height_pairs import height_pairs
 from linkcalc.errors import DomainError, OutOfRangeWarning
-from linkcalc.link_case import LinkCase
-from linkcalc.path_loss import MODELS, REGIMES
+from linkcalc.link.case import LinkCase
+from linkcalc.link.on_ground import link_case, open_terrain
+from linkcalc.link.path_loss import MODELS, REGIMES
+from linkcalc.link.uncertainty import path_items, together_db
+from linkcalc.link.verdict import judge
 from linkcalc.plan import Obstacle, load_plan
 from linkcalc.propagation import compiled
 from linkcalc.terrain.profile import Profile, with_obstacles
-from linkcalc.uncertainty import path_items, together_db
-from linkcalc.verdict import judge, link_case, open_terrain
 
 SAMPLES = Path(__file__).parents[2] / "terrain_samples"
 FIGURES = ("path_gain_db", "site_db", "conditions_db", "k_db", "clearance_ratio", "clearance_m")

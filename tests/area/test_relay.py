@@ -10,18 +10,20 @@ import numpy as np
 import pytest
 import rasterio
 
-from linkcalc.area import coverage, relay_chain
+from linkcalc.area import coverage
 from linkcalc.area.access import Access, Grid
-from linkcalc.area.relay import FIGURES, all_hops, best_cells, chained, tile_answer
-from linkcalc.area.relay_files import as_data, geotiff, spots_csv, spots_geojson
-from linkcalc.area.relay_plan import RelayKit, plan_text, relay_station
-from linkcalc.area.relay_siting import profiles, relay_siting, stations
+from linkcalc.area.relay import chain as relay_chain
+from linkcalc.area.relay.files import as_data, geotiff, spots_csv, spots_geojson
+from linkcalc.area.relay.plan import RelayKit, plan_text, relay_station
+from linkcalc.area.relay.search import FIGURES, all_hops, best_cells, chained, tile_answer
+from linkcalc.area.relay.siting import profiles, relay_siting, stations
 from linkcalc.area.scheduler import Local
 from linkcalc.errors import DomainError, LinkcalcError, TerrainError
+from linkcalc.link.on_ground import link_case, open_terrain
+from linkcalc.link.verdict import check_plan
 from linkcalc.plan import Station, load_plan, plan_from
 from linkcalc.propagation import compiled
 from linkcalc.terrain.geodesy import path_between
-from linkcalc.verdict import check_plan, link_case, open_terrain
 from linkcalc.views.jsonout import section_json
 from linkcalc.views.relay_figures import relay_map, relay_profiles
 from linkcalc.views.relay_text import relay_report

@@ -13,15 +13,16 @@ from linkcalc.area.land import Land, read_land
 from linkcalc.area.losses import losses
 from linkcalc.area.margins import answers, template_case
 from linkcalc.errors import OutOfRangeWarning
-from linkcalc.link_case import LinkCase, shown_surroundings
-from linkcalc.path_loss import MODELS, REGIMES
+from linkcalc.link.case import LinkCase, shown_surroundings
+from linkcalc.link.on_ground import open_terrain
+from linkcalc.link.path_loss import MODELS, REGIMES
+from linkcalc.link.requirement import VERDICTS
+from linkcalc.link.verdict import judge
 from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
-from linkcalc.requirement import VERDICTS
 from linkcalc.terrain.geodesy import path_between
 from linkcalc.terrain.land_cover import REACH_M, Layers, neighbourhood
 from linkcalc.terrain.profile import cut_profile
-from linkcalc.verdict import judge, open_terrain
 
 SAMPLES = Path(__file__).parents[2] / "terrain_samples"
 PATHS = [

@@ -17,9 +17,9 @@ from linkcalc.area.losses import losses
 from linkcalc.area.margins import answers
 from linkcalc.cli import app
 from linkcalc.errors import DomainError, LinkcalcError, TerrainError
+from linkcalc.link.requirement import VERDICTS
 from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
-from linkcalc.requirement import VERDICTS
 from linkcalc.views.coverage_text import coverage_report
 from tests.area.test_same_as_check import SAMPLES, UPLAND_MIDDLE
 

@@ -4,11 +4,11 @@ from typing import Any
 
 from scipy.stats import norm, truncnorm, uniform
 
+from linkcalc.link.verdict import check_plan
 from linkcalc.plan import load_plan
 from linkcalc.sample_files import sample_path
-from linkcalc.sampling import sample
-from linkcalc.sweeping import sweep_plan
-from linkcalc.verdict import check_plan
+from linkcalc.sweeps.sampling import sample
+from linkcalc.sweeps.sweeping import sweep_plan
 from tests.benchmarks.measure import Row, side_by_side
 
 UNCERTAIN: dict[str, Any] = {

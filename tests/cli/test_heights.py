@@ -7,7 +7,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from linkcalc.cli import app
-from linkcalc.mast_heights import HeightTable, height_table
+from linkcalc.sweeps.mast_heights import HeightTable, height_table
 from linkcalc.views.heights_figures import heights_figure, shade_of
 from tests.sites import case, plan_file, profile, ridge
 from tests.views.test_figures import overlaps

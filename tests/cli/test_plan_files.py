@@ -12,8 +12,8 @@ from typer.testing import CliRunner, Result
 from linkcalc.cli import app
 from linkcalc.plan import Station, load_plan
 from linkcalc.plan.fleet import load_fleet
+from linkcalc.plan.sites import read_sites
 from linkcalc.sample_files import sample_fleet_path, sample_path, samples_folder
-from linkcalc.sites import read_sites
 from linkcalc.terrain.geodesy import path_between
 from linkcalc.terrain.profile import cut_profile
 from tests.plan.plans import PLAN

@@ -8,9 +8,9 @@ import sys
 import pytest
 import rasterio
 
+from linkcalc.link.verdict import check_plan
 from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
-from linkcalc.verdict import check_plan
 from tests.area.relay_land import ridge, write
 
 pytestmark = [

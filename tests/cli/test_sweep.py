@@ -15,7 +15,7 @@ from linkcalc.cli import app
 from linkcalc.cli.sweep import MOST_VALUES, values_of
 from linkcalc.errors import LinkcalcError
 from linkcalc.plan import load_plan
-from linkcalc.sweeping import sweep_plan
+from linkcalc.sweeps.sweeping import sweep_plan
 from tests.plan.plans import PLAN, write
 
 pytestmark = pytest.mark.cli

@@ -101,10 +101,11 @@ def test_no_picture_mixes_units() -> None:
     from matplotlib.text import Text
 
     import linkcalc as lc
-    from linkcalc.mast_heights import height_table
+    from linkcalc.link.on_ground import link_case, open_terrain
+    from linkcalc.link.verdict import check_plan
     from linkcalc.operation import tank
-    from linkcalc.reach_by_ground import how_far, plan_of_facts
-    from linkcalc.verdict import check_plan, link_case, open_terrain
+    from linkcalc.sweeps.mast_heights import height_table
+    from linkcalc.sweeps.reach_by_ground import how_far, plan_of_facts
     from linkcalc.views import figures, heights_figures, range_figures, style, tank_figures
 
     loaded = lc.load_plan(lc.sample_path("upland"))

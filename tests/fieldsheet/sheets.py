@@ -3,10 +3,10 @@
 from dataclasses import dataclass
 from pathlib import Path
 
-from linkcalc.link_case import LinkCase
+from linkcalc.link.case import LinkCase
+from linkcalc.link.on_ground import link_case, open_terrain
 from linkcalc.plan import LoadedPlan, load_plan
 from linkcalc.site.fieldsheet import FieldSheet, field_sheet
-from linkcalc.verdict import link_case, open_terrain
 from linkcalc.views.fieldsheet import field_sheet_html
 
 SAMPLES = Path(__file__).parents[2] / "terrain_samples"

@@ -9,9 +9,9 @@ import pytest
 from typer.testing import CliRunner
 
 from linkcalc.cli import app
-from linkcalc.link_case import LinkCase
+from linkcalc.link.case import LinkCase
 from linkcalc.propagation import compiled
-from linkcalc.readings import read_all
+from linkcalc.site.readings import read_all
 from linkcalc.site.survey import Survey, survey_link
 from tests.fieldsheet.browser import WAITING, Browser, until
 from tests.fieldsheet.sheets import Page, sample_page

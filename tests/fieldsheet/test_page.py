@@ -10,14 +10,15 @@ from typing import Any
 import numpy as np
 import pytest
 
-from linkcalc.judgement import judge as judge_direction
-from linkcalc.legal import lawful
-from linkcalc.link_case import LinkCase
+from linkcalc.link.case import LinkCase
+from linkcalc.link.judgement import judge as judge_direction
+from linkcalc.link.legal import lawful
+from linkcalc.link.on_ground import recorded_notes
+from linkcalc.link.requirement import VERDICTS, Requirement
+from linkcalc.link.verdict import check_link, judge
 from linkcalc.propagation import compiled
-from linkcalc.readings import read_readings
-from linkcalc.requirement import VERDICTS, Requirement
+from linkcalc.site.readings import read_readings
 from linkcalc.site.survey import survey_link
-from linkcalc.verdict import check_link, judge, recorded_notes
 from linkcalc.views.fieldsheet import field_sheet_html
 from tests.fieldsheet.browser import SIZES, WAITING, Browser, until
 from tests.fieldsheet.sheets import Page, sample_page

@@ -10,7 +10,7 @@ import pytest
 from linkcalc.fleets.contention import Outlook, outlook
 from linkcalc.fleets.judge import Judged, by_link, judged
 from linkcalc.fleets.simulate import Played
-from linkcalc.requirement import VERDICTS, Requirement
+from linkcalc.link.requirement import VERDICTS, Requirement
 from tests.fleet.networks import equal_nodes
 
 

@@ -9,8 +9,8 @@ from linkcalc.fleets.air import meets_again
 from linkcalc.fleets.contention import outlook
 from linkcalc.fleets.judge import judged
 from linkcalc.fleets.simulate import simulate
+from linkcalc.link.requirement import VERDICTS
 from linkcalc.propagation import compiled
-from linkcalc.requirement import VERDICTS
 from tests.fleet.networks import equal_nodes, scattered
 from tests.validation.fleets import sides
 

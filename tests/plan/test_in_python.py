@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 
 from linkcalc.errors import PlanError
+from linkcalc.link.verdict import check_plan
 from linkcalc.plan import Feeder, Station, load_plan, plan_from
 from linkcalc.sample_files import sample_path
 from linkcalc.terrain.profile import profile_from
-from linkcalc.verdict import check_plan
 from tests.plan.plans import PLAN, write
 
 LINK: dict[str, Any] = {

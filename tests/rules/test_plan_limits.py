@@ -3,7 +3,7 @@
 import pytest
 
 from linkcalc.errors import PlanError
-from linkcalc.exposure import section as exposure_section
+from linkcalc.operation.exposure import section as exposure_section
 from linkcalc.plan import Plan
 from linkcalc.rules.plan_limits import ends, section
 from linkcalc.rules.table import REGIONS

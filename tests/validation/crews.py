@@ -24,11 +24,11 @@ from pathlib import Path
 
 import numpy as np
 
-from linkcalc.link_case import LinkCase
-from linkcalc.measured import Side
-from linkcalc.readings import read_all
+from linkcalc.link.case import LinkCase
+from linkcalc.link.uncertainty import fading
+from linkcalc.site.measured import Side
+from linkcalc.site.readings import read_all
 from linkcalc.site.survey import Survey, survey_link
-from linkcalc.uncertainty import fading
 from tests import sites
 
 RIPPLE_DB = 2.1

@@ -14,10 +14,10 @@ from typing import Any
 
 import numpy as np
 
+from linkcalc.link.result import LinkResult
+from linkcalc.link.verdict import check_plan
 from linkcalc.plan.in_python import plan_from
-from linkcalc.result import LinkResult
 from linkcalc.terrain.profile import Profile
-from linkcalc.verdict import check_plan
 from tests import sites
 
 START, END = "<!-- usual -->", "<!-- end -->"

@@ -12,8 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from linkcalc.budget import Budget, term
-from linkcalc.result import (
+from linkcalc.link.budget import Budget, term
+from linkcalc.link.result import (
     Advice,
     Assumption,
     Contributor,

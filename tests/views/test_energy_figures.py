@@ -5,8 +5,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+from linkcalc.operation.energy import StationEnergy, section
 from linkcalc.plan import Plan
-from linkcalc.plan_energy import StationEnergy, section
 from linkcalc.views import style
 from linkcalc.views.energy_figures import life_figure
 

@@ -7,10 +7,11 @@ import pytest
 
 from linkcalc.area.relief import relief_around
 from linkcalc.cli import app
+from linkcalc.link.on_ground import open_terrain, position_deg
+from linkcalc.link.verdict import check_plan
 from linkcalc.plan import load_plan
 from linkcalc.sample_files import sample_path
 from linkcalc.terrain.rasters import open_mosaic
-from linkcalc.verdict import check_plan, open_terrain, position_deg
 from linkcalc.views import style
 from linkcalc.views.links_figure import links_figure
 from linkcalc.views.map_frame import degrees_text, graticule_step

@@ -19,12 +19,12 @@ import pytest
 
 import linkcalc as lc
 from linkcalc.errors import LinkcalcError
+from linkcalc.link.verdict import check_plan
 from linkcalc.plan import load_plan
-from linkcalc.readings import read_readings
 from linkcalc.sample_files import sample_path
 from linkcalc.site.acceptance import judge
+from linkcalc.site.readings import read_readings
 from linkcalc.site.record import MAP_ASPECT, Record, make_record, recheck
-from linkcalc.verdict import check_plan
 from linkcalc.views import style
 from linkcalc.views.record import pictures, record_html, record_pdf
 from linkcalc.views.record.markup import shown

@@ -7,15 +7,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from linkcalc.link.on_ground import cases, open_terrain
 from linkcalc.plan import load_plan
-from linkcalc.readings import read_readings
 from linkcalc.site.acceptance import acceptance
+from linkcalc.site.readings import read_readings
 from linkcalc.site.survey import Survey, survey_link
-from linkcalc.verdict import cases, open_terrain
+from linkcalc.site.walk_test import Spot
 from linkcalc.views import style
 from linkcalc.views.survey_figures import map_figure, margin_figure, spots_figure, write_all
 from linkcalc.views.survey_text import acceptance_report, survey_report
-from linkcalc.walk_test import Spot
 
 SAMPLES = Path(__file__).parents[2] / "terrain_samples"
 LONG = "North-western header tank above the old quarry road, eastern wall"

@@ -8,8 +8,8 @@ import pytest
 
 import linkcalc as lc
 from linkcalc.errors import DomainError, LinkcalcError
-from linkcalc.sweep_table import Sweep
-from linkcalc.sweeping import sweep_plan
+from linkcalc.sweeps.sweeping import sweep_plan
+from linkcalc.sweeps.table import Sweep
 from linkcalc.views import style
 from linkcalc.views.sweep_figures import draw_sweep, sweep_figure, write_all
 from tests.test_sweep import site

@@ -7,7 +7,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from linkcalc.result import Term
+from linkcalc.link.result import Term
 from linkcalc.views import text
 from tests.views import factory
 

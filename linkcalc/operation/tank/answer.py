@@ -19,9 +19,9 @@ from linkcalc.plan.control import event_message, reporting_message
 from linkcalc.rules.plan_limits import shortest_interval_s
 
 if TYPE_CHECKING:
+    from linkcalc.link.result import LinkResult
     from linkcalc.plan import Plan
     from linkcalc.plan.control import Message, Tank
-    from linkcalc.result import LinkResult
 
 CAUTIONS = (
     "A radio link is not a safety function and not an emergency stop. Whatever these figures say, fit an"
@@ -273,7 +273,7 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | 
     ----------
     plan : Plan
     link_results : sequence of LinkResult
-        Of `linkcalc.verdict.check_plan`.
+        Of `linkcalc.link.verdict.check_plan`.
 
     Raises
     ------

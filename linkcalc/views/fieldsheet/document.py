@@ -11,13 +11,11 @@ import numpy as np
 from scipy.special import logit
 
 from linkcalc._arrays import Floats
-from linkcalc.fitted import AS_PLANNED
-from linkcalc.link_case import figures
-from linkcalc.measured_table import MeasuredTable
-from linkcalc.modulation import Signal
-from linkcalc.path_loss import MODELS
+from linkcalc.link.case import figures
+from linkcalc.link.modulation import Signal
+from linkcalc.link.path_loss import MODELS
+from linkcalc.link.result import MODEL_NAMES
 from linkcalc.plan import ChirpModulation
-from linkcalc.result import MODEL_NAMES
 from linkcalc.site.fieldsheet import (
     AntennaOption,
     EndSheet,
@@ -26,6 +24,8 @@ from linkcalc.site.fieldsheet import (
     LimitsLine,
     SignalOption,
 )
+from linkcalc.site.fitted import AS_PLANNED
+from linkcalc.site.measured_table import MeasuredTable
 from linkcalc.views import style, units
 from linkcalc.views.record.markup import Child, Html, h
 from linkcalc.views.record.parts import bullets

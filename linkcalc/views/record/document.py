@@ -6,14 +6,14 @@ from base64 import b64encode
 from collections.abc import Iterable
 from importlib.resources import files
 
-from linkcalc.mast_heights import asked_words
+from linkcalc.link.requirement import Requirement
+from linkcalc.link.result import MODEL_NAMES, Advice
 from linkcalc.plan import ChirpModulation
 from linkcalc.plan.assumptions import still_the_starters
 from linkcalc.radio import css
-from linkcalc.requirement import Requirement
-from linkcalc.result import MODEL_NAMES, Advice
 from linkcalc.rules.plan_limits import EndLimits
 from linkcalc.site.record import Record, Site
+from linkcalc.sweeps.mast_heights import asked_words
 from linkcalc.terrain import geodesy
 from linkcalc.views import style, units
 from linkcalc.views.limits_text import STATUS_WORDS, interval_words, power_words, sender_words

@@ -3,9 +3,9 @@
 import math
 from collections.abc import Callable, Sequence
 
-from linkcalc.measured import DirectionSurvey
-from linkcalc.readings import Reading
 from linkcalc.site.acceptance import Acceptance, Count
+from linkcalc.site.measured import DirectionSurvey
+from linkcalc.site.readings import Reading
 from linkcalc.site.record import Record
 from linkcalc.site.survey import Survey
 from linkcalc.views import style, units

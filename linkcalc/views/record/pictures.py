@@ -7,7 +7,7 @@ import numpy as np
 from scipy.ndimage import distance_transform_edt
 
 from linkcalc._arrays import Floats
-from linkcalc.result import LinkResult
+from linkcalc.link.result import LinkResult
 from linkcalc.site.record import MAP_ASPECT, Record, SiteMap
 from linkcalc.site.survey import Survey
 from linkcalc.views import style

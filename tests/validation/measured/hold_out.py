@@ -20,9 +20,9 @@ import numpy as np
 from scipy.optimize import minimize_scalar
 from scipy.special import log_ndtr
 
-from linkcalc import path_loss
 from linkcalc.errors import DomainError
-from linkcalc.uncertainty import ASSUMED_SURROUNDINGS_DB, LOW_DB
+from linkcalc.link import path_loss
+from linkcalc.link.uncertainty import ASSUMED_SURROUNDINGS_DB, LOW_DB
 from tests.validation.measured.blocks import Block, SetReport
 from tests.validation.measured.censored import fit_censored
 from tests.validation.measured.predicted import Judged, Kept

@@ -7,10 +7,10 @@ from functools import lru_cache
 
 import numpy as np
 
+from linkcalc.link.reliability import rician_outage
 from linkcalc.radio import css
 from linkcalc.radio.receiver import THERMAL_NOISE_DBM_HZ
 from linkcalc.radio.signal_level import signal_power_dbm
-from linkcalc.reliability import rician_outage
 from tests.validation.measured.links import LIMIT_PERCENTILE
 from tests.validation.measured.sets import Rows
 

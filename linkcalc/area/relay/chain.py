@@ -1,0 +1,229 @@
+"""Two relays in a row: a search over candidates, and then over every cell for one relay at a time.
+
+All pairs of cells are far too many. What is done instead:
+
+1. The area is cut into some hundred blocks. From each come the cell that its end reaches best, and the
+   highest one that it reaches: once for the relay beside the first station, once for that beside the second.
+2. The hop between the two is computed for every pair of candidates that could still beat the best so far: a
+   chain is no better than either of its outer hops, which are known.
+3. From the best few pairs on, one relay is moved over all cells while the other stands, in turns, until no
+   move is better.
+
+So the pair found cannot be bettered by moving one of its relays. A better pair may exist elsewhere.
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linkcalc._arrays import Floats
+from linkcalc.area.access import Grid
+from linkcalc.area.coverage import Progress
+from linkcalc.area.land import read_land
+from linkcalc.area.losses import End
+from linkcalc.area.margins import template_case
+from linkcalc.area.relay.plan import placed, with_relays
+from linkcalc.area.relay.search import Hop, Job, all_hops, hop_figures
+from linkcalc.area.scheduler import Scheduler
+from linkcalc.plan import Link, Station
+from linkcalc.terrain.land_cover import Layers
+
+if TYPE_CHECKING:
+    from linkcalc.plan import LoadedPlan
+
+BLOCKS_ACROSS = 12
+"""Blocks along each side of the square around the area."""
+STARTS = 6
+"""Pairs from which relays are moved."""
+_MOST_ROUNDS = 8
+_BETTER_DB = 1e-3
+
+Cell = tuple[int, int]
+
+
+@dataclass(frozen=True)
+class Pair:
+    """The best pair found, and how it was looked for."""
+
+    first: Cell
+    second: Cell
+    spare_db: float
+    """Of the weakest of the three hops."""
+    candidates: tuple[int, int]
+    pairs_tried: int
+    starts: int
+    """Pairs from which relays were moved."""
+    cells_tried: int
+    """Hops computed while one relay was moved."""
+
+
+@dataclass(frozen=True, eq=False)
+class Middle:
+    """The hop between two relays."""
+
+    loaded: "LoadedPlan"
+    link: Link
+    relay: Station
+    terrain: Layers
+    grid: Grid
+    use_numba: bool
+
+    def hop(self, cell: Cell, fixed: End, rows: NDArray[np.int64], columns: NDArray[np.int64]) -> Hop:
+        """The hop with one relay in a cell, and land that reaches the other's cells.
+
+        `fixed` is "near" for the relay beside the link's first station.
+        """
+        here_m = self.grid.east_north(*cell)
+        there_m = self.grid.east_north(rows, columns)
+        # in the plane of the middle, distances elsewhere are too long by less than this
+        reach = 1.001 * float(np.hypot(there_m[0] - here_m[0], there_m[1] - here_m[1]).max()) + 1.0
+        latitude, longitude = (float(v) for v in self.grid.geographic(*here_m))
+        relays = [placed(self.relay, latitude, longitude, number) for number in (1, 2)]
+        plan = with_relays(self.loaded, self.link, relays)
+        station = relays[0 if fixed == "near" else 1].name
+        template, end = template_case(plan, plan.plan.link[1], station)
+        t = self.loaded.plan.terrain
+        land = read_land(
+            self.terrain, latitude, longitude, reach, name=station, step_m=t.step_m,
+            largest_hole_m=t.largest_hole_m, sea_without_data=t.sea_without_data,
+            surface_kind=t.surface_kind, whole=False,
+        )  # fmt: skip
+        return Hop(land, template, end)
+
+    def spare_db(self, cell: Cell, fixed: End, rows: NDArray[np.int64], columns: NDArray[np.int64]) -> Floats:
+        """What the hop from a cell to others has to spare."""
+        hop = self.hop(cell, fixed, rows, columns)
+        position = self.grid.geographic(*self.grid.east_north(rows, columns))
+        return hop_figures(hop, *hop.land.position_of(*position), use_numba=self.use_numba)["spare_db"]
+
+
+def best_pair(
+    middle: Middle,
+    first_db: Any,
+    second_db: Any,
+    ground_m: Floats,
+    *,
+    scheduler: Scheduler | None = None,
+    progress: Callable[[Progress], None] = lambda at: None,
+    say: Callable[[str], None] = lambda line: None,
+) -> Pair | None:
+    """The best places found for two relays.
+
+    Parameters
+    ----------
+    middle : Middle
+    first_db, second_db : ndarray, dB, (side, side)
+        What the hops to the link's first and second station have to spare from each cell; NaN where no relay
+        can stand or there is no answer.
+    ground_m : ndarray, m, (side, side)
+    scheduler, progress, say
+        As for `linkcalc.area.coverage.coverage`; progress begins anew with every step of the search.
+
+    Returns
+    -------
+    Pair or None
+        None if there are no two cells with hops.
+    """
+    first, second = (np.where(np.isfinite(v), v, -np.inf).astype(np.float64) for v in (first_db, second_db))
+    ones, others = candidates(first, ground_m), candidates(second, ground_m)
+    ones = ones[np.argsort(-first[tuple(ones.T)], kind="stable")]
+    other_db = second[tuple(others.T)]
+    starts: list[tuple[float, Cell, Cell]] = []
+    best, tried = -math.inf, 0
+    at = Progress(total_m=float(len(ones)))
+    say("two relays: trying pairs of candidates")
+    for one in ones:
+        at.done_m += 1.0
+        progress(at)
+        if first[tuple(one)] <= best:
+            break
+        those = others[(other_db > best) & (others != one).any(axis=-1)]
+        if not len(those):
+            continue
+        between = middle.spare_db((int(one[0]), int(one[1])), "near", *those.T)
+        tried += len(those)
+        chain = np.minimum(np.minimum(first[tuple(one)], second[tuple(those.T)]), between)
+        chain = np.where(np.isfinite(chain), chain, -np.inf)
+        i = int(chain.argmax())
+        if chain[i] > -np.inf:
+            starts.append((float(chain[i]), _cell(one), _cell(those[i])))
+            best = max(best, float(chain[i]))
+    if not starts:
+        return None
+    # of those that share their second relay, and would end alike, the best alone
+    starts = list({s[2]: s for s in sorted(starts)}.values())
+    starts.sort(reverse=True)
+    starts = starts[:STARTS]
+    say(f"two relays: {tried} pairs tried; moving those of the best {len(starts)}")
+    ends, moved = [], 0
+    for start in starts:
+        end, cells = _moved(middle, first, second, start, scheduler, progress)
+        ends.append(end)
+        moved += cells
+    spare, one_cell, other_cell = max(ends, key=lambda e: e[0])
+    return Pair(one_cell, other_cell, spare, (len(ones), len(others)), tried, len(starts), moved)
+
+
+def candidates(rank: Floats, ground_m: Floats) -> NDArray[np.int64]:
+    """From each block of an area the best cell and the highest one; rows and columns, (n, 2).
+
+    >>> rank = np.full((24, 24), -np.inf)
+    >>> rank[0, :4] = [1.0, 3.0, 2.0, 5.0]
+    >>> ground = np.zeros((24, 24))
+    >>> ground[0, 0] = 9.0
+    >>> candidates(rank, ground).tolist()
+    [[0, 0], [0, 1], [0, 2], [0, 3]]
+    """
+    size = max(math.ceil(max(rank.shape) / BLOCKS_ACROSS), 1)
+    found: set[Cell] = set()
+    for top in range(0, rank.shape[0], size):
+        for left in range(0, rank.shape[1], size):
+            block = (slice(top, top + size), slice(left, left + size))
+            reached = rank[block] > -np.inf
+            if reached.any():
+                for values in (rank[block], ground_m[block]):
+                    best = int(np.where(reached, values, -np.inf).argmax())
+                    row, column = np.unravel_index(best, reached.shape)
+                    found.add((top + int(row), left + int(column)))
+    return np.array(sorted(found), dtype=np.int64).reshape(-1, 2)
+
+
+def _moved(
+    middle: Middle,
+    first: Floats,
+    second: Floats,
+    start: tuple[float, Cell, Cell],
+    scheduler: Scheduler | None,
+    progress: Callable[[Progress], None],
+) -> tuple[tuple[float, Cell, Cell], int]:
+    """Move one relay over all cells that could be better while the other stands, in turns."""
+    value, one, other = start
+    tried, idle = 0, 0
+    for turn in range(2 * _MOST_ROUNDS):
+        moving_second = turn % 2 == 0
+        stays, ranks, rank_of_stay = (one, second, first) if moving_second else (other, first, second)
+        wanted = (ranks > value + _BETTER_DB) & (rank_of_stay[stays] > value + _BETTER_DB)
+        wanted[stays] = False
+        if wanted.any():
+            hop = middle.hop(stays, "near" if moving_second else "far", *np.nonzero(wanted))
+            job = Job(middle.grid, wanted, (hop,), middle.use_numba)
+            between: Any = all_hops(job, scheduler=scheduler, progress=progress)[0]["spare_db"]
+            tried += int(wanted.sum())
+            chain = np.minimum(np.minimum(ranks, rank_of_stay[stays]), between)
+            chain = np.where(wanted & np.isfinite(chain), chain, -np.inf)
+            cell = _cell(np.unravel_index(int(chain.argmax()), chain.shape))
+            if chain[cell] > value + _BETTER_DB:
+                value, idle = float(chain[cell]), -1
+                one, other = (one, cell) if moving_second else (cell, other)
+        idle += 1
+        if idle >= 2:
+            break
+    return (value, one, other), tried
+
+
+def _cell(cell: Any) -> Cell:
+    return int(cell[0]), int(cell[1])

@@ -1,0 +1,239 @@
+"""Relay siting as files: GeoTIFF of all bands, the spots as GeoJSON and CSV; and all of it as plain data."""
+
+import csv
+import io
+import json
+from typing import Any
+
+import numpy as np
+
+from linkcalc.area.coverage import Band
+from linkcalc.area.geofiles import tiled_geotiff
+from linkcalc.area.gridded import Raster
+from linkcalc.area.relay.result import Chain, HopCheck, Place, RelaySiting
+
+_CHAIN = (
+    Band("spare_db", "dB", "weaker hop: how much more fade margin than required, weaker direction"),
+    Band("margin_db", "dB", "fade margin, weaker hop and direction"),
+    Band("success_there", "1", "probability that a message passes both hops, first station to second"),
+    Band("success_back", "1", "probability that a message passes both hops, second station to first"),
+    Band("verdict", "1", "of the worse hop: 2 closes, 1 at risk, 0 does not close"),
+)
+_HOP = (
+    Band("margin_there_db", "dB", "fade margin, first station to second"),
+    Band("margin_back_db", "dB", "fade margin, second station to first"),
+    Band("spare_db", "dB", "how much more fade margin than required, weaker direction"),
+    Band("path_loss_db", "dB", "median basic transmission loss"),
+)
+_GROUND = (
+    Band("ground_m", "m", "ground above sea level"),
+    Band("slope_deg", "degree", "slope of the ground over two cells"),
+    Band("allowed", "1", "1 where a relay may stand"),
+)
+
+
+def geotiff(result: RelaySiting) -> bytes:
+    """All bands as a tiled, compressed GeoTIFF, nodata -9999.
+
+    Raises
+    ------
+    LinkcalcError
+        If the file cannot be put together.
+    """
+    return tiled_geotiff("relay.tif", *raster(result))
+
+
+def raster(result: RelaySiting) -> Raster:
+    """The layers of the answer, where they lie, and what they are about."""
+    layers: list[tuple[Band, Any]] = [(band, result.bands[band.name]) for band in _CHAIN]
+    for place, other in (("first", result.link.from_), ("second", result.link.to)):
+        layers += [
+            (
+                Band(f"{place}_{b.name}", b.unit, f"hop with {other}: {b.description}"),
+                result.bands[f"{place}_{b.name}"],
+            )
+            for b in _HOP
+        ]
+    grounds = (result.ground_m, result.allowed.slope_deg, result.allowed.mask.astype(np.float32))
+    layers += zip(_GROUND, grounds, strict=True)
+    tags = {
+        "link": result.link.name,
+        "link_from": result.link.from_,
+        "link_to": result.link.to,
+        "frequency_hz": f"{result.link.frequency_mhz * 1e6:.0f}",
+        "signal": result.signal,
+        "relay_antenna_height_m": f"{result.relay.antenna_height_m:g}",
+        "profiles": "a full one for each cell",
+    }
+    return Raster(layers, result.grid.crs, result.grid.affine, tags)
+
+
+def spots_geojson(result: RelaySiting) -> str:
+    """Spots, both ends and hops as GeoJSON (RFC 7946: WGS 84, longitude before latitude)."""
+    features = [_point(place, {"what": "station", "station": place.name}) for place in result.ends]
+    for number, chain in _numbered(result):
+        about = {
+            "spot": number,
+            "verdict": chain.verdict,
+            "weaker_hop_margin_db": round(chain.margin_db, 2),
+            "weaker_hop_spare_db": round(chain.weaker.spare_db, 2),
+            "success_there": round(chain.success[0], 5),
+            "success_back": round(chain.success[1], 5),
+        }
+        for place in chain.relays:
+            features.append(
+                _point(place, {"what": "relay", "relay": place.name, **about, **_place_facts(place)})
+            )
+        places = [result.ends[0], *chain.relays, result.ends[1]]
+        features.append(
+            {
+                "type": "Feature",
+                "geometry": {"type": "LineString", "coordinates": [_lon_lat(p) for p in places]},
+                "properties": {"what": "hops", "relays": len(chain.relays), **about},
+            }
+        )
+    return json.dumps({"type": "FeatureCollection", "features": features}, ensure_ascii=False)
+
+
+def spots_csv(result: RelaySiting) -> str:
+    """Spots as CSV, a row for each relay."""
+    buffer = io.StringIO()
+    hops = [
+        f"hop{n}_{name}"
+        for n in range(1, 4 if result.two else 3)
+        for name in ("distance_m", "margin_there_db", "margin_back_db", "asked_db")
+    ]
+    head = ["spot", "relays", "relay", "latitude_deg", "longitude_deg", "ground_m", "slope_deg", "track_m",
+            "verdict", "margin_db", "success_there", "success_back", *hops]  # fmt: skip
+    writer = csv.writer(buffer, lineterminator="\n")
+    writer.writerow(head)
+    for number, chain in _numbered(result):
+        figures = [
+            f"{value:.{digits}f}"
+            for hop in chain.hops
+            for value, digits in (
+                (hop.path.distance_m, 1),
+                (hop.directions[0].fade_margin_db, 2),
+                (hop.directions[1].fade_margin_db, 2),
+                (hop.weaker.required_margin_db, 2),
+            )
+        ]
+        figures += [""] * (len(hops) - len(figures))
+        for n, place in enumerate(chain.relays, start=1):
+            facts = _place_facts(place)
+            writer.writerow(
+                [number, len(chain.relays), n, f"{place.latitude_deg:.7f}", f"{place.longitude_deg:.7f}"]
+                + ["" if facts[key] is None else facts[key] for key in ("ground_m", "slope_deg", "track_m")]
+                + [chain.verdict, f"{chain.margin_db:.2f}", *(f"{s:.5f}" for s in chain.success), *figures]
+            )
+    return buffer.getvalue()
+
+
+def as_data(result: RelaySiting) -> dict[str, Any]:
+    """The answer as dicts, lists, text and numbers, for JSON."""
+    grid, search = result.grid, result.search
+    return {
+        "title": result.title,
+        "link": {
+            "name": result.link.name,
+            "from": result.link.from_,
+            "to": result.link.to,
+            "frequency_hz": result.link.frequency_mhz * 1e6,
+            "signal": result.signal,
+        },
+        "direct": _hop_data(result.direct),
+        "spots": [_chain_data(chain) for chain in result.spots],
+        "two_relays": None if result.two is None else _chain_data(result.two),
+        "search": None if search is None else {
+            "candidates": list(search.candidates),
+            "pairs_tried": search.pairs_tried,
+            "starts": search.starts,
+            "hops_tried_while_moving": search.cells_tried,
+        },
+        "relay": result.relay.model_dump(exclude_none=True),
+        "assumed": result.assumed,
+        "area": {
+            "latitude_deg": grid.latitude_deg,
+            "longitude_deg": grid.longitude_deg,
+            "radius_m": result.radius_m,
+            "cell_m": grid.cell_m,
+            "cells": int(result.area.sum()),
+            "left_after": [{"asked": words, "cells": cells} for words, cells in result.allowed.steps],
+            "answered": result.cells,
+            "apart_m": result.apart_m,
+            **{f"{word}_km2": result.area_km2(word) for word in ("closes", "at_risk", "does_not_close")},
+        },
+        "sources": result.sources,
+        "notes": result.notes,
+    }  # fmt: skip
+
+
+def _chain_data(chain: Chain) -> dict[str, Any]:
+    return {
+        "verdict": chain.verdict,
+        "weaker_hop": chain.weaker.name,
+        "margin_db": chain.margin_db,
+        "spare_db": chain.weaker.spare_db,
+        "success_there": chain.success[0],
+        "success_back": chain.success[1],
+        "time_on_air_there_s": chain.time_on_air_s[0],
+        "time_on_air_back_s": chain.time_on_air_s[1],
+        "relays": [
+            {"name": p.name, "latitude_deg": p.latitude_deg, "longitude_deg": p.longitude_deg}
+            | _place_facts(p)
+            for p in chain.relays
+        ],
+        "hops": [_hop_data(hop) for hop in chain.hops],
+    }
+
+
+def _hop_data(hop: HopCheck) -> dict[str, Any]:
+    path = hop.path
+    return {
+        "name": hop.name,
+        "from": hop.from_,
+        "to": hop.to,
+        "verdict": hop.verdict,
+        "margin_db": hop.margin_db,
+        "distance_m": path.distance_m,
+        "azimuth_deg": path.azimuth_deg,
+        "model": path.model,
+        "regime": path.regime,
+        "worst_clearance_ratio": path.worst_clearance_ratio,
+        "worst_clearance_distance_m": path.worst_clearance_distance_m,
+        "worst_obstacle": path.worst_obstacle,
+        "directions": [
+            {
+                "from": d.from_,
+                "to": d.to,
+                "path_loss_db": d.path_loss_db,
+                "received_power_dbm": d.received_power_dbm,
+                "fade_margin_db": d.fade_margin_db,
+                "required_margin_db": d.required_margin_db,
+                "delivery_probability": d.delivery_probability,
+                "time_on_air_s": d.time_on_air_s,
+                "verdict": d.verdict,
+            }
+            for d in hop.directions
+        ],
+    }
+
+
+def _numbered(result: RelaySiting) -> list[tuple[int, Chain]]:
+    chains = [*result.spots, *([] if result.two is None else [result.two])]
+    return list(enumerate(chains, start=1))
+
+
+def _place_facts(place: Place) -> dict[str, float | None]:
+    track = None if place.track_m is None else round(place.track_m, 1)
+    slope = round(place.slope_deg, 2) if np.isfinite(place.slope_deg) else None
+    return {"ground_m": round(place.ground_m, 2), "slope_deg": slope, "track_m": track}
+
+
+def _lon_lat(place: Place) -> list[float]:
+    return [round(place.longitude_deg, 7), round(place.latitude_deg, 7)]
+
+
+def _point(place: Place, properties: dict[str, Any]) -> dict[str, Any]:
+    geometry = {"type": "Point", "coordinates": _lon_lat(place)}
+    return {"type": "Feature", "geometry": geometry, "properties": properties}

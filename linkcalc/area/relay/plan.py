@@ -1,0 +1,252 @@
+"""A relay as part of a plan: its equipment, the plan with its hops, and that plan as a file."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from difflib import get_close_matches
+from itertools import pairwise
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from linkcalc._arrays import checked
+from linkcalc.errors import LinkcalcError
+from linkcalc.link.case import directional
+from linkcalc.plan import Link, LoadedPlan, Plan, Station
+from linkcalc.plan.edits import edited_text, setting
+from linkcalc.plan.loading import checked_plan
+from linkcalc.plan.stations import AROUND_KEYS
+from linkcalc.plan.syntax import parsed
+from linkcalc.plan.values import value_text
+from linkcalc.plan.wording import quoted
+
+if TYPE_CHECKING:
+    from linkcalc.link.result import Assumption
+
+_LONGEST_NAME = 60
+
+
+@dataclass(frozen=True)
+class RelayKit:
+    """What is said of a relay's equipment; the rest is assumed."""
+
+    like: str | None = None
+    """Station of the plan whose whole equipment it has."""
+    height_m: float | None = None
+    """Antenna above ground."""
+    power_dbm: float | None = None
+    gain_dbi: float | None = None
+    """Of an antenna that looks all around."""
+
+
+def relay_station(plan: Plan, link: Link, kit: RelayKit) -> "tuple[Station, tuple[Assumption, ...]]":
+    """A relay for a link, without a place.
+
+    Parameters
+    ----------
+    plan : Plan
+    link : Link
+        One of the plan's.
+    kit : RelayKit
+
+    Returns
+    -------
+    tuple of Station and tuple of Assumption
+        What was not said is taken from the link's first station, but for its place, the height (the higher of
+        the link's two), a directional antenna (which would serve one hop only), and what belongs to that
+        station's surroundings.
+
+    Raises
+    ------
+    LinkcalcError
+        If there is no station `kit.like`.
+    DomainError
+        If a height is not above 0.
+
+    Examples
+    --------
+    >>> import linkcalc as lc
+    >>> plan = lc.load_plan(lc.sample_path("upland")).plan
+    >>> relay, assumed = relay_station(plan, plan.link[0], RelayKit(power_dbm=20.0))
+    >>> relay.antenna_height_m, relay.transmit_power_dbm, [a.key for a in assumed]
+    (6.0, 20.0, ['relay equipment', 'relay antenna_height_m'])
+    """
+    from linkcalc.link.result import Assumption
+
+    names = [s.name for s in plan.station]
+    if kit.like is not None and kit.like not in names:
+        nearest = get_close_matches(kit.like, names, n=1, cutoff=0.0)[0]
+        raise LinkcalcError(f"unknown station {quoted(kit.like)}; did you mean {quoted(nearest)}?")
+    model = plan.station_named(kit.like or link.from_)
+    changes: dict[str, Any] = dict.fromkeys(
+        ("latitude_deg", "longitude_deg", "easting_m", "northing_m", "epsg")
+    )
+    assumed = []
+
+    def assume(key: str, value: Any, source: str) -> None:
+        assumed.append(Assumption(f"relay {key}", value, source))
+
+    if kit.like is None:
+        assume("equipment", f"as {quoted(model.name)}", "the link's first station")
+        higher = max((plan.station_named(n) for n in (link.from_, link.to)), key=lambda s: s.antenna_height_m)
+        height_m = higher.antenna_height_m
+        if kit.height_m is None:
+            assume("antenna_height_m", height_m, "the higher of the link's two")
+        antenna = model.antenna
+        if kit.gain_dbi is None and directional(antenna):
+            antenna = antenna.of_type("half_wave_dipole")
+            source = f"the directional one of {quoted(model.name)} would serve one hop only"
+            assume("antenna.type", antenna.type, source)
+        if antenna.azimuth_deg is not None or antenna.tilt_deg:
+            antenna = antenna.model_copy(update={"azimuth_deg": None, "tilt_deg": 0.0})
+        if antenna != model.antenna:
+            changes["antenna"] = antenna
+        if said := {*AROUND_KEYS} & model.model_fields_set:
+            kept = model.model_fields_set - said
+            model = Station(**{name: getattr(model, name) for name in kept})
+            assume(
+                "surroundings",
+                model.surroundings,
+                f"what {quoted(model.name)} has belongs to where it stands",
+            )
+        for key, nothing in (("noise_rise_db", 0.0), ("extra_loss", []), ("building", "none")):
+            if getattr(model, key) != nothing:
+                changes[key] = nothing
+                assume(key, nothing or "none", f"what {quoted(model.name)} has belongs to where it stands")
+    else:
+        height_m = model.antenna_height_m
+    if kit.height_m is not None:
+        height_m = float(checked("height of the relay's antenna", kit.height_m, at_least=0.1, at_most=3000.0))
+    changes["antenna_height_m"] = height_m
+    if kit.power_dbm is not None:
+        changes["transmit_power_dbm"] = float(
+            checked("power of the relay", kit.power_dbm, at_least=-30.0, at_most=50.0)
+        )
+    if kit.gain_dbi is not None:
+        gain_dbi = float(checked("antenna gain of the relay", kit.gain_dbi, at_least=-30.0, at_most=40.0))
+        changes["antenna"] = (changes.get("antenna") or model.antenna).of_type(
+            "collinear", gain_dbi=gain_dbi, azimuth_deg=None, tilt_deg=0.0
+        )
+    # with a number behind it, it must be free too
+    taken = [n.removesuffix(" 1").removesuffix(" 2") for n in names]
+    changes["name"] = _free_name("relay", taken)
+    return model.model_copy(update=changes), tuple(assumed)
+
+
+def placed(relay: Station, latitude_deg: float, longitude_deg: float, number: int | None = None) -> Station:
+    """A relay at a place; with a number if it is one of several."""
+    name = relay.name if number is None else f"{relay.name} {number}"
+    return relay.model_copy(
+        update={"latitude_deg": latitude_deg, "longitude_deg": longitude_deg, "name": name}
+    )
+
+
+def with_relays(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> LoadedPlan:
+    """A plan whose links are the hops of one of its links over relays, and nothing else.
+
+    Parameters
+    ----------
+    loaded : LoadedPlan
+    link : Link
+        One of the plan's; its payloads and what is asked of it hold for each hop.
+    relays : sequence of Station
+        From the link's first station to its second.
+
+    Returns
+    -------
+    LoadedPlan
+        For `linkcalc.check_plan`.
+    """
+    plan = loaded.plan
+    changed = plan.model_copy(
+        update={
+            "station": [*plan.station, *relays],
+            "link": hops(plan, link, [r.name for r in relays]),
+            "message": [], "power": [], "tank": None, "engine": None,
+        }
+    )  # fmt: skip
+    return replace(loaded, plan=changed, profiles={})
+
+
+def hops(plan: Plan, link: Link, relays: Sequence[str]) -> list[Link]:
+    """A link's hops from relay to relay; obstacles and a surveyed profile stay with the link's own path."""
+    ends = [link.from_, *relays, link.to]
+    found: list[Link] = []
+    for number, (near, far) in enumerate(pairwise(ends), start=1):
+        taken = [k.name for k in (*plan.link, *found)]
+        name = _free_name(f"{link.name[: _LONGEST_NAME - 10].rstrip()}, hop {number}", taken)
+        changes: dict[str, Any] = {
+            "name": name,
+            "from_": near,
+            "to": far,
+            "obstacle": [],
+            "profile_csv": None,
+        }
+        found.append(link.model_copy(update=changes))
+    return found
+
+
+def _free_name(wanted: str, taken: Sequence[str]) -> str:
+    """A name that is not taken.
+
+    >>> _free_name("relay", ["tank", "relay", "relay B"])
+    'relay C'
+    """
+    free = (f"{wanted} {letter}" for letter in "BCDEFGHIJKLMNOPQRSTUVWXYZ")
+    return wanted if wanted not in taken else next(name for name in free if name not in taken)
+
+
+def plan_text(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> str:
+    """A plan file's text with relays and their hops added at its end.
+
+    Parameters
+    ----------
+    loaded : LoadedPlan
+        From `linkcalc.plan.load_plan`; its file is read again.
+    link : Link
+    relays : sequence of Station
+
+    Returns
+    -------
+    str
+        TOML; the link itself stays, as messages of the plan may name it.
+
+    Raises
+    ------
+    LinkcalcError
+        If the file is gone, or is written so that nothing can be added.
+    """
+    try:
+        text = loaded.path.read_bytes().decode("utf-8-sig")
+        if loaded.settings:
+            text = edited_text(text, [setting(s, parsed(text.encode())) for s in loaded.settings])
+    except (OSError, UnicodeDecodeError) as error:
+        raise LinkcalcError(f"{loaded.path}: cannot be read again: {error}") from None
+    lines = [
+        text.rstrip("\r\n"),
+        "",
+        f"# Relays that linkcalc found for the link {quoted(link.name)}.",
+        "# A prediction: measure on site. Once they stand, delete that link; its messages go to the hops.",
+        "# A message then passes every hop; a radio link is no safety function and no emergency stop.",
+    ]
+    tables = [("station", s) for s in relays]
+    tables += [("link", k) for k in hops(loaded.plan, link, [s.name for s in relays])]  # type: ignore[misc]
+    for kind, section in tables:
+        lines += ["", f"[[{kind}]]"]
+        values = section.model_dump(by_alias=True, exclude_unset=True, exclude_none=True)
+        lines += [f"{key} = {value_text(value)}" for key, value in values.items() if value != []]
+    whole = "\n".join(lines) + "\n"
+    try:
+        checked_plan(parsed(whole.encode()), loaded.base_dir)
+    except LinkcalcError as error:
+        raise LinkcalcError(
+            f"{loaded.path}: relays cannot be added at its end ({error}); write its stations and links as "
+            "[[station]] and [[link]]"
+        ) from None
+    return whole
+
+
+def refuse_other_folder(loaded: LoadedPlan, file: Path) -> None:
+    """Raise `LinkcalcError` if a plan would not find its rasters from where it is to be written."""
+    if file.parent.resolve() != loaded.base_dir.resolve():
+        raise LinkcalcError(
+            f"{file}: write it beside {loaded.path}, as the paths in it are relative to that folder"
+        )

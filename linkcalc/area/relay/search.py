@@ -1,0 +1,259 @@
+"""Every cell of an area as a place for a relay: the margins of both hops, each over its own full profile.
+
+`relay_siting` puts together what this module, `access`, `relay_plan` and `relay_chain` do.
+"""
+
+import hashlib
+import time
+import warnings
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linkcalc._arrays import Floats
+from linkcalc._version import __version__
+from linkcalc.area import coverage
+from linkcalc.area.access import Grid, Mask
+from linkcalc.area.coverage import Progress, Singles, Tile, TileStore
+from linkcalc.area.land import Land
+from linkcalc.area.losses import End, losses
+from linkcalc.area.margins import answers
+from linkcalc.area.program import formulas
+from linkcalc.area.scheduler import Local, Scheduler
+from linkcalc.errors import DomainError, OutOfRangeWarning
+from linkcalc.link.case import LinkCase
+from linkcalc.link.requirement import VERDICTS
+
+FIGURES = (
+    "margin_there_db",
+    "margin_back_db",
+    "spare_db",
+    "success_there",
+    "success_back",
+    "path_loss_db",
+    "verdict",
+)
+"""Of each hop in each cell: fade margins both ways; how much more than asked the weaker direction has;
+probability of a message both ways; median loss; index into `margins.VERDICTS`."""
+
+UNREACHED_DB = -1000.0
+"""Ranks below all others where a success is asked that no margin reaches."""
+
+
+@dataclass(frozen=True, eq=False)
+class Hop:
+    """One hop between a station that stays and the cells."""
+
+    land: Land
+    """Around the station that stays."""
+    template: LinkCase
+    fixed: End
+
+
+@dataclass(frozen=True, eq=False)
+class Job:
+    """Everything a tile's work needs; can be pickled."""
+
+    grid: Grid
+    wanted: Mask
+    """(side, side): cells to answer."""
+    hops: tuple[Hop, ...]
+    use_numba: bool
+
+    def tiles(self) -> list[Tile]:
+        """The tiles that hold wanted cells."""
+        size = coverage.TILE_CELLS if self.use_numba else coverage.TILE_CELLS // 4
+        side = self.grid.side
+        blocks = [
+            Tile(top, left, min(top + size, side), min(left + size, side))
+            for top in range(0, side, size)
+            for left in range(0, side, size)
+        ]
+        return [t for t in blocks if self.wanted[t.top : t.bottom, t.left : t.right].any()]
+
+    def cells(self, tile: Tile) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Rows and columns of a tile's wanted cells."""
+        rows, columns = np.nonzero(self.wanted[tile.top : tile.bottom, tile.left : tile.right])
+        return rows + tile.top, columns + tile.left
+
+    def work_m(self, tile: Tile) -> float:
+        """Length of all profiles of a tile: what its work is proportional to."""
+        east, north = self.grid.east_north(*self.cells(tile))
+        total = 0.0
+        for hop in self.hops:
+            x, y = self.grid.position_of(hop.land.latitude_deg, hop.land.longitude_deg)
+            total += float(np.hypot(east - x, north - y).sum())
+        return total
+
+    def digest(self) -> str:
+        """SHA-256 of all that a tile's numbers depend on, the formulas themselves included."""
+        made_of = hashlib.sha256(np.packbits(self.wanted).tobytes())
+        for hop in self.hops:
+            case = hop.template
+            made_of.update(hop.land.digest().encode() + hop.fixed.encode())
+            made_of.update(coverage.stated_in(case))
+        made_of.update(repr((self.grid, self.use_numba, FIGURES, __version__)).encode())
+        made_of.update(formulas().encode())
+        return made_of.hexdigest()
+
+
+def tile_answer(job: Job, tile: Tile) -> Singles:
+    """All figures of all hops in one tile, (hops * figures, rows, columns); NaN in cells not wanted."""
+    rows, columns = job.cells(tile)
+    shape = (len(job.hops) * len(FIGURES), tile.bottom - tile.top, tile.right - tile.left)
+    whole = np.full(shape, np.nan, dtype=np.float32)
+    position = job.grid.geographic(*job.grid.east_north(rows, columns))
+    for number, hop in enumerate(job.hops):
+        found = hop_figures(hop, *hop.land.position_of(*position), use_numba=job.use_numba)
+        for i, name in enumerate(FIGURES):
+            whole[number * len(FIGURES) + i, rows - tile.top, columns - tile.left] = found[name]
+    return whole
+
+
+def hop_figures(
+    hop: Hop, east_m: Floats, north_m: Floats, *, use_numba: bool | None = None
+) -> dict[str, Floats]:
+    """Figures of a hop to positions in metres from the station that stays, by name, (n,)."""
+    land = hop.land
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", OutOfRangeWarning)  # said once for the whole area
+        found = losses(land, hop.template, hop.fixed, east_m, north_m, use_numba=use_numba)
+        here = (land.latitude_deg, land.longitude_deg)
+        got = answers(hop.template, hop.fixed, here, east_m, north_m, found)
+    return {
+        "margin_there_db": got.margin_there_db,
+        "margin_back_db": got.margin_back_db,
+        "spare_db": np.where(np.isneginf(got.spare_db), got.margin_db + UNREACHED_DB, got.spare_db),
+        "success_there": got.success_there,
+        "success_back": got.success_back,
+        "path_loss_db": found.loss_db,
+        "verdict": np.where(found.known, got.verdict, np.nan),
+    }
+
+
+def all_hops(
+    job: Job,
+    *,
+    scheduler: Scheduler | None = None,
+    store: TileStore | None = None,
+    progress: Callable[[Progress], None] | None = None,
+    say: Callable[[str], None] = lambda line: None,
+) -> list[dict[str, Singles]]:
+    """All figures of all hops, tile by tile.
+
+    Parameters
+    ----------
+    job : Job
+    scheduler, store, progress, say
+        As for `linkcalc.area.coverage.coverage`.
+
+    Returns
+    -------
+    list of dict of str to ndarray
+        For each hop its `FIGURES` by name, (side, side).
+    """
+    scheduler = scheduler or Local()
+    whole = np.full((len(job.hops) * len(FIGURES), job.grid.side, job.grid.side), np.nan, dtype=np.float32)
+    tiles = job.tiles()
+    work = {tile: job.work_m(tile) for tile in tiles}
+    at = Progress(total_m=sum(work.values()))
+    missing = []
+
+    def put(tile: Tile, found: Singles) -> None:
+        whole[:, tile.top : tile.bottom, tile.left : tile.right] = found
+        at.done_m += work[tile]
+
+    for tile in tiles:
+        kept = store.load(tile) if store else None
+        if kept is None:
+            missing.append(tile)
+        else:
+            put(tile, kept)
+    at.resumed_m = at.done_m
+    if len(missing) < len(tiles):
+        say(f"taking over {len(tiles) - len(missing)} of {len(tiles)} tiles from an earlier run")
+    if missing and (not job.use_numba or isinstance(scheduler, Local)):
+        hop = job.hops[0]
+        first = coverage.Job(hop.land, hop.template, hop.fixed, hop.land.radius_m, 1.0, job.use_numba)
+        coverage.get_ready(first, say)
+    at.begun = time.monotonic()
+    for tile, found in scheduler.run(tile_answer, job, missing):
+        if store:
+            store.save(tile, found)
+        put(tile, found)
+        if progress:
+            progress(at)
+    figures = whole.reshape(len(job.hops), len(FIGURES), job.grid.side, job.grid.side)
+    return [dict(zip(FIGURES, hop, strict=True)) for hop in figures]
+
+
+def chained(hops: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    """What a chain of hops comes to: the weaker hop, and messages that have to pass them all.
+
+    Parameters
+    ----------
+    hops : sequence of dict
+        `FIGURES` of each.
+
+    Returns
+    -------
+    dict
+        "margin_db" and "spare_db" of the weaker hop, "success_there" and "success_back" of the chain with
+        the hops' doubts taken as independent, "verdict" of the worse hop.
+    """
+    margins = [np.minimum(hop["margin_there_db"], hop["margin_back_db"]) for hop in hops]
+    return {
+        "margin_db": np.minimum.reduce(margins),
+        "spare_db": np.minimum.reduce([hop["spare_db"] for hop in hops]),
+        "success_there": np.multiply.reduce([hop["success_there"] for hop in hops]),
+        "success_back": np.multiply.reduce([hop["success_back"] for hop in hops]),
+        "verdict": np.minimum.reduce([hop["verdict"] for hop in hops]),
+    }
+
+
+def best_cells(rank: Any, grid: Grid, *, apart_m: float, count: int) -> list[tuple[int, int]]:
+    """The best cells, taken one after the other, each as far as asked from those before.
+
+    Parameters
+    ----------
+    rank : ndarray, (side, side)
+        The higher the better; NaN is never taken.
+    grid : Grid
+    apart_m : float, m
+        Between centres, at least.
+    count : int
+        At most so many.
+
+    Returns
+    -------
+    list of tuple of int
+        Row and column, the best first; the northernmost, then westernmost of equals.
+
+    Examples
+    --------
+    >>> rank = np.array([[9.0, 8.0, 1.0], [2.0, 3.0, 4.0], [np.nan, 5.0, 6.0]])
+    >>> best_cells(rank, Grid(0.0, 0.0, 30.0, 1), apart_m=50.0, count=5)
+    [(0, 0), (2, 2), (0, 2)]
+    """
+    if not apart_m >= 0.0:
+        raise DomainError(f"apart_m must be 0 or more, got {apart_m}")
+    left = np.where(np.isfinite(rank), rank, -np.inf)
+    east, north = grid.steps_m[np.newaxis, :], -grid.steps_m[:, np.newaxis]
+    found: list[tuple[int, int]] = []
+    while len(found) < count:
+        row, column = (int(v) for v in np.unravel_index(int(left.argmax()), left.shape))
+        if left[row, column] == -np.inf:
+            break
+        found.append((row, column))
+        near = np.hypot(east - grid.steps_m[column], north + grid.steps_m[row]) < apart_m
+        near[row, column] = True
+        left[near] = -np.inf
+    return found
+
+
+def verdict_word(verdict: float) -> str:
+    """The word for a cell's verdict."""
+    return VERDICTS[int(verdict)]

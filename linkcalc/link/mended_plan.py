@@ -1,0 +1,117 @@
+"""The mended plan: a plan file's text with the changes of remedies made, and checked again."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from linkcalc.errors import LinkcalcError
+from linkcalc.link.remedies import edit_of
+from linkcalc.link.result import Remedy, Result
+from linkcalc.link.verdict import check_plan
+from linkcalc.plan import LoadedPlan
+from linkcalc.plan.edits import edited_text, setting
+from linkcalc.plan.loading import checked_plan
+from linkcalc.plan.syntax import parsed
+from linkcalc.plan.wording import quoted
+
+MARK = "Written by linkcalc"
+"""How a file begins that this may overwrite."""
+
+
+@dataclass(frozen=True)
+class Mended:
+    """A mended plan."""
+
+    text: str
+    remedies: tuple[tuple[str, Remedy], ...]
+    """What was done, by name of the link."""
+    result: Result
+    """Of the mended plan."""
+
+
+def mended_plan(
+    loaded: LoadedPlan, result: Result, *, link: str | None = None, number: int = 1
+) -> Mended | None:
+    """Make the changes of remedies in a plan.
+
+    Parameters
+    ----------
+    loaded : LoadedPlan
+        Of a file.
+    result : Result
+        Its check.
+    link : str, optional
+        The one link to mend; left out: every one that does not close, one after the other, each with the
+        cheapest remedy once those before are made.
+    number : int
+        Which of that link's remedies, from 1.
+
+    Returns
+    -------
+    Mended or None
+        None where nothing is to be mended.
+
+    Raises
+    ------
+    LinkcalcError
+        If a link that does not close has no remedy, or not so many; if the file cannot be changed by a program.
+    """
+    try:
+        text = loaded.path.read_bytes().decode("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise LinkcalcError(f"{loaded.path}: cannot be read again: {error}") from None
+    edits = [setting(s, parsed(text.encode())) for s in loaded.settings]
+    wanted = [k.name for k in result.links if k.verdict != "closes" and link in (None, k.name)]
+    if number > 1 and len(wanted) > 1:
+        raise LinkcalcError(f"several links do not close: --link says whose remedy {number} is meant")
+    done: list[tuple[str, Remedy]] = []
+    for name in wanted:
+        found = next(k for k in result.links if k.name == name)
+        if found.verdict == "closes":  # what was done for another link helped this one
+            continue
+        if len(found.remedies) < number:
+            there = f"{len(found.remedies)} found" if found.remedies else "none was found"
+            raise LinkcalcError(
+                f"link {quoted(name)} has no remedy {number}: {there}; linkcalc relay looks for a relay"
+            )
+        remedy = found.remedies[number - 1]
+        if remedy.relay is not None:
+            raise LinkcalcError(
+                f"link {quoted(name)}: its remedy is a relay; linkcalc relay {loaded.path} --write-plan writes the "
+                "plan with one at the best spot all around"
+            )
+        done.append((name, remedy))
+        edits += [edit_of(c) for c in remedy.changes]
+        changed = edited_text(text, edits)
+        plan = checked_plan(parsed(changed.encode()), loaded.base_dir)
+        result = check_plan(replace(loaded, plan=plan), brief=True)
+        after = next(k for k in result.links if k.name == name)
+        if after.verdict != "closes":
+            raise LinkcalcError(
+                f"link {quoted(name)}: the improved plan does not check as found; nothing is written"
+            )
+    if not done:
+        return None
+    return Mended(edited_text(text, edits, _head(loaded.path, done)), tuple(done), result)
+
+
+def _head(path: Path, done: Sequence[tuple[str, Remedy]]) -> str:
+    lines = [f"{MARK} from {path.name}, with what makes it close by its check:"]
+    for name, remedy in done:
+        weaker = min(a - b for a, b in zip(remedy.fade_margins_db, remedy.required_margins_db, strict=True))
+        lines.append(
+            f"  link {quoted(name)}: {weaker:.1f} dB over the required margin in the weaker direction"
+        )
+    lines.append("A prediction: measure on site. A radio link is no safety function and no emergency stop.")
+    return "\n".join(lines)
+
+
+def may_overwrite(path: Path) -> bool:
+    """Whether a file is not there, or was written by this module and may be written again."""
+    try:
+        with path.open("rb") as file:
+            return file.read(len(MARK) + 2) == f"# {MARK}".encode()
+    except FileNotFoundError:
+        return True
+    except OSError:
+        return False

@@ -1,0 +1,123 @@
+"""A plan put on its ground: heights read once, every link with its profile and what stands around its ends."""
+
+import warnings
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import replace
+
+from linkcalc.errors import OutOfRangeWarning
+from linkcalc.link.case import LinkCase, shown_surroundings
+from linkcalc.link.path_loss import (
+    Surroundings,
+)
+from linkcalc.plan import Link, LoadedPlan, Station
+from linkcalc.rules.traffic import sent_over
+from linkcalc.terrain import geodesy
+from linkcalc.terrain.land_cover import REACH_M, Layers, close, neighbourhood, open_land_cover
+from linkcalc.terrain.profile import Profile, cut_profile, read_profile_csv, with_obstacles
+from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, open_mosaic
+
+_SURVEY_TOLERANCE = 0.03
+"""Share by which a surveyed length may differ from that between the positions, unremarked."""
+
+
+@contextmanager
+def open_terrain(loaded: LoadedPlan) -> Iterator[Layers]:
+    """Open the plan's rasters once for all links."""
+    t = loaded.plan.terrain
+    with ExitStack() as stack:
+        ground, surface, canopy = (
+            stack.enter_context(open_mosaic(files, loaded.base_dir, limits_m=limits_m, **t.reading()))
+            for files, limits_m in (
+                (t.rasters, GROUND_LIMITS_M),
+                (t.surface_rasters, GROUND_LIMITS_M),
+                (t.canopy_rasters, CANOPY_LIMITS_M),
+            )
+        )
+        cover = open_land_cover(t.land_cover_rasters, loaded.base_dir, network=t.network)
+        stack.callback(close, cover)
+        yield Layers(ground, surface, canopy, cover)
+
+
+def cases(loaded: LoadedPlan, terrain: Layers) -> Iterator[LinkCase]:
+    """Every link of a plan on its ground."""
+    for link in loaded.plan.link:
+        yield link_case(loaded, link, terrain)
+
+
+def link_case(loaded: LoadedPlan, link: Link, terrain: Layers) -> LinkCase:
+    """One link of a plan on its ground."""
+    plan = loaded.plan
+    near, far = plan.station_named(link.from_), plan.station_named(link.to)
+    azimuth, back_azimuth = 0.0, 180.0
+    if near.positioned and far.positioned:
+        a, b = position_deg(near), position_deg(far)
+        length_m, azimuth, back_azimuth = geodesy.path_between(*a, *b)
+    surveyed = loaded.profiles.get(link.name)
+    if surveyed is None and link.profile_csv is not None:
+        surveyed = read_profile_csv(loaded.base_dir / link.profile_csv)
+    if surveyed is not None:
+        both = near.positioned and far.positioned
+        profile = _placed(surveyed, length_m, a, b) if both else surveyed
+    else:
+        profile = cut_profile(
+            *a,
+            *b,
+            terrain.ground,
+            surface_rasters=terrain.surface,
+            canopy_rasters=terrain.canopy,
+            land_cover=terrain.cover,
+            surface_kind=plan.terrain.surface_kind,
+            step_m=plan.terrain.step_m,
+            largest_hole_m=plan.terrain.largest_hole_m,
+            sea_without_data=plan.terrain.sea_without_data,
+            names=(near.name, far.name),
+        )
+    if link.obstacle:
+        profile = with_obstacles(profile, link.obstacle)
+    case = LinkCase(link, near, far, plan.conditions, profile, azimuth, back_azimuth, plan.regulation)
+    return replace(case, sent=sent_over(plan, link), shown=(_shown(near, terrain), _shown(far, terrain)))
+
+
+def _shown(station: Station, terrain: Layers) -> Surroundings | None:
+    """What land cover and canopy show around a station."""
+    if not station.positioned:
+        return None
+    here = position_deg(station)
+    found = neighbourhood(terrain, *here, REACH_M)
+    return shown_surroundings(found.around(*here)) if found.known else None
+
+
+def _placed(
+    profile: Profile, length_m: float, start: tuple[float, float], end: tuple[float, float]
+) -> Profile:
+    """A surveyed profile with the positions that its stations give it."""
+    stretch = length_m / profile.length_m
+    notes = profile.notes
+    if abs(stretch - 1.0) > _SURVEY_TOLERANCE:
+        notes = (
+            *notes,
+            f"the surveyed profile is {profile.length_m:.0f} m long, but the stations' positions are "
+            f"{length_m:.0f} m apart: the profile is used, and one of the two is wrong",
+        )
+    latitude_deg, longitude_deg = geodesy.points_along(*start, *end, profile.distance_m * stretch)
+    return replace(profile, latitude_deg=latitude_deg, longitude_deg=longitude_deg, notes=notes)
+
+
+def position_deg(station: Station) -> tuple[float, float]:
+    """Latitude and longitude of a station that the plan positions."""
+    if station.latitude_deg is not None and station.longitude_deg is not None:
+        return station.latitude_deg, station.longitude_deg
+    grid = (station.easting_m, station.northing_m, station.epsg)
+    latitude, longitude = geodesy.from_grid(*grid)  # type: ignore[arg-type]
+    return float(latitude), float(longitude)
+
+
+@contextmanager
+def recorded_notes() -> Iterator[list[str]]:
+    """Collect what models say about being used outside their range, once each."""
+    said: list[str] = []
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always", OutOfRangeWarning)
+        yield said
+    said += dict.fromkeys(str(w.message) for w in caught if issubclass(w.category, OutOfRangeWarning))

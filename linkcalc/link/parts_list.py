@@ -1,0 +1,225 @@
+"""Parts and work: those of a whole plan, and those that changing a station takes, priced by the plan's list."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from linkcalc.answer import Answer
+from linkcalc.link.case import main_gain_dbi
+from linkcalc.link.result import Part
+from linkcalc.plan import Antenna, Plan, Station
+from linkcalc.plan.prices import Prices
+from linkcalc.radio.antenna_types import ANTENNA_TYPES
+from linkcalc.units import DBI_OVER_DBD_DB
+
+LEAST_MAST_M = 0.5
+"""An antenna no higher above what carries it needs no mast (common practice, no source)."""
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Bill(Answer):
+    """The parts of a plan."""
+
+    _rows = "parts"
+
+    parts: tuple[Part, ...]
+    currency: str
+
+    @property
+    def cost(self) -> float:
+        """Of all together."""
+        return sum(p.cost for p in self.parts)
+
+    @property
+    def prices_stated(self) -> bool:
+        """Whether every price that counts is the plan's own."""
+        return all(p.price_stated for p in self.parts)
+
+
+def bill(plan: Plan, sections: Mapping[str, Any] | None = None) -> Bill:
+    """Count the parts of a plan.
+
+    Parameters
+    ----------
+    plan : Plan
+    sections : mapping, optional
+        Of a result; what its `energy` says of panels and their batteries is counted.
+
+    Returns
+    -------
+    Bill
+        Station by station, in the plan's order.
+
+    Examples
+    --------
+    >>> import linkcalc as lc
+    >>> found = bill(lc.load_plan(lc.sample_path("upland")).plan)
+    >>> [(p.item, p.what, p.quantity) for p in found.parts if p.station == "tank"]
+    [('radio', '', 1.0), ('antenna', 'half_wave_dipole', 1.0), ('mast', '', 1.0), ('battery', 'li_socl2', 13000.0)]
+    """
+    used = {name for link in plan.link for name in (link.from_, link.to)}
+    parts: list[Part] = []
+    for station in plan.station:
+        if station.name in used:
+            parts += _station(station, plan.prices)
+            parts += _supply(plan, station.name, sections or {})
+    return Bill(tuple(parts), plan.prices.currency)
+
+
+def added(before: Station, after: Station, prices: Prices) -> list[Part]:
+    """What a station takes besides what is planned for it.
+
+    A taller mast and a longer cable of the same type count by what they cost more; what is replaced is paid in
+    full and what falls away is not deducted.
+    """
+    name, found = after.name, list[Part]()
+    if _fitted(before.antenna) != _fitted(after.antenna):
+        found.append(antenna_part(after, prices))
+    rise = mast_cost(after, prices) - mast_cost(before, prices)
+    if rise > 0.0:
+        stated = {"mast", "mast_per_m", "guyed_mast_per_m"} <= prices.model_fields_set
+        length_m = mast_m(after)
+        found.append(Part(name, "mast_longer", "", length_m, 1.0, "piece", rise, rise, stated))
+    old, new = before.feeder, after.feeder
+    if new.type != old.type or (new.length_m > old.length_m):
+        length_m = new.length_m if new.type != old.type else new.length_m - old.length_m
+        found += _feeder(after, prices, length_m)
+        if new.type != old.type and old.type != "none" and new.connectors:
+            found.append(_simple(name, "connector", new.connectors, prices))
+    if new.connectors > old.connectors:
+        found.append(_simple(name, "connector", new.connectors - old.connectors, prices))
+    if new.arrestor and not old.arrestor:
+        found.append(_simple(name, "arrestor", 1, prices))
+    if after.noise_rise_db < before.noise_rise_db:
+        found.append(_simple(name, "noise_suppression", 1, prices))
+    at_antenna = (
+        before.antenna != after.antenna
+        or before.antenna_height_m != after.antenna_height_m
+        or before.feeder.type != after.feeder.type
+        or before.position != after.position
+        or (before.building, before.extra_loss) != (after.building, after.extra_loss)
+    )
+    if at_antenna:
+        found.append(_simple(name, "climb", 1, prices))
+    return found
+
+
+def antenna_part(station: Station, prices: Prices) -> Part:
+    """The antenna of a station."""
+    a = station.antenna
+    gain_dbi, price = round(main_gain_dbi(station), 2), antenna_price(station.antenna, prices)
+    stated = a.type in prices.antenna.model_fields_set and (
+        price == getattr(prices.antenna, a.type) or "per_db" in prices.antenna.model_fields_set
+    )
+    return Part(station.name, "antenna", a.type, gain_dbi, 1.0, "piece", price, price, stated)
+
+
+def antenna_price(antenna: Antenna, prices: Prices) -> float:
+    """Price of an antenna by type and gain."""
+    usual_dbi = ANTENNA_TYPES[antenna.type].gain_dbi
+    gain_dbi = antenna.gain_dbi
+    if gain_dbi is None:
+        gain_dbi = usual_dbi if antenna.gain_dbd is None else antenna.gain_dbd + DBI_OVER_DBD_DB
+    over_db = max(gain_dbi - usual_dbi, 0.0)
+    return round(float(getattr(prices.antenna, antenna.type)) + prices.antenna.per_db * over_db, 2)
+
+
+def mast_m(station: Station) -> float:
+    """Length of a station's mast over what carries it."""
+    length_m = station.antenna_height_m - station.mast_foot_m
+    return length_m if length_m > LEAST_MAST_M else 0.0
+
+
+def mast_cost(station: Station, prices: Prices) -> float:
+    """What a station's mast costs."""
+    return mast_price(mast_m(station), prices)
+
+
+def mast_price(length_m: float, prices: Prices) -> float:
+    """Price of a mast by its length; none, nothing.
+
+    >>> mast_price(6.0, Prices()), mast_price(10.0, Prices()), mast_price(0.0, Prices())
+    (390.0, 850.0, 0.0)
+    """
+    if length_m <= 0.0:
+        return 0.0
+    rate = prices.guyed_mast_per_m if length_m > prices.guyed_above_m + 1e-9 else prices.mast_per_m
+    return round(prices.mast + rate * length_m, 2)
+
+
+def feeder_price_per_m(cable: str, prices: Prices) -> float:
+    """Price of a metre of a cable; one that is known by its loss alone is ``other``."""
+    return float(getattr(prices.feeder, cable if cable != "none" else "other"))
+
+
+def _fitted(antenna: Antenna) -> tuple[Any, ...]:
+    """What tells one antenna from another, however it is turned."""
+    return antenna.type, antenna.gain_dbi, antenna.gain_dbd
+
+
+def _station(station: Station, prices: Prices) -> Iterator[Part]:
+    yield _simple(station.name, "radio", 1, prices)
+    yield antenna_part(station, prices)
+    length_m = mast_m(station)
+    if length_m:
+        cost = mast_cost(station, prices)
+        rate = "guyed_mast_per_m" if length_m > prices.guyed_above_m + 1e-9 else "mast_per_m"
+        stated = {"mast", rate} <= prices.model_fields_set
+        yield Part(station.name, "mast", "", length_m, 1.0, "piece", cost, cost, stated)
+    f = station.feeder
+    if f.length_m:
+        yield from _feeder(station, prices, f.length_m)
+    if f.connectors:
+        yield _simple(station.name, "connector", f.connectors, prices)
+    if f.arrestor:
+        yield _simple(station.name, "arrestor", 1, prices)
+
+
+def station_parts(station: Station, prices: Prices, *, supplied: bool) -> tuple[Part, ...]:
+    """The parts of one more station; supplied: with panel, battery and box of a relay."""
+    supply = (_simple(station.name, "relay_supply", 1, prices),) if supplied else ()
+    return (*_station(station, prices), *supply)
+
+
+def _supply(plan: Plan, name: str, sections: Mapping[str, Any]) -> Iterator[Part]:
+    prices = plan.prices
+    for supply in plan.power:
+        if supply.station == name and supply.battery is not None:
+            mah, price = supply.battery.capacity_mah, prices.battery_per_ah / 1000.0
+            stated = "battery_per_ah" in prices.model_fields_set
+            yield Part(
+                name,
+                "battery",
+                supply.battery.chemistry,
+                mah,
+                mah,
+                "mAh",
+                price,
+                round(price * mah, 2),
+                stated,
+            )
+    for station in getattr(sections.get("energy"), "stations", ()):
+        sized = getattr(station, "solar", None)
+        if station.station != name or sized is None:
+            continue
+        for item, what, amount, unit, key in (
+            ("panel", "", sized.recommended_panel_w, "W", "panel_per_w"),
+            ("storage", sized.chemistry, sized.recommended_storage_wh, "Wh", "storage_per_wh"),
+        ):
+            price, stated = getattr(prices, key), key in prices.model_fields_set
+            yield Part(name, item, what, None, amount, unit, price, round(price * amount, 2), stated)  # type: ignore[arg-type]
+
+
+def _feeder(station: Station, prices: Prices, length_m: float) -> Iterator[Part]:
+    cable = station.feeder.type
+    key = cable if cable != "none" else "other"
+    price, stated = feeder_price_per_m(cable, prices), key in prices.feeder.model_fields_set
+    yield Part(station.name, "feeder", cable, None, length_m, "m", price, round(price * length_m, 2), stated)
+
+
+def _simple(station: str, item: Any, count: int, prices: Prices) -> Part:
+    price = float(getattr(prices, item))
+    return Part(
+        station, item, "", None, float(count), "piece", price, round(price * count, 2),
+        item in prices.model_fields_set,
+    )  # fmt: skip

@@ -1,0 +1,349 @@
+"""What makes a predicted margin uncertain, item by item, each as a standard deviation in decibels: one rule, over
+arrays of paths.
+
+Two kinds, because they behave differently: what is fixed but unknown until somebody measures (site), and what comes
+and goes over the year (conditions). What differs from message to message, fading, is kept apart in
+`linkcalc.link.reliability`; its size depends on the path too, see `fading_k_db`.
+
+The figures of the site's part are errors of these rules on real links, by class of path: low antennas stand among
+things that no raster shows, elevated ones do not. They hold the smaller items (antenna gains as mounted, heights)
+already, so that these are listed as parts of them.
+"""
+
+import math
+import warnings
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from linkcalc._arrays import Floats
+from linkcalc.errors import OutOfRangeWarning
+from linkcalc.link.own_models import RULES
+from linkcalc.link.path_loss import Losses
+from linkcalc.link.reliability import rician_outage
+from linkcalc.link.result import Contributor
+from linkcalc.plan import Station
+from linkcalc.propagation import building_entry, noise, vegetation
+from linkcalc.terrain.cell_size import cell_error_db
+from linkcalc.units import SPEED_OF_LIGHT_M_S
+
+if TYPE_CHECKING:
+    from linkcalc.link.case import LinkCase
+
+READING_ERROR_DB = 2.0
+"""What a careful reading leaves of the site's part: instrument and ripple (common practice, no source)."""
+
+CLEAR_K_DB, BLOCKED_K_DB = 10.0, 3.0
+"""Median Rician K over time of a fixed path, clear and blocked. Fixed suburban links: log-normal over sites, and
+K above 13 dB under nearly all conditions where short fades were measured (5.8 GHz, 72 links); rural macro cells
+7 dB (3GPP TR 38.901). The figures between are common practice."""
+
+K_STEPS_DB: tuple[float, ...] = tuple(float(i) for i in range(int(CLEAR_K_DB) + 1))
+"""Where a table goes by K."""
+
+STANDING_DB = (2.0, 4.6)
+"""What of the site's part is the pattern of waves that an antenna stands in, both ends high, one low. Between two
+heights at one place fixed links at 868 MHz (1 to 3 m) differ by 6.5 dB, so that one has 6.5 over root 2; on a
+mast 2 dB: common practice, no source."""
+
+STANDING_SHARE = 0.8
+"""At most so much of the model's error is that."""
+
+COHERENCE_HZ = 5.7e6
+"""Frequencies so far apart stand in another pattern: 1 / (5 x delay spread), of 35 ns in rural surroundings (3GPP
+TR 38.901, table 7.5-6, from memory)."""
+
+HOPPED_LEAST_K_DB = 0.0
+"""Where hopping leaves so little of a steady ray, the rest of the pattern stays with the site."""
+
+FADING_TREES_DB = 12.0
+"""Trees in the way that lose so much leave no steady ray either."""
+
+ELEVATED_DB = (4.9, 10.0, 9.8)
+LOW_DB = (9.1, 9.1, 9.8)
+"""Standard deviation of these rules' error on real links, path clear, touching, and blocked as far: both antennas
+above what surrounds them, and one or both among it with the surroundings known."""
+
+ASSUMED_SURROUNDINGS_DB = 5.2
+"""Besides, where nobody said what surrounds a low antenna: 10.5 dB in all on clear and grazing paths."""
+
+RASTER_WITHIN_DB = 5.0
+"""What of the raster's error these figures hold already: the links were predicted over cells of 30 to 90 m."""
+
+BLOCKED_SLOW_DB = 4.5
+"""Slow variation of a blocked path over time (6 dB at the 90 % value on fixed links, IEEE Wireless Comm. Letters
+9(10), 2020)."""
+
+_UNMEASURED = "noise of the place"
+"""The one part of the site that a reading of the signal does not show."""
+
+_WORTH_LISTING_DB = 0.05
+
+REFRACTION = "refraction over the year"
+SURROUNDINGS = "weather and surroundings"
+STANDING = "standing pattern"
+SLOW_FADING = "slow fading of a blocked path"
+FOLIAGE = "foliage over the year"
+
+_PERMILLE = 3.0902
+
+Fading = Literal["rician", "rayleigh"]
+
+
+@dataclass(frozen=True)
+class Item:
+    """One source of uncertainty of many paths."""
+
+    name: str
+    sigma_db: Floats
+    kind: Literal["site", "conditions"]
+    source: str
+
+
+def fading_k_db(case: "LinkCase", found: Losses) -> Floats:
+    """Median Rician K of fixed paths of this kind, dB; falls evenly as the path is blocked or leads through trees.
+
+    Tries that hop over a stated bandwidth meet the antenna's standing pattern anew, as far as it differs over the
+    bandwidth: what of it no longer belongs to the site fades from try to try.
+    """
+    k = _path_k_db(found)
+    if not case.link.hopping_bandwidth_mhz:
+        return k
+    return _k_of_spread(np.hypot(_spread_of_k(k), _site_parts(case, found).hopped_db))
+
+
+def _path_k_db(found: Losses) -> Floats:
+    wooded = np.clip(found.vegetation_db / FADING_TREES_DB, 0.0, 1.0)
+    return CLEAR_K_DB - (CLEAR_K_DB - BLOCKED_K_DB) * np.maximum(found.blocked, wooded)
+
+
+def fading(case: "LinkCase") -> tuple[Fading, float]:
+    """Kind of fast fading of a link's path and its median Rician K, dB."""
+    return "rician", float(fading_k_db(case, case.losses)[0])
+
+
+_SPREADS_K_DB = np.arange(HOPPED_LEAST_K_DB, CLEAR_K_DB + 0.1, 0.25)
+
+
+@lru_cache(maxsize=1)
+def _spreads_db() -> Floats:
+    """Standard deviation of a Rician level in decibels, by `_SPREADS_K_DB`."""
+    level_db = np.arange(-60.0, 15.0, 0.05)
+    below = rician_outage(-level_db, _SPREADS_K_DB[:, np.newaxis])
+    share = np.diff(below, axis=1)
+    middle = 0.5 * (level_db[1:] + level_db[:-1])
+    mean = share @ middle
+    return np.asarray(np.sqrt(share @ middle**2 - mean**2))
+
+
+def _spread_of_k(k_db: ArrayLike) -> Floats:
+    return np.asarray(np.interp(np.asarray(k_db, dtype=np.float64), _SPREADS_K_DB, _spreads_db()))
+
+
+def _k_of_spread(spread_db: Floats) -> Floats:
+    return np.asarray(np.interp(spread_db, _spreads_db()[::-1], _SPREADS_K_DB[::-1]))
+
+
+def raster_db(cell_m: ArrayLike, length_m: ArrayLike, frequency_hz: float) -> Floats:
+    """Standard deviation that the size of a raster's cells adds; 0 where it is not known (a survey)."""
+    cell, length = np.broadcast_arrays(np.nan_to_num(cell_m), np.asarray(length_m, dtype=np.float64))
+    radius = 0.5 * np.sqrt(SPEED_OF_LIGHT_M_S / frequency_hz * np.maximum(np.nan_to_num(length), 1.0))
+    return np.asarray(cell_error_db(cell, radius))
+
+
+@dataclass(frozen=True)
+class _SiteParts:
+    """Standard deviations that belong to the site, of many paths."""
+
+    model_db: Floats
+    model_words: str
+    standing_db: Floats
+    hopped_db: Floats
+    """What hopping makes of the pattern that would stand: fading from try to try, and no part of the site."""
+    unsaid_db: Floats
+    gains_db: Floats
+    heights_db: Floats
+    coarse_db: Floats
+
+
+def _site_parts(case: "LinkCase", found: Losses) -> _SiteParts:
+    c = case.conditions
+    blocked = np.array([0.0, 0.5, 1.0])
+    elevated, low = (np.interp(found.blocked, blocked, figures) for figures in (ELEVATED_DB, LOW_DB))
+    whole = (1.0 - found.low_end) * elevated + found.low_end * low
+    # behind a hill the edge says more than what stands around the antenna
+    unsaid = (
+        ASSUMED_SURROUNDINGS_DB * found.surroundings_assumed * np.clip(2.0 - 2.0 * found.blocked, 0.0, 1.0)
+    )
+    gains = np.full(whole.shape, math.sqrt(2.0) * c.antenna_gain_error_db)
+    # 20 log h, the most that a height gains over ground
+    heights = np.hypot(
+        *(8.686 * c.height_error_m / np.maximum(h, 1.0) for h in (found.near_height_m, found.far_height_m))
+    )
+    coarse = raster_db(found.cell_m, found.length_m, case.frequency_hz)
+    if c.model_error_db is None:
+        parts = gains**2 + heights**2 + np.minimum(coarse, RASTER_WITHIN_DB) ** 2
+        model = np.sqrt(np.maximum(whole**2 - parts, (0.5 * whole) ** 2))
+        words = "error of these rules on real links of this kind"
+    else:
+        stated = np.full(whole.shape, c.model_error_db)
+        if c.governing_model != RULES:  # nobody measured its errors here: no smaller than the rules'
+            stated = np.maximum(stated, np.hypot(whole, unsaid))
+        model, unsaid, words = stated, 0.0 * unsaid, "stated"
+    if c.governing_model != RULES:
+        words += "; nobody measured those of the model that the plan chose"
+    most = (1.0 - found.low_end) * STANDING_DB[0] + found.low_end * STANDING_DB[1]
+    standing = np.minimum(most, STANDING_SHARE * model)
+    hopped = _hopped_db(standing, _path_k_db(found), case.link.hopping_bandwidth_mhz * 1e6)
+    return _SiteParts(
+        model_db=np.sqrt(model**2 - standing**2),
+        model_words=words,
+        standing_db=np.sqrt(standing**2 - hopped**2),
+        hopped_db=hopped,
+        unsaid_db=unsaid,
+        gains_db=gains,
+        heights_db=heights,
+        coarse_db=coarse,
+    )
+
+
+def _hopped_db(standing_db: Floats, k_db: Floats, bandwidth_hz: float) -> Floats:
+    """What of a standing pattern hops over a bandwidth turn into fading."""
+    if not bandwidth_hz:
+        return np.zeros(standing_db.shape)
+    patterns = 1.0 + bandwidth_hz / COHERENCE_HZ
+    room_db = np.sqrt(np.maximum(_spread_of_k(HOPPED_LEAST_K_DB) ** 2 - _spread_of_k(k_db) ** 2, 0.0))
+    return np.minimum(standing_db * math.sqrt(1.0 - 1.0 / patterns), room_db)
+
+
+def path_items(case: "LinkCase", found: Losses) -> list[Item]:
+    """Every source of uncertainty that both directions of paths share.
+
+    Parameters
+    ----------
+    case : LinkCase
+        The link's conditions and stations.
+    found : Losses
+
+    Returns
+    -------
+    list of Item
+        Standard deviations of the shape of the losses; those under 0.05 dB are 0.
+    """
+    c = case.conditions
+    own = _site_parts(case, found)
+    trees = found.vegetation_share * vegetation.woodland_sigma_db(np.nan_to_num(found.vegetation_db))
+    swing = found.vegetation_share * (found.vegetation_wet_db - found.vegetation_db)
+    rows: list[tuple[str, Any, Literal["site", "conditions"], str]] = [
+        ("path loss model", own.model_db, "site", own.model_words),
+        (
+            STANDING,
+            own.standing_db,
+            "site",
+            "pattern of waves at the antennas: half a metre away is another",
+        ),
+        ("surroundings not stated", own.unsaid_db, "site", "error of these rules on real links"),
+        ("antenna gains", own.gains_db, "site", "as mounted, both ends"),
+        ("antenna heights", own.heights_db, "site", f"±{c.height_error_m:g} m at each end"),
+        ("coarse heights", own.coarse_db, "site", "cells of the raster against the first Fresnel zone"),
+        (
+            "choice of model",
+            np.abs(found.rules_less_db),
+            "site",
+            "the model that the plan chose and the rules are so far apart",
+        ),
+        ("rounded hill", found.hill_db, "site", "half of what two models of P.526 are apart"),
+        ("trees", trees, "site", "spread of vegetation formulas"),
+        (REFRACTION, found.low_k_db / _PERMILLE, "conditions", "k exceeded 99.9 % of the year"),
+        (SLOW_FADING, BLOCKED_SLOW_DB * found.blocked, "conditions", "fixed links measured over days"),
+        (
+            SURROUNDINGS,
+            np.full(own.model_db.shape, c.surroundings_error_db),
+            "conditions",
+            "wet ground, crops, snow, parked vehicles: common practice, no source",
+        ),
+        (FOLIAGE, np.maximum(swing, 0.0) / 2.0, "conditions", "up to wet leaf, if the verdict is for less"),
+    ]
+    items = [Item(*row) for row in rows]
+    for station in (case.near, case.far):
+        if station.building != "none":
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", OutOfRangeWarning)
+                sigma = building_entry.building_entry_sigma_db(
+                    case.frequency_hz, building=station.building, extrapolate=True
+                )
+            items.append(
+                Item(
+                    f"building entry, {station.name}",
+                    np.full(own.model_db.shape, sigma),
+                    "site",
+                    "Rec. ITU-R P.2109",
+                )
+            )
+    return [replace(i, sigma_db=_counted(i.sigma_db)) for i in items]
+
+
+def noise_items(noises: noise.SystemNoise) -> list[Item]:
+    """Those of the sources that are one receiver's noise; arrays of one."""
+    location, over_time = (
+        _counted(np.atleast_1d(np.asarray(s, dtype=np.float64)))
+        for s in (noises.location_sigma_db, noise.noise_sigma_db(noises))
+    )
+    return [
+        Item(_UNMEASURED, location, "site", "Rec. ITU-R P.372, from place to place"),
+        Item("noise over time", over_time, "conditions", "Rec. ITU-R P.372, upper decile"),
+    ]
+
+
+def _counted(sigma_db: ArrayLike) -> Floats:
+    sigma = np.asarray(sigma_db, dtype=np.float64)
+    return np.where(sigma < _WORTH_LISTING_DB, 0.0, sigma)
+
+
+def together_db(items: Iterable[Item], kind: Literal["site", "conditions"]) -> Any:
+    """Standard deviation of all items of a kind together, dB; they are taken as independent."""
+    return np.sqrt(sum((i.sigma_db**2 for i in items if i.kind == kind), start=np.zeros(1)))
+
+
+def contributors(case: "LinkCase", receiver: Station) -> tuple[Contributor, ...]:
+    """Every source of uncertainty of one direction of a link's margin, largest first.
+
+    Parameters
+    ----------
+    case : LinkCase
+    receiver : Station
+        The end whose noise counts.
+
+    Returns
+    -------
+    tuple of Contributor
+        Standard deviations; those under 0.05 dB are left out.
+    """
+    items = [*path_items(case, case.losses), *noise_items(case.noise(receiver))]
+    found = [
+        Contributor(i.name, float(i.sigma_db[0]), i.kind, float(i.sigma_db[0]), i.source)
+        for i in items
+        if i.sigma_db[0] > 0.0
+    ]
+    return tuple(sorted(_with_reading(found), key=lambda x: -x.sigma_db))
+
+
+def combined_db(parts: Sequence[Contributor], kind: Literal["site", "conditions"]) -> float:
+    """Standard deviation of all contributors of a kind together, dB; they are taken as independent."""
+    return math.sqrt(sum(x.sigma_db**2 for x in parts if x.kind == kind))
+
+
+def after_reading_db(parts: Sequence[Contributor]) -> float:
+    """Standard deviation of the site's part once the signal has been measured there, dB."""
+    return math.sqrt(sum(x.after_reading_db**2 for x in parts if x.kind == "site"))
+
+
+def _with_reading(parts: Sequence[Contributor]) -> list[Contributor]:
+    """Shares among what a reading measures, their sum, what the reading leaves of it: its own error."""
+    measured = [x for x in parts if x.kind == "site" and x.name != _UNMEASURED]
+    left = READING_ERROR_DB / max(combined_db(measured, "site"), READING_ERROR_DB)
+    return [replace(x, after_reading_db=left * x.sigma_db) if x in measured else x for x in parts]

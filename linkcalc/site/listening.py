@@ -1,0 +1,230 @@
+"""Lines of a radio into readings: what stands where in a line, packets counted by their sequence numbers."""
+
+import json
+import math
+import re
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+
+from linkcalc.errors import ReadingsError
+from linkcalc.files import csv_cell
+from linkcalc.site.acceptance import largest_loss_rate
+from linkcalc.site.readings import Reading, Way
+
+KEYS = ("rssi", "snr", "seq", "count")
+"""What a line may tell: level, SNR, the packet's number, and packets received so far."""
+
+MOST_GAP = 1000
+"""A jump of the sequence number beyond this, or back, is a sender that started anew."""
+ROLLS_OVER_AT = (256, 65536)
+"""Counters of one and of two bytes."""
+CONFIDENCE = 0.95
+
+_NAMES = {
+    "rssi": ("rssi", "rssi_dbm", "level", "level_dbm"),
+    "snr": ("snr", "snr_db"),
+    "seq": ("seq", "sequence", "number", "fcnt", "packet"),
+    "count": ("count", "received", "total"),
+}
+_PAIR = re.compile(r"([A-Za-z_]+)\s*[=:]\s*([+-]?\d+(?:\.\d+)?)")
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What one line told."""
+
+    rssi_dbm: float | None
+    snr_db: float | None
+    sequence: int | None
+    count: int | None
+
+
+def line_reader(pattern: str | None) -> Callable[[str], Heard | None]:
+    """Make a reader of lines.
+
+    Parameters
+    ----------
+    pattern : str, optional
+        A regular expression with groups named ``rssi``, ``snr``, ``seq`` and ``count``, some of them; left
+        out: lines of JSON objects, or of ``key=value`` pairs, with such keys.
+
+    Returns
+    -------
+    callable
+        None for a line that tells neither level nor number.
+
+    Raises
+    ------
+    ReadingsError
+        If the pattern is none, or names no such group.
+
+    Examples
+    --------
+    >>> line_reader(None)("rx rssi=-101 snr=4.5 seq=17")
+    Heard(rssi_dbm=-101.0, snr_db=4.5, sequence=17, count=None)
+    >>> line_reader(r"#(?P<seq>\\d+) at (?P<rssi>-\\d+)")("#17 at -101 dBm").rssi_dbm
+    -101.0
+    """
+    if pattern is None:
+        return _plain_line
+    try:
+        compiled = re.compile(pattern)
+    except re.error as error:
+        raise ReadingsError(f"pattern {pattern!r}: no regular expression: {error}") from None
+    known = [key for key in compiled.groupindex if key in KEYS]
+    if not known:
+        names = ", ".join(KEYS)
+        raise ReadingsError(f"pattern {pattern!r}: name a group, like (?P<rssi>-?\\d+); known: {names}")
+
+    def read(line: str) -> Heard | None:
+        found = compiled.search(line)
+        return None if found is None else _heard({key: found[key] for key in known})
+
+    return read
+
+
+def _plain_line(line: str) -> Heard | None:
+    text = line.strip()
+    if text.startswith("{"):
+        try:
+            told = json.loads(text)
+        except (ValueError, RecursionError):
+            return None
+    else:
+        told = dict(_PAIR.findall(text))
+    lower = {str(key).lower(): value for key, value in told.items()}
+    return _heard({key: next((lower[n] for n in _NAMES[key] if n in lower), None) for key in KEYS})
+
+
+def _heard(told: dict[str, object]) -> Heard | None:
+    def number(key: str, low: float, high: float) -> float | None:
+        value = told.get(key)
+        try:
+            found = float(value) if isinstance(value, (int, float, str)) else math.nan
+        except ValueError:
+            return None
+        return found if low <= found <= high else None
+
+    rssi, snr = number("rssi", -160.0, 0.0), number("snr", -40.0, 70.0)
+    sequence, count = number("seq", 0.0, 2.0**32), number("count", 0.0, 2.0**32)
+    if rssi is None and snr is None and sequence is None and count is None:
+        return None
+    return Heard(
+        rssi, snr, None if sequence is None else int(sequence), None if count is None else int(count)
+    )
+
+
+@dataclass
+class Tally:
+    """Packets sent and received, by the gaps in their numbers."""
+
+    sent: int = 0
+    received: int = 0
+    restarts: int = 0
+    last: int | None = field(default=None, repr=False)
+
+    def lost_before(self, sequence: int | None) -> int | None:
+        """Count a packet in; how many were lost since the one before, None for the same once more."""
+        if sequence is None:
+            self.sent, self.received = self.sent + 1, self.received + 1
+            return 0
+        lost = 0
+        if self.last is not None:
+            gap = sequence - self.last
+            if gap < 0:
+                over = next((n for n in ROLLS_OVER_AT if self.last < n and gap + n <= MOST_GAP), 0)
+                gap += over if self.last > over - MOST_GAP else 0
+            if gap == 0:
+                return None
+            if 0 < gap <= MOST_GAP:
+                lost = gap - 1
+            else:
+                self.restarts += 1
+        self.last = sequence
+        self.sent, self.received = self.sent + lost + 1, self.received + 1
+        return lost
+
+    @property
+    def proven(self) -> float:
+        """Share of packets proven to arrive, at `CONFIDENCE`."""
+        return 1.0 - largest_loss_rate(self.sent - self.received, self.sent, CONFIDENCE) if self.sent else 0.0
+
+
+def readings_of(
+    lines: Iterable[str],
+    read: Callable[[str], Heard | None],
+    *,
+    template: Reading,
+    now: Callable[[], datetime],
+    tally: Tally | None = None,
+) -> Iterator[tuple[str, list[Reading]]]:
+    """Turn lines into readings as they come.
+
+    Parameters
+    ----------
+    lines : iterable of str
+    read : callable
+        Of `line_reader`.
+    template : Reading
+        Direction, heights and settings of all of them.
+    now : callable
+        The clock.
+    tally : Tally, optional
+        Goes on counting.
+
+    Yields
+    ------
+    tuple of str and list of Reading
+        Each line with its readings: the packets lost before it, and it; none where it tells nothing.
+    """
+    counted = tally if tally is not None else Tally()
+    number = 0
+    for line in lines:
+        heard = read(line)
+        if heard is None:
+            yield line, []
+            continue
+        sequence = heard.sequence if heard.sequence is not None else heard.count
+        lost = counted.lost_before(sequence)
+        if lost is None:
+            yield line, []
+            continue
+        time, found = now(), []
+        if lost:
+            number += 1
+            found.append(replace(template, row=number, time=time, sent=lost, received=0))
+        number += 1
+        found.append(
+            replace(
+                template,
+                row=number,
+                time=time,
+                rssi_dbm=heard.rssi_dbm,
+                snr_db=heard.snr_db,
+                sent=1,
+                received=1,
+            )
+        )
+        yield line, found
+
+
+def csv_cells(reading: Reading, columns: Sequence[str]) -> list[str]:
+    """A reading as cells of a file that `linkcalc.site.readings` reads."""
+    cells = []
+    for name in columns:
+        value = getattr(reading, name)
+        if value is None:
+            cells.append("")
+        elif isinstance(value, bool):
+            cells.append("yes" if value else "no")
+        elif isinstance(value, datetime):
+            cells.append(value.isoformat(timespec="milliseconds"))
+        else:
+            cells.append(f"{value:g}" if isinstance(value, float) else str(csv_cell(str(value))))
+    return cells
+
+
+def template(way: Way, *, engine_running: bool | None, spot: str, spreading_factor: int | None) -> Reading:
+    """What all readings of a listening have in common."""
+    return Reading(0, way, engine_running=engine_running, spot=spot, spreading_factor=spreading_factor)

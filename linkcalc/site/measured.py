@@ -1,0 +1,584 @@
+"""One direction of a link, measured: its readings against what is predicted for their heights and day."""
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linkcalc._arrays import Floats
+from linkcalc.link.case import LinkCase
+from linkcalc.link.legal import lawful
+from linkcalc.link.reliability import mean_success
+from linkcalc.link.requirement import VERDICTS, Requirement
+from linkcalc.link.result import VerdictWord
+from linkcalc.link.uncertainty import (
+    REFRACTION,
+    SLOW_FADING,
+    SURROUNDINGS,
+    combined_db,
+    contributors,
+    fading,
+)
+from linkcalc.plan import Link, Plan
+from linkcalc.radio.signal_level import SNR_BELIEVED_DB, noise_power_dbm, signal_power_dbm
+from linkcalc.site.acceptance import wilson_interval
+from linkcalc.site.fitted import NOTHING_ELSE, Fitted
+from linkcalc.site.level import (
+    ERROR_DB,
+    Count,
+    Distribution,
+    Found,
+    Heard,
+    MeasuredNoise,
+    fade_points_db,
+)
+from linkcalc.site.readings import Reading, Way
+
+AGREES_DB = 6.0
+"""Measured within this of the prediction: trust both (common practice, no source)."""
+
+FEWEST_FOR_NOISE = 3
+_FEWEST_FOR_SCATTER = 10
+_IMPOSSIBLE_DB = 3.0
+"""So far below thermal noise no register's offset reaches."""
+_UNDECODABLE_DB = 3.0
+"""So far below the SNR a signal needs no packet was received."""
+_BURSTS_DB = 4.0
+"""Noise that scatters more than a reading's error explains."""
+_AT_NOISE_DB = 3.0
+"""An RSSI closer to the noise than this says nothing about the signal."""
+NOISE_SLACK_DB = 2.0
+"""By so much a saturated SNR may read high."""
+
+Leaf = Literal["in_leaf", "out_of_leaf"]
+
+
+@dataclass(frozen=True)
+class DirectionSurvey:
+    """One direction, measured."""
+
+    from_: str
+    to: str
+    readings: int
+    """Rows that hold a level."""
+    sent: int | None
+    """Packets counted; None where nobody counted."""
+    received: int | None
+    received_share_interval: tuple[float, float] | None
+    """95 % (Wilson)."""
+    level_dbm: float | None
+    """Median power of the wanted signal."""
+    level_10_percent_dbm: float | None
+    lowest_level_dbm: float | None
+    predicted_level_dbm: float
+    """For the heights and the conditions of the readings."""
+    excess_db: float | None
+    """Measured below the prediction, by this direction alone; fading and offset accounted for."""
+    excess_interval_db: tuple[float, float] | None
+    saturated: int
+    """Readings whose SNR is too strong to be believed."""
+    noise_dbm: float | None
+    """Median noise heard, with the engine running if it was heard then."""
+    predicted_noise_dbm: float
+    """In the same state of the engine."""
+    unexplained_loss: float
+    """Share of packets lost for other reasons than the level, as far as the counts tell."""
+    predicted_margin_db: float
+    predicted_margin_interval_db: tuple[float, float]
+    """95 %."""
+    fade_margin_db: float
+    """Median of what it may be, under the plan's conditions."""
+    fade_margin_interval_db: tuple[float, float]
+    """95 %."""
+    fade_margin_as_mounted_db: float
+    """The same with the antennas at the heights of the readings."""
+    required_margin_db: float
+    margin_probability: float
+    """That the margin asked for is there."""
+    predicted_delivery_probability: float
+    delivery_probability: float
+    """Of one message with its tries, averaged over what stays unknown and what varies; losses that the level
+    does not explain are counted where they are plain."""
+    delivery_probability_interval: tuple[float, float]
+    """95 %: what it is at the ends of the margin's interval."""
+    contradicted: int
+    """Readings of level that contradict the answer: too far from it, or at an SNR that decodes nothing."""
+    verdict: VerdictWord
+
+
+@dataclass(frozen=True)
+class DirectionDrawing:
+    """Arrays a picture needs, as margins under the plan's conditions; not part of the JSON answer."""
+
+    reading_margin_db: Floats
+    """(n,) of each reading of level, in the file's order; were its fade the median one."""
+    reading_wrong: Floats
+    """(n,) probability that it is plainly wrong."""
+    lost: int
+    margin_db: Floats
+    """(m,) rising."""
+    prior_density: Floats
+    """(m,) per dB."""
+    posterior_density: Floats
+
+
+@dataclass(frozen=True)
+class State:
+    """What a reading was taken under."""
+
+    near_m: float
+    far_m: float
+    leaf: Leaf
+    wet: bool
+    running: bool
+    fitted: Fitted = NOTHING_ELSE
+    """What was set and fitted, where not as planned."""
+    foliage_db: float = 0.0
+    """What the plan's foliage loses more than the day's where the model of the path does not know it."""
+
+    def case(self, case: LinkCase, plan: Plan | None = None) -> LinkCase:
+        """The link in this state."""
+        case = self.fitted.case(case, plan)
+        foliage = case.conditions.model_copy(update={"leaf": self.leaf, "wet_foliage": self.wet})
+        changed = replace(case, conditions=foliage).with_heights(near_m=self.near_m, far_m=self.far_m)
+        if self.running:
+            return changed
+        near, far = (s.model_copy(update={"noise_rise_db": 0.0}) for s in (changed.near, changed.far))
+        return replace(changed, near=near, far=far)
+
+
+@dataclass(frozen=True)
+class Expected:
+    """What is predicted for one direction in one state."""
+
+    level_dbm: float
+    noise_dbm: float
+    thermal_dbm: float
+    margin_db: float
+    required_snr_db: float
+
+    @classmethod
+    def of(cls, case: LinkCase, way: Way, foliage_db: float = 0.0) -> "Expected":
+        """Expect it of a link, `foliage_db` stronger than its model says."""
+        back = way == "back"
+        b = case.budget(back=back)
+        noises = case.noise(case.near if back else case.far)
+        return cls(
+            b.received_power_dbm + foliage_db,
+            b.noise_power_dbm,
+            float(noises.thermal_dbm),
+            b.fade_margin_db + foliage_db,
+            case.signal.required_snr_db,
+        )
+
+
+def judged(
+    link: Link, margin_db: float, site_db: float, conditions_db: float, k_db: float
+) -> tuple[float, VerdictWord]:
+    """Required margin where so much of the site is still unknown, and the word for what the link has."""
+    asked = Requirement.of(link)
+    needed_db = float(asked.margin_db(site_db, conditions_db, k_db))
+    return needed_db, VERDICTS[int(asked.verdict(margin_db, needed_db, conditions_db, k_db))]
+
+
+class Side:
+    """One direction: its readings against its prediction."""
+
+    def __init__(
+        self,
+        case: LinkCase,
+        way: Way,
+        readings: Sequence[Reading],
+        states: Sequence[State],
+        plan: Plan | None = None,
+    ) -> None:
+        self.case, self.way = case, way
+        back = way == "back"
+        self.tx, self.rx = (case.far, case.near) if back else (case.near, case.far)
+        # power over a legal limit does not count, but the readings were taken with it
+        self._lawful = lawful(case)[0]
+        self.planned = Expected.of(self._lawful, way)
+        pairs = [(r, s) for r, s in zip(readings, states, strict=True) if r.direction == way]
+        self._readings = [r for r, _ in pairs]
+        expected = {
+            s: Expected.of(s.case(case, plan), way, s.foliage_db) for s in dict.fromkeys(s for _, s in pairs)
+        }
+        self._states = [s for _, s in pairs]
+        self._expected = [expected[s] for s in self._states]
+        parts = contributors(case, self.rx)
+        sigma = {p.name: p.sigma_db for p in parts}
+        place_db, time_db = sigma.get("noise of the place", 0.0), sigma.get("noise over time", 0.0)
+        self.conditions_db = combined_db(parts, "conditions")
+        self.site_db = max(math.sqrt(max(combined_db(parts, "site") ** 2 - place_db**2, 0.0)), 0.5)
+        # what one day's readings cannot tell from the site
+        self.day_db = math.hypot(*(sigma.get(name, 0.0) for name in (REFRACTION, SLOW_FADING, SURROUNDINGS)))
+        self._levels = read_levels(self._readings, self._expected)
+        self._noise = {
+            running: self._measured_noise([s.running == running for s in self._states])
+            for running in (True, False)
+        }
+        self._place_db, self._time_db = place_db, time_db
+        (self.heard,) = self.parts([0] * len(self._readings), 1)
+        self.kind, self.k_db = fading(case)
+
+    @property
+    def own_states(self) -> list[State]:
+        """Of this direction's readings."""
+        return self._states
+
+    def parts(self, group_of: Sequence[int], groups: int) -> list[Heard]:
+        """What each group of this direction's readings tells, given the group of each."""
+        self._group_of = list(group_of)
+        numbers = np.array(self._group_of, dtype=np.int64)
+        return [self._part(numbers == number) for number in range(groups)]
+
+    def _part(self, at: NDArray[np.bool_]) -> Heard:
+        """What some of this direction's readings tell, with the noise that all of them tell."""
+        level = self._levels.usable & at
+        most = self._levels.noise_most_dbm - self._of("noise_dbm")
+        most = most[np.isfinite(most)]
+        return Heard(
+            shift_db=self._levels.signal_dbm[level] - self._of("level_dbm")[level],
+            head_db=self._levels.head_db[level],
+            packets=np.array([float(r.packets) for r in self._readings])[level],
+            counts=self._counts(at),
+            noise=self._noise[True] or self._noise[False],
+            noise_place_db=self._place_db,
+            noise_time_db=self._time_db,
+            noise_most_db=float(np.quantile(most, 0.25)) + NOISE_SLACK_DB if most.size else math.inf,
+        )
+
+    def _of(self, name: str) -> Floats:
+        return np.array([getattr(e, name) for e in self._expected], dtype=np.float64)
+
+    def _measured_noise(self, chosen: Sequence[bool]) -> MeasuredNoise | None:
+        over = (self._levels.noise_dbm - self._of("noise_dbm"))[np.array(chosen, dtype=bool)]
+        over = over[np.isfinite(over)]
+        if over.size < FEWEST_FOR_NOISE:
+            return None
+        # a median's standard error, from the readings' own scatter where that is more than a reading's error
+        scatter = max(_scatter_db(over), ERROR_DB)
+        return MeasuredNoise(float(np.median(over)), max(1.25 * scatter / math.sqrt(over.size), 0.3))
+
+    def _counts(self, chosen: NDArray[np.bool_]) -> tuple[Count, ...]:
+        sums: dict[tuple[float, bool], list[int]] = {}
+        for r, s, e, take in zip(self._readings, self._states, self._expected, chosen, strict=True):
+            if take and r.sent is not None and r.received is not None:
+                both = sums.setdefault((e.margin_db, s.running), [0, 0])
+                both[0] += r.sent
+                both[1] += r.received
+        return tuple(
+            Count(margin, sent, received, self._noise[running])
+            for (margin, running), (sent, received) in sums.items()
+        )
+
+    @property
+    def noise_is_running(self) -> bool:
+        """Whether the noise was measured with the engine running."""
+        return self._noise[True] is not None
+
+    @property
+    def counted(self) -> tuple[int, int] | None:
+        """Packets sent and received; None where nobody counted."""
+        if not self.heard.counts:
+            return None
+        return sum(c.sent for c in self.heard.counts), sum(c.received for c in self.heard.counts)
+
+    def answer(self, found: Found, mounted: tuple[float, float]) -> DirectionSurvey:
+        """Everything about this direction."""
+        usable = self._levels.usable
+        power = self._levels.signal_dbm[usable]
+        state = np.array([s.running == self.noise_is_running for s in self._states], dtype=bool)
+        noise = self._levels.noise_dbm[np.isfinite(self._levels.noise_dbm) & state]
+        counted = self.counted
+        share = None
+        if counted:
+            low, high = wilson_interval(counted[0] - counted[1], counted[0])
+            share = (1.0 - high, 1.0 - low)
+        margin = found.shortfall
+        middle = self.planned.margin_db - margin.quantile(0.5)
+        interval = self._margin_interval(margin)
+        needed, verdict = judged(
+            self.case.link, middle, margin.standard_deviation, self.conditions_db, self.k_db
+        )
+        as_mounted = Expected.of(self._lawful.with_heights(near_m=mounted[0], far_m=mounted[1]), self.way)
+        prior_db = math.hypot(self.site_db, self.heard.noise_place_db)
+        alone = found.own_excess
+        otherwise = found.unexplained if self.losses_unexplained(found) else 0.0
+        return DirectionSurvey(
+            from_=self.tx.name,
+            to=self.rx.name,
+            readings=int(usable.sum()),
+            sent=counted[0] if counted else None,
+            received=counted[1] if counted else None,
+            received_share_interval=share,
+            level_dbm=_quantile(power, 0.5),
+            level_10_percent_dbm=_quantile(power, 0.1),
+            lowest_level_dbm=_quantile(power, 0.0),
+            predicted_level_dbm=_or(_quantile(self._of("level_dbm")[usable], 0.5), self.planned.level_dbm),
+            excess_db=None if alone is None or not usable.any() else alone.quantile(0.5),
+            excess_interval_db=None if alone is None or not usable.any() else alone.interval(),
+            saturated=int(self._levels.saturated.sum()),
+            noise_dbm=_quantile(noise, 0.5),
+            predicted_noise_dbm=_or(_quantile(self._of("noise_dbm")[state], 0.5), self.planned.noise_dbm),
+            unexplained_loss=found.unexplained if counted else 0.0,
+            predicted_margin_db=self.planned.margin_db,
+            predicted_margin_interval_db=(
+                self.planned.margin_db - 1.96 * prior_db,
+                self.planned.margin_db + 1.96 * prior_db,
+            ),
+            fade_margin_db=middle,
+            fade_margin_interval_db=interval,
+            fade_margin_as_mounted_db=middle + as_mounted.margin_db - self.planned.margin_db,
+            required_margin_db=needed,
+            margin_probability=1.0 - margin.above(self.planned.margin_db - max(needed, 0.0)),
+            predicted_delivery_probability=float(
+                self._success(self.planned.margin_db, math.hypot(prior_db, self.conditions_db))
+            ),
+            delivery_probability=self._mean_success(margin, otherwise),
+            delivery_probability_interval=(
+                float(self._success(interval[0], self.conditions_db, otherwise)),
+                float(self._success(interval[1], self.conditions_db, otherwise)),
+            ),
+            contradicted=len(self.contradicting(found)),
+            verdict=verdict,
+        )
+
+    def _margin_interval(self, shortfall: Distribution) -> tuple[float, float]:
+        low, high = shortfall.interval()
+        return self.planned.margin_db - high, self.planned.margin_db - low
+
+    def _success(self, margin_db: Floats | float, sigma_db: float, lost_otherwise: float = 0.0) -> Floats:
+        """Success of a message with its tries, each lost by fading or, independently, otherwise."""
+        asked = Requirement.of(self.case.link)
+        busy = 1.0 - (1.0 - asked.busy) * (1.0 - lost_otherwise)
+        return np.asarray(mean_success(margin_db, sigma_db, self.k_db, tries=asked.tries, busy=busy))
+
+    def _mean_success(self, shortfall: Distribution, lost_otherwise: float) -> float:
+        margin = self.planned.margin_db - shortfall.value
+        coarse = np.linspace(margin.min(), margin.max(), 121)
+        success = np.interp(margin, coarse, self._success(coarse, self.conditions_db, lost_otherwise))
+        return float(success @ shortfall.probability)
+
+    def contradicting(self, found: Found) -> list[Reading]:
+        """Readings of level that contradict the answer."""
+        impossible = set(self._levels.undecodable)
+        usable = [r for r, ok in zip(self._readings, self._levels.usable, strict=True) if ok]
+        return [r for r, p in zip(usable, self.wrong(found), strict=True) if p > 0.5 or r.place in impossible]
+
+    def wrong(self, found: Found) -> Floats:
+        """(n,) probability of each usable reading to be plainly wrong, in the readings' order."""
+        at = np.argsort(np.asarray(self._group_of)[self._levels.usable], kind="stable")
+        wrong = np.empty_like(found.wrong)
+        wrong[at] = found.wrong
+        return wrong
+
+    def contradicts(self, found: Found) -> bool:
+        """Whether most of the levels contradict the answer, which then rests on packet counts alone."""
+        return 2 * len(self.contradicting(found)) > int(self._levels.usable.sum()) > 0
+
+    def losses_unexplained(self, found: Found) -> bool:
+        """Whether more packets were lost than the level explains, by a share that matters."""
+        counted = self.counted
+        return bool(counted and counted[0] - counted[1] >= 3 and found.unexplained >= 0.05)
+
+    def warnings(self, found: Found, case: LinkCase) -> list[str]:
+        """What is odd about this direction's readings."""
+        way = f"{self.tx.name} to {self.rx.name}"
+        lines = list(self._levels.warnings(way, case.signal.text))
+        usable = [r for r, ok in zip(self._readings, self._levels.usable, strict=True) if ok]
+        wrong = [r.place for r, p in zip(usable, self.wrong(found), strict=True) if p > 0.5]
+        if self.contradicts(found):
+            counted = " and the packets counted" if self.counted else ""
+            lines.append(
+                f"{way}: the levels read{counted} contradict each other ({len(self.contradicting(found))} of "
+                f"{len(usable)} levels do not fit): no answer better than at risk; check settings, antennas "
+                "and the way the levels were noted, and read again"
+            )
+        if wrong:
+            lines.append(
+                f"{way}: {_rows(wrong)} too far from the others to count ({len(wrong)} of {len(usable)})"
+            )
+        if self.losses_unexplained(found):
+            lines.append(
+                f"{way}: some {100 * found.unexplained:.0f} % of the packets are lost for another reason "
+                "than the level: interference, another transmitter, bursts of engine noise; listen in"
+            )
+        noise = self.heard.noise
+        if noise is not None and noise.shift_db > AGREES_DB:
+            lines.append(
+                f"{way}: the noise heard is {noise.shift_db:.0f} dB above the expected; find the source, or "
+                f"move the antenna of {self.rx.name} away from it"
+            )
+        if self.heard.empty:
+            lines.append(
+                f"nothing was measured from {way}: the margin there is inferred from the other direction"
+            )
+        elif noise is None and usable:
+            lines.append(
+                f"{way}: no reading tells the noise at {self.rx.name}: a machine nearby may raise it as far "
+                "as the packets heard allow, and the interval holds that; to find the real margin, lower the "
+                "power in known steps until half of the packets are lost"
+            )
+        lines += self._scatter(found, way) + self._bursts(way)
+        if self.counted and self.counted[0] < 30:
+            lines.append(f"{way}: {self.counted[0]} packets prove nothing about the share that arrives")
+        return lines
+
+    def _bursts(self, way: str) -> list[str]:
+        over = self._levels.noise_dbm - self._of("noise_dbm")
+        over = over[np.isfinite(over)]
+        if over.size < _FEWEST_FOR_SCATTER or _scatter_db(over) < _BURSTS_DB:
+            return []
+        return [
+            f"{way}: the noise jumps by {_scatter_db(over):.0f} dB from reading to reading: other "
+            "transmitters or sparks; the share of packets that arrive says more than the margin"
+        ]
+
+    def _scatter(self, found: Found, way: str) -> list[str]:
+        single = self.heard.packets == 1.0
+        shift = self.heard.shift_db[single & (self.wrong(found) < 0.5)]
+        if shift.size < _FEWEST_FOR_SCATTER:
+            return []
+        low, high = np.quantile(shift, [0.1587, 0.8413])
+        fade_low, _, fade_high = fade_points_db(self.kind, self.k_db)
+        spread, expected = (high - low) / 2.0, math.hypot((fade_high - fade_low) / 2.0, ERROR_DB)
+        what = f"{way}: the readings scatter by {spread:.1f} dB where fading of {expected:.1f} dB is expected"
+        if spread < 0.4 * expected:
+            return [
+                f"{what}: it stands still; read again with an antenna moved by half a wavelength and keep "
+                "the median"
+            ]
+        if spread > 1.8 * expected:
+            return [f"{what}: something moves in the path, or a connector is loose"]
+        return []
+
+    def drawing(self, found: Found) -> DirectionDrawing:
+        """What a picture of this direction needs."""
+        noise_db = self.heard.noise.shift_db if self.heard.noise else 0.0
+        prior_db = math.hypot(self.site_db, self.heard.noise_place_db)
+        planned, counted = self.planned.margin_db, self.counted
+        edges = [*self._margin_interval(found.shortfall), planned - 2.5 * prior_db, planned + 2.5 * prior_db]
+        grid = np.linspace(min(edges) - 5.0, max(edges) + 5.0, 400)
+        value, step = found.shortfall.value, found.shortfall.value[1] - found.shortfall.value[0]
+        posterior = np.interp(planned - grid, value, found.shortfall.probability, left=0.0, right=0.0) / step
+        prior = np.exp(-0.5 * ((grid - planned) / prior_db) ** 2) / (prior_db * math.sqrt(2.0 * math.pi))
+        return DirectionDrawing(
+            reading_margin_db=planned
+            + self.heard.shift_db
+            - noise_db
+            - fade_points_db(self.kind, self.k_db)[1],
+            reading_wrong=self.wrong(found),
+            lost=counted[0] - counted[1] if counted else 0,
+            margin_db=grid,
+            prior_density=prior,
+            posterior_density=posterior,
+        )
+
+
+@dataclass(frozen=True)
+class LevelReadings:
+    """Readings of level, taken apart into signal and noise; NaN where a reading does not tell."""
+
+    signal_dbm: Floats
+    head_db: Floats
+    """Signal over sensitivity."""
+    noise_dbm: Floats
+    noise_most_dbm: Floats
+    """What the noise is below, where a reading tells only that."""
+    saturated: NDArray[np.bool_]
+    impossible: tuple[str, ...]
+    """Rows whose RSSI and SNR contradict each other; the level is the SNR's."""
+    undecodable: tuple[str, ...]
+    """Rows with an SNR at which nothing is received."""
+    at_noise: tuple[str, ...]
+    """Rows with an RSSI at the noise and no SNR, which say nothing about the signal."""
+
+    @property
+    def usable(self) -> NDArray[np.bool_]:
+        """Which hold a level."""
+        return np.isfinite(self.signal_dbm)
+
+    def warnings(self, way: str, signal: str) -> Iterable[str]:
+        """What does not fit, in words."""
+        if self.impossible:
+            yield (
+                f"{way}: {_rows(self.impossible)} impossible, RSSI and SNR put the noise below thermal "
+                "noise; the level is taken from the SNR: check the RSSI register's offset and the bandwidth"
+            )
+        if self.undecodable:
+            yield (
+                f"{way}: {_rows(self.undecodable)} received at an SNR that {signal}, or the signal the row "
+                "states, cannot decode: another spreading factor than that, or not the packet's SNR?"
+            )
+        if self.at_noise:
+            yield f"{way}: {_rows(self.at_noise)} an RSSI at the noise, which tells no level; log the SNR too"
+
+
+def read_levels(readings: Sequence[Reading], expected: Sequence[Expected]) -> LevelReadings:
+    """Take readings apart into signal and noise: the RSSI is trusted where strong, the SNR where weak.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+    expected : sequence
+        What is predicted for each, and the SNR its signal needs.
+
+    Returns
+    -------
+    LevelReadings
+    """
+    rssi, snr = (
+        np.array([math.nan if v is None else v for v in values], dtype=np.float64)
+        for values in ((r.rssi_dbm for r in readings), (r.snr_db for r in readings))
+    )
+    row = np.array([r.place for r in readings], dtype=object)
+    required_snr_db = np.array([e.required_snr_db for e in expected], dtype=np.float64)
+    noise = np.array([e.noise_dbm for e in expected], dtype=np.float64)
+    thermal = np.array([e.thermal_dbm for e in expected], dtype=np.float64)
+    believed = snr < SNR_BELIEVED_DB
+    saturated = snr >= SNR_BELIEVED_DB
+    both = np.isfinite(rssi) & np.isfinite(snr)
+    signal, heard_noise = np.full_like(rssi, math.nan), np.full_like(rssi, math.nan)
+    signal[both] = signal_power_dbm(rssi[both], snr[both], noise[both])
+    heard_noise[both] = noise_power_dbm(rssi[both], snr[both])
+    impossible = both & (np.nan_to_num(heard_noise) < thermal - _IMPOSSIBLE_DB)
+    by_snr = believed & (impossible | ~np.isfinite(rssi))
+    signal = np.where(impossible, math.nan, signal)
+    signal = np.where(by_snr, noise + snr, signal)
+    alone = np.isfinite(rssi) & ~np.isfinite(snr)
+    clear = alone & (rssi > noise + _AT_NOISE_DB)
+    signal[clear] = signal_power_dbm(rssi[clear], np.full(int(clear.sum()), SNR_BELIEVED_DB), noise[clear])
+    head = np.where(believed, snr, signal - noise) - required_snr_db
+    most = np.where(both & saturated & ~impossible, heard_noise, signal - required_snr_db)
+    return LevelReadings(
+        signal_dbm=signal,
+        head_db=np.maximum(head, -_UNDECODABLE_DB),
+        noise_dbm=np.where(both & believed & ~impossible, heard_noise, math.nan),
+        noise_most_dbm=np.where(np.isfinite(signal) & ~(both & believed), most, math.nan),
+        saturated=saturated,
+        impossible=tuple(row[impossible].tolist()),
+        undecodable=tuple(row[snr < required_snr_db - _UNDECODABLE_DB].tolist()),
+        at_noise=tuple(row[alone & ~clear].tolist()),
+    )
+
+
+def _rows(rows: Sequence[str]) -> str:
+    shown = ", ".join(rows[:6]) + (", ..." if len(rows) > 6 else "")
+    return f"row {shown} is" if len(rows) == 1 else f"rows {shown} are"
+
+
+def _scatter_db(values: Floats) -> float:
+    """Standard deviation by the median deviation, which a few wild values do not move."""
+    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
+
+
+def _quantile(values: Floats, share: float) -> float | None:
+    return float(np.quantile(values, share)) if values.size else None
+
+
+def _or(value: float | None, other: float) -> float:
+    return other if value is None else value

@@ -1,0 +1,204 @@
+"""What a page needs to weigh readings as `linkcalc.site.survey` does: densities, weights and edges, as tables.
+
+The page sums logarithms over the same grid as `linkcalc.site.level`; every law it sums stands here.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import betaln, ndtr
+
+from linkcalc._arrays import Floats
+from linkcalc.link.case import LinkCase
+from linkcalc.plan import Feeder
+from linkcalc.site import level as site_level
+from linkcalc.site.acceptance import largest_loss_rate, packets_needed
+from linkcalc.site.measured import FEWEST_FOR_NOISE, NOISE_SLACK_DB, Side
+from linkcalc.site.readings import Way
+from linkcalc.site.survey import FOLIAGE_SIGMA_DB, SAME_HEIGHT_M, foliage_to_come
+
+MOST_COUNTED = 100
+"""Readings beyond which another is worth no more."""
+PROOF_PACKETS = 300
+"""Packets of the table of what a count proves; beyond, the page says no more than these do."""
+PROOF_LOST = 30
+PROOF_CONFIDENCE = 0.95
+
+_FADES_DB = (-50.0, 25.1)
+"""Deeper fades are rarer than readings that are plainly wrong; up to what the library's table holds."""
+_NORMAL_STEP = 0.05
+_NORMAL_MOST = 6.0
+
+
+@dataclass(frozen=True, eq=False)
+class ReceiverTable:
+    """One station's receiver behind one feeder."""
+
+    quiet_noise_dbm: float
+    """Noise expected with the engine stopped."""
+    thermal_dbm: float
+    place_db: float
+    time_db: float
+    conditions_db: float
+    """Standard deviation of all that comes and goes, of the direction that this station hears."""
+
+
+@dataclass(frozen=True)
+class FoliageTable:
+    """One state of the leaves."""
+
+    leaf: str
+    wet: bool
+    to_come_db: float
+    """What the plan's foliage loses more."""
+    sigma_db: float
+    """Standard deviation of that."""
+
+
+@dataclass(frozen=True, eq=False)
+class MeasuredTable:
+    """Everything but the readings themselves."""
+
+    site_db: float
+    day_db: float
+    receivers: tuple[tuple[ReceiverTable, ...], tuple[ReceiverTable, ...]]
+    """By end and feeder."""
+    foliage: tuple[FoliageTable, ...]
+    """Empty where no tree stands in the path."""
+    planned_leaf: str
+    untold_sigma_db: float
+    """Where nobody says what the leaves were like."""
+    fade_first_db: float
+    fade_step_db: float
+    share_below: Floats
+    """(k + 1, n) by K, and of no fading: share of fades deeper than each step."""
+    density: Floats
+    """(k + 1, n) of the fades, per dB."""
+    still_below: Floats
+    """(k, n) share of sites whose one fade, where it stands still, is deeper."""
+    error_steps: Floats
+    """(e,) a reading's error in steps of the fades."""
+    error_weight: Floats
+    middle_scale: Floats
+    """(p,) of the density of the middle of 1, 2, ... packets."""
+    ripple_db: Floats
+    """(k, 2, c) by K; at the planned heights, at others; by readings, from 1 on."""
+    normal_step: float
+    normal: Floats
+    """The normal distribution from minus to plus `normal_most`."""
+    normal_most: float
+    proven: Floats
+    """(k, n) share of packets proven to arrive by so many lost (rows) of so many sent (columns, from 1)."""
+    proof_confidence: float
+    constants: dict[str, float]
+    offsets_db: Floats
+    rises_db: Floats
+    unexplained: Floats
+    unexplained_log_weight: Floats
+
+
+def measured_table(case: LinkCase, feeders: Sequence[Sequence[Feeder]], k_steps_db: Floats) -> MeasuredTable:
+    """Work out what the page of a field sheet needs to weigh readings.
+
+    Parameters
+    ----------
+    case : LinkCase
+    feeders : two sequences of Feeder
+        Those of the sheet, by end.
+    k_steps_db : ndarray, dB, (k,)
+        Median Rician K of the tables.
+
+    Returns
+    -------
+    MeasuredTable
+    """
+    side = Side(case, "there", [], [])
+    fades = [site_level.fade_table("rician", k_db) for k_db in (*k_steps_db, site_level.STEADY_K_DB)]
+    kept = slice(*np.searchsorted(fades[0].value, _FADES_DB))
+    k = (np.arange(1, site_level.MOST_INDEPENDENT + 1) - 1.0) / 2.0
+    counts = np.arange(1, MOST_COUNTED + 1)
+    return MeasuredTable(
+        site_db=side.site_db,
+        day_db=side.day_db,
+        receivers=(_receivers(case, "near", feeders[0]), _receivers(case, "far", feeders[1])),
+        foliage=tuple(FoliageTable(*state) for state in foliage_to_come(case)),
+        planned_leaf=case.conditions.leaf,
+        untold_sigma_db=FOLIAGE_SIGMA_DB,
+        fade_first_db=float(fades[0].value[kept][0]),
+        fade_step_db=site_level.FADE_STEP_DB,
+        share_below=np.array([f.share_below[kept] for f in fades]),
+        density=np.array([f.density_at[kept] for f in fades]),
+        still_below=np.array([site_level.still_share_below("rician", k_db)[kept] for k_db in k_steps_db]),
+        error_steps=np.asarray(site_level.ERROR_STEPS, dtype=np.float64),
+        error_weight=site_level.ERROR_WEIGHT / site_level.ERROR_WEIGHT.sum(),
+        middle_scale=np.exp(-betaln(k + 1.0, k + 1.0) - 2.0 * k * math.log(2.0)),
+        ripple_db=np.array(
+            [
+                [
+                    [
+                        site_level.ripple_db(float(n), same_height=same, fading="rician", rician_k_db=k_db)
+                        for n in counts
+                    ]
+                    for same in (True, False)
+                ]
+                for k_db in k_steps_db
+            ]
+        ),
+        normal_step=_NORMAL_STEP,
+        normal=ndtr(np.arange(-_NORMAL_MOST, _NORMAL_MOST + _NORMAL_STEP / 2.0, _NORMAL_STEP)),
+        normal_most=_NORMAL_MOST,
+        proven=np.array(
+            [
+                [
+                    1.0 - largest_loss_rate(lost, sent, PROOF_CONFIDENCE) if sent >= lost else 0.0
+                    for sent in range(1, PROOF_PACKETS + 1)
+                ]
+                for lost in range(PROOF_LOST + 1)
+            ]
+        ),
+        proof_confidence=PROOF_CONFIDENCE,
+        constants={
+            "step": site_level.STEP_DB,
+            "offset": site_level.OFFSET_DB,
+            "still": site_level.STANDS_STILL,
+            "wrong": site_level.WRONG_SHARE,
+            "scale": site_level.SCALE_DB,
+            "unplanned": site_level.UNPLANNED_NOISE_DB,
+            "unplannedShare": site_level.UNPLANNED_NOISE_SHARE,
+            "error": site_level.ERROR_DB,
+            "independent": site_level.MOST_INDEPENDENT,
+            "fewestForNoise": FEWEST_FOR_NOISE,
+            "noiseSlack": NOISE_SLACK_DB,
+            "sameHeight": SAME_HEIGHT_M,
+            "provenAtLeast": packets_needed(0.95, PROOF_CONFIDENCE),
+        },
+        offsets_db=site_level.OFFSETS_DB,
+        rises_db=site_level.RISES_DB,
+        unexplained=site_level.UNEXPLAINED,
+        unexplained_log_weight=np.log(site_level.UNEXPLAINED_WEIGHT),
+    )
+
+
+def _receivers(case: LinkCase, end: str, feeders: Sequence[Feeder]) -> tuple[ReceiverTable, ...]:
+    way: Way = "back" if end == "near" else "there"
+    found = []
+    for feeder in feeders:
+        station = case.near if end == "near" else case.far
+        changed = station.model_copy(update={"feeder": feeder})
+        fitted = case.with_stations({"near": changed} if end == "near" else {"far": changed})
+        quiet = changed.model_copy(update={"noise_rise_db": 0.0})
+        still = case.with_stations({"near": quiet} if end == "near" else {"far": quiet})
+        side = Side(fitted, way, [], [])
+        noise_dbm = still.budget(back=way == "back").noise_power_dbm
+        found.append(
+            ReceiverTable(
+                noise_dbm,
+                side.planned.thermal_dbm,
+                side.heard.noise_place_db,
+                side.heard.noise_time_db,
+                side.conditions_db,
+            )
+        )
+    return tuple(found)

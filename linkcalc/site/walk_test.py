@@ -1,0 +1,166 @@
+"""The best of several spots tried for a station, and how sure that is."""
+
+import math
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from linkcalc._arrays import Floats
+from linkcalc.link.case import LinkCase
+from linkcalc.link.legal import lawful
+from linkcalc.link.uncertainty import fading
+from linkcalc.plan import Plan
+from linkcalc.site.level import Distribution, even_grid, log_likelihood
+from linkcalc.site.measured import Side, State
+from linkcalc.site.readings import Reading, Way
+from linkcalc.units import EARTH_RADIUS_M
+
+SPOT_SPREAD_DB = 6.0
+"""Spread of the level between spots at one place (4 to 8 dB: common practice, no source)."""
+SPOT_TAIL = 4.0
+"""Degrees of freedom of that spread (Student): a spot behind a wall may lie far below the others."""
+SPOT_RIPPLE_DB = 1.0
+"""What a spot's level changes within a wavelength, after a median (common practice, no source)."""
+MOST_SPOTS = 200
+SAME_SPOT_M = 15.0
+"""Positions closer than this are one spot: what a hand-held receiver tells apart."""
+UNNAMED = "spot without a name"
+
+_WAYS: tuple[Way, Way] = ("there", "back")
+
+
+@dataclass(frozen=True)
+class Spot:
+    """One of the spots tried for a station."""
+
+    name: str
+    latitude_deg: float | None
+    longitude_deg: float | None
+    readings: int
+    sent: int | None
+    received: int | None
+    fade_margin_db: float
+    """Of the weaker direction, under the plan's conditions."""
+    fade_margin_interval_db: tuple[float, float]
+    """95 %, for comparing the spots: a receiver's offset, common to all, is not in it."""
+    best_probability: float
+
+
+def by_spot_name(readings: Sequence[Reading]) -> dict[str, list[int]]:
+    """Sort readings by spot: by name, else by position, where one within `SAME_SPOT_M` is the same spot.
+
+    Stops one spot after `MOST_SPOTS`.
+    """
+    spots: dict[str, list[int]] = {}
+    places: list[tuple[float, float, str]] = []
+    for i, r in enumerate(readings):
+        name = r.spot or UNNAMED
+        if not r.spot and r.latitude_deg is not None and r.longitude_deg is not None:
+            near = (n for y, x, n in places if _apart_m(y, x, r.latitude_deg, r.longitude_deg) < SAME_SPOT_M)
+            name = next(near, "")
+            if not name:
+                name = f"{r.latitude_deg:.5f}, {r.longitude_deg:.5f}"
+                places.append((r.latitude_deg, r.longitude_deg, name))
+        spots.setdefault(name, []).append(i)
+        if len(spots) > MOST_SPOTS:
+            break
+    return spots
+
+
+def _apart_m(y: float, x: float, latitude_deg: float, longitude_deg: float) -> float:
+    # a few metres: the earth is flat
+    east = ((x - longitude_deg + 180.0) % 360.0 - 180.0) * math.cos(math.radians(y))
+    return math.radians(math.hypot(y - latitude_deg, east)) * EARTH_RADIUS_M
+
+
+def walk_test(
+    case: LinkCase,
+    readings: Sequence[Reading],
+    states: Sequence[State],
+    by_spot: dict[str, list[int]],
+    plan: Plan | None = None,
+) -> tuple[Spot, ...]:
+    """Compare spots: each one's level is drawn around the place's, and the place's around the prediction."""
+    kind, k_db = fading(case)
+    heights = [
+        Counter((states[i].near_m, states[i].far_m) for i in chosen).most_common(1)[0][0]
+        for chosen in by_spot.values()
+    ]
+    legal, _ = lawful(case)
+    planned = [legal.with_heights(near_m=near, far_m=far).weaker_margin_db for near, far in heights]
+    margin = even_grid(min(planned) - 100.0, max(planned) + 80.0)
+    sides, likelihood = [], []
+    for chosen, planned_db in zip(by_spot.values(), planned, strict=True):
+        own = [Side(case, w, [readings[i] for i in chosen], [states[i] for i in chosen], plan) for w in _WAYS]
+        excess = planned_db - margin[::-1]
+        heard = [s.heard for s in own]
+        likelihood.append(
+            log_likelihood(heard, excess, fading=kind, rician_k_db=k_db, offset_db=SPOT_RIPPLE_DB)[::-1]
+        )
+        sides.append(own)
+    margins, best = compare_spots(
+        margin, np.array(likelihood), np.array(planned), site_db=sides[0][0].site_db
+    )
+    spots = []
+    for (name, chosen), own, found, chance in zip(by_spot.items(), sides, margins, best, strict=True):
+        place = next((readings[i] for i in chosen if readings[i].latitude_deg is not None), None)
+        counted = [s.counted for s in own if s.counted]
+        spots.append(
+            Spot(
+                name=name,
+                latitude_deg=place.latitude_deg if place else None,
+                longitude_deg=place.longitude_deg if place else None,
+                readings=len(chosen),
+                sent=sum(c[0] for c in counted) if counted else None,
+                received=sum(c[1] for c in counted) if counted else None,
+                fade_margin_db=found.mean,
+                fade_margin_interval_db=found.interval(),
+                best_probability=float(chance),
+            )
+        )
+    return tuple(sorted(spots, key=lambda s: -s.fade_margin_db))
+
+
+def compare_spots(
+    margin_db: Floats, log_likelihood: Floats, planned_db: Floats, *, site_db: float
+) -> tuple[list[Distribution], Floats]:
+    """Posterior of each spot's margin, and the probability of each to be the best.
+
+    Parameters
+    ----------
+    margin_db : ndarray, shape (m,)
+        Even grid.
+    log_likelihood : ndarray, shape (spots, m)
+        Of each spot's readings at each margin.
+    planned_db : ndarray, shape (spots,)
+        Predicted margin of each spot.
+    site_db : float, dB
+        Standard deviation of the prediction.
+
+    Returns
+    -------
+    list of Distribution, and ndarray of shape (spots,) adding up to 1
+
+    References
+    ----------
+    Bayes' rule: the place's margin is normal around the predicted, each spot's has Student's distribution
+    around the place's.
+    """
+    place_db = math.sqrt(max(site_db**2 - SPOT_SPREAD_DB**2, 2.0**2))
+    common = np.linspace(-5.0, 5.0, 101) * place_db
+    likelihood = np.exp(log_likelihood - log_likelihood.max(axis=1, keepdims=True))
+    away = (margin_db - planned_db[:, np.newaxis])[:, np.newaxis, :] + common[:, np.newaxis]
+    spread = (1.0 + (away / SPOT_SPREAD_DB) ** 2 / SPOT_TAIL) ** (-(SPOT_TAIL + 1.0) / 2.0)
+    joint = spread * likelihood[:, np.newaxis, :]
+    evidence = joint.sum(axis=2)  # (spots, common)
+    log_common = -0.5 * (common / place_db) ** 2 + np.log(np.maximum(evidence, 1e-300)).sum(axis=0)
+    weight = np.exp(log_common - log_common.max())
+    weight /= weight.sum()
+    given = joint / np.maximum(evidence, 1e-300)[:, :, np.newaxis]
+    below = np.log(np.maximum(np.cumsum(given, axis=2) - 0.5 * given, 1e-300))
+    others = np.exp(below.sum(axis=0, keepdims=True) - below)
+    best = ((given * others).sum(axis=2) * weight).sum(axis=1)
+    posterior = np.einsum("scm,c->sm", given, weight)
+    return [Distribution(margin_db, p / p.sum()) for p in posterior], best / best.sum()

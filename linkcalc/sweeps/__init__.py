@@ -1,0 +1,1 @@
+"""Many settings of one link at once: sweeps, draws, heights, distances, candidates."""

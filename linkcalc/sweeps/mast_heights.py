@@ -1,0 +1,354 @@
+"""Both antenna heights of a link at once: the margin of every pair, where it suffices, what the masts cost.
+
+A pair *reaches what is asked* where neither direction lacks anything. Margins are those of a check at each
+pair, with a feeder that grows as its antenna is raised.
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from linkcalc._arrays import Floats, checked
+from linkcalc.answer import Answer, installed
+from linkcalc.area.height_pairs import height_pairs
+from linkcalc.errors import DomainError
+from linkcalc.link.budget import DECIMALS
+from linkcalc.link.case import ENDS, LinkCase
+from linkcalc.link.judgement import judgement
+from linkcalc.link.legal import lawful
+from linkcalc.link.on_ground import recorded_notes
+from linkcalc.link.requirement import VERDICTS, Requirement
+from linkcalc.link.result import Assumption, VerdictWord
+from linkcalc.link.uncertainty import noise_items, together_db
+from linkcalc.link.verdict import check_link
+from linkcalc.plan import Station
+from linkcalc.plan.stations import COMMON_PRACTICE
+
+if TYPE_CHECKING:
+    import xarray
+
+LOWEST_M = 1.0
+"""Lowest antenna looked at; Rec. ITU-R P.1812 is stated from here."""
+
+MOST_M = 200.0
+"""Taller is another trade."""
+
+_LEVELS = 40
+MOST_LEVELS = 100
+_STEPS_M = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0)
+_ROUNDING_DB = 1e-4
+"""Of a budget's terms, all together; pairs that lack less are looked at exactly."""
+
+
+@dataclass(frozen=True)
+class MastPrices:
+    """What a mast costs, in any currency; the defaults only have plausible proportions.
+
+    Examples
+    --------
+    >>> MastPrices(cost_per_m=10.0, guyed_above_m=6.0, guyed_cost_per_m=30.0, cost_per_mast=5.0).of([0, 6, 7])
+    array([  0.,  65., 215.])
+    """
+
+    cost_per_m: float = 40.0
+    """Of a mast that stands by itself."""
+    guyed_above_m: float = 6.0
+    """A longer mast is guyed."""
+    guyed_cost_per_m: float = 70.0
+    """Of a guyed mast, from its foot."""
+    cost_per_mast: float = 150.0
+    """Foot, bracket and an hour's work, whatever its length."""
+
+    def __post_init__(self) -> None:
+        for name in ("cost_per_m", "guyed_above_m", "guyed_cost_per_m", "cost_per_mast"):
+            checked(name, getattr(self, name), at_least=0.0)
+
+    def of(self, length_m: ArrayLike) -> Floats:
+        """Cost of masts by their lengths, m; no mast, no cost."""
+        length = checked("length_m", length_m)
+        rate = np.where(length > self.guyed_above_m + 1e-9, self.guyed_cost_per_m, self.cost_per_m)
+        return np.asarray(np.where(length > 1e-9, self.cost_per_mast + length * rate, 0.0))
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Two antenna heights and what they reach."""
+
+    near_height_m: float
+    far_height_m: float
+    cost: float
+    verdict: VerdictWord
+    fade_margins_db: tuple[float, float]
+    """There and back."""
+    required_margins_db: tuple[float, float]
+    delivery_probability: float
+    """The lesser of both directions."""
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class HeightTable(Answer):
+    """The answer for one link."""
+
+    link: str
+    from_: str
+    to: str
+    near_height_m: Floats
+    """(n,) rising, antenna above ground at the `from` station."""
+    far_height_m: Floats
+    """(m,) rising, at the `to` station."""
+    margin_db: Floats
+    """(n, m) fade margin of the weaker direction."""
+    lacking_db: Floats
+    """(n, m) what the direction that lacks most lacks of the required margin; negative: it has more."""
+    cost: Floats
+    """(n, m) of both masts."""
+    asked: str
+    """What is asked, in words."""
+    prices: MastPrices
+    bases_m: tuple[float, float]
+    """Height at which the masts stand on something that is there already."""
+    present: Pair
+    cheapest: Pair | None
+    """Of the pairs that reach what is asked, as a check of its own finds it; None: none does."""
+    best: Pair
+    """The pair with most to spare."""
+    assumed: tuple[Assumption, ...]
+
+    def to_rows(self) -> list[dict[str, Any]]:
+        """Return a row for each pair of heights."""
+        near, far = np.meshgrid(self.near_height_m, self.far_height_m, indexing="ij")
+        columns = {"near_height_m": near, "far_height_m": far, "margin_db": self.margin_db,
+                   "lacking_db": self.lacking_db, "cost": self.cost, "closes": self.closes}  # fmt: skip
+        cells = zip(*(c.ravel().tolist() for c in columns.values()), strict=True)
+        return [dict(zip(columns, row, strict=True)) for row in cells]
+
+    def to_xarray(self) -> "xarray.Dataset":
+        """Return margins, what lacks and costs over both heights; raises `LinkcalcError` without xarray."""
+        dims = ("near_height_m", "far_height_m")
+        dataset: xarray.Dataset = installed("xarray").Dataset(
+            {
+                name: (dims, np.array(values), {"units": unit})
+                for name, values, unit in (
+                    ("margin_db", self.margin_db, "dB"),
+                    ("lacking_db", self.lacking_db, "dB"),
+                    ("cost", self.cost, ""),
+                    ("closes", self.closes, ""),
+                )
+            },
+            coords={d: (d, getattr(self, d).copy(), {"units": "m"}) for d in dims},
+            attrs={"link": self.link, "near": self.from_, "far": self.to, "asked": self.asked},
+        )
+        return dataset
+
+    @property
+    def closes(self) -> NDArray[np.bool_]:
+        """(n, m) where what is asked is reached."""
+        return np.asarray(self.lacking_db <= 0.0)
+
+
+def height_table(
+    case: LinkCase,
+    *,
+    highest_m: float = 20.0,
+    step_m: float | None = None,
+    prices: MastPrices | None = None,
+    stated: frozenset[str] = frozenset(),
+    bases_m: tuple[float, float] = (0.0, 0.0),
+) -> HeightTable:
+    """Work out a link over both antenna heights.
+
+    Parameters
+    ----------
+    case : LinkCase
+    highest_m : float, m
+        Highest antenna above ground at either end, 2 to 200; a station's own `highest_antenna_m` counts besides.
+    step_m : float, m, optional
+        Between heights; left out: the finest of 0.1, 0.25, 0.5, 1, 2 and 5 m that gives at most 40 heights.
+        The present heights are looked at besides.
+    prices : MastPrices, optional
+    stated : frozenset of str
+        Which of the prices the user stated; the others are listed as assumed.
+    bases_m : tuple of float, m
+        How high at the `from` and at the `to` station something stands already that carries a mast (a tank, a
+        gable): only what is above costs.
+
+    Returns
+    -------
+    HeightTable
+
+    Raises
+    ------
+    DomainError
+        If an argument is outside its range, or a height that is there already is above `highest_m`.
+    """
+    top = float(checked("highest_m", highest_m, at_least=2.0, at_most=MOST_M))
+    for base in bases_m:
+        if checked("bases_m", base, at_least=0.0) > top:
+            raise DomainError(f"a mast that starts at {base:g} m is above the highest antenna, {top:g} m")
+    step = _step_m(top) if step_m is None else float(checked("step_m", step_m, at_least=0.1, at_most=top))
+    if (top - LOWEST_M) / step > MOST_LEVELS:
+        raise DomainError(f"step_m = {step:g} gives more than {MOST_LEVELS} heights up to {top:g} m")
+    costs = MastPrices() if prices is None else prices
+    # power over a legal limit does not count; what else is over one, or has no ground, is at risk at any height
+    case, over = lawful(case)
+    unsure = any(x.legal_dbm is None for x in over) or bool(case.losses.ground_unknown[0])
+    at_best = VERDICTS.index("at_risk" if unsure else "closes")
+    near_m, far_m = (
+        _heights(s.antenna_height_m, min(top, s.highest_antenna_m or top), step)
+        for s in (case.near, case.far)
+    )
+    asked = Requirement.of(case.link)
+    with recorded_notes():  # what is only tried may leave a model's range
+        pairs = height_pairs(case, near_m, far_m)
+
+        def raised(at: tuple[int, int]) -> LinkCase:
+            return case.raised(near_m=float(near_m[at[0]]), far_m=float(far_m[at[1]]))
+
+        ends = [case.raised(near_m=float(h)) for h in near_m], [case.raised(far_m=float(h)) for h in far_m]
+        margins = (pairs.path_gain_db + pairs.antenna_db)[..., np.newaxis] + _fixed_db(case, *ends)
+        margins = np.round(margins, DECIMALS)
+        both = [
+            judgement(
+                asked,
+                margins[..., way],
+                np.hypot(pairs.site_db, site),
+                np.hypot(pairs.conditions_db, year),
+                pairs.k_db,
+            )
+            for way, (site, year) in enumerate(_noise_db(*ends))
+        ]
+        needed = np.stack([j.required_margin_db for j in both], axis=-1)
+        lacking = (needed - margins).max(axis=2)
+        cost = costs.of(near_m - bases_m[0])[:, np.newaxis] + costs.of(far_m - bases_m[1])
+        chosen = None
+        if VERDICTS[at_best] == "closes":
+            chosen = _cheapest(lambda at: _checked_pair(raised(at), 0.0), lacking, cost)
+
+        def pair(at: tuple[int, int]) -> Pair:
+            return Pair(
+                near_height_m=float(near_m[at[0]]),
+                far_height_m=float(far_m[at[1]]),
+                cost=float(cost[at]),
+                verdict=VERDICTS[min(at_best, *(int(j.verdict[at]) for j in both))],
+                fade_margins_db=(float(margins[at][0]), float(margins[at][1])),
+                required_margins_db=(float(needed[at][0]), float(needed[at][1])),
+                delivery_probability=min(float(j.success[at]) for j in both),
+            )
+
+        best = divmod(int(np.argmin(lacking)), lacking.shape[1])
+        here = (
+            int(np.argmin(np.abs(near_m - case.near.antenna_height_m))),
+            int(np.argmin(np.abs(far_m - case.far.antenna_height_m))),
+        )
+        return HeightTable(
+            link=case.link.name,
+            from_=case.near.name,
+            to=case.far.name,
+            near_height_m=near_m,
+            far_height_m=far_m,
+            margin_db=margins.min(axis=2),
+            lacking_db=lacking,
+            cost=cost,
+            asked=asked_words(asked),
+            prices=costs,
+            bases_m=bases_m,
+            present=pair(here),
+            cheapest=_checked_pair(raised(chosen), float(cost[chosen])) if chosen else None,
+            best=pair((best[0], best[1])),
+            assumed=tuple(
+                Assumption(
+                    name, getattr(costs, name), f"{COMMON_PRACTICE}: a plausible proportion, put in your own"
+                )
+                for name in ("cost_per_m", "guyed_above_m", "guyed_cost_per_m", "cost_per_mast")
+                if name not in stated
+            ),
+        )
+
+
+def asked_words(asked: Requirement) -> str:
+    """What is asked of each direction, in words.
+
+    >>> asked_words(Requirement(0.99, 0.9, 20.0, 3, 0.01))
+    '99 % of the messages (up to 3 tries each) at 90 % of such sites, and 20 dB of fade margin'
+    """
+    tries = "" if asked.tries == 1 else f" (up to {asked.tries} tries each)"
+    words = f"{100.0 * asked.success:.10g} % of the messages{tries} at {100.0 * asked.confidence:g} % of such sites"
+    if asked.stated_margin_db is not None:
+        words += f", and {asked.stated_margin_db:g} dB of fade margin"
+    return words
+
+
+def _step_m(top_m: float) -> float:
+    return next((s for s in _STEPS_M if (top_m - LOWEST_M) / s <= _LEVELS), _STEPS_M[-1])
+
+
+def _heights(present_m: float, top_m: float, step_m: float) -> Floats:
+    """Multiples of the step up to the top, with the present height among them."""
+    first, last = math.ceil(LOWEST_M / step_m - 1e-9), math.floor(top_m / step_m + 1e-9)
+    grid = np.round(np.arange(first, last + 1) * step_m, 6)
+    if not grid.size:
+        return np.array([present_m])
+    if np.abs(grid - present_m).min() < 1e-6:
+        return grid
+    return np.sort(np.append(grid, present_m))
+
+
+def _fixed_db(case: LinkCase, near: list[LinkCase], far: list[LinkCase]) -> Floats:
+    """What each direction has but for the path and its antennas, (n, m, 2).
+
+    An end adds the same whatever stands at the other: two rows of links with one end raised say all.
+    """
+
+    def of(changed: LinkCase) -> Floats:
+        antennas_db = sum(float(changed.antenna_db(end, changed.losses)[0]) for end in ENDS)
+        return np.array([changed.equipment_db(back=back) for back in (False, True)]) - antennas_db
+
+    by_near, by_far = np.array([of(c) for c in near]), np.array([of(c) for c in far])
+    return np.asarray(by_near[:, np.newaxis] + by_far - of(case))
+
+
+def _noise_db(near: list[LinkCase], far: list[LinkCase]) -> list[tuple[Floats, Floats]]:
+    """Standard deviations of each direction's receiver noise, from place to place and over the year."""
+
+    def of(receivers: list[Station]) -> tuple[Floats, Floats]:
+        items = [noise_items(near[0].noise(rx)) for rx in receivers]
+        return (
+            np.array([float(together_db(i, "site")[0]) for i in items]),
+            np.array([float(together_db(i, "conditions")[0]) for i in items]),
+        )
+
+    back = of([c.near for c in near])
+    return [of([c.far for c in far]), (back[0][:, np.newaxis], back[1][:, np.newaxis])]
+
+
+def _cheapest(
+    checked_at: Callable[[tuple[int, int]], Pair], lacking: Floats, cost: Floats
+) -> tuple[int, int] | None:
+    """The cheapest pair that lacks nothing, as a check of its own finds it; of several, the one with most to spare."""
+    order = np.lexsort((lacking.ravel(), np.round(cost.ravel(), 6)))
+    for flat in order:
+        at = (int(flat) // lacking.shape[1], int(flat) % lacking.shape[1])
+        if lacking[at] <= -_ROUNDING_DB:
+            return at
+        if lacking[at] <= _ROUNDING_DB and checked_at(at).verdict == "closes":
+            return at
+    return None
+
+
+def _checked_pair(case: LinkCase, cost: float) -> Pair:
+    """A pair as a check of the whole link finds it."""
+    result = check_link(case, advice=False)
+    there, back = result.directions
+    return Pair(
+        near_height_m=case.near.antenna_height_m,
+        far_height_m=case.far.antenna_height_m,
+        cost=cost,
+        verdict=result.verdict,
+        fade_margins_db=(there.fade_margin_db, back.fade_margin_db),
+        required_margins_db=(there.required_margin_db, back.required_margin_db),
+        delivery_probability=min(there.delivery_probability, back.delivery_probability),
+    )

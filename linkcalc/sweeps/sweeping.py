@@ -1,0 +1,592 @@
+"""One link over arrays of anything its plan states: every combination at once.
+
+A budget is a sum of pieces, and no piece depends on everything. Each is worked out by the code of a single
+check, once for every combination of just those parameters that touch it: the path once for each height or
+frequency, the feeder once for each cable, the time on air once for each message. The rest is broadcasting, so
+a cell holds what `linkcalc.check_plan` finds for the plan changed to that cell.
+"""
+
+import math
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+from types import MappingProxyType
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from pydantic import ValidationError
+
+from linkcalc._arrays import Floats
+from linkcalc._version import __version__
+from linkcalc.area.height_pairs import by_numba, pair_losses
+from linkcalc.errors import ArgumentError, DomainError, PlanError
+from linkcalc.link.budget import DECIMALS, REQUIRED_SNR, THERMAL_NOISE, total_db
+from linkcalc.link.case import ENDS, End, LinkCase, with_longer_feeder
+from linkcalc.link.judgement import judgement
+from linkcalc.link.legal import lawful_powers
+from linkcalc.link.on_ground import link_case, open_terrain, position_deg, recorded_notes
+from linkcalc.link.own_models import RULES
+from linkcalc.link.path_loss import MODELS, Losses, Surroundings
+from linkcalc.link.requirement import VERDICTS, Requirement
+from linkcalc.link.uncertainty import fading_k_db, noise_items, path_items, together_db
+from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
+from linkcalc.plan.faults import faults, summary
+from linkcalc.plan.wording import quoted
+from linkcalc.radio.energy import transmit_current_ma
+from linkcalc.rules.traffic import sent_over
+from linkcalc.sweeps.parameters import DISTANCE, K_FACTOR, PIECES, Parameter, Place, of_feeder, parameter
+from linkcalc.sweeps.table import QUANTITIES, Sweep, Values
+from linkcalc.terrain import geodesy
+from linkcalc.terrain.land_cover import Layers
+from linkcalc.terrain.profile import Profile, cut_short, read_profile_csv
+
+MOST_CELLS = 10_000_000
+"""Combinations in one sweep: some gigabytes of arrays."""
+
+_VERDICTS = np.array(VERDICTS, dtype=object)
+
+
+def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = None) -> Sweep:
+    """Evaluate one link for every combination of values.
+
+    Parameters
+    ----------
+    loaded : path, mapping, Plan or LoadedPlan
+    vary : mapping of str to array_like, shape (n,)
+        What to vary, and its values in the unit that the name states: keys of the plan that bear on the
+        link, such as ``spreading_factor``, ``transmit_power_dbm``, ``far.antenna_height_m`` or
+        ``antenna.type``; ``k_factor``; or ``distance_m``, which moves the far station along the line from
+        the near one. Short names and all that can be varied: `linkcalc.sweeps.parameters`. At most ten million
+        combinations. An antenna above its planned height has its feeder longer by as much, unless the feeder's
+        length is varied too.
+    link : str, optional
+        Which link; may be left out where the plan has one.
+
+    Returns
+    -------
+    Sweep
+        Arrays with one axis for each parameter, in the order given.
+
+    Raises
+    ------
+    DomainError
+        If a name or a value cannot be used, two parameters set the same, or there are too many combinations.
+    PlanError
+        If a value is outside what the plan allows.
+    TerrainError
+        If the terrain cannot give a profile.
+
+    Notes
+    -----
+    Levels and margins are those of a single check to the last digit. Success is within 1e-8 of it.
+
+    Examples
+    --------
+    >>> from linkcalc.plan import load_plan
+    >>> from linkcalc.sample_files import sample_path
+    >>> found = sweep_plan(load_plan(sample_path("plain")), {"sf": range(7, 13), "far.height": [2, 4, 8]})
+    >>> found["weaker_fade_margin_db"].round(1)[0]
+    array([-1.1,  8.2, 17.7])
+    >>> sweep_plan(load_plan(sample_path("plain")), {"sf": [7, 7]})
+    Traceback (most recent call last):
+    linkcalc.errors.DomainError: spreading_factor = 7 is given twice
+    """
+    loaded = as_plan(loaded)
+    plan = loaded.plan
+    if not isinstance(vary, Mapping):
+        raise ArgumentError(f'vary is a dict such as {{"sf": range(7, 13)}}; not {type(vary).__name__}')
+    chosen = chosen_link(plan, link)
+    near, far = plan.station_named(chosen.from_), plan.station_named(chosen.to)
+    if not vary:
+        raise DomainError("nothing to vary: give one parameter or more")
+    rasters = chosen.profile_csv is None and chosen.name not in loaded.profiles
+    varied = [parameter(name, chosen, near, far, rasters=rasters) for name in vary]
+    refuse_rivals(varied)
+    growing = {end for end, s in zip(ENDS, (near, far), strict=True) if feeder_grows(s, end, varied)}
+    varied = [as_raised(p, growing) for p in varied]
+    values = [p.checked_values(given) for p, given in zip(varied, vary.values(), strict=True)]
+    size = math.prod(len(v) for v in values)
+    if size > MOST_CELLS:
+        raise DomainError(
+            f"{size:_} combinations are more than {MOST_CELLS:_}: vary less, or in larger steps"
+        )
+    with open_terrain(loaded) as terrain, recorded_notes() as said:
+        cases = Cases(loaded, chosen, near, far, terrain, growing)
+        for one, its_values in zip(varied, values, strict=True):
+            for value in its_values:
+                cases.check(one, value)
+        for corner in (0, -1):
+            cases.plan({one: its_values[corner] for one, its_values in zip(varied, values, strict=True)})
+        grid = Grid(cases, varied, values)
+        data = table(grid, stated_current_ma(loaded, near.name))
+        planned = {p.name: cases.planned(p) for p in varied}
+    return Sweep(
+        link=chosen.name,
+        ends=(near.name, far.name),
+        dims=tuple(p.name for p in varied),
+        coords=MappingProxyType({p.name: _coordinate(v) for p, v in zip(varied, values, strict=True)}),
+        planned=MappingProxyType(planned),
+        data=MappingProxyType({name: np.broadcast_to(array, grid.shape) for name, array in data.items()}),
+        title=plan.title,
+        plan_digest=loaded.digest,
+        linkcalc_version=__version__,
+        warnings=tuple(said),
+    )
+
+
+def chosen_link(plan: Plan, name: str | None) -> Link:
+    links = {k.name: k for k in plan.link}
+    if name is None and len(links) == 1:
+        return plan.link[0]
+    names = ", ".join(quoted(n) for n in list(links)[:10])
+    if name is None:
+        raise DomainError(f"the plan has {len(links)} links; name one: {names}")
+    if name not in links:
+        raise DomainError(f"unknown link {quoted(name)}; links: {names}")
+    return links[name]
+
+
+def refuse_rivals(varied: Sequence[Parameter]) -> None:
+    for one, other in combinations(varied, 2):
+        if set(one.places) & set(other.places):
+            what = "is given twice" if one.name == other.name else f"and {other.name} set the same"
+            raise DomainError(f"{one.name} {what}: vary it once")
+
+
+def feeder_grows(station: Station, end: End, varied: Sequence[Parameter]) -> bool:
+    """Whether a cable comes down from the antenna, of a length that is not varied itself."""
+    own = {"feeder.length_m", f"{end}.feeder.length_m"}
+    return station.feeder.length_m > 0.0 and not own & {p.name for p in varied}
+
+
+def as_raised(one: Parameter, growing: Collection[End]) -> Parameter:
+    """A height moves the feeders that grow with it, and no others."""
+    still = [of_feeder(end) for end in _HEIGHTS.get(one.name, ()) if end not in growing]
+    return replace(one, touches=one.touches.difference(*still)) if still else one
+
+
+def _coordinate(values: tuple[Any, ...]) -> Values:
+    array = np.array(values)
+    array.flags.writeable = False
+    return array
+
+
+def stated_current_ma(loaded: LoadedPlan, station: str) -> float | None:
+    """What the plan says the station draws while it sends."""
+    return next((p.transmit_current_ma for p in loaded.plan.power if p.station == station), None)
+
+
+_Ground = tuple[Profile, float, float, tuple[Surroundings | None, Surroundings | None]]
+"""Profile, bearings and what rasters show around both ends."""
+
+
+class Cases:
+    """The link as the plan would state it after changes, each on its ground."""
+
+    def __init__(
+        self,
+        loaded: LoadedPlan,
+        link: Link,
+        near: Station,
+        far: Station,
+        terrain: Layers,
+        growing: Collection[End],
+    ) -> None:
+        self._grows_from = {
+            e: s.antenna_height_m for e, s in zip(ENDS, (near, far), strict=True) if e in growing
+        }
+        own = loaded.plan.model_copy(update={"link": [link], "station": [near, far]})
+        kept = {"station", "link", "terrain", "conditions"}
+        self._tables = own.model_dump(include=kept, by_alias=True, exclude_unset=True)
+        self._loaded = loaded
+        self._terrain = terrain
+        self._grounds: dict[tuple[Any, ...], _Ground] = {}
+        self._plain = self.plan({})
+        self._checked: dict[tuple[str, Any], list[Any]] = {}
+
+    def check(self, one: Parameter, value: Any) -> None:
+        """Hold one value to the rules of every plan, and keep it as the plan does."""
+        plan = self.plan({one: value})
+        if one.name != DISTANCE:
+            self._checked[one.name, value] = [_get(plan, place) for place in one.places]
+
+    def plan(self, changes: Mapping[Parameter, Any]) -> Plan:
+        """The plan of this link alone, changed; held to the rules of every plan."""
+        tables = self._tables
+        for one, value in changes.items():
+            if one.name != DISTANCE:
+                for place in one.places:
+                    tables = _changed(tables, place, one.to_plan(value))
+        try:
+            return Plan.model_validate(tables)
+        except ValidationError as error:
+            raise PlanError(summary(faults(error, tables, Plan))) from None
+
+    def keep(self, one: Parameter, values: Sequence[Any]) -> None:
+        """Hold many values of a number to the rules of every plan by the least and the largest."""
+        for extreme in {min(values), max(values)}:
+            self.check(one, extreme)
+        if one.name != DISTANCE:
+            for value in values:
+                self._checked[one.name, value] = [one.to_plan(value)] * len(one.places)
+
+    def case(
+        self, changes: Mapping[Parameter, Any], along: Mapping[Parameter, Floats] = MappingProxyType({})
+    ) -> LinkCase:
+        """The changed link on its ground; arrays `along` stand in its sections where numbers do."""
+        if any(p.moves for p in changes):
+            plan = self.plan(changes)
+        else:  # a copy costs a thirtieth, and every value has been held to the rules
+            plan = self._plain
+            for p, value in changes.items():
+                for place, kept in zip(p.places, self._checked[p.name, value], strict=True):
+                    plan = _copied(plan, place, kept)
+        moved = tuple((p.name, value) for p, value in changes.items() if p.moves)
+        if moved not in self._grounds:
+            self._grounds[moved] = self._ground(plan, dict(moved).get(DISTANCE))
+        for p, values in along.items():
+            for place in p.places:
+                plan = _copied(plan, place, p.to_plan(values))
+        near, far = plan.station
+        whole, link = self._loaded.plan, plan.link[0]
+        near, far = (
+            with_longer_feeder(s, self._grows_from.get(end, math.inf))
+            for end, s in zip(ENDS, (near, far), strict=True)
+        )
+        profile, azimuth, back_azimuth, shown = self._grounds[moved]
+        case = LinkCase(link, near, far, plan.conditions, profile, azimuth, back_azimuth, whole.regulation)
+        return replace(case, sent=sent_over(whole, link), shown=shown)
+
+    @property
+    def limited(self) -> bool:
+        """Whether the plan names a region whose legal limits count."""
+        return self._loaded.plan.regulation.region is not None
+
+    def planned(self, one: Parameter) -> Any:
+        """The plan's own value of a parameter."""
+        if one.name == K_FACTOR:
+            return self.case({}).situation.k_factor
+        if one.name == DISTANCE:
+            return self.case({}).profile.length_m
+        first, *others = [_get(self._plain, place) for place in one.places]
+        return first if all(other == first for other in others) else None
+
+    def _ground(self, plan: Plan, distance_m: float | None) -> "_Ground":
+        loaded = replace(self._loaded, plan=plan)
+        if distance_m is not None:
+            loaded = _far_station_at(loaded, distance_m)
+        case = link_case(loaded, loaded.plan.link[0], self._terrain)
+        return case.profile, case.azimuth_deg, case.back_azimuth_deg, case.shown
+
+
+def _changed(tables: Any, place: Place, value: Any) -> Any:
+    """Tables with another value at a place; what is not on the way to it is shared."""
+    if not place:
+        return value
+    key, *below = place
+    copied = tables.copy()
+    inside = copied[key] if isinstance(key, int) else copied.get(key, {})
+    copied[key] = _changed(inside, tuple(below), value)
+    return copied
+
+
+def _copied(section: Any, place: Place, value: Any) -> Any:
+    """A section of a plan with another value at a place; what is not on the way to it is shared."""
+    if not place:
+        return value
+    key, *below = place
+    if isinstance(key, int):
+        changed = list(section)
+        changed[key] = _copied(section[key], tuple(below), value)
+        return type(section)(changed)
+    return section.model_copy(update={key: _copied(getattr(section, key), tuple(below), value)})
+
+
+def _get(section: Any, place: Place) -> Any:
+    for key in place:
+        section = section[key] if isinstance(key, int) else getattr(section, key)
+    return section
+
+
+def _far_station_at(loaded: LoadedPlan, distance_m: float) -> LoadedPlan:
+    """The plan of one link with its second station on the line to where it was, that far from the first.
+
+    What the plan lists as obstacles beyond it stands in the path no more. A survey is cut short there.
+    """
+    link, (near, far) = loaded.plan.link[0], loaded.plan.station
+    survey = loaded.profiles.get(link.name)
+    if survey is None and link.profile_csv is not None:
+        survey = read_profile_csv(loaded.base_dir / link.profile_csv)
+    profiles = {} if survey is None else {link.name: cut_short(survey, distance_m)}
+    if near.positioned and far.positioned:
+        ends = (*position_deg(near), *position_deg(far))
+        # a survey and the positions may disagree a little about the length
+        stretch = 1.0 if survey is None else geodesy.path_between(*ends)[0] / survey.length_m
+        latitude, longitude = geodesy.points_along(*ends, [distance_m * stretch])
+        position = {"latitude_deg": float(latitude[0]), "longitude_deg": float(longitude[0])}
+        grid = dict.fromkeys(("easting_m", "northing_m", "epsg"))
+        far = far.model_copy(update=position | grid)
+    link = link.model_copy(update={"obstacle": [o for o in link.obstacle if o.distance_m < distance_m]})
+    plan = loaded.plan.model_copy(update={"link": [link], "station": [near, far]})
+    return replace(loaded, plan=plan, profiles=profiles)
+
+
+class Grid:
+    """The combinations; each piece is worked out over those of the parameters that touch it."""
+
+    def __init__(self, cases: Cases, varied: Sequence[Parameter], values: Sequence[tuple[Any, ...]]) -> None:
+        self._cases, self._varied, self._values = cases, varied, values
+        self.shape = tuple(len(v) for v in values)
+        self.limited = cases.limited
+
+    def over_paths(
+        self, piece: str, worked_out: Callable[[LinkCase, Losses], tuple[ArrayLike, ...]]
+    ) -> list[NDArray[Any]]:
+        """The same for what follows from the path's losses, which are worked out for all heights at once."""
+        touching = [p if piece in p.touches else None for p in self._varied]
+        shape = tuple(n if p else 1 for n, p in zip(self.shape, touching, strict=True))
+        high = [p is not None and p.name in _HEIGHTS for p in touching]
+        outer = tuple(1 if h else n for n, h in zip(shape, high, strict=True))
+        inner = tuple(n if h else 1 for n, h in zip(shape, high, strict=True))
+        use_numba = by_numba(math.prod(shape))
+        found: list[NDArray[Any]] = []
+        for index in np.ndindex(outer):
+            changes = {
+                p: v[i]
+                for p, v, i, h in zip(touching, self._values, index, high, strict=True)
+                if p is not None and not h
+            }
+            case = self._cases.case(changes)
+            ends = {end: np.full(inner, case.station(end).antenna_height_m) for end in ENDS}
+            for axis, (p, v) in enumerate(zip(touching, self._values, strict=True)):
+                if p is not None and high[axis]:
+                    along = np.reshape(v, [-1 if a == axis else 1 for a in range(len(inner))])
+                    for end in _HEIGHTS[p.name]:
+                        ends[end] = np.broadcast_to(along, inner)
+            losses = pair_losses(case, ends["near"].ravel(), ends["far"].ravel(), use_numba=use_numba)
+            here = tuple(slice(None) if h else i for i, h in zip(index, high, strict=True))
+            kept = tuple(n for n, h in zip(inner, high, strict=True) if h)
+            for number, values in enumerate(worked_out(case, losses)):
+                column = np.broadcast_to(values, losses.length_m.shape)
+                if number == len(found):
+                    found.append(np.empty(shape, dtype=column.dtype))
+                found[number][(*here, ...)] = column.reshape(kept)
+        return found
+
+    def over_ends(
+        self, piece: str, worked_out: Callable[[LinkCase, Losses], tuple[ArrayLike, ...]]
+    ) -> list[NDArray[Any]]:
+        """The same for what follows from where each antenna sees the other, whatever is lost between."""
+        return self.over_paths(piece, worked_out)
+
+    def over_powers(self, end: End) -> list[NDArray[Any]]:
+        """Power of an end that counts, and whether something else is over the legal limits: all powers at once."""
+        name = f"legal, {end}"
+        touching = [p if name in p.touches else None for p in self._varied]
+        shape = tuple(n if p else 1 for n, p in zip(self.shape, touching, strict=True))
+        power = [p is not None and p.name in (_POWER, f"{end}.{_POWER}") for p in touching]
+        counted, other = np.empty(shape), np.empty(shape, dtype=np.bool_)
+        known: dict[Any, tuple[Floats, NDArray[np.bool_]]] = {}
+        for index in np.ndindex(tuple(1 if w else n for n, w in zip(shape, power, strict=True))):
+            changes = {
+                p: v[i]
+                for p, v, i, w in zip(touching, self._values, index, power, strict=True)
+                if p is not None and not w
+            }
+            case = self._cases.case(changes)
+            planned = next(
+                (np.array(v) for v, w in zip(self._values, power, strict=True) if w),
+                np.array([case.station(end).transmit_power_dbm]),
+            )
+            # an axis of one where the power is not varied
+            here = tuple(slice(None) if w else slice(i, i + 1) for i, w in zip(index, power, strict=True))
+            # a height bears on the limits by the feeder alone
+            but_heights = (
+                i for i, p in zip(index, touching, strict=True) if p is None or p.name not in _HEIGHTS
+            )
+            key = (*but_heights, case.station(end).feeder)
+            if key not in known:
+                known[key] = lawful_powers(case, end, planned)
+            for whole, found in zip((counted, other), known[key], strict=True):
+                whole[here] = found.reshape(whole[here].shape)
+        return [counted, other]
+
+    def over(self, piece: str, worked_out: Callable[[LinkCase], tuple[Any, ...]]) -> list[NDArray[Any]]:
+        """Arrays that broadcast to `shape`, one for each thing worked out."""
+        assert piece in PIECES, piece
+        touching = [piece in p.touches for p in self._varied]
+        shape = tuple(n if t else 1 for n, t in zip(self.shape, touching, strict=True))
+        rows = []
+        for index in np.ndindex(shape):
+            changes = {
+                p: v[i] for p, v, i, t in zip(self._varied, self._values, index, touching, strict=True) if t
+            }
+            rows.append(worked_out(self._cases.case(changes)))
+        return [_column(column).reshape(shape) for column in zip(*rows, strict=True)]
+
+
+def _column(values: Sequence[Any]) -> NDArray[Any]:
+    if isinstance(values[0], int | float):
+        return np.array(values)
+    column = np.empty(len(values), dtype=object)
+    column[:] = values
+    return column
+
+
+_POWER = "transmit_power_dbm"
+_HEIGHTS: Mapping[str, tuple[End, ...]] = {
+    "antenna_height_m": ENDS, "near.antenna_height_m": ("near",), "far.antenna_height_m": ("far",),
+}  # fmt: skip
+"""What is varied of a path without another plan: it was held to the plan's rules value by value."""
+
+_KINDS: tuple[Literal["site", "conditions"], ...] = ("site", "conditions")
+
+
+@dataclass(frozen=True)
+class _Station:
+    """The pieces at one end, as small as broadcasting allows."""
+
+    power_dbm: Floats
+    """The planned one, or the largest legal one."""
+    hardware_db: Floats
+    """Feeder, further losses and antenna."""
+    noise_db: Floats
+    """What its receiver's noise adds to the thermal one."""
+    site_variance: Floats
+    conditions_variance: Floats
+    """Of that noise, from place to place and over time, in dB squared."""
+
+
+def _station(grid: Grid, end: End, power_dbm: Floats) -> _Station:
+    def noise(case: LinkCase) -> tuple[Any, ...]:
+        rx = case.station(end)
+        noises = case.noise(rx)
+        parts = noise_items(noises)
+        rows = [
+            np.round(r.value_db, DECIMALS) for r in case.noise_rows(rx, noises) if r.name != THERMAL_NOISE
+        ]
+        return tuple(
+            value.item() if value.size == 1 else value
+            for value in (np.round(sum(rows), DECIMALS), *(together_db(parts, kind) ** 2 for kind in _KINDS))
+        )
+
+    (feeder_db,) = grid.over(f"feeder, {end}", lambda c: (c.feeder_db(end),))
+    (antenna_db,) = grid.over_ends(f"antenna, {end}", lambda c, found: (c.antenna_db(end, found),))
+    return _Station(power_dbm, feeder_db + antenna_db, *grid.over(f"noise, {end}", noise))
+
+
+def _path(case: LinkCase, found: Losses) -> tuple[ArrayLike, ...]:
+    parts = path_items(case, found)
+    return (
+        case.path_db(found),
+        *(together_db(parts, kind) ** 2 for kind in _KINDS),
+        fading_k_db(case, found),
+        found.clearance_ratio,
+        found.ground_unknown,
+        _model(case, found),
+    )
+
+
+def _model(case: LinkCase, found: Losses) -> NDArray[Any]:
+    chosen = case.situation.governing
+    names = np.array(MODELS, dtype=object)[found.model]
+    return names if chosen == RULES else np.full(names.shape, chosen, dtype=object)
+
+
+def _power(end: End) -> Callable[[LinkCase], tuple[float]]:
+    return lambda case: (case.station(end).transmit_power_dbm,)
+
+
+def _signal(case: LinkCase) -> tuple[float]:
+    terms = case.threshold_terms("far")
+    return (total_db(t for t in terms if t.name in (THERMAL_NOISE, REQUIRED_SNR)),)
+
+
+def table(grid: Grid, stated_current_ma: float | None) -> dict[str, NDArray[Any]]:
+    """All arrays of a sweep, each as small as broadcasting allows."""
+    path_db, site_variance, conditions_variance, k_db, clearance, unknown, model = grid.over_paths(
+        "path", _path
+    )
+    (polarisation_db,) = grid.over("polarisation", lambda c: (total_db(c.polarisation_terms),))
+    (signal_db,) = grid.over("signal", _signal)
+    (time_s,) = grid.over("message", lambda c: (c.signal.time_on_air_s(c.link.payload_bytes),))
+    (back_time_s,) = grid.over("reply", lambda c: (c.signal.time_on_air_s(c.link.reply_payload_bytes),))
+    (asked,) = grid.over("asked", lambda c: (Requirement.of(c.link),))
+    if grid.limited:
+        (near_dbm, near_over), (far_dbm, far_over) = (grid.over_powers(end) for end in ENDS)
+        powers, over = [near_dbm, far_dbm], near_over | far_over
+    else:
+        powers = [grid.over(f"power, {end}", _power(end))[0] for end in ENDS]
+        over = np.zeros(1, dtype=bool)
+    near, far = (_station(grid, end, power_dbm) for end, power_dbm in zip(ENDS, powers, strict=True))
+
+    found: dict[str, NDArray[Any]] = {}
+    between_db = path_db + near.hardware_db + far.hardware_db + polarisation_db
+    words, spare = [], []
+    for way, tx, rx in (("", near, far), ("back_", far, near)):
+        received = np.round(tx.power_dbm + between_db, DECIMALS)
+        sensitivity = -np.round(signal_db + rx.noise_db, DECIMALS)
+        margin = np.round(received - sensitivity, DECIMALS)
+        required, success, word, share = _judged(
+            asked,
+            margin,
+            np.sqrt(site_variance + rx.site_variance),
+            np.sqrt(conditions_variance + rx.conditions_variance),
+            k_db,
+        )
+        words.append(word)
+        spare.append(margin - required)
+        found |= {
+            f"{way}fade_margin_db": margin,
+            f"{way}required_margin_db": required,
+            f"{way}site_share": share,
+            f"{way}delivery_probability": success,
+            f"{way}received_power_dbm": received,
+            f"{way}sensitivity_dbm": sensitivity,
+            f"{way}eirp_dbm": np.round(tx.power_dbm + tx.hardware_db, DECIMALS),
+        }
+    found |= {
+        "weaker_fade_margin_db": np.where(
+            spare[1] < spare[0], found["back_fade_margin_db"], found["fade_margin_db"]
+        ),
+        "spare_margin_db": np.minimum(*spare),
+        "verdict": _VERDICTS[np.minimum(np.minimum(*words), np.where(over | unknown, 1, 2))],
+        "time_on_air_s": time_s,
+        "back_time_on_air_s": back_time_s,
+        "charge_mc": time_s * _current_ma(near.power_dbm, stated_current_ma),
+        "path_loss_db": -path_db,
+        "clearance_ratio": clearance,
+        "model": model,
+    }
+    return {name: found[name] for name in QUANTITIES}
+
+
+def _judged(
+    asked: NDArray[Any], margin_db: Floats, site_db: Floats, conditions_db: Floats, k_db: Floats
+) -> tuple[NDArray[Any], ...]:
+    """`judgement` where what is asked may differ from cell to cell: required margin, success, word, share of sites."""
+    # the required margin does not depend on the margin: worked out over the few that differ
+    few = np.broadcast_arrays(asked, site_db, conditions_db, k_db)
+    required = np.empty(few[0].shape)
+    shape = np.broadcast(margin_db, few[0]).shape
+    success, word, share = np.empty(shape), np.empty(shape, dtype=np.int8), np.empty(shape)
+    whole = np.broadcast_to(few[0], shape)
+    for one in set(asked.flat):
+        here = few[0] == one
+        required[here] = one.margin_db(*(v[here] for v in few[1:]))
+        there = whole == one
+        got = judgement(
+            one, *(np.broadcast_to(v, shape)[there] for v in (margin_db, *few[1:])),
+            required_db=np.broadcast_to(required, shape)[there],
+        )  # fmt: skip
+        success[there], word[there], share[there] = got.success, got.verdict, got.site_share
+    return required, success, word, share
+
+
+def _current_ma(power_dbm: Floats, stated_ma: float | None) -> Floats:
+    """Drawn while sending: as stated, or the generic figure where one is known."""
+    if stated_ma is not None:
+        return np.full(power_dbm.shape, stated_ma)
+    known = power_dbm <= 30.0
+    return np.where(known, transmit_current_ma(np.where(known, power_dbm, 0.0)), np.nan)
