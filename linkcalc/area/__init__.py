@@ -9,7 +9,7 @@ From the bottom up, each with its own file:
 - `coverage`: all cells of an area, tile by tile (`prepared_job`, `coverage`, `plan_coverage`), worked off by
   a `scheduler`;
 - `geofiles`: the answer as GeoTIFF and GeoJSON;
-- `relay`: both hops of a link over a relay in every cell; `access` says where one may stand (`geojson`),
-  `relay_plan` what it is made of, `relay_chain` looks for two in a row, `relay_siting` puts it together
-  (`relay_result`), and `relay_files` writes it.
+- `relay.search`: both hops of a link over a relay in every cell; `access` says where one may stand (`geojson`),
+  `relay.plan` what it is made of, `relay.search` and `relay.chain` look for one and for two in a row, `relay.siting`
+  puts it together (`relay.result`), and `relay.files` writes it.
 """

@@ -68,7 +68,7 @@ _PICTURES: dict[str, str] = {
 _DATA: dict[str, Function] = {
     "Result": result_data,
     "FleetResult": lambda answer: _of("views.fleet_text:fleet_dict")(answer),
-    "RelaySiting": lambda answer: plain_data(_of("area.relay_files:as_data")(answer)),
+    "RelaySiting": lambda answer: plain_data(_of("area.relay.files:as_data")(answer)),
     "HowFar": lambda answer: json.loads(_of("views.range_text:range_json")(answer)),
 }
 

@@ -1,6 +1,6 @@
 """Every cell of an area as a place for a relay: the margins of both hops, each over its own full profile.
 
-`relay_siting` puts together what this module, `access`, `relay_plan` and `relay_chain` do.
+`siting` puts together what this module, `access`, `plan` and `chain` do.
 """
 
 import hashlib
