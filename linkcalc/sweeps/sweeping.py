@@ -87,7 +87,7 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
     >>> from linkcalc.sample_files import sample_path
     >>> found = sweep_plan(load_plan(sample_path("plain")), {"sf": range(7, 13), "far.height": [2, 4, 8]})
     >>> found["weaker_fade_margin_db"].round(1)[0]
-    array([-1.1,  8.2, 17.7])
+    array([-1.1,  8.2, 16.7])
     >>> sweep_plan(load_plan(sample_path("plain")), {"sf": [7, 7]})
     Traceback (most recent call last):
     linkcalc.errors.DomainError: spreading_factor = 7 is given twice

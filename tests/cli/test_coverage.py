@@ -86,6 +86,7 @@ import signal
 from linkcalc.area.coverage import TileStore
 from linkcalc.cli import main
 
+signal.signal(signal.SIGINT, signal.default_int_handler)  # a run in the background was told to ignore it
 save, saved = TileStore.save, []
 
 def save_and_interrupt(store, tile, found):
