@@ -209,7 +209,7 @@ def test_a_list_with_a_plan_is_answered(tmp_path):
             (SAMPLES / "upland_tanks.csv", "--plan", SAMPLES / "upland_fleet.toml"),
             'is a fleet file, not a plan: set its nodes = "upland_tanks.csv", then linkcalc fleet',
         ),
-        ((SAMPLES / "upland_fleet.toml", "--out", "/dev/null/x"), "cannot be written"),
+        ((SAMPLES / "upland_fleet.toml", "--out", "/dev/null/x"), "cannot be made"),
     ],
 )
 def test_bad_input_is_one_line(arguments, words):
@@ -273,7 +273,7 @@ def test_where_fewer_arrive_than_by_the_closed_form_the_simulation_has_the_say(t
     assert by_played
     for node in by_played:
         assert node["success_predicted"] == pytest.approx(node["played_success"], abs=1e-9)
-    assert any("more when played packet by packet" in n for n in found["notes"])
+    assert any("more when simulated packet by packet" in n for n in found["notes"])
 
 
 def test_a_formula_in_a_name_is_no_formula_in_the_tables(tmp_path):

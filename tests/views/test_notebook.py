@@ -103,7 +103,7 @@ def test_one_picture_alone_can_be_shown_and_one_of_ones_own() -> None:
         html = lc.show(link, only=only).html
         assert html.startswith("<img alt=")
         assert "base64," in html
-    with pytest.raises(lc.ArgumentError, match="there are: profile, budget, height"):
+    with pytest.raises(lc.ArgumentError, match="pictures: profile, budget, height"):
         lc.show(link, only="map")
     with lc.styled():
         from matplotlib.figure import Figure
