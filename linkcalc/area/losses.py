@@ -25,6 +25,14 @@ _CLOSEST_M = 1.0
 """Nearer than this the two stations stand at the same place."""
 
 
+def grid_of(land: Land, *, outward: bool) -> kernels.Grid:
+    """The heights around a station as the compiled loops take them; `outward`: profiles begin there."""
+    return kernels.Grid(
+        land.cells, land.native_flags(), land.windows, land.maps, land.layers, land.tree_surface, outward,
+        land.largest_hole_m, LOWEST_CLUTTER_M, REACH_M, SEA_SHORE_M if land.sea_without_data else -math.inf,
+    )  # fmt: skip
+
+
 def losses(
     land: Land,
     template: LinkCase,
@@ -92,11 +100,7 @@ def losses(
     steps = land.intervals(east, north)
     if apart.size:
         some, rows = facts[apart], found[apart]
-        grid = kernels.Grid(
-            land.cells, land.native_flags(), land.windows, land.maps, land.layers, land.tree_surface,
-            fixed == "near", land.largest_hole_m, LOWEST_CLUTTER_M, REACH_M,
-            SEA_SHORE_M if land.sea_without_data else -math.inf,
-        )  # fmt: skip
+        grid = grid_of(land, outward=fixed == "near")
         places = np.stack([east / land.radius_m, north / land.radius_m, length], axis=-1)[apart]
         in_numpy = not (compiled.available() if use_numba is None else use_numba)
         run: Any = kernels.positions if in_numpy else kernels.compiled_positions()

@@ -18,7 +18,7 @@ import numpy as np
 
 from linkcalc.area import kernels
 from linkcalc.area.coverage import TILE_CELLS, Job, prepared_job
-from linkcalc.area.losses import losses
+from linkcalc.area.losses import grid_of, losses
 from linkcalc.area.margins import answers
 from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
@@ -114,10 +114,7 @@ def compiled_sampling() -> Any:
 def sample(work: Job, east: np.ndarray, north: np.ndarray) -> np.ndarray:
     land = work.land
     places = np.stack([east / land.radius_m, north / land.radius_m, np.hypot(east, north)], axis=-1)
-    grid = kernels.Grid(
-        land.cells, land.native_flags(), land.windows, land.maps, land.layers, land.tree_surface, True,
-        land.largest_hole_m, 1.0,
-    )  # fmt: skip
+    grid = grid_of(land, outward=True)
     ends = np.empty(east.size)
     compiled_sampling()(grid, places, land.intervals(east, north), ends)
     return ends
