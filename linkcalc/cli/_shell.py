@@ -136,6 +136,7 @@ def _also_out(parameter: inspect.Parameter, name: str) -> Any:
     kind, option = get_args(parameter.annotation)
     option = copy.copy(option)
     option.param_decls = ("--out", "-o") if name == "out" else ("--output", "--out", "-o")
+    option.default = ...  # where typer keeps the first name that was declared
     return Annotated[kind, option]
 
 
