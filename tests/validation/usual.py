@@ -18,6 +18,7 @@ from linkcalc.link.result import LinkResult
 from linkcalc.link.verdict import check_plan
 from linkcalc.plan.in_python import plan_from
 from linkcalc.terrain.profile import Profile
+from linkcalc.views.text import probability_words
 from tests import sites
 
 START, END = "<!-- usual -->", "<!-- end -->"
@@ -191,7 +192,7 @@ def table() -> tuple[str, list[str]]:
         wrong += [one.what] if contradicts else []
         rows.append(
             f"| {one.what} | {WORDS[found.verdict]} | {weaker.fade_margin_db:.1f} dB "
-            f"| {weaker.required_margin_db:.1f} dB | {100.0 * weaker.site_share:.0f} % "
+            f"| {weaker.required_margin_db:.1f} dB | {probability_words(weaker.site_share)} "
             f"| {one.trade}{': CONTRADICTED' if contradicts else ''} |"
         )
     return "\n".join(rows), wrong
