@@ -833,6 +833,23 @@ def test_every_model_is_over_the_same_ground_between_the_antennas_themselves() -
     assert models == every_model(path_of(profile, situation()))
 
 
+def test_the_second_opinion_takes_what_stands_on_the_ground_as_ground() -> None:
+    """A house of 25 m in the way: the irregular terrain model over a bump of its height says the same."""
+    house = sites.profile(3000.0, 100.0, ((1400.0, 1600.0, 25.0, "building"),))
+    bump = replace(
+        house,
+        ground_m=house.ground_m + house.clutter_m,
+        clutter_m=0.0 * house.clutter_m,
+        clutter_kind=("",) * 101,
+    )
+    with_house, with_bump, without = (
+        every_model(path_of(p, None, 4.0, 8.0))["irregular_terrain"]
+        for p in (house, bump, sites.profile(3000.0))
+    )
+    assert with_house == pytest.approx(with_bump, abs=1e-9)
+    assert with_house > without + 10.0
+
+
 @pytest.mark.parametrize("length_m", [249.0, 250.0])
 def test_p1812_is_not_asked_below_its_quarter_kilometre(length_m: float) -> None:
     models = every_model(path_of(sites.profile(length_m, 100.0, ((110.0, 120.0, 8.0, "building"),))))
