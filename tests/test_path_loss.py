@@ -847,7 +847,7 @@ def test_the_second_opinion_takes_what_stands_on_the_ground_as_ground() -> None:
         for p in (house, bump, sites.profile(3000.0))
     )
     assert with_house == pytest.approx(with_bump, abs=1e-9)
-    assert with_house > without + 10.0
+    assert with_house > without + 3.0
 
 
 @pytest.mark.parametrize("length_m", [249.0, 250.0])
