@@ -302,7 +302,7 @@ def draw_lines(ax: "Axes", margin_db: np.ndarray, needed_db: np.ndarray, cell_m:
         labels += ax.clabel(lines, fmt=lambda v: f"{v:.0f} dB".replace("-", "−"), fontsize=style.SMALL_PT)
     spare = smoothed(np.clip(np.nan_to_num(margin_db - needed_db, nan=-100.0), -100.0, 100.0))
     if field.shape[0] > 2 and float(spare.min()) < 0.0 < float(spare.max()):
-        line = ax.contour(axis, -axis, spare, levels=[0.0], colors=style.ACCENT, linewidths=1.5, zorder=4)
+        line = ax.contour(axis, -axis, spare, levels=[0.0], colors=style.INK, linewidths=2.2, zorder=4)
         labels += ax.clabel(line, fmt=lambda v: "required", fontsize=style.SMALL_PT)
     for text in labels:
         text.set_path_effects(halo)
@@ -329,7 +329,7 @@ def _caption(result: CoverageResult) -> str:
         else "Each cell has its own terrain profile and the model of a single check."
     )
     return style.drawable(
-        f"{how} Cells of {result.cell_m:g} m; lines over margins smoothed by {SMOOTH_CELLS:g} cell, red where the "
+        f"{how} Cells of {result.cell_m:g} m; lines over margins smoothed by {SMOOTH_CELLS:g} cell, thick where the "
         "margin is the one required there; relief lit from the north-west; hatched grey: no answer. Degrees: WGS 84. "
         "A prediction: measure on site. A radio link is no safety function and no emergency stop."
     )

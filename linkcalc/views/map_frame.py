@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from linkcalc.terrain import geodesy
-from linkcalc.views import style
+from linkcalc.units import METRES_PER_FOOT
+from linkcalc.views import style, units
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -133,6 +134,13 @@ def _graticule(ax: "Axes", crs: str, box: Box) -> None:
         axis.set_ticks(ticks, labels)
 
 
+_SCALES_KM: dict[units.System, tuple[tuple[str, float], ...]] = {
+    "metric": (("km", 1.0), ("m", 1e-3)),
+    "us": (("mi", units.METRES_PER_MILE / 1e3), ("ft", METRES_PER_FOOT / 1e3)),
+}
+"""Units of a scale, the longer first, in kilometres."""
+
+
 def draw_scale(ax: "Axes", box: Box) -> None:
     """Draw a bar of a round length, and which way is north."""
     from matplotlib.patheffects import withStroke
@@ -140,8 +148,11 @@ def draw_scale(ax: "Axes", box: Box) -> None:
     west, south, east, north = box
     across, up = east - west, north - south
     target = min(across, up) / 5.0
-    decade = 10.0 ** np.floor(np.log10(target))
-    length = max(f * decade for f in (1.0, 2.0, 5.0) if f * decade <= target)
+    # round in the units that are read
+    name, unit_km = next((n, u) for n, u in _SCALES_KM[units.current()] if u <= target or u < 0.01)
+    decade = 10.0 ** np.floor(np.log10(target / unit_km))
+    count = max(f * decade for f in (1.0, 2.0, 5.0) if f * decade <= target / unit_km)
+    length = count * unit_km
     x, y = west + 0.025 * across, south + 0.035 * up
     halo: list[Any] = [withStroke(linewidth=2.6, foreground=style.PAPER)]
     ax.plot(
@@ -149,7 +160,7 @@ def draw_scale(ax: "Axes", box: Box) -> None:
         path_effects=[withStroke(linewidth=4.4, foreground=style.PAPER)],
     )  # fmt: skip
     ax.annotate(
-        f"{length:g} km" if length >= 1.0 else f"{length * 1e3:g} m", (x + length / 2.0, y), (0, 4),
+        f"{count:g} {name}", (x + length / 2.0, y), (0, 4),
         textcoords="offset points", ha="center", fontsize=style.SMALL_PT, zorder=6, path_effects=halo,
     )  # fmt: skip
     ax.annotate(

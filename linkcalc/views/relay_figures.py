@@ -218,7 +218,7 @@ def _ends(ax: "Axes", ends: Sequence[Place], box: Box) -> None:
 
 
 def _caption(result: RelaySiting) -> str:
-    lines = f"lines over margins smoothed by {SMOOTH_CELLS:g} cell, thick red where it is the required margin"
+    lines = f"lines over margins smoothed by {SMOOTH_CELLS:g} cell, thick where it is the required margin"
     parts = [
         "Numbers: spots checked in full, best first; violet: hops over the best spot"
         + (", dashed over two relays (R1, R2)." if result.two is not None else "."),

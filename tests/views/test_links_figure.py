@@ -12,9 +12,9 @@ from linkcalc.link.verdict import check_plan
 from linkcalc.plan import load_plan
 from linkcalc.sample_files import sample_path
 from linkcalc.terrain.rasters import open_mosaic
-from linkcalc.views import style
+from linkcalc.views import style, units
 from linkcalc.views.links_figure import links_figure
-from linkcalc.views.map_frame import degrees_text, graticule_step
+from linkcalc.views.map_frame import degrees_text, draw_scale, graticule_step
 
 
 @pytest.fixture(scope="module")
@@ -71,3 +71,21 @@ def test_check_writes_it_beside_the_other_pictures(tmp_path):
     CliRunner().invoke(app, ["check", str(sample_path("plain")), "--out", str(tmp_path)])
     assert (tmp_path / "links.png").read_bytes()[1:4] == b"PNG"
     assert "</svg>" in (tmp_path / "links.svg").read_text()[-10:]
+
+
+@pytest.mark.parametrize(
+    ("system", "across_km", "words"),
+    [("metric", 10.0, "2 km"), ("metric", 1.2, "200 m"), ("us", 10.0, "1 mi"), ("us", 1.2, "500 ft")],
+)
+def test_the_bar_of_a_map_is_round_in_the_units_that_are_read(
+    system: units.System, across_km: float, words: str
+) -> None:
+    """A fifth of the map at most: 2 km, 240 m; 1.24 mi, 787 ft."""
+    ax = style.new_figure(6.0, 6.0).add_axes((0.1, 0.1, 0.8, 0.8))
+    with units.shown_in(system):
+        draw_scale(ax, (0.0, 0.0, across_km, across_km))
+    assert words in [t.get_text() for t in ax.texts]
+    (bar,) = ax.lines
+    metres = {"km": 1000.0, "m": 1.0, "mi": 1609.344, "ft": 0.3048}
+    count, unit = words.split()
+    assert float(np.ptp(bar.get_xdata())) * 1000.0 == pytest.approx(float(count) * metres[unit])
