@@ -92,9 +92,8 @@ class _Asked:
         return float(margin[np.argmin(margin - self.requirement.margin_db(*uncertain))])
 
     def of_each_hop(self) -> "_Asked":
-        """What each of two hops must have for both together to have what is asked."""
-        r = self.requirement
-        return _Asked(replace(r, success=math.sqrt(r.success), confidence=math.sqrt(r.confidence)))
+        """The same for each of two hops."""
+        return _Asked(self.requirement.of_each_hop())
 
     def suffices(self, case: LinkCase) -> bool:
         """Whether nothing is short: quicker than `short_db`."""

@@ -334,10 +334,8 @@ class _Search:
         )
         for _, i in relay_spots(lawful(base.case)[0])[:_MOST_SPOTS]:
             relay = placed(model, round(float(lat[i]), 6), round(float(lon[i]), 6))
-            both = {
-                "required_success": math.sqrt(link.required_success),
-                "confidence": math.sqrt(link.confidence),
-            }
+            each = Requirement.of(link).of_each_hop()
+            both = {"required_success": each.success, "confidence": each.confidence}
             two = [hop.model_copy(update=both) for hop in hops(plan, link, [relay.name])]
             changed = plan.model_copy(update={"station": [*plan.station, relay], "link": [*plan.link, *two]})
             try:

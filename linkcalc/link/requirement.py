@@ -5,7 +5,8 @@ the fading and the conditions of the year. And at what share of *such sites*: a 
 so the margin must be large enough that most sites like this one give it.
 """
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
@@ -59,6 +60,10 @@ class Requirement:
             link.tries,
             link.channel_busy_percent / 100.0,
         )
+
+    def of_each_hop(self) -> "Requirement":
+        """What each of two hops must have for both together to have this; their sites taken as independent."""
+        return replace(self, success=math.sqrt(self.success), confidence=math.sqrt(self.confidence))
 
     @property
     def reachable(self) -> bool:
