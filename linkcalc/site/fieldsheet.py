@@ -459,7 +459,7 @@ def _feeder(case: LinkCase, end: End, name: str, feeder: Feeder, most_longer_m: 
     site_db, conditions_db = (float(together_db(items, kind)[0]) for kind in _KINDS)
     return FeederOption(
         name=name,
-        words=feeder_words(receiver) or "no feeder: the radio is at the antenna",
+        words=feeder_words(receiver) or "none: radio at the antenna",
         feeder=feeder,
         loss_db=losses[0] - _extra_db(receiver),
         noise_dbm=noises[0],
