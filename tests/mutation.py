@@ -48,7 +48,7 @@ TARGETS: dict[str, tuple[str, ...]] = {
     "linkcalc.operation.tank.solve": ("tests/test_tank.py",),
     "linkcalc.operation.messages": ("tests/test_messages.py",),
     "linkcalc.fleets.judge": ("tests/fleet/test_judge.py",),
-    "linkcalc.fleets.mends": ("tests/fleet/test_mends.py",),
+    "linkcalc.fleets.remedies": ("tests/fleet/test_fleet_remedies.py",),
     "linkcalc.operation.exposure": ("tests/test_exposure.py",),
     "linkcalc.rules.limits": ("tests/rules",),
     "linkcalc.propagation.clutter": ("tests/propagation/test_clutter.py", "tests/propagation/test_ranges.py"),
