@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from linkcalc.errors import PlanError as PlanError
     from linkcalc.errors import ReadingsError as ReadingsError
     from linkcalc.errors import TerrainError as TerrainError
-    from linkcalc.fleets.answer import FleetResult as FleetResult
+    from linkcalc.fleets.result import FleetResult as FleetResult
     from linkcalc.frames import Comparison as Comparison
     from linkcalc.frames import compare_measured as compare_measured
     from linkcalc.frames import readings_frame as readings_frame
@@ -119,7 +119,7 @@ _HOMES = {
     "EnergySection": "operation.energy",
     "ExposureSection": "operation.exposure",
     "FieldSheet": "site.fieldsheet",
-    "FleetResult": "fleets.answer",
+    "FleetResult": "fleets.result",
     "HeightTable": "sweeps.mast_heights",
     "HowFar": "sweeps.reach_by_ground",
     "LimitsResult": "operation.sections",

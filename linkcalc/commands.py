@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from linkcalc.area.coverage import CoverageResult, Progress
     from linkcalc.area.relay.result import RelaySiting
     from linkcalc.area.scheduler import Scheduler
-    from linkcalc.fleets.answer import FleetResult
+    from linkcalc.fleets.result import FleetResult
     from linkcalc.link.parts_list import Bill
     from linkcalc.link.result import Result
     from linkcalc.operation.energy import EnergySection

@@ -74,26 +74,8 @@ def test_data_flows_one_way(path):
 
 
 INTERNAL = {
-    # shared with the compiled path, which has its own twins of them
-    "propagation.p1812": {
-        *(
-            "checked_zone",
-            "coast_km",
-            "checked_lapse",
-            "warn_outside_range",
-            "scan_sections",
-            "scan_roughness",
-        ),
-        *(
-            "path_of_profile",
-            "sea_coupling",
-            "site_shielding",
-            "upper_quantile",
-            "time_interpolation",
-            "losses",
-        ),
-    },
-    "propagation.diffraction": {"checked_profile", "number", "is_vertical"},
+    # shared with the compiled path
+    "propagation.p1812": {"checked_zone", "coast_km", "checked_lapse", "warn_outside_range"},
 }
 
 

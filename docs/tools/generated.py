@@ -80,7 +80,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "area.relay.result", "area.relay.files",
     ),
     "Fleets": (
-        "fleets.answer", "fleets.network", "fleets.reach", "fleets.capture", "fleets.aloha",
+        "fleets.answer", "fleets.result", "fleets.network", "fleets.reach", "fleets.capture", "fleets.aloha",
         "fleets.levels", "fleets.air", "fleets.contention", "fleets.simulate", "fleets.judge",
         "fleets.assign", "fleets.limits", "fleets.remedies",
     ),

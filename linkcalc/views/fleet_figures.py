@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from linkcalc.fleets.answer import FleetResult
+from linkcalc.fleets.result import FleetResult
 from linkcalc.views import style
 from linkcalc.views.figures import width_of_text
 from linkcalc.views.fleet_text import headline, shortened, sites_words, times_words
