@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from linkcalc import propagation as propagation
     from linkcalc import radio as radio
     from linkcalc.answer import Answer as Answer
-    from linkcalc.area.coverage import CoverageResult as CoverageResult
+    from linkcalc.area.coverage_result import CoverageResult as CoverageResult
     from linkcalc.area.relay.result import RelaySiting as RelaySiting
     from linkcalc.commands import acceptance as acceptance
     from linkcalc.commands import check as check
@@ -114,7 +114,7 @@ _HOMES = {
     "Bill": "link.parts_list",
     "Candidates": "sweeps.comparing",
     "Comparison": "frames",
-    "CoverageResult": "area.coverage",
+    "CoverageResult": "area.coverage_result",
     "DomainError": "errors",
     "EnergySection": "operation.energy",
     "ExposureSection": "operation.exposure",

@@ -15,9 +15,10 @@ from linkcalc.plan.in_python import PlanLike, as_plan, chosen_link, shortened
 if TYPE_CHECKING:
     from datetime import date
 
-    from linkcalc.area.coverage import CoverageResult, Progress
+    from linkcalc.area.coverage_result import CoverageResult
     from linkcalc.area.relay.result import RelaySiting
     from linkcalc.area.scheduler import Scheduler
+    from linkcalc.area.tiles import Progress
     from linkcalc.fleets.result import FleetResult
     from linkcalc.link.parts_list import Bill
     from linkcalc.link.result import Result

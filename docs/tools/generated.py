@@ -71,7 +71,8 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "site.acceptance",
     ),
     "Areas": (
-        "area.coverage", "area.gridded", "area.geofiles", "area.scheduler", "area.distributed",
+        "area.coverage", "area.coverage_result", "area.tiles", "area.gridded", "area.geofiles", "area.scheduler",
+        "area.distributed",
         "area.program", "area.land", "area.losses", "area.margins", "area.kernels", "area.height_pairs",
         "area.access", "area.geojson", "area.relief",
     ),

@@ -16,7 +16,7 @@ PREVIEW_CELLS = 3.0
 """How much wider the cells of a preview are."""
 
 if TYPE_CHECKING:
-    from linkcalc.area.coverage import Progress
+    from linkcalc.area.tiles import Progress
 
 
 def coverage(

@@ -134,7 +134,6 @@ def relay(
     """
 
     from linkcalc.area.access import Access
-    from linkcalc.area.coverage import telling_of_tiles
     from linkcalc.area.relay.files import as_data
     from linkcalc.area.relay.plan import (
         RelayKit,
@@ -144,6 +143,7 @@ def relay(
         relay_station,
     )
     from linkcalc.area.relay.siting import relay_siting, stations
+    from linkcalc.area.tiles import telling_of_tiles
     from linkcalc.cli.survey import chosen_link
     from linkcalc.files import atomic_write, refuse_to_overwrite
     from linkcalc.views.jsonout import section_json

@@ -8,7 +8,7 @@ import sys
 import pytest
 import rasterio
 
-from linkcalc.area.coverage import BANDS
+from linkcalc.area.tiles import BANDS
 from linkcalc.propagation import compiled
 from tests.area.test_same_as_check import SAMPLES, UPLAND_MIDDLE
 
@@ -83,7 +83,7 @@ def test_bad_input_is_one_line(plan, options, words):
 
 INTERRUPTED_AFTER_TWO_TILES = """
 import signal
-from linkcalc.area.coverage import TileStore
+from linkcalc.area.tiles import TileStore
 from linkcalc.cli import main
 
 signal.signal(signal.SIGINT, signal.default_int_handler)  # a run in the background was told to ignore it

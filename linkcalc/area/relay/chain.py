@@ -22,13 +22,13 @@ from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc.area.access import Grid
-from linkcalc.area.coverage import Progress
 from linkcalc.area.land import read_land
 from linkcalc.area.losses import End
 from linkcalc.area.margins import template_case
 from linkcalc.area.relay.plan import placed, with_relays
 from linkcalc.area.relay.search import Hop, Job, all_hops, hop_figures
 from linkcalc.area.scheduler import Scheduler
+from linkcalc.area.tiles import Progress
 from linkcalc.plan import Link, Station
 from linkcalc.terrain.land_cover import Layers
 

@@ -15,14 +15,15 @@ from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc._version import __version__
-from linkcalc.area import coverage
 from linkcalc.area.access import Grid, Mask
-from linkcalc.area.coverage import Progress, Singles, Tile, TileStore
+from linkcalc.area.coverage import get_ready
 from linkcalc.area.land import Land
 from linkcalc.area.losses import End, losses
 from linkcalc.area.margins import answers
 from linkcalc.area.program import formulas
 from linkcalc.area.scheduler import Local, Scheduler
+from linkcalc.area.tiles import TILE_CELLS, Progress, Singles, Tile, TileStore, stated_in
+from linkcalc.area.tiles import Job as HopJob
 from linkcalc.errors import DomainError, OutOfRangeWarning
 from linkcalc.link.case import LinkCase
 from linkcalc.link.requirement import VERDICTS
@@ -65,7 +66,7 @@ class Job:
 
     def tiles(self) -> list[Tile]:
         """The tiles that hold wanted cells."""
-        size = coverage.TILE_CELLS if self.use_numba else coverage.TILE_CELLS // 4
+        size = TILE_CELLS if self.use_numba else TILE_CELLS // 4
         side = self.grid.side
         blocks = [
             Tile(top, left, min(top + size, side), min(left + size, side))
@@ -94,7 +95,7 @@ class Job:
         for hop in self.hops:
             case = hop.template
             made_of.update(hop.land.digest().encode() + hop.fixed.encode())
-            made_of.update(coverage.stated_in(case))
+            made_of.update(stated_in(case))
         made_of.update(repr((self.grid, self.use_numba, FIGURES, __version__)).encode())
         made_of.update(formulas().encode())
         return made_of.hexdigest()
@@ -177,8 +178,8 @@ def all_hops(
         say(f"taking over {len(tiles) - len(missing)} of {len(tiles)} tiles from an earlier run")
     if missing and (not job.use_numba or isinstance(scheduler, Local)):
         hop = job.hops[0]
-        first = coverage.Job(hop.land, hop.template, hop.fixed, hop.land.radius_m, 1.0, job.use_numba)
-        coverage.get_ready(first, say)
+        first = HopJob(hop.land, hop.template, hop.fixed, hop.land.radius_m, 1.0, job.use_numba)
+        get_ready(first, say)
     at.begun = time.monotonic()
     for tile, found in scheduler.run(tile_answer, job, missing):
         if store:

@@ -11,7 +11,7 @@ import numpy as np
 from linkcalc._arrays import Floats, checked
 from linkcalc.area import kernels
 from linkcalc.area.access import Access, Allowed, Grid, Mask, allowed_cells
-from linkcalc.area.coverage import MOST_CELLS, Progress, TileStore, telling_of_tiles
+from linkcalc.area.coverage import MOST_CELLS
 from linkcalc.area.land import read_land
 from linkcalc.area.losses import surroundings_notes
 from linkcalc.area.margins import template_case
@@ -20,6 +20,7 @@ from linkcalc.area.relay.plan import RelayKit, placed, relay_station, with_relay
 from linkcalc.area.relay.result import Chain, HopCheck, Place, RelaySiting
 from linkcalc.area.relay.search import FIGURES, Hop, Job, all_hops, best_cells, chained
 from linkcalc.area.scheduler import Scheduler
+from linkcalc.area.tiles import Progress, TileStore, telling_of_tiles
 from linkcalc.errors import DomainError, TerrainError
 from linkcalc.link.case import directional
 from linkcalc.link.on_ground import link_case, open_terrain, position_deg, recorded_notes
