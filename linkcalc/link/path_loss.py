@@ -23,7 +23,7 @@ The rules, for one path or for a million:
    stated allowance, or what surrounds it where that is more, for P.2108 is what was measured at real antennas.
 
 The first part of this module is written in the subset of Python that numba compiles: the same source answers
-one path as it stands, and many compiled.
+one path as it stands, and many compiled. docs/models/cells.md tells in a page what it does, and what compiling takes.
 """
 
 import math
