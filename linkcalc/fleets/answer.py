@@ -3,13 +3,12 @@
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from linkcalc._arrays import Floats
-from linkcalc.fleets.assign import Assignment, Choice, assign, charge_mah_per_day, options
+from linkcalc.fleets.assign import Assignment, Choice, Options, assign, charge_mah_per_day, options
 from linkcalc.fleets.contention import Outlook, outlook, reach
 from linkcalc.fleets.judge import Judged, by_link, judged
 from linkcalc.fleets.limits import Limits
@@ -92,9 +91,7 @@ def answer(
     loaded = seldom_enough(loaded, choose=choose)
     found = paths(loaded, scheduler=scheduler, use_numba=use_numba, say=say)
     traffic = loaded.fleet.traffic
-    net = replace(
-        network(loaded, found), retry_jitter=traffic.retry_jitter, confidence=traffic.confidence
-    )  # fmt: skip
+    net = replace(network(loaded, found), retry_jitter=traffic.retry_jitter, confidence=traffic.confidence)
     supply = _supply(loaded)
     limits = Limits(loaded, net)
     required = traffic.required_success
@@ -115,11 +112,9 @@ def answer(
     total = None if played is None else summed(played)
     words = judged(fares, predicted, total, required, net.tries, alone_words)
     alone = options(net, supply, choice, None)
-    best_alone = alone.success.reshape(net.nodes, -1).max(axis=1)
-    nodes = tuple(
-        _node_answers(loaded, found, net, choice, limits, got, predicted, words, played, best_alone, choose)
-    )
-    sheds = tuple(_shed_answer(loaded, net, found, limits, got, j) for j in range(net.sheds))
+    asked = _Asked(loaded, found, net, choice, limits, choose)
+    nodes = tuple(_node_answers(asked, got, predicted, words, alone, played))
+    sheds = tuple(_shed_answer(asked, got, j) for j in range(net.sheds))
     verdict: VerdictWord = "at_risk" if found.refused else "closes"
     for word in ("at_risk", "does_not_close"):
         if any(n.verdict == word for n in nodes):
@@ -237,11 +232,24 @@ def _choice(
     return Choice(powers, pinned.astype(np.int64), whole), tuple(notes)
 
 
+class _Asked(NamedTuple):
+    """The fleet, and what may be chosen for it."""
+
+    loaded: LoadedFleet
+    found: Paths
+    net: Network
+    choice: Choice
+    limits: Limits
+    choose: bool
+
+
 def _node_answers(
-    loaded: LoadedFleet, found: Paths, net: Network, choice: Choice, limits: Limits, got: Assignment,
-    predicted: Outlook, words: Judged, played: list[Played] | None, best_alone: Floats, choose: bool,
+    asked: _Asked, got: Assignment, predicted: Outlook, words: Judged, alone: Options,
+    played: list[Played] | None,
 ) -> Iterator[NodeAnswer]:  # fmt: skip
+    loaded, found, net, choice, limits, choose = asked
     setting, fares = got.setting, got.outlook
+    best_alone = alone.success.reshape(net.nodes, -1).max(axis=1)
     i = np.arange(net.nodes)
     names = [s.name for s in loaded.fleet.shed]
     seconds = net.time_on_air_s[i, setting.factor]
@@ -306,9 +314,8 @@ def _node_answers(
         )
 
 
-def _shed_answer(
-    loaded: LoadedFleet, net: Network, found: Paths, limits: Limits, got: Assignment, j: int
-) -> ShedAnswer:
+def _shed_answer(asked: _Asked, got: Assignment, j: int) -> ShedAnswer:
+    loaded, found, net, _, limits, _ = asked
     setting, fares = got.setting, got.outlook
     own = setting.shed == j
     i = np.arange(net.nodes)

@@ -187,10 +187,8 @@ def path_of_profile(
 ) -> Path:
     """Path-central quantities, Attachment 1, and what of sections 4.3 to 4.5 hangs on the path alone."""
     length = float(d[-1])
-    tx_ground = float(h[0])
-    rx_ground = float(h[-1])
-    hts = tx_ground + htg
-    hrs = rx_ground + hrg
+    tx_ground, rx_ground = float(h[0]), float(h[-1])
+    hts, hrs = tx_ground + htg, rx_ground + hrg
 
     # Radio-climatic parameters [1-7]
     dtm, dlm, sea = scan_sections(d, zone)
@@ -237,9 +235,7 @@ def path_of_profile(
     acr = sea_coupling(omega, dcr, dlr, hrs)
     theta1 = 1000.0 * length / ae + min(theta_t, 0.1 * dlt) + min(theta_r, 0.1 * dlr)
     di = min(length - dlt - dlr, 40.0)
-    mu3 = 1.0
-    if hm > 10.0:
-        mu3 = math.exp(-4.6e-5 * (hm - 10.0) * (43.0 + 6.0 * di))
+    mu3 = math.exp(-4.6e-5 * max(hm - 10.0, 0.0) * (43.0 + 6.0 * di))
     alpha = max(-3.4, -0.6 - 3.5e-9 * length**3.1 * tau)
     mu2 = (500.0 * length**2 / (ae * (math.sqrt(hte) + math.sqrt(hre)) ** 2)) ** alpha
     mu2 = min(mu2, 1.0)
