@@ -342,6 +342,7 @@ def test_limits_bar_what_they_forbid(tmp_path):
     assert "over at" in found["limits_line"]
 
 
+@pytest.mark.slow
 def test_pictures_are_made_and_the_same_every_time(result):
     for draw in (map_figure, load_figure, airtime_figure):
         assert render(draw(result), "svg") == render(draw(result), "svg")
