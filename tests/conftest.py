@@ -31,6 +31,12 @@ def few(request: pytest.FixtureRequest) -> Callable[[int], int]:
     return lambda whole: -(-whole // 5) if _quick(request.config) else whole
 
 
+@pytest.fixture
+def undrawn(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Files of pictures hold no drawing: where the files are what is tested, not what is on them."""
+    monkeypatch.setattr("linkcalc.views.style.render", lambda figure, kind, title="": f"a {kind}".encode())
+
+
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
     """All tests of a file in one process, unless told otherwise: what they share is made and compiled once."""
