@@ -35,7 +35,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     ),
     "Distance and clearance": ("propagation.free_space", "propagation.fresnel"),
     "Hills and obstacles": (
-        "link.path_loss", "link.chosen_model", "link.own_models", "propagation.diffraction",
+        "link.path_loss", "link.chosen_model", "propagation.loss_models", "propagation.diffraction",
         "propagation.p1812", "propagation.irregular", "propagation.compiled",
     ),
     "Ground reflection": ("propagation.two_ray", "propagation.ground"),
@@ -55,14 +55,14 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     "Terrain": (
         "terrain.profile", "terrain.arrays", "terrain.rasters", "terrain.geodesy", "terrain.cell_size",
         "terrain.agreement", "terrain.land_cover", "terrain.sources", "terrain.open_sets",
-        "terrain.local_copy", "terrain.ground_data",
+        "terrain.local_copy", "plan.ground_data",
     ),
     "Messages and the tank": (
         "operation.messages", "operation.tank.loop", "operation.tank.shapes", "operation.tank.cycle",
         "operation.tank.risk", "operation.tank.simulate", "operation.tank.solve", "operation.tank.answer",
     ),
     "Law, people and energy": (
-        "rules.limits", "rules.table", "rules.plan_limits", "rules.traffic", "rules.starts", "link.legal",
+        "rules.limits", "rules.table", "operation.limits", "link.traffic", "rules.starts", "link.legal",
         "operation.exposure", "radio.energy", "operation.energy", "operation.solar_winter",
     ),
     "Measuring on site": (

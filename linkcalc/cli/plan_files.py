@@ -238,7 +238,7 @@ def _given_sites(start: str | None, to: str | None, sites: Path | None) -> "list
 
 def _ground_keys(plan: Path, terrain: str, given: "Sequence[Site]") -> tuple[dict[str, Any], list[str]]:
     """Keys of [terrain], and what to know about them."""
-    from linkcalc.terrain.ground_data import area_around, in_folder
+    from linkcalc.plan.ground_data import area_around, in_folder
     from linkcalc.terrain.sources import is_remote
 
     if given and Path(terrain).is_dir():

@@ -24,12 +24,12 @@ from linkcalc.link.path_loss import (
     profile_losses,
 )
 from linkcalc.link.result import MODEL_NAMES, Term
+from linkcalc.link.traffic import Sent
 from linkcalc.plan import ChirpModulation, Conditions, Feeder, FskModulation, Link, Station
 from linkcalc.plan.power import Regulation
 from linkcalc.plan.stations import AROUND_KEYS, AntennaFigures
 from linkcalc.propagation import building_entry, noise, refractivity
 from linkcalc.radio import antenna, feeder
-from linkcalc.rules.traffic import Sent
 from linkcalc.terrain.land_cover import KINDS, Around
 from linkcalc.terrain.profile import Profile
 from linkcalc.units import EARTH_RADIUS_M

@@ -10,8 +10,8 @@ from linkcalc.link.case import LinkCase, shown_surroundings
 from linkcalc.link.path_loss import (
     Surroundings,
 )
+from linkcalc.link.traffic import sent_over
 from linkcalc.plan import Link, LoadedPlan, Station
-from linkcalc.rules.traffic import sent_over
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.land_cover import REACH_M, Layers, close, neighbourhood, open_land_cover
 from linkcalc.terrain.profile import Profile, cut_profile, read_profile_csv, with_obstacles

@@ -39,10 +39,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc.errors import DomainError, OutOfRangeWarning
-from linkcalc.link.own_models import RULES, own_models
 from linkcalc.link.result import MODEL_NAMES, Regime
 from linkcalc.propagation import _kernels as k
 from linkcalc.propagation import clutter, diffraction, fresnel, ground, irregular, p1812, two_ray, vegetation
+from linkcalc.propagation.loss_models import RULES, own_models
 from linkcalc.propagation.two_ray import Reflection
 from linkcalc.terrain.cell_size import FEWEST_CELLS
 from linkcalc.terrain.profile import Profile
@@ -516,7 +516,7 @@ class Situation:
     near: Surroundings = Surroundings()
     far: Surroundings = Surroundings()
     governing: str = RULES
-    """The model that gives the number, see `linkcalc.link.own_models`."""
+    """The model that gives the number, see `linkcalc.propagation.loss_models`."""
 
     @property
     def k_factor(self) -> float:

@@ -34,9 +34,9 @@ from linkcalc.link.remedy_options import (
 )
 from linkcalc.link.requirement import VERDICTS, Requirement
 from linkcalc.link.result import Change, Part, RelaySpot, Remedy
+from linkcalc.link.traffic import sent_over
 from linkcalc.plan import Link, Plan, Station
 from linkcalc.plan.edits import Edit, edited
-from linkcalc.rules.traffic import sent_over
 from linkcalc.terrain import geodesy
 
 if TYPE_CHECKING:

@@ -8,22 +8,10 @@ import numpy as np
 
 from linkcalc._arrays import Floats
 from linkcalc.answer import LINES, Answer, view
+from linkcalc.plan.assumptions import Assumption as Assumption
+from linkcalc.propagation.loss_models import MODEL_NAMES as MODEL_NAMES
 
 SCHEMA_VERSION = "1.0"
-
-MODEL_NAMES = {
-    "free_space": "free space (P.525)",
-    "plane_earth": "plane earth",
-    "two_ray": "two-ray",
-    "spherical_earth": "smooth earth (P.526)",
-    "bullington": "Bullington (P.526)",
-    "cascaded_knife_edges": "cascaded knife edges",
-    "delta_bullington": "delta-Bullington (P.526)",
-    "rounded_obstacle": "rounded obstacle (P.526)",
-    "p1812": "P.1812",
-    "irregular_terrain": "irregular terrain model",
-}
-"""How the models are called in reports, in the order they are listed."""
 
 VerdictWord = Literal["closes", "at_risk", "does_not_close"]
 Regime = Literal["clear", "grazing", "obstructed"]
@@ -266,15 +254,6 @@ class Remedy:
     """Energy sent for a message of the `from` station, with all its tries, over that of the plan."""
     relay: RelaySpot | None = None
     """A relay on the line instead of changes; margins are those of its weaker hop."""
-
-
-@dataclass(frozen=True)
-class Assumption:
-    """A default that was used because the plan does not say."""
-
-    key: str
-    value: Any
-    source: str
 
 
 @dataclass(frozen=True, eq=False, repr=False)

@@ -15,7 +15,6 @@ from linkcalc.link.case import LinkCase, feeder_loss_db
 from linkcalc.link.judgement import judge as judge_direction
 from linkcalc.link.legal import Excess, lawful
 from linkcalc.link.on_ground import cases, link_case, open_terrain, position_deg, recorded_notes
-from linkcalc.link.own_models import RULES
 from linkcalc.link.path_loss import (
     SHARED,
     clearance,
@@ -43,6 +42,7 @@ from linkcalc.link.uncertainty import after_reading_db, contributors
 from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
 from linkcalc.plan.wording import element
 from linkcalc.propagation import fresnel, noise, refractivity
+from linkcalc.propagation.loss_models import RULES
 from linkcalc.terrain.cell_size import cell_error
 from linkcalc.terrain.land_cover import Layers
 from linkcalc.units import SPEED_OF_LIGHT_M_S

@@ -7,12 +7,12 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal, Self, cast
+from typing import Annotated, Any, Literal, Self, cast
 
 from pydantic import Field, ValidationError, model_validator
 
 from linkcalc.errors import PlanError
-from linkcalc.plan.assumptions import assumed_values, still_the_starters
+from linkcalc.plan.assumptions import Assumption, assumed_values, still_the_starters
 from linkcalc.plan.base import (
     ONE_LINE,
     Section,
@@ -34,10 +34,7 @@ from linkcalc.plan.power import Battery, Regulation
 from linkcalc.plan.stations import COMMON_PRACTICE, Station
 from linkcalc.plan.surroundings import Conditions, Terrain
 from linkcalc.plan.syntax import parsed
-from linkcalc.plan.wording import element, printable, quoted
-
-if TYPE_CHECKING:
-    from linkcalc.link.result import Assumption
+from linkcalc.plan.wording import element, nearest, printable, quoted
 
 MOST_NODES = 5000
 LARGEST_NODES_BYTES = 5_000_000
@@ -295,7 +292,7 @@ class LoadedFleet:
     base_dir: Path
     digest: str
     """SHA-256 of the fleet file and the list."""
-    assumed: "tuple[Assumption, ...]"
+    assumed: tuple[Assumption, ...]
     notes: tuple[str, ...]
 
     def plan(self) -> LoadedPlan:
@@ -339,8 +336,7 @@ def _shed_fault(node: Node, sheds: Sequence[Station]) -> str:
     names = [s.name for s in sheds]
     if node.shed is None or node.shed in names:
         return ""
-    nearest = get_close_matches(node.shed, names, n=1, cutoff=0.0)[0]
-    return f"shed = {quoted(node.shed)}: unknown base station; did you mean {quoted(nearest)}?"
+    return f"shed = {quoted(node.shed)}: unknown base station; did you mean {nearest(node.shed, names)}?"
 
 
 def load_fleet(path: str | Path) -> LoadedFleet:

@@ -1,7 +1,8 @@
 """How a value or a place of the plan file is written in a message: always short, always one line."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from difflib import get_close_matches
 from typing import Any
 
 _LONGEST = 48
@@ -61,3 +62,12 @@ def element(kind: str, index: int, name: Any) -> str:
     ('station "tank"', 'obstacle 2')
     """
     return f"{kind} {quoted(name)}" if isinstance(name, str) and name else f"{kind} {index + 1}"
+
+
+def nearest(name: str, known: Sequence[str]) -> str:
+    """The one of the known names that may have been meant, in quotes.
+
+    >>> print(nearest("shet", ["tank", "shed"]))
+    "shed"
+    """
+    return quoted(get_close_matches(name, known, n=1, cutoff=0.0)[0])

@@ -2,7 +2,7 @@
 
 from textwrap import wrap
 
-from linkcalc.terrain.ground_data import Found, area_km
+from linkcalc.plan.ground_data import Found, area_km
 from linkcalc.terrain.open_sets import ONE_FILE, SETS, Bounds
 
 _MOST_TILES = 12
