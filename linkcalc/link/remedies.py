@@ -334,9 +334,7 @@ class _Search:
         )
         for _, i in relay_spots(lawful(base.case)[0])[:_MOST_SPOTS]:
             relay = placed(model, round(float(lat[i]), 6), round(float(lon[i]), 6))
-            each = Requirement.of(link).of_each_hop()
-            both = {"required_success": each.success, "confidence": each.confidence}
-            two = [hop.model_copy(update=both) for hop in hops(plan, link, [relay.name])]
+            two = hops(plan, link, [relay.name])
             changed = plan.model_copy(update={"station": [*plan.station, relay], "link": [*plan.link, *two]})
             try:
                 decisions = [self.check.decide(self.check.case_of(changed, hop)) for hop in two]
