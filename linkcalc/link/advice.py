@@ -4,18 +4,36 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc.link.case import ENDS, End, LinkCase, directional, feeder_loss_db, feeder_words
+from linkcalc.link.findings import (
+    AimedAntenna,
+    BetterAntenna,
+    BetterFeeder,
+    LessNoise,
+    MorePower,
+    NarrowerSignal,
+    OutsideAntenna,
+    RaisedAntennas,
+    RelayOnLine,
+    Repair,
+    Setting,
+    SiteReading,
+    SlowerSignal,
+    Step,
+    TurnedPolarisation,
+    WiderBeam,
+)
 from linkcalc.link.legal import breaks_limits, station_limits
 from linkcalc.link.path_loss import CLEAR_RATIO, profile_losses
 from linkcalc.link.remedy_options import HIGHEST_POWER_DBM, tallest_m
 from linkcalc.link.requirement import Requirement
-from linkcalc.link.result import Advice
+from linkcalc.link.result import Advice, AdviceKind
 from linkcalc.link.uncertainty import (
     after_reading_db,
     combined_db,
@@ -47,7 +65,7 @@ _BETTER_ANTENNAS: tuple[tuple[AntennaType, float], ...] = (
 
 _BETTER_CABLES = ("rg213", "half_inch_foam")
 
-_WORTH_MENDING_DB = 1.0
+_WORTH_REPAIR_DB = 1.0
 """A loss at the antenna from which putting it right is worth a line."""
 
 _CLIMB_M = 3.0
@@ -56,8 +74,6 @@ _CLIMB_M = 3.0
 
 _NEARLY_DB = 0.3
 """What is short by less is looked at exactly."""
-
-_Raised = Literal["near", "far", "both"]
 
 
 @dataclass(frozen=True)
@@ -143,8 +159,8 @@ def advise(case: LinkCase, requirement: Requirement) -> tuple[Advice, ...]:
     return tuple(sorted(found, key=lambda a: (not a.sufficient, a.effort, -(a.fade_margin_db or -999.0))))
 
 
-def _advice(kind: str, text: str, effort: int, changed: LinkCase, asked: _Asked) -> Advice:
-    return Advice(kind, text, effort, asked.margin_db(changed), asked.suffices(changed))  # type: ignore[arg-type]
+def _advice(kind: AdviceKind, step: Step, effort: int, changed: LinkCase, asked: _Asked) -> Advice:
+    return Advice(kind, step, effort, asked.margin_db(changed), asked.suffices(changed))
 
 
 def _spreading_factor(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
@@ -163,14 +179,11 @@ def _spreading_factor(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
         return
     new = changed.link.modulation
     assert isinstance(new, ChirpModulation)
-    yield _advice(
-        "spreading_factor",
-        f"Spreading factor {new.spreading_factor} instead of {m.spreading_factor}; a message then lasts "
-        f"{_time_text(changed)} instead of {_time_text(case)}{_airtime_words(case)}.",
-        1,
-        changed,
-        asked,
-    )
+    step = SlowerSignal(
+        new.spreading_factor, m.spreading_factor, _longest_s(changed), _longest_s(case),
+        limits_known=case.regulation.region is not None,
+    )  # fmt: skip
+    yield _advice("spreading_factor", step, 1, changed, asked)
 
 
 def _bandwidth(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
@@ -187,14 +200,8 @@ def _bandwidth(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
             if asked.suffices(changed):
                 break
     if changed is not None:
-        yield _advice(
-            "bandwidth",
-            f"Bandwidth {changed.signal.bandwidth_hz / 1e3:g} kHz instead of {m.bandwidth_khz:g} kHz; "
-            f"a message then lasts {_time_text(changed)}, and both radios need steadier crystals.",
-            1,
-            changed,
-            asked,
-        )
+        step = NarrowerSignal(changed.signal.bandwidth_hz, m.bandwidth_khz, _longest_s(changed))
+        yield _advice("bandwidth", step, 1, changed, asked)
 
 
 def _power(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
@@ -210,23 +217,19 @@ def _power(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
             )
         stations.append(station.model_copy(update={"transmit_power_dbm": power_dbm}))
     changed = replace(case, near=stations[0], far=stations[1])
-    raised = [
-        f"{new.transmit_power_dbm:g} dBm at {new.name} instead of {old.transmit_power_dbm:g}"
+    raised = tuple(
+        Setting(new.name, new.transmit_power_dbm, old.transmit_power_dbm)
         for new, old in zip(stations, (case.near, case.far), strict=True)
         if new.transmit_power_dbm > old.transmit_power_dbm
-    ]
-    if raised:
-        known = all(math.isfinite(_legal_power_dbm(case, end)) for end in ENDS)
-        allowed = "if the local limit allows it"
-        if known:
-            doubts = {
-                found.power_doubt
-                for end in ENDS
-                if (found := station_limits(case, end)) and found.power_doubt
-            }
-            allowed = f"which the table of limits allows in region {case.regulation.region}"
-            allowed += f" ({'; '.join(sorted(doubts))})" if doubts else ""
-        yield _advice("power", f"Transmit power {', '.join(raised)}, {allowed}.", 1, changed, asked)
+    )
+    if not raised:
+        return
+    step = MorePower(raised, None)
+    if all(math.isfinite(_legal_power_dbm(case, end)) for end in ENDS):
+        limits = [station_limits(case, end) for end in ENDS]
+        uncertain = {found.power_doubt for found in limits if found and found.power_doubt}
+        step = MorePower(raised, case.regulation.region, tuple(sorted(uncertain)))
+    yield _advice("power", step, 1, changed, asked)
 
 
 def _legal_power_dbm(case: LinkCase, end: End) -> float:
@@ -242,13 +245,9 @@ def _legal_power_dbm(case: LinkCase, end: End) -> float:
     return found.largest_conducted_dbm
 
 
-def _airtime_words(case: LinkCase) -> str:
-    return ", if the local airtime limit allows it" if case.regulation.region is None else ""
-
-
 def _antennas(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     """The smallest step up in antennas that suffices; the largest where none does."""
-    best: tuple[str, LinkCase] | None = None
+    best: tuple[Step, LinkCase] | None = None
     ways: tuple[tuple[End, ...], ...] = (("far",), ("near",), ENDS)
     for antenna_type, gain_dbi in _BETTER_ANTENNAS:
         for ends in ways:
@@ -264,13 +263,12 @@ def _antennas(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
             if len(stations) != len(ends):
                 continue
             changed = case.with_stations(stations)
-            where = " and ".join(s.name for s in stations.values())
-            changed, limit = _within_power(changed, stations)
-            text = f"A {antenna_type} of {gain_dbi:g} dBi at {where}{limit}."
+            changed, powers = _within_power(changed, stations)
+            step = BetterAntenna(antenna_type, gain_dbi, tuple(s.name for s in stations.values()), powers)
             if best is None or asked.short_db(changed) < asked.short_db(best[1]) - 0.05:
-                best = (text, changed)
+                best = (step, changed)
             if asked.suffices(changed):
-                yield _advice("antenna", text, 2, changed, asked)
+                yield _advice("antenna", step, 2, changed, asked)
                 return
     if best is not None and best[1].weaker_margin_db > case.weaker_margin_db + 0.5:
         yield _advice("antenna", best[0], 2, best[1], asked)
@@ -278,37 +276,35 @@ def _antennas(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
 
 def _mounting(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     """What costs decibels at an antenna and could be put right there."""
-    terms = {t.name: t for t in (*case.budget().terms, *case.budget(back=True).terms)}
+    terms = (*case.budget().terms, *case.budget(back=True).terms)
     for end in ENDS:
         station = case.station(end)
-        ways: list[tuple[str, int, dict[str, Any]]] = []
+        ways: list[tuple[Step, int, dict[str, Any]]] = []
         if station.building != "none":
-            ways.append((f"The antenna at {station.name} outside the building.", 3, {"building": "none"}))
+            ways.append((OutsideAntenna(station.name), 3, {"building": "none"}))
         for extra in station.extra_loss:
-            if extra.loss_db >= _WORTH_MENDING_DB:
+            if extra.loss_db >= _WORTH_REPAIR_DB:
                 others = [x for x in station.extra_loss if x is not extra]
-                text = f"Repair what costs {extra.loss_db:g} dB at {station.name}: {extra.reason}."
-                ways.append((text, 3, {"extra_loss": others}))
-        off_beam = terms.get(f"off the beam, {station.name}")
-        if off_beam is not None and -off_beam.value_db >= _WORTH_MENDING_DB:
+                step = Repair(station.name, extra.loss_db, extra.reason)
+                ways.append((step, 3, {"extra_loss": others}))
+        off_db = [-t.value_db for t in terms if t.kind == "off_beam" and t.station == station.name]
+        if off_db and off_db[-1] >= _WORTH_REPAIR_DB:
             ways.append(_aimed(case, end))
-        for text, effort, update in ways:
+        for way, effort, update in ways:
             changed = case.with_stations({end: station.model_copy(update=update)})
             if changed.weaker_margin_db > case.weaker_margin_db:
-                yield _advice("antenna", text, effort, changed, asked)
-    if "polarisation mismatch" in terms:
+                yield _advice("antenna", way, effort, changed, asked)
+    if case.polarisation_terms:
         turned: End = "far" if case.far.antenna.polarisation != "vertical" else "near"
         wanted = case.station("near" if turned == "far" else "far").antenna.polarisation
         station = case.station(turned)
         antenna = station.antenna.model_copy(update={"polarisation": wanted})
         changed = case.with_stations({turned: station.model_copy(update={"antenna": antenna})})
-        text = (
-            f"A {wanted} antenna at {station.name}, as at the other end, not {station.antenna.polarisation}."
-        )
-        yield _advice("antenna", text, 3, changed, asked)
+        turn = TurnedPolarisation(station.name, wanted, station.antenna.polarisation)
+        yield _advice("antenna", turn, 3, changed, asked)
 
 
-def _aimed(case: LinkCase, end: End) -> tuple[str, int, dict[str, Any]]:
+def _aimed(case: LinkCase, end: End) -> tuple[Step, int, dict[str, Any]]:
     """Turn a directional antenna to the other station; give an omnidirectional one a wider beam."""
     station, elevation_deg = case.station(end), case.elevation_deg
     bearing_deg = case.azimuth_deg
@@ -317,45 +313,40 @@ def _aimed(case: LinkCase, end: End) -> tuple[str, int, dict[str, Any]]:
     a = station.antenna
     if directional(a) or a.tilt_deg:
         tilt_deg = float(round(elevation_deg))
-        bearing = f"{bearing_deg % 360.0:.0f}° from true north, " if case.positioned else ""
-        text = f"Turn the antenna at {station.name} to the other station: {bearing}{tilt_deg:+.0f}° up."
-        return (
-            text,
-            3,
-            {"antenna": a.model_copy(update={"azimuth_deg": None, "tilt_deg": tilt_deg})},
-        )
-    text = f"A half-wave dipole at {station.name}: its beam reaches {elevation_deg:+.0f}° up."
-    return text, 2, {"antenna": Antenna(type="half_wave_dipole", polarisation=a.polarisation)}
+        step = AimedAntenna(station.name, bearing_deg % 360.0 if case.positioned else None, tilt_deg)
+        turned = a.model_copy(update={"azimuth_deg": None, "tilt_deg": tilt_deg})
+        return step, 3, {"antenna": turned}
+    dipole = Antenna(type="half_wave_dipole", polarisation=a.polarisation)
+    return WiderBeam(station.name, elevation_deg), 2, {"antenna": dipole}
 
 
-def _within_power(changed: LinkCase, stations: dict[End, Station]) -> tuple[LinkCase, str]:
-    """Turn the power of stations with better antennas down to what is legal, and say so.
+def _within_power(
+    changed: LinkCase, stations: dict[End, Station]
+) -> tuple[LinkCase, tuple[Setting, ...] | None]:
+    """Turn the power of stations with better antennas down to what is legal; None where that is not known.
 
     Under a cap on radiated power a better antenna helps receiving only.
     """
     legal = {end: _legal_power_dbm(changed, end) for end in stations}
     if not all(math.isfinite(power) for power in legal.values()):
-        return changed, "; keep within the radiated limit"
-    words = ""
+        return changed, None
+    powers = []
     for end, station in stations.items():
         most_dbm = math.floor(10.0 * legal[end] + 0.3) / 10.0
         if station.transmit_power_dbm > most_dbm:
             turned = station.model_copy(update={"transmit_power_dbm": most_dbm})
             changed = changed.with_stations({end: turned})
-            words += f", power turned down to {most_dbm:g} dBm at {station.name}"
-    return changed, words
+            powers.append(Setting(station.name, most_dbm, station.transmit_power_dbm))
+    return changed, tuple(powers)
 
 
 def _gain_dbi(case: LinkCase, end: End) -> float:
-    station = case.station(end)
-    return next(
-        t.value_db for t in case.budget(back=end == "far").terms if t.name == f"antenna gain, {station.name}"
-    )
+    return next(t.value_db for t in case.antenna_terms(end, "transmitter") if t.kind == "antenna_gain")
 
 
 def _feeders(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     """The first better cable that suffices; the best where none does."""
-    found: tuple[str, LinkCase] | None = None
+    found: tuple[BetterFeeder, LinkCase] | None = None
     for cable in _BETTER_CABLES:
         stations: dict[End, Station] = {}
         saved = []
@@ -367,9 +358,9 @@ def _feeders(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
             gain_db = feeder_loss_db(station, case.frequency_hz) - feeder_loss_db(better, case.frequency_hz)
             if gain_db >= 1.0:
                 stations[end] = better
-                saved.append(f"{cable} at {station.name} saves {gain_db:.1f} dB")
+                saved.append((cable, station.name, gain_db))
         if stations:
-            found = f"A better feeder: {', '.join(saved)}.", case.with_stations(stations)
+            found = BetterFeeder(tuple(saved)), case.with_stations(stations)
             if asked.suffices(found[1]):
                 break
     if found is not None:
@@ -383,40 +374,34 @@ def _noise(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
         if case.station(end).noise_rise_db >= 1.0
     }
     if quiet:
-        names = " and ".join(s.name for s in quiet.values())
-        text = (
-            f"Take the engine's noise off the receiver at {names}: antenna outside and away from engine "
-            "and drive leads, ferrites, resistor plugs and leads."
-        )
-        yield _advice("noise", text, 2, case.with_stations(quiet), asked)
+        step = LessNoise(tuple(s.name for s in quiet.values()))
+        yield _advice("noise", step, 2, case.with_stations(quiet), asked)
 
 
 def _heights(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     """Least heights that reach what is asked: either antenna alone, and both by the same raise."""
     alone: list[float] = []
-    ways: tuple[tuple[tuple[End, ...], str], ...] = (
-        (("near",), "Raise the antenna at {near} to {near_m:.1f} m above ground."),
-        (("far",), "Raise the antenna at {far} to {far_m:.1f} m above ground."),
-        (ENDS, "Raise both antennas: {near} to {near_m:.1f} m and {far} to {far_m:.1f} m."),
-    )
-    for ends, text in ways:
+    for ends in (("near",), ("far",), ENDS):
         least_m = _least(case, ends, asked)
-        if least_m is None:
-            continue
-        changed = _in_decimetres(case, _raised(case, ends, least_m))
-        words = text.format(
-            near=case.near.name,
-            far=case.far.name,
-            near_m=changed.near.antenna_height_m,
-            far_m=changed.far.antenna_height_m,
-        )
-        words += _cable_words(case, changed)
-        effort = 3 if least_m <= _CLIMB_M else 4
         # raising both is worth a line where it spares a mast at either end
-        if ends == ENDS and any(least_m > 0.75 * one for one in alone):
+        if least_m is None or (ends == ENDS and any(least_m > 0.75 * one for one in alone)):
             continue
         alone.append(least_m)
-        yield _advice("raise_antenna", words, effort, changed, asked)
+        changed = _in_decimetres(case, _raised(case, ends, least_m))
+        step = _raised_step(case, changed, ends)
+        yield _advice("raise_antenna", step, 3 if least_m <= _CLIMB_M else 4, changed, asked)
+
+
+def _raised_step(case: LinkCase, changed: LinkCase, ends: Sequence[End], **more: Any) -> RaisedAntennas:
+    """What has been raised, and the feeders that grow with their antennas."""
+    pairs = [(case.station(e), changed.station(e)) for e in ENDS]
+    heights = [(old.name, new.antenna_height_m, old.antenna_height_m) for old, new in pairs]
+    feeders = [(old.name, new.feeder.length_m, old.feeder.length_m) for old, new in pairs]
+    return RaisedAntennas(
+        tuple(Setting(*h) for h, end in zip(heights, ENDS, strict=True) if end in ends),
+        tuple(Setting(*f) for f in feeders if f[1] > f[2]),
+        **more,
+    )
 
 
 def _in_decimetres(case: LinkCase, raised: LinkCase) -> LinkCase:
@@ -428,16 +413,6 @@ def _in_decimetres(case: LinkCase, raised: LinkCase) -> LinkCase:
         for new, old in ((raised.near, case.near), (raised.far, case.far))
     ]
     return replace(raised, near=case.near, far=case.far).raised(near_m=new_m[0], far_m=new_m[1])
-
-
-def _cable_words(case: LinkCase, changed: LinkCase) -> str:
-    """What becomes of the feeders that grow with their antennas; empty where none does."""
-    grown = [
-        f" The feeder at {new.name} is then {new.feeder.length_m:.10g} m long."
-        for old, new in ((case.near, changed.near), (case.far, changed.far))
-        if new.feeder.length_m > old.feeder.length_m
-    ]
-    return "".join(grown)
 
 
 def _raised(case: LinkCase, ends: Sequence[End], raise_m: float) -> LinkCase:
@@ -504,57 +479,37 @@ def _clearance_heights(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     )
     start_m, end_m = ground[0] + near_m, ground[-1] + far_m
     lack_m = needed_m - (start_m + (end_m - start_m) * d / length_m)
-    raises: dict[_Raised, float] = {
-        "near": float((lack_m * length_m / (length_m - d)).max()),
-        "far": float((lack_m * length_m / d).max()),
-        "both": float(lack_m.max()),
+    raises_m: dict[tuple[End, ...], float] = {
+        ("near",): float((lack_m * length_m / (length_m - d)).max()),
+        ("far",): float((lack_m * length_m / d).max()),
+        ENDS: float(lack_m.max()),
     }
-    room: dict[_Raised, float] = {
-        "near": _room_m(case, ("near",)),
-        "far": _room_m(case, ("far",)),
-        "both": _room_m(case, ENDS),
-    }
-    reachable = {k: r for k, r in raises.items() if r <= room[k]}
+    reachable = [ends for ends, up_m in raises_m.items() if up_m <= _room_m(case, ends)]
     if not reachable:
         return
-    end = min(reachable, key=lambda k: reachable[k] * (2.0 if k == "both" else 1.0))
-    up = reachable[end]
+    ends = min(reachable, key=lambda ends: raises_m[ends] * len(ends))
+    up_m = raises_m[ends]
     raised = case.raised(
-        near_m=near_m + (up if end != "far" else 0.0),
-        far_m=far_m + (up if end != "near" else 0.0),
+        near_m=near_m + (up_m if "near" in ends else 0.0), far_m=far_m + (up_m if "far" in ends else 0.0)
     )
     changed = _in_decimetres(case, raised)
-    where = {
-        "near": f"{case.near.name} at {changed.near.antenna_height_m:.1f} m",
-        "far": f"{case.far.name} at {changed.far.antenna_height_m:.1f} m",
-        "both": f"{case.near.name} at {changed.near.antenna_height_m:.1f} m and "
-        f"{case.far.name} at {changed.far.antenna_height_m:.1f} m",
-    }[end]
-    yield _advice(
-        "fresnel_clearance",
-        f"60 % of the first Fresnel zone comes free with {where}.{_cable_words(case, changed)}",
-        3 if up <= _CLIMB_M else 4,
-        changed,
-        asked,
-    )
+    step = _raised_step(case, changed, ends, clears_fresnel_zone=True)
+    yield _advice("fresnel_clearance", step, 3 if up_m <= _CLIMB_M else 4, changed, asked)
 
 
 def _together(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     """The most robust signal with both antennas raised, where nothing suffices alone."""
     m = case.link.modulation
-    base, words = case, ""
-    if isinstance(m, ChirpModulation) and m.spreading_factor < 12:
-        slowest = case.with_modulation(m.model_copy(update={"spreading_factor": 12}))
-        if not breaks_limits(case, slowest):
-            base, words = slowest, f"Spreading factor 12 ({_time_text(slowest)} on air) and "
-    least_m = _least(base, ENDS, asked) if words else None
+    if not isinstance(m, ChirpModulation) or m.spreading_factor == 12:
+        return
+    slowest = case.with_modulation(m.model_copy(update={"spreading_factor": 12}))
+    if breaks_limits(case, slowest):
+        return
+    least_m = _least(slowest, ENDS, asked)
     if least_m is not None:
-        changed = _in_decimetres(case, _raised(base, ENDS, least_m))
-        text = (
-            f"{words}both antennas raised: {case.near.name} to {changed.near.antenna_height_m:.1f} m, "
-            f"{case.far.name} to {changed.far.antenna_height_m:.1f} m.{_cable_words(case, changed)}"
-        )
-        yield _advice("raise_antenna", text, 4, changed, asked)
+        changed = _in_decimetres(case, _raised(slowest, ENDS, least_m))
+        step = _raised_step(case, changed, ENDS, slowest_s=_longest_s(slowest))
+        yield _advice("raise_antenna", step, 4, changed, asked)
 
 
 def _relay(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
@@ -565,15 +520,10 @@ def _relay(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
     margin_db, i = spots[0]
     hops = _hops(case, i)
     feeders = {feeder_words(hop.station(end)) or "none" for hop, end in zip(hops, ENDS[::-1], strict=True)}
-    yield Advice(
-        "relay",
-        f"A relay on the line, {case.profile.distance_m[i] / 1e3:.2f} km from {case.near.name}, on a "
-        f"{RELAY_MAST_M:g} m mast: the weaker of the two hops then has {margin_db:.1f} dB. "
-        f"Presumed there: antennas as at the stations, feeder {' and '.join(sorted(feeders))}.",
-        5,
-        margin_db,
-        all(asked.of_each_hop().suffices(hop) for hop in hops),
+    step = RelayOnLine(
+        case.near.name, float(case.profile.distance_m[i]), RELAY_MAST_M, margin_db, tuple(sorted(feeders))
     )
+    yield Advice("relay", step, 5, margin_db, all(asked.of_each_hop().suffices(hop) for hop in hops))
 
 
 def relay_spots(case: LinkCase) -> list[tuple[float, int]]:
@@ -635,18 +585,10 @@ def _hop(case: LinkCase, part: Profile, *, first: bool) -> LinkCase:
 
 def _measure(case: LinkCase) -> Iterator[Advice]:
     parts = contributors(case, case.far)
-    before, after = combined_db(parts, "site"), after_reading_db(parts)
-    yield Advice(
-        "measure",
-        f"Measure the signal on site before anything is given away: the prediction is uncertain by {before:.0f} dB "
-        f"(one sigma), a reading at the very spot and height leaves about {after:.0f} dB. Where it reads low, move "
-        "the antenna by half a metre first: it may sit in a null of its own surroundings.",
-        3,
-        None,
-        False,
-    )
+    reading = SiteReading(combined_db(parts, "site"), after_reading_db(parts))
+    yield Advice("measure", reading, 3, None, False)
 
 
-def _time_text(case: LinkCase) -> str:
-    seconds = case.signal.time_on_air_s(max(case.link.payload_bytes, case.link.reply_payload_bytes))
-    return f"{seconds * 1e3:.0f} ms" if seconds < 1.0 else f"{seconds:.2f} s"
+def _longest_s(case: LinkCase) -> float:
+    """Time on air of the longer message."""
+    return case.signal.time_on_air_s(max(case.link.payload_bytes, case.link.reply_payload_bytes))

@@ -1,7 +1,6 @@
 """What a link is worth within the table of legal limits: power over a limit does not count, other excess is a risk."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -9,6 +8,7 @@ from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc.link.case import ENDS, End, LinkCase, feeder_loss_db, main_gain_dbi
+from linkcalc.link.findings import Excess
 from linkcalc.link.modulation import Signal
 from linkcalc.link.traffic import Sent, tightest
 from linkcalc.plan import Station
@@ -16,17 +16,6 @@ from linkcalc.rules.limits import POWER_ROUNDING_DB, LimitsCheck, Transmission
 
 _ON_A_STEP_DB = 1e-6
 """A power so near to a step of the limits is asked by itself."""
-
-
-@dataclass(frozen=True)
-class Excess:
-    """How a station's transmitter is over the table's limits."""
-
-    station: str
-    planned_dbm: float
-    legal_dbm: float | None
-    """The largest conducted power with which it is within; None: power is not what is over."""
-    reason: str
 
 
 def station_limits(case: LinkCase, end: End) -> LimitsCheck | None:

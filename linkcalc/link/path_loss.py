@@ -39,6 +39,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc.errors import DomainError, OutOfRangeWarning
+from linkcalc.link.findings import ModelReason
 from linkcalc.link.result import MODEL_NAMES, Regime
 from linkcalc.propagation import _kernels as k
 from linkcalc.propagation import clutter, diffraction, fresnel, ground, irregular, p1812, two_ray, vegetation
@@ -885,11 +886,6 @@ class PathLoss:
         return REGIMES[int(self._one("regime"))]
 
     @property
-    def regime_reason(self) -> str:
-        """The same in words."""
-        return _REGIME_WORDS[self.regime]
-
-    @property
     def worst(self) -> int:
         """Index of the least clearance."""
         return int(self._one("worst"))
@@ -905,26 +901,15 @@ class PathLoss:
         return clearance(self.profile, self.situation, *self.heights_m, self.situation.k_factor)
 
     @property
-    def model_reason(self) -> str:
+    def reason(self) -> ModelReason:
         """Why this model governs."""
         if self.situation.governing != RULES:
-            less_db = float(self._one("rules_less_db"))
-            return (
-                f"the plan's choice; the rules would lose {abs(less_db):.1f} dB {'less' if less_db > 0.0 else 'more'}, "
-                "and the uncertainty holds that"
-            )
-        words = {
-            "delta_bullington": "diffraction over the ground at every length; scatter and ducting are not counted on",
-            "plane_earth": "the ground close under the ray takes more than diffraction: plane earth, specular or not",
-            "rounded_obstacle": "one smooth hill blocks the ray: mean of delta-Bullington and a rounded obstacle",
-        }
-        parts = [words[self.model]]
-        if self.trees_db:
-            way = "through" if self._one("through_trees") else "over"
-            parts.append(
-                f"{way} {self.depth_m:.0f} m of trees (P.833)" if way == "through" else "over the trees"
-            )
-        return "; ".join(parts)
+            return ModelReason(self.model, rules_less_db=float(self._one("rules_less_db")))
+        if not self.trees_db:
+            return ModelReason(self.model)
+        return ModelReason(
+            self.model, None, "through" if self._one("through_trees") else "over", self.depth_m
+        )
 
     @cached_property
     def reflection(self) -> Reflection | None:
@@ -945,13 +930,6 @@ class PathLoss:
         rough_m = found.roughness_m if self.situation.roughness_m is None else self.situation.roughness_m
         rayleigh_m = float(two_ray.rayleigh_height_m(found.grazing_angle_rad, self.situation.frequency_hz))
         return found if rough_m < rayleigh_m else None
-
-
-_REGIME_WORDS = {
-    "clear": "60 % of the first Fresnel zone is free of terrain and of what is mapped",
-    "grazing": "the ray is free, but less than 60 % of the first Fresnel zone",
-    "obstructed": "line of sight blocked",
-}
 
 
 def clearance(profile: Profile, situation: Situation, near_m: float, far_m: float, k_factor: float) -> Floats:

@@ -12,8 +12,9 @@ from linkcalc.errors import DomainError
 from linkcalc.link.advice import advise
 from linkcalc.link.budget import Budget
 from linkcalc.link.case import LinkCase, feeder_loss_db
+from linkcalc.link.findings import Excess, Finding, Limit, LimitKind
 from linkcalc.link.judgement import judge as judge_direction
-from linkcalc.link.legal import Excess, lawful
+from linkcalc.link.legal import lawful
 from linkcalc.link.on_ground import cases, link_case, open_terrain, position_deg, recorded_notes
 from linkcalc.link.path_loss import (
     SHARED,
@@ -39,6 +40,7 @@ from linkcalc.link.result import (
     VerdictWord,
 )
 from linkcalc.link.uncertainty import after_reading_db, contributors
+from linkcalc.link.wording import more_or_less
 from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
 from linkcalc.plan.wording import element
 from linkcalc.propagation import fresnel, noise, refractivity
@@ -216,7 +218,7 @@ def check_link(case: LinkCase, *, advice: bool = True) -> LinkResult:
     return LinkResult(
         name=case.link.name,
         verdict=decision.verdict,
-        headline=_headline(case, weaker, over),
+        finding=_finding(case, weaker, over),
         frequency_hz=case.frequency_hz,
         signal=case.signal.text,
         path=facts,
@@ -232,7 +234,7 @@ def _path_facts(case: LinkCase, second_opinions: bool) -> PathFacts:
     low_k = float(refractivity.low_k_factor(profile.length_m, case.conditions.climate))
     models = every_model(path) if second_opinions else {}
     at = path.worst
-    entry_db = -sum(t.value_db for t in case.shared_terms if t.name.startswith("building entry"))
+    entry_db = -sum(t.value_db for t in case.shared_terms if t.kind == "building_entry")
     found = case.losses
     return PathFacts(
         distance_m=profile.length_m,
@@ -245,9 +247,8 @@ def _path_facts(case: LinkCase, second_opinions: bool) -> PathFacts:
         worst_clearance_low_k_ratio=float(clearance(profile, s, *path.heights_m, low_k).min()),
         worst_obstacle=profile.clutter_kind[at] or "ground",
         regime=path.regime,
-        regime_reason=path.regime_reason,
         model=path.model,
-        model_reason=path.model_reason,
+        reason=path.reason,
         models=models,
         spread_db=spread_db(models, path.regime) if models else 0.0,
         source=profile.source,
@@ -298,7 +299,7 @@ def _direction(case: LinkCase, facts: PathFacts, *, back: bool) -> Direction:
         delivery_probability_after_reading=success(margin_db, measured_db),
         year_share_percent=share,
         verdict=VERDICTS[int(found.verdict[0])],
-        limited_by=_limited_by(case, facts, budget, tx, rx),
+        limit=_limit(case, facts, budget, tx, rx),
         eirp_dbm=budget.eirp_dbm,
         fading="rician",
         rician_k_db=k_db,
@@ -307,8 +308,8 @@ def _direction(case: LinkCase, facts: PathFacts, *, back: bool) -> Direction:
     )
 
 
-def _limited_by(case: LinkCase, facts: PathFacts, budget: Budget, tx: Station, rx: Station) -> str:
-    """The largest avoidable loss of this direction, in words; distance where none stands out."""
+def _limit(case: LinkCase, facts: PathFacts, budget: Budget, tx: Station, rx: Station) -> Limit:
+    """The largest avoidable loss of this direction; distance where none stands out."""
     # what taking each of them away would bring: trees and surroundings are in part the same, and an allowance stays
     trees_db, around_db = float(case.losses.vegetation_db[0]), list(facts.surroundings_loss_db)
     if not case.losses.trees_govern[0]:
@@ -316,91 +317,47 @@ def _limited_by(case: LinkCase, facts: PathFacts, budget: Budget, tx: Station, r
         more_db = [max(loss_db - allowed_db, 0.0) for loss_db in around_db]
         bring = 1.0 - (1.0 - SHARED) * trees_db / max(sum(more_db), 1e-9)
         around_db = [max(bring, 0.0) * loss_db for loss_db in more_db]
-    costs = {
-        _terrain_words(case, facts): float(case.losses.ground_db[0]),
-        f"trees in the path ({case.path.depth_m:.0f} m)": float(case.losses.felled_db[0]),
-        **{
-            f"what surrounds the low antenna of {station.name}": loss_db
-            for station, loss_db in zip((case.near, case.far), around_db, strict=True)
-        },
-        f"noise at {rx.name} while the engine runs": rx.noise_rise_db,
-        f"radio noise around {rx.name}": float(case.noise(rx).external_db),
-        f"transmit power of {tx.name}": rx.transmit_power_dbm - tx.transmit_power_dbm,
+    costs_db = {
+        _terrain_limit(case, facts): float(case.losses.ground_db[0]),
+        Limit("trees", depth_m=case.path.depth_m): float(case.losses.felled_db[0]),
+        Limit("surroundings", case.near.name): around_db[0],
+        Limit("surroundings", case.far.name): around_db[1],
+        Limit("engine_noise", rx.name): rx.noise_rise_db,
+        Limit("radio_noise", rx.name): float(case.noise(rx).external_db),
+        Limit("power", tx.name): rx.transmit_power_dbm - tx.transmit_power_dbm,
     }
     for station in (tx, rx):
-        costs[f"feeder of {station.name}"] = feeder_loss_db(station, case.frequency_hz)
+        costs_db[Limit("feeder", station.name)] = feeder_loss_db(station, case.frequency_hz)
         for extra in station.extra_loss:
-            words = f"{extra.reason} ({station.name})"
-            costs[words] = costs.get(words, 0.0) + extra.loss_db
+            one = Limit("extra_loss", station.name, reason=extra.reason)
+            costs_db[one] = costs_db.get(one, 0.0) + extra.loss_db
     for t in budget.terms:
-        if t.name.startswith(("off the beam", "building entry", "polarisation")):
-            costs[t.name] = -t.value_db
-    worst = max(costs, key=lambda name: costs[name])
-    return worst if costs[worst] >= 3.0 else "distance: free-space loss"
+        if t.kind in ("off_beam", "building_entry", "polarisation"):
+            costs_db[Limit(t.kind, t.station)] = -t.value_db
+    worst = max(costs_db, key=lambda limit: costs_db[limit])
+    return worst if costs_db[worst] >= 3.0 else Limit("distance")
 
 
-def _terrain_words(case: LinkCase, facts: PathFacts) -> str:
-    at = f"{facts.worst_clearance_distance_m / 1e3:.2f} km from {case.near.name}"
+def _terrain_limit(case: LinkCase, facts: PathFacts) -> Limit:
     if facts.model == "plane_earth":
-        return "ground close under the ray: the antennas are low for this distance"
+        return Limit("low_antennas")
     what = "terrain" if facts.worst_obstacle == "ground" else facts.worst_obstacle
-    if facts.regime == "obstructed":
-        return f"line of sight blocked by {what}, {at}"
-    return f"{what} in the first Fresnel zone, {at}"
+    kind: LimitKind = "blocked" if facts.regime == "obstructed" else "fresnel_zone"
+    return Limit(kind, case.near.name, what, facts.worst_clearance_distance_m)
 
 
-def _headline(case: LinkCase, weaker: Direction, over: tuple[Excess, ...] = ()) -> str:
-    text = _answer_words(case, weaker)
-    turned = [x for x in over if x.legal_dbm is not None]
-    if turned:
-        words = " and ".join(f"the legal {x.legal_dbm:.1f} dBm at {x.station}" for x in turned)
-        more = " and ".join(
-            f"the planned {x.planned_dbm:g} dBm is {x.planned_dbm - (x.legal_dbm or 0.0):.1f} dB over"
-            for x in turned
-        )
-        word, _, rest = text.partition(": ")
-        text = f"{word}: at {words}, {rest[:-1]}; {more}."
-    if any(x.legal_dbm is None for x in over):
-        word, _, rest = text.partition(": ")
-        word = "At risk" if word == "Closes" else word
-        stations = " and ".join(x.station for x in over if x.legal_dbm is None)
-        text = f"{word}: over the legal limits at {stations}; {rest}"
-    return text
-
-
-def _answer_words(case: LinkCase, weaker: Direction) -> str:
-    margin, needed = weaker.fade_margin_db, weaker.required_margin_db
-    way = f"{weaker.from_} to {weaker.to}"
-    works = (
-        f"works at {_out_of_100(weaker.site_share)} such sites in 100; where it does, "
-        f"{_share_words(weaker.success_where_it_works)} of the messages arrive"
+def _finding(case: LinkCase, weaker: Direction, over: tuple[Excess, ...]) -> Finding:
+    return Finding(
+        verdict=weaker.verdict,
+        from_=weaker.from_,
+        to=weaker.to,
+        margin_db=weaker.fade_margin_db,
+        required_db=weaker.required_margin_db,
+        site_share=weaker.site_share,
+        success=weaker.success_where_it_works,
+        over=over,
+        unreachable_success=None if Requirement.of(case.link).reachable else case.link.required_success,
     )
-    if weaker.verdict == "closes":
-        return (
-            f"Closes: {margin:.1f} dB of fade margin in the weaker direction ({way}), {needed:.1f} dB required; "
-            f"{works}."
-        )
-    if not Requirement.of(case.link).reachable:
-        asked = f"{100.0 * case.link.required_success:g} %"
-        word = "At risk" if weaker.verdict == "at_risk" else "Does not close"
-        return (
-            f"{word}: other users of the channel alone spoil more than {asked} of the messages leaves; "
-            f"{margin:.1f} dB of fade margin from {way}."
-        )
-    short = f"{max(needed - margin, 0.0):.1f} dB short of the {needed:.1f} dB required"
-    if weaker.verdict == "at_risk":
-        return f"At risk: {margin:.1f} dB of fade margin from {way}, {short}; {works}."
-    return f"Does not close: {margin:.1f} dB of fade margin from {way}, {short}; {works}."
-
-
-def _out_of_100(share: float) -> str:
-    return (
-        "fewer than 1" if share < 0.01 else "more than 99" if share > 0.99 else f"{math.floor(100.0 * share)}"
-    )
-
-
-def _share_words(share: float) -> str:
-    return "more than 99.9 %" if share > 0.999 else f"{math.floor(1000.0 * share) / 10.0:g} %"
 
 
 def _given(case: LinkCase) -> tuple[tuple[Advice, ...], str]:
@@ -421,11 +378,10 @@ def _choice_note(case: LinkCase) -> list[str]:
     name = case.conditions.governing_model
     if name == RULES:
         return []
-    less_db = float(case.losses.rules_less_db[0])
     return [
         f"the path loss is that of {MODEL_NAMES.get(name, name)}, as this plan chooses (conditions.governing_model): "
-        f"linkcalc's rules, which were checked against measured links, would lose {abs(less_db):.1f} dB "
-        f"{'less' if less_db > 0.0 else 'more'}; the choice is the planner's"
+        "linkcalc's rules, which were checked against measured links, would lose "
+        f"{more_or_less(float(case.losses.rules_less_db[0]))}; the choice is the planner's"
     ]
 
 

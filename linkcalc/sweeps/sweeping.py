@@ -21,7 +21,7 @@ from linkcalc._arrays import Floats
 from linkcalc._version import __version__
 from linkcalc.area.height_pairs import by_numba, pair_losses
 from linkcalc.errors import ArgumentError, DomainError, PlanError
-from linkcalc.link.budget import DECIMALS, REQUIRED_SNR, THERMAL_NOISE, total_db
+from linkcalc.link.budget import DECIMALS, total_db
 from linkcalc.link.case import ENDS, End, LinkCase, with_longer_feeder
 from linkcalc.link.judgement import judgement
 from linkcalc.link.legal import lawful_powers
@@ -464,7 +464,7 @@ def _station(grid: Grid, end: End, power_dbm: Floats) -> _Station:
         noises = case.noise(rx)
         parts = noise_items(noises)
         rows = [
-            np.round(r.value_db, DECIMALS) for r in case.noise_rows(rx, noises) if r.name != THERMAL_NOISE
+            np.round(r.value_db, DECIMALS) for r in case.noise_rows(rx, noises) if r.kind != "thermal_noise"
         ]
         return tuple(
             value.item() if value.size == 1 else value
@@ -500,7 +500,7 @@ def _power(end: End) -> Callable[[LinkCase], tuple[float]]:
 
 def _signal(case: LinkCase) -> tuple[float]:
     terms = case.threshold_terms("far")
-    return (total_db(t for t in terms if t.name in (THERMAL_NOISE, REQUIRED_SNR)),)
+    return (total_db(t for t in terms if t.kind in ("thermal_noise", "required_snr")),)
 
 
 def table(grid: Grid, stated_current_ma: float | None) -> dict[str, NDArray[Any]]:

@@ -20,6 +20,7 @@ from linkcalc.link.result import (
     Result,
     Term,
 )
+from linkcalc.link.wording import TERMS
 from linkcalc.plan.assumptions import still_the_starters
 from linkcalc.views import units
 
@@ -190,20 +191,15 @@ class BudgetLine:
     unit: str = ""
 
 
-def term_words(term: Term, direction: Direction) -> str:
-    """Return a term's name without the station it belongs to, which its block of the budget tells.
+def term_words(term: Term) -> str:
+    """Return a term's name without the station it belongs to, where its block of the budget tells that.
 
     Examples
     --------
-    >>> from types import SimpleNamespace
-    >>> way = SimpleNamespace(from_="tank", to="shed")
-    >>> term_words(Term("antenna gain, tank", 2.15, "transmitter"), way)
+    >>> term_words(Term("antenna_gain", 2.15, "transmitter", station="tank"))
     'antenna gain'
     """
-    if term.group == "path":
-        return term.name
-    station = direction.from_ if term.group == "transmitter" else direction.to
-    return term.name.removesuffix(f", {station}")
+    return term.name if term.group == "path" else TERMS[term.kind]
 
 
 def budget_lines(direction: Direction) -> list[BudgetLine]:
@@ -216,10 +212,9 @@ def budget_lines(direction: Direction) -> list[BudgetLine]:
     Examples
     --------
     >>> from types import SimpleNamespace
-    >>> terms = [Term("a", 1.04, "transmitter"), Term("b", 1.04, "transmitter"), Term("c", 9.0, "threshold")]
-    >>> way = SimpleNamespace(from_="tank", to="shed", terms=terms)
-    >>> [(line.name, line.value_db) for line in budget_lines(way)][:4]
-    [('a', 1.0), ('b', 1.0), ('rounding', 0.1), ('EIRP', 2.1)]
+    >>> terms = [Term("transmit_power", 1.04, "transmitter"), Term("antenna_gain", 1.04, "transmitter")]
+    >>> [(line.name, line.value_db) for line in budget_lines(SimpleNamespace(terms=terms))][:4]
+    [('transmit power', 1.0), ('antenna gain', 1.0), ('rounding', 0.1), ('EIRP', 2.1)]
     """
     lines: list[BudgetLine] = []
     exact = level = 0  # in millionths of a decibel, and as printed in tenths
@@ -235,7 +230,7 @@ def budget_lines(direction: Direction) -> list[BudgetLine]:
             micro = sign * round(t.value_db * 1e6)
             exact += micro
             level += _tenths(micro)
-            lines.append(BudgetLine(term_words(t, direction), _tenths(micro) / 10, "term"))
+            lines.append(BudgetLine(term_words(t), _tenths(micro) / 10, "term"))
         if _tenths(exact) != level:
             lines.append(BudgetLine("rounding", (_tenths(exact) - level) / 10, "rounding"))
         level = _tenths(exact)
@@ -421,21 +416,19 @@ def _section_lines(page: "Page", result: Result) -> None:
 def _assumed_words(link: LinkResult) -> str:
     """What was assumed that costs most, in decibels."""
     terms = [t for t in {t.name: t for d in link.directions for t in d.terms}.values() if -t.value_db >= 0.05]
-    guessed = [t for t in terms if "(assumed)" in t.note or t.name == "installation"]
-    shown = [t for t in terms if "(by raster)" in t.note]
     words = []
-    if guessed:
-        parts = [f"{t.name} {decibel_words(-t.value_db)}" for t in guessed]
+    if assumed := [t for t in terms if t.origin == "assumed"]:
+        parts = [f"{t.name} {decibel_words(-t.value_db)}" for t in assumed]
         words.append(f"Assumed, not stated: {', '.join(parts)}.")
-    if shown:
-        parts = [f"{t.name} {decibel_words(-t.value_db)} ({t.note.split(' (')[0]})" for t in shown]
+    if shown := [t for t in terms if t.origin == "raster"]:
+        parts = [f"{t.name} {decibel_words(-t.value_db)} ({t.what})" for t in shown]
         words.append(f"Assumed from rasters: {', '.join(parts)}.")
     return " ".join(words)
 
 
 def _answer(page: "Page", link: LinkResult) -> None:
     page.verdict(link)
-    page.wrap(_without_verdict(link), indent=2)
+    page.wrap(link.statement, indent=2)
     page.wrap(path_words(link), indent=2)
     page.blank()
     _columns(
@@ -491,7 +484,7 @@ def _overview(page: "Page", links: Sequence[LinkResult]) -> None:
 
 def _link(page: "Page", link: LinkResult, links: Sequence[LinkResult]) -> None:
     page.verdict(link)
-    page.wrap(_without_verdict(link), indent=2)
+    page.wrap(link.statement, indent=2)
     page.wrap(path_words(link), indent=2)
     page.blank()
     _summary(page, link.directions)
@@ -510,14 +503,6 @@ def _link(page: "Page", link: LinkResult, links: Sequence[LinkResult]) -> None:
         page.heading("Warnings on this link", minor=True)
         for line in link.warnings:
             page.item(line)
-
-
-def _without_verdict(link: LinkResult) -> str:
-    """The headline, less a verdict at its start: that stands on the line above."""
-    start, colon, rest = link.headline.partition(": ")
-    if colon and start.upper() == VERDICT_WORDS[link.verdict]:
-        return rest[:1].upper() + rest[1:]
-    return link.headline
 
 
 def _summary(page: "Page", directions: Sequence[Direction]) -> None:
@@ -606,9 +591,8 @@ def _notes(page: "Page", directions: Sequence[Direction]) -> None:
     for d in directions:
         for t in d.terms:
             station = d.from_ if t.group == "transmitter" else d.to
-            note = t.note.removeprefix(station).removeprefix(", ")
-            if note:
-                stations = notes.setdefault(term_words(t, d), {}).setdefault(note, [])
+            if t.note:
+                stations = notes.setdefault(term_words(t), {}).setdefault(t.note, [])
                 if t.group != "path" and station not in stations:
                     stations.append(station)
     parts = []

@@ -6,6 +6,7 @@ from base64 import b64encode
 from collections.abc import Iterable
 from importlib.resources import files
 
+from linkcalc.link.modulation import Signal
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import MODEL_NAMES, Advice
 from linkcalc.operation.limits import EndLimits
@@ -249,11 +250,11 @@ def _answer(record: Record) -> Html:
         f"Does the radio link from {link.from_} to {link.to} ({path_words(result)}) reach in each direction "
         f"what is required of it: {asked_words(Requirement.of(link))}?"
     )
-    said = _less_verdict(result.headline)
+    said = minus(result.statement)
     lines = [said]
     if survey is not None:
         before = VERDICT_WORDS[result.verdict].lower()
-        lines = [_less_verdict(survey.headline), f"Predicted before the readings: {before}. {said}"]
+        lines = [minus(survey.statement), f"Predicted before the readings: {before}. {said}"]
     how = "predicted, not yet measured" if survey is None else "as measured"
     verdict = h(
         "div",
@@ -294,11 +295,6 @@ def _answer(record: Record) -> Html:
         verdict,
         table(columns(ways), rows, figures=True, words={"Limiting factor"}),
     )
-
-
-def _less_verdict(headline: str) -> str:
-    _, colon, rest = headline.partition(": ")
-    return minus(rest[:1].upper() + rest[1:] if colon else headline)
 
 
 def _sites(record: Record) -> Html:
@@ -422,9 +418,8 @@ def _budget(record: Record) -> Html:
     notes: dict[str, dict[str, None]] = {}
     for d in ways:
         for t in d.terms:
-            note = t.note.removeprefix(d.from_ if t.group == "transmitter" else d.to).removeprefix(", ")
-            if note:
-                notes.setdefault(term_words(t, d), {})[note] = None
+            if t.note:
+                notes.setdefault(term_words(t), {})[t.note] = None
     rows = []
     figures = range(1, len(ways) + 1)
     for place in merged_terms([list(c) for c in by_place]):
@@ -581,7 +576,7 @@ def _modulation(record: Record) -> list[tuple[str, str]]:
             ("Modulation", "two-level (Gaussian) frequency shift keying"),
             ("Bit rate", f"{m.bit_rate_bps:g} bit/s"),
             ("Frequency deviation", f"{m.deviation_hz:g} Hz"),
-            ("Receiver bandwidth", record.result.signal.rpartition(", ")[2]),
+            ("Receiver bandwidth", f"{Signal.of(m).bandwidth_hz / 1e3:g} kHz"),
             ("Preamble", f"{m.preamble_bytes} bytes"),
             ("Sync word", f"{m.sync_bytes} bytes"),
             ("Length field and CRC", f"{m.overhead_bytes} bytes"),
