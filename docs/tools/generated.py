@@ -67,7 +67,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "operation.exposure", "radio.energy", "operation.energy", "operation.solar_winter",
     ),
     "Measuring on site": (
-        "site.readings", "site.reading", "frames", "site.listening", "site.fitted", "site.survey", "site.level",
+        "site.readings", "site.reading", "site.reading_cells", "frames", "site.listening", "site.fitted", "site.survey", "site.level",
         "site.measured", "site.measured_table", "site.fieldsheet", "site.compass", "site.walk_test",
         "site.acceptance",
     ),
@@ -95,7 +95,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 """Modules by what a reader looks for; what is missing here is listed last, under "Everything else"."""
 
-_LEFT_OUT = ("cli", "commands", "plan", "views")
+_LEFT_OUT = ("cli", "commands", "plan", "views", "wording")
 """What is no part of what is called from Python, unless listed above; `commands` has the page of the face."""
 
 FACE: dict[str, tuple[str, ...]] = {
