@@ -84,10 +84,10 @@ if TYPE_CHECKING:
     from linkcalc.sweeps.table import Sweep as Sweep
     from linkcalc.terrain.arrays import clearance_of as clearance_of
     from linkcalc.terrain.arrays import profile_of_array as profile_of_array
+    from linkcalc.terrain.cutting import cut_profile as cut_profile
     from linkcalc.terrain.profile import Profile as Profile
-    from linkcalc.terrain.profile import cut_profile as cut_profile
     from linkcalc.terrain.profile import profile_from as profile_from
-    from linkcalc.terrain.profile import read_profile_csv as read_profile_csv
+    from linkcalc.terrain.surveyed import read_profile_csv as read_profile_csv
     from linkcalc.views.figures import draw_budget as draw_budget
     from linkcalc.views.figures import draw_height as draw_height
     from linkcalc.views.figures import draw_profile as draw_profile
@@ -152,7 +152,7 @@ _HOMES = {
     "compare": "commands",
     "compare_measured": "frames",
     "coverage": "commands",
-    "cut_profile": "terrain.profile",
+    "cut_profile": "terrain.cutting",
     "draw_budget": "views.figures",
     "draw_coverage": "views.map_figures",
     "draw_height": "views.figures",
@@ -177,7 +177,7 @@ _HOMES = {
     "profile_of_array": "terrain.arrays",
     "propagation": "propagation",
     "radio": "radio",
-    "read_profile_csv": "terrain.profile",
+    "read_profile_csv": "terrain.surveyed",
     "readings_frame": "frames",
     "readings_from": "frames",
     "record": "commands",

@@ -16,8 +16,8 @@ import linkcalc
 ROOT = Path(linkcalc.__file__).parent
 
 FLOORS: tuple[tuple[str, ...], ...] = (
-    ("errors", "units", "_version"),
-    ("_arrays", "files", "answer"),
+    ("errors", "units", "wording", "_version"),
+    ("_arrays", "files", "answer", "tabular"),
     ("interpolation", "sample_files"),
     ("propagation", "radio", "rules"),
     ("terrain",),

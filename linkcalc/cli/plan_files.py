@@ -251,8 +251,8 @@ def _ground_keys(plan: Path, terrain: str, given: "Sequence[Site]") -> tuple[dic
 
 
 def _refuse_off_the_ground(given: "Sequence[Site]", keys: dict[str, Any], base_dir: Path) -> None:
-    from linkcalc.terrain.profile import station_ground_m
     from linkcalc.terrain.rasters import open_mosaic
+    from linkcalc.terrain.station_ground import station_ground_m
 
     with open_mosaic(keys["rasters"], base_dir, network=keys.get("network", False)) as mosaic:
         for site in given:

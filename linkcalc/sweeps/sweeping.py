@@ -39,7 +39,8 @@ from linkcalc.sweeps.parameters import DISTANCE, K_FACTOR, PIECES, Parameter, Pl
 from linkcalc.sweeps.table import QUANTITIES, Sweep, Values
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.land_cover import Layers
-from linkcalc.terrain.profile import Profile, cut_short, read_profile_csv
+from linkcalc.terrain.profile import Profile, cut_short
+from linkcalc.terrain.surveyed import read_profile_csv
 
 MOST_CELLS = 10_000_000
 """Combinations in one sweep: some gigabytes of arrays."""
