@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from linkcalc.link.advice import advise
 from linkcalc.link.case import ENDS, LinkCase
-from linkcalc.link.path_loss import clearance
+from linkcalc.link.models import clearance
 from linkcalc.link.remedy_options import HIGHEST_MAST_M, HIGHEST_POWER_DBM
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import Advice

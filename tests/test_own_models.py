@@ -89,7 +89,7 @@ def test_the_model_that_a_plan_chooses_gives_the_number(model: str, sample: str)
     trees = lost.get("trees", 0.0) if loaded.plan.conditions.woodland_depth_m else 0.0
     with open_terrain(loaded) as terrain:
         case = next(cases(loaded, terrain))
-    from linkcalc.link.path_loss import model_functions
+    from linkcalc.link.models import model_functions
 
     expected = model_functions(case.path)[model]()
     assert lost["free-space loss"] + lost["ground and terrain"] + trees == pytest.approx(

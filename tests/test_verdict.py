@@ -12,14 +12,13 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from linkcalc.link.case import ENDS, LinkCase
-from linkcalc.link.path_loss import SHARED, two_ray_db
+from linkcalc.link.losses import SHARED
+from linkcalc.link.models import two_ray_db
 from linkcalc.link.reliability import mean_success
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import Direction, LinkResult
 from linkcalc.link.verdict import (
     DEEP_NULL_DB,
-    _out_of_100,
-    _share_words,
     cases,
     check_link,
     check_plan,
@@ -27,6 +26,7 @@ from linkcalc.link.verdict import (
     open_terrain,
     position_deg,
 )  # fmt: skip
+from linkcalc.link.wording import messages_percent, out_of_100
 from linkcalc.plan import Station, load_plan
 from linkcalc.plan.power import Regulation
 from linkcalc.rules.traffic import Sent
@@ -425,14 +425,14 @@ def test_what_other_users_spoil_is_said_and_no_margin_mends_it(power_dbm: float,
     [(0.0099, "fewer than 1"), (0.012, "1"), (0.5678, "56"), (0.99, "99"), (0.9901, "more than 99")],
 )
 def test_sites_are_counted_downwards(share: float, words: str) -> None:
-    assert _out_of_100(share) == words
+    assert out_of_100(share) == words
 
 
 @pytest.mark.parametrize(
     ("share", "words"), [(0.5678, "56.7 %"), (0.999, "99.9 %"), (0.9991, "more than 99.9 %")]
 )
 def test_messages_are_counted_downwards(share: float, words: str) -> None:
-    assert _share_words(share) == words
+    assert messages_percent(share) == words
 
 
 def test_power_over_the_limits_is_told_with_what_the_legal_one_brings() -> None:

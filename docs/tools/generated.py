@@ -35,7 +35,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     ),
     "Distance and clearance": ("propagation.free_space", "propagation.fresnel"),
     "Hills and obstacles": (
-        "link.path_loss", "link.chosen_model", "link.own_models", "propagation.diffraction",
+        "link.path_loss", "link.losses", "link.models", "link.chosen_model", "link.own_models", "propagation.diffraction",
         "propagation.p1812", "propagation.irregular", "propagation.compiled",
     ),
     "Ground reflection": ("propagation.two_ray", "propagation.ground"),

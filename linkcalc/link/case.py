@@ -15,16 +15,11 @@ from numpy.typing import ArrayLike
 from linkcalc._arrays import Floats
 from linkcalc.link.budget import DECIMALS, Budget, Group, term, total_db
 from linkcalc.link.findings import Origin, TermKind
+from linkcalc.link.losses import Losses, Situation, profile_losses
+from linkcalc.link.models import PathLoss
 from linkcalc.link.modulation import Signal
-from linkcalc.link.path_loss import (
-    Losses,
-    PathLoss,
-    Situation,
-    Surroundings,
-    SurroundingsOfMany,
-    profile_losses,
-)
 from linkcalc.link.result import MODEL_NAMES, Term
+from linkcalc.link.surroundings import Surroundings, SurroundingsOfMany
 from linkcalc.plan import ChirpModulation, Conditions, Feeder, FskModulation, Link, Station
 from linkcalc.plan.power import Regulation
 from linkcalc.plan.stations import AROUND_KEYS, AntennaFigures
@@ -138,6 +133,11 @@ class LinkCase:
     def path(self) -> PathLoss:
         """The loss of the path with the reason for it."""
         return PathLoss(self.profile, self.situation, self.losses)
+
+    @property
+    def longest_time_on_air_s(self) -> float:
+        """Time on air of the longer message."""
+        return self.signal.time_on_air_s(max(self.link.payload_bytes, self.link.reply_payload_bytes))
 
     @property
     def elevation_deg(self) -> float:

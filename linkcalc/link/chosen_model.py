@@ -7,8 +7,9 @@ import numpy as np
 
 from linkcalc._arrays import Floats
 from linkcalc.errors import DomainError
+from linkcalc.link.losses import Losses, Situation
+from linkcalc.link.models import PathLoss, model_functions
 from linkcalc.link.own_models import RULES
-from linkcalc.link.path_loss import Losses, PathLoss, Situation, model_functions
 from linkcalc.link.result import MODEL_NAMES
 from linkcalc.terrain.profile import Profile
 

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc.link.case import LinkCase
-from linkcalc.link.path_loss import Losses
+from linkcalc.link.losses import Losses
 from linkcalc.link.reliability import mean_success
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.uncertainty import Item, fading_k_db, noise_items, path_items, together_db

@@ -7,9 +7,7 @@ from dataclasses import replace
 
 from linkcalc.errors import OutOfRangeWarning
 from linkcalc.link.case import LinkCase, shown_surroundings
-from linkcalc.link.path_loss import (
-    Surroundings,
-)
+from linkcalc.link.surroundings import Surroundings
 from linkcalc.plan import Link, LoadedPlan, Station
 from linkcalc.rules.traffic import sent_over
 from linkcalc.terrain import geodesy

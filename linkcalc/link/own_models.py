@@ -66,7 +66,7 @@ def loss_model(name: str, words: str = "") -> Callable[[F], F]:
     Returns
     -------
     decorator
-        Of a function of a `linkcalc.Profile`, a `linkcalc.link.path_loss.Situation`, and both antennas' heights above
+        Of a function of a `linkcalc.Profile`, a `linkcalc.link.losses.Situation`, and both antennas' heights above
         ground in m, near and far: its basic transmission loss in dB between the antennas, median. It should raise
         `linkcalc.DomainError` where it is not defined: it is then left out there. What surrounds the antennas
         and the allowance for installations come on top, as with every model.

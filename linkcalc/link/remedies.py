@@ -16,10 +16,10 @@ from pydantic import ValidationError
 
 from linkcalc._arrays import Floats
 from linkcalc.errors import LinkcalcError
-from linkcalc.link.advice import RELAY_MAST_M, relay_spots, slope_deg
 from linkcalc.link.case import ENDS, End, LinkCase
 from linkcalc.link.legal import lawful
 from linkcalc.link.parts_list import added, station_parts
+from linkcalc.link.relay_on_line import RELAY_MAST_M, relay_spots, slope_deg
 from linkcalc.link.remedy_options import (
     AT_AN_END,
     KINDS,

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from linkcalc._arrays import Floats
 from linkcalc.link.case import ENDS, End, LinkCase, feeder_loss_db, gain_dbi, main_gain_dbi
 from linkcalc.link.legal import breaks_limits, station_limits
+from linkcalc.link.losses import profile_losses
 from linkcalc.link.parts_list import antenna_price, feeder_price_per_m, mast_cost
-from linkcalc.link.path_loss import profile_losses
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.uncertainty import fading_k_db, noise_items, path_items, together_db
 from linkcalc.plan import Antenna, ChirpModulation, Station

@@ -22,8 +22,8 @@ from numpy.typing import ArrayLike
 
 from linkcalc._arrays import Floats
 from linkcalc.errors import OutOfRangeWarning
+from linkcalc.link.losses import Losses
 from linkcalc.link.own_models import RULES
-from linkcalc.link.path_loss import Losses
 from linkcalc.link.reliability import rician_outage
 from linkcalc.link.result import Contributor
 from linkcalc.plan import Station

@@ -15,17 +15,10 @@ from linkcalc.link.case import LinkCase, feeder_loss_db
 from linkcalc.link.findings import Excess, Finding, Limit, LimitKind
 from linkcalc.link.judgement import judge as judge_direction
 from linkcalc.link.legal import lawful
+from linkcalc.link.losses import SHARED, profile_losses
+from linkcalc.link.models import clearance, every_model, spread_db, two_ray_db, two_ray_over_heights_db
 from linkcalc.link.on_ground import cases, link_case, open_terrain, position_deg, recorded_notes
 from linkcalc.link.own_models import RULES
-from linkcalc.link.path_loss import (
-    SHARED,
-    clearance,
-    every_model,
-    profile_losses,
-    spread_db,
-    two_ray_db,
-    two_ray_over_heights_db,
-)
 from linkcalc.link.reliability import mean_success
 from linkcalc.link.remedies import Check, remedies
 from linkcalc.link.requirement import VERDICTS, Requirement

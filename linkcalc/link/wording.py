@@ -7,29 +7,8 @@ import math
 from collections.abc import Iterable
 from functools import singledispatch
 
-from linkcalc.link.findings import (
-    AimedAntenna,
-    BetterAntenna,
-    BetterFeeder,
-    Finding,
-    LessNoise,
-    Limit,
-    LimitKind,
-    ModelReason,
-    MorePower,
-    NarrowerSignal,
-    OutsideAntenna,
-    RaisedAntennas,
-    Regime,
-    RelayOnLine,
-    Repair,
-    SiteReading,
-    SlowerSignal,
-    TermKind,
-    TurnedPolarisation,
-    VerdictWord,
-    WiderBeam,
-)
+from linkcalc.link import findings
+from linkcalc.link.findings import Finding, Limit, LimitKind, ModelReason, Regime, TermKind, VerdictWord
 
 TERMS: dict[TermKind, str] = {
     "transmit_power": "transmit power",
@@ -170,8 +149,8 @@ def _margin(found: Finding) -> str:
             f"leaves; {margin} from {way}"
         )
     works = (
-        f"works at {_out_of_100(found.site_share)} such sites in 100; where it does, "
-        f"{_messages(found.success)} of the messages arrive"
+        f"works at {out_of_100(found.site_share)} such sites in 100; where it does, "
+        f"{messages_percent(found.success)} of the messages arrive"
     )
     if found.verdict == "closes":
         return f"{margin} in the weaker direction ({way}), {found.required_db:.1f} dB required; {works}"
@@ -179,13 +158,23 @@ def _margin(found: Finding) -> str:
     return f"{margin} from {way}, {short_db:.1f} dB short of the {found.required_db:.1f} dB required; {works}"
 
 
-def _out_of_100(share: float) -> str:
+def out_of_100(share: float) -> str:
+    """Return how many sites of a hundred, counted downwards.
+
+    >>> out_of_100(0.879), out_of_100(0.999)
+    ('87', 'more than 99')
+    """
     if share < 0.01:
         return "fewer than 1"
     return "more than 99" if share > 0.99 else f"{math.floor(100.0 * share)}"
 
 
-def _messages(share: float) -> str:
+def messages_percent(share: float) -> str:
+    """Return a share of messages, counted downwards.
+
+    >>> messages_percent(0.5678)
+    '56.7 %'
+    """
     return "more than 99.9 %" if share > 0.999 else f"{math.floor(1000.0 * share) / 10.0:g} %"
 
 
@@ -194,16 +183,16 @@ def _messages(share: float) -> str:
 
 @singledispatch
 def step_words(step: object) -> str:
-    """Return one change in a sentence; of `linkcalc.link.findings.Step`.
+    """Return one change in a sentence; of `findings.Step`.
 
-    >>> step_words(OutsideAntenna("shed"))
+    >>> step_words(findings.OutsideAntenna("shed"))
     'The antenna at shed outside the building.'
     """
     raise TypeError(f"no words for {type(step).__name__}")
 
 
 @step_words.register
-def _(step: SlowerSignal) -> str:
+def _(step: findings.SlowerSignal) -> str:
     limits = "" if step.limits_known else ", if the local airtime limit allows it"
     return (
         f"Spreading factor {step.spreading_factor} instead of {step.before}; a message then lasts "
@@ -212,7 +201,7 @@ def _(step: SlowerSignal) -> str:
 
 
 @step_words.register
-def _(step: NarrowerSignal) -> str:
+def _(step: findings.NarrowerSignal) -> str:
     return (
         f"Bandwidth {step.bandwidth_hz / 1e3:g} kHz instead of {step.before_khz:g} kHz; "
         f"a message then lasts {_time(step.time_on_air_s)}, and both radios need steadier crystals."
@@ -220,7 +209,7 @@ def _(step: NarrowerSignal) -> str:
 
 
 @step_words.register
-def _(step: MorePower) -> str:
+def _(step: findings.MorePower) -> str:
     raised = [f"{p.value:g} dBm at {p.station} instead of {p.before:g}" for p in step.powers_dbm]
     allowed = "if the local limit allows it"
     if step.region is not None:
@@ -230,7 +219,7 @@ def _(step: MorePower) -> str:
 
 
 @step_words.register
-def _(step: BetterAntenna) -> str:
+def _(step: findings.BetterAntenna) -> str:
     power = "; keep within the radiated limit"
     if step.powers_dbm is not None:
         power = "".join(f", power turned down to {p.value:g} dBm at {p.station}" for p in step.powers_dbm)
@@ -238,39 +227,39 @@ def _(step: BetterAntenna) -> str:
 
 
 @step_words.register
-def _(step: OutsideAntenna) -> str:
+def _(step: findings.OutsideAntenna) -> str:
     return f"The antenna at {step.station} outside the building."
 
 
 @step_words.register
-def _(step: Repair) -> str:
+def _(step: findings.Repair) -> str:
     return f"Repair what costs {step.loss_db:g} dB at {step.station}: {step.reason}."
 
 
 @step_words.register
-def _(step: AimedAntenna) -> str:
+def _(step: findings.AimedAntenna) -> str:
     bearing = "" if step.bearing_deg is None else f"{step.bearing_deg:.0f}° from true north, "
     return f"Turn the antenna at {step.station} to the other station: {bearing}{step.tilt_deg:+.0f}° up."
 
 
 @step_words.register
-def _(step: WiderBeam) -> str:
+def _(step: findings.WiderBeam) -> str:
     return f"A half-wave dipole at {step.station}: its beam reaches {step.elevation_deg:+.0f}° up."
 
 
 @step_words.register
-def _(step: TurnedPolarisation) -> str:
+def _(step: findings.TurnedPolarisation) -> str:
     return f"A {step.polarisation} antenna at {step.station}, as at the other end, not {step.before}."
 
 
 @step_words.register
-def _(step: BetterFeeder) -> str:
+def _(step: findings.BetterFeeder) -> str:
     saved = [f"{cable} at {station} saves {gain_db:.1f} dB" for cable, station, gain_db in step.cables]
     return f"A better feeder: {', '.join(saved)}."
 
 
 @step_words.register
-def _(step: LessNoise) -> str:
+def _(step: findings.LessNoise) -> str:
     return (
         f"Take the engine's noise off the receiver at {_and(step.stations)}: antenna outside and away from engine "
         "and drive leads, ferrites, resistor plugs and leads."
@@ -278,7 +267,7 @@ def _(step: LessNoise) -> str:
 
 
 @step_words.register
-def _(step: RaisedAntennas) -> str:
+def _(step: findings.RaisedAntennas) -> str:
     at, to = (
         [f"{h.station} {word} {h.value:.1f} m" for h in step.heights_m] for word in ("at", "to")
     )  # "tank at 4.0 m", "tank to 4.0 m"
@@ -297,7 +286,7 @@ def _(step: RaisedAntennas) -> str:
 
 
 @step_words.register
-def _(step: RelayOnLine) -> str:
+def _(step: findings.RelayOnLine) -> str:
     return (
         f"A relay on the line, {step.distance_m / 1e3:.2f} km from {step.from_}, on a {step.mast_m:g} m mast: "
         f"the weaker of the two hops then has {step.margin_db:.1f} dB. "
@@ -306,7 +295,7 @@ def _(step: RelayOnLine) -> str:
 
 
 @step_words.register
-def _(step: SiteReading) -> str:
+def _(step: findings.SiteReading) -> str:
     return (
         "Measure the signal on site before anything is given away: the prediction is uncertain by "
         f"{step.before_db:.0f} dB (one sigma), a reading at the very spot and height leaves about "

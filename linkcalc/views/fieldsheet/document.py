@@ -12,8 +12,8 @@ from scipy.special import logit
 
 from linkcalc._arrays import Floats
 from linkcalc.link.case import figures
+from linkcalc.link.losses import MODELS
 from linkcalc.link.modulation import Signal
-from linkcalc.link.path_loss import MODELS
 from linkcalc.link.result import MODEL_NAMES
 from linkcalc.plan import ChirpModulation
 from linkcalc.site.fieldsheet import (
