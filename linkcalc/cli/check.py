@@ -122,7 +122,7 @@ def write_mended(loaded: "LoadedPlan", result: "Result", file: Path, link: str |
     from linkcalc.files import atomic_write
     from linkcalc.link.mended_plan import mended_plan
     from linkcalc.views.remedies_text import changes_words, cost_words
-    from linkcalc.views.text import VERDICT_WORDS
+    from linkcalc.views.words import VERDICT_WORDS
 
     if link is not None:
         link = chosen_link(loaded, link).name

@@ -2,8 +2,9 @@
 
 from linkcalc.radio.energy import life_words
 from linkcalc.sweeps.comparing import Candidates, Compared
+from linkcalc.views.page import Page
 from linkcalc.views.remedies_text import EXAMPLES, money
-from linkcalc.views.text import VERDICT_WORDS, Page, decibel_words, probability_words, rounded, time_words
+from linkcalc.views.words import VERDICT_WORDS, decibel_words, probability_words, rounded, time_words
 
 LEAF_WORDS = {"in_leaf": "in leaf", "out_of_leaf": "out of leaf"}
 

@@ -10,7 +10,8 @@ from linkcalc.link.modulation import Signal
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.link.verdict import CAUTIONS
 from linkcalc.plan import ChirpModulation
-from linkcalc.views.text import Page, distance_words
+from linkcalc.views.page import Page
+from linkcalc.views.words import distance_words
 
 _WIDTH = 80
 _RINGS = 8

@@ -22,7 +22,7 @@ from linkcalc._arrays import Floats
 from linkcalc.errors import LinkcalcError
 from linkcalc.link.result import Direction, Drawing, LinkResult, Result
 from linkcalc.views import style, units
-from linkcalc.views.text import (
+from linkcalc.views.words import (
     asked_words,
     clearance_words,
     decibel_words,

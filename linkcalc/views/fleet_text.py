@@ -14,7 +14,8 @@ from linkcalc.link.verdict import CAUTIONS
 from linkcalc.radio.energy import CAUTION as ENERGY_CAUTION
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.rules.limits import CAUTION as LIMITS_CAUTION
-from linkcalc.views.text import Page, probability_words
+from linkcalc.views.page import Page
+from linkcalc.views.words import probability_words
 
 _WIDTH = 80
 _WORST = 10

@@ -7,7 +7,8 @@ import numpy as np
 from linkcalc._arrays import Floats
 from linkcalc.sweeps.mast_heights import HeightTable, Pair
 from linkcalc.views import units
-from linkcalc.views.text import Page, decibel_words, height_words, probability_words, rounded
+from linkcalc.views.page import Page
+from linkcalc.views.words import decibel_words, height_words, probability_words, rounded
 
 _MOST_ROWS = 14
 _FIRST, _COLUMN = 12, 7

@@ -7,7 +7,7 @@ from linkcalc.operation.exposure import ExposureSection
 from linkcalc.rules.limits import POWER_ROUNDING_DB, LimitsCheck, RuleCheck
 from linkcalc.rules.plan_limits import EndLimits, LimitsSection
 from linkcalc.rules.table import CONFIDENCE, QUANTITY_WORDS, REGIONS, Rule
-from linkcalc.views.text import Page
+from linkcalc.views.page import Page
 
 STATUS_WORDS = {
     "within": "within the table's limits",

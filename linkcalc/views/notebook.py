@@ -11,13 +11,8 @@ from linkcalc.errors import ArgumentError
 from linkcalc.link.result import Direction, LinkResult, Result
 from linkcalc.sweeps.table import QUANTITIES, Sweep
 from linkcalc.views import style
-from linkcalc.views.text import (
-    EFFORT_WORDS,
-    asked_words,
-    decibel_words,
-    path_words,
-    probability_words,
-)
+from linkcalc.views.text import EFFORT_WORDS
+from linkcalc.views.words import asked_words, decibel_words, path_words, probability_words
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

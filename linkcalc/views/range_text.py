@@ -7,7 +7,8 @@ from typing import Any
 
 from linkcalc.sweeps.mast_heights import asked_words
 from linkcalc.sweeps.reach_by_ground import HowFar, Reach
-from linkcalc.views.text import Page, distance_words, time_words
+from linkcalc.views.page import Page
+from linkcalc.views.words import distance_words, time_words
 
 ONE_HILL = (
     "One hill or one wood decides more than all of this: the ground of the link itself (linkcalc check) and a "

@@ -15,12 +15,7 @@ from linkcalc.views.figures import draw_profile, fitted_words, width_of_text
 from linkcalc.views.map_figures import SMOOTH_CELLS, draw_key, draw_lines, draw_shades, filled
 from linkcalc.views.map_frame import Box, box_around, frame, hide_crowded
 from linkcalc.views.relay_text import WORDS, headline
-from linkcalc.views.text import (
-    asked_words,
-    decibel_words,
-    distance_words,
-    weaker_direction,
-)
+from linkcalc.views.words import asked_words, decibel_words, distance_words, weaker_direction
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

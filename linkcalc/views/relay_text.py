@@ -9,8 +9,8 @@ from linkcalc.link.verdict import CAUTIONS
 from linkcalc.plan import Station
 from linkcalc.terrain.geodesy import position_text
 from linkcalc.views.coverage_text import percent
-from linkcalc.views.text import (
-    Page,
+from linkcalc.views.page import Page
+from linkcalc.views.words import (
     asked_words,
     decibel_words,
     distance_words,

@@ -5,7 +5,8 @@ from collections.abc import Iterator, Sequence
 from linkcalc.files import csv_text
 from linkcalc.link.parts_list import Bill
 from linkcalc.link.result import Change, LinkResult, Part, Remedy
-from linkcalc.views.text import Page, decibel_words, distance_words, rounded, time_words, trimmed
+from linkcalc.views.page import Page
+from linkcalc.views.words import decibel_words, distance_words, rounded, time_words, trimmed
 
 EXAMPLES = "Example prices are invented: put in yours under [prices]."
 

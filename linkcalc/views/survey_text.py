@@ -8,14 +8,8 @@ from linkcalc.site.level import reading_error_db
 from linkcalc.site.measured import DirectionSurvey
 from linkcalc.site.survey import Survey
 from linkcalc.site.walk_test import Spot
-from linkcalc.views.text import (
-    VERDICT_WORDS,
-    Page,
-    decibel_words,
-    height_words,
-    probability_words,
-    trimmed,
-)
+from linkcalc.views.page import Page
+from linkcalc.views.words import VERDICT_WORDS, decibel_words, height_words, probability_words, trimmed
 
 _MOST_SPOTS_LISTED = 12
 _MOST_STEPS = 12

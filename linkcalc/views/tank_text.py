@@ -7,7 +7,8 @@ from linkcalc.operation.tank import Settings, Solution, TankAnswer
 from linkcalc.operation.tank.answer import Losses
 from linkcalc.views import units
 from linkcalc.views.messages_text import count_words, duration_words, odds_words, share_words
-from linkcalc.views.text import Page, starter_words
+from linkcalc.views.page import Page
+from linkcalc.views.words import starter_words
 
 FLOAT_ALWAYS = (
     "Fit a local float valve or high-level stop in any case: it works without radio, sensor and program."

@@ -29,7 +29,7 @@ from linkcalc.site.measured_table import MeasuredTable
 from linkcalc.views import style, units
 from linkcalc.views.record.markup import Child, Html, h
 from linkcalc.views.record.parts import bullets
-from linkcalc.views.text import VERDICT_WORDS, distance_words
+from linkcalc.views.words import VERDICT_WORDS, distance_words
 
 LOSS_STEP_DB = 0.005
 SPREAD_STEP_DB = 0.02

@@ -17,6 +17,7 @@ from linkcalc.site.record import Record, Site
 from linkcalc.sweeps.mast_heights import asked_words
 from linkcalc.terrain import geodesy
 from linkcalc.views import style, units
+from linkcalc.views.budget_text import budget_lines, merged_terms, place_words, term_words
 from linkcalc.views.limits_text import STATUS_WORDS, interval_words, power_words, sender_words
 from linkcalc.views.record import pictures
 from linkcalc.views.record.markup import Child, Html, h, inline_svg
@@ -46,23 +47,19 @@ from linkcalc.views.remedies_text import (
     quantity_words,
 )
 from linkcalc.views.survey_text import percent
-from linkcalc.views.text import (
+from linkcalc.views.words import (
     VERDICT_WORDS,
-    budget_lines,
+    assumption_lines,
     decibel_words,
     distance_words,
     likely_words,
-    merged_terms,
     path_words,
-    place_words,
     probability_words,
     starter_words,
-    term_words,
     time_words,
     trimmed,
-    value_words,
 )
-from linkcalc.views.text import asked_words as asked_margin_words
+from linkcalc.views.words import asked_words as asked_margin_words
 
 _GUIDELINES = ("ICNIRP", "FCC")
 Rows = list[tuple[str, list[Child]]]
@@ -628,18 +625,8 @@ def _recheck(record: Record) -> Html:
 
 
 def _conditions(record: Record) -> Html:
-    by_source: dict[str, dict[str, list[str]]] = {}
     invented = still_the_starters(record.assumed)
-    for a in record.assumed:
-        if a in invented:
-            continue
-        subject, _, key = a.key.rpartition(" ")
-        by_source.setdefault(a.source, {}).setdefault(subject, []).append(f"{key} = {value_words(a.value)}")
-    assumed = [
-        f"{source}: "
-        + "; ".join(f"{subject} {', '.join(keys)}".strip() for subject, keys in subjects.items())
-        for source, subjects in by_source.items()
-    ]
+    assumed = assumption_lines([a for a in record.assumed if a not in invented])
     c = record.conditions
     judged = (
         f"Judged for trees {'in leaf' if c.leaf == 'in_leaf' else 'out of leaf'}, "
