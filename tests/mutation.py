@@ -50,6 +50,7 @@ TARGETS: dict[str, tuple[str, ...]] = {
     "linkcalc.operation.tank.risk": ("tests/test_tank.py",),
     "linkcalc.operation.tank.solve": ("tests/test_tank.py",),
     "linkcalc.operation.messages": ("tests/test_messages.py",),
+    "linkcalc.operation.channel": ("tests/test_messages.py",),
     "linkcalc.fleets.judge": ("tests/fleet/test_judge.py",),
     "linkcalc.fleets.mends": ("tests/fleet/test_mends.py",),
     "linkcalc.operation.exposure": ("tests/test_exposure.py",),

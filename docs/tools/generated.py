@@ -58,8 +58,8 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "terrain.local_copy", "terrain.ground_data",
     ),
     "Messages and the tank": (
-        "operation.messages", "operation.tank.loop", "operation.tank.shapes", "operation.tank.cycle",
-        "operation.tank.risk", "operation.tank.simulate", "operation.tank.solve", "operation.tank.answer",
+        "operation.messages", "operation.channel", "operation.tank.loop", "operation.tank.shapes",
+        "operation.tank.cycle", "operation.tank.risk", "operation.tank.simulate", "operation.tank.solve", "operation.tank.answer",
     ),
     "Law, people and energy": (
         "rules.limits", "rules.table", "rules.plan_limits", "rules.traffic", "rules.starts", "link.legal",

@@ -8,7 +8,8 @@ import numpy as np
 
 from linkcalc.answer import Answer
 from linkcalc.errors import PlanError
-from linkcalc.operation.messages import FadingChannel, airtimes_s, by_site, fits, way
+from linkcalc.operation.channel import FadingChannel, by_site
+from linkcalc.operation.messages import airtimes_s, fits, way
 from linkcalc.operation.tank.cycle import LostStop, lost_stop
 from linkcalc.operation.tank.loop import LEAST_WATCHDOG_INTERVALS, YEAR_S, Daily, FillLoop
 from linkcalc.operation.tank.risk import YearRisk, year_risk
@@ -471,7 +472,7 @@ def simulated(
 def summary(years: TankYears, seed: int) -> Simulated:
     """Average simulated years.
 
-    >>> from linkcalc.operation.messages import SteadyChannel
+    >>> from linkcalc.operation.channel import SteadyChannel
     >>> loop = FillLoop(start_m3=16, stop_m3=36, overflow_m3=40, pump_m3_s=5 / 3600,
     ...                 draw_m3_s=(0.5 / 3600,), report_interval_s=600.0, watchdog_s=1800.0)
     >>> summary(simulate(loop, SteadyChannel(0.0), 10), 1).overflow_chance
