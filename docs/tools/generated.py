@@ -30,13 +30,13 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "plan.loading", "plan.in_python", "plan.values", "link.on_ground", "link.verdict", "answer",
         "link.result", "operation.sections", "sweeps.reach_by_ground", "sweeps.comparing",
         "sweeps.sampling", "sweeps.sweeping", "sweeps.table", "sweeps.parameters", "sweeps.mast_heights",
-        "link.advice", "link.remedies", "link.remedy_options", "link.mended_plan", "link.parts_list",
+        "link.advice", "link.remedies", "link.remedy_options", "link.improved_plan", "link.parts_list",
         "site.record", "plan.sites", "sample_files", "files",
     ),
     "Distance and clearance": ("propagation.free_space", "propagation.fresnel"),
     "Hills and obstacles": (
-        "link.path_loss", "link.losses", "link.models", "link.chosen_model", "link.own_models", "propagation.diffraction",
-        "propagation.p1812", "propagation.irregular", "propagation.compiled",
+        "link.path_loss", "link.losses", "link.models", "link.chosen_model", "link.own_models",
+        "propagation.diffraction", "propagation.p1812", "propagation.irregular", "propagation.compiled",
     ),
     "Ground reflection": ("propagation.two_ray", "propagation.ground"),
     "Trees, clutter, buildings": (
@@ -59,7 +59,8 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     ),
     "Messages and the tank": (
         "operation.messages", "operation.channel", "operation.tank.loop", "operation.tank.shapes",
-        "operation.tank.cycle", "operation.tank.risk", "operation.tank.simulate", "operation.tank.solve", "operation.tank.answer",
+        "operation.tank.cycle", "operation.tank.risk", "operation.tank.simulate", "operation.tank.solve",
+        "operation.tank.answer",
     ),
     "Law, people and energy": (
         "rules.limits", "rules.table", "rules.plan_limits", "rules.traffic", "rules.starts", "link.legal",

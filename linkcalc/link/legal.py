@@ -26,33 +26,26 @@ def station_limits(case: LinkCase, end: End) -> LimitsCheck | None:
     r = case.regulation
     if r.region is None:
         return None
-    station, payload = (
-        case.station(end),
-        case.link.payload_bytes if end == "near" else case.link.reply_payload_bytes,
+    station = case.station(end)
+    payload = case.link.payload_bytes if end == "near" else case.link.reply_payload_bytes
+    carrier = Transmission(
+        frequency_hz=case.frequency_hz,
+        bandwidth_hz=case.signal.bandwidth_hz,
+        conducted_power_dbm=station.transmit_power_dbm,
+        antenna_gain_dbi=main_gain_dbi(station),
+        time_on_air_s=case.signal.time_on_air_s(payload),
+        feeder_loss_db=feeder_loss_db(station, case.frequency_hz),
+        hopping_channels=r.hopping_channels,
+        listen_before_talk=r.listen_before_talk,
+        conditions_met=frozenset(r.conditions_met),
     )
-    return _limits(
-        case.sent, end, case.frequency_hz, case.signal, payload, station.transmit_power_dbm,
-        main_gain_dbi(station), feeder_loss_db(station, case.frequency_hz),
-        r.hopping_channels, r.listen_before_talk, frozenset(r.conditions_met), r.region,
-    )  # fmt: skip
+    return _limits(case.sent, end, carrier, case.signal, r.region)
 
 
 @lru_cache(maxsize=1024)
 def _limits(
-    sent: tuple[Sent, ...], end: End, frequency_hz: float, signal: Signal, payload: int, power_dbm: float,
-    gain_dbi: float, loss_db: float, channels: int, listens: bool, conditions: frozenset[str], region: str,
-) -> LimitsCheck:  # fmt: skip
-    carrier = Transmission(
-        frequency_hz=frequency_hz,
-        bandwidth_hz=signal.bandwidth_hz,
-        conducted_power_dbm=power_dbm,
-        antenna_gain_dbi=gain_dbi,
-        time_on_air_s=signal.time_on_air_s(payload),
-        feeder_loss_db=loss_db,
-        hopping_channels=channels,
-        listen_before_talk=listens,
-        conditions_met=conditions,
-    )
+    sent: tuple[Sent, ...], end: End, carrier: Transmission, signal: Signal, region: str
+) -> LimitsCheck:
     return tightest(sent, end, carrier, signal.time_on_air_s, region)
 
 

@@ -132,8 +132,8 @@ def governing_fault(name: str) -> str | None:
     if name in known:
         return None
     near = get_close_matches(name[:80].lower(), known, n=1)
-    mend = f"; did you mean {near[0]}?" if near else ""
+    near_by = f"; did you mean {near[0]}?" if near else ""
     return (
-        f'unknown governing model "{name[:80]}"{mend}; allowed: {", ".join(known)}; one of your own is registered '
+        f'unknown governing model "{name[:80]}"{near_by}; allowed: {", ".join(known)}; one of your own is registered '
         "in Python with linkcalc.loss_model before the plan is loaded"
     )

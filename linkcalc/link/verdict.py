@@ -181,7 +181,7 @@ def decide(case: LinkCase, *, second_opinions: bool = False) -> Decision:
     case, over = lawful(case)
     facts, directions = judge(case, second_opinions=second_opinions)
     verdict: VerdictWord = min((d.verdict for d in directions), key=VERDICTS.index)
-    # duty, dwell or channel that no turning down of the power mends
+    # duty, dwell or channel that less power does not cure
     if verdict == "closes" and any(x.legal_dbm is None for x in over):
         verdict = "at_risk"
     return Decision(verdict, case, over, facts, directions)
@@ -432,10 +432,10 @@ def _null_note(case: LinkCase) -> list[str]:
         ),
         None,
     )
-    mend = "" if free is None else f"; {free:g} m at {case.far.name} avoids it"
+    remedy = "" if free is None else f"; {free:g} m at {case.far.name} avoids it"
     return [
         "the ground between may give a specular reflection, and at these heights the two waves then nearly cancel: "
-        f"up to {two_ray_db(case.path) - case.path.loss_db:.0f} dB below the median stated here{mend}"
+        f"up to {two_ray_db(case.path) - case.path.loss_db:.0f} dB below the median stated here{remedy}"
     ]
 
 
