@@ -14,11 +14,7 @@ from linkcalc.link.relay_on_line import relay
 from linkcalc.link.remedy_options import HIGHEST_POWER_DBM
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import Advice
-from linkcalc.link.uncertainty import (
-    after_reading_db,
-    combined_db,
-    contributors,
-)
+from linkcalc.link.uncertainty import after_reading_db, combined_db, contributors
 from linkcalc.plan import Antenna, ChirpModulation, Station
 from linkcalc.radio.antenna_types import AntennaType
 

@@ -265,12 +265,7 @@ def path_losses(
     among = [np.clip(db / _AMONG_DB, 0.0, 1.0) for db in (near_db, far_db)]
     assumed = [np.where(end.stated, 0.0, share) for share, end in zip(among, ends, strict=True)]
     if (trees_db > 0.0).any() or stated_db:
-        with warnings.catch_warnings(record=True) as said:  # once, not once a path
-            warnings.simplefilter("always", OutOfRangeWarning)
-            vegetation.maximum_loss_db(situation.frequency_hz)
-            vegetation.specific_attenuation_db_m(situation.frequency_hz)
-        for line in said:
-            warnings.warn(str(line.message), OutOfRangeWarning, stacklevel=2)
+        _warn_outside_range(situation)
 
     def each(value: ArrayLike) -> Floats:
         return np.broadcast_to(np.asarray(value, dtype=np.float64), shape)
@@ -303,6 +298,16 @@ def path_losses(
         bridged_m=each(bridged_m),
         rules_less_db=each(0.0),
     )
+
+
+def _warn_outside_range(situation: Situation) -> None:
+    """Say once, and not once a path, that a frequency is outside what is stated for trees."""
+    with warnings.catch_warnings(record=True) as said:
+        warnings.simplefilter("always", OutOfRangeWarning)
+        vegetation.maximum_loss_db(situation.frequency_hz)
+        vegetation.specific_attenuation_db_m(situation.frequency_hz)
+    for line in said:
+        warnings.warn(str(line.message), OutOfRangeWarning, stacklevel=3)
 
 
 def profile_losses(profile: Profile, situation: Situation, near_m: ArrayLike, far_m: ArrayLike) -> Losses:

@@ -18,12 +18,7 @@ from linkcalc.link.losses import profile_losses
 from linkcalc.link.path_loss import CLEAR_RATIO
 from linkcalc.link.remedy_options import tallest_m
 from linkcalc.link.result import Advice
-from linkcalc.link.uncertainty import (
-    fading_k_db,
-    noise_items,
-    path_items,
-    together_db,
-)
+from linkcalc.link.uncertainty import fading_k_db, noise_items, path_items, together_db
 from linkcalc.plan import ChirpModulation
 from linkcalc.propagation import fresnel
 

@@ -12,35 +12,24 @@ from linkcalc.errors import DomainError
 from linkcalc.link.advice import advise
 from linkcalc.link.budget import Budget
 from linkcalc.link.case import LinkCase, feeder_loss_db
+from linkcalc.link.drawing import drawing_of
 from linkcalc.link.findings import Excess, Finding, Limit, LimitKind
 from linkcalc.link.judgement import judge as judge_direction
 from linkcalc.link.legal import lawful
-from linkcalc.link.losses import SHARED, profile_losses
-from linkcalc.link.models import clearance, every_model, spread_db, two_ray_db, two_ray_over_heights_db
+from linkcalc.link.losses import SHARED
+from linkcalc.link.models import clearance, every_model, spread_db
+from linkcalc.link.notes import notes_on
 from linkcalc.link.on_ground import cases, link_case, open_terrain, position_deg, recorded_notes
 from linkcalc.link.own_models import RULES
 from linkcalc.link.reliability import mean_success
 from linkcalc.link.remedies import Check, remedies
 from linkcalc.link.requirement import VERDICTS, Requirement
-from linkcalc.link.result import (
-    MODEL_NAMES,
-    Advice,
-    Assumption,
-    Direction,
-    Drawing,
-    LinkResult,
-    PathFacts,
-    Result,
-    VerdictWord,
-)
+from linkcalc.link.result import Advice, Assumption, Direction, LinkResult, PathFacts, Result, VerdictWord
 from linkcalc.link.uncertainty import after_reading_db, contributors
-from linkcalc.link.wording import more_or_less
 from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
 from linkcalc.plan.wording import element
-from linkcalc.propagation import fresnel, noise, refractivity
-from linkcalc.terrain.cell_size import cell_error
+from linkcalc.propagation import refractivity
 from linkcalc.terrain.land_cover import Layers
-from linkcalc.units import SPEED_OF_LIGHT_M_S
 
 CAUTIONS = (
     "A radio link is not a safety function and not an emergency stop. Fit an independent, hard-wired "
@@ -52,16 +41,6 @@ CAUTIONS = (
 )
 
 _QUANTILE_90 = 1.6449
-
-
-POINTS_PER_LOBE = 40
-"""Of a picture over heights: fewer draw a saw-tooth that is not there."""
-MOST_POINTS = 4000
-
-DEEP_NULL_DB = 3.0
-"""A two-ray null that takes so much more than the median is worth a warning."""
-
-_NULL_STEP_M = 0.25
 
 
 def check_plan(loaded: PlanLike, *, advice: bool = True, brief: bool = False) -> Result:
@@ -194,20 +173,8 @@ def check_link(case: LinkCase, *, advice: bool = True) -> LinkResult:
     case, over, facts, weaker = decision.case, decision.over, decision.facts, decision.weaker
     with recorded_notes():  # what is only tried for advice and pictures may leave a model's range
         given, refused = _given(case) if advice else ((), "")
-        drawing = _drawing(case, heights=advice)
-    notes = [
-        *(f"{x.station}: over the legal limits: {x.reason}" for x in over),
-        *_choice_note(case),
-        *([refused] if refused else []),
-        *case.profile.notes,
-        *_noise_note(case),
-        *_bearing_note(case),
-        *_season_note(case),
-        *_cells_note(case),
-        *_null_note(case),
-        *_busy_note(case),
-        *said,
-    ]
+        drawing = drawing_of(case, heights=advice)
+    notes = [*notes_on(case, over, refused), *said]
     return LinkResult(
         name=case.link.name,
         verdict=decision.verdict,
@@ -364,134 +331,3 @@ def _given(case: LinkCase) -> tuple[tuple[Advice, ...], str]:
             (),
             f"remedies were not searched, as the chosen model is not defined for all that is tried: {error}",
         )
-
-
-def _choice_note(case: LinkCase) -> list[str]:
-    """That the plan chose the model, and what the rules would say."""
-    name = case.conditions.governing_model
-    if name == RULES:
-        return []
-    return [
-        f"the path loss is that of {MODEL_NAMES.get(name, name)}, as this plan chooses (conditions.governing_model): "
-        "linkcalc's rules, which were checked against measured links, would lose "
-        f"{more_or_less(float(case.losses.rules_less_db[0]))}; the choice is the planner's"
-    ]
-
-
-def _noise_note(case: LinkCase) -> list[str]:
-    outside = sorted(
-        {
-            rx.noise_environment
-            for rx in (case.near, case.far)
-            if noise.man_made_noise_is_extrapolated(case.frequency_hz, rx.noise_environment)
-        }
-    )
-    if not outside:
-        return []
-    return [
-        f"man-made noise ({', '.join(outside)}) is extrapolated to {case.link.frequency_mhz:g} MHz; "
-        "Rec. ITU-R P.372 states it to 250 MHz"
-    ]
-
-
-def _bearing_note(case: LinkCase) -> list[str]:
-    turned = [s.name for s in (case.near, case.far) if s.antenna.azimuth_deg is not None]
-    if case.positioned or not turned:
-        return []
-    return [
-        f"azimuth_deg of {' and '.join(turned)} is not used: without positions the path's bearing is "
-        "unknown, and antennas are taken as turned to each other"
-    ]
-
-
-def _season_note(case: LinkCase) -> list[str]:
-    if case.conditions.month is None or case.profile.latitude_deg is not None:
-        return []
-    return ["the month is taken for one of the northern half of the earth: the stations have no positions"]
-
-
-def _cells_note(case: LinkCase) -> list[str]:
-    profile = case.profile
-    half_m = profile.length_m / 2.0
-    radius_m = float(fresnel.fresnel_radius_m(half_m, half_m, case.frequency_hz))
-    warning = cell_error(profile.cell_m, profile.length_m, radius_m).warning
-    return [warning] if warning else []
-
-
-def _null_note(case: LinkCase) -> list[str]:
-    """A deep null of the ground reflection, and the nearest height that avoids it."""
-    mirror = case.path.reflection
-    if mirror is None or two_ray_db(case.path) <= case.path.loss_db + DEEP_NULL_DB:
-        return []
-    free = next(
-        (
-            height_m
-            for height_m in case.far.antenna_height_m
-            + _NULL_STEP_M * np.array(sorted(range(-12, 13), key=abs))
-            if height_m >= 1.0 and _out_of_null(case.with_heights(far_m=float(height_m)))
-        ),
-        None,
-    )
-    remedy = "" if free is None else f"; {free:g} m at {case.far.name} avoids it"
-    return [
-        "the ground between may give a specular reflection, and at these heights the two waves then nearly cancel: "
-        f"up to {two_ray_db(case.path) - case.path.loss_db:.0f} dB below the median stated here{remedy}"
-    ]
-
-
-def _out_of_null(case: LinkCase) -> bool:
-    return case.path.reflection is None or two_ray_db(case.path) <= case.path.loss_db + 0.5
-
-
-def _busy_note(case: LinkCase) -> list[str]:
-    if Requirement.of(case.link).reachable:
-        return []
-    return [
-        f"{case.link.channel_busy_percent:g} % of the tries are spoilt by other users of the channel: with "
-        f"{case.link.tries} each, no margin brings {100.0 * case.link.required_success:g} % of the messages "
-        "across; more tries do"
-    ]
-
-
-def _drawing(case: LinkCase, *, heights: bool) -> Drawing:
-    profile, s = case.profile, case.situation
-    d = profile.distance_m
-    back_m = d[-1] - d
-    near_m, far_m = case.path.heights_m
-    start, end = profile.ground_m[0] + near_m, profile.ground_m[-1] + far_m
-    heights_m, margins_db, raw_db = _height_sweep(case) if heights else (np.empty(0),) * 3
-    return Drawing(
-        distance_m=d,
-        ground_m=profile.ground_m,
-        clutter_m=profile.clutter_m,
-        clutter_kind=profile.clutter_kind,
-        bulge_m=np.asarray(fresnel.earth_bulge_m(d, back_m, s.k_factor)),
-        ray_m=start + (end - start) * d / d[-1],
-        fresnel_radius_m=np.asarray(fresnel.fresnel_radius_m(d, back_m, s.frequency_hz)),
-        clearance_ratio=case.path.clearance_ratio,
-        antenna_height_m=(near_m, far_m),
-        height_sweep_m=heights_m,
-        margin_sweep_db=margins_db,
-        margin_sweep_raw_db=raw_db,
-    )
-
-
-def _height_sweep(case: LinkCase) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Margin of the weaker direction over heights of the `to` antenna."""
-    top_m = max(15.0, 2.0 * case.far.antenna_height_m)
-    heights_m = np.unique(np.append(np.linspace(0.5, top_m, 80), case.far.antenna_height_m))
-    found = profile_losses(case.profile, case.situation, case.near.antenna_height_m, heights_m)
-    margins_db = np.minimum(*case.margins_db(found))
-    mirror = case.path.reflection
-    if mirror is None:
-        return heights_m, margins_db, margins_db
-    # the path differs by a wavelength from one null to the next: so many points show each as it is
-    lobe_m = SPEED_OF_LIGHT_M_S / case.frequency_hz * mirror.surface_distance_m / (2.0 * mirror.tx_height_m)
-    count = min(math.ceil(POINTS_PER_LOBE * top_m / lobe_m), MOST_POINTS)
-    fine_m = np.unique(np.append(heights_m, np.linspace(heights_m[0], top_m, max(count, 2))))
-    bare_db = found.free_space_db + found.ground_db
-    margin_db, bare_db, seen = (
-        np.interp(fine_m, heights_m, v) for v in (margins_db, bare_db, found.clearance_ratio)
-    )
-    raw_db = margin_db + bare_db - two_ray_over_heights_db(case.path, fine_m)
-    return fine_m, margin_db, np.where((seen > 0.0) & np.isfinite(raw_db), raw_db, margin_db)

@@ -4,10 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from linkcalc.link.result import (
-    Direction,
-    Term,
-)
+from linkcalc.link.result import Direction, Term
 from linkcalc.link.wording import TERMS
 
 

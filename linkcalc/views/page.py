@@ -5,9 +5,7 @@ import unicodedata
 from collections.abc import Mapping, Sequence
 from typing import TextIO
 
-from linkcalc.link.result import (
-    LinkResult,
-)
+from linkcalc.link.result import LinkResult
 from linkcalc.views import units
 from linkcalc.views.words import VERDICT_WORDS
 

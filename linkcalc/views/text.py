@@ -3,15 +3,7 @@
 from collections import Counter
 from collections.abc import Sequence
 
-from linkcalc.link.result import (
-    MODEL_NAMES,
-    Advice,
-    Contributor,
-    Direction,
-    LinkResult,
-    PathFacts,
-    Result,
-)
+from linkcalc.link.result import MODEL_NAMES, Advice, Contributor, Direction, LinkResult, PathFacts, Result
 from linkcalc.plan.assumptions import still_the_starters
 from linkcalc.views.budget_text import budget_lines, merged_terms, place_words, term_words
 from linkcalc.views.page import Page, cells

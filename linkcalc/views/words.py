@@ -5,12 +5,7 @@ from collections.abc import Sequence
 from decimal import ROUND_FLOOR, Decimal
 from typing import Any
 
-from linkcalc.link.result import (
-    Assumption,
-    Direction,
-    LinkResult,
-    PathFacts,
-)
+from linkcalc.link.result import Assumption, Direction, LinkResult, PathFacts
 from linkcalc.plan.assumptions import still_the_starters
 
 VERDICT_WORDS = {"closes": "CLOSES", "at_risk": "AT RISK", "does_not_close": "DOES NOT CLOSE"}
