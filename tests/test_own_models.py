@@ -73,7 +73,7 @@ def test_an_own_model_governs_where_the_plan_says_so_and_is_named_everywhere() -
         link.path.models["log_distance"], abs=1e-5
     )
     assert any("fit of our own links" in w and "the choice is the planner's" in w for w in link.warnings)
-    assert "the plan's choice" in link.path.model_reason
+    assert "chosen by the plan" in link.path.model_reason
     assert "fit of our own links" in report(check_plan(chosen("upland", "log_distance")))
 
 

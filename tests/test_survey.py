@@ -398,7 +398,7 @@ def test_the_contributors_the_survey_tells_apart_exist(tmp_path):
         ("antenna_height_m = 6.0", 'antenna_height_m = 6.0\nnoise_environment = "city"'),
     )
     names = {p.name: p.kind for p in contributors(case, case.far)}
-    assert names["noise of the place"] == "site"
+    assert names["local noise"] == "site"
     assert names["noise over time"] == "conditions"
     # what one day does not tell from the site
     blocked, _ = _far_case()

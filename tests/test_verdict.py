@@ -230,10 +230,10 @@ def elevated(path: Profile | None = None, **changes: Any) -> LinkCase:
             elevated(sites.profile(1000.0), tank={"antenna_height_m": 2.0}, shed={"antenna_height_m": 6.0}),
             "ground close under the ray: the antennas are low",
         ),
-        (sites.case(sites.profile(600.0)), "what surrounds the low antenna of tank"),
+        (sites.case(sites.profile(600.0)), "surroundings of the low antenna at tank"),
         (
             elevated(shed={"antenna_height_m": 3.0, "surroundings": "urban"}),
-            "what surrounds the low antenna of shed",
+            "surroundings of the low antenna at shed",
         ),
         (elevated(tank={"building": "thermally_efficient"}), "building entry, tank"),
         (elevated(shed={"antenna": {"polarisation": "horizontal"}}), "polarisation mismatch"),
@@ -289,7 +289,7 @@ def test_what_trees_would_take_anyway_is_not_laid_to_the_surroundings(depth_m: f
     assert SHARED == 0.25
     bare = wooded.with_stations({"near": wooded.near.model_copy(update={"surroundings": "none"})})
     assert gain_db == pytest.approx(wooded.budget().path_loss_db - bare.budget().path_loss_db, abs=0.01)
-    for more_db, words in ((-0.1, "what surrounds the low antenna of tank"), (0.1, "reason")):
+    for more_db, words in ((-0.1, "surroundings of the low antenna at tank"), (0.1, "reason")):
         other = [{"loss_db": round(gain_db + more_db, 3), "reason": "reason"}]
         case = wooded.with_stations(
             {
@@ -328,7 +328,7 @@ REMEDIES: dict[str, dict[str, dict[str, Any]]] = {
     "feeder of shed": {"shed": {"feeder": {}}},
     "polarisation mismatch": {"tank": {"antenna": {}}},
     "reason": {"tank": {"extra_loss": []}},
-    "what surrounds the low antenna of shed": {"shed": {"surroundings": "none"}},
+    "surroundings of the low antenna at shed": {"shed": {"surroundings": "none"}},
 }
 
 

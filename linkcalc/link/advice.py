@@ -32,7 +32,7 @@ _WORTH_REPAIR_DB = 1.0
 
 
 def advise(case: LinkCase, requirement: Requirement) -> tuple[Advice, ...]:
-    """Find what would make a link close. Nothing is given away before somebody has measured.
+    """Find what would make a link close.
 
     Parameters
     ----------

@@ -56,7 +56,7 @@ def governed(found: Losses, profile: Profile, situation: Situation, *, partly: b
 
 def _mapped_trees_db(found: Losses, situation: Situation) -> Floats:
     """What of the trees' loss is mapped: every model counts that itself."""
-    stated_db = situation.stated_woods_db()
+    stated_db = situation.stated_vegetation_db()
     return np.asarray(
         found.trees_db * (1.0 - stated_db / np.maximum(found.vegetation_db, max(stated_db, 1e-9)))
     )

@@ -47,11 +47,16 @@ def _height_sweep(case: LinkCase) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     heights_m = np.unique(np.append(np.linspace(0.5, top_m, 80), case.far.antenna_height_m))
     found = profile_losses(case.profile, case.situation, case.near.antenna_height_m, heights_m)
     margins_db = np.minimum(*case.margins_db(found))
-    mirror = case.path.reflection
-    if mirror is None:
+    reflection = case.path.reflection
+    if reflection is None:
         return heights_m, margins_db, margins_db
     # the path differs by a wavelength from one null to the next: so many points show each as it is
-    lobe_m = SPEED_OF_LIGHT_M_S / case.frequency_hz * mirror.surface_distance_m / (2.0 * mirror.tx_height_m)
+    lobe_m = (
+        SPEED_OF_LIGHT_M_S
+        / case.frequency_hz
+        * reflection.surface_distance_m
+        / (2.0 * reflection.tx_height_m)
+    )
     count = min(math.ceil(POINTS_PER_LOBE * top_m / lobe_m), MOST_POINTS)
     fine_m = np.unique(np.append(heights_m, np.linspace(heights_m[0], top_m, max(count, 2))))
     bare_db = found.free_space_db + found.ground_db

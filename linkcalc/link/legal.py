@@ -15,7 +15,7 @@ from linkcalc.rules.limits import POWER_ROUNDING_DB, LimitsCheck, Transmission
 from linkcalc.rules.traffic import Sent, tightest
 
 _ON_A_STEP_DB = 1e-6
-"""A power so near to a step of the limits is asked by itself."""
+"""A power so near to a step of the limits is looked up by itself."""
 
 
 def station_limits(case: LinkCase, end: End) -> LimitsCheck | None:
@@ -101,7 +101,7 @@ def _excess(station: Station, limits_at: Callable[[float], LimitsCheck | None]) 
 
 
 def lawful_powers(case: LinkCase, end: End, planned_dbm: Floats) -> tuple[Floats, NDArray[np.bool_]]:
-    """What `lawful` makes of many powers planned at one end, the table asked once for each step in its limits.
+    """What `lawful` makes of many powers planned at one end, the table read once for each step in its limits.
 
     Parameters
     ----------
@@ -116,17 +116,17 @@ def lawful_powers(case: LinkCase, end: End, planned_dbm: Floats) -> tuple[Floats
     ndarray of bool, (n,)
         Whether something else than power is over.
     """
-    ask, asked = _limits_at(case, end), list[tuple[float, float, LimitsCheck | None]]()
+    limits_at, known = _limits_at(case, end), list[tuple[float, float, LimitsCheck | None]]()
 
     def between(power_dbm: float) -> tuple[float, float, LimitsCheck | None]:
-        for low, high, limits in asked:
+        for low, high, limits in known:
             if low < power_dbm < high:
                 return low, high, limits
-        limits = ask(power_dbm)
+        limits = limits_at(power_dbm)
         steps = () if limits is None else limits.power_steps_dbm
         low = max((s for s in steps if s < power_dbm), default=-np.inf) + _ON_A_STEP_DB
         high = min((s for s in steps if s >= power_dbm), default=np.inf) - _ON_A_STEP_DB
-        asked.append((low, high, limits))
+        known.append((low, high, limits))
         return low, high, limits
 
     counted, other = planned_dbm.copy(), np.zeros(planned_dbm.shape, dtype=np.bool_)

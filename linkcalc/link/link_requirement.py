@@ -19,7 +19,7 @@ class LinkRequirement:
     requirement: Requirement
 
     def _state(self, case: LinkCase) -> tuple[Floats, Floats, Floats, Floats]:
-        """Margins there and back, with the standard deviations and the fading that go with them."""
+        """Margins forward and return, with the standard deviations and the fading that go with them."""
         shared = path_items(case, case.losses)
         parts = [[*shared, *noise_items(case.noise(rx))] for rx in (case.far, case.near)]
         return (
@@ -30,7 +30,7 @@ class LinkRequirement:
         )
 
     def lacking_db(self, case: LinkCase) -> Floats:
-        """What the direction there and the one back lack; negative where they have more than required."""
+        """What the forward and the return direction lack; negative where they have more than required."""
         margin, *uncertain = self._state(case)
         return np.asarray(self.requirement.margin_db(*uncertain) - margin)
 

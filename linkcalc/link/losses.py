@@ -93,8 +93,8 @@ class Situation:
             *leaves,
         )
 
-    def stated_woods_db(self) -> float:
-        """Loss of trees that somebody states without a place: around an antenna."""
+    def stated_vegetation_db(self) -> float:
+        """Loss of trees that are stated without a place: around an antenna."""
         if not self.woodland_depth_m:
             return 0.0
         return float(
@@ -119,7 +119,7 @@ class Losses:
     far_height_m: Floats
     """Ground above sea level, antennas above ground."""
     clearance_ratio: Floats
-    """Least clearance over all that stands there, in first Fresnel zone radii; below 0 where the ray is blocked."""
+    """Least clearance over ground and clutter, in first Fresnel zone radii; below 0 where the ray is blocked."""
     worst: Floats
     """Index of its point."""
     free_space_db: Floats
@@ -145,7 +145,7 @@ class Losses:
     low_end: Floats
     """How much the antennas stand among their surroundings, 0 to 1: the lower the more."""
     surroundings_assumed: Floats
-    """The same for surroundings that nobody stated."""
+    """The same for surroundings that are not stated."""
     cell_m: Floats
     """Spacing of the heights that the profile was cut from; NaN where unknown."""
     bridged_m: Floats
@@ -246,7 +246,7 @@ def path_losses(
     ends: tuple[Any, Any] = surrounding or (situation.near, situation.far)
     near_db = ends[0].loss_db(situation.frequency_hz, near_m, rise)
     far_db = ends[1].loss_db(situation.frequency_hz, far_m, -rise)
-    stated_db, stated_wet_db = situation.stated_woods_db(), situation.wet.stated_woods_db()
+    stated_db, stated_wet_db = situation.stated_vegetation_db(), situation.wet.stated_vegetation_db()
     trees_db, trees_wet_db = f.trees_db + stated_db, f.trees_wet_db + stated_wet_db
     among_db = near_db + far_db
     # what the ground takes from a low antenna is in part what the correction takes

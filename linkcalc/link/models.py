@@ -96,7 +96,7 @@ class PathLoss:
 
     @cached_property
     def reflection(self) -> Reflection | None:
-        """Where the ground may mirror the ray, if it does: a warning, and no part of the loss."""
+        """Where the ground may reflect the ray, if it does: a warning, and no part of the loss."""
         if self.regime == "obstructed":
             return None
         found, _ = two_ray.find_reflection(
@@ -138,7 +138,7 @@ def every_model(path: PathLoss) -> dict[str, float]:
     losses_db: dict[str, float] = {}
     for name, loss_db in model_functions(path).items():
         with warnings.catch_warnings(), suppress(DomainError, OutOfRangeWarning):
-            if name == "irregular_terrain":  # a second opinion, left out where it warns
+            if name == "irregular_terrain":  # a second opinion, omitted where it warns
                 warnings.simplefilter("error", OutOfRangeWarning)
             losses_db[name] = loss_db()
     return {name: float(losses_db[name]) for name in MODEL_NAMES if name in losses_db}
@@ -246,30 +246,30 @@ def p1812_loss_db(path: PathLoss, time_percent: float = 50.0) -> float:
 
 
 def two_ray_db(path: PathLoss) -> float:
-    """Two-ray loss of a path that mirrors, with its peaks and nulls."""
+    """Two-ray loss of a path with a specular reflection, with its peaks and nulls."""
     return float(two_ray_over_heights_db(path, path.heights_m[1]))
 
 
 def two_ray_over_heights_db(path: PathLoss, far_m: ArrayLike) -> Floats:
-    """The same for other heights of the far antenna over the ground that mirrors; NaN where it is below it."""
-    mirror, profile, s = path.reflection, path.profile, path.situation
-    assert mirror is not None
-    away_m = np.abs(profile.distance_m - mirror.distance_m)
+    """The same for other heights of the far antenna over the ground that reflects; NaN where it is below it."""
+    reflection, profile, s = path.reflection, path.profile, path.situation
+    assert reflection is not None
+    away_m = np.abs(profile.distance_m - reflection.distance_m)
     # half way between two points both count, so that the path is the same from either end
     at_sea = (profile.zone[away_m <= away_m.min() + 1e-6 * profile.length_m] == SEA).all()
     constants = ground.ground_constants("sea_water" if at_sea else s.ground, s.frequency_hz)
-    over_m = mirror.rx_height_m + np.asarray(far_m, dtype=np.float64) - path.heights_m[1]
+    over_m = reflection.rx_height_m + np.asarray(far_m, dtype=np.float64) - path.heights_m[1]
     lost_db = np.asarray(
         two_ray.two_ray_loss_db(
-            mirror.surface_distance_m,
-            mirror.tx_height_m,
-            np.where(over_m > 0.0, over_m, mirror.rx_height_m),
+            reflection.surface_distance_m,
+            reflection.tx_height_m,
+            np.where(over_m > 0.0, over_m, reflection.rx_height_m),
             s.frequency_hz,
             relative_permittivity=constants.relative_permittivity,
             conductivity_s_m=constants.conductivity_s_m,
             polarisation=s.polarisation,
             k_factor=s.k_factor,
-            roughness_m=mirror.roughness_m if s.roughness_m is None else s.roughness_m,
+            roughness_m=reflection.roughness_m if s.roughness_m is None else s.roughness_m,
             surface_wave=True,
         )
     )

@@ -70,14 +70,14 @@ def _bearing_note(case: LinkCase) -> list[str]:
         return []
     return [
         f"azimuth_deg of {' and '.join(turned)} is not used: without positions the path's bearing is "
-        "unknown, and antennas are taken as turned to each other"
+        "unknown, and antennas are assumed to point at each other"
     ]
 
 
 def _season_note(case: LinkCase) -> list[str]:
     if case.conditions.month is None or case.profile.latitude_deg is not None:
         return []
-    return ["the month is taken for one of the northern half of the earth: the stations have no positions"]
+    return ["the month is taken as one of the northern hemisphere: the stations have no positions"]
 
 
 def _cells_note(case: LinkCase) -> list[str]:
@@ -90,8 +90,8 @@ def _cells_note(case: LinkCase) -> list[str]:
 
 def _null_note(case: LinkCase) -> list[str]:
     """A deep null of the ground reflection, and the nearest height that avoids it."""
-    mirror = case.path.reflection
-    if mirror is None or two_ray_db(case.path) <= case.path.loss_db + DEEP_NULL_DB:
+    reflection = case.path.reflection
+    if reflection is None or two_ray_db(case.path) <= case.path.loss_db + DEEP_NULL_DB:
         return []
     free = next(
         (
@@ -117,7 +117,7 @@ def _busy_note(case: LinkCase) -> list[str]:
     if Requirement.of(case.link).reachable:
         return []
     return [
-        f"{case.link.channel_busy_percent:g} % of the tries are spoilt by other users of the channel: with "
-        f"{case.link.tries} each, no margin brings {100.0 * case.link.required_success:g} % of the messages "
-        "across; more tries do"
+        f"{case.link.channel_busy_percent:g} % of the tries are lost to other users of the channel: with "
+        f"{case.link.tries} each, no margin delivers {100.0 * case.link.required_success:g} % of the messages; "
+        "more tries do"
     ]

@@ -1,4 +1,4 @@
-"""A plan put on its ground: heights read once, every link with its profile and what stands around its ends."""
+"""A plan put on its ground: heights read once, every link with its profile and what surrounds its ends."""
 
 import warnings
 from collections.abc import Iterator

@@ -19,7 +19,7 @@ F = TypeVar("F", bound=Model)
 
 @dataclass(frozen=True)
 class OwnModel:
-    """A loss model that somebody wrote in Python."""
+    """A loss model written in Python."""
 
     name: str
     words: str
@@ -61,14 +61,14 @@ def loss_model(name: str, words: str = "") -> Callable[[F], F]:
         Lower-case letters, digits and underscores; not that of another model. A second function under an own name
         takes its place, as when a notebook's cell is run again.
     words : str
-        What reports call it; left out: its name.
+        What reports call it; default: its name.
 
     Returns
     -------
     decorator
         Of a function of a `linkcalc.Profile`, a `linkcalc.link.losses.Situation`, and both antennas' heights above
         ground in m, near and far: its basic transmission loss in dB between the antennas, median. It should raise
-        `linkcalc.DomainError` where it is not defined: it is then left out there. What surrounds the antennas
+        `linkcalc.DomainError` where it is not defined: it is then omitted there. What surrounds the antennas
         and the allowance for installations come on top, as with every model.
 
     Raises

@@ -172,10 +172,10 @@ class _Search:
         case, prices = lawful(base.case)[0], base.plan.prices
         ends = tuple(EndOptions.of(case, end, prices, self.shared) for end in ENDS)
         paths = Paths.of(case, ends[0].heights_m, ends[1].heights_m)
-        asked = Requirement.of(case.link)
+        required = Requirement.of(case.link)
         needed: dict[int, tuple[Floats, Floats]] = {}
-        for tries in (asked.tries, *(t for t in TRIES if t > asked.tries)):
-            one = replace(asked, tries=tries)
+        for tries in (required.tries, *(t for t in TRIES if t > required.tries)):
+            one = replace(required, tries=tries)
             if one.reachable:
                 needed[tries] = paths.needed(one)
         pruned: dict[Any, _Pairs] = {}
@@ -193,7 +193,7 @@ class _Search:
                 if close.size > _FEW:
                     close = close[np.argpartition(pairs.rank[close], _FEW)[:_FEW]]
                 n, f = np.unravel_index(close, over.shape)
-                more = tries > asked.tries
+                more = tries > required.tries
                 burden = signal.effort + 1.5 * more + 0.01 * signal.time_on_air_s * tries
                 kinds = pairs.near.kinds[n] | (pairs.far.kinds[f] & 1)
                 kinds |= (pairs.far.kinds[f] & ~1) << len(AT_AN_END) | signal.kinds | more << 3
@@ -320,7 +320,7 @@ class _Search:
         )
 
     def relayed(self, base: _Base) -> list[Remedy]:
-        """A relay on the line: each hop must have what both together give what is asked."""
+        """A relay on the line: each hop must have what both together require."""
         from linkcalc.area.relay.plan import RelayKit, hops, placed, relay_station
 
         profile, link, plan = base.case.profile, self.link, base.plan

@@ -128,7 +128,7 @@ def _caps_dbm(case: LinkCase, end: End) -> tuple[float, float]:
 
 
 _Option = tuple[float | None, Antenna | None, str | None, bool, Mapping[str, Any]]
-"""Height, antenna and cable that differ from the plan, noise taken off, what is repaired."""
+"""Height, antenna and cable that differ from the plan, noise suppressed, what is repaired."""
 
 
 @dataclass(frozen=True)
@@ -302,11 +302,13 @@ class Paths:
             (noise[0], noise[1]),
         )
 
-    def needed(self, asked: Requirement) -> tuple[Floats, Floats]:
-        """The required margin there and back."""
+    def needed(self, required: Requirement) -> tuple[Floats, Floats]:
+        """The required margin, forward and return."""
         there, back = (
             np.asarray(
-                asked.margin_db(np.hypot(self.site_db, site), np.hypot(self.conditions_db, year), self.k_db)
+                required.margin_db(
+                    np.hypot(self.site_db, site), np.hypot(self.conditions_db, year), self.k_db
+                )
             )
             for site, year in self.noise
         )

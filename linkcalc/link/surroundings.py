@@ -14,7 +14,7 @@ LOWEST_CORRECTED_M = 1.0
 to gain 6 to 8 dB, where the correction alone would say 25."""
 
 STREET_WIDTH_M = 27.0
-"""To what stands around an antenna, where nobody says (P.2108)."""
+"""From an antenna to what surrounds it, unless stated (P.2108)."""
 
 SurroundingsKind = Literal["none", "open", "suburban", "urban", "woodland"]
 
@@ -28,22 +28,22 @@ _P2108_KIND: dict[str, clutter.Clutter] = {
 
 @dataclass(frozen=True)
 class Surroundings:
-    """What stands around an antenna."""
+    """What surrounds an antenna."""
 
     kind: SurroundingsKind = "none"
     stated: bool = True
-    """Whether somebody says so; else it is assumed."""
+    """Whether it is stated; else it is assumed."""
     clutter_height_m: float | None = None
-    """Of what stands there; None: the kind's of P.2108."""
+    """Of the clutter; None: the kind's of P.2108."""
     street_width_m: float | None = None
-    """To what stands there, on the way to the other station; None: 27 m, as P.2108."""
+    """To the clutter, on the way to the other station; None: 27 m, as P.2108."""
     shown: str = ""
     """What a raster shows there, in words, where that is why; empty: nobody looked, or the plan says so. It never loses
     less than open country, which is assumed where nothing is known: a raster cannot see how the antenna stands."""
 
     @property
     def top_m(self) -> float:
-        """Height of the tops; 0 where nothing stands there."""
+        """Height of the tops; 0 where there is none."""
         if self.kind == "none":
             return 0.0
         return self.clutter_height_m or clutter.CLUTTER_HEIGHT_M[_P2108_KIND[self.kind]]
@@ -75,7 +75,7 @@ UNSURROUNDED = Surroundings()
 
 @dataclass(frozen=True, eq=False)
 class SurroundingsOfMany:
-    """What stands around the antennas at one end of many paths."""
+    """What surrounds the antennas at one end of many paths."""
 
     kinds: tuple[Surroundings, ...]
     index: NDArray[np.intp]
@@ -83,7 +83,7 @@ class SurroundingsOfMany:
 
     @property
     def stated(self) -> NDArray[np.bool_]:
-        """Whether somebody says so."""
+        """Whether it is stated."""
         return np.array([kind.stated for kind in self.kinds])[self.index]
 
     def loss_db(self, frequency_hz: float, height_m: ArrayLike, rise: ArrayLike = 0.0) -> Floats:

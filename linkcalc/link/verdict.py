@@ -54,7 +54,7 @@ def check_plan(loaded: PlanLike, *, advice: bool = True, brief: bool = False) ->
         a check, and not wanted where only the numbers are.
     brief : bool
         For a report that shows whole remedies and no single changes beside them: these, and the picture over
-        heights, are then left out where there are remedies.
+        heights, are then omitted where there are remedies.
 
     Returns
     -------
@@ -95,7 +95,7 @@ def check_plan(loaded: PlanLike, *, advice: bool = True, brief: bool = False) ->
 
 
 def assumed_of(loaded: LoadedPlan, found: Iterable[LinkCase]) -> tuple[Assumption, ...]:
-    """What a plan's answer rests on that nobody said, with what rasters show around its stations."""
+    """What a plan's answer rests on that was not stated, with what rasters show around its stations."""
     names = [station.name for station in loaded.plan.station]
     shown = {}
     for case in found:
@@ -130,7 +130,7 @@ def with_remedies(result: LinkResult, case: LinkCase, loaded: LoadedPlan, terrai
 
 
 def judge(case: LinkCase, *, second_opinions: bool = True) -> tuple[PathFacts, tuple[Direction, Direction]]:
-    """Judge a path and both directions over it, without advice and pictures; the other models' losses if asked."""
+    """Judge a path and both directions over it, without advice and pictures; the other models' losses if required."""
     facts = _path_facts(case, second_opinions)
     return facts, (_direction(case, facts, back=False), _direction(case, facts, back=True))
 
@@ -227,16 +227,16 @@ def _direction(case: LinkCase, facts: PathFacts, *, back: bool) -> Direction:
     margin_db = budget.fade_margin_db
     found = judge_direction(case, case.losses, rx, np.array([margin_db]))
     site_db, conditions_db, k_db = (float(v[0]) for v in (found.site_db, found.conditions_db, found.k_db))
-    link, asked = case.link, Requirement.of(case.link)
+    link, required = case.link, Requirement.of(case.link)
 
     def success(margin: float, sigma: float, tries: int = link.tries) -> float:
-        return float(mean_success(margin, sigma, k_db, tries=tries, busy=asked.busy))
+        return float(mean_success(margin, sigma, k_db, tries=tries, busy=required.busy))
 
     share = case.conditions.year_share_percent
     measured_db = math.hypot(after_reading_db(parts), conditions_db)
     worse_db = float(ndtri(share / 100.0)) * conditions_db
     site_share = float(found.site_share[0])
-    # the middle of the sites that give what is asked, which are the better ones
+    # the middle of the sites that give what is required, which are the better ones
     middle_db = margin_db + site_db * float(ndtri(1.0 - min(max(site_share, 1e-6), 1.0) / 2.0))
     payload_bytes = link.reply_payload_bytes if back else link.payload_bytes
     return Direction(
@@ -252,7 +252,7 @@ def _direction(case: LinkCase, facts: PathFacts, *, back: bool) -> Direction:
         required_margin_db=float(found.required_margin_db[0]),
         site_share=site_share,
         fade_margin_interval_db=(margin_db - _QUANTILE_90 * site_db, margin_db + _QUANTILE_90 * site_db),
-        success_where_it_works=max(success(middle_db, conditions_db), asked.success),
+        success_where_it_works=max(success(middle_db, conditions_db), required.success),
         delivery_probability=float(found.success[0]),
         delivery_probability_single=success(margin_db, math.hypot(site_db, conditions_db), tries=1),
         delivery_probability_year_share=success(margin_db - worse_db, site_db),

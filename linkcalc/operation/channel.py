@@ -23,7 +23,7 @@ DEAD_LOSS = 0.5
 """A site at which more of its messages are lost than this, with their tries, over the year, is dead."""
 
 WORKING_LOSS = 0.01
-"""A site at which no more are lost works, where the link does not say what is asked of it."""
+"""A site at which no more are lost works, where the link does not say what is required of it."""
 
 
 @dataclass(frozen=True)

@@ -233,8 +233,8 @@ def _answer(
     poor = loss(poor_channel, n)
     after = loss(measured, n)
     single = loss(channel, 1)
-    asked = next(k.required_success for k in plan.link if k.name == message.link)
-    sites = by_site(channel, n, WORKING_LOSS if asked is None else 1.0 - asked)
+    required = next(k.required_success for k in plan.link if k.name == message.link)
+    sites = by_site(channel, n, WORKING_LOSS if required is None else 1.0 - required)
     sent, heard = tries_sent(channel, answering, n) if message.acknowledged else (float(n), 0.0)
     notes = []
     if n == 1 and message.kind in ("stop", "start"):

@@ -54,7 +54,7 @@ def compare_report(
     page.wrap(
         "margin: of the direction that has least over what is required of it; over: that less the required margin, dB; "
         "sites: such sites that work before anybody has measured; parts: all of the plan's, new, without "
-        "work on what hangs already.",
+        "work on equipment already installed.",
         indent=2,
     )
     if not all(r.prices_stated for r in found.rows):

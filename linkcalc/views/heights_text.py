@@ -72,7 +72,7 @@ def verdict_lines(table: HeightTable) -> tuple[str, str]:
         lowest = f"up to {_metres(table.near_height_m[-1])} and {_metres(table.far_height_m[-1])}"
         return (
             f"No pair {lowest} reaches the required margin.",
-            f"Nearest to it: {pair_words(table, table.best)}, {_margins(table, table.best)}. Change "
+            f"Closest: {pair_words(table, table.best)}, {_margins(table, table.best)}. Change "
             "something else first (linkcalc check names what), or put a relay between.",
         )
     present = (pair.near_height_m, pair.far_height_m) == (

@@ -259,7 +259,7 @@ def _by_factor(page: Page, end: EndLimits) -> None:
     widths = [14, *[10] * len(factors)]
     page.row(["  by factor", *(f"SF{f.spreading_factor}" for f in factors)], widths)
     page.row(["  on the air", *(f"{f.time_on_air_s * 1e3:.1f} ms" for f in factors)], widths)
-    page.row(["  no oftener", *words], widths)
+    page.row(["  at most every", *words], widths)
 
 
 def _rules(page: Page, limits: LimitsSection) -> None:

@@ -11,11 +11,11 @@ from linkcalc.terrain.geodesy import position_text
 from linkcalc.views.coverage_text import percent
 from linkcalc.views.page import Page
 from linkcalc.views.words import (
-    asked_words,
     decibel_words,
     distance_words,
     height_words,
     probability_words,
+    required_margin_words,
     rounded,
     time_words,
     value_words,
@@ -99,7 +99,7 @@ def headline(result: RelaySiting) -> str:
 
 def spare_words(hop: HopCheck) -> str:
     """How a hop stands to what is asked of it."""
-    asked = asked_words(hop.weaker)
+    asked = required_margin_words(hop.weaker)
     if not math.isfinite(hop.spare_db):
         return f"with {decibel_words(hop.margin_db)} in the weaker hop where {asked} is required"
     more = "over" if hop.spare_db >= 0.0 else "short of"

@@ -59,7 +59,7 @@ def _margins(page: Page, directions: Sequence[DirectionSurvey]) -> None:
         ("Margin now", [decibel_words(d.fade_margin_db) for d in directions]),
         ("  95 % interval", [interval_of(d.fade_margin_interval_db) for d in directions]),
         ("  required", [_asked(d.required_margin_db) for d in directions]),
-        ("  chance that it is there", [probability_words(d.margin_probability) for d in directions]),
+        ("  chance of reaching it", [probability_words(d.margin_probability) for d in directions]),
         ("  predicted before", [decibel_words(d.predicted_margin_db) for d in directions]),
         ("    95 % interval", [interval_of(d.predicted_margin_interval_db) for d in directions]),
         ("Message arrives", [probability_words(d.delivery_probability) for d in directions]),
@@ -143,16 +143,16 @@ def day_lines(survey: Survey) -> list[str]:
         else "Conditions were better than the plan's, or are not stated: measure again when they hold."
     )
     more = survey.one_more
-    words = f"What was read leaves {decibel_words(more.now_db)} of the site's loss unknown, one sigma"
+    words = f"The readings leave {decibel_words(more.now_db)} of the site's loss uncertain, one sigma"
     if more.at_final_height_db is not None:
         words += (
-            ", for the antennas stood at other heights than planned; one reading at the planned ones would "
+            ", for the antennas were at other heights than planned; one reading at the planned ones would "
             f"leave {decibel_words(more.at_final_height_db)}, ten {decibel_words(reading_error_db(10))}"
         )
     elif more.with_one_more_db < more.now_db - 0.05:
         words += f"; one reading more would leave {decibel_words(more.with_one_more_db)}"
     else:
-        words += "; more readings of the same hour would leave as much"
+        words += "; more readings in the same hour would not reduce it"
     return [*lines, words + "."]
 
 

@@ -167,7 +167,7 @@ def _year(page: Page, tank: TankAnswer) -> None:
     page.wrap(month_words(tank), indent=2)
     page.wrap(
         "For lost messages only; what else may fail is not in these figures. Where it works: the mean over"
-        " such sites. As predicted: a site that is just so. Once measured: had a"
+        " such sites. As predicted: a site at the predicted margin. Once measured: had a"
         " reading on site confirmed the prediction."
         + (
             f" Simulated: {simulated.tank_years} tank-years, seed {simulated.seed}, at sites of every kind,"

@@ -11,7 +11,6 @@ from linkcalc.views.remedies_text import EXAMPLES, short_words, show_remedies
 from linkcalc.views.words import (
     RESTS_ON,
     VERDICT_WORDS,
-    asked_words,
     assumption_lines,
     clearance_words,
     decibel_words,
@@ -20,6 +19,7 @@ from linkcalc.views.words import (
     path_words,
     probability_words,
     ratio_words,
+    required_margin_words,
     rounded,
     starter_words,
     table_and_key,
@@ -156,7 +156,7 @@ def _answer(page: "Page", link: LinkResult) -> None:
         link.directions,
         [
             ("Margin", [decibel_words(d.fade_margin_db) for d in link.directions]),
-            ("  required", [asked_words(d) for d in link.directions]),
+            ("  required", [required_margin_words(d) for d in link.directions]),
             ("  90 % interval", [likely_words(d) for d in link.directions]),
             ("Such sites work", [probability_words(d.site_share) for d in link.directions]),
             (
@@ -224,7 +224,7 @@ def _link(page: "Page", link: LinkResult, links: Sequence[LinkResult]) -> None:
 def _summary(page: "Page", directions: Sequence[Direction]) -> None:
     rows: list[tuple[str, list[str]]] = [
         ("Margin", [decibel_words(d.fade_margin_db) for d in directions]),
-        ("  required", [asked_words(d) for d in directions]),
+        ("  required", [required_margin_words(d) for d in directions]),
         ("  90 % interval", [likely_words(d) for d in directions]),
         ("Such sites work", [probability_words(d.site_share) for d in directions]),
         ("  messages that arrive there", [probability_words(d.success_where_it_works) for d in directions]),
@@ -385,7 +385,7 @@ def _uncertainty(page: "Page", directions: Sequence[Direction]) -> None:
     largest = sorted(largest, key=lambda c: -c.sigma_db)[:3]
     if not largest:
         return
-    page.heading("What is uncertain (standard deviation of the margin)", minor=True)
+    page.heading("Uncertainty (standard deviation of the margin)", minor=True)
     widths = [page.width - 2 - 38, 12, 26]
     page.row(["", "now", "after a reading on site"], widths)
     for c in largest:

@@ -50,7 +50,7 @@ def decibel_words(value_db: float, unit: str = "dB") -> str:
     return f"{rounded(value_db, 1)} {unit}" if math.isfinite(value_db) else "n/a"
 
 
-def asked_words(direction: Direction) -> str:
+def required_margin_words(direction: Direction) -> str:
     """Return the required margin; an infinite one is a success that no margin reaches."""
     required = direction.required_margin_db
     return decibel_words(required) if math.isfinite(required) else "more than any"

@@ -1,4 +1,4 @@
-"""The tank of a plan: how far a lost stop overruns, how often it overflows or runs dry, what mends it."""
+"""The tank of a plan: how far a lost stop overruns, how often it overflows or runs dry, what makes it safe."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -132,7 +132,7 @@ class TankAnswer(Answer):
     """Chance that the link is dead at such a site: more than half of the messages, with their tries, are
     lost."""
     working_chance: float
-    """Chance that it works there: no more are lost than is asked."""
+    """Chance that it works there: no more are lost than is accepted."""
     accepted_loss: float
     """Share of the messages that may be lost where it works."""
     working: Losses
@@ -290,8 +290,8 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | 
     assert message is not None
     there, _ = way(plan, message, link_results)
     channel = FadingChannel.of(there)
-    asked = next(k.required_success for k in plan.link if k.name == message.link)
-    accepted = 1.0 - asked
+    required = next(k.required_success for k in plan.link if k.name == message.link)
+    accepted = 1.0 - required
     reading = FadingChannel.of(there, after_reading=True)
     risk, measured = year_risk(loop, channel, accepted), year_risk(loop, reading, accepted)
     tries = len(loop.report_delays_s) if loop.reports else len(loop.stop_delays_s)

@@ -14,7 +14,7 @@ from linkcalc.plan.assumptions import still_the_starters
 from linkcalc.radio import css
 from linkcalc.rules.plan_limits import EndLimits
 from linkcalc.site.record import Record, Site
-from linkcalc.sweeps.mast_heights import asked_words
+from linkcalc.sweeps.mast_heights import requirement_words
 from linkcalc.terrain import geodesy
 from linkcalc.views import style, units
 from linkcalc.views.budget_text import budget_lines, merged_terms, place_words, term_words
@@ -55,11 +55,11 @@ from linkcalc.views.words import (
     likely_words,
     path_words,
     probability_words,
+    required_margin_words,
     starter_words,
     time_words,
     trimmed,
 )
-from linkcalc.views.words import asked_words as asked_margin_words
 
 _GUIDELINES = ("ICNIRP", "FCC")
 Rows = list[tuple[str, list[Child]]]
@@ -245,7 +245,7 @@ def _answer(record: Record) -> Html:
     link, result, survey = record.link, record.result, record.survey
     question = (
         f"Does the radio link from {link.from_} to {link.to} ({path_words(result)}) reach in each direction "
-        f"what is required of it: {asked_words(Requirement.of(link))}?"
+        f"what is required of it: {requirement_words(Requirement.of(link))}?"
     )
     said = minus(result.statement)
     lines = [said]
@@ -264,7 +264,7 @@ def _answer(record: Record) -> Html:
     rows: Rows = [
         ("Margin predicted", [decibel_words(d.fade_margin_db) for d in ways]),
         ("90 % interval", [likely_words(d) for d in ways]),
-        ("Required margin", [asked_margin_words(d) for d in ways]),
+        ("Required margin", [required_margin_words(d) for d in ways]),
         ("Such sites work", [probability_words(d.site_share) for d in ways]),
         ("Messages that arrive there", [probability_words(d.success_where_it_works) for d in ways]),
         (
@@ -459,7 +459,7 @@ def _uncertain(record: Record) -> Html:
     if not worst:
         return Html("")
     parts = "; ".join(f"{c.name} {decibel_words(c.sigma_db)} ({c.source})" for c in worst)
-    return h("p", f"What is uncertain, as standard deviations of the margin: {parts}.")
+    return h("p", f"Uncertainty, as standard deviations of the margin: {parts}.")
 
 
 def _limits(record: Record) -> Html:
