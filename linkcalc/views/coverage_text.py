@@ -84,9 +84,7 @@ def coverage_report(
         for factor in (*sorted({int(f) for f in np.unique(factors[factors > 0])}), 0):
             share = float((factors == factor).sum()) / cells
             page.row([f"SF{factor}" if factor else "none", percent(share)], (24, 10))
-    page.heading("Notes")
-    for note in notes(result):
-        page.item(note)
+    page.items("Notes", notes(result))
     return page.text()
 
 

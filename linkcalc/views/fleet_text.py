@@ -65,9 +65,7 @@ def fleet_report(
         page.heading("Not answered")
         for row, name, reason in result.refused:
             page.item(f"row {row}{f', {name}' if name else ''}: {reason}")
-    page.heading("Notes")
-    for note in notes(result):
-        page.item(note)
+    page.items("Notes", notes(result))
     return page.text()
 
 

@@ -2,8 +2,8 @@
 
 import re
 import unicodedata
-from collections.abc import Mapping, Sequence
-from typing import TextIO
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, TextIO
 
 from linkcalc.link.result import LinkResult
 from linkcalc.views import units
@@ -83,9 +83,14 @@ class Page:
         text = "".join(c for c in text if unicodedata.category(c) not in ("Cc", "Cf", "Cs"))
         return _ascii(text) if self._ascii else text
 
-    def columns(self, count: int) -> tuple[int, int]:
-        figure = min(22, (self.width - 26) // count)
-        return self.width - 2 - count * figure, figure
+    def directions(self, ways: Sequence[Any], rows: Iterable[tuple[str, Sequence[str]]]) -> None:
+        """Write a table of figures by direction, each with `from_` and `to`."""
+        figure = min(22, (self.width - 26) // len(ways))
+        widths = [self.width - 2 - len(ways) * figure, *[figure] * len(ways)]
+        self.row(["", *[f"from {d.from_}" for d in ways]], widths)
+        self.row(["", *[f"to {d.to}" for d in ways]], widths)
+        for name, figures in rows:
+            self.row([name, *figures], widths)
 
     def line(self, text: str) -> None:
         self._end_table()
@@ -113,6 +118,13 @@ class Page:
         whole = TOGETHER.sub(lambda m: m[0].replace(" ", NO_BREAK), self.clean(text))
         for i, line in enumerate(_wrapped(whole, self.width - indent, self.width - rest)):
             self._styled_line(" " * (rest if i else indent) + line, _BOLD if bold else "")
+
+    def items(self, title: str, lines: Iterable[str]) -> None:
+        """Write a heading and an item for each line; nothing where there is none."""
+        for number, line in enumerate(lines):
+            if not number:
+                self.heading(title)
+            self.item(line)
 
     def item(self, text: str) -> None:
         self.wrap(f"- {text}", indent=2, hanging=4)

@@ -268,7 +268,7 @@ def relay_profiles(hops: Sequence[LinkResult]) -> "Figure":
             weaker = weaker_direction(hop)
             margin = (
                 f"{WORDS[hop.verdict]}: fade margin {decibel_words(weaker.fade_margin_db)}, "
-                f"{required_margin_words(weaker)} required"
+                f"{required_margin_words(weaker.required_margin_db)} required"
             ).replace("-", "−")
             words = _hop_words(number, hop, 72.0 * width - 90.0 - width_of_text(margin, style.TEXT_PT, True))
             top = (height - _PANEL_IN * (number - 1) - 0.2) / height

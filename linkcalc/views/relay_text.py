@@ -99,7 +99,7 @@ def headline(result: RelaySiting) -> str:
 
 def spare_words(hop: HopCheck) -> str:
     """How a hop stands to what is asked of it."""
-    asked = required_margin_words(hop.weaker)
+    asked = required_margin_words(hop.weaker.required_margin_db)
     if not math.isfinite(hop.spare_db):
         return f"with {decibel_words(hop.margin_db)} in the weaker hop where {asked} is required"
     more = "over" if hop.spare_db >= 0.0 else "short of"

@@ -52,13 +52,8 @@ def tank_report(
     _times(page, tank)
     _year(page, tank)
     _solution(page, tank)
-    if tank.notes:
-        page.heading("Notes")
-        for note in tank.notes:
-            page.item(note)
-    page.heading("Cautions")
-    for caution in tank.cautions:
-        page.item(caution)
+    page.items("Notes", tank.notes)
+    page.items("Cautions", tank.cautions)
     return page.text()
 
 

@@ -74,11 +74,8 @@ def report(
         page.heading("Also")
         _section_lines(page, result)
     _assumptions(page, result)
-    for title, lines in (("Warnings", result.warnings), ("Cautions", result.cautions)):
-        if lines:
-            page.heading(title)
-            for line in lines:
-                page.item(line)
+    page.items("Warnings", result.warnings)
+    page.items("Cautions", result.cautions)
     page.blank()
     page.wrap(
         f"linkcalc {result.linkcalc_version}; plan {result.plan_file}, SHA-256 {result.plan_digest[:12]}…"
@@ -90,7 +87,7 @@ REMEDIES = 3
 """On the first screen."""
 
 
-def _first_screen(page: "Page", result: Result) -> str:
+def _first_screen(page: Page, result: Result) -> str:
     for link in result.links:
         _answer(page, link)
         if link.remedies:
@@ -127,7 +124,7 @@ def _first_screen(page: "Page", result: Result) -> str:
     return page.text()
 
 
-def _section_lines(page: "Page", result: Result) -> None:
+def _section_lines(page: Page, result: Result) -> None:
     for name, section in result.sections.items():
         invented = name in RESTS_ON and starter_words(result.assumed, name)
         page.item(section.line + (" (on the starter's values, not yours)" if invented else ""))
@@ -146,26 +143,13 @@ def _assumed_words(link: LinkResult) -> str:
     return " ".join(words)
 
 
-def _answer(page: "Page", link: LinkResult) -> None:
+def _answer(page: Page, link: LinkResult) -> None:
     page.verdict(link)
     page.wrap(link.statement, indent=2)
     page.wrap(path_words(link), indent=2)
     page.blank()
-    _columns(
-        page,
-        link.directions,
-        [
-            ("Margin", [decibel_words(d.fade_margin_db) for d in link.directions]),
-            ("  required", [required_margin_words(d) for d in link.directions]),
-            ("  90 % interval", [likely_words(d) for d in link.directions]),
-            ("Such sites work", [probability_words(d.site_share) for d in link.directions]),
-            (
-                "  messages that arrive there",
-                [probability_words(d.success_where_it_works) for d in link.directions],
-            ),
-            ("Time on air", [time_words(d.time_on_air_s) for d in link.directions]),
-        ],
-    )
+    time = ("Time on air", [time_words(d.time_on_air_s) for d in link.directions])
+    _columns(page, link.directions, [*_margin_rows(link.directions), time])
     page.wrap(_limited_words(link), indent=2, hanging=4)
     if words := _assumed_words(link):
         page.wrap(words, indent=2, hanging=4)
@@ -178,7 +162,7 @@ def _limited_words(link: LinkResult) -> str:
     return "Limiting factor: " + "; ".join(f"{d.limited_by} (to {d.to})" for d in link.directions) + "."
 
 
-def _overview(page: "Page", links: Sequence[LinkResult]) -> None:
+def _overview(page: Page, links: Sequence[LinkResult]) -> None:
     page.heading("All links")
     widths = [page.width - 2 - 52, 11, 11, 13, 17]
     page.row(["", "distance", "margin", "sites work", "verdict"], widths)
@@ -200,7 +184,7 @@ def _overview(page: "Page", links: Sequence[LinkResult]) -> None:
     page.line("  (margin and sites: the weaker direction)")
 
 
-def _link(page: "Page", link: LinkResult, links: Sequence[LinkResult]) -> None:
+def _link(page: Page, link: LinkResult, links: Sequence[LinkResult]) -> None:
     page.verdict(link)
     page.wrap(link.statement, indent=2)
     page.wrap(path_words(link), indent=2)
@@ -221,13 +205,19 @@ def _link(page: "Page", link: LinkResult, links: Sequence[LinkResult]) -> None:
             page.item(line)
 
 
-def _summary(page: "Page", directions: Sequence[Direction]) -> None:
-    rows: list[tuple[str, list[str]]] = [
+def _margin_rows(directions: Sequence[Direction]) -> list[tuple[str, list[str]]]:
+    return [
         ("Margin", [decibel_words(d.fade_margin_db) for d in directions]),
-        ("  required", [required_margin_words(d) for d in directions]),
+        ("  required", [required_margin_words(d.required_margin_db) for d in directions]),
         ("  90 % interval", [likely_words(d) for d in directions]),
         ("Such sites work", [probability_words(d.site_share) for d in directions]),
         ("  messages that arrive there", [probability_words(d.success_where_it_works) for d in directions]),
+    ]
+
+
+def _summary(page: Page, directions: Sequence[Direction]) -> None:
+    rows = [
+        *_margin_rows(directions),
         ("Message arrives, all sites", [probability_words(d.delivery_probability) for d in directions]),
     ]
     if any(d.delivery_probability_single != d.delivery_probability for d in directions):
@@ -256,25 +246,17 @@ def _fading_words(direction: Direction) -> str:
     return f"Rician, K {decibel_words(direction.rician_k_db)}"
 
 
-def _columns(
-    page: "Page", directions: Sequence[Direction], rows: Sequence[tuple[str, Sequence[str]]]
-) -> None:
-    """Name column, then one column of figures and units for each direction."""
-    name_width, figure_width = page.columns(len(directions))
-    widths = [name_width, *[figure_width] * len(directions)]
-    page.row(["", *[f"from {d.from_}" for d in directions]], widths)
-    page.row(["", *[f"to {d.to}" for d in directions]], widths)
-    for name, figures in rows:
-        page.row([name, *map(_unit_padded, figures)], widths)
+def _columns(page: Page, directions: Sequence[Direction], rows: Sequence[tuple[str, Sequence[str]]]) -> None:
+    """Figures end in one column and units start in one."""
+    page.directions(directions, [(name, [*map(_unit_padded, figures)]) for name, figures in rows])
 
 
 def _unit_padded(cell: str) -> str:
-    # Figures end in one column and units start in one.
     figure, _, unit = cell.rpartition(" ")
     return f"{figure} {unit:<5}" if figure else f"{cell}      "
 
 
-def _budget(page: "Page", directions: Sequence[Direction]) -> None:
+def _budget(page: Page, directions: Sequence[Direction]) -> None:
     page.heading("Budget, dB", minor=True)
     columns = [{place_words(ls, i): ls[i] for i in range(len(ls))} for ls in map(budget_lines, directions)]
     rows: list[tuple[str, list[str]]] = []
@@ -294,7 +276,7 @@ def _budget(page: "Page", directions: Sequence[Direction]) -> None:
     _notes(page, directions)
 
 
-def _notes(page: "Page", directions: Sequence[Direction]) -> None:
+def _notes(page: Page, directions: Sequence[Direction]) -> None:
     """What the terms' notes say, once each; with the station where both have the term and differ."""
     notes: dict[str, dict[str, list[str]]] = {}
     for d in directions:
@@ -318,7 +300,7 @@ def _signed(value_db: float) -> str:
     return f"{value_db:+.1f}" if value_db else "0.0"
 
 
-def _path(page: "Page", link: LinkResult) -> None:
+def _path(page: Page, link: LinkResult) -> None:
     path = link.path
     page.heading("Path", minor=True)
     where = (
@@ -359,7 +341,7 @@ def _ends_words(link: LinkResult) -> str:
     )
 
 
-def _models(page: "Page", path: PathFacts) -> None:
+def _models(page: Page, path: PathFacts) -> None:
     page.heading("Path loss by model", minor=True)
     names = {key: MODEL_NAMES.get(key, key) for key in path.models}
     mark = "governing model"
@@ -373,7 +355,7 @@ def _models(page: "Page", path: PathFacts) -> None:
     )
 
 
-def _uncertainty(page: "Page", directions: Sequence[Direction]) -> None:
+def _uncertainty(page: Page, directions: Sequence[Direction]) -> None:
     largest: list[Contributor] = []
     for direction in directions:
         for contributor in direction.uncertainty[:3]:
@@ -393,7 +375,7 @@ def _uncertainty(page: "Page", directions: Sequence[Direction]) -> None:
         page.wrap(f"{KIND_WORDS[c.kind]}; {c.source}", indent=4)
 
 
-def _advice(page: "Page", advice: Sequence[Advice]) -> None:
+def _advice(page: Page, advice: Sequence[Advice]) -> None:
     if not advice:
         return
     page.heading("What to change", minor=True)
@@ -407,7 +389,7 @@ def _advice(page: "Page", advice: Sequence[Advice]) -> None:
         page.wrap(f"({effect})", indent=hanging)
 
 
-def _assumptions(page: "Page", result: Result) -> None:
+def _assumptions(page: Page, result: Result) -> None:
     invented = still_the_starters(result.assumed)
     if invented:
         page.heading("Still the starter's values")

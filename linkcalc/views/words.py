@@ -50,10 +50,13 @@ def decibel_words(value_db: float, unit: str = "dB") -> str:
     return f"{rounded(value_db, 1)} {unit}" if math.isfinite(value_db) else "n/a"
 
 
-def required_margin_words(direction: Direction) -> str:
-    """Return the required margin; an infinite one is a success that no margin reaches."""
-    required = direction.required_margin_db
-    return decibel_words(required) if math.isfinite(required) else "more than any"
+def required_margin_words(required_db: float) -> str:
+    """Return a required margin; an infinite one is a success that no margin reaches.
+
+    >>> required_margin_words(24.06), required_margin_words(math.inf)
+    ('24.1 dB', 'more than any')
+    """
+    return decibel_words(required_db) if math.isfinite(required_db) else "more than any"
 
 
 def weaker_direction(link: LinkResult) -> Direction:
@@ -83,7 +86,7 @@ def ratio_words(ratio: float) -> str:
     return rounded(ratio, 2 if abs(ratio) < 0.995 else 1 if abs(ratio) < 9.95 else 0)
 
 
-def probability_words(probability: float) -> str:
+def probability_words(probability: float, unit: str = " %") -> str:
     """Return a probability in percent with no more digits than it deserves, and never 100 %.
 
     Examples
@@ -96,10 +99,10 @@ def probability_words(probability: float) -> str:
     if not math.isfinite(probability):
         return "n/a"
     if probability > 0.9990000001:
-        return ">99.9 %"
+        return f">99.9{unit}"
     if probability < 0.001:
-        return "<0.1 %"
-    return f"{rounded(100.0 * probability, 0 if 0.0995 <= probability < 0.9 else 1)} %"
+        return f"<0.1{unit}"
+    return f"{rounded(100.0 * probability, 0 if 0.0995 <= probability < 0.9 else 1)}{unit}"
 
 
 def clearance_words(path: PathFacts, clearance_m: float) -> str:

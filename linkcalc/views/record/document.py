@@ -264,7 +264,7 @@ def _answer(record: Record) -> Html:
     rows: Rows = [
         ("Margin predicted", [decibel_words(d.fade_margin_db) for d in ways]),
         ("90 % interval", [likely_words(d) for d in ways]),
-        ("Required margin", [required_margin_words(d) for d in ways]),
+        ("Required margin", [required_margin_words(d.required_margin_db) for d in ways]),
         ("Such sites work", [probability_words(d.site_share) for d in ways]),
         ("Messages that arrive there", [probability_words(d.success_where_it_works) for d in ways]),
         (
