@@ -1,60 +1,22 @@
 """What would make a link close, each change found by solving, ranked by effort."""
 
 import math
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
-from itertools import pairwise
+from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
-from linkcalc._arrays import Floats
-from linkcalc.link.case import ENDS, End, LinkCase, directional, feeder_loss_db, feeder_words
-from linkcalc.link.findings import (
-    AimedAntenna,
-    BetterAntenna,
-    BetterFeeder,
-    LessNoise,
-    MorePower,
-    NarrowerSignal,
-    OutsideAntenna,
-    RaisedAntennas,
-    RelayOnLine,
-    Repair,
-    Setting,
-    SiteReading,
-    SlowerSignal,
-    Step,
-    TurnedPolarisation,
-    WiderBeam,
-)
+from linkcalc.link import findings
+from linkcalc.link.case import ENDS, End, LinkCase, directional, feeder_loss_db
 from linkcalc.link.legal import breaks_limits, station_limits
-from linkcalc.link.path_loss import CLEAR_RATIO, profile_losses
-from linkcalc.link.remedy_options import HIGHEST_POWER_DBM, tallest_m
+from linkcalc.link.link_requirement import LinkRequirement
+from linkcalc.link.raising import clearance_heights, least_heights, slowest_and_raised
+from linkcalc.link.relay_on_line import relay
+from linkcalc.link.remedy_options import HIGHEST_POWER_DBM
 from linkcalc.link.requirement import Requirement
-from linkcalc.link.result import Advice, AdviceKind
-from linkcalc.link.uncertainty import (
-    after_reading_db,
-    combined_db,
-    contributors,
-    fading_k_db,
-    noise_items,
-    path_items,
-    together_db,
-)
+from linkcalc.link.result import Advice
+from linkcalc.link.uncertainty import after_reading_db, combined_db, contributors
 from linkcalc.plan import Antenna, ChirpModulation, Station
-from linkcalc.propagation import fresnel
 from linkcalc.radio.antenna_types import AntennaType
-from linkcalc.terrain.profile import Profile
-
-RELAY_MAST_M = 6.0
-
-RELAY_LEAST_M = 300.0
-"""A relay stands no nearer to an end (common practice, no source)."""
-
-RELAY_STEEPEST_DEG = 20.0
-"""Nor on ground that is steeper along the path (common practice, no source)."""
 
 _BETTER_ANTENNAS: tuple[tuple[AntennaType, float], ...] = (
     ("collinear", 5.5),
@@ -68,62 +30,9 @@ _BETTER_CABLES = ("rg213", "half_inch_foam")
 _WORTH_REPAIR_DB = 1.0
 """A loss at the antenna from which putting it right is worth a line."""
 
-_CLIMB_M = 3.0
-"""A raise up to this is a longer pole; more is a mast (common practice, no source)."""
-
-
-_NEARLY_DB = 0.3
-"""What is short by less is looked at exactly."""
-
-
-@dataclass(frozen=True)
-class _Asked:
-    """What is asked of both directions, under the uncertainty and the fading that each change leads to."""
-
-    requirement: Requirement
-
-    def _state(self, case: LinkCase) -> tuple[Floats, Floats, Floats, Floats]:
-        """Margins there and back, with the standard deviations and the fading that go with them."""
-        shared = path_items(case, case.losses)
-        parts = [[*shared, *noise_items(case.noise(rx))] for rx in (case.far, case.near)]
-        return (
-            np.concatenate(case.margins_db(case.losses)),
-            np.array([together_db(items, "site")[0] for items in parts]),
-            np.array([together_db(items, "conditions")[0] for items in parts]),
-            fading_k_db(case, case.losses),
-        )
-
-    def lacking_db(self, case: LinkCase) -> Floats:
-        """What the direction there and the one back lack; negative where they have more than required."""
-        margin, *uncertain = self._state(case)
-        return np.asarray(self.requirement.margin_db(*uncertain) - margin)
-
-    def short_db(self, case: LinkCase) -> float:
-        """What the direction that lacks most lacks."""
-        return float(self.lacking_db(case).max())
-
-    def margin_db(self, case: LinkCase) -> float:
-        """Margin of the direction that lacks most: the weaker one, as a check has it."""
-        margin, *uncertain = self._state(case)
-        return float(margin[np.argmin(margin - self.requirement.margin_db(*uncertain))])
-
-    def of_each_hop(self) -> "_Asked":
-        """The same for each of two hops."""
-        return _Asked(self.requirement.of_each_hop())
-
-    def suffices(self, case: LinkCase) -> bool:
-        """Whether nothing is short: quicker than `short_db`."""
-        r = self.requirement
-        margin, *uncertain = self._state(case)
-        return bool(
-            not case.losses.ground_unknown[0]  # without known ground nothing closes
-            and margin.min() >= (r.stated_margin_db or 0.0)
-            and np.min(r.site_share(margin, *uncertain)) >= r.confidence
-        )
-
 
 def advise(case: LinkCase, requirement: Requirement) -> tuple[Advice, ...]:
-    """Find what would make a link close. Nothing is given away before somebody has measured.
+    """Find what would make a link close.
 
     Parameters
     ----------
@@ -135,8 +44,8 @@ def advise(case: LinkCase, requirement: Requirement) -> tuple[Advice, ...]:
     tuple of Advice
         What suffices alone first, then by effort, then by margin gained.
     """
-    asked = _Asked(requirement)
-    short = asked.short_db(case)
+    required = LinkRequirement(requirement)
+    short = required.short_db(case)
     found: list[Advice] = []
     if short > 0.0:
         for solve in (
@@ -147,23 +56,19 @@ def advise(case: LinkCase, requirement: Requirement) -> tuple[Advice, ...]:
             _mounting,
             _feeders,
             _noise,
-            _heights,
+            least_heights,
         ):
-            found += solve(case, asked)
+            found += solve(case, required)
         if not any(a.sufficient for a in found):
-            found += _together(case, asked)
+            found += slowest_and_raised(case, required)
         if not any(a.sufficient for a in found):
-            found += _relay(case, asked)
-        found += _clearance_heights(case, asked)
+            found += relay(case, required)
+        found += clearance_heights(case, required)
     found += _measure(case)
     return tuple(sorted(found, key=lambda a: (not a.sufficient, a.effort, -(a.fade_margin_db or -999.0))))
 
 
-def _advice(kind: AdviceKind, step: Step, effort: int, changed: LinkCase, asked: _Asked) -> Advice:
-    return Advice(kind, step, effort, asked.margin_db(changed), asked.suffices(changed))
-
-
-def _spreading_factor(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
+def _spreading_factor(case: LinkCase, required: LinkRequirement) -> Iterator[Advice]:
     m = case.link.modulation
     if not isinstance(m, ChirpModulation) or m.spreading_factor == 12:
         return
@@ -173,20 +78,20 @@ def _spreading_factor(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
         if breaks_limits(case, slower):
             break
         changed = slower
-        if asked.suffices(changed):
+        if required.suffices(changed):
             break
     if changed is case:
         return
     new = changed.link.modulation
     assert isinstance(new, ChirpModulation)
-    step = SlowerSignal(
-        new.spreading_factor, m.spreading_factor, _longest_s(changed), _longest_s(case),
+    step = findings.SlowerSignal(
+        new.spreading_factor, m.spreading_factor, changed.longest_time_on_air_s, case.longest_time_on_air_s,
         limits_known=case.regulation.region is not None,
     )  # fmt: skip
-    yield _advice("spreading_factor", step, 1, changed, asked)
+    yield required.advice("spreading_factor", step, 1, changed)
 
 
-def _bandwidth(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
+def _bandwidth(case: LinkCase, required: LinkRequirement) -> Iterator[Advice]:
     m = case.link.modulation
     if not isinstance(m, ChirpModulation):
         return
@@ -197,16 +102,18 @@ def _bandwidth(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
             if breaks_limits(case, slower):
                 break
             changed = slower
-            if asked.suffices(changed):
+            if required.suffices(changed):
                 break
     if changed is not None:
-        step = NarrowerSignal(changed.signal.bandwidth_hz, m.bandwidth_khz, _longest_s(changed))
-        yield _advice("bandwidth", step, 1, changed, asked)
+        step = findings.NarrowerSignal(
+            changed.signal.bandwidth_hz, m.bandwidth_khz, changed.longest_time_on_air_s
+        )
+        yield required.advice("bandwidth", step, 1, changed)
 
 
-def _power(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
+def _power(case: LinkCase, required: LinkRequirement) -> Iterator[Advice]:
     stations = []
-    for end, lack_db in zip(ENDS, asked.lacking_db(case), strict=True):
+    for end, lack_db in zip(ENDS, required.lacking_db(case), strict=True):
         station = case.station(end)
         power_dbm = station.transmit_power_dbm
         if lack_db > 0.0:
@@ -218,18 +125,18 @@ def _power(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
         stations.append(station.model_copy(update={"transmit_power_dbm": power_dbm}))
     changed = replace(case, near=stations[0], far=stations[1])
     raised = tuple(
-        Setting(new.name, new.transmit_power_dbm, old.transmit_power_dbm)
+        findings.Setting(new.name, new.transmit_power_dbm, old.transmit_power_dbm)
         for new, old in zip(stations, (case.near, case.far), strict=True)
         if new.transmit_power_dbm > old.transmit_power_dbm
     )
     if not raised:
         return
-    step = MorePower(raised, None)
+    step = findings.MorePower(raised, None)
     if all(math.isfinite(_legal_power_dbm(case, end)) for end in ENDS):
         limits = [station_limits(case, end) for end in ENDS]
         uncertain = {found.power_doubt for found in limits if found and found.power_doubt}
-        step = MorePower(raised, case.regulation.region, tuple(sorted(uncertain)))
-    yield _advice("power", step, 1, changed, asked)
+        step = findings.MorePower(raised, case.regulation.region, tuple(sorted(uncertain)))
+    yield required.advice("power", step, 1, changed)
 
 
 def _legal_power_dbm(case: LinkCase, end: End) -> float:
@@ -245,9 +152,9 @@ def _legal_power_dbm(case: LinkCase, end: End) -> float:
     return found.largest_conducted_dbm
 
 
-def _antennas(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
+def _antennas(case: LinkCase, required: LinkRequirement) -> Iterator[Advice]:
     """The smallest step up in antennas that suffices; the largest where none does."""
-    best: tuple[Step, LinkCase] | None = None
+    best: tuple[findings.Step, LinkCase] | None = None
     ways: tuple[tuple[End, ...], ...] = (("far",), ("near",), ENDS)
     for antenna_type, gain_dbi in _BETTER_ANTENNAS:
         for ends in ways:
@@ -264,28 +171,30 @@ def _antennas(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
                 continue
             changed = case.with_stations(stations)
             changed, powers = _within_power(changed, stations)
-            step = BetterAntenna(antenna_type, gain_dbi, tuple(s.name for s in stations.values()), powers)
-            if best is None or asked.short_db(changed) < asked.short_db(best[1]) - 0.05:
+            step = findings.BetterAntenna(
+                antenna_type, gain_dbi, tuple(s.name for s in stations.values()), powers
+            )
+            if best is None or required.short_db(changed) < required.short_db(best[1]) - 0.05:
                 best = (step, changed)
-            if asked.suffices(changed):
-                yield _advice("antenna", step, 2, changed, asked)
+            if required.suffices(changed):
+                yield required.advice("antenna", step, 2, changed)
                 return
     if best is not None and best[1].weaker_margin_db > case.weaker_margin_db + 0.5:
-        yield _advice("antenna", best[0], 2, best[1], asked)
+        yield required.advice("antenna", best[0], 2, best[1])
 
 
-def _mounting(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
+def _mounting(case: LinkCase, required: LinkRequirement) -> Iterator[Advice]:
     """What costs decibels at an antenna and could be put right there."""
     terms = (*case.budget().terms, *case.budget(back=True).terms)
     for end in ENDS:
         station = case.station(end)
-        ways: list[tuple[Step, int, dict[str, Any]]] = []
+        ways: list[tuple[findings.Step, int, dict[str, Any]]] = []
         if station.building != "none":
-            ways.append((OutsideAntenna(station.name), 3, {"building": "none"}))
+            ways.append((findings.OutsideAntenna(station.name), 3, {"building": "none"}))
         for extra in station.extra_loss:
             if extra.loss_db >= _WORTH_REPAIR_DB:
                 others = [x for x in station.extra_loss if x is not extra]
-                step = Repair(station.name, extra.loss_db, extra.reason)
+                step = findings.Repair(station.name, extra.loss_db, extra.reason)
                 ways.append((step, 3, {"extra_loss": others}))
         off_db = [-t.value_db for t in terms if t.kind == "off_beam" and t.station == station.name]
         if off_db and off_db[-1] >= _WORTH_REPAIR_DB:
@@ -293,18 +202,18 @@ def _mounting(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
         for way, effort, update in ways:
             changed = case.with_stations({end: station.model_copy(update=update)})
             if changed.weaker_margin_db > case.weaker_margin_db:
-                yield _advice("antenna", way, effort, changed, asked)
+                yield required.advice("antenna", way, effort, changed)
     if case.polarisation_terms:
         turned: End = "far" if case.far.antenna.polarisation != "vertical" else "near"
         wanted = case.station("near" if turned == "far" else "far").antenna.polarisation
         station = case.station(turned)
         antenna = station.antenna.model_copy(update={"polarisation": wanted})
         changed = case.with_stations({turned: station.model_copy(update={"antenna": antenna})})
-        turn = TurnedPolarisation(station.name, wanted, station.antenna.polarisation)
-        yield _advice("antenna", turn, 3, changed, asked)
+        turn = findings.TurnedPolarisation(station.name, wanted, station.antenna.polarisation)
+        yield required.advice("antenna", turn, 3, changed)
 
 
-def _aimed(case: LinkCase, end: End) -> tuple[Step, int, dict[str, Any]]:
+def _aimed(case: LinkCase, end: End) -> tuple[findings.Step, int, dict[str, Any]]:
     """Turn a directional antenna to the other station; give an omnidirectional one a wider beam."""
     station, elevation_deg = case.station(end), case.elevation_deg
     bearing_deg = case.azimuth_deg
@@ -313,16 +222,16 @@ def _aimed(case: LinkCase, end: End) -> tuple[Step, int, dict[str, Any]]:
     a = station.antenna
     if directional(a) or a.tilt_deg:
         tilt_deg = float(round(elevation_deg))
-        step = AimedAntenna(station.name, bearing_deg % 360.0 if case.positioned else None, tilt_deg)
+        step = findings.AimedAntenna(station.name, bearing_deg % 360.0 if case.positioned else None, tilt_deg)
         turned = a.model_copy(update={"azimuth_deg": None, "tilt_deg": tilt_deg})
         return step, 3, {"antenna": turned}
     dipole = Antenna(type="half_wave_dipole", polarisation=a.polarisation)
-    return WiderBeam(station.name, elevation_deg), 2, {"antenna": dipole}
+    return findings.WiderBeam(station.name, elevation_deg), 2, {"antenna": dipole}
 
 
 def _within_power(
     changed: LinkCase, stations: dict[End, Station]
-) -> tuple[LinkCase, tuple[Setting, ...] | None]:
+) -> tuple[LinkCase, tuple[findings.Setting, ...] | None]:
     """Turn the power of stations with better antennas down to what is legal; None where that is not known.
 
     Under a cap on radiated power a better antenna helps receiving only.
@@ -336,7 +245,7 @@ def _within_power(
         if station.transmit_power_dbm > most_dbm:
             turned = station.model_copy(update={"transmit_power_dbm": most_dbm})
             changed = changed.with_stations({end: turned})
-            powers.append(Setting(station.name, most_dbm, station.transmit_power_dbm))
+            powers.append(findings.Setting(station.name, most_dbm, station.transmit_power_dbm))
     return changed, tuple(powers)
 
 
@@ -344,9 +253,9 @@ def _gain_dbi(case: LinkCase, end: End) -> float:
     return next(t.value_db for t in case.antenna_terms(end, "transmitter") if t.kind == "antenna_gain")
 
 
-def _feeders(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
+def _feeders(case: LinkCase, required: LinkRequirement) -> Iterator[Advice]:
     """The first better cable that suffices; the best where none does."""
-    found: tuple[BetterFeeder, LinkCase] | None = None
+    found: tuple[findings.BetterFeeder, LinkCase] | None = None
     for cable in _BETTER_CABLES:
         stations: dict[End, Station] = {}
         saved = []
@@ -360,235 +269,25 @@ def _feeders(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
                 stations[end] = better
                 saved.append((cable, station.name, gain_db))
         if stations:
-            found = BetterFeeder(tuple(saved)), case.with_stations(stations)
-            if asked.suffices(found[1]):
+            found = findings.BetterFeeder(tuple(saved)), case.with_stations(stations)
+            if required.suffices(found[1]):
                 break
     if found is not None:
-        yield _advice("feeder", found[0], 2, found[1], asked)
+        yield required.advice("feeder", found[0], 2, found[1])
 
 
-def _noise(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
+def _noise(case: LinkCase, required: LinkRequirement) -> Iterator[Advice]:
     quiet = {
         end: case.station(end).model_copy(update={"noise_rise_db": 0.0})
         for end in ENDS
         if case.station(end).noise_rise_db >= 1.0
     }
     if quiet:
-        step = LessNoise(tuple(s.name for s in quiet.values()))
-        yield _advice("noise", step, 2, case.with_stations(quiet), asked)
-
-
-def _heights(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
-    """Least heights that reach what is asked: either antenna alone, and both by the same raise."""
-    alone: list[float] = []
-    for ends in (("near",), ("far",), ENDS):
-        least_m = _least(case, ends, asked)
-        # raising both is worth a line where it spares a mast at either end
-        if least_m is None or (ends == ENDS and any(least_m > 0.75 * one for one in alone)):
-            continue
-        alone.append(least_m)
-        changed = _in_decimetres(case, _raised(case, ends, least_m))
-        step = _raised_step(case, changed, ends)
-        yield _advice("raise_antenna", step, 3 if least_m <= _CLIMB_M else 4, changed, asked)
-
-
-def _raised_step(case: LinkCase, changed: LinkCase, ends: Sequence[End], **more: Any) -> RaisedAntennas:
-    """What has been raised, and the feeders that grow with their antennas."""
-    pairs = [(case.station(e), changed.station(e)) for e in ENDS]
-    heights = [(old.name, new.antenna_height_m, old.antenna_height_m) for old, new in pairs]
-    feeders = [(old.name, new.feeder.length_m, old.feeder.length_m) for old, new in pairs]
-    return RaisedAntennas(
-        tuple(Setting(*h) for h, end in zip(heights, ENDS, strict=True) if end in ends),
-        tuple(Setting(*f) for f in feeders if f[1] > f[2]),
-        **more,
-    )
-
-
-def _in_decimetres(case: LinkCase, raised: LinkCase) -> LinkCase:
-    """The raised link as it is told: what has been raised, rounded up."""
-    new_m = [
-        new.antenna_height_m
-        if new.antenna_height_m <= old.antenna_height_m
-        else math.ceil(new.antenna_height_m * 10.0 - 1e-6) / 10.0
-        for new, old in ((raised.near, case.near), (raised.far, case.far))
-    ]
-    return replace(raised, near=case.near, far=case.far).raised(near_m=new_m[0], far_m=new_m[1])
-
-
-def _raised(case: LinkCase, ends: Sequence[End], raise_m: float) -> LinkCase:
-    """A link with one or both antennas raised by so much."""
-    return case.raised(
-        near_m=case.near.antenna_height_m + raise_m if "near" in ends else None,
-        far_m=case.far.antenna_height_m + raise_m if "far" in ends else None,
-    )
-
-
-def _room_m(case: LinkCase, ends: Sequence[End]) -> float:
-    """How far all these antennas may be raised."""
-    return min(tallest_m(case.station(e)) - case.station(e).antenna_height_m for e in ends)
-
-
-def _least(case: LinkCase, ends: Sequence[End], asked: _Asked) -> float | None:
-    """Smallest raise with nothing short, to 0.05 m; the first found going up, as lobes come and go."""
-    highest = _room_m(case, ends)
-    if highest < 0.1:
-        return None
-    grid = np.linspace(0.0, highest, 31)
-    for (low, high), worth in zip(pairwise(grid), _may_suffice(case, ends, grid[1:], asked), strict=True):  # noqa: B007
-        if worth and asked.suffices(_raised(case, ends, float(high))):
-            break
-    else:
-        return None
-    while high - low > 0.05:
-        middle = (low + high) / 2.0
-        enough = asked.suffices(_raised(case, ends, float(middle)))
-        low, high = (low, middle) if enough else (middle, high)
-    return float(high)
-
-
-def _may_suffice(case: LinkCase, ends: Sequence[End], raises_m: Floats, asked: _Asked) -> NDArray[np.bool_]:
-    """Which raises are worth a closer look: a longer feeder, which takes decibels, is not counted yet."""
-    near, far = (
-        s.antenna_height_m + (raises_m if end in ends else 0.0 * raises_m)
-        for end, s in zip(ENDS, (case.near, case.far), strict=True)
-    )
-    found = profile_losses(case.profile, case.situation, near, far)
-    shared, r = path_items(case, found), asked.requirement
-    worth = np.ones(raises_m.shape, dtype=bool)
-    for margin, rx in zip(case.margins_db(found), (case.far, case.near), strict=True):
-        items = [*shared, *noise_items(case.noise(rx))]
-        spread = together_db(items, "site"), together_db(items, "conditions"), fading_k_db(case, found)
-        enough = np.asarray(r.site_share(margin + _NEARLY_DB, *spread)) >= r.confidence
-        worth &= enough & (margin + _NEARLY_DB >= (r.stated_margin_db or 0.0))
-    return worth
-
-
-def _clearance_heights(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
-    """Least heights that free 60 % of the first Fresnel zone, in closed form."""
-    if case.path.regime == "clear":
-        return
-    profile, s = case.profile, case.situation
-    near_m, far_m = case.path.heights_m
-    d, length_m = profile.distance_m[1:-1], profile.length_m
-    ground = profile.ground_m
-    needed_m = (
-        ground[1:-1]
-        + profile.clutter_m[1:-1]
-        + fresnel.earth_bulge_m(d, length_m - d, s.k_factor)
-        + CLEAR_RATIO * fresnel.fresnel_radius_m(d, length_m - d, s.frequency_hz)
-    )
-    start_m, end_m = ground[0] + near_m, ground[-1] + far_m
-    lack_m = needed_m - (start_m + (end_m - start_m) * d / length_m)
-    raises_m: dict[tuple[End, ...], float] = {
-        ("near",): float((lack_m * length_m / (length_m - d)).max()),
-        ("far",): float((lack_m * length_m / d).max()),
-        ENDS: float(lack_m.max()),
-    }
-    reachable = [ends for ends, up_m in raises_m.items() if up_m <= _room_m(case, ends)]
-    if not reachable:
-        return
-    ends = min(reachable, key=lambda ends: raises_m[ends] * len(ends))
-    up_m = raises_m[ends]
-    raised = case.raised(
-        near_m=near_m + (up_m if "near" in ends else 0.0), far_m=far_m + (up_m if "far" in ends else 0.0)
-    )
-    changed = _in_decimetres(case, raised)
-    step = _raised_step(case, changed, ends, clears_fresnel_zone=True)
-    yield _advice("fresnel_clearance", step, 3 if up_m <= _CLIMB_M else 4, changed, asked)
-
-
-def _together(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
-    """The most robust signal with both antennas raised, where nothing suffices alone."""
-    m = case.link.modulation
-    if not isinstance(m, ChirpModulation) or m.spreading_factor == 12:
-        return
-    slowest = case.with_modulation(m.model_copy(update={"spreading_factor": 12}))
-    if breaks_limits(case, slowest):
-        return
-    least_m = _least(slowest, ENDS, asked)
-    if least_m is not None:
-        changed = _in_decimetres(case, _raised(slowest, ENDS, least_m))
-        step = _raised_step(case, changed, ENDS, slowest_s=_longest_s(slowest))
-        yield _advice("raise_antenna", step, 4, changed, asked)
-
-
-def _relay(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
-    """The best place for a relay on the line between the two stations, with the radio of the stronger end."""
-    spots = relay_spots(case)
-    if not spots or spots[0][0] <= case.weaker_margin_db + 3.0:
-        return
-    margin_db, i = spots[0]
-    hops = _hops(case, i)
-    feeders = {feeder_words(hop.station(end)) or "none" for hop, end in zip(hops, ENDS[::-1], strict=True)}
-    step = RelayOnLine(
-        case.near.name, float(case.profile.distance_m[i]), RELAY_MAST_M, margin_db, tuple(sorted(feeders))
-    )
-    yield Advice("relay", step, 5, margin_db, all(asked.of_each_hop().suffices(hop) for hop in hops))
-
-
-def relay_spots(case: LinkCase) -> list[tuple[float, int]]:
-    """Places for a relay on the line, best first: margin of the weaker hop there, and the point of the profile."""
-    profile = case.profile
-    d, n = profile.distance_m, len(profile.distance_m)
-    if n <= 8:
-        return []
-    candidates = np.unique(np.linspace(3, n - 4, min(80, n - 6)).astype(int))
-    # nearer to an end, that end's own antenna goes there with its cable; a mast needs ground to stand on
-    apart = np.minimum(d, profile.length_m - d) >= min(RELAY_LEAST_M, profile.length_m / 4.0)
-    candidates = candidates[(apart & (slope_deg(profile) <= RELAY_STEEPEST_DEG))[candidates]]
-    found = [(min(hop.weaker_margin_db for hop in _hops(case, int(i))), int(i)) for i in candidates]
-    return sorted(found, key=lambda spot: (-spot[0], spot[1]))
-
-
-def slope_deg(profile: Profile) -> Floats:
-    """Slope of the ground along the path, at each point."""
-    return np.asarray(np.degrees(np.arctan(np.abs(np.gradient(profile.ground_m, profile.distance_m)))))
-
-
-def _hops(case: LinkCase, i: int) -> tuple[LinkCase, LinkCase]:
-    """Both hops over a relay at a point of the profile."""
-    last = len(case.profile.distance_m) - 1
-    return (
-        _hop(case, _part(case.profile, 0, i), first=True),
-        _hop(case, _part(case.profile, i, last), first=False),
-    )
-
-
-def _part(profile: Profile, first: int, last: int) -> Profile:
-    cut = slice(first, last + 1)
-    clutter = profile.clutter_m[cut].copy()
-    clutter[0] = clutter[-1] = 0.0
-    kinds = ("", *profile.clutter_kind[first + 1 : last], "")
-
-    def of(column: np.ndarray | None) -> np.ndarray | None:
-        return None if column is None else column[cut]
-
-    return replace(
-        profile,
-        distance_m=profile.distance_m[cut] - profile.distance_m[first],
-        ground_m=profile.ground_m[cut],
-        clutter_m=clutter,
-        clutter_kind=kinds,
-        zone=profile.zone[cut],
-        latitude_deg=of(profile.latitude_deg),
-        longitude_deg=of(profile.longitude_deg),
-    )
-
-
-def _hop(case: LinkCase, part: Profile, *, first: bool) -> LinkCase:
-    """One hop, the relay standing in for the station it replaces, whose feeder it has, longer on a taller mast."""
-    end: End = "far" if first else "near"
-    case = case.raised(far_m=RELAY_MAST_M) if first else case.raised(near_m=RELAY_MAST_M)
-    relay = case.station(end).model_copy(update={"extra_loss": [], "noise_rise_db": 0.0, "building": "none"})
-    return replace(case.with_stations({end: relay}), profile=part)
+        step = findings.LessNoise(tuple(s.name for s in quiet.values()))
+        yield required.advice("noise", step, 2, case.with_stations(quiet))
 
 
 def _measure(case: LinkCase) -> Iterator[Advice]:
     parts = contributors(case, case.far)
-    reading = SiteReading(combined_db(parts, "site"), after_reading_db(parts))
+    reading = findings.SiteReading(combined_db(parts, "site"), after_reading_db(parts))
     yield Advice("measure", reading, 3, None, False)
-
-
-def _longest_s(case: LinkCase) -> float:
-    """Time on air of the longer message."""
-    return case.signal.time_on_air_s(max(case.link.payload_bytes, case.link.reply_payload_bytes))

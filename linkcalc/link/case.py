@@ -15,16 +15,11 @@ from numpy.typing import ArrayLike
 from linkcalc._arrays import Floats
 from linkcalc.link.budget import DECIMALS, Budget, Group, term, total_db
 from linkcalc.link.findings import Origin, TermKind
+from linkcalc.link.losses import Losses, Situation, profile_losses
+from linkcalc.link.models import PathLoss
 from linkcalc.link.modulation import Signal
-from linkcalc.link.path_loss import (
-    Losses,
-    PathLoss,
-    Situation,
-    Surroundings,
-    SurroundingsOfMany,
-    profile_losses,
-)
 from linkcalc.link.result import MODEL_NAMES, Term
+from linkcalc.link.surroundings import Surroundings, SurroundingsOfMany
 from linkcalc.link.traffic import Sent
 from linkcalc.plan import ChirpModulation, Conditions, Feeder, FskModulation, Link, Station
 from linkcalc.plan.power import Regulation
@@ -78,7 +73,7 @@ class LinkCase:
     regulation: Regulation = field(default_factory=Regulation)
     """Whose legal limits count, if any."""
     sent: tuple[Sent, ...] = ()
-    """What the link carries, for the legal limits; empty: they are asked without its timing."""
+    """What the link carries, for the legal limits; empty: they are looked up without its timing."""
     shown: tuple[Surroundings | None, Surroundings | None] = (None, None)
     """What rasters show around `near` and `far`, for where the plan does not say."""
     _found: dict[Any, Losses] = field(default_factory=dict, repr=False, compare=False)
@@ -86,7 +81,7 @@ class LinkCase:
 
     @property
     def positioned(self) -> bool:
-        """Whether bearings are known; without, antennas are taken as turned to each other."""
+        """Whether bearings are known; without, antennas are taken to point at each other."""
         return self.near.positioned and self.far.positioned
 
     @property
@@ -138,6 +133,11 @@ class LinkCase:
     def path(self) -> PathLoss:
         """The loss of the path with the reason for it."""
         return PathLoss(self.profile, self.situation, self.losses)
+
+    @property
+    def longest_time_on_air_s(self) -> float:
+        """Time on air of the longer message."""
+        return self.signal.time_on_air_s(max(self.link.payload_bytes, self.link.reply_payload_bytes))
 
     @property
     def elevation_deg(self) -> float:
@@ -416,7 +416,7 @@ def with_longer_feeder(station: Station, from_m: float) -> Station:
 
 
 def surroundings(station: Station, shown: Surroundings | None = None) -> Surroundings:
-    """What the plan says of what stands around a station's antenna; else what rasters show, else what is assumed."""
+    """What the plan says of what surrounds a station's antenna; else what rasters show, else what is assumed."""
     if shown is not None and not {*AROUND_KEYS} & station.model_fields_set:
         return shown
     return Surroundings(
@@ -449,7 +449,7 @@ def surroundings_of_many(station: Station, around: Around | None, count: int) ->
 def gain_dbi(
     station: Station, bearing_deg: ArrayLike, elevation_deg: ArrayLike, *, aimed: bool = True
 ) -> Floats:
-    """Gain of a station's antenna in directions; `aimed` False where bearings are unknown: turned to each other."""
+    """Gain of a station's antenna in directions; `aimed` False where bearings are unknown: they point at each other."""
     return np.asarray(
         antenna.gain_towards_dbi(
             figures(station.antenna),

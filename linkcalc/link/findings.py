@@ -98,7 +98,7 @@ class SlowerSignal:
     time_on_air_s: float
     time_on_air_before_s: float
     limits_known: bool
-    """Whether the plan names a region, whose limits were asked."""
+    """Whether the plan names a region, whose limits were looked up."""
 
 
 @dataclass(frozen=True)

@@ -65,13 +65,13 @@ class Direction:
     sensitivity_dbm: float
     fade_margin_db: float
     required_margin_db: float
-    """At which `confidence` of such sites give what is asked of a site, or the stated one where that is more."""
+    """At which `confidence` of such sites give what is required of a site, or the stated one where that is more."""
     site_share: float
-    """Share of such sites, before anybody has measured, that give what is asked."""
+    """Share of such sites, before anybody has measured, that give what is required."""
     fade_margin_interval_db: tuple[float, float]
     """Central 90 % of where the median margin may really be, before a site reading."""
     success_where_it_works: float
-    """Share of the messages that arrive at the median of the sites that give what is asked."""
+    """Share of the messages that arrive at the median of the sites that give what is required."""
     delivery_probability: float
     """Of one message with its tries, averaged over what is unknown and what varies."""
     delivery_probability_single: float
@@ -193,7 +193,7 @@ class Advice:
     fade_margin_db: float | None
     """Margin of the weaker direction after the change."""
     sufficient: bool
-    """Reaches what was asked, alone."""
+    """Reaches what is required, alone."""
 
     @property
     def text(self) -> str:
@@ -270,7 +270,7 @@ class Remedy:
     """Whether every price that counts is the plan's own."""
     verdict: VerdictWord
     fade_margins_db: tuple[float, float]
-    """There and back."""
+    """Forward and return."""
     required_margins_db: tuple[float, float]
     site_share: float
     """Of the weaker direction."""

@@ -7,29 +7,8 @@ import math
 from collections.abc import Iterable
 from functools import singledispatch
 
-from linkcalc.link.findings import (
-    AimedAntenna,
-    BetterAntenna,
-    BetterFeeder,
-    Finding,
-    LessNoise,
-    Limit,
-    LimitKind,
-    ModelReason,
-    MorePower,
-    NarrowerSignal,
-    OutsideAntenna,
-    RaisedAntennas,
-    Regime,
-    RelayOnLine,
-    Repair,
-    SiteReading,
-    SlowerSignal,
-    TermKind,
-    TurnedPolarisation,
-    VerdictWord,
-    WiderBeam,
-)
+from linkcalc.link import findings
+from linkcalc.link.findings import Finding, Limit, LimitKind, ModelReason, Regime, TermKind, VerdictWord
 
 TERMS: dict[TermKind, str] = {
     "transmit_power": "transmit power",
@@ -61,9 +40,9 @@ REGIMES: dict[Regime, str] = {
 _LIMITS: dict[LimitKind, str] = {
     "blocked": "line of sight blocked by {obstacle}, {at_km:.2f} km from {station}",
     "fresnel_zone": "{obstacle} in the first Fresnel zone, {at_km:.2f} km from {station}",
-    "low_antennas": "ground close under the ray: the antennas are low for this distance",
+    "low_antennas": "ground close below the ray: the antennas are low for this distance",
     "trees": "trees in the path ({depth_m:.0f} m)",
-    "surroundings": "what surrounds the low antenna of {station}",
+    "surroundings": "surroundings of the low antenna at {station}",
     "engine_noise": "noise at {station} while the engine runs",
     "radio_noise": "radio noise around {station}",
     "power": "transmit power of {station}",
@@ -77,7 +56,7 @@ _LIMITS: dict[LimitKind, str] = {
 
 _MODELS = {
     "delta_bullington": "diffraction over the ground at every length; scatter and ducting are not counted on",
-    "plane_earth": "the ground close under the ray takes more than diffraction: plane earth, specular or not",
+    "plane_earth": "plane earth: ground close below the ray loses more than diffraction, specular or not",
     "rounded_obstacle": "one smooth hill blocks the ray: mean of delta-Bullington and a rounded obstacle",
 }
 
@@ -111,8 +90,8 @@ def limiting_factor(limit: Limit) -> str:
 def model_reason(reason: ModelReason) -> str:
     """Return why a model governs."""
     if reason.rules_less_db is not None:
-        rules = f"the rules would lose {more_or_less(reason.rules_less_db)}"
-        return f"the plan's choice; {rules}, and the uncertainty holds that"
+        rules = f"linkcalc's rules would lose {more_or_less(reason.rules_less_db)}"
+        return f"chosen by the plan; {rules}, which the uncertainty includes"
     words = [_MODELS[reason.model]]
     if reason.trees != "none":
         words.append(_TREES[reason.trees].format(depth_m=reason.depth_m))
@@ -166,12 +145,12 @@ def _margin(found: Finding) -> str:
     margin, way = f"{found.margin_db:.1f} dB of fade margin", f"{found.from_} to {found.to}"
     if found.verdict != "closes" and found.unreachable_success is not None:
         return (
-            f"other users of the channel alone spoil more than {100.0 * found.unreachable_success:g} % of the messages "
-            f"leaves; {margin} from {way}"
+            "losses to other users of the channel alone exceed what "
+            f"{100.0 * found.unreachable_success:g} % of the messages allows; {margin} from {way}"
         )
     works = (
-        f"works at {_out_of_100(found.site_share)} such sites in 100; where it does, "
-        f"{_messages(found.success)} of the messages arrive"
+        f"works at {out_of_100(found.site_share)} such sites in 100; where it does, "
+        f"{messages_percent(found.success)} of the messages arrive"
     )
     if found.verdict == "closes":
         return f"{margin} in the weaker direction ({way}), {found.required_db:.1f} dB required; {works}"
@@ -179,13 +158,23 @@ def _margin(found: Finding) -> str:
     return f"{margin} from {way}, {short_db:.1f} dB short of the {found.required_db:.1f} dB required; {works}"
 
 
-def _out_of_100(share: float) -> str:
+def out_of_100(share: float) -> str:
+    """Return how many sites of a hundred, counted downwards.
+
+    >>> out_of_100(0.879), out_of_100(0.999)
+    ('87', 'more than 99')
+    """
     if share < 0.01:
         return "fewer than 1"
     return "more than 99" if share > 0.99 else f"{math.floor(100.0 * share)}"
 
 
-def _messages(share: float) -> str:
+def messages_percent(share: float) -> str:
+    """Return a share of messages, counted downwards.
+
+    >>> messages_percent(0.5678)
+    '56.7 %'
+    """
     return "more than 99.9 %" if share > 0.999 else f"{math.floor(1000.0 * share) / 10.0:g} %"
 
 
@@ -194,16 +183,16 @@ def _messages(share: float) -> str:
 
 @singledispatch
 def step_words(step: object) -> str:
-    """Return one change in a sentence; of `linkcalc.link.findings.Step`.
+    """Return one change in a sentence; of `findings.Step`.
 
-    >>> step_words(OutsideAntenna("shed"))
+    >>> step_words(findings.OutsideAntenna("shed"))
     'The antenna at shed outside the building.'
     """
     raise TypeError(f"no words for {type(step).__name__}")
 
 
 @step_words.register
-def _(step: SlowerSignal) -> str:
+def _(step: findings.SlowerSignal) -> str:
     limits = "" if step.limits_known else ", if the local airtime limit allows it"
     return (
         f"Spreading factor {step.spreading_factor} instead of {step.before}; a message then lasts "
@@ -212,15 +201,15 @@ def _(step: SlowerSignal) -> str:
 
 
 @step_words.register
-def _(step: NarrowerSignal) -> str:
+def _(step: findings.NarrowerSignal) -> str:
     return (
         f"Bandwidth {step.bandwidth_hz / 1e3:g} kHz instead of {step.before_khz:g} kHz; "
-        f"a message then lasts {_time(step.time_on_air_s)}, and both radios need steadier crystals."
+        f"a message then lasts {_time(step.time_on_air_s)}, and both radios need more stable crystals."
     )
 
 
 @step_words.register
-def _(step: MorePower) -> str:
+def _(step: findings.MorePower) -> str:
     raised = [f"{p.value:g} dBm at {p.station} instead of {p.before:g}" for p in step.powers_dbm]
     allowed = "if the local limit allows it"
     if step.region is not None:
@@ -230,60 +219,60 @@ def _(step: MorePower) -> str:
 
 
 @step_words.register
-def _(step: BetterAntenna) -> str:
+def _(step: findings.BetterAntenna) -> str:
     power = "; keep within the radiated limit"
     if step.powers_dbm is not None:
-        power = "".join(f", power turned down to {p.value:g} dBm at {p.station}" for p in step.powers_dbm)
+        power = "".join(f", power reduced to {p.value:g} dBm at {p.station}" for p in step.powers_dbm)
     return f"A {step.type} of {step.gain_dbi:g} dBi at {_and(step.stations)}{power}."
 
 
 @step_words.register
-def _(step: OutsideAntenna) -> str:
+def _(step: findings.OutsideAntenna) -> str:
     return f"The antenna at {step.station} outside the building."
 
 
 @step_words.register
-def _(step: Repair) -> str:
+def _(step: findings.Repair) -> str:
     return f"Repair what costs {step.loss_db:g} dB at {step.station}: {step.reason}."
 
 
 @step_words.register
-def _(step: AimedAntenna) -> str:
+def _(step: findings.AimedAntenna) -> str:
     bearing = "" if step.bearing_deg is None else f"{step.bearing_deg:.0f}° from true north, "
     return f"Turn the antenna at {step.station} to the other station: {bearing}{step.tilt_deg:+.0f}° up."
 
 
 @step_words.register
-def _(step: WiderBeam) -> str:
+def _(step: findings.WiderBeam) -> str:
     return f"A half-wave dipole at {step.station}: its beam reaches {step.elevation_deg:+.0f}° up."
 
 
 @step_words.register
-def _(step: TurnedPolarisation) -> str:
+def _(step: findings.TurnedPolarisation) -> str:
     return f"A {step.polarisation} antenna at {step.station}, as at the other end, not {step.before}."
 
 
 @step_words.register
-def _(step: BetterFeeder) -> str:
+def _(step: findings.BetterFeeder) -> str:
     saved = [f"{cable} at {station} saves {gain_db:.1f} dB" for cable, station, gain_db in step.cables]
     return f"A better feeder: {', '.join(saved)}."
 
 
 @step_words.register
-def _(step: LessNoise) -> str:
+def _(step: findings.LessNoise) -> str:
     return (
-        f"Take the engine's noise off the receiver at {_and(step.stations)}: antenna outside and away from engine "
-        "and drive leads, ferrites, resistor plugs and leads."
+        f"Suppress the engine noise at {_and(step.stations)}: antenna outside and away from engine and drive leads, "
+        "ferrites, resistor plugs and leads."
     )
 
 
 @step_words.register
-def _(step: RaisedAntennas) -> str:
+def _(step: findings.RaisedAntennas) -> str:
     at, to = (
         [f"{h.station} {word} {h.value:.1f} m" for h in step.heights_m] for word in ("at", "to")
     )  # "tank at 4.0 m", "tank to 4.0 m"
     if step.clears_fresnel_zone:
-        words = f"60 % of the first Fresnel zone comes free with {_and(at)}."
+        words = f"60 % of the first Fresnel zone is clear with {_and(at)}."
     elif step.slowest_s is not None:
         slow = f"Spreading factor 12 ({_time(step.slowest_s)} on air)"
         words = f"{slow} and both antennas raised: {', '.join(to)}."
@@ -297,21 +286,20 @@ def _(step: RaisedAntennas) -> str:
 
 
 @step_words.register
-def _(step: RelayOnLine) -> str:
+def _(step: findings.RelayOnLine) -> str:
     return (
         f"A relay on the line, {step.distance_m / 1e3:.2f} km from {step.from_}, on a {step.mast_m:g} m mast: "
         f"the weaker of the two hops then has {step.margin_db:.1f} dB. "
-        f"Presumed there: antennas as at the stations, feeder {_and(step.feeders)}."
+        f"Assumed there: antennas as at the stations, feeder {_and(step.feeders)}."
     )
 
 
 @step_words.register
-def _(step: SiteReading) -> str:
+def _(step: findings.SiteReading) -> str:
     return (
-        "Measure the signal on site before anything is given away: the prediction is uncertain by "
-        f"{step.before_db:.0f} dB (one sigma), a reading at the very spot and height leaves about "
-        f"{step.after_db:.0f} dB. Where it reads low, move the antenna by half a metre first: it may sit in a null of "
-        "its own surroundings."
+        f"Measure the signal on site first: the prediction is uncertain by {step.before_db:.0f} dB (one "
+        f"sigma), a reading at the exact position and height leaves about {step.after_db:.0f} dB. Where it reads "
+        "low, move the antenna by half a metre first: it may be in a local null."
     )
 
 

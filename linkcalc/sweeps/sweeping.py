@@ -25,9 +25,10 @@ from linkcalc.link.budget import DECIMALS, total_db
 from linkcalc.link.case import ENDS, End, LinkCase, with_longer_feeder
 from linkcalc.link.judgement import judgement
 from linkcalc.link.legal import lawful_powers
+from linkcalc.link.losses import MODELS, Losses
 from linkcalc.link.on_ground import link_case, open_terrain, position_deg, recorded_notes
-from linkcalc.link.path_loss import MODELS, Losses, Surroundings
 from linkcalc.link.requirement import VERDICTS, Requirement
+from linkcalc.link.surroundings import Surroundings
 from linkcalc.link.traffic import sent_over
 from linkcalc.link.uncertainty import fading_k_db, noise_items, path_items, together_db
 from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan

@@ -8,7 +8,7 @@ from linkcalc.sweeps.comparing import Candidates
 from linkcalc.views import style
 from linkcalc.views.compare_text import candidate_words, margin_db, spare_db
 from linkcalc.views.remedies_text import money
-from linkcalc.views.text import VERDICT_WORDS
+from linkcalc.views.words import VERDICT_WORDS
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -22,14 +22,14 @@ from linkcalc._arrays import Floats
 from linkcalc.errors import LinkcalcError
 from linkcalc.link.result import Direction, Drawing, LinkResult, Result
 from linkcalc.views import style, units
-from linkcalc.views.text import (
-    asked_words,
+from linkcalc.views.words import (
     clearance_words,
     decibel_words,
     distance_words,
     height_words,
     path_words,
     ratio_words,
+    required_margin_words,
     weaker_direction,
     worst_clearance_m,
 )
@@ -436,7 +436,7 @@ def draw_budget(ax: "Axes", direction: Direction, *, rows: int | None = None) ->
     margin, colour = direction.fade_margin_db, style.VERDICT[direction.verdict][0]
     left = min(direction.sensitivity_dbm, direction.received_power_dbm)
     ax.add_patch(Rectangle((left, row - 0.32), abs(margin), 0.64, fc=colour, ec="none", zorder=2))
-    name = f"margin, {asked_words(direction)} required"
+    name = f"margin, {required_margin_words(direction.required_margin_db)} required"
     if math.isfinite(direction.required_margin_db):
         ax.add_patch(
             Rectangle(
@@ -637,7 +637,7 @@ def _title(figure: "Figure", link: LinkResult) -> None:
     colour, verdict = style.VERDICT[link.verdict]
     weaker = weaker_direction(link)
     margin = true_minus(decibel_words(weaker.fade_margin_db))
-    margin = f"margin {margin}, required {asked_words(weaker)}"
+    margin = f"margin {margin}, required {required_margin_words(weaker.required_margin_db)}"
     rows = (
         (18.0, style.TITLE_PT, True, (style.drawable(link.name), style.INK), (verdict, colour)),
         (34.0, style.SMALL_PT, False, (style.drawable(path_words(link)), style.MUTED), (margin, style.INK)),

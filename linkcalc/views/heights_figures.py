@@ -11,16 +11,9 @@ import numpy as np
 from linkcalc.errors import LinkcalcError
 from linkcalc.sweeps.mast_heights import HeightTable, Pair
 from linkcalc.views import style
-from linkcalc.views.figures import (
-    Room,
-    fitted_words,
-    tick_words,
-    true_minus,
-    width_of_text,
-    write_caption,
-)
+from linkcalc.views.figures import Room, fitted_words, tick_words, true_minus, width_of_text, write_caption
 from linkcalc.views.heights_text import cost_words, figure_words
-from linkcalc.views.text import decibel_words
+from linkcalc.views.words import decibel_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

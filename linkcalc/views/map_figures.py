@@ -16,7 +16,7 @@ from linkcalc.link.requirement import VERDICTS
 from linkcalc.views import style
 from linkcalc.views.coverage_text import headline, percent, preview_words
 from linkcalc.views.map_frame import Box, Mark, box_around, draw_marks, frame, hide_crowded
-from linkcalc.views.text import NO_BREAK, TOGETHER
+from linkcalc.views.page import NO_BREAK, TOGETHER
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

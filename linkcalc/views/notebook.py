@@ -11,13 +11,8 @@ from linkcalc.errors import ArgumentError
 from linkcalc.link.result import Direction, LinkResult, Result
 from linkcalc.sweeps.table import QUANTITIES, Sweep
 from linkcalc.views import style
-from linkcalc.views.text import (
-    EFFORT_WORDS,
-    asked_words,
-    decibel_words,
-    path_words,
-    probability_words,
-)
+from linkcalc.views.text import EFFORT_WORDS
+from linkcalc.views.words import decibel_words, path_words, probability_words, required_margin_words
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -155,7 +150,7 @@ def _directions(directions: tuple[Direction, ...]) -> str:
     rows = [
         ("", [f"{d.from_} to {d.to}" for d in directions]),
         ("margin", [decibel_words(d.fade_margin_db) for d in directions]),
-        ("required", [asked_words(d) for d in directions]),
+        ("required", [required_margin_words(d.required_margin_db) for d in directions]),
         ("such sites work", [probability_words(d.site_share) for d in directions]),
         ("messages arrive there", [probability_words(d.success_where_it_works) for d in directions]),
         ("time on air", [f"{1e3 * d.time_on_air_s:.0f} ms" for d in directions]),

@@ -19,7 +19,7 @@ from linkcalc.site.walk_test import Spot
 from linkcalc.units import EARTH_RADIUS_M
 from linkcalc.views import style
 from linkcalc.views.figures import Room, side_labels, spread_apart, tick_words, true_minus, width_of_text
-from linkcalc.views.text import VERDICT_WORDS, decibel_words, probability_words
+from linkcalc.views.words import VERDICT_WORDS, decibel_words, probability_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -17,7 +17,7 @@ from linkcalc.views import style
 from linkcalc.views.figures import Room, fitted_words, side_labels, tick_words, width_of_text, write_caption
 from linkcalc.views.heights_figures import band_levels, line_label, shade_of
 from linkcalc.views.sweep_text import numeric_quantities, parameter_words, quantity_words, value_words
-from linkcalc.views.text import decibel_words
+from linkcalc.views.words import decibel_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -30,7 +30,7 @@ from linkcalc.views import style
 from linkcalc.views.record import pictures, record_html, record_pdf
 from linkcalc.views.record.markup import shown
 from linkcalc.views.record.parts import minus
-from linkcalc.views.text import decibel_words, probability_words
+from linkcalc.views.words import decibel_words, probability_words
 from tests.sites import case, plan_file, profile, ridge
 
 SAMPLES = Path(__file__).parents[2] / "terrain_samples"

@@ -14,9 +14,10 @@ from linkcalc.plan import ChirpModulation
 from linkcalc.plan.assumptions import still_the_starters
 from linkcalc.radio import css
 from linkcalc.site.record import Record, Site
-from linkcalc.sweeps.mast_heights import asked_words
+from linkcalc.sweeps.mast_heights import requirement_words
 from linkcalc.terrain import geodesy
 from linkcalc.views import style, units
+from linkcalc.views.budget_text import budget_lines, merged_terms, place_words, term_words
 from linkcalc.views.limits_text import STATUS_WORDS, interval_words, power_words, sender_words
 from linkcalc.views.record import pictures
 from linkcalc.views.record.markup import Child, Html, h, inline_svg
@@ -46,23 +47,19 @@ from linkcalc.views.remedies_text import (
     quantity_words,
 )
 from linkcalc.views.survey_text import percent
-from linkcalc.views.text import (
+from linkcalc.views.words import (
     VERDICT_WORDS,
-    budget_lines,
+    assumption_lines,
     decibel_words,
     distance_words,
     likely_words,
-    merged_terms,
     path_words,
-    place_words,
     probability_words,
+    required_margin_words,
     starter_words,
-    term_words,
     time_words,
     trimmed,
-    value_words,
 )
-from linkcalc.views.text import asked_words as asked_margin_words
 
 _GUIDELINES = ("ICNIRP", "FCC")
 Rows = list[tuple[str, list[Child]]]
@@ -248,7 +245,7 @@ def _answer(record: Record) -> Html:
     link, result, survey = record.link, record.result, record.survey
     question = (
         f"Does the radio link from {link.from_} to {link.to} ({path_words(result)}) reach in each direction "
-        f"what is required of it: {asked_words(Requirement.of(link))}?"
+        f"what is required of it: {requirement_words(Requirement.of(link))}?"
     )
     said = minus(result.statement)
     lines = [said]
@@ -267,7 +264,7 @@ def _answer(record: Record) -> Html:
     rows: Rows = [
         ("Margin predicted", [decibel_words(d.fade_margin_db) for d in ways]),
         ("90 % interval", [likely_words(d) for d in ways]),
-        ("Required margin", [asked_margin_words(d) for d in ways]),
+        ("Required margin", [required_margin_words(d.required_margin_db) for d in ways]),
         ("Such sites work", [probability_words(d.site_share) for d in ways]),
         ("Messages that arrive there", [probability_words(d.success_where_it_works) for d in ways]),
         (
@@ -462,7 +459,7 @@ def _uncertain(record: Record) -> Html:
     if not worst:
         return Html("")
     parts = "; ".join(f"{c.name} {decibel_words(c.sigma_db)} ({c.source})" for c in worst)
-    return h("p", f"What is uncertain, as standard deviations of the margin: {parts}.")
+    return h("p", f"Uncertainty, as standard deviations of the margin: {parts}.")
 
 
 def _limits(record: Record) -> Html:
@@ -628,18 +625,8 @@ def _recheck(record: Record) -> Html:
 
 
 def _conditions(record: Record) -> Html:
-    by_source: dict[str, dict[str, list[str]]] = {}
     invented = still_the_starters(record.assumed)
-    for a in record.assumed:
-        if a in invented:
-            continue
-        subject, _, key = a.key.rpartition(" ")
-        by_source.setdefault(a.source, {}).setdefault(subject, []).append(f"{key} = {value_words(a.value)}")
-    assumed = [
-        f"{source}: "
-        + "; ".join(f"{subject} {', '.join(keys)}".strip() for subject, keys in subjects.items())
-        for source, subjects in by_source.items()
-    ]
+    assumed = assumption_lines([a for a in record.assumed if a not in invented])
     c = record.conditions
     judged = (
         f"Judged for trees {'in leaf' if c.leaf == 'in_leaf' else 'out of leaf'}, "

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from html import escape
 
 from linkcalc.views import units
-from linkcalc.views.text import TOGETHER
+from linkcalc.views.page import TOGETHER
 
 
 class Html(str):

@@ -22,7 +22,7 @@ from linkcalc.views.survey_text import (
     signed,
     signed_or_none,
 )
-from linkcalc.views.text import VERDICT_WORDS, decibel_words, probability_words
+from linkcalc.views.words import VERDICT_WORDS, decibel_words, probability_words
 
 _MOST_READINGS = 60
 _MOST_LINES = 12

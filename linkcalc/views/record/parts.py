@@ -5,7 +5,7 @@ from datetime import date
 from typing import Protocol
 
 from linkcalc.views.record.markup import Child, Html, h
-from linkcalc.views.text import decibel_words, rounded
+from linkcalc.views.words import decibel_words, rounded
 
 
 class Way(Protocol):

@@ -13,7 +13,7 @@ from linkcalc.site.survey import Survey
 from linkcalc.views import style
 from linkcalc.views.figures import Room, clutter_runs, draw_profile, profile_caption
 from linkcalc.views.survey_figures import draw_margin, draw_readings
-from linkcalc.views.text import distance_words, height_words
+from linkcalc.views.words import distance_words, height_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
