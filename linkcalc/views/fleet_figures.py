@@ -8,7 +8,7 @@ import numpy as np
 
 from linkcalc.fleets.answer import FleetResult
 from linkcalc.views import style
-from linkcalc.views.figures import width_of_text
+from linkcalc.views.canvas import width_of_text
 from linkcalc.views.fleet_text import headline, shortened, sites_words, times_words
 from linkcalc.views.map_figures import draw_ground
 from linkcalc.views.map_frame import frame
