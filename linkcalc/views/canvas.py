@@ -2,7 +2,7 @@
 headings, captions and files. Colours and type are those of `style`."""
 
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from textwrap import fill
@@ -80,6 +80,12 @@ def write_caption(figure: "Figure", text: str, lines: int) -> None:
         y = (12.0 * (lines - i) - 2.0) / height
         line = fitted_words(line, width - 28.0, style.SMALL_PT)
         figure.text(14.0 / width, y, line, va="center", **style.CAPTION)
+
+
+def write_words(figure: "Figure", left_in: float, top_in: float, words: str, look: Mapping[str, Any]) -> None:
+    """Write words below a place in inches, counted from the top where it is negative."""
+    across, up = figure.get_size_inches()
+    figure.text(left_in / across, top_in / up + (1.0 if top_in < 0.0 else 0.0), words, va="top", **look)
 
 
 def filled(words: str, width: int) -> str:

@@ -87,7 +87,7 @@ SEQUENCE: Final = ("#eef3f6", "#c9dbe6", "#93b7cd", "#5a8bab", "#2a618a", "#123f
 BELOW: Final = ("#e3e5e6", PAPER)
 """Greys for margins below the receiver's limit, from there down."""
 
-RELIEF: Final = ("#b9b0a1", "#e9e4da", PAPER)
+GROUND_LIGHT: Final = ("#b9b0a1", "#e9e4da", PAPER)
 """Bare ground, from shade to light."""
 
 MARGINS: Final = ("#fdf3d8", "#e3dcc0", "#bccac8", "#86adc5", "#5487ad", "#2b638f", "#0f3556")
@@ -108,7 +108,8 @@ SMALL_PT: Final = 8.0
 TITLE: Final[dict[str, Any]] = {"size": TITLE_PT, "weight": "bold"}
 UNDER: Final[dict[str, Any]] = {"size": TEXT_PT, "color": MUTED}
 CAPTION: Final[dict[str, Any]] = {"size": SMALL_PT, "color": MUTED}
-"""A picture's title, the facts under it, and the caption below."""
+LINES: Final = {**CAPTION, "linespacing": 1.35}
+"""A picture's title, the facts under it, the caption below, of one line or of several."""
 
 WIDE_IN: Final = (10.0, 5.2)
 """A path profile: full text width of a landscape page."""
@@ -162,6 +163,13 @@ def ramp(colours: Sequence[str]) -> "Colormap":
     from matplotlib.colors import LinearSegmentedColormap
 
     return LinearSegmentedColormap.from_list("linkcalc", list(colours))
+
+
+def halo(width_pt: float) -> list[Any]:
+    """Paper round words or a line on a map, as path effects."""
+    from matplotlib.patheffects import withStroke
+
+    return [withStroke(linewidth=width_pt, foreground=PAPER)]
 
 
 def verdict_rules() -> str:
