@@ -144,7 +144,7 @@ def draw_verdicts(ax: "Axes", result: CoverageResult, box: Box | None = None) ->
         for number in range(1, len(result.stations)):
             own = np.ma.masked_invalid(np.where(np.isfinite(serving), serving <= number, np.nan))
             if 0.0 < float(own.mean()) < 1.0:
-                look = {"colors": style.INK, "linewidths": 1.1, "linestyles": [_CHANGES]}
+                look: dict[str, Any] = {"colors": style.INK, "linewidths": 1.1, "linestyles": [_CHANGES]}
                 ax.contour(axis, -axis, own, levels=[0.5], zorder=4, **look)
     _no_answer(ax, result)
     frame(ax, result.crs, box or _box(result))
