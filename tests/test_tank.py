@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linkcalc.errors import DomainError, PlanError
-from linkcalc.operation.messages import FadingChannel, SteadyChannel
+from linkcalc.operation.channel import FadingChannel, SteadyChannel
 from linkcalc.operation.tank import (
     CAUTIONS,
     FillLoop,
