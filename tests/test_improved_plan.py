@@ -1,11 +1,11 @@
-"""The mended plan's text: only what a remedy changes, checked again, and refused in one line where it cannot be."""
+"""The improved plan: only what a remedy changes, checked again, and refused in one line where it cannot be."""
 
 from pathlib import Path
 
 import pytest
 
 from linkcalc.errors import LinkcalcError
-from linkcalc.link.mended_plan import MARK, Mended, may_overwrite, mended_plan
+from linkcalc.link.improved_plan import MARK, ImprovedPlan, improved_plan, may_overwrite
 from linkcalc.link.verdict import check_plan
 from linkcalc.plan import load_plan
 from tests import sites
@@ -30,13 +30,13 @@ def two(tmp_path: Path) -> Path:
     )
 
 
-def mended(file: Path, **how: object) -> Mended | None:
+def improved(file: Path, **how: object) -> ImprovedPlan | None:
     loaded = load_plan(file)
-    return mended_plan(loaded, check_plan(loaded), **how)  # type: ignore[arg-type]
+    return improved_plan(loaded, check_plan(loaded), **how)  # type: ignore[arg-type]
 
 
-def test_every_link_that_does_not_close_is_mended_and_the_head_says_by_how_much(two: Path) -> None:
-    found = mended(two)
+def test_every_link_that_does_not_close_is_improved_and_the_head_says_by_how_much(two: Path) -> None:
+    found = improved(two)
     assert found is not None
     assert [name for name, _ in found.remedies] == ["level", "far"]
     assert {k.verdict for k in found.result.links} == {"closes"}
@@ -46,18 +46,18 @@ def test_every_link_that_does_not_close_is_mended_and_the_head_says_by_how_much(
         there, back = zip(remedy.fade_margins_db, remedy.required_margins_db, strict=True)
         weaker = min(there[0] - there[1], back[0] - back[1])
         assert line == f'#   link "{name}": {weaker:.1f} dB over the required margin in the weaker direction'
-    two.with_name("mended.toml").write_text(found.text)
-    assert {k.verdict for k in check_plan(load_plan(two.with_name("mended.toml"))).links} == {"closes"}
+    two.with_name("improved.toml").write_text(found.text)
+    assert {k.verdict for k in check_plan(load_plan(two.with_name("improved.toml"))).links} == {"closes"}
 
 
-def test_one_link_alone_is_mended_by_the_remedy_that_is_asked_for(two: Path) -> None:
-    first, second = mended(two, link="far"), mended(two, link="far", number=2)
+def test_one_link_alone_is_improved_by_the_remedy_that_is_asked_for(two: Path) -> None:
+    first, second = improved(two, link="far"), improved(two, link="far", number=2)
     assert first is not None
     assert second is not None
     remedies = check_plan(load_plan(two)).links[1].remedies
     assert [found.remedies for found in (first, second)] == [(("far", remedies[n]),) for n in (0, 1)]
     assert [k.verdict == "closes" for k in first.result.links] == [False, True, True]
-    assert mended(two, link="near") is None
+    assert improved(two, link="near") is None
 
 
 @pytest.mark.parametrize(
@@ -71,11 +71,11 @@ def test_a_remedy_that_is_not_meant_or_not_there_is_one_line(
     how: dict[str, object], words: str, two: Path
 ) -> None:
     with pytest.raises(LinkcalcError, match=words):
-        mended(two, **how)
+        improved(two, **how)
 
 
 def test_where_one_link_does_not_close_a_number_needs_no_name(tmp_path: Path) -> None:
-    found = mended(sites.plan_file(tmp_path, sites.case(RIDGE)), number=2)
+    found = improved(sites.plan_file(tmp_path, sites.case(RIDGE)), number=2)
     assert found is not None
     assert found.remedies[0][1] == check_plan(load_plan(tmp_path / "plan.toml")).links[0].remedies[1]
 
