@@ -50,7 +50,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     ),
     "Budget, uncertainty and verdict": (
         "link.case", "link.budget", "link.uncertainty", "link.reliability", "link.requirement",
-        "link.judgement", "units", "interpolation",
+        "link.judgement", "units",
     ),
     "Terrain": (
         "terrain.profile", "terrain.cutting", "terrain.surveyed", "terrain.station_ground", "terrain.arrays",
