@@ -46,8 +46,8 @@ if TYPE_CHECKING:
     from linkcalc.frames import compare_measured as compare_measured
     from linkcalc.frames import readings_frame as readings_frame
     from linkcalc.frames import readings_from as readings_from
+    from linkcalc.link.losses import Situation as Situation
     from linkcalc.link.parts_list import Bill as Bill
-    from linkcalc.link.path_loss import Situation as Situation
     from linkcalc.link.result import LinkResult as LinkResult
     from linkcalc.link.result import Result as Result
     from linkcalc.link.verdict import check_plan as check_plan
@@ -140,7 +140,7 @@ _HOMES = {
     "RelaySiting": "area.relay.result",
     "Result": "link.result",
     "Sample": "sweeps.sampling",
-    "Situation": "link.path_loss",
+    "Situation": "link.losses",
     "Survey": "site.survey",
     "Sweep": "sweeps.table",
     "TankAnswer": "operation.tank.answer",

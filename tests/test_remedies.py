@@ -13,7 +13,8 @@ import linkcalc as lc
 from linkcalc.link import verdict
 from linkcalc.link.case import ENDS
 from linkcalc.link.parts_list import added
-from linkcalc.link.remedies import MOST, Check, edit_of, remedies
+from linkcalc.link.remedies import MOST, Check, remedies
+from linkcalc.link.remedy_plans import edit_of
 from linkcalc.link.result import LinkResult, Remedy
 from linkcalc.operation import limits as plan_limits
 from linkcalc.plan import LoadedPlan, load_plan, plan_from

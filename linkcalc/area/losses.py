@@ -11,9 +11,9 @@ from linkcalc._arrays import checked
 from linkcalc.area import kernels
 from linkcalc.area.land import Land
 from linkcalc.errors import DomainError
-from linkcalc.link import path_loss
 from linkcalc.link.case import LinkCase, surroundings_of_many
-from linkcalc.link.path_loss import Found, Losses
+from linkcalc.link.losses import Losses, path_losses
+from linkcalc.link.path_loss import Found
 from linkcalc.plan.stations import AROUND_KEYS
 from linkcalc.propagation import compiled, p1812
 from linkcalc.terrain.cutting import LOWEST_CLUTTER_M, SEA_SHORE_M
@@ -118,7 +118,7 @@ def losses(
     here, there = land.surroundings(0.0, 0.0), land.surroundings(east, north)
     stays, moves = (template.near, template.far) if fixed == "near" else (template.far, template.near)
     around = surroundings_of_many(stays, here, east.size), surroundings_of_many(moves, there, east.size)
-    return path_loss.losses(
+    return path_losses(
         found,
         s,
         surrounding=around if fixed == "near" else around[::-1],

@@ -14,8 +14,8 @@ from linkcalc.link.case import LinkCase
 from linkcalc.link.chosen_model import refuse_chosen
 from linkcalc.link.judgement import Judgement, judge
 from linkcalc.link.legal import lawful
+from linkcalc.link.losses import Losses
 from linkcalc.link.on_ground import position_deg
-from linkcalc.link.path_loss import Losses
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.link.traffic import sent_over
 from linkcalc.link.uncertainty import path_items

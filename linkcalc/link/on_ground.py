@@ -1,4 +1,4 @@
-"""A plan put on its ground: heights read once, every link with its profile and what stands around its ends."""
+"""A plan put on its ground: heights read once, every link with its profile and what surrounds its ends."""
 
 import warnings
 from collections.abc import Iterator
@@ -7,9 +7,7 @@ from dataclasses import replace
 
 from linkcalc.errors import OutOfRangeWarning
 from linkcalc.link.case import LinkCase, shown_surroundings
-from linkcalc.link.path_loss import (
-    Surroundings,
-)
+from linkcalc.link.surroundings import Surroundings
 from linkcalc.link.traffic import sent_over
 from linkcalc.plan import Link, LoadedPlan, Station
 from linkcalc.terrain import geodesy

@@ -33,7 +33,7 @@ F = TypeVar("F", bound=Model)
 
 @dataclass(frozen=True)
 class OwnModel:
-    """A loss model that somebody wrote in Python."""
+    """A loss model written in Python."""
 
     name: str
     words: str
@@ -75,14 +75,14 @@ def loss_model(name: str, words: str = "") -> Callable[[F], F]:
         Lower-case letters, digits and underscores; not that of another model. A second function under an own name
         takes its place, as when a notebook's cell is run again.
     words : str
-        What reports call it; left out: its name.
+        What reports call it; default: its name.
 
     Returns
     -------
     decorator
-        Of a function of a `linkcalc.Profile`, a `linkcalc.link.path_loss.Situation`, and both antennas' heights above
+        Of a function of a `linkcalc.Profile`, a `linkcalc.link.losses.Situation`, and both antennas' heights above
         ground in m, near and far: its basic transmission loss in dB between the antennas, median. It should raise
-        `linkcalc.DomainError` where it is not defined: it is then left out there. What surrounds the antennas
+        `linkcalc.DomainError` where it is not defined: it is then omitted there. What surrounds the antennas
         and the allowance for installations come on top, as with every model.
 
     Raises
@@ -150,8 +150,8 @@ def governing_fault(name: str) -> str | None:
     if name in known:
         return None
     near = get_close_matches(name[:80].lower(), known, n=1)
-    mend = f"; did you mean {near[0]}?" if near else ""
+    near_by = f"; did you mean {near[0]}?" if near else ""
     return (
-        f'unknown governing model "{name[:80]}"{mend}; allowed: {", ".join(known)}; one of your own is registered '
+        f'unknown governing model "{name[:80]}"{near_by}; allowed: {", ".join(known)}; one of your own is registered '
         "in Python with linkcalc.loss_model before the plan is loaded"
     )

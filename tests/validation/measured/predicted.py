@@ -18,8 +18,9 @@ from linkcalc._arrays import Floats
 from linkcalc.errors import LinkcalcError, OutOfRangeWarning
 from linkcalc.link.case import LinkCase
 from linkcalc.link.judgement import judge
+from linkcalc.link.losses import REGIMES, Situation, profile_arguments, profile_facts
 from linkcalc.link.on_ground import link_case, open_terrain
-from linkcalc.link.path_loss import REGIMES, Situation, find, profile_arguments, profile_facts
+from linkcalc.link.path_loss import find
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.plan.in_python import plan_from
 from linkcalc.terrain.profile import Profile, profile_from
