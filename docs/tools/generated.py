@@ -64,7 +64,8 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "operation.tank.answer",
     ),
     "Law, people and energy": (
-        "rules.limits", "rules.table", "operation.limits", "link.traffic", "rules.starts", "link.legal",
+        "rules.limits", "rules.transmission", "rules.found", "rules.findings", "rules.intervals",
+        "rules.table", "operation.limits", "link.traffic", "rules.starts", "link.legal",
         "operation.exposure", "radio.energy", "operation.energy", "operation.solar_winter",
     ),
     "Measuring on site": (
