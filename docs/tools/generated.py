@@ -54,7 +54,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     ),
     "Terrain": (
         "terrain.profile", "terrain.cutting", "terrain.surveyed", "terrain.station_ground", "terrain.arrays",
-        "terrain.rasters", "terrain.geodesy", "terrain.cell_size",
+        "terrain.raster", "terrain.rasters", "terrain.geodesy", "terrain.cell_size",
         "terrain.agreement", "terrain.land_cover", "terrain.sources", "terrain.open_sets",
         "terrain.local_copy", "plan.ground_data",
     ),
