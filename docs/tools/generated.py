@@ -71,7 +71,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     "Measuring on site": (
         "site.readings", "site.reading", "site.reading_cells", "frames", "site.listening", "site.fitted",
         "site.survey", "site.level", "site.measured", "site.measured_table", "site.fieldsheet",
-        "site.compass", "site.walk_test", "site.acceptance",
+        "site.compass", "site.walk_test", "site.loss_rate", "site.stopping", "site.acceptance",
     ),
     "Areas": (
         "area.coverage", "area.gridded", "area.geofiles", "area.scheduler", "area.distributed",

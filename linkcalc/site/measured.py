@@ -26,7 +26,6 @@ from linkcalc.link.uncertainty import (
 )
 from linkcalc.plan import Link, Plan
 from linkcalc.radio.signal_level import SNR_BELIEVED_DB, noise_power_dbm, signal_power_dbm
-from linkcalc.site.acceptance import wilson_interval
 from linkcalc.site.fitted import NOTHING_ELSE, Fitted
 from linkcalc.site.level import (
     ERROR_DB,
@@ -37,6 +36,7 @@ from linkcalc.site.level import (
     MeasuredNoise,
     fade_points_db,
 )
+from linkcalc.site.loss_rate import loss_rate_interval
 from linkcalc.site.readings import Reading, Way
 
 AGREES_DB = 6.0
@@ -298,7 +298,7 @@ class Side:
         counted = self.counted
         share = None
         if counted:
-            low, high = wilson_interval(counted[0] - counted[1], counted[0])
+            low, high = loss_rate_interval(counted[0] - counted[1], counted[0], method="wilson")
             share = (1.0 - high, 1.0 - low)
         margin = found.shortfall
         middle = self.planned.margin_db - margin.quantile(0.5)

@@ -14,7 +14,7 @@ from linkcalc._arrays import Floats
 from linkcalc.link.case import LinkCase
 from linkcalc.plan import Feeder
 from linkcalc.site import level as site_level
-from linkcalc.site.acceptance import largest_loss_rate, packets_needed
+from linkcalc.site.loss_rate import largest_loss_rate, packets_needed
 from linkcalc.site.measured import FEWEST_FOR_NOISE, NOISE_SLACK_DB, Side
 from linkcalc.site.readings import Way
 from linkcalc.site.survey import FOLIAGE_SIGMA_DB, SAME_HEIGHT_M, foliage_to_come
