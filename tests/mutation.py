@@ -46,6 +46,7 @@ TARGETS: dict[str, tuple[str, ...]] = {
     "linkcalc.link.remedy_options": ("tests/test_remedies.py", "tests/test_advice_figures.py"),
     "linkcalc.sweeps.mast_heights": ("tests/test_heights.py",),
     "linkcalc.site.level": ("tests/test_site_level.py",),
+    "linkcalc.site.heard": ("tests/test_site_level.py",),
     "linkcalc.area.margins": ("tests/area/test_same_as_check.py", "tests/area/test_coverage.py"),
     "linkcalc.operation.tank.risk": ("tests/test_tank.py",),
     "linkcalc.operation.tank.solve": ("tests/test_tank.py",),

@@ -70,7 +70,8 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     ),
     "Measuring on site": (
         "site.readings", "site.reading", "site.reading_cells", "frames", "site.listening", "site.fitted",
-        "site.survey", "site.level", "site.measured", "site.measured_table", "site.fieldsheet",
+        "site.survey", "site.level", "site.heard", "site.fades", "site.distribution",
+        "site.measured", "site.measured_table", "site.fieldsheet",
         "site.compass", "site.walk_test", "site.loss_rate", "site.stopping", "site.acceptance",
     ),
     "Areas": (

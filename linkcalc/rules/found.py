@@ -11,7 +11,6 @@ POWER_ROUNDING_DB = 0.03
 """Limits are laws in milliwatts but powers are set in whole dBm: 25 mW is 13.98 dBm and is quoted as 14."""
 
 Status = Literal["within", "over", "unknown"]
-
 Quantity = Literal["band", "power", "density", "duty", "listen", "dwell", "pause", "channels", "bandwidth"]
 
 

@@ -22,7 +22,6 @@ from linkcalc.rules.table import REGIONS, Rule, rules
 from linkcalc.rules.transmission import HERTZ, HOUR_S, Transmission, occupied_hz
 
 _TIMING = frozenset({"duty", "dwell", "pause"})
-
 _POWER = frozenset({"power", "density"})
 
 _EFFORT: Mapping[str, float] = {"listen": 2.0, "band": 2.0, "bandwidth": 2.0, "channels": 3.0}

@@ -26,16 +26,11 @@ from linkcalc.link.uncertainty import (
 )
 from linkcalc.plan import Link, Plan
 from linkcalc.radio.signal_level import SNR_BELIEVED_DB, noise_power_dbm, signal_power_dbm
+from linkcalc.site.distribution import Distribution
+from linkcalc.site.fades import fade_points_db
 from linkcalc.site.fitted import NOTHING_ELSE, Fitted
-from linkcalc.site.level import (
-    ERROR_DB,
-    Count,
-    Distribution,
-    Found,
-    Heard,
-    MeasuredNoise,
-    fade_points_db,
-)
+from linkcalc.site.heard import ERROR_DB, Count, Heard, MeasuredNoise
+from linkcalc.site.level import Found
 from linkcalc.site.loss_rate import loss_rate_interval
 from linkcalc.site.readings import Reading, Way
 

@@ -23,15 +23,12 @@ from linkcalc.terrain.sources import Source, one_line
 from linkcalc.units import METRES_PER_FOOT, METRES_PER_US_SURVEY_FOOT
 
 Indices = NDArray[np.int64]
-
 Singles = NDArray[np.float32]
-
 Affine = tuple[float, float, float, float, float, float]
 """(a, b, c, d, e, f): x = a column + b row + c, y = d column + e row + f, at cell corners."""
 
 GROUND_LIMITS_M = (-500.0, 9000.0)
 """Lower than any dry land (-430 m) and higher than any summit (8849 m)."""
-
 CANOPY_LIMITS_M = (-10.0, 120.0)
 """Height above ground; no tree is known to exceed 116 m."""
 
@@ -41,7 +38,6 @@ STEPS_TAG = "LINKCALC_STEPS_M"
 HeightUnit = Literal["m", "ft", "us_survey_ft"]
 
 _NEVER_A_HEIGHT = -32768
-
 _NO_CLASS = 255
 """Stands for no class of land cover, declared or not, as 0 does."""
 
@@ -49,12 +45,9 @@ _CELLS_PER_READ = 1 << 18
 
 TOUCH = 1e-6
 """Share of a cell within which a point counts as on a cell's centre or edge."""
-
 _SAME_UNIT = 1e-4
 """Share by which two units may differ and still be the same (the two feet differ by 2e-6)."""
-
 _METRES_PER_DEGREE = 111_195.0
-
 _UNITS_M = {
     1.0: ("", "m", "metre", "metres", "meter", "meters"),
     0.1: ("dm", "decimetre", "decimeter"),
@@ -71,7 +64,6 @@ _UNITS_M = {
         "survey foot",
     ),
 }
-
 _METRES_PER_UNIT = {name: metres for metres, names in _UNITS_M.items() for name in names}
 
 

@@ -24,7 +24,6 @@ from linkcalc.terrain import geodesy, sources
 from linkcalc.terrain.raster import GROUND_LIMITS_M, TOUCH, Affine, HeightUnit, Raster, Singles
 
 _FEWEST_TO_SORT_OUT = 4
-
 _MOST_KEPT_OPEN = 100
 """Of more rasters than this only those that are being read are open."""
 
