@@ -50,11 +50,11 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     ),
     "Budget, uncertainty and verdict": (
         "link.case", "link.budget", "link.uncertainty", "link.reliability", "link.requirement",
-        "link.judgement", "units", "interpolation",
+        "link.judgement", "units",
     ),
     "Terrain": (
         "terrain.profile", "terrain.cutting", "terrain.surveyed", "terrain.station_ground", "terrain.arrays",
-        "terrain.rasters", "terrain.geodesy", "terrain.cell_size",
+        "terrain.raster", "terrain.rasters", "terrain.geodesy", "terrain.cell_size",
         "terrain.agreement", "terrain.land_cover", "terrain.sources", "terrain.open_sets",
         "terrain.local_copy", "plan.ground_data",
     ),
@@ -64,13 +64,15 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "operation.tank.answer",
     ),
     "Law, people and energy": (
-        "rules.limits", "rules.table", "operation.limits", "link.traffic", "rules.starts", "link.legal",
+        "rules.limits", "rules.transmission", "rules.found", "rules.findings", "rules.intervals",
+        "rules.table", "operation.limits", "link.traffic", "rules.starts", "link.legal",
         "operation.exposure", "radio.energy", "operation.energy", "operation.solar_winter",
     ),
     "Measuring on site": (
         "site.readings", "site.reading", "site.reading_cells", "frames", "site.listening", "site.fitted",
-        "site.survey", "site.level", "site.measured", "site.measured_table", "site.fieldsheet",
-        "site.compass", "site.walk_test", "site.acceptance",
+        "site.survey", "site.level", "site.heard", "site.fades", "site.distribution",
+        "site.measured", "site.measured_table", "site.fieldsheet",
+        "site.compass", "site.walk_test", "site.loss_rate", "site.stopping", "site.acceptance",
     ),
     "Areas": (
         "area.coverage", "area.gridded", "area.geofiles", "area.scheduler", "area.distributed",
