@@ -11,8 +11,8 @@ from linkcalc.link.case import LinkCase, feeder_loss_db
 from linkcalc.link.findings import RelayOnLine
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import Advice
+from linkcalc.link.traffic import Sent
 from linkcalc.plan.power import Regulation
-from linkcalc.rules.traffic import Sent
 from linkcalc.terrain.profile import Profile
 from tests import sites
 from tests.test_advice import MOUNTAIN, PLACED, RIDGE, advice, applied, changed, closes, hops, powered

@@ -17,6 +17,7 @@ from linkcalc.link.models import two_ray_db
 from linkcalc.link.reliability import mean_success
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import Direction, LinkResult
+from linkcalc.link.traffic import Sent
 from linkcalc.link.verdict import (
     DEEP_NULL_DB,
     cases,
@@ -29,7 +30,6 @@ from linkcalc.link.verdict import (
 from linkcalc.link.wording import messages_percent, out_of_100
 from linkcalc.plan import Station, load_plan
 from linkcalc.plan.power import Regulation
-from linkcalc.rules.traffic import Sent
 from linkcalc.sample_files import sample_path
 from linkcalc.terrain.profile import Profile
 from tests import sites

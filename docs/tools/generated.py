@@ -31,11 +31,11 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "link.result", "operation.sections", "sweeps.reach_by_ground", "sweeps.comparing",
         "sweeps.sampling", "sweeps.sweeping", "sweeps.table", "sweeps.parameters", "sweeps.mast_heights",
         "link.advice", "link.remedies", "link.remedy_options", "link.improved_plan", "link.parts_list",
-        "site.record", "plan.sites", "sample_files", "files",
+        "site.record", "plan.sites", "plan.nodes", "sample_files", "files", "tabular",
     ),
     "Distance and clearance": ("propagation.free_space", "propagation.fresnel"),
     "Hills and obstacles": (
-        "link.path_loss", "link.losses", "link.models", "link.chosen_model", "link.own_models",
+        "link.path_loss", "link.losses", "link.models", "link.chosen_model", "propagation.loss_models",
         "propagation.diffraction", "propagation.p1812", "propagation.irregular", "propagation.compiled",
     ),
     "Ground reflection": ("propagation.two_ray", "propagation.ground"),
@@ -53,9 +53,10 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "link.judgement", "units", "interpolation",
     ),
     "Terrain": (
-        "terrain.profile", "terrain.arrays", "terrain.rasters", "terrain.geodesy", "terrain.cell_size",
+        "terrain.profile", "terrain.cutting", "terrain.surveyed", "terrain.station_ground", "terrain.arrays",
+        "terrain.rasters", "terrain.geodesy", "terrain.cell_size",
         "terrain.agreement", "terrain.land_cover", "terrain.sources", "terrain.open_sets",
-        "terrain.local_copy", "terrain.ground_data",
+        "terrain.local_copy", "plan.ground_data",
     ),
     "Messages and the tank": (
         "operation.messages", "operation.channel", "operation.tank.loop", "operation.tank.shapes",
@@ -63,12 +64,12 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "operation.tank.answer",
     ),
     "Law, people and energy": (
-        "rules.limits", "rules.table", "rules.plan_limits", "rules.traffic", "rules.starts", "link.legal",
+        "rules.limits", "rules.table", "operation.limits", "link.traffic", "rules.starts", "link.legal",
         "operation.exposure", "radio.energy", "operation.energy", "operation.solar_winter",
     ),
     "Measuring on site": (
-        "site.readings", "frames", "site.listening", "site.fitted", "site.survey", "site.level",
-        "site.measured", "site.measured_table", "site.fieldsheet", "site.compass", "site.walk_test",
+        "site.readings", "site.reading", "site.reading_cells", "frames", "site.listening", "site.fitted",
+        "site.survey", "site.level", "site.measured", "site.measured_table", "site.fieldsheet", "site.compass", "site.walk_test",
         "site.acceptance",
     ),
     "Areas": (
@@ -95,7 +96,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 """Modules by what a reader looks for; what is missing here is listed last, under "Everything else"."""
 
-_LEFT_OUT = ("cli", "commands", "plan", "views")
+_LEFT_OUT = ("cli", "commands", "plan", "views", "wording")
 """What is no part of what is called from Python, unless listed above; `commands` has the page of the face."""
 
 FACE: dict[str, tuple[str, ...]] = {

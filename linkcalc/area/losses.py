@@ -16,8 +16,8 @@ from linkcalc.link.losses import Losses, path_losses
 from linkcalc.link.path_loss import Found
 from linkcalc.plan.stations import AROUND_KEYS
 from linkcalc.propagation import compiled, p1812
+from linkcalc.terrain.cutting import LOWEST_CLUTTER_M, SEA_SHORE_M
 from linkcalc.terrain.land_cover import BUILT_UP_M, REACH_M, TREES_M
-from linkcalc.terrain.profile import LOWEST_CLUTTER_M, SEA_SHORE_M
 
 End = Literal["near", "far"]
 
@@ -76,7 +76,7 @@ def losses(
 
     References
     ----------
-    The rules of `linkcalc.link.path_loss`, the profiles of `linkcalc.terrain.profile.cut_profile`.
+    The rules of `linkcalc.link.path_loss`, the profiles of `linkcalc.terrain.cutting.cut_profile`.
     """
     east, north = np.broadcast_arrays(checked("east_m", east_m), checked("north_m", north_m))
     east, north = east.ravel(), north.ravel()

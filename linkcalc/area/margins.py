@@ -17,10 +17,10 @@ from linkcalc.link.legal import lawful
 from linkcalc.link.losses import Losses
 from linkcalc.link.on_ground import position_deg
 from linkcalc.link.requirement import VERDICTS
+from linkcalc.link.traffic import sent_over
 from linkcalc.link.uncertainty import path_items
 from linkcalc.plan import ChirpModulation, Link
 from linkcalc.radio import css
-from linkcalc.rules.traffic import sent_over
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.profile import INLAND, Profile
 

@@ -32,8 +32,8 @@ from linkcalc.plan.links import Modulation
 from linkcalc.plan.wording import printable
 from linkcalc.propagation import compiled
 from linkcalc.terrain import geodesy
-from linkcalc.terrain.profile import station_ground_m
 from linkcalc.terrain.rasters import Mosaic
+from linkcalc.terrain.station_ground import station_ground_m
 
 if TYPE_CHECKING:
     from linkcalc.plan.model import Plan

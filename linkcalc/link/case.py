@@ -20,12 +20,12 @@ from linkcalc.link.models import PathLoss
 from linkcalc.link.modulation import Signal
 from linkcalc.link.result import MODEL_NAMES, Term
 from linkcalc.link.surroundings import Surroundings, SurroundingsOfMany
+from linkcalc.link.traffic import Sent
 from linkcalc.plan import ChirpModulation, Conditions, Feeder, FskModulation, Link, Station
 from linkcalc.plan.power import Regulation
 from linkcalc.plan.stations import AROUND_KEYS, AntennaFigures
 from linkcalc.propagation import building_entry, noise, refractivity
 from linkcalc.radio import antenna, feeder
-from linkcalc.rules.traffic import Sent
 from linkcalc.terrain.land_cover import KINDS, Around
 from linkcalc.terrain.profile import Profile
 from linkcalc.units import EARTH_RADIUS_M

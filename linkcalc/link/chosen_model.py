@@ -9,8 +9,8 @@ from linkcalc._arrays import Floats
 from linkcalc.errors import DomainError
 from linkcalc.link.losses import Losses, Situation
 from linkcalc.link.models import PathLoss, model_functions
-from linkcalc.link.own_models import RULES
 from linkcalc.link.result import MODEL_NAMES
+from linkcalc.propagation.loss_models import RULES
 from linkcalc.terrain.profile import Profile
 
 if TYPE_CHECKING:

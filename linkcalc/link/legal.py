@@ -10,9 +10,9 @@ from linkcalc._arrays import Floats
 from linkcalc.link.case import ENDS, End, LinkCase, feeder_loss_db, main_gain_dbi
 from linkcalc.link.findings import Excess
 from linkcalc.link.modulation import Signal
+from linkcalc.link.traffic import Sent, tightest
 from linkcalc.plan import Station
 from linkcalc.rules.limits import POWER_ROUNDING_DB, LimitsCheck, Transmission
-from linkcalc.rules.traffic import Sent, tightest
 
 _ON_A_STEP_DB = 1e-6
 """A power so near to a step of the limits is looked up by itself."""

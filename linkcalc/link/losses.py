@@ -12,10 +12,10 @@ from numpy.typing import ArrayLike, NDArray
 from linkcalc._arrays import Floats
 from linkcalc.errors import DomainError, OutOfRangeWarning
 from linkcalc.link.findings import Regime
-from linkcalc.link.own_models import RULES
 from linkcalc.link.path_loss import CLEAR_RATIO, Found, Radio, find
 from linkcalc.link.surroundings import UNSURROUNDED, Surroundings, SurroundingsOfMany
 from linkcalc.propagation import ground, p1812, vegetation
+from linkcalc.propagation.loss_models import RULES
 from linkcalc.terrain.cell_size import FEWEST_CELLS
 from linkcalc.terrain.profile import Profile
 from linkcalc.units import SPEED_OF_LIGHT_M_S
@@ -60,7 +60,7 @@ class Situation:
     near: Surroundings = UNSURROUNDED
     far: Surroundings = UNSURROUNDED
     governing: str = RULES
-    """The model that gives the number, see `linkcalc.link.own_models`."""
+    """The model that gives the number, see `linkcalc.propagation.loss_models`."""
 
     @property
     def k_factor(self) -> float:

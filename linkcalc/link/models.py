@@ -14,11 +14,11 @@ from linkcalc._arrays import Floats
 from linkcalc.errors import DomainError, OutOfRangeWarning
 from linkcalc.link.findings import ModelReason, Regime
 from linkcalc.link.losses import MODELS, REGIMES, SEA, Losses, Situation, profile_losses, sea_share
-from linkcalc.link.own_models import RULES, own_models
 from linkcalc.link.path_loss import plane_earth
 from linkcalc.link.result import MODEL_NAMES
 from linkcalc.link.surroundings import UNSURROUNDED
 from linkcalc.propagation import diffraction, fresnel, ground, irregular, p1812, two_ray
+from linkcalc.propagation.loss_models import RULES, own_models
 from linkcalc.propagation.two_ray import Reflection
 from linkcalc.terrain.profile import Profile
 

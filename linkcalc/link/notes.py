@@ -7,11 +7,11 @@ import numpy as np
 from linkcalc.link.case import LinkCase
 from linkcalc.link.findings import Excess
 from linkcalc.link.models import two_ray_db
-from linkcalc.link.own_models import RULES
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import MODEL_NAMES
 from linkcalc.link.wording import more_or_less
 from linkcalc.propagation import fresnel, noise
+from linkcalc.propagation.loss_models import RULES
 from linkcalc.terrain.cell_size import cell_error
 
 DEEP_NULL_DB = 3.0

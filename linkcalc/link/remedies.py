@@ -35,9 +35,9 @@ from linkcalc.link.remedy_options import (
 from linkcalc.link.remedy_plans import changes_between, edit_of, link_of, moved_station, plan_with
 from linkcalc.link.requirement import VERDICTS, Requirement
 from linkcalc.link.result import Change, Part, RelaySpot, Remedy
+from linkcalc.link.traffic import sent_over
 from linkcalc.plan import Link, Plan, Station
 from linkcalc.plan.edits import edited
-from linkcalc.rules.traffic import sent_over
 
 if TYPE_CHECKING:
     from linkcalc.link.verdict import Decision
@@ -334,9 +334,7 @@ class _Search:
         )
         for _, i in relay_spots(lawful(base.case)[0])[:_MOST_SPOTS]:
             relay = placed(model, round(float(lat[i]), 6), round(float(lon[i]), 6))
-            each = Requirement.of(link).of_each_hop()
-            both = {"required_success": each.success, "confidence": each.confidence}
-            two = [hop.model_copy(update=both) for hop in hops(plan, link, [relay.name])]
+            two = hops(plan, link, [relay.name])
             changed = plan.model_copy(update={"station": [*plan.station, relay], "link": [*plan.link, *two]})
             try:
                 decisions = [self.check.decide(self.check.case_of(changed, hop)) for hop in two]

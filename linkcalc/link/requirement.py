@@ -5,7 +5,6 @@ the fading and the conditions of the year. And at what share of *such sites*: a 
 so the margin must be large enough that most sites like this one give it.
 """
 
-import math
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
@@ -61,9 +60,9 @@ class Requirement:
             link.channel_busy_percent / 100.0,
         )
 
-    def of_each_hop(self) -> "Requirement":
-        """What each of two hops must have for both together to have this; their sites taken as independent."""
-        return replace(self, success=math.sqrt(self.success), confidence=math.sqrt(self.confidence))
+    def of_each_hop(self, hops: int = 2) -> "Requirement":
+        """What each of some hops must have for all together to have this; their sites taken as independent."""
+        return replace(self, success=self.success ** (1.0 / hops), confidence=self.confidence ** (1.0 / hops))
 
     @property
     def reachable(self) -> bool:

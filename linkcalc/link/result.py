@@ -12,22 +12,10 @@ from linkcalc.link import wording
 from linkcalc.link.findings import Finding, Limit, ModelReason, Origin, Step, TermKind
 from linkcalc.link.findings import Regime as Regime
 from linkcalc.link.findings import VerdictWord as VerdictWord
+from linkcalc.plan.assumptions import Assumption as Assumption
+from linkcalc.propagation.loss_models import MODEL_NAMES as MODEL_NAMES
 
 SCHEMA_VERSION = "1.0"
-
-MODEL_NAMES = {
-    "free_space": "free space (P.525)",
-    "plane_earth": "plane earth",
-    "two_ray": "two-ray",
-    "spherical_earth": "smooth earth (P.526)",
-    "bullington": "Bullington (P.526)",
-    "cascaded_knife_edges": "cascaded knife edges",
-    "delta_bullington": "delta-Bullington (P.526)",
-    "rounded_obstacle": "rounded obstacle (P.526)",
-    "p1812": "P.1812",
-    "irregular_terrain": "irregular terrain model",
-}
-"""How the models are called in reports, in the order they are listed."""
 
 
 @dataclass(frozen=True)
@@ -291,15 +279,6 @@ class Remedy:
     """Energy sent for a message of the `from` station, with all its tries, over that of the plan."""
     relay: RelaySpot | None = None
     """A relay on the line instead of changes; margins are those of its weaker hop."""
-
-
-@dataclass(frozen=True)
-class Assumption:
-    """A default that was used because the plan does not say."""
-
-    key: str
-    value: Any
-    source: str
 
 
 @dataclass(frozen=True, eq=False, repr=False)

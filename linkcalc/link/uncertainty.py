@@ -23,11 +23,11 @@ from numpy.typing import ArrayLike
 from linkcalc._arrays import Floats
 from linkcalc.errors import OutOfRangeWarning
 from linkcalc.link.losses import Losses
-from linkcalc.link.own_models import RULES
 from linkcalc.link.reliability import rician_outage
 from linkcalc.link.result import Contributor
 from linkcalc.plan import Station
 from linkcalc.propagation import building_entry, noise, vegetation
+from linkcalc.propagation.loss_models import RULES
 from linkcalc.terrain.cell_size import cell_error_db
 from linkcalc.units import SPEED_OF_LIGHT_M_S
 

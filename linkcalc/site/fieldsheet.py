@@ -28,11 +28,11 @@ from linkcalc.link.reliability import mean_success
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.uncertainty import K_STEPS_DB, noise_items, together_db
 from linkcalc.link.verdict import CAUTIONS
+from linkcalc.operation.limits import section as limits_section
 from linkcalc.plan import Antenna, ChirpModulation, Feeder, FskModulation, Plan, Station
 from linkcalc.propagation import compiled, fresnel
 from linkcalc.radio import signal_level
 from linkcalc.rules.limits import Status
-from linkcalc.rules.plan_limits import section as limits_section
 from linkcalc.site.compass import declination_deg
 from linkcalc.site.fitted import antennas_at_hand, feeders_at_hand
 from linkcalc.site.measured_table import MeasuredTable, measured_table

@@ -276,7 +276,7 @@ def requirement_words(asked: Requirement) -> str:
     '99 % of the messages (up to 3 tries each) at 90 % of such sites, and 20 dB of fade margin'
     """
     tries = "" if asked.tries == 1 else f" (up to {asked.tries} tries each)"
-    words = f"{100.0 * asked.success:.10g} % of the messages{tries} at {100.0 * asked.confidence:g} % of such sites"
+    words = f"{100.0 * asked.success:.6g} % of the messages{tries} at {100.0 * asked.confidence:g} % of such sites"
     if asked.stated_margin_db is not None:
         words += f", and {asked.stated_margin_db:g} dB of fade margin"
     return words

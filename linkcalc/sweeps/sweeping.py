@@ -27,20 +27,21 @@ from linkcalc.link.judgement import judgement
 from linkcalc.link.legal import lawful_powers
 from linkcalc.link.losses import MODELS, Losses
 from linkcalc.link.on_ground import link_case, open_terrain, position_deg, recorded_notes
-from linkcalc.link.own_models import RULES
 from linkcalc.link.requirement import VERDICTS, Requirement
 from linkcalc.link.surroundings import Surroundings
+from linkcalc.link.traffic import sent_over
 from linkcalc.link.uncertainty import fading_k_db, noise_items, path_items, together_db
 from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
 from linkcalc.plan.faults import faults, summary
 from linkcalc.plan.wording import quoted
+from linkcalc.propagation.loss_models import RULES
 from linkcalc.radio.energy import transmit_current_ma
-from linkcalc.rules.traffic import sent_over
 from linkcalc.sweeps.parameters import DISTANCE, K_FACTOR, PIECES, Parameter, Place, of_feeder, parameter
 from linkcalc.sweeps.table import QUANTITIES, Sweep, Values
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.land_cover import Layers
-from linkcalc.terrain.profile import Profile, cut_short, read_profile_csv
+from linkcalc.terrain.profile import Profile, cut_short
+from linkcalc.terrain.surveyed import read_profile_csv
 
 MOST_CELLS = 10_000_000
 """Combinations in one sweep: some gigabytes of arrays."""

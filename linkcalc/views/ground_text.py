@@ -1,6 +1,6 @@
 """What the search for ground found, for the terminal."""
 
-from linkcalc.terrain.ground_data import Found, area_km
+from linkcalc.plan.ground_data import Found, area_km
 from linkcalc.terrain.open_sets import ONE_FILE, SETS, Bounds
 from linkcalc.views.page import Page
 

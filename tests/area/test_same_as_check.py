@@ -20,9 +20,9 @@ from linkcalc.link.requirement import VERDICTS
 from linkcalc.link.verdict import judge
 from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
+from linkcalc.terrain.cutting import cut_profile
 from linkcalc.terrain.geodesy import path_between
 from linkcalc.terrain.land_cover import REACH_M, Layers, neighbourhood
-from linkcalc.terrain.profile import cut_profile
 
 SAMPLES = Path(__file__).parents[2] / "terrain_samples"
 PATHS = [

@@ -19,8 +19,8 @@ from linkcalc.link.uncertainty import fading_k_db
 from linkcalc.link.verdict import check_link, judge
 from linkcalc.plan.fleet import LoadedFleet, load_fleet
 from linkcalc.propagation import compiled
+from linkcalc.terrain.cutting import cut_profile
 from linkcalc.terrain.geodesy import path_between
-from linkcalc.terrain.profile import cut_profile
 from tests.fleet.networks import Distant
 
 SAMPLES = Path(__file__).parents[2] / "terrain_samples"

@@ -9,6 +9,7 @@ import numpy as np
 from linkcalc.answer import Answer
 from linkcalc.errors import PlanError
 from linkcalc.operation.channel import FadingChannel, by_site
+from linkcalc.operation.limits import shortest_interval_s
 from linkcalc.operation.messages import airtimes_s, fits, way
 from linkcalc.operation.tank.cycle import LostStop, lost_stop
 from linkcalc.operation.tank.loop import LEAST_WATCHDOG_INTERVALS, YEAR_S, Daily, FillLoop
@@ -16,8 +17,7 @@ from linkcalc.operation.tank.risk import YearRisk, year_risk
 from linkcalc.operation.tank.shapes import HorizontalCylinder, LevelTable, Prism, Shape
 from linkcalc.operation.tank.simulate import TankYears, simulate
 from linkcalc.operation.tank.solve import HIGHEST_STOP_PERCENT, Solution, solve
-from linkcalc.plan.control import event_message, reporting_message
-from linkcalc.rules.plan_limits import shortest_interval_s
+from linkcalc.plan.model import event_message, reporting_message
 
 if TYPE_CHECKING:
     from linkcalc.link.result import LinkResult

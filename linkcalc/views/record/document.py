@@ -9,10 +9,10 @@ from importlib.resources import files
 from linkcalc.link.modulation import Signal
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import MODEL_NAMES, Advice
+from linkcalc.operation.limits import EndLimits
 from linkcalc.plan import ChirpModulation
 from linkcalc.plan.assumptions import still_the_starters
 from linkcalc.radio import css
-from linkcalc.rules.plan_limits import EndLimits
 from linkcalc.site.record import Record, Site
 from linkcalc.sweeps.mast_heights import requirement_words
 from linkcalc.terrain import geodesy

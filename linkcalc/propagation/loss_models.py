@@ -1,4 +1,4 @@
-"""Which path loss model may give the number: the rules, a standard's, or one's own in Python. Knows no numpy."""
+"""The path loss models by name: the rules, a standard's, and one's own in Python. Knows no numpy."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -6,6 +6,20 @@ from difflib import get_close_matches
 from typing import Any, TypeVar
 
 from linkcalc.errors import DomainError
+
+MODEL_NAMES = {
+    "free_space": "free space (P.525)",
+    "plane_earth": "plane earth",
+    "two_ray": "two-ray",
+    "spherical_earth": "smooth earth (P.526)",
+    "bullington": "Bullington (P.526)",
+    "cascaded_knife_edges": "cascaded knife edges",
+    "delta_bullington": "delta-Bullington (P.526)",
+    "rounded_obstacle": "rounded obstacle (P.526)",
+    "p1812": "P.1812",
+    "irregular_terrain": "irregular terrain model",
+}
+"""How the models are called in reports, in the order they are listed."""
 
 RULES = "rules"
 """The rules of `linkcalc.link.path_loss`: validated on measured links."""
@@ -87,8 +101,6 @@ def loss_model(name: str, words: str = "") -> Callable[[F], F]:
     92.0
     >>> forget_loss_model("log_distance")
     """
-    from linkcalc.link.result import MODEL_NAMES
-
     legible = name.isascii() and name.isidentifier() and name == name.lower() and len(name) <= 40
     if not legible:
         raise DomainError(f"loss model {name!r}: lower-case letters, digits and underscores, as in farm_fit")
@@ -115,19 +127,25 @@ def forget_loss_model(name: str) -> None:
     >>> "level_ground" in own_models()
     False
     """
-    from linkcalc.link.result import MODEL_NAMES
-
     if _OWN.pop(name, None) is not None:
         del MODEL_NAMES[name]
 
 
 def own_models() -> dict[str, OwnModel]:
-    """Those registered, by name."""
+    """Those registered, by name.
+
+    >>> own_models()
+    {}
+    """
     return dict(_OWN)
 
 
 def governing_fault(name: str) -> str | None:
-    """What is wrong with a plan's choice of model, in one line; None: nothing."""
+    """What is wrong with a plan's choice of model, in one line; None: nothing.
+
+    >>> governing_fault("rules"), str(governing_fault("p1821"))[:57]
+    (None, 'unknown governing model "p1821"; did you mean p1812?; all')
+    """
     known = (RULES, *STANDARD, *_OWN)
     if name in known:
         return None
