@@ -30,7 +30,8 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "plan.loading", "plan.in_python", "plan.values", "link.on_ground", "link.verdict", "answer",
         "link.result", "operation.sections", "sweeps.reach_by_ground", "sweeps.comparing",
         "sweeps.sampling", "sweeps.sweeping", "sweeps.table", "sweeps.parameters", "sweeps.mast_heights",
-        "link.advice", "link.remedies", "link.remedy_options", "link.improved_plan", "link.parts_list",
+        "link.findings", "link.advice", "link.remedies", "link.remedy_options", "link.improved_plan",
+        "link.parts_list",
         "site.record", "plan.sites", "plan.nodes", "sample_files", "files", "tabular",
     ),
     "Distance and clearance": ("propagation.free_space", "propagation.fresnel"),
@@ -69,7 +70,8 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     ),
     "Measuring on site": (
         "site.readings", "site.reading", "site.reading_cells", "frames", "site.listening", "site.fitted",
-        "site.survey", "site.level", "site.measured", "site.measured_table", "site.fieldsheet", "site.compass", "site.walk_test",
+        "site.survey", "site.level", "site.measured", "site.measured_table", "site.fieldsheet", "site.compass",
+        "site.walk_test",
         "site.acceptance",
     ),
     "Areas": (
