@@ -87,7 +87,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     "Fleets": (
         "fleets.answer", "fleets.network", "fleets.reach", "fleets.capture", "fleets.aloha",
         "fleets.levels", "fleets.air", "fleets.contention", "fleets.simulate", "fleets.judge",
-        "fleets.assign", "fleets.limits", "fleets.mends",
+        "fleets.assign", "fleets.limits", "fleets.remedies",
     ),
     "Pictures and text": (
         "views.notebook", "views.shown", "views.figures", "views.sweep_figures", "views.heights_figures",
