@@ -5,8 +5,10 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import load_plan, screen
-from linkcalc.cli.survey import Direction, chosen_link
+from linkcalc.cli._options import JsonOption, LinkOption
+from linkcalc.cli._output import json_text, show, show_report
+from linkcalc.cli._readings import Direction
+from linkcalc.cli._shell import chosen_link, load_plan
 from linkcalc.errors import LinkcalcError
 
 NOT_PROVEN = 3
@@ -49,14 +51,11 @@ def acceptance(
         float | None,
         typer.Option(metavar="S", help="Of one packet, in place of the plan's.", show_default=False),
     ] = None,
-    link: Annotated[
-        str | None,
-        typer.Option(metavar="NAME", help="Link, where the plan has several.", show_default=False),
-    ] = None,
+    link: LinkOption = None,
     direction: Annotated[
         Direction, typer.Option(help="Whose packets: of the link's `from` station (there), or back.")
     ] = Direction.there,
-    json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
+    json: JsonOption = False,
 ) -> None:
     """Say how many packets prove a link, how long that takes, and what a count shows.
 
@@ -69,8 +68,6 @@ def acceptance(
 
     Exit code: 0, or 3 if packets were counted and do not prove it; 2 bad input.
     """
-    from json import dumps
-
     from linkcalc.site import acceptance as tests
     from linkcalc.views.jsonout import plain_data
     from linkcalc.views.survey_text import acceptance_report
@@ -95,9 +92,9 @@ def acceptance(
         lost=lost,
     )
     if json:
-        typer.echo(dumps(plain_data(found), indent=2, ensure_ascii=False, allow_nan=False))
+        show(json_text(plain_data(found)))
     else:
-        typer.echo(acceptance_report(found, **screen()), nl=False)
+        show_report(acceptance_report, found)
     if found.count is not None and not found.count.passed:
         raise typer.Exit(NOT_PROVEN)
 

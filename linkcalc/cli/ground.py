@@ -5,7 +5,8 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import PlanArgument
+from linkcalc.cli._options import PlanArgument
+from linkcalc.cli._output import show, tell
 
 
 def ground(
@@ -71,16 +72,14 @@ def ground(
     text, placed = stations_in(plan)
     bounds = needed_area(placed, radius_km * 1e3, station)
     if folder is None and address is None:
-        typer.echo(needed_text(plan.name, bounds, radius_km), nl=False)
+        show(needed_text(plan.name, bounds, radius_km))
         return
     if folder is not None:
         found = in_folder(folder, bounds, plan.parent)
     else:
         assert address is not None
-        found = from_server(
-            address, usable, bounds, plan, say=lambda line: typer.echo(f"linkcalc: {line}", err=True)
-        )
-    typer.echo(found_text(found), nl=False)
+        found = from_server(address, usable, bounds, plan, say=tell)
+    show(found_text(found))
     if write:
         try:
             atomic_write(plan, with_terrain(text, found.terrain))

@@ -7,12 +7,14 @@ import sys
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, TextIO
 
 import typer
 
-from linkcalc.cli._shell import EXIT_CODES, PlanArgument, load_plan, screen
-from linkcalc.cli.survey import Direction, chosen_link, tell_refused
+from linkcalc.cli._options import LinkOption, PlanArgument
+from linkcalc.cli._output import show_report, tell
+from linkcalc.cli._readings import Direction, tell_refused
+from linkcalc.cli._shell import EXIT_CODES, chosen_link, load_plan
 from linkcalc.errors import LinkcalcError, ReadingsError
 
 if TYPE_CHECKING:
@@ -52,10 +54,7 @@ def listen(
             show_default=False,
         ),
     ] = None,
-    link: Annotated[
-        str | None,
-        typer.Option(metavar="NAME", help="Link, where the plan has several.", show_default=False),
-    ] = None,
+    link: LinkOption = None,
     spreading_factor: Annotated[
         int | None,
         typer.Option(min=5, max=12, metavar="SF", help="As set, where not as planned.", show_default=False),
@@ -93,18 +92,8 @@ def listen(
     read, tally = line_reader(pattern), Tally()
     common = template(way, engine_running=engine, spot=spot, spreading_factor=spreading_factor)
     said = _Said(case, way)
-    try:
-        file = output.open("a", newline="", encoding="utf-8")
-    except OSError as error:
-        raise LinkcalcError(f"{output}: cannot be written: {error.strerror or error}") from None
-    with file, contextlib.suppress(KeyboardInterrupt):
+    with _continued(output) as file, contextlib.suppress(KeyboardInterrupt):
         writer = csv.writer(file, lineterminator="\n")
-        if file.tell() == 0:
-            writer.writerow(_COLUMNS)
-        elif _first_line(output) != ",".join(_COLUMNS):
-            raise LinkcalcError(f"{output}: is not a file of this command; name another with --output")
-        elif not output.read_bytes().endswith(b"\n"):  # the plug was pulled in the middle of a line
-            file.write("\n")
         lines = _standard_input() if port is None else _serial_lines(port, baud)
         for line, found in readings_of(lines, read, template=common, now=datetime.now, tally=tally):
             for reading in found:
@@ -116,14 +105,14 @@ def listen(
             elif line.strip():
                 said.unread += 1
     if said.unread:
-        typer.echo(f"linkcalc: {said.unread} lines held neither level nor number; see --pattern", err=True)
+        tell(f"{said.unread} lines held neither level nor number; see --pattern")
     try:
         kept = read_readings(output, (chosen.from_, chosen.to), direction=way)
     except ReadingsError as error:
         raise LinkcalcError(f"{error}; nothing was heard") from None
     answer = survey_link(case, kept, plan=loaded.plan, plan_digest=None)
     tell_refused([output], answer.refused)
-    typer.echo(survey_report(answer, **screen()), nl=False)
+    show_report(survey_report, answer)
     raise typer.Exit(EXIT_CODES[answer.verdict])
 
 
@@ -160,6 +149,24 @@ class _Said:
         return "  ".join(parts)
 
 
+@contextlib.contextmanager
+def _continued(path: Path) -> Iterator[TextIO]:
+    """A file of readings, open at its end; begun where there is none."""
+    try:
+        file = path.open("a", newline="", encoding="utf-8")
+    except OSError as error:
+        raise LinkcalcError(f"{path}: cannot be written: {error.strerror or error}") from None
+    head = ",".join(_COLUMNS)
+    with file:
+        if file.tell() == 0:
+            file.write(f"{head}\n")
+        elif _first_line(path) != head:
+            raise LinkcalcError(f"{path}: is not a file of this command; name another with --output")
+        elif not path.read_bytes().endswith(b"\n"):  # the plug was pulled in the middle of a line
+            file.write("\n")
+        yield file
+
+
 def _first_line(file: Path) -> str:
     with file.open(encoding="utf-8", errors="replace") as text:
         return text.readline().strip()
@@ -188,7 +195,7 @@ def _serial_lines(port: str, baud: int) -> Iterator[str]:
             try:
                 got = opened.read(max(opened.in_waiting, 1))
             except OSError:
-                typer.echo(f"linkcalc: {port} went away; what was heard is kept", err=True)
+                tell(f"{port} went away; what was heard is kept")
                 break
             *whole, rest = (rest + got).split(b"\n")
             rest = rest[-_LONGEST_LINE:]

@@ -5,7 +5,9 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import load_plan, screen
+from linkcalc.cli._options import JsonOption
+from linkcalc.cli._output import make_folder, show, show_report, write_files
+from linkcalc.cli._shell import load_plan
 from linkcalc.errors import LinkcalcError
 
 
@@ -47,7 +49,7 @@ def range_(
             show_default=False,
         ),
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
+    json: JsonOption = False,
 ) -> None:
     """Say how far a link goes over each kind of ground.
 
@@ -83,22 +85,16 @@ def range_(
         )
     found = how_far(loaded, link=link, spreading_factors=_factors(sf))
     if json:
-        typer.echo(range_json(found), nl=False)
+        show(range_json(found))
     else:
-        typer.echo(range_report(found, **screen()), nl=False)
+        show_report(range_report, found)
     if out is not None:
-        from linkcalc.cli.coverage import make_folder
-        from linkcalc.files import atomic_write
         from linkcalc.views import style
         from linkcalc.views.range_figures import range_figure
 
         make_folder(out)
-        atomic_write(out / "range.json", range_json(found))
-        written = [
-            out / "range.json",
-            *style.save(range_figure(found), out / "range", "How far the link goes"),
-        ]
-        typer.echo(f"wrote {len(written)} files to {out}", err=True)
+        pictures = style.save(range_figure(found), out / "range", "How far the link goes")
+        write_files(out, {"range.json": range_json(found)}, pictures)
 
 
 def _pair(option: str, text: str) -> tuple[float, float]:

@@ -8,7 +8,9 @@ from typing import Annotated, Any
 
 import typer
 
-from linkcalc.cli._shell import PlanArgument, load_plan, screen
+from linkcalc.cli._options import PlanArgument
+from linkcalc.cli._output import show, show_report, write_files
+from linkcalc.cli._shell import load_plan
 from linkcalc.errors import LinkcalcError
 
 MOST_VALUES = 100_000
@@ -72,17 +74,16 @@ def sweep(
         raise LinkcalcError(f"--quantity {quantity}: there are {', '.join(numeric_quantities())}")
     found = sweep_plan(load_plan(plan), _varied(vary or ()), link=link)
     if json:
-        typer.echo(found.to_json(), nl=False)
+        show(found.to_json())
     else:
-        typer.echo(sweep_report(found, quantity, **screen()), nl=False)
+        show_report(sweep_report, found, quantity)
     if table is not None:
         found.write(table)
         typer.echo(f"wrote {table}", err=True)
     if out is not None:
         from linkcalc.views.sweep_figures import write_all
 
-        written = write_all(found, out, quantity)
-        typer.echo(f"wrote {len(written)} files to {out}", err=True)
+        write_files(out, {}, write_all(found, out, quantity))
 
 
 def _varied(given: Sequence[str]) -> dict[str, list[Any]]:
