@@ -146,6 +146,7 @@ def relay(
     from linkcalc.area.access import Access
     from linkcalc.area.relay.files import as_data
     from linkcalc.area.relay.plan import RelayKit, plan_text
+    from linkcalc.area.relay.search import Run
     from linkcalc.area.relay.siting import relay_siting, stations
     from linkcalc.views.jsonout import section_json
     from linkcalc.views.relay_text import relay_report
@@ -169,10 +170,7 @@ def relay(
             access=access,
             kit=kit,
             relays=relays,
-            tiles_in=out,
-            scheduler=workers,
-            progress=bar,
-            say=bar.say,
+            run=Run(workers, out, bar, bar.say),
         )
     if json:
         show(section_json("relay", as_data(result)))

@@ -16,7 +16,7 @@ from linkcalc.area.access import Access, Grid
 from linkcalc.area.relay import chain as relay_chain
 from linkcalc.area.relay.files import as_data, geotiff, spots_csv, spots_geojson
 from linkcalc.area.relay.plan import RelayKit, plan_text, relay_station, with_relays
-from linkcalc.area.relay.search import FIGURES, all_hops, best_cells, chained, tile_answer
+from linkcalc.area.relay.search import FIGURES, Run, all_hops, best_cells, chained, tile_answer
 from linkcalc.area.relay.siting import profiles, relay_siting, stations
 from linkcalc.area.scheduler import Local
 from linkcalc.errors import DomainError, LinkcalcError, TerrainError
@@ -57,7 +57,8 @@ def wide(tmp_path_factory):
 
 def siting(loaded, **options):
     options = {"radius_m": 1200.0, "cell_m": 60.0, **options}
-    return relay_siting(loaded, loaded.plan.link[0], **options)
+    run = Run(**{name: options.pop(name) for name in Run.__dataclass_fields__ if name in options})
+    return relay_siting(loaded, loaded.plan.link[0], run=run, **options)
 
 
 class Checks:
