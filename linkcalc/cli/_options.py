@@ -2,23 +2,23 @@
 
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
+
+def option(metavar: str, words: str, *names: str, **more: Any) -> Any:
+    """An option whose default is told in its words, if at all."""
+    return typer.Option(*names, metavar=metavar, help=words, show_default=False, **more)
+
+
 PlanArgument = Annotated[Path, typer.Argument(metavar="PLAN.toml", help="Plan file.", show_default=False)]
 
-LinkOption = Annotated[
-    str | None,
-    typer.Option("--link", metavar="NAME", help="Link, where the plan has several.", show_default=False),
-]
+LinkOption = Annotated[str | None, option("NAME", "Link, where the plan has several.", "--link")]
 
 JsonOption = Annotated[bool, typer.Option("--json", help="Print as JSON.")]
 
-PicturesFolderOption = Annotated[
-    Path | None,
-    typer.Option(metavar="DIR", help="Folder for the pictures (SVG, PNG).", show_default=False),
-]
+PicturesFolderOption = Annotated[Path | None, option("DIR", "Folder for the pictures (SVG, PNG).")]
 
 ProgressOption = Annotated[
     bool, typer.Option("--progress", help="Show progress even where stderr is not a terminal.")
@@ -26,12 +26,11 @@ ProgressOption = Annotated[
 
 SchedulerOption = Annotated[
     str | None,
-    typer.Option(
-        "--scheduler",
-        metavar="ADDRESS",
-        help="Share the work out over a dask.distributed cluster that you trust, for example"
+    option(
+        "ADDRESS",
+        "Share the work out over a dask.distributed cluster that you trust, for example"
         " tcp://10.0.0.5:8786; default: the processors of this computer.",
-        show_default=False,
+        "--scheduler",
     ),
 ]
 
@@ -41,11 +40,10 @@ ReplaceOption = Annotated[bool, typer.Option("--force", help="Replace files that
 
 SetOption = Annotated[
     list[str] | None,
-    typer.Option(
+    option(
+        "NAME.KEY=VALUE",
+        "Another value for a key of the plan, for this run: tank.antenna_height_m=8. Several times for several.",
         "--set",
-        metavar="NAME.KEY=VALUE",
-        help="Another value for a key of the plan, for this run: tank.antenna_height_m=8. Several times for several.",
-        show_default=False,
     ),
 ]
 
@@ -59,10 +57,9 @@ class System(StrEnum):
 
 UnitsOption = Annotated[
     System | None,
-    typer.Option(
+    option(
+        "metric|us",
+        "Units of lengths and volumes in text and pictures. [default: the plan's, else metric]",
         "--units",
-        metavar="metric|us",
-        help="Units of lengths and volumes in text and pictures. [default: the plan's, else metric]",
-        show_default=False,
     ),
 ]

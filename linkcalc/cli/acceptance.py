@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._options import JsonOption, LinkOption
+from linkcalc.cli._options import JsonOption, LinkOption, option
 from linkcalc.cli._output import json_text, show, show_report
 from linkcalc.cli._readings import Direction
 from linkcalc.cli._shell import chosen_link, load_plan
@@ -29,28 +29,13 @@ def acceptance(
         float, typer.Option(metavar="SHARE", help="How sure the proof is (0 to 1).")
     ] = 0.95,
     good_success: Annotated[
-        float | None,
-        typer.Option(
-            metavar="SHARE",
-            help="A link the tests should pass. [default: a fifth of the losses]",
-            show_default=False,
-        ),
+        float | None, option("SHARE", "A link the tests should pass. [default: a fifth of the losses]")
     ] = None,
-    sent: Annotated[
-        int | None, typer.Option(metavar="N", help="Packets sent in a test.", show_default=False)
-    ] = None,
+    sent: Annotated[int | None, option("N", "Packets sent in a test.")] = None,
     lost: Annotated[int, typer.Option(metavar="N", help="Of these, lost.")] = 0,
-    interval_s: Annotated[
-        float | None, typer.Option(metavar="S", help="Seconds between packets.", show_default=False)
-    ] = None,
-    duty_cycle: Annotated[
-        float | None,
-        typer.Option(metavar="SHARE", help="Largest share of time on the air (0 to 1).", show_default=False),
-    ] = None,
-    time_on_air_s: Annotated[
-        float | None,
-        typer.Option(metavar="S", help="Of one packet, in place of the plan's.", show_default=False),
-    ] = None,
+    interval_s: Annotated[float | None, option("S", "Seconds between packets.")] = None,
+    duty_cycle: Annotated[float | None, option("SHARE", "Largest share of time on the air (0 to 1).")] = None,
+    time_on_air_s: Annotated[float | None, option("S", "Of one packet, in place of the plan's.")] = None,
     link: LinkOption = None,
     direction: Annotated[
         Direction, typer.Option(help="Whose packets: of the link's `from` station (there), or back.")

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from linkcalc.cli._options import ForceOption, PlanArgument
+from linkcalc.cli._options import ForceOption, PlanArgument, option
 from linkcalc.cli._output import show, show_report, write_files
 from linkcalc.cli._shell import EXIT_CODES, chosen_link, load_plan
 from linkcalc.errors import LinkcalcError
@@ -30,18 +30,14 @@ def check(
     ] = False,
     write: Annotated[
         Path | None,
-        typer.Option(
-            metavar="IMPROVED.toml",
-            help="Write the plan with what makes it close, beside it: the cheapest remedy of every link that does"
+        option(
+            "IMPROVED.toml",
+            "Write the plan with what makes it close, beside it: the cheapest remedy of every link that does"
             " not close.",
-            show_default=False,
         ),
     ] = None,
     remedy: Annotated[int, typer.Option(metavar="N", min=1, help="With --write: which of the remedies.")] = 1,
-    link: Annotated[
-        str | None,
-        typer.Option(metavar="NAME", help="With --write: which link to change.", show_default=False),
-    ] = None,
+    link: Annotated[str | None, option("NAME", "With --write: which link to change.")] = None,
     force: ForceOption = False,
 ) -> None:
     """Say whether each link of a plan closes, what limits it, and what would make it close.

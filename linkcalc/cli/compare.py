@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._options import JsonOption
+from linkcalc.cli._options import JsonOption, option
 from linkcalc.cli._output import show, show_report, write_files
 from linkcalc.cli._shell import EXIT_CODES
 
@@ -26,11 +26,10 @@ def compare(
     ],
     settings: Annotated[
         list[str] | None,
-        typer.Option(
+        option(
+            "NAME.KEY=VALUE",
+            "A further candidate: the plan with this key set, or several with commas between.",
             "--set",
-            metavar="NAME.KEY=VALUE",
-            help="A further candidate: the plan with this key set, or several with commas between.",
-            show_default=False,
         ),
     ] = None,
     leaf: Annotated[
@@ -38,12 +37,11 @@ def compare(
     ] = LeafState.plan,
     out: Annotated[
         Path | None,
-        typer.Option(
+        option(
+            "DIR",
+            "Folder for the pictures (SVG, PNG), compare.csv, compare.json and compare.txt.",
             "--out",
             "-o",
-            metavar="DIR",
-            help="Folder for the pictures (SVG, PNG), compare.csv, compare.json and compare.txt.",
-            show_default=False,
         ),
     ] = None,
     json: JsonOption = False,

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._options import PlanArgument, ProgressOption, SchedulerOption
+from linkcalc.cli._options import PlanArgument, ProgressOption, SchedulerOption, option
 from linkcalc.cli._output import Bar, make_folder, show_report, write_files
 from linkcalc.cli._scheduler import chosen_scheduler
 from linkcalc.cli._shell import load_plan
@@ -18,28 +18,23 @@ def coverage(
     plan: PlanArgument,
     station: Annotated[
         list[str],
-        typer.Option(
-            metavar="NAME",
-            help="Station that stays where it is; given more than once, each cell holds the best of them.",
-            show_default=False,
+        option(
+            "NAME", "Station that stays where it is; given more than once, each cell holds the best of them."
         ),
     ],
     radius_km: Annotated[float, typer.Option(metavar="KM", help="How far around it to look.")] = 10.0,
     link: Annotated[
         list[str] | None,
-        typer.Option(
-            metavar="NAME",
-            help="Link whose other end goes into the cells, one per station; default: the station's first.",
-            show_default=False,
+        option(
+            "NAME", "Link whose other end goes into the cells, one per station; default: the station's first."
         ),
     ] = None,
     out: Annotated[
         Path | None,
-        typer.Option(
-            metavar="DIR",
-            help="Folder for coverage.tif, .geojson, .svg, .png and report.txt; finished tiles are kept there"
+        option(
+            "DIR",
+            "Folder for coverage.tif, .geojson, .svg, .png and report.txt; finished tiles are kept there"
             " until the end.",
-            show_default=False,
         ),
     ] = None,
     cell_m: Annotated[float, typer.Option(metavar="M", help="Width of a cell, m.")] = 30.0,

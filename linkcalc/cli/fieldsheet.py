@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._options import LinkOption, PlanArgument
+from linkcalc.cli._options import LinkOption, PlanArgument, option
 from linkcalc.cli._shell import chosen_link, load_plan
 
 
@@ -18,22 +18,20 @@ def fieldsheet(
     link: LinkOption = None,
     max_m: Annotated[
         float | None,
-        typer.Option(
-            metavar="M",
+        option(
+            "M",
+            "Highest antenna that can be entered, m. [default: 20, or half as high again as planned]",
             min=2.0,
             max=200.0,
-            help="Highest antenna that can be entered, m. [default: 20, or half as high again as planned]",
-            show_default=False,
         ),
     ] = None,
     step_m: Annotated[
         float | None,
-        typer.Option(
-            metavar="M",
+        option(
+            "M",
+            "Step of the heights that are worked out, m; default: the finest that fits.",
             min=0.1,
             max=20.0,
-            help="Step of the heights that are worked out, m; default: the finest that fits.",
-            show_default=False,
         ),
     ] = None,
 ) -> None:

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from linkcalc.cli._options import JsonOption, SchedulerOption
+from linkcalc.cli._options import JsonOption, SchedulerOption, option
 from linkcalc.cli._output import make_folder, show, show_report, tell, write_files
 
 if TYPE_CHECKING:
@@ -23,35 +23,21 @@ def fleet(
     ],
     plan: Annotated[
         Path | None,
-        typer.Option(
-            metavar="PLAN.toml",
-            help="With a list of nodes: they are as a link's `from` station; links lead to the base stations.",
-            show_default=False,
+        option(
+            "PLAN.toml",
+            "With a list of nodes: they are as a link's `from` station; links lead to the base stations.",
         ),
     ] = None,
-    link: Annotated[
-        str | None,
-        typer.Option(metavar="NAME", help="With --plan: which link; default: the first.", show_default=False),
-    ] = None,
+    link: Annotated[str | None, option("NAME", "With --plan: which link; default: the first.")] = None,
     interval_s: Annotated[
         float | None,
-        typer.Option(
-            metavar="S",
-            help="With --plan: time between two messages of a node; default: as the plan's messages.",
-            show_default=False,
-        ),
+        option("S", "With --plan: time between two messages of a node; default: as the plan's messages."),
     ] = None,
     as_planned: Annotated[
-        bool,
-        typer.Option("--as-planned", help="Judge spreading factors and powers as planned, choose none."),
+        bool, typer.Option("--as-planned", help="Judge spreading factors and powers as planned, choose none.")
     ] = False,
     out: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="DIR",
-            help="Folder for nodes.csv, reach.csv, report.txt and pictures (SVG, PNG).",
-            show_default=False,
-        ),
+        Path | None, option("DIR", "Folder for nodes.csv, reach.csv, report.txt and pictures (SVG, PNG).")
     ] = None,
     seed: Annotated[int, typer.Option(metavar="N", min=0, help="Of the simulation.")] = 1,
     json: JsonOption = False,

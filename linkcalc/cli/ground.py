@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._options import PlanArgument
+from linkcalc.cli._options import PlanArgument, option
 from linkcalc.cli._output import show, tell
 
 
@@ -13,19 +13,16 @@ def ground(
     plan: PlanArgument,
     folder: Annotated[
         Path | None,
-        typer.Option(
-            metavar="DIR",
-            help="Folder of tiles, at any depth, zipped or not: those that the plan needs are found in it.",
-            show_default=False,
+        option(
+            "DIR", "Folder of tiles, at any depth, zipped or not: those that the plan needs are found in it."
         ),
     ] = None,
     address: Annotated[
         str | None,
-        typer.Option(
-            metavar="URL",
-            help="Address of a folder of tiles, or of one cloud-optimised GeoTIFF: what the plan needs"
+        option(
+            "URL",
+            "Address of a folder of tiles, or of one cloud-optimised GeoTIFF: what the plan needs"
             " is read by ranges and kept beside the plan. Nothing is read from the network without it.",
-            show_default=False,
         ),
     ] = None,
     set_: Annotated[
@@ -40,10 +37,7 @@ def ground(
         float,
         typer.Option(metavar="KM", help="Ground for a coverage: this far around the stations.", min=0.0),
     ] = 0.0,
-    station: Annotated[
-        str | None,
-        typer.Option(metavar="NAME", help="Around this station only.", show_default=False),
-    ] = None,
+    station: Annotated[str | None, option("NAME", "Around this station only.")] = None,
     write: Annotated[bool, typer.Option("--write", help="Put the lines into the plan.")] = False,
 ) -> None:
     """Say which tiles of ground a plan or a fleet needs, and set its [terrain].

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from linkcalc.cli._options import JsonOption, PlanArgument
+from linkcalc.cli._options import JsonOption, PlanArgument, option
 from linkcalc.cli._output import show, show_report, write_files
 from linkcalc.cli._shell import EXIT_CODES, chosen_link, load_plan
 
@@ -21,21 +21,11 @@ _PRICES = {
 """Of the plan's price list."""
 
 
-OneLink = Annotated[
-    str | None,
-    typer.Option(
-        "--link", metavar="NAME", help="One link; default: every link of the plan.", show_default=False
-    ),
-]
+OneLink = Annotated[str | None, option("NAME", "One link; default: every link of the plan.", "--link")]
 Highest = Annotated[
     float, typer.Option(metavar="M", min=2.0, max=200.0, help="Highest antenna looked at, m.")
 ]
-Step = Annotated[
-    float | None,
-    typer.Option(
-        metavar="M", min=0.1, max=50.0, help="Step, m; default: for 40 heights.", show_default=False
-    ),
-]
+Step = Annotated[float | None, option("M", "Step, m; default: for 40 heights.", min=0.1, max=50.0)]
 PerMetre = Annotated[
     float | None, typer.Option(metavar="X", min=0.0, help="Cost of a metre of mast.", show_default="40")
 ]
@@ -68,12 +58,7 @@ ToBase = Annotated[
     ),
 ]
 Out = Annotated[
-    Path | None,
-    typer.Option(
-        metavar="DIR",
-        help="Folder for the pictures (SVG, PNG), heights.txt and heights.json.",
-        show_default=False,
-    ),
+    Path | None, option("DIR", "Folder for the pictures (SVG, PNG), heights.txt and heights.json.")
 ]
 
 

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._options import JsonOption
+from linkcalc.cli._options import JsonOption, option
 from linkcalc.cli._output import json_text, show, show_report
 from linkcalc.cli._shell import load_plan
 from linkcalc.errors import LinkcalcError
@@ -16,10 +16,7 @@ def limits(
         Path | None, typer.Argument(metavar="PLAN.toml", help="Plan file.", show_default=False)
     ] = None,
     region: Annotated[
-        str | None,
-        typer.Option(
-            metavar="REGION", help="Region in place of the plan's, such as eu or us.", show_default=False
-        ),
+        str | None, option("REGION", "Region in place of the plan's, such as eu or us.")
     ] = None,
     whole_table: Annotated[bool, typer.Option("--list", help="Print the table of limits instead.")] = False,
     json: JsonOption = False,

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, TextIO
 
 import typer
 
-from linkcalc.cli._options import LinkOption, PlanArgument
+from linkcalc.cli._options import LinkOption, PlanArgument, option
 from linkcalc.cli._output import show_report, tell
 from linkcalc.cli._readings import Direction, tell_refused
 from linkcalc.cli._shell import EXIT_CODES, chosen_link, load_plan
@@ -32,12 +32,7 @@ def listen(
     output: Annotated[
         Path, typer.Option("--output", "-o", metavar="FILE.csv", help="Readings, written as they come.")
     ] = Path("readings.csv"),
-    port: Annotated[
-        str | None,
-        typer.Option(
-            metavar="PORT", help="Serial port of the radio; default: standard input.", show_default=False
-        ),
-    ] = None,
+    port: Annotated[str | None, option("PORT", "Serial port of the radio; default: standard input.")] = None,
     baud: Annotated[
         int, typer.Option(min=50, max=4_000_000, metavar="N", help="Bits per second of the port.")
     ] = 115200,
@@ -47,23 +42,21 @@ def listen(
     ] = Direction.there,
     pattern: Annotated[
         str | None,
-        typer.Option(
-            metavar="REGEX",
-            help="Where a line holds what: a regular expression with groups named rssi, snr, seq, count."
+        option(
+            "REGEX",
+            "Where a line holds what: a regular expression with groups named rssi, snr, seq, count."
             " [default: JSON lines, or key=value pairs]",
-            show_default=False,
         ),
     ] = None,
     link: LinkOption = None,
     spreading_factor: Annotated[
-        int | None,
-        typer.Option(min=5, max=12, metavar="SF", help="As set, where not as planned.", show_default=False),
+        int | None, option("SF", "As set, where not as planned.", min=5, max=12)
     ] = None,
     engine: Annotated[
         bool | None,
         typer.Option("--engine-running/--engine-stopped", help="State of the engine.", show_default=False),
     ] = None,
-    spot: Annotated[str, typer.Option(metavar="NAME", help="Name of the spot.", show_default=False)] = "",
+    spot: Annotated[str, option("NAME", "Name of the spot.")] = "",
 ) -> None:
     """Listen to a radio that prints what it hears: level, losses, margin and proof, packet by packet.
 

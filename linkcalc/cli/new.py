@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from linkcalc.cli._options import ReplaceOption
+from linkcalc.cli._options import ReplaceOption, option
 from linkcalc.cli._output import tell
 from linkcalc.cli.schema import File, schema_text
 from linkcalc.errors import LinkcalcError
@@ -16,46 +16,32 @@ if TYPE_CHECKING:
 
 Start = Annotated[
     str | None,
-    typer.Option(
-        "--from",
-        metavar="POSITION",
-        help="Where the sensor's station stands: 32.60,-97.40 or 32°36'N 97°24'W or"
+    option(
+        "POSITION",
+        "Where the sensor's station stands: 32.60,-97.40 or 32°36'N 97°24'W or"
         " EPSG:32614 650000 3608000, in quotes.",
-        show_default=False,
+        "--from",
     ),
 ]
-To = Annotated[
-    str | None,
-    typer.Option(
-        "--to",
-        metavar="POSITION",
-        help="The other station; with --sites a site's name.",
-        show_default=False,
-    ),
-]
+To = Annotated[str | None, option("POSITION", "The other station; with --sites a site's name.", "--to")]
 Sites = Annotated[
     Path | None,
-    typer.Option(
-        metavar="FILE",
-        help="List of sites (GPX, KML, KMZ, GeoJSON, CSV): each is linked with the one that --to names.",
-        show_default=False,
+    option(
+        "FILE", "List of sites (GPX, KML, KMZ, GeoJSON, CSV): each is linked with the one that --to names."
     ),
 ]
 Terrain = Annotated[
     str | None,
-    typer.Option(
-        metavar="RASTER",
-        help="Elevation raster, or a folder of tiles. Without --from and --sites two positions on it are"
+    option(
+        "RASTER",
+        "Elevation raster, or a folder of tiles. Without --from and --sites two positions on it are"
         " put in. By default: a small invented surveyed profile, PLAN_profile.csv, is written beside.",
-        show_default=False,
     ),
 ]
 Region = Annotated[
     str | None,
-    typer.Option(
-        metavar="REGION",
-        help="Region of the legal limits, such as eu or us: starts on a channel that is legal there.",
-        show_default=False,
+    option(
+        "REGION", "Region of the legal limits, such as eu or us: starts on a channel that is legal there."
     ),
 ]
 Full = Annotated[bool, typer.Option("--full", help="Every key there is, not only the twenty that matter.")]

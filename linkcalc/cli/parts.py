@@ -3,21 +3,14 @@
 from pathlib import Path
 from typing import Annotated
 
-import typer
-
-from linkcalc.cli._options import JsonOption, PlanArgument
+from linkcalc.cli._options import JsonOption, PlanArgument, option
 from linkcalc.cli._output import show, show_report, write_file
 from linkcalc.cli._shell import load_plan
 
 
 def parts(
     plan: PlanArgument,
-    csv: Annotated[
-        Path | None,
-        typer.Option(
-            "--csv", "--out", "-o", metavar="FILE.csv", help="Write them as CSV.", show_default=False
-        ),
-    ] = None,
+    csv: Annotated[Path | None, option("FILE.csv", "Write them as CSV.", "--csv", "--out", "-o")] = None,
     json: JsonOption = False,
 ) -> None:
     """Count masts, antennas, feeders, connectors, arrestors, radios, batteries and panels, and price them.

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._options import JsonOption
+from linkcalc.cli._options import JsonOption, option
 from linkcalc.cli._output import make_folder, show, show_report, write_files
 from linkcalc.cli._shell import load_plan
 from linkcalc.errors import LinkcalcError
@@ -21,33 +21,16 @@ def range_(
         ),
     ] = None,
     frequency_mhz: Annotated[float | None, typer.Option(metavar="MHZ", show_default=False)] = None,
-    region: Annotated[
-        str | None,
-        typer.Option(metavar="REGION", help="Power over its legal limit does not count.", show_default=False),
-    ] = None,
-    sf: Annotated[
-        str | None,
-        typer.Option(
-            metavar="LIST", help='Spreading factors: "all", or a list such as 7,9,12.', show_default=False
-        ),
-    ] = None,
+    region: Annotated[str | None, option("REGION", "Power over its legal limit does not count.")] = None,
+    sf: Annotated[str | None, option("LIST", 'Spreading factors: "all", or a list such as 7,9,12.')] = None,
     power_dbm: Annotated[float, typer.Option(metavar="DBM", help="Conducted, both ends.")] = 14.0,
     heights_m: Annotated[
         str, typer.Option(metavar="A,B", help="Antennas above ground at both ends, m.")
     ] = "3,6",
     gains_dbi: Annotated[str, typer.Option(metavar="A,B", help="Antenna gains, dBi.")] = "2.15,2.15",
-    link: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Which of the plan's links.", show_default=False)
-    ] = None,
+    link: Annotated[str | None, option("NAME", "Which of the plan's links.")] = None,
     out: Annotated[
-        Path | None,
-        typer.Option(
-            "--out",
-            "-o",
-            metavar="DIR",
-            help="Folder for the picture (SVG, PNG) and range.json.",
-            show_default=False,
-        ),
+        Path | None, option("DIR", "Folder for the picture (SVG, PNG) and range.json.", "--out", "-o")
     ] = None,
     json: JsonOption = False,
 ) -> None:

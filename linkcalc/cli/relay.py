@@ -6,7 +6,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from linkcalc.cli._options import JsonOption, LinkOption, PlanArgument, ProgressOption, SchedulerOption
+from linkcalc.cli._options import (
+    JsonOption,
+    LinkOption,
+    PlanArgument,
+    ProgressOption,
+    SchedulerOption,
+    option,
+)
 from linkcalc.cli._output import Bar, make_folder, show, show_report, write_file, write_files
 from linkcalc.cli._scheduler import chosen_scheduler
 from linkcalc.cli._shell import EXIT_CODES, chosen_link, load_plan
@@ -19,89 +26,40 @@ if TYPE_CHECKING:
 # the area
 Radius = Annotated[
     float | None,
-    typer.Option(
-        metavar="KM",
-        help="How far around the middle of the link to look; default: 0.75 of its length, wherever there are heights.",
-        show_default=False,
+    option(
+        "KM",
+        "How far around the middle of the link to look; default: 0.75 of its length, wherever there are heights.",
     ),
 ]
-Cell = Annotated[
-    float | None,
-    typer.Option(
-        metavar="M", help="Width of a cell, m; default: 30, more in large areas.", show_default=False
-    ),
-]
+Cell = Annotated[float | None, option("M", "Width of a cell, m; default: 30, more in large areas.")]
 Relays = Annotated[
     int | None,
-    typer.Option(
-        metavar="N",
-        min=1,
-        max=2,
-        show_default=False,
-        help="Relays in a row; default: one, and two where no spot for one closes.",
-    ),
+    option("N", "Relays in a row; default: one, and two where no spot for one closes.", min=1, max=2),
 ]
-Apart = Annotated[
-    float | None,
-    typer.Option(
-        metavar="M", help="Least distance between spots, m; default: 8 % of the link.", show_default=False
-    ),
-]
+Apart = Annotated[float | None, option("M", "Least distance between spots, m; default: 8 % of the link.")]
 # what a place has to be like
-Within = Annotated[
-    Path | None,
-    typer.Option(metavar="FILE.geojson", help="Polygons to stay in (RFC 7946).", show_default=False),
-]
-Track = Annotated[
-    Path | None,
-    typer.Option(
-        metavar="FILE.geojson", help="Tracks, as lines (RFC 7946), to stay near to.", show_default=False
-    ),
-]
-TrackDistance = Annotated[
-    float | None, typer.Option(metavar="M", help="Farthest from a track, m.", show_default=False)
-]
-Steepest = Annotated[
-    float | None,
-    typer.Option(metavar="DEG", help="Steepest slope of the ground, degrees.", show_default=False),
-]
+Within = Annotated[Path | None, option("FILE.geojson", "Polygons to stay in (RFC 7946).")]
+Track = Annotated[Path | None, option("FILE.geojson", "Tracks, as lines (RFC 7946), to stay near to.")]
+TrackDistance = Annotated[float | None, option("M", "Farthest from a track, m.")]
+Steepest = Annotated[float | None, option("DEG", "Steepest slope of the ground, degrees.")]
 NodataDistance = Annotated[float, typer.Option(metavar="M", help="Nearest to cells without height, m.")]
 # the relay's equipment
-RelayLike = Annotated[
-    str | None,
-    typer.Option(
-        metavar="NAME", help="Station of the plan whose whole equipment the relay has.", show_default=False
-    ),
-]
+RelayLike = Annotated[str | None, option("NAME", "Station of the plan whose whole equipment the relay has.")]
 RelayHeight = Annotated[
-    float | None,
-    typer.Option(
-        metavar="M", help="Relay's antenna above ground, m; default: the link's higher.", show_default=False
-    ),
+    float | None, option("M", "Relay's antenna above ground, m; default: the link's higher.")
 ]
-RelayPower = Annotated[
-    float | None, typer.Option(metavar="DBM", help="Relay's conducted power, dBm.", show_default=False)
-]
-RelayGain = Annotated[
-    float | None,
-    typer.Option(metavar="DBI", help="Gain of the relay's all-round antenna, dBi.", show_default=False),
-]
+RelayPower = Annotated[float | None, option("DBM", "Relay's conducted power, dBm.")]
+RelayGain = Annotated[float | None, option("DBI", "Gain of the relay's all-round antenna, dBi.")]
 # what is written
 NewPlan = Annotated[
-    Path | None,
-    typer.Option(
-        metavar="NEW.toml",
-        help="Write the plan with the best relay and its hops added, beside it.",
-        show_default=False,
-    ),
+    Path | None, option("NEW.toml", "Write the plan with the best relay and its hops added, beside it.")
 ]
 Out = Annotated[
     Path | None,
-    typer.Option(
-        metavar="DIR",
-        help="Folder for map and profiles (SVG, PNG), relay.tif, .geojson, .csv, .json and report.txt; "
+    option(
+        "DIR",
+        "Folder for map and profiles (SVG, PNG), relay.tif, .geojson, .csv, .json and report.txt; "
         "finished tiles are kept there until the end.",
-        show_default=False,
     ),
 ]
 

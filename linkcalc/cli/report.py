@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._options import LinkOption, PlanArgument
+from linkcalc.cli._options import LinkOption, PlanArgument, option
 from linkcalc.cli._output import write_file
 from linkcalc.cli._readings import READINGS, Leaf, WetOption, leaf_name, read_files, tell_refused
 from linkcalc.cli._shell import load_plan
@@ -15,41 +15,28 @@ from linkcalc.errors import LinkcalcError
 _PAPERS = ("a4", "letter")
 
 Page = Annotated[Path, typer.Option("--output", "-o", metavar="FILE.html", help="Page to write.")]
-Pdf = Annotated[
-    Path | None, typer.Option(metavar="FILE.pdf", help="Also write it as a PDF.", show_default=False)
-]
-Day = Annotated[
-    str | None,
-    typer.Option(
-        metavar="YYYY-MM-DD", help="Date of the record; default: a blank to fill in.", show_default=False
-    ),
-]
+Pdf = Annotated[Path | None, option("FILE.pdf", "Also write it as a PDF.")]
+Day = Annotated[str | None, option("YYYY-MM-DD", "Date of the record; default: a blank to fill in.")]
 LeafOption = Annotated[
     Leaf | None,
     typer.Option(help="Trees on the day of the readings, where rows do not say.", show_default=False),
 ]
 Success = Annotated[
     float | None,
-    typer.Option(
-        metavar="SHARE",
-        help="Share of packets the acceptance test proves (0 to 1)."
+    option(
+        "SHARE",
+        "Share of packets the acceptance test proves (0 to 1)."
         " [default: the plan's, where a message has one try; else 0.95]",
-        show_default=False,
     ),
 ]
 Confidence = Annotated[float, typer.Option(metavar="SHARE", help="How sure the proof is (0 to 1).")]
-Customer = Annotated[str, typer.Option(metavar="NAME", help="Customer.", show_default=False)]
-Site = Annotated[str, typer.Option(metavar="NAME", help="Site.", show_default=False)]
-JobNumber = Annotated[str, typer.Option(metavar="NUMBER", help="Job or order.", show_default=False)]
-Installer = Annotated[str, typer.Option(metavar="NAME", help="Installer.", show_default=False)]
-Firm = Annotated[str, typer.Option(metavar="NAME", help="The installer's firm.", show_default=False)]
+Customer = Annotated[str, option("NAME", "Customer.")]
+Site = Annotated[str, option("NAME", "Site.")]
+JobNumber = Annotated[str, option("NUMBER", "Job or order.")]
+Installer = Annotated[str, option("NAME", "Installer.")]
+Firm = Annotated[str, option("NAME", "The installer's firm.")]
 Photos = Annotated[
-    list[Path] | None,
-    typer.Option(
-        metavar="FILE",
-        help="A photo from the site, JPEG or PNG; several times for several.",
-        show_default=False,
-    ),
+    list[Path] | None, option("FILE", "A photo from the site, JPEG or PNG; several times for several.")
 ]
 Lines = Annotated[int, typer.Option(min=0, max=12, metavar="N", help="Lines for signatures.")]
 Paper = Annotated[str, typer.Option(metavar="SIZE", help="Paper of the PDF: a4 or letter.")]

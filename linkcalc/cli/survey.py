@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._options import JsonOption, LinkOption, PlanArgument
+from linkcalc.cli._options import JsonOption, LinkOption, PlanArgument, option
 from linkcalc.cli._output import json_text, show, show_report, write_files
 from linkcalc.cli._readings import READINGS, Direction, Leaf, WetOption, leaf_name, read_files, tell_refused
 from linkcalc.cli._shell import EXIT_CODES, load_plan
@@ -26,12 +26,7 @@ def survey(
     ] = None,
     wet: WetOption = None,
     out: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="DIR",
-            help="Folder for the pictures (SVG, PNG), survey.txt and survey.json.",
-            show_default=False,
-        ),
+        Path | None, option("DIR", "Folder for the pictures (SVG, PNG), survey.txt and survey.json.")
     ] = None,
     json: JsonOption = False,
 ) -> None:

@@ -5,17 +5,14 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._options import JsonOption, PlanArgument
+from linkcalc.cli._options import JsonOption, PlanArgument, option
 from linkcalc.cli._output import show, show_report, write_files
 from linkcalc.cli._shell import load_plan
 
 
 def tank(
     plan: PlanArgument,
-    out: Annotated[
-        Path | None,
-        typer.Option(metavar="DIR", help="Folder for the picture (SVG, PNG).", show_default=False),
-    ] = None,
+    out: Annotated[Path | None, option("DIR", "Folder for the picture (SVG, PNG).")] = None,
     json: JsonOption = False,
     tank_years: Annotated[
         int, typer.Option(min=0, max=1_000_000, metavar="N", help="Years to simulate; 0 for none.")
