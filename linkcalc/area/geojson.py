@@ -114,7 +114,7 @@ def _listed(path: Path, kind: str, value: Any) -> list[Any]:
 
 
 def _positions(path: Path, kind: str, value: Any, *, fewest: int) -> Floats:
-    """Longitudes and latitudes, heights left out."""
+    """Longitudes and latitudes, without heights."""
     listed = _listed(path, kind, value)
     for position in listed:
         plain = isinstance(position, list) and len(position) >= 2
@@ -123,14 +123,14 @@ def _positions(path: Path, kind: str, value: Any, *, fewest: int) -> Floats:
             raise LinkcalcError(f"{path}: a {kind} has {shown} where a pair of numbers is needed")
         longitude, latitude = position[:2]
         if abs(longitude) > 180.0 or abs(latitude) > 90.0:
-            mend = (
+            hint = (
                 "are longitude and latitude swapped?"
                 if abs(longitude) <= 90.0 and abs(latitude) <= 180.0
                 else "reproject it to EPSG:4326"
             )
             raise LinkcalcError(
                 f"{path}: {longitude:.12g}, {latitude:.12g} is not a longitude and latitude in degrees, which "
-                f"GeoJSON has (RFC 7946): {mend}"
+                f"GeoJSON has (RFC 7946): {hint}"
             )
     if len(listed) < fewest:
         raise LinkcalcError(f"{path}: a {kind} needs {fewest} positions or more, and one has {len(listed)}")

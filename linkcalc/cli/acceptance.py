@@ -12,7 +12,7 @@ from linkcalc.cli._shell import chosen_link, load_plan
 from linkcalc.errors import LinkcalcError
 
 NOT_PROVEN = 3
-"""Exit code when packets were counted and do not prove what was asked."""
+"""Exit code when packets were counted and do not prove what was to be proven."""
 
 
 def acceptance(

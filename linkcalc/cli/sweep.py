@@ -10,7 +10,7 @@ import typer
 
 from linkcalc.cli._options import PlanArgument, option
 from linkcalc.cli._output import show, show_report, write_files
-from linkcalc.cli._shell import load_plan
+from linkcalc.cli._shell import chosen_link, load_plan
 from linkcalc.errors import LinkcalcError
 
 MOST_VALUES = 100_000
@@ -58,7 +58,8 @@ def sweep(
 
     if quantity not in numeric_quantities():
         raise LinkcalcError(f"--quantity {quantity}: there are {', '.join(numeric_quantities())}")
-    found = sweep_plan(load_plan(plan), _varied(vary or ()), link=link)
+    loaded = load_plan(plan)
+    found = sweep_plan(loaded, _varied(vary or ()), link=chosen_link(loaded, link).name)
     if json:
         show(found.to_json())
     else:

@@ -67,7 +67,7 @@ def messages(plan: PlanLike) -> "MessagesSection":
 
     loaded = as_plan(plan)
     found = section(loaded.plan, check_plan(loaded).links) if loaded.plan.message else None
-    return _asked(found, loaded, "[[message]]")
+    return _answer_for(found, loaded, "[[message]]")
 
 
 def tank(plan: PlanLike, *, tank_years: int = 2000, seed: int = 1) -> "TankAnswer":
@@ -99,7 +99,7 @@ def tank(plan: PlanLike, *, tank_years: int = 2000, seed: int = 1) -> "TankAnswe
 
     loaded = as_plan(plan)
     links = check_plan(loaded).links if loaded.plan.tank is not None else ()
-    found = _asked(section(loaded.plan, links), loaded, "[tank]")
+    found = _answer_for(section(loaded.plan, links), loaded, "[tank]")
     return replace(found, simulated=simulated(loaded.plan, links, tank_years, seed)) if tank_years else found
 
 
@@ -126,10 +126,10 @@ def energy(plan: PlanLike) -> "EnergySection":
 
     loaded = as_plan(plan)
     found = section(loaded.plan, check_plan(loaded).links) if loaded.plan.power else None
-    return _asked(found, loaded, "[[power]]")
+    return _answer_for(found, loaded, "[[power]]")
 
 
-def _asked(found: T | None, loaded: "LoadedPlan", table: str) -> T:
+def _answer_for(found: T | None, loaded: "LoadedPlan", table: str) -> T:
     if found is None:
         raise PlanError(f"{loaded.path}: has no {table}, which this answers")
     return found

@@ -1,6 +1,6 @@
 """Both antenna heights of a link at once: the margin of every pair, where it suffices, what the masts cost.
 
-A pair *reaches what is asked* where neither direction lacks anything. Margins are those of a check at each
+A pair *meets the requirement* where neither direction lacks anything. Margins are those of a check at each
 pair, with a feeder that grows as its antenna is raised.
 """
 
@@ -107,13 +107,13 @@ class HeightTable(Answer):
     cost: Floats
     """(n, m) of both masts."""
     asked: str
-    """What is asked, in words."""
+    """What is required, in words."""
     prices: MastPrices
     bases_m: tuple[float, float]
     """Height at which the masts stand on something that is there already."""
     present: Pair
     cheapest: Pair | None
-    """Of the pairs that reach what is asked, as a check of its own finds it; None: none does."""
+    """Of the pairs that meet the requirement, as a check of its own finds it; None: none does."""
     best: Pair
     """The pair with most to spare."""
     assumed: tuple[Assumption, ...]
@@ -146,7 +146,7 @@ class HeightTable(Answer):
 
     @property
     def closes(self) -> NDArray[np.bool_]:
-        """(n, m) where what is asked is reached."""
+        """(n, m) where the requirement is met."""
         return np.asarray(self.lacking_db <= 0.0)
 
 
@@ -167,7 +167,7 @@ def height_table(
     highest_m : float, m
         Highest antenna above ground at either end, 2 to 200; a station's own `highest_antenna_m` counts besides.
     step_m : float, m, optional
-        Between heights; left out: the finest of 0.1, 0.25, 0.5, 1, 2 and 5 m that gives at most 40 heights.
+        Between heights; default: the finest of 0.1, 0.25, 0.5, 1, 2 and 5 m that gives at most 40 heights.
         The present heights are looked at besides.
     prices : MastPrices, optional
     stated : frozenset of str
@@ -319,7 +319,7 @@ class _Grid:
 
 
 def asked_words(asked: Requirement) -> str:
-    """What is asked of each direction, in words.
+    """What is required of each direction, in words.
 
     >>> asked_words(Requirement(0.99, 0.9, 20.0, 3, 0.01))
     '99 % of the messages (up to 3 tries each) at 90 % of such sites, and 20 dB of fade margin'

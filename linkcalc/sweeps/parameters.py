@@ -197,8 +197,8 @@ def _unknown(name: str, wanted: str, known: Iterable[str], link: Link) -> str:
             return f"{wanted} is not a key of kind = {quoted(link.modulation.kind)}, this link's modulation"
     words = [*dict.fromkeys(k.removeprefix("near.").removeprefix("far.") for k in known), *ALIASES]
     near = get_close_matches(wanted[:80], words, n=1, cutoff=0.5)
-    mend = f"did you mean {near[0]}?" if near else f"among what can be: {', '.join(ALIASES.values())}"
-    return f"{quoted(name)} cannot be varied; {mend}"
+    hint = f"did you mean {near[0]}?" if near else f"among what can be: {', '.join(ALIASES.values())}"
+    return f"{quoted(name)} cannot be varied; {hint}"
 
 
 def parameters(link: Link, *, rasters: bool = True) -> Iterator[Parameter]:

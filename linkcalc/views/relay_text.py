@@ -1,4 +1,4 @@
-"""Where a relay would go, in words: the best spots, what limits them, and what a relay asks for."""
+"""Where a relay would go, in words: the best spots, what limits them, and what comes with a relay."""
 
 import math
 from collections.abc import Iterator
@@ -73,7 +73,7 @@ def relay_report(
     page.heading("The area")
     for line in area_lines(result):
         page.item(line)
-    page.heading("What a relay asks for")
+    page.heading("What a relay needs")
     for line in burdens(result):
         page.item(line)
     page.heading("Notes")
@@ -127,7 +127,7 @@ def _share_words(share: float) -> str:
 
 
 def spare_words(hop: HopCheck) -> str:
-    """How a hop stands to what is asked of it."""
+    """How a hop stands to what is required of it."""
     asked = asked_words(hop.weaker)
     if not math.isfinite(hop.spare_db):
         return f"with {decibel_words(hop.margin_db)} in the weaker hop where {asked} is required"

@@ -211,7 +211,7 @@ def chained(hops: Sequence[dict[str, Any]]) -> dict[str, Any]:
     -------
     dict
         "margin_db" and "spare_db" of the weaker hop, "success_there" and "success_back" of the chain with
-        the hops' doubts taken as independent, "verdict" of the worse hop.
+        the hops' uncertainties taken as independent, "verdict" of the worse hop.
     """
     margins = [np.minimum(hop["margin_there_db"], hop["margin_back_db"]) for hop in hops]
     return {
@@ -224,7 +224,7 @@ def chained(hops: Sequence[dict[str, Any]]) -> dict[str, Any]:
 
 
 def best_cells(rank: Any, grid: Grid, *, apart_m: float, count: int) -> list[tuple[int, int]]:
-    """The best cells, taken one after the other, each as far as asked from those before.
+    """The best cells, taken one after the other, each as far as required from those before.
 
     Parameters
     ----------
