@@ -101,7 +101,7 @@ def _write_files(loaded: "LoadedPlan", result: "Result", out: Path) -> None:
 def _refuse_improved(loaded: "LoadedPlan", file: Path, force: bool) -> None:
     """Say before the work why an improved plan could not be written."""
     from linkcalc.area.relay.plan import refuse_other_folder
-    from linkcalc.link.mended_plan import may_overwrite
+    from linkcalc.link.improved_plan import may_overwrite
 
     refuse_other_folder(loaded, file)
     if file.resolve() == loaded.path.resolve():
@@ -115,19 +115,19 @@ def _write_improved(
 ) -> None:
     """Write the improved plan and say what it does."""
     from linkcalc.files import atomic_write
-    from linkcalc.link.mended_plan import mended_plan
+    from linkcalc.link.improved_plan import improved_plan
     from linkcalc.views.remedies_text import changes_words, cost_words
-    from linkcalc.views.text import VERDICT_WORDS
+    from linkcalc.views.words import VERDICT_WORDS
 
     if link is not None:
         link = chosen_link(loaded, link).name
-    mended = mended_plan(loaded, result, link=link, number=number)
-    if mended is None:
+    improved = improved_plan(loaded, result, link=link, number=number)
+    if improved is None:
         typer.echo(f"every link closes: {file} is not written", err=True)
         return
-    atomic_write(file, mended.text)
+    atomic_write(file, improved.text)
     typer.echo(f"wrote {file}:", err=True)
-    for name, remedy in mended.remedies:
+    for name, remedy in improved.remedies:
         typer.echo(f"  {name}: {cost_words(remedy)}: {changes_words(remedy)}", err=True)
-    for after in mended.result.links:
+    for after in improved.result.links:
         typer.echo(f"  checked again: {after.name} {VERDICT_WORDS[after.verdict].lower()}", err=True)

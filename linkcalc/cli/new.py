@@ -80,8 +80,8 @@ def new(
     """
     from linkcalc.files import atomic_write, csv_text, refuse_to_overwrite
     from linkcalc.plan.starter import FLEET_SCHEMA, PLAN_SCHEMA, starter_fleet, starter_plan, starter_profile
+    from linkcalc.plan.starter_ground import ground_keys, sites_on
     from linkcalc.rules.table import REGIONS
-    from linkcalc.terrain.starter_ground import ground_keys, sites_on
     from linkcalc.views.units import current
 
     if region is not None and region not in REGIONS:

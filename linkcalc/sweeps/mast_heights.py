@@ -219,7 +219,7 @@ def height_table(
         margin_db=grid.margins_db.min(axis=2),
         lacking_db=grid.lacking_db,
         cost=cost,
-        asked=asked_words(Requirement.of(case.link)),
+        asked=requirement_words(Requirement.of(case.link)),
         prices=costs,
         bases_m=bases_m,
         present=grid.pair(here),
@@ -318,10 +318,10 @@ class _Grid:
         )
 
 
-def asked_words(asked: Requirement) -> str:
+def requirement_words(asked: Requirement) -> str:
     """What is required of each direction, in words.
 
-    >>> asked_words(Requirement(0.99, 0.9, 20.0, 3, 0.01))
+    >>> requirement_words(Requirement(0.99, 0.9, 20.0, 3, 0.01))
     '99 % of the messages (up to 3 tries each) at 90 % of such sites, and 20 dB of fade margin'
     """
     tries = "" if asked.tries == 1 else f" (up to {asked.tries} tries each)"

@@ -9,13 +9,13 @@ from linkcalc.link.verdict import CAUTIONS
 from linkcalc.plan import Station
 from linkcalc.terrain.geodesy import position_text
 from linkcalc.views.coverage_text import percent
-from linkcalc.views.text import (
-    Page,
-    asked_words,
+from linkcalc.views.page import Page
+from linkcalc.views.words import (
     decibel_words,
     distance_words,
     height_words,
     probability_words,
+    required_margin_words,
     rounded,
     time_words,
     value_words,
@@ -128,7 +128,7 @@ def _share_words(share: float) -> str:
 
 def spare_words(hop: HopCheck) -> str:
     """How a hop stands to what is required of it."""
-    asked = asked_words(hop.weaker)
+    asked = required_margin_words(hop.weaker.required_margin_db)
     if not math.isfinite(hop.spare_db):
         return f"with {decibel_words(hop.margin_db)} in the weaker hop where {asked} is required"
     more = "over" if hop.spare_db >= 0.0 else "short of"

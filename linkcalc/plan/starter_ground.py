@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 
 from linkcalc.errors import TerrainError
+from linkcalc.plan.ground_data import area_around, in_folder
 from linkcalc.plan.sites import Site
 from linkcalc.terrain.geodesy import points_along
-from linkcalc.terrain.ground_data import area_around, in_folder
-from linkcalc.terrain.profile import station_ground_m
 from linkcalc.terrain.rasters import open_mosaic
 from linkcalc.terrain.sources import is_remote
+from linkcalc.terrain.station_ground import station_ground_m
 
 _EXAMPLE_PATHS_M = (1000.0, 500.0, 250.0, 100.0, 50.0)
 """Lengths of an example's path: the longest for which the raster has room."""
