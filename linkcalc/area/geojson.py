@@ -1,4 +1,8 @@
-"""Polygons and lines from GeoJSON (RFC 7946: WGS 84, longitude before latitude); one line for what is not."""
+"""Polygons and lines from GeoJSON (RFC 7946: WGS 84, longitude before latitude).
+
+Every function here raises `LinkcalcError`, in one line, where a file cannot be read, is not GeoJSON in WGS 84, or holds
+nothing of what is looked for.
+"""
 
 import json
 import math
@@ -15,13 +19,7 @@ LARGEST_FILE_BYTES = 50_000_000
 
 
 def read_polygons(path: Path) -> list[list[Floats]]:
-    """The polygons of a GeoJSON file: each an outer ring and its holes, (n, 2) longitude and latitude.
-
-    Raises
-    ------
-    LinkcalcError
-        If the file cannot be read, is not GeoJSON in WGS 84, or holds no polygon.
-    """
+    """The polygons of a GeoJSON file: each an outer ring and its holes, (n, 2) longitude and latitude."""
     found = []
     for kind, parts in _geometries(path):
         if kind in ("Polygon", "MultiPolygon"):
@@ -34,13 +32,7 @@ def read_polygons(path: Path) -> list[list[Floats]]:
 
 
 def read_lines(path: Path) -> list[Floats]:
-    """The lines of a GeoJSON file, (n, 2) longitude and latitude.
-
-    Raises
-    ------
-    LinkcalcError
-        If the file cannot be read, is not GeoJSON in WGS 84, or holds no line.
-    """
+    """The lines of a GeoJSON file, (n, 2) longitude and latitude."""
     found = []
     for kind, parts in _geometries(path):
         if kind in ("LineString", "MultiLineString"):

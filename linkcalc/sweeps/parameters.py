@@ -1,4 +1,7 @@
-"""What a sweep may vary: the keys of a plan that bear on a link, by name, and what each of them changes."""
+"""What a sweep may vary: the keys of a plan that bear on a link, by name, and what each of them changes.
+
+What is no parameter or no value of one is a `DomainError`.
+"""
 
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -88,13 +91,7 @@ class Parameter:
     """Where the plan has none of its own."""
 
     def checked_values(self, given: Any) -> tuple[Any, ...]:
-        """Values as the plan writes them, in the order given.
-
-        Raises
-        ------
-        DomainError
-            If there is none, one comes twice, or they are of another kind.
-        """
+        """Values as the plan writes them, in the order given."""
         items = np.atleast_1d(
             np.asarray(given if isinstance(given, str | np.ndarray) else list(_each(given)))
         )
@@ -141,11 +138,6 @@ def parameter(name: str, link: Link, near: Station, far: Station, *, rasters: bo
     Returns
     -------
     Parameter
-
-    Raises
-    ------
-    DomainError
-        If nothing or more than one thing is called so.
 
     Examples
     --------

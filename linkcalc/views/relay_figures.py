@@ -287,13 +287,7 @@ def relay_profiles(hops: Sequence[LinkResult]) -> "Figure":
 
 
 def write_all(result: RelaySiting, hops: Sequence[LinkResult], folder: str | os.PathLike[str]) -> list[Path]:
-    """Write `relay-map` and `relay-profiles`, each `.svg` and `.png`, into a folder.
-
-    Raises
-    ------
-    LinkcalcError
-        If a file cannot be written.
-    """
+    """Write `relay-map` and `relay-profiles`, each `.svg` and `.png`, into a folder."""
     title = f"Relay for {result.link.name}"
     written = style.save(relay_map(result), Path(folder) / "relay-map", title)
     return written + style.save(relay_profiles(hops), Path(folder) / "relay-profiles", f"{title}: profiles")
