@@ -77,7 +77,9 @@ def draw_relay_map(ax: "Axes", result: RelaySiting) -> Any:
     box = _box(result)
     labels: list[Any] = []
     if _lined(result):
-        needed = margin - result.bands["spare_db"]
+        # where others spoil more than a hop may lose no margin suffices, and there is no such line
+        suffices = result.required_of_each_hop(result.spots[0]).reachable
+        needed = margin - result.bands["spare_db"] if suffices else np.full(margin.shape, np.inf)
         labels = draw_lines(ax, margin, needed, grid.cell_m)
     _hatched(ax, result, ruled_out)
     for ring in result.allowed.outlines:
@@ -214,7 +216,10 @@ def _ends(ax: "Axes", ends: Sequence[Place], box: Box) -> None:
 
 
 def _caption(result: RelaySiting) -> str:
-    lines = f"lines over margins smoothed by {SMOOTH_CELLS:g} cell, thick where it is the required margin"
+    lines = (
+        f"lines over margins smoothed by {SMOOTH_CELLS:g} cell, thick where the margin is the one required of each "
+        "of two hops"
+    )
     parts = [
         "Numbers: spots checked in full, best first; violet: hops over the best spot"
         + (", dashed over two relays (R1, R2)." if result.two is not None else "."),

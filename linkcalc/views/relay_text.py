@@ -4,6 +4,7 @@ import math
 from collections.abc import Iterator
 
 from linkcalc.area.relay.result import Chain, HopCheck, Place, RelaySiting
+from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import VerdictWord
 from linkcalc.link.verdict import CAUTIONS
 from linkcalc.plan import Station
@@ -97,13 +98,20 @@ def headline(result: RelaySiting) -> str:
     tried = "one or two relays" if result.search is not None else "one relay"
     each = result.required_of_each_hop(best)
     if not each.reachable:
-        tries = math.ceil(math.log(1.0 - each.success) / math.log(each.busy))
         return (
-            f"Relay for {link}: no spot for {tried} closes with tries = {each.tries}: other users of the channel "
-            f"alone spoil more of the messages than each hop may lose; set tries to {tries} or more, and run again"
+            f"Relay for {link}: no spot for {tried} closes with tries = {each.tries}: {_spoilt_words(each)}"
         )
     word = f"{'is ' if best.verdict == 'at_risk' else ''}{WORDS[best.verdict]}"
     return f"Relay for {link}: no spot for {tried} closes; the best {word}, {spare_words(best.weaker)}"
+
+
+def _spoilt_words(each: Requirement) -> str:
+    """Why no margin suffices, and what does."""
+    tries = math.ceil(math.log(1.0 - each.success) / math.log(each.busy))
+    return (
+        "other users of the channel alone spoil more of the messages than each hop may lose; set tries to "
+        f"{tries} or more, and run again"
+    )
 
 
 def each_hop_words(result: RelaySiting, chain: Chain) -> str:
@@ -246,9 +254,11 @@ def _two(page: Page, result: RelaySiting) -> None:
         for hop in chain.hops
     )
     page.wrap(f"{hops}.", indent=2)
+    each = result.required_of_each_hop(chain)
+    why = f", {spare_words(chain.weaker)}" if each.reachable else f": {_spoilt_words(each)}"
     page.wrap(
-        f"The chain {'is ' if chain.verdict == 'at_risk' else ''}{WORDS[chain.verdict]}, "
-        f"{spare_words(chain.weaker)}; a message passes with {probability_words(min(chain.success))}.",
+        f"The chain {'is ' if chain.verdict == 'at_risk' else ''}{WORDS[chain.verdict]}"
+        f"{why}; a message passes with {probability_words(min(chain.success))}.",
         indent=2,
     )
     page.wrap(each_hop_words(result, chain), indent=2)

@@ -336,6 +336,8 @@ def test_where_others_spoil_more_than_a_hop_may_lose_the_tries_that_it_takes_are
     assert "more of the messages than each hop may lose; set tries to 2 or more, and run again" in " ".join(
         text.split()
     )
+    labels = [t.get_text() for t in relay_map(found).axes[0].texts]
+    assert "required" not in labels
     found = siting(asking(plan, shares="required_success = 0.99\ntries = 2"), radius_m=330.0, relays=1)
     assert found.best.verdict == "closes"
 

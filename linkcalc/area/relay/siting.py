@@ -214,6 +214,8 @@ def _grid(
 
 def _ground(hops: Hops, radius: float, *, stated: bool) -> tuple[Floats, Mask]:
     """Heights of all cells, and which of them belong to the area; a stated radius may not reach beyond the rasters."""
+    if not hops.terrain.ground.rasters:
+        raise TerrainError("no terrain raster is named: a relay needs heights all around the link")
     heights_m = hops.grid.heights_m(hops.terrain.ground)
     area = hops.grid.distance_m() <= radius
     if stated and not hops.loaded.plan.terrain.sea_without_data:
