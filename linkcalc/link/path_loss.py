@@ -181,7 +181,8 @@ def smooth_excess(
     if sphere <= 0.0:
         return 0.0
     nu = k.smooth_bullington_nu(d, tx, rx, radius_km)
-    return max(sphere - k.bullington(nu, length, radio.frequency_ghz), 0.0)
+    excess: float = max(sphere - k.bullington(nu, length, radio.frequency_ghz), 0.0)
+    return excess
 
 
 def obstructed(
