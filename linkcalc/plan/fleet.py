@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, Self, cast
 
 from pydantic import Field, ValidationError, model_validator
 
+from linkcalc._kinds import kinds_checked
 from linkcalc.errors import PlanError
 from linkcalc.plan.assumptions import assumed_values, still_the_starters
 from linkcalc.plan.base import (
@@ -343,6 +344,7 @@ def _shed_fault(node: Node, sheds: Sequence[Station]) -> str:
     return f"shed = {quoted(node.shed)}: unknown base station; did you mean {quoted(nearest)}?"
 
 
+@kinds_checked
 def load_fleet(path: str | Path) -> LoadedFleet:
     """Read and check a fleet file and the list of nodes that it names.
 

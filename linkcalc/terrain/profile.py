@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked
+from linkcalc._kinds import kinds_checked
 from linkcalc.errors import DomainError, TerrainError
 from linkcalc.terrain import agreement, geodesy
 from linkcalc.terrain.land_cover import BUILT_UP_M, TREES_M, LandCover, shown_along
@@ -392,6 +393,7 @@ def with_obstacles(profile: Profile, obstacles: Sequence[ObstacleLike]) -> Profi
     )
 
 
+@kinds_checked
 def read_profile_csv(path: str | Path) -> Profile:
     """Read a surveyed profile.
 

@@ -19,6 +19,7 @@ from matplotlib.patches import Rectangle
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator
 
 from linkcalc._arrays import Floats
+from linkcalc._kinds import kinds_checked
 from linkcalc.errors import LinkcalcError
 from linkcalc.link.result import Direction, Drawing, LinkResult, Result
 from linkcalc.views import style, units
@@ -67,6 +68,7 @@ def profile_figure(link: LinkResult) -> "Figure":
     return figure
 
 
+@kinds_checked
 def draw_profile(ax: "Axes", link: LinkResult) -> "Axes":
     """Draw ground, what stands on it, ray and first Fresnel zone, with the worst point named.
 
@@ -369,6 +371,7 @@ def _steps(direction: Direction) -> list[tuple[str, float, float]]:
     return steps
 
 
+@kinds_checked
 def draw_budget(ax: "Axes", direction: Direction, *, rows: int | None = None) -> "Axes":
     """Draw one direction's budget: a row for each gain and loss, level along the horizontal axis.
 
@@ -501,6 +504,7 @@ def height_figure(link: LinkResult) -> "Figure":
     return figure
 
 
+@kinds_checked
 def draw_height(ax: "Axes", link: LinkResult) -> "Axes":
     """Draw margin against height, with the required margin, the limit, and the present height.
 

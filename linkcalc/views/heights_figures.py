@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from linkcalc._kinds import kinds_checked
 from linkcalc.errors import LinkcalcError
 from linkcalc.sweeps.mast_heights import HeightTable, Pair
 from linkcalc.views import style
@@ -71,6 +72,7 @@ def heights_figure(table: HeightTable) -> "Figure":
     return figure
 
 
+@kinds_checked
 def draw_heights(ax: "Axes", table: HeightTable) -> "Axes":
     """Draw bands of margin, the line where what is asked is reached, the 0 dB line, and the pairs.
 

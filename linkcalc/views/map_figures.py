@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from linkcalc._kinds import kinds_checked
 from linkcalc.area.coverage import CoverageResult
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.views import style
@@ -97,6 +98,7 @@ def coverage_figure(result: CoverageResult) -> "Figure":
     return figure
 
 
+@kinds_checked
 def draw_coverage(ax: "Axes", result: CoverageResult, box: Box | None = None) -> Any:
     """Draw margins over relief, contour lines, stations and graticule.
 

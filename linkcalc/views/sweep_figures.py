@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from linkcalc._arrays import Floats
+from linkcalc._kinds import kinds_checked
 from linkcalc.errors import DomainError, LinkcalcError
 from linkcalc.files import atomic_write
 from linkcalc.sweeps.table import QUANTITIES, Sweep
@@ -104,6 +105,7 @@ def sweep_figure(found: Sweep, quantity: str = "weaker_fade_margin_db") -> "Figu
     return figure
 
 
+@kinds_checked
 def draw_sweep(ax: "Axes", found: Sweep, quantity: str = "weaker_fade_margin_db") -> "Axes":
     """Draw an array of a sweep over one or two parameters.
 
