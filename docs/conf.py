@@ -9,8 +9,8 @@ sys.path.insert(0, str(HERE / "tools"))
 sys.path.insert(0, str(HERE.parent))
 
 from generated import executed, write_all  # noqa: E402
-from narrow import with_heads  # noqa: E402
-from source import place, write_pages  # noqa: E402
+from narrow_tables import with_heads  # noqa: E402
+from source_pages import place, write_pages  # noqa: E402
 from sphinx.ext.napoleon.docstring import NumpyDocstring  # noqa: E402
 
 from linkcalc import __version__  # noqa: E402

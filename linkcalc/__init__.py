@@ -94,7 +94,7 @@ if TYPE_CHECKING:
     from linkcalc.views.heights_figures import draw_heights as draw_heights
     from linkcalc.views.map_figures import draw_coverage as draw_coverage
     from linkcalc.views.notebook import show as show
-    from linkcalc.views.style import styled as styled
+    from linkcalc.views.own_axes import styled as styled
     from linkcalc.views.sweep_figures import draw_sweep as draw_sweep
 else:
     # hidden from type checkers: to them a name that is not listed above is an error
@@ -185,7 +185,7 @@ _HOMES = {
     "sample": "sweeps.sampling",
     "sample_path": "sample_files",
     "show": "views.notebook",
-    "styled": "views.style",
+    "styled": "views.own_axes",
     "survey": "commands",
     "sweep": "commands",
     "sweep_plan": "sweeps.sweeping",

@@ -14,6 +14,7 @@ R = TypeVar("R")
 WHERE = {
     "Axes": "figure.add_subplot()",
     "CoverageResult": "lc.coverage(plan, station)",
+    "DataFrame": "pandas.read_csv(file)",
     "DataArray": "xarray.DataArray(heights_m, coords, dims)",
     "Direction": "lc.check(plan).links[0].directions[0]",
     "HeightTable": "lc.heights(plan)",

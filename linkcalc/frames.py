@@ -30,6 +30,7 @@ TREES_DB = 1.0
 _HALF, _NINETY = 0.6745, 1.6449
 
 
+@kinds_checked
 def readings_from(
     frame: "pandas.DataFrame", plan: PlanLike, *, link: str | None = None, direction: Way | None = None
 ) -> Readings:

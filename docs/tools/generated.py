@@ -1,6 +1,7 @@
 """Pages that are written anew by every build, so that they cannot say what the code does not.
 
-Here the public names, the index of functions and a page for each module; `gallery` and `reference` make the others.
+Here the public names, the index of functions and a page for each module; `gallery_pages` and `reference_pages` make
+the others.
 No page is longer than `phone` allows: a subject is parted into pages.
 """
 
@@ -16,9 +17,9 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
-import gallery
-import reference
-from markdown import Part, parted, plain, summary, table
+import gallery_pages
+import reference_pages
+from page_text import Part, parted, plain, summary, table
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -83,7 +84,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     ),
     "Pictures and text": (
         "views.notebook", "views.shown", "views.figures", "views.sweep_figures", "views.heights_figures",
-        "views.map_figures", "views.range_figures", "views.relay_figures", "views.fleet_figures",
+        "views.own_axes", "views.map_figures", "views.range_figures", "views.relay_figures", "views.fleet_figures",
         "views.survey_figures", "views.messages_figures", "views.tank_figures", "views.energy_figures",
         "views.style", "views.text", "views.jsonout",
     ),
@@ -125,9 +126,9 @@ def write_all(docs: Path) -> None:
     target = docs / "_generated"
     found = {
         **face_pages(),
-        **gallery.pages(target),
+        **gallery_pages.pages(target),
         **functions_pages(),
-        **reference.pages(),
+        **reference_pages.pages(),
         "from_memory.md": memory_page(),
         "demo.md": demo_part(target),
         **{f"api/{name}.md": module_page(name) for names in grouped().values() for name in names},

@@ -2,7 +2,7 @@
 
 import csv
 import difflib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked
 from linkcalc._kinds import kinds_checked
-from linkcalc.errors import DomainError, TerrainError
+from linkcalc.errors import ArgumentError, DomainError, TerrainError
 from linkcalc.terrain import agreement, geodesy
 from linkcalc.terrain.land_cover import BUILT_UP_M, TREES_M, LandCover, shown_along
 from linkcalc.terrain.open_sets import kind_of_file
@@ -565,6 +565,8 @@ def _opened(
         yield rasters if rasters.rasters else None
     elif not rasters:
         yield None
+    elif not isinstance(rasters, Iterable):
+        raise ArgumentError(f"rasters is a list of files, or a Mosaic; not {type(rasters).__name__}")
     else:
         with open_mosaic(rasters, base_dir, limits_m=limits_m) as mosaic:
             yield mosaic

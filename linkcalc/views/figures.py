@@ -19,10 +19,10 @@ from matplotlib.patches import Rectangle
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator
 
 from linkcalc._arrays import Floats
-from linkcalc._kinds import kinds_checked
 from linkcalc.errors import LinkcalcError
 from linkcalc.link.result import Direction, Drawing, LinkResult, Result
 from linkcalc.views import style, units
+from linkcalc.views.own_axes import on_own_axes
 from linkcalc.views.text import (
     asked_words,
     clearance_words,
@@ -68,7 +68,7 @@ def profile_figure(link: LinkResult) -> "Figure":
     return figure
 
 
-@kinds_checked
+@on_own_axes
 def draw_profile(ax: "Axes", link: LinkResult) -> "Axes":
     """Draw ground, what stands on it, ray and first Fresnel zone, with the worst point named.
 
@@ -371,7 +371,7 @@ def _steps(direction: Direction) -> list[tuple[str, float, float]]:
     return steps
 
 
-@kinds_checked
+@on_own_axes
 def draw_budget(ax: "Axes", direction: Direction, *, rows: int | None = None) -> "Axes":
     """Draw one direction's budget: a row for each gain and loss, level along the horizontal axis.
 
@@ -504,7 +504,7 @@ def height_figure(link: LinkResult) -> "Figure":
     return figure
 
 
-@kinds_checked
+@on_own_axes
 def draw_height(ax: "Axes", link: LinkResult) -> "Axes":
     """Draw margin against height, with the required margin, the limit, and the present height.
 

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from linkcalc._kinds import kinds_checked
 from linkcalc.errors import LinkcalcError
 from linkcalc.sweeps.mast_heights import HeightTable, Pair
 from linkcalc.views import style
@@ -21,6 +20,7 @@ from linkcalc.views.figures import (
     write_caption,
 )
 from linkcalc.views.heights_text import cost_words, figure_words
+from linkcalc.views.own_axes import on_own_axes
 from linkcalc.views.text import decibel_words
 
 if TYPE_CHECKING:
@@ -72,7 +72,7 @@ def heights_figure(table: HeightTable) -> "Figure":
     return figure
 
 
-@kinds_checked
+@on_own_axes
 def draw_heights(ax: "Axes", table: HeightTable) -> "Axes":
     """Draw bands of margin, the line where what is asked is reached, the 0 dB line, and the pairs.
 

@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from linkcalc._kinds import kinds_checked
 from linkcalc.area.coverage import CoverageResult
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.views import style
 from linkcalc.views.coverage_text import headline, percent, preview_words
 from linkcalc.views.map_frame import Box, Mark, box_around, draw_marks, frame, hide_crowded
+from linkcalc.views.own_axes import on_own_axes
 from linkcalc.views.text import NO_BREAK, TOGETHER
 
 if TYPE_CHECKING:
@@ -98,7 +98,7 @@ def coverage_figure(result: CoverageResult) -> "Figure":
     return figure
 
 
-@kinds_checked
+@on_own_axes
 def draw_coverage(ax: "Axes", result: CoverageResult, box: Box | None = None) -> Any:
     """Draw margins over relief, contour lines, stations and graticule.
 

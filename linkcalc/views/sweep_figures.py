@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from linkcalc._arrays import Floats
-from linkcalc._kinds import kinds_checked
 from linkcalc.errors import DomainError, LinkcalcError
 from linkcalc.files import atomic_write
 from linkcalc.sweeps.table import QUANTITIES, Sweep
 from linkcalc.views import style
 from linkcalc.views.figures import Room, fitted_words, side_labels, tick_words, width_of_text, write_caption
 from linkcalc.views.heights_figures import band_levels, line_label, shade_of
+from linkcalc.views.own_axes import on_own_axes
 from linkcalc.views.sweep_text import numeric_quantities, parameter_words, quantity_words, value_words
 from linkcalc.views.text import decibel_words
 
@@ -105,7 +105,7 @@ def sweep_figure(found: Sweep, quantity: str = "weaker_fade_margin_db") -> "Figu
     return figure
 
 
-@kinds_checked
+@on_own_axes
 def draw_sweep(ax: "Axes", found: Sweep, quantity: str = "weaker_fade_margin_db") -> "Axes":
     """Draw an array of a sweep over one or two parameters.
 

@@ -10,7 +10,7 @@ import tempfile
 from pathlib import Path
 from textwrap import fill
 
-from markdown import Part, parted
+from page_text import Part, parted
 
 EXAMPLES = sorted((Path(__file__).resolve().parents[1] / "gallery").glob("*.py"))
 

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from markdown import Part, parted, plain, summary, table
+from page_text import Part, parted, plain, summary, table
 
 
 def pages() -> dict[str, str]:
