@@ -32,6 +32,7 @@ from linkcalc.views.canvas import (
     write_pictures,
     write_side_labels,
 )
+from linkcalc.views.own_axes import on_own_axes
 from linkcalc.views.words import (
     clearance_words,
     decibel_words,
@@ -63,6 +64,7 @@ def profile_figure(link: LinkResult) -> "Figure":
     return figure
 
 
+@on_own_axes
 def draw_profile(ax: "Axes", link: LinkResult) -> "Axes":
     """Draw ground, what stands on it, ray and first Fresnel zone, with the worst point named.
 
@@ -324,6 +326,7 @@ def _steps(direction: Direction) -> list[tuple[str, float, float]]:
     return steps
 
 
+@on_own_axes
 def draw_budget(ax: "Axes", direction: Direction, *, rows: int | None = None) -> "Axes":
     """Draw one direction's budget: a row for each gain and loss, level along the horizontal axis.
 
@@ -425,6 +428,7 @@ def height_figure(link: LinkResult) -> "Figure":
     return figure
 
 
+@on_own_axes
 def draw_height(ax: "Axes", link: LinkResult) -> "Axes":
     """Draw margin against height, with the required margin, the limit, and the present height.
 
