@@ -535,23 +535,22 @@ def record(
     """
     from dataclasses import fields
 
-    from linkcalc.site.record import Job, make_record
+    from linkcalc.site.record import Job, Taken, make_record
 
     known = [f.name for f in fields(Job)]
     for name in job:
         if name not in known:
             raise ArgumentError(f"record takes no {name}; a job has {', '.join(known)}")
     loaded = as_plan(plan)
-    chosen, found, files = (
-        (chosen_link(loaded, link), None, []) if readings is None else _read(loaded, link, readings, None)
-    )
+    if readings is None:
+        chosen, taken = chosen_link(loaded, link), None
+    else:
+        chosen, found, files = _read(loaded, link, readings, None)
+        taken = Taken(found, files, leaf, wet_foliage)
     return make_record(
         loaded,
         chosen,
-        readings=found,
-        readings_paths=files,
-        leaf=leaf,
-        wet_foliage=wet_foliage,
+        taken=taken,
         day=day,
         success=success,
         confidence=confidence,

@@ -93,7 +93,7 @@ def report(
     """
     from linkcalc.files import atomic_write
     from linkcalc.site.readings import link_named_in, read_all
-    from linkcalc.site.record import Job, make_record
+    from linkcalc.site.record import Job, Taken, make_record
     from linkcalc.views.record import record_html, record_pdf
 
     if paper not in _PAPERS:
@@ -102,14 +102,14 @@ def report(
     files = readings or []
     named = (name for name in map(link_named_in, files) if name is not None)
     chosen = chosen_link(loaded, link or next(named, None))
-    found = read_all(files, (chosen.from_, chosen.to)) if files else None
+    taken = None
+    if files:
+        read = read_all(files, (chosen.from_, chosen.to))
+        taken = Taken(read, files, cast("LeafName | None", leaf and leaf.value), wet)
     record = make_record(
         loaded,
         chosen,
-        readings=found,
-        readings_paths=files,
-        leaf=cast("LeafName | None", leaf and leaf.value),
-        wet_foliage=wet,
+        taken=taken,
         day=_day(date),
         success=success,
         confidence=confidence,

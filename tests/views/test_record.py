@@ -24,7 +24,7 @@ from linkcalc.plan import load_plan
 from linkcalc.sample_files import sample_path
 from linkcalc.site.acceptance import judge
 from linkcalc.site.readings import read_readings
-from linkcalc.site.record import MAP_ASPECT, Record, make_record, recheck
+from linkcalc.site.record import MAP_ASPECT, Record, Taken, make_record, recheck
 from linkcalc.views import style
 from linkcalc.views.pages import minus
 from linkcalc.views.record import pictures, record_html, record_pdf
@@ -75,12 +75,12 @@ def plan_of(folder: Path, name: str = "upland") -> Path:
 def record_of(plan: Path, readings: str | None = None, **how: Any) -> Record:
     loaded = load_plan(plan)
     link = loaded.plan.link[0]
-    found = path = None
+    taken = None
     if readings is not None:
         path = plan.with_name("readings.csv")
         path.write_text(readings)
-        found = read_readings(path, (link.from_, link.to))
-    return make_record(loaded, link, readings=found, readings_paths=[path] if path else [], **how)
+        taken = Taken(read_readings(path, (link.from_, link.to)), [path])
+    return make_record(loaded, link, taken=taken, **how)
 
 
 @pytest.fixture(scope="module")

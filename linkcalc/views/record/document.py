@@ -176,7 +176,8 @@ def _advice_words(a: Advice) -> str:
     if a.fade_margin_db is None:
         return a.text
     enough = "enough" if a.sufficient else "not enough alone"
-    return f"{a.text} (margin of the weaker direction {decibel_words(a.fade_margin_db)}, {enough})"
+    margin = decibel_words(a.fade_margin_db)
+    return f"{a.text.removesuffix('.')} (margin of the weaker direction {margin}, {enough})."
 
 
 def _map(record: Record) -> Data | None:

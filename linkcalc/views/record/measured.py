@@ -32,6 +32,7 @@ _HEAD = (
     *("Antennas, m", "Set and fitted", "Engine", "Leaves", "Note"),
 )
 _FIGURES = (3, 4, 5, 6)
+_WHOLE = (1,)
 
 
 def readings_data(record: Record) -> dict[str, Any] | None:
@@ -51,6 +52,7 @@ def readings_data(record: Record) -> dict[str, Any] | None:
         "head": [units.label(_HEAD[i]) for i in used],
         "rows": [[cells[i] for i in used] for cells in shown],
         "figures": [used.index(i) for i in _FIGURES if i in used],
+        "whole": [used.index(i) for i in _WHOLE if i in used],
         "more": len(readings.readings) - _MOST_READINGS,
         "refused": _refused(survey),
     }

@@ -226,7 +226,7 @@ def profile_figure(link: LinkResult) -> "tuple[Figure, str]":
     -------
     Figure, str
     """
-    height = 3.7
+    height = 3.5
     with style.styled():
         figure = style.new_figure(WIDTH_IN, height)
         box = (0.62 / WIDTH_IN, 0.5 / height, (WIDTH_IN - 0.7) / WIDTH_IN, (height - 0.98) / height)

@@ -3,7 +3,7 @@
 import math
 from datetime import date
 
-from linkcalc.views.text import decibel_words, rounded
+from linkcalc.views.text import NO_BREAK, decibel_words, rounded
 
 _MONTHS = (
     *("January", "February", "March", "April", "May", "June", "July"),
@@ -39,14 +39,14 @@ def degrees(bearing_deg: float) -> str:
 
 
 def power(power_dbm: float) -> str:
-    """A power as radios are set and as people speak of it.
+    r"""A power as radios are set and as people speak of it.
 
     >>> power(14.0), power(30.0), power(-3.0)
-    ('14.0 dBm (25.1 mW)', '30.0 dBm (1000 mW)', '-3.0 dBm (0.501 mW)')
+    ('14.0 dBm (25.1\xa0mW)', '30.0 dBm (1000\xa0mW)', '-3.0 dBm (0.501\xa0mW)')
     """
     milliwatts = 10.0 ** (power_dbm / 10.0)
     decimals = max(0, 2 - math.floor(math.log10(milliwatts)))
-    return f"{level(power_dbm)} ({milliwatts:.{decimals}f} mW)"
+    return f"{level(power_dbm)} ({milliwatts:.{decimals}f}{NO_BREAK}mW)"
 
 
 def date_words(day: date) -> str:
