@@ -526,11 +526,13 @@ function judgedReading(reading) {
     const way = judgedAt(fit, heights).ways[w];
     const receiver = M.receivers[way.receiver][chosen.feeder[way.receiver]];
     const loud = fit.ends[way.receiver].feeder.noise;
+    // what a longer cable than the table's takes of the noise that comes in by the antenna, engine or not
+    const taken = fit.least[way.receiver] - way.least;
     const anyRise = M.receivers.some((end, e) => data.ends[e].feeders[0].noise - end[0].quiet > 0.01);
     const running = reading.engine_running ?? !anyRise;
     const foliage = foliageOf(reading);
     const level = way.level + (foliage ? foliage.toCome : 0);
-    const noise = running ? loud : receiver.quiet;
+    const noise = (running ? loud : receiver.quiet) - taken;
     const required = data.signals[chosen.signal].snr;
     const at = { level, noise, required, thermal: receiver.thermal, margin: level - noise - required, running };
     const told = takenApart(reading, at);
