@@ -27,17 +27,7 @@ _KINDS = ("ground", "trees", "building", "tank")
 
 
 def page_data(sheet: FieldSheet) -> dict[str, Any]:
-    """What the page's script reads; tables as base64 of little-endian integers, row by row.
-
-    Parameters
-    ----------
-    sheet : FieldSheet
-
-    Returns
-    -------
-    dict
-        Fit for JSON.
-    """
+    """What the page's script reads, fit for JSON; tables as base64 of little-endian integers, row by row."""
     pairs = sheet.pairs
     points, point = np.unique(len(MODELS) * sheet.worst + pairs.model, return_inverse=True)
     worst, model = points // len(MODELS), points % len(MODELS)

@@ -7,7 +7,9 @@ const SIDES = ["near", "far"];
 const FEET = 0.3048;
 const PRINTED_READINGS = 10;
 const KEY = `linkcalc field sheet ${data.digest.slice(0, 16)} ${data.link}`;
-const READINGS_KEY = `linkcalc readings ${data.link}`; // they outlive a new sheet of the same link
+// Readings outlive a new sheet of the same link; another site's link may have the same names, but not the same place.
+const PLACE = (end) => end.position?.map((degrees) => degrees.toFixed(2)).join(" ") ?? `${(data.lengthM / 1000).toFixed(1)} km`;
+const READINGS_KEY = `linkcalc readings ${data.link}, ${data.ends.map((end) => `${end.name} ${PLACE(end)}`).join(", ")}`;
 const GRID = [data.near, data.far];
 // As on the rest of the page: nothing that would turn the text around it.
 const NAMES = data.ends.map((end) => end.name.replace(/[\p{Cc}\p{Cf}\p{Co}]/gu, ""));

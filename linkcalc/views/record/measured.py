@@ -12,7 +12,7 @@ from linkcalc.site.survey import Survey
 from linkcalc.views import units
 from linkcalc.views.record import pictures
 from linkcalc.views.record.svg import drawing
-from linkcalc.views.record.words import level
+from linkcalc.views.record.words import level, without_commands
 from linkcalc.views.survey_text import (
     day_lines,
     interval_of,
@@ -103,7 +103,7 @@ def _day(survey: Survey) -> list[str]:
     times = dict.fromkeys(t.replace("T", " ") for t in (survey.first_time, survey.last_time) if t)
     when = f", taken {' to '.join(times)}" if times else ""
     lines = [f"{survey.readings_used} readings of {survey.readings_file} used{when}."]
-    return [*lines, *day_lines(survey), *survey.warnings]
+    return [*lines, *day_lines(survey), *map(without_commands, survey.warnings)]
 
 
 def _cells(r: Reading) -> list[str]:

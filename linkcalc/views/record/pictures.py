@@ -27,18 +27,7 @@ _STEPS_M = (1.0, 2.0, 5.0, 10.0, 20.0, 25.0, 50.0, 100.0, 200.0, 500.0, 1000.0)
 
 
 def map_figure(record: Record) -> "tuple[Figure, str]":
-    """Draw stations and path from above over shaded ground.
-
-    Parameters
-    ----------
-    record : Record
-        With a map.
-
-    Returns
-    -------
-    Figure, str
-        And its caption.
-    """
+    """Draw stations and path from above over shaded ground; return the caption too."""
     site_map = record.map
     assert site_map is not None
     height = WIDTH_IN / MAP_ASPECT
@@ -51,20 +40,7 @@ def map_figure(record: Record) -> "tuple[Figure, str]":
 
 
 def draw_map(ax: "Axes", site_map: SiteMap, record: Record) -> str:
-    """Draw a map into axes of its proportions, north up; return what its caption should say.
-
-    Parameters
-    ----------
-    ax : Axes
-        In its final place.
-    site_map : SiteMap
-    record : Record
-        For names and what stands on the path.
-
-    Returns
-    -------
-    str
-    """
+    """Draw a map into axes of its proportions in their final place, north up; return its caption."""
     half = site_map.half_width_m
     ax.set_xlim(-half, half)
     ax.set_ylim(-half / MAP_ASPECT, half / MAP_ASPECT)
@@ -216,16 +192,7 @@ def _draw_scale(ax: "Axes", room: Room, half_m: float) -> str:
 
 
 def profile_figure(link: LinkResult) -> "tuple[Figure, str]":
-    """Draw the path in profile, and say what its caption should.
-
-    Parameters
-    ----------
-    link : LinkResult
-
-    Returns
-    -------
-    Figure, str
-    """
+    """Draw the path in profile; return the caption too."""
     height = 3.5
     with style.styled():
         figure = style.new_figure(WIDTH_IN, height)
@@ -237,16 +204,7 @@ def profile_figure(link: LinkResult) -> "tuple[Figure, str]":
 
 
 def readings_figure(survey: Survey) -> "Figure":
-    """Draw each direction's readings beside its margin before and after them.
-
-    Parameters
-    ----------
-    survey : Survey
-
-    Returns
-    -------
-    Figure
-    """
+    """Draw each direction's readings beside its margin before and after them."""
     panel = 2.15
     height = 2.0 * panel + 0.2
     with style.styled():

@@ -1,6 +1,7 @@
 """Figures of a record in words."""
 
 import math
+import re
 from datetime import date
 
 from linkcalc.views.text import NO_BREAK, decibel_words, rounded
@@ -9,6 +10,17 @@ _MONTHS = (
     *("January", "February", "March", "April", "May", "June", "July"),
     *("August", "September", "October", "November", "December"),
 )
+
+_TERMINAL = re.compile(r"; (see )?linkcalc \w+$| \(--\w+ says it\)")
+
+
+def without_commands(line: str) -> str:
+    """What a line for the terminal says to somebody who has none.
+
+    >>> without_commands("Tank: 3.9 m³ free; see linkcalc tank"), without_commands("taken as dry (--wet says it)")
+    ('Tank: 3.9 m³ free', 'taken as dry')
+    """
+    return _TERMINAL.sub("", line)
 
 
 def level(power_dbm: float | None) -> str:
