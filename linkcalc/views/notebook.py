@@ -10,13 +10,8 @@ from linkcalc.link.result import LinkResult, Result
 from linkcalc.sweeps.table import QUANTITIES, Sweep
 from linkcalc.views import style
 from linkcalc.views.pages import data_url, page
-from linkcalc.views.text import (
-    EFFORT_WORDS,
-    asked_words,
-    decibel_words,
-    path_words,
-    probability_words,
-)
+from linkcalc.views.text import EFFORT_WORDS
+from linkcalc.views.words import decibel_words, path_words, probability_words, required_margin_words
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -150,7 +145,7 @@ def _link_data(link: LinkResult, pictures: bool) -> dict[str, Any]:
         "rows": [
             ("", [f"{d.from_} to {d.to}" for d in ways]),
             ("margin", [decibel_words(d.fade_margin_db) for d in ways]),
-            ("required", [asked_words(d) for d in ways]),
+            ("required", [required_margin_words(d.required_margin_db) for d in ways]),
             ("such sites work", [probability_words(d.site_share) for d in ways]),
             ("messages arrive there", [probability_words(d.success_where_it_works) for d in ways]),
             ("time on air", [f"{1e3 * d.time_on_air_s:.0f} ms" for d in ways]),

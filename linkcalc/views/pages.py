@@ -10,7 +10,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from linkcalc.views import style, units
-from linkcalc.views.text import NO_BREAK, TOGETHER
+from linkcalc.views.page import NO_BREAK, TOGETHER
 
 if TYPE_CHECKING:
     from jinja2 import Environment

@@ -4,7 +4,6 @@
 """
 
 import csv
-import dataclasses
 import io
 import json
 from collections.abc import Callable
@@ -16,7 +15,7 @@ from linkcalc.answer import Answer
 from linkcalc.errors import LinkcalcError
 from linkcalc.files import atomic_write, csv_cell
 from linkcalc.views import style
-from linkcalc.views.jsonout import plain_data
+from linkcalc.views.jsonout import plain_data, shown_names
 from linkcalc.views.jsonout import to_dict as result_data
 from linkcalc.views.notebook import show, text_card
 
@@ -132,15 +131,13 @@ def data(answer: Any) -> dict[str, Any]:
         found: dict[str, Any] = _DATA[kind](answer)
         return found
     line = {"line": answer.line} if isinstance(getattr(answer, "line", None), str) else {}
-    fields = {f.name: getattr(answer, f.name) for f in dataclasses.fields(answer)}
+    fields = {name: getattr(answer, name) for name in shown_names(answer)}
     if kind == "CoverageResult":
         del fields["bands"], fields["tiles"]  # a picture's worth of numbers: to_xarray has them
         fields["stations"] = [s._asdict() for s in answer.stations]
         fields |= {f"{word}_km2": answer.area_km2(word) for word in ("closes", "at_risk", "does_not_close")}
         fields["cells"] = answer.cells
-    plain: dict[str, Any] = plain_data(fields)
-    plain.pop("drawing", None)
-    return {**line, **plain}
+    return {**line, **plain_data(fields)}
 
 
 def html(answer: Any) -> str:

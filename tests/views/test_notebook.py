@@ -7,7 +7,7 @@ from html.parser import HTMLParser
 import pytest
 
 import linkcalc as lc
-from linkcalc.views.text import VERDICT_WORDS
+from linkcalc.views.words import VERDICT_WORDS
 from tests.test_sweep import site
 from tests.views import factory
 

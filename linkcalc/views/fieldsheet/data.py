@@ -9,14 +9,14 @@ from scipy.special import logit
 
 from linkcalc._arrays import Floats
 from linkcalc.link.case import figures
+from linkcalc.link.losses import MODELS
 from linkcalc.link.modulation import Signal
-from linkcalc.link.path_loss import MODELS
 from linkcalc.link.result import MODEL_NAMES
 from linkcalc.plan import ChirpModulation
 from linkcalc.site.fieldsheet import EndSheet, FieldSheet, LimitsLine, SignalOption
 from linkcalc.site.measured_table import MeasuredTable
 from linkcalc.views import style, units
-from linkcalc.views.text import VERDICT_WORDS
+from linkcalc.views.words import VERDICT_WORDS
 
 LOSS_STEP_DB = 0.005
 SPREAD_STEP_DB = 0.02

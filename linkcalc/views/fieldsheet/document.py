@@ -12,7 +12,7 @@ from linkcalc.site.fitted import AS_PLANNED
 from linkcalc.views import style, units
 from linkcalc.views.fieldsheet.data import page_data
 from linkcalc.views.pages import page
-from linkcalc.views.text import distance_words
+from linkcalc.views.words import distance_words
 
 
 def field_sheet_html(sheet: FieldSheet) -> str:

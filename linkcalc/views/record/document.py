@@ -9,11 +9,12 @@ from typing import Any
 
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import MODEL_NAMES, Advice, Direction, PathFacts
+from linkcalc.operation.limits import EndLimits
 from linkcalc.plan.assumptions import still_the_starters
-from linkcalc.rules.plan_limits import EndLimits
 from linkcalc.site.record import Record
-from linkcalc.sweeps.mast_heights import asked_words
+from linkcalc.sweeps.mast_heights import requirement_words
 from linkcalc.views import style
+from linkcalc.views.budget_text import budget_lines, merged_terms, place_words, term_words
 from linkcalc.views.limits_text import STATUS_WORDS, interval_words, power_words, sender_words
 from linkcalc.views.pages import data_url, page
 from linkcalc.views.record import pictures
@@ -31,22 +32,18 @@ from linkcalc.views.remedies_text import (
     parts_words,
     quantity_words,
 )
-from linkcalc.views.text import (
+from linkcalc.views.words import (
     VERDICT_WORDS,
-    budget_lines,
+    assumption_lines,
     decibel_words,
     distance_words,
     likely_words,
-    merged_terms,
     path_words,
-    place_words,
     probability_words,
+    required_margin_words,
     starter_words,
-    term_words,
     trimmed,
-    value_words,
 )
-from linkcalc.views.text import asked_words as asked_margin_words
 
 _GUIDELINES = ("ICNIRP", "FCC")
 
@@ -107,17 +104,17 @@ def _answer(record: Record) -> Data:
     link, result, survey = record.link, record.result, record.survey
     question = (
         f"Does the radio link from {link.from_} to {link.to} ({path_words(result)}) reach in each direction "
-        f"what is required of it: {asked_words(Requirement.of(link))}?"
+        f"what is required of it: {requirement_words(Requirement.of(link))}?"
     )
-    lines = [_less_verdict(result.headline)]
+    lines = [result.statement]
     if survey is not None:
         before = VERDICT_WORDS[result.verdict].lower()
-        lines = [_less_verdict(survey.headline), f"Predicted before the readings: {before}. {lines[0]}"]
+        lines = [survey.statement, f"Predicted before the readings: {before}. {lines[0]}"]
     ways = result.directions
     rows = [
         ("Margin predicted", [decibel_words(d.fade_margin_db) for d in ways]),
         ("90 % interval", [likely_words(d) for d in ways]),
-        ("Required margin", [asked_margin_words(d) for d in ways]),
+        ("Required margin", [required_margin_words(d.required_margin_db) for d in ways]),
         ("Such sites work", [probability_words(d.site_share) for d in ways]),
         ("Messages that arrive there", [probability_words(d.success_where_it_works) for d in ways]),
         (
@@ -138,11 +135,6 @@ def _answer(record: Record) -> Data:
         ]
     rows.append(("Limiting factor", [d.limited_by for d in ways]))
     return {"question": question, "verdict": VERDICT_WORDS[record.verdict], "lines": lines, "rows": rows}
-
-
-def _less_verdict(headline: str) -> str:
-    _, colon, rest = headline.partition(": ")
-    return rest[:1].upper() + rest[1:] if colon else headline
 
 
 def _remedies(record: Record) -> Data | None:
@@ -228,9 +220,8 @@ def _budget(ways: Sequence[Direction]) -> list[Data]:
     notes: dict[str, dict[str, None]] = {}
     for d in ways:
         for t in d.terms:
-            note = t.note.removeprefix(d.from_ if t.group == "transmitter" else d.to).removeprefix(", ")
-            if note:
-                notes.setdefault(term_words(t, d), {})[note] = None
+            if t.note:
+                notes.setdefault(term_words(t), {})[t.note] = None
     rows = []
     for place in merged_terms([list(column) for column in by_place]):
         found = [column.get(place) for column in by_place]
@@ -305,15 +296,4 @@ def _conditions(record: Record) -> str:
 def _assumed(record: Record) -> list[str]:
     """What the plan does not say, by the source of the default; what is the starter's stands at the head."""
     invented = still_the_starters(record.assumed)
-    by_source: dict[str, dict[str, list[str]]] = {}
-    for a in record.assumed:
-        if a not in invented:
-            subject, _, key = a.key.rpartition(" ")
-            by_source.setdefault(a.source, {}).setdefault(subject, []).append(
-                f"{key} = {value_words(a.value)}"
-            )
-    return [
-        f"{source}: "
-        + "; ".join(f"{subject} {', '.join(keys)}".strip() for subject, keys in subjects.items())
-        for source, subjects in by_source.items()
-    ]
+    return assumption_lines([a for a in record.assumed if a not in invented])

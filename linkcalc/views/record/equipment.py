@@ -1,5 +1,6 @@
 """Rows of a record on what stands at the two stations: as planned, as set, as built."""
 
+from linkcalc.link.modulation import Signal
 from linkcalc.plan import ChirpModulation
 from linkcalc.radio import css
 from linkcalc.site.record import Record, Site
@@ -8,7 +9,7 @@ from linkcalc.views import units
 from linkcalc.views.pages import typeset
 from linkcalc.views.record.measured import end_words, fitted_words
 from linkcalc.views.record.words import degrees, level, metres, power
-from linkcalc.views.text import decibel_words, time_words, trimmed
+from linkcalc.views.words import decibel_words, time_words, trimmed
 
 Rows = list[tuple[str, list[str]]]
 """What is told, and what of it at each station."""
@@ -97,7 +98,7 @@ def _modulation(record: Record) -> list[tuple[str, str]]:
             ("Modulation", "two-level (Gaussian) frequency shift keying"),
             ("Bit rate", f"{m.bit_rate_bps:g} bit/s"),
             ("Frequency deviation", f"{m.deviation_hz:g} Hz"),
-            ("Receiver bandwidth", record.result.signal.rpartition(", ")[2]),
+            ("Receiver bandwidth", f"{Signal.of(m).bandwidth_hz / 1e3:g} kHz"),
             ("Preamble", f"{m.preamble_bytes} bytes"),
             ("Sync word", f"{m.sync_bytes} bytes"),
             ("Length field and CRC", f"{m.overhead_bytes} bytes"),

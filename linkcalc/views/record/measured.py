@@ -10,6 +10,7 @@ from linkcalc.site.readings import Reading
 from linkcalc.site.record import Record
 from linkcalc.site.survey import Survey
 from linkcalc.views import units
+from linkcalc.views.page import NO_BREAK
 from linkcalc.views.record import pictures
 from linkcalc.views.record.svg import drawing
 from linkcalc.views.record.words import level, without_commands
@@ -23,7 +24,7 @@ from linkcalc.views.survey_text import (
     signed,
     signed_or_none,
 )
-from linkcalc.views.text import NO_BREAK, VERDICT_WORDS, decibel_words, probability_words
+from linkcalc.views.words import VERDICT_WORDS, decibel_words, probability_words
 
 _MOST_READINGS = 60
 _MOST_LINES = 12

@@ -4,7 +4,8 @@ import math
 import re
 from datetime import date
 
-from linkcalc.views.text import NO_BREAK, decibel_words, rounded
+from linkcalc.views.page import NO_BREAK
+from linkcalc.views.words import decibel_words, rounded
 
 _MONTHS = (
     *("January", "February", "March", "April", "May", "June", "July"),
