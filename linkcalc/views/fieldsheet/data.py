@@ -99,7 +99,7 @@ def page_data(sheet: FieldSheet) -> dict[str, Any]:
         "measured": _measured_data(sheet.measured),
         "colours": {
             "ray": style.RAY, "fresnel": style.FRESNEL, "fresnelEdge": style.FRESNEL_EDGE,
-            "ground": style.GROUND, "groundEdge": style.GROUND_EDGE, "accent": style.ACCENT,
+            "ground": style.GROUND, "groundEdge": style.GROUND_EDGE, "clearance": style.CLEARANCE,
             "clutter": {name: [fill, edge] for name, (fill, edge, _) in style.CLUTTER.items()},
         },
     }  # fmt: skip

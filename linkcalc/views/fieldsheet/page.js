@@ -381,10 +381,10 @@ function showPath(found) {
       : `Worst point ${where}: the line of sight passes ${lengthWords(clear)} above ${REACHES[what].replace(/ reach(es)?$/, "")}, ${zone}${share >= 0.6 ? ", which is clear enough" : "; 60\u00a0% is required"}.`;
   put("worst-line", said, clear);
   $("worst-line").dataset.distance = x;
-  draw(x, clear);
+  draw(x, clear, data.colours.clearance[clear < 0 ? "obstructed" : share < 0.6 ? "grazing" : "clear"]);
 }
 
-function draw(worstX, clear) {
+function draw(worstX, clear, colour) {
   const svg = $("profile");
   const width = Math.max(svg.clientWidth || 700, 280);
   const height = Math.round(Math.min(Math.max(width * 0.42, 190), 300));
@@ -440,8 +440,8 @@ function draw(worstX, clear) {
   [0, length].forEach((x, e) => {
     add("line", { x1: X(x), x2: X(x), y1: Y(bottom[e ? n - 1 : 0]), y2: Y(tips[e]), stroke: "#1b262e", "stroke-width": 3 });
   });
-  add("line", { x1: X(worstX), x2: X(worstX), y1: Y(ray(worstX)), y2: Y(ray(worstX) - clear), stroke: c.accent, "stroke-width": 2 });
-  add("circle", { cx: X(worstX), cy: Y(ray(worstX) - clear), r: 5, fill: c.accent });
+  add("line", { x1: X(worstX), x2: X(worstX), y1: Y(ray(worstX)), y2: Y(ray(worstX) - clear), stroke: colour, "stroke-width": 2 });
+  add("circle", { cx: X(worstX), cy: Y(ray(worstX) - clear), r: 5, fill: colour });
   svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
   svg.innerHTML = parts.join("");
 }
