@@ -141,7 +141,7 @@ def _worst_label(ax: "Axes", room: Room, link: LinkResult, x: Floats, d: Drawing
     where = path.worst_clearance_distance_m
     i = int(np.argmin(np.abs(d.distance_m - where)))
     obstacle = float(d.ground_m[i] + d.bulge_m[i] + d.clutter_m[i])
-    colour = {"obstructed": style.ACCENT, "grazing": style.CAUTION, "clear": style.INK}[path.regime]
+    colour = style.CLEARANCE[path.regime]
     first = f"worst point: {clearance_words(path, worst_clearance_m(link))}"
     start = room.fit(style.drawable(link.directions[0].from_), 0.2 * room.width_pt, 8)
     second = f"{distance_words(where)} from {start}; clearance {_zone_share(path.worst_clearance_ratio)}"
