@@ -2,6 +2,7 @@
 headings, captions and files. Colours and type are those of `style`."""
 
 import os
+import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
 from pathlib import Path
@@ -67,13 +68,7 @@ def write_heading(
 def write_caption(figure: "Figure", text: str, lines: int) -> None:
     """Write a caption at the foot of a figure, wrapped by measured width; what is too long for its lines is cut."""
     width, height = figure.get_size_inches() * 72.0
-    shown: list[str] = [""]
-    for word in style.drawable(text).split(" "):
-        longer = f"{shown[-1]} {word}".strip()
-        if width_of_text(longer, style.SMALL_PT) <= width - 28.0:
-            shown[-1] = longer
-        else:
-            shown.append(word)
+    shown = wrapped_lines(text, width - 28.0, style.SMALL_PT)
     if len(shown) > lines:
         shown[lines - 1 :] = [" ".join(shown[lines - 1 :])]
     for i, line in enumerate(shown):
@@ -86,6 +81,21 @@ def write_words(figure: "Figure", left_in: float, top_in: float, words: str, loo
     """Write words below a place in inches, counted from the top where it is negative."""
     across, up = figure.get_size_inches()
     figure.text(left_in / across, top_in / up + (1.0 if top_in < 0.0 else 0.0), words, va="top", **look)
+
+
+def write_title(figure: "Figure", y: float, words: str) -> None:
+    """Write a title from the left, cut to the figure's width; `y`: share of its height."""
+    room = 0.96 * 72.0 * figure.get_size_inches()[0]
+    figure.text(
+        0.02, y, fitted_words(style.drawable(words), room, style.TITLE_PT, True), va="center", **style.TITLE
+    )
+
+
+def write_facts(figure: "Figure", y: float, words: str) -> None:
+    """Write facts under a title, wrapped to the figure's width."""
+    room = 0.96 * 72.0 * figure.get_size_inches()[0]
+    lines = [line for part in words.split("\n") for line in wrapped_lines(part, room, style.TEXT_PT)]
+    figure.text(0.02, y, "\n".join(lines), va="center", **style.UNDER)
 
 
 def filled(words: str, width: int) -> str:
@@ -270,6 +280,33 @@ def spread_apart(wanted: Sequence[float], sizes: Sequence[float], low: float, hi
 
 
 # ---------------------------------------------------------------- text by its width
+
+
+def wrapped_lines(words: str, width_pt: float, size: float) -> list[str]:
+    """Words in lines that are no wider than there is room."""
+    lines: list[str] = [""]
+    for word in style.drawable(words).split(" "):
+        longer = f"{lines[-1]} {word}".strip()
+        if width_of_text(longer, size) <= width_pt:
+            lines[-1] = longer
+        else:
+            lines.append(word)
+    # a line of a sentence from left to right stays one, whatever script it begins with
+    return [line if i == 0 or not _from_right(line) else f"\u200e{line}" for i, line in enumerate(lines)]
+
+
+def _from_right(words: str) -> bool:
+    return words[:1] != "" and unicodedata.bidirectional(words[0]) in ("R", "AL")
+
+
+def fitted_ends(form: str, ends: tuple[str, str], width_pt: float, size: float, bold: bool = False) -> str:
+    """A sentence of two stations, "From {} to {}", their names cut so that it fits, the shorter one last."""
+    near, far = map(style.drawable, ends)
+    room = width_pt - width_of_text(form.format("", ""), size, bold)
+    widths = [width_of_text(name, size, bold) for name in (near, far)]
+    most = [max(room - other, room / 2.0) for other in reversed(widths)]
+    names = (fitted_words(name, wide, size, bold) for name, wide in zip((near, far), most, strict=True))
+    return form.format(*names)
 
 
 def fitted_words(words: str, width_pt: float, size: float, bold: bool = False) -> str:

@@ -10,7 +10,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLoca
 from linkcalc.operation.energy import BatteryLife, EnergySection, StationEnergy
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.views import style
-from linkcalc.views.canvas import write_note, write_pictures
+from linkcalc.views.canvas import write_caption, write_facts, write_note, write_pictures, write_title
 from linkcalc.views.energy_text import interval_words
 
 if TYPE_CHECKING:
@@ -38,9 +38,9 @@ def life_figure(station: StationEnergy, spreading_factor: int | None = None) -> 
             f"{station.summary}; {battery.chemistry}, {battery.capacity_mah:g} mAh,"
             f" {100 * battery.usable_share:.0f} % usable at {battery.temperature_c:g} °C"
         )
-        figure.text(0.02, 0.945, style.drawable(station.station), **style.TITLE)
-        figure.text(0.02, 0.9, facts, **style.UNDER)
-        figure.text(0.02, 0.03, _caption(station, battery), **style.CAPTION)
+        write_title(figure, 0.955, station.station)
+        write_facts(figure, 0.905, facts)
+        write_caption(figure, _caption(station, battery), lines=3)
     return figure
 
 
@@ -57,7 +57,7 @@ def _caption(station: StationEnergy, battery: BatteryLife) -> str:
     ]
     if long_lived:
         lines.append(f"Not drawn, longer than is quoted at every interval shown: {', '.join(long_lived)}.")
-    return "\n".join(lines)
+    return " ".join(lines)
 
 
 def draw_life(ax: "Axes", battery: BatteryLife, spreading_factor: int | None = None) -> "Axes":

@@ -23,6 +23,7 @@ from linkcalc.views import style
 from linkcalc.views.canvas import (
     Room,
     axes_in,
+    fitted_ends,
     round_ticks,
     spread_apart,
     tick_words,
@@ -395,9 +396,9 @@ def draw_budget(ax: "Axes", direction: Direction, *, rows: int | None = None) ->
         ax.add_patch(Rectangle(corner, across, 0.84, **look))
     name = f"margin, {asked_words(direction)} required"
     _budget_row(room, rows, row, name, _signed(margin), "", bold=True, colour=colour)
-    title = f"From {style.drawable(direction.from_)} to {style.drawable(direction.to)}"
-    words = room.fit(title, room.width_pt + 248, style.TEXT_PT + 1, bold=True)
-    room.text(-148, room.height_pt + 26, words, style.TEXT_PT + 1, style.INK, bold=True, va="bottom")
+    ends, size = (direction.from_, direction.to), style.TEXT_PT + 1
+    words = fitted_ends("From {} to {}", ends, room.width_pt + 248, size, bold=True)
+    room.text(-148, room.height_pt + 26, words, size, style.INK, bold=True, va="bottom")
     for head, right in (("change", 48), ("level", 112)):
         room.text(room.width_pt + right, room.height_pt + 8, head, 8, style.MUTED, ha="right", va="bottom")
     return ax

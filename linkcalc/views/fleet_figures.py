@@ -48,11 +48,10 @@ def map_figure(result: FleetResult) -> "Figure":
         ax = figure.add_axes((0.085, 0.165, 0.86, 0.72))
         draw_map(ax, result)
         _write(figure, 0.085, 0.968, upper_first(headline(result)), 80, style.TITLE)
-        what = f"Each node with the base station it {'should report' if result.assigned else 'reports'} to; the darker "
-        what += "and thicker the line, the higher the spreading factor."
+        what = f"Each node with the base station it {'should report' if result.assigned else 'reports'} to; "
+        what += "darker and thicker: a higher spreading factor."
         if len(result.nodes) > _TIED:
-            what = "The darker the mark, the higher the spreading factor; nodes that may get fewer than required point"
-            what += " to their base station."
+            what = "Darker: a higher spreading factor; nodes that may get less than required point to their base."
         _write(figure, 0.085, 0.928, what, 112, {"size": style.TEXT_PT})
         _key(figure, result)
         words = f"Terrain shaded from the north-west. Degrees: WGS 84. {SAFETY}"

@@ -19,6 +19,7 @@ _MAP_IN: Final = 6.8
 _LEFT_IN: Final = 0.95
 _DASHES: Final[dict[str, Any]] = {"closes": "-", "at_risk": (0, (6, 2)), "does_not_close": (0, (1.5, 2))}
 """Verdicts differ in dashes as well as in colour."""
+_SEVERAL: Final = {"closes": "close", "at_risk": "at risk", "does_not_close": "do not close"}
 
 
 def links_figure(result: Result, positions: Positions, relief: Relief) -> "Figure":
@@ -33,7 +34,8 @@ def links_figure(result: Result, positions: Positions, relief: Relief) -> "Figur
     links = [(k, k.directions[0].from_, k.directions[0].to) for k in result.links]
     links = [(k, a, b) for k, a, b in links if a in at and b in at]
     counts = {v: sum(k.verdict == v for k, _, _ in links) for v in style.VERDICT}
-    words = ", ".join(f"{n} {style.VERDICT[v][1].lower()}" for v, n in counts.items() if n)
+    said = {v: style.VERDICT[v][1].lower() if n == 1 else _SEVERAL[v] for v, n in counts.items()}
+    words = ", ".join(f"{n} {said[v]}" for v, n in counts.items() if n)
     title = filled(
         f"{len(links)} links: {words}" if len(links) != 1 else f"{links[0][0].name}: {words[2:]}", 74
     )

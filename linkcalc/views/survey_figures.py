@@ -20,12 +20,14 @@ from linkcalc.views.canvas import (
     Box,
     Room,
     axes_in,
+    fitted_ends,
     meet,
     round_ticks,
     spread_apart,
     tick_words,
     true_minus,
     width_of_text,
+    write_caption,
     write_heading,
     write_pictures,
     write_side_labels,
@@ -52,10 +54,7 @@ def margin_figure(survey: Survey) -> "Figure":
             right = axes_in(figure, 5.55, base, 2.35, panel - 0.55)
             draw_readings(left, direction, drawing)
             draw_margin(right, direction, drawing)
-            title = f"From {style.drawable(direction.from_)} to {style.drawable(direction.to)}"
-            room = Room(left)
-            title = room.fit(title, width * 72.0 - 80.0, style.TEXT_PT, bold=True)
-            room.text(0, room.height_pt + 6, title, style.TEXT_PT, style.INK, bold=True)
+            write_ends(left, direction, width * 72.0 - 80.0)
             if i == len(survey.directions) - 1:
                 left.set_xlabel("Readings in the order of the file")
                 right.set_xlabel("Likelihood")
@@ -64,13 +63,15 @@ def margin_figure(survey: Survey) -> "Figure":
         caption = (
             "Margins under the plan's conditions, fading allowed for. Open: too far from the others to count."
         )
-        _caption(figure, f"{caption} Dashed curve: the plan alone.")
+        write_caption(figure, f"{caption} Dashed curve: the plan alone.", lines=1)
     return figure
 
 
-def _caption(figure: "Figure", words: str) -> None:
-    width, height = figure.get_size_inches()
-    figure.text(14.0 / 72 / width, 0.17 / height, words, va="center", **style.CAPTION)
+def write_ends(ax: "Axes", direction: DirectionSurvey, width_pt: float) -> None:
+    """Say above the readings from where to where they went."""
+    room, ends = Room(ax), (direction.from_, direction.to)
+    words = fitted_ends("From {} to {}", ends, width_pt, style.TEXT_PT, bold=True)
+    room.text(0, room.height_pt + 6, words, style.TEXT_PT, style.INK, bold=True)
 
 
 def draw_readings(ax: "Axes", direction: DirectionSurvey, drawing: DirectionDrawing) -> "Axes":
@@ -165,7 +166,9 @@ def spots_figure(survey: Survey) -> "Figure":
         more = len(survey.spots) - len(spots)
         words = f"{len(survey.spots)} spots tried" + (f", the best {len(spots)} shown" if more else "")
         write_heading(figure, survey.name, "", (words, style.INK))
-        _caption(figure, "Line: 95 % of what the spot's margin may be, for comparing the spots.")
+        write_caption(
+            figure, "Line: 95 % of what the spot's margin may be, for comparing the spots.", lines=1
+        )
     return figure
 
 
@@ -222,7 +225,7 @@ def map_figure(survey: Survey) -> "Figure":
             words += f", {len(survey.spots) - placed} without a position"
         write_heading(figure, survey.name, "", (words, style.INK))
         what = "Margin of the weaker direction under the plan's conditions"
-        _caption(figure, f"{what}; the ring marks the best spot.")
+        write_caption(figure, f"{what}; the ring marks the best spot.", lines=1)
     return figure
 
 

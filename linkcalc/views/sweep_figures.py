@@ -92,9 +92,9 @@ def sweep_figure(found: Sweep, quantity: str = "weaker_fade_margin_db") -> "Figu
     rows = math.ceil(len(panels) / columns)
     single = len(panels) == 1
     width = 9.0 if single else 10.5
-    right = 0.4 if layout.y is not None else 1.75 if single else 0.85
-    left, gap, top, bottom = 0.75, 0.95, 0.95, 1.0
-    each = (width - left - right - (columns - 1) * gap) / columns
+    beside = _beside_in(found, layout, single=single)
+    left, gap, top, bottom = 0.75, (0.95 if layout.y is not None else beside + 0.4), 0.95, 1.0
+    each = (width - left - beside - (columns - 1) * gap) / columns
     tall = 3.4 if single else 2.45
     height = top + rows * tall + (rows - 1) * 0.85 + bottom
     limits = _limits(found, quantity, layout)
@@ -106,6 +106,8 @@ def sweep_figure(found: Sweep, quantity: str = "weaker_fade_margin_db") -> "Figu
             ax = axes_in(figure, x, y, each, tall)
             own = layout.panels is None or value == found.planned[layout.panels]
             _draw(ax, _Panel(panel, quantity, layout, limits, named=single, mark=own))
+            if column and layout.y is None:
+                ax.set_ylabel("")  # as on the left
             if layout.panels is not None:
                 room = Room(ax)
                 words = parameter_words(found, layout.panels, unit=False)
@@ -117,6 +119,15 @@ def sweep_figure(found: Sweep, quantity: str = "weaker_fade_margin_db") -> "Figu
         write_heading(figure, found.link, f"{upper_first(quantity_words(found, quantity))} against {over}")
         write_caption(figure, _caption_words(found, quantity, layout, named=single), lines=2)
     return figure
+
+
+def _beside_in(found: Sweep, layout: _Plan, *, single: bool) -> float:
+    """Room right of a panel for what its lines are called, inches."""
+    if single or layout.y is not None:
+        return 1.75 if single and layout.y is None else 0.4
+    values = [] if layout.lines is None else found.coords[layout.lines].tolist()
+    names = [value_words(str(layout.lines), value) for value in values]
+    return max((30.0 + width_of_text(name, 8.0) for name in names), default=12.0) / 72.0
 
 
 def draw_sweep(ax: "Axes", found: Sweep, quantity: str = "weaker_fade_margin_db") -> "Axes":
@@ -215,7 +226,7 @@ def _draw_lines(ax: "Axes", panel: _Panel) -> None:
         finite = row[order][np.isfinite(row[order])]
         if layout.lines is not None and finite.size:
             text = value_words(layout.lines, value) + (" (plan)" if own and named else "")
-            labels.append((float(finite[-1]), text, colour))
+            labels.append((float(finite[-1]), text, colour if len(rows) <= 3 else style.INK))
     for line in _references(found, panel.quantity):
         ax.axhline(line.level, **line.look, zorder=1.5)
         if named:
@@ -228,9 +239,12 @@ def _draw_lines(ax: "Axes", panel: _Panel) -> None:
     if panel.mark:
         _mark_plan(ax, room, panel)
     _label_axis(ax, room, "x", found, layout.x)
-    unit = QUANTITIES[panel.quantity].unit
-    label = upper_first(quantity_words(found, panel.quantity)) + (f", {unit}" if unit else "")
-    ax.set_ylabel(fitted_words(style.drawable(label), room.height_pt, style.TEXT_PT))
+    unit = QUANTITIES[panel.quantity].unit and f", {QUANTITIES[panel.quantity].unit}"
+    name, space = (
+        upper_first(quantity_words(found, panel.quantity)),
+        room.height_pt - width_of_text(unit, style.TEXT_PT),
+    )
+    ax.set_ylabel(fitted_words(style.drawable(name), space, style.TEXT_PT) + unit)
 
 
 def _set_levels(ax: "Axes", panel: _Panel) -> None:
@@ -245,7 +259,18 @@ def _set_levels(ax: "Axes", panel: _Panel) -> None:
     else:
         ax.set_ylim(low, high)
         round_ticks(ax.yaxis, 6)
+    if _is_share(panel.quantity):
+        ax.yaxis.set_major_formatter(FuncFormatter(lambda share, _: _level_words(panel.quantity, share)))
     ax.grid(True, axis="y")
+
+
+def _is_share(quantity: str) -> bool:
+    return quantity.endswith(("delivery_probability", "site_share"))
+
+
+def _level_words(quantity: str, level: float) -> str:
+    """A figure of a quantity at a tick or on a line."""
+    return f"{100.0 * level:.10g} %" if _is_share(quantity) else tick_words(level)
 
 
 def _draw_bands(ax: "Axes", panel: _Panel) -> None:
@@ -267,12 +292,17 @@ def _draw_bands(ax: "Axes", panel: _Panel) -> None:
     ax.contourf(across, up, numbers, levels=levels, colors=colours, zorder=1)
     special = {line.level: line for line in _references(found, quantity)}
     taken = _mark_plan(ax, room, panel) if panel.mark else []
-    for level in sorted({*levels[1:-1], *special}):
-        if not numbers.min() < level < numbers.max():
-            continue
+    inside = [v for v in sorted({*levels[1:-1], *special}) if numbers.min() < v < numbers.max()]
+    if not inside:
+        ends = dict.fromkeys(
+            _level_words(quantity, float(f"{v:.3g}")) for v in (numbers.min(), numbers.max())
+        )
+        words, middle = " to ".join(ends), (room.width_pt / 2.0, room.height_pt / 2.0)
+        room.text(*middle, words, style.SMALL_PT, style.INK, paper=True, ha="center", va="center")
+    for level in inside:
         line = special.get(level)
         look: Mapping[str, Any] = {"color": style.MUTED} if line is None else line.look
-        text, ink, thick = f"{level:.10g}", style.INK, 0.6
+        text, ink, thick = _level_words(quantity, level), style.INK, 0.6
         if line is not None:
             ink, thick = look["color"], 1.8
             text += f": {line.words}" if panel.named else ""
@@ -390,7 +420,7 @@ def _caption_words(found: Sweep, quantity: str, layout: _Plan, *, named: bool) -
     if layout.y is not None:
         unit = QUANTITIES[quantity].unit
         name = quantity_words(found, quantity) + (f", {unit}" if unit else "")
-        parts.append(f"Figures on the lines: {name}; darker is more.")
+        parts.append(f"Figures in the picture: {name}; darker is more.")
     if not named:
         numbers = found[quantity]
         parts += [

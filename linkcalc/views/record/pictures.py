@@ -13,7 +13,7 @@ from linkcalc.site.survey import Survey
 from linkcalc.views import style
 from linkcalc.views.canvas import Room
 from linkcalc.views.figures import clutter_runs, draw_profile, profile_caption
-from linkcalc.views.survey_figures import draw_margin, draw_readings
+from linkcalc.views.survey_figures import draw_margin, draw_readings, write_ends
 from linkcalc.views.text import distance_words, height_words
 
 if TYPE_CHECKING:
@@ -258,10 +258,7 @@ def readings_figure(survey: Survey) -> "Figure":
             right = figure.add_axes((3.85 / WIDTH_IN, base, 1.45 / WIDTH_IN, tall))
             draw_readings(left, direction, drawing)
             draw_margin(right, direction, drawing)
-            room = Room(left)
-            words = f"From {style.drawable(direction.from_)} to {style.drawable(direction.to)}"
-            words = room.fit(words, room.width_pt + 180.0, style.TEXT_PT, bold=True)
-            room.text(0.0, room.height_pt + 6.0, words, style.TEXT_PT, style.INK, bold=True)
+            write_ends(left, direction, Room(left).width_pt + 180.0)
             if row == 1:
                 left.set_xlabel("Readings in the order of the file")
                 right.set_xlabel("Likelihood")
