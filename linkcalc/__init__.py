@@ -46,15 +46,14 @@ if TYPE_CHECKING:
     from linkcalc.frames import compare_measured as compare_measured
     from linkcalc.frames import readings_frame as readings_frame
     from linkcalc.frames import readings_from as readings_from
-    from linkcalc.link.own_models import forget_loss_model as forget_loss_model
-    from linkcalc.link.own_models import loss_model as loss_model
+    from linkcalc.link.losses import Situation as Situation
     from linkcalc.link.parts_list import Bill as Bill
-    from linkcalc.link.path_loss import Situation as Situation
     from linkcalc.link.result import LinkResult as LinkResult
     from linkcalc.link.result import Result as Result
     from linkcalc.link.verdict import check_plan as check_plan
     from linkcalc.operation.energy import EnergySection as EnergySection
     from linkcalc.operation.exposure import ExposureSection as ExposureSection
+    from linkcalc.operation.limits import LimitsSection as LimitsSection
     from linkcalc.operation.messages import MessagesSection as MessagesSection
     from linkcalc.operation.sections import LimitsResult as LimitsResult
     from linkcalc.operation.sections import with_sections as with_sections
@@ -66,7 +65,8 @@ if TYPE_CHECKING:
     from linkcalc.plan import plan_from as plan_from
     from linkcalc.plan.fleet import LoadedFleet as LoadedFleet
     from linkcalc.plan.fleet import load_fleet as load_fleet
-    from linkcalc.rules.plan_limits import LimitsSection as LimitsSection
+    from linkcalc.propagation.loss_models import forget_loss_model as forget_loss_model
+    from linkcalc.propagation.loss_models import loss_model as loss_model
     from linkcalc.sample_files import sample_path as sample_path
     from linkcalc.site.acceptance import Acceptance as Acceptance
     from linkcalc.site.fieldsheet import FieldSheet as FieldSheet
@@ -84,10 +84,10 @@ if TYPE_CHECKING:
     from linkcalc.sweeps.table import Sweep as Sweep
     from linkcalc.terrain.arrays import clearance_of as clearance_of
     from linkcalc.terrain.arrays import profile_of_array as profile_of_array
+    from linkcalc.terrain.cutting import cut_profile as cut_profile
     from linkcalc.terrain.profile import Profile as Profile
-    from linkcalc.terrain.profile import cut_profile as cut_profile
     from linkcalc.terrain.profile import profile_from as profile_from
-    from linkcalc.terrain.profile import read_profile_csv as read_profile_csv
+    from linkcalc.terrain.surveyed import read_profile_csv as read_profile_csv
     from linkcalc.views.figures import draw_budget as draw_budget
     from linkcalc.views.figures import draw_height as draw_height
     from linkcalc.views.figures import draw_profile as draw_profile
@@ -123,7 +123,7 @@ _HOMES = {
     "HeightTable": "sweeps.mast_heights",
     "HowFar": "sweeps.reach_by_ground",
     "LimitsResult": "operation.sections",
-    "LimitsSection": "rules.plan_limits",
+    "LimitsSection": "operation.limits",
     "LinkResult": "link.result",
     "LinkcalcError": "errors",
     "LoadedFleet": "plan.fleet",
@@ -140,7 +140,7 @@ _HOMES = {
     "RelaySiting": "area.relay.result",
     "Result": "link.result",
     "Sample": "sweeps.sampling",
-    "Situation": "link.path_loss",
+    "Situation": "link.losses",
     "Survey": "site.survey",
     "Sweep": "sweeps.table",
     "TankAnswer": "operation.tank.answer",
@@ -152,7 +152,7 @@ _HOMES = {
     "compare": "commands",
     "compare_measured": "frames",
     "coverage": "commands",
-    "cut_profile": "terrain.profile",
+    "cut_profile": "terrain.cutting",
     "draw_budget": "views.figures",
     "draw_coverage": "views.map_figures",
     "draw_height": "views.figures",
@@ -162,13 +162,13 @@ _HOMES = {
     "energy": "commands",
     "fieldsheet": "commands",
     "fleet": "commands",
-    "forget_loss_model": "link.own_models",
+    "forget_loss_model": "propagation.loss_models",
     "heights": "commands",
     "how_far": "sweeps.reach_by_ground",
     "limits": "commands",
     "load_fleet": "plan.fleet",
     "load_plan": "plan",
-    "loss_model": "link.own_models",
+    "loss_model": "propagation.loss_models",
     "messages": "commands",
     "parts": "commands",
     "plan_from": "plan",
@@ -177,7 +177,7 @@ _HOMES = {
     "profile_of_array": "terrain.arrays",
     "propagation": "propagation",
     "radio": "radio",
-    "read_profile_csv": "terrain.profile",
+    "read_profile_csv": "terrain.surveyed",
     "readings_frame": "frames",
     "readings_from": "frames",
     "record": "commands",

@@ -464,7 +464,7 @@ def acceptance(
     >>> lc.acceptance(success=0.95, sent=100, lost=2).count.passed
     False
     """
-    from linkcalc.rules.plan_limits import packet_of
+    from linkcalc.operation.limits import packet_of
     from linkcalc.site.acceptance import acceptance as tests
 
     legal_s = None

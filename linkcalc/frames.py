@@ -12,8 +12,8 @@ from linkcalc._arrays import Floats
 from linkcalc.answer import Answer, installed
 from linkcalc.errors import DomainError
 from linkcalc.link.judgement import judge
+from linkcalc.link.losses import REGIMES
 from linkcalc.link.on_ground import cases, open_terrain
-from linkcalc.link.path_loss import REGIMES
 from linkcalc.plan import PlanLike, as_plan
 from linkcalc.plan.wording import quoted
 from linkcalc.site.readings import COLUMNS, Readings, Way, readings_of_csv

@@ -1,6 +1,8 @@
 """Settings of all tests."""
 
 import os
+from collections.abc import Callable
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -13,10 +15,28 @@ settings.register_profile("quick", settings.get_profile("ci"), max_examples=20)
 settings.load_profile("ci" if os.environ.get("CI") else "desk")
 
 
+def _quick(config: pytest.Config) -> bool:
+    return bool(config.option.markexpr == "quick")
+
+
 def pytest_configure(config: pytest.Config) -> None:
     """Fewer examples of each law where the quick tests are asked for."""
-    if config.option.markexpr == "quick":
+    if _quick(config):
         settings.load_profile("quick")
+
+
+@pytest.fixture(scope="session")
+def few(request: pytest.FixtureRequest) -> Callable[[int], int]:
+    """How many of so many cases a test of its own making tries: a fifth where the quick tests are asked for."""
+    return lambda whole: -(-whole // 5) if _quick(request.config) else whole
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """All tests of a file in one process, unless told otherwise: what they share is made and compiled once."""
+    from xdist.scheduler import LoadFileScheduling
+
+    return LoadFileScheduling(config, log) if config.option.dist == "load" else None
 
 
 @pytest.hookimpl(tryfirst=True)

@@ -31,6 +31,9 @@ BAR = 0.9
 
 TARGETS: dict[str, tuple[str, ...]] = {
     "linkcalc.link.path_loss": ("tests/test_path_loss.py",),
+    "linkcalc.link.losses": ("tests/test_path_loss.py",),
+    "linkcalc.link.surroundings": ("tests/test_path_loss.py", "tests/test_link_case.py"),
+    "linkcalc.link.models": ("tests/test_path_loss.py", "tests/test_own_models.py"),
     "linkcalc.link.case": ("tests/test_link_case.py", "tests/test_budget.py"),
     "linkcalc.link.uncertainty": ("tests/test_uncertainty.py",),
     "linkcalc.link.requirement": ("tests/test_requirement.py",),
@@ -47,6 +50,7 @@ TARGETS: dict[str, tuple[str, ...]] = {
     "linkcalc.operation.tank.risk": ("tests/test_tank.py",),
     "linkcalc.operation.tank.solve": ("tests/test_tank.py",),
     "linkcalc.operation.messages": ("tests/test_messages.py",),
+    "linkcalc.operation.channel": ("tests/test_messages.py",),
     "linkcalc.fleets.judge": ("tests/fleet/test_judge.py",),
     "linkcalc.fleets.mends": ("tests/fleet/test_mends.py",),
     "linkcalc.operation.exposure": ("tests/test_exposure.py",),

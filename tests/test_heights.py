@@ -9,10 +9,10 @@ import pytest
 
 from linkcalc.errors import DomainError
 from linkcalc.link.case import LinkCase
+from linkcalc.link.traffic import Sent
 from linkcalc.link.verdict import check_link
 from linkcalc.plan import Feeder
 from linkcalc.plan.power import Regulation
-from linkcalc.rules.traffic import Sent
 from linkcalc.sweeps.mast_heights import LOWEST_M, HeightTable, MastPrices, _heights, _step_m, height_table
 from tests.sites import case, profile, ridge
 

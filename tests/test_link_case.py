@@ -19,7 +19,7 @@ from linkcalc.link.case import (
     surroundings,
     surroundings_of_many,
 )  # fmt: skip
-from linkcalc.link.path_loss import Surroundings
+from linkcalc.link.surroundings import Surroundings
 from linkcalc.propagation import building_entry, clutter, noise
 from linkcalc.terrain.land_cover import KINDS, Around
 from tests import sites

@@ -7,19 +7,17 @@ from hypothesis import strategies as st
 from scipy.special import ndtr
 
 from linkcalc.errors import DomainError, PlanError
-from linkcalc.operation.messages import (
+from linkcalc.operation.channel import (
     FadingChannel,
     Retries,
     SteadyChannel,
-    airtimes_s,
     by_site,
     delivered_by_try,
     delivery_delay,
     loss,
-    often_words,
-    section,
     unconfirmed,
 )
+from linkcalc.operation.messages import airtimes_s, often_words, section
 from linkcalc.radio.energy import expected_transmissions
 from linkcalc.views.messages_text import delay_words
 from tests.tank_plans import link_result, plan

@@ -30,13 +30,13 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "plan.loading", "plan.in_python", "plan.values", "link.on_ground", "link.verdict", "answer",
         "link.result", "operation.sections", "sweeps.reach_by_ground", "sweeps.comparing",
         "sweeps.sampling", "sweeps.sweeping", "sweeps.table", "sweeps.parameters", "sweeps.mast_heights",
-        "link.advice", "link.remedies", "link.remedy_options", "link.mended_plan", "link.parts_list",
-        "site.record", "plan.sites", "sample_files", "files",
+        "link.advice", "link.remedies", "link.remedy_options", "link.improved_plan", "link.parts_list",
+        "site.record", "plan.sites", "plan.nodes", "sample_files", "files", "tabular",
     ),
     "Distance and clearance": ("propagation.free_space", "propagation.fresnel"),
     "Hills and obstacles": (
-        "link.path_loss", "link.chosen_model", "link.own_models", "propagation.diffraction",
-        "propagation.p1812", "propagation.irregular", "propagation.compiled",
+        "link.path_loss", "link.losses", "link.models", "link.chosen_model", "propagation.loss_models",
+        "propagation.diffraction", "propagation.p1812", "propagation.irregular", "propagation.compiled",
     ),
     "Ground reflection": ("propagation.two_ray", "propagation.ground"),
     "Trees, clutter, buildings": (
@@ -53,22 +53,24 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "link.judgement", "units", "interpolation",
     ),
     "Terrain": (
-        "terrain.profile", "terrain.arrays", "terrain.rasters", "terrain.geodesy", "terrain.cell_size",
+        "terrain.profile", "terrain.cutting", "terrain.surveyed", "terrain.station_ground", "terrain.arrays",
+        "terrain.rasters", "terrain.geodesy", "terrain.cell_size",
         "terrain.agreement", "terrain.land_cover", "terrain.sources", "terrain.open_sets",
-        "terrain.local_copy", "terrain.ground_data",
+        "terrain.local_copy", "plan.ground_data",
     ),
     "Messages and the tank": (
-        "operation.messages", "operation.tank.loop", "operation.tank.shapes", "operation.tank.cycle",
-        "operation.tank.risk", "operation.tank.simulate", "operation.tank.solve", "operation.tank.answer",
+        "operation.messages", "operation.channel", "operation.tank.loop", "operation.tank.shapes",
+        "operation.tank.cycle", "operation.tank.risk", "operation.tank.simulate", "operation.tank.solve",
+        "operation.tank.answer",
     ),
     "Law, people and energy": (
-        "rules.limits", "rules.table", "rules.plan_limits", "rules.traffic", "rules.starts", "link.legal",
+        "rules.limits", "rules.table", "operation.limits", "link.traffic", "rules.starts", "link.legal",
         "operation.exposure", "radio.energy", "operation.energy", "operation.solar_winter",
     ),
     "Measuring on site": (
-        "site.readings", "frames", "site.listening", "site.fitted", "site.survey", "site.level",
-        "site.measured", "site.measured_table", "site.fieldsheet", "site.compass", "site.walk_test",
-        "site.acceptance",
+        "site.readings", "site.reading", "site.reading_cells", "frames", "site.listening", "site.fitted",
+        "site.survey", "site.level", "site.measured", "site.measured_table", "site.fieldsheet",
+        "site.compass", "site.walk_test", "site.acceptance",
     ),
     "Areas": (
         "area.coverage", "area.gridded", "area.geofiles", "area.scheduler", "area.distributed",
@@ -94,7 +96,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 """Modules by what a reader looks for; what is missing here is listed last, under "Everything else"."""
 
-_LEFT_OUT = ("cli", "commands", "plan", "views")
+_LEFT_OUT = ("cli", "commands", "plan", "views", "wording")
 """What is no part of what is called from Python, unless listed above; `commands` has the page of the face."""
 
 FACE: dict[str, tuple[str, ...]] = {
@@ -428,8 +430,7 @@ def _default(field: Any) -> str:
 
 def rules_page() -> str:
     """The table of legal limits, with what nobody has read in a text."""
-    from linkcalc.rules.limits import REGIONS
-    from linkcalc.rules.table import rules
+    from linkcalc.rules.table import REGIONS, rules
     from linkcalc.views.limits_text import timing_words
 
     lines = [

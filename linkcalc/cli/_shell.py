@@ -50,7 +50,7 @@ class Screen(TypedDict):
 
 def screen() -> Screen:
     """What the terminal shows: its width from 60 to 110 columns, 80 for a file; colour; other than ASCII."""
-    from linkcalc.views.text import abilities
+    from linkcalc.views.page import abilities
 
     colour, ascii_only = abilities(sys.stdout, os.environ)
     width = shutil.get_terminal_size((80, 24)).columns if sys.stdout.isatty() else 80

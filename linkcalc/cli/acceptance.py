@@ -104,7 +104,7 @@ def acceptance(
 
 def _planned(file: Path, name: str | None, direction: Direction) -> tuple[float, float | None]:
     """Time on air of one packet, and the shortest interval that the plan's region allows it."""
-    from linkcalc.rules.plan_limits import packet_of
+    from linkcalc.operation.limits import packet_of
 
     loaded = load_plan(file)
     return packet_of(loaded.plan, chosen_link(loaded, name).name, answers=direction is Direction.back)

@@ -65,7 +65,7 @@ def check(
 
     loaded = load_plan(plan)
     if write is not None:
-        refuse_mended(loaded, write, force)
+        refuse_overwriting(loaded, write, force)
     brief = not json and out is None
     result = check_plan(loaded, brief=brief and not full)
     result = with_sections(result, loaded.plan, brief=brief)
@@ -100,14 +100,14 @@ def check(
             written += save(links_figure(result, placed, relief), out / "links", "The plan's links")
         typer.echo(f"wrote {len(written)} files to {out}", err=True)
     if write is not None:
-        write_mended(loaded, result, write, link, remedy)
+        write_improved(loaded, result, write, link, remedy)
     raise typer.Exit(max(EXIT_CODES[link.verdict] for link in result.links))
 
 
-def refuse_mended(loaded: "LoadedPlan", file: Path, force: bool) -> None:
+def refuse_overwriting(loaded: "LoadedPlan", file: Path, force: bool) -> None:
     """Say before the work why an improved plan could not be written."""
     from linkcalc.area.relay.plan import refuse_other_folder
-    from linkcalc.link.mended_plan import may_overwrite
+    from linkcalc.link.improved_plan import may_overwrite
 
     refuse_other_folder(loaded, file)
     if file.resolve() == loaded.path.resolve():
@@ -116,23 +116,23 @@ def refuse_mended(loaded: "LoadedPlan", file: Path, force: bool) -> None:
         raise LinkcalcError(f"{file}: exists already and was not written by linkcalc; --force replaces it")
 
 
-def write_mended(loaded: "LoadedPlan", result: "Result", file: Path, link: str | None, number: int) -> None:
+def write_improved(loaded: "LoadedPlan", result: "Result", file: Path, link: str | None, number: int) -> None:
     """Write the improved plan and say what it does."""
     from linkcalc.cli.survey import chosen_link
     from linkcalc.files import atomic_write
-    from linkcalc.link.mended_plan import mended_plan
+    from linkcalc.link.improved_plan import improved_plan
     from linkcalc.views.remedies_text import changes_words, cost_words
-    from linkcalc.views.text import VERDICT_WORDS
+    from linkcalc.views.words import VERDICT_WORDS
 
     if link is not None:
         link = chosen_link(loaded, link).name
-    mended = mended_plan(loaded, result, link=link, number=number)
-    if mended is None:
+    improved = improved_plan(loaded, result, link=link, number=number)
+    if improved is None:
         typer.echo(f"every link closes: {file} is not written", err=True)
         return
-    atomic_write(file, mended.text)
+    atomic_write(file, improved.text)
     typer.echo(f"wrote {file}:", err=True)
-    for name, remedy in mended.remedies:
+    for name, remedy in improved.remedies:
         typer.echo(f"  {name}: {cost_words(remedy)}: {changes_words(remedy)}", err=True)
-    for after in mended.result.links:
+    for after in improved.result.links:
         typer.echo(f"  checked again: {after.name} {VERDICT_WORDS[after.verdict].lower()}", err=True)

@@ -67,7 +67,7 @@ def fleet(
       linkcalc fleet tanks.csv --plan site.toml --interval-s 900
 
     Exit code: 0 every node has the required success, 3 one has not or a row is not used, 4 one loses
-    more than half on the best guess, 2 bad input.
+    more than half at the predicted margin, 2 bad input.
     """
 
     from linkcalc.cli._scheduler import chosen_scheduler

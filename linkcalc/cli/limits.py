@@ -53,7 +53,7 @@ def _print_plan(file: Path, region: str | None, json: bool) -> None:
     from json import dumps
 
     from linkcalc.operation import exposure
-    from linkcalc.rules import plan_limits
+    from linkcalc.operation import limits as plan_limits
     from linkcalc.views.limits_text import limits_report
 
     plan = load_plan(file).plan

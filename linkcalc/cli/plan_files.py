@@ -238,7 +238,7 @@ def _given_sites(start: str | None, to: str | None, sites: Path | None) -> "list
 
 def _ground_keys(plan: Path, terrain: str, given: "Sequence[Site]") -> tuple[dict[str, Any], list[str]]:
     """Keys of [terrain], and what to know about them."""
-    from linkcalc.terrain.ground_data import area_around, in_folder
+    from linkcalc.plan.ground_data import area_around, in_folder
     from linkcalc.terrain.sources import is_remote
 
     if given and Path(terrain).is_dir():
@@ -251,8 +251,8 @@ def _ground_keys(plan: Path, terrain: str, given: "Sequence[Site]") -> tuple[dic
 
 
 def _refuse_off_the_ground(given: "Sequence[Site]", keys: dict[str, Any], base_dir: Path) -> None:
-    from linkcalc.terrain.profile import station_ground_m
     from linkcalc.terrain.rasters import open_mosaic
+    from linkcalc.terrain.station_ground import station_ground_m
 
     with open_mosaic(keys["rasters"], base_dir, network=keys.get("network", False)) as mosaic:
         for site in given:

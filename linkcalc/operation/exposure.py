@@ -324,7 +324,7 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]" = ()) -> Exposure
     >>> section(plan).line
     'Exposure: keep at least 0.2 m from every antenna; see linkcalc limits'
     """
-    from linkcalc.rules.plan_limits import ends
+    from linkcalc.operation.limits import ends
 
     credit = plan.exposure.duty_credit
     found: dict[str, list[Transmission]] = {}

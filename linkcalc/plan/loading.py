@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from pydantic import ValidationError
 
 from linkcalc.errors import ArgumentError, PlanError
-from linkcalc.plan.assumptions import assumed_values
+from linkcalc.plan.assumptions import Assumption, assumed_values
 from linkcalc.plan.faults import Fault, faults, summary
 from linkcalc.plan.model import Plan
 from linkcalc.plan.patterns import with_patterns
@@ -22,7 +22,6 @@ from linkcalc.plan.wording import element, printable, quoted
 from linkcalc.terrain.sources import is_elsewhere, is_pattern, is_remote
 
 if TYPE_CHECKING:
-    from linkcalc.link.result import Assumption
     from linkcalc.terrain.profile import Profile
 
 LARGEST_PLAN_BYTES = 1_000_000
@@ -39,7 +38,7 @@ class LoadedPlan:
     """The folder that paths in the plan are relative to."""
     digest: str
     """SHA-256 of the file, hexadecimal; of the values for a plan made in Python."""
-    assumed: "tuple[Assumption, ...]"
+    assumed: tuple[Assumption, ...]
     """Defaults that were used and matter."""
     notes: tuple[str, ...]
     """What a reader of the result should know about the plan's values."""
@@ -328,11 +327,10 @@ def _missing_files(plan: Plan, base_dir: Path) -> Iterator[Fault]:
             )
 
 
-def _starter_profiles(plan: Plan, base_dir: Path) -> "Iterator[Assumption]":
+def _starter_profiles(plan: Plan, base_dir: Path) -> Iterator[Assumption]:
     """Surveyed profiles that are the invented one."""
     if not plan.starter:
         return
-    from linkcalc.link.result import Assumption
     from linkcalc.plan.starter import SOURCE, starter_profile
 
     invented = starter_profile().encode()

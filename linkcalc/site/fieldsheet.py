@@ -28,15 +28,15 @@ from linkcalc.link.reliability import mean_success
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.uncertainty import K_STEPS_DB, noise_items, together_db
 from linkcalc.link.verdict import CAUTIONS
+from linkcalc.operation.limits import section as limits_section
 from linkcalc.plan import Antenna, ChirpModulation, Feeder, FskModulation, Plan, Station
 from linkcalc.propagation import compiled, fresnel
 from linkcalc.radio import signal_level
 from linkcalc.rules.limits import Status
-from linkcalc.rules.plan_limits import section as limits_section
 from linkcalc.site.compass import declination_deg
 from linkcalc.site.fitted import antennas_at_hand, feeders_at_hand
 from linkcalc.site.measured_table import MeasuredTable, measured_table
-from linkcalc.sweeps.mast_heights import LOWEST_M, MOST_M, asked_words
+from linkcalc.sweeps.mast_heights import LOWEST_M, MOST_M, requirement_words
 
 if TYPE_CHECKING:
     from linkcalc.plan import LoadedPlan
@@ -304,7 +304,7 @@ def field_sheet(
         length_m=case.profile.length_m,
         region=loaded.plan.regulation.region,
         conditions=_conditions_words(case),
-        asked=asked_words(asked),
+        asked=requirement_words(asked),
         reachable=asked.reachable,
         ground_known=not case.losses.ground_unknown[0],
         tries=asked.tries,

@@ -15,6 +15,8 @@ from linkcalc.link.reliability import mean_success
 from linkcalc.link.requirement import VERDICTS, Requirement
 from linkcalc.link.result import VerdictWord
 from linkcalc.link.uncertainty import (
+    LOCAL_NOISE,
+    NOISE_OVER_TIME,
     REFRACTION,
     SLOW_FADING,
     SURROUNDINGS,
@@ -210,7 +212,7 @@ class Side:
         self._expected = [expected[s] for s in self._states]
         parts = contributors(case, self.rx)
         sigma = {p.name: p.sigma_db for p in parts}
-        place_db, time_db = sigma.get("noise of the place", 0.0), sigma.get("noise over time", 0.0)
+        place_db, time_db = sigma.get(LOCAL_NOISE, 0.0), sigma.get(NOISE_OVER_TIME, 0.0)
         self.conditions_db = combined_db(parts, "conditions")
         self.site_db = max(math.sqrt(max(combined_db(parts, "site") ** 2 - place_db**2, 0.0)), 0.5)
         # what one day's readings cannot tell from the site

@@ -24,15 +24,15 @@ from linkcalc.link.on_ground import link_case, open_terrain, position_deg, recor
 from linkcalc.link.parts_list import Bill, bill
 from linkcalc.link.result import Assumption, LinkResult, VerdictWord
 from linkcalc.link.verdict import CAUTIONS, assumed_of, check_link, with_remedies
+from linkcalc.operation import limits as plan_limits
 from linkcalc.operation.exposure import CAVEAT, StationKeeping
 from linkcalc.operation.exposure import section as exposure_section
+from linkcalc.operation.limits import EndLimits
 from linkcalc.operation.sections import sections_of
 from linkcalc.plan import Conditions, Link, LoadedPlan, Plan, Station
 from linkcalc.plan.starter import SOURCE
 from linkcalc.plan.wording import quoted
-from linkcalc.rules import plan_limits
 from linkcalc.rules.limits import CAUTION as LIMITS_CAUTION
-from linkcalc.rules.plan_limits import EndLimits
 from linkcalc.site.acceptance import Acceptance, acceptance
 from linkcalc.site.measured import Leaf
 from linkcalc.site.readings import Readings

@@ -253,7 +253,7 @@ def height_table(
             margin_db=margins.min(axis=2),
             lacking_db=lacking,
             cost=cost,
-            asked=asked_words(asked),
+            asked=requirement_words(asked),
             prices=costs,
             bases_m=bases_m,
             present=pair(here),
@@ -269,14 +269,14 @@ def height_table(
         )
 
 
-def asked_words(asked: Requirement) -> str:
+def requirement_words(asked: Requirement) -> str:
     """What is asked of each direction, in words.
 
-    >>> asked_words(Requirement(0.99, 0.9, 20.0, 3, 0.01))
+    >>> requirement_words(Requirement(0.99, 0.9, 20.0, 3, 0.01))
     '99 % of the messages (up to 3 tries each) at 90 % of such sites, and 20 dB of fade margin'
     """
     tries = "" if asked.tries == 1 else f" (up to {asked.tries} tries each)"
-    words = f"{100.0 * asked.success:.10g} % of the messages{tries} at {100.0 * asked.confidence:g} % of such sites"
+    words = f"{100.0 * asked.success:.6g} % of the messages{tries} at {100.0 * asked.confidence:g} % of such sites"
     if asked.stated_margin_db is not None:
         words += f", and {asked.stated_margin_db:g} dB of fade margin"
     return words

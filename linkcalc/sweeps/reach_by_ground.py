@@ -18,9 +18,9 @@ from linkcalc.errors import DomainError
 from linkcalc.link.case import LinkCase
 from linkcalc.link.judgement import judgement
 from linkcalc.link.legal import lawful
+from linkcalc.link.losses import profile_losses
 from linkcalc.link.modulation import Signal
 from linkcalc.link.on_ground import link_case
-from linkcalc.link.path_loss import profile_losses
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.uncertainty import fading_k_db, noise_items, path_items, together_db
 from linkcalc.plan import ChirpModulation, LoadedPlan, PlanLike, Station, as_plan

@@ -19,8 +19,8 @@ from linkcalc.area.height_pairs import by_numba, pair_losses
 from linkcalc.errors import DomainError
 from linkcalc.link.case import ENDS, End, LinkCase
 from linkcalc.link.legal import lawful_powers
+from linkcalc.link.losses import Losses, profile_facts
 from linkcalc.link.on_ground import open_terrain, position_deg, recorded_notes
-from linkcalc.link.path_loss import Losses, profile_facts
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.plan import ExtraLoss, Link, LoadedPlan, PlanLike, Station, as_plan
 from linkcalc.plan.fleet import LoadedFleet

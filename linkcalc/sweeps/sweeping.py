@@ -21,25 +21,27 @@ from linkcalc._arrays import Floats
 from linkcalc._version import __version__
 from linkcalc.area.height_pairs import by_numba, pair_losses
 from linkcalc.errors import ArgumentError, DomainError, PlanError
-from linkcalc.link.budget import DECIMALS, REQUIRED_SNR, THERMAL_NOISE, total_db
+from linkcalc.link.budget import DECIMALS, total_db
 from linkcalc.link.case import ENDS, End, LinkCase, with_longer_feeder
 from linkcalc.link.judgement import judgement
 from linkcalc.link.legal import lawful_powers
+from linkcalc.link.losses import MODELS, Losses
 from linkcalc.link.on_ground import link_case, open_terrain, position_deg, recorded_notes
-from linkcalc.link.own_models import RULES
-from linkcalc.link.path_loss import MODELS, Losses, Surroundings
 from linkcalc.link.requirement import VERDICTS, Requirement
+from linkcalc.link.surroundings import Surroundings
+from linkcalc.link.traffic import sent_over
 from linkcalc.link.uncertainty import fading_k_db, noise_items, path_items, together_db
 from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
 from linkcalc.plan.faults import faults, summary
 from linkcalc.plan.wording import quoted
+from linkcalc.propagation.loss_models import RULES
 from linkcalc.radio.energy import transmit_current_ma
-from linkcalc.rules.traffic import sent_over
 from linkcalc.sweeps.parameters import DISTANCE, K_FACTOR, PIECES, Parameter, Place, of_feeder, parameter
 from linkcalc.sweeps.table import QUANTITIES, Sweep, Values
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.land_cover import Layers
-from linkcalc.terrain.profile import Profile, cut_short, read_profile_csv
+from linkcalc.terrain.profile import Profile, cut_short
+from linkcalc.terrain.surveyed import read_profile_csv
 
 MOST_CELLS = 10_000_000
 """Combinations in one sweep: some gigabytes of arrays."""
@@ -464,7 +466,7 @@ def _station(grid: Grid, end: End, power_dbm: Floats) -> _Station:
         noises = case.noise(rx)
         parts = noise_items(noises)
         rows = [
-            np.round(r.value_db, DECIMALS) for r in case.noise_rows(rx, noises) if r.name != THERMAL_NOISE
+            np.round(r.value_db, DECIMALS) for r in case.noise_rows(rx, noises) if r.kind != "thermal_noise"
         ]
         return tuple(
             value.item() if value.size == 1 else value
@@ -500,7 +502,7 @@ def _power(end: End) -> Callable[[LinkCase], tuple[float]]:
 
 def _signal(case: LinkCase) -> tuple[float]:
     terms = case.threshold_terms("far")
-    return (total_db(t for t in terms if t.name in (THERMAL_NOISE, REQUIRED_SNR)),)
+    return (total_db(t for t in terms if t.kind in ("thermal_noise", "required_snr")),)
 
 
 def table(grid: Grid, stated_current_ma: float | None) -> dict[str, NDArray[Any]]:

@@ -9,7 +9,8 @@ import numpy as np
 from linkcalc._arrays import checked
 from linkcalc.errors import DomainError
 from linkcalc.propagation import fresnel
-from linkcalc.terrain.profile import Profile, cut_profile
+from linkcalc.terrain.cutting import cut_profile
+from linkcalc.terrain.profile import Profile
 from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, HeightUnit, open_mosaic
 
 if TYPE_CHECKING:

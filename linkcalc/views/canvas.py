@@ -15,7 +15,7 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from linkcalc.errors import LinkcalcError
 from linkcalc.views import style, units
-from linkcalc.views.text import NO_BREAK, TOGETHER
+from linkcalc.views.page import NO_BREAK, TOGETHER
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -9,7 +9,7 @@ from linkcalc.views import style
 from linkcalc.views.canvas import write_facts, write_pictures, write_title
 from linkcalc.views.compare_text import candidate_words, margin_db, spare_db
 from linkcalc.views.remedies_text import money
-from linkcalc.views.text import VERDICT_WORDS
+from linkcalc.views.words import VERDICT_WORDS
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -10,7 +10,8 @@ from linkcalc.link.modulation import Signal
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.link.verdict import CAUTIONS
 from linkcalc.plan import ChirpModulation
-from linkcalc.views.text import Page, distance_words
+from linkcalc.views.page import Page
+from linkcalc.views.words import distance_words
 
 _WIDTH = 80
 _RINGS = 8
@@ -83,9 +84,7 @@ def coverage_report(
         for factor in (*sorted({int(f) for f in np.unique(factors[factors > 0])}), 0):
             share = float((factors == factor).sum()) / cells
             page.row([f"SF{factor}" if factor else "none", percent(share)], (24, 10))
-    page.heading("Notes")
-    for note in notes(result):
-        page.item(note)
+    page.items("Notes", notes(result))
     return page.text()
 
 

@@ -12,7 +12,8 @@ from linkcalc.operation.energy import (
 )
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.views.messages_text import odds_words
-from linkcalc.views.text import Page, starter_words
+from linkcalc.views.page import Page
+from linkcalc.views.words import starter_words
 
 
 def energy_report(

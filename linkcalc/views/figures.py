@@ -33,14 +33,14 @@ from linkcalc.views.canvas import (
     write_pictures,
     write_side_labels,
 )
-from linkcalc.views.text import (
-    asked_words,
+from linkcalc.views.words import (
     clearance_words,
     decibel_words,
     distance_words,
     height_words,
     path_words,
     ratio_words,
+    required_margin_words,
     weaker_direction,
     worst_clearance_m,
 )
@@ -394,7 +394,7 @@ def draw_budget(ax: "Axes", direction: Direction, *, rows: int | None = None) ->
         corner, across = (direction.sensitivity_dbm, row - 0.42), direction.required_margin_db
         look = {"fc": "none", "ec": style.MUTED, "ls": style.DASHED, "lw": 1.0, "zorder": 3}
         ax.add_patch(Rectangle(corner, across, 0.84, **look))
-    name = f"margin, {asked_words(direction)} required"
+    name = f"margin, {required_margin_words(direction.required_margin_db)} required"
     _budget_row(room, rows, row, name, _signed(margin), "", bold=True, colour=colour)
     ends, size = (direction.from_, direction.to), style.TEXT_PT + 1
     words = fitted_ends("From {} to {}", ends, room.width_pt + 248, size, bold=True)
@@ -530,7 +530,8 @@ def _write_title(figure: "Figure", link: LinkResult) -> None:
     """Name and verdict on the first line; signal and margin on the second."""
     colour, verdict = style.VERDICT[link.verdict]
     weaker = weaker_direction(link)
-    margin = f"margin {true_minus(decibel_words(weaker.fade_margin_db))}, required {asked_words(weaker)}"
+    margin = true_minus(decibel_words(weaker.fade_margin_db))
+    margin = f"margin {margin}, required {required_margin_words(weaker.required_margin_db)}"
     write_heading(figure, link.name, path_words(link), (verdict, colour), margin)
 
 

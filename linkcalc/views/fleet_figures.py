@@ -203,7 +203,7 @@ def _key(figure: "Figure", result: FleetResult) -> None:
     words = {
         "closes": "has the required success",
         "at_risk": "may have less",
-        "does_not_close": "loses more than half on the best guess",
+        "does_not_close": "loses more than half as predicted",
     }
     handles = []
     many = None if len(result.nodes) <= _TIED else factor_colour(9)

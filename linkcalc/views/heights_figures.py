@@ -22,7 +22,7 @@ from linkcalc.views.canvas import (
     write_pictures,
 )
 from linkcalc.views.heights_text import cost_words, figure_words
-from linkcalc.views.text import decibel_words
+from linkcalc.views.words import decibel_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

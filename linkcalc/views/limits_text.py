@@ -4,10 +4,10 @@ import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from linkcalc.operation.exposure import ExposureSection
+from linkcalc.operation.limits import EndLimits, LimitsSection
 from linkcalc.rules.limits import POWER_ROUNDING_DB, LimitsCheck, RuleCheck
-from linkcalc.rules.plan_limits import EndLimits, LimitsSection
 from linkcalc.rules.table import CONFIDENCE, QUANTITY_WORDS, REGIONS, Rule
-from linkcalc.views.text import Page
+from linkcalc.views.page import Page
 
 STATUS_WORDS = {
     "within": "within the table's limits",
@@ -259,7 +259,7 @@ def _by_factor(page: Page, end: EndLimits) -> None:
     widths = [14, *[10] * len(factors)]
     page.row(["  by factor", *(f"SF{f.spreading_factor}" for f in factors)], widths)
     page.row(["  on the air", *(f"{f.time_on_air_s * 1e3:.1f} ms" for f in factors)], widths)
-    page.row(["  no oftener", *words], widths)
+    page.row(["  at most every", *words], widths)
 
 
 def _rules(page: Page, limits: LimitsSection) -> None:

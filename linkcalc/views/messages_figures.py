@@ -19,7 +19,7 @@ from linkcalc.views.canvas import (
     write_title,
 )
 from linkcalc.views.messages_text import delay_words, duration_words, name_words, odds_words, share_words
-from linkcalc.views.text import decibel_words
+from linkcalc.views.words import decibel_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

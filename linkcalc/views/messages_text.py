@@ -5,7 +5,8 @@ from collections.abc import Sequence
 
 from linkcalc.link.result import Assumption
 from linkcalc.operation.messages import MessageAnswer, MessagesSection
-from linkcalc.views.text import Page, starter_words
+from linkcalc.views.page import Page
+from linkcalc.views.words import starter_words
 
 KIND_WORDS = {
     "level_report": "level report",

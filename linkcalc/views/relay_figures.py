@@ -16,12 +16,7 @@ from linkcalc.views.figures import draw_profile
 from linkcalc.views.map_figures import SMOOTH_CELLS, draw_key, draw_lines, draw_shades
 from linkcalc.views.map_frame import box_around, frame, hide_crowded
 from linkcalc.views.relay_text import WORDS, headline
-from linkcalc.views.text import (
-    asked_words,
-    decibel_words,
-    distance_words,
-    weaker_direction,
-)
+from linkcalc.views.words import decibel_words, distance_words, required_margin_words, weaker_direction
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -274,7 +269,7 @@ def relay_profiles(hops: Sequence[LinkResult]) -> "Figure":
             weaker = weaker_direction(hop)
             margin = (
                 f"{WORDS[hop.verdict]}: fade margin {decibel_words(weaker.fade_margin_db)}, "
-                f"{asked_words(weaker)} required"
+                f"{required_margin_words(weaker.required_margin_db)} required"
             ).replace("-", "−")
             words = _hop_words(number, hop, 72.0 * width - 90.0 - width_of_text(margin, style.TEXT_PT, True))
             top = (height - _PANEL_IN * (number - 1) - 0.2) / height

@@ -9,13 +9,13 @@ from linkcalc.link.verdict import CAUTIONS
 from linkcalc.plan import Station
 from linkcalc.terrain.geodesy import position_text
 from linkcalc.views.coverage_text import percent
-from linkcalc.views.text import (
-    Page,
-    asked_words,
+from linkcalc.views.page import Page
+from linkcalc.views.words import (
     decibel_words,
     distance_words,
     height_words,
     probability_words,
+    required_margin_words,
     rounded,
     time_words,
     value_words,
@@ -25,6 +25,7 @@ _WIDTH = 80
 _COLUMNS = (28, 8, 9, 9, 9, 15)
 WORDS: dict[VerdictWord, str] = {"closes": "closes", "at_risk": "at risk", "does_not_close": "does not close"}
 _LEAST_OFF_DB = 0.05
+_HOPS = {2: "two", 3: "three"}
 
 
 def relay_report(
@@ -62,6 +63,7 @@ def relay_report(
         f"{distance_words(result.apart_m)} apart, ranked by the hop with least to spare.",
         indent=2,
     )
+    page.wrap(each_hop_words(result, result.spots[0]), indent=2)
     if result.search is not None:
         _two(page, result)
     page.heading("The relay")
@@ -93,13 +95,40 @@ def headline(result: RelaySiting) -> str:
             words = f"closes without a relay; with one at its best, {spare_words(best.weaker)}"
         return f"Relay for {link}: {words}"
     tried = "one or two relays" if result.search is not None else "one relay"
+    each = result.required_of_each_hop(best)
+    if not each.reachable:
+        tries = math.ceil(math.log(1.0 - each.success) / math.log(each.busy))
+        return (
+            f"Relay for {link}: no spot for {tried} closes with tries = {each.tries}: other users of the channel "
+            f"alone spoil more of the messages than each hop may lose; set tries to {tries} or more, and run again"
+        )
     word = f"{'is ' if best.verdict == 'at_risk' else ''}{WORDS[best.verdict]}"
     return f"Relay for {link}: no spot for {tried} closes; the best {word}, {spare_words(best.weaker)}"
 
 
+def each_hop_words(result: RelaySiting, chain: Chain) -> str:
+    """What is required of each hop of a chain, and of the link."""
+    each, hops = result.required_of_each_hop(chain), _HOPS[len(chain.hops)]
+    return (
+        f"Each of {hops} hops is required to bring {_share_words(each.success)} of the messages at "
+        f"{_share_words(each.confidence)} of such sites: together that is the "
+        f"{_share_words(result.link.required_success)} at {_share_words(result.link.confidence)} required of the link."
+    )
+
+
+def _share_words(share: float) -> str:
+    """A share near one in percent, with two figures of what it leaves.
+
+    >>> _share_words(0.99**0.5), _share_words(0.9**0.5), _share_words(0.9999)
+    ('99.5 %', '94.9 %', '99.99 %')
+    """
+    digits = max(1 - math.floor(math.log10(100.0 * (1.0 - share))), 0)
+    return f"{round(100.0 * share, digits):.12g} %"
+
+
 def spare_words(hop: HopCheck) -> str:
     """How a hop stands to what is asked of it."""
-    asked = asked_words(hop.weaker)
+    asked = required_margin_words(hop.weaker.required_margin_db)
     if not math.isfinite(hop.spare_db):
         return f"with {decibel_words(hop.margin_db)} in the weaker hop where {asked} is required"
     more = "over" if hop.spare_db >= 0.0 else "short of"
@@ -158,7 +187,7 @@ def burdens(result: RelaySiting) -> Iterator[str]:
     best = result.best
     direct = result.direct.directions
     there, back = best.time_on_air_s
-    hops = {2: "two", 3: "three"}[len(best.hops)]
+    hops = _HOPS[len(best.hops)]
     yield (
         f"Air time: a message is sent once on each of {hops} hops, {time_words(there)} there instead of "
         f"{time_words(direct[0].time_on_air_s)}, and {time_words(back)} back instead of "
@@ -222,6 +251,7 @@ def _two(page: Page, result: RelaySiting) -> None:
         f"{spare_words(chain.weaker)}; a message passes with {probability_words(min(chain.success))}.",
         indent=2,
     )
+    page.wrap(each_hop_words(result, chain), indent=2)
     page.wrap(
         f"A search, not all pairs: {search.candidates[0]} and {search.candidates[1]} candidates, "
         f"{search.pairs_tried} pairs of them computed; then from the best {search.starts} on one relay at a "

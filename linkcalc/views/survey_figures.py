@@ -32,7 +32,7 @@ from linkcalc.views.canvas import (
     write_pictures,
     write_side_labels,
 )
-from linkcalc.views.text import VERDICT_WORDS, decibel_words, probability_words
+from linkcalc.views.words import VERDICT_WORDS, decibel_words, probability_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -34,7 +34,7 @@ from linkcalc.views.canvas import (
 )
 from linkcalc.views.heights_figures import band_levels, line_label, shade_of
 from linkcalc.views.sweep_text import numeric_quantities, parameter_words, quantity_words, value_words
-from linkcalc.views.text import decibel_words
+from linkcalc.views.words import decibel_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -7,7 +7,8 @@ import numpy as np
 
 from linkcalc.plan.units_in_keys import split_unit
 from linkcalc.sweeps.table import QUANTITIES, Sweep
-from linkcalc.views.text import VERDICT_WORDS, Page
+from linkcalc.views.page import Page
+from linkcalc.views.words import VERDICT_WORDS
 
 _WORDS = {
     "delta_n": ("refractivity lapse", "N-units/km"),

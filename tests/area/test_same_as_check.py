@@ -14,15 +14,15 @@ from linkcalc.area.losses import losses
 from linkcalc.area.margins import answers, template_case
 from linkcalc.errors import OutOfRangeWarning
 from linkcalc.link.case import LinkCase, shown_surroundings
+from linkcalc.link.losses import MODELS, REGIMES
 from linkcalc.link.on_ground import open_terrain
-from linkcalc.link.path_loss import MODELS, REGIMES
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.link.verdict import judge
 from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
+from linkcalc.terrain.cutting import cut_profile
 from linkcalc.terrain.geodesy import path_between
 from linkcalc.terrain.land_cover import REACH_M, Layers, neighbourhood
-from linkcalc.terrain.profile import cut_profile
 
 SAMPLES = Path(__file__).parents[2] / "terrain_samples"
 PATHS = [

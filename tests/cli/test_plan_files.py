@@ -14,8 +14,8 @@ from linkcalc.plan import Station, load_plan
 from linkcalc.plan.fleet import load_fleet
 from linkcalc.plan.sites import read_sites
 from linkcalc.sample_files import sample_fleet_path, sample_path, samples_folder
+from linkcalc.terrain.cutting import cut_profile
 from linkcalc.terrain.geodesy import path_between
-from linkcalc.terrain.profile import cut_profile
 from tests.plan.plans import PLAN
 
 pytestmark = pytest.mark.cli

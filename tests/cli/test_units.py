@@ -114,11 +114,12 @@ def test_no_picture_mixes_units() -> None:
         table = height_table(link_case(loaded, loaded.plan.link[0], terrain), highest_m=12.0, step_m=4.0)
     water = tank.section(loaded.plan, links)
     assert water is not None
+    reach = how_far(plan_of_facts(frequency_mhz=868.3), grounds=["flat"])
     for draw in (
         lambda: figures.profile_figure(links[0]),
         lambda: figures.height_figure(links[0]),
         lambda: heights_figures.heights_figure(table),
-        lambda: range_figures.range_figure(how_far(plan_of_facts(frequency_mhz=868.3))),
+        lambda: range_figures.range_figure(reach),
         lambda: tank_figures.cycle_figure(water),
     ):
         shown = {}

@@ -5,7 +5,7 @@ from typer.testing import CliRunner
 
 from linkcalc.cli import _shell, app
 from linkcalc.sample_files import samples_folder
-from linkcalc.views.text import _cells
+from linkcalc.views.page import cells
 
 pytestmark = pytest.mark.cli
 
@@ -38,7 +38,7 @@ def test_reports_fit_a_narrow_terminal(command: tuple[str, ...], monkeypatch: py
     monkeypatch.setattr(_shell, "screen", lambda: shown)
     done = CliRunner().invoke(app, list(command))
     assert done.exit_code in (0, 1, 3, 4), done.output
-    assert [line for line in done.stdout.splitlines() if _cells(line) > 60] == []
+    assert [line for line in done.stdout.splitlines() if cells(line) > 60] == []
 
 
 def test_the_width_is_that_of_the_terminal_between_60_and_110(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from linkcalc.errors import DomainError, TerrainError
-from linkcalc.link.path_loss import Surroundings
+from linkcalc.link.surroundings import Surroundings
 from linkcalc.propagation import clutter
 from linkcalc.terrain.land_cover import (
     BUILT_UP,

@@ -117,8 +117,8 @@ def best_pair(
     ----------
     middle : Middle
     first_db, second_db : ndarray, dB, (side, side)
-        What the hops to the link's first and second station have to spare from each cell; NaN where no relay
-        can stand or there is no answer.
+        What the hops to the link's first and second station have to spare from each cell over what is required
+        of one of three hops; NaN where no relay can stand or there is no answer.
     ground_m : ndarray, m, (side, side)
     scheduler, progress, say
         As for `linkcalc.area.coverage.coverage`; progress begins anew with every step of the search.

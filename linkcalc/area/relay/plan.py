@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from linkcalc._arrays import checked
 from linkcalc.errors import LinkcalcError
 from linkcalc.link.case import directional
+from linkcalc.link.requirement import Requirement
 from linkcalc.plan import Link, LoadedPlan, Plan, Station
 from linkcalc.plan.edits import edited_text, setting
 from linkcalc.plan.loading import checked_plan
@@ -146,7 +147,7 @@ def with_relays(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> Lo
     ----------
     loaded : LoadedPlan
     link : Link
-        One of the plan's; its payloads and what is asked of it hold for each hop.
+        One of the plan's; its payloads hold for each hop.
     relays : sequence of Station
         From the link's first station to its second.
 
@@ -167,8 +168,12 @@ def with_relays(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> Lo
 
 
 def hops(plan: Plan, link: Link, relays: Sequence[str]) -> list[Link]:
-    """A link's hops from relay to relay; obstacles and a surveyed profile stay with the link's own path."""
+    """A link's hops from relay to relay, each with the requirement that makes all of them keep the link's.
+
+    Obstacles and a surveyed profile stay with the link's own path.
+    """
     ends = [link.from_, *relays, link.to]
+    each = Requirement.of(link).of_each_hop(len(ends) - 1)
     found: list[Link] = []
     for number, (near, far) in enumerate(pairwise(ends), start=1):
         taken = [k.name for k in (*plan.link, *found)]
@@ -179,6 +184,8 @@ def hops(plan: Plan, link: Link, relays: Sequence[str]) -> list[Link]:
             "to": far,
             "obstacle": [],
             "profile_csv": None,
+            "required_success": each.success,
+            "confidence": each.confidence,
         }
         found.append(link.model_copy(update=changes))
     return found
@@ -226,6 +233,8 @@ def plan_text(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> str:
         f"# Relays that linkcalc found for the link {quoted(link.name)}.",
         "# A prediction: measure on site. Once they stand, delete that link; its messages go to the hops.",
         "# A message then passes every hop; a radio link is no safety function and no emergency stop.",
+        f"# Each of the {len(relays) + 1} hops is required to have what makes all of them together keep the link's",
+        f"# {100.0 * link.required_success:g} % of the messages at {100.0 * link.confidence:g} % of such sites.",
     ]
     tables = [("station", s) for s in relays]
     tables += [("link", k) for k in hops(loaded.plan, link, [s.name for s in relays])]  # type: ignore[misc]

@@ -13,7 +13,7 @@ from linkcalc.area.access import Allowed, Grid, Mask
 from linkcalc.area.coverage import Singles, TileStore
 from linkcalc.area.gridded import Gridded, Raster
 from linkcalc.area.relay.chain import Pair
-from linkcalc.link.requirement import VERDICTS
+from linkcalc.link.requirement import VERDICTS, Requirement
 from linkcalc.link.result import Assumption, Direction, PathFacts, VerdictWord
 from linkcalc.plan import Link, Station
 
@@ -61,7 +61,7 @@ class HopCheck:
 
     @property
     def spare_db(self) -> float:
-        """How much more than asked the weaker direction has."""
+        """How much more than required the weaker direction has."""
         return self.weaker.fade_margin_db - self.weaker.required_margin_db
 
     @property
@@ -178,6 +178,10 @@ class RelaySiting(Gridded):
         if self.two is None or one.verdict == "closes":
             return one
         return max((one, self.two), key=lambda c: (VERDICTS.index(c.verdict), c.weaker.spare_db))
+
+    def required_of_each_hop(self, chain: Chain) -> Requirement:
+        """What each hop of a chain must have for all together to have what is required of the link."""
+        return Requirement.of(self.link).of_each_hop(len(chain.hops))
 
     def area_km2(self, verdict: VerdictWord) -> float:
         """Area with a verdict over one relay."""

@@ -20,24 +20,26 @@ from linkcalc.area.access import Grid, Mask
 from linkcalc.area.coverage import Progress, Singles, Tile, TileStore
 from linkcalc.area.land import Land
 from linkcalc.area.losses import End, losses
-from linkcalc.area.margins import answers
+from linkcalc.area.margins import Answers, answers
 from linkcalc.area.program import formulas
 from linkcalc.area.scheduler import Local, Scheduler
 from linkcalc.errors import DomainError, OutOfRangeWarning
 from linkcalc.link.case import LinkCase
-from linkcalc.link.requirement import VERDICTS
+from linkcalc.link.requirement import VERDICTS, Requirement
 
 FIGURES = (
     "margin_there_db",
     "margin_back_db",
     "spare_db",
+    "spare_in_three_db",
     "success_there",
     "success_back",
     "path_loss_db",
     "verdict",
 )
-"""Of each hop in each cell: fade margins both ways; how much more than asked the weaker direction has;
-probability of a message both ways; median loss; index into `margins.VERDICTS`."""
+"""Of each hop in each cell: fade margins both ways; how much more than required the weaker direction has; the same
+with what is required of one of three hops, NaN where that is not looked for; probability of a message both ways;
+median loss; index into `requirement.VERDICTS`."""
 
 UNREACHED_DB = -1000.0
 """Ranks below all others where a success is asked that no margin reaches."""
@@ -51,6 +53,8 @@ class Hop:
     """Around the station that stays."""
     template: LinkCase
     fixed: End
+    in_three: Requirement | None = None
+    """What is required of the hop if it is one of three, where that may be asked for."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,6 +99,7 @@ class Job:
             case = hop.template
             made_of.update(hop.land.digest().encode() + hop.fixed.encode())
             made_of.update(coverage.stated_in(case))
+            made_of.update(repr(hop.in_three).encode())
         made_of.update(repr((self.grid, self.use_numba, FIGURES, __version__)).encode())
         made_of.update(formulas().encode())
         return made_of.hexdigest()
@@ -126,12 +131,28 @@ def hop_figures(
     return {
         "margin_there_db": got.margin_there_db,
         "margin_back_db": got.margin_back_db,
-        "spare_db": np.where(np.isneginf(got.spare_db), got.margin_db + UNREACHED_DB, got.spare_db),
+        "spare_db": _ranked(got.spare_db, got),
+        "spare_in_three_db": _ranked(_spare_db(hop.in_three, got), got),
         "success_there": got.success_there,
         "success_back": got.success_back,
         "path_loss_db": found.loss_db,
         "verdict": np.where(found.known, got.verdict, np.nan),
     }
+
+
+def _spare_db(asked: Requirement | None, got: Answers) -> Floats:
+    """How much more than a requirement the weaker direction has."""
+    if asked is None:
+        return np.full(got.margin_there_db.shape, np.nan)
+    margins_db = got.margin_there_db, got.margin_back_db
+    required_db = (asked.margin_db(j.site_db, j.conditions_db, j.k_db) for j in got.judgements)
+    there_db, back_db = (a - b for a, b in zip(margins_db, required_db, strict=True))
+    return np.asarray(np.minimum(there_db, back_db))
+
+
+def _ranked(spare_db: Floats, got: Answers) -> Floats:
+    """The same, with what no margin suffices for in order of its margin."""
+    return np.where(np.isneginf(spare_db), got.margin_db + UNREACHED_DB, spare_db)
 
 
 def all_hops(

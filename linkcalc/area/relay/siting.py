@@ -23,6 +23,7 @@ from linkcalc.area.scheduler import Scheduler
 from linkcalc.errors import DomainError, TerrainError
 from linkcalc.link.case import directional
 from linkcalc.link.on_ground import link_case, open_terrain, position_deg, recorded_notes
+from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import LinkResult
 from linkcalc.link.verdict import check_link, judge
 from linkcalc.plan import Link, Station
@@ -122,7 +123,8 @@ def relay_siting(
             _refuse_beyond(terrain[0], grid, area, ground, radius)
         allowed = allowed_cells(grid, ground, area, access or Access())
         direct = _checked_hop(loaded, link, terrain)
-        hops = _outer_hops(loaded, link, relay, terrain, grid, allowed.mask)
+        in_three = None if relays == 1 else Requirement.of(link).of_each_hop(3)
+        hops = _outer_hops(loaded, link, relay, terrain, grid, allowed.mask, in_three)
         job = Job(grid, allowed.mask, hops, numba)
         store = None
         if tiles_in is not None:
@@ -145,7 +147,7 @@ def relay_siting(
         two, search = None, None
         if relays == 2 or (relays is None and spots[0].verdict != "closes"):
             middle = Middle(loaded, link, relay, terrain, grid, numba)
-            outer = [hop["spare_db"] for hop in found]
+            outer = [hop["spare_in_three_db"] for hop in found]
             shown = progress or (lambda at: None)
             search = best_pair(
                 middle, outer[0], outer[1], ground, scheduler=scheduler, progress=shown, say=say
@@ -274,6 +276,7 @@ def _outer_hops(
     terrain: Layers,
     grid: Grid,
     wanted: Mask,
+    in_three: Requirement | None,
 ) -> tuple[Hop, Hop]:
     """From the link's first station to the cells, and from the cells to its second."""
     somewhere = placed(relay, grid.latitude_deg, grid.longitude_deg)
@@ -291,7 +294,7 @@ def _outer_hops(
             terrain, latitude, longitude, reach, name=name, step_m=t.step_m, largest_hole_m=t.largest_hole_m,
             sea_without_data=t.sea_without_data, surface_kind=t.surface_kind, whole=False,
         )  # fmt: skip
-        found.append(Hop(land, template, fixed))
+        found.append(Hop(land, template, fixed, in_three))
     return found[0], found[1]
 
 

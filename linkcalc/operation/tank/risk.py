@@ -14,7 +14,7 @@ from itertools import pairwise
 import numpy as np
 
 from linkcalc._arrays import Floats
-from linkcalc.operation.messages import DEAD_LOSS, WORKING_LOSS
+from linkcalc.operation.channel import DEAD_LOSS, WORKING_LOSS
 from linkcalc.operation.tank.loop import YEAR_S, FillLoop
 from linkcalc.operation.tank.simulate import Channel
 
@@ -76,7 +76,7 @@ def year_risk(loop: FillLoop, channel: Channel, accepted_loss: float = WORKING_L
     ----------
     loop : FillLoop
     channel : object with site_sigma_db, conditions_sigma_db and try_success(slow_db)
-        As `linkcalc.operation.messages.FadingChannel`.
+        As `linkcalc.operation.channel.FadingChannel`.
     accepted_loss : float, 0 to 1
         Of the messages with their tries, over the year's states: a site that loses no more works.
 
@@ -93,7 +93,7 @@ def year_risk(loop: FillLoop, channel: Channel, accepted_loss: float = WORKING_L
     --------
     A stop message alone, 5 % of single tries lost, three tries: about one stop in 8000 is lost.
 
-    >>> from linkcalc.operation.messages import SteadyChannel
+    >>> from linkcalc.operation.channel import SteadyChannel
     >>> loop = FillLoop(start_m3=16, stop_m3=36, overflow_m3=40, pump_m3_s=5 / 3600,
     ...                 draw_m3_s=(0.5 / 3600,), stop_delays_s=(1.0, 11.0, 31.0), start_delays_s=(1.0,) * 9,
     ...                 max_run_s=8 * 3600.0)

@@ -241,7 +241,7 @@ function showVerdict(found) {
   const short = spare >= 0 ? `${decibels(spare)} more than required` : `${decibels(-spare)} short of the ${decibels(weaker.needed)} required`;
   const why = [
     found.lawful ? "" : "over the legal limits",
-    data.reachable ? "" : "other users of the channel alone spoil too many messages",
+    data.reachable ? "" : "losses to other users of the channel alone are too many",
     data.groundKnown ? "" : "the ground between is not known",
   ].filter(Boolean);
   const atBest = why.length ? ` At best at risk: ${why.join("; ")}.` : "";

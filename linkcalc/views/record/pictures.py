@@ -14,7 +14,7 @@ from linkcalc.views import style
 from linkcalc.views.canvas import Room
 from linkcalc.views.figures import clutter_runs, draw_profile, profile_caption
 from linkcalc.views.survey_figures import draw_margin, draw_readings, write_ends
-from linkcalc.views.text import distance_words, height_words
+from linkcalc.views.words import distance_words, height_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -16,9 +16,9 @@ from linkcalc.plan.sites import Site, read_sites
 from linkcalc.terrain import geodesy, local_copy, sources
 from linkcalc.terrain.land_cover import CLASSES
 from linkcalc.terrain.open_sets import TERRAIN_KEYS, Bounds, Kind, OpenSet, kind_of_file
-from linkcalc.terrain.profile import likely_positions
 from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, open_mosaic
 from linkcalc.terrain.sources import Source
+from linkcalc.terrain.station_ground import likely_positions
 
 AROUND_M = 300.0
 """Ground beside the links that is taken along: stations move by some metres when they are surveyed."""
