@@ -9,15 +9,7 @@ import numpy as np
 from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from linkcalc.operation.messages import MessageAnswer, MessagesSection, often_words
-from linkcalc.views import style
-from linkcalc.views.canvas import (
-    true_minus,
-    write_caption,
-    write_facts,
-    write_note,
-    write_pictures,
-    write_title,
-)
+from linkcalc.views import canvas, style
 from linkcalc.views.messages_text import delay_words, duration_words, name_words, odds_words, share_words
 from linkcalc.views.words import decibel_words
 
@@ -38,7 +30,7 @@ def delay_figure(message: MessageAnswer) -> "Figure":
     """Draw the share of messages not yet delivered against time, with title and caption."""
     lost = often_words(message.loss_working_site, "lost")
     tries = "one try" if message.tries == 1 else f"{message.tries} tries"
-    margin = true_minus(decibel_words(message.fade_margin_db))
+    margin = canvas.true_minus(decibel_words(message.fade_margin_db))
     facts = (
         f"{message.from_} to {message.to}, {tries}, fade margin {margin}; chance that it works"
         f" {share_words(message.working_chance)}, that it is dead {odds_words(message.dead_chance)}"
@@ -48,9 +40,9 @@ def delay_figure(message: MessageAnswer) -> "Figure":
     with style.styled():
         figure = style.new_figure(*style.TALL_IN)
         draw_delay(figure.add_axes((0.125, 0.19, 0.84, 0.64)), message)
-        write_title(figure, 0.955, f"{name_words(message)}: {lost} where it works")
-        write_facts(figure, 0.895, _raised(facts))
-        write_caption(figure, caption, lines=3)
+        canvas.write_title(figure, 0.955, f"{name_words(message)}: {lost} where it works")
+        canvas.write_facts(figure, 0.895, _raised(facts))
+        canvas.write_caption(figure, caption, lines=3)
     return figure
 
 
@@ -77,15 +69,19 @@ def draw_delay(ax: "Axes", message: MessageAnswer) -> "Axes":
             # under its line, but for one that has no room above the axis
             low = message.loss_independent_tries < floor * apart
             look = _AT_THE_END | {"va": "bottom" if low else "top"}
-            write_note(ax, words, at, (-6, 5 if low else -5), paper=0.15, zorder=6, **look, **style.CAPTION)
+            canvas.write_note(
+                ax, words, at, (-6, 5 if low else -5), paper=0.15, zorder=6, **look, **style.CAPTION
+            )
     ax.plot(time_s / unit, missing, color=style.RAY, lw=2.2, zorder=4)
-    ax.axhline(message.loss, color=style.ACCENT, lw=1.0, ls=(0, (4, 3)), zorder=2)
+    ax.axhline(message.loss, color=style.ACCENT, lw=1.0, ls=style.SHORT_DASHED, zorder=2)
     if message.loss >= 1e-9:  # the title says it when it is less
         words, look = (
             _raised(f"lost after all tries: {odds_words(message.loss)}"),
             style.UNDER | {"color": style.ACCENT},
         )
-        write_note(ax, words, (1.0, message.loss), (-6, -5), paper=0.15, zorder=3, **_AT_THE_END, **look)
+        canvas.write_note(
+            ax, words, (1.0, message.loss), (-6, -5), paper=0.15, zorder=3, **_AT_THE_END, **look
+        )
     _quantiles(ax, message, unit, floor)
     # Plain words: the house style draws no mathematical type.
     ax.yaxis.set_major_formatter(FuncFormatter(lambda share, _: _share_words(share)))
@@ -118,7 +114,7 @@ def _quantiles(ax: "Axes", message: MessageAnswer, unit: float, floor: float) ->
             continue  # too near the line of what is lost; the caption has it
         ax.plot(time_s / unit, missing, "o", color=style.RAY, ms=5, zorder=5)
         left = time_s / unit > 0.6 * ax.get_xlim()[1]
-        write_note(
+        canvas.write_note(
             ax, f"{words} delivered within {duration_words(time_s)}", (time_s / unit, missing),
             (-8 if left else 8, -4 if left else 4), ha="right" if left else "left", va="top" if left else "bottom",
             size=style.SMALL_PT, color=style.INK, paper=0.15, zorder=6,
@@ -127,11 +123,5 @@ def _quantiles(ax: "Axes", message: MessageAnswer, unit: float, floor: float) ->
 
 def write_all(section: MessagesSection, out_dir: str | os.PathLike[str]) -> list[Path]:
     """Write `<message>-delay.svg` and `.png` of every message; LinkcalcError if that cannot be."""
-    slugs = style.unique_slugs(m.name for m in section.messages)
-    return write_pictures(
-        out_dir,
-        (
-            (f"{slug}-delay", delay_figure(message), f"{message.name}: delay of delivery")
-            for message, slug in zip(section.messages, slugs, strict=True)
-        ),
-    )
+    named = [(message.name, message) for message in section.messages]
+    return canvas.write_each(out_dir, named, delay_figure, "delay", "delay of delivery")

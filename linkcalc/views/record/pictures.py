@@ -11,7 +11,7 @@ from linkcalc.link.result import LinkResult
 from linkcalc.site.record import MAP_ASPECT, Record, SiteMap
 from linkcalc.site.survey import Survey
 from linkcalc.views import style
-from linkcalc.views.canvas import Room
+from linkcalc.views.canvas import Room, fitted_words, width_of_text
 from linkcalc.views.figures import clutter_runs, draw_profile, profile_caption
 from linkcalc.views.survey_figures import draw_margin, draw_readings, write_ends
 from linkcalc.views.words import distance_words, height_words
@@ -132,7 +132,7 @@ def _draw_ground(ax: "Axes", site_map: SiteMap) -> str:
 
 def _shaded(heights: Floats, cell_m: float) -> Floats:
     """Colours of a hill-shaded ground, one hue: rows, columns, RGB from 0 to 1."""
-    from matplotlib.colors import LightSource, LinearSegmentedColormap
+    from matplotlib.colors import LightSource
 
     rise = np.hypot(*np.gradient(heights, cell_m))
     # gentle country is exaggerated, so that it shows
@@ -142,9 +142,8 @@ def _shaded(heights: Floats, cell_m: float) -> Floats:
     shade = light.hillshade(heights, vert_exag=exaggeration, dx=cell_m, dy=cell_m)
     dark, bright = np.quantile(shade, [0.02, 0.98])
     shade = (shade - dark) / (bright - dark) if bright - dark > 0.02 else np.full_like(shade, 0.75)
-    ramp = LinearSegmentedColormap.from_list("ground", ("#a2947c", style.GROUND, "#ece7df", "#fbfaf8"))
     # so many tones are enough for paper and pack small
-    tones: Floats = ramp(np.round(np.clip(shade, 0.0, 1.0) * 23.0) / 23.0)[..., :3]
+    tones: Floats = style.ramp(style.GROUND_TONES)(np.round(np.clip(shade, 0.0, 1.0) * 23.0) / 23.0)[..., :3]
     return tones
 
 
@@ -167,8 +166,10 @@ def _name_stations(room: Room, site_map: SiteMap, record: Record) -> None:
     first_is_north = bool(y[0] >= y[-1])
     for end, site in ((0, record.sites[0]), (-1, record.sites[1])):
         above = first_is_north == (end == 0)
-        words = room.fit(style.drawable(site.station.name), 0.42 * room.width_pt, style.TEXT_PT, bold=True)
-        wide = room.text_width(words, style.TEXT_PT, bold=True)
+        words = fitted_words(
+            style.drawable(site.station.name), 0.42 * room.width_pt, style.TEXT_PT, bold=True
+        )
+        wide = width_of_text(words, style.TEXT_PT, bold=True)
         middle = min(max(room.x_pt(float(x[end])), wide / 2 + 6), room.width_pt - wide / 2 - 6)
         at = room.y_pt(float(y[end])) + (11.0 if above else -11.0)
         room.text(
