@@ -26,20 +26,7 @@ _LIMITS = {"within": "within", "over": "OVER", "unknown": "unknown"}
 def fleet_report(
     result: FleetResult, width: int = _WIDTH, *, colour: bool = False, ascii_only: bool = False
 ) -> str:
-    """Return a fleet's answer as text.
-
-    Parameters
-    ----------
-    result : FleetResult
-    width : int, columns
-    colour, ascii_only : bool
-        As for `linkcalc.views.text.report`.
-
-    Returns
-    -------
-    str
-        Ends in a line feed.
-    """
+    """Return a fleet's answer as text."""
     page = Page(width, colour, ascii_only)
     page.wrap(f"Fleet: {headline(result)}", bold=True)
     if result.title:
