@@ -30,6 +30,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "sweeps.sampling", "sweeps.sweeping", "sweeps.table", "sweeps.parameters", "sweeps.mast_heights",
         "link.findings", "link.advice", "link.remedies", "link.remedy_options", "link.improved_plan",
         "link.parts_list",
+        "link.raising", "link.relay_on_line", "link.remedy_plans", "link.drawing", "link.wording",
         "site.record", "plan.sites", "plan.nodes", "sample_files", "files", "tabular",
     ),
     "Distance and clearance": ("propagation.free_space", "propagation.fresnel"),
@@ -40,6 +41,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     "Ground reflection": ("propagation.two_ray", "propagation.ground"),
     "Trees, clutter, buildings": (
         "propagation.vegetation", "propagation.clutter", "propagation.building_entry",
+        "link.surroundings",
     ),
     "Air": ("propagation.refractivity",),
     "Noise": ("propagation.noise", "radio.signal_level"),
@@ -49,7 +51,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     ),
     "Budget, uncertainty and verdict": (
         "link.case", "link.budget", "link.uncertainty", "link.reliability", "link.requirement",
-        "link.judgement", "units",
+        "link.link_requirement", "link.notes", "link.judgement", "units",
     ),
     "Terrain": (
         "terrain.profile", "terrain.cutting", "terrain.surveyed", "terrain.station_ground", "terrain.arrays",
@@ -79,7 +81,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "area.access", "area.geojson", "area.relief",
     ),
     "Relays": (
-        "area.relay.siting", "area.relay.search", "area.relay.chain", "area.relay.plan",
+        "area.relay.siting", "area.relay.search", "area.relay.chain", "area.relay.hops", "area.relay.plan",
         "area.relay.result", "area.relay.files",
     ),
     "Fleets": (
