@@ -156,6 +156,11 @@ class Answer:
         _views().write(self, Path(path))
 
 
+def said(*names: str) -> dict[str, tuple[str, ...]]:
+    """Return a field's metadata that puts properties made from it in its place, wherever an answer is plain data."""
+    return {"said": names}
+
+
 def installed(module: str) -> Any:
     """Import a library that an extra brings.
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from linkcalc.link.advice import advise
 from linkcalc.link.case import ENDS, LinkCase
-from linkcalc.link.path_loss import clearance
+from linkcalc.link.models import clearance
 from linkcalc.link.remedy_options import HIGHEST_MAST_M, HIGHEST_POWER_DBM
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import Advice
@@ -292,7 +292,7 @@ def test_the_heights_that_free_the_zone_are_those_of_the_ruler(
 ) -> None:
     """A raise of one end lifts the ray by its share of the way: planning manual, by hand at k = 1.33."""
     told = [a for a in advice(posted(at_m, height_m)) if a.kind == "fresnel_clearance"]
-    assert [a.text for a in told] == [f"60 % of the first Fresnel zone comes free with {where}."]
+    assert [a.text for a in told] == [f"60 % of the first Fresnel zone is clear with {where}."]
     assert told[0].effort == 4
 
 

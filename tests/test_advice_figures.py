@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 
 from linkcalc.link.case import LinkCase, feeder_loss_db
+from linkcalc.link.findings import RelayOnLine
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import Advice
+from linkcalc.link.traffic import Sent
 from linkcalc.plan.power import Regulation
-from linkcalc.rules.traffic import Sent
 from linkcalc.terrain.profile import Profile
 from tests import sites
 from tests.test_advice import MOUNTAIN, PLACED, RIDGE, advice, applied, changed, closes, hops, powered
@@ -512,9 +513,8 @@ def test_signal_and_masts_together_end_at_thirty_metres(more_db: float, told: bo
 
 
 def weaker_hop(case: LinkCase, i: int) -> float:
-    told = Advice(
-        "relay", f"{case.profile.distance_m[i] / 1e3:.5f} km from tank on a 6 m mast", 5, None, False
-    )
+    step = RelayOnLine("tank", float(case.profile.distance_m[i]), 6.0, 0.0, ("none",))
+    told = Advice("relay", step, 5, None, False)
     return min(hop.weaker_margin_db for hop in hops(case, told))
 
 

@@ -15,12 +15,12 @@ from linkcalc.link.on_ground import link_case, open_terrain, recorded_notes
 from linkcalc.link.reliability import mean_success
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.verdict import judge
+from linkcalc.operation.limits import section
 from linkcalc.plan import LoadedPlan, load_plan
-from linkcalc.rules.plan_limits import section
 from linkcalc.site.fieldsheet import FieldSheet, field_sheet
 from linkcalc.site.fitted import AS_PLANNED
 from linkcalc.views.fieldsheet import field_sheet_html
-from linkcalc.views.fieldsheet.document import page_data
+from linkcalc.views.fieldsheet.data import page_data
 
 SAMPLES = Path(__file__).parents[1] / "terrain_samples"
 

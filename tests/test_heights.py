@@ -9,10 +9,10 @@ import pytest
 
 from linkcalc.errors import DomainError
 from linkcalc.link.case import LinkCase
+from linkcalc.link.traffic import Sent
 from linkcalc.link.verdict import check_link
 from linkcalc.plan import Feeder
 from linkcalc.plan.power import Regulation
-from linkcalc.rules.traffic import Sent
 from linkcalc.sweeps.mast_heights import LOWEST_M, HeightTable, MastPrices, _heights, _step_m, height_table
 from tests.sites import case, profile, ridge
 
@@ -185,6 +185,15 @@ def test_forty_heights_at_each_end_are_the_most_by_default() -> None:
         assert 10 <= len(grid) <= 42, top_m
         assert grid[-1] <= top_m
         assert grid[0] >= LOWEST_M
+
+
+@pytest.mark.parametrize(
+    ("top_m", "step_m"),
+    [(5.0, 0.1), (5.1, 0.25), (11.0, 0.25), (21.0, 0.5), (41.0, 1.0), (81.0, 2.0), (82.0, 5.0), (200.0, 5.0)],
+)
+def test_a_step_is_the_least_round_one_that_makes_forty(top_m: float, step_m: float) -> None:
+    """From 1 m: 40 steps of 0.1 m end at 5 m, 40 of 2 m at 81 m (worked)."""
+    assert _step_m(top_m) == step_m
 
 
 def _table() -> HeightTable:

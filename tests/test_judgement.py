@@ -8,7 +8,7 @@ import pytest
 
 from linkcalc.link.case import LinkCase
 from linkcalc.link.judgement import judge, judgement
-from linkcalc.link.path_loss import profile_losses
+from linkcalc.link.losses import profile_losses
 from linkcalc.link.reliability import mean_success
 from linkcalc.link.requirement import VERDICTS, Requirement
 from linkcalc.link.uncertainty import path_items

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from linkcalc.link.case import ENDS, End, LinkCase
 from linkcalc.link.legal import lawful, lawful_powers, station_limits
+from linkcalc.link.traffic import Sent
 from linkcalc.plan.power import Regulation
-from linkcalc.rules.traffic import Sent
 from tests import sites
 
 LIMIT_DBM = 13.979

@@ -14,11 +14,11 @@ from linkcalc.errors import DomainError, LinkcalcError, PlanError
 from linkcalc.fleets.answer import answer
 from linkcalc.link.legal import lawful
 from linkcalc.link.on_ground import cases, open_terrain
-from linkcalc.link.own_models import STANDARD, own_models
 from linkcalc.link.uncertainty import combined_db
 from linkcalc.link.verdict import check_plan
 from linkcalc.plan import LoadedPlan, load_plan, plan_from
 from linkcalc.plan.fleet import load_fleet
+from linkcalc.propagation.loss_models import STANDARD, own_models
 from linkcalc.sample_files import sample_path
 from linkcalc.site.fieldsheet import field_sheet
 from linkcalc.sweeps.mast_heights import height_table
@@ -73,7 +73,7 @@ def test_an_own_model_governs_where_the_plan_says_so_and_is_named_everywhere() -
         link.path.models["log_distance"], abs=1e-5
     )
     assert any("fit of our own links" in w and "the choice is the planner's" in w for w in link.warnings)
-    assert "the plan's choice" in link.path.model_reason
+    assert "chosen by the plan" in link.path.model_reason
     assert "fit of our own links" in report(check_plan(chosen("upland", "log_distance")))
 
 
@@ -89,7 +89,7 @@ def test_the_model_that_a_plan_chooses_gives_the_number(model: str, sample: str)
     trees = lost.get("trees", 0.0) if loaded.plan.conditions.woodland_depth_m else 0.0
     with open_terrain(loaded) as terrain:
         case = next(cases(loaded, terrain))
-    from linkcalc.link.path_loss import model_functions
+    from linkcalc.link.models import model_functions
 
     expected = model_functions(case.path)[model]()
     assert lost["free-space loss"] + lost["ground and terrain"] + trees == pytest.approx(

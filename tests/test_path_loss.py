@@ -17,18 +17,12 @@ from hypothesis import strategies as st
 
 from linkcalc.area.height_pairs import pair_losses
 from linkcalc.errors import DomainError, OutOfRangeWarning
-from linkcalc.link.path_loss import (
-    PathLoss,
-    Situation,
-    Surroundings,
-    every_model,
-    p1812_loss_db,
-    profile_losses,
-    spread_db,
-    two_ray_db,
-)
+from linkcalc.link.losses import Situation, profile_losses
+from linkcalc.link.models import PathLoss, every_model, p1812_loss_db, spread_db, two_ray_db
 from linkcalc.link.result import MODEL_NAMES
+from linkcalc.link.surroundings import Surroundings
 from linkcalc.link.uncertainty import raster_db
+from linkcalc.link.wording import model_reason
 from linkcalc.propagation import compiled, diffraction, vegetation
 from linkcalc.terrain.profile import Profile
 from tests import sites
@@ -405,7 +399,7 @@ def test_plane_earth_governs_a_kilometre_of_farm() -> None:
     path = path_of(sites.profile(1000.0), None, 2.0, 6.0)
     assert path.model == "plane_earth"
     assert path.loss_db == pytest.approx(98.42, abs=0.01)
-    assert "specular or not" in path.model_reason
+    assert "specular or not" in model_reason(path.reason)
 
 
 def uneven(rms_m: float) -> Callable[[np.ndarray], np.ndarray]:
@@ -498,7 +492,7 @@ def test_a_belt_between_the_antennas_loses_its_depth_times_what_p833_gives_a_met
     assert path.depth_m == pytest.approx(32.5, abs=1e-6)
     assert path.trees_db == pytest.approx(5.92, abs=0.01)
     assert path.trees_db == pytest.approx(float(vegetation.belt_loss_db(32.5, 868e6)), abs=1e-9)
-    assert "through 32 m of trees" in path.model_reason
+    assert "through 32 m of trees" in model_reason(path.reason)
 
 
 def test_a_wood_around_one_antenna_saturates_as_p833_says_for_a_terminal_in_woodland() -> None:
@@ -565,8 +559,8 @@ def test_the_tops_of_trees_are_no_sharper_than_three_metres(under_m: float, coun
 
 def test_the_lesser_of_over_and_through_the_trees_governs() -> None:
     thin, thick = path_of(trees(20.0, 20.0)), path_of(trees(9.0, 600.0))
-    assert "through 2" in thin.model_reason
-    assert "over the trees" in thick.model_reason
+    assert "through 2" in model_reason(thin.reason)
+    assert "over the trees" in model_reason(thick.reason)
     assert not part(thick, "through_trees")
     for path in (thin, thick):
         opaque = replace(

@@ -9,14 +9,9 @@ from pathlib import Path
 import pytest
 
 import linkcalc
+from tests import rooms
 
 ROOT = Path(linkcalc.__file__).parent
-
-LAYERS = {
-    "physics": ("propagation", "radio", "units", "errors", "_arrays", "_ranges"),
-    "views": ("views",),
-    "cli": ("cli",),
-}
 
 
 def test_every_public_name_is_there_and_listed_once():
@@ -44,33 +39,30 @@ def test_the_program_runs_as_a_module_too():
     assert "Traceback" not in ended.stderr
 
 
-def _imports(path: Path) -> set[str]:
-    names = set()
-    for node in ast.walk(ast.parse(path.read_text())):
-        if isinstance(node, ast.ImportFrom) and node.module and node.module.startswith("linkcalc"):
-            names |= {f"{node.module}.{alias.name}" for alias in node.names} | {node.module}
-        elif isinstance(node, ast.Import):
-            names |= {alias.name for alias in node.names if alias.name.startswith("linkcalc")}
-    return names
+def test_every_room_stands_on_one_floor():
+    standing = [room for floor in rooms.FLOORS for room in floor]
+    assert len(set(standing)) == len(standing)
+    assert {rooms.room_of(module) for module in rooms.modules()} == set(standing)
 
 
-def _modules():
-    return sorted(p for p in ROOT.rglob("*.py") if "__pycache__" not in p.parts)
+@pytest.mark.parametrize("room", [room for floor in rooms.FLOORS for room in floor])
+def test_a_room_imports_from_the_floors_below_alone(room):
+    floor = next(i for i, here in enumerate(rooms.FLOORS) if room in here)
+    below = {room, *(name for here in rooms.FLOORS[:floor] for name in here)}
+    strangers = {
+        (m, o) for m, o in rooms.imports() if rooms.room_of(m) == room and rooms.room_of(o) not in below
+    }
+    assert strangers <= rooms.CLIMBS
 
 
-@pytest.mark.parametrize("path", _modules(), ids=lambda p: str(p.relative_to(ROOT)))
-def test_data_flows_one_way(path):
-    room = path.relative_to(ROOT).parts[0].removesuffix(".py")
-    seen = _imports(path)
-    if room in LAYERS["physics"]:
-        allowed = {f"linkcalc.{name}" for name in LAYERS["physics"]}
-        strangers = {n for n in seen if n != "linkcalc" and not any(n.startswith(a) for a in allowed)}
-        assert not strangers, "physics knows physics only"
-    if room not in ("cli", "__main__"):
-        assert not {n for n in seen if n.startswith("linkcalc.cli")}, "only the shell knows the shell"
-    # the public face hands names on, and an answer's door to the views is its base class (`answer.view`)
-    if room not in ("cli", "views", "__init__"):
-        assert not {n for n in seen if n.startswith("linkcalc.views")}, "the core knows no pictures"
+def test_every_climb_that_is_allowed_is_needed():
+    assert rooms.imports() >= rooms.CLIMBS
+    assert not rooms.imports(at_import=True) & rooms.CLIMBS
+
+
+def test_no_modules_import_each_other_in_a_circle():
+    order = rooms.order_of_import()  # raises CycleError where there is one
+    assert order.index("linkcalc.plan.control") < order.index("linkcalc.plan.model")
 
 
 INTERNAL = {

@@ -49,7 +49,7 @@ def test_every_column_is_read(file):
     assert (first.sent, first.received, first.engine_running, first.note) == (10, 10, False, "first")
     assert str(first.time) == "2026-03-14 08:00:00"
     assert (second.direction, second.engine_running) == ("back", True)
-    assert (third.rssi_dbm, third.received, third.measured_level) == (None, 0, False)
+    assert (third.rssi_dbm, third.snr_db, third.received) == (None, None, 0)
 
 
 def test_heights_foliage_and_positions_are_read(file):
@@ -209,11 +209,18 @@ def test_a_row_pasted_twice_counts_once_if_its_time_shows_it(file):
 
 
 def test_an_unknown_column_is_noted_with_the_nearest_name(file):
-    found = read(file, "direction,rssi_dbm,SNR,colour\nthere,-100,5,blue\n")
+    found = read(file, "direction,rssi_dbm,bw,colour\nthere,-100,125,blue\n")
     assert found.notes == (
-        'column "snr" is not known and not used; for "snr" write snr_db',
+        'column "bw" is not known and not used; write bandwidth_khz',
         'column "colour" is not known and not used',
     )
+
+
+def test_a_usual_name_is_taken_where_it_leaves_no_doubt_of_the_unit(file):
+    found = read(file, "direction,RSSI [dBm],SNR,power,SF\nthere,-100,5.5,14,SF9\n")
+    (reading,) = found.readings
+    assert (reading.rssi_dbm, reading.snr_db, reading.spreading_factor) == (-100.0, 5.5, 9)
+    assert found.notes == ('column "power" is not known and not used',)
 
 
 @pytest.mark.parametrize(
@@ -225,7 +232,7 @@ def test_an_unknown_column_is_noted_with_the_nearest_name(file):
         (HEADER, ": a header and no rows; write one for each packet or burst"),
         ("there,-110,5\nback,-100,4\n", ", row 1: no header; the first row must name the columns:"
          " direction,rssi_dbm,snr_db, ..."),
-        ("direction,RSSI\nthere,-110\n", ", row 1: no column rssi_dbm, snr_db or received; for \"rssi\" write"
+        ("direction,level\nthere,-110\n", ", row 1: no column rssi_dbm, snr_db or received; for \"level\" write"
          " rssi_dbm"),
         ("a,b\n1,2\n", ", row 1: none of its columns is known"),
         ("rssi_dbm,snr_db\n-110,5\n", ", row 1: no column direction; add it, or say --direction"
@@ -359,7 +366,7 @@ def test_a_damaged_file_is_read_or_refused_in_one_line(file):
         for r in found.readings:
             assert r.rssi_dbm is None or -160.0 <= r.rssi_dbm <= 0.0
             assert r.sent is None or (r.received is not None and 0 <= r.received <= r.sent)
-            assert r.measured_level or r.received is not None
+            assert (r.rssi_dbm, r.snr_db, r.received) != (None, None, None)
     assert min(refused, used, bad_rows) > 120  # the damage is real, and so is this test
 
 

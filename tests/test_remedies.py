@@ -13,12 +13,13 @@ import linkcalc as lc
 from linkcalc.link import verdict
 from linkcalc.link.case import ENDS
 from linkcalc.link.parts_list import added
-from linkcalc.link.remedies import MOST, Check, edit_of, remedies
+from linkcalc.link.remedies import MOST, Check, remedies
+from linkcalc.link.remedy_plans import edit_of
 from linkcalc.link.result import LinkResult, Remedy
+from linkcalc.operation import limits as plan_limits
 from linkcalc.plan import LoadedPlan, load_plan, plan_from
 from linkcalc.plan.edits import edited
 from linkcalc.plan.prices import Prices
-from linkcalc.rules import plan_limits
 from linkcalc.sample_files import sample_path
 from tests import sites
 

@@ -76,6 +76,19 @@ def test_confidence_is_a_quantile_of_the_sites(confidence: float, sigmas: float,
     assert asked.margin_db(site_db, 0.0, RAYLEIGH) == pytest.approx(needs_db + sigmas * site_db, abs=0.01)
 
 
+@pytest.mark.parametrize(("hops", "whole", "whole_db"), [(2, 0.81, 6.76 + 8.78), (3, 0.729, 5.00 + 6.10)])
+def test_each_hop_must_have_what_makes_all_of_them_keep_the_word(
+    hops: int, whole: float, whole_db: float
+) -> None:
+    """0.9 x 0.9 = 0.81, and x 0.9 = 0.729: 9.77 dB for 90 % under Rayleigh fading, and 1.2816 of 10 dB for 90 % of
+    the sites. One hop for 81 %: -ln 0.81 = 0.2107, 6.76 dB, and 0.878 sigma; for 72.9 %: 0.3161, 5.00 dB and 0.610."""
+    link = asks(whole, whole)
+    each = link.of_each_hop(hops)
+    assert (each.success, each.confidence) == pytest.approx((0.9, 0.9), abs=1e-12)
+    assert each.margin_db(10.0, 0.0, RAYLEIGH) == pytest.approx(9.77 + 12.82, abs=0.13)
+    assert link.margin_db(10.0, 0.0, RAYLEIGH) == pytest.approx(whole_db, abs=0.13)
+
+
 def test_a_steady_site_needs_the_years_quantile() -> None:
     """K 20 dB spreads the amplitude by 1 / sqrt(200) = 7.07 %: -20 log(1 - 2.326 x 0.0707) = 1.56 dB for 99 %; with
     4 dB over the year 2.326 x sqrt(16 + 0.67^2) = 9.43 dB."""

@@ -398,7 +398,7 @@ def test_the_contributors_the_survey_tells_apart_exist(tmp_path):
         ("antenna_height_m = 6.0", 'antenna_height_m = 6.0\nnoise_environment = "city"'),
     )
     names = {p.name: p.kind for p in contributors(case, case.far)}
-    assert names["noise of the place"] == "site"
+    assert names["local noise"] == "site"
     assert names["noise over time"] == "conditions"
     # what one day does not tell from the site
     blocked, _ = _far_case()
@@ -595,7 +595,7 @@ def test_bare_winter_readings_through_a_wood_that_blocks_leave_the_leaves_to_com
         ('profile_csv = "path.csv"', 'profile_csv = "path.csv"\n[[link.obstacle]]\ndistance_m = 500.0\n'
          'height_m = 12.0\nwidth_m = 300.0\nkind = "trees"'),
     )  # fmt: skip
-    assert "over the trees" in case.path.model_reason
+    assert case.path.reason.trees == "over"
     found = survey(case, measured(case, leaf="out_of_leaf", wet_foliage=False))
     (allowance,) = found.allowances
     assert allowance.loss_db > 1.0

@@ -1,6 +1,7 @@
 """The tank: worked figures, a plain loop that walks every report, the closed form, and laws."""
 
 import csv
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -9,9 +10,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.integrate import trapezoid
 
 from linkcalc.errors import DomainError, PlanError
-from linkcalc.operation.messages import FadingChannel, SteadyChannel
+from linkcalc.operation.channel import FadingChannel, SteadyChannel
 from linkcalc.operation.tank import (
     CAUTIONS,
     FillLoop,
@@ -69,7 +71,7 @@ def test_a_lying_cylinder_holds_the_sum_of_its_chords() -> None:
     tank = HorizontalCylinder(diameter_m=2.0, length_m=3.0)
     heights = np.linspace(0.0, 1.3, 200_001)
     chords = 2.0 * np.sqrt(np.maximum(1.0 - (1.0 - heights) ** 2, 0.0))
-    assert tank.volume_m3(1.3) == pytest.approx(3.0 * np.trapezoid(chords, heights), rel=1e-6)
+    assert tank.volume_m3(1.3) == pytest.approx(3.0 * trapezoid(chords, heights), rel=1e-6)
 
 
 SHAPES = [TANK, HorizontalCylinder(2.0, 6.0), LevelTable((0.0, 0.5, 1.0, 2.5), (0.0, 1.0, 4.0, 30.0))]
@@ -137,10 +139,10 @@ def test_no_lost_message_overruns_the_bound(
     assert years.largest_overrun_m3.max() <= played.watchdog_bound_m3 * (1.0 + 1e-9)
 
 
-def test_a_bound_within_the_freeboard_means_no_overflow_at_all() -> None:
+def test_a_bound_within_the_freeboard_means_no_overflow_at_all(few: Callable[[int], int]) -> None:
     safe = loop(report_interval_s=600.0, watchdog_s=1800.0)
     assert safe.bound_m3 < safe.freeboard_m3
-    years = simulate(safe, FadingChannel(0.0, 10.0, 6.0), 500)
+    years = simulate(safe, FadingChannel(0.0, 10.0, 6.0), few(500))
     assert years.overflows.sum() == 0
     assert year_risk(safe, FadingChannel(0.0, 10.0, 6.0)).averaged.overflow_chance == 0.0
 
@@ -682,6 +684,38 @@ def test_time_to_empty_counts_on_the_worst_hours() -> None:
     played = loop(draw_m3_s=NIGHT_AND_DAY)
     assert played.reserve_s == pytest.approx(4 * 3600.0)
     assert played.start_m3 / played.mean_draw_m3_s == pytest.approx(16.0 / 28.0 * DAY_S)
+
+
+def test_a_watchdog_of_hundreds_of_intervals_is_mostly_outrun_by_a_report() -> None:
+    """W = k T, one try, p lost: the last permit was m reports ago with (1 - p) p^(m-1), of m = 1 ... k, and then
+    k - m + 1 reports tell of the stop before the watchdog: k p^k (1 - p) / (1 - p^k) = 0.309 (worked).
+    """
+    p, k = 0.99, 200
+    played = loop(
+        report_interval_s=60.0,
+        report_delays_s=(0.0,),
+        watchdog_s=k * 60.0,
+        warm_up_s=0.0,
+        stopping_s=0.0,
+        max_run_s=np.inf,
+    )
+    risk = year_risk(played, SteadyChannel(p)).averaged
+    by_watchdog = risk.watchdog_stops / (risk.starts - risk.nuisance_stops)
+    assert by_watchdog == pytest.approx(0.309, rel=0.03)  # beyond the first forty m go together
+    years = simulate(played, SteadyChannel(p), 1000)
+    stopped = years.starts.sum() - years.nuisance_stops.sum()
+    assert years.watchdog_stops.sum() / stopped == pytest.approx(by_watchdog, rel=0.1)
+
+
+def test_a_link_that_hears_nothing_leaves_the_tank_empty_half_a_year_after_each_filling() -> None:
+    """40 m3 last 100 h at 0.4 m3/h, after 12 h of run timer: 182.5 d + 4.67 d for a cycle, 1.950 a year (worked)."""
+    played = loop(
+        watchdog_s=np.inf, report_delays_s=(0.0,), warm_up_s=0.0, stopping_s=0.0, max_run_s=12.0 * 3600.0
+    )
+    risk = year_risk(played, SteadyChannel(1.0 - 1e-7)).averaged
+    assert risk.starts == pytest.approx(1.950, rel=0.002)
+    # asked for is 0.4 m3/h all year; each filling gives 40 m3 and the 4.8 m3 that are drawn meanwhile
+    assert risk.unmet_m3 == pytest.approx(3504.0 - 1.950 * 44.8, rel=0.002)
 
 
 @given(st.floats(0.0, 1.0))

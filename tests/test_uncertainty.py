@@ -99,7 +99,7 @@ def test_hopping_helps_a_message_with_tries_and_not_one_without() -> None:
 
 def site_db(case: LinkCase) -> float:
     """Of the site, but for the noise there."""
-    found = [x for x in contributors(case, case.far) if x.name != "noise of the place"]
+    found = [x for x in contributors(case, case.far) if x.name != "local noise"]
     return combined_db(tuple(found), "site")
 
 
@@ -314,14 +314,14 @@ def test_outside_noise_varies_where_it_counts_and_an_engine_hides_it() -> None:
     low = {"link": {"frequency_mhz": 100.0}}
     city = sites.case(**low, shed={"noise_environment": "city"})
     assert sigma("noise over time", city) == pytest.approx(11.0 / 1.2816, abs=0.5)
-    assert sigma("noise of the place", city) == pytest.approx(8.4 / 1.2816, abs=0.7)
+    assert sigma("local noise", city) == pytest.approx(8.4 / 1.2816, abs=0.7)
     engine = sites.case(**low, shed={"noise_environment": "city", "noise_rise_db": 30.0})
     assert sigma("noise over time", engine) < 2.0
 
 
 def test_the_noise_of_a_place_is_unknown_above_250_mhz_too() -> None:
     """Drives and chargers near by: 2 to 3 dB until measured."""
-    assert 2.0 <= sigma("noise of the place", sites.case()) <= 3.0
+    assert 2.0 <= sigma("local noise", sites.case()) <= 3.0
 
 
 def test_only_the_receiving_end_hears_its_noise() -> None:
@@ -334,7 +334,7 @@ def test_only_the_receiving_end_hears_its_noise() -> None:
         {x.name: x.sigma_db for x in contributors(case, rx) if "noise" in x.name}
         for rx in (case.far, case.near)
     )
-    assert there["noise of the place"] > back.get("noise of the place", 0.0) + 1.0
+    assert there["local noise"] > back.get("local noise", 0.0) + 1.0
 
 
 def test_refraction_moves_long_paths_more_than_short_ones() -> None:
@@ -379,7 +379,7 @@ def test_a_reading_leaves_its_own_error_however_much_it_measures() -> None:
     ):
         found = contributors(case, case.far)
         assert combined_db(found, "site") > READING_ERROR_DB
-        unheard = [x.sigma_db for x in found if x.name == "noise of the place"]
+        unheard = [x.sigma_db for x in found if x.name == "local noise"]
         assert READING_ERROR_DB == 2.0
         assert after_reading_db(found) == pytest.approx(math.hypot(2.0, *unheard), abs=0.05)
         assert all(x.after_reading_db <= x.sigma_db for x in found)
@@ -394,8 +394,8 @@ def test_what_is_sure_without_a_reading_is_not_less_sure_after_it() -> None:
 def test_a_reading_of_the_signal_does_not_measure_the_noise() -> None:
     case = sites.case(link={"frequency_mhz": 100.0}, shed={"noise_environment": "city"})
     found = parts(case)
-    assert found["noise of the place"].after_reading_db == found["noise of the place"].sigma_db
-    assert after_reading_db(tuple(found.values())) > found["noise of the place"].sigma_db
+    assert found["local noise"].after_reading_db == found["local noise"].sigma_db
+    assert after_reading_db(tuple(found.values())) > found["local noise"].sigma_db
 
 
 def test_a_reading_does_not_stop_the_seasons() -> None:

@@ -12,17 +12,8 @@ from numpy.typing import ArrayLike, NDArray
 from linkcalc._arrays import Floats, checked
 from linkcalc.errors import OutOfRangeWarning
 from linkcalc.link.case import LinkCase
-from linkcalc.link.path_loss import (
-    COMPILED,
-    Found,
-    Losses,
-    Radio,
-    by_governing,
-    find,
-    losses,
-    profile_arguments,
-    profile_facts,
-)
+from linkcalc.link.losses import Losses, by_governing, path_losses, profile_arguments, profile_facts
+from linkcalc.link.path_loss import COMPILED, Found, Radio, find
 from linkcalc.link.uncertainty import fading_k_db, path_items, together_db
 from linkcalc.propagation import compiled, fresnel
 
@@ -145,7 +136,7 @@ def pair_losses(
     found = np.empty((near_height_m.size, len(Found._fields)))
     run: Any = compiled_pairs() if use_numba else pairs
     run(*arguments.ground, rows, *shared, radio._replace(radius_km=0.0), found)
-    by_rules = losses(found, case.situation, **profile_facts(case.profile, near_height_m, far_height_m))
+    by_rules = path_losses(found, case.situation, **profile_facts(case.profile, near_height_m, far_height_m))
     return by_governing(by_rules, case.profile, case.situation)
 
 

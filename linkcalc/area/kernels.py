@@ -205,7 +205,7 @@ def sample_with_holes(
 
 
 def fill_sea(heights: Floats, finer: int, shore_m: float) -> float:
-    """Put sea at 0 m where it is, see `linkcalc.terrain.profile.at_sea`; return its share of the path, of which every
+    """Put sea at 0 m where it is, see `linkcalc.terrain.cutting.at_sea`; return its share of the path, of which every
     `finer`-th point counts. The ends are known."""
     n = len(heights)
     counted = 0
@@ -278,7 +278,7 @@ def positions(
     grid: Grid, places: Floats, steps: Integers, pairs: Floats, low_radius_km: float, radio: Radio,
     facts: Floats, found: Floats,
 ) -> None:  # fmt: skip
-    """Cut each position's profile as `linkcalc.terrain.profile.cut_profile` does, and apply the rules to it.
+    """Cut each position's profile as `linkcalc.terrain.cutting.cut_profile` does, and apply the rules to it.
 
     A row of `places` is east, north and length, one of `steps` their number and how many finer ones each has.
     """

@@ -12,9 +12,11 @@ from linkcalc._arrays import Floats, checked
 from linkcalc.area import kernels
 from linkcalc.errors import DomainError, TerrainError
 from linkcalc.terrain import geodesy
+from linkcalc.terrain.cutting import FEWEST_POINTS, MOST_POINTS, area_notes
 from linkcalc.terrain.land_cover import Around, Layers, Neighbourhood, neighbourhood
-from linkcalc.terrain.profile import FEWEST_POINTS, MOST_POINTS, area_notes, station_ground_m
-from linkcalc.terrain.rasters import Mosaic, Raster
+from linkcalc.terrain.raster import Raster
+from linkcalc.terrain.rasters import Mosaic
+from linkcalc.terrain.station_ground import station_ground_m
 
 _MAP_TOLERANCE = 1e-4
 """How far, in cells, a map from position to column and row may be off."""
@@ -217,7 +219,7 @@ def read_land(
     name : str
         What messages call the station.
     step_m, largest_hole_m, sea_without_data, surface_kind
-        As for `linkcalc.terrain.profile.cut_profile`.
+        As for `linkcalc.terrain.cutting.cut_profile`.
     whole : bool
         Whether a radius that reaches beyond the rasters is refused; if not, positions out there have no
         height.

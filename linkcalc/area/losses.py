@@ -11,13 +11,13 @@ from linkcalc._arrays import checked
 from linkcalc.area import kernels
 from linkcalc.area.land import Land
 from linkcalc.errors import DomainError
-from linkcalc.link import path_loss
 from linkcalc.link.case import LinkCase, surroundings_of_many
-from linkcalc.link.path_loss import Found, Losses
+from linkcalc.link.losses import Losses, path_losses
+from linkcalc.link.path_loss import Found
 from linkcalc.plan.stations import AROUND_KEYS
 from linkcalc.propagation import compiled, p1812
+from linkcalc.terrain.cutting import LOWEST_CLUTTER_M, SEA_SHORE_M
 from linkcalc.terrain.land_cover import BUILT_UP_M, REACH_M, TREES_M
-from linkcalc.terrain.profile import LOWEST_CLUTTER_M, SEA_SHORE_M
 
 End = Literal["near", "far"]
 
@@ -76,7 +76,7 @@ def losses(
 
     References
     ----------
-    The rules of `linkcalc.link.path_loss`, the profiles of `linkcalc.terrain.profile.cut_profile`.
+    The rules of `linkcalc.link.path_loss`, the profiles of `linkcalc.terrain.cutting.cut_profile`.
     """
     east, north = np.broadcast_arrays(checked("east_m", east_m), checked("north_m", north_m))
     east, north = east.ravel(), north.ravel()
@@ -118,7 +118,7 @@ def losses(
     here, there = land.surroundings(0.0, 0.0), land.surroundings(east, north)
     stays, moves = (template.near, template.far) if fixed == "near" else (template.far, template.near)
     around = surroundings_of_many(stays, here, east.size), surroundings_of_many(moves, there, east.size)
-    return path_loss.losses(
+    return path_losses(
         found,
         s,
         surrounding=around if fixed == "near" else around[::-1],

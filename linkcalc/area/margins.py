@@ -14,13 +14,13 @@ from linkcalc.link.case import LinkCase
 from linkcalc.link.chosen_model import refuse_chosen
 from linkcalc.link.judgement import Judgement, judge
 from linkcalc.link.legal import lawful
+from linkcalc.link.losses import Losses
 from linkcalc.link.on_ground import position_deg
-from linkcalc.link.path_loss import Losses
 from linkcalc.link.requirement import VERDICTS
+from linkcalc.link.traffic import sent_over
 from linkcalc.link.uncertainty import path_items
 from linkcalc.plan import ChirpModulation, Link
 from linkcalc.radio import css
-from linkcalc.rules.traffic import sent_over
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.profile import INLAND, Profile
 

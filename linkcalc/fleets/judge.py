@@ -27,7 +27,7 @@ class Judged:
 
     verdict: tuple[VerdictWord, ...]
     predicted: Floats
-    """Success of a message on the best guess, all else sending."""
+    """Success of a message at the predicted margin, all else sending."""
     assured: Floats
     """What is held against the success asked."""
     success: Floats

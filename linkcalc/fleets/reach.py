@@ -23,17 +23,17 @@ from linkcalc.errors import DomainError, OutOfRangeWarning, PlanError, TerrainEr
 from linkcalc.fleets.capture import survival_threshold_db
 from linkcalc.fleets.network import STEADY, Network, fading_of
 from linkcalc.link.case import LinkCase, directional
+from linkcalc.link.losses import REGIMES
 from linkcalc.link.modulation import Signal
 from linkcalc.link.on_ground import open_terrain, position_deg
-from linkcalc.link.path_loss import REGIMES
 from linkcalc.plan import ChirpModulation
 from linkcalc.plan.fleet import LoadedFleet, Node, RefusedNode
 from linkcalc.plan.links import Modulation
 from linkcalc.plan.wording import printable
 from linkcalc.propagation import compiled
 from linkcalc.terrain import geodesy
-from linkcalc.terrain.profile import station_ground_m
 from linkcalc.terrain.rasters import Mosaic
+from linkcalc.terrain.station_ground import station_ground_m
 
 if TYPE_CHECKING:
     from linkcalc.plan.model import Plan

@@ -154,7 +154,7 @@ def spread_retries(net: Network, setting: Setting) -> Iterator[str]:
             falls = "falls by a third"
         yield (
             f"retries of nodes that met meet again: spread them over {_duration(seconds)} (retry_wait_s ="
-            f" {seconds / 2.0:g}, retry_jitter = 1) and the loss on the best guess {falls}, from"
+            f" {seconds / 2.0:g}, retry_jitter = 1) and the predicted loss {falls}, from"
             f" {_per_mille(now)} to {_per_mille(then)} of the messages"
         )
 

@@ -1,42 +1,22 @@
 """What would make a link close, each change found by solving, ranked by effort."""
 
 import math
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
-from itertools import pairwise
-from typing import Any, Literal
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
-from linkcalc._arrays import Floats
-from linkcalc.link.case import ENDS, End, LinkCase, directional, feeder_loss_db, feeder_words
+from linkcalc.link import findings
+from linkcalc.link.case import ENDS, End, LinkCase, directional, feeder_loss_db
 from linkcalc.link.legal import breaks_limits, station_limits
-from linkcalc.link.path_loss import CLEAR_RATIO, profile_losses
-from linkcalc.link.remedy_options import HIGHEST_POWER_DBM, tallest_m
+from linkcalc.link.link_requirement import LinkRequirement
+from linkcalc.link.raising import clearance_heights, least_heights, slowest_and_raised
+from linkcalc.link.relay_on_line import relay
+from linkcalc.link.remedy_options import HIGHEST_POWER_DBM
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import Advice
-from linkcalc.link.uncertainty import (
-    after_reading_db,
-    combined_db,
-    contributors,
-    fading_k_db,
-    noise_items,
-    path_items,
-    together_db,
-)
+from linkcalc.link.uncertainty import after_reading_db, combined_db, contributors
 from linkcalc.plan import Antenna, ChirpModulation, Station
-from linkcalc.propagation import fresnel
 from linkcalc.radio.antenna_types import AntennaType
-from linkcalc.terrain.profile import Profile
-
-RELAY_MAST_M = 6.0
-
-RELAY_LEAST_M = 300.0
-"""A relay stands no nearer to an end (common practice, no source)."""
-
-RELAY_STEEPEST_DEG = 20.0
-"""Nor on ground that is steeper along the path (common practice, no source)."""
 
 _BETTER_ANTENNAS: tuple[tuple[AntennaType, float], ...] = (
     ("collinear", 5.5),
@@ -47,67 +27,12 @@ _BETTER_ANTENNAS: tuple[tuple[AntennaType, float], ...] = (
 
 _BETTER_CABLES = ("rg213", "half_inch_foam")
 
-_WORTH_MENDING_DB = 1.0
+_WORTH_REPAIR_DB = 1.0
 """A loss at the antenna from which putting it right is worth a line."""
-
-_CLIMB_M = 3.0
-"""A raise up to this is a longer pole; more is a mast (common practice, no source)."""
-
-
-_NEARLY_DB = 0.3
-"""What is short by less is looked at exactly."""
-
-_Raised = Literal["near", "far", "both"]
-
-
-@dataclass(frozen=True)
-class _Asked:
-    """What is asked of both directions, under the uncertainty and the fading that each change leads to."""
-
-    requirement: Requirement
-
-    def _state(self, case: LinkCase) -> tuple[Floats, Floats, Floats, Floats]:
-        """Margins there and back, with the standard deviations and the fading that go with them."""
-        shared = path_items(case, case.losses)
-        parts = [[*shared, *noise_items(case.noise(rx))] for rx in (case.far, case.near)]
-        return (
-            np.concatenate(case.margins_db(case.losses)),
-            np.array([together_db(items, "site")[0] for items in parts]),
-            np.array([together_db(items, "conditions")[0] for items in parts]),
-            fading_k_db(case, case.losses),
-        )
-
-    def lacking_db(self, case: LinkCase) -> Floats:
-        """What the direction there and the one back lack; negative where they have more than required."""
-        margin, *uncertain = self._state(case)
-        return np.asarray(self.requirement.margin_db(*uncertain) - margin)
-
-    def short_db(self, case: LinkCase) -> float:
-        """What the direction that lacks most lacks."""
-        return float(self.lacking_db(case).max())
-
-    def margin_db(self, case: LinkCase) -> float:
-        """Margin of the direction that lacks most: the weaker one, as a check has it."""
-        margin, *uncertain = self._state(case)
-        return float(margin[np.argmin(margin - self.requirement.margin_db(*uncertain))])
-
-    def of_each_hop(self) -> "_Asked":
-        """The same for each of two hops."""
-        return _Asked(self.requirement.of_each_hop())
-
-    def suffices(self, case: LinkCase) -> bool:
-        """Whether nothing is short: quicker than `short_db`."""
-        r = self.requirement
-        margin, *uncertain = self._state(case)
-        return bool(
-            not case.losses.ground_unknown[0]  # without known ground nothing closes
-            and margin.min() >= (r.stated_margin_db or 0.0)
-            and np.min(r.site_share(margin, *uncertain)) >= r.confidence
-        )
 
 
 def advise(case: LinkCase, requirement: Requirement) -> tuple[Advice, ...]:
-    """Find what would make a link close. Nothing is given away before somebody has measured.
+    """Find what would make a link close.
 
     Parameters
     ----------
@@ -119,8 +44,8 @@ def advise(case: LinkCase, requirement: Requirement) -> tuple[Advice, ...]:
     tuple of Advice
         What suffices alone first, then by effort, then by margin gained.
     """
-    asked = _Asked(requirement)
-    short = asked.short_db(case)
+    required = LinkRequirement(requirement)
+    short = required.short_db(case)
     found: list[Advice] = []
     if short > 0.0:
         for solve in (
@@ -131,23 +56,19 @@ def advise(case: LinkCase, requirement: Requirement) -> tuple[Advice, ...]:
             _mounting,
             _feeders,
             _noise,
-            _heights,
+            least_heights,
         ):
-            found += solve(case, asked)
+            found += solve(case, required)
         if not any(a.sufficient for a in found):
-            found += _together(case, asked)
+            found += slowest_and_raised(case, required)
         if not any(a.sufficient for a in found):
-            found += _relay(case, asked)
-        found += _clearance_heights(case, asked)
+            found += relay(case, required)
+        found += clearance_heights(case, required)
     found += _measure(case)
     return tuple(sorted(found, key=lambda a: (not a.sufficient, a.effort, -(a.fade_margin_db or -999.0))))
 
 
-def _advice(kind: str, text: str, effort: int, changed: LinkCase, asked: _Asked) -> Advice:
-    return Advice(kind, text, effort, asked.margin_db(changed), asked.suffices(changed))  # type: ignore[arg-type]
-
-
-def _spreading_factor(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
+def _spreading_factor(case: LinkCase, required: LinkRequirement) -> Iterator[Advice]:
     m = case.link.modulation
     if not isinstance(m, ChirpModulation) or m.spreading_factor == 12:
         return
@@ -157,23 +78,20 @@ def _spreading_factor(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
         if breaks_limits(case, slower):
             break
         changed = slower
-        if asked.suffices(changed):
+        if required.suffices(changed):
             break
     if changed is case:
         return
     new = changed.link.modulation
     assert isinstance(new, ChirpModulation)
-    yield _advice(
-        "spreading_factor",
-        f"Spreading factor {new.spreading_factor} instead of {m.spreading_factor}; a message then lasts "
-        f"{_time_text(changed)} instead of {_time_text(case)}{_airtime_words(case)}.",
-        1,
-        changed,
-        asked,
-    )
+    step = findings.SlowerSignal(
+        new.spreading_factor, m.spreading_factor, changed.longest_time_on_air_s, case.longest_time_on_air_s,
+        limits_known=case.regulation.region is not None,
+    )  # fmt: skip
+    yield required.advice("spreading_factor", step, 1, changed)
 
 
-def _bandwidth(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
+def _bandwidth(case: LinkCase, required: LinkRequirement) -> Iterator[Advice]:
     m = case.link.modulation
     if not isinstance(m, ChirpModulation):
         return
@@ -184,22 +102,18 @@ def _bandwidth(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
             if breaks_limits(case, slower):
                 break
             changed = slower
-            if asked.suffices(changed):
+            if required.suffices(changed):
                 break
     if changed is not None:
-        yield _advice(
-            "bandwidth",
-            f"Bandwidth {changed.signal.bandwidth_hz / 1e3:g} kHz instead of {m.bandwidth_khz:g} kHz; "
-            f"a message then lasts {_time_text(changed)}, and both radios need steadier crystals.",
-            1,
-            changed,
-            asked,
+        step = findings.NarrowerSignal(
+            changed.signal.bandwidth_hz, m.bandwidth_khz, changed.longest_time_on_air_s
         )
+        yield required.advice("bandwidth", step, 1, changed)
 
 
-def _power(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
+def _power(case: LinkCase, required: LinkRequirement) -> Iterator[Advice]:
     stations = []
-    for end, lack_db in zip(ENDS, asked.lacking_db(case), strict=True):
+    for end, lack_db in zip(ENDS, required.lacking_db(case), strict=True):
         station = case.station(end)
         power_dbm = station.transmit_power_dbm
         if lack_db > 0.0:
@@ -210,45 +124,35 @@ def _power(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
             )
         stations.append(station.model_copy(update={"transmit_power_dbm": power_dbm}))
     changed = replace(case, near=stations[0], far=stations[1])
-    raised = [
-        f"{new.transmit_power_dbm:g} dBm at {new.name} instead of {old.transmit_power_dbm:g}"
+    raised = tuple(
+        findings.Setting(new.name, new.transmit_power_dbm, old.transmit_power_dbm)
         for new, old in zip(stations, (case.near, case.far), strict=True)
         if new.transmit_power_dbm > old.transmit_power_dbm
-    ]
-    if raised:
-        known = all(math.isfinite(_legal_power_dbm(case, end)) for end in ENDS)
-        allowed = "if the local limit allows it"
-        if known:
-            doubts = {
-                found.power_doubt
-                for end in ENDS
-                if (found := station_limits(case, end)) and found.power_doubt
-            }
-            allowed = f"which the table of limits allows in region {case.regulation.region}"
-            allowed += f" ({'; '.join(sorted(doubts))})" if doubts else ""
-        yield _advice("power", f"Transmit power {', '.join(raised)}, {allowed}.", 1, changed, asked)
+    )
+    if not raised:
+        return
+    step = findings.MorePower(raised, None)
+    if all(math.isfinite(_legal_power_dbm(case, end)) for end in ENDS):
+        limits = [station_limits(case, end) for end in ENDS]
+        uncertain = {found.power_doubt for found in limits if found and found.power_doubt}
+        step = findings.MorePower(raised, case.regulation.region, tuple(sorted(uncertain)))
+    yield required.advice("power", step, 1, changed)
 
 
 def _legal_power_dbm(case: LinkCase, end: End) -> float:
-    """The most conducted power the table of limits allows a station; infinite where it says nothing.
-
-    Where no power is legal, none is advised: the present one.
-    """
+    """The most conducted power the table of limits allows a station; infinite where it says nothing."""
     found = station_limits(case, end)
     if found is None:
         return math.inf
     if found.largest_conducted_dbm is None:
+        # where no power is legal, none is advised: the present one
         return case.station(end).transmit_power_dbm if found.status == "over" else math.inf
     return found.largest_conducted_dbm
 
 
-def _airtime_words(case: LinkCase) -> str:
-    return ", if the local airtime limit allows it" if case.regulation.region is None else ""
-
-
-def _antennas(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
+def _antennas(case: LinkCase, required: LinkRequirement) -> Iterator[Advice]:
     """The smallest step up in antennas that suffices; the largest where none does."""
-    best: tuple[str, LinkCase] | None = None
+    best: tuple[findings.Step, LinkCase] | None = None
     ways: tuple[tuple[End, ...], ...] = (("far",), ("near",), ENDS)
     for antenna_type, gain_dbi in _BETTER_ANTENNAS:
         for ends in ways:
@@ -264,51 +168,50 @@ def _antennas(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
             if len(stations) != len(ends):
                 continue
             changed = case.with_stations(stations)
-            where = " and ".join(s.name for s in stations.values())
-            changed, limit = _within_power(changed, stations)
-            text = f"A {antenna_type} of {gain_dbi:g} dBi at {where}{limit}."
-            if best is None or asked.short_db(changed) < asked.short_db(best[1]) - 0.05:
-                best = (text, changed)
-            if asked.suffices(changed):
-                yield _advice("antenna", text, 2, changed, asked)
+            changed, powers = _within_power(changed, stations)
+            step = findings.BetterAntenna(
+                antenna_type, gain_dbi, tuple(s.name for s in stations.values()), powers
+            )
+            if best is None or required.short_db(changed) < required.short_db(best[1]) - 0.05:
+                best = (step, changed)
+            if required.suffices(changed):
+                yield required.advice("antenna", step, 2, changed)
                 return
     if best is not None and best[1].weaker_margin_db > case.weaker_margin_db + 0.5:
-        yield _advice("antenna", best[0], 2, best[1], asked)
+        yield required.advice("antenna", best[0], 2, best[1])
 
 
-def _mounting(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
+def _mounting(case: LinkCase, required: LinkRequirement) -> Iterator[Advice]:
     """What costs decibels at an antenna and could be put right there."""
-    terms = {t.name: t for t in (*case.budget().terms, *case.budget(back=True).terms)}
+    terms = (*case.budget().terms, *case.budget(back=True).terms)
     for end in ENDS:
         station = case.station(end)
-        ways: list[tuple[str, int, dict[str, Any]]] = []
+        ways: list[tuple[findings.Step, int, dict[str, Any]]] = []
         if station.building != "none":
-            ways.append((f"The antenna at {station.name} outside the building.", 3, {"building": "none"}))
+            ways.append((findings.OutsideAntenna(station.name), 3, {"building": "none"}))
         for extra in station.extra_loss:
-            if extra.loss_db >= _WORTH_MENDING_DB:
+            if extra.loss_db >= _WORTH_REPAIR_DB:
                 others = [x for x in station.extra_loss if x is not extra]
-                text = f"Repair what costs {extra.loss_db:g} dB at {station.name}: {extra.reason}."
-                ways.append((text, 3, {"extra_loss": others}))
-        off_beam = terms.get(f"off the beam, {station.name}")
-        if off_beam is not None and -off_beam.value_db >= _WORTH_MENDING_DB:
+                step = findings.Repair(station.name, extra.loss_db, extra.reason)
+                ways.append((step, 3, {"extra_loss": others}))
+        off_db = [-t.value_db for t in terms if t.kind == "off_beam" and t.station == station.name]
+        if off_db and off_db[-1] >= _WORTH_REPAIR_DB:
             ways.append(_aimed(case, end))
-        for text, effort, update in ways:
+        for way, effort, update in ways:
             changed = case.with_stations({end: station.model_copy(update=update)})
             if changed.weaker_margin_db > case.weaker_margin_db:
-                yield _advice("antenna", text, effort, changed, asked)
-    if "polarisation mismatch" in terms:
+                yield required.advice("antenna", way, effort, changed)
+    if case.polarisation_terms:
         turned: End = "far" if case.far.antenna.polarisation != "vertical" else "near"
         wanted = case.station("near" if turned == "far" else "far").antenna.polarisation
         station = case.station(turned)
         antenna = station.antenna.model_copy(update={"polarisation": wanted})
         changed = case.with_stations({turned: station.model_copy(update={"antenna": antenna})})
-        text = (
-            f"A {wanted} antenna at {station.name}, as at the other end, not {station.antenna.polarisation}."
-        )
-        yield _advice("antenna", text, 3, changed, asked)
+        turn = findings.TurnedPolarisation(station.name, wanted, station.antenna.polarisation)
+        yield required.advice("antenna", turn, 3, changed)
 
 
-def _aimed(case: LinkCase, end: End) -> tuple[str, int, dict[str, Any]]:
+def _aimed(case: LinkCase, end: End) -> tuple[findings.Step, int, dict[str, Any]]:
     """Turn a directional antenna to the other station; give an omnidirectional one a wider beam."""
     station, elevation_deg = case.station(end), case.elevation_deg
     bearing_deg = case.azimuth_deg
@@ -317,45 +220,38 @@ def _aimed(case: LinkCase, end: End) -> tuple[str, int, dict[str, Any]]:
     a = station.antenna
     if directional(a) or a.tilt_deg:
         tilt_deg = float(round(elevation_deg))
-        bearing = f"{bearing_deg % 360.0:.0f}° from true north, " if case.positioned else ""
-        text = f"Turn the antenna at {station.name} to the other station: {bearing}{tilt_deg:+.0f}° up."
-        return (
-            text,
-            3,
-            {"antenna": a.model_copy(update={"azimuth_deg": None, "tilt_deg": tilt_deg})},
-        )
-    text = f"A half-wave dipole at {station.name}: its beam reaches {elevation_deg:+.0f}° up."
-    return text, 2, {"antenna": Antenna(type="half_wave_dipole", polarisation=a.polarisation)}
+        step = findings.AimedAntenna(station.name, bearing_deg % 360.0 if case.positioned else None, tilt_deg)
+        turned = a.model_copy(update={"azimuth_deg": None, "tilt_deg": tilt_deg})
+        return step, 3, {"antenna": turned}
+    dipole = Antenna(type="half_wave_dipole", polarisation=a.polarisation)
+    return findings.WiderBeam(station.name, elevation_deg), 2, {"antenna": dipole}
 
 
-def _within_power(changed: LinkCase, stations: dict[End, Station]) -> tuple[LinkCase, str]:
-    """Turn the power of stations with better antennas down to what is legal, and say so.
-
-    Under a cap on radiated power a better antenna helps receiving only.
-    """
+def _within_power(
+    changed: LinkCase, stations: dict[End, Station]
+) -> tuple[LinkCase, tuple[findings.Setting, ...] | None]:
+    """Turn the power of stations with better antennas down to what is legal; None where that is not known."""
+    # under a cap on radiated power a better antenna helps receiving only
     legal = {end: _legal_power_dbm(changed, end) for end in stations}
     if not all(math.isfinite(power) for power in legal.values()):
-        return changed, "; keep within the radiated limit"
-    words = ""
+        return changed, None
+    powers = []
     for end, station in stations.items():
         most_dbm = math.floor(10.0 * legal[end] + 0.3) / 10.0
         if station.transmit_power_dbm > most_dbm:
             turned = station.model_copy(update={"transmit_power_dbm": most_dbm})
             changed = changed.with_stations({end: turned})
-            words += f", power turned down to {most_dbm:g} dBm at {station.name}"
-    return changed, words
+            powers.append(findings.Setting(station.name, most_dbm, station.transmit_power_dbm))
+    return changed, tuple(powers)
 
 
 def _gain_dbi(case: LinkCase, end: End) -> float:
-    station = case.station(end)
-    return next(
-        t.value_db for t in case.budget(back=end == "far").terms if t.name == f"antenna gain, {station.name}"
-    )
+    return next(t.value_db for t in case.antenna_terms(end, "transmitter") if t.kind == "antenna_gain")
 
 
-def _feeders(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
+def _feeders(case: LinkCase, required: LinkRequirement) -> Iterator[Advice]:
     """The first better cable that suffices; the best where none does."""
-    found: tuple[str, LinkCase] | None = None
+    found: tuple[findings.BetterFeeder, LinkCase] | None = None
     for cable in _BETTER_CABLES:
         stations: dict[End, Station] = {}
         saved = []
@@ -367,286 +263,27 @@ def _feeders(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
             gain_db = feeder_loss_db(station, case.frequency_hz) - feeder_loss_db(better, case.frequency_hz)
             if gain_db >= 1.0:
                 stations[end] = better
-                saved.append(f"{cable} at {station.name} saves {gain_db:.1f} dB")
+                saved.append((cable, station.name, gain_db))
         if stations:
-            found = f"A better feeder: {', '.join(saved)}.", case.with_stations(stations)
-            if asked.suffices(found[1]):
+            found = findings.BetterFeeder(tuple(saved)), case.with_stations(stations)
+            if required.suffices(found[1]):
                 break
     if found is not None:
-        yield _advice("feeder", found[0], 2, found[1], asked)
+        yield required.advice("feeder", found[0], 2, found[1])
 
 
-def _noise(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
+def _noise(case: LinkCase, required: LinkRequirement) -> Iterator[Advice]:
     quiet = {
         end: case.station(end).model_copy(update={"noise_rise_db": 0.0})
         for end in ENDS
         if case.station(end).noise_rise_db >= 1.0
     }
     if quiet:
-        names = " and ".join(s.name for s in quiet.values())
-        text = (
-            f"Take the engine's noise off the receiver at {names}: antenna outside and away from engine "
-            "and drive leads, ferrites, resistor plugs and leads."
-        )
-        yield _advice("noise", text, 2, case.with_stations(quiet), asked)
-
-
-def _heights(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
-    """Least heights that reach what is asked: either antenna alone, and both by the same raise."""
-    alone: list[float] = []
-    ways: tuple[tuple[tuple[End, ...], str], ...] = (
-        (("near",), "Raise the antenna at {near} to {near_m:.1f} m above ground."),
-        (("far",), "Raise the antenna at {far} to {far_m:.1f} m above ground."),
-        (ENDS, "Raise both antennas: {near} to {near_m:.1f} m and {far} to {far_m:.1f} m."),
-    )
-    for ends, text in ways:
-        least_m = _least(case, ends, asked)
-        if least_m is None:
-            continue
-        changed = _in_decimetres(case, _raised(case, ends, least_m))
-        words = text.format(
-            near=case.near.name,
-            far=case.far.name,
-            near_m=changed.near.antenna_height_m,
-            far_m=changed.far.antenna_height_m,
-        )
-        words += _cable_words(case, changed)
-        effort = 3 if least_m <= _CLIMB_M else 4
-        # raising both is worth a line where it spares a mast at either end
-        if ends == ENDS and any(least_m > 0.75 * one for one in alone):
-            continue
-        alone.append(least_m)
-        yield _advice("raise_antenna", words, effort, changed, asked)
-
-
-def _in_decimetres(case: LinkCase, raised: LinkCase) -> LinkCase:
-    """The raised link as it is told: what has been raised, rounded up."""
-    new_m = [
-        new.antenna_height_m
-        if new.antenna_height_m <= old.antenna_height_m
-        else math.ceil(new.antenna_height_m * 10.0 - 1e-6) / 10.0
-        for new, old in ((raised.near, case.near), (raised.far, case.far))
-    ]
-    return replace(raised, near=case.near, far=case.far).raised(near_m=new_m[0], far_m=new_m[1])
-
-
-def _cable_words(case: LinkCase, changed: LinkCase) -> str:
-    """What becomes of the feeders that grow with their antennas; empty where none does."""
-    grown = [
-        f" The feeder at {new.name} is then {new.feeder.length_m:.10g} m long."
-        for old, new in ((case.near, changed.near), (case.far, changed.far))
-        if new.feeder.length_m > old.feeder.length_m
-    ]
-    return "".join(grown)
-
-
-def _raised(case: LinkCase, ends: Sequence[End], raise_m: float) -> LinkCase:
-    """A link with one or both antennas raised by so much."""
-    return case.raised(
-        near_m=case.near.antenna_height_m + raise_m if "near" in ends else None,
-        far_m=case.far.antenna_height_m + raise_m if "far" in ends else None,
-    )
-
-
-def _room_m(case: LinkCase, ends: Sequence[End]) -> float:
-    """How far all these antennas may be raised."""
-    return min(tallest_m(case.station(e)) - case.station(e).antenna_height_m for e in ends)
-
-
-def _least(case: LinkCase, ends: Sequence[End], asked: _Asked) -> float | None:
-    """Smallest raise with nothing short, to 0.05 m; the first found going up, as lobes come and go."""
-    highest = _room_m(case, ends)
-    if highest < 0.1:
-        return None
-    grid = np.linspace(0.0, highest, 31)
-    for (low, high), worth in zip(pairwise(grid), _may_suffice(case, ends, grid[1:], asked), strict=True):  # noqa: B007
-        if worth and asked.suffices(_raised(case, ends, float(high))):
-            break
-    else:
-        return None
-    while high - low > 0.05:
-        middle = (low + high) / 2.0
-        enough = asked.suffices(_raised(case, ends, float(middle)))
-        low, high = (low, middle) if enough else (middle, high)
-    return float(high)
-
-
-def _may_suffice(case: LinkCase, ends: Sequence[End], raises_m: Floats, asked: _Asked) -> NDArray[np.bool_]:
-    """Which raises are worth a closer look: a longer feeder, which takes decibels, is not counted yet."""
-    near, far = (
-        s.antenna_height_m + (raises_m if end in ends else 0.0 * raises_m)
-        for end, s in zip(ENDS, (case.near, case.far), strict=True)
-    )
-    found = profile_losses(case.profile, case.situation, near, far)
-    shared, r = path_items(case, found), asked.requirement
-    worth = np.ones(raises_m.shape, dtype=bool)
-    for margin, rx in zip(case.margins_db(found), (case.far, case.near), strict=True):
-        items = [*shared, *noise_items(case.noise(rx))]
-        spread = together_db(items, "site"), together_db(items, "conditions"), fading_k_db(case, found)
-        enough = np.asarray(r.site_share(margin + _NEARLY_DB, *spread)) >= r.confidence
-        worth &= enough & (margin + _NEARLY_DB >= (r.stated_margin_db or 0.0))
-    return worth
-
-
-def _clearance_heights(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
-    """Least heights that free 60 % of the first Fresnel zone, in closed form."""
-    if case.path.regime == "clear":
-        return
-    profile, s = case.profile, case.situation
-    near_m, far_m = case.path.heights_m
-    d, length_m = profile.distance_m[1:-1], profile.length_m
-    ground = profile.ground_m
-    needed_m = (
-        ground[1:-1]
-        + profile.clutter_m[1:-1]
-        + fresnel.earth_bulge_m(d, length_m - d, s.k_factor)
-        + CLEAR_RATIO * fresnel.fresnel_radius_m(d, length_m - d, s.frequency_hz)
-    )
-    start_m, end_m = ground[0] + near_m, ground[-1] + far_m
-    lack_m = needed_m - (start_m + (end_m - start_m) * d / length_m)
-    raises: dict[_Raised, float] = {
-        "near": float((lack_m * length_m / (length_m - d)).max()),
-        "far": float((lack_m * length_m / d).max()),
-        "both": float(lack_m.max()),
-    }
-    room: dict[_Raised, float] = {
-        "near": _room_m(case, ("near",)),
-        "far": _room_m(case, ("far",)),
-        "both": _room_m(case, ENDS),
-    }
-    reachable = {k: r for k, r in raises.items() if r <= room[k]}
-    if not reachable:
-        return
-    end = min(reachable, key=lambda k: reachable[k] * (2.0 if k == "both" else 1.0))
-    up = reachable[end]
-    raised = case.raised(
-        near_m=near_m + (up if end != "far" else 0.0),
-        far_m=far_m + (up if end != "near" else 0.0),
-    )
-    changed = _in_decimetres(case, raised)
-    where = {
-        "near": f"{case.near.name} at {changed.near.antenna_height_m:.1f} m",
-        "far": f"{case.far.name} at {changed.far.antenna_height_m:.1f} m",
-        "both": f"{case.near.name} at {changed.near.antenna_height_m:.1f} m and "
-        f"{case.far.name} at {changed.far.antenna_height_m:.1f} m",
-    }[end]
-    yield _advice(
-        "fresnel_clearance",
-        f"60 % of the first Fresnel zone comes free with {where}.{_cable_words(case, changed)}",
-        3 if up <= _CLIMB_M else 4,
-        changed,
-        asked,
-    )
-
-
-def _together(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
-    """The most robust signal with both antennas raised, where nothing suffices alone."""
-    m = case.link.modulation
-    base, words = case, ""
-    if isinstance(m, ChirpModulation) and m.spreading_factor < 12:
-        slowest = case.with_modulation(m.model_copy(update={"spreading_factor": 12}))
-        if not breaks_limits(case, slowest):
-            base, words = slowest, f"Spreading factor 12 ({_time_text(slowest)} on air) and "
-    least_m = _least(base, ENDS, asked) if words else None
-    if least_m is not None:
-        changed = _in_decimetres(case, _raised(base, ENDS, least_m))
-        text = (
-            f"{words}both antennas raised: {case.near.name} to {changed.near.antenna_height_m:.1f} m, "
-            f"{case.far.name} to {changed.far.antenna_height_m:.1f} m.{_cable_words(case, changed)}"
-        )
-        yield _advice("raise_antenna", text, 4, changed, asked)
-
-
-def _relay(case: LinkCase, asked: _Asked) -> Iterator[Advice]:
-    """The best place for a relay on the line between the two stations, with the radio of the stronger end."""
-    spots = relay_spots(case)
-    if not spots or spots[0][0] <= case.weaker_margin_db + 3.0:
-        return
-    margin_db, i = spots[0]
-    hops = _hops(case, i)
-    feeders = {feeder_words(hop.station(end)) or "none" for hop, end in zip(hops, ENDS[::-1], strict=True)}
-    yield Advice(
-        "relay",
-        f"A relay on the line, {case.profile.distance_m[i] / 1e3:.2f} km from {case.near.name}, on a "
-        f"{RELAY_MAST_M:g} m mast: the weaker of the two hops then has {margin_db:.1f} dB. "
-        f"Presumed there: antennas as at the stations, feeder {' and '.join(sorted(feeders))}.",
-        5,
-        margin_db,
-        all(asked.of_each_hop().suffices(hop) for hop in hops),
-    )
-
-
-def relay_spots(case: LinkCase) -> list[tuple[float, int]]:
-    """Places for a relay on the line, best first: margin of the weaker hop there, and the point of the profile."""
-    profile = case.profile
-    d, n = profile.distance_m, len(profile.distance_m)
-    if n <= 8:
-        return []
-    candidates = np.unique(np.linspace(3, n - 4, min(80, n - 6)).astype(int))
-    # nearer to an end, that end's own antenna goes there with its cable; a mast needs ground to stand on
-    apart = np.minimum(d, profile.length_m - d) >= min(RELAY_LEAST_M, profile.length_m / 4.0)
-    candidates = candidates[(apart & (slope_deg(profile) <= RELAY_STEEPEST_DEG))[candidates]]
-    found = [(min(hop.weaker_margin_db for hop in _hops(case, int(i))), int(i)) for i in candidates]
-    return sorted(found, key=lambda spot: (-spot[0], spot[1]))
-
-
-def slope_deg(profile: Profile) -> Floats:
-    """Slope of the ground along the path, at each point."""
-    return np.asarray(np.degrees(np.arctan(np.abs(np.gradient(profile.ground_m, profile.distance_m)))))
-
-
-def _hops(case: LinkCase, i: int) -> tuple[LinkCase, LinkCase]:
-    """Both hops over a relay at a point of the profile."""
-    last = len(case.profile.distance_m) - 1
-    return (
-        _hop(case, _part(case.profile, 0, i), first=True),
-        _hop(case, _part(case.profile, i, last), first=False),
-    )
-
-
-def _part(profile: Profile, first: int, last: int) -> Profile:
-    cut = slice(first, last + 1)
-    clutter = profile.clutter_m[cut].copy()
-    clutter[0] = clutter[-1] = 0.0
-    kinds = ("", *profile.clutter_kind[first + 1 : last], "")
-
-    def of(column: np.ndarray | None) -> np.ndarray | None:
-        return None if column is None else column[cut]
-
-    return replace(
-        profile,
-        distance_m=profile.distance_m[cut] - profile.distance_m[first],
-        ground_m=profile.ground_m[cut],
-        clutter_m=clutter,
-        clutter_kind=kinds,
-        zone=profile.zone[cut],
-        latitude_deg=of(profile.latitude_deg),
-        longitude_deg=of(profile.longitude_deg),
-    )
-
-
-def _hop(case: LinkCase, part: Profile, *, first: bool) -> LinkCase:
-    """One hop, the relay standing in for the station it replaces, whose feeder it has, longer on a taller mast."""
-    end: End = "far" if first else "near"
-    case = case.raised(far_m=RELAY_MAST_M) if first else case.raised(near_m=RELAY_MAST_M)
-    relay = case.station(end).model_copy(update={"extra_loss": [], "noise_rise_db": 0.0, "building": "none"})
-    return replace(case.with_stations({end: relay}), profile=part)
+        step = findings.LessNoise(tuple(s.name for s in quiet.values()))
+        yield required.advice("noise", step, 2, case.with_stations(quiet))
 
 
 def _measure(case: LinkCase) -> Iterator[Advice]:
     parts = contributors(case, case.far)
-    before, after = combined_db(parts, "site"), after_reading_db(parts)
-    yield Advice(
-        "measure",
-        f"Measure the signal on site before anything is given away: the prediction is uncertain by {before:.0f} dB "
-        f"(one sigma), a reading at the very spot and height leaves about {after:.0f} dB. Where it reads low, move "
-        "the antenna by half a metre first: it may sit in a null of its own surroundings.",
-        3,
-        None,
-        False,
-    )
-
-
-def _time_text(case: LinkCase) -> str:
-    seconds = case.signal.time_on_air_s(max(case.link.payload_bytes, case.link.reply_payload_bytes))
-    return f"{seconds * 1e3:.0f} ms" if seconds < 1.0 else f"{seconds:.2f} s"
+    reading = findings.SiteReading(combined_db(parts, "site"), after_reading_db(parts))
+    yield Advice("measure", reading, 3, None, False)

@@ -10,19 +10,25 @@ from dataclasses import dataclass
 from typing import Literal
 
 from linkcalc.errors import DomainError
+from linkcalc.link.findings import Origin, TermKind
 from linkcalc.link.result import Term
+from linkcalc.link.wording import term_name
 
 DECIMALS = 6
-
-REQUIRED_SNR = "required SNR"
-"""Name of the one threshold term that is not noise."""
-
-THERMAL_NOISE = "thermal noise floor"
 
 Group = Literal["transmitter", "path", "receiver", "threshold"]
 
 
-def term(name: str, value_db: float, group: Group, note: str = "") -> Term:
+def term(
+    kind: TermKind,
+    value_db: float,
+    group: Group,
+    note: str = "",
+    *,
+    station: str = "",
+    origin: Origin = "stated",
+    what: str = "",
+) -> Term:
     """Make one line of a budget: a gain is positive, a loss negative.
 
     Raises
@@ -36,14 +42,14 @@ def term(name: str, value_db: float, group: Group, note: str = "") -> Term:
     -1.234568
     """
     if not math.isfinite(value_db):
-        raise DomainError(f"budget term {name!r} must be finite, got {value_db}")
-    return Term(name, round(float(value_db), DECIMALS) + 0.0, group, note)
+        raise DomainError(f"budget term {term_name(kind, station)!r} must be finite, got {value_db}")
+    return Term(kind, round(float(value_db), DECIMALS) + 0.0, group, note, station, origin, what)
 
 
 def total_db(terms: Iterable[Term]) -> float:
     """Sum terms as decimals of a millionth of a decibel.
 
-    >>> total_db([term("a", 0.1, "path"), term("b", 0.2, "path"), term("c", -0.3, "path")])
+    >>> total_db([term("trees", 0.1, "path"), term("ground", 0.2, "path"), term("free_space", -0.3, "path")])
     0.0
     """
     return round(math.fsum(t.value_db for t in terms), DECIMALS) + 0.0
@@ -67,13 +73,13 @@ class Budget:
     @property
     def sensitivity_dbm(self) -> float:
         """Least power the receiver needs with the noise it really has, dBm."""
-        return total_db([Term("", -t.value_db, t.group) for t in self.terms if t.group == "threshold"])
+        return -total_db(t for t in self.terms if t.group == "threshold") + 0.0
 
     @property
     def noise_power_dbm(self) -> float:
         """Noise power in the receiver's bandwidth, dBm: all thresholds but the required SNR."""
-        noise = (t for t in self.terms if t.group == "threshold" and t.name != REQUIRED_SNR)
-        return total_db(Term("", -t.value_db, t.group) for t in noise)
+        noise = (t for t in self.terms if t.group == "threshold" and t.kind != "required_snr")
+        return -total_db(noise) + 0.0
 
     @property
     def fade_margin_db(self) -> float:

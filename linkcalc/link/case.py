@@ -13,29 +13,27 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from linkcalc._arrays import Floats
-from linkcalc.link.budget import DECIMALS, REQUIRED_SNR, THERMAL_NOISE, Budget, term, total_db
+from linkcalc.link.budget import DECIMALS, Budget, Group, term, total_db
+from linkcalc.link.findings import Origin, TermKind
+from linkcalc.link.losses import Losses, Situation, profile_losses
+from linkcalc.link.models import PathLoss
 from linkcalc.link.modulation import Signal
-from linkcalc.link.path_loss import (
-    Losses,
-    PathLoss,
-    Situation,
-    Surroundings,
-    SurroundingsOfMany,
-    profile_losses,
-)
 from linkcalc.link.result import MODEL_NAMES, Term
+from linkcalc.link.surroundings import Surroundings, SurroundingsOfMany
+from linkcalc.link.traffic import Sent
 from linkcalc.plan import ChirpModulation, Conditions, Feeder, FskModulation, Link, Station
 from linkcalc.plan.power import Regulation
 from linkcalc.plan.stations import AROUND_KEYS, AntennaFigures
 from linkcalc.propagation import building_entry, noise, refractivity
 from linkcalc.radio import antenna, feeder
-from linkcalc.rules.traffic import Sent
 from linkcalc.terrain.land_cover import KINDS, Around
 from linkcalc.terrain.profile import Profile
 from linkcalc.units import EARTH_RADIUS_M
 
 End = Literal["near", "far"]
 ENDS: tuple[End, End] = ("near", "far")
+
+_ORIGINS: dict[Origin, str] = {"stated": "", "assumed": " (assumed)", "raster": " (by raster)"}
 
 _ON_BEAM_DB = 0.05
 """Less than this off the main beam is not worth a line of its own."""
@@ -44,9 +42,19 @@ _ON_BEAM_DB = 0.05
 class PathTerm(NamedTuple):
     """A gain or loss of many paths at once."""
 
-    name: str
+    kind: TermKind
     value_db: Floats
-    note: str
+    note: str = ""
+    station: str = ""
+    origin: Origin = "stated"
+    what: str = ""
+
+    def term(self, group: Group) -> Term:
+        """The line of a budget that it is for one path."""
+        return term(
+            self.kind, self.value_db.item(), group, self.note,
+            station=self.station, origin=self.origin, what=self.what,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -65,7 +73,7 @@ class LinkCase:
     regulation: Regulation = field(default_factory=Regulation)
     """Whose legal limits count, if any."""
     sent: tuple[Sent, ...] = ()
-    """What the link carries, for the legal limits; empty: they are asked without its timing."""
+    """What the link carries, for the legal limits; empty: they are looked up without its timing."""
     shown: tuple[Surroundings | None, Surroundings | None] = (None, None)
     """What rasters show around `near` and `far`, for where the plan does not say."""
     _found: dict[Any, Losses] = field(default_factory=dict, repr=False, compare=False)
@@ -73,7 +81,7 @@ class LinkCase:
 
     @property
     def positioned(self) -> bool:
-        """Whether bearings are known; without, antennas are taken as turned to each other."""
+        """Whether bearings are known; without, antennas are taken to point at each other."""
         return self.near.positioned and self.far.positioned
 
     @property
@@ -127,6 +135,11 @@ class LinkCase:
         return PathLoss(self.profile, self.situation, self.losses)
 
     @property
+    def longest_time_on_air_s(self) -> float:
+        """Time on air of the longer message."""
+        return self.signal.time_on_air_s(max(self.link.payload_bytes, self.link.reply_payload_bytes))
+
+    @property
     def elevation_deg(self) -> float:
         """Elevation of `far` seen from `near` over the median earth."""
         return float(self.elevations_deg(self.losses)[0][0])
@@ -156,18 +169,22 @@ class LinkCase:
     def path_terms(self, found: Losses) -> list[PathTerm]:
         """The path's gains and losses, the same in both directions, for many paths at once."""
         rows = [
-            PathTerm("free-space loss", -found.free_space_db, "Rec. ITU-R P.525"),
-            PathTerm("ground and terrain", -found.ground_db, "over free space"),
+            PathTerm("free_space", -found.free_space_db, "Rec. ITU-R P.525"),
+            PathTerm("ground", -found.ground_db, "over free space"),
             PathTerm("trees", -found.trees_db, "mapped or stated, Rec. ITU-R P.833"),
         ]
         for station, kind, loss_db in (
             (self.near, self.situation.near, found.near_surroundings_db),
             (self.far, self.situation.far, found.far_surroundings_db),
         ):
-            why = "" if kind.stated else " (by raster)" if kind.shown else " (assumed)"
-            note = f"{kind.kind}{why}, {kind.top_m:g} m, Rec. ITU-R P.2108"
-            rows.append(PathTerm(f"surroundings, {station.name}", -loss_db, note))
-        rows.append(PathTerm("installation", -found.installation_db, "allowance, gone after a reading"))
+            origin: Origin = "stated" if kind.stated else "raster" if kind.shown else "assumed"
+            note = f"{kind.kind}{_ORIGINS[origin]}, {kind.top_m:g} m, Rec. ITU-R P.2108"
+            rows.append(PathTerm("surroundings", -loss_db, note, station.name, origin, kind.kind))
+        of_allowance: Origin = (
+            "stated" if "installation_db" in self.conditions.model_fields_set else "assumed"
+        )
+        allowance = "allowance, gone after a reading"
+        rows.append(PathTerm("installation", -found.installation_db, allowance, origin=of_allowance))
         for station, up in zip((self.near, self.far), self.elevations_deg(found), strict=True):
             if station.building != "none":
                 loss_db = building_entry.building_entry_loss_db(
@@ -176,22 +193,20 @@ class LinkCase:
                     elevation_deg=np.nan_to_num(np.abs(up)),
                     extrapolate=True,
                 )
-                rows.append(
-                    PathTerm(f"building entry, {station.name}", -loss_db, "Rec. ITU-R P.2109, median")
-                )
+                rows.append(PathTerm("building_entry", -loss_db, "Rec. ITU-R P.2109, median", station.name))
         return rows
 
     @cached_property
     def shared_terms(self) -> tuple[Term, ...]:
         """The path's terms, the same in both directions."""
-        notes = {"ground and terrain": f"{MODEL_NAMES.get(self.path.model, self.path.model)} over free space"}
-        depth_m = float(self.losses.depth_m[0])
-        notes["trees"] = f"{depth_m:.0f} m of trees, Rec. ITU-R P.833"
-        always = ("free-space loss", "ground and terrain")
+        notes: dict[TermKind, str] = {
+            "ground": f"{MODEL_NAMES.get(self.path.model, self.path.model)} over free space",
+            "trees": f"{float(self.losses.depth_m[0]):.0f} m of trees, Rec. ITU-R P.833",
+        }
         return tuple(
-            term(t.name, float(t.value_db[0]), "path", notes.get(t.name, t.note))
+            t._replace(note=notes.get(t.kind, t.note)).term("path")
             for t in self.path_terms(self.losses)
-            if t.value_db[0] or t.name in always
+            if t.value_db[0] or t.kind in ("free_space", "ground")
         )
 
     def budget(self, *, back: bool = False) -> Budget:
@@ -199,7 +214,7 @@ class LinkCase:
         sender, receiver = ENDS[::-1] if back else ENDS
         return Budget(
             (
-                term("transmit power", self.station(sender).transmit_power_dbm, "transmitter"),
+                term("transmit_power", self.station(sender).transmit_power_dbm, "transmitter"),
                 *self.feeder_terms(sender, "transmitter"),
                 *self.antenna_terms(sender, "transmitter"),
                 *self.shared_terms,
@@ -215,7 +230,7 @@ class LinkCase:
         sender, receiver = ENDS[::-1] if back else ENDS
         return total_db(
             (
-                term("transmit power", self.station(sender).transmit_power_dbm, "transmitter"),
+                term("transmit_power", self.station(sender).transmit_power_dbm, "transmitter"),
                 *(t for end in ENDS for t in self.feeder_terms(end, "receiver")),
                 *(t for end in ENDS for t in self.antenna_terms(end, "receiver")),
                 *self.polarisation_terms,
@@ -229,28 +244,28 @@ class LinkCase:
         one, other = self.near.antenna.polarisation, self.far.antenna.polarisation
         loss_db = antenna.polarisation_loss_db(one, other)
         note = f"{one} to {other}"
-        return [term("polarisation mismatch", -loss_db, "receiver", note)] if loss_db else []
+        return [term("polarisation", -loss_db, "receiver", note)] if loss_db else []
 
     def threshold_terms(self, receiver: End, noises: noise.SystemNoise | None = None) -> list[Term]:
         """What the receiver at an end needs, as terms: minus its noise (as given, if known) and its SNR."""
         rx = self.station(receiver)
         rows = self.noise_rows(rx, noises or self.noise(rx))
         return [
-            *(term(row.name, float(row.value_db), "threshold", row.note) for row in rows),
-            term(REQUIRED_SNR, -self.signal.required_snr_db, "threshold", self.signal.text),
+            *(row.term("threshold") for row in rows),
+            term("required_snr", -self.signal.required_snr_db, "threshold", self.signal.text),
         ]
 
     def noise_rows(self, rx: Station, noises: noise.SystemNoise) -> list[PathTerm]:
         """Minus a receiver's noise item by item; arrays where the station's figures are."""
         bandwidth = f"{self.signal.bandwidth_hz / 1e3:g} kHz"
         rows = [
-            PathTerm(THERMAL_NOISE, -np.asarray(noises.thermal_dbm), f"in {bandwidth}, dBm"),
-            PathTerm("noise figure", -np.asarray(rx.noise_figure_db), ""),
-            PathTerm("external noise", -np.asarray(noises.external_db), f"P.372, {rx.noise_environment}"),
+            PathTerm("thermal_noise", -np.asarray(noises.thermal_dbm), f"in {bandwidth}, dBm"),
+            PathTerm("noise_figure", -np.asarray(rx.noise_figure_db)),
+            PathTerm("external_noise", -np.asarray(noises.external_db), f"P.372, {rx.noise_environment}"),
         ]
         if np.any(rx.noise_rise_db):
             rise = -np.asarray(noises.rise_db)
-            rows.append(PathTerm("noise rise", rise, "engine and electronics, as entered"))
+            rows.append(PathTerm("noise_rise", rise, "engine and electronics, as entered"))
         return rows
 
     def sensitivity_dbm(self, rx: Station) -> float:
@@ -352,7 +367,7 @@ class LinkCase:
 
     def feeder_terms(self, end: End, group: Literal["transmitter", "receiver"]) -> list[Term]:
         """Feeder and further losses of one end, in the order the signal meets them when sending."""
-        return [term(row.name, float(row.value_db), group, row.note) for row in self._feeder_rows(end)]
+        return [row.term(group) for row in self._feeder_rows(end)]
 
     def feeder_db(self, end: End) -> Any:
         """Sum of `feeder_terms`; an array where the feeder's length is one."""
@@ -363,12 +378,11 @@ class LinkCase:
         station = self.station(end)
         loss_db = feeder_loss_db(station, self.frequency_hz)
         rows = [
-            PathTerm(f"extra loss, {station.name}", np.asarray(-x.loss_db), x.reason)
-            for x in station.extra_loss
+            PathTerm("extra_loss", np.asarray(-x.loss_db), x.reason, station.name) for x in station.extra_loss
         ]
         if np.any(loss_db):
             words = feeder_words(station) if isinstance(loss_db, float) else ""
-            rows.insert(0, PathTerm(f"feeder, {station.name}", -np.asarray(loss_db), words))
+            rows.insert(0, PathTerm("feeder", -np.asarray(loss_db), words, station.name))
         return rows
 
     def antenna_terms(self, end: End, group: Literal["transmitter", "receiver"]) -> list[Term]:
@@ -383,13 +397,14 @@ class LinkCase:
         most_dbi = own.gain_dbi
         towards_dbi = float(gain_dbi(station, bearing_deg, elevation_deg, aimed=self.positioned))
         words = own.words
+        name = station.name
         if most_dbi - towards_dbi < _ON_BEAM_DB:
-            return [term(f"antenna gain, {station.name}", towards_dbi, group, words)]
+            return [term("antenna_gain", towards_dbi, group, words, station=name)]
         bearing = f"{bearing_deg % 360.0:.0f}°, " if self.positioned else ""
         note = f"the other station stands at {bearing}{elevation_deg:+.1f}° up"
         return [
-            term(f"antenna gain, {station.name}", most_dbi, group, words),
-            term(f"off the beam, {station.name}", towards_dbi - most_dbi, group, note),
+            term("antenna_gain", most_dbi, group, words, station=name),
+            term("off_beam", towards_dbi - most_dbi, group, note, station=name),
         ]
 
 
@@ -404,7 +419,7 @@ def with_longer_feeder(station: Station, from_m: float) -> Station:
 
 
 def surroundings(station: Station, shown: Surroundings | None = None) -> Surroundings:
-    """What the plan says of what stands around a station's antenna; else what rasters show, else what is assumed."""
+    """What the plan says of what surrounds a station's antenna; else what rasters show, else what is assumed."""
     if shown is not None and not {*AROUND_KEYS} & station.model_fields_set:
         return shown
     return Surroundings(
@@ -437,7 +452,7 @@ def surroundings_of_many(station: Station, around: Around | None, count: int) ->
 def gain_dbi(
     station: Station, bearing_deg: ArrayLike, elevation_deg: ArrayLike, *, aimed: bool = True
 ) -> Floats:
-    """Gain of a station's antenna in directions; `aimed` False where bearings are unknown: turned to each other."""
+    """Gain of a station's antenna in directions; `aimed` False where bearings are unknown: they point at each other."""
     return np.asarray(
         antenna.gain_towards_dbi(
             figures(station.antenna),

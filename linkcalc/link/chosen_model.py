@@ -7,9 +7,10 @@ import numpy as np
 
 from linkcalc._arrays import Floats
 from linkcalc.errors import DomainError
-from linkcalc.link.own_models import RULES
-from linkcalc.link.path_loss import Losses, PathLoss, Situation, model_functions
+from linkcalc.link.losses import Losses, Situation
+from linkcalc.link.models import PathLoss, model_functions
 from linkcalc.link.result import MODEL_NAMES
+from linkcalc.propagation.loss_models import RULES
 from linkcalc.terrain.profile import Profile
 
 if TYPE_CHECKING:
@@ -55,7 +56,7 @@ def governed(found: Losses, profile: Profile, situation: Situation, *, partly: b
 
 def _mapped_trees_db(found: Losses, situation: Situation) -> Floats:
     """What of the trees' loss is mapped: every model counts that itself."""
-    stated_db = situation.stated_woods_db()
+    stated_db = situation.stated_vegetation_db()
     return np.asarray(
         found.trees_db * (1.0 - stated_db / np.maximum(found.vegetation_db, max(stated_db, 1e-9)))
     )

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc.link.case import LinkCase
-from linkcalc.link.path_loss import Losses
+from linkcalc.link.losses import Losses
 from linkcalc.link.reliability import mean_success
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.uncertainty import Item, fading_k_db, noise_items, path_items, together_db
@@ -26,7 +26,7 @@ class Judgement:
     """Median Rician K of such paths."""
     required_margin_db: Floats
     site_share: Floats
-    """Share of such sites that give what is asked of a site."""
+    """Share of such sites that give what is required of a site."""
     success: Floats
     """Of one message with its tries, averaged over all that is unknown and varies."""
     verdict: NDArray[np.int8]
@@ -45,7 +45,7 @@ def judge(
     Parameters
     ----------
     case : LinkCase
-        Conditions, stations and what is asked; its own profile is not looked at.
+        Conditions, stations and what is required; its own profile is not looked at.
     found : Losses
         (n,)
     receiver : Station
@@ -67,7 +67,7 @@ def judge(
 
 
 def judgement(
-    asked: Requirement,
+    requirement: Requirement,
     margin_db: Floats,
     site_db: Floats,
     conditions_db: Floats,
@@ -79,17 +79,19 @@ def judgement(
     margin, site, conditions, k = np.broadcast_arrays(
         *(np.asarray(v, dtype=np.float64) for v in (margin_db, site_db, conditions_db, k_db))
     )
-    needs = asked.site_needs_db(conditions, k)
+    needs = requirement.site_needs_db(conditions, k)
     if required_db is None:
-        required_db = np.asarray(asked.margin_db(site, conditions, k, needs_db=needs))
+        required_db = np.asarray(requirement.margin_db(site, conditions, k, needs_db=needs))
     return Judgement(
         site_db=site,
         conditions_db=conditions,
         k_db=k,
         required_margin_db=required_db,
-        site_share=np.asarray(asked.site_share(margin, site, conditions, k, needs_db=needs)),
+        site_share=np.asarray(requirement.site_share(margin, site, conditions, k, needs_db=needs)),
         success=np.asarray(
-            mean_success(margin, np.hypot(site, conditions), k, tries=asked.tries, busy=asked.busy)
+            mean_success(
+                margin, np.hypot(site, conditions), k, tries=requirement.tries, busy=requirement.busy
+            )
         ),
-        verdict=asked.verdict(margin, required_db, conditions, k),
+        verdict=requirement.verdict(margin, required_db, conditions, k),
     )

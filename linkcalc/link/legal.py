@@ -1,7 +1,6 @@
 """What a link is worth within the table of legal limits: power over a limit does not count, other excess is a risk."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -9,24 +8,15 @@ from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc.link.case import ENDS, End, LinkCase, feeder_loss_db, main_gain_dbi
+from linkcalc.link.findings import Excess
 from linkcalc.link.modulation import Signal
+from linkcalc.link.traffic import Sent, tightest
 from linkcalc.plan import Station
-from linkcalc.rules.limits import POWER_ROUNDING_DB, LimitsCheck, Transmission
-from linkcalc.rules.traffic import Sent, tightest
+from linkcalc.rules.found import POWER_ROUNDING_DB, LimitsCheck
+from linkcalc.rules.transmission import Transmission
 
 _ON_A_STEP_DB = 1e-6
-"""A power so near to a step of the limits is asked by itself."""
-
-
-@dataclass(frozen=True)
-class Excess:
-    """How a station's transmitter is over the table's limits."""
-
-    station: str
-    planned_dbm: float
-    legal_dbm: float | None
-    """The largest conducted power with which it is within; None: power is not what is over."""
-    reason: str
+"""A power so near to a step of the limits is looked up by itself."""
 
 
 def station_limits(case: LinkCase, end: End) -> LimitsCheck | None:
@@ -37,33 +27,26 @@ def station_limits(case: LinkCase, end: End) -> LimitsCheck | None:
     r = case.regulation
     if r.region is None:
         return None
-    station, payload = (
-        case.station(end),
-        case.link.payload_bytes if end == "near" else case.link.reply_payload_bytes,
+    station = case.station(end)
+    payload = case.link.payload_bytes if end == "near" else case.link.reply_payload_bytes
+    carrier = Transmission(
+        frequency_hz=case.frequency_hz,
+        bandwidth_hz=case.signal.bandwidth_hz,
+        conducted_power_dbm=station.transmit_power_dbm,
+        antenna_gain_dbi=main_gain_dbi(station),
+        time_on_air_s=case.signal.time_on_air_s(payload),
+        feeder_loss_db=feeder_loss_db(station, case.frequency_hz),
+        hopping_channels=r.hopping_channels,
+        listen_before_talk=r.listen_before_talk,
+        conditions_met=frozenset(r.conditions_met),
     )
-    return _limits(
-        case.sent, end, case.frequency_hz, case.signal, payload, station.transmit_power_dbm,
-        main_gain_dbi(station), feeder_loss_db(station, case.frequency_hz),
-        r.hopping_channels, r.listen_before_talk, frozenset(r.conditions_met), r.region,
-    )  # fmt: skip
+    return _limits(case.sent, end, carrier, case.signal, r.region)
 
 
 @lru_cache(maxsize=1024)
 def _limits(
-    sent: tuple[Sent, ...], end: End, frequency_hz: float, signal: Signal, payload: int, power_dbm: float,
-    gain_dbi: float, loss_db: float, channels: int, listens: bool, conditions: frozenset[str], region: str,
-) -> LimitsCheck:  # fmt: skip
-    carrier = Transmission(
-        frequency_hz=frequency_hz,
-        bandwidth_hz=signal.bandwidth_hz,
-        conducted_power_dbm=power_dbm,
-        antenna_gain_dbi=gain_dbi,
-        time_on_air_s=signal.time_on_air_s(payload),
-        feeder_loss_db=loss_db,
-        hopping_channels=channels,
-        listen_before_talk=listens,
-        conditions_met=conditions,
-    )
+    sent: tuple[Sent, ...], end: End, carrier: Transmission, signal: Signal, region: str
+) -> LimitsCheck:
     return tightest(sent, end, carrier, signal.time_on_air_s, region)
 
 
@@ -119,7 +102,7 @@ def _excess(station: Station, limits_at: Callable[[float], LimitsCheck | None]) 
 
 
 def lawful_powers(case: LinkCase, end: End, planned_dbm: Floats) -> tuple[Floats, NDArray[np.bool_]]:
-    """What `lawful` makes of many powers planned at one end, the table asked once for each step in its limits.
+    """What `lawful` makes of many powers planned at one end, the table read once for each step in its limits.
 
     Parameters
     ----------
@@ -134,17 +117,17 @@ def lawful_powers(case: LinkCase, end: End, planned_dbm: Floats) -> tuple[Floats
     ndarray of bool, (n,)
         Whether something else than power is over.
     """
-    ask, asked = _limits_at(case, end), list[tuple[float, float, LimitsCheck | None]]()
+    limits_at, known = _limits_at(case, end), list[tuple[float, float, LimitsCheck | None]]()
 
     def between(power_dbm: float) -> tuple[float, float, LimitsCheck | None]:
-        for low, high, limits in asked:
+        for low, high, limits in known:
             if low < power_dbm < high:
                 return low, high, limits
-        limits = ask(power_dbm)
+        limits = limits_at(power_dbm)
         steps = () if limits is None else limits.power_steps_dbm
         low = max((s for s in steps if s < power_dbm), default=-np.inf) + _ON_A_STEP_DB
         high = min((s for s in steps if s >= power_dbm), default=np.inf) - _ON_A_STEP_DB
-        asked.append((low, high, limits))
+        known.append((low, high, limits))
         return low, high, limits
 
     counted, other = planned_dbm.copy(), np.zeros(planned_dbm.shape, dtype=np.bool_)

@@ -1,4 +1,4 @@
-"""A plan put on its ground: heights read once, every link with its profile and what stands around its ends."""
+"""A plan put on its ground: heights read once, every link with its profile and what surrounds its ends."""
 
 import warnings
 from collections.abc import Iterator
@@ -7,15 +7,16 @@ from dataclasses import replace
 
 from linkcalc.errors import OutOfRangeWarning
 from linkcalc.link.case import LinkCase, shown_surroundings
-from linkcalc.link.path_loss import (
-    Surroundings,
-)
+from linkcalc.link.surroundings import Surroundings
+from linkcalc.link.traffic import sent_over
 from linkcalc.plan import Link, LoadedPlan, Station
-from linkcalc.rules.traffic import sent_over
 from linkcalc.terrain import geodesy
+from linkcalc.terrain.cutting import cut_profile
 from linkcalc.terrain.land_cover import REACH_M, Layers, close, neighbourhood, open_land_cover
-from linkcalc.terrain.profile import Profile, cut_profile, read_profile_csv, with_obstacles
-from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, open_mosaic
+from linkcalc.terrain.profile import Profile, with_obstacles
+from linkcalc.terrain.raster import CANOPY_LIMITS_M, GROUND_LIMITS_M
+from linkcalc.terrain.rasters import open_mosaic
+from linkcalc.terrain.surveyed import read_profile_csv
 
 _SURVEY_TOLERANCE = 0.03
 """Share by which a surveyed length may differ from that between the positions, unremarked."""

@@ -1,11 +1,11 @@
-"""What makes a link close, in full: combinations of changes, the cheapest few, each checked as the mended plan is.
+"""What makes a link close, in full: combinations of changes, the cheapest few, each checked as the improved plan is.
 
 The search weighs thousands of combinations with the path worked out once for each pair of masts, in decibels
 that add up; what it picks is then judged by the check itself, and only what that finds to close is offered.
 """
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from typing import TYPE_CHECKING, Any
@@ -16,10 +16,10 @@ from pydantic import ValidationError
 
 from linkcalc._arrays import Floats
 from linkcalc.errors import LinkcalcError
-from linkcalc.link.advice import RELAY_MAST_M, relay_spots, slope_deg
 from linkcalc.link.case import ENDS, End, LinkCase
 from linkcalc.link.legal import lawful
 from linkcalc.link.parts_list import added, station_parts
+from linkcalc.link.relay_on_line import RELAY_MAST_M, relay_spots, slope_deg
 from linkcalc.link.remedy_options import (
     AT_AN_END,
     KINDS,
@@ -32,12 +32,12 @@ from linkcalc.link.remedy_options import (
     settings,
     with_antenna_at,
 )
+from linkcalc.link.remedy_plans import changes_between, edit_of, link_of, moved_station, plan_with
 from linkcalc.link.requirement import VERDICTS, Requirement
 from linkcalc.link.result import Change, Part, RelaySpot, Remedy
+from linkcalc.link.traffic import sent_over
 from linkcalc.plan import Link, Plan, Station
-from linkcalc.plan.edits import Edit, edited
-from linkcalc.rules.traffic import sent_over
-from linkcalc.terrain import geodesy
+from linkcalc.plan.edits import edited
 
 if TYPE_CHECKING:
     from linkcalc.link.verdict import Decision
@@ -49,8 +49,6 @@ MOVES_M = 20.0
 """How far an antenna may go to the side of where it is planned."""
 MOVES_AHEAD_M = (20.0, 60.0, 120.0)
 """And towards the other station, with its cable."""
-LONG_CABLE_M = 40.0
-"""From here a thicker cable is laid."""
 
 WORTH_DB = 2.0
 """What a move or felling must bring to be looked at further."""
@@ -174,10 +172,10 @@ class _Search:
         case, prices = lawful(base.case)[0], base.plan.prices
         ends = tuple(EndOptions.of(case, end, prices, self.shared) for end in ENDS)
         paths = Paths.of(case, ends[0].heights_m, ends[1].heights_m)
-        asked = Requirement.of(case.link)
+        required = Requirement.of(case.link)
         needed: dict[int, tuple[Floats, Floats]] = {}
-        for tries in (asked.tries, *(t for t in TRIES if t > asked.tries)):
-            one = replace(asked, tries=tries)
+        for tries in (required.tries, *(t for t in TRIES if t > required.tries)):
+            one = replace(required, tries=tries)
             if one.reachable:
                 needed[tries] = paths.needed(one)
         pruned: dict[Any, _Pairs] = {}
@@ -195,7 +193,7 @@ class _Search:
                 if close.size > _FEW:
                     close = close[np.argpartition(pairs.rank[close], _FEW)[:_FEW]]
                 n, f = np.unravel_index(close, over.shape)
-                more = tries > asked.tries
+                more = tries > required.tries
                 burden = signal.effort + 1.5 * more + 0.01 * signal.time_on_air_s * tries
                 kinds = pairs.near.kinds[n] | (pairs.far.kinds[f] & 1)
                 kinds |= (pairs.far.kinds[f] & ~1) << len(AT_AN_END) | signal.kinds | more << 3
@@ -246,14 +244,16 @@ class _Search:
                 power_dbm = math.floor(10.0 * excess.legal_dbm + 0.3) / 10.0
                 turned[end] = case.station(end).model_copy(update={"transmit_power_dbm": power_dbm})
             if turned:
-                plan = _with(plan, _link(plan, self.link.name), list(turned.values()))
+                plan = plan_with(plan, link_of(plan, self.link.name), list(turned.values()))
                 case = self._case(base, plan)
             made = self._made(base, plan)
             if made is None:
                 return None
             # what a message does not need is neither sent nor taken from the battery
             if less := _less_power(self.plan, made):
-                made = self._made(base, _with(made.plan, _link(made.plan, self.link.name), less)) or made
+                made = (
+                    self._made(base, plan_with(made.plan, link_of(made.plan, self.link.name), less)) or made
+                )
             if not self._others_no_worse(made.plan):
                 return None
         except (LinkcalcError, ValidationError):
@@ -262,7 +262,7 @@ class _Search:
 
     def _made(self, base: _Base, plan: Plan) -> "_Made | None":
         """A changed plan as it will be read again, checked; None where it does not close."""
-        changes = tuple(_changes(self.plan, plan))
+        changes = tuple(changes_between(self.plan, plan))
         tables = self.plan.model_dump(by_alias=True, exclude_unset=True)
         again = Plan.model_validate(edited(tables, [edit_of(c) for c in changes]))
         case = self._case(base, again)
@@ -271,7 +271,7 @@ class _Search:
 
     def _case(self, base: _Base, plan: Plan) -> LinkCase:
         """The link in a plan that is changed, on the ground of the base."""
-        link = _link(plan, self.link.name)
+        link = link_of(plan, self.link.name)
         case = replace(
             base.case, link=link, near=plan.station_named(link.from_), far=plan.station_named(link.to)
         )
@@ -285,7 +285,7 @@ class _Search:
             if link.name == self.link.name or not touched & {link.from_, link.to}:
                 continue
             before, after = (
-                self.check.decide(self.check.case_of(p, _link(p, link.name))).verdict
+                self.check.decide(self.check.case_of(p, link_of(p, link.name))).verdict
                 for p in (self.plan, plan)
             )
             if VERDICTS.index(after) < VERDICTS.index(before):
@@ -299,7 +299,7 @@ class _Search:
             after = case.station(end)
             parts += added(self.plan.station_named(after.name), after, plan.prices)
         there, back = decision.directions
-        old = _link(self.plan, self.link.name)
+        old = link_of(self.plan, self.link.name)
         sent = 10.0 ** (
             (case.near.transmit_power_dbm - self.plan.station_named(old.from_).transmit_power_dbm) / 10.0
         )
@@ -320,7 +320,7 @@ class _Search:
         )
 
     def relayed(self, base: _Base) -> list[Remedy]:
-        """A relay on the line: each hop must have what both together give what is asked."""
+        """A relay on the line: each hop must have what both together require."""
         from linkcalc.area.relay.plan import RelayKit, hops, placed, relay_station
 
         profile, link, plan = base.case.profile, self.link, base.plan
@@ -334,9 +334,7 @@ class _Search:
         )
         for _, i in relay_spots(lawful(base.case)[0])[:_MOST_SPOTS]:
             relay = placed(model, round(float(lat[i]), 6), round(float(lon[i]), 6))
-            each = Requirement.of(link).of_each_hop()
-            both = {"required_success": each.success, "confidence": each.confidence}
-            two = [hop.model_copy(update=both) for hop in hops(plan, link, [relay.name])]
+            two = hops(plan, link, [relay.name])
             changed = plan.model_copy(update={"station": [*plan.station, relay], "link": [*plan.link, *two]})
             try:
                 decisions = [self.check.decide(self.check.case_of(changed, hop)) for hop in two]
@@ -375,7 +373,7 @@ class _Search:
             if obstacle.kind != "trees" or obstacle.width_m > WIDEST_FELLED_M:
                 continue
             left = [o for o in link.obstacle if o is not obstacle]
-            plan = _with(base.plan, link.model_copy(update={"obstacle": left}), [])
+            plan = plan_with(base.plan, link.model_copy(update={"obstacle": left}), [])
             price = prices.felling_per_m
             part = Part(
                 link.from_, "felling", "", obstacle.distance_m, obstacle.width_m, "m", price,
@@ -396,19 +394,19 @@ class _Search:
             if _blocked_near(case, end):
                 ways += [(MOVES_M, ahead_deg + turn) for turn in (90.0, 270.0)]
             for distance_m, bearing_deg in ways:
-                moved = _moved_station(station, distance_m, bearing_deg)
+                moved = moved_station(station, distance_m, bearing_deg)
                 price = base.plan.prices.laying_per_m
                 part = Part(
                     station.name, "laying", "", None, distance_m, "m", price, round(price * distance_m, 2),
                     "laying_per_m" in base.plan.prices.model_fields_set,
                 )  # fmt: skip
                 try:
-                    yield self._base(_with(base.plan, link, [moved]), f"move:{end}", (part,))
+                    yield self._base(plan_with(base.plan, link, [moved]), f"move:{end}", (part,))
                 except LinkcalcError:  # off the raster
                     continue
 
     def _base(self, plan: Plan, kind: str, extra: tuple[Part, ...]) -> _Base:
-        link = _link(plan, self.link.name)
+        link = link_of(plan, self.link.name)
         case = self.check.case_of(plan, link)
         parts = list(extra)
         for end in ENDS:
@@ -436,11 +434,6 @@ def _relay_remedy(spot: RelaySpot, relay: Station, plan: Plan, decisions: Sequen
         energy_ratio=1.0,
         relay=spot,
     )
-
-
-def edit_of(change: Change) -> Edit:
-    """A change as it is made in the plan file."""
-    return Edit(change.table, change.name, tuple(change.key.split(".")), change.value)
 
 
 @dataclass(frozen=True, eq=False)
@@ -509,7 +502,7 @@ def _plan(base: _Base, rows: tuple[Row, Row], signal: Setting, tries: int) -> Pl
     for end, row in zip(ENDS, rows, strict=True):
         old = base.case.station(end)
         height_m = old.antenna_height_m if row.height_m is None else row.height_m
-        update = dict(row.mended)
+        update = dict(row.repairs)
         if row.antenna is not None:
             update["antenna"] = row.antenna
         if row.quiet:
@@ -521,7 +514,7 @@ def _plan(base: _Base, rows: tuple[Row, Row], signal: Setting, tries: int) -> Pl
     changes: dict[str, Any] = {} if signal.kinds == 0 else {"modulation": signal.modulation}
     if tries != link.tries:
         changes["tries"] = tries
-    return _with(base.plan, link.model_copy(update=changes), stations)
+    return plan_with(base.plan, link.model_copy(update=changes), stations)
 
 
 def _rises(case: LinkCase, end: End, ahead_m: float) -> bool:
@@ -541,87 +534,3 @@ def _blocked_near(case: LinkCase, end: End) -> bool:
     if end == "far":
         worst_m = p.length_m - worst_m
     return case.path.regime != "clear" and worst_m <= _NEAR_M
-
-
-def _moved_station(station: Station, distance_m: float, bearing_deg: float) -> Station:
-    """A station's antenna put elsewhere, with the cable that leads there."""
-    lat, lon = _position_deg(station)
-    latitude, longitude = geodesy.points_along(
-        lat, lon, *_ahead(lat, lon, bearing_deg), np.array([0.0, distance_m])
-    )
-    f = station.feeder
-    update: dict[str, Any] = {"length_m": round(f.length_m + distance_m, 1)}
-    if f.length_m == 0.0:
-        update |= {"type": "rg213", "connectors": max(f.connectors, 2), "arrestor": True}
-    if f.length_m + distance_m > LONG_CABLE_M:
-        update |= {"type": "half_inch_foam", "loss_db_per_100m": None}
-    changes: dict[str, Any] = {"feeder": f.model_copy(update=update)}
-    if station.mast_foot_m:
-        changes["mast_foot_m"] = 0.0  # the new place carries no mast
-    if station.epsg is not None:
-        to_grid = geodesy.transformer("EPSG:4326", f"EPSG:{station.epsg}")
-        east, north = to_grid.transform(float(longitude[1]), float(latitude[1]))
-        changes |= {"easting_m": round(east, 1), "northing_m": round(north, 1)}
-    else:
-        changes |= {
-            "latitude_deg": round(float(latitude[1]), 6),
-            "longitude_deg": round(float(longitude[1]), 6),
-        }
-    return station.model_copy(update=changes)
-
-
-def _position_deg(station: Station) -> tuple[float, float]:
-    if station.latitude_deg is not None and station.longitude_deg is not None:
-        return station.latitude_deg, station.longitude_deg
-    latitude, longitude = geodesy.from_grid(station.easting_m, station.northing_m, station.epsg)  # type: ignore[arg-type]
-    return float(latitude), float(longitude)
-
-
-def _ahead(lat: float, lon: float, bearing_deg: float) -> tuple[float, float]:
-    """A point some way off in a direction."""
-    turn = math.radians(bearing_deg)
-    return lat + 0.01 * math.cos(turn), lon + 0.01 * math.sin(turn) / math.cos(math.radians(lat))
-
-
-def _link(plan: Plan, name: str) -> Link:
-    return next(k for k in plan.link if k.name == name)
-
-
-def _with(plan: Plan, link: Link, stations: Sequence[Station]) -> Plan:
-    """A plan with one link and some stations in place of those of the same names."""
-    new = {s.name: s for s in stations}
-    return plan.model_copy(
-        update={
-            "station": [new.get(s.name, s) for s in plan.station],
-            "link": [link if k.name == link.name else k for k in plan.link],
-        }
-    )
-
-
-def _changes(before: Plan, after: Plan) -> Iterator[Change]:
-    """All keys in which two plans of the same stations and links differ."""
-    pairs = [("link", *pair) for pair in zip(before.link, after.link, strict=True)]
-    pairs += [("station", *pair) for pair in zip(before.station, after.station, strict=True)]  # type: ignore[misc]
-    for table, old, new in pairs:
-        if old != new:
-            stated, wanted = (s.model_dump(by_alias=True, exclude_unset=True) for s in (old, new))
-            yield from _differences(table, old.name, "", stated, wanted, old.model_dump(by_alias=True))
-
-
-def _differences(
-    table: str,
-    name: str,
-    prefix: str,
-    old: Mapping[str, Any],
-    new: Mapping[str, Any],
-    whole: Mapping[str, Any],
-) -> Iterator[Change]:
-    for key in dict.fromkeys((*old, *new)):
-        a, b, counted = old.get(key), new.get(key), whole.get(key)
-        if a == b or counted == b:
-            continue
-        if isinstance(b, Mapping):
-            below = counted if isinstance(counted, Mapping) else {}
-            yield from _differences(table, name, f"{prefix}{key}.", a or {}, b, below)
-        else:
-            yield Change(table, name, f"{prefix}{key}", counted, b or None if isinstance(b, list) else b)

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from linkcalc._arrays import Floats
 from linkcalc.link.case import ENDS, End, LinkCase, feeder_loss_db, gain_dbi, main_gain_dbi
 from linkcalc.link.legal import breaks_limits, station_limits
+from linkcalc.link.losses import profile_losses
 from linkcalc.link.parts_list import antenna_price, feeder_price_per_m, mast_cost
-from linkcalc.link.path_loss import profile_losses
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.uncertainty import fading_k_db, noise_items, path_items, together_db
 from linkcalc.plan import Antenna, ChirpModulation, Station
@@ -128,7 +128,7 @@ def _caps_dbm(case: LinkCase, end: End) -> tuple[float, float]:
 
 
 _Option = tuple[float | None, Antenna | None, str | None, bool, Mapping[str, Any]]
-"""Height, antenna and cable that differ from the plan, noise taken off, what is mended."""
+"""Height, antenna and cable that differ from the plan, noise suppressed, what is repaired."""
 
 
 @dataclass(frozen=True)
@@ -139,7 +139,7 @@ class Row:
     antenna: Antenna | None
     cable: str | None
     quiet: bool
-    mended: Mapping[str, Any]
+    repairs: Mapping[str, Any]
     power_dbm: float
 
 
@@ -194,7 +194,7 @@ class EndOptions:
             if gain > antennas[0][1] + 0.5:
                 antennas.append((antenna, gain, antenna_price(antenna, prices)))
         quiet = [False, True] if station.noise_rise_db >= 1.0 else [False]
-        mends = list(_mends(case, end))
+        repairs = list(_repairs(case, end))
         options, columns = list[_Option](), list[tuple[float, ...]]()
         heard: dict[tuple[float, bool], float] = {}
         for i, height_m in enumerate(heights):
@@ -213,10 +213,10 @@ class EndOptions:
                     if key not in heard:
                         silent = stood.model_copy(update={"noise_rise_db": 0.0}) if hush else stood
                         heard[key] = case.sensitivity_dbm(silent)
-                    for (antenna, gain, price), (mended, mend_db) in product(antennas, mends):
-                        climbs = bool(antenna or cable or mended or i)
-                        options.append((height_m if i else None, antenna, cable, hush, mended))
-                        does = (i > 0, antenna is not None, cable is not None, hush, bool(mended))
+                    for (antenna, gain, price), (repaired, repair_db) in product(antennas, repairs):
+                        climbs = bool(antenna or cable or repaired or i)
+                        options.append((height_m if i else None, antenna, cable, hush, repaired))
+                        does = (i > 0, antenna is not None, cable is not None, hush, bool(repaired))
                         columns.append(
                             (
                                 i,
@@ -224,7 +224,7 @@ class EndOptions:
                                 mast + laid + price + (prices.climb if climbs else 0.0)
                                 + (prices.noise_suppression if hush else 0.0),
                                 sum(effort for effort, it in zip(_EFFORTS, does, strict=True) if it),
-                                gain + mend_db - loss_db,
+                                gain + repair_db - loss_db,
                                 heard[key],
                             )
                         )  # fmt: skip
@@ -302,11 +302,13 @@ class Paths:
             (noise[0], noise[1]),
         )
 
-    def needed(self, asked: Requirement) -> tuple[Floats, Floats]:
-        """The required margin there and back."""
+    def needed(self, required: Requirement) -> tuple[Floats, Floats]:
+        """The required margin, forward and return."""
         there, back = (
             np.asarray(
-                asked.margin_db(np.hypot(self.site_db, site), np.hypot(self.conditions_db, year), self.k_db)
+                required.margin_db(
+                    np.hypot(self.site_db, site), np.hypot(self.conditions_db, year), self.k_db
+                )
             )
             for site, year in self.noise
         )
@@ -321,7 +323,7 @@ def _towards(case: LinkCase, end: End, station: Station, up_deg: float | None = 
     return float(gain_dbi(station, bearing_deg, up_deg, aimed=case.positioned))
 
 
-def _mends(case: LinkCase, end: End) -> Iterator[tuple[Mapping[str, Any], float]]:
+def _repairs(case: LinkCase, end: End) -> Iterator[tuple[Mapping[str, Any], float]]:
     """What costs decibels at an antenna and can be put right there, each alone and all together."""
     station = case.station(end)
     ways: list[dict[str, Any]] = []

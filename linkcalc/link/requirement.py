@@ -1,11 +1,10 @@
-"""What is asked of a link, and the verdict: one rule, over arrays of links.
+"""What is required of a link, and the verdict: one rule, over arrays of links.
 
 A requirement has two parts. What a *site* must give: a share of its messages, with their tries, must arrive over
 the fading and the conditions of the year. And at what share of *such sites*: a prediction does not know the site,
 so the margin must be large enough that most sites like this one give it.
 """
 
-import math
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
@@ -33,12 +32,12 @@ _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 
 LEAST_SUCCESS = 0.5
-"""Does not close: on the best guess fewer messages than this arrive."""
+"""Does not close: at the predicted margin fewer messages than this arrive."""
 
 
 @dataclass(frozen=True)
 class Requirement:
-    """What is asked of each direction of a link."""
+    """What is required of each direction of a link."""
 
     success: float
     """Share of the messages, each with its tries, that a site must carry."""
@@ -61,9 +60,9 @@ class Requirement:
             link.channel_busy_percent / 100.0,
         )
 
-    def of_each_hop(self) -> "Requirement":
-        """What each of two hops must have for both together to have this; their sites taken as independent."""
-        return replace(self, success=math.sqrt(self.success), confidence=math.sqrt(self.confidence))
+    def of_each_hop(self, hops: int = 2) -> "Requirement":
+        """What each of some hops must have for all together to have this; their sites taken as independent."""
+        return replace(self, success=self.success ** (1.0 / hops), confidence=self.confidence ** (1.0 / hops))
 
     @property
     def reachable(self) -> bool:
@@ -71,7 +70,7 @@ class Requirement:
         return self.busy**self.tries <= 1.0 - self.success + 1e-9
 
     def site_needs_db(self, conditions_db: ArrayLike, k_db: ArrayLike) -> Floats:
-        """Margin at which a site gives what is asked, for seven sites of different fading, (..., 7)."""
+        """Margin at which a site gives what is required, for seven sites of different fading, (..., 7)."""
         conditions, k = np.broadcast_arrays(
             np.asarray(conditions_db, dtype=np.float64), np.asarray(k_db, dtype=np.float64)
         )
@@ -102,7 +101,7 @@ class Requirement:
         *,
         needs_db: Floats | None = None,
     ) -> Any:
-        """Share of such sites that give what is asked of a site.
+        """Share of such sites that give what is required of a site.
 
         Parameters
         ----------
@@ -128,7 +127,7 @@ class Requirement:
     def margin_db(
         self, site_db: ArrayLike, conditions_db: ArrayLike, k_db: ArrayLike, *, needs_db: Floats | None = None
     ) -> Any:
-        """Median fade margin that meets all that is asked, dB; 0 at least. Arguments as `site_share`."""
+        """Median fade margin that meets all that is required, dB; 0 at least. Arguments as `site_share`."""
         if needs_db is None:
             needs_db = self.site_needs_db(conditions_db, k_db)
         site = np.broadcast_to(
@@ -140,7 +139,7 @@ class Requirement:
         return scalar_if_0d(np.where(np.isfinite(site), needed, np.nan))
 
     def least_db(self, conditions_db: ArrayLike, k_db: ArrayLike) -> Any:
-        """Median margin below which a link does not close: on the best guess half of the messages arrive there."""
+        """Median margin below which a link does not close: half of the messages arrive there."""
         low, high = np.full(np.broadcast(conditions_db, k_db).shape, -40.0), np.full((), 60.0)
         for _ in range(34):
             middle = (low + high) / 2.0
@@ -154,7 +153,7 @@ class Requirement:
     ) -> NDArray[np.int8]:
         """Index into `VERDICTS`, -1 where there is no margin.
 
-        Closes: the margin is the required one or more. Does not close: on the best guess fewer than half of the
+        Closes: the margin is the required one or more. Does not close: at the predicted margin fewer than half of the
         messages arrive. At risk: between.
         """
         margin = np.asarray(margin_db, dtype=np.float64)

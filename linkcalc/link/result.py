@@ -7,36 +7,35 @@ from typing import Any, Literal
 import numpy as np
 
 from linkcalc._arrays import Floats
-from linkcalc.answer import LINES, Answer, view
+from linkcalc.answer import LINES, Answer, said, view
+from linkcalc.link import wording
+from linkcalc.link.findings import Finding, Limit, ModelReason, Origin, Step, TermKind
+from linkcalc.link.findings import Regime as Regime
+from linkcalc.link.findings import VerdictWord as VerdictWord
+from linkcalc.plan.assumptions import Assumption as Assumption
+from linkcalc.propagation.loss_models import MODEL_NAMES as MODEL_NAMES
 
 SCHEMA_VERSION = "1.0"
-
-MODEL_NAMES = {
-    "free_space": "free space (P.525)",
-    "plane_earth": "plane earth",
-    "two_ray": "two-ray",
-    "spherical_earth": "smooth earth (P.526)",
-    "bullington": "Bullington (P.526)",
-    "cascaded_knife_edges": "cascaded knife edges",
-    "delta_bullington": "delta-Bullington (P.526)",
-    "rounded_obstacle": "rounded obstacle (P.526)",
-    "p1812": "P.1812",
-    "irregular_terrain": "irregular terrain model",
-}
-"""How the models are called in reports, in the order they are listed."""
-
-VerdictWord = Literal["closes", "at_risk", "does_not_close"]
-Regime = Literal["clear", "grazing", "obstructed"]
 
 
 @dataclass(frozen=True)
 class Term:
     """One line of a budget; values add up, so a loss is negative."""
 
-    name: str
+    kind: TermKind = field(metadata=said("name"))
     value_db: float
     group: Literal["transmitter", "path", "receiver", "threshold"]
     note: str = ""
+    station: str = field(default="", metadata=said())
+    """Whose it is, where both ends may have one."""
+    origin: Origin = field(default="stated", metadata=said())
+    what: str = field(default="", metadata=said())
+    """What surrounds the antenna, for its loss."""
+
+    @property
+    def name(self) -> str:
+        """What it is called, with the station where both ends may have one."""
+        return wording.term_name(self.kind, self.station)
 
 
 @dataclass(frozen=True)
@@ -66,13 +65,13 @@ class Direction:
     sensitivity_dbm: float
     fade_margin_db: float
     required_margin_db: float
-    """At which `confidence` of such sites give what is asked of a site, or the stated one where that is more."""
+    """At which `confidence` of such sites give what is required of a site, or the stated one where that is more."""
     site_share: float
-    """Share of such sites, before anybody has measured, that give what is asked."""
+    """Share of such sites, before anybody has measured, that give what is required."""
     fade_margin_interval_db: tuple[float, float]
     """Central 90 % of where the median margin may really be, before a site reading."""
     success_where_it_works: float
-    """Share of the messages that arrive at the median of the sites that give what is asked."""
+    """Share of the messages that arrive at the median of the sites that give what is required."""
     delivery_probability: float
     """Of one message with its tries, averaged over what is unknown and what varies."""
     delivery_probability_single: float
@@ -83,7 +82,7 @@ class Direction:
     """What `delivery_probability` would be had a site reading confirmed the predicted margin."""
     year_share_percent: float
     verdict: VerdictWord
-    limited_by: str
+    limit: Limit = field(metadata=said("limited_by"))
     eirp_dbm: float
     fading: Literal["rician", "rayleigh"]
     """Fast fading, independent from try to try."""
@@ -93,6 +92,11 @@ class Direction:
     """Add up to `fade_margin_db` exactly."""
     uncertainty: tuple[Contributor, ...]
     """Largest first."""
+
+    @property
+    def limited_by(self) -> str:
+        """The largest avoidable loss in words."""
+        return wording.limiting_factor(self.limit)
 
 
 @dataclass(frozen=True)
@@ -111,11 +115,10 @@ class PathFacts:
     worst_clearance_low_k_ratio: float
     worst_obstacle: str
     """What stands at the worst point: ground, trees, building, tank."""
-    regime: Regime
-    regime_reason: str
+    regime: Regime = field(metadata=said("regime", "regime_reason"))
     model: str
     """The model that gave the number."""
-    model_reason: str
+    reason: ModelReason = field(metadata=said("model_reason"))
     models: Mapping[str, float]
     """Every model's basic transmission loss, dB."""
     spread_db: float
@@ -129,6 +132,16 @@ class PathFacts:
     building_entry_loss_db: float
     bridged_m: float
     """Length of nodata bridged along the path."""
+
+    @property
+    def regime_reason(self) -> str:
+        """The regime in words."""
+        return wording.REGIMES[self.regime]
+
+    @property
+    def model_reason(self) -> str:
+        """Why the model governs, in words."""
+        return wording.model_reason(self.reason)
 
 
 @dataclass(frozen=True, eq=False)
@@ -163,29 +176,29 @@ class Drawing:
     __hash__ = None  # type: ignore[assignment]  # as of arrays
 
 
+AdviceKind = Literal[
+    "raise_antenna", "fresnel_clearance", "spreading_factor", "bandwidth", "antenna", "feeder", "power", "relay",
+    "measure", "noise",
+]  # fmt: skip
+
+
 @dataclass(frozen=True)
 class Advice:
     """One change and what it buys, found by solving."""
 
-    kind: Literal[
-        "raise_antenna",
-        "fresnel_clearance",
-        "spreading_factor",
-        "bandwidth",
-        "antenna",
-        "feeder",
-        "power",
-        "relay",
-        "measure",
-        "noise",
-    ]
-    text: str
+    kind: AdviceKind
+    step: Step = field(metadata=said("text"))
     effort: int
     """1 a setting, 2 a part, 3 a climb, 4 a mast or more, 5 another site."""
     fade_margin_db: float | None
     """Margin of the weaker direction after the change."""
     sufficient: bool
-    """Reaches what was asked, alone."""
+    """Reaches what is required, alone."""
+
+    @property
+    def text(self) -> str:
+        """The change in a sentence."""
+        return wording.step_words(self.step)
 
 
 @dataclass(frozen=True)
@@ -257,7 +270,7 @@ class Remedy:
     """Whether every price that counts is the plan's own."""
     verdict: VerdictWord
     fade_margins_db: tuple[float, float]
-    """There and back."""
+    """Forward and return."""
     required_margins_db: tuple[float, float]
     site_share: float
     """Of the weaker direction."""
@@ -268,15 +281,6 @@ class Remedy:
     """A relay on the line instead of changes; margins are those of its weaker hop."""
 
 
-@dataclass(frozen=True)
-class Assumption:
-    """A default that was used because the plan does not say."""
-
-    key: str
-    value: Any
-    source: str
-
-
 @dataclass(frozen=True, eq=False, repr=False)
 class LinkResult(Answer):
     """Everything found about one link."""
@@ -285,8 +289,7 @@ class LinkResult(Answer):
 
     name: str
     verdict: VerdictWord
-    headline: str
-    """One sentence that answers first."""
+    finding: Finding = field(metadata=said("headline"), repr=False)
     frequency_hz: float
     signal: str
     """The modulation in words, for example "CSS SF10, 125 kHz, 4/5"."""
@@ -297,6 +300,16 @@ class LinkResult(Answer):
     drawing: Drawing = field(repr=False)
     remedies: tuple[Remedy, ...] = field(default=(), repr=False)
     """Cheapest first; of a link that closes: none is looked for."""
+
+    @property
+    def headline(self) -> str:
+        """One sentence that answers first."""
+        return wording.headline(self.finding)
+
+    @property
+    def statement(self) -> str:
+        """The same without the verdict, for where that stands beside it."""
+        return wording.statement(self.finding)
 
 
 @dataclass(frozen=True, eq=False, repr=False)

@@ -1,7 +1,7 @@
 """What makes a predicted margin uncertain, item by item, each as a standard deviation in decibels: one rule, over
 arrays of paths.
 
-Two kinds, because they behave differently: what is fixed but unknown until somebody measures (site), and what comes
+Two kinds, because they behave differently: what is fixed but unknown until measured (site), and what comes
 and goes over the year (conditions). What differs from message to message, fading, is kept apart in
 `linkcalc.link.reliability`; its size depends on the path too, see `fading_k_db`.
 
@@ -22,12 +22,12 @@ from numpy.typing import ArrayLike
 
 from linkcalc._arrays import Floats
 from linkcalc.errors import OutOfRangeWarning
-from linkcalc.link.own_models import RULES
-from linkcalc.link.path_loss import Losses
+from linkcalc.link.losses import Losses
 from linkcalc.link.reliability import rician_outage
 from linkcalc.link.result import Contributor
 from linkcalc.plan import Station
 from linkcalc.propagation import building_entry, noise, vegetation
+from linkcalc.propagation.loss_models import RULES
 from linkcalc.terrain.cell_size import cell_error_db
 from linkcalc.units import SPEED_OF_LIGHT_M_S
 
@@ -69,7 +69,7 @@ LOW_DB = (9.1, 9.1, 9.8)
 above what surrounds them, and one or both among it with the surroundings known."""
 
 ASSUMED_SURROUNDINGS_DB = 5.2
-"""Besides, where nobody said what surrounds a low antenna: 10.5 dB in all on clear and grazing paths."""
+"""In addition, where the surroundings of a low antenna are not stated: 10.5 dB in all on clear and grazing paths."""
 
 RASTER_WITHIN_DB = 5.0
 """What of the raster's error these figures hold already: the links were predicted over cells of 30 to 90 m."""
@@ -78,8 +78,9 @@ BLOCKED_SLOW_DB = 4.5
 """Slow variation of a blocked path over time (6 dB at the 90 % value on fixed links, IEEE Wireless Comm. Letters
 9(10), 2020)."""
 
-_UNMEASURED = "noise of the place"
+LOCAL_NOISE = "local noise"
 """The one part of the site that a reading of the signal does not show."""
+NOISE_OVER_TIME = "noise over time"
 
 _WORTH_LISTING_DB = 0.05
 
@@ -175,7 +176,7 @@ def _site_parts(case: "LinkCase", found: Losses) -> _SiteParts:
     blocked = np.array([0.0, 0.5, 1.0])
     elevated, low = (np.interp(found.blocked, blocked, figures) for figures in (ELEVATED_DB, LOW_DB))
     whole = (1.0 - found.low_end) * elevated + found.low_end * low
-    # behind a hill the edge says more than what stands around the antenna
+    # behind a hill the edge decides more than the surroundings of the antenna
     unsaid = (
         ASSUMED_SURROUNDINGS_DB * found.surroundings_assumed * np.clip(2.0 - 2.0 * found.blocked, 0.0, 1.0)
     )
@@ -191,11 +192,11 @@ def _site_parts(case: "LinkCase", found: Losses) -> _SiteParts:
         words = "error of these rules on real links of this kind"
     else:
         stated = np.full(whole.shape, c.model_error_db)
-        if c.governing_model != RULES:  # nobody measured its errors here: no smaller than the rules'
+        if c.governing_model != RULES:  # its errors were not measured here: no smaller than the rules'
             stated = np.maximum(stated, np.hypot(whole, unsaid))
         model, unsaid, words = stated, 0.0 * unsaid, "stated"
     if c.governing_model != RULES:
-        words += "; nobody measured those of the model that the plan chose"
+        words += "; not measured for the model that the plan chose"
     most = (1.0 - found.low_end) * STANDING_DB[0] + found.low_end * STANDING_DB[1]
     standing = np.minimum(most, STANDING_SHARE * model)
     hopped = _hopped_db(standing, _path_k_db(found), case.link.hopping_bandwidth_mhz * 1e6)
@@ -254,9 +255,9 @@ def path_items(case: "LinkCase", found: Losses) -> list[Item]:
             "choice of model",
             np.abs(found.rules_less_db),
             "site",
-            "the model that the plan chose and the rules are so far apart",
+            "difference between the model that the plan chose and the rules",
         ),
-        ("rounded hill", found.hill_db, "site", "half of what two models of P.526 are apart"),
+        ("rounded hill", found.hill_db, "site", "half the difference between two models of P.526"),
         ("trees", trees, "site", "spread of vegetation formulas"),
         (REFRACTION, found.low_k_db / _PERMILLE, "conditions", "k exceeded 99.9 % of the year"),
         (SLOW_FADING, BLOCKED_SLOW_DB * found.blocked, "conditions", "fixed links measured over days"),
@@ -294,8 +295,8 @@ def noise_items(noises: noise.SystemNoise) -> list[Item]:
         for s in (noises.location_sigma_db, noise.noise_sigma_db(noises))
     )
     return [
-        Item(_UNMEASURED, location, "site", "Rec. ITU-R P.372, from place to place"),
-        Item("noise over time", over_time, "conditions", "Rec. ITU-R P.372, upper decile"),
+        Item(LOCAL_NOISE, location, "site", "Rec. ITU-R P.372, from place to place"),
+        Item(NOISE_OVER_TIME, over_time, "conditions", "Rec. ITU-R P.372, upper decile"),
     ]
 
 
@@ -321,7 +322,7 @@ def contributors(case: "LinkCase", receiver: Station) -> tuple[Contributor, ...]
     Returns
     -------
     tuple of Contributor
-        Standard deviations; those under 0.05 dB are left out.
+        Standard deviations; those under 0.05 dB are omitted.
     """
     items = [*path_items(case, case.losses), *noise_items(case.noise(receiver))]
     found = [
@@ -344,6 +345,6 @@ def after_reading_db(parts: Sequence[Contributor]) -> float:
 
 def _with_reading(parts: Sequence[Contributor]) -> list[Contributor]:
     """Shares among what a reading measures, their sum, what the reading leaves of it: its own error."""
-    measured = [x for x in parts if x.kind == "site" and x.name != _UNMEASURED]
+    measured = [x for x in parts if x.kind == "site" and x.name != LOCAL_NOISE]
     left = READING_ERROR_DB / max(combined_db(measured, "site"), READING_ERROR_DB)
     return [replace(x, after_reading_db=left * x.sigma_db) if x in measured else x for x in parts]

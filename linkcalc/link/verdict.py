@@ -12,40 +12,24 @@ from linkcalc.errors import DomainError
 from linkcalc.link.advice import advise
 from linkcalc.link.budget import Budget
 from linkcalc.link.case import LinkCase, feeder_loss_db
+from linkcalc.link.drawing import drawing_of
+from linkcalc.link.findings import Excess, Finding, Limit, LimitKind
 from linkcalc.link.judgement import judge as judge_direction
-from linkcalc.link.legal import Excess, lawful
+from linkcalc.link.legal import lawful
+from linkcalc.link.losses import SHARED
+from linkcalc.link.models import clearance, every_model, spread_db
+from linkcalc.link.notes import notes_on
 from linkcalc.link.on_ground import cases, link_case, open_terrain, position_deg, recorded_notes
-from linkcalc.link.own_models import RULES
-from linkcalc.link.path_loss import (
-    SHARED,
-    clearance,
-    every_model,
-    profile_losses,
-    spread_db,
-    two_ray_db,
-    two_ray_over_heights_db,
-)
 from linkcalc.link.reliability import mean_success
 from linkcalc.link.remedies import Check, remedies
 from linkcalc.link.requirement import VERDICTS, Requirement
-from linkcalc.link.result import (
-    MODEL_NAMES,
-    Advice,
-    Assumption,
-    Direction,
-    Drawing,
-    LinkResult,
-    PathFacts,
-    Result,
-    VerdictWord,
-)
+from linkcalc.link.result import Advice, Assumption, Direction, LinkResult, PathFacts, Result, VerdictWord
 from linkcalc.link.uncertainty import after_reading_db, contributors
 from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
 from linkcalc.plan.wording import element
-from linkcalc.propagation import fresnel, noise, refractivity
-from linkcalc.terrain.cell_size import cell_error
+from linkcalc.propagation import refractivity
+from linkcalc.propagation.loss_models import RULES
 from linkcalc.terrain.land_cover import Layers
-from linkcalc.units import SPEED_OF_LIGHT_M_S
 
 CAUTIONS = (
     "A radio link is not a safety function and not an emergency stop. Fit an independent, hard-wired "
@@ -59,16 +43,6 @@ CAUTIONS = (
 _QUANTILE_90 = 1.6449
 
 
-POINTS_PER_LOBE = 40
-"""Of a picture over heights: fewer draw a saw-tooth that is not there."""
-MOST_POINTS = 4000
-
-DEEP_NULL_DB = 3.0
-"""A two-ray null that takes so much more than the median is worth a warning."""
-
-_NULL_STEP_M = 0.25
-
-
 def check_plan(loaded: PlanLike, *, advice: bool = True, brief: bool = False) -> Result:
     """Answer every link of a plan; `linkcalc.check` also answers its other sections.
 
@@ -80,7 +54,7 @@ def check_plan(loaded: PlanLike, *, advice: bool = True, brief: bool = False) ->
         a check, and not wanted where only the numbers are.
     brief : bool
         For a report that shows whole remedies and no single changes beside them: these, and the picture over
-        heights, are then left out where there are remedies.
+        heights, are then omitted where there are remedies.
 
     Returns
     -------
@@ -121,7 +95,7 @@ def check_plan(loaded: PlanLike, *, advice: bool = True, brief: bool = False) ->
 
 
 def assumed_of(loaded: LoadedPlan, found: Iterable[LinkCase]) -> tuple[Assumption, ...]:
-    """What a plan's answer rests on that nobody said, with what rasters show around its stations."""
+    """What a plan's answer rests on that was not stated, with what rasters show around its stations."""
     names = [station.name for station in loaded.plan.station]
     shown = {}
     for case in found:
@@ -156,7 +130,7 @@ def with_remedies(result: LinkResult, case: LinkCase, loaded: LoadedPlan, terrai
 
 
 def judge(case: LinkCase, *, second_opinions: bool = True) -> tuple[PathFacts, tuple[Direction, Direction]]:
-    """Judge a path and both directions over it, without advice and pictures; the other models' losses if asked."""
+    """Judge a path and both directions over it, without advice and pictures; the other models' losses if required."""
     facts = _path_facts(case, second_opinions)
     return facts, (_direction(case, facts, back=False), _direction(case, facts, back=True))
 
@@ -186,7 +160,7 @@ def decide(case: LinkCase, *, second_opinions: bool = False) -> Decision:
     case, over = lawful(case)
     facts, directions = judge(case, second_opinions=second_opinions)
     verdict: VerdictWord = min((d.verdict for d in directions), key=VERDICTS.index)
-    # duty, dwell or channel that no turning down of the power mends
+    # duty, dwell or channel that less power does not cure
     if verdict == "closes" and any(x.legal_dbm is None for x in over):
         verdict = "at_risk"
     return Decision(verdict, case, over, facts, directions)
@@ -199,24 +173,12 @@ def check_link(case: LinkCase, *, advice: bool = True) -> LinkResult:
     case, over, facts, weaker = decision.case, decision.over, decision.facts, decision.weaker
     with recorded_notes():  # what is only tried for advice and pictures may leave a model's range
         given, refused = _given(case) if advice else ((), "")
-        drawing = _drawing(case, heights=advice)
-    notes = [
-        *(f"{x.station}: over the legal limits: {x.reason}" for x in over),
-        *_choice_note(case),
-        *([refused] if refused else []),
-        *case.profile.notes,
-        *_noise_note(case),
-        *_bearing_note(case),
-        *_season_note(case),
-        *_cells_note(case),
-        *_null_note(case),
-        *_busy_note(case),
-        *said,
-    ]
+        drawing = drawing_of(case, heights=advice)
+    notes = [*notes_on(case, over, refused), *said]
     return LinkResult(
         name=case.link.name,
         verdict=decision.verdict,
-        headline=_headline(case, weaker, over),
+        finding=_finding(case, weaker, over),
         frequency_hz=case.frequency_hz,
         signal=case.signal.text,
         path=facts,
@@ -232,7 +194,7 @@ def _path_facts(case: LinkCase, second_opinions: bool) -> PathFacts:
     low_k = float(refractivity.low_k_factor(profile.length_m, case.conditions.climate))
     models = every_model(path) if second_opinions else {}
     at = path.worst
-    entry_db = -sum(t.value_db for t in case.shared_terms if t.name.startswith("building entry"))
+    entry_db = -sum(t.value_db for t in case.shared_terms if t.kind == "building_entry")
     found = case.losses
     return PathFacts(
         distance_m=profile.length_m,
@@ -245,9 +207,8 @@ def _path_facts(case: LinkCase, second_opinions: bool) -> PathFacts:
         worst_clearance_low_k_ratio=float(clearance(profile, s, *path.heights_m, low_k).min()),
         worst_obstacle=profile.clutter_kind[at] or "ground",
         regime=path.regime,
-        regime_reason=path.regime_reason,
         model=path.model,
-        model_reason=path.model_reason,
+        reason=path.reason,
         models=models,
         spread_db=spread_db(models, path.regime) if models else 0.0,
         source=profile.source,
@@ -266,16 +227,16 @@ def _direction(case: LinkCase, facts: PathFacts, *, back: bool) -> Direction:
     margin_db = budget.fade_margin_db
     found = judge_direction(case, case.losses, rx, np.array([margin_db]))
     site_db, conditions_db, k_db = (float(v[0]) for v in (found.site_db, found.conditions_db, found.k_db))
-    link, asked = case.link, Requirement.of(case.link)
+    link, required = case.link, Requirement.of(case.link)
 
     def success(margin: float, sigma: float, tries: int = link.tries) -> float:
-        return float(mean_success(margin, sigma, k_db, tries=tries, busy=asked.busy))
+        return float(mean_success(margin, sigma, k_db, tries=tries, busy=required.busy))
 
     share = case.conditions.year_share_percent
     measured_db = math.hypot(after_reading_db(parts), conditions_db)
     worse_db = float(ndtri(share / 100.0)) * conditions_db
     site_share = float(found.site_share[0])
-    # the middle of the sites that give what is asked, which are the better ones
+    # the middle of the sites that give what is required, which are the better ones
     middle_db = margin_db + site_db * float(ndtri(1.0 - min(max(site_share, 1e-6), 1.0) / 2.0))
     payload_bytes = link.reply_payload_bytes if back else link.payload_bytes
     return Direction(
@@ -291,14 +252,14 @@ def _direction(case: LinkCase, facts: PathFacts, *, back: bool) -> Direction:
         required_margin_db=float(found.required_margin_db[0]),
         site_share=site_share,
         fade_margin_interval_db=(margin_db - _QUANTILE_90 * site_db, margin_db + _QUANTILE_90 * site_db),
-        success_where_it_works=max(success(middle_db, conditions_db), asked.success),
+        success_where_it_works=max(success(middle_db, conditions_db), required.success),
         delivery_probability=float(found.success[0]),
         delivery_probability_single=success(margin_db, math.hypot(site_db, conditions_db), tries=1),
         delivery_probability_year_share=success(margin_db - worse_db, site_db),
         delivery_probability_after_reading=success(margin_db, measured_db),
         year_share_percent=share,
         verdict=VERDICTS[int(found.verdict[0])],
-        limited_by=_limited_by(case, facts, budget, tx, rx),
+        limit=_limit(case, facts, budget, tx, rx),
         eirp_dbm=budget.eirp_dbm,
         fading="rician",
         rician_k_db=k_db,
@@ -307,8 +268,8 @@ def _direction(case: LinkCase, facts: PathFacts, *, back: bool) -> Direction:
     )
 
 
-def _limited_by(case: LinkCase, facts: PathFacts, budget: Budget, tx: Station, rx: Station) -> str:
-    """The largest avoidable loss of this direction, in words; distance where none stands out."""
+def _limit(case: LinkCase, facts: PathFacts, budget: Budget, tx: Station, rx: Station) -> Limit:
+    """The largest avoidable loss of this direction; distance where none stands out."""
     # what taking each of them away would bring: trees and surroundings are in part the same, and an allowance stays
     trees_db, around_db = float(case.losses.vegetation_db[0]), list(facts.surroundings_loss_db)
     if not case.losses.trees_govern[0]:
@@ -316,91 +277,47 @@ def _limited_by(case: LinkCase, facts: PathFacts, budget: Budget, tx: Station, r
         more_db = [max(loss_db - allowed_db, 0.0) for loss_db in around_db]
         bring = 1.0 - (1.0 - SHARED) * trees_db / max(sum(more_db), 1e-9)
         around_db = [max(bring, 0.0) * loss_db for loss_db in more_db]
-    costs = {
-        _terrain_words(case, facts): float(case.losses.ground_db[0]),
-        f"trees in the path ({case.path.depth_m:.0f} m)": float(case.losses.felled_db[0]),
-        **{
-            f"what surrounds the low antenna of {station.name}": loss_db
-            for station, loss_db in zip((case.near, case.far), around_db, strict=True)
-        },
-        f"noise at {rx.name} while the engine runs": rx.noise_rise_db,
-        f"radio noise around {rx.name}": float(case.noise(rx).external_db),
-        f"transmit power of {tx.name}": rx.transmit_power_dbm - tx.transmit_power_dbm,
+    costs_db = {
+        _terrain_limit(case, facts): float(case.losses.ground_db[0]),
+        Limit("trees", depth_m=case.path.depth_m): float(case.losses.felled_db[0]),
+        Limit("surroundings", case.near.name): around_db[0],
+        Limit("surroundings", case.far.name): around_db[1],
+        Limit("engine_noise", rx.name): rx.noise_rise_db,
+        Limit("radio_noise", rx.name): float(case.noise(rx).external_db),
+        Limit("power", tx.name): rx.transmit_power_dbm - tx.transmit_power_dbm,
     }
     for station in (tx, rx):
-        costs[f"feeder of {station.name}"] = feeder_loss_db(station, case.frequency_hz)
+        costs_db[Limit("feeder", station.name)] = feeder_loss_db(station, case.frequency_hz)
         for extra in station.extra_loss:
-            words = f"{extra.reason} ({station.name})"
-            costs[words] = costs.get(words, 0.0) + extra.loss_db
+            one = Limit("extra_loss", station.name, reason=extra.reason)
+            costs_db[one] = costs_db.get(one, 0.0) + extra.loss_db
     for t in budget.terms:
-        if t.name.startswith(("off the beam", "building entry", "polarisation")):
-            costs[t.name] = -t.value_db
-    worst = max(costs, key=lambda name: costs[name])
-    return worst if costs[worst] >= 3.0 else "distance: free-space loss"
+        if t.kind in ("off_beam", "building_entry", "polarisation"):
+            costs_db[Limit(t.kind, t.station)] = -t.value_db
+    worst = max(costs_db, key=lambda limit: costs_db[limit])
+    return worst if costs_db[worst] >= 3.0 else Limit("distance")
 
 
-def _terrain_words(case: LinkCase, facts: PathFacts) -> str:
-    at = f"{facts.worst_clearance_distance_m / 1e3:.2f} km from {case.near.name}"
+def _terrain_limit(case: LinkCase, facts: PathFacts) -> Limit:
     if facts.model == "plane_earth":
-        return "ground close under the ray: the antennas are low for this distance"
+        return Limit("low_antennas")
     what = "terrain" if facts.worst_obstacle == "ground" else facts.worst_obstacle
-    if facts.regime == "obstructed":
-        return f"line of sight blocked by {what}, {at}"
-    return f"{what} in the first Fresnel zone, {at}"
+    kind: LimitKind = "blocked" if facts.regime == "obstructed" else "fresnel_zone"
+    return Limit(kind, case.near.name, what, facts.worst_clearance_distance_m)
 
 
-def _headline(case: LinkCase, weaker: Direction, over: tuple[Excess, ...] = ()) -> str:
-    text = _answer_words(case, weaker)
-    turned = [x for x in over if x.legal_dbm is not None]
-    if turned:
-        words = " and ".join(f"the legal {x.legal_dbm:.1f} dBm at {x.station}" for x in turned)
-        more = " and ".join(
-            f"the planned {x.planned_dbm:g} dBm is {x.planned_dbm - (x.legal_dbm or 0.0):.1f} dB over"
-            for x in turned
-        )
-        word, _, rest = text.partition(": ")
-        text = f"{word}: at {words}, {rest[:-1]}; {more}."
-    if any(x.legal_dbm is None for x in over):
-        word, _, rest = text.partition(": ")
-        word = "At risk" if word == "Closes" else word
-        stations = " and ".join(x.station for x in over if x.legal_dbm is None)
-        text = f"{word}: over the legal limits at {stations}; {rest}"
-    return text
-
-
-def _answer_words(case: LinkCase, weaker: Direction) -> str:
-    margin, needed = weaker.fade_margin_db, weaker.required_margin_db
-    way = f"{weaker.from_} to {weaker.to}"
-    works = (
-        f"works at {_out_of_100(weaker.site_share)} such sites in 100; where it does, "
-        f"{_share_words(weaker.success_where_it_works)} of the messages arrive"
+def _finding(case: LinkCase, weaker: Direction, over: tuple[Excess, ...]) -> Finding:
+    return Finding(
+        verdict=weaker.verdict,
+        from_=weaker.from_,
+        to=weaker.to,
+        margin_db=weaker.fade_margin_db,
+        required_db=weaker.required_margin_db,
+        site_share=weaker.site_share,
+        success=weaker.success_where_it_works,
+        over=over,
+        unreachable_success=None if Requirement.of(case.link).reachable else case.link.required_success,
     )
-    if weaker.verdict == "closes":
-        return (
-            f"Closes: {margin:.1f} dB of fade margin in the weaker direction ({way}), {needed:.1f} dB required; "
-            f"{works}."
-        )
-    if not Requirement.of(case.link).reachable:
-        asked = f"{100.0 * case.link.required_success:g} %"
-        word = "At risk" if weaker.verdict == "at_risk" else "Does not close"
-        return (
-            f"{word}: other users of the channel alone spoil more than {asked} of the messages leaves; "
-            f"{margin:.1f} dB of fade margin from {way}."
-        )
-    short = f"{max(needed - margin, 0.0):.1f} dB short of the {needed:.1f} dB required"
-    if weaker.verdict == "at_risk":
-        return f"At risk: {margin:.1f} dB of fade margin from {way}, {short}; {works}."
-    return f"Does not close: {margin:.1f} dB of fade margin from {way}, {short}; {works}."
-
-
-def _out_of_100(share: float) -> str:
-    return (
-        "fewer than 1" if share < 0.01 else "more than 99" if share > 0.99 else f"{math.floor(100.0 * share)}"
-    )
-
-
-def _share_words(share: float) -> str:
-    return "more than 99.9 %" if share > 0.999 else f"{math.floor(1000.0 * share) / 10.0:g} %"
 
 
 def _given(case: LinkCase) -> tuple[tuple[Advice, ...], str]:
@@ -414,135 +331,3 @@ def _given(case: LinkCase) -> tuple[tuple[Advice, ...], str]:
             (),
             f"remedies were not searched, as the chosen model is not defined for all that is tried: {error}",
         )
-
-
-def _choice_note(case: LinkCase) -> list[str]:
-    """That the plan chose the model, and what the rules would say."""
-    name = case.conditions.governing_model
-    if name == RULES:
-        return []
-    less_db = float(case.losses.rules_less_db[0])
-    return [
-        f"the path loss is that of {MODEL_NAMES.get(name, name)}, as this plan chooses (conditions.governing_model): "
-        f"linkcalc's rules, which were checked against measured links, would lose {abs(less_db):.1f} dB "
-        f"{'less' if less_db > 0.0 else 'more'}; the choice is the planner's"
-    ]
-
-
-def _noise_note(case: LinkCase) -> list[str]:
-    outside = sorted(
-        {
-            rx.noise_environment
-            for rx in (case.near, case.far)
-            if noise.man_made_noise_is_extrapolated(case.frequency_hz, rx.noise_environment)
-        }
-    )
-    if not outside:
-        return []
-    return [
-        f"man-made noise ({', '.join(outside)}) is extrapolated to {case.link.frequency_mhz:g} MHz; "
-        "Rec. ITU-R P.372 states it to 250 MHz"
-    ]
-
-
-def _bearing_note(case: LinkCase) -> list[str]:
-    turned = [s.name for s in (case.near, case.far) if s.antenna.azimuth_deg is not None]
-    if case.positioned or not turned:
-        return []
-    return [
-        f"azimuth_deg of {' and '.join(turned)} is not used: without positions the path's bearing is "
-        "unknown, and antennas are taken as turned to each other"
-    ]
-
-
-def _season_note(case: LinkCase) -> list[str]:
-    if case.conditions.month is None or case.profile.latitude_deg is not None:
-        return []
-    return ["the month is taken for one of the northern half of the earth: the stations have no positions"]
-
-
-def _cells_note(case: LinkCase) -> list[str]:
-    profile = case.profile
-    half_m = profile.length_m / 2.0
-    radius_m = float(fresnel.fresnel_radius_m(half_m, half_m, case.frequency_hz))
-    warning = cell_error(profile.cell_m, profile.length_m, radius_m).warning
-    return [warning] if warning else []
-
-
-def _null_note(case: LinkCase) -> list[str]:
-    """A deep null of the ground reflection, and the nearest height that avoids it."""
-    mirror = case.path.reflection
-    if mirror is None or two_ray_db(case.path) <= case.path.loss_db + DEEP_NULL_DB:
-        return []
-    free = next(
-        (
-            height_m
-            for height_m in case.far.antenna_height_m
-            + _NULL_STEP_M * np.array(sorted(range(-12, 13), key=abs))
-            if height_m >= 1.0 and _out_of_null(case.with_heights(far_m=float(height_m)))
-        ),
-        None,
-    )
-    mend = "" if free is None else f"; {free:g} m at {case.far.name} avoids it"
-    return [
-        "the ground between may give a specular reflection, and at these heights the two waves then nearly cancel: "
-        f"up to {two_ray_db(case.path) - case.path.loss_db:.0f} dB below the median stated here{mend}"
-    ]
-
-
-def _out_of_null(case: LinkCase) -> bool:
-    return case.path.reflection is None or two_ray_db(case.path) <= case.path.loss_db + 0.5
-
-
-def _busy_note(case: LinkCase) -> list[str]:
-    if Requirement.of(case.link).reachable:
-        return []
-    return [
-        f"{case.link.channel_busy_percent:g} % of the tries are spoilt by other users of the channel: with "
-        f"{case.link.tries} each, no margin brings {100.0 * case.link.required_success:g} % of the messages "
-        "across; more tries do"
-    ]
-
-
-def _drawing(case: LinkCase, *, heights: bool) -> Drawing:
-    profile, s = case.profile, case.situation
-    d = profile.distance_m
-    back_m = d[-1] - d
-    near_m, far_m = case.path.heights_m
-    start, end = profile.ground_m[0] + near_m, profile.ground_m[-1] + far_m
-    heights_m, margins_db, raw_db = _height_sweep(case) if heights else (np.empty(0),) * 3
-    return Drawing(
-        distance_m=d,
-        ground_m=profile.ground_m,
-        clutter_m=profile.clutter_m,
-        clutter_kind=profile.clutter_kind,
-        bulge_m=np.asarray(fresnel.earth_bulge_m(d, back_m, s.k_factor)),
-        ray_m=start + (end - start) * d / d[-1],
-        fresnel_radius_m=np.asarray(fresnel.fresnel_radius_m(d, back_m, s.frequency_hz)),
-        clearance_ratio=case.path.clearance_ratio,
-        antenna_height_m=(near_m, far_m),
-        height_sweep_m=heights_m,
-        margin_sweep_db=margins_db,
-        margin_sweep_raw_db=raw_db,
-    )
-
-
-def _height_sweep(case: LinkCase) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Margin of the weaker direction over heights of the `to` antenna."""
-    top_m = max(15.0, 2.0 * case.far.antenna_height_m)
-    heights_m = np.unique(np.append(np.linspace(0.5, top_m, 80), case.far.antenna_height_m))
-    found = profile_losses(case.profile, case.situation, case.near.antenna_height_m, heights_m)
-    margins_db = np.minimum(*case.margins_db(found))
-    mirror = case.path.reflection
-    if mirror is None:
-        return heights_m, margins_db, margins_db
-    # the path differs by a wavelength from one null to the next: so many points show each as it is
-    lobe_m = SPEED_OF_LIGHT_M_S / case.frequency_hz * mirror.surface_distance_m / (2.0 * mirror.tx_height_m)
-    count = min(math.ceil(POINTS_PER_LOBE * top_m / lobe_m), MOST_POINTS)
-    fine_m = np.unique(np.append(heights_m, np.linspace(heights_m[0], top_m, max(count, 2))))
-    bare_db = found.free_space_db + found.ground_db
-    margin_db, bare_db, seen = (
-        np.interp(fine_m, heights_m, v) for v in (margins_db, bare_db, found.clearance_ratio)
-    )
-    raw_db = margin_db + bare_db - two_ray_over_heights_db(case.path, fine_m)
-    return fine_m, margin_db, np.where((seen > 0.0) & np.isfinite(raw_db), raw_db, margin_db)

@@ -9,6 +9,7 @@ import numpy as np
 from linkcalc._arrays import Floats
 from linkcalc.answer import Answer
 from linkcalc.errors import DomainError, PlanError
+from linkcalc.operation.limits import End, ends
 from linkcalc.operation.solar_winter import blackout_chance
 from linkcalc.plan.wording import element
 from linkcalc.radio.energy import (
@@ -28,7 +29,6 @@ from linkcalc.radio.energy import (
     storage_wh,
     transmit_current_ma,
 )
-from linkcalc.rules.plan_limits import End, ends
 
 if TYPE_CHECKING:
     from linkcalc.link.result import LinkResult

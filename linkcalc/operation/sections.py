@@ -9,8 +9,8 @@ from linkcalc.errors import ArgumentError, LinkcalcError
 from linkcalc.link.result import LinkResult, Result
 from linkcalc.operation import energy as plan_energy
 from linkcalc.operation import exposure, messages, tank
+from linkcalc.operation import limits as plan_limits
 from linkcalc.plan import Plan
-from linkcalc.rules import plan_limits
 
 
 @dataclass(frozen=True)

@@ -1,17 +1,26 @@
 """Which defaults a plan relies on."""
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from linkcalc.plan.base import Section
 from linkcalc.plan.wording import element
 
 if TYPE_CHECKING:
-    from linkcalc.link.result import Assumption
     from linkcalc.plan.model import Plan
 
 
-def assumed_values(plan: "Plan") -> "tuple[Assumption, ...]":
+@dataclass(frozen=True)
+class Assumption:
+    """A default that was used because the plan does not say."""
+
+    key: str
+    value: Any
+    source: str
+
+
+def assumed_values(plan: "Plan") -> tuple[Assumption, ...]:
     """List every default that was used and matters, with its source, and what is still the starter's.
 
     Sections that the plan leaves out count: their defaults are used all the same. Defaults that
@@ -38,15 +47,13 @@ def assumed_values(plan: "Plan") -> "tuple[Assumption, ...]":
     >>> first.key, first.value
     ('station "tank" surroundings', 'open')
     """
-    # numpy comes with the result types; a plan alone does without
-    from linkcalc.link.result import Assumption
     from linkcalc.plan.starter import starter_values
 
     invented = starter_values() if plan.starter else {}
     return tuple(Assumption(*found) for found in _walk(plan, "", "", frozenset(), invented))
 
 
-def still_the_starters(assumed: "Sequence[Assumption]") -> "tuple[Assumption, ...]":
+def still_the_starters(assumed: Sequence[Assumption]) -> tuple[Assumption, ...]:
     """Those of the values that `linkcalc new` wrote and nobody has changed.
 
     Parameters

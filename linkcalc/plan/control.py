@@ -1,19 +1,14 @@
 """What is sent over a link and what it controls: messages, the tank, the engine that fills it."""
 
 from collections.abc import Iterable
-from difflib import get_close_matches
 from itertools import pairwise
-from typing import TYPE_CHECKING, Annotated, Literal, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
 from linkcalc.plan.base import Section, assumed, given, label, optional, plain
 from linkcalc.plan.stations import COMMON_PRACTICE
-from linkcalc.plan.wording import element, quoted
-
-if TYPE_CHECKING:
-    from linkcalc.plan.links import Link
-    from linkcalc.plan.model import Plan
+from linkcalc.plan.wording import quoted
 
 MessageKind = Literal["level_report", "run_permit", "start", "stop", "acknowledgement"]
 
@@ -301,106 +296,3 @@ class Engine(Section):
     def stopping_s(self) -> float:
         """From the decision to stop until no more water flows."""
         return self.stop_delay_s + (self.cool_down_s if self.pump_runs_in_cool_down else 0.0)
-
-
-def control_fault(plan: "Plan") -> str | None:
-    """Return what does not fit between messages, tank, engine and links; None if all does."""
-    return _message_fault(plan) or _tank_fault(plan)
-
-
-def reporting_message(plan: "Plan") -> Message | None:
-    """Return the message that reports the tank's level, None if nothing does so periodically."""
-    periodic = [m for m in plan.message if m.interval_s is not None]
-    if plan.tank is not None and plan.tank.report is not None:
-        return next((m for m in periodic if m.name == plan.tank.report), None)
-    for kind in ("run_permit", "level_report"):
-        for message in periodic:
-            if message.kind == kind:
-                return message
-    return None
-
-
-def event_message(plan: "Plan", kind: Literal["start", "stop"]) -> Message | None:
-    """Return the message that is sent when the start or stop level is passed, None if none is.
-
-    It has to go the way of the report, where there is one.
-    """
-    report = reporting_message(plan)
-    for message in plan.message:
-        same = report is None or (message.link, _sender(plan, message)) == (
-            report.link,
-            _sender(plan, report),
-        )
-        if message.kind == kind and message.interval_s is None and same:
-            return message
-    return None
-
-
-def _sender(plan: "Plan", message: Message) -> str:
-    return message.sender or _link(plan, message).from_
-
-
-def _link(plan: "Plan", message: Message) -> "Link":
-    return next(link for link in plan.link if link.name == message.link)
-
-
-def _message_fault(plan: "Plan") -> str | None:
-    names = [m.name for m in plan.message]
-    twice = next((n for n in names if names.count(n) > 1), None)
-    if twice is not None:
-        return f"two messages are named {quoted(twice)}; names must differ"
-    links = [link.name for link in plan.link]
-    for index, message in enumerate(plan.message):
-        place = element("message", index, message.name)
-        if message.link not in links:
-            return (
-                f"{place} link = {quoted(message.link)}: unknown link;"
-                f" did you mean {quoted(_nearest(message.link, links))}?"
-            )
-        ends = [_link(plan, message).from_, _link(plan, message).to]
-        if message.sender is not None and message.sender not in ends:
-            return (
-                f"{place} sender = {quoted(message.sender)} is not an end of link {quoted(message.link)};"
-                f" its ends are {quoted(ends[0])} and {quoted(ends[1])}"
-            )
-    return None
-
-
-def _tank_fault(plan: "Plan") -> str | None:
-    tank, engine = plan.tank, plan.engine
-    if tank is None:
-        return "engine stands without [tank]: add the tank it fills" if engine is not None else None
-    if engine is None:
-        return "tank needs [engine]: its watchdog, warm-up and cool-down decide how far it overruns"
-    report = reporting_message(plan)
-    if tank.report is not None and report is None:
-        periodic = [m.name for m in plan.message if m.interval_s is not None]
-        known = f"did you mean {quoted(_nearest(tank.report, periodic))}?" if periodic else "there is none"
-        return f"tank.report = {quoted(tank.report)} is not a message with an interval_s; {known}"
-    if report is None and not (event_message(plan, "start") and event_message(plan, "stop")):
-        return (
-            "tank needs a message that reports its level:"
-            ' add [[message]] with kind = "run_permit" and interval_s'
-        )
-    if report is not None and report.interval_s is not None and report.interval_s < 5.0:
-        return (
-            f"message {quoted(report.name)} interval_s = {report.interval_s:g} is too short for a tank's"
-            " report: give 5 s or more"
-        )
-    if engine.watchdog_s is not None:
-        if report is None or report.interval_s is None:
-            return (
-                "engine.watchdog_s needs a message that is sent periodically: add [[message]] with"
-                ' kind = "run_permit" and interval_s'
-            )
-        if engine.watchdog_s < report.interval_s:
-            return (
-                f"engine.watchdog_s = {engine.watchdog_s:g} is shorter than interval_s ="
-                f" {report.interval_s:g} of message {quoted(report.name)}: the engine would stop"
-                f" between any two; make it {3 * report.interval_s:g}, three intervals"
-            )
-    return None
-
-
-def _nearest(name: str, known: list[str]) -> str:
-    return get_close_matches(name, known, n=1, cutoff=0.0)[0]

@@ -1,34 +1,37 @@
-"""The fleet file: many nodes of one kind, a few sheds, and how they share the air; and its list of nodes."""
+"""The fleet file: many nodes of one kind, a few sheds, and how they share the air; and its list of nodes.
 
-import csv
+Every function here raises `PlanError`, in one line, where a file is no valid fleet or no node can be used.
+"""
+
 import hashlib
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from difflib import get_close_matches
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal, Self, cast
+from typing import Annotated, Any, Literal, Self, cast
 
 from pydantic import Field, ValidationError, model_validator
 
+from linkcalc._kinds import kinds_checked
 from linkcalc.errors import PlanError
-from linkcalc.plan.assumptions import assumed_values, still_the_starters
+from linkcalc.plan.assumptions import Assumption, assumed_values, still_the_starters
 from linkcalc.plan.base import (
     ONE_LINE,
     Section,
     assumed,
     given,
-    label,
     optional,
     plain,
     shown_units,
     starters,
 )
 from linkcalc.plan.faults import Fault, faults, summary
-from linkcalc.plan.keys import kind_of
 from linkcalc.plan.links import ChirpModulation, Link, Modulation
 from linkcalc.plan.loading import LoadedPlan, missing_file, missing_rasters, read_text
 from linkcalc.plan.model import Plan
+from linkcalc.plan.nodes import MOST_NODES, read_nodes, shed_fault
+from linkcalc.plan.nodes import Node as Node
+from linkcalc.plan.nodes import RefusedNode as RefusedNode
 from linkcalc.plan.patterns import stations_with_patterns
 from linkcalc.plan.power import Battery, Regulation
 from linkcalc.plan.stations import COMMON_PRACTICE, Station
@@ -36,11 +39,6 @@ from linkcalc.plan.surroundings import Conditions, Terrain
 from linkcalc.plan.syntax import parsed
 from linkcalc.plan.wording import element, printable, quoted
 
-if TYPE_CHECKING:
-    from linkcalc.link.result import Assumption
-
-MOST_NODES = 5000
-LARGEST_NODES_BYTES = 5_000_000
 POWER_STEPS_DBM = (2.0, 5.0, 8.0, 11.0, 14.0, 17.0, 20.0, 23.0, 26.0, 29.0)
 
 Factor = Annotated[int, Field(ge=7, le=12)]
@@ -56,45 +54,6 @@ class Equipment(Station):
         if self.positioned:
             raise ValueError("equipment has no position: each node has its own")
         return self
-
-
-class Node(Section):
-    """One of the fleet's nodes; what it leaves out is as in [equipment] and [traffic]."""
-
-    name: str = label("unique name")
-    latitude_deg: float | None = optional("WGS 84 latitude, positive north", ge=-90, le=90, examples=[-20.0])
-    longitude_deg: float | None = optional(
-        "WGS 84 longitude, positive east", ge=-180, le=180, examples=[-20.0]
-    )
-    easting_m: float | None = optional("easting in the CRS that epsg names, m", examples=[500000.0])
-    northing_m: float | None = optional("northing in the CRS that epsg names, m", examples=[7800000.0])
-    epsg: int | None = optional("EPSG code of easting and northing", ge=1024, le=32767, examples=[32727])
-    antenna_height_m: float | None = optional(
-        "antenna height above ground, m", ge=0.1, le=3000, examples=[3.0]
-    )
-    extra_loss_db: float = plain(0.0, "a loss at this node that no formula knows, dB", ge=0, le=100)
-    interval_s: float | None = optional(
-        "time between two of its messages, s", gt=0, le=31_557_600, examples=[900.0]
-    )
-    payload_bytes: int | None = optional("payload of its messages, bytes", ge=1, le=255, examples=[16])
-    shed: str | None = optional("the base station it must report to; default: whichever serves best")
-    spreading_factor: int | None = optional("spreading factor as planned", ge=7, le=12, examples=[9])
-    transmit_power_dbm: float | None = optional(
-        "conducted power as planned, dBm", ge=-30, le=50, examples=[14.0]
-    )
-
-    @model_validator(mode="after")
-    def _one_position(self) -> Self:
-        geographic = [v is not None for v in (self.latitude_deg, self.longitude_deg)]
-        grid = [v is not None for v in (self.easting_m, self.northing_m, self.epsg)]
-        if (all(geographic) and not any(grid)) or (all(grid) and not any(geographic)):
-            return self
-        raise ValueError("needs latitude_deg and longitude_deg, or easting_m, northing_m and epsg")
-
-    @property
-    def position(self) -> tuple[float | None, ...]:
-        """Coordinates as stated, to compare nodes by."""
-        return self.latitude_deg, self.longitude_deg, self.easting_m, self.northing_m, self.epsg
 
 
 class Radio(Section):
@@ -259,7 +218,7 @@ class Fleet(Section):
         if not self.terrain.rasters:
             raise ValueError("terrain.rasters is missing: a fleet needs heights")
         for index, node in enumerate(self.node):
-            fault = _shed_fault(node, self.shed)
+            fault = shed_fault(node, self.shed)
             if fault:
                 raise ValueError(f"{element('node', index, node.name)} {fault}")
         return self
@@ -270,16 +229,6 @@ class Fleet(Section):
         if not (self.conditions.woodland_depth_m or shown):
             yield "conditions.leaf"
             yield "conditions.wet_foliage"
-
-
-@dataclass(frozen=True)
-class RefusedNode:
-    """A row of the list that is not used."""
-
-    row: int
-    name: str
-    reason: str
-    """What is wrong, and the mend."""
 
 
 @dataclass(frozen=True)
@@ -295,7 +244,7 @@ class LoadedFleet:
     base_dir: Path
     digest: str
     """SHA-256 of the fleet file and the list."""
-    assumed: "tuple[Assumption, ...]"
+    assumed: tuple[Assumption, ...]
     notes: tuple[str, ...]
 
     def plan(self) -> LoadedPlan:
@@ -335,14 +284,7 @@ def _fields(section: Section) -> dict[str, Any]:
     return {name: getattr(section, name) for name in section.model_fields_set}
 
 
-def _shed_fault(node: Node, sheds: Sequence[Station]) -> str:
-    names = [s.name for s in sheds]
-    if node.shed is None or node.shed in names:
-        return ""
-    nearest = get_close_matches(node.shed, names, n=1, cutoff=0.0)[0]
-    return f"shed = {quoted(node.shed)}: unknown base station; did you mean {quoted(nearest)}?"
-
-
+@kinds_checked
 def load_fleet(path: str | Path) -> LoadedFleet:
     """Read and check a fleet file and the list of nodes that it names.
 
@@ -436,11 +378,6 @@ def fleet_of_plan(
         Whose equipment, signal and payloads the nodes have; by default the plan's first.
     interval_s : float, s, optional
         Between messages; by default as the plan's messages over that link, or its report_interval_s.
-
-    Raises
-    ------
-    PlanError
-        With one line, as `load_fleet`.
     """
     plan = loaded.plan
     names = [k.name for k in plan.link]
@@ -505,210 +442,3 @@ def _missing(fleet: Fleet, base_dir: Path) -> Iterator[Fault]:
     yield from missing_rasters(fleet.terrain, base_dir)
     if fleet.nodes is not None:
         yield from missing_file("nodes", fleet.nodes, base_dir)
-
-
-# ---------------------------------------------------------------- the list of nodes
-
-
-@dataclass(frozen=True)
-class NodeList:
-    """What a list of nodes holds."""
-
-    nodes: tuple[Node, ...]
-    rows: tuple[int, ...]
-    refused: tuple[RefusedNode, ...]
-    notes: tuple[str, ...]
-
-
-_USUAL_NAMES = {
-    "lat": "latitude_deg",
-    "latitude": "latitude_deg",
-    "lon": "longitude_deg",
-    "lng": "longitude_deg",
-    "long": "longitude_deg",
-    "longitude": "longitude_deg",
-    "id": "name",
-    "node": "name",
-    "tank": "name",
-    "height": "antenna_height_m",
-    "interval": "interval_s",
-    "payload": "payload_bytes",
-    "sf": "spreading_factor",
-    "power": "transmit_power_dbm",
-    "station": "shed",
-}
-
-
-def read_nodes(path: str | Path, sheds: Sequence[Station] = ()) -> NodeList:
-    """Read a list of nodes, so that no good row is lost to a bad one.
-
-    Parameters
-    ----------
-    path : str or Path
-        CSV in UTF-8, the columns named as the keys of `Node`: ``name``, ``latitude_deg`` and
-        ``longitude_deg`` (or ``easting_m``, ``northing_m``, ``epsg``), the others as wanted; separated by
-        commas, semicolons or tabs; decimal commas where the comma does not separate. Empty lines and lines
-        that start with ``#`` are skipped.
-    sheds : sequence of Station
-        A node's ``shed`` must be one of them.
-
-    Returns
-    -------
-    NodeList
-
-    Raises
-    ------
-    PlanError
-        If the file cannot be read or no row of it can be used.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> file = Path(tempfile.mkdtemp(), "nodes.csv")
-    >>> _ = file.write_text("name,latitude_deg,longitude_deg\\na,-40.0,-20.0\\nb,-95,-20.0\\n")
-    >>> found = read_nodes(file)
-    >>> found.nodes[0].name, found.refused[0].reason
-    ('a', 'latitude_deg = -95 is too low; allowed: -90 to 90; are latitude and longitude swapped?')
-    """
-    try:
-        return _nodes_in(_text(Path(path)), sheds)
-    except PlanError as error:
-        raise PlanError(printable(f"{path}: {error}")) from None
-
-
-def _text(path: Path) -> str:
-    try:
-        with path.open("rb") as file:
-            raw = file.read(LARGEST_NODES_BYTES + 1)
-    except OSError as error:
-        raise PlanError(f"cannot be read: {error.strerror or error}") from None
-    if len(raw) > LARGEST_NODES_BYTES:
-        raise PlanError(f"is larger than {LARGEST_NODES_BYTES // 1_000_000} MB; no list of nodes is")
-    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
-        text = raw.decode("utf-16", errors="replace")
-    else:
-        try:
-            text = raw.decode("utf-8-sig")
-        except UnicodeDecodeError:
-            text = raw.decode("cp1252", errors="replace")
-    if "\0" in text:
-        raise PlanError("is not a text file; save it as CSV")
-    return text.lstrip("\ufeff")
-
-
-def _nodes_in(text: str, sheds: Sequence[Station]) -> NodeList:
-    lines = [
-        (number, line)
-        for number, line in enumerate(re.split(r"\r\n|\r|\n", text), 1)
-        if line.strip(" ,;\t\"'") and not line.lstrip(' "').startswith("#")
-    ]
-    if lines and re.fullmatch(r"sep=.?", lines[0][1].strip(), re.IGNORECASE):  # a spreadsheet's own hint
-        del lines[0]
-    if not lines:
-        raise PlanError("is empty; write a header line name,latitude_deg,longitude_deg and a row a node")
-    separator = max(";\t,", key=lines[0][1].count)
-    (first, header), *rows = lines
-    columns, notes = _columns(first, _cells(header, separator))
-    if not rows:
-        raise PlanError(f"row {first}: a header, but no node below it")
-    if len(rows) > MOST_NODES:
-        raise PlanError(f"holds {len(rows)} nodes; {MOST_NODES} are the most")
-    nodes: list[Node] = []
-    numbers: list[int] = []
-    refused: list[RefusedNode] = []
-    taken: dict[str, int] = {}
-    for number, line in rows:
-        cells = _cells(line, separator)
-        name = next((c for c, k in zip(cells, columns, strict=False) if k == "name"), "")
-        node = _node(cells, columns, separator, line)
-        if isinstance(node, Node):
-            if node.name in taken:
-                node = (
-                    f"name = {quoted(node.name)} is the name of row {taken[node.name]} too; names must differ"
-                )
-            else:
-                node = _shed_fault(node, sheds) or node if sheds else node
-        if isinstance(node, str):
-            refused.append(RefusedNode(number, name[:60], node))
-        else:
-            taken[node.name] = number
-            nodes.append(node)
-            numbers.append(number)
-    if not nodes:
-        more = f" ({len(refused) - 1} more like it)" if len(refused) > 1 else ""
-        raise PlanError(f"no row can be used; row {refused[0].row}: {refused[0].reason}{more}")
-    return NodeList(tuple(nodes), tuple(numbers), tuple(refused), tuple(notes))
-
-
-def _cells(line: str, separator: str) -> list[str]:
-    # one line at a time: a stray quote must not swallow the rest of the file
-    try:
-        return [cell.strip() for cell in next(csv.reader([line], delimiter=separator))]
-    except (csv.Error, StopIteration):
-        return [cell.strip(' "') for cell in line.split(separator)]
-
-
-def _columns(row: int, header: Sequence[str]) -> tuple[list[str], list[str]]:
-    """The key of each column, empty where it is none, and what to say about those."""
-    columns, notes = [], []
-    hints = {}
-    for cell in header:
-        key = cell.strip().lower()
-        if key in Node.model_fields:
-            columns.append(key)
-            continue
-        columns.append("")
-        plain_key = re.sub(r"[^a-z]+", "_", key).strip("_")
-        near = _USUAL_NAMES.get(plain_key.split("_")[0]) or next(
-            iter(get_close_matches(plain_key[:40], list(Node.model_fields), n=1, cutoff=0.75)), None
-        )
-        if key:
-            hints[near] = cell
-            hint = f"; write {near}" if near else ""
-            notes.append(f"column {quoted(cell)} is not known and not used{hint}")
-    twice = next((c for c in columns if c and columns.count(c) > 1), None)
-    if twice is not None:
-        raise PlanError(f"row {row}: two columns are named {twice}")
-    wanted = ["name"]
-    grid = {"easting_m", "northing_m", "epsg"} & set(columns)
-    wanted += ["easting_m", "northing_m", "epsg"] if grid else ["latitude_deg", "longitude_deg"]
-    for key in wanted:
-        if key not in columns:
-            mend = f"; for {quoted(hints[key])} write {key}" if key in hints else ""
-            raise PlanError(
-                f"row {row}: no column {key}{mend}; the first row must name the columns:"
-                " name,latitude_deg,longitude_deg,..."
-            )
-    return columns, notes
-
-
-def _node(cells: Sequence[str], columns: Sequence[str], separator: str, line: str) -> Node | str:
-    """A row's node, or what is wrong with it."""
-    if len(cells) != len(columns):
-        hint = ""
-        if separator == "," and len(cells) > len(columns) and re.search(r"\d,\d", line):
-            hint = ": decimal commas? write points, or separate the columns by semicolons"
-        elif line.count('"') % 2:
-            hint = ": a quotation mark is not closed"
-        return f"{len(cells)} {'value' if len(cells) == 1 else 'values'} under {len(columns)} columns{hint}"
-    data: dict[str, Any] = {}
-    for key, cell in zip(columns, cells, strict=True):
-        if key and cell:
-            data[key] = _value(key, cell, separator)
-    try:
-        return Node.model_validate(data)
-    except ValidationError as error:
-        return summary(faults(error, data, Node))
-
-
-def _value(key: str, cell: str, separator: str) -> Any:
-    kind = kind_of(Node.model_fields[key].annotation)
-    if kind not in (int, float):
-        return cell
-    text = cell.replace(",", ".") if separator != "," and cell.count(",") == 1 else cell
-    text = text.replace("−", "-")
-    if kind is int and re.fullmatch(r"[-+]?\d{1,12}(\.0*)?", text):
-        return int(float(text))
-    if re.fullmatch(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d{1,3})?", text):
-        return float(text)
-    return cell

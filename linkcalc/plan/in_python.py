@@ -4,7 +4,6 @@ import hashlib
 import json
 import os
 from collections.abc import Mapping
-from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +13,7 @@ from linkcalc.plan.base import Section
 from linkcalc.plan.links import Link
 from linkcalc.plan.loading import LoadedPlan, checked_plan, load_plan, plan_notes
 from linkcalc.plan.model import Plan
-from linkcalc.plan.wording import quoted
+from linkcalc.plan.wording import nearest, quoted
 
 if TYPE_CHECKING:
     from linkcalc.terrain.profile import Profile
@@ -142,8 +141,7 @@ def plan_from(
     links = {link.name: link for link in plan.link}
     for name in profiles:
         if name not in links:
-            nearest = get_close_matches(name, links, n=1, cutoff=0.0)[0]
-            raise PlanError(f"profiles: unknown link {quoted(name)}; did you mean {quoted(nearest)}?")
+            raise PlanError(f"profiles: unknown link {quoted(name)}; did you mean {nearest(name, [*links])}?")
         if links[name].profile_csv is not None:
             raise PlanError(f"link {quoted(name)}: give profile_csv or its profile, not both")
     return LoadedPlan(

@@ -1,4 +1,7 @@
-"""The plan file's door: read, check, and say in one line what is wrong and what mends it."""
+"""The plan file's door: read, check, and say in one line what is wrong and what mends it.
+
+Every function here raises `PlanError`, in one line that names the place and the remedy, where a plan cannot be used.
+"""
 
 import hashlib
 import os
@@ -12,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 from pydantic import ValidationError
 
 from linkcalc.errors import ArgumentError, PlanError
-from linkcalc.plan.assumptions import assumed_values
+from linkcalc.plan.assumptions import Assumption, assumed_values
 from linkcalc.plan.faults import Fault, faults, summary
 from linkcalc.plan.model import Plan
 from linkcalc.plan.patterns import with_patterns
@@ -22,7 +25,6 @@ from linkcalc.plan.wording import element, printable, quoted
 from linkcalc.terrain.sources import is_elsewhere, is_pattern, is_remote
 
 if TYPE_CHECKING:
-    from linkcalc.link.result import Assumption
     from linkcalc.terrain.profile import Profile
 
 LARGEST_PLAN_BYTES = 1_000_000
@@ -39,7 +41,7 @@ class LoadedPlan:
     """The folder that paths in the plan are relative to."""
     digest: str
     """SHA-256 of the file, hexadecimal; of the values for a plan made in Python."""
-    assumed: "tuple[Assumption, ...]"
+    assumed: tuple[Assumption, ...]
     """Defaults that were used and matter."""
     notes: tuple[str, ...]
     """What a reader of the result should know about the plan's values."""
@@ -63,11 +65,6 @@ class LoadedPlan:
         Returns
         -------
         LoadedPlan
-
-        Raises
-        ------
-        PlanError
-            If a key leads nowhere, or the changed plan is none.
 
         Examples
         --------
@@ -97,13 +94,7 @@ class LoadedPlan:
         return self.plan.model_dump(by_alias=True, exclude_unset=True, exclude_none=True)
 
     def to_toml(self) -> str:
-        """Return the plan as the text of a plan file, for its folder; comments of the file it came from are lost.
-
-        Raises
-        ------
-        PlanError
-            If a profile was given in Python: `write` puts it into a file beside the plan.
-        """
+        """Return the plan as the text of a plan file, for its folder; comments of the file it came from are lost."""
         from linkcalc.plan.values import toml
 
         if self.profiles:
@@ -122,11 +113,6 @@ class LoadedPlan:
         ----------
         path : path
             A TOML file; what is there is replaced.
-
-        Raises
-        ------
-        LinkcalcError
-            If it cannot be written.
         """
         from linkcalc.plan.values import written
 
@@ -208,13 +194,7 @@ def _set_plan(
 
 
 def tables_of(path: Path) -> tuple[str, dict[str, Any]]:
-    """Read a plan or fleet file as text and as tables, without checking what they say.
-
-    Raises
-    ------
-    PlanError
-        If it cannot be read or is not TOML.
-    """
+    """Read a plan or fleet file as text and as tables, without checking what they say."""
     try:
         raw = read_text(path)
         return raw.decode("utf-8-sig", "replace"), parsed(raw)
@@ -223,13 +203,7 @@ def tables_of(path: Path) -> tuple[str, dict[str, Any]]:
 
 
 def unlocated_plan(data: Mapping[str, Any], path: Path) -> Plan:
-    """Make a plan of tables whose sources of heights need not exist yet.
-
-    Raises
-    ------
-    PlanError
-        If it is no valid plan.
-    """
+    """Make a plan of tables whose sources of heights need not exist yet."""
     try:
         return Plan.model_validate(data)
     except ValidationError as error:
@@ -251,11 +225,6 @@ def checked_plan(data: Mapping[str, Any], base_dir: Path, profiled: Collection[s
     Returns
     -------
     Plan
-
-    Raises
-    ------
-    PlanError
-        If it is no valid plan, or names a file that does not exist. The message does not name the plan file.
     """
     try:
         plan = Plan.model_validate(data)
@@ -328,11 +297,10 @@ def _missing_files(plan: Plan, base_dir: Path) -> Iterator[Fault]:
             )
 
 
-def _starter_profiles(plan: Plan, base_dir: Path) -> "Iterator[Assumption]":
+def _starter_profiles(plan: Plan, base_dir: Path) -> Iterator[Assumption]:
     """Surveyed profiles that are the invented one."""
     if not plan.starter:
         return
-    from linkcalc.link.result import Assumption
     from linkcalc.plan.starter import SOURCE, starter_profile
 
     invented = starter_profile().encode()

@@ -1,14 +1,17 @@
-"""Measured antenna patterns: tables of angle against gain, read from files beside the plan."""
+"""Measured antenna patterns: tables of angle against gain, read from files beside the plan.
+
+Every function here raises `PlanError`, in one line that names station, key, file and row.
+"""
 
 from collections.abc import Callable, Sequence
-from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from linkcalc.errors import DomainError, PlanError
 from linkcalc.plan.faults import Fault
 from linkcalc.plan.stations import AntennaFigures, Station
-from linkcalc.plan.wording import element, printable, quoted
+from linkcalc.plan.wording import element, quoted
+from linkcalc.tabular import TableError, table_of, text_of
 
 if TYPE_CHECKING:
     from linkcalc.plan.model import Plan
@@ -28,63 +31,31 @@ def read_pattern(path: Path, angle: str) -> list[list[float]]:
     Parameters
     ----------
     path : Path
-        Text with a header line of two columns, ``azimuth_deg`` or ``elevation_deg``, and ``gain_dbi``, separated by
-        commas, semicolons or tabs; behind semicolons and tabs a decimal comma is understood. Lines that are empty or
-        begin with ``#`` are skipped.
+        A table as `linkcalc.tabular` reads them, with columns ``azimuth_deg`` or ``elevation_deg``, and ``gain_dbi``.
     angle : str
         Which of the two.
 
     Returns
     -------
     list of [degrees, dBi]
-
-    Raises
-    ------
-    PlanError
-        With one line: what is wrong, where, and what is wanted.
     """
     from linkcalc.radio.antenna import cut
 
+    wanted = (angle, "gain_dbi")
+    remedy = f"write a header {angle},gain_dbi and a row for each direction"
     try:
-        if path.stat().st_size > LARGEST_PATTERN_BYTES:
-            raise PlanError(f"larger than {LARGEST_PATTERN_BYTES:_} bytes: no table of a pattern")
-        text = path.read_bytes().decode("utf-8-sig")
-    except UnicodeDecodeError:
-        raise PlanError("not a text file in UTF-8") from None
-    except OSError as error:
-        raise PlanError(f"cannot be read: {error.strerror or error}") from None
-    lines = [
-        (n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip() and line.lstrip()[0] != "#"
-    ]
-    if not lines:
-        raise PlanError(f"holds no rows; a header {angle},gain_dbi and one row a direction are needed")
-    separator = max(",;\t", key=lines[0][1].count)
-    header = [cell.strip().strip('"').lower() for cell in lines[0][1].split(separator)]
-    columns = (angle, "gain_dbi")
-    for name in columns:
-        if name not in header:
-            near = get_close_matches(name, header, n=1, cutoff=0.4)
-            found = f"; {quoted(printable(near[0]))} is nearest" if near else ""
-            raise PlanError(
-                f"line {lines[0][0]}: column {name} is missing{found}; columns are {', '.join(columns)}"
-            )
-    places = [header.index(name) for name in columns]
-    rows: list[list[float]] = []
-    for number, line in lines[1:]:
-        cells = [cell.strip().strip('"') for cell in line.split(separator)]
-        if len(cells) != len(header):
-            hint = " (decimal commas? write a point)" if separator == "," and len(cells) > len(header) else ""
-            raise PlanError(f"line {number}: {len(cells)} values under {len(header)} columns{hint}")
-        row = []
-        for name, place in zip(columns, places, strict=True):
-            cell = cells[place] if separator == "," else cells[place].replace(",", ".")
-            try:
-                row.append(float(cell))
-            except ValueError:
-                raise PlanError(
-                    f"line {number}: {name} = {quoted(printable(cell))} is not a number"
-                ) from None
-        rows.append(row)
+        text = text_of(path, largest_bytes=LARGEST_PATTERN_BYTES, what="table of a pattern")
+        table = table_of(text, remedy)
+        keys = table.keys(wanted)
+        for key in wanted:
+            if key not in keys:
+                meant = next((c for c, near in table.strange(keys, wanted, {}).items() if near == key), None)
+                found = f"; {quoted(meant)} is nearest" if meant else ""
+                columns = f"columns are {', '.join(wanted)}"
+                raise TableError(f"column {key} is missing{found}; {columns}", table.header_row)
+        rows = [table.numbers(row, [(key, keys.index(key)) for key in wanted]) for row in table.rows]
+    except TableError as error:
+        raise PlanError(str(error)) from None
     try:
         cut(rows, around=angle == "azimuth_deg")
     except (DomainError, ValueError) as error:
@@ -102,11 +73,6 @@ def with_patterns(plan: "Plan", base_dir: Path, missing: Callable[..., Any]) -> 
         The folder that names of files are relative to.
     missing : callable
         `loading.missing_file`.
-
-    Raises
-    ------
-    PlanError
-        If a file does not exist or cannot be used; the text names station, key and file.
     """
     stations = stations_with_patterns("station", plan.station, base_dir, missing)
     choices = [

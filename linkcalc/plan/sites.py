@@ -1,17 +1,20 @@
-"""Positions as people write them, and lists of sites from files: GPX, KML, KMZ, GeoJSON, CSV."""
+"""Positions as people write them, and lists of sites from files: GPX, KML, KMZ, GeoJSON, CSV.
 
-import csv
+Every function here raises `LinkcalcError`, in one line, where what is written is not understood.
+"""
+
 import io
 import json
 import re
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from math import isfinite
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
 from linkcalc.errors import LinkcalcError
+from linkcalc.tabular import TableError, decoded, table_of
 
 MOST_SITES = 1000
 _LARGEST_BYTES = 20_000_000
@@ -58,11 +61,6 @@ def parse_position(text: str) -> tuple[float, float]:
     -------
     tuple of float, degrees
         Latitude and longitude, WGS 84.
-
-    Raises
-    ------
-    LinkcalcError
-        If it is not understood, or may mean two places.
 
     Examples
     --------
@@ -174,11 +172,6 @@ def read_sites(path: str | Path) -> list[Site]:
     -------
     list of Site
         In the file's order; sites without a name are called site 1, site 2, ...; equal names get a number.
-
-    Raises
-    ------
-    LinkcalcError
-        If the file cannot be read or holds no site; the text names the file and the line or the site.
     """
     path = Path(path)
     try:
@@ -190,7 +183,7 @@ def read_sites(path: str | Path) -> list[Site]:
         raise LinkcalcError(f"{path}: is larger than {_LARGEST_BYTES // 1_000_000} MB: not a list of sites")
     try:
         found = list(_sites_in(path, raw))
-    except LinkcalcError as error:
+    except (LinkcalcError, TableError) as error:
         raise LinkcalcError(f"{path}: {error}") from None
     if not found:
         raise LinkcalcError(f"{path}: holds no site (way point, place mark, point or row)")
@@ -305,69 +298,60 @@ def _points(data: Any, properties: Any = None) -> Iterator[tuple[dict[str, Any],
             yield own, data.get("coordinates")
 
 
-_COLUMNS = {
-    "name": ("name", "site", "station", "title", "label", "id"),
-    "latitude": ("latitude", "latitude_deg", "lat", "lat_deg", "y"),
-    "longitude": ("longitude", "longitude_deg", "lon", "long", "lng", "lon_deg", "x"),
-    "easting": ("easting", "easting_m", "east"),
-    "northing": ("northing", "northing_m", "north"),
-    "epsg": ("epsg", "crs"),
-    "height": ("antenna_height_m", "antenna_height", "mast_m"),
+_COLUMNS = ("name", "latitude_deg", "longitude_deg", "easting_m", "northing_m", "epsg", "antenna_height_m")
+_USUAL_NAMES = {
+    usual: key
+    for key, names in (
+        ("name", "site station title label id"),
+        ("latitude_deg", "latitude lat lat_deg y"),
+        ("longitude_deg", "longitude lon long lng lon_deg x"),
+        ("easting_m", "easting east"),
+        ("northing_m", "northing north"),
+        ("epsg", "crs"),
+        ("antenna_height_m", "antenna_height mast_m"),
+    )
+    for usual in names.split()
 }
 
 
 def _from_csv(raw: bytes) -> Iterator[Site]:
-    text = _decoded(raw)
-    lines = [line for line in text.splitlines() if line.strip(" ,;\t") and not line.lstrip().startswith("#")]
-    if len(lines) < 2:
+    text = decoded(raw)
+    if not text.strip():
         return
-    separator = max(";\t,", key=lines[0].count)
-    try:
-        header, *rows = csv.reader(lines, delimiter=separator, strict=True)
-    except csv.Error as error:
-        raise LinkcalcError(f"is damaged: {error}") from None
-    titles = [cell.strip().lower().replace(" ", "_") for cell in header]
-    at = {
-        what: next((titles.index(w) for w in words if w in titles), None) for what, words in _COLUMNS.items()
-    }
-    geographic = at["latitude"] is not None and at["longitude"] is not None
-    if not geographic and None in (at["easting"], at["northing"], at["epsg"]):
+    table = table_of(text, "write a header name,latitude,longitude and a row for each site")
+    keys = table.keys(tuple(_COLUMNS), _USUAL_NAMES)
+    geographic = {"latitude_deg", "longitude_deg"} <= set(keys)
+    if not geographic and not {"easting_m", "northing_m", "epsg"} <= set(keys):
         raise LinkcalcError(
             "has no columns latitude and longitude, nor easting, northing and epsg; it has "
-            f"{', '.join(titles)}"
+            f"{', '.join(table.header)}"
         )
-    for number, row in enumerate(rows, 2):
-
-        def cell(what: str, row: Sequence[str] = row) -> str:
-            column = at[what]
-            return row[column].strip() if column is not None and column < len(row) else ""
-
-        name, where = cell("name"), f"row {number}"
-        height = cell("height").replace(",", ".") if separator == ";" else cell("height")
-        if geographic:
-            site = _site(name, cell("latitude"), cell("longitude"), where)
-        else:
-            epsg = re.sub(r"(?i)^epsg:", "", cell("epsg"))
-            try:
-                latitude, longitude = _from_grid(float(cell("easting")), float(cell("northing")), int(epsg))
-            except ValueError as error:
-                raise LinkcalcError(f"{where}: {error}") from None
-            site = Site(name, latitude, longitude)
-        if height:
-            site = Site(site.name, site.latitude_deg, site.longitude_deg, _height(height, where))
-        yield site
-
-
-def _decoded(raw: bytes) -> str:
-    encodings = ("utf-16",) if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else ("utf-8-sig", "cp1252")
-    for encoding in encodings:
+    for row in table.rows:
+        where = f"row {row.number}"
+        if row.fault:
+            raise LinkcalcError(f"{where}: {row.fault}")
+        cells = dict.fromkeys(_COLUMNS, "")
         try:
-            text = raw.decode(encoding)
-        except UnicodeDecodeError:
-            continue
-        if "\0" not in text:
-            return text
-    raise LinkcalcError("is not a text file")
+            cells |= {
+                k: c if k == "name" else table.plain(k, c) for k, c in zip(keys, row.cells, strict=True)
+            }
+        except TableError as error:
+            raise LinkcalcError(f"{where}: {error}") from None
+        if geographic:
+            site = _site(cells["name"], cells["latitude_deg"], cells["longitude_deg"], where)
+        else:
+            site = _on_grid(cells, where)
+        height = cells["antenna_height_m"]
+        yield replace(site, antenna_height_m=_height(height, where)) if height else site
+
+
+def _on_grid(cells: Mapping[str, str], where: str) -> Site:
+    epsg = re.sub(r"(?i)^epsg:", "", cells["epsg"])
+    try:
+        latitude, longitude = _from_grid(float(cells["easting_m"]), float(cells["northing_m"]), int(epsg))
+    except ValueError as error:
+        raise LinkcalcError(f"{where}: {error}") from None
+    return Site(cells["name"], latitude, longitude)
 
 
 def _height(text: str, where: str) -> float:

@@ -4,27 +4,10 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-_LONGEST = 48
-
-
-def quoted(text: str) -> str:
-    """Text in double quotes, shortened, control characters escaped.
-
-    >>> print(quoted("tank\\nshed"))
-    "tank\\nshed"
-    """
-    if len(text) > _LONGEST:
-        text = text[: _LONGEST - 1] + "…"
-    return '"' + printable(text) + '"'
-
-
-def printable(text: str) -> str:
-    """Escape what a terminal would not print as it stands.
-
-    >>> print(printable("a\\tb"))
-    a\\tb
-    """
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
+from linkcalc.wording import LONGEST as LONGEST
+from linkcalc.wording import nearest as nearest
+from linkcalc.wording import printable as printable
+from linkcalc.wording import quoted as quoted
 
 
 def shown(value: Any) -> str:
@@ -41,7 +24,7 @@ def shown(value: Any) -> str:
         case int():
             # str() refuses integers of more than a few thousand digits
             digits = int(value.bit_length() * math.log10(2)) + 1
-            return str(value) if digits <= _LONGEST // 2 else f"a whole number of about {digits} digits"
+            return str(value) if digits <= LONGEST // 2 else f"a whole number of about {digits} digits"
         case float():
             return f"{value:.12g}"
         case Mapping():
@@ -51,7 +34,7 @@ def shown(value: Any) -> str:
         case list():
             return "a list"
         case _:
-            return printable(str(value))[:_LONGEST]
+            return printable(str(value))[:LONGEST]
 
 
 def element(kind: str, index: int, name: Any) -> str:

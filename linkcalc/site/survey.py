@@ -13,17 +13,19 @@ from typing import Literal
 
 import numpy as np
 
-from linkcalc.answer import Answer
+from linkcalc.answer import Answer, said
 from linkcalc.errors import OutOfRangeWarning, ReadingsError
 from linkcalc.link.case import LinkCase
-from linkcalc.link.legal import Excess, lawful
+from linkcalc.link.findings import Excess
+from linkcalc.link.legal import lawful
 from linkcalc.link.path_loss import CLEAR_RATIO
 from linkcalc.link.result import VerdictWord
 from linkcalc.link.uncertainty import fading
 from linkcalc.plan import Plan, Station
 from linkcalc.propagation import vegetation
 from linkcalc.site.fitted import Fitted, UnmappedError
-from linkcalc.site.level import Group, Heard, reading_error_db, ripple_db, update
+from linkcalc.site.heard import Heard
+from linkcalc.site.level import Group, reading_error_db, ripple_db, update
 from linkcalc.site.measured import AGREES_DB, DirectionDrawing, DirectionSurvey, Leaf, Side, State
 from linkcalc.site.readings import Reading, Readings, RefusedRow, Way
 from linkcalc.site.walk_test import MOST_SPOTS, Spot, by_spot_name, walk_test
@@ -78,7 +80,8 @@ class Survey(Answer):
 
     name: str
     verdict: VerdictWord
-    headline: str
+    statement: str = field(metadata=said("headline"))
+    """What was measured, in a sentence."""
     signal: str
     readings_file: str
     readings_used: int
@@ -108,6 +111,11 @@ class Survey(Answer):
     warnings: tuple[str, ...]
     cautions: tuple[str, ...] = CAUTIONS
     drawing: tuple[DirectionDrawing, ...] = field(default=(), repr=False)
+
+    @property
+    def headline(self) -> str:
+        """The same, saying that it was measured."""
+        return f"Measured: {self.statement}"
 
 
 def survey_link(
@@ -236,7 +244,7 @@ def _answer(
     return Survey(
         name=case.link.name,
         verdict=verdict,
-        headline=_headline(weaker, but),
+        statement=_statement(weaker, but),
         signal=case.signal.text,
         readings_file=found.file,
         readings_used=len(readings),
@@ -512,15 +520,15 @@ def _legal_notes(over: Sequence[Excess]) -> list[str]:
     ]
 
 
-def _headline(weaker: DirectionSurvey, but: str) -> str:
+def _statement(weaker: DirectionSurvey, but: str) -> str:
     way = f"{weaker.from_} to {weaker.to}"
     margin, needed = weaker.fade_margin_db, weaker.required_margin_db
     if weaker.verdict == "closes":
         text = f"{margin:.1f} dB of fade margin in the weaker direction ({way}); {needed:.1f} dB required"
-        return f"Measured: {text}{but and f'; {but}'}."
+        return f"{text}{but and f'; {but}'}."
     if weaker.verdict == "at_risk":
         if margin >= needed:  # other users of the channel spoil more than is allowed
-            return f"Measured: {margin:.1f} dB of fade margin from {way}; the channel is too busy."
+            return f"{margin:.1f} dB of fade margin from {way}; the channel is too busy."
         short = f"{needed - margin:.1f} dB short of the {needed:.1f} dB required"
-        return f"Measured: {margin:.1f} dB of fade margin from {way}, {short}."
-    return f"Measured: {-margin:.1f} dB below sensitivity from {way}."
+        return f"{margin:.1f} dB of fade margin from {way}, {short}."
+    return f"{-margin:.1f} dB below sensitivity from {way}."

@@ -21,25 +21,27 @@ from linkcalc._arrays import Floats
 from linkcalc._version import __version__
 from linkcalc.area.height_pairs import by_numba, pair_losses
 from linkcalc.errors import ArgumentError, DomainError, PlanError
-from linkcalc.link.budget import DECIMALS, REQUIRED_SNR, THERMAL_NOISE, total_db
+from linkcalc.link.budget import DECIMALS, total_db
 from linkcalc.link.case import ENDS, End, LinkCase, with_longer_feeder
 from linkcalc.link.judgement import judgement
 from linkcalc.link.legal import lawful_powers
+from linkcalc.link.losses import MODELS, Losses
 from linkcalc.link.on_ground import link_case, open_terrain, position_deg, recorded_notes
-from linkcalc.link.own_models import RULES
-from linkcalc.link.path_loss import MODELS, Losses, Surroundings
 from linkcalc.link.requirement import VERDICTS, Requirement
+from linkcalc.link.surroundings import Surroundings
+from linkcalc.link.traffic import sent_over
 from linkcalc.link.uncertainty import fading_k_db, noise_items, path_items, together_db
 from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
 from linkcalc.plan.faults import faults, summary
-from linkcalc.plan.wording import quoted
+from linkcalc.plan.in_python import chosen_link
+from linkcalc.propagation.loss_models import RULES
 from linkcalc.radio.energy import transmit_current_ma
-from linkcalc.rules.traffic import sent_over
 from linkcalc.sweeps.parameters import DISTANCE, K_FACTOR, PIECES, Parameter, Place, of_feeder, parameter
 from linkcalc.sweeps.table import QUANTITIES, Sweep, Values
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.land_cover import Layers
-from linkcalc.terrain.profile import Profile, cut_short, read_profile_csv
+from linkcalc.terrain.profile import Profile, cut_short
+from linkcalc.terrain.surveyed import read_profile_csv
 
 MOST_CELLS = 10_000_000
 """Combinations in one sweep: some gigabytes of arrays."""
@@ -61,7 +63,7 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
         combinations. An antenna above its planned height has its feeder longer by as much, unless the feeder's
         length is varied too.
     link : str, optional
-        Which link; may be left out where the plan has one.
+        Which link, where the plan has several.
 
     Returns
     -------
@@ -70,6 +72,8 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
 
     Raises
     ------
+    LinkcalcError
+        If there is no such link, or several and none is named.
     DomainError
         If a name or a value cannot be used, two parameters set the same, or there are too many combinations.
     PlanError
@@ -96,7 +100,7 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
     plan = loaded.plan
     if not isinstance(vary, Mapping):
         raise ArgumentError(f'vary is a dict such as {{"sf": range(7, 13)}}; not {type(vary).__name__}')
-    chosen = chosen_link(plan, link)
+    chosen = chosen_link(loaded, link)
     near, far = plan.station_named(chosen.from_), plan.station_named(chosen.to)
     if not vary:
         raise DomainError("nothing to vary: give one parameter or more")
@@ -133,18 +137,6 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
         linkcalc_version=__version__,
         warnings=tuple(said),
     )
-
-
-def chosen_link(plan: Plan, name: str | None) -> Link:
-    links = {k.name: k for k in plan.link}
-    if name is None and len(links) == 1:
-        return plan.link[0]
-    names = ", ".join(quoted(n) for n in list(links)[:10])
-    if name is None:
-        raise DomainError(f"the plan has {len(links)} links; name one: {names}")
-    if name not in links:
-        raise DomainError(f"unknown link {quoted(name)}; links: {names}")
-    return links[name]
 
 
 def refuse_rivals(varied: Sequence[Parameter]) -> None:
@@ -464,7 +456,7 @@ def _station(grid: Grid, end: End, power_dbm: Floats) -> _Station:
         noises = case.noise(rx)
         parts = noise_items(noises)
         rows = [
-            np.round(r.value_db, DECIMALS) for r in case.noise_rows(rx, noises) if r.name != THERMAL_NOISE
+            np.round(r.value_db, DECIMALS) for r in case.noise_rows(rx, noises) if r.kind != "thermal_noise"
         ]
         return tuple(
             value.item() if value.size == 1 else value
@@ -500,7 +492,7 @@ def _power(end: End) -> Callable[[LinkCase], tuple[float]]:
 
 def _signal(case: LinkCase) -> tuple[float]:
     terms = case.threshold_terms("far")
-    return (total_db(t for t in terms if t.name in (THERMAL_NOISE, REQUIRED_SNR)),)
+    return (total_db(t for t in terms if t.kind in ("thermal_noise", "required_snr")),)
 
 
 def table(grid: Grid, stated_current_ma: float | None) -> dict[str, NDArray[Any]]:
@@ -565,7 +557,7 @@ def table(grid: Grid, stated_current_ma: float | None) -> dict[str, NDArray[Any]
 def _judged(
     asked: NDArray[Any], margin_db: Floats, site_db: Floats, conditions_db: Floats, k_db: Floats
 ) -> tuple[NDArray[Any], ...]:
-    """`judgement` where what is asked may differ from cell to cell: required margin, success, word, share of sites."""
+    """`judgement` where what is required may differ by cell: required margin, success, word, share of sites."""
     # the required margin does not depend on the margin: worked out over the few that differ
     few = np.broadcast_arrays(asked, site_db, conditions_db, k_db)
     required = np.empty(few[0].shape)

@@ -2,8 +2,9 @@
 
 from linkcalc.radio.energy import life_words
 from linkcalc.sweeps.comparing import Candidates, Compared
+from linkcalc.views.page import Page
 from linkcalc.views.remedies_text import EXAMPLES, money
-from linkcalc.views.text import VERDICT_WORDS, Page, decibel_words, probability_words, rounded, time_words
+from linkcalc.views.words import VERDICT_WORDS, decibel_words, probability_words, rounded, time_words
 
 LEAF_WORDS = {"in_leaf": "in leaf", "out_of_leaf": "out of leaf"}
 
@@ -53,7 +54,7 @@ def compare_report(
     page.wrap(
         "margin: of the direction that has least over what is required of it; over: that less the required margin, dB; "
         "sites: such sites that work before anybody has measured; parts: all of the plan's, new, without "
-        "work on what hangs already.",
+        "work on equipment already installed.",
         indent=2,
     )
     if not all(r.prices_stated for r in found.rows):

@@ -10,7 +10,8 @@ from linkcalc.link.modulation import Signal
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.link.verdict import CAUTIONS
 from linkcalc.plan import ChirpModulation
-from linkcalc.views.text import Page, distance_words
+from linkcalc.views.page import Page
+from linkcalc.views.words import distance_words
 
 _WIDTH = 80
 _RINGS = 8
@@ -20,20 +21,7 @@ _WORDS = {"closes": "closes", "at_risk": "at risk", "does_not_close": "does not 
 def coverage_report(
     result: CoverageResult, width: int = _WIDTH, *, colour: bool = False, ascii_only: bool = False
 ) -> str:
-    """Return a coverage as text.
-
-    Parameters
-    ----------
-    result : CoverageResult
-    width : int, columns
-    colour, ascii_only : bool
-        As for `linkcalc.views.text.report`.
-
-    Returns
-    -------
-    str
-        Ends in a line feed.
-    """
+    """Return a coverage as text."""
     page = Page(width, colour, ascii_only)
     page.wrap(f"Coverage around {result.station}: {headline(result)}", bold=True)
     if result.title:
@@ -83,9 +71,7 @@ def coverage_report(
         for factor in (*sorted({int(f) for f in np.unique(factors[factors > 0])}), 0):
             share = float((factors == factor).sum()) / cells
             page.row([f"SF{factor}" if factor else "none", percent(share)], (24, 10))
-    page.heading("Notes")
-    for note in notes(result):
-        page.item(note)
+    page.items("Notes", notes(result))
     return page.text()
 
 

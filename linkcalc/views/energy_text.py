@@ -12,7 +12,8 @@ from linkcalc.operation.energy import (
 )
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.views.messages_text import odds_words
-from linkcalc.views.text import Page, starter_words
+from linkcalc.views.page import Page
+from linkcalc.views.words import starter_words
 
 
 def energy_report(
@@ -28,16 +29,8 @@ def energy_report(
     Parameters
     ----------
     energy : EnergySection
-    width : int, columns
-    colour, ascii_only : bool
-        As for `linkcalc.views.text.report`.
     assumed : sequence of Assumption
         Of the plan: those of its values that are still the starter's are named.
-
-    Returns
-    -------
-    str
-        Ends in a line feed.
     """
     page = Page(width, colour, ascii_only)
     if not energy.stations:

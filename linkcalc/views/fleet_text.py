@@ -1,4 +1,4 @@
-"""A fleet in words: does every node get through, the worst ones, each shed's air, and what would mend it."""
+"""A fleet in words: does every node get through, the worst ones, each shed's air, and the remedies."""
 
 import dataclasses
 import json
@@ -13,8 +13,9 @@ from linkcalc.fleets.result import FleetResult, NodeAnswer, ShedAnswer
 from linkcalc.link.verdict import CAUTIONS
 from linkcalc.radio.energy import CAUTION as ENERGY_CAUTION
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
-from linkcalc.rules.limits import CAUTION as LIMITS_CAUTION
-from linkcalc.views.text import Page, probability_words
+from linkcalc.rules.found import CAUTION as LIMITS_CAUTION
+from linkcalc.views.page import Page
+from linkcalc.views.words import probability_words
 
 _WIDTH = 80
 _WORST = 10
@@ -25,20 +26,7 @@ _LIMITS = {"within": "within", "over": "OVER", "unknown": "unknown"}
 def fleet_report(
     result: FleetResult, width: int = _WIDTH, *, colour: bool = False, ascii_only: bool = False
 ) -> str:
-    """Return a fleet's answer as text.
-
-    Parameters
-    ----------
-    result : FleetResult
-    width : int, columns
-    colour, ascii_only : bool
-        As for `linkcalc.views.text.report`.
-
-    Returns
-    -------
-    str
-        Ends in a line feed.
-    """
+    """Return a fleet's answer as text."""
     page = Page(width, colour, ascii_only)
     page.wrap(f"Fleet: {headline(result)}", bold=True)
     if result.title:
@@ -64,9 +52,7 @@ def fleet_report(
         page.heading("Not answered")
         for row, name, reason in result.refused:
             page.item(f"row {row}{f', {name}' if name else ''}: {reason}")
-    page.heading("Notes")
-    for note in notes(result):
-        page.item(note)
+    page.items("Notes", notes(result))
     return page.text()
 
 
@@ -83,7 +69,9 @@ def headline(result: FleetResult) -> str:
         words = f"{who} may get fewer than {asked} of {_messages(few)} through"
         out = sum(node.verdict == "does_not_close" for node in result.nodes)
         if out:
-            words += ", on the best guess fewer than half" if few == 1 else f", {out} of them fewer than half"
+            words += (
+                " and is predicted to get fewer than half" if few == 1 else f", {out} of them fewer than half"
+            )
     if result.refused:
         words += f"; {len(result.refused)} more not answered"
     return words
@@ -125,14 +113,14 @@ def summary(result: FleetResult) -> Iterator[str]:
     yield (
         f"Worst node: {worst.name}, {success_words(worst, result.required_success)} of its messages or more "
         f"to {worst.shed} at {sites_words(result.confidence)} "
-        f"({probability_words(worst.success_predicted)} on the best guess), margin {_margin(worst)}, "
+        f"({probability_words(worst.success_predicted)} at the predicted margin), margin {_margin(worst)}, "
         f"{signal_words(worst)}"
     )
     none = sum(not node.reached for node in result.nodes)
     two = sum(len(node.reached) > 1 for node in result.nodes)
-    reach = f"{len(result.nodes) - none} of {len(result.nodes)} nodes reach a base station on the best guess"
+    reach = f"{len(result.nodes) - none} of {len(result.nodes)} nodes reach a base station at the predicted margin"
     if len(result.nodes) == 1:
-        reach = f"It {'does not reach' if none else 'reaches'} a base station on the best guess"
+        reach = f"It {'does not reach' if none else 'reaches'} a base station at the predicted margin"
     if len(result.sheds) > 1 and len(result.nodes) > 1:
         reach += f", {two} of them more than one"
     yield reach
@@ -161,8 +149,8 @@ def summary(result: FleetResult) -> Iterator[str]:
 def _planned_met(result: FleetResult) -> str:
     met = 0 if result.planned is None else result.planned.nodes_met
     if len(result.nodes) == 1:
-        return "it would have it," if met else "it would not have it,"
-    return f"{met} of {len(result.nodes)} nodes would have it, the worst"
+        return "it would reach the required success," if met else "it would not reach the required success,"
+    return f"{met} of {len(result.nodes)} nodes would reach the required success, the worst"
 
 
 def _years(node: NodeAnswer) -> float:
@@ -222,13 +210,13 @@ def _limits_words(held: Held) -> str:
 
 
 def _worst(page: Page, result: FleetResult) -> None:
-    widths = (18, 14, 13, 8, 8, 9, 8)
-    page.row(["", "base station", "signal", "margin", "best", "assured", "alone"], widths)
+    widths = (17, 13, 12, 8, 11, 9, 8)
+    page.row(["", "base station", "signal", "margin", "predicted", "assured", "alone"], widths)
     for node in result.worst_first[:_WORST]:
         page.row(
             [
                 shortened(node.name, 16),
-                shortened(node.shed, 13),
+                shortened(node.shed, 12),
                 signal_words(node, short=True),
                 _margin(node, unit=False),
                 probability_words(node.success_predicted),
@@ -247,7 +235,7 @@ def _worst(page: Page, result: FleetResult) -> None:
             f"{who}: {'lacks' if len(names) == 1 else 'lack'} {lacks}" if "dB" in lacks else f"{who}: {lacks}"
         )
     page.wrap(
-        "margin in dB; best: share of its messages that arrive with their tries on the best guess, all nodes "
+        "margin in dB; predicted: share of its messages that arrive with their tries at that margin, all nodes "
         f"sending; assured: the share that {sites_words(result.confidence)} have at least, to be compared with the "
         f"{_asked(result.required_success)} required; alone: the same if no other node sent.",
         indent=2,
@@ -287,7 +275,7 @@ def _loads(page: Page, result: FleetResult) -> None:
         )
     page.wrap(
         f"Messages that arrive at {sites_words(result.confidence)}, by the closed form; tries received: mean "
-        "of all nodes on the best guess, beside that of a simulation packet by packet.",
+        "of all nodes at the predicted margins, beside that of a simulation packet by packet.",
         indent=2,
     )
 

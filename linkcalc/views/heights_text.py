@@ -7,7 +7,8 @@ import numpy as np
 from linkcalc._arrays import Floats
 from linkcalc.sweeps.mast_heights import HeightTable, Pair
 from linkcalc.views import units
-from linkcalc.views.text import Page, decibel_words, height_words, probability_words, rounded
+from linkcalc.views.page import Page
+from linkcalc.views.words import decibel_words, height_words, probability_words, rounded
 
 _MOST_ROWS = 14
 _FIRST, _COLUMN = 12, 7
@@ -16,20 +17,7 @@ _FIRST, _COLUMN = 12, 7
 def heights_report(
     tables: Sequence[HeightTable], width: int = 80, *, colour: bool = False, ascii_only: bool = False
 ) -> str:
-    """Return the margin over both antenna heights of each link, and the cheapest pair that suffices.
-
-    Parameters
-    ----------
-    tables : sequence of HeightTable
-    width : int, columns
-    colour, ascii_only : bool
-        As for `linkcalc.views.text.report`.
-
-    Returns
-    -------
-    str
-        Ends in a line feed.
-    """
+    """Return the margin over both antenna heights of each link, and the cheapest pair that suffices."""
     page = Page(width, colour, ascii_only)
     for number, table in enumerate(tables):
         if number:
@@ -71,7 +59,7 @@ def verdict_lines(table: HeightTable) -> tuple[str, str]:
         lowest = f"up to {_metres(table.near_height_m[-1])} and {_metres(table.far_height_m[-1])}"
         return (
             f"No pair {lowest} reaches the required margin.",
-            f"Nearest to it: {pair_words(table, table.best)}, {_margins(table, table.best)}. Change "
+            f"Closest: {pair_words(table, table.best)}, {_margins(table, table.best)}. Change "
             "something else first (linkcalc check names what), or put a relay between.",
         )
     present = (pair.near_height_m, pair.far_height_m) == (

@@ -36,6 +36,20 @@ _LEFT_OUT = {"drawing", "map"}
 """Arrays for pictures."""
 
 
+def shown_names(record: Any) -> list[str]:
+    """Return the attributes of a dataclass that make its plain data: fields, or what is said in a field's place.
+
+    >>> shown_names(Advice)
+    ['kind', 'text', 'effort', 'fade_margin_db', 'sufficient']
+    """
+    return [
+        name
+        for f in dataclasses.fields(record)
+        for name in f.metadata.get("said", (f.name,))
+        if name not in _LEFT_OUT
+    ]
+
+
 def to_json(result: Result, *, indent: int | None = 2) -> str:
     """Return the result as strict JSON, equal from run to run for equal results.
 
@@ -115,11 +129,7 @@ def plain_data(value: Any) -> Any:
     if isinstance(value, float):
         return float(value) if math.isfinite(value) else None
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {
-            _RENAMED.get(f.name, f.name): plain_data(getattr(value, f.name))
-            for f in dataclasses.fields(value)
-            if f.name not in _LEFT_OUT
-        }
+        return {_RENAMED.get(name, name): plain_data(getattr(value, name)) for name in shown_names(value)}
     if isinstance(value, Mapping):
         return {str(k): plain_data(v) for k, v in value.items()}
     if isinstance(value, list | tuple):
@@ -198,13 +208,12 @@ def result_schema() -> dict[str, Any]:
 
 def _record(record: type) -> dict[str, Any]:
     hints = typing.get_type_hints(record)
-    return _object(
-        {
-            _RENAMED.get(f.name, f.name): _type(hints[f.name])
-            for f in dataclasses.fields(record)
-            if f.name not in _LEFT_OUT
-        }
-    )
+    said = {
+        name: typing.get_type_hints(one.fget)["return"]
+        for name, one in vars(record).items()
+        if isinstance(one, property)
+    }
+    return _object({_RENAMED.get(n, n): _type((said | hints)[n]) for n in shown_names(record)})
 
 
 def _object(properties: dict[str, Any]) -> dict[str, Any]:

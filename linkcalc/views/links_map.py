@@ -8,7 +8,7 @@ from xml.etree import ElementTree
 
 from linkcalc.link.result import LinkResult, Result
 from linkcalc.views.style import VERDICT
-from linkcalc.views.text import weaker_direction
+from linkcalc.views.words import weaker_direction
 
 Positions = Mapping[str, tuple[float, float]]
 """Latitude and longitude of the stations that have any, by name."""

@@ -1,5 +1,5 @@
 """What every map has: degrees along its edges, a graticule, a bar of a round length, north, and names that do not lie
-on each other. Coordinates of the axes are kilometres in a plane."""
+on each other. Coordinates of the axes are kilometres in a plane; a box is west, south, east and north."""
 
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -8,13 +8,11 @@ import numpy as np
 
 from linkcalc.terrain import geodesy
 from linkcalc.units import METRES_PER_FOOT
-from linkcalc.views import style, units
+from linkcalc.views import canvas, style, units
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-Box = tuple[float, float, float, float]
-"""West, south, east, north, km."""
+    from matplotlib.text import Text
 
 _LINES = 5
 """About so many lines of the graticule along the longer edge."""
@@ -34,17 +32,8 @@ class Mark(NamedTuple):
     weight: str = "normal"
 
 
-def frame(ax: "Axes", crs: str, box: Box) -> None:
-    """Show a box of a plane with its graticule, its scale and north.
-
-    Parameters
-    ----------
-    ax : Axes
-        Positions in kilometres.
-    crs : str
-        The plane, in metres.
-    box : tuple of four floats, km
-    """
+def frame(ax: "Axes", crs: str, box: canvas.Box) -> None:
+    """Show a box of a plane, `crs` in metres, with its graticule, its scale and north."""
     west, south, east, north = box
     ax.set_xlim(west, east)
     ax.set_ylim(south, north)
@@ -57,7 +46,7 @@ def frame(ax: "Axes", crs: str, box: Box) -> None:
 
 def box_around(
     x_km: Sequence[float], y_km: Sequence[float], aspect: tuple[float, float] = (0.7, 1.25), pad: float = 0.03
-) -> Box:
+) -> canvas.Box:
     """A box around positions with some room, no ribbon: its height over its width within limits."""
     west, east, south, north = min(x_km), max(x_km), min(y_km), max(y_km)
     room = pad * max(east - west, north - south, 1e-3)
@@ -93,7 +82,7 @@ def degrees_text(value_deg: float, step_deg: float, plus: str, minus: str) -> st
     return f"{text}°{side}"
 
 
-def _graticule(ax: "Axes", crs: str, box: Box) -> None:
+def _graticule(ax: "Axes", crs: str, box: canvas.Box) -> None:
     west, south, east, north = (1e3 * v for v in box)
     there = geodesy.transformer(crs, "EPSG:4326")
     back = geodesy.transformer("EPSG:4326", crs)
@@ -122,10 +111,9 @@ def _graticule(ax: "Axes", crs: str, box: Box) -> None:
             pair = (np.full(other.shape, value), other) if upright else (other, np.full(other.shape, value))
             x, y = back.transform(*pair)
             # over shades both dark and light
-            ax.plot(
-                np.asarray(x) / 1e3, np.asarray(y) / 1e3, color=style.PAPER, lw=0.9, alpha=0.35, zorder=2.7
-            )
-            ax.plot(np.asarray(x) / 1e3, np.asarray(y) / 1e3, color=style.INK, lw=0.4, alpha=0.45, zorder=2.8)
+            x, y = np.asarray(x) / 1e3, np.asarray(y) / 1e3
+            ax.plot(x, y, color=style.PAPER, lw=0.9, alpha=0.35, zorder=2.7)
+            ax.plot(x, y, color=style.INK, lw=0.4, alpha=0.45, zorder=2.8)
             if edge.min() <= value <= edge.max():
                 low, high = (west, east) if upright else (south, north)
                 ticks.append(float(np.interp(value, edge, low + share * (high - low))) / 1e3)
@@ -141,10 +129,8 @@ _SCALES_KM: dict[units.System, tuple[tuple[str, float], ...]] = {
 """Units of a scale, the longer first, in kilometres."""
 
 
-def draw_scale(ax: "Axes", box: Box) -> None:
+def draw_scale(ax: "Axes", box: canvas.Box) -> None:
     """Draw a bar of a round length, and which way is north."""
-    from matplotlib.patheffects import withStroke
-
     west, south, east, north = box
     across, up = east - west, north - south
     target = min(across, up) / 5.0
@@ -154,92 +140,53 @@ def draw_scale(ax: "Axes", box: Box) -> None:
     count = max(f * decade for f in (1.0, 2.0, 5.0) if f * decade <= target / unit_km)
     length = count * unit_km
     x, y = west + 0.025 * across, south + 0.035 * up
-    halo: list[Any] = [withStroke(linewidth=2.6, foreground=style.PAPER)]
     ax.plot(
         [x, x + length], [y, y], color=style.INK, linewidth=2.2, zorder=6, solid_capstyle="butt",
-        path_effects=[withStroke(linewidth=4.4, foreground=style.PAPER)],
+        path_effects=style.halo(4.4),
     )  # fmt: skip
+    words: dict[str, Any] = {
+        "textcoords": "offset points",
+        "ha": "center",
+        "zorder": 6,
+        "path_effects": style.halo(2.6),
+    }
+    ax.annotate(f"{count:g} {name}", (x + length / 2.0, y), (0, 4), fontsize=style.SMALL_PT, **words)
+    arrow = {"arrowstyle": "-|>", "color": style.INK, "linewidth": 1.2, "shrinkA": 1, "shrinkB": 0}
     ax.annotate(
-        f"{count:g} {name}", (x + length / 2.0, y), (0, 4),
-        textcoords="offset points", ha="center", fontsize=style.SMALL_PT, zorder=6, path_effects=halo,
-    )  # fmt: skip
-    ax.annotate(
-        "N", (east - 0.035 * across, north - 0.025 * up), (0.0, -26.0), textcoords="offset points", ha="center",
-        va="top", fontsize=style.TEXT_PT, zorder=6, path_effects=halo,
-        arrowprops={
-            "arrowstyle": "-|>", "color": style.INK, "linewidth": 1.2, "shrinkA": 1, "shrinkB": 0,
-            "path_effects": [withStroke(linewidth=3.2, foreground=style.PAPER)],
-        },
+        "N", (east - 0.035 * across, north - 0.025 * up), (0.0, -26.0), va="top", fontsize=style.TEXT_PT,
+        arrowprops={**arrow, "path_effects": style.halo(3.2)}, **words,
     )  # fmt: skip
 
 
 def draw_marks(
     ax: "Axes", marks: Sequence[Mark], most_names: int = 40, lines: Sequence[tuple[Point, Point]] = ()
-) -> list[Any]:
-    """Draw places, and their names where these have room: to a side on which they lie on nothing, on a line if need be.
+) -> list["Text"]:
+    """Draw places, and their names where these lie on nothing, on a line if need be; return the names.
 
-    Names come in the order of the marks; one that has no room on any side is left out. The figure's size and the axes'
-    limits must be set.
-
-    Returns
-    -------
-    list of Text
-        The names that were written.
+    They come in the order of the marks; one that has no room is left out. Figure and limits have their final size.
     """
-    from matplotlib.patheffects import withStroke
-
-    halo: list[Any] = [withStroke(linewidth=2.6, foreground=style.PAPER)]
-    frame_box = ax.get_window_extent()
-    unit = ax.figure.dpi / 72.0
-    spots = ax.transData.transform([(m.x_km, m.y_km) for m in marks]) if marks else np.empty((0, 2))
-    taken = []
-    for mark, (x, y) in zip(marks, spots, strict=True):
-        ax.plot(
-            [mark.x_km], [mark.y_km], marker=mark.marker, markersize=mark.size_pt, color=style.INK,
-            markeredgecolor=style.PAPER, linestyle="", zorder=6.5,
-        )  # fmt: skip
-        half = 0.6 * mark.size_pt * unit
-        taken.append((x - half, y - half, x + half, y + half))
-    crossed = [box for line in lines for box in _along(ax, line)]
-    written = []
-    for mark in [m for m in marks if m.name][:most_names]:
-        away = 0.5 * mark.size_pt + 3.5
-        sides: tuple[tuple[Point, Any, Any], ...] = (
-            ((away, 3.0), "left", "bottom"), ((-away, 3.0), "right", "bottom"),
-            ((away, -3.0), "left", "top"), ((-away, -3.0), "right", "top"),
-            ((0.0, away), "center", "bottom"), ((0.0, -away), "center", "top"),
-        )  # fmt: skip
-        text = ax.annotate(
-            style.drawable(mark.name), (mark.x_km, mark.y_km), (0.0, 0.0), textcoords="offset points",
-            fontsize=style.TEXT_PT, fontweight=mark.weight, color=style.INK, path_effects=halo, zorder=7,
-        )  # fmt: skip
-        free = None
-        for (offset, across, up), barred in [(s, b) for b in ([*taken, *crossed], taken) for s in sides]:
-            text.set_position(offset)
-            text.set_horizontalalignment(across)
-            text.set_verticalalignment(up)
-            box = _corners(text)
-            inside = (
-                box[0] >= frame_box.x0 and box[2] <= frame_box.x1 and box[1] >= frame_box.y0
-                and box[3] <= frame_box.y1
-            )  # fmt: skip
-            if inside and not any(_meet(box, t) for t in barred):
-                free = box
-                break
-        if free is None:
-            text.remove()
-        else:
-            taken.append(free)
-            written.append(text)
-    return written
+    room = canvas.Room(ax)
+    for m in marks:
+        look: dict[str, Any] = {"marker": m.marker, "markersize": m.size_pt, "markeredgecolor": style.PAPER}
+        ax.plot([m.x_km], [m.y_km], color=style.INK, linestyle="", zorder=6.5, **look)
+    names = canvas.Names(
+        ax,
+        [*corners(room), *(canvas.box_of_mark(room, (m.x_km, m.y_km), m.size_pt) for m in marks)],
+        [point for line in lines for point in np.linspace(*line, 100)],
+    )
+    named = [m for m in marks if m.name][:most_names]
+    written = (
+        names.write(m.name, (m.x_km, m.y_km), m.size_pt, style.TEXT_PT, over="lines", bold=m.weight == "bold")
+        for m in named
+    )
+    return [text for text in written if text is not None]
 
 
-def _along(ax: "Axes", line: tuple[Point, Point]) -> list[Box]:
-    """Small boxes along a line, in pixels."""
-    start, end = ax.transData.transform(line)
-    steps = max(int(np.hypot(*(end - start)) / 5.0), 1)
-    points = start + np.linspace(0.0, 1.0, steps + 1)[:, np.newaxis] * (end - start)
-    return [(x - 2.0, y - 2.0, x + 2.0, y + 2.0) for x, y in points.tolist()]
+def corners(room: canvas.Room) -> tuple[canvas.Box, canvas.Box]:
+    """Where the scale and the arrow of a map are, points."""
+    wide, high = room.width_pt, room.height_pt
+    scale = 0.0, 0.0, 0.03 * wide + 0.2 * min(wide, high), 0.035 * high + 16.0
+    return scale, (0.93 * wide, 0.975 * high - 40.0, wide, high)
 
 
 def hide_crowded(ax: "Axes", labels: Sequence[Any], kept: Sequence[Any] = ()) -> None:
@@ -253,16 +200,12 @@ def hide_crowded(ax: "Axes", labels: Sequence[Any], kept: Sequence[Any] = ()) ->
             taken.append((x - half, y - half, x + half, y + half))
     for label in labels:
         box = _corners(label)
-        if any(_meet(box, t) for t in taken):
+        if any(canvas.meet(box, t) for t in taken):
             label.set_visible(False)
         else:
             taken.append(box)
 
 
-def _corners(text: Any) -> Box:
+def _corners(text: Any) -> canvas.Box:
     box = text.get_window_extent()
     return box.x0, box.y0, box.x1, box.y1
-
-
-def _meet(a: Box, b: Box) -> bool:
-    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]

@@ -5,7 +5,8 @@ from collections.abc import Sequence
 
 from linkcalc.link.result import Assumption
 from linkcalc.operation.messages import MessageAnswer, MessagesSection
-from linkcalc.views.text import Page, starter_words
+from linkcalc.views.page import Page
+from linkcalc.views.words import starter_words
 
 KIND_WORDS = {
     "level_report": "level report",
@@ -30,16 +31,8 @@ def messages_report(
     ----------
     section : MessagesSection, optional
         None: the plan has no messages.
-    width : int, columns
-    colour, ascii_only : bool
-        As for `linkcalc.views.text.report`.
     assumed : sequence of Assumption
         Of the plan: those of its values that are still the starter's are named.
-
-    Returns
-    -------
-    str
-        Ends in a line feed.
     """
     page = Page(width, colour, ascii_only)
     if section is None:

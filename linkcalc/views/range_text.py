@@ -5,13 +5,14 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from linkcalc.sweeps.mast_heights import asked_words
+from linkcalc.sweeps.mast_heights import requirement_words
 from linkcalc.sweeps.reach_by_ground import HowFar, Reach
-from linkcalc.views.text import Page, distance_words, time_words
+from linkcalc.views.page import Page
+from linkcalc.views.words import distance_words, time_words
 
 ONE_HILL = (
-    "One hill or one wood decides more than all of this: the ground of the link itself (linkcalc check) and a "
-    "reading on site settle it. A radio link is no safety function and no emergency stop."
+    "One hill or one stand of trees decides more than all of this: the ground of the link itself (linkcalc check) "
+    "and a reading on site settle it. A radio link is no safety function and no emergency stop."
 )
 
 
@@ -30,7 +31,9 @@ def range_report(found: HowFar, width: int = 80, *, colour: bool = False, ascii_
     """Return the table of distances."""
     page = Page(width, colour, ascii_only)
     page.wrap(f"How far: {found.from_} to {found.to} and back, {found.frequency_hz / 1e6:g} MHz", bold=True)
-    page.wrap(f"closes: {asked_words(found.asked)}; a gamble: half of such sites work.", indent=2, hanging=4)
+    page.wrap(
+        f"closes: {requirement_words(found.asked)}; a gamble: half of such sites work.", indent=2, hanging=4
+    )
     for line in found.over_limits:
         page.wrap(line, indent=2, hanging=4)
     for ground in found.grounds:
@@ -58,7 +61,7 @@ def range_json(found: HowFar) -> str:
         "from": found.from_,
         "to": found.to,
         "frequency_hz": found.frequency_hz,
-        "asked": asked_words(found.asked),
+        "asked": requirement_words(found.asked),
         "over_limits": list(found.over_limits),
         "reaches": [
             {

@@ -11,16 +11,12 @@ from linkcalc.area.access import Mask
 from linkcalc.area.relay.result import Chain, Place, RelaySiting
 from linkcalc.link.result import LinkResult
 from linkcalc.views import style
-from linkcalc.views.figures import draw_profile, fitted_words, width_of_text
-from linkcalc.views.map_figures import SMOOTH_CELLS, draw_key, draw_lines, draw_shades, filled
-from linkcalc.views.map_frame import Box, box_around, frame, hide_crowded
+from linkcalc.views.canvas import Box, filled, fitted_words, width_of_text
+from linkcalc.views.figures import draw_profile
+from linkcalc.views.map_figures import SMOOTH_CELLS, draw_key, draw_lines, draw_shades
+from linkcalc.views.map_frame import box_around, frame, hide_crowded
 from linkcalc.views.relay_text import WORDS, headline
-from linkcalc.views.text import (
-    asked_words,
-    decibel_words,
-    distance_words,
-    weaker_direction,
-)
+from linkcalc.views.words import decibel_words, distance_words, required_margin_words, weaker_direction
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -81,7 +77,9 @@ def draw_relay_map(ax: "Axes", result: RelaySiting) -> Any:
     box = _box(result)
     labels: list[Any] = []
     if _lined(result):
-        needed = margin - result.bands["spare_db"]
+        # where others spoil more than a hop may lose no margin suffices, and there is no such line
+        suffices = result.required_of_each_hop(result.spots[0]).reachable
+        needed = margin - result.bands["spare_db"] if suffices else np.full(margin.shape, np.inf)
         labels = draw_lines(ax, margin, needed, grid.cell_m)
     _hatched(ax, result, ruled_out)
     for ring in result.allowed.outlines:
@@ -119,7 +117,7 @@ def _hatched(ax: "Axes", result: RelaySiting, ruled_out: Mask) -> None:
     with_hatch = ax.contourf(
         steps, -steps, ruled_out.astype(float), levels=[0.5, 1.5], colors="none", hatches=["////"], zorder=2.5
     )
-    with_hatch.set_edgecolor("#8b949b")
+    with_hatch.set_edgecolor(style.HATCH)
     with_hatch.set_linewidth(0.0)
 
 
@@ -218,7 +216,10 @@ def _ends(ax: "Axes", ends: Sequence[Place], box: Box) -> None:
 
 
 def _caption(result: RelaySiting) -> str:
-    lines = f"lines over margins smoothed by {SMOOTH_CELLS:g} cell, thick where it is the required margin"
+    lines = (
+        f"lines over margins smoothed by {SMOOTH_CELLS:g} cell, thick where the margin is the one required of each "
+        "of two hops"
+    )
     parts = [
         "Numbers: spots checked in full, best first; violet: hops over the best spot"
         + (", dashed over two relays (R1, R2)." if result.two is not None else "."),
@@ -273,7 +274,7 @@ def relay_profiles(hops: Sequence[LinkResult]) -> "Figure":
             weaker = weaker_direction(hop)
             margin = (
                 f"{WORDS[hop.verdict]}: fade margin {decibel_words(weaker.fade_margin_db)}, "
-                f"{asked_words(weaker)} required"
+                f"{required_margin_words(weaker.required_margin_db)} required"
             ).replace("-", "−")
             words = _hop_words(number, hop, 72.0 * width - 90.0 - width_of_text(margin, style.TEXT_PT, True))
             top = (height - _PANEL_IN * (number - 1) - 0.2) / height
@@ -291,13 +292,7 @@ def relay_profiles(hops: Sequence[LinkResult]) -> "Figure":
 
 
 def write_all(result: RelaySiting, hops: Sequence[LinkResult], folder: str | os.PathLike[str]) -> list[Path]:
-    """Write `relay-map` and `relay-profiles`, each `.svg` and `.png`, into a folder.
-
-    Raises
-    ------
-    LinkcalcError
-        If a file cannot be written.
-    """
+    """Write `relay-map` and `relay-profiles`, each `.svg` and `.png`, into a folder."""
     title = f"Relay for {result.link.name}"
     written = style.save(relay_map(result), Path(folder) / "relay-map", title)
     return written + style.save(relay_profiles(hops), Path(folder) / "relay-profiles", f"{title}: profiles")

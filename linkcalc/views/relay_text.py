@@ -1,21 +1,22 @@
-"""Where a relay would go, in words: the best spots, what limits them, and what a relay asks for."""
+"""Where a relay would go, in words: the best spots, what limits them, and what comes with a relay."""
 
 import math
 from collections.abc import Iterator
 
 from linkcalc.area.relay.result import Chain, HopCheck, Place, RelaySiting
+from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import VerdictWord
 from linkcalc.link.verdict import CAUTIONS
 from linkcalc.plan import Station
 from linkcalc.terrain.geodesy import position_text
 from linkcalc.views.coverage_text import percent
-from linkcalc.views.text import (
-    Page,
-    asked_words,
+from linkcalc.views.page import Page
+from linkcalc.views.words import (
     decibel_words,
     distance_words,
     height_words,
     probability_words,
+    required_margin_words,
     rounded,
     time_words,
     value_words,
@@ -25,6 +26,7 @@ _WIDTH = 80
 _COLUMNS = (28, 8, 9, 9, 9, 15)
 WORDS: dict[VerdictWord, str] = {"closes": "closes", "at_risk": "at risk", "does_not_close": "does not close"}
 _LEAST_OFF_DB = 0.05
+_HOPS = {2: "two", 3: "three"}
 
 
 def relay_report(
@@ -62,6 +64,7 @@ def relay_report(
         f"{distance_words(result.apart_m)} apart, ranked by the hop with least to spare.",
         indent=2,
     )
+    page.wrap(each_hop_words(result, result.spots[0]), indent=2)
     if result.search is not None:
         _two(page, result)
     page.heading("The relay")
@@ -71,7 +74,7 @@ def relay_report(
     page.heading("The area")
     for line in area_lines(result):
         page.item(line)
-    page.heading("What a relay asks for")
+    page.heading("What a relay needs")
     for line in burdens(result):
         page.item(line)
     page.heading("Notes")
@@ -93,13 +96,47 @@ def headline(result: RelaySiting) -> str:
             words = f"closes without a relay; with one at its best, {spare_words(best.weaker)}"
         return f"Relay for {link}: {words}"
     tried = "one or two relays" if result.search is not None else "one relay"
+    each = result.required_of_each_hop(best)
+    if not each.reachable:
+        return (
+            f"Relay for {link}: no spot for {tried} closes with tries = {each.tries}: {_spoilt_words(each)}"
+        )
     word = f"{'is ' if best.verdict == 'at_risk' else ''}{WORDS[best.verdict]}"
     return f"Relay for {link}: no spot for {tried} closes; the best {word}, {spare_words(best.weaker)}"
 
 
+def _spoilt_words(each: Requirement) -> str:
+    """Why no margin suffices, and what does."""
+    tries = math.ceil(math.log(1.0 - each.success) / math.log(each.busy))
+    return (
+        "other users of the channel alone spoil more of the messages than each hop may lose; set tries to "
+        f"{tries} or more, and run again"
+    )
+
+
+def each_hop_words(result: RelaySiting, chain: Chain) -> str:
+    """What is required of each hop of a chain, and of the link."""
+    each, hops = result.required_of_each_hop(chain), _HOPS[len(chain.hops)]
+    return (
+        f"Each of {hops} hops is required to bring {_share_words(each.success)} of the messages at "
+        f"{_share_words(each.confidence)} of such sites: together that is the "
+        f"{_share_words(result.link.required_success)} at {_share_words(result.link.confidence)} required of the link."
+    )
+
+
+def _share_words(share: float) -> str:
+    """A share near one in percent, with two figures of what it leaves.
+
+    >>> _share_words(0.99**0.5), _share_words(0.9**0.5), _share_words(0.9999)
+    ('99.5 %', '94.9 %', '99.99 %')
+    """
+    digits = max(1 - math.floor(math.log10(100.0 * (1.0 - share))), 0)
+    return f"{round(100.0 * share, digits):.12g} %"
+
+
 def spare_words(hop: HopCheck) -> str:
-    """How a hop stands to what is asked of it."""
-    asked = asked_words(hop.weaker)
+    """How a hop stands to what is required of it."""
+    asked = required_margin_words(hop.weaker.required_margin_db)
     if not math.isfinite(hop.spare_db):
         return f"with {decibel_words(hop.margin_db)} in the weaker hop where {asked} is required"
     more = "over" if hop.spare_db >= 0.0 else "short of"
@@ -158,7 +195,7 @@ def burdens(result: RelaySiting) -> Iterator[str]:
     best = result.best
     direct = result.direct.directions
     there, back = best.time_on_air_s
-    hops = {2: "two", 3: "three"}[len(best.hops)]
+    hops = _HOPS[len(best.hops)]
     yield (
         f"Air time: a message is sent once on each of {hops} hops, {time_words(there)} there instead of "
         f"{time_words(direct[0].time_on_air_s)}, and {time_words(back)} back instead of "
@@ -217,11 +254,14 @@ def _two(page: Page, result: RelaySiting) -> None:
         for hop in chain.hops
     )
     page.wrap(f"{hops}.", indent=2)
+    each = result.required_of_each_hop(chain)
+    why = f", {spare_words(chain.weaker)}" if each.reachable else f": {_spoilt_words(each)}"
     page.wrap(
-        f"The chain {'is ' if chain.verdict == 'at_risk' else ''}{WORDS[chain.verdict]}, "
-        f"{spare_words(chain.weaker)}; a message passes with {probability_words(min(chain.success))}.",
+        f"The chain {'is ' if chain.verdict == 'at_risk' else ''}{WORDS[chain.verdict]}"
+        f"{why}; a message passes with {probability_words(min(chain.success))}.",
         indent=2,
     )
+    page.wrap(each_hop_words(result, chain), indent=2)
     page.wrap(
         f"A search, not all pairs: {search.candidates[0]} and {search.candidates[1]} candidates, "
         f"{search.pairs_tried} pairs of them computed; then from the best {search.starts} on one relay at a "

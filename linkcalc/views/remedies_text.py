@@ -5,7 +5,8 @@ from collections.abc import Iterator, Sequence
 from linkcalc.files import csv_text
 from linkcalc.link.parts_list import Bill
 from linkcalc.link.result import Change, LinkResult, Part, Remedy
-from linkcalc.views.text import Page, decibel_words, distance_words, rounded, time_words, trimmed
+from linkcalc.views.page import Page
+from linkcalc.views.words import decibel_words, distance_words, rounded, time_words, trimmed
 
 EXAMPLES = "Example prices are invented: put in yours under [prices]."
 
@@ -107,14 +108,14 @@ def _changes(remedy: Remedy) -> Iterator[tuple[str, str]]:
         yield from ((name, words) for words in _feeder_words(mine, parts.get((name, "feeder"))))
         if "noise_rise_db" in mine:
             c = mine["noise_rise_db"]
-            yield name, f"engine noise taken off ({trimmed(c.before)} dB; measure it afterwards)"
+            yield name, f"engine noise suppressed ({trimmed(c.before)} dB; measure it afterwards)"
         if "building" in mine:
             yield name, "antenna outside the building"
         if "extra_loss" in mine:
             yield name, f"repaired: {', '.join(x['reason'] for x in mine['extra_loss'].before or ())}"
         if "transmit_power_dbm" in mine:
             c = mine["transmit_power_dbm"]
-            law = ", the legal limit then" if c.value < c.before else ""
+            law = ", then the legal limit" if c.value < c.before else ""
             yield name, f"power {trimmed(c.value)} dBm instead of {trimmed(c.before)}{law}"
 
 
@@ -141,7 +142,7 @@ def _link_words(change: Change, parts: dict[tuple[str, str], Part]) -> str:
         case "modulation.spreading_factor":
             return f"spreading factor {value} instead of {before}"
         case "modulation.bandwidth_khz":
-            return f"bandwidth {trimmed(value)} kHz instead of {trimmed(before)} (steady crystals)"
+            return f"bandwidth {trimmed(value)} kHz instead of {trimmed(before)} (stable crystals)"
         case "tries":
             return f"up to {value} tries instead of {before}"
         case "obstacle":

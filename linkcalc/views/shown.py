@@ -4,11 +4,9 @@
 """
 
 import csv
-import dataclasses
 import io
 import json
 from collections.abc import Callable
-from html import escape
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,9 +15,9 @@ from linkcalc.answer import Answer
 from linkcalc.errors import LinkcalcError
 from linkcalc.files import atomic_write, csv_cell
 from linkcalc.views import style
-from linkcalc.views.jsonout import plain_data
+from linkcalc.views.jsonout import plain_data, shown_names
 from linkcalc.views.jsonout import to_dict as result_data
-from linkcalc.views.notebook import framed, picture, show
+from linkcalc.views.notebook import show, text_card
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -133,15 +131,13 @@ def data(answer: Any) -> dict[str, Any]:
         found: dict[str, Any] = _DATA[kind](answer)
         return found
     line = {"line": answer.line} if isinstance(getattr(answer, "line", None), str) else {}
-    fields = {f.name: getattr(answer, f.name) for f in dataclasses.fields(answer)}
+    fields = {name: getattr(answer, name) for name in shown_names(answer)}
     if kind == "CoverageResult":
         del fields["bands"], fields["tiles"]  # a picture's worth of numbers: to_xarray has them
         fields["stations"] = [s._asdict() for s in answer.stations]
         fields |= {f"{word}_km2": answer.area_km2(word) for word in ("closes", "at_risk", "does_not_close")}
         fields["cells"] = answer.cells
-    plain: dict[str, Any] = plain_data(fields)
-    plain.pop("drawing", None)
-    return {**line, **plain}
+    return {**line, **plain_data(fields)}
 
 
 def html(answer: Any) -> str:
@@ -149,12 +145,7 @@ def html(answer: Any) -> str:
     if _kind(answer) in ("Result", "LinkResult", "Sweep"):
         drawable = _kind(answer) != "Sweep" or len(getattr(answer, "dims", ())) <= 2
         return show(answer, pictures=drawable).html
-    look = f"color:{style.INK};background:{style.PAPER};overflow-x:auto;font-size:90%"
-    parts = [f'<pre style="{look}">{escape(text(answer).rstrip())}</pre>']
-    drawn = _drawn(answer)
-    if drawn is not None:
-        parts.append(picture(style.render(drawn, "png"), f"picture of this {type(answer).__name__}"))
-    return framed(parts)
+    return text_card(text(answer), _drawn(answer), f"picture of this {type(answer).__name__}")
 
 
 def write(answer: Answer, path: Path) -> None:

@@ -8,12 +8,13 @@ from linkcalc.site.level import reading_error_db
 from linkcalc.site.measured import DirectionSurvey
 from linkcalc.site.survey import Survey
 from linkcalc.site.walk_test import Spot
-from linkcalc.views.text import (
+from linkcalc.views.page import Page
+from linkcalc.views.words import (
     VERDICT_WORDS,
-    Page,
     decibel_words,
     height_words,
     probability_words,
+    required_margin_words,
     trimmed,
 )
 
@@ -22,20 +23,7 @@ _MOST_STEPS = 12
 
 
 def survey_report(survey: Survey, width: int = 80, *, colour: bool = False, ascii_only: bool = False) -> str:
-    """Return what the readings say about a link.
-
-    Parameters
-    ----------
-    survey : Survey
-    width : int, columns
-    colour, ascii_only : bool
-        As for `linkcalc.views.text.report`.
-
-    Returns
-    -------
-    str
-        Ends in a line feed.
-    """
+    """Return what the readings say about a link."""
     page = Page(width, colour, ascii_only)
     page.wrap(f"{VERDICT_WORDS[survey.verdict]}  {survey.name}", bold=True)
     page.wrap(survey.headline, indent=2)
@@ -52,11 +40,8 @@ def survey_report(survey: Survey, width: int = 80, *, colour: bool = False, asci
     _conditions(page, survey)
     if survey.spots:
         _spots(page, survey.spots)
-    for title, lines in (("Warnings", survey.warnings), ("Cautions", survey.cautions)):
-        if lines:
-            page.heading(title)
-            for line in lines:
-                page.item(line)
+    page.items("Warnings", survey.warnings)
+    page.items("Cautions", survey.cautions)
     return page.text()
 
 
@@ -64,8 +49,8 @@ def _margins(page: Page, directions: Sequence[DirectionSurvey]) -> None:
     rows = [
         ("Margin now", [decibel_words(d.fade_margin_db) for d in directions]),
         ("  95 % interval", [interval_of(d.fade_margin_interval_db) for d in directions]),
-        ("  required", [_asked(d.required_margin_db) for d in directions]),
-        ("  chance that it is there", [probability_words(d.margin_probability) for d in directions]),
+        ("  required", [required_margin_words(d.required_margin_db) for d in directions]),
+        ("  chance of reaching it", [probability_words(d.margin_probability) for d in directions]),
         ("  predicted before", [decibel_words(d.predicted_margin_db) for d in directions]),
         ("    95 % interval", [interval_of(d.predicted_margin_interval_db) for d in directions]),
         ("Message arrives", [probability_words(d.delivery_probability) for d in directions]),
@@ -149,16 +134,16 @@ def day_lines(survey: Survey) -> list[str]:
         else "Conditions were better than the plan's, or are not stated: measure again when they hold."
     )
     more = survey.one_more
-    words = f"What was read leaves {decibel_words(more.now_db)} of the site's loss unknown, one sigma"
+    words = f"The readings leave {decibel_words(more.now_db)} of the site's loss uncertain, one sigma"
     if more.at_final_height_db is not None:
         words += (
-            ", for the antennas stood at other heights than planned; one reading at the planned ones would "
+            ", for the antennas were at other heights than planned; one reading at the planned ones would "
             f"leave {decibel_words(more.at_final_height_db)}, ten {decibel_words(reading_error_db(10))}"
         )
     elif more.with_one_more_db < more.now_db - 0.05:
         words += f"; one reading more would leave {decibel_words(more.with_one_more_db)}"
     else:
-        words += "; more readings of the same hour would leave as much"
+        words += "; more readings in the same hour would not reduce it"
     return [*lines, words + "."]
 
 
@@ -190,20 +175,7 @@ def _spots(page: Page, spots: Sequence[Spot]) -> None:
 def acceptance_report(
     found: Acceptance, width: int = 80, *, colour: bool = False, ascii_only: bool = False
 ) -> str:
-    """Return how a success rate is proven, and what a count shows.
-
-    Parameters
-    ----------
-    found : Acceptance
-    width : int, columns
-    colour, ascii_only : bool
-        As for `linkcalc.views.text.report`.
-
-    Returns
-    -------
-    str
-        Ends in a line feed.
-    """
+    """Return how a success rate is proven, and what a count shows."""
     page = Page(width, colour, ascii_only)
     asked = f"{percent(found.success)} of the packets arrive, at {percent(found.confidence)} confidence"
     if found.count is None:
@@ -333,16 +305,8 @@ def _first_of_each(r: RuleOutcome, column: int) -> list[tuple[int, int]]:
     return raised
 
 
-def _table(
-    page: Page, directions: Sequence[DirectionSurvey], rows: Sequence[tuple[str, Sequence[str]]]
-) -> None:
-    name_width, figure_width = page.columns(len(directions))
-    widths = [name_width, *[figure_width] * len(directions)]
-    page.row(["", *[f"from {d.from_}" for d in directions]], widths)
-    page.row(["", *[f"to {d.to}" for d in directions]], widths)
-    for name, cells in rows:
-        if any(c != "-" for c in cells):
-            page.row([name, *cells], widths)
+def _table(page: Page, directions: Sequence[DirectionSurvey], rows: Sequence[tuple[str, list[str]]]) -> None:
+    page.directions(directions, [row for row in rows if any(c != "-" for c in row[1])])
 
 
 def interval_of(interval: tuple[float, float] | None) -> str:
@@ -353,13 +317,7 @@ def share_words(interval: tuple[float, float] | None) -> str:
     if interval is None:
         return "-"
     low, high = (probability_words(p) for p in interval)
-    if low == high:
-        return low
-    return f"{low.removesuffix(' %')} to {high}"
-
-
-def _asked(required_db: float) -> str:
-    return decibel_words(required_db) if math.isfinite(required_db) else "more than any"
+    return low if low == high else f"{probability_words(interval[0], unit='')} to {high}"
 
 
 def _level(level_dbm: float | None) -> str:

@@ -7,7 +7,8 @@ import numpy as np
 
 from linkcalc.plan.units_in_keys import split_unit
 from linkcalc.sweeps.table import QUANTITIES, Sweep
-from linkcalc.views.text import VERDICT_WORDS, Page
+from linkcalc.views.page import Page
+from linkcalc.views.words import VERDICT_WORDS
 
 _WORDS = {
     "delta_n": ("refractivity lapse", "N-units/km"),
@@ -64,14 +65,6 @@ def sweep_report(
     found : Sweep
     quantity : str
         One of its arrays of numbers.
-    width : int, columns
-    colour, ascii_only : bool
-        As for `linkcalc.views.text.report`.
-
-    Returns
-    -------
-    str
-        Ends in a line feed.
     """
     page = Page(width, colour, ascii_only)
     page.wrap(f"{found.link}: {found.size} combinations", bold=True)

@@ -7,7 +7,8 @@ from linkcalc.operation.tank import Settings, Solution, TankAnswer
 from linkcalc.operation.tank.answer import Losses
 from linkcalc.views import units
 from linkcalc.views.messages_text import count_words, duration_words, odds_words, share_words
-from linkcalc.views.text import Page, starter_words
+from linkcalc.views.page import Page
+from linkcalc.views.words import starter_words
 
 FLOAT_ALWAYS = (
     "Fit a local float valve or high-level stop in any case: it works without radio, sensor and program."
@@ -28,16 +29,8 @@ def tank_report(
     ----------
     tank : TankAnswer, optional
         None: the plan has no tank.
-    width : int, columns
-    colour, ascii_only : bool
-        As for `linkcalc.views.text.report`.
     assumed : sequence of Assumption
         Of the plan: those of its values that are still the starter's are named.
-
-    Returns
-    -------
-    str
-        Ends in a line feed.
     """
     page = Page(width, colour, ascii_only)
     if tank is None:
@@ -51,13 +44,8 @@ def tank_report(
     _times(page, tank)
     _year(page, tank)
     _solution(page, tank)
-    if tank.notes:
-        page.heading("Notes")
-        for note in tank.notes:
-            page.item(note)
-    page.heading("Cautions")
-    for caution in tank.cautions:
-        page.item(caution)
+    page.items("Notes", tank.notes)
+    page.items("Cautions", tank.cautions)
     return page.text()
 
 
@@ -166,7 +154,7 @@ def _year(page: Page, tank: TankAnswer) -> None:
     page.wrap(month_words(tank), indent=2)
     page.wrap(
         "For lost messages only; what else may fail is not in these figures. Where it works: the mean over"
-        " such sites. As predicted: a site that is just so. Once measured: had a"
+        " such sites. As predicted: a site at the predicted margin. Once measured: had a"
         " reading on site confirmed the prediction."
         + (
             f" Simulated: {simulated.tank_years} tank-years, seed {simulated.seed}, at sites of every kind,"

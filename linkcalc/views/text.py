@@ -1,29 +1,34 @@
-"""The terminal report: the answer first, then how it comes about; and numbers in words."""
+"""The terminal report of a check: the answer first, then how it comes about."""
 
-import math
-import re
-import unicodedata
 from collections import Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from decimal import ROUND_FLOOR, Decimal
-from typing import Any, Literal, TextIO
+from collections.abc import Sequence
 
-from linkcalc.link.result import (
-    MODEL_NAMES,
-    Advice,
-    Assumption,
-    Contributor,
-    Direction,
-    LinkResult,
-    PathFacts,
-    Result,
-    Term,
-)
+from linkcalc.link.result import MODEL_NAMES, Advice, Contributor, Direction, LinkResult, PathFacts, Result
 from linkcalc.plan.assumptions import still_the_starters
-from linkcalc.views import units
+from linkcalc.views.budget_text import budget_lines, merged_terms, place_words, term_words
+from linkcalc.views.page import Page, cells
+from linkcalc.views.remedies_text import EXAMPLES, short_words, show_remedies
+from linkcalc.views.words import (
+    RESTS_ON,
+    VERDICT_WORDS,
+    assumption_lines,
+    clearance_words,
+    decibel_words,
+    distance_words,
+    likely_words,
+    path_words,
+    probability_words,
+    ratio_words,
+    required_margin_words,
+    rounded,
+    starter_words,
+    table_and_key,
+    time_words,
+    trimmed,
+    weaker_direction,
+    worst_clearance_m,
+)
 
-VERDICT_WORDS = {"closes": "CLOSES", "at_risk": "AT RISK", "does_not_close": "DOES NOT CLOSE"}
 EFFORT_WORDS = {1: "a setting", 2: "a part", 3: "a climb", 4: "a mast or more", 5: "another site"}
 KIND_WORDS = {
     "site": "fixed, unknown until measured",
@@ -31,253 +36,8 @@ KIND_WORDS = {
     "fast": "changes from message to message",
 }
 
-_BOLD, _RESET = "\x1b[1m", "\x1b[0m"
-_VERDICT_COLOUR = {"closes": "\x1b[1;34m", "at_risk": "\x1b[1;33m", "does_not_close": "\x1b[1;31m"}
 
 _NARROWEST = 60
-_NARROWEST_NAME = 8
-"""Columns that the first cell of a row has at least."""
-NO_BREAK = "\u00a0"
-TOGETHER = re.compile(r"\bk = \d|\d (?:dBm|dBi|dBd|dB|km|m|ft|mi|in|gal|gpm|MHz|kHz|Hz|ms|s|bytes|W|%)(?!\w)")
-"""Figure and unit, which no line break parts."""
-_PLAIN = str.maketrans(
-    {
-        "→": "->",
-        "−": "-",
-        "–": "-",
-        "—": "-",
-        "·": "-",
-        "×": "x",
-        "…": "...",
-        "°": " deg",
-        "±": "+-",
-        "≥": ">=",
-        "≤": "<=",
-        "λ": "lambda",
-        "σ": "sigma",
-        "µ": "u",
-        "μ": "u",
-        "“": '"',
-        "”": '"',
-        "‘": "'",
-        "’": "'",
-        "ß": "ss",
-    }
-)
-
-
-def distance_words(distance_m: float) -> str:
-    """Return a distance with three figures or so: metres below 1 km, kilometres from there.
-
-    Examples
-    --------
-    >>> distance_words(6420.4), distance_words(640.4), distance_words(2.25), distance_words(41234.0)
-    ('6.42 km', '640 m', '2.3 m', '41.2 km')
-    """
-    if not math.isfinite(distance_m):
-        return "unknown"
-    if abs(distance_m) < 9.95:
-        return f"{rounded(distance_m, 1)} m"
-    if abs(distance_m) < 999.5:
-        return f"{rounded(distance_m, 0)} m"
-    return f"{rounded(distance_m / 1000.0, 2 if abs(distance_m) < 9995.0 else 1)} km"
-
-
-def height_words(height_m: float) -> str:
-    """Return a height or a clearance in metres, with one decimal below 10 m.
-
-    Examples
-    --------
-    >>> height_words(9.0), height_words(12.34), height_words(1012.0)
-    ('9.0 m', '12 m', '1012 m')
-    """
-    return f"{rounded(height_m, 1 if abs(height_m) < 9.95 else 0)} m"
-
-
-def decibel_words(value_db: float, unit: str = "dB") -> str:
-    """Return a level or ratio to a tenth of a decibel.
-
-    Examples
-    --------
-    >>> decibel_words(-12.3456), decibel_words(-0.04), decibel_words(float("nan"))
-    ('-12.3 dB', '0.0 dB', 'n/a')
-    """
-    return f"{rounded(value_db, 1)} {unit}" if math.isfinite(value_db) else "n/a"
-
-
-def asked_words(direction: Direction) -> str:
-    """Return the required margin; an infinite one is a success that no margin reaches."""
-    required = direction.required_margin_db
-    return decibel_words(required) if math.isfinite(required) else "more than any"
-
-
-def weaker_direction(link: LinkResult) -> Direction:
-    """Return the direction that has least over, or lacks most of, what is asked of it."""
-    return min(link.directions, key=lambda d: (d.fade_margin_db - d.required_margin_db, d.fade_margin_db))
-
-
-def path_words(link: LinkResult) -> str:
-    """Say in short what path and signal a link has."""
-    facts = [distance_words(link.path.distance_m)]
-    if math.isfinite(link.path.azimuth_deg):
-        facts.append(f"azimuth {rounded(link.path.azimuth_deg, 0)}°")
-    frequency = f"{link.frequency_hz / 1e6:.4f}".rstrip("0").rstrip(".")
-    return ", ".join([*facts, f"{frequency} MHz", link.signal])
-
-
-def ratio_words(ratio: float) -> str:
-    """Return a share of the first Fresnel zone with two figures.
-
-    Examples
-    --------
-    >>> ratio_words(0.348), ratio_words(-2.17), ratio_words(14.2)
-    ('0.35', '-2.2', '14')
-    """
-    if not math.isfinite(ratio):
-        return "n/a"
-    return rounded(ratio, 2 if abs(ratio) < 0.995 else 1 if abs(ratio) < 9.95 else 0)
-
-
-def probability_words(probability: float) -> str:
-    """Return a probability in percent with no more digits than it deserves, and never 100 %.
-
-    Examples
-    --------
-    >>> probability_words(0.934), probability_words(0.9876), probability_words(0.99951)
-    ('93.4 %', '98.8 %', '>99.9 %')
-    >>> probability_words(0.634), probability_words(0.034), probability_words(0.0)
-    ('63 %', '3.4 %', '<0.1 %')
-    """
-    if not math.isfinite(probability):
-        return "n/a"
-    if probability > 0.9990000001:
-        return ">99.9 %"
-    if probability < 0.001:
-        return "<0.1 %"
-    return f"{rounded(100.0 * probability, 0 if 0.0995 <= probability < 0.9 else 1)} %"
-
-
-def clearance_words(path: PathFacts, clearance_m: float) -> str:
-    """Say how the worst point stands to the ray: what it is, and how far into or below it.
-
-    Parameters
-    ----------
-    path : PathFacts
-    clearance_m : float, m
-        Ray above the obstacle at the worst point; negative when the obstacle stands into the ray.
-    """
-    what = "terrain" if path.worst_obstacle == "ground" else path.worst_obstacle
-    if clearance_m < 0:
-        return f"{what} {height_words(-clearance_m)} above the line of sight"
-    return f"{what} {height_words(clearance_m)} below the line of sight"
-
-
-def worst_clearance_m(link: LinkResult) -> float:
-    """Return the height of the ray over the worst point for the median k, m (negative: blocked)."""
-    drawing, where = link.drawing, link.path.worst_clearance_distance_m
-    i = min(range(len(drawing.distance_m)), key=lambda n: abs(float(drawing.distance_m[n]) - where))
-    top = drawing.ground_m[i] + drawing.bulge_m[i] + drawing.clutter_m[i]
-    return float(drawing.ray_m[i] - top)
-
-
-@dataclass(frozen=True)
-class BudgetLine:
-    """One printed line of a budget, in tenths of a decibel."""
-
-    name: str
-    value_db: float
-    kind: Literal["term", "rounding", "sum"]
-    unit: str = ""
-
-
-def term_words(term: Term, direction: Direction) -> str:
-    """Return a term's name without the station it belongs to, which its block of the budget tells.
-
-    Examples
-    --------
-    >>> from types import SimpleNamespace
-    >>> way = SimpleNamespace(from_="tank", to="shed")
-    >>> term_words(Term("antenna gain, tank", 2.15, "transmitter"), way)
-    'antenna gain'
-    """
-    if term.group == "path":
-        return term.name
-    station = direction.from_ if term.group == "transmitter" else direction.to
-    return term.name.removesuffix(f", {station}")
-
-
-def budget_lines(direction: Direction) -> list[BudgetLine]:
-    """Return a budget as printed: rounded to tenths, each block adding up to the sum below it.
-
-    Every term and every sum is the figure nearest to its value; where the printed terms do not add up to
-    the printed sum, a line "rounding" says by how much. What leads to the sensitivity is printed as it
-    builds up (noise, then what the signal needs over it), so the sensitivity is subtracted.
-
-    Examples
-    --------
-    >>> from types import SimpleNamespace
-    >>> terms = [Term("a", 1.04, "transmitter"), Term("b", 1.04, "transmitter"), Term("c", 9.0, "threshold")]
-    >>> way = SimpleNamespace(from_="tank", to="shed", terms=terms)
-    >>> [(line.name, line.value_db) for line in budget_lines(way)][:4]
-    [('a', 1.0), ('b', 1.0), ('rounding', 0.1), ('EIRP', 2.1)]
-    """
-    lines: list[BudgetLine] = []
-    exact = level = 0  # in millionths of a decibel, and as printed in tenths
-    levels = {}
-    for groups, name, sign in (
-        (("transmitter",), "EIRP", 1),
-        (("path", "receiver"), "Received power", 1),
-        (("threshold",), "Sensitivity", -1),
-    ):
-        if sign < 0:
-            exact = level = 0
-        for t in (t for t in direction.terms if t.group in groups):
-            micro = sign * round(t.value_db * 1e6)
-            exact += micro
-            level += _tenths(micro)
-            lines.append(BudgetLine(term_words(t, direction), _tenths(micro) / 10, "term"))
-        if _tenths(exact) != level:
-            lines.append(BudgetLine("rounding", (_tenths(exact) - level) / 10, "rounding"))
-        level = _tenths(exact)
-        levels[name] = exact, level
-        lines.append(BudgetLine(name, level / 10, "sum", "dBm"))
-    received, sensitivity = levels["Received power"], levels["Sensitivity"]
-    margin = _tenths(received[0] - sensitivity[0])
-    off = margin - (received[1] - sensitivity[1])
-    if off:
-        lines.append(BudgetLine("rounding", off / 10, "rounding"))
-    lines.append(BudgetLine("Margin, received over sensitivity", margin / 10, "sum", "dB"))
-    return lines
-
-
-def _tenths(micro_db: int) -> int:
-    return (micro_db + 50_000) // 100_000
-
-
-def rounded(value: float, decimals: int) -> str:
-    # Half up in decimals, as the budget does: 2.15 is no binary fraction, and "-0.0" no figure to print.
-    half_up = (Decimal(f"{value:.9g}").scaleb(decimals) + Decimal("0.5")).to_integral_value(ROUND_FLOOR)
-    text = f"{half_up.scaleb(-decimals):.{decimals}f}"
-    return text[1:] if text.startswith("-") and not text.strip("-0.") else text
-
-
-def abilities(stream: TextIO, environ: Mapping[str, str]) -> tuple[bool, bool]:
-    """Return (colour, ascii_only) for `report`, from what a stream can show.
-
-    Colour needs a terminal, and neither NO_COLOR (non-empty) nor TERM=dumb in the environment.
-
-    Examples
-    --------
-    >>> import io
-    >>> abilities(io.TextIOWrapper(io.BytesIO(), encoding="ascii"), {})
-    (False, True)
-    """
-    colour = stream.isatty() and not environ.get("NO_COLOR") and environ.get("TERM") != "dumb"
-    try:
-        "→°±·…─×−".encode(getattr(stream, "encoding", None) or "ascii")
-    except (UnicodeEncodeError, LookupError):
-        return colour, True
-    return colour, False
 
 
 def report(
@@ -314,11 +74,8 @@ def report(
         page.heading("Also")
         _section_lines(page, result)
     _assumptions(page, result)
-    for title, lines in (("Warnings", result.warnings), ("Cautions", result.cautions)):
-        if lines:
-            page.heading(title)
-            for line in lines:
-                page.item(line)
+    page.items("Warnings", result.warnings)
+    page.items("Cautions", result.cautions)
     page.blank()
     page.wrap(
         f"linkcalc {result.linkcalc_version}; plan {result.plan_file}, SHA-256 {result.plan_digest[:12]}…"
@@ -330,9 +87,7 @@ REMEDIES = 3
 """On the first screen."""
 
 
-def _first_screen(page: "Page", result: Result) -> str:
-    from linkcalc.views.remedies_text import EXAMPLES, show_remedies
-
+def _first_screen(page: Page, result: Result) -> str:
     for link in result.links:
         _answer(page, link)
         if link.remedies:
@@ -356,7 +111,7 @@ def _first_screen(page: "Page", result: Result) -> str:
         page.item(line)
     if invented := still_the_starters(result.assumed):
         page.blank()
-        tables = Counter(_place(a.key)[0] for a in invented)
+        tables = Counter(table_and_key(a.key)[0] for a in invented)
         words = ", ".join(f"{count} of {table}" if table else "title" for table, count in tables.items())
         page.wrap(f"Still the starter's values, not yours: {words}; --full names them.", bold=True)
     page.blank()
@@ -369,50 +124,7 @@ def _first_screen(page: "Page", result: Result) -> str:
     return page.text()
 
 
-RESTS_ON = {
-    "messages": ("message",),
-    "tank": ("tank", "engine", "message"),
-    "energy": ("power", "message"),
-}
-"""The plan's tables that an answer besides the link's rests on."""
-
-
-def starter_words(assumed: Sequence[Assumption], section: str = "") -> str:
-    """Name the values that are still the starter's; empty where there are none.
-
-    Parameters
-    ----------
-    assumed : sequence of Assumption
-        Of the result, or of the loaded plan.
-    section : str
-        One of `RESTS_ON`, for the values that this answer rests on; else all of them.
-
-    Examples
-    --------
-    >>> starter_words([Assumption("tank.start_percent", 40.0, "still the starter's value")], "tank")
-    "Still the starter's values, not yours: tank start_percent = 40. Put yours in their place."
-    """
-    by_table: dict[str, list[str]] = {}
-    for a in still_the_starters(assumed):
-        table, key = _place(a.key)
-        if not section or a.key.replace(".", " ").split()[0] in RESTS_ON[section]:
-            by_table.setdefault(table, []).append(f"{key} = {value_words(a.value)}")
-    if not by_table:
-        return ""
-    values = "; ".join(f"{table} {', '.join(keys)}".strip() for table, keys in by_table.items())
-    return f"Still the starter's values, not yours: {values}. Put yours in their place."
-
-
-def _place(key: str) -> tuple[str, str]:
-    """A key's table in words, and the rest."""
-    if " " in key:
-        table, _, rest = key.rpartition(" ")
-        return table, rest
-    table, _, rest = key.rpartition(".")
-    return table, rest
-
-
-def _section_lines(page: "Page", result: Result) -> None:
+def _section_lines(page: Page, result: Result) -> None:
     for name, section in result.sections.items():
         invented = name in RESTS_ON and starter_words(result.assumed, name)
         page.item(section.line + (" (on the starter's values, not yours)" if invented else ""))
@@ -421,38 +133,23 @@ def _section_lines(page: "Page", result: Result) -> None:
 def _assumed_words(link: LinkResult) -> str:
     """What was assumed that costs most, in decibels."""
     terms = [t for t in {t.name: t for d in link.directions for t in d.terms}.values() if -t.value_db >= 0.05]
-    guessed = [t for t in terms if "(assumed)" in t.note or t.name == "installation"]
-    shown = [t for t in terms if "(by raster)" in t.note]
     words = []
-    if guessed:
-        parts = [f"{t.name} {decibel_words(-t.value_db)}" for t in guessed]
+    if assumed := [t for t in terms if t.origin == "assumed"]:
+        parts = [f"{t.name} {decibel_words(-t.value_db)}" for t in assumed]
         words.append(f"Assumed, not stated: {', '.join(parts)}.")
-    if shown:
-        parts = [f"{t.name} {decibel_words(-t.value_db)} ({t.note.split(' (')[0]})" for t in shown]
+    if shown := [t for t in terms if t.origin == "raster"]:
+        parts = [f"{t.name} {decibel_words(-t.value_db)} ({t.what})" for t in shown]
         words.append(f"Assumed from rasters: {', '.join(parts)}.")
     return " ".join(words)
 
 
-def _answer(page: "Page", link: LinkResult) -> None:
+def _answer(page: Page, link: LinkResult) -> None:
     page.verdict(link)
-    page.wrap(_without_verdict(link), indent=2)
+    page.wrap(link.statement, indent=2)
     page.wrap(path_words(link), indent=2)
     page.blank()
-    _columns(
-        page,
-        link.directions,
-        [
-            ("Margin", [decibel_words(d.fade_margin_db) for d in link.directions]),
-            ("  required", [asked_words(d) for d in link.directions]),
-            ("  90 % interval", [likely_words(d) for d in link.directions]),
-            ("Such sites work", [probability_words(d.site_share) for d in link.directions]),
-            (
-                "  messages that arrive there",
-                [probability_words(d.success_where_it_works) for d in link.directions],
-            ),
-            ("Time on air", [time_words(d.time_on_air_s) for d in link.directions]),
-        ],
-    )
+    time = ("Time on air", [time_words(d.time_on_air_s) for d in link.directions])
+    _columns(page, link.directions, [*_margin_rows(link.directions), time])
     page.wrap(_limited_words(link), indent=2, hanging=4)
     if words := _assumed_words(link):
         page.wrap(words, indent=2, hanging=4)
@@ -465,9 +162,7 @@ def _limited_words(link: LinkResult) -> str:
     return "Limiting factor: " + "; ".join(f"{d.limited_by} (to {d.to})" for d in link.directions) + "."
 
 
-def _overview(page: "Page", links: Sequence[LinkResult]) -> None:
-    from linkcalc.views.remedies_text import short_words
-
+def _overview(page: Page, links: Sequence[LinkResult]) -> None:
     page.heading("All links")
     widths = [page.width - 2 - 52, 11, 11, 13, 17]
     page.row(["", "distance", "margin", "sites work", "verdict"], widths)
@@ -489,9 +184,9 @@ def _overview(page: "Page", links: Sequence[LinkResult]) -> None:
     page.line("  (margin and sites: the weaker direction)")
 
 
-def _link(page: "Page", link: LinkResult, links: Sequence[LinkResult]) -> None:
+def _link(page: Page, link: LinkResult, links: Sequence[LinkResult]) -> None:
     page.verdict(link)
-    page.wrap(_without_verdict(link), indent=2)
+    page.wrap(link.statement, indent=2)
     page.wrap(path_words(link), indent=2)
     page.blank()
     _summary(page, link.directions)
@@ -501,8 +196,6 @@ def _link(page: "Page", link: LinkResult, links: Sequence[LinkResult]) -> None:
     _models(page, link.path)
     _uncertainty(page, link.directions)
     if link.remedies:
-        from linkcalc.views.remedies_text import show_remedies
-
         page.heading("What closes it", minor=True)
         show_remedies(page, link, links, parts=True)
     _advice(page, link.advice)
@@ -512,21 +205,19 @@ def _link(page: "Page", link: LinkResult, links: Sequence[LinkResult]) -> None:
             page.item(line)
 
 
-def _without_verdict(link: LinkResult) -> str:
-    """The headline, less a verdict at its start: that stands on the line above."""
-    start, colon, rest = link.headline.partition(": ")
-    if colon and start.upper() == VERDICT_WORDS[link.verdict]:
-        return rest[:1].upper() + rest[1:]
-    return link.headline
-
-
-def _summary(page: "Page", directions: Sequence[Direction]) -> None:
-    rows: list[tuple[str, list[str]]] = [
+def _margin_rows(directions: Sequence[Direction]) -> list[tuple[str, list[str]]]:
+    return [
         ("Margin", [decibel_words(d.fade_margin_db) for d in directions]),
-        ("  required", [asked_words(d) for d in directions]),
+        ("  required", [required_margin_words(d.required_margin_db) for d in directions]),
         ("  90 % interval", [likely_words(d) for d in directions]),
         ("Such sites work", [probability_words(d.site_share) for d in directions]),
         ("  messages that arrive there", [probability_words(d.success_where_it_works) for d in directions]),
+    ]
+
+
+def _summary(page: Page, directions: Sequence[Direction]) -> None:
+    rows = [
+        *_margin_rows(directions),
         ("Message arrives, all sites", [probability_words(d.delivery_probability) for d in directions]),
     ]
     if any(d.delivery_probability_single != d.delivery_probability for d in directions):
@@ -549,38 +240,23 @@ def _summary(page: "Page", directions: Sequence[Direction]) -> None:
     _columns(page, directions, rows)
 
 
-def likely_words(direction: Direction) -> str:
-    low, high = direction.fade_margin_interval_db
-    if not (math.isfinite(low) and math.isfinite(high)):
-        return "n/a"
-    return f"{rounded(low, 0)} to {rounded(high, 0)} dB"
-
-
 def _fading_words(direction: Direction) -> str:
     if direction.fading == "rayleigh":
         return "Rayleigh      "
     return f"Rician, K {decibel_words(direction.rician_k_db)}"
 
 
-def _columns(
-    page: "Page", directions: Sequence[Direction], rows: Sequence[tuple[str, Sequence[str]]]
-) -> None:
-    """Name column, then one column of figures and units for each direction."""
-    name_width, figure_width = page.columns(len(directions))
-    widths = [name_width, *[figure_width] * len(directions)]
-    page.row(["", *[f"from {d.from_}" for d in directions]], widths)
-    page.row(["", *[f"to {d.to}" for d in directions]], widths)
-    for name, cells in rows:
-        page.row([name, *[_unit_padded(c) for c in cells]], widths)
+def _columns(page: Page, directions: Sequence[Direction], rows: Sequence[tuple[str, Sequence[str]]]) -> None:
+    """Figures end in one column and units start in one."""
+    page.directions(directions, [(name, [*map(_unit_padded, figures)]) for name, figures in rows])
 
 
 def _unit_padded(cell: str) -> str:
-    # Figures end in one column and units start in one.
     figure, _, unit = cell.rpartition(" ")
     return f"{figure} {unit:<5}" if figure else f"{cell}      "
 
 
-def _budget(page: "Page", directions: Sequence[Direction]) -> None:
+def _budget(page: Page, directions: Sequence[Direction]) -> None:
     page.heading("Budget, dB", minor=True)
     columns = [{place_words(ls, i): ls[i] for i in range(len(ls))} for ls in map(budget_lines, directions)]
     rows: list[tuple[str, list[str]]] = []
@@ -600,15 +276,14 @@ def _budget(page: "Page", directions: Sequence[Direction]) -> None:
     _notes(page, directions)
 
 
-def _notes(page: "Page", directions: Sequence[Direction]) -> None:
+def _notes(page: Page, directions: Sequence[Direction]) -> None:
     """What the terms' notes say, once each; with the station where both have the term and differ."""
     notes: dict[str, dict[str, list[str]]] = {}
     for d in directions:
         for t in d.terms:
             station = d.from_ if t.group == "transmitter" else d.to
-            note = t.note.removeprefix(station).removeprefix(", ")
-            if note:
-                stations = notes.setdefault(term_words(t, d), {}).setdefault(note, [])
+            if t.note:
+                stations = notes.setdefault(term_words(t), {}).setdefault(t.note, [])
                 if t.group != "path" and station not in stations:
                     stations.append(station)
     parts = []
@@ -625,28 +300,7 @@ def _signed(value_db: float) -> str:
     return f"{value_db:+.1f}" if value_db else "0.0"
 
 
-def place_words(lines: Sequence[BudgetLine], i: int) -> tuple[int, str, int]:
-    """Block, name, and how often the name came before in it: what makes two columns share a row."""
-    block = sum(line.kind == "sum" for line in lines[:i])
-    start = max((n + 1 for n in range(i) if lines[n].kind == "sum"), default=0)
-    return block, lines[i].name, sum(line.name == lines[i].name for line in lines[start:i])
-
-
-def merged_terms(columns: Sequence[Sequence[Any]]) -> list[Any]:
-    """One list holding the entries of all, each column's order kept as far as they agree."""
-    merged: list[Any] = []
-    for column in columns:
-        position = 0
-        for entry in column:
-            if entry in merged:
-                position = merged.index(entry) + 1
-            else:
-                merged.insert(position, entry)
-                position += 1
-    return merged
-
-
-def _path(page: "Page", link: LinkResult) -> None:
+def _path(page: Page, link: LinkResult) -> None:
     path = link.path
     page.heading("Path", minor=True)
     where = (
@@ -687,20 +341,21 @@ def _ends_words(link: LinkResult) -> str:
     )
 
 
-def _models(page: "Page", path: PathFacts) -> None:
+def _models(page: Page, path: PathFacts) -> None:
     page.heading("Path loss by model", minor=True)
     names = {key: MODEL_NAMES.get(key, key) for key in path.models}
-    wide = min(max((_cells(n) for n in names.values()), default=0), page.width - 24)
+    mark = "governing model"
+    widths = [1 + max(map(cells, names.values()), default=0), 10, len(mark) + 3]
+    widths[0] = min(widths[0], page.width - 2 - sum(widths[1:]))
     for key, loss in path.models.items():
-        mark = "   governing model" if key == path.model else ""
-        page.line(f"  {_pad(_cut(page.clean(names[key]), wide), wide)}  {decibel_words(loss):>9}{mark}")
+        page.row([names[key], decibel_words(loss), mark if key == path.model else ""], widths)
     page.wrap(
         f"Governing model: {path.model_reason}. The models that apply differ by {decibel_words(path.spread_db)}.",
         indent=2,
     )
 
 
-def _uncertainty(page: "Page", directions: Sequence[Direction]) -> None:
+def _uncertainty(page: Page, directions: Sequence[Direction]) -> None:
     largest: list[Contributor] = []
     for direction in directions:
         for contributor in direction.uncertainty[:3]:
@@ -712,7 +367,7 @@ def _uncertainty(page: "Page", directions: Sequence[Direction]) -> None:
     largest = sorted(largest, key=lambda c: -c.sigma_db)[:3]
     if not largest:
         return
-    page.heading("What is uncertain (standard deviation of the margin)", minor=True)
+    page.heading("Uncertainty (standard deviation of the margin)", minor=True)
     widths = [page.width - 2 - 38, 12, 26]
     page.row(["", "now", "after a reading on site"], widths)
     for c in largest:
@@ -720,7 +375,7 @@ def _uncertainty(page: "Page", directions: Sequence[Direction]) -> None:
         page.wrap(f"{KIND_WORDS[c.kind]}; {c.source}", indent=4)
 
 
-def _advice(page: "Page", advice: Sequence[Advice]) -> None:
+def _advice(page: Page, advice: Sequence[Advice]) -> None:
     if not advice:
         return
     page.heading("What to change", minor=True)
@@ -734,188 +389,14 @@ def _advice(page: "Page", advice: Sequence[Advice]) -> None:
         page.wrap(f"({effect})", indent=hanging)
 
 
-def _assumptions(page: "Page", result: Result) -> None:
+def _assumptions(page: Page, result: Result) -> None:
     invented = still_the_starters(result.assumed)
     if invented:
         page.heading("Still the starter's values")
         page.wrap(starter_words(invented), indent=2)
-    left_out = [a for a in result.assumed if a not in invented]
-    if not left_out:
+    others = [a for a in result.assumed if a not in invented]
+    if not others:
         return
     page.heading("Assumed, since the plan does not say")
-    by_source: dict[str, dict[str, list[str]]] = {}
-    for a in left_out:
-        subject, _, key = a.key.rpartition(" ")
-        by_source.setdefault(a.source, {}).setdefault(subject, []).append(f"{key} = {value_words(a.value)}")
-    for source, by_subject in by_source.items():
-        parts = [
-            f"{subject} {', '.join(entries)}" if subject else ", ".join(entries)
-            for subject, entries in by_subject.items()
-        ]
-        page.item(f"{source}: {'; '.join(parts)}")
-
-
-def value_words(value: Any) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, float):
-        return f"{value:.6g}"
-    return str(value)
-
-
-def time_words(seconds: float) -> str:
-    return f"{rounded(seconds * 1e3, 0)} ms" if seconds < 0.9995 else f"{rounded(seconds, 2)} s"
-
-
-def trimmed(value: float) -> str:
-    return f"{value:.2f}".rstrip("0").rstrip(".")
-
-
-class Page:
-    """Lines of a fixed width; every text is cleaned before it is measured."""
-
-    def __init__(self, width: int, colour: bool, ascii_only: bool) -> None:
-        self.width = width
-        self._colour = colour
-        self._ascii = ascii_only
-        self._lines: list[str] = []
-        self._wide: list[tuple[list[str], list[int]]] = []
-        """Rows of a table that is wider than the page, until it ends."""
-
-    def clean(self, text: str) -> str:
-        """Return `text` without control characters, and in ASCII if that is all the stream takes."""
-        text = units.words("".join(" " if c.isspace() else c for c in unicodedata.normalize("NFC", text)))
-        text = "".join(c for c in text if unicodedata.category(c) not in ("Cc", "Cf", "Cs"))
-        return _ascii(text) if self._ascii else text
-
-    def columns(self, count: int) -> tuple[int, int]:
-        figure = min(22, (self.width - 26) // count)
-        return self.width - 2 - count * figure, figure
-
-    def line(self, text: str) -> None:
-        self._end_table()
-        self._lines.append(text.replace(NO_BREAK, " ").rstrip())
-
-    def blank(self) -> None:
-        self.line("")
-
-    def heading(self, text: str, *, minor: bool = False) -> None:
-        self.blank()
-        self.wrap(text, indent=2 if minor else 0, bold=True)
-
-    def verdict(self, link: LinkResult) -> None:
-        self.blank()
-        self.line(("-" if self._ascii else "─") * self.width)
-        words = VERDICT_WORDS[link.verdict]
-        name = _cut(self.clean(link.name), self.width - len(words) - 2, self._ellipsis)
-        if self._colour:
-            self._lines.append(f"{_VERDICT_COLOUR[link.verdict]}{words}{_RESET}  {_BOLD}{name}{_RESET}")
-        else:
-            self.line(f"{words}  {name}")
-
-    def wrap(self, text: str, *, indent: int = 0, hanging: int | None = None, bold: bool = False) -> None:
-        rest = indent if hanging is None else hanging
-        whole = TOGETHER.sub(lambda m: m[0].replace(" ", NO_BREAK), self.clean(text))
-        for i, line in enumerate(_wrapped(whole, self.width - indent, self.width - rest)):
-            self._styled_line(" " * (rest if i else indent) + line, _BOLD if bold else "")
-
-    def item(self, text: str) -> None:
-        self.wrap(f"- {text}", indent=2, hanging=4)
-
-    def row(self, cells: Sequence[str], widths: Sequence[int]) -> None:
-        """Write a row of a table; one that is wider than the page is written in parts, some columns at a time."""
-        shown = [self.clean(c) if c.strip() else c for c in cells]
-        fitting = [max(widths[0], min(_NARROWEST_NAME, self.width)), *widths[1:]]
-        if 2 + sum(fitting) <= self.width:
-            self._row(shown, fitting)
-            return
-        if self._wide and self._wide[-1][1] != fitting:
-            self._end_table()
-        self._wide.append((shown, fitting))
-
-    def _end_table(self) -> None:
-        rows, self._wide = self._wide, []
-        if not rows:
-            return
-        name, *columns = rows[0][1]
-        name = min(name, self.width // 3)
-        parts: list[list[int]] = [[]]
-        for column, width in enumerate(columns, start=1):
-            if parts[-1] and 2 + name + width + sum(columns[i - 1] for i in parts[-1]) > self.width:
-                parts.append([])
-            parts[-1].append(column)
-        for number, part in enumerate(parts):
-            if number:
-                self.blank()
-            for cells, widths in rows:
-                self._row([cells[i] for i in (0, *part)], [name, *(widths[i] for i in part)])
-
-    def _row(self, cells: Sequence[str], widths: Sequence[int]) -> None:
-        first, *figures = cells
-        text = "  " + _pad(_cut(first, widths[0] - 1, self._ellipsis), widths[0])
-        for cell, width in zip(figures, widths[1:], strict=True):
-            text += _pad(_cut(cell, width - 1, self._ellipsis), width, right=True)
-        self.line(text)
-
-    def text(self) -> str:
-        self._end_table()
-        return "\n".join(self._lines) + "\n"
-
-    @property
-    def _ellipsis(self) -> str:
-        return "..." if self._ascii else "…"
-
-    def _styled_line(self, text: str, code: str) -> None:
-        self.line(text)
-        if self._colour and code:
-            self._lines[-1] = f"{code}{self._lines[-1]}{_RESET}"
-
-
-def _ascii(text: str) -> str:
-    text = text.translate(_PLAIN)
-    out = []
-    for c in text:
-        plain = unicodedata.normalize("NFKD", c).encode("ascii", "ignore").decode()
-        out.append(plain or "?")
-    return "".join(out)
-
-
-def _cells(text: str) -> int:
-    """Columns a terminal gives to the text."""
-    return sum(
-        0 if unicodedata.combining(c) else 2 if unicodedata.east_asian_width(c) in "WF" else 1 for c in text
-    )
-
-
-def _cut(text: str, width: int, ellipsis: str = "…") -> str:
-    if _cells(text) <= width:
-        return text
-    while text and _cells(text) > width - len(ellipsis):
-        text = text[:-1]
-    return text.rstrip() + ellipsis
-
-
-def _pad(text: str, width: int, *, right: bool = False) -> str:
-    space = " " * max(0, width - _cells(text))
-    return space + text if right else text + space
-
-
-def _wrapped(text: str, first: int, rest: int) -> list[str]:
-    """Break at spaces; a word that alone is too long is cut where the line ends."""
-    width = first
-    lines: list[str] = []
-    line = ""
-    for word in text.split(" "):
-        if line and _cells(line) + 1 + _cells(word) > width:
-            lines.append(line)
-            line, width = word, rest
-        else:
-            line = f"{line} {word}" if line else word
-        while _cells(line) > width:
-            head = ""
-            while _cells(head + line[len(head)]) <= width:
-                head += line[len(head)]
-            lines.append(head)
-            line, width = line[len(head) :], rest
-    lines.append(line)
-    return lines
+    for line in assumption_lines(others):
+        page.item(line)

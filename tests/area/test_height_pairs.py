@@ -10,8 +10,8 @@ import pytest
 from linkcalc.area.height_pairs import height_pairs
 from linkcalc.errors import DomainError, OutOfRangeWarning
 from linkcalc.link.case import LinkCase
+from linkcalc.link.losses import MODELS, REGIMES
 from linkcalc.link.on_ground import link_case, open_terrain
-from linkcalc.link.path_loss import MODELS, REGIMES
 from linkcalc.link.uncertainty import path_items, together_db
 from linkcalc.link.verdict import judge
 from linkcalc.plan import Obstacle, load_plan

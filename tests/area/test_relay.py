@@ -1,6 +1,7 @@
 """Relay siting: every cell as a check would have it, the best spots, and two relays in a row."""
 
 import json
+import math
 import pickle
 import re
 from dataclasses import replace
@@ -14,13 +15,16 @@ from linkcalc.area.access import Access, Grid
 from linkcalc.area.relay import chain as relay_chain
 from linkcalc.area.relay import search
 from linkcalc.area.relay.files import as_data, geotiff, spots_csv, spots_geojson
-from linkcalc.area.relay.plan import RelayKit, plan_text, relay_station
-from linkcalc.area.relay.search import FIGURES, all_hops, best_cells, chained, tile_answer
+from linkcalc.area.relay.plan import RelayKit, plan_text, relay_station, with_relays
+from linkcalc.area.relay.search import FIGURES, Run, all_hops, best_cells, chained, tile_answer
 from linkcalc.area.relay.siting import profiles, relay_siting, stations
 from linkcalc.area.scheduler import Local
 from linkcalc.errors import DomainError, LinkcalcError, TerrainError
+from linkcalc.link.advice import advise
 from linkcalc.link.on_ground import link_case, open_terrain
-from linkcalc.link.verdict import check_plan
+from linkcalc.link.relay_on_line import RELAY_MAST_M, relay_spots
+from linkcalc.link.requirement import Requirement
+from linkcalc.link.verdict import check_plan, judge
 from linkcalc.plan import Station, load_plan, plan_from
 from linkcalc.propagation import compiled
 from linkcalc.terrain.geodesy import path_between
@@ -54,7 +58,8 @@ def wide(tmp_path_factory):
 
 def siting(loaded, **options):
     options = {"radius_m": 1200.0, "cell_m": 60.0, **options}
-    return relay_siting(loaded, loaded.plan.link[0], **options)
+    run = Run(**{name: options.pop(name) for name in Run.__dataclass_fields__ if name in options})
+    return relay_siting(loaded, loaded.plan.link[0], run=run, **options)
 
 
 class Checks:
@@ -212,6 +217,129 @@ def test_a_success_that_is_asked_ranks_by_what_is_over_it(tmp_path):
     assert best.weaker.spare_db == pytest.approx(np.nanmax(found.bands["spare_db"]), abs=0.05)
     closes = found.bands["verdict"] == 2
     np.testing.assert_array_equal(closes, found.bands["spare_db"] >= 0.0)
+
+
+# What is required of each hop
+
+
+def asking(plan, power_dbm=14.0, shares="required_success = 0.9\nconfidence = 0.9\ntries = 3"):
+    """A plan that asks for shares alone, its stations alike and of some power."""
+    text = re.sub(
+        r"required_margin_db = .*\nrequired_success = .*\nconfidence = .*", shares, plan.read_text()
+    )
+    text = text.replace("antenna_height_m = 3.0", "antenna_height_m = 5.0").replace("noise_rise_db = 3.0", "")
+    plan = plan.with_name("asking.toml")
+    plan.write_text(re.sub("antenna_height_m = 5.0", rf"\g<0>\ntransmit_power_dbm = {power_dbm:.9f}", text))
+    return load_plan(plan)
+
+
+def spare_of_whole_db(loaded, found, chain):
+    """What the weaker hop would have to spare if it had to have what is required of the whole link, and no more."""
+    link = loaded.plan.link[0]
+    plan = with_relays(loaded, link, stations(found.relay, chain))
+    whole = {"required_success": link.required_success, "confidence": link.confidence}
+    with open_terrain(plan) as terrain:
+        directions = [
+            way
+            for hop in plan.plan.link
+            for way in judge(link_case(plan, hop.model_copy(update=whole), terrain))[1]
+        ]
+    return min(d.fade_margin_db - d.required_margin_db for d in directions)
+
+
+def test_two_hops_that_have_what_the_link_needs_do_not_close_it(tmp_path):
+    """Two hops with 90 % each bring 81 % of the messages."""
+    plan, options = write(tmp_path, ridge()), {"radius_m": 330.0, "relays": 1}
+    loaded = asking(plan)
+    found = siting(loaded, **options)
+    each_db, whole_db = found.best.weaker.spare_db, spare_of_whole_db(loaded, found, found.best)
+    assert whole_db > each_db + 2.0
+    for spare_db, verdict in ((whole_db, "at_risk"), (each_db + 0.01, "at_risk"), (each_db - 0.01, "closes")):
+        loaded = asking(plan, 14.0 - spare_db)
+        found = siting(loaded, **options)
+        assert found.best.verdict == verdict
+        assert (found.area_km2("closes") > 0.0) == (verdict == "closes")
+        if spare_db == whole_db:
+            assert spare_of_whole_db(loaded, found, found.best) == pytest.approx(0.0, abs=1e-6)
+        made = loaded.path.with_name("made.toml")
+        made.write_text(plan_text(loaded, found.link, stations(found.relay, found.best)))
+        links = check_plan(load_plan(made)).links
+        assert [k.verdict for k in links[1:]] == [hop.verdict for hop in found.best.hops]
+        assert links[1].directions[0].required_margin_db == pytest.approx(
+            found.best.hops[0].directions[0].required_margin_db, abs=0.001
+        )
+
+
+def case_of(loaded):
+    with open_terrain(loaded) as terrain:
+        return link_case(loaded, loaded.plan.link[0], terrain)
+
+
+def test_the_verdict_on_a_spot_is_that_of_the_advice(tmp_path):
+    plan = write(tmp_path, ridge())
+    loaded = asking(plan)
+    case = case_of(loaded)
+    _, at = relay_spots(case)[0]
+    off_m = float(case.profile.distance_m[at]) - case.profile.length_m / 2.0
+    cells = round(abs(off_m) / 40.0)
+    options = {
+        "cell_m": abs(off_m) / cells,
+        "radius_m": abs(off_m) + 20.0,
+        "relays": 1,
+        "kit": RelayKit(height_m=RELAY_MAST_M),
+    }
+    found = siting(loaded, **options)
+    spot = (found.grid.half, found.grid.half + int(math.copysign(cells, off_m)))
+    each_db = float(found.bands["spare_db"][spot])
+    whole_db = each_db + spare_of_whole_db(loaded, found, found.best) - found.best.weaker.spare_db
+    said = []
+    for spare_db in (whole_db - 1.0, (whole_db + each_db) / 2.0, each_db - 1.0):
+        loaded = asking(plan, 14.0 - spare_db)
+        closes = bool(siting(loaded, **options).bands["verdict"][spot] == 2)
+        case = case_of(loaded)
+        told = [a for a in advise(case, Requirement.of(case.link)) if a.kind == "relay"]
+        assert [a.sufficient for a in told] == [closes], spare_db
+        said.append(closes)
+    assert said == [False, False, True]
+
+
+def test_three_hops_are_each_required_to_have_the_cube_root(wide):
+    """0.729 of the messages at 0.729 of the sites over three hops: 0.9 and 0.9 of each."""
+    loaded = asking(wide.path, 24.0, "required_success = 0.729\nconfidence = 0.729\ntries = 3")
+    found = siting(loaded, radius_m=3000.0, cell_m=500.0, relays=2)
+    assert found.required_of_each_hop(found.two).success == pytest.approx(0.9)
+    assert found.search.spare_db == pytest.approx(found.two.weaker.spare_db, abs=0.01)
+    assert spare_of_whole_db(loaded, found, found.two) > found.two.weaker.spare_db + 2.0
+    plan = with_relays(loaded, found.link, stations(found.relay, found.two))
+    for hop in plan.plan.link:
+        assert (hop.required_success, hop.confidence) == pytest.approx((0.9, 0.9))
+    # the outer hops of the pair found, from their cells
+    ends = zip(
+        ("first", "second"), (found.search.first, found.search.second), found.two.hops[::2], strict=True
+    )
+    for name, cell, hop in ends:
+        assert found.bands[f"{name}_spare_in_three_db"][cell] == pytest.approx(hop.spare_db, abs=0.01)
+        assert found.bands[f"{name}_spare_db"][cell] > hop.spare_db - 10.0
+    assert (
+        "Each of three hops is required to bring 90 % of the messages at 90 % of such sites: together that is"
+        in (" ".join(relay_report(found).split()))
+    )
+
+
+def test_where_others_spoil_more_than_a_hop_may_lose_the_tries_that_it_takes_are_named(tmp_path):
+    """1 % of the tries are spoilt: one try brings the 99 % that a link needs, not the 99.5 % of each of two hops."""
+    plan = write(tmp_path, ridge())
+    found = siting(asking(plan, shares="required_success = 0.99"), radius_m=330.0, relays=1)
+    assert found.best.verdict == "at_risk"
+    assert found.best.weaker.spare_db > 0.0
+    text = relay_report(found)
+    assert "more of the messages than each hop may lose; set tries to 2 or more, and run again" in " ".join(
+        text.split()
+    )
+    labels = [t.get_text() for t in relay_map(found).axes[0].texts]
+    assert "required" not in labels
+    found = siting(asking(plan, shares="required_success = 0.99\ntries = 2"), radius_m=330.0, relays=1)
+    assert found.best.verdict == "closes"
 
 
 @pytest.mark.slow

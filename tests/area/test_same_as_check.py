@@ -2,6 +2,7 @@
 
 import re
 import warnings
+from collections.abc import Callable
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -14,15 +15,15 @@ from linkcalc.area.losses import losses
 from linkcalc.area.margins import answers, template_case
 from linkcalc.errors import OutOfRangeWarning
 from linkcalc.link.case import LinkCase, shown_surroundings
+from linkcalc.link.losses import MODELS, REGIMES
 from linkcalc.link.on_ground import open_terrain
-from linkcalc.link.path_loss import MODELS, REGIMES
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.link.verdict import judge
 from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
+from linkcalc.terrain.cutting import cut_profile
 from linkcalc.terrain.geodesy import path_between
 from linkcalc.terrain.land_cover import REACH_M, Layers, neighbourhood
-from linkcalc.terrain.profile import cut_profile
 
 SAMPLES = Path(__file__).parents[2] / "terrain_samples"
 PATHS = [
@@ -152,9 +153,9 @@ def upland(**changed: str) -> str:
 
 
 @pytest.mark.skipif(not compiled.available(), reason="no numba")
-def test_300_cells_in_the_hills_equal_check(tmp_path):
+def test_300_cells_in_the_hills_equal_check(tmp_path, few: Callable[[int], int]):
     with scene(upland(), tmp_path, "generator shed", UPLAND_MIDDLE, 3300.0) as place:
-        models = compare(place, 300, use_numba=True)
+        models = compare(place, few(300), use_numba=True)
     assert {"delta_bullington", "rounded_obstacle"} <= set(models)
 
 

@@ -4,7 +4,7 @@ Both play the same control loop with the same chances; `tests/test_tank.py` hold
 The loop is given a few years, the simulation ten thousand, and the cost of one year is compared.
 """
 
-from linkcalc.operation.messages import FadingChannel
+from linkcalc.operation.channel import FadingChannel
 from linkcalc.operation.tank import FillLoop, simulate
 from tests.benchmarks.measure import Row, side_by_side
 from tests.benchmarks.plain_tank import plain_years

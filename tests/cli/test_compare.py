@@ -24,6 +24,7 @@ def upland(tmp_path: Path) -> Path:
     return tmp_path / "upland.toml"
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_candidates_are_each_what_their_own_check_says(upland: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
     change = "tank.antenna_height_m=8, generator shed.noise_rise_db=0"
@@ -150,6 +151,7 @@ def test_a_place_that_cannot_be_written_to_is_told_before_the_work(upland: Path,
         assert said in done.stderr
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_out_replaces_its_own_files_only(upland: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
     for _ in range(2):

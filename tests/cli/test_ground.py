@@ -17,12 +17,12 @@ from typer.testing import CliRunner, Result
 from linkcalc.cli import app
 from linkcalc.errors import PlanError, TerrainError
 from linkcalc.plan import load_plan
+from linkcalc.plan.ground_data import needed_area, stations_in
 from linkcalc.plan.terrain_lines import with_terrain
 from linkcalc.sample_files import sample_fleet_path
 from linkcalc.terrain import local_copy, sources
-from linkcalc.terrain.ground_data import needed_area, stations_in
+from linkcalc.terrain.cutting import cut_profile
 from linkcalc.terrain.open_sets import SETS, kind_of_file, set_named
-from linkcalc.terrain.profile import cut_profile
 
 pytestmark = pytest.mark.cli
 

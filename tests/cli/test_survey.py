@@ -2,6 +2,7 @@
 
 import json
 import random
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -34,6 +35,7 @@ def test_the_survey_answers_first_in_80_columns_and_leaves_with_the_verdict():
     assert done.stderr == ""
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_json_and_files_hold_the_same_answer(tmp_path):
     done = run("survey", UPLAND, READINGS, "--json", "--out", tmp_path / "out")
     answer = json.loads(done.stdout)
@@ -114,11 +116,11 @@ def test_of_several_links_one_must_be_named_by_option_or_by_the_sheet(tmp_path):
     assert by_option.stdout.startswith("CLOSES  other")
 
 
-def test_damaged_readings_are_a_code_and_never_a_traceback(tmp_path):
+def test_damaged_readings_are_a_code_and_never_a_traceback(tmp_path, few: Callable[[int], int]):
     rng = random.Random(5)
     file = tmp_path / "r.csv"
     codes = set()
-    for _ in range(60):
+    for _ in range(few(60)):
         file.write_bytes(damaged(rng, READINGS.read_bytes()))
         done = run("survey", UPLAND, file)
         assert "Traceback" not in done.output

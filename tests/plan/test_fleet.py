@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 
 from linkcalc.errors import PlanError
 from linkcalc.plan import load_plan
-from linkcalc.plan.fleet import Fleet, fleet_of_plan, load_fleet, read_nodes
+from linkcalc.plan.fleet import Fleet, fleet_of_plan, load_fleet
+from linkcalc.plan.nodes import read_nodes
 
 SAMPLES = Path(__file__).parents[2] / "terrain_samples"
 
@@ -52,7 +53,7 @@ def fault(tmp_path: Path, text: str) -> str:
 def test_a_quotation_mark_that_is_not_closed_is_named(tmp_path):
     file = tmp_path / "n.csv"
     file.write_text('name,latitude_deg,longitude_deg\na,-40,-20\n"b,-40,-20\n')
-    assert read_nodes(file).refused[0].reason == "1 value under 3 columns: a quotation mark is not closed"
+    assert read_nodes(file).refused[0].reason == "a quotation mark is not closed"
 
 
 def test_the_sample_fleet_loads_and_says_that_it_is_invented():
@@ -173,9 +174,9 @@ def test_decimal_commas_between_commas_are_named(tmp_path):
     ("text", "words"),
     [
         ("", "is empty; write a header line name,latitude_deg,longitude_deg and a row a node"),
-        ("# only this\n", "is empty"),
+        ("# only this\n", "holds no rows; write a header line"),
         (HEAD, "row 1: a header, but no node below it"),
-        ("name,lat,lon\na,1,2\n", 'row 1: no column latitude_deg; for "lat" write latitude_deg'),
+        ("name,latitud,lon\na,1,2\n", 'row 1: no column latitude_deg; for "latitud" write latitude_deg'),
         ("a,-40.0,-20.0\n", "row 1: no column name; the first row must name the columns"),
         ("name,name,latitude_deg,longitude_deg\n", "two columns are named name"),
         (HEAD + "a,x,y,4,9\nb,x,y,4,9\n", "no row can be used; row 2: latitude_deg = "),
@@ -190,10 +191,12 @@ def test_a_list_of_which_nothing_can_be_used_is_one_line(tmp_path, text, words):
 
 
 def test_a_column_that_is_not_known_is_said_and_not_used(tmp_path):
-    found = nodes(tmp_path, "name,latitude_deg,longitude_deg,owner,SF\na,-40,-20,x,9\n")
+    found = nodes(tmp_path, "name,lat,Longitude (deg),owner,height,SF\na,-40,-20,x,4,9\n")
+    (node,) = found.nodes
+    assert (node.latitude_deg, node.longitude_deg, node.spreading_factor) == (-40.0, -20.0, 9)
     assert found.notes == (
         'column "owner" is not known and not used',
-        'column "SF" is not known and not used; write spreading_factor',
+        'column "height" is not known and not used; write antenna_height_m',
     )
 
 

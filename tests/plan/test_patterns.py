@@ -180,14 +180,14 @@ def test_a_fleets_equipment_may_be_measured_too(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "line"),
     [
-        ("", "holds no rows"),
+        ("", "is empty; write a header azimuth_deg,gain_dbi"),
         ("azimuth_deg,gain\n0,1\n", 'column gain_dbi is missing; "gain" is nearest'),
-        ("azimuth_deg,gain_dbi\n0,a\n", 'line 2: gain_dbi = "a" is not a number'),
-        ("azimuth_deg,gain_dbi\n0,1,2\n", "line 2: 3 values under 2 columns"),
+        ("azimuth_deg,gain_dbi\n0,a\n", 'row 2: gain_dbi = "a" is not a number'),
+        ("azimuth_deg,gain_dbi\n0,1,2\n", "row 2: 3 values under 2 columns"),
         ("azimuth_deg,gain_dbi\n0,1\n0,2\n", "azimuth_deg 0 is listed twice"),
         ("azimuth_deg,gain_dbi\n0,1\n90,2\n180,1\n270,1\n", "nothing between 0 and 90 degrees"),
         ("azimuth_deg,gain_dbi\n0,1\n400,2\n", "azimuth_deg must be at most 360"),
-        ("azimuth_deg,gain_dbi\n0,nan\n", "gain_dbi must be finite"),
+        ("azimuth_deg,gain_dbi\n0,nan\n", 'row 2: gain_dbi = "nan" is not a number'),
         ("azimuth_deg,gain_dbi\n0,90\n", "gain_dbi must be at most 40"),
     ],
 )

@@ -147,7 +147,7 @@ def test_tables_that_are_shown_whole_are_valid_once_their_marks_are_taken_away()
 
 
 def test_the_invented_profile_reads_as_a_surveyed_profile(folder: Path) -> None:
-    from linkcalc.terrain.profile import read_profile_csv
+    from linkcalc.terrain.surveyed import read_profile_csv
 
     profile = read_profile_csv(folder / "site_profile.csv")
     assert profile.length_m == 1200.0

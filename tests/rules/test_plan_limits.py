@@ -4,8 +4,8 @@ import pytest
 
 from linkcalc.errors import PlanError
 from linkcalc.operation.exposure import section as exposure_section
+from linkcalc.operation.limits import ends, section
 from linkcalc.plan import Plan
-from linkcalc.rules.plan_limits import ends, section
 from linkcalc.rules.table import REGIONS
 
 

@@ -1,5 +1,6 @@
 """The quiz on legal limits is answered without a fault, and would notice a table that is wrong."""
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
@@ -59,9 +60,9 @@ HIDDEN = {
 """Limits that another limit hides: no transmitter is judged otherwise for them."""
 
 
-def test_a_limit_typed_too_wide_is_noticed_unless_another_one_hides_it() -> None:
+def test_a_limit_typed_too_wide_is_noticed_unless_another_one_hides_it(few: Callable[[int], int]) -> None:
     missed = []
-    for region in REGIONS:
+    for region in sorted(REGIONS)[: few(len(REGIONS))]:
         regional = [r for r in rules() if r.region == region]
         for rule in regional:
             for key, wider in loosened(rule):

@@ -6,8 +6,8 @@ import pytest
 from typer.testing import CliRunner
 
 from linkcalc.cli import app
+from linkcalc.operation.limits import section
 from linkcalc.plan import load_plan
-from linkcalc.rules.plan_limits import section
 from linkcalc.rules.starts import START
 from linkcalc.rules.table import REGIONS, rules
 

@@ -10,9 +10,9 @@ from linkcalc.area.land import read_land
 from linkcalc.errors import DomainError, TerrainError
 from linkcalc.terrain.agreement import height_notes
 from linkcalc.terrain.cell_size import cell_error, cell_error_db, fine_enough_m
+from linkcalc.terrain.cutting import cut_profile
 from linkcalc.terrain.geodesy import from_grid, transformer
 from linkcalc.terrain.land_cover import Layers
-from linkcalc.terrain.profile import cut_profile
 from linkcalc.terrain.rasters import open_mosaic
 from tests.terrain.conftest import HILLS_SHAPE, north_up
 

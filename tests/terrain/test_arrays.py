@@ -11,7 +11,8 @@ from linkcalc.link.on_ground import cases, open_terrain, position_deg
 from linkcalc.plan import load_plan
 from linkcalc.sample_files import sample_path
 from linkcalc.terrain.arrays import clearance_of, profile_of_array
-from linkcalc.terrain.profile import Profile, cut_profile
+from linkcalc.terrain.cutting import cut_profile
+from linkcalc.terrain.profile import Profile
 
 xarray = pytest.importorskip("xarray")
 rasterio = pytest.importorskip("rasterio")

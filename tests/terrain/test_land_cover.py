@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from linkcalc.errors import DomainError, TerrainError
-from linkcalc.link.path_loss import Surroundings
+from linkcalc.link.surroundings import Surroundings
 from linkcalc.propagation import clutter
 from linkcalc.terrain.land_cover import (
     BUILT_UP,
@@ -24,7 +24,8 @@ from linkcalc.terrain.land_cover import (
     shown_along,
     surroundings_of,
 )
-from linkcalc.terrain.rasters import CANOPY_LIMITS_M, open_mosaic
+from linkcalc.terrain.raster import CANOPY_LIMITS_M
+from linkcalc.terrain.rasters import open_mosaic
 from tests.terrain.conftest import north_up
 
 AWAY = np.linspace(5.0, 95.0, 20)

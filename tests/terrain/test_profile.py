@@ -12,8 +12,10 @@ from scipy.ndimage import map_coordinates
 
 from linkcalc.errors import DomainError, TerrainError
 from linkcalc.plan import Obstacle
-from linkcalc.terrain.profile import Profile, cut_profile, read_profile_csv, with_obstacles
+from linkcalc.terrain.cutting import cut_profile
+from linkcalc.terrain.profile import Profile, with_obstacles
 from linkcalc.terrain.rasters import open_mosaic
+from linkcalc.terrain.surveyed import read_profile_csv
 from tests.terrain.conftest import CELL_DEG, HILLS_NORTH, HILLS_SHAPE, HILLS_WEST, north_up
 
 TANK, SHED = (44.985, 20.005), (44.960, 20.060)
@@ -466,29 +468,30 @@ def test_clutter_at_the_ends_of_a_survey_is_left_out_and_said(tmp_path):
 HEAD = "distance_m,ground_m\n0,1\n"
 DAMAGED_SURVEYS = {
     "empty": ("", "is empty"),
-    "wrong_columns": ("dist,height\n0,1\n", "line 1: unknown column 'dist'"),
+    "wrong_columns": ("dist,height\n0,1\n", "row 1: unknown column \"dist\""),
     "misspelt_column": ("distanc_m,ground_m\n0,1\n", "did you mean distance_m"),
-    "missing_column": ("distance_m,clutter_m\n0,1\n", "line 1: column ground_m is missing"),
-    "column_twice": ("distance_m,ground_m,ground_m\n0,1,1\n", "ground_m appears twice"),
-    "decimal_commas": ("distance_m,ground_m\n0,1\n10,5,101,5\n", "line 3: 4 values under 2 columns.*decimal"),
-    "decimal_commas_and_semicolons": ("distance_m;ground_m\n0;1\n10,5;2\n", "line 3: distance_m is '10,5'"),
-    "quoted_decimal_comma": (HEAD + '10,"1,5"\n', "line 3: ground_m is '1,5'.*decimal point"),
-    "too_few_values": (HEAD + "10\n", "line 3: 1 values under 2 columns"),
-    "empty_value": (HEAD + "10,\n", "line 3: ground_m is empty"),
-    "not_a_number": (HEAD + "10,high\n", "line 3: ground_m is 'high'"),
-    "nan": (HEAD + "10,nan\n", "line 3: ground_m cannot be nan"),
-    "infinite": (HEAD + "inf,2\n", "line 3: distance_m cannot be inf"),
-    "thousands_mark": (HEAD + "1_000,2\n", "line 3: distance_m is '1_000'"),
-    "standing_still": (HEAD + "10,2\n10,3\n", r"line 4: distance_m does not increase \(10 after 10\)"),
-    "walking_back": (HEAD + "\n10,2\n5,3\n", "line 5: distance_m does not increase"),
-    "negative": ("distance_m,ground_m\n-5,1\n", "line 2: distance_m cannot be -5"),
-    "no_zero": ("distance_m,ground_m\n5,1\n10,1\n20,1\n", "line 2: the first distance_m is 5"),
+    "missing_column": ("distance_m,clutter_m\n0,1\n", "row 1: column ground_m is missing"),
+    "column_twice": ("distance_m,ground_m,ground_m\n0,1,1\n", "two columns are named ground_m"),
+    "decimal_commas": ("distance_m,ground_m\n0,1\n10,5,101,5\n", "row 3: 4 values under 2 columns.*decimal"),
+    "thousands": (HEAD + '10,"1,500"\n', 'row 3: ground_m = "1,500": write 1.500 or 1500, whichever is meant'),
+    "both_marks": (HEAD + '10,"1.500,5"\n', 'row 3: ground_m = "1.500,5" is not a number; write a decimal point'),
+    "feet": (HEAD + "10,12 ft\n", 'row 3: ground_m = "12 ft" is not a number'),
+    "too_few_values": (HEAD + "10\n", "row 3: 1 value under 2 columns"),
+    "empty_value": (HEAD + "10,\n", "row 3: ground_m is empty"),
+    "not_a_number": (HEAD + "10,high\n", "row 3: ground_m = \"high\" is not"),
+    "nan": (HEAD + "10,nan\n", "row 3: ground_m = \"nan\" is not"),
+    "infinite": (HEAD + "inf,2\n", "row 3: distance_m = \"inf\" is not"),
+    "thousands_mark": (HEAD + "1_000,2\n", "row 3: distance_m = \"1_000\" is not"),
+    "standing_still": (HEAD + "10,2\n10,3\n", r"row 4: distance_m does not increase \(10 after 10\)"),
+    "walking_back": (HEAD + "\n10,2\n5,3\n", "row 5: distance_m does not increase"),
+    "negative": ("distance_m,ground_m\n-5,1\n", "row 2: distance_m cannot be -5"),
+    "no_zero": ("distance_m,ground_m\n5,1\n10,1\n20,1\n", "row 2: the first distance_m is 5"),
     "two_points": (HEAD + "10,2\n", "holds 2 points; a profile needs at least 3"),
-    "impossible_height": (HEAD + "10,-9999\n", "line 3: ground_m cannot be -9999"),
-    "negative_clutter": ("distance_m,ground_m,clutter_m\n0,1,-2\n", "line 2: clutter_m cannot be -2"),
-    "unknown_kind": ("distance_m,ground_m,clutter_kind\n0,1,wood\n", "line 2: clutter_kind 'wood'"),
-    "unknown_zone": ("distance_m,ground_m,zone\n0,1,2\n", "line 2: zone 2 is not 1"),
-    "open_quote": (HEAD + '10,"2\n20,3\n', "line 3: unexpected end of data"),
+    "impossible_height": (HEAD + "10,-9999\n", "row 3: ground_m cannot be -9999"),
+    "negative_clutter": ("distance_m,ground_m,clutter_m\n0,1,-2\n", "row 2: clutter_m cannot be -2"),
+    "unknown_kind": ("distance_m,ground_m,clutter_kind\n0,1,wood\n", "row 2: clutter_kind \"wood\""),
+    "unknown_zone": ("distance_m,ground_m,zone\n0,1,2\n", "row 2: zone 2 is not 1"),
+    "open_quote": (HEAD + '10,"2\n20,3\n', "row 3: a quotation mark is not closed"),
     "binary": ("\0\1\2", "not a text file"),
 }  # fmt: skip
 
@@ -503,7 +506,7 @@ def test_a_damaged_survey_is_refused_in_one_line_that_says_where(tmp_path, how):
 
 
 def test_a_survey_that_is_not_there_is_named(tmp_path):
-    with pytest.raises(TerrainError, match=r"nowhere\.csv cannot be read: No such file"):
+    with pytest.raises(TerrainError, match=r"nowhere\.csv: cannot be read: No such file"):
         read_profile_csv(tmp_path / "nowhere.csv")
 
 

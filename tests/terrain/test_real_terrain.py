@@ -12,8 +12,8 @@ import rasterio
 from linkcalc.errors import TerrainError
 from linkcalc.propagation.diffraction import delta_bullington_loss_db
 from linkcalc.terrain.cell_size import cell_error_db
+from linkcalc.terrain.cutting import cut_profile
 from linkcalc.terrain.geodesy import from_grid
-from linkcalc.terrain.profile import cut_profile
 from linkcalc.terrain.rasters import open_mosaic
 
 WHOLE = "jacksboro_srtm3_4326.tif"

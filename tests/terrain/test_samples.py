@@ -9,8 +9,9 @@ import rasterio
 
 from linkcalc.plan import load_plan
 from linkcalc.propagation.fresnel import clearance_ratio
+from linkcalc.terrain.cutting import cut_profile
 from linkcalc.terrain.geodesy import from_grid
-from linkcalc.terrain.profile import Profile, cut_profile
+from linkcalc.terrain.profile import Profile
 
 SAMPLES = Path(__file__).parents[2] / "terrain_samples"
 RASTERS = sorted(p.name for p in SAMPLES.glob("*.tif"))

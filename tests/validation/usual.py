@@ -18,7 +18,7 @@ from linkcalc.link.result import LinkResult
 from linkcalc.link.verdict import check_plan
 from linkcalc.plan.in_python import plan_from
 from linkcalc.terrain.profile import Profile
-from linkcalc.views.text import probability_words
+from linkcalc.views.words import probability_words
 from tests import sites
 
 START, END = "<!-- usual -->", "<!-- end -->"

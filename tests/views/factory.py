@@ -13,6 +13,16 @@ from typing import Any
 import numpy as np
 
 from linkcalc.link.budget import Budget, term
+from linkcalc.link.findings import (
+    BetterAntenna,
+    Finding,
+    Limit,
+    ModelReason,
+    RaisedAntennas,
+    Setting,
+    SiteReading,
+    SlowerSignal,
+)
 from linkcalc.link.result import (
     Advice,
     Assumption,
@@ -25,7 +35,7 @@ from linkcalc.link.result import (
     Result,
     VerdictWord,
 )
-from linkcalc.units import EARTH_RADIUS_M, wavelength_m
+from linkcalc.units import EARTH_RADIUS_M, SPEED_OF_LIGHT_M_S
 
 Clutter = tuple[float, float, float, str]
 """Start and end as a share of the path, height above ground in metres, kind."""
@@ -36,14 +46,14 @@ LONG_NAME = "North-western header tank above the old quarry road"
 _ENDS = (
     (
         ("feeder", -1.234567, "8 m of 5 mm coax"),
-        ("connectors", -0.5, "2 of 0.25 dB"),
-        ("antenna gain", 2.151234, "half-wave dipole"),
-        ("off the beam", 0.0, "towards the other station"),
+        ("extra_loss", -0.5, "2 of 0.25 dB"),
+        ("antenna_gain", 2.151234, "half-wave dipole"),
+        ("off_beam", 0.0, "towards the other station"),
     ),
     (
         ("feeder", -1.87, "12 m of 5 mm coax"),
-        ("arrestor", -0.3, ""),
-        ("antenna gain", 5.15, "collinear"),
+        ("extra_loss", -0.3, ""),
+        ("antenna_gain", 5.15, "collinear"),
     ),
 )
 """What hangs between radio and air at the first and at the second station."""
@@ -96,16 +106,13 @@ def link(
     drawing = _with_sweep(drawing, weaker.fade_margin_db, length_m, frequency_hz)
     verdict: VerdictWord = weaker.verdict
     margin = weaker.fade_margin_db
-    headline = {
-        "closes": f"Both directions keep {margin:.1f} dB or more above what the receivers need.",
-        "at_risk": f"The weaker direction has {margin:.1f} dB where {weaker.required_margin_db:.0f} dB is "
-        "asked for; expect lost messages.",
-        "does_not_close": f"The weaker direction is {-margin:.1f} dB short of what its receiver needs.",
-    }[verdict]
+    finding = Finding(
+        verdict, weaker.from_, weaker.to, margin, weaker.required_margin_db, weaker.site_share, 0.9994
+    )
     return LinkResult(
         name=name,
         verdict=verdict,
-        headline=headline,
+        finding=finding,
         frequency_hz=frequency_hz,
         signal="CSS SF10, 125 kHz, 4/5",
         path=path,
@@ -137,7 +144,7 @@ def _drawing(
     bulge = distance * (length_m - distance) / (2.0 * 4.0 / 3.0 * EARTH_RADIUS_M)
     ends = ground_m[0] + heights_m[0], ground_m[-1] + heights_m[1]
     ray = ends[0] + (ends[1] - ends[0]) * share
-    radius = np.sqrt(wavelength_m(frequency_hz) * distance * (length_m - distance) / length_m)
+    radius = np.sqrt((SPEED_OF_LIGHT_M_S / frequency_hz) * distance * (length_m - distance) / length_m)
     clearance = ray - ground_m - bulge - clutter_m
     ratio = np.divide(clearance, radius, out=np.full(points, np.inf), where=radius > 0)
     nothing = np.zeros(0)
@@ -164,7 +171,7 @@ def _path(
     worst = int(np.argmin(drawing.clearance_ratio[1:-1])) + 1
     ratio = float(drawing.clearance_ratio[worst])
     low_k = ratio - float(drawing.bulge_m[worst] * (4 / 3 / 0.9 - 1) / drawing.fresnel_radius_m[worst])
-    free_space = 20 * math.log10(4 * math.pi * length / wavelength_m(frequency_hz))
+    free_space = 20 * math.log10(4 * math.pi * length / (SPEED_OF_LIGHT_M_S / frequency_hz))
     v = -math.sqrt(2) * ratio
     diffraction = (
         6.9 + 20 * math.log10(math.hypot(v - 0.1, 1) + v - 0.1) if v > -0.78 else 0.0
@@ -177,10 +184,10 @@ def _path(
     )
     vegetation = min(0.2 * (frequency_hz / 1e6) ** 0.3 * min(woods, 400.0) ** 0.6, 35.0) if woods else 0.0
     losses = {
-        "free space": free_space,
-        "diffraction": diffraction,
-        "vegetation": vegetation,
-        "building entry": building_loss_db,
+        "free_space": free_space,
+        "ground": diffraction,
+        "trees": vegetation,
+        "building_entry": building_loss_db,
     }
     basic = free_space + diffraction
     models = {
@@ -202,13 +209,8 @@ def _path(
             worst_clearance_low_k_ratio=low_k,
             worst_obstacle=drawing.clutter_kind[worst] or "ground",
             regime=regime,
-            regime_reason={
-                "clear": "more than 60 % of the first Fresnel zone is free all along",
-                "grazing": "the ray is free but less than 60 % of the first Fresnel zone is",
-                "obstructed": "the ray itself is blocked",
-            }[regime],
             model="delta_bullington",
-            model_reason="diffraction over the ground at every length",
+            reason=ModelReason("delta_bullington"),
             models=models,
             spread_db=4.4,
             source="invented terrain, 30 m raster",
@@ -232,17 +234,17 @@ def _direction(
 ) -> Direction:
     whip, collinear = _ENDS if outward else _ENDS[::-1]
     terms = [
-        term("transmit power", 14.0, "transmitter", "conducted, at the radio"),
-        *(term(f"{name}, {stations[0]}", value, "transmitter", note) for name, value, note in whip),
-        *(term(name, -loss, "path") for name, loss in losses.items() if loss or name == "diffraction"),
-        *(term(f"{name}, {stations[1]}", value, "receiver", note) for name, value, note in collinear),
-        term("thermal noise", 123.007, "threshold", "kT0 in 125 kHz"),
-        term("noise figure", -6.0, "threshold"),
-        term("man-made noise", -2.345, "threshold", "rural, Rec. ITU-R P.372"),
-        term("required SNR", 15.0, "threshold", "SF10"),
+        term("transmit_power", 14.0, "transmitter", "conducted, at the radio"),
+        *(term(kind, value, "transmitter", note, station=stations[0]) for kind, value, note in whip),
+        *(term(kind, -loss, "path") for kind, loss in losses.items() if loss or kind == "ground"),
+        *(term(kind, value, "receiver", note, station=stations[1]) for kind, value, note in collinear),
+        term("thermal_noise", 123.007, "threshold", "kT0 in 125 kHz"),
+        term("noise_figure", -6.0, "threshold"),
+        term("external_noise", -2.345, "threshold", "rural, Rec. ITU-R P.372"),
+        term("required_snr", 15.0, "threshold", "SF10"),
     ]
     if noise_rise_db:
-        terms.append(term("noise rise, engine running", -noise_rise_db, "threshold"))
+        terms.append(term("noise_rise", -noise_rise_db, "threshold", "engine running"))
     budget = Budget(tuple(terms))
     margin = budget.fade_margin_db
     probability = probability_scale * (1 - 1e-5) / (1 + math.exp(-(margin - 4) / 4)) + (
@@ -269,10 +271,10 @@ def _direction(
         delivery_probability_after_reading=probability**0.5,
         year_share_percent=99.0,
         verdict=verdict,
-        limited_by="engine noise at the shed" if noise_rise_db else "the path itself",
+        limit=Limit("engine_noise", stations[1]) if noise_rise_db else Limit("distance"),
         eirp_dbm=budget.eirp_dbm,
         fading="rician",
-        rician_k_db=10.0 if losses["diffraction"] < 6 else 3.0,
+        rician_k_db=10.0 if losses["ground"] < 6 else 3.0,
         terms=budget.terms,
         uncertainty=(
             Contributor("path loss model", 12.0, "site", 2.0, "PAM 2011 study of 28 models"),
@@ -287,7 +289,7 @@ def _with_sweep(drawing: Drawing, margin_db: float, length_m: float, frequency_h
     present = drawing.antenna_height_m[1]
     height = np.geomspace(1.0, max(30.0, 3.0 * present), 240)
     smooth = margin_db + 18.0 * np.log10(height / present)
-    phase = 2 * math.pi * drawing.antenna_height_m[0] / (wavelength_m(frequency_hz) * length_m)
+    phase = 2 * math.pi * drawing.antenna_height_m[0] / ((SPEED_OF_LIGHT_M_S / frequency_hz) * length_m)
     lobes = 20 * np.log10(np.maximum(np.abs(2 * np.sin(phase * height)), 0.03))
     return replace(
         drawing,
@@ -303,26 +305,26 @@ def _advice(stations: tuple[str, str], margin_db: float, required_db: float) -> 
     return (
         Advice(
             "spreading_factor",
-            "use spreading factor 12: a message then takes 1.32 s",
+            SlowerSignal(12, 10, 1.32, 0.3707, limits_known=True),
             1,
             margin_db + 5.0,
             margin_db + 5.0 >= required_db,
         ),
         Advice(
             "antenna",
-            f"fit an 8 dBi collinear at {stations[1]}",
+            BetterAntenna("collinear", 8.0, (stations[1],), ()),
             2,
             margin_db + 5.8,
             margin_db + 5.8 >= required_db,
         ),
         Advice(
             "raise_antenna",
-            f"raise the antenna at {stations[1]} by 8.2 m, which clears 60 % of the first Fresnel zone",
+            RaisedAntennas((Setting(stations[1], 12.2, 4.0),), (), clears_fresnel_zone=True),
             4,
             margin_db + 12.0,
             margin_db + 12.0 >= required_db,
         ),
-        Advice("measure", "read the signal on site before buying anything", 1, None, False),
+        Advice("measure", SiteReading(12.0, 2.0), 1, None, False),
     )
 
 

@@ -7,7 +7,7 @@ from html.parser import HTMLParser
 import pytest
 
 import linkcalc as lc
-from linkcalc.views.text import VERDICT_WORDS
+from linkcalc.views.words import VERDICT_WORDS
 from tests.test_sweep import site
 from tests.views import factory
 
@@ -32,7 +32,7 @@ class Balanced(HTMLParser):
         assert self.open.pop() == tag
 
     def handle_data(self, data: str) -> None:
-        self.shown.append(data)
+        self.shown.append(data.replace("\u00a0", " ").replace("−", "-"))
 
 
 def read(html: str) -> Balanced:

@@ -13,7 +13,11 @@ from linkcalc.area.relay.result import Chain, HopCheck, Place, RelaySiting
 from linkcalc.area.tiles import Band
 
 _CHAIN = (
-    Band("spare_db", "dB", "weaker hop: how much more fade margin than required, weaker direction"),
+    Band(
+        "spare_db",
+        "dB",
+        "weaker hop: how much more fade margin than required of each of two, weaker direction",
+    ),
     Band("margin_db", "dB", "fade margin, weaker hop and direction"),
     Band("success_there", "1", "probability that a message passes both hops, first station to second"),
     Band("success_back", "1", "probability that a message passes both hops, second station to first"),
@@ -22,7 +26,7 @@ _CHAIN = (
 _HOP = (
     Band("margin_there_db", "dB", "fade margin, first station to second"),
     Band("margin_back_db", "dB", "fade margin, second station to first"),
-    Band("spare_db", "dB", "how much more fade margin than required, weaker direction"),
+    Band("spare_db", "dB", "how much more fade margin than required of each of two hops, weaker direction"),
     Band("path_loss_db", "dB", "median basic transmission loss"),
 )
 _GROUND = (
@@ -33,13 +37,7 @@ _GROUND = (
 
 
 def geotiff(result: RelaySiting) -> bytes:
-    """All bands as a tiled, compressed GeoTIFF, nodata -9999.
-
-    Raises
-    ------
-    LinkcalcError
-        If the file cannot be put together.
-    """
+    """All bands as a tiled, compressed GeoTIFF, nodata -9999."""
     return tiled_geotiff("relay.tif", *raster(result))
 
 
@@ -56,6 +54,7 @@ def raster(result: RelaySiting) -> Raster:
         ]
     grounds = (result.ground_m, result.allowed.slope_deg, result.allowed.mask.astype(np.float32))
     layers += zip(_GROUND, grounds, strict=True)
+    each = result.required_of_each_hop(result.spots[0])
     tags = {
         "link": result.link.name,
         "link_from": result.link.from_,
@@ -63,6 +62,8 @@ def raster(result: RelaySiting) -> Raster:
         "frequency_hz": f"{result.link.frequency_mhz * 1e6:.0f}",
         "signal": result.signal,
         "relay_antenna_height_m": f"{result.relay.antenna_height_m:g}",
+        "required_success_of_each_hop": f"{each.success:.6g}",
+        "confidence_of_each_hop": f"{each.confidence:.6g}",
         "profiles": "a full one for each cell",
     }
     return Raster(layers, result.grid.crs, result.grid.affine, tags)
@@ -142,8 +143,8 @@ def as_data(result: RelaySiting) -> dict[str, Any]:
             "signal": result.signal,
         },
         "direct": _hop_data(result.direct),
-        "spots": [_chain_data(chain) for chain in result.spots],
-        "two_relays": None if result.two is None else _chain_data(result.two),
+        "spots": [_chain_data(result, chain) for chain in result.spots],
+        "two_relays": None if result.two is None else _chain_data(result, result.two),
         "search": None if search is None else {
             "candidates": list(search.candidates),
             "pairs_tried": search.pairs_tried,
@@ -168,12 +169,14 @@ def as_data(result: RelaySiting) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _chain_data(chain: Chain) -> dict[str, Any]:
+def _chain_data(result: RelaySiting, chain: Chain) -> dict[str, Any]:
+    each = result.required_of_each_hop(chain)
     return {
         "verdict": chain.verdict,
         "weaker_hop": chain.weaker.name,
         "margin_db": chain.margin_db,
         "spare_db": chain.weaker.spare_db,
+        "required_of_each_hop": {"success": each.success, "confidence": each.confidence},
         "success_there": chain.success[0],
         "success_back": chain.success[1],
         "time_on_air_there_s": chain.time_on_air_s[0],

@@ -1,4 +1,8 @@
-"""A relay as part of a plan: its equipment, the plan with its hops, and that plan as a file."""
+"""A relay as part of a plan: its equipment, the plan with its hops, and that plan as a file.
+
+Every function here raises `LinkcalcError` where the plan has no station of a name, or its file cannot be added to, and
+`DomainError` where a figure is out of range.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -10,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from linkcalc._arrays import checked
 from linkcalc.errors import LinkcalcError
 from linkcalc.link.case import directional
+from linkcalc.link.requirement import Requirement
 from linkcalc.plan import Link, LoadedPlan, Plan, Station
 from linkcalc.plan.edits import edited_text, setting
 from linkcalc.plan.loading import checked_plan
@@ -53,13 +58,6 @@ def relay_station(plan: Plan, link: Link, kit: RelayKit) -> "tuple[Station, tupl
         What was not said is taken from the link's first station, but for its place, the height (the higher of
         the link's two), a directional antenna (which would serve one hop only), and what belongs to that
         station's surroundings.
-
-    Raises
-    ------
-    LinkcalcError
-        If there is no station `kit.like`.
-    DomainError
-        If a height is not above 0.
 
     Examples
     --------
@@ -146,7 +144,7 @@ def with_relays(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> Lo
     ----------
     loaded : LoadedPlan
     link : Link
-        One of the plan's; its payloads and what is asked of it hold for each hop.
+        One of the plan's; its payloads hold for each hop.
     relays : sequence of Station
         From the link's first station to its second.
 
@@ -167,8 +165,12 @@ def with_relays(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> Lo
 
 
 def hops(plan: Plan, link: Link, relays: Sequence[str]) -> list[Link]:
-    """A link's hops from relay to relay; obstacles and a surveyed profile stay with the link's own path."""
+    """A link's hops from relay to relay, each with the requirement that makes all of them keep the link's.
+
+    Obstacles and a surveyed profile stay with the link's own path.
+    """
     ends = [link.from_, *relays, link.to]
+    each = Requirement.of(link).of_each_hop(len(ends) - 1)
     found: list[Link] = []
     for number, (near, far) in enumerate(pairwise(ends), start=1):
         taken = [k.name for k in (*plan.link, *found)]
@@ -179,6 +181,8 @@ def hops(plan: Plan, link: Link, relays: Sequence[str]) -> list[Link]:
             "to": far,
             "obstacle": [],
             "profile_csv": None,
+            "required_success": each.success,
+            "confidence": each.confidence,
         }
         found.append(link.model_copy(update=changes))
     return found
@@ -208,11 +212,6 @@ def plan_text(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> str:
     -------
     str
         TOML; the link itself stays, as messages of the plan may name it.
-
-    Raises
-    ------
-    LinkcalcError
-        If the file is gone, or is written so that nothing can be added.
     """
     try:
         text = loaded.path.read_bytes().decode("utf-8-sig")
@@ -226,6 +225,8 @@ def plan_text(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> str:
         f"# Relays that linkcalc found for the link {quoted(link.name)}.",
         "# A prediction: measure on site. Once they stand, delete that link; its messages go to the hops.",
         "# A message then passes every hop; a radio link is no safety function and no emergency stop.",
+        f"# Each of the {len(relays) + 1} hops is required to have what makes all of them together keep the link's",
+        f"# {100.0 * link.required_success:g} % of the messages at {100.0 * link.confidence:g} % of such sites.",
     ]
     tables = [("station", s) for s in relays]
     tables += [("link", k) for k in hops(loaded.plan, link, [s.name for s in relays])]  # type: ignore[misc]

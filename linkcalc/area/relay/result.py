@@ -13,7 +13,7 @@ from linkcalc.area.access import Allowed, Grid, Mask
 from linkcalc.area.gridded import Gridded, Raster
 from linkcalc.area.relay.chain import Pair
 from linkcalc.area.tiles import Singles, TileStore
-from linkcalc.link.requirement import VERDICTS
+from linkcalc.link.requirement import VERDICTS, Requirement
 from linkcalc.link.result import Assumption, Direction, PathFacts, VerdictWord
 from linkcalc.plan import Link, Station
 
@@ -61,7 +61,7 @@ class HopCheck:
 
     @property
     def spare_db(self) -> float:
-        """How much more than asked the weaker direction has."""
+        """How much more than required the weaker direction has."""
         return self.weaker.fade_margin_db - self.weaker.required_margin_db
 
     @property
@@ -98,7 +98,7 @@ class Chain:
 
     @property
     def success(self) -> tuple[float, float]:
-        """Probability that a message passes every hop, there and back; the hops' doubts independent."""
+        """Probability that a message passes every hop, there and back; the hops' uncertainties independent."""
         there, back = (math.prod(h.directions[way].delivery_probability for h in self.hops) for way in (0, 1))
         return there, back
 
@@ -111,7 +111,7 @@ class Chain:
 
 @dataclass(frozen=True, eq=False, repr=False)
 class RelaySiting(Gridded):
-    """The answer: spots for one relay, and for two where that was asked or is needed."""
+    """The answer: spots for one relay, and for two where that was wanted or is needed."""
 
     title: str
     link: Link
@@ -178,6 +178,10 @@ class RelaySiting(Gridded):
         if self.two is None or one.verdict == "closes":
             return one
         return max((one, self.two), key=lambda c: (VERDICTS.index(c.verdict), c.weaker.spare_db))
+
+    def required_of_each_hop(self, chain: Chain) -> Requirement:
+        """What each hop of a chain must have for all together to have what is required of the link."""
+        return Requirement.of(self.link).of_each_hop(len(chain.hops))
 
     def area_km2(self, verdict: VerdictWord) -> float:
         """Area with a verdict over one relay."""

@@ -1,4 +1,4 @@
-"""The tank of a plan: how far a lost stop overruns, how often it overflows or runs dry, what mends it."""
+"""The tank of a plan: how far a lost stop overruns, how often it overflows or runs dry, what makes it safe."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -8,15 +8,16 @@ import numpy as np
 
 from linkcalc.answer import Answer
 from linkcalc.errors import PlanError
-from linkcalc.operation.messages import FadingChannel, airtimes_s, by_site, fits, way
+from linkcalc.operation.channel import FadingChannel, by_site
+from linkcalc.operation.limits import shortest_interval_s
+from linkcalc.operation.messages import airtimes_s, fits, way
 from linkcalc.operation.tank.cycle import LostStop, lost_stop
 from linkcalc.operation.tank.loop import LEAST_WATCHDOG_INTERVALS, YEAR_S, Daily, FillLoop
 from linkcalc.operation.tank.risk import YearRisk, year_risk
 from linkcalc.operation.tank.shapes import HorizontalCylinder, LevelTable, Prism, Shape
 from linkcalc.operation.tank.simulate import TankYears, simulate
 from linkcalc.operation.tank.solve import HIGHEST_STOP_PERCENT, Solution, solve
-from linkcalc.plan.control import event_message, reporting_message
-from linkcalc.rules.plan_limits import shortest_interval_s
+from linkcalc.plan.model import event_message, reporting_message
 
 if TYPE_CHECKING:
     from linkcalc.link.result import LinkResult
@@ -131,7 +132,7 @@ class TankAnswer(Answer):
     """Chance that the link is dead at such a site: more than half of the messages, with their tries, are
     lost."""
     working_chance: float
-    """Chance that it works there: no more are lost than is asked."""
+    """Chance that it works there: no more are lost than is accepted."""
     accepted_loss: float
     """Share of the messages that may be lost where it works."""
     working: Losses
@@ -256,13 +257,7 @@ def _delays_s(plan: "Plan", message: "Message | None") -> tuple[float, ...]:
 
 
 def overrun(plan: "Plan", link_results: "Sequence[LinkResult]") -> Overrun | None:
-    """Answer no more of a plan's tank than how far a lost stop overruns; None if it has none.
-
-    Raises
-    ------
-    PlanError
-        As `loop_of`.
-    """
+    """Answer no more of a plan's tank than how far a lost stop overruns; None if it has none."""
     return None if plan.tank is None or plan.engine is None else Overrun.of(loop_of(plan))
 
 
@@ -274,11 +269,6 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | 
     plan : Plan
     link_results : sequence of LinkResult
         Of `linkcalc.link.verdict.check_plan`.
-
-    Raises
-    ------
-    PlanError
-        As `loop_of`.
     """
     tank, engine = plan.tank, plan.engine
     if tank is None or engine is None:
@@ -289,8 +279,8 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | 
     assert message is not None
     there, _ = way(plan, message, link_results)
     channel = FadingChannel.of(there)
-    asked = next(k.required_success for k in plan.link if k.name == message.link)
-    accepted = 1.0 - asked
+    required = next(k.required_success for k in plan.link if k.name == message.link)
+    accepted = 1.0 - required
     reading = FadingChannel.of(there, after_reading=True)
     risk, measured = year_risk(loop, channel, accepted), year_risk(loop, reading, accepted)
     tries = len(loop.report_delays_s) if loop.reports else len(loop.stop_delays_s)
@@ -471,7 +461,7 @@ def simulated(
 def summary(years: TankYears, seed: int) -> Simulated:
     """Average simulated years.
 
-    >>> from linkcalc.operation.messages import SteadyChannel
+    >>> from linkcalc.operation.channel import SteadyChannel
     >>> loop = FillLoop(start_m3=16, stop_m3=36, overflow_m3=40, pump_m3_s=5 / 3600,
     ...                 draw_m3_s=(0.5 / 3600,), report_interval_s=600.0, watchdog_s=1800.0)
     >>> summary(simulate(loop, SteadyChannel(0.0), 10), 1).overflow_chance

@@ -26,7 +26,7 @@ _MOST_STATES = 4_000_000
 
 
 class Channel(Protocol):
-    """How one try fares: see `linkcalc.operation.messages`."""
+    """How one try fares: see `linkcalc.operation.channel`."""
 
     @property
     def site_sigma_db(self) -> float: ...
@@ -67,7 +67,7 @@ def simulate(loop: FillLoop, channel: Channel, tank_years: int, seed: int = 1) -
     ----------
     loop : FillLoop
     channel : object with site_sigma_db, conditions_sigma_db and try_success(slow_db)
-        As `linkcalc.operation.messages.FadingChannel`: success of a single try given the slow deviation in dB.
+        As `linkcalc.operation.channel.FadingChannel`: success of a single try given the slow deviation in dB.
     tank_years : int
         1 or more. Each has its own site, drawn once, and a new state every `loop.state_lasts_s`.
     seed : int
@@ -84,7 +84,7 @@ def simulate(loop: FillLoop, channel: Channel, tank_years: int, seed: int = 1) -
 
     Examples
     --------
-    >>> from linkcalc.operation.messages import SteadyChannel
+    >>> from linkcalc.operation.channel import SteadyChannel
     >>> loop = FillLoop(start_m3=16, stop_m3=36, overflow_m3=40, pump_m3_s=5 / 3600,
     ...                 draw_m3_s=(0.5 / 3600,), report_interval_s=600.0, watchdog_s=1800.0)
     >>> years = simulate(loop, SteadyChannel(0.1), 100)

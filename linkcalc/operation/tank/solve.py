@@ -72,7 +72,7 @@ def solve(
         As planned.
     shape : Shape
     channel : object with site_sigma_db, conditions_sigma_db and try_success(slow_db)
-        As `linkcalc.operation.messages.FadingChannel`.
+        As `linkcalc.operation.channel.FadingChannel`.
     accepted_chance : float, above 0 and below 1
     shortest_interval_s : float, s, above 0
         Between reports; shorter ones cost too much air time or battery.
@@ -88,7 +88,7 @@ def solve(
 
     Examples
     --------
-    >>> from linkcalc.operation.messages import SteadyChannel
+    >>> from linkcalc.operation.channel import SteadyChannel
     >>> from linkcalc.operation.tank.shapes import Prism
     >>> tank = Prism.upright_cylinder(diameter_m=5.0, height_m=2.5)
     >>> loop = FillLoop(start_m3=tank.volume_at_percent_m3(40), stop_m3=tank.volume_at_percent_m3(92),

@@ -18,12 +18,15 @@ from linkcalc._arrays import Floats
 from linkcalc.errors import LinkcalcError, OutOfRangeWarning
 from linkcalc.link.case import LinkCase
 from linkcalc.link.judgement import judge
+from linkcalc.link.losses import REGIMES, Situation, profile_arguments, profile_facts
 from linkcalc.link.on_ground import link_case, open_terrain
-from linkcalc.link.path_loss import REGIMES, Situation, find, profile_arguments, profile_facts
+from linkcalc.link.path_loss import find
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.plan.in_python import plan_from
-from linkcalc.terrain.profile import Profile, profile_from, read_profile_csv
-from linkcalc.terrain.rasters import GROUND_LIMITS_M, open_mosaic
+from linkcalc.terrain.profile import Profile, profile_from
+from linkcalc.terrain.raster import GROUND_LIMITS_M
+from linkcalc.terrain.rasters import open_mosaic
+from linkcalc.terrain.surveyed import read_profile_csv
 from tests.validation.measured.links import Gathered, Links, gather
 from tests.validation.measured.sets import Assumed, MeasuredSet, find_sets, read_set
 

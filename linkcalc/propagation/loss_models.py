@@ -1,11 +1,26 @@
-"""Which path loss model may give the number: the rules, a standard's, or one's own in Python. Knows no numpy."""
+"""The path loss models by name: the rules, a standard's, and one's own in Python. Knows no numpy."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Any, TypeVar
 
+from linkcalc._kinds import kinds_checked
 from linkcalc.errors import DomainError
+
+MODEL_NAMES = {
+    "free_space": "free space (P.525)",
+    "plane_earth": "plane earth",
+    "two_ray": "two-ray",
+    "spherical_earth": "smooth earth (P.526)",
+    "bullington": "Bullington (P.526)",
+    "cascaded_knife_edges": "cascaded knife edges",
+    "delta_bullington": "delta-Bullington (P.526)",
+    "rounded_obstacle": "rounded obstacle (P.526)",
+    "p1812": "P.1812",
+    "irregular_terrain": "irregular terrain model",
+}
+"""How the models are called in reports, in the order they are listed."""
 
 RULES = "rules"
 """The rules of `linkcalc.link.path_loss`: validated on measured links."""
@@ -19,7 +34,7 @@ F = TypeVar("F", bound=Model)
 
 @dataclass(frozen=True)
 class OwnModel:
-    """A loss model that somebody wrote in Python."""
+    """A loss model written in Python."""
 
     name: str
     words: str
@@ -49,6 +64,7 @@ class OwnModel:
 _OWN: dict[str, OwnModel] = {}
 
 
+@kinds_checked
 def loss_model(name: str, words: str = "") -> Callable[[F], F]:
     """Register a function as a path loss model under a name.
 
@@ -61,14 +77,14 @@ def loss_model(name: str, words: str = "") -> Callable[[F], F]:
         Lower-case letters, digits and underscores; not that of another model. A second function under an own name
         takes its place, as when a notebook's cell is run again.
     words : str
-        What reports call it; left out: its name.
+        What reports call it; default: its name.
 
     Returns
     -------
     decorator
-        Of a function of a `linkcalc.Profile`, a `linkcalc.link.path_loss.Situation`, and both antennas' heights above
+        Of a function of a `linkcalc.Profile`, a `linkcalc.link.losses.Situation`, and both antennas' heights above
         ground in m, near and far: its basic transmission loss in dB between the antennas, median. It should raise
-        `linkcalc.DomainError` where it is not defined: it is then left out there. What surrounds the antennas
+        `linkcalc.DomainError` where it is not defined: it is then omitted there. What surrounds the antennas
         and the allowance for installations come on top, as with every model.
 
     Raises
@@ -87,8 +103,6 @@ def loss_model(name: str, words: str = "") -> Callable[[F], F]:
     92.0
     >>> forget_loss_model("log_distance")
     """
-    from linkcalc.link.result import MODEL_NAMES
-
     legible = name.isascii() and name.isidentifier() and name == name.lower() and len(name) <= 40
     if not legible:
         raise DomainError(f"loss model {name!r}: lower-case letters, digits and underscores, as in farm_fit")
@@ -105,6 +119,7 @@ def loss_model(name: str, words: str = "") -> Callable[[F], F]:
     return registered
 
 
+@kinds_checked
 def forget_loss_model(name: str) -> None:
     """Take an own model away again; nothing happens where there is none of that name.
 
@@ -115,25 +130,31 @@ def forget_loss_model(name: str) -> None:
     >>> "level_ground" in own_models()
     False
     """
-    from linkcalc.link.result import MODEL_NAMES
-
     if _OWN.pop(name, None) is not None:
         del MODEL_NAMES[name]
 
 
 def own_models() -> dict[str, OwnModel]:
-    """Those registered, by name."""
+    """Those registered, by name.
+
+    >>> own_models()
+    {}
+    """
     return dict(_OWN)
 
 
 def governing_fault(name: str) -> str | None:
-    """What is wrong with a plan's choice of model, in one line; None: nothing."""
+    """What is wrong with a plan's choice of model, in one line; None: nothing.
+
+    >>> governing_fault("rules"), str(governing_fault("p1821"))[:57]
+    (None, 'unknown governing model "p1821"; did you mean p1812?; all')
+    """
     known = (RULES, *STANDARD, *_OWN)
     if name in known:
         return None
     near = get_close_matches(name[:80].lower(), known, n=1)
-    mend = f"; did you mean {near[0]}?" if near else ""
+    near_by = f"; did you mean {near[0]}?" if near else ""
     return (
-        f'unknown governing model "{name[:80]}"{mend}; allowed: {", ".join(known)}; one of your own is registered '
+        f'unknown governing model "{name[:80]}"{near_by}; allowed: {", ".join(known)}; one of your own is registered '
         "in Python with linkcalc.loss_model before the plan is loaded"
     )

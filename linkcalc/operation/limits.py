@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING
 from linkcalc.answer import Answer
 from linkcalc.errors import PlanError
 from linkcalc.link.modulation import Signal
+from linkcalc.link.traffic import Sent, sent_over
 from linkcalc.plan import ChirpModulation, Link, Station
 from linkcalc.plan.wording import element
 from linkcalc.radio import css
-from linkcalc.rules.limits import CAUTION, LimitsCheck, OtherTraffic, Status, Transmission, check
+from linkcalc.rules.found import CAUTION, LimitsCheck, Status
+from linkcalc.rules.limits import check
 from linkcalc.rules.table import REGIONS, rules
-from linkcalc.rules.traffic import Sent, sent_over
+from linkcalc.rules.transmission import OtherTraffic, Transmission
 
 if TYPE_CHECKING:
     from linkcalc.link.result import LinkResult

@@ -1,11 +1,11 @@
-"""The mended plan: a plan file's text with the changes of remedies made, and checked again."""
+"""The improved plan: a plan file's text with the changes of remedies made, and checked again."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from linkcalc.errors import LinkcalcError
-from linkcalc.link.remedies import edit_of
+from linkcalc.link.remedy_plans import edit_of
 from linkcalc.link.result import Remedy, Result
 from linkcalc.link.verdict import check_plan
 from linkcalc.plan import LoadedPlan
@@ -19,19 +19,19 @@ MARK = "Written by linkcalc"
 
 
 @dataclass(frozen=True)
-class Mended:
-    """A mended plan."""
+class ImprovedPlan:
+    """A plan with its remedies made."""
 
     text: str
     remedies: tuple[tuple[str, Remedy], ...]
     """What was done, by name of the link."""
     result: Result
-    """Of the mended plan."""
+    """Of the improved plan."""
 
 
-def mended_plan(
+def improved_plan(
     loaded: LoadedPlan, result: Result, *, link: str | None = None, number: int = 1
-) -> Mended | None:
+) -> ImprovedPlan | None:
     """Make the changes of remedies in a plan.
 
     Parameters
@@ -41,15 +41,15 @@ def mended_plan(
     result : Result
         Its check.
     link : str, optional
-        The one link to mend; left out: every one that does not close, one after the other, each with the
-        cheapest remedy once those before are made.
+        The one link to improve; default: every one that does not close, one after the other, each with the cheapest
+        remedy once those before are made.
     number : int
         Which of that link's remedies, from 1.
 
     Returns
     -------
-    Mended or None
-        None where nothing is to be mended.
+    ImprovedPlan or None
+        None where every link closes.
 
     Raises
     ------
@@ -92,7 +92,7 @@ def mended_plan(
             )
     if not done:
         return None
-    return Mended(edited_text(text, edits, _head(loaded.path, done)), tuple(done), result)
+    return ImprovedPlan(edited_text(text, edits, _head(loaded.path, done)), tuple(done), result)
 
 
 def _head(path: Path, done: Sequence[tuple[str, Remedy]]) -> str:

@@ -1,0 +1,97 @@
+"""A budget as it is printed: rounded, and adding up."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from linkcalc.link.result import Direction, Term
+from linkcalc.link.wording import TERMS
+
+
+@dataclass(frozen=True)
+class BudgetLine:
+    """One printed line of a budget, in tenths of a decibel."""
+
+    name: str
+    value_db: float
+    kind: Literal["term", "rounding", "sum"]
+    unit: str = ""
+
+
+def term_words(term: Term) -> str:
+    """Return a term's name without the station it belongs to, where its block of the budget tells that.
+
+    Examples
+    --------
+    >>> term_words(Term("antenna_gain", 2.15, "transmitter", station="tank"))
+    'antenna gain'
+    """
+    return term.name if term.group == "path" else TERMS[term.kind]
+
+
+def budget_lines(direction: Direction) -> list[BudgetLine]:
+    """Return a budget as printed: rounded to tenths, each block adding up to the sum below it.
+
+    Every term and every sum is the figure nearest to its value; where the printed terms do not add up to
+    the printed sum, a line "rounding" says by how much. What leads to the sensitivity is printed as it
+    builds up (noise, then what the signal needs over it), so the sensitivity is subtracted.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> terms = [Term("transmit_power", 1.04, "transmitter"), Term("antenna_gain", 1.04, "transmitter")]
+    >>> [(line.name, line.value_db) for line in budget_lines(SimpleNamespace(terms=terms))][:4]
+    [('transmit power', 1.0), ('antenna gain', 1.0), ('rounding', 0.1), ('EIRP', 2.1)]
+    """
+    lines: list[BudgetLine] = []
+    exact = level = 0  # in millionths of a decibel, and as printed in tenths
+    levels = {}
+    for groups, name, sign in (
+        (("transmitter",), "EIRP", 1),
+        (("path", "receiver"), "Received power", 1),
+        (("threshold",), "Sensitivity", -1),
+    ):
+        if sign < 0:
+            exact = level = 0
+        for t in (t for t in direction.terms if t.group in groups):
+            micro = sign * round(t.value_db * 1e6)
+            exact += micro
+            level += _tenths(micro)
+            lines.append(BudgetLine(term_words(t), _tenths(micro) / 10, "term"))
+        if _tenths(exact) != level:
+            lines.append(BudgetLine("rounding", (_tenths(exact) - level) / 10, "rounding"))
+        level = _tenths(exact)
+        levels[name] = exact, level
+        lines.append(BudgetLine(name, level / 10, "sum", "dBm"))
+    received, sensitivity = levels["Received power"], levels["Sensitivity"]
+    margin = _tenths(received[0] - sensitivity[0])
+    off = margin - (received[1] - sensitivity[1])
+    if off:
+        lines.append(BudgetLine("rounding", off / 10, "rounding"))
+    lines.append(BudgetLine("Margin, received over sensitivity", margin / 10, "sum", "dB"))
+    return lines
+
+
+def _tenths(micro_db: int) -> int:
+    return (micro_db + 50_000) // 100_000
+
+
+def place_words(lines: Sequence[BudgetLine], i: int) -> tuple[int, str, int]:
+    """Block, name, and how often the name came before in it: what makes two columns share a row."""
+    block = sum(line.kind == "sum" for line in lines[:i])
+    start = max((n + 1 for n in range(i) if lines[n].kind == "sum"), default=0)
+    return block, lines[i].name, sum(line.name == lines[i].name for line in lines[start:i])
+
+
+def merged_terms(columns: Sequence[Sequence[Any]]) -> list[Any]:
+    """One list holding the entries of all, each column's order kept as far as they agree."""
+    merged: list[Any] = []
+    for column in columns:
+        position = 0
+        for entry in column:
+            if entry in merged:
+                position = merged.index(entry) + 1
+            else:
+                merged.insert(position, entry)
+                position += 1
+    return merged
