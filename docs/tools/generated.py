@@ -76,7 +76,8 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "site.compass", "site.walk_test", "site.loss_rate", "site.stopping", "site.acceptance",
     ),
     "Areas": (
-        "area.coverage", "area.gridded", "area.geofiles", "area.scheduler", "area.distributed",
+        "area.coverage", "area.coverage_result", "area.tiles", "area.gridded", "area.geofiles", "area.scheduler",
+        "area.distributed",
         "area.program", "area.land", "area.losses", "area.margins", "area.kernels", "area.height_pairs",
         "area.access", "area.geojson", "area.relief",
     ),
@@ -85,7 +86,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "area.relay.result", "area.relay.files",
     ),
     "Fleets": (
-        "fleets.answer", "fleets.network", "fleets.reach", "fleets.capture", "fleets.aloha",
+        "fleets.answer", "fleets.result", "fleets.network", "fleets.reach", "fleets.capture", "fleets.aloha",
         "fleets.levels", "fleets.air", "fleets.contention", "fleets.simulate", "fleets.judge",
         "fleets.assign", "fleets.limits", "fleets.remedies",
     ),
