@@ -78,7 +78,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "area.access", "area.geojson", "area.relief",
     ),
     "Relays": (
-        "area.relay.siting", "area.relay.search", "area.relay.chain", "area.relay.plan",
+        "area.relay.siting", "area.relay.hops", "area.relay.search", "area.relay.chain", "area.relay.plan",
         "area.relay.result", "area.relay.files",
     ),
     "Fleets": (
