@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from linkcalc._arrays import Floats
+from linkcalc._kinds import kinds_checked
 from linkcalc.answer import Answer, installed
 from linkcalc.errors import DomainError
 from linkcalc.link.judgement import judge
@@ -29,6 +30,7 @@ TREES_DB = 1.0
 _HALF, _NINETY = 0.6745, 1.6449
 
 
+@kinds_checked
 def readings_from(
     frame: "pandas.DataFrame", plan: PlanLike, *, link: str | None = None, direction: Way | None = None
 ) -> Readings:
@@ -68,6 +70,7 @@ def readings_from(
     return readings_of_csv("data frame", cells.to_csv(index=False), (one.from_, one.to), direction=direction)
 
 
+@kinds_checked
 def readings_frame(found: Readings) -> "pandas.DataFrame":
     """Return readings as a data frame that `readings_from` takes; columns without a value are left out.
 

@@ -73,7 +73,7 @@ def report(
 
     Exit code: 0 whatever the verdict, 2 bad input.
     """
-    from linkcalc.site.record import Job, make_record
+    from linkcalc.site.record import Job, Taken, make_record
     from linkcalc.views.record import record_html, record_pdf
 
     if paper not in _PAPERS:
@@ -84,10 +84,7 @@ def report(
     record = make_record(
         loaded,
         chosen,
-        readings=found,
-        readings_paths=files,
-        leaf=leaf_name(leaf),
-        wet_foliage=wet,
+        taken=None if found is None else Taken(found, files, leaf_name(leaf), wet),
         day=_day(date),
         success=success,
         confidence=confidence,

@@ -173,7 +173,7 @@ def record(
     """
     from dataclasses import fields
 
-    from linkcalc.site.record import Job, make_record
+    from linkcalc.site.record import Job, Taken, make_record
 
     known = [f.name for f in fields(Job)]
     for name in job:
@@ -186,10 +186,7 @@ def record(
     return make_record(
         loaded,
         chosen,
-        readings=found,
-        readings_paths=files,
-        leaf=leaf,
-        wet_foliage=wet_foliage,
+        taken=None if found is None else Taken(found, files, leaf, wet_foliage),
         day=day,
         success=success,
         confidence=confidence,

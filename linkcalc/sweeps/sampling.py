@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from linkcalc._arrays import Floats
 from linkcalc._version import __version__
 from linkcalc.area.height_pairs import by_numba, pair_losses
-from linkcalc.errors import DomainError
+from linkcalc.errors import ArgumentError, DomainError
 from linkcalc.link.case import ENDS, End, LinkCase
 from linkcalc.link.legal import lawful_powers
 from linkcalc.link.losses import Losses, profile_facts
@@ -240,6 +240,11 @@ def sample(
 
 def _drawn(uncertain: Any, draws: int | None, seed: int | np.random.Generator) -> dict[str, Values]:
     """Draws of each name, all of one length."""
+    if not hasattr(uncertain, "keys"):
+        raise ArgumentError(
+            "uncertain is a frame of draws, or a dict of distributions or draws by key; "
+            f"not {type(uncertain).__name__}"
+        )
     given = {name: uncertain[name] for name in uncertain}
     if not given:
         raise DomainError("nothing to draw: give one input or more, each with a distribution or its draws")
