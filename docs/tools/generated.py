@@ -29,7 +29,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "link.result", "operation.sections", "sweeps.reach_by_ground", "sweeps.comparing",
         "sweeps.sampling", "sweeps.sweeping", "sweeps.table", "sweeps.parameters", "sweeps.mast_heights",
         "link.findings", "link.advice", "link.remedies", "link.remedy_options", "link.improved_plan",
-        "link.parts_list",
+        "link.relayed_plan", "link.parts_list",
         "site.record", "plan.sites", "plan.nodes", "sample_files", "files", "tabular",
     ),
     "Distance and clearance": ("propagation.free_space", "propagation.fresnel"),
@@ -79,7 +79,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "area.access", "area.geojson", "area.relief",
     ),
     "Relays": (
-        "area.relay.siting", "area.relay.hops", "area.relay.search", "area.relay.chain", "area.relay.plan",
+        "area.relay.siting", "area.relay.hops", "area.relay.search", "area.relay.chain",
         "area.relay.result", "area.relay.files",
     ),
     "Fleets": (
