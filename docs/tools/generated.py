@@ -30,7 +30,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "sweeps.sampling", "sweeps.sweeping", "sweeps.table", "sweeps.parameters", "sweeps.mast_heights",
         "link.findings", "link.advice", "link.remedies", "link.remedy_options", "link.improved_plan",
         "link.parts_list",
-        "link.raising", "link.relay_on_line", "link.remedy_plans", "link.drawing", "link.wording",
+        "link.raising", "link.relay_on_line", "link.remedy_plans", "link.relayed_plan", "link.drawing", "link.wording",
         "site.record", "plan.sites", "plan.nodes", "sample_files", "files", "tabular",
     ),
     "Distance and clearance": ("propagation.free_space", "propagation.fresnel"),
@@ -82,7 +82,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "area.access", "area.geojson", "area.relief",
     ),
     "Relays": (
-        "area.relay.siting", "area.relay.search", "area.relay.chain", "area.relay.hops", "area.relay.plan",
+        "area.relay.siting", "area.relay.hops", "area.relay.search", "area.relay.chain",
         "area.relay.result", "area.relay.files",
     ),
     "Fleets": (
