@@ -162,6 +162,18 @@ def test_a_page_names_only_what_there_is(page: Path) -> None:
         assert (DOCS.parent / "linkcalc" / f"{module.replace('.', '/')}.py").is_file()
 
 
+def test_the_first_hour_runs_as_it_stands(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = (DOCS / "first_hour.md").read_text(encoding="utf-8")
+    blocks = re.findall(r"^```python\n(.*?)^```", text, re.S | re.M)
+    monkeypatch.chdir(tmp_path)
+    exec("\n".join(blocks), {})
+    assert len(blocks) == 7
+    assert "At risk" in capsys.readouterr().out
+    assert {p.name for p in tmp_path.iterdir()} == {"answer.json", "path.svg", "higher.toml"}
+
+
 def test_the_pages_say_that_a_radio_link_stops_nothing_safely() -> None:
     for name in ("index.md", "field.md"):
         text = " ".join((DOCS / name).read_text(encoding="utf-8").split())
