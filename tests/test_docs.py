@@ -1,10 +1,15 @@
 """The documentation's tools and pages. CI builds the site, warnings as errors; this needs no generator."""
 
 import re
-import sys
 from pathlib import Path
 
+import generated
+import links
+import narrow_tables
+import page_text
 import pytest
+import reference_pages
+import source_pages
 
 import linkcalc
 from linkcalc.cli import COMMANDS
@@ -12,16 +17,6 @@ from linkcalc.plan import Plan
 from linkcalc.rules.table import rules
 
 DOCS = Path(__file__).parents[1] / "docs"
-
-
-sys.path.insert(0, str(DOCS / "tools"))
-
-import generated  # noqa: E402
-import links  # noqa: E402
-import narrow_tables  # noqa: E402
-import page_text  # noqa: E402
-import reference_pages  # noqa: E402
-import source_pages  # noqa: E402
 
 
 def text_of(pages: dict[str, str]) -> str:
