@@ -20,7 +20,7 @@ from linkcalc.plan import LoadedPlan, load_plan
 from linkcalc.site.fieldsheet import FieldSheet, field_sheet
 from linkcalc.site.fitted import AS_PLANNED
 from linkcalc.views.fieldsheet import field_sheet_html
-from linkcalc.views.fieldsheet.document import page_data
+from linkcalc.views.fieldsheet.data import page_data
 
 SAMPLES = Path(__file__).parents[1] / "terrain_samples"
 

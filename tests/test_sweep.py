@@ -1,6 +1,6 @@
 """Sweeps: every cell is what a check of the changed plan says, and nothing is worked out twice."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -326,12 +326,12 @@ RANDOM = {
 
 @pytest.mark.parametrize("sample", RANDOM)
 @pytest.mark.usefixtures("quick")
-def test_every_cell_of_a_large_sweep_is_the_check_of_its_plan(sample: str) -> None:
+def test_every_cell_of_a_large_sweep_is_the_check_of_its_plan(sample: str, few: Callable[[int], int]) -> None:
     loaded = load_plan(sample_path(sample))
     found = sweep_plan(loaded, RANDOM[sample])
     assert found.size > 500  # enough for success to be interpolated
     random = np.random.default_rng(5)
-    for _ in range(12):
+    for _ in range(few(12)):
         cell = {
             name: found.coords[name][random.integers(len(found.coords[name]))].item() for name in found.dims
         }

@@ -51,11 +51,11 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     ),
     "Budget, uncertainty and verdict": (
         "link.case", "link.budget", "link.uncertainty", "link.reliability", "link.requirement",
-        "link.judgement", "units", "interpolation",
+        "link.judgement", "units",
     ),
     "Terrain": (
         "terrain.profile", "terrain.cutting", "terrain.surveyed", "terrain.station_ground", "terrain.arrays",
-        "terrain.rasters", "terrain.geodesy", "terrain.cell_size",
+        "terrain.raster", "terrain.rasters", "terrain.geodesy", "terrain.cell_size",
         "terrain.agreement", "terrain.land_cover", "terrain.sources", "terrain.open_sets",
         "terrain.local_copy", "plan.ground_data",
     ),
@@ -65,14 +65,15 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "operation.tank.answer",
     ),
     "Law, people and energy": (
-        "rules.limits", "rules.table", "operation.limits", "link.traffic", "rules.starts", "link.legal",
+        "rules.limits", "rules.transmission", "rules.found", "rules.findings", "rules.intervals",
+        "rules.table", "operation.limits", "link.traffic", "rules.starts", "link.legal",
         "operation.exposure", "radio.energy", "operation.energy", "operation.solar_winter",
     ),
     "Measuring on site": (
         "site.readings", "site.reading", "site.reading_cells", "frames", "site.listening", "site.fitted",
-        "site.survey", "site.level", "site.measured", "site.measured_table", "site.fieldsheet", "site.compass",
-        "site.walk_test",
-        "site.acceptance",
+        "site.survey", "site.level", "site.heard", "site.fades", "site.distribution",
+        "site.measured", "site.measured_table", "site.fieldsheet",
+        "site.compass", "site.walk_test", "site.loss_rate", "site.stopping", "site.acceptance",
     ),
     "Areas": (
         "area.coverage", "area.gridded", "area.geofiles", "area.scheduler", "area.distributed",
@@ -432,8 +433,7 @@ def _default(field: Any) -> str:
 
 def rules_page() -> str:
     """The table of legal limits, with what nobody has read in a text."""
-    from linkcalc.rules.limits import REGIONS
-    from linkcalc.rules.table import rules
+    from linkcalc.rules.table import REGIONS, rules
     from linkcalc.views.limits_text import timing_words
 
     lines = [

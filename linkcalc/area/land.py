@@ -14,7 +14,8 @@ from linkcalc.errors import DomainError, TerrainError
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.cutting import FEWEST_POINTS, MOST_POINTS, area_notes
 from linkcalc.terrain.land_cover import Around, Layers, Neighbourhood, neighbourhood
-from linkcalc.terrain.rasters import Mosaic, Raster
+from linkcalc.terrain.raster import Raster
+from linkcalc.terrain.rasters import Mosaic
 from linkcalc.terrain.station_ground import station_ground_m
 
 _MAP_TOLERANCE = 1e-4

@@ -69,7 +69,7 @@ def _print_table(region: str | None, json: bool) -> None:
     from dataclasses import asdict
     from json import dumps
 
-    from linkcalc.rules.limits import CAUTION
+    from linkcalc.rules.found import CAUTION
     from linkcalc.rules.table import rules
     from linkcalc.views.limits_text import rules_report
 

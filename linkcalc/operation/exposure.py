@@ -22,7 +22,7 @@ from linkcalc.units import SPEED_OF_LIGHT_M_S
 if TYPE_CHECKING:
     from linkcalc.link.result import LinkResult
     from linkcalc.plan import Plan
-    from linkcalc.rules.limits import Transmission
+    from linkcalc.rules.transmission import Transmission
 
 Guideline = Literal["icnirp_2020", "fcc"]
 

@@ -32,7 +32,7 @@ from linkcalc.operation.limits import section as limits_section
 from linkcalc.plan import Antenna, ChirpModulation, Feeder, FskModulation, Plan, Station
 from linkcalc.propagation import compiled, fresnel
 from linkcalc.radio import signal_level
-from linkcalc.rules.limits import Status
+from linkcalc.rules.found import Status
 from linkcalc.site.compass import declination_deg
 from linkcalc.site.fitted import antennas_at_hand, feeders_at_hand
 from linkcalc.site.measured_table import MeasuredTable, measured_table

@@ -32,7 +32,7 @@ from linkcalc.operation.sections import sections_of
 from linkcalc.plan import Conditions, Link, LoadedPlan, Plan, Station
 from linkcalc.plan.starter import SOURCE
 from linkcalc.plan.wording import quoted
-from linkcalc.rules.limits import CAUTION as LIMITS_CAUTION
+from linkcalc.rules.found import CAUTION as LIMITS_CAUTION
 from linkcalc.site.acceptance import Acceptance, acceptance
 from linkcalc.site.measured import Leaf
 from linkcalc.site.readings import Readings

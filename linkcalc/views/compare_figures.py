@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from linkcalc.sweeps.comparing import Candidates
 from linkcalc.views import style
+from linkcalc.views.canvas import write_pictures
 from linkcalc.views.compare_text import candidate_words, margin_db, spare_db
 from linkcalc.views.remedies_text import money
 from linkcalc.views.words import VERDICT_WORDS
@@ -13,20 +14,11 @@ from linkcalc.views.words import VERDICT_WORDS
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+_KEY = "dot: predicted; bar: 90 % interval before anybody has measured; right of the line: closes"
+
 
 def compare_figure(found: Candidates, link: str) -> "Figure":
-    """Draw the candidates of one link, a line each.
-
-    Parameters
-    ----------
-    found : Candidates
-    link : str
-
-    Returns
-    -------
-    Figure
-        Save it with `linkcalc.views.style.save`.
-    """
+    """Draw the candidates of one link, a line each."""
     rows = [r for r in found.rows if r.link == link]
     with style.styled():
         height = 2.0 + 0.62 * len(rows)
@@ -40,31 +32,27 @@ def compare_figure(found: Candidates, link: str) -> "Figure":
             ax.plot(spare_db(row), y, "o", color=colour, ms=9)
             parts = money(round(row.parts_cost), row.currency)
             words = f"{VERDICT_WORDS[row.verdict].lower()}, {spare_db(row):+.1f} dB\nparts {parts}"
-            ax.text(
-                1.02, y, words.replace("-", "−"), va="center", size=style.TEXT_PT,
-                transform=ax.get_yaxis_transform(),
-            )  # fmt: skip
+            beside = ax.get_yaxis_transform()
+            ax.text(1.02, y, words.replace("-", "−"), va="center", size=style.TEXT_PT, transform=beside)
         ax.axvline(0.0, color=style.INK, lw=1.2)
         names = [textwrap.fill(style.drawable(candidate_words(r, found)), 42) for r in rows]
         ax.set_yticks(range(len(rows)), names, size=style.TEXT_PT)
         ax.set_ylim(len(rows) - 0.5, -0.5)
         ax.set_xlabel("margin over the required one, weaker direction, dB")
         ax.grid(axis="x")
-        figure.text(
-            0.02, 1.0 - 0.3 / height, style.drawable(f"Candidates for {link}"), size=style.TITLE_PT,
-            weight="bold", va="center",
-        )  # fmt: skip
-        figure.text(
-            0.02, 1.0 - 0.62 / height, "dot: predicted; bar: 90 % interval before anybody has measured; "
-            "right of the line: closes", size=style.TEXT_PT, color=style.MUTED, va="center",
-        )  # fmt: skip
+        title = style.drawable(f"Candidates for {link}")
+        figure.text(0.02, 1.0 - 0.3 / height, title, va="center", **style.TITLE)
+        figure.text(0.02, 1.0 - 0.62 / height, _KEY, va="center", **style.UNDER)
     return figure
 
 
 def write_all(found: Candidates, folder: Path) -> list[Path]:
-    """Write a picture of each link as SVG and PNG."""
-    folder.mkdir(parents=True, exist_ok=True)
-    written: list[Path] = []
-    for name, stem in zip(found.links, style.unique_slugs(found.links), strict=True):
-        written += style.save(compare_figure(found, name), folder / f"{stem}-compared", f"{name}: candidates")
-    return written
+    """Write `<link>-compared.svg` and `.png` of each link; LinkcalcError if that cannot be."""
+    stems = style.unique_slugs(found.links)
+    return write_pictures(
+        folder,
+        (
+            (f"{stem}-compared", compare_figure(found, name), f"{name}: candidates")
+            for name, stem in zip(found.links, stems, strict=True)
+        ),
+    )

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
-from linkcalc.errors import LinkcalcError
 from linkcalc.operation.energy import BatteryLife, EnergySection, StationEnergy
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.views import style
+from linkcalc.views.canvas import write_note, write_pictures
 from linkcalc.views.energy_text import interval_words
 
 if TYPE_CHECKING:
@@ -23,41 +23,24 @@ _TICKS_S = (60.0, 300.0, 900.0, 3600.0, 10_800.0, 21_600.0, 43_200.0, 86_400.0)
 
 
 def life_figure(station: StationEnergy, spreading_factor: int | None = None) -> "Figure":
-    """Draw battery life against reporting interval, with title and caption.
+    """Draw battery life against reporting interval, the planned spreading factor in the foreground.
 
-    Parameters
-    ----------
-    station : StationEnergy
-        With a battery that knows its life by spreading factor.
-    spreading_factor : int, optional
-        The planned one, drawn in the foreground.
-
-    Returns
-    -------
-    Figure
-        Save it with `linkcalc.views.style.save`.
-
-    Raises
-    ------
-    ValueError
-        If there is no life by spreading factor to draw.
+    ValueError if there is no life by spreading factor to draw.
     """
     battery = station.battery
     if battery is None or not battery.by_spreading_factor:
         raise ValueError(f"{station.station}: no battery life by spreading factor to draw")
-    width, height = style.TALL_IN
     with style.styled():
-        figure = style.new_figure(width, height)
+        figure = style.new_figure(*style.TALL_IN)
         ax = figure.add_axes((0.085, 0.19, 0.875, 0.66))
         draw_life(ax, battery, spreading_factor)
         facts = (
             f"{station.summary}; {battery.chemistry}, {battery.capacity_mah:g} mAh,"
             f" {100 * battery.usable_share:.0f} % usable at {battery.temperature_c:g} °C"
         )
-        name = style.drawable(station.station)
-        figure.text(0.02, 0.945, name, size=style.TITLE_PT, weight="bold")
-        figure.text(0.02, 0.9, facts, size=style.TEXT_PT, color=style.MUTED)
-        figure.text(0.02, 0.03, _caption(station, battery), size=style.SMALL_PT, color=style.MUTED)
+        figure.text(0.02, 0.945, style.drawable(station.station), **style.TITLE)
+        figure.text(0.02, 0.9, facts, **style.UNDER)
+        figure.text(0.02, 0.03, _caption(station, battery), **style.CAPTION)
     return figure
 
 
@@ -78,19 +61,9 @@ def _caption(station: StationEnergy, battery: BatteryLife) -> str:
 
 
 def draw_life(ax: "Axes", battery: BatteryLife, spreading_factor: int | None = None) -> "Axes":
-    """Draw one line for each spreading factor, named where it is steep.
+    """Draw one line for each spreading factor, named where it is steep, in years up to the longest that is quoted.
 
-    Parameters
-    ----------
-    ax : Axes
-    battery : BatteryLife
-    spreading_factor : int, optional
-        The planned one, drawn in the foreground; its planned interval is marked where it is in the picture.
-
-    Returns
-    -------
-    Axes
-        The same; intervals on a logarithmic axis, lives in years up to the longest that is quoted.
+    The planned spreading factor is in the foreground, its interval marked where it is in the picture.
     """
     interval = np.array(battery.intervals_s)
     highest = max(
@@ -104,15 +77,8 @@ def draw_life(ax: "Axes", battery: BatteryLife, spreading_factor: int | None = N
     ax.set_ylim(0.0, top)
     if capped:
         ax.axhspan(LONGEST_QUOTED_YEARS, top, color=style.HAIRLINE, lw=0)
-        ax.annotate(
-            f"not quoted beyond {LONGEST_QUOTED_YEARS:g} years",
-            (interval[0], (LONGEST_QUOTED_YEARS + top) / 2),
-            xytext=(4, 0),
-            textcoords="offset points",
-            size=style.SMALL_PT,
-            color=style.MUTED,
-            va="center",
-        )
+        words, at = f"not quoted beyond {LONGEST_QUOTED_YEARS:g} years", (LONGEST_QUOTED_YEARS + top) / 2
+        write_note(ax, words, (interval[0], at), (4, 0), va="center", **style.CAPTION)
     lines = {
         f.spreading_factor: _below_cap(interval, f.life_years_by_interval, scale)
         for f in battery.by_spreading_factor
@@ -172,17 +138,11 @@ def _name_lines(
             at = float(np.exp(np.log(x[0]) + shares[i % 2] * np.log(x[-1] / x[0])))
             level = float(np.interp(np.log(at), np.log(x), y))
         chosen = factor == spreading_factor
-        ax.annotate(
-            f"SF{factor}",
-            (at, level),
-            size=style.TEXT_PT,
-            color=style.RAY if chosen else style.INK,
-            weight="bold" if chosen else "normal",
-            ha="center",
-            va="center",
-            bbox={"boxstyle": "round,pad=0.12", "fc": style.PAPER, "ec": "none"},
-            zorder=5,
-        )
+        colour, weight = (style.RAY, "bold") if chosen else (style.INK, "normal")
+        write_note(
+            ax, f"SF{factor}", (at, level), (0, 0), ha="center", va="center", size=style.TEXT_PT, color=colour,
+            weight=weight, paper=0.12, zorder=5,
+        )  # fmt: skip
 
 
 def _mark(ax: "Axes", planned_s: float, life_years: float, scale: float, interval: "Floats") -> None:
@@ -192,50 +152,26 @@ def _mark(ax: "Axes", planned_s: float, life_years: float, scale: float, interva
     ax.axvline(planned_s, color=style.MUTED, lw=0.8, ls=(0, (4, 3)), zorder=2)
     ax.plot(planned_s, life_years * scale, "o", color=style.INK, ms=6, zorder=6)
     left = planned_s > interval[-1] / 8
-    ax.annotate(
-        f"planned: every {interval_words(planned_s)}, {life_words(life_years)}",
-        (planned_s, life_years * scale),
-        xytext=(-8 if left else 8, -14),
-        textcoords="offset points",
-        ha="right" if left else "left",
-        size=style.SMALL_PT,
-        color=style.INK,
-        bbox={"boxstyle": "round,pad=0.15", "fc": style.PAPER, "ec": "none"},
+    write_note(
+        ax, f"planned: every {interval_words(planned_s)}, {life_words(life_years)}", (planned_s, life_years * scale),
+        (-8 if left else 8, -14), ha="right" if left else "left", size=style.SMALL_PT, color=style.INK, paper=0.15,
         zorder=6,
-    )
+    )  # fmt: skip
 
 
 def write_all(
     energy: EnergySection, out_dir: str | os.PathLike[str], spreading_factors: dict[str, int] | None = None
 ) -> list[Path]:
-    """Write the picture of every station that has one, as SVG and PNG.
+    """Write `<station>-battery.svg` and `.png` of every station that has a picture; LinkcalcError if that cannot be.
 
-    Parameters
-    ----------
-    energy : EnergySection
-    out_dir : path
-        Made if missing. Files: `<station>-battery.svg` and `.png`.
-    spreading_factors : dict of station to spreading factor, optional
-        The planned ones.
-
-    Returns
-    -------
-    list of Path
-        The files written.
-
-    Raises
-    ------
-    LinkcalcError
-        If the folder cannot be made or a file not be written; the text is one line that names it.
+    `spreading_factors`: the planned ones, by station.
     """
-    folder = Path(out_dir)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise LinkcalcError(f"{folder}: cannot be made: {error.strerror or error}") from None
     drawn = [s for s in energy.stations if s.battery is not None and s.battery.by_spreading_factor]
-    files: list[Path] = []
-    for station, slug in zip(drawn, style.unique_slugs(s.station for s in drawn), strict=True):
-        figure = life_figure(station, (spreading_factors or {}).get(station.station))
-        files += style.save(figure, folder / f"{slug}-battery", title=f"{station.station}: battery life")
-    return files
+    planned = spreading_factors or {}
+    return write_pictures(
+        out_dir,
+        (
+            (f"{slug}-battery", life_figure(s, planned.get(s.station)), f"{s.station}: battery life")
+            for s, slug in zip(drawn, style.unique_slugs(s.station for s in drawn), strict=True)
+        ),
+    )

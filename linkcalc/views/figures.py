@@ -1,27 +1,37 @@
 """Pictures of a result: the path in profile, the budget step by step, the margin against height.
 
-Each plot is a function that takes an `ax` and returns it; each `*_figure` sets one up with title and
-caption. Where labels go is computed from measured text, so that they overlap at no path length.
+Each plot is a function that takes an `ax` and returns it; each `*_figure` sets one up with title and caption, for
+`style.save`. Where labels go is computed from measured text, so that they overlap at no path length.
 """
 
 import itertools
 import math
 import os
-from collections.abc import Sequence
-from functools import cache
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
-from matplotlib.backends.backend_agg import RendererAgg
-from matplotlib.font_manager import FontProperties
 from matplotlib.patches import Rectangle
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator
 
 from linkcalc._arrays import Floats
 from linkcalc.errors import LinkcalcError
 from linkcalc.link.result import Direction, Drawing, LinkResult, Result
-from linkcalc.views import style, units
+from linkcalc.views import style
+from linkcalc.views.canvas import (
+    Room,
+    axes_in,
+    round_ticks,
+    spread_apart,
+    tick_words,
+    true_minus,
+    write_caption,
+    write_heading,
+    write_pictures,
+    write_side_labels,
+)
 from linkcalc.views.words import (
     clearance_words,
     decibel_words,
@@ -41,28 +51,14 @@ if TYPE_CHECKING:
 _MOST_POINTS = 1200
 """More than a page can show; a longer profile is thinned, keeping its peaks."""
 
-_LEADER = "leader"
-"""Marks the thin lines that tie a label to its point."""
-
 
 def profile_figure(link: LinkResult) -> "Figure":
-    """Draw the path in profile, with title and caption.
-
-    Parameters
-    ----------
-    link : LinkResult
-
-    Returns
-    -------
-    Figure
-        Save it with `linkcalc.views.style.save`.
-    """
+    """Draw the path in profile, with title and caption."""
     width, height = style.WIDE_IN
     with style.styled():
         figure = style.new_figure(width, height)
-        ax = figure.add_axes((0.75 / width, 1.22 / height, (width - 1.0) / width, (height - 2.42) / height))
-        draw_profile(ax, link)
-        _title(figure, link)
+        ax = draw_profile(axes_in(figure, 0.75, 1.22, width - 1.0, height - 2.42), link)
+        _write_title(figure, link)
         write_caption(figure, profile_caption(ax, link), lines=3)
     return figure
 
@@ -122,14 +118,13 @@ def draw_profile(ax: "Axes", link: LinkResult) -> "Axes":
         ax.plot(x[[end, end]], [surface[end], d.ray_m[end]], color=style.INK, lw=2.2, zorder=5)
         ax.plot(x[end], d.ray_m[end], "o", color=style.INK, ms=5, zorder=5)
     taken = _worst_label(ax, room, link, x, d)
-    _zone_label(ax, room, x, d, top, taken)
-    _clutter_labels(ax, room, runs, x, surface, d)
-    _station_labels(ax, room, link, x, d)
-
-    ax.xaxis.set_major_locator(FixedLocator(_ticks(0.0, length, 9)))
+    _zone_label(room, x, d, top, taken)
+    _clutter_labels(room, runs, x, surface, d)
+    _station_labels(room, link, x, d)
+    ticks = MaxNLocator(9, steps=[1, 2, 2.5, 5, 10]).tick_values(0.0, length)
+    ax.xaxis.set_major_locator(FixedLocator([float(v) for v in ticks if -1e-9 <= v <= length + 1e-9]))
     ax.xaxis.set_major_formatter(FuncFormatter(tick_words))
-    ax.yaxis.set_major_locator(MaxNLocator(6, steps=[1, 2, 5, 10]))
-    ax.yaxis.set_major_formatter(FuncFormatter(tick_words))
+    round_ticks(ax.yaxis, 6)
     ax.grid(True, axis="y")
     unit = "km" if kilometres else "m"
     start_name = room.fit(f"Distance from {link.directions[0].from_}", room.width_pt - 60, style.TEXT_PT)
@@ -138,7 +133,7 @@ def draw_profile(ax: "Axes", link: LinkResult) -> "Axes":
     return ax
 
 
-def _worst_label(ax: "Axes", room: "Room", link: LinkResult, x: Floats, d: Drawing) -> tuple[float, float]:
+def _worst_label(ax: "Axes", room: Room, link: LinkResult, x: Floats, d: Drawing) -> tuple[float, float]:
     """Name the worst point in the sky above it; return the stretch of sky that is now taken, points."""
     path = link.path
     where = path.worst_clearance_distance_m
@@ -162,47 +157,32 @@ def _worst_label(ax: "Axes", room: "Room", link: LinkResult, x: Floats, d: Drawi
     return middle - wide / 2 - 16.0, middle + wide / 2 + 16.0
 
 
-def _zone_label(
-    ax: "Axes", room: "Room", x: Floats, d: Drawing, top: Floats, taken: tuple[float, float]
-) -> None:
+def _zone_label(room: Room, x: Floats, d: Drawing, top: Floats, taken: tuple[float, float]) -> None:
     """Name the Fresnel zone in the free sky, tied to where its upper edge shows best."""
     first, second = "first Fresnel zone", "60 % of it: dashed"
     wide = max(room.text_width(first, 8), room.text_width(second, 8))
     upper = d.ray_m + d.fresnel_radius_m
-    best: tuple[float, float, float] | None = None
+    left, right = room.x_pt(float(x[0])) + 10.0, room.x_pt(float(x[-1])) - 10.0
+    best: tuple[float, float, int] | None = None
     for share in np.linspace(0.08, 0.92, 43):
         i = int(np.argmin(np.abs(x - share * x[-1])))
-        point = room.x_pt(float(x[i]))
-        left = room.x_pt(float(x[0])) + 10.0
-        right = room.x_pt(float(x[-1])) - 10.0
-        middle = min(max(point, left + wide / 2), right - wide / 2)
+        middle = min(max(room.x_pt(float(x[i])), left + wide / 2), right - wide / 2)
         if middle - wide / 2 < taken[1] and middle + wide / 2 > taken[0]:
             continue
-        hidden = upper[i] < top[i]
-        centred = abs(min(share, 1 - share) - 0.25)
-        score = (2.0 if hidden else 0.0) + centred
+        score = (2.0 if upper[i] < top[i] else 0.0) + abs(min(share, 1 - share) - 0.25)
         if best is None or score < best[0]:
-            best = (score, middle, float(i))
+            best = score, middle, i
     if best is None:
         return
-    _, middle, index = best
-    i = int(index)
+    _, middle, i = best
     room.text(middle, room.height_pt - 6, first, 8, style.MUTED, ha="center", va="top", paper=True)
     room.text(middle, room.height_pt - 18, second, 8, style.MUTED, ha="center", va="top", paper=True)
-    room.leader(
-        (room.x_pt(float(x[i])), room.height_pt - 30),
-        (room.x_pt(float(x[i])), room.y_pt(float(upper[i]))),
-        style.FRESNEL_EDGE,
-    )
+    point = room.x_pt(float(x[i]))
+    room.leader((point, room.height_pt - 30), (point, room.y_pt(float(upper[i]))), style.FRESNEL_EDGE)
 
 
 def _clutter_labels(
-    ax: "Axes",
-    room: "Room",
-    runs: Sequence[tuple[str, int, int]],
-    x: Floats,
-    surface: Floats,
-    d: Drawing,
+    room: Room, runs: Sequence[tuple[str, int, int]], x: Floats, surface: Floats, d: Drawing
 ) -> None:
     """Name each kind of obstacle once, in the ground under its longest run."""
     labels = []
@@ -213,30 +193,27 @@ def _clutter_labels(
         i = (start + end) // 2
         labels.append((room.x_pt(float(x[i])), room.text_width(words, 8), words, float(surface[i])))
     labels.sort()
-    middles = spread_apart(
-        [m for m, _, _, _ in labels], [w + 12.0 for _, w, _, _ in labels], 4.0, room.width_pt - 4.0
-    )
+    wanted, sizes = [m for m, _, _, _ in labels], [w + 12.0 for _, w, _, _ in labels]
+    middles = spread_apart(wanted, sizes, 4.0, room.width_pt - 4.0)
     for (point, _, words, base), middle in zip(labels, middles, strict=True):
         room.text(middle, 4.0, words, 8, style.INK, ha="center", va="bottom")
         room.leader((middle, 14.5), (point, room.y_pt(base)), style.GROUND_EDGE)
 
 
-def _station_labels(ax: "Axes", room: "Room", link: LinkResult, x: Floats, d: Drawing) -> None:
+def _station_labels(room: Room, link: LinkResult, x: Floats, d: Drawing) -> None:
+    """Name the stations above the plot, each tied to its antenna."""
     names = (link.directions[0].from_, link.directions[0].to)
     for end, name, align in ((0, names[0], "left"), (-1, names[1], "right")):
-        point = room.x_pt(float(x[end]))
+        point, top = room.x_pt(float(x[end])), room.height_pt
         words = room.fit(style.drawable(name), 0.47 * room.width_pt, style.TEXT_PT, bold=True)
-        room.text(
-            point, room.height_pt + 17, words, style.TEXT_PT, style.INK, bold=True, ha=align, va="bottom"
-        )
+        room.text(point, top + 17, words, style.TEXT_PT, style.INK, bold=True, ha=align, va="bottom")
         height = f"antenna {height_words(d.antenna_height_m[end])} above ground"
-        room.text(point, room.height_pt + 5, height, 8, style.MUTED, ha=align, va="bottom")
-        room.leader(
-            (point, room.height_pt + 3), (point, room.y_pt(float(d.ray_m[end]))), style.MUTED, dotted=True
-        )
+        room.text(point, top + 5, height, 8, style.MUTED, ha=align, va="bottom")
+        room.leader((point, top + 3), (point, room.y_pt(float(d.ray_m[end]))), style.MUTED, dotted=True)
 
 
 def profile_caption(ax: "Axes", link: LinkResult) -> str:
+    """What is to be read under a profile drawn into these axes."""
     path = link.path
     parts = [
         f"Worst clearance: {_zone_share(path.worst_clearance_ratio)} with k = {path.k_factor:.2f}, "
@@ -278,20 +255,9 @@ def _thinned(d: Drawing, keep_m: float) -> Drawing:
     for a, b in itertools.pairwise(bounds):
         chosen |= {int(a), a + int(np.argmax(top[a:b])), a + int(np.argmin(d.ground_m[a:b]))}
     i = np.array(sorted(chosen))
-    return Drawing(
-        distance_m=d.distance_m[i],
-        ground_m=d.ground_m[i],
-        clutter_m=d.clutter_m[i],
-        clutter_kind=tuple(d.clutter_kind[int(k)] for k in i),
-        bulge_m=d.bulge_m[i],
-        ray_m=d.ray_m[i],
-        fresnel_radius_m=d.fresnel_radius_m[i],
-        clearance_ratio=d.clearance_ratio[i],
-        antenna_height_m=d.antenna_height_m,
-        height_sweep_m=d.height_sweep_m,
-        margin_sweep_db=d.margin_sweep_db,
-        margin_sweep_raw_db=d.margin_sweep_raw_db,
-    )
+    columns = "distance_m", "ground_m", "clutter_m", "bulge_m", "ray_m", "fresnel_radius_m", "clearance_ratio"
+    kinds = tuple(d.clutter_kind[int(k)] for k in i)
+    return replace(d, clutter_kind=kinds, **{name: getattr(d, name)[i] for name in columns})
 
 
 def _zone_outline(x: Floats, d: Drawing) -> tuple[Floats, Floats, Floats]:
@@ -330,26 +296,15 @@ def _run_outline(
 
 
 def budget_figure(*directions: Direction) -> "Figure":
-    """Draw the level from transmitter to receiver step by step, one panel a direction.
-
-    Parameters
-    ----------
-    *directions : Direction
-        One or two.
-
-    Returns
-    -------
-    Figure
-    """
+    """Draw the level from transmitter to receiver step by step, one panel a direction."""
     rows = max(len(_steps(d)) for d in directions) + _CLOSING_ROWS
     panel, names, figures, row_in = 6.4, 2.2, 1.75, 0.235
     width, height = panel * len(directions), 1.25 + row_in * rows
     with style.styled():
         figure = style.new_figure(width, height)
         for i, direction in enumerate(directions):
-            left, across = i * panel + names, panel - names - figures
-            ax = figure.add_axes((left / width, 0.5 / height, across / width, row_in * rows / height))
-            draw_budget(ax, direction, rows=rows)
+            place = i * panel + names, 0.5, panel - names - figures, row_in * rows
+            draw_budget(axes_in(figure, *place), direction, rows=rows)
     return figure
 
 
@@ -398,8 +353,8 @@ def draw_budget(ax: "Axes", direction: Direction, *, rows: int | None = None) ->
     asked = direction.sensitivity_dbm + direction.required_margin_db
     closing = [
         ("received power", direction.received_power_dbm, style.RAY, "-"),
-        ("required level", asked, style.MUTED, (0, (5, 2))),
-        ("noise floor", direction.noise_power_dbm, style.MUTED, (0, (1.5, 1.5))),
+        ("required level", asked, style.MUTED, style.DASHED),
+        ("noise floor", direction.noise_power_dbm, style.MUTED, style.DOTTED),
         ("sensitivity", direction.sensitivity_dbm, style.INK, "-"),
     ]
     levels = [level for _, _, level in steps] + [level for _, level, _, _ in closing]
@@ -409,18 +364,16 @@ def draw_budget(ax: "Axes", direction: Direction, *, rows: int | None = None) ->
     ax.set_ylim(rows - 0.4, -0.6)
     ax.yaxis.set_visible(False)
     ax.spines["left"].set_visible(False)
-    ax.xaxis.set_major_locator(MaxNLocator(6, steps=[1, 2, 5, 10]))
-    ax.xaxis.set_major_formatter(FuncFormatter(tick_words))
+    round_ticks(ax.xaxis, 6)
     ax.grid(True, axis="x")
     ax.set_xlabel("Level, dBm")
 
     before: float | None = None
     for row, (name, change, level) in enumerate(steps):
         if before is not None:
-            fill, edge = (style.FRESNEL_EDGE, style.RAY) if change > 0 else ("#ccd3d8", style.MUTED)
-            ax.add_patch(
-                Rectangle((min(before, level), row - 0.32), abs(change), 0.64, fc=fill, ec=edge, lw=0.8)
-            )
+            fill, edge = (style.FRESNEL_EDGE, style.RAY) if change > 0 else (style.LOSS, style.MUTED)
+            corner = min(before, level), row - 0.32
+            ax.add_patch(Rectangle(corner, abs(change), 0.64, fc=fill, ec=edge, lw=0.8))
         ax.plot([level, level], [row - 0.32, row + 1 - 0.32], color=style.INK, lw=0.9, zorder=3)
         _budget_row(room, rows, row, name, _signed(change) if row else "", f"{level:.1f} dBm")
         before = level
@@ -436,68 +389,39 @@ def draw_budget(ax: "Axes", direction: Direction, *, rows: int | None = None) ->
     margin, colour = direction.fade_margin_db, style.VERDICT[direction.verdict][0]
     left = min(direction.sensitivity_dbm, direction.received_power_dbm)
     ax.add_patch(Rectangle((left, row - 0.32), abs(margin), 0.64, fc=colour, ec="none", zorder=2))
-    name = f"margin, {required_margin_words(direction.required_margin_db)} required"
     if math.isfinite(direction.required_margin_db):
-        ax.add_patch(
-            Rectangle(
-                (direction.sensitivity_dbm, row - 0.42),
-                direction.required_margin_db,
-                0.84,
-                fc="none",
-                ec=style.MUTED,
-                ls=(0, (5, 2)),
-                lw=1.0,
-                zorder=3,
-            )
-        )
+        corner, across = (direction.sensitivity_dbm, row - 0.42), direction.required_margin_db
+        look = {"fc": "none", "ec": style.MUTED, "ls": style.DASHED, "lw": 1.0, "zorder": 3}
+        ax.add_patch(Rectangle(corner, across, 0.84, **look))
+    name = f"margin, {required_margin_words(direction.required_margin_db)} required"
     _budget_row(room, rows, row, name, _signed(margin), "", bold=True, colour=colour)
     title = f"From {style.drawable(direction.from_)} to {style.drawable(direction.to)}"
     words = room.fit(title, room.width_pt + 248, style.TEXT_PT + 1, bold=True)
     room.text(-148, room.height_pt + 26, words, style.TEXT_PT + 1, style.INK, bold=True, va="bottom")
-    room.text(room.width_pt + 48, room.height_pt + 8, "change", 8, style.MUTED, ha="right", va="bottom")
-    room.text(room.width_pt + 112, room.height_pt + 8, "level", 8, style.MUTED, ha="right", va="bottom")
+    for head, right in (("change", 48), ("level", 112)):
+        room.text(room.width_pt + right, room.height_pt + 8, head, 8, style.MUTED, ha="right", va="bottom")
     return ax
 
 
-def _row_pt(room: "Room", rows: int, row: int) -> float:
-    return room.height_pt * (1.0 - (row + 0.6) / (rows + 0.2))
-
-
 def _budget_row(
-    room: "Room",
-    rows: int,
-    row: int,
-    name: str,
-    change: str,
-    level: str,
-    *,
-    bold: bool = False,
-    colour: str = style.INK,
-) -> None:
-    y = _row_pt(room, rows, row)
+    room: Room, rows: int, row: int, name: str, change: str, level: str, *,
+    bold: bool = False, colour: str = style.INK,
+) -> None:  # fmt: skip
+    """Name a step left of the plot and write its figures right of it."""
+    y = room.row_pt(rows, row)
     words = room.fit(style.drawable(name), 140, 8, bold=bold)
     room.text(-148, y, words, 8, colour, bold=bold, va="center")
-    room.text(room.width_pt + 48, y, true_minus(change), 8, colour, bold=bold, ha="right", va="center")
-    room.text(room.width_pt + 112, y, true_minus(level), 8, colour, bold=bold, ha="right", va="center")
+    for figure, right in ((change, 48), (level, 112)):
+        room.text(room.width_pt + right, y, true_minus(figure), 8, colour, bold=bold, ha="right", va="center")
 
 
 def height_figure(link: LinkResult) -> "Figure":
-    """Draw the margin of the weaker direction against the height of the `to` antenna.
-
-    Parameters
-    ----------
-    link : LinkResult
-
-    Returns
-    -------
-    Figure
-    """
+    """Draw the margin of the weaker direction against the height of the `to` antenna."""
     width, height = style.TALL_IN[0] + 1.0, 4.8
     with style.styled():
         figure = style.new_figure(width, height)
-        ax = figure.add_axes((0.75 / width, 0.6 / height, (width - 2.75) / width, (height - 1.55) / height))
-        draw_height(ax, link)
-        _title(figure, link)
+        draw_height(axes_in(figure, 0.75, 0.6, width - 2.75, height - 1.55), link)
+        _write_title(figure, link)
     return figure
 
 
@@ -549,202 +473,65 @@ def draw_height(ax: "Axes", link: LinkResult) -> "Axes":
     labels = []
     if lobes:
         ax.plot(height, raw, color=style.FRESNEL_EDGE, lw=1.0, zorder=2)
-        labels.append((_last(raw, low, high), "with ground reflection\nin full (two-ray lobes)", style.MUTED))
+        last = float(np.clip(raw[-1], low, high))
+        labels.append((last, "with ground reflection\nin full (two-ray lobes)", style.MUTED))
     ax.plot(height, smooth, color=style.RAY, lw=2.0, zorder=3)
-    labels.append((_last(smooth, low, high), "margin of the\nweaker direction", style.RAY))
+    last = float(np.clip(smooth[-1], low, high))
+    labels.append((last, "margin of the\nweaker direction", style.RAY))
     if math.isfinite(required):
-        ax.axhline(required, color=style.INK, lw=1.1, ls=(0, (5, 2)), zorder=1.5)
+        ax.axhline(required, **style.REQUIRED, zorder=1.5)
         labels.append((required, f"required: {decibel_words(required)}", style.INK))
-    ax.axhline(0.0, color=style.ACCENT, lw=1.1, zorder=1.5)
+    ax.axhline(0.0, **style.LIMIT, zorder=1.5)
     labels.append((0.0, "0 dB: receiver's limit", style.ACCENT))
-    ax.plot([present, present], [low, margin], color=style.MUTED, lw=1.0, ls=(0, (1.5, 1.5)), zorder=2.5)
+    ax.plot([present, present], [low, margin], color=style.MUTED, lw=1.0, ls=style.DOTTED, zorder=2.5)
     ax.plot(present, margin, "o", color=style.INK, ms=6, zorder=5)
-    side_labels(room, labels)
+    write_side_labels(room, labels)
     _present_label(room, present, margin)
-    ax.xaxis.set_major_locator(MaxNLocator(8, steps=[1, 2, 5, 10]))
-    ax.yaxis.set_major_locator(MaxNLocator(7, steps=[1, 2, 5, 10]))
-    ax.xaxis.set_major_formatter(FuncFormatter(tick_words))
-    ax.yaxis.set_major_formatter(FuncFormatter(tick_words))
+    round_ticks(ax.xaxis, 8)
+    round_ticks(ax.yaxis, 7)
     name = room.fit(style.drawable(link.directions[0].to), 0.45 * room.width_pt, style.TEXT_PT)
     ax.set_xlabel(f"Antenna height above ground at {name}, m")
     ax.set_ylabel("Margin, dB")
     return ax
 
 
-def _present_label(room: "Room", present: float, margin: float) -> None:
+def _present_label(room: Room, present: float, margin: float) -> None:
+    """Name the planned height above the plot, tied to its place on the curve."""
     words = f"now {height_words(present)}: {true_minus(decibel_words(margin))}"
     wide = room.text_width(words, style.TEXT_PT, bold=True)
-    point = room.x_pt(present)
+    point, top = room.x_pt(present), room.height_pt
     middle = min(max(point, wide / 2), room.width_pt - wide / 2)
-    room.text(
-        middle, room.height_pt + 6, words, style.TEXT_PT, style.INK, bold=True, ha="center", va="bottom"
-    )
+    room.text(middle, top + 6, words, style.TEXT_PT, style.INK, bold=True, ha="center", va="bottom")
     foot = min(max(point, middle - wide / 2), middle + wide / 2)
-    room.leader((foot, room.height_pt + 4), (point, room.y_pt(margin)), style.MUTED, dotted=True)
-
-
-def side_labels(room: "Room", labels: Sequence[tuple[float, str, str]]) -> None:
-    """Name lines at their right ends, pushed apart where they would overlap."""
-    labels = sorted(labels, key=lambda e: e[0])
-    sizes = [12.0 * (1 + words.count("\n")) + 2.0 for _, words, _ in labels]
-    places = spread_apart([room.y_pt(v) for v, _, _ in labels], sizes, 0.0, room.height_pt)
-    for (value, words, colour), place in zip(labels, places, strict=True):
-        room.text(room.width_pt + 18, place, words, 8, colour, va="center")
-        room.leader((room.width_pt + 16, place), (room.width_pt + 2, room.y_pt(value)), colour)
-
-
-def _last(values: Floats, low: float, high: float) -> float:
-    return float(np.clip(values[-1], low, high))
+    room.leader((foot, top + 4), (point, room.y_pt(margin)), style.MUTED, dotted=True)
 
 
 def write_all(result: Result, out_dir: str | os.PathLike[str]) -> list[Path]:
-    """Write every picture of every link as SVG and PNG.
-
-    Parameters
-    ----------
-    result : Result
-    out_dir : path
-        Made if missing. Files: `<link>-profile`, `<link>-budget`, `<link>-height`, each `.svg` and `.png`.
-
-    Returns
-    -------
-    list of Path
-        The files written, link by link.
+    """Write every picture of every link as SVG and PNG: `<link>-profile`, `<link>-budget`, `<link>-height`.
 
     Raises
     ------
     LinkcalcError
         If the folder cannot be made or a file not be written; the text is one line that names it.
     """
-    folder = Path(out_dir)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise LinkcalcError(f"{folder}: cannot be made: {error.strerror or error}") from None
-    files: list[Path] = []
-    for link, slug in zip(result.links, style.unique_slugs(k.name for k in result.links), strict=True):
-        pictures = {"profile": profile_figure(link), "budget": budget_figure(*link.directions)}
-        if len(link.drawing.height_sweep_m) > 1:
-            pictures["height"] = height_figure(link)
-        for kind, figure in pictures.items():
-            files += style.save(figure, folder / f"{slug}-{kind}", title=f"{link.name}: {kind}")
-    return files
+
+    def pictures() -> Iterator[tuple[str, "Figure", str]]:
+        for link, slug in zip(result.links, style.unique_slugs(k.name for k in result.links), strict=True):
+            yield f"{slug}-profile", profile_figure(link), f"{link.name}: profile"
+            yield f"{slug}-budget", budget_figure(*link.directions), f"{link.name}: budget"
+            if len(link.drawing.height_sweep_m) > 1:
+                yield f"{slug}-height", height_figure(link), f"{link.name}: height"
+
+    return write_pictures(out_dir, pictures())
 
 
-def _title(figure: "Figure", link: LinkResult) -> None:
+def _write_title(figure: "Figure", link: LinkResult) -> None:
     """Name and verdict on the first line; signal and margin on the second."""
-    width, height = figure.get_size_inches() * 72.0
     colour, verdict = style.VERDICT[link.verdict]
     weaker = weaker_direction(link)
     margin = true_minus(decibel_words(weaker.fade_margin_db))
     margin = f"margin {margin}, required {required_margin_words(weaker.required_margin_db)}"
-    rows = (
-        (18.0, style.TITLE_PT, True, (style.drawable(link.name), style.INK), (verdict, colour)),
-        (34.0, style.SMALL_PT, False, (style.drawable(path_words(link)), style.MUTED), (margin, style.INK)),
-    )
-    for drop, size, bold, (left, left_colour), (right, right_colour) in rows:
-        used = width_of_text(right, size, bold)
-        left = fitted_words(left, width - 2 * 14.0 - used - 16.0, size, bold)
-        for x, words, shade, align in (
-            (14.0, left, left_colour, "left"),
-            (width - 14.0, right, right_colour, "right"),
-        ):
-            figure.text(
-                x / width,
-                1.0 - drop / height,
-                words,
-                size=size,
-                weight="bold" if bold else "normal",
-                color=shade,
-                ha=align,
-                va="center",
-            )
-
-
-def write_caption(figure: "Figure", text: str, lines: int) -> None:
-    width, height = figure.get_size_inches() * 72.0
-    shown: list[str] = [""]
-    for word in style.drawable(text).split(" "):
-        longer = f"{shown[-1]} {word}".strip()
-        if width_of_text(longer, style.SMALL_PT) <= width - 28.0:
-            shown[-1] = longer
-        else:
-            shown.append(word)
-    if len(shown) > lines:
-        shown[lines - 1 :] = [fitted_words(" ".join(shown[lines - 1 :]), width - 28.0, style.SMALL_PT)]
-    for i, line in enumerate(shown):
-        y = (12.0 * (lines - i) - 2.0) / height
-        line = fitted_words(line, width - 28.0, style.SMALL_PT)
-        figure.text(14.0 / width, y, line, size=style.SMALL_PT, color=style.MUTED, va="center")
-
-
-class Room:
-    """An `ax` measured in points from its lower left corner, so that labels can be placed by size."""
-
-    def __init__(self, ax: "Axes") -> None:
-        self._ax = ax
-        box, points_per_pixel = ax.get_window_extent(), 72.0 / ax.figure.dpi
-        self.width_pt = float(box.width * points_per_pixel)
-        self.height_pt = float(box.height * points_per_pixel)
-
-    def x_pt(self, value: float) -> float:
-        low, high = self._ax.get_xlim()
-        return float((value - low) / (high - low) * self.width_pt)
-
-    def y_pt(self, value: float) -> float:
-        low, high = self._ax.get_ylim()
-        return float((value - low) / (high - low) * self.height_pt)
-
-    @staticmethod
-    def text_width(words: str, size: float, *, bold: bool = False) -> float:
-        return max(width_of_text(line, size, bold) for line in words.split("\n"))
-
-    @staticmethod
-    def fit(words: str, width_pt: float, size: float, *, bold: bool = False) -> str:
-        return fitted_words(words, width_pt, size, bold)
-
-    def text(
-        self,
-        x_pt: float,
-        y_pt: float,
-        words: str,
-        size: float,
-        colour: str,
-        *,
-        bold: bool = False,
-        ha: Any = "left",
-        va: Any = "baseline",
-        paper: bool = False,
-    ) -> None:
-        if words:
-            self._ax.text(
-                x_pt / self.width_pt,
-                y_pt / self.height_pt,
-                words,
-                transform=self._ax.transAxes,
-                size=size,
-                color=colour,
-                weight="bold" if bold else "normal",
-                ha=ha,
-                va=va,
-                zorder=8,
-                bbox={"fc": style.PAPER, "ec": "none", "pad": 1.0} if paper else None,
-            )
-
-    def leader(
-        self, start: tuple[float, float], end: tuple[float, float], colour: str, *, dotted: bool = False
-    ) -> None:
-        self._ax.plot(
-            [start[0] / self.width_pt, end[0] / self.width_pt],
-            [start[1] / self.height_pt, end[1] / self.height_pt],
-            transform=self._ax.transAxes,
-            color=colour,
-            lw=0.7,
-            ls=(0, (1.5, 2)) if dotted else "-",
-            clip_on=False,
-            gid=_LEADER,
-            zorder=4.5,
-        )
+    write_heading(figure, link.name, path_words(link), (verdict, colour), margin)
 
 
 def _set_ylim(ax: "Axes", room: Room, low: float, high: float, *, above_pt: float, below_pt: float) -> None:
@@ -753,78 +540,6 @@ def _set_ylim(ax: "Axes", room: Room, low: float, high: float, *, above_pt: floa
     ax.set_ylim(low - below_pt * scale, high + above_pt * scale)
 
 
-def spread_apart(wanted: Sequence[float], sizes: Sequence[float], low: float, high: float) -> list[float]:
-    """Shift the middles of labels, given in rising order, least so that they neither overlap nor leave.
-
-    >>> spread_apart([10.0, 11.0], [4.0, 4.0], 0.0, 20.0)
-    [8.5, 12.5]
-    """
-    blocks: list[list[float]] = []  # sum of wanted starts less offsets, count, size
-    for middle, size in zip(wanted, sizes, strict=True):
-        blocks.append([middle - size / 2, 1, size])
-        while len(blocks) > 1 and _start(blocks[-2], low, high) + blocks[-2][2] > _start(
-            blocks[-1], low, high
-        ):
-            total, count, length = blocks.pop()
-            blocks[-1][0] += total - count * blocks[-1][2]
-            blocks[-1][1] += count
-            blocks[-1][2] += length
-    placed: list[float] = []
-    rest = list(sizes)
-    for block in blocks:
-        at = _start(block, low, high)
-        for _ in range(int(block[1])):
-            size = rest.pop(0)
-            placed.append(at + size / 2)
-            at += size
-    return placed
-
-
-def _start(block: Sequence[float], low: float, high: float) -> float:
-    return max(low, min(block[0] / block[1], high - block[2]))
-
-
-def fitted_words(words: str, width_pt: float, size: float, bold: bool = False) -> str:
-    """Return `words`, cut with an ellipsis if they are wider than there is room."""
-    if width_of_text(words, size, bold) <= width_pt:
-        return words
-    short, long = 0, len(words)
-    while long - short > 1:
-        middle = (short + long) // 2
-        if width_of_text(words[:middle].rstrip() + "…", size, bold) <= width_pt:
-            short = middle
-        else:
-            long = middle
-    return words[:short].rstrip() + "…"
-
-
-def width_of_text(words: str, size: float, bold: bool = False) -> float:
-    """Width in points, with the hinting of a fine raster, which no output exceeds by more than 2 %."""
-    words = style.drawable(units.words(words))
-    font = FontProperties(family=style.families(words), size=size, weight="bold" if bold else "normal")
-    width, _, _ = _measure().get_text_width_height_descent(words, font, ismath=False)
-    return float(width) / 10.0 * 1.02
-
-
-@cache
-def _measure() -> Any:
-    return RendererAgg(1, 1, 720)  # type: ignore[no-untyped-call]  # matplotlib does not type it
-
-
-def _ticks(low: float, high: float, most: int) -> list[float]:
-    values = MaxNLocator(most, steps=[1, 2, 2.5, 5, 10]).tick_values(low, high)
-    return [float(v) for v in values if low - 1e-9 <= v <= high + 1e-9]
-
-
-def tick_words(value: float, position: int | None = None) -> str:
-    return true_minus(f"{value:.10g}")
-
-
 def _signed(value_db: float) -> str:
     words = decibel_words(value_db)
     return words if words.startswith(("-", "0.0 ")) else f"+{words}"
-
-
-def true_minus(words: str) -> str:
-    """Give negative numbers a real minus sign."""
-    return "−" + words[1:] if words.startswith("-") else words

@@ -1,14 +1,25 @@
 """Pictures of a fleet: its nodes and how they fare, success against traffic, airtime of each shed."""
 
 import os
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from linkcalc.fleets.answer import FleetResult
 from linkcalc.views import style
-from linkcalc.views.figures import width_of_text
+from linkcalc.views.canvas import (
+    SAFETY,
+    Box,
+    axes_in,
+    meet,
+    upper_first,
+    width_of_text,
+    write_note,
+    write_pictures,
+)
 from linkcalc.views.fleet_text import headline, shortened, sites_words, times_words
 from linkcalc.views.map_figures import draw_ground
 from linkcalc.views.map_frame import frame
@@ -23,7 +34,6 @@ _TIED = 200
 """Nodes up to which each is tied to its shed: more lines hide the land, and each other."""
 _STUB = 0.02
 """Length of the line that shows which way a shed is, where ties would hide the map; in widths of it."""
-_SAFETY: Final = "A prediction: measure on site. A radio link is no safety function and no emergency stop."
 _MARKS: Final = {
     "closes": ("o", style.RAY, 30.0),
     "at_risk": ("D", style.CAUTION, 34.0),
@@ -37,64 +47,30 @@ def map_figure(result: FleetResult) -> "Figure":
         figure = style.new_figure(8.6, 8.6)
         ax = figure.add_axes((0.085, 0.165, 0.86, 0.72))
         draw_map(ax, result)
-        _text(
-            figure, 0.085, 0.968, _first_upper(headline(result)), size=style.TITLE_PT, weight="bold", width=80
-        )
+        _write(figure, 0.085, 0.968, upper_first(headline(result)), 80, style.TITLE)
         what = f"Each node with the base station it {'should report' if result.assigned else 'reports'} to; the darker "
         what += "and thicker the line, the higher the spreading factor."
         if len(result.nodes) > _TIED:
             what = "The darker the mark, the higher the spreading factor; nodes that may get fewer than required point"
             what += " to their base station."
-        _text(figure, 0.085, 0.928, what, size=style.TEXT_PT, width=112)
+        _write(figure, 0.085, 0.928, what, 112, {"size": style.TEXT_PT})
         _key(figure, result)
-        words = f"Terrain shaded from the north-west. Degrees: WGS 84. {_SAFETY}"
-        _text(figure, 0.085, 0.045, words, size=style.SMALL_PT, width=128, color=style.MUTED)
+        words = f"Terrain shaded from the north-west. Degrees: WGS 84. {SAFETY}"
+        _write(figure, 0.085, 0.045, words, 128, style.CAPTION)
     return figure
 
 
 def draw_map(ax: "Axes", result: FleetResult) -> None:
     """Draw relief, ties, nodes, sheds and scale."""
-    from matplotlib.collections import LineCollection
-
     relief = result.drawing.relief
     rows, columns = relief.ground_m.shape
     east_km, north_km = columns * relief.cell_m / 2e3, rows * relief.cell_m / 2e3
     draw_ground(ax, relief.ground_m, relief.cell_m)
-    x, y = (v / 1e3 for v in relief.position_of(*_places(result)))
-    sheds = np.array([(s.latitude_deg, s.longitude_deg) for s in result.sheds])
-    sx, sy = (v / 1e3 for v in relief.position_of(sheds[:, 0], sheds[:, 1]))
-    index = {s.name: j for j, s in enumerate(result.sheds)}
-    home = np.array([index[n.shed] for n in result.nodes])
+    x, y = _places_km(result, result.nodes)
+    sx, sy = _places_km(result, result.sheds)
     few = len(result.nodes) <= _TIED
-    tied = [
-        k for k, n in enumerate(result.nodes) if np.isfinite(n.margin_db) and (few or n.verdict != "closes")
-    ]
-    ends = np.stack([sx[home], sy[home]], axis=-1)[tied]
-    starts = np.stack([x, y], axis=-1)[tied]
-    if not few:
-        away = np.hypot(*(ends - starts).T)[:, None]
-        ends = starts + (ends - starts) * np.minimum(1.0, 2.0 * east_km * _STUB / np.maximum(away, 1e-9))
-    ties = np.stack([starts, ends], axis=1)
-    colours = [factor_colour(result.nodes[k].spreading_factor) for k in tied] if few else style.INK
-    widths = [factor_width(result.nodes[k].spreading_factor) for k in tied] if few else 1.0
-    ax.add_collection(LineCollection(list(ties), colors=colours, linewidths=widths, zorder=3))
-    small = min(1.0, 120.0 / len(result.nodes)) ** 0.5
-    factors = np.array([n.spreading_factor or 0 for n in result.nodes])
-    for verdict, (marker, colour, size) in _MARKS.items():
-        own = np.array([n.verdict == verdict for n in result.nodes])
-        if verdict != "closes":  # those that need something done stay large, and lie on top
-            ax.scatter(
-                x[own], y[own], size * max(small, 0.6), color=colour, marker=marker, edgecolors=style.PAPER,
-                linewidths=0.7, zorder=5,
-            )  # fmt: skip
-            continue
-        for factor in sorted(set(factors[own].tolist())):
-            some = own & (factors == factor)
-            ax.scatter(
-                x[some], y[some], size * small,
-                color=colour if few else factor_colour(factor or None),
-                marker=marker, edgecolors=style.PAPER, linewidths=0.7 * small, zorder=4,
-            )  # fmt: skip
+    ties = _draw_ties(ax, result, np.stack([x, y], axis=-1), np.stack([sx, sy], axis=-1))
+    _draw_nodes(ax, result, x, y)
     ax.scatter(sx, sy, 130.0, color=style.INK, marker="^", edgecolors=style.PAPER, linewidths=1.0, zorder=6)
     # what names should leave in sight: marks, and lines point by point
     along = np.linspace(0.0, 1.0, 60)[:, None]
@@ -107,8 +83,51 @@ def draw_map(ax: "Axes", result: FleetResult) -> None:
     frame(ax, relief.crs, (-east_km, -north_km, east_km, north_km))
 
 
-def _places(result: FleetResult) -> tuple[np.ndarray, np.ndarray]:
-    return np.array([n.latitude_deg for n in result.nodes]), np.array([n.longitude_deg for n in result.nodes])
+def _places_km(result: FleetResult, stations: Sequence[Any]) -> tuple[np.ndarray, np.ndarray]:
+    """Where nodes or sheds lie on the map."""
+    places = np.array([(s.latitude_deg, s.longitude_deg) for s in stations])
+    x, y = result.drawing.relief.position_of(places[:, 0], places[:, 1])
+    return x / 1e3, y / 1e3
+
+
+def _draw_ties(ax: "Axes", result: FleetResult, nodes: np.ndarray, sheds: np.ndarray) -> np.ndarray:
+    """Tie each node to its shed, or show which way that is where ties would hide the map; return the lines."""
+    from matplotlib.collections import LineCollection
+
+    index = {s.name: j for j, s in enumerate(result.sheds)}
+    home = np.array([index[n.shed] for n in result.nodes])
+    few = len(result.nodes) <= _TIED
+    tied = [
+        k for k, n in enumerate(result.nodes) if np.isfinite(n.margin_db) and (few or n.verdict != "closes")
+    ]
+    starts, ends = nodes[tied], sheds[home][tied]
+    if not few:
+        relief = result.drawing.relief
+        wide_km = relief.ground_m.shape[1] * relief.cell_m / 1e3
+        away = np.hypot(*(ends - starts).T)[:, None]
+        ends = starts + (ends - starts) * np.minimum(1.0, wide_km * _STUB / np.maximum(away, 1e-9))
+    ties = np.stack([starts, ends], axis=1)
+    colours = [factor_colour(result.nodes[k].spreading_factor) for k in tied] if few else style.INK
+    widths = [factor_width(result.nodes[k].spreading_factor) for k in tied] if few else 1.0
+    ax.add_collection(LineCollection(list(ties), colors=colours, linewidths=widths, zorder=3))
+    return ties
+
+
+def _draw_nodes(ax: "Axes", result: FleetResult, x: np.ndarray, y: np.ndarray) -> None:
+    """Mark nodes by their verdict, and where they are many by their spreading factor too."""
+    few = len(result.nodes) <= _TIED
+    small = min(1.0, 120.0 / len(result.nodes)) ** 0.5
+    factors = np.array([n.spreading_factor or 0 for n in result.nodes])
+    for verdict, (marker, colour, size) in _MARKS.items():
+        own = np.array([n.verdict == verdict for n in result.nodes])
+        look: dict[str, Any] = {"marker": marker, "edgecolors": style.PAPER}
+        if verdict != "closes":  # those that need something done stay large, and lie on top
+            ax.scatter(x[own], y[own], size * max(small, 0.6), color=colour, linewidths=0.7, zorder=5, **look)
+            continue
+        for factor in sorted(set(factors[own].tolist())):
+            some = own & (factors == factor)
+            shade = colour if few else factor_colour(factor or None)
+            ax.scatter(x[some], y[some], size * small, color=shade, linewidths=0.7 * small, zorder=4, **look)
 
 
 def factor_colour(factor: int | None) -> str:
@@ -117,10 +136,9 @@ def factor_colour(factor: int | None) -> str:
     >>> factor_colour(7) != factor_colour(12)
     True
     """
-    from matplotlib.colors import LinearSegmentedColormap, to_hex
+    from matplotlib.colors import to_hex
 
-    ramp = LinearSegmentedColormap.from_list("factor", style.SEQUENCE[2:])
-    return to_hex(ramp((min(max(factor or 9, 7), 12) - 7) / 5.0))
+    return to_hex(style.ramp(style.SEQUENCE[2:])((min(max(factor or 9, 7), 12) - 7) / 5.0))
 
 
 def factor_width(factor: int | None) -> float:
@@ -143,7 +161,7 @@ class _Names:
     def __init__(self, ax: "Axes", east_km: float, north_km: float, drawn: np.ndarray) -> None:
         self._ax, self._east_km, self._north_km, self._drawn = ax, east_km, north_km, drawn
         # the arrow that points north
-        self._taken = [(0.9 * east_km, 0.8 * north_km, east_km, north_km)]
+        self._taken: list[Box] = [(0.9 * east_km, 0.8 * north_km, east_km, north_km)]
 
     def write(
         self, name: str, x: float, y: float, *, always: bool, size: float, weight: str = "normal"
@@ -153,26 +171,21 @@ class _Names:
         # the map is 7.4 inches wide
         unit = 2.0 * self._east_km / (7.4 * 72.0)
         wide, high = (width_of_text(words, size, weight == "bold") + 4.0) * unit, 1.5 * size * unit
-        best = None
+        best: tuple[int, Box] | None = None
         for away_pt in (9.0, 16.0, 26.0) if always else (9.0, 13.0):
             for across, up in self._SIDES:
                 left = x + across * away_pt * unit - wide * (1 - across) / 2.0
                 low = y + up * (away_pt - 2.0) * unit - high * (1 - up) / 2.0
                 box = (left, low, left + wide, low + high)
+                outside = box[0] < -self._east_km or box[2] > self._east_km
                 if (
-                    box[0] < -self._east_km
-                    or box[2] > self._east_km
+                    outside
                     or abs(low + high / 2.0) + high > self._north_km
-                ):
-                    continue
-                if any(
-                    box[0] < t[2] and t[0] < box[2] and box[1] < t[3] and t[1] < box[3] for t in self._taken
+                    or any(meet(box, t) for t in self._taken)
                 ):
                     continue
                 room = 4.0 * unit  # for the size of a mark
-                inside = (self._drawn > (box[0] - room, box[1] - room)) & (
-                    self._drawn < (box[2] + room, box[3] + room)
-                )
+                inside = (self._drawn > np.subtract(box[:2], room)) & (self._drawn < np.add(box[2:], room))
                 hidden = int(inside.all(axis=1).sum())
                 if best is None or hidden < best[0]:
                     best = hidden, box
@@ -180,11 +193,9 @@ class _Names:
             return
         left, low, right, top = best[1]
         self._taken.append(best[1])
-        self._ax.text(
-            (left + right) / 2.0, (low + top) / 2.0, words, ha="center", va="center", color=style.INK, size=size,
-            weight=weight, zorder=7,
-            bbox={"boxstyle": "square,pad=0.12", "fc": style.PAPER, "ec": "none", "alpha": 0.8},
-        )  # fmt: skip
+        paper = {"boxstyle": "square,pad=0.12", "fc": style.PAPER, "ec": "none", "alpha": 0.8}
+        look: dict[str, Any] = {"ha": "center", "va": "center", "size": size, "weight": weight, "zorder": 7}
+        self._ax.text((left + right) / 2.0, (low + top) / 2.0, words, color=style.INK, bbox=paper, **look)
 
 
 def _key(figure: "Figure", result: FleetResult) -> None:
@@ -200,16 +211,19 @@ def _key(figure: "Figure", result: FleetResult) -> None:
     for verdict, (marker, colour, size) in _MARKS.items():
         count = sum(n.verdict == verdict for n in result.nodes)
         if count:
-            handles.append(
-                Line2D([], [], marker=marker, color=colour if many is None or verdict != "closes" else many,
-                       linestyle="", markersize=np.sqrt(size),
-                       markeredgecolor=style.PAPER, label=f"{words[verdict]} ({count})")
-            )  # fmt: skip
+            shade = colour if many is None or verdict != "closes" else many
+            look: dict[str, Any] = {
+                "color": shade,
+                "markersize": np.sqrt(size),
+                "markeredgecolor": style.PAPER,
+            }
+            label = f"{words[verdict]} ({count})"
+            handles.append(Line2D([], [], marker=marker, linestyle="", label=label, **look))
     handles.append(
         Line2D([], [], marker="^", color=style.INK, linestyle="", markersize=10, label="base station")
     )
     for factor in sorted({n.spreading_factor for n in result.nodes if n.spreading_factor}):
-        look: dict[str, Any] = {"linewidth": factor_width(factor)}
+        look = {"linewidth": factor_width(factor)}
         if many is not None:
             look = {"linestyle": "", "marker": "o", "markersize": 5}
         handles.append(Line2D([], [], color=factor_colour(factor), label=f"SF{factor}", **look))
@@ -221,57 +235,60 @@ def _key(figure: "Figure", result: FleetResult) -> None:
 
 def load_figure(result: FleetResult) -> "Figure":
     """Success against traffic: what a plan is judged by, and the closed form beside the simulation."""
+    under = "What becomes of the fleet if every node reports more or less often, all else as "
+    under += "proposed." if result.assigned else "planned."
     with style.styled():
         figure = style.new_figure(10.0, 5.4)
-        left, right = (
-            figure.add_axes(box) for box in ((0.07, 0.175, 0.40, 0.595), (0.565, 0.175, 0.40, 0.595))
-        )
-        times = np.array([p.times for p in result.loads])
-        lines = (
-            ("median node", [p.median for p in result.loads]),
-            ("worst tenth", [p.tenth for p in result.loads]),
-            ("worst node", [p.worst for p in result.loads]),
-        )
-        for (name, values), (colour, dash) in zip(lines, style.SERIES, strict=False):
-            left.plot(times, 100.0 * np.array(values), color=colour, linestyle=dash, label=name)
-        asked = 100.0 * result.required_success
-        left.axhline(asked, color=style.MUTED, linewidth=0.9)
-        left.annotate(
-            f"{asked:.4g} % required", (times[0], asked), (2, -4), textcoords="offset points", va="top",
-            fontsize=style.SMALL_PT, color=style.MUTED,
-        )  # fmt: skip
-        left.set_title(f"Messages that arrive, at {sites_words(result.confidence)}", fontsize=style.TEXT_PT)
-        right.plot(
-            times, 100.0 * np.array([p.tries_received for p in result.loads]), color=style.RAY,
-            label="closed form",
-        )  # fmt: skip
-        played = [p for p in result.loads if p.played is not None]
-        if played:
-            middle = 100.0 * np.array([p.played or 0.0 for p in played])
-            low = middle - 100.0 * np.array([p.played_low or 0.0 for p in played])
-            high = 100.0 * np.array([p.played_high or 0.0 for p in played]) - middle
-            right.errorbar(
-                [p.times for p in played], middle, yerr=[low, high], fmt="o", color=style.POINT, capsize=3,
-                markersize=5, label="simulated packet by packet, three standard errors",
-            )  # fmt: skip
-        right.set_title("Single tries at the predicted levels, mean of all nodes", fontsize=style.TEXT_PT)
+        left, right = (figure.add_axes((x, 0.175, 0.40, 0.595)) for x in (0.07, 0.565))
+        _draw_arrivals(left, result)
+        _draw_tries(right, result)
+        times = [p.times for p in result.loads]
         for ax in (left, right):
             ax.set_xscale("log", base=2)
-            ax.set_xticks(times)
-            ax.set_xticklabels([_tick(t) for t in times], fontsize=style.SMALL_PT)
+            ax.set_xticks(times, [_tick(t) for t in times], fontsize=style.SMALL_PT)
             ax.minorticks_off()
             ax.set_ylim(0.0, 103.0)
             ax.set_xlabel("traffic, times what is planned")
             ax.set_ylabel("received, %")
             ax.grid(True)
             ax.legend(loc="lower left", fontsize=style.SMALL_PT)
-        _text(figure, 0.07, 0.965, f"{_first_upper(headline(result))}", size=style.TITLE_PT, weight="bold",
-              width=92)  # fmt: skip
-        under = "What becomes of the fleet if every node reports more or less often, all else as "
-        under += "proposed." if result.assigned else "planned."
-        _text(figure, 0.07, 0.895, under, size=style.TEXT_PT, width=130)
-        _text(figure, 0.07, 0.055, _SAFETY, size=style.SMALL_PT, width=150, color=style.MUTED)
+        _write(figure, 0.07, 0.965, upper_first(headline(result)), 92, style.TITLE)
+        _write(figure, 0.07, 0.895, under, 130, {"size": style.TEXT_PT})
+        _write(figure, 0.07, 0.055, SAFETY, 150, style.CAPTION)
     return figure
+
+
+def _draw_arrivals(ax: "Axes", result: FleetResult) -> None:
+    """Messages that arrive, of the median, a poor and the worst node."""
+    times = [p.times for p in result.loads]
+    lines = (
+        ("median node", [p.median for p in result.loads]),
+        ("worst tenth", [p.tenth for p in result.loads]),
+        ("worst node", [p.worst for p in result.loads]),
+    )
+    for (name, values), (colour, dash) in zip(lines, style.SERIES, strict=False):
+        ax.plot(times, 100.0 * np.array(values), color=colour, linestyle=dash, label=name)
+    asked = 100.0 * result.required_success
+    ax.axhline(asked, color=style.MUTED, linewidth=0.9)
+    write_note(ax, f"{asked:.4g} % required", (times[0], asked), (2, -4), va="top", **style.CAPTION)
+    ax.set_title(f"Messages that arrive, at {sites_words(result.confidence)}", fontsize=style.TEXT_PT)
+
+
+def _draw_tries(ax: "Axes", result: FleetResult) -> None:
+    """Single tries that are received, by the closed form and as simulated."""
+    closed = 100.0 * np.array([p.tries_received for p in result.loads])
+    ax.plot([p.times for p in result.loads], closed, color=style.RAY, label="closed form")
+    played = [p for p in result.loads if p.played is not None]
+    if played:
+        low, middle, high = (
+            100.0 * np.array([getattr(p, name) or 0.0 for p in played])
+            for name in ("played_low", "played", "played_high")
+        )
+        ax.errorbar(
+            [p.times for p in played], middle, yerr=[middle - low, high - middle], fmt="o", color=style.POINT,
+            capsize=3, markersize=5, label="simulated packet by packet, three standard errors",
+        )  # fmt: skip
+    ax.set_title("Single tries at the predicted levels, mean of all nodes", fontsize=style.TEXT_PT)
 
 
 def _tick(times: float) -> str:
@@ -280,28 +297,25 @@ def _tick(times: float) -> str:
 
 def airtime_figure(result: FleetResult) -> "Figure":
     """What each shed hears and sends in an hour."""
+    height = 2.3 + 0.62 * len(result.sheds)
+    y = np.arange(len(result.sheds))[::-1]
+    begin = np.zeros(len(result.sheds))
     with style.styled():
-        height = 2.3 + 0.62 * len(result.sheds)
         figure = style.new_figure(9.0, height)
-        ax = figure.add_axes((0.17, 0.95 / height, 0.79, (height - 2.15) / height))
-        factors = [words for words, _, _ in result.sheds[0].by_signal]
-        names = [s.name for s in result.sheds]
-        y = np.arange(len(names))[::-1]
-        begin = np.zeros(len(names))
-        for place, words in enumerate(factors):
+        ax = axes_in(figure, 1.53, 0.95, 7.11, height - 2.15)
+        for place, (words, _, _) in enumerate(result.sheds[0].by_signal):
             seconds = np.array([s.by_signal[place][2] for s in result.sheds])
             if seconds.sum() <= 0.0:
                 continue
-            factor = int(words[2:]) if words.startswith("SF") else None
-            ax.barh(y + 0.17, seconds, 0.34, left=begin, color=factor_colour(factor), edgecolor=style.PAPER,
-                    linewidth=0.8, label=f"{words} from its nodes")  # fmt: skip
+            shade = factor_colour(int(words[2:]) if words.startswith("SF") else None)
+            look: dict[str, Any] = {"color": shade, "edgecolor": style.PAPER, "linewidth": 0.8}
+            ax.barh(y + 0.17, seconds, 0.34, left=begin, label=f"{words} from its nodes", **look)
             begin = begin + seconds
         answers = np.array([s.answering_s_per_hour for s in result.sheds])
         if answers.sum() > 0.0:
-            ax.barh(y - 0.17, answers, 0.34, color=style.GROUND, edgecolor=style.GROUND_EDGE, hatch="///",
-                    linewidth=0.6, label="its answers")  # fmt: skip
-        ax.set_yticks(y)
-        ax.set_yticklabels([style.drawable(shortened(n)) for n in names])
+            look = {"color": style.GROUND, "edgecolor": style.GROUND_EDGE, "hatch": "///", "linewidth": 0.6}
+            ax.barh(y - 0.17, answers, 0.34, label="its answers", **look)
+        ax.set_yticks(y, [style.drawable(shortened(s.name)) for s in result.sheds])
         ax.set_xlabel("on the air, seconds an hour")
         ax.grid(True, axis="x")
         ax.set_xlim(0.0, 1.06 * max(float(begin.max()), float(answers.max()), 1e-3))
@@ -309,36 +323,23 @@ def airtime_figure(result: FleetResult) -> "Figure":
             loc="upper left", bbox_to_anchor=(0.16, 1.0 - 0.62 / height), ncols=5, fontsize=style.SMALL_PT,
             handlelength=1.4, columnspacing=1.2,
         )  # fmt: skip
-        _text(figure, 0.03, 1.0 - 0.15 / height, "Airtime of each base station, tries included", size=style.TITLE_PT,
-              weight="bold", width=90)  # fmt: skip
-        words = f"Every node reporting {times_words(1.0)}. {_SAFETY}"
-        _text(figure, 0.03, 0.30 / height, words, size=style.SMALL_PT, width=140, color=style.MUTED)
+        title = "Airtime of each base station, tries included"
+        _write(figure, 0.03, 1.0 - 0.15 / height, title, 90, style.TITLE)
+        words = f"Every node reporting {times_words(1.0)}. {SAFETY}"
+        _write(figure, 0.03, 0.30 / height, words, 140, style.CAPTION)
     return figure
 
 
-def _first_upper(words: str) -> str:
-    return words[:1].upper() + words[1:]
-
-
-def _text(figure: "Figure", x: float, y: float, words: str, *, width: int, **look: Any) -> None:
-    from textwrap import fill
-
+def _write(figure: "Figure", x: float, y: float, words: str, width: int, look: Mapping[str, Any]) -> None:
+    """Words in lines of so many letters, below a place in shares of the figure."""
     figure.text(x, y, fill(style.drawable(words), width), va="top", linespacing=1.35, **look)
 
 
 def write_all(result: FleetResult, folder: str | os.PathLike[str]) -> list[Path]:
-    """Write map, success and airtime as SVG and PNG into a folder.
-
-    Raises
-    ------
-    LinkcalcError
-        If a file cannot be written.
-    """
-    written = []
-    for name, figure, title in (
-        ("fleet-map", map_figure(result), "Nodes and base stations"),
-        ("fleet-traffic", load_figure(result), "Success against traffic"),
-        ("fleet-airtime", airtime_figure(result), "Airtime of each base station"),
-    ):
-        written += style.save(figure, Path(folder) / name, title)
-    return written
+    """Write map, success and airtime as SVG and PNG into a folder; LinkcalcError if that cannot be."""
+    pictures = (
+        ("fleet-map", map_figure, "Nodes and base stations"),
+        ("fleet-traffic", load_figure, "Success against traffic"),
+        ("fleet-airtime", airtime_figure, "Airtime of each base station"),
+    )
+    return write_pictures(folder, ((name, draw(result), title) for name, draw, title in pictures))

@@ -13,7 +13,7 @@ from linkcalc.fleets.reach import regime_words
 from linkcalc.link.verdict import CAUTIONS
 from linkcalc.radio.energy import CAUTION as ENERGY_CAUTION
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
-from linkcalc.rules.limits import CAUTION as LIMITS_CAUTION
+from linkcalc.rules.found import CAUTION as LIMITS_CAUTION
 from linkcalc.views.page import Page
 from linkcalc.views.words import probability_words
 

@@ -8,10 +8,19 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from linkcalc.errors import LinkcalcError
 from linkcalc.sweeps.mast_heights import HeightTable, Pair
 from linkcalc.views import style
-from linkcalc.views.figures import Room, fitted_words, tick_words, true_minus, width_of_text, write_caption
+from linkcalc.views.canvas import (
+    Room,
+    axes_in,
+    fitted_words,
+    round_ticks,
+    true_minus,
+    width_of_text,
+    write_caption,
+    write_heading,
+    write_pictures,
+)
 from linkcalc.views.heights_text import cost_words, figure_words
 from linkcalc.views.words import decibel_words
 
@@ -23,44 +32,16 @@ _STEPS_DB = (1.0, 2.0, 3.0, 5.0, 10.0, 20.0, 50.0)
 
 
 def heights_figure(table: HeightTable) -> "Figure":
-    """Draw the margin of the weaker direction over both antenna heights, with title and caption.
-
-    Parameters
-    ----------
-    table : HeightTable
-
-    Returns
-    -------
-    Figure
-        Save it with `linkcalc.views.style.save`.
-    """
-    width, height = 8.0, 6.4
+    """Draw the margin of the weaker direction over both antenna heights, with title and caption."""
     with style.styled():
-        figure = style.new_figure(width, height)
-        side = 4.6
-        ax = figure.add_axes((0.72 / width, 0.98 / height, side / width, side / height))
-        draw_heights(ax, table)
-        points = width * 72.0
-        for drop, size, bold, words, colour in (
-            (18.0, style.TITLE_PT, True, table.link, style.INK),
-            (34.0, style.SMALL_PT, False, f"required of each direction: {table.asked}", style.MUTED),
-        ):
-            shown = fitted_words(style.drawable(words), points - 28.0, size, bold)
-            figure.text(
-                14.0 / points,
-                1.0 - drop / (height * 72.0),
-                shown,
-                size=size,
-                weight="bold" if bold else "normal",
-                color=colour,
-                va="center",
-            )
-        write_caption(
-            figure,
+        figure = style.new_figure(8.0, 6.4)
+        draw_heights(axes_in(figure, 0.72, 0.98, 4.6, 4.6), table)
+        write_heading(figure, table.link, f"required of each direction: {table.asked}")
+        caption = (
             "Numbers on the lines: margin of the weaker direction, dB; grey below 0, darker blue is more. Pairs "
-            f"name the height at {table.from_} first. Feeders grow as antennas are raised.",
-            lines=2,
+            f"name the height at {table.from_} first. Feeders grow as antennas are raised."
         )
+        write_caption(figure, caption, lines=2)
     return figure
 
 
@@ -84,69 +65,50 @@ def draw_heights(ax: "Axes", table: HeightTable) -> "Axes":
     >>> draw_heights(style.new_figure(8, 6).add_axes((0.1, 0.15, 0.55, 0.75)), table).get_ylabel()
     'Antenna above ground at header tank, m'
     """
-    from matplotlib.ticker import FuncFormatter, MaxNLocator
-
     far, near, margin = table.far_height_m, table.near_height_m, table.margin_db
     room = Room(ax)
     ax.set_xlim(float(far[0]), float(far[-1]))
     ax.set_ylim(float(near[0]), float(near[-1]))
     levels = band_levels(float(margin.min()), float(margin.max()))
     ax.contourf(far, near, margin, levels=levels, colors=[shade_of(v) for v in levels[:-1]], zorder=1)
-    avoid = [
-        (room.x_pt(p.far_height_m), room.y_pt(p.near_height_m))
-        for p in (table.present, table.cheapest)
-        if p is not None
-    ]
-    if not table.lacking_db.min() < 0.0 < table.lacking_db.max():
+    pairs = [p for p in (table.present, table.cheapest) if p is not None]
+    avoid = [(room.x_pt(p.far_height_m), room.y_pt(p.near_height_m)) for p in pairs]
+    parted = bool(table.lacking_db.min() < 0.0 < table.lacking_db.max())
+    if not parted:
         avoid += _said_of_all(room, bool(table.closes.any()))
+
+    def contour(values: Any, places_db: list[float], colour: str, width: float, zorder: float) -> Any:
+        return ax.contour(far, near, values, places_db, colors=colour, linewidths=width, zorder=zorder)
+
     inner = [v for v in levels[1:-1] if v != 0.0]
     if inner:
-        lines = ax.contour(far, near, margin, levels=inner, colors=style.MUTED, linewidths=0.6, zorder=2)
+        lines = contour(margin, inner, style.MUTED, 0.6, 2)
         for value, places in zip(inner, lines.allsegs, strict=True):
             line_label(room, places, f"{value:g}", style.INK, avoid)
-    key: list[tuple[dict[str, Any], str]] = []
-    if table.lacking_db.min() < 0.0 < table.lacking_db.max():
-        heavy: dict[str, Any] = {"color": style.INK, "lw": 2.6}
-        line = ax.contour(
-            far, near, table.lacking_db, levels=[0.0], colors=style.INK, linewidths=2.6, zorder=4
-        )
+    reached = "every" if table.closes.any() else "no"
+    key: list[tuple[dict[str, Any], str]] = [({}, f"{reached} pair reaches\nthe required margin")]
+    if parted:
+        line = contour(table.lacking_db, [0.0], style.INK, 2.6, 4)
         line_label(room, line.allsegs[0], "required", style.INK, avoid, bold=True)
-        key.append((heavy, "required margin: the link\ncloses on the darker side"))
-    else:
-        reached = bool(table.closes.any())
-        key.append(
-            (
-                {},
-                "every pair reaches\nthe required margin"
-                if reached
-                else "no pair reaches\nthe required margin",
-            )
-        )
+        words = "required margin: the link\ncloses on the darker side"
+        key = [({"color": style.INK, "lw": 2.6}, words)]
     if margin.min() < 0.0 < margin.max():
-        dashed: dict[str, Any] = {"color": style.ACCENT, "lw": 1.4, "ls": (0, (5, 2))}
-        zero = ax.contour(far, near, margin, levels=[0.0], colors=style.ACCENT, linewidths=1.4, zorder=3)
-        zero.set_linestyle(dashed["ls"])
+        zero = contour(margin, [0.0], style.ACCENT, 1.4, 3)
+        zero.set_linestyle(style.DASHED)
         line_label(room, zero.allsegs[0], "0", style.ACCENT, avoid, bold=True)
-        key.append((dashed, "0 dB: receiver's limit"))
+        key.append(({"color": style.ACCENT, "lw": 1.4, "ls": style.DASHED}, "0 dB: receiver's limit"))
     for pair, words, marker in _marks(table):
         mark: dict[str, Any] = {"marker": marker, "color": style.PAPER, "mec": style.INK, "mew": 1.8, "ms": 8}
         ax.plot(pair.far_height_m, pair.near_height_m, zorder=7, clip_on=False, **mark)
-        margin_words = true_minus(decibel_words(min(pair.fade_margins_db)))
-        heights = (
-            f"{figure_words(pair.near_height_m)} m and {figure_words(pair.far_height_m)} m: {margin_words}"
-        )
+        heights = f"{figure_words(pair.near_height_m)} m and {figure_words(pair.far_height_m)} m"
+        heights += f": {true_minus(decibel_words(min(pair.fade_margins_db)))}"
         key.append((mark, f"{words}\n{heights}\nmasts {cost_words(pair.cost)}"))
-    _draw_key(ax, room, key)
-    ax.xaxis.set_major_locator(MaxNLocator(8, steps=[1, 2, 2.5, 5, 10]))
-    ax.yaxis.set_major_locator(MaxNLocator(8, steps=[1, 2, 2.5, 5, 10]))
-    ax.xaxis.set_major_formatter(FuncFormatter(tick_words))
-    ax.yaxis.set_major_formatter(FuncFormatter(tick_words))
-    for axis, name in (("x", table.to), ("y", table.from_)):
+    _draw_key(room, key)
+    for axis, name in ((ax.xaxis, table.to), (ax.yaxis, table.from_)):
+        round_ticks(axis, 8, (1, 2, 2.5, 5, 10))
         words = "Antenna above ground at "
         space = room.width_pt - width_of_text(f"{words}, m", style.TEXT_PT)
-        getattr(ax, f"set_{axis}label")(
-            f"{words}{fitted_words(style.drawable(name), space, style.TEXT_PT)}, m"
-        )
+        axis.set_label_text(f"{words}{fitted_words(style.drawable(name), space, style.TEXT_PT)}, m")
     return ax
 
 
@@ -155,9 +117,7 @@ def _said_of_all(room: Room, closes: bool) -> list[tuple[float, float]]:
     words = f"closes {'at all' if closes else 'nowhere at'} these heights"
     colour = style.VERDICT["closes" if closes else "does_not_close"][0]
     middle, y = room.width_pt / 2, room.height_pt - 16
-    room.text(
-        middle, y, words, style.TEXT_PT, colour, bold=True, ha="center", va="center", paper=True
-    )  # fmt: skip
+    room.text(middle, y, words, style.TEXT_PT, colour, bold=True, ha="center", va="center", paper=True)
     half = room.text_width(words, style.TEXT_PT, bold=True) / 2
     return [(middle + share * half, y) for share in (-1.0, -0.6, -0.2, 0.2, 0.6, 1.0)]
 
@@ -182,14 +142,12 @@ def shade_of(margin_db: float) -> str:
     >>> shade_of(-31.0) == shade_of(-50.0), shade_of(10.0) == shade_of(10.0), shade_of(-1.0) == shade_of(0.0)
     (True, True, False)
     """
-    from matplotlib.colors import LinearSegmentedColormap, to_hex
+    from matplotlib.colors import to_hex
 
     if margin_db < 0.0:
-        greys = LinearSegmentedColormap.from_list("below", ("#e3e5e6", style.PAPER))
-        return to_hex(greys(min(-margin_db / 30.0, 1.0)))
-    ramp = LinearSegmentedColormap.from_list("linkcalc", style.SEQUENCE[1:])
+        return to_hex(style.ramp(style.BELOW)(min(-margin_db / 30.0, 1.0)))
     # the darkest end would hide lines and marks
-    return to_hex(ramp(0.8 * min(margin_db / 40.0, 1.0)))
+    return to_hex(style.ramp(style.SEQUENCE[1:])(0.8 * min(margin_db / 40.0, 1.0)))
 
 
 def _marks(table: HeightTable) -> list[tuple[Pair, str, str]]:
@@ -201,32 +159,20 @@ def _marks(table: HeightTable) -> list[tuple[Pair, str, str]]:
     return [(now, "as planned", "o"), (cheapest, "cheapest pair that\nreaches the required margin", "D")]
 
 
-def _draw_key(ax: "Axes", room: Room, entries: Sequence[tuple[dict[str, Any], str]]) -> None:
+def _draw_key(room: Room, entries: Sequence[tuple[dict[str, Any], str]]) -> None:
     """Name lines and marks beside the plot, each behind a sample of itself."""
     left, y = room.width_pt + 16.0, room.height_pt - 6.0
     for look, words in entries:
-        x = np.array([left + 9.0]) if "marker" in look else left + np.array([0.0, 18.0])
         if look:
-            ax.plot(
-                x / room.width_pt,
-                np.full_like(x, y) / room.height_pt,
-                transform=ax.transAxes,
-                clip_on=False,
-                **look,
-            )
+            x = [left + 9.0] if "marker" in look else [left, left + 18.0]
+            room.plot(x, [y] * len(x), **look)
         room.text(left + (26.0 if look else 0.0), y + 5.0, words, style.SMALL_PT, style.INK, va="top")
         y -= 12.0 * (1 + words.count("\n")) + 12.0
 
 
 def line_label(
-    room: Room,
-    lines: Sequence[Any],
-    words: str,
-    colour: str,
-    taken: list[tuple[float, float]],
-    *,
-    bold: bool = False,
-) -> None:
+    room: Room, lines: Sequence[Any], words: str, colour: str, taken: list[tuple[float, float]], *, bold: bool = False
+) -> None:  # fmt: skip
     """Write a contour's value on its longest stretch, where nothing else is written."""
     wide = room.text_width(words, style.SMALL_PT, bold=bold)
     best: tuple[float, float, float] | None = None
@@ -239,12 +185,7 @@ def line_label(
         for share in np.linspace(0.1, 0.9, 17):
             i = int(share * (len(x) - 1))
             inside = wide / 2 + 3 < x[i] < room.width_pt - wide / 2 - 3 and 9 < y[i] < room.height_pt - 9
-            if not inside:
-                continue
-            free = min(
-                (max(abs(x[i] - a) / (wide / 2 + 18), abs(y[i] - b) / 16) for a, b in taken), default=9.0
-            )
-            if free < 1.0:
+            if not inside or any(abs(x[i] - a) < wide / 2 + 18 and abs(y[i] - b) < 16 for a, b in taken):
                 continue
             score = length - 60.0 * abs(share - 0.5)
             if best is None or score > best[0]:
@@ -253,37 +194,17 @@ def line_label(
         return
     _, at_x, at_y = best
     taken.append((at_x, at_y))
-    room.text(
-        at_x, at_y, true_minus(words), style.SMALL_PT, colour, bold=bold, ha="center", va="center", paper=True
-    )
+    look: dict[str, Any] = {"bold": bold, "paper": True, "ha": "center", "va": "center"}
+    room.text(at_x, at_y, true_minus(words), style.SMALL_PT, colour, **look)
 
 
 def write_all(tables: Sequence[HeightTable], out_dir: str | os.PathLike[str]) -> list[Path]:
-    """Write the picture of every link as SVG and PNG.
-
-    Parameters
-    ----------
-    tables : sequence of HeightTable
-    out_dir : path
-        Made if missing. Files: `<link>-heights.svg` and `.png`.
-
-    Returns
-    -------
-    list of Path
-        The files written.
-
-    Raises
-    ------
-    LinkcalcError
-        If the folder cannot be made or a file not be written; the text is one line that names it.
-    """
-    folder = Path(out_dir)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise LinkcalcError(f"{folder}: cannot be made: {error.strerror or error}") from None
-    files: list[Path] = []
-    for table, slug in zip(tables, style.unique_slugs(t.link for t in tables), strict=True):
-        figure = heights_figure(table)
-        files += style.save(figure, folder / f"{slug}-heights", title=f"{table.link}: both antenna heights")
-    return files
+    """Write the picture of every link as `<link>-heights.svg` and `.png`; LinkcalcError if that cannot be."""
+    slugs = style.unique_slugs(t.link for t in tables)
+    return write_pictures(
+        out_dir,
+        (
+            (f"{slug}-heights", heights_figure(table), f"{table.link}: both antenna heights")
+            for table, slug in zip(tables, slugs, strict=True)
+        ),
+    )

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from linkcalc.operation.exposure import ExposureSection
 from linkcalc.operation.limits import EndLimits, LimitsSection
-from linkcalc.rules.limits import POWER_ROUNDING_DB, LimitsCheck, RuleCheck
+from linkcalc.rules.found import POWER_ROUNDING_DB, LimitsCheck, RuleCheck
 from linkcalc.rules.table import CONFIDENCE, QUANTITY_WORDS, REGIONS, Rule
 from linkcalc.views.page import Page
 

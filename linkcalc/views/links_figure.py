@@ -7,8 +7,9 @@ import numpy as np
 from linkcalc.area.relief import Relief
 from linkcalc.link.result import Result
 from linkcalc.views import style
+from linkcalc.views.canvas import SAFETY, axes_in, filled, write_words
 from linkcalc.views.links_map import Positions
-from linkcalc.views.map_figures import draw_ground, filled
+from linkcalc.views.map_figures import draw_ground
 from linkcalc.views.map_frame import Mark, draw_marks, frame
 
 if TYPE_CHECKING:
@@ -21,16 +22,7 @@ _DASHES: Final[dict[str, Any]] = {"closes": "-", "at_risk": (0, (6, 2)), "does_n
 
 
 def links_figure(result: Result, positions: Positions, relief: Relief) -> "Figure":
-    """A map of a plan's links.
-
-    Parameters
-    ----------
-    result : Result
-    positions : mapping
-        Latitude and longitude of the stations that have any, by name; links of others are left out.
-    relief : Relief
-        Around them.
-    """
+    """A map of a plan's links over the ground around them; those of stations without a position are left out."""
     from matplotlib.lines import Line2D
 
     rows, columns = relief.ground_m.shape
@@ -50,28 +42,18 @@ def links_figure(result: Result, positions: Positions, relief: Relief) -> "Figur
     width, tall = _LEFT_IN + _MAP_IN + 0.35, height + above + below
     with style.styled():
         figure = style.new_figure(width, tall)
-        ax = figure.add_axes((_LEFT_IN / width, below / tall, _MAP_IN / width, height / tall))
+        ax = axes_in(figure, _LEFT_IN, below, _MAP_IN, height)
         draw_ground(ax, relief.ground_m, relief.cell_m)
         for link, a, b in links:
-            (x1, y1), (x2, y2) = at[a], at[b]
-            ax.plot([x1, x2], [y1, y2], color=style.PAPER, lw=3.6, zorder=4)
-            ax.plot(
-                [x1, x2], [y1, y2], color=style.VERDICT[link.verdict][0], lw=1.9, ls=_DASHES[link.verdict],
-                zorder=4.1,
-            )  # fmt: skip
+            x_km, y_km = zip(at[a], at[b], strict=True)
+            ax.plot(x_km, y_km, color=style.PAPER, lw=3.6, zorder=4)
+            ax.plot(x_km, y_km, zorder=4.1, **_look(link.verdict))
         frame(ax, relief.crs, (-east_km, -north_km, east_km, north_km))
-        draw_marks(
-            ax,
-            [Mark(name, *at[name], "^", 8.0) for name in names],
-            lines=[(at[a], at[b]) for _, a, b in links],
-        )
-        figure.text(_LEFT_IN / width, 1.0 - 0.14 / tall, title, size=style.TITLE_PT, weight="bold", va="top")
+        marks = [Mark(name, *at[name], "^", 8.0) for name in names]
+        draw_marks(ax, marks, lines=[(at[a], at[b]) for _, a, b in links])
+        write_words(figure, _LEFT_IN, -0.14, title, style.TITLE)
         handles = [
-            Line2D(
-                [], [], color=style.VERDICT[v][0], lw=1.9, ls=_DASHES[v], label=style.VERDICT[v][1].lower()
-            )
-            for v, n in counts.items()
-            if n
+            Line2D([], [], label=style.VERDICT[v][1].lower(), **_look(v)) for v, n in counts.items() if n
         ]
         handles.append(
             Line2D([], [], marker="^", color=style.INK, linestyle="", markersize=8, label="station")
@@ -80,18 +62,10 @@ def links_figure(result: Result, positions: Positions, relief: Relief) -> "Figur
             handles=handles, loc="upper left", bbox_to_anchor=(_LEFT_IN / width - 0.005, 0.78 / tall), ncols=4,
             fontsize=style.SMALL_PT, handlelength=2.6, borderpad=0.0,
         )  # fmt: skip
-        caption = filled(
-            "Relief lit from the north-west. Degrees: WGS 84. A prediction: measure on site. A radio link is no safety "
-            "function and no emergency stop.",
-            110,
-        )
-        figure.text(
-            _LEFT_IN / width,
-            0.48 / tall,
-            caption,
-            size=style.SMALL_PT,
-            va="top",
-            color=style.MUTED,
-            linespacing=1.35,
-        )
+        caption = filled(f"Relief lit from the north-west. Degrees: WGS 84. {SAFETY}", 110)
+        write_words(figure, _LEFT_IN, 0.48, caption, style.LINES)
     return figure
+
+
+def _look(verdict: str) -> dict[str, Any]:
+    return {"color": style.VERDICT[verdict][0], "lw": 1.9, "ls": _DASHES[verdict]}

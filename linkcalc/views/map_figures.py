@@ -6,7 +6,6 @@ colour-blind reader lose nothing.
 
 import os
 from pathlib import Path
-from textwrap import fill
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -14,14 +13,16 @@ import numpy as np
 from linkcalc.area.coverage import CoverageResult
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.views import style
+from linkcalc.views.canvas import SAFETY, Box, axes_in, filled, upper_first, write_pictures, write_words
 from linkcalc.views.coverage_text import headline, percent, preview_words
-from linkcalc.views.map_frame import Box, Mark, box_around, draw_marks, frame, hide_crowded
-from linkcalc.views.page import NO_BREAK, TOGETHER
+from linkcalc.views.map_frame import Mark, box_around, draw_marks, frame, hide_crowded
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+_CHANGES: Final[Any] = (0, (5, 3))
+"""Dashes of the line where the best station changes."""
 STEPS_DB: Final = (-20.0, -10.0, 0.0, 10.0, 20.0, 30.0, 40.0)
 """Edges of the margin's steps; contour lines stand on them."""
 SMOOTH_CELLS = 1.0
@@ -61,11 +62,11 @@ def coverage_figure(result: CoverageResult) -> "Figure":
     map_height = _MAP_IN * (box[3] - box[1]) / (box[2] - box[0])
     width = 2.0 * (_EDGE_IN[0] + _MAP_IN) + _EDGE_IN[1]
     words = headline(result)
-    title = filled(f"Preview: {words}" if result.preview else _first_upper(words), 130)
+    title = filled(f"Preview: {words}" if result.preview else upper_first(words), 130)
     links = "; ".join(dict.fromkeys(f"link {s.link.name}" for s in result.stations))
     best = ", each given the station that serves it best" if len(result.stations) > 1 else ""
     under = filled(
-        f"Around {result.station}: {result.moved} in each cell{best}. {_first_upper(links)}, "
+        f"Around {result.station}: {result.moved} in each cell{best}. {upper_first(links)}, "
         f"{result.frequency_hz / 1e6:g} MHz, {result.signal}.",
         175,
     )
@@ -73,27 +74,21 @@ def coverage_figure(result: CoverageResult) -> "Figure":
     above = _TOP_IN + 0.22 * _lines(title) + _LINE_IN * _lines(under) + 0.42
     below = 0.42 + _KEY_IN + _SMALL_LINE_IN * _lines(caption) + 0.1
     height = map_height + above + below
-    left = _EDGE_IN[0] / width
+    left = _EDGE_IN[0]
     with style.styled():
         figure = style.new_figure(width, height)
-        axes = [
-            figure.add_axes((at / width, below / height, _MAP_IN / width, map_height / height))
-            for at in (_EDGE_IN[0], 2.0 * _EDGE_IN[0] + _MAP_IN)
-        ]
+        axes = [axes_in(figure, at, below, _MAP_IN, map_height) for at in (left, 2.0 * left + _MAP_IN)]
         draw_verdicts(axes[0], result, box)
         shown = draw_coverage(axes[1], result, box)
-        _verdict_key(figure, result, left, (below - 0.42) / height)
+        _verdict_key(figure, result, left / width, (below - 0.42) / height)
         draw_key(figure, shown, ((width - 0.80) / width, (below + 0.12 * map_height) / height),
                  (0.2 / width, 0.66 * map_height / height))  # fmt: skip
         for ax, what in zip(axes, ("Verdict", "Fade margin of the weaker direction"), strict=True):
             ax.set_title(what, fontsize=style.TEXT_PT, loc="left")
-        figure.text(left, 1.0 - _TOP_IN / height, title, size=style.TITLE_PT, weight="bold", va="top")
+        write_words(figure, left, -_TOP_IN, title, style.TITLE)
         at = _TOP_IN + 0.22 * _lines(title)
-        figure.text(left, 1.0 - at / height, under, size=style.TEXT_PT, va="top", linespacing=1.3)
-        figure.text(
-            left, (below - 0.42 - _KEY_IN) / height, caption, size=style.SMALL_PT, va="top", linespacing=1.35,
-            color=style.MUTED,
-        )  # fmt: skip
+        write_words(figure, left, -at, under, {"size": style.TEXT_PT, "linespacing": 1.3})
+        write_words(figure, left, below - 0.42 - _KEY_IN, caption, style.LINES)
     return figure
 
 
@@ -131,13 +126,7 @@ def draw_coverage(ax: "Axes", result: CoverageResult, box: Box | None = None) ->
 
 
 def draw_verdicts(ax: "Axes", result: CoverageResult, box: Box | None = None) -> None:
-    """Draw what closes, is at risk and does not close over relief, and where the best station changes.
-
-    Parameters
-    ----------
-    ax, result, box
-        As for `draw_coverage`.
-    """
+    """Draw what closes, is at risk and does not close over relief, and where the best station changes."""
     from matplotlib.colors import to_rgb
 
     verdict = result.bands["verdict"]
@@ -148,18 +137,15 @@ def draw_verdicts(ax: "Axes", result: CoverageResult, box: Box | None = None) ->
     axis = _axis_km(result)
     for number, name in enumerate(VERDICTS):
         _, ink, hatch = style.VERDICT_FILL[name]
-        own = (verdict == number).astype(float)
-        if hatch and own.any():
-            drawn = ax.contourf(axis, -axis, own, levels=[0.5, 1.5], colors="none", hatches=[hatch], zorder=2)
-            drawn.set_edgecolor((*to_rgb(ink), 0.55))
-            drawn.set_linewidth(0.0)
+        if hatch:
+            draw_hatch(ax, axis, verdict == number, hatch, (*to_rgb(ink), 0.55), 2)
     if "serving_station" in result.bands:
         serving = result.bands["serving_station"]
         for number in range(1, len(result.stations)):
             own = np.ma.masked_invalid(np.where(np.isfinite(serving), serving <= number, np.nan))
             if 0.0 < float(own.mean()) < 1.0:
-                ax.contour(axis, -axis, own, levels=[0.5], colors=style.INK, linewidths=1.1,
-                           linestyles=[(0, (5, 3))], zorder=4)  # fmt: skip
+                look: dict[str, Any] = {"colors": style.INK, "linewidths": 1.1, "linestyles": [_CHANGES]}
+                ax.contour(axis, -axis, own, levels=[0.5], zorder=4, **look)
     _no_answer(ax, result)
     frame(ax, result.crs, box or _box(result))
     draw_marks(ax, _marks(result))
@@ -188,12 +174,18 @@ def _no_answer(ax: "Axes", result: CoverageResult) -> None:
     """Hatch where there is no answer within the radius: paper is what was not asked."""
     away = result.distance_m()
     lost = np.isnan(result.bands["margin_db"]) & (away <= result.radius_m - result.cell_m) & (away >= 1.0)
-    if lost.any():
-        axis = _axis_km(result)
+    draw_hatch(ax, _axis_km(result), lost, "\\\\\\", style.HAIRLINE, 1.5)
+
+
+def draw_hatch(
+    ax: "Axes", axis_km: np.ndarray, where: np.ndarray, hatch: str, ink: Any, zorder: float
+) -> None:
+    """Hatch the cells of a square of land that are chosen."""
+    if where.any() and min(where.shape) > 1:
         drawn = ax.contourf(
-            axis, -axis, lost.astype(float), levels=[0.5, 1.5], colors="none", hatches=["\\\\\\"], zorder=1.5
-        )
-        drawn.set_edgecolor(style.HAIRLINE)
+            axis_km, -axis_km, where.astype(float), levels=[0.5, 1.5], colors="none", hatches=[hatch], zorder=zorder
+        )  # fmt: skip
+        drawn.set_edgecolor(ink)
         drawn.set_linewidth(0.0)
 
 
@@ -210,7 +202,7 @@ def _verdict_key(figure: "Figure", result: CoverageResult, x: float, y: float) -
     handles.append(Line2D([], [], marker="^", color=style.INK, linestyle="", markersize=8, label="station"))
     if len(result.stations) > 1:
         handles.append(
-            Line2D([], [], color=style.INK, lw=1.1, ls=(0, (5, 3)), label="where the best station changes")
+            Line2D([], [], color=style.INK, lw=1.1, ls=_CHANGES, label="where the best station changes")
         )
     figure.legend(
         handles=handles, loc="upper left", bbox_to_anchor=(x - 0.004, y), ncols=len(handles), borderpad=0.0,
@@ -239,16 +231,13 @@ def _show(ax: "Axes", fill: np.ndarray, known: np.ndarray, ground_m: np.ndarray,
 
 def draw_ground(ax: "Axes", ground_m: np.ndarray, cell_m: float) -> None:
     """Draw bare relief in the ground's own colour, kilometres from the middle."""
-    from matplotlib.colors import LinearSegmentedColormap
-
     rows, columns = ground_m.shape
     across, down = columns * cell_m / 2e3, rows * cell_m / 2e3
-    light = LinearSegmentedColormap.from_list("ground", ("#b9b0a1", "#e9e4da", style.PAPER))
     if np.isfinite(ground_m).any():
-        ax.imshow(
-            np.ma.masked_invalid(hillshade(ground_m, cell_m)), extent=(-across, across, -down, down), cmap=light,
-            vmin=0.25, vmax=0.95, interpolation="bilinear", zorder=1,
-        )  # fmt: skip
+        light = np.ma.masked_invalid(hillshade(ground_m, cell_m))
+        look: dict[str, Any] = {"cmap": style.ramp(style.GROUND_LIGHT), "vmin": 0.25, "vmax": 0.95}
+        box = -across, across, -down, down
+        ax.imshow(light, extent=box, interpolation="bilinear", zorder=1, **look)
 
 
 def lit(colours: np.ndarray, shade: np.ndarray) -> np.ndarray:
@@ -271,16 +260,12 @@ def lit(colours: np.ndarray, shade: np.ndarray) -> np.ndarray:
 
 def _ramp() -> np.ndarray:
     """Colours of the steps and of what lies beyond either end, from light to dark."""
-    from matplotlib.colors import LinearSegmentedColormap
-
-    ramp = LinearSegmentedColormap.from_list("margin", style.MARGINS)
-    colours: np.ndarray = ramp(np.linspace(0.0, 1.0, len(STEPS_DB) + 1))
+    colours: np.ndarray = style.ramp(style.MARGINS)(np.linspace(0.0, 1.0, len(STEPS_DB) + 1))
     return colours
 
 
 def draw_lines(ax: "Axes", margin_db: np.ndarray, needed_db: np.ndarray, cell_m: float) -> list[Any]:
     """Draw labelled lines of equal margin, and the one where it is what is asked there; return the labels."""
-    from matplotlib.patheffects import withStroke
     from scipy.ndimage import gaussian_filter
 
     known = np.isfinite(margin_db)
@@ -295,7 +280,6 @@ def draw_lines(ax: "Axes", margin_db: np.ndarray, needed_db: np.ndarray, cell_m:
     axis = np.arange(-half, half + 1) * cell_m / 1e3
     low, high = (float(v) for v in (np.nanmin(margin_db), np.nanmax(margin_db)))
     levels = [s for s in STEPS_DB if low < s < high]
-    halo: list[Any] = [withStroke(linewidth=2.4, foreground=style.PAPER)]
     labels: list[Any] = []
     if levels and field.shape[0] > 2:
         lines = ax.contour(axis, -axis, field, levels=levels, colors=style.INK, linewidths=0.7, zorder=3)
@@ -305,7 +289,7 @@ def draw_lines(ax: "Axes", margin_db: np.ndarray, needed_db: np.ndarray, cell_m:
         line = ax.contour(axis, -axis, spare, levels=[0.0], colors=style.INK, linewidths=2.2, zorder=4)
         labels += ax.clabel(line, fmt=lambda v: "required", fontsize=style.SMALL_PT)
     for text in labels:
-        text.set_path_effects(halo)
+        text.set_path_effects(style.halo(2.4))
     return labels
 
 
@@ -331,22 +315,8 @@ def _caption(result: CoverageResult) -> str:
     return style.drawable(
         f"{how} Cells of {result.cell_m:g} m; lines over margins smoothed by {SMOOTH_CELLS:g} cell, thick where the "
         "margin is the one required there; relief lit from the north-west; hatched grey: no answer. Degrees: WGS 84. "
-        "A prediction: measure on site. A radio link is no safety function and no emergency stop."
+        + SAFETY
     )
-
-
-def _first_upper(words: str) -> str:
-    return words[:1].upper() + words[1:]
-
-
-def filled(words: str, width: int) -> str:
-    """Words in lines, no figure parted from its unit.
-
-    >>> filled("on 868 MHz", 8).splitlines()
-    ['on', '868 MHz']
-    """
-    kept = TOGETHER.sub(lambda m: m[0].replace(" ", NO_BREAK), style.drawable(words))
-    return fill(kept, width).replace(NO_BREAK, " ")
 
 
 def _lines(words: str) -> int:
@@ -354,12 +324,7 @@ def _lines(words: str) -> int:
 
 
 def write_map(result: CoverageResult, folder: str | os.PathLike[str]) -> list[Path]:
-    """Write `coverage.svg` and `coverage.png` into a folder.
-
-    Raises
-    ------
-    LinkcalcError
-        If a file cannot be written.
-    """
-    figure = coverage_figure(result)
-    return style.save(figure, Path(folder) / "coverage", f"Coverage around {result.station}")
+    """Write `coverage.svg` and `coverage.png` into a folder; LinkcalcError if that cannot be."""
+    return write_pictures(
+        folder, [("coverage", coverage_figure(result), f"Coverage around {result.station}")]
+    )

@@ -1,5 +1,5 @@
 """What every map has: degrees along its edges, a graticule, a bar of a round length, north, and names that do not lie
-on each other. Coordinates of the axes are kilometres in a plane."""
+on each other. Coordinates of the axes are kilometres in a plane; a box is west, south, east and north."""
 
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -9,12 +9,10 @@ import numpy as np
 from linkcalc.terrain import geodesy
 from linkcalc.units import METRES_PER_FOOT
 from linkcalc.views import style, units
+from linkcalc.views.canvas import Box, meet
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-Box = tuple[float, float, float, float]
-"""West, south, east, north, km."""
 
 _LINES = 5
 """About so many lines of the graticule along the longer edge."""
@@ -35,16 +33,7 @@ class Mark(NamedTuple):
 
 
 def frame(ax: "Axes", crs: str, box: Box) -> None:
-    """Show a box of a plane with its graticule, its scale and north.
-
-    Parameters
-    ----------
-    ax : Axes
-        Positions in kilometres.
-    crs : str
-        The plane, in metres.
-    box : tuple of four floats, km
-    """
+    """Show a box of a plane, `crs` in metres, with its graticule, its scale and north."""
     west, south, east, north = box
     ax.set_xlim(west, east)
     ax.set_ylim(south, north)
@@ -122,10 +111,9 @@ def _graticule(ax: "Axes", crs: str, box: Box) -> None:
             pair = (np.full(other.shape, value), other) if upright else (other, np.full(other.shape, value))
             x, y = back.transform(*pair)
             # over shades both dark and light
-            ax.plot(
-                np.asarray(x) / 1e3, np.asarray(y) / 1e3, color=style.PAPER, lw=0.9, alpha=0.35, zorder=2.7
-            )
-            ax.plot(np.asarray(x) / 1e3, np.asarray(y) / 1e3, color=style.INK, lw=0.4, alpha=0.45, zorder=2.8)
+            x, y = np.asarray(x) / 1e3, np.asarray(y) / 1e3
+            ax.plot(x, y, color=style.PAPER, lw=0.9, alpha=0.35, zorder=2.7)
+            ax.plot(x, y, color=style.INK, lw=0.4, alpha=0.45, zorder=2.8)
             if edge.min() <= value <= edge.max():
                 low, high = (west, east) if upright else (south, north)
                 ticks.append(float(np.interp(value, edge, low + share * (high - low))) / 1e3)
@@ -143,8 +131,6 @@ _SCALES_KM: dict[units.System, tuple[tuple[str, float], ...]] = {
 
 def draw_scale(ax: "Axes", box: Box) -> None:
     """Draw a bar of a round length, and which way is north."""
-    from matplotlib.patheffects import withStroke
-
     west, south, east, north = box
     across, up = east - west, north - south
     target = min(across, up) / 5.0
@@ -154,22 +140,21 @@ def draw_scale(ax: "Axes", box: Box) -> None:
     count = max(f * decade for f in (1.0, 2.0, 5.0) if f * decade <= target / unit_km)
     length = count * unit_km
     x, y = west + 0.025 * across, south + 0.035 * up
-    halo: list[Any] = [withStroke(linewidth=2.6, foreground=style.PAPER)]
     ax.plot(
         [x, x + length], [y, y], color=style.INK, linewidth=2.2, zorder=6, solid_capstyle="butt",
-        path_effects=[withStroke(linewidth=4.4, foreground=style.PAPER)],
+        path_effects=style.halo(4.4),
     )  # fmt: skip
+    words: dict[str, Any] = {
+        "textcoords": "offset points",
+        "ha": "center",
+        "zorder": 6,
+        "path_effects": style.halo(2.6),
+    }
+    ax.annotate(f"{count:g} {name}", (x + length / 2.0, y), (0, 4), fontsize=style.SMALL_PT, **words)
+    arrow = {"arrowstyle": "-|>", "color": style.INK, "linewidth": 1.2, "shrinkA": 1, "shrinkB": 0}
     ax.annotate(
-        f"{count:g} {name}", (x + length / 2.0, y), (0, 4),
-        textcoords="offset points", ha="center", fontsize=style.SMALL_PT, zorder=6, path_effects=halo,
-    )  # fmt: skip
-    ax.annotate(
-        "N", (east - 0.035 * across, north - 0.025 * up), (0.0, -26.0), textcoords="offset points", ha="center",
-        va="top", fontsize=style.TEXT_PT, zorder=6, path_effects=halo,
-        arrowprops={
-            "arrowstyle": "-|>", "color": style.INK, "linewidth": 1.2, "shrinkA": 1, "shrinkB": 0,
-            "path_effects": [withStroke(linewidth=3.2, foreground=style.PAPER)],
-        },
+        "N", (east - 0.035 * across, north - 0.025 * up), (0.0, -26.0), va="top", fontsize=style.TEXT_PT,
+        arrowprops={**arrow, "path_effects": style.halo(3.2)}, **words,
     )  # fmt: skip
 
 
@@ -179,16 +164,8 @@ def draw_marks(
     """Draw places, and their names where these have room: to a side on which they lie on nothing, on a line if need be.
 
     Names come in the order of the marks; one that has no room on any side is left out. The figure's size and the axes'
-    limits must be set.
-
-    Returns
-    -------
-    list of Text
-        The names that were written.
+    limits must be set. Returns the names that were written.
     """
-    from matplotlib.patheffects import withStroke
-
-    halo: list[Any] = [withStroke(linewidth=2.6, foreground=style.PAPER)]
     frame_box = ax.get_window_extent()
     unit = ax.figure.dpi / 72.0
     spots = ax.transData.transform([(m.x_km, m.y_km) for m in marks]) if marks else np.empty((0, 2))
@@ -211,7 +188,7 @@ def draw_marks(
         )  # fmt: skip
         text = ax.annotate(
             style.drawable(mark.name), (mark.x_km, mark.y_km), (0.0, 0.0), textcoords="offset points",
-            fontsize=style.TEXT_PT, fontweight=mark.weight, color=style.INK, path_effects=halo, zorder=7,
+            fontsize=style.TEXT_PT, fontweight=mark.weight, color=style.INK, path_effects=style.halo(2.6), zorder=7,
         )  # fmt: skip
         free = None
         for (offset, across, up), barred in [(s, b) for b in ([*taken, *crossed], taken) for s in sides]:
@@ -223,7 +200,7 @@ def draw_marks(
                 box[0] >= frame_box.x0 and box[2] <= frame_box.x1 and box[1] >= frame_box.y0
                 and box[3] <= frame_box.y1
             )  # fmt: skip
-            if inside and not any(_meet(box, t) for t in barred):
+            if inside and not any(meet(box, t) for t in barred):
                 free = box
                 break
         if free is None:
@@ -253,7 +230,7 @@ def hide_crowded(ax: "Axes", labels: Sequence[Any], kept: Sequence[Any] = ()) ->
             taken.append((x - half, y - half, x + half, y + half))
     for label in labels:
         box = _corners(label)
-        if any(_meet(box, t) for t in taken):
+        if any(meet(box, t) for t in taken):
             label.set_visible(False)
         else:
             taken.append(box)
@@ -262,7 +239,3 @@ def hide_crowded(ax: "Axes", labels: Sequence[Any], kept: Sequence[Any] = ()) ->
 def _corners(text: Any) -> Box:
     box = text.get_window_extent()
     return box.x0, box.y0, box.x1, box.y1
-
-
-def _meet(a: Box, b: Box) -> bool:
-    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]

@@ -1,16 +1,15 @@
 """What a notebook shows of a result: a card with the verdict, and the path as a picture."""
 
-import base64
 from dataclasses import dataclass
-from html import escape
 from importlib import import_module
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from linkcalc.answer import Answer
 from linkcalc.errors import ArgumentError
-from linkcalc.link.result import Direction, LinkResult, Result
+from linkcalc.link.result import LinkResult, Result
 from linkcalc.sweeps.table import QUANTITIES, Sweep
 from linkcalc.views import style
+from linkcalc.views.pages import data_url, page
 from linkcalc.views.text import EFFORT_WORDS
 from linkcalc.views.words import decibel_words, path_words, probability_words, required_margin_words
 
@@ -80,7 +79,7 @@ def show(
     """
     if not isinstance(result, Answer):
         if hasattr(result, "savefig"):
-            return Card(picture(style.render(result, "png"), about), about or "a picture")
+            return _picture_card(result, about or "a picture")
         raise ArgumentError(f"show takes an answer, such as check returns; not {type(result).__name__}")
     if only is not None:
         return _alone(result, only)
@@ -89,12 +88,13 @@ def show(
     if not isinstance(result, Result | LinkResult):
         return Card(result._repr_html_(), str(result))
     links = result.links if isinstance(result, Result) else (result,)
-    parts = [_of_link(link, pictures) for link in links]
-    if isinstance(result, Result):
-        if result.title:
-            parts.insert(0, f'<div style="font-weight:bold">{escape(result.title)}</div>')
-        parts += [f'<div style="{_SMALL}">{escape(caution)}</div>' for caution in result.cautions]
-    return Card(framed(parts), "\n".join(f"{link.name}: {link.headline}" for link in links))
+    html = page(
+        "card/links.html",
+        title=result.title if isinstance(result, Result) else "",
+        links=[_link_data(link, pictures) for link in links],
+        cautions=result.cautions if isinstance(result, Result) else (),
+    )
+    return Card(html, "\n".join(f"{link.name}: {link.headline}" for link in links))
 
 
 def _alone(result: Answer, only: str) -> Card:
@@ -109,61 +109,60 @@ def _alone(result: Answer, only: str) -> Card:
     module, _, function = home.partition(":")
     draw = getattr(import_module(f"linkcalc.views.{module}"), function)
     drawn = draw(*result.directions) if only == "budget" and isinstance(result, LinkResult) else draw(result)
-    return Card(picture(style.render(drawn, "png"), words), words)
+    return _picture_card(drawn, words)
 
 
-_SMALL = f"color:{style.MUTED};font-size:85%;margin-top:.3em"
-_CELL = f"text-align:left;padding:.1em 1.2em .1em 0;color:{style.INK};background:{style.PAPER}"
+def text_card(text: str, drawn: "Figure | None", words: str) -> str:
+    """Return a card of an answer as its command prints it, with its picture."""
+    return page("card/text.html", text=text.rstrip(), picture=_picture(drawn, words))
 
 
-def framed(parts: list[str]) -> str:
-    """Put parts of a card into its frame."""
-    look = (
-        f"border:1px solid {style.HAIRLINE};padding:.8em 1em;max-width:62em;"
-        f"color:{style.INK};background:{style.PAPER}"
-    )
-    return f'<div style="{look}">{"".join(parts)}</div>'
+def _picture_card(drawn: "Figure", words: str) -> Card:
+    return Card(page("card/picture.html", picture=_picture(drawn, words)), words)
 
 
-def _of_link(link: LinkResult, pictures: bool) -> str:
+def _picture(drawn: "Figure | None", words: str) -> dict[str, str] | None:
+    """A picture as a template takes it, with words for who cannot see it."""
+    if drawn is None:
+        return None
+    return {"words": words, "source": data_url("image/png", style.render(drawn, "png"))}
+
+
+def _link_data(link: LinkResult, pictures: bool) -> dict[str, Any]:
     colour, word = style.VERDICT[link.verdict]
-    badge = f"color:{style.PAPER};background:{colour};padding:.1em .5em;font-weight:bold"
-    parts = [
-        f'<div style="margin-top:.6em"><span style="{badge}">{word}</span> <b>{escape(link.name)}</b></div>',
-        f'<div style="margin-top:.3em">{escape(link.headline)}</div>',
-        f'<div style="{_SMALL}">{escape(path_words(link))}</div>',
-        _directions(link.directions),
-    ]
-    if link.advice:
-        first = link.advice[0]
-        words = f"{first.text} ({EFFORT_WORDS[first.effort]})"
-        parts.append(f'<div style="margin-top:.3em"><b>First:</b> {escape(words)}</div>')
-    parts += [f'<div style="{_SMALL}">{escape(words)}</div>' for words in link.warnings]
+    drawn = None
     if pictures:
         from linkcalc.views.figures import profile_figure
 
-        parts.append(picture(style.render(profile_figure(link), "png"), f"{link.name}: the path in profile"))
-    return "".join(parts)
-
-
-def _directions(directions: tuple[Direction, ...]) -> str:
-    rows = [
-        ("", [f"{d.from_} to {d.to}" for d in directions]),
-        ("margin", [decibel_words(d.fade_margin_db) for d in directions]),
-        ("required", [required_margin_words(d.required_margin_db) for d in directions]),
-        ("such sites work", [probability_words(d.site_share) for d in directions]),
-        ("messages arrive there", [probability_words(d.success_where_it_works) for d in directions]),
-        ("time on air", [f"{1e3 * d.time_on_air_s:.0f} ms" for d in directions]),
-        ("limiting factor", [d.limited_by for d in directions]),
-    ]
-    return _table(rows)
+        drawn = profile_figure(link)
+    ways = link.directions
+    return {
+        "name": link.name,
+        "colour": colour,
+        "verdict": word,
+        "headline": link.headline,
+        "path": path_words(link),
+        "rows": [
+            ("", [f"{d.from_} to {d.to}" for d in ways]),
+            ("margin", [decibel_words(d.fade_margin_db) for d in ways]),
+            ("required", [required_margin_words(d.required_margin_db) for d in ways]),
+            ("such sites work", [probability_words(d.site_share) for d in ways]),
+            ("messages arrive there", [probability_words(d.success_where_it_works) for d in ways]),
+            ("time on air", [f"{1e3 * d.time_on_air_s:.0f} ms" for d in ways]),
+            ("limiting factor", [d.limited_by for d in ways]),
+        ],
+        "first": f"{link.advice[0].text} ({EFFORT_WORDS[link.advice[0].effort]})" if link.advice else "",
+        "warnings": link.warnings,
+        "picture": _picture(drawn, f"{link.name}: the path in profile"),
+    }
 
 
 def _of_sweep(found: Sweep, pictures: bool) -> Card:
+    from linkcalc.views.sweep_figures import sweep_figure
     from linkcalc.views.sweep_text import parameter_words, quantity_words, sweep_report, value_words
 
     quantity = "weaker_fade_margin_db"
-    numbers, verdicts = found[quantity], found["verdict"]
+    numbers = found[quantity]
     rows = [
         (
             parameter_words(found, name, unit=False),
@@ -171,31 +170,17 @@ def _of_sweep(found: Sweep, pictures: bool) -> Card:
         )
         for name, values in ((name, found.coords[name].tolist()) for name in found.dims)
     ]
-    low, high = (f"{decibel_words(float(v))}" for v in (numbers.min(), numbers.max()))
-    rows += [
-        (quantity_words(found, quantity), [f"{low} to {high}"]),
-        ("closes", [f"{int((verdicts == 'closes').sum())} of {found.size}"]),
-    ]
-    parts = [f"<div><b>{escape(found.link)}</b></div>", _table(rows)]
-    parts.append(f'<div style="{_SMALL}">Holds {escape(", ".join(QUANTITIES))}.</div>')
-    if pictures:
-        from linkcalc.views.sweep_figures import sweep_figure
-
-        parts.append(picture(style.render(sweep_figure(found, quantity), "png"), f"{found.link}: sweep"))
-    return Card(framed(parts), sweep_report(found, quantity).rstrip())
-
-
-def _table(rows: list[tuple[str, list[str]]]) -> str:
-    lines = []
-    for name, cells in rows:
-        head = f'<th scope="row" style="{_CELL};font-weight:normal;color:{style.MUTED}">{escape(name)}</th>'
-        body = "".join(f'<td style="{_CELL}">{escape(cell)}</td>' for cell in cells)
-        lines.append(f'<tr style="background:{style.PAPER}">{head}{body}</tr>')
-    return f'<table style="border-collapse:collapse;font-size:inherit;margin:.4em 0">{"".join(lines)}</table>'
-
-
-def picture(png: bytes, words: str) -> str:
-    """Put a picture into a card, with words for who cannot see it."""
-    data = base64.b64encode(png).decode("ascii")
-    look = "max-width:100%;margin-top:.4em"
-    return f'<img alt="{escape(words)}" style="{look}" src="data:image/png;base64,{data}">'
+    low, high = (decibel_words(float(v)) for v in (numbers.min(), numbers.max()))
+    closes = int((found["verdict"] == "closes").sum())
+    html = page(
+        "card/sweep.html",
+        link=found.link,
+        rows=[
+            *rows,
+            (quantity_words(found, quantity), [f"{low} to {high}"]),
+            ("closes", [f"{closes} of {found.size}"]),
+        ],
+        quantities=QUANTITIES,
+        picture=_picture(sweep_figure(found, quantity) if pictures else None, f"{found.link}: sweep"),
+    )
+    return Card(html, sweep_report(found, quantity).rstrip())

@@ -2,10 +2,11 @@
 
 import math
 import textwrap
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from linkcalc.sweeps.reach_by_ground import FARTHEST_M, NEAREST_M, HowFar
 from linkcalc.views import style
+from linkcalc.views.canvas import axes_in
 from linkcalc.views.range_text import ONE_HILL
 
 if TYPE_CHECKING:
@@ -13,74 +14,49 @@ if TYPE_CHECKING:
 
 
 def range_figure(found: HowFar) -> "Figure":
-    """Draw a band for each kind of ground and spreading factor, with title and caption.
-
-    Parameters
-    ----------
-    found : HowFar
-
-    Returns
-    -------
-    Figure
-        Save it with `linkcalc.views.style.save`.
-    """
+    """Draw a band for each kind of ground and spreading factor, with title and caption."""
     rows = len(found.reaches)
     with style.styled():
         height = 2.4 + 0.22 * rows + 0.18 * len(found.grounds)
         figure = style.new_figure(10.0, height)
-        ax = figure.add_axes((0.3, 1.05 / height, 0.67, 1.0 - 1.95 / height))
-        y, ticks, names = 0.0, [], []
+        ax = axes_in(figure, 3.0, 1.05, 6.7, height - 1.95)
+        y, ticks, names, near = 0.0, [], [], NEAREST_M / 1e3
+        good, fair = (style.VERDICT[verdict][0] for verdict in ("closes", "at_risk"))
         for ground in found.grounds:
             first = y
             for reach in (r for r in found.reaches if r.ground == ground.name):
-                near = NEAREST_M / 1e3
                 closes, gamble = (min(v, FARTHEST_M) / 1e3 for v in (reach.closes_m, reach.gamble_m))
-                ax.barh(
-                    y,
-                    max(gamble - near, 0.0),
-                    left=near,
-                    height=0.8,
-                    color=style.VERDICT["at_risk"][0],
-                    alpha=0.45,
-                )
-                ax.barh(y, max(closes - near, 0.0), left=near, height=0.8, color=style.VERDICT["closes"][0])
+                ax.barh(y, max(gamble - near, 0.0), left=near, height=0.8, color=fair, alpha=0.45)
+                ax.barh(y, max(closes - near, 0.0), left=near, height=0.8, color=good)
                 ticks.append(y)
                 names.append("" if reach.spreading_factor is None else f"SF{reach.spreading_factor}")
                 if math.isinf(reach.closes_m):
-                    ax.text(
-                        FARTHEST_M / 1e3, y, "beyond ", ha="right", va="center", color=style.PAPER, size=8
-                    )
+                    look: dict[str, Any] = {
+                        "ha": "right",
+                        "va": "center",
+                        "color": style.PAPER,
+                        "size": style.SMALL_PT,
+                    }
+                    ax.text(FARTHEST_M / 1e3, y, "beyond ", **look)
                 y += 1.0
-            ax.text(
-                -0.075, (first + y - 1.0) / 2.0, style.drawable(ground.words), ha="right", va="center",
-                transform=ax.get_yaxis_transform(),
-            )  # fmt: skip
+            middle, beside = (first + y - 1.0) / 2.0, ax.get_yaxis_transform()
+            ax.text(-0.075, middle, style.drawable(ground.words), ha="right", va="center", transform=beside)
             y += 0.8
         ax.set_xscale("log")
-        ax.set_xlim(NEAREST_M / 1e3, FARTHEST_M / 1e3)
+        ax.set_xlim(near, FARTHEST_M / 1e3)
         ax.set_ylim(y - 0.8, -0.8)
-        ax.set_yticks(ticks, names, size=8)
+        ax.set_yticks(ticks, names, size=style.SMALL_PT)
         kilometres = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50)
         ax.set_xticks(kilometres, [f"{v:g}" for v in kilometres])
         ax.minorticks_off()
         ax.set_xlabel("distance, km")
         ax.grid(axis="x")
         title = f"How far: {found.from_} to {found.to} and back, {found.frequency_hz / 1e6:g} MHz"
-        figure.text(
-            0.02, 1.0 - 0.3 / height, style.drawable(title), size=style.TITLE_PT, weight="bold", va="center"
-        )
-        figure.text(
-            0.02, 1.0 - 0.62 / height,
+        key = (
             f"dark: closes ({100 * found.asked.success:g} % of the messages at {100 * found.asked.confidence:g} % of "
-            "such sites); light: works at half of them or more",
-            size=style.TEXT_PT, color=style.MUTED, va="center",
-        )  # fmt: skip
-        figure.text(
-            0.02,
-            0.3 / height,
-            textwrap.fill(ONE_HILL, 130),
-            size=style.TEXT_PT - 1,
-            color=style.MUTED,
-            va="center",
+            "such sites); light: works at half of them or more"
         )
+        figure.text(0.02, 1.0 - 0.3 / height, style.drawable(title), va="center", **style.TITLE)
+        figure.text(0.02, 1.0 - 0.62 / height, key, va="center", **style.UNDER)
+        figure.text(0.02, 0.3 / height, textwrap.fill(ONE_HILL, 130), va="center", **style.CAPTION)
     return figure

@@ -11,9 +11,10 @@ from linkcalc.area.access import Mask
 from linkcalc.area.relay.result import Chain, Place, RelaySiting
 from linkcalc.link.result import LinkResult
 from linkcalc.views import style
-from linkcalc.views.figures import draw_profile, fitted_words, width_of_text
-from linkcalc.views.map_figures import SMOOTH_CELLS, draw_key, draw_lines, draw_shades, filled
-from linkcalc.views.map_frame import Box, box_around, frame, hide_crowded
+from linkcalc.views.canvas import Box, filled, fitted_words, width_of_text
+from linkcalc.views.figures import draw_profile
+from linkcalc.views.map_figures import SMOOTH_CELLS, draw_key, draw_lines, draw_shades
+from linkcalc.views.map_frame import box_around, frame, hide_crowded
 from linkcalc.views.relay_text import WORDS, headline
 from linkcalc.views.words import decibel_words, distance_words, required_margin_words, weaker_direction
 

@@ -7,7 +7,6 @@ import csv
 import io
 import json
 from collections.abc import Callable
-from html import escape
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,7 +17,7 @@ from linkcalc.files import atomic_write, csv_cell
 from linkcalc.views import style
 from linkcalc.views.jsonout import plain_data, shown_names
 from linkcalc.views.jsonout import to_dict as result_data
-from linkcalc.views.notebook import framed, picture, show
+from linkcalc.views.notebook import show, text_card
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -146,12 +145,7 @@ def html(answer: Any) -> str:
     if _kind(answer) in ("Result", "LinkResult", "Sweep"):
         drawable = _kind(answer) != "Sweep" or len(getattr(answer, "dims", ())) <= 2
         return show(answer, pictures=drawable).html
-    look = f"color:{style.INK};background:{style.PAPER};overflow-x:auto;font-size:90%"
-    parts = [f'<pre style="{look}">{escape(text(answer).rstrip())}</pre>']
-    drawn = _drawn(answer)
-    if drawn is not None:
-        parts.append(picture(style.render(drawn, "png"), f"picture of this {type(answer).__name__}"))
-    return framed(parts)
+    return text_card(text(answer), _drawn(answer), f"picture of this {type(answer).__name__}")
 
 
 def write(answer: Answer, path: Path) -> None:

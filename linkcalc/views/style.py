@@ -10,7 +10,7 @@ import os
 import re
 import unicodedata
 import warnings
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any, Final
 from linkcalc.files import atomic_write
 
 if TYPE_CHECKING:
+    from matplotlib.colors import Colormap
     from matplotlib.figure import Figure
 
 PAPER: Final = "#ffffff"
@@ -60,17 +61,34 @@ VERDICT: Final[dict[str, tuple[str, str]]] = {
 }
 """Colour and words of each verdict: the same in pictures, pages and maps; terminals have the nearest of theirs."""
 
+LOSS: Final = "#ccd3d8"
+"""Fill of a step down in a budget (84); a step up has the zone's outline."""
+
+DASHED: Final[Any] = (0, (5, 2))
+DOTTED: Final[Any] = (0, (1.5, 1.5))
+DASH_DOT: Final[Any] = (0, (6, 2, 1.5, 2))
+LIMIT: Final[dict[str, Any]] = {"color": ACCENT, "lw": 1.1}
+"""The receiver's limit, 0 dB of margin, in every plot of margins."""
+REQUIRED: Final[dict[str, Any]] = {"color": INK, "lw": 1.1, "ls": DASHED}
+"""The required margin, in every plot of margins."""
+
 SERIES: Final[tuple[tuple[str, Any], ...]] = (
     (RAY, "-"),
-    (POINT, (0, (5, 2))),
-    ("#3f8f83", (0, (6, 2, 1.5, 2))),
-    ("#8a8f98", (0, (1.5, 1.5))),
+    (POINT, DASHED),
+    ("#3f8f83", DASH_DOT),
+    ("#8a8f98", DOTTED),
     ("#b09dba", (0, (8, 3))),
 )
 """Colour and dash pattern for lines that share a plot, most important first; none is a verdict's colour."""
 
 SEQUENCE: Final = ("#eef3f6", "#c9dbe6", "#93b7cd", "#5a8bab", "#2a618a", "#123f63")
 """One hue from light to dark, for maps: lightness carries the value."""
+
+BELOW: Final = ("#e3e5e6", PAPER)
+"""Greys for margins below the receiver's limit, from there down."""
+
+GROUND_LIGHT: Final = ("#b9b0a1", "#e9e4da", PAPER)
+"""Bare ground, from shade to light."""
 
 MARGINS: Final = ("#fdf3d8", "#e3dcc0", "#bccac8", "#86adc5", "#5487ad", "#2b638f", "#0f3556")
 """Sand to blue, light to dark, for margins on maps: what is weak has another hue than shadow and paper."""
@@ -87,6 +105,11 @@ FONT: Final = "DejaVu Sans"
 TITLE_PT: Final = 12.0
 TEXT_PT: Final = 9.0
 SMALL_PT: Final = 8.0
+TITLE: Final[dict[str, Any]] = {"size": TITLE_PT, "weight": "bold"}
+UNDER: Final[dict[str, Any]] = {"size": TEXT_PT, "color": MUTED}
+CAPTION: Final[dict[str, Any]] = {"size": SMALL_PT, "color": MUTED}
+LINES: Final = {**CAPTION, "linespacing": 1.35}
+"""A picture's title, the facts under it, the caption below, of one line or of several."""
 
 WIDE_IN: Final = (10.0, 5.2)
 """A path profile: full text width of a landscape page."""
@@ -135,6 +158,20 @@ _RC: Final[dict[str, Any]] = {
 }
 
 
+def ramp(colours: Sequence[str]) -> "Colormap":
+    """Colours that run evenly through a few, from 0 to 1."""
+    from matplotlib.colors import LinearSegmentedColormap
+
+    return LinearSegmentedColormap.from_list("linkcalc", list(colours))
+
+
+def halo(width_pt: float) -> list[Any]:
+    """Paper round words or a line on a map, as path effects."""
+    from matplotlib.patheffects import withStroke
+
+    return [withStroke(linewidth=width_pt, foreground=PAPER)]
+
+
 def verdict_rules() -> str:
     """Return the verdicts' colours as the variables that the pages' style sheets use.
 
@@ -150,8 +187,6 @@ def styled() -> Iterator[None]:
 
     Figures made inside look right only if drawn inside too; `save` and `render` see to that themselves.
 
-    Examples
-    --------
     >>> with styled():
     ...     figure = new_figure(6, 4)
     >>> figure.get_size_inches().tolist()
@@ -172,12 +207,6 @@ _NOT_LOOKS = frozenset({"backend", "backend_fallback", "interactive", "toolbar",
 def new_figure(width_in: float, height_in: float) -> "Figure":
     """Return an empty figure on the Agg canvas: no pyplot, no window, no state kept.
 
-    Parameters
-    ----------
-    width_in, height_in : float, inches
-
-    Examples
-    --------
     >>> type(new_figure(4, 3).canvas).__name__
     'FigureCanvasAgg'
     """
@@ -190,18 +219,10 @@ def new_figure(width_in: float, height_in: float) -> "Figure":
 
 
 def render(figure: "Figure", kind: str, title: str = "") -> bytes:
-    """Return the figure as the bytes of an SVG or a PNG file, equal from run to run.
+    """Return the figure as the bytes of a file of a kind, "svg" or "png", equal from run to run.
 
-    Parameters
-    ----------
-    figure : Figure
-    kind : str
-        "svg" or "png". Characters that our font lacks come from another installed one.
-    title : str
-        What an SVG viewer or a screen reader calls the picture.
+    Characters that our font lacks come from another installed one; `title` is what an SVG viewer calls the picture.
 
-    Examples
-    --------
     >>> render(new_figure(2, 1), "png")[1:4]
     b'PNG'
     """
@@ -217,25 +238,9 @@ def render(figure: "Figure", kind: str, title: str = "") -> bytes:
 
 
 def save(figure: "Figure", path_stem: str | os.PathLike[str], title: str = "") -> list[Path]:
-    """Write `<path_stem>.svg` and `<path_stem>.png`, each whole or not at all.
+    """Write `<path_stem>.svg` and `<path_stem>.png` into a folder that exists, each whole or not at all.
 
-    Parameters
-    ----------
-    figure : Figure
-    path_stem : path
-        The files' path without extension; its folder exists.
-    title : str
-        What an SVG viewer or a screen reader calls the picture.
-
-    Returns
-    -------
-    list of Path
-        The two files written.
-
-    Raises
-    ------
-    LinkcalcError
-        If a file cannot be written; the text is one line that names it.
+    LinkcalcError if one cannot be written; `title` is what a viewer or a screen reader calls the picture.
     """
     stem = Path(path_stem)
     written = []
@@ -251,8 +256,6 @@ def slug(name: str) -> str:
 
     Latin letters lose their accents; 120 bytes of UTF-8 at most.
 
-    Examples
-    --------
     >>> slug("Tank 3 → Pump/Shed (Süd)")
     'tank-3-pump-shed-sud'
     >>> slug("水タンク"), slug("☂")
@@ -269,8 +272,6 @@ def slug(name: str) -> str:
 def unique_slugs(names: Iterable[str]) -> list[str]:
     """Return a slug for each name, numbered where two would be the same file.
 
-    Examples
-    --------
     >>> unique_slugs(["Tank 1", "tank-1", "shed"])
     ['tank-1', 'tank-1-2', 'shed']
     """
@@ -288,8 +289,6 @@ def unique_slugs(names: Iterable[str]) -> list[str]:
 def drawable(text: str) -> str:
     """Return `text` with line breaks, and characters that no installed font has, replaced.
 
-    Examples
-    --------
     >>> drawable("Süd-Tank\\n\\U000F0000")
     'Süd-Tank □'
     """

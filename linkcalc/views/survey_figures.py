@@ -2,23 +2,34 @@
 
 import math
 import os
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.collections import PathCollection
-from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from linkcalc._arrays import Floats
-from linkcalc.errors import LinkcalcError
 from linkcalc.site.measured import DirectionDrawing, DirectionSurvey
 from linkcalc.site.survey import Survey
 from linkcalc.site.walk_test import Spot
 from linkcalc.units import EARTH_RADIUS_M
 from linkcalc.views import style
-from linkcalc.views.figures import Room, side_labels, spread_apart, tick_words, true_minus, width_of_text
+from linkcalc.views.canvas import (
+    Box,
+    Room,
+    axes_in,
+    meet,
+    round_ticks,
+    spread_apart,
+    tick_words,
+    true_minus,
+    width_of_text,
+    write_heading,
+    write_pictures,
+    write_side_labels,
+)
 from linkcalc.views.words import VERDICT_WORDS, decibel_words, probability_words
 
 if TYPE_CHECKING:
@@ -30,26 +41,15 @@ _MOST_NAMES = 15
 
 
 def margin_figure(survey: Survey) -> "Figure":
-    """Draw each direction's readings beside its margin before and after them.
-
-    Parameters
-    ----------
-    survey : Survey
-
-    Returns
-    -------
-    Figure
-        Save it with `linkcalc.views.style.save`.
-    """
+    """Draw each direction's readings beside its margin before and after them."""
     width, panel, top, bottom = style.WIDE_IN[0], 2.75, 0.6, 0.75
     height = top + len(survey.directions) * panel + bottom
     with style.styled():
         figure = style.new_figure(width, height)
         for i, (direction, drawing) in enumerate(zip(survey.directions, survey.drawing, strict=True)):
-            base = (bottom + (len(survey.directions) - 1 - i) * panel + 0.12) / height
-            tall = (panel - 0.55) / height
-            left = figure.add_axes((0.75 / width, base, 4.55 / width, tall))
-            right = figure.add_axes((5.55 / width, base, 2.35 / width, tall))
+            base = bottom + (len(survey.directions) - 1 - i) * panel + 0.12
+            left = axes_in(figure, 0.75, base, 4.55, panel - 0.55)
+            right = axes_in(figure, 5.55, base, 2.35, panel - 0.55)
             draw_readings(left, direction, drawing)
             draw_margin(right, direction, drawing)
             title = f"From {style.drawable(direction.from_)} to {style.drawable(direction.to)}"
@@ -60,31 +60,21 @@ def margin_figure(survey: Survey) -> "Figure":
                 left.set_xlabel("Readings in the order of the file")
                 right.set_xlabel("Likelihood")
         colour, words = style.VERDICT[survey.verdict]
-        _heading(figure, survey.name, words, colour, survey.headline)
+        write_heading(figure, survey.name, survey.headline, (words, colour))
         caption = (
             "Margins under the plan's conditions, fading allowed for. Open: too far from the others to count."
-            " Dashed curve: the plan alone."
         )
-        figure.text(
-            14.0 / 72 / width, 0.17 / height, caption, size=style.SMALL_PT, color=style.MUTED, va="center"
-        )
+        _caption(figure, f"{caption} Dashed curve: the plan alone.")
     return figure
 
 
+def _caption(figure: "Figure", words: str) -> None:
+    width, height = figure.get_size_inches()
+    figure.text(14.0 / 72 / width, 0.17 / height, words, va="center", **style.CAPTION)
+
+
 def draw_readings(ax: "Axes", direction: DirectionSurvey, drawing: DirectionDrawing) -> "Axes":
-    """Draw every reading as the margin it shows, with the interval the margin now lies in.
-
-    Parameters
-    ----------
-    ax : Axes
-        In its final place.
-    direction : DirectionSurvey
-    drawing : DirectionDrawing
-
-    Returns
-    -------
-    Axes
-    """
+    """Draw every reading as the margin it shows, with the interval the margin now lies in."""
     margin, wrong = drawing.reading_margin_db, drawing.reading_wrong > 0.5
     number = np.arange(1, margin.size + 1)
     last = max(margin.size, 1)
@@ -101,73 +91,45 @@ def draw_readings(ax: "Axes", direction: DirectionSurvey, drawing: DirectionDraw
     out = np.clip(margin, bottom + 0.03 * (top - bottom), top - 0.03 * (top - bottom))
     ax.plot(number[wrong], out[wrong], "o", mfc="none", mec=style.MUTED, ms=size, zorder=4)
     room = Room(ax)
-    words = []
-    if margin.size == 0:
-        words.append("no reading of level")
+    words = [] if margin.size else ["no reading of level"]
     if drawing.lost:
         words.append(f"{drawing.lost} of {direction.sent} packets lost")
-    if words:
-        room.text(
-            room.width_pt - 3, 4, "; ".join(words), style.SMALL_PT, style.ACCENT, ha="right", paper=True
-        )
+    room.text(room.width_pt - 3, 4, "; ".join(words), style.SMALL_PT, style.ACCENT, ha="right", paper=True)
     if margin.size:
         ax.xaxis.set_major_locator(MaxNLocator(8, integer=True, min_n_ticks=1))
     else:
         ax.set_xticks([])
-    _margin_axis(ax)
+    round_ticks(ax.yaxis, 6)
+    ax.grid(True, axis="y")
     ax.set_ylabel("Margin, dB")
     return ax
 
 
 def draw_margin(ax: "Axes", direction: DirectionSurvey, drawing: DirectionDrawing) -> "Axes":
-    """Draw how likely each margin was before the readings and is after them, margin upward.
-
-    Parameters
-    ----------
-    ax : Axes
-        In its final place, with room for labels on its right (130 pt).
-    direction : DirectionSurvey
-    drawing : DirectionDrawing
-
-    Returns
-    -------
-    Axes
-    """
+    """Draw how likely each margin was and is, upward, into axes with room for labels on their right (130 pt)."""
     y, before, after = drawing.margin_db, drawing.prior_density, drawing.posterior_density
     ax.set_xlim(0.0, 1.08 * float(max(after.max(), before.max())))
     ax.set_ylim(*_limits(direction, drawing))
     ax.fill_betweenx(y, 0.0, after, color=style.FRESNEL, lw=0, zorder=2)
     ax.plot(after, y, color=style.RAY, lw=1.6, zorder=3)
-    ax.plot(before, y, color=style.MUTED, lw=1.3, ls=(0, (5, 2)), zorder=3)
+    ax.plot(before, y, color=style.MUTED, lw=1.3, ls=style.DASHED, zorder=3)
     _levels(ax, direction)
-    room = Room(ax)
-    low, high = direction.fade_margin_interval_db
-    now = f"now {true_minus(decibel_words(direction.fade_margin_db))}"
+    low, high = (true_minus(f"{v:.0f}") for v in direction.fade_margin_interval_db)
+    now, plan, asked = (
+        true_minus(decibel_words(v))
+        for v in (direction.fade_margin_db, direction.predicted_margin_db, direction.required_margin_db)
+    )
     labels = [
-        (
-            direction.fade_margin_db,
-            f"{now}\n(95 %: {true_minus(f'{low:.0f}')} to {true_minus(f'{high:.0f}')})",
-            style.RAY,
-        ),
-        (
-            direction.predicted_margin_db,
-            f"predicted {true_minus(decibel_words(direction.predicted_margin_db))}",
-            style.MUTED,
-        ),
+        (direction.fade_margin_db, f"now {now}\n(95 %: {low} to {high})", style.RAY),
+        (direction.predicted_margin_db, f"predicted {plan}", style.MUTED),
         (0.0, "0 dB: receiver's limit", style.ACCENT),
+        (direction.required_margin_db, f"required: {asked}", style.INK),
     ]
-    if math.isfinite(direction.required_margin_db):
-        labels.append(
-            (
-                direction.required_margin_db,
-                f"required: {decibel_words(direction.required_margin_db)}",
-                style.INK,
-            )
-        )
     bottom, top = ax.get_ylim()
-    side_labels(room, [entry for entry in labels if bottom <= entry[0] <= top])
+    write_side_labels(Room(ax), [entry for entry in labels if bottom <= entry[0] <= top])
     ax.set_xticks([])
-    _margin_axis(ax)
+    round_ticks(ax.yaxis, 6)
+    ax.grid(True, axis="y")
     ax.tick_params(labelleft=False)
     return ax
 
@@ -186,78 +148,44 @@ def _limits(direction: DirectionSurvey, drawing: DirectionDrawing) -> tuple[floa
 
 
 def _levels(ax: "Axes", direction: DirectionSurvey) -> None:
-    ax.axhline(0.0, color=style.ACCENT, lw=1.1, zorder=1.5)
+    ax.axhline(0.0, **style.LIMIT, zorder=1.5)
     if math.isfinite(direction.required_margin_db):
-        ax.axhline(direction.required_margin_db, color=style.INK, lw=1.1, ls=(0, (5, 2)), zorder=1.5)
-
-
-def _margin_axis(ax: "Axes") -> None:
-    ax.yaxis.set_major_locator(MaxNLocator(6, steps=[1, 2, 5, 10]))
-    ax.yaxis.set_major_formatter(FuncFormatter(tick_words))
-    ax.grid(True, axis="y")
+        ax.axhline(direction.required_margin_db, **style.REQUIRED, zorder=1.5)
 
 
 def spots_figure(survey: Survey) -> "Figure":
-    """Draw the spots tried, best at the top, each with its interval and its chance to be the best.
-
-    Parameters
-    ----------
-    survey : Survey
-        With spots.
-
-    Returns
-    -------
-    Figure
-    """
+    """Draw the spots tried, best at the top, each with its interval and its chance to be the best."""
     spots = survey.spots[:_MOST_BARS]
     width, row, top, bottom = style.TALL_IN[0], 0.3, 0.85, 0.75
     height = top + row * len(spots) + bottom
     with style.styled():
         figure = style.new_figure(width, height)
-        ax = figure.add_axes((2.2 / width, bottom / height, (width - 3.9) / width, row * len(spots) / height))
+        ax = axes_in(figure, 2.2, bottom, width - 3.9, row * len(spots))
         draw_spots(ax, spots, min(d.required_margin_db for d in survey.directions))
         more = len(survey.spots) - len(spots)
         words = f"{len(survey.spots)} spots tried" + (f", the best {len(spots)} shown" if more else "")
-        _heading(figure, survey.name, words, style.INK)
-        caption = "Line: 95 % of what the spot's margin may be, for comparing the spots."
-        figure.text(
-            14.0 / 72 / width, 0.17 / height, caption, size=style.SMALL_PT, color=style.MUTED, va="center"
-        )
+        write_heading(figure, survey.name, "", (words, style.INK))
+        _caption(figure, "Line: 95 % of what the spot's margin may be, for comparing the spots.")
     return figure
 
 
 def draw_spots(ax: "Axes", spots: Sequence[Spot], asked_db: float) -> "Axes":
-    """Draw one row a spot: its margin and interval.
-
-    Parameters
-    ----------
-    ax : Axes
-        In its final place, with room for names on its left (150 pt) and figures on its right (110 pt).
-    spots : sequence of Spot
-        Best first.
-    asked_db : float, dB
-        Required margin.
-
-    Returns
-    -------
-    Axes
-    """
-    rows = np.arange(len(spots))
+    """Draw margin and interval of each spot, best first; axes with room on the left (150 pt) and right (110 pt)."""
     ends = [e for s in spots for e in s.fade_margin_interval_db]
     shown = [0.0, *ends, *([asked_db] if math.isfinite(asked_db) else [])]
     # a spot that heard nothing may lie far below: its line runs out of the picture
     low = max(min(shown), min(s.fade_margin_db for s in spots) - 12.0, -40.0)
     ax.set_xlim(min(low, -3.0) - 2.0, max(shown) + 3.0)
     ax.set_ylim(len(spots) - 0.4, -0.6)
-    ax.axvline(0.0, color=style.ACCENT, lw=1.1, zorder=1)
+    ax.axvline(0.0, **style.LIMIT, zorder=1)
     if math.isfinite(asked_db):
-        ax.axvline(asked_db, color=style.INK, lw=1.1, ls=(0, (5, 2)), zorder=1)
+        ax.axvline(asked_db, **style.REQUIRED, zorder=1)
     room = Room(ax)
-    for y, spot in zip(rows, spots, strict=True):
+    for y, spot in enumerate(spots):
         colour = style.RAY if y == 0 else style.FRESNEL_EDGE
         ax.plot(spot.fade_margin_interval_db, [y, y], color=colour, lw=2.4, zorder=3)
         ax.plot(spot.fade_margin_db, y, "o", color=colour, ms=7, mec=style.PAPER, mew=0.8, zorder=4)
-        at = room.height_pt * (1.0 - (y + 0.6) / (len(spots) + 0.2))
+        at = room.row_pt(len(spots), y)
         name = room.fit(style.drawable(spot.name), 140, style.TEXT_PT, bold=y == 0)
         room.text(-8, at, name, style.TEXT_PT, style.INK, bold=y == 0, ha="right", va="center")
         spare = true_minus(decibel_words(spot.fade_margin_db))
@@ -272,62 +200,34 @@ def draw_spots(ax: "Axes", spots: Sequence[Spot], asked_db: float) -> "Axes":
         room.text(middle, room.height_pt + 5, words, style.SMALL_PT, colour, ha="center")
     ax.set_yticks([])
     ax.spines["left"].set_visible(False)
-    ax.xaxis.set_major_locator(MaxNLocator(7, steps=[1, 2, 5, 10]))
-    ax.xaxis.set_major_formatter(FuncFormatter(tick_words))
+    round_ticks(ax.xaxis, 7)
     ax.grid(True, axis="x")
     ax.set_xlabel("Margin of the weaker direction, dB")
     return ax
 
 
 def map_figure(survey: Survey) -> "Figure":
-    """Draw where the spots lie, the better the darker.
-
-    Parameters
-    ----------
-    survey : Survey
-        With two spots or more that have positions.
-
-    Returns
-    -------
-    Figure
-    """
+    """Draw where the spots lie, two or more of which have positions, the better the darker."""
     width, height = style.TALL_IN
     with style.styled():
         figure = style.new_figure(width, height)
-        ax = figure.add_axes((0.85 / width, 0.75 / height, (width - 2.35) / width, (height - 1.4) / height))
-        points = draw_map(ax, survey.spots)
-        scale = figure.add_axes(((width - 1.2) / width, 0.75 / height, 0.16 / width, (height - 1.4) / height))
-        bar = figure.colorbar(points, cax=scale)
+        points = draw_map(axes_in(figure, 0.85, 0.75, width - 2.35, height - 1.4), survey.spots)
+        bar = figure.colorbar(points, cax=axes_in(figure, width - 1.2, 0.75, 0.16, height - 1.4))
         bar.outline.set_visible(False)
         bar.ax.yaxis.set_major_formatter(FuncFormatter(tick_words))
         bar.set_label("Margin, dB")
         placed = sum(s.latitude_deg is not None for s in survey.spots)
-        words = f"{placed} spots on the map" + (
-            f", {len(survey.spots) - placed} without a position" if placed < len(survey.spots) else ""
-        )
-        _heading(figure, survey.name, words, style.INK)
-        caption = "Margin of the weaker direction under the plan's conditions; the ring marks the best spot."
-        figure.text(
-            14.0 / 72 / width, 0.17 / height, caption, size=style.SMALL_PT, color=style.MUTED, va="center"
-        )
+        words = f"{placed} spots on the map"
+        if placed < len(survey.spots):
+            words += f", {len(survey.spots) - placed} without a position"
+        write_heading(figure, survey.name, "", (words, style.INK))
+        what = "Margin of the weaker direction under the plan's conditions"
+        _caption(figure, f"{what}; the ring marks the best spot.")
     return figure
 
 
 def draw_map(ax: "Axes", spots: Sequence[Spot]) -> PathCollection:
-    """Draw spots in metres east and north of their middle.
-
-    Parameters
-    ----------
-    ax : Axes
-        In its final place.
-    spots : sequence of Spot
-        Best first; those without a position are left out.
-
-    Returns
-    -------
-    PathCollection
-        The points, for a scale.
-    """
+    """Draw spots that have a position in metres around their middle, the best, first one ringed; return the points."""
     placed = [s for s in spots if s.latitude_deg is not None and s.longitude_deg is not None]
     latitude = np.array([s.latitude_deg for s in placed], dtype=np.float64)
     longitude = np.array([s.longitude_deg for s in placed], dtype=np.float64)
@@ -338,26 +238,21 @@ def draw_map(ax: "Axes", spots: Sequence[Spot]) -> PathCollection:
     x, y = x - (x.min() + x.max()) / 2.0, y - (y.min() + y.max()) / 2.0
     margin = np.array([s.fade_margin_db for s in placed])
     room = Room(ax)
-    reach = max(
-        1.25 * float(np.ptp(x)) / room.width_pt,
-        1.25 * float(np.ptp(y)) / room.height_pt,
-        20.0 / room.width_pt,
-    )
+    wide, high = 1.25 * float(np.ptp(x)) / room.width_pt, 1.25 * float(np.ptp(y)) / room.height_pt
+    reach = max(wide, high, 20.0 / room.width_pt)
     ax.set_xlim(-reach * room.width_pt / 2.0, reach * room.width_pt / 2.0)
     ax.set_ylim(-reach * room.height_pt / 2.0, reach * room.height_pt / 2.0)
     ax.grid(True)
     low, high = float(margin.min()), float(margin.max())
     middle, half = (low + high) / 2.0, max((high - low) / 2.0, 1.0)
-    hue = LinearSegmentedColormap.from_list("linkcalc", style.SEQUENCE[1:])
     points = ax.scatter(
-        x, y, c=margin, cmap=hue, vmin=middle - half, vmax=middle + half, s=110, edgecolors=style.INK,
-        linewidths=0.8, zorder=3,
+        x, y, c=margin, cmap=style.ramp(style.SEQUENCE[1:]), vmin=middle - half, vmax=middle + half, s=110,
+        edgecolors=style.INK, linewidths=0.8, zorder=3,
     )  # fmt: skip
     ax.plot(x[0], y[0], "o", ms=17, mfc="none", mec=style.INK, mew=1.8, zorder=4)
     _name_points(room, placed, x, y)
     for axis in (ax.xaxis, ax.yaxis):
-        axis.set_major_locator(MaxNLocator(7, steps=[1, 2, 5, 10]))
-        axis.set_major_formatter(FuncFormatter(tick_words))
+        round_ticks(axis, 7)
     ax.set_xlabel("East of the middle, m")
     ax.set_ylabel("North of the middle, m")
     return points
@@ -366,8 +261,9 @@ def draw_map(ax: "Axes", spots: Sequence[Spot]) -> PathCollection:
 def _name_points(room: Room, spots: Sequence[Spot], x: Floats, y: Floats) -> None:
     """Name the best points, each where its name meets no point and no other name; the best in any case."""
     centres = [(room.x_pt(float(a)), room.y_pt(float(b))) for a, b in zip(x, y, strict=True)]
-    taken = [(px - 7.0, py - 7.0, px + 7.0, py + 7.0) for px, py in centres]
-    taken[0] = (centres[0][0] - 10.0, centres[0][1] - 10.0, centres[0][0] + 10.0, centres[0][1] + 10.0)
+    # the best has a ring round it
+    halves = (10.0 if i == 0 else 7.0 for i in range(len(centres)))
+    taken: list[Box] = [(px - h, py - h, px + h, py + h) for (px, py), h in zip(centres, halves, strict=True)]
     for i, (spot, (px, py)) in enumerate(zip(spots[:_MOST_NAMES], centres, strict=False)):
         figure = f"  {true_minus(decibel_words(spot.fade_margin_db))}"
         words = room.fit(style.drawable(spot.name), 140, style.SMALL_PT, bold=i == 0) + figure
@@ -384,7 +280,7 @@ def _name_points(room: Room, spots: Sequence[Spot], x: Floats, y: Floats) -> Non
             if left >= 0.0 and left + wide <= room.width_pt and 2.0 <= low <= room.height_pt - 9.0
         ]
         meets = [
-            sum(_meet((left, low - 2.0, left + wide, low + 9.0), t) for j, t in enumerate(taken) if j != i)
+            sum(meet((left, low - 2.0, left + wide, low + 9.0), t) for j, t in enumerate(taken) if j != i)
             for left, low in places
         ]
         if not places or (min(meets) > 0 and i > 0):
@@ -394,61 +290,18 @@ def _name_points(room: Room, spots: Sequence[Spot], x: Floats, y: Floats) -> Non
         taken.append((left, low - 2.0, left + wide, low + 9.0))
 
 
-def _meet(a: tuple[float, float, float, float], b: tuple[float, float, float, float]) -> bool:
-    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
-
-
-def _heading(figure: "Figure", name: str, words: str, colour: str, below: str = "") -> None:
-    width, height = figure.get_size_inches() * 72.0
-    used = width_of_text(words, style.TITLE_PT, True)
-    title = Room.fit(style.drawable(name), width - 44.0 - used, style.TITLE_PT, bold=True)
-    for x, text, shade, align in ((14.0, title, style.INK, "left"), (width - 14.0, words, colour, "right")):
-        figure.text(
-            x / width,
-            1.0 - 18.0 / height,
-            text,
-            size=style.TITLE_PT,
-            weight="bold",
-            color=shade,
-            ha=align,
-            va="center",
-        )
-    line = Room.fit(style.drawable(below), width - 28.0, style.SMALL_PT)
-    figure.text(14.0 / width, 1.0 - 34.0 / height, line, size=style.SMALL_PT, color=style.MUTED, va="center")
-
-
 def write_all(survey: Survey, out_dir: str | os.PathLike[str]) -> list[Path]:
-    """Write every picture of a survey as SVG and PNG.
+    """Write every picture of a survey as SVG and PNG: `<link>-survey`, and of spots `-spots` and `-spots-map`.
 
-    Parameters
-    ----------
-    survey : Survey
-    out_dir : path
-        Made if missing. Files: `<link>-survey`, and where several spots were tried `<link>-spots`, and
-        `<link>-spots-map` if two or more have positions.
-
-    Returns
-    -------
-    list of Path
-        The files written.
-
-    Raises
-    ------
-    LinkcalcError
-        If the folder cannot be made or a file not be written; the text is one line that names it.
+    LinkcalcError if the folder cannot be made or a file not be written.
     """
-    folder = Path(out_dir)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise LinkcalcError(f"{folder}: cannot be made: {error.strerror or error}") from None
-    stem = style.slug(survey.name)
-    verdict = VERDICT_WORDS[survey.verdict]
-    files = style.save(margin_figure(survey), folder / f"{stem}-survey", title=f"{survey.name}: {verdict}")
-    if survey.spots:
-        files += style.save(spots_figure(survey), folder / f"{stem}-spots", title=f"{survey.name}: spots")
+
+    def pictures() -> Iterator[tuple[str, "Figure", str]]:
+        stem, name = style.slug(survey.name), survey.name
+        yield f"{stem}-survey", margin_figure(survey), f"{name}: {VERDICT_WORDS[survey.verdict]}"
+        if survey.spots:
+            yield f"{stem}-spots", spots_figure(survey), f"{name}: spots"
         if sum(s.latitude_deg is not None for s in survey.spots) > 1:
-            files += style.save(
-                map_figure(survey), folder / f"{stem}-spots-map", title=f"{survey.name}: spots"
-            )
-    return files
+            yield f"{stem}-spots-map", map_figure(survey), f"{name}: spots"
+
+    return write_pictures(out_dir, pictures())

@@ -1,20 +1,37 @@
-"""A sweep as a picture: lines over one parameter, bands over two, a panel for each value of a third."""
+"""A sweep as a picture: lines over one parameter, bands over two, a panel for each value of a third.
+
+Every function here raises DomainError where there are more parameters or values than can be drawn, or the array holds
+no numbers.
+"""
 
 import math
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from matplotlib.ticker import FixedLocator, FuncFormatter, LogLocator, MaxNLocator, NullFormatter
 
 from linkcalc._arrays import Floats
-from linkcalc.errors import DomainError, LinkcalcError
+from linkcalc.errors import DomainError
 from linkcalc.files import atomic_write
 from linkcalc.sweeps.table import QUANTITIES, Sweep
 from linkcalc.views import style
-from linkcalc.views.figures import Room, fitted_words, side_labels, tick_words, width_of_text, write_caption
+from linkcalc.views.canvas import (
+    Room,
+    axes_in,
+    fitted_words,
+    made_folder,
+    round_ticks,
+    tick_words,
+    upper_first,
+    width_of_text,
+    write_caption,
+    write_heading,
+    write_side_labels,
+)
 from linkcalc.views.heights_figures import band_levels, line_label, shade_of
 from linkcalc.views.sweep_text import numeric_quantities, parameter_words, quantity_words, value_words
 from linkcalc.views.words import decibel_words
@@ -37,8 +54,7 @@ class _Reference:
     level: float
     words: str
     label: str
-    colour: str
-    dashes: Any
+    look: Mapping[str, Any]
 
 
 @dataclass(frozen=True)
@@ -52,26 +68,23 @@ class _Plan:
     panels: str | None
 
 
+@dataclass(frozen=True)
+class _Panel:
+    """What is drawn into one pair of axes."""
+
+    found: Sweep
+    quantity: str
+    layout: _Plan
+    limits: tuple[float, float]
+    """Of the axis or the bands, the same for all panels."""
+    named: bool
+    """There is room for words beside it."""
+    mark: bool
+    """The plan's own place is in it."""
+
+
 def sweep_figure(found: Sweep, quantity: str = "weaker_fade_margin_db") -> "Figure":
-    """Draw an array of a sweep, with title and caption.
-
-    Parameters
-    ----------
-    found : Sweep
-        Over one to three parameters; of three, one with at most six values has a panel for each.
-    quantity : str
-        An array of numbers.
-
-    Returns
-    -------
-    Figure
-        Save it with `linkcalc.views.style.save`.
-
-    Raises
-    ------
-    DomainError
-        If there are more parameters than can be drawn, or the array holds no numbers.
-    """
+    """Draw an array of a sweep over one to three parameters; of three, one has a panel for each of its values."""
     layout = _layout(found, quantity)
     values = [None] if layout.panels is None else found.coords[layout.panels].tolist()
     panels = [found if layout.panels is None else found.select({layout.panels: value}) for value in values]
@@ -90,16 +103,18 @@ def sweep_figure(found: Sweep, quantity: str = "weaker_fade_margin_db") -> "Figu
         for i, (value, panel) in enumerate(zip(values, panels, strict=True)):
             row, column = divmod(i, columns)
             x, y = left + column * (each + gap), bottom + (rows - 1 - row) * (tall + 0.85)
-            ax = figure.add_axes((x / width, y / height, each / width, tall / height))
+            ax = axes_in(figure, x, y, each, tall)
             own = layout.panels is None or value == found.planned[layout.panels]
-            _draw(ax, panel, quantity, layout, limits, named=single, mark=own)
+            _draw(ax, _Panel(panel, quantity, layout, limits, named=single, mark=own))
             if layout.panels is not None:
                 room = Room(ax)
                 words = parameter_words(found, layout.panels, unit=False)
-                words = f"{words}: {value_words(layout.panels, value)}"
-                shown = room.fit(style.drawable(words), room.width_pt + 40.0, style.TEXT_PT, bold=True)
+                words = style.drawable(f"{words}: {value_words(layout.panels, value)}")
+                shown = room.fit(words, room.width_pt + 40.0, style.TEXT_PT, bold=True)
                 room.text(0.0, room.height_pt + 7.0, shown, style.TEXT_PT, style.INK, bold=True)
-        _heading(figure, found, quantity)
+        *most, last = [parameter_words(found, name, unit=False) for name in found.dims]
+        over = f"{', '.join(most)} and {last}" if most else last
+        write_heading(figure, found.link, f"{upper_first(quantity_words(found, quantity))} against {over}")
         write_caption(figure, _caption_words(found, quantity, layout, named=single), lines=2)
     return figure
 
@@ -138,7 +153,8 @@ def draw_sweep(ax: "Axes", found: Sweep, quantity: str = "weaker_fade_margin_db"
     layout = _layout(found, quantity)
     if layout.panels is not None:
         raise DomainError(f"three parameters need panels: fix {layout.panels} with select")
-    return _draw(ax, found, quantity, layout, _limits(found, quantity, layout), named=True, mark=True)
+    _draw(ax, _Panel(found, quantity, layout, _limits(found, quantity, layout), named=True, mark=True))
+    return ax
 
 
 def _layout(found: Sweep, quantity: str) -> _Plan:
@@ -171,47 +187,21 @@ def _layout(found: Sweep, quantity: str) -> _Plan:
     raise DomainError(f"{other} has {counts[other]} values; at most {_MOST_LINES} lines can be distinguished")
 
 
-def _draw(
-    ax: "Axes",
-    found: Sweep,
-    quantity: str,
-    layout: _Plan,
-    limits: tuple[float, float],
-    *,
-    named: bool,
-    mark: bool,
-) -> "Axes":
-    """Draw one panel; `named`: there is room for words beside it, `mark`: the plan's own place is in it."""
-    if layout.y is not None:
-        return _bands(ax, found, quantity, layout.x, layout.y, limits, named=named, mark=mark)
-    return _lines(ax, found, quantity, layout, limits, named=named, mark=mark)
+def _draw(ax: "Axes", panel: _Panel) -> None:
+    (_draw_lines if panel.layout.y is None else _draw_bands)(ax, panel)
 
 
-def _lines(
-    ax: "Axes",
-    found: Sweep,
-    quantity: str,
-    layout: _Plan,
-    limits: tuple[float, float],
-    *,
-    named: bool,
-    mark: bool,
-) -> "Axes":
+def _draw_lines(ax: "Axes", panel: _Panel) -> None:
     """One line, or one for each value of another parameter, named at its end."""
-    from matplotlib.ticker import MaxNLocator
-
+    found, layout, named = panel.found, panel.layout, panel.named
     room = Room(ax)
     words = found.coords[layout.x].dtype.kind not in "if"
     x = np.arange(len(found.coords[layout.x])) if words else found.coords[layout.x].astype(float)
-    rows = np.moveaxis(found[quantity], found.dims.index(layout.x), -1).reshape(-1, len(x))
+    rows = np.moveaxis(found[panel.quantity], found.dims.index(layout.x), -1).reshape(-1, len(x))
     order = np.argsort(x)
-    span = float(x.max() - x.min()) or 1.0
-    beside = 0.5 if words else 0.02 * span
+    beside = 0.5 if words else 0.02 * (float(x.max() - x.min()) or 1.0)
     ax.set_xlim(float(x.min()) - beside, float(x.max()) + beside)
-    if limits[0] > 0.0 and limits[1] / limits[0] > _LOG_FROM and QUANTITIES[quantity].unit in ("s", "mC"):
-        ax.set_yscale("log")
-        limits = limits[0] / 1.25, limits[1] * 1.25
-    ax.set_ylim(*limits)
+    _set_levels(ax, panel)
     labels: list[tuple[float, str, str]] = []
     values = [None] if layout.lines is None else found.coords[layout.lines].tolist()
     # what would cover each other over words stands side by side
@@ -219,57 +209,48 @@ def _lines(
     looks = zip(values, rows, _looks(len(rows)), aside, _MARKERS, strict=False)
     for value, row, (colour, dashes), shift, marker in looks:
         own = layout.lines is not None and value == found.planned[layout.lines]
-        ax.plot(
-            x[order] + shift,
-            row[order],
-            color=colour,
-            ls="" if words else dashes,
-            lw=2.4 if own else 1.6,
-            marker=marker if words else "o" if len(x) <= 12 else "",
-            ms=4.5,
-            zorder=3,
-        )
+        look: dict[str, Any] = {"color": colour, "lw": 2.4 if own else 1.6, "ls": "" if words else dashes}
+        look["marker"] = marker if words else "o" if len(x) <= 12 else ""
+        ax.plot(x[order] + shift, row[order], ms=4.5, zorder=3, **look)
         finite = row[order][np.isfinite(row[order])]
         if layout.lines is not None and finite.size:
             text = value_words(layout.lines, value) + (" (plan)" if own and named else "")
             labels.append((float(finite[-1]), text, colour))
-    for line in _references(found, quantity):
-        ax.axhline(line.level, color=line.colour, lw=1.1, ls=line.dashes, zorder=1.5)
+    for line in _references(found, panel.quantity):
+        ax.axhline(line.level, **line.look, zorder=1.5)
         if named:
-            labels.append((line.level, line.label, line.colour))
-    _end_labels(ax, room, labels)
+            labels.append((line.level, line.label, line.look["color"]))
+    write_side_labels(room, labels)
     if named and layout.lines is not None:
-        title = parameter_words(found, layout.lines, unit=False)
-        shown = room.fit(style.drawable(title), 118.0, style.SMALL_PT, bold=True)
+        title = style.drawable(parameter_words(found, layout.lines, unit=False))
+        shown = room.fit(title, 118.0, style.SMALL_PT, bold=True)
         room.text(room.width_pt + 6.0, room.height_pt + 9.0, shown, style.SMALL_PT, style.INK, bold=True)
-    if mark:
-        _mark_plan(ax, room, found, quantity, layout)
+    if panel.mark:
+        _mark_plan(ax, room, panel)
     _label_axis(ax, room, "x", found, layout.x)
-    if ax.get_yscale() == "linear":
-        ax.yaxis.set_major_locator(MaxNLocator(6, steps=[1, 2, 5, 10]))
-        ax.yaxis.set_major_formatter(_formatter())
-    else:
-        _log_ticks(ax)
-    ax.grid(True, axis="y")
-    unit = QUANTITIES[quantity].unit
-    name = quantity_words(found, quantity)
-    label = name[0].upper() + name[1:] + (f", {unit}" if unit else "")
+    unit = QUANTITIES[panel.quantity].unit
+    label = upper_first(quantity_words(found, panel.quantity)) + (f", {unit}" if unit else "")
     ax.set_ylabel(fitted_words(style.drawable(label), room.height_pt, style.TEXT_PT))
-    return ax
 
 
-def _bands(
-    ax: "Axes",
-    found: Sweep,
-    quantity: str,
-    x: str,
-    y: str,
-    limits: tuple[float, float],
-    *,
-    named: bool,
-    mark: bool,
-) -> "Axes":
+def _set_levels(ax: "Axes", panel: _Panel) -> None:
+    """Limits and ticks of the vertical axis of lines, logarithmic where they span much."""
+    low, high = panel.limits
+    if low > 0.0 and high / low > _LOG_FROM and QUANTITIES[panel.quantity].unit in ("s", "mC"):
+        ax.set_yscale("log")
+        ax.set_ylim(low / 1.25, high * 1.25)
+        ax.yaxis.set_major_locator(LogLocator(10, subs=(1.0, 2.0, 5.0)))
+        ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:.6g}"))
+        ax.yaxis.set_minor_formatter(NullFormatter())
+    else:
+        ax.set_ylim(low, high)
+        round_ticks(ax.yaxis, 6)
+    ax.grid(True, axis="y")
+
+
+def _draw_bands(ax: "Axes", panel: _Panel) -> None:
     """Bands of one hue over two parameters, darker for more, with their edges named."""
+    found, quantity, x, y = panel.found, panel.quantity, panel.layout.x, str(panel.layout.y)
     room = Room(ax)
     numbers = np.moveaxis(found[quantity], found.dims.index(x), -1)
     across, up = found.coords[x].astype(float), found.coords[y].astype(float)
@@ -278,59 +259,50 @@ def _bands(
     numbers = np.ma.masked_invalid(numbers[np.ix_(by_y, by_x)])
     ax.set_xlim(float(across[0]), float(across[-1]))
     ax.set_ylim(float(up[0]), float(up[-1]))
-    levels = _levels(*limits)
-    colours = list(map(shade_of, levels[:-1])) if quantity.endswith("margin_db") else _shades(len(levels) - 1)
+    levels = _levels(*panel.limits)
+    # even steps of the ordered ramp for what is no margin; the darkest end would hide lines and marks
+    ramp, most = style.ramp(style.SEQUENCE), max(len(levels) - 2, 1)
+    steps: list[Any] = [ramp(0.75 * i / most) for i in range(len(levels) - 1)]
+    colours = list(map(shade_of, levels[:-1])) if quantity.endswith("margin_db") else steps
     ax.contourf(across, up, numbers, levels=levels, colors=colours, zorder=1)
     special = {line.level: line for line in _references(found, quantity)}
-    taken = _mark_plan(ax, room, found, quantity, _Plan(x, y, None, None)) if mark else []
+    taken = _mark_plan(ax, room, panel) if panel.mark else []
     for level in sorted({*levels[1:-1], *special}):
         if not numbers.min() < level < numbers.max():
             continue
         line = special.get(level)
-        colour, width = (style.MUTED, 0.6) if line is None else (line.colour, 1.8)
-        drawn = ax.contour(across, up, numbers, levels=[level], colors=colour, linewidths=width, zorder=2)
-        drawn.set_linestyle("-" if line is None else line.dashes)
-        text, ink = f"{level:.10g}", style.INK
+        look: Mapping[str, Any] = {"color": style.MUTED} if line is None else line.look
+        text, ink, thick = f"{level:.10g}", style.INK, 0.6
         if line is not None:
-            text, ink = text + (f": {line.words}" if named else ""), line.colour
+            ink, thick = look["color"], 1.8
+            text += f": {line.words}" if panel.named else ""
+        drawn = ax.contour(across, up, numbers, [level], colors=look["color"], linewidths=thick, zorder=2)
+        drawn.set_linestyle(look.get("ls", "-"))
         line_label(room, drawn.allsegs[0], text, ink, taken, bold=line is not None)
     _label_axis(ax, room, "x", found, x)
     _label_axis(ax, room, "y", found, y)
-    return ax
-
-
-def _shades(count: int) -> list[Any]:
-    """Even steps of the ordered ramp, light to dark."""
-    from matplotlib.colors import LinearSegmentedColormap
-
-    ramp = LinearSegmentedColormap.from_list("linkcalc", style.SEQUENCE)
-    # the darkest end would hide lines and marks
-    return [ramp(0.75 * i / max(count - 1, 1)) for i in range(count)]
 
 
 def _looks(count: int) -> list[tuple[Any, Any]]:
     """Colour and dashes of lines: our own, or steps of one hue where there are more."""
     if count <= 3:
         return list(style.SERIES[:count])
-    from matplotlib.colors import LinearSegmentedColormap
-
-    ramp = LinearSegmentedColormap.from_list("linkcalc", style.SEQUENCE)
+    ramp = style.ramp(style.SEQUENCE)
     return [(ramp(0.5 + 0.5 * i / (count - 1)), "-") for i in range(count)]
 
 
 def _references(found: Sweep, quantity: str) -> list[_Reference]:
     """The receiver's limit, and what is asked where it is the same for all."""
-    dashed = (0, (5, 2))
     if quantity == "spare_margin_db":
-        return [_Reference(0.0, "required margin", "required margin", style.INK, dashed)]
+        return [_Reference(0.0, "required margin", "required margin", style.REQUIRED)]
     if not quantity.endswith("fade_margin_db"):
         return []
-    marks = [_Reference(0.0, "receiver's limit", "0 dB: receiver's limit", style.ACCENT, "-")]
+    marks = [_Reference(0.0, "receiver's limit", "0 dB: receiver's limit", style.LIMIT)]
     both = [found["required_margin_db"], found["back_required_margin_db"]]
     asked = float(np.max(both))
     if 0.0 < asked < math.inf and np.min(both) == asked:
         label = f"required: {decibel_words(asked)}"
-        marks.append(_Reference(asked, "required", label, style.INK, dashed))
+        marks.append(_Reference(asked, "required", label, style.REQUIRED))
     return marks
 
 
@@ -357,19 +329,16 @@ def _limits(found: Sweep, quantity: str, layout: _Plan) -> tuple[float, float]:
 def _levels(low: float, high: float) -> list[float]:
     if high - low >= 6.0:
         return band_levels(low, high)
-    from matplotlib.ticker import MaxNLocator
-
     return [float(v) for v in MaxNLocator(8, steps=[1, 2, 2.5, 5, 10]).tick_values(low, high)]
 
 
-def _mark_plan(
-    ax: "Axes", room: Room, found: Sweep, quantity: str, layout: _Plan
-) -> list[tuple[float, float]]:
+def _mark_plan(ax: "Axes", room: Room, panel: _Panel) -> list[tuple[float, float]]:
     """Mark the plan's own combination where it is among those drawn; return the places taken, points."""
-    own = {name: found.planned[name] for name in found.dims}
-    if any(value is None or value not in found.coords[name].tolist() for name, value in own.items()):
+    found, layout = panel.found, panel.layout
+    if not _holds_plan(found):
         return []
-    value = float(found.cell(own)[quantity])
+    own = {name: found.planned[name] for name in found.dims}
+    value = float(found.cell(own)[panel.quantity])
     if not math.isfinite(value):
         return []
     x = own[layout.x]
@@ -377,26 +346,17 @@ def _mark_plan(
         x = found.coords[layout.x].tolist().index(x)
     y = value if layout.y is None else own[layout.y]
     ax.plot(x, y, "o", color=style.PAPER, mec=style.INK, mew=1.8, ms=8, zorder=6, clip_on=False)
-    place = room.x_pt(x), room.height_pt if ax.get_yscale() == "log" else room.y_pt(y)
-    return [place]
+    return [(room.x_pt(x), room.y_pt(y))]
 
 
-def _end_labels(ax: "Axes", room: Room, labels: Sequence[tuple[float, str, str]]) -> None:
-    if ax.get_yscale() == "linear":
-        side_labels(room, labels)
-        return
-    low, high = ax.get_ylim()
-    # the helper measures a linear axis: lend it one of the logarithms
-    ax.set_yscale("linear")
-    ax.set_ylim(math.log10(low), math.log10(high))
-    side_labels(room, [(math.log10(value), words, colour) for value, words, colour in labels])
-    ax.set_yscale("log")
-    ax.set_ylim(low, high)
+def _holds_plan(found: Sweep) -> bool:
+    """Whether the plan's own combination is among the values."""
+    return all(
+        found.planned[n] is not None and found.planned[n] in found.coords[n].tolist() for n in found.dims
+    )
 
 
 def _label_axis(ax: "Axes", room: Room, which: str, found: Sweep, name: str) -> None:
-    from matplotlib.ticker import FixedLocator, MaxNLocator
-
     values = found.coords[name]
     axis = ax.xaxis if which == "x" else ax.yaxis
     if values.dtype.kind not in "if":
@@ -404,16 +364,13 @@ def _label_axis(ax: "Axes", room: Room, which: str, found: Sweep, name: str) -> 
         axis.set_ticklabels([style.drawable(value_words(name, v)) for v in values.tolist()])
     elif len(values) <= 12:
         axis.set_major_locator(FixedLocator(_apart(values.astype(float))))
-        axis.set_major_formatter(_formatter())
+        axis.set_major_formatter(FuncFormatter(tick_words))
     else:
-        axis.set_major_locator(MaxNLocator(8, steps=[1, 2, 2.5, 5, 10]))
-        axis.set_major_formatter(_formatter())
+        round_ticks(axis, 8, (1, 2, 2.5, 5, 10))
     words = parameter_words(found, name, unit=False)
     unit = parameter_words(found, name).removeprefix(words)
     space = (room.width_pt if which == "x" else room.height_pt) - width_of_text(unit, style.TEXT_PT)
-    axis.set_label_text(
-        fitted_words(style.drawable(words[0].upper() + words[1:]), space, style.TEXT_PT) + unit
-    )
+    axis.set_label_text(fitted_words(style.drawable(upper_first(words)), space, style.TEXT_PT) + unit)
 
 
 def _apart(values: Floats) -> list[float]:
@@ -424,36 +381,6 @@ def _apart(values: Floats) -> list[float]:
         if not kept or value - kept[-1] >= least:
             kept.append(value)
     return kept
-
-
-def _log_ticks(ax: "Axes") -> None:
-    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
-
-    ax.yaxis.set_major_locator(LogLocator(10, subs=(1.0, 2.0, 5.0)))
-    ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:.6g}"))
-    ax.yaxis.set_minor_formatter(NullFormatter())
-
-
-def _formatter() -> Any:
-    from matplotlib.ticker import FuncFormatter
-
-    return FuncFormatter(tick_words)
-
-
-def _heading(figure: "Figure", found: Sweep, quantity: str) -> None:
-    width, height = figure.get_size_inches() * 72.0
-    *most, last = [parameter_words(found, name, unit=False) for name in found.dims]
-    over = f"{', '.join(most)} and {last}" if most else last
-    name = quantity_words(found, quantity)
-    rows = (
-        (18.0, style.TITLE_PT, "bold", style.INK, found.link),
-        (34.0, style.SMALL_PT, "normal", style.MUTED, f"{name[0].upper()}{name[1:]} against {over}"),
-    )
-    for drop, size, weight, colour, words in rows:
-        shown = fitted_words(style.drawable(words), width - 28.0, size, weight == "bold")
-        figure.text(
-            14.0 / width, 1.0 - drop / height, shown, size=size, weight=weight, color=colour, va="center"
-        )
 
 
 def _caption_words(found: Sweep, quantity: str, layout: _Plan, *, named: bool) -> str:
@@ -467,12 +394,11 @@ def _caption_words(found: Sweep, quantity: str, layout: _Plan, *, named: bool) -
     if not named:
         numbers = found[quantity]
         parts += [
-            f"{'Solid' if line.dashes == '-' else 'Dashed'}: {line.label}."
+            f"{'Dashed' if 'ls' in line.look else 'Solid'}: {line.label}."
             for line in _references(found, quantity)
             if layout.y is None or np.nanmin(numbers) < line.level < np.nanmax(numbers)
         ]
-    own = {name: found.planned[name] for name in found.dims}
-    if all(value is not None and value in found.coords[name].tolist() for name, value in own.items()):
+    if _holds_plan(found):
         parts.append("Circle: the plan as it stands.")
     parts.append("What is not varied is as in the plan.")
     return " ".join(parts)
@@ -481,37 +407,15 @@ def _caption_words(found: Sweep, quantity: str, layout: _Plan, *, named: bool) -
 def write_all(
     found: Sweep, out_dir: str | os.PathLike[str], quantity: str = "weaker_fade_margin_db"
 ) -> list[Path]:
-    """Write the table as CSV, and its picture as SVG and PNG if it can be drawn.
+    """Write the table as `sweep.csv` and, if it can be drawn, its picture as `<link>-sweep.svg` and `.png`.
 
-    Parameters
-    ----------
-    found : Sweep
-    out_dir : path
-        Made if missing. Files: `sweep.csv`, `<link>-sweep.svg` and `.png`; the pictures are left out for more
-        parameters or values than can be drawn.
-    quantity : str
-        The array of numbers to draw.
-
-    Returns
-    -------
-    list of Path
-        The files written.
-
-    Raises
-    ------
-    LinkcalcError
-        If the folder cannot be made or a file not be written; the text is one line that names it.
+    LinkcalcError if the folder cannot be made or a file not be written.
     """
-    folder = Path(out_dir)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise LinkcalcError(f"{folder}: cannot be made: {error.strerror or error}") from None
+    folder = made_folder(out_dir)
     table = folder / "sweep.csv"
     atomic_write(table, found.to_csv())
     try:
         figure = sweep_figure(found, quantity)
     except DomainError:
         return [table]
-    name = f"{style.slug(found.link)}-sweep"
-    return [table, *style.save(figure, folder / name, title=f"{found.link}: sweep")]
+    return [table, *style.save(figure, folder / f"{style.slug(found.link)}-sweep", f"{found.link}: sweep")]

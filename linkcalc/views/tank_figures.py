@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from linkcalc.errors import LinkcalcError
 from linkcalc.operation.tank import TankAnswer
 from linkcalc.views import style
+from linkcalc.views.canvas import write_note, write_pictures
 from linkcalc.views.messages_text import duration_words
 from linkcalc.views.tank_text import short_headline, volume_words
 
@@ -16,74 +16,36 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-
-_BOX = {"boxstyle": "round,pad=0.1", "fc": style.PAPER, "ec": "none"}
-"""Keeps lines from striking a label through."""
+_LEVEL: dict[str, Any] = {"color": style.MUTED, "lw": 0.9, "ls": (0, (4, 3)), "zorder": 2}
+_CAPTION = (
+    "Worst case but for a late try: the last permit is sent just before the stop level is passed, and nothing is heard"
+    " after it. Not a safety\nfunction: fit an independent hard-wired stop and a local float valve or high-level stop,"
+    " whatever this picture shows.\nAutomatic start, transfer switching and wiring are for licensed people under local"
+    " codes."
+)
 
 
 def cycle_figure(tank: TankAnswer) -> "Figure":
-    """Draw the level through one cycle whose stop message is lost, with title and caption.
-
-    Parameters
-    ----------
-    tank : TankAnswer
-
-    Returns
-    -------
-    Figure
-        Save it with `linkcalc.views.style.save`.
-    """
+    """Draw the level through one cycle whose stop message is lost, with title and caption."""
+    every, watchdog = "no periodic report", "no watchdog"
+    if tank.interval_s is not None:
+        every = f"level reported every {duration_words(tank.interval_s)}"
+    if tank.watchdog_s is not None:
+        watchdog = f"watchdog {duration_words(tank.watchdog_s)}"
+    flows = f"pump {tank.pump_flow_m3_h:g} m³/h, draw {tank.mean_draw_m3_h:.3g} m³/h on average"
+    facts = style.drawable(f"{tank.sender} to {tank.engine_at}: {every}, {watchdog}; {flows}")
     with style.styled():
         figure = style.new_figure(10.0, 7.4)
         draw_cycle(figure.add_axes((0.075, 0.655, 0.9, 0.215)), tank)
         draw_overrun(figure.add_axes((0.075, 0.15, 0.9, 0.41)), tank)
-        figure.text(0.02, 0.965, short_headline(tank), size=style.TITLE_PT, weight="bold", va="center")
-        every = (
-            f"level reported every {duration_words(tank.interval_s)}"
-            if tank.interval_s is not None
-            else "no periodic report"
-        )
-        watchdog = (
-            f"watchdog {duration_words(tank.watchdog_s)}" if tank.watchdog_s is not None else "no watchdog"
-        )
-        figure.text(
-            0.02,
-            0.925,
-            style.drawable(
-                f"{tank.sender} to {tank.engine_at}: {every}, {watchdog}; pump {tank.pump_flow_m3_h:g} m³/h,"
-                f" draw {tank.mean_draw_m3_h:.3g} m³/h on average"
-            ),
-            size=style.TEXT_PT,
-            color=style.MUTED,
-            va="center",
-        )
-        figure.text(
-            0.02,
-            0.015,
-            "Worst case but for a late try: the last permit is sent just before the stop level is passed, and"
-            " nothing is heard after it. Not a safety\nfunction: fit an independent hard-wired stop and a"
-            " local float valve or high-level stop, whatever this picture shows.\nAutomatic start, transfer"
-            " switching and wiring are for licensed people under local codes.",
-            size=style.SMALL_PT,
-            color=style.MUTED,
-            va="bottom",
-        )
+        figure.text(0.02, 0.965, short_headline(tank), va="center", **style.TITLE)
+        figure.text(0.02, 0.925, facts, va="center", **style.UNDER)
+        figure.text(0.02, 0.015, _CAPTION, va="bottom", **style.CAPTION)
     return figure
 
 
 def draw_cycle(ax: "Axes", tank: TankAnswer) -> "Axes":
-    """Draw the whole cycle: filling, overrun, and down again.
-
-    Parameters
-    ----------
-    ax : Axes
-    tank : TankAnswer
-
-    Returns
-    -------
-    Axes
-        The same; hours from the stop level being passed, percent of the height.
-    """
+    """Draw the whole cycle, filling, overrun and down again, in % of the height."""
     cycle = tank.drawing
     hours = np.array(cycle.time_s) / 3600.0
     level = np.array(cycle.level_percent)
@@ -91,28 +53,17 @@ def draw_cycle(ax: "Axes", tank: TankAnswer) -> "Axes":
     ax.set_xlim(hours[0], hours[-1])
     low = min(tank.start_percent, float(level.min()))
     ax.set_ylim(max(low - 12.0, -2.0), max(tank.overflow_percent, float(level.max())) + 10.0)
-    for percent, colour in (
-        (tank.start_percent, style.MUTED),
-        (tank.stop_percent, style.MUTED),
-        (tank.overflow_percent, style.ACCENT),
-    ):
-        ax.axhline(percent, color=colour, lw=0.9, ls=(0, (4, 3)), zorder=2)
-    ax.set_yticks([tank.start_percent, tank.stop_percent, tank.overflow_percent])
-    ax.set_yticklabels([f"{p:g}" for p in (tank.start_percent, tank.stop_percent, tank.overflow_percent)])
-    _spread_labels(ax)
-    ax.axvspan(*_window_s(tank)[:2] / np.array(3600.0), color=style.FRESNEL, lw=0, zorder=1)
+    marks = [tank.start_percent, tank.stop_percent, tank.overflow_percent]
+    for percent in marks:
+        ax.axhline(percent, **_LEVEL | {"color": style.ACCENT if percent == marks[2] else style.MUTED})
+    bottom, top = ax.get_ylim()
+    if (marks[2] - marks[1]) / (top - bottom) < 0.09:
+        del marks[1]  # its figure would touch that of the overflow
+    ax.set_yticks(marks, [f"{p:g}" for p in marks])
+    ax.axvspan(*_window_s(tank) / np.array(3600.0), color=style.FRESNEL, lw=0, zorder=1)
     ax.set_xlabel("Hours from the stop level being passed (the shaded part is below)")
     ax.set_ylabel("Level, % of height")
     return ax
-
-
-def _spread_labels(ax: "Axes") -> None:
-    """Leave out the label of the stop level where it would touch that of the overflow."""
-    low, high = ax.get_ylim()
-    start, stop, overflow = ax.get_yticks()
-    if (overflow - stop) / (high - low) < 0.09:
-        ax.set_yticks([start, overflow])
-        ax.set_yticklabels([f"{start:g}", f"{overflow:g}"])
 
 
 def _window_s(tank: TankAnswer) -> np.ndarray:
@@ -126,18 +77,7 @@ def _window_s(tank: TankAnswer) -> np.ndarray:
 
 
 def draw_overrun(ax: "Axes", tank: TankAnswer) -> "Axes":
-    """Draw the minutes around the lost stop: permits, lost tries, watchdog, overflow and what is left.
-
-    Parameters
-    ----------
-    ax : Axes
-    tank : TankAnswer
-
-    Returns
-    -------
-    Axes
-        The same; minutes from the stop level being passed, percent of the height.
-    """
+    """Draw the minutes around the lost stop: permits, lost tries, watchdog, overflow and what is left."""
     cycle = tank.drawing
     begin, end = _window_s(tank) / 60.0
     minutes, level = np.array(cycle.time_s) / 60.0, np.array(cycle.level_percent)
@@ -152,13 +92,13 @@ def draw_overrun(ax: "Axes", tank: TankAnswer) -> "Axes":
     ax.grid(True, axis="x")
     ax.axhspan(overflow, ceiling, color=style.HAIRLINE, lw=0, zorder=0)
     ax.plot(minutes, level, color=style.RAY, lw=2.4, zorder=5)
-    ax.axhline(stop, color=style.MUTED, lw=0.9, ls=(0, (4, 3)), zorder=2)
+    ax.axhline(stop, **_LEVEL)
     ax.axhline(overflow, color=style.ACCENT, lw=1.4, zorder=3)
     _line_label(ax, overflow, f"overflow, {overflow:g} %", style.ACCENT)
     _line_label(ax, stop, f"stop level, {stop:g} %", style.MUTED, right=True, below=True)
     high = tank.high_high_percent
     if high is not None and high < overflow:
-        ax.axhline(high, color=style.MUTED, lw=0.9, ls=(0, (6, 2, 1.5, 2)), zorder=2)
+        ax.axhline(high, color=style.MUTED, lw=0.9, ls=style.DASH_DOT, zorder=2)
         close = (overflow - high) / (ceiling - bottom) < 0.06
         _line_label(ax, high, f"independent float, {high:g} %", style.INK, below=close, boxed=True)
     _permits(ax, tank, bottom + 0.11 * (ceiling - bottom), begin, end)
@@ -167,15 +107,8 @@ def draw_overrun(ax: "Axes", tank: TankAnswer) -> "Axes":
         decided = cycle.decided_s / 60.0
         at = float(np.interp(decided, minutes, level))
         ax.plot(decided, at, "o", color=style.INK, ms=6, zorder=8)
-        ax.vlines(
-            decided,
-            bottom + 0.16 * (ceiling - bottom),
-            at,
-            color=style.INK,
-            lw=0.9,
-            ls=(0, (4, 3)),
-            zorder=3,
-        )
+        foot = bottom + 0.16 * (ceiling - bottom)
+        ax.vlines(decided, foot, at, **_LEVEL | {"color": style.INK, "zorder": 3})
         words = f"{cycle.ended_by} stops the engine\nafter {duration_words(cycle.decided_s)}"
         if tank.stopping_s >= 1.0:
             words += f"; water stops {duration_words(tank.stopping_s)} later"
@@ -189,46 +122,23 @@ def draw_overrun(ax: "Axes", tank: TankAnswer) -> "Axes":
 
 
 def _line_label(
-    ax: "Axes",
-    level: float,
-    words: str,
-    colour: str,
-    *,
-    right: bool = False,
-    below: bool = False,
-    boxed: bool = False,
-) -> None:
+    ax: "Axes", level: float, words: str, colour: str, *, right: bool = False, below: bool = False, boxed: bool = False
+) -> None:  # fmt: skip
     """Name a level at one end of its line."""
-    ax.annotate(
-        words,
-        (1.0 if right else 0.0, level),
-        xycoords=("axes fraction", "data"),
-        xytext=(-6 if right else 6, -3 if below else 3),
-        textcoords="offset points",
-        ha="right" if right else "left",
-        va="top" if below else "bottom",
-        size=style.TEXT_PT,
-        color=colour,
-        bbox=_BOX if boxed else None,
-        zorder=4 if boxed else 7,
-    )
+    write_note(
+        ax, words, (1.0 if right else 0.0, level), (-6 if right else 6, -3 if below else 3),
+        xycoords=("axes fraction", "data"), ha="right" if right else "left", va="top" if below else "bottom",
+        size=style.TEXT_PT, color=colour, paper=0.1 if boxed else None, zorder=4 if boxed else 7,
+    )  # fmt: skip
 
 
 def _event_label(ax: "Axes", at: float, height: float, words: str, end: float) -> None:
     """Name what happens at a time, on the side where there is room."""
     left = at > 0.6 * end
-    ax.annotate(
-        words,
-        (at, height),
-        xytext=(-7 if left else 7, 0),
-        textcoords="offset points",
-        ha="right" if left else "left",
-        va="center",
-        size=style.TEXT_PT,
-        color=style.INK,
-        bbox=_BOX,
-        zorder=7,
-    )
+    write_note(
+        ax, words, (at, height), (-7 if left else 7, 0), ha="right" if left else "left", va="center",
+        size=style.TEXT_PT, color=style.INK, paper=0.1, zorder=7,
+    )  # fmt: skip
 
 
 def _permits(ax: "Axes", tank: TankAnswer, height: float, begin: float, end: float) -> None:
@@ -238,13 +148,11 @@ def _permits(ax: "Axes", tank: TankAnswer, height: float, begin: float, end: flo
     lost = [x / 60.0 for x in cycle.lost_s if x / 60.0 <= end]
     ax.plot(lost, [height] * len(lost), "x", color=style.ACCENT, ms=6, mew=1.6, zorder=6)
     ax.plot(heard, [height] * len(heard), "o", color=style.RAY, ms=5, zorder=7)
-    row: dict[str, Any] = {"textcoords": "offset points", "size": style.SMALL_PT, "va": "center", "zorder": 7}
-    ax.annotate(
-        "permits heard" if heard else "", (begin, height), xytext=(6, -11), color=style.RAY, ha="left", **row
-    )
+    row: dict[str, Any] = {"size": style.SMALL_PT, "ha": "left", "va": "center", "zorder": 7}
+    write_note(ax, "permits heard" if heard else "", (begin, height), (6, -11), color=style.RAY, **row)
     if lost:
         what = "stop and reports lost" if tank.interval_s is not None else "stop message lost"
-        ax.annotate(what, (max(lost[0], 0.0), height), xytext=(2, -11), color=style.ACCENT, ha="left", **row)
+        write_note(ax, what, (max(lost[0], 0.0), height), (2, -11), color=style.ACCENT, **row)
 
 
 def _margin(ax: "Axes", tank: TankAnswer, off: float, end: float, limits: tuple[float, float]) -> None:
@@ -257,71 +165,27 @@ def _margin(ax: "Axes", tank: TankAnswer, off: float, end: float, limits: tuple[
     x = off + 0.8 * (end - off)
     if left_m3 >= 0:
         if tank.overflow_percent - cycle.peak_percent > 0.02 * (ceiling - bottom):
-            ax.annotate(
-                "",
-                (x, tank.overflow_percent),
-                xytext=(x, cycle.peak_percent),
-                arrowprops={"arrowstyle": "<->", "color": style.INK, "lw": 1.1, "shrinkA": 0, "shrinkB": 0},
-                zorder=6,
-            )
+            arrow = {"arrowstyle": "<->", "color": style.INK, "lw": 1.1, "shrinkA": 0, "shrinkB": 0}
+            ends = (x, tank.overflow_percent), (x, cycle.peak_percent)
+            ax.annotate("", *ends, arrowprops=arrow, zorder=6)
             ax.hlines(cycle.peak_percent, off, x, color=style.INK, lw=0.7, zorder=4)
-        words = f"{volume_words(left_m3)} left"
-        colour = style.INK
+        words, colour = f"{volume_words(left_m3)} left", style.INK
     else:
         words, colour = f"{volume_words(-left_m3)} lost over the rim", style.ACCENT
-    ax.annotate(
-        words,
-        (1.0, tank.overflow_percent),
-        xycoords=("axes fraction", "data"),
-        xytext=(-6, 5),
-        textcoords="offset points",
-        ha="right",
-        va="bottom",
-        size=style.TEXT_PT,
-        weight="bold",
-        color=colour,
-        zorder=8,
-    )
+    write_note(
+        ax, words, (1.0, tank.overflow_percent), (-6, 5), xycoords=("axes fraction", "data"), ha="right",
+        va="bottom", size=style.TEXT_PT, weight="bold", color=colour, zorder=8,
+    )  # fmt: skip
     if cycle.bound_percent is not None and cycle.bound_percent <= tank.overflow_percent:
-        ax.axhline(cycle.bound_percent, color=style.INK, lw=0.8, ls=(0, (1.5, 1.5)), zorder=3)
+        ax.axhline(cycle.bound_percent, color=style.INK, lw=0.8, ls=style.DOTTED, zorder=3)
         lines = [x for x in (tank.high_high_percent, tank.overflow_percent) if x and x > cycle.bound_percent]
         crowded = (min(lines) - cycle.bound_percent) / (ceiling - bottom) < 0.08
-        ax.annotate(
-            "overrun bound: late try, nothing drawn",
-            (0.0, cycle.bound_percent),
-            xytext=(4, -4 if crowded else 4),
-            textcoords="offset points",
-            ha="left",
-            va="top" if crowded else "bottom",
-            size=style.SMALL_PT,
-            color=style.INK,
-            bbox=_BOX,
-            zorder=4,
-        )
+        write_note(
+            ax, "overrun bound: late try, nothing drawn", (0.0, cycle.bound_percent), (4, -4 if crowded else 4),
+            ha="left", va="top" if crowded else "bottom", size=style.SMALL_PT, color=style.INK, paper=0.1, zorder=4,
+        )  # fmt: skip
 
 
 def write_all(tank: TankAnswer, out_dir: str | os.PathLike[str]) -> list[Path]:
-    """Write the picture of the tank, as SVG and PNG.
-
-    Parameters
-    ----------
-    tank : TankAnswer
-    out_dir : path
-        Made if missing. Files: `tank-lost-stop.svg` and `.png`.
-
-    Returns
-    -------
-    list of Path
-        The files written.
-
-    Raises
-    ------
-    LinkcalcError
-        If the folder cannot be made; the text is one line that names it.
-    """
-    folder = Path(out_dir)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise LinkcalcError(f"{folder}: cannot be made: {error.strerror or error}") from None
-    return style.save(cycle_figure(tank), folder / "tank-lost-stop", title="A filling whose stop is lost")
+    """Write `tank-lost-stop.svg` and `.png`; LinkcalcError if that cannot be."""
+    return write_pictures(out_dir, [("tank-lost-stop", cycle_figure(tank), "A filling whose stop is lost")])

@@ -20,8 +20,9 @@ from linkcalc.area.relay.search import FIGURES, all_hops, best_cells, chained, t
 from linkcalc.area.relay.siting import profiles, relay_siting, stations
 from linkcalc.area.scheduler import Local
 from linkcalc.errors import DomainError, LinkcalcError, TerrainError
-from linkcalc.link.advice import RELAY_MAST_M, advise, relay_spots
+from linkcalc.link.advice import advise
 from linkcalc.link.on_ground import link_case, open_terrain
+from linkcalc.link.relay_on_line import RELAY_MAST_M, relay_spots
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.verdict import check_plan, judge
 from linkcalc.plan import Station, load_plan, plan_from

@@ -15,7 +15,7 @@ from linkcalc.cli import _shell, app
 from linkcalc.errors import DomainError, LinkcalcError, OutOfRangeWarning, PlanError, TerrainError
 from tests.benchmarks.bench_first_minute import cpu_s
 
-SCIENTIFIC = ("numpy", "scipy", "matplotlib", "rasterio", "pyproj", "numba")
+SCIENTIFIC = ("numpy", "scipy", "matplotlib", "rasterio", "pyproj", "numba", "jinja2")
 
 pytestmark = pytest.mark.cli
 

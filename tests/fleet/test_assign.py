@@ -6,8 +6,9 @@ from itertools import product
 import numpy as np
 import pytest
 
+from linkcalc.fleets.air import Air
 from linkcalc.fleets.assign import Choice, assign, charge_mah_per_day, options
-from linkcalc.fleets.contention import Air, outlook
+from linkcalc.fleets.contention import outlook
 from linkcalc.fleets.network import Network, Setting, Supply
 from tests.fleet.networks import scattered
 

@@ -9,7 +9,8 @@ from scipy.stats import ncx2
 
 from linkcalc.errors import DomainError
 from linkcalc.fleets.aloha import blocked, pure_success, slotted_success
-from linkcalc.fleets.contention import above, outlook
+from linkcalc.fleets.contention import outlook
+from linkcalc.fleets.levels import above
 from linkcalc.fleets.network import FADING_K_DB, STEADY, Network, Setting
 from linkcalc.link.reliability import message_success, rician_outage, two_way_success
 from tests.fleet.networks import AIRTIME_S, equal_nodes, scattered

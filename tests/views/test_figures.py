@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from linkcalc.views import figures, style
+from linkcalc.views.canvas import spread_apart
 from tests.views import factory
 
 PICTURES = {
@@ -250,7 +251,7 @@ def test_spread_labels_keep_their_order_and_never_overlap():
         n = int(rng.integers(1, 9))
         wanted = sorted(rng.uniform(-20, 120, n))
         sizes = list(rng.uniform(2, 12, n))
-        placed = figures.spread_apart(wanted, sizes, 0.0, 100.0)
+        placed = spread_apart(wanted, sizes, 0.0, 100.0)
         edges = [(p - s / 2, p + s / 2) for p, s in zip(placed, sizes, strict=True)]
         assert edges[0][0] >= -1e-9
         assert edges[-1][1] <= 100 + 1e-9

@@ -32,7 +32,7 @@ class Balanced(HTMLParser):
         assert self.open.pop() == tag
 
     def handle_data(self, data: str) -> None:
-        self.shown.append(data)
+        self.shown.append(data.replace("\u00a0", " ").replace("−", "-"))
 
 
 def read(html: str) -> Balanced:

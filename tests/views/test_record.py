@@ -27,9 +27,8 @@ from linkcalc.site.acceptance import judge
 from linkcalc.site.readings import read_readings
 from linkcalc.site.record import MAP_ASPECT, Record, make_record, recheck
 from linkcalc.views import style
+from linkcalc.views.pages import minus
 from linkcalc.views.record import pictures, record_html, record_pdf
-from linkcalc.views.record.markup import shown
-from linkcalc.views.record.parts import minus
 from linkcalc.views.words import decibel_words, probability_words
 from tests.sites import case, plan_file, profile, ridge
 
@@ -395,7 +394,7 @@ def test_assumptions_about_other_links_are_left_out(tmp_path: Path) -> None:
     other = case(path, link={"name": "other", "from": "far tank"}, tank={"name": "far tank"})
     text = record_html(record_of(plan_file(tmp_path, case(path), other)))
     assert "far tank" not in text
-    assert "station &quot;tank&quot; antenna.polarisation" not in text  # stated nowhere, so it is assumed:
+    assert "station &#34;tank&#34; antenna.polarisation" not in text  # stated nowhere, so it is assumed:
     assert "antenna.polarisation = vertical" in text
 
 
@@ -537,7 +536,7 @@ def test_the_record_says_what_becomes_of_the_water_and_the_batteries(tmp_path: P
     assert list(record.operation) == lines
     page = record_html(record)
     for line in lines:
-        assert shown(minus(line.partition("; linkcalc")[0].partition("; see linkcalc")[0])) in page
+        assert minus(line.partition("; linkcalc")[0].partition("; see linkcalc")[0]) in Page(page).text
     assert "linkcalc tank" not in page, "a customer has no terminal"
     assert "What happens when a stop is lost" in page
 
@@ -550,7 +549,7 @@ def test_photos_become_part_of_the_record(tmp_path: Path) -> None:
     record = make_record(loaded, loaded.plan.link[0], photos=[photo])
     page = record_html(record)
     assert f"data:image/png;base64,{base64.b64encode(pixel).decode()}" in page
-    assert "mast &lt;&quot;1&quot;&gt;.png" in page
+    assert "mast &lt;&#34;1&#34;&gt;.png" in page
     assert ("photo", photo.name, hashlib.sha256(pixel).hexdigest()) in [
         (f.role, f.name, f.sha256) for f in record.inputs
     ]

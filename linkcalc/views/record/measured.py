@@ -1,17 +1,19 @@
-"""Readings and acceptance test of a record; or, before there are any, the fields to write them in."""
+"""Rows of a record on its readings and its acceptance test."""
 
 import math
 from collections.abc import Callable, Sequence
+from typing import Any
 
 from linkcalc.site.acceptance import Acceptance, Count
 from linkcalc.site.measured import DirectionSurvey
 from linkcalc.site.readings import Reading
 from linkcalc.site.record import Record
 from linkcalc.site.survey import Survey
-from linkcalc.views import style, units
+from linkcalc.views import units
+from linkcalc.views.page import NO_BREAK
 from linkcalc.views.record import pictures
-from linkcalc.views.record.markup import NO_BREAK, Child, Html, h, inline_svg
-from linkcalc.views.record.parts import bullets, columns, grid, level, minus, row, section, table
+from linkcalc.views.record.svg import drawing
+from linkcalc.views.record.words import level
 from linkcalc.views.survey_text import (
     day_lines,
     interval_of,
@@ -31,26 +33,32 @@ _HEAD = (
     *("Antennas, m", "Set and fitted", "Engine", "Leaves", "Note"),
 )
 _FIGURES = (3, 4, 5, 6)
-_FORM = (
-    ("Time", 17),
-    ("From, to", 17),
-    ("RSSI, dBm", 9),
-    ("SNR, dB", 9),
-    ("Sent", 8),
-    ("Received", 9),
-    ("Engine runs?", 9),
-    ("Leaves, wet?", 10),
-    ("Note", 12),
-)
 
 
-def readings_section(record: Record) -> Html:
-    """What was measured, or a form for it."""
+def readings_data(record: Record) -> dict[str, Any] | None:
+    """What was measured; None before there are readings."""
     survey, readings = record.survey, record.readings
     if survey is None or readings is None:
-        return _form()
+        return None
+    shown = [_cells(r) for r in readings.readings[:_MOST_READINGS]]
+    # columns that nobody filled are left out
+    used = [i for i in range(len(_HEAD)) if any(cells[i] for cells in shown)]
+    return {
+        "said": " ".join(_said(survey)),
+        "measured": _measured(survey.directions),
+        "margins": _margins(survey.directions),
+        "drawing": drawing(pictures.readings_figure(survey), "readings", "Readings against the prediction"),
+        "day": _day(survey),
+        "head": [units.label(_HEAD[i]) for i in used],
+        "rows": [[cells[i] for i in used] for cells in shown],
+        "figures": [used.index(i) for i in _FIGURES if i in used],
+        "more": len(readings.readings) - _MOST_READINGS,
+        "refused": _refused(survey),
+    }
+
+
+def _said(survey: Survey) -> list[str]:
     low, high = survey.excess_interval_db
-    ways = columns(survey.directions)[1:]
     said = [
         f"The site loses {more_words(survey.excess_db)} predicted (95 %: {signed(low)} to {signed(high)} dB; "
         f"before the readings the prediction's uncertainty was {decibel_words(survey.prior_sigma_db)}, one sigma).",
@@ -58,30 +66,10 @@ def readings_section(record: Record) -> Html:
     ]
     if survey.spot is not None:
         said.append(f"{len(survey.spots)} spots were tried; this is for {survey.spot}.")
-    drawing = inline_svg(
-        style.render(pictures.readings_figure(survey), "svg"), "readings", "Readings against the prediction"
-    )
-    return section(
-        "Readings",
-        h("p", minus(" ".join(said))),
-        table(["Measured", *ways], _measured(survey.directions), figures=True),
-        table(["Under the plan's conditions", *ways], _margins(survey.directions), figures=True),
-        h(
-            "figure",
-            drawing,
-            h(
-                "figcaption",
-                "Margins under the plan's conditions, fading allowed for. Open circles: too far from the "
-                "others to count. Shaded: 95 % of what the margin may be. Dashed curve: the plan alone.",
-            ),
-        ),
-        bullets(minus(line) for line in _day(survey)),
-        _rows(readings.readings, record),
-        _refused(survey),
-    )
+    return said
 
 
-def _measured(ways: Sequence[DirectionSurvey]) -> list[tuple[str, list[Child]]]:
+def _measured(ways: Sequence[DirectionSurvey]) -> list[tuple[str, list[str]]]:
     return [
         ("Readings of level", [str(d.readings) if d.readings else "none" for d in ways]),
         ("Level, median", [level(d.level_dbm) for d in ways]),
@@ -94,7 +82,7 @@ def _measured(ways: Sequence[DirectionSurvey]) -> list[tuple[str, list[Child]]]:
     ]
 
 
-def _margins(ways: Sequence[DirectionSurvey]) -> list[tuple[str, list[Child]]]:
+def _margins(ways: Sequence[DirectionSurvey]) -> list[tuple[str, list[str]]]:
     return [
         ("Margin", [decibel_words(d.fade_margin_db) for d in ways]),
         ("Margin, 95 % interval", [interval_of(d.fade_margin_interval_db) for d in ways]),
@@ -111,34 +99,10 @@ def _asked(required_db: float) -> str:
 
 
 def _day(survey: Survey) -> list[str]:
-    times = [t.replace("T", " ") for t in (survey.first_time, survey.last_time) if t]
-    when = (
-        ""
-        if not times
-        else f", taken {times[0]}"
-        if times[0] == times[-1]
-        else f", taken {times[0]} to {times[-1]}"
-    )
+    times = dict.fromkeys(t.replace("T", " ") for t in (survey.first_time, survey.last_time) if t)
+    when = f", taken {' to '.join(times)}" if times else ""
     lines = [f"{survey.readings_used} readings of {survey.readings_file} used{when}."]
     return [*lines, *day_lines(survey), *survey.warnings]
-
-
-def _rows(readings: Sequence[Reading], record: Record) -> Html:
-    shown = [_cells(r) for r in readings[:_MOST_READINGS]]
-    # columns that nobody filled are left out
-    used = [i for i in range(len(_HEAD)) if any(cells[i] for cells in shown)]
-    figures = [used.index(i) for i in _FIGURES if i in used]
-    body = [row([cells[i] for i in used], figures) for cells in shown]
-    link, more = record.link, len(readings) - _MOST_READINGS
-    note = f"There: from {link.from_} to {link.to}; back: the other way."
-    if more > 0:
-        note += f" And {more} more in the file."
-    return h(
-        "div",
-        h("h3", "The readings"),
-        grid([units.label(_HEAD[i]) for i in used], body, figures, small=True),
-        h("p", note, class_="notes"),
-    )
 
 
 def _cells(r: Reading) -> list[str]:
@@ -196,85 +160,36 @@ def _figure(value: float | None) -> str:
     return "" if value is None else f"{value:.2f}".rstrip("0").rstrip(".")
 
 
-def _refused(survey: Survey) -> Html:
-    if not survey.refused:
-        return Html("")
+def _refused(survey: Survey) -> list[str]:
     lines = [
         f"{f'{r.file}, row' if r.file else 'Row'} {r.row}: {r.reason}." for r in survey.refused[:_MOST_LINES]
     ]
     more = len(survey.refused) - _MOST_LINES
-    if more > 0:
-        lines.append(f"And {more} more.")
-    return h("div", h("h3", "Rows not used"), bullets(minus(line) for line in lines))
+    return [*lines, f"And {more} more."] if more > 0 else lines
 
 
-def _form() -> Html:
-    header = h("tr", [h("th", name, style=f"width:{share}%", scope="col") for name, share in _FORM])
-    rows = [h("tr", [h("td") for _ in _FORM]) for _ in range(8)]
-    return section(
-        "Readings",
-        h(
-            "p",
-            "None yet. Move each antenna by half a wavelength between readings and keep the median; count "
-            "the packets that are lost; take some with the engine running.",
-        ),
-        h("div", h("table", h("thead", header), h("tbody", rows), class_="fill"), class_="scroll small"),
-        class_="keep",
-    )
-
-
-def acceptance_section(record: Record) -> Html:
+def acceptance_data(record: Record) -> dict[str, Any]:
     """What a count of packets proves, or how many to count."""
-    tests, ways = record.tests, record.result.directions
+    tests = record.tests
     first = tests[0]
-    asked = f"{percent(first.success)} of the packets arrive, at {percent(first.confidence)} confidence"
-    parts: list[Child] = [h("p", f"To be proven in each direction: {asked}.")]
-    if any(test.count is not None for test in tests):
-        rows: list[tuple[str, list[Child]]] = [
-            (name, [_count(test, words) for test in tests]) for name, words in _COUNTED
-        ]
-        parts.append(table(columns(ways), rows, figures=True))
-        parts.append(
-            h(
-                "p",
-                f"Intervals are two-sided, {percent(first.confidence)}. {first.caution}",
-                class_="notes",
-            )
-        )
-    else:
-        head = [
-            "Packets to send",
-            "Lost at most",
-            f"A link of {percent(first.success)} passes with",
-            f"One of {percent(first.good_success)} passes with",
-        ]
-        body = [
-            row(
-                [
-                    str(r.packets),
-                    str(r.losses_allowed),
-                    probability_words(r.bad_passes),
-                    probability_words(r.good_passes),
-                ],
-                (1, 2, 3),
-            )
+    counted = any(test.count is not None for test in tests)
+    return {
+        "success": percent(first.success),
+        "confidence": percent(first.confidence),
+        "good_success": percent(first.good_success),
+        "caution": first.caution,
+        "counted": [(name, [_count(test, words) for test in tests]) for name, words in _COUNTED if counted],
+        "rules": [
+            [
+                str(r.packets),
+                str(r.losses_allowed),
+                probability_words(r.bad_passes),
+                probability_words(r.good_passes),
+            ]
             for r in first.rules
             if r.kind != "sequential"
-        ]
-        parts.append(
-            h(
-                "p",
-                "Choose one of these before the first packet is sent, and count each direction on its own:",
-            )
-        )
-        parts.append(h("div", grid(head, body, (1, 2, 3)), class_="keep"))
-        to_fill = ("Date; engine running or not", "Packets sent", "Of these, lost", "Passed?")
-        way_names = [f"from {d.from_} to {d.to}" for d in ways]
-        parts.append(
-            table(["To fill in on site", *way_names], [(name, ["", ""]) for name in to_fill], fill=True)
-        )
-        parts.append(h("p", first.caution))
-    return section("Acceptance test", *parts)
+        ],
+    }
 
 
 def _count(test: Acceptance, words: Callable[[Count], str]) -> str:

@@ -11,7 +11,8 @@ from linkcalc.link.result import LinkResult
 from linkcalc.site.record import MAP_ASPECT, Record, SiteMap
 from linkcalc.site.survey import Survey
 from linkcalc.views import style
-from linkcalc.views.figures import Room, clutter_runs, draw_profile, profile_caption
+from linkcalc.views.canvas import Room
+from linkcalc.views.figures import clutter_runs, draw_profile, profile_caption
 from linkcalc.views.survey_figures import draw_margin, draw_readings
 from linkcalc.views.words import distance_words, height_words
 
