@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+from linkcalc._kinds import kinds_checked
 from linkcalc.errors import LinkcalcError
 
 _HERE = Path(__file__).parent
@@ -49,6 +50,7 @@ def sample_fleet_path() -> Path:
     return samples_folder() / f"upland{_FLEET}.toml"
 
 
+@kinds_checked
 def sample_path(name: str) -> Path:
     """Return the file of a sample: a plan, the fleet, or a list that goes with them.
 

@@ -61,7 +61,7 @@ TARGETS: dict[str, tuple[str, ...]] = {
     "linkcalc.operation.messages": ("tests/test_messages.py",),
     "linkcalc.operation.channel": ("tests/test_messages.py",),
     "linkcalc.fleets.judge": ("tests/fleet/test_judge.py",),
-    "linkcalc.fleets.mends": ("tests/fleet/test_mends.py",),
+    "linkcalc.fleets.remedies": ("tests/fleet/test_fleet_remedies.py",),
     "linkcalc.operation.exposure": ("tests/test_exposure.py", "tests/rules/test_plan_limits.py"),
     "linkcalc.operation.limits": ("tests/rules/test_plan_limits.py",),
     "linkcalc.rules.limits": ("tests/rules",),

@@ -57,9 +57,9 @@ class Land:
 
     @property
     def layers(self) -> int:
-        """1 where there is bare ground only, 3 with surface or canopy, more with classes."""
+        """1 where there is bare ground only, 3 with surface or canopy, 5 with classes."""
         highest = int(self.windows[:, kernels.LAYER].max(initial=kernels.GROUND))
-        return 1 if highest == kernels.GROUND else max(highest, kernels.CANOPY) + 1
+        return 1 if highest == kernels.GROUND else 3 if highest <= kernels.CANOPY else 5
 
     @property
     def crs(self) -> str:

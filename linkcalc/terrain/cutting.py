@@ -1,6 +1,6 @@
 """The terrain profile of a path, cut from elevation rasters."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property
@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
-from linkcalc.errors import DomainError, TerrainError
+from linkcalc.errors import ArgumentError, DomainError, TerrainError
 from linkcalc.terrain import agreement, geodesy
 from linkcalc.terrain.land_cover import BUILT_UP_M, TREES_M, LandCover, shown_along
 from linkcalc.terrain.open_sets import kind_of_file
@@ -262,6 +262,8 @@ def _opened(
         yield rasters if rasters.rasters else None
     elif not rasters:
         yield None
+    elif not isinstance(rasters, Iterable):
+        raise ArgumentError(f"rasters is a list of files, or a Mosaic; not {type(rasters).__name__}")
     else:
         with open_mosaic(rasters, base_dir, limits_m=limits_m) as mosaic:
             yield mosaic

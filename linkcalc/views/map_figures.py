@@ -16,6 +16,7 @@ from linkcalc.views import style
 from linkcalc.views.canvas import SAFETY, Box, axes_in, filled, upper_first, write_pictures, write_words
 from linkcalc.views.coverage_text import headline, percent, preview_words
 from linkcalc.views.map_frame import Mark, box_around, draw_marks, frame, hide_crowded
+from linkcalc.views.own_axes import on_own_axes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -92,6 +93,7 @@ def coverage_figure(result: CoverageResult) -> "Figure":
     return figure
 
 
+@on_own_axes
 def draw_coverage(ax: "Axes", result: CoverageResult, box: Box | None = None) -> Any:
     """Draw margins over relief, contour lines, stations and graticule.
 

@@ -33,6 +33,7 @@ from linkcalc.views.canvas import (
     write_side_labels,
 )
 from linkcalc.views.heights_figures import band_levels, line_label, shade_of
+from linkcalc.views.own_axes import on_own_axes
 from linkcalc.views.sweep_text import numeric_quantities, parameter_words, quantity_words, value_words
 from linkcalc.views.words import decibel_words
 
@@ -119,6 +120,7 @@ def sweep_figure(found: Sweep, quantity: str = "weaker_fade_margin_db") -> "Figu
     return figure
 
 
+@on_own_axes
 def draw_sweep(ax: "Axes", found: Sweep, quantity: str = "weaker_fade_margin_db") -> "Axes":
     """Draw an array of a sweep over one or two parameters.
 
