@@ -91,7 +91,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "views.notebook", "views.shown", "views.figures", "views.sweep_figures", "views.heights_figures",
         "views.own_axes", "views.map_figures", "views.range_figures", "views.relay_figures", "views.fleet_figures",
         "views.survey_figures", "views.messages_figures", "views.tank_figures", "views.energy_figures",
-        "views.style", "views.text", "views.jsonout",
+        "views.style", "views.canvas", "views.text", "views.jsonout",
     ),
     "Errors": ("errors",),
 }  # fmt: skip

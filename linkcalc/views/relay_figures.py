@@ -117,7 +117,7 @@ def _hatched(ax: "Axes", result: RelaySiting, ruled_out: Mask) -> None:
     with_hatch = ax.contourf(
         steps, -steps, ruled_out.astype(float), levels=[0.5, 1.5], colors="none", hatches=["////"], zorder=2.5
     )
-    with_hatch.set_edgecolor("#8b949b")
+    with_hatch.set_edgecolor(style.HATCH)
     with_hatch.set_linewidth(0.0)
 
 

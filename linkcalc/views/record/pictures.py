@@ -12,10 +12,10 @@ from linkcalc.link.result import Drawing, LinkResult
 from linkcalc.site.record import MAP_ASPECT, Record, SiteMap
 from linkcalc.site.survey import Survey
 from linkcalc.views import style, units
-from linkcalc.views.canvas import Box, Room, axes_in
+from linkcalc.views.canvas import Box, Room, axes_in, fitted_words, width_of_text
 from linkcalc.views.figures import clutter_runs, draw_profile, profile_caption
 from linkcalc.views.map_frame import draw_scale
-from linkcalc.views.survey_figures import draw_margin, draw_readings
+from linkcalc.views.survey_figures import draw_margin, draw_readings, write_ends
 from linkcalc.views.words import height_words
 
 if TYPE_CHECKING:
@@ -101,7 +101,7 @@ def _draw_ground(ax: "Axes", site_map: SiteMap, box: Box) -> str:
 
 def _shaded(heights: Floats, cell_m: float) -> Floats:
     """Colours of a hill-shaded ground, one hue: rows, columns, RGB from 0 to 1."""
-    from matplotlib.colors import LightSource, LinearSegmentedColormap
+    from matplotlib.colors import LightSource
 
     rise = np.hypot(*np.gradient(heights, cell_m))
     # gentle country is exaggerated, so that it shows
@@ -111,9 +111,8 @@ def _shaded(heights: Floats, cell_m: float) -> Floats:
     shade = light.hillshade(heights, vert_exag=exaggeration, dx=cell_m, dy=cell_m)
     dark, bright = np.quantile(shade, [0.02, 0.98])
     shade = (shade - dark) / (bright - dark) if bright - dark > 0.02 else np.full_like(shade, 0.75)
-    ramp = LinearSegmentedColormap.from_list("ground", ("#a2947c", style.GROUND, "#ece7df", "#fbfaf8"))
     # so many tones are enough for paper and pack small
-    tones: Floats = ramp(np.round(np.clip(shade, 0.0, 1.0) * 23.0) / 23.0)[..., :3]
+    tones: Floats = style.ramp(style.GROUND_TONES)(np.round(np.clip(shade, 0.0, 1.0) * 23.0) / 23.0)[..., :3]
     return tones
 
 
@@ -135,8 +134,8 @@ def _name_stations(room: Room, x: Floats, y: Floats, names: Sequence[str]) -> No
     first_is_north = bool(y[0] >= y[-1])
     for end, name in ((0, names[0]), (-1, names[1])):
         above = first_is_north == (end == 0)
-        words = room.fit(style.drawable(name), 0.42 * room.width_pt, style.TEXT_PT, bold=True)
-        wide = room.text_width(words, style.TEXT_PT, bold=True)
+        words = fitted_words(style.drawable(name), 0.42 * room.width_pt, style.TEXT_PT, bold=True)
+        wide = width_of_text(words, style.TEXT_PT, bold=True)
         middle = min(max(room.x_pt(float(x[end])), wide / 2 + 6), room.width_pt - wide / 2 - 6)
         at = room.y_pt(float(y[end])) + (11.0 if above else -11.0)
         side = "bottom" if above else "top"
@@ -167,10 +166,7 @@ def readings_figure(survey: Survey) -> "Figure":
             )
             draw_readings(left, direction, drawing)
             draw_margin(right, direction, drawing)
-            room = Room(left)
-            words = f"From {style.drawable(direction.from_)} to {style.drawable(direction.to)}"
-            words = room.fit(words, room.width_pt + 180.0, style.TEXT_PT, bold=True)
-            room.text(0.0, room.height_pt + 6.0, words, style.TEXT_PT, style.INK, bold=True)
+            write_ends(left, direction, Room(left).width_pt + 180.0)
             if row == 1:
                 left.set_xlabel("Readings in the order of the file")
                 right.set_xlabel("Likelihood")
