@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal, Self, cast
 
 from pydantic import Field, ValidationError, model_validator
 
+from linkcalc._kinds import kinds_checked
 from linkcalc.errors import PlanError
 from linkcalc.plan.assumptions import Assumption, assumed_values, still_the_starters
 from linkcalc.plan.base import (
@@ -280,6 +281,7 @@ def _fields(section: Section) -> dict[str, Any]:
     return {name: getattr(section, name) for name in section.model_fields_set}
 
 
+@kinds_checked
 def load_fleet(path: str | Path) -> LoadedFleet:
     """Read and check a fleet file and the list of nodes that it names.
 

@@ -16,7 +16,8 @@ from linkcalc.plan.sites import Site, read_sites
 from linkcalc.terrain import geodesy, local_copy, sources
 from linkcalc.terrain.land_cover import CLASSES
 from linkcalc.terrain.open_sets import TERRAIN_KEYS, Bounds, Kind, OpenSet, kind_of_file
-from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, open_mosaic
+from linkcalc.terrain.raster import CANOPY_LIMITS_M, GROUND_LIMITS_M
+from linkcalc.terrain.rasters import open_mosaic
 from linkcalc.terrain.sources import Source
 from linkcalc.terrain.station_ground import likely_positions
 

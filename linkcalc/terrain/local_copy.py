@@ -17,7 +17,7 @@ from linkcalc._version import __version__
 from linkcalc.errors import TerrainError
 from linkcalc.terrain import geodesy, sources
 from linkcalc.terrain.open_sets import Bounds
-from linkcalc.terrain.rasters import GROUND_LIMITS_M, STEPS_TAG, Raster
+from linkcalc.terrain.raster import GROUND_LIMITS_M, STEPS_TAG, Raster
 from linkcalc.terrain.sources import Source, one_line
 
 MOST_CELLS = 100_000_000

@@ -20,6 +20,7 @@ from linkcalc._arrays import Floats
 from linkcalc.errors import LinkcalcError
 from linkcalc.link.result import Direction, Drawing, LinkResult, Result
 from linkcalc.views import canvas, style
+from linkcalc.views.own_axes import on_own_axes
 from linkcalc.views.words import (
     clearance_words,
     decibel_words,
@@ -51,6 +52,7 @@ def profile_figure(link: LinkResult) -> "Figure":
     return figure
 
 
+@on_own_axes
 def draw_profile(ax: "Axes", link: LinkResult) -> "Axes":
     """Draw ground, what stands on it, ray and first Fresnel zone, with the worst point named.
 
@@ -131,7 +133,7 @@ def _worst_label(
     where = path.worst_clearance_distance_m
     i = int(np.argmin(np.abs(d.distance_m - where)))
     obstacle = float(d.ground_m[i] + d.bulge_m[i] + d.clutter_m[i])
-    colour = {"obstructed": style.ACCENT, "grazing": style.CAUTION, "clear": style.INK}[path.regime]
+    colour = style.CLEARANCE[path.regime]
     first = f"worst point: {clearance_words(path, worst_clearance_m(link))}"
     start = canvas.fitted_words(style.drawable(link.directions[0].from_), 0.2 * room.width_pt, 8)
     second = f"{distance_words(where)} from {start}; clearance {_zone_share(path.worst_clearance_ratio)}"
@@ -316,6 +318,7 @@ def _steps(direction: Direction) -> list[tuple[str, float, float]]:
     return steps
 
 
+@on_own_axes
 def draw_budget(ax: "Axes", direction: Direction, *, rows: int | None = None) -> "Axes":
     """Draw one direction's budget: a row for each gain and loss, level along the horizontal axis.
 
@@ -419,6 +422,7 @@ def height_figure(link: LinkResult) -> "Figure":
     return figure
 
 
+@on_own_axes
 def draw_height(ax: "Axes", link: LinkResult) -> "Axes":
     """Draw margin against height, with the required margin, the limit, and the present height.
 

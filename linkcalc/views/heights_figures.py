@@ -11,6 +11,7 @@ import numpy as np
 from linkcalc.sweeps.mast_heights import HeightTable, Pair
 from linkcalc.views import canvas, style
 from linkcalc.views.heights_text import cost_words, figure_words
+from linkcalc.views.own_axes import on_own_axes
 from linkcalc.views.words import decibel_words
 
 if TYPE_CHECKING:
@@ -34,6 +35,7 @@ def heights_figure(table: HeightTable) -> "Figure":
     return figure
 
 
+@on_own_axes
 def draw_heights(ax: "Axes", table: HeightTable) -> "Axes":
     """Draw bands of margin, the line where what is asked is reached, the 0 dB line, and the pairs.
 

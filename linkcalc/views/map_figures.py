@@ -15,6 +15,7 @@ from linkcalc.link.requirement import VERDICTS
 from linkcalc.views import canvas, style
 from linkcalc.views.coverage_text import headline, percent, preview_words
 from linkcalc.views.map_frame import Mark, box_around, draw_marks, frame, hide_crowded
+from linkcalc.views.own_axes import on_own_axes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -91,6 +92,7 @@ def coverage_figure(result: CoverageResult) -> "Figure":
     return figure
 
 
+@on_own_axes
 def draw_coverage(ax: "Axes", result: CoverageResult, box: canvas.Box | None = None) -> Any:
     """Draw margins over relief, contour lines, stations and graticule.
 

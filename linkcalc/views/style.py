@@ -43,6 +43,9 @@ CAUTION: Final = "#735105"
 POINT: Final = "#6f4a7e"
 """What is pointed at or stands beside, with no word on good or bad (37)."""
 
+CLEARANCE: Final[dict[str, str]] = {"obstructed": ACCENT, "grazing": CAUTION, "clear": INK}
+"""The worst point of a path, by how free it is."""
+
 GROUND: Final = "#d3cabb"
 """Fill of the ground (81)."""
 GROUND_EDGE: Final = "#75674f"

@@ -20,6 +20,7 @@ from linkcalc.files import atomic_write
 from linkcalc.sweeps.table import QUANTITIES, Sweep
 from linkcalc.views import canvas, style
 from linkcalc.views.heights_figures import band_levels, line_label, shade_of
+from linkcalc.views.own_axes import on_own_axes
 from linkcalc.views.sweep_text import numeric_quantities, parameter_words, quantity_words, value_words
 from linkcalc.views.words import decibel_words
 
@@ -119,6 +120,7 @@ def _beside_in(found: Sweep, layout: _Plan, *, single: bool) -> float:
     return max((30.0 + canvas.width_of_text(name, 8.0) for name in names), default=12.0) / 72.0
 
 
+@on_own_axes
 def draw_sweep(ax: "Axes", found: Sweep, quantity: str = "weaker_fade_margin_db") -> "Axes":
     """Draw an array of a sweep over one or two parameters.
 
