@@ -127,9 +127,9 @@ def relay(
     ('at_risk', 'closes')
     """
     from linkcalc.area.access import Access
-    from linkcalc.area.relay.plan import RelayKit
     from linkcalc.area.relay.search import Run
     from linkcalc.area.relay.siting import relay_siting
+    from linkcalc.link.relayed_plan import RelayKit
 
     loaded = as_plan(plan)
     return relay_siting(

@@ -23,8 +23,8 @@ The rules, for one path or for a million:
    stated allowance, or what surrounds it where that is more, for P.2108 is what was measured at real antennas.
 
 Here are rules 1 to 3, in the subset of Python that numba compiles: the same source answers one path as it stands, and
-many compiled. Rules 4 and 5 are over arrays: `linkcalc.link.surroundings` and `linkcalc.link.losses`.
-docs/models/cells.md tells in a page what they do to a cell of an area, and what compiling takes.
+many compiled (docs/models/cells.md tells in a page what that does). Rules 4 and 5 are over arrays:
+`linkcalc.link.surroundings` and `linkcalc.link.losses`.
 """
 
 import math
