@@ -9,6 +9,8 @@ sys.path.insert(0, str(HERE / "tools"))
 sys.path.insert(0, str(HERE.parent))
 
 from generated import executed, write_all  # noqa: E402
+from narrow_tables import with_heads  # noqa: E402
+from source_pages import place, write_pages  # noqa: E402
 from sphinx.ext.napoleon.docstring import NumpyDocstring  # noqa: E402
 
 from linkcalc import __version__  # noqa: E402
@@ -21,7 +23,7 @@ author = "the linkcalc project"
 project_copyright = "the linkcalc project, MIT licence"
 release = version = __version__
 
-extensions = ["myst_nb", "sphinx.ext.autodoc", "sphinx.ext.napoleon"]
+extensions = ["myst_nb", "sphinx.ext.autodoc", "sphinx.ext.napoleon", "sphinx.ext.linkcode"]
 exclude_patterns = ["_build", "_generated/demo.md"]
 
 html_theme = "furo"
@@ -31,6 +33,8 @@ html_css_files = ["linkcalc.css"]
 html_show_sphinx = False
 html_copy_source = False
 html_show_sourcelink = False
+# endless lists on one page; the search, and the functions by phenomenon, find the same
+html_use_index = html_domain_indices = False
 # the palette of the pictures, linkcalc/views/style.py
 html_theme_options = {
     "light_css_variables": {
@@ -78,8 +82,24 @@ def _escape_bars(app, what, name, thing, options, lines):  # type: ignore[no-unt
     lines[:] = [x if ">>>" in x else re.sub(r"\|(\w+)\|", r"\\|\1\\|", x) for x in lines]
 
 
+def _name_cells(app, page, template, context, doctree):  # type: ignore[no-untyped-def]
+    """On a phone a table of sentences is a list: each cell carries the head of its column."""
+    context["body"] = with_heads(context.get("body", ""))
+
+
+def linkcode_resolve(domain, info):  # type: ignore[no-untyped-def]
+    """What is described is linked to its lines in the project's own files."""
+    return place(info["module"], info["fullname"]) if domain == "py" else None
+
+
+def _write_sources(app, failed):  # type: ignore[no-untyped-def]
+    write_pages(Path(app.outdir))
+
+
 def setup(app):  # type: ignore[no-untyped-def]
     app.connect("autodoc-process-docstring", _escape_bars)
+    app.connect("html-page-context", _name_cells)
+    app.connect("build-finished", _write_sources)
 
 
 # names exported twice (a package and its module) are the same thing

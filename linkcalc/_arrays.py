@@ -39,7 +39,7 @@ def checked(
     try:
         array = np.asarray(value, dtype=np.float64)
     except (TypeError, ValueError) as error:
-        raise DomainError(f"{name} must be numbers, got {value!r}") from error
+        raise DomainError(f"{name} must be numbers, got {' '.join(repr(value).split())[:60]}") from error
     if not np.isfinite(array).all():
         raise DomainError(f"{name} must be finite, got {_first(array, ~np.isfinite(array))}")
     # limits that are not set cost nothing: some callers check millions of small arrays

@@ -9,15 +9,16 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from linkcalc._arrays import Floats
+from linkcalc._kinds import kinds_checked
 from linkcalc.answer import Answer, installed
 from linkcalc.errors import DomainError
 from linkcalc.link.judgement import judge
 from linkcalc.link.losses import REGIMES
 from linkcalc.link.on_ground import cases, open_terrain
 from linkcalc.plan import PlanLike, as_plan
+from linkcalc.plan.in_python import chosen_link
 from linkcalc.plan.wording import quoted
 from linkcalc.site.readings import COLUMNS, Readings, Way, readings_of_csv
-from linkcalc.sweeps.sweeping import chosen_link
 from linkcalc.sweeps.table import Values
 
 if TYPE_CHECKING:
@@ -29,6 +30,7 @@ TREES_DB = 1.0
 _HALF, _NINETY = 0.6745, 1.6449
 
 
+@kinds_checked
 def readings_from(
     frame: "pandas.DataFrame", plan: PlanLike, *, link: str | None = None, direction: Way | None = None
 ) -> Readings:
@@ -62,12 +64,13 @@ def readings_from(
     >>> [r.rssi_dbm for r in found.readings], readings_frame(found)["snr_db"].tolist()
     ([-101.0, -104.0], [4.0, 2.5])
     """
-    one = chosen_link(as_plan(plan).plan, link)
+    one = chosen_link(as_plan(plan), link)
     # what is no number or no text in a cell is written as a file would have it
     cells = frame.map(lambda v: v.isoformat() if isinstance(v, datetime) and v == v else v)
     return readings_of_csv("data frame", cells.to_csv(index=False), (one.from_, one.to), direction=direction)
 
 
+@kinds_checked
 def readings_frame(found: Readings) -> "pandas.DataFrame":
     """Return readings as a data frame that `readings_from` takes; columns without a value are left out.
 

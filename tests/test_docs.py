@@ -1,9 +1,8 @@
 """The documentation's tools and pages. CI builds the site, warnings as errors; this needs no generator."""
 
-import importlib.util
 import re
+import sys
 from pathlib import Path
-from types import ModuleType
 
 import pytest
 
@@ -15,17 +14,19 @@ from linkcalc.rules.table import rules
 DOCS = Path(__file__).parents[1] / "docs"
 
 
-def tool(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(f"docs_{name}", DOCS / "tools" / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    made = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(made)
-    return made
+sys.path.insert(0, str(DOCS / "tools"))
+
+import generated  # noqa: E402
+import links  # noqa: E402
+import narrow_tables  # noqa: E402
+import page_text  # noqa: E402
+import reference_pages  # noqa: E402
+import source_pages  # noqa: E402
 
 
-generated = tool("generated")
-links = tool("links")
+def text_of(pages: dict[str, str]) -> str:
+    """All pages of a subject, one after the other."""
+    return "\n".join(pages.values())
 
 
 # ---------------------------------------------------------------- pages made from the code
@@ -34,20 +35,24 @@ links = tool("links")
 def test_every_key_of_the_schema_is_in_the_plan_reference() -> None:
     schema = Plan.model_json_schema()
     keys = {key for s in [schema, *schema["$defs"].values()] for key in s.get("properties", {})}
-    page = generated.plan_page()
+    page = text_of(reference_pages.plan_pages())
     assert len(keys) > 80
     assert not [k for k in keys if f"| `{k}` |" not in page]
 
 
 def test_a_default_that_is_assumed_is_shown_with_its_source() -> None:
-    row = next(x for x in generated.plan_page().splitlines() if x.startswith("| `noise_figure_db`"))
+    row = next(
+        x for x in text_of(reference_pages.plan_pages()).splitlines() if x.startswith("| `noise_figure_db`")
+    )
     assert "`6.0`, assumed: common practice" in row
-    row = next(x for x in generated.plan_page().splitlines() if x.startswith("| `frequency_mhz`"))
+    row = next(
+        x for x in text_of(reference_pages.plan_pages()).splitlines() if x.startswith("| `frequency_mhz`")
+    )
     assert "must be given" in row
 
 
 def test_every_rule_is_in_the_table_with_what_nobody_has_read() -> None:
-    lines = generated.rules_page().splitlines()
+    lines = text_of(reference_pages.rules_pages()).splitlines()
     for rule in rules():
         row = next(x for x in lines if x.startswith(f"| `{rule.id}` |"))
         assert row.count("unverified") >= len(rule.unverified)
@@ -65,13 +70,13 @@ def test_every_public_function_is_listed_under_one_phenomenon() -> None:
         if n.startswith(("propagation.", "radio.", "rules.", "operation."))
     }
     assert physics <= set(listed)
-    page = generated.functions_page()
+    page = text_of(generated.functions_pages())
     for name in ("free_space_loss_db", "basic_transmission_loss_db", "time_on_air_s", "sweep_plan"):
         assert name in page
 
 
 def test_every_public_name_is_on_the_page_of_the_face() -> None:
-    page = generated.face_page()
+    page = text_of(generated.face_pages())
     for name in set(linkcalc.__all__) - {"__version__", "PlanLike", "propagation", "radio"}:
         assert f"linkcalc.{name}\n" in page or f"`lc.{name} <" in page, name
 
@@ -82,10 +87,11 @@ def test_every_module_named_under_a_phenomenon_exists() -> None:
 
 
 def test_every_command_is_described_as_it_prints() -> None:
-    page = generated.commands_page()
+    pages = reference_pages.commands_pages()
     for command in COMMANDS:
-        assert f"## {command.__name__.rstrip('_').replace('_', '-')}\n" in page
-    assert "Usage: linkcalc check" in page
+        name = command.__name__.rstrip("_").replace("_", "-")
+        assert f"Usage: linkcalc {name}" in pages[f"commands/{name}.md"]
+        assert f"(commands/{name}.md)" in pages["commands.md"]
 
 
 def test_what_is_from_memory_is_collected_from_the_code() -> None:
@@ -96,7 +102,40 @@ def test_what_is_from_memory_is_collected_from_the_code() -> None:
 
 
 def test_words_in_a_table_are_no_markup() -> None:
-    assert generated._text("a|b *c* `d_e` f_g") == r"a\|b \*c\* `d_e` f\_g"
+    assert page_text.plain("a|b *c* `d_e` f_g") == r"a\|b \*c\* `d_e` f\_g"
+
+
+def test_a_subject_lists_all_of_its_pages() -> None:
+    for pages in (generated.face_pages(), generated.functions_pages(), reference_pages.pages()):
+        for path in pages:
+            subject, _, part = path.partition("/")
+            assert not part or f"({path})" in pages[f"{subject}.md"], path
+
+
+def test_what_is_described_leads_to_its_lines_in_the_projects_own_files(tmp_path: Path) -> None:
+    source_pages.write_pages(tmp_path)
+    for module, name in (
+        ("linkcalc", "check"), ("linkcalc.answer", "Answer.to_json"), ("linkcalc.radio.css", "time_on_air_s"),
+    ):  # fmt: skip
+        place = source_pages.place(module, name)
+        assert place is not None
+        file, _, anchor = place.removeprefix("../../").partition("#")
+        line = re.search(rf'<span id="{anchor}">(.*?)</span>', (tmp_path / file).read_text(encoding="utf-8"))
+        assert line is not None
+        assert line[1].strip().startswith((f"def {name.rpartition('.')[2]}", "@"))
+    assert source_pages.place("linkcalc.radio.css", "no_such_thing") is None
+
+
+def test_a_table_of_sentences_names_its_cells_for_a_phone_and_one_of_numbers_does_not() -> None:
+    def table(last: str) -> str:
+        rows = f"<tr><td>a</td><td>1</td><td>{last}</td></tr>"
+        heads = "<thead><tr><th>key</th><th>takes</th><th>what it is</th></tr></thead>"
+        return f'<table class="docutils align-default">{heads}<tbody>{rows}</tbody></table>'
+
+    found = narrow_tables.with_heads(table("a sentence that no column of a phone can hold <b>at all</b>"))
+    assert 'class="sentences docutils' in found
+    assert '<td data-head="key">a</td><td data-head="takes">1</td><td data-head="what it is">' in found
+    assert narrow_tables.with_heads(table("3")) == table("3")
 
 
 # ---------------------------------------------------------------- pages written by hand

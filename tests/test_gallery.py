@@ -4,11 +4,13 @@ import ast
 import re
 from pathlib import Path
 
+import gallery_pages
 import pytest
 
 import linkcalc
-from tests.test_docs import DOCS, generated
+from tests.test_docs import DOCS
 
+pytest.importorskip("ipywidgets")
 pytest.importorskip("pandas")
 pytest.importorskip("xarray")
 
@@ -18,7 +20,7 @@ LONGEST = 15
 
 
 def code(script: Path) -> str:
-    return str(generated.example_parts(script)[2])
+    return str(gallery_pages.example_parts(script)[2])
 
 
 def test_there_are_twenty_examples_or_more() -> None:
@@ -27,7 +29,7 @@ def test_there_are_twenty_examples_or_more() -> None:
 
 @pytest.mark.parametrize("script", EXAMPLES, ids=lambda p: p.stem)
 def test_an_example_runs_and_says_or_draws_something(script: Path) -> None:
-    said, pictures = generated.example_run(script)
+    said, pictures = gallery_pages.example_run(script)
     assert said.strip()
     assert "Traceback" not in said
     for picture in pictures:
@@ -37,7 +39,7 @@ def test_an_example_runs_and_says_or_draws_something(script: Path) -> None:
 
 @pytest.mark.parametrize("script", EXAMPLES, ids=lambda p: p.stem)
 def test_an_example_is_short_and_uses_public_names_only(script: Path) -> None:
-    title, about, lines = generated.example_parts(script)
+    title, about, lines = gallery_pages.example_parts(script)
     assert title
     assert about.endswith(".")
     tree = ast.parse(lines)

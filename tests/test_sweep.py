@@ -566,8 +566,8 @@ def test_of_several_links_one_must_be_named() -> None:
         link=[link, link | {"name": "spare", "from": "shed", "to": "tank"}],
         profiles={name: site().profiles["level"] for name in ("level", "spare")},
     )
-    with pytest.raises(DomainError, match='the plan has 2 links; name one: "level", "spare"'):
+    with pytest.raises(LinkcalcError, match='has 2 links; say which with link=: "level", "spare"'):
         sweep_plan(two, {"sf": [7]})
-    with pytest.raises(DomainError, match='unknown link "other"; links: "level", "spare"'):
+    with pytest.raises(LinkcalcError, match='has no link "other"; its links: "level", "spare"'):
         sweep_plan(two, {"sf": [7]}, link="other")
     assert sweep_plan(two, {"shed.height": [3.0]}, link="spare").dims == ("near.antenna_height_m",)

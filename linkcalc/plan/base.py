@@ -16,7 +16,9 @@ _NAME = r"^[^\x00-\x20\x7f-\xa0]([^\x00-\x1f\x7f-\x9f]*[^\x00-\x20\x7f-\xa0])?$"
 class Section(BaseModel):
     """A table of the plan file: typed strictly, closed to unknown keys, immutable."""
 
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(
+        strict=True, extra="forbid", frozen=True, allow_inf_nan=False, protected_namespaces=()
+    )
 
     @model_validator(mode="before")
     @classmethod

@@ -1,4 +1,7 @@
-"""The fleet file: many nodes of one kind, a few sheds, and how they share the air; and its list of nodes."""
+"""The fleet file: many nodes of one kind, a few sheds, and how they share the air; and its list of nodes.
+
+Every function here raises `PlanError`, in one line, where a file is no valid fleet or no node can be used.
+"""
 
 import hashlib
 import re
@@ -9,6 +12,7 @@ from typing import Annotated, Any, Literal, Self, cast
 
 from pydantic import Field, ValidationError, model_validator
 
+from linkcalc._kinds import kinds_checked
 from linkcalc.errors import PlanError
 from linkcalc.plan.assumptions import Assumption, assumed_values, still_the_starters
 from linkcalc.plan.base import (
@@ -280,6 +284,7 @@ def _fields(section: Section) -> dict[str, Any]:
     return {name: getattr(section, name) for name in section.model_fields_set}
 
 
+@kinds_checked
 def load_fleet(path: str | Path) -> LoadedFleet:
     """Read and check a fleet file and the list of nodes that it names.
 
@@ -373,11 +378,6 @@ def fleet_of_plan(
         Whose equipment, signal and payloads the nodes have; by default the plan's first.
     interval_s : float, s, optional
         Between messages; by default as the plan's messages over that link, or its report_interval_s.
-
-    Raises
-    ------
-    PlanError
-        With one line, as `load_fleet`.
     """
     plan = loaded.plan
     names = [k.name for k in plan.link]

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Any, TypeVar
 
+from linkcalc._kinds import kinds_checked
 from linkcalc.errors import DomainError
 
 MODEL_NAMES = {
@@ -63,6 +64,7 @@ class OwnModel:
 _OWN: dict[str, OwnModel] = {}
 
 
+@kinds_checked
 def loss_model(name: str, words: str = "") -> Callable[[F], F]:
     """Register a function as a path loss model under a name.
 
@@ -117,6 +119,7 @@ def loss_model(name: str, words: str = "") -> Callable[[F], F]:
     return registered
 
 
+@kinds_checked
 def forget_loss_model(name: str) -> None:
     """Take an own model away again; nothing happens where there is none of that name.
 

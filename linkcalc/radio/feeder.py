@@ -1,4 +1,7 @@
-"""Loss between radio and antenna: coaxial cable, connectors, lightning arrestor."""
+"""Loss between radio and antenna: coaxial cable, connectors, lightning arrestor.
+
+Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
+"""
 
 import difflib
 import warnings
@@ -121,11 +124,6 @@ def feeder_loss_db(
     -------
     ndarray or float, dB, the arguments broadcast
 
-    Raises
-    ------
-    DomainError
-        If the type is unknown or an argument is outside its range.
-
     Warns
     -----
     OutOfRangeWarning
@@ -161,7 +159,7 @@ def _cable_law(cable_type: str) -> tuple[Floats, Floats]:
     table = np.array(_TABLE_DB_PER_100M[cable_type])
     terms = _law_terms(_TABLE_HZ)
     weighted = terms / table[:, np.newaxis]
-    coefficients = np.linalg.lstsq(weighted, np.ones(3))[0]
+    coefficients = np.linalg.lstsq(weighted, np.ones(3), rcond=None)[0]
     if coefficients[1] < 0.0:
         coefficients = np.array([weighted[:, 0].sum() / (weighted[:, 0] ** 2).sum(), 0.0])
     return coefficients, table / (terms @ coefficients)

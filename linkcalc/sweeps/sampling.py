@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from linkcalc._arrays import Floats
 from linkcalc._version import __version__
 from linkcalc.area.height_pairs import by_numba, pair_losses
-from linkcalc.errors import DomainError
+from linkcalc.errors import ArgumentError, DomainError
 from linkcalc.link.case import ENDS, End, LinkCase
 from linkcalc.link.legal import lawful_powers
 from linkcalc.link.losses import Losses, profile_facts
@@ -24,6 +24,7 @@ from linkcalc.link.on_ground import open_terrain, position_deg, recorded_notes
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.plan import ExtraLoss, Link, LoadedPlan, PlanLike, Station, as_plan
 from linkcalc.plan.fleet import LoadedFleet
+from linkcalc.plan.in_python import chosen_link
 from linkcalc.plan.wording import quoted
 from linkcalc.sweeps.parameters import Parameter, parameter
 from linkcalc.sweeps.sweeping import (
@@ -31,7 +32,6 @@ from linkcalc.sweeps.sweeping import (
     Cases,
     Grid,
     as_raised,
-    chosen_link,
     feeder_grows,
     refuse_rivals,
     stated_current_ma,
@@ -101,7 +101,7 @@ class Sample(Sweep):
         Returns
         -------
         dict of str to float, -1 to 1
-            Spearman's; what was drawn as words is left out.
+            Spearman's; without what was drawn as words.
         """
         from scipy.stats import rankdata
 
@@ -194,9 +194,7 @@ def sample(
     """
     loaded = plan_of_fleet(plan) if isinstance(plan, LoadedFleet) else as_plan(plan)
     names = [k.name for k in loaded.plan.link]
-    links = (
-        [chosen_link(loaded.plan, link)] if link is not None or len(names) == 1 else list(loaded.plan.link)
-    )
+    links = [chosen_link(loaded, link)] if link is not None or len(names) == 1 else list(loaded.plan.link)
     given = _drawn(uncertain, draws, seed)
     size = len(next(iter(given.values())))
     if size * len(links) > MOST_CELLS:
@@ -242,6 +240,11 @@ def sample(
 
 def _drawn(uncertain: Any, draws: int | None, seed: int | np.random.Generator) -> dict[str, Values]:
     """Draws of each name, all of one length."""
+    if not hasattr(uncertain, "keys"):
+        raise ArgumentError(
+            "uncertain is a frame of draws, or a dict of distributions or draws by key; "
+            f"not {type(uncertain).__name__}"
+        )
     given = {name: uncertain[name] for name in uncertain}
     if not given:
         raise DomainError("nothing to draw: give one input or more, each with a distribution or its draws")
@@ -288,7 +291,7 @@ def _draw(name: Any, distribution: Any, size: int, random: np.random.Generator) 
 def _inputs(
     loaded: LoadedPlan, link: Link, near: Station, far: Station, given: Iterable[str]
 ) -> dict[str, Parameter]:
-    """What each name stands for on a link; names of stations that it has not are left out."""
+    """What each name stands for on a link; without names of stations that it has not."""
     rasters = link.profile_csv is None and link.name not in loaded.profiles
     others = {s.name for s in loaded.plan.station} - {near.name, far.name}
     names = [n for n in given if not any(n.startswith(f"{other}.") for other in others)]

@@ -7,11 +7,13 @@ from uuid import uuid4
 import numpy as np
 
 from linkcalc._arrays import checked
+from linkcalc._kinds import kinds_checked
 from linkcalc.errors import DomainError
 from linkcalc.propagation import fresnel
 from linkcalc.terrain.cutting import cut_profile
 from linkcalc.terrain.profile import Profile
-from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, HeightUnit, open_mosaic
+from linkcalc.terrain.raster import CANOPY_LIMITS_M, GROUND_LIMITS_M, HeightUnit
+from linkcalc.terrain.rasters import open_mosaic
 
 if TYPE_CHECKING:
     import xarray
@@ -28,6 +30,7 @@ _UNEVEN = 1e-3
 """Share of the spacing by which coordinates may be off an even grid."""
 
 
+@kinds_checked
 def profile_of_array(
     ground: "xarray.DataArray",
     start_deg: tuple[float, float],
@@ -171,6 +174,7 @@ def _crs_of(array: "xarray.DataArray", given: Any, degrees: bool) -> str:
         ) from None
 
 
+@kinds_checked
 def clearance_of(
     profile: Profile,
     frequency_hz: float,

@@ -3,10 +3,11 @@
 from math import inf
 from pathlib import Path
 
+from linkcalc._kinds import kinds_checked
 from linkcalc.errors import TerrainError
 from linkcalc.tabular import Table, TableError, number, table_of, text_of
 from linkcalc.terrain.profile import CLUTTER_KINDS, ZONES, Profile, profile_from
-from linkcalc.terrain.rasters import GROUND_LIMITS_M
+from linkcalc.terrain.raster import GROUND_LIMITS_M
 from linkcalc.wording import quoted
 
 LARGEST_FILE_BYTES = 20_000_000
@@ -16,6 +17,7 @@ _WANTED = "write a header distance_m,ground_m and a row for each point"
 _LIMITS = {"distance_m": (0.0, inf), "ground_m": GROUND_LIMITS_M, "clutter_m": (0.0, 500.0)}
 
 
+@kinds_checked
 def read_profile_csv(path: str | Path) -> Profile:
     """Read a surveyed profile.
 

@@ -7,13 +7,13 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from linkcalc.files import csv_text
-from linkcalc.fleets.answer import FleetResult, NodeAnswer, ShedAnswer
 from linkcalc.fleets.limits import Held
 from linkcalc.fleets.reach import regime_words
+from linkcalc.fleets.result import FleetResult, NodeAnswer, ShedAnswer
 from linkcalc.link.verdict import CAUTIONS
 from linkcalc.radio.energy import CAUTION as ENERGY_CAUTION
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
-from linkcalc.rules.limits import CAUTION as LIMITS_CAUTION
+from linkcalc.rules.found import CAUTION as LIMITS_CAUTION
 from linkcalc.views.page import Page
 from linkcalc.views.words import probability_words
 
@@ -26,20 +26,7 @@ _LIMITS = {"within": "within", "over": "OVER", "unknown": "unknown"}
 def fleet_report(
     result: FleetResult, width: int = _WIDTH, *, colour: bool = False, ascii_only: bool = False
 ) -> str:
-    """Return a fleet's answer as text.
-
-    Parameters
-    ----------
-    result : FleetResult
-    width : int, columns
-    colour, ascii_only : bool
-        As for `linkcalc.views.text.report`.
-
-    Returns
-    -------
-    str
-        Ends in a line feed.
-    """
+    """Return a fleet's answer as text."""
     page = Page(width, colour, ascii_only)
     page.wrap(f"Fleet: {headline(result)}", bold=True)
     if result.title:
@@ -464,7 +451,7 @@ def _digits(value: float, digits: int) -> str:
 def shed_words(shed: ShedAnswer) -> str:
     """A shed in a few words.
 
-    >>> from linkcalc.fleets.answer import ShedAnswer
+    >>> from linkcalc.fleets.result import ShedAnswer
     >>> shed_words(ShedAnswer("pump shed", 0.0, 0.0, 12, 20, 0.01, 0.0, 9.0, 4.0, 0.001, None, ()))
     'pump shed: 12 nodes'
     """

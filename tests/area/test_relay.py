@@ -11,18 +11,18 @@ import numpy as np
 import pytest
 import rasterio
 
-from linkcalc.area import coverage
 from linkcalc.area.access import Access, Grid
 from linkcalc.area.relay import chain as relay_chain
+from linkcalc.area.relay import search
 from linkcalc.area.relay.files import as_data, geotiff, spots_csv, spots_geojson
-from linkcalc.area.relay.plan import RelayKit, plan_text, relay_station, with_relays
-from linkcalc.area.relay.search import FIGURES, all_hops, best_cells, chained, tile_answer
+from linkcalc.area.relay.search import FIGURES, Run, all_hops, best_cells, chained, tile_answer
 from linkcalc.area.relay.siting import profiles, relay_siting, stations
 from linkcalc.area.scheduler import Local
 from linkcalc.errors import DomainError, LinkcalcError, TerrainError
 from linkcalc.link.advice import advise
 from linkcalc.link.on_ground import link_case, open_terrain
 from linkcalc.link.relay_on_line import RELAY_MAST_M, relay_spots
+from linkcalc.link.relayed_plan import RelayKit, plan_text, relay_station, with_relays
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.verdict import check_plan, judge
 from linkcalc.plan import Station, load_plan, plan_from
@@ -58,7 +58,8 @@ def wide(tmp_path_factory):
 
 def siting(loaded, **options):
     options = {"radius_m": 1200.0, "cell_m": 60.0, **options}
-    return relay_siting(loaded, loaded.plan.link[0], **options)
+    run = Run(**{name: options.pop(name) for name in Run.__dataclass_fields__ if name in options})
+    return relay_siting(loaded, loaded.plan.link[0], run=run, **options)
 
 
 class Checks:
@@ -335,6 +336,8 @@ def test_where_others_spoil_more_than_a_hop_may_lose_the_tries_that_it_takes_are
     assert "more of the messages than each hop may lose; set tries to 2 or more, and run again" in " ".join(
         text.split()
     )
+    labels = [t.get_text() for t in relay_map(found).axes[0].texts]
+    assert "required" not in labels
     found = siting(asking(plan, shares="required_success = 0.99\ntries = 2"), radius_m=330.0, relays=1)
     assert found.best.verdict == "closes"
 
@@ -545,7 +548,7 @@ class Stops(Local):
 
 
 def test_an_interrupted_run_is_taken_up_and_ends_the_same(loaded, result, tmp_path, monkeypatch):
-    monkeypatch.setattr(coverage, "TILE_CELLS", 16)
+    monkeypatch.setattr(search, "TILE_CELLS", 16)
     lines: list[str] = []
     with pytest.raises(KeyboardInterrupt):
         siting(loaded, tiles_in=tmp_path, scheduler=Stops(), say=lines.append)

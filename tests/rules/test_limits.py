@@ -10,8 +10,10 @@ from hypothesis import strategies as st
 
 from linkcalc.errors import DomainError
 from linkcalc.radio.css import time_on_air_s
-from linkcalc.rules.limits import CAUTION, OtherTraffic, Transmission, check
+from linkcalc.rules.found import CAUTION
+from linkcalc.rules.limits import check
 from linkcalc.rules.table import REGIONS, Rule, rules
+from linkcalc.rules.transmission import OtherTraffic, Transmission
 from linkcalc.units import DBI_OVER_DBD_DB
 
 OPEN = [r for r in rules() if not r.barred]

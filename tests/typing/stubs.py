@@ -1,8 +1,8 @@
-"""Stubs of the physics: numbers in give a number, arrays in give an array.
+"""Stubs of the physics, where numbers in give a number and arrays in give an array, and of the public names.
 
-`python -m tests.typing.stubs` writes ``linkcalc/{propagation,radio}/*.pyi`` from the modules beside them; a test
-holds the two together. The sources say `Any`, since one body answers both; what their docstrings promise stands here
-as a pair of overloads.
+`python -m tests.typing.stubs` writes ``linkcalc/{propagation,radio}/*.pyi`` and ``linkcalc/__init__.pyi`` from the
+modules beside them; a test holds them together. The sources of the physics say `Any`, since one body answers both; what
+their docstrings promise stands here as a pair of overloads.
 """
 
 import ast
@@ -30,11 +30,20 @@ DETAILED = {"irregular": "IrregularDetail", "p1812": "MappingProxyType[str, Any]
 
 def stubs() -> Iterator[tuple[Path, str]]:
     """Path and text of every stub."""
+    yield ROOT / "__init__.pyi", face()
     for room in ROOMS:
         for source in sorted((ROOT / room).glob("[a-z]*.py")):
             tree = ast.parse(source.read_text())
             if any(_is_elementwise(node) for node in tree.body):
                 yield source.with_suffix(".pyi"), stub(source.stem, tree)
+
+
+def face() -> str:
+    """The public names, which the package imports when they are first used."""
+    lines = [HEAD.splitlines()[0], "from linkcalc._version import __version__ as __version__"]
+    for name, home in sorted(linkcalc._HOMES.items(), key=lambda item: (item[1], item[0])):
+        lines.append(f"from linkcalc{'' if home == name else f'.{home}'} import {name} as {name}")
+    return "\n".join(lines) + "\n"
 
 
 def stub(module: str, tree: ast.Module) -> str:
@@ -144,6 +153,8 @@ def _bare(node: ast.ClassDef) -> ast.ClassDef:
 def misuse() -> Iterator[str]:
     """A function for each of the physics that takes its numbers and gives the result to the wrong type."""
     for path, text in stubs():
+        if path.stem == "__init__":
+            continue
         tree = ast.parse(text)
         module = f"{path.parent.name}.{path.stem}"
         homes = {

@@ -10,9 +10,9 @@ import numpy as np
 from linkcalc._arrays import Floats
 from linkcalc.answer import Answer
 from linkcalc.area.access import Allowed, Grid, Mask
-from linkcalc.area.coverage import Singles, TileStore
 from linkcalc.area.gridded import Gridded, Raster
 from linkcalc.area.relay.chain import Pair
+from linkcalc.area.tiles import Singles, TileStore
 from linkcalc.link.requirement import VERDICTS, Requirement
 from linkcalc.link.result import Assumption, Direction, PathFacts, VerdictWord
 from linkcalc.plan import Link, Station
@@ -98,7 +98,7 @@ class Chain:
 
     @property
     def success(self) -> tuple[float, float]:
-        """Probability that a message passes every hop, there and back; the hops' doubts independent."""
+        """Probability that a message passes every hop, there and back; the hops' uncertainties independent."""
         there, back = (math.prod(h.directions[way].delivery_probability for h in self.hops) for way in (0, 1))
         return there, back
 
@@ -111,7 +111,7 @@ class Chain:
 
 @dataclass(frozen=True, eq=False, repr=False)
 class RelaySiting(Gridded):
-    """The answer: spots for one relay, and for two where that was asked or is needed."""
+    """The answer: spots for one relay, and for two where that was wanted or is needed."""
 
     title: str
     link: Link

@@ -1,0 +1,94 @@
+"""Whatever is given to a public function in place of what it takes: one line of our own says so."""
+
+import inspect
+from typing import Any
+
+import numpy as np
+import pytest
+
+import linkcalc as lc
+
+PLAIN, UPLAND = lc.sample_path("plain"), lc.sample_path("upland")
+
+
+@pytest.fixture(scope="module")
+def given() -> dict[str, tuple[Any, ...]]:
+    """What each function takes by position, where it is more than a plan."""
+    from matplotlib.figure import Figure
+
+    loaded = lc.load_plan(PLAIN)
+    result = lc.check(loaded, advice=False)
+    ax, link = Figure().add_subplot(), result.links[0]
+    profile = lc.profile_from([0.0, 1000.0, 2000.0], [40.0, 44.0, 41.0])
+    return {
+        "clearance_of": (profile, 868e6, (4.0, 6.0)),
+        "compare": ([PLAIN, PLAIN],),
+        "compare_measured": (PLAIN, {link.name: 125.0}),
+        "coverage": (PLAIN, "pump shed"),
+        "cut_profile": (9.05, 3.0, 9.06, 3.01, None),
+        "draw_budget": (ax, link.directions[0]),
+        "draw_coverage": (ax, None),
+        "draw_height": (ax, link),
+        "draw_heights": (ax, None),
+        "draw_profile": (ax, link),
+        "draw_sweep": (ax, None),
+        "fleet": (lc.sample_path("upland_fleet"),),
+        "forget_loss_model": ("farm_fit",),
+        "loss_model": ("farm_fit",),
+        "profile_from": (profile.distance_m, profile.ground_m),
+        "profile_of_array": (np.zeros((3, 3)), (9.051, 3.001), (9.056, 3.021)),
+        "readings_from": (None, PLAIN),
+        "sample": (PLAIN, {"sf": [7, 8]}),
+        "show": (result,),
+        "survey": (UPLAND, lc.sample_path("upland_readings")),
+        "sweep": (PLAIN, {"sf": [7, 8]}),
+        "sweep_plan": (PLAIN, {"sf": [7, 8]}),
+        "with_sections": (result, loaded.plan),
+    }
+
+
+FUNCTIONS = [name for name in lc.__all__ if inspect.isfunction(getattr(lc, name))]
+WRONG = {"nothing": None, "a text": "nonsense", "an object": object(), "a list": [object()]}
+
+
+@pytest.mark.parametrize("wrong", [*WRONG, "another answer"])
+@pytest.mark.parametrize("name", FUNCTIONS)
+def test_a_thing_of_another_kind_is_told_in_one_line(
+    name: str, wrong: str, given: dict[str, tuple[Any, ...]]
+) -> None:
+    function = getattr(lc, name)
+    value = WRONG[wrong] if wrong in WRONG else lc.parts(PLAIN)
+    parameters = inspect.signature(function).parameters.values()
+    required = [p for p in parameters if p.kind is p.POSITIONAL_OR_KEYWORD and p.default is p.empty]
+    for i, parameter in enumerate(required):
+        handed = list(given.get(name, (PLAIN,)))
+        handed[i] = value
+        if (name, parameter.name, wrong) in TAKEN:
+            continue
+        with pytest.raises(lc.LinkcalcError) as caught:
+            function(*handed)
+        words = str(caught.value)
+        assert "\n" not in words, parameter.name
+        assert 15 < len(words) < 400, words
+
+
+TAKEN = {
+    ("forget_loss_model", "name", "a text"),  # nothing of that name is nothing to forget
+    ("loss_model", "name", "a text"),
+    ("show", "result", "another answer"),
+}
+"""What a function takes after all."""
+
+
+def test_a_picture_of_another_answer_says_which_one_it_draws() -> None:
+    from matplotlib.figure import Figure
+
+    ax = Figure().add_subplot()
+    result = lc.check(PLAIN, advice=False)
+    with pytest.raises(lc.ArgumentError) as caught:
+        lc.draw_budget(ax, result)  # type: ignore[arg-type]
+    assert str(caught.value) == (
+        "draw_budget: direction is a Direction, such as lc.check(plan).links[0].directions[0]; not Result"
+    )
+    with pytest.raises(lc.ArgumentError, match=r"draw_profile: ax is an Axes, such as figure\.add_subplot"):
+        lc.draw_profile(None, result.links[0])  # type: ignore[arg-type]
