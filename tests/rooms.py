@@ -18,7 +18,7 @@ ROOT = Path(linkcalc.__file__).parent
 
 FLOORS: tuple[tuple[str, ...], ...] = (
     ("errors", "units", "wording", "_version"),
-    ("_arrays", "files", "answer", "tabular"),
+    ("_arrays", "_kinds", "files", "answer", "tabular"),
     ("sample_files",),
     ("propagation", "radio", "rules"),
     ("terrain",),

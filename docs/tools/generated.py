@@ -29,7 +29,8 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "link.result", "operation.sections", "sweeps.reach_by_ground", "sweeps.comparing",
         "sweeps.sampling", "sweeps.sweeping", "sweeps.table", "sweeps.parameters", "sweeps.mast_heights",
         "link.findings", "link.advice", "link.remedies", "link.remedy_options", "link.improved_plan",
-        "link.relayed_plan", "link.parts_list",
+        "link.parts_list",
+        "link.raising", "link.relay_on_line", "link.remedy_plans", "link.relayed_plan", "link.drawing", "link.wording",
         "site.record", "plan.sites", "plan.nodes", "sample_files", "files", "tabular",
     ),
     "Distance and clearance": ("propagation.free_space", "propagation.fresnel"),
@@ -40,6 +41,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     "Ground reflection": ("propagation.two_ray", "propagation.ground"),
     "Trees, clutter, buildings": (
         "propagation.vegetation", "propagation.clutter", "propagation.building_entry",
+        "link.surroundings",
     ),
     "Air": ("propagation.refractivity",),
     "Noise": ("propagation.noise", "radio.signal_level"),
@@ -49,7 +51,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     ),
     "Budget, uncertainty and verdict": (
         "link.case", "link.budget", "link.uncertainty", "link.reliability", "link.requirement",
-        "link.judgement", "units",
+        "link.link_requirement", "link.notes", "link.judgement", "units",
     ),
     "Terrain": (
         "terrain.profile", "terrain.cutting", "terrain.surveyed", "terrain.station_ground", "terrain.arrays",
@@ -74,7 +76,8 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "site.compass", "site.walk_test", "site.loss_rate", "site.stopping", "site.acceptance",
     ),
     "Areas": (
-        "area.coverage", "area.gridded", "area.geofiles", "area.scheduler", "area.distributed",
+        "area.coverage", "area.coverage_result", "area.tiles", "area.gridded", "area.geofiles", "area.scheduler",
+        "area.distributed",
         "area.program", "area.land", "area.losses", "area.margins", "area.kernels", "area.height_pairs",
         "area.access", "area.geojson", "area.relief",
     ),
@@ -83,7 +86,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "area.relay.result", "area.relay.files",
     ),
     "Fleets": (
-        "fleets.answer", "fleets.network", "fleets.reach", "fleets.capture", "fleets.aloha",
+        "fleets.answer", "fleets.result", "fleets.network", "fleets.reach", "fleets.capture", "fleets.aloha",
         "fleets.levels", "fleets.air", "fleets.contention", "fleets.simulate", "fleets.judge",
         "fleets.assign", "fleets.limits", "fleets.remedies",
     ),

@@ -154,9 +154,9 @@ def _refuse_plan(loaded: "LoadedPlan", link: "Link", kit: "RelayKit", file: Path
 def _write_files(
     loaded: "LoadedPlan", result: "RelaySiting", folder: Path, say: Callable[[str], None]
 ) -> None:
-    from linkcalc.area.coverage import telling_of_tiles
     from linkcalc.area.relay.files import as_data, geotiff, spots_csv, spots_geojson
     from linkcalc.area.relay.siting import profiles
+    from linkcalc.area.tiles import telling_of_tiles
     from linkcalc.views.jsonout import section_json
     from linkcalc.views.relay_figures import write_all
     from linkcalc.views.relay_text import relay_report

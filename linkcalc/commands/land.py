@@ -10,10 +10,11 @@ from linkcalc.errors import ArgumentError
 from linkcalc.plan.in_python import PlanLike, as_plan, chosen_link, shortened
 
 if TYPE_CHECKING:
-    from linkcalc.area.coverage import CoverageResult, Progress
+    from linkcalc.area.coverage_result import CoverageResult
     from linkcalc.area.relay.result import RelaySiting
     from linkcalc.area.scheduler import Scheduler
-    from linkcalc.fleets.answer import FleetResult
+    from linkcalc.area.tiles import Progress
+    from linkcalc.fleets.result import FleetResult
     from linkcalc.plan.fleet import LoadedFleet
 
 

@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 import rasterio
 
-from linkcalc.area import coverage
 from linkcalc.area.access import Access, Grid
 from linkcalc.area.relay import chain as relay_chain
+from linkcalc.area.relay import search
 from linkcalc.area.relay.files import as_data, geotiff, spots_csv, spots_geojson
 from linkcalc.area.relay.search import FIGURES, Run, all_hops, best_cells, chained, tile_answer
 from linkcalc.area.relay.siting import profiles, relay_siting, stations
@@ -548,7 +548,7 @@ class Stops(Local):
 
 
 def test_an_interrupted_run_is_taken_up_and_ends_the_same(loaded, result, tmp_path, monkeypatch):
-    monkeypatch.setattr(coverage, "TILE_CELLS", 16)
+    monkeypatch.setattr(search, "TILE_CELLS", 16)
     lines: list[str] = []
     with pytest.raises(KeyboardInterrupt):
         siting(loaded, tiles_in=tmp_path, scheduler=Stops(), say=lines.append)
