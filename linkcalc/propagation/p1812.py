@@ -12,13 +12,13 @@ from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError
+from linkcalc.propagation._p1812 import COASTAL as COASTAL
 from linkcalc.propagation._p1812 import EARTH_RADIUS_KM as EARTH_RADIUS_KM
+from linkcalc.propagation._p1812 import INLAND as INLAND
 from linkcalc.propagation._p1812 import SEA as SEA
 from linkcalc.propagation._p1812 import losses, path_of_profile
 from linkcalc.propagation._profiles import Polarisation, checked_profile, is_vertical, number
 from linkcalc.propagation._ranges import stated_range
-from linkcalc.propagation.p1812 import COASTAL as COASTAL
-from linkcalc.terrain.profile import INLAND as INLAND
 
 
 def basic_transmission_loss_db(

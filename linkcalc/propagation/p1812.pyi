@@ -8,13 +8,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError
+from linkcalc.propagation._p1812 import COASTAL as COASTAL
 from linkcalc.propagation._p1812 import EARTH_RADIUS_KM as EARTH_RADIUS_KM
+from linkcalc.propagation._p1812 import INLAND as INLAND
 from linkcalc.propagation._p1812 import SEA as SEA
 from linkcalc.propagation._p1812 import losses, path_of_profile
 from linkcalc.propagation._profiles import Polarisation, checked_profile, is_vertical, number
 from linkcalc.propagation._ranges import stated_range
-from linkcalc.propagation.p1812 import COASTAL as COASTAL
-from linkcalc.terrain.profile import INLAND as INLAND
 @overload
 def basic_transmission_loss_db(distance_m: ArrayLike, ground_m: ArrayLike, *, tx_height_m: float, rx_height_m: float, frequency_hz: float, clutter_m: ArrayLike | None=..., zone: ArrayLike | None=..., polarisation: Polarisation=..., time_percent: float=..., location_percent: float=..., location_sigma_db: float=..., entry_loss_db: float=..., entry_sigma_db: float=..., delta_n: float=..., n0: float=..., latitude_deg: float=..., tx_coast_km: float | None=..., rx_coast_km: float | None=..., detail: Literal[False]=...) -> float: ...
 @overload
