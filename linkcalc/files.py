@@ -91,6 +91,16 @@ def _own(file: Path, new: bytes) -> bool:
     return not old or old[:head] == new[:head] or b"linkcalc" in old
 
 
+def made_folder(place: str | os.PathLike[str]) -> Path:
+    """A folder, made if missing, with those above it; `LinkcalcError` if it cannot be."""
+    folder = Path(place)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise LinkcalcError(f"{folder}: cannot be made: {error.strerror or error}") from None
+    return folder
+
+
 def refuse_unwritable(place: str | os.PathLike[str], *, folder: bool) -> None:
     """Raise `LinkcalcError` if nothing could be written to a folder (made if missing), or to a file.
 

@@ -16,9 +16,9 @@ from linkcalc.link.judgement import judge
 from linkcalc.link.losses import REGIMES
 from linkcalc.link.on_ground import cases, open_terrain
 from linkcalc.plan import PlanLike, as_plan
+from linkcalc.plan.in_python import chosen_link
 from linkcalc.plan.wording import quoted
 from linkcalc.site.readings import COLUMNS, Readings, Way, readings_of_csv
-from linkcalc.sweeps.sweeping import chosen_link
 from linkcalc.sweeps.table import Values
 
 if TYPE_CHECKING:
@@ -64,7 +64,7 @@ def readings_from(
     >>> [r.rssi_dbm for r in found.readings], readings_frame(found)["snr_db"].tolist()
     ([-101.0, -104.0], [4.0, 2.5])
     """
-    one = chosen_link(as_plan(plan).plan, link)
+    one = chosen_link(as_plan(plan), link)
     # what is no number or no text in a cell is written as a file would have it
     cells = frame.map(lambda v: v.isoformat() if isinstance(v, datetime) and v == v else v)
     return readings_of_csv("data frame", cells.to_csv(index=False), (one.from_, one.to), direction=direction)

@@ -106,17 +106,14 @@ def copy_samples(folder: str | Path, *, replace: bool = False) -> list[Path]:
     >>> [path.name for path in copy_samples(tempfile.mkdtemp())][:2]
     ['plain.tif', 'plain.toml']
     """
-    from linkcalc.files import atomic_write, refuse_to_overwrite
+    from linkcalc.files import atomic_write, made_folder, refuse_to_overwrite
 
     target = Path(folder)
     sources = sorted(p for p in samples_folder().iterdir() if p.suffix in (".toml", ".tif", ".csv"))
     copies = [target / source.name for source in sources]
     if not replace:
         refuse_to_overwrite(copies, "; --force replaces it")
-    try:
-        target.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise LinkcalcError(f"{target}: cannot be made: {error.strerror or error}") from None
+    made_folder(target)
     for source, copy in zip(sources, copies, strict=True):
         atomic_write(copy, source.read_bytes())
     return copies

@@ -22,12 +22,3 @@ METRES_PER_FOOT = 0.3048
 
 METRES_PER_US_SURVEY_FOOT = 1200.0 / 3937.0
 """US survey foot, exact."""
-
-
-def wavelength_m(frequency_hz: float) -> float:
-    """Free-space wavelength in metres of a frequency in hertz.
-
-    >>> round(wavelength_m(868e6), 4)
-    0.3454
-    """
-    return SPEED_OF_LIGHT_M_S / frequency_hz

@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, settings
 # every time, so that a red one is about the change; at a desk they vary.
 settings.register_profile("desk", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.register_profile("ci", settings.get_profile("desk"), derandomize=True)
-settings.register_profile("quick", settings.get_profile("ci"), max_examples=20)
+settings.register_profile("quick", settings.get_profile("ci"), max_examples=10)
 settings.load_profile("ci" if os.environ.get("CI") else "desk")
 
 
@@ -31,6 +31,12 @@ def few(request: pytest.FixtureRequest) -> Callable[[int], int]:
     return lambda whole: -(-whole // 5) if _quick(request.config) else whole
 
 
+@pytest.fixture
+def undrawn(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Files of pictures hold no drawing: where the files are what is tested, not what is on them."""
+    monkeypatch.setattr("linkcalc.views.style.render", lambda figure, kind, title="": f"a {kind}".encode())
+
+
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
     """All tests of a file in one process, unless told otherwise: what they share is made and compiled once."""
@@ -39,11 +45,17 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
     return LoadFileScheduling(config, log) if config.option.dist == "load" else None
 
 
+WHOLE_ANSWERS = ("linkcalc/commands.py", "linkcalc/fleets/answer.py")
+"""Their examples answer whole samples, as the tests of the commands do."""
+
+
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Mark one case of every test that is not slow as `quick`."""
     seen = set()
     for item in items:
+        if item.nodeid.startswith(WHOLE_ANSWERS):
+            item.add_marker("slow")
         family = item.nodeid.partition("[")[0]
         if family not in seen and item.get_closest_marker("slow") is None:
             seen.add(family)

@@ -8,6 +8,7 @@ prints how many imports lead from one room into another, floor by floor.
 import ast
 from collections import Counter
 from collections.abc import Iterator
+from functools import cache
 from graphlib import TopologicalSorter
 from pathlib import Path
 
@@ -18,7 +19,7 @@ ROOT = Path(linkcalc.__file__).parent
 FLOORS: tuple[tuple[str, ...], ...] = (
     ("errors", "units", "wording", "_version"),
     ("_arrays", "_kinds", "files", "answer", "tabular"),
-    ("interpolation", "sample_files"),
+    ("sample_files",),
     ("propagation", "radio", "rules"),
     ("terrain",),
     ("plan",),
@@ -55,12 +56,15 @@ def room_of(module: str) -> str:
     return [*module.split("."), "__init__"][1]
 
 
-def imports(*, at_import: bool = False) -> Iterator[tuple[str, str]]:
+@cache
+def imports(*, at_import: bool = False) -> frozenset[tuple[str, str]]:
     """Pairs of a module and one that it imports, anywhere; or only what importing it imports."""
     known = modules()
+    pairs = set()
     for module, path in known.items():
         found = {_nearest(name, known) for name in _named(ast.parse(path.read_text()), at_import=at_import)}
-        yield from ((module, other) for other in sorted(found - {module, ""}))
+        pairs |= {(module, other) for other in found - {module, ""}}
+    return frozenset(pairs)
 
 
 def _nearest(name: str, known: dict[str, Path]) -> str:

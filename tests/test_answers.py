@@ -24,7 +24,7 @@ MADE: dict[str, Callable[[], lc.Answer]] = {
     "heights": lambda: lc.heights(PLAIN, highest_m=6.0, step_m=2.0),
     "coverage": lambda: lc.coverage(PLAIN, "pump shed", radius_m=600.0, cell_m=200.0),
     "relay": lambda: lc.relay(UPLAND, cell_m=400.0, relays=1),
-    "fleet": lambda: lc.fleet(lc.sample_path("upland_fleet"), simulate=False),
+    "fleet": lambda: lc.fleet(lc.sample_path("upland_fleet"), choose=False, simulate=False),
     "survey": lambda: lc.survey(UPLAND, lc.sample_path("upland_readings")),
     "acceptance": lambda: lc.acceptance(success=0.9, sent=50, lost=1),
     "record": lambda: lc.record(PLAIN),

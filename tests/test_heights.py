@@ -187,6 +187,15 @@ def test_forty_heights_at_each_end_are_the_most_by_default() -> None:
         assert grid[0] >= LOWEST_M
 
 
+@pytest.mark.parametrize(
+    ("top_m", "step_m"),
+    [(5.0, 0.1), (5.1, 0.25), (11.0, 0.25), (21.0, 0.5), (41.0, 1.0), (81.0, 2.0), (82.0, 5.0), (200.0, 5.0)],
+)
+def test_a_step_is_the_least_round_one_that_makes_forty(top_m: float, step_m: float) -> None:
+    """From 1 m: 40 steps of 0.1 m end at 5 m, 40 of 2 m at 81 m (worked)."""
+    assert _step_m(top_m) == step_m
+
+
 def _table() -> HeightTable:
     return height_table(over_a_ridge(required_margin_db=22.0, **LITTLE), highest_m=8.0, step_m=4.0)
 

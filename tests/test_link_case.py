@@ -511,3 +511,10 @@ def test_rasters_show_each_of_many_places_its_own_and_one_place_all_alike() -> N
     assert kinds == [("woodland", 14.0), ("open", None), ("woodland", None), ("woodland", 14.0)]
     alike = surroundings_of_many(tank, None, 3)
     assert [alike.kinds[i].kind for i in alike.index] == ["open"] * 3
+
+
+def test_an_allowance_for_the_installation_is_assumed_unless_the_plan_states_it() -> None:
+    for conditions, origin in (({}, "assumed"), ({"installation_db": 2.0}, "stated")):
+        case = sites.case(sites.profile(700.0), tank={"surroundings": "none"}, conditions=conditions)
+        (allowed,) = [t for t in case.budget().terms if t.kind == "installation"]
+        assert allowed.origin == origin

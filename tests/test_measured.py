@@ -525,6 +525,7 @@ def real_town() -> Path:
     return folder
 
 
+@pytest.mark.slow
 def test_in_a_real_town_survivors_hide_most_of_the_slope(real_town):
     """6670 receptions, brno_868: the set's own description gives about 18 dB a decade without offsets."""
     gathered = gather(read_set(real_town, Assumed()))
@@ -538,6 +539,7 @@ def test_in_a_real_town_survivors_hide_most_of_the_slope(real_town):
     assert found.largest_difference_db < 0.006
 
 
+@pytest.mark.slow
 def test_in_a_real_town_the_rules_foretell_levels_better_than_laws_that_know_no_ground(real_town):
     """Some pairs of brno_868, over the ground that comes with them."""
     measured = read_set(real_town, Assumed())

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.optimize import brentq
 from scipy.special import ndtr
 
 from linkcalc.errors import DomainError, PlanError
@@ -252,3 +253,41 @@ def test_a_delay_says_how_many_arrive_at_all_and_not_that_all_are_lost() -> None
     words = delay_words(found.messages[0])
     assert "not at all" not in words
     assert "arrive at all" in words
+
+
+def notes_of(margin_db: float = 30.0, **change: object) -> tuple[str, ...]:
+    """What is said of one message of three tries, 10 s apart give or take a quarter."""
+    message = {"name": "m", "kind": "stop", "link": "level", "events_per_year": 140.0, "tries": 3}
+    found = section(plan(message=[{**message, **change}], tank=None, engine=None), [link_result(margin_db)])
+    assert found is not None
+    return found.messages[0].notes
+
+
+def test_the_shortest_wait_is_shorter_by_the_jitter() -> None:
+    """10 s less a quarter: 7.5 s, so an answer that takes 8 s would meet the next try (worked)."""
+    assert Retries(3, 10.0, jitter=0.25).shortest_wait_s == 7.5
+    assert Retries(1, 10.0, jitter=0.25).shortest_wait_s == np.inf
+    there_s, back_s = airtimes_s(plan(), plan().message[0])
+    wait_s = (there_s + back_s) / 0.75
+    with pytest.raises(PlanError, match="can be shorter than"):
+        notes_of(retry_wait_s=0.99 * wait_s, jitter=0.25)
+    assert notes_of(retry_wait_s=1.01 * wait_s, jitter=0.25)
+
+
+def test_only_a_start_or_stop_that_nobody_confirms_is_noted_as_such() -> None:
+    for kind, acknowledged, noted in (
+        ("stop", False, True), ("start", False, True), ("stop", True, False), ("level_report", False, False),
+    ):  # fmt: skip
+        notes = notes_of(kind=kind, acknowledged=acknowledged)
+        assert any("not acknowledged" in note for note in notes) == noted, kind
+
+
+def test_retries_are_said_not_to_cure_what_loses_more_than_one_message_in_ten_thousand() -> None:
+    """Beyond three times what independent tries would lose; at such spreads that is told by the loss alone."""
+
+    def margin_db(lost: float) -> float:
+        return float(brentq(lambda m: np.log(loss(FadingChannel(m, 8.0, 4.0), 3) / lost), 0.0, 80.0))
+
+    for lost, noted in ((1.5e-4, True), (0.7e-4, False)):
+        notes = notes_of(margin_db(lost))
+        assert any("retries do not cure a shadowed link" in note for note in notes) == noted, lost

@@ -5,7 +5,8 @@ import io
 
 import pytest
 
-from linkcalc.link.parts_list import bill, mast_price
+from linkcalc.link.parts_list import added, bill, mast_price
+from linkcalc.link.result import Part
 from linkcalc.plan import load_plan, plan_from
 from linkcalc.plan.prices import Prices
 from linkcalc.sample_files import sample_path
@@ -82,3 +83,63 @@ def test_the_csv_holds_every_part_and_no_formula() -> None:
     text = bill_report(found, "parts")
     assert f"{found.cost:,.0f} EUR" in text
     assert "Example prices are invented" in text
+
+
+def priced(prices: dict[str, object], **station: object) -> dict[str, Part]:
+    """The parts at the tank by their name, priced by a list of one's own."""
+    c = sites.case(tank=station)
+    tables = [s.model_dump(by_alias=True, exclude_unset=True) for s in (c.near, c.far)]
+    link = c.link.model_dump(by_alias=True, exclude_unset=True)
+    made = plan_from(station=tables, link=[link], profiles={"level": c.profile}, prices=prices)
+    return {p.item: p for p in bill(made.plan).parts if p.station == "tank"}
+
+
+def test_money_is_counted_to_a_hundredth_and_every_part_once() -> None:
+    """2 m at 33.333 and 150: 216.67; 7 m at 1.2345: 8.64 (worked); a dipole of 2.1514 dBi by theory."""
+    found = priced(
+        {"mast": 150.0, "mast_per_m": 33.333, "feeder": {"rg58": 1.2345}},
+        antenna_height_m=2.0,
+        feeder={"type": "rg58", "length_m": 7.0},
+    )
+    mast, feeder, antenna = (found[name] for name in ("mast", "feeder", "antenna"))
+    assert (mast.size, mast.quantity, mast.unit_price, mast.cost) == (2.0, 1.0, 216.67, 216.67)
+    assert (feeder.quantity, feeder.unit_price, feeder.cost) == (7.0, 1.2345, 8.64)
+    assert (antenna.size, antenna.quantity) == (2.15, 1.0)
+
+
+@pytest.mark.parametrize(
+    ("height_m", "rate", "stated"),
+    [
+        (5.0, "mast_per_m", True),
+        (5.0, "guyed_mast_per_m", False),
+        (8.0, "mast_per_m", False),
+        (8.0, "guyed_mast_per_m", True),
+    ],
+)
+def test_a_mast_s_price_is_the_plan_s_own_where_both_prices_that_it_is_made_of_are(
+    height_m: float, rate: str, stated: bool
+) -> None:
+    """To 6 m it stands by itself, above it is guyed."""
+    found = priced({"mast": 100.0, rate: 50.0}, antenna_height_m=height_m)
+    assert found["mast"].price_stated is stated
+    assert priced({rate: 50.0}, antenna_height_m=height_m)["mast"].price_stated is False
+
+
+@pytest.mark.parametrize(
+    ("more", "stated"), [({}, False), ({"guyed_mast_per_m": 90.0}, True), ({"radio": 100.0}, False)]
+)
+def test_a_longer_mast_s_price_is_the_plan_s_own_where_all_that_may_count_are(
+    more: dict[str, float], stated: bool
+) -> None:
+    """From 5 m at 40 to 8 m, guyed, at 70 or 90: 150 + 560 less 150 + 200, or 720 less 200 (worked)."""
+    near = sites.case(tank={"antenna_height_m": 5.0}).near
+    prices = Prices.model_validate({"mast": 150.0, "mast_per_m": 40.0, **more})
+    longer, climb = added(near, near.model_copy(update={"antenna_height_m": 8.0}), prices)
+    assert (longer.item, longer.size, longer.quantity, longer.price_stated) == (
+        "mast_longer",
+        8.0,
+        1.0,
+        stated,
+    )
+    assert longer.cost == (520.0 if "guyed_mast_per_m" in more else 360.0)
+    assert (climb.item, climb.cost) == ("climb", 80.0)

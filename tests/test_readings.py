@@ -49,7 +49,7 @@ def test_every_column_is_read(file):
     assert (first.sent, first.received, first.engine_running, first.note) == (10, 10, False, "first")
     assert str(first.time) == "2026-03-14 08:00:00"
     assert (second.direction, second.engine_running) == ("back", True)
-    assert (third.rssi_dbm, third.received, third.measured_level) == (None, 0, False)
+    assert (third.rssi_dbm, third.snr_db, third.received) == (None, None, 0)
 
 
 def test_heights_foliage_and_positions_are_read(file):
@@ -366,7 +366,7 @@ def test_a_damaged_file_is_read_or_refused_in_one_line(file):
         for r in found.readings:
             assert r.rssi_dbm is None or -160.0 <= r.rssi_dbm <= 0.0
             assert r.sent is None or (r.received is not None and 0 <= r.received <= r.sent)
-            assert r.measured_level or r.received is not None
+            assert (r.rssi_dbm, r.snr_db, r.received) != (None, None, None)
     assert min(refused, used, bad_rows) > 120  # the damage is real, and so is this test
 
 

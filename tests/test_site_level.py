@@ -8,22 +8,10 @@ import numpy as np
 import pytest
 
 from linkcalc.link.reliability import rician_outage
-from linkcalc.site.level import (
-    ERROR_DB,
-    OFFSET_DB,
-    Count,
-    Distribution,
-    Group,
-    Heard,
-    MeasuredNoise,
-    Update,
-    even_grid,
-    fade_points_db,
-    log_likelihood,
-    reading_error_db,
-    ripple_db,
-    update,
-)
+from linkcalc.site.distribution import Distribution
+from linkcalc.site.fades import fade_points_db
+from linkcalc.site.heard import ERROR_DB, OFFSET_DB, Count, Heard, MeasuredNoise
+from linkcalc.site.level import Group, Update, even_grid, log_likelihood, reading_error_db, ripple_db, update
 from linkcalc.site.measured import Expected, read_levels
 from linkcalc.site.readings import Reading
 

@@ -26,7 +26,7 @@ _AROUND_DEG = 1.0
 _FAR_M = 50_000.0
 _PIECES = 2000
 _EXACT_M = 1e-6
-"""Cells this much farther from a line than asked are counted in: positions in degrees are not rounder."""
+"""Cells this much farther from a line than required are counted in: positions in degrees are not rounder."""
 _ROWS_CELLS = 200_000
 """Heights are read for so many cells at a time."""
 
@@ -98,7 +98,7 @@ class Grid:
 
 @dataclass(frozen=True)
 class Access:
-    """What a place has to be like. Nothing is asked where nothing is said."""
+    """What a place has to be like. Nothing is required where nothing is said."""
 
     within: Path | None = None
     """GeoJSON of polygons to stay in."""
@@ -129,7 +129,7 @@ class Allowed:
 
     mask: Mask
     steps: tuple[tuple[str, int], ...]
-    """What was asked, in words, and the cells that were left after it."""
+    """What was required, in words, and the cells that were left after it."""
     slope_deg: Floats
     """Of every cell, NaN where unknown."""
     outlines: tuple[Floats, ...] = field(default_factory=tuple)
@@ -146,7 +146,7 @@ class Allowed:
 
 
 def allowed_cells(grid: Grid, ground_m: Floats, area: Mask, access: Access) -> Allowed:
-    """Which cells of an area meet what is asked of a place.
+    """Which cells of an area meet what is required of a place.
 
     Parameters
     ----------
@@ -185,7 +185,7 @@ def allowed_cells(grid: Grid, ground_m: Floats, area: Mask, access: Access) -> A
     outlines: tuple[Floats, ...] = ()
     tracks: tuple[Floats, ...] = ()
 
-    def ask(meets: Mask, words: str, why: Callable[[], str]) -> None:
+    def narrow_down(meets: Mask, words: str, why: Callable[[], str]) -> None:
         nonlocal left
         if not (left & meets).any():
             raise DomainError(f"no cell is left: {why()}")
@@ -195,20 +195,22 @@ def allowed_cells(grid: Grid, ground_m: Floats, area: Mask, access: Access) -> A
     if access.within is not None:
         meets, outlines = _within(grid, access.within)
         name = access.within.name
-        ask(meets, f"within {name}", lambda: _polygons_away(grid, left, name, meets, outlines))
+        narrow_down(meets, f"within {name}", lambda: _polygons_away(grid, left, name, meets, outlines))
     if access.track is not None and access.track_distance_m is not None:
         reach, file = access.track_distance_m, access.track.name
         tracks = tuple(grid_lines(grid, read_lines(access.track)))
         words = f"within {reach:g} m of {file}"
-        ask(near_lines(grid, tracks, reach), words, lambda: _tracks_away(grid, left, file, tracks, reach))
+        narrow_down(
+            near_lines(grid, tracks, reach), words, lambda: _tracks_away(grid, left, file, tracks, reach)
+        )
     if access.steepest_deg is not None:
         sloping = slope[left & np.isfinite(slope)]
         least = f", the gentlest {sloping.min():.1f}°" if sloping.size else ", or lie beside nodata"
-        ask(slope <= access.steepest_deg, f"no steeper than {access.steepest_deg:g}°",
+        narrow_down(slope <= access.steepest_deg, f"no steeper than {access.steepest_deg:g}°",
             lambda: f"those left are steeper than {access.steepest_deg:g}°{least}")  # fmt: skip
     if access.nodata_distance_m > 0.0:
         away = distance_from_nodata_m(grid, known)
-        ask(away >= access.nodata_distance_m, f"{access.nodata_distance_m:g} m from nodata",
+        narrow_down(away >= access.nodata_distance_m, f"{access.nodata_distance_m:g} m from nodata",
             lambda: f"those left lie at most {float(away[left].max()):.0f} m from nodata, "
             f"and {access.nodata_distance_m:g} m is required")  # fmt: skip
     return Allowed(left, tuple(steps), slope, outlines, tracks)

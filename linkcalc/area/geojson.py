@@ -1,4 +1,8 @@
-"""Polygons and lines from GeoJSON (RFC 7946: WGS 84, longitude before latitude); one line for what is not."""
+"""Polygons and lines from GeoJSON (RFC 7946: WGS 84, longitude before latitude).
+
+Every function here raises `LinkcalcError`, in one line, where a file cannot be read, is not GeoJSON in WGS 84, or holds
+nothing of what is looked for.
+"""
 
 import json
 import math
@@ -15,13 +19,7 @@ LARGEST_FILE_BYTES = 50_000_000
 
 
 def read_polygons(path: Path) -> list[list[Floats]]:
-    """The polygons of a GeoJSON file: each an outer ring and its holes, (n, 2) longitude and latitude.
-
-    Raises
-    ------
-    LinkcalcError
-        If the file cannot be read, is not GeoJSON in WGS 84, or holds no polygon.
-    """
+    """The polygons of a GeoJSON file: each an outer ring and its holes, (n, 2) longitude and latitude."""
     found = []
     for kind, parts in _geometries(path):
         if kind in ("Polygon", "MultiPolygon"):
@@ -34,13 +32,7 @@ def read_polygons(path: Path) -> list[list[Floats]]:
 
 
 def read_lines(path: Path) -> list[Floats]:
-    """The lines of a GeoJSON file, (n, 2) longitude and latitude.
-
-    Raises
-    ------
-    LinkcalcError
-        If the file cannot be read, is not GeoJSON in WGS 84, or holds no line.
-    """
+    """The lines of a GeoJSON file, (n, 2) longitude and latitude."""
     found = []
     for kind, parts in _geometries(path):
         if kind in ("LineString", "MultiLineString"):
@@ -114,7 +106,7 @@ def _listed(path: Path, kind: str, value: Any) -> list[Any]:
 
 
 def _positions(path: Path, kind: str, value: Any, *, fewest: int) -> Floats:
-    """Longitudes and latitudes, heights left out."""
+    """Longitudes and latitudes, without heights."""
     listed = _listed(path, kind, value)
     for position in listed:
         plain = isinstance(position, list) and len(position) >= 2
@@ -123,14 +115,14 @@ def _positions(path: Path, kind: str, value: Any, *, fewest: int) -> Floats:
             raise LinkcalcError(f"{path}: a {kind} has {shown} where a pair of numbers is needed")
         longitude, latitude = position[:2]
         if abs(longitude) > 180.0 or abs(latitude) > 90.0:
-            mend = (
+            hint = (
                 "are longitude and latitude swapped?"
                 if abs(longitude) <= 90.0 and abs(latitude) <= 180.0
                 else "reproject it to EPSG:4326"
             )
             raise LinkcalcError(
                 f"{path}: {longitude:.12g}, {latitude:.12g} is not a longitude and latitude in degrees, which "
-                f"GeoJSON has (RFC 7946): {mend}"
+                f"GeoJSON has (RFC 7946): {hint}"
             )
     if len(listed) < fewest:
         raise LinkcalcError(f"{path}: a {kind} needs {fewest} positions or more, and one has {len(listed)}")

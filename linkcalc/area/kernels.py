@@ -85,60 +85,67 @@ def along(coefficients: Floats, east: float, north: float, powers: Floats) -> No
         powers[total] = value
 
 
+def value_at(powers: Floats, share: float) -> float:
+    """A polynomial of the share of the way."""
+    value = 0.0
+    for power in range(DEGREE, -1, -1):
+        value = value * share + powers[power]
+    return value
+
+
 def heights_along(layer: int, grid: Grid, east: float, north: float, points: int, heights: Floats) -> bool:
     """Fill `heights` with those of a layer at even steps between station and position; NaN where unknown.
 
     What is longer than `points` is filled up with the last of them. True if all are known for sure.
     """
-    powers = np.empty((2, DEGREE + 1))
-    heights[:] = math.nan
+    column_of = np.empty(DEGREE + 1)
+    row_of = np.empty(DEGREE + 1)
+    for i in range(len(heights)):
+        heights[i] = math.nan
     complete = False
     windows = grid.windows
     for w in range(len(windows)):
         if windows[w, LAYER] != layer or complete:
             continue
-        along(grid.maps[w, 0], east, north, powers[0])
-        along(grid.maps[w, 1], east, north, powers[1])
+        along(grid.maps[w, 0], east, north, column_of)
+        along(grid.maps[w, 1], east, north, row_of)
         first = windows[w, OFFSET]
         columns = windows[w, COLUMNS]
         rows = windows[w, ROWS]
-        cells = grid.cells[first : first + columns * rows]
         if windows[w, COMPLETE] == 1:
-            complete = sample_complete(cells, columns, rows, grid.outward, powers, points, heights)
+            complete = sample_complete(
+                grid.cells, first, columns, rows, grid.outward, column_of, row_of, points, heights
+            )
         if not complete:
-            native = grid.native[first : first + columns * rows] if len(grid.native) > 1 else grid.native
-            sample_with_holes(cells, native, columns, rows, grid.outward, powers, points, heights)
+            sample_with_holes(
+                grid.cells,
+                grid.native,
+                first,
+                columns,
+                rows,
+                grid.outward,
+                column_of,
+                row_of,
+                points,
+                heights,
+            )
     return complete
 
 
 def sample_complete(
-    cells: Singles, columns: int, rows: int, outward: bool, powers: Floats, points: int, heights: Floats
-) -> bool:
+    cells: Singles, first: int, columns: int, rows: int, outward: bool, column_of: Floats, row_of: Floats,
+    points: int, heights: Floats,
+) -> bool:  # fmt: skip
     """Bilinear heights from a window in which every cell is known; False where a point may lie outside it."""
-    for end in (0.0, 1.0):
-        column = 0.0
-        row = 0.0
-        for power in range(DEGREE, -1, -1):
-            column = column * end + powers[0, power]
-            row = row * end + powers[1, power]
+    for end in range(2):
+        column = value_at(column_of, float(end))
+        row = value_at(row_of, float(end))
         if not (column >= 1.0 and column < columns - 2.0 and row >= 1.0 and row < rows - 2.0):
             return False
-    c0, c1, c2, c3, c4, c5 = (
-        powers[0, 0],
-        powers[0, 1],
-        powers[0, 2],
-        powers[0, 3],
-        powers[0, 4],
-        powers[0, 5],
-    )
-    r0, r1, r2, r3, r4, r5 = (
-        powers[1, 0],
-        powers[1, 1],
-        powers[1, 2],
-        powers[1, 3],
-        powers[1, 4],
-        powers[1, 5],
-    )
+    # out of the arrays, once for all points
+    c0, c1, c2 = column_of[0], column_of[1], column_of[2]
+    c3, c4, c5 = column_of[3], column_of[4], column_of[5]
+    r0, r1, r2, r3, r4, r5 = row_of[0], row_of[1], row_of[2], row_of[3], row_of[4], row_of[5]
     per_step = 1.0 / (points - 1)
     for i in range(len(heights)):
         t = min(i, points - 1) * per_step
@@ -150,30 +157,27 @@ def sample_complete(
         top = int(row)
         u = column - left
         v = row - top
-        at = top * columns + left
+        at = first + top * columns + left
         upper = cells[at] + u * (cells[at + 1] - cells[at])
-        lower = cells[at + columns] + u * (cells[at + columns + 1] - cells[at + columns])
+        at += columns
+        lower = cells[at] + u * (cells[at + 1] - cells[at])
         heights[i] = upper + v * (lower - upper)
     return True
 
 
 def sample_with_holes(
-    cells: Singles, native: Bytes, columns: int, rows: int, outward: bool, powers: Floats, points: int,
-    heights: Floats,
+    cells: Singles, native: Bytes, first: int, columns: int, rows: int, outward: bool, column_of: Floats,
+    row_of: Floats, points: int, heights: Floats,
 ) -> None:  # fmt: skip
     """Bilinear heights where none is known yet, by the rules of `linkcalc.terrain.rasters`."""
-    n = len(heights)
-    for i in range(n):
+    for i in range(len(heights)):
         if not math.isnan(heights[i]):
             continue
         t = min(i / (points - 1), 1.0)
         if not outward:
             t = 1.0 - t
-        column = 0.0
-        row = 0.0
-        for power in range(DEGREE, -1, -1):
-            column = column * t + powers[0, power]
-            row = row * t + powers[1, power]
+        column = value_at(column_of, t)
+        row = value_at(row_of, t)
         if not (column >= 0.0 and column < columns - 1.0 and row >= 0.0 and row < rows - 1.0):
             continue
         left = int(column)
@@ -184,13 +188,13 @@ def sample_with_holes(
         total = 0.0
         height = 0.0
         own = False
-        natively = False
+        natively = len(native) == 1
         for corner in range(4):
             weight = (u if corner % 2 else 1.0 - u) * (v if corner > 1 else 1.0 - v)
             if weight <= TOUCH:
                 continue
-            at = (top + corner // 2) * columns + left + corner % 2
-            natively = natively or len(native) == 1 or native[at] > 0
+            at = first + (top + corner // 2) * columns + left + corner % 2
+            natively = natively or native[at] > 0
             value = cells[at]
             if not math.isnan(value):
                 total += weight
@@ -240,29 +244,34 @@ def bridge(heights: Floats, step_m: float, largest_m: float) -> float:
     return bridged
 
 
-def add_clutter(
-    tops: Floats, foot: Floats, trees_here: bool, lowest_m: float, clutter: Floats, trees: Bytes
-) -> None:
-    """Put what a layer shows above its foot on the profile where it is the tallest so far."""
-    for i in range(1, len(tops) - 1):
-        height = tops[i] - foot[i]
-        if height >= lowest_m and height > clutter[i]:
-            clutter[i] = height
-            trees[i] = trees_here
+def add_clutter(grid: Grid, h: Floats, tops: Floats, step_m: float, clutter: Floats, trees: Bytes) -> None:
+    """Put on the profile the tallest of what the layers show; their heights are `tops`, (layers, n).
 
-
-def add_classes(
-    tops: Floats, known: Floats, canopy: Floats, length: float, own_m: float, trees_here: bool, lowest_m: float,
-    clutter: Floats, trees: Bytes,
-) -> None:  # fmt: skip
-    """The same for what classes show, where no surface is known, for trees no canopy either, and away from the ends."""
-    n = len(tops)
+    Classes count where no surface is known, for trees no canopy either, and away from the ends.
+    """
+    n = len(h)
     for i in range(1, n - 1):
-        away = min(i, n - 1 - i) * (length / (n - 1))
-        shown = math.isnan(known[i]) and (not trees_here or math.isnan(canopy[i])) and away >= own_m
-        if shown and tops[i] >= lowest_m and tops[i] > clutter[i]:
-            clutter[i] = tops[i]
-            trees[i] = trees_here
+        tallest = 0.0
+        tree = False
+        surface = tops[SURFACE, i]
+        canopy = tops[CANOPY, i]
+        if surface - h[i] >= grid.lowest_clutter_m:
+            tallest = surface - h[i]
+            tree = grid.tree_surface
+        if canopy >= grid.lowest_clutter_m and canopy > tallest:
+            tallest = canopy
+            tree = True
+        if len(tops) > WOODS and math.isnan(surface) and min(i, n - 1 - i) * step_m >= grid.own_m:
+            woods = tops[WOODS, i]
+            built = tops[BUILT, i]
+            if math.isnan(canopy) and woods >= grid.lowest_clutter_m and woods > tallest:
+                tallest = woods
+                tree = True
+            if built >= grid.lowest_clutter_m and built > tallest:
+                tallest = built
+                tree = False
+        clutter[i] = tallest
+        trees[i] = tree
 
 
 def positions(
@@ -292,34 +301,23 @@ def positions(
             if bridged < 0.0:
                 facts[i, STATUS] = HOLE
                 continue
-        h = fine[::finer].copy()
-        n = len(h)
-        x = np.arange(n) * (length / (n - 1))
+        n = steps[i, 0] + 1
+        step_m = length / (n - 1)
+        x = np.empty(n)
+        h = np.empty(n)
+        clutter = np.empty(n)
+        trees = np.empty(n, np.uint8)
+        for j in range(n):
+            x[j] = j * step_m
+            h[j] = fine[j * finer]
+            clutter[j] = 0.0
+            trees[j] = 0
         x[-1] = length
-        clutter = np.zeros(n)
-        trees = np.zeros(n, dtype=np.uint8)
         if grid.layers > 1:
-            surface = np.empty(n)
-            canopy = np.empty(n)
-            heights_along(SURFACE, grid, east, north, n, surface)
-            add_clutter(surface, h, grid.tree_surface, grid.lowest_clutter_m, clutter, trees)
-            heights_along(CANOPY, grid, east, north, n, canopy)
-            add_clutter(canopy, np.zeros(n), True, grid.lowest_clutter_m, clutter, trees)
-            if grid.layers > WOODS:
-                tops = np.empty(n)
-                for layer in (WOODS, BUILT):
-                    heights_along(layer, grid, east, north, n, tops)
-                    add_classes(
-                        tops,
-                        surface,
-                        canopy,
-                        length,
-                        grid.own_m,
-                        layer == WOODS,
-                        grid.lowest_clutter_m,
-                        clutter,
-                        trees,
-                    )
+            tops = np.empty((grid.layers, n))
+            for layer in range(1, grid.layers):
+                heights_along(layer, grid, east, north, n, tops[layer])
+            add_clutter(grid, h, tops, step_m, clutter, trees)
         facts[i, NEAR_GROUND_M] = h[0]
         facts[i, FAR_GROUND_M] = h[-1]
         facts[i, BRIDGED_M] = bridged
@@ -335,7 +333,7 @@ def compiled_positions() -> Any:
 
 
 USES: tuple[Any, ...] = (
-    *COMPILED, along, heights_along, sample_complete, sample_with_holes, fill_sea, bridge, add_clutter, add_classes,
+    *COMPILED, along, value_at, heights_along, sample_complete, sample_with_holes, fill_sea, bridge, add_clutter,
 )  # fmt: skip
 
 

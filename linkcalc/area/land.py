@@ -14,7 +14,8 @@ from linkcalc.errors import DomainError, TerrainError
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.cutting import FEWEST_POINTS, MOST_POINTS, area_notes
 from linkcalc.terrain.land_cover import Around, Layers, Neighbourhood, neighbourhood
-from linkcalc.terrain.rasters import Mosaic, Raster
+from linkcalc.terrain.raster import Raster
+from linkcalc.terrain.rasters import Mosaic
 from linkcalc.terrain.station_ground import station_ground_m
 
 _MAP_TOLERANCE = 1e-4
@@ -56,9 +57,9 @@ class Land:
 
     @property
     def layers(self) -> int:
-        """1 where there is bare ground only, 3 with surface or canopy, more with classes."""
+        """1 where there is bare ground only, 3 with surface or canopy, 5 with classes."""
         highest = int(self.windows[:, kernels.LAYER].max(initial=kernels.GROUND))
-        return 1 if highest == kernels.GROUND else max(highest, kernels.CANOPY) + 1
+        return 1 if highest == kernels.GROUND else 3 if highest <= kernels.CANOPY else 5
 
     @property
     def crs(self) -> str:

@@ -1,7 +1,8 @@
 """The command line: parse, call, print, exit code.
 
-A command is a plain typed function in a module of its family; its heavy imports stand inside it, so
-that `linkcalc --help` stays quick. It is registered by its line in `COMMANDS`.
+A command is a plain typed function in a module of its name; its heavy imports stand inside it, so that
+`linkcalc --help` stays quick. It is registered by its line in `COMMANDS`. What several commands share: `_shell` (how
+they run), `_options`, `_output`, `_readings`, `_scheduler`. Long options stand above the command, by name.
 """
 
 from typing import Annotated, NoReturn
@@ -23,12 +24,13 @@ from linkcalc.cli import (
     limits,
     listen,
     messages,
+    new,
     parts,
-    plan_files,
     range_,
     relay,
     report,
     samples,
+    schema,
     survey,
     sweep,
     tank,
@@ -53,9 +55,9 @@ COMMANDS = (
     energy.energy,
     messages.messages,
     tank.tank,
-    plan_files.new,
+    new.new,
     ground.ground,
-    plan_files.schema,
+    schema.schema,
     samples.samples,
 )
 """In the order of the help text."""
@@ -83,7 +85,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 for _command in COMMANDS:
-    app.command(_command.__name__.rstrip("_"))(_shell.furnished(_command))
+    app.command(_command.__name__.rstrip("_"))(_shell.with_shared_options(_command))
 
 
 def _print_version(wanted: bool) -> None:

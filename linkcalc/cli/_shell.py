@@ -6,24 +6,24 @@ import functools
 import gc
 import inspect
 import os
-import shutil
 import sys
 import warnings
 from collections.abc import Callable, Iterator
 from contextvars import ContextVar
-from enum import StrEnum
 from io import TextIOWrapper
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn, TextIO, TypedDict, get_args
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn, TextIO, get_args
 
 import typer
 from typer.core import TyperGroup
 
+from linkcalc.cli._options import ForceOption, SetOption, System, UnitsOption
+from linkcalc.cli._output import tell
 from linkcalc.errors import LinkcalcError, OutOfRangeWarning
 from linkcalc.files import only_own_replaced, refuse_unwritable
 
 if TYPE_CHECKING:
-    from linkcalc.plan import LoadedPlan
+    from linkcalc.plan import Link, LoadedPlan
     from linkcalc.views import units
 
 BAD_INPUT = 2
@@ -36,59 +36,8 @@ OWN_FAULT = 70
 EXIT_CODES = {"closes": 0, "at_risk": 3, "does_not_close": 4}
 """Exit code of each verdict; of several links the highest counts."""
 
-PlanArgument = Annotated[Path, typer.Argument(metavar="PLAN.toml", help="Plan file.", show_default=False)]
-"""The plan file every checking command takes."""
 
-
-class Screen(TypedDict):
-    """What every text report takes besides what it reports."""
-
-    width: int
-    colour: bool
-    ascii_only: bool
-
-
-def screen() -> Screen:
-    """What the terminal shows: its width from 60 to 110 columns, 80 for a file; colour; other than ASCII."""
-    from linkcalc.views.page import abilities
-
-    colour, ascii_only = abilities(sys.stdout, os.environ)
-    width = shutil.get_terminal_size((80, 24)).columns if sys.stdout.isatty() else 80
-    return Screen(width=min(max(width, 60), 110), colour=colour, ascii_only=ascii_only)
-
-
-class System(StrEnum):
-    """Units of lengths and volumes, as `linkcalc.views.units` has them."""
-
-    metric = "metric"
-    us = "us"
-
-
-UnitsOption = Annotated[
-    System | None,
-    typer.Option(
-        "--units",
-        metavar="metric|us",
-        help="Units of lengths and volumes in text and pictures. [default: the plan's, else metric]",
-        show_default=False,
-    ),
-]
-
-SetOption = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--set",
-        metavar="NAME.KEY=VALUE",
-        help="Another value for a key of the plan, for this run: tank.antenna_height_m=8. Several times for several.",
-        show_default=False,
-    ),
-]
-
-
-ForceOption = Annotated[bool, typer.Option("--force", help="Replace files that linkcalc did not write.")]
-
-
-def furnished(command: Callable[..., Any]) -> Callable[..., Any]:
+def with_shared_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Give a command what all share.
 
     One that shows lengths gets --units. One that takes a plan gets --set, which `load_plan` of this module follows.
@@ -177,6 +126,13 @@ def show_in(asked: "units.System") -> None:
         units.use(asked)
 
 
+def chosen_link(loaded: "LoadedPlan", name: str | None) -> "Link":
+    """The link of that name, or the only one."""
+    from linkcalc.plan.in_python import chosen_link as link_of
+
+    return link_of(loaded, name, said="--link")
+
+
 def load_plan(path: Path) -> "LoadedPlan":
     """`linkcalc.plan.load_plan` with what the command's --set says; its units are shown from there on."""
     from linkcalc.plan import load_plan as load
@@ -231,18 +187,14 @@ def run(app: typer.Typer) -> NoReturn:
     except Exception as error:
         if os.environ.get("LINKCALC_TRACEBACK"):
             raise
-        _say(f"fault in linkcalc: {type(error).__name__}: {error} (LINKCALC_TRACEBACK=1 shows where)")
+        tell(f"fault in linkcalc: {type(error).__name__}: {error} (LINKCALC_TRACEBACK=1 shows where)")
         sys.exit(OWN_FAULT)
     sys.exit(0)
 
 
 def _leave(line: str, code: int) -> NoReturn:
-    _say(line)
+    tell(line)
     raise typer.Exit(code) from None
-
-
-def _say(line: str) -> None:
-    typer.echo("linkcalc: " + " ".join(line.split()), err=True)
 
 
 def _note(
@@ -253,7 +205,7 @@ def _note(
     file: TextIO | None = None,
     line: str | None = None,
 ) -> None:
-    _say(f"note: {message}")
+    tell(f"note: {message}")
 
 
 def _discard_output() -> None:

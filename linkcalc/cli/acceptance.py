@@ -5,12 +5,14 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import load_plan, screen
-from linkcalc.cli.survey import Direction, chosen_link
+from linkcalc.cli._options import JsonOption, LinkOption, option
+from linkcalc.cli._output import json_text, show, show_report
+from linkcalc.cli._readings import Direction
+from linkcalc.cli._shell import chosen_link, load_plan
 from linkcalc.errors import LinkcalcError
 
 NOT_PROVEN = 3
-"""Exit code when packets were counted and do not prove what was asked."""
+"""Exit code when packets were counted and do not prove what was to be proven."""
 
 
 def acceptance(
@@ -27,36 +29,18 @@ def acceptance(
         float, typer.Option(metavar="SHARE", help="How sure the proof is (0 to 1).")
     ] = 0.95,
     good_success: Annotated[
-        float | None,
-        typer.Option(
-            metavar="SHARE",
-            help="A link the tests should pass. [default: a fifth of the losses]",
-            show_default=False,
-        ),
+        float | None, option("SHARE", "A link the tests should pass. [default: a fifth of the losses]")
     ] = None,
-    sent: Annotated[
-        int | None, typer.Option(metavar="N", help="Packets sent in a test.", show_default=False)
-    ] = None,
+    sent: Annotated[int | None, option("N", "Packets sent in a test.")] = None,
     lost: Annotated[int, typer.Option(metavar="N", help="Of these, lost.")] = 0,
-    interval_s: Annotated[
-        float | None, typer.Option(metavar="S", help="Seconds between packets.", show_default=False)
-    ] = None,
-    duty_cycle: Annotated[
-        float | None,
-        typer.Option(metavar="SHARE", help="Largest share of time on the air (0 to 1).", show_default=False),
-    ] = None,
-    time_on_air_s: Annotated[
-        float | None,
-        typer.Option(metavar="S", help="Of one packet, in place of the plan's.", show_default=False),
-    ] = None,
-    link: Annotated[
-        str | None,
-        typer.Option(metavar="NAME", help="Link, where the plan has several.", show_default=False),
-    ] = None,
+    interval_s: Annotated[float | None, option("S", "Seconds between packets.")] = None,
+    duty_cycle: Annotated[float | None, option("SHARE", "Largest share of time on the air (0 to 1).")] = None,
+    time_on_air_s: Annotated[float | None, option("S", "Of one packet, in place of the plan's.")] = None,
+    link: LinkOption = None,
     direction: Annotated[
         Direction, typer.Option(help="Whose packets: of the link's `from` station (there), or back.")
     ] = Direction.there,
-    json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
+    json: JsonOption = False,
 ) -> None:
     """Say how many packets prove a link, how long that takes, and what a count shows.
 
@@ -69,8 +53,6 @@ def acceptance(
 
     Exit code: 0, or 3 if packets were counted and do not prove it; 2 bad input.
     """
-    from json import dumps
-
     from linkcalc.site import acceptance as tests
     from linkcalc.views.jsonout import plain_data
     from linkcalc.views.survey_text import acceptance_report
@@ -95,9 +77,9 @@ def acceptance(
         lost=lost,
     )
     if json:
-        typer.echo(dumps(plain_data(found), indent=2, ensure_ascii=False, allow_nan=False))
+        show(json_text(plain_data(found)))
     else:
-        typer.echo(acceptance_report(found, **screen()), nl=False)
+        show_report(acceptance_report, found)
     if found.count is not None and not found.count.passed:
         raise typer.Exit(NOT_PROVEN)
 

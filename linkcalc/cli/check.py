@@ -5,7 +5,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from linkcalc.cli._shell import EXIT_CODES, PlanArgument, load_plan, screen
+from linkcalc.cli._options import ForceOption, PlanArgument, option
+from linkcalc.cli._output import show, show_report, write_files
+from linkcalc.cli._shell import EXIT_CODES, chosen_link, load_plan
 from linkcalc.errors import LinkcalcError
 
 if TYPE_CHECKING:
@@ -28,21 +30,15 @@ def check(
     ] = False,
     write: Annotated[
         Path | None,
-        typer.Option(
-            metavar="IMPROVED.toml",
-            help="Write the plan with what makes it close, beside it: the cheapest remedy of every link that does"
+        option(
+            "IMPROVED.toml",
+            "Write the plan with what makes it close, beside it: the cheapest remedy of every link that does"
             " not close.",
-            show_default=False,
         ),
     ] = None,
     remedy: Annotated[int, typer.Option(metavar="N", min=1, help="With --write: which of the remedies.")] = 1,
-    link: Annotated[
-        str | None,
-        typer.Option(metavar="NAME", help="With --write: which link to change.", show_default=False),
-    ] = None,
-    force: Annotated[
-        bool, typer.Option("--force", help="Replace files that linkcalc did not write.")
-    ] = False,
+    link: Annotated[str | None, option("NAME", "With --write: which link to change.")] = None,
+    force: ForceOption = False,
 ) -> None:
     """Say whether each link of a plan closes, what limits it, and what would make it close.
 
@@ -56,8 +52,6 @@ def check(
 
     Exit code: 0 closes, 3 at risk, 4 does not close, 2 bad input.
     """
-
-    from linkcalc.files import atomic_write
     from linkcalc.link.verdict import check_plan
     from linkcalc.operation.sections import with_sections
     from linkcalc.views.jsonout import to_json
@@ -65,46 +59,46 @@ def check(
 
     loaded = load_plan(plan)
     if write is not None:
-        refuse_overwriting(loaded, write, force)
+        _refuse_improved(loaded, write, force)
     brief = not json and out is None
     result = check_plan(loaded, brief=brief and not full)
     result = with_sections(result, loaded.plan, brief=brief)
     if json:
-        typer.echo(to_json(result), nl=False)
+        show(to_json(result))
     else:
-        typer.echo(report(result, **screen(), full=full), nl=False)
+        show_report(report, result, full=full)
     if out is not None:
-        import numpy as np
-
-        from linkcalc.area.relief import relief_around
-        from linkcalc.link.on_ground import open_terrain, position_deg
-        from linkcalc.views.figures import write_all
-        from linkcalc.views.links_figure import links_figure
-        from linkcalc.views.links_map import links_geojson, links_kml
-        from linkcalc.views.style import save
-
-        written = [*write_all(result, out)]
-        for name, text in (("report.txt", report(result)), ("result.json", to_json(result))):
-            atomic_write(out / name, text)
-            written.append(out / name)
-        placed = {s.name: position_deg(s) for s in loaded.plan.station if s.positioned}
-        if placed:
-            for name, text in (
-                ("links.geojson", links_geojson(result, placed)),
-                ("links.kml", links_kml(result, placed)),
-            ):
-                atomic_write(out / name, text)
-                written.append(out / name)
-            with open_terrain(loaded) as terrain:
-                relief = relief_around(terrain.ground, np.array(list(placed.values())))
-            written += save(links_figure(result, placed, relief), out / "links", "The plan's links")
-        typer.echo(f"wrote {len(written)} files to {out}", err=True)
+        _write_files(loaded, result, out)
     if write is not None:
-        write_improved(loaded, result, write, link, remedy)
+        _write_improved(loaded, result, write, link, remedy)
     raise typer.Exit(max(EXIT_CODES[link.verdict] for link in result.links))
 
 
-def refuse_overwriting(loaded: "LoadedPlan", file: Path, force: bool) -> None:
+def _write_files(loaded: "LoadedPlan", result: "Result", out: Path) -> None:
+    """Write pictures, report and result, and a map of the links where stations have positions."""
+    import numpy as np
+
+    from linkcalc.area.relief import relief_around
+    from linkcalc.link.on_ground import open_terrain, position_deg
+    from linkcalc.views.figures import write_all
+    from linkcalc.views.jsonout import to_json
+    from linkcalc.views.links_figure import links_figure
+    from linkcalc.views.links_map import links_geojson, links_kml
+    from linkcalc.views.style import save
+    from linkcalc.views.text import report
+
+    pictures = [*write_all(result, out)]
+    contents = {"report.txt": report(result), "result.json": to_json(result)}
+    placed = {s.name: position_deg(s) for s in loaded.plan.station if s.positioned}
+    if placed:
+        contents |= {"links.geojson": links_geojson(result, placed), "links.kml": links_kml(result, placed)}
+        with open_terrain(loaded) as terrain:
+            relief = relief_around(terrain.ground, np.array(list(placed.values())))
+        pictures += save(links_figure(result, placed, relief), out / "links", "The plan's links")
+    write_files(out, contents, pictures)
+
+
+def _refuse_improved(loaded: "LoadedPlan", file: Path, force: bool) -> None:
     """Say before the work why an improved plan could not be written."""
     from linkcalc.area.relay.plan import refuse_other_folder
     from linkcalc.link.improved_plan import may_overwrite
@@ -116,9 +110,10 @@ def refuse_overwriting(loaded: "LoadedPlan", file: Path, force: bool) -> None:
         raise LinkcalcError(f"{file}: exists already and was not written by linkcalc; --force replaces it")
 
 
-def write_improved(loaded: "LoadedPlan", result: "Result", file: Path, link: str | None, number: int) -> None:
+def _write_improved(
+    loaded: "LoadedPlan", result: "Result", file: Path, link: str | None, number: int
+) -> None:
     """Write the improved plan and say what it does."""
-    from linkcalc.cli.survey import chosen_link
     from linkcalc.files import atomic_write
     from linkcalc.link.improved_plan import improved_plan
     from linkcalc.views.remedies_text import changes_words, cost_words

@@ -6,7 +6,9 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import EXIT_CODES, screen
+from linkcalc.cli._options import JsonOption, option
+from linkcalc.cli._output import show, show_report, write_files
+from linkcalc.cli._shell import EXIT_CODES
 
 
 class LeafState(StrEnum):
@@ -24,11 +26,10 @@ def compare(
     ],
     settings: Annotated[
         list[str] | None,
-        typer.Option(
+        option(
+            "NAME.KEY=VALUE",
+            "A further candidate: the plan with this key set, or several with commas between.",
             "--set",
-            metavar="NAME.KEY=VALUE",
-            help="A further candidate: the plan with this key set, or several with commas between.",
-            show_default=False,
         ),
     ] = None,
     leaf: Annotated[
@@ -36,15 +37,14 @@ def compare(
     ] = LeafState.plan,
     out: Annotated[
         Path | None,
-        typer.Option(
+        option(
+            "DIR",
+            "Folder for the pictures (SVG, PNG), compare.csv, compare.json and compare.txt.",
             "--out",
             "-o",
-            metavar="DIR",
-            help="Folder for the pictures (SVG, PNG), compare.csv, compare.json and compare.txt.",
-            show_default=False,
         ),
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
+    json: JsonOption = False,
 ) -> None:
     """Put candidates side by side: verdict, margin, chance, parts and their cost, battery, what limits.
 
@@ -64,23 +64,20 @@ def compare(
     found = compared(plans, settings or (), leaf=leaf.value)
     text = section_json("compare", found)
     if json:
-        typer.echo(text, nl=False)
+        show(text)
     else:
-        typer.echo(compare_report(found, **screen()), nl=False)
+        show_report(compare_report, found)
     if out is not None:
-        from linkcalc.files import atomic_write, csv_text
+        from linkcalc.files import csv_text
         from linkcalc.views.compare_figures import write_all
         from linkcalc.views.jsonout import plain_data
 
-        written = write_all(found, out)
         rows = [plain_data(r) for r in found.rows]
         flat = [[" ".join(map(str, v)) if isinstance(v, list) else v for v in r.values()] for r in rows]
-        for name, content in (
-            ("compare.csv", csv_text([list(rows[0]), *flat])),
-            ("compare.json", text),
-            ("compare.txt", compare_report(found)),
-        ):
-            atomic_write(out / name, content)
-            written.append(out / name)
-        typer.echo(f"wrote {len(written)} files to {out}", err=True)
+        contents = {
+            "compare.csv": csv_text([list(rows[0]), *flat]),
+            "compare.json": text,
+            "compare.txt": compare_report(found),
+        }
+        write_files(out, contents, write_all(found, out))
     raise typer.Exit(EXIT_CODES[found.best])

@@ -1,20 +1,14 @@
 """Battery life and solar supply of a plan's stations."""
 
-from pathlib import Path
-from typing import Annotated
-
-import typer
-
-from linkcalc.cli._shell import PlanArgument, load_plan, screen
+from linkcalc.cli._options import JsonOption, PicturesFolderOption, PlanArgument
+from linkcalc.cli._output import json_text, show, show_report, write_files
+from linkcalc.cli._shell import load_plan
 
 
 def energy(
     plan: PlanArgument,
-    out: Annotated[
-        Path | None,
-        typer.Option(metavar="DIR", help="Folder for the pictures (SVG, PNG).", show_default=False),
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
+    out: PicturesFolderOption = None,
+    json: JsonOption = False,
 ) -> None:
     """Say how long each battery lasts, or how large a panel must be.
 
@@ -29,7 +23,6 @@ def energy(
     Exit code: 0 whatever the answer, 2 bad input.
     """
     from dataclasses import asdict
-    from json import dumps
 
     from linkcalc.link.verdict import check_plan
     from linkcalc.operation import energy as plan_energy
@@ -43,9 +36,9 @@ def energy(
     if json:
         invented = [asdict(a) for a in still_the_starters(loaded.assumed)]
         answer = asdict(found) | ({"still_the_starters": invented} if invented else {})
-        typer.echo(dumps(answer, indent=2, ensure_ascii=False, allow_nan=False))
+        show(json_text(answer))
     else:
-        typer.echo(energy_report(found, **screen(), assumed=loaded.assumed), nl=False)
+        show_report(energy_report, found, assumed=loaded.assumed)
     if out is not None:
         from linkcalc.views.energy_figures import write_all
 
@@ -55,5 +48,4 @@ def energy(
             if isinstance(link.modulation, ChirpModulation)
             for name in (link.from_, link.to)
         }
-        written = write_all(found, out, planned)
-        typer.echo(f"wrote {len(written)} files to {out}", err=True)
+        write_files(out, {}, write_all(found, out, planned))

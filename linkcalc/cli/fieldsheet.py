@@ -6,7 +6,8 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import PlanArgument, load_plan
+from linkcalc.cli._options import LinkOption, PlanArgument, option
+from linkcalc.cli._shell import chosen_link, load_plan
 
 
 def fieldsheet(
@@ -14,28 +15,23 @@ def fieldsheet(
     output: Annotated[
         Path, typer.Option("--output", "-o", metavar="FILE.html", help="Page to write.")
     ] = Path("fieldsheet.html"),
-    link: Annotated[
-        str | None,
-        typer.Option(metavar="NAME", help="Link, where the plan has several.", show_default=False),
-    ] = None,
+    link: LinkOption = None,
     max_m: Annotated[
         float | None,
-        typer.Option(
-            metavar="M",
+        option(
+            "M",
+            "Highest antenna that can be entered, m. [default: 20, or half as high again as planned]",
             min=2.0,
             max=200.0,
-            help="Highest antenna that can be entered, m. [default: 20, or half as high again as planned]",
-            show_default=False,
         ),
     ] = None,
     step_m: Annotated[
         float | None,
-        typer.Option(
-            metavar="M",
+        option(
+            "M",
+            "Step of the heights that are worked out, m; default: the finest that fits.",
             min=0.1,
             max=20.0,
-            help="Step of the heights that are worked out, m; default: the finest that fits.",
-            show_default=False,
         ),
     ] = None,
 ) -> None:
@@ -50,7 +46,6 @@ def fieldsheet(
 
     Exit code: 0 whatever the verdict, 2 bad input.
     """
-    from linkcalc.cli.survey import chosen_link
     from linkcalc.errors import DomainError, LinkcalcError
     from linkcalc.files import atomic_write
     from linkcalc.link.on_ground import link_case, open_terrain

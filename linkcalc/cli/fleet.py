@@ -5,7 +5,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from linkcalc.cli._scheduler import SchedulerOption
+from linkcalc.cli._options import JsonOption, SchedulerOption, option
+from linkcalc.cli._output import make_folder, show, show_report, tell, write_files
 
 if TYPE_CHECKING:
     from linkcalc.plan.fleet import LoadedFleet
@@ -22,38 +23,24 @@ def fleet(
     ],
     plan: Annotated[
         Path | None,
-        typer.Option(
-            metavar="PLAN.toml",
-            help="With a list of nodes: they are as a link's `from` station; links lead to the base stations.",
-            show_default=False,
+        option(
+            "PLAN.toml",
+            "With a list of nodes: they are as a link's `from` station; links lead to the base stations.",
         ),
     ] = None,
-    link: Annotated[
-        str | None,
-        typer.Option(metavar="NAME", help="With --plan: which link; default: the first.", show_default=False),
-    ] = None,
+    link: Annotated[str | None, option("NAME", "With --plan: which link; default: the first.")] = None,
     interval_s: Annotated[
         float | None,
-        typer.Option(
-            metavar="S",
-            help="With --plan: time between two messages of a node; default: as the plan's messages.",
-            show_default=False,
-        ),
+        option("S", "With --plan: time between two messages of a node; default: as the plan's messages."),
     ] = None,
     as_planned: Annotated[
-        bool,
-        typer.Option("--as-planned", help="Judge spreading factors and powers as planned, choose none."),
+        bool, typer.Option("--as-planned", help="Judge spreading factors and powers as planned, choose none.")
     ] = False,
     out: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="DIR",
-            help="Folder for nodes.csv, reach.csv, report.txt and pictures (SVG, PNG).",
-            show_default=False,
-        ),
+        Path | None, option("DIR", "Folder for nodes.csv, reach.csv, report.txt and pictures (SVG, PNG).")
     ] = None,
     seed: Annotated[int, typer.Option(metavar="N", min=0, help="Of the simulation.")] = 1,
-    json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
+    json: JsonOption = False,
     scheduler: SchedulerOption = None,
 ) -> None:
     """Say which base station hears which node, who collides, and how each node should send.
@@ -71,40 +58,31 @@ def fleet(
     """
 
     from linkcalc.cli._scheduler import chosen_scheduler
-    from linkcalc.cli._shell import EXIT_CODES, screen
-    from linkcalc.errors import LinkcalcError
+    from linkcalc.cli._shell import EXIT_CODES
     from linkcalc.fleets.answer import answer
     from linkcalc.plan.wording import printable
     from linkcalc.views.fleet_text import fleet_json, fleet_report, nodes_csv, reach_csv
 
     loaded = _loaded(file, plan, link, interval_s)
     if out is not None:
-        try:
-            out.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise LinkcalcError(f"{out}: cannot be made: {error.strerror or error}") from None
+        make_folder(out)
     with chosen_scheduler(scheduler) as workers:
-        result = answer(loaded, choose=not as_planned, seed=seed, scheduler=workers, say=_say)
+        result = answer(loaded, choose=not as_planned, seed=seed, scheduler=workers, say=tell)
     for row, name, reason in result.refused:
-        _say(f"row {row} is not used{f' ({printable(name)})' if name else ''}: {reason}")
+        tell(f"row {row} is not used{f' ({printable(name)})' if name else ''}: {reason}")
     if json:
-        typer.echo(fleet_json(result), nl=False)
+        show(fleet_json(result))
     else:
-        typer.echo(fleet_report(result, **screen()), nl=False)
+        show_report(fleet_report, result)
     if out is not None:
-        from linkcalc.files import atomic_write
         from linkcalc.views.fleet_figures import write_all
 
-        written = []
-        for name, content in (
-            ("nodes.csv", nodes_csv(result)),
-            ("reach.csv", reach_csv(result)),
-            ("report.txt", fleet_report(result)),
-        ):
-            atomic_write(out / name, content)
-            written.append(out / name)
-        written += write_all(result, out)
-        typer.echo(f"wrote {len(written)} files to {out}", err=True)
+        contents = {
+            "nodes.csv": nodes_csv(result),
+            "reach.csv": reach_csv(result),
+            "report.txt": fleet_report(result),
+        }
+        write_files(out, contents, write_all(result, out))
     raise typer.Exit(EXIT_CODES[result.verdict])
 
 
@@ -141,7 +119,3 @@ def _loaded(file: Path, plan: Path | None, link: str | None, interval_s: float |
             ) from None
         raise
     return fleet_of_plan(known, file, link=link, interval_s=interval_s)
-
-
-def _say(line: str) -> None:
-    typer.echo(f"linkcalc: {line}", err=True)

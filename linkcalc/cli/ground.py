@@ -5,26 +5,24 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import PlanArgument
+from linkcalc.cli._options import PlanArgument, option
+from linkcalc.cli._output import show, tell
 
 
 def ground(
     plan: PlanArgument,
     folder: Annotated[
         Path | None,
-        typer.Option(
-            metavar="DIR",
-            help="Folder of tiles, at any depth, zipped or not: those that the plan needs are found in it.",
-            show_default=False,
+        option(
+            "DIR", "Folder of tiles, at any depth, zipped or not: those that the plan needs are found in it."
         ),
     ] = None,
     address: Annotated[
         str | None,
-        typer.Option(
-            metavar="URL",
-            help="Address of a folder of tiles, or of one cloud-optimised GeoTIFF: what the plan needs"
+        option(
+            "URL",
+            "Address of a folder of tiles, or of one cloud-optimised GeoTIFF: what the plan needs"
             " is read by ranges and kept beside the plan. Nothing is read from the network without it.",
-            show_default=False,
         ),
     ] = None,
     set_: Annotated[
@@ -39,10 +37,7 @@ def ground(
         float,
         typer.Option(metavar="KM", help="Ground for a coverage: this far around the stations.", min=0.0),
     ] = 0.0,
-    station: Annotated[
-        str | None,
-        typer.Option(metavar="NAME", help="Around this station only.", show_default=False),
-    ] = None,
+    station: Annotated[str | None, option("NAME", "Around this station only.")] = None,
     write: Annotated[bool, typer.Option("--write", help="Put the lines into the plan.")] = False,
 ) -> None:
     """Say which tiles of ground a plan or a fleet needs, and set its [terrain].
@@ -71,16 +66,14 @@ def ground(
     text, placed = stations_in(plan)
     bounds = needed_area(placed, radius_km * 1e3, station)
     if folder is None and address is None:
-        typer.echo(needed_text(plan.name, bounds, radius_km), nl=False)
+        show(needed_text(plan.name, bounds, radius_km))
         return
     if folder is not None:
         found = in_folder(folder, bounds, plan.parent)
     else:
         assert address is not None
-        found = from_server(
-            address, usable, bounds, plan, say=lambda line: typer.echo(f"linkcalc: {line}", err=True)
-        )
-    typer.echo(found_text(found), nl=False)
+        found = from_server(address, usable, bounds, plan, say=tell)
+    show(found_text(found))
     if write:
         try:
             atomic_write(plan, with_terrain(text, found.terrain))

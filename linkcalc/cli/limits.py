@@ -5,7 +5,9 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import load_plan, screen
+from linkcalc.cli._options import JsonOption, option
+from linkcalc.cli._output import json_text, show, show_report
+from linkcalc.cli._shell import load_plan
 from linkcalc.errors import LinkcalcError
 
 
@@ -14,13 +16,10 @@ def limits(
         Path | None, typer.Argument(metavar="PLAN.toml", help="Plan file.", show_default=False)
     ] = None,
     region: Annotated[
-        str | None,
-        typer.Option(
-            metavar="REGION", help="Region in place of the plan's, such as eu or us.", show_default=False
-        ),
+        str | None, option("REGION", "Region in place of the plan's, such as eu or us.")
     ] = None,
     whole_table: Annotated[bool, typer.Option("--list", help="Print the table of limits instead.")] = False,
-    json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
+    json: JsonOption = False,
 ) -> None:
     """Hold every transmitter against a table of legal limits.
 
@@ -50,7 +49,6 @@ def limits(
 
 def _print_plan(file: Path, region: str | None, json: bool) -> None:
     from dataclasses import asdict
-    from json import dumps
 
     from linkcalc.operation import exposure
     from linkcalc.operation import limits as plan_limits
@@ -59,23 +57,20 @@ def _print_plan(file: Path, region: str | None, json: bool) -> None:
     plan = load_plan(file).plan
     found, distances = plan_limits.section(plan, region=region), exposure.section(plan)
     if json:
-        answer = {"limits": asdict(found), "exposure": asdict(distances)}
-        typer.echo(dumps(answer, indent=2, ensure_ascii=False, allow_nan=False))
-        return
-    typer.echo(limits_report(found, distances, **screen()), nl=False)
+        show(json_text({"limits": asdict(found), "exposure": asdict(distances)}))
+    else:
+        show_report(limits_report, found, distances)
 
 
 def _print_table(region: str | None, json: bool) -> None:
     from dataclasses import asdict
-    from json import dumps
 
-    from linkcalc.rules.limits import CAUTION
+    from linkcalc.rules.found import CAUTION
     from linkcalc.rules.table import rules
     from linkcalc.views.limits_text import rules_report
 
     rows = [r for r in rules() if region in (None, r.region)]
     if json:
-        answer = {"caution": CAUTION, "rules": [asdict(r) for r in rows]}
-        typer.echo(dumps(answer, indent=2, ensure_ascii=False, allow_nan=False, default=str))
-        return
-    typer.echo(rules_report(rows, **screen()), nl=False)
+        show(json_text({"caution": CAUTION, "rules": [asdict(r) for r in rows]}, default=str))
+    else:
+        show_report(rules_report, rows)

@@ -7,12 +7,14 @@ import sys
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, TextIO
 
 import typer
 
-from linkcalc.cli._shell import EXIT_CODES, PlanArgument, load_plan, screen
-from linkcalc.cli.survey import Direction, chosen_link, tell_refused
+from linkcalc.cli._options import LinkOption, PlanArgument, option
+from linkcalc.cli._output import show_report, tell
+from linkcalc.cli._readings import Direction, tell_refused
+from linkcalc.cli._shell import EXIT_CODES, chosen_link, load_plan
 from linkcalc.errors import LinkcalcError, ReadingsError
 
 if TYPE_CHECKING:
@@ -30,12 +32,7 @@ def listen(
     output: Annotated[
         Path, typer.Option("--output", "-o", metavar="FILE.csv", help="Readings, written as they come.")
     ] = Path("readings.csv"),
-    port: Annotated[
-        str | None,
-        typer.Option(
-            metavar="PORT", help="Serial port of the radio; default: standard input.", show_default=False
-        ),
-    ] = None,
+    port: Annotated[str | None, option("PORT", "Serial port of the radio; default: standard input.")] = None,
     baud: Annotated[
         int, typer.Option(min=50, max=4_000_000, metavar="N", help="Bits per second of the port.")
     ] = 115200,
@@ -45,26 +42,21 @@ def listen(
     ] = Direction.there,
     pattern: Annotated[
         str | None,
-        typer.Option(
-            metavar="REGEX",
-            help="Where a line holds what: a regular expression with groups named rssi, snr, seq, count."
+        option(
+            "REGEX",
+            "Where a line holds what: a regular expression with groups named rssi, snr, seq, count."
             " [default: JSON lines, or key=value pairs]",
-            show_default=False,
         ),
     ] = None,
-    link: Annotated[
-        str | None,
-        typer.Option(metavar="NAME", help="Link, where the plan has several.", show_default=False),
-    ] = None,
+    link: LinkOption = None,
     spreading_factor: Annotated[
-        int | None,
-        typer.Option(min=5, max=12, metavar="SF", help="As set, where not as planned.", show_default=False),
+        int | None, option("SF", "As set, where not as planned.", min=5, max=12)
     ] = None,
     engine: Annotated[
         bool | None,
         typer.Option("--engine-running/--engine-stopped", help="State of the engine.", show_default=False),
     ] = None,
-    spot: Annotated[str, typer.Option(metavar="NAME", help="Name of the spot.", show_default=False)] = "",
+    spot: Annotated[str, option("NAME", "Name of the spot.")] = "",
 ) -> None:
     """Listen to a radio that prints what it hears: level, losses, margin and proof, packet by packet.
 
@@ -93,18 +85,8 @@ def listen(
     read, tally = line_reader(pattern), Tally()
     common = template(way, engine_running=engine, spot=spot, spreading_factor=spreading_factor)
     said = _Said(case, way)
-    try:
-        file = output.open("a", newline="", encoding="utf-8")
-    except OSError as error:
-        raise LinkcalcError(f"{output}: cannot be written: {error.strerror or error}") from None
-    with file, contextlib.suppress(KeyboardInterrupt):
+    with _continued(output) as file, contextlib.suppress(KeyboardInterrupt):
         writer = csv.writer(file, lineterminator="\n")
-        if file.tell() == 0:
-            writer.writerow(_COLUMNS)
-        elif _first_line(output) != ",".join(_COLUMNS):
-            raise LinkcalcError(f"{output}: is not a file of this command; name another with --output")
-        elif not output.read_bytes().endswith(b"\n"):  # the plug was pulled in the middle of a line
-            file.write("\n")
         lines = _standard_input() if port is None else _serial_lines(port, baud)
         for line, found in readings_of(lines, read, template=common, now=datetime.now, tally=tally):
             for reading in found:
@@ -116,14 +98,14 @@ def listen(
             elif line.strip():
                 said.unread += 1
     if said.unread:
-        typer.echo(f"linkcalc: {said.unread} lines held neither level nor number; see --pattern", err=True)
+        tell(f"{said.unread} lines held neither level nor number; see --pattern")
     try:
         kept = read_readings(output, (chosen.from_, chosen.to), direction=way)
     except ReadingsError as error:
         raise LinkcalcError(f"{error}; nothing was heard") from None
     answer = survey_link(case, kept, plan=loaded.plan, plan_digest=None)
     tell_refused([output], answer.refused)
-    typer.echo(survey_report(answer, **screen()), nl=False)
+    show_report(survey_report, answer)
     raise typer.Exit(EXIT_CODES[answer.verdict])
 
 
@@ -160,6 +142,24 @@ class _Said:
         return "  ".join(parts)
 
 
+@contextlib.contextmanager
+def _continued(path: Path) -> Iterator[TextIO]:
+    """A file of readings, open at its end; begun where there is none."""
+    try:
+        file = path.open("a", newline="", encoding="utf-8")
+    except OSError as error:
+        raise LinkcalcError(f"{path}: cannot be written: {error.strerror or error}") from None
+    head = ",".join(_COLUMNS)
+    with file:
+        if file.tell() == 0:
+            file.write(f"{head}\n")
+        elif _first_line(path) != head:
+            raise LinkcalcError(f"{path}: is not a file of this command; name another with --output")
+        elif not path.read_bytes().endswith(b"\n"):  # the plug was pulled in the middle of a line
+            file.write("\n")
+        yield file
+
+
 def _first_line(file: Path) -> str:
     with file.open(encoding="utf-8", errors="replace") as text:
         return text.readline().strip()
@@ -188,7 +188,7 @@ def _serial_lines(port: str, baud: int) -> Iterator[str]:
             try:
                 got = opened.read(max(opened.in_waiting, 1))
             except OSError:
-                typer.echo(f"linkcalc: {port} went away; what was heard is kept", err=True)
+                tell(f"{port} went away; what was heard is kept")
                 break
             *whole, rest = (rest + got).split(b"\n")
             rest = rest[-_LONGEST_LINE:]

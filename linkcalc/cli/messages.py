@@ -1,20 +1,14 @@
 """What becomes of the messages of a plan."""
 
-from pathlib import Path
-from typing import Annotated
-
-import typer
-
-from linkcalc.cli._shell import PlanArgument, load_plan, screen
+from linkcalc.cli._options import JsonOption, PicturesFolderOption, PlanArgument
+from linkcalc.cli._output import show, show_report, write_files
+from linkcalc.cli._shell import load_plan
 
 
 def messages(
     plan: PlanArgument,
-    out: Annotated[
-        Path | None,
-        typer.Option(metavar="DIR", help="Folder for the pictures (SVG, PNG).", show_default=False),
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
+    out: PicturesFolderOption = None,
+    json: JsonOption = False,
 ) -> None:
     """Say how often each message is lost, when it arrives, and how long it is on the air.
 
@@ -37,11 +31,10 @@ def messages(
     loaded = load_plan(plan)
     found = fates.section(loaded.plan, check_plan(loaded).links) if loaded.plan.message else None
     if json:
-        typer.echo(section_json("messages", found, loaded.assumed), nl=False)
+        show(section_json("messages", found, loaded.assumed))
     else:
-        typer.echo(messages_report(found, **screen(), assumed=loaded.assumed), nl=False)
+        show_report(messages_report, found, assumed=loaded.assumed)
     if out is not None and found is not None:
         from linkcalc.views.messages_figures import write_all
 
-        written = write_all(found, out)
-        typer.echo(f"wrote {len(written)} files to {out}", err=True)
+        write_files(out, {}, write_all(found, out))

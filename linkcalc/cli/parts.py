@@ -3,20 +3,15 @@
 from pathlib import Path
 from typing import Annotated
 
-import typer
-
-from linkcalc.cli._shell import PlanArgument, load_plan, screen
+from linkcalc.cli._options import JsonOption, PlanArgument, option
+from linkcalc.cli._output import show, show_report, write_file
+from linkcalc.cli._shell import load_plan
 
 
 def parts(
     plan: PlanArgument,
-    csv: Annotated[
-        Path | None,
-        typer.Option(
-            "--csv", "--out", "-o", metavar="FILE.csv", help="Write them as CSV.", show_default=False
-        ),
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
+    csv: Annotated[Path | None, option("FILE.csv", "Write them as CSV.", "--csv", "--out", "-o")] = None,
+    json: JsonOption = False,
 ) -> None:
     """Count masts, antennas, feeders, connectors, arrestors, radios, batteries and panels, and price them.
 
@@ -32,17 +27,14 @@ def parts(
     """
 
     from linkcalc.commands import parts as parts_of
-    from linkcalc.files import atomic_write
     from linkcalc.views.jsonout import section_json
     from linkcalc.views.remedies_text import bill_csv, bill_report
 
     loaded = load_plan(plan)
     found = parts_of(loaded)
     if json:
-        typer.echo(section_json("parts", found), nl=False)
+        show(section_json("parts", found))
     else:
-        title = f"Parts of {loaded.plan.title or loaded.path.name}"
-        typer.echo(bill_report(found, title, **screen()), nl=False)
+        show_report(bill_report, found, f"Parts of {loaded.plan.title or loaded.path.name}")
     if csv is not None:
-        atomic_write(csv, bill_csv(found))
-        typer.echo(f"wrote {csv}", err=True)
+        write_file(csv, bill_csv(found))

@@ -5,7 +5,9 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import load_plan, screen
+from linkcalc.cli._options import JsonOption, option
+from linkcalc.cli._output import make_folder, show, show_report, write_files
+from linkcalc.cli._shell import load_plan
 from linkcalc.errors import LinkcalcError
 
 
@@ -19,35 +21,18 @@ def range_(
         ),
     ] = None,
     frequency_mhz: Annotated[float | None, typer.Option(metavar="MHZ", show_default=False)] = None,
-    region: Annotated[
-        str | None,
-        typer.Option(metavar="REGION", help="Power over its legal limit does not count.", show_default=False),
-    ] = None,
-    sf: Annotated[
-        str | None,
-        typer.Option(
-            metavar="LIST", help='Spreading factors: "all", or a list such as 7,9,12.', show_default=False
-        ),
-    ] = None,
+    region: Annotated[str | None, option("REGION", "Power over its legal limit does not count.")] = None,
+    sf: Annotated[str | None, option("LIST", 'Spreading factors: "all", or a list such as 7,9,12.')] = None,
     power_dbm: Annotated[float, typer.Option(metavar="DBM", help="Conducted, both ends.")] = 14.0,
     heights_m: Annotated[
         str, typer.Option(metavar="A,B", help="Antennas above ground at both ends, m.")
     ] = "3,6",
     gains_dbi: Annotated[str, typer.Option(metavar="A,B", help="Antenna gains, dBi.")] = "2.15,2.15",
-    link: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Which of the plan's links.", show_default=False)
-    ] = None,
+    link: Annotated[str | None, option("NAME", "Which of the plan's links.")] = None,
     out: Annotated[
-        Path | None,
-        typer.Option(
-            "--out",
-            "-o",
-            metavar="DIR",
-            help="Folder for the picture (SVG, PNG) and range.json.",
-            show_default=False,
-        ),
+        Path | None, option("DIR", "Folder for the picture (SVG, PNG) and range.json.", "--out", "-o")
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
+    json: JsonOption = False,
 ) -> None:
     """Say how far a link goes over each kind of ground.
 
@@ -83,22 +68,16 @@ def range_(
         )
     found = how_far(loaded, link=link, spreading_factors=_factors(sf))
     if json:
-        typer.echo(range_json(found), nl=False)
+        show(range_json(found))
     else:
-        typer.echo(range_report(found, **screen()), nl=False)
+        show_report(range_report, found)
     if out is not None:
-        from linkcalc.cli.coverage import make_folder
-        from linkcalc.files import atomic_write
         from linkcalc.views import style
         from linkcalc.views.range_figures import range_figure
 
         make_folder(out)
-        atomic_write(out / "range.json", range_json(found))
-        written = [
-            out / "range.json",
-            *style.save(range_figure(found), out / "range", "How far the link goes"),
-        ]
-        typer.echo(f"wrote {len(written)} files to {out}", err=True)
+        pictures = style.save(range_figure(found), out / "range", "How far the link goes")
+        write_files(out, {"range.json": range_json(found)}, pictures)
 
 
 def _pair(option: str, text: str) -> tuple[float, float]:

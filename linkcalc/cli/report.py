@@ -2,83 +2,65 @@
 
 import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, cast
+from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import PlanArgument, load_plan
-from linkcalc.cli.survey import Leaf, chosen_link, tell_refused
+from linkcalc.cli._options import LinkOption, PlanArgument, option
+from linkcalc.cli._output import write_file
+from linkcalc.cli._readings import READINGS, Leaf, WetOption, leaf_name, read_files, tell_refused
+from linkcalc.cli._shell import load_plan
 from linkcalc.errors import LinkcalcError
 
-if TYPE_CHECKING:
-    from linkcalc.site.measured import Leaf as LeafName
-
 _PAPERS = ("a4", "letter")
+
+Page = Annotated[Path, typer.Option("--output", "-o", metavar="FILE.html", help="Page to write.")]
+Pdf = Annotated[Path | None, option("FILE.pdf", "Also write it as a PDF.")]
+Day = Annotated[str | None, option("YYYY-MM-DD", "Date of the record; default: a blank to fill in.")]
+LeafOption = Annotated[
+    Leaf | None,
+    typer.Option(help="Trees on the day of the readings, where rows do not say.", show_default=False),
+]
+Success = Annotated[
+    float | None,
+    option(
+        "SHARE",
+        "Share of packets the acceptance test proves (0 to 1)."
+        " [default: the plan's, where a message has one try; else 0.95]",
+    ),
+]
+Confidence = Annotated[float, typer.Option(metavar="SHARE", help="How sure the proof is (0 to 1).")]
+Customer = Annotated[str, option("NAME", "Customer.")]
+Site = Annotated[str, option("NAME", "Site.")]
+JobNumber = Annotated[str, option("NUMBER", "Job or order.")]
+Installer = Annotated[str, option("NAME", "Installer.")]
+Firm = Annotated[str, option("NAME", "The installer's firm.")]
+Photos = Annotated[
+    list[Path] | None, option("FILE", "A photo from the site, JPEG or PNG; several times for several.")
+]
+Lines = Annotated[int, typer.Option(min=0, max=12, metavar="N", help="Lines for signatures.")]
+Paper = Annotated[str, typer.Option(metavar="SIZE", help="Paper of the PDF: a4 or letter.")]
 
 
 def report(
     plan: PlanArgument,
-    readings: Annotated[
-        list[Path] | None,
-        typer.Argument(
-            metavar="READINGS...",
-            help="Readings, one file or several: CSV, or JSON of the field sheet.",
-            show_default=False,
-        ),
-    ] = None,
-    output: Annotated[
-        Path, typer.Option("--output", "-o", metavar="FILE.html", help="Page to write.")
-    ] = Path("record.html"),
-    pdf: Annotated[
-        Path | None, typer.Option(metavar="FILE.pdf", help="Also write it as a PDF.", show_default=False)
-    ] = None,
-    link: Annotated[
-        str | None,
-        typer.Option(metavar="NAME", help="Link, where the plan has several.", show_default=False),
-    ] = None,
-    date: Annotated[
-        str | None,
-        typer.Option(
-            metavar="YYYY-MM-DD", help="Date of the record; default: a blank to fill in.", show_default=False
-        ),
-    ] = None,
-    leaf: Annotated[
-        Leaf | None,
-        typer.Option(help="Trees on the day of the readings, where rows do not say.", show_default=False),
-    ] = None,
-    wet: Annotated[
-        bool | None,
-        typer.Option("--wet/--dry", help="Leaves on the day, where rows do not say.", show_default=False),
-    ] = None,
-    success: Annotated[
-        float | None,
-        typer.Option(
-            metavar="SHARE",
-            help="Share of packets the acceptance test proves (0 to 1)."
-            " [default: the plan's, where a message has one try; else 0.95]",
-            show_default=False,
-        ),
-    ] = None,
-    confidence: Annotated[
-        float, typer.Option(metavar="SHARE", help="How sure the proof is (0 to 1).")
-    ] = 0.95,
-    customer: Annotated[str, typer.Option(metavar="NAME", help="Customer.", show_default=False)] = "",
-    site: Annotated[str, typer.Option(metavar="NAME", help="Site.", show_default=False)] = "",
-    job: Annotated[str, typer.Option(metavar="NUMBER", help="Job or order.", show_default=False)] = "",
-    installer: Annotated[str, typer.Option(metavar="NAME", help="Installer.", show_default=False)] = "",
-    firm: Annotated[str, typer.Option(metavar="NAME", help="The installer's firm.", show_default=False)] = "",
-    photo: Annotated[
-        list[Path] | None,
-        typer.Option(
-            metavar="FILE",
-            help="A photo from the site, JPEG or PNG; several times for several.",
-            show_default=False,
-        ),
-    ] = None,
-    signed_by_lines: Annotated[
-        int, typer.Option(min=0, max=12, metavar="N", help="Lines for signatures.")
-    ] = 2,
-    paper: Annotated[str, typer.Option(metavar="SIZE", help="Paper of the PDF: a4 or letter.")] = "a4",
+    readings: Annotated[list[Path] | None, READINGS] = None,
+    output: Page = Path("record.html"),
+    pdf: Pdf = None,
+    link: LinkOption = None,
+    date: Day = None,
+    leaf: LeafOption = None,
+    wet: WetOption = None,
+    success: Success = None,
+    confidence: Confidence = 0.95,
+    customer: Customer = "",
+    site: Site = "",
+    job: JobNumber = "",
+    installer: Installer = "",
+    firm: Firm = "",
+    photo: Photos = None,
+    signed_by_lines: Lines = 2,
+    paper: Paper = "a4",
 ) -> None:
     """Write the record of a link: answer, sites, map, budget, limits, readings, settings, signatures.
 
@@ -91,25 +73,18 @@ def report(
 
     Exit code: 0 whatever the verdict, 2 bad input.
     """
-    from linkcalc.files import atomic_write
-    from linkcalc.site.readings import link_named_in, read_all
-    from linkcalc.site.record import Job, make_record
+    from linkcalc.site.record import Job, Taken, make_record
     from linkcalc.views.record import record_html, record_pdf
 
     if paper not in _PAPERS:
         raise LinkcalcError(f"--paper {paper}: write a4 or letter")
     loaded = load_plan(plan)
     files = readings or []
-    named = (name for name in map(link_named_in, files) if name is not None)
-    chosen = chosen_link(loaded, link or next(named, None))
-    found = read_all(files, (chosen.from_, chosen.to)) if files else None
+    chosen, found = read_files(loaded, link, files)
     record = make_record(
         loaded,
         chosen,
-        readings=found,
-        readings_paths=files,
-        leaf=cast("LeafName | None", leaf and leaf.value),
-        wet_foliage=wet,
+        taken=None if found is None else Taken(found, files, leaf_name(leaf), wet),
         day=_day(date),
         success=success,
         confidence=confidence,
@@ -119,11 +94,9 @@ def report(
     if record.survey is not None:
         tell_refused(files, record.survey.refused)
     page = record_html(record, signed_by_lines)
-    atomic_write(output, page)
-    typer.echo(f"wrote {output}", err=True)
+    write_file(output, page)
     if pdf is not None:  # the page is there whatever the PDF lacks
-        atomic_write(pdf, record_pdf(page, "letter" if paper == "letter" else "a4"))
-        typer.echo(f"wrote {pdf}", err=True)
+        write_file(pdf, record_pdf(page, "letter" if paper == "letter" else "a4"))
 
 
 def _day(text: str | None) -> datetime.date | None:

@@ -5,12 +5,14 @@ from typing import Annotated
 
 import typer
 
+from linkcalc.cli._options import ReplaceOption
+
 
 def samples(
     folder: Annotated[
         Path, typer.Argument(metavar="DIR", help="Folder to write to; made if missing.", show_default=False)
     ],
-    force: Annotated[bool, typer.Option("--force", help="Replace files that exist.")] = False,
+    force: ReplaceOption = False,
 ) -> None:
     """Copy the invented sample plans, with their rasters and readings, into a folder.
 

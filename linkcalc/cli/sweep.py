@@ -8,7 +8,9 @@ from typing import Annotated, Any
 
 import typer
 
-from linkcalc.cli._shell import PlanArgument, load_plan, screen
+from linkcalc.cli._options import PlanArgument, option
+from linkcalc.cli._output import show, show_report, write_files
+from linkcalc.cli._shell import chosen_link, load_plan
 from linkcalc.errors import LinkcalcError
 
 MOST_VALUES = 100_000
@@ -19,37 +21,23 @@ def sweep(
     plan: PlanArgument,
     vary: Annotated[
         list[str] | None,
-        typer.Option(
-            metavar="NAME=VALUES",
-            help="What to vary, once for each parameter. NAME: a key of the plan, such as spreading_factor"
+        option(
+            "NAME=VALUES",
+            "What to vary, once for each parameter. NAME: a key of the plan, such as spreading_factor"
             " or antenna_height_m (of both stations; near. or far. in front: of one), without its unit, or"
             " short: sf, bw, cr, power, height, payload, gain, cable, nf, k, distance. VALUES: START:STOP,"
             " START:STOP:STEP (the last counts), or a list A,B,C.",
-            show_default=False,
         ),
     ] = None,
-    link: Annotated[
-        str | None,
-        typer.Option(metavar="NAME", help="Which link, where the plan has several.", show_default=False),
-    ] = None,
+    link: Annotated[str | None, option("NAME", "Which link, where the plan has several.")] = None,
     quantity: Annotated[
         str,
         typer.Option(metavar="NAME", help="What to show and draw, as the columns of the table are named."),
     ] = "weaker_fade_margin_db",
     table: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="FILE",
-            help="Write every combination: .csv, .json or .parquet (needs pyarrow).",
-            show_default=False,
-        ),
+        Path | None, option("FILE", "Write every combination: .csv, .json or .parquet (needs pyarrow).")
     ] = None,
-    out: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="DIR", help="Folder for the picture (SVG, PNG) and sweep.csv.", show_default=False
-        ),
-    ] = None,
+    out: Annotated[Path | None, option("DIR", "Folder for the picture (SVG, PNG) and sweep.csv.")] = None,
     json: Annotated[bool, typer.Option("--json", help="Print the whole table as JSON.")] = False,
 ) -> None:
     """Evaluate a link for every combination of values.
@@ -70,19 +58,19 @@ def sweep(
 
     if quantity not in numeric_quantities():
         raise LinkcalcError(f"--quantity {quantity}: there are {', '.join(numeric_quantities())}")
-    found = sweep_plan(load_plan(plan), _varied(vary or ()), link=link)
+    loaded = load_plan(plan)
+    found = sweep_plan(loaded, _varied(vary or ()), link=chosen_link(loaded, link).name)
     if json:
-        typer.echo(found.to_json(), nl=False)
+        show(found.to_json())
     else:
-        typer.echo(sweep_report(found, quantity, **screen()), nl=False)
+        show_report(sweep_report, found, quantity)
     if table is not None:
         found.write(table)
         typer.echo(f"wrote {table}", err=True)
     if out is not None:
         from linkcalc.views.sweep_figures import write_all
 
-        written = write_all(found, out, quantity)
-        typer.echo(f"wrote {len(written)} files to {out}", err=True)
+        write_files(out, {}, write_all(found, out, quantity))
 
 
 def _varied(given: Sequence[str]) -> dict[str, list[Any]]:

@@ -5,16 +5,15 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._shell import PlanArgument, load_plan, screen
+from linkcalc.cli._options import JsonOption, PlanArgument, option
+from linkcalc.cli._output import show, show_report, write_files
+from linkcalc.cli._shell import load_plan
 
 
 def tank(
     plan: PlanArgument,
-    out: Annotated[
-        Path | None,
-        typer.Option(metavar="DIR", help="Folder for the picture (SVG, PNG).", show_default=False),
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
+    out: Annotated[Path | None, option("DIR", "Folder for the picture (SVG, PNG).")] = None,
+    json: JsonOption = False,
     tank_years: Annotated[
         int, typer.Option(min=0, max=1_000_000, metavar="N", help="Years to simulate; 0 for none.")
     ] = 2000,
@@ -46,11 +45,10 @@ def tank(
         if found is not None and tank_years:
             found = replace(found, simulated=water.simulated(loaded.plan, links, tank_years, seed))
     if json:
-        typer.echo(section_json("tank", found, loaded.assumed), nl=False)
+        show(section_json("tank", found, loaded.assumed))
     else:
-        typer.echo(tank_report(found, **screen(), assumed=loaded.assumed), nl=False)
+        show_report(tank_report, found, assumed=loaded.assumed)
     if out is not None and found is not None:
         from linkcalc.views.tank_figures import write_all
 
-        written = write_all(found, out)
-        typer.echo(f"wrote {len(written)} files to {out}", err=True)
+        write_files(out, {}, write_all(found, out))

@@ -15,9 +15,9 @@ from linkcalc.fleets.assign import Assignment, Choice, assign, charge_mah_per_da
 from linkcalc.fleets.contention import Outlook, outlook, reach
 from linkcalc.fleets.judge import Judged, by_link, judged
 from linkcalc.fleets.limits import Held, Limits
-from linkcalc.fleets.mends import lacks_words, mends, scaled, spread_retries
 from linkcalc.fleets.network import Network, Setting, Supply
 from linkcalc.fleets.reach import Paths, network, paths, regime_words, seldom_enough
+from linkcalc.fleets.remedies import lacks_words, mends, scaled, spread_retries
 from linkcalc.fleets.simulate import Played, simulated_parts, summed, wilson
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import VerdictWord

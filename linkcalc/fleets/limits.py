@@ -14,7 +14,9 @@ from linkcalc.link.case import feeder_loss_db, main_gain_dbi
 from linkcalc.link.modulation import Signal
 from linkcalc.plan import Station
 from linkcalc.plan.fleet import LoadedFleet
-from linkcalc.rules.limits import HOUR_S, LimitsCheck, OtherTraffic, Status, Transmission, check
+from linkcalc.rules.found import LimitsCheck, Status
+from linkcalc.rules.limits import check
+from linkcalc.rules.transmission import HOUR_S, OtherTraffic, Transmission
 
 TOO_LONG = "one message with its tries is longer than its interval"
 

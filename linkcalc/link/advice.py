@@ -140,14 +140,12 @@ def _power(case: LinkCase, required: LinkRequirement) -> Iterator[Advice]:
 
 
 def _legal_power_dbm(case: LinkCase, end: End) -> float:
-    """The most conducted power the table of limits allows a station; infinite where it says nothing.
-
-    Where no power is legal, none is advised: the present one.
-    """
+    """The most conducted power the table of limits allows a station; infinite where it says nothing."""
     found = station_limits(case, end)
     if found is None:
         return math.inf
     if found.largest_conducted_dbm is None:
+        # where no power is legal, none is advised: the present one
         return case.station(end).transmit_power_dbm if found.status == "over" else math.inf
     return found.largest_conducted_dbm
 
@@ -232,10 +230,8 @@ def _aimed(case: LinkCase, end: End) -> tuple[findings.Step, int, dict[str, Any]
 def _within_power(
     changed: LinkCase, stations: dict[End, Station]
 ) -> tuple[LinkCase, tuple[findings.Setting, ...] | None]:
-    """Turn the power of stations with better antennas down to what is legal; None where that is not known.
-
-    Under a cap on radiated power a better antenna helps receiving only.
-    """
+    """Turn the power of stations with better antennas down to what is legal; None where that is not known."""
+    # under a cap on radiated power a better antenna helps receiving only
     legal = {end: _legal_power_dbm(changed, end) for end in stations}
     if not all(math.isfinite(power) for power in legal.values()):
         return changed, None

@@ -180,8 +180,11 @@ class LinkCase:
             origin: Origin = "stated" if kind.stated else "raster" if kind.shown else "assumed"
             note = f"{kind.kind}{_ORIGINS[origin]}, {kind.top_m:g} m, Rec. ITU-R P.2108"
             rows.append(PathTerm("surroundings", -loss_db, note, station.name, origin, kind.kind))
+        of_allowance: Origin = (
+            "stated" if "installation_db" in self.conditions.model_fields_set else "assumed"
+        )
         allowance = "allowance, gone after a reading"
-        rows.append(PathTerm("installation", -found.installation_db, allowance, origin="assumed"))
+        rows.append(PathTerm("installation", -found.installation_db, allowance, origin=of_allowance))
         for station, up in zip((self.near, self.far), self.elevations_deg(found), strict=True):
             if station.building != "none":
                 loss_db = building_entry.building_entry_loss_db(

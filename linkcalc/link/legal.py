@@ -12,7 +12,8 @@ from linkcalc.link.findings import Excess
 from linkcalc.link.modulation import Signal
 from linkcalc.link.traffic import Sent, tightest
 from linkcalc.plan import Station
-from linkcalc.rules.limits import POWER_ROUNDING_DB, LimitsCheck, Transmission
+from linkcalc.rules.found import POWER_ROUNDING_DB, LimitsCheck
+from linkcalc.rules.transmission import Transmission
 
 _ON_A_STEP_DB = 1e-6
 """A power so near to a step of the limits is looked up by itself."""

@@ -14,7 +14,8 @@ from linkcalc.terrain import geodesy
 from linkcalc.terrain.cutting import cut_profile
 from linkcalc.terrain.land_cover import REACH_M, Layers, close, neighbourhood, open_land_cover
 from linkcalc.terrain.profile import Profile, with_obstacles
-from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, open_mosaic
+from linkcalc.terrain.raster import CANOPY_LIMITS_M, GROUND_LIMITS_M
+from linkcalc.terrain.rasters import open_mosaic
 from linkcalc.terrain.surveyed import read_profile_csv
 
 _SURVEY_TOLERANCE = 0.03

@@ -72,9 +72,15 @@ class Radio(NamedTuple):
     """The same in wet leaf."""
 
 
-class Route(NamedTuple):
-    """The loss between two antenna heights over one profile."""
+class Found(NamedTuple):
+    """What one path's rules find."""
 
+    clearance_ratio: float
+    worst: float
+    """Least clearance over all that stands there, in first Fresnel zone radii, and its point's index."""
+    free_space_db: float
+    low_k_db: float
+    """How much more diffraction loses at the low k."""
     ground_db: float
     hill_db: float
     """What of it a rounded hill top adds: half the gap between two models."""
@@ -89,25 +95,6 @@ class Route(NamedTuple):
     """Length in trees that reach into 60 % of the first Fresnel zone."""
     through: float
     """1 where the way leads through the trees, 0 over them."""
-
-
-class Found(NamedTuple):
-    """What one path's rules find, see `Route` for most of it."""
-
-    clearance_ratio: float
-    worst: float
-    """Least clearance over all that stands there, in first Fresnel zone radii, and its point's index."""
-    free_space_db: float
-    low_k_db: float
-    """How much more diffraction loses at the low k."""
-    ground_db: float
-    hill_db: float
-    floor_db: float
-    plane_db: float
-    trees_db: float
-    trees_wet_db: float
-    depth_m: float
-    through: float
 
 
 def least_clearance(x: Floats, top: Floats, tx: float, rx: float, radio: Radio) -> tuple[float, int]:
@@ -155,76 +142,81 @@ def hill_excess(
     at = x[first : last + 1]
     base = z[first] + (z[last] - z[first]) / span * (at - x[first])
     arc = (at - x[first]) * (x[last] - at) * (0.5e6 / radius_m)
-    below = float(np.min(z[first : last + 1] - base - arc))
-    smooth = max(1.0 + below / (span * span * 0.125e6 / radius_m), 0.0)
+    below = z[first : last + 1] - base - arc
+    smooth = max(1.0 + below[np.argmin(below)] / (span * span * 0.125e6 / radius_m), 0.0)
     # few points do not show a round top
     smooth *= min((last - first - 1) / 4.0, 1.0)
     added: float = 0.5 * smooth * min((edge_db - 6.0) / 6.0, 1.0) * (rounded - flat_db)
     return added
 
 
-def diffracted(
-    d: Floats, h: Floats, top: Floats, v1: float, v2: float, tx: float, rx: float, radius_km: float,
-    sea_share: float, radio: Radio,
+def smooth_ground(
+    d: Floats, h: Floats, v1: float, v2: float, tx: float, rx: float
 ) -> tuple[float, float]:  # fmt: skip
-    """Delta-Bullington loss over tops, and what a rounded hill adds (Rec. ITU-R P.526-15, section 4.5)."""
+    """Heights of the antennas over the smooth earth that diffraction takes the ground for (P.526-15, section 4.5)."""
+    length = d[-1]
+    line = (rx - tx) / length
+    x = d[1:-1]
+    over = h[1:-1] - line * x
+    hobs = over[np.argmax(over)] - tx
+    at = 0.0
+    ar = 0.0
+    if hobs > 0.0:
+        ahead = (h[1:-1] - tx) / x
+        behind = (h[1:-1] - rx) / (length - x)
+        at = ahead[np.argmax(ahead)] - line
+        ar = behind[np.argmax(behind)] + line
+    surface = k.fit_surface(v1, v2, hobs, at, ar, length, h[0], h[-1])
+    return tx - surface.hstd, rx - surface.hsrd
+
+
+def smooth_excess(
+    d: Floats, tx: float, rx: float, radius_km: float, sea_share: float, radio: Radio
+) -> float:  # fmt: skip
+    """What the smooth earth loses beyond the Bullington edge over it, heights of antennas over it."""
+    length = d[-1]
+    sphere = k.spherical(
+        k.sphere_of_path(length, tx, rx, radius_km), length, sea_share, radio.frequency_ghz, radio.vertical
+    )
+    if sphere <= 0.0:
+        return 0.0
+    nu = k.smooth_bullington_nu(d, tx, rx, radius_km)
+    excess: float = max(sphere - k.bullington(nu, length, radio.frequency_ghz), 0.0)
+    return excess
+
+
+def obstructed(
+    d: Floats, top: Floats, tx: float, rx: float, radius_km: float, radio: Radio
+) -> tuple[float, float]:
+    """Bullington loss over tops, and what a rounded hill adds (Rec. ITU-R P.526-15, sections 4.5 and 4.2)."""
     length = d[-1]
     line = (rx - tx) / length
     x = d[1:-1]
     y = length - x
-    g = h[1:-1]
     tops = top[1:-1]
     bulge = 500.0 / radius_km
-    hobs = np.max(g - line * x) - tx
-    at = 0.0
-    ar = 0.0
-    if hobs > 0.0:
-        at = np.max((g - tx) / x) - line
-        ar = np.max((g - rx) / y) + line
-    scan = k.Scan(v1, v2, hobs, at, ar, 0.0, 0, 0.0, 0, 0.0, 0.0, 0.0, 0.0)
-    surface = k.fit_surface(scan, length, h[0], h[-1])
     ahead = (tops - tx) / x - bulge * x
-    behind = (tops - rx) / y - bulge * y
     first = int(np.argmax(ahead))
-    last = len(behind) - 1 - int(np.argmax(behind[::-1]))
     stim = ahead[first] + bulge * length
-    hill = 0.0
-    if stim >= line:
-        srim = behind[last] + bulge * length
-        nu = k.bullington_edge(stim, srim, length, tx, rx, d[1], d[-2])
-        actual = k.bullington(nu, length, radio.frequency_ghz)
-        both = stim + srim
-        crossing = d[1]
-        if both > 0.0:
-            crossing = min(max((rx - tx + srim * length) / both, d[1]), d[-2])
-        height = tx + stim * crossing - (tx * (length - crossing) + rx * crossing) / length
-        edge = k.knife_edge(nu / math.sqrt(radio.wavelength_m))
-        hill = hill_excess(
-            x,
-            tops + bulge * x * y,
-            first,
-            last,
-            both,
-            edge,
-            crossing,
-            height,
-            length,
-            radio.wavelength_m,
-            actual,
-        )
-    else:
-        above = tops - tx - line * x + bulge * x * y
-        nu = np.max(above / np.sqrt(x * y)) * math.sqrt(0.002 * length)
-        actual = k.bullington(nu, length, radio.frequency_ghz)
-    h1 = tx - surface.hstd
-    h2 = rx - surface.hsrd
-    sphere = k.spherical(
-        k.sphere_of_path(length, h1, h2, radius_km), length, sea_share, radio.frequency_ghz, radio.vertical
+    if stim < line:
+        nus = (tops - tx - line * x + bulge * x * y) / np.sqrt(x * y)
+        nu = nus[np.argmax(nus)] * math.sqrt(0.002 * length)
+        return k.bullington(nu, length, radio.frequency_ghz), 0.0
+    behind = (tops - rx) / y - bulge * y
+    last = len(behind) - 1 - int(np.argmax(behind[::-1]))
+    srim = behind[last] + bulge * length
+    nu = k.bullington_edge(stim, srim, length, tx, rx, d[1], d[-2])
+    loss = k.bullington(nu, length, radio.frequency_ghz)
+    both = stim + srim
+    crossing = d[1]
+    if both > 0.0:
+        crossing = min(max((rx - tx + srim * length) / both, d[1]), d[-2])
+    height = tx + stim * crossing - (tx * (length - crossing) + rx * crossing) / length
+    edge = k.knife_edge(nu / math.sqrt(radio.wavelength_m))
+    hill = hill_excess(
+        x, tops + bulge * x * y, first, last, both, edge, crossing, height, length, radio.wavelength_m, loss
     )
-    if sphere > 0.0:
-        smooth_nu, _ = k.smooth_bullington_nu(d, h1, h2, radius_km, radius_km)
-        actual += max(sphere - k.bullington(smooth_nu, length, radio.frequency_ghz), 0.0)
-    return actual, hill
+    return loss, hill
 
 
 def plane_earth(x: Floats, h: Floats, v1: float, v2: float, tx: float, rx: float, free_db: float) -> float:
@@ -282,51 +274,13 @@ def woods(
                 first = after
         elif first >= 0:
             stretch = np.sum(share[first:after])
-            near = np.max(near_around[first:after])
-            far = np.max(far_around[first:after])
+            near = near_around[first + np.argmax(near_around[first:after])]
+            far = far_around[first + np.argmax(far_around[first:after])]
             depth += stretch
             loss += stretch_loss(stretch, near, far, radio.leaf_db_m, radio.leaf_most_db, radio.leaf_wet_db)
             wet += stretch_loss(stretch, near, far, radio.wet_db_m, radio.wet_most_db, radio.wet_wet_db)
             first = -1
     return depth, loss, wet
-
-
-def over_ground(
-    x: Floats, d: Floats, h: Floats, top: Floats, v1: float, v2: float, tx: float, rx: float, free_db: float,
-    sea_share: float, radio: Radio,
-) -> tuple[float, float, float, float]:  # fmt: skip
-    """Rules 1 and 2: the loss, what a hill's round top adds, what the plane earth adds, and what it would take."""
-    diffraction_db, hill = diffracted(d, h, top, v1, v2, tx, rx, radio.radius_km, sea_share, radio)
-    plane = max(plane_earth(x, h, v1, v2, tx, rx, free_db), 0.0)
-    floor = max(plane - diffraction_db - hill, 0.0)
-    ground_db = diffraction_db + hill + floor
-    return ground_db, hill, floor, min(plane, ground_db)
-
-
-def route(
-    x: Floats, d: Floats, h: Floats, clutter_m: Floats, trees: NDArray[np.uint8], top: Floats, bare: Floats,
-    wooded: bool, v1: float, v2: float, tx: float, rx: float, free_db: float, sea_share: float, radio: Radio,
-) -> Route:  # fmt: skip
-    """Rules 1 to 3 between two antenna heights."""
-    ground_db, hill, floor, plane = over_ground(x, d, h, bare, v1, v2, tx, rx, free_db, sea_share, radio)
-    if np.any(bare > h):
-        # a roof on a round hill makes an edge of it, but never a lesser obstacle
-        least = over_ground(x, d, h, h, v1, v2, tx, rx, free_db, sea_share, radio)
-        if least[0] > ground_db:
-            ground_db, hill, floor, plane = least
-    depth = 0.0
-    trees_db = 0.0
-    wet_db = 0.0
-    through = 0.0
-    if wooded:
-        depth, in_db, in_wet_db = woods(x, h, clutter_m, trees, tx, rx, radio)
-        if depth > 0.0:
-            over_db, _, _, _ = over_ground(x, d, h, top, v1, v2, tx, rx, free_db, sea_share, radio)
-            over_db = max(over_db - ground_db, 0.0)
-            trees_db = min(over_db, in_db)
-            wet_db = min(over_db, in_wet_db)
-            through = 1.0 if in_db <= over_db else 0.0
-    return Route(ground_db, hill, floor, plane, trees_db, wet_db, depth, through)
 
 
 def find(
@@ -340,7 +294,7 @@ def find(
     """
     d = x * 1e-3
     top = h + clutter_m
-    wooded = bool(np.any(trees > 0))
+    wooded = np.sum(trees * 1.0) > 0.0
     bare = h + clutter_m * (trees == 0) if wooded else top
     step = d[1:] - d[:-1]
     sums = h[1:] + h[:-1]
@@ -350,19 +304,50 @@ def find(
     rx = h[-1] + rx_m
     ratio, worst = least_clearance(x, top, tx, rx, radio)
     free_db = 20.0 * math.log10(4.0 * math.pi * math.sqrt(x[-1] ** 2 + (tx - rx) ** 2) / radio.wavelength_m)
-    own = route(x, d, h, clutter_m, trees, top, bare, wooded, v1, v2, tx, rx, free_db, sea_share, radio)
-    low_k = 0.0
+    # rules 1 and 2
+    over_tx, over_rx = smooth_ground(d, h, v1, v2, tx, rx)
+    smooth_db = smooth_excess(d, over_tx, over_rx, radio.radius_km, sea_share, radio)
+    plane_db = max(plane_earth(x, h, v1, v2, tx, rx, free_db), 0.0)
+    obstacle_db, hill_db = obstructed(d, bare, tx, rx, radio.radius_km, radio)
+    diffraction_db = obstacle_db + smooth_db
+    floor_db = max(plane_db - diffraction_db - hill_db, 0.0)
+    ground_db = diffraction_db + hill_db + floor_db
+    low_k_db = 0.0
     if x[-1] >= LOW_K_SHORTEST_M:
-        deep, _ = diffracted(d, h, bare, v1, v2, tx, rx, low_radius_km, sea_share, radio)
-        low_k = max(deep - (own.ground_db - own.hill_db - own.floor_db), 0.0)
+        low_k_db, _ = obstructed(d, bare, tx, rx, low_radius_km, radio)
+        low_k_db += smooth_excess(d, over_tx, over_rx, low_radius_km, sea_share, radio)
+    if np.sum(bare - h) > 0.0:
+        # a roof on a round hill makes an edge of it, but never a lesser obstacle
+        least_db, least_hill_db = obstructed(d, h, tx, rx, radio.radius_km, radio)
+        least_db += smooth_db
+        least_floor_db = max(plane_db - least_db - least_hill_db, 0.0)
+        if least_db + least_hill_db + least_floor_db > ground_db:
+            hill_db, floor_db = least_hill_db, least_floor_db
+            ground_db = least_db + hill_db + floor_db
+    low_k_db = max(low_k_db - (ground_db - hill_db - floor_db), 0.0)
+    # rule 3
+    depth = 0.0
+    trees_db = 0.0
+    wet_db = 0.0
+    through = 0.0
+    if wooded:
+        depth, in_db, in_wet_db = woods(x, h, clutter_m, trees, tx, rx, radio)
+        if depth > 0.0:
+            over_db, over_hill_db = obstructed(d, top, tx, rx, radio.radius_km, radio)
+            over_db += smooth_db
+            over_db = over_db + over_hill_db + max(plane_db - over_db - over_hill_db, 0.0)
+            over_db = max(over_db - ground_db, 0.0)
+            trees_db = min(over_db, in_db)
+            wet_db = min(over_db, in_wet_db)
+            through = 1.0 if in_db <= over_db else 0.0
     return Found(
-        ratio, float(worst), free_db, low_k, own.ground_db, own.hill_db, own.floor_db, own.plane_db,
-        own.trees_db, own.trees_wet_db, own.depth_m, own.through,
+        ratio, float(worst), free_db, low_k_db, ground_db, hill_db, floor_db, min(plane_db, ground_db),
+        trees_db, wet_db, depth, through,
     )  # fmt: skip
 
 
 COMPILED: tuple[Callable[..., Any], ...] = (
-    least_clearance, rounded_excess, hill_excess, diffracted, plane_earth, belt_or_wood, stretch_loss,
-    woods, over_ground, route, find,
+    least_clearance, rounded_excess, hill_excess, smooth_ground, smooth_excess, obstructed, plane_earth,
+    belt_or_wood, stretch_loss, woods, find,
 )  # fmt: skip
 """What `find` is made of, for the compiler."""

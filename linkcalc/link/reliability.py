@@ -6,6 +6,8 @@ the median of the slow variation: the level a patient reading of many packets av
 Two kinds of variation are kept apart because tries cure only one. Fast fading (Rician or Rayleigh) is drawn
 anew for every try. The slow state, log-normal with a standard deviation in dB, is the same for all tries of
 a message and for both directions: wet leaves, a parked truck, the error of the prediction itself.
+
+Every public function here raises DomainError where an argument is outside its range.
 """
 
 from functools import lru_cache
@@ -44,11 +46,6 @@ def rayleigh_outage(margin_db: ArrayLike) -> Any:
     -------
     ndarray or float, 0 to 1, shape of `margin_db`
 
-    Raises
-    ------
-    DomainError
-        If a margin is not finite.
-
     References
     ----------
     Rayleigh distribution, any textbook: 1 - exp(-10^(-M/10)).
@@ -75,11 +72,6 @@ def rician_outage(margin_db: ArrayLike, rician_k_db: ArrayLike = DEFAULT_K_DB) -
     Returns
     -------
     ndarray or float, 0 to 1, the arguments broadcast
-
-    Raises
-    ------
-    DomainError
-        If a margin is not finite or K is not a number.
 
     References
     ----------
@@ -119,11 +111,6 @@ def message_success(
     Returns
     -------
     ndarray or float, 0 to 1, the arguments broadcast
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
 
     References
     ----------
@@ -176,11 +163,6 @@ def success_by_try(
     -------
     ndarray, 0 to 1, the arguments broadcast with a last axis of length `tries`
 
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
-
     Examples
     --------
     >>> success_by_try(12.0, 6.0, rician_k_db=6.0, tries=3).round(3).tolist()
@@ -223,11 +205,6 @@ def two_way_success(
     -------
     ndarray or float, 0 to 1, the arguments broadcast
 
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
-
     References
     ----------
     One try succeeds with (1 - p_up)(1 - p_down), given the slow state.
@@ -268,11 +245,6 @@ def margin_for_success(
     Returns
     -------
     ndarray or float, dB, the arguments broadcast
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
 
     Examples
     --------
@@ -327,14 +299,11 @@ def _outage(margin_db: Floats, k: Floats) -> Floats:
 def _slow_mean(
     function: Any, margin: Floats, sigma: Floats, k: Floats, n: int, reach: Floats | float = 0.0
 ) -> Floats:
-    """Mean of `function(margin + sigma z)` over the standard normal z, by the trapezoidal rule.
-
-    `function` gets margins with a last axis of points. The rule's error falls exponentially with the number
-    of points once the step resolves the fading, some 6 dB/sqrt(K) wide at large K and narrower for the
-    worst of n. The sum reaches down to where the integrand of the deep tail peaks: ln p^n grows by at most
-    n (0.23 + 0.058 K) per dB, and not beyond margin 0 (`reach` dB more where another direction saturates
-    later).
-    """
+    """Mean of `function(margin + sigma z)` over the standard normal z, by the trapezoidal rule over a last axis."""
+    # The rule's error falls exponentially with the number of points once the step resolves the fading, some
+    # 6 dB/sqrt(K) wide at large K and narrower for the worst of n. The sum reaches down to where the integrand of the
+    # deep tail peaks: ln p^n grows by at most n (0.23 + 0.058 K) per dB, and not beyond margin 0 (`reach` dB more
+    # where another direction saturates later).
     spread = np.maximum(sigma, 1e-9)
     growth = n * sigma * np.log(10.0) / 10.0 * (1.0 + k / 4.0)
     lowest = -9.0 - np.minimum(growth, np.maximum(margin + reach, 0.0) / spread)

@@ -4,7 +4,9 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
-from linkcalc.rules.limits import LimitsCheck, OtherTraffic, Transmission, check
+from linkcalc.rules.found import LimitsCheck
+from linkcalc.rules.limits import check
+from linkcalc.rules.transmission import OtherTraffic, Transmission
 
 if TYPE_CHECKING:
     from linkcalc.plan import Link, Plan

@@ -181,6 +181,19 @@ def messages_percent(share: float) -> str:
 # ---------------------------------------------------------------- what one change is
 
 
+_STEPS: dict[type, str] = {
+    findings.OutsideAntenna: "The antenna at {station} outside the building.",
+    findings.Repair: "Repair what costs {loss_db:g} dB at {station}: {reason}.",
+    findings.WiderBeam: "A half-wave dipole at {station}: its beam reaches {elevation_deg:+.0f}° up.",
+    findings.TurnedPolarisation: "A {polarisation} antenna at {station}, as at the other end, not {before}.",
+    findings.SiteReading: (
+        "Measure the signal on site first: the prediction is uncertain by {before_db:.0f} dB (one sigma), a reading at "
+        "the exact position and height leaves about {after_db:.0f} dB. Where it reads low, move the antenna by half a "
+        "metre first: it may be in a local null."
+    ),
+}
+
+
 @singledispatch
 def step_words(step: object) -> str:
     """Return one change in a sentence; of `findings.Step`.
@@ -188,7 +201,9 @@ def step_words(step: object) -> str:
     >>> step_words(findings.OutsideAntenna("shed"))
     'The antenna at shed outside the building.'
     """
-    raise TypeError(f"no words for {type(step).__name__}")
+    if type(step) not in _STEPS:
+        raise TypeError(f"no words for {type(step).__name__}")
+    return _STEPS[type(step)].format(**vars(step))
 
 
 @step_words.register
@@ -227,29 +242,9 @@ def _(step: findings.BetterAntenna) -> str:
 
 
 @step_words.register
-def _(step: findings.OutsideAntenna) -> str:
-    return f"The antenna at {step.station} outside the building."
-
-
-@step_words.register
-def _(step: findings.Repair) -> str:
-    return f"Repair what costs {step.loss_db:g} dB at {step.station}: {step.reason}."
-
-
-@step_words.register
 def _(step: findings.AimedAntenna) -> str:
     bearing = "" if step.bearing_deg is None else f"{step.bearing_deg:.0f}° from true north, "
     return f"Turn the antenna at {step.station} to the other station: {bearing}{step.tilt_deg:+.0f}° up."
-
-
-@step_words.register
-def _(step: findings.WiderBeam) -> str:
-    return f"A half-wave dipole at {step.station}: its beam reaches {step.elevation_deg:+.0f}° up."
-
-
-@step_words.register
-def _(step: findings.TurnedPolarisation) -> str:
-    return f"A {step.polarisation} antenna at {step.station}, as at the other end, not {step.before}."
 
 
 @step_words.register
@@ -291,15 +286,6 @@ def _(step: findings.RelayOnLine) -> str:
         f"A relay on the line, {step.distance_m / 1e3:.2f} km from {step.from_}, on a {step.mast_m:g} m mast: "
         f"the weaker of the two hops then has {step.margin_db:.1f} dB. "
         f"Assumed there: antennas as at the stations, feeder {_and(step.feeders)}."
-    )
-
-
-@step_words.register
-def _(step: findings.SiteReading) -> str:
-    return (
-        f"Measure the signal on site first: the prediction is uncertain by {step.before_db:.0f} dB (one "
-        f"sigma), a reading at the exact position and height leaves about {step.after_db:.0f} dB. Where it reads "
-        "low, move the antenna by half a metre first: it may be in a local null."
     )
 
 

@@ -2,6 +2,8 @@
 
 Far-field formula, main beam, no ground reflection. The public's levels are used for everybody: farm staff
 and visitors have no training that would allow the occupational ones.
+
+Every function of figures raises DomainError where an argument is outside its range.
 """
 
 import math
@@ -20,7 +22,7 @@ from linkcalc.units import SPEED_OF_LIGHT_M_S
 if TYPE_CHECKING:
     from linkcalc.link.result import LinkResult
     from linkcalc.plan import Plan
-    from linkcalc.rules.limits import Transmission
+    from linkcalc.rules.transmission import Transmission
 
 Guideline = Literal["icnirp_2020", "fcc"]
 
@@ -53,11 +55,6 @@ def power_density_limit_w_m2(frequency_hz: ArrayLike, guideline: Guideline) -> A
     Returns
     -------
     ndarray or float, W/m2, shape of `frequency_hz`
-
-    Raises
-    ------
-    DomainError
-        If the guideline is unknown or a frequency is outside the range.
 
     References
     ----------
@@ -92,11 +89,6 @@ def power_density_w_m2(eirp_dbm: ArrayLike, distance_m: ArrayLike, duty_cycle: A
     -------
     ndarray or float, W/m2, the arguments broadcast
 
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
-
     References
     ----------
     Free space: EIRP/(4 pi d^2); OET Bulletin 65, equation 4.
@@ -127,11 +119,6 @@ def compliance_distance_m(
     -------
     ndarray or float, m, the arguments broadcast
 
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
-
     References
     ----------
     d = sqrt(EIRP/(4 pi S)); see `power_density_limit_w_m2`.
@@ -158,11 +145,6 @@ def largest_eirp_dbm(distance_m: ArrayLike, frequency_hz: ArrayLike, guideline: 
     -------
     ndarray or float, dBm, the arguments broadcast
 
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
-
     References
     ----------
     Inverse of `compliance_distance_m`.
@@ -187,11 +169,6 @@ def reactive_near_field_m(frequency_hz: ArrayLike) -> Any:
     Returns
     -------
     ndarray or float, m, shape of `frequency_hz`
-
-    Raises
-    ------
-    DomainError
-        If a frequency is not above 0.
 
     References
     ----------
@@ -242,11 +219,6 @@ def keeping(eirp_dbm: float, frequency_hz: float, duty_cycle: float = 1.0) -> Ke
     Returns
     -------
     Keeping
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
 
     Examples
     --------

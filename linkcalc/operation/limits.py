@@ -12,8 +12,10 @@ from linkcalc.link.traffic import Sent, sent_over
 from linkcalc.plan import ChirpModulation, Link, Station
 from linkcalc.plan.wording import element
 from linkcalc.radio import css
-from linkcalc.rules.limits import CAUTION, LimitsCheck, OtherTraffic, Status, Transmission, check
+from linkcalc.rules.found import CAUTION, LimitsCheck, Status
+from linkcalc.rules.limits import check
 from linkcalc.rules.table import REGIONS, rules
+from linkcalc.rules.transmission import OtherTraffic, Transmission
 
 if TYPE_CHECKING:
     from linkcalc.link.result import LinkResult

@@ -131,20 +131,14 @@ def scan_nu(d: Floats, top: Floats, ht: float, hr: float, a: float, a2: float) -
     return -math.sqrt(float(nu[last]) * scale), last + 1, -math.sqrt(float(nu2.min()) * scale)
 
 
-def scan_smooth_nu(d: Floats, ht: float, hr: float, a: float, a2: float) -> tuple[float, float]:
-    """`scan_nu` without the point, over a smooth earth of height 0 at the same distances."""
+def scan_smooth_nu(d: Floats, ht: float, hr: float, a: float) -> float:
+    """`scan_nu` over a smooth earth of height 0 at the same distances, for one radius and without the point."""
     length = d[-1]
     x = d[1:-1]
     bulge = x * (length - x)
-    weight = 1.0 / bulge
-    line = ht + (hr - ht) / length * x
-    nu = 500.0 / a * bulge - line
-    nu2 = 500.0 / a2 * bulge - line
-    scale = 0.002 * length
-    return (
-        -math.sqrt(float((nu * nu * weight).min()) * scale),
-        -math.sqrt(float((nu2 * nu2 * weight).min()) * scale),
-    )
+    nu = 500.0 / a * bulge - (ht + (hr - ht) / length * x)
+    square = nu * nu * (1.0 / bulge)
+    return -math.sqrt(float(square[np.argmin(square)]) * (0.002 * length))
 
 
 # ---------------------------------------------------------------- one path: plain numbers
@@ -160,15 +154,17 @@ class Surface(NamedTuple):
     hsrd: float
 
 
-def fit_surface(scan: Scan, length: float, tx_ground: float, rx_ground: float) -> Surface:
-    """Attachment 1, section 1.6: least-squares surface and the one that the diffraction model uses."""
-    hst = (2.0 * scan.v1 * length - scan.v2) / length**2
-    hsr = (scan.v2 - scan.v1 * length) / length**2
+def fit_surface(
+    v1: float, v2: float, hobs: float, at: float, ar: float, length: float, tx_ground: float, rx_ground: float
+) -> Surface:
+    """Attachment 1, section 1.6: least-squares surface and the one that the diffraction model uses; see `Scan`."""
+    hst = (2.0 * v1 * length - v2) / length**2
+    hsr = (v2 - v1 * length) / length**2
     hstp = hst
     hsrp = hsr
-    if scan.hobs > 0.0:
-        hstp = hst - scan.hobs * scan.at / (scan.at + scan.ar)
-        hsrp = hsr - scan.hobs * scan.ar / (scan.at + scan.ar)
+    if hobs > 0.0:
+        hstp = hst - hobs * at / (at + ar)
+        hsrp = hsr - hobs * ar / (at + ar)
     return Surface(hst, hsr, min(hstp, tx_ground), min(hsrp, rx_ground))
 
 
@@ -209,13 +205,28 @@ def bullington_nu(
     return nu, nu2
 
 
+def first_from(d: Floats, value: float) -> int:
+    """Index of the first inner point at or beyond a distance; the last inner point if none is.
+
+    By hand: numpy's search takes the compiler ten times as long.
+    """
+    low = 1
+    high = len(d) - 2
+    while low < high:
+        middle = (low + high) >> 1
+        if d[middle] < value:
+            low = middle + 1
+        else:
+            high = middle
+    return low
+
+
 def smooth_slope(d: Floats, height: float, a: float) -> float:
     """Steepest slope from an antenna to the points of a smooth earth of height 0, bulge added.
 
     500 (D - d)/a - height/d is concave in d, so its largest value over the points is beside its summit.
     """
-    n = len(d)
-    right = min(max(int(np.searchsorted(d, math.sqrt(height * a / 500.0))), 1), n - 2)
+    right = first_from(d, math.sqrt(height * a / 500.0))
     x0 = float(d[max(right - 1, 1)])
     x1 = float(d[right])
     length = float(d[-1])
@@ -225,30 +236,21 @@ def smooth_slope(d: Floats, height: float, a: float) -> float:
 
 def smooth_slope_back(d: Floats, height: float, a: float) -> float:
     """The same seen from the other end of the path."""
-    n = len(d)
     length = float(d[-1])
-    right = min(max(int(np.searchsorted(d, length - math.sqrt(height * a / 500.0))), 1), n - 2)
+    right = first_from(d, length - math.sqrt(height * a / 500.0))
     x0 = float(d[max(right - 1, 1)])
     x1 = float(d[right])
     bulge = 500.0 / a
     return max(bulge * x0 - height / (length - x0), bulge * x1 - height / (length - x1))
 
 
-def smooth_bullington_nu(d: Floats, ht: float, hr: float, a: float, a2: float) -> tuple[float, float]:
-    """`bullington_nu` for a smooth earth of height 0 at the same distances."""
+def smooth_bullington_nu(d: Floats, ht: float, hr: float, a: float) -> float:
+    """`bullington_nu` for a smooth earth of height 0 at the same distances, for one radius."""
     length = float(d[-1])
-    line = (hr - ht) / length
     stim = smooth_slope(d, ht, a)
-    stim2 = smooth_slope(d, ht, a2)
-    nu = 0.0
-    nu2 = 0.0
-    if stim < line or stim2 < line:
-        nu, nu2 = scan_smooth_nu(d, ht, hr, a, a2)
-    if stim >= line:
-        nu = bullington_edge(stim, smooth_slope_back(d, hr, a), length, ht, hr, float(d[1]), float(d[-2]))
-    if stim2 >= line:
-        nu2 = bullington_edge(stim2, smooth_slope_back(d, hr, a2), length, ht, hr, float(d[1]), float(d[-2]))
-    return nu, nu2
+    if stim < (hr - ht) / length:
+        return scan_smooth_nu(d, ht, hr, a)
+    return bullington_edge(stim, smooth_slope_back(d, hr, a), length, ht, hr, float(d[1]), float(d[-2]))
 
 
 class Sphere(NamedTuple):
@@ -374,10 +376,10 @@ def delta_bullington(
     """Delta-Bullington loss of one path for one earth radius, dB [37-39]."""
     length = float(d[-1])
     scan = scan_profile(d, h, top, hts, hrs, a, a)
-    surface = fit_surface(scan, length, float(h[0]), float(h[-1]))
+    surface = fit_surface(scan.v1, scan.v2, scan.hobs, scan.at, scan.ar, length, float(h[0]), float(h[-1]))
     h1 = hts - surface.hstd
     h2 = hrs - surface.hsrd
     actual = bullington(bullington_nu(d, top, scan, hts, hrs, a, a)[0], length, f)
-    smooth = bullington(smooth_bullington_nu(d, h1, h2, a, a)[0], length, f)
+    smooth = bullington(smooth_bullington_nu(d, h1, h2, a), length, f)
     sphere = spherical(sphere_of_path(length, h1, h2, a), length, omega, f, vertical)
     return actual + np.maximum(sphere - smooth, 0.0)

@@ -51,7 +51,7 @@ def _register() -> None:
 @functools.cache
 def _register_helper(function: Callable[..., Any]) -> None:
     extending: Any = importlib.import_module("numba.extending")
-    extending.register_jitable(error_model="numpy")(function)
+    extending.register_jitable(error_model="numpy", no_cfunc_wrapper=True)(function)
 
 
 def compile_function(
@@ -392,6 +392,7 @@ _FORMULAS: tuple[Callable[..., Any], ...] = (
     _kernels.fit_surface,
     _kernels.bullington_edge,
     _kernels.bullington_nu,
+    _kernels.first_from,
     _kernels.smooth_slope,
     _kernels.smooth_slope_back,
     _kernels.smooth_bullington_nu,

@@ -558,7 +558,9 @@ def spherical_earth_loss_db(
     omega = float(number("sea_share", sea_share, at_least=0.0, at_most=1.0))
     length = float(path.d[-1])
     scan = k.scan_profile(path.d, path.h, path.top, path.hts, path.hrs, path.a, path.a)
-    surface = k.fit_surface(scan, length, float(path.h[0]), float(path.h[-1]))
+    surface = k.fit_surface(
+        scan.v1, scan.v2, scan.hobs, scan.at, scan.ar, length, float(path.h[0]), float(path.h[-1])
+    )
     sphere = k.sphere_of_path(length, path.hts - surface.hstd, path.hrs - surface.hsrd, path.a)
     return scalar_if_0d(k.spherical(sphere, length, omega, path.f, is_vertical(polarisation)))
 

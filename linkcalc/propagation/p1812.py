@@ -539,7 +539,7 @@ def path_of_profile(
     theta = 1000.0 * length / ae + theta_t + theta_r
 
     # Smooth surfaces and roughness (Attachment 1, section 1.6)
-    surface = k.fit_surface(scan, length, tx_ground, rx_ground)
+    surface = k.fit_surface(scan.v1, scan.v2, scan.hobs, scan.at, scan.ar, length, tx_ground, rx_ground)
     hst = min(surface.hst, tx_ground)
     hsr = min(surface.hsr, rx_ground)
     hte = hts - hst
@@ -550,7 +550,8 @@ def path_of_profile(
     h1 = hts - surface.hstd
     h2 = hrs - surface.hsrd
     actual_ae, actual_beta = k.bullington_nu(d, top, scan, hts, hrs, ae, abeta)
-    smooth_ae, smooth_beta = k.smooth_bullington_nu(d, h1, h2, ae, abeta)
+    smooth_ae = k.smooth_bullington_nu(d, h1, h2, ae)
+    smooth_beta = k.smooth_bullington_nu(d, h1, h2, abeta)
 
     # Ducting [46-56], what does not hang on frequency and time
     act = sea_coupling(omega, dct, dlt, hts)

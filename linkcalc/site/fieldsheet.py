@@ -8,7 +8,7 @@ feeders as terms of their own.
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -32,7 +32,7 @@ from linkcalc.operation.limits import section as limits_section
 from linkcalc.plan import Antenna, ChirpModulation, Feeder, FskModulation, Plan, Station
 from linkcalc.propagation import compiled, fresnel
 from linkcalc.radio import signal_level
-from linkcalc.rules.limits import Status
+from linkcalc.rules.found import Status
 from linkcalc.site.compass import declination_deg
 from linkcalc.site.fitted import antennas_at_hand, feeders_at_hand
 from linkcalc.site.measured_table import MeasuredTable, measured_table
@@ -270,7 +270,6 @@ def field_sheet(
         )
     grids = [_heights(s.antenna_height_m, highest_m, step_m, most) for s in stations]
     signals = _signals(case)
-    planned = next(i for i, s in enumerate(signals) if s.modulation == case.link.modulation)
     with recorded_notes():
         pairs = height_pairs(case, *grids, progress=progress)
         rise = _rises(grids)
@@ -281,19 +280,7 @@ def field_sheet(
             _end(loaded.plan, case, end, signals, rise, float(np.ptp(grid)))
             for end, grid in zip(ENDS, grids, strict=True)
         )
-        ends = (near, far)
     asked = Requirement.of(case.link)
-    feeders = [f for end in ends for f in end.feeders]
-    site = _covering(pairs.site_db, [f.noise_site_db for f in feeders], least=0.0)
-    year = [f.noise_conditions_db for f in feeders]
-    conditions = _covering(pairs.conditions_db, year, step=_CONDITIONS_STEP_DB)
-    spreads = np.hypot([pairs.site_db.min(), site.max()], [conditions.min(), conditions.max()])
-    sigma = _covering(spreads, [0.0])
-    margin = _steps(*_MARGINS_DB)
-    points, worst = np.unique(pairs.worst, return_inverse=True)
-    worst_m = case.profile.distance_m[points]
-    snr, below = _steps(*_SNR_DB), _steps(*_BELOW_DB)
-    believed = signal_level.SNR_BELIEVED_DB
     return FieldSheet(
         title=loaded.plan.title,
         link=case.link.name,
@@ -309,44 +296,74 @@ def field_sheet(
         ground_known=not case.losses.ground_unknown[0],
         tries=asked.tries,
         stated_margin_db=asked.stated_margin_db,
-        ends=ends,
+        ends=(near, far),
         signals=signals,
-        planned_signal=planned,
+        planned_signal=next(i for i, s in enumerate(signals) if s.modulation == case.link.modulation),
         polarisation_loss_db=-sum(t.value_db for t in case.polarisation_terms),
         pairs=pairs,
         rise_m=rise,
         profile=_profile(case),
-        worst=worst.reshape(pairs.worst.shape),
-        worst_m=worst_m,
-        worst_radius_m=np.asarray(
-            fresnel.fresnel_radius_m(worst_m, case.profile.length_m - worst_m, case.frequency_hz)
-        ),
-        worst_kind=tuple(case.profile.clutter_kind[i] or "ground" for i in points),
-        k_db=k,
-        site_db=site,
-        conditions_db=conditions,
-        sigma_db=sigma,
-        margin_db=margin,
-        success=np.array(
-            mean_success(
-                margin, sigma[:, np.newaxis], k[:, np.newaxis, np.newaxis], tries=asked.tries, busy=asked.busy
-            )
-        ),
-        least_db=np.array(asked.least_db(conditions, k[:, np.newaxis])),
-        needed_db=np.array(
-            replace(asked, stated_margin_db=None).margin_db(
-                site, conditions[:, np.newaxis], k[:, np.newaxis, np.newaxis]
-            )
-        ),
-        snr_db=snr,
-        signal_over_rssi_db=np.asarray(signal_level.signal_power_dbm(0.0, snr)),
-        below_db=below,
-        signal_over_rssi_saturated_db=np.asarray(signal_level.signal_power_dbm(0.0, believed, below)),
-        snr_believed_db=believed,
         declination_deg=declination_deg(case),
         measured=measured,
         cautions=CAUTIONS,
+        **_worst_points(case, pairs),
+        **_requirement_tables(asked, pairs, k, [*near.feeders, *far.feeders]),
+        **_reading_tables(),
     )
+
+
+def _worst_points(case: LinkCase, pairs: HeightPairs) -> dict[str, Any]:
+    """The points of the profile that are the worst of any pair of heights, each told once."""
+    p = case.profile
+    points, worst = np.unique(pairs.worst, return_inverse=True)
+    worst_m = p.distance_m[points]
+    radius_m = fresnel.fresnel_radius_m(worst_m, p.length_m - worst_m, case.frequency_hz)
+    return {
+        "worst": worst.reshape(pairs.worst.shape),
+        "worst_m": worst_m,
+        "worst_radius_m": np.asarray(radius_m),
+        "worst_kind": tuple(p.clutter_kind[i] or "ground" for i in points),
+    }
+
+
+def _requirement_tables(
+    asked: Requirement, pairs: HeightPairs, k: Floats, feeders: Sequence[FeederOption]
+) -> dict[str, Any]:
+    """What arrives, and what is required, by fading and uncertainty."""
+    site = _covering(pairs.site_db, [f.noise_site_db for f in feeders], least=0.0)
+    year = [f.noise_conditions_db for f in feeders]
+    conditions = _covering(pairs.conditions_db, year, step=_CONDITIONS_STEP_DB)
+    sigma = _covering(
+        np.hypot([pairs.site_db.min(), site.max()], [conditions.min(), conditions.max()]), [0.0]
+    )
+    margin = _steps(*_MARGINS_DB)
+    by_k = k[:, np.newaxis, np.newaxis]
+    unstated = replace(asked, stated_margin_db=None)
+    return {
+        "k_db": k,
+        "site_db": site,
+        "conditions_db": conditions,
+        "sigma_db": sigma,
+        "margin_db": margin,
+        "success": np.array(
+            mean_success(margin, sigma[:, np.newaxis], by_k, tries=asked.tries, busy=asked.busy)
+        ),
+        "least_db": np.array(asked.least_db(conditions, k[:, np.newaxis])),
+        "needed_db": np.array(unstated.margin_db(site, conditions[:, np.newaxis], by_k)),
+    }
+
+
+def _reading_tables() -> dict[str, Any]:
+    """What a reading of RSSI and SNR says of the wanted signal's power."""
+    snr, below = _steps(*_SNR_DB), _steps(*_BELOW_DB)
+    believed = signal_level.SNR_BELIEVED_DB
+    return {
+        "snr_db": snr,
+        "signal_over_rssi_db": np.asarray(signal_level.signal_power_dbm(0.0, snr)),
+        "below_db": below,
+        "signal_over_rssi_saturated_db": np.asarray(signal_level.signal_power_dbm(0.0, believed, below)),
+        "snr_believed_db": believed,
+    }
 
 
 def _steps(first: float, last: float, step: float) -> Floats:

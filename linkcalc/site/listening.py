@@ -9,7 +9,7 @@ from datetime import datetime
 
 from linkcalc.errors import ReadingsError
 from linkcalc.files import csv_cell
-from linkcalc.site.acceptance import largest_loss_rate
+from linkcalc.site.loss_rate import largest_loss_rate
 from linkcalc.site.readings import Reading, Way
 
 KEYS = ("rssi", "snr", "seq", "count")

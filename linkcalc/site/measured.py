@@ -26,17 +26,12 @@ from linkcalc.link.uncertainty import (
 )
 from linkcalc.plan import Link, Plan
 from linkcalc.radio.signal_level import SNR_BELIEVED_DB, noise_power_dbm, signal_power_dbm
-from linkcalc.site.acceptance import wilson_interval
+from linkcalc.site.distribution import Distribution
+from linkcalc.site.fades import fade_points_db
 from linkcalc.site.fitted import NOTHING_ELSE, Fitted
-from linkcalc.site.level import (
-    ERROR_DB,
-    Count,
-    Distribution,
-    Found,
-    Heard,
-    MeasuredNoise,
-    fade_points_db,
-)
+from linkcalc.site.heard import ERROR_DB, Count, Heard, MeasuredNoise
+from linkcalc.site.level import Found
+from linkcalc.site.loss_rate import loss_rate_interval
 from linkcalc.site.readings import Reading, Way
 
 AGREES_DB = 6.0
@@ -298,7 +293,7 @@ class Side:
         counted = self.counted
         share = None
         if counted:
-            low, high = wilson_interval(counted[0] - counted[1], counted[0])
+            low, high = loss_rate_interval(counted[0] - counted[1], counted[0], method="wilson")
             share = (1.0 - high, 1.0 - low)
         margin = found.shortfall
         middle = self.planned.margin_db - margin.quantile(0.5)

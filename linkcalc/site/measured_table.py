@@ -13,8 +13,10 @@ from scipy.special import betaln, ndtr
 from linkcalc._arrays import Floats
 from linkcalc.link.case import LinkCase
 from linkcalc.plan import Feeder
-from linkcalc.site import level as site_level
-from linkcalc.site.acceptance import largest_loss_rate, packets_needed
+from linkcalc.site import heard
+from linkcalc.site.fades import FADE_STEP_DB, fade_table, still_share_below
+from linkcalc.site.level import STANDS_STILL, STEADY_K_DB, ripple_db
+from linkcalc.site.loss_rate import largest_loss_rate, packets_needed
 from linkcalc.site.measured import FEWEST_FOR_NOISE, NOISE_SLACK_DB, Side
 from linkcalc.site.readings import Way
 from linkcalc.site.survey import FOLIAGE_SIGMA_DB, SAME_HEIGHT_M, foliage_to_come
@@ -115,9 +117,9 @@ def measured_table(case: LinkCase, feeders: Sequence[Sequence[Feeder]], k_steps_
     MeasuredTable
     """
     side = Side(case, "there", [], [])
-    fades = [site_level.fade_table("rician", k_db) for k_db in (*k_steps_db, site_level.STEADY_K_DB)]
+    fades = [fade_table("rician", k_db) for k_db in (*k_steps_db, STEADY_K_DB)]
     kept = slice(*np.searchsorted(fades[0].value, _FADES_DB))
-    k = (np.arange(1, site_level.MOST_INDEPENDENT + 1) - 1.0) / 2.0
+    k = (np.arange(1, heard.MOST_INDEPENDENT + 1) - 1.0) / 2.0
     counts = np.arange(1, MOST_COUNTED + 1)
     return MeasuredTable(
         site_db=side.site_db,
@@ -127,20 +129,17 @@ def measured_table(case: LinkCase, feeders: Sequence[Sequence[Feeder]], k_steps_
         planned_leaf=case.conditions.leaf,
         untold_sigma_db=FOLIAGE_SIGMA_DB,
         fade_first_db=float(fades[0].value[kept][0]),
-        fade_step_db=site_level.FADE_STEP_DB,
+        fade_step_db=FADE_STEP_DB,
         share_below=np.array([f.share_below[kept] for f in fades]),
         density=np.array([f.density_at[kept] for f in fades]),
-        still_below=np.array([site_level.still_share_below("rician", k_db)[kept] for k_db in k_steps_db]),
-        error_steps=np.asarray(site_level.ERROR_STEPS, dtype=np.float64),
-        error_weight=site_level.ERROR_WEIGHT / site_level.ERROR_WEIGHT.sum(),
+        still_below=np.array([still_share_below("rician", k_db)[kept] for k_db in k_steps_db]),
+        error_steps=np.asarray(heard.ERROR_STEPS, dtype=np.float64),
+        error_weight=heard.ERROR_WEIGHT / heard.ERROR_WEIGHT.sum(),
         middle_scale=np.exp(-betaln(k + 1.0, k + 1.0) - 2.0 * k * math.log(2.0)),
         ripple_db=np.array(
             [
                 [
-                    [
-                        site_level.ripple_db(float(n), same_height=same, fading="rician", rician_k_db=k_db)
-                        for n in counts
-                    ]
+                    [ripple_db(float(n), same_height=same, fading="rician", rician_k_db=k_db) for n in counts]
                     for same in (True, False)
                 ]
                 for k_db in k_steps_db
@@ -160,24 +159,24 @@ def measured_table(case: LinkCase, feeders: Sequence[Sequence[Feeder]], k_steps_
         ),
         proof_confidence=PROOF_CONFIDENCE,
         constants={
-            "step": site_level.STEP_DB,
-            "offset": site_level.OFFSET_DB,
-            "still": site_level.STANDS_STILL,
-            "wrong": site_level.WRONG_SHARE,
-            "scale": site_level.SCALE_DB,
-            "unplanned": site_level.UNPLANNED_NOISE_DB,
-            "unplannedShare": site_level.UNPLANNED_NOISE_SHARE,
-            "error": site_level.ERROR_DB,
-            "independent": site_level.MOST_INDEPENDENT,
+            "step": heard.STEP_DB,
+            "offset": heard.OFFSET_DB,
+            "still": STANDS_STILL,
+            "wrong": heard.WRONG_SHARE,
+            "scale": heard.SCALE_DB,
+            "unplanned": heard.UNPLANNED_NOISE_DB,
+            "unplannedShare": heard.UNPLANNED_NOISE_SHARE,
+            "error": heard.ERROR_DB,
+            "independent": heard.MOST_INDEPENDENT,
             "fewestForNoise": FEWEST_FOR_NOISE,
             "noiseSlack": NOISE_SLACK_DB,
             "sameHeight": SAME_HEIGHT_M,
             "provenAtLeast": packets_needed(0.95, PROOF_CONFIDENCE),
         },
-        offsets_db=site_level.OFFSETS_DB,
-        rises_db=site_level.RISES_DB,
-        unexplained=site_level.UNEXPLAINED,
-        unexplained_log_weight=np.log(site_level.UNEXPLAINED_WEIGHT),
+        offsets_db=heard.OFFSETS_DB,
+        rises_db=heard.RISES_DB,
+        unexplained=heard.UNEXPLAINED,
+        unexplained_log_weight=np.log(heard.UNEXPLAINED_WEIGHT),
     )
 
 

@@ -60,11 +60,6 @@ class Reading:
         return f"{self.file} {self.row}".strip()
 
     @property
-    def measured_level(self) -> bool:
-        """Whether it holds a level, not packet counts alone."""
-        return self.rssi_dbm is not None or self.snr_db is not None
-
-    @property
     def packets(self) -> int:
         """Packets that its levels are the median of."""
         return max(self.received or 1, 1)

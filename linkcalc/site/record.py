@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import date
 from importlib.metadata import version
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -32,7 +32,7 @@ from linkcalc.operation.sections import sections_of
 from linkcalc.plan import Conditions, Link, LoadedPlan, Plan, Station
 from linkcalc.plan.starter import SOURCE
 from linkcalc.plan.wording import quoted
-from linkcalc.rules.limits import CAUTION as LIMITS_CAUTION
+from linkcalc.rules.found import CAUTION as LIMITS_CAUTION
 from linkcalc.site.acceptance import Acceptance, acceptance
 from linkcalc.site.measured import Leaf
 from linkcalc.site.readings import Readings
@@ -92,6 +92,17 @@ class Photo:
     name: str
     kind: Literal["jpeg", "png"]
     content: bytes
+
+
+@dataclass(frozen=True)
+class Taken:
+    """Readings of a link, and the foliage on that day for those that do not say."""
+
+    readings: Readings
+    paths: Sequence[str | Path] = ()
+    """Their files, for their digests."""
+    leaf: Leaf | None = None
+    wet_foliage: bool | None = None
 
 
 @dataclass(frozen=True)
@@ -200,10 +211,7 @@ def make_record(
     loaded: LoadedPlan,
     link: Link,
     *,
-    readings: Readings | None = None,
-    readings_paths: Sequence[str | Path] = (),
-    leaf: Leaf | None = None,
-    wet_foliage: bool | None = None,
+    taken: Taken | None = None,
     day: date | None = None,
     success: float | None = None,
     confidence: float = 0.95,
@@ -217,12 +225,8 @@ def make_record(
     loaded : LoadedPlan
     link : Link
         One of the plan's.
-    readings : Readings, optional
-        Of `linkcalc.site.readings.read_readings`, for this link.
-    readings_paths : sequence of path
-        Their files, for their digests.
-    leaf, wet_foliage : optional
-        Foliage on the day of the readings, of those that do not say, as for `linkcalc.site.survey.survey_link`.
+    taken : Taken, optional
+        What was read on site.
     day : date, optional
         Of the record; the day to measure again is reckoned from it.
     success, confidence : float
@@ -242,35 +246,19 @@ def make_record(
     LinkcalcError
         As checking a plan and reading signal readings do.
     """
-    import pyproj
-    import rasterio
-
     plan = loaded.plan
     with recorded_notes() as said, open_terrain(loaded) as terrain:
         case = link_case(loaded, link, terrain)
         result = with_remedies(check_link(case), case, loaded, terrain)
         around = _site_map(case, terrain[0])
         files = tuple(_files(loaded, link, case.profile, terrain))
-        survey = None
-        if readings is not None:
-            survey = survey_link(
-                case,
-                readings,
-                leaf=leaf,
-                wet_foliage=wet_foliage,
-                plan=plan,
-                plan_digest=loaded.digest,
-            )
-    operation = {}
-    if len(plan.link) == 1:
-        operation = sections_of(plan, (result,), only=("messages", "tank", "energy"))
-    elif any(s.station in (link.from_, link.to) and s.solar is not None for s in plan.power):
-        operation = sections_of(plan, (result,), only=("energy",))
+        survey = None if taken is None else _survey(case, loaded, taken)
+    operation = _operation(plan, link, result)
     limits = plan_limits.section(plan)
     exposure = exposure_section(plan)
-    names = (link.from_, link.to)
-    proven = _success(link) if success is None else success
-    extra = [] if survey is None else survey.cautions
+    if success is None:
+        success = (link.required_success if link.tries == 1 else None) or DEFAULT_SUCCESS
+    read = () if taken is None else taken.paths
     return Record(
         title=plan.title,
         job=job or Job(),
@@ -283,18 +271,18 @@ def make_record(
         limits=tuple(e for e in limits.ends if e.link == link.name),
         region_name=limits.region_name,
         limits_caution=LIMITS_CAUTION,
-        keep_away=tuple(s for s in exposure.stations if s.station in names),
+        keep_away=tuple(s for s in exposure.stations if s.station in (link.from_, link.to)),
         keep_away_caution=CAVEAT,
-        readings=readings,
+        readings=None if taken is None else taken.readings,
         survey=survey,
-        success=proven,
+        success=success,
         confidence=confidence,
-        tests=(_test(survey, 0, proven, confidence), _test(survey, 1, proven, confidence)),
+        tests=(_test(survey, 0, success, confidence), _test(survey, 1, success, confidence)),
         day=day,
         recheck=recheck(day, _latitude_deg(case.profile)),
         operation=tuple(s.line for s in operation.values()) if len(plan.link) == 1 else (),
         photos=tuple(_photo(path) for path in photos),
-        cautions=tuple(dict.fromkeys([*CAUTIONS, *extra])),
+        cautions=tuple(dict.fromkeys([*CAUTIONS, *(() if survey is None else survey.cautions)])),
         assumed=tuple(
             a for a in assumed_of(loaded, [case]) if a.source == SOURCE or _concerns(a.key, plan, link)
         ),
@@ -305,16 +293,44 @@ def make_record(
             InputFile(
                 "profile as used", f"{len(case.profile.distance_m)} points", _profile_digest(case.profile)
             ),
-            *(InputFile("readings", Path(path).name, _file_digest(path)) for path in readings_paths),
+            *(InputFile("readings", Path(path).name, _file_digest(path)) for path in read),
             *(InputFile("photo", Path(path).name, _file_digest(path)) for path in photos),
         ),
-        versions=(
-            ("linkcalc", __version__),
-            ("Python", platform.python_version()),
-            *((name, version(name)) for name in _LIBRARIES),
-            ("GDAL", rasterio.__gdal_version__),
-            ("PROJ", pyproj.proj_version_str),
-        ),
+        versions=_versions(),
+    )
+
+
+def _survey(case: LinkCase, loaded: LoadedPlan, taken: Taken) -> Survey:
+    return survey_link(
+        case,
+        taken.readings,
+        leaf=taken.leaf,
+        wet_foliage=taken.wet_foliage,
+        plan=loaded.plan,
+        plan_digest=loaded.digest,
+    )
+
+
+def _operation(plan: Plan, link: Link, result: LinkResult) -> dict[str, Any]:
+    """Sections on this link alone; of several links, only what the batteries of its parts list need."""
+    if len(plan.link) == 1:
+        energy = ("energy",) if plan.power else ()
+        return sections_of(plan, (result,), only=("messages", "tank", *energy))
+    if any(s.station in (link.from_, link.to) and s.solar is not None for s in plan.power):
+        return sections_of(plan, (result,), only=("energy",))
+    return {}
+
+
+def _versions() -> tuple[tuple[str, str], ...]:
+    import pyproj
+    import rasterio
+
+    return (
+        ("linkcalc", __version__),
+        ("Python", platform.python_version()),
+        *((name, version(name)) for name in _LIBRARIES),
+        ("GDAL", rasterio.__gdal_version__),
+        ("PROJ", pyproj.proj_version_str),
     )
 
 
@@ -363,12 +379,6 @@ def recheck(day: date | None, latitude_deg: float | None) -> Recheck:
 def _half_a_year_on(day: date) -> date:
     year, month = divmod(day.year * 12 + day.month - 1 + 6, 12)
     return date(year, month + 1, min(day.day, 28))
-
-
-def _success(link: Link) -> float:
-    if link.required_success is not None and link.tries == 1:
-        return link.required_success
-    return DEFAULT_SUCCESS
 
 
 def _test(survey: Survey | None, way: int, success: float, confidence: float) -> Acceptance:

@@ -24,7 +24,8 @@ from linkcalc.link.uncertainty import fading
 from linkcalc.plan import Plan, Station
 from linkcalc.propagation import vegetation
 from linkcalc.site.fitted import Fitted, UnmappedError
-from linkcalc.site.level import Group, Heard, reading_error_db, ripple_db, update
+from linkcalc.site.heard import Heard
+from linkcalc.site.level import Group, reading_error_db, ripple_db, update
 from linkcalc.site.measured import AGREES_DB, DirectionDrawing, DirectionSurvey, Leaf, Side, State
 from linkcalc.site.readings import Reading, Readings, RefusedRow, Way
 from linkcalc.site.walk_test import MOST_SPOTS, Spot, by_spot_name, walk_test

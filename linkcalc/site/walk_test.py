@@ -12,7 +12,8 @@ from linkcalc.link.case import LinkCase
 from linkcalc.link.legal import lawful
 from linkcalc.link.uncertainty import fading
 from linkcalc.plan import Plan
-from linkcalc.site.level import Distribution, even_grid, log_likelihood
+from linkcalc.site.distribution import Distribution
+from linkcalc.site.level import even_grid, log_likelihood
 from linkcalc.site.measured import Side, State
 from linkcalc.site.readings import Reading, Way
 from linkcalc.units import EARTH_RADIUS_M

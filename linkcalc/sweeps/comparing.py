@@ -10,6 +10,7 @@ from typing import Literal
 from linkcalc.answer import Answer
 from linkcalc.errors import LinkcalcError, PlanError
 from linkcalc.link.parts_list import bill
+from linkcalc.link.requirement import VERDICTS
 from linkcalc.link.result import LinkResult, Result, VerdictWord
 from linkcalc.link.verdict import check_plan
 from linkcalc.operation.sections import with_sections
@@ -74,11 +75,10 @@ class Candidates(Answer):
     @property
     def best(self) -> VerdictWord:
         """The verdict of the candidate whose worst link is best."""
-        worst_first: tuple[VerdictWord, ...] = ("does_not_close", "at_risk", "closes")
         by_candidate: dict[tuple[str, str], list[VerdictWord]] = {}
         for r in self.rows:
             by_candidate.setdefault((r.candidate, r.leaf), []).append(r.verdict)
-        return max((min(v, key=worst_first.index) for v in by_candidate.values()), key=worst_first.index)
+        return max((min(v, key=VERDICTS.index) for v in by_candidate.values()), key=VERDICTS.index)
 
 
 def compare(plans: Sequence[Candidate], settings: Sequence[str] = (), *, leaf: str = "plan") -> Candidates:

@@ -1,12 +1,12 @@
 """Both antenna heights of a link at once: the margin of every pair, where it suffices, what the masts cost.
 
-A pair *reaches what is asked* where neither direction lacks anything. Margins are those of a check at each
+A pair *meets the requirement* where neither direction lacks anything. Margins are those of a check at each
 pair, with a feeder that grows as its antenna is raised.
 """
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,7 +18,7 @@ from linkcalc.area.height_pairs import height_pairs
 from linkcalc.errors import DomainError
 from linkcalc.link.budget import DECIMALS
 from linkcalc.link.case import ENDS, LinkCase
-from linkcalc.link.judgement import judgement
+from linkcalc.link.judgement import Judgement, judgement
 from linkcalc.link.legal import lawful
 from linkcalc.link.on_ground import recorded_notes
 from linkcalc.link.requirement import VERDICTS, Requirement
@@ -107,13 +107,13 @@ class HeightTable(Answer):
     cost: Floats
     """(n, m) of both masts."""
     asked: str
-    """What is asked, in words."""
+    """What is required, in words."""
     prices: MastPrices
     bases_m: tuple[float, float]
     """Height at which the masts stand on something that is there already."""
     present: Pair
     cheapest: Pair | None
-    """Of the pairs that reach what is asked, as a check of its own finds it; None: none does."""
+    """Of the pairs that meet the requirement, as a check of its own finds it; None: none does."""
     best: Pair
     """The pair with most to spare."""
     assumed: tuple[Assumption, ...]
@@ -146,7 +146,7 @@ class HeightTable(Answer):
 
     @property
     def closes(self) -> NDArray[np.bool_]:
-        """(n, m) where what is asked is reached."""
+        """(n, m) where the requirement is met."""
         return np.asarray(self.lacking_db <= 0.0)
 
 
@@ -167,7 +167,7 @@ def height_table(
     highest_m : float, m
         Highest antenna above ground at either end, 2 to 200; a station's own `highest_antenna_m` counts besides.
     step_m : float, m, optional
-        Between heights; left out: the finest of 0.1, 0.25, 0.5, 1, 2 and 5 m that gives at most 40 heights.
+        Between heights; default: the finest of 0.1, 0.25, 0.5, 1, 2 and 5 m that gives at most 40 heights.
         The present heights are looked at besides.
     prices : MastPrices, optional
     stated : frozenset of str
@@ -196,81 +196,130 @@ def height_table(
     # power over a legal limit does not count; what else is over one, or has no ground, is at risk at any height
     case, over = lawful(case)
     unsure = any(x.legal_dbm is None for x in over) or bool(case.losses.ground_unknown[0])
-    at_best = VERDICTS.index("at_risk" if unsure else "closes")
     near_m, far_m = (
         _heights(s.antenna_height_m, min(top, s.highest_antenna_m or top), step)
         for s in (case.near, case.far)
     )
-    asked = Requirement.of(case.link)
+    cost = costs.of(near_m - bases_m[0])[:, np.newaxis] + costs.of(far_m - bases_m[1])
     with recorded_notes():  # what is only tried may leave a model's range
-        pairs = height_pairs(case, near_m, far_m)
-
-        def raised(at: tuple[int, int]) -> LinkCase:
-            return case.raised(near_m=float(near_m[at[0]]), far_m=float(far_m[at[1]]))
-
-        ends = [case.raised(near_m=float(h)) for h in near_m], [case.raised(far_m=float(h)) for h in far_m]
-        margins = (pairs.path_gain_db + pairs.antenna_db)[..., np.newaxis] + _fixed_db(case, *ends)
-        margins = np.round(margins, DECIMALS)
-        both = [
-            judgement(
-                asked,
-                margins[..., way],
-                np.hypot(pairs.site_db, site),
-                np.hypot(pairs.conditions_db, year),
-                pairs.k_db,
-            )
-            for way, (site, year) in enumerate(_noise_db(*ends))
-        ]
-        needed = np.stack([j.required_margin_db for j in both], axis=-1)
-        lacking = (needed - margins).max(axis=2)
-        cost = costs.of(near_m - bases_m[0])[:, np.newaxis] + costs.of(far_m - bases_m[1])
-        chosen = None
-        if VERDICTS[at_best] == "closes":
-            chosen = _cheapest(lambda at: _checked_pair(raised(at), 0.0), lacking, cost)
-
-        def pair(at: tuple[int, int]) -> Pair:
-            return Pair(
-                near_height_m=float(near_m[at[0]]),
-                far_height_m=float(far_m[at[1]]),
-                cost=float(cost[at]),
-                verdict=VERDICTS[min(at_best, *(int(j.verdict[at]) for j in both))],
-                fade_margins_db=(float(margins[at][0]), float(margins[at][1])),
-                required_margins_db=(float(needed[at][0]), float(needed[at][1])),
-                delivery_probability=min(float(j.success[at]) for j in both),
-            )
-
-        best = divmod(int(np.argmin(lacking)), lacking.shape[1])
-        here = (
-            int(np.argmin(np.abs(near_m - case.near.antenna_height_m))),
-            int(np.argmin(np.abs(far_m - case.far.antenna_height_m))),
+        grid = _Grid(
+            case, near_m, far_m, cost, "at_risk" if unsure else "closes", *_judged(case, near_m, far_m)
         )
-        return HeightTable(
-            link=case.link.name,
-            from_=case.near.name,
-            to=case.far.name,
-            near_height_m=near_m,
-            far_height_m=far_m,
-            margin_db=margins.min(axis=2),
-            lacking_db=lacking,
-            cost=cost,
-            asked=requirement_words(asked),
-            prices=costs,
-            bases_m=bases_m,
-            present=pair(here),
-            cheapest=_checked_pair(raised(chosen), float(cost[chosen])) if chosen else None,
-            best=pair((best[0], best[1])),
-            assumed=tuple(
-                Assumption(
-                    name, getattr(costs, name), f"{COMMON_PRACTICE}: a plausible proportion, put in your own"
-                )
-                for name in ("cost_per_m", "guyed_above_m", "guyed_cost_per_m", "cost_per_mast")
-                if name not in stated
-            ),
+        cheapest = None if unsure else grid.cheapest()
+    here = (
+        int(np.argmin(np.abs(near_m - case.near.antenna_height_m))),
+        int(np.argmin(np.abs(far_m - case.far.antenna_height_m))),
+    )
+    return HeightTable(
+        link=case.link.name,
+        from_=case.near.name,
+        to=case.far.name,
+        near_height_m=near_m,
+        far_height_m=far_m,
+        margin_db=grid.margins_db.min(axis=2),
+        lacking_db=grid.lacking_db,
+        cost=cost,
+        asked=requirement_words(Requirement.of(case.link)),
+        prices=costs,
+        bases_m=bases_m,
+        present=grid.pair(here),
+        cheapest=cheapest,
+        best=grid.pair(divmod(int(np.argmin(grid.lacking_db)), far_m.size)),
+        assumed=tuple(
+            Assumption(
+                name, getattr(costs, name), f"{COMMON_PRACTICE}: a plausible proportion, put in your own"
+            )
+            for name in ("cost_per_m", "guyed_above_m", "guyed_cost_per_m", "cost_per_mast")
+            if name not in stated
+        ),
+    )
+
+
+def _judged(case: LinkCase, near_m: Floats, far_m: Floats) -> tuple[Floats, tuple[Judgement, Judgement]]:
+    """Fade margins there and back of every pair of heights, (n, m, 2), and how each direction is judged."""
+    pairs = height_pairs(case, near_m, far_m)
+    ends = [case.raised(near_m=float(h)) for h in near_m], [case.raised(far_m=float(h)) for h in far_m]
+    margins = (pairs.path_gain_db + pairs.antenna_db)[..., np.newaxis] + _fixed_db(case, *ends)
+    margins = np.round(margins, DECIMALS)
+    there, back = (
+        judgement(
+            Requirement.of(case.link),
+            margins[..., way],
+            np.hypot(pairs.site_db, site),
+            np.hypot(pairs.conditions_db, year),
+            pairs.k_db,
+        )
+        for way, (site, year) in enumerate(_noise_db(*ends))
+    )
+    return margins, (there, back)
+
+
+@dataclass(frozen=True, eq=False)
+class _Grid:
+    """Every pair of heights, judged; arrays (n, m, ...)."""
+
+    case: LinkCase
+    near_m: Floats
+    far_m: Floats
+    cost: Floats
+    at_best: VerdictWord
+    margins_db: Floats
+    judgements: tuple[Judgement, Judgement]
+
+    @cached_property
+    def required_db(self) -> Floats:
+        """There and back."""
+        return np.stack([j.required_margin_db for j in self.judgements], axis=-1)
+
+    @cached_property
+    def lacking_db(self) -> Floats:
+        """What the direction that lacks most lacks."""
+        return np.asarray((self.required_db - self.margins_db).max(axis=2))
+
+    def pair(self, at: tuple[int, int]) -> Pair:
+        """A pair as its place in the grid has it."""
+        words = [VERDICTS.index(self.at_best), *(int(j.verdict[at]) for j in self.judgements)]
+        there_db, back_db = (float(m) for m in self.margins_db[at])
+        required_there_db, required_back_db = (float(m) for m in self.required_db[at])
+        return Pair(
+            near_height_m=float(self.near_m[at[0]]),
+            far_height_m=float(self.far_m[at[1]]),
+            cost=float(self.cost[at]),
+            verdict=VERDICTS[min(words)],
+            fade_margins_db=(there_db, back_db),
+            required_margins_db=(required_there_db, required_back_db),
+            delivery_probability=min(float(j.success[at]) for j in self.judgements),
+        )
+
+    def cheapest(self) -> Pair | None:
+        """The cheapest pair that lacks nothing, as a check of its own finds it; of several, that with most to spare."""
+        lacking = self.lacking_db
+        for flat in np.lexsort((lacking.ravel(), np.round(self.cost.ravel(), 6))):
+            at = divmod(int(flat), lacking.shape[1])
+            if lacking[at] <= _ROUNDING_DB:
+                found = self._checked(at)
+                if lacking[at] <= -_ROUNDING_DB or found.verdict == "closes":
+                    return found
+        return None
+
+    def _checked(self, at: tuple[int, int]) -> Pair:
+        """A pair as a check of the whole link finds it."""
+        raised = self.case.raised(near_m=float(self.near_m[at[0]]), far_m=float(self.far_m[at[1]]))
+        result = check_link(raised, advice=False)
+        there, back = result.directions
+        return Pair(
+            near_height_m=raised.near.antenna_height_m,
+            far_height_m=raised.far.antenna_height_m,
+            cost=float(self.cost[at]),
+            verdict=result.verdict,
+            fade_margins_db=(there.fade_margin_db, back.fade_margin_db),
+            required_margins_db=(there.required_margin_db, back.required_margin_db),
+            delivery_probability=min(there.delivery_probability, back.delivery_probability),
         )
 
 
 def requirement_words(asked: Requirement) -> str:
-    """What is asked of each direction, in words.
+    """What is required of each direction, in words.
 
     >>> requirement_words(Requirement(0.99, 0.9, 20.0, 3, 0.01))
     '99 % of the messages (up to 3 tries each) at 90 % of such sites, and 20 dB of fade margin'
@@ -323,32 +372,3 @@ def _noise_db(near: list[LinkCase], far: list[LinkCase]) -> list[tuple[Floats, F
 
     back = of([c.near for c in near])
     return [of([c.far for c in far]), (back[0][:, np.newaxis], back[1][:, np.newaxis])]
-
-
-def _cheapest(
-    checked_at: Callable[[tuple[int, int]], Pair], lacking: Floats, cost: Floats
-) -> tuple[int, int] | None:
-    """The cheapest pair that lacks nothing, as a check of its own finds it; of several, the one with most to spare."""
-    order = np.lexsort((lacking.ravel(), np.round(cost.ravel(), 6)))
-    for flat in order:
-        at = (int(flat) // lacking.shape[1], int(flat) % lacking.shape[1])
-        if lacking[at] <= -_ROUNDING_DB:
-            return at
-        if lacking[at] <= _ROUNDING_DB and checked_at(at).verdict == "closes":
-            return at
-    return None
-
-
-def _checked_pair(case: LinkCase, cost: float) -> Pair:
-    """A pair as a check of the whole link finds it."""
-    result = check_link(case, advice=False)
-    there, back = result.directions
-    return Pair(
-        near_height_m=case.near.antenna_height_m,
-        far_height_m=case.far.antenna_height_m,
-        cost=cost,
-        verdict=result.verdict,
-        fade_margins_db=(there.fade_margin_db, back.fade_margin_db),
-        required_margins_db=(there.required_margin_db, back.required_margin_db),
-        delivery_probability=min(there.delivery_probability, back.delivery_probability),
-    )

@@ -1,4 +1,7 @@
-"""What a sweep may vary: the keys of a plan that bear on a link, by name, and what each of them changes."""
+"""What a sweep may vary: the keys of a plan that bear on a link, by name, and what each of them changes.
+
+What is no parameter or no value of one is a `DomainError`.
+"""
 
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -88,13 +91,7 @@ class Parameter:
     """Where the plan has none of its own."""
 
     def checked_values(self, given: Any) -> tuple[Any, ...]:
-        """Values as the plan writes them, in the order given.
-
-        Raises
-        ------
-        DomainError
-            If there is none, one comes twice, or they are of another kind.
-        """
+        """Values as the plan writes them, in the order given."""
         items = np.atleast_1d(
             np.asarray(given if isinstance(given, str | np.ndarray) else list(_each(given)))
         )
@@ -141,11 +138,6 @@ def parameter(name: str, link: Link, near: Station, far: Station, *, rasters: bo
     Returns
     -------
     Parameter
-
-    Raises
-    ------
-    DomainError
-        If nothing or more than one thing is called so.
 
     Examples
     --------
@@ -197,8 +189,8 @@ def _unknown(name: str, wanted: str, known: Iterable[str], link: Link) -> str:
             return f"{wanted} is not a key of kind = {quoted(link.modulation.kind)}, this link's modulation"
     words = [*dict.fromkeys(k.removeprefix("near.").removeprefix("far.") for k in known), *ALIASES]
     near = get_close_matches(wanted[:80], words, n=1, cutoff=0.5)
-    mend = f"did you mean {near[0]}?" if near else f"among what can be: {', '.join(ALIASES.values())}"
-    return f"{quoted(name)} cannot be varied; {mend}"
+    hint = f"did you mean {near[0]}?" if near else f"among what can be: {', '.join(ALIASES.values())}"
+    return f"{quoted(name)} cannot be varied; {hint}"
 
 
 def parameters(link: Link, *, rasters: bool = True) -> Iterator[Parameter]:

@@ -1,8 +1,8 @@
 """How far a link goes before anybody has looked at its ground: distance by kind of ground and spreading factor.
 
 Each kind of ground is an ensemble of made profiles; every profile goes through the rules of a check. At a distance
-the share of such sites that give what is asked is averaged over the ensemble; the link *closes* as far as that share
-stays at the confidence asked for, and is a gamble where it falls to a half. One hill decides more than all of this.
+the share of such sites that meet the requirement is averaged over the ensemble; the link *closes* as far as that share
+stays at the required confidence, and is a gamble where it falls to a half. One hill decides more than all of this.
 """
 
 import math
@@ -91,7 +91,7 @@ class HowFar(Answer):
     """Of one message, by spreading factor."""
     grounds: tuple[Ground, ...]
     site_share: Floats
-    """(grounds, spreading factors, d): share of such sites that give what is asked, weaker direction."""
+    """(grounds, spreading factors, d): share of such sites that meet the requirement, weaker direction."""
     reaches: tuple[Reach, ...]
     over_limits: tuple[str, ...]
     """What is over the legal limits of the plan's region, in words. Power over a limit is not counted."""
@@ -259,7 +259,7 @@ def how_far(
     Raises
     ------
     DomainError
-        If there is no such link or kind of ground, or a spreading factor is asked for without chirps.
+        If there is no such link or kind of ground, or a spreading factor is given without chirps.
 
     Examples
     --------
@@ -382,7 +382,7 @@ def _within_limits(case: LinkCase, factors: Sequence[int | None]) -> tuple[Float
 def _shares_and_margins(
     case: LinkCase, ground: Ground, distance: Floats, gained: Floats, asked: Requirement
 ) -> tuple[Floats, Floats]:
-    """Share of such sites that give what is asked, and fade margin, means over the profiles, (2, factors, distances).
+    """Share of such sites that meet the requirement, and fade margin, means over the profiles, (2, factors, distances).
 
     `gained` is (2, factors); 2: there and back.
     """

@@ -24,6 +24,7 @@ from linkcalc.link.on_ground import open_terrain, position_deg, recorded_notes
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.plan import ExtraLoss, Link, LoadedPlan, PlanLike, Station, as_plan
 from linkcalc.plan.fleet import LoadedFleet
+from linkcalc.plan.in_python import chosen_link
 from linkcalc.plan.wording import quoted
 from linkcalc.sweeps.parameters import Parameter, parameter
 from linkcalc.sweeps.sweeping import (
@@ -31,7 +32,6 @@ from linkcalc.sweeps.sweeping import (
     Cases,
     Grid,
     as_raised,
-    chosen_link,
     feeder_grows,
     refuse_rivals,
     stated_current_ma,
@@ -101,7 +101,7 @@ class Sample(Sweep):
         Returns
         -------
         dict of str to float, -1 to 1
-            Spearman's; what was drawn as words is left out.
+            Spearman's; without what was drawn as words.
         """
         from scipy.stats import rankdata
 
@@ -194,9 +194,7 @@ def sample(
     """
     loaded = plan_of_fleet(plan) if isinstance(plan, LoadedFleet) else as_plan(plan)
     names = [k.name for k in loaded.plan.link]
-    links = (
-        [chosen_link(loaded.plan, link)] if link is not None or len(names) == 1 else list(loaded.plan.link)
-    )
+    links = [chosen_link(loaded, link)] if link is not None or len(names) == 1 else list(loaded.plan.link)
     given = _drawn(uncertain, draws, seed)
     size = len(next(iter(given.values())))
     if size * len(links) > MOST_CELLS:
@@ -293,7 +291,7 @@ def _draw(name: Any, distribution: Any, size: int, random: np.random.Generator) 
 def _inputs(
     loaded: LoadedPlan, link: Link, near: Station, far: Station, given: Iterable[str]
 ) -> dict[str, Parameter]:
-    """What each name stands for on a link; names of stations that it has not are left out."""
+    """What each name stands for on a link; without names of stations that it has not."""
     rasters = link.profile_csv is None and link.name not in loaded.profiles
     others = {s.name for s in loaded.plan.station} - {near.name, far.name}
     names = [n for n in given if not any(n.startswith(f"{other}.") for other in others)]

@@ -33,7 +33,7 @@ from linkcalc.link.traffic import sent_over
 from linkcalc.link.uncertainty import fading_k_db, noise_items, path_items, together_db
 from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
 from linkcalc.plan.faults import faults, summary
-from linkcalc.plan.wording import quoted
+from linkcalc.plan.in_python import chosen_link
 from linkcalc.propagation.loss_models import RULES
 from linkcalc.radio.energy import transmit_current_ma
 from linkcalc.sweeps.parameters import DISTANCE, K_FACTOR, PIECES, Parameter, Place, of_feeder, parameter
@@ -63,7 +63,7 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
         combinations. An antenna above its planned height has its feeder longer by as much, unless the feeder's
         length is varied too.
     link : str, optional
-        Which link; may be left out where the plan has one.
+        Which link, where the plan has several.
 
     Returns
     -------
@@ -72,6 +72,8 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
 
     Raises
     ------
+    LinkcalcError
+        If there is no such link, or several and none is named.
     DomainError
         If a name or a value cannot be used, two parameters set the same, or there are too many combinations.
     PlanError
@@ -98,7 +100,7 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
     plan = loaded.plan
     if not isinstance(vary, Mapping):
         raise ArgumentError(f'vary is a dict such as {{"sf": range(7, 13)}}; not {type(vary).__name__}')
-    chosen = chosen_link(plan, link)
+    chosen = chosen_link(loaded, link)
     near, far = plan.station_named(chosen.from_), plan.station_named(chosen.to)
     if not vary:
         raise DomainError("nothing to vary: give one parameter or more")
@@ -135,18 +137,6 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
         linkcalc_version=__version__,
         warnings=tuple(said),
     )
-
-
-def chosen_link(plan: Plan, name: str | None) -> Link:
-    links = {k.name: k for k in plan.link}
-    if name is None and len(links) == 1:
-        return plan.link[0]
-    names = ", ".join(quoted(n) for n in list(links)[:10])
-    if name is None:
-        raise DomainError(f"the plan has {len(links)} links; name one: {names}")
-    if name not in links:
-        raise DomainError(f"unknown link {quoted(name)}; links: {names}")
-    return links[name]
 
 
 def refuse_rivals(varied: Sequence[Parameter]) -> None:
@@ -567,7 +557,7 @@ def table(grid: Grid, stated_current_ma: float | None) -> dict[str, NDArray[Any]
 def _judged(
     asked: NDArray[Any], margin_db: Floats, site_db: Floats, conditions_db: Floats, k_db: Floats
 ) -> tuple[NDArray[Any], ...]:
-    """`judgement` where what is asked may differ from cell to cell: required margin, success, word, share of sites."""
+    """`judgement` where what is required may differ by cell: required margin, success, word, share of sites."""
     # the required margin does not depend on the margin: worked out over the few that differ
     few = np.broadcast_arrays(asked, site_db, conditions_db, k_db)
     required = np.empty(few[0].shape)

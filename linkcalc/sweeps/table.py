@@ -1,4 +1,8 @@
-"""A sweep's answer: named arrays over named parameters, and ways to hand them on."""
+"""A sweep's answer: named arrays over named parameters, and ways to hand them on.
+
+A name or a value that the sweep has not is a `DomainError`; a library that is not installed, or a file that cannot be
+written, a `LinkcalcError`.
+"""
 
 import csv
 import io
@@ -131,11 +135,6 @@ class Sweep(Answer):
         Returns
         -------
         dict of str to float or str
-
-        Raises
-        ------
-        DomainError
-            If a parameter is missing or unknown, or has no such value.
         """
         if set(values) != set(self.dims):
             raise DomainError(f"give one value each of {', '.join(self.dims)}")
@@ -152,11 +151,6 @@ class Sweep(Answer):
         Returns
         -------
         Sweep
-
-        Raises
-        ------
-        DomainError
-            If a parameter is unknown, or has no such value.
         """
         index: list[Any] = [slice(None)] * len(self.dims)
         for name, value in values.items():
@@ -187,25 +181,13 @@ class Sweep(Answer):
         return columns | {name: array.flatten() for name, array in self.data.items()}
 
     def to_pandas(self) -> "pandas.DataFrame":
-        """Return a data frame of one row a combination; its `attrs` name link, plan and version.
-
-        Raises
-        ------
-        LinkcalcError
-            If pandas is not installed.
-        """
+        """Return a data frame of one row a combination; its `attrs` name link, plan and version."""
         frame: pandas.DataFrame = installed("pandas").DataFrame(self.columns())
         frame.attrs.update(self._about())
         return frame
 
     def to_xarray(self) -> "xarray.Dataset":
-        """Return a dataset with a dimension a parameter; units and meanings are attributes of its variables.
-
-        Raises
-        ------
-        LinkcalcError
-            If xarray is not installed.
-        """
+        """Return a dataset with a dimension a parameter; units and meanings are attributes of its variables."""
         dataset: xarray.Dataset = installed("xarray").Dataset(
             {
                 name: (self.dims, np.array(array), {"units": QUANTITIES[name].unit, "long_name": about(name)})
@@ -268,11 +250,6 @@ class Sweep(Answer):
         path : path
             Its ending says how: `.csv` (`to_csv`), `.parquet` (`columns`; needs pyarrow), or as every answer
             does: `.json`, `.txt`, `.svg`, `.png`.
-
-        Raises
-        ------
-        LinkcalcError
-            If the ending is another, pyarrow is not installed, or the file cannot be written.
         """
         match Path(path).suffix.lower():
             case ".csv":

@@ -12,7 +12,8 @@ from linkcalc.errors import DomainError
 from linkcalc.propagation import fresnel
 from linkcalc.terrain.cutting import cut_profile
 from linkcalc.terrain.profile import Profile
-from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, HeightUnit, open_mosaic
+from linkcalc.terrain.raster import CANOPY_LIMITS_M, GROUND_LIMITS_M, HeightUnit
+from linkcalc.terrain.rasters import open_mosaic
 
 if TYPE_CHECKING:
     import xarray

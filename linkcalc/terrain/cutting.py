@@ -2,6 +2,8 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 from math import ceil, isfinite
 from pathlib import Path
@@ -15,7 +17,8 @@ from linkcalc.terrain import agreement, geodesy
 from linkcalc.terrain.land_cover import BUILT_UP_M, TREES_M, LandCover, shown_along
 from linkcalc.terrain.open_sets import kind_of_file
 from linkcalc.terrain.profile import CLEAR_OF_STATION_M, INLAND, ZONES, Profile
-from linkcalc.terrain.rasters import CANOPY_LIMITS_M, GROUND_LIMITS_M, Mosaic, Raster, open_mosaic
+from linkcalc.terrain.raster import CANOPY_LIMITS_M, GROUND_LIMITS_M, Raster
+from linkcalc.terrain.rasters import Mosaic, open_mosaic
 from linkcalc.terrain.station_ground import station_ground_m
 
 LOWEST_CLUTTER_M = 1.0
@@ -123,58 +126,27 @@ def cut_profile(
             station_ground_m(names[1], lat2, lon2, ground_mosaic),
         ]
         probe = geodesy.points_along(lat1, lon1, lat2, lon2, np.linspace(0.0, length, _PROBES))
-        ground_used = ground_mosaic.holding(*probe)
-        surface_used = surface_mosaic.holding(*probe) if surface_mosaic else ()
-        canopy_used = canopy_mosaic.holding(*probe) if canopy_mosaic else ()
         cover = land_cover or LandCover()
-        cover_used = (*cover.woods.holding(*probe), *cover.built.holding(*probe))
-        used = (*ground_used, *surface_used, *canopy_used, *cover_used)
-        native = min(r.spacing_m for r in used)
-        met_before = [r.out_of_limits[0] for r in used]
-        notes = list(dict.fromkeys(note for r in used for note in r.notes))
-        notes += _fit_together(ground_mosaic, ground_used, *probe)
-        notes += _datums(used)
-        notes += _treetops(ground_used)
-        step = native if step_m is None else step_m
-        intervals = max(ceil(length / step - 1e-9), FEWEST_POINTS - 1)
-        if intervals >= MOST_POINTS:
-            intervals = MOST_POINTS - 1
-            notes.append(
-                f"points are {length / intervals:.2f} m apart, not {step:.2f} m: {MOST_POINTS} at most"
-            )
-        # Holes are measured and bridged at the rasters' own spacing, however coarse the points asked for.
-        finer = min(ceil(length / intervals / native - 1e-9), max(MOST_POINTS // intervals, 1))
-        distance = np.linspace(0.0, length, intervals * finer + 1)
+        maps = _Maps(ground_mosaic, surface_mosaic, canopy_mosaic, cover, surface_kind, *probe)
+        met_before = [r.out_of_limits[0] for r in maps.used]
+        notes = maps.notes()
+        native = min(r.spacing_m for r in maps.used)
+        distance, finer, spacing_notes = _points(length, native, step_m)
         lat, lon = geodesy.points_along(lat1, lon1, lat2, lon2, distance)
 
         ground = ground_mosaic.sample(lat, lon)
         ground[[0, -1]] = ends_m
         sea = at_sea(ground) if sea_without_data else np.zeros(ground.shape, dtype=bool)
-        if sea.any():
-            ground[sea] = 0.0
-            notes.append(
-                f"{sea.mean() * length:.0f} m of the path without heights are taken as sea at 0 m, as the "
-                "plan says"
-            )
+        ground[sea] = 0.0
         ground, bridged_m, hole_notes = _bridge(distance, ground, lat, lon, largest_hole_m, names[0])
-        notes += hole_notes
+        notes += [*spacing_notes, *_sea_notes(sea, length), *hole_notes]
         keep = slice(None, None, finer)
         distance, ground, lat, lon, sea = distance[keep], ground[keep], lat[keep], lon[keep], sea[keep]
 
-        cell = _cell_m(ground_used, *probe)
-        notes += agreement.height_notes(distance, ground, cell, names[0])
-        shown = (surface_mosaic, canopy_mosaic, surface_kind, cover)
-        clutter, kind, clutter_notes = _clutter(
-            lat, lon, ground, distance, *shown, (ground_used, surface_used)
-        )
-        notes += clutter_notes
-        for raster, before in zip(used, met_before, strict=True):
-            count, example = raster.out_of_limits
-            if count > before:
-                notes.append(
-                    f"{raster.name} holds impossible heights on the path, such as {example:.0f} m; "
-                    "they are taken as nodata"
-                )
+        notes += agreement.height_notes(distance, ground, maps.cell_m, names[0])
+        clutter, kind, clutter_notes = _clutter(maps, lat, lon, ground, distance)
+        notes += [*clutter_notes, *_absurd_notes(maps.used, met_before)]
+        source = ", ".join(dict.fromkeys(f"{Path(r.name).name} ({r.cell_words})" for r in maps.used))
     return Profile(
         distance_m=distance,
         ground_m=ground,
@@ -183,11 +155,87 @@ def cut_profile(
         zone=np.where(sea, ZONES[0], INLAND).astype(np.int8),
         latitude_deg=lat,
         longitude_deg=lon,
-        source=", ".join(dict.fromkeys(f"{Path(r.name).name} ({r.cell_words})" for r in used)),
+        source=source,
         bridged_m=bridged_m,
         notes=tuple(notes),
-        cell_m=cell,
+        cell_m=maps.cell_m,
     )
+
+
+@dataclass(frozen=True)
+class _Maps:
+    """The rasters that may show a path, and points along it at which it is seen which of them do."""
+
+    ground: Mosaic
+    surface: Mosaic | None
+    canopy: Mosaic | None
+    cover: LandCover
+    surface_kind: str
+    lat: Floats
+    lon: Floats
+
+    @cached_property
+    def ground_used(self) -> tuple[Raster, ...]:
+        return self.ground.holding(self.lat, self.lon)
+
+    @cached_property
+    def surface_used(self) -> tuple[Raster, ...]:
+        return self.surface.holding(self.lat, self.lon) if self.surface else ()
+
+    @cached_property
+    def used(self) -> tuple[Raster, ...]:
+        at = self.lat, self.lon
+        canopy = self.canopy.holding(*at) if self.canopy else ()
+        cover = (*self.cover.woods.holding(*at), *self.cover.built.holding(*at))
+        return (*self.ground_used, *self.surface_used, *canopy, *cover)
+
+    @cached_property
+    def cell_m(self) -> float:
+        """Cell of the rasters that give the path its ground: the largest that gives more than a little."""
+        cells = np.zeros(self.lat.shape)
+        for raster in reversed(self.ground_used):
+            cells[raster.covers(self.lat, self.lon)] = raster.cell_m
+        return float(np.quantile(cells, 0.95, method="higher"))
+
+    def notes(self) -> list[str]:
+        """What the rasters themselves say, and what they say of each other."""
+        own = dict.fromkeys(note for r in self.used for note in r.notes)
+        together = _fit_together(self.ground, self.ground_used, self.lat, self.lon)
+        return [*own, *together, *_datums(self.used), *_treetops(self.ground_used)]
+
+
+def _points(length_m: float, native_m: float, step_m: float | None) -> tuple[Floats, int, list[str]]:
+    """Distances at which heights are read, how many of them make a step of the profile, and notes.
+
+    Holes are measured and bridged at the rasters' own spacing, however coarse the points asked for.
+    """
+    step = native_m if step_m is None else step_m
+    intervals, notes = max(ceil(length_m / step - 1e-9), FEWEST_POINTS - 1), []
+    if intervals >= MOST_POINTS:
+        intervals = MOST_POINTS - 1
+        notes.append(
+            f"points are {length_m / intervals:.2f} m apart, not {step:.2f} m: {MOST_POINTS} at most"
+        )
+    finer = min(ceil(length_m / intervals / native_m - 1e-9), max(MOST_POINTS // intervals, 1))
+    return np.linspace(0.0, length_m, intervals * finer + 1), finer, notes
+
+
+def _sea_notes(sea: NDArray[np.bool_], length_m: float) -> Iterator[str]:
+    if sea.any():
+        yield (
+            f"{sea.mean() * length_m:.0f} m of the path without heights are taken as sea at 0 m, as the "
+            "plan says"
+        )
+
+
+def _absurd_notes(used: Sequence[Raster], met_before: Sequence[int]) -> Iterator[str]:
+    for raster, before in zip(used, met_before, strict=True):
+        count, example = raster.out_of_limits
+        if count > before:
+            yield (
+                f"{raster.name} holds impossible heights on the path, such as {example:.0f} m; "
+                "they are taken as nodata"
+            )
 
 
 def at_sea(ground_m: Floats) -> NDArray[np.bool_]:
@@ -253,15 +301,7 @@ def _bridge(
 
 
 def _clutter(
-    lat: Floats,
-    lon: Floats,
-    ground: Floats,
-    distance: Floats,
-    surface: Mosaic | None,
-    canopy: Mosaic | None,
-    surface_kind: str,
-    cover: LandCover,
-    used: tuple[Sequence[Raster], Sequence[Raster]],
+    maps: _Maps, lat: Floats, lon: Floats, ground: Floats, distance: Floats
 ) -> tuple[Floats, tuple[str, ...], list[str]]:
     """Return what stands on the ground, by the taller of surface model and canopy, by classes where neither is known,
     and notes."""
@@ -269,10 +309,10 @@ def _clutter(
     kind = np.full(ground.shape, "", dtype=object)
     notes = []
     measured = {"surface": np.zeros(ground.shape, dtype=bool), "canopy": np.zeros(ground.shape, dtype=bool)}
-    woods, built = shown_along(cover, lat, lon, distance)
+    woods, built = shown_along(maps.cover, lat, lon, distance)
     for mosaic, foot, what, of_what in (
-        (surface, ground, surface_kind, "surface"),
-        (canopy, 0.0, "trees", "canopy"),
+        (maps.surface, ground, maps.surface_kind, "surface"),
+        (maps.canopy, 0.0, "trees", "canopy"),
     ):
         if mosaic is None:
             continue
@@ -284,9 +324,9 @@ def _clutter(
                 f"no {of_what} height is known along {bare.mean() * distance[-1]:.0f} m of the path; "
                 "nothing is taken to stand there"
             )
-        if mosaic is surface and not unknown.all():
-            cell_m = max(r.cell_m for rasters in used for r in rasters)
-            names = ", ".join(Path(r.name).name for r in used[1])
+        if mosaic is maps.surface and not unknown.all():
+            cell_m = max(r.cell_m for r in (*maps.ground_used, *maps.surface_used))
+            names = ", ".join(Path(r.name).name for r in maps.surface_used)
             notes += agreement.surface_notes(height, _allowed_m(ground, distance, cell_m), names)
         taller = ~unknown & (height >= LOWEST_CLUTTER_M) & (height > clutter)
         clutter[taller], kind[taller] = height[taller], what
@@ -366,14 +406,6 @@ def area_notes(
 def _point_at(lat: float, lon: float, azimuth_deg: float, distance_m: float) -> tuple[float, float]:
     end_lon, end_lat, _ = geodesy.ellipsoid().fwd(lon, lat, azimuth_deg, distance_m)
     return float(end_lat), float(end_lon)
-
-
-def _cell_m(used: Sequence[Raster], lat: Floats, lon: Floats) -> float:
-    """Cell of the rasters that give the path its ground: the largest that gives more than a little."""
-    cells = np.zeros(lat.shape)
-    for raster in reversed(used):
-        cells[raster.covers(lat, lon)] = raster.cell_m
-    return float(np.quantile(cells, 0.95, method="higher"))
 
 
 def _fit_together(mosaic: Mosaic, used: Sequence[Raster], lat: Floats, lon: Floats) -> Iterator[str]:

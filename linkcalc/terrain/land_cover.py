@@ -16,7 +16,8 @@ from numpy.typing import ArrayLike, NDArray
 from linkcalc._arrays import Floats
 from linkcalc.errors import DomainError
 from linkcalc.terrain import geodesy
-from linkcalc.terrain.rasters import Mosaic, Placing, Raster, open_mosaic
+from linkcalc.terrain.raster import Placing, Raster
+from linkcalc.terrain.rasters import Mosaic, open_mosaic
 
 TREES, SHRUBS, GRASS, CROPS, BUILT_UP, BARE, SNOW, WATER, WETLAND, MANGROVES, MOSS = (
     10, 20, 30, 40, 50, 60, 70, 80, 90, 95, 100,

@@ -7,7 +7,7 @@ from linkcalc._kinds import kinds_checked
 from linkcalc.errors import TerrainError
 from linkcalc.tabular import Table, TableError, number, table_of, text_of
 from linkcalc.terrain.profile import CLUTTER_KINDS, ZONES, Profile, profile_from
-from linkcalc.terrain.rasters import GROUND_LIMITS_M
+from linkcalc.terrain.raster import GROUND_LIMITS_M
 from linkcalc.wording import quoted
 
 LARGEST_FILE_BYTES = 20_000_000

@@ -1,13 +1,17 @@
 """What pictures share: places in inches and points, text by its measured width, labels that lie on nothing, ticks,
 headings, captions and files. Colours and type are those of `style`."""
 
+import itertools
+import math
 import os
-from collections.abc import Iterable, Mapping, Sequence
+import unicodedata
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from textwrap import fill
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
+import numpy as np
 from matplotlib.backends.backend_agg import RendererAgg
 from matplotlib.font_manager import FontProperties
 from matplotlib.ticker import FuncFormatter, MaxNLocator
@@ -20,6 +24,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.axis import Axis
     from matplotlib.figure import Figure
+    from matplotlib.text import Text
+
+Thing = TypeVar("Thing")
 
 SAFETY = "A prediction: measure on site. A radio link is no safety function and no emergency stop."
 """What every map and every picture of a fleet says."""
@@ -41,11 +48,7 @@ def axes_in(figure: "Figure", left: float, bottom: float, width: float, height: 
 
 
 def write_heading(
-    figure: "Figure",
-    title: str,
-    under: str,
-    right: tuple[str, str] = ("", style.INK),
-    right_under: str = "",
+    figure: "Figure", title: str, under: str, right: tuple[str, str] = ("", style.INK), right_under: str = ""
 ) -> None:
     """Write title and facts on two lines, cut to what the words on the right leave; `right`: words and their colour."""
     width, height = figure.get_size_inches() * 72.0
@@ -67,13 +70,7 @@ def write_heading(
 def write_caption(figure: "Figure", text: str, lines: int) -> None:
     """Write a caption at the foot of a figure, wrapped by measured width; what is too long for its lines is cut."""
     width, height = figure.get_size_inches() * 72.0
-    shown: list[str] = [""]
-    for word in style.drawable(text).split(" "):
-        longer = f"{shown[-1]} {word}".strip()
-        if width_of_text(longer, style.SMALL_PT) <= width - 28.0:
-            shown[-1] = longer
-        else:
-            shown.append(word)
+    shown = wrapped_lines(text, width - 28.0, style.SMALL_PT)
     if len(shown) > lines:
         shown[lines - 1 :] = [" ".join(shown[lines - 1 :])]
     for i, line in enumerate(shown):
@@ -86,6 +83,21 @@ def write_words(figure: "Figure", left_in: float, top_in: float, words: str, loo
     """Write words below a place in inches, counted from the top where it is negative."""
     across, up = figure.get_size_inches()
     figure.text(left_in / across, top_in / up + (1.0 if top_in < 0.0 else 0.0), words, va="top", **look)
+
+
+def write_title(figure: "Figure", y: float, words: str) -> None:
+    """Write a title from the left, cut to the figure's width; `y`: share of its height."""
+    room = 0.96 * 72.0 * figure.get_size_inches()[0]
+    figure.text(
+        0.02, y, fitted_words(style.drawable(words), room, style.TITLE_PT, True), va="center", **style.TITLE
+    )
+
+
+def write_facts(figure: "Figure", y: float, words: str) -> None:
+    """Write facts under a title, wrapped to the figure's width."""
+    room = 0.96 * 72.0 * figure.get_size_inches()[0]
+    lines = [line for part in words.split("\n") for line in wrapped_lines(part, room, style.TEXT_PT)]
+    figure.text(0.02, y, "\n".join(lines), va="center", **style.UNDER)
 
 
 def filled(words: str, width: int) -> str:
@@ -115,6 +127,22 @@ def write_pictures(
     """
     folder = made_folder(out_dir)
     return [file for name, figure, title in pictures for file in style.save(figure, folder / name, title)]
+
+
+def write_each(
+    out_dir: str | os.PathLike[str],
+    things: Iterable[tuple[str, Thing]],
+    draw: Callable[[Thing], "Figure"],
+    ending: str,
+    title: str,
+) -> list[Path]:
+    """Write a picture of each of some named things as `<name>-<ending>`; errors as of `write_pictures`."""
+    named = list(things)
+    slugs = style.unique_slugs(name for name, _ in named)
+    pictures = zip(slugs, named, strict=True)
+    return write_pictures(
+        out_dir, ((f"{slug}-{ending}", draw(thing), f"{name}: {title}") for slug, (name, thing) in pictures)
+    )
 
 
 def made_folder(path: str | os.PathLike[str]) -> Path:
@@ -185,14 +213,6 @@ class Room:
         """Middle of one of so many rows, counted from the top."""
         return self.height_pt * (1.0 - (row + 0.6) / (rows + 0.2))
 
-    @staticmethod
-    def text_width(words: str, size: float, *, bold: bool = False) -> float:
-        return max(width_of_text(line, size, bold) for line in words.split("\n"))
-
-    @staticmethod
-    def fit(words: str, width_pt: float, size: float, *, bold: bool = False) -> str:
-        return fitted_words(words, width_pt, size, bold)
-
     def text(
         self,
         x_pt: float,
@@ -235,9 +255,74 @@ def write_side_labels(room: Room, labels: Sequence[tuple[float, str, str]]) -> N
         room.leader((room.width_pt + 16, place), (room.width_pt + 2, room.y_pt(value)), colour)
 
 
+Over = Literal["nothing", "lines", "all"]
+"""What a name may lie on at worst: a line, or another name or mark too if there is no other place for it."""
+
+
+class Names:
+    """Names beside their places in a plot, where they lie on nothing, or else hide least of what is drawn.
+
+    `taken` are boxes in points that stay free: marks, and what a map has in its corners. `lines` are places along what
+    is drawn, in the plot's own units.
+    """
+
+    _SIDES = ((1, 1), (-1, 1), (1, -1), (-1, -1), (0, 1), (0, -1), (1, 0), (-1, 0))
+
+    def __init__(self, ax: "Axes", taken: Iterable[Box], lines: Any = ()) -> None:
+        self._ax, self._room, self._taken = ax, Room(ax), list(taken)
+        places = np.asarray(lines, dtype=float).reshape(-1, 2)
+        shares = (ax.transScale + ax.transLimits).transform(places) if len(places) else places
+        self._lines = shares * [self._room.width_pt, self._room.height_pt]
+
+    def write(
+        self, name: str, place: tuple[float, float], mark_pt: float, size: float, *, over: Over, bold: bool = False
+    ) -> "Text | None":  # fmt: skip
+        """Write a name beside a mark of a size, if there is a place for it."""
+        words = style.drawable(name)
+        wide, high = width_of_text(words, size, bold) + 2.0, 1.2 * size
+        best: tuple[tuple[int, int], Box] | None = None
+        for more, (across, up) in itertools.product((0.0, 7.0, 17.0), self._SIDES):
+            away = 0.5 * mark_pt + 3.5 + more
+            left = self._room.x_pt(place[0]) + across * away - wide * (1 - across) / 2.0
+            low = self._room.y_pt(place[1]) + up * (2.0 + more if across else away) - high * (1 - up) / 2.0
+            box = (left, low, left + wide, low + high)
+            if (
+                left < 2.0
+                or low < 2.0
+                or box[2] > self._room.width_pt - 2.0
+                or box[3] > self._room.height_pt - 2.0
+            ):
+                continue
+            inside = (self._lines > box[:2]) & (self._lines < box[2:])
+            hidden = sum(meet(box, t) for t in self._taken), int(inside.all(axis=1).sum())
+            if best is None or hidden < best[0]:
+                best = hidden, box
+        worst = {"nothing": (0, 0), "lines": (0, math.inf), "all": (math.inf, math.inf)}[over]
+        if best is None or best[0] > worst:
+            return None
+        self._taken.append(best[1])
+        left, low, right, high = best[1]
+        x, y = (left + right) / 2.0 / self._room.width_pt, (low + high) / 2.0 / self._room.height_pt
+        look: dict[str, Any] = {
+            "size": size,
+            "weight": "bold" if bold else "normal",
+            "ha": "center",
+            "va": "center",
+        }
+        return self._ax.text(
+            x, y, words, color=style.INK, transform=self._ax.transAxes, path_effects=style.halo(2.6), zorder=7, **look
+        )  # fmt: skip
+
+
 def meet(a: Box, b: Box) -> bool:
     """Whether two boxes share area."""
     return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
+
+
+def box_of_mark(room: Room, place: tuple[float, float], size_pt: float) -> Box:
+    """What a mark takes of a plot, points."""
+    x, y, half = room.x_pt(place[0]), room.y_pt(place[1]), 0.6 * size_pt
+    return x - half, y - half, x + half, y + half
 
 
 def spread_apart(wanted: Sequence[float], sizes: Sequence[float], low: float, high: float) -> list[float]:
@@ -272,6 +357,33 @@ def spread_apart(wanted: Sequence[float], sizes: Sequence[float], low: float, hi
 # ---------------------------------------------------------------- text by its width
 
 
+def wrapped_lines(words: str, width_pt: float, size: float) -> list[str]:
+    """Words in lines that are no wider than there is room."""
+    lines: list[str] = [""]
+    for word in style.drawable(words).split(" "):
+        longer = f"{lines[-1]} {word}".strip()
+        if width_of_text(longer, size) <= width_pt:
+            lines[-1] = longer
+        else:
+            lines.append(word)
+    # a line of a sentence from left to right stays one, whatever script it begins with
+    return [line if i == 0 or not _from_right(line) else f"\u200e{line}" for i, line in enumerate(lines)]
+
+
+def _from_right(words: str) -> bool:
+    return words[:1] != "" and unicodedata.bidirectional(words[0]) in ("R", "AL")
+
+
+def fitted_ends(form: str, ends: tuple[str, str], width_pt: float, size: float, bold: bool = False) -> str:
+    """A sentence of two stations, "From {} to {}", their names cut so that it fits, the shorter one last."""
+    near, far = map(style.drawable, ends)
+    room = width_pt - width_of_text(form.format("", ""), size, bold)
+    widths = [width_of_text(name, size, bold) for name in (near, far)]
+    most = [max(room - other, room / 2.0) for other in reversed(widths)]
+    names = (fitted_words(name, wide, size, bold) for name, wide in zip((near, far), most, strict=True))
+    return form.format(*names)
+
+
 def fitted_words(words: str, width_pt: float, size: float, bold: bool = False) -> str:
     """Return `words`, cut with an ellipsis if they are wider than there is room."""
     if width_of_text(words, size, bold) <= width_pt:
@@ -287,7 +399,9 @@ def fitted_words(words: str, width_pt: float, size: float, bold: bool = False) -
 
 
 def width_of_text(words: str, size: float, bold: bool = False) -> float:
-    """Width in points, with the hinting of a fine raster, which no output exceeds by more than 2 %."""
+    """Width of the widest line, points, with the hinting of a fine raster: no output exceeds it by more than 2 %."""
+    if "\n" in words:
+        return max(width_of_text(line, size, bold) for line in words.split("\n"))
     words = style.drawable(units.words(words))
     font = FontProperties(family=style.families(words), size=size, weight="bold" if bold else "normal")
     width, _, _ = _measure().get_text_width_height_descent(words, font, ismath=False)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from linkcalc.sweeps.comparing import Candidates
 from linkcalc.views import style
-from linkcalc.views.canvas import write_pictures
+from linkcalc.views.canvas import write_each, write_facts, write_title
 from linkcalc.views.compare_text import candidate_words, margin_db, spare_db
 from linkcalc.views.remedies_text import money
 from linkcalc.views.words import VERDICT_WORDS
@@ -40,19 +40,12 @@ def compare_figure(found: Candidates, link: str) -> "Figure":
         ax.set_ylim(len(rows) - 0.5, -0.5)
         ax.set_xlabel("margin over the required one, weaker direction, dB")
         ax.grid(axis="x")
-        title = style.drawable(f"Candidates for {link}")
-        figure.text(0.02, 1.0 - 0.3 / height, title, va="center", **style.TITLE)
-        figure.text(0.02, 1.0 - 0.62 / height, _KEY, va="center", **style.UNDER)
+        write_title(figure, 1.0 - 0.3 / height, f"Candidates for {link}")
+        write_facts(figure, 1.0 - 0.62 / height, _KEY)
     return figure
 
 
 def write_all(found: Candidates, folder: Path) -> list[Path]:
     """Write `<link>-compared.svg` and `.png` of each link; LinkcalcError if that cannot be."""
-    stems = style.unique_slugs(found.links)
-    return write_pictures(
-        folder,
-        (
-            (f"{stem}-compared", compare_figure(found, name), f"{name}: candidates")
-            for name, stem in zip(found.links, stems, strict=True)
-        ),
-    )
+    named = [(name, name) for name in found.links]
+    return write_each(folder, named, lambda link: compare_figure(found, link), "compared", "candidates")

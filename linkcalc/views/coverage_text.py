@@ -21,20 +21,7 @@ _WORDS = {"closes": "closes", "at_risk": "at risk", "does_not_close": "does not 
 def coverage_report(
     result: CoverageResult, width: int = _WIDTH, *, colour: bool = False, ascii_only: bool = False
 ) -> str:
-    """Return a coverage as text.
-
-    Parameters
-    ----------
-    result : CoverageResult
-    width : int, columns
-    colour, ascii_only : bool
-        As for `linkcalc.views.text.report`.
-
-    Returns
-    -------
-    str
-        Ends in a line feed.
-    """
+    """Return a coverage as text."""
     page = Page(width, colour, ascii_only)
     page.wrap(f"Coverage around {result.station}: {headline(result)}", bold=True)
     if result.title:

@@ -9,8 +9,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLoca
 
 from linkcalc.operation.energy import BatteryLife, EnergySection, StationEnergy
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
-from linkcalc.views import style
-from linkcalc.views.canvas import write_note, write_pictures
+from linkcalc.views import canvas, style
 from linkcalc.views.energy_text import interval_words
 
 if TYPE_CHECKING:
@@ -38,9 +37,9 @@ def life_figure(station: StationEnergy, spreading_factor: int | None = None) -> 
             f"{station.summary}; {battery.chemistry}, {battery.capacity_mah:g} mAh,"
             f" {100 * battery.usable_share:.0f} % usable at {battery.temperature_c:g} °C"
         )
-        figure.text(0.02, 0.945, style.drawable(station.station), **style.TITLE)
-        figure.text(0.02, 0.9, facts, **style.UNDER)
-        figure.text(0.02, 0.03, _caption(station, battery), **style.CAPTION)
+        canvas.write_title(figure, 0.955, station.station)
+        canvas.write_facts(figure, 0.905, facts)
+        canvas.write_caption(figure, _caption(station, battery), lines=3)
     return figure
 
 
@@ -57,7 +56,7 @@ def _caption(station: StationEnergy, battery: BatteryLife) -> str:
     ]
     if long_lived:
         lines.append(f"Not drawn, longer than is quoted at every interval shown: {', '.join(long_lived)}.")
-    return "\n".join(lines)
+    return " ".join(lines)
 
 
 def draw_life(ax: "Axes", battery: BatteryLife, spreading_factor: int | None = None) -> "Axes":
@@ -78,7 +77,7 @@ def draw_life(ax: "Axes", battery: BatteryLife, spreading_factor: int | None = N
     if capped:
         ax.axhspan(LONGEST_QUOTED_YEARS, top, color=style.HAIRLINE, lw=0)
         words, at = f"not quoted beyond {LONGEST_QUOTED_YEARS:g} years", (LONGEST_QUOTED_YEARS + top) / 2
-        write_note(ax, words, (interval[0], at), (4, 0), va="center", **style.CAPTION)
+        canvas.write_note(ax, words, (interval[0], at), (4, 0), va="center", **style.CAPTION)
     lines = {
         f.spreading_factor: _below_cap(interval, f.life_years_by_interval, scale)
         for f in battery.by_spreading_factor
@@ -139,7 +138,7 @@ def _name_lines(
             level = float(np.interp(np.log(at), np.log(x), y))
         chosen = factor == spreading_factor
         colour, weight = (style.RAY, "bold") if chosen else (style.INK, "normal")
-        write_note(
+        canvas.write_note(
             ax, f"SF{factor}", (at, level), (0, 0), ha="center", va="center", size=style.TEXT_PT, color=colour,
             weight=weight, paper=0.12, zorder=5,
         )  # fmt: skip
@@ -149,10 +148,10 @@ def _mark(ax: "Axes", planned_s: float, life_years: float, scale: float, interva
     """Point at the planned interval and its life."""
     if not interval[0] <= planned_s <= interval[-1]:
         return
-    ax.axvline(planned_s, color=style.MUTED, lw=0.8, ls=(0, (4, 3)), zorder=2)
+    ax.axvline(planned_s, color=style.MUTED, lw=0.8, ls=style.SHORT_DASHED, zorder=2)
     ax.plot(planned_s, life_years * scale, "o", color=style.INK, ms=6, zorder=6)
     left = planned_s > interval[-1] / 8
-    write_note(
+    canvas.write_note(
         ax, f"planned: every {interval_words(planned_s)}, {life_words(life_years)}", (planned_s, life_years * scale),
         (-8 if left else 8, -14), ha="right" if left else "left", size=style.SMALL_PT, color=style.INK, paper=0.15,
         zorder=6,
@@ -166,12 +165,10 @@ def write_all(
 
     `spreading_factors`: the planned ones, by station.
     """
-    drawn = [s for s in energy.stations if s.battery is not None and s.battery.by_spreading_factor]
     planned = spreading_factors or {}
-    return write_pictures(
-        out_dir,
-        (
-            (f"{slug}-battery", life_figure(s, planned.get(s.station)), f"{s.station}: battery life")
-            for s, slug in zip(drawn, style.unique_slugs(s.station for s in drawn), strict=True)
-        ),
+    drawn = [
+        (s.station, s) for s in energy.stations if s.battery is not None and s.battery.by_spreading_factor
+    ]
+    return canvas.write_each(
+        out_dir, drawn, lambda s: life_figure(s, planned.get(s.station)), "battery", "battery life"
     )

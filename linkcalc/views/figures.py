@@ -19,19 +19,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator
 from linkcalc._arrays import Floats
 from linkcalc.errors import LinkcalcError
 from linkcalc.link.result import Direction, Drawing, LinkResult, Result
-from linkcalc.views import style
-from linkcalc.views.canvas import (
-    Room,
-    axes_in,
-    round_ticks,
-    spread_apart,
-    tick_words,
-    true_minus,
-    write_caption,
-    write_heading,
-    write_pictures,
-    write_side_labels,
-)
+from linkcalc.views import canvas, style
 from linkcalc.views.own_axes import on_own_axes
 from linkcalc.views.words import (
     clearance_words,
@@ -58,9 +46,9 @@ def profile_figure(link: LinkResult) -> "Figure":
     width, height = style.WIDE_IN
     with style.styled():
         figure = style.new_figure(width, height)
-        ax = draw_profile(axes_in(figure, 0.75, 1.22, width - 1.0, height - 2.42), link)
+        ax = draw_profile(canvas.axes_in(figure, 0.75, 1.22, width - 1.0, height - 2.42), link)
         _write_title(figure, link)
-        write_caption(figure, profile_caption(ax, link), lines=3)
+        canvas.write_caption(figure, profile_caption(ax, link), lines=3)
     return figure
 
 
@@ -93,7 +81,7 @@ def draw_profile(ax: "Axes", link: LinkResult) -> "Axes":
     length = float(x[-1])
     surface = d.ground_m + d.bulge_m
     top = surface + d.clutter_m
-    room = Room(ax)
+    room = canvas.Room(ax)
     ax.set_xlim(-0.022 * length, 1.022 * length)
     low = float(min(surface.min(), (d.ray_m - d.fresnel_radius_m).min()))
     high = float(max(top.max(), (d.ray_m + d.fresnel_radius_m).max()))
@@ -111,7 +99,7 @@ def draw_profile(ax: "Axes", link: LinkResult) -> "Axes":
         ax.fill_between(edges, base, crown, fc=fill, ec=edge, hatch=hatch, lw=0.8, zorder=2)
     ax.fill_between(x, ax.get_ylim()[0], surface, color=style.GROUND, lw=0, zorder=2.2)
     ax.plot(x, surface, color=style.GROUND_EDGE, lw=1.2, zorder=2.4, label="ground")
-    for share, dashes in ((1.0, "-"), (0.6, (0, (4, 3)))):
+    for share, dashes in ((1.0, "-"), (0.6, style.SHORT_DASHED)):
         for sign in (1.0, -1.0):
             edge_m = zone_ray + sign * share * zone_radius
             ax.plot(zone_x, edge_m, color=style.FRESNEL_EDGE, lw=0.85, ls=dashes, zorder=3)
@@ -125,27 +113,31 @@ def draw_profile(ax: "Axes", link: LinkResult) -> "Axes":
     _station_labels(room, link, x, d)
     ticks = MaxNLocator(9, steps=[1, 2, 2.5, 5, 10]).tick_values(0.0, length)
     ax.xaxis.set_major_locator(FixedLocator([float(v) for v in ticks if -1e-9 <= v <= length + 1e-9]))
-    ax.xaxis.set_major_formatter(FuncFormatter(tick_words))
-    round_ticks(ax.yaxis, 6)
+    ax.xaxis.set_major_formatter(FuncFormatter(canvas.tick_words))
+    canvas.round_ticks(ax.yaxis, 6)
     ax.grid(True, axis="y")
     unit = "km" if kilometres else "m"
-    start_name = room.fit(f"Distance from {link.directions[0].from_}", room.width_pt - 60, style.TEXT_PT)
+    start_name = canvas.fitted_words(
+        f"Distance from {link.directions[0].from_}", room.width_pt - 60, style.TEXT_PT
+    )
     ax.set_xlabel(f"{start_name}, {unit}")
     ax.set_ylabel("Height above sea level, m")
     return ax
 
 
-def _worst_label(ax: "Axes", room: Room, link: LinkResult, x: Floats, d: Drawing) -> tuple[float, float]:
+def _worst_label(
+    ax: "Axes", room: canvas.Room, link: LinkResult, x: Floats, d: Drawing
+) -> tuple[float, float]:
     """Name the worst point in the sky above it; return the stretch of sky that is now taken, points."""
     path = link.path
     where = path.worst_clearance_distance_m
     i = int(np.argmin(np.abs(d.distance_m - where)))
     obstacle = float(d.ground_m[i] + d.bulge_m[i] + d.clutter_m[i])
-    colour = {"obstructed": style.ACCENT, "grazing": style.CAUTION, "clear": style.INK}[path.regime]
+    colour = style.CLEARANCE[path.regime]
     first = f"worst point: {clearance_words(path, worst_clearance_m(link))}"
-    start = room.fit(style.drawable(link.directions[0].from_), 0.2 * room.width_pt, 8)
+    start = canvas.fitted_words(style.drawable(link.directions[0].from_), 0.2 * room.width_pt, 8)
     second = f"{distance_words(where)} from {start}; clearance {_zone_share(path.worst_clearance_ratio)}"
-    wide = max(room.text_width(first, 9, bold=True), room.text_width(second, 8))
+    wide = max(canvas.width_of_text(first, 9, bold=True), canvas.width_of_text(second, 8))
     left, right = room.x_pt(float(x[0])) + 10.0, room.x_pt(float(x[-1])) - 10.0
     point = room.x_pt(float(x[i]))
     middle = min(max(point, left + wide / 2), right - wide / 2)
@@ -159,10 +151,10 @@ def _worst_label(ax: "Axes", room: Room, link: LinkResult, x: Floats, d: Drawing
     return middle - wide / 2 - 16.0, middle + wide / 2 + 16.0
 
 
-def _zone_label(room: Room, x: Floats, d: Drawing, top: Floats, taken: tuple[float, float]) -> None:
+def _zone_label(room: canvas.Room, x: Floats, d: Drawing, top: Floats, taken: tuple[float, float]) -> None:
     """Name the Fresnel zone in the free sky, tied to where its upper edge shows best."""
     first, second = "first Fresnel zone", "60 % of it: dashed"
-    wide = max(room.text_width(first, 8), room.text_width(second, 8))
+    wide = max(canvas.width_of_text(first, 8), canvas.width_of_text(second, 8))
     upper = d.ray_m + d.fresnel_radius_m
     left, right = room.x_pt(float(x[0])) + 10.0, room.x_pt(float(x[-1])) - 10.0
     best: tuple[float, float, int] | None = None
@@ -184,7 +176,7 @@ def _zone_label(room: Room, x: Floats, d: Drawing, top: Floats, taken: tuple[flo
 
 
 def _clutter_labels(
-    room: Room, runs: Sequence[tuple[str, int, int]], x: Floats, surface: Floats, d: Drawing
+    room: canvas.Room, runs: Sequence[tuple[str, int, int]], x: Floats, surface: Floats, d: Drawing
 ) -> None:
     """Name each kind of obstacle once, in the ground under its longest run."""
     labels = []
@@ -193,21 +185,21 @@ def _clutter_labels(
         tallest = max(float(d.clutter_m[s : e + 1].max()) for k, s, e in runs if k == kind)
         words = f"{kind}, up to {height_words(tallest)}"
         i = (start + end) // 2
-        labels.append((room.x_pt(float(x[i])), room.text_width(words, 8), words, float(surface[i])))
+        labels.append((room.x_pt(float(x[i])), canvas.width_of_text(words, 8), words, float(surface[i])))
     labels.sort()
     wanted, sizes = [m for m, _, _, _ in labels], [w + 12.0 for _, w, _, _ in labels]
-    middles = spread_apart(wanted, sizes, 4.0, room.width_pt - 4.0)
+    middles = canvas.spread_apart(wanted, sizes, 4.0, room.width_pt - 4.0)
     for (point, _, words, base), middle in zip(labels, middles, strict=True):
         room.text(middle, 4.0, words, 8, style.INK, ha="center", va="bottom")
         room.leader((middle, 14.5), (point, room.y_pt(base)), style.GROUND_EDGE)
 
 
-def _station_labels(room: Room, link: LinkResult, x: Floats, d: Drawing) -> None:
+def _station_labels(room: canvas.Room, link: LinkResult, x: Floats, d: Drawing) -> None:
     """Name the stations above the plot, each tied to its antenna."""
     names = (link.directions[0].from_, link.directions[0].to)
     for end, name, align in ((0, names[0], "left"), (-1, names[1], "right")):
         point, top = room.x_pt(float(x[end])), room.height_pt
-        words = room.fit(style.drawable(name), 0.47 * room.width_pt, style.TEXT_PT, bold=True)
+        words = canvas.fitted_words(style.drawable(name), 0.47 * room.width_pt, style.TEXT_PT, bold=True)
         room.text(point, top + 17, words, style.TEXT_PT, style.INK, bold=True, ha=align, va="bottom")
         height = f"antenna {height_words(d.antenna_height_m[end])} above ground"
         room.text(point, top + 5, height, 8, style.MUTED, ha=align, va="bottom")
@@ -219,7 +211,7 @@ def profile_caption(ax: "Axes", link: LinkResult) -> str:
     path = link.path
     parts = [
         f"Worst clearance: {_zone_share(path.worst_clearance_ratio)} with k = {path.k_factor:.2f}, "
-        f"{true_minus(ratio_words(path.worst_clearance_low_k_ratio))} with k = {path.low_k_factor:.2f}."
+        f"{canvas.true_minus(ratio_words(path.worst_clearance_low_k_ratio))} with k = {path.low_k_factor:.2f}."
     ]
     bulge = float(np.max(link.drawing.bulge_m))
     if bulge >= 0.5:
@@ -238,7 +230,7 @@ def profile_caption(ax: "Axes", link: LinkResult) -> str:
 
 
 def _zone_share(ratio: float) -> str:
-    return f"{true_minus(ratio_words(ratio))} of the first Fresnel zone"
+    return f"{canvas.true_minus(ratio_words(ratio))} of the first Fresnel zone"
 
 
 def _two_figures(value: float) -> str:
@@ -306,7 +298,7 @@ def budget_figure(*directions: Direction) -> "Figure":
         figure = style.new_figure(width, height)
         for i, direction in enumerate(directions):
             place = i * panel + names, 0.5, panel - names - figures, row_in * rows
-            draw_budget(axes_in(figure, *place), direction, rows=rows)
+            draw_budget(canvas.axes_in(figure, *place), direction, rows=rows)
     return figure
 
 
@@ -352,7 +344,7 @@ def draw_budget(ax: "Axes", direction: Direction, *, rows: int | None = None) ->
     """
     steps = _steps(direction)
     rows = rows or len(steps) + _CLOSING_ROWS
-    room = Room(ax)
+    room = canvas.Room(ax)
     asked = direction.sensitivity_dbm + direction.required_margin_db
     closing = [
         ("received power", direction.received_power_dbm, style.RAY, "-"),
@@ -367,7 +359,7 @@ def draw_budget(ax: "Axes", direction: Direction, *, rows: int | None = None) ->
     ax.set_ylim(rows - 0.4, -0.6)
     ax.yaxis.set_visible(False)
     ax.spines["left"].set_visible(False)
-    round_ticks(ax.xaxis, 6)
+    canvas.round_ticks(ax.xaxis, 6)
     ax.grid(True, axis="x")
     ax.set_xlabel("Level, dBm")
 
@@ -398,24 +390,26 @@ def draw_budget(ax: "Axes", direction: Direction, *, rows: int | None = None) ->
         ax.add_patch(Rectangle(corner, across, 0.84, **look))
     name = f"margin, {required_margin_words(direction.required_margin_db)} required"
     _budget_row(room, rows, row, name, _signed(margin), "", bold=True, colour=colour)
-    title = f"From {style.drawable(direction.from_)} to {style.drawable(direction.to)}"
-    words = room.fit(title, room.width_pt + 248, style.TEXT_PT + 1, bold=True)
-    room.text(-148, room.height_pt + 26, words, style.TEXT_PT + 1, style.INK, bold=True, va="bottom")
+    ends, size = (direction.from_, direction.to), style.TEXT_PT + 1
+    words = canvas.fitted_ends("From {} to {}", ends, room.width_pt + 248, size, bold=True)
+    room.text(-148, room.height_pt + 26, words, size, style.INK, bold=True, va="bottom")
     for head, right in (("change", 48), ("level", 112)):
         room.text(room.width_pt + right, room.height_pt + 8, head, 8, style.MUTED, ha="right", va="bottom")
     return ax
 
 
 def _budget_row(
-    room: Room, rows: int, row: int, name: str, change: str, level: str, *,
+    room: canvas.Room, rows: int, row: int, name: str, change: str, level: str, *,
     bold: bool = False, colour: str = style.INK,
 ) -> None:  # fmt: skip
     """Name a step left of the plot and write its figures right of it."""
     y = room.row_pt(rows, row)
-    words = room.fit(style.drawable(name), 140, 8, bold=bold)
+    words = canvas.fitted_words(style.drawable(name), 140, 8, bold=bold)
     room.text(-148, y, words, 8, colour, bold=bold, va="center")
     for figure, right in ((change, 48), (level, 112)):
-        room.text(room.width_pt + right, y, true_minus(figure), 8, colour, bold=bold, ha="right", va="center")
+        room.text(
+            room.width_pt + right, y, canvas.true_minus(figure), 8, colour, bold=bold, ha="right", va="center"
+        )
 
 
 def height_figure(link: LinkResult) -> "Figure":
@@ -423,7 +417,7 @@ def height_figure(link: LinkResult) -> "Figure":
     width, height = style.TALL_IN[0] + 1.0, 4.8
     with style.styled():
         figure = style.new_figure(width, height)
-        draw_height(axes_in(figure, 0.75, 0.6, width - 2.75, height - 1.55), link)
+        draw_height(canvas.axes_in(figure, 0.75, 0.6, width - 2.75, height - 1.55), link)
         _write_title(figure, link)
     return figure
 
@@ -464,7 +458,7 @@ def draw_height(ax: "Axes", link: LinkResult) -> "Axes":
     direction = weaker_direction(link)
     present = d.antenna_height_m[1]
     margin = float(np.interp(present, height, smooth))
-    room = Room(ax)
+    room = canvas.Room(ax)
     lobes = not np.allclose(raw, smooth, equal_nan=True)
     required = direction.required_margin_db
     # A null is as deep as one cares to sample it: the lines that decide set the scale.
@@ -489,20 +483,20 @@ def draw_height(ax: "Axes", link: LinkResult) -> "Axes":
     labels.append((0.0, "0 dB: receiver's limit", style.ACCENT))
     ax.plot([present, present], [low, margin], color=style.MUTED, lw=1.0, ls=style.DOTTED, zorder=2.5)
     ax.plot(present, margin, "o", color=style.INK, ms=6, zorder=5)
-    write_side_labels(room, labels)
+    canvas.write_side_labels(room, labels)
     _present_label(room, present, margin)
-    round_ticks(ax.xaxis, 8)
-    round_ticks(ax.yaxis, 7)
-    name = room.fit(style.drawable(link.directions[0].to), 0.45 * room.width_pt, style.TEXT_PT)
+    canvas.round_ticks(ax.xaxis, 8)
+    canvas.round_ticks(ax.yaxis, 7)
+    name = canvas.fitted_words(style.drawable(link.directions[0].to), 0.45 * room.width_pt, style.TEXT_PT)
     ax.set_xlabel(f"Antenna height above ground at {name}, m")
     ax.set_ylabel("Margin, dB")
     return ax
 
 
-def _present_label(room: Room, present: float, margin: float) -> None:
+def _present_label(room: canvas.Room, present: float, margin: float) -> None:
     """Name the planned height above the plot, tied to its place on the curve."""
-    words = f"now {height_words(present)}: {true_minus(decibel_words(margin))}"
-    wide = room.text_width(words, style.TEXT_PT, bold=True)
+    words = f"now {height_words(present)}: {canvas.true_minus(decibel_words(margin))}"
+    wide = canvas.width_of_text(words, style.TEXT_PT, bold=True)
     point, top = room.x_pt(present), room.height_pt
     middle = min(max(point, wide / 2), room.width_pt - wide / 2)
     room.text(middle, top + 6, words, style.TEXT_PT, style.INK, bold=True, ha="center", va="bottom")
@@ -526,19 +520,21 @@ def write_all(result: Result, out_dir: str | os.PathLike[str]) -> list[Path]:
             if len(link.drawing.height_sweep_m) > 1:
                 yield f"{slug}-height", height_figure(link), f"{link.name}: height"
 
-    return write_pictures(out_dir, pictures())
+    return canvas.write_pictures(out_dir, pictures())
 
 
 def _write_title(figure: "Figure", link: LinkResult) -> None:
     """Name and verdict on the first line; signal and margin on the second."""
     colour, verdict = style.VERDICT[link.verdict]
     weaker = weaker_direction(link)
-    margin = true_minus(decibel_words(weaker.fade_margin_db))
+    margin = canvas.true_minus(decibel_words(weaker.fade_margin_db))
     margin = f"margin {margin}, required {required_margin_words(weaker.required_margin_db)}"
-    write_heading(figure, link.name, path_words(link), (verdict, colour), margin)
+    canvas.write_heading(figure, link.name, path_words(link), (verdict, colour), margin)
 
 
-def _set_ylim(ax: "Axes", room: Room, low: float, high: float, *, above_pt: float, below_pt: float) -> None:
+def _set_ylim(
+    ax: "Axes", room: canvas.Room, low: float, high: float, *, above_pt: float, below_pt: float
+) -> None:
     """Let low to high fill the axes but for free strips of a given height above and below."""
     scale = (high - low) / (room.height_pt - above_pt - below_pt)
     ax.set_ylim(low - below_pt * scale, high + above_pt * scale)

@@ -9,20 +9,10 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from linkcalc.fleets.answer import FleetResult
-from linkcalc.views import style
-from linkcalc.views.canvas import (
-    SAFETY,
-    Box,
-    axes_in,
-    meet,
-    upper_first,
-    width_of_text,
-    write_note,
-    write_pictures,
-)
+from linkcalc.views import canvas, style
 from linkcalc.views.fleet_text import headline, shortened, sites_words, times_words
 from linkcalc.views.map_figures import draw_ground
-from linkcalc.views.map_frame import frame
+from linkcalc.views.map_frame import corners, frame
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -34,6 +24,7 @@ _TIED = 200
 """Nodes up to which each is tied to its shed: more lines hide the land, and each other."""
 _STUB = 0.02
 """Length of the line that shows which way a shed is, where ties would hide the map; in widths of it."""
+_SHED_PT: Final = 130.0**0.5
 _MARKS: Final = {
     "closes": ("o", style.RAY, 30.0),
     "at_risk": ("D", style.CAUTION, 34.0),
@@ -47,15 +38,14 @@ def map_figure(result: FleetResult) -> "Figure":
         figure = style.new_figure(8.6, 8.6)
         ax = figure.add_axes((0.085, 0.165, 0.86, 0.72))
         draw_map(ax, result)
-        _write(figure, 0.085, 0.968, upper_first(headline(result)), 80, style.TITLE)
-        what = f"Each node with the base station it {'should report' if result.assigned else 'reports'} to; the darker "
-        what += "and thicker the line, the higher the spreading factor."
+        _write(figure, 0.085, 0.968, canvas.upper_first(headline(result)), 80, style.TITLE)
+        what = f"Each node with the base station it {'should report' if result.assigned else 'reports'} to; "
+        what += "darker and thicker: a higher spreading factor."
         if len(result.nodes) > _TIED:
-            what = "The darker the mark, the higher the spreading factor; nodes that may get fewer than required point"
-            what += " to their base station."
+            what = "Darker: a higher spreading factor; nodes that may get less than required point to their base."
         _write(figure, 0.085, 0.928, what, 112, {"size": style.TEXT_PT})
         _key(figure, result)
-        words = f"Terrain shaded from the north-west. Degrees: WGS 84. {SAFETY}"
+        words = f"Terrain shaded from the north-west. Degrees: WGS 84. {canvas.SAFETY}"
         _write(figure, 0.085, 0.045, words, 128, style.CAPTION)
     return figure
 
@@ -66,21 +56,26 @@ def draw_map(ax: "Axes", result: FleetResult) -> None:
     rows, columns = relief.ground_m.shape
     east_km, north_km = columns * relief.cell_m / 2e3, rows * relief.cell_m / 2e3
     draw_ground(ax, relief.ground_m, relief.cell_m)
+    frame(ax, relief.crs, (-east_km, -north_km, east_km, north_km))
     x, y = _places_km(result, result.nodes)
     sx, sy = _places_km(result, result.sheds)
     few = len(result.nodes) <= _TIED
     ties = _draw_ties(ax, result, np.stack([x, y], axis=-1), np.stack([sx, sy], axis=-1))
     _draw_nodes(ax, result, x, y)
-    ax.scatter(sx, sy, 130.0, color=style.INK, marker="^", edgecolors=style.PAPER, linewidths=1.0, zorder=6)
+    ax.scatter(
+        sx, sy, _SHED_PT**2, color=style.INK, marker="^", edgecolors=style.PAPER, linewidths=1.0, zorder=6
+    )
     # what names should leave in sight: marks, and lines point by point
     along = np.linspace(0.0, 1.0, 60)[:, None]
     drawn = [np.stack([x, y], axis=-1), *(a + (b - a) * along for a, b in ties)]
-    names = _Names(ax, east_km, north_km, np.concatenate(drawn))
-    for s, a, b in zip(result.sheds, sx, sy, strict=True):
-        names.write(s.name, a, b, always=True, size=style.TEXT_PT, weight="bold")
+    room = canvas.Room(ax)
+    sheds = [canvas.box_of_mark(room, place, _SHED_PT) for place in zip(sx, sy, strict=True)]
+    names = canvas.Names(ax, [*corners(room), *sheds], np.concatenate(drawn))
+    for s, *place in zip(result.sheds, sx, sy, strict=True):
+        names.write(shortened(s.name), (place[0], place[1]), _SHED_PT, style.TEXT_PT, over="lines", bold=True)
     for k in _to_name(result):
-        names.write(result.nodes[k].name, x[k], y[k], always=few, size=style.SMALL_PT)
-    frame(ax, relief.crs, (-east_km, -north_km, east_km, north_km))
+        name = shortened(result.nodes[k].name)
+        names.write(name, (x[k], y[k]), 8.0, style.SMALL_PT, over="lines" if few else "nothing")
 
 
 def _places_km(result: FleetResult, stations: Sequence[Any]) -> tuple[np.ndarray, np.ndarray]:
@@ -153,51 +148,6 @@ def _to_name(result: FleetResult) -> list[int]:
     return (failing or order[:1])[:_NAMED]
 
 
-class _Names:
-    """Names beside their places, where they hide least of what is drawn and not each other."""
-
-    _SIDES = ((1, 1), (-1, 1), (1, -1), (-1, -1), (0, 1), (0, -1), (1, 0), (-1, 0))
-
-    def __init__(self, ax: "Axes", east_km: float, north_km: float, drawn: np.ndarray) -> None:
-        self._ax, self._east_km, self._north_km, self._drawn = ax, east_km, north_km, drawn
-        # the arrow that points north
-        self._taken: list[Box] = [(0.9 * east_km, 0.8 * north_km, east_km, north_km)]
-
-    def write(
-        self, name: str, x: float, y: float, *, always: bool, size: float, weight: str = "normal"
-    ) -> None:
-        """Write a name; unless it must be written, only where nothing else is."""
-        words = style.drawable(shortened(name))
-        # the map is 7.4 inches wide
-        unit = 2.0 * self._east_km / (7.4 * 72.0)
-        wide, high = (width_of_text(words, size, weight == "bold") + 4.0) * unit, 1.5 * size * unit
-        best: tuple[int, Box] | None = None
-        for away_pt in (9.0, 16.0, 26.0) if always else (9.0, 13.0):
-            for across, up in self._SIDES:
-                left = x + across * away_pt * unit - wide * (1 - across) / 2.0
-                low = y + up * (away_pt - 2.0) * unit - high * (1 - up) / 2.0
-                box = (left, low, left + wide, low + high)
-                outside = box[0] < -self._east_km or box[2] > self._east_km
-                if (
-                    outside
-                    or abs(low + high / 2.0) + high > self._north_km
-                    or any(meet(box, t) for t in self._taken)
-                ):
-                    continue
-                room = 4.0 * unit  # for the size of a mark
-                inside = (self._drawn > np.subtract(box[:2], room)) & (self._drawn < np.add(box[2:], room))
-                hidden = int(inside.all(axis=1).sum())
-                if best is None or hidden < best[0]:
-                    best = hidden, box
-        if best is None or (best[0] and not always):
-            return
-        left, low, right, top = best[1]
-        self._taken.append(best[1])
-        paper = {"boxstyle": "square,pad=0.12", "fc": style.PAPER, "ec": "none", "alpha": 0.8}
-        look: dict[str, Any] = {"ha": "center", "va": "center", "size": size, "weight": weight, "zorder": 7}
-        self._ax.text((left + right) / 2.0, (low + top) / 2.0, words, color=style.INK, bbox=paper, **look)
-
-
 def _key(figure: "Figure", result: FleetResult) -> None:
     from matplotlib.lines import Line2D
 
@@ -252,9 +202,9 @@ def load_figure(result: FleetResult) -> "Figure":
             ax.set_ylabel("received, %")
             ax.grid(True)
             ax.legend(loc="lower left", fontsize=style.SMALL_PT)
-        _write(figure, 0.07, 0.965, upper_first(headline(result)), 92, style.TITLE)
+        _write(figure, 0.07, 0.965, canvas.upper_first(headline(result)), 92, style.TITLE)
         _write(figure, 0.07, 0.895, under, 130, {"size": style.TEXT_PT})
-        _write(figure, 0.07, 0.055, SAFETY, 150, style.CAPTION)
+        _write(figure, 0.07, 0.055, canvas.SAFETY, 150, style.CAPTION)
     return figure
 
 
@@ -270,7 +220,7 @@ def _draw_arrivals(ax: "Axes", result: FleetResult) -> None:
         ax.plot(times, 100.0 * np.array(values), color=colour, linestyle=dash, label=name)
     asked = 100.0 * result.required_success
     ax.axhline(asked, color=style.MUTED, linewidth=0.9)
-    write_note(ax, f"{asked:.4g} % required", (times[0], asked), (2, -4), va="top", **style.CAPTION)
+    canvas.write_note(ax, f"{asked:.4g} % required", (times[0], asked), (2, -4), va="top", **style.CAPTION)
     ax.set_title(f"Messages that arrive, at {sites_words(result.confidence)}", fontsize=style.TEXT_PT)
 
 
@@ -302,7 +252,7 @@ def airtime_figure(result: FleetResult) -> "Figure":
     begin = np.zeros(len(result.sheds))
     with style.styled():
         figure = style.new_figure(9.0, height)
-        ax = axes_in(figure, 1.53, 0.95, 7.11, height - 2.15)
+        ax = canvas.axes_in(figure, 1.53, 0.95, 7.11, height - 2.15)
         for place, (words, _, _) in enumerate(result.sheds[0].by_signal):
             seconds = np.array([s.by_signal[place][2] for s in result.sheds])
             if seconds.sum() <= 0.0:
@@ -325,7 +275,7 @@ def airtime_figure(result: FleetResult) -> "Figure":
         )  # fmt: skip
         title = "Airtime of each base station, tries included"
         _write(figure, 0.03, 1.0 - 0.15 / height, title, 90, style.TITLE)
-        words = f"Every node reporting {times_words(1.0)}. {SAFETY}"
+        words = f"Every node reporting {times_words(1.0)}. {canvas.SAFETY}"
         _write(figure, 0.03, 0.30 / height, words, 140, style.CAPTION)
     return figure
 
@@ -342,4 +292,4 @@ def write_all(result: FleetResult, folder: str | os.PathLike[str]) -> list[Path]
         ("fleet-traffic", load_figure, "Success against traffic"),
         ("fleet-airtime", airtime_figure, "Airtime of each base station"),
     )
-    return write_pictures(folder, ((name, draw(result), title) for name, draw, title in pictures))
+    return canvas.write_pictures(folder, ((name, draw(result), title) for name, draw, title in pictures))

@@ -13,7 +13,7 @@ from linkcalc.fleets.reach import regime_words
 from linkcalc.link.verdict import CAUTIONS
 from linkcalc.radio.energy import CAUTION as ENERGY_CAUTION
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
-from linkcalc.rules.limits import CAUTION as LIMITS_CAUTION
+from linkcalc.rules.found import CAUTION as LIMITS_CAUTION
 from linkcalc.views.page import Page
 from linkcalc.views.words import probability_words
 
@@ -26,20 +26,7 @@ _LIMITS = {"within": "within", "over": "OVER", "unknown": "unknown"}
 def fleet_report(
     result: FleetResult, width: int = _WIDTH, *, colour: bool = False, ascii_only: bool = False
 ) -> str:
-    """Return a fleet's answer as text.
-
-    Parameters
-    ----------
-    result : FleetResult
-    width : int, columns
-    colour, ascii_only : bool
-        As for `linkcalc.views.text.report`.
-
-    Returns
-    -------
-    str
-        Ends in a line feed.
-    """
+    """Return a fleet's answer as text."""
     page = Page(width, colour, ascii_only)
     page.wrap(f"Fleet: {headline(result)}", bold=True)
     if result.title:

@@ -9,18 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from linkcalc.sweeps.mast_heights import HeightTable, Pair
-from linkcalc.views import style
-from linkcalc.views.canvas import (
-    Room,
-    axes_in,
-    fitted_words,
-    round_ticks,
-    true_minus,
-    width_of_text,
-    write_caption,
-    write_heading,
-    write_pictures,
-)
+from linkcalc.views import canvas, style
 from linkcalc.views.heights_text import cost_words, figure_words
 from linkcalc.views.own_axes import on_own_axes
 from linkcalc.views.words import decibel_words
@@ -36,13 +25,13 @@ def heights_figure(table: HeightTable) -> "Figure":
     """Draw the margin of the weaker direction over both antenna heights, with title and caption."""
     with style.styled():
         figure = style.new_figure(8.0, 6.4)
-        draw_heights(axes_in(figure, 0.72, 0.98, 4.6, 4.6), table)
-        write_heading(figure, table.link, f"required of each direction: {table.asked}")
+        draw_heights(canvas.axes_in(figure, 0.72, 0.98, 4.6, 4.6), table)
+        canvas.write_heading(figure, table.link, f"required of each direction: {table.asked}")
         caption = (
             "Numbers on the lines: margin of the weaker direction, dB; grey below 0, darker blue is more. Pairs "
             f"name the height at {table.from_} first. Feeders grow as antennas are raised."
         )
-        write_caption(figure, caption, lines=2)
+        canvas.write_caption(figure, caption, lines=2)
     return figure
 
 
@@ -68,7 +57,7 @@ def draw_heights(ax: "Axes", table: HeightTable) -> "Axes":
     'Antenna above ground at header tank, m'
     """
     far, near, margin = table.far_height_m, table.near_height_m, table.margin_db
-    room = Room(ax)
+    room = canvas.Room(ax)
     ax.set_xlim(float(far[0]), float(far[-1]))
     ax.set_ylim(float(near[0]), float(near[-1]))
     levels = band_levels(float(margin.min()), float(margin.max()))
@@ -103,24 +92,24 @@ def draw_heights(ax: "Axes", table: HeightTable) -> "Axes":
         mark: dict[str, Any] = {"marker": marker, "color": style.PAPER, "mec": style.INK, "mew": 1.8, "ms": 8}
         ax.plot(pair.far_height_m, pair.near_height_m, zorder=7, clip_on=False, **mark)
         heights = f"{figure_words(pair.near_height_m)} m and {figure_words(pair.far_height_m)} m"
-        heights += f": {true_minus(decibel_words(min(pair.fade_margins_db)))}"
+        heights += f": {canvas.true_minus(decibel_words(min(pair.fade_margins_db)))}"
         key.append((mark, f"{words}\n{heights}\nmasts {cost_words(pair.cost)}"))
     _draw_key(room, key)
     for axis, name in ((ax.xaxis, table.to), (ax.yaxis, table.from_)):
-        round_ticks(axis, 8, (1, 2, 2.5, 5, 10))
+        canvas.round_ticks(axis, 8, (1, 2, 2.5, 5, 10))
         words = "Antenna above ground at "
-        space = room.width_pt - width_of_text(f"{words}, m", style.TEXT_PT)
-        axis.set_label_text(f"{words}{fitted_words(style.drawable(name), space, style.TEXT_PT)}, m")
+        space = room.width_pt - canvas.width_of_text(f"{words}, m", style.TEXT_PT)
+        axis.set_label_text(f"{words}{canvas.fitted_words(style.drawable(name), space, style.TEXT_PT)}, m")
     return ax
 
 
-def _said_of_all(room: Room, closes: bool) -> list[tuple[float, float]]:
+def _said_of_all(room: canvas.Room, closes: bool) -> list[tuple[float, float]]:
     """Say in the picture that it closes everywhere, or nowhere; return the places that are taken."""
     words = f"closes {'at all' if closes else 'nowhere at'} these heights"
     colour = style.VERDICT["closes" if closes else "does_not_close"][0]
     middle, y = room.width_pt / 2, room.height_pt - 16
     room.text(middle, y, words, style.TEXT_PT, colour, bold=True, ha="center", va="center", paper=True)
-    half = room.text_width(words, style.TEXT_PT, bold=True) / 2
+    half = canvas.width_of_text(words, style.TEXT_PT, bold=True) / 2
     return [(middle + share * half, y) for share in (-1.0, -0.6, -0.2, 0.2, 0.6, 1.0)]
 
 
@@ -161,7 +150,7 @@ def _marks(table: HeightTable) -> list[tuple[Pair, str, str]]:
     return [(now, "as planned", "o"), (cheapest, "cheapest pair that\nreaches the required margin", "D")]
 
 
-def _draw_key(room: Room, entries: Sequence[tuple[dict[str, Any], str]]) -> None:
+def _draw_key(room: canvas.Room, entries: Sequence[tuple[dict[str, Any], str]]) -> None:
     """Name lines and marks beside the plot, each behind a sample of itself."""
     left, y = room.width_pt + 16.0, room.height_pt - 6.0
     for look, words in entries:
@@ -173,10 +162,16 @@ def _draw_key(room: Room, entries: Sequence[tuple[dict[str, Any], str]]) -> None
 
 
 def line_label(
-    room: Room, lines: Sequence[Any], words: str, colour: str, taken: list[tuple[float, float]], *, bold: bool = False
-) -> None:  # fmt: skip
+    room: canvas.Room,
+    lines: Sequence[Any],
+    words: str,
+    colour: str,
+    taken: list[tuple[float, float]],
+    *,
+    bold: bool = False,
+) -> None:
     """Write a contour's value on its longest stretch, where nothing else is written."""
-    wide = room.text_width(words, style.SMALL_PT, bold=bold)
+    wide = canvas.width_of_text(words, style.SMALL_PT, bold=bold)
     best: tuple[float, float, float] | None = None
     for line in lines:
         x = np.array([room.x_pt(v) for v in line[:, 0]])
@@ -197,16 +192,10 @@ def line_label(
     _, at_x, at_y = best
     taken.append((at_x, at_y))
     look: dict[str, Any] = {"bold": bold, "paper": True, "ha": "center", "va": "center"}
-    room.text(at_x, at_y, true_minus(words), style.SMALL_PT, colour, **look)
+    room.text(at_x, at_y, canvas.true_minus(words), style.SMALL_PT, colour, **look)
 
 
 def write_all(tables: Sequence[HeightTable], out_dir: str | os.PathLike[str]) -> list[Path]:
     """Write the picture of every link as `<link>-heights.svg` and `.png`; LinkcalcError if that cannot be."""
-    slugs = style.unique_slugs(t.link for t in tables)
-    return write_pictures(
-        out_dir,
-        (
-            (f"{slug}-heights", heights_figure(table), f"{table.link}: both antenna heights")
-            for table, slug in zip(tables, slugs, strict=True)
-        ),
-    )
+    named = [(table.link, table) for table in tables]
+    return canvas.write_each(out_dir, named, heights_figure, "heights", "both antenna heights")

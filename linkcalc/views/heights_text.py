@@ -17,20 +17,7 @@ _FIRST, _COLUMN = 12, 7
 def heights_report(
     tables: Sequence[HeightTable], width: int = 80, *, colour: bool = False, ascii_only: bool = False
 ) -> str:
-    """Return the margin over both antenna heights of each link, and the cheapest pair that suffices.
-
-    Parameters
-    ----------
-    tables : sequence of HeightTable
-    width : int, columns
-    colour, ascii_only : bool
-        As for `linkcalc.views.text.report`.
-
-    Returns
-    -------
-    str
-        Ends in a line feed.
-    """
+    """Return the margin over both antenna heights of each link, and the cheapest pair that suffices."""
     page = Page(width, colour, ascii_only)
     for number, table in enumerate(tables):
         if number:

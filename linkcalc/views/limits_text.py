@@ -5,7 +5,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from linkcalc.operation.exposure import ExposureSection
 from linkcalc.operation.limits import EndLimits, LimitsSection
-from linkcalc.rules.limits import POWER_ROUNDING_DB, LimitsCheck, RuleCheck
+from linkcalc.rules.found import POWER_ROUNDING_DB, LimitsCheck, RuleCheck
 from linkcalc.rules.table import CONFIDENCE, QUANTITY_WORDS, REGIONS, Rule
 from linkcalc.views.page import Page
 
@@ -28,21 +28,7 @@ def limits_report(
     colour: bool = False,
     ascii_only: bool = False,
 ) -> str:
-    """Return what the table of legal limits says about every transmitter, and the distances to keep.
-
-    Parameters
-    ----------
-    limits : LimitsSection
-    exposure : ExposureSection
-    width : int, columns
-    colour, ascii_only : bool
-        As for `linkcalc.views.text.report`.
-
-    Returns
-    -------
-    str
-        Ends in a line feed.
-    """
+    """Return what the table of legal limits says about every transmitter, and the distances to keep."""
     page = Page(width, colour, ascii_only)
     where = limits.region_name or "no region stated"
     page.wrap(f"Legal limits, {where}: {STATUS_WORDS[limits.status]}", bold=True)
@@ -70,20 +56,7 @@ def limits_report(
 def rules_report(
     rules: Iterable[Rule], width: int = _WIDTH, *, colour: bool = False, ascii_only: bool = False
 ) -> str:
-    """Return the table of limits, region by region.
-
-    Parameters
-    ----------
-    rules : iterable of Rule
-    width : int, columns
-    colour, ascii_only : bool
-        As for `linkcalc.views.text.report`.
-
-    Returns
-    -------
-    str
-        Ends in a line feed.
-    """
+    """Return the table of limits, region by region."""
     page = Page(width, colour, ascii_only)
     page.wrap("Table of legal limits", bold=True)
     page.wrap("Check with your regulator; this is not legal advice.")

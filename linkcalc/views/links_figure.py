@@ -6,8 +6,7 @@ import numpy as np
 
 from linkcalc.area.relief import Relief
 from linkcalc.link.result import Result
-from linkcalc.views import style
-from linkcalc.views.canvas import SAFETY, axes_in, filled, write_words
+from linkcalc.views import canvas, style
 from linkcalc.views.links_map import Positions
 from linkcalc.views.map_figures import draw_ground
 from linkcalc.views.map_frame import Mark, draw_marks, frame
@@ -19,6 +18,7 @@ _MAP_IN: Final = 6.8
 _LEFT_IN: Final = 0.95
 _DASHES: Final[dict[str, Any]] = {"closes": "-", "at_risk": (0, (6, 2)), "does_not_close": (0, (1.5, 2))}
 """Verdicts differ in dashes as well as in colour."""
+_SEVERAL: Final = {"closes": "close", "at_risk": "at risk", "does_not_close": "do not close"}
 
 
 def links_figure(result: Result, positions: Positions, relief: Relief) -> "Figure":
@@ -33,8 +33,9 @@ def links_figure(result: Result, positions: Positions, relief: Relief) -> "Figur
     links = [(k, k.directions[0].from_, k.directions[0].to) for k in result.links]
     links = [(k, a, b) for k, a, b in links if a in at and b in at]
     counts = {v: sum(k.verdict == v for k, _, _ in links) for v in style.VERDICT}
-    words = ", ".join(f"{n} {style.VERDICT[v][1].lower()}" for v, n in counts.items() if n)
-    title = filled(
+    said = {v: style.VERDICT[v][1].lower() if n == 1 else _SEVERAL[v] for v, n in counts.items()}
+    words = ", ".join(f"{n} {said[v]}" for v, n in counts.items() if n)
+    title = canvas.filled(
         f"{len(links)} links: {words}" if len(links) != 1 else f"{links[0][0].name}: {words[2:]}", 74
     )
     height = _MAP_IN * north_km / east_km
@@ -42,7 +43,7 @@ def links_figure(result: Result, positions: Positions, relief: Relief) -> "Figur
     width, tall = _LEFT_IN + _MAP_IN + 0.35, height + above + below
     with style.styled():
         figure = style.new_figure(width, tall)
-        ax = axes_in(figure, _LEFT_IN, below, _MAP_IN, height)
+        ax = canvas.axes_in(figure, _LEFT_IN, below, _MAP_IN, height)
         draw_ground(ax, relief.ground_m, relief.cell_m)
         for link, a, b in links:
             x_km, y_km = zip(at[a], at[b], strict=True)
@@ -51,7 +52,7 @@ def links_figure(result: Result, positions: Positions, relief: Relief) -> "Figur
         frame(ax, relief.crs, (-east_km, -north_km, east_km, north_km))
         marks = [Mark(name, *at[name], "^", 8.0) for name in names]
         draw_marks(ax, marks, lines=[(at[a], at[b]) for _, a, b in links])
-        write_words(figure, _LEFT_IN, -0.14, title, style.TITLE)
+        canvas.write_words(figure, _LEFT_IN, -0.14, title, style.TITLE)
         handles = [
             Line2D([], [], label=style.VERDICT[v][1].lower(), **_look(v)) for v, n in counts.items() if n
         ]
@@ -62,8 +63,8 @@ def links_figure(result: Result, positions: Positions, relief: Relief) -> "Figur
             handles=handles, loc="upper left", bbox_to_anchor=(_LEFT_IN / width - 0.005, 0.78 / tall), ncols=4,
             fontsize=style.SMALL_PT, handlelength=2.6, borderpad=0.0,
         )  # fmt: skip
-        caption = filled(f"Relief lit from the north-west. Degrees: WGS 84. {SAFETY}", 110)
-        write_words(figure, _LEFT_IN, 0.48, caption, style.LINES)
+        caption = canvas.filled(f"Relief lit from the north-west. Degrees: WGS 84. {canvas.SAFETY}", 110)
+        canvas.write_words(figure, _LEFT_IN, 0.48, caption, style.LINES)
     return figure
 
 

@@ -12,8 +12,7 @@ import numpy as np
 
 from linkcalc.area.coverage import CoverageResult
 from linkcalc.link.requirement import VERDICTS
-from linkcalc.views import style
-from linkcalc.views.canvas import SAFETY, Box, axes_in, filled, upper_first, write_pictures, write_words
+from linkcalc.views import canvas, style
 from linkcalc.views.coverage_text import headline, percent, preview_words
 from linkcalc.views.map_frame import Mark, box_around, draw_marks, frame, hide_crowded
 from linkcalc.views.own_axes import on_own_axes
@@ -63,22 +62,22 @@ def coverage_figure(result: CoverageResult) -> "Figure":
     map_height = _MAP_IN * (box[3] - box[1]) / (box[2] - box[0])
     width = 2.0 * (_EDGE_IN[0] + _MAP_IN) + _EDGE_IN[1]
     words = headline(result)
-    title = filled(f"Preview: {words}" if result.preview else upper_first(words), 130)
+    title = canvas.filled(f"Preview: {words}" if result.preview else canvas.upper_first(words), 130)
     links = "; ".join(dict.fromkeys(f"link {s.link.name}" for s in result.stations))
     best = ", each given the station that serves it best" if len(result.stations) > 1 else ""
-    under = filled(
-        f"Around {result.station}: {result.moved} in each cell{best}. {upper_first(links)}, "
+    under = canvas.filled(
+        f"Around {result.station}: {result.moved} in each cell{best}. {canvas.upper_first(links)}, "
         f"{result.frequency_hz / 1e6:g} MHz, {result.signal}.",
         175,
     )
-    caption = filled(_caption(result), 205)
+    caption = canvas.filled(_caption(result), 205)
     above = _TOP_IN + 0.22 * _lines(title) + _LINE_IN * _lines(under) + 0.42
     below = 0.42 + _KEY_IN + _SMALL_LINE_IN * _lines(caption) + 0.1
     height = map_height + above + below
     left = _EDGE_IN[0]
     with style.styled():
         figure = style.new_figure(width, height)
-        axes = [axes_in(figure, at, below, _MAP_IN, map_height) for at in (left, 2.0 * left + _MAP_IN)]
+        axes = [canvas.axes_in(figure, at, below, _MAP_IN, map_height) for at in (left, 2.0 * left + _MAP_IN)]
         draw_verdicts(axes[0], result, box)
         shown = draw_coverage(axes[1], result, box)
         _verdict_key(figure, result, left / width, (below - 0.42) / height)
@@ -86,15 +85,15 @@ def coverage_figure(result: CoverageResult) -> "Figure":
                  (0.2 / width, 0.66 * map_height / height))  # fmt: skip
         for ax, what in zip(axes, ("Verdict", "Fade margin of the weaker direction"), strict=True):
             ax.set_title(what, fontsize=style.TEXT_PT, loc="left")
-        write_words(figure, left, -_TOP_IN, title, style.TITLE)
+        canvas.write_words(figure, left, -_TOP_IN, title, style.TITLE)
         at = _TOP_IN + 0.22 * _lines(title)
-        write_words(figure, left, -at, under, {"size": style.TEXT_PT, "linespacing": 1.3})
-        write_words(figure, left, below - 0.42 - _KEY_IN, caption, style.LINES)
+        canvas.write_words(figure, left, -at, under, {"size": style.TEXT_PT, "linespacing": 1.3})
+        canvas.write_words(figure, left, below - 0.42 - _KEY_IN, caption, style.LINES)
     return figure
 
 
 @on_own_axes
-def draw_coverage(ax: "Axes", result: CoverageResult, box: Box | None = None) -> Any:
+def draw_coverage(ax: "Axes", result: CoverageResult, box: canvas.Box | None = None) -> Any:
     """Draw margins over relief, contour lines, stations and graticule.
 
     Parameters
@@ -127,7 +126,7 @@ def draw_coverage(ax: "Axes", result: CoverageResult, box: Box | None = None) ->
     return shown
 
 
-def draw_verdicts(ax: "Axes", result: CoverageResult, box: Box | None = None) -> None:
+def draw_verdicts(ax: "Axes", result: CoverageResult, box: canvas.Box | None = None) -> None:
     """Draw what closes, is at risk and does not close over relief, and where the best station changes."""
     from matplotlib.colors import to_rgb
 
@@ -158,7 +157,7 @@ def _axis_km(result: CoverageResult) -> np.ndarray:
     return np.arange(-half, half + 1) * result.cell_m / 1e3
 
 
-def _box(result: CoverageResult) -> Box:
+def _box(result: CoverageResult) -> canvas.Box:
     """The land that has an answer, and the stations."""
     rows, columns = np.nonzero(np.isfinite(result.bands["margin_db"]))
     axis, half = _axis_km(result), result.cell_m / 2e3
@@ -317,7 +316,7 @@ def _caption(result: CoverageResult) -> str:
     return style.drawable(
         f"{how} Cells of {result.cell_m:g} m; lines over margins smoothed by {SMOOTH_CELLS:g} cell, thick where the "
         "margin is the one required there; relief lit from the north-west; hatched grey: no answer. Degrees: WGS 84. "
-        + SAFETY
+        + canvas.SAFETY
     )
 
 
@@ -327,6 +326,6 @@ def _lines(words: str) -> int:
 
 def write_map(result: CoverageResult, folder: str | os.PathLike[str]) -> list[Path]:
     """Write `coverage.svg` and `coverage.png` into a folder; LinkcalcError if that cannot be."""
-    return write_pictures(
+    return canvas.write_pictures(
         folder, [("coverage", coverage_figure(result), f"Coverage around {result.station}")]
     )

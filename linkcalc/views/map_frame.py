@@ -8,11 +8,11 @@ import numpy as np
 
 from linkcalc.terrain import geodesy
 from linkcalc.units import METRES_PER_FOOT
-from linkcalc.views import style, units
-from linkcalc.views.canvas import Box, meet
+from linkcalc.views import canvas, style, units
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.text import Text
 
 _LINES = 5
 """About so many lines of the graticule along the longer edge."""
@@ -32,7 +32,7 @@ class Mark(NamedTuple):
     weight: str = "normal"
 
 
-def frame(ax: "Axes", crs: str, box: Box) -> None:
+def frame(ax: "Axes", crs: str, box: canvas.Box) -> None:
     """Show a box of a plane, `crs` in metres, with its graticule, its scale and north."""
     west, south, east, north = box
     ax.set_xlim(west, east)
@@ -46,7 +46,7 @@ def frame(ax: "Axes", crs: str, box: Box) -> None:
 
 def box_around(
     x_km: Sequence[float], y_km: Sequence[float], aspect: tuple[float, float] = (0.7, 1.25), pad: float = 0.03
-) -> Box:
+) -> canvas.Box:
     """A box around positions with some room, no ribbon: its height over its width within limits."""
     west, east, south, north = min(x_km), max(x_km), min(y_km), max(y_km)
     room = pad * max(east - west, north - south, 1e-3)
@@ -82,7 +82,7 @@ def degrees_text(value_deg: float, step_deg: float, plus: str, minus: str) -> st
     return f"{text}°{side}"
 
 
-def _graticule(ax: "Axes", crs: str, box: Box) -> None:
+def _graticule(ax: "Axes", crs: str, box: canvas.Box) -> None:
     west, south, east, north = (1e3 * v for v in box)
     there = geodesy.transformer(crs, "EPSG:4326")
     back = geodesy.transformer("EPSG:4326", crs)
@@ -129,7 +129,7 @@ _SCALES_KM: dict[units.System, tuple[tuple[str, float], ...]] = {
 """Units of a scale, the longer first, in kilometres."""
 
 
-def draw_scale(ax: "Axes", box: Box) -> None:
+def draw_scale(ax: "Axes", box: canvas.Box) -> None:
     """Draw a bar of a round length, and which way is north."""
     west, south, east, north = box
     across, up = east - west, north - south
@@ -160,63 +160,33 @@ def draw_scale(ax: "Axes", box: Box) -> None:
 
 def draw_marks(
     ax: "Axes", marks: Sequence[Mark], most_names: int = 40, lines: Sequence[tuple[Point, Point]] = ()
-) -> list[Any]:
-    """Draw places, and their names where these have room: to a side on which they lie on nothing, on a line if need be.
+) -> list["Text"]:
+    """Draw places, and their names where these lie on nothing, on a line if need be; return the names.
 
-    Names come in the order of the marks; one that has no room on any side is left out. The figure's size and the axes'
-    limits must be set. Returns the names that were written.
+    They come in the order of the marks; one that has no room is left out. Figure and limits have their final size.
     """
-    frame_box = ax.get_window_extent()
-    unit = ax.figure.dpi / 72.0
-    spots = ax.transData.transform([(m.x_km, m.y_km) for m in marks]) if marks else np.empty((0, 2))
-    taken = []
-    for mark, (x, y) in zip(marks, spots, strict=True):
-        ax.plot(
-            [mark.x_km], [mark.y_km], marker=mark.marker, markersize=mark.size_pt, color=style.INK,
-            markeredgecolor=style.PAPER, linestyle="", zorder=6.5,
-        )  # fmt: skip
-        half = 0.6 * mark.size_pt * unit
-        taken.append((x - half, y - half, x + half, y + half))
-    crossed = [box for line in lines for box in _along(ax, line)]
-    written = []
-    for mark in [m for m in marks if m.name][:most_names]:
-        away = 0.5 * mark.size_pt + 3.5
-        sides: tuple[tuple[Point, Any, Any], ...] = (
-            ((away, 3.0), "left", "bottom"), ((-away, 3.0), "right", "bottom"),
-            ((away, -3.0), "left", "top"), ((-away, -3.0), "right", "top"),
-            ((0.0, away), "center", "bottom"), ((0.0, -away), "center", "top"),
-        )  # fmt: skip
-        text = ax.annotate(
-            style.drawable(mark.name), (mark.x_km, mark.y_km), (0.0, 0.0), textcoords="offset points",
-            fontsize=style.TEXT_PT, fontweight=mark.weight, color=style.INK, path_effects=style.halo(2.6), zorder=7,
-        )  # fmt: skip
-        free = None
-        for (offset, across, up), barred in [(s, b) for b in ([*taken, *crossed], taken) for s in sides]:
-            text.set_position(offset)
-            text.set_horizontalalignment(across)
-            text.set_verticalalignment(up)
-            box = _corners(text)
-            inside = (
-                box[0] >= frame_box.x0 and box[2] <= frame_box.x1 and box[1] >= frame_box.y0
-                and box[3] <= frame_box.y1
-            )  # fmt: skip
-            if inside and not any(meet(box, t) for t in barred):
-                free = box
-                break
-        if free is None:
-            text.remove()
-        else:
-            taken.append(free)
-            written.append(text)
-    return written
+    room = canvas.Room(ax)
+    for m in marks:
+        look: dict[str, Any] = {"marker": m.marker, "markersize": m.size_pt, "markeredgecolor": style.PAPER}
+        ax.plot([m.x_km], [m.y_km], color=style.INK, linestyle="", zorder=6.5, **look)
+    names = canvas.Names(
+        ax,
+        [*corners(room), *(canvas.box_of_mark(room, (m.x_km, m.y_km), m.size_pt) for m in marks)],
+        [point for line in lines for point in np.linspace(*line, 100)],
+    )
+    named = [m for m in marks if m.name][:most_names]
+    written = (
+        names.write(m.name, (m.x_km, m.y_km), m.size_pt, style.TEXT_PT, over="lines", bold=m.weight == "bold")
+        for m in named
+    )
+    return [text for text in written if text is not None]
 
 
-def _along(ax: "Axes", line: tuple[Point, Point]) -> list[Box]:
-    """Small boxes along a line, in pixels."""
-    start, end = ax.transData.transform(line)
-    steps = max(int(np.hypot(*(end - start)) / 5.0), 1)
-    points = start + np.linspace(0.0, 1.0, steps + 1)[:, np.newaxis] * (end - start)
-    return [(x - 2.0, y - 2.0, x + 2.0, y + 2.0) for x, y in points.tolist()]
+def corners(room: canvas.Room) -> tuple[canvas.Box, canvas.Box]:
+    """Where the scale and the arrow of a map are, points."""
+    wide, high = room.width_pt, room.height_pt
+    scale = 0.0, 0.0, 0.03 * wide + 0.2 * min(wide, high), 0.035 * high + 16.0
+    return scale, (0.93 * wide, 0.975 * high - 40.0, wide, high)
 
 
 def hide_crowded(ax: "Axes", labels: Sequence[Any], kept: Sequence[Any] = ()) -> None:
@@ -230,12 +200,12 @@ def hide_crowded(ax: "Axes", labels: Sequence[Any], kept: Sequence[Any] = ()) ->
             taken.append((x - half, y - half, x + half, y + half))
     for label in labels:
         box = _corners(label)
-        if any(meet(box, t) for t in taken):
+        if any(canvas.meet(box, t) for t in taken):
             label.set_visible(False)
         else:
             taken.append(box)
 
 
-def _corners(text: Any) -> Box:
+def _corners(text: Any) -> canvas.Box:
     box = text.get_window_extent()
     return box.x0, box.y0, box.x1, box.y1

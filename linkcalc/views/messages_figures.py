@@ -1,6 +1,7 @@
 """When a message arrives: the share delivered by a time, each message a line that ends at what is lost."""
 
 import os
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -8,20 +9,20 @@ import numpy as np
 from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from linkcalc.operation.messages import MessageAnswer, MessagesSection, often_words
-from linkcalc.views import style
-from linkcalc.views.canvas import write_note, write_pictures
+from linkcalc.views import canvas, style
 from linkcalc.views.messages_text import delay_words, duration_words, name_words, odds_words, share_words
+from linkcalc.views.words import decibel_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 _AT_THE_END: dict[str, Any] = {"xycoords": ("axes fraction", "data"), "ha": "right", "va": "top"}
-_SHARED = "Tries share the slow state of the link: a shadowed link is not made good by asking again."
-_BOUND = " Dashed: as if each try had a\nstate of its own, the optimistic bound."
+_SHARED = "Tries share the slow state of the link: a shadowed link is not made good by asking again. "
+_BOUND = "Dashed: as if each try had a state of its own, the optimistic bound. "
 _NOT_SAFE = (
-    " A radio link is not a safety function: fit independent hard-wired stops.\n"
-    "Automatic start, transfer switching and wiring are for licensed people under local codes."
+    "A radio link is not a safety function: fit independent hard-wired stops. Automatic start, transfer switching and "
+    "wiring are for licensed people under local codes."
 )
 
 
@@ -29,19 +30,19 @@ def delay_figure(message: MessageAnswer) -> "Figure":
     """Draw the share of messages not yet delivered against time, with title and caption."""
     lost = often_words(message.loss_working_site, "lost")
     tries = "one try" if message.tries == 1 else f"{message.tries} tries"
+    margin = canvas.true_minus(decibel_words(message.fade_margin_db))
     facts = (
-        f"{message.from_} to {message.to}, {tries}, fade margin {message.fade_margin_db:.1f} dB; chance that it works"
+        f"{message.from_} to {message.to}, {tries}, fade margin {margin}; chance that it works"
         f" {share_words(message.working_chance)}, that it is dead {odds_words(message.dead_chance)}"
     )
-    facts = f"{style.drawable(facts)}\n{delay_words(message)}"
-    caption = _SHARED + (_BOUND if message.tries > 1 else "\n") + _NOT_SAFE
+    facts = f"{facts}\n{delay_words(message)}"
+    caption = _SHARED + (_BOUND if message.tries > 1 else "") + _NOT_SAFE
     with style.styled():
         figure = style.new_figure(*style.TALL_IN)
         draw_delay(figure.add_axes((0.125, 0.19, 0.84, 0.64)), message)
-        title = style.drawable(f"{name_words(message)}: {lost} where it works")
-        figure.text(0.02, 0.955, title, va="center", **style.TITLE)
-        figure.text(0.02, 0.895, facts, va="center", **style.UNDER)
-        figure.text(0.02, 0.02, caption, va="bottom", **style.CAPTION)
+        canvas.write_title(figure, 0.955, f"{name_words(message)}: {lost} where it works")
+        canvas.write_facts(figure, 0.895, _raised(facts))
+        canvas.write_caption(figure, caption, lines=3)
     return figure
 
 
@@ -63,17 +64,24 @@ def draw_delay(ax: "Axes", message: MessageAnswer) -> "Axes":
         ax.plot(time_s / unit, optimistic, color=style.FRESNEL_EDGE, ls=style.DASHED, lw=1.2, zorder=3)
         apart = 10.0 ** (0.11 * np.log10(1.6 / floor))
         if floor < message.loss_independent_tries < message.loss / apart:
-            words = f"were tries independent: {odds_words(message.loss_independent_tries)}"
+            words = _raised(f"were tries independent: {odds_words(message.loss_independent_tries)}")
             at = 1.0, message.loss_independent_tries
-            write_note(ax, words, at, (-6, -5), paper=0.15, zorder=6, **_AT_THE_END, **style.CAPTION)
+            # under its line, but for one that has no room above the axis
+            low = message.loss_independent_tries < floor * apart
+            look = _AT_THE_END | {"va": "bottom" if low else "top"}
+            canvas.write_note(
+                ax, words, at, (-6, 5 if low else -5), paper=0.15, zorder=6, **look, **style.CAPTION
+            )
     ax.plot(time_s / unit, missing, color=style.RAY, lw=2.2, zorder=4)
-    ax.axhline(message.loss, color=style.ACCENT, lw=1.0, ls=(0, (4, 3)), zorder=2)
+    ax.axhline(message.loss, color=style.ACCENT, lw=1.0, ls=style.SHORT_DASHED, zorder=2)
     if message.loss >= 1e-9:  # the title says it when it is less
         words, look = (
-            f"lost after all tries: {odds_words(message.loss)}",
+            _raised(f"lost after all tries: {odds_words(message.loss)}"),
             style.UNDER | {"color": style.ACCENT},
         )
-        write_note(ax, words, (1.0, message.loss), (-6, -5), paper=0.15, zorder=3, **_AT_THE_END, **look)
+        canvas.write_note(
+            ax, words, (1.0, message.loss), (-6, -5), paper=0.15, zorder=3, **_AT_THE_END, **look
+        )
     _quantiles(ax, message, unit, floor)
     # Plain words: the house style draws no mathematical type.
     ax.yaxis.set_major_formatter(FuncFormatter(lambda share, _: _share_words(share)))
@@ -86,7 +94,16 @@ def draw_delay(ax: "Axes", message: MessageAnswer) -> "Axes":
 def _share_words(share: float) -> str:
     """A whole power of ten in few characters."""
     power = round(np.log10(share))
-    return f"{100.0 * 10.0**power:g} %" if power >= -4 else f"1 in 10^{-power}"
+    return f"{100.0 * 10.0**power:g} %" if power >= -4 else _raised(f"1 in 10^{-power}")
+
+
+def _raised(words: str) -> str:
+    """Powers of ten as they are printed.
+
+    >>> _raised("< 1 in 10^6")
+    '< 1 in 10⁶'
+    """
+    return re.sub(r"\^(\d+)", lambda m: m[1].translate(str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹")), words)
 
 
 def _quantiles(ax: "Axes", message: MessageAnswer, unit: float, floor: float) -> None:
@@ -97,7 +114,7 @@ def _quantiles(ax: "Axes", message: MessageAnswer, unit: float, floor: float) ->
             continue  # too near the line of what is lost; the caption has it
         ax.plot(time_s / unit, missing, "o", color=style.RAY, ms=5, zorder=5)
         left = time_s / unit > 0.6 * ax.get_xlim()[1]
-        write_note(
+        canvas.write_note(
             ax, f"{words} delivered within {duration_words(time_s)}", (time_s / unit, missing),
             (-8 if left else 8, -4 if left else 4), ha="right" if left else "left", va="top" if left else "bottom",
             size=style.SMALL_PT, color=style.INK, paper=0.15, zorder=6,
@@ -106,11 +123,5 @@ def _quantiles(ax: "Axes", message: MessageAnswer, unit: float, floor: float) ->
 
 def write_all(section: MessagesSection, out_dir: str | os.PathLike[str]) -> list[Path]:
     """Write `<message>-delay.svg` and `.png` of every message; LinkcalcError if that cannot be."""
-    slugs = style.unique_slugs(m.name for m in section.messages)
-    return write_pictures(
-        out_dir,
-        (
-            (f"{slug}-delay", delay_figure(message), f"{message.name}: delay of delivery")
-            for message, slug in zip(section.messages, slugs, strict=True)
-        ),
-    )
+    named = [(message.name, message) for message in section.messages]
+    return canvas.write_each(out_dir, named, delay_figure, "delay", "delay of delivery")

@@ -31,16 +31,8 @@ def messages_report(
     ----------
     section : MessagesSection, optional
         None: the plan has no messages.
-    width : int, columns
-    colour, ascii_only : bool
-        As for `linkcalc.views.text.report`.
     assumed : sequence of Assumption
         Of the plan: those of its values that are still the starter's are named.
-
-    Returns
-    -------
-    str
-        Ends in a line feed.
     """
     page = Page(width, colour, ascii_only)
     if section is None:

@@ -1,4 +1,8 @@
-"""A page of the terminal: lines of a fixed width, tables, colour where the stream has it."""
+"""A page of the terminal: lines of a fixed width, tables, colour where the stream has it.
+
+Every report of these views takes `width`, `colour` and `ascii_only` as `linkcalc.views.text.report` does, and ends in a
+line feed.
+"""
 
 import re
 import unicodedata

@@ -5,8 +5,7 @@ import textwrap
 from typing import TYPE_CHECKING, Any
 
 from linkcalc.sweeps.reach_by_ground import FARTHEST_M, NEAREST_M, HowFar
-from linkcalc.views import style
-from linkcalc.views.canvas import axes_in
+from linkcalc.views import canvas, style
 from linkcalc.views.range_text import ONE_HILL
 
 if TYPE_CHECKING:
@@ -19,7 +18,7 @@ def range_figure(found: HowFar) -> "Figure":
     with style.styled():
         height = 2.4 + 0.22 * rows + 0.18 * len(found.grounds)
         figure = style.new_figure(10.0, height)
-        ax = axes_in(figure, 3.0, 1.05, 6.7, height - 1.95)
+        ax = canvas.axes_in(figure, 3.0, 1.05, 6.7, height - 1.95)
         y, ticks, names, near = 0.0, [], [], NEAREST_M / 1e3
         good, fair = (style.VERDICT[verdict][0] for verdict in ("closes", "at_risk"))
         for ground in found.grounds:
@@ -51,12 +50,13 @@ def range_figure(found: HowFar) -> "Figure":
         ax.minorticks_off()
         ax.set_xlabel("distance, km")
         ax.grid(axis="x")
-        title = f"How far: {found.from_} to {found.to} and back, {found.frequency_hz / 1e6:g} MHz"
+        form = f"How far: {{}} to {{}} and back, {found.frequency_hz / 1e6:g} MHz"
+        title = canvas.fitted_ends(form, (found.from_, found.to), 0.96 * 720.0, style.TITLE_PT, bold=True)
         key = (
             f"dark: closes ({100 * found.asked.success:g} % of the messages at {100 * found.asked.confidence:g} % of "
             "such sites); light: works at half of them or more"
         )
-        figure.text(0.02, 1.0 - 0.3 / height, style.drawable(title), va="center", **style.TITLE)
-        figure.text(0.02, 1.0 - 0.62 / height, key, va="center", **style.UNDER)
+        canvas.write_title(figure, 1.0 - 0.3 / height, title)
+        canvas.write_facts(figure, 1.0 - 0.62 / height, key)
         figure.text(0.02, 0.3 / height, textwrap.fill(ONE_HILL, 130), va="center", **style.CAPTION)
     return figure

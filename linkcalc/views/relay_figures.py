@@ -77,7 +77,9 @@ def draw_relay_map(ax: "Axes", result: RelaySiting) -> Any:
     box = _box(result)
     labels: list[Any] = []
     if _lined(result):
-        needed = margin - result.bands["spare_db"]
+        # where others spoil more than a hop may lose no margin suffices, and there is no such line
+        suffices = result.required_of_each_hop(result.spots[0]).reachable
+        needed = margin - result.bands["spare_db"] if suffices else np.full(margin.shape, np.inf)
         labels = draw_lines(ax, margin, needed, grid.cell_m)
     _hatched(ax, result, ruled_out)
     for ring in result.allowed.outlines:
@@ -115,7 +117,7 @@ def _hatched(ax: "Axes", result: RelaySiting, ruled_out: Mask) -> None:
     with_hatch = ax.contourf(
         steps, -steps, ruled_out.astype(float), levels=[0.5, 1.5], colors="none", hatches=["////"], zorder=2.5
     )
-    with_hatch.set_edgecolor("#8b949b")
+    with_hatch.set_edgecolor(style.HATCH)
     with_hatch.set_linewidth(0.0)
 
 
@@ -214,7 +216,10 @@ def _ends(ax: "Axes", ends: Sequence[Place], box: Box) -> None:
 
 
 def _caption(result: RelaySiting) -> str:
-    lines = f"lines over margins smoothed by {SMOOTH_CELLS:g} cell, thick where it is the required margin"
+    lines = (
+        f"lines over margins smoothed by {SMOOTH_CELLS:g} cell, thick where the margin is the one required of each "
+        "of two hops"
+    )
     parts = [
         "Numbers: spots checked in full, best first; violet: hops over the best spot"
         + (", dashed over two relays (R1, R2)." if result.two is not None else "."),
@@ -287,13 +292,7 @@ def relay_profiles(hops: Sequence[LinkResult]) -> "Figure":
 
 
 def write_all(result: RelaySiting, hops: Sequence[LinkResult], folder: str | os.PathLike[str]) -> list[Path]:
-    """Write `relay-map` and `relay-profiles`, each `.svg` and `.png`, into a folder.
-
-    Raises
-    ------
-    LinkcalcError
-        If a file cannot be written.
-    """
+    """Write `relay-map` and `relay-profiles`, each `.svg` and `.png`, into a folder."""
     title = f"Relay for {result.link.name}"
     written = style.save(relay_map(result), Path(folder) / "relay-map", title)
     return written + style.save(relay_profiles(hops), Path(folder) / "relay-profiles", f"{title}: profiles")

@@ -1,9 +1,10 @@
-"""Where a relay would go, in words: the best spots, what limits them, and what a relay asks for."""
+"""Where a relay would go, in words: the best spots, what limits them, and what comes with a relay."""
 
 import math
 from collections.abc import Iterator
 
 from linkcalc.area.relay.result import Chain, HopCheck, Place, RelaySiting
+from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import VerdictWord
 from linkcalc.link.verdict import CAUTIONS
 from linkcalc.plan import Station
@@ -73,7 +74,7 @@ def relay_report(
     page.heading("The area")
     for line in area_lines(result):
         page.item(line)
-    page.heading("What a relay asks for")
+    page.heading("What a relay needs")
     for line in burdens(result):
         page.item(line)
     page.heading("Notes")
@@ -97,13 +98,20 @@ def headline(result: RelaySiting) -> str:
     tried = "one or two relays" if result.search is not None else "one relay"
     each = result.required_of_each_hop(best)
     if not each.reachable:
-        tries = math.ceil(math.log(1.0 - each.success) / math.log(each.busy))
         return (
-            f"Relay for {link}: no spot for {tried} closes with tries = {each.tries}: other users of the channel "
-            f"alone spoil more of the messages than each hop may lose; set tries to {tries} or more, and run again"
+            f"Relay for {link}: no spot for {tried} closes with tries = {each.tries}: {_spoilt_words(each)}"
         )
     word = f"{'is ' if best.verdict == 'at_risk' else ''}{WORDS[best.verdict]}"
     return f"Relay for {link}: no spot for {tried} closes; the best {word}, {spare_words(best.weaker)}"
+
+
+def _spoilt_words(each: Requirement) -> str:
+    """Why no margin suffices, and what does."""
+    tries = math.ceil(math.log(1.0 - each.success) / math.log(each.busy))
+    return (
+        "other users of the channel alone spoil more of the messages than each hop may lose; set tries to "
+        f"{tries} or more, and run again"
+    )
 
 
 def each_hop_words(result: RelaySiting, chain: Chain) -> str:
@@ -127,7 +135,7 @@ def _share_words(share: float) -> str:
 
 
 def spare_words(hop: HopCheck) -> str:
-    """How a hop stands to what is asked of it."""
+    """How a hop stands to what is required of it."""
     asked = required_margin_words(hop.weaker.required_margin_db)
     if not math.isfinite(hop.spare_db):
         return f"with {decibel_words(hop.margin_db)} in the weaker hop where {asked} is required"
@@ -246,9 +254,11 @@ def _two(page: Page, result: RelaySiting) -> None:
         for hop in chain.hops
     )
     page.wrap(f"{hops}.", indent=2)
+    each = result.required_of_each_hop(chain)
+    why = f", {spare_words(chain.weaker)}" if each.reachable else f": {_spoilt_words(each)}"
     page.wrap(
-        f"The chain {'is ' if chain.verdict == 'at_risk' else ''}{WORDS[chain.verdict]}, "
-        f"{spare_words(chain.weaker)}; a message passes with {probability_words(min(chain.success))}.",
+        f"The chain {'is ' if chain.verdict == 'at_risk' else ''}{WORDS[chain.verdict]}"
+        f"{why}; a message passes with {probability_words(min(chain.success))}.",
         indent=2,
     )
     page.wrap(each_hop_words(result, chain), indent=2)

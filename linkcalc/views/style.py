@@ -43,6 +43,9 @@ CAUTION: Final = "#735105"
 POINT: Final = "#6f4a7e"
 """What is pointed at or stands beside, with no word on good or bad (37)."""
 
+CLEARANCE: Final[dict[str, str]] = {"obstructed": ACCENT, "grazing": CAUTION, "clear": INK}
+"""The worst point of a path, by how free it is."""
+
 GROUND: Final = "#d3cabb"
 """Fill of the ground (81)."""
 GROUND_EDGE: Final = "#75674f"
@@ -65,6 +68,7 @@ LOSS: Final = "#ccd3d8"
 """Fill of a step down in a budget (84); a step up has the zone's outline."""
 
 DASHED: Final[Any] = (0, (5, 2))
+SHORT_DASHED: Final[Any] = (0, (4, 3))
 DOTTED: Final[Any] = (0, (1.5, 1.5))
 DASH_DOT: Final[Any] = (0, (6, 2, 1.5, 2))
 LIMIT: Final[dict[str, Any]] = {"color": ACCENT, "lw": 1.1}
@@ -89,6 +93,10 @@ BELOW: Final = ("#e3e5e6", PAPER)
 
 GROUND_LIGHT: Final = ("#b9b0a1", "#e9e4da", PAPER)
 """Bare ground, from shade to light."""
+GROUND_TONES: Final = ("#a2947c", GROUND, "#ece7df", "#fbfaf8")
+"""The same in few tones, under the map of a record."""
+HATCH: Final = "#8b949b"
+"""Hatching of land where nothing may stand (61)."""
 
 MARGINS: Final = ("#fdf3d8", "#e3dcc0", "#bccac8", "#86adc5", "#5487ad", "#2b638f", "#0f3556")
 """Sand to blue, light to dark, for margins on maps: what is weak has another hue than shadow and paper."""

@@ -15,21 +15,7 @@ from linkcalc.site.measured import DirectionDrawing, DirectionSurvey
 from linkcalc.site.survey import Survey
 from linkcalc.site.walk_test import Spot
 from linkcalc.units import EARTH_RADIUS_M
-from linkcalc.views import style
-from linkcalc.views.canvas import (
-    Box,
-    Room,
-    axes_in,
-    meet,
-    round_ticks,
-    spread_apart,
-    tick_words,
-    true_minus,
-    width_of_text,
-    write_heading,
-    write_pictures,
-    write_side_labels,
-)
+from linkcalc.views import canvas, style
 from linkcalc.views.words import VERDICT_WORDS, decibel_words, probability_words
 
 if TYPE_CHECKING:
@@ -48,29 +34,28 @@ def margin_figure(survey: Survey) -> "Figure":
         figure = style.new_figure(width, height)
         for i, (direction, drawing) in enumerate(zip(survey.directions, survey.drawing, strict=True)):
             base = bottom + (len(survey.directions) - 1 - i) * panel + 0.12
-            left = axes_in(figure, 0.75, base, 4.55, panel - 0.55)
-            right = axes_in(figure, 5.55, base, 2.35, panel - 0.55)
+            left = canvas.axes_in(figure, 0.75, base, 4.55, panel - 0.55)
+            right = canvas.axes_in(figure, 5.55, base, 2.35, panel - 0.55)
             draw_readings(left, direction, drawing)
             draw_margin(right, direction, drawing)
-            title = f"From {style.drawable(direction.from_)} to {style.drawable(direction.to)}"
-            room = Room(left)
-            title = room.fit(title, width * 72.0 - 80.0, style.TEXT_PT, bold=True)
-            room.text(0, room.height_pt + 6, title, style.TEXT_PT, style.INK, bold=True)
+            write_ends(left, direction, width * 72.0 - 80.0)
             if i == len(survey.directions) - 1:
                 left.set_xlabel("Readings in the order of the file")
                 right.set_xlabel("Likelihood")
         colour, words = style.VERDICT[survey.verdict]
-        write_heading(figure, survey.name, survey.headline, (words, colour))
+        canvas.write_heading(figure, survey.name, survey.headline, (words, colour))
         caption = (
             "Margins under the plan's conditions, fading allowed for. Open: too far from the others to count."
         )
-        _caption(figure, f"{caption} Dashed curve: the plan alone.")
+        canvas.write_caption(figure, f"{caption} Dashed curve: the plan alone.", lines=1)
     return figure
 
 
-def _caption(figure: "Figure", words: str) -> None:
-    width, height = figure.get_size_inches()
-    figure.text(14.0 / 72 / width, 0.17 / height, words, va="center", **style.CAPTION)
+def write_ends(ax: "Axes", direction: DirectionSurvey, width_pt: float) -> None:
+    """Say above the readings from where to where they went."""
+    room, ends = canvas.Room(ax), (direction.from_, direction.to)
+    words = canvas.fitted_ends("From {} to {}", ends, width_pt, style.TEXT_PT, bold=True)
+    room.text(0, room.height_pt + 6, words, style.TEXT_PT, style.INK, bold=True)
 
 
 def draw_readings(ax: "Axes", direction: DirectionSurvey, drawing: DirectionDrawing) -> "Axes":
@@ -90,7 +75,7 @@ def draw_readings(ax: "Axes", direction: DirectionSurvey, drawing: DirectionDraw
     # far outside they are shown at the edge
     out = np.clip(margin, bottom + 0.03 * (top - bottom), top - 0.03 * (top - bottom))
     ax.plot(number[wrong], out[wrong], "o", mfc="none", mec=style.MUTED, ms=size, zorder=4)
-    room = Room(ax)
+    room = canvas.Room(ax)
     words = [] if margin.size else ["no reading of level"]
     if drawing.lost:
         words.append(f"{drawing.lost} of {direction.sent} packets lost")
@@ -99,7 +84,7 @@ def draw_readings(ax: "Axes", direction: DirectionSurvey, drawing: DirectionDraw
         ax.xaxis.set_major_locator(MaxNLocator(8, integer=True, min_n_ticks=1))
     else:
         ax.set_xticks([])
-    round_ticks(ax.yaxis, 6)
+    canvas.round_ticks(ax.yaxis, 6)
     ax.grid(True, axis="y")
     ax.set_ylabel("Margin, dB")
     return ax
@@ -114,9 +99,9 @@ def draw_margin(ax: "Axes", direction: DirectionSurvey, drawing: DirectionDrawin
     ax.plot(after, y, color=style.RAY, lw=1.6, zorder=3)
     ax.plot(before, y, color=style.MUTED, lw=1.3, ls=style.DASHED, zorder=3)
     _levels(ax, direction)
-    low, high = (true_minus(f"{v:.0f}") for v in direction.fade_margin_interval_db)
+    low, high = (canvas.true_minus(f"{v:.0f}") for v in direction.fade_margin_interval_db)
     now, plan, asked = (
-        true_minus(decibel_words(v))
+        canvas.true_minus(decibel_words(v))
         for v in (direction.fade_margin_db, direction.predicted_margin_db, direction.required_margin_db)
     )
     labels = [
@@ -126,9 +111,9 @@ def draw_margin(ax: "Axes", direction: DirectionSurvey, drawing: DirectionDrawin
         (direction.required_margin_db, f"required: {asked}", style.INK),
     ]
     bottom, top = ax.get_ylim()
-    write_side_labels(Room(ax), [entry for entry in labels if bottom <= entry[0] <= top])
+    canvas.write_side_labels(canvas.Room(ax), [entry for entry in labels if bottom <= entry[0] <= top])
     ax.set_xticks([])
-    round_ticks(ax.yaxis, 6)
+    canvas.round_ticks(ax.yaxis, 6)
     ax.grid(True, axis="y")
     ax.tick_params(labelleft=False)
     return ax
@@ -160,12 +145,14 @@ def spots_figure(survey: Survey) -> "Figure":
     height = top + row * len(spots) + bottom
     with style.styled():
         figure = style.new_figure(width, height)
-        ax = axes_in(figure, 2.2, bottom, width - 3.9, row * len(spots))
+        ax = canvas.axes_in(figure, 2.2, bottom, width - 3.9, row * len(spots))
         draw_spots(ax, spots, min(d.required_margin_db for d in survey.directions))
         more = len(survey.spots) - len(spots)
         words = f"{len(survey.spots)} spots tried" + (f", the best {len(spots)} shown" if more else "")
-        write_heading(figure, survey.name, "", (words, style.INK))
-        _caption(figure, "Line: 95 % of what the spot's margin may be, for comparing the spots.")
+        canvas.write_heading(figure, survey.name, "", (words, style.INK))
+        canvas.write_caption(
+            figure, "Line: 95 % of what the spot's margin may be, for comparing the spots.", lines=1
+        )
     return figure
 
 
@@ -180,27 +167,29 @@ def draw_spots(ax: "Axes", spots: Sequence[Spot], asked_db: float) -> "Axes":
     ax.axvline(0.0, **style.LIMIT, zorder=1)
     if math.isfinite(asked_db):
         ax.axvline(asked_db, **style.REQUIRED, zorder=1)
-    room = Room(ax)
+    room = canvas.Room(ax)
     for y, spot in enumerate(spots):
         colour = style.RAY if y == 0 else style.FRESNEL_EDGE
         ax.plot(spot.fade_margin_interval_db, [y, y], color=colour, lw=2.4, zorder=3)
         ax.plot(spot.fade_margin_db, y, "o", color=colour, ms=7, mec=style.PAPER, mew=0.8, zorder=4)
         at = room.row_pt(len(spots), y)
-        name = room.fit(style.drawable(spot.name), 140, style.TEXT_PT, bold=y == 0)
+        name = canvas.fitted_words(style.drawable(spot.name), 140, style.TEXT_PT, bold=y == 0)
         room.text(-8, at, name, style.TEXT_PT, style.INK, bold=y == 0, ha="right", va="center")
-        spare = true_minus(decibel_words(spot.fade_margin_db))
+        spare = canvas.true_minus(decibel_words(spot.fade_margin_db))
         figures = f"{spare}   best: {probability_words(spot.best_probability)}"
         room.text(room.width_pt + 8, at, figures, style.SMALL_PT, style.INK, va="center")
     marks = [(0.0, "receiver's limit", style.ACCENT)]
     if math.isfinite(asked_db):
         marks.append((asked_db, "required", style.INK))
-    sizes = [room.text_width(words, style.SMALL_PT) + 10.0 for _, words, _ in marks]
-    middles = spread_apart([room.x_pt(value) for value, _, _ in marks], sizes, -20.0, room.width_pt + 20.0)
+    sizes = [canvas.width_of_text(words, style.SMALL_PT) + 10.0 for _, words, _ in marks]
+    middles = canvas.spread_apart(
+        [room.x_pt(value) for value, _, _ in marks], sizes, -20.0, room.width_pt + 20.0
+    )
     for (_, words, colour), middle in zip(marks, middles, strict=True):
         room.text(middle, room.height_pt + 5, words, style.SMALL_PT, colour, ha="center")
     ax.set_yticks([])
     ax.spines["left"].set_visible(False)
-    round_ticks(ax.xaxis, 7)
+    canvas.round_ticks(ax.xaxis, 7)
     ax.grid(True, axis="x")
     ax.set_xlabel("Margin of the weaker direction, dB")
     return ax
@@ -211,18 +200,18 @@ def map_figure(survey: Survey) -> "Figure":
     width, height = style.TALL_IN
     with style.styled():
         figure = style.new_figure(width, height)
-        points = draw_map(axes_in(figure, 0.85, 0.75, width - 2.35, height - 1.4), survey.spots)
-        bar = figure.colorbar(points, cax=axes_in(figure, width - 1.2, 0.75, 0.16, height - 1.4))
+        points = draw_map(canvas.axes_in(figure, 0.85, 0.75, width - 2.35, height - 1.4), survey.spots)
+        bar = figure.colorbar(points, cax=canvas.axes_in(figure, width - 1.2, 0.75, 0.16, height - 1.4))
         bar.outline.set_visible(False)
-        bar.ax.yaxis.set_major_formatter(FuncFormatter(tick_words))
+        bar.ax.yaxis.set_major_formatter(FuncFormatter(canvas.tick_words))
         bar.set_label("Margin, dB")
         placed = sum(s.latitude_deg is not None for s in survey.spots)
         words = f"{placed} spots on the map"
         if placed < len(survey.spots):
             words += f", {len(survey.spots) - placed} without a position"
-        write_heading(figure, survey.name, "", (words, style.INK))
+        canvas.write_heading(figure, survey.name, "", (words, style.INK))
         what = "Margin of the weaker direction under the plan's conditions"
-        _caption(figure, f"{what}; the ring marks the best spot.")
+        canvas.write_caption(figure, f"{what}; the ring marks the best spot.", lines=1)
     return figure
 
 
@@ -237,7 +226,7 @@ def draw_map(ax: "Axes", spots: Sequence[Spot]) -> PathCollection:
     y = np.radians(latitude) * EARTH_RADIUS_M
     x, y = x - (x.min() + x.max()) / 2.0, y - (y.min() + y.max()) / 2.0
     margin = np.array([s.fade_margin_db for s in placed])
-    room = Room(ax)
+    room = canvas.Room(ax)
     wide, high = 1.25 * float(np.ptp(x)) / room.width_pt, 1.25 * float(np.ptp(y)) / room.height_pt
     reach = max(wide, high, 20.0 / room.width_pt)
     ax.set_xlim(-reach * room.width_pt / 2.0, reach * room.width_pt / 2.0)
@@ -250,44 +239,26 @@ def draw_map(ax: "Axes", spots: Sequence[Spot]) -> PathCollection:
         edgecolors=style.INK, linewidths=0.8, zorder=3,
     )  # fmt: skip
     ax.plot(x[0], y[0], "o", ms=17, mfc="none", mec=style.INK, mew=1.8, zorder=4)
-    _name_points(room, placed, x, y)
+    _name_points(ax, placed, x, y)
     for axis in (ax.xaxis, ax.yaxis):
-        round_ticks(axis, 7)
+        canvas.round_ticks(axis, 7)
     ax.set_xlabel("East of the middle, m")
     ax.set_ylabel("North of the middle, m")
     return points
 
 
-def _name_points(room: Room, spots: Sequence[Spot], x: Floats, y: Floats) -> None:
+def _name_points(ax: "Axes", spots: Sequence[Spot], x: Floats, y: Floats) -> None:
     """Name the best points, each where its name meets no point and no other name; the best in any case."""
-    centres = [(room.x_pt(float(a)), room.y_pt(float(b))) for a, b in zip(x, y, strict=True)]
+    room, places = canvas.Room(ax), list(zip(x.tolist(), y.tolist(), strict=True))
     # the best has a ring round it
-    halves = (10.0 if i == 0 else 7.0 for i in range(len(centres)))
-    taken: list[Box] = [(px - h, py - h, px + h, py + h) for (px, py), h in zip(centres, halves, strict=True)]
-    for i, (spot, (px, py)) in enumerate(zip(spots[:_MOST_NAMES], centres, strict=False)):
-        figure = f"  {true_minus(decibel_words(spot.fade_margin_db))}"
-        words = room.fit(style.drawable(spot.name), 140, style.SMALL_PT, bold=i == 0) + figure
-        wide = width_of_text(words, style.SMALL_PT, i == 0)
-        places = [
-            (left, low)
-            for left, low in (
-                (px + 12.0, py - 4.0),
-                (px - 12.0 - wide, py - 4.0),
-                (px - wide / 2.0, py + 11.0),
-                (px - wide / 2.0, py - 20.0),
-                *((left, py + up) for up in (9.0, -17.0) for left in (px + 9.0, px - 9.0 - wide)),
-            )
-            if left >= 0.0 and left + wide <= room.width_pt and 2.0 <= low <= room.height_pt - 9.0
-        ]
-        meets = [
-            sum(meet((left, low - 2.0, left + wide, low + 9.0), t) for j, t in enumerate(taken) if j != i)
-            for left, low in places
-        ]
-        if not places or (min(meets) > 0 and i > 0):
-            continue
-        left, low = places[meets.index(min(meets))]
-        room.text(left, low, words, style.SMALL_PT, style.INK, bold=i == 0, paper=min(meets) > 0)
-        taken.append((left, low - 2.0, left + wide, low + 9.0))
+    names = canvas.Names(
+        ax, (canvas.box_of_mark(room, place, 11.0 if i else 17.0) for i, place in enumerate(places))
+    )
+    for i, (spot, place) in enumerate(zip(spots[:_MOST_NAMES], places, strict=False)):
+        words = canvas.fitted_words(style.drawable(spot.name), 140, style.SMALL_PT, bold=i == 0)
+        words += f"  {canvas.true_minus(decibel_words(spot.fade_margin_db))}"
+        over: canvas.Over = "nothing" if i else "all"
+        names.write(words, place, 11.0 if i else 17.0, style.SMALL_PT, over=over, bold=i == 0)
 
 
 def write_all(survey: Survey, out_dir: str | os.PathLike[str]) -> list[Path]:
@@ -304,4 +275,4 @@ def write_all(survey: Survey, out_dir: str | os.PathLike[str]) -> list[Path]:
         if sum(s.latitude_deg is not None for s in survey.spots) > 1:
             yield f"{stem}-spots-map", map_figure(survey), f"{name}: spots"
 
-    return write_pictures(out_dir, pictures())
+    return canvas.write_pictures(out_dir, pictures())

@@ -23,20 +23,7 @@ _MOST_STEPS = 12
 
 
 def survey_report(survey: Survey, width: int = 80, *, colour: bool = False, ascii_only: bool = False) -> str:
-    """Return what the readings say about a link.
-
-    Parameters
-    ----------
-    survey : Survey
-    width : int, columns
-    colour, ascii_only : bool
-        As for `linkcalc.views.text.report`.
-
-    Returns
-    -------
-    str
-        Ends in a line feed.
-    """
+    """Return what the readings say about a link."""
     page = Page(width, colour, ascii_only)
     page.wrap(f"{VERDICT_WORDS[survey.verdict]}  {survey.name}", bold=True)
     page.wrap(survey.headline, indent=2)
@@ -188,20 +175,7 @@ def _spots(page: Page, spots: Sequence[Spot]) -> None:
 def acceptance_report(
     found: Acceptance, width: int = 80, *, colour: bool = False, ascii_only: bool = False
 ) -> str:
-    """Return how a success rate is proven, and what a count shows.
-
-    Parameters
-    ----------
-    found : Acceptance
-    width : int, columns
-    colour, ascii_only : bool
-        As for `linkcalc.views.text.report`.
-
-    Returns
-    -------
-    str
-        Ends in a line feed.
-    """
+    """Return how a success rate is proven, and what a count shows."""
     page = Page(width, colour, ascii_only)
     asked = f"{percent(found.success)} of the packets arrive, at {percent(found.confidence)} confidence"
     if found.count is None:

@@ -18,20 +18,7 @@ from linkcalc._arrays import Floats
 from linkcalc.errors import DomainError
 from linkcalc.files import atomic_write
 from linkcalc.sweeps.table import QUANTITIES, Sweep
-from linkcalc.views import style
-from linkcalc.views.canvas import (
-    Room,
-    axes_in,
-    fitted_words,
-    made_folder,
-    round_ticks,
-    tick_words,
-    upper_first,
-    width_of_text,
-    write_caption,
-    write_heading,
-    write_side_labels,
-)
+from linkcalc.views import canvas, style
 from linkcalc.views.heights_figures import band_levels, line_label, shade_of
 from linkcalc.views.own_axes import on_own_axes
 from linkcalc.views.sweep_text import numeric_quantities, parameter_words, quantity_words, value_words
@@ -93,9 +80,9 @@ def sweep_figure(found: Sweep, quantity: str = "weaker_fade_margin_db") -> "Figu
     rows = math.ceil(len(panels) / columns)
     single = len(panels) == 1
     width = 9.0 if single else 10.5
-    right = 0.4 if layout.y is not None else 1.75 if single else 0.85
-    left, gap, top, bottom = 0.75, 0.95, 0.95, 1.0
-    each = (width - left - right - (columns - 1) * gap) / columns
+    beside = _beside_in(found, layout, single=single)
+    left, gap, top, bottom = 0.75, (0.95 if layout.y is not None else beside + 0.4), 0.95, 1.0
+    each = (width - left - beside - (columns - 1) * gap) / columns
     tall = 3.4 if single else 2.45
     height = top + rows * tall + (rows - 1) * 0.85 + bottom
     limits = _limits(found, quantity, layout)
@@ -104,20 +91,33 @@ def sweep_figure(found: Sweep, quantity: str = "weaker_fade_margin_db") -> "Figu
         for i, (value, panel) in enumerate(zip(values, panels, strict=True)):
             row, column = divmod(i, columns)
             x, y = left + column * (each + gap), bottom + (rows - 1 - row) * (tall + 0.85)
-            ax = axes_in(figure, x, y, each, tall)
+            ax = canvas.axes_in(figure, x, y, each, tall)
             own = layout.panels is None or value == found.planned[layout.panels]
             _draw(ax, _Panel(panel, quantity, layout, limits, named=single, mark=own))
+            if column and layout.y is None:
+                ax.set_ylabel("")  # as on the left
             if layout.panels is not None:
-                room = Room(ax)
+                room = canvas.Room(ax)
                 words = parameter_words(found, layout.panels, unit=False)
                 words = style.drawable(f"{words}: {value_words(layout.panels, value)}")
-                shown = room.fit(words, room.width_pt + 40.0, style.TEXT_PT, bold=True)
+                shown = canvas.fitted_words(words, room.width_pt + 40.0, style.TEXT_PT, bold=True)
                 room.text(0.0, room.height_pt + 7.0, shown, style.TEXT_PT, style.INK, bold=True)
         *most, last = [parameter_words(found, name, unit=False) for name in found.dims]
         over = f"{', '.join(most)} and {last}" if most else last
-        write_heading(figure, found.link, f"{upper_first(quantity_words(found, quantity))} against {over}")
-        write_caption(figure, _caption_words(found, quantity, layout, named=single), lines=2)
+        canvas.write_heading(
+            figure, found.link, f"{canvas.upper_first(quantity_words(found, quantity))} against {over}"
+        )
+        canvas.write_caption(figure, _caption_words(found, quantity, layout, named=single), lines=2)
     return figure
+
+
+def _beside_in(found: Sweep, layout: _Plan, *, single: bool) -> float:
+    """Room right of a panel for what its lines are called, inches."""
+    if single or layout.y is not None:
+        return 1.75 if single and layout.y is None else 0.4
+    values = [] if layout.lines is None else found.coords[layout.lines].tolist()
+    names = [value_words(str(layout.lines), value) for value in values]
+    return max((30.0 + canvas.width_of_text(name, 8.0) for name in names), default=12.0) / 72.0
 
 
 @on_own_axes
@@ -196,7 +196,7 @@ def _draw(ax: "Axes", panel: _Panel) -> None:
 def _draw_lines(ax: "Axes", panel: _Panel) -> None:
     """One line, or one for each value of another parameter, named at its end."""
     found, layout, named = panel.found, panel.layout, panel.named
-    room = Room(ax)
+    room = canvas.Room(ax)
     words = found.coords[layout.x].dtype.kind not in "if"
     x = np.arange(len(found.coords[layout.x])) if words else found.coords[layout.x].astype(float)
     rows = np.moveaxis(found[panel.quantity], found.dims.index(layout.x), -1).reshape(-1, len(x))
@@ -217,22 +217,25 @@ def _draw_lines(ax: "Axes", panel: _Panel) -> None:
         finite = row[order][np.isfinite(row[order])]
         if layout.lines is not None and finite.size:
             text = value_words(layout.lines, value) + (" (plan)" if own and named else "")
-            labels.append((float(finite[-1]), text, colour))
+            labels.append((float(finite[-1]), text, colour if len(rows) <= 3 else style.INK))
     for line in _references(found, panel.quantity):
         ax.axhline(line.level, **line.look, zorder=1.5)
         if named:
             labels.append((line.level, line.label, line.look["color"]))
-    write_side_labels(room, labels)
+    canvas.write_side_labels(room, labels)
     if named and layout.lines is not None:
         title = style.drawable(parameter_words(found, layout.lines, unit=False))
-        shown = room.fit(title, 118.0, style.SMALL_PT, bold=True)
+        shown = canvas.fitted_words(title, 118.0, style.SMALL_PT, bold=True)
         room.text(room.width_pt + 6.0, room.height_pt + 9.0, shown, style.SMALL_PT, style.INK, bold=True)
     if panel.mark:
         _mark_plan(ax, room, panel)
     _label_axis(ax, room, "x", found, layout.x)
-    unit = QUANTITIES[panel.quantity].unit
-    label = upper_first(quantity_words(found, panel.quantity)) + (f", {unit}" if unit else "")
-    ax.set_ylabel(fitted_words(style.drawable(label), room.height_pt, style.TEXT_PT))
+    unit = QUANTITIES[panel.quantity].unit and f", {QUANTITIES[panel.quantity].unit}"
+    name, space = (
+        canvas.upper_first(quantity_words(found, panel.quantity)),
+        room.height_pt - canvas.width_of_text(unit, style.TEXT_PT),
+    )
+    ax.set_ylabel(canvas.fitted_words(style.drawable(name), space, style.TEXT_PT) + unit)
 
 
 def _set_levels(ax: "Axes", panel: _Panel) -> None:
@@ -246,14 +249,25 @@ def _set_levels(ax: "Axes", panel: _Panel) -> None:
         ax.yaxis.set_minor_formatter(NullFormatter())
     else:
         ax.set_ylim(low, high)
-        round_ticks(ax.yaxis, 6)
+        canvas.round_ticks(ax.yaxis, 6)
+    if _is_share(panel.quantity):
+        ax.yaxis.set_major_formatter(FuncFormatter(lambda share, _: _level_words(panel.quantity, share)))
     ax.grid(True, axis="y")
+
+
+def _is_share(quantity: str) -> bool:
+    return quantity.endswith(("delivery_probability", "site_share"))
+
+
+def _level_words(quantity: str, level: float) -> str:
+    """A figure of a quantity at a tick or on a line."""
+    return f"{100.0 * level:.10g} %" if _is_share(quantity) else canvas.tick_words(level)
 
 
 def _draw_bands(ax: "Axes", panel: _Panel) -> None:
     """Bands of one hue over two parameters, darker for more, with their edges named."""
     found, quantity, x, y = panel.found, panel.quantity, panel.layout.x, str(panel.layout.y)
-    room = Room(ax)
+    room = canvas.Room(ax)
     numbers = np.moveaxis(found[quantity], found.dims.index(x), -1)
     across, up = found.coords[x].astype(float), found.coords[y].astype(float)
     by_x, by_y = np.argsort(across), np.argsort(up)
@@ -269,12 +283,17 @@ def _draw_bands(ax: "Axes", panel: _Panel) -> None:
     ax.contourf(across, up, numbers, levels=levels, colors=colours, zorder=1)
     special = {line.level: line for line in _references(found, quantity)}
     taken = _mark_plan(ax, room, panel) if panel.mark else []
-    for level in sorted({*levels[1:-1], *special}):
-        if not numbers.min() < level < numbers.max():
-            continue
+    inside = [v for v in sorted({*levels[1:-1], *special}) if numbers.min() < v < numbers.max()]
+    if not inside:
+        ends = dict.fromkeys(
+            _level_words(quantity, float(f"{v:.3g}")) for v in (numbers.min(), numbers.max())
+        )
+        words, middle = " to ".join(ends), (room.width_pt / 2.0, room.height_pt / 2.0)
+        room.text(*middle, words, style.SMALL_PT, style.INK, paper=True, ha="center", va="center")
+    for level in inside:
         line = special.get(level)
         look: Mapping[str, Any] = {"color": style.MUTED} if line is None else line.look
-        text, ink, thick = f"{level:.10g}", style.INK, 0.6
+        text, ink, thick = _level_words(quantity, level), style.INK, 0.6
         if line is not None:
             ink, thick = look["color"], 1.8
             text += f": {line.words}" if panel.named else ""
@@ -334,7 +353,7 @@ def _levels(low: float, high: float) -> list[float]:
     return [float(v) for v in MaxNLocator(8, steps=[1, 2, 2.5, 5, 10]).tick_values(low, high)]
 
 
-def _mark_plan(ax: "Axes", room: Room, panel: _Panel) -> list[tuple[float, float]]:
+def _mark_plan(ax: "Axes", room: canvas.Room, panel: _Panel) -> list[tuple[float, float]]:
     """Mark the plan's own combination where it is among those drawn; return the places taken, points."""
     found, layout = panel.found, panel.layout
     if not _holds_plan(found):
@@ -358,7 +377,7 @@ def _holds_plan(found: Sweep) -> bool:
     )
 
 
-def _label_axis(ax: "Axes", room: Room, which: str, found: Sweep, name: str) -> None:
+def _label_axis(ax: "Axes", room: canvas.Room, which: str, found: Sweep, name: str) -> None:
     values = found.coords[name]
     axis = ax.xaxis if which == "x" else ax.yaxis
     if values.dtype.kind not in "if":
@@ -366,13 +385,15 @@ def _label_axis(ax: "Axes", room: Room, which: str, found: Sweep, name: str) -> 
         axis.set_ticklabels([style.drawable(value_words(name, v)) for v in values.tolist()])
     elif len(values) <= 12:
         axis.set_major_locator(FixedLocator(_apart(values.astype(float))))
-        axis.set_major_formatter(FuncFormatter(tick_words))
+        axis.set_major_formatter(FuncFormatter(canvas.tick_words))
     else:
-        round_ticks(axis, 8, (1, 2, 2.5, 5, 10))
+        canvas.round_ticks(axis, 8, (1, 2, 2.5, 5, 10))
     words = parameter_words(found, name, unit=False)
     unit = parameter_words(found, name).removeprefix(words)
-    space = (room.width_pt if which == "x" else room.height_pt) - width_of_text(unit, style.TEXT_PT)
-    axis.set_label_text(fitted_words(style.drawable(upper_first(words)), space, style.TEXT_PT) + unit)
+    space = (room.width_pt if which == "x" else room.height_pt) - canvas.width_of_text(unit, style.TEXT_PT)
+    axis.set_label_text(
+        canvas.fitted_words(style.drawable(canvas.upper_first(words)), space, style.TEXT_PT) + unit
+    )
 
 
 def _apart(values: Floats) -> list[float]:
@@ -392,7 +413,7 @@ def _caption_words(found: Sweep, quantity: str, layout: _Plan, *, named: bool) -
     if layout.y is not None:
         unit = QUANTITIES[quantity].unit
         name = quantity_words(found, quantity) + (f", {unit}" if unit else "")
-        parts.append(f"Figures on the lines: {name}; darker is more.")
+        parts.append(f"Figures in the picture: {name}; darker is more.")
     if not named:
         numbers = found[quantity]
         parts += [
@@ -413,7 +434,7 @@ def write_all(
 
     LinkcalcError if the folder cannot be made or a file not be written.
     """
-    folder = made_folder(out_dir)
+    folder = canvas.made_folder(out_dir)
     table = folder / "sweep.csv"
     atomic_write(table, found.to_csv())
     try:

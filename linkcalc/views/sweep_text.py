@@ -65,14 +65,6 @@ def sweep_report(
     found : Sweep
     quantity : str
         One of its arrays of numbers.
-    width : int, columns
-    colour, ascii_only : bool
-        As for `linkcalc.views.text.report`.
-
-    Returns
-    -------
-    str
-        Ends in a line feed.
     """
     page = Page(width, colour, ascii_only)
     page.wrap(f"{found.link}: {found.size} combinations", bold=True)

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from linkcalc.operation.tank import TankAnswer
-from linkcalc.views import style
-from linkcalc.views.canvas import write_note, write_pictures
+from linkcalc.views import canvas, style
 from linkcalc.views.messages_text import duration_words
 from linkcalc.views.tank_text import short_headline, volume_words
 
@@ -16,12 +15,14 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_LEVEL: dict[str, Any] = {"color": style.MUTED, "lw": 0.9, "ls": (0, (4, 3)), "zorder": 2}
-_CAPTION = (
+_LEVEL: dict[str, Any] = {"color": style.MUTED, "lw": 0.9, "ls": style.SHORT_DASHED, "zorder": 2}
+_WORST = (
     "Worst case but for a late try: the last permit is sent just before the stop level is passed, and nothing is heard"
-    " after it. Not a safety\nfunction: fit an independent hard-wired stop and a local float valve or high-level stop,"
-    " whatever this picture shows.\nAutomatic start, transfer switching and wiring are for licensed people under local"
-    " codes."
+    " after it. "
+)
+_NOT_SAFE = (
+    "Not a safety function: fit an independent hard-wired stop and a local float valve or high-level stop, whatever"
+    " this picture shows. Automatic start, transfer switching and wiring are for licensed people under local codes."
 )
 
 
@@ -32,22 +33,31 @@ def cycle_figure(tank: TankAnswer) -> "Figure":
         every = f"level reported every {duration_words(tank.interval_s)}"
     if tank.watchdog_s is not None:
         watchdog = f"watchdog {duration_words(tank.watchdog_s)}"
-    flows = f"pump {tank.pump_flow_m3_h:g} m³/h, draw {tank.mean_draw_m3_h:.3g} m³/h on average"
-    facts = style.drawable(f"{tank.sender} to {tank.engine_at}: {every}, {watchdog}; {flows}")
+    flows = f"pump {tank.pump_flow_m3_h:.3g} m³/h, draw {tank.mean_draw_m3_h:.3g} m³/h on average"
+    facts = f"{tank.sender} to {tank.engine_at}: {every}, {watchdog}; {flows}"
     with style.styled():
         figure = style.new_figure(10.0, 7.4)
-        draw_cycle(figure.add_axes((0.075, 0.655, 0.9, 0.215)), tank)
-        draw_overrun(figure.add_axes((0.075, 0.15, 0.9, 0.41)), tank)
-        figure.text(0.02, 0.965, short_headline(tank), va="center", **style.TITLE)
-        figure.text(0.02, 0.925, facts, va="center", **style.UNDER)
-        figure.text(0.02, 0.015, _CAPTION, va="bottom", **style.CAPTION)
+        if _reaches_stop(tank):
+            draw_cycle(figure.add_axes((0.075, 0.655, 0.9, 0.215)), tank)
+            draw_overrun(figure.add_axes((0.075, 0.15, 0.9, 0.41)), tank)
+        else:
+            draw_cycle(figure.add_axes((0.075, 0.15, 0.9, 0.72)), tank)
+        canvas.write_title(figure, 0.965, short_headline(tank))
+        canvas.write_facts(figure, 0.92, facts)
+        canvas.write_caption(figure, (_WORST if _reaches_stop(tank) else "") + _NOT_SAFE, lines=3)
     return figure
+
+
+def _reaches_stop(tank: TankAnswer) -> bool:
+    """Whether a filling passes the stop level; else the engine's run timer ends it before there is a stop to lose."""
+    return tank.drawing.water_off_s > 0.0
 
 
 def draw_cycle(ax: "Axes", tank: TankAnswer) -> "Axes":
     """Draw the whole cycle, filling, overrun and down again, in % of the height."""
     cycle = tank.drawing
-    hours = np.array(cycle.time_s) / 3600.0
+    begin_s = 0.0 if _reaches_stop(tank) else cycle.pump_on_s
+    hours = (np.array(cycle.time_s) - begin_s) / 3600.0
     level = np.array(cycle.level_percent)
     ax.plot(hours, level, color=style.RAY, lw=2.0, zorder=4)
     ax.set_xlim(hours[0], hours[-1])
@@ -60,8 +70,20 @@ def draw_cycle(ax: "Axes", tank: TankAnswer) -> "Axes":
     if (marks[2] - marks[1]) / (top - bottom) < 0.09:
         del marks[1]  # its figure would touch that of the overflow
     ax.set_yticks(marks, [f"{p:g}" for p in marks])
-    ax.axvspan(*_window_s(tank) / np.array(3600.0), color=style.FRESNEL, lw=0, zorder=1)
-    ax.set_xlabel("Hours from the stop level being passed (the shaded part is below)")
+    if _reaches_stop(tank):
+        ax.axvspan(*_window_s(tank) / np.array(3600.0), color=style.FRESNEL, lw=0, zorder=1)
+        ax.set_xlabel("Hours from the stop level being passed (the shaded part is below)")
+    else:
+        decided = (cycle.decided_s - begin_s) / 3600.0
+        words = f"{cycle.ended_by} stops the engine after {duration_words(cycle.decided_s - begin_s)}:"
+        words += "\nthe stop level is not reached"
+        ax.plot(decided, cycle.peak_percent, "o", color=style.INK, ms=6, zorder=8)
+        canvas.write_note(
+            ax, words, (decided, cycle.peak_percent), (8, 6), color=style.INK, paper=0.1, size=style.TEXT_PT
+        )
+        for name, percent in (("start", marks[0]), ("stop", tank.stop_percent), ("overflow", marks[-1])):
+            _line_label(ax, percent, f"{name}, {percent:g} %", style.MUTED, right=True)
+        ax.set_xlabel("Hours from the start of the filling")
     ax.set_ylabel("Level, % of height")
     return ax
 
@@ -125,7 +147,7 @@ def _line_label(
     ax: "Axes", level: float, words: str, colour: str, *, right: bool = False, below: bool = False, boxed: bool = False
 ) -> None:  # fmt: skip
     """Name a level at one end of its line."""
-    write_note(
+    canvas.write_note(
         ax, words, (1.0 if right else 0.0, level), (-6 if right else 6, -3 if below else 3),
         xycoords=("axes fraction", "data"), ha="right" if right else "left", va="top" if below else "bottom",
         size=style.TEXT_PT, color=colour, paper=0.1 if boxed else None, zorder=4 if boxed else 7,
@@ -135,7 +157,7 @@ def _line_label(
 def _event_label(ax: "Axes", at: float, height: float, words: str, end: float) -> None:
     """Name what happens at a time, on the side where there is room."""
     left = at > 0.6 * end
-    write_note(
+    canvas.write_note(
         ax, words, (at, height), (-7 if left else 7, 0), ha="right" if left else "left", va="center",
         size=style.TEXT_PT, color=style.INK, paper=0.1, zorder=7,
     )  # fmt: skip
@@ -149,10 +171,10 @@ def _permits(ax: "Axes", tank: TankAnswer, height: float, begin: float, end: flo
     ax.plot(lost, [height] * len(lost), "x", color=style.ACCENT, ms=6, mew=1.6, zorder=6)
     ax.plot(heard, [height] * len(heard), "o", color=style.RAY, ms=5, zorder=7)
     row: dict[str, Any] = {"size": style.SMALL_PT, "ha": "left", "va": "center", "zorder": 7}
-    write_note(ax, "permits heard" if heard else "", (begin, height), (6, -11), color=style.RAY, **row)
+    canvas.write_note(ax, "permits heard" if heard else "", (begin, height), (6, -11), color=style.RAY, **row)
     if lost:
         what = "stop and reports lost" if tank.interval_s is not None else "stop message lost"
-        write_note(ax, what, (max(lost[0], 0.0), height), (2, -11), color=style.ACCENT, **row)
+        canvas.write_note(ax, what, (max(lost[0], 0.0), height), (2, -11), color=style.ACCENT, **row)
 
 
 def _margin(ax: "Axes", tank: TankAnswer, off: float, end: float, limits: tuple[float, float]) -> None:
@@ -169,10 +191,10 @@ def _margin(ax: "Axes", tank: TankAnswer, off: float, end: float, limits: tuple[
             ends = (x, tank.overflow_percent), (x, cycle.peak_percent)
             ax.annotate("", *ends, arrowprops=arrow, zorder=6)
             ax.hlines(cycle.peak_percent, off, x, color=style.INK, lw=0.7, zorder=4)
-        words, colour = f"{volume_words(left_m3)} left", style.INK
+        words, colour = f"as drawn: {volume_words(left_m3)} left", style.INK
     else:
-        words, colour = f"{volume_words(-left_m3)} lost over the rim", style.ACCENT
-    write_note(
+        words, colour = f"as drawn: {volume_words(-left_m3)} lost over the rim", style.ACCENT
+    canvas.write_note(
         ax, words, (1.0, tank.overflow_percent), (-6, 5), xycoords=("axes fraction", "data"), ha="right",
         va="bottom", size=style.TEXT_PT, weight="bold", color=colour, zorder=8,
     )  # fmt: skip
@@ -180,7 +202,7 @@ def _margin(ax: "Axes", tank: TankAnswer, off: float, end: float, limits: tuple[
         ax.axhline(cycle.bound_percent, color=style.INK, lw=0.8, ls=style.DOTTED, zorder=3)
         lines = [x for x in (tank.high_high_percent, tank.overflow_percent) if x and x > cycle.bound_percent]
         crowded = (min(lines) - cycle.bound_percent) / (ceiling - bottom) < 0.08
-        write_note(
+        canvas.write_note(
             ax, "overrun bound: late try, nothing drawn", (0.0, cycle.bound_percent), (4, -4 if crowded else 4),
             ha="left", va="top" if crowded else "bottom", size=style.SMALL_PT, color=style.INK, paper=0.1, zorder=4,
         )  # fmt: skip
@@ -188,4 +210,6 @@ def _margin(ax: "Axes", tank: TankAnswer, off: float, end: float, limits: tuple[
 
 def write_all(tank: TankAnswer, out_dir: str | os.PathLike[str]) -> list[Path]:
     """Write `tank-lost-stop.svg` and `.png`; LinkcalcError if that cannot be."""
-    return write_pictures(out_dir, [("tank-lost-stop", cycle_figure(tank), "A filling whose stop is lost")])
+    return canvas.write_pictures(
+        out_dir, [("tank-lost-stop", cycle_figure(tank), "A filling whose stop is lost")]
+    )

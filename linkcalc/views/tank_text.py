@@ -29,16 +29,8 @@ def tank_report(
     ----------
     tank : TankAnswer, optional
         None: the plan has no tank.
-    width : int, columns
-    colour, ascii_only : bool
-        As for `linkcalc.views.text.report`.
     assumed : sequence of Assumption
         Of the plan: those of its values that are still the starter's are named.
-
-    Returns
-    -------
-    str
-        Ends in a line feed.
     """
     page = Page(width, colour, ascii_only)
     if tank is None:

@@ -16,7 +16,7 @@ from linkcalc.area.access import Access, Grid
 from linkcalc.area.relay import chain as relay_chain
 from linkcalc.area.relay.files import as_data, geotiff, spots_csv, spots_geojson
 from linkcalc.area.relay.plan import RelayKit, plan_text, relay_station, with_relays
-from linkcalc.area.relay.search import FIGURES, all_hops, best_cells, chained, tile_answer
+from linkcalc.area.relay.search import FIGURES, Run, all_hops, best_cells, chained, tile_answer
 from linkcalc.area.relay.siting import profiles, relay_siting, stations
 from linkcalc.area.scheduler import Local
 from linkcalc.errors import DomainError, LinkcalcError, TerrainError
@@ -58,7 +58,8 @@ def wide(tmp_path_factory):
 
 def siting(loaded, **options):
     options = {"radius_m": 1200.0, "cell_m": 60.0, **options}
-    return relay_siting(loaded, loaded.plan.link[0], **options)
+    run = Run(**{name: options.pop(name) for name in Run.__dataclass_fields__ if name in options})
+    return relay_siting(loaded, loaded.plan.link[0], run=run, **options)
 
 
 class Checks:
@@ -335,6 +336,8 @@ def test_where_others_spoil_more_than_a_hop_may_lose_the_tries_that_it_takes_are
     assert "more of the messages than each hop may lose; set tries to 2 or more, and run again" in " ".join(
         text.split()
     )
+    labels = [t.get_text() for t in relay_map(found).axes[0].texts]
+    assert "required" not in labels
     found = siting(asking(plan, shares="required_success = 0.99\ntries = 2"), radius_m=330.0, relays=1)
     assert found.best.verdict == "closes"
 

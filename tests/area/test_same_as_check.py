@@ -2,6 +2,7 @@
 
 import re
 import warnings
+from collections.abc import Callable
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -152,9 +153,9 @@ def upland(**changed: str) -> str:
 
 
 @pytest.mark.skipif(not compiled.available(), reason="no numba")
-def test_300_cells_in_the_hills_equal_check(tmp_path):
+def test_300_cells_in_the_hills_equal_check(tmp_path, few: Callable[[int], int]):
     with scene(upland(), tmp_path, "generator shed", UPLAND_MIDDLE, 3300.0) as place:
-        models = compare(place, 300, use_numba=True)
+        models = compare(place, few(300), use_numba=True)
     assert {"delta_bullington", "rounded_obstacle"} <= set(models)
 
 

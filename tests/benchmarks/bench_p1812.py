@@ -1,6 +1,11 @@
 """Path loss of Rec. ITU-R P.1812 against a straight numpy writing of the same standard.
 
 The profile is invented: 963 points over 96.2 km, the size of the larger published profiles.
+
+The bar of the compiled function counts all cores, and takes three of them: one core is 8 to 9 times as quick as the
+straight writing. Eleven sums and extremes over the points, each a chain of dependent steps of half a microsecond, and
+twenty passes with temporary arrays make three quarters of its 23 microseconds. Fusing them into one loop would meet the
+bar on two cores, and make the same source thirty times slower as it stands, for those without numba.
 """
 
 from typing import Any

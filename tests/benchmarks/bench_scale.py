@@ -21,6 +21,7 @@ RADIUS_M = 10_000.0
 TILES = 12
 """Looked at of each area, evenly from the nearest to the farthest."""
 REPEATS = 3
+CLUSTER_REPEATS = 9
 RELIEF = {"gentle": 0.15, "hilly": 1.0}
 
 
@@ -73,7 +74,12 @@ def rows() -> list[Row]:
 
 
 def _cluster(job: Job, tiles: list) -> list[Row]:
-    """One worker process with one thread, against one thread here."""
+    """One worker process with one thread, against one thread here.
+
+    Client and scheduler take a quarter of the work's CPU time beside it, and the worker's own housekeeping some
+    hundredths of every second: both want a core that nobody else holds, so that it takes a quiet machine of two cores
+    to meet the bar. The least of many turns is the nearest to one.
+    """
     try:
         import distributed
     except ModuleNotFoundError:
@@ -86,7 +92,7 @@ def _cluster(job: Job, tiles: list) -> list[Row]:
         Distributed(cluster.scheduler_address) as worker,
     ):
         list(worker.run(tile_answer, job, tiles[:1]))
-        for _ in range(REPEATS):
+        for _ in range(CLUSTER_REPEATS):
             begin = time.perf_counter()
             list(Local(1).run(tile_answer, job, tiles))
             here = min(here, time.perf_counter() - begin)

@@ -220,6 +220,7 @@ def test_out_writes_pictures_report_and_result_whole(tmp_path: Path) -> None:
     assert not re.search("\x1b", done.stdout)
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_second_run_replaces_the_first_and_leaves_nothing_else(tmp_path: Path) -> None:
     file, out = sites.plan_file(tmp_path, AT_RISK), tmp_path / "out"
     check(file, "--out", out)

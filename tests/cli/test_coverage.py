@@ -7,8 +7,10 @@ import sys
 
 import pytest
 import rasterio
+from typer.testing import CliRunner, Result
 
 from linkcalc.area.coverage import BANDS
+from linkcalc.cli import app
 from linkcalc.propagation import compiled
 from tests.area.test_same_as_check import SAMPLES, UPLAND_MIDDLE
 
@@ -18,11 +20,8 @@ pytestmark = [
 ]
 
 
-def run(*arguments, **options) -> subprocess.CompletedProcess:
-    return subprocess.run(
-        [sys.executable, "-c", "from linkcalc.cli import main; main()", *map(str, arguments)],
-        capture_output=True, text=True, check=False, **options,
-    )  # fmt: skip
+def run(*arguments) -> Result:
+    return CliRunner().invoke(app, [str(a) for a in arguments])
 
 
 @pytest.fixture
@@ -41,7 +40,7 @@ def test_a_plan_gives_map_files_and_a_report(plan, tmp_path):
     done = run(
         "coverage", plan, "--station", "generator shed", "--radius-km", "0.8", "--out", out, "--progress"
     )
-    assert done.returncode == 0, done.stderr
+    assert done.exit_code == 0, done.stderr
     assert done.stdout.startswith("Coverage around generator shed: ")
     assert re.search(r"coverage: 100%", done.stderr)
     names = {p.name for p in out.iterdir()}
@@ -53,13 +52,13 @@ def test_a_plan_gives_map_files_and_a_report(plan, tmp_path):
 
 def test_without_a_terminal_no_progress_is_drawn(plan):
     done = run("coverage", plan, "--station", "tank", "--radius-km", "0.3")
-    assert done.returncode == 0, done.stderr
+    assert done.exit_code == 0, done.stderr
     assert "%" not in done.stderr
 
 
 def test_a_preview_says_that_it_is_one(plan):
     done = run("coverage", plan, "--station", "generator shed", "--radius-km", "1", "--preview")
-    assert done.returncode == 0, done.stderr
+    assert done.exit_code == 0, done.stderr
     assert "PREVIEW with cells of 90 m" in done.stdout
 
 
@@ -75,7 +74,7 @@ def test_a_preview_says_that_it_is_one(plan):
 )
 def test_bad_input_is_one_line(plan, options, words):
     done = run("coverage", plan, *options)
-    assert done.returncode == 2
+    assert done.exit_code == 2
     assert done.stdout == ""
     assert words in done.stderr
     assert done.stderr.count("\n") == 1
@@ -116,6 +115,6 @@ def test_an_interrupted_run_keeps_its_tiles_and_goes_on(plan, tmp_path):
     assert stopped.stderr.rstrip().endswith("interrupted")
     assert len(list(out.glob("tiles-*/*.npy"))) == 2
     again = run(*arguments)
-    assert again.returncode == 0, again.stderr
+    assert again.exit_code == 0, again.stderr
     assert "taking over 2 of 4 tiles" in again.stderr
     assert not list(out.glob("tiles-*"))

@@ -87,6 +87,7 @@ def test_every_link_is_answered_unless_one_is_named(tmp_path: Path) -> None:
     assert '"level", "spare"' in lost.stderr
 
 
+@pytest.mark.slow
 def test_pictures_and_files_are_written_the_same_every_time(tmp_path: Path) -> None:
     file = plan_file(tmp_path, SITE)
     for folder in ("one", "two"):

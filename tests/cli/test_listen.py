@@ -7,7 +7,9 @@ import time
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner, Result
 
+from linkcalc.cli import app
 from tests.plan.plans import plan_text, write
 
 LINES = [f"rssi={-104 - k % 3} snr={3.5 - k % 3} seq={k}" for k in range(60) if k % 10 != 7]
@@ -30,6 +32,12 @@ def listening(folder: Path, *arguments: str, **how) -> subprocess.Popen[str]:
     )
 
 
+def heard(folder: Path, lines: str) -> Result:
+    """The same in this process."""
+    plan = write(folder, plan_text())
+    return CliRunner().invoke(app, ["listen", str(plan), "-o", str(folder / "heard.csv")], input=lines)
+
+
 def rows(folder: Path) -> list[str]:
     file = folder / "heard.csv"
     return file.read_text().splitlines()[1:] if file.exists() else []
@@ -47,11 +55,10 @@ def test_lines_piped_in_end_in_the_survey(tmp_path):
 
 
 def test_nothing_heard_is_one_line(tmp_path):
-    run = listening(tmp_path)
-    _, err = run.communicate("boot\n", timeout=120)
-    assert run.returncode == 2
-    assert "nothing was heard" in err
-    assert "Traceback" not in err
+    done = heard(tmp_path, "boot\n")
+    assert done.exit_code == 2
+    assert "nothing was heard" in done.stderr
+    assert "Traceback" not in done.stderr
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="needs a pseudo-terminal")
@@ -93,11 +100,10 @@ def test_a_pulled_cable_loses_no_line(tmp_path):
 
 def test_a_file_is_continued_and_another_is_not_written_over(tmp_path):
     for part in (LINES[:10], LINES[10:20]):
-        listening(tmp_path).communicate("\n".join(part) + "\n", timeout=120)
+        heard(tmp_path, "\n".join(part) + "\n")
     assert len([r for r in rows(tmp_path) if ",1,1," in r]) == 20
     (tmp_path / "heard.csv").write_text("mine\n")
-    run = listening(tmp_path)
-    _, err = run.communicate("\n".join(LINES) + "\n", timeout=120)
-    assert run.returncode == 2
-    assert "is not a file of this command" in err
+    done = heard(tmp_path, "\n".join(LINES) + "\n")
+    assert done.exit_code == 2
+    assert "is not a file of this command" in done.stderr
     assert (tmp_path / "heard.csv").read_text() == "mine\n"

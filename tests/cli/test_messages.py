@@ -49,6 +49,7 @@ def test_the_answer_is_strict_json_without_the_curve(tmp_path: Path) -> None:
     assert found["line"].startswith("Messages:")
 
 
+@pytest.mark.slow
 def test_pictures_are_written_the_same_every_time(tmp_path: Path) -> None:
     file = write(tmp_path, PLAN + CONTROL)
     for folder in ("one", "two"):

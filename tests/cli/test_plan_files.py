@@ -184,6 +184,7 @@ def test_positions_without_ground_name_the_next_command(tmp_path: Path) -> None:
     assert linkcalc("check", site).exit_code in (0, 3, 4)
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_list_of_tanks_and_one_shed_give_a_link_each_and_come_back_as_a_map(tmp_path: Path) -> None:
     (tmp_path / "sites.csv").write_text(
         "name;lat;lon;antenna_height_m\nnorth tank;-19,9019;-20,9981;5,5\npump shed;-19,917;-20,9583;\n"

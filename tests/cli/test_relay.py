@@ -2,12 +2,12 @@
 
 import json
 import re
-import subprocess
-import sys
 
 import pytest
 import rasterio
+from typer.testing import CliRunner, Result
 
+from linkcalc.cli import app
 from linkcalc.link.verdict import check_plan
 from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
@@ -19,11 +19,8 @@ pytestmark = [
 ]
 
 
-def run(*arguments) -> subprocess.CompletedProcess:
-    return subprocess.run(
-        [sys.executable, "-c", "from linkcalc.cli import main; main()", *map(str, arguments)],
-        capture_output=True, text=True, check=False,
-    )  # fmt: skip
+def run(*arguments) -> Result:
+    return CliRunner().invoke(app, [str(a) for a in arguments])
 
 
 @pytest.fixture
@@ -35,7 +32,7 @@ def plan(tmp_path):
 def test_a_plan_gives_map_files_a_report_and_a_plan_with_the_relay(plan, tmp_path):
     out, made = tmp_path / "out", tmp_path / "with_relay.toml"
     done = run("relay", plan, "--cell-m", "60", "--out", out, "--write-plan", made, "--progress")
-    assert done.returncode == 0, done.stderr
+    assert done.exit_code == 0, done.stderr
     assert done.stdout.startswith("Relay for tank – shed: a relay would do")
     assert re.search(r"relay: 100%", done.stderr)
     assert {p.name for p in out.iterdir()} == {
@@ -54,7 +51,7 @@ def test_a_plan_gives_map_files_a_report_and_a_plan_with_the_relay(plan, tmp_pat
 def test_the_exit_code_is_the_verdict_of_the_best(plan):
     plan.write_text(plan.read_text().replace("required_margin_db = 20.0", "required_margin_db = 59.0"))
     done = run("relay", plan, "--cell-m", "150", "--json")
-    assert done.returncode == 3, done.stderr
+    assert done.exit_code == 3, done.stderr
     found = json.loads(done.stdout)["relay"]
     assert found["spots"][0]["verdict"] == "at_risk"
     assert found["search"]["pairs_tried"] > 0
@@ -76,7 +73,7 @@ def test_the_exit_code_is_the_verdict_of_the_best(plan):
 )
 def test_bad_input_is_one_line(plan, options, words):
     done = run("relay", plan, *options)
-    assert done.returncode == 2
+    assert done.exit_code == 2
     assert done.stdout == ""
     assert words in done.stderr
     assert done.stderr.count("\n") == 1
@@ -85,7 +82,7 @@ def test_bad_input_is_one_line(plan, options, words):
 def test_a_plan_that_is_there_is_not_written_over(plan):
     before = plan.read_text()
     done = run("relay", plan, "--write-plan", plan)
-    assert done.returncode == 2
+    assert done.exit_code == 2
     assert "exists already; name another file" in done.stderr
     assert plan.read_text() == before
 
@@ -96,7 +93,7 @@ def test_tiles_are_kept_until_all_files_are_written(plan, tmp_path):
     (out / "relay.csv").mkdir(parents=True)
     command = ("relay", plan, "--cell-m", "150", "--relays", "1", "--out", out)
     failed = run(*command)
-    assert failed.returncode == 2
+    assert failed.exit_code == 2
     kept, why = failed.stderr.splitlines()[-2:]
     assert "finished tiles are kept in" in kept
     assert "relay.csv: cannot be written" in why
@@ -114,7 +111,7 @@ def test_a_plan_that_cannot_be_added_to_is_refused_before_the_work(plan, tmp_pat
     rows = ", ".join(f"{{ {row} }}" for row in stations)
     plan.write_text(f"station = [{rows}]\n{text[:start]}{text[end:]}")
     done = run("relay", plan, "--write-plan", tmp_path / "new.toml", "--out", tmp_path / "out")
-    assert done.returncode == 2
+    assert done.exit_code == 2
     assert "relays cannot be added at its end" in done.stderr
     assert done.stderr.count("\n") == 1
     assert done.stdout == ""

@@ -35,6 +35,7 @@ def test_the_survey_answers_first_in_80_columns_and_leaves_with_the_verdict():
     assert done.stderr == ""
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_json_and_files_hold_the_same_answer(tmp_path):
     done = run("survey", UPLAND, READINGS, "--json", "--out", tmp_path / "out")
     answer = json.loads(done.stdout)

@@ -129,7 +129,7 @@ def test_table_and_pictures_are_written(tmp_path: Path) -> None:
         (["--vary", "sf=7.5"], "spreading_factor = 7.5: allowed: 5 to 12"),
         (["--vary", "power=low"], 'transmit_power_dbm = "low": allowed: -30 to 50'),
         (["--vary", "power=0:20:0.001", "--vary", "nf=0:20:0.01"], "are more than 10_000_000"),
-        (["--vary", "sf=7", "--link", "other"], 'unknown link "other"; links: "level"'),
+        (["--vary", "sf=7", "--link", "other"], 'has no link "other"; its links: "level"'),
         (["--vary", "sf=7", "--quantity", "verdict"], "--quantity verdict: there are weaker_fade_margin_db"),
         (["--vary", "sf=7", "--table", "all.xls"], "all.xls: .xls: write .csv, .json, .parquet"),
         (["--vary", "sf=7", "--table", "absent/all.csv"], "there is no folder"),

@@ -68,6 +68,7 @@ def test_the_same_seed_gives_the_same_answer(tmp_path: Path) -> None:
     assert tank(*arguments).stdout == tank(*arguments).stdout
 
 
+@pytest.mark.slow
 def test_the_picture_is_written_the_same_every_time(tmp_path: Path) -> None:
     file = write(tmp_path, PLAN + CONTROL)
     for folder in ("one", "two"):

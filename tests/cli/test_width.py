@@ -3,7 +3,7 @@
 import pytest
 from typer.testing import CliRunner
 
-from linkcalc.cli import _shell, app
+from linkcalc.cli import _output, app
 from linkcalc.sample_files import samples_folder
 from linkcalc.views.page import cells
 
@@ -31,11 +31,8 @@ COMMANDS = (
 @pytest.mark.parametrize("command", COMMANDS, ids=" ".join)
 def test_reports_fit_a_narrow_terminal(command: tuple[str, ...], monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(samples_folder())
-    shown = _shell.Screen(width=60, colour=False, ascii_only=False)
-    for module in ("acceptance", "check", "compare", "energy", "fleet", "heights", "limits", "messages", "parts",
-                   "range_", "survey", "sweep", "tank"):  # fmt: skip
-        monkeypatch.setattr(f"linkcalc.cli.{module}.screen", lambda: shown, raising=False)
-    monkeypatch.setattr(_shell, "screen", lambda: shown)
+    shown = _output.Screen(width=60, colour=False, ascii_only=False)
+    monkeypatch.setattr(_output, "screen", lambda: shown)
     done = CliRunner().invoke(app, list(command))
     assert done.exit_code in (0, 1, 3, 4), done.output
     assert [line for line in done.stdout.splitlines() if cells(line) > 60] == []
@@ -48,4 +45,4 @@ def test_the_width_is_that_of_the_terminal_between_60_and_110(monkeypatch: pytes
         size = os.terminal_size((columns, 24))
         monkeypatch.setattr("shutil.get_terminal_size", lambda fallback, size=size: size)
         monkeypatch.setattr("sys.stdout.isatty", lambda: True, raising=False)
-        assert _shell.screen()["width"] == width
+        assert _output.screen()["width"] == width

@@ -1,5 +1,6 @@
 """The sheets that a browser opens: the samples', one of them with parts at hand."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -37,9 +38,14 @@ class Page:
     case: LinkCase
 
 
-def sample_page(folder: Path, name: str, step_m: float | None) -> Page:
-    """A sample's plan and its sheet, written into a folder."""
+def sample_page(
+    folder: Path, name: str, step_m: float | None, changed: Mapping[str, str] | None = None
+) -> Page:
+    """A sample's plan and its sheet, written into a folder; pieces of its text may be changed."""
     text = (SAMPLES / f"{name}.toml").read_text().replace('= ["', f'= ["{SAMPLES.as_posix()}/')
+    for old, new in (changed or {}).items():
+        assert old in text
+        text = text.replace(old, new)
     if name == "wooded":
         text = text.replace("\n[conditions]", AT_HAND)
     plan = folder / f"{name}.toml"

@@ -551,6 +551,25 @@ def test_a_sheet_with_other_steps_finds_the_same_heights(browser: Browser, pages
     assert height_of(browser, "near") == 6.6
 
 
+def test_readings_outlive_a_new_sheet_but_stay_at_their_site(
+    browser: Browser, pages: dict[str, Page], tmp_path: Path
+) -> None:
+    """Plans that begin alike name their links and stations alike."""
+    sheet = pages["upland"].sheet
+    latitude, longitude = sheet.ends[0].position_deg or (0.0, 0.0)
+    away = replace(sheet.ends[0], position_deg=(latitude + 0.1, longitude))
+    for name, changed in {
+        "revised": replace(sheet, plan_digest="1" * 64),
+        "elsewhere": replace(sheet, ends=(away, sheet.ends[1])),
+    }.items():
+        (tmp_path / f"{name}.html").write_text(field_sheet_html(changed), encoding="utf-8")
+    browser.open(pages["upland"].file)
+    add_readings(browser, 2)
+    for name, readings in (("revised", 2), ("elsewhere", 0)):
+        browser.driver.get((tmp_path / f"{name}.html").as_uri())
+        assert len(browser.elements("#readings-list li")) == readings
+
+
 def test_where_nothing_can_be_kept_it_says_so_and_goes_on(browser: Browser, pages: dict[str, Page]) -> None:
     browser.open(pages["upland"].file)
     browser.script("Storage.prototype.setItem = () => { throw new Error('full') }")

@@ -156,27 +156,25 @@ def test_outside_the_range_of_the_standard_all_profiles_share_one_warning() -> N
 # ---------------------------------------------------------------- compiling
 
 
-def link_of_path(d: Any, h: Any, top: Any) -> Any:
+def bend_loss_db(parameter: float) -> Any:
     """A kernel of another module would look like this."""
-    return _kernels.delta_bullington(d, h, top, h[0] + 10.0, h[-1] + 5.0, 8500.0, 0.0, 0.868, True)
+    return _kernels.knife_edge(parameter)
 
 
 @needs_numba
 def test_other_kernels_can_call_the_formulas() -> None:
-    d, h = np.linspace(0.0, 20.0, 80), 30.0 + 20.0 * np.sin(np.arange(80) / 7.0)
-    kernel = compiled.compile_function(link_of_path)
-    assert kernel(d, h, h + 2.0) == pytest.approx(link_of_path(d, h, h + 2.0), abs=1e-9)
+    kernel = compiled.compile_function(bend_loss_db)
+    assert kernel(1.2) == pytest.approx(bend_loss_db(1.2), abs=1e-9)
 
 
-def loss_of_path(d: Any, h: Any, top: Any) -> Any:
-    return 2.0 * link_of_path(d, h, top)
+def twice_bent_db(parameter: float) -> Any:
+    return 2.0 * bend_loss_db(parameter)
 
 
 @needs_numba
 def test_other_kernels_can_name_the_functions_they_use() -> None:
-    d, h = np.linspace(0.0, 20.0, 80), 30.0 + 20.0 * np.sin(np.arange(80) / 7.0)
-    kernel = compiled.compile_function(loss_of_path, uses=(link_of_path,))
-    assert kernel(d, h, h) == pytest.approx(2.0 * link_of_path(d, h, h), abs=1e-9)
+    kernel = compiled.compile_function(twice_bent_db, uses=(bend_loss_db,))
+    assert kernel(1.2) == pytest.approx(2.0 * bend_loss_db(1.2), abs=1e-9)
 
 
 def small(x: float) -> float:

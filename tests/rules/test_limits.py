@@ -10,8 +10,10 @@ from hypothesis import strategies as st
 
 from linkcalc.errors import DomainError
 from linkcalc.radio.css import time_on_air_s
-from linkcalc.rules.limits import CAUTION, OtherTraffic, Transmission, check
+from linkcalc.rules.found import CAUTION
+from linkcalc.rules.limits import check
 from linkcalc.rules.table import REGIONS, Rule, rules
+from linkcalc.rules.transmission import OtherTraffic, Transmission
 from linkcalc.units import DBI_OVER_DBD_DB
 
 OPEN = [r for r in rules() if not r.barred]
@@ -254,12 +256,26 @@ def test_a_pause_passes_just_as_long_as_asked_and_fails_just_shorter(rule):
     assert over(rule, replace(t, interval_s=needed * 3.0 * 0.999)) >= {"pause"}
 
 
+@pytest.mark.parametrize(("tries", "starts", "interval_s"), [(3, "tries", 30.9), (1, "messages", 10.3)])
+def test_tries_are_as_far_apart_as_messages_and_the_interval_has_room_for_all(tries, starts, interval_s):
+    """47 CFR 15.231(e): a silence of 30 times the transmission, 10 s at least; 10.3 s for each of 0.3 s (worked)."""
+    rule = next(r for r in rules() if r.id == "us-433")
+    t = replace(modest(rule), time_on_air_s=0.3, tries=tries, interval_s=0.99 * interval_s)
+    found = the_check(rule, t)
+    assert found.shortest_interval_s == pytest.approx(interval_s)
+    (pause,) = [f for f in found.findings if f.quantity == "pause"]
+    assert (pause.status, pause.remedy) == ("over", f"start {starts} 10.3 s apart or more")
+    assert over(rule, replace(t, interval_s=1.001 * interval_s)) == set()
+
+
 def test_japan_counts_the_hour_of_each_hopping_channel():
     """36 s on each channel and 720 s in all, ARIB STD-T108 part 2."""
     rule = next(r for r in rules() if r.id == "jp-hop")
     t = replace(modest(rule), time_on_air_s=0.36, interval_s=3.6, hopping_channels=10)  # 1000 an hour
     assert over(rule, t) == set()
     assert over(rule, replace(t, hopping_channels=9)) == {"duty"}
+    # 1001 an hour over ten channels: one of them has 101, 36.36 s
+    assert over(rule, replace(t, interval_s=3600.0 / 1001)) == {"duty"}
     assert over(rule, replace(t, interval_s=1.7, hopping_channels=22)) == {"duty"}  # 762 s
     assert the_check(rule, t).shortest_interval_s == pytest.approx(3.6)
 

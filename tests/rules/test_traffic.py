@@ -10,7 +10,8 @@ from linkcalc.link.verdict import check_plan
 from linkcalc.operation import tank as water
 from linkcalc.operation.limits import ends, shortest_interval_s
 from linkcalc.plan import load_plan
-from linkcalc.rules.limits import Transmission, check
+from linkcalc.rules.limits import check
+from linkcalc.rules.transmission import Transmission
 from tests import sites, tank_plans
 
 RIDGE = sites.profile(2500.0, sites.ridge(30.0, 1250.0, 150.0))

@@ -24,7 +24,8 @@ from linkcalc.terrain.land_cover import (
     shown_along,
     surroundings_of,
 )
-from linkcalc.terrain.rasters import CANOPY_LIMITS_M, open_mosaic
+from linkcalc.terrain.raster import CANOPY_LIMITS_M
+from linkcalc.terrain.rasters import open_mosaic
 from tests.terrain.conftest import north_up
 
 AWAY = np.linspace(5.0, 95.0, 20)

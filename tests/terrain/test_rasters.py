@@ -16,7 +16,8 @@ from scipy.ndimage import map_coordinates
 from linkcalc.errors import TerrainError
 from linkcalc.terrain import rasters
 from linkcalc.terrain.geodesy import path_between, transformer
-from linkcalc.terrain.rasters import CANOPY_LIMITS_M, open_mosaic
+from linkcalc.terrain.raster import CANOPY_LIMITS_M
+from linkcalc.terrain.rasters import open_mosaic
 from tests.terrain.conftest import CELL_DEG, HILLS_NORTH, HILLS_SHAPE, HILLS_WEST, north_up
 
 ROWS, COLS = HILLS_SHAPE

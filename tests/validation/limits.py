@@ -13,8 +13,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from linkcalc.rules.limits import LimitsCheck, Transmission, check
+from linkcalc.rules.found import LimitsCheck
+from linkcalc.rules.limits import check
 from linkcalc.rules.table import Rule, rules
+from linkcalc.rules.transmission import Transmission
 from tests.validation.tables import number, read_rows, required
 
 QUIZ = Path(__file__).parents[1] / "reference" / "limits_quiz.csv"

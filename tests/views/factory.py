@@ -35,7 +35,7 @@ from linkcalc.link.result import (
     Result,
     VerdictWord,
 )
-from linkcalc.units import EARTH_RADIUS_M, wavelength_m
+from linkcalc.units import EARTH_RADIUS_M, SPEED_OF_LIGHT_M_S
 
 Clutter = tuple[float, float, float, str]
 """Start and end as a share of the path, height above ground in metres, kind."""
@@ -144,7 +144,7 @@ def _drawing(
     bulge = distance * (length_m - distance) / (2.0 * 4.0 / 3.0 * EARTH_RADIUS_M)
     ends = ground_m[0] + heights_m[0], ground_m[-1] + heights_m[1]
     ray = ends[0] + (ends[1] - ends[0]) * share
-    radius = np.sqrt(wavelength_m(frequency_hz) * distance * (length_m - distance) / length_m)
+    radius = np.sqrt((SPEED_OF_LIGHT_M_S / frequency_hz) * distance * (length_m - distance) / length_m)
     clearance = ray - ground_m - bulge - clutter_m
     ratio = np.divide(clearance, radius, out=np.full(points, np.inf), where=radius > 0)
     nothing = np.zeros(0)
@@ -171,7 +171,7 @@ def _path(
     worst = int(np.argmin(drawing.clearance_ratio[1:-1])) + 1
     ratio = float(drawing.clearance_ratio[worst])
     low_k = ratio - float(drawing.bulge_m[worst] * (4 / 3 / 0.9 - 1) / drawing.fresnel_radius_m[worst])
-    free_space = 20 * math.log10(4 * math.pi * length / wavelength_m(frequency_hz))
+    free_space = 20 * math.log10(4 * math.pi * length / (SPEED_OF_LIGHT_M_S / frequency_hz))
     v = -math.sqrt(2) * ratio
     diffraction = (
         6.9 + 20 * math.log10(math.hypot(v - 0.1, 1) + v - 0.1) if v > -0.78 else 0.0
@@ -289,7 +289,7 @@ def _with_sweep(drawing: Drawing, margin_db: float, length_m: float, frequency_h
     present = drawing.antenna_height_m[1]
     height = np.geomspace(1.0, max(30.0, 3.0 * present), 240)
     smooth = margin_db + 18.0 * np.log10(height / present)
-    phase = 2 * math.pi * drawing.antenna_height_m[0] / (wavelength_m(frequency_hz) * length_m)
+    phase = 2 * math.pi * drawing.antenna_height_m[0] / ((SPEED_OF_LIGHT_M_S / frequency_hz) * length_m)
     lobes = 20 * np.log10(np.maximum(np.abs(2 * np.sin(phase * height)), 0.03))
     return replace(
         drawing,

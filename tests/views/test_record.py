@@ -25,7 +25,7 @@ from linkcalc.plan import load_plan
 from linkcalc.sample_files import sample_path
 from linkcalc.site.acceptance import judge
 from linkcalc.site.readings import read_readings
-from linkcalc.site.record import MAP_ASPECT, Record, make_record, recheck
+from linkcalc.site.record import MAP_ASPECT, Record, Taken, make_record, recheck
 from linkcalc.views import style
 from linkcalc.views.pages import minus
 from linkcalc.views.record import pictures, record_html, record_pdf
@@ -76,12 +76,12 @@ def plan_of(folder: Path, name: str = "upland") -> Path:
 def record_of(plan: Path, readings: str | None = None, **how: Any) -> Record:
     loaded = load_plan(plan)
     link = loaded.plan.link[0]
-    found = path = None
+    taken = None
     if readings is not None:
         path = plan.with_name("readings.csv")
         path.write_text(readings)
-        found = read_readings(path, (link.from_, link.to))
-    return make_record(loaded, link, readings=found, readings_paths=[path] if path else [], **how)
+        taken = Taken(read_readings(path, (link.from_, link.to)), [path])
+    return make_record(loaded, link, taken=taken, **how)
 
 
 @pytest.fixture(scope="module")
@@ -411,8 +411,8 @@ def test_a_map_is_true_to_scale_and_names_no_station_over_another(planned: Recor
     figure, caption = pictures.map_figure(planned)
     faults, texts = overlaps(figure)
     assert faults == []
-    assert {words for words, _ in texts} >= {"tank", "generator shed", "N", "1 km"}
-    assert "the bar is 1 km" in caption
+    assert {words for words, _ in texts} >= {"tank", "generator shed", "N", "500 m"}
+    assert caption.endswith("North is up.")
     ax = figure.axes[0]
     box = ax.get_window_extent()
     across, up = (hi - lo for lo, hi in (ax.get_xlim(), ax.get_ylim()))
@@ -438,8 +438,8 @@ def test_trees_and_the_worst_point_lie_on_the_map_where_the_profile_has_them(tmp
     trees = next(line for line in lines if line.get_linewidth() == 5.0)
     worst = next(line for line in lines if line.get_marker() == "D")
     # half a kilometre from the middle to either end, northward; the trees at 800 m, half a step to both sides
-    assert np.asarray(trees.get_ydata())[[0, -1]] == pytest.approx([500.0 - 500.0, 900.0 - 500.0], abs=5.0)
-    assert float(np.asarray(worst.get_ydata())[0]) == pytest.approx(800.0 - 500.0, abs=5.0)
+    assert np.asarray(trees.get_ydata())[[0, -1]] == pytest.approx([0.500 - 0.500, 0.900 - 0.500], abs=0.005)
+    assert float(np.asarray(worst.get_ydata())[0]) == pytest.approx(0.800 - 0.500, abs=0.005)
 
 
 @pytest.mark.parametrize("azimuth", [0.0, 90.0, 133.0, 180.0, 270.0])

@@ -77,6 +77,7 @@ def test_an_acceptance_report_fits_and_names_both_errors():
         assert "Losses come in bursts" in text
 
 
+@pytest.mark.slow
 def test_pictures_are_the_same_every_time(surveys, tmp_path):
     first = write_all(surveys["spots"], tmp_path / "a")
     again = write_all(surveys["spots"], tmp_path / "b")

@@ -27,6 +27,12 @@ CASES: dict[str, dict[str, Any]] = {
     "bands": {"near.height": np.arange(2.0, 11.0), "far.height": np.arange(2.0, 11.0)},
     "bands with both limits": {"far.cable": range(0, 300, 10), "power": range(-10, 30)},
     "panels of lines": {"bw": [62.5, 125, 250, 500], "sf": range(7, 13), "far.height": range(2, 12)},
+    "three panels of lines": {
+        "sf": [7, 9, 12],
+        "power": range(0, 21, 2),
+        "far.height": [4.0, 8.0, 12.0, 16.0],
+    },
+    "three panels of named lines": {"sf": [7, 9, 12], "power": range(9), "leaf": ["in_leaf", "out_of_leaf"]},
     "panels of bands": {"leaf": ["in_leaf", "out_of_leaf"], "power": range(20), "nf": range(3, 12)},
     "two values": {"wet_foliage": [True, False]},
     "one value": {"sf": [9]},

@@ -1,5 +1,6 @@
 """Pictures and words of messages and tank: nothing overlaps, nothing is cut off, the cautions are there."""
 
+from dataclasses import replace
 from itertools import combinations
 from typing import Any
 
@@ -37,7 +38,14 @@ TANKS: dict[str, dict[str, Any]] = {
         }
     },
     "stops at once": {"engine": {"cool_down_s": 0.0, "stop_delay_s": 0.0}},
+    "never full": {"tank": {"shape": {"kind": "upright_cylinder", "diameter_m": 12.0, "height_m": 3.0}}},
+    "figures of many digits": {"tank": {"pump_flow_m3_h": 2.123456789, "draw_m3_h": 0.333333333}},
     "little room": {"tank": {"stop_percent": 99.0, "high_high_percent": None}},
+}
+
+LONG = {
+    "sender": "Upper eastern catchment emergency header tank no. 3 (old)",
+    "engine_at": "Δεξαμενή κεφαλής άνω ανατολικής λεκάνης απορροής αρ. 3",
 }
 
 
@@ -71,8 +79,23 @@ def tank_of(case: str) -> tank.TankAnswer:
 
 
 @pytest.mark.parametrize("case", TANKS)
-def test_nothing_in_the_tank_s_picture_overlaps_or_is_cut_off(case: str) -> None:
-    texts_apart(cycle_figure(tank_of(case)))
+@pytest.mark.parametrize("names", [{}, LONG])
+def test_nothing_in_the_tank_s_picture_overlaps_or_is_cut_off(case: str, names: dict[str, str]) -> None:
+    texts_apart(cycle_figure(replace(tank_of(case), **names)))
+
+
+def test_a_filling_that_the_run_timer_ends_is_drawn_alone_and_says_so() -> None:
+    figure = cycle_figure(tank_of("never full"))
+    (ax,) = figure.axes
+    words = " ".join(t.get_text() for t in ax.texts)
+    assert "run timer stops the engine after 8 h" in words
+    assert "the stop level is not reached" in words
+    assert ax.lines[0].get_xdata()[0] == pytest.approx(0.0, abs=0.05)
+
+
+def test_no_figure_of_a_picture_has_more_digits_than_anybody_reads() -> None:
+    shown = " ".join(t.get_text() for t in cycle_figure(tank_of("figures of many digits")).texts)
+    assert "pump 2.12 m³/h" in shown
 
 
 @pytest.mark.parametrize("case", TANKS)

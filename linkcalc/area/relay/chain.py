@@ -13,27 +13,16 @@ So the pair found cannot be bettered by moving one of its relays. A better pair 
 """
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
-from linkcalc.area.access import Grid
 from linkcalc.area.coverage import Progress
-from linkcalc.area.land import read_land
-from linkcalc.area.losses import End
-from linkcalc.area.margins import template_case
-from linkcalc.area.relay.plan import placed, with_relays
-from linkcalc.area.relay.search import Hop, Job, all_hops, hop_figures
-from linkcalc.area.scheduler import Scheduler
-from linkcalc.plan import Link, Station
-from linkcalc.terrain.land_cover import Layers
-
-if TYPE_CHECKING:
-    from linkcalc.plan import LoadedPlan
+from linkcalc.area.relay.hops import Hops
+from linkcalc.area.relay.search import Job, Run, all_hops, hop_figures, silent
 
 BLOCKS_ACROSS = 12
 """Blocks along each side of the square around the area."""
@@ -61,73 +50,27 @@ class Pair:
     """Hops computed while one relay was moved."""
 
 
-@dataclass(frozen=True, eq=False)
-class Middle:
-    """The hop between two relays."""
-
-    loaded: "LoadedPlan"
-    link: Link
-    relay: Station
-    terrain: Layers
-    grid: Grid
-    use_numba: bool
-
-    def hop(self, cell: Cell, fixed: End, rows: NDArray[np.int64], columns: NDArray[np.int64]) -> Hop:
-        """The hop with one relay in a cell, and land that reaches the other's cells.
-
-        `fixed` is "near" for the relay beside the link's first station.
-        """
-        here_m = self.grid.east_north(*cell)
-        there_m = self.grid.east_north(rows, columns)
-        # in the plane of the middle, distances elsewhere are too long by less than this
-        reach = 1.001 * float(np.hypot(there_m[0] - here_m[0], there_m[1] - here_m[1]).max()) + 1.0
-        latitude, longitude = (float(v) for v in self.grid.geographic(*here_m))
-        relays = [placed(self.relay, latitude, longitude, number) for number in (1, 2)]
-        plan = with_relays(self.loaded, self.link, relays)
-        station = relays[0 if fixed == "near" else 1].name
-        template, end = template_case(plan, plan.plan.link[1], station)
-        t = self.loaded.plan.terrain
-        land = read_land(
-            self.terrain, latitude, longitude, reach, name=station, step_m=t.step_m,
-            largest_hole_m=t.largest_hole_m, sea_without_data=t.sea_without_data,
-            surface_kind=t.surface_kind, whole=False,
-        )  # fmt: skip
-        return Hop(land, template, end)
-
-    def spare_db(self, cell: Cell, fixed: End, rows: NDArray[np.int64], columns: NDArray[np.int64]) -> Floats:
-        """What the hop from a cell to others has to spare."""
-        hop = self.hop(cell, fixed, rows, columns)
-        position = self.grid.geographic(*self.grid.east_north(rows, columns))
-        return hop_figures(hop, *hop.land.position_of(*position), use_numba=self.use_numba)["spare_db"]
-
-
 def best_pair(
-    middle: Middle,
-    first_db: Any,
-    second_db: Any,
-    ground_m: Floats,
-    *,
-    scheduler: Scheduler | None = None,
-    progress: Callable[[Progress], None] = lambda at: None,
-    say: Callable[[str], None] = lambda line: None,
+    hops: Hops, first_db: Any, second_db: Any, ground_m: Floats, run: Run | None = None
 ) -> Pair | None:
     """The best places found for two relays.
 
     Parameters
     ----------
-    middle : Middle
+    hops : Hops
     first_db, second_db : ndarray, dB, (side, side)
         What the hops to the link's first and second station have to spare from each cell over what is required
         of one of three hops; NaN where no relay can stand or there is no answer.
     ground_m : ndarray, m, (side, side)
-    scheduler, progress, say
-        As for `linkcalc.area.coverage.coverage`; progress begins anew with every step of the search.
+    run : Run, optional
+        Its progress begins anew with every step of the search.
 
     Returns
     -------
     Pair or None
         None if there are no two cells with hops.
     """
+    run = run or Run()
     first, second = (np.where(np.isfinite(v), v, -np.inf).astype(np.float64) for v in (first_db, second_db))
     ones, others = candidates(first, ground_m), candidates(second, ground_m)
     ones = ones[np.argsort(-first[tuple(ones.T)], kind="stable")]
@@ -135,16 +78,16 @@ def best_pair(
     starts: list[tuple[float, Cell, Cell]] = []
     best, tried = -math.inf, 0
     at = Progress(total_m=float(len(ones)))
-    say("two relays: trying pairs of candidates")
+    run.say("two relays: trying pairs of candidates")
     for one in ones:
         at.done_m += 1.0
-        progress(at)
+        run.progress(at)
         if first[tuple(one)] <= best:
             break
         those = others[(other_db > best) & (others != one).any(axis=-1)]
         if not len(those):
             continue
-        between = middle.spare_db((int(one[0]), int(one[1])), "near", *those.T)
+        between = _spare_db(hops, _cell(one), those, run)
         tried += len(those)
         chain = np.minimum(np.minimum(first[tuple(one)], second[tuple(those.T)]), between)
         chain = np.where(np.isfinite(chain), chain, -np.inf)
@@ -158,10 +101,10 @@ def best_pair(
     starts = list({s[2]: s for s in sorted(starts)}.values())
     starts.sort(reverse=True)
     starts = starts[:STARTS]
-    say(f"two relays: {tried} pairs tried; moving those of the best {len(starts)}")
+    run.say(f"two relays: {tried} pairs tried; moving those of the best {len(starts)}")
     ends, moved = [], 0
     for start in starts:
-        end, cells = _moved(middle, first, second, start, scheduler, progress)
+        end, cells = _moved(hops, first, second, start, run)
         ends.append(end)
         moved += cells
     spare, one_cell, other_cell = max(ends, key=lambda e: e[0])
@@ -192,13 +135,15 @@ def candidates(rank: Floats, ground_m: Floats) -> NDArray[np.int64]:
     return np.array(sorted(found), dtype=np.int64).reshape(-1, 2)
 
 
+def _spare_db(hops: Hops, cell: Cell, others: NDArray[np.int64], run: Run) -> Floats:
+    """What the hop from a relay beside the first station to others in cells, (n, 2), has to spare."""
+    hop = hops.middle(cell, "near", *others.T)
+    position = hops.grid.geographic(*hops.grid.east_north(*others.T))
+    return hop_figures(hop, *hop.land.position_of(*position), use_numba=run.numba)["spare_db"]
+
+
 def _moved(
-    middle: Middle,
-    first: Floats,
-    second: Floats,
-    start: tuple[float, Cell, Cell],
-    scheduler: Scheduler | None,
-    progress: Callable[[Progress], None],
+    hops: Hops, first: Floats, second: Floats, start: tuple[float, Cell, Cell], run: Run
 ) -> tuple[tuple[float, Cell, Cell], int]:
     """Move one relay over all cells that could be better while the other stands, in turns."""
     value, one, other = start
@@ -209,9 +154,9 @@ def _moved(
         wanted = (ranks > value + _BETTER_DB) & (rank_of_stay[stays] > value + _BETTER_DB)
         wanted[stays] = False
         if wanted.any():
-            hop = middle.hop(stays, "near" if moving_second else "far", *np.nonzero(wanted))
-            job = Job(middle.grid, wanted, (hop,), middle.use_numba)
-            between: Any = all_hops(job, scheduler=scheduler, progress=progress)[0]["spare_db"]
+            hop = hops.middle(stays, "near" if moving_second else "far", *np.nonzero(wanted))
+            job = Job(hops.grid, wanted, (hop,), run.numba)
+            between: Any = all_hops(job, replace(run, say=silent))[0]["spare_db"]
             tried += int(wanted.sum())
             chain = np.minimum(np.minimum(ranks, rank_of_stay[stays]), between)
             chain = np.where(wanted & np.isfinite(chain), chain, -np.inf)

@@ -37,13 +37,7 @@ _GROUND = (
 
 
 def geotiff(result: RelaySiting) -> bytes:
-    """All bands as a tiled, compressed GeoTIFF, nodata -9999.
-
-    Raises
-    ------
-    LinkcalcError
-        If the file cannot be put together.
-    """
+    """All bands as a tiled, compressed GeoTIFF, nodata -9999."""
     return tiled_geotiff("relay.tif", *raster(result))
 
 

@@ -1,4 +1,8 @@
-"""A relay as part of a plan: its equipment, the plan with its hops, and that plan as a file."""
+"""A relay as part of a plan: its equipment, the plan with its hops, and that plan as a file.
+
+Every function here raises `LinkcalcError` where the plan has no station of a name, or its file cannot be added to, and
+`DomainError` where a figure is out of range.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -54,13 +58,6 @@ def relay_station(plan: Plan, link: Link, kit: RelayKit) -> "tuple[Station, tupl
         What was not said is taken from the link's first station, but for its place, the height (the higher of
         the link's two), a directional antenna (which would serve one hop only), and what belongs to that
         station's surroundings.
-
-    Raises
-    ------
-    LinkcalcError
-        If there is no station `kit.like`.
-    DomainError
-        If a height is not above 0.
 
     Examples
     --------
@@ -215,11 +212,6 @@ def plan_text(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> str:
     -------
     str
         TOML; the link itself stays, as messages of the plan may name it.
-
-    Raises
-    ------
-    LinkcalcError
-        If the file is gone, or is written so that nothing can be added.
     """
     try:
         text = loaded.path.read_bytes().decode("utf-8-sig")

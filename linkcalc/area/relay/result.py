@@ -98,7 +98,7 @@ class Chain:
 
     @property
     def success(self) -> tuple[float, float]:
-        """Probability that a message passes every hop, there and back; the hops' doubts independent."""
+        """Probability that a message passes every hop, there and back; the hops' uncertainties independent."""
         there, back = (math.prod(h.directions[way].delivery_probability for h in self.hops) for way in (0, 1))
         return there, back
 
@@ -111,7 +111,7 @@ class Chain:
 
 @dataclass(frozen=True, eq=False, repr=False)
 class RelaySiting(Gridded):
-    """The answer: spots for one relay, and for two where that was asked or is needed."""
+    """The answer: spots for one relay, and for two where that was wanted or is needed."""
 
     title: str
     link: Link

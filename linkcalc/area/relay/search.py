@@ -1,13 +1,11 @@
-"""Every cell of an area as a place for a relay: the margins of both hops, each over its own full profile.
-
-`siting` puts together what this module, `access`, `plan` and `chain` do.
-"""
+"""Every cell of an area as a place for a relay: the margins of both hops, each over its own full profile."""
 
 import hashlib
 import time
 import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -18,14 +16,14 @@ from linkcalc._version import __version__
 from linkcalc.area import coverage
 from linkcalc.area.access import Grid, Mask
 from linkcalc.area.coverage import Progress, Singles, Tile, TileStore
-from linkcalc.area.land import Land
-from linkcalc.area.losses import End, losses
+from linkcalc.area.losses import losses
 from linkcalc.area.margins import Answers, answers
 from linkcalc.area.program import formulas
+from linkcalc.area.relay.hops import Hop
 from linkcalc.area.scheduler import Local, Scheduler
 from linkcalc.errors import DomainError, OutOfRangeWarning
-from linkcalc.link.case import LinkCase
 from linkcalc.link.requirement import VERDICTS, Requirement
+from linkcalc.propagation import compiled
 
 FIGURES = (
     "margin_there_db",
@@ -41,20 +39,32 @@ FIGURES = (
 with what is required of one of three hops, NaN where that is not looked for; probability of a message both ways;
 median loss; index into `requirement.VERDICTS`."""
 
-UNREACHED_DB = -1000.0
-"""Ranks below all others where a success is asked that no margin reaches."""
+
+def silent(line: str) -> None:
+    """Say nothing."""
 
 
-@dataclass(frozen=True, eq=False)
-class Hop:
-    """One hop between a station that stays and the cells."""
+def _unwatched(at: Progress) -> None:
+    """Show no progress."""
 
-    land: Land
-    """Around the station that stays."""
-    template: LinkCase
-    fixed: End
-    in_three: Requirement | None = None
-    """What is required of the hop if it is one of three, where that may be asked for."""
+
+@dataclass(frozen=True)
+class Run:
+    """How cells are worked off, and who is told."""
+
+    scheduler: Scheduler | None = None
+    """None: the processors of this computer."""
+    tiles_in: Path | None = None
+    """Folder for finished tiles; a second run with the same inputs takes them over."""
+    progress: Callable[[Progress], None] = _unwatched
+    say: Callable[[str], None] = silent
+    use_numba: bool | None = None
+    """None: where numba is installed."""
+
+    @property
+    def numba(self) -> bool:
+        """Whether the formulas are compiled."""
+        return compiled.available() if self.use_numba is None else self.use_numba
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,8 +141,8 @@ def hop_figures(
     return {
         "margin_there_db": got.margin_there_db,
         "margin_back_db": got.margin_back_db,
-        "spare_db": _ranked(got.spare_db, got),
-        "spare_in_three_db": _ranked(_spare_db(hop.in_three, got), got),
+        "spare_db": got.spare_db,
+        "spare_in_three_db": _spare_db(hop.in_three, got),
         "success_there": got.success_there,
         "success_back": got.success_back,
         "path_loss_db": found.loss_db,
@@ -150,40 +160,19 @@ def _spare_db(asked: Requirement | None, got: Answers) -> Floats:
     return np.asarray(np.minimum(there_db, back_db))
 
 
-def _ranked(spare_db: Floats, got: Answers) -> Floats:
-    """The same, with what no margin suffices for in order of its margin."""
-    return np.where(np.isneginf(spare_db), got.margin_db + UNREACHED_DB, spare_db)
+def all_hops(job: Job, run: Run, store: TileStore | None = None) -> list[dict[str, Singles]]:
+    """All figures of all hops, tile by tile: for each hop its `FIGURES` by name, (side, side).
 
-
-def all_hops(
-    job: Job,
-    *,
-    scheduler: Scheduler | None = None,
-    store: TileStore | None = None,
-    progress: Callable[[Progress], None] | None = None,
-    say: Callable[[str], None] = lambda line: None,
-) -> list[dict[str, Singles]]:
-    """All figures of all hops, tile by tile.
-
-    Parameters
-    ----------
-    job : Job
-    scheduler, store, progress, say
-        As for `linkcalc.area.coverage.coverage`.
-
-    Returns
-    -------
-    list of dict of str to ndarray
-        For each hop its `FIGURES` by name, (side, side).
+    Tiles that are in the store are taken over, the others kept there.
     """
-    scheduler = scheduler or Local()
+    scheduler = run.scheduler or Local()
     whole = np.full((len(job.hops) * len(FIGURES), job.grid.side, job.grid.side), np.nan, dtype=np.float32)
     tiles = job.tiles()
     work = {tile: job.work_m(tile) for tile in tiles}
     at = Progress(total_m=sum(work.values()))
     missing = []
 
-    def put(tile: Tile, found: Singles) -> None:
+    def fill_in(tile: Tile, found: Singles) -> None:
         whole[:, tile.top : tile.bottom, tile.left : tile.right] = found
         at.done_m += work[tile]
 
@@ -192,21 +181,20 @@ def all_hops(
         if kept is None:
             missing.append(tile)
         else:
-            put(tile, kept)
+            fill_in(tile, kept)
     at.resumed_m = at.done_m
     if len(missing) < len(tiles):
-        say(f"taking over {len(tiles) - len(missing)} of {len(tiles)} tiles from an earlier run")
+        run.say(f"taking over {len(tiles) - len(missing)} of {len(tiles)} tiles from an earlier run")
     if missing and (not job.use_numba or isinstance(scheduler, Local)):
         hop = job.hops[0]
         first = coverage.Job(hop.land, hop.template, hop.fixed, hop.land.radius_m, 1.0, job.use_numba)
-        coverage.get_ready(first, say)
+        coverage.get_ready(first, run.say)
     at.begun = time.monotonic()
     for tile, found in scheduler.run(tile_answer, job, missing):
         if store:
             store.save(tile, found)
-        put(tile, found)
-        if progress:
-            progress(at)
+        fill_in(tile, found)
+        run.progress(at)
     figures = whole.reshape(len(job.hops), len(FIGURES), job.grid.side, job.grid.side)
     return [dict(zip(FIGURES, hop, strict=True)) for hop in figures]
 
@@ -223,7 +211,7 @@ def chained(hops: Sequence[dict[str, Any]]) -> dict[str, Any]:
     -------
     dict
         "margin_db" and "spare_db" of the weaker hop, "success_there" and "success_back" of the chain with
-        the hops' doubts taken as independent, "verdict" of the worse hop.
+        the hops' uncertainties taken as independent, "verdict" of the worse hop.
     """
     margins = [np.minimum(hop["margin_there_db"], hop["margin_back_db"]) for hop in hops]
     return {
@@ -236,7 +224,7 @@ def chained(hops: Sequence[dict[str, Any]]) -> dict[str, Any]:
 
 
 def best_cells(rank: Any, grid: Grid, *, apart_m: float, count: int) -> list[tuple[int, int]]:
-    """The best cells, taken one after the other, each as far as asked from those before.
+    """The best cells, taken one after the other, each as far as required from those before.
 
     Parameters
     ----------

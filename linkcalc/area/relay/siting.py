@@ -1,9 +1,9 @@
 """Where a relay would go: every cell of an area; the best spots, apart from each other, checked in full."""
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
-from pathlib import Path
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,15 +11,13 @@ import numpy as np
 from linkcalc._arrays import Floats, checked
 from linkcalc.area import kernels
 from linkcalc.area.access import Access, Allowed, Grid, Mask, allowed_cells
-from linkcalc.area.coverage import MOST_CELLS, Progress, TileStore, telling_of_tiles
-from linkcalc.area.land import read_land
+from linkcalc.area.coverage import MOST_CELLS, Singles, TileStore, telling_of_tiles
 from linkcalc.area.losses import surroundings_notes
-from linkcalc.area.margins import template_case
-from linkcalc.area.relay.chain import Middle, best_pair
+from linkcalc.area.relay.chain import best_pair
+from linkcalc.area.relay.hops import Hop, Hops
 from linkcalc.area.relay.plan import RelayKit, placed, relay_station, with_relays
 from linkcalc.area.relay.result import Chain, HopCheck, Place, RelaySiting
-from linkcalc.area.relay.search import FIGURES, Hop, Job, all_hops, best_cells, chained
-from linkcalc.area.scheduler import Scheduler
+from linkcalc.area.relay.search import FIGURES, Job, Run, all_hops, best_cells, chained
 from linkcalc.errors import DomainError, TerrainError
 from linkcalc.link.case import directional
 from linkcalc.link.on_ground import link_case, open_terrain, position_deg, recorded_notes
@@ -27,7 +25,6 @@ from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import LinkResult
 from linkcalc.link.verdict import check_link, judge
 from linkcalc.plan import Link, Station
-from linkcalc.propagation import compiled
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.cell_size import finer_than_raster
 from linkcalc.terrain.land_cover import Layers
@@ -58,11 +55,7 @@ def relay_siting(
     access: Access | None = None,
     kit: RelayKit | None = None,
     relays: int | None = None,
-    use_numba: bool | None = None,
-    tiles_in: Path | None = None,
-    scheduler: Scheduler | None = None,
-    progress: Callable[[Progress], None] | None = None,
-    say: Callable[[str], None] = lambda line: None,
+    run: Run | None = None,
 ) -> RelaySiting:
     """Where a relay for a link would go.
 
@@ -84,13 +77,8 @@ def relay_siting(
         The relay's equipment.
     relays : {1, 2}, optional
         Relays in a row; by default one, and two are tried as well if no spot for one closes.
-    use_numba : bool, optional
-        By default, where numba is installed.
-    tiles_in : Path, optional
-        Folder for finished tiles; a second call with the same inputs takes them over. They stay until
-        `RelaySiting.tiles` is told to remove them.
-    scheduler, progress, say
-        As for `linkcalc.area.coverage.coverage`.
+    run : Run, optional
+        How the cells are worked off. Tiles stay in its folder until `RelaySiting.tiles` is told to remove them.
 
     Returns
     -------
@@ -104,71 +92,52 @@ def relay_siting(
     """
     if relays not in (None, 1, 2):
         raise DomainError(f"relays must be 1 or 2, got {relays}")
-    plan = loaded.plan
-    ends_deg = [_position(plan.station_named(name)) for name in (link.from_, link.to)]
+    run, access = run or Run(), access or Access()
+    ends_deg = [_position(loaded.plan.station_named(name)) for name in (link.from_, link.to)]
     length_m = geodesy.path_between(*ends_deg[0], *ends_deg[1])[0]
     radius = max(REACH * length_m, _LEAST_RADIUS_M) if radius_m is None else radius_m
     radius = float(checked("radius", radius, above=0.0))
-    relay, assumed = relay_station(plan, link, kit or RelayKit())
-    grid = _grid(ends_deg, length_m, radius, cell_m, access or Access())
+    relay, assumed = relay_station(loaded.plan, link, kit or RelayKit())
+    grid = _grid(ends_deg, length_m, radius, cell_m, access)
     apart = max(APART * length_m, 3.0 * grid.cell_m) if apart_m is None else apart_m
     apart = float(checked("apart_m", apart, at_least=0.0))
-    numba = compiled.available() if use_numba is None else use_numba
     with recorded_notes() as said, open_terrain(loaded) as terrain, ExitStack() as telling:
-        if not terrain[0].rasters:
-            raise TerrainError("no terrain raster is named: a relay needs heights all around the link")
-        ground = grid.heights_m(terrain[0])
-        area = grid.distance_m() <= radius
-        if radius_m is not None and not plan.terrain.sea_without_data:
-            _refuse_beyond(terrain[0], grid, area, ground, radius)
-        allowed = allowed_cells(grid, ground, area, access or Access())
+        hops = Hops(loaded, link, relay, terrain, grid)
+        ground, area = _ground(hops, radius, stated=radius_m is not None)
+        allowed = allowed_cells(grid, ground, area, access)
         direct = _checked_hop(loaded, link, terrain)
-        in_three = None if relays == 1 else Requirement.of(link).of_each_hop(3)
-        hops = _outer_hops(loaded, link, relay, terrain, grid, allowed.mask, in_three)
-        job = Job(grid, allowed.mask, hops, numba)
+        outer = hops.outer(allowed.mask, None if relays == 1 else Requirement.of(link).of_each_hop(3))
+        job = Job(grid, allowed.mask, outer, run.numba)
         store = None
-        if tiles_in is not None:
-            store = TileStore(tiles_in, job.digest(), bands=len(hops) * len(FIGURES))
-            telling.enter_context(telling_of_tiles(store, say))
-        found = all_hops(job, scheduler=scheduler, store=store, progress=progress, say=say)
+        if run.tiles_in is not None:
+            store = TileStore(run.tiles_in, job.digest(), bands=len(outer) * len(FIGURES))
+            telling.enter_context(telling_of_tiles(store, run.say))
+        found = all_hops(job, run, store)
         both = chained(found)
         if not np.isfinite(both["spare_db"]).any():
             if store is not None:
                 store.remove()
             raise TerrainError(
                 f"no cell has paths to both {link.from_} and {link.to} without a hole longer than "
-                f"{plan.terrain.largest_hole_m:g} m"
+                f"{loaded.plan.terrain.largest_hole_m:g} m"
             )
-        spots = []
-        for cell in best_cells(both["spare_db"], grid, apart_m=apart, count=SPOTS):
-            cell_db = [_weaker_db(hop, cell) for hop in found]
-            spots.append(_chain(loaded, link, relay, terrain, grid, allowed, ground, [cell], cell_db))
-        spots.sort(key=lambda c: -c.weaker.spare_db)
+        answered = _Answered(hops, ground, allowed, found)
+        cells = best_cells(both["spare_db"], grid, apart_m=apart, count=SPOTS)
+        spots = sorted((answered.chain(cell) for cell in cells), key=lambda c: -c.weaker.spare_db)
         two, search = None, None
         if relays == 2 or (relays is None and spots[0].verdict != "closes"):
-            middle = Middle(loaded, link, relay, terrain, grid, numba)
-            outer = [hop["spare_in_three_db"] for hop in found]
-            shown = progress or (lambda at: None)
             search = best_pair(
-                middle, outer[0], outer[1], ground, scheduler=scheduler, progress=shown, say=say
+                hops, found[0]["spare_in_three_db"], found[1]["spare_in_three_db"], ground, run
             )
-            if search is not None:
-                cells = [search.first, search.second]
-                cell_db = [_weaker_db(found[0], cells[0]), _weaker_db(found[1], cells[1])]
-                two = _chain(loaded, link, relay, terrain, grid, allowed, ground, cells, cell_db)
+            two = None if search is None else answered.chain(search.first, search.second)
         ends = [
-            Place(name, *position, *_metres(grid, position), float(terrain[0].sample(*position)), 0.0, None)
-            for name, position in zip((link.from_, link.to), ends_deg, strict=True)
+            Place(name, *at, *_metres(grid, at), float(terrain.ground.sample(*at)), 0.0, None)
+            for name, at in zip((link.from_, link.to), ends_deg, strict=True)
         ]
-    outer_bands = {
-        f"{place}_{name}": values
-        for place, hop in zip(("first", "second"), found, strict=True)
-        for name, values in hop.items()
-    }
     return RelaySiting(
-        title=plan.title,
+        title=loaded.plan.title,
         link=link,
-        signal=hops[0].template.signal.text,
+        signal=outer[0].template.signal.text,
         direct=direct,
         spots=tuple(spots),
         two=two,
@@ -178,24 +147,16 @@ def relay_siting(
         grid=grid,
         radius_m=radius,
         apart_m=apart,
-        bands={**both, **outer_bands},
+        bands=both | {f"{place}_{name}": values for place, hop in zip(("first", "second"), found, strict=True)
+                      for name, values in hop.items()},
         ground_m=ground,
         area=area,
         allowed=allowed,
         ends=(ends[0], ends[1]),
-        sources=hops[0].land.sources,
-        notes=tuple(
-            dict.fromkeys(
-                [
-                    *_notes(loaded, link, relay, hops, grid.cell_m, area, ground, allowed, both),
-                    *(f"{hop.from_} to {hop.to}: {words}" for hop in spots[0].hops for words in hop.notes),
-                    *_rim_note(grid, spots[0], area & np.isfinite(ground)),
-                    *said,
-                ]
-            )
-        ),
+        sources=outer[0].land.sources,
+        notes=tuple(dict.fromkeys([*answered.notes(outer, area, both["spare_db"], spots[0]), *said])),
         tiles=store,
-    )
+    )  # fmt: skip
 
 
 def profiles(loaded: "LoadedPlan", link: Link, relay: Station, chain: Chain) -> tuple[LinkResult, ...]:
@@ -251,9 +212,19 @@ def _grid(
     return Grid(float(latitude), float(longitude), cell, half)
 
 
-def _refuse_beyond(ground: Mosaic, grid: Grid, area: Mask, heights_m: Floats, radius: float) -> None:
-    """Say how far the rasters reach, if a stated radius is more."""
-    unknown = area & np.isnan(heights_m)
+def _ground(hops: Hops, radius: float, *, stated: bool) -> tuple[Floats, Mask]:
+    """Heights of all cells, and which of them belong to the area; a stated radius may not reach beyond the rasters."""
+    if not hops.terrain.ground.rasters:
+        raise TerrainError("no terrain raster is named: a relay needs heights all around the link")
+    heights_m = hops.grid.heights_m(hops.terrain.ground)
+    area = hops.grid.distance_m() <= radius
+    if stated and not hops.loaded.plan.terrain.sea_without_data:
+        _refuse_beyond(hops.terrain.ground, hops.grid, area & np.isnan(heights_m), radius)
+    return heights_m, area
+
+
+def _refuse_beyond(ground: Mosaic, grid: Grid, unknown: Mask, radius: float) -> None:
+    """Say how far the rasters reach, if cells without height lie beyond them."""
     rows, columns = np.nonzero(unknown)
     position = grid.geographic(*grid.east_north(rows, columns))
     off = np.ones(rows.shape, dtype=bool)
@@ -269,59 +240,58 @@ def _refuse_beyond(ground: Mosaic, grid: Grid, area: Mask, heights_m: Floats, ra
         )
 
 
-def _outer_hops(
-    loaded: "LoadedPlan",
-    link: Link,
-    relay: Station,
-    terrain: Layers,
-    grid: Grid,
-    wanted: Mask,
-    in_three: Requirement | None,
-) -> tuple[Hop, Hop]:
-    """From the link's first station to the cells, and from the cells to its second."""
-    somewhere = placed(relay, grid.latitude_deg, grid.longitude_deg)
-    plan = with_relays(loaded, link, [somewhere])
-    rows, columns = np.nonzero(wanted)
-    cells = grid.geographic(*grid.east_north(rows, columns))
-    found = []
-    for hop, name in zip(plan.plan.link, (link.from_, link.to), strict=True):
-        template, fixed = template_case(plan, hop, name)
-        latitude, longitude = position_deg(plan.plan.station_named(name))
-        away = Grid(latitude, longitude, 1.0, 1).position_of(*cells)
-        reach = float(np.hypot(*away).max()) + 1.0
-        t = loaded.plan.terrain
-        land = read_land(
-            terrain, latitude, longitude, reach, name=name, step_m=t.step_m, largest_hole_m=t.largest_hole_m,
-            sea_without_data=t.sea_without_data, surface_kind=t.surface_kind, whole=False,
-        )  # fmt: skip
-        found.append(Hop(land, template, fixed, in_three))
-    return found[0], found[1]
+@dataclass(frozen=True, eq=False)
+class _Answered:
+    """Cells with their answers, from which chains are checked in full."""
 
+    hops: Hops
+    ground_m: Floats
+    allowed: Allowed
+    found: Sequence[dict[str, Singles]]
+    """Figures of both outer hops in every cell."""
 
-def _chain(
-    loaded: "LoadedPlan",
-    link: Link,
-    relay: Station,
-    terrain: Layers,
-    grid: Grid,
-    allowed: Allowed,
-    ground: Floats,
-    cells: Sequence[tuple[int, int]],
-    cell_db: Sequence[float],
-) -> Chain:
-    """Check a link over relays in cells in full; `cell_db` is what the cells say of the outer hops."""
-    places = []
-    for number, cell in enumerate(cells, start=1):
-        east, north = (float(v) for v in grid.east_north(*cell))
-        latitude, longitude = (round(float(v), 7) for v in grid.geographic(east, north))
-        name = relay.name if len(cells) == 1 else f"{relay.name} {number}"
-        track_m = allowed.track_distance_m(east, north)
-        at = (float(ground[cell]), float(allowed.slope_deg[cell]))
-        places.append(Place(name, latitude, longitude, east, north, *at, track_m))
-    plan = with_relays(loaded, link, stations(relay, Chain(tuple(places), (), 0.0)))
-    hops = tuple(_checked_hop(plan, hop, terrain) for hop in plan.plan.link)
-    off = max(abs(hop.margin_db - db) for hop, db in zip((hops[0], hops[-1]), cell_db, strict=True))
-    return Chain(tuple(places), hops, off)
+    def chain(self, *cells: tuple[int, int]) -> Chain:
+        """Check the link over relays in cells."""
+        places = [self._place(cell, None if len(cells) == 1 else n) for n, cell in enumerate(cells, start=1)]
+        hops = self.hops
+        plan = with_relays(hops.loaded, hops.link, stations(hops.relay, Chain(tuple(places), (), 0.0)))
+        checks = tuple(_checked_hop(plan, hop, hops.terrain) for hop in plan.plan.link)
+        outer = zip((checks[0], checks[-1]), self.found, (cells[0], cells[-1]), strict=True)
+        off = max(abs(check.margin_db - _weaker_db(figures, cell)) for check, figures, cell in outer)
+        return Chain(tuple(places), checks, off)
+
+    def _place(self, cell: tuple[int, int], number: int | None) -> Place:
+        name = self.hops.relay.name if number is None else f"{self.hops.relay.name} {number}"
+        east, north = (float(v) for v in self.hops.grid.east_north(*cell))
+        latitude, longitude = (round(float(v), 7) for v in self.hops.grid.geographic(east, north))
+        facts = float(self.ground_m[cell]), float(self.allowed.slope_deg[cell])
+        return Place(
+            name, latitude, longitude, east, north, *facts, self.allowed.track_distance_m(east, north)
+        )
+
+    def notes(self, outer: Sequence[Hop], area: Mask, spare_db: Singles, best: Chain) -> Iterator[str]:
+        """What a reader should know: of the plan, the land, the cells, the best spot's hops, and where it lies."""
+        yield from _plan_notes(self.hops)
+        for hop in outer:
+            yield from hop.land.notes
+            yield from surroundings_notes(hop.land, hop.template)
+        lands = [hop.land for hop in outer]
+        known = np.concatenate(
+            [land.spacing_m[land.windows[:, kernels.LAYER] == kernels.GROUND] for land in lands]
+        )
+        if finer := finer_than_raster(self.hops.grid.cell_m, float(known.min())):
+            yield finer
+        unknown = area & np.isnan(self.ground_m)
+        if unknown.any():
+            yield f"{int(unknown.sum())} of {int(area.sum())} cells have no height and are not considered"
+        holes = int((self.allowed.mask & np.isnan(spare_db)).sum())
+        if holes:
+            yield (
+                f"{holes} cells have no answer: one of the stations stands there, or a hole on the way is longer "
+                f"than {self.hops.loaded.plan.terrain.largest_hole_m:g} m"
+            )
+        yield from (f"{hop.from_} to {hop.to}: {words}" for hop in best.hops for words in hop.notes)
+        yield from _rim_note(self.hops.grid, best, area & ~unknown)
 
 
 def _checked_hop(loaded: "LoadedPlan", link: Link, terrain: Layers) -> HopCheck:
@@ -339,44 +309,17 @@ def _metres(grid: Grid, position: tuple[float, float]) -> tuple[float, float]:
     return float(east), float(north)
 
 
-def _notes(
-    loaded: "LoadedPlan",
-    link: Link,
-    relay: Station,
-    outer: Sequence[Hop],
-    cell_m: float,
-    area: Mask,
-    ground: Floats,
-    allowed: Allowed,
-    both: dict[str, Any],
-) -> Iterator[str]:
+def _plan_notes(hops: Hops) -> Iterator[str]:
+    link, antenna = hops.link, hops.relay.antenna
     if link.obstacle:
         yield "the link's obstacles stand on its own path and are not counted on the hops' paths"
-    if link.profile_csv or link.name in loaded.profiles:
+    if link.profile_csv or link.name in hops.loaded.profiles:
         yield "the link's surveyed profile is of its own path; hops take their heights from the rasters"
-    if directional(relay.antenna):
+    if directional(antenna):
         yield (
             "the relay's antenna is directional and counts as turned to each hop: that takes two of them"
-            if relay.antenna.azimuth_deg is None
+            if antenna.azimuth_deg is None
             else "the relay's antenna is directional and looks one way only"
-        )
-    for hop in outer:
-        yield from hop.land.notes
-        yield from surroundings_notes(hop.land, hop.template)
-    lands = [hop.land for hop in outer]
-    known = np.concatenate(
-        [land.spacing_m[land.windows[:, kernels.LAYER] == kernels.GROUND] for land in lands]
-    )
-    if finer := finer_than_raster(cell_m, float(known.min())):
-        yield finer
-    unknown = int((area & np.isnan(ground)).sum())
-    if unknown:
-        yield f"{unknown} of {int(area.sum())} cells have no height and are not considered"
-    holes = int((allowed.mask & np.isnan(both["spare_db"])).sum())
-    if holes:
-        yield (
-            f"{holes} cells have no answer: one of the stations stands there, or a hole on the way is longer "
-            f"than {loaded.plan.terrain.largest_hole_m:g} m"
         )
 
 

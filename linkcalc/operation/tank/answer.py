@@ -257,13 +257,7 @@ def _delays_s(plan: "Plan", message: "Message | None") -> tuple[float, ...]:
 
 
 def overrun(plan: "Plan", link_results: "Sequence[LinkResult]") -> Overrun | None:
-    """Answer no more of a plan's tank than how far a lost stop overruns; None if it has none.
-
-    Raises
-    ------
-    PlanError
-        As `loop_of`.
-    """
+    """Answer no more of a plan's tank than how far a lost stop overruns; None if it has none."""
     return None if plan.tank is None or plan.engine is None else Overrun.of(loop_of(plan))
 
 
@@ -275,11 +269,6 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | 
     plan : Plan
     link_results : sequence of LinkResult
         Of `linkcalc.link.verdict.check_plan`.
-
-    Raises
-    ------
-    PlanError
-        As `loop_of`.
     """
     tank, engine = plan.tank, plan.engine
     if tank is None or engine is None:

@@ -205,11 +205,9 @@ class _Table:
         return completed, pumped.mean(axis=0) + completed * self.goal_s
 
     def _late_share(self, slack_s: float) -> Floats:
-        """Chance that a report is heard, but by a try that comes too late for the watchdog.
-
-        The report that is due `slack_s` before the watchdog runs out has to be delivered no later after its
-        due time than the last permit was, but for the slack.
-        """
+        """Chance that a report is heard, but by a try that comes too late for the watchdog."""
+        # The report that is due `slack_s` before the watchdog runs out has to be delivered no later after its due
+        # time than the last permit was, but for the slack.
         delays = np.asarray(self.loop.report_delays_s)
         by_try = self._delivered_at_try()
         too_late = (delays[np.newaxis, :] > delays[:, np.newaxis] + slack_s).astype(float)
@@ -330,11 +328,9 @@ class _Table:
         return np.where(x < self.left_s, np.minimum(mean, 1.0), 0.0)
 
     def _permits(self, x: Floats, phase: Floats) -> tuple[Floats, Floats, Floats]:
-        """What the permits before the level was passed do until `x`, each of shape phase by `x`.
-
-        How many keep the watchdog quiet by any of their tries, how many tries of a further one come too early
-        to do so, and whether the last of them is of before the start.
-        """
+        """What the permits before the level was passed do until `x`, each of shape phase by `x`."""
+        # how many keep the watchdog quiet by any of their tries, how many tries of a further one come too early to do
+        # so, and whether the last of them is of before the start
         loop = self.loop
         t, w = loop.report_interval_s, loop.watchdog_s
         fully = np.maximum(np.ceil((phase + w - x) / t - 1e-9) - 1.0, 0.0)
@@ -354,9 +350,6 @@ class _Table:
 
 def _shares(*counts: Floats) -> tuple[list[Floats], Floats]:
     """Combinations of whole numbers that occur in columns, and the share of each column that each takes.
-
-    Much is worked out for each combination, and few of them occur. Shapes: rows by columns; kinds, kinds by
-    columns.
 
     >>> kinds, share = _shares(np.array([[1.0, 1.0], [1.0, 2.0]]))
     >>> kinds[0].tolist(), share.tolist()

@@ -27,17 +27,7 @@ _KINDS = ("ground", "trees", "building", "tank")
 
 
 def page_data(sheet: FieldSheet) -> dict[str, Any]:
-    """What the page's script reads; tables as base64 of little-endian integers, row by row.
-
-    Parameters
-    ----------
-    sheet : FieldSheet
-
-    Returns
-    -------
-    dict
-        Fit for JSON.
-    """
+    """What the page's script reads, fit for JSON; tables as base64 of little-endian integers, row by row."""
     pairs = sheet.pairs
     points, point = np.unique(len(MODELS) * sheet.worst + pairs.model, return_inverse=True)
     worst, model = points // len(MODELS), points % len(MODELS)
@@ -109,7 +99,7 @@ def page_data(sheet: FieldSheet) -> dict[str, Any]:
         "measured": _measured_data(sheet.measured),
         "colours": {
             "ray": style.RAY, "fresnel": style.FRESNEL, "fresnelEdge": style.FRESNEL_EDGE,
-            "ground": style.GROUND, "groundEdge": style.GROUND_EDGE, "accent": style.ACCENT,
+            "ground": style.GROUND, "groundEdge": style.GROUND_EDGE, "clearance": style.CLEARANCE,
             "clutter": {name: [fill, edge] for name, (fill, edge, _) in style.CLUTTER.items()},
         },
     }  # fmt: skip

@@ -7,7 +7,9 @@ const SIDES = ["near", "far"];
 const FEET = 0.3048;
 const PRINTED_READINGS = 10;
 const KEY = `linkcalc field sheet ${data.digest.slice(0, 16)} ${data.link}`;
-const READINGS_KEY = `linkcalc readings ${data.link}`; // they outlive a new sheet of the same link
+// Readings outlive a new sheet of the same link; another site's link may have the same names, but not the same place.
+const PLACE = (end) => end.position?.map((degrees) => degrees.toFixed(2)).join(" ") ?? `${(data.lengthM / 1000).toFixed(1)} km`;
+const READINGS_KEY = `linkcalc readings ${data.link}, ${data.ends.map((end) => `${end.name} ${PLACE(end)}`).join(", ")}`;
 const GRID = [data.near, data.far];
 // As on the rest of the page: nothing that would turn the text around it.
 const NAMES = data.ends.map((end) => end.name.replace(/[\p{Cc}\p{Cf}\p{Co}]/gu, ""));
@@ -379,10 +381,10 @@ function showPath(found) {
       : `Worst point ${where}: the line of sight passes ${lengthWords(clear)} above ${REACHES[what].replace(/ reach(es)?$/, "")}, ${zone}${share >= 0.6 ? ", which is clear enough" : "; 60\u00a0% is required"}.`;
   put("worst-line", said, clear);
   $("worst-line").dataset.distance = x;
-  draw(x, clear);
+  draw(x, clear, data.colours.clearance[clear < 0 ? "obstructed" : share < 0.6 ? "grazing" : "clear"]);
 }
 
-function draw(worstX, clear) {
+function draw(worstX, clear, colour) {
   const svg = $("profile");
   const width = Math.max(svg.clientWidth || 700, 280);
   const height = Math.round(Math.min(Math.max(width * 0.42, 190), 300));
@@ -438,8 +440,8 @@ function draw(worstX, clear) {
   [0, length].forEach((x, e) => {
     add("line", { x1: X(x), x2: X(x), y1: Y(bottom[e ? n - 1 : 0]), y2: Y(tips[e]), stroke: "#1b262e", "stroke-width": 3 });
   });
-  add("line", { x1: X(worstX), x2: X(worstX), y1: Y(ray(worstX)), y2: Y(ray(worstX) - clear), stroke: c.accent, "stroke-width": 2 });
-  add("circle", { cx: X(worstX), cy: Y(ray(worstX) - clear), r: 5, fill: c.accent });
+  add("line", { x1: X(worstX), x2: X(worstX), y1: Y(ray(worstX)), y2: Y(ray(worstX) - clear), stroke: colour, "stroke-width": 2 });
+  add("circle", { cx: X(worstX), cy: Y(ray(worstX) - clear), r: 5, fill: colour });
   svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
   svg.innerHTML = parts.join("");
 }
@@ -526,11 +528,13 @@ function judgedReading(reading) {
     const way = judgedAt(fit, heights).ways[w];
     const receiver = M.receivers[way.receiver][chosen.feeder[way.receiver]];
     const loud = fit.ends[way.receiver].feeder.noise;
+    // what a longer cable than the table's takes of the noise that comes in by the antenna, engine or not
+    const taken = fit.least[way.receiver] - way.least;
     const anyRise = M.receivers.some((end, e) => data.ends[e].feeders[0].noise - end[0].quiet > 0.01);
     const running = reading.engine_running ?? !anyRise;
     const foliage = foliageOf(reading);
     const level = way.level + (foliage ? foliage.toCome : 0);
-    const noise = running ? loud : receiver.quiet;
+    const noise = (running ? loud : receiver.quiet) - taken;
     const required = data.signals[chosen.signal].snr;
     const at = { level, noise, required, thermal: receiver.thermal, margin: level - noise - required, running };
     const told = takenApart(reading, at);

@@ -3,7 +3,6 @@
 Here are its rows, figures and words; the page itself is `templates/record/page.html`.
 """
 
-import re
 from collections.abc import Iterable, Sequence
 from importlib.resources import files
 from typing import Any
@@ -22,7 +21,7 @@ from linkcalc.views.record import pictures
 from linkcalc.views.record.equipment import as_built_rows, setting_rows, site_rows
 from linkcalc.views.record.measured import acceptance_data, readings_data
 from linkcalc.views.record.svg import drawing
-from linkcalc.views.record.words import date_words, level
+from linkcalc.views.record.words import date_words, level, without_commands
 from linkcalc.views.remedies_text import (
     EXAMPLES,
     changes_words,
@@ -47,8 +46,6 @@ from linkcalc.views.words import (
 )
 
 _GUIDELINES = ("ICNIRP", "FCC")
-_COMMAND = re.compile(r"; (see )?linkcalc \w+$")
-"""What a line for the terminal ends on."""
 
 Data = dict[str, Any]
 
@@ -94,7 +91,7 @@ def record_html(record: Record, signature_lines: int = 2) -> str:
         as_built=as_built_rows(record),
         readings=readings_data(record),
         test=acceptance_data(record),
-        operation=[_COMMAND.sub("", line) for line in record.operation],
+        operation=[without_commands(line) for line in record.operation],
         photos=[{"name": p.name, "source": data_url(f"image/{p.kind}", p.content)} for p in record.photos],
         measure_again_on=record.recheck.on and date_words(record.recheck.on),
         conditions=_conditions(record),
@@ -168,7 +165,8 @@ def _advice_words(a: Advice) -> str:
     if a.fade_margin_db is None:
         return a.text
     enough = "enough" if a.sufficient else "not enough alone"
-    return f"{a.text} (margin of the weaker direction {decibel_words(a.fade_margin_db)}, {enough})"
+    margin = decibel_words(a.fade_margin_db)
+    return f"{a.text.removesuffix('.')} (margin of the weaker direction {margin}, {enough})."
 
 
 def _map(record: Record) -> Data | None:

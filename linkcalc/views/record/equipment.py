@@ -48,7 +48,7 @@ def _position(site: Site) -> str:
     if s.easting_m is None or s.northing_m is None:
         return words
     # metres whatever the units in force: they are of the grid
-    grid = Markup("{}<br>E {:.1f}\u00a0m, N {:.1f}\u00a0m, EPSG {}")
+    grid = Markup("{}<br>E {:.1f}\u00a0m, N {:.1f}\u00a0m, EPSG\u00a0{}")
     return grid.format(typeset(words), s.easting_m, s.northing_m, s.epsg)
 
 

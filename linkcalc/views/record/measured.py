@@ -13,7 +13,7 @@ from linkcalc.views import units
 from linkcalc.views.page import NO_BREAK
 from linkcalc.views.record import pictures
 from linkcalc.views.record.svg import drawing
-from linkcalc.views.record.words import level
+from linkcalc.views.record.words import level, without_commands
 from linkcalc.views.survey_text import (
     day_lines,
     interval_of,
@@ -33,6 +33,7 @@ _HEAD = (
     *("Antennas, m", "Set and fitted", "Engine", "Leaves", "Note"),
 )
 _FIGURES = (3, 4, 5, 6)
+_WHOLE = (1,)
 
 
 def readings_data(record: Record) -> dict[str, Any] | None:
@@ -52,6 +53,7 @@ def readings_data(record: Record) -> dict[str, Any] | None:
         "head": [units.label(_HEAD[i]) for i in used],
         "rows": [[cells[i] for i in used] for cells in shown],
         "figures": [used.index(i) for i in _FIGURES if i in used],
+        "whole": [used.index(i) for i in _WHOLE if i in used],
         "more": len(readings.readings) - _MOST_READINGS,
         "refused": _refused(survey),
     }
@@ -102,7 +104,7 @@ def _day(survey: Survey) -> list[str]:
     times = dict.fromkeys(t.replace("T", " ") for t in (survey.first_time, survey.last_time) if t)
     when = f", taken {' to '.join(times)}" if times else ""
     lines = [f"{survey.readings_used} readings of {survey.readings_file} used{when}."]
-    return [*lines, *day_lines(survey), *survey.warnings]
+    return [*lines, *day_lines(survey), *map(without_commands, survey.warnings)]
 
 
 def _cells(r: Reading) -> list[str]:

@@ -27,19 +27,9 @@ def drawing(figure: "Figure", name: str, label: str) -> "Markup":
 def inline_svg(picture: bytes, name: str, label: str) -> "Markup":
     r"""Make a drawing part of a page: as wide as its place, its inner names kept apart from other drawings'.
 
-    Inner names that nothing in the drawing uses are dropped.
+    Inner names that nothing in the drawing uses are dropped; `name`, letters, stands before the others. `label` is
+    what a screen reader says.
 
-    Parameters
-    ----------
-    picture : bytes
-        An SVG file of `linkcalc.views.style.render`.
-    name : str
-        Prefix of its inner names; letters.
-    label : str
-        What a screen reader says.
-
-    Examples
-    --------
     >>> file = b'<?xml version="1.0"?>\n<svg width="9pt"><g id="a"/><g id="b"/><use xlink:href="#a"/></svg>'
     >>> print(inline_svg(file, "map", "A & B"))
     <svg role="img" aria-label="A &amp; B"><g id="map-a"/><g/><use xlink:href="#map-a"/></svg>

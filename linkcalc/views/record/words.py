@@ -1,14 +1,27 @@
 """Figures of a record in words."""
 
 import math
+import re
 from datetime import date
 
+from linkcalc.views.page import NO_BREAK
 from linkcalc.views.words import decibel_words, rounded
 
 _MONTHS = (
     *("January", "February", "March", "April", "May", "June", "July"),
     *("August", "September", "October", "November", "December"),
 )
+
+_TERMINAL = re.compile(r"; (see )?linkcalc \w+$| \(--\w+ says it\)")
+
+
+def without_commands(line: str) -> str:
+    """What a line for the terminal says to somebody who has none.
+
+    >>> without_commands("Tank: 3.9 m³ free; see linkcalc tank"), without_commands("taken as dry (--wet says it)")
+    ('Tank: 3.9 m³ free', 'taken as dry')
+    """
+    return _TERMINAL.sub("", line)
 
 
 def level(power_dbm: float | None) -> str:
@@ -39,14 +52,14 @@ def degrees(bearing_deg: float) -> str:
 
 
 def power(power_dbm: float) -> str:
-    """A power as radios are set and as people speak of it.
+    r"""A power as radios are set and as people speak of it.
 
     >>> power(14.0), power(30.0), power(-3.0)
-    ('14.0 dBm (25.1 mW)', '30.0 dBm (1000 mW)', '-3.0 dBm (0.501 mW)')
+    ('14.0 dBm (25.1\xa0mW)', '30.0 dBm (1000\xa0mW)', '-3.0 dBm (0.501\xa0mW)')
     """
     milliwatts = 10.0 ** (power_dbm / 10.0)
     decimals = max(0, 2 - math.floor(math.log10(milliwatts)))
-    return f"{level(power_dbm)} ({milliwatts:.{decimals}f} mW)"
+    return f"{level(power_dbm)} ({milliwatts:.{decimals}f}{NO_BREAK}mW)"
 
 
 def date_words(day: date) -> str:

@@ -24,7 +24,8 @@ from linkcalc.link.path_loss import find
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.plan.in_python import plan_from
 from linkcalc.terrain.profile import Profile, profile_from
-from linkcalc.terrain.rasters import GROUND_LIMITS_M, open_mosaic
+from linkcalc.terrain.raster import GROUND_LIMITS_M
+from linkcalc.terrain.rasters import open_mosaic
 from linkcalc.terrain.surveyed import read_profile_csv
 from tests.validation.measured.links import Gathered, Links, gather
 from tests.validation.measured.sets import Assumed, MeasuredSet, find_sets, read_set

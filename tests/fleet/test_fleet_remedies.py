@@ -14,8 +14,8 @@ import pytest
 
 from linkcalc.fleets.assign import Assignment, Choice, options
 from linkcalc.fleets.contention import outlook
-from linkcalc.fleets.mends import lacks_words, mends, spread_retries
 from linkcalc.fleets.network import STEADY, Network, Setting, Supply
+from linkcalc.fleets.remedies import lacks_words, mends, spread_retries
 from linkcalc.link.reliability import margin_for_success
 from tests.fleet.networks import equal_nodes, scattered
 

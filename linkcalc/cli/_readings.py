@@ -1,0 +1,70 @@
+"""What the commands that take readings share: options, and how rows that are not used are named."""
+
+from collections.abc import Sequence
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, cast
+
+import typer
+
+from linkcalc.cli._output import tell
+from linkcalc.cli._shell import chosen_link
+
+if TYPE_CHECKING:
+    from linkcalc.plan import Link, LoadedPlan
+    from linkcalc.site.measured import Leaf as LeafName
+    from linkcalc.site.readings import Readings, RefusedRow, Way
+
+_MOST_REFUSED_SHOWN = 20
+
+
+class Direction(StrEnum):
+    """Which way a reading was taken."""
+
+    there = "there"
+    back = "back"
+
+
+class Leaf(StrEnum):
+    """Foliage on the day."""
+
+    in_leaf = "in_leaf"
+    out_of_leaf = "out_of_leaf"
+
+
+READINGS = typer.Argument(
+    metavar="READINGS...",
+    help="Readings, one file or several: CSV, or JSON of the field sheet.",
+    show_default=False,
+)
+
+WetOption = Annotated[
+    bool | None,
+    typer.Option("--wet/--dry", help="Leaves on the day, where rows do not say.", show_default=False),
+]
+
+
+def leaf_name(leaf: Leaf | None) -> "LeafName | None":
+    """The option as the core has it."""
+    return cast("LeafName | None", leaf and leaf.value)
+
+
+def read_files(
+    loaded: "LoadedPlan", link: str | None, files: Sequence[Path], direction: Direction | None = None
+) -> "tuple[Link, Readings | None]":
+    """The link that is named, here or in the files, and the readings; None without files."""
+    from linkcalc.site.readings import link_named_in, read_all
+
+    named = (name for name in map(link_named_in, files) if name is not None)
+    chosen = chosen_link(loaded, link or next(named, None))
+    way = cast("Way | None", direction and direction.value)
+    return chosen, read_all(files, (chosen.from_, chosen.to), direction=way) if files else None
+
+
+def tell_refused(files: Sequence[Path], refused: "Sequence[RefusedRow]") -> None:
+    """Name the rows that are not used on stderr."""
+    file = ", ".join(str(f) for f in files)
+    for row in refused[:_MOST_REFUSED_SHOWN]:
+        tell(f"{row.file or file}, row {row.row}: {row.reason}; row not used")
+    if len(refused) > _MOST_REFUSED_SHOWN:
+        tell(f"{file}: {len(refused) - _MOST_REFUSED_SHOWN} more rows not used")

@@ -1,0 +1,47 @@
+"""The JSON Schema of a plan, of a fleet, or of a result."""
+
+from enum import StrEnum
+from typing import Annotated
+
+import typer
+
+from linkcalc.cli._output import show
+
+
+class File(StrEnum):
+    """Whose schema."""
+
+    plan = "plan"
+    fleet = "fleet"
+    result = "result"
+
+
+def schema(
+    file: Annotated[
+        File, typer.Argument(metavar="[plan|fleet|result]", help="Whose schema.", show_default=False)
+    ] = File.plan,
+) -> None:
+    """Print the JSON Schema of the plan file, of the fleet file, or of what check --json prints.
+
+    \b
+    Example:
+      linkcalc schema > linkcalc-plan.schema.json
+      linkcalc schema fleet > linkcalc-fleet.schema.json
+      linkcalc schema result > result.schema.json
+
+    Editors that know TOML take it from a file's first line: #:schema ./linkcalc-plan.schema.json
+    """
+    show(schema_text(file))
+
+
+def schema_text(file: File) -> str:
+    """A schema as JSON."""
+    import json
+
+    from linkcalc.plan import Plan
+    from linkcalc.plan.fleet import Fleet
+    from linkcalc.plan.keys import file_schema
+    from linkcalc.views.jsonout import result_schema
+
+    described = result_schema() if file is File.result else file_schema(Fleet if file is File.fleet else Plan)
+    return json.dumps(described, indent=2) + "\n"

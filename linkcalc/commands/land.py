@@ -1,0 +1,200 @@
+"""Many places: the land around a station, places for relays, the nodes of a fleet."""
+
+import os
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+from linkcalc.commands._paths import FilePath, as_path
+from linkcalc.errors import ArgumentError
+from linkcalc.plan.in_python import PlanLike, as_plan, chosen_link, shortened
+
+if TYPE_CHECKING:
+    from linkcalc.area.coverage import CoverageResult, Progress
+    from linkcalc.area.relay.result import RelaySiting
+    from linkcalc.area.scheduler import Scheduler
+    from linkcalc.fleets.answer import FleetResult
+    from linkcalc.plan.fleet import LoadedFleet
+
+
+def coverage(
+    plan: PlanLike,
+    station: str | Sequence[str],
+    *,
+    radius_m: float = 10_000.0,
+    link: str | Sequence[str] | None = None,
+    cell_m: float = 30.0,
+    tiles_in: FilePath | None = None,
+    scheduler: "Scheduler | None" = None,
+    progress: "Callable[[Progress], None] | None" = None,
+) -> "CoverageResult":
+    """Say where around a station the other end of a link could stand.
+
+    Parameters
+    ----------
+    plan : path, mapping, Plan or LoadedPlan
+    station : str or sequence of str
+        The station that stays where it is; of several, each cell holds the best.
+    radius_m, cell_m : float, m
+        How far around it to look, and the width of a cell.
+    link : str or sequence of str, optional
+        Whose other end goes into the cells; by default each station's first.
+    tiles_in : path, optional
+        Folder for finished tiles: an interrupted call is taken up by the next one.
+    scheduler, progress
+        As `linkcalc.area.coverage.coverage`.
+
+    Returns
+    -------
+    CoverageResult
+        With `to_xarray`, `to_geojson`, `figure`.
+
+    Examples
+    --------
+    >>> import linkcalc as lc
+    >>> found = lc.coverage(lc.sample_path("plain"), "pump shed", radius_m=600.0, cell_m=200.0)
+    >>> found.bands["margin_db"].shape, found.crs.split()[0]
+    ((7, 7), '+proj=aeqd')
+    """
+    from linkcalc.area.coverage import plan_coverage
+
+    names = [station] if isinstance(station, str) else station
+    if not isinstance(names, Sequence) or not all(isinstance(name, str) for name in names):
+        raise ArgumentError(f"station is the name of one, or a list of names; not {shortened(station)}")
+    return plan_coverage(
+        as_plan(plan),
+        station,
+        radius_m,
+        link=link,
+        cell_m=cell_m,
+        tiles_in=as_path(tiles_in),
+        scheduler=scheduler,
+        progress=progress,
+    )
+
+
+def relay(
+    plan: PlanLike,
+    *,
+    link: str | None = None,
+    radius_m: float | None = None,
+    cell_m: float | None = None,
+    relays: Literal[1, 2] | None = None,
+    apart_m: float | None = None,
+    within: FilePath | None = None,
+    track: FilePath | None = None,
+    track_distance_m: float | None = None,
+    steepest_deg: float | None = None,
+    nodata_distance_m: float = 0.0,
+    relay_like: str | None = None,
+    relay_height_m: float | None = None,
+    relay_power_dbm: float | None = None,
+    relay_gain_dbi: float | None = None,
+    tiles_in: FilePath | None = None,
+    scheduler: "Scheduler | None" = None,
+) -> "RelaySiting":
+    """Say where a relay for a link would go.
+
+    Parameters
+    ----------
+    plan : path, mapping, Plan or LoadedPlan
+    link : str, optional
+        Which, where the plan has several.
+    radius_m, cell_m, apart_m : float, m
+        How far around the middle of the link to look, the width of a cell, the least distance between spots.
+    relays : 1 or 2, optional
+        Relays in a row; by default one, and two where no spot for one closes.
+    within, track : path, optional
+        GeoJSON files: polygons to stay in; tracks to stay within `track_distance_m` of.
+    steepest_deg, nodata_distance_m : float
+        Steepest slope, and least distance from cells without height.
+    relay_like, relay_height_m, relay_power_dbm, relay_gain_dbi
+        Equipment: that of a station of the plan, or the link's with these.
+    tiles_in, scheduler
+        As `coverage`.
+
+    Returns
+    -------
+    RelaySiting
+        With `to_xarray`, `to_geojson`, `figure`.
+
+    Examples
+    --------
+    >>> import linkcalc as lc
+    >>> found = lc.relay(lc.sample_path("upland"), cell_m=300.0, relays=1)
+    >>> found.direct.verdict, found.best.verdict
+    ('at_risk', 'closes')
+    """
+    from linkcalc.area.access import Access
+    from linkcalc.area.relay.plan import RelayKit
+    from linkcalc.area.relay.search import Run
+    from linkcalc.area.relay.siting import relay_siting
+
+    loaded = as_plan(plan)
+    return relay_siting(
+        loaded,
+        chosen_link(loaded, link),
+        radius_m=radius_m,
+        cell_m=cell_m,
+        apart_m=apart_m,
+        access=Access(as_path(within), as_path(track), track_distance_m, steepest_deg, nodata_distance_m),
+        kit=RelayKit(relay_like, relay_height_m, relay_power_dbm, relay_gain_dbi),
+        relays=relays,
+        run=Run(scheduler, as_path(tiles_in)),
+    )
+
+
+def fleet(
+    fleet: "FilePath | LoadedFleet",
+    plan: PlanLike | None = None,
+    *,
+    link: str | None = None,
+    interval_s: float | None = None,
+    choose: bool = True,
+    simulate: bool = True,
+    seed: int = 1,
+    scheduler: "Scheduler | None" = None,
+) -> "FleetResult":
+    """Say which shed hears which node, who collides, and how each node should send.
+
+    Parameters
+    ----------
+    fleet : path or LoadedFleet
+        Fleet file; or with `plan` a list of nodes (CSV).
+    plan : path, mapping, Plan or LoadedPlan, optional
+        The plan that has the nodes' sheds and equipment.
+    link, interval_s
+        With `plan`: which link, and the time between two messages of a node.
+    choose : bool
+        Propose shed, spreading factor and power of each node; else judge them as planned.
+    simulate : bool
+        Also play the fleet packet by packet, from `seed`.
+    scheduler
+        As `coverage`.
+
+    Returns
+    -------
+    FleetResult
+
+    Examples
+    --------
+    >>> import linkcalc as lc
+    >>> found = lc.fleet(lc.sample_path("upland_fleet"), simulate=False)
+    >>> len(found.nodes), found.verdict
+    (60, 'at_risk')
+    """
+    from linkcalc.fleets.answer import answer
+    from linkcalc.plan.fleet import LoadedFleet, fleet_of_plan, load_fleet
+
+    if isinstance(fleet, LoadedFleet):
+        loaded = fleet
+    elif not isinstance(fleet, str | os.PathLike):
+        raise ArgumentError(
+            "a fleet is the path of a fleet file or of a list of nodes, or what load_fleet returns; "
+            f"not {type(fleet).__name__}: {shortened(fleet)}"
+        )
+    elif plan is None:
+        loaded = load_fleet(Path(fleet))
+    else:
+        loaded = fleet_of_plan(as_plan(plan), Path(fleet), link=link, interval_s=interval_s)
+    return answer(loaded, choose=choose, play=simulate, seed=seed, scheduler=scheduler)

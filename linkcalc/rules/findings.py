@@ -1,0 +1,320 @@
+"""What a rule says of a transmission, one limited quantity after the other: value, limit, and what would keep it."""
+
+import math
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+
+from linkcalc.rules.found import POWER_ROUNDING_DB, Finding, Quantity
+from linkcalc.rules.intervals import (
+    duty_share,
+    dwell_window_s,
+    interval_by_channel_hour,
+    interval_by_dwell,
+    interval_by_time_on_air,
+    may_listen,
+    others_in_slice_s,
+    others_s,
+    pause_s,
+    slice_share,
+)
+from linkcalc.rules.table import Rule
+from linkcalc.rules.transmission import HERTZ, HOUR_S, Transmission, occupied_hz
+
+
+def _band(rule: Rule, t: Transmission) -> Iterable[Finding]:
+    low, high = occupied_hz(t)
+    if rule.barred:
+        out_khz = min(high - rule.low_mhz * 1e6, rule.high_mhz * 1e6 - low) / 1e3
+        text = f"{rule.low_mhz:g}-{rule.high_mhz:g} MHz is {rule.barred}"
+        yield Finding("band", "over", text, out_khz, "kHz", "move the carrier")
+        return
+    outside_hz = max(rule.low_mhz * 1e6 - low, high - rule.high_mhz * 1e6, 0.0)
+    gaps_hz = [min(high, g * 1e6) - max(low, f * 1e6) for f, g in rule.excluded_mhz]
+    beyond_hz = max([outside_hz, *gaps_hz])
+    if beyond_hz < HERTZ:
+        yield Finding("band", "within", "the occupied band lies inside")
+        return
+    yield Finding(
+        "band",
+        "over",
+        f"the occupied band {low / 1e6:.4f}-{high / 1e6:.4f} MHz leaves the allowed band"
+        f" by {_amount(beyond_hz / 1e3)} kHz",
+        over_by=beyond_hz / 1e3,
+        unit="kHz",
+        remedy="move the carrier or narrow the signal",
+    )
+
+
+def _power(rule: Rule, t: Transmission) -> Iterable[Finding]:
+    for name, value, limit in (
+        ("conducted power", t.conducted_power_dbm, _conducted_limit_dbm(rule, t)),
+        ("ERP", t.erp_dbm, _dbm(rule.max_erp_mw)),
+        ("EIRP", t.eirp_dbm, _dbm(rule.max_eirp_mw)),
+    ):
+        if limit is not None:
+            yield _level("power", f"{name} {value:.1f} dBm", value, limit)
+
+
+def _density(rule: Rule, t: Transmission) -> Iterable[Finding]:
+    if rule.density_dbm is None or not _density_applies(rule, t):
+        return
+    assert rule.density_reference_khz is not None
+    assert rule.density_kind is not None
+    value = t.density_dbm(rule.density_reference_khz * 1e3, rule.density_kind)
+    where = f"in {rule.density_reference_khz:g} kHz if flat"
+    kind = f"{'peak ' if rule.density_peak else ''}{_KIND_WORDS[rule.density_kind]}"
+    name = f"{kind} density {value:.1f} dBm {where}"
+    yield _level("density", name, value, rule.density_dbm)
+
+
+def _time_on_air(rule: Rule, t: Transmission) -> Iterable[Finding]:
+    """The duty cycle or, where the rule lets whoever listens first leave it, what it asks of those."""
+    if rule.duty_cycle is None:
+        return
+    by_share = _duty_cycle(rule, t)
+    if by_share.status == "within" or not (t.listen_before_talk and may_listen(rule)):
+        yield by_share
+        return
+    polite = tuple(_polite(rule, t))
+    telling = [f.text for f in polite if f.status == "over"]
+    if telling:
+        yield replace(by_share, text=f"{by_share.text}; listening first: {'; '.join(telling)}")
+    elif by_share.status == "over" and any(f.status == "unknown" for f in polite):
+        yield next(f for f in polite if f.status == "unknown")
+    else:
+        yield from polite if all(f.status == "within" for f in polite) else (by_share,)
+
+
+def _duty_cycle(rule: Rule, t: Transmission) -> Finding:
+    allowed = duty_share(rule, t) * HOUR_S
+    own, others = t.time_on_air_per_hour_s, others_s(rule, t)
+    if own is None and others + t.message_time_s <= allowed + 1e-9:
+        return Finding("duty", "unknown", f"no reporting interval stated; {allowed:g} s per hour are allowed")
+    used = others + (t.message_time_s if own is None else own)
+    text = f"{_amount(used)} s on the air in an hour, limit {allowed:g} s"
+    if others:
+        text += f" ({_amount(others)} s of it for other messages)"
+    if used <= allowed + 1e-9:
+        return Finding("duty", "within", text)
+    interval = interval_by_time_on_air(rule, t)
+    remedy = "shorten the message" + (" and send the others less often" if others else "")
+    if interval is not None:
+        remedy = f"send every {_seconds_up(interval)} s or less often"
+    if may_listen(rule) and not t.listen_before_talk:
+        listening = _polite(rule, replace(t, listen_before_talk=True))
+        if all(f.status == "within" for f in listening):
+            remedy += ", or listen before talk"
+    return Finding("duty", "over", text, used - allowed, "s per hour", remedy)
+
+
+def _polite(rule: Rule, t: Transmission) -> Iterable[Finding]:
+    """What is asked of those who listen first: short bursts, pauses, a sum in each slice of spectrum."""
+    if rule.polite_s_per_hour is None:
+        yield Finding(
+            "duty",
+            "unknown",
+            "listening first replaces the duty cycle, but what limits it is not in the table",
+        )
+        return
+    assert rule.polite_burst_s is not None
+    assert rule.polite_pause_s is not None
+    if t.time_on_air_s > rule.polite_burst_s + 1e-9:
+        limit = f"limit {rule.polite_burst_s:g} s"
+        yield Finding("duty", "over", f"{_amount(t.time_on_air_s)} s a transmission, {limit}")
+    between = t.between_starts_s
+    if between is None:
+        yield Finding("duty", "unknown", "no reporting interval stated")
+        return
+    pause = between * t.hopping_channels - t.time_on_air_s
+    if pause < rule.polite_pause_s - 1e-9:
+        yield Finding("duty", "over", f"a pause of {_amount(pause)} s, at least {rule.polite_pause_s:g} s")
+    assert t.interval_s is not None
+    bursts = math.ceil(HOUR_S / t.interval_s - 1e-9) * t.tries
+    used = math.ceil(bursts * slice_share(rule, t) - 1e-9) * t.time_on_air_s + others_in_slice_s(rule, t)
+    text = f"{_amount(used)} s an hour in {rule.polite_per_khz:g} kHz, limit {rule.polite_s_per_hour:g} s"
+    over = used > rule.polite_s_per_hour + 1e-9
+    yield Finding("duty", "over" if over else "within", f"listens first: {text}" if not over else text)
+
+
+def _channel_hour(rule: Rule, t: Transmission) -> Iterable[Finding]:
+    if rule.channel_s_per_hour is None or t.interval_s is None:
+        return
+    bursts = math.ceil(HOUR_S / t.interval_s - 1e-9) * t.tries
+    used = math.ceil(bursts / t.hopping_channels) * t.time_on_air_s
+    used += others_s(rule, t) / t.hopping_channels
+    text = f"{_amount(used)} s an hour on each channel, limit {rule.channel_s_per_hour:g} s"
+    if used <= rule.channel_s_per_hour + 1e-9:
+        yield Finding("duty", "within", text)
+        return
+    interval = interval_by_channel_hour(rule, t)
+    remedy = (
+        "shorten the message" if interval is None else f"send every {_seconds_up(interval)} s or less often"
+    )
+    yield Finding("duty", "over", text, used - rule.channel_s_per_hour, "s per hour", remedy)
+
+
+def _listen(rule: Rule, t: Transmission) -> Iterable[Finding]:
+    if rule.listen_before_talk != "required":
+        return
+    if t.listen_before_talk:
+        yield Finding("listen", "within", "listens before talk")
+    else:
+        yield Finding("listen", "over", "listening before talk is required", remedy="listen before talk")
+
+
+def _dwell(rule: Rule, t: Transmission) -> Iterable[Finding]:
+    if rule.dwell_s is None:
+        return
+    window = dwell_window_s(rule, t)
+    limit = f"limit {rule.dwell_s:g} s" + ("" if window is None else f" in {window:g} s")
+    if t.time_on_air_s > rule.dwell_s + 1e-9 or window is None:
+        used = t.time_on_air_s
+    elif t.interval_s is None:
+        yield Finding("dwell", "unknown", f"no reporting interval stated; on one channel: {limit}")
+        return
+    else:
+        # equal use: a channel returns after all others, whichever message is being sent
+        between_s = t.hopping_channels * t.interval_s / t.tries
+        used = t.time_on_air_s * math.ceil(window / between_s - 1e-9)
+    text = f"{_amount(used)} s on one channel, {limit}"
+    if used <= rule.dwell_s + 1e-9:
+        yield Finding("dwell", "within", text)
+        return
+    interval = interval_by_dwell(rule, t)
+    remedy = "shorten the message or use a lower spreading factor"
+    if interval is not None:
+        remedy = f"send every {_seconds_up(interval)} s or less often"
+    yield Finding("dwell", "over", text, used - rule.dwell_s, "s", remedy)
+
+
+def _pause(rule: Rule, t: Transmission) -> Iterable[Finding]:
+    for least, channels, where in (
+        (pause_s(rule, t), 1, "between transmissions"),
+        (rule.channel_return_s or 0.0, t.hopping_channels, "before a channel is used again"),
+    ):
+        if not least:
+            continue
+        limit = f"at least {_amount(least)} s"
+        if t.between_starts_s is None:
+            yield Finding("pause", "unknown", f"no reporting interval stated; pause {where}: {limit}")
+            continue
+        pause = t.between_starts_s * channels - t.time_on_air_s
+        text = f"a pause of {_amount(pause)} s {where}, {limit}"
+        if pause >= least - 1e-9:
+            yield Finding("pause", "within", text)
+            continue
+        apart = _seconds_up((least + t.time_on_air_s) / channels)
+        what = "tries" if t.tries > 1 else "messages"
+        yield Finding("pause", "over", text, least - pause, "s", f"start {what} {apart} s apart or more")
+
+
+def _channels(rule: Rule, t: Transmission) -> Iterable[Finding]:
+    if rule.min_channels is None:
+        return
+    count = "a fixed channel" if t.hopping_channels == 1 else f"{t.hopping_channels} hopping channels"
+    if t.hopping_channels < rule.min_channels:
+        text, short = (
+            f"{count}, at least {rule.min_channels} needed",
+            float(rule.min_channels - t.hopping_channels),
+        )
+        remedy = f"hop over at least {rule.min_channels} channels"
+        yield Finding("channels", "over", text, short, "channels", remedy)
+        return
+    # channels that overlap are not as many as they are counted
+    room_khz = (rule.high_mhz - rule.low_mhz - sum(high - low for low, high in rule.excluded_mhz)) * 1e3
+    most = math.floor(room_khz / (t.bandwidth_hz / 1e3) + 1e-9)
+    if t.hopping_channels > most >= 1:
+        text = f"{count} of {t.bandwidth_hz / 1e3:g} kHz do not fit into {room_khz / 1e3:g} MHz"
+        remedy = f"hop over {most} channels" if most >= rule.min_channels else "use narrower channels"
+        yield Finding("channels", "over", text, float(t.hopping_channels - most), "channels", remedy)
+    else:
+        yield Finding("channels", "within", f"{count}, at least {rule.min_channels} needed")
+
+
+def _bandwidth(rule: Rule, t: Transmission) -> Iterable[Finding]:
+    if rule.bandwidth_measure is None:
+        return
+    width = t.bandwidth_hz / 1e3
+    low, high, below = rule.min_bandwidth_khz, rule.max_bandwidth_khz, rule.below_bandwidth_khz
+    name = f"bandwidth {width:g} kHz"
+    text = f"{name} is within the rule's {rule.bandwidth_measure} limits"
+    if low is not None and width < low - 1e-6:
+        text = f"{name}, at least {low:g} kHz needed ({rule.bandwidth_measure})"
+        yield Finding("bandwidth", "over", text, low - width, "kHz", f"use at least {low:g} kHz")
+    elif high is not None and width > high + 1e-6:
+        text = f"{name}, limit {high:g} kHz ({rule.bandwidth_measure})"
+        yield Finding("bandwidth", "over", text, width - high, "kHz", f"use {high:g} kHz or less")
+    elif below is not None and width >= below - 1e-6:
+        text = f"{name}, must be below {below:g} kHz ({rule.bandwidth_measure})"
+        yield Finding("bandwidth", "over", text, width - below, "kHz", f"use less than {below:g} kHz")
+    else:
+        yield Finding("bandwidth", "within", text)
+
+
+JUDGES: tuple[Callable[[Rule, Transmission], Iterable[Finding]], ...] = (
+    _band,
+    _power,
+    _density,
+    _time_on_air,
+    _channel_hour,
+    _listen,
+    _dwell,
+    _pause,
+    _channels,
+    _bandwidth,
+)
+
+_KIND_WORDS = {"conducted": "conducted", "erp": "ERP", "eirp": "EIRP"}
+
+
+def _level(quantity: Quantity, name: str, value: float, limit: float) -> Finding:
+    excess = value - limit
+    text = f"{name}, limit {limit + 1e-9:.1f} dBm"
+    if excess <= POWER_ROUNDING_DB:
+        return Finding(quantity, "within", text)
+    text += f", over by {_amount(excess)} dB"
+    down = math.ceil(excess * 10) / 10
+    return Finding(quantity, "over", text, excess, "dB", f"lower the power by {down:g} dB")
+
+
+def _density_applies(rule: Rule, t: Transmission) -> bool:
+    return rule.density_above_khz is None or t.bandwidth_hz > rule.density_above_khz * 1e3 + 1e-3
+
+
+def _dbm(milliwatts: float | None) -> float | None:
+    return None if milliwatts is None else 10.0 * math.log10(milliwatts)
+
+
+def _conducted_limit_dbm(rule: Rule, t: Transmission) -> float | None:
+    limit = _dbm(rule.max_conducted_mw)
+    if limit is None or rule.gain_free_dbi is None:
+        return limit
+    return limit - max(t.antenna_gain_dbi - rule.gain_free_dbi, 0.0)
+
+
+def _amount(value: float) -> str:
+    return f"{value:.1f}" if value >= 10 else f"{value:.3g}"
+
+
+def _seconds_up(value: float) -> str:
+    """An interval rounded so that it still keeps the limit."""
+    return f"{math.ceil(value * 10 - 1e-6) / 10:g}"
+
+
+def largest_conducted_dbm(rule: Rule, t: Transmission) -> float | None:
+    """Conducted power at which the tightest power or density limit of the rule is reached."""
+    to_erp = t.erp_dbm - t.conducted_power_dbm
+    to_eirp = t.eirp_dbm - t.conducted_power_dbm
+    offsets = {"conducted": 0.0, "erp": to_erp, "eirp": to_eirp}
+    limits = [
+        (_conducted_limit_dbm(rule, t), 0.0),
+        (_dbm(rule.max_erp_mw), to_erp),
+        (_dbm(rule.max_eirp_mw), to_eirp),
+    ]
+    if rule.density_dbm is not None and _density_applies(rule, t):
+        assert rule.density_reference_khz is not None
+        assert rule.density_kind is not None
+        spread = t.density_dbm(rule.density_reference_khz * 1e3, "conducted") - t.conducted_power_dbm
+        limits.append((rule.density_dbm, spread + offsets[rule.density_kind]))
+    stated = [limit - offset for limit, offset in limits if limit is not None]
+    return min(stated) if rule.power_limited else None
