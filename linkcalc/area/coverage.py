@@ -30,7 +30,7 @@ from linkcalc.area.margins import answers, template_case
 from linkcalc.area.program import formulas
 from linkcalc.area.scheduler import Local, Scheduler
 from linkcalc.errors import DomainError, LinkcalcError, OutOfRangeWarning, TerrainError
-from linkcalc.files import atomic_write
+from linkcalc.files import atomic_write, made_folder
 from linkcalc.link.case import LinkCase
 from linkcalc.link.on_ground import open_terrain, position_deg
 from linkcalc.link.requirement import VERDICTS
@@ -422,11 +422,7 @@ class TileStore:
 
     def __init__(self, folder: Path, digest: str, *, bands: int = len(BANDS)) -> None:
         self._bands = bands
-        self.folder = folder / f"tiles-{digest[:16]}"
-        try:
-            self.folder.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise LinkcalcError(f"{self.folder}: cannot be made: {error.strerror or error}") from None
+        self.folder = made_folder(folder / f"tiles-{digest[:16]}")
 
     def load(self, tile: Tile) -> Singles | None:
         """A tile that is there and whole, else None."""
