@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, TypedDict
 import typer
 
 if TYPE_CHECKING:
-    from linkcalc.area.coverage import Progress
+    from linkcalc.area.tiles import Progress
 
 
 class Screen(TypedDict):

@@ -2,7 +2,6 @@
 headings, captions and files. Colours and type are those of `style`."""
 
 import itertools
-import math
 import os
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -270,8 +269,9 @@ class Names:
         """Write a name beside a mark of a size, if there is a place for it."""
         words = style.drawable(name)
         wide, high = width_of_text(words, size, bold) + 2.0, 1.2 * size
-        best: tuple[tuple[int, int], Box] | None = None
-        for more, (across, up) in itertools.product((0.0, 7.0, 17.0), self._SIDES):
+        best: tuple[tuple[int, float], Box] | None = None
+        farther = (0.0, 4.0) if over == "nothing" else (0.0, 4.0, 12.0)
+        for more, (across, up) in itertools.product(farther, self._SIDES):
             away = 0.5 * mark_pt + 3.5 + more
             left = self._room.x_pt(place[0]) + across * away - wide * (1 - across) / 2.0
             low = self._room.y_pt(place[1]) + up * (2.0 + more if across else away) - high * (1 - up) / 2.0
@@ -283,12 +283,15 @@ class Names:
                 or box[3] > self._room.height_pt - 2.0
             ):
                 continue
-            inside = (self._lines > box[:2]) & (self._lines < box[2:])
-            hidden = sum(meet(box, t) for t in self._taken), int(inside.all(axis=1).sum())
+            inside = (self._lines > np.subtract(box[:2], 2.0)) & (self._lines < np.add(box[2:], 2.0))
+            met, crossed = sum(meet(box, other) for other in self._taken), int(inside.all(axis=1).sum())
+            if (met and over != "all") or (crossed and over == "nothing"):
+                continue
+            # farther off it may be taken for another's: that weighs as much as a point hidden for each point away
+            hidden = met, crossed + more
             if best is None or hidden < best[0]:
                 best = hidden, box
-        worst = {"nothing": (0, 0), "lines": (0, math.inf), "all": (math.inf, math.inf)}[over]
-        if best is None or best[0] > worst:
+        if best is None:
             return None
         self._taken.append(best[1])
         left, low, right, high = best[1]
