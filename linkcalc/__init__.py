@@ -11,12 +11,12 @@ from linkcalc._version import __version__ as __version__
 
 _NAMES = {
     "answer": "Answer",
-    "area.coverage": "CoverageResult",
+    "area.coverage_result": "CoverageResult",
     "area.relay.result": "RelaySiting",
     "commands": "acceptance check compare coverage energy fieldsheet fleet heights limits messages parts record relay "
     "survey sweep tank",
     "errors": "ArgumentError DomainError LinkcalcError OutOfRangeWarning PlanError ReadingsError TerrainError",
-    "fleets.answer": "FleetResult",
+    "fleets.result": "FleetResult",
     "frames": "Comparison compare_measured readings_frame readings_from",
     "link.losses": "Situation",
     "link.parts_list": "Bill",

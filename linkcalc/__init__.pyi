@@ -1,7 +1,7 @@
 # Written by `python -m tests.typing.stubs` from the module beside it.
 from linkcalc._version import __version__ as __version__
 from linkcalc.answer import Answer as Answer
-from linkcalc.area.coverage import CoverageResult as CoverageResult
+from linkcalc.area.coverage_result import CoverageResult as CoverageResult
 from linkcalc.area.relay.result import RelaySiting as RelaySiting
 from linkcalc.commands import acceptance as acceptance
 from linkcalc.commands import check as check
@@ -26,7 +26,7 @@ from linkcalc.errors import OutOfRangeWarning as OutOfRangeWarning
 from linkcalc.errors import PlanError as PlanError
 from linkcalc.errors import ReadingsError as ReadingsError
 from linkcalc.errors import TerrainError as TerrainError
-from linkcalc.fleets.answer import FleetResult as FleetResult
+from linkcalc.fleets.result import FleetResult as FleetResult
 from linkcalc.frames import Comparison as Comparison
 from linkcalc.frames import compare_measured as compare_measured
 from linkcalc.frames import readings_frame as readings_frame

@@ -18,7 +18,7 @@ ROOT = Path(linkcalc.__file__).parent
 
 FLOORS: tuple[tuple[str, ...], ...] = (
     ("errors", "units", "wording", "_version"),
-    ("_arrays", "files", "answer", "tabular"),
+    ("_arrays", "_kinds", "files", "answer", "tabular"),
     ("sample_files",),
     ("propagation", "radio", "rules"),
     ("terrain",),
@@ -35,11 +35,8 @@ FLOORS: tuple[tuple[str, ...], ...] = (
 """A room knows itself and the floors below it: nothing above, and no neighbour. Physics and the table of legal limits
 know no plan, the core no pictures, and only the shell knows the shell."""
 
-CLIMBS = {
-    # a relay is one of the remedies, and how a plan takes one up is written beside the search for its place
-    ("linkcalc.link.remedies", "linkcalc.area.relay.plan"),
-}
-"""The imports that lead up all the same, each within a function and with its reason."""
+CLIMBS: set[tuple[str, str]] = set()
+"""The imports that lead up all the same, each within a function and with its reason; none so far."""
 
 
 def modules() -> dict[str, Path]:

@@ -605,9 +605,9 @@ def test_no_power_is_advised_that_the_table_of_limits_refuses() -> None:
 
 def test_a_better_antenna_under_a_radiated_limit_comes_with_less_power() -> None:
     case = in_europe(link={"frequency_mhz": 868.3}, tank={"transmit_power_dbm": 14.0})
-    told = next(a for a in advice(case) if a.kind == "antenna" and "turned down" in a.text)
+    told = next(a for a in advice(case) if a.kind == "antenna" and "reduced to" in a.text)
     gain_dbi, power_dbm = (
         float(x)
-        for x in re.search(r"of ([\d.]+) dBi at .*down to ([\d.]+) dBm", told.text).groups()  # type: ignore[union-attr]
+        for x in re.search(r"of ([\d.]+) dBi at .*reduced to ([\d.]+) dBm", told.text).groups()  # type: ignore[union-attr]
     )
     assert power_dbm + gain_dbi - 2.15 <= 14.0 + 0.1  # 25 mW ERP

@@ -271,11 +271,12 @@ def test_an_antenna_raised_out_of_its_surroundings_never_loses_more(
 
 def test_what_is_told_of_many_paths_is_the_budget_of_one() -> None:
     case = sites.case(tank={"building": "traditional"}, conditions={"woodland_depth_m": 20.0})
-    told = {t.name: float(np.broadcast_to(t.value_db, 1)[0]) for t in case.path_terms(case.losses)}
-    found = {t.name: t.value_db for t in case.shared_terms}
+    rows = case.path_terms(case.losses)
+    told = {(t.kind, t.station): float(np.broadcast_to(t.value_db, 1)[0]) for t in rows}
+    found = {(t.kind, t.station): t.value_db for t in case.shared_terms}
     assert set(found) <= set(told)
-    for name, value_db in told.items():
-        assert found.get(name, 0.0) == pytest.approx(value_db, abs=1e-6)
+    for which, value_db in told.items():
+        assert found.get(which, 0.0) == pytest.approx(value_db, abs=1e-6)
     assert case.equipment_db() + sum(told.values()) == pytest.approx(case.budget().fade_margin_db, abs=2e-5)
     assert -sum(told.values()) == pytest.approx(case.budget().path_loss_db, abs=2e-5)
 

@@ -95,9 +95,9 @@ def priced(prices: dict[str, object], **station: object) -> dict[str, Part]:
 
 
 def test_money_is_counted_to_a_hundredth_and_every_part_once() -> None:
-    """2 m at 33.333 and 150.004: 216.67; 7 m at 1.2345: 8.64 (worked); a dipole of 2.1514 dBi by theory."""
+    """2 m at 33.333 and 150: 216.67; 7 m at 1.2345: 8.64 (worked); a dipole of 2.1514 dBi by theory."""
     found = priced(
-        {"mast": 150.004, "mast_per_m": 33.333, "feeder": {"rg58": 1.2345}},
+        {"mast": 150.0, "mast_per_m": 33.333, "feeder": {"rg58": 1.2345}},
         antenna_height_m=2.0,
         feeder={"type": "rg58", "length_m": 7.0},
     )

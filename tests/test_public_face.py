@@ -66,26 +66,8 @@ def test_no_modules_import_each_other_in_a_circle():
 
 
 INTERNAL = {
-    # shared with the compiled path, which has its own twins of them
-    "propagation.p1812": {
-        *(
-            "checked_zone",
-            "coast_km",
-            "checked_lapse",
-            "warn_outside_range",
-            "scan_sections",
-            "scan_roughness",
-        ),
-        *(
-            "path_of_profile",
-            "sea_coupling",
-            "site_shielding",
-            "upper_quantile",
-            "time_interpolation",
-            "losses",
-        ),
-    },
-    "propagation.diffraction": {"checked_profile", "number", "is_vertical"},
+    # shared with the compiled path
+    "propagation.p1812": {"checked_zone", "coast_km", "checked_lapse", "warn_outside_range"},
 }
 
 

@@ -223,7 +223,7 @@ def elevated(path: Profile | None = None, **changes: Any) -> LinkCase:
         (elevated(conditions={"woodland_depth_m": 400.0}), "trees in the path (400 m)"),
         (
             elevated(sites.profile(1000.0), tank={"antenna_height_m": 2.0}, shed={"antenna_height_m": 6.0}),
-            "ground close under the ray: the antennas are low",
+            "ground close below the ray: the antennas are low",
         ),
         (sites.case(sites.profile(600.0)), "surroundings of the low antenna at tank"),
         (
@@ -644,7 +644,7 @@ def test_a_surveyed_path_takes_its_season_from_its_stations(tmp_path: Path) -> N
         for latitude in (45.0, -45.0)
     ]
     assert k[0] > k[1]
-    assert any("northern half" in w for w in check(sites.case(QUICK, **july), tmp_path).warnings), (
+    assert any("northern hemisphere" in w for w in check(sites.case(QUICK, **july), tmp_path).warnings), (
         "without positions there is a guess to tell of"
     )
 

@@ -26,76 +26,40 @@ ROOT = Path(__file__).resolve().parents[2]
 PHENOMENA: dict[str, tuple[str, ...]] = {
     "The whole job": (
         "plan.loading", "plan.in_python", "plan.values", "link.on_ground", "link.verdict", "answer",
-        "link.result", "operation.sections", "sweeps.reach_by_ground", "sweeps.comparing",
-        "sweeps.sampling", "sweeps.sweeping", "sweeps.table", "sweeps.parameters", "sweeps.mast_heights",
-        "link.findings", "link.advice", "link.remedies", "link.remedy_options", "link.improved_plan",
-        "link.parts_list",
-        "site.record", "plan.sites", "plan.nodes", "sample_files", "files", "tabular",
+        "link.result", "operation.sections", "sweeps", "link.findings", "link.advice", "link.remedies",
+        "link.remedy_options", "link.improved_plan", "link.parts_list", "link.raising", "link.relay_on_line",
+        "link.remedy_plans", "link.drawing", "site.record", "plan.sites", "plan.nodes", "sample_files",
+        "files", "tabular",
     ),
     "Distance and clearance": ("propagation.free_space", "propagation.fresnel"),
     "Hills and obstacles": (
         "link.path_loss", "link.losses", "link.models", "link.chosen_model", "propagation.loss_models",
-        "propagation.diffraction", "propagation.p1812", "propagation.irregular", "propagation.compiled",
+        "propagation",
     ),
     "Ground reflection": ("propagation.two_ray", "propagation.ground"),
     "Trees, clutter, buildings": (
-        "propagation.vegetation", "propagation.clutter", "propagation.building_entry",
+        "propagation.vegetation", "propagation.clutter", "propagation.building_entry", "link.surroundings",
     ),
     "Air": ("propagation.refractivity",),
     "Noise": ("propagation.noise", "radio.signal_level"),
-    "Radios, antennas, feeders": (
-        "radio.css", "radio.fsk", "radio.receiver", "radio.antenna", "radio.antenna_types", "radio.feeder",
-        "link.modulation",
-    ),
-    "Budget, uncertainty and verdict": (
-        "link.case", "link.budget", "link.uncertainty", "link.reliability", "link.requirement",
-        "link.judgement", "units",
-    ),
-    "Terrain": (
-        "terrain.profile", "terrain.cutting", "terrain.surveyed", "terrain.station_ground", "terrain.arrays",
-        "terrain.raster", "terrain.rasters", "terrain.geodesy", "terrain.cell_size",
-        "terrain.agreement", "terrain.land_cover", "terrain.sources", "terrain.open_sets",
-        "terrain.local_copy", "plan.ground_data",
-    ),
-    "Messages and the tank": (
-        "operation.messages", "operation.channel", "operation.tank.loop", "operation.tank.shapes",
-        "operation.tank.cycle", "operation.tank.risk", "operation.tank.simulate", "operation.tank.solve",
-        "operation.tank.answer",
-    ),
-    "Law, people and energy": (
-        "rules.limits", "rules.transmission", "rules.found", "rules.findings", "rules.intervals",
-        "rules.table", "operation.limits", "link.traffic", "rules.starts", "link.legal",
-        "operation.exposure", "radio.energy", "operation.energy", "operation.solar_winter",
-    ),
-    "Measuring on site": (
-        "site.readings", "site.reading", "site.reading_cells", "frames", "site.listening", "site.fitted",
-        "site.survey", "site.level", "site.heard", "site.fades", "site.distribution",
-        "site.measured", "site.measured_table", "site.fieldsheet",
-        "site.compass", "site.walk_test", "site.loss_rate", "site.stopping", "site.acceptance",
-    ),
-    "Areas": (
-        "area.coverage", "area.gridded", "area.geofiles", "area.scheduler", "area.distributed",
-        "area.program", "area.land", "area.losses", "area.margins", "area.kernels", "area.height_pairs",
-        "area.access", "area.geojson", "area.relief",
-    ),
-    "Relays": (
-        "area.relay.siting", "area.relay.search", "area.relay.chain", "area.relay.plan",
-        "area.relay.result", "area.relay.files",
-    ),
-    "Fleets": (
-        "fleets.answer", "fleets.network", "fleets.reach", "fleets.capture", "fleets.aloha",
-        "fleets.levels", "fleets.air", "fleets.contention", "fleets.simulate", "fleets.judge",
-        "fleets.assign", "fleets.limits", "fleets.remedies",
-    ),
+    "Radios, antennas, feeders": ("radio", "link.modulation"),
+    "Budget, uncertainty and verdict": ("link", "units"),
+    "Terrain": ("terrain", "plan.ground_data"),
+    "Messages and the tank": ("operation.messages", "operation.channel", "operation.tank"),
+    "Law, people and energy": ("rules", "operation", "link.traffic", "link.legal", "radio.energy"),
+    "Measuring on site": ("site", "frames"),
+    "Areas": ("area",),
+    "Relays": ("area.relay",),
+    "Fleets": ("fleets",),
     "Pictures and text": (
         "views.notebook", "views.shown", "views.figures", "views.sweep_figures", "views.heights_figures",
-        "views.own_axes", "views.map_figures", "views.range_figures", "views.relay_figures", "views.fleet_figures",
-        "views.survey_figures", "views.messages_figures", "views.tank_figures", "views.energy_figures",
-        "views.style", "views.canvas", "views.text", "views.jsonout",
+        "views.own_axes", "views.map_figures", "views.range_figures", "views.relay_figures",
+        "views.fleet_figures", "views.survey_figures", "views.messages_figures", "views.tank_figures",
+        "views.energy_figures", "views.style", "views.canvas", "views.text", "views.jsonout",
     ),
     "Errors": ("errors",),
 }  # fmt: skip
-"""Modules by what a reader looks for; what is missing here is listed last, under "Everything else"."""
+"""Rooms and modules by what a reader looks for; a module stands where it is named most closely."""
 
 _LEFT_OUT = ("cli", "commands", "plan", "views", "wording")
 """What is no part of what is called from Python, unless listed above; `commands` has the page of the face."""
@@ -201,15 +165,15 @@ def every_module() -> Iterator[str]:
 
 def grouped() -> dict[str, list[str]]:
     """Modules by phenomenon; those that define nothing public are left out."""
-    everything = list(every_module())
-    listed = {name for names in PHENOMENA.values() for name in names}
-    groups = {title: [n for n in names if n in everything] for title, names in PHENOMENA.items()}
-    groups["Everything else"] = [
-        n
-        for n in everything
-        if n not in listed and n.split(".")[0] not in _LEFT_OUT and public_names(module(n))
-    ]
-    return {title: names for title, names in groups.items() if names}
+    subjects = {subject: title for title, named in PHENOMENA.items() for subject in named}
+    groups: dict[str, list[str]] = {title: [] for title in PHENOMENA}
+    found = [n for n in every_module() if n in subjects or n.split(".")[0] not in _LEFT_OUT]
+    for name in sorted(found, key=lambda n: [*subjects, n].index(n)):
+        named = [s for s in subjects if f"{name}.".startswith(f"{s}.")]
+        if name in subjects or public_names(module(name)):
+            title = subjects[max(named, key=len)] if named else "Everything else"
+            groups.setdefault(title, []).append(name)
+    return groups
 
 
 def module(name: str) -> ModuleType:

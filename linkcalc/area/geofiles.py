@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from linkcalc.area.coverage import NODATA, Band, CoverageResult, Served
+from linkcalc.area.coverage_result import CoverageResult, Served
+from linkcalc.area.tiles import NODATA, Band
 from linkcalc.errors import LinkcalcError
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.terrain import geodesy

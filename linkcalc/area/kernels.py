@@ -1,7 +1,7 @@
 """The work of one position of an area: cut its profile from windows in memory, and weigh it by the rules.
 
 The rules are `linkcalc.link.path_loss.find`. Everything stands in the subset of Python that numba compiles; without
-numba the same source runs as it stands, far slower, with the same numbers.
+numba the same source runs as it stands, far slower, with the same numbers. docs/models/cells.md tells it in a page.
 
 Windows: `cells` holds the heights of all windows one after the other, `native` which of them their raster itself
 knows, `windows` one row for each (see `OFFSET` to `COMPLETE`), `maps` the polynomials from a position to column

@@ -53,28 +53,27 @@ def acceptance(
 
     Exit code: 0, or 3 if packets were counted and do not prove it; 2 bad input.
     """
-    from linkcalc.site import acceptance as tests
+    from linkcalc.commands import acceptance as tests
     from linkcalc.views.jsonout import plain_data
     from linkcalc.views.survey_text import acceptance_report
 
     if sent is None and lost:
         raise LinkcalcError(f"--lost {lost}: say also --sent, the number of packets sent")
-    legal_s = None
-    if plan is not None:
-        air_s, legal_s = _planned(plan, link, direction)
-        time_on_air_s = air_s if time_on_air_s is None else time_on_air_s
-    elif time_on_air_s is None and (interval_s is not None or duty_cycle is not None):
+    loaded = None if plan is None else load_plan(plan)
+    if loaded is None and time_on_air_s is None and (interval_s is not None or duty_cycle is not None):
         raise LinkcalcError("name a plan file, or --time-on-air-s, to have times")
-    found = tests.acceptance(
-        success,
-        confidence,
+    found = tests(
+        loaded,
+        success=success,
+        confidence=confidence,
         good_success=good_success,
         time_on_air_s=time_on_air_s,
         interval_s=interval_s,
         duty_cycle=duty_cycle,
-        legal_interval_s=legal_s,
         sent=sent,
         lost=lost,
+        link=None if loaded is None else chosen_link(loaded, link).name,
+        direction="back" if direction is Direction.back else "there",
     )
     if json:
         show(json_text(plain_data(found)))
@@ -82,11 +81,3 @@ def acceptance(
         show_report(acceptance_report, found)
     if found.count is not None and not found.count.passed:
         raise typer.Exit(NOT_PROVEN)
-
-
-def _planned(file: Path, name: str | None, direction: Direction) -> tuple[float, float | None]:
-    """Time on air of one packet, and the shortest interval that the plan's region allows it."""
-    from linkcalc.operation.limits import packet_of
-
-    loaded = load_plan(file)
-    return packet_of(loaded.plan, chosen_link(loaded, name).name, answers=direction is Direction.back)

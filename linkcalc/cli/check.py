@@ -100,8 +100,8 @@ def _write_files(loaded: "LoadedPlan", result: "Result", out: Path) -> None:
 
 def _refuse_improved(loaded: "LoadedPlan", file: Path, force: bool) -> None:
     """Say before the work why an improved plan could not be written."""
-    from linkcalc.area.relay.plan import refuse_other_folder
     from linkcalc.link.improved_plan import may_overwrite
+    from linkcalc.link.relayed_plan import refuse_other_folder
 
     refuse_other_folder(loaded, file)
     if file.resolve() == loaded.path.resolve():

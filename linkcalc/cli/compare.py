@@ -37,12 +37,7 @@ def compare(
     ] = LeafState.plan,
     out: Annotated[
         Path | None,
-        option(
-            "DIR",
-            "Folder for the pictures (SVG, PNG), compare.csv, compare.json and compare.txt.",
-            "--out",
-            "-o",
-        ),
+        option("DIR", "Folder for the pictures (SVG, PNG), compare.csv, compare.json and compare.txt."),
     ] = None,
     json: JsonOption = False,
 ) -> None:

@@ -29,9 +29,7 @@ def range_(
     ] = "3,6",
     gains_dbi: Annotated[str, typer.Option(metavar="A,B", help="Antenna gains, dBi.")] = "2.15,2.15",
     link: Annotated[str | None, option("NAME", "Which of the plan's links.")] = None,
-    out: Annotated[
-        Path | None, option("DIR", "Folder for the picture (SVG, PNG) and range.json.", "--out", "-o")
-    ] = None,
+    out: Annotated[Path | None, option("DIR", "Folder for the picture (SVG, PNG) and range.json.")] = None,
     json: JsonOption = False,
 ) -> None:
     """Say how far a link goes over each kind of ground.

@@ -19,8 +19,8 @@ from linkcalc.cli._scheduler import chosen_scheduler
 from linkcalc.cli._shell import EXIT_CODES, chosen_link, load_plan
 
 if TYPE_CHECKING:
-    from linkcalc.area.relay.plan import RelayKit
     from linkcalc.area.relay.result import RelaySiting
+    from linkcalc.link.relayed_plan import RelayKit
     from linkcalc.plan import Link, LoadedPlan
 
 # the area
@@ -103,9 +103,9 @@ def relay(
     """
     from linkcalc.area.access import Access
     from linkcalc.area.relay.files import as_data
-    from linkcalc.area.relay.plan import RelayKit, plan_text
     from linkcalc.area.relay.search import Run
     from linkcalc.area.relay.siting import relay_siting, stations
+    from linkcalc.link.relayed_plan import RelayKit, plan_text
     from linkcalc.views.jsonout import section_json
     from linkcalc.views.relay_text import relay_report
 
@@ -143,8 +143,8 @@ def relay(
 
 def _refuse_plan(loaded: "LoadedPlan", link: "Link", kit: "RelayKit", file: Path) -> None:
     """Say before the work why the plan with a relay could not be written."""
-    from linkcalc.area.relay.plan import placed, plan_text, refuse_other_folder, relay_station
     from linkcalc.files import refuse_to_overwrite
+    from linkcalc.link.relayed_plan import placed, plan_text, refuse_other_folder, relay_station
 
     refuse_other_folder(loaded, file)
     refuse_to_overwrite([file], hint="; name another file")
@@ -154,9 +154,9 @@ def _refuse_plan(loaded: "LoadedPlan", link: "Link", kit: "RelayKit", file: Path
 def _write_files(
     loaded: "LoadedPlan", result: "RelaySiting", folder: Path, say: Callable[[str], None]
 ) -> None:
-    from linkcalc.area.coverage import telling_of_tiles
     from linkcalc.area.relay.files import as_data, geotiff, spots_csv, spots_geojson
     from linkcalc.area.relay.siting import profiles
+    from linkcalc.area.tiles import telling_of_tiles
     from linkcalc.views.jsonout import section_json
     from linkcalc.views.relay_figures import write_all
     from linkcalc.views.relay_text import relay_report

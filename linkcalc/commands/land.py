@@ -10,10 +10,11 @@ from linkcalc.errors import ArgumentError
 from linkcalc.plan.in_python import PlanLike, as_plan, chosen_link, shortened
 
 if TYPE_CHECKING:
-    from linkcalc.area.coverage import CoverageResult, Progress
+    from linkcalc.area.coverage_result import CoverageResult
     from linkcalc.area.relay.result import RelaySiting
     from linkcalc.area.scheduler import Scheduler
-    from linkcalc.fleets.answer import FleetResult
+    from linkcalc.area.tiles import Progress
+    from linkcalc.fleets.result import FleetResult
     from linkcalc.plan.fleet import LoadedFleet
 
 
@@ -126,9 +127,9 @@ def relay(
     ('at_risk', 'closes')
     """
     from linkcalc.area.access import Access
-    from linkcalc.area.relay.plan import RelayKit
     from linkcalc.area.relay.search import Run
     from linkcalc.area.relay.siting import relay_siting
+    from linkcalc.link.relayed_plan import RelayKit
 
     loaded = as_plan(plan)
     return relay_siting(

@@ -1,23 +1,21 @@
 """The whole answer for a fleet: who reaches whom, how it fares, and what each node should use."""
 
-import json
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from linkcalc._arrays import Floats
-from linkcalc.answer import Answer
-from linkcalc.fleets.assign import Assignment, Choice, assign, charge_mah_per_day, options
+from linkcalc.fleets.assign import Assignment, Choice, Options, assign, charge_mah_per_day, options
 from linkcalc.fleets.contention import Outlook, outlook, reach
 from linkcalc.fleets.judge import Judged, by_link, judged
-from linkcalc.fleets.limits import Held, Limits
+from linkcalc.fleets.limits import Limits
 from linkcalc.fleets.network import Network, Setting, Supply
 from linkcalc.fleets.reach import Paths, network, paths, regime_words, seldom_enough
 from linkcalc.fleets.remedies import lacks_words, mends, scaled, spread_retries
+from linkcalc.fleets.result import AsPlanned, FleetResult, LoadPoint, NodeAnswer, ShedAnswer
 from linkcalc.fleets.simulate import Played, simulated_parts, summed, wilson
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import VerdictWord
@@ -41,194 +39,6 @@ _MOST_MESSAGES = 100_000.0
 """Of all nodes together, in one of its parts."""
 _PARTS = 8
 _SAME_PLACE_M = 1.0
-
-
-@dataclass(frozen=True)
-class NodeAnswer:
-    """One node; probabilities from 0 to 1."""
-
-    name: str
-    row: int
-    latitude_deg: float
-    longitude_deg: float
-    antenna_height_m: float
-    verdict: VerdictWord
-    shed: str
-    spreading_factor: int | None
-    """None for a signal without one."""
-    power_dbm: float
-    distance_m: float
-    path: str
-    """How free it is."""
-    margin_db: float
-    """Fade margin at its shed; -inf where there is no path."""
-    assured: float
-    """Share of its messages that arrives with their tries, all else sending, at a site that only one in ten
-    of such sites is worse than (`FleetResult.confidence`): what the success asked is held against."""
-    success_alone: float
-    """The same if no other node sent."""
-    success_predicted: float
-    """As `assured`, at the predicted margin."""
-    success: float
-    """The mean over all such sites."""
-    by_played: bool
-    """These follow the simulation, which had fewer arrive than the closed form."""
-    transmissions: float
-    """Mean number for one message."""
-    collided: float
-    """Share of its tries that are strong enough but spoilt by another packet, at the predicted level."""
-    interval_s: float
-    time_on_air_s: float
-    airtime_s_per_day: float
-    charge_mah_per_day: float
-    battery_years: float | None
-    """No more than 10 is quoted; None: no battery is stated."""
-    reached: tuple[str, ...]
-    """Sheds with a margin above 0 at the highest spreading factor and power that it may use."""
-    margins_db: tuple[tuple[float, ...], ...]
-    """Fade margin at every shed (rows) with every signal (columns, as `FleetResult.factors`), at the highest
-    power that may be proposed; -inf where there is no path."""
-    limits: Held
-    played_success: float | None
-    """Share of its messages that a simulation at predicted levels delivered."""
-    played_low: float | None
-    """95 % interval of it."""
-    played_high: float | None
-    lacks: str
-    """What keeps it from the success asked; empty if nothing does."""
-
-
-@dataclass(frozen=True)
-class ShedAnswer:
-    """One shed."""
-
-    name: str
-    latitude_deg: float
-    longitude_deg: float
-    nodes: int
-    """That report to it."""
-    heard: int
-    """Nodes whose packets are above what its receiver needs, its own or others'."""
-    load: float
-    """Packets it hears at once, on average."""
-    all_busy: float
-    """Chance that a packet finds no demodulator free."""
-    receiving_s_per_hour: float
-    """Airtime of its own nodes' transmissions."""
-    answering_s_per_hour: float
-    answering_share: float
-    limits: Held | None
-    """None: it sends nothing."""
-    by_signal: tuple[tuple[str, int, float], ...]
-    """Signal, its nodes, and their airtime in seconds an hour."""
-
-
-@dataclass(frozen=True)
-class LoadPoint:
-    """The fleet with other intervals, everything else as it is."""
-
-    times: float
-    """The planned traffic."""
-    worst: float
-    """What the worst node is assured of, `NodeAnswer.assured` by the closed form."""
-    tenth: float
-    """Nine nodes in ten do better."""
-    median: float
-    tries_received: float
-    """Mean share of the tries that are received, at predicted levels."""
-    played: float | None
-    """The same in a simulation."""
-    played_low: float | None
-    """Its mean, three standard errors less and more, from the parts of the simulation."""
-    played_high: float | None
-
-
-@dataclass(frozen=True)
-class AsPlanned:
-    """The fleet as planned, beside what is proposed."""
-
-    nodes_met: int
-    worst: float
-    charge_mah_per_day: float
-
-
-@dataclass(frozen=True, eq=False, repr=False)
-class FleetResult(Answer):
-    """The answer for a fleet."""
-
-    _rows = "nodes"
-
-    title: str
-    verdict: VerdictWord
-    """closes: every row of the list is answered and has the success asked; does not close: a node loses more
-    than half at the predicted margin."""
-    required_success: float
-    confidence: float
-    """Share of such sites at which it must be had."""
-    tries: int
-    signal: str
-    frequency_hz: float
-    channels: int
-    factors: tuple[int, ...]
-    """Spreading factors that margins are given for; 0 for a signal without one."""
-    fading: bool
-    """Whether packets fade."""
-    assigned: bool
-    """Whether spreading factors and powers are proposed, or as planned."""
-    nodes: tuple[NodeAnswer, ...]
-    sheds: tuple[ShedAnswer, ...]
-    refused: tuple[tuple[int, str, str], ...]
-    """Row, name and reason of what is not answered."""
-    planned: AsPlanned | None
-    region: str | None
-    charge_mah_per_day: float
-    loads: tuple[LoadPoint, ...]
-    played_messages: int
-    """In the simulation at the planned traffic; 0: none was played."""
-    mends: tuple[str, ...]
-    """What would meet what is asked."""
-    notes: tuple[str, ...]
-    drawing: Paths
-
-    def to_geojson(self) -> str:
-        """Return sheds and nodes as points, and who reports where as lines: GeoJSON (RFC 7946)."""
-        sheds = {s.name: (s.longitude_deg, s.latitude_deg) for s in self.sheds}
-        features = [_feature("Point", at, what="shed", name=name) for name, at in sheds.items()]
-        for n in self.nodes:
-            at = (n.longitude_deg, n.latitude_deg)
-            about = {"verdict": n.verdict, "shed": n.shed, "spreading_factor": n.spreading_factor,
-                     "power_dbm": n.power_dbm, "assured": n.assured}  # fmt: skip
-            features.append(_feature("Point", at, what="node", name=n.name, **about))
-            features.append(_feature("LineString", [at, sheds[n.shed]], what="path", name=n.name, **about))
-        return json.dumps({"type": "FeatureCollection", "features": features}, ensure_ascii=False) + "\n"
-
-    @property
-    def worst(self) -> NodeAnswer:
-        """The node with the least success."""
-        return min(self.nodes, key=lambda n: (n.assured, n.margin_db))
-
-    @property
-    def worst_first(self) -> tuple[NodeAnswer, ...]:
-        """All nodes, that with the least success first."""
-        return tuple(sorted(self.nodes, key=lambda n: (n.assured, n.margin_db)))
-
-    @property
-    def met(self) -> int:
-        """Nodes with the success asked."""
-        return sum(n.verdict == "closes" for n in self.nodes)
-
-    @property
-    def line(self) -> str:
-        """One line."""
-        return f"{self.met} of {len(self.nodes)} nodes have the required success, {self.required_success:g}"
-
-
-def _feature(kind: str, coordinates: Any, **properties: Any) -> dict[str, Any]:
-    return {
-        "type": "Feature",
-        "geometry": {"type": kind, "coordinates": coordinates},
-        "properties": properties,
-    }
 
 
 def answer(
@@ -281,22 +91,15 @@ def answer(
     loaded = seldom_enough(loaded, choose=choose)
     found = paths(loaded, scheduler=scheduler, use_numba=use_numba, say=say)
     traffic = loaded.fleet.traffic
-    net = replace(
-        network(loaded, found), retry_jitter=traffic.retry_jitter, confidence=traffic.confidence
-    )  # fmt: skip
+    net = replace(network(loaded, found), retry_jitter=traffic.retry_jitter, confidence=traffic.confidence)
     supply = _supply(loaded)
     limits = Limits(loaded, net)
     required = traffic.required_success
     choice, power_notes = _choice(loaded, found, net, limits)
     planned = as_planned(loaded, found, net)
     many = net.nodes >= _MANY
-    if choose:
-        got = assign(net, supply, choice, required, say=_Progress(say) if many else None)
-    else:
-        fares = outlook(net, planned)
-        charge = charge_mah_per_day(net, supply, planned, fares.transmissions)
-        lacks = float(np.maximum(required - fares.assured, 0.0).sum())
-        got = Assignment(planned, fares, lacks, charge, ((lacks, float(charge.sum())),))
+    kept = _kept(net, supply, planned, required)
+    got = assign(net, supply, choice, required, say=_Progress(say) if many else None) if choose else kept
     setting, fares = got.setting, got.outlook
     predicted = outlook(net, setting, spread=False)
     played = None
@@ -309,18 +112,9 @@ def answer(
     total = None if played is None else summed(played)
     words = judged(fares, predicted, total, required, net.tries, alone_words)
     alone = options(net, supply, choice, None)
-    best_alone = alone.success.reshape(net.nodes, -1).max(axis=1)
-    nodes = tuple(
-        _node_answers(loaded, found, net, choice, limits, got, predicted, words, played, best_alone, choose)
-    )
-    sheds = tuple(_shed_answer(loaded, net, found, limits, got, j) for j in range(net.sheds))
-    before = None
-    if choose:
-        then = outlook(net, planned)
-        cost = charge_mah_per_day(net, supply, planned, then.transmissions)
-        before = AsPlanned(
-            int((then.assured >= required).sum()), float(then.assured.min()), float(cost.sum())
-        )
+    asked = _Asked(loaded, found, net, choice, limits, choose)
+    nodes = tuple(_node_answers(asked, got, predicted, words, alone, played))
+    sheds = tuple(_shed_answer(asked, got, j) for j in range(net.sheds))
     verdict: VerdictWord = "at_risk" if found.refused else "closes"
     for word in ("at_risk", "does_not_close"):
         if any(n.verdict == word for n in nodes):
@@ -343,7 +137,7 @@ def answer(
         nodes=nodes,
         sheds=sheds,
         refused=tuple((r.row, r.name, r.reason) for r in found.refused),
-        planned=before,
+        planned=_before(kept, required) if choose else None,
         region=limits.region,
         charge_mah_per_day=float(got.charge_mah_per_day.sum()),
         loads=tuple(_loads(net, setting, played, play, run)),
@@ -378,6 +172,21 @@ def as_planned(loaded: LoadedFleet, found: Paths, net: Network) -> Setting:
         powers.append(fleet.equipment.transmit_power_dbm if power is None else power)
         sheds.append(names.index(node.shed) if node.shed is not None else int(heard[k]))
     return Setting(np.array(sheds, dtype=np.int64), np.array(factors, dtype=np.int64), np.array(powers))
+
+
+def _kept(net: Network, supply: Supply, planned: Setting, required: float) -> Assignment:
+    """How the fleet fares with the setting that was planned."""
+    fares = outlook(net, planned)
+    charge = charge_mah_per_day(net, supply, planned, fares.transmissions)
+    lacks = float(np.maximum(required - fares.assured, 0.0).sum())
+    return Assignment(planned, fares, lacks, charge, ((lacks, float(charge.sum())),))
+
+
+def _before(kept: Assignment, required: float) -> AsPlanned:
+    assured = kept.outlook.assured
+    return AsPlanned(
+        int((assured >= required).sum()), float(assured.min()), float(kept.charge_mah_per_day.sum())
+    )
 
 
 def _supply(loaded: LoadedFleet) -> Supply:
@@ -423,11 +232,24 @@ def _choice(
     return Choice(powers, pinned.astype(np.int64), whole), tuple(notes)
 
 
+class _Asked(NamedTuple):
+    """The fleet, and what may be chosen for it."""
+
+    loaded: LoadedFleet
+    found: Paths
+    net: Network
+    choice: Choice
+    limits: Limits
+    choose: bool
+
+
 def _node_answers(
-    loaded: LoadedFleet, found: Paths, net: Network, choice: Choice, limits: Limits, got: Assignment,
-    predicted: Outlook, words: Judged, played: list[Played] | None, best_alone: Floats, choose: bool,
+    asked: _Asked, got: Assignment, predicted: Outlook, words: Judged, alone: Options,
+    played: list[Played] | None,
 ) -> Iterator[NodeAnswer]:  # fmt: skip
+    loaded, found, net, choice, limits, choose = asked
     setting, fares = got.setting, got.outlook
+    best_alone = alone.success.reshape(net.nodes, -1).max(axis=1)
     i = np.arange(net.nodes)
     names = [s.name for s in loaded.fleet.shed]
     seconds = net.time_on_air_s[i, setting.factor]
@@ -492,9 +314,8 @@ def _node_answers(
         )
 
 
-def _shed_answer(
-    loaded: LoadedFleet, net: Network, found: Paths, limits: Limits, got: Assignment, j: int
-) -> ShedAnswer:
+def _shed_answer(asked: _Asked, got: Assignment, j: int) -> ShedAnswer:
+    loaded, found, net, _, limits, _ = asked
     setting, fares = got.setting, got.outlook
     own = setting.shed == j
     i = np.arange(net.nodes)

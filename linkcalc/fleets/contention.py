@@ -334,11 +334,6 @@ def _found_deaf(
     return found
 
 
-def shed_of_best_level(network: Network) -> Ints:
-    """The shed that hears each node best."""
-    return np.asarray(np.argmax(network.gain_db - network.noise_dbm, axis=1), dtype=np.int64)
-
-
 def reach(network: Network, power_dbm: Floats) -> Floats:
     """Margin of each node at each shed with each signal at a power of its own, (n, s, c)."""
     level = power_dbm[:, np.newaxis] + network.gain_db - network.noise_dbm

@@ -9,7 +9,7 @@ import functools
 import heapq
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -158,8 +158,7 @@ def _ratio(decibels: Floats) -> Singles:
     return np.asarray(10.0 ** (decibels / 10.0), dtype=np.float32)
 
 
-@dataclass(frozen=True, eq=False)
-class Draws:
+class Draws(NamedTuple):
     """What chance deals to one part: m messages in order of their time, and all their tries."""
 
     time_s: Floats
@@ -176,6 +175,30 @@ class Draws:
     """(m, tries): if it is sent."""
     wait_s: Floats
     """(m, tries): from the end of a try to the next."""
+
+
+class Rules(NamedTuple):
+    """What each node sends, and what the sheds do with it; plain arrays for the compiled loop."""
+
+    shed: Ints
+    factor: Ints
+    length_s: Floats
+    answer_s: Floats
+    """(n,): of each node's packets and of the answers to them."""
+    need_mw: Singles
+    threshold: Singles
+    """As in `Ratios`."""
+    demodulators: int
+    acknowledged: bool
+    half_duplex: bool
+    """A shed that answers hears nothing."""
+    slot_s: float
+    """0: a packet starts when it is due."""
+
+
+GOOD, WEAK, DEAF, FULL, SPOILT, UNSENT = range(6)
+"""Fates of a packet: good so far, too weak, the shed answers another, no demodulator free, spoilt by
+another packet, never sent."""
 
 
 def simulate(
@@ -298,13 +321,12 @@ def play_part(job: Job, part: int) -> Played:
     draws = drawn(net, setting, job.ratios, job.duration_s, rng)
     run: Any = compiled_events() if job.use_numba else events
     i = np.arange(net.nodes)
-    found = run(
-        draws.time_s, draws.node, draws.counted, draws.channel, draws.level_mw, draws.answer_heard,
-        draws.wait_s, setting.shed, setting.factor, net.time_on_air_s[i, setting.factor],
-        net.answer_s[setting.factor], job.ratios.need_mw, job.ratios.threshold, net.demodulators,
-        net.acknowledged, net.acknowledged and net.half_duplex, net.slot_s if net.slotted else 0.0,
+    rules = Rules(
+        setting.shed, setting.factor, net.time_on_air_s[i, setting.factor], net.answer_s[setting.factor],
+        job.ratios.need_mw, job.ratios.threshold, net.demodulators, net.acknowledged,
+        net.acknowledged and net.half_duplex, net.slot_s if net.slotted else 0.0,
     )  # fmt: skip
-    return Played(*found)
+    return Played(*tallied(draws, net.nodes, *run(draws, rules)))
 
 
 def drawn(
@@ -358,139 +380,127 @@ def fades(fading: NDArray[np.int8], tries: int, rng: np.random.Generator) -> Sin
     return np.asarray(real * real + imaginary * imaginary)
 
 
-def events(
-    time: Floats,
-    node: Ints,
-    counted: NDArray[np.bool_],
-    channel: NDArray[np.int32],
-    level: Singles,
-    answer_heard: NDArray[np.bool_],
-    wait: Floats,
-    shed: Ints,
-    factor: Ints,
-    length: Floats,
-    answer: Floats,
-    need: Singles,
-    threshold: Singles,
-    demodulators: int,
-    acknowledged: bool,
-    half_duplex: bool,
-    slot: float,
-) -> Ints:
-    """The loop over starts and ends; plain, or compiled by `compiled_events`. Returns the counts of `Played`.
+def tallied(draws: Draws, nodes: int, fate: NDArray[np.int8], delivered: NDArray[np.bool_]) -> list[Ints]:
+    """The counts of `Played`, (n,) each, from what `events` finds."""
 
-    A packet is named by its message and try: message * tries + try.
+    def count(node: Ints) -> Ints:
+        return np.bincount(node, minlength=nodes)
+
+    tries = draws.channel.shape[1]
+    counted = np.repeat(draws.counted, tries)
+    node, fates = np.repeat(draws.node, tries)[counted], fate[counted]
+    return [
+        count(draws.node[draws.counted]),
+        count(draws.node[draws.counted & delivered]),
+        count(node[fates != UNSENT]),
+        *(count(node[fates == kind]) for kind in (GOOD, WEAK, DEAF, FULL, SPOILT)),
+    ]
+
+
+def in_slot(time_s: float, slot_s: float) -> float:
+    """When a packet that is due starts."""
+    if slot_s > 0.0 and time_s < np.inf:
+        return float(np.ceil(time_s / slot_s) * slot_s)
+    return time_s
+
+
+def first_to_end(active: Ints, on_air: int, ends_s: Floats) -> int:
+    """Place among the packets on the air of the one that ends first; -1 where there is none."""
+    at = min(on_air, 1) - 1
+    for a in range(1, on_air):
+        if ends_s[active[a]] < ends_s[active[at]]:
+            at = a
+    return at
+
+
+def events(draws: Draws, rules: Rules) -> tuple[NDArray[np.int8], NDArray[np.bool_]]:
+    """The loop over starts and ends; plain, or compiled by `compiled_events`. In one piece: to hand all these arrays
+    to a function for each packet would take as long as the packet.
+
+    A packet is named by its message and try: message * tries + try. Returns the fate of every packet, and which
+    messages are delivered.
     """
-    messages, tries = channel.shape
-    sheds = level.shape[2]
-    counts = np.zeros((8, shed.size), dtype=np.int64)
+    time, node, _, channel, level, answer_heard, wait = draws
+    shed, factor, length, answer, need, threshold, demodulators, acknowledged, half_duplex, slot = rules
+    messages, tries, sheds = level.shape
+    fate = np.full(messages * tries, UNSENT, dtype=np.int8)
     delivered = np.zeros(messages, dtype=np.bool_)
-    # 0 good so far, 1 too weak, 2 shed deaf, 3 no demodulator, 4 spoilt
-    fate = np.zeros(messages * tries, dtype=np.int8)
     ends = np.zeros(messages * tries)
     takes = np.zeros((messages * tries, sheds), dtype=np.bool_)
     busy = np.zeros(sheds, dtype=np.int64)
     deaf_until = np.full(sheds, -np.inf)
-    active = np.zeros(1024, dtype=np.int64)
+    active = np.empty(messages, dtype=np.int64)
     on_air = 0
     again = [(np.inf, np.int64(-1))]
     following = 0
-    first_end = np.inf
+    at = -1
     while True:
-        due = time[following] if following < messages else np.inf
-        if slot > 0.0 and due < np.inf:
-            due = np.ceil(due / slot) * slot
+        due = in_slot(time[following], slot) if following < messages else np.inf
         repeats = again[0][0] < due
         start = again[0][0] if repeats else due
         if start == np.inf and on_air == 0:
-            break
-        if on_air > 0 and first_end <= start:
-            # the packet that ends first leaves the air
-            at = 0
-            for a in range(1, on_air):
-                if ends[active[a]] < ends[active[at]]:
-                    at = a
+            return fate, delivered
+        leaves = on_air > 0 and ends[active[at]] <= start
+        if leaves:
             p = active[at]
-            on_air -= 1
-            active[at] = active[on_air]
-            first_end = np.inf
-            for a in range(on_air):
-                first_end = min(first_end, ends[active[a]])
-            m = p // tries
-            i = node[m]
-            j = shed[i]
-            for q in range(sheds):
-                if takes[p, q]:
-                    busy[q] -= 1
-            heard = False
-            if fate[p] == 0:
-                delivered[m] = True
-                if acknowledged and deaf_until[j] <= ends[p]:
-                    deaf_until[j] = ends[p] + answer[i]
-                    heard = answer_heard[m, p % tries]
-                    if half_duplex:
-                        for a in range(on_air):
-                            q = active[a]
-                            # what ends with it, as in a slot, is received, but gets no answer
-                            if shed[node[q // tries]] == j and fate[q] == 0 and ends[q] > ends[p]:
-                                fate[q] = 2
-            if counted[m]:
-                counts[2, i] += 1
-                counts[3 + fate[p], i] += 1
-            if not heard and p % tries + 1 < tries:
-                then = ends[p] + wait[m, p % tries]
-                if slot > 0.0:
-                    then = np.ceil(then / slot) * slot
-                heapq.heappush(again, (then, p + 1))
-            elif counted[m]:
-                counts[0, i] += 1
-                counts[1, i] += delivered[m]
-            continue
-        if repeats:
+        elif repeats:
             p = heapq.heappop(again)[1]
         else:
             p = np.int64(following * tries)
             following += 1
-        m = p // tries
+        m, t = p // tries, p % tries
         i = node[m]
         j = shed[i]
+        if leaves:
+            # the packet that ends first leaves the air
+            on_air -= 1
+            active[at] = active[on_air]
+            at = first_to_end(active, on_air, ends)
+            for q in range(sheds):
+                busy[q] -= takes[p, q]
+            delivered[m] |= fate[p] == GOOD
+            answered = fate[p] == GOOD and acknowledged and deaf_until[j] <= ends[p]
+            if answered:
+                deaf_until[j] = ends[p] + answer[i]
+                for a in range(on_air if half_duplex else 0):
+                    q = active[a]
+                    # what ends with it, as in a slot, is received, but gets no answer
+                    if shed[node[q // tries]] == j and fate[q] == GOOD and ends[q] > ends[p]:
+                        fate[q] = DEAF
+            if t + 1 < tries and not (answered and answer_heard[m, t]):
+                heapq.heappush(again, (in_slot(ends[p] + wait[m, t], slot), p + 1))
+            continue
         c = factor[i]
-        t = p % tries
         ends[p] = start + length[i]
+        fate[p] = GOOD
         if level[m, t, j] < need[c, j]:
-            fate[p] = 1
+            fate[p] = WEAK
         elif half_duplex and deaf_until[j] > start:
-            fate[p] = 2
+            fate[p] = DEAF
         for q in range(sheds):
-            if level[m, t, q] >= need[c, q] and not (half_duplex and deaf_until[q] > start):
-                if busy[q] < demodulators:
-                    busy[q] += 1
-                    takes[p, q] = True
-                elif q == j and fate[p] == 0:
-                    fate[p] = 3
+            hears = level[m, t, q] >= need[c, q] and not (half_duplex and deaf_until[q] > start)
+            takes[p, q] = hears and busy[q] < demodulators
+            busy[q] += takes[p, q]
+        if fate[p] == GOOD and not takes[p, j]:
+            fate[p] = FULL
         for a in range(on_air):
             other = active[a]
-            om = other // tries
-            ot = other % tries
+            om, ot = other // tries, other % tries
             oi = node[om]
             if channel[om, ot] != channel[m, t] or oi == i:
                 continue
-            if fate[p] == 0 and level[m, t, j] < threshold[c, factor[oi]] * level[om, ot, j]:
-                fate[p] = 4
+            if fate[p] == GOOD and level[m, t, j] < threshold[c, factor[oi]] * level[om, ot, j]:
+                fate[p] = SPOILT
             oj = shed[oi]
-            if fate[other] == 0 and level[om, ot, oj] < threshold[factor[oi], c] * level[m, t, oj]:
-                fate[other] = 4
-        if on_air == active.size:
-            larger = np.zeros(2 * on_air, dtype=np.int64)
-            larger[:on_air] = active
-            active = larger
+            if fate[other] == GOOD and level[om, ot, oj] < threshold[factor[oi], c] * level[m, t, oj]:
+                fate[other] = SPOILT
         active[on_air] = p
         on_air += 1
-        first_end = min(first_end, ends[p])
-    return counts
+        if on_air == 1 or ends[p] < ends[active[at]]:
+            at = on_air - 1
 
 
 @functools.cache
 def compiled_events() -> Any:
     """`events` as machine code; needs numba."""
-    return compiled.compile_function(events)
+    return compiled.compile_function(events, uses=(in_slot, first_to_end))

@@ -51,7 +51,7 @@ def _limits(
 
 
 def lawful(case: LinkCase) -> tuple[LinkCase, tuple[Excess, ...]]:
-    """The link with every transmitter turned down to the largest legal power, and what was over.
+    """The link with every transmitter reduced to the largest legal power, and what was over.
 
     Parameters
     ----------

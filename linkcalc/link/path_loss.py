@@ -23,7 +23,8 @@ The rules, for one path or for a million:
    stated allowance, or what surrounds it where that is more, for P.2108 is what was measured at real antennas.
 
 Here are rules 1 to 3, in the subset of Python that numba compiles: the same source answers one path as it stands, and
-many compiled. Rules 4 and 5 are over arrays: `linkcalc.link.surroundings` and `linkcalc.link.losses`.
+many compiled (docs/models/cells.md tells in a page what that does). Rules 4 and 5 are over arrays:
+`linkcalc.link.surroundings` and `linkcalc.link.losses`.
 """
 
 import math
@@ -121,21 +122,24 @@ def rounded_excess(height: float, d1_m: float, d2_m: float, radius_m: float, wav
 
 
 def hill_excess(
-    x: Floats, z: Floats, first: int, last: int, slopes: float, edge_db: float, crossing: float, height: float,
-    length: float, wavelength_m: float, flat_db: float,
+    d: Floats, z: Floats, first: int, last: int, slopes: float, edge_db: float, crossing: float, height: float,
+    wavelength_m: float, flat_db: float,
 ) -> float:  # fmt: skip
     """Half of what a rounded top loses beyond `flat_db`, where what is between the horizons is one smooth hill.
+
+    z are the inner points' tops with the earth's bulge, `first` and `last` of them the horizons.
 
     The circle that touches both horizon rays has the radius s / theta. It counts in full where no point between
     falls below its arc, not at all where one lies a whole sagitta below (two tops with a valley), and fades in
     from grazing.
     """
+    x = d[1:-1]
     span = x[last] - x[first]
     if last - first < 2 or slopes <= 0.0 or height <= 0.0 or edge_db <= 6.0:
         return 0.0
     radius_m = span * 1e6 / slopes
     rounded = edge_db + rounded_excess(
-        height, crossing * 1e3, (length - crossing) * 1e3, radius_m, wavelength_m
+        height, crossing * 1e3, (d[-1] - crossing) * 1e3, radius_m, wavelength_m
     )
     if rounded <= flat_db:
         return 0.0
@@ -214,7 +218,7 @@ def obstructed(
     height = tx + stim * crossing - (tx * (length - crossing) + rx * crossing) / length
     edge = k.knife_edge(nu / math.sqrt(radio.wavelength_m))
     hill = hill_excess(
-        x, tops + bulge * x * y, first, last, both, edge, crossing, height, length, radio.wavelength_m, loss
+        d, tops + bulge * x * y, first, last, both, edge, crossing, height, radio.wavelength_m, loss
     )
     return loss, hill
 

@@ -20,6 +20,7 @@ from linkcalc.link.case import ENDS, End, LinkCase
 from linkcalc.link.legal import lawful
 from linkcalc.link.parts_list import added, station_parts
 from linkcalc.link.relay_on_line import RELAY_MAST_M, relay_spots, slope_deg
+from linkcalc.link.relayed_plan import RelayKit, hops, placed, relay_station
 from linkcalc.link.remedy_options import (
     AT_AN_END,
     KINDS,
@@ -321,8 +322,6 @@ class _Search:
 
     def relayed(self, base: _Base) -> list[Remedy]:
         """A relay on the line: each hop must have what both together require."""
-        from linkcalc.area.relay.plan import RelayKit, hops, placed, relay_station
-
         profile, link, plan = base.case.profile, self.link, base.plan
         lat, lon = profile.latitude_deg, profile.longitude_deg
         unknown = bool(base.case.losses.ground_unknown[0])

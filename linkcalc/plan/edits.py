@@ -1,4 +1,7 @@
-"""Single keys of a plan file set to other values: in its tables, and in its text with its comments kept."""
+"""Single keys of a plan file set to other values: in its tables, and in its text with its comments kept.
+
+Every function here raises `PlanError` where there is nothing so written, or it cannot be edited safely.
+"""
 
 import copy
 import tomllib
@@ -82,11 +85,6 @@ def setting(text: str, tables: Mapping[str, Any]) -> Edit:
     Edit
         Whether the plan has such a key shows when the changed plan is checked.
 
-    Raises
-    ------
-    PlanError
-        If it is not written so, or no table has that name.
-
     Examples
     --------
     >>> plan = {"station": [{"name": "header tank"}], "link": [{"name": "level"}]}
@@ -124,11 +122,6 @@ def edit_at(path: str, value: Any, tables: Mapping[str, Any], *, said: str | Non
     Returns
     -------
     Edit
-
-    Raises
-    ------
-    PlanError
-        If no table has that name.
 
     Examples
     --------
@@ -200,11 +193,6 @@ def edited_text(text: str, edits: Sequence[Edit], head: str = "") -> str:
     -------
     str
         A line that holds one value says what it was.
-
-    Raises
-    ------
-    PlanError
-        If the file is written in a form in which that cannot be done safely.
 
     Examples
     --------

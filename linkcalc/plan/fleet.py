@@ -1,4 +1,7 @@
-"""The fleet file: many nodes of one kind, a few sheds, and how they share the air; and its list of nodes."""
+"""The fleet file: many nodes of one kind, a few sheds, and how they share the air; and its list of nodes.
+
+Every function here raises `PlanError`, in one line, where a file is no valid fleet or no node can be used.
+"""
 
 import hashlib
 import re
@@ -375,11 +378,6 @@ def fleet_of_plan(
         Whose equipment, signal and payloads the nodes have; by default the plan's first.
     interval_s : float, s, optional
         Between messages; by default as the plan's messages over that link, or its report_interval_s.
-
-    Raises
-    ------
-    PlanError
-        With one line, as `load_fleet`.
     """
     plan = loaded.plan
     names = [k.name for k in plan.link]

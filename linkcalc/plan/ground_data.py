@@ -1,4 +1,7 @@
-"""Where a plan's ground comes from: the area it needs, the tiles that hold it, a folder or a server."""
+"""Where a plan's ground comes from: the area it needs, the tiles that hold it, a folder or a server.
+
+Every function here raises `PlanError` where a plan cannot be used, and `TerrainError` where no raster serves it.
+"""
 
 import os
 from collections.abc import Callable, Sequence
@@ -48,11 +51,6 @@ def stations_in(path: Path) -> tuple[str, list[Site]]:
     tuple of str and list of Site
         The file's text, and those that have a position.
 
-    Raises
-    ------
-    PlanError
-        If the file cannot be read, is no valid plan, or places nothing.
-
     Examples
     --------
     >>> import linkcalc as lc
@@ -85,11 +83,6 @@ def needed_area(sites: Sequence[Site], radius_m: float = 0.0, station: str | Non
     -------
     tuple of four floats, degrees
         South, west, north, east; west > east across the 180th meridian.
-
-    Raises
-    ------
-    PlanError
-        If there is none of that name.
 
     Examples
     --------
@@ -184,11 +177,6 @@ def in_folder(folder: Path, bounds: Bounds, base_dir: Path) -> Found:
     -------
     Found
         What is bare ground, surface, canopy and land cover is told by the files' names.
-
-    Raises
-    ------
-    TerrainError
-        If no raster in it reaches into the area.
     """
     by_kind: dict[str, list[str]] = {}
     others: list[Bounds] = []
@@ -306,11 +294,6 @@ def from_server(
     Returns
     -------
     Found
-
-    Raises
-    ------
-    TerrainError
-        If nothing is found or the server does not give it.
     """
     from linkcalc.files import atomic_write
 

@@ -1,4 +1,7 @@
-"""The plan file's door: read, check, and say in one line what is wrong and what mends it."""
+"""The plan file's door: read, check, and say in one line what is wrong and what mends it.
+
+Every function here raises `PlanError`, in one line that names the place and the remedy, where a plan cannot be used.
+"""
 
 import hashlib
 import os
@@ -63,11 +66,6 @@ class LoadedPlan:
         -------
         LoadedPlan
 
-        Raises
-        ------
-        PlanError
-            If a key leads nowhere, or the changed plan is none.
-
         Examples
         --------
         >>> import linkcalc as lc
@@ -96,13 +94,7 @@ class LoadedPlan:
         return self.plan.model_dump(by_alias=True, exclude_unset=True, exclude_none=True)
 
     def to_toml(self) -> str:
-        """Return the plan as the text of a plan file, for its folder; comments of the file it came from are lost.
-
-        Raises
-        ------
-        PlanError
-            If a profile was given in Python: `write` puts it into a file beside the plan.
-        """
+        """Return the plan as the text of a plan file, for its folder; comments of the file it came from are lost."""
         from linkcalc.plan.values import toml
 
         if self.profiles:
@@ -121,11 +113,6 @@ class LoadedPlan:
         ----------
         path : path
             A TOML file; what is there is replaced.
-
-        Raises
-        ------
-        LinkcalcError
-            If it cannot be written.
         """
         from linkcalc.plan.values import written
 
@@ -207,13 +194,7 @@ def _set_plan(
 
 
 def tables_of(path: Path) -> tuple[str, dict[str, Any]]:
-    """Read a plan or fleet file as text and as tables, without checking what they say.
-
-    Raises
-    ------
-    PlanError
-        If it cannot be read or is not TOML.
-    """
+    """Read a plan or fleet file as text and as tables, without checking what they say."""
     try:
         raw = read_text(path)
         return raw.decode("utf-8-sig", "replace"), parsed(raw)
@@ -222,13 +203,7 @@ def tables_of(path: Path) -> tuple[str, dict[str, Any]]:
 
 
 def unlocated_plan(data: Mapping[str, Any], path: Path) -> Plan:
-    """Make a plan of tables whose sources of heights need not exist yet.
-
-    Raises
-    ------
-    PlanError
-        If it is no valid plan.
-    """
+    """Make a plan of tables whose sources of heights need not exist yet."""
     try:
         return Plan.model_validate(data)
     except ValidationError as error:
@@ -250,11 +225,6 @@ def checked_plan(data: Mapping[str, Any], base_dir: Path, profiled: Collection[s
     Returns
     -------
     Plan
-
-    Raises
-    ------
-    PlanError
-        If it is no valid plan, or names a file that does not exist. The message does not name the plan file.
     """
     try:
         plan = Plan.model_validate(data)

@@ -1,4 +1,7 @@
-"""Measured antenna patterns: tables of angle against gain, read from files beside the plan."""
+"""Measured antenna patterns: tables of angle against gain, read from files beside the plan.
+
+Every function here raises `PlanError`, in one line that names station, key, file and row.
+"""
 
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -35,11 +38,6 @@ def read_pattern(path: Path, angle: str) -> list[list[float]]:
     Returns
     -------
     list of [degrees, dBi]
-
-    Raises
-    ------
-    PlanError
-        With one line: what is wrong, where, and what is wanted.
     """
     from linkcalc.radio.antenna import cut
 
@@ -75,11 +73,6 @@ def with_patterns(plan: "Plan", base_dir: Path, missing: Callable[..., Any]) -> 
         The folder that names of files are relative to.
     missing : callable
         `loading.missing_file`.
-
-    Raises
-    ------
-    PlanError
-        If a file does not exist or cannot be used; the text names station, key and file.
     """
     stations = stations_with_patterns("station", plan.station, base_dir, missing)
     choices = [

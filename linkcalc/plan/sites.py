@@ -1,4 +1,7 @@
-"""Positions as people write them, and lists of sites from files: GPX, KML, KMZ, GeoJSON, CSV."""
+"""Positions as people write them, and lists of sites from files: GPX, KML, KMZ, GeoJSON, CSV.
+
+Every function here raises `LinkcalcError`, in one line, where what is written is not understood.
+"""
 
 import io
 import json
@@ -58,11 +61,6 @@ def parse_position(text: str) -> tuple[float, float]:
     -------
     tuple of float, degrees
         Latitude and longitude, WGS 84.
-
-    Raises
-    ------
-    LinkcalcError
-        If it is not understood, or may mean two places.
 
     Examples
     --------
@@ -174,11 +172,6 @@ def read_sites(path: str | Path) -> list[Site]:
     -------
     list of Site
         In the file's order; sites without a name are called site 1, site 2, ...; equal names get a number.
-
-    Raises
-    ------
-    LinkcalcError
-        If the file cannot be read or holds no site; the text names the file and the line or the site.
     """
     path = Path(path)
     try:

@@ -25,8 +25,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked
 from linkcalc.errors import DomainError
-from linkcalc.propagation import _kernels, p1812
-from linkcalc.propagation.diffraction import Polarisation, is_vertical
+from linkcalc.propagation import _kernels, _p1812, p1812
+from linkcalc.propagation._profiles import Polarisation, is_vertical
 
 # ---------------------------------------------------------------- compiling
 
@@ -347,12 +347,12 @@ def path_loss_db(
     """
     top = ground + clutter
     top[0], top[-1] = ground[0], ground[-1]
-    path = p1812.path_of_profile(
+    path = _p1812.path_of_profile(
         (distance - distance[0]) * 1e-3, ground, top, zone, figures[0], figures[1], figures[8], figures[10],
         figures[11], figures[12],
     )  # fmt: skip
     sigma = 0.0 if zone[-1] == p1812.SEA else figures[5]
-    loss: float = p1812.losses(
+    loss: float = _p1812.losses(
         path, figures[2], figures[3], figures[4], sigma, figures[6], figures[7], figures[9], vertical
     ).Lb_db
     return loss
@@ -405,15 +405,17 @@ _FORMULAS: tuple[Callable[..., Any], ...] = (
     _kernels.first_term,
     _kernels.spherical,
     _kernels.delta_bullington,
-    p1812.longest,
-    p1812.scan_sections,
-    p1812.scan_roughness,
-    p1812.path_of_profile,
-    p1812.sea_coupling,
-    p1812.site_shielding,
-    p1812.upper_quantile,
-    p1812.time_interpolation,
-    p1812.losses,
+    _p1812.longest,
+    _p1812.scan_sections,
+    _p1812.scan_roughness,
+    _p1812.anomalous_propagation,
+    _p1812.path_of_profile,
+    _p1812.ducting_exponent,
+    _p1812.sea_coupling,
+    _p1812.site_shielding,
+    _p1812.upper_quantile,
+    _p1812.time_interpolation,
+    _p1812.losses,
     problem,
     path_loss_db,
 )

@@ -2,6 +2,8 @@
 
 Every loss here is above that of free space. Heights over a profile include the bulge of an earth of
 `k_factor` times the real radius. Functions of a profile take one profile and broadcast over frequency.
+
+Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
 """
 
 import math
@@ -13,6 +15,8 @@ from numpy.typing import ArrayLike
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError
 from linkcalc.propagation import _kernels as k
+from linkcalc.propagation._profiles import Polarisation as Polarisation
+from linkcalc.propagation._profiles import checked_profile, is_vertical, number
 from linkcalc.propagation._ranges import stated_range
 from linkcalc.units import SPEED_OF_LIGHT_M_S
 
@@ -20,68 +24,6 @@ EARTH_RADIUS_KM = 6371.0
 
 _COMPARABLE_DB = 15.0
 """Each of two comparable edges loses so much."""
-
-Polarisation = Literal["vertical", "horizontal"]
-
-
-def checked_profile(
-    distance_m: ArrayLike, ground_m: ArrayLike, clutter_m: ArrayLike | None = None
-) -> tuple[Floats, Floats, Floats]:
-    """Return a profile as distance (km, from 0), ground and top (m), or say why it cannot be used.
-
-    The top is ground plus clutter, except at both ends, where the antennas stand: there it is the ground.
-    """
-    distance = _points("distance_m", distance_m)
-    ground = _points("ground_m", ground_m)
-    if distance.ndim != 1 or distance.size < 3:
-        raise DomainError(f"a profile needs at least 3 points, got {distance.size}")
-    if ground.shape != distance.shape:
-        raise DomainError(f"ground_m has {ground.size} points, distance_m has {distance.size}")
-    increasing = distance[1:] > distance[:-1]
-    if not increasing.all():
-        at = int(np.argmin(increasing)) + 1
-        raise DomainError(f"distance_m must increase from point to point, does not at point {at}")
-    top = ground
-    if clutter_m is not None:
-        clutter = _points("clutter_m", clutter_m)
-        if clutter.shape != distance.shape:
-            raise DomainError(f"clutter_m has {clutter.size} points, distance_m has {distance.size}")
-        if clutter.min() < 0.0:
-            raise DomainError(f"clutter_m must be at least 0, got {clutter.min():g}")
-        top = ground + clutter
-        top[0], top[-1] = ground[0], ground[-1]
-    return (distance - distance[0]) * 1e-3, ground, top
-
-
-def _points(name: str, value: ArrayLike) -> Floats:
-    """`checked`, but quick for an array that is in order."""
-    if isinstance(value, np.ndarray) and value.dtype == np.float64 and np.isfinite(value).all():
-        return value
-    return checked(name, value)
-
-
-_PLAIN = (float, int)
-
-
-def number(
-    name: str,
-    value: ArrayLike,
-    *,
-    above: float = -math.inf,
-    at_least: float = -math.inf,
-    at_most: float = math.inf,
-) -> Any:
-    """`checked`, but quick for a plain number, which stays one."""
-    if isinstance(value, _PLAIN) and math.isfinite(value) and above < value and at_least <= value <= at_most:
-        return float(value)
-    return checked(name, value, above=above, at_least=at_least, at_most=at_most)[()]
-
-
-def is_vertical(polarisation: str) -> bool:
-    """Read the polarisation argument."""
-    if polarisation not in ("vertical", "horizontal"):
-        raise DomainError(f'polarisation must be "vertical" or "horizontal", got {polarisation!r}')
-    return polarisation == "vertical"
 
 
 def diffraction_parameter(
@@ -101,11 +43,6 @@ def diffraction_parameter(
     Returns
     -------
     ndarray or float, dimensionless, broadcast shape
-
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or outside its limits.
 
     References
     ----------
@@ -137,11 +74,6 @@ def knife_edge_loss_db(nu: ArrayLike) -> Any:
     ndarray or float, dB, shape of `nu`
         At most 0.13 dB from `knife_edge_loss_exact_db` for nu from -0.7 to 10.
 
-    Raises
-    ------
-    DomainError
-        If `nu` is not finite.
-
     References
     ----------
     Rec. ITU-R P.526-16, section 4.1, equation 31.
@@ -166,11 +98,6 @@ def knife_edge_loss_exact_db(nu: ArrayLike) -> Any:
     -------
     ndarray or float, dB, shape of `nu`
         Negative (a gain) at some places below nu = -0.78.
-
-    Raises
-    ------
-    DomainError
-        If `nu` is not finite.
 
     References
     ----------
@@ -216,11 +143,6 @@ def rounded_obstacle_loss_db(
     Returns
     -------
     ndarray or float, dB, broadcast shape
-
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or outside its limits.
 
     Notes
     -----
@@ -288,11 +210,6 @@ def double_edge_loss_db(
     Returns
     -------
     ndarray or float, dB, broadcast shape
-
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or outside its limits.
 
     Warns
     -----
@@ -380,11 +297,6 @@ def smooth_earth_loss_db(
         0 where the ray keeps enough clearance. Beyond the horizon it may be slightly negative at long
         waves, as the first term of a series is.
 
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or outside its limits.
-
     References
     ----------
     Rec. ITU-R P.526-16, section 3.2; Rec. ITU-R P.1812-8, section 4.3.2 and 4.3.3.
@@ -429,11 +341,6 @@ def smooth_bullington_loss_db(
     Returns
     -------
     ndarray or float, dB, shape of `frequency_hz`
-
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or outside its limits.
 
     References
     ----------
@@ -493,11 +400,6 @@ def bullington_loss_db(
     -------
     ndarray or float, dB, shape of `frequency_hz`
 
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or outside its limits, or the profile cannot be used.
-
     References
     ----------
     Rec. ITU-R P.526-16, section 4.5.1; the same as Rec. ITU-R P.1812-8, section 4.3.1.
@@ -538,11 +440,6 @@ def spherical_earth_loss_db(
     Returns
     -------
     ndarray or float, dB, shape of `frequency_hz`
-
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or outside its limits, or the profile cannot be used.
 
     References
     ----------
@@ -590,11 +487,6 @@ def delta_bullington_loss_db(
     -------
     ndarray or float, dB, shape of `frequency_hz`
 
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or outside its limits, or the profile cannot be used.
-
     References
     ----------
     Rec. ITU-R P.526-16, section 4.5.2; the same as Rec. ITU-R P.1812-8, section 4.3.4. Checked against the
@@ -635,11 +527,6 @@ def cascaded_knife_edge_loss_db(
     Returns
     -------
     ndarray or float, dB, shape of `frequency_hz`
-
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or outside its limits, or the profile cannot be used.
 
     Notes
     -----

@@ -8,19 +8,12 @@ from numpy.typing import ArrayLike, NDArray
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError
 from linkcalc.propagation import _kernels as k
+from linkcalc.propagation._profiles import Polarisation as Polarisation
+from linkcalc.propagation._profiles import checked_profile, is_vertical, number
 from linkcalc.propagation._ranges import stated_range
 from linkcalc.units import SPEED_OF_LIGHT_M_S
 EARTH_RADIUS_KM = 6371.0
 _COMPARABLE_DB = 15.0
-Polarisation = Literal['vertical', 'horizontal']
-def checked_profile(distance_m: ArrayLike, ground_m: ArrayLike, clutter_m: ArrayLike | None=...) -> tuple[Floats, Floats, Floats]: ...
-def _points(name: str, value: ArrayLike) -> Floats: ...
-_PLAIN = (float, int)
-@overload
-def number(name: str, value: float, *, above: float=..., at_least: float=..., at_most: float=...) -> float: ...
-@overload
-def number(name: str, value: ArrayLike, *, above: float=..., at_least: float=..., at_most: float=...) -> NDArray[np.float64]: ...
-def is_vertical(polarisation: str) -> bool: ...
 @overload
 def diffraction_parameter(height_m: float, d1_m: float, d2_m: float, frequency_hz: float) -> float: ...
 @overload

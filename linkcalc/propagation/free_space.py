@@ -1,4 +1,7 @@
-"""Free-space basic transmission loss (Rec. ITU-R P.525)."""
+"""Free-space basic transmission loss (Rec. ITU-R P.525).
+
+Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
+"""
 
 import math
 from typing import Any
@@ -24,11 +27,6 @@ def free_space_loss_db(distance_m: ArrayLike, frequency_hz: ArrayLike) -> Any:
     Returns
     -------
     ndarray or float, dB, broadcast shape
-
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or not above 0.
 
     References
     ----------

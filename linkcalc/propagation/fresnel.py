@@ -1,4 +1,7 @@
-"""Fresnel zones, earth bulge and clearance of a straight ray (Rec. ITU-R P.526 and P.530)."""
+"""Fresnel zones, earth bulge and clearance of a straight ray (Rec. ITU-R P.526 and P.530).
+
+Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
+"""
 
 from typing import Any
 
@@ -64,11 +67,6 @@ def earth_bulge_m(d1_m: ArrayLike, d2_m: ArrayLike, k_factor: ArrayLike = 4.0 / 
     -------
     ndarray or float, m, broadcast shape
 
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or outside its limits.
-
     References
     ----------
     Rec. ITU-R P.526-15, section 3 (parabolic form): d1 d2 / (2 k a), a = 6371 km.
@@ -116,11 +114,6 @@ def clearance_ratio(
     -------
     ndarray, dimensionless, shape (..., n)
         The two ends are +inf: there the zone has no width, and the antennas stand on them.
-
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or outside its limits, or the profile does not increase.
 
     References
     ----------

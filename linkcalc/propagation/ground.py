@@ -1,6 +1,8 @@
 """What the ground is made of, electrically: Rec. ITU-R P.527.
 
 Permittivity is relative, conductivity effective: it contains the dielectric loss of the water in the ground.
+
+Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
 """
 
 import warnings
@@ -41,11 +43,6 @@ def ground_constants(ground_class: GroundClass, frequency_hz: ArrayLike) -> Grou
     -------
     GroundConstants
         `relative_permittivity` and `conductivity_s_m` (S/m), each with the shape of `frequency_hz`.
-
-    Raises
-    ------
-    DomainError
-        If the class is unknown or a frequency is not above 0.
 
     Warns
     -----
@@ -100,11 +97,6 @@ def complex_permittivity(
     -------
     complex ndarray or complex, the arguments broadcast
 
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
-
     References
     ----------
     Rec. ITU-R P.527, definition; the handbook form is e' - j 18 sigma / f with f in GHz.
@@ -142,11 +134,6 @@ def water_permittivity(frequency_hz: ArrayLike, temperature_c: ArrayLike = 20.0)
     Returns
     -------
     complex ndarray or complex, the arguments broadcast
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
 
     References
     ----------

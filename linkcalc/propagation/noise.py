@@ -4,6 +4,8 @@ Constants of P.372-17 were found in a second public source, its location spreads
 man-made figures rest on measurements of the 1960s and 1970s below 250 MHz: above that they are an
 extrapolation, and no function for the whole receiver warns of it, because nearly every link asks for it;
 ask `man_made_noise_is_extrapolated`, or read `SystemNoise.extrapolated`.
+
+Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
 """
 
 from dataclasses import dataclass
@@ -89,11 +91,6 @@ def thermal_noise_power_dbm(
     -------
     float or ndarray, dBm, broadcast shape
 
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or not positive.
-
     References
     ----------
     Boltzmann's constant, SI 2019; T0 = 290 K of the noise figure's definition (Rec. ITU-R P.372).
@@ -125,11 +122,6 @@ def man_made_noise_db(frequency_hz: ArrayLike, environment: Environment) -> Any:
     Returns
     -------
     float or ndarray, dB above kT0B; negative where the noise lies below thermal noise
-
-    Raises
-    ------
-    DomainError
-        If the frequency is not finite or not positive, or the environment unknown.
 
     Warns
     -----
@@ -165,11 +157,6 @@ def man_made_noise_is_extrapolated(frequency_hz: ArrayLike, environment: Environ
     -------
     bool or ndarray of bool
 
-    Raises
-    ------
-    DomainError
-        If the frequency is not finite or not positive, or the environment unknown.
-
     References
     ----------
     Rec. ITU-R P.372-17, part 6 (0.3 to 250 MHz); P.372-8 for the city to 900 MHz.
@@ -195,11 +182,6 @@ def galactic_noise_db(frequency_hz: ArrayLike) -> Any:
     -------
     float or ndarray, dB above kT0B
 
-    Raises
-    ------
-    DomainError
-        If the frequency is not finite or not positive.
-
     References
     ----------
     Rec. ITU-R P.372-17, 52 - 23 log f_MHz.
@@ -224,11 +206,6 @@ def man_made_noise_deciles_db(environment: Environment) -> tuple[float, float]:
     -------
     tuple of two floats, dB: above and below the median
 
-    Raises
-    ------
-    DomainError
-        If the environment is unknown.
-
     References
     ----------
     Rec. ITU-R P.372-17, part 6 (quiet rural as rural).
@@ -252,11 +229,6 @@ def man_made_noise_location_sigma_db(environment: Environment) -> float:
     Returns
     -------
     float, dB
-
-    Raises
-    ------
-    DomainError
-        If the environment is unknown.
 
     References
     ----------
@@ -299,11 +271,6 @@ def system_noise(
     Returns
     -------
     SystemNoise
-
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or out of its domain, or the environment unknown.
 
     References
     ----------

@@ -2,6 +2,8 @@
 
 `delta_n` is the mean lapse of refractivity in the lowest kilometre, N-units/km, positive where it falls with
 height (as P.1812 and P.452 count it).
+
+Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
 """
 
 import math
@@ -64,11 +66,6 @@ def refractivity(pressure_hpa: ArrayLike, temperature_k: ArrayLike, vapour_press
     -------
     float or ndarray, N-units, broadcast shape
 
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or out of its domain.
-
     References
     ----------
     Rec. ITU-R P.453, (77.6 / T) (P + 4810 e / T); from memory, unchecked.
@@ -99,11 +96,6 @@ def vapour_pressure_hpa(
     Returns
     -------
     float or ndarray, hPa, broadcast shape
-
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or out of its domain.
 
     References
     ----------
@@ -137,11 +129,6 @@ def exponential_refractivity(
     Returns
     -------
     float or ndarray, N-units, broadcast shape
-
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or not positive.
 
     References
     ----------
@@ -202,11 +189,6 @@ def delta_n_from_k(k_factor: ArrayLike) -> Any:
     -------
     float or ndarray, N-units/km
 
-    Raises
-    ------
-    DomainError
-        If `k_factor` is not finite or not positive.
-
     References
     ----------
     As `k_factor`.
@@ -229,11 +211,6 @@ def effective_earth_radius_m(k_factor: ArrayLike) -> Any:
     Returns
     -------
     float or ndarray, m
-
-    Raises
-    ------
-    DomainError
-        If `k_factor` is not finite or not positive.
 
     References
     ----------
@@ -258,11 +235,6 @@ def delta_n_from_surface(surface_refractivity: ArrayLike) -> Any:
     Returns
     -------
     float or ndarray, N-units/km
-
-    Raises
-    ------
-    DomainError
-        If the argument is not finite or not positive.
 
     References
     ----------
@@ -298,11 +270,6 @@ def climate_refractivity(
     Returns
     -------
     ClimateRefractivity
-
-    Raises
-    ------
-    DomainError
-        If the climate or the month is unknown.
 
     References
     ----------
@@ -340,11 +307,6 @@ def annual_low_k_factor(climate: Climate = "temperate") -> float:
     -------
     float, dimensionless
 
-    Raises
-    ------
-    DomainError
-        If the climate is unknown.
-
     References
     ----------
     Rec. ITU-R P.2001, equations 3.4.1.1 and 3.4.1.2 with its maps (A), at places of each kind (our choice):
@@ -373,11 +335,6 @@ def low_k_factor(distance_m: ArrayLike, climate: Climate = "temperate") -> Any:
     Returns
     -------
     float or ndarray, dimensionless
-
-    Raises
-    ------
-    DomainError
-        If the distance is not finite or not positive, or the climate unknown.
 
     References
     ----------

@@ -2,21 +2,32 @@
 
 `two_ray_loss_db` sums the two rays; `find_reflection` finds on a real profile where, and whether, the
 ground mirrors the ray, and what plane to measure the antenna heights from.
+
+Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
 """
 
 import math
 import warnings
-from dataclasses import dataclass
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import ive, wofz
 
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError, OutOfRangeWarning
+from linkcalc.propagation._specular import Reflection as Reflection
+from linkcalc.propagation._specular import (
+    checked_path,
+    curvature_of,
+    curved_earth,
+    fitted_trial,
+    judge,
+    specular_points,
+    wavelength_m,
+)
 from linkcalc.propagation.ground import complex_permittivity
-from linkcalc.units import EARTH_RADIUS_M, SPEED_OF_LIGHT_M_S
+from linkcalc.units import EARTH_RADIUS_M
 
 Polarisation = Literal["vertical", "horizontal", "circular"]
 RoughnessModel = Literal["ament", "miller_brown"]
@@ -60,11 +71,6 @@ def reflection_coefficient(
     complex ndarray or complex, the arguments broadcast
         Tends to -1 at grazing, time factor exp(+j w t).
 
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range or the polarisation unknown.
-
     References
     ----------
     Fresnel's formulae; R_H = (sin psi - q)/(sin psi + q), R_V = (e sin psi - q)/(e sin psi + q),
@@ -102,11 +108,6 @@ def roughness_factor(
     -------
     ndarray or float, 0 to 1, the arguments broadcast
 
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range or the model unknown.
-
     References
     ----------
     Ament 1953: exp(-g^2/2) with g = 4 pi s sin(psi)/lambda; Miller, Brown and Vegh 1984: exp(-g^2/2)
@@ -119,7 +120,7 @@ def roughness_factor(
     """
     s = checked("roughness_m", roughness_m, at_least=0.0)
     psi = checked("grazing_angle_rad", grazing_angle_rad, at_least=0.0, at_most=np.pi / 2.0)
-    return scalar_if_0d(_roughness(s, np.sin(psi), _wavelength(frequency_hz), model))
+    return scalar_if_0d(_roughness(s, np.sin(psi), wavelength_m(frequency_hz), model))
 
 
 def rayleigh_height_m(grazing_angle_rad: ArrayLike, frequency_hz: ArrayLike) -> Any:
@@ -129,7 +130,7 @@ def rayleigh_height_m(grazing_angle_rad: ArrayLike, frequency_hz: ArrayLike) -> 
     3.6
     """
     psi = checked("grazing_angle_rad", grazing_angle_rad, above=0.0, at_most=np.pi / 2.0)
-    return scalar_if_0d(_wavelength(frequency_hz) / (8.0 * np.sin(psi)))
+    return scalar_if_0d(wavelength_m(frequency_hz) / (8.0 * np.sin(psi)))
 
 
 def last_maximum_m(tx_height_m: ArrayLike, rx_height_m: ArrayLike, frequency_hz: ArrayLike) -> Any:
@@ -141,7 +142,7 @@ def last_maximum_m(tx_height_m: ArrayLike, rx_height_m: ArrayLike, frequency_hz:
     231.6
     """
     h1, h2 = _heights(tx_height_m, rx_height_m)
-    return scalar_if_0d(4.0 * h1 * h2 / _wavelength(frequency_hz))
+    return scalar_if_0d(4.0 * h1 * h2 / wavelength_m(frequency_hz))
 
 
 def plane_earth_crossover_m(tx_height_m: ArrayLike, rx_height_m: ArrayLike, frequency_hz: ArrayLike) -> Any:
@@ -166,11 +167,6 @@ def plane_earth_loss_db(distance_m: ArrayLike, tx_height_m: ArrayLike, rx_height
     Returns
     -------
     ndarray or float, dB, the arguments broadcast
-
-    Raises
-    ------
-    DomainError
-        If an argument is not above 0.
 
     Examples
     --------
@@ -205,11 +201,6 @@ def minimum_effective_height_m(
     ndarray or float, m, the arguments broadcast
         (h^2 + h0^2)^0.5, h0 = lambda/(2 pi |z|), z = q/e (vertical) or q (horizontal).
 
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
-
     Notes
     -----
     Not for `two_ray_loss_db`, whose reflection coefficient already holds part of this: pass
@@ -228,7 +219,7 @@ def minimum_effective_height_m(
     if polarisation == "circular":
         raise DomainError("the minimum effective height is for vertical or horizontal polarisation")
     e = np.asarray(complex_permittivity(relative_permittivity, conductivity_s_m, frequency_hz))
-    lowest = _wavelength(frequency_hz) / (
+    lowest = wavelength_m(frequency_hz) / (
         2.0 * np.pi * np.abs(_surface_impedance(np.zeros(1), e, polarisation))
     )
     return scalar_if_0d(np.hypot(h, lowest.reshape(e.shape)))
@@ -244,7 +235,7 @@ def grazing_limit_rad(frequency_hz: ArrayLike, k_factor: ArrayLike = 4.0 / 3.0) 
     0.11
     """
     k = checked("k_factor", k_factor, above=0.0)
-    return scalar_if_0d(np.cbrt(_wavelength(frequency_hz) / (2.0 * np.pi * k * EARTH_RADIUS_M)))
+    return scalar_if_0d(np.cbrt(wavelength_m(frequency_hz) / (2.0 * np.pi * k * EARTH_RADIUS_M)))
 
 
 def curved_geometry(
@@ -282,8 +273,8 @@ def curved_geometry(
     """
     d = checked("distance_m", distance_m, above=0.0)
     h1, h2 = _heights(tx_height_m, rx_height_m)
-    curvature = _curvature(k_factor)
-    geometry = CurvedGeometry(*np.broadcast_arrays(*_curved(d, h1, h2, curvature)))
+    curvature = curvature_of(k_factor)
+    geometry = CurvedGeometry(*np.broadcast_arrays(*curved_earth(d, h1, h2, curvature)))
     if ((geometry.tx_height_m <= 0.0) | (geometry.rx_height_m <= 0.0)).any():
         raise DomainError("the antennas do not see each other over the horizon of this curved earth")
     return CurvedGeometry(*(scalar_if_0d(part) for part in geometry))
@@ -356,13 +347,13 @@ def two_ray_loss_db(
     """
     d = checked("distance_m", distance_m, above=0.0)
     h1, h2 = _heights(tx_height_m, rx_height_m)
-    wavelength = _wavelength(frequency_hz)
+    wavelength = wavelength_m(frequency_hz)
     e = np.asarray(complex_permittivity(relative_permittivity, conductivity_s_m, frequency_hz))
     rough = checked("roughness_m", roughness_m, at_least=0.0)
     g = 10.0 ** (checked("gain_ratio_db", gain_ratio_db, at_most=300.0) / 20.0)
     _, h1, h2, psi, divergence = curved_geometry(d, h1, h2, k_factor)
     curved = np.isfinite(np.asarray(k_factor, dtype=float))
-    if (curved & (psi < np.cbrt(_curvature(k_factor) * wavelength / np.pi))).any():
+    if (curved & (psi < np.cbrt(curvature_of(k_factor) * wavelength / np.pi))).any():
         warnings.warn(
             "two rays do not describe a curved earth so close to grazing; use spherical-earth diffraction",
             OutOfRangeWarning,
@@ -378,52 +369,6 @@ def two_ray_loss_db(
         reflected = reflected + _surface_wave(psi, e, r2, wavelength, R, polarisation)
     field = 1.0 + g * reflected * (r1 / r2) * turn
     return scalar_if_0d(20.0 * np.log10(4.0 * np.pi * r1 / wavelength) - 20.0 * np.log10(np.abs(field)))
-
-
-@dataclass(frozen=True)
-class Reflection:
-    """Where a profile mirrors the ray between two antennas.
-
-    Attributes
-    ----------
-    distance_m : float, m
-        Of the specular point from the transmitter.
-    grazing_angle_rad : float, rad
-        Against the reflecting plane.
-    tx_height_m, rx_height_m : float, m
-        Antenna heights above the reflecting surface, at right angles to it; it follows the curve of the
-        earth.
-    surface_distance_m : float, m
-        Between the feet of these heights: with them it goes into `two_ray_loss_db`, with the same k factor.
-    surface_height_amsl_m, slope : float, m and m/m
-        Of the fitted line at the specular point.
-    footprint_m : tuple of float, m
-        Where the first Fresnel zone of the reflected ray meets the ground, from the transmitter.
-    roughness_m : float, m
-        Standard deviation of the ground from the fitted line within the footprint.
-    smooth : bool
-        Rayleigh's criterion: roughness below lambda/(8 sin psi).
-    clutter_share : float, 0 to 1
-        Share of the footprint that trees or buildings stand on.
-    clutter_covers : bool
-        More than half of it.
-    within_grazing_limit : bool
-        The two-ray sum describes the curved earth at this grazing angle (see `grazing_limit_rad`).
-    """
-
-    distance_m: float
-    grazing_angle_rad: float
-    tx_height_m: float
-    rx_height_m: float
-    surface_distance_m: float
-    surface_height_amsl_m: float
-    slope: float
-    footprint_m: tuple[float, float]
-    roughness_m: float
-    smooth: bool
-    clutter_share: float
-    clutter_covers: bool
-    within_grazing_limit: bool
 
 
 def find_reflection(
@@ -456,11 +401,6 @@ def find_reflection(
     tuple of Reflection or None, and str
         The strongest reflection, or None; and one sentence that says where it is, or why there is none.
 
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range or the profile is not one.
-
     Notes
     -----
     At each trial point a straight line is fitted by least squares to the ground within the footprint that
@@ -484,7 +424,7 @@ def find_reflection(
     >>> find_reflection(x, flat, pole, 110.0, 130.0, k_factor=1.33, frequency_hz=868e6)
     (None, 'the direct ray is blocked at 500 m')
     """
-    path = _checked_path(
+    path = checked_path(
         distance_m, ground_m, clutter_m, tx_height_amsl_m, rx_height_amsl_m, k_factor, frequency_hz
     )
     direct = path.tx + (path.rx - path.tx) * path.x / path.length
@@ -493,9 +433,9 @@ def find_reflection(
         return None, f"the direct ray is blocked at {path.x[over.argmax()]:.0f} m"
     why = "no specular reflection from the ground between the antennas"
     best, strength = None, -1.0
-    for x in _specular_points(path):
-        trial = _trial(path, np.array([x]))
-        found, blocked_at = _judge(path, trial)
+    for x in specular_points(path):
+        trial = fitted_trial(path, np.array([x]))
+        found, blocked_at = judge(path, trial)
         if blocked_at is not None:
             if best is None:
                 why = f"the ray reflected at {x:.0f} m is blocked at {blocked_at:.0f} m"
@@ -514,266 +454,8 @@ def find_reflection(
     return best, why
 
 
-class _Path(NamedTuple):
-    """A profile ready for the search: heights over the chord of the earth, and integrals of the ground."""
-
-    x: Floats
-    ground: Floats
-    clutter: Floats
-    surface: Floats
-    """Ground plus earth bulge: what straight rays see."""
-    tx: float
-    rx: float
-    length: float
-    wavelength: float
-    curvature: float
-    integrals: tuple[Floats, Floats, Floats]
-    """Of y, x y and y^2 from the start to each point."""
-    covered: Floats
-    """Length with clutter from the start to each point."""
-
-
-class _Trial(NamedTuple):
-    """Reflecting lines fitted around trial points, one entry each."""
-
-    mirror_m: Floats
-    """Where the line mirrors the ray: equal to the trial point at a specular point."""
-    start: Floats
-    end: Floats
-    middle_height: Floats
-    slope: Floats
-    variance: Floats
-    psi: Floats
-    tx_height: Floats
-    rx_height: Floats
-    along: Floats
-    divergence: Floats
-    possible: NDArray[np.bool_]
-    settled: NDArray[np.bool_]
-    """Line and footprint agree: another round changes the footprint by next to nothing."""
-
-
-def _checked_path(
-    distance_m: ArrayLike,
-    ground_m: ArrayLike,
-    clutter_m: ArrayLike,
-    tx_height_amsl_m: float,
-    rx_height_amsl_m: float,
-    k_factor: float,
-    frequency_hz: float,
-) -> _Path:
-    x = checked("distance_m", distance_m)
-    y = checked("ground_m", ground_m)
-    clutter = checked("clutter_m", clutter_m, at_least=0.0)
-    if x.ndim != 1 or x.size < 2 or x.shape != y.shape or x.shape != clutter.shape:
-        raise DomainError("distance_m, ground_m and clutter_m must be of one length, 2 points or more")
-    if x[0] != 0.0 or (np.diff(x) <= 0.0).any():
-        raise DomainError("distance_m must start at 0 and increase")
-    tx = float(checked("tx_height_amsl_m", tx_height_amsl_m, above=float(y[0])))
-    rx = float(checked("rx_height_amsl_m", rx_height_amsl_m, above=float(y[-1])))
-    curvature = float(_curvature(k_factor))
-    steps, rise = np.diff(x), np.diff(y) / np.diff(x)
-    integrals = tuple(
-        np.concatenate([[0.0], np.cumsum(part)]) for part in _cell_integrals(x[:-1], y[:-1], rise, steps)
-    )
-    stands = (clutter > 0.0).astype(float)
-    covered = np.concatenate([[0.0], np.cumsum(steps * (stands[1:] + stands[:-1]) / 2.0)])
-    return _Path(
-        x,
-        y,
-        clutter,
-        y + curvature * x * (x[-1] - x),
-        tx,
-        rx,
-        float(x[-1]),
-        float(_wavelength(frequency_hz)),
-        curvature,
-        (integrals[0], integrals[1], integrals[2]),
-        covered,
-    )
-
-
-def _cell_integrals(x: Floats, y: Floats, rise: Floats, t: Floats) -> tuple[Floats, Floats, Floats]:
-    """Integrals of y, x y and y^2 over the first `t` metres of a straight piece that starts at (x, y)."""
-    area = y * t + rise * t**2 / 2.0
-    return (
-        area,
-        x * area + y * t**2 / 2.0 + rise * t**3 / 3.0,
-        y**2 * t + y * rise * t**2 + rise**2 * t**3 / 3.0,
-    )
-
-
-def _fit(path: _Path, start: Floats, end: Floats) -> tuple[Floats, Floats, Floats]:
-    """Least-squares line over [start, end]: height in the middle, slope, variance of the ground from it."""
-    parts = []
-    for at in (start, end):
-        i = np.clip(np.searchsorted(path.x, at, side="right") - 1, 0, path.x.size - 2)
-        rise = (path.ground[i + 1] - path.ground[i]) / (path.x[i + 1] - path.x[i])
-        cell = _cell_integrals(path.x[i], path.ground[i], rise, at - path.x[i])
-        parts.append([whole[i] + piece for whole, piece in zip(path.integrals, cell, strict=True)])
-    width = end - start
-    i0, i1, i2 = (b - a for a, b in zip(*parts, strict=True))
-    mean = i0 / width
-    slope = 12.0 * (i1 - (start + end) / 2.0 * i0) / width**3
-    return mean, slope, np.maximum(i2 / width - mean**2 - slope**2 * width**2 / 12.0, 0.0)
-
-
-def _trial(path: _Path, x: Floats) -> _Trial:
-    """Fit the reflecting line around each trial point; its footprint and the line depend on each other."""
-    reach_back = reach_ahead = np.full(x.shape, path.length / 8.0)
-    shortest = path.length * 1e-6
-    for _ in range(6):
-        start = np.clip(x - reach_back, 0.0, path.length - shortest)
-        end = np.clip(x + reach_ahead, start + shortest, path.length)
-        middle, slope, variance = _fit(path, start, end)
-        cosine = 1.0 / np.hypot(1.0, slope)
-        at_tx = middle - slope * (start + end) / 2.0
-        h1 = path.tx - at_tx
-        h2 = path.rx - at_tx - slope * path.length
-        along = path.length / cosine + (h2 - h1) * slope * cosine
-        p1, p2 = np.maximum(h1 * cosine, 1e-3), np.maximum(h2 * cosine, 1e-3)
-        d1, q1, q2, psi, divergence = _curved(along, p1, p2, path.curvature)
-        possible = (h1 > 0.0) & (h2 > 0.0) & (q1 > 0.0) & (q2 > 0.0)
-        q1, q2 = np.maximum(q1, 1e-3), np.maximum(q2, 1e-3)
-        near, far = _footprint(along, q1, q2, path.wavelength)
-        flat = along * q1 / (q1 + q2)
-        before = reach_back, reach_ahead
-        reach_back, reach_ahead = (flat - near) * cosine, (far - flat) * cosine
-    change = np.abs(reach_back - before[0]) + np.abs(reach_ahead - before[1])
-    # the foot of the transmitter's height lies aside of it on a slope
-    mirror = h1 * slope * cosine**2 + d1 * cosine
-    return _Trial(
-        mirror,
-        start,
-        end,
-        middle,
-        slope,
-        variance,
-        psi,
-        h1 * cosine,
-        h2 * cosine,
-        along,
-        divergence,
-        possible,
-        change <= SETTLED * (reach_back + reach_ahead),
-    )
-
-
-def _footprint(d: Floats, h1: Floats, h2: Floats, wavelength: float) -> tuple[Floats, Floats]:
-    """First Fresnel zone on the plane: reflected there, a path is half a wavelength longer than the
-    shortest."""
-    r2 = np.hypot(d, h1 + h2)
-    S = r2 + wavelength / 2.0
-    excess = (h1 + h2) ** 2 + wavelength * r2 + wavelength**2 / 4.0  # S^2 - d^2
-    # from 2 S sqrt(x^2 + h1^2) = B + 2 d x, squared
-    B = excess - h2**2 + h1**2
-    root = S * np.sqrt(np.maximum(B**2 - 4.0 * excess * h1**2, 0.0))
-    return (d * B - root) / (2.0 * excess), (d * B + root) / (2.0 * excess)
-
-
-def _specular_points(path: _Path) -> list[float]:
-    """Trial points where the line fitted around them mirrors the ray at themselves."""
-    x = path.length * (1.0 - np.cos(np.pi * (np.arange(_TRIALS) + 0.5) / _TRIALS)) / 2.0  # dense at low ends
-    trial = _trial(path, x)
-    gap = np.where(trial.possible, trial.mirror_m - x, np.nan)
-    crosses = np.signbit(gap[1:]) != np.signbit(gap[:-1])
-    crosses &= np.isfinite(gap[1:]) & np.isfinite(gap[:-1])
-    low, high = x[:-1][crosses], x[1:][crosses]
-    for _ in range(3):
-        finer = np.linspace(low, high, _FINER)
-        negative = np.signbit(_trial(path, finer).mirror_m - finer)
-        cell = (negative[1:] != negative[:-1]).argmax(axis=0)
-        low, high = (np.take_along_axis(finer, (cell + i)[np.newaxis], axis=0)[0] for i in (0, 1))
-    # on both sides: where the line jumps from one fit to another nothing is mirrored, from either end
-    sides = np.stack([low, (low + high) / 2.0, high])
-    final = _trial(path, sides)
-    meets = final.possible & final.settled & (np.abs(final.mirror_m - sides) < path.length * MEETS)
-    return [float(m) for m in sides[1][meets.all(axis=0)]]
-
-
-def _judge(path: _Path, trial: _Trial) -> tuple[Reflection, float | None]:
-    """Return the reflection, and where one of its legs is blocked, if so."""
-    x = float(trial.mirror_m[0])
-    start, end, slope, psi = (float(v[0]) for v in (trial.start, trial.end, trial.slope, trial.psi))
-    height = float(trial.middle_height[0]) + slope * (x - (start + end) / 2.0)
-    mirror = height + path.curvature * x * (path.length - x)
-    legs = np.where(
-        path.x < x,
-        path.tx + (mirror - path.tx) * path.x / x,
-        path.rx + (mirror - path.rx) * (path.length - path.x) / (path.length - x),
-    )
-    inside = (path.x >= start) & (path.x <= end)
-    rayleigh = path.wavelength / (8.0 * math.sin(psi))
-    roughness = math.sqrt(float(trial.variance[0]))
-    over = path.surface - legs + np.where(inside, -max(rayleigh, 3.0 * roughness), path.clutter)
-    blocked = float(path.x[over.argmax()]) if over.max() > 0.0 else None
-    share = float(np.diff(np.interp([start, end], path.x, path.covered))[0]) / (end - start)
-    return (
-        Reflection(
-            distance_m=x,
-            grazing_angle_rad=psi,
-            tx_height_m=float(trial.tx_height[0]),
-            rx_height_m=float(trial.rx_height[0]),
-            surface_distance_m=float(trial.along[0]),
-            surface_height_amsl_m=height,
-            slope=slope,
-            footprint_m=(start, end),
-            roughness_m=roughness,
-            smooth=roughness < rayleigh,
-            clutter_share=share,
-            clutter_covers=share > 0.5,
-            within_grazing_limit=bool(psi >= np.cbrt(path.curvature * path.wavelength / np.pi)),
-        ),
-        blocked,
-    )
-
-
-_TRIALS = 200
-"""Trial points along a path; the footprints are far longer than their spacing."""
-
-MEETS = 1e-4
-"""Share of the length: how near to a specular point the line around it must mirror the ray."""
-
-SETTLED = 0.01
-"""Share of a footprint by which the last round may still change it."""
-
-_FINER = 33
-"""Points into which the interval around a specular point is divided, three times."""
-
-
-def _wavelength(frequency_hz: ArrayLike) -> Floats:
-    return SPEED_OF_LIGHT_M_S / checked("frequency_hz", frequency_hz, above=0.0)
-
-
 def _heights(tx_height_m: ArrayLike, rx_height_m: ArrayLike) -> tuple[Floats, Floats]:
     return checked("tx_height_m", tx_height_m, above=0.0), checked("rx_height_m", rx_height_m, above=0.0)
-
-
-def _curvature(k_factor: ArrayLike) -> Floats:
-    """1/(2 k a); 0 for the plane that an infinite k stands for."""
-    k = np.asarray(k_factor, dtype=float)
-    if not (k > 0.0).all():
-        raise DomainError(f"k_factor must be above 0, got {k_factor!r}")
-    return np.asarray(1.0 / (2.0 * k * EARTH_RADIUS_M))
-
-
-def _curved(
-    d: Floats, h1: Floats, h2: Floats, curvature: Floats | float
-) -> tuple[Floats, Floats, Floats, Floats, Floats]:
-    """Specular distance, heights over the tangent plane, grazing angle, divergence."""
-    c = (h1 - h2) / (h1 + h2)
-    m = curvature * d**2 / (2.0 * (h1 + h2))
-    # cos(pi/3 + acos(x)/3) of the standard is sin(asin(x)/3), which keeps its digits as m tends to 0
-    safe = np.maximum(m, 1e-30)
-    sine = np.sin(np.arcsin(np.clip(1.5 * c * np.sqrt(3.0 * safe / (safe + 1.0) ** 3), -1.0, 1.0)) / 3.0)
-    b = 2.0 * np.sqrt((safe + 1.0) / (3.0 * safe)) * sine
-    d1 = d * (1.0 + b) / 2.0
-    d2 = d - d1
-    q1, q2 = h1 - curvature * d1**2, h2 - curvature * d2**2
-    psi = np.arctan2(q1 + q2, d)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        spread = 1.0 / np.sqrt(1.0 + 4.0 * curvature * d1 * d2 / (q1 + q2))
-    return d1, q1, q2, psi, spread
 
 
 def _fresnel(psi: Floats, e: Any, polarisation: str) -> Any:

@@ -2,6 +2,8 @@
 
 After P.833-10 (09/2021) as public implementations and readers of its text give it. Letters: A text seen, B
 two independent secondary sources, C one. Never add this loss to a diffraction loss over the same trees.
+
+Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
 """
 
 from typing import Any, Literal
@@ -59,11 +61,6 @@ def specific_attenuation_db_m(
     -------
     float or ndarray, dB/m
 
-    Raises
-    ------
-    DomainError
-        If an argument is not finite, not positive or unknown.
-
     Warns
     -----
     OutOfRangeWarning
@@ -100,11 +97,6 @@ def maximum_loss_db(frequency_hz: ArrayLike, *, leaf: Leaf = "in_leaf", forest: 
     Returns
     -------
     float or ndarray, dB
-
-    Raises
-    ------
-    DomainError
-        If an argument is not finite, not positive or unknown.
 
     Warns
     -----
@@ -158,11 +150,6 @@ def woodland_loss_db(
     -------
     float or ndarray, dB, broadcast shape
 
-    Raises
-    ------
-    DomainError
-        If an argument is not finite, negative or unknown.
-
     Warns
     -----
     OutOfRangeWarning
@@ -213,11 +200,6 @@ def belt_loss_db(
     -------
     float or ndarray, dB, broadcast shape
 
-    Raises
-    ------
-    DomainError
-        If an argument is not finite, negative or unknown.
-
     Warns
     -----
     OutOfRangeWarning
@@ -258,11 +240,6 @@ def woodland_sigma_db(loss_db: ArrayLike) -> Any:
     -------
     float or ndarray, dB
 
-    Raises
-    ------
-    DomainError
-        If the loss is negative or not finite.
-
     Examples
     --------
     >>> woodland_sigma_db(10.0)
@@ -285,11 +262,6 @@ def weissberger_loss_db(depth_m: ArrayLike, frequency_hz: ArrayLike) -> Any:
     Returns
     -------
     float or ndarray, dB, broadcast shape
-
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or negative.
 
     Warns
     -----
@@ -323,11 +295,6 @@ def early_ccir_loss_db(depth_m: ArrayLike, frequency_hz: ArrayLike) -> Any:
     Returns
     -------
     float or ndarray, dB, broadcast shape
-
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or negative.
 
     Warns
     -----

@@ -7,22 +7,12 @@ if TYPE_CHECKING:
     from types import ModuleType
 
     from linkcalc.radio import (
-        antenna as antenna,
-    )
-    from linkcalc.radio import (
-        css as css,
-    )
-    from linkcalc.radio import (
-        feeder as feeder,
-    )
-    from linkcalc.radio import (
-        fsk as fsk,
-    )
-    from linkcalc.radio import (
-        receiver as receiver,
-    )
-    from linkcalc.radio import (
-        signal_level as signal_level,
+        antenna,
+        css,
+        feeder,
+        fsk,
+        receiver,
+        signal_level,
     )
 else:
     # each module is imported when it is first used

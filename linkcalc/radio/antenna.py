@@ -1,4 +1,7 @@
-"""Antennas: gain, beamwidths and pattern by type, by stated figures or by measured tables; polarisation mismatch."""
+"""Antennas: gain, beamwidths and pattern by type, by stated figures or by measured tables; polarisation mismatch.
+
+Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -314,11 +317,6 @@ def gain_towards_dbi(
     -------
     ndarray or float, dBi, the arguments broadcast
 
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
-
     Notes
     -----
     Attenuation in azimuth and elevation, each 12 (angle / beamwidth)^2 dB or as measured, added and held above the
@@ -382,11 +380,6 @@ def polarisation_loss_db(one: Polarisation, other: Polarisation, *, tilt_deg: Ar
     Returns
     -------
     ndarray or float, dB, shape of `tilt_deg`
-
-    Raises
-    ------
-    DomainError
-        If a polarisation is unknown or the tilt outside its range.
 
     Notes
     -----

@@ -3,6 +3,8 @@
 A symbol is one of 2^SF cyclic shifts of a chirp that sweeps the bandwidth. The demodulator picks the
 strongest of 2^SF noncoherent, orthogonal correlations, so its error rate in noise is that of M-ary
 orthogonal signalling.
+
+Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
 """
 
 from functools import cache
@@ -37,11 +39,6 @@ def symbol_time_s(spreading_factor: ArrayLike, bandwidth_hz: ArrayLike) -> Any:
     -------
     ndarray or float, s, the arguments broadcast
 
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
-
     References
     ----------
     Definition of chirp spread spectrum: 2^SF chips at one chip per second and hertz.
@@ -69,11 +66,6 @@ def bit_rate_bps(
     Returns
     -------
     ndarray or float, bit/s, the arguments broadcast
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
 
     Notes
     -----
@@ -191,11 +183,6 @@ def time_on_air_s(
     -------
     ndarray or float, s, the arguments broadcast
 
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
-
     References
     ----------
     Published CSS packet formula; the form for SF5 and SF6 is from memory, unchecked.
@@ -266,11 +253,6 @@ def sensitivity_dbm(
     -------
     ndarray or float, dBm, the arguments broadcast
 
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
-
     References
     ----------
     `required_snr_db` over the thermal noise of `linkcalc.radio.receiver.sensitivity_dbm`.
@@ -295,11 +277,6 @@ def symbol_error_rate(snr_db: ArrayLike, spreading_factor: ArrayLike) -> Any:
     Returns
     -------
     ndarray or float, 0 to 1, the arguments broadcast
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
 
     Notes
     -----
@@ -370,11 +347,6 @@ def packet_error_rate(snr_db: ArrayLike, spreading_factor: ArrayLike, symbols: A
     Returns
     -------
     ndarray or float, 0 to 1, the arguments broadcast
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
 
     Notes
     -----

@@ -3,6 +3,8 @@
 Charge is reckoned in milliampere-hours at the battery's terminals: with a linear regulator or a radio fed
 straight from the cells, what the radio draws is what the battery gives. Generic figures are from memory
 unless a source is named; state your own.
+
+Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
 """
 
 import math
@@ -211,11 +213,6 @@ def expected_transmissions(success: ArrayLike, tries: ArrayLike) -> Any:
     -------
     ndarray or float, 1 to `tries`, the arguments broadcast
 
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
-
     References
     ----------
     Truncated geometric distribution: (1 - (1-p)^n)/p. Losses are taken as independent from try to try.
@@ -400,11 +397,6 @@ def daily_energy_wh(mean_current_ma: ArrayLike, voltage_v: ArrayLike) -> Any:
     -------
     ndarray or float, Wh, the arguments broadcast
 
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
-
     Examples
     --------
     >>> round(daily_energy_wh(25.0, 3.7), 2)
@@ -428,11 +420,6 @@ def solar_panel_w(daily_wh: ArrayLike, peak_sun_h: ArrayLike, efficiency: ArrayL
     Returns
     -------
     ndarray or float, W, the arguments broadcast
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
 
     References
     ----------
@@ -462,11 +449,6 @@ def storage_wh(daily_wh: ArrayLike, days: ArrayLike, usable_share: ArrayLike) ->
     Returns
     -------
     ndarray or float, Wh, the arguments broadcast
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
 
     References
     ----------

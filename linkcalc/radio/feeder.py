@@ -1,4 +1,7 @@
-"""Loss between radio and antenna: coaxial cable, connectors, lightning arrestor."""
+"""Loss between radio and antenna: coaxial cable, connectors, lightning arrestor.
+
+Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
+"""
 
 import difflib
 import warnings
@@ -120,11 +123,6 @@ def feeder_loss_db(
     Returns
     -------
     ndarray or float, dB, the arguments broadcast
-
-    Raises
-    ------
-    DomainError
-        If the type is unknown or an argument is outside its range.
 
     Warns
     -----

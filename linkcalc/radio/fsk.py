@@ -1,6 +1,8 @@
 """Two-level (Gaussian) frequency shift keying: time on air, bandwidth, error rate.
 
 Demodulated noncoherently: two orthogonal tones, the stronger one wins.
+
+Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
 """
 
 from typing import Any
@@ -33,11 +35,6 @@ def time_on_air_s(
     -------
     ndarray or float, s, the arguments broadcast
 
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
-
     Examples
     --------
     >>> time_on_air_s(20, bit_rate_bps=50e3)
@@ -66,11 +63,6 @@ def carson_bandwidth_hz(bit_rate_bps: ArrayLike, deviation_hz: ArrayLike) -> Any
     Returns
     -------
     ndarray or float, Hz, the arguments broadcast
-
-    Raises
-    ------
-    DomainError
-        If an argument is not above 0.
 
     References
     ----------
@@ -101,11 +93,6 @@ def sensitivity_dbm(
     -------
     ndarray or float, dBm, the arguments broadcast
 
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
-
     References
     ----------
     Thermal noise of `linkcalc.radio.receiver.sensitivity_dbm`.
@@ -132,11 +119,6 @@ def bit_error_rate(snr_db: ArrayLike, *, bit_rate_bps: ArrayLike, bandwidth_hz: 
     Returns
     -------
     ndarray or float, 0 to 0.5, the arguments broadcast
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
 
     References
     ----------
@@ -168,11 +150,6 @@ def packet_error_rate(
     Returns
     -------
     ndarray or float, 0 to 1, the arguments broadcast
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
 
     Examples
     --------

@@ -1,4 +1,7 @@
-"""Receiver sensitivity from bandwidth, noise figure and the SNR the demodulator needs."""
+"""Receiver sensitivity from bandwidth, noise figure and the SNR the demodulator needs.
+
+Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
+"""
 
 import math
 from typing import Any
@@ -28,11 +31,6 @@ def sensitivity_dbm(bandwidth_hz: ArrayLike, noise_figure_db: ArrayLike, require
     Returns
     -------
     ndarray or float, dBm, the arguments broadcast
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
 
     References
     ----------

@@ -3,6 +3,8 @@
 The RSSI register holds all that arrives, signal and noise; below the noise floor it reads the noise. The SNR
 reading is good where the signal is weak and saturates where it is strong. So from strong signals the RSSI is
 trusted, from weak ones the SNR.
+
+Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
 """
 
 from typing import Any
@@ -32,11 +34,6 @@ def signal_power_dbm(rssi_dbm: ArrayLike, snr_db: ArrayLike, noise_power_dbm: Ar
     Returns
     -------
     ndarray or float, dBm, the arguments broadcast
-
-    Raises
-    ------
-    DomainError
-        If an argument is not finite.
 
     References
     ----------
@@ -70,11 +67,6 @@ def noise_power_dbm(rssi_dbm: ArrayLike, snr_db: ArrayLike) -> Any:
     -------
     ndarray or float, dBm, the arguments broadcast
         Where the SNR reading is saturated (`SNR_BELIEVED_DB` and more) the noise is less than this.
-
-    Raises
-    ------
-    DomainError
-        If an argument is not finite.
 
     References
     ----------

@@ -3,7 +3,7 @@
 import dataclasses
 import datetime
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -178,7 +178,7 @@ class Rule:
             **{name: least(name) for name in limits},
         )
 
-    def _problems(self) -> Any:
+    def _problems(self) -> Iterator[str]:
         """Yield what is wrong with the row, in words."""
         if self.region not in REGIONS:
             yield f"region {self.region!r} is not one of {', '.join(REGIONS)}"
@@ -192,37 +192,25 @@ class Rule:
                 yield f"excluded_mhz {low:g}-{high:g} is not a part of the band"
         if not (self.power_limited or self.unread or self.barred):
             yield "no power limit, and neither unread nor barred says why"
-        for name in (
-            "max_conducted_mw",
-            "max_erp_mw",
-            "max_eirp_mw",
-            "density_reference_khz",
-            "density_above_khz",
-            "dwell_s",
-            "dwell_window_s",
-            "dwell_window_s_per_channel",
-            "channel_s_per_hour",
-            "polite_s_per_hour",
-            "polite_per_khz",
-            "polite_burst_s",
-            "polite_pause_s",
-            "pause_s",
-            "pause_per_burst",
-            "channel_return_s",
-            "min_channels",
-            "min_bandwidth_khz",
-            "max_bandwidth_khz",
-            "below_bandwidth_khz",
-        ):
+        for name in _ABOVE_0:
             value = getattr(self, name)
             if value is not None and not value > 0:
                 yield f"{name} must be above 0"
-        if self.gain_free_dbi is not None and self.max_conducted_mw is None:
-            yield "gain_free_dbi needs max_conducted_mw"
         for name in ("duty_cycle", "access_point_duty_cycle"):
             value = getattr(self, name)
             if value is not None and not 0 < value < 1:
                 yield f"{name} must be between 0 and 1 (leave it out for 100 %)"
+        yield from self._contradictions()
+        if set(self.confidence) != set(self.quantities):
+            named, limited = sorted(self.confidence), sorted(self.quantities)
+            yield f"confidence speaks of {named}, but the row limits {limited}"
+        if not set(self.confidence.values()) <= set(CONFIDENCE):
+            yield f"confidence letters are {', '.join(CONFIDENCE)}"
+
+    def _contradictions(self) -> Iterator[str]:
+        """Yield which keys do not go together."""
+        if self.gain_free_dbi is not None and self.max_conducted_mw is None:
+            yield "gain_free_dbi needs max_conducted_mw"
         if self.duty_cycle is None and (
             self.access_point_duty_cycle is not None
             or self.channel_s_per_hour is not None
@@ -257,11 +245,14 @@ class Rule:
             and self.min_bandwidth_khz > self.max_bandwidth_khz
         ):
             yield "min_bandwidth_khz is above max_bandwidth_khz"
-        if set(self.confidence) != set(self.quantities):
-            named, limited = sorted(self.confidence), sorted(self.quantities)
-            yield f"confidence speaks of {named}, but the row limits {limited}"
-        if not set(self.confidence.values()) <= set(CONFIDENCE):
-            yield f"confidence letters are {', '.join(CONFIDENCE)}"
+
+
+_ABOVE_0 = (
+    "max_conducted_mw", "max_erp_mw", "max_eirp_mw", "density_reference_khz", "density_above_khz", "dwell_s",
+    "dwell_window_s", "dwell_window_s_per_channel", "channel_s_per_hour", "polite_s_per_hour", "polite_per_khz",
+    "polite_burst_s", "polite_pause_s", "pause_s", "pause_per_burst", "channel_return_s", "min_channels",
+    "min_bandwidth_khz", "max_bandwidth_khz", "below_bandwidth_khz",
+)  # fmt: skip
 
 
 def read_rules(text: str) -> tuple[Rule, ...]:

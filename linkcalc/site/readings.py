@@ -132,11 +132,6 @@ def read_all(
     -------
     Readings
         `file` names them all.
-
-    Raises
-    ------
-    ReadingsError
-        As `read_readings`, for any of the files.
     """
     found = [read_readings(path, stations, direction=direction) for path in paths]
     if len(found) == 1:
@@ -194,13 +189,7 @@ def _stamped_by_second(readings: Sequence[Reading]) -> bool:
 
 
 def link_named_in(path: str | Path) -> str | None:
-    """Name of the link that a JSON file of readings says it is for; None where it does not say.
-
-    Raises
-    ------
-    ReadingsError
-        If the file cannot be read.
-    """
+    """Name of the link that a JSON file of readings says it is for; None where it does not say."""
     text = _text_of(path)
     if not text.lstrip().startswith("{"):
         return None

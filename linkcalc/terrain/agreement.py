@@ -2,6 +2,8 @@
 
 A surface model 30 m too low hides a whole forest; one in feet stands kilometres high. The differences along a
 path show it.
+
+Every function here raises `TerrainError` where what the rasters show cannot be one land.
 """
 
 import numpy as np
@@ -57,12 +59,6 @@ def surface_notes(
     -------
     tuple of str
         What a reader of the result should know; empty where nothing is doubtful.
-
-    Raises
-    ------
-    TerrainError
-        If the surface lies below the ground, or far above it, over so much of the points that it must be
-        on another vertical datum or in another unit.
 
     Examples
     --------
@@ -173,11 +169,6 @@ def overlap_note(difference_m: Floats, cell_m: float, names: tuple[str, str]) ->
     Returns
     -------
     str
-
-    Raises
-    ------
-    TerrainError
-        If they are so far apart that they cannot be rasters of one ground.
 
     Examples
     --------

@@ -6,6 +6,8 @@ What a path loses over such ground is off, and more often too little than too mu
 The figures are our own measurement (`docs/ground.md` says how): delta-Bullington diffraction (Rec. ITU-R
 P.526) over real ground and over the same ground averaged into larger cells, 2600 pairs of paths of 100 m to
 12 km at 169 MHz to 2.4 GHz, antennas 2 m to 10 m up, in hilly country at 90 m and on a wooded knoll at 2 m.
+
+Every function here raises `DomainError` where an argument is out of range.
 """
 
 from dataclasses import dataclass
@@ -58,11 +60,6 @@ def cell_error_db(cell_m: ArrayLike, fresnel_radius_m: ArrayLike) -> Floats | fl
     ndarray or float, dB
         Around the loss over the raster's own ground; 60 % of it is one-sided, towards more loss.
 
-    Raises
-    ------
-    DomainError
-        If an argument is out of range.
-
     Notes
     -----
     1.1 x / (1 + x / 22) for cells of x radii. Measured: 1.7 dB at 1.5, 4.2 dB at 4, 7.5 dB at 10, 14 dB at
@@ -92,11 +89,6 @@ def cell_error(cell_m: float, path_m: float, fresnel_radius_m: float) -> CellErr
     Returns
     -------
     CellError
-
-    Raises
-    ------
-    DomainError
-        If an argument is out of range.
 
     Examples
     --------

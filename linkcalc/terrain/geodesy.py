@@ -1,6 +1,8 @@
 """Positions on the WGS 84 ellipsoid: distances, points along a path, grid coordinates.
 
 Thin over pyproj, which is imported on first use.
+
+Every function here raises `DomainError` where a position or a distance is not finite or out of range.
 """
 
 from functools import lru_cache
@@ -31,11 +33,6 @@ def path_between(
     tuple of float
         Distance in metres; azimuth at the first position toward the second and at the second toward
         the first, both clockwise from true north, 0 to 360 degrees.
-
-    Raises
-    ------
-    DomainError
-        If a position is not finite or out of range.
 
     References
     ----------
@@ -74,11 +71,6 @@ def points_along(
     tuple of ndarray, degrees, shape (n,)
         Latitudes and longitudes, accurate to well below a millimetre.
 
-    Raises
-    ------
-    DomainError
-        If a position or a distance is not finite or out of range.
-
     References
     ----------
     As `path_between`.
@@ -113,12 +105,6 @@ def from_grid(easting_m: ArrayLike, northing_m: ArrayLike, epsg: int) -> tuple[A
     -------
     tuple of ndarray or float, degrees
         Latitude and longitude.
-
-    Raises
-    ------
-    DomainError
-        If the code is unknown or no grid in metres, or if the position lies far outside the area the
-        grid is meant for (easting and northing swapped?).
 
     References
     ----------

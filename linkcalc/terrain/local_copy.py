@@ -2,6 +2,8 @@
 
 Cells are copied as they are stored, on their own grid, so that heights from the copy are heights from the
 tile.
+
+Every function here raises `TerrainError` where a server or a raster does not give what is asked.
 """
 
 import hashlib
@@ -40,11 +42,6 @@ def is_there(address: str) -> bool:
     -------
     bool
         False where the server says that there is no such file, as for tiles of open sea.
-
-    Raises
-    ------
-    TerrainError
-        If it does not answer, or answers otherwise.
     """
     request = urllib.request.Request(
         address, headers={"Range": "bytes=0-0", "User-Agent": f"linkcalc/{__version__}"}
@@ -83,11 +80,6 @@ def copied(
     -------
     bytes or None
         A GeoTIFF; None where the raster does not reach into the area.
-
-    Raises
-    ------
-    TerrainError
-        If the raster cannot be read, or the part is too large to be kept.
     """
     import rasterio
     from rasterio.errors import RasterioError

@@ -6,6 +6,8 @@ neither seams nor filled holes leave a step. Where no raster knows it, the other
 provided the point's own cell is known; else the point has no height (NaN).
 
 Only windows around the points are read, so that memory follows the path and not the raster.
+
+Everything here raises `TerrainError` where a raster cannot be used, and `DomainError` for arguments out of range.
 """
 
 import warnings
@@ -135,11 +137,6 @@ class Mosaic:
         -------
         Area
             Of 2 ceil(half_width_m / cell_m) + 1 cells a side.
-
-        Raises
-        ------
-        DomainError
-            If an argument is not positive or not finite.
         """
         cell = float(checked("cell_m", self.spacing_m if cell_m is None else cell_m, above=0.0))
         half = int(np.ceil(float(checked("half_width_m", half_width_m, above=0.0)) / cell))
@@ -176,11 +173,6 @@ class Mosaic:
         tuple of ndarray, both (bottom - top, right - left)
             Heights in metres, NaN where unknown; and which of them the raster itself knows. What it lacks
             beside a cell that it knows has been asked of the other rasters.
-
-        Raises
-        ------
-        TerrainError
-            If a raster turns out to be damaged.
         """
         import rasterio
 
@@ -272,12 +264,6 @@ def open_mosaic(
     -------
     Mosaic
         To be used in ``with``; files stay open until its end.
-
-    Raises
-    ------
-    TerrainError
-        If a file is missing, unreadable, no raster, holds no heights, does not say where it lies, or reaches
-        for the network where that is not allowed.
 
     Examples
     --------

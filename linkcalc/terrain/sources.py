@@ -3,6 +3,8 @@
 A raster is opened only by drivers that read heights from a file: a picture server's description, a catalogue
 or an address dressed up as a file is no raster here. A mosaic description (VRT) is looked through first, and
 so is every file it names.
+
+Every function here raises `TerrainError` where a name stands for nothing that may be opened.
 """
 
 import glob
@@ -110,11 +112,6 @@ def sources(names: Sequence[str | Path], base_dir: str | Path | None = None) -> 
     -------
     list of Source
         In the order named; within a folder or a pattern by name.
-
-    Raises
-    ------
-    TerrainError
-        If a name stands for nothing, or for something that is never opened.
     """
     found: list[Source] = []
     for name in names:
@@ -221,11 +218,6 @@ def opened(source: Source, *, network: bool = False) -> Any:
     -------
     rasterio.DatasetReader
         To be read in a ``rasterio.Env`` of `options`.
-
-    Raises
-    ------
-    TerrainError
-        If it cannot be opened, reaches for the network where that is not allowed, or unpacks to too much.
     """
     if source.remote:
         if not network:

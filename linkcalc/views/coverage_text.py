@@ -5,7 +5,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from linkcalc.area.coverage import CoverageResult
+from linkcalc.area.coverage_result import CoverageResult
 from linkcalc.link.modulation import Signal
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.link.verdict import CAUTIONS

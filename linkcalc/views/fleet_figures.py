@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from linkcalc.fleets.answer import FleetResult
+from linkcalc.fleets.result import FleetResult
 from linkcalc.views import canvas, style
 from linkcalc.views.fleet_text import headline, shortened, sites_words, times_words
 from linkcalc.views.map_figures import draw_ground

@@ -7,9 +7,9 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from linkcalc.files import csv_text
-from linkcalc.fleets.answer import FleetResult, NodeAnswer, ShedAnswer
 from linkcalc.fleets.limits import Held
 from linkcalc.fleets.reach import regime_words
+from linkcalc.fleets.result import FleetResult, NodeAnswer, ShedAnswer
 from linkcalc.link.verdict import CAUTIONS
 from linkcalc.radio.energy import CAUTION as ENERGY_CAUTION
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
@@ -451,7 +451,7 @@ def _digits(value: float, digits: int) -> str:
 def shed_words(shed: ShedAnswer) -> str:
     """A shed in a few words.
 
-    >>> from linkcalc.fleets.answer import ShedAnswer
+    >>> from linkcalc.fleets.result import ShedAnswer
     >>> shed_words(ShedAnswer("pump shed", 0.0, 0.0, 12, 20, 0.01, 0.0, 9.0, 4.0, 0.001, None, ()))
     'pump shed: 12 nodes'
     """

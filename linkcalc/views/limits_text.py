@@ -229,10 +229,10 @@ def _by_factor(page: Page, end: EndLimits) -> None:
     if check.shortest_interval_rule is None or set(words) <= {"any"}:
         return
     factors = check.by_spreading_factor
-    widths = [14, *[10] * len(factors)]
+    widths = [16, *[10] * len(factors)]
     page.row(["  by factor", *(f"SF{f.spreading_factor}" for f in factors)], widths)
     page.row(["  on the air", *(f"{f.time_on_air_s * 1e3:.1f} ms" for f in factors)], widths)
-    page.row(["  at most every", *words], widths)
+    page.row(["  min. interval", *words], widths)
 
 
 def _rules(page: Page, limits: LimitsSection) -> None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from linkcalc.area.coverage import CoverageResult
+from linkcalc.area.coverage_result import CoverageResult
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.views import canvas, style
 from linkcalc.views.coverage_text import headline, percent, preview_words

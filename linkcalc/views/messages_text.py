@@ -50,9 +50,9 @@ def messages_report(
         _message(page, message)
     page.blank()
     page.wrap(
-        "All over what varies in a year. Where it works: the mean over such sites. As predicted: a site that"
-        " is just so. Poor site: only one in ten is worse. Once measured: had a reading on site confirmed the"
-        " prediction."
+        "All over what varies in a year. Where it works: the mean over such sites. As predicted: a site at"
+        " the predicted margin. Poor site: only one in ten is worse. Once measured: had a reading on site"
+        " confirmed the prediction."
     )
     page.blank()
     page.wrap(section.caution)

@@ -27,13 +27,8 @@ def survey_report(survey: Survey, width: int = 80, *, colour: bool = False, asci
     page = Page(width, colour, ascii_only)
     page.wrap(f"{VERDICT_WORDS[survey.verdict]}  {survey.name}", bold=True)
     page.wrap(survey.headline, indent=2)
-    low, high = survey.excess_interval_db
-    page.wrap(
-        f"The site loses {more_words(survey.excess_db)} predicted (95 %: {signed(low)} to {signed(high)} dB; "
-        f"before the readings the prediction's uncertainty was {decibel_words(survey.prior_sigma_db)}, one sigma).",
-        indent=2,
-    )
-    page.wrap(_capital(survey.agreement_reason) + ".", indent=2)
+    for sentence in site_sentences(survey):
+        page.wrap(sentence, indent=2)
     page.blank()
     _margins(page, survey.directions)
     _measured(page, survey.directions)
@@ -43,6 +38,16 @@ def survey_report(survey: Survey, width: int = 80, *, colour: bool = False, asci
     page.items("Warnings", survey.warnings)
     page.items("Cautions", survey.cautions)
     return page.text()
+
+
+def site_sentences(survey: Survey) -> tuple[str, str]:
+    """What the site loses over the predicted, and how well the readings agree with the prediction."""
+    low, high = survey.excess_interval_db
+    return (
+        f"The site loses {more_words(survey.excess_db)} predicted (95 %: {signed(low)} to {signed(high)} dB; "
+        f"before the readings the prediction's uncertainty was {decibel_words(survey.prior_sigma_db)}, one sigma).",
+        f"{_capital(survey.agreement_reason)}.",
+    )
 
 
 def _margins(page: Page, directions: Sequence[DirectionSurvey]) -> None:

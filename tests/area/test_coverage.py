@@ -8,19 +8,12 @@ import pytest
 import rasterio
 from matplotlib.colors import to_rgb
 
-from linkcalc.area import coverage as area
-from linkcalc.area.coverage import (
-    BANDS,
-    Progress,
-    TileStore,
-    coverage,
-    plan_coverage,
-    prepared_job,
-    tile_answer,
-)
+from linkcalc.area import tiles
+from linkcalc.area.coverage import coverage, plan_coverage, prepared_job
 from linkcalc.area.geofiles import closing_area, geotiff
 from linkcalc.area.losses import losses
 from linkcalc.area.scheduler import Local
+from linkcalc.area.tiles import BANDS, Progress, TileStore, tile_answer
 from linkcalc.errors import DomainError, LinkcalcError, TerrainError
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.plan import load_plan
@@ -99,7 +92,7 @@ class Breaks:
 
 
 def test_an_interrupted_run_is_taken_up_and_ends_the_same(loaded, result, tmp_path, monkeypatch):
-    monkeypatch.setattr(area, "TILE_CELLS", 20)
+    monkeypatch.setattr(tiles, "TILE_CELLS", 20)
     job = job_of(loaded)
     store = TileStore(tmp_path, job.digest())
     with pytest.raises(KeyboardInterrupt):
@@ -150,10 +143,10 @@ def test_progress_ends_at_all_of_the_work(loaded):
 
 
 def test_a_full_disk_is_one_line_and_keeps_the_tiles_before(loaded, tmp_path, monkeypatch):
-    monkeypatch.setattr(area, "TILE_CELLS", 20)
+    monkeypatch.setattr(tiles, "TILE_CELLS", 20)
     job = job_of(loaded)
     store = TileStore(tmp_path, job.digest())
-    own, count = area.atomic_write, []
+    own, count = tiles.atomic_write, []
 
     def fills_up(path, content):
         count.append(path)
@@ -161,7 +154,7 @@ def test_a_full_disk_is_one_line_and_keeps_the_tiles_before(loaded, tmp_path, mo
             raise LinkcalcError(f"{path}: cannot be written: No space left on device")
         own(path, content)
 
-    monkeypatch.setattr(area, "atomic_write", fills_up)
+    monkeypatch.setattr(tiles, "atomic_write", fills_up)
     with pytest.raises(LinkcalcError, match="No space left"):
         coverage(job, store=store)
     assert len(list(store.folder.iterdir())) == 3

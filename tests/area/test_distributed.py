@@ -14,10 +14,11 @@ from typer.testing import CliRunner
 
 from linkcalc.area import coverage as area
 from linkcalc.area import distributed
-from linkcalc.area.coverage import TileStore, coverage, prepared_job
+from linkcalc.area.coverage import coverage, prepared_job
 from linkcalc.area.distributed import Distributed
 from linkcalc.area.program import difference, own_program
 from linkcalc.area.scheduler import Local
+from linkcalc.area.tiles import TileStore
 from linkcalc.cli import app
 from linkcalc.errors import LinkcalcError
 from linkcalc.plan import load_plan

@@ -11,10 +11,11 @@ import rasterio
 from typer.testing import CliRunner
 
 from linkcalc.area import coverage as area
-from linkcalc.area.coverage import BANDS, SHARED_BANDS, plan_coverage, prepared_job, shared_grid
+from linkcalc.area.coverage import plan_coverage, prepared_job, shared_grid
 from linkcalc.area.geofiles import closing_area, geotiff
 from linkcalc.area.losses import losses
 from linkcalc.area.margins import answers
+from linkcalc.area.tiles import BANDS, SHARED_BANDS
 from linkcalc.cli import app
 from linkcalc.errors import DomainError, LinkcalcError, TerrainError
 from linkcalc.link.requirement import VERDICTS

@@ -17,9 +17,10 @@ from typing import Any
 import numpy as np
 
 from linkcalc.area import kernels
-from linkcalc.area.coverage import TILE_CELLS, Job, prepared_job
+from linkcalc.area.coverage import prepared_job
 from linkcalc.area.losses import grid_of, losses
 from linkcalc.area.margins import answers
+from linkcalc.area.tiles import TILE_CELLS, Job
 from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
 from tests.benchmarks.measure import Row, side_by_side

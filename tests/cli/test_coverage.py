@@ -9,7 +9,7 @@ import pytest
 import rasterio
 from typer.testing import CliRunner, Result
 
-from linkcalc.area.coverage import BANDS
+from linkcalc.area.tiles import BANDS
 from linkcalc.cli import app
 from linkcalc.propagation import compiled
 from tests.area.test_same_as_check import SAMPLES, UPLAND_MIDDLE
@@ -82,7 +82,7 @@ def test_bad_input_is_one_line(plan, options, words):
 
 INTERRUPTED_AFTER_TWO_TILES = """
 import signal
-from linkcalc.area.coverage import TileStore
+from linkcalc.area.tiles import TileStore
 from linkcalc.cli import main
 
 signal.signal(signal.SIGINT, signal.default_int_handler)  # a run in the background was told to ignore it

@@ -92,7 +92,7 @@ def test_a_condition_that_no_rule_has_is_refused_by_name(tmp_path: Path) -> None
 
 def test_the_intervals_of_every_spreading_factor_are_shown(tmp_path: Path) -> None:
     done = limits(plan_file(tmp_path))
-    rows = [line.split() for line in done.stdout.splitlines() if line.strip().startswith("at most every")]
+    rows = [line.split() for line in done.stdout.splitlines() if line.strip().startswith("min. interval")]
     # 36 s an hour over 56.576 ... 1318.912 ms, whole messages, rounded up to a tenth of a second
     assert rows[0][2:] == ["5.7", "s", "10.4", "s", "18.6", "s", "37.2", "s", "75", "s", "133.4", "s"]
 

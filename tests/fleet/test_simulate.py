@@ -10,7 +10,7 @@ from linkcalc.errors import DomainError
 from linkcalc.fleets.aloha import pure_success, slotted_success
 from linkcalc.fleets.contention import outlook
 from linkcalc.fleets.network import Network, Setting
-from linkcalc.fleets.simulate import events, simulate, simulated_parts, wilson
+from linkcalc.fleets.simulate import Draws, Rules, events, simulate, simulated_parts, tallied, wilson
 from linkcalc.propagation import compiled
 from tests.fleet.networks import AIRTIME_S, Distant, equal_nodes, scattered
 
@@ -81,11 +81,15 @@ def test_answers_that_reach_into_the_next_slot_deafen_as_in_the_closed_form(chan
 def test_of_packets_that_end_together_both_are_received():
     two, zero = np.ones(2), np.zeros(2, dtype=np.int64)
     heard = np.ones((2, 1), dtype=np.bool_)
-    counts = events(
+    draws = Draws(
         np.array([0.1, 0.2]), np.arange(2), np.ones(2, dtype=np.bool_), np.array([[0], [1]], dtype=np.int32),
-        np.ones((2, 1, 1), dtype=np.float32), heard, np.ones((2, 1)), zero, zero, 0.5 * two, 0.2 * two,
-        np.full((1, 1), 0.1, dtype=np.float32), np.ones((1, 1), dtype=np.float32), 8, True, True, 1.0,
+        np.ones((2, 1, 1), dtype=np.float32), heard, np.ones((2, 1)),
     )  # fmt: skip
+    rules = Rules(
+        zero, zero, 0.5 * two, 0.2 * two, np.full((1, 1), 0.1, dtype=np.float32),
+        np.ones((1, 1), dtype=np.float32), 8, True, True, 1.0,
+    )  # fmt: skip
+    counts = np.array(tallied(draws, 2, *events(draws, rules)))
     assert counts[:4].tolist() == [[1, 1]] * 4  # messages, delivered, sent, received
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from linkcalc.errors import DomainError, OutOfRangeWarning
-from linkcalc.propagation import p1812
+from linkcalc.propagation import _p1812, p1812
 from tests.benchmarks.straight_p1812 import predict
 from tests.propagation.paths import random_path
 from tests.validation import suite_p526, suite_p1812
@@ -211,7 +211,7 @@ def test_the_arguments_are_left_as_they_were() -> None:
 def test_the_zone_changes_half_way_between_points() -> None:
     d = np.array([0.0, 1.0, 3.0, 6.0, 10.0, 15.0])
     zone = np.array([4, 1, 1, 3, 4, 4], dtype=np.int8)
-    land, inland, sea = p1812.scan_sections(d, zone)
+    land, inland, sea = _p1812.scan_sections(d, zone)
     assert (land, inland, sea) == (15.0 - 4.5, 15.0 - 8.0, 4.5 - 0.5)
 
 

@@ -16,14 +16,13 @@ pytest.importorskip("mypy")
 ROOT = Path(__file__).parents[2]
 
 
-def mypy(folder: Path, *programs: Path) -> "subprocess.CompletedProcess[str]":
-    command = [sys.executable, "-m", "mypy", "--strict", "--cache-dir", str(folder), *map(str, programs)]
+EXAMPLES = sorted((ROOT / "docs" / "gallery").glob("*.py"))
+
+
+def mypy(*programs: Path) -> "subprocess.CompletedProcess[str]":
+    """One after the other, with what the check of the package keeps: each does not read the libraries anew."""
+    command = [sys.executable, "-m", "mypy", "--strict", *map(str, programs)]
     return subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
-
-
-@pytest.fixture(scope="module")
-def cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return tmp_path_factory.mktemp("cache")
 
 
 def test_a_users_program_runs(capsys: pytest.CaptureFixture[str]) -> None:
@@ -32,8 +31,9 @@ def test_a_users_program_runs(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 @pytest.mark.slow
-def test_a_users_program_passes_a_strict_type_check(cache: Path) -> None:
-    right = mypy(cache, Path(use_of_public_names.__file__))
+@pytest.mark.parametrize("programs", [[Path(use_of_public_names.__file__)], EXAMPLES], ids=["use", "gallery"])
+def test_a_users_program_passes_a_strict_type_check(programs: list[Path]) -> None:
+    right = mypy(*programs)
     assert (right.returncode, right.stderr) == (0, ""), right.stdout
 
 
@@ -122,10 +122,10 @@ def wrong_program() -> str:
 
 
 @pytest.mark.slow
-def test_every_wrong_line_is_told(cache: Path, tmp_path: Path) -> None:
+def test_every_wrong_line_is_told(tmp_path: Path) -> None:
     program = tmp_path / "wrong.py"
     program.write_text(wrong_program())
-    told = mypy(cache, program)
+    told = mypy(program)
     assert told.returncode == 1, told.stderr
     found = {int(number) for number in re.findall(r"wrong\.py:(\d+): error", told.stdout)}
     lines = program.read_text().splitlines()
@@ -146,12 +146,12 @@ def test_every_function_is_misused_somewhere() -> None:
 
 
 @pytest.mark.slow
-def test_the_physics_stubs_are_as_the_sources_promise(cache: Path) -> None:
+def test_the_physics_stubs_are_as_the_sources_promise() -> None:
     found = dict(stubs.stubs())
     there = set(stubs.ROOT.rglob("*.pyi"))
     assert there == set(found), "python -m tests.typing.stubs"
     for path, text in found.items():
         assert path.read_text() == text, f"{path.name}: python -m tests.typing.stubs"
     # a stub hides its source from the check of the package
-    sources = mypy(cache, *(path.with_suffix(".py") for path in found))
+    sources = mypy(*(path.with_suffix(".py") for path in found))
     assert sources.returncode == 0, sources.stdout

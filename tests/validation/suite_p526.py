@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from linkcalc.propagation import diffraction, p1812
+from linkcalc.propagation import _p1812, diffraction, p1812
 from tests.validation.tables import Errors, Line, read_profile, read_rows, required, skipped
 
 TABLE = "p526/delta_bullington.csv"
@@ -97,6 +97,6 @@ def check(errors: Errors, row: Mapping[str, str], profile: Mapping[str, Any]) ->
         for radius in (path["ae_km"], path["abeta_km"])
     ]
     median, beta = both
-    share = float(np.asarray(p1812.time_interpolation(required(row, "p_pct"), path["beta0_pct"])))
+    share = float(np.asarray(_p1812.time_interpolation(required(row, "p_pct"), path["beta0_pct"])))
     errors.compare(row, "ld50", median, 1e-5, "dB")
     errors.compare(row, "ldp", median + share * (beta - median), 1e-5, "dB")

@@ -20,9 +20,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
-from linkcalc.area.coverage import Progress
 from linkcalc.area.relay.hops import Hops
 from linkcalc.area.relay.search import Job, Run, all_hops, hop_figures, silent
+from linkcalc.area.tiles import Progress
 
 BLOCKS_ACROSS = 12
 """Blocks along each side of the square around the area."""

@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 
-from linkcalc.area.coverage import Band
 from linkcalc.area.geofiles import tiled_geotiff
 from linkcalc.area.gridded import Raster
 from linkcalc.area.relay.result import Chain, HopCheck, Place, RelaySiting
+from linkcalc.area.tiles import Band
 
 _CHAIN = (
     Band(

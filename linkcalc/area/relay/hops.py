@@ -10,9 +10,9 @@ from linkcalc.area.access import Grid, Mask
 from linkcalc.area.land import Land, read_land
 from linkcalc.area.losses import End
 from linkcalc.area.margins import template_case
-from linkcalc.area.relay.plan import placed, with_relays
 from linkcalc.link.case import LinkCase
 from linkcalc.link.on_ground import position_deg
+from linkcalc.link.relayed_plan import placed, with_relays
 from linkcalc.link.requirement import Requirement
 from linkcalc.plan import Link, Station
 from linkcalc.terrain.land_cover import Layers

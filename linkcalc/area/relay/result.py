@@ -10,9 +10,9 @@ import numpy as np
 from linkcalc._arrays import Floats
 from linkcalc.answer import Answer
 from linkcalc.area.access import Allowed, Grid, Mask
-from linkcalc.area.coverage import Singles, TileStore
 from linkcalc.area.gridded import Gridded, Raster
 from linkcalc.area.relay.chain import Pair
+from linkcalc.area.tiles import Singles, TileStore
 from linkcalc.link.requirement import VERDICTS, Requirement
 from linkcalc.link.result import Assumption, Direction, PathFacts, VerdictWord
 from linkcalc.plan import Link, Station

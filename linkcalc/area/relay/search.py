@@ -13,14 +13,15 @@ from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc._version import __version__
-from linkcalc.area import coverage
 from linkcalc.area.access import Grid, Mask
-from linkcalc.area.coverage import Progress, Singles, Tile, TileStore
+from linkcalc.area.coverage import get_ready
 from linkcalc.area.losses import losses
 from linkcalc.area.margins import Answers, answers
 from linkcalc.area.program import formulas
 from linkcalc.area.relay.hops import Hop
 from linkcalc.area.scheduler import Local, Scheduler
+from linkcalc.area.tiles import TILE_CELLS, Progress, Singles, Tile, TileStore, stated_in
+from linkcalc.area.tiles import Job as HopJob
 from linkcalc.errors import DomainError, OutOfRangeWarning
 from linkcalc.link.requirement import VERDICTS, Requirement
 from linkcalc.propagation import compiled
@@ -79,7 +80,7 @@ class Job:
 
     def tiles(self) -> list[Tile]:
         """The tiles that hold wanted cells."""
-        size = coverage.TILE_CELLS if self.use_numba else coverage.TILE_CELLS // 4
+        size = TILE_CELLS if self.use_numba else TILE_CELLS // 4
         side = self.grid.side
         blocks = [
             Tile(top, left, min(top + size, side), min(left + size, side))
@@ -108,7 +109,7 @@ class Job:
         for hop in self.hops:
             case = hop.template
             made_of.update(hop.land.digest().encode() + hop.fixed.encode())
-            made_of.update(coverage.stated_in(case))
+            made_of.update(stated_in(case))
             made_of.update(repr(hop.in_three).encode())
         made_of.update(repr((self.grid, self.use_numba, FIGURES, __version__)).encode())
         made_of.update(formulas().encode())
@@ -187,8 +188,8 @@ def all_hops(job: Job, run: Run, store: TileStore | None = None) -> list[dict[st
         run.say(f"taking over {len(tiles) - len(missing)} of {len(tiles)} tiles from an earlier run")
     if missing and (not job.use_numba or isinstance(scheduler, Local)):
         hop = job.hops[0]
-        first = coverage.Job(hop.land, hop.template, hop.fixed, hop.land.radius_m, 1.0, job.use_numba)
-        coverage.get_ready(first, run.say)
+        first = HopJob(hop.land, hop.template, hop.fixed, hop.land.radius_m, 1.0, job.use_numba)
+        get_ready(first, run.say)
     at.begun = time.monotonic()
     for tile, found in scheduler.run(tile_answer, job, missing):
         if store:

@@ -11,16 +11,17 @@ import numpy as np
 from linkcalc._arrays import Floats, checked
 from linkcalc.area import kernels
 from linkcalc.area.access import Access, Allowed, Grid, Mask, allowed_cells
-from linkcalc.area.coverage import MOST_CELLS, Singles, TileStore, telling_of_tiles
+from linkcalc.area.coverage import MOST_CELLS
 from linkcalc.area.losses import surroundings_notes
 from linkcalc.area.relay.chain import best_pair
 from linkcalc.area.relay.hops import Hop, Hops
-from linkcalc.area.relay.plan import RelayKit, placed, relay_station, with_relays
 from linkcalc.area.relay.result import Chain, HopCheck, Place, RelaySiting
 from linkcalc.area.relay.search import FIGURES, Job, Run, all_hops, best_cells, chained
+from linkcalc.area.tiles import Singles, TileStore, telling_of_tiles
 from linkcalc.errors import DomainError, TerrainError
 from linkcalc.link.case import directional
 from linkcalc.link.on_ground import link_case, open_terrain, position_deg, recorded_notes
+from linkcalc.link.relayed_plan import RelayKit, placed, relay_station, with_relays
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import LinkResult
 from linkcalc.link.verdict import check_link, judge

@@ -17,14 +17,13 @@ from linkcalc.views.record.words import level, without_commands
 from linkcalc.views.survey_text import (
     day_lines,
     interval_of,
-    more_words,
     packet_words,
     percent,
     share_words,
-    signed,
     signed_or_none,
+    site_sentences,
 )
-from linkcalc.views.words import VERDICT_WORDS, decibel_words, probability_words
+from linkcalc.views.words import VERDICT_WORDS, decibel_words, probability_words, required_margin_words
 
 _MOST_READINGS = 60
 _MOST_LINES = 12
@@ -44,8 +43,11 @@ def readings_data(record: Record) -> dict[str, Any] | None:
     shown = [_cells(r) for r in readings.readings[:_MOST_READINGS]]
     # columns that nobody filled are left out
     used = [i for i in range(len(_HEAD)) if any(cells[i] for cells in shown)]
+    spots = (
+        f"{len(survey.spots)} spots were tried; this is for {survey.spot}." if survey.spot is not None else ""
+    )
     return {
-        "said": " ".join(_said(survey)),
+        "said": " ".join([*site_sentences(survey), spots]).strip(),
         "measured": _measured(survey.directions),
         "margins": _margins(survey.directions),
         "drawing": drawing(pictures.readings_figure(survey), "readings", "Readings against the prediction"),
@@ -57,18 +59,6 @@ def readings_data(record: Record) -> dict[str, Any] | None:
         "more": len(readings.readings) - _MOST_READINGS,
         "refused": _refused(survey),
     }
-
-
-def _said(survey: Survey) -> list[str]:
-    low, high = survey.excess_interval_db
-    said = [
-        f"The site loses {more_words(survey.excess_db)} predicted (95 %: {signed(low)} to {signed(high)} dB; "
-        f"before the readings the prediction's uncertainty was {decibel_words(survey.prior_sigma_db)}, one sigma).",
-        f"{survey.agreement_reason[:1].upper()}{survey.agreement_reason[1:]}.",
-    ]
-    if survey.spot is not None:
-        said.append(f"{len(survey.spots)} spots were tried; this is for {survey.spot}.")
-    return said
 
 
 def _measured(ways: Sequence[DirectionSurvey]) -> list[tuple[str, list[str]]]:
@@ -88,16 +78,12 @@ def _margins(ways: Sequence[DirectionSurvey]) -> list[tuple[str, list[str]]]:
     return [
         ("Margin", [decibel_words(d.fade_margin_db) for d in ways]),
         ("Margin, 95 % interval", [interval_of(d.fade_margin_interval_db) for d in ways]),
-        ("Required margin", [_asked(d.required_margin_db) for d in ways]),
+        ("Required margin", [required_margin_words(d.required_margin_db) for d in ways]),
         ("Chance that it is there", [probability_words(d.margin_probability) for d in ways]),
         ("A message arrives, with its tries", [probability_words(d.delivery_probability) for d in ways]),
         ("Share, 95 % interval", [share_words(d.delivery_probability_interval) for d in ways]),
         ("Verdict", [VERDICT_WORDS[d.verdict] for d in ways]),
     ]
-
-
-def _asked(required_db: float) -> str:
-    return decibel_words(required_db) if math.isfinite(required_db) else "more than any"
 
 
 def _day(survey: Survey) -> list[str]:

@@ -1,0 +1,72 @@
+"""Arguments that functions of a profile share: the profile itself, numbers, and the polarisation."""
+
+import math
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from linkcalc._arrays import Floats, checked
+from linkcalc.errors import DomainError
+
+Polarisation = Literal["vertical", "horizontal"]
+
+
+def checked_profile(
+    distance_m: ArrayLike, ground_m: ArrayLike, clutter_m: ArrayLike | None = None
+) -> tuple[Floats, Floats, Floats]:
+    """Return a profile as distance (km, from 0), ground and top (m), or say why it cannot be used.
+
+    The top is ground plus clutter, except at both ends, where the antennas stand: there it is the ground.
+    """
+    distance = _points("distance_m", distance_m)
+    ground = _points("ground_m", ground_m)
+    if distance.ndim != 1 or distance.size < 3:
+        raise DomainError(f"a profile needs at least 3 points, got {distance.size}")
+    if ground.shape != distance.shape:
+        raise DomainError(f"ground_m has {ground.size} points, distance_m has {distance.size}")
+    increasing = distance[1:] > distance[:-1]
+    if not increasing.all():
+        at = int(np.argmin(increasing)) + 1
+        raise DomainError(f"distance_m must increase from point to point, does not at point {at}")
+    top = ground
+    if clutter_m is not None:
+        clutter = _points("clutter_m", clutter_m)
+        if clutter.shape != distance.shape:
+            raise DomainError(f"clutter_m has {clutter.size} points, distance_m has {distance.size}")
+        if clutter.min() < 0.0:
+            raise DomainError(f"clutter_m must be at least 0, got {clutter.min():g}")
+        top = ground + clutter
+        top[0], top[-1] = ground[0], ground[-1]
+    return (distance - distance[0]) * 1e-3, ground, top
+
+
+def _points(name: str, value: ArrayLike) -> Floats:
+    """`checked`, but quick for an array that is in order."""
+    if isinstance(value, np.ndarray) and value.dtype == np.float64 and np.isfinite(value).all():
+        return value
+    return checked(name, value)
+
+
+_PLAIN = (float, int)
+
+
+def number(
+    name: str,
+    value: ArrayLike,
+    *,
+    above: float = -math.inf,
+    at_least: float = -math.inf,
+    at_most: float = math.inf,
+) -> Any:
+    """`checked`, but quick for a plain number, which stays one."""
+    if isinstance(value, _PLAIN) and math.isfinite(value) and above < value and at_least <= value <= at_most:
+        return float(value)
+    return checked(name, value, above=above, at_least=at_least, at_most=at_most)[()]
+
+
+def is_vertical(polarisation: str) -> bool:
+    """Read the polarisation argument."""
+    if polarisation not in ("vertical", "horizontal"):
+        raise DomainError(f'polarisation must be "vertical" or "horizontal", got {polarisation!r}')
+    return polarisation == "vertical"
