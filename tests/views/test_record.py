@@ -27,7 +27,7 @@ from linkcalc.site.acceptance import judge
 from linkcalc.site.readings import read_readings
 from linkcalc.site.record import MAP_ASPECT, Record, Taken, make_record, recheck
 from linkcalc.views import style
-from linkcalc.views.pages import minus
+from linkcalc.views.html import minus
 from linkcalc.views.record import pictures, record_html, record_pdf
 from linkcalc.views.words import decibel_words, probability_words
 from tests.sites import case, plan_file, profile, ridge
