@@ -35,7 +35,7 @@ class NodeAnswer:
     success_alone: float
     """The same if no other node sent."""
     success_predicted: float
-    """As `assured`, on the best guess."""
+    """As `assured`, at the predicted margin."""
     success: float
     """The mean over all such sites."""
     by_played: bool
@@ -128,7 +128,7 @@ class FleetResult(Answer):
     title: str
     verdict: VerdictWord
     """closes: every row of the list is answered and has the success asked; does not close: a node loses more
-    than half on the best guess."""
+    than half at the predicted margin."""
     required_success: float
     confidence: float
     """Share of such sites at which it must be had."""

@@ -294,7 +294,7 @@ def test_retries_that_meet_again_are_told_to_spread(tmp_path):
         ("demodulators = 8", "demodulators = 1\nspreading_factors = [10]"),
     )  # fmt: skip
     words = " ".join(fleet(file).stdout.split())
-    said = re.search(r"spread them over .* \(retry_wait_s = (\d+), retry_jitter = 1\) and the loss .* from "
+    said = re.search(r"spread them over .* \(retry_wait_s = (\d+), retry_jitter = 1\) and the predicted loss .* from "
                      r"([\d.]+) % to ([\d.]+) %", words)  # fmt: skip
     assert said
     spread = f"interval_s = 300.0\nretry_wait_s = {said[1]}\nretry_jitter = 1.0\njitter = 0.02"
