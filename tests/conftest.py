@@ -20,9 +20,13 @@ def _quick(config: pytest.Config) -> bool:
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Fewer examples of each law where the quick tests are asked for."""
+    """Fewer examples of each law where the quick tests are asked for, and machine code that is made in less time
+    than it would take to run; it is kept apart from the one that commands use.
+    """
     if _quick(config):
         settings.load_profile("quick")
+        os.environ.setdefault("NUMBA_OPT", "0")
+        os.environ.setdefault("NUMBA_CACHE_DIR", str(config.rootpath / ".pytest_cache" / "machine-code"))
 
 
 @pytest.fixture(scope="session")

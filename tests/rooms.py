@@ -35,9 +35,6 @@ FLOORS: tuple[tuple[str, ...], ...] = (
 """A room knows itself and the floors below it: nothing above, and no neighbour. Physics and the table of legal limits
 know no plan, the core no pictures, and only the shell knows the shell."""
 
-CLIMBS: set[tuple[str, str]] = set()
-"""The imports that lead up all the same, each within a function and with its reason; none so far."""
-
 
 def modules() -> dict[str, Path]:
     """Every module of the package by its name."""

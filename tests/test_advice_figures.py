@@ -153,7 +153,7 @@ def test_under_a_radiated_limit_a_better_antenna_helps_the_ear_alone(
     case = in_region(case, 868.3, report(600.0), report(600.0, "far"))
     told = next(a for a in of_kind(case, "antenna") if f" {gain_dbi} dBi" in a.text)
     assert told.sufficient
-    assert told.text.count(f"down to {power_dbm} dBm") == 2
+    assert told.text.count(f"reduced to {power_dbm} dBm") == 2
     # what one way gains: the other end's power falls by as much as its antenna gains
     step_db = float(gain_dbi) - 2.15
     assert gained_db(case, told) == pytest.approx(2.0 * step_db - (14.0 - float(power_dbm)), abs=0.01)

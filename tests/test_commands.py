@@ -202,3 +202,14 @@ def test_a_profile_made_in_python_is_written_beside_the_plan(tmp_path: Path) -> 
         lc.check(again, sections=False).links[0].directions
         == lc.check(plan, sections=False).links[0].directions
     )
+
+
+def test_a_plan_in_python_is_compared_in_leaf_and_out_of_it() -> None:
+    wood = lc.load_plan(PLAIN).changed({"conditions.woodland_depth_m": 100})
+    found = {r.leaf: min(r.fade_margins_db) for r in lc.compare([wood], leaf="both").rows}
+    assert found["out_of_leaf"] > found["in_leaf"]
+
+
+def test_settings_are_not_dropped_for_a_plan_in_python() -> None:
+    with pytest.raises(lc.LinkcalcError, match=r"plan\.changed"):
+        lc.compare([lc.load_plan(PLAIN)], ["header tank.antenna_height_m=8"], leaf="both")

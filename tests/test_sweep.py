@@ -180,7 +180,7 @@ def changed(loaded: LoadedPlan, cell: Mapping[str, Any]) -> LoadedPlan:
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     """A check that gives no advice and draws nothing: that is most of its time."""
     monkeypatch.setattr(verdict, "advise", lambda case, asked: ())
-    monkeypatch.setattr(verdict, "_drawing", lambda case, heights: None)
+    monkeypatch.setattr(verdict, "drawing_of", lambda case, heights: None)
 
 
 DIRECTED = (

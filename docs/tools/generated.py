@@ -26,8 +26,9 @@ ROOT = Path(__file__).resolve().parents[2]
 PHENOMENA: dict[str, tuple[str, ...]] = {
     "The whole job": (
         "plan.loading", "plan.in_python", "plan.values", "link.on_ground", "link.verdict", "answer",
-        "link.result", "operation.sections", "sweeps", "link.advice", "link.remedies", "link.remedy_options",
-        "link.improved_plan", "link.parts_list", "site.record", "plan.sites", "plan.nodes", "sample_files",
+        "link.result", "operation.sections", "sweeps", "link.findings", "link.advice", "link.remedies",
+        "link.remedy_options", "link.improved_plan", "link.parts_list", "link.raising", "link.relay_on_line",
+        "link.remedy_plans", "link.drawing", "site.record", "plan.sites", "plan.nodes", "sample_files",
         "files", "tabular",
     ),
     "Distance and clearance": ("propagation.free_space", "propagation.fresnel"),
@@ -37,8 +38,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     ),
     "Ground reflection": ("propagation.two_ray", "propagation.ground"),
     "Trees, clutter, buildings": (
-        "propagation.vegetation", "propagation.clutter", "propagation.building_entry",
-        "link.surroundings",
+        "propagation.vegetation", "propagation.clutter", "propagation.building_entry", "link.surroundings",
     ),
     "Air": ("propagation.refractivity",),
     "Noise": ("propagation.noise", "radio.signal_level"),
@@ -55,7 +55,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "views.notebook", "views.shown", "views.figures", "views.sweep_figures", "views.heights_figures",
         "views.own_axes", "views.map_figures", "views.range_figures", "views.relay_figures",
         "views.fleet_figures", "views.survey_figures", "views.messages_figures", "views.tank_figures",
-        "views.energy_figures", "views.style", "views.text", "views.jsonout",
+        "views.energy_figures", "views.style", "views.canvas", "views.text", "views.jsonout",
     ),
     "Errors": ("errors",),
 }  # fmt: skip

@@ -22,7 +22,7 @@ from linkcalc.area.losses import End, losses
 from linkcalc.area.margins import answers
 from linkcalc.area.program import formulas
 from linkcalc.errors import LinkcalcError, OutOfRangeWarning
-from linkcalc.files import atomic_write
+from linkcalc.files import atomic_write, made_folder
 from linkcalc.link.case import LinkCase
 
 Singles = NDArray[np.float32]
@@ -207,11 +207,7 @@ class TileStore:
 
     def __init__(self, folder: Path, digest: str, *, bands: int = len(BANDS)) -> None:
         self._bands = bands
-        self.folder = folder / f"tiles-{digest[:16]}"
-        try:
-            self.folder.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise LinkcalcError(f"{self.folder}: cannot be made: {error.strerror or error}") from None
+        self.folder = made_folder(folder / f"tiles-{digest[:16]}")
 
     def load(self, tile: Tile) -> Singles | None:
         """A tile that is there and whole, else None."""

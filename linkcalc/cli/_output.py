@@ -56,12 +56,9 @@ def tell(line: str) -> None:
 
 def make_folder(folder: Path) -> None:
     """Make a folder where there is none."""
-    from linkcalc.errors import LinkcalcError
+    from linkcalc.files import made_folder
 
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise LinkcalcError(f"{folder}: cannot be made: {error.strerror or error}") from None
+    made_folder(folder)
 
 
 def write_files(folder: Path, contents: Mapping[str, str | bytes], pictures: Sequence[Path] = ()) -> None:

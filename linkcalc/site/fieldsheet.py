@@ -459,16 +459,8 @@ def _end(
 def _feeder(case: LinkCase, end: End, name: str, feeder: Feeder, most_longer_m: float) -> FeederOption:
     """A feeder as it is, and longer, as it grows with an antenna that is raised."""
     longer_m = np.linspace(0.0, most_longer_m if feeder.length_m > 0.0 else 0.0, LONGER)
-    fitted = [
-        case.with_stations(
-            {
-                end: case.station(end).model_copy(
-                    update={"feeder": feeder.model_copy(update={"length_m": feeder.length_m + float(m)})}
-                )
-            }
-        )
-        for m in longer_m
-    ]
+    lengths = [feeder.model_copy(update={"length_m": feeder.length_m + float(m)}) for m in longer_m]
+    fitted = [_with(case, end, feeder=f) for f in lengths]
     losses = [-sum(t.value_db for t in c.feeder_terms(end, "receiver")) for c in fitted]
     noises = [sum(-t.value_db for t in c.threshold_terms(end)) - c.signal.required_snr_db for c in fitted]
     receiver = fitted[0].station(end)
@@ -488,6 +480,11 @@ def _feeder(case: LinkCase, end: End, name: str, feeder: Feeder, most_longer_m: 
     )
 
 
+def _with(case: LinkCase, end: End, **parts: Any) -> LinkCase:
+    """The link with other parts at one end."""
+    return case.with_stations({end: case.station(end).model_copy(update=parts)})
+
+
 def _extra_db(station: Station) -> float:
     return float(sum(x.loss_db for x in station.extra_loss))
 
@@ -498,7 +495,7 @@ def _antenna_words(antenna: Antenna) -> str:
 
 
 def _gains(case: LinkCase, end: End, antenna: Antenna, rise_m: Floats) -> Floats:
-    fitted = case.with_stations({end: case.station(end).model_copy(update={"antenna": antenna})})
+    fitted = _with(case, end, antenna=antenna)
     gains = []
     for rise in rise_m:
         near = max(-float(rise), 0.0) + 1.0

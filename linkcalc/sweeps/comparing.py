@@ -115,7 +115,7 @@ def compare(plans: Sequence[Candidate], settings: Sequence[str] = (), *, leaf: s
     rows: list[Compared] = []
     cautions: tuple[str, ...] = ()
     for (label, given), state in product(list(_candidates(plans, settings)), states):
-        loaded = given if isinstance(given, LoadedPlan) else _loaded(*given, state)
+        loaded = _in_state(given, state) if isinstance(given, LoadedPlan) else _loaded(*given, state)
         result = check_plan(loaded, advice=False)
         result = with_sections(result, loaded.plan, brief=True)
         cautions = result.cautions
@@ -135,11 +135,17 @@ def _candidates(
 ) -> Iterator[tuple[str, LoadedPlan | tuple[Path, tuple[str, ...]]]]:
     for plan in plans:
         if not isinstance(plan, Path):
+            if settings:
+                raise LinkcalcError("settings are for plan files; give a plan in Python as plan.changed(...)")
             yield plan if isinstance(plan, tuple) else (plan.plan.title or plan.path.name, plan)
             continue
         yield plan.name, (plan, ())
         for one in settings:
             yield f"{plan.name}, {one}", (plan, tuple(_NEXT.split(one)))
+
+
+def _in_state(loaded: LoadedPlan, state: str | None) -> LoadedPlan:
+    return loaded if state is None else loaded.changed({"conditions.leaf": LEAF[state]})
 
 
 def _loaded(path: Path, settings: tuple[str, ...], state: str | None) -> LoadedPlan:

@@ -15,7 +15,7 @@ from matplotlib.backends.backend_agg import RendererAgg
 from matplotlib.font_manager import FontProperties
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
-from linkcalc.errors import LinkcalcError
+from linkcalc.files import made_folder as made_folder
 from linkcalc.views import style, units
 from linkcalc.views.page import NO_BREAK, TOGETHER
 
@@ -142,16 +142,6 @@ def write_each(
     return write_pictures(
         out_dir, ((f"{slug}-{ending}", draw(thing), f"{name}: {title}") for slug, (name, thing) in pictures)
     )
-
-
-def made_folder(path: str | os.PathLike[str]) -> Path:
-    """Make a folder if it is missing; LinkcalcError if that cannot be."""
-    folder = Path(path)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise LinkcalcError(f"{folder}: cannot be made: {error.strerror or error}") from None
-    return folder
 
 
 # ---------------------------------------------------------------- in a plot

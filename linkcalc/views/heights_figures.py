@@ -28,8 +28,8 @@ def heights_figure(table: HeightTable) -> "Figure":
         draw_heights(canvas.axes_in(figure, 0.72, 0.98, 4.6, 4.6), table)
         canvas.write_heading(figure, table.link, f"required of each direction: {table.asked}")
         caption = (
-            "Numbers on the lines: margin of the weaker direction, dB; grey below 0, darker blue is more. Pairs "
-            f"name the height at {table.from_} first. Feeders grow as antennas are raised."
+            "Numbers on the lines: margin of the weaker direction, dB; pale grey below 0, from there darker is more. "
+            f"Pairs name the height at {table.from_} first. Feeders grow as antennas are raised."
         )
         canvas.write_caption(figure, caption, lines=2)
     return figure

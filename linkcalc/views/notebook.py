@@ -9,7 +9,7 @@ from linkcalc.errors import ArgumentError
 from linkcalc.link.result import LinkResult, Result
 from linkcalc.sweeps.table import QUANTITIES, Sweep
 from linkcalc.views import style
-from linkcalc.views.pages import data_url, page
+from linkcalc.views.html import data_url, page
 from linkcalc.views.text import EFFORT_WORDS
 from linkcalc.views.words import decibel_words, path_words, probability_words, required_margin_words
 

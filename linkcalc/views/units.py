@@ -1,7 +1,7 @@
 """Units of what people read: metric or US customary, in one place, so that no output mixes them.
 
 Results, JSON and CSV stay in SI. Text and pictures are made in metres; where they go out (`Page`, `style.render`,
-`pages.page`) every quantity in a finished sentence is put into the units that are in force, and so is every axis.
+`html.page`) every quantity in a finished sentence is put into the units that are in force, and so is every axis.
 """
 
 import re

@@ -12,8 +12,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from linkcalc.area import coverage as area
-from linkcalc.area import distributed
+from linkcalc.area import distributed, tiles
 from linkcalc.area.coverage import coverage, prepared_job
 from linkcalc.area.distributed import Distributed
 from linkcalc.area.program import difference, own_program
@@ -53,7 +52,7 @@ def job(plan):
         pytest.MonkeyPatch.context() as patch,
         prepared_job(load_plan(plan), "generator shed", RADIUS_M, cell_m=CELL_M) as made,
     ):
-        patch.setattr(area, "TILE_CELLS", 8)
+        patch.setattr(tiles, "TILE_CELLS", 8)
         assert len(made.tiles()) > 100
         yield made
 

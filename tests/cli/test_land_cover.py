@@ -155,6 +155,7 @@ def test_a_known_surface_or_canopy_goes_before_what_a_class_stands_for(site):
 
 
 @pytest.mark.skipif(not compiled.available(), reason="quick enough with numba only")
+@pytest.mark.usefixtures("undrawn")
 def test_every_command_has_the_same_answer(site, tmp_path):
     found = checked(site, plan_text(terrain=COVER))
     there, back = (d["fade_margin_db"] for d in found["links"][0]["directions"])

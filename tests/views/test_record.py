@@ -27,7 +27,7 @@ from linkcalc.site.acceptance import judge
 from linkcalc.site.readings import read_readings
 from linkcalc.site.record import MAP_ASPECT, Record, Taken, make_record, recheck
 from linkcalc.views import style
-from linkcalc.views.pages import minus
+from linkcalc.views.html import minus
 from linkcalc.views.record import pictures, record_html, record_pdf
 from linkcalc.views.words import decibel_words, probability_words
 from tests.sites import case, plan_file, profile, ridge
@@ -260,18 +260,18 @@ def test_the_same_files_give_the_same_bytes_wherever_they_lie(tmp_path: Path) ->
     pages = []
     for folder in ("one", "two"):
         (tmp_path / folder).mkdir()
-        record = record_of(plan_of(tmp_path / folder), READINGS, day=DAY)
+        record = record_of(plan_of(tmp_path / folder, "plain"), READINGS, day=DAY)
         pages.append(record_html(record).encode())
     assert pages[0] == pages[1]
     assert str(tmp_path).encode() not in pages[0]
 
 
 def test_the_digest_changes_with_any_byte_of_any_input(tmp_path: Path) -> None:
-    plan = plan_of(tmp_path)
+    plan = plan_of(tmp_path, "plain")
     first = record_of(plan, READINGS)
     seen = {first.digest}
     for changed in ("plan", "ground raster", "readings"):
-        file = {"plan": plan, "ground raster": tmp_path / "upland.tif"}.get(changed)
+        file = {"plan": plan, "ground raster": tmp_path / "plain.tif"}.get(changed)
         whole = b"" if file is None else file.read_bytes()
         if file is not None:
             file.write_bytes(whole + (b"\n" if changed == "plan" else b"\0"))

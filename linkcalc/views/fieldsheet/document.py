@@ -11,7 +11,7 @@ from linkcalc.site.fieldsheet import AntennaOption, FeederOption, FieldSheet
 from linkcalc.site.fitted import AS_PLANNED
 from linkcalc.views import style, units
 from linkcalc.views.fieldsheet.data import page_data
-from linkcalc.views.pages import page
+from linkcalc.views.html import page
 from linkcalc.views.words import distance_words
 
 

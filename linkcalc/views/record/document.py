@@ -15,8 +15,8 @@ from linkcalc.site.record import Record
 from linkcalc.sweeps.mast_heights import requirement_words
 from linkcalc.views import style
 from linkcalc.views.budget_text import budget_lines, merged_terms, place_words, term_words
+from linkcalc.views.html import data_url, page
 from linkcalc.views.limits_text import STATUS_WORDS, interval_words, power_words, sender_words
-from linkcalc.views.pages import data_url, page
 from linkcalc.views.record import pictures
 from linkcalc.views.record.equipment import as_built_rows, setting_rows, site_rows
 from linkcalc.views.record.measured import acceptance_data, readings_data

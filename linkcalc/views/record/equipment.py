@@ -6,7 +6,7 @@ from linkcalc.radio import css
 from linkcalc.site.record import Record, Site
 from linkcalc.terrain import geodesy
 from linkcalc.views import units
-from linkcalc.views.pages import typeset
+from linkcalc.views.html import typeset
 from linkcalc.views.record.measured import end_words, fitted_words
 from linkcalc.views.record.words import degrees, level, metres, power
 from linkcalc.views.words import decibel_words, time_words, trimmed

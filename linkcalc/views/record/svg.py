@@ -5,7 +5,7 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from linkcalc.views import style
-from linkcalc.views.pages import typeset
+from linkcalc.views.html import typeset
 
 if TYPE_CHECKING:
     from markupsafe import Markup

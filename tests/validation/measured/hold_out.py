@@ -21,7 +21,7 @@ from scipy.optimize import minimize_scalar
 from scipy.special import log_ndtr
 
 from linkcalc.errors import DomainError
-from linkcalc.link import path_loss
+from linkcalc.link import losses
 from linkcalc.link.uncertainty import ASSUMED_SURROUNDINGS_DB, LOW_DB
 from tests.validation.measured.blocks import Block, SetReport
 from tests.validation.measured.censored import fit_censored
@@ -40,10 +40,10 @@ FEWEST_OF_A_CLASS = 15
 class Figures(NamedTuple):
     """What was fitted."""
 
-    ground_shared: float = path_loss.GROUND_SHARED
-    plane_shared: float = path_loss.PLANE_SHARED
-    least_correction: float = path_loss.LEAST_CORRECTION
-    trees_shared: float = path_loss.SHARED
+    ground_shared: float = losses.GROUND_SHARED
+    plane_shared: float = losses.PLANE_SHARED
+    least_correction: float = losses.LEAST_CORRECTION
+    trees_shared: float = losses.SHARED
 
 
 GRID = tuple(
@@ -78,13 +78,13 @@ class Fitted:
 def predicted_db(judged: Judged, figures: Figures) -> np.ndarray:
     """The prediction of every link by other figures than the shipped ones."""
     names = ("GROUND_SHARED", "PLANE_SHARED", "LEAST_CORRECTION", "SHARED")
-    with mock.patch.multiple(path_loss, **dict(zip(names, figures, strict=True))):
+    with mock.patch.multiple(losses, **dict(zip(names, figures, strict=True))):
         return judged.predicted_db + _loss_db(judged.path) - _shipped_db(judged)
 
 
 def _shipped_db(judged: Judged) -> np.ndarray:
     names = ("GROUND_SHARED", "PLANE_SHARED", "LEAST_CORRECTION", "SHARED")
-    with mock.patch.multiple(path_loss, **dict(zip(names, SHIPPED, strict=True))):
+    with mock.patch.multiple(losses, **dict(zip(names, SHIPPED, strict=True))):
         return _loss_db(judged.path)
 
 
@@ -99,7 +99,7 @@ def _loss_db(paths: np.ndarray) -> np.ndarray:
         facts = {
             name: np.array([np.ravel(p.facts[name])[0] for p in some], dtype=float) for name in some[0].facts
         }
-        loss[at] = path_loss.losses(np.array([p.found for p in some]), situation, **facts).loss_db
+        loss[at] = losses.path_losses(np.array([p.found for p in some]), situation, **facts).loss_db
     return loss
 
 

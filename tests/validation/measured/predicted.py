@@ -68,7 +68,7 @@ class Ways:
 
 @dataclass(frozen=True, eq=False)
 class Kept:
-    """Arguments of `path_loss.losses` for one path."""
+    """Arguments of `losses.path_losses` for one path."""
 
     found: Floats
     """Row of `path_loss.find`."""
@@ -109,7 +109,7 @@ class Judged:
     verdict: np.ndarray
     """(n, margins) the verdict's word there."""
     path: np.ndarray
-    """What `path_loss.losses` is given, as `Kept`; None unless kept."""
+    """What `losses.path_losses` is given, as `Kept`; None unless kept."""
 
     def __len__(self) -> int:
         return len(self.set)

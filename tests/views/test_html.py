@@ -8,7 +8,7 @@ from jinja2 import UndefinedError
 
 import linkcalc as lc
 from linkcalc.views import units
-from linkcalc.views.pages import page
+from linkcalc.views.html import page
 from tests.test_sweep import site
 from tests.views.test_notebook import read
 
