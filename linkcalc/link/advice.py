@@ -11,21 +11,11 @@ from linkcalc.link.legal import breaks_limits, station_limits
 from linkcalc.link.link_requirement import LinkRequirement
 from linkcalc.link.raising import clearance_heights, least_heights, slowest_and_raised
 from linkcalc.link.relay_on_line import relay
-from linkcalc.link.remedy_options import HIGHEST_POWER_DBM
+from linkcalc.link.remedy_options import ANTENNAS, CABLES, HIGHEST_POWER_DBM
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import Advice
 from linkcalc.link.uncertainty import after_reading_db, combined_db, contributors
 from linkcalc.plan import Antenna, ChirpModulation, Station
-from linkcalc.radio.antenna_types import AntennaType
-
-_BETTER_ANTENNAS: tuple[tuple[AntennaType, float], ...] = (
-    ("collinear", 5.5),
-    ("collinear", 8.5),
-    ("yagi", 9.5),
-    ("yagi", 12.5),
-)
-
-_BETTER_CABLES = ("rg213", "half_inch_foam")
 
 _WORTH_REPAIR_DB = 1.0
 """A loss at the antenna from which putting it right is worth a line."""
@@ -154,7 +144,7 @@ def _antennas(case: LinkCase, required: LinkRequirement) -> Iterator[Advice]:
     """The smallest step up in antennas that suffices; the largest where none does."""
     best: tuple[findings.Step, LinkCase] | None = None
     ways: tuple[tuple[End, ...], ...] = (("far",), ("near",), ENDS)
-    for antenna_type, gain_dbi in _BETTER_ANTENNAS:
+    for antenna_type, gain_dbi in ANTENNAS:
         for ends in ways:
             stations: dict[End, Station] = {}
             for end in ends:
@@ -252,7 +242,7 @@ def _gain_dbi(case: LinkCase, end: End) -> float:
 def _feeders(case: LinkCase, required: LinkRequirement) -> Iterator[Advice]:
     """The first better cable that suffices; the best where none does."""
     found: tuple[findings.BetterFeeder, LinkCase] | None = None
-    for cable in _BETTER_CABLES:
+    for cable in CABLES:
         stations: dict[End, Station] = {}
         saved = []
         for end in ENDS:

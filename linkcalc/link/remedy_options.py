@@ -18,6 +18,7 @@ from linkcalc.link.requirement import Requirement
 from linkcalc.link.uncertainty import fading_k_db, noise_items, path_items, together_db
 from linkcalc.plan import Antenna, ChirpModulation, Station
 from linkcalc.plan.prices import Prices
+from linkcalc.radio.antenna_types import ANTENNA_TYPES, AntennaType
 
 HIGHEST_MAST_M = 30.0
 """Masts are taken up to here where the plan does not say; beyond, a relay is the better answer (common practice,
@@ -29,13 +30,14 @@ HIGHEST_POWER_DBM = 30.0
 MASTS_M = (4.0, 6.0, 8.0, 10.0, 12.0, 15.0, 18.0, 24.0, 30.0)
 """Lengths that masts are taken in (common practice, no source)."""
 
-ANTENNAS: tuple[tuple[str, float], ...] = (
+ANTENNAS: tuple[tuple[AntennaType, float], ...] = (
     ("collinear", 5.5),
     ("collinear", 8.5),
     ("yagi", 9.5),
     ("yagi", 12.5),
 )
 CABLES = ("rg213", "half_inch_foam")
+"""What is offered instead of a smaller antenna or a thinner cable."""
 BANDWIDTHS_KHZ = (250.0, 125.0, 62.5)
 TRIES = (3,)
 
@@ -185,9 +187,9 @@ class EndOptions:
         ]
         antennas: list[tuple[Antenna | None, float, float]] = [(None, _towards(case, end, station), 0.0)]
         for kind, nominal_dbi in ANTENNAS:
-            if kind == "yagi" and station.name in shared:
+            if ANTENNA_TYPES[kind].directional and station.name in shared:
                 continue
-            antenna = Antenna(type=kind, gain_dbi=nominal_dbi)  # type: ignore[arg-type]
+            antenna = Antenna(type=kind, gain_dbi=nominal_dbi)
             if station.antenna.polarisation != antenna.polarisation:
                 antenna = antenna.model_copy(update={"polarisation": station.antenna.polarisation})
             gain = _towards(case, end, station.model_copy(update={"antenna": antenna}), up_deg)

@@ -154,8 +154,17 @@ def _margin(found: Finding) -> str:
     )
     if found.verdict == "closes":
         return f"{margin} in the weaker direction ({way}), {found.required_db:.1f} dB required; {works}"
-    short_db = max(found.required_db - found.margin_db, 0.0)
-    return f"{margin} from {way}, {short_db:.1f} dB short of the {found.required_db:.1f} dB required; {works}"
+    return f"{short_words(found.margin_db, found.required_db, way)}; {works}"
+
+
+def short_words(margin_db: float, required_db: float, way: str) -> str:
+    """Return what a direction has and lacks.
+
+    >>> short_words(4.3, 24.1, "tank to shed")
+    '4.3 dB of fade margin from tank to shed, 19.8 dB short of the 24.1 dB required'
+    """
+    short_db = max(required_db - margin_db, 0.0)
+    return f"{margin_db:.1f} dB of fade margin from {way}, {short_db:.1f} dB short of the {required_db:.1f} dB required"
 
 
 def out_of_100(share: float) -> str:

@@ -1,4 +1,5 @@
-"""The generic types of antenna: a new one is a word of `AntennaType` and a row of the table. Knows no numpy."""
+"""The generic types of antenna: a new one is a word of `AntennaType` and a row of the table here, and a price
+in `plan/prices.py`; remedies offer what `link/remedy_options.ANTENNAS` lists. Knows no numpy."""
 
 from dataclasses import dataclass
 from typing import Literal
@@ -37,6 +38,11 @@ class AntennaKind:
     beam_rule_deg: float | None
     """Gain (ratio) times the elevation beamwidth; None: nor of that."""
     source: str
+
+    @property
+    def directional(self) -> bool:
+        """Whether it has to be pointed."""
+        return self.horizontal_beamwidth_deg < 360.0
 
 
 ANTENNA_TYPES: dict[AntennaType, AntennaKind] = {

@@ -21,6 +21,7 @@ from linkcalc.link.legal import lawful
 from linkcalc.link.path_loss import CLEAR_RATIO
 from linkcalc.link.result import VerdictWord
 from linkcalc.link.uncertainty import fading
+from linkcalc.link.wording import short_words
 from linkcalc.plan import Plan, Station
 from linkcalc.propagation import vegetation
 from linkcalc.site.fitted import Fitted, UnmappedError
@@ -529,6 +530,5 @@ def _statement(weaker: DirectionSurvey, but: str) -> str:
     if weaker.verdict == "at_risk":
         if margin >= needed:  # other users of the channel spoil more than is allowed
             return f"{margin:.1f} dB of fade margin from {way}; the channel is too busy."
-        short = f"{needed - margin:.1f} dB short of the {needed:.1f} dB required"
-        return f"{margin:.1f} dB of fade margin from {way}, {short}."
+        return f"{short_words(margin, needed, way)}."
     return f"{-margin:.1f} dB below sensitivity from {way}."

@@ -10,12 +10,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, TextIO
 
 from linkcalc.link.result import LinkResult
-from linkcalc.views import units
+from linkcalc.views import style, units
 from linkcalc.views.words import VERDICT_WORDS
 
 _BOLD, _RESET = "\x1b[1m", "\x1b[0m"
-
-_VERDICT_COLOUR = {"closes": "\x1b[1;34m", "at_risk": "\x1b[1;33m", "does_not_close": "\x1b[1;31m"}
 
 _NARROWEST_NAME = 8
 """Columns that the first cell of a row has at least."""
@@ -113,7 +111,9 @@ class Page:
         words = VERDICT_WORDS[link.verdict]
         name = _cut(self.clean(link.name), self.width - len(words) - 2, self._ellipsis)
         if self._colour:
-            self._lines.append(f"{_VERDICT_COLOUR[link.verdict]}{words}{_RESET}  {_BOLD}{name}{_RESET}")
+            self._lines.append(
+                f"{style.VERDICT_TERMINAL[link.verdict]}{words}{_RESET}  {_BOLD}{name}{_RESET}"
+            )
         else:
             self.line(f"{words}  {name}")
 

@@ -108,6 +108,13 @@ VERDICT_FILL: Final[dict[str, tuple[str, str, str]]] = {
 }
 """Fill, ink and hatch of each verdict on a map; lightness 54, 82 and 93."""
 
+VERDICT_TERMINAL: Final[dict[str, str]] = {
+    "closes": "\x1b[1;34m",
+    "at_risk": "\x1b[1;33m",
+    "does_not_close": "\x1b[1;31m",
+}
+"""The nearest that every terminal has (ECMA-48): blue, yellow, red."""
+
 FONT: Final = "DejaVu Sans"
 """Comes with matplotlib, so every machine draws the same; other scripts come from what is installed."""
 TITLE_PT: Final = 12.0

@@ -67,7 +67,7 @@ def test_bad_rows_are_lines_on_stderr_and_the_good_ones_count(tmp_path):
         f"linkcalc: {file}, row 27: rssi_dbm = 85 is positive; a level heard by radio is negative: write -85"
         "; row not used"
     )
-    assert lines[1].startswith(f"linkcalc: {file}, row 29: 1 values under 8 columns")
+    assert lines[1].startswith(f"linkcalc: {file}, row 29: 1 value under 8 columns")
     assert "2 refused" in done.stdout
 
 
