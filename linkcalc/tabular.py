@@ -5,7 +5,8 @@ header into most. It may begin with a spreadsheet's own hint (``sep=;``). Empty 
 are skipped. UTF-8, UTF-16 with a byte order mark, or Windows-1252.
 
 A column is known by its key however it is written (``RSSI [dBm]`` is rssi_dbm), or by a usual name that leaves no doubt
-of the unit. A comma within a number is a decimal comma, unless it may as well separate thousands: then it is refused.
+of the unit. A comma within a number is a decimal comma. Before three digits it may as well separate thousands, and is
+refused, unless another number of the table shows that its commas are decimal ones.
 
 Every function here raises `TableError`, which the reader of a kind of file makes its own error of. `csv.Sniffer` is not
 used: it takes decimal commas for separators.
@@ -27,6 +28,7 @@ _LONGEST_CELL = 8
 _SIGNS = str.maketrans({"−": "-", "–": "-", "\xa0": " ", "\u202f": " "})
 _NUMBER = re.compile(r"([-+]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)(?:[eE][-+]?[0-9]{1,3})?)\s*([^\s0-9.,]*)\.?")
 _MAY_BE_THOUSANDS = re.compile(r"[-+]?[1-9][0-9]{0,2},[0-9]{3}")
+_DECIMAL_COMMA = re.compile(r"[-+]?(?:[0-9]*,(?:[0-9]{1,2}|[0-9]{4,})|(?:0|[0-9]{4,})?,[0-9]{3})")
 _UNITS = {"db": ("db", "dbm", "dbi"), "dbm": ("dbm", "db"), "dbi": ("dbi", "db"), "deg": ("°", "deg")}
 """How the unit of a key may be written behind a number, where not as in the key."""
 
@@ -67,13 +69,15 @@ class Table:
     """Lines that hold the header once more; they are none of the rows."""
 
     @cached_property
-    def _has_points(self) -> bool:
-        """Whether numbers are written with decimal points, so that a comma in one separates thousands."""
-        return any(re.fullmatch(r"[-+]?[0-9]+\.[0-9]+", cell) for row in self.rows for cell in row.cells)
+    def _commas_are_decimal(self) -> bool:
+        """Whether its numbers show it: one has a comma that separates no thousands, and none a decimal point."""
+        cells = [cell for row in self.rows for cell in row.cells]
+        points = any(re.fullmatch(r"[-+]?[0-9]+\.[0-9]+", cell) for cell in cells)
+        return not points and any(_DECIMAL_COMMA.fullmatch(cell) for cell in cells)
 
     def plain(self, key: str, cell: str) -> str:
         """A cell of numbers as Python reads it; text that is no number as it stands."""
-        return plain_number(key, cell, thousands=self.separator == "," or self._has_points)
+        return plain_number(key, cell, thousands=self.separator == "," or not self._commas_are_decimal)
 
     def numbers(self, row: Row, columns: Sequence[tuple[str, int]]) -> list[float]:
         """The finite numbers of a row, in columns given by key and place."""
@@ -169,10 +173,8 @@ def number(key: str, plain: str) -> float:
     if not plain:
         raise TableError(f"{key} is empty")
     if found is None or found[2] or "," in plain:
-        apart = re.sub(r"[\s.,'’]", "", plain)
-        mend = (
-            "; write a decimal point and no separator of thousands" if apart.lstrip("-+").isdecimal() else ""
-        )
+        grouped = re.fullmatch(r"[-+]?[0-9]{1,3}(?:[\s.,'’][0-9]{3})+(?:[.,][0-9]*)?", plain)
+        mend = "; write a decimal point and no separator of thousands" if grouped else ""
         raise TableError(f"{key} = {quoted(plain)} is not a number{mend}")
     return float(plain)
 
@@ -258,8 +260,10 @@ def _rows(lines: Sequence[tuple[int, str]], separator: str, columns: int) -> Ite
         if i < after:
             continue
         cells, fault = _cells(line, separator)
-        if fault:  # a cell that goes on in the next lines?
+        if fault:  # a cell that goes on in the next lines? not over one that is a row of its own
             for end in range(i + 2, min(i + _LONGEST_CELL, len(lines)) + 1):
+                if len(lines[end - 1][1].split(separator)) >= columns:
+                    break
                 joined, damaged = _cells("\n".join(text for _, text in lines[i:end]), separator)
                 if not damaged and len(joined) == columns:
                     cells, fault, after = joined, "", end

@@ -49,7 +49,7 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
     return LoadFileScheduling(config, log) if config.option.dist == "load" else None
 
 
-WHOLE_ANSWERS = ("linkcalc/commands.py", "linkcalc/fleets/answer.py")
+WHOLE_ANSWERS = ("linkcalc/commands/", "linkcalc/fleets/answer.py")
 """Their examples answer whole samples, as the tests of the commands do."""
 
 

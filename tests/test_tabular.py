@@ -184,3 +184,29 @@ def test_a_usual_name_counts_only_where_no_column_has_the_key() -> None:
 def test_the_separator_is_what_parts_the_header_into_most_cells() -> None:
     assert table_of('"Height, above ground";"Gain, of the antenna"\n1;2\n', "").separator == ";"
     assert table_of("sep=|\na;b|c\n1|2\n", "").header == ("a;b", "c")
+
+
+def test_a_stray_quotation_mark_swallows_no_row() -> None:
+    text = (
+        'direction,received,note\nthere,20,"truck on the road\nthere,0,nothing heard\nback,20,moved away"\n'
+    )
+    rows = table_of(text, "").rows
+    assert [(r.number, bool(r.fault)) for r in rows] == [(2, True), (3, False), (4, False)]
+    goes_on = table_of('direction,received,note\nthere,20,"truck on\nthe road"\nback,20,ok\n', "").rows
+    assert [(r.number, r.fault) for r in goes_on] == [(2, ""), (4, "")]
+
+
+@pytest.mark.parametrize("separator", ["\t", ";"])
+def test_heights_with_thousands_are_not_metres_and_a_bit(separator: str) -> None:
+    text = "distance_m;ground_m\n0;1,200\n30;1,285\n".replace(";", separator)
+    with pytest.raises(TableError, match=r"write 1\.200 or 1200, whichever is meant"):
+        table_of(text, "").plain("ground_m", "1,200")
+    shown = table_of(text + f"45{separator}960,5\n", "")
+    assert shown.plain("ground_m", "1,200") == "1.200"
+
+
+def test_feet_are_not_told_to_drop_their_mark() -> None:
+    with pytest.raises(TableError, match=r"is not a number$"):
+        number("near_height_m", "12'")
+    with pytest.raises(TableError, match="no separator of thousands"):
+        number("near_height_m", "1 200")

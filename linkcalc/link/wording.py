@@ -56,7 +56,7 @@ _LIMITS: dict[LimitKind, str] = {
 
 _MODELS = {
     "delta_bullington": "diffraction over the ground at every length; scatter and ducting are not counted on",
-    "plane_earth": "plane earth: ground close below the ray loses more than diffraction, specular or not",
+    "plane_earth": "ground close below the ray loses more than diffraction, specular or not",
     "rounded_obstacle": "one smooth hill blocks the ray: mean of delta-Bullington and a rounded obstacle",
 }
 

@@ -7,6 +7,9 @@ from pydantic import Field, model_validator
 from linkcalc.plan.base import Section, assumed, given, label, optional, plain
 from linkcalc.plan.stations import COMMON_PRACTICE
 
+MOST_TRIES = 20
+"""Times that one message may be sent."""
+
 
 class ChirpModulation(Section):
     """Chirp spread spectrum (CSS)."""
@@ -95,7 +98,9 @@ class Link(Section):
         ge=0,
         le=99,
     )
-    tries: int = assumed(1, "times one message is sent before it is given up", COMMON_PRACTICE, ge=1, le=20)
+    tries: int = assumed(
+        1, "times one message is sent before it is given up", COMMON_PRACTICE, ge=1, le=MOST_TRIES
+    )
     hopping_bandwidth_mhz: float = plain(
         0.0,
         "span of the channels that the tries of a message hop over, MHz; 0: all on one channel",

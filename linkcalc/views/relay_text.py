@@ -8,6 +8,7 @@ from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import VerdictWord
 from linkcalc.link.verdict import CAUTIONS
 from linkcalc.plan import Station
+from linkcalc.plan.links import MOST_TRIES
 from linkcalc.terrain.geodesy import position_text
 from linkcalc.views.coverage_text import percent
 from linkcalc.views.page import Page
@@ -102,16 +103,22 @@ def headline(result: RelaySiting) -> str:
             f"Relay for {link}: no spot for {tried} closes with tries = {each.tries}: {_spoilt_words(each)}"
         )
     word = f"{'is ' if best.verdict == 'at_risk' else ''}{WORDS[best.verdict]}"
-    return f"Relay for {link}: no spot for {tried} closes; the best {word}, {spare_words(best.weaker)}"
+    return f"Relay for {link}: no spot for {tried} closes; the best {word}, {spare_words(best.weaker)}{_capped(best)}"
+
+
+def _capped(chain: Chain) -> str:
+    """Why a chain is at risk that has the margin, where no more than a hint fits."""
+    capped = chain.verdict != "closes" and chain.weaker.spare_db >= 0.0
+    return ", but a hop is at risk whatever its margin: see the notes" if capped else ""
 
 
 def _spoilt_words(each: Requirement) -> str:
     """Why no margin suffices, and what does."""
     tries = math.ceil(math.log(1.0 - each.success) / math.log(each.busy))
-    return (
-        "other users of the channel alone spoil more of the messages than each hop may lose; set tries to "
-        f"{tries} or more, and run again"
+    mend = (
+        f"set tries to {tries} or more, and run again" if tries <= MOST_TRIES else "choose a quieter channel"
     )
+    return f"other users of the channel alone spoil more of the messages than each hop may lose; {mend}"
 
 
 def each_hop_words(result: RelaySiting, chain: Chain) -> str:
@@ -255,7 +262,7 @@ def _two(page: Page, result: RelaySiting) -> None:
     )
     page.wrap(f"{hops}.", indent=2)
     each = result.required_of_each_hop(chain)
-    why = f", {spare_words(chain.weaker)}" if each.reachable else f": {_spoilt_words(each)}"
+    why = f", {spare_words(chain.weaker)}{_capped(chain)}" if each.reachable else f": {_spoilt_words(each)}"
     page.wrap(
         f"The chain {'is ' if chain.verdict == 'at_risk' else ''}{WORDS[chain.verdict]}"
         f"{why}; a message passes with {probability_words(min(chain.success))}.",

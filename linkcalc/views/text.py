@@ -350,7 +350,8 @@ def _models(page: Page, path: PathFacts) -> None:
     for key, loss in path.models.items():
         page.row([names[key], decibel_words(loss), mark if key == path.model else ""], widths)
     page.wrap(
-        f"Governing model: {path.model_reason}. The models that apply differ by {decibel_words(path.spread_db)}.",
+        f"Governing model: {names.get(path.model, path.model)} ({path.model_reason}). The models that apply differ "
+        f"by {decibel_words(path.spread_db)}.",
         indent=2,
     )
 

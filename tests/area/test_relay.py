@@ -27,6 +27,7 @@ from linkcalc.link.requirement import Requirement
 from linkcalc.link.verdict import check_plan, judge
 from linkcalc.plan import Station, load_plan, plan_from
 from linkcalc.propagation import compiled
+from linkcalc.sample_files import sample_path
 from linkcalc.terrain.geodesy import path_between
 from linkcalc.views.jsonout import section_json
 from linkcalc.views.relay_figures import relay_map, relay_profiles
@@ -697,3 +698,13 @@ def test_long_names_and_captions_stay_on_their_pictures_and_apart(loaded, result
         assert all(figure.bbox.y0 <= b.y0 and b.y1 <= figure.bbox.y1 for b in boxes)
         maps = [ax.get_window_extent() for ax in figure.axes]
         assert not any(one.overlaps(other) for one, other in combinations([*boxes, *maps], 2))
+
+
+@pytest.mark.slow
+def test_a_chain_that_closes_comes_before_one_on_ground_that_is_not_known():
+    loaded = load_plan(sample_path("upland"))
+    found = relay_siting(loaded, loaded.plan.link[0], cell_m=200.0, relays=2)
+    # cells beside a station span too few of the raster's: more to spare, and still no more than at risk
+    outer = found.bands["first_spare_db"], found.bands["first_verdict"]
+    assert ((outer[0] > found.two.weaker.spare_db) & (outer[1] < 2)).any()
+    assert found.two.verdict == "closes"

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc.area.relay.hops import Hops
-from linkcalc.area.relay.search import Job, Run, all_hops, hop_figures, silent
+from linkcalc.area.relay.search import Job, Run, all_hops, hop_figures, ranked, silent
 from linkcalc.area.tiles import Progress
 
 BLOCKS_ACROSS = 12
@@ -139,7 +139,8 @@ def _spare_db(hops: Hops, cell: Cell, others: NDArray[np.int64], run: Run) -> Fl
     """What the hop from a relay beside the first station to others in cells, (n, 2), has to spare."""
     hop = hops.middle(cell, "near", *others.T)
     position = hops.grid.geographic(*hops.grid.east_north(*others.T))
-    return hop_figures(hop, *hop.land.position_of(*position), use_numba=run.numba)["spare_db"]
+    found = hop_figures(hop, *hop.land.position_of(*position), use_numba=run.numba)
+    return ranked(found["spare_db"], found["verdict"])
 
 
 def _moved(
@@ -156,7 +157,8 @@ def _moved(
         if wanted.any():
             hop = hops.middle(stays, "near" if moving_second else "far", *np.nonzero(wanted))
             job = Job(hops.grid, wanted, (hop,), run.numba)
-            between: Any = all_hops(job, replace(run, say=silent))[0]["spare_db"]
+            found = all_hops(job, replace(run, say=silent))[0]
+            between = ranked(found["spare_db"], found["verdict"])
             tried += int(wanted.sum())
             chain = np.minimum(np.minimum(ranks, rank_of_stay[stays]), between)
             chain = np.where(wanted & np.isfinite(chain), chain, -np.inf)

@@ -91,6 +91,11 @@ class Chain:
         return min(h.margin_db for h in self.hops)
 
     @property
+    def rank(self) -> tuple[int, float]:
+        """The higher the better: its verdict, then what its weaker hop has to spare."""
+        return VERDICTS.index(self.verdict), self.weaker.spare_db
+
+    @property
     def verdict(self) -> VerdictWord:
         """Of the worst hop."""
         worst: VerdictWord = min((h.verdict for h in self.hops), key=VERDICTS.index)
@@ -177,7 +182,7 @@ class RelaySiting(Gridded):
         one = self.spots[0]
         if self.two is None or one.verdict == "closes":
             return one
-        return max((one, self.two), key=lambda c: (VERDICTS.index(c.verdict), c.weaker.spare_db))
+        return max((one, self.two), key=lambda c: c.rank)
 
     def required_of_each_hop(self, chain: Chain) -> Requirement:
         """What each hop of a chain must have for all together to have what is required of the link."""

@@ -143,7 +143,7 @@ def hop_figures(
         "margin_there_db": got.margin_there_db,
         "margin_back_db": got.margin_back_db,
         "spare_db": got.spare_db,
-        "spare_in_three_db": _spare_db(hop.in_three, got),
+        "spare_in_three_db": ranked(_spare_db(hop.in_three, got), got.verdict),
         "success_there": got.success_there,
         "success_back": got.success_back,
         "path_loss_db": found.loss_db,
@@ -159,6 +159,17 @@ def _spare_db(asked: Requirement | None, got: Answers) -> Floats:
     required_db = (asked.margin_db(j.site_db, j.conditions_db, j.k_db) for j in got.judgements)
     there_db, back_db = (a - b for a, b in zip(margins_db, required_db, strict=True))
     return np.asarray(np.minimum(there_db, back_db))
+
+
+def ranked(spare_db: Any, verdict: Any) -> Floats:
+    """What to rank by: what there is to spare; what is at risk all the same, on ground that is not known, after all
+    that closes and before all that is short.
+
+    >>> ranked(np.array([12.0, 3.0, -2.0]), np.array([1, 2, 1])).round(2).tolist()
+    [-0.08, 3.0, -2.0]
+    """
+    capped = (spare_db >= 0.0) & (verdict < VERDICTS.index("closes"))
+    return np.asarray(np.where(capped, -1.0 / (1.0 + np.maximum(spare_db, 0.0)), spare_db), dtype=np.float64)
 
 
 def all_hops(job: Job, run: Run, store: TileStore | None = None) -> list[dict[str, Singles]]:

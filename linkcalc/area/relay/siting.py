@@ -16,7 +16,7 @@ from linkcalc.area.losses import surroundings_notes
 from linkcalc.area.relay.chain import best_pair
 from linkcalc.area.relay.hops import Hop, Hops
 from linkcalc.area.relay.result import Chain, HopCheck, Place, RelaySiting
-from linkcalc.area.relay.search import FIGURES, Job, Run, all_hops, best_cells, chained
+from linkcalc.area.relay.search import FIGURES, Job, Run, all_hops, best_cells, chained, ranked
 from linkcalc.area.tiles import Singles, TileStore, telling_of_tiles
 from linkcalc.errors import DomainError, TerrainError
 from linkcalc.link.case import directional
@@ -123,14 +123,15 @@ def relay_siting(
                 f"{loaded.plan.terrain.largest_hole_m:g} m"
             )
         answered = _Answered(hops, ground, allowed, found)
-        cells = best_cells(both["spare_db"], grid, apart_m=apart, count=SPOTS)
-        spots = sorted((answered.chain(cell) for cell in cells), key=lambda c: -c.weaker.spare_db)
+        cells = best_cells(ranked(both["spare_db"], both["verdict"]), grid, apart_m=apart, count=SPOTS)
+        spots = sorted(map(answered.chain, cells), key=lambda c: c.rank, reverse=True)
         two, search = None, None
         if relays == 2 or (relays is None and spots[0].verdict != "closes"):
             search = best_pair(
                 hops, found[0]["spare_in_three_db"], found[1]["spare_in_three_db"], ground, run
             )
             two = None if search is None else answered.chain(search.first, search.second)
+        listed = [spots[0]] if two is None else [spots[0], two]
         ends = [
             Place(name, *at, *_metres(grid, at), float(terrain.ground.sample(*at)), 0.0, None)
             for name, at in zip((link.from_, link.to), ends_deg, strict=True)
@@ -155,7 +156,7 @@ def relay_siting(
         allowed=allowed,
         ends=(ends[0], ends[1]),
         sources=outer[0].land.sources,
-        notes=tuple(dict.fromkeys([*answered.notes(outer, area, both["spare_db"], spots[0]), *said])),
+        notes=tuple(dict.fromkeys([*answered.notes(outer, area, both["spare_db"], listed), *said])),
         tiles=store,
     )  # fmt: skip
 
@@ -270,8 +271,10 @@ class _Answered:
             name, latitude, longitude, east, north, *facts, self.allowed.track_distance_m(east, north)
         )
 
-    def notes(self, outer: Sequence[Hop], area: Mask, spare_db: Singles, best: Chain) -> Iterator[str]:
-        """What a reader should know: of the plan, the land, the cells, the best spot's hops, and where it lies."""
+    def notes(
+        self, outer: Sequence[Hop], area: Mask, spare_db: Singles, best: Sequence[Chain]
+    ) -> Iterator[str]:
+        """What a reader should know: of the plan, the land, the cells, the hops of the best, and where a spot lies."""
         yield from _plan_notes(self.hops)
         for hop in outer:
             yield from hop.land.notes
@@ -291,8 +294,10 @@ class _Answered:
                 f"{holes} cells have no answer: one of the stations stands there, or a hole on the way is longer "
                 f"than {self.hops.loaded.plan.terrain.largest_hole_m:g} m"
             )
-        yield from (f"{hop.from_} to {hop.to}: {words}" for hop in best.hops for words in hop.notes)
-        yield from _rim_note(self.hops.grid, best, area & ~unknown)
+        yield from (
+            f"{hop.from_} to {hop.to}: {words}" for chain in best for hop in chain.hops for words in hop.notes
+        )
+        yield from _rim_note(self.hops.grid, best[0], area & ~unknown)
 
 
 def _checked_hop(loaded: "LoadedPlan", link: Link, terrain: Layers) -> HopCheck:

@@ -534,7 +534,7 @@ function judgedReading(reading) {
     const running = reading.engine_running ?? !anyRise;
     const foliage = foliageOf(reading);
     const level = way.level + (foliage ? foliage.toCome : 0);
-    const noise = (running ? loud : receiver.quiet) - taken;
+    const noise = Math.max((running ? loud : receiver.quiet) - taken, receiver.thermal);
     const required = data.signals[chosen.signal].snr;
     const at = { level, noise, required, thermal: receiver.thermal, margin: level - noise - required, running };
     const told = takenApart(reading, at);
