@@ -212,6 +212,8 @@ class RelayOnLine:
     margin_db: float
     """Of its weaker hop."""
     feeders: tuple[str, ...]
+    tries: int = 0
+    """Of a message on each hop, where they are more than planned."""
 
 
 @dataclass(frozen=True)

@@ -29,10 +29,17 @@ def relay(case: LinkCase, required: LinkRequirement) -> Iterator[Advice]:
     margin_db, i = spots[0]
     hops = _hops(case, i)
     feeders = {feeder_words(hop.station(end)) or "none" for hop, end in zip(hops, ENDS[::-1], strict=True)}
+    each = required.of_each_hop()
+    tries = each.requirement.tries if each.requirement.tries != case.link.tries else 0
     step = findings.RelayOnLine(
-        case.near.name, float(case.profile.distance_m[i]), RELAY_MAST_M, margin_db, tuple(sorted(feeders))
+        case.near.name,
+        float(case.profile.distance_m[i]),
+        RELAY_MAST_M,
+        margin_db,
+        tuple(sorted(feeders)),
+        tries,
     )
-    yield Advice("relay", step, 5, margin_db, all(required.of_each_hop().suffices(hop) for hop in hops))
+    yield Advice("relay", step, 5, margin_db, all(each.suffices(hop) for hop in hops))
 
 
 def relay_spots(case: LinkCase) -> list[tuple[float, int]]:

@@ -4,6 +4,7 @@ Every function here raises `LinkcalcError` where the plan has no station of a na
 `DomainError` where a figure is out of range.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
@@ -183,6 +184,7 @@ def hops(plan: Plan, link: Link, relays: Sequence[str]) -> list[Link]:
             "profile_csv": None,
             "required_success": each.success,
             "confidence": each.confidence,
+            **({"tries": each.tries} if each.tries != link.tries else {}),
         }
         found.append(link.model_copy(update=changes))
     return found
@@ -233,6 +235,9 @@ def plan_text(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> str:
     for kind, section in tables:
         lines += ["", f"[[{kind}]]"]
         values = section.model_dump(by_alias=True, exclude_unset=True, exclude_none=True)
+        values |= {
+            key: _rounded_up(values[key]) for key in ("required_success", "confidence") if key in values
+        }
         lines += [f"{key} = {value_text(value)}" for key, value in values.items() if value != []]
     whole = "\n".join(lines) + "\n"
     try:
@@ -243,6 +248,15 @@ def plan_text(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> str:
             "[[station]] and [[link]]"
         ) from None
     return whole
+
+
+def _rounded_up(share: float) -> float:
+    """A share in as many digits as a person reads, on the safe side.
+
+    >>> _rounded_up(0.99**0.5), _rounded_up(0.9)
+    (0.994988, 0.9)
+    """
+    return min(math.ceil(round(share * 1e6, 3)) / 1e6, 0.999999)
 
 
 def refuse_other_folder(loaded: LoadedPlan, file: Path) -> None:

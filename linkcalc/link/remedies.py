@@ -342,7 +342,7 @@ class _Search:
             if all(d.verdict == "closes" for d in decisions):
                 spot = RelaySpot(
                     float(lat[i]), float(lon[i]), float(profile.distance_m[i]), RELAY_MAST_M,
-                    float(slope_deg(profile)[i]),
+                    float(slope_deg(profile)[i]), two[0].tries if two[0].tries != link.tries else 0,
                 )  # fmt: skip
                 return [_relay_remedy(spot, relay, plan, decisions)]
         return []

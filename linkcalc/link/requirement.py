@@ -5,7 +5,8 @@ the fading and the conditions of the year. And at what share of *such sites*: a 
 so the margin must be large enough that most sites like this one give it.
 """
 
-from dataclasses import dataclass, replace
+import math
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Any
 
@@ -24,6 +25,7 @@ from linkcalc.link.reliability import (
 )
 from linkcalc.link.result import VerdictWord
 from linkcalc.plan import Link
+from linkcalc.plan.links import MOST_TRIES
 
 VERDICTS: tuple[VerdictWord, ...] = ("does_not_close", "at_risk", "closes")
 """From worst to best."""
@@ -48,6 +50,8 @@ class Requirement:
     tries: int
     busy: float
     """Share of the tries that other users of the channel spoil, each by itself."""
+    tries_stated: bool = field(default=True, compare=False)
+    """Whether somebody says how many tries; else a hop over a relay takes those that it needs."""
 
     @classmethod
     def of(cls, link: Link) -> "Requirement":
@@ -58,11 +62,24 @@ class Requirement:
             link.required_margin_db,
             link.tries,
             link.channel_busy_percent / 100.0,
+            "tries" in link.model_fields_set,
         )
 
     def of_each_hop(self, hops: int = 2) -> "Requirement":
         """What each of some hops must have for all together to have this; their sites taken as independent."""
-        return replace(self, success=self.success ** (1.0 / hops), confidence=self.confidence ** (1.0 / hops))
+        each = replace(self, success=self.success ** (1.0 / hops), confidence=self.confidence ** (1.0 / hops))
+        if each.reachable or each.tries_stated or each.least_tries > MOST_TRIES:
+            return each
+        return replace(each, tries=each.least_tries)
+
+    @property
+    def least_tries(self) -> int:
+        """How many tries other users of the channel leave enough of the messages with, where they spoil any."""
+        return (
+            1
+            if not self.busy
+            else math.ceil(math.log(1.0 - self.success + 1e-9) / math.log(self.busy) - 1e-9)
+        )
 
     @property
     def reachable(self) -> bool:

@@ -251,6 +251,8 @@ class RelaySpot:
     """Of its antenna."""
     slope_deg: float
     """Of the ground there, along the path."""
+    tries: int = 0
+    """Of a message on each hop, where they are more than planned."""
 
 
 @dataclass(frozen=True)

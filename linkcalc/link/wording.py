@@ -293,7 +293,8 @@ def _(step: findings.RaisedAntennas) -> str:
 def _(step: findings.RelayOnLine) -> str:
     return (
         f"A relay on the line, {step.distance_m / 1e3:.2f} km from {step.from_}, on a {step.mast_m:g} m mast: "
-        f"the weaker of the two hops then has {step.margin_db:.1f} dB. "
+        f"the weaker of the two hops then has {step.margin_db:.1f} dB"
+        f"{f', with up to {step.tries} tries of a message on each' if step.tries else ''}. "
         f"Assumed there: antennas as at the stations, feeder {_and(step.feeders)}."
     )
 

@@ -114,7 +114,7 @@ def _capped(chain: Chain) -> str:
 
 def _spoilt_words(each: Requirement) -> str:
     """Why no margin suffices, and what does."""
-    tries = math.ceil(math.log(1.0 - each.success) / math.log(each.busy))
+    tries = each.least_tries
     mend = (
         f"set tries to {tries} or more, and run again" if tries <= MOST_TRIES else "choose a quieter channel"
     )
@@ -124,10 +124,16 @@ def _spoilt_words(each: Requirement) -> str:
 def each_hop_words(result: RelaySiting, chain: Chain) -> str:
     """What is required of each hop of a chain, and of the link."""
     each, hops = result.required_of_each_hop(chain), _HOPS[len(chain.hops)]
-    return (
+    words = (
         f"Each of {hops} hops is required to bring {_share_words(each.success)} of the messages at "
         f"{_share_words(each.confidence)} of such sites: together that is the "
         f"{_share_words(result.link.required_success)} at {_share_words(result.link.confidence)} required of the link."
+    )
+    if each.tries == result.link.tries:
+        return words
+    return (
+        f"{words} Assumed: up to {each.tries} tries of a message on each hop, as other users of the channel spoil "
+        "more of single tries than a hop may lose, and the plan states none. Set the radios so."
     )
 
 

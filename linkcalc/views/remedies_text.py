@@ -72,9 +72,10 @@ def changes_words(remedy: Remedy) -> str:
     if (relay := remedy.relay) is not None:
         spot = f"{relay.latitude_deg:.6f}, {relay.longitude_deg:.6f}"
         cables = [f"{quantity_words(p)} of {_cable(p.what)}" for p in remedy.parts if p.item == "feeder"]
+        tries = f", up to {relay.tries} tries of a message on each hop" if relay.tries else ""
         return (
             f"a relay {distance_words(relay.distance_m)} along the path, at {spot}, on a "
-            f"{trimmed(relay.height_m)} m mast, feeder {cables[0] if cables else 'none'}; its weaker hop"
+            f"{trimmed(relay.height_m)} m mast, feeder {cables[0] if cables else 'none'}{tries}; its weaker hop"
         )
     groups: dict[str, list[str]] = {}
     for place, words in _changes(remedy):

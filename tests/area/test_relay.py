@@ -330,7 +330,7 @@ def test_three_hops_are_each_required_to_have_the_cube_root(wide):
 def test_where_others_spoil_more_than_a_hop_may_lose_the_tries_that_it_takes_are_named(tmp_path):
     """1 % of the tries are spoilt: one try brings the 99 % that a link needs, not the 99.5 % of each of two hops."""
     plan = write(tmp_path, ridge())
-    found = siting(asking(plan, shares="required_success = 0.99"), radius_m=330.0, relays=1)
+    found = siting(asking(plan, shares="required_success = 0.99\ntries = 1"), radius_m=330.0, relays=1)
     assert found.best.verdict == "at_risk"
     assert found.best.weaker.spare_db > 0.0
     text = relay_report(found)
@@ -341,6 +341,21 @@ def test_where_others_spoil_more_than_a_hop_may_lose_the_tries_that_it_takes_are
     assert "required" not in labels
     found = siting(asking(plan, shares="required_success = 0.99\ntries = 2"), radius_m=330.0, relays=1)
     assert found.best.verdict == "closes"
+
+
+def test_where_the_plan_states_no_tries_a_hop_takes_those_that_it_needs_and_the_report_says_so(tmp_path):
+    loaded = asking(write(tmp_path, ridge()), shares="required_success = 0.99")
+    found = siting(loaded, radius_m=330.0, relays=1)
+    assert found.best.verdict == "closes"
+    assert "Assumed: up to 2 tries of a message on each hop" in " ".join(relay_report(found).split())
+    relays = stations(found.relay, found.best)
+    assert [hop.tries for hop in with_relays(loaded, found.link, relays).plan.link] == [2, 2]
+    written = plan_text(loaded, found.link, relays)
+    assert "\ntries = 2\n" in written
+    assert "\nrequired_success = 0.994988\n" in written  # 0.99 ** 0.5 = 0.99498744, no lower
+    # of a link that needs no more than its tries bring, nothing is assumed
+    few = asking(write(tmp_path, ridge()), shares="required_success = 0.9")
+    assert Requirement.of(few.plan.link[0]).of_each_hop().tries == few.plan.link[0].tries == 1
 
 
 @pytest.mark.slow
