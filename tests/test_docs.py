@@ -54,6 +54,7 @@ def test_every_rule_is_in_the_table_with_what_nobody_has_read() -> None:
         assert ("Contested" in row) == rule.contested
 
 
+@pytest.mark.slow
 def test_every_public_function_is_listed_under_one_phenomenon() -> None:
     groups = generated.grouped()
     listed = [name for names in groups.values() for name in names]
@@ -101,6 +102,7 @@ def test_words_in_a_table_are_no_markup() -> None:
     assert page_text.plain("a|b *c* `d_e` f_g") == r"a\|b \*c\* `d_e` f\_g"
 
 
+@pytest.mark.slow
 def test_a_subject_lists_all_of_its_pages() -> None:
     for pages in (generated.face_pages(), generated.functions_pages(), reference_pages.pages()):
         for path in pages:
@@ -158,6 +160,7 @@ def test_a_page_names_only_what_there_is(page: Path) -> None:
         assert (DOCS.parent / "linkcalc" / f"{module.replace('.', '/')}.py").is_file()
 
 
+@pytest.mark.slow
 def test_the_first_hour_runs_as_it_stands(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

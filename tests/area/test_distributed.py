@@ -234,6 +234,7 @@ def test_an_interrupted_run_leaves_nothing_on_the_cluster(cluster):
         assert not cluster.scheduler.tasks
 
 
+@pytest.mark.slow
 def test_few_tiles_are_on_their_way_at_a_time(cluster):
     with Distributed(cluster.scheduler_address) as workers:
         most = 0

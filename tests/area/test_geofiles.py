@@ -3,6 +3,7 @@
 import json
 
 import numpy as np
+import pytest
 import rasterio
 
 from linkcalc.area.coverage import plan_coverage
@@ -11,6 +12,7 @@ from linkcalc.plan import load_plan
 from linkcalc.sample_files import sample_path
 
 
+@pytest.mark.slow
 def test_a_coverage_that_leaves_the_ground_has_answers_where_there_is_ground():
     loaded = load_plan(sample_path("upland"))
     result = plan_coverage(loaded, "tank", 3200.0, cell_m=18.0)

@@ -151,6 +151,7 @@ def test_a_place_that_cannot_be_written_to_is_told_before_the_work(upland: Path,
         assert said in done.stderr
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("undrawn")
 def test_out_replaces_its_own_files_only(upland: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"

@@ -288,6 +288,7 @@ def test_a_formula_in_a_name_is_no_formula_in_the_tables(tmp_path):
         assert not any(c.startswith("=") for c in cells)
 
 
+@pytest.mark.slow
 def test_retries_that_meet_again_are_told_to_spread(tmp_path):
     file = changed(
         tmp_path, ("interval_s = 900.0", "interval_s = 300.0\njitter = 0.02"), ('region = "eu"', ""),

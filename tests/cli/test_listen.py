@@ -61,6 +61,7 @@ def test_nothing_heard_is_one_line(tmp_path):
     assert "Traceback" not in done.stderr
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="needs a pseudo-terminal")
 def test_a_pulled_cable_loses_no_line(tmp_path):
     pytest.importorskip("serial", reason="pip install linkcalc[listen]")

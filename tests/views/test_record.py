@@ -495,6 +495,7 @@ def test_a_pdf_is_as_large_as_its_paper(letter: bytes) -> None:
         assert (float(size.width), float(size.height)) == pytest.approx(points, abs=0.1)
 
 
+@pytest.mark.slow
 def test_the_same_page_gives_the_same_pdf(named_dangerously: Record, letter: bytes) -> None:
     assert _pdf(html_of(named_dangerously), "letter") == letter
 
