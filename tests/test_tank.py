@@ -408,6 +408,15 @@ def test_the_solved_settings_keep_overflow_under_the_accepted_chance_and_no_more
     assert overflow(watchdog_s=found.watchdog_s + played.report_interval_s) > accepted
 
 
+def test_where_nearly_any_chance_is_accepted_the_tries_alone_bound_the_settings() -> None:
+    # the last try of a report comes 700 s after it: with a watchdog of 2400 s reports may be 1700 s apart at most, of
+    # the usual intervals 1200 s; and a watchdog is looked for up to 24 intervals
+    patient = scene(report_interval_s=1200.0, watchdog_s=2400.0, report_delays_s=(0.2, 10.0, 700.0))
+    found = solve(patient, TANK, CHANNEL, 1.0 - 1e-9)
+    assert found.interval_s == 1200.0
+    assert found.watchdog_s == 24 * 1200.0
+
+
 def test_the_recommended_set_relies_on_no_message() -> None:
     found = solve(scene(), TANK, CHANNEL, 0.01).recommended
     assert found is not None
