@@ -86,6 +86,8 @@ def test_a_message_longer_than_its_interval_is_over_and_no_error() -> None:
         time_on_air_s=1.0,
     )
     assert tightest((reports("near", interval_s=0.5),), "near", carrier, lambda _: 1.0, "eu").status == "over"
+    thrice = reports("near", interval_s=2.0, tries=3)  # 3 s of every 2
+    assert tightest((thrice,), "near", carrier, lambda _: 1.0, "eu").status == "over"
 
 
 def test_what_a_link_carries_is_what_its_ends_are_held_against() -> None:
