@@ -134,7 +134,9 @@ def compare(place: Scene, count: int, use_numba: bool, seed: int = 1, at=None) -
         weaker = min(there, back, key=lambda d: d.fade_margin_db - d.required_margin_db)
         spare_db = weaker.fade_margin_db - weaker.required_margin_db
         close["spare"] = (got.spare_db[i], spare_db)
-        if there.required_margin_db - back.required_margin_db:  # which of the two alike is said does not matter
+        if (
+            there.required_margin_db - back.required_margin_db
+        ):  # which of the two alike is said does not matter
             close["required of the weaker"] = (got.required_margin_db[i], weaker.required_margin_db)
         for name, (one, other) in close.items():
             assert one == pytest.approx(other, abs=CLOSE_DB), (name, east[i], north[i], want.model)

@@ -4,7 +4,7 @@ import pytest
 
 from linkcalc.errors import PlanError
 from linkcalc.operation.exposure import section as exposure_section
-from linkcalc.operation.limits import ends, section, shortest_interval_s
+from linkcalc.operation.limits import ends, packet_of, section, shortest_interval_s
 from linkcalc.plan import Plan
 from linkcalc.rules.table import REGIONS
 
@@ -262,3 +262,26 @@ def test_the_line_counts_the_ends_that_are_over():
     assert line(tank=loud).startswith("Limits eu: over at 2 ends;")
     assert line(tank=loud, shed=loud).startswith("Limits eu: over at all ends;")
     assert line().startswith("Limits eu: within;")
+
+
+def test_one_end_whose_rule_is_unverified_makes_the_line_so():
+    """Brazil, 64 channels: 0.1 mW are kept by a verified rule, 25 mW by another alone."""
+    hopper = {"region": "br", "hopping_channels": 64, "report_interval_s": 600.0}
+    quiet, loud = {"transmit_power_dbm": -10.0}, {"transmit_power_dbm": 14.0}
+    for tank, shed, doubt in (
+        (quiet, quiet, ""),
+        (quiet, loud, ", unverified"),
+        (loud, loud, ", unverified"),
+    ):
+        found = section(plan(frequency_mhz=921.5, tank=tank, shed=shed, regulation=hopper))
+        assert found.line == f"Limits br: within{doubt}; ask your regulator; linkcalc limits"
+
+
+def test_one_packet_of_a_link_and_how_often_it_may_come():
+    """SF10: 12.25 + 33 symbols of 8.192 ms for 20 bytes, 12.25 + 18 for an answer of 8 (formula of the chip's maker).
+
+    1 % of an hour is 36 s: 97 and 145 of them, whatever the tries of a message.
+    """
+    found = plan(regulation=EU, message=[PERMIT])
+    assert packet_of(found, "level", answers=False) == pytest.approx((0.370688, 3600 / 97))
+    assert packet_of(found, "level", answers=True) == pytest.approx((0.247808, 3600 / 145))
