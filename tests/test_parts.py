@@ -143,3 +143,18 @@ def test_a_longer_mast_s_price_is_the_plan_s_own_where_all_that_may_count_are(
     )
     assert longer.cost == (520.0 if "guyed_mast_per_m" in more else 360.0)
     assert (climb.item, climb.cost) == ("climb", 80.0)
+
+
+def test_another_cable_takes_its_connectors_once() -> None:
+    """A radio at its antenna, whose cable was planned with 0 m, goes 20 m away: 20 x 3, two connectors at 5, an
+    arrestor at 45, work at the antenna 80."""
+    near = sites.case(tank={"feeder": {"type": "rg58", "length_m": 0.0}}).near
+    feeder = {"type": "rg213", "length_m": 20.0, "connectors": 2, "arrestor": True}
+    moved = sites.case(tank={"feeder": feeder}).near
+    found = [(p.item, p.quantity, p.cost) for p in added(near, moved, Prices())]
+    assert found == [
+        ("feeder", 20.0, 60.0),
+        ("connector", 2.0, 10.0),
+        ("arrestor", 1.0, 45.0),
+        ("climb", 1.0, 80.0),
+    ]
