@@ -77,7 +77,8 @@ def placed(**how: Any) -> LoadedPlan:
     "how",
     [
         {"tank": {"noise_rise_db": 9.0}, "regulation": {"region": "eu", "report_interval_s": 600.0}},
-        {"shed": {"extra_loss": [{"loss_db": 12.0, "reason": "inside the steel shed"}]}},
+        {"shed": {"extra_loss": [{"loss_db": 12.0, "reason": "inside the steel shed"},
+                                 {"loss_db": 0.9, "reason": "a lead of adapters, which stays"}]}},
         {"shed": {"building": "traditional"}, "regulation": {"region": "us"}, "link": {"frequency_mhz": 915.0}},
         {"tank": {"antenna": {"type": "yagi", "azimuth_deg": 0.0, "tilt_deg": 40.0}}},
         {"link": {"modulation": {"kind": "fsk", "bit_rate_bps": 4800.0, "deviation_hz": 5000.0,
