@@ -1,5 +1,7 @@
 """What becomes of messages, against worked figures, a plain simulation, and laws that must hold."""
 
+import re
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -294,8 +296,8 @@ def test_retries_are_said_not_to_cure_what_loses_more_than_one_message_in_ten_th
 
 
 def test_a_message_s_losses_by_hand() -> None:
-    """Rayleigh at 20 dB: 1 - exp(-0.01) = 0.00995 of the tries lost, of three 9.85e-7; 10.25 dB worse, as one site in ten
-    of 8 dB spread is, 1 - exp(-0.1060) = 0.1006 and 1.017e-3. 140 stops a year, one in 2.607 days."""
+    """Rayleigh at 20 dB: 1 - exp(-0.01) = 0.00995 of the tries are lost, of three 9.85e-7. One site in ten of 8 dB
+    spread is 10.25 dB worse: 1 - exp(-0.1060) = 0.1006 and 1.017e-3. 140 stops a year."""
     message = {"name": "m", "kind": "stop", "link": "level", "events_per_year": 140.0, "tries": 3}
     found = section(plan(message=[message], tank=None, engine=None), [link_result(20.0, 8.0, 0.0)])
     assert found is not None
@@ -356,13 +358,11 @@ def test_what_does_not_fit_on_the_air_is_refused_with_the_figure_that_does(
 ) -> None:
     message = {"name": "permit", "kind": "run_permit", "link": "level", "interval_s": 600.0, "tries": 3}
     made = plan(message=[{**message, **change}], tank=None, engine=None)
-    try:
-        assert section(made, [link_result()]) is not None
-    except PlanError as refused:
-        assert words
-        assert words in str(refused)
+    if words:
+        with pytest.raises(PlanError, match=re.escape(words)):
+            section(made, [link_result()])
     else:
-        assert not words
+        assert section(made, [link_result()]) is not None
 
 
 def test_the_line_names_the_stop_that_is_lost_most() -> None:
@@ -378,12 +378,10 @@ def test_the_line_names_the_stop_that_is_lost_most() -> None:
         found = section(plan(message=messages, tank=None, engine=None), [link_result(20.0, 8.0, 4.0)])
         assert found is not None
         assert found.line.startswith(f'Messages: "{named}" ')
+        assert found.line.endswith("% of sites dead; linkcalc messages")
     sure = section(plan(message=[often], tank=None, engine=None), [link_result(60.0, 1.0, 0.0)])
     assert sure is not None
-    assert (
-        sure.line == 'Messages: "permit" 1 in 1 000 000 lost; see linkcalc messages'
-        or "dead" not in sure.line
-    )
+    assert sure.line.endswith("lost; see linkcalc messages")
 
 
 def test_tries_less_than_a_second_apart_are_said_to_share_a_fade() -> None:
