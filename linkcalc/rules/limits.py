@@ -18,7 +18,7 @@ from linkcalc.errors import DomainError
 from linkcalc.rules.findings import JUDGES, largest_conducted_dbm
 from linkcalc.rules.found import POWER_ROUNDING_DB, FactorInterval, LimitsCheck, RuleCheck, Status
 from linkcalc.rules.intervals import interval_by_rule, may_listen
-from linkcalc.rules.table import REGIONS, Rule, rules
+from linkcalc.rules.table import REGIONS, Rule, rules_of
 from linkcalc.rules.transmission import HERTZ, HOUR_S, Transmission, occupied_hz
 
 _TIMING = frozenset({"duty", "dwell", "pause"})
@@ -90,7 +90,7 @@ def _of_package(
     transmission: Transmission, region: str, factors: tuple[tuple[int, float], ...], today: datetime.date
 ) -> LimitsCheck:
     """One check asks the same of a transmitter for its answer, its advice and its messages."""
-    return _checked(transmission, region, factors, today, rules())
+    return _checked(transmission, region, factors, today, rules_of(region))
 
 
 def _checked(

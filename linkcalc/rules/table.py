@@ -290,6 +290,9 @@ def read_rules(text: str) -> tuple[Rule, ...]:
     return found
 
 
+_ROW = "\n[[rule]]\n"
+
+
 @cache
 def rules() -> tuple[Rule, ...]:
     """Return the table that comes with the package.
@@ -297,7 +300,23 @@ def rules() -> tuple[Rule, ...]:
     >>> next(r for r in rules() if r.id == "eu-g3").max_erp_mw
     500.0
     """
-    return read_rules(files("linkcalc.rules").joinpath("table.toml").read_text(encoding="utf-8"))
+    return read_rules(_text())
+
+
+@cache
+def rules_of(region: str) -> tuple[Rule, ...]:
+    """Return the rows of one region, a key of `REGIONS`.
+
+    >>> [r.id for r in rules_of("sg")] == [r.id for r in rules() if r.region == "sg"]
+    True
+    """
+    # A check asks for one region, and reading the other twenty takes longer than its losses.
+    rows = _text().split(_ROW)
+    return read_rules("".join(_ROW + row for row in rows if f'\nregion = "{region}"\n' in row))
+
+
+def _text() -> str:
+    return files("linkcalc.rules").joinpath("table.toml").read_text(encoding="utf-8")
 
 
 _KINDS: Mapping[str, tuple[type, ...]] = {
