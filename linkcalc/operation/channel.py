@@ -28,13 +28,7 @@ WORKING_LOSS = 0.01
 
 @dataclass(frozen=True)
 class SteadyChannel:
-    """Tries that are lost independently with one probability.
-
-    Examples
-    --------
-    >>> SteadyChannel(0.05).try_success(0.0).item()
-    0.95
-    """
+    """Tries that are lost independently with one probability."""
 
     loss: float
     site_sigma_db: float = 0.0
@@ -44,7 +38,6 @@ class SteadyChannel:
         checked("loss", self.loss, at_least=0.0, at_most=1.0)
 
     def try_success(self, slow_db: ArrayLike) -> Floats:
-        """Success of one try; the slow deviation changes nothing here."""
         return np.full(np.shape(slow_db), 1.0 - self.loss)
 
 
@@ -96,7 +89,6 @@ class FadingChannel:
 
     @property
     def sigma_db(self) -> float:
-        """Both parts of the slow deviation together."""
         return float(np.hypot(self.site_sigma_db, self.conditions_sigma_db))
 
 
@@ -148,19 +140,11 @@ class Retries:
         return self.wait_s * (1.0 - self.jitter) if self.tries > 1 else float("inf")
 
     def start_cdf(self, time_s: ArrayLike) -> Floats:
-        """Chance that each try has been started, were it to be sent at all.
+        """Chance that each try has been started by increasing times, were it to be sent at all.
 
-        Parameters
-        ----------
-        time_s : array_like, s, one dimension, increasing
+        Shape: tries by times. The sum of uniform waits, one after the other: each averages the curve before
+        it.
 
-        Returns
-        -------
-        ndarray, shape (tries, len(time_s))
-            The sum of uniform waits, one after the other: each averages the curve before it.
-
-        Examples
-        --------
         >>> Retries(2, wait_s=10.0, jitter=0.5).start_cdf([0.0, 10.0, 15.0]).tolist()
         [[1.0, 1.0, 1.0], [0.0, 0.5, 1.0]]
         """
@@ -191,18 +175,6 @@ def _after_a_wait(grid: Floats, begun: Floats, low: float, high: float, time: Fl
 def delivered_by_try(channel: FadingChannel | SteadyChannel, tries: int) -> Floats:
     """Chance that a message is delivered exactly by its first, second ... try, over all slow states.
 
-    Parameters
-    ----------
-    channel : FadingChannel or SteadyChannel
-    tries : int, 1 or more
-
-    Returns
-    -------
-    ndarray, shape (tries,)
-        What is missing to 1 is lost.
-
-    Examples
-    --------
     >>> delivered_by_try(SteadyChannel(0.5), 3).tolist()
     [0.5, 0.25, 0.125]
     """
@@ -216,17 +188,8 @@ def delivered_by_try(channel: FadingChannel | SteadyChannel, tries: int) -> Floa
 
 
 def loss(channel: FadingChannel | SteadyChannel, tries: int, *, sigma_db: float | None = None) -> float:
-    """Chance that all tries of a message are lost, over all slow states.
+    """Chance that all tries of a message are lost, over all slow states (of `sigma_db` in place of its own).
 
-    Parameters
-    ----------
-    channel : FadingChannel or SteadyChannel
-    tries : int, 1 or more
-    sigma_db : float, dB, optional
-        Standard deviation of the slow state in place of the channel's own.
-
-    Examples
-    --------
     >>> round(loss(SteadyChannel(0.05), 3), 6)
     0.000125
     """
@@ -258,17 +221,8 @@ class BySite:
 def by_site(
     channel: FadingChannel | SteadyChannel, tries: int, accepted_loss: float = WORKING_LOSS
 ) -> BySite:
-    """Tell sites that work from dead ones.
+    """Tell sites that work from dead ones, by messages lost with their tries, over the year's states.
 
-    Parameters
-    ----------
-    channel : FadingChannel or SteadyChannel
-    tries : int, 1 or more
-    accepted_loss : float, 0 to 1
-        Of messages with their tries, over the year's states.
-
-    Examples
-    --------
     >>> found = by_site(FadingChannel(20.0, site_sigma_db=10.0, conditions_sigma_db=3.0), 3)
     >>> round(found.dead_chance, 3), round(found.working_chance, 2), f"{found.working_loss:.0e}"
     (0.014, 0.87, '5e-04')
@@ -298,21 +252,8 @@ def unconfirmed(
 ) -> float:
     """Chance that the sender hears no acknowledgement in all its tries.
 
-    The slow state is common to both directions and all tries.
+    The slow state is common to both directions, which are of the same kind, and to all tries.
 
-    Parameters
-    ----------
-    there, back : FadingChannel or SteadyChannel
-        Both of the same kind.
-    tries : int, 0 or more
-
-    Raises
-    ------
-    DomainError
-        If the two are not of the same kind.
-
-    Examples
-    --------
     >>> f"{unconfirmed(SteadyChannel(0.05), SteadyChannel(0.05), 3):.2e}"
     '9.27e-04'
     """
@@ -356,26 +297,8 @@ class Delay:
 
 
 def delivery_delay(by_try: ArrayLike, retries: Retries, time_on_air_s: float) -> Delay:
-    """Distribution of the delay of delivery.
+    """Distribution of the delay of delivery, `by_try` being of `delivered_by_try`.
 
-    Parameters
-    ----------
-    by_try : array_like, 0 to 1, one entry a try
-        From `delivered_by_try`. The first is the success of a single try.
-    retries : Retries
-    time_on_air_s : float, s, above 0
-
-    Returns
-    -------
-    Delay
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
-
-    Examples
-    --------
     >>> delay = delivery_delay([0.9, 0.09, 0.009], Retries(3, wait_s=10.0), 0.4)
     >>> round(delay.mean_s, 3), delay.median_s, delay.p95_s, delay.p99_s
     (1.481, 0.4, 10.4, 10.4)

@@ -168,33 +168,8 @@ class EnergySection(Answer):
 def section(plan: "Plan", link_results: "Sequence[LinkResult]" = ()) -> EnergySection:
     """Work out the energy of every station that has a [[power]] table.
 
-    Parameters
-    ----------
-    plan : Plan
-    link_results : sequence of LinkResult
-        With them the tries expected follow from the links' success; without them every message is
-        taken to need all its tries.
-
-    Returns
-    -------
-    EnergySection
-
-    Raises
-    ------
-    PlanError
-        If a message does not fit into its interval, or a figure is outside what its table knows.
-
-    Examples
-    --------
-    >>> from linkcalc.plan import Plan
-    >>> plan = Plan.model_validate({
-    ...     "station": [{"name": "tank", "antenna_height_m": 3}, {"name": "shed", "antenna_height_m": 6}],
-    ...     "link": [{"name": "up", "from": "tank", "to": "shed", "frequency_mhz": 868.3,
-    ...               "modulation": {"kind": "css", "spreading_factor": 10}}],
-    ...     "regulation": {"report_interval_s": 900.0},
-    ...     "power": [{"station": "tank", "battery": {"chemistry": "alkaline", "capacity_mah": 2500.0}}]})
-    >>> section(plan).line
-    'Energy: tank battery 2.1 years; see linkcalc energy'
+    With the links' results the tries expected follow from their success; without, every message is taken to
+    need all.
     """
     every = ends(plan)
     expected = _Expected(plan, link_results)

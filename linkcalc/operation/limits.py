@@ -82,36 +82,7 @@ class LimitsSection(Answer):
 def section(
     plan: "Plan", link_results: "Sequence[LinkResult]" = (), *, region: str | None = None
 ) -> LimitsSection:
-    """Hold every transmitter of a plan against the legal limits.
-
-    Parameters
-    ----------
-    plan : Plan
-    link_results : sequence of LinkResult
-        Not needed: limits depend on the transmitters alone.
-    region : str, optional
-        In place of the plan's.
-
-    Returns
-    -------
-    LimitsSection
-
-    Raises
-    ------
-    PlanError
-        If a message with its tries lasts longer than its interval.
-
-    Examples
-    --------
-    >>> from linkcalc.plan import Plan
-    >>> plan = Plan.model_validate({
-    ...     "station": [{"name": "tank", "antenna_height_m": 3}, {"name": "shed", "antenna_height_m": 6}],
-    ...     "link": [{"name": "up", "from": "tank", "to": "shed", "frequency_mhz": 868.3,
-    ...               "modulation": {"kind": "css", "spreading_factor": 10}}],
-    ...     "regulation": {"region": "eu", "report_interval_s": 600.0}})
-    >>> section(plan).status
-    'within'
-    """
+    """Hold every transmitter of a plan against the legal limits of its region, or of another."""
     region = region or plan.regulation.region
     _refuse_unknown_conditions(plan)
     found = tuple(_end_limits(end, region) for end in ends(plan))
@@ -137,35 +108,11 @@ def _refuse_unknown_conditions(plan: "Plan") -> None:
 
 
 def shortest_interval_s(plan: "Plan", message: str | None, link: str) -> tuple[float | None, str]:
-    """Shortest legal interval of a message, for its sender and for whoever answers it.
+    """Shortest legal interval of a message, or of the report of a link that the plan lists no messages for.
 
-    Counts its tries, its answers and whatever else the two transmitters send.
-
-    Parameters
-    ----------
-    plan : Plan
-    message : str or None
-        Name of the message; None: the report of a link that the plan lists no messages for.
-    link : str
-        Name of the link.
-
-    Returns
-    -------
-    float or None, s
-        None: not known, no region is stated or its table cannot tell; inf: legal at no interval.
-    str
-        Why, in words; empty where a rule of the table sets the interval.
-
-    Examples
-    --------
-    >>> from linkcalc.plan import Plan
-    >>> plan = Plan.model_validate({
-    ...     "station": [{"name": "tank", "antenna_height_m": 3}, {"name": "shed", "antenna_height_m": 6}],
-    ...     "link": [{"name": "up", "from": "tank", "to": "shed", "frequency_mhz": 868.95,
-    ...               "modulation": {"kind": "css", "spreading_factor": 10}}],
-    ...     "regulation": {"region": "eu"}})
-    >>> shortest_interval_s(plan, None, "up")  # 0.1 % of an hour holds 9 reports of 0.37 s
-    (400.0, '')
+    For its sender and for whoever answers it; counts tries, answers and whatever else the two transmitters
+    send. None: not known; inf: legal at no interval. The words say why, and are empty where a rule of the
+    table sets the interval.
     """
     region = plan.regulation.region
     if region is None:
@@ -183,23 +130,9 @@ def shortest_interval_s(plan: "Plan", message: str | None, link: str) -> tuple[f
 
 
 def ends(plan: "Plan") -> tuple[End, ...]:
-    """List what every transmitter of a plan sends, in the plan's order.
+    """List what every transmitter of a plan sends, as `sent_over` lists it, link by link.
 
-    As `sent_over` lists it, link by link. Losses entered as extra losses are not counted: they may not be
-    there when somebody measures.
-
-    Parameters
-    ----------
-    plan : Plan
-
-    Returns
-    -------
-    tuple of End
-
-    Raises
-    ------
-    PlanError
-        If a message with its tries lasts longer than its interval.
+    Losses entered as extra losses are not counted: they may not be there when somebody measures.
     """
     alone = [end for link in plan.link for end in _of_link(plan, link)]
     by_station: dict[str, list[End]] = {}

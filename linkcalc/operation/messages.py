@@ -138,19 +138,7 @@ def often_words(probability: float, what: str) -> str:
 
 
 def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> MessagesSection | None:
-    """Answer every message of a plan; None if it has none.
-
-    Parameters
-    ----------
-    plan : Plan
-    link_results : sequence of LinkResult
-        Of `linkcalc.link.verdict.check_plan`.
-
-    Raises
-    ------
-    PlanError
-        If a message with its tries does not fit into its interval or its waits.
-    """
+    """Answer every message of a plan; None if it has none."""
     if not plan.message:
         return None
     return MessagesSection(tuple(_answer(plan, m, i, link_results) for i, m in enumerate(plan.message)))

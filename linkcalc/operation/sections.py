@@ -84,16 +84,7 @@ def with_sections(result: Result, plan: Plan, *, brief: bool = False) -> Result:
 def sections_of(
     plan: Plan, links: Sequence[LinkResult], *, brief: bool = False, only: Collection[str] | None = None
 ) -> dict[str, Any]:
-    """Return the sections of a plan whose links were answered; see `with_sections`.
-
-    Parameters
-    ----------
-    plan : Plan
-    links : sequence of LinkResult
-    brief : bool
-    only : collection of str, optional
-        Which; by default all.
-    """
+    """Return the sections of a plan whose links were answered, or `only` some; see `with_sections`."""
     answers: dict[str, Callable[..., Any]] = {
         "limits": plan_limits.section,
         "messages": messages.section,

@@ -27,11 +27,10 @@ Limit = Literal["interval", "duty cycle", "legal limit", "time on air"]
 
 @dataclass(frozen=True)
 class TestTime:
-    """How long a test takes."""
+    """How long a test takes; `interval_s` as it can be kept."""
 
     packets: int
     interval_s: float
-    """Between packets, as it can be kept."""
     duration_s: float
     limited_by: Limit
 
@@ -47,26 +46,10 @@ def time_needed(
     duty_cycle: float | None = None,
     legal_interval_s: float | None = None,
 ) -> TestTime:
-    """How long so many packets take at an interval, under a duty cycle.
+    """How long so many packets take, spaced as the wanted interval and every limit allow.
 
-    Parameters
-    ----------
-    packets : int, 1 or more
-    time_on_air_s : float, s, above 0
-        Of one packet.
-    interval_s : float, s, above 0, optional
-        Wanted between packets.
-    duty_cycle : float, above 0, up to 1, optional
-        Limit, taken as holding from packet to packet.
-    legal_interval_s : float, s, above 0, optional
-        Shortest interval by another limit, such as `linkcalc.rules.limits.check` finds.
+    A duty cycle is taken as holding from packet to packet; `legal_interval_s` is what another rule leaves.
 
-    Returns
-    -------
-    TestTime
-
-    Examples
-    --------
     >>> time_needed(300, time_on_air_s=0.37, interval_s=60.0).duration_s / 3600.0
     5.0
     """
@@ -155,28 +138,12 @@ def acceptance(
     sent: int | None = None,
     lost: int = 0,
 ) -> Acceptance:
-    """Lay out tests that prove a success rate, and judge a count.
+    """Lay out tests that prove a success rate of one packet, and judge a count.
 
-    Parameters
-    ----------
-    success : float
-        Of one packet, to be proven.
-    confidence : float
-    losses_allowed : tuple of int
-        One test of a fixed number of packets for each, stopped as soon as its answer is certain.
-    good_success : float, optional
-        A link the tests should let pass; left out: one with a fifth of the losses.
-    time_on_air_s, interval_s, duty_cycle, legal_interval_s
-        As `time_needed`; without time on air no times are given.
-    sent, lost : int, optional
-        Packets of a test that was made.
+    A test of a fixed number of packets for each of `losses_allowed`, and a sequential one. `good_success`: a
+    link that they should let pass; left out, one with a fifth of the losses. Without a time on air no times
+    are given.
 
-    Returns
-    -------
-    Acceptance
-
-    Examples
-    --------
     >>> found = acceptance(0.95, sent=100, lost=2)
     >>> found.rules[0].packets, found.count.passed, round(found.count.success_at_least, 3)
     (59, False, 0.938)
@@ -211,23 +178,7 @@ def acceptance(
 
 
 def judge(lost: int, sent: int, success: float, confidence: float = 0.95) -> Count:
-    """Say whether a count of packets proves a success rate.
-
-    Parameters
-    ----------
-    lost, sent : int
-    success, confidence
-        As `packets_needed`.
-
-    Returns
-    -------
-    Count
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
-    """
+    """Say whether a count of packets proves a success rate."""
     p, c = checked_rate("success", success), checked_rate("confidence", confidence)
     n, k, _ = checked_counts(lost, sent, c)
     at_least = 1.0 - largest_loss_rate(k, n, c)

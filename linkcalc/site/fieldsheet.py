@@ -236,28 +236,10 @@ def field_sheet(
 ) -> FieldSheet:
     """Work out all that a field sheet for one link may be asked.
 
-    Parameters
-    ----------
-    loaded : LoadedPlan
-    case : LinkCase
-        The link, on its ground.
-    highest_m : float, m, optional
-        Highest antenna that can be entered at either end, 2 to 200; by default 20, or half as high again as
-        planned.
-    step_m : float, m, optional
-        Between the heights that are worked out, 0.1 or more; by default the finest of 0.1, 0.2, 0.25, 0.5, 1,
-        2 and 5 m that gives at most 200 heights at each end, or 40 where the compiled rules do not serve.
-    progress : callable, optional
-        Called with how many of how many heights are done.
-
-    Returns
-    -------
-    FieldSheet
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range, or the heights are too many.
+    `progress` is called with how many of how many heights are done. `highest_m` (2 to 200) is the highest
+    antenna that can be entered at either end: by default 20, or half as high again as planned. `step_m` (0.1
+    or more) lies between the heights that are worked out: by default the finest usual one that gives at most
+    200 heights at each end, or 40 where the compiled rules do not serve.
     """
     refuse_chosen(case.conditions, "a field sheet")
     stations = (case.near, case.far)

@@ -62,19 +62,7 @@ class Fitted:
         )
 
     def case(self, case: LinkCase, plan: Plan | None = None) -> LinkCase:
-        """Return the link with this in it.
-
-        Parameters
-        ----------
-        case : LinkCase
-        plan : Plan, optional
-            Whose choices of antennas and feeders are known by name.
-
-        Raises
-        ------
-        UnmappedError
-            If a name is not known, or the plan's signal has no such setting.
-        """
+        """Return the link with this in it; `UnmappedError` where the plan knows no such name or setting."""
         modulation = case.link.modulation
         if not isinstance(modulation, ChirpModulation):
             if self.spreading_factor is not None:

@@ -516,18 +516,7 @@ class LevelReadings:
 
 
 def read_levels(readings: Sequence[Reading], expected: Sequence[Expected]) -> LevelReadings:
-    """Take readings apart into signal and noise: the RSSI is trusted where strong, the SNR where weak.
-
-    Parameters
-    ----------
-    readings : sequence of Reading
-    expected : sequence
-        What is predicted for each, and the SNR its signal needs.
-
-    Returns
-    -------
-    LevelReadings
-    """
+    """Take readings apart into signal and noise: the RSSI is trusted where strong, the SNR where weak."""
     rssi, snr = (
         np.array([math.nan if v is None else v for v in values], dtype=np.float64)
         for values in ((r.rssi_dbm for r in readings), (r.snr_db for r in readings))

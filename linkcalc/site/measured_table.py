@@ -102,20 +102,7 @@ class MeasuredTable:
 
 
 def measured_table(case: LinkCase, feeders: Sequence[Sequence[Feeder]], k_steps_db: Floats) -> MeasuredTable:
-    """Work out what the page of a field sheet needs to weigh readings.
-
-    Parameters
-    ----------
-    case : LinkCase
-    feeders : two sequences of Feeder
-        Those of the sheet, by end.
-    k_steps_db : ndarray, dB, (k,)
-        Median Rician K of the tables.
-
-    Returns
-    -------
-    MeasuredTable
-    """
+    """Work out what a field sheet's page needs to weigh readings, with `feeders` by end."""
     side = Side(case, "there", [], [])
     fades = [fade_table("rician", k_db) for k_db in (*k_steps_db, STEADY_K_DB)]
     kept = slice(*np.searchsorted(fades[0].value, _FADES_DB))

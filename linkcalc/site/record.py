@@ -220,31 +220,9 @@ def make_record(
 ) -> Record:
     """Put together the record of one link.
 
-    Parameters
-    ----------
-    loaded : LoadedPlan
-    link : Link
-        One of the plan's.
-    taken : Taken, optional
-        What was read on site.
-    day : date, optional
-        Of the record; the day to measure again is reckoned from it.
-    success, confidence : float
-        What the acceptance test is to prove of single packets; left out: the plan's `required_success`
-        where a message has one try, else 0.95.
-    job : Job, optional
-        Names for its head.
-    photos : sequence of path
-        JPEG or PNG files, which become part of the record.
-
-    Returns
-    -------
-    Record
-
-    Raises
-    ------
-    LinkcalcError
-        As checking a plan and reading signal readings do.
+    `day` is that of the record; the day to measure again is reckoned from it. `success` of single packets is
+    what the acceptance test is to prove; left out: the plan's `required_success` where a message has one try,
+    else 0.95. Photos, JPEG or PNG, become part of the record.
     """
     plan = loaded.plan
     with recorded_notes() as said, open_terrain(loaded) as terrain:
@@ -335,21 +313,8 @@ def _versions() -> tuple[tuple[str, str], ...]:
 
 
 def recheck(day: date | None, latitude_deg: float | None) -> Recheck:
-    """Say when to measure again: in the next full-leaf season.
+    """Say when to measure again: in the next full-leaf season after the record's day, where the path lies.
 
-    Parameters
-    ----------
-    day : date, optional
-        Of the record.
-    latitude_deg : float, optional
-        Of the path.
-
-    Returns
-    -------
-    Recheck
-
-    Examples
-    --------
     >>> recheck(date(2031, 2, 3), 48.0).on, recheck(date(2031, 6, 1), 48.0).on
     (datetime.date(2031, 6, 15), datetime.date(2031, 6, 15))
     >>> recheck(date(2031, 2, 3), -40.0).on

@@ -128,30 +128,12 @@ def survey_link(
     plan: Plan | None = None,
     plan_digest: str | None = None,
 ) -> Survey:
-    """Hold readings against a link's prediction and answer the link anew.
+    """Hold readings against a link's prediction under the plan's conditions, and answer the link anew.
 
-    Parameters
-    ----------
-    case : LinkCase
-        The link under the plan's conditions.
-    found : Readings
-        From `linkcalc.site.readings.read_readings`.
-    leaf, wet_foliage : optional
-        Foliage on the day, of readings that do not say. Left out: bare trees in the winter months where
-        readings have a date and the link a latitude outside the tropics, else the plan's leaf; and dry.
-    plan : Plan, optional
-        Whose antennas and feeders readings may name.
-    plan_digest : str, optional
-        Of the plan, to notice readings that were taken for another.
-
-    Returns
-    -------
-    Survey
-
-    Raises
-    ------
-    ReadingsError
-        If the readings tell nothing, or are of more than `MOST_SPOTS` spots.
+    `leaf` and `wet_foliage` on the day are those of readings that do not say. Left out: bare trees in the
+    winter months where readings have a date and the link a latitude outside the tropics, else the plan's
+    leaf; and dry. `plan` knows the antennas and feeders that readings name; `plan_digest` tells readings that
+    were taken for another plan.
     """
     found = _mapped(case, found, plan)
     warnings = _foreign(found, case, plan_digest)

@@ -184,7 +184,6 @@ class Overrun:
 
     @property
     def line(self) -> str:
-        """One line for the report of a check."""
         end = "; see linkcalc tank"
         if self.bound_m3 is None:
             return f"Tank: a lost stop is bounded by nothing: fit a watchdog{end}"
@@ -207,13 +206,7 @@ def shape_of(tank: "Tank") -> Shape:
 
 
 def loop_of(plan: "Plan") -> FillLoop:
-    """Return the control loop of a plan that has a tank.
-
-    Raises
-    ------
-    PlanError
-        If a message with its tries does not fit into its interval, or the watchdog is shorter than both.
-    """
+    """Return the control loop of a plan that has a tank; `PlanError` where it cannot work."""
     tank, engine = plan.tank, plan.engine
     assert tank is not None
     assert engine is not None
@@ -262,14 +255,7 @@ def overrun(plan: "Plan", link_results: "Sequence[LinkResult]") -> Overrun | Non
 
 
 def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | None:
-    """Answer the tank of a plan; None if it has none.
-
-    Parameters
-    ----------
-    plan : Plan
-    link_results : sequence of LinkResult
-        Of `linkcalc.link.verdict.check_plan`.
-    """
+    """Answer the tank of a plan; None if it has none."""
     tank, engine = plan.tank, plan.engine
     if tank is None or engine is None:
         return None
@@ -437,16 +423,7 @@ def _notes(plan: "Plan", loop: FillLoop, high_high_m3: float | None) -> list[str
 def simulated(
     plan: "Plan", link_results: "Sequence[LinkResult]", tank_years: int, seed: int = 1
 ) -> Simulated | None:
-    """Play the year of a plan's tank many times; None where that would take too long.
-
-    Parameters
-    ----------
-    plan : Plan
-        With a tank.
-    link_results : sequence of LinkResult
-    tank_years : int, 1 or more
-    seed : int
-    """
+    """Play the year of a plan's tank many times; None where that would take too long."""
     report = reporting_message(plan) or event_message(plan, "stop")
     assert report is not None
     there, _ = way(plan, report, link_results)
@@ -459,14 +436,7 @@ def simulated(
 
 
 def summary(years: TankYears, seed: int) -> Simulated:
-    """Average simulated years.
-
-    >>> from linkcalc.operation.channel import SteadyChannel
-    >>> loop = FillLoop(start_m3=16, stop_m3=36, overflow_m3=40, pump_m3_s=5 / 3600,
-    ...                 draw_m3_s=(0.5 / 3600,), report_interval_s=600.0, watchdog_s=1800.0)
-    >>> summary(simulate(loop, SteadyChannel(0.0), 10), 1).overflow_chance
-    0.0
-    """
+    """Average simulated years."""
     n = years.overflows.size
     overflowed = int(np.count_nonzero(years.overflows))
     return Simulated(

@@ -24,35 +24,12 @@ LEAST_WATCHDOG_INTERVALS = 3
 def overrun_bound_m3(
     pump_m3_s: ArrayLike, watchdog_s: ArrayLike, interval_s: ArrayLike, stopping_s: ArrayLike = 0.0
 ) -> Floats | float:
-    """Most water that flows after the stop level is passed, whatever the radio does.
+    """Most water that flows after the stop level is passed, whatever the radio does: Q (W + T + t_stop).
 
-    The last permit can be sent just before the level is passed and be delivered by a retry up to one
-    interval late; the watchdog then runs out, and the water takes `stopping_s` to stop.
+    The last permit can be sent just before the level is passed and be delivered by a retry up to one interval
+    late; the watchdog then runs out, and the water takes `stopping_s` to stop. What is drawn meanwhile is not
+    counted on (common practice, no source).
 
-    Parameters
-    ----------
-    pump_m3_s : array_like, m3/s
-        Flow of the pump; what is drawn meanwhile is not counted on.
-    watchdog_s, interval_s : array_like, s
-        Time of silence after which the engine stops; time between reports.
-    stopping_s : array_like, s
-        From the decision to stop until the water stops.
-
-    Returns
-    -------
-    ndarray or float, m3
-
-    Raises
-    ------
-    DomainError
-        If an argument is negative.
-
-    References
-    ----------
-    Common practice, no source: Q (W + T + t_stop).
-
-    Examples
-    --------
     >>> round(overrun_bound_m3(5 / 3600, 30 * 60, 10 * 60), 2)
     3.33
     """
@@ -65,15 +42,8 @@ def overrun_bound_m3(
 
 
 class Daily:
-    """A rate that repeats every day in equal steps, its running total and the inverse of that.
+    """A rate per second that repeats every day in equal steps, its running total and the inverse of that.
 
-    Parameters
-    ----------
-    rates : array_like, one entry or one for each equal part of the day, per second
-        Not negative; with a total above zero.
-
-    Examples
-    --------
     >>> draw = Daily([0.5 / 3600])
     >>> float(draw.total(7200.0)), float(draw.when(1.0))
     (1.0, 7200.0)

@@ -72,25 +72,10 @@ class TankRisk:
 def year_risk(loop: FillLoop, channel: Channel, accepted_loss: float = WORKING_LOSS) -> TankRisk:
     """Work out what a year of fillings brings.
 
-    Parameters
-    ----------
-    loop : FillLoop
-    channel : object with site_sigma_db, conditions_sigma_db and try_success(slow_db)
-        As `linkcalc.operation.channel.FadingChannel`.
-    accepted_loss : float, 0 to 1
-        Of the messages with their tries, over the year's states: a site that loses no more works.
+    A site that loses no more than `accepted_loss` of its messages works. With a draw that changes over the
+    day, the smallest is used for the time to overflow and the largest stretch for the time to empty: the
+    cautious side. Chances count fillings as independent given the site.
 
-    Returns
-    -------
-    TankRisk
-
-    Notes
-    -----
-    With a draw that changes over the day, the smallest is used for the time to overflow and the largest
-    stretch for the time to empty: the cautious side. Chances count fillings as independent given the site.
-
-    Examples
-    --------
     A stop message alone, 5 % of single tries lost, three tries: about one stop in 8000 is lost.
 
     >>> from linkcalc.operation.channel import SteadyChannel
