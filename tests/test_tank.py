@@ -14,21 +14,13 @@ from scipy.integrate import trapezoid
 
 from linkcalc.errors import DomainError, PlanError
 from linkcalc.operation.channel import FadingChannel, SteadyChannel
-from linkcalc.operation.tank import (
-    CAUTIONS,
-    FillLoop,
-    HorizontalCylinder,
-    LevelTable,
-    Prism,
-    lost_stop,
-    overrun_bound_m3,
-    section,
-    simulate,
-    simulated,
-    solve,
-    year_risk,
-)
-from linkcalc.operation.tank.loop import DAY_S, Daily
+from linkcalc.operation.tank.answer import CAUTIONS, section, simulated
+from linkcalc.operation.tank.cycle import lost_stop
+from linkcalc.operation.tank.loop import DAY_S, Daily, FillLoop
+from linkcalc.operation.tank.risk import year_risk
+from linkcalc.operation.tank.shapes import HorizontalCylinder, LevelTable, Prism
+from linkcalc.operation.tank.simulate import simulate
+from linkcalc.operation.tank.solve import solve
 from linkcalc.views.tank_text import alone_lines, month_words
 from tests.benchmarks.plain_tank import NAMES, plain_years
 from tests.tank_plans import link_result, plan
@@ -109,7 +101,7 @@ def test_a_level_above_the_rim_has_no_volume() -> None:
 
 def test_the_overrun_bound_gives_the_worked_example() -> None:
     """5 m3/h, watchdog 30 min, report every 10 min: 3.33 m3, 0.17 m in a tank of 5 m (common practice)."""
-    bound = overrun_bound_m3(5.0 / 3600.0, 30 * 60.0, 10 * 60.0)
+    bound = loop(report_interval_s=600.0, watchdog_s=1800.0, stopping_s=0.0).bound_m3
     assert bound == pytest.approx(3.33, abs=0.004)
     assert bound / TANK.area_m2 == pytest.approx(0.17, abs=0.002)
 
@@ -424,7 +416,7 @@ def test_the_recommended_set_relies_on_no_message() -> None:
     assert found.overrun_bound_m3 <= found.freeboard_m3
     assert found.overflow_chance == 0.0
     assert found.overrun_bound_m3 == pytest.approx(
-        overrun_bound_m3(5.0 / 3600.0, found.watchdog_s, found.interval_s, 130.0)
+        5.0 / 3600.0 * (found.watchdog_s + found.interval_s + 130.0)
     )
     years = simulate(
         scene(

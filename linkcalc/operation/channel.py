@@ -26,6 +26,14 @@ WORKING_LOSS = 0.01
 """A site at which no more are lost works, where the link does not say what is required of it."""
 
 
+def normal_points(z: Floats, sigma_db: float = 1.0) -> tuple[Floats, Floats]:
+    """Deviations of a normal quantity at these multiples of its standard deviation, and their shares."""
+    if sigma_db <= 0:
+        return np.zeros(1), np.ones(1)
+    weight = np.exp(-0.5 * z * z)
+    return sigma_db * z, weight / weight.sum()
+
+
 @dataclass(frozen=True)
 class SteadyChannel:
     """Tries that are lost independently with one probability."""
@@ -43,10 +51,9 @@ class SteadyChannel:
 
 @dataclass(frozen=True)
 class FadingChannel:
-    """One direction of a link as its messages see it.
+    """One direction of a link as its messages see it: its site is fixed but unknown until measured, its
+    conditions change over the year.
 
-    Examples
-    --------
     >>> channel = FadingChannel(fade_margin_db=20.0, site_sigma_db=8.0, conditions_sigma_db=3.0)
     >>> channel.try_success([-20.0, 0.0]).round(3).tolist()
     [0.368, 0.99]
@@ -54,11 +61,8 @@ class FadingChannel:
 
     fade_margin_db: float
     site_sigma_db: float = 0.0
-    """Fixed but unknown until measured."""
     conditions_sigma_db: float = 0.0
-    """Changes over the year."""
     rician_k_db: float = -np.inf
-    """-inf: Rayleigh."""
 
     def __post_init__(self) -> None:
         checked("fade_margin_db", self.fade_margin_db)
@@ -94,10 +98,8 @@ class FadingChannel:
 
 @dataclass(frozen=True)
 class Retries:
-    """When the tries of one message are sent.
+    """When the tries of one message are sent: exponential back-off doubles every wait.
 
-    Examples
-    --------
     >>> Retries(4, wait_s=10.0, back_off="exponential", jitter=0.0).mean_starts_s.tolist()
     [0.0, 10.0, 30.0, 70.0]
     """
@@ -106,7 +108,6 @@ class Retries:
     wait_s: float = 10.0
     """From the start of the first try to that of the second."""
     back_off: BackOff = "fixed"
-    """exponential: every wait is twice the one before."""
     jitter: float = 0.0
     """Each wait is longer or shorter at random, evenly, by up to this share of it."""
 
@@ -120,18 +121,15 @@ class Retries:
 
     @property
     def waits_s(self) -> Floats:
-        """Mean wait before each try after the first."""
         growth = 2.0 if self.back_off == "exponential" else 1.0
         return np.asarray(self.wait_s * growth ** np.arange(self.tries - 1), dtype=np.float64)
 
     @property
     def mean_starts_s(self) -> Floats:
-        """Mean start of each try after the message is due."""
         return np.concatenate(([0.0], np.cumsum(self.waits_s)))
 
     @property
     def latest_start_s(self) -> float:
-        """Latest start of the last try."""
         return float((1.0 + self.jitter) * self.waits_s.sum())
 
     @property
@@ -187,8 +185,8 @@ def delivered_by_try(channel: FadingChannel | SteadyChannel, tries: int) -> Floa
     return np.clip(by_try, 0.0, 1.0)  # their sum is rounded
 
 
-def loss(channel: FadingChannel | SteadyChannel, tries: int, *, sigma_db: float | None = None) -> float:
-    """Chance that all tries of a message are lost, over all slow states (of `sigma_db` in place of its own).
+def loss(channel: FadingChannel | SteadyChannel, tries: int) -> float:
+    """Chance that all tries of a message are lost, over all slow states.
 
     >>> round(loss(SteadyChannel(0.05), 3), 6)
     0.000125
@@ -197,10 +195,7 @@ def loss(channel: FadingChannel | SteadyChannel, tries: int, *, sigma_db: float 
         return float(channel.loss**tries)
     return float(
         message_failure(
-            channel.fade_margin_db,
-            channel.sigma_db if sigma_db is None else sigma_db,
-            rician_k_db=channel.rician_k_db,
-            tries=tries,
+            channel.fade_margin_db, channel.sigma_db, rician_k_db=channel.rician_k_db, tries=tries
         )
     )
 
@@ -230,9 +225,7 @@ def by_site(
     if isinstance(channel, SteadyChannel) or channel.site_sigma_db <= 0.0:
         mean = loss(channel, tries)
         return BySite(float(mean > DEAD_LOSS), float(mean <= accepted_loss), accepted_loss, mean)
-    z = np.linspace(-6.0, 6.0, 481)
-    share = np.exp(-0.5 * z * z)
-    share /= share.sum()
+    z, share = normal_points(np.linspace(-6.0, 6.0, 481))
     # the loss falls smoothly: its logarithm at every fourth place, straight lines between
     some = z[::4]
     at_some = message_failure(
@@ -324,20 +317,14 @@ def delivery_delay(by_try: ArrayLike, retries: Retries, time_on_air_s: float) ->
         first = int(np.argmax(delivered >= level - 1e-9))
         return float(begun[first]) + airtime
 
-    def curve(by_then: Floats) -> tuple[float, ...]:
-        return (0.0, 0.0, *by_then.tolist())
-
     times = (0.0, airtime * (1.0 - 1e-9), *(begun + airtime).tolist())
-    drawing = DelayCurve(times, curve(delivered), curve(fresh))
+    drawing = DelayCurve(times, (0.0, 0.0, *delivered.tolist()), (0.0, 0.0, *fresh.tolist()))
     return Delay(mean, quantile(0.5), quantile(0.95), quantile(0.99), drawing)
 
 
 def tries_sent(there: FadingChannel, back: FadingChannel, tries: int) -> tuple[float, float]:
     """Mean number of tries sent until one is acknowledged or given up, and of them heard."""
-    spread = there.sigma_db
-    z = np.linspace(-6.0, 6.0, 241) if spread > 0 else np.zeros(1)
-    weight = np.exp(-0.5 * z * z)
-    weight /= weight.sum()
-    p, q = there.try_success(spread * z), back.try_success(spread * z)
+    slow, weight = normal_points(np.linspace(-6.0, 6.0, 241), there.sigma_db)
+    p, q = there.try_success(slow), back.try_success(slow)
     goes_on = sum((1.0 - p * q) ** k for k in range(tries))
     return float(weight @ goes_on), float(weight @ (goes_on * p))

@@ -62,39 +62,20 @@ def power_density_limit_w_m2(frequency_hz: ArrayLike, guideline: Guideline) -> A
     raise DomainError(f"guideline must be one of {', '.join(GUIDELINES)}, got {guideline!r}")
 
 
-def power_density_w_m2(eirp_dbm: ArrayLike, distance_m: ArrayLike, duty_cycle: ArrayLike = 1.0) -> Any:
-    """Mean power density in the main beam: free space, EIRP/(4 pi d^2); OET Bulletin 65, equation 4.
-
-    >>> round(power_density_w_m2(31.5, 0.20), 2)
-    2.81
-    """
-    distance = checked("distance_m", distance_m, above=0.0)
-    return scalar_if_0d(_mean_watts(eirp_dbm, duty_cycle) / (4.0 * np.pi * distance**2))
-
-
 def compliance_distance_m(
     eirp_dbm: ArrayLike, frequency_hz: ArrayLike, guideline: Guideline, duty_cycle: ArrayLike = 1.0
 ) -> Any:
     """Distance from which the power density in the main beam stays within the guideline.
 
-    d = sqrt(EIRP/(4 pi S)). A duty cycle of 1 takes no credit for pauses.
+    d = sqrt(EIRP/(4 pi S)), free space (OET Bulletin 65, equation 4). A duty cycle of 1 takes no credit for pauses.
 
     >>> round(compliance_distance_m(36.0, 915e6, "icnirp_2020"), 2)
     0.26
     """
     limit = power_density_limit_w_m2(frequency_hz, guideline)
-    return scalar_if_0d(np.sqrt(_mean_watts(eirp_dbm, duty_cycle) / (4.0 * np.pi * limit)))
-
-
-def largest_eirp_dbm(distance_m: ArrayLike, frequency_hz: ArrayLike, guideline: Guideline) -> Any:
-    """EIRP that reaches the guideline's level at a distance: the inverse of `compliance_distance_m`.
-
-    >>> round(largest_eirp_dbm(0.2, 915e6, "fcc"), 1)
-    34.9
-    """
-    distance = checked("distance_m", distance_m, above=0.0)
-    limit = power_density_limit_w_m2(frequency_hz, guideline)
-    return scalar_if_0d(10.0 * np.log10(4.0 * np.pi * distance**2 * limit * 1e3))
+    duty = checked("duty_cycle", duty_cycle, at_least=0.0, at_most=1.0)
+    mean_w = duty * 10.0 ** (checked("eirp_dbm", eirp_dbm) / 10.0) / 1e3
+    return scalar_if_0d(np.sqrt(mean_w / (4.0 * np.pi * limit)))
 
 
 def reactive_near_field_m(frequency_hz: ArrayLike) -> Any:
@@ -109,11 +90,6 @@ def reactive_near_field_m(frequency_hz: ArrayLike) -> Any:
     return scalar_if_0d(SPEED_OF_LIGHT_M_S / (2.0 * np.pi * f))
 
 
-def _mean_watts(eirp_dbm: ArrayLike, duty_cycle: ArrayLike) -> Any:
-    duty = checked("duty_cycle", duty_cycle, at_least=0.0, at_most=1.0)
-    return duty * 10.0 ** (checked("eirp_dbm", eirp_dbm) / 10.0) / 1e3
-
-
 @dataclass(frozen=True)
 class Keeping:
     """How far to stay from one antenna."""
@@ -121,9 +97,7 @@ class Keeping:
     eirp_dbm: float
     frequency_hz: float
     duty_cycle: float
-    """Of the averaging time; 1: no credit taken."""
     distance_m: dict[str, float]
-    """By guideline."""
     advised_m: float
     """The largest of them rounded up to a decimetre, and never less than 0.2 m."""
     near_field: bool
@@ -170,9 +144,7 @@ class ExposureSection(Answer):
     _rows = "stations"
 
     stations: tuple[StationKeeping, ...]
-    """In the plan's order."""
     duty_credit: bool
-    """Pauses between messages are averaged over."""
     guidelines: tuple[str, ...]
     line: str
     caution: str = CAVEAT

@@ -8,8 +8,9 @@ from linkcalc.answer import Answer
 from linkcalc.errors import ArgumentError, LinkcalcError
 from linkcalc.link.result import LinkResult, Result
 from linkcalc.operation import energy as plan_energy
-from linkcalc.operation import exposure, messages, tank
+from linkcalc.operation import exposure, messages
 from linkcalc.operation import limits as plan_limits
+from linkcalc.operation.tank import answer as tank
 from linkcalc.plan import Plan
 
 
@@ -40,7 +41,6 @@ class LimitsResult(Answer):
     exposure: exposure.ExposureSection
 
     def to_rows(self) -> list[dict[str, Any]]:
-        """Return a row for each transmitter and link."""
         return self.limits.to_rows()
 
 

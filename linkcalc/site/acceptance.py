@@ -26,49 +26,6 @@ Limit = Literal["interval", "duty cycle", "legal limit", "time on air"]
 
 
 @dataclass(frozen=True)
-class TestTime:
-    """How long a test takes; `interval_s` as it can be kept."""
-
-    packets: int
-    interval_s: float
-    duration_s: float
-    limited_by: Limit
-
-
-TestTime.__test__ = False  # type: ignore[attr-defined]
-
-
-def time_needed(
-    packets: int,
-    *,
-    time_on_air_s: float,
-    interval_s: float | None = None,
-    duty_cycle: float | None = None,
-    legal_interval_s: float | None = None,
-) -> TestTime:
-    """How long so many packets take, spaced as the wanted interval and every limit allow.
-
-    A duty cycle is taken as holding from packet to packet; `legal_interval_s` is what another rule leaves.
-
-    >>> time_needed(300, time_on_air_s=0.37, interval_s=60.0).duration_s / 3600.0
-    5.0
-    """
-    n = int(checked("packets", packets, at_least=1))
-    air_s = float(checked("time_on_air_s", time_on_air_s, above=0.0))
-    limits: list[tuple[float, Limit]] = [(air_s, "time on air")]
-    if duty_cycle is not None:
-        limits.append(
-            (air_s / float(checked("duty_cycle", duty_cycle, above=0.0, at_most=1.0)), "duty cycle")
-        )
-    if legal_interval_s is not None:
-        limits.append((float(checked("legal_interval_s", legal_interval_s, above=0.0)), "legal limit"))
-    if interval_s is not None:
-        limits.append((float(checked("interval_s", interval_s, above=0.0)), "interval"))
-    every_s, by = max(limits)
-    return TestTime(n, every_s, n * every_s, by)
-
-
-@dataclass(frozen=True)
 class Count:
     """What a finished test shows."""
 
@@ -79,7 +36,6 @@ class Count:
     success_at_least: float
     """Proven at that confidence, one-sided."""
     exact_interval: tuple[float, float]
-    """Of the loss rate, two-sided (Clopper-Pearson)."""
     wilson_interval: tuple[float, float]
     more_needed: int | None
     """Packets without a further loss that would still prove it; None where it is proven, or out of reach."""
@@ -100,9 +56,7 @@ class RuleOutcome:
     """Mean number of packets of the good link."""
     bad_packets: float
     duration_s: float | None
-    """At most."""
     good_duration_s: float | None
-    """On average, of the good link."""
     steps: tuple[tuple[int, int, int], ...]
     """From so many packets on these limits hold: packets, lost to pass (-1: not yet), lost to fail."""
 
@@ -150,16 +104,7 @@ def acceptance(
     """
     p, c = checked_rate("success", success), checked_rate("confidence", confidence)
     good = 1.0 - (1.0 - p) / 5.0 if good_success is None else checked_rate("good_success", good_success)
-    kept = None
-    if time_on_air_s is not None:
-        kept = time_needed(
-            1,
-            time_on_air_s=time_on_air_s,
-            interval_s=interval_s,
-            duty_cycle=duty_cycle,
-            legal_interval_s=legal_interval_s,
-        )
-    every_s = kept.interval_s if kept else None
+    every_s, limited_by = _interval(time_on_air_s, interval_s, duty_cycle, legal_interval_s)
     rules: list[tuple[Rule, int | None]] = [
         (fixed_rule(packets_needed(p, c, allowed), allowed, curtailed=True), allowed)
         for allowed in losses_allowed
@@ -171,10 +116,32 @@ def acceptance(
         good_success=good,
         time_on_air_s=time_on_air_s,
         interval_s=every_s,
-        interval_limited_by=kept.limited_by if kept else None,
+        interval_limited_by=limited_by,
         rules=tuple(_outcome(rule, allowed, p, good, every_s) for rule, allowed in rules),
         count=None if sent is None else judge(lost, sent, p, c),
     )
+
+
+def _interval(
+    time_on_air_s: float | None,
+    interval_s: float | None,
+    duty_cycle: float | None,
+    legal_interval_s: float | None,
+) -> tuple[float | None, Limit | None]:
+    """Shortest time between packets that can be kept, and what sets it; None without a time on air."""
+    if time_on_air_s is None:
+        return None, None
+    air_s = float(checked("time_on_air_s", time_on_air_s, above=0.0))
+    limits: list[tuple[float, Limit]] = [(air_s, "time on air")]
+    if duty_cycle is not None:
+        # as if it held from packet to packet: the cautious reading of a limit by the hour
+        share = float(checked("duty_cycle", duty_cycle, above=0.0, at_most=1.0))
+        limits.append((air_s / share, "duty cycle"))
+    if legal_interval_s is not None:
+        limits.append((float(checked("legal_interval_s", legal_interval_s, above=0.0)), "legal limit"))
+    if interval_s is not None:
+        limits.append((float(checked("interval_s", interval_s, above=0.0)), "interval"))
+    return max(limits)
 
 
 def judge(lost: int, sent: int, success: float, confidence: float = 0.95) -> Count:

@@ -80,9 +80,7 @@ class Found:
     shortfall: Distribution
     """By how much the margin lies below the predicted one, over the year: excess and noise together."""
     own_excess: Distribution | None
-    """The excess by this direction alone; None where nothing was measured in it."""
     wrong: Floats
-    """(n,) probability that a reading is plainly wrong."""
     unexplained: float
     """Share of packets lost for other reasons than the level; its mean, in the worst state of the engine."""
 
@@ -98,14 +96,11 @@ class Group:
 
 @dataclass(frozen=True)
 class Update:
-    """The excess loss of a site after its readings."""
+    """The excess loss on the day, before and after the readings, and its part that stays over the year."""
 
     prior: Distribution
-    """Of the excess on the day, before."""
     today: Distribution
-    """Of the excess on the day."""
     excess: Distribution
-    """Of the part that stays over the year."""
     directions: tuple[Found, ...]
     stands_still: float
     """Probability that the fading of the first group stood still."""
@@ -185,7 +180,6 @@ class _Weighed:
         return [j * scale for j in self._joint]
 
     def still(self, posterior: Floats) -> float:
-        """Probability that the fading stood still."""
         return float(self.joint(posterior)[1].sum())
 
     def alone(self, direction: int) -> Floats:

@@ -10,7 +10,7 @@ from datetime import datetime
 from linkcalc.errors import ReadingsError
 from linkcalc.files import csv_cell
 from linkcalc.site.loss_rate import largest_loss_rate
-from linkcalc.site.readings import Reading, Way
+from linkcalc.site.readings import Reading
 
 KEYS = ("rssi", "snr", "seq", "count")
 """What a line may tell: level, SNR, the packet's number, and packets received so far."""
@@ -194,8 +194,3 @@ def csv_cells(reading: Reading, columns: Sequence[str]) -> list[str]:
         else:
             cells.append(f"{value:g}" if isinstance(value, float) else str(csv_cell(str(value))))
     return cells
-
-
-def template(way: Way, *, engine_running: bool | None, spot: str, spreading_factor: int | None) -> Reading:
-    """What all readings of a listening have in common."""
-    return Reading(0, way, engine_running=engine_running, spot=spot, spreading_factor=spreading_factor)

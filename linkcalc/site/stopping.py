@@ -31,7 +31,6 @@ class Rule:
 
     @property
     def packets(self) -> int:
-        """The most it takes."""
         return len(self.pass_at_most) - 1
 
     def outcome(self, loss_rate: float) -> tuple[float, float]:
@@ -69,16 +68,6 @@ class Rule:
         both = np.stack([self.pass_at_most, self.fail_at_least])
         starts = np.append(1, np.flatnonzero((both[:, 2:] != both[:, 1:-1]).any(axis=0)) + 2)
         return list(zip(starts.tolist(), [*(starts[1:] - 1).tolist(), self.packets], strict=True))
-
-    def decide(self, lost: "NDArray[np.bool_]") -> tuple[bool | None, int]:
-        """Whether packets in their order pass the test (None: not decided yet), and after how many."""
-        sums = np.cumsum(np.asarray(lost, dtype=np.int64)[: self.packets])
-        n = np.arange(1, sums.size + 1)
-        stops = (sums <= self.pass_at_most[n]) | (sums >= self.fail_at_least[n])
-        if not stops.any():
-            return (False if sums.size == self.packets else None), int(sums.size)
-        at = int(np.argmax(stops))
-        return bool(sums[at] <= self.pass_at_most[at + 1]), at + 1
 
 
 def fixed_rule(packets: int, losses_allowed: int, *, curtailed: bool = False) -> Rule:
@@ -155,7 +144,6 @@ def _fixed_of_power(bad_q: float, good_q: float, bad_passes: float, good_fails: 
 
 
 def _binomial(lost: NDArray[np.int64], sent: int, q: float) -> NDArray[np.float64]:
-    """Probability of so many lost."""
     up_to = bdtr(np.minimum(lost, sent), sent, q)
     each: NDArray[np.float64] = np.diff(up_to, prepend=0.0)
     return each

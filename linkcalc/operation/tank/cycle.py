@@ -23,17 +23,14 @@ class LostStop:
     level_percent: tuple[float, ...]
     pump_on_s: float
     permits_s: tuple[float, ...]
-    """Arrivals of the last permits heard."""
     lost_s: tuple[float, ...]
     """The first tries of stop message and reports that nobody hears."""
     decided_s: float
     """The engine is told to stop; inf: nothing tells it."""
     water_off_s: float
     ended_by: str
-    """watchdog, run timer, or nothing."""
     peak_percent: float
     overflows_s: float | None
-    """When water begins to be lost, None: never."""
     bound_percent: float | None
     """Level that the overrun bound reaches, not cut at overflow; None: there is no bound."""
 

@@ -14,7 +14,7 @@ from itertools import pairwise
 import numpy as np
 
 from linkcalc._arrays import Floats
-from linkcalc.operation.channel import DEAD_LOSS, WORKING_LOSS
+from linkcalc.operation.channel import DEAD_LOSS, WORKING_LOSS, normal_points
 from linkcalc.operation.tank.loop import YEAR_S, FillLoop
 from linkcalc.operation.tank.simulate import Channel
 
@@ -90,9 +90,9 @@ def year_risk(loop: FillLoop, channel: Channel, accepted_loss: float = WORKING_L
     spread = float(np.hypot(site, conditions))
     grid = spread * np.linspace(-8.0, 8.0, _GRID) if spread > 0 else np.zeros(1)
     table = _Table(loop, np.clip(channel.try_success(grid), 0.0, 1.0))
-    deviations, weights = _normal(conditions, _CONDITIONS_Z)
+    deviations, weights = normal_points(_CONDITIONS_Z, conditions)
     predicted = _year(table, grid, np.zeros(1), deviations, weights)
-    sites, share = _normal(site, _SITE_Z)
+    sites, share = normal_points(_SITE_Z, site)
     tries = table.tries or len(loop.start_delays_s)
     slow = sites[:, np.newaxis] + deviations
     lost = (
@@ -113,14 +113,6 @@ def year_risk(loop: FillLoop, channel: Channel, accepted_loss: float = WORKING_L
         if works.any()
         else as_predicted,
     )
-
-
-def _normal(sigma: float, z: Floats) -> tuple[Floats, Floats]:
-    """Points of a normal deviate and their shares."""
-    if sigma <= 0:
-        return np.zeros(1), np.ones(1)
-    weight = np.exp(-0.5 * z * z)
-    return sigma * z, weight / weight.sum()
 
 
 def _mean(years: dict[str, Floats], share: Floats) -> YearRisk:

@@ -32,7 +32,6 @@ class Shape(ABC):
 
     @property
     def capacity_m3(self) -> float:
-        """Volume up to the rim."""
         return float(self.volume_m3(self.height_m))
 
     def level_m(self, volume_m3: ArrayLike) -> Floats | float:
@@ -48,7 +47,6 @@ class Shape(ABC):
         return result
 
     def volume_at_percent_m3(self, percent: float) -> float:
-        """Volume at a percentage of the height."""
         return float(self.volume_m3(self.height_m * percent / 100.0))
 
     def percent(self, volume_m3: ArrayLike) -> Floats | float:
@@ -76,7 +74,6 @@ class Prism(Shape):
 
     @classmethod
     def upright_cylinder(cls, diameter_m: float, height_m: float) -> "Prism":
-        """Return an upright round tank with a flat floor."""
         return cls(float(np.pi * checked("diameter_m", diameter_m, above=0.0) ** 2 / 4.0), height_m)
 
     @property
