@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from scipy.integrate import trapezoid
 
 from linkcalc.errors import DomainError, PlanError
-from linkcalc.operation.channel import FadingChannel, SteadyChannel
+from linkcalc.operation.channel import FadingChannel, SteadyChannel, by_site
 from linkcalc.operation.tank.answer import CAUTIONS, section, simulated
 from linkcalc.operation.tank.cycle import lost_stop
 from linkcalc.operation.tank.loop import DAY_S, Daily, FillLoop
@@ -750,8 +750,9 @@ def test_rates_are_those_of_sites_that_work() -> None:
     """Sites of 14 dB spread: dead ones stop the engine all the time, those that work hardly ever."""
     channel = FadingChannel(20.0, site_sigma_db=14.0, conditions_sigma_db=3.0)
     risk = year_risk(loop(report_interval_s=600.0, watchdog_s=1800.0), channel)
-    assert 0.03 < risk.dead_chance < 0.3
-    assert 0.5 < risk.working_chance < 1.0 - risk.dead_chance
+    sites = by_site(channel, 2)
+    assert 0.03 < sites.dead_chance < 0.3
+    assert 0.5 < sites.working_chance < 1.0 - sites.dead_chance
     assert risk.averaged.nuisance_stops > 5.0
     assert risk.working.nuisance_stops < 0.5
     assert risk.averaged.dry_chance > 0.02
