@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from linkcalc.operation.tank import TankAnswer
+from linkcalc.operation.tank.answer import TankAnswer
 from linkcalc.views import canvas, style
 from linkcalc.views.messages_text import duration_words
 from linkcalc.views.tank_text import short_headline, volume_words
