@@ -46,20 +46,8 @@ class Edit:
 
 
 def edited(tables: Mapping[str, Any], edits: Sequence[Edit]) -> dict[str, Any]:
-    """Set keys in a plan file's tables.
+    """Return a plan file's tables with keys set.
 
-    Parameters
-    ----------
-    tables : mapping
-        Of a plan file; not changed.
-    edits : sequence of Edit
-
-    Returns
-    -------
-    dict
-
-    Examples
-    --------
     >>> edited({"title": "x"}, [Edit("conditions", None, ("leaf",), "out_of_leaf")])
     {'title': 'x', 'conditions': {'leaf': 'out_of_leaf'}}
     """
@@ -70,28 +58,13 @@ def edited(tables: Mapping[str, Any], edits: Sequence[Edit]) -> dict[str, Any]:
 
 
 def setting(text: str, tables: Mapping[str, Any]) -> Edit:
-    """Read a key and its value as typed on a command line: ``tank.antenna_height_m=8``.
+    """Read a key and its value as typed on a command line, where words need no quotes: ``tank.antenna_height_m=8``.
 
-    Parameters
-    ----------
-    text : str
-        Name of a station, link or message, or a section of the plan; its keys with points between; an equals
-        sign; the value as in the plan file, where words need no quotes.
-    tables : mapping
-        The plan file's.
+    Whether the plan has such a key shows when the changed plan is checked.
 
-    Returns
-    -------
-    Edit
-        Whether the plan has such a key shows when the changed plan is checked.
-
-    Examples
-    --------
     >>> plan = {"station": [{"name": "header tank"}], "link": [{"name": "level"}]}
     >>> setting("header tank.antenna.gain_dbi=5.5", plan)
     Edit(table='station', name='header tank', key=('antenna', 'gain_dbi'), value=5.5)
-    >>> setting("conditions.leaf=out_of_leaf", plan).value
-    'out_of_leaf'
     >>> setting("headertank.antenna_height_m=8", plan)
     Traceback (most recent call last):
     linkcalc.errors.PlanError: headertank.antenna_height_m=8: unknown station, link, message or section\
@@ -105,26 +78,11 @@ def setting(text: str, tables: Mapping[str, Any]) -> Edit:
 
 
 def edit_at(path: str, value: Any, tables: Mapping[str, Any], *, said: str | None = None) -> Edit:
-    """Find the key that a path of names leads to.
+    """Find the key that a path leads to: ``tank.antenna.gain_dbi``, ``station.tank.antenna.gain_dbi``, ``title``.
 
-    Parameters
-    ----------
-    path : str
-        ``tank.antenna.gain_dbi``, ``station.tank.antenna.gain_dbi``, ``conditions.leaf``, ``title``. Where a name is
-        that of several tables (a station "tank" and [tank]), the one that knows the key counts.
-    value : object
-        As in the file; None takes the key away.
-    tables : mapping
-        The plan file's.
-    said : str, optional
-        What an error calls it; by default the path.
+    Where a name is that of several tables (a station "tank" and [tank]), the one that knows the key counts. Errors
+    call it what was `said`, by default the path.
 
-    Returns
-    -------
-    Edit
-
-    Examples
-    --------
     >>> plan = {"station": [{"name": "tank"}], "link": [{"name": "level"}], "tank": {}}
     >>> edit_at("tank.antenna_height_m", 8, plan).place, edit_at("tank.shape", "cuboid", plan).place
     ('station "tank" antenna_height_m', 'tank.shape')
@@ -179,23 +137,11 @@ def _value(text: str) -> Any:
 
 
 def edited_text(text: str, edits: Sequence[Edit], head: str = "") -> str:
-    """Set keys in a plan file's text; comments, order and all other values stay as they were.
+    """Set keys in a plan file's text, below a head of comments; comments, order and all other values stay as they
+    were.
 
-    Parameters
-    ----------
-    text : str
-        A plan file.
-    edits : sequence of Edit
-    head : str
-        Lines to begin with, made comments.
+    A line that holds one value says what it was.
 
-    Returns
-    -------
-    str
-        A line that holds one value says what it was.
-
-    Examples
-    --------
     >>> text = '[[station]]\\nname = "tank"\\nantenna_height_m = 4.0  # on the lid\\n'
     >>> print(edited_text(text, [Edit("station", "tank", ("antenna_height_m",), 8.0)]), end="")
     [[station]]

@@ -297,11 +297,6 @@ def load_fleet(path: str | Path) -> LoadedFleet:
     -------
     LoadedFleet
 
-    Raises
-    ------
-    PlanError
-        If a file cannot be read, is no valid fleet, or no node can be used; one line, with the mend.
-
     Examples
     --------
     >>> load_fleet("absent.toml")
@@ -366,18 +361,11 @@ def loaded_fleet(fleet: Fleet, path: Path, base_dir: Path, raw: bytes) -> Loaded
 def fleet_of_plan(
     loaded: LoadedPlan, nodes: Path, *, link: str | None = None, interval_s: float | None = None
 ) -> LoadedFleet:
-    """A fleet whose nodes have the equipment of a plan's reporting station.
+    """A fleet with a list of nodes, which have the equipment of a plan's reporting station; its sheds are the
+    stations that the plan's links lead to.
 
-    Parameters
-    ----------
-    loaded : LoadedPlan
-        The sheds are the stations that its links lead to.
-    nodes : Path
-        List of nodes, CSV.
-    link : str, optional
-        Whose equipment, signal and payloads the nodes have; by default the plan's first.
-    interval_s : float, s, optional
-        Between messages; by default as the plan's messages over that link, or its report_interval_s.
+    Equipment, signal and payloads are those of the named link, by default the first; the interval is that of the
+    messages over it, or report_interval_s.
     """
     plan = loaded.plan
     names = [k.name for k in plan.link]

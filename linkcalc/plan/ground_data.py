@@ -39,20 +39,8 @@ class Found:
 
 
 def stations_in(path: Path) -> tuple[str, list[Site]]:
-    """Where the stations of a plan, or the sheds and nodes of a fleet, stand; its ground need not exist yet.
+    """Text of a plan or fleet file, and where its stations, or sheds and nodes, stand; its ground need not exist yet.
 
-    Parameters
-    ----------
-    path : Path
-        Plan or fleet file.
-
-    Returns
-    -------
-    tuple of str and list of Site
-        The file's text, and those that have a position.
-
-    Examples
-    --------
     >>> import linkcalc as lc
     >>> [site.name for site in stations_in(lc.sample_path("upland"))[1]]
     ['tank', 'generator shed']
@@ -69,28 +57,7 @@ def stations_in(path: Path) -> tuple[str, list[Site]]:
 
 
 def needed_area(sites: Sequence[Site], radius_m: float = 0.0, station: str | None = None) -> Bounds:
-    """The area that the links between sites cross, or circles around them.
-
-    Parameters
-    ----------
-    sites : sequence of Site
-    radius_m : float, m
-        Radius of a coverage or a search for relays; 0 for the links alone.
-    station : str or None
-        Around which of them that is; None: around all.
-
-    Returns
-    -------
-    tuple of four floats, degrees
-        South, west, north, east; west > east across the 180th meridian.
-
-    Examples
-    --------
-    >>> import linkcalc as lc
-    >>> south, west, north, east = needed_area(stations_in(lc.sample_path("upland"))[1])
-    >>> round(north - south, 2), round(east - west, 2)
-    (0.01, 0.07)
-    """
+    """The area that the links between sites cross, or circles around all of them or one station."""
     names = [site.name for site in sites]
     if station is not None and station not in names:
         raise PlanError(f"unknown station {station!r}; stations with a position: {', '.join(names[:8])}")
@@ -123,21 +90,8 @@ def _tables(data: dict[str, Any], key: str) -> list[dict[str, Any]]:
 def area_around(
     positions_deg: Sequence[tuple[float, float]], reach_m: Sequence[float] | None = None
 ) -> Bounds:
-    """The area that holds circles around positions, with some room.
+    """The area that holds circles around positions (latitude, longitude), with some room.
 
-    Parameters
-    ----------
-    positions_deg : sequence of (latitude, longitude), degrees
-    reach_m : sequence of float, m, or None
-        Radius around each; None: 0.
-
-    Returns
-    -------
-    tuple of four floats, degrees
-        South, west, north, east; west > east across the 180th meridian.
-
-    Examples
-    --------
     >>> [round(x, 2) for x in area_around([(-17.0, 179.99), (-17.0, -179.99)])]
     [-17.0, 179.99, -17.0, -179.99]
     """
@@ -164,19 +118,9 @@ def _position_deg(s: Station) -> tuple[float, float]:
 
 
 def in_folder(folder: Path, bounds: Bounds, base_dir: Path) -> Found:
-    """Find the rasters of a folder that hold an area, at any depth, zipped or not.
+    """Find the rasters of a folder that hold an area, at any depth, zipped or not, named from the plan's folder.
 
-    Parameters
-    ----------
-    folder : Path
-    bounds : tuple of four floats, degrees
-    base_dir : Path
-        The plan's folder, which its paths are relative to.
-
-    Returns
-    -------
-    Found
-        What is bare ground, surface, canopy and land cover is told by the files' names.
+    What is bare ground, surface, canopy and land cover is told by the files' names.
     """
     by_kind: dict[str, list[str]] = {}
     others: list[Bounds] = []
@@ -277,23 +221,9 @@ def from_server(
     *,
     say: Callable[[str], None] = lambda line: None,
 ) -> Found:
-    """Read what a plan needs of tiles on a server, and keep it beside the plan.
+    """Read what a plan needs of tiles on a server, named by the user, and keep it beside the plan, its name first.
 
-    Parameters
-    ----------
-    address : str
-        The folder of the tiles, or one raster; http:// or https://, named by the user.
-    chosen : sequence of OpenSet
-        Whose tiles to look for; not used for one raster.
-    bounds : tuple of four floats, degrees
-    plan_file : Path
-        Copies are written beside it, their names beginning with its own.
-    say : callable
-        Told of each tile.
-
-    Returns
-    -------
-    Found
+    The address is a folder that holds tiles of the chosen sets, or one raster. `say` is told of each tile.
     """
     from linkcalc.files import atomic_write
 

@@ -62,10 +62,6 @@ class LoadedPlan:
         **sections
             Top-level keys as a whole, as in `plan_from`; None takes one away.
 
-        Returns
-        -------
-        LoadedPlan
-
         Examples
         --------
         >>> import linkcalc as lc
@@ -105,14 +101,10 @@ class LoadedPlan:
         return toml(self.tables())
 
     def write(self, path: str | os.PathLike[str]) -> None:
-        """Write the plan as a plan file, whole or not at all; loaded again it is the same plan.
+        """Write the plan as a TOML plan file, whole or not at all; what is there is replaced. Loaded again it is the
+        same plan.
 
         Files that it names are named from the new folder. Profiles given in Python are written beside it.
-
-        Parameters
-        ----------
-        path : path
-            A TOML file; what is there is replaced.
         """
         from linkcalc.plan.values import written
 
@@ -211,21 +203,7 @@ def unlocated_plan(data: Mapping[str, Any], path: Path) -> Plan:
 
 
 def checked_plan(data: Mapping[str, Any], base_dir: Path, profiled: Collection[str] = ()) -> Plan:
-    """Make a plan of a plan file's tables.
-
-    Parameters
-    ----------
-    data : mapping
-        Keys and values as in a plan file.
-    base_dir : Path
-        The folder that paths in the plan are relative to.
-    profiled : collection of str
-        Links whose profile is given otherwise, and needs no source of heights.
-
-    Returns
-    -------
-    Plan
-    """
+    """Make a plan of a plan file's tables; `profiled` links have a profile, and need no other source of heights."""
     try:
         plan = Plan.model_validate(data)
     except ValidationError as error:

@@ -112,33 +112,10 @@ _HINTS = {
 
 
 def read_nodes(path: str | Path, sheds: Sequence[Station] = ()) -> NodeList:
-    """Read a list of nodes, so that no good row is lost to a bad one.
+    """Read a list of nodes, so that no good row is lost to a bad one; a node's ``shed`` must be one of `sheds`.
 
-    Parameters
-    ----------
-    path : str or Path
-        A table as `linkcalc.tabular` reads them, the columns named as the keys of `Node`: ``name``,
-        ``latitude_deg`` and ``longitude_deg`` (or ``easting_m``, ``northing_m``, ``epsg``), the others as wanted.
-    sheds : sequence of Station
-        A node's ``shed`` must be one of them.
-
-    Returns
-    -------
-    NodeList
-
-    Raises
-    ------
-    PlanError
-        If the file cannot be read or no row of it can be used.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> file = Path(tempfile.mkdtemp(), "nodes.csv")
-    >>> _ = file.write_text("name,latitude_deg,longitude_deg\\na,-40.0,-20.0\\nb,-95,-20.0\\n")
-    >>> found = read_nodes(file)
-    >>> found.nodes[0].name, found.refused[0].reason
-    ('a', 'latitude_deg = -95 is too low; allowed: -90 to 90; are latitude and longitude swapped?')
+    Columns are named as the keys of `Node`: ``name``, ``latitude_deg`` and ``longitude_deg`` (or ``easting_m``,
+    ``northing_m``, ``epsg``), the others as wanted. Raises `PlanError` where no row can be used.
     """
     try:
         table = table_of(text_of(path, largest_bytes=LARGEST_BYTES, what="list of nodes"), _WANTED)

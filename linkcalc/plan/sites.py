@@ -50,20 +50,9 @@ class Site:
 
 
 def parse_position(text: str) -> tuple[float, float]:
-    """Read a position: decimal degrees, degrees with minutes and seconds, UTM or a grid by its EPSG code.
+    """Read a position as latitude and longitude, WGS 84: decimal degrees, degrees with minutes and seconds, UTM, or a
+    grid by its EPSG code. Latitude comes before longitude unless letters say otherwise; easting before northing.
 
-    Parameters
-    ----------
-    text : str
-        Latitude before longitude, unless letters say otherwise; easting before northing.
-
-    Returns
-    -------
-    tuple of float, degrees
-        Latitude and longitude, WGS 84.
-
-    Examples
-    --------
     >>> parse_position("32.60,-97.40"), parse_position("97.4 W 32.6 N")
     ((32.6, -97.4), (32.6, -97.4))
     >>> parse_position("32°36'00\\"N 97°24'36\\"W")
@@ -159,19 +148,12 @@ def _from_angles(text: str, said: str) -> tuple[float, float]:
 
 
 def read_sites(path: str | Path) -> list[Site]:
-    """Read a list of sites.
+    """Read a list of sites, in the file's order; those without a name are called site 1, site 2, ...; equal names get
+    a number.
 
-    Parameters
-    ----------
-    path : str or Path
-        GPX (way points, else route points), KML or KMZ (place marks with a point), GeoJSON (points), or CSV
-        with a header: name, and latitude and longitude (decimal degrees, or degrees with minutes and
-        seconds), or easting, northing and epsg; optionally antenna_height_m.
-
-    Returns
-    -------
-    list of Site
-        In the file's order; sites without a name are called site 1, site 2, ...; equal names get a number.
+    GPX (way points, else route points), KML or KMZ (place marks with a point), GeoJSON (points), or CSV with a
+    header: name, and latitude and longitude (decimal degrees, or degrees with minutes and seconds), or easting,
+    northing and epsg; optionally antenna_height_m.
     """
     path = Path(path)
     try:

@@ -173,36 +173,11 @@ def starter_plan(
     region: str | None = None,
     units: str = "metric",
 ) -> str:
-    """Write a plan of invented values.
+    """Write a plan of invented values, TOML that loads as it stands if the files it refers to exist.
 
-    Parameters
-    ----------
-    name : str
-        File name that the plan will have.
-    full : bool
-        With every key, those that are not set behind a #; else the twenty or so that matter.
-    profile_csv : str or None
-        Surveyed profile the link refers to.
-    terrain : mapping or None
-        Keys of [terrain]: the rasters the plan refers to.
-    sites : sequence of Site
-        Where stations stand, two or more; each is linked with the last.
-    invented_sites : bool
-        Whether the sites are examples too, and keep the example's names.
-    region : str or None
-        Region of the legal limits; channel and power are then legal ones of that region.
-    units : str
-        Of lengths in the answers: "metric" or "us".
-
-    Returns
-    -------
-    str
-        TOML text. It loads as it stands if the files it refers to exist.
-
-    Examples
-    --------
-    >>> print(starter_plan("site.toml", profile_csv="site.csv").splitlines()[1])
-    # Plan for linkcalc. Everything in it is invented: replace it by what stands on your site.
+    `full` has every key, those that are not set behind a #; else the twenty or so that matter. Stations stand at the
+    sites, two or more, each linked with the last; invented sites keep the example's names. With a region channel and
+    power are legal ones there.
     """
     values = _in_region(region) | ({"units": units} if units != "metric" else {})
     if profile_csv is not None:
@@ -231,25 +206,9 @@ def starter_fleet(
     region: str | None = None,
     units: str = "metric",
 ) -> tuple[str, list[list[Any]]]:
-    """Write a fleet file of invented values, and the list of its nodes.
+    """Write a fleet file of invented values, and the rows of its list of nodes, header first.
 
-    Parameters
-    ----------
-    name, nodes : str
-        File names that the fleet and its list will have.
-    sites : sequence of Site
-        Where the nodes stand, one or more, and last the shed they report to.
-    terrain : mapping
-        Keys of [terrain].
-    full, invented_sites, region, units
-        As for `starter_plan`.
-
-    Returns
-    -------
-    str
-        TOML text.
-    list of rows
-        Of the list, its header first.
+    The nodes stand at the sites but the last, which is the shed they report to; all else as for `starter_plan`.
     """
     *ends, hub = sites
     scenario = _in_region(region)
@@ -321,12 +280,6 @@ def _what_matters(values: Mapping[str, Any], table: str = "") -> dict[str, Any]:
 def starter_values() -> Mapping[str, Collection[Any]]:
     """Values that starter plans and fleets state of a site and its equipment, by dotted key without numbers.
 
-    Returns
-    -------
-    mapping of str to values
-
-    Examples
-    --------
     >>> starter_values()["tank.pump_flow_m3_h"], sorted(starter_values()["station.antenna_height_m"])
     ([5.0], [4.0, 6.0])
     """

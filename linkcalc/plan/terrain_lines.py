@@ -29,28 +29,11 @@ def terrain_lines(values: Mapping[str, Any]) -> list[str]:
 
 
 def with_terrain(text: str, values: Mapping[str, Any]) -> str:
-    """Set keys of a plan file's [terrain].
+    """Set keys of a plan file's [terrain]; comments, order and all other values stay as they were.
 
-    Parameters
-    ----------
-    text : str
-        A plan file.
-    values : mapping
-        Keys and values.
+    Raises `PlanError` where the file writes its terrain in a form that this does not change safely; the line shows
+    what to write.
 
-    Returns
-    -------
-    str
-        The same file with these keys set; comments, order and all other values as they were.
-
-    Raises
-    ------
-    PlanError
-        If the file writes its terrain in a form that this does not change safely; the line shows what to
-        write.
-
-    Examples
-    --------
     >>> print(with_terrain('title = "x"\\n[terrain]\\nrasters = []  # none yet\\n', {"rasters": ["a.tif"]}))
     title = "x"
     [terrain]

@@ -256,24 +256,10 @@ _ABOVE_0 = (
 
 
 def read_rules(text: str) -> tuple[Rule, ...]:
-    """Read a table of limits.
+    """Read a table of limits: TOML as in `table.toml`.
 
-    Parameters
-    ----------
-    text : str
-        TOML as in `table.toml`.
+    Raises `DomainError` where the text is not TOML, or a row has an unknown, missing, mistyped or contradictory key.
 
-    Returns
-    -------
-    tuple of Rule
-
-    Raises
-    ------
-    DomainError
-        If the text is not TOML, or a row has an unknown, missing, mistyped or contradictory key.
-
-    Examples
-    --------
     >>> read_rules("[[rule]]\\nid = 'x'\\nregion = 'eu'")
     Traceback (most recent call last):
     ...

@@ -25,11 +25,8 @@ class OtherTraffic:
 class Transmission:
     """What one transmitter sends, and how often.
 
-    Raises
-    ------
-    DomainError
-        If a value is not finite or outside its range, or if one message with its tries lasts longer
-        than the interval.
+    Raises `DomainError` where a value is not finite or outside its range, or one message with its tries lasts longer
+    than the interval.
     """
 
     frequency_hz: float

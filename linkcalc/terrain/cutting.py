@@ -358,25 +358,8 @@ def _allowed_m(ground: Floats, distance: Floats, cell_m: float) -> Floats:
 def area_notes(
     ground: Mosaic, surface: Mosaic, latitude_deg: float, longitude_deg: float, radius_m: float
 ) -> list[str]:
-    """Hold the rasters around a position against each other, as `cut_profile` does along a path.
-
-    Parameters
-    ----------
-    ground, surface : Mosaic
-        The latter may be without rasters.
-    latitude_deg, longitude_deg : float, degrees
-    radius_m : float, m
-
-    Returns
-    -------
-    list of str
-        What a reader of the result should know.
-
-    Raises
-    ------
-    TerrainError
-        If the surface cannot be on the ground's vertical datum and in its unit, or ground rasters contradict
-        each other.
+    """Hold the rasters around a position against each other, as `cut_profile` does along a path: what a reader of the
+    result should know. The surface may be without rasters.
     """
     # seven spokes, so that none lies along rows or columns but the first
     ends = [_point_at(latitude_deg, longitude_deg, turn * 360.0 / 7.0, radius_m) for turn in range(7)]

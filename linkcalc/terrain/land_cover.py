@@ -283,24 +283,7 @@ class Neighbourhood:
 def neighbourhood(
     layers: Layers, latitude_deg: float, longitude_deg: float, radius_m: float
 ) -> Neighbourhood:
-    """Read land cover and canopy around a position.
-
-    Parameters
-    ----------
-    layers : Layers
-    latitude_deg, longitude_deg : float, degrees
-    radius_m : float, m
-        Within which it may be asked.
-
-    Returns
-    -------
-    Neighbourhood
-
-    Raises
-    ------
-    TerrainError
-        If a raster is damaged, or holds what is no class of land cover.
-    """
+    """Read land cover and canopy around a position, to be asked within a radius."""
     ring = np.arange(0.0, 360.0, 5.0)
     reach = radius_m + REACH_M
     lon, lat, _ = geodesy.ellipsoid().fwd(

@@ -33,15 +33,7 @@ WAIT_S = 15.0
 def is_there(address: str) -> bool:
     """Whether a server has a file at an address: asks for its first byte.
 
-    Parameters
-    ----------
-    address : str
-        http:// or https://.
-
-    Returns
-    -------
-    bool
-        False where the server says that there is no such file, as for tiles of open sea.
+    It has not where it says that there is no such file, as for tiles of open sea.
     """
     request = urllib.request.Request(
         address, headers={"Range": "bytes=0-0", "User-Agent": f"linkcalc/{__version__}"}
@@ -64,22 +56,9 @@ def is_there(address: str) -> bool:
 def copied(
     source: Source, bounds: Bounds, *, network: bool, classes: Mapping[int, float] | None = None
 ) -> bytes | None:
-    """Read the part of a raster that covers an area, as a GeoTIFF of its own.
+    """Read the part of a raster that covers an area, as the bytes of a GeoTIFF; None where it does not reach there.
 
-    Parameters
-    ----------
-    source : Source
-    bounds : tuple of four floats, degrees
-        South, west, north, east.
-    network : bool
-        Whether addresses may be read.
-    classes : mapping, optional
-        As for `linkcalc.terrain.rasters.open_mosaic`, if it holds any.
-
-    Returns
-    -------
-    bytes or None
-        A GeoTIFF; None where the raster does not reach into the area.
+    `classes` as for `linkcalc.terrain.rasters.open_mosaic`, if it holds any.
     """
     import rasterio
     from rasterio.errors import RasterioError
@@ -123,18 +102,7 @@ def copied(
 
 
 def holds(path: Path, address: str, bounds: Bounds) -> bool:
-    """Whether a copy was read from an address, covers an area, and still has the cells it was given.
-
-    Parameters
-    ----------
-    path : Path
-    address : str
-    bounds : tuple of four floats, degrees
-
-    Returns
-    -------
-    bool
-    """
+    """Whether a copy was read from an address, covers an area, and still has the cells it was given."""
     import rasterio
     from rasterio.errors import RasterioError
 
