@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 
 from linkcalc.errors import LinkcalcError, PlanError, TerrainError
-from linkcalc.plan import Station
 from linkcalc.plan.loading import tables_of, unlocated_plan
 from linkcalc.plan.sites import Site, read_sites
+from linkcalc.plan.stations import POSITION_KEYS, Station
 from linkcalc.terrain import geodesy, local_copy, sources
 from linkcalc.terrain.land_cover import CLASSES
 from linkcalc.terrain.open_sets import TERRAIN_KEYS, Bounds, Kind, OpenSet, kind_of_file
@@ -68,11 +68,9 @@ def needed_area(sites: Sequence[Site], radius_m: float = 0.0, station: str | Non
 def _fleet_sites(data: dict[str, Any], path: Path) -> list[Site]:
     found = []
     for table in (*_tables(data, "shed"), *_tables(data, "node")):
-        keys = ("latitude_deg", "longitude_deg", "easting_m", "northing_m", "epsg")
+        position = {key: table[key] for key in POSITION_KEYS if key in table}
         try:
-            like = Station.model_validate(
-                {"name": "x", "antenna_height_m": 1.0, **{k: table[k] for k in keys if k in table}}
-            )
+            like = Station.model_validate({"name": "x", "antenna_height_m": 1.0, **position})
         except ValueError:
             continue  # said by whoever loads the fleet
         if like.positioned:
@@ -83,8 +81,8 @@ def _fleet_sites(data: dict[str, Any], path: Path) -> list[Site]:
 
 
 def _tables(data: dict[str, Any], key: str) -> list[dict[str, Any]]:
-    tables = data[key] if isinstance(data.get(key), list) else []
-    return [table for table in tables if isinstance(table, dict)]
+    tables = data.get(key)
+    return [table for table in tables if isinstance(table, dict)] if isinstance(tables, list) else []
 
 
 def area_around(
@@ -183,13 +181,13 @@ def _likely_mend(bounds: Bounds, held: Sequence[Bounds]) -> str:
 
 def _name_in_plan(source: Source, base_dir: Path) -> str:
     """How the plan writes a file: relative to itself; a raster among others in an archive by GDAL's name."""
-    if source.location.startswith("/vsizip/"):
-        archive = Path(source.location[len("/vsizip/") : source.location.lower().index(".zip") + 4])
-        alone = len([s for s in sources.sources([archive.parent]) if str(archive) in s.location]) == 1
+    file = source.location
+    if file.startswith("/vsizip/"):
+        file = file[len("/vsizip/") : file.lower().index(".zip") + 4]
+        alone = len([s for s in sources.sources([Path(file).parent]) if file in s.location]) == 1
         if not alone:
             return source.location
-        return Path(os.path.relpath(archive, base_dir.resolve())).as_posix()
-    return Path(os.path.relpath(source.location, base_dir.resolve())).as_posix()
+    return Path(os.path.relpath(file, base_dir.resolve())).as_posix()
 
 
 def _sort_in(found: Found, by_kind: dict[str, list[str]]) -> None:

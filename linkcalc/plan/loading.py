@@ -214,7 +214,8 @@ def checked_plan(data: Mapping[str, Any], base_dir: Path, profiled: Collection[s
     return with_patterns(plan, base_dir, missing_file)
 
 
-def read_text(path: Path) -> bytes:
+def read_text(path: Path, starter: str = "linkcalc new") -> bytes:
+    """Read a plan or fleet file; `starter` is the command that writes one."""
     try:
         with path.open("rb") as file:
             raw = file.read(LARGEST_PLAN_BYTES + 1)
@@ -223,7 +224,7 @@ def read_text(path: Path) -> bytes:
         raise PlanError(
             f"no such file; nearest in that folder is {printable(near[0])}"
             if near
-            else f"no such file; `linkcalc new {printable(path.name)}` writes a starter"
+            else f"no such file; `{starter} {printable(path.name)}` writes a starter"
         ) from None
     except IsADirectoryError:
         raise PlanError("is a folder; name the plan file in it") from None
