@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise
 from math import ceil, isfinite
@@ -38,6 +38,27 @@ Rasters = Mosaic | Sequence[str | Path]
 """Files, or rasters that are open already."""
 
 
+@dataclass(frozen=True)
+class Cutting:
+    """How a profile is cut where its rasters leave something open."""
+
+    land_cover: LandCover = field(default_factory=LandCover)
+    """Classes, for heights of trees and of what is built where neither surface nor canopy is known; not within 100 m of
+    a station, where they are part of its surroundings."""
+    surface_kind: str = "trees"
+    """What a surface model shows: "trees" or "building"."""
+    largest_hole_m: float = 250.0
+    """Holes up to this length along the path are bridged by a straight line and reported."""
+    sea_without_data: bool = False
+    """What no raster holds is open sea at 0 m (zone 1), and no hole: where the ground beside it is no higher than
+    100 m."""
+    names: tuple[str, str] = ("the first station", "the second station")
+    """What messages call the two stations."""
+
+
+_AS_FOUND = Cutting()
+
+
 def cut_profile(
     lat1: float,
     lon1: float,
@@ -47,13 +68,9 @@ def cut_profile(
     *,
     surface_rasters: Rasters = (),
     canopy_rasters: Rasters = (),
-    land_cover: LandCover | None = None,
-    surface_kind: str = "trees",
     step_m: float | None = None,
-    largest_hole_m: float = 250.0,
-    sea_without_data: bool = False,
     base_dir: str | Path | None = None,
-    names: tuple[str, str] = ("the first station", "the second station"),
+    how: Cutting = _AS_FOUND,
 ) -> Profile:
     """Cut the profile between two positions from elevation rasters.
 
@@ -68,23 +85,13 @@ def cut_profile(
         than 1 m counts as ground.
     canopy_rasters : Mosaic or sequence of paths
         Height of trees above ground.
-    land_cover : LandCover, optional
-        Classes, for heights of trees and of what is built where neither surface nor canopy is known; not within 100 m
-        of a station, where they are part of its surroundings.
-    surface_kind : str
-        What a surface model shows: "trees" or "building".
     step_m : float or None, metres
         Largest spacing of the points; None takes the finest spacing among the rasters on the path.
         Points are evenly spaced, and never fewer than 11.
-    largest_hole_m : float, metres
-        Holes up to this length along the path are bridged by a straight line and reported.
-    sea_without_data : bool
-        Whether what no raster holds is open sea at 0 m (zone 1), and no hole: where the ground beside it is no
-        higher than 100 m.
     base_dir : str, Path or None
         Folder of relative paths.
-    names : tuple of two str
-        What messages call the two stations.
+    how : Cutting
+        What holes, land cover and a surface model stand for, and what the stations are called.
 
     Returns
     -------
@@ -109,6 +116,7 @@ def cut_profile(
     >>> len(p.distance_m), round(p.length_m), p.ground_m[[0, -1]].round(1)
     (50, 1449, array([103.2, 145.3]))
     """
+    names = how.names
     length, _, _ = geodesy.path_between(lat1, lon1, lat2, lon2)
     if length < CLEAR_OF_STATION_M:
         raise DomainError(f"{names[0]} and {names[1]} stand at the same place")
@@ -126,8 +134,7 @@ def cut_profile(
             station_ground_m(names[1], lat2, lon2, ground_mosaic),
         ]
         probe = geodesy.points_along(lat1, lon1, lat2, lon2, np.linspace(0.0, length, _PROBES))
-        cover = land_cover or LandCover()
-        maps = _Maps(ground_mosaic, surface_mosaic, canopy_mosaic, cover, surface_kind, *probe)
+        maps = _Maps(ground_mosaic, surface_mosaic, canopy_mosaic, how.land_cover, how.surface_kind, *probe)
         met_before = [r.out_of_limits[0] for r in maps.used]
         notes = maps.notes()
         native = min(r.spacing_m for r in maps.used)
@@ -136,9 +143,9 @@ def cut_profile(
 
         ground = ground_mosaic.sample(lat, lon)
         ground[[0, -1]] = ends_m
-        sea = at_sea(ground) if sea_without_data else np.zeros(ground.shape, dtype=bool)
+        sea = at_sea(ground) if how.sea_without_data else np.zeros(ground.shape, dtype=bool)
         ground[sea] = 0.0
-        ground, bridged_m, hole_notes = _bridge(distance, ground, lat, lon, largest_hole_m, names[0])
+        ground, bridged_m, hole_notes = _bridge(distance, ground, lat, lon, how.largest_hole_m, names[0])
         notes += [*spacing_notes, *_sea_notes(sea, length), *hole_notes]
         keep = slice(None, None, finer)
         distance, ground, lat, lon, sea = distance[keep], ground[keep], lat[keep], lon[keep], sea[keep]
