@@ -51,7 +51,6 @@ class Row:
     """One row below the header."""
 
     number: int
-    """Line of the file."""
     cells: tuple[str, ...]
     fault: str = ""
     """Why its cells do not stand under the columns; empty: they do."""

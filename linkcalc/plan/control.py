@@ -175,13 +175,8 @@ class Tank(Section):
 
     @model_validator(mode="after")
     def _levels_in_order(self) -> Self:
-        levels = [
-            ("outlet_percent", self.outlet_percent),
-            ("start_percent", self.start_percent),
-            ("stop_percent", self.stop_percent),
-            ("overflow_percent", self.overflow_percent),
-        ]
-        for (lower, a), (upper, b) in pairwise(levels):
+        for lower, upper in pairwise(("outlet_percent", "start_percent", "stop_percent", "overflow_percent")):
+            a, b = getattr(self, lower), getattr(self, upper)
             if a >= b:
                 raise ValueError(
                     f"{lower} = {a:g} must be below {upper} = {b:g}: lower {lower} or raise {upper}"

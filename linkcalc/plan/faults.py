@@ -42,7 +42,6 @@ class Fault(NamedTuple):
 
     place: str
     line: str
-    """Place, value, what is allowed, likely mend."""
 
 
 def summary(found: Sequence[Fault]) -> str:

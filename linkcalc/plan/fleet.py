@@ -204,7 +204,6 @@ class LoadedFleet:
     path: Path
     base_dir: Path
     digest: str
-    """SHA-256 of the fleet file and the list."""
     assumed: tuple[Assumption, ...]
     notes: tuple[str, ...]
 

@@ -35,7 +35,6 @@ class Found:
     terrain: dict[str, Any] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
     files: list[str] = field(default_factory=list)
-    """What was written or found, for the list that is printed."""
 
 
 def stations_in(path: Path) -> tuple[str, list[Site]]:

@@ -7,7 +7,6 @@ from pydantic import Field, model_validator
 from linkcalc.plan.base import Section, assumed, given, label, optional, plain
 
 MOST_TRIES = 20
-"""Times that one message may be sent."""
 
 
 class ChirpModulation(Section):

@@ -58,7 +58,6 @@ class RefusedNode:
     row: int
     name: str
     reason: str
-    """What is wrong, and the mend."""
 
 
 @dataclass(frozen=True)

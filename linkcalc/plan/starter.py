@@ -28,7 +28,6 @@ _PLACES_ARE_GIVEN = (
 )
 
 PLAN_SCHEMA = "linkcalc-plan.schema.json"
-"""File beside the plan that editors complete and mark its keys by."""
 FLEET_SCHEMA = "linkcalc-fleet.schema.json"
 SOURCE = "still the starter's value"
 """What the list of what was assumed says of a value that nobody has changed."""

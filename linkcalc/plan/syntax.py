@@ -25,7 +25,6 @@ _MENDS = (
     (r"=\s*(?:#.*)?$", "the value is missing"),
     (r"^\s*[\w-]+\s*:", "write = between key and value, not a colon"),
 )
-"""What the source line at a syntax error looks like, and what mends it."""
 
 
 def parsed(raw: bytes) -> dict[str, Any]:

@@ -34,7 +34,6 @@ REGIONS: Mapping[str, str] = {
     "ua": "Ukraine",
     "mx": "Mexico",
 }
-"""The regions the table knows, by their key."""
 
 CONFIDENCE: Mapping[str, str] = {
     "A": "read in the public text",
@@ -57,7 +56,6 @@ QUANTITY_WORDS: Mapping[str, str] = {
 """What a row may limit, in words."""
 
 OLD_AFTER_DAYS = 730
-"""A row that was held against its source longer ago than 24 months says so."""
 
 
 @dataclass(frozen=True, kw_only=True)

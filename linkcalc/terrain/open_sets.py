@@ -20,7 +20,6 @@ TERRAIN_KEYS: dict[Kind, str] = {
     "canopy": "canopy_rasters",
     "land_cover": "land_cover_rasters",
 }
-"""The plan's key for each kind, in [terrain]."""
 
 
 @dataclass(frozen=True)
@@ -36,7 +35,6 @@ class OpenSet:
     tile_deg: int
     """Side of a tile, degrees; tiles are named after their south-west corner."""
     file: str
-    """Name of a tile's file."""
     path: str
     """Where a tile lies below an address, as the set's public copies keep it."""
     size_mb: tuple[float, float]

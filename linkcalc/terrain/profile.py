@@ -41,15 +41,11 @@ class Profile:
     zone: NDArray[np.int8]
     """(n,) 1 sea, 3 coastal land, 4 inland."""
     latitude_deg: Floats | None
-    """(n,) WGS 84, where known."""
     longitude_deg: Floats | None
     """(n,) WGS 84, where known."""
     source: str
-    """Where the heights come from."""
     bridged_m: float
-    """Length of nodata holes along the path that were bridged."""
     notes: tuple[str, ...]
-    """What a reader of the result should know about these heights."""
     cell_m: float = 0.0
     """Longer side of the raster's cells: the ground between their centres is not known; 0 for a survey."""
 
@@ -82,19 +78,17 @@ class ObstacleLike(Protocol):
 
     @property
     def distance_m(self) -> float:
-        """Distance of its middle from the first station."""
+        """Of its middle from the first station."""
 
     @property
-    def height_m(self) -> float:
-        """Height above ground."""
-
+    def height_m(self) -> float: ...
     @property
     def width_m(self) -> float:
-        """Extent along the path."""
+        """Along the path."""
 
     @property
     def kind(self) -> str:
-        """What it is: "trees", "building" or "tank"."""
+        """One of `CLUTTER_KINDS` but the first."""
 
 
 def with_obstacles(profile: Profile, obstacles: Sequence[ObstacleLike]) -> Profile:

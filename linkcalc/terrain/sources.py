@@ -66,7 +66,6 @@ class Source:
     """One raster that is to be opened."""
 
     name: str
-    """What messages call it."""
     location: str
     """What GDAL calls it."""
     listed: str
