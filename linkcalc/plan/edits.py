@@ -4,7 +4,6 @@ Every function here raises `PlanError` where there is nothing so written, or it 
 """
 
 import copy
-import json
 import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
@@ -15,6 +14,7 @@ from typing import Any
 from linkcalc.errors import PlanError
 from linkcalc.plan.keys import sections_of
 from linkcalc.plan.model import Plan
+from linkcalc.plan.values import value_text
 from linkcalc.plan.wording import element, printable, quoted, shown
 
 _LISTS = ("station", "link", "message", "power")
@@ -224,9 +224,9 @@ def terrain_lines(values: Mapping[str, Any]) -> list[str]:
     """
     lines = []
     for key, value in values.items():
-        text = json.dumps(value, ensure_ascii=False)
+        text = value_text(value)
         if isinstance(value, list) and len(text) > 80:
-            lines += [f"{key} = [", *(f"  {json.dumps(v, ensure_ascii=False)}," for v in value), "]"]
+            lines += [f"{key} = [", *(f"  {value_text(v)}," for v in value), "]"]
         else:
             lines.append(f"{key} = {text}")
     return lines

@@ -21,7 +21,7 @@ from linkcalc.plan.loading import LoadedPlan, missing_file, missing_rasters, rea
 from linkcalc.plan.model import Plan
 from linkcalc.plan.nodes import MOST_NODES, Node, NodeList, RefusedNode, read_nodes, shed_fault
 from linkcalc.plan.patterns import stations_with_patterns
-from linkcalc.plan.power import Battery, Regulation
+from linkcalc.plan.power import RECEIVE_CURRENT_MA, RECEIVE_WINDOW_S, SLEEP_CURRENT_MA, Battery, Regulation
 from linkcalc.plan.stations import POSITION_KEYS, Station
 from linkcalc.plan.surroundings import Conditions, Terrain
 from linkcalc.plan.syntax import parsed
@@ -132,14 +132,9 @@ class NodeSupply(Section):
         le=20_000,
         examples=[35.0],
     )
-    receive_current_ma: float = assumed(10.0, "drawn while receiving, mA", ge=0, le=5_000)
-    receive_window_s: float | None = optional(
-        "the receiver is on after each transmission; default: the answer's time on air and 0.1 s",
-        ge=0,
-        le=3_600,
-        examples=[0.5],
-    )
-    sleep_current_ma: float = assumed(0.015, "drawn all the time by board and regulator, mA", ge=0, le=5_000)
+    receive_current_ma: float = RECEIVE_CURRENT_MA
+    receive_window_s: float | None = RECEIVE_WINDOW_S
+    sleep_current_ma: float = SLEEP_CURRENT_MA
     sensor_current_ma: float = assumed(30.0, "drawn by the sensor for each message, mA", ge=0, le=5_000)
     sensor_warm_up_s: float = assumed(0.5, "time the sensor is on for each message, s", ge=0, le=3_600)
     battery: Battery | None = optional("the battery of a node")

@@ -58,11 +58,11 @@ def with_patterns(plan: "Plan", base_dir: Path, missing: Callable[..., Any]) -> 
         _measured(c, f"{element('antenna_choice', i, c.name)} ", base_dir, missing)
         for i, c in enumerate(plan.antenna_choice)
     ]
-    update: dict[str, Any] = {}
-    if any(new is not old for new, old in zip(stations, plan.station, strict=True)):
-        update["station"] = stations
-    if any(new is not old for new, old in zip(choices, plan.antenna_choice, strict=True)):
-        update["antenna_choice"] = choices
+    sections = (("station", stations, plan.station), ("antenna_choice", choices, plan.antenna_choice))
+    # a key that stays as it was must not count as stated
+    update = {
+        key: new for key, new, old in sections if any(a is not b for a, b in zip(new, old, strict=True))
+    }
     return plan.model_copy(update=update) if update else plan
 
 

@@ -52,18 +52,29 @@ class Exposure(Section):
     )
 
 
+_JUDGED_AT_C = assumed(
+    0.0,
+    "temperature the battery is judged at, degrees Celsius",
+    "common practice, no source: the cold season counts",
+    ge=-40,
+    le=60,
+)
+RECEIVE_CURRENT_MA = assumed(10.0, "drawn while receiving, mA", ge=0, le=5_000)
+RECEIVE_WINDOW_S = optional(
+    "the receiver is on after each transmission; default: the answer's time on air and 0.1 s",
+    ge=0,
+    le=3_600,
+    examples=[0.5],
+)
+SLEEP_CURRENT_MA = assumed(0.015, "drawn all the time by board and regulator, mA", ge=0, le=5_000)
+
+
 class Battery(Section):
     """A battery that is not recharged."""
 
     chemistry: BatteryChemistry = assumed("li_socl2", "kind of cell")
     capacity_mah: float = given("rated capacity of the battery, mAh", gt=0, le=10_000_000, examples=[13000.0])
-    temperature_c: float = assumed(
-        0.0,
-        "temperature the battery is judged at, degrees Celsius",
-        "common practice, no source: the cold season counts",
-        ge=-40,
-        le=60,
-    )
+    temperature_c: float = _JUDGED_AT_C
     usable_percent: float | None = optional(
         "share of the rated capacity that can be used at this temperature, percent; default: generic",
         gt=0,
@@ -103,13 +114,7 @@ class Solar(Section):
         ge=1,
         le=365,
     )
-    temperature_c: float = assumed(
-        0.0,
-        "temperature the battery is judged at, degrees Celsius",
-        "common practice, no source: the cold season counts",
-        ge=-40,
-        le=60,
-    )
+    temperature_c: float = _JUDGED_AT_C
     chemistry: StorageChemistry = assumed("lifepo4", "kind of cell")
     voltage_v: float = assumed(3.2, "nominal voltage of the battery, V", gt=0, le=60)
     size_factor: float = assumed(
@@ -127,13 +132,8 @@ class PowerSupply(Section):
         le=20_000,
         examples=[35.0],
     )
-    receive_current_ma: float = assumed(10.0, "drawn while receiving, mA", ge=0, le=5_000)
-    receive_window_s: float | None = optional(
-        "the receiver is on after each transmission; default: the answer's time on air and 0.1 s",
-        ge=0,
-        le=3_600,
-        examples=[0.5],
-    )
+    receive_current_ma: float = RECEIVE_CURRENT_MA
+    receive_window_s: float | None = RECEIVE_WINDOW_S
     listening_share: float | None = optional(
         "share of all time the receiver is on besides (0 to 1); default: 1 for a station that waits for"
         " calls, else 0",
@@ -141,7 +141,7 @@ class PowerSupply(Section):
         le=1,
         examples=[0.05],
     )
-    sleep_current_ma: float = assumed(0.015, "drawn all the time by board and regulator, mA", ge=0, le=5_000)
+    sleep_current_ma: float = SLEEP_CURRENT_MA
     sensor_current_ma: float = assumed(
         30.0,
         "drawn by the sensor while it warms up and measures, for each message this station reports, mA",

@@ -207,8 +207,7 @@ class _Maps:
     def notes(self) -> list[str]:
         """What the rasters themselves say, and what they say of each other."""
         own = dict.fromkeys(note for r in self.used for note in r.notes)
-        together = _fit_together(self.ground, self.ground_used, self.lat, self.lon)
-        return [*own, *together, *_datums(self.used), *_treetops(self.ground_used)]
+        return [*own, *_of_each_other(self.ground, self.ground_used, self.used, self.lat, self.lon)]
 
 
 def _points(length_m: float, native_m: float, step_m: float | None) -> tuple[Floats, int, list[str]]:
@@ -375,9 +374,7 @@ def area_notes(
     lat, lon = (np.concatenate([spoke[i] for spoke in spokes]) for i in (0, 1))
     used, above = ground.holding(lat, lon), surface.holding(lat, lon)
     notes = [note for r in (*used, *above) for note in r.notes]
-    notes += _fit_together(ground, used, lat, lon)
-    notes += _datums((*used, *above))
-    notes += _treetops(used)
+    notes += _of_each_other(ground, used, (*used, *above), lat, lon)
     if used and above:
         cell_m = max(r.cell_m for r in (*used, *above))
         foot = ground.sample(lat, lon)
@@ -398,26 +395,20 @@ def _point_at(lat: float, lon: float, azimuth_deg: float, distance_m: float) -> 
     return float(end_lat), float(end_lon)
 
 
-def _fit_together(mosaic: Mosaic, used: Sequence[Raster], lat: Floats, lon: Floats) -> Iterator[str]:
-    """Hold rasters that show the same stretch against each other."""
-    for finer, coarser in pairwise(used):
+def _of_each_other(
+    mosaic: Mosaic, ground: Sequence[Raster], used: Sequence[Raster], lat: Floats, lon: Floats
+) -> Iterator[str]:
+    """What rasters that show the same stretch say of each other: heights, datums, treetops for ground."""
+    for finer, coarser in pairwise(ground):
         both = finer.covers(lat, lon) & coarser.covers(lat, lon)
         if both.any():
             heights = [mosaic.only(r).sample(lat[both], lon[both]) for r in (finer, coarser)]
             note = agreement.overlap_note(heights[0] - heights[1], coarser.cell_m, (finer.name, coarser.name))
             yield from [note] if note else []
-
-
-def _datums(used: Sequence[Raster]) -> Iterator[str]:
-    """Say so if rasters are on different vertical datums."""
     datums = {r.vertical: Path(r.name).name for r in used if r.vertical}
     if len(datums) > 1:
         said = ", ".join(f"{name}: {datum}" for datum, name in datums.items())
         yield f"the rasters are on different vertical datums ({said}): steps where they meet are not real"
-
-
-def _treetops(ground: Sequence[Raster]) -> Iterator[str]:
-    """Say so if what is used as bare ground is a surface model by its name."""
     names = [Path(r.name).name for r in ground if kind_of_file(r.name) == "surface"]
     if names:
         yield (

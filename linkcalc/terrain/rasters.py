@@ -15,8 +15,7 @@ from collections.abc import Collection, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -61,15 +60,18 @@ class Mosaic:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *fault: object) -> None:
         self.close()
 
     def close(self) -> None:
-        """Close all files."""
         for raster in self.rasters:
             raster.close()
+
+    def _reading(self) -> Any:
+        import rasterio
+
+        # GDAL would keep every block it touched, up to a share of the machine's memory
+        return rasterio.Env(GDAL_CACHEMAX=_CACHE_BYTES, **self._options)
 
     @property
     def spacing_m(self) -> float:
@@ -90,13 +92,10 @@ class Mosaic:
         ndarray, metres, broadcast shape
             NaN where no raster has data.
         """
-        import rasterio
-
         lat = checked("latitude_deg", latitude_deg, at_least=-90.0, at_most=90.0)
         lon = checked("longitude_deg", longitude_deg)
         lat, lon = np.broadcast_arrays(lat, lon)
-        # GDAL would keep every block it touched, up to a share of the machine's memory
-        with rasterio.Env(GDAL_CACHEMAX=_CACHE_BYTES, **self._options):
+        with self._reading():
             return self._sample(lat.ravel(), lon.ravel(), fill=True).reshape(lat.shape)
 
     def only(self, raster: Raster) -> "Mosaic":
@@ -133,9 +132,7 @@ class Mosaic:
 
     def block(self, raster: Raster, left: int, right: int, top: int, bottom: int) -> Singles:
         """A block of one raster's cells as it holds them; see `window`."""
-        import rasterio
-
-        with rasterio.Env(GDAL_CACHEMAX=_CACHE_BYTES, **self._options):
+        with self._reading():
             return raster.block(left, right, top, bottom)
 
     def window(
@@ -147,9 +144,7 @@ class Mosaic:
         Columns and rows are the first and those after the last, and may lie beyond the rim. What the raster lacks
         beside a cell that it knows has been asked of the other rasters.
         """
-        import rasterio
-
-        with rasterio.Env(GDAL_CACHEMAX=_CACHE_BYTES, **self._options):
+        with self._reading():
             heights = raster.block(left, right, top, bottom)
             known = ~np.isnan(heights)
             if len(self.rasters) > 1 and not known.all():
