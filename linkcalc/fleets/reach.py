@@ -27,8 +27,9 @@ from linkcalc.link.losses import REGIMES
 from linkcalc.link.modulation import Signal
 from linkcalc.link.on_ground import open_terrain, position_deg
 from linkcalc.plan import ChirpModulation
-from linkcalc.plan.fleet import LoadedFleet, Node, RefusedNode
+from linkcalc.plan.fleet import LoadedFleet
 from linkcalc.plan.links import Modulation
+from linkcalc.plan.nodes import Node, RefusedNode
 from linkcalc.plan.wording import printable
 from linkcalc.propagation import compiled
 from linkcalc.terrain import geodesy

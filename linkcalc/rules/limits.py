@@ -149,24 +149,13 @@ def _today() -> datetime.date:
 
 def _empty(t: Transmission, region: str | None, reason: str) -> LimitsCheck:
     return LimitsCheck(
-        status="unknown",
         reason=reason,
-        remedy="",
         region=region,
-        rule=None,
-        unverified=(),
-        old=False,
         erp_dbm=t.erp_dbm,
         eirp_dbm=t.eirp_dbm,
         time_on_air_s=t.time_on_air_s,
         duty_cycle=_duty(t),
-        largest_conducted_dbm=None,
-        largest_conducted_rule=None,
-        shortest_interval_s=None,
-        shortest_interval_rule=None,
-        by_spreading_factor=(),
         interval_power_dbm=t.conducted_power_dbm,
-        rules=(),
     )
 
 

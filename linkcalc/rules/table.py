@@ -34,7 +34,6 @@ REGIONS: Mapping[str, str] = {
     "ua": "Ukraine",
     "mx": "Mexico",
 }
-"""The regions the table knows, by their key."""
 
 CONFIDENCE: Mapping[str, str] = {
     "A": "read in the public text",
@@ -57,7 +56,6 @@ QUANTITY_WORDS: Mapping[str, str] = {
 """What a row may limit, in words."""
 
 OLD_AFTER_DAYS = 730
-"""A row that was held against its source longer ago than 24 months says so."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -256,24 +254,10 @@ _ABOVE_0 = (
 
 
 def read_rules(text: str) -> tuple[Rule, ...]:
-    """Read a table of limits.
+    """Read a table of limits: TOML as in `table.toml`.
 
-    Parameters
-    ----------
-    text : str
-        TOML as in `table.toml`.
+    Raises `DomainError` where the text is not TOML, or a row has an unknown, missing, mistyped or contradictory key.
 
-    Returns
-    -------
-    tuple of Rule
-
-    Raises
-    ------
-    DomainError
-        If the text is not TOML, or a row has an unknown, missing, mistyped or contradictory key.
-
-    Examples
-    --------
     >>> read_rules("[[rule]]\\nid = 'x'\\nregion = 'eu'")
     Traceback (most recent call last):
     ...
