@@ -37,21 +37,8 @@ class Bill(Answer):
 
 
 def bill(plan: Plan, sections: Mapping[str, Any] | None = None) -> Bill:
-    """Count the parts of a plan.
+    """Count the parts of a plan, station by station; what `energy` of `sections` says of panels is counted.
 
-    Parameters
-    ----------
-    plan : Plan
-    sections : mapping, optional
-        Of a result; what its `energy` says of panels and their batteries is counted.
-
-    Returns
-    -------
-    Bill
-        Station by station, in the plan's order.
-
-    Examples
-    --------
     >>> import linkcalc as lc
     >>> found = bill(lc.load_plan(lc.sample_path("upland")).plan)
     >>> [(p.item, p.what, p.quantity) for p in found.parts if p.station == "tank"]

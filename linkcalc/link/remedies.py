@@ -109,21 +109,10 @@ class _Picked:
 
 
 def remedies(case: LinkCase, plan: Plan, check: Check) -> tuple[Remedy, ...]:
-    """Find the cheapest combinations of changes with which a link closes.
+    """The cheapest combinations of changes with which a link closes, at most `MOST`; none contains another.
 
-    Parameters
-    ----------
-    case : LinkCase
-        As planned.
-    plan : Plan
-        It is of; its price list counts.
-    check : Check
-
-    Returns
-    -------
-    tuple of Remedy
-        At most `MOST`, cheapest first; each closes when the plan so changed is checked, keeps the legal limits
-        as far as the table knows them, and leaves no other link of the plan worse off. None contains another.
+    Each closes when the plan so changed is checked, keeps the legal limits as far as the table knows them, and leaves
+    no other link of the plan worse off.
     """
     search = _Search(plan, case.link, check)
     base = _Base(case, plan, (), 0.0)

@@ -222,19 +222,7 @@ def _hopped_db(standing_db: Floats, k_db: Floats, bandwidth_hz: float) -> Floats
 
 
 def path_items(case: "LinkCase", found: Losses) -> list[Item]:
-    """Every source of uncertainty that both directions of paths share.
-
-    Parameters
-    ----------
-    case : LinkCase
-        The link's conditions and stations.
-    found : Losses
-
-    Returns
-    -------
-    list of Item
-        Standard deviations of the shape of the losses; those under 0.05 dB are 0.
-    """
+    """Every source of uncertainty that both directions of paths share; those under 0.05 dB are 0."""
     c = case.conditions
     own = _site_parts(case, found)
     trees = found.vegetation_share * vegetation.woodland_sigma_db(np.nan_to_num(found.vegetation_db))
@@ -311,18 +299,9 @@ def together_db(items: Iterable[Item], kind: Literal["site", "conditions"]) -> A
 
 
 def contributors(case: "LinkCase", receiver: Station) -> tuple[Contributor, ...]:
-    """Every source of uncertainty of one direction of a link's margin, largest first.
+    """Every source of uncertainty of one direction of a link's margin, largest first; `receiver`: whose noise counts.
 
-    Parameters
-    ----------
-    case : LinkCase
-    receiver : Station
-        The end whose noise counts.
-
-    Returns
-    -------
-    tuple of Contributor
-        Standard deviations; those under 0.05 dB are omitted.
+    Those under 0.05 dB are omitted.
     """
     items = [*path_items(case, case.losses), *noise_items(case.noise(receiver))]
     found = [
