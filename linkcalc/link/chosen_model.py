@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 def governed(found: Losses, profile: Profile, situation: Situation, *, partly: bool = False) -> Losses:
     """Losses by the rules with the chosen model's in place of theirs over ground and through mapped trees.
 
-    What surrounds the antennas, the installations and trees without a place are the rules'. `DomainError` where the model
-    is not defined for a path; with `partly` NaN instead.
+    What surrounds the antennas, the installations and trees without a place are the rules'. `DomainError` where it is
+    not defined for a path; with `partly` NaN instead.
     """
     mapped_db = _mapped_trees_db(found, situation)
     chosen_db = np.full(found.length_m.shape, np.nan)

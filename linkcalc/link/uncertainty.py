@@ -298,6 +298,11 @@ def together_db(items: Iterable[Item], kind: Literal["site", "conditions"]) -> A
     return np.sqrt(sum((i.sigma_db**2 for i in items if i.kind == kind), start=np.zeros(1)))
 
 
+def spreads_db(items: Sequence[Item]) -> tuple[Any, Any]:
+    """`together_db` of what belongs to the site, and of what varies over the year."""
+    return together_db(items, "site"), together_db(items, "conditions")
+
+
 def contributors(case: "LinkCase", receiver: Station) -> tuple[Contributor, ...]:
     """Every source of uncertainty of one direction of a link's margin, largest first; `receiver`: whose noise counts.
 
