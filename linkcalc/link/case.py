@@ -331,11 +331,7 @@ class LinkCase:
     def common_db(self, found: Losses, bearings_deg: tuple[ArrayLike, ArrayLike] | None = None) -> Floats:
         """All gains and losses between the two radios' connectors, the same both ways, for many paths at once.
 
-        Parameters
-        ----------
-        found : Losses
-        bearings_deg : two array_like, optional
-            Of the other end, seen from `near` and from `far`; by default this link's.
+        `bearings_deg` of the other end, seen from `near` and from `far`; by default this link's.
         """
         bearings = (self.azimuth_deg, self.back_azimuth_deg) if bearings_deg is None else bearings_deg
         aimed = bearings_deg is not None or self.positioned
