@@ -33,12 +33,12 @@ SPREADING_FACTORS = (7, 8, 9, 10, 11, 12)
 
 @dataclass(frozen=True, eq=False)
 class Answers:
-    """Arrays (n,), NaN where there is no profile. "there" is from the link's `from` to its `to` station."""
+    """Arrays (n,), NaN where there is no profile. Forward is from the link's `from` to its `to` station."""
 
-    level_there_dbm: Floats
-    level_back_dbm: Floats
-    margin_there_db: Floats
-    margin_back_db: Floats
+    level_forward_dbm: Floats
+    level_return_dbm: Floats
+    margin_forward_db: Floats
+    margin_return_db: Floats
     required_margin_db: Floats
     """Of the weaker direction."""
     spare_db: Floats
@@ -46,9 +46,9 @@ class Answers:
     site_share: Floats
     """Share of such sites that give what is asked, weaker direction."""
     judgements: tuple[Judgement, Judgement]
-    """There and back."""
-    success_there: Floats
-    success_back: Floats
+    """Forward and return."""
+    success_forward: Floats
+    success_return: Floats
     spreading_factor: Floats
     """The lowest that suffices, 0 where none does; NaN throughout for other signals."""
     verdict: NDArray[np.int8]
@@ -57,12 +57,12 @@ class Answers:
     @property
     def margin_db(self) -> Floats:
         """Of the weaker direction."""
-        return np.minimum(self.margin_there_db, self.margin_back_db)
+        return np.minimum(self.margin_forward_db, self.margin_return_db)
 
     @property
     def success(self) -> Floats:
         """Of the weaker direction."""
-        return np.minimum(self.success_there, self.success_back)
+        return np.minimum(self.success_forward, self.success_return)
 
 
 def template_case(loaded: "LoadedPlan", link: Link, station: str) -> tuple[LinkCase, End]:
@@ -150,26 +150,26 @@ def answers(
         levels.append(level)
         margins.append(margin)
         judged.append(judge(template, found, rx, margin, shared))
-    there, home = judged
+    forward, return_ = judged
     # duty, dwell or channel over a legal limit: at risk at best, as a check has it
     over = any(x.legal_dbm is None for x in lawful(template)[1])
     at_best = VERDICTS.index("at_risk" if over else "closes")
-    weaker_back = margins[1] - home.required_margin_db < margins[0] - there.required_margin_db
-    margin = np.where(weaker_back, margins[1], margins[0])
-    needed = np.where(weaker_back, home.required_margin_db, there.required_margin_db)
+    weaker_return = margins[1] - return_.required_margin_db < margins[0] - forward.required_margin_db
+    margin = np.where(weaker_return, margins[1], margins[0])
+    needed = np.where(weaker_return, return_.required_margin_db, forward.required_margin_db)
     return Answers(
-        level_there_dbm=levels[0],
-        level_back_dbm=levels[1],
-        margin_there_db=margins[0],
-        margin_back_db=margins[1],
+        level_forward_dbm=levels[0],
+        level_return_dbm=levels[1],
+        margin_forward_db=margins[0],
+        margin_return_db=margins[1],
         required_margin_db=needed,
         spare_db=margin - needed,
-        site_share=np.minimum(there.site_share, home.site_share),
-        judgements=(there, home),
-        success_there=there.success,
-        success_back=home.success,
+        site_share=np.minimum(forward.site_share, return_.site_share),
+        judgements=(forward, return_),
+        success_forward=forward.success,
+        success_return=return_.success,
         spreading_factor=_lowest_factor(template, margin - needed),
-        verdict=np.minimum(np.minimum(there.verdict, home.verdict), np.int8(at_best)),
+        verdict=np.minimum(np.minimum(forward.verdict, return_.verdict), np.int8(at_best)),
     )
 
 

@@ -187,9 +187,11 @@ class _Search:
                 options = (end.rows(caps) for end, caps in zip(ends, signal.caps, strict=True))
                 pruned[signal.caps] = _Pairs.of(next(options), next(options), paths)
             pairs = pruned[signal.caps]
-            for tries, (for_there, for_back) in needed.items():
+            for tries, (forward_db, return_db) in needed.items():
                 # what a pair has over what is required, with the planned signal
-                over = np.minimum(pairs.there_db - for_there[pairs.at], pairs.back_db - for_back[pairs.at])
+                over = np.minimum(
+                    pairs.forward_db - forward_db[pairs.at], pairs.return_db - return_db[pairs.at]
+                )
                 close = np.flatnonzero(over >= -_SLACK_DB - signal.gain_db)
                 if close.size > _FEW:
                     close = close[np.argpartition(pairs.rank[close], _FEW)[:_FEW]]
@@ -443,8 +445,8 @@ class _Pairs:
     far: Rows
     at: tuple[NDArray[np.int64], NDArray[np.int64]]
     """Of the heights of each pair."""
-    there_db: Floats
-    back_db: Floats
+    forward_db: Floats
+    return_db: Floats
     """Margins with the planned signal."""
     rank: Floats
     """(n x f,) by cost, then by effort."""

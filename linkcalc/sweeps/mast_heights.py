@@ -83,7 +83,7 @@ class Pair:
     cost: float
     verdict: VerdictWord
     fade_margins_db: tuple[float, float]
-    """There and back."""
+    """Forward and return."""
     required_margins_db: tuple[float, float]
     delivery_probability: float
     """The lesser of both directions."""
@@ -236,12 +236,12 @@ def height_table(
 
 
 def _judged(case: LinkCase, near_m: Floats, far_m: Floats) -> tuple[Floats, tuple[Judgement, Judgement]]:
-    """Fade margins there and back of every pair of heights, (n, m, 2), and how each direction is judged."""
+    """Fade margins, forward and return, of every pair of heights, (n, m, 2), and how each direction is judged."""
     pairs = height_pairs(case, near_m, far_m)
     ends = [case.raised(near_m=float(h)) for h in near_m], [case.raised(far_m=float(h)) for h in far_m]
     margins = (pairs.path_gain_db + pairs.antenna_db)[..., np.newaxis] + _fixed_db(case, *ends)
     margins = np.round(margins, DECIMALS)
-    there, back = (
+    forward, return_ = (
         judgement(
             Requirement.of(case.link),
             margins[..., way],
@@ -251,7 +251,7 @@ def _judged(case: LinkCase, near_m: Floats, far_m: Floats) -> tuple[Floats, tupl
         )
         for way, (site, year) in enumerate(_noise_db(*ends))
     )
-    return margins, (there, back)
+    return margins, (forward, return_)
 
 
 @dataclass(frozen=True, eq=False)
@@ -268,7 +268,7 @@ class _Grid:
 
     @cached_property
     def required_db(self) -> Floats:
-        """There and back."""
+        """Forward and return."""
         return np.stack([j.required_margin_db for j in self.judgements], axis=-1)
 
     @cached_property
@@ -279,15 +279,15 @@ class _Grid:
     def pair(self, at: tuple[int, int]) -> Pair:
         """A pair as its place in the grid has it."""
         words = [VERDICTS.index(self.at_best), *(int(j.verdict[at]) for j in self.judgements)]
-        there_db, back_db = (float(m) for m in self.margins_db[at])
-        required_there_db, required_back_db = (float(m) for m in self.required_db[at])
+        forward_db, return_db = (float(m) for m in self.margins_db[at])
+        required_forward_db, required_return_db = (float(m) for m in self.required_db[at])
         return Pair(
             near_height_m=float(self.near_m[at[0]]),
             far_height_m=float(self.far_m[at[1]]),
             cost=float(self.cost[at]),
             verdict=VERDICTS[min(words)],
-            fade_margins_db=(there_db, back_db),
-            required_margins_db=(required_there_db, required_back_db),
+            fade_margins_db=(forward_db, return_db),
+            required_margins_db=(required_forward_db, required_return_db),
             delivery_probability=min(float(j.success[at]) for j in self.judgements),
         )
 
@@ -306,15 +306,15 @@ class _Grid:
         """A pair as a check of the whole link finds it."""
         raised = self.case.raised(near_m=float(self.near_m[at[0]]), far_m=float(self.far_m[at[1]]))
         result = check_link(raised, advice=False)
-        there, back = result.directions
+        forward, return_ = result.directions
         return Pair(
             near_height_m=raised.near.antenna_height_m,
             far_height_m=raised.far.antenna_height_m,
             cost=float(self.cost[at]),
             verdict=result.verdict,
-            fade_margins_db=(there.fade_margin_db, back.fade_margin_db),
-            required_margins_db=(there.required_margin_db, back.required_margin_db),
-            delivery_probability=min(there.delivery_probability, back.delivery_probability),
+            fade_margins_db=(forward.fade_margin_db, return_.fade_margin_db),
+            required_margins_db=(forward.required_margin_db, return_.required_margin_db),
+            delivery_probability=min(forward.delivery_probability, return_.delivery_probability),
         )
 
 
@@ -370,5 +370,5 @@ def _noise_db(near: list[LinkCase], far: list[LinkCase]) -> list[tuple[Floats, F
             np.array([float(together_db(i, "conditions")[0]) for i in items]),
         )
 
-    back = of([c.near for c in near])
-    return [of([c.far for c in far]), (back[0][:, np.newaxis], back[1][:, np.newaxis])]
+    site, conditions = of([c.near for c in near])
+    return [of([c.far for c in far]), (site[:, np.newaxis], conditions[:, np.newaxis])]

@@ -45,21 +45,21 @@ QUANTITIES: Mapping[str, Quantity] = {
     "spare_margin_db": Quantity("dB", "fade margin over the required one, of the weaker direction"),
     "verdict": Quantity("", "closes, at_risk or does_not_close"),
     "fade_margin_db": Quantity("dB", "fade margin, near to far"),
-    "back_fade_margin_db": Quantity("dB", "fade margin, far to near"),
+    "return_fade_margin_db": Quantity("dB", "fade margin, far to near"),
     "required_margin_db": Quantity("dB", "required fade margin, near to far"),
-    "back_required_margin_db": Quantity("dB", "required fade margin, far to near"),
+    "return_required_margin_db": Quantity("dB", "required fade margin, far to near"),
     "site_share": Quantity("", "share of such sites that meet the requirement, near to far"),
-    "back_site_share": Quantity("", "share of such sites that meet the requirement, far to near"),
+    "return_site_share": Quantity("", "share of such sites that meet the requirement, far to near"),
     "delivery_probability": Quantity("", "of one message with its tries, near to far"),
-    "back_delivery_probability": Quantity("", "of one message with its tries, far to near"),
+    "return_delivery_probability": Quantity("", "of one message with its tries, far to near"),
     "received_power_dbm": Quantity("dBm", "power at the far receiver"),
-    "back_received_power_dbm": Quantity("dBm", "power at the near receiver"),
+    "return_received_power_dbm": Quantity("dBm", "power at the near receiver"),
     "sensitivity_dbm": Quantity("dBm", "least power the far receiver needs"),
-    "back_sensitivity_dbm": Quantity("dBm", "least power the near receiver needs"),
+    "return_sensitivity_dbm": Quantity("dBm", "least power the near receiver needs"),
     "eirp_dbm": Quantity("dBm", "radiated by the near station towards the far one"),
-    "back_eirp_dbm": Quantity("dBm", "radiated by the far station towards the near one"),
+    "return_eirp_dbm": Quantity("dBm", "radiated by the far station towards the near one"),
     "time_on_air_s": Quantity("s", "of one message, near to far"),
-    "back_time_on_air_s": Quantity("s", "of one message, far to near"),
+    "return_time_on_air_s": Quantity("s", "of one message, far to near"),
     "charge_mc": Quantity(
         "mC", "taken from the near station's battery to send its message once; nan above 30 dBm unless stated"
     ),
@@ -67,7 +67,7 @@ QUANTITIES: Mapping[str, Quantity] = {
     "clearance_ratio": Quantity("", "least clearance of the ray, in first Fresnel zone radii, median k"),
     "model": Quantity("", "the model that gave the path loss"),
 }
-"""The arrays of every sweep. Near is the link's `from` station; `back_` is the direction from far to near."""
+"""The arrays of every sweep. Near is the link's `from` station; `return_` is the direction from far to near."""
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -284,7 +284,7 @@ class Sweep(Answer):
 def about(name: str) -> str:
     """What an array of a sweep holds, in words.
 
-    >>> about("back_fade_margin_db")
+    >>> about("return_fade_margin_db")
     'fade margin, far to near'
     """
     return QUANTITIES[name].about

@@ -27,12 +27,12 @@ from linkcalc.link.requirement import VERDICTS, Requirement
 from linkcalc.propagation import compiled
 
 FIGURES = (
-    "margin_there_db",
-    "margin_back_db",
+    "margin_forward_db",
+    "margin_return_db",
     "spare_db",
     "spare_in_three_db",
-    "success_there",
-    "success_back",
+    "success_forward",
+    "success_return",
     "path_loss_db",
     "verdict",
 )
@@ -140,12 +140,12 @@ def hop_figures(
         here = (land.latitude_deg, land.longitude_deg)
         got = answers(hop.template, hop.fixed, here, east_m, north_m, found)
     return {
-        "margin_there_db": got.margin_there_db,
-        "margin_back_db": got.margin_back_db,
+        "margin_forward_db": got.margin_forward_db,
+        "margin_return_db": got.margin_return_db,
         "spare_db": got.spare_db,
         "spare_in_three_db": ranked(_spare_db(hop.in_three, got), got.verdict),
-        "success_there": got.success_there,
-        "success_back": got.success_back,
+        "success_forward": got.success_forward,
+        "success_return": got.success_return,
         "path_loss_db": found.loss_db,
         "verdict": np.where(found.known, got.verdict, np.nan),
     }
@@ -154,11 +154,11 @@ def hop_figures(
 def _spare_db(asked: Requirement | None, got: Answers) -> Floats:
     """How much more than a requirement the weaker direction has."""
     if asked is None:
-        return np.full(got.margin_there_db.shape, np.nan)
-    margins_db = got.margin_there_db, got.margin_back_db
+        return np.full(got.margin_forward_db.shape, np.nan)
+    margins_db = got.margin_forward_db, got.margin_return_db
     required_db = (asked.margin_db(j.site_db, j.conditions_db, j.k_db) for j in got.judgements)
-    there_db, back_db = (a - b for a, b in zip(margins_db, required_db, strict=True))
-    return np.asarray(np.minimum(there_db, back_db))
+    forward_db, return_db = (a - b for a, b in zip(margins_db, required_db, strict=True))
+    return np.asarray(np.minimum(forward_db, return_db))
 
 
 def ranked(spare_db: Any, verdict: Any) -> Floats:
@@ -222,15 +222,15 @@ def chained(hops: Sequence[dict[str, Any]]) -> dict[str, Any]:
     Returns
     -------
     dict
-        "margin_db" and "spare_db" of the weaker hop, "success_there" and "success_back" of the chain with
+        "margin_db" and "spare_db" of the weaker hop, "success_forward" and "success_return" of the chain with
         the hops' uncertainties taken as independent, "verdict" of the worse hop.
     """
-    margins = [np.minimum(hop["margin_there_db"], hop["margin_back_db"]) for hop in hops]
+    margins = [np.minimum(hop["margin_forward_db"], hop["margin_return_db"]) for hop in hops]
     return {
         "margin_db": np.minimum.reduce(margins),
         "spare_db": np.minimum.reduce([hop["spare_db"] for hop in hops]),
-        "success_there": np.multiply.reduce([hop["success_there"] for hop in hops]),
-        "success_back": np.multiply.reduce([hop["success_back"] for hop in hops]),
+        "success_forward": np.multiply.reduce([hop["success_forward"] for hop in hops]),
+        "success_return": np.multiply.reduce([hop["success_return"] for hop in hops]),
         "verdict": np.minimum.reduce([hop["verdict"] for hop in hops]),
     }
 

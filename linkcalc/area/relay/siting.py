@@ -307,7 +307,7 @@ def _checked_hop(loaded: "LoadedPlan", link: Link, terrain: Layers) -> HopCheck:
 
 
 def _weaker_db(hop: dict[str, Any], cell: tuple[int, int]) -> float:
-    return float(min(hop["margin_there_db"][cell], hop["margin_back_db"][cell]))
+    return float(min(hop["margin_forward_db"][cell], hop["margin_return_db"][cell]))
 
 
 def _metres(grid: Grid, position: tuple[float, float]) -> tuple[float, float]:
