@@ -66,28 +66,9 @@ class Answers:
 
 
 def template_case(loaded: "LoadedPlan", link: Link, station: str) -> tuple[LinkCase, End]:
-    """A link of a plan without its ground, and which end stays where it is.
+    """A link of a plan without its ground, and which end, the `station`, stays where it is.
 
-    Parameters
-    ----------
-    loaded : LoadedPlan
-    link : Link
-        One of the plan's.
-    station : str
-        Name of the end that stays; the plan must position it.
-
-    Returns
-    -------
-    tuple of LinkCase and {"near", "far"}
-        The other end counts as positioned, wherever the plan has it.
-
-    Raises
-    ------
-    DomainError
-        If the station is no end of the link.
-    TerrainError
-        If the plan does not say where the station is.
-    """
+    The other end counts as positioned, wherever the plan has it."""
     plan = loaded.plan
     refuse_chosen(plan.conditions, "a map, a fleet or a place for a relay")
     if station not in (link.from_, link.to):
@@ -119,27 +100,7 @@ def answers(
     template: LinkCase, fixed: End, station_deg: tuple[float, float], east_m: Floats, north_m: Floats,
     found: Losses,
 ) -> Answers:  # fmt: skip
-    """Levels, margins and success over losses.
-
-    Parameters
-    ----------
-    template : LinkCase
-        From `template_case`, with the equipment of both ends.
-    fixed : {"near", "far"}
-    station_deg : tuple of float, degrees
-        Latitude and longitude of the fixed station.
-    east_m, north_m : ndarray, m, (n,)
-        Positions, as they went into `losses`.
-    found : Losses
-
-    Returns
-    -------
-    Answers
-
-    References
-    ----------
-    `linkcalc.link.case` and `linkcalc.link.judgement`: the rules of a check.
-    """
+    """Levels, margins and success over the losses of positions east and north of the fixed station."""
     common = _common_db(template, fixed, station_deg, east_m, north_m, found)
     shared = path_items(template, found)
     levels, margins, judged = [], [], []

@@ -82,28 +82,12 @@ class Candidates(Answer):
 
 
 def compare(plans: Sequence[Candidate], settings: Sequence[str] = (), *, leaf: str = "plan") -> Candidates:
-    """Check candidates and put what decides side by side.
+    """Check candidates and put what decides side by side; see `linkcalc.compare`.
 
-    Parameters
-    ----------
-    plans : sequence of path, LoadedPlan, or (name, LoadedPlan)
-    settings : sequence of str
-        Each makes a further candidate of each plan file: ``"tank.antenna_height_m=8"``; several keys of one
-        candidate with commas between.
-    leaf : str
-        ``plan``: as each plan says; ``in``, ``out``, or ``both``: every candidate for trees in leaf and out of it.
+    Each of `settings`, such as ``"tank.antenna_height_m=8"``, several keys with commas between, makes a further
+    candidate of each plan file. `leaf` is ``plan``, ``in``, ``out``, or ``both``: every candidate for trees in leaf
+    and out of it.
 
-    Returns
-    -------
-    Candidates
-
-    Raises
-    ------
-    LinkcalcError
-        If there is but one candidate, or as checking a plan does.
-
-    Examples
-    --------
     >>> import linkcalc as lc
     >>> found = compare([lc.sample_path("upland")], ["tank.antenna_height_m=8"])
     >>> [(r.candidate, r.verdict) for r in found.rows]

@@ -48,8 +48,6 @@ _ROUNDING_DB = 1e-4
 class MastPrices:
     """What a mast costs, in any currency; the defaults only have plausible proportions.
 
-    Examples
-    --------
     >>> MastPrices(cost_per_m=10.0, guyed_above_m=6.0, guyed_cost_per_m=30.0, cost_per_mast=5.0).of([0, 6, 7])
     array([  0.,  65., 215.])
     """
@@ -159,32 +157,11 @@ def height_table(
     stated: frozenset[str] = frozenset(),
     bases_m: tuple[float, float] = (0.0, 0.0),
 ) -> HeightTable:
-    """Work out a link over both antenna heights.
+    """Work out a link over both antenna heights; see `linkcalc.heights`.
 
-    Parameters
-    ----------
-    case : LinkCase
-    highest_m : float, m
-        Highest antenna above ground at either end, 2 to 200; a station's own `highest_antenna_m` counts besides.
-    step_m : float, m, optional
-        Between heights; default: the finest of 0.1, 0.25, 0.5, 1, 2 and 5 m that gives at most 40 heights.
-        The present heights are looked at besides.
-    prices : MastPrices, optional
-    stated : frozenset of str
-        Which of the prices the user stated; the others are listed as assumed.
-    bases_m : tuple of float, m
-        How high at the `from` and at the `to` station something stands already that carries a mast (a tank, a
-        gable): only what is above costs.
-
-    Returns
-    -------
-    HeightTable
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range, or a height that is there already is above `highest_m`.
-    """
+    By default the finest usual step that gives at most 40 heights is taken, and the present heights are looked at
+    besides. `stated` are the prices that the user stated. What stands at the ends already, `bases_m` high, carries a
+    mast for nothing."""
     top = float(checked("highest_m", highest_m, at_least=2.0, at_most=MOST_M))
     for base in bases_m:
         if checked("bases_m", base, at_least=0.0) > top:

@@ -125,33 +125,14 @@ class Sweep(Answer):
         raise KeyError(f"{name!r}; there are {', '.join([*self.dims, *self.data])}")
 
     def cell(self, values: Mapping[str, Any]) -> dict[str, Any]:
-        """Everything about one combination.
-
-        Parameters
-        ----------
-        values : mapping of str to value
-            One of its values for each parameter, by the names in `dims`.
-
-        Returns
-        -------
-        dict of str to float or str
-        """
+        """Return everything about one combination, given one of its values for each parameter, by the names in
+        `dims`."""
         if set(values) != set(self.dims):
             raise DomainError(f"give one value each of {', '.join(self.dims)}")
         return {name: _item(array[()]) for name, array in self.select(values).data.items()}
 
     def select(self, values: Mapping[str, Any]) -> "Sweep":
-        """The sweep at one value of some of its parameters, over the others.
-
-        Parameters
-        ----------
-        values : mapping of str to value
-            One of its values for each parameter that is to be fixed, by the names in `dims`.
-
-        Returns
-        -------
-        Sweep
-        """
+        """Return the sweep at one value of some of its parameters, by the names in `dims`, over the others."""
         index: list[Any] = [slice(None)] * len(self.dims)
         for name, value in values.items():
             if name not in self.dims:
@@ -169,13 +150,8 @@ class Sweep(Answer):
         )
 
     def columns(self) -> dict[str, Values]:
-        """Parameters and data as columns of one row a combination, the last parameter changing fastest.
-
-        Returns
-        -------
-        dict of str to ndarray, shape (size,)
-            Copies.
-        """
+        """Return copies of parameters and data as columns of one row a combination, the last parameter changing
+        fastest."""
         axes = np.meshgrid(*(self.coords[name] for name in self.dims), indexing="ij")
         columns = {name: axis.flatten() for name, axis in zip(self.dims, axes, strict=True)}
         return columns | {name: array.flatten() for name, array in self.data.items()}
@@ -282,11 +258,7 @@ class Sweep(Answer):
 
 
 def about(name: str) -> str:
-    """What an array of a sweep holds, in words.
-
-    >>> about("return_fade_margin_db")
-    'fade margin, far to near'
-    """
+    """What an array of a sweep holds, in words."""
     return QUANTITIES[name].about
 
 

@@ -212,19 +212,8 @@ def all_hops(job: Job, run: Run, store: TileStore | None = None) -> list[dict[st
 
 
 def chained(hops: Sequence[dict[str, Any]]) -> dict[str, Any]:
-    """What a chain of hops comes to: the weaker hop, and messages that have to pass them all.
-
-    Parameters
-    ----------
-    hops : sequence of dict
-        `FIGURES` of each.
-
-    Returns
-    -------
-    dict
-        "margin_db" and "spare_db" of the weaker hop, "success_forward" and "success_return" of the chain with
-        the hops' uncertainties taken as independent, "verdict" of the worse hop.
-    """
+    """What a chain of hops comes to: the weaker hop, and messages that pass them all, the hops' uncertainties
+    independent."""
     margins = [np.minimum(hop["margin_forward_db"], hop["margin_return_db"]) for hop in hops]
     return {
         "margin_db": np.minimum.reduce(margins),
@@ -236,25 +225,9 @@ def chained(hops: Sequence[dict[str, Any]]) -> dict[str, Any]:
 
 
 def best_cells(rank: Any, grid: Grid, *, apart_m: float, count: int) -> list[tuple[int, int]]:
-    """The best cells, taken one after the other, each as far as required from those before.
+    """The best cells by a rank, rows and columns, each at least so far from those before; NaN is never taken. Of
+    equals the northernmost comes first, then the westernmost.
 
-    Parameters
-    ----------
-    rank : ndarray, (side, side)
-        The higher the better; NaN is never taken.
-    grid : Grid
-    apart_m : float, m
-        Between centres, at least.
-    count : int
-        At most so many.
-
-    Returns
-    -------
-    list of tuple of int
-        Row and column, the best first; the northernmost, then westernmost of equals.
-
-    Examples
-    --------
     >>> rank = np.array([[9.0, 8.0, 1.0], [2.0, 3.0, 4.0], [np.nan, 5.0, 6.0]])
     >>> best_cells(rank, Grid(0.0, 0.0, 30.0, 1), apart_m=50.0, count=5)
     [(0, 0), (2, 2), (0, 2)]
