@@ -117,10 +117,10 @@ def compare(place: Scene, count: int, use_numba: bool, seed: int = 1, at=None) -
         close = {
             "loss": (found.loss_db[i], want.loss_db),
             "trees": (found.trees_db[i], want.trees_db),
-            "level there": (got.level_there_dbm[i], there.received_power_dbm),
-            "level back": (got.level_back_dbm[i], back.received_power_dbm),
-            "margin there": (got.margin_there_db[i], there.fade_margin_db),
-            "margin back": (got.margin_back_db[i], back.fade_margin_db),
+            "level forward": (got.level_forward_dbm[i], there.received_power_dbm),
+            "level return": (got.level_return_dbm[i], back.received_power_dbm),
+            "margin forward": (got.margin_forward_db[i], there.fade_margin_db),
+            "margin return": (got.margin_return_db[i], back.fade_margin_db),
             "required": (got.judgements[0].required_margin_db[i], there.required_margin_db),
             "required back": (got.judgements[1].required_margin_db[i], back.required_margin_db),
         }
