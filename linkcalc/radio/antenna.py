@@ -1,5 +1,6 @@
 """Antennas: gain, beamwidths and pattern by type, by stated figures or by measured tables; polarisation mismatch.
 
+Numbers in give a number, arrays an array of the broadcast shape, in the unit that the function's name ends with.
 Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
 """
 
@@ -313,10 +314,6 @@ def gain_towards_dbi(
         Elevation of the main beam in that bearing, positive upward: the antenna is tilted as a whole, so an
         omnidirectional one looks down behind when it looks up in front.
 
-    Returns
-    -------
-    ndarray or float, dBi, the arguments broadcast
-
     Notes
     -----
     Attenuation in azimuth and elevation, each 12 (angle / beamwidth)^2 dB or as measured, added and held above the
@@ -376,10 +373,6 @@ def polarisation_loss_db(one: Polarisation, other: Polarisation, *, tilt_deg: Ar
         Two circular antennas are taken to turn the same way.
     tilt_deg : array_like, degrees, -90 to 90
         Rotation of one antenna about the path, away from its stated polarisation.
-
-    Returns
-    -------
-    ndarray or float, dB, shape of `tilt_deg`
 
     Notes
     -----

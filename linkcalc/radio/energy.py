@@ -4,6 +4,7 @@ Charge is reckoned in milliampere-hours at the battery's terminals: with a linea
 straight from the cells, what the radio draws is what the battery gives. Generic figures are from memory
 unless a source is named; state your own.
 
+Numbers in give a number, arrays an array of the broadcast shape, in the unit that the function's name ends with.
 Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
 """
 
@@ -163,16 +164,7 @@ def transmit_current_ma(power_dbm: ArrayLike) -> Any:
     Parameters
     ----------
     power_dbm : array_like, dBm, up to 30
-        Conducted power. Below 10 dBm the current of 10 dBm is given.
-
-    Returns
-    -------
-    ndarray or float, mA, shape of `power_dbm`
-
-    Raises
-    ------
-    DomainError
-        If a power is not finite or above 30 dBm, where no generic figure is known.
+        Conducted power. Below 10 dBm the current of 10 dBm is given; above 30 no generic figure is known.
 
     Notes
     -----
@@ -209,10 +201,6 @@ def expected_transmissions(success: ArrayLike, tries: ArrayLike) -> Any:
     tries : array_like, 1 or more
         After so many it is given up.
 
-    Returns
-    -------
-    ndarray or float, 1 to `tries`, the arguments broadcast
-
     References
     ----------
     Truncated geometric distribution: (1 - (1-p)^n)/p. Losses are taken as independent from try to try.
@@ -248,7 +236,7 @@ def mean_currents_ma(
     Parameters
     ----------
     interval_s : array_like, s, above 0
-        Between messages.
+        Between messages; longer than sending and receiving one with its tries takes.
     time_on_air_s : array_like, s, 0 or more
         Of one transmission.
     transmit_current_ma, receive_current_ma, sensor_current_ma : array_like, mA, 0 or more
@@ -261,16 +249,6 @@ def mean_currents_ma(
         The sensor is on for each message.
     sleep_current_ma : array_like, mA, 0 or more
         Drawn all the time.
-
-    Returns
-    -------
-    Draw
-        The arguments broadcast.
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range, or sending and receiving take longer than the interval.
 
     Examples
     --------
@@ -312,26 +290,18 @@ def battery_life_years(
     usable_share: ArrayLike = 1.0,
     self_discharge_per_year: ArrayLike = 0.0,
 ) -> Any:
-    """How long a battery lasts; not yet cut at `LONGEST_QUOTED_YEARS`.
+    """How long a battery lasts, in years of 8766 h; not yet cut at `LONGEST_QUOTED_YEARS`.
 
     Parameters
     ----------
     capacity_mah : array_like, mAh, above 0
         Rated.
     mean_current_ma : array_like, mA, 0 or more
+        Not 0 together with `self_discharge_per_year`: then nothing drains the battery.
     usable_share : array_like, above 0 to 1
         Share of the rated capacity that can be had before the end of life.
     self_discharge_per_year : array_like, 0 to 1
         Share of the rated capacity lost each year, as if drawn by a steady current.
-
-    Returns
-    -------
-    ndarray or float, years of 8766 h, the arguments broadcast
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range, or nothing drains the battery.
 
     Examples
     --------
@@ -353,27 +323,9 @@ def battery_life_years(
 def capacity_share(chemistry: ChemistryName, temperature_c: ArrayLike) -> Any:
     """Share of the rated capacity that a kind of cell gives at a temperature, down to its end voltage.
 
-    Parameters
-    ----------
-    chemistry : str
-        A key of `CHEMISTRIES`.
-    temperature_c : array_like, degrees Celsius, within the range of the chemistry's table
+    `chemistry` is a key of `CHEMISTRIES`; `temperature_c` must be within its table, where it is meant to work. Generic
+    derating, common practice, no source.
 
-    Returns
-    -------
-    ndarray or float, 0 to 1, shape of `temperature_c`
-
-    Raises
-    ------
-    DomainError
-        If the chemistry is unknown or a temperature is outside its table, where it is not meant to work.
-
-    References
-    ----------
-    Generic derating, common practice, no source.
-
-    Examples
-    --------
     >>> round(capacity_share("alkaline", 0.0), 2), round(capacity_share("li_socl2", 20.0), 2)
     (0.48, 0.9)
     """
@@ -386,19 +338,8 @@ def capacity_share(chemistry: ChemistryName, temperature_c: ArrayLike) -> Any:
 
 
 def daily_energy_wh(mean_current_ma: ArrayLike, voltage_v: ArrayLike) -> Any:
-    """Energy a station takes in a day.
+    """Energy a station takes in a day; the current 0 or more, the voltage above 0.
 
-    Parameters
-    ----------
-    mean_current_ma : array_like, mA, 0 or more
-    voltage_v : array_like, V, above 0
-
-    Returns
-    -------
-    ndarray or float, Wh, the arguments broadcast
-
-    Examples
-    --------
     >>> round(daily_energy_wh(25.0, 3.7), 2)
     2.22
     """
@@ -416,10 +357,6 @@ def solar_panel_w(daily_wh: ArrayLike, peak_sun_h: ArrayLike, efficiency: ArrayL
         Of the worst month: hours a day at 1000 W/m2 that give the day's sunshine on the panel.
     efficiency : array_like, above 0 to 1
         Charger, wiring, dirt and heat together.
-
-    Returns
-    -------
-    ndarray or float, W, the arguments broadcast
 
     References
     ----------
@@ -445,10 +382,6 @@ def storage_wh(daily_wh: ArrayLike, days: ArrayLike, usable_share: ArrayLike) ->
         3 in sunny places, 5 to 7 at high latitudes.
     usable_share : array_like, above 0 to 1
         Of the rated capacity.
-
-    Returns
-    -------
-    ndarray or float, Wh, the arguments broadcast
 
     References
     ----------
