@@ -16,8 +16,17 @@ import numpy as np
 from scipy.special import ndtri
 
 from linkcalc._arrays import Floats
-from linkcalc.fleets.air import Again, Air, Encounters, Rates
-from linkcalc.fleets.levels import MARGINS_DB, MIDDLES_DB, STEP_DB, above, level_shares, received_by_margin
+from linkcalc.fleets.air import Again, Air, Rates
+from linkcalc.fleets.encounters import Encounters
+from linkcalc.fleets.levels import (
+    MARGINS_DB,
+    MIDDLES_DB,
+    STEP_DB,
+    above,
+    level_shares,
+    received_by_margin,
+    received_level_shares,
+)
 from linkcalc.fleets.network import Ints, Network, Setting
 
 _Z = np.linspace(-6.0, 6.0, 97)
@@ -301,8 +310,7 @@ def outlook(network: Network, setting: Setting, *, spread: bool = True) -> Outlo
             break
     collided, found_busy = np.empty(n), np.empty(n)
     for nodes, j, c in groups:
-        shares = level_shares(network.fading[nodes, j], margin[nodes])
-        shares /= np.maximum(shares.sum(axis=1, keepdims=True), 1e-300)
+        shares = received_level_shares(network.fading[nodes, j], margin[nodes])
         collided[nodes] = (shares * -np.expm1(-air.collisions(nodes, j, c))).sum(axis=1)
         found_busy[nodes] = air.busy(nodes, j)
     return Outlook(
@@ -328,8 +336,7 @@ def _found_deaf(
     found = np.zeros(network.nodes)
     if network.half_duplex and network.acknowledged:
         for nodes, j, c in groups:
-            shares = level_shares(network.fading[nodes, j], margin_db[nodes])
-            shares /= np.maximum(shares.sum(axis=1, keepdims=True), 1e-300)
+            shares = received_level_shares(network.fading[nodes, j], margin_db[nodes])
             found[nodes] = (shares * air.deaf(nodes, j, c)).sum(axis=1)
     return found
 
