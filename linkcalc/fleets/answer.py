@@ -51,37 +51,12 @@ def answer(
     use_numba: bool | None = None,
     say: Callable[[str], None] = lambda line: None,
 ) -> FleetResult:
-    """Answer a fleet.
+    """Answer a fleet; `say` gets lines for the user on the way.
 
-    Parameters
-    ----------
-    loaded : LoadedFleet
-        From `linkcalc.plan.fleet.load_fleet`.
-    choose : bool
-        Propose shed, spreading factor and power of each node; else they are as planned, and the shed that
-        hears a node best where none is stated.
-    play : bool
-        Play the fleet packet by packet, too.
-    seed : int
-        Of the simulation.
-    scheduler : Scheduler, optional
-        Who works off paths and simulations; by default threads here. The numbers are the same.
-    use_numba : bool, optional
-        By default, where numba is installed.
-    say : callable, optional
-        Gets lines for the user.
+    `choose` proposes shed, spreading factor and power of each node; else they are as planned, and the shed that hears
+    a node best where none is stated. `play` plays the fleet packet by packet, too, from a `seed`. The numbers do not
+    depend on who processes the parts (`scheduler`).
 
-    Returns
-    -------
-    FleetResult
-
-    Raises
-    ------
-    TerrainError, PlanError, DomainError
-        With one line: no ground, or figures that cannot be.
-
-    Examples
-    --------
     >>> from linkcalc.plan.fleet import load_fleet
     >>> from linkcalc.sample_files import sample_fleet_path
     >>> found = answer(load_fleet(sample_fleet_path()), play=False)

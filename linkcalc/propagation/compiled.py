@@ -18,6 +18,7 @@ import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -60,32 +61,11 @@ def compile_function(
     uses: Sequence[Callable[..., Any]] = (),
     parallel: bool = False,
 ) -> Any:
-    """Compile a plain function that may call the formulas of this package.
+    """Compile a plain function, in numba's subset of Python, that may call the formulas of this package.
 
-    The machine code is kept on disk where a folder for it can be written, else compiled anew by each
-    process.
+    `uses` are further functions that it calls, directly or not; with `parallel` the processor's cores share `prange`
+    loops. The machine code is kept on disk where a folder for it can be written, else compiled anew by each process.
 
-    Parameters
-    ----------
-    function : callable
-        In the subset of Python that numba compiles. It may call the formulas and scans of `_kernels` and
-        `p1812`, and `path_loss_db` of this module.
-    uses : sequence of callable
-        Further functions that it calls, directly or not.
-    parallel : bool
-        Share `numba.prange` loops between the processor's cores.
-
-    Returns
-    -------
-    callable
-
-    Raises
-    ------
-    ModuleNotFoundError
-        If numba is not installed, see `available`.
-
-    Examples
-    --------
     >>> edge = compile_function(_kernels.knife_edge) if available() else _kernels.knife_edge
     >>> round(float(edge(0.0)), 2)
     6.03
@@ -203,7 +183,7 @@ def basic_transmission_loss_db(
     rx_coast_km: ArrayLike | None = None,
     use_numba: bool | None = None,
 ) -> Floats:
-    """`p1812.basic_transmission_loss_db` for many profiles, spread over the processor's cores.
+    """`p1812.basic_transmission_loss_db` for many profiles, spread over the processor's cores; (profiles,).
 
     Parameters
     ----------
@@ -213,29 +193,10 @@ def basic_transmission_loss_db(
         Profile i is the points from offsets[i] up to, not including, offsets[i + 1]. The first is 0, the
         last the number of points.
     tx_height_m, rx_height_m, frequency_hz, time_percent, ... : array_like
-        As for one profile; scalars, or one value for each profile.
+        As for one profile, with its range; scalars, or one value for each profile. A `DomainError` names the first bad
+        profile.
     use_numba : bool, optional
         By default, numba where it is installed, else numpy. Both give the same numbers to 1e-9 dB.
-
-    Returns
-    -------
-    ndarray, dB, shape (profiles,)
-
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or not defined; the message names the first bad profile.
-    ModuleNotFoundError
-        If `use_numba` is true and numba is not installed.
-
-    Warns
-    -----
-    OutOfRangeWarning
-        If frequency, path length or antenna height lie outside the standard's range.
-
-    References
-    ----------
-    Rec. ITU-R P.1812-8 (09/2025).
 
     Examples
     --------
@@ -373,6 +334,10 @@ def many(
             )
 
 
+def _is_formula(thing: Any, module: ModuleType) -> bool:
+    return inspect.isfunction(thing) and thing.__module__ == module.__name__ and thing is not _kernels.where
+
+
 prange: Any = range
 """numba's, once it is imported."""
 
@@ -386,36 +351,7 @@ def _many_compiled() -> Any:
 
 
 _FORMULAS: tuple[Callable[..., Any], ...] = (
-    _kernels.scan_profile,
-    _kernels.scan_nu,
-    _kernels.scan_smooth_nu,
-    _kernels.fit_surface,
-    _kernels.bullington_edge,
-    _kernels.bullington_nu,
-    _kernels.first_from,
-    _kernels.smooth_slope,
-    _kernels.smooth_slope_back,
-    _kernels.smooth_bullington_nu,
-    _kernels.smallest_clearance,
-    _kernels.sphere_of_path,
-    _kernels.knife_edge,
-    _kernels.bullington,
-    _kernels.height_gain,
-    _kernels.first_term_over,
-    _kernels.first_term,
-    _kernels.spherical,
-    _kernels.delta_bullington,
-    _p1812.longest,
-    _p1812.scan_sections,
-    _p1812.scan_roughness,
-    _p1812.anomalous_propagation,
-    _p1812.path_of_profile,
-    _p1812.ducting_exponent,
-    _p1812.sea_coupling,
-    _p1812.site_shielding,
-    _p1812.upper_quantile,
-    _p1812.time_interpolation,
-    _p1812.losses,
+    *(f for module in (_kernels, _p1812) for f in vars(module).values() if _is_formula(f, module)),
     problem,
     path_loss_db,
 )
