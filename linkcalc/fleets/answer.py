@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import replace
+from dataclasses import fields, replace
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -21,7 +21,7 @@ from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import VerdictWord
 from linkcalc.plan.fleet import POWER_STEPS_DBM, LoadedFleet
 from linkcalc.plan.wording import quoted
-from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, battery_life_years, capacity_share
+from linkcalc.radio.energy import CHEMISTRIES, LONGEST_QUOTED_YEARS, battery_life_years, capacity_share
 
 if TYPE_CHECKING:
     from linkcalc.area.scheduler import Scheduler
@@ -165,15 +165,7 @@ def _before(kept: Assignment, required: float) -> AsPlanned:
 
 
 def _supply(loaded: LoadedFleet) -> Supply:
-    s = loaded.fleet.supply
-    return Supply(
-        s.transmit_current_ma,
-        s.receive_current_ma,
-        s.receive_window_s,
-        s.sleep_current_ma,
-        s.sensor_current_ma,
-        s.sensor_warm_up_s,
-    )
+    return Supply(**{f.name: getattr(loaded.fleet.supply, f.name) for f in fields(Supply)})
 
 
 def _choice(
@@ -330,8 +322,6 @@ def _years(battery: "Battery", charge_per_day: float) -> float:
         if battery.usable_percent is None
         else battery.usable_percent / 100.0
     )
-    from linkcalc.radio.energy import CHEMISTRIES
-
     lost = battery.self_discharge_percent_per_year
     yearly = CHEMISTRIES[battery.chemistry].self_discharge_per_year if lost is None else lost / 100.0
     years = battery_life_years(

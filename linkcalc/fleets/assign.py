@@ -8,6 +8,7 @@ small enough to try every one it is held against those.
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import combinations, product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -285,12 +286,7 @@ def _every_option(network: Network, choice: Choice) -> list[list[Option]]:
 
 
 def _changes(every: list[list[Option]], *, pairs: bool) -> Iterator[list[tuple[int, Option]]]:
-    for node, own in enumerate(every):
-        for option in own:
-            yield [(node, option)]
-    if pairs:
-        for a, own in enumerate(every):
-            for b in range(a + 1, len(every)):
-                for one in own:
-                    for other in every[b]:
-                        yield [(a, one), (b, other)]
+    for together in (1, 2) if pairs else (1,):
+        for nodes in combinations(range(len(every)), together):
+            for options_of_them in product(*(every[node] for node in nodes)):
+                yield list(zip(nodes, options_of_them, strict=True))

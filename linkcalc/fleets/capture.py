@@ -32,14 +32,10 @@ def survival_threshold_db(wanted_factor: ArrayLike, interfering_factor: ArrayLik
     Measured, on the same bandwidth. Theory (Goursaud and Gorce, EAI Endorsed Transactions on IoT, 2015) is
     more generous between different factors and asks 6 dB between equal ones.
 
-    References
-    ----------
     Croce et al., Impact of spreading factor imperfect orthogonality, IEEE Communications Letters 22(4),
     2018, DOI 10.1109/LCOMM.2018.2797057. Rows are the wanted packet: the authors' page has a threshold for
     each reference factor, and three simulators index it so (B).
 
-    Examples
-    --------
     >>> survival_threshold_db(7, 7), survival_threshold_db(12, 7), survival_threshold_db(7, 12)
     (1.0, -25.0, -9.0)
     """

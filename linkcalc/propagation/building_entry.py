@@ -81,12 +81,8 @@ def building_entry_sigma_db(
     The distribution is skewed towards large losses, so this is an estimate for adding to other spreads. Arguments as
     `building_entry_loss_db`.
 
-    References
-    ----------
     Distribution of Rec. ITU-R P.2109-2; reduction to one figure: our own.
 
-    Examples
-    --------
     >>> round(building_entry_sigma_db(868e6), 1)
     7.6
     """

@@ -300,12 +300,8 @@ def smooth_bullington_loss_db(
     What `bullington_loss_db` tends to over flat ground as its points come closer. Path length and heights as for
     `smooth_earth_loss_db`.
 
-    References
-    ----------
     Rec. ITU-R P.1812-8, Attachment 4. Not compared with a published number.
 
-    Examples
-    --------
     >>> round(smooth_bullington_loss_db(50_000.0, 20.0, 10.0, 868e6), 1)
     20.2
     """
@@ -382,12 +378,8 @@ def spherical_earth_loss_db(
 
     Arguments as for `bullington_loss_db` and `smooth_earth_loss_db`; clutter does not act on the fitted surface.
 
-    References
-    ----------
     Rec. ITU-R P.526-16, section 4.5.2 (effective heights) and 3.2.
 
-    Examples
-    --------
     >>> d, h = [0.0, 10e3, 20e3, 30e3, 40e3], [10.0, 12.0, 9.0, 11.0, 10.0]
     >>> round(spherical_earth_loss_db(d, h, tx_height_m=6.0, rx_height_m=6.0, frequency_hz=868e6), 1)
     44.8
@@ -419,13 +411,9 @@ def delta_bullington_loss_db(
 
     Arguments as for `bullington_loss_db` and `smooth_earth_loss_db`.
 
-    References
-    ----------
     Rec. ITU-R P.526-16, section 4.5.2; the same as Rec. ITU-R P.1812-8, section 4.3.4. Checked against the
     published rows of the P.452-18 and P.1812-8 validation sets.
 
-    Examples
-    --------
     >>> d, h = [0.0, 1000.0, 2000.0, 3000.0], [10.0, 30.0, 12.0, 10.0]
     >>> round(delta_bullington_loss_db(d, h, tx_height_m=6.0, rx_height_m=6.0, frequency_hz=868e6), 1)
     26.1
@@ -454,13 +442,9 @@ def cascaded_knife_edge_loss_db(
     Arguments as for `bullington_loss_db`. It depends on how closely the profile is sampled; for general terrain prefer
     `delta_bullington_loss_db`.
 
-    References
-    ----------
     Rec. ITU-R P.526, cascaded knife-edge method of older editions; equation 23 of the official workbook of
     Rec. ITU-R P.452-14 (A).
 
-    Examples
-    --------
     >>> d, h = [0.0, 1000.0, 2000.0, 3000.0], [10.0, 30.0, 25.0, 10.0]
     >>> round(cascaded_knife_edge_loss_db(d, h, tx_height_m=6.0, rx_height_m=6.0, frequency_hz=868e6), 1)
     32.6

@@ -187,12 +187,8 @@ def galactic_noise_db(frequency_hz: ArrayLike) -> Any:
 def man_made_noise_deciles_db(environment: Environment) -> tuple[float, float]:
     """Upper and lower decile of man-made noise about its median within the hour, both positive.
 
-    References
-    ----------
     Rec. ITU-R P.372-17, part 6 (quiet rural as rural).
 
-    Examples
-    --------
     >>> man_made_noise_deciles_db("residential")
     (10.6, 5.3)
     """
@@ -203,12 +199,8 @@ def man_made_noise_deciles_db(environment: Environment) -> tuple[float, float]:
 def man_made_noise_location_sigma_db(environment: Environment) -> float:
     """Standard deviation of median man-made noise from place to place within a category.
 
-    References
-    ----------
     Rec. ITU-R P.372, deciles of 8.4, 5.8 and 6.8 dB (from memory); quiet rural taken as rural.
 
-    Examples
-    --------
     >>> round(man_made_noise_location_sigma_db("rural"), 1)
     5.3
     """
@@ -316,13 +308,9 @@ def system_noise_power_dbm(
 def noise_sigma_db(noise: SystemNoise) -> Any:
     """Standard deviation over time of the total noise that its upper decile stands for.
 
-    References
-    ----------
     Normal distribution in dB: the decile lies 1.2816 standard deviations above the median. The upper side is
     taken because it is the one that takes a link down.
 
-    Examples
-    --------
     >>> round(noise_sigma_db(system_noise(125e3, 6.0, "rural", 0.0, 100e6)), 1)
     6.1
     """

@@ -252,13 +252,9 @@ def climate_refractivity(
 def annual_low_k_factor(climate: Climate = "temperate") -> float:
     """Effective earth radius factor exceeded 99.9 % of the year: what the loss varies by over the year.
 
-    References
-    ----------
     Rec. ITU-R P.2001, equations 3.4.1.1 and 3.4.1.2 with its maps (A), at places of each kind (our choice):
     1.0 to 1.2 in middle latitudes, 0.87 to 0.96 in the hottest continents.
 
-    Examples
-    --------
     >>> annual_low_k_factor("temperate"), annual_low_k_factor("desert")
     (1.1, 0.95)
     """

@@ -56,35 +56,24 @@ class Cut:
 
 @dataclass(frozen=True, eq=False)
 class Antenna:
-    """An antenna's figures.
-
-    Attributes
-    ----------
-    type : str
-        What it is called where it is not measured.
-    gain_dbi : float
-        Peak gain; like the beamwidths an array where many antennas are asked at once.
-    horizontal_beamwidth_deg, vertical_beamwidth_deg : float
-        Between half-power points in azimuth (360: omnidirectional) and elevation.
-    shape : str
-        Of the elevation pattern, see `linkcalc.radio.antenna_types.Shape`.
-    floor_db : float
-        Nothing is weaker than this below the peak.
-    source : str
-        Where the figures come from, for the reader of a report.
-    azimuth, elevation : Cut or None
-        The pattern as measured, in place of beamwidth and shape.
-    """
+    """An antenna's figures; gain and beamwidths are arrays where many antennas are asked at once."""
 
     type: AntennaType
+    """What it is called where it is not measured."""
     gain_dbi: float
+    """Peak gain."""
     horizontal_beamwidth_deg: float
     vertical_beamwidth_deg: float
+    """Between half-power points in azimuth (360: omnidirectional) and elevation."""
     shape: Shape
+    """Of the elevation pattern."""
     floor_db: float
+    """Nothing is weaker than this below the peak."""
     source: str
+    """Where the figures come from, for the reader of a report."""
     azimuth: Cut | None = None
     elevation: Cut | None = None
+    """The pattern as measured, in place of beamwidth and shape."""
 
     @property
     def words(self) -> str:

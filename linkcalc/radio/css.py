@@ -35,12 +35,8 @@ _PARITY_BITS = {"4/5": 1, "4/6": 2, "4/7": 3, "4/8": 4}
 def symbol_time_s(spreading_factor: ArrayLike, bandwidth_hz: ArrayLike) -> Any:
     """Duration of one chirp.
 
-    References
-    ----------
     Definition of chirp spread spectrum: 2^SF chips at one chip per second and hertz.
 
-    Examples
-    --------
     >>> symbol_time_s(12, 125e3)
     0.032768
     """
@@ -176,13 +172,9 @@ def required_snr_db(spreading_factor: ArrayLike) -> Any:
 
     -7.5 at SF7, 2.5 dB less with every step, down to -20 at SF12.
 
-    References
-    ----------
     Demodulator thresholds used by several public network simulators; ETSI TR 103 526 and the values for SF5
     and SF6 are from memory, unchecked.
 
-    Examples
-    --------
     >>> required_snr_db([7, 12]).tolist()
     [-7.5, -20.0]
     """
@@ -251,17 +243,11 @@ def symbol_error_rate(snr_db: ArrayLike, spreading_factor: ArrayLike) -> Any:
 def symbol_error_rate_approximate(snr_db: ArrayLike, spreading_factor: ArrayLike) -> Any:
     """Gaussian approximation of `symbol_error_rate`, a closed form; arguments as there.
 
-    Notes
-    -----
     From 15 % low to 27 % high of the exact rate while that lies between 1e-5 and 0.18 (SF7 to SF12); at
     2e-6 up to 28 % low.
 
-    References
-    ----------
     Elshabrawy and Robert, IEEE Communications Letters 2018, DOI 10.1109/LCOMM.2018.2849718 (from memory).
 
-    Examples
-    --------
     >>> f"{symbol_error_rate_approximate(-7.78, 7):.1e}"
     '1.2e-03'
     """

@@ -34,9 +34,8 @@ TRANSMIT_CURRENT_SOURCE = "generic figure for this power, unverified"
 
 _TRANSMIT_DBM = np.array([10.0, 14.0, 17.0, 20.0, 22.0, 27.0, 30.0])
 _TRANSMIT_MA = np.array([25.0, 45.0, 90.0, 120.0, 120.0, 300.0, 700.0])
-"""At 3.3 V. 14 dBm: 25.5 mA from an output stage made for it with a switching supply, 39 mA without, 90 mA
-from one made for 22 dBm; 20 dBm 87 to 120 mA, 22 dBm 118 mA: data sheets as five projects quote them
-(B)."""
+"""At 3.3 V; 14 dBm: 25.5 mA from an output stage made for it with a switching supply, 39 mA without, 90 mA from one
+made for 22 dBm. The sources are those of `transmit_current_ma`."""
 
 ChemistryName = Literal["li_socl2", "li_mno2", "alkaline", "lifepo4", "li_ion", "lead_acid"]
 
@@ -168,8 +167,8 @@ def transmit_current_ma(power_dbm: ArrayLike) -> Any:
 
     Notes
     -----
-    Linear between 25 mA at 10 dBm, 45 (14), 90 (17), 120 (20 and 22), 300 (27) and 700 mA (30 dBm). At 14
-    dBm it is 25 to 90 mA, by the output stage: look it up for the radio at hand.
+    Linear between the points of a table. At 14 dBm it is 25 to 90 mA, by the output stage: look it up for the radio at
+    hand.
 
     References
     ----------
