@@ -117,13 +117,7 @@ def upper_first(words: str) -> str:
 def write_pictures(
     out_dir: str | os.PathLike[str], pictures: Iterable[tuple[str, "Figure", str]]
 ) -> list[Path]:
-    """Write pictures, each a name without ending, a figure and its title, as SVG and PNG; return the files.
-
-    Raises
-    ------
-    LinkcalcError
-        If the folder cannot be made or a file not be written; the text is one line that names it.
-    """
+    """Write pictures, each a name without ending, a figure and its title, as SVG and PNG; return the files."""
     folder = made_folder(out_dir)
     return [file for name, figure, title in pictures for file in style.save(figure, folder / name, title)]
 

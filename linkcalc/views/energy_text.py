@@ -24,14 +24,7 @@ def energy_report(
     ascii_only: bool = False,
     assumed: Sequence[Assumption] = (),
 ) -> str:
-    """Return the energy of every supplied station.
-
-    Parameters
-    ----------
-    energy : EnergySection
-    assumed : sequence of Assumption
-        Of the plan: those of its values that are still the starter's are named.
-    """
+    """Return the energy of every supplied station; of `assumed`, values that are still the starter's are named."""
     page = Page(width, colour, ascii_only)
     if not energy.stations:
         page.wrap(

@@ -505,13 +505,7 @@ def _present_label(room: canvas.Room, present: float, margin: float) -> None:
 
 
 def write_all(result: Result, out_dir: str | os.PathLike[str]) -> list[Path]:
-    """Write every picture of every link as SVG and PNG: `<link>-profile`, `<link>-budget`, `<link>-height`.
-
-    Raises
-    ------
-    LinkcalcError
-        If the folder cannot be made or a file not be written; the text is one line that names it.
-    """
+    """Write every picture of every link as SVG and PNG: `<link>-profile`, `<link>-budget`, `<link>-height`."""
 
     def pictures() -> Iterator[tuple[str, "Figure", str]]:
         for link, slug in zip(result.links, style.unique_slugs(k.name for k in result.links), strict=True):

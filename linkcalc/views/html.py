@@ -20,21 +20,8 @@ _UNSEEN = ("Cc", "Cf", "Cs", "Co")
 
 
 def page(template: str, **filled: Any) -> str:
-    """Fill in a template.
+    """Fill in a template of `templates/`: text is escaped, `markupsafe.Markup` is not.
 
-    Parameters
-    ----------
-    template : str
-        A file of `linkcalc/views/templates`.
-    **filled
-        What it names; text is escaped, `markupsafe.Markup` is not.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> print(page("card/picture.html", picture={"words": 'A & "B" <i>', "source": "data:,"}), end="")
     <img alt="A &amp; &#34;B&#34; &lt;i&gt;" style="max-width:100%;margin-top:.4em" src="data:,">
     """

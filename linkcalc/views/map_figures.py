@@ -245,12 +245,6 @@ def lit(colours: np.ndarray, shade: np.ndarray) -> np.ndarray:
     """Colours under the light of a hillside: slopes that face it a little lighter, the others darker.
 
     Level ground keeps its colour, and none comes near that of another step, so that what a key says holds.
-
-    Parameters
-    ----------
-    colours : ndarray, (..., 3), 0 to 1
-    shade : ndarray, (...)
-        From `hillshade`; NaN counts as level.
     """
     level = np.sin(np.radians(_SUN_UP_DEG))
     more = np.where(np.isfinite(shade), (shade - level) / np.where(shade > level, 1.0 - level, level), 0.0)

@@ -25,15 +25,7 @@ def messages_report(
     ascii_only: bool = False,
     assumed: Sequence[Assumption] = (),
 ) -> str:
-    """Return what becomes of every message.
-
-    Parameters
-    ----------
-    section : MessagesSection, optional
-        None: the plan has no messages.
-    assumed : sequence of Assumption
-        Of the plan: those of its values that are still the starter's are named.
-    """
+    """Return what becomes of every message; of `assumed`, values that are still the starter's are named."""
     page = Page(width, colour, ascii_only)
     if section is None:
         page.wrap("This plan has no [[message]] table, so there is nothing to follow.", bold=True)

@@ -54,8 +54,6 @@ def abilities(stream: TextIO, environ: Mapping[str, str]) -> tuple[bool, bool]:
 
     Colour needs a terminal, and neither NO_COLOR (non-empty) nor TERM=dumb in the environment.
 
-    Examples
-    --------
     >>> import io
     >>> abilities(io.TextIOWrapper(io.BytesIO(), encoding="ascii"), {})
     (False, True)

@@ -257,13 +257,7 @@ def _hop_words(number: int, hop: LinkResult, room_pt: float) -> str:
 
 
 def relay_profiles(hops: Sequence[LinkResult]) -> "Figure":
-    """The hops of a chain in profile, one above the other.
-
-    Parameters
-    ----------
-    hops : sequence of LinkResult
-        From `linkcalc.area.relay.siting.profiles`.
-    """
+    """The hops of a chain in profile, one above the other."""
     width, height = style.WIDE_IN[0], _PANEL_IN * len(hops) + 0.35
     with style.styled():
         figure = style.new_figure(width, height)

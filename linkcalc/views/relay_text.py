@@ -33,20 +33,7 @@ _HOPS = {2: "two", 3: "three"}
 def relay_report(
     result: RelaySiting, width: int = _WIDTH, *, colour: bool = False, ascii_only: bool = False
 ) -> str:
-    """Return a relay siting as text.
-
-    Parameters
-    ----------
-    result : RelaySiting
-    width : int, columns
-    colour, ascii_only : bool
-        As for `linkcalc.views.text.report`.
-
-    Returns
-    -------
-    str
-        Ends in a line feed.
-    """
+    """Return a relay siting as text."""
     page = Page(width, colour, ascii_only)
     page.wrap(headline(result), bold=True)
     if result.title:

@@ -58,14 +58,7 @@ def sweep_report(
     colour: bool = False,
     ascii_only: bool = False,
 ) -> str:
-    """Return what a sweep found.
-
-    Parameters
-    ----------
-    found : Sweep
-    quantity : str
-        One of its arrays of numbers.
-    """
+    """Return what a sweep found."""
     page = Page(width, colour, ascii_only)
     page.wrap(f"{found.link}: {found.size} combinations", bold=True)
     for name in found.dims:
@@ -134,16 +127,7 @@ def _best(page: Page, found: Sweep, quantity: str) -> None:
 
 
 def parameter_words(found: Sweep, name: str, *, unit: bool = True) -> str:
-    """Return what a sweep calls a parameter, with its unit.
-
-    Parameters
-    ----------
-    found : Sweep
-    name : str
-        One of its `dims`.
-    unit : bool
-        Whether the unit follows.
-    """
+    """Return what a sweep calls a parameter, with its unit."""
     end, _, key = name.partition(".") if name.startswith(("near.", "far.")) else ("", "", name)
     words, measured = _key_words(key)
     if end:
@@ -154,8 +138,6 @@ def parameter_words(found: Sweep, name: str, *, unit: bool = True) -> str:
 def value_words(name: str, value: Any) -> str:
     """Return a value of a parameter with its unit.
 
-    Examples
-    --------
     >>> value_words("far.antenna_height_m", 4.5), value_words("spreading_factor", 7), value_words("crc", True)
     ('4.5 m', '7', 'yes')
     """
@@ -166,13 +148,7 @@ def value_words(name: str, value: Any) -> str:
 
 
 def quantity_words(found: Sweep, quantity: str) -> str:
-    """Return what a picture or a table calls an array of a sweep's numbers.
-
-    Raises
-    ------
-    KeyError
-        If it is none.
-    """
+    """Return what a picture or a table calls an array of a sweep's numbers."""
     return _SHORT[quantity].format(near=found.ends[0], far=found.ends[1])
 
 

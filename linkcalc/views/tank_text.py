@@ -23,15 +23,7 @@ def tank_report(
     ascii_only: bool = False,
     assumed: Sequence[Assumption] = (),
 ) -> str:
-    """Return what a lost message does to the tank.
-
-    Parameters
-    ----------
-    tank : TankAnswer, optional
-        None: the plan has no tank.
-    assumed : sequence of Assumption
-        Of the plan: those of its values that are still the starter's are named.
-    """
+    """Return what a lost message does to the tank; of `assumed`, values that are still the starter's are named."""
     page = Page(width, colour, ascii_only)
     if tank is None:
         page.wrap("This plan has no [tank], so there is nothing to fill.", bold=True)

@@ -43,25 +43,7 @@ _NARROWEST = 60
 def report(
     result: Result, width: int = 80, *, colour: bool = False, ascii_only: bool = False, full: bool = True
 ) -> str:
-    """Return the terminal report: verdict, margins and what limits them first, then the reasons.
-
-    Parameters
-    ----------
-    result : Result
-    width : int, columns
-        No line is longer; 60 at least.
-    colour : bool
-        Bold headings and coloured verdicts by ANSI sequences.
-    ascii_only : bool
-        Plain ASCII, for a stream that cannot show more.
-    full : bool
-        With budget, models, uncertainty, all remedies and all that was assumed; else the first screen.
-
-    Returns
-    -------
-    str
-        Ends in a line feed.
-    """
+    """Return the terminal report: the first screen, or in full, the answer first and then how it comes about."""
     page = Page(max(width, _NARROWEST), colour, ascii_only)
     page.wrap(result.title or result.plan_file, bold=True)
     if len(result.links) > 1:

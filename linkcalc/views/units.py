@@ -61,8 +61,6 @@ _current: ContextVar[System] = ContextVar("units", default="metric")
 def shown_in(system: System) -> Iterator[None]:
     """Show text and pictures in these units inside.
 
-    Examples
-    --------
     >>> with shown_in("us"):
     ...     print(words("raise it to 12 m, 6.42 km away"))
     raise it to 39.4 ft, 3.99 mi away
@@ -90,8 +88,6 @@ def words(text: str) -> str:
     A figure keeps its precision: 12 m is a height to about a decimetre in feet, so that nothing is rounded below
     what was asked.
 
-    Examples
-    --------
     >>> words("4.0 m")
     '4.0 m'
     >>> with shown_in("us"):

@@ -14,8 +14,6 @@ VERDICT_WORDS = {"closes": "CLOSES", "at_risk": "AT RISK", "does_not_close": "DO
 def distance_words(distance_m: float) -> str:
     """Return a distance with three figures or so: metres below 1 km, kilometres from there.
 
-    Examples
-    --------
     >>> distance_words(6420.4), distance_words(640.4), distance_words(2.25), distance_words(41234.0)
     ('6.42 km', '640 m', '2.3 m', '41.2 km')
     """
@@ -31,8 +29,6 @@ def distance_words(distance_m: float) -> str:
 def height_words(height_m: float) -> str:
     """Return a height or a clearance in metres, with one decimal below 10 m.
 
-    Examples
-    --------
     >>> height_words(9.0), height_words(12.34), height_words(1012.0)
     ('9.0 m', '12 m', '1012 m')
     """
@@ -42,8 +38,6 @@ def height_words(height_m: float) -> str:
 def decibel_words(value_db: float, unit: str = "dB") -> str:
     """Return a level or ratio to a tenth of a decibel.
 
-    Examples
-    --------
     >>> decibel_words(-12.3456), decibel_words(-0.04), decibel_words(float("nan"))
     ('-12.3 dB', '0.0 dB', 'n/a')
     """
@@ -76,8 +70,6 @@ def path_words(link: LinkResult) -> str:
 def ratio_words(ratio: float) -> str:
     """Return a share of the first Fresnel zone with two figures.
 
-    Examples
-    --------
     >>> ratio_words(0.348), ratio_words(-2.17), ratio_words(14.2)
     ('0.35', '-2.2', '14')
     """
@@ -89,8 +81,6 @@ def ratio_words(ratio: float) -> str:
 def probability_words(probability: float, unit: str = " %") -> str:
     """Return a probability in percent with no more digits than it deserves, and never 100 %.
 
-    Examples
-    --------
     >>> probability_words(0.934), probability_words(0.9876), probability_words(0.99951)
     ('93.4 %', '98.8 %', '>99.9 %')
     >>> probability_words(0.634), probability_words(0.034), probability_words(0.0)
@@ -106,14 +96,7 @@ def probability_words(probability: float, unit: str = " %") -> str:
 
 
 def clearance_words(path: PathFacts, clearance_m: float) -> str:
-    """Say how the worst point stands to the ray: what it is, and how far into or below it.
-
-    Parameters
-    ----------
-    path : PathFacts
-    clearance_m : float, m
-        Ray above the obstacle at the worst point; negative when the obstacle stands into the ray.
-    """
+    """Say how the worst point stands to the ray: what it is, and how far into or below it."""
     what = "terrain" if path.worst_obstacle == "ground" else path.worst_obstacle
     if clearance_m < 0:
         return f"{what} {height_words(-clearance_m)} above the line of sight"
@@ -145,17 +128,8 @@ RESTS_ON = {
 
 
 def starter_words(assumed: Sequence[Assumption], section: str = "") -> str:
-    """Name the values that are still the starter's; empty where there are none.
+    """Name the values that are still the starter's, of one of `RESTS_ON` or of all; empty where there are none.
 
-    Parameters
-    ----------
-    assumed : sequence of Assumption
-        Of the result, or of the loaded plan.
-    section : str
-        One of `RESTS_ON`, for the values that this answer rests on; else all of them.
-
-    Examples
-    --------
     >>> starter_words([Assumption("tank.start_percent", 40.0, "still the starter's value")], "tank")
     "Still the starter's values, not yours: tank start_percent = 40. Put yours in their place."
     """
