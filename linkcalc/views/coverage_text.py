@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from itertools import pairwise
+from typing import Unpack
 
 import numpy as np
 
@@ -10,19 +11,16 @@ from linkcalc.link.modulation import Signal
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.link.verdict import CAUTIONS
 from linkcalc.plan import ChirpModulation
-from linkcalc.views.page import Page
+from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import distance_words
 
-_WIDTH = 80
 _RINGS = 8
 _WORDS = {"closes": "closes", "at_risk": "at risk", "does_not_close": "does not close"}
 
 
-def coverage_report(
-    result: CoverageResult, width: int = _WIDTH, *, colour: bool = False, ascii_only: bool = False
-) -> str:
+def coverage_report(result: CoverageResult, **screen: Unpack[Screen]) -> str:
     """Return a coverage as text."""
-    page = Page(width, colour, ascii_only)
+    page = Page(**screen)
     page.wrap(f"Coverage around {result.station}: {headline(result)}", bold=True)
     if result.title:
         page.wrap(result.title)

@@ -4,7 +4,7 @@ import dataclasses
 import json
 import math
 from collections.abc import Iterator, Sequence
-from typing import Any
+from typing import Any, Unpack
 
 from linkcalc.files import csv_text
 from linkcalc.fleets.limits import Held
@@ -14,20 +14,17 @@ from linkcalc.link.verdict import CAUTIONS
 from linkcalc.radio.energy import CAUTION as ENERGY_CAUTION
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.rules.found import CAUTION as LIMITS_CAUTION
-from linkcalc.views.page import Page
+from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import probability_words
 
-_WIDTH = 80
 _WORST = 10
 _VERDICT = {"closes": "closes", "at_risk": "AT RISK", "does_not_close": "DOES NOT CLOSE"}
 _LIMITS = {"within": "within", "over": "OVER", "unknown": "unknown"}
 
 
-def fleet_report(
-    result: FleetResult, width: int = _WIDTH, *, colour: bool = False, ascii_only: bool = False
-) -> str:
+def fleet_report(result: FleetResult, **screen: Unpack[Screen]) -> str:
     """Return a fleet's answer as text."""
-    page = Page(width, colour, ascii_only)
+    page = Page(**screen)
     page.wrap(f"Fleet: {headline(result)}", bold=True)
     if result.title:
         page.wrap(result.title)

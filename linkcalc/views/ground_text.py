@@ -28,11 +28,9 @@ def needed_text(plan_name: str, bounds: Bounds, radius_km: float = 0.0) -> str:
     page.blank()
     for s in SETS:
         tiles = s.tiles(bounds)
-        page.wrap(
+        page.fact(
             f"{s.title}: {s.kind.replace('_', ' ')} ({s.shows}); {s.cell}; {s.size_mb[0]:g} to "
-            f"{s.size_mb[1]:g} MB a tile; {s.licence}; --set {s.key}",
-            indent=2,
-            hanging=4,
+            f"{s.size_mb[1]:g} MB a tile; {s.licence}; --set {s.key}"
         )
         for tile in tiles[:_MOST_TILES] or ["none so far north or south"]:
             page.line(f"    {tile}")

@@ -1,24 +1,23 @@
 """Margins over both antenna heights in words and as a table: the cheapest pair first."""
 
 from collections.abc import Sequence
+from typing import Unpack
 
 import numpy as np
 
 from linkcalc._arrays import Floats
 from linkcalc.sweeps.mast_heights import HeightTable, Pair
 from linkcalc.views import units
-from linkcalc.views.page import Page
+from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import decibel_words, height_words, probability_words, rounded
 
 _MOST_ROWS = 14
 _FIRST, _COLUMN = 12, 7
 
 
-def heights_report(
-    tables: Sequence[HeightTable], width: int = 80, *, colour: bool = False, ascii_only: bool = False
-) -> str:
+def heights_report(tables: Sequence[HeightTable], **screen: Unpack[Screen]) -> str:
     """Return the margin over both antenna heights of each link, and the cheapest pair that suffices."""
-    page = Page(width, colour, ascii_only)
+    page = Page(**screen)
     for number, table in enumerate(tables):
         if number:
             page.blank()

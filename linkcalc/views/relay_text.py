@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterator
+from typing import Unpack
 
 from linkcalc.area.relay.result import Chain, HopCheck, Place, RelaySiting
 from linkcalc.link.requirement import Requirement
@@ -11,7 +12,7 @@ from linkcalc.plan import Station
 from linkcalc.plan.links import MOST_TRIES
 from linkcalc.terrain.geodesy import position_text
 from linkcalc.views.coverage_text import percent
-from linkcalc.views.page import Page
+from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import (
     decibel_words,
     distance_words,
@@ -23,18 +24,15 @@ from linkcalc.views.words import (
     value_words,
 )
 
-_WIDTH = 80
 _COLUMNS = (28, 8, 9, 9, 9, 15)
 WORDS: dict[VerdictWord, str] = {"closes": "closes", "at_risk": "at risk", "does_not_close": "does not close"}
 _LEAST_OFF_DB = 0.05
 _HOPS = {2: "two", 3: "three"}
 
 
-def relay_report(
-    result: RelaySiting, width: int = _WIDTH, *, colour: bool = False, ascii_only: bool = False
-) -> str:
+def relay_report(result: RelaySiting, **screen: Unpack[Screen]) -> str:
     """Return a relay siting as text."""
-    page = Page(width, colour, ascii_only)
+    page = Page(**screen)
     page.wrap(headline(result), bold=True)
     if result.title:
         page.wrap(result.title)

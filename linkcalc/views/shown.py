@@ -48,8 +48,27 @@ _REPORTS: dict[str, str] = {
     "EnergySection": "views.energy_text:energy_report",
     "HowFar": "views.range_text:range_report",
     "Candidates": "views.compare_text:compare_report",
+    "Bill": "views.remedies_text:bill_report",
+    "HeightTable": "views.heights_text:heights_report",
+    "Sweep": "views.sweep_text:sweep_report",
+    "LimitsResult": "views.limits_text:limits_report",
 }
-"""By the answer's class; each takes the answer and a width."""
+"""By the answer's class; each takes the answer, or what `_TAKEN` makes of it, and a `Screen`."""
+
+_TAKEN: dict[str, Function] = {
+    "Bill": lambda bill: (bill, "Parts"),
+    "HeightTable": lambda table: ([table],),
+    "LimitsResult": lambda answer: (answer.limits, answer.exposure),
+}
+
+_LINES: dict[str, Function] = {
+    "LinkResult": lambda link: f"{link.name}: {link.headline}",
+    "Record": lambda record: (
+        f"{record.title or record.link.name}: {(record.survey or record.result).headline}"
+    ),
+    "FieldSheet": lambda sheet: f"Field sheet for {sheet.link}: {sheet.length_m:.0f} m, {sheet.asked}",
+}
+"""Answers that a line sums up."""
 
 _PICTURES: dict[str, str] = {
     "LinkResult": "views.figures:profile_figure",
@@ -80,20 +99,10 @@ def text(answer: Any, width: int = 80, **look: Any) -> str:
     """
     kind = _kind(answer)
     if kind in _REPORTS:
-        return str(_of(_REPORTS[kind])(answer, width, **look))
-    special: dict[str, Function] = {
-        "Bill": lambda a, w, **k: _of("views.remedies_text:bill_report")(a, "Parts", w, **k),
-        "LinkResult": lambda a, w, **_: f"{a.name}: {a.headline}\n",
-        "HeightTable": lambda a, w, **k: _of("views.heights_text:heights_report")([a], w, **k),
-        "Sweep": lambda a, w, **k: _of("views.sweep_text:sweep_report")(a, width=w, **k),
-        "LimitsResult": lambda a, w, **k: _of("views.limits_text:limits_report")(
-            a.limits, a.exposure, w, **k
-        ),
-        "Record": lambda a, w, **_: f"{a.title or a.link.name}: {(a.survey or a.result).headline}\n",
-        "FieldSheet": lambda a, w, **_: f"Field sheet for {a.link}: {a.length_m:.0f} m, {a.asked}\n",
-    }
-    if kind in special:
-        return str(special[kind](answer, width, **look))
+        about = _TAKEN[kind](answer) if kind in _TAKEN else (answer,)
+        return str(_of(_REPORTS[kind])(*about, width=width, **look))
+    if kind in _LINES:
+        return f"{_LINES[kind](answer)}\n"
     words = [getattr(answer, name) for name in ("line", "caution") if hasattr(answer, name)]
     return "\n".join(words) + "\n"
 

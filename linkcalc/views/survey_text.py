@@ -2,13 +2,14 @@
 
 import math
 from collections.abc import Sequence
+from typing import Unpack
 
 from linkcalc.site.acceptance import Acceptance, RuleOutcome
 from linkcalc.site.level import reading_error_db
 from linkcalc.site.measured import DirectionSurvey
 from linkcalc.site.survey import Survey
 from linkcalc.site.walk_test import Spot
-from linkcalc.views.page import Page
+from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import (
     VERDICT_WORDS,
     decibel_words,
@@ -22,9 +23,9 @@ _MOST_SPOTS_LISTED = 12
 _MOST_STEPS = 12
 
 
-def survey_report(survey: Survey, width: int = 80, *, colour: bool = False, ascii_only: bool = False) -> str:
+def survey_report(survey: Survey, **screen: Unpack[Screen]) -> str:
     """Return what the readings say about a link."""
-    page = Page(width, colour, ascii_only)
+    page = Page(**screen)
     page.wrap(f"{VERDICT_WORDS[survey.verdict]}  {survey.name}", bold=True)
     page.wrap(survey.headline, indent=2)
     for sentence in site_sentences(survey):
@@ -177,11 +178,9 @@ def _spots(page: Page, spots: Sequence[Spot]) -> None:
     )
 
 
-def acceptance_report(
-    found: Acceptance, width: int = 80, *, colour: bool = False, ascii_only: bool = False
-) -> str:
+def acceptance_report(found: Acceptance, **screen: Unpack[Screen]) -> str:
     """Return how a success rate is proven, and what a count shows."""
-    page = Page(width, colour, ascii_only)
+    page = Page(**screen)
     asked = f"{percent(found.success)} of the packets arrive, at {percent(found.confidence)} confidence"
     if found.count is None:
         first = found.rules[0]

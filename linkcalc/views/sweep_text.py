@@ -1,13 +1,13 @@
 """A sweep in words: what was varied, how much of it closes, and the figures where a page can hold them."""
 
 import math
-from typing import Any
+from typing import Any, Unpack
 
 import numpy as np
 
 from linkcalc.plan.units_in_keys import split_unit
 from linkcalc.sweeps.table import QUANTITIES, Sweep
-from linkcalc.views.page import Page
+from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import VERDICT_WORDS
 
 _WORDS = {
@@ -50,24 +50,15 @@ _MOST_ROWS, _MOST_COLUMNS = 40, 8
 _BEST = 8
 
 
-def sweep_report(
-    found: Sweep,
-    quantity: str = "weaker_fade_margin_db",
-    width: int = 80,
-    *,
-    colour: bool = False,
-    ascii_only: bool = False,
-) -> str:
+def sweep_report(found: Sweep, quantity: str = "weaker_fade_margin_db", **screen: Unpack[Screen]) -> str:
     """Return what a sweep found."""
-    page = Page(width, colour, ascii_only)
+    page = Page(**screen)
     page.wrap(f"{found.link}: {found.size} combinations", bold=True)
     for name in found.dims:
         own = found.planned[name]
         plan = "" if own is None else f"; in the plan {value_words(name, own)}"
-        page.wrap(
-            f"{parameter_words(found, name, unit=False)}: {_range_words(name, found.coords[name])}{plan}",
-            indent=2,
-            hanging=4,
+        page.fact(
+            f"{parameter_words(found, name, unit=False)}: {_range_words(name, found.coords[name])}{plan}"
         )
     verdicts = found["verdict"]
     counts = {word: int((verdicts == word).sum()) for word in ("closes", "at_risk", "does_not_close")}

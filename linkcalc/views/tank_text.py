@@ -1,13 +1,14 @@
 """The tank in words: how far a lost stop overruns, what a year brings, what makes it safe."""
 
 from collections.abc import Callable, Sequence
+from typing import Unpack
 
 from linkcalc.link.result import Assumption
 from linkcalc.operation.tank import Settings, Solution, TankAnswer
 from linkcalc.operation.tank.answer import Losses
 from linkcalc.views import units
 from linkcalc.views.messages_text import count_words, duration_words, odds_words, share_words
-from linkcalc.views.page import Page
+from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import starter_words
 
 FLOAT_ALWAYS = (
@@ -16,15 +17,10 @@ FLOAT_ALWAYS = (
 
 
 def tank_report(
-    tank: TankAnswer | None,
-    width: int = 80,
-    *,
-    colour: bool = False,
-    ascii_only: bool = False,
-    assumed: Sequence[Assumption] = (),
+    tank: TankAnswer | None, *, assumed: Sequence[Assumption] = (), **screen: Unpack[Screen]
 ) -> str:
     """Return what a lost message does to the tank; of `assumed`, values that are still the starter's are named."""
-    page = Page(width, colour, ascii_only)
+    page = Page(**screen)
     if tank is None:
         page.wrap("This plan has no [tank], so there is nothing to fill.", bold=True)
         page.wrap("Add [tank] with [tank.shape], [engine], and a [[message]] of kind run_permit.")
@@ -198,13 +194,11 @@ def _solution(page: Page, tank: TankAnswer) -> None:
         page.item(line)
     page.wrap("Together, relying on no message:", indent=2)
     page.item(recommended_words(found.recommended))
-    page.wrap(
+    page.fact(
         ("A float valve is NEEDED: " if found.float_valve_needed else "Float valve: ")
-        + found.float_valve_reason,
-        indent=2,
-        hanging=4,
+        + found.float_valve_reason
     )
-    page.wrap(FLOAT_ALWAYS, indent=2, hanging=4)
+    page.fact(FLOAT_ALWAYS)
 
 
 def alone_lines(found: Solution) -> list[str]:

@@ -2,11 +2,12 @@
 
 from collections import Counter
 from collections.abc import Sequence
+from typing import Unpack
 
 from linkcalc.link.result import MODEL_NAMES, Advice, Contributor, Direction, LinkResult, PathFacts, Result
 from linkcalc.plan.assumptions import still_the_starters
 from linkcalc.views.budget_text import budget_lines, merged_terms, place_words, term_words
-from linkcalc.views.page import Page, cells
+from linkcalc.views.page import Page, Screen, cells
 from linkcalc.views.remedies_text import EXAMPLES, short_words, show_remedies
 from linkcalc.views.words import (
     RESTS_ON,
@@ -37,14 +38,9 @@ KIND_WORDS = {
 }
 
 
-_NARROWEST = 60
-
-
-def report(
-    result: Result, width: int = 80, *, colour: bool = False, ascii_only: bool = False, full: bool = True
-) -> str:
+def report(result: Result, *, full: bool = True, **screen: Unpack[Screen]) -> str:
     """Return the terminal report: the first screen, or in full, the answer first and then how it comes about."""
-    page = Page(max(width, _NARROWEST), colour, ascii_only)
+    page = Page(**screen, least=60)
     page.wrap(result.title or result.plan_file, bold=True)
     if len(result.links) > 1:
         _overview(page, result.links)
@@ -80,7 +76,7 @@ def _first_screen(page: Page, result: Result) -> str:
             words += "" if not words else ", enough)" if a.sufficient else ", not enough alone)"
             page.wrap(f"{number}. {a.text}{words}", indent=2, hanging=5)
         for line in link.warnings:
-            page.wrap(f"Note: {line}", indent=2, hanging=4)
+            page.fact(f"Note: {line}")
     if result.sections:
         page.blank()
         _section_lines(page, result)
@@ -132,9 +128,9 @@ def _answer(page: Page, link: LinkResult) -> None:
     page.blank()
     time = ("Time on air", [time_words(d.time_on_air_s) for d in link.directions])
     _columns(page, link.directions, [*_margin_rows(link.directions), time])
-    page.wrap(_limited_words(link), indent=2, hanging=4)
+    page.fact(_limited_words(link))
     if words := _assumed_words(link):
-        page.wrap(words, indent=2, hanging=4)
+        page.fact(words)
 
 
 def _limited_words(link: LinkResult) -> str:
@@ -172,7 +168,7 @@ def _link(page: Page, link: LinkResult, links: Sequence[LinkResult]) -> None:
     page.wrap(path_words(link), indent=2)
     page.blank()
     _summary(page, link.directions)
-    page.wrap(_limited_words(link), indent=2, hanging=4)
+    page.fact(_limited_words(link))
     _budget(page, link.directions)
     _path(page, link)
     _models(page, link.path)
@@ -254,7 +250,7 @@ def _budget(page: Page, directions: Sequence[Direction]) -> None:
             nothing.append(name)
     _columns(page, directions, rows)
     if nothing:
-        page.wrap(f"Neither gain nor loss (0.0 dB): {', '.join(nothing)}.", indent=2, hanging=4)
+        page.fact(f"Neither gain nor loss (0.0 dB): {', '.join(nothing)}.")
     _notes(page, directions)
 
 
@@ -275,7 +271,7 @@ def _notes(page: Page, directions: Sequence[Direction]) -> None:
         else:
             parts.append(f"{name}: " + ", ".join(f"{n} ({' and '.join(w)})" for n, w in by_note.items()))
     if parts:
-        page.wrap(f"Terms: {'; '.join(parts)}.", indent=2, hanging=4)
+        page.fact(f"Terms: {'; '.join(parts)}.")
 
 
 def _signed(value_db: float) -> str:
