@@ -109,6 +109,10 @@ def filled(words: str, width: int) -> str:
     return fill(kept, width).replace(NO_BREAK, " ")
 
 
+def line_count(words: str) -> int:
+    return words.count("\n") + 1
+
+
 def upper_first(words: str) -> str:
     """Words as a sentence begins."""
     return words[:1].upper() + words[1:]

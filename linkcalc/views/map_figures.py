@@ -71,8 +71,8 @@ def coverage_figure(result: CoverageResult) -> "Figure":
         175,
     )
     caption = canvas.filled(_caption(result), 205)
-    above = _TOP_IN + 0.22 * _lines(title) + _LINE_IN * _lines(under) + 0.42
-    below = 0.42 + _KEY_IN + _SMALL_LINE_IN * _lines(caption) + 0.1
+    above = _TOP_IN + 0.22 * canvas.line_count(title) + _LINE_IN * canvas.line_count(under) + 0.42
+    below = 0.42 + _KEY_IN + _SMALL_LINE_IN * canvas.line_count(caption) + 0.1
     height = map_height + above + below
     left = _EDGE_IN[0]
     with style.styled():
@@ -86,7 +86,7 @@ def coverage_figure(result: CoverageResult) -> "Figure":
         for ax, what in zip(axes, ("Verdict", "Fade margin of the weaker direction"), strict=True):
             ax.set_title(what, fontsize=style.TEXT_PT, loc="left")
         canvas.write_words(figure, left, -_TOP_IN, title, style.TITLE)
-        at = _TOP_IN + 0.22 * _lines(title)
+        at = _TOP_IN + 0.22 * canvas.line_count(title)
         canvas.write_words(figure, left, -at, under, {"size": style.TEXT_PT, "linespacing": 1.3})
         canvas.write_words(figure, left, below - 0.42 - _KEY_IN, caption, style.LINES)
     return figure
@@ -278,7 +278,7 @@ def draw_lines(ax: "Axes", margin_db: np.ndarray, needed_db: np.ndarray, cell_m:
     labels: list[Any] = []
     if levels and field.shape[0] > 2:
         lines = ax.contour(axis, -axis, field, levels=levels, colors=style.INK, linewidths=0.7, zorder=3)
-        labels += ax.clabel(lines, fmt=lambda v: f"{v:.0f} dB".replace("-", "−"), fontsize=style.SMALL_PT)
+        labels += ax.clabel(lines, fmt=lambda v: canvas.true_minus(f"{v:.0f} dB"), fontsize=style.SMALL_PT)
     spare = smoothed(np.clip(np.nan_to_num(margin_db - needed_db, nan=-100.0), -100.0, 100.0))
     if field.shape[0] > 2 and float(spare.min()) < 0.0 < float(spare.max()):
         line = ax.contour(axis, -axis, spare, levels=[0.0], colors=style.INK, linewidths=2.2, zorder=4)
@@ -295,7 +295,7 @@ def draw_key(
     """Draw the key of the margins' steps; corner and size are shares of the figure."""
     axis = figure.add_axes((*corner, *size))
     bar = figure.colorbar(shown, cax=axis, ticks=STEPS_DB, drawedges=True)
-    bar.ax.set_yticklabels([f"{s:.0f}".replace("-", "−") for s in STEPS_DB])
+    bar.ax.set_yticklabels([canvas.true_minus(f"{s:.0f}") for s in STEPS_DB])
     bar.ax.set_title("margin\ndB", fontsize=style.SMALL_PT, fontweight="normal", loc="left")
     bar.outline.set_linewidth(0.6)
     bar.ax.tick_params(length=0)
@@ -312,10 +312,6 @@ def _caption(result: CoverageResult) -> str:
         "margin is the one required there; relief lit from the north-west; hatched grey: no answer. Degrees: WGS 84. "
         + canvas.SAFETY
     )
-
-
-def _lines(words: str) -> int:
-    return words.count("\n") + 1
 
 
 def write_map(result: CoverageResult, folder: str | os.PathLike[str]) -> list[Path]:
