@@ -262,7 +262,8 @@ class Names:
         self._lines = shares * [self._room.width_pt, self._room.height_pt]
 
     def write(
-        self, name: str, place: tuple[float, float], mark_pt: float, size: float, *, over: Over, bold: bool = False
+        self, name: str, place: tuple[float, float], mark_pt: float, size: float, *, over: Over,
+        bold: bool = False, colour: str = style.INK,
     ) -> "Text | None":  # fmt: skip
         """Write a name beside a mark of a size, if there is a place for it."""
         words = style.drawable(name)
@@ -294,15 +295,9 @@ class Names:
         self._taken.append(best[1])
         left, low, right, high = best[1]
         x, y = (left + right) / 2.0 / self._room.width_pt, (low + high) / 2.0 / self._room.height_pt
-        look: dict[str, Any] = {
-            "size": size,
-            "weight": "bold" if bold else "normal",
-            "ha": "center",
-            "va": "center",
-        }
-        return self._ax.text(
-            x, y, words, color=style.INK, transform=self._ax.transAxes, path_effects=style.halo(2.6), zorder=7, **look
-        )  # fmt: skip
+        look: dict[str, Any] = {"size": size, "weight": "bold" if bold else "normal", "color": colour}
+        look |= {"ha": "center", "va": "center", "path_effects": style.halo(2.6), "zorder": 7}
+        return self._ax.text(x, y, words, transform=self._ax.transAxes, **look)
 
 
 def meet(a: Box, b: Box) -> bool:

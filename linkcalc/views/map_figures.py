@@ -31,6 +31,8 @@ RELIEF, RELIEF_OF_DARK = 0.028, 0.045
 """How much lighter or darker a slope is at most, and how much more on the darkest: less than half of what two steps of
 the margins' colours are apart."""
 _SUN_FROM_DEG, _SUN_UP_DEG = 315.0, 40.0
+LIGHT: Final = (0.25, 0.95)
+"""Light of a hillside at either end of the bare ground's colours."""
 
 
 def hillshade(ground_m: np.ndarray, cell_m: float) -> np.ndarray:
@@ -236,7 +238,7 @@ def draw_ground(ax: "Axes", ground_m: np.ndarray, cell_m: float) -> None:
     across, down = columns * cell_m / 2e3, rows * cell_m / 2e3
     if np.isfinite(ground_m).any():
         light = np.ma.masked_invalid(hillshade(ground_m, cell_m))
-        look: dict[str, Any] = {"cmap": style.ramp(style.GROUND_LIGHT), "vmin": 0.25, "vmax": 0.95}
+        look: dict[str, Any] = {"cmap": style.ramp(style.GROUND_LIGHT), "vmin": LIGHT[0], "vmax": LIGHT[1]}
         box = -across, across, -down, down
         ax.imshow(light, extent=box, interpolation="bilinear", zorder=1, **look)
 

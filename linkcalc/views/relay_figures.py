@@ -12,7 +12,7 @@ from linkcalc.link.result import LinkResult
 from linkcalc.views import canvas, style
 from linkcalc.views.figures import draw_profile
 from linkcalc.views.map_figures import SMOOTH_CELLS, draw_hatch, draw_key, draw_lines, draw_shades
-from linkcalc.views.map_frame import box_around, frame, hide_crowded
+from linkcalc.views.map_frame import box_around, corners, frame, hide_crowded
 from linkcalc.views.relay_text import WORDS, headline
 from linkcalc.views.words import decibel_words, distance_words, required_margin_words, weaker_direction
 
@@ -66,7 +66,6 @@ def draw_relay_map(ax: "Axes", result: RelaySiting) -> Any:
     grid, margin = result.grid, result.bands["margin_db"]
     shown = draw_shades(ax, margin, np.where(result.area, result.ground_m, np.nan), grid.cell_m)
     ruled_out = result.area & np.isfinite(result.ground_m) & ~result.allowed.mask
-    box = _box(result)
     labels: list[Any] = []
     if _lined(result):
         # where others spoil more than a hop may lose no margin suffices, and there is no such line
@@ -79,9 +78,8 @@ def draw_relay_map(ax: "Axes", result: RelaySiting) -> Any:
     for line in result.allowed.tracks:
         ax.plot(*(line.T / 1e3), color=style.PAPER, lw=2.6, zorder=4)
         ax.plot(*(line.T / 1e3), color=style.GROUND_EDGE, lw=1.3, zorder=4.1)
-    _chains(ax, result)
-    _ends(ax, result.ends, box)
-    frame(ax, grid.crs, box)
+    frame(ax, grid.crs, _box(result))
+    _draw_places(ax, result, _draw_hops(ax, result))
     hide_crowded(ax, labels, [text for text in ax.texts if text not in labels])
     return shown
 
@@ -101,28 +99,21 @@ def _box(result: RelaySiting) -> canvas.Box:
     return box_around(xs, ys, (0.62, 1.15), 0.02)
 
 
-def _chains(ax: "Axes", result: RelaySiting) -> None:
-    """Numbered spots; the hops of the best, and of two relays dashed."""
+def _draw_hops(ax: "Axes", result: RelaySiting) -> np.ndarray:
+    """The hops of the best spot, and of two relays dashed; return places along them."""
     first, last = result.ends
+    along = []
     for chain, dashes in _drawn(result):
-        x, y = (
-            [getattr(p, side) / 1e3 for p in (first, *chain.relays, last)] for side in ("east_m", "north_m")
-        )
+        x, y = np.transpose([_at_km(place) for place in (first, *chain.relays, last)])
         ax.plot(x, y, color=style.PAPER, lw=3.0, zorder=4.4)
         ax.plot(x, y, color=style.POINT, lw=1.3, ls=dashes, zorder=4.5)
-    box = _box(result)
-    if result.two is not None:
-        for number, place in enumerate(result.two.relays, start=1):
-            _flag(ax, place, f"R{number}", "s", style.POINT, _places(result), box)
-    spots = [chain.relays[0] for chain in result.spots]
-    for number in range(len(spots), 0, -1):  # the best on top
-        place = spots[number - 1]
-        if number == 1:
-            _badge(ax, place, "1", style.INK, style.PAPER)
-        elif _nearest_pt(place, (0.0, 0.0), spots, box) < _BADGE_PT + 1.0:
-            _flag(ax, place, str(number), "o", style.INK, _places(result), box)
-        else:
-            _badge(ax, place, str(number), style.PAPER, style.INK)
+        corner = np.linspace(0.0, len(x) - 1.0, 100 * len(x))
+        along.append(np.transpose([np.interp(corner, np.arange(len(x)), v) for v in (x, y)]))
+    return np.concatenate(along)
+
+
+def _at_km(place: Place) -> tuple[float, float]:
+    return place.east_m / 1e3, place.north_m / 1e3
 
 
 def _drawn(result: RelaySiting) -> Iterator[tuple[Chain, Any]]:
@@ -131,63 +122,50 @@ def _drawn(result: RelaySiting) -> Iterator[tuple[Chain, Any]]:
         yield result.two, (0, (4, 2))
 
 
-def _places(result: RelaySiting) -> list[Place]:
-    """All that is marked on the map."""
-    chains = [*result.spots, *([result.two] if result.two else [])]
-    return [*result.ends, *(place for chain in chains for place in chain.relays)]
+def _draw_places(ax: "Axes", result: RelaySiting, hops: np.ndarray) -> None:
+    """Both ends, the relays of two, and numbered spots: on a badge, or beside a small mark where badges would meet."""
+    room = canvas.Room(ax)
+    spots = [chain.relays[0] for chain in result.spots]
+    at_pt = np.array([(room.x_pt(x), room.y_pt(y)) for x, y in map(_at_km, spots)])
+    apart_pt = np.hypot(*(at_pt[:, None] - at_pt).T)
+    np.fill_diagonal(apart_pt, np.inf)
+    crowded = apart_pt.min(axis=0) < _BADGE_PT + 1.0
+    crowded[0] = False
+    two = () if result.two is None else result.two.relays
+    small = [(f"R{number}", place, "s", style.POINT) for number, place in enumerate(two, start=1)]
+    for number, place in reversed(list(enumerate(spots, start=1))):  # the best on top
+        if crowded[number - 1]:
+            small.append((str(number), place, "o", style.INK))
+        else:
+            _draw_badge(
+                ax,
+                place,
+                str(number),
+                *((style.INK, style.PAPER) if number == 1 else (style.PAPER, style.INK)),
+            )
+    names = canvas.Names(
+        ax,
+        [
+            *corners(room),
+            *(canvas.box_of_mark(room, _at_km(place), _BADGE_PT) for place in spots),
+            *(canvas.box_of_mark(room, _at_km(place), 8.0) for place in (*result.ends, *two)),
+        ],
+        hops,
+    )
+    for end in result.ends:
+        ax.plot(*_at_km(end), marker="^", ms=9.0, color=style.INK, markeredgecolor=style.PAPER, zorder=8)
+        words = canvas.fitted_words(style.drawable(end.name), _NAME_PT, style.TEXT_PT, bold=True)
+        names.write(words, _at_km(end), 9.0, style.TEXT_PT, over="all", bold=True)
+    for words, place, marker, ink in small:
+        ax.plot(*_at_km(place), marker=marker, ms=7.0, mfc=style.PAPER, mec=ink, mew=1.6, zorder=6.8)
+        names.write(words, _at_km(place), 7.0, style.TEXT_PT, over="all", bold=True, colour=ink)
 
 
-def _nearest_pt(place: Place, side: tuple[float, float], others: Sequence[Place], box: canvas.Box) -> float:
-    """Points from beside a place to the nearest of the others."""
-    points_m = 1e3 * (box[2] - box[0]) / (72.0 * _MAP_IN)
-    gaps = [
-        np.hypot(
-            (p.east_m - place.east_m) / points_m - side[0], (p.north_m - place.north_m) / points_m - side[1]
-        )
-        for p in others
-        if p is not place
-    ]
-    return float(min(gaps, default=np.inf))
-
-
-def _flag(
-    ax: "Axes", place: Place, words: str, marker: str, ink: str, others: Sequence[Place], box: canvas.Box
-) -> None:
-    """A small mark with its name beside it, on the side where there is most room."""
-    x, y = place.east_m / 1e3, place.north_m / 1e3
-    sides = ((0.0, 14.0), (0.0, -14.0), (-15.0, 6.0), (15.0, 6.0), (-15.0, -7.0), (15.0, -7.0))
-    side = max(sides, key=lambda s: _nearest_pt(place, s, others, box))
-    ax.plot([x], [y], marker=marker, ms=7.0, mfc=style.PAPER, mec=ink, mew=1.6, zorder=6.8)
-    ax.annotate(
-        words, (x, y), side, textcoords="offset points", ha="center", va="center", fontsize=style.TEXT_PT,
-        weight="bold", color=ink, zorder=7.2,
-        path_effects=style.halo(2.6),
-    )  # fmt: skip
-
-
-def _badge(ax: "Axes", place: Place, words: str, face: str, ink: str) -> None:
-    x, y = place.east_m / 1e3, place.north_m / 1e3
+def _draw_badge(ax: "Axes", place: Place, words: str, face: str, ink: str) -> None:
     edge = ink if face == style.PAPER else style.PAPER
-    ax.plot([x], [y], marker="o", ms=_BADGE_PT, mfc=face, mec=edge, mew=1.1, zorder=7)
-    ax.annotate(
-        words, (x, y), ha="center", va="center_baseline", fontsize=style.SMALL_PT, color=ink, weight="bold",
-        zorder=7.1,
-    )  # fmt: skip
-
-
-def _ends(ax: "Axes", ends: Sequence[Place], box: canvas.Box) -> None:
-    for end in ends:
-        x, y = end.east_m / 1e3, end.north_m / 1e3
-        ax.plot([x], [y], marker="^", ms=9.0, color=style.INK, markeredgecolor=style.PAPER, zorder=8)
-        share = (x - box[0]) / (box[2] - box[0])
-        low = y - box[1] < 0.08 * (box[3] - box[1])
-        align = "left" if share < 0.25 else "right" if share > 0.75 else "center"
-        ax.annotate(
-            canvas.fitted_words(style.drawable(end.name), _NAME_PT, style.TEXT_PT, bold=True), (x, y),
-            ({"left": -5, "right": 5}.get(align, 0), 9 if low else -9),
-            textcoords="offset points", ha=align, va="bottom" if low else "top", fontsize=style.TEXT_PT,
-            weight="bold", color=style.INK, path_effects=style.halo(2.6), zorder=8.1,
-        )  # fmt: skip
+    ax.plot(*_at_km(place), marker="o", ms=_BADGE_PT, mfc=face, mec=edge, mew=1.1, zorder=7)
+    look: dict[str, Any] = {"fontsize": style.SMALL_PT, "color": ink, "weight": "bold", "zorder": 7.1}
+    ax.annotate(words, _at_km(place), ha="center", va="center_baseline", **look)
 
 
 def _caption(result: RelaySiting) -> str:
