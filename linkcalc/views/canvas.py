@@ -114,7 +114,6 @@ def line_count(words: str) -> int:
 
 
 def upper_first(words: str) -> str:
-    """Words as a sentence begins."""
     return words[:1].upper() + words[1:]
 
 
@@ -301,12 +300,10 @@ class Names:
 
 
 def meet(a: Box, b: Box) -> bool:
-    """Whether two boxes share area."""
     return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
 
 
 def box_of_mark(room: Room, place: tuple[float, float], size_pt: float) -> Box:
-    """What a mark takes of a plot, points."""
     x, y, half = room.x_pt(place[0]), room.y_pt(place[1]), 0.6 * size_pt
     return x - half, y - half, x + half, y + half
 

@@ -18,7 +18,6 @@ _KEY = "dot: predicted; bar: 90 % interval before anybody has measured; right of
 
 
 def compare_figure(found: Candidates, link: str) -> "Figure":
-    """Draw the candidates of one link, a line each."""
     rows = [r for r in found.rows if r.link == link]
     with style.styled():
         height = 2.0 + 0.62 * len(rows)

@@ -29,7 +29,6 @@ def margin_db(row: Compared) -> float:
 
 
 def compare_report(found: Candidates, **screen: Unpack[Screen]) -> str:
-    """Return the comparison as text: a block a link, a row and a line a candidate."""
     page = Page(**screen)
     widths = [page.width - 2 - 60, 15, 10, 10, 9, 16]
     for name in found.links:
@@ -64,7 +63,6 @@ def compare_report(found: Candidates, **screen: Unpack[Screen]) -> str:
 
 
 def facts_words(row: Compared) -> str:
-    """Return the rest of a candidate's row in words."""
     facts = []
     if row.cost_over_first:
         more = "more" if row.cost_over_first > 0 else "less"

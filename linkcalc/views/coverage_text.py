@@ -19,7 +19,6 @@ _WORDS = {"closes": "closes", "at_risk": "at risk", "does_not_close": "does not 
 
 
 def coverage_report(result: CoverageResult, **screen: Unpack[Screen]) -> str:
-    """Return a coverage as text."""
     page = Page(**screen)
     page.wrap(f"Coverage around {result.station}: {headline(result)}", bold=True)
     if result.title:
@@ -74,7 +73,6 @@ def coverage_report(result: CoverageResult, **screen: Unpack[Screen]) -> str:
 
 
 def headline(result: CoverageResult) -> str:
-    """One sentence that answers first."""
     share = result.area_km2("closes") * 1e6 / result.cell_m**2 / max(result.cells, 1)
     if share == 0.0:
         return f"closes nowhere within {distance_words(result.radius_m)}"
@@ -87,7 +85,6 @@ def headline(result: CoverageResult) -> str:
 
 
 def preview_words(result: CoverageResult) -> str:
-    """What a preview is, and how far to trust it."""
     return (
         f"PREVIEW with cells of {result.cell_m:g} m: narrow shadows fall between. Run without --preview before "
         "deciding."
@@ -116,7 +113,6 @@ def rings(result: CoverageResult) -> list[tuple[str, float, float, float]]:
 
 
 def notes(result: CoverageResult) -> Sequence[str]:
-    """What a reader should know about these numbers."""
     margins = result.bands["required_margin_db"]
     low, high = float(np.nanmin(margins)), float(np.nanmax(margins))
     asked = f"{low:.1f} dB" if high - low < 0.05 else f"{low:.1f} to {high:.1f} dB, by cell"

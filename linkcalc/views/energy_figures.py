@@ -145,7 +145,6 @@ def _name_lines(
 
 
 def _mark(ax: "Axes", planned_s: float, life_years: float, scale: float, interval: "Floats") -> None:
-    """Point at the planned interval and its life."""
     if not interval[0] <= planned_s <= interval[-1]:
         return
     ax.axvline(planned_s, color=style.MUTED, lw=0.8, ls=style.SHORT_DASHED, zorder=2)

@@ -42,7 +42,6 @@ _MOST_POINTS = 1200
 
 
 def profile_figure(link: LinkResult) -> "Figure":
-    """Draw the path in profile, with title and caption."""
     width, height = style.WIDE_IN
     with style.styled():
         figure = style.new_figure(width, height)
@@ -402,7 +401,6 @@ def _budget_row(
     room: canvas.Room, rows: int, row: int, name: str, change: str, level: str, *,
     bold: bool = False, colour: str = style.INK,
 ) -> None:  # fmt: skip
-    """Name a step left of the plot and write its figures right of it."""
     y = room.row_pt(rows, row)
     words = canvas.fitted_words(style.drawable(name), 140, 8, bold=bold)
     room.text(-148, y, words, 8, colour, bold=bold, va="center")
@@ -413,7 +411,6 @@ def _budget_row(
 
 
 def height_figure(link: LinkResult) -> "Figure":
-    """Draw the margin of the weaker direction against the height of the `to` antenna."""
     width, height = style.TALL_IN[0] + 1.0, 4.8
     with style.styled():
         figure = style.new_figure(width, height)

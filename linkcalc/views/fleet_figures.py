@@ -51,7 +51,6 @@ def map_figure(result: FleetResult) -> "Figure":
 
 
 def draw_map(ax: "Axes", result: FleetResult) -> None:
-    """Draw relief, ties, nodes, sheds and scale."""
     relief = result.drawing.relief
     rows, columns = relief.ground_m.shape
     east_km, north_km = columns * relief.cell_m / 2e3, rows * relief.cell_m / 2e3
@@ -79,7 +78,6 @@ def draw_map(ax: "Axes", result: FleetResult) -> None:
 
 
 def _places_km(result: FleetResult, stations: Sequence[Any]) -> tuple[np.ndarray, np.ndarray]:
-    """Where nodes or sheds lie on the map."""
     places = np.array([(s.latitude_deg, s.longitude_deg) for s in stations])
     x, y = result.drawing.relief.position_of(places[:, 0], places[:, 1])
     return x / 1e3, y / 1e3
@@ -109,7 +107,6 @@ def _draw_ties(ax: "Axes", result: FleetResult, nodes: np.ndarray, sheds: np.nda
 
 
 def _draw_nodes(ax: "Axes", result: FleetResult, x: np.ndarray, y: np.ndarray) -> None:
-    """Mark nodes by their verdict, and where they are many by their spreading factor too."""
     few = len(result.nodes) <= _TIED
     small = min(1.0, 120.0 / len(result.nodes)) ** 0.5
     factors = np.array([n.spreading_factor or 0 for n in result.nodes])
@@ -137,7 +134,6 @@ def factor_colour(factor: int | None) -> str:
 
 
 def factor_width(factor: int | None) -> float:
-    """Width of a line: thicker for a higher spreading factor."""
     return 0.8 + 0.3 * (min(max(factor or 9, 7), 12) - 7)
 
 
@@ -209,7 +205,6 @@ def load_figure(result: FleetResult) -> "Figure":
 
 
 def _draw_arrivals(ax: "Axes", result: FleetResult) -> None:
-    """Messages that arrive, of the median, a poor and the worst node."""
     times = [p.times for p in result.loads]
     lines = (
         ("median node", [p.median for p in result.loads]),
@@ -225,7 +220,6 @@ def _draw_arrivals(ax: "Axes", result: FleetResult) -> None:
 
 
 def _draw_tries(ax: "Axes", result: FleetResult) -> None:
-    """Single tries that are received, by the closed form and as simulated."""
     closed = 100.0 * np.array([p.tries_received for p in result.loads])
     ax.plot([p.times for p in result.loads], closed, color=style.RAY, label="closed form")
     played = [p for p in result.loads if p.played is not None]
@@ -246,7 +240,6 @@ def _tick(times: float) -> str:
 
 
 def airtime_figure(result: FleetResult) -> "Figure":
-    """What each shed hears and sends in an hour."""
     height = 2.3 + 0.62 * len(result.sheds)
     y = np.arange(len(result.sheds))[::-1]
     begin = np.zeros(len(result.sheds))

@@ -23,7 +23,6 @@ _LIMITS = {"within": "within", "over": "OVER", "unknown": "unknown"}
 
 
 def fleet_report(result: FleetResult, **screen: Unpack[Screen]) -> str:
-    """Return a fleet's answer as text."""
     page = Page(**screen)
     page.wrap(f"Fleet: {headline(result)}", bold=True)
     if result.title:
@@ -54,7 +53,6 @@ def fleet_report(result: FleetResult, **screen: Unpack[Screen]) -> str:
 
 
 def headline(result: FleetResult) -> str:
-    """One sentence that answers first."""
     n, met = len(result.nodes), result.met
     asked = _asked(result.required_success)
     if met == n:
@@ -92,7 +90,6 @@ def _asked(share: float) -> str:
 
 
 def setup(result: FleetResult) -> str:
-    """What fleet it is."""
     frequency = f"{result.frequency_hz / 1e6:.4f}".rstrip("0").rstrip(".")
     channels = "1 channel" if result.channels == 1 else f"{result.channels} channels"
     tries = "1 try" if result.tries == 1 else f"up to {result.tries} tries"
@@ -105,7 +102,6 @@ def setup(result: FleetResult) -> str:
 
 
 def summary(result: FleetResult) -> Iterator[str]:
-    """The answer in a few lines."""
     worst = result.worst
     yield (
         f"Worst node: {worst.name}, {success_words(worst, result.required_success)} of its messages or more "
@@ -155,7 +151,6 @@ def _years(node: NodeAnswer) -> float:
 
 
 def limits_line(result: FleetResult) -> str:
-    """What the legal limits say, in a line."""
     if result.region is None:
         return "Limits: unknown here, no region stated"
     nodes = [n for n in result.nodes if n.limits.status != "within"]
@@ -300,7 +295,6 @@ def times_words(times: float) -> str:
 
 
 def signal_words(node: NodeAnswer, *, short: bool = False) -> str:
-    """Say how a node sends."""
     factor = f"SF{node.spreading_factor}" if node.spreading_factor else "FSK"
     if short:
         return f"{factor} {node.power_dbm:g} dBm"
@@ -330,7 +324,6 @@ def _share(share: float) -> str:
 
 
 def notes(result: FleetResult) -> Sequence[str]:
-    """What a reader should know about these numbers."""
     chirps = result.factors != (0,)
     over = (
         "the measured threshold of their spreading factors (Croce et al. 2018)"
@@ -358,7 +351,6 @@ def notes(result: FleetResult) -> Sequence[str]:
 
 
 def fleet_dict(result: FleetResult) -> dict[str, Any]:
-    """What `fleet_json` writes, as dicts, lists, strings, numbers, booleans and None."""
     out = {
         "fleet": {
             "line": result.line,
@@ -382,7 +374,6 @@ _APART = {"drawing", "nodes", "sheds", "refused", "loads", "planned"}
 
 
 def fleet_json(result: FleetResult) -> str:
-    """Return the answer as strict JSON; infinities become null."""
     return json.dumps(fleet_dict(result), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 

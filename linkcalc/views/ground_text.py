@@ -53,7 +53,6 @@ def needed_text(plan_name: str, bounds: Bounds, radius_km: float = 0.0) -> str:
 
 
 def found_text(found: Found) -> str:
-    """Say what serves as ground, and what to know about it."""
     page = Page(80)
     for key, names in found.terrain.items():
         page.line(f"{key}:")

@@ -22,7 +22,6 @@ _STEPS_DB = (1.0, 2.0, 3.0, 5.0, 10.0, 20.0, 50.0)
 
 
 def heights_figure(table: HeightTable) -> "Figure":
-    """Draw the margin of the weaker direction over both antenna heights, with title and caption."""
     with style.styled():
         figure = style.new_figure(8.0, 6.4)
         draw_heights(canvas.axes_in(figure, 0.72, 0.98, 4.6, 4.6), table)

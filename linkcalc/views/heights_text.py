@@ -16,7 +16,6 @@ _FIRST, _COLUMN = 12, 7
 
 
 def heights_report(tables: Sequence[HeightTable], **screen: Unpack[Screen]) -> str:
-    """Return the margin over both antenna heights of each link, and the cheapest pair that suffices."""
     page = Page(**screen)
     for number, table in enumerate(tables):
         if number:
@@ -52,7 +51,6 @@ def pair_words(table: HeightTable, pair: Pair) -> str:
 
 
 def verdict_lines(table: HeightTable) -> tuple[str, str]:
-    """What to build, and what it reaches."""
     pair = table.cheapest
     if pair is None:
         lowest = f"up to {_metres(table.near_height_m[-1])} and {_metres(table.far_height_m[-1])}"

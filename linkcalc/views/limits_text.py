@@ -20,7 +20,6 @@ _NONE = "none by any rule of the table as the plan stands"
 
 
 def limits_report(limits: LimitsSection, exposure: ExposureSection, **screen: Unpack[Screen]) -> str:
-    """Return what the table of legal limits says about every transmitter, and the distances to keep."""
     page = Page(**screen)
     where = limits.region_name or "no region stated"
     page.wrap(f"Legal limits, {where}: {STATUS_WORDS[limits.status]}", bold=True)
@@ -46,7 +45,6 @@ def limits_report(limits: LimitsSection, exposure: ExposureSection, **screen: Un
 
 
 def rules_report(rules: Iterable[Rule], **screen: Unpack[Screen]) -> str:
-    """Return the table of limits, region by region."""
     page = Page(**screen)
     page.wrap("Table of legal limits", bold=True)
     page.wrap("Check with your regulator; this is not legal advice.")
@@ -181,7 +179,6 @@ def _items(page: Page, found: Mapping[str, str]) -> None:
 
 
 def _sent(end: EndLimits) -> dict[str, str]:
-    """What one transmitter radiates, and for how long."""
     check = end.limits
     feeder = f" - {end.feeder_loss_db:.1f} dB feeder" if end.feeder_loss_db else ""
     radiated = (

@@ -17,7 +17,6 @@ _KML = "http://www.opengis.net/kml/2.2"
 
 
 def links_geojson(result: Result, positions: Positions) -> str:
-    """Write stations as points and links as lines; links of stations without a position are left out."""
     features = [
         _feature("Point", [lon, lat], {"name": name, "kind": "station"})
         for name, (lat, lon) in positions.items()

@@ -27,7 +27,6 @@ _NOT_SAFE = (
 
 
 def delay_figure(message: MessageAnswer) -> "Figure":
-    """Draw the share of messages not yet delivered against time, with title and caption."""
     lost = often_words(message.loss_working_site, "lost")
     tries = "one try" if message.tries == 1 else f"{message.tries} tries"
     margin = canvas.true_minus(decibel_words(message.fade_margin_db))

@@ -105,7 +105,6 @@ def duration_words(seconds: float) -> str:
 
 
 def name_words(m: MessageAnswer) -> str:
-    """Name a message, and its kind unless the name says it."""
     kind = KIND_WORDS[m.kind]
     return m.name if m.name.casefold() == kind else f"{m.name} ({kind})"
 
@@ -157,7 +156,6 @@ def _message(page: Page, m: MessageAnswer) -> None:
 
 
 def delay_words(m: MessageAnswer) -> str:
-    """Say when a message arrives."""
     d = m.delay
     if d.mean_s is None:
         return "It is never delivered."

@@ -28,7 +28,6 @@ def reach_words(distance_m: float) -> str:
 
 
 def range_report(found: HowFar, **screen: Unpack[Screen]) -> str:
-    """Return the table of distances."""
     page = Page(**screen)
     page.wrap(f"How far: {found.from_} to {found.to} and back, {found.frequency_hz / 1e6:g} MHz", bold=True)
     page.fact(f"closes: {requirement_words(found.asked)}; a gamble: half of such sites work.")
@@ -54,7 +53,6 @@ def _rows(found: HowFar, ground: str) -> list[tuple[Reach, float]]:
 
 
 def range_json(found: HowFar) -> str:
-    """Return the answer as JSON; null where the link goes beyond what was looked at."""
     answer: Mapping[str, Any] = {
         "from": found.from_,
         "to": found.to,

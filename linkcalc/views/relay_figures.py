@@ -191,7 +191,6 @@ def _caption(result: RelaySiting) -> str:
 
 
 def relay_profiles(hops: Sequence[LinkResult]) -> "Figure":
-    """The hops of a chain in profile, one above the other."""
     width, height = style.WIDE_IN[0], _PANEL_IN * len(hops) + 0.35
     with style.styled():
         figure = style.new_figure(width, height)

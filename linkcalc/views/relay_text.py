@@ -31,7 +31,6 @@ _HOPS = {2: "two", 3: "three"}
 
 
 def relay_report(result: RelaySiting, **screen: Unpack[Screen]) -> str:
-    """Return a relay siting as text."""
     page = Page(**screen)
     page.wrap(headline(result), bold=True)
     if result.title:
@@ -70,7 +69,6 @@ def relay_report(result: RelaySiting, **screen: Unpack[Screen]) -> str:
 
 
 def headline(result: RelaySiting) -> str:
-    """One sentence that answers first."""
     link = f"{result.link.from_} – {result.link.to}"
     best = result.best
     many = "a relay" if len(best.relays) == 1 else "two relays"
@@ -142,7 +140,6 @@ def spare_words(hop: HopCheck) -> str:
 
 
 def direct_words(result: RelaySiting) -> str:
-    """The link without a relay."""
     direct = result.direct
     words = (
         f"Without a relay it {'is ' if direct.verdict == 'at_risk' else ''}{WORDS[direct.verdict]}: "
@@ -152,7 +149,6 @@ def direct_words(result: RelaySiting) -> str:
 
 
 def relay_words(relay: Station) -> str:
-    """A relay's equipment in short."""
     a = relay.antenna
     stated = [f"{v:g} {unit}" for v, unit in ((a.gain_dbi, "dBi"), (a.gain_dbd, "dBd")) if v is not None]
     antenna = " ".join([a.type.replace("_", " "), *stated])
@@ -165,14 +161,12 @@ def relay_words(relay: Station) -> str:
 
 
 def place_words(place: Place) -> str:
-    """What is known of a place besides its position."""
     slope = f"slope {rounded(place.slope_deg, 0)}°" if math.isfinite(place.slope_deg) else "slope unknown"
     track = "" if place.track_m is None else f", {distance_words(place.track_m)} from a track"
     return f"{slope}{track}"
 
 
 def area_lines(result: RelaySiting) -> Iterator[str]:
-    """What was looked at, and what was left."""
     total = int(result.area.sum())
     yield (
         f"{total} cells of {result.grid.cell_m:g} m within {distance_words(result.radius_m)} of the middle "
@@ -189,7 +183,6 @@ def area_lines(result: RelaySiting) -> Iterator[str]:
 
 
 def burdens(result: RelaySiting) -> Iterator[str]:
-    """What comes with a relay."""
     best = result.best
     direct = result.direct.directions
     there, back = best.time_on_air_s
@@ -208,7 +201,6 @@ def burdens(result: RelaySiting) -> Iterator[str]:
 
 
 def notes(result: RelaySiting) -> Iterator[str]:
-    """What a reader should know about these numbers."""
     off = max((c.off_db for c in (*result.spots, *([result.two] if result.two else []))), default=0.0)
     agree = f"to {decibel_words(off)}" if off >= _LEAST_OFF_DB else "to a tenth of a decibel"
     yield f"Every spot listed was checked in full, and agrees with its cell {agree}."

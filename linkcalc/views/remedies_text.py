@@ -168,7 +168,6 @@ def effect_words(remedy: Remedy) -> str:
 
 
 def parts_words(parts: Sequence[Part], currency: str) -> str:
-    """Return parts with their cost in one line."""
     return "; ".join(
         f"{quantity_words(p)} {part_words(p)} ({p.station}) {money(p.cost, currency)}"
         if p.unit != "piece" or p.quantity != 1.0
@@ -240,7 +239,6 @@ def bill_csv(bill: Bill) -> str:
 
 
 def bill_report(bill: Bill, title: str, **screen: Unpack[Screen]) -> str:
-    """Return the parts of a plan as text."""
     page = Page(**screen, least=60)
     page.wrap(title, bold=True)
     widths = [page.width - 2 - 34, 12, 10, 12]

@@ -27,7 +27,6 @@ _MOST_NAMES = 15
 
 
 def margin_figure(survey: Survey) -> "Figure":
-    """Draw each direction's readings beside its margin before and after them."""
     width, panel, top, bottom = style.WIDE_IN[0], 2.75, 0.6, 0.75
     height = top + len(survey.directions) * panel + bottom
     with style.styled():

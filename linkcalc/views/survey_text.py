@@ -24,7 +24,6 @@ _MOST_STEPS = 12
 
 
 def survey_report(survey: Survey, **screen: Unpack[Screen]) -> str:
-    """Return what the readings say about a link."""
     page = Page(**screen)
     page.wrap(f"{VERDICT_WORDS[survey.verdict]}  {survey.name}", bold=True)
     page.wrap(survey.headline, indent=2)
@@ -179,7 +178,6 @@ def _spots(page: Page, spots: Sequence[Spot]) -> None:
 
 
 def acceptance_report(found: Acceptance, **screen: Unpack[Screen]) -> str:
-    """Return how a success rate is proven, and what a count shows."""
     page = Page(**screen)
     asked = f"{percent(found.success)} of the packets arrive, at {percent(found.confidence)} confidence"
     if found.count is None:

@@ -371,7 +371,6 @@ def _mark_plan(ax: "Axes", room: canvas.Room, panel: _Panel) -> list[tuple[float
 
 
 def _holds_plan(found: Sweep) -> bool:
-    """Whether the plan's own combination is among the values."""
     return all(
         found.planned[n] is not None and found.planned[n] in found.coords[n].tolist() for n in found.dims
     )

@@ -51,7 +51,6 @@ _BEST = 8
 
 
 def sweep_report(found: Sweep, quantity: str = "weaker_fade_margin_db", **screen: Unpack[Screen]) -> str:
-    """Return what a sweep found."""
     page = Page(**screen)
     page.wrap(f"{found.link}: {found.size} combinations", bold=True)
     for name in found.dims:

@@ -27,7 +27,6 @@ _NOT_SAFE = (
 
 
 def cycle_figure(tank: TankAnswer) -> "Figure":
-    """Draw the level through one cycle whose stop message is lost, with title and caption."""
     every, watchdog = "no periodic report", "no watchdog"
     if tank.interval_s is not None:
         every = f"level reported every {duration_words(tank.interval_s)}"
@@ -54,7 +53,6 @@ def _reaches_stop(tank: TankAnswer) -> bool:
 
 
 def draw_cycle(ax: "Axes", tank: TankAnswer) -> "Axes":
-    """Draw the whole cycle, filling, overrun and down again, in % of the height."""
     cycle = tank.drawing
     begin_s = 0.0 if _reaches_stop(tank) else cycle.pump_on_s
     hours = (np.array(cycle.time_s) - begin_s) / 3600.0

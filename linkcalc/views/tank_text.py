@@ -38,7 +38,6 @@ def tank_report(
 
 
 def headline(tank: TankAnswer) -> str:
-    """One sentence that answers first."""
     room = f"{volume_words(tank.freeboard_m3)} is free above the stop level"
     if tank.overrun_bound_m3 is None or tank.overrun_bound_m is None:
         return f"Nothing but messages stops the engine: a lost stop is not bounded; {room}."
@@ -168,7 +167,6 @@ def dead_words(tank: TankAnswer) -> str:
 
 
 def month_words(tank: TankAnswer) -> str:
-    """What the engine does in a month, and when it wants a service."""
     year = tank.working
     fuel = "" if year.fuel_l is None else f", {count_words(year.fuel_l / 12.0)} litres of fuel"
     months = 12.0 / year.services if year.services > 0.0 else float("inf")
@@ -236,7 +234,6 @@ def _watchdog_words(longest_s: float, least_s: float | None) -> str:
 
 
 def recommended_words(settings: Settings | None) -> str:
-    """Say the recommended set in one sentence."""
     if settings is None:
         return "no stop level, interval and watchdog keep the overrun inside the tank: a float valve has to"
     return (

@@ -109,7 +109,6 @@ def _section_lines(page: Page, result: Result) -> None:
 
 
 def _assumed_words(link: LinkResult) -> str:
-    """What was assumed that costs most, in decibels."""
     terms = [t for t in {t.name: t for d in link.directions for t in d.terms}.values() if -t.value_db >= 0.05]
     words = []
     if assumed := [t for t in terms if t.origin == "assumed"]:

@@ -73,12 +73,10 @@ def shown_in(system: System) -> Iterator[None]:
 
 
 def use(system: System) -> None:
-    """Show text and pictures in these units from here on."""
     _current.set(system)
 
 
 def current() -> System:
-    """The units in force."""
     return _current.get()
 
 

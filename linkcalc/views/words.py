@@ -171,7 +171,6 @@ def assumption_lines(assumed: Sequence[Assumption]) -> list[str]:
 
 
 def likely_words(direction: Direction) -> str:
-    """Return the 90 % interval of the margin."""
     low, high = direction.fade_margin_interval_db
     if not (math.isfinite(low) and math.isfinite(high)):
         return "n/a"
@@ -179,7 +178,6 @@ def likely_words(direction: Direction) -> str:
 
 
 def value_words(value: Any) -> str:
-    """Return a plan's value as it may stand there."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, float):
@@ -188,7 +186,6 @@ def value_words(value: Any) -> str:
 
 
 def time_words(seconds: float) -> str:
-    """Return a time on air."""
     return f"{rounded(seconds * 1e3, 0)} ms" if seconds < 0.9995 else f"{rounded(seconds, 2)} s"
 
 

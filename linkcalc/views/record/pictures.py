@@ -134,7 +134,6 @@ def _name_stations(room: Room, x: Floats, y: Floats, names: Sequence[str]) -> No
 
 
 def profile_figure(link: LinkResult) -> "tuple[Figure, str]":
-    """Draw the path in profile; return the caption too."""
     height = 3.5
     with style.styled():
         figure = style.new_figure(WIDTH_IN, height)
@@ -145,7 +144,6 @@ def profile_figure(link: LinkResult) -> "tuple[Figure, str]":
 
 
 def readings_figure(survey: Survey) -> "Figure":
-    """Draw each direction's readings beside its margin before and after them."""
     panel = 2.15
     height = 2.0 * panel + 0.2
     with style.styled():
