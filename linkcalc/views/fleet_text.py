@@ -15,10 +15,9 @@ from linkcalc.radio.energy import CAUTION as ENERGY_CAUTION
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.rules.found import CAUTION as LIMITS_CAUTION
 from linkcalc.views.page import Page, Screen
-from linkcalc.views.words import probability_words
+from linkcalc.views.words import probability_words, trimmed
 
 _WORST = 10
-_VERDICT = {"closes": "closes", "at_risk": "AT RISK", "does_not_close": "DOES NOT CLOSE"}
 _LIMITS = {"within": "within", "over": "OVER", "unknown": "unknown"}
 
 
@@ -28,13 +27,8 @@ def fleet_report(result: FleetResult, **screen: Unpack[Screen]) -> str:
     if result.title:
         page.wrap(result.title)
     page.wrap(setup(result))
-    page.heading("In short")
-    for line in summary(result):
-        page.item(line)
-    if result.mends:
-        page.heading("Remedies")
-        for line in result.mends:
-            page.item(line)
+    page.items("In short", summary(result))
+    page.items("Remedies", result.mends)
     page.heading("Base stations")
     _sheds(page, result)
     shown = min(_WORST, len(result.nodes))
@@ -44,10 +38,8 @@ def fleet_report(result: FleetResult, **screen: Unpack[Screen]) -> str:
     _signals(page, result)
     page.heading("With more or less traffic")
     _loads(page, result)
-    if result.refused:
-        page.heading("Not answered")
-        for row, name, reason in result.refused:
-            page.item(f"row {row}{f', {name}' if name else ''}: {reason}")
+    refused = (f"row {row}{f', {name}' if name else ''}: {reason}" for row, name, reason in result.refused)
+    page.items("Not answered", refused)
     page.items("Notes", notes(result))
     return page.text()
 
@@ -90,14 +82,13 @@ def _asked(share: float) -> str:
 
 
 def setup(result: FleetResult) -> str:
-    frequency = f"{result.frequency_hz / 1e6:.4f}".rstrip("0").rstrip(".")
     channels = "1 channel" if result.channels == 1 else f"{result.channels} channels"
     tries = "1 try" if result.tries == 1 else f"up to {result.tries} tries"
     nodes, sheds = len(result.nodes), len(result.sheds)
     return (
         f"{nodes} {_nodes(nodes)}, {sheds} {'base station' if sheds == 1 else 'base stations'}, "
-        f"{frequency} MHz, {channels}, {result.signal}, {tries} a message. Every path has its own terrain "
-        "profile and the model of a single check."
+        f"{trimmed(result.frequency_hz / 1e6, 4)} MHz, {channels}, {result.signal}, {tries} a message. Every path "
+        "has its own terrain profile and the model of a single check."
     )
 
 
@@ -210,7 +201,7 @@ def _worst(page: Page, result: FleetResult) -> None:
                 shortened(node.name, 16),
                 shortened(node.shed, 12),
                 signal_words(node, short=True),
-                _margin(node, unit=False),
+                _margin(node, ""),
                 probability_words(node.success_predicted),
                 success_words(node, result.required_success),
                 probability_words(node.success_alone),
@@ -218,9 +209,8 @@ def _worst(page: Page, result: FleetResult) -> None:
             widths,
         )
     reasons: dict[str, list[str]] = {}
-    for node in result.worst_first[:_WORST]:
-        if node.lacks:
-            reasons.setdefault(node.lacks, []).append(node.name)
+    for node in (n for n in result.worst_first[:_WORST] if n.lacks):
+        reasons.setdefault(node.lacks, []).append(node.name)
     for lacks, names in reasons.items():
         who = ", ".join(names) if len(names) <= 3 else f"{len(names)} of these"
         page.item(
@@ -296,23 +286,18 @@ def times_words(times: float) -> str:
 
 def signal_words(node: NodeAnswer, *, short: bool = False) -> str:
     factor = f"SF{node.spreading_factor}" if node.spreading_factor else "FSK"
-    if short:
-        return f"{factor} {node.power_dbm:g} dBm"
-    return f"{factor} at {node.power_dbm:g} dBm"
+    return f"{factor} {'' if short else 'at '}{node.power_dbm:g} dBm"
 
 
 def success_words(node: NodeAnswer, required: float) -> str:
     """A node's success, never rounded up to what it lacks."""
-    words = probability_words(node.assured)
     if required - 0.01 < node.assured < required:
-        words = f"{math.floor(node.assured * 1000.0) / 10.0:.1f} %"
-    return words
+        return f"{math.floor(node.assured * 1000.0) / 10.0:.1f} %"
+    return probability_words(node.assured)
 
 
-def _margin(node: NodeAnswer, *, unit: bool = True) -> str:
-    if not math.isfinite(node.margin_db):
-        return "no path"
-    return f"{node.margin_db:+.1f}{' dB' if unit else ''}"
+def _margin(node: NodeAnswer, unit: str = " dB") -> str:
+    return f"{node.margin_db:+.1f}{unit}" if math.isfinite(node.margin_db) else "no path"
 
 
 def _charge(mah: float) -> str:
@@ -324,24 +309,18 @@ def _share(share: float) -> str:
 
 
 def notes(result: FleetResult) -> Sequence[str]:
-    chirps = result.factors != (0,)
-    over = (
-        "the measured threshold of their spreading factors (Croce et al. 2018)"
-        if chirps
-        else "what the demodulator needs over noise"
-    )
+    over, hears = "what the demodulator needs over noise", []
+    if result.factors != (0,):
+        over = "the measured threshold of their spreading factors (Croce et al. 2018)"
+        hears = [
+            "A base station hears all spreading factors and channels at once. For a plain radio that hears one: "
+            "spreading_factors = [9] (say), channels = 1, demodulators = 1."
+        ]
     return [
         f"Of two packets that overlap on one channel the one survives that is stronger by {over}; each "
         "interferer counts by itself. Arrivals count as random (Poisson); "
         + ("of the fading each packet has its own." if result.fading else "packets do not fade, as stated."),
-        *(
-            [
-                "A base station hears all spreading factors and channels at once. For a plain radio that hears one: "
-                "spreading_factors = [9] (say), channels = 1, demodulators = 1."
-            ]
-            if chirps
-            else []
-        ),
+        *hears,
         *result.notes,
         LIMITS_CAUTION,
         ENERGY_CAUTION,
@@ -365,8 +344,7 @@ def fleet_dict(result: FleetResult) -> dict[str, Any]:
             "cautions": [LIMITS_CAUTION, CAUTIONS[0]],
         }
     }
-    plain = _plain(out)
-    assert isinstance(plain, dict)
+    plain: dict[str, Any] = _plain(out)
     return plain
 
 

@@ -9,7 +9,7 @@ from linkcalc._arrays import Floats
 from linkcalc.sweeps.mast_heights import HeightTable, Pair
 from linkcalc.views import units
 from linkcalc.views.page import Page, Screen
-from linkcalc.views.words import decibel_words, height_words, probability_words, rounded
+from linkcalc.views.words import decibel_words, height_words, probability_words, rounded, upper_first
 
 _MOST_ROWS = 14
 _FIRST, _COLUMN = 12, 7
@@ -67,8 +67,8 @@ def verdict_lines(table: HeightTable) -> tuple[str, str]:
         f"Cheapest pair that reaches it: {pair_words(table, pair)}, {cost_words(pair.cost)} for the masts."
     )
     if present:
-        return f"{first} That is what the plan has.", f"{_capital(_margins(table, pair))}."
-    return first, f"{_capital(_margins(table, pair))}, by a check of its own."
+        return f"{first} That is what the plan has.", f"{upper_first(_margins(table, pair))}."
+    return first, f"{upper_first(_margins(table, pair))}, by a check of its own."
 
 
 def _link(page: Page, table: HeightTable) -> None:
@@ -118,9 +118,8 @@ def some(values: Floats, keep: Sequence[float], most: int) -> list[int]:
 
 def _margins(table: HeightTable, pair: Pair) -> str:
     there, back = (decibel_words(m) for m in pair.fade_margins_db)
-    words = f"margin {there} to {table.to} and {back} to {table.from_}"
-    words += f"; a message arrives with {probability_words(pair.delivery_probability)}"
-    return words
+    arrives = probability_words(pair.delivery_probability)
+    return f"margin {there} to {table.to} and {back} to {table.from_}; a message arrives with {arrives}"
 
 
 def _prices(page: Page, table: HeightTable) -> None:
@@ -157,7 +156,3 @@ def figure_words(height_m: float) -> str:
     """
     words = rounded(height_m, 2)
     return words[:-1] if words.endswith("0") else words
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -6,9 +6,15 @@ colour-blind reader lose nothing.
 
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.cm import ScalarMappable
+from matplotlib.colors import BoundaryNorm, ListedColormap, to_rgb
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
 
 from linkcalc.area.coverage_result import CoverageResult
 from linkcalc.link.requirement import VERDICTS
@@ -16,10 +22,6 @@ from linkcalc.views import canvas, style
 from linkcalc.views.coverage_text import headline, percent, preview_words
 from linkcalc.views.map_frame import Mark, box_around, draw_marks, frame, hide_crowded
 from linkcalc.views.own_axes import on_own_axes
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 _CHANGES: Final[Any] = (0, (5, 3))
 """Dashes of the line where the best station changes."""
@@ -58,7 +60,7 @@ _MAP_IN: Final = 5.4
 _TOP_IN, _LINE_IN, _KEY_IN, _SMALL_LINE_IN = 0.14, 0.155, 0.30, 0.16
 
 
-def coverage_figure(result: CoverageResult) -> "Figure":
+def coverage_figure(result: CoverageResult) -> Figure:
     """The maps of a coverage: the verdict, and the fade margin."""
     box = _box(result)
     map_height = _MAP_IN * (box[3] - box[1]) / (box[2] - box[0])
@@ -95,7 +97,7 @@ def coverage_figure(result: CoverageResult) -> "Figure":
 
 
 @on_own_axes
-def draw_coverage(ax: "Axes", result: CoverageResult, box: canvas.Box | None = None) -> Any:
+def draw_coverage(ax: Axes, result: CoverageResult, box: canvas.Box | None = None) -> Any:
     """Draw margins over relief, contour lines, stations and graticule.
 
     Parameters
@@ -128,10 +130,8 @@ def draw_coverage(ax: "Axes", result: CoverageResult, box: canvas.Box | None = N
     return shown
 
 
-def draw_verdicts(ax: "Axes", result: CoverageResult, box: canvas.Box | None = None) -> None:
+def draw_verdicts(ax: Axes, result: CoverageResult, box: canvas.Box | None = None) -> None:
     """Draw what closes, is at risk and does not close over relief, and where the best station changes."""
-    from matplotlib.colors import to_rgb
-
     verdict = result.bands["verdict"]
     colours = np.array([to_rgb(style.VERDICT_FILL[name][0]) for name in VERDICTS])
     known = np.isfinite(verdict)
@@ -173,16 +173,14 @@ def _marks(result: CoverageResult) -> list[Mark]:
     return marks + [Mark(name, x / 1e3, y / 1e3, "o", 6.0) for name, x, y in result.other_stations]
 
 
-def _no_answer(ax: "Axes", result: CoverageResult) -> None:
+def _no_answer(ax: Axes, result: CoverageResult) -> None:
     """Hatch where there is no answer within the radius: paper is what was not asked."""
     away = result.distance_m()
     lost = np.isnan(result.bands["margin_db"]) & (away <= result.radius_m - result.cell_m) & (away >= 1.0)
     draw_hatch(ax, _axis_km(result), lost, "\\\\\\", style.HAIRLINE, 1.5)
 
 
-def draw_hatch(
-    ax: "Axes", axis_km: np.ndarray, where: np.ndarray, hatch: str, ink: Any, zorder: float
-) -> None:
+def draw_hatch(ax: Axes, axis_km: np.ndarray, where: np.ndarray, hatch: str, ink: Any, zorder: float) -> None:
     """Hatch the cells of a square of land that are chosen."""
     if where.any() and min(where.shape) > 1:
         drawn = ax.contourf(
@@ -192,10 +190,7 @@ def draw_hatch(
         drawn.set_linewidth(0.0)
 
 
-def _verdict_key(figure: "Figure", result: CoverageResult, x: float, y: float) -> None:
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
+def _verdict_key(figure: Figure, result: CoverageResult, x: float, y: float) -> None:
     handles: list[Any] = []
     for name in reversed(VERDICTS):
         fill, ink, hatch = style.VERDICT_FILL[name]
@@ -213,11 +208,8 @@ def _verdict_key(figure: "Figure", result: CoverageResult, x: float, y: float) -
     )  # fmt: skip
 
 
-def draw_shades(ax: "Axes", margin_db: np.ndarray, ground_m: np.ndarray, cell_m: float) -> Any:
+def draw_shades(ax: Axes, margin_db: np.ndarray, ground_m: np.ndarray, cell_m: float) -> Any:
     """Draw margins in steps over shaded relief, kilometres from the middle; return what a key is made from."""
-    from matplotlib.cm import ScalarMappable
-    from matplotlib.colors import BoundaryNorm, ListedColormap
-
     colours = _ramp()
     norm = BoundaryNorm(STEPS_DB, len(colours), extend="both")
     known = np.isfinite(margin_db)
@@ -226,13 +218,13 @@ def draw_shades(ax: "Axes", margin_db: np.ndarray, ground_m: np.ndarray, cell_m:
     return ScalarMappable(norm, ListedColormap(colours))
 
 
-def _show(ax: "Axes", fill: np.ndarray, known: np.ndarray, ground_m: np.ndarray, cell_m: float) -> None:
+def _show(ax: Axes, fill: np.ndarray, known: np.ndarray, ground_m: np.ndarray, cell_m: float) -> None:
     across, down = (n * cell_m / 2e3 for n in known.shape[::-1])
     picture = np.concatenate([lit(fill, hillshade(ground_m, cell_m)), known[..., np.newaxis]], axis=-1)
     ax.imshow(picture, extent=(-across, across, -down, down), interpolation="nearest", zorder=1)
 
 
-def draw_ground(ax: "Axes", ground_m: np.ndarray, cell_m: float) -> None:
+def draw_ground(ax: Axes, ground_m: np.ndarray, cell_m: float) -> None:
     """Draw bare relief in the ground's own colour, kilometres from the middle."""
     rows, columns = ground_m.shape
     across, down = columns * cell_m / 2e3, rows * cell_m / 2e3
@@ -261,7 +253,7 @@ def _ramp() -> np.ndarray:
     return colours
 
 
-def draw_lines(ax: "Axes", margin_db: np.ndarray, needed_db: np.ndarray, cell_m: float) -> list[Any]:
+def draw_lines(ax: Axes, margin_db: np.ndarray, needed_db: np.ndarray, cell_m: float) -> list[Any]:
     """Draw labelled lines of equal margin, and the one where it is what is asked there; return the labels."""
     from scipy.ndimage import gaussian_filter
 
@@ -291,7 +283,7 @@ def draw_lines(ax: "Axes", margin_db: np.ndarray, needed_db: np.ndarray, cell_m:
 
 
 def draw_key(
-    figure: "Figure", shown: Any, corner: tuple[float, float] = (0.895, 0.30),
+    figure: Figure, shown: Any, corner: tuple[float, float] = (0.895, 0.30),
     size: tuple[float, float] = (0.022, 0.42),
 ) -> None:  # fmt: skip
     """Draw the key of the margins' steps; corner and size are shares of the figure."""

@@ -130,11 +130,11 @@ class Page:
         for i, line in enumerate(_wrapped(whole, self.width - indent, self.width - rest)):
             self._styled_line(" " * (rest if i else indent) + line, _BOLD if bold else "")
 
-    def items(self, title: str, lines: Iterable[str]) -> None:
+    def items(self, title: str, lines: Iterable[str], *, minor: bool = False) -> None:
         """Write a heading and an item for each line; nothing where there is none."""
         for number, line in enumerate(lines):
             if not number:
-                self.heading(title)
+                self.heading(title, minor=minor)
             self.item(line)
 
     def item(self, text: str) -> None:

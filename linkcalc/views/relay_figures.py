@@ -3,9 +3,11 @@
 import os
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
 from linkcalc.area.relay.result import Chain, Place, RelaySiting
 from linkcalc.link.result import LinkResult
@@ -15,10 +17,6 @@ from linkcalc.views.map_figures import SMOOTH_CELLS, draw_hatch, draw_key, draw_
 from linkcalc.views.map_frame import box_around, corners, frame, hide_crowded
 from linkcalc.views.relay_text import WORDS, headline
 from linkcalc.views.words import decibel_words, distance_words, required_margin_words, weaker_direction
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 _WIDTH_IN: Final = 8.6
 _LEFT_IN: Final = 0.85
@@ -36,7 +34,7 @@ _FEWEST_FOR_LINES = 0.25
 """Share of the land that is left from which lines of equal margin are drawn: on ribbons they are no use."""
 
 
-def relay_map(result: RelaySiting) -> "Figure":
+def relay_map(result: RelaySiting) -> Figure:
     """The map: margin of the weaker hop with a relay in each cell, spots, ends, and where none may stand."""
     west, south, east, north = _box(result)
     map_height = _MAP_IN * (north - south) / (east - west)
@@ -61,7 +59,7 @@ def relay_map(result: RelaySiting) -> "Figure":
     return figure
 
 
-def draw_relay_map(ax: "Axes", result: RelaySiting) -> Any:
+def draw_relay_map(ax: Axes, result: RelaySiting) -> Any:
     """Draw relief, margins, what is ruled out, hops and spots; return the picture of the margin."""
     grid, margin = result.grid, result.bands["margin_db"]
     shown = draw_shades(ax, margin, np.where(result.area, result.ground_m, np.nan), grid.cell_m)
@@ -99,7 +97,7 @@ def _box(result: RelaySiting) -> canvas.Box:
     return box_around(xs, ys, (0.62, 1.15), 0.02)
 
 
-def _draw_hops(ax: "Axes", result: RelaySiting) -> np.ndarray:
+def _draw_hops(ax: Axes, result: RelaySiting) -> np.ndarray:
     """The hops of the best spot, and of two relays dashed; return places along them."""
     first, last = result.ends
     along = []
@@ -122,7 +120,7 @@ def _drawn(result: RelaySiting) -> Iterator[tuple[Chain, Any]]:
         yield result.two, (0, (4, 2))
 
 
-def _draw_places(ax: "Axes", result: RelaySiting, hops: np.ndarray) -> None:
+def _draw_places(ax: Axes, result: RelaySiting, hops: np.ndarray) -> None:
     """Both ends, the relays of two, and numbered spots: on a badge, or beside a small mark where badges would meet."""
     room = canvas.Room(ax)
     spots = [chain.relays[0] for chain in result.spots]
@@ -161,7 +159,7 @@ def _draw_places(ax: "Axes", result: RelaySiting, hops: np.ndarray) -> None:
         names.write(words, _at_km(place), 7.0, style.TEXT_PT, over="all", bold=True, colour=ink)
 
 
-def _draw_badge(ax: "Axes", place: Place, words: str, face: str, ink: str) -> None:
+def _draw_badge(ax: Axes, place: Place, words: str, face: str, ink: str) -> None:
     edge = ink if face == style.PAPER else style.PAPER
     ax.plot(*_at_km(place), marker="o", ms=_BADGE_PT, mfc=face, mec=edge, mew=1.1, zorder=7)
     look: dict[str, Any] = {"fontsize": style.SMALL_PT, "color": ink, "weight": "bold", "zorder": 7.1}
@@ -190,7 +188,7 @@ def _caption(result: RelaySiting) -> str:
     return " ".join(parts)
 
 
-def relay_profiles(hops: Sequence[LinkResult]) -> "Figure":
+def relay_profiles(hops: Sequence[LinkResult]) -> Figure:
     width, height = style.WIDE_IN[0], _PANEL_IN * len(hops) + 0.35
     with style.styled():
         figure = style.new_figure(width, height)

@@ -56,15 +56,9 @@ def relay_report(result: RelaySiting, **screen: Unpack[Screen]) -> str:
     page.item(relay_words(result.relay))
     for a in result.assumed:
         page.item(f"assumed: {a.key.removeprefix('relay ')} {value_words(a.value)} ({a.source})")
-    page.heading("The area")
-    for line in area_lines(result):
-        page.item(line)
-    page.heading("What a relay needs")
-    for line in burdens(result):
-        page.item(line)
-    page.heading("Notes")
-    for line in notes(result):
-        page.item(line)
+    page.items("The area", area_lines(result))
+    page.items("What a relay needs", burdens(result))
+    page.items("Notes", notes(result))
     return page.text()
 
 

@@ -3,8 +3,6 @@
 `linkcalc.answer.Answer` asks here. A new answer gets its lines in `_REPORTS` and, if it is drawn, in `_PICTURES`.
 """
 
-import csv
-import io
 import json
 from collections.abc import Callable
 from importlib import import_module
@@ -13,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from linkcalc.answer import Answer
 from linkcalc.errors import LinkcalcError
-from linkcalc.files import atomic_write, csv_cell
+from linkcalc.files import atomic_write, csv_text
 from linkcalc.views import style
 from linkcalc.views.jsonout import plain_data, shown_names
 from linkcalc.views.jsonout import to_dict as result_data
@@ -80,7 +78,15 @@ _PICTURES: dict[str, str] = {
     "TankAnswer": "views.tank_figures:cycle_figure",
     "HowFar": "views.range_figures:range_figure",
     "Sweep": "views.sweep_figures:sweep_figure",
+    "MessageAnswer": "views.messages_figures:delay_figure",
 }
+
+_SHOWN_BY: dict[str, Function] = {
+    "Result": lambda result: result.links[0],
+    "Record": lambda record: record.result,
+    "MessagesSection": lambda section: section.messages[0],
+}
+"""Whose picture stands for an answer."""
 
 _DATA: dict[str, Function] = {
     "Result": result_data,
@@ -117,20 +123,14 @@ def figure(answer: Answer) -> "Figure":
 
 def _drawn(answer: Any) -> Any:
     kind = _kind(answer)
-    if kind in _PICTURES:
-        return _of(_PICTURES[kind])(answer)
-    if kind == "Result":
-        return _drawn(answer.links[0])
-    if kind == "Record":
-        return _drawn(answer.result)
+    if kind in _SHOWN_BY:
+        return _drawn(_SHOWN_BY[kind](answer))
     if kind == "Candidates":
         return _of("views.compare_figures:compare_figure")(answer, answer.links[0])
-    if kind == "MessagesSection":
-        return _of("views.messages_figures:delay_figure")(answer.messages[0])
     if kind == "EnergySection":
         drawn = [s for s in answer.stations if s.battery is not None and s.battery.by_spreading_factor]
         return _of("views.energy_figures:life_figure")(drawn[0]) if drawn else None
-    return None
+    return _of(_PICTURES[kind])(answer) if kind in _PICTURES else None
 
 
 def data(answer: Any) -> dict[str, Any]:
@@ -174,9 +174,5 @@ def write(answer: Answer, path: Path) -> None:
 
 
 def _csv(rows: list[dict[str, Any]]) -> str:
-    file = io.StringIO()
-    writer = csv.writer(file, lineterminator="\n")
     names = list(dict.fromkeys(name for row in rows for name in row))
-    writer.writerow(names)
-    writer.writerows([csv_cell(row.get(name)) for name in names] for row in rows)
-    return file.getvalue()
+    return csv_text([names, *([row.get(name) for name in names] for row in rows)])

@@ -17,6 +17,7 @@ from linkcalc.views.words import (
     probability_words,
     required_margin_words,
     trimmed,
+    upper_first,
 )
 
 _MOST_SPOTS_LISTED = 12
@@ -46,7 +47,7 @@ def site_sentences(survey: Survey) -> tuple[str, str]:
     return (
         f"The site loses {more_words(survey.excess_db)} predicted (95 %: {signed(low)} to {signed(high)} dB; "
         f"before the readings the prediction's uncertainty was {decibel_words(survey.prior_sigma_db)}, one sigma).",
-        f"{_capital(survey.agreement_reason)}.",
+        f"{upper_first(survey.agreement_reason)}.",
     )
 
 
@@ -363,7 +364,3 @@ def _duration(seconds: float | None) -> str:
         if seconds >= size * (2.0 if unit == "days" else 1.0):
             return f"{seconds / size:.3g} {unit}"
     return f"{seconds:.3g} s"
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

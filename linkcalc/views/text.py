@@ -120,11 +120,15 @@ def _assumed_words(link: LinkResult) -> str:
     return " ".join(words)
 
 
-def _answer(page: Page, link: LinkResult) -> None:
+def _head(page: Page, link: LinkResult) -> None:
     page.verdict(link)
     page.wrap(link.statement, indent=2)
     page.wrap(path_words(link), indent=2)
     page.blank()
+
+
+def _answer(page: Page, link: LinkResult) -> None:
+    _head(page, link)
     time = ("Time on air", [time_words(d.time_on_air_s) for d in link.directions])
     _columns(page, link.directions, [*_margin_rows(link.directions), time])
     page.fact(_limited_words(link))
@@ -134,9 +138,9 @@ def _answer(page: Page, link: LinkResult) -> None:
 
 def _limited_words(link: LinkResult) -> str:
     limits = list(dict.fromkeys(d.limited_by for d in link.directions))
-    if len(limits) == 1:
-        return f"Limiting factor: {limits[0]}."
-    return "Limiting factor: " + "; ".join(f"{d.limited_by} (to {d.to})" for d in link.directions) + "."
+    if len(limits) > 1:
+        limits = [f"{d.limited_by} (to {d.to})" for d in link.directions]
+    return f"Limiting factor: {'; '.join(limits)}."
 
 
 def _overview(page: Page, links: Sequence[LinkResult]) -> None:
@@ -162,10 +166,7 @@ def _overview(page: Page, links: Sequence[LinkResult]) -> None:
 
 
 def _link(page: Page, link: LinkResult, links: Sequence[LinkResult]) -> None:
-    page.verdict(link)
-    page.wrap(link.statement, indent=2)
-    page.wrap(path_words(link), indent=2)
-    page.blank()
+    _head(page, link)
     _summary(page, link.directions)
     page.fact(_limited_words(link))
     _budget(page, link.directions)
@@ -176,10 +177,7 @@ def _link(page: Page, link: LinkResult, links: Sequence[LinkResult]) -> None:
         page.heading("What closes it", minor=True)
         show_remedies(page, link, links, parts=True)
     _advice(page, link.advice)
-    if link.warnings:
-        page.heading("Warnings on this link", minor=True)
-        for line in link.warnings:
-            page.item(line)
+    page.items("Warnings on this link", link.warnings, minor=True)
 
 
 def _margin_rows(directions: Sequence[Direction]) -> list[tuple[str, list[str]]]:
@@ -280,11 +278,8 @@ def _signed(value_db: float) -> str:
 def _path(page: Page, link: LinkResult) -> None:
     path = link.path
     page.heading("Path", minor=True)
-    where = (
-        f"{distance_words(path.worst_clearance_distance_m)} from {link.directions[0].from_}"
-        if link.directions
-        else distance_words(path.worst_clearance_distance_m)
-    )
+    where = distance_words(path.worst_clearance_distance_m)
+    where += f" from {link.directions[0].from_}" if link.directions else ""
     facts = [
         ("ground heights", path.source),
         ("at the ends", _ends_words(link)),
@@ -313,9 +308,8 @@ def _ends_words(link: LinkResult) -> str:
     """Say how high the ground is where the stations stand: the first thing to hold against a map."""
     names = (link.directions[0].from_, link.directions[0].to) if link.directions else ("start", "end")
     ends = zip(names, link.drawing.ground_m[[0, -1]], strict=True)
-    return (
-        ", ".join(f"{name} {rounded(float(height_m), 0)} m" for name, height_m in ends) + " above sea level"
-    )
+    heights = ", ".join(f"{name} {rounded(float(height_m), 0)} m" for name, height_m in ends)
+    return f"{heights} above sea level"
 
 
 def _models(page: Page, path: PathFacts) -> None:
@@ -334,15 +328,11 @@ def _models(page: Page, path: PathFacts) -> None:
 
 
 def _uncertainty(page: Page, directions: Sequence[Direction]) -> None:
-    largest: list[Contributor] = []
-    for direction in directions:
-        for contributor in direction.uncertainty[:3]:
-            same = [i for i, c in enumerate(largest) if c.name == contributor.name]
-            if not same:
-                largest.append(contributor)
-            elif largest[same[0]].sigma_db < contributor.sigma_db:
-                largest[same[0]] = contributor
-    largest = sorted(largest, key=lambda c: -c.sigma_db)[:3]
+    by_name: dict[str, Contributor] = {}
+    for c in (c for d in directions for c in d.uncertainty[:3]):
+        if c.name not in by_name or by_name[c.name].sigma_db < c.sigma_db:
+            by_name[c.name] = c
+    largest = sorted(by_name.values(), key=lambda c: -c.sigma_db)[:3]
     if not largest:
         return
     page.heading("Uncertainty (standard deviation of the margin)", minor=True)
@@ -373,8 +363,4 @@ def _assumptions(page: Page, result: Result) -> None:
         page.heading("Still the starter's values")
         page.wrap(starter_words(invented), indent=2)
     others = [a for a in result.assumed if a not in invented]
-    if not others:
-        return
-    page.heading("Assumed, since the plan does not say")
-    for line in assumption_lines(others):
-        page.item(line)
+    page.items("Assumed, since the plan does not say", assumption_lines(others))

@@ -63,8 +63,7 @@ def path_words(link: LinkResult) -> str:
     facts = [distance_words(link.path.distance_m)]
     if math.isfinite(link.path.azimuth_deg):
         facts.append(f"azimuth {rounded(link.path.azimuth_deg, 0)}°")
-    frequency = f"{link.frequency_hz / 1e6:.4f}".rstrip("0").rstrip(".")
-    return ", ".join([*facts, f"{frequency} MHz", link.signal])
+    return ", ".join([*facts, f"{trimmed(link.frequency_hz / 1e6, 4)} MHz", link.signal])
 
 
 def ratio_words(ratio: float) -> str:
@@ -109,6 +108,10 @@ def worst_clearance_m(link: LinkResult) -> float:
     i = min(range(len(drawing.distance_m)), key=lambda n: abs(float(drawing.distance_m[n]) - where))
     top = drawing.ground_m[i] + drawing.bulge_m[i] + drawing.clutter_m[i]
     return float(drawing.ray_m[i] - top)
+
+
+def upper_first(words: str) -> str:
+    return words[:1].upper() + words[1:]
 
 
 def rounded(value: float, decimals: int) -> str:
@@ -189,6 +192,6 @@ def time_words(seconds: float) -> str:
     return f"{rounded(seconds * 1e3, 0)} ms" if seconds < 0.9995 else f"{rounded(seconds, 2)} s"
 
 
-def trimmed(value: float) -> str:
-    """Return a number with at most two decimals, without zeros at its end."""
-    return f"{value:.2f}".rstrip("0").rstrip(".")
+def trimmed(value: float, decimals: int = 2) -> str:
+    """Return a number without zeros at its end."""
+    return f"{value:.{decimals}f}".rstrip("0").rstrip(".")

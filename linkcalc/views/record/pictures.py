@@ -2,9 +2,11 @@
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 from scipy.ndimage import distance_transform_edt
 
 from linkcalc._arrays import Floats
@@ -18,10 +20,6 @@ from linkcalc.views.map_figures import LIGHT, hillshade
 from linkcalc.views.map_frame import draw_scale
 from linkcalc.views.survey_figures import draw_margin, draw_readings, write_ends
 from linkcalc.views.words import height_words
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 WIDTH_IN = 7.1
 """Between the margins of an A4 page and, nearly, of a Letter page: type keeps its size."""
@@ -43,7 +41,7 @@ def map_figure(record: Record) -> "tuple[Figure, str]":
     return figure, caption
 
 
-def _draw_map(ax: "Axes", site_map: SiteMap, record: Record) -> str:
+def _draw_map(ax: Axes, site_map: SiteMap, record: Record) -> str:
     """Draw a map into axes of its proportions in their final place, north up; return its caption."""
     half = site_map.half_width_m / 1e3
     west, south, east, north = box = (-half, -half / MAP_ASPECT, half, half / MAP_ASPECT)
@@ -71,7 +69,7 @@ def _draw_map(ax: "Axes", site_map: SiteMap, record: Record) -> str:
     return " ".join([*caption, "North is up."])
 
 
-def _draw_ground(ax: "Axes", site_map: SiteMap, box: Box) -> str:
+def _draw_ground(ax: Axes, site_map: SiteMap, box: Box) -> str:
     heights = site_map.heights_m
     if heights is None:
         return "No elevation raster holds this ground: it is left white."
@@ -107,7 +105,7 @@ def _shaded(heights: Floats, cell_m: float) -> Floats:
     return tones
 
 
-def _draw_clutter(ax: "Axes", x: Floats, y: Floats, drawing: Drawing) -> list[str]:
+def _draw_clutter(ax: Axes, x: Floats, y: Floats, drawing: Drawing) -> list[str]:
     """Draw stretches of path on which something stands, to half a step beyond its points; name the kinds."""
     along = drawing.distance_m
     runs = clutter_runs(drawing)
@@ -143,7 +141,7 @@ def profile_figure(link: LinkResult) -> "tuple[Figure, str]":
     return figure, caption
 
 
-def readings_figure(survey: Survey) -> "Figure":
+def readings_figure(survey: Survey) -> Figure:
     panel = 2.15
     height = 2.0 * panel + 0.2
     with style.styled():
