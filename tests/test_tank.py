@@ -13,22 +13,14 @@ from hypothesis import strategies as st
 from scipy.integrate import trapezoid
 
 from linkcalc.errors import DomainError, PlanError
-from linkcalc.operation.channel import FadingChannel, SteadyChannel
-from linkcalc.operation.tank import (
-    CAUTIONS,
-    FillLoop,
-    HorizontalCylinder,
-    LevelTable,
-    Prism,
-    lost_stop,
-    overrun_bound_m3,
-    section,
-    simulate,
-    simulated,
-    solve,
-    year_risk,
-)
-from linkcalc.operation.tank.loop import DAY_S, Daily
+from linkcalc.operation.channel import FadingChannel, SteadyChannel, by_site
+from linkcalc.operation.tank.answer import CAUTIONS, section, simulated
+from linkcalc.operation.tank.cycle import lost_stop
+from linkcalc.operation.tank.loop import DAY_S, Daily, FillLoop
+from linkcalc.operation.tank.risk import year_risk
+from linkcalc.operation.tank.shapes import HorizontalCylinder, LevelTable, Prism
+from linkcalc.operation.tank.simulate import simulate
+from linkcalc.operation.tank.solve import solve
 from linkcalc.views.tank_text import alone_lines, month_words
 from tests.benchmarks.plain_tank import NAMES, plain_years
 from tests.tank_plans import link_result, plan
@@ -109,7 +101,7 @@ def test_a_level_above_the_rim_has_no_volume() -> None:
 
 def test_the_overrun_bound_gives_the_worked_example() -> None:
     """5 m3/h, watchdog 30 min, report every 10 min: 3.33 m3, 0.17 m in a tank of 5 m (common practice)."""
-    bound = overrun_bound_m3(5.0 / 3600.0, 30 * 60.0, 10 * 60.0)
+    bound = loop(report_interval_s=600.0, watchdog_s=1800.0, stopping_s=0.0).bound_m3
     assert bound == pytest.approx(3.33, abs=0.004)
     assert bound / TANK.area_m2 == pytest.approx(0.17, abs=0.002)
 
@@ -424,7 +416,7 @@ def test_the_recommended_set_relies_on_no_message() -> None:
     assert found.overrun_bound_m3 <= found.freeboard_m3
     assert found.overflow_chance == 0.0
     assert found.overrun_bound_m3 == pytest.approx(
-        overrun_bound_m3(5.0 / 3600.0, found.watchdog_s, found.interval_s, 130.0)
+        5.0 / 3600.0 * (found.watchdog_s + found.interval_s + 130.0)
     )
     years = simulate(
         scene(
@@ -886,8 +878,9 @@ def test_rates_are_those_of_sites_that_work() -> None:
     """Sites of 14 dB spread: dead ones stop the engine all the time, those that work hardly ever."""
     channel = FadingChannel(20.0, site_sigma_db=14.0, conditions_sigma_db=3.0)
     risk = year_risk(loop(report_interval_s=600.0, watchdog_s=1800.0), channel)
-    assert 0.03 < risk.dead_chance < 0.3
-    assert 0.5 < risk.working_chance < 1.0 - risk.dead_chance
+    sites = by_site(channel, 2)
+    assert 0.03 < sites.dead_chance < 0.3
+    assert 0.5 < sites.working_chance < 1.0 - sites.dead_chance
     assert risk.averaged.nuisance_stops > 5.0
     assert risk.working.nuisance_stops < 0.5
     assert risk.averaged.dry_chance > 0.02
