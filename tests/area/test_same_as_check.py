@@ -224,3 +224,13 @@ def test_no_cell_counts_on_more_than_is_legal(tmp_path, old, new, best, louder_d
     assert [VERDICTS[v] for v in lawful.verdict] == ["closes"] * 2
     assert [VERDICTS[v] for v in changed.verdict] == [best] * 2
     assert changed.level_there_dbm - lawful.level_there_dbm == pytest.approx(louder_db, abs=0.005)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("station", ["tank", "generator shed"])
+def test_antennas_that_point_somewhere_equal_check(tmp_path, station):
+    """Beams of both ends, the one that stays and the one that is tried everywhere."""
+    beam = 'antenna = { type = "yagi", azimuth_deg = 75.0 }'
+    text = upland(**{'antenna = { type = "half_wave_dipole" }': beam, 'antenna = { type = "collinear" }': beam})
+    with scene(text, tmp_path, station, UPLAND_MIDDLE, 1500.0) as place:
+        compare(place, 8, use_numba=False, seed=3)
