@@ -223,7 +223,7 @@ def test_no_cell_counts_on_more_than_is_legal(tmp_path, old, new, best, louder_d
     lawful, changed = found
     assert [VERDICTS[v] for v in lawful.verdict] == ["closes"] * 2
     assert [VERDICTS[v] for v in changed.verdict] == [best] * 2
-    assert changed.level_there_dbm - lawful.level_there_dbm == pytest.approx(louder_db, abs=0.005)
+    assert changed.level_forward_dbm - lawful.level_forward_dbm == pytest.approx(louder_db, abs=0.005)
 
 
 @pytest.mark.slow
