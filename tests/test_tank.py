@@ -739,6 +739,18 @@ def test_a_run_timer_that_holds_from_the_start_level_only_does_not_fit() -> None
     assert any("run timer alone keeps the water in only when" in n for n in found.notes)
 
 
+@pytest.mark.parametrize("single", [0.0, 0.3])
+def test_a_filling_that_the_run_timer_ends_pumps_as_long_as_the_timer_runs(single: float) -> None:
+    """By hand: 2 h less 1 min of warm-up and 10 s to stop, at 5 m3/h; 0.4 m3/h are drawn all year."""
+    played = loop(max_run_s=7200.0)
+    filled_m3 = 5.0 * (7200.0 - 60.0 + 10.0) / 3600.0
+    risk = year_risk(played, SteadyChannel(single)).averaged
+    assert risk.starts == pytest.approx(365 * 24 * 0.4 / filled_m3, rel=1e-4)
+    assert risk.pumped_m3 == pytest.approx(365 * 24 * 0.4, rel=1e-4)
+    years = simulate(played, SteadyChannel(single), 100)
+    assert risk.starts == pytest.approx(years.starts.mean(), rel=3e-3)
+
+
 def test_the_watchdog_is_advised_between_two_bounds() -> None:
     found = solve(loop(report_interval_s=600.0, watchdog_s=1800.0), TANK, SteadyChannel(0.05), 0.01)
     assert found.least_watchdog_s == 1800.0

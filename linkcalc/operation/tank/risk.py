@@ -143,10 +143,10 @@ def _year(filling: Filling, states: _States, sites: Floats) -> dict[str, Floats]
     overrun_s = per_start(reached * (at(filling.overrun_s) + tail))
     spilled = (pump - draw) * per_start(reached * (at(filling.spilled_s) + tail))
     late = per_start(reached * at(filling.late))
-    # what was drawn below the start level while a start was waited for is pumped back first
-    below_start = waiting.fall_s * draw / (pump - draw)
+    # What was drawn below the start level while a start was waited for is pumped back first, as far as the run timer lets.
+    refill_s = np.minimum(waiting.fall_s * draw / (pump - draw), max(filling.left_s, 0.0))
     pumping_s = (
-        per_start(at(filling.pumping_s)) + below_start * per_start(completed) + overrun_s + loop.stopping_s
+        per_start(at(filling.pumping_s)) + refill_s * per_start(completed) + overrun_s + loop.stopping_s
     )
     # The year. Over a cycle, what is pumped and not spilled is what is drawn while the tank is not empty.
     cycle_s = (pump * pumping_s - spilled) / draw + waiting.dry_s
