@@ -302,25 +302,16 @@ def test_a_link_that_closes_needs_none_and_the_search_is_bounded() -> None:
 
 def test_what_the_search_reckons_a_change_to_cost_is_what_its_parts_cost() -> None:
     """Costs that it adds up as numbers against the list of parts that is printed."""
-    from linkcalc.link.remedy_options import EndOptions, with_antenna_at
+    from linkcalc.link.remedy_options import EndOptions
 
     loaded = load_plan(sample_path("upland"))
     with verdict.open_terrain(loaded) as terrain:
         case = next(verdict.cases(loaded, terrain))
     for end in ENDS:
         options = EndOptions.of(case, end, Prices(), frozenset())
-        assert len(options.options) > 40
-        for (height_m, antenna, cable, quiet, mended), cost in zip(
-            options.options, options.cost, strict=True
-        ):
-            old = case.station(end)
-            new = with_antenna_at(old, old.antenna_height_m if height_m is None else height_m, cable)
-            update = (
-                dict(mended)
-                | ({"antenna": antenna} if antenna else {})
-                | ({"noise_rise_db": 0.0} if quiet else {})
-            )
-            parts = added(old, new.model_copy(update=update), Prices())
+        assert len(options.changed) > 40
+        for (stood, update), cost in zip(options.changed, options.cost, strict=True):
+            parts = added(case.station(end), stood.model_copy(update=update), Prices())
             assert sum(p.cost for p in parts) == pytest.approx(cost)
 
 

@@ -94,6 +94,8 @@ def section(
 
 
 def _refuse_unknown_conditions(plan: "Plan") -> None:
+    if not plan.regulation.conditions_met:
+        return
     may_be_met = {r.id for r in rules() if r.may_be_met}
     for name in plan.regulation.conditions_met:
         if name not in may_be_met:

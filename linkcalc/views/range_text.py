@@ -74,8 +74,8 @@ def range_json(found: HowFar) -> str:
                     for name, value in (
                         ("closes_m", r.closes_m),
                         ("gamble_m", r.gamble_m),
-                        ("closes_there_m", r.closes_there_m),
-                        ("closes_back_m", r.closes_back_m),
+                        ("closes_forward_m", r.closes_forward_m),
+                        ("closes_return_m", r.closes_return_m),
                     )
                 },
             }

@@ -21,7 +21,7 @@ from linkcalc.link.requirement import VERDICTS
 from linkcalc.link.verdict import judge
 from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
-from linkcalc.terrain.cutting import cut_profile
+from linkcalc.terrain.cutting import Cutting, cut_profile
 from linkcalc.terrain.geodesy import path_between
 from linkcalc.terrain.land_cover import REACH_M, Layers, neighbourhood
 
@@ -61,8 +61,8 @@ class Scene:
         t = self.loaded.plan.terrain
         profile = cut_profile(
             *a, *b, self.terrain.ground, surface_rasters=self.terrain.surface,
-            canopy_rasters=self.terrain.canopy, land_cover=self.terrain.cover, surface_kind=t.surface_kind,
-            step_m=t.step_m, largest_hole_m=t.largest_hole_m, sea_without_data=t.sea_without_data,
+            canopy_rasters=self.terrain.canopy, step_m=t.step_m,
+            how=Cutting(self.terrain.cover, t.surface_kind, t.largest_hole_m, t.sea_without_data),
         )  # fmt: skip
         _, azimuth, back_azimuth = path_between(*a, *b)
         return replace(
@@ -117,10 +117,10 @@ def compare(place: Scene, count: int, use_numba: bool, seed: int = 1, at=None) -
         close = {
             "loss": (found.loss_db[i], want.loss_db),
             "trees": (found.trees_db[i], want.trees_db),
-            "level there": (got.level_there_dbm[i], there.received_power_dbm),
-            "level back": (got.level_back_dbm[i], back.received_power_dbm),
-            "margin there": (got.margin_there_db[i], there.fade_margin_db),
-            "margin back": (got.margin_back_db[i], back.fade_margin_db),
+            "level forward": (got.level_forward_dbm[i], there.received_power_dbm),
+            "level return": (got.level_return_dbm[i], back.received_power_dbm),
+            "margin forward": (got.margin_forward_db[i], there.fade_margin_db),
+            "margin return": (got.margin_return_db[i], back.fade_margin_db),
             "required": (got.judgements[0].required_margin_db[i], there.required_margin_db),
             "required back": (got.judgements[1].required_margin_db[i], back.required_margin_db),
         }

@@ -7,8 +7,8 @@ import pytest
 
 from linkcalc.link.traffic import Sent, sent_over, tightest
 from linkcalc.link.verdict import check_plan
-from linkcalc.operation.tank import answer as water
 from linkcalc.operation.limits import ends, shortest_interval_s
+from linkcalc.operation.tank import answer as water
 from linkcalc.plan import load_plan
 from linkcalc.rules.limits import check
 from linkcalc.rules.transmission import Transmission
