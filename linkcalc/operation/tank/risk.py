@@ -1,7 +1,7 @@
 """A year of fillings in closed form: what is to be expected of lost reports, overflow, a tank run dry, and starts.
 
 Sums and integrals over lost reports (`filling`), the wait for a start (`waiting`) and slow states of the
-link; derived in docs/models/tank-risk.md. The slow state is taken to last from a filling's start to its stop,
+link; derived in docs/models/tank_risk.md. The slow state is taken to last from a filling's start to its stop,
 which is the cautious side: a link that is bad stays bad while the stop is sent. What is fixed about the site
 is the same all year. While the start is waited for, one state follows another.
 `linkcalc.operation.tank.simulate` plays the same model event by event, without these short cuts.
