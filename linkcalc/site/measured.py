@@ -1,7 +1,7 @@
 """One direction of a link, measured: its readings against what is predicted for their heights and day."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -24,8 +24,7 @@ from linkcalc.link.uncertainty import (
     contributors,
     fading,
 )
-from linkcalc.plan import Link, Plan
-from linkcalc.radio.signal_level import SNR_BELIEVED_DB, noise_power_dbm, signal_power_dbm
+from linkcalc.plan import Plan
 from linkcalc.site.distribution import Distribution
 from linkcalc.site.fades import fade_points_db
 from linkcalc.site.fitted import NOTHING_ELSE, Fitted
@@ -33,20 +32,15 @@ from linkcalc.site.heard import ERROR_DB, Count, Heard, MeasuredNoise
 from linkcalc.site.level import Found
 from linkcalc.site.loss_rate import loss_rate_interval
 from linkcalc.site.readings import Reading, Way
+from linkcalc.site.signal_and_noise import Expected, read_levels, row_words
 
 AGREES_DB = 6.0
 """Measured within this of the prediction: trust both (common practice, no source)."""
 
 FEWEST_FOR_NOISE = 3
 _FEWEST_FOR_SCATTER = 10
-_IMPOSSIBLE_DB = 3.0
-"""So far below thermal noise no register's offset reaches."""
-_UNDECODABLE_DB = 3.0
-"""So far below the SNR a signal needs no packet was received."""
 _BURSTS_DB = 4.0
 """Noise that scatters more than a reading's error explains."""
-_AT_NOISE_DB = 3.0
-"""An RSSI closer to the noise than this says nothing about the signal."""
 NOISE_SLACK_DB = 2.0
 """By so much a saturated SNR may read high."""
 
@@ -138,40 +132,6 @@ class State:
         return replace(changed, near=near, far=far)
 
 
-@dataclass(frozen=True)
-class Expected:
-    """What is predicted for one direction in one state."""
-
-    level_dbm: float
-    noise_dbm: float
-    thermal_dbm: float
-    margin_db: float
-    required_snr_db: float
-
-    @classmethod
-    def of(cls, case: LinkCase, way: Way, foliage_db: float = 0.0) -> "Expected":
-        """Expect it of a link, `foliage_db` stronger than its model says."""
-        back = way == "back"
-        b = case.budget(back=back)
-        noises = case.noise(case.near if back else case.far)
-        return cls(
-            b.received_power_dbm + foliage_db,
-            b.noise_power_dbm,
-            float(noises.thermal_dbm),
-            b.fade_margin_db + foliage_db,
-            case.signal.required_snr_db,
-        )
-
-
-def judged(
-    link: Link, margin_db: float, site_db: float, conditions_db: float, k_db: float
-) -> tuple[float, VerdictWord]:
-    """Required margin where so much of the site is still unknown, and the word for what the link has."""
-    asked = Requirement.of(link)
-    needed_db = float(asked.margin_db(site_db, conditions_db, k_db))
-    return needed_db, VERDICTS[int(asked.verdict(margin_db, needed_db, conditions_db, k_db))]
-
-
 class Side:
     """One direction: its readings against its prediction."""
 
@@ -194,8 +154,8 @@ class Side:
         expected = {
             s: Expected.of(s.case(case, plan), way, s.foliage_db) for s in dict.fromkeys(s for _, s in pairs)
         }
-        self._states = [s for _, s in pairs]
-        self._expected = [expected[s] for s in self._states]
+        self.states = [s for _, s in pairs]
+        self._expected = [expected[s] for s in self.states]
         parts = contributors(case, self.rx)
         sigma = {p.name: p.sigma_db for p in parts}
         place_db, time_db = sigma.get(LOCAL_NOISE, 0.0), sigma.get(NOISE_OVER_TIME, 0.0)
@@ -205,16 +165,12 @@ class Side:
         self.day_db = math.hypot(*(sigma.get(name, 0.0) for name in (REFRACTION, SLOW_FADING, SURROUNDINGS)))
         self._levels = read_levels(self._readings, self._expected)
         self._noise = {
-            running: self._measured_noise([s.running == running for s in self._states])
+            running: self._measured_noise([s.running == running for s in self.states])
             for running in (True, False)
         }
         self._place_db, self._time_db = place_db, time_db
         (self.heard,) = self.parts([0] * len(self._readings), 1)
         self.kind, self.k_db = fading(case)
-
-    @property
-    def own_states(self) -> list[State]:
-        return self._states
 
     def parts(self, group_of: Sequence[int], groups: int) -> list[Heard]:
         """What each group of this direction's readings tells, given the group of each."""
@@ -252,7 +208,7 @@ class Side:
 
     def _counts(self, chosen: NDArray[np.bool_]) -> tuple[Count, ...]:
         sums: dict[tuple[float, bool], list[int]] = {}
-        for r, s, e, take in zip(self._readings, self._states, self._expected, chosen, strict=True):
+        for r, s, e, take in zip(self._readings, self.states, self._expected, chosen, strict=True):
             if take and r.sent is not None and r.received is not None:
                 both = sums.setdefault((e.margin_db, s.running), [0, 0])
                 both[0] += r.sent
@@ -263,10 +219,6 @@ class Side:
         )
 
     @property
-    def noise_is_running(self) -> bool:
-        return self._noise[True] is not None
-
-    @property
     def counted(self) -> tuple[int, int] | None:
         if not self.heard.counts:
             return None
@@ -275,7 +227,7 @@ class Side:
     def answer(self, found: Found, mounted: tuple[float, float]) -> DirectionSurvey:
         usable = self._levels.usable
         power = self._levels.signal_dbm[usable]
-        state = np.array([s.running == self.noise_is_running for s in self._states], dtype=bool)
+        state = np.array([s.running == (self._noise[True] is not None) for s in self.states], dtype=bool)
         noise = self._levels.noise_dbm[np.isfinite(self._levels.noise_dbm) & state]
         counted = self.counted
         share = None
@@ -285,9 +237,9 @@ class Side:
         margin = found.shortfall
         middle = self.planned.margin_db - margin.quantile(0.5)
         interval = self._margin_interval(margin)
-        needed, verdict = judged(
-            self.case.link, middle, margin.standard_deviation, self.conditions_db, self.k_db
-        )
+        asked = Requirement.of(self.case.link)
+        needed = float(asked.margin_db(margin.standard_deviation, self.conditions_db, self.k_db))
+        verdict = VERDICTS[int(asked.verdict(middle, needed, self.conditions_db, self.k_db))]
         as_mounted = Expected.of(self._lawful.with_heights(near_m=mounted[0], far_m=mounted[1]), self.way)
         prior_db = math.hypot(self.site_db, self.heard.noise_place_db)
         alone = found.own_excess
@@ -349,9 +301,13 @@ class Side:
 
     def contradicting(self, found: Found) -> list[Reading]:
         """Readings of level that contradict the answer."""
-        impossible = set(self._levels.undecodable)
-        usable = [r for r, ok in zip(self._readings, self._levels.usable, strict=True) if ok]
-        return [r for r, p in zip(usable, self.wrong(found), strict=True) if p > 0.5 or r.place in impossible]
+        undecodable = set(self._levels.undecodable)
+        wrong = zip(self._usable, self.wrong(found), strict=True)
+        return [r for r, p in wrong if p > 0.5 or r.place in undecodable]
+
+    @property
+    def _usable(self) -> list[Reading]:
+        return [r for r, ok in zip(self._readings, self._levels.usable, strict=True) if ok]
 
     def wrong(self, found: Found) -> Floats:
         """(n,) probability of each usable reading to be plainly wrong, in the readings' order."""
@@ -373,7 +329,7 @@ class Side:
         """What is odd about this direction's readings."""
         way = f"{self.tx.name} to {self.rx.name}"
         lines = list(self._levels.warnings(way, case.signal.text))
-        usable = [r for r, ok in zip(self._readings, self._levels.usable, strict=True) if ok]
+        usable = self._usable
         wrong = [r.place for r, p in zip(usable, self.wrong(found), strict=True) if p > 0.5]
         if self.contradicts(found):
             counted = " and the packets counted" if self.counted else ""
@@ -384,7 +340,7 @@ class Side:
             )
         if wrong:
             lines.append(
-                f"{way}: {_rows(wrong)} too far from the others to count ({len(wrong)} of {len(usable)})"
+                f"{way}: {row_words(wrong)} too far from the others to count ({len(wrong)} of {len(usable)})"
             )
         if self.losses_unexplained(found):
             lines.append(
@@ -460,85 +416,6 @@ class Side:
             prior_density=prior,
             posterior_density=posterior,
         )
-
-
-@dataclass(frozen=True)
-class LevelReadings:
-    """Readings of level, taken apart into signal and noise; NaN where a reading does not tell."""
-
-    signal_dbm: Floats
-    head_db: Floats
-    noise_dbm: Floats
-    noise_most_dbm: Floats
-    """What the noise is below, where a reading tells only that."""
-    saturated: NDArray[np.bool_]
-    impossible: tuple[str, ...]
-    """Rows whose RSSI and SNR contradict each other; the level is the SNR's."""
-    undecodable: tuple[str, ...]
-    """Rows with an SNR at which nothing is received."""
-    at_noise: tuple[str, ...]
-    """Rows with an RSSI at the noise and no SNR, which say nothing about the signal."""
-
-    @property
-    def usable(self) -> NDArray[np.bool_]:
-        return np.isfinite(self.signal_dbm)
-
-    def warnings(self, way: str, signal: str) -> Iterable[str]:
-        """What does not fit, in words."""
-        if self.impossible:
-            yield (
-                f"{way}: {_rows(self.impossible)} impossible, RSSI and SNR put the noise below thermal "
-                "noise; the level is taken from the SNR: check the RSSI register's offset and the bandwidth"
-            )
-        if self.undecodable:
-            yield (
-                f"{way}: {_rows(self.undecodable)} received at an SNR that {signal}, or the signal the row "
-                "states, cannot decode: another spreading factor than that, or not the packet's SNR?"
-            )
-        if self.at_noise:
-            yield f"{way}: {_rows(self.at_noise)} an RSSI at the noise, which tells no level; log the SNR too"
-
-
-def read_levels(readings: Sequence[Reading], expected: Sequence[Expected]) -> LevelReadings:
-    """Take readings apart into signal and noise: the RSSI is trusted where strong, the SNR where weak."""
-    rssi, snr = (
-        np.array([math.nan if v is None else v for v in values], dtype=np.float64)
-        for values in ((r.rssi_dbm for r in readings), (r.snr_db for r in readings))
-    )
-    row = np.array([r.place for r in readings], dtype=object)
-    required_snr_db = np.array([e.required_snr_db for e in expected], dtype=np.float64)
-    noise = np.array([e.noise_dbm for e in expected], dtype=np.float64)
-    thermal = np.array([e.thermal_dbm for e in expected], dtype=np.float64)
-    believed = snr < SNR_BELIEVED_DB
-    saturated = snr >= SNR_BELIEVED_DB
-    both = np.isfinite(rssi) & np.isfinite(snr)
-    signal, heard_noise = np.full_like(rssi, math.nan), np.full_like(rssi, math.nan)
-    signal[both] = signal_power_dbm(rssi[both], snr[both], noise[both])
-    heard_noise[both] = noise_power_dbm(rssi[both], snr[both])
-    impossible = both & (np.nan_to_num(heard_noise) < thermal - _IMPOSSIBLE_DB)
-    by_snr = believed & (impossible | ~np.isfinite(rssi))
-    signal = np.where(impossible, math.nan, signal)
-    signal = np.where(by_snr, noise + snr, signal)
-    alone = np.isfinite(rssi) & ~np.isfinite(snr)
-    clear = alone & (rssi > noise + _AT_NOISE_DB)
-    signal[clear] = signal_power_dbm(rssi[clear], np.full(int(clear.sum()), SNR_BELIEVED_DB), noise[clear])
-    head = np.where(believed, snr, signal - noise) - required_snr_db
-    most = np.where(both & saturated & ~impossible, heard_noise, signal - required_snr_db)
-    return LevelReadings(
-        signal_dbm=signal,
-        head_db=np.maximum(head, -_UNDECODABLE_DB),
-        noise_dbm=np.where(both & believed & ~impossible, heard_noise, math.nan),
-        noise_most_dbm=np.where(np.isfinite(signal) & ~(both & believed), most, math.nan),
-        saturated=saturated,
-        impossible=tuple(row[impossible].tolist()),
-        undecodable=tuple(row[snr < required_snr_db - _UNDECODABLE_DB].tolist()),
-        at_noise=tuple(row[alone & ~clear].tolist()),
-    )
-
-
-def _rows(rows: Sequence[str]) -> str:
-    shown = ", ".join(rows[:6]) + (", ..." if len(rows) > 6 else "")
-    return f"row {shown} is" if len(rows) == 1 else f"rows {shown} are"
 
 
 def _scatter_db(values: Floats) -> float:

@@ -259,7 +259,7 @@ def _groups(case: LinkCase, states: Sequence[State], sides: Sequence[Side]) -> t
     keys = sorted(common[:_MOST_HEIGHT_GROUPS], key=lambda k: k != planned)
     last = len(keys) - 1
     parts = [
-        s.parts([keys.index(k) if (k := key(x)) in keys else last for x in s.own_states], len(keys))
+        s.parts([keys.index(k) if (k := key(x)) in keys else last for x in s.states], len(keys))
         for s in sides
     ]
     kind, k_db = fading(case)

@@ -143,7 +143,8 @@ def _year(filling: Filling, states: _States, sites: Floats) -> dict[str, Floats]
     overrun_s = per_start(reached * (at(filling.overrun_s) + tail))
     spilled = (pump - draw) * per_start(reached * (at(filling.spilled_s) + tail))
     late = per_start(reached * at(filling.late))
-    # What was drawn below the start level while a start was waited for is pumped back first, as far as the run timer lets.
+    # What was drawn below the start level while a start was waited for is pumped back first, as far as the
+    # run timer lets.
     refill_s = np.minimum(waiting.fall_s * draw / (pump - draw), max(filling.left_s, 0.0))
     pumping_s = (
         per_start(at(filling.pumping_s)) + refill_s * per_start(completed) + overrun_s + loop.stopping_s
