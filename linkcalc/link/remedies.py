@@ -283,14 +283,14 @@ class _Search:
         plan, case = made.plan, made.case
         more_db = case.near.transmit_power_dbm - self.plan.station_named(case.near.name).transmit_power_dbm
         was_s = picked.base.case.signal.time_on_air_s(self.link.payload_bytes) * self.link.tries
-        forward, back = made.decision.directions
+        forward, returned = made.decision.directions
         return _remedy(
             (*picked.base.extra, *self._parts(case, plan.prices)),
             plan.prices,
             made.decision,
             kinds=tuple(sorted(picked.kinds)),
             changes=tuple(changes_between(self.plan, plan)),
-            site_share=min(there.site_share, back.site_share),
+            site_share=min(forward.site_share, returned.site_share),
             energy_ratio=10.0 ** (more_db / 10.0) * forward.time_on_air_s * case.link.tries / was_s,
         )
 
@@ -387,16 +387,16 @@ class _Search:
 
 def _remedy(parts: tuple[Part, ...], prices: Prices, decision: "Decision", **more: Any) -> Remedy:
     """A remedy of these parts, with what was decided of the link or of its weaker hop."""
-    forward, back = decision.directions
+    forward, returned = decision.directions
     return Remedy(
         parts=parts,
         cost=round(sum(p.cost for p in parts), 2),
         currency=prices.currency,
         prices_stated=all(p.price_stated for p in parts),
         verdict="closes",
-        fade_margins_db=(forward.fade_margin_db, back.fade_margin_db),
-        required_margins_db=(forward.required_margin_db, back.required_margin_db),
-        time_on_air_s=(forward.time_on_air_s, back.time_on_air_s),
+        fade_margins_db=(forward.fade_margin_db, returned.fade_margin_db),
+        required_margins_db=(forward.required_margin_db, returned.required_margin_db),
+        time_on_air_s=(forward.time_on_air_s, returned.time_on_air_s),
         **more,
     )
 

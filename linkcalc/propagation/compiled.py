@@ -49,31 +49,11 @@ def compile_function(
     uses: Sequence[Callable[..., Any]] = (),
     parallel: bool = False,
 ) -> Any:
-    """Compile a plain function that may call the formulas of this package.
+    """Compile a plain function, in numba's subset of Python, that may call the formulas of this package.
 
-    The machine code is kept on disk where a folder for it can be written, else compiled anew by each
-    process.
+    `uses` are further functions that it calls, directly or not; with `parallel` the processor's cores share `prange`
+    loops. The machine code is kept on disk where a folder for it can be written, else compiled anew by each process.
 
-    Parameters
-    ----------
-    function : callable
-        In the subset of Python that numba compiles. It may call the formulas and scans of `_kernels`.
-    uses : sequence of callable
-        Further functions that it calls, directly or not.
-    parallel : bool
-        Share `numba.prange` loops between the processor's cores.
-
-    Returns
-    -------
-    callable
-
-    Raises
-    ------
-    ModuleNotFoundError
-        If numba is not installed, see `available`.
-
-    Examples
-    --------
     >>> edge = compile_function(_kernels.knife_edge) if available() else _kernels.knife_edge
     >>> round(float(edge(0.0)), 2)
     6.03
@@ -156,24 +136,8 @@ def _numba_cache_folder(folder: Path) -> Iterator[None]:
         config.CACHE_DIR = before
 
 
-_FORMULAS: tuple[Callable[..., Any], ...] = (
-    _kernels.scan_profile,
-    _kernels.scan_nu,
-    _kernels.scan_smooth_nu,
-    _kernels.fit_surface,
-    _kernels.bullington_edge,
-    _kernels.bullington_nu,
-    _kernels.first_from,
-    _kernels.smooth_slope,
-    _kernels.smooth_slope_back,
-    _kernels.smooth_bullington_nu,
-    _kernels.smallest_clearance,
-    _kernels.sphere_of_path,
-    _kernels.knife_edge,
-    _kernels.bullington,
-    _kernels.height_gain,
-    _kernels.first_term_over,
-    _kernels.first_term,
-    _kernels.spherical,
-    _kernels.delta_bullington,
+_FORMULAS: tuple[Callable[..., Any], ...] = tuple(
+    f
+    for f in vars(_kernels).values()
+    if inspect.isfunction(f) and f.__module__ == _kernels.__name__ and f is not _kernels.where
 )
