@@ -164,6 +164,8 @@ class Side:
         # what one day's readings cannot tell from the site
         self.day_db = math.hypot(*(sigma.get(name, 0.0) for name in (REFRACTION, SLOW_FADING, SURROUNDINGS)))
         self._levels = read_levels(self._readings, self._expected)
+        self._level_dbm = np.array([e.level_dbm for e in self._expected], dtype=np.float64)
+        self._noise_dbm = np.array([e.noise_dbm for e in self._expected], dtype=np.float64)
         self._noise = {
             running: self._measured_noise([s.running == running for s in self.states])
             for running in (True, False)
@@ -181,10 +183,9 @@ class Side:
     def _part(self, at: NDArray[np.bool_]) -> Heard:
         """What some of this direction's readings tell, with the noise that all of them tell."""
         level = self._levels.usable & at
-        most = self._levels.noise_most_dbm - self._of("noise_dbm")
-        most = most[np.isfinite(most)]
+        most = _finite(self._levels.noise_most_dbm - self._noise_dbm)
         return Heard(
-            shift_db=self._levels.signal_dbm[level] - self._of("level_dbm")[level],
+            shift_db=self._levels.signal_dbm[level] - self._level_dbm[level],
             head_db=self._levels.head_db[level],
             packets=np.array([float(r.packets) for r in self._readings])[level],
             counts=self._counts(at),
@@ -194,12 +195,13 @@ class Side:
             noise_most_db=float(np.quantile(most, 0.25)) + NOISE_SLACK_DB if most.size else math.inf,
         )
 
-    def _of(self, name: str) -> Floats:
-        return np.array([getattr(e, name) for e in self._expected], dtype=np.float64)
+    @property
+    def _noise_over(self) -> Floats:
+        """Noise over the expected, of the readings that tell it."""
+        return _finite(self._levels.noise_dbm - self._noise_dbm)
 
     def _measured_noise(self, chosen: Sequence[bool]) -> MeasuredNoise | None:
-        over = (self._levels.noise_dbm - self._of("noise_dbm"))[np.array(chosen, dtype=bool)]
-        over = over[np.isfinite(over)]
+        over = _finite((self._levels.noise_dbm - self._noise_dbm)[np.array(chosen, dtype=bool)])
         if over.size < FEWEST_FOR_NOISE:
             return None
         # a median's standard error, from the readings' own scatter where that is more than a reading's error
@@ -227,23 +229,25 @@ class Side:
     def answer(self, found: Found, mounted: tuple[float, float]) -> DirectionSurvey:
         usable = self._levels.usable
         power = self._levels.signal_dbm[usable]
+        # with the engine running, if its noise was measured then
         state = np.array([s.running == (self._noise[True] is not None) for s in self.states], dtype=bool)
-        noise = self._levels.noise_dbm[np.isfinite(self._levels.noise_dbm) & state]
+        noise = _finite(self._levels.noise_dbm[state])
         counted = self.counted
         share = None
         if counted:
             low, high = loss_rate_interval(counted[0] - counted[1], counted[0], method="wilson")
             share = (1.0 - high, 1.0 - low)
-        margin = found.shortfall
-        middle = self.planned.margin_db - margin.quantile(0.5)
+        planned_db, margin = self.planned.margin_db, found.shortfall
+        middle = planned_db - margin.quantile(0.5)
         interval = self._margin_interval(margin)
         asked = Requirement.of(self.case.link)
         needed = float(asked.margin_db(margin.standard_deviation, self.conditions_db, self.k_db))
         verdict = VERDICTS[int(asked.verdict(middle, needed, self.conditions_db, self.k_db))]
         as_mounted = Expected.of(self._lawful.with_heights(near_m=mounted[0], far_m=mounted[1]), self.way)
         prior_db = math.hypot(self.site_db, self.heard.noise_place_db)
-        alone = found.own_excess
+        alone = found.own_excess if usable.any() else None
         otherwise = found.unexplained if self.losses_unexplained(found) else 0.0
+        at_ends = [float(self._success(m, self.conditions_db, otherwise)) for m in interval]
         return DirectionSurvey(
             from_=self.tx.name,
             to=self.rx.name,
@@ -254,31 +258,25 @@ class Side:
             level_dbm=_quantile(power, 0.5),
             level_10_percent_dbm=_quantile(power, 0.1),
             lowest_level_dbm=_quantile(power, 0.0),
-            predicted_level_dbm=_or(_quantile(self._of("level_dbm")[usable], 0.5), self.planned.level_dbm),
-            excess_db=None if alone is None or not usable.any() else alone.quantile(0.5),
-            excess_interval_db=None if alone is None or not usable.any() else alone.interval(),
+            predicted_level_dbm=_or(_quantile(self._level_dbm[usable], 0.5), self.planned.level_dbm),
+            excess_db=None if alone is None else alone.quantile(0.5),
+            excess_interval_db=None if alone is None else alone.interval(),
             saturated=int(self._levels.saturated.sum()),
             noise_dbm=_quantile(noise, 0.5),
-            predicted_noise_dbm=_or(_quantile(self._of("noise_dbm")[state], 0.5), self.planned.noise_dbm),
+            predicted_noise_dbm=_or(_quantile(self._noise_dbm[state], 0.5), self.planned.noise_dbm),
             unexplained_loss=found.unexplained if counted else 0.0,
-            predicted_margin_db=self.planned.margin_db,
-            predicted_margin_interval_db=(
-                self.planned.margin_db - 1.96 * prior_db,
-                self.planned.margin_db + 1.96 * prior_db,
-            ),
+            predicted_margin_db=planned_db,
+            predicted_margin_interval_db=(planned_db - 1.96 * prior_db, planned_db + 1.96 * prior_db),
             fade_margin_db=middle,
             fade_margin_interval_db=interval,
-            fade_margin_as_mounted_db=middle + as_mounted.margin_db - self.planned.margin_db,
+            fade_margin_as_mounted_db=middle + as_mounted.margin_db - planned_db,
             required_margin_db=needed,
-            margin_probability=1.0 - margin.above(self.planned.margin_db - max(needed, 0.0)),
+            margin_probability=1.0 - margin.above(planned_db - max(needed, 0.0)),
             predicted_delivery_probability=float(
-                self._success(self.planned.margin_db, math.hypot(prior_db, self.conditions_db))
+                self._success(planned_db, math.hypot(prior_db, self.conditions_db))
             ),
             delivery_probability=self._mean_success(margin, otherwise),
-            delivery_probability_interval=(
-                float(self._success(interval[0], self.conditions_db, otherwise)),
-                float(self._success(interval[1], self.conditions_db, otherwise)),
-            ),
+            delivery_probability_interval=(at_ends[0], at_ends[1]),
             contradicted=len(self.contradicting(found)),
             verdict=verdict,
         )
@@ -328,73 +326,72 @@ class Side:
     def warnings(self, found: Found, case: LinkCase) -> list[str]:
         """What is odd about this direction's readings."""
         way = f"{self.tx.name} to {self.rx.name}"
-        lines = list(self._levels.warnings(way, case.signal.text))
-        usable = self._usable
+        usable, counted, noise = self._usable, self.counted, self.heard.noise
         wrong = [r.place for r, p in zip(usable, self.wrong(found), strict=True) if p > 0.5]
-        if self.contradicts(found):
-            counted = " and the packets counted" if self.counted else ""
-            lines.append(
-                f"{way}: the levels read{counted} contradict each other ({len(self.contradicting(found))} of "
-                f"{len(usable)} levels do not fit): no answer better than at risk; check settings, antennas "
-                "and the way the levels were noted, and read again"
-            )
-        if wrong:
-            lines.append(
-                f"{way}: {row_words(wrong)} too far from the others to count ({len(wrong)} of {len(usable)})"
-            )
-        if self.losses_unexplained(found):
-            lines.append(
+        scatter = self._scatter(found)
+        over_db = noise.shift_db if noise is not None else 0.0
+        jumps_db = _scatter_db(self._noise_over) if self._noise_over.size >= _FEWEST_FOR_SCATTER else 0.0
+        told = (
+            (
+                self.contradicts(found),
+                f"{way}: the levels read{' and the packets counted' if counted else ''} contradict each other "
+                f"({len(self.contradicting(found))} of {len(usable)} levels do not fit): no answer better than "
+                "at risk; check settings, antennas and the way the levels were noted, and read again",
+            ),
+            (
+                wrong,
+                f"{way}: {row_words(wrong)} too far from the others to count ({len(wrong)} of {len(usable)})",
+            ),
+            (
+                self.losses_unexplained(found),
                 f"{way}: some {100 * found.unexplained:.0f} % of the packets are lost for another reason "
-                "than the level: interference, another transmitter, bursts of engine noise; listen in"
-            )
-        noise = self.heard.noise
-        if noise is not None and noise.shift_db > AGREES_DB:
-            lines.append(
-                f"{way}: the noise heard is {noise.shift_db:.0f} dB above the expected; find the source, or "
-                f"move the antenna of {self.rx.name} away from it"
-            )
-        if self.heard.empty:
-            lines.append(
-                f"nothing was measured from {way}: the margin there is inferred from the other direction"
-            )
-        elif noise is None and usable:
-            lines.append(
+                "than the level: interference, another transmitter, bursts of engine noise; listen in",
+            ),
+            (
+                over_db > AGREES_DB,
+                f"{way}: the noise heard is {over_db:.0f} dB above the expected; find the source, or "
+                f"move the antenna of {self.rx.name} away from it",
+            ),
+            (
+                self.heard.empty,
+                f"nothing was measured from {way}: the margin there is inferred from the other direction",
+            ),
+            (
+                noise is None and usable,
                 f"{way}: no reading tells the noise at {self.rx.name}: a machine nearby may raise it as far "
                 "as the packets heard allow, and the interval holds that; to find the real margin, lower the "
-                "power in known steps until half of the packets are lost"
-            )
-        lines += self._scatter(found, way) + self._bursts(way)
-        if self.counted and self.counted[0] < 30:
-            lines.append(f"{way}: {self.counted[0]} packets prove nothing about the share that arrives")
-        return lines
+                "power in known steps until half of the packets are lost",
+            ),
+            (scatter, f"{way}: the readings scatter by {scatter}"),
+            (
+                jumps_db >= _BURSTS_DB,
+                f"{way}: the noise jumps by {jumps_db:.0f} dB from reading to reading: other "
+                "transmitters or sparks; the share of packets that arrive says more than the margin",
+            ),
+            (
+                counted and counted[0] < 30,
+                f"{way}: {counted[0] if counted else 0} packets prove nothing about the share that arrives",
+            ),
+        )
+        return [*self._levels.warnings(way, case.signal.text), *(words for odd, words in told if odd)]
 
-    def _bursts(self, way: str) -> list[str]:
-        over = self._levels.noise_dbm - self._of("noise_dbm")
-        over = over[np.isfinite(over)]
-        if over.size < _FEWEST_FOR_SCATTER or _scatter_db(over) < _BURSTS_DB:
-            return []
-        return [
-            f"{way}: the noise jumps by {_scatter_db(over):.0f} dB from reading to reading: other "
-            "transmitters or sparks; the share of packets that arrive says more than the margin"
-        ]
-
-    def _scatter(self, found: Found, way: str) -> list[str]:
-        single = self.heard.packets == 1.0
-        shift = self.heard.shift_db[single & (self.wrong(found) < 0.5)]
+    def _scatter(self, found: Found) -> str:
+        """How far single readings scatter where that is not what fading explains; else empty."""
+        shift = self.heard.shift_db[(self.heard.packets == 1.0) & (self.wrong(found) < 0.5)]
         if shift.size < _FEWEST_FOR_SCATTER:
-            return []
+            return ""
         low, high = np.quantile(shift, [0.1587, 0.8413])
         fade_low, _, fade_high = fade_points_db(self.kind, self.k_db)
         spread, expected = (high - low) / 2.0, math.hypot((fade_high - fade_low) / 2.0, ERROR_DB)
-        what = f"{way}: the readings scatter by {spread:.1f} dB where fading of {expected:.1f} dB is expected"
+        what = f"{spread:.1f} dB where fading of {expected:.1f} dB is expected"
         if spread < 0.4 * expected:
-            return [
-                f"{what}: it stands still; read again with an antenna moved by half a wavelength and keep "
-                "the median"
-            ]
+            still = (
+                "it stands still; read again with an antenna moved by half a wavelength and keep the median"
+            )
+            return f"{what}: {still}"
         if spread > 1.8 * expected:
-            return [f"{what}: something moves in the path, or a connector is loose"]
-        return []
+            return f"{what}: something moves in the path, or a connector is loose"
+        return ""
 
     def drawing(self, found: Found) -> DirectionDrawing:
         noise_db = self.heard.noise.shift_db if self.heard.noise else 0.0
@@ -421,6 +418,10 @@ class Side:
 def _scatter_db(values: Floats) -> float:
     """Standard deviation by the median deviation, which a few wild values do not move."""
     return 1.4826 * float(np.median(np.abs(values - np.median(values))))
+
+
+def _finite(values: Floats) -> Floats:
+    return values[np.isfinite(values)]
 
 
 def _quantile(values: Floats, share: float) -> float | None:
