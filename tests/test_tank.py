@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from scipy.integrate import trapezoid
 
 from linkcalc.errors import DomainError, PlanError
-from linkcalc.operation.channel import FadingChannel, SteadyChannel, by_site
+from linkcalc.operation.channel import FadingChannel, by_site
 from linkcalc.operation.tank.answer import CAUTIONS, section, simulated
 from linkcalc.operation.tank.cycle import lost_stop
 from linkcalc.operation.tank.loop import DAY_S, Daily, FillLoop
@@ -23,6 +23,7 @@ from linkcalc.operation.tank.simulate import simulate
 from linkcalc.operation.tank.solve import solve
 from linkcalc.views.tank_text import alone_lines, month_words
 from tests.benchmarks.plain_tank import NAMES, plain_years
+from tests.steady_channel import SteadyChannel
 from tests.tank_plans import link_result, plan
 
 TANK = Prism.upright_cylinder(diameter_m=5.0, height_m=2.5)

@@ -68,11 +68,11 @@ def year_risk(loop: FillLoop, channel: Channel, accepted_loss: float = WORKING_L
 
     A stop message alone, 5 % of single tries lost, three tries: about one stop in 8000 is lost.
 
-    >>> from linkcalc.operation.channel import SteadyChannel
+    >>> from linkcalc.operation.channel import FadingChannel
     >>> loop = FillLoop(start_m3=16, stop_m3=36, overflow_m3=40, pump_m3_s=5 / 3600,
     ...                 draw_m3_s=(0.5 / 3600,), stop_delays_s=(1.0, 11.0, 31.0), start_delays_s=(1.0,) * 9,
     ...                 max_run_s=8 * 3600.0)
-    >>> risk = year_risk(loop, SteadyChannel(0.05)).averaged
+    >>> risk = year_risk(loop, FadingChannel(-10 * np.log10(-np.log(0.95)))).averaged
     >>> round(risk.overflows / risk.starts, 6)
     0.000125
     """
