@@ -420,7 +420,7 @@ def _battery(
 
     def quoted(currents: Floats) -> list[float | None]:
         known = np.isfinite(currents)
-        years = lasts_years(np.where(known, currents, 1.0))
+        years = np.asarray(lasts_years(np.where(known, currents, 1.0)))
         return [float(min(y, LONGEST_QUOTED_YEARS)) if k else None for y, k in zip(years, known, strict=True)]
 
     factors: tuple[FactorLife, ...] = ()

@@ -87,7 +87,7 @@ class Heard:
         return not (self.shift_db.size or self.counts or self.noise)
 
 
-class Part:
+class Likelihood:
     """One direction: its likelihood on the grid, with offset, noise and other losses averaged out."""
 
     def __init__(self, heard: Heard, grid: Floats, fades: "Fades", offset_db: float) -> None:

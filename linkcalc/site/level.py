@@ -23,7 +23,7 @@ from scipy.special import ndtr
 from linkcalc._arrays import Floats
 from linkcalc.site.distribution import Distribution, normalised, spread
 from linkcalc.site.fades import Fades, Fading, fade_points_db, fade_table, still_share_below
-from linkcalc.site.heard import ERROR_DB, OFFSET_DB, STEP_DB, Heard, Part
+from linkcalc.site.heard import ERROR_DB, OFFSET_DB, STEP_DB, Heard, Likelihood
 
 STANDS_STILL = 0.25
 """How likely it is beforehand that fading is one draw for all packets of a group: on many a fixed path
@@ -156,7 +156,7 @@ class _Weighed:
         self.grid = grid
         # where the fade stands still, packets share it: to each of them the fading is next to none
         steady = fade_table("rician", STEADY_K_DB)
-        self.parts = [[Part(h, grid, f, offset_db) for h in group.directions] for f in (fades, steady)]
+        self.parts = [[Likelihood(h, grid, f, offset_db) for h in group.directions] for f in (fades, steady)]
         """By kind of fading (moving, standing still) and direction."""
         ripple = _ripple_kernel(grid, group.ripple_db)
         frozen = _fade_kernel(grid, fades.value, still_below)
@@ -250,7 +250,7 @@ def log_likelihood(
     fades = fade_table(fading, rician_k_db)
     total = np.zeros_like(excess_db)
     for heard in directions:
-        total += Part(heard, excess_db, fades, offset_db).log_likelihood
+        total += Likelihood(heard, excess_db, fades, offset_db).log_likelihood
     return total
 
 

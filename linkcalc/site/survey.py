@@ -201,14 +201,18 @@ def _answer(
     weaker = min((there, back), key=lambda d: d.fade_margin_db - d.required_margin_db)
     pairs = list(zip(sides, result.directions, strict=True))
     # each of these says that a margin, however large, is not to be relied on
-    doubts = {
+    reservations = {
         "but the levels read contradict it": any(s.contradicts(f) for s, f in pairs),
         "but packets are lost that the level does not explain": any(
             s.losses_unexplained(f) for s, f in pairs
         ),
         "but over the legal limits": any(x.legal_dbm is None for x in over),
     }
-    but = next((words for words, holds in doubts.items() if holds), "") if weaker.verdict == "closes" else ""
+    but = (
+        next((words for words, holds in reservations.items() if holds), "")
+        if weaker.verdict == "closes"
+        else ""
+    )
     agreement, reason = _agreement(result.today.quantile(0.5))
     times = sorted(r.time.replace(tzinfo=None) for r in readings if r.time is not None)
     return Survey(

@@ -10,7 +10,7 @@ from linkcalc.answer import Answer
 from linkcalc.errors import PlanError
 from linkcalc.operation.channel import FadingChannel, by_site
 from linkcalc.operation.limits import shortest_interval_s
-from linkcalc.operation.messages import airtimes_s, fits, way
+from linkcalc.operation.messages import airtimes_s, directions_of, fitting_retries, link_of
 from linkcalc.operation.tank.cycle import LostStop, lost_stop
 from linkcalc.operation.tank.loop import LEAST_WATCHDOG_INTERVALS, YEAR_S, Daily, FillLoop
 from linkcalc.operation.tank.risk import YearRisk, year_risk
@@ -237,7 +237,7 @@ def _delays_s(plan: "Plan", message: "Message | None") -> tuple[float, ...]:
     """From the moment a message is due to its delivery by each try; empty without a message."""
     if message is None:
         return ()
-    retries = fits(plan, message, plan.message.index(message))
+    retries = fitting_retries(plan, message, plan.message.index(message))
     airtime, _ = airtimes_s(plan, message)
     return tuple(float(s) + airtime for s in retries.mean_starts_s)
 
@@ -256,10 +256,9 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | 
     report = reporting_message(plan)
     message = report or event_message(plan, "stop")
     assert message is not None
-    there, _ = way(plan, message, link_results)
+    there, _ = directions_of(plan, message, link_results)
     channel = FadingChannel.of(there)
-    required = next(k.required_success for k in plan.link if k.name == message.link)
-    accepted = 1.0 - required
+    accepted = 1.0 - link_of(plan, message).required_success
     reading = FadingChannel.of(there, after_reading=True)
     risk, measured = year_risk(loop, channel, accepted), year_risk(loop, reading, accepted)
     tries = len(loop.report_delays_s) if loop.reports else len(loop.stop_delays_s)
@@ -408,7 +407,7 @@ def simulated(
     """Play the year of a plan's tank many times; None where that would take too long."""
     report = reporting_message(plan) or event_message(plan, "stop")
     assert report is not None
-    there, _ = way(plan, report, link_results)
+    there, _ = directions_of(plan, report, link_results)
     loop = loop_of(plan)
     fillings = YEAR_S * loop.mean_draw_m3_s / (loop.stop_m3 - loop.start_m3)
     reports = max(fillings, 1.0) * loop.fill_time_s / (loop.report_interval_s if loop.reports else 3600.0)
