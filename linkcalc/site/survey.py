@@ -21,7 +21,6 @@ from linkcalc.link.wording import short_words
 from linkcalc.plan import Plan, Station
 from linkcalc.site.day_foliage import FOLIAGE_SIGMA_DB, DayFoliage, foliage_sigma_db
 from linkcalc.site.fitted import Fitted, UnmappedError
-from linkcalc.site.heard import Heard
 from linkcalc.site.level import Group, reading_error_db, ripple_db, update
 from linkcalc.site.measured import AGREES_DB, DirectionDrawing, DirectionSurvey, Leaf, Side, State
 from linkcalc.site.readings import Reading, Readings, RefusedRow, Way
@@ -253,28 +252,21 @@ def _groups(case: LinkCase, states: Sequence[State], sides: Sequence[Side]) -> t
 
     common = [k for k, _ in Counter(key(s) for s in states).most_common()]
     keys = sorted(common[:_MOST_HEIGHT_GROUPS], key=lambda k: k != planned)
-    last = len(keys) - 1
-    parts = [
-        s.parts([keys.index(k) if (k := key(x)) in keys else last for x in s.states], len(keys))
-        for s in sides
-    ]
+    number_of = {at: number for number, at in enumerate(keys)}
+    # beyond the most common heights, what is left counts with the last of them
+    parts = [s.parts([number_of.get(key(x), len(keys) - 1) for x in s.states], len(keys)) for s in sides]
     kind, k_db = fading(case)
-    groups, left = [], []
+    groups, now_db, one_more_db = [], [], []
     for number, at in enumerate(keys):
-        heard = tuple(p[number] for p in parts)
-        count = max((_count(h) for h in heard), default=1.0)
+        heard = tuple(of_side[number] for of_side in parts)
+        count = max(float(h.packets.sum()) for h in heard)
         same = at == planned
         groups.append(Group(heard, ripple_db(count, same_height=same, fading=kind, rician_k_db=k_db)))
-        left.append(
-            (reading_error_db(count, same_height=same), reading_error_db(count + 1.0, same_height=same))
-        )
-    now = min(n for n, _ in left)
+        now_db.append(reading_error_db(count, same_height=same))
+        one_more_db.append(reading_error_db(count + 1.0, same_height=same))
+    now = min(now_db)
     final = None if keys[0] == planned else min(now, reading_error_db(1.0))
-    return groups, OneMore(now, min(more for _, more in left), final)
-
-
-def _count(heard: Heard) -> float:
-    return float(heard.packets.sum())
+    return groups, OneMore(now, min(one_more_db), final)
 
 
 def _same_heights(a: tuple[float, float], b: tuple[float, float]) -> bool:
