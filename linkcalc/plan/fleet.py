@@ -216,11 +216,8 @@ class LoadedFleet:
                 to=name,
                 frequency_mhz=f.radio.frequency_mhz,
                 modulation=f.radio.modulation,
-                payload_bytes=f.traffic.payload_bytes,
-                reply_payload_bytes=f.traffic.reply_payload_bytes,
-                required_success=f.traffic.required_success,
                 confidence=f.traffic.confidence,
-                tries=f.traffic.tries,
+                **{key: getattr(f.traffic, key) for key in _OF_A_MESSAGE},
             )
             for j, name in enumerate(names)
         ]
@@ -233,6 +230,10 @@ class LoadedFleet:
             regulation=f.regulation,
         )
         return LoadedPlan(made, self.path, self.base_dir, self.digest, self.assumed, self.notes)
+
+
+_OF_A_MESSAGE = ("payload_bytes", "reply_payload_bytes", "required_success", "tries")
+"""Keys that a link and a fleet's traffic have alike."""
 
 
 def _fields(section: Section) -> dict[str, Any]:
@@ -342,10 +343,7 @@ def fleet_of_plan(
             ),
             traffic=Traffic(
                 interval_s=float(interval),
-                payload_bytes=chosen.payload_bytes,
-                reply_payload_bytes=chosen.reply_payload_bytes,
-                tries=chosen.tries,
-                required_success=chosen.required_success,
+                **{key: getattr(chosen, key) for key in _OF_A_MESSAGE},
             ),
             terrain=plan.terrain,
             conditions=plan.conditions,

@@ -1,6 +1,7 @@
 """The plan file's door: read, check, and say in one line what is wrong and what mends it.
 
-Every function here raises `PlanError`, in one line that names the place and the remedy, where a plan cannot be used.
+Every function here raises `PlanError` where a plan cannot be used, or a raster or a profile that it names does not
+exist: one line, with the first fault and its remedy, and where the others are.
 """
 
 import hashlib
@@ -122,12 +123,6 @@ def load_plan(path: str | os.PathLike[str], settings: Sequence[str] = ()) -> Loa
     Returns
     -------
     LoadedPlan
-
-    Raises
-    ------
-    PlanError
-        If the file cannot be read, is no valid plan, or names a raster or a profile that does not
-        exist. The text is one line: the first fault, and where the others are.
 
     Examples
     --------

@@ -207,14 +207,13 @@ def open_mosaic(
     classes: Mapping[int, float] | None = None,
     network: bool = False,
 ) -> Mosaic:
-    """Open rasters as one surface.
+    """Open rasters as one surface, to be used in ``with``: files stay open until its end.
 
     Parameters
     ----------
     paths : sequence of str or Path
-        Files, folders of them, patterns, addresses: see `linkcalc.terrain.sources.sources`. Relative ones are
-        taken from `base_dir`. A ``.zip`` that is named itself must hold exactly one raster. None at all gives
-        a mosaic without heights.
+        Files, folders of them, patterns, addresses: see `linkcalc.terrain.sources.sources`. A ``.zip`` that is named
+        itself must hold exactly one raster. None at all gives a mosaic without heights.
     base_dir : str, Path or None
         Folder of relative paths; None is the current one.
     limits_m : tuple of two floats, metres
@@ -227,11 +226,6 @@ def open_mosaic(
         The files hold classes of land cover, and these are the heights that stand for them, m.
     network : bool
         Whether addresses may be read. If not, nothing reaches the network, whatever a file holds.
-
-    Returns
-    -------
-    Mosaic
-        To be used in ``with``; files stay open until its end.
 
     Examples
     --------
