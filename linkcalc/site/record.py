@@ -342,8 +342,8 @@ def _test(survey: Survey | None, way: int, success: float, confidence: float) ->
 
 def _sites(case: LinkCase) -> tuple[Site, Site]:
     return (
-        _site(case, case.near, 0, case.azimuth_deg, case.elevation_deg),
-        _site(case, case.far, -1, case.back_azimuth_deg, case.back_elevation_deg),
+        _site(case, case.near, 0, case.azimuth_deg, case.elevation_deg("near")),
+        _site(case, case.far, -1, case.back_azimuth_deg, case.elevation_deg("far")),
     )
 
 
