@@ -181,22 +181,11 @@ def location_standard_deviation_db(
 
 
 def field_strength_dbuv_m(loss_db: ArrayLike, frequency_hz: ArrayLike, erp_kw: ArrayLike = 1.0) -> Any:
-    """Field strength at the receiver from a basic transmission loss.
+    """Field strength at the receiver, dB(uV/m), from a basic transmission loss.
 
-    Parameters
-    ----------
-    loss_db : array_like, dB, all arguments broadcast
-        Basic transmission loss.
-    frequency_hz : array_like, Hz, above 0
-    erp_kw : array_like, kW
-        Effective radiated power towards the receiver, above 0.
+    `erp_kw` is the effective radiated power towards the receiver; it and the frequency are above 0. Rec. ITU-R
+    P.1812-8, section 4.10 (equation 71 of edition 6).
 
-    References
-    ----------
-    Rec. ITU-R P.1812-8, section 4.10 (equation 71 of edition 6).
-
-    Examples
-    --------
     >>> round(field_strength_dbuv_m(120.0, 868e6), 2)
     78.13
     """
@@ -215,19 +204,9 @@ def mid_path_latitude_deg(
 ) -> float:
     """Latitude of the point half the profile length from the transmitter towards the receiver.
 
-    Parameters
-    ----------
-    tx_latitude_deg, tx_longitude_deg, rx_latitude_deg, rx_longitude_deg : float, degrees
-        The two terminals; not the same point, nor opposite points of the globe.
-    distance_m : float, m
-        Length of the profile. It is this length, not the terminals' distance, that is halved.
+    The terminals must not be the same point, nor opposite points of the globe. It is the profile's length, not the
+    terminals' distance, that is halved. Rec. ITU-R P.1812-8, Attachment 1 (great circle, sphere of radius 6371 km).
 
-    References
-    ----------
-    Rec. ITU-R P.1812-8, Attachment 1 (great circle, sphere of radius 6371 km).
-
-    Examples
-    --------
     >>> round(mid_path_latitude_deg(50.0, 0.0, 52.0, 0.0, 222_390.0), 3)
     51.0
     """
