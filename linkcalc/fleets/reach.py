@@ -27,8 +27,9 @@ from linkcalc.link.losses import REGIMES
 from linkcalc.link.modulation import Signal
 from linkcalc.link.on_ground import open_terrain, position_deg
 from linkcalc.plan import ChirpModulation
-from linkcalc.plan.fleet import LoadedFleet, Node, RefusedNode
+from linkcalc.plan.fleet import LoadedFleet
 from linkcalc.plan.links import Modulation
+from linkcalc.plan.nodes import Node, RefusedNode
 from linkcalc.plan.wording import printable
 from linkcalc.propagation import compiled
 from linkcalc.terrain import geodesy
@@ -130,7 +131,7 @@ def pairs(job: Job, tile: tuple[int, int]) -> Floats:
         )  # fmt: skip
         here = (side.land.latitude_deg, side.land.longitude_deg)
         got = answers(side.template, side.fixed, here, east, north, found)
-    gain = got.level_there_dbm - side.template.near.transmit_power_dbm
+    gain = got.level_forward_dbm - side.template.near.transmit_power_dbm
     there = got.judgements[0]
     return np.stack(
         [gain, found.loss_db, reach, there.site_db, there.conditions_db, there.k_db, found.regime]
