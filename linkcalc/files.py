@@ -11,8 +11,10 @@ from typing import Any
 
 from linkcalc.errors import LinkcalcError
 
+FilePath = str | os.PathLike[str]
 
-def atomic_write(path: str | os.PathLike[str], content: bytes | str) -> None:
+
+def atomic_write(path: FilePath, content: bytes | str) -> None:
     """Write a file beside its place, then move it there.
 
     Whatever goes wrong (a full disk, an interrupt), an old file stays whole and nothing else is left
@@ -62,7 +64,7 @@ _SIGNS = (b"<?xml", b"\x89PNG", b"<!DOC")
 
 
 @contextmanager
-def only_own_replaced(place: str | os.PathLike[str] | None) -> Iterator[None]:
+def only_own_replaced(place: FilePath | None) -> Iterator[None]:
     """Within, `atomic_write` refuses to replace a file at or below a place that linkcalc did not write.
 
     Its own name themselves; a table or a list of its own begins as the new one does.
@@ -91,7 +93,7 @@ def _own(file: Path, new: bytes) -> bool:
     return not old or old[:head] == new[:head] or b"linkcalc" in old
 
 
-def made_folder(place: str | os.PathLike[str]) -> Path:
+def made_folder(place: FilePath) -> Path:
     """A folder, made if missing, with those above it; `LinkcalcError` if it cannot be."""
     folder = Path(place)
     try:
@@ -101,7 +103,7 @@ def made_folder(place: str | os.PathLike[str]) -> Path:
     return folder
 
 
-def refuse_unwritable(place: str | os.PathLike[str], *, folder: bool) -> None:
+def refuse_unwritable(place: FilePath, *, folder: bool) -> None:
     """Raise `LinkcalcError` if nothing could be written to a folder (made if missing), or to a file.
 
     >>> refuse_unwritable("/dev/null/out", folder=True)
@@ -156,7 +158,7 @@ def csv_text(rows: Iterable[Sequence[Any]], *, line_end: str = "\n") -> str:
     return file.getvalue()
 
 
-def refuse_to_overwrite(paths: Iterable[str | os.PathLike[str]], hint: str = "") -> None:
+def refuse_to_overwrite(paths: Iterable[FilePath], hint: str = "") -> None:
     """Raise `LinkcalcError` if one of the files is there already.
 
     >>> refuse_to_overwrite(["/dev/null"], hint="; --force replaces it")

@@ -5,8 +5,10 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+from linkcalc._kinds import kinds_checked
 from linkcalc.errors import ArgumentError
-from linkcalc.plan.in_python import PlanLike, as_plan, chosen_link, shortened
+from linkcalc.plan.in_python import PlanLike, as_plan, chosen_link
+from linkcalc.wording import shortened
 
 if TYPE_CHECKING:
     from linkcalc.link.parts_list import Bill
@@ -16,6 +18,7 @@ if TYPE_CHECKING:
     from linkcalc.sweeps.table import Sweep
 
 
+@kinds_checked
 def check(plan: PlanLike, *, sections: bool = True, advice: bool = True) -> "Result":
     """Say whether each link of a plan closes, what limits it, and what would make it close.
 
@@ -46,6 +49,7 @@ def check(plan: PlanLike, *, sections: bool = True, advice: bool = True) -> "Res
     return with_sections(result, loaded.plan) if sections else result
 
 
+@kinds_checked
 def sweep(plan: PlanLike, vary: Mapping[str, Any], *, link: str | None = None) -> "Sweep":
     """Evaluate a link for every combination of values.
 
@@ -72,6 +76,7 @@ def sweep(plan: PlanLike, vary: Mapping[str, Any], *, link: str | None = None) -
     return sweep_plan(as_plan(plan), vary, link=link)
 
 
+@kinds_checked
 def heights(
     plan: PlanLike,
     *,
@@ -128,6 +133,7 @@ def heights(
         )
 
 
+@kinds_checked
 def compare(
     plans: "Mapping[str, PlanLike] | Sequence[PlanLike]",
     settings: Sequence[str] = (),
@@ -169,6 +175,7 @@ def compare(
     return side_by_side(files, settings, leaf=leaf)
 
 
+@kinds_checked
 def parts(plan: PlanLike) -> "Bill":
     """Count masts, antennas, feeders, radios, batteries and panels of a plan, and price them.
 
