@@ -77,8 +77,8 @@ def new(
       linkcalc new fleet.toml --fleet --sites tanks.gpx --to "pump shed" --terrain tiles/
     """
     from linkcalc.files import atomic_write, csv_text, refuse_to_overwrite
+    from linkcalc.plan.ground_data import ground_keys, sites_on
     from linkcalc.plan.starter import FLEET_SCHEMA, PLAN_SCHEMA, starter_fleet, starter_plan, starter_profile
-    from linkcalc.plan.starter_ground import ground_keys, sites_on
     from linkcalc.rules.table import REGIONS
     from linkcalc.views.units import current
 

@@ -33,7 +33,7 @@ def tank(
     from dataclasses import replace
 
     from linkcalc.link.verdict import check_plan
-    from linkcalc.operation import tank as water
+    from linkcalc.operation.tank import answer as water
     from linkcalc.views.jsonout import section_json
     from linkcalc.views.tank_text import tank_report
 
