@@ -174,6 +174,7 @@ CLIMB = ("climb", 1.0, 80.0)
         ({"feeder": {"length_m": 11.0}}, [("feeder", 3.0, 4.5)]),  # 3 m more at 1.5
         ({"feeder": {"length_m": 5.0}}, []),
         ({"feeder": {"connectors": 5}}, [("connector", 3.0, 15.0)]),
+        ({"feeder": {"connectors": 3}}, [("connector", 1.0, 5.0)]),
         ({"feeder": {"connectors": 1}}, []),
         ({"feeder": {"type": "rg213"}}, [("feeder", 8.0, 24.0), ("connector", 2.0, 10.0), CLIMB]),
         ({"antenna": {"azimuth_deg": 30.0}}, [CLIMB]),  # turned, not bought
@@ -267,3 +268,25 @@ def test_a_bill_is_of_the_plan_s_own_prices_where_all_of_them_are() -> None:
     assert stated(own)
     for left_out in own:
         assert not stated({k: v for k, v in own.items() if k != left_out})
+
+
+@pytest.mark.parametrize(
+    ("prices", "gain_dbi", "cost", "stated"),
+    [
+        ({"yagi": 50.0}, 9.5, 50.0, True),
+        ({"yagi": 50.0}, 12.0, 70.0, False),  # 2.5 dB over the usual gain, at 8 by the example
+        ({"yagi": 50.0, "per_db": 10.0}, 12.0, 75.0, True),
+        ({"per_db": 10.0}, 12.0, 95.0, False),
+    ],
+)
+def test_an_antenna_s_price_is_the_plan_s_own_where_all_that_counts_is(
+    prices: dict[str, float], gain_dbi: float, cost: float, stated: bool
+) -> None:
+    found = priced({"antenna": prices}, antenna={"type": "yagi", "gain_dbi": gain_dbi})["antenna"]
+    assert (found.cost, found.size, found.price_stated) == (cost, gain_dbi, stated)
+
+
+def test_a_gain_over_a_dipole_is_priced_as_what_it_is_over_an_isotropic_radiator() -> None:
+    """10 dBd are 12.15 dBi, 2.65 dB over a yagi's usual 9.5 dBi: 70 + 2.65 x 8."""
+    found = priced({}, antenna={"type": "yagi", "gain_dbd": 10.0})["antenna"]
+    assert (found.cost, found.size) == (91.2, 12.15)
