@@ -43,7 +43,7 @@ def coverage(
     tiles_in : path, optional
         Folder for finished tiles: an interrupted call is taken up by the next one.
     scheduler, progress
-        As `linkcalc.area.coverage.coverage`.
+        As in `linkcalc.area.tiles.Run`.
 
     Returns
     -------
@@ -58,6 +58,7 @@ def coverage(
     ((7, 7), '+proj=aeqd')
     """
     from linkcalc.area.coverage import plan_coverage
+    from linkcalc.area.tiles import Run, tell_nobody
 
     names = [station] if isinstance(station, str) else station
     if not isinstance(names, Sequence) or not all(isinstance(name, str) for name in names):
@@ -68,9 +69,7 @@ def coverage(
         radius_m,
         link=link,
         cell_m=cell_m,
-        tiles_in=as_path(tiles_in),
-        scheduler=scheduler,
-        progress=progress,
+        run=Run(scheduler, as_path(tiles_in), progress or tell_nobody),
     )
 
 
@@ -127,8 +126,8 @@ def relay(
     ('at_risk', 'closes')
     """
     from linkcalc.area.access import Access
-    from linkcalc.area.relay.search import Run
     from linkcalc.area.relay.siting import relay_siting
+    from linkcalc.area.tiles import Run
     from linkcalc.link.relayed_plan import RelayKit
 
     loaded = as_plan(plan)
