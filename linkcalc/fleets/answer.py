@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import replace
+from dataclasses import fields, replace
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -21,7 +21,7 @@ from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import VerdictWord
 from linkcalc.plan.fleet import POWER_STEPS_DBM, LoadedFleet
 from linkcalc.plan.wording import quoted
-from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, battery_life_years, capacity_share
+from linkcalc.radio.energy import CHEMISTRIES, LONGEST_QUOTED_YEARS, battery_life_years, capacity_share
 
 if TYPE_CHECKING:
     from linkcalc.area.scheduler import Scheduler
@@ -51,37 +51,12 @@ def answer(
     use_numba: bool | None = None,
     say: Callable[[str], None] = lambda line: None,
 ) -> FleetResult:
-    """Answer a fleet.
+    """Answer a fleet; `say` gets lines for the user on the way.
 
-    Parameters
-    ----------
-    loaded : LoadedFleet
-        From `linkcalc.plan.fleet.load_fleet`.
-    choose : bool
-        Propose shed, spreading factor and power of each node; else they are as planned, and the shed that
-        hears a node best where none is stated.
-    play : bool
-        Play the fleet packet by packet, too.
-    seed : int
-        Of the simulation.
-    scheduler : Scheduler, optional
-        Who works off paths and simulations; by default threads here. The numbers are the same.
-    use_numba : bool, optional
-        By default, where numba is installed.
-    say : callable, optional
-        Gets lines for the user.
+    `choose` proposes shed, spreading factor and power of each node; else they are as planned, and the shed that hears
+    a node best where none is stated. `play` plays the fleet packet by packet, too, from a `seed`. The numbers do not
+    depend on who processes the parts (`scheduler`).
 
-    Returns
-    -------
-    FleetResult
-
-    Raises
-    ------
-    TerrainError, PlanError, DomainError
-        With one line: no ground, or figures that cannot be.
-
-    Examples
-    --------
     >>> from linkcalc.plan.fleet import load_fleet
     >>> from linkcalc.sample_files import sample_fleet_path
     >>> found = answer(load_fleet(sample_fleet_path()), play=False)
@@ -190,15 +165,7 @@ def _before(kept: Assignment, required: float) -> AsPlanned:
 
 
 def _supply(loaded: LoadedFleet) -> Supply:
-    s = loaded.fleet.supply
-    return Supply(
-        s.transmit_current_ma,
-        s.receive_current_ma,
-        s.receive_window_s,
-        s.sleep_current_ma,
-        s.sensor_current_ma,
-        s.sensor_warm_up_s,
-    )
+    return Supply(**{f.name: getattr(loaded.fleet.supply, f.name) for f in fields(Supply)})
 
 
 def _choice(
@@ -355,8 +322,6 @@ def _years(battery: "Battery", charge_per_day: float) -> float:
         if battery.usable_percent is None
         else battery.usable_percent / 100.0
     )
-    from linkcalc.radio.energy import CHEMISTRIES
-
     lost = battery.self_discharge_percent_per_year
     yearly = CHEMISTRIES[battery.chemistry].self_discharge_per_year if lost is None else lost / 100.0
     years = battery_life_years(

@@ -159,7 +159,6 @@ class Supply:
     sensor_warm_up_s: float = 0.5
 
     def sending_ma(self, power_dbm: Floats) -> Floats:
-        """Current while sending."""
         if self.transmit_current_ma is not None:
             return np.full(np.shape(power_dbm), self.transmit_current_ma)
         return np.asarray(transmit_current_ma(power_dbm))

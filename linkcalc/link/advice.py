@@ -22,18 +22,7 @@ _WORTH_REPAIR_DB = 1.0
 
 
 def advise(case: LinkCase, requirement: Requirement) -> tuple[Advice, ...]:
-    """Find what would make a link close.
-
-    Parameters
-    ----------
-    case : LinkCase
-    requirement : Requirement
-
-    Returns
-    -------
-    tuple of Advice
-        What suffices alone first, then by effort, then by margin gained.
-    """
+    """What would make a link close: what suffices alone first, then by effort, then by margin gained."""
     required = LinkRequirement(requirement)
     short = required.short_db(case)
     found: list[Advice] = []

@@ -331,11 +331,7 @@ class LinkCase:
     def common_db(self, found: Losses, bearings_deg: tuple[ArrayLike, ArrayLike] | None = None) -> Floats:
         """All gains and losses between the two radios' connectors, the same both ways, for many paths at once.
 
-        Parameters
-        ----------
-        found : Losses
-        bearings_deg : two array_like, optional
-            Of the other end, seen from `near` and from `far`; by default this link's.
+        `bearings_deg` of the other end, seen from `near` and from `far`; by default this link's.
         """
         bearings = (self.azimuth_deg, self.back_azimuth_deg) if bearings_deg is None else bearings_deg
         aimed = bearings_deg is not None or self.positioned
@@ -469,6 +465,7 @@ def main_gain_dbi(station: Station) -> float:
     return figures(station.antenna).gain_dbi
 
 
+@lru_cache(maxsize=64)  # by value: one check asks hundreds of times for the same few
 def figures(a: AntennaFigures) -> antenna.Antenna:
     """Gain, beam and pattern of an antenna as a plan states it."""
     return antenna.generic_antenna(

@@ -44,24 +44,11 @@ class RelayKit:
 
 
 def relay_station(plan: Plan, link: Link, kit: RelayKit) -> "tuple[Station, tuple[Assumption, ...]]":
-    """A relay for a link, without a place.
+    """A relay for a link, without a place, and what was assumed of it.
 
-    Parameters
-    ----------
-    plan : Plan
-    link : Link
-        One of the plan's.
-    kit : RelayKit
+    What the kit does not say is taken from the link's first station, but for its place, the height (the higher of the
+    link's two), a directional antenna (which would serve one hop only), and what belongs to its surroundings.
 
-    Returns
-    -------
-    tuple of Station and tuple of Assumption
-        What was not said is taken from the link's first station, but for its place, the height (the higher of
-        the link's two), a directional antenna (which would serve one hop only), and what belongs to that
-        station's surroundings.
-
-    Examples
-    --------
     >>> import linkcalc as lc
     >>> plan = lc.load_plan(lc.sample_path("upland")).plan
     >>> relay, assumed = relay_station(plan, plan.link[0], RelayKit(power_dbm=20.0))
@@ -139,21 +126,7 @@ def placed(relay: Station, latitude_deg: float, longitude_deg: float, number: in
 
 
 def with_relays(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> LoadedPlan:
-    """A plan whose links are the hops of one of its links over relays, and nothing else.
-
-    Parameters
-    ----------
-    loaded : LoadedPlan
-    link : Link
-        One of the plan's; its payloads hold for each hop.
-    relays : sequence of Station
-        From the link's first station to its second.
-
-    Returns
-    -------
-    LoadedPlan
-        For `linkcalc.check_plan`.
-    """
+    """A plan whose links are the hops of one of its links over relays, in order, and nothing else."""
     plan = loaded.plan
     changed = plan.model_copy(
         update={
@@ -201,19 +174,9 @@ def _free_name(wanted: str, taken: Sequence[str]) -> str:
 
 
 def plan_text(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> str:
-    """A plan file's text with relays and their hops added at its end.
+    """A plan file's text, read again, with relays and their hops added at its end.
 
-    Parameters
-    ----------
-    loaded : LoadedPlan
-        From `linkcalc.plan.load_plan`; its file is read again.
-    link : Link
-    relays : sequence of Station
-
-    Returns
-    -------
-    str
-        TOML; the link itself stays, as messages of the plan may name it.
+    The link itself stays, as messages of the plan may name it.
     """
     try:
         text = loaded.path.read_bytes().decode("utf-8-sig")

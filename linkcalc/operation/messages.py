@@ -4,7 +4,7 @@ The figure for independent tries is given beside as the optimistic bound, see `l
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,15 +23,13 @@ from linkcalc.operation.channel import (
     tries_sent,
     unconfirmed,
 )
+from linkcalc.operation.tank.loop import YEAR_S
 from linkcalc.plan.wording import element
 
 if TYPE_CHECKING:
     from linkcalc.link.result import Direction, LinkResult
     from linkcalc.plan import Plan
     from linkcalc.plan.control import Message
-
-YEAR_S = 365.0 * 86_400.0
-
 
 POOR_SITE_Z = -1.2815515594
 """One site in ten is worse than this many standard deviations below the prediction."""
@@ -50,7 +48,6 @@ class MessageAnswer:
     time_on_air_s: float
     interval_s: float | None
     per_year: float
-    """How many are due in a year."""
     tries: int
     acknowledged: bool
     fade_margin_db: float
@@ -67,7 +64,6 @@ class MessageAnswer:
     loss_working_site: float
     """Mean over the sites that work; that of the predicted site where none does."""
     loss_predicted_site: float
-    """The same at a site that is as predicted."""
     loss_poor_site: float
     """The same at a site that only one in ten is worse than."""
     loss_after_reading: float
@@ -75,7 +71,7 @@ class MessageAnswer:
     loss_independent_tries: float
     """Optimistic bound: as if every try had a slow state of its own."""
     unconfirmed: float | None
-    """The sender hears no acknowledgement; None: it does not listen for one."""
+    """None: the sender does not listen for an acknowledgement."""
     lost_per_year: float
     lost_per_year_working_site: float
     lost_per_year_predicted_site: float
@@ -83,9 +79,7 @@ class MessageAnswer:
     lost_per_year_after_reading: float
     delay: Delay
     tries_sent: float
-    """Mean for one message."""
     airtime_s_per_day: float
-    """Of the sender."""
     acknowledgement_airtime_s_per_day: float
     """Of the other end."""
     notes: tuple[str, ...]
@@ -138,19 +132,7 @@ def often_words(probability: float, what: str) -> str:
 
 
 def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> MessagesSection | None:
-    """Answer every message of a plan; None if it has none.
-
-    Parameters
-    ----------
-    plan : Plan
-    link_results : sequence of LinkResult
-        Of `linkcalc.link.verdict.check_plan`.
-
-    Raises
-    ------
-    PlanError
-        If a message with its tries does not fit into its interval or its waits.
-    """
+    """Answer every message of a plan; None if it has none."""
     if not plan.message:
         return None
     return MessagesSection(tuple(_answer(plan, m, i, link_results) for i, m in enumerate(plan.message)))
@@ -168,13 +150,12 @@ def way(
 
 
 def retries_of(plan: "Plan", message: "Message") -> Retries:
-    """Return when the tries of a message are sent."""
     link = next(k for k in plan.link if k.name == message.link)
     return Retries(message.tries or link.tries, message.retry_wait_s, message.back_off, message.jitter)
 
 
 def airtimes_s(plan: "Plan", message: "Message") -> tuple[float, float]:
-    """Return the time on air of a message and of its acknowledgement, s."""
+    """Return the times on air of a message and of its acknowledgement."""
     from linkcalc.link.modulation import Signal
 
     link = next(k for k in plan.link if k.name == message.link)
@@ -225,12 +206,10 @@ def _answer(
     per_year = YEAR_S / message.interval_s if message.interval_s else float(message.events_per_year or 0.0)
     n = retries.tries
     lost = loss(channel, n)
-    conditions = channel.conditions_sigma_db
-    predicted = loss(channel, n, sigma_db=conditions)
-    poor_channel = FadingChannel(
-        channel.fade_margin_db + POOR_SITE_Z * channel.site_sigma_db, 0.0, conditions, channel.rician_k_db
-    )
-    poor = loss(poor_channel, n)
+    # a site is one draw: what is left to vary there are the conditions
+    predicted = loss(replace(channel, site_sigma_db=0.0), n)
+    poor_db = channel.fade_margin_db + POOR_SITE_Z * channel.site_sigma_db
+    poor = loss(replace(channel, fade_margin_db=poor_db, site_sigma_db=0.0), n)
     after = loss(measured, n)
     single = loss(channel, 1)
     required = next(k.required_success for k in plan.link if k.name == message.link)

@@ -42,7 +42,6 @@ class Fault(NamedTuple):
 
     place: str
     line: str
-    """Place, value, what is allowed, likely mend."""
 
 
 def summary(found: Sequence[Fault]) -> str:
@@ -59,21 +58,8 @@ def summary(found: Sequence[Fault]) -> str:
 
 
 def faults(error: ValidationError, data: Any, root: type[Section]) -> list[Fault]:
-    """Turn what the validation found into lines, the likely cause before its consequences.
-
-    Parameters
-    ----------
-    error : ValidationError
-        As raised by ``root.model_validate(data)``.
-    data : dict
-        What was read from the plan file.
-    root : type of Section
-        The model of the whole file.
-
-    Returns
-    -------
-    list of Fault
-        Never empty; at most the first twenty.
+    """Turn what the validation of a file's data by its root section found into lines: never none, at most twenty, the
+    likely cause before its consequences.
     """
     everywhere = list(places(root))
     unknown: list[Fault] = []

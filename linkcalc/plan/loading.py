@@ -38,17 +38,13 @@ class LoadedPlan:
     plan: Plan
     path: Path
     base_dir: Path
-    """The folder that paths in the plan are relative to."""
     digest: str
     """SHA-256 of the file, hexadecimal; of the values for a plan made in Python."""
     assumed: tuple[Assumption, ...]
-    """Defaults that were used and matter."""
     notes: tuple[str, ...]
-    """What a reader of the result should know about the plan's values."""
     profiles: "Mapping[str, Profile]" = field(default_factory=dict)
     """Profiles given in Python, by name of the link; they stand for what files would give."""
     settings: tuple[str, ...] = ()
-    """Keys set in place of the file's."""
 
     def changed(self, values: Mapping[str, Any] | None = None, /, **sections: Any) -> "LoadedPlan":
         """Return the plan with other values; its folder and its profiles stay.
@@ -61,10 +57,6 @@ class LoadedPlan:
             file, such as ``"conditions.leaf"``. None takes a key away, so that its default counts.
         **sections
             Top-level keys as a whole, as in `plan_from`; None takes one away.
-
-        Returns
-        -------
-        LoadedPlan
 
         Examples
         --------
@@ -105,14 +97,10 @@ class LoadedPlan:
         return toml(self.tables())
 
     def write(self, path: str | os.PathLike[str]) -> None:
-        """Write the plan as a plan file, whole or not at all; loaded again it is the same plan.
+        """Write the plan as a TOML plan file, whole or not at all; what is there is replaced. Loaded again it is the
+        same plan.
 
         Files that it names are named from the new folder. Profiles given in Python are written beside it.
-
-        Parameters
-        ----------
-        path : path
-            A TOML file; what is there is replaced.
         """
         from linkcalc.plan.values import written
 
@@ -211,21 +199,7 @@ def unlocated_plan(data: Mapping[str, Any], path: Path) -> Plan:
 
 
 def checked_plan(data: Mapping[str, Any], base_dir: Path, profiled: Collection[str] = ()) -> Plan:
-    """Make a plan of a plan file's tables.
-
-    Parameters
-    ----------
-    data : mapping
-        Keys and values as in a plan file.
-    base_dir : Path
-        The folder that paths in the plan are relative to.
-    profiled : collection of str
-        Links whose profile is given otherwise, and needs no source of heights.
-
-    Returns
-    -------
-    Plan
-    """
+    """Make a plan of a plan file's tables; `profiled` links have a profile, and need no other source of heights."""
     try:
         plan = Plan.model_validate(data)
     except ValidationError as error:
@@ -236,7 +210,8 @@ def checked_plan(data: Mapping[str, Any], base_dir: Path, profiled: Collection[s
     return with_patterns(plan, base_dir, missing_file)
 
 
-def read_text(path: Path) -> bytes:
+def read_text(path: Path, starter: str = "linkcalc new") -> bytes:
+    """Read a plan or fleet file; `starter` is the command that writes one."""
     try:
         with path.open("rb") as file:
             raw = file.read(LARGEST_PLAN_BYTES + 1)
@@ -245,7 +220,7 @@ def read_text(path: Path) -> bytes:
         raise PlanError(
             f"no such file; nearest in that folder is {printable(near[0])}"
             if near
-            else f"no such file; `linkcalc new {printable(path.name)}` writes a starter"
+            else f"no such file; `{starter} {printable(path.name)}` writes a starter"
         ) from None
     except IsADirectoryError:
         raise PlanError("is a folder; name the plan file in it") from None
@@ -272,29 +247,32 @@ def _links_without_heights(plan: Plan, profiled: Collection[str]) -> Iterator[Fa
         place = element("link", index, link.name)
         ends = [plan.station_named(link.from_), plan.station_named(link.to)]
         unplaced = [f"station {quoted(end.name)}" for end in ends if not end.positioned]
+        fault = ""
         if not plan.terrain.rasters:
-            yield Fault(
-                place,
-                f"{place} has no source of heights; give terrain.rasters, or profile_csv of this link",
-            )
+            fault = "has no source of heights; give terrain.rasters, or profile_csv of this link"
         elif unplaced:
-            yield Fault(
-                place,
-                f"{place} takes its heights from terrain.rasters, but {' and '.join(unplaced)}"
+            fault = (
+                f"takes its heights from terrain.rasters, but {' and '.join(unplaced)}"
                 f" {'have' if unplaced[1:] else 'has'} no position;"
-                " give latitude_deg and longitude_deg, or profile_csv of this link",
+                " give latitude_deg and longitude_deg, or profile_csv of this link"
             )
         elif ends[0].position == ends[1].position:
-            yield Fault(place, f"{place} joins two stations at the same position")
+            fault = "joins two stations at the same position"
+        if fault:
+            yield Fault(place, f"{place} {fault}")
+
+
+def _surveyed(plan: Plan) -> Iterator[tuple[str, str]]:
+    """Key and name of each surveyed profile."""
+    for index, link in enumerate(plan.link):
+        if link.profile_csv is not None:
+            yield f"{element('link', index, link.name)} profile_csv", link.profile_csv
 
 
 def _missing_files(plan: Plan, base_dir: Path) -> Iterator[Fault]:
     yield from missing_rasters(plan.terrain, base_dir)
-    for index, link in enumerate(plan.link):
-        if link.profile_csv is not None:
-            yield from missing_file(
-                f"{element('link', index, link.name)} profile_csv", link.profile_csv, base_dir
-            )
+    for key, name in _surveyed(plan):
+        yield from missing_file(key, name, base_dir)
 
 
 def _starter_profiles(plan: Plan, base_dir: Path) -> Iterator[Assumption]:
@@ -304,10 +282,9 @@ def _starter_profiles(plan: Plan, base_dir: Path) -> Iterator[Assumption]:
     from linkcalc.plan.starter import SOURCE, starter_profile
 
     invented = starter_profile().encode()
-    for index, link in enumerate(plan.link):
-        if link.profile_csv is not None and (base_dir / link.profile_csv).read_bytes() == invented:
-            key = f"{element('link', index, link.name)} profile_csv"
-            yield Assumption(key, link.profile_csv, SOURCE)
+    for key, name in _surveyed(plan):
+        if (base_dir / name).read_bytes() == invented:
+            yield Assumption(key, name, SOURCE)
 
 
 def missing_rasters(terrain: Terrain, base_dir: Path) -> Iterator[Fault]:

@@ -1,5 +1,6 @@
 """Free-space basic transmission loss (Rec. ITU-R P.525).
 
+Numbers in give a number, arrays an array of the broadcast shape, in the unit that the function's name ends with.
 Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
 """
 
@@ -21,12 +22,7 @@ def free_space_loss_db(distance_m: ArrayLike, frequency_hz: ArrayLike) -> Any:
     distance_m : array_like, m, broadcasts with `frequency_hz`
         Distance between the antennas, above 0. The formula holds in the far field; closer than
         about a wavelength its number means nothing.
-    frequency_hz : array_like, Hz
-        Above 0.
-
-    Returns
-    -------
-    ndarray or float, dB, broadcast shape
+    frequency_hz : array_like, Hz, above 0
 
     References
     ----------

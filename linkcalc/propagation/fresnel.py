@@ -1,5 +1,6 @@
 """Fresnel zones, earth bulge and clearance of a straight ray (Rec. ITU-R P.526 and P.530).
 
+Numbers in give a number, arrays an array of the broadcast shape, in the unit that the function's name ends with.
 Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
 """
 
@@ -14,25 +15,15 @@ from linkcalc.units import EARTH_RADIUS_M, SPEED_OF_LIGHT_M_S
 
 
 def fresnel_radius_m(d1_m: ArrayLike, d2_m: ArrayLike, frequency_hz: ArrayLike, zone: ArrayLike = 1) -> Any:
-    """Radius of a Fresnel zone at a point of the path.
+    """Radius of a Fresnel zone at a point of the path; 0 at its ends.
 
     Parameters
     ----------
     d1_m, d2_m : array_like, m, all arguments broadcast
         Distances from the point to the two ends, at least 0; their sum above 0.
-    frequency_hz : array_like, Hz
-        Above 0.
-    zone : array_like, dimensionless
-        Number of the zone, 1 for the first; any positive number is accepted.
-
-    Returns
-    -------
-    ndarray or float, m, broadcast shape; 0 at the ends of the path
-
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or outside its limits, or both distances are 0.
+    frequency_hz : array_like, Hz, above 0
+    zone : array_like, dimensionless, above 0
+        Number of the zone, 1 for the first.
 
     References
     ----------
@@ -62,10 +53,6 @@ def earth_bulge_m(d1_m: ArrayLike, d2_m: ArrayLike, k_factor: ArrayLike = 4.0 / 
         Distances from the point to the two ends, at least 0.
     k_factor : array_like, dimensionless
         Effective earth radius factor, above 0; 4/3 is the usual median.
-
-    Returns
-    -------
-    ndarray or float, m, broadcast shape
 
     References
     ----------
@@ -105,8 +92,7 @@ def clearance_ratio(
     tx_height_amsl_m, rx_height_amsl_m : array_like, m
         Antenna heights above sea level. These, `frequency_hz` and `k_factor` are scalars, or arrays with a
         last axis of length 1 that broadcast against (n,).
-    frequency_hz : array_like, Hz
-        Above 0.
+    frequency_hz : array_like, Hz, above 0
     k_factor : array_like, dimensionless
         Effective earth radius factor, above 0.
 

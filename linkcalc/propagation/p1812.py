@@ -1,6 +1,8 @@
 """Path-specific prediction of basic transmission loss (Rec. ITU-R P.1812).
 
-Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
+Numbers in give a number, arrays an array of the broadcast shape, in the unit that the function's name ends with.
+Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown. Values
+outside the range of the standard warn (`OutOfRangeWarning`).
 """
 
 import math
@@ -57,8 +59,7 @@ def basic_transmission_loss_db(
     tx_height_m, rx_height_m : float, m
         Antenna heights above ground, above 0. The standard covers 1 m to 3000 m (the lower limit is from
         memory, not read in the edition).
-    frequency_hz : array_like, Hz
-        30 MHz to 6 GHz.
+    frequency_hz : array_like, Hz, 30 MHz to 6 GHz
     clutter_m : array_like, m, shape (n,), optional
         Representative height of what stands on the ground. The standard leaves out both end points,
         whatever is given there.
@@ -67,8 +68,7 @@ def basic_transmission_loss_db(
     polarisation : "vertical" or "horizontal"
     time_percent : array_like, %
         1 to 50: the loss is not exceeded during this share of the average year.
-    location_percent : array_like, %
-        1 to 99.
+    location_percent : array_like, %, 1 to 99
     location_sigma_db : array_like, dB
         Standard deviation between locations around the receiver, at least 0; see
         `location_standard_deviation_db`. Not used where the receiver is at sea.
@@ -93,17 +93,6 @@ def basic_transmission_loss_db(
     ndarray or float, dB, broadcast shape
         With `detail`, a read-only mapping of the names of `Path` and `Terms` to numbers and arrays, with
         `Lb_db` among them.
-
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or not defined: a profile that does not increase or has fewer than
-        3 points, percentages outside their range.
-
-    Warns
-    -----
-    OutOfRangeWarning
-        If frequency, path length or antenna height lie outside the standard's range.
 
     Notes
     -----
@@ -163,8 +152,7 @@ def location_standard_deviation_db(
 
     Parameters
     ----------
-    frequency_hz : array_like, Hz, all arguments broadcast
-        Above 0.
+    frequency_hz : array_like, Hz, all arguments broadcast, above 0
     resolution_m : array_like, m
         Side of the square over which the variability applies, usually below 1 km; above 0.
     rx_height_m : array_like, m
@@ -172,10 +160,6 @@ def location_standard_deviation_db(
     clutter_height_m : array_like, m
         Representative clutter height around the receiver, at least 0. The deviation falls linearly to 0
         as the antenna rises from this height to 10 m above it.
-
-    Returns
-    -------
-    ndarray or float, dB, broadcast shape
 
     References
     ----------
@@ -203,14 +187,9 @@ def field_strength_dbuv_m(loss_db: ArrayLike, frequency_hz: ArrayLike, erp_kw: A
     ----------
     loss_db : array_like, dB, all arguments broadcast
         Basic transmission loss.
-    frequency_hz : array_like, Hz
-        Above 0.
+    frequency_hz : array_like, Hz, above 0
     erp_kw : array_like, kW
         Effective radiated power towards the receiver, above 0.
-
-    Returns
-    -------
-    ndarray or float, dB(uV/m), broadcast shape
 
     References
     ----------
@@ -242,10 +221,6 @@ def mid_path_latitude_deg(
         The two terminals; not the same point, nor opposite points of the globe.
     distance_m : float, m
         Length of the profile. It is this length, not the terminals' distance, that is halved.
-
-    Returns
-    -------
-    float, degrees
 
     References
     ----------

@@ -3,7 +3,10 @@
 `delta_n` is the mean lapse of refractivity in the lowest kilometre, N-units/km, positive where it falls with
 height (as P.1812 and P.452 count it).
 
-Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
+Numbers in give a number, arrays an array of the broadcast shape, in the unit that the function's name ends with.
+Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown. Everywhere
+`k_factor` is the effective earth radius factor, above 0, and `climate` one of "temperate", "continental", "maritime",
+"desert", "subtropical" and "equatorial".
 """
 
 import math
@@ -54,7 +57,7 @@ climate is our choice, k the lowest of theirs to 0.05)."""
 
 
 def refractivity(pressure_hpa: ArrayLike, temperature_k: ArrayLike, vapour_pressure_hpa: ArrayLike) -> Any:
-    """Radio refractivity N of air.
+    """Radio refractivity N of air, N-units.
 
     Parameters
     ----------
@@ -93,10 +96,6 @@ def vapour_pressure_hpa(
     relative_humidity_percent : array_like, percent, 0 to 100, any shape
     pressure_hpa : array_like, hPa, above 0, any shape
 
-    Returns
-    -------
-    float or ndarray, hPa, broadcast shape
-
     References
     ----------
     Rec. ITU-R P.453, saturation vapour pressure over water; from memory, unchecked.
@@ -117,7 +116,7 @@ def vapour_pressure_hpa(
 def exponential_refractivity(
     height_m: ArrayLike, n0: ArrayLike = 315.0, scale_height_m: ArrayLike = 7350.0
 ) -> Any:
-    """Refractivity at a height, in the exponential reference atmosphere.
+    """Refractivity at a height, N-units, in the exponential reference atmosphere.
 
     Parameters
     ----------
@@ -154,15 +153,6 @@ def k_factor(delta_n: ArrayLike) -> Any:
         At 157 a horizontal ray follows the earth; beyond, it is trapped and no factor describes it. Negative
         in sub-refraction.
 
-    Returns
-    -------
-    float or ndarray, dimensionless
-
-    Raises
-    ------
-    DomainError
-        If `delta_n` is not finite or not below 157.
-
     References
     ----------
     Rec. ITU-R P.452 and P.1812, k = 157 / (157 - delta N).
@@ -181,20 +171,6 @@ def k_factor(delta_n: ArrayLike) -> Any:
 def delta_n_from_k(k_factor: ArrayLike) -> Any:
     """Lapse of refractivity that gives an effective earth radius factor: the inverse of `k_factor`.
 
-    Parameters
-    ----------
-    k_factor : array_like, dimensionless, above 0, any shape
-
-    Returns
-    -------
-    float or ndarray, N-units/km
-
-    References
-    ----------
-    As `k_factor`.
-
-    Examples
-    --------
     >>> delta_n_from_k(4 / 3)
     39.25
     """
@@ -202,22 +178,8 @@ def delta_n_from_k(k_factor: ArrayLike) -> Any:
 
 
 def effective_earth_radius_m(k_factor: ArrayLike) -> Any:
-    """Radius of the earth over which rays would be straight.
+    """Radius of the earth over which rays would be straight; the real one is 6371 km, as in the ITU-R P series.
 
-    Parameters
-    ----------
-    k_factor : array_like, dimensionless, above 0, any shape
-
-    Returns
-    -------
-    float or ndarray, m
-
-    References
-    ----------
-    Mean radius 6371 km, as the ITU-R P series.
-
-    Examples
-    --------
     >>> effective_earth_radius_m(2.0)
     12742000.0
     """
@@ -231,10 +193,6 @@ def delta_n_from_surface(surface_refractivity: ArrayLike) -> Any:
     ----------
     surface_refractivity : array_like, N-units, above 0, any shape
         Known for 250 to 400.
-
-    Returns
-    -------
-    float or ndarray, N-units/km
 
     References
     ----------
@@ -262,14 +220,9 @@ def climate_refractivity(
 
     Parameters
     ----------
-    climate : {"temperate", "continental", "maritime", "desert", "subtropical", "equatorial"}
     month : int, 1 to 12, or None for the year
     latitude_deg : float, degrees, -90 to 90
         Its sign tells the season.
-
-    Returns
-    -------
-    ClimateRefractivity
 
     References
     ----------
@@ -299,21 +252,9 @@ def climate_refractivity(
 def annual_low_k_factor(climate: Climate = "temperate") -> float:
     """Effective earth radius factor exceeded 99.9 % of the year: what the loss varies by over the year.
 
-    Parameters
-    ----------
-    climate : {"temperate", "continental", "maritime", "desert", "subtropical", "equatorial"}
-
-    Returns
-    -------
-    float, dimensionless
-
-    References
-    ----------
     Rec. ITU-R P.2001, equations 3.4.1.1 and 3.4.1.2 with its maps (A), at places of each kind (our choice):
     1.0 to 1.2 in middle latitudes, 0.87 to 0.96 in the hottest continents.
 
-    Examples
-    --------
     >>> annual_low_k_factor("temperate"), annual_low_k_factor("desert")
     (1.1, 0.95)
     """
@@ -330,11 +271,6 @@ def low_k_factor(distance_m: ArrayLike, climate: Climate = "temperate") -> Any:
     Parameters
     ----------
     distance_m : array_like, m, above 0, any shape
-    climate : {"temperate", "continental", "maritime", "desert", "subtropical", "equatorial"}
-
-    Returns
-    -------
-    float or ndarray, dimensionless
 
     References
     ----------

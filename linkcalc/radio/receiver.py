@@ -1,5 +1,6 @@
 """Receiver sensitivity from bandwidth, noise figure and the SNR the demodulator needs.
 
+Numbers in give a number, arrays an array of the broadcast shape, in the unit that the function's name ends with.
 Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
 """
 
@@ -27,10 +28,6 @@ def sensitivity_dbm(bandwidth_hz: ArrayLike, noise_figure_db: ArrayLike, require
         Receiver noise figure, 0 or more; add the rise of the noise floor where there is one.
     required_snr_db : array_like, dB
         SNR the demodulator needs in that bandwidth.
-
-    Returns
-    -------
-    ndarray or float, dBm, the arguments broadcast
 
     References
     ----------

@@ -4,6 +4,7 @@ The RSSI register holds all that arrives, signal and noise; below the noise floo
 reading is good where the signal is weak and saturates where it is strong. So from strong signals the RSSI is
 trusted, from weak ones the SNR.
 
+Numbers in give a number, arrays an array of the broadcast shape, in the unit that the function's name ends with.
 Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
 """
 
@@ -30,10 +31,6 @@ def signal_power_dbm(rssi_dbm: ArrayLike, snr_db: ArrayLike, noise_power_dbm: Ar
     noise_power_dbm : array_like, dBm, optional
         Expected noise. Used where the SNR reading is saturated (`SNR_BELIEVED_DB` and more), to tell how far
         beyond the reading the SNR may really be.
-
-    Returns
-    -------
-    ndarray or float, dBm, the arguments broadcast
 
     References
     ----------

@@ -78,7 +78,6 @@ class Heard:
     noise_place_db: float = 0.0
     """Standard deviation of the expected noise from place to place."""
     noise_time_db: float = 0.0
-    """And over time."""
     noise_most_db: float = math.inf
     """Noise over the expected that the packets heard still allow, where it was not measured."""
 
@@ -212,7 +211,6 @@ class Part:
         ]
 
     def wrong(self, own: Floats) -> Floats:
-        """(n,) probability of each reading to be plainly wrong, times the weight of the excess as read."""
         return self._levels.wrong(self._apparent(own))
 
     def _apparent(self, own: Floats) -> Floats:
@@ -240,7 +238,6 @@ class _Losses:
         self._unexplained = np.exp(each - self._log_likelihood[:, np.newaxis]) @ UNEXPLAINED
 
     def log_likelihood(self, margin_db: Floats) -> Floats:
-        """Of the count at these margins."""
         looked_up: Floats = self._log_likelihood[index(self._fade, -margin_db)]
         return looked_up
 
@@ -268,7 +265,6 @@ class _Levels:
         self.log_likelihood: Floats = times @ np.log(self._right + WRONG_SHARE / SCALE_DB)
 
     def wrong(self, apparent: Floats) -> Floats:
-        """(n,) probability of each reading to be plainly wrong."""
         floor = WRONG_SHARE / SCALE_DB
         each: Floats = (floor / (self._right + floor)) @ apparent
         return each[self._which]

@@ -44,27 +44,12 @@ _OTHER_HEIGHT_DB = 6.5
 
 
 def reading_error_db(readings: float, *, same_height: bool = True) -> float:
-    """Standard deviation that so many readings leave of a site's loss.
+    """Standard deviation that so many readings at one spot leave of a site's loss.
 
-    Parameters
-    ----------
-    readings : float, 1 or more
-        Packets whose level was read, at one spot.
-    same_height : bool
-        Whether the antennas stood at the heights that the answer is for.
-
-    Returns
-    -------
-    float, dB
-
-    References
-    ----------
     169 fixed links of 868 MHz at 1 to 3 m with five and more readings each, counted for this library from
     open data: the median of 1, 3 and 10 readings against the rest of the same spot and height; against
     another height at the same place 6.5 dB, however many. Between them by the logarithm; no less beyond 10.
 
-    Examples
-    --------
     >>> [reading_error_db(n) for n in (1, 3, 10, 100)], reading_error_db(10, same_height=False)
     ([4.8, 3.5, 2.3, 2.3], 6.5)
     """
@@ -95,9 +80,7 @@ class Found:
     shortfall: Distribution
     """By how much the margin lies below the predicted one, over the year: excess and noise together."""
     own_excess: Distribution | None
-    """The excess by this direction alone; None where nothing was measured in it."""
     wrong: Floats
-    """(n,) probability that a reading is plainly wrong."""
     unexplained: float
     """Share of packets lost for other reasons than the level; its mean, in the worst state of the engine."""
 
@@ -113,14 +96,11 @@ class Group:
 
 @dataclass(frozen=True)
 class Update:
-    """The excess loss of a site after its readings."""
+    """The excess loss on the day, before and after the readings, and its part that stays over the year."""
 
     prior: Distribution
-    """Of the excess on the day, before."""
     today: Distribution
-    """Of the excess on the day."""
     excess: Distribution
-    """Of the part that stays over the year."""
     directions: tuple[Found, ...]
     stands_still: float
     """Probability that the fading of the first group stood still."""
@@ -138,32 +118,11 @@ def update(
 ) -> Update:
     """Find the excess loss of a site, and by how much each direction's margin falls short.
 
-    Parameters
-    ----------
-    groups : sequence of Group
-        Each with as many directions, in the same order.
-    site_db : float, dB, above 0
-        Standard deviation of the prediction: what is fixed but unknown.
-    day_db : float, dB, 0 or more
-        Standard deviation of what comes and goes over the year in the level, and was there on the day.
-    to_come_db : float, dB, 0 or more
-        Standard deviation of what was not there on the day and is allowed for (leaves).
-    fading, rician_k_db
-        As in `linkcalc.link.reliability`.
-    offset_db : float, dB
-        Standard deviation of a receiver's offset.
+    `groups` hold their directions in the same order. Standard deviations: `site_db` of the prediction, what
+    is fixed but unknown; `day_db` of what comes and goes over the year in the level, and was there on the
+    day; `to_come_db` of what was not there on the day and is allowed for (leaves); `offset_db` of a
+    receiver's offset.
 
-    Returns
-    -------
-    Update
-
-    References
-    ----------
-    Bayes' rule; the median of an odd number of packets has the density of the middle order statistic (any
-    textbook), here used for even numbers too.
-
-    Examples
-    --------
     Ten readings 20 dB below the prediction, where the prediction is good to 12 dB:
 
     >>> heard = Heard(np.linspace(-23.0, -18.0, 10), np.full(10, 15.0), np.ones(10))
@@ -221,7 +180,6 @@ class _Weighed:
         return [j * scale for j in self._joint]
 
     def still(self, posterior: Floats) -> float:
-        """Probability that the fading stood still."""
         return float(self.joint(posterior)[1].sum())
 
     def alone(self, direction: int) -> Floats:

@@ -55,17 +55,15 @@ Leaf = Literal["in_leaf", "out_of_leaf"]
 
 @dataclass(frozen=True)
 class DirectionSurvey:
-    """One direction, measured."""
+    """One direction, measured; intervals hold 95 %, that of counts by Wilson's score."""
 
     from_: str
     to: str
     readings: int
     """Rows that hold a level."""
     sent: int | None
-    """Packets counted; None where nobody counted."""
     received: int | None
     received_share_interval: tuple[float, float] | None
-    """95 % (Wilson)."""
     level_dbm: float | None
     """Median power of the wanted signal."""
     level_10_percent_dbm: float | None
@@ -85,16 +83,13 @@ class DirectionSurvey:
     """Share of packets lost for other reasons than the level, as far as the counts tell."""
     predicted_margin_db: float
     predicted_margin_interval_db: tuple[float, float]
-    """95 %."""
     fade_margin_db: float
     """Median of what it may be, under the plan's conditions."""
     fade_margin_interval_db: tuple[float, float]
-    """95 %."""
     fade_margin_as_mounted_db: float
     """The same with the antennas at the heights of the readings."""
     required_margin_db: float
     margin_probability: float
-    """That the margin asked for is there."""
     predicted_delivery_probability: float
     delivery_probability: float
     """Of one message with its tries, averaged over what stays unknown and what varies; losses that the level
@@ -116,9 +111,7 @@ class DirectionDrawing:
     """(n,) probability that it is plainly wrong."""
     lost: int
     margin_db: Floats
-    """(m,) rising."""
     prior_density: Floats
-    """(m,) per dB."""
     posterior_density: Floats
 
 
@@ -132,12 +125,10 @@ class State:
     wet: bool
     running: bool
     fitted: Fitted = NOTHING_ELSE
-    """What was set and fitted, where not as planned."""
     foliage_db: float = 0.0
     """What the plan's foliage loses more than the day's where the model of the path does not know it."""
 
     def case(self, case: LinkCase, plan: Plan | None = None) -> LinkCase:
-        """The link in this state."""
         case = self.fitted.case(case, plan)
         foliage = case.conditions.model_copy(update={"leaf": self.leaf, "wet_foliage": self.wet})
         changed = replace(case, conditions=foliage).with_heights(near_m=self.near_m, far_m=self.far_m)
@@ -223,7 +214,6 @@ class Side:
 
     @property
     def own_states(self) -> list[State]:
-        """Of this direction's readings."""
         return self._states
 
     def parts(self, group_of: Sequence[int], groups: int) -> list[Heard]:
@@ -274,18 +264,15 @@ class Side:
 
     @property
     def noise_is_running(self) -> bool:
-        """Whether the noise was measured with the engine running."""
         return self._noise[True] is not None
 
     @property
     def counted(self) -> tuple[int, int] | None:
-        """Packets sent and received; None where nobody counted."""
         if not self.heard.counts:
             return None
         return sum(c.sent for c in self.heard.counts), sum(c.received for c in self.heard.counts)
 
     def answer(self, found: Found, mounted: tuple[float, float]) -> DirectionSurvey:
-        """Everything about this direction."""
         usable = self._levels.usable
         power = self._levels.signal_dbm[usable]
         state = np.array([s.running == self.noise_is_running for s in self._states], dtype=bool)
@@ -454,7 +441,6 @@ class Side:
         return []
 
     def drawing(self, found: Found) -> DirectionDrawing:
-        """What a picture of this direction needs."""
         noise_db = self.heard.noise.shift_db if self.heard.noise else 0.0
         prior_db = math.hypot(self.site_db, self.heard.noise_place_db)
         planned, counted = self.planned.margin_db, self.counted
@@ -482,7 +468,6 @@ class LevelReadings:
 
     signal_dbm: Floats
     head_db: Floats
-    """Signal over sensitivity."""
     noise_dbm: Floats
     noise_most_dbm: Floats
     """What the noise is below, where a reading tells only that."""
@@ -496,7 +481,6 @@ class LevelReadings:
 
     @property
     def usable(self) -> NDArray[np.bool_]:
-        """Which hold a level."""
         return np.isfinite(self.signal_dbm)
 
     def warnings(self, way: str, signal: str) -> Iterable[str]:
@@ -516,18 +500,7 @@ class LevelReadings:
 
 
 def read_levels(readings: Sequence[Reading], expected: Sequence[Expected]) -> LevelReadings:
-    """Take readings apart into signal and noise: the RSSI is trusted where strong, the SNR where weak.
-
-    Parameters
-    ----------
-    readings : sequence of Reading
-    expected : sequence
-        What is predicted for each, and the SNR its signal needs.
-
-    Returns
-    -------
-    LevelReadings
-    """
+    """Take readings apart into signal and noise: the RSSI is trusted where strong, the SNR where weak."""
     rssi, snr = (
         np.array([math.nan if v is None else v for v in values], dtype=np.float64)
         for values in ((r.rssi_dbm for r in readings), (r.snr_db for r in readings))

@@ -49,14 +49,12 @@ class ReceiverTable:
 
 @dataclass(frozen=True)
 class FoliageTable:
-    """One state of the leaves."""
+    """One state of the leaves: what the plan's foliage loses more, and the standard deviation of that."""
 
     leaf: str
     wet: bool
     to_come_db: float
-    """What the plan's foliage loses more."""
     sigma_db: float
-    """Standard deviation of that."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,10 +66,8 @@ class MeasuredTable:
     receivers: tuple[tuple[ReceiverTable, ...], tuple[ReceiverTable, ...]]
     """By end and feeder."""
     foliage: tuple[FoliageTable, ...]
-    """Empty where no tree stands in the path."""
     planned_leaf: str
     untold_sigma_db: float
-    """Where nobody says what the leaves were like."""
     fade_first_db: float
     fade_step_db: float
     share_below: Floats
@@ -81,7 +77,6 @@ class MeasuredTable:
     still_below: Floats
     """(k, n) share of sites whose one fade, where it stands still, is deeper."""
     error_steps: Floats
-    """(e,) a reading's error in steps of the fades."""
     error_weight: Floats
     middle_scale: Floats
     """(p,) of the density of the middle of 1, 2, ... packets."""
@@ -89,7 +84,6 @@ class MeasuredTable:
     """(k, 2, c) by K; at the planned heights, at others; by readings, from 1 on."""
     normal_step: float
     normal: Floats
-    """The normal distribution from minus to plus `normal_most`."""
     normal_most: float
     proven: Floats
     """(k, n) share of packets proven to arrive by so many lost (rows) of so many sent (columns, from 1)."""
@@ -102,20 +96,7 @@ class MeasuredTable:
 
 
 def measured_table(case: LinkCase, feeders: Sequence[Sequence[Feeder]], k_steps_db: Floats) -> MeasuredTable:
-    """Work out what the page of a field sheet needs to weigh readings.
-
-    Parameters
-    ----------
-    case : LinkCase
-    feeders : two sequences of Feeder
-        Those of the sheet, by end.
-    k_steps_db : ndarray, dB, (k,)
-        Median Rician K of the tables.
-
-    Returns
-    -------
-    MeasuredTable
-    """
+    """Work out what a field sheet's page needs to weigh readings, with `feeders` by end."""
     side = Side(case, "there", [], [])
     fades = [fade_table("rician", k_db) for k_db in (*k_steps_db, STEADY_K_DB)]
     kept = slice(*np.searchsorted(fades[0].value, _FADES_DB))

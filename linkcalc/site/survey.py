@@ -60,7 +60,6 @@ class Allowance:
     """Margin still to be lost; taken off already in the margins given."""
     direction: Literal["both", "there", "back"]
     sigma_db: float = 0.0
-    """Standard deviation of it."""
 
 
 @dataclass(frozen=True)
@@ -82,7 +81,6 @@ class Survey(Answer):
     name: str
     verdict: VerdictWord
     statement: str = field(metadata=said("headline"))
-    """What was measured, in a sentence."""
     signal: str
     readings_file: str
     readings_used: int
@@ -92,7 +90,6 @@ class Survey(Answer):
     excess_db: float
     """What the site hides: loss over the prediction that stays over the year, both directions together."""
     excess_interval_db: tuple[float, float]
-    """95 %."""
     prior_sigma_db: float
     """Standard deviation of the prediction before the readings."""
     agreement: Agreement
@@ -107,7 +104,6 @@ class Survey(Answer):
     spots: tuple[Spot, ...]
     """Best first; empty unless several were tried."""
     spot: str | None
-    """The one that the answer is for."""
     one_more: OneMore
     warnings: tuple[str, ...]
     cautions: tuple[str, ...] = CAUTIONS
@@ -115,7 +111,6 @@ class Survey(Answer):
 
     @property
     def headline(self) -> str:
-        """The same, saying that it was measured."""
         return f"Measured: {self.statement}"
 
 
@@ -128,30 +123,12 @@ def survey_link(
     plan: Plan | None = None,
     plan_digest: str | None = None,
 ) -> Survey:
-    """Hold readings against a link's prediction and answer the link anew.
+    """Hold readings against a link's prediction under the plan's conditions, and answer the link anew.
 
-    Parameters
-    ----------
-    case : LinkCase
-        The link under the plan's conditions.
-    found : Readings
-        From `linkcalc.site.readings.read_readings`.
-    leaf, wet_foliage : optional
-        Foliage on the day, of readings that do not say. Left out: bare trees in the winter months where
-        readings have a date and the link a latitude outside the tropics, else the plan's leaf; and dry.
-    plan : Plan, optional
-        Whose antennas and feeders readings may name.
-    plan_digest : str, optional
-        Of the plan, to notice readings that were taken for another.
-
-    Returns
-    -------
-    Survey
-
-    Raises
-    ------
-    ReadingsError
-        If the readings tell nothing, or are of more than `MOST_SPOTS` spots.
+    `leaf` and `wet_foliage` on the day are those of readings that do not say. Left out: bare trees in the
+    winter months where readings have a date and the link a latitude outside the tropics, else the plan's
+    leaf; and dry. `plan` knows the antennas and feeders that readings name; `plan_digest` tells readings that
+    were taken for another plan.
     """
     found = _mapped(case, found, plan)
     warnings = _foreign(found, case, plan_digest)
@@ -301,7 +278,6 @@ def _groups(case: LinkCase, states: Sequence[State], sides: Sequence[Side]) -> t
 
 
 def _count(heard: Heard) -> float:
-    """Packets whose level was read."""
     return float(heard.packets.sum())
 
 
@@ -340,7 +316,6 @@ class _Foliage:
 
     @property
     def in_path(self) -> bool:
-        """Whether trees stand in the path."""
         return self._swing_db >= 0.05
 
     def to_come_db(self, leaf: Leaf, wet: bool) -> tuple[float, float]:
@@ -353,7 +328,6 @@ class _Foliage:
         return most, most - modelled
 
     def untold(self, reading: Reading) -> bool:
-        """Whether nothing says what the leaves were like."""
         return reading.leaf is None and self._leaf is None and self._by_date(reading) is None
 
     def of(self, reading: Reading) -> tuple[Leaf, bool]:

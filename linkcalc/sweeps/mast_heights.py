@@ -26,7 +26,7 @@ from linkcalc.link.result import Assumption, VerdictWord
 from linkcalc.link.uncertainty import noise_items, together_db
 from linkcalc.link.verdict import check_link
 from linkcalc.plan import Station
-from linkcalc.plan.stations import COMMON_PRACTICE
+from linkcalc.plan.base import COMMON_PRACTICE
 
 if TYPE_CHECKING:
     import xarray

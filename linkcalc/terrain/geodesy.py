@@ -169,8 +169,6 @@ def transformer(source_crs: str, target_crs: str) -> Any:
 
     Heights are left alone: of a compound CRS only the horizontal part counts.
 
-    Examples
-    --------
     >>> x, y = transformer("EPSG:4326", "EPSG:32616").transform(-87.0, 36.144718)
     >>> round(x, 2), round(y)
     (500000.0, 4000000)
@@ -185,8 +183,6 @@ def transformer(source_crs: str, target_crs: str) -> Any:
 def vertical_name(crs: str) -> str:
     """What a coordinate system counts heights from: the name of its vertical part, empty where it has none.
 
-    Examples
-    --------
     >>> vertical_name("EPSG:26917+6360"), vertical_name("EPSG:4979"), vertical_name("EPSG:4326")
     ('NAVD88 height', 'ellipsoid', '')
     """

@@ -15,8 +15,7 @@ from collections.abc import Collection, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -61,15 +60,18 @@ class Mosaic:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *fault: object) -> None:
         self.close()
 
     def close(self) -> None:
-        """Close all files."""
         for raster in self.rasters:
             raster.close()
+
+    def _reading(self) -> Any:
+        import rasterio
+
+        # GDAL would keep every block it touched, up to a share of the machine's memory
+        return rasterio.Env(GDAL_CACHEMAX=_CACHE_BYTES, **self._options)
 
     @property
     def spacing_m(self) -> float:
@@ -89,21 +91,11 @@ class Mosaic:
         -------
         ndarray, metres, broadcast shape
             NaN where no raster has data.
-
-        Raises
-        ------
-        DomainError
-            If a position is not finite.
-        TerrainError
-            If a raster turns out to be damaged.
         """
-        import rasterio
-
         lat = checked("latitude_deg", latitude_deg, at_least=-90.0, at_most=90.0)
         lon = checked("longitude_deg", longitude_deg)
         lat, lon = np.broadcast_arrays(lat, lon)
-        # GDAL would keep every block it touched, up to a share of the machine's memory
-        with rasterio.Env(GDAL_CACHEMAX=_CACHE_BYTES, **self._options):
+        with self._reading():
             return self._sample(lat.ravel(), lon.ravel(), fill=True).reshape(lat.shape)
 
     def only(self, raster: Raster) -> "Mosaic":
@@ -122,21 +114,10 @@ class Mosaic:
         half_width_m: float,
         cell_m: float | None = None,
     ) -> Area:
-        """Heights on a square grid around a position, north up, cells in metres.
+        """Heights on a square grid around a position, north up: 2 ceil(half_width_m / cell_m) + 1 cells a side.
 
-        Parameters
-        ----------
-        latitude_deg, longitude_deg : float, degrees
-            Middle of the grid, WGS 84; it is a cell's centre.
-        half_width_m : float, metres
-            From the middle to the rim; true distances from the middle (azimuthal equidistant).
-        cell_m : float or None, metres
-            Cell size; left out: the finest raster's spacing.
-
-        Returns
-        -------
-        Area
-            Of 2 ceil(half_width_m / cell_m) + 1 cells a side.
+        The position is a cell's centre, distances from it are true (azimuthal equidistant). By default cells are as
+        wide as the finest raster's spacing.
         """
         cell = float(checked("cell_m", self.spacing_m if cell_m is None else cell_m, above=0.0))
         half = int(np.ceil(float(checked("half_width_m", half_width_m, above=0.0)) / cell))
@@ -151,32 +132,19 @@ class Mosaic:
 
     def block(self, raster: Raster, left: int, right: int, top: int, bottom: int) -> Singles:
         """A block of one raster's cells as it holds them; see `window`."""
-        import rasterio
-
-        with rasterio.Env(GDAL_CACHEMAX=_CACHE_BYTES, **self._options):
+        with self._reading():
             return raster.block(left, right, top, bottom)
 
     def window(
         self, raster: Raster, left: int, right: int, top: int, bottom: int
     ) -> tuple[Singles, NDArray[np.bool_]]:
-        """A block of one raster's cells, for whoever samples in memory what `sample` would give.
+        """A block of one raster's cells, for whoever samples in memory what `sample` would give: heights, NaN where
+        unknown, and which of them the raster itself knows.
 
-        Parameters
-        ----------
-        raster : Raster
-            One of `rasters`.
-        left, right, top, bottom : int
-            First column and row, and those after the last; they may lie beyond the rim.
-
-        Returns
-        -------
-        tuple of ndarray, both (bottom - top, right - left)
-            Heights in metres, NaN where unknown; and which of them the raster itself knows. What it lacks
-            beside a cell that it knows has been asked of the other rasters.
+        Columns and rows are the first and those after the last, and may lie beyond the rim. What the raster lacks
+        beside a cell that it knows has been asked of the other rasters.
         """
-        import rasterio
-
-        with rasterio.Env(GDAL_CACHEMAX=_CACHE_BYTES, **self._options):
+        with self._reading():
             heights = raster.block(left, right, top, bottom)
             known = ~np.isnan(heights)
             if len(self.rasters) > 1 and not known.all():

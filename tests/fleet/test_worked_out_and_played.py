@@ -5,8 +5,8 @@ import dataclasses
 import numpy as np
 import pytest
 
-from linkcalc.fleets.air import meets_again
 from linkcalc.fleets.contention import outlook
+from linkcalc.fleets.encounters import meets_again
 from linkcalc.fleets.judge import judged
 from linkcalc.fleets.simulate import simulate
 from linkcalc.link.requirement import VERDICTS
