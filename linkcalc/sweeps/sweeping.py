@@ -3,7 +3,8 @@
 A budget is a sum of pieces, and no piece depends on everything. Each is worked out by the code of a single
 check, once for every combination of just those parameters that touch it: the path once for each height or
 frequency, the feeder once for each cable, the time on air once for each message. The rest is broadcasting, so
-a cell holds what `linkcalc.check_plan` finds for the plan changed to that cell.
+a cell holds what `linkcalc.check_plan` finds for the plan changed to that cell. docs/models/sweeps.md tells it in a
+page.
 """
 
 import math
