@@ -12,6 +12,7 @@ from linkcalc.link.result import MODEL_NAMES, Advice, Direction, PathFacts
 from linkcalc.operation.limits import EndLimits
 from linkcalc.plan.assumptions import still_the_starters
 from linkcalc.site.record import Record
+from linkcalc.site.survey import CAUTIONS as MEASURED_CAUTIONS
 from linkcalc.sweeps.mast_heights import requirement_words
 from linkcalc.views import style
 from linkcalc.views.budget_text import budget_lines, merged_terms, place_words, term_words
@@ -65,6 +66,8 @@ def record_html(record: Record, signature_lines: int = 2) -> str:
         ways=[f"from {d.from_} to {d.to}" for d in result.directions],
         stations=[s.station.name for s in record.sites],
         answer=_answer(record),
+        # that a link is no safety function, the plan's cautions have said
+        cautions=[c for c in record.cautions if c != MEASURED_CAUTIONS[0]],
         not_of_this_site=starter_words(record.assumed),
         example_prices=EXAMPLES,
         remedies=_remedies(record),
