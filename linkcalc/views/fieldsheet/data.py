@@ -12,6 +12,7 @@ from linkcalc.link.case import figures
 from linkcalc.link.losses import MODELS
 from linkcalc.link.modulation import Signal
 from linkcalc.link.result import MODEL_NAMES
+from linkcalc.link.wording import LACKING, OVER_LIMITS
 from linkcalc.plan import ChirpModulation
 from linkcalc.site.fieldsheet import EndSheet, FieldSheet, LimitsLine, SignalOption
 from linkcalc.site.measured_table import MeasuredTable
@@ -24,6 +25,19 @@ NEEDED_STEP_DB = 0.002
 CLEARANCE_STEP_M = 0.1
 """At most; finer where as many bytes hold it."""
 _KINDS = ("ground", "trees", "building", "tank")
+
+
+_WORDS = {
+    "margin": "{margin} of margin predicted",
+    "line": "Weaker direction {way}: {spare}; a message arrives with {arrives}.",
+    "over": "{spare} more than required",
+    "short": LACKING,
+    "atBest": "At best at risk: {why}.",
+    "overLimits": OVER_LIMITS,
+    "unreachable": "losses to other users of the channel alone are too many",
+    "groundUnknown": "the ground between is not known",
+}
+"""The verdict in words, as the script fills them in."""
 
 
 def page_data(sheet: FieldSheet) -> dict[str, Any]:
@@ -61,6 +75,7 @@ def page_data(sheet: FieldSheet) -> dict[str, Any]:
         "models": [MODEL_NAMES[m] for m in MODELS],
         "kinds": list(_KINDS),
         "verdicts": VERDICT_WORDS,
+        "words": _WORDS,
         "loss": _fitted(-pairs.path_gain_db, LOSS_STEP_DB),
         "site": _fitted(pairs.site_db, SPREAD_STEP_DB),
         "conditions": _fitted(pairs.conditions_db, SPREAD_STEP_DB),
