@@ -107,19 +107,14 @@ def _station(page: Page, station: StationEnergy) -> None:
 
 
 def _draw(page: Page, station: StationEnergy) -> None:
-    parts = [
-        ("sending", station.sending_ma),
-        ("listening", station.listening_ma),
-        ("sensing", station.sensing_ma),
-        ("sleeping", station.sleeping_ma),
-    ]
+    names = ["sending", "listening", "sensing", "sleeping"]
+    parts = {name: getattr(station, f"{name}_ma") for name in names}
     if station.battery is not None:
-        parts.append(("self-discharge", station.battery.self_discharge_ma))
-    total = sum(ma for _, ma in parts if ma is not None)
+        parts["self-discharge"] = station.battery.self_discharge_ma
+    total = sum(parts.values())
     widths = [24, 14, 10]
     page.row(["Mean current", "", ""], widths)
-    for name, ma in parts:
-        assert ma is not None
+    for name, ma in parts.items():
         page.row([f"  {name}", current_words(ma), f"{100 * ma / total:.0f} %"], widths)
     page.row(["  together", current_words(total), "100 %"], widths)
 

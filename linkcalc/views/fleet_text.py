@@ -9,12 +9,12 @@ from typing import Any, Unpack
 from linkcalc.files import csv_text
 from linkcalc.fleets.limits import Held
 from linkcalc.fleets.reach import regime_words
-from linkcalc.fleets.result import FleetResult, NodeAnswer, ShedAnswer
+from linkcalc.fleets.result import FleetResult, LoadPoint, NodeAnswer, ShedAnswer
 from linkcalc.link.verdict import CAUTIONS
 from linkcalc.radio.energy import CAUTION as ENERGY_CAUTION
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.rules.found import CAUTION as LIMITS_CAUTION
-from linkcalc.views.page import Page, Screen
+from linkcalc.views.page import Columns, Page, Screen
 from linkcalc.views.words import probability_words, trimmed
 
 _WORST = 10
@@ -169,21 +169,15 @@ def _nodes(count: int) -> str:
 
 
 def _sheds(page: Page, result: FleetResult) -> None:
-    widths = (18, 7, 7, 12, 14, 20)
-    page.row(["", "nodes", "heard", "heard, s/h", "answers, s/h", "limits, duty"], widths)
-    for s in result.sheds:
-        limits = "no answers" if s.limits is None else _limits_words(s.limits)
-        page.row(
-            [
-                shortened(s.name, 16),
-                str(s.nodes),
-                str(s.heard),
-                f"{s.load * 3600.0:.1f}",
-                f"{s.answering_s_per_hour:.1f}",
-                limits,
-            ],
-            widths,
-        )
+    columns: Columns = [
+        ("", 18, lambda s: shortened(s.name, 16)),
+        ("nodes", 7, lambda s: str(s.nodes)),
+        ("heard", 7, lambda s: str(s.heard)),
+        ("heard, s/h", 12, lambda s: f"{s.load * 3600.0:.1f}"),
+        ("answers, s/h", 14, lambda s: f"{s.answering_s_per_hour:.1f}"),
+        ("limits, duty", 20, lambda s: "no answers" if s.limits is None else _limits_words(s.limits)),
+    ]
+    page.table(columns, result.sheds)
 
 
 def _limits_words(held: Held) -> str:
@@ -193,21 +187,16 @@ def _limits_words(held: Held) -> str:
 
 
 def _worst(page: Page, result: FleetResult) -> None:
-    widths = (17, 13, 12, 8, 11, 9, 8)
-    page.row(["", "base station", "signal", "margin", "predicted", "assured", "alone"], widths)
-    for node in result.worst_first[:_WORST]:
-        page.row(
-            [
-                shortened(node.name, 16),
-                shortened(node.shed, 12),
-                signal_words(node, short=True),
-                _margin(node, ""),
-                probability_words(node.success_predicted),
-                success_words(node, result.required_success),
-                probability_words(node.success_alone),
-            ],
-            widths,
-        )
+    columns: Columns = [
+        ("", 17, lambda n: shortened(n.name, 16)),
+        ("base station", 13, lambda n: shortened(n.shed, 12)),
+        ("signal", 12, lambda n: signal_words(n, short=True)),
+        ("margin", 8, lambda n: _margin(n, "")),
+        ("predicted", 11, lambda n: probability_words(n.success_predicted)),
+        ("assured", 9, lambda n: success_words(n, result.required_success)),
+        ("alone", 8, lambda n: probability_words(n.success_alone)),
+    ]
+    page.table(columns, result.worst_first[:_WORST])
     reasons: dict[str, list[str]] = {}
     for node in (n for n in result.worst_first[:_WORST] if n.lacks):
         reasons.setdefault(node.lacks, []).append(node.name)
@@ -236,25 +225,20 @@ def _signals(page: Page, result: FleetResult) -> None:
     page.wrap(f"Powers: {counted}. nodes.csv has every node.", indent=2)
 
 
+def _tries_words(load: LoadPoint) -> str:
+    played = "" if load.played is None else f" ({load.played * 100.0:.1f} simulated)"
+    return f"{load.tries_received * 100.0:.1f} %{played}"
+
+
 def _loads(page: Page, result: FleetResult) -> None:
-    widths = (20, 9, 14, 9, 26)
-    page.row(["traffic", "worst", "worst tenth", "median", "tries received"], widths)
-    for p in result.loads:
-        played = (
-            ""
-            if p.played is None or p.played_low is None or p.played_high is None
-            else f" ({p.played * 100.0:.1f} simulated)"
-        )
-        page.row(
-            [
-                times_words(p.times),
-                probability_words(p.worst),
-                probability_words(p.tenth),
-                probability_words(p.median),
-                f"{p.tries_received * 100.0:.1f} %{played}",
-            ],
-            widths,
-        )
+    columns: Columns = [
+        ("traffic", 20, lambda p: times_words(p.times)),
+        ("worst", 9, lambda p: probability_words(p.worst)),
+        ("worst tenth", 14, lambda p: probability_words(p.tenth)),
+        ("median", 9, lambda p: probability_words(p.median)),
+        ("tries received", 26, _tries_words),
+    ]
+    page.table(columns, result.loads)
     page.wrap(
         f"Messages that arrive at {sites_words(result.confidence)}, by the closed form; tries received: mean "
         "of all nodes at the predicted margins, beside that of a simulation packet by packet.",

@@ -1,7 +1,7 @@
 """A survey and an acceptance test in words: the answer first, then what was measured and what is to come."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Unpack
 
 from linkcalc.site.acceptance import Acceptance, RuleOutcome
@@ -9,7 +9,7 @@ from linkcalc.site.level import reading_error_db
 from linkcalc.site.measured import DirectionSurvey
 from linkcalc.site.survey import Survey
 from linkcalc.site.walk_test import Spot
-from linkcalc.views.page import Page, Screen
+from linkcalc.views.page import Columns, Page, Screen
 from linkcalc.views.words import (
     VERDICT_WORDS,
     decibel_words,
@@ -155,20 +155,14 @@ def day_lines(survey: Survey) -> list[str]:
 
 def _spots(page: Page, spots: Sequence[Spot]) -> None:
     page.heading("Spots, best first")
-    widths = [page.width - 2 - 48, 10, 18, 9, 11]
-    page.row(["", "margin", "95 % within", "best?", "arrived"], widths)
-    for s in spots[:_MOST_SPOTS_LISTED]:
-        arrived = f"{s.received} of {s.sent}" if s.sent is not None else "-"
-        page.row(
-            [
-                s.name,
-                decibel_words(s.fade_margin_db),
-                interval_of(s.fade_margin_interval_db),
-                probability_words(s.best_probability),
-                arrived,
-            ],
-            widths,
-        )
+    columns: Columns = [
+        ("", 0, lambda s: s.name),
+        ("margin", 10, lambda s: decibel_words(s.fade_margin_db)),
+        ("95 % within", 18, lambda s: interval_of(s.fade_margin_interval_db)),
+        ("best?", 9, lambda s: probability_words(s.best_probability)),
+        ("arrived", 11, lambda s: f"{s.received} of {s.sent}" if s.sent is not None else "-"),
+    ]
+    page.table(columns, spots[:_MOST_SPOTS_LISTED])
     if len(spots) > _MOST_SPOTS_LISTED:
         page.line(f"  and {len(spots) - _MOST_SPOTS_LISTED} more")
     page.wrap(
@@ -236,24 +230,15 @@ def _count(page: Page, found: Acceptance, asked: str) -> None:
 
 
 def _rules(page: Page, found: Acceptance) -> None:
-    timed = found.interval_s is not None
-    widths = [page.width - 2 - (64 if timed else 54), 18, 18, 18] + ([10] if timed else [])
-    head = [
-        "packets",
-        "lost, at most",
-        f"{percent(found.success)} passes",
-        f"{percent(found.good_success)} passes",
+    columns: list[tuple[str, int, Callable[[RuleOutcome], str]]] = [
+        ("packets", 0, lambda r: str(r.packets)),
+        ("lost, at most", 18, lambda r: str(r.losses_allowed)),
+        (f"{percent(found.success)} passes", 18, lambda r: probability_words(r.bad_passes)),
+        (f"{percent(found.good_success)} passes", 18, lambda r: probability_words(r.good_passes)),
     ]
-    page.row([*head, *(["time"] if timed else [])], widths)
-    fixed = [r for r in found.rules if r.kind != "sequential"]
-    for r in fixed:
-        cells = [
-            str(r.packets),
-            str(r.losses_allowed),
-            probability_words(r.bad_passes),
-            probability_words(r.good_passes),
-        ]
-        page.row([*cells, *([_duration(r.duration_s)] if r.duration_s is not None else [])], widths)
+    if found.interval_s is not None:
+        columns.append(("time", 10, lambda r: _duration(r.duration_s)))
+    page.table(columns, [r for r in found.rules if r.kind != "sequential"])
     page.wrap(
         "Stop at the first loss too many, or when what is left cannot bring it: the answer is the same. The "
         f"last columns are the exact chances that a link of just {percent(found.success)}, and one of "

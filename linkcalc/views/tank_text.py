@@ -5,7 +5,6 @@ from typing import Unpack
 
 from linkcalc.link.result import Assumption
 from linkcalc.operation.tank import Settings, Solution, TankAnswer
-from linkcalc.operation.tank.answer import Losses
 from linkcalc.views import units
 from linkcalc.views.messages_text import count_words, duration_words, odds_words, share_words
 from linkcalc.views.page import Page, Screen
@@ -124,20 +123,17 @@ def _year(page: Page, tank: TankAnswer) -> None:
         ("nuisance stops", "nuisance_stops", count_words),
         ("stopped late, unheard", "watchdog_stops", count_words),
     ]
+    risks = [*(c.risk for c in columns), *([simulated] if simulated else [])]
     for name, field, words in rows:
-        cells = [words(getattr(c.risk, field)) for c in columns]
-        if simulated:
-            cells.append(words(getattr(simulated, field)))
+        cells = [words(getattr(risk, field)) for risk in risks]
         page.row([units.label(name), *cells], widths)
-    engine: list[tuple[str, Callable[[Losses], float | None]]] = [("engine hours", lambda c: c.engine_h)]
+    engine = [("engine hours", "engine_h", 1.0)]
     if tank.working.fuel_l is not None:
-        engine += [
-            ("fuel, litres", lambda c: units.figure(c.fuel_l or 0.0, "litres")),
-            ("  of it for nothing", lambda c: units.figure(c.fuel_lost_l or 0.0, "litres")),
-        ]
-    for name, figure in engine:
-        cells = [count_words(figure(c) or 0.0) for c in columns] + ([""] if simulated else [])
-        page.row([units.label(name), *cells], widths)
+        litre = units.figure(1.0, "litres")
+        engine += [("fuel, litres", "fuel_l", litre), ("  of it for nothing", "fuel_lost_l", litre)]
+    for name, field, unit in engine:
+        cells = [count_words((getattr(c, field) or 0.0) * unit) for c in columns]
+        page.row([units.label(name), *cells, *([""] if simulated else [])], widths)
     page.wrap(month_words(tank), indent=2)
     page.wrap(
         "For lost messages only; what else may fail is not in these figures. Where it works: the mean over"
