@@ -161,9 +161,7 @@ def write_all(
     `spreading_factors`: the planned ones, by station.
     """
     planned = spreading_factors or {}
-    drawn = [
-        (s.station, s) for s in energy.stations if s.battery is not None and s.battery.by_spreading_factor
-    ]
+    drawn = [(s.station, s) for s in energy.stations if s.battery and s.battery.by_spreading_factor]
     return canvas.write_each(
         out_dir, drawn, lambda s: life_figure(s, planned.get(s.station)), "battery", "battery life"
     )

@@ -7,7 +7,7 @@ Each plot is a function that takes an `ax` and returns it; each `*_figure` sets 
 import itertools
 import math
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -82,7 +82,9 @@ def draw_profile(ax: Axes, link: LinkResult) -> Axes:
     low = float(min(surface.min(), (d.ray_m - d.fresnel_radius_m).min()))
     high = float(max(top.max(), (d.ray_m + d.fresnel_radius_m).max()))
     clutter_below = 20.0 if any(d.clutter_kind) else 8.0
-    _set_ylim(ax, room, low, max(high, low + 4.0), above_pt=50.0, below_pt=clutter_below)
+    # free strips above and below, for words
+    scale = (max(high, low + 4.0) - low) / (room.height_pt - 50.0 - clutter_below)
+    ax.set_ylim(low - clutter_below * scale, max(high, low + 4.0) + 50.0 * scale)
 
     zone_x, zone_ray, zone_radius = _zone_outline(x, d)
     ax.fill_between(
@@ -498,15 +500,13 @@ def _present_label(room: canvas.Room, present: float, margin: float) -> None:
 
 def write_all(result: Result, out_dir: str | os.PathLike[str]) -> list[Path]:
     """Write every picture of every link as SVG and PNG: `<link>-profile`, `<link>-budget`, `<link>-height`."""
-
-    def pictures() -> Iterator[tuple[str, Figure, str]]:
-        for link, slug in zip(result.links, style.unique_slugs(k.name for k in result.links), strict=True):
-            yield f"{slug}-profile", profile_figure(link), f"{link.name}: profile"
-            yield f"{slug}-budget", budget_figure(*link.directions), f"{link.name}: budget"
-            if len(link.drawing.height_sweep_m) > 1:
-                yield f"{slug}-height", height_figure(link), f"{link.name}: height"
-
-    return canvas.write_pictures(out_dir, pictures())
+    pictures = []
+    for link, slug in zip(result.links, style.unique_slugs(k.name for k in result.links), strict=True):
+        pictures.append((f"{slug}-profile", profile_figure(link), f"{link.name}: profile"))
+        pictures.append((f"{slug}-budget", budget_figure(*link.directions), f"{link.name}: budget"))
+        if len(link.drawing.height_sweep_m) > 1:
+            pictures.append((f"{slug}-height", height_figure(link), f"{link.name}: height"))
+    return canvas.write_pictures(out_dir, pictures)
 
 
 def _write_title(figure: Figure, link: LinkResult) -> None:
@@ -516,14 +516,6 @@ def _write_title(figure: Figure, link: LinkResult) -> None:
     margin = canvas.true_minus(decibel_words(weaker.fade_margin_db))
     margin = f"margin {margin}, required {required_margin_words(weaker.required_margin_db)}"
     canvas.write_heading(figure, link.name, path_words(link), (verdict, colour), margin)
-
-
-def _set_ylim(
-    ax: Axes, room: canvas.Room, low: float, high: float, *, above_pt: float, below_pt: float
-) -> None:
-    """Let low to high fill the axes but for free strips of a given height above and below."""
-    scale = (high - low) / (room.height_pt - above_pt - below_pt)
-    ax.set_ylim(low - below_pt * scale, high + above_pt * scale)
 
 
 def _signed(value_db: float) -> str:

@@ -16,8 +16,8 @@ from matplotlib.lines import Line2D
 from linkcalc.fleets.result import FleetResult
 from linkcalc.views import canvas, style
 from linkcalc.views.fleet_text import headline, shortened, sites_words, times_words
-from linkcalc.views.map_figures import draw_ground
-from linkcalc.views.map_frame import corners, frame
+from linkcalc.views.map_figures import draw_relief
+from linkcalc.views.map_frame import corners
 
 _NAMED = 8
 """Nodes that are named on the map: those that fare worst."""
@@ -52,11 +52,7 @@ def map_figure(result: FleetResult) -> Figure:
 
 
 def draw_map(ax: Axes, result: FleetResult) -> None:
-    relief = result.drawing.relief
-    rows, columns = relief.ground_m.shape
-    east_km, north_km = columns * relief.cell_m / 2e3, rows * relief.cell_m / 2e3
-    draw_ground(ax, relief.ground_m, relief.cell_m)
-    frame(ax, relief.crs, (-east_km, -north_km, east_km, north_km))
+    draw_relief(ax, result.drawing.relief)
     x, y = _places_km(result, result.nodes)
     sx, sy = _places_km(result, result.sheds)
     few = len(result.nodes) <= _TIED

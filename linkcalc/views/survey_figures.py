@@ -2,7 +2,7 @@
 
 import math
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -32,12 +32,9 @@ def margin_figure(survey: Survey) -> Figure:
             base = bottom + (len(survey.directions) - 1 - i) * panel + 0.12
             left = canvas.axes_in(figure, 0.75, base, 4.55, panel - 0.55)
             right = canvas.axes_in(figure, 5.55, base, 2.35, panel - 0.55)
-            draw_readings(left, direction, drawing)
-            draw_margin(right, direction, drawing)
-            write_ends(left, direction, width * 72.0 - 80.0)
-            if i == len(survey.directions) - 1:
-                left.set_xlabel("Readings in the order of the file")
-                right.set_xlabel("Likelihood")
+            draw_direction(left, right, direction, drawing, width * 72.0 - 80.0)
+        left.set_xlabel("Readings in the order of the file")
+        right.set_xlabel("Likelihood")
         colour, words = style.VERDICT[survey.verdict]
         canvas.write_heading(figure, survey.name, survey.headline, (words, colour))
         caption = (
@@ -45,6 +42,15 @@ def margin_figure(survey: Survey) -> Figure:
         )
         canvas.write_caption(figure, f"{caption} Dashed curve: the plan alone.", lines=1)
     return figure
+
+
+def draw_direction(
+    left: Axes, right: Axes, direction: DirectionSurvey, drawing: DirectionDrawing, width_pt: float
+) -> None:
+    """Draw a direction's readings, and beside them its margin before and after."""
+    draw_readings(left, direction, drawing)
+    draw_margin(right, direction, drawing)
+    write_ends(left, direction, width_pt)
 
 
 def write_ends(ax: Axes, direction: DirectionSurvey, width_pt: float) -> None:
@@ -258,17 +264,11 @@ def _name_points(ax: Axes, spots: Sequence[Spot], x: Floats, y: Floats) -> None:
 
 
 def write_all(survey: Survey, out_dir: str | os.PathLike[str]) -> list[Path]:
-    """Write every picture of a survey as SVG and PNG: `<link>-survey`, and of spots `-spots` and `-spots-map`.
-
-    LinkcalcError if the folder cannot be made or a file not be written.
-    """
-
-    def pictures() -> Iterator[tuple[str, Figure, str]]:
-        stem, name = style.slug(survey.name), survey.name
-        yield f"{stem}-survey", margin_figure(survey), f"{name}: {VERDICT_WORDS[survey.verdict]}"
-        if survey.spots:
-            yield f"{stem}-spots", spots_figure(survey), f"{name}: spots"
-        if sum(s.latitude_deg is not None for s in survey.spots) > 1:
-            yield f"{stem}-spots-map", map_figure(survey), f"{name}: spots"
-
-    return canvas.write_pictures(out_dir, pictures())
+    """Write every picture of a survey as SVG and PNG: `<link>-survey`, and of spots `-spots` and `-spots-map`."""
+    stem, name = style.slug(survey.name), survey.name
+    pictures = [(f"{stem}-survey", margin_figure(survey), f"{name}: {VERDICT_WORDS[survey.verdict]}")]
+    if survey.spots:
+        pictures.append((f"{stem}-spots", spots_figure(survey), f"{name}: spots"))
+    if sum(s.latitude_deg is not None for s in survey.spots) > 1:
+        pictures.append((f"{stem}-spots-map", map_figure(survey), f"{name}: spots"))
+    return canvas.write_pictures(out_dir, pictures)

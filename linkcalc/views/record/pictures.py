@@ -18,7 +18,7 @@ from linkcalc.views.canvas import Box, Room, axes_in, fitted_words, width_of_tex
 from linkcalc.views.figures import clutter_runs, draw_profile, profile_caption
 from linkcalc.views.map_figures import LIGHT, hillshade
 from linkcalc.views.map_frame import draw_scale
-from linkcalc.views.survey_figures import draw_margin, draw_readings, write_ends
+from linkcalc.views.survey_figures import draw_direction
 from linkcalc.views.words import height_words
 
 WIDTH_IN = 7.1
@@ -151,10 +151,7 @@ def readings_figure(survey: Survey) -> Figure:
                 axes_in(figure, x, (1 - row) * panel + 0.45, wide, panel - 0.7)
                 for x, wide in ((0.55, 3.1), (3.85, 1.45))
             )
-            draw_readings(left, direction, drawing)
-            draw_margin(right, direction, drawing)
-            write_ends(left, direction, Room(left).width_pt + 180.0)
-            if row == 1:
-                left.set_xlabel("Readings in the order of the file")
-                right.set_xlabel("Likelihood")
+            draw_direction(left, right, direction, drawing, Room(left).width_pt + 180.0)
+        left.set_xlabel("Readings in the order of the file")
+        right.set_xlabel("Likelihood")
     return figure
