@@ -114,7 +114,7 @@ def _conditions(page: Page, survey: Survey) -> None:
 
 def day_lines(survey: Survey) -> list[str]:
     """What the day did not have, and what another reading would buy."""
-    names = {"there": survey.directions[0], "back": survey.directions[1]}
+    names: dict[str, DirectionSurvey] = {"there": survey.directions[0], "back": survey.directions[1]}
     lines = []
     for a in survey.allowances:
         if a.loss_db == 0.0:
@@ -123,11 +123,8 @@ def day_lines(survey: Survey) -> list[str]:
                 f"{decibel_words(a.sigma_db)}."
             )
             continue
-        way = (
-            "both ways"
-            if a.direction == "both"
-            else f"from {names[a.direction].from_} to {names[a.direction].to}"
-        )
+        d = names.get(a.direction)
+        way = f"from {d.from_} to {d.to}" if d else "both ways"
         verb = "takes" if a.loss_db > 0.0 else "gives"
         sure = f" (uncertainty {decibel_words(a.sigma_db)}, one sigma)" if a.sigma_db else ""
         lines.append(
@@ -261,20 +258,18 @@ def _sequential(page: Page, r: RuleOutcome, found: Acceptance) -> None:
         f"passing: {probability_words(r.good_passes)} and {probability_words(r.bad_passes)}.",
         indent=2,
     )
-    passes = _first_of_each(r, 1)
-    fails = _first_of_each(r, 2)
-    page.wrap(
-        "Pass as soon as so many are sent with no more than so many lost: "
-        + ", ".join(f"{n} with {lost}" for n, lost in passes[:_MOST_STEPS])
-        + ("." if len(passes) <= _MOST_STEPS else ", and so on."),
-        indent=2,
-    )
-    page.wrap(
-        "Fail as soon as so many are lost within so many sent: "
-        + ", ".join(f"{lost} within {n}" for n, lost in fails[:_MOST_STEPS])
-        + ("." if len(fails) <= _MOST_STEPS else ", and so on."),
-        indent=2,
-    )
+    for words, steps in (
+        (
+            "Pass as soon as so many are sent with no more than so many lost",
+            [f"{n} with {lost}" for n, lost in _first_of_each(r, 1)],
+        ),
+        (
+            "Fail as soon as so many are lost within so many sent",
+            [f"{lost} within {n}" for n, lost in _first_of_each(r, 2)],
+        ),
+    ):
+        more = ", and so on." if len(steps) > _MOST_STEPS else "."
+        page.wrap(f"{words}: {', '.join(steps[:_MOST_STEPS])}{more}", indent=2)
 
 
 def _first_of_each(r: RuleOutcome, column: int) -> list[tuple[int, int]]:
