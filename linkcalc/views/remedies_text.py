@@ -168,12 +168,11 @@ def effect_words(remedy: Remedy) -> str:
 
 
 def parts_words(parts: Sequence[Part], currency: str) -> str:
-    return "; ".join(
-        f"{quantity_words(p)} {part_words(p)} ({p.station}) {money(p.cost, currency)}"
-        if p.unit != "piece" or p.quantity != 1.0
-        else f"{part_words(p)} ({p.station}) {money(p.cost, currency)}"
-        for p in parts
-    )
+    words = []
+    for p in parts:
+        amount = "" if p.unit == "piece" and p.quantity == 1.0 else f"{quantity_words(p)} "
+        words.append(f"{amount}{part_words(p)} ({p.station}) {money(p.cost, currency)}")
+    return "; ".join(words)
 
 
 def cost_words(remedy: Remedy) -> str:
@@ -238,6 +237,12 @@ def bill_csv(bill: Bill) -> str:
     return csv_text([head, *rows])
 
 
+def bill_cells(p: Part) -> list[str]:
+    """Return a part with how much, price and cost; an example price is marked."""
+    mark = "" if p.price_stated else " *"
+    return [part_words(p), quantity_words(p), f"{p.unit_price:,.4g}", money(p.cost) + mark]
+
+
 def bill_report(bill: Bill, title: str, **screen: Unpack[Screen]) -> str:
     page = Page(**screen, least=60)
     page.wrap(title, bold=True)
@@ -248,8 +253,7 @@ def bill_report(bill: Bill, title: str, **screen: Unpack[Screen]) -> str:
             station = p.station
             page.heading(station)
             page.row(["", "quantity", "each", "cost"], widths)
-        mark = "" if p.price_stated else " *"
-        page.row([part_words(p), quantity_words(p), f"{p.unit_price:,.4g}", money(p.cost) + mark], widths)
+        page.row(bill_cells(p), widths)
     page.blank()
     page.row(["Together", "", "", money(bill.cost, bill.currency)], [page.width - 2 - 24, 1, 1, 22])
     if not bill.prices_stated:

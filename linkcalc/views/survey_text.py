@@ -4,7 +4,7 @@ import math
 from collections.abc import Callable, Sequence
 from typing import Unpack
 
-from linkcalc.site.acceptance import Acceptance, RuleOutcome
+from linkcalc.site.acceptance import Acceptance, Count, RuleOutcome
 from linkcalc.site.level import reading_error_db
 from linkcalc.site.measured import DirectionSurvey
 from linkcalc.site.survey import Survey
@@ -203,17 +203,13 @@ def _count(page: Page, found: Acceptance, asked: str) -> None:
         f"{'proves' if count.passed else 'does not prove'} that {asked}.",
         bold=True,
     )
-    proven = math.floor(count.success_at_least * 1e4) / 1e4
-    page.wrap(f"Proven at that confidence: at least {percent(proven)} arrive.", indent=2)
-    for name, (low, high) in (
+    page.wrap(f"Proven at that confidence: at least {percent(proven(count))} arrive.", indent=2)
+    for name, interval in (
         ("exact (Clopper-Pearson)", count.exact_interval),
         ("Wilson", count.wilson_interval),
     ):
-        page.wrap(
-            f"Share lost, two-sided {percent(found.confidence)}, {name}: "
-            f"{100 * low:.2f} to {100 * high:.2f} %",
-            indent=2,
-        )
+        sure = percent(found.confidence)
+        page.wrap(f"Share lost, two-sided {sure}, {name}: {range_words(interval)}", indent=2)
     if count.more_needed is not None:
         page.wrap(
             f"{count.more_needed} more packets without a loss would prove it. Add them once: going on until "
@@ -224,6 +220,16 @@ def _count(page: Page, found: Acceptance, asked: str) -> None:
         page.wrap(
             "Too many are lost for more packets to prove it: improve the link, then count anew.", indent=2
         )
+
+
+def proven(count: Count) -> float:
+    """Return the share of packets that arrive at least, never rounded up."""
+    return math.floor(count.success_at_least * 1e4) / 1e4
+
+
+def range_words(interval: tuple[float, float]) -> str:
+    low, high = interval
+    return f"{100 * low:.2f} to {100 * high:.2f} %"
 
 
 def _rules(page: Page, found: Acceptance) -> None:
