@@ -345,11 +345,8 @@ def wrapped_lines(words: str, width_pt: float, size: float) -> list[str]:
         else:
             lines.append(word)
     # a line of a sentence from left to right stays one, whatever script it begins with
-    return [line if i == 0 or not _from_right(line) else f"\u200e{line}" for i, line in enumerate(lines)]
-
-
-def _from_right(words: str) -> bool:
-    return words[:1] != "" and unicodedata.bidirectional(words[0]) in ("R", "AL")
+    marks = ["\u200e" if line and unicodedata.bidirectional(line[0]) in ("R", "AL") else "" for line in lines]
+    return [lines[0], *(mark + line for mark, line in zip(marks[1:], lines[1:], strict=True))]
 
 
 def fitted_ends(form: str, ends: tuple[str, str], width_pt: float, size: float, bold: bool = False) -> str:

@@ -221,17 +221,14 @@ def profile_caption(ax: Axes, link: LinkResult) -> str:
     metres_across = (x1 - x0) * (1000.0 if path.distance_m >= 2000.0 else 1.0)
     stretch = (box.height / (y1 - y0)) / (box.width / metres_across)
     if stretch >= 1.5:
-        parts.append(f"Heights are drawn {_two_figures(stretch)} times larger than distances.")
+        digits = max(0, math.floor(math.log10(stretch)) - 1)
+        figures = round(stretch / 10**digits, 1 if stretch < 10 else 0) * 10**digits
+        parts.append(f"Heights are drawn {figures:g} times larger than distances.")
     return " ".join(parts)
 
 
 def _zone_share(ratio: float) -> str:
     return f"{canvas.true_minus(ratio_words(ratio))} of the first Fresnel zone"
-
-
-def _two_figures(value: float) -> str:
-    digits = max(0, math.floor(math.log10(value)) - 1)
-    return f"{round(value / 10**digits, 1 if value < 10 else 0) * 10**digits:g}"
 
 
 def _thinned(d: Drawing, keep_m: float) -> Drawing:

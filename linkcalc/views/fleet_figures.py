@@ -170,6 +170,9 @@ def _key(figure: Figure, result: FleetResult) -> None:
     )  # fmt: skip
 
 
+_FRACTIONS = {0.125: "⅛", 0.25: "¼", 0.5: "½"}
+
+
 def load_figure(result: FleetResult) -> Figure:
     """Success against traffic: what a plan is judged by, and the closed form beside the simulation."""
     under = "What becomes of the fleet if every node reports more or less often, all else as "
@@ -182,7 +185,7 @@ def load_figure(result: FleetResult) -> Figure:
         times = [p.times for p in result.loads]
         for ax in (left, right):
             ax.set_xscale("log", base=2)
-            ax.set_xticks(times, [_tick(t) for t in times], fontsize=style.SMALL_PT)
+            ax.set_xticks(times, [_FRACTIONS.get(t, f"{t:g}") for t in times], fontsize=style.SMALL_PT)
             ax.minorticks_off()
             ax.set_ylim(0.0, 103.0)
             ax.set_xlabel("traffic, times what is planned")
@@ -224,10 +227,6 @@ def _draw_tries(ax: Axes, result: FleetResult) -> None:
             capsize=3, markersize=5, label="simulated packet by packet, three standard errors",
         )  # fmt: skip
     ax.set_title("Single tries at the predicted levels, mean of all nodes", fontsize=style.TEXT_PT)
-
-
-def _tick(times: float) -> str:
-    return {0.125: "⅛", 0.25: "¼", 0.5: "½"}.get(times, f"{times:g}")
 
 
 def airtime_figure(result: FleetResult) -> Figure:

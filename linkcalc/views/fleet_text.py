@@ -9,7 +9,7 @@ from typing import Any, Unpack
 from linkcalc.files import csv_text
 from linkcalc.fleets.limits import Held
 from linkcalc.fleets.reach import regime_words
-from linkcalc.fleets.result import FleetResult, LoadPoint, NodeAnswer, ShedAnswer
+from linkcalc.fleets.result import FleetResult, LoadPoint, NodeAnswer
 from linkcalc.link.verdict import CAUTIONS
 from linkcalc.radio.energy import CAUTION as ENERGY_CAUTION
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
@@ -120,13 +120,15 @@ def summary(result: FleetResult) -> Iterator[str]:
             f"{_charge(result.planned.charge_mah_per_day)} a day for all; as proposed below "
             f"{_charge(result.charge_mah_per_day)}"
         )
-    shortest = min((n for n in result.nodes if n.battery_years is not None), key=_years, default=None)
-    if shortest is not None and shortest.battery_years is not None:
-        words = life_words(shortest.battery_years)
-        if shortest.battery_years >= LONGEST_QUOTED_YEARS:
-            yield f"Battery life of every node: {words}"
-        else:
-            yield f"Shortest battery life: {shortest.name}, {words}"
+    lives = [(n.battery_years, n.name) for n in result.nodes if n.battery_years is not None]
+    if lives:
+        years, name = min(lives, key=lambda life: life[0])
+        whose = (
+            "Battery life of every node:"
+            if years >= LONGEST_QUOTED_YEARS
+            else f"Shortest battery life: {name},"
+        )
+        yield f"{whose} {life_words(years)}"
     yield limits_line(result)
 
 
@@ -137,26 +139,19 @@ def _planned_met(result: FleetResult) -> str:
     return f"{met} of {len(result.nodes)} nodes would reach the required success, the worst"
 
 
-def _years(node: NodeAnswer) -> float:
-    return math.inf if node.battery_years is None else node.battery_years
-
-
 def limits_line(result: FleetResult) -> str:
     if result.region is None:
         return "Limits: unknown here, no region stated"
     nodes = [n for n in result.nodes if n.limits.status != "within"]
     sheds = [s for s in result.sheds if s.limits is not None and s.limits.status != "within"]
-    unverified = any(n.limits.unverified for n in result.nodes) or any(
-        s.limits is not None and s.limits.unverified for s in result.sheds
-    )
-    tail = (", unverified" if unverified else "") + "; ask your regulator"
+    held = [n.limits for n in result.nodes] + [s.limits for s in result.sheds if s.limits is not None]
+    tail = (", unverified" if any(h.unverified for h in held) else "") + "; ask your regulator"
     if not nodes and not sheds:
         return f"Limits {result.region}: within, nodes and base stations{tail}"
     parts = []
     for status in ("over", "unknown"):
-        count = sum(n.limits.status == status for n in nodes)
-        if count:
-            first = next(n for n in nodes if n.limits.status == status)
+        if those := [n for n in nodes if n.limits.status == status]:
+            first, count = those[0], len(those)
             parts.append(f"{status} at {count} {_nodes(count)} ({first.name}: {first.limits.reason})")
         for s in sheds:
             if s.limits is not None and s.limits.status == status:
@@ -396,13 +391,3 @@ def reach_csv(result: FleetResult) -> str:
 
 def _digits(value: float, digits: int) -> str:
     return f"{value:.{digits}f}" if math.isfinite(value) else ""
-
-
-def shed_words(shed: ShedAnswer) -> str:
-    """A shed in a few words.
-
-    >>> from linkcalc.fleets.result import ShedAnswer
-    >>> shed_words(ShedAnswer("pump shed", 0.0, 0.0, 12, 20, 0.01, 0.0, 9.0, 4.0, 0.001, None, ()))
-    'pump shed: 12 nodes'
-    """
-    return f"{shed.name}: {shed.nodes} {_nodes(shed.nodes)}"

@@ -97,7 +97,9 @@ def _changes(remedy: Remedy) -> Iterator[tuple[str, str]]:
         assert name is not None
         mine = {key: c for (station, key), c in by_key.items() if station == name}
         if (laid := parts.get((name, "laying"))) is not None:
-            yield name, f"antenna moved {distance_words(laid.quantity)}{_where(mine)}, with its cable"
+            spot = [mine[k].value for k in ("latitude_deg", "longitude_deg") if k in mine]
+            to = f" to {spot[0]:.6f}, {spot[1]:.6f}" if len(spot) == 2 else ""
+            yield name, f"antenna moved {distance_words(laid.quantity)}{to}, with its cable"
         if "antenna_height_m" in mine:
             c = mine["antenna_height_m"]
             yield name, f"antenna at {trimmed(c.value)} m instead of {trimmed(c.before)} m"
@@ -119,11 +121,6 @@ def _changes(remedy: Remedy) -> Iterator[tuple[str, str]]:
             c = mine["transmit_power_dbm"]
             law = ", then the legal limit" if c.value < c.before else ""
             yield name, f"power {trimmed(c.value)} dBm instead of {trimmed(c.before)}{law}"
-
-
-def _where(mine: dict[str, Change]) -> str:
-    spot = [mine[k].value for k in ("latitude_deg", "longitude_deg") if k in mine]
-    return f" to {spot[0]:.6f}, {spot[1]:.6f}" if len(spot) == 2 else ""
 
 
 def _feeder_words(mine: dict[str, Change], part: Part | None) -> Iterator[str]:

@@ -43,10 +43,10 @@ def survey_report(survey: Survey, **screen: Unpack[Screen]) -> str:
 
 def site_sentences(survey: Survey) -> tuple[str, str]:
     """What the site loses over the predicted, and how well the readings agree with the prediction."""
-    low, high = survey.excess_interval_db
+    (low, high), more = survey.excess_interval_db, "more" if survey.excess_db >= 0.0 else "less"
     return (
-        f"The site loses {more_words(survey.excess_db)} predicted (95 %: {signed(low)} to {signed(high)} dB; "
-        f"before the readings the prediction's uncertainty was {decibel_words(survey.prior_sigma_db)}, one sigma).",
+        f"The site loses {decibel_words(abs(survey.excess_db))} {more} than predicted (95 %: {signed(low)} to "
+        f"{signed(high)} dB; before the readings the prediction's uncertainty was {decibel_words(survey.prior_sigma_db)}, one sigma).",
         f"{upper_first(survey.agreement_reason)}.",
     )
 
@@ -323,10 +323,6 @@ def signed_or_none(value_db: float | None) -> str:
 
 def packet_words(d: DirectionSurvey) -> str:
     return "-" if d.sent is None else f"{d.received} of {d.sent}"
-
-
-def more_words(excess_db: float) -> str:
-    return f"{decibel_words(abs(excess_db))} {'more' if excess_db >= 0.0 else 'less'} than"
 
 
 def percent(share: float) -> str:
