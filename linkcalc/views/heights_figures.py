@@ -95,9 +95,7 @@ def draw_heights(ax: Axes, table: HeightTable) -> Axes:
     _draw_key(room, key)
     for axis, name in ((ax.xaxis, table.to), (ax.yaxis, table.from_)):
         canvas.round_ticks(axis, 8, (1, 2, 2.5, 5, 10))
-        words = "Antenna above ground at "
-        space = room.width_pt - canvas.width_of_text(f"{words}, m", style.TEXT_PT)
-        axis.set_label_text(f"{words}{canvas.fitted_words(style.drawable(name), space, style.TEXT_PT)}, m")
+        axis.set_label_text(canvas.fitted_label("Antenna above ground at ", name, ", m", room.width_pt))
     return ax
 
 

@@ -10,6 +10,8 @@ from linkcalc.sweeps.reach_by_ground import FARTHEST_M, NEAREST_M, HowFar
 from linkcalc.views import canvas, style
 from linkcalc.views.range_text import ONE_HILL
 
+_ON_DARK: dict[str, Any] = {"color": style.PAPER, "size": style.SMALL_PT}
+
 
 def range_figure(found: HowFar) -> Figure:
     """Draw a band for each kind of ground and spreading factor, with title and caption."""
@@ -29,13 +31,7 @@ def range_figure(found: HowFar) -> Figure:
                 ticks.append(y)
                 names.append("" if reach.spreading_factor is None else f"SF{reach.spreading_factor}")
                 if math.isinf(reach.closes_m):
-                    look: dict[str, Any] = {
-                        "ha": "right",
-                        "va": "center",
-                        "color": style.PAPER,
-                        "size": style.SMALL_PT,
-                    }
-                    ax.text(FARTHEST_M / 1e3, y, "beyond ", **look)
+                    ax.text(FARTHEST_M / 1e3, y, "beyond ", ha="right", va="center", **_ON_DARK)
                 y += 1.0
             middle, beside = (first + y - 1.0) / 2.0, ax.get_yaxis_transform()
             ax.text(-0.075, middle, style.drawable(ground.words), ha="right", va="center", transform=beside)

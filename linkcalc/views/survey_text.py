@@ -44,9 +44,10 @@ def survey_report(survey: Survey, **screen: Unpack[Screen]) -> str:
 def site_sentences(survey: Survey) -> tuple[str, str]:
     """What the site loses over the predicted, and how well the readings agree with the prediction."""
     (low, high), more = survey.excess_interval_db, "more" if survey.excess_db >= 0.0 else "less"
+    before = decibel_words(survey.prior_sigma_db)
     return (
         f"The site loses {decibel_words(abs(survey.excess_db))} {more} than predicted (95 %: {signed(low)} to "
-        f"{signed(high)} dB; before the readings the prediction's uncertainty was {decibel_words(survey.prior_sigma_db)}, one sigma).",
+        f"{signed(high)} dB; before the readings the prediction's uncertainty was {before}, one sigma).",
         f"{upper_first(survey.agreement_reason)}.",
     )
 

@@ -60,15 +60,7 @@ def page_data(sheet: FieldSheet) -> dict[str, Any]:
         "far": _rounded(pairs.far_height_m, 6),
         "ends": [_end_data(end, lines) for end in sheet.ends],
         "limits": [[line.status, line.reason, line.power_dbm, line.lawful, line.longer_power_dbm] for line in lines],
-        "signals": [
-            {
-                **_signal_set(s),
-                "name": s.name,
-                "snr": s.required_snr_db,
-                "onAir": list(s.time_on_air_s),
-            }
-            for s in sheet.signals
-        ],
+        "signals": [_signal_data(s) for s in sheet.signals],
         "signal": sheet.planned_signal,
         "polarisationDb": sheet.polarisation_loss_db,
         "rise": _axis(sheet.rise_m),
@@ -120,14 +112,20 @@ def page_data(sheet: FieldSheet) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _signal_set(signal: SignalOption) -> dict[str, Any]:
-    """What a reading under this signal says was set."""
+def _signal_data(signal: SignalOption) -> dict[str, Any]:
+    """A choice of signal: what a reading under it says was set, and what it needs and takes."""
     m = signal.modulation
-    css = isinstance(m, ChirpModulation)
-    return {
-        "sf": m.spreading_factor if isinstance(m, ChirpModulation) else None,
-        "khz": m.bandwidth_khz if css else Signal.of(m).bandwidth_hz / 1e3,
-    }
+    factor, khz = None, Signal.of(m).bandwidth_hz / 1e3
+    if isinstance(m, ChirpModulation):
+        factor, khz = m.spreading_factor, m.bandwidth_khz
+    needs = {"name": signal.name, "snr": signal.required_snr_db, "onAir": list(signal.time_on_air_s)}
+    return {"sf": factor, "khz": khz, **needs}
+
+
+_RECEIVER = {
+    **{"quiet": "quiet_noise_dbm", "thermal": "thermal_dbm"},
+    **{"place": "place_db", "time": "time_db", "conditions": "conditions_db"},
+}
 
 
 def _measured_data(table: MeasuredTable) -> dict[str, Any]:
@@ -136,16 +134,7 @@ def _measured_data(table: MeasuredTable) -> dict[str, Any]:
         "site": table.site_db,
         "day": table.day_db,
         "receivers": [
-            [
-                {
-                    "quiet": r.quiet_noise_dbm,
-                    "thermal": r.thermal_dbm,
-                    "place": r.place_db,
-                    "time": r.time_db,
-                    "conditions": r.conditions_db,
-                }
-                for r in end
-            ]
+            [{name: getattr(r, field) for name, field in _RECEIVER.items()} for r in end]
             for end in table.receivers
         ],
         "foliage": [
