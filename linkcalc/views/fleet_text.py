@@ -1,7 +1,6 @@
 """A fleet in words: does every node get through, the worst ones, each shed's air, and the remedies."""
 
 import dataclasses
-import json
 import math
 from collections.abc import Iterator, Sequence
 from typing import Any, Unpack
@@ -14,6 +13,7 @@ from linkcalc.link.verdict import CAUTIONS
 from linkcalc.radio.energy import CAUTION as ENERGY_CAUTION
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.rules.found import CAUTION as LIMITS_CAUTION
+from linkcalc.views.jsonout import json_text
 from linkcalc.views.page import Columns, Page, Screen
 from linkcalc.views.words import probability_words, trimmed
 
@@ -331,7 +331,7 @@ _APART = {"drawing", "nodes", "sheds", "refused", "loads", "planned"}
 
 
 def fleet_json(result: FleetResult) -> str:
-    return json.dumps(fleet_dict(result), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return json_text(fleet_dict(result))
 
 
 def _plain(value: Any) -> Any:

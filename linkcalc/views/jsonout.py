@@ -44,7 +44,12 @@ def shown_names(record: Any) -> list[str]:
 
 def to_json(result: Result, *, indent: int | None = 2) -> str:
     """Return the result as strict JSON, equal from run to run for equal results; NaN and infinities become null."""
-    return json.dumps(to_dict(result), indent=indent, ensure_ascii=False, allow_nan=False) + "\n"
+    return json_text(to_dict(result), indent=indent)
+
+
+def json_text(data: Any, *, indent: int | None = 2) -> str:
+    """Plain data as strict JSON that ends in a line feed."""
+    return json.dumps(data, indent=indent, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def section_json(name: str, section: Any, assumed: Sequence[Assumption] = ()) -> str:
@@ -58,8 +63,7 @@ def section_json(name: str, section: Any, assumed: Sequence[Assumption] = ()) ->
     }
     """
     invented = plain_data(still_the_starters(assumed))
-    found = {name: _section(section), **({"still_the_starters": invented} if invented else {})}
-    return json.dumps(found, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return json_text({name: _section(section), **({"still_the_starters": invented} if invented else {})})
 
 
 def to_dict(result: Result) -> dict[str, Any]:

@@ -1,12 +1,11 @@
 """How far a link goes, in words and as JSON."""
 
-import json
 import math
-from collections.abc import Mapping
 from typing import Any, Unpack
 
 from linkcalc.sweeps.mast_heights import requirement_words
 from linkcalc.sweeps.reach_by_ground import HowFar, Reach
+from linkcalc.views.jsonout import json_text
 from linkcalc.views.page import Columns, Page, Screen
 from linkcalc.views.words import distance_words, time_words
 
@@ -59,7 +58,11 @@ def _rounded(distance_m: float) -> float | None:
 
 
 def range_json(found: HowFar) -> str:
-    answer: Mapping[str, Any] = {
+    return json_text(range_dict(found))
+
+
+def range_dict(found: HowFar) -> dict[str, Any]:
+    return {
         "from": found.from_,
         "to": found.to,
         "frequency_hz": found.frequency_hz,
@@ -75,4 +78,3 @@ def range_json(found: HowFar) -> str:
         ],
         "caution": ONE_HILL,
     }
-    return json.dumps(answer, indent=2, ensure_ascii=False, allow_nan=False) + "\n"

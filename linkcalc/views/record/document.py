@@ -16,7 +16,7 @@ from linkcalc.site.survey import CAUTIONS as MEASURED_CAUTIONS
 from linkcalc.sweeps.mast_heights import requirement_words
 from linkcalc.views import style
 from linkcalc.views.budget_text import budget_rows, term_words
-from linkcalc.views.html import data_url, page
+from linkcalc.views.html import data_url, drawing, page
 from linkcalc.views.limits_text import (
     STATUS_WORDS,
     interval_words,
@@ -27,7 +27,6 @@ from linkcalc.views.limits_text import (
 from linkcalc.views.record import pictures
 from linkcalc.views.record.equipment import as_built_rows, setting_rows, site_rows
 from linkcalc.views.record.measured import acceptance_data, readings_data
-from linkcalc.views.record.svg import drawing
 from linkcalc.views.record.words import date_words, level, without_commands
 from linkcalc.views.remedies_text import (
     EXAMPLES,

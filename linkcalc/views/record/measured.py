@@ -9,9 +9,9 @@ from linkcalc.site.readings import Reading
 from linkcalc.site.record import Record
 from linkcalc.site.survey import Survey
 from linkcalc.views import units
+from linkcalc.views.html import drawing
 from linkcalc.views.page import NO_BREAK
 from linkcalc.views.record import pictures
-from linkcalc.views.record.svg import drawing
 from linkcalc.views.record.words import level, without_commands
 from linkcalc.views.survey_text import (
     day_lines,
