@@ -17,9 +17,8 @@ _KEY = "dot: predicted; bar: 90 % interval before anybody has measured; right of
 
 def compare_figure(found: Candidates, link: str) -> Figure:
     rows = [r for r in found.rows if r.link == link]
-    with style.styled():
-        height = 2.0 + 0.62 * len(rows)
-        figure = style.new_figure(10.0, height)
+    height = 2.0 + 0.62 * len(rows)
+    with style.styled_figure(10.0, height) as figure:
         ax = figure.add_axes((0.33, 0.9 / height, 0.45, 1.0 - 1.8 / height))
         for y, row in enumerate(rows):
             colour = style.VERDICT[row.verdict][0]

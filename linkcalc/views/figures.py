@@ -40,8 +40,7 @@ _MOST_POINTS = 1200
 
 def profile_figure(link: LinkResult) -> Figure:
     width, height = style.WIDE_IN
-    with style.styled():
-        figure = style.new_figure(width, height)
+    with style.styled_figure(width, height) as figure:
         ax = draw_profile(canvas.axes_in(figure, 0.75, 1.22, width - 1.0, height - 2.42), link)
         _write_title(figure, link)
         canvas.write_caption(figure, profile_caption(ax, link), lines=3)
@@ -287,8 +286,7 @@ def budget_figure(*directions: Direction) -> Figure:
     rows = max(len(_steps(d)) for d in directions) + _CLOSING_ROWS
     panel, names, figures, row_in = 6.4, 2.2, 1.75, 0.235
     width, height = panel * len(directions), 1.25 + row_in * rows
-    with style.styled():
-        figure = style.new_figure(width, height)
+    with style.styled_figure(width, height) as figure:
         for i, direction in enumerate(directions):
             place = i * panel + names, 0.5, panel - names - figures, row_in * rows
             draw_budget(canvas.axes_in(figure, *place), direction, rows=rows)
@@ -406,8 +404,7 @@ def _budget_row(
 
 def height_figure(link: LinkResult) -> Figure:
     width, height = style.TALL_IN[0] + 1.0, 4.8
-    with style.styled():
-        figure = style.new_figure(width, height)
+    with style.styled_figure(width, height) as figure:
         draw_height(canvas.axes_in(figure, 0.75, 0.6, width - 2.75, height - 1.55), link)
         _write_title(figure, link)
     return figure

@@ -35,8 +35,7 @@ _MARKS: Final = {
 
 def map_figure(result: FleetResult) -> Figure:
     """Nodes and base stations on shaded relief, each node tied to its shed."""
-    with style.styled():
-        figure = style.new_figure(8.6, 8.6)
+    with style.styled_figure(8.6, 8.6) as figure:
         ax = figure.add_axes((0.085, 0.165, 0.86, 0.72))
         draw_map(ax, result)
         _write(figure, 0.085, 0.968, canvas.upper_first(headline(result)), 80, style.TITLE)
@@ -177,8 +176,7 @@ def load_figure(result: FleetResult) -> Figure:
     """Success against traffic: what a plan is judged by, and the closed form beside the simulation."""
     under = "What becomes of the fleet if every node reports more or less often, all else as "
     under += "proposed." if result.assigned else "planned."
-    with style.styled():
-        figure = style.new_figure(10.0, 5.4)
+    with style.styled_figure(10.0, 5.4) as figure:
         left, right = (figure.add_axes((x, 0.175, 0.40, 0.595)) for x in (0.07, 0.565))
         _draw_arrivals(left, result)
         _draw_tries(right, result)
@@ -233,8 +231,7 @@ def airtime_figure(result: FleetResult) -> Figure:
     height = 2.3 + 0.62 * len(result.sheds)
     y = np.arange(len(result.sheds))[::-1]
     begin = np.zeros(len(result.sheds))
-    with style.styled():
-        figure = style.new_figure(9.0, height)
+    with style.styled_figure(9.0, height) as figure:
         ax = canvas.axes_in(figure, 1.53, 0.95, 7.11, height - 2.15)
         for place, (words, _, _) in enumerate(result.sheds[0].by_signal):
             seconds = np.array([s.by_signal[place][2] for s in result.sheds])

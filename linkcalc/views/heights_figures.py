@@ -21,8 +21,7 @@ _STEPS_DB = (1.0, 2.0, 3.0, 5.0, 10.0, 20.0, 50.0)
 
 
 def heights_figure(table: HeightTable) -> Figure:
-    with style.styled():
-        figure = style.new_figure(8.0, 6.4)
+    with style.styled_figure(8.0, 6.4) as figure:
         draw_heights(canvas.axes_in(figure, 0.72, 0.98, 4.6, 4.6), table)
         canvas.write_heading(figure, table.link, f"required of each direction: {table.asked}")
         caption = (

@@ -37,8 +37,7 @@ def links_figure(result: Result, positions: Positions, relief: Relief) -> Figure
     height = _MAP_IN * (rows * relief.cell_m / 2e3) / (columns * relief.cell_m / 2e3)
     above, below = 0.30 + 0.2 * (title.count("\n") + 1), 1.15
     width, tall = _LEFT_IN + _MAP_IN + 0.35, height + above + below
-    with style.styled():
-        figure = style.new_figure(width, tall)
+    with style.styled_figure(width, tall) as figure:
         ax = canvas.axes_in(figure, _LEFT_IN, below, _MAP_IN, height)
         draw_relief(ax, relief)
         for link, a, b in links:

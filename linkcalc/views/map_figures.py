@@ -79,8 +79,7 @@ def coverage_figure(result: CoverageResult) -> Figure:
     below = 0.42 + _KEY_IN + _SMALL_LINE_IN * canvas.line_count(caption) + 0.1
     height = map_height + above + below
     left = _EDGE_IN[0]
-    with style.styled():
-        figure = style.new_figure(width, height)
+    with style.styled_figure(width, height) as figure:
         axes = [canvas.axes_in(figure, at, below, _MAP_IN, map_height) for at in (left, 2.0 * left + _MAP_IN)]
         draw_verdicts(axes[0], result, box)
         shown = draw_coverage(axes[1], result, box)

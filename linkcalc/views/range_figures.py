@@ -16,9 +16,8 @@ _ON_DARK: dict[str, Any] = {"color": style.PAPER, "size": style.SMALL_PT}
 def range_figure(found: HowFar) -> Figure:
     """Draw a band for each kind of ground and spreading factor, with title and caption."""
     rows = len(found.reaches)
-    with style.styled():
-        height = 2.4 + 0.22 * rows + 0.18 * len(found.grounds)
-        figure = style.new_figure(10.0, height)
+    height = 2.4 + 0.22 * rows + 0.18 * len(found.grounds)
+    with style.styled_figure(10.0, height) as figure:
         ax = canvas.axes_in(figure, 3.0, 1.05, 6.7, height - 1.95)
         y, ticks, names, near = 0.0, [], [], NEAREST_M / 1e3
         good, fair = (style.VERDICT[verdict][0] for verdict in ("closes", "at_risk"))

@@ -26,8 +26,7 @@ _MOST_NAMES = 15
 def margin_figure(survey: Survey) -> Figure:
     width, panel, top, bottom = style.WIDE_IN[0], 2.75, 0.6, 0.75
     height = top + len(survey.directions) * panel + bottom
-    with style.styled():
-        figure = style.new_figure(width, height)
+    with style.styled_figure(width, height) as figure:
         for i, (direction, drawing) in enumerate(zip(survey.directions, survey.drawing, strict=True)):
             base = bottom + (len(survey.directions) - 1 - i) * panel + 0.12
             left = canvas.axes_in(figure, 0.75, base, 4.55, panel - 0.55)
@@ -145,8 +144,7 @@ def spots_figure(survey: Survey) -> Figure:
     spots = survey.spots[:_MOST_BARS]
     width, row, top, bottom = style.TALL_IN[0], 0.3, 0.85, 0.75
     height = top + row * len(spots) + bottom
-    with style.styled():
-        figure = style.new_figure(width, height)
+    with style.styled_figure(width, height) as figure:
         ax = canvas.axes_in(figure, 2.2, bottom, width - 3.9, row * len(spots))
         draw_spots(ax, spots, min(d.required_margin_db for d in survey.directions))
         more = len(survey.spots) - len(spots)
@@ -200,8 +198,7 @@ def draw_spots(ax: Axes, spots: Sequence[Spot], asked_db: float) -> Axes:
 def map_figure(survey: Survey) -> Figure:
     """Draw where the spots lie, two or more of which have positions, the better the darker."""
     width, height = style.TALL_IN
-    with style.styled():
-        figure = style.new_figure(width, height)
+    with style.styled_figure(width, height) as figure:
         points = draw_map(canvas.axes_in(figure, 0.85, 0.75, width - 2.35, height - 1.4), survey.spots)
         bar = figure.colorbar(points, cax=canvas.axes_in(figure, width - 1.2, 0.75, 0.16, height - 1.4))
         bar.outline.set_visible(False)

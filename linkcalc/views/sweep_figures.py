@@ -84,8 +84,7 @@ def sweep_figure(found: Sweep, quantity: str = "weaker_fade_margin_db") -> Figur
     tall = 3.4 if single else 2.45
     height = top + rows * tall + (rows - 1) * 0.85 + bottom
     limits = _limits(found, quantity, layout)
-    with style.styled():
-        figure = style.new_figure(width, height)
+    with style.styled_figure(width, height) as figure:
         for i, (value, panel) in enumerate(zip(values, panels, strict=True)):
             row, column = divmod(i, columns)
             x, y = left + column * (each + gap), bottom + (rows - 1 - row) * (tall + 0.85)

@@ -33,8 +33,7 @@ def map_figure(record: Record) -> "tuple[Figure, str]":
     site_map = record.map
     assert site_map is not None
     height = WIDTH_IN / MAP_ASPECT
-    with style.styled():
-        figure = style.new_figure(WIDTH_IN, height)
+    with style.styled_figure(WIDTH_IN, height) as figure:
         inset = 0.004  # room for the frame's line
         ax = figure.add_axes((inset, inset, 1.0 - 2.0 * inset, 1.0 - 2.0 * inset))
         caption = _draw_map(ax, site_map, record)
@@ -133,8 +132,7 @@ def _name_stations(room: Room, x: Floats, y: Floats, names: Sequence[str]) -> No
 
 def profile_figure(link: LinkResult) -> "tuple[Figure, str]":
     height = 3.5
-    with style.styled():
-        figure = style.new_figure(WIDTH_IN, height)
+    with style.styled_figure(WIDTH_IN, height) as figure:
         ax = axes_in(figure, 0.62, 0.5, WIDTH_IN - 0.7, height - 0.98)
         draw_profile(ax, link)
         caption = profile_caption(ax, link)
@@ -144,8 +142,7 @@ def profile_figure(link: LinkResult) -> "tuple[Figure, str]":
 def readings_figure(survey: Survey) -> Figure:
     panel = 2.15
     height = 2.0 * panel + 0.2
-    with style.styled():
-        figure = style.new_figure(WIDTH_IN, height)
+    with style.styled_figure(WIDTH_IN, height) as figure:
         for row, (direction, drawing) in enumerate(zip(survey.directions, survey.drawing, strict=True)):
             left, right = (
                 axes_in(figure, x, (1 - row) * panel + 0.45, wide, panel - 0.7)
