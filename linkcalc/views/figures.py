@@ -269,13 +269,18 @@ def clutter_runs(d: Drawing) -> list[tuple[str, int, int]]:
     return runs
 
 
+def run_places(x: Floats, start: int, end: int) -> Floats:
+    """Places of a stretch, with half a step beyond its first and last."""
+    left = (x[max(start - 1, 0)] + x[start]) / 2.0
+    right = (x[end] + x[min(end + 1, len(x) - 1)]) / 2.0
+    return np.concatenate([[left], x[start : end + 1], [right]])
+
+
 def _run_outline(
     x: Floats, surface: Floats, top: Floats, start: int, end: int
 ) -> tuple[Floats, Floats, Floats]:
-    """Base and crown of a stretch, reaching half a step beyond its first and last point."""
-    left = (x[max(start - 1, 0)] + x[start]) / 2.0
-    right = (x[end] + x[min(end + 1, len(x) - 1)]) / 2.0
-    edges = np.concatenate([[left], x[start : end + 1], [right]])
+    """Places, base and crown of a stretch."""
+    edges = run_places(x, start, end)
     base = np.interp(edges, x, surface)
     height = (top - surface)[start : end + 1]
     return edges, base, base + np.concatenate([[height[0]], height, [height[-1]]])

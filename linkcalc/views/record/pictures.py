@@ -15,7 +15,7 @@ from linkcalc.site.record import MAP_ASPECT, Record, SiteMap
 from linkcalc.site.survey import Survey
 from linkcalc.views import style, units
 from linkcalc.views.canvas import Box, Room, axes_in, fitted_words, width_of_text
-from linkcalc.views.figures import clutter_runs, draw_profile, profile_caption
+from linkcalc.views.figures import clutter_runs, draw_profile, profile_caption, run_places
 from linkcalc.views.map_figures import LIGHT, hillshade
 from linkcalc.views.map_frame import draw_scale
 from linkcalc.views.survey_figures import draw_direction
@@ -109,10 +109,7 @@ def _draw_clutter(ax: Axes, x: Floats, y: Floats, drawing: Drawing) -> list[str]
     along = drawing.distance_m
     runs = clutter_runs(drawing)
     for kind, first, last in runs:
-        start = (along[max(first - 1, 0)] + along[first]) / 2.0
-        end = (along[last] + along[min(last + 1, len(along) - 1)]) / 2.0
-        places = np.concatenate([[start], along[first : last + 1], [end]])
-        stretch = (np.interp(places, along, v) for v in (x, y))
+        stretch = (np.interp(run_places(along, first, last), along, v) for v in (x, y))
         ax.plot(*stretch, color=style.CLUTTER[kind][1], lw=5.0, zorder=4)
     return [kind for kind in style.CLUTTER if any(kind == run[0] for run in runs)]
 
