@@ -87,12 +87,8 @@ def scene(text: str, folder: Path, station: str, middle: tuple[float, float], ra
     plan_file.write_text(re.sub(r'rasters = \["(?!/)', f'rasters = ["{SAMPLES.as_posix()}/', text))
     loaded = load_plan(plan_file)
     template, fixed = template_case(loaded, loaded.plan.link[0], station)
-    t = loaded.plan.terrain
     with open_terrain(loaded) as terrain:
-        land = read_land(
-            terrain, *middle, radius_m, name=station, step_m=t.step_m, largest_hole_m=t.largest_hole_m,
-            sea_without_data=t.sea_without_data, surface_kind=t.surface_kind,
-        )  # fmt: skip
+        land = read_land(terrain, *middle, radius_m, name=station, rules=loaded.plan.terrain)
         yield Scene(loaded, terrain, land, template, fixed)
 
 
