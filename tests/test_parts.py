@@ -227,15 +227,12 @@ def test_batteries_and_panels_are_priced_by_what_they_hold() -> None:
 
     cell = {"station": "tank", "battery": {"chemistry": "li_socl2", "capacity_mah": 13000.0}}
     battery = supply({"battery_per_ah": 2.0}, [cell])["battery"]
-    assert (battery.what, battery.size, battery.quantity, battery.unit) == (
-        "li_socl2",
-        13000.0,
-        13000.0,
-        "mAh",
-    )
+    assert (battery.station, battery.what, battery.size) == ("tank", "li_socl2", 13000.0)
+    assert (battery.quantity, battery.unit) == (13000.0, "mAh")
     assert (battery.unit_price, battery.cost, battery.price_stated) == (0.002, 26.0, True)
     sunny = supply({"panel_per_w": 4.0}, [{"station": "tank", "solar": {"worst_month_peak_sun_h": 2.0}}])
     assert sunny.keys() == {"panel", "storage"}
+    assert {p.station for p in sunny.values()} == {"tank"}
     panel, storage = sunny["panel"], sunny["storage"]
     assert (panel.cost, panel.unit, panel.price_stated) == (round(panel.quantity * 4.0, 2), "W", True)
     assert (storage.cost, storage.unit, storage.price_stated) == (
