@@ -139,6 +139,33 @@ def test_a_stated_loss_is_counted_until_it_is_repaired(loss_db: float) -> None:
     assert (found[0] == repair) is (loss_db > 12.0)
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("shed", "short_db", "kinds", "cost"),
+    [
+        # what costs a decibel and a half is put right, and 0.6 dB more of antenna are bought, where that is enough
+        ({"extra_loss": [{"loss_db": 1.5, "reason": "a lead"}]}, 1.2, ("mounting:far",), 80.0),
+        ({"antenna": {"type": "collinear", "gain_dbi": 4.9}}, 0.5, ("antenna:far",), 60.0 + 80.0),
+        # a loss of 6 dB and the building's 11.5 dB (Rec. ITU-R P.2109, traditional, 868 MHz, level sight) together
+        ({"building": "traditional", "extra_loss": [{"loss_db": 6.0, "reason": "a cage"}]}, 14.0,
+         ("mounting:far",), 80.0),
+    ],
+)  # fmt: skip
+def test_the_least_that_is_enough_is_told(
+    shed: dict[str, Any], short_db: float, kinds: tuple[str, ...], cost: float
+) -> None:
+    """The slowest signal, three tries: nothing is free."""
+    slow = {"modulation": {"kind": "css", "spreading_factor": 12, "bandwidth_khz": 62.5}, "tries": 3}
+    level = sites.profile(1500.0, points=61)
+
+    def planned(required_db: float) -> LoadedPlan:
+        return placed(ground=level, shed=shed, link={**slow, "required_margin_db": required_db})
+
+    margin_db = first_link(planned(30.0)).directions[0].fade_margin_db
+    found = first_link(planned(margin_db + short_db)).remedies
+    assert (kinds, cost) in [(r.kinds, r.cost) for r in found]
+
+
 def test_the_plan_s_own_prices_count_and_decide() -> None:
     loaded = load_plan(sample_path("upland"))
     assert any("height:near" in r.kinds for r in first_link(loaded).remedies)
