@@ -23,7 +23,7 @@ from linkcalc.plan.nodes import MOST_NODES, Node, NodeList, RefusedNode, read_no
 from linkcalc.plan.patterns import stations_with_patterns
 from linkcalc.plan.power import RECEIVE_CURRENT_MA, RECEIVE_WINDOW_S, SLEEP_CURRENT_MA, Battery, Regulation
 from linkcalc.plan.stations import POSITION_KEYS, Station
-from linkcalc.plan.surroundings import Conditions, Terrain
+from linkcalc.plan.surroundings import FOLIAGE_KEYS, Conditions, Terrain
 from linkcalc.plan.syntax import parsed
 from linkcalc.plan.wording import element, name_twice, quoted, repeated
 
@@ -117,10 +117,10 @@ class Traffic(Section):
     confidence: float = assumed(0.9, "share of such sites at which a node must have that", ge=0.5, lt=1)
 
     def idle_keys(self) -> Iterable[str]:
-        return [
-            *(["retry_wait_s"] if self.tries == 1 else []),
-            *(["reply_payload_bytes"] if not self.acknowledged else []),
-        ]
+        if self.tries == 1:
+            yield "retry_wait_s"
+        if not self.acknowledged:
+            yield "reply_payload_bytes"
 
 
 class NodeSupply(Section):
@@ -180,11 +180,8 @@ class Fleet(Section):
         return self
 
     def idle_keys(self) -> Iterable[str]:
-        t = self.terrain
-        shown = t.canopy_rasters or t.surface_rasters or t.land_cover_rasters
-        if not (self.conditions.woodland_depth_m or shown):
-            yield "conditions.leaf"
-            yield "conditions.wet_foliage"
+        if not (self.conditions.woodland_depth_m or self.terrain.shows_trees):
+            yield from FOLIAGE_KEYS
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ import numpy as np
 from linkcalc.errors import LinkcalcError, PlanError, TerrainError
 from linkcalc.plan.loading import tables_of, unlocated_plan
 from linkcalc.plan.sites import Site, read_sites
-from linkcalc.plan.stations import POSITION_KEYS, Station
+from linkcalc.plan.stations import POSITION_KEYS, Station, position_deg
 from linkcalc.terrain import geodesy, local_copy, sources
 from linkcalc.terrain.land_cover import CLASSES
 from linkcalc.terrain.open_sets import TERRAIN_KEYS, Bounds, Kind, OpenSet, kind_of_file
@@ -53,7 +53,7 @@ def stations_in(path: Path) -> tuple[str, list[Site]]:
         placed = _fleet_sites(data, path)
     else:
         read = unlocated_plan(data, path)
-        placed = [Site(s.name, *_position_deg(s)) for s in read.station if s.positioned]
+        placed = [Site(s.name, *position_deg(s)) for s in read.station if s.positioned]
     if not placed:
         raise PlanError(f"{path}: no station has a position: give latitude_deg and longitude_deg")
     return text, placed
@@ -77,7 +77,7 @@ def _fleet_sites(data: dict[str, Any], path: Path) -> list[Site]:
         except ValueError:
             continue  # said by whoever loads the fleet
         if like.positioned:
-            found.append(Site(str(table.get("name", "")), *_position_deg(like)))
+            found.append(Site(str(table.get("name", "")), *position_deg(like)))
     if isinstance(data.get("nodes"), str):
         found += read_sites(path.parent / data["nodes"])
     return found
@@ -109,13 +109,6 @@ def area_around(
     latitudes, longitudes = ([spot[i] for spot in spots] for i in (0, 1))
     west, east = ((lon + 180.0) % 360.0 - 180.0 for lon in (min(longitudes), max(longitudes)))
     return max(min(latitudes), -90.0), west, min(max(latitudes), 90.0), east
-
-
-def _position_deg(s: Station) -> tuple[float, float]:
-    if s.latitude_deg is not None and s.longitude_deg is not None:
-        return s.latitude_deg, s.longitude_deg
-    latitude, longitude = geodesy.from_grid(s.easting_m, s.northing_m, s.epsg)  # type: ignore[arg-type]
-    return float(latitude), float(longitude)
 
 
 def in_folder(folder: Path, bounds: Bounds, base_dir: Path) -> Found:

@@ -12,7 +12,7 @@ from linkcalc.plan.links import Link
 from linkcalc.plan.power import Exposure, PowerSupply, Regulation
 from linkcalc.plan.prices import Prices
 from linkcalc.plan.stations import AntennaChoice, FeederChoice, Station
-from linkcalc.plan.surroundings import Conditions, Terrain
+from linkcalc.plan.surroundings import FOLIAGE_KEYS, Conditions, Terrain
 from linkcalc.plan.wording import element, name_twice, nearest, quoted, repeated, unknown
 
 
@@ -69,16 +69,9 @@ class Plan(Section):
             yield from (element(kind, index, choice.name) for index, choice in enumerate(choices))
         if all(link.profile_csv for link in self.link):
             yield "terrain"
-        foliage = (
-            self.conditions.woodland_depth_m
-            or self.terrain.canopy_rasters
-            or self.terrain.surface_rasters
-            or self.terrain.land_cover_rasters
-            or any(link.profile_csv or any(o.kind == "trees" for o in link.obstacle) for link in self.link)
-        )
-        if not foliage:
-            yield "conditions.leaf"
-            yield "conditions.wet_foliage"
+        along = any(link.profile_csv or any(o.kind == "trees" for o in link.obstacle) for link in self.link)
+        if not (self.conditions.woodland_depth_m or self.terrain.shows_trees or along):
+            yield from FOLIAGE_KEYS
 
     def station_named(self, name: str) -> Station:
         """Return the station of that name (the validator made sure of it)."""

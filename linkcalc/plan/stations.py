@@ -149,10 +149,10 @@ class Feeder(Section):
         return self
 
     def idle_keys(self) -> Iterable[str]:
-        return [
-            *(["connector_loss_db"] if self.connectors == 0 else []),
-            *(["arrestor_loss_db"] if not self.arrestor else []),
-        ]
+        if self.connectors == 0:
+            yield "connector_loss_db"
+        if not self.arrestor:
+            yield "arrestor_loss_db"
 
 
 class FeederChoice(Feeder, Choice):
@@ -198,6 +198,17 @@ class Placed(Section):
     def positioned(self) -> bool:
         """Whether it is said where it stands."""
         return self.latitude_deg is not None or self.easting_m is not None
+
+
+def position_deg(placed: Placed) -> tuple[float, float]:
+    """Latitude and longitude, WGS 84, of what the plan positions."""
+    if placed.latitude_deg is not None and placed.longitude_deg is not None:
+        return placed.latitude_deg, placed.longitude_deg
+    # numpy comes with it; a plan alone does without
+    from linkcalc.terrain.geodesy import from_grid
+
+    latitude, longitude = from_grid(placed.easting_m, placed.northing_m, placed.epsg)  # type: ignore[arg-type]
+    return float(latitude), float(longitude)
 
 
 class Station(Placed):
