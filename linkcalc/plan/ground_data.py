@@ -138,7 +138,7 @@ def in_folder(folder: Path, bounds: Bounds, base_dir: Path) -> Found:
         more = f" with heights of the ground ({what} does)" if by_kind else ""
         raise TerrainError(
             f"{folder}: none of its {len(others) + len(unfit)} rasters{more} reaches into the area of the plan{why}"
-            f"{_likely_mend(bounds, others)}"
+            f"{_likely_remedy(bounds, others)}"
         )
     found = Found(notes=[f"left out: {line}" for line in unfit])
     _sort_in(found, by_kind)
@@ -153,7 +153,7 @@ def _meets(source: Source, bounds: Bounds, kind: Kind) -> tuple[bool, Bounds]:
         return mosaic.rasters[0].meets(*bounds), mosaic.rasters[0].bounds()
 
 
-def _likely_mend(bounds: Bounds, held: Sequence[Bounds]) -> str:
+def _likely_remedy(bounds: Bounds, held: Sequence[Bounds]) -> str:
     """Where the rasters lie, and what would bring the plan onto one of them."""
     if not held:
         return ""
@@ -166,12 +166,12 @@ def _likely_mend(bounds: Bounds, held: Sequence[Bounds]) -> str:
             for low, left, high, right in held
         )
 
-    mend = next((f": {q}" for q, at in likely_positions(*here).items() if inside(*at)), "")
+    remedy = next((f": {q}" for q, at in likely_positions(*here).items() if inside(*at)), "")
     low, left, high, right = held[0]
     more = f" and {len(held) - 1} more" if len(held) > 1 else ""
     return (
         f", around {geodesy.position_text(*here)}; the first covers {geodesy.position_text(low, left)} to "
-        f"{geodesy.position_text(high, right)}{more}{mend}"
+        f"{geodesy.position_text(high, right)}{more}{remedy}"
     )
 
 

@@ -1,4 +1,4 @@
-"""The plan file's door: read, check, and say in one line what is wrong and what mends it.
+"""The plan file's door: read, check, and say in one line what is wrong and what puts it right.
 
 Every function here raises `PlanError` where a plan cannot be used, or a raster or a profile that it names does not
 exist: one line, with the first fault and its remedy, and where the others are.
@@ -307,12 +307,12 @@ def missing_file(place: str, name: str, base_dir: Path) -> Iterator[Fault]:
         return
     near = get_close_matches(file.name, _names_in(file.parent), n=1)
     if not name.isprintable():
-        mend = "a backslash in double quotes is special: write / instead"
+        remedy = "a backslash in double quotes is special: write / instead"
     elif near:
-        mend = f"nearest in that folder is {quoted(near[0])}"
+        remedy = f"nearest in that folder is {quoted(near[0])}"
     else:
-        mend = f"it is looked for in {printable(str(file.parent))}"
-    yield Fault(place, f"{states}: no such file; {mend}")
+        remedy = f"it is looked for in {printable(str(file.parent))}"
+    yield Fault(place, f"{states}: no such file; {remedy}")
 
 
 def plan_notes(plan: Plan) -> Iterator[str]:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from linkcalc.errors import DomainError, PlanError
+from linkcalc.errors import PlanError
 from linkcalc.plan.faults import Fault
 from linkcalc.plan.stations import AntennaFigures, Station
 from linkcalc.plan.wording import element, quoted
@@ -42,11 +42,8 @@ def read_pattern(path: Path, angle: str) -> list[list[float]]:
                 columns = f"columns are {', '.join(wanted)}"
                 raise TableError(f"column {key} is missing{found}; {columns}", table.header_row)
         rows = [table.numbers(row, [(key, keys.index(key)) for key in wanted]) for row in table.rows]
-    except TableError as error:
-        raise PlanError(str(error)) from None
-    try:
         cut(rows, around=angle == "azimuth_deg")
-    except (DomainError, ValueError) as error:
+    except ValueError as error:  # a table's or a pattern's
         raise PlanError(str(error)) from None
     return rows
 

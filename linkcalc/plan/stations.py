@@ -6,7 +6,6 @@ from typing import Any, Literal, Self
 
 from pydantic import field_validator, model_validator
 
-from linkcalc.errors import DomainError
 from linkcalc.plan.base import Section, assumed, given, label, optional, plain
 from linkcalc.plan.wording import quoted
 from linkcalc.radio.antenna_types import AntennaType
@@ -59,7 +58,7 @@ class AntennaFigures(Section):
 
                 try:
                     cut(table, around=around)
-                except (DomainError, ValueError) as error:
+                except ValueError as error:
                     raise ValueError(f"{key}: {error}") from None
         return self
 
@@ -136,8 +135,8 @@ class Feeder(Section):
     def _known_cable(cls, cable: str) -> str:
         if cable != "none" and cable not in (known := _cable_types()):
             near = get_close_matches(cable[:80].lower().replace("-", "").replace(" ", "_"), known, n=1)
-            mend = f"write {quoted(near[0])}" if near else 'or write "none" and give loss_db_per_100m'
-            raise ValueError(f"{quoted(cable)} is not known; allowed: {', '.join(known)}; {mend}")
+            remedy = f"write {quoted(near[0])}" if near else 'or write "none" and give loss_db_per_100m'
+            raise ValueError(f"{quoted(cable)} is not known; allowed: {', '.join(known)}; {remedy}")
         return cable
 
     @model_validator(mode="after")

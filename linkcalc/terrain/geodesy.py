@@ -140,7 +140,7 @@ def from_grid(easting_m: ArrayLike, northing_m: ArrayLike, epsg: int) -> tuple[A
 
 
 def _read_in_feet(crs: Any, easting: Floats, northing: Floats) -> str:
-    """Where figures in the grid's own unit lie, as the mend."""
+    """Where figures in the grid's own unit lie, as the remedy."""
     x, y = np.ravel(easting)[0], np.ravel(northing)[0]
     lon, lat = transformer(crs.to_wkt(), "EPSG:4326").transform(x, y)
     if not np.isfinite((lon, lat)).all():
