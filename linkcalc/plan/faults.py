@@ -75,6 +75,7 @@ def faults(error: ValidationError, data: Any, root: type[Section]) -> list[Fault
     unknown: list[Fault] = []
     others: list[tuple[Location, Fault]] = []
     meant: set[Location] = set()
+    # unknown keys first: one that is missing may be one of them, misspelt
     found_all = sorted(error.errors(include_url=False), key=lambda found: found["type"] != "extra_forbidden")
     for found in found_all[:_MOST_FAULTS]:
         location, here, field = _follow(found["loc"], everywhere)

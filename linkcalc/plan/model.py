@@ -83,11 +83,9 @@ def reporting_message(plan: Plan) -> Message | None:
     periodic = [m for m in plan.message if m.interval_s is not None]
     if plan.tank is not None and plan.tank.report is not None:
         return next((m for m in periodic if m.name == plan.tank.report), None)
-    for kind in ("run_permit", "level_report"):
-        for message in periodic:
-            if message.kind == kind:
-                return message
-    return None
+    # a run permit reports the level too, and the engine hangs on it
+    kinds = ("run_permit", "level_report")
+    return next((m for kind in kinds for m in periodic if m.kind == kind), None)
 
 
 def event_message(plan: Plan, kind: Literal["start", "stop"]) -> Message | None:
@@ -96,11 +94,9 @@ def event_message(plan: Plan, kind: Literal["start", "stop"]) -> Message | None:
     It has to go the way of the report, where there is one.
     """
     report = reporting_message(plan)
+    way = None if report is None else (report.link, _sender(plan, report))
     for message in plan.message:
-        same = report is None or (message.link, _sender(plan, message)) == (
-            report.link,
-            _sender(plan, report),
-        )
+        same = way in (None, (message.link, _sender(plan, message)))
         if message.kind == kind and message.interval_s is None and same:
             return message
     return None

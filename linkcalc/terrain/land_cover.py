@@ -166,6 +166,7 @@ def surroundings_of(
     built_share, tree_share = (which.sum(axis=1) / np.maximum(known, 1) for which in (built, trees))
     woodland = (tree_share >= WOODED_SHARE) | (trees & at_hand).any(axis=1)
     suburban = (built_share >= SUBURBAN_SHARE) | (built & at_hand).any(axis=1)
+    # the first that holds counts: towns before their trees, trees before scattered houses
     choices = [known == 0, built_share >= URBAN_SHARE, woodland, suburban]
     open_share = np.maximum(1.0 - tree_share - built_share, 0.0)
     return Around(
