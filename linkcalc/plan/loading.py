@@ -71,7 +71,8 @@ class LoadedPlan:
  "pump shde"; did you mean "pump shed"?
         """
         from linkcalc.plan.edits import edit_at, edited
-        from linkcalc.plan.in_python import plain, plan_from, shortened
+        from linkcalc.plan.in_python import plain, plan_from
+        from linkcalc.wording import shortened
 
         if values is not None and not isinstance(values, Mapping):
             raise ArgumentError(

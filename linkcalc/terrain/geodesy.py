@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError
 
+METRES_PER_DEGREE = 111_195.0
 _FAR_OUTSIDE_DEG = 3.0
 """A grid position this far outside the area its CRS is meant for is taken for a mistake."""
 
