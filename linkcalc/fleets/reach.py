@@ -34,7 +34,6 @@ from linkcalc.plan.nodes import Node, RefusedNode
 from linkcalc.plan.stations import position_deg
 from linkcalc.plan.wording import printable
 from linkcalc.propagation import compiled
-from linkcalc.terrain import geodesy
 from linkcalc.terrain.rasters import Mosaic
 from linkcalc.terrain.station_ground import station_ground_m
 
