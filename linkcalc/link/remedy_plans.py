@@ -9,6 +9,7 @@ import numpy as np
 from linkcalc.link.result import Change
 from linkcalc.plan import Link, Plan, Station
 from linkcalc.plan.edits import Edit
+from linkcalc.plan.stations import position_deg
 from linkcalc.terrain import geodesy
 
 LONG_CABLE_M = 40.0
@@ -22,7 +23,7 @@ def edit_of(change: Change) -> Edit:
 
 def moved_station(station: Station, distance_m: float, bearing_deg: float) -> Station:
     """A station's antenna put elsewhere, with the cable that leads there."""
-    lat, lon = _position_deg(station)
+    lat, lon = position_deg(station)
     latitude, longitude = geodesy.points_along(
         lat, lon, *_ahead(lat, lon, bearing_deg), np.array([0.0, distance_m])
     )
@@ -45,13 +46,6 @@ def moved_station(station: Station, distance_m: float, bearing_deg: float) -> St
             "longitude_deg": round(float(longitude[1]), 6),
         }
     return station.model_copy(update=changes)
-
-
-def _position_deg(station: Station) -> tuple[float, float]:
-    if station.latitude_deg is not None and station.longitude_deg is not None:
-        return station.latitude_deg, station.longitude_deg
-    latitude, longitude = geodesy.from_grid(station.easting_m, station.northing_m, station.epsg)  # type: ignore[arg-type]
-    return float(latitude), float(longitude)
 
 
 def _ahead(lat: float, lon: float, bearing_deg: float) -> tuple[float, float]:
