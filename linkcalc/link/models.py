@@ -1,4 +1,4 @@
-"""One path with the reason for its loss, and what every other model says of it."""
+"""One path with the reason for its loss, what every other model says of it, and a model that the plan chose."""
 
 import warnings
 from collections.abc import Callable
@@ -17,6 +17,7 @@ from linkcalc.link.losses import MODELS, REGIMES, SEA, Losses, Situation, profil
 from linkcalc.link.path_loss import plane_earth
 from linkcalc.link.result import MODEL_NAMES
 from linkcalc.link.surroundings import UNSURROUNDED
+from linkcalc.plan import Conditions
 from linkcalc.propagation import diffraction, fresnel, ground, irregular, p1812, two_ray
 from linkcalc.propagation.loss_models import RULES, own_models
 from linkcalc.propagation.two_ray import Reflection
@@ -296,3 +297,61 @@ def irregular_terrain_db(path: PathLoss) -> float:
             n0=s.n0,
         )
     )
+
+
+# ---------------------------------------------------------------- where the plan chooses the model
+
+
+def governed(found: Losses, profile: Profile, situation: Situation, *, partly: bool = False) -> Losses:
+    """Losses by the rules with the chosen model's in place of theirs over ground and through mapped trees.
+
+    What surrounds the antennas, the installations and trees without a place are the rules'. `DomainError` where it is
+    not defined for a path; with `partly` NaN instead.
+    """
+    mapped_db = _mapped_trees_db(found, situation)
+    chosen_db = np.full(found.length_m.shape, np.nan)
+    for i in range(chosen_db.size):
+        try:
+            chosen_db[i] = _chosen_db(found, profile, situation, i)
+        except DomainError:
+            if not partly:
+                raise
+    ground_db = chosen_db - found.free_space_db
+    changed = replace(found, ground_db=ground_db, trees_db=found.trees_db - mapped_db)
+    return replace(changed, rules_less_db=changed.loss_db - found.loss_db)
+
+
+def _mapped_trees_db(found: Losses, situation: Situation) -> Floats:
+    """What of the trees' loss is mapped: every model counts that itself."""
+    stated_db = situation.stated_vegetation_db()
+    return np.asarray(
+        found.trees_db * (1.0 - stated_db / np.maximum(found.vegetation_db, max(stated_db, 1e-9)))
+    )
+
+
+def _chosen_db(found: Losses, profile: Profile, situation: Situation, i: int) -> float:
+    shape = found.length_m.shape
+    own = replace(
+        situation,
+        delta_n=float(np.broadcast_to(situation.delta_n, shape)[i]),
+        installation_db=float(np.broadcast_to(situation.installation_db, shape)[i]),
+    )
+    functions = model_functions(PathLoss(profile, own, found.at(slice(i, i + 1))))
+    name = situation.governing
+    if name not in functions:
+        raise DomainError(f"conditions.governing_model = {name!r} is not registered in this process")
+    try:
+        return functions[name]()
+    except DomainError as error:
+        raise DomainError(
+            f"conditions.governing_model = {name!r} ({MODEL_NAMES[name]}) gives no loss for this path: {error}"
+        ) from None
+
+
+def refuse_chosen(conditions: Conditions, what: str) -> None:
+    """Raise `DomainError` where something is worked out by the rules alone and the plan chooses another model."""
+    if conditions.governing_model != RULES:
+        raise DomainError(
+            f"conditions.governing_model = {conditions.governing_model!r}: {what} is worked out by linkcalc's rules "
+            f'only; write "{RULES}" or leave it out'
+        )

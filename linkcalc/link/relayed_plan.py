@@ -17,9 +17,10 @@ import numpy as np
 from linkcalc._arrays import Floats, checked
 from linkcalc.errors import LinkcalcError
 from linkcalc.link.case import LinkCase, directional
+from linkcalc.link.remedy_plans import text_and_settings
 from linkcalc.link.requirement import Requirement
 from linkcalc.plan import Link, LoadedPlan, Plan, Station
-from linkcalc.plan.edits import edited_text, setting
+from linkcalc.plan.edits import edited_text
 from linkcalc.plan.loading import checked_plan
 from linkcalc.plan.stations import AROUND_KEYS
 from linkcalc.plan.syntax import parsed
@@ -189,14 +190,9 @@ def plan_text(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> str:
 
     The link itself stays, as messages of the plan may name it.
     """
-    try:
-        text = loaded.path.read_bytes().decode("utf-8-sig")
-        if loaded.settings:
-            text = edited_text(text, [setting(s, parsed(text.encode())) for s in loaded.settings])
-    except (OSError, UnicodeDecodeError) as error:
-        raise LinkcalcError(f"{loaded.path}: cannot be read again: {error}") from None
+    text, settings = text_and_settings(loaded)
     lines = [
-        text.rstrip("\r\n"),
+        (edited_text(text, settings) if settings else text).rstrip("\r\n"),
         "",
         f"# Relays that linkcalc found for the link {quoted(link.name)}.",
         "# A prediction: measure on site. Once they stand, delete that link; its messages go to the hops.",
