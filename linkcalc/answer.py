@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 EXTRAS = {"pandas": "tables", "xarray": "tables", "pyarrow": "tables"}
 """Which extra of linkcalc brings a library."""
 
+_PLAIN = frozenset((float, int, str, bool, type(None)))
+
 LINES = 10
 """An answer is printed in no more."""
 
@@ -197,6 +199,8 @@ def _freeze(record: Any) -> None:
 
 
 def _frozen(value: Any) -> Any:
+    if type(value) in _PLAIN:  # nearly all there is: asked first, as an answer holds tens of thousands
+        return value
     if isinstance(value, np.ndarray):
         if not value.flags.writeable:
             return value

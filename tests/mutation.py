@@ -54,6 +54,8 @@ TARGETS: dict[str, tuple[str, ...]] = {
     "linkcalc.site.heard": ("tests/test_site_level.py",),
     "linkcalc.area.margins": ("tests/area/test_same_as_check.py", "tests/area/test_coverage.py"),
     "linkcalc.operation.tank.risk": ("tests/test_tank.py",),
+    "linkcalc.operation.tank.filling": ("tests/test_tank.py",),
+    "linkcalc.operation.tank.waiting": ("tests/test_tank.py",),
     "linkcalc.operation.tank.solve": ("tests/test_tank.py",),
     "linkcalc.operation.messages": ("tests/test_messages.py",),
     "linkcalc.operation.channel": ("tests/test_messages.py",),

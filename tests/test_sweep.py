@@ -283,7 +283,7 @@ def test_an_antenna_that_is_raised_takes_its_cable_with_it_unless_that_is_varied
     key = f"{end}.antenna_height_m"
     grown = sweep_plan(loaded, {key: heights})
     fixed = sweep_plan(loaded, {key: heights, f"{end}.feeder.length_m": [planned.feeder.length_m]})
-    way = "eirp_dbm" if end == "near" else "back_eirp_dbm"
+    way = "eirp_dbm" if end == "near" else "return_eirp_dbm"
     per_metre = feeder_loss_db(
         with_longer_feeder(planned, planned.antenna_height_m - 1.0), 868e6
     ) - feeder_loss_db(planned, 868e6)

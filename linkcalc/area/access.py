@@ -146,36 +146,9 @@ class Allowed:
 
 
 def allowed_cells(grid: Grid, ground_m: Floats, area: Mask, access: Access) -> Allowed:
-    """Which cells of an area meet what is required of a place.
+    """Which cells of an area meet what is required of a place; unknown ground is NaN.
 
-    Parameters
-    ----------
-    grid : Grid
-    ground_m : ndarray, m, (side, side)
-        NaN where there is no height.
-    area : ndarray of bool, (side, side)
-        Cells to choose from.
-    access : Access
-
-    Returns
-    -------
-    Allowed
-
-    Raises
-    ------
-    DomainError
-        If no cell is left; the text says what ruled out the last of them.
-    LinkcalcError
-        If a file cannot be used.
-
-    Examples
-    --------
-    >>> grid = Grid(-40.0, -20.0, 30.0, 10)
-    >>> slope = 100.0 + 0.5 * np.abs(grid.steps_m) * np.ones((21, 1))
-    >>> found = allowed_cells(grid, slope, grid.distance_m() < 100.0, Access(steepest_deg=20.0))
-    >>> found.steps, found.mask.any(axis=0).nonzero()[0].tolist()
-    ((('the ground is known', 37), ('no steeper than 20°', 7)), [10])
-    """
+    A `DomainError` says what ruled out the last of them."""
     known = np.isfinite(ground_m)
     left = area & known
     steps = [("the ground is known", int(left.sum()))]

@@ -65,24 +65,8 @@ def prepared_job(
 ) -> Iterator[Job]:
     """Read the land around a station of a plan and put together the work on it.
 
-    Parameters
-    ----------
-    loaded : LoadedPlan
-    station : str
-        Name of the station that stays.
-    radius_m, cell_m : float, m
-    link : str, optional
-        Name of the link whose other end goes into the cells; by default the station's first.
-    use_numba : bool, optional
-        By default, where numba is installed.
-    grid : Grid, optional
-        Cells that several stations share; by default those around the station.
-
-    Raises
-    ------
-    DomainError, TerrainError, LinkcalcError
-        With one line each: no such station or link, no cell within the radius, and what `read_land` raises.
-    """
+    The other end of the link, by default the station's first, goes into the cells; a grid is shared by several
+    stations."""
     radius, cell = (
         float(checked("radius_m", radius_m, above=0.0)),
         float(checked("cell_m", cell_m, above=0.0)),
@@ -163,33 +147,10 @@ def coverage(
     progress: Callable[[Progress], None] | None = None,
     say: Callable[[str], None] = lambda line: None,
 ) -> dict[str, Singles]:
-    """All bands of an area, tile by tile.
+    """All bands of an area, (rows, columns) by name, tile by tile.
 
-    Parameters
-    ----------
-    job : Job
-        From `prepared_job`.
-    scheduler : Scheduler, optional
-        By default `Local`, on all processors.
-    store : TileStore, optional
-        Keeps finished tiles, and gives back those of an earlier run.
-    progress : callable, optional
-        Called after each tile.
-    say : callable, optional
-        Gets lines for the user: that something is being compiled, that tiles are taken over.
-
-    Returns
-    -------
-    dict of str to ndarray
-        By band name, (rows, columns).
-
-    Raises
-    ------
-    TerrainError
-        If no cell has a profile.
-    LinkcalcError
-        If a finished tile cannot be kept, for example on a full disk; those before it are.
-    """
+    A store keeps finished tiles and gives those of an earlier run; `progress` is called after each tile, `say` gets
+    lines for the user."""
     whole = np.full((len(BANDS), job.side, job.side), np.nan, dtype=np.float32)
     tiles = job.tiles()
     at = Progress(total_m=sum(job.work_m(t) for t in tiles))
@@ -318,32 +279,8 @@ def plan_coverage(
     """Coverage around a station of a plan, or around several: each cell then holds the best of them.
 
     Stations are worked off one after the other, so that the heights around one of them are in memory at a time.
-
-    Parameters
-    ----------
-    loaded, radius_m, cell_m, use_numba
-        As `prepared_job`.
-    station : str or sequence of str
-        Names of the stations that stay.
-    link : str or sequence of str, optional
-        Links whose other ends go into the cells, each of one of the stations; by default each station's first.
-    preview : bool
-        Whether this is to be called a quick look.
-    tiles_in : Path, optional
-        Folder for finished tiles; a second call with the same inputs takes them over. They are deleted at
-        the end only by whoever made the folder: `tiles` of the result, see `TileStore.remove`.
-    say, run
-        Further arguments of `coverage`.
-
-    Returns
-    -------
-    CoverageResult
-
-    Raises
-    ------
-    DomainError, TerrainError, LinkcalcError
-        With one line each, as `prepared_job` and `coverage`.
-    """
+    Finished tiles are deleted at the end only by whoever made their folder: `tiles` of the result, see
+    `TileStore.remove`."""
     names = list(dict.fromkeys([station] if isinstance(station, str) else station))
     links = _links_of(loaded, names, [link] if isinstance(link, str) else list(link or ()))
     grid = None if len(names) == 1 else shared_grid(loaded, names, radius_m, cell_m)
@@ -388,19 +325,8 @@ _NO_CELLS, _NO_FLAGS = np.zeros(0, dtype=np.float32), np.zeros(0, dtype=np.uint8
 def merged(best: dict[str, Singles], found: dict[str, Singles], number: int) -> dict[str, Singles]:
     """The better of two coverages in each cell: by verdict, then by what the weaker direction has to spare.
 
-    Parameters
-    ----------
-    best : dict of ndarray
-        Of the stations before, `SHARED_BANDS` included; empty for the first. It is written to.
-    found : dict of ndarray
-        Of one more station.
-    number : int
-        That station's, from 1.
-
-    Returns
-    -------
-    dict of ndarray
-    """
+    `best` is of the stations before, empty for the first, and written to; `number` is that of one more station, from
+    1."""
     closes = found["verdict"] == VERDICTS.index("closes")
     if not best:
         best = {name: values.copy() for name, values in found.items()}
@@ -427,13 +353,7 @@ def _rank(bands: dict[str, Singles]) -> Singles:
 
 
 def shared_grid(loaded: "LoadedPlan", names: Sequence[str], radius_m: float, cell_m: float) -> Grid:
-    """A grid that holds circles around several stations of a plan.
-
-    Raises
-    ------
-    DomainError, TerrainError, LinkcalcError
-        If it would have too many cells, or a station has no position.
-    """
+    """A grid that holds circles around several stations of a plan."""
     radius, cell = (float(checked(n, v, above=0.0)) for n, v in (("radius_m", radius_m), ("cell_m", cell_m)))
     spots = np.array([_placed_deg(loaded, name) for name in names])
     turned = spots[0, 1] + (spots[:, 1] - spots[0, 1] + 180.0) % 360.0 - 180.0  # across the 180th meridian

@@ -19,22 +19,7 @@ _OVERVIEWS = (2, 4, 8, 16, 32)
 
 
 def geotiff(result: CoverageResult) -> bytes:
-    """All bands as a tiled, compressed GeoTIFF, nodata -9999.
-
-    Parameters
-    ----------
-    result : CoverageResult
-
-    Returns
-    -------
-    bytes
-        Of the file.
-
-    Raises
-    ------
-    LinkcalcError
-        If the file cannot be put together.
-    """
+    """All bands as a tiled, compressed GeoTIFF, nodata -9999."""
     return tiled_geotiff("coverage.tif", *result.raster())
 
 
@@ -61,24 +46,7 @@ def tiled_geotiff(
     affine: tuple[float, float, float, float, float, float],
     tags: Mapping[str, str],
 ) -> bytes:
-    """Layers as a tiled, compressed GeoTIFF, nodata -9999.
-
-    Parameters
-    ----------
-    name : str
-        What an error calls the file.
-    layers : sequence of Band and ndarray (rows, columns)
-        NaN where there is no value.
-    crs : str
-    affine : tuple of float
-        From column and row (at cell corners) to the coordinates of `crs`.
-    tags : mapping of str to str
-
-    Raises
-    ------
-    LinkcalcError
-        If the file cannot be put together.
-    """
+    """Layers, NaN where there is no value, as a tiled, compressed GeoTIFF, nodata -9999."""
     from rasterio import Affine
     from rasterio.enums import Resampling
     from rasterio.errors import NotGeoreferencedWarning, RasterioError

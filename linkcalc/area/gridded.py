@@ -32,17 +32,12 @@ class Gridded(Answer):
         raise NotImplementedError
 
     def to_xarray(self) -> "xarray.Dataset":
-        """Return a dataset over metres north (``y``) and east (``x``) of the middle, NaN without an answer.
+        """Return a dataset over metres north (``y``) and east (``x``) of the middle, NaN without an answer; needs
+        xarray.
 
-        Its coordinate reference system stands in the variable ``spatial_ref`` as the CF conventions (1.8,
-        section 5.6) want it, in WKT and with the raster's transform, where readers of maps look for it.
-        Latitude and longitude (WGS 84) of every cell are coordinates, too.
-
-        Raises
-        ------
-        LinkcalcError
-            If xarray is not installed.
-        """
+        Its coordinate reference system stands in the variable ``spatial_ref`` as the CF conventions (1.8, section
+        5.6) want it, in WKT and with the raster's transform, where readers of maps look for it. Latitude and
+        longitude (WGS 84) of every cell are coordinates, too."""
         from pyproj import CRS
 
         layers, crs, affine, tags = self.raster()
@@ -88,13 +83,7 @@ class Gridded(Answer):
         return dataset
 
     def to_pandas(self) -> "pandas.DataFrame":
-        """Return a data frame of one row a cell that has an answer, with its position.
-
-        Raises
-        ------
-        LinkcalcError
-            If pandas is not installed.
-        """
+        """Return a data frame of one row a cell that has an answer, with its position; needs pandas."""
         layers, crs, affine, tags = self.raster()
         x, y, latitude, longitude = _cells(layers, crs, affine)
         known = np.isfinite(layers[0][1])

@@ -208,51 +208,7 @@ def read_land(
     whole: bool = True,
     least_share: float = 1.0,
 ) -> Land:
-    """Read all layers around a station, each block of each file once.
-
-    Parameters
-    ----------
-    terrain : Layers
-        All but the ground may be without rasters.
-    latitude_deg, longitude_deg : float, degrees
-    radius_m : float, m
-    name : str
-        What messages call the station.
-    step_m, largest_hole_m, sea_without_data, surface_kind
-        As for `linkcalc.terrain.cutting.cut_profile`.
-    whole : bool
-        Whether a radius that reaches beyond the rasters is refused; if not, positions out there have no
-        height.
-    least_share : float
-        Share of the circle that the rasters must hold for a radius beyond them to be taken all the same; with sea
-        where there is no data any share will do.
-
-    Returns
-    -------
-    Land
-
-    Raises
-    ------
-    TerrainError
-        If no raster is named, the station stands on none or on nodata, the radius reaches beyond the
-        rasters where that is refused, or one of them is damaged.
-    DomainError
-        If an argument is out of range.
-
-    Examples
-    --------
-    >>> import rasterio
-    >>> from linkcalc.terrain.land_cover import Layers
-    >>> from linkcalc.terrain.rasters import open_mosaic
-    >>> grid = {"crs": "EPSG:32631", "transform": rasterio.Affine(30, 0, 500_000, 0, -30, 1_001_500)}
-    >>> shape = {"driver": "GTiff", "count": 1, "width": 50, "height": 50, "dtype": "float32"}
-    >>> with rasterio.open("/vsimem/land_doc.tif", "w", **shape, **grid) as file:
-    ...     file.write(np.full((50, 50), 40.0, dtype=np.float32), 1)
-    >>> with open_mosaic(["/vsimem/land_doc.tif"]) as ground:
-    ...     land = read_land(Layers(ground), 9.0533, 3.0068, 600.0)
-    >>> land.layers, land.intervals(np.array([500.0]), np.array([0.0])).tolist()
-    (1, [[17, 1]])
-    """
+    """Read all layers around a station, each block of each file once."""
     radius = float(checked("radius_m", radius_m, above=0.0))
     latitude = float(checked("latitude_deg", latitude_deg, at_least=-90.0, at_most=90.0))
     longitude = float(checked("longitude_deg", longitude_deg))

@@ -33,12 +33,12 @@ SPREADING_FACTORS = (7, 8, 9, 10, 11, 12)
 
 @dataclass(frozen=True, eq=False)
 class Answers:
-    """Arrays (n,), NaN where there is no profile. "there" is from the link's `from` to its `to` station."""
+    """Arrays (n,), NaN where there is no profile. Forward is from the link's `from` to its `to` station."""
 
-    level_there_dbm: Floats
-    level_back_dbm: Floats
-    margin_there_db: Floats
-    margin_back_db: Floats
+    level_forward_dbm: Floats
+    level_return_dbm: Floats
+    margin_forward_db: Floats
+    margin_return_db: Floats
     required_margin_db: Floats
     """Of the weaker direction."""
     spare_db: Floats
@@ -46,9 +46,9 @@ class Answers:
     site_share: Floats
     """Share of such sites that give what is asked, weaker direction."""
     judgements: tuple[Judgement, Judgement]
-    """There and back."""
-    success_there: Floats
-    success_back: Floats
+    """Forward and return."""
+    success_forward: Floats
+    success_return: Floats
     spreading_factor: Floats
     """The lowest that suffices, 0 where none does; NaN throughout for other signals."""
     verdict: NDArray[np.int8]
@@ -57,37 +57,18 @@ class Answers:
     @property
     def margin_db(self) -> Floats:
         """Of the weaker direction."""
-        return np.minimum(self.margin_there_db, self.margin_back_db)
+        return np.minimum(self.margin_forward_db, self.margin_return_db)
 
     @property
     def success(self) -> Floats:
         """Of the weaker direction."""
-        return np.minimum(self.success_there, self.success_back)
+        return np.minimum(self.success_forward, self.success_return)
 
 
 def template_case(loaded: "LoadedPlan", link: Link, station: str) -> tuple[LinkCase, End]:
-    """A link of a plan without its ground, and which end stays where it is.
+    """A link of a plan without its ground, and which end, the `station`, stays where it is.
 
-    Parameters
-    ----------
-    loaded : LoadedPlan
-    link : Link
-        One of the plan's.
-    station : str
-        Name of the end that stays; the plan must position it.
-
-    Returns
-    -------
-    tuple of LinkCase and {"near", "far"}
-        The other end counts as positioned, wherever the plan has it.
-
-    Raises
-    ------
-    DomainError
-        If the station is no end of the link.
-    TerrainError
-        If the plan does not say where the station is.
-    """
+    The other end counts as positioned, wherever the plan has it."""
     plan = loaded.plan
     refuse_chosen(plan.conditions, "a map, a fleet or a place for a relay")
     if station not in (link.from_, link.to):
@@ -119,27 +100,7 @@ def answers(
     template: LinkCase, fixed: End, station_deg: tuple[float, float], east_m: Floats, north_m: Floats,
     found: Losses,
 ) -> Answers:  # fmt: skip
-    """Levels, margins and success over losses.
-
-    Parameters
-    ----------
-    template : LinkCase
-        From `template_case`, with the equipment of both ends.
-    fixed : {"near", "far"}
-    station_deg : tuple of float, degrees
-        Latitude and longitude of the fixed station.
-    east_m, north_m : ndarray, m, (n,)
-        Positions, as they went into `losses`.
-    found : Losses
-
-    Returns
-    -------
-    Answers
-
-    References
-    ----------
-    `linkcalc.link.case` and `linkcalc.link.judgement`: the rules of a check.
-    """
+    """Levels, margins and success over the losses of positions east and north of the fixed station."""
     common = _common_db(template, fixed, station_deg, east_m, north_m, found)
     shared = path_items(template, found)
     levels, margins, judged = [], [], []
@@ -150,26 +111,26 @@ def answers(
         levels.append(level)
         margins.append(margin)
         judged.append(judge(template, found, rx, margin, shared))
-    there, home = judged
+    forward, return_ = judged
     # duty, dwell or channel over a legal limit: at risk at best, as a check has it
     over = any(x.legal_dbm is None for x in lawful(template)[1])
     at_best = VERDICTS.index("at_risk" if over else "closes")
-    weaker_back = margins[1] - home.required_margin_db < margins[0] - there.required_margin_db
-    margin = np.where(weaker_back, margins[1], margins[0])
-    needed = np.where(weaker_back, home.required_margin_db, there.required_margin_db)
+    weaker_return = margins[1] - return_.required_margin_db < margins[0] - forward.required_margin_db
+    margin = np.where(weaker_return, margins[1], margins[0])
+    needed = np.where(weaker_return, return_.required_margin_db, forward.required_margin_db)
     return Answers(
-        level_there_dbm=levels[0],
-        level_back_dbm=levels[1],
-        margin_there_db=margins[0],
-        margin_back_db=margins[1],
+        level_forward_dbm=levels[0],
+        level_return_dbm=levels[1],
+        margin_forward_db=margins[0],
+        margin_return_db=margins[1],
         required_margin_db=needed,
         spare_db=margin - needed,
-        site_share=np.minimum(there.site_share, home.site_share),
-        judgements=(there, home),
-        success_there=there.success,
-        success_back=home.success,
+        site_share=np.minimum(forward.site_share, return_.site_share),
+        judgements=(forward, return_),
+        success_forward=forward.success,
+        success_return=return_.success,
         spreading_factor=_lowest_factor(template, margin - needed),
-        verdict=np.minimum(np.minimum(there.verdict, home.verdict), np.int8(at_best)),
+        verdict=np.minimum(np.minimum(forward.verdict, return_.verdict), np.int8(at_best)),
     )
 
 

@@ -35,20 +35,7 @@ class Relief:
 
 
 def relief_around(ground: Mosaic, places_deg: Floats) -> Relief:
-    """Ground around places, with some room, no ribbon.
-
-    Parameters
-    ----------
-    ground : Mosaic
-        May be without rasters: then no height is known.
-    places_deg : ndarray, degrees, (n, 2)
-        Latitudes and longitudes.
-
-    Returns
-    -------
-    Relief
-        Of at most 320 by 320 cells.
-    """
+    """Ground around places, latitudes and longitudes (n, 2), with some room, no ribbon: at most 320 by 320 cells."""
     first = places_deg[0, 1]
     turned = first + (places_deg[:, 1] - first + 180.0) % 360.0 - 180.0  # across the 180th meridian
     latitude = float(places_deg[:, 0].min() + places_deg[:, 0].max()) / 2.0

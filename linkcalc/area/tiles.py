@@ -41,10 +41,10 @@ class Band(NamedTuple):
 
 BANDS = (
     Band("margin_db", "dB", "fade margin, weaker direction"),
-    Band("margin_there_db", "dB", "fade margin from the link's first station to its second"),
-    Band("margin_back_db", "dB", "fade margin from the link's second station to its first"),
-    Band("level_there_dbm", "dBm", "received power at the link's second station"),
-    Band("level_back_dbm", "dBm", "received power at the link's first station"),
+    Band("margin_forward_db", "dB", "fade margin from the link's first station to its second"),
+    Band("margin_return_db", "dB", "fade margin from the link's second station to its first"),
+    Band("level_forward_dbm", "dBm", "received power at the link's second station"),
+    Band("level_return_dbm", "dBm", "received power at the link's first station"),
     Band("success", "1", "probability that a message with its tries gets through, weaker direction"),
     Band("spreading_factor", "1", "lowest sufficient spreading factor, 0 where none is"),
     Band("verdict", "1", "2 closes, 1 at risk, 0 does not close"),
@@ -185,10 +185,10 @@ def tile_answer(job: Job, tile: Tile) -> Singles:
         got = answers(job.template, job.fixed, here, x, y, found)
     values = {
         "margin_db": got.margin_db,
-        "margin_there_db": got.margin_there_db,
-        "margin_back_db": got.margin_back_db,
-        "level_there_dbm": got.level_there_dbm,
-        "level_back_dbm": got.level_back_dbm,
+        "margin_forward_db": got.margin_forward_db,
+        "margin_return_db": got.margin_return_db,
+        "level_forward_dbm": got.level_forward_dbm,
+        "level_return_dbm": got.level_return_dbm,
         "success": got.success,
         "spreading_factor": got.spreading_factor,
         "verdict": np.where(found.known, got.verdict, np.nan),

@@ -38,6 +38,8 @@ READINGS = typer.Argument(
     show_default=False,
 )
 
+ConfidenceOption = Annotated[float, typer.Option(metavar="SHARE", help="How sure the proof is (0 to 1).")]
+
 WetOption = Annotated[
     bool | None,
     typer.Option("--wet/--dry", help="Leaves on the day, where rows do not say.", show_default=False),

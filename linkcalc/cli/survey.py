@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from linkcalc.cli._options import JsonOption, LinkOption, PlanArgument, option
-from linkcalc.cli._output import json_text, show, show_report, write_files
+from linkcalc.cli._output import json_text, show_answer, write_files
 from linkcalc.cli._readings import READINGS, Direction, Leaf, WetOption, leaf_name, read_files, tell_refused
 from linkcalc.cli._shell import EXIT_CODES, load_plan
 
@@ -75,10 +75,7 @@ def survey(
         )
     tell_refused(readings, answer.refused)
     text = json_text(plain_data(answer))
-    if json:
-        show(text)
-    else:
-        show_report(survey_report, answer)
+    show_answer(survey_report, answer, as_json=text if json else None)
     if out is not None:
         from linkcalc.views.survey_figures import write_all
 

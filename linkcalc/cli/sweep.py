@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from linkcalc.cli._options import PlanArgument, option
-from linkcalc.cli._output import show, show_report, write_files
+from linkcalc.cli._output import show_answer, write_files
 from linkcalc.cli._shell import chosen_link, load_plan
 from linkcalc.errors import LinkcalcError
 
@@ -60,10 +60,7 @@ def sweep(
         raise LinkcalcError(f"--quantity {quantity}: there are {', '.join(numeric_quantities())}")
     loaded = load_plan(plan)
     found = sweep_plan(loaded, _varied(vary or ()), link=chosen_link(loaded, link).name)
-    if json:
-        show(found.to_json())
-    else:
-        show_report(sweep_report, found, quantity)
+    show_answer(sweep_report, found, quantity, as_json=found.to_json() if json else None)
     if table is not None:
         found.write(table)
         typer.echo(f"wrote {table}", err=True)

@@ -95,7 +95,7 @@ def tank(plan: PlanLike, *, tank_years: int = 2000, seed: int = 1) -> "TankAnswe
     from dataclasses import replace
 
     from linkcalc.link.verdict import check_plan
-    from linkcalc.operation.tank import section, simulated
+    from linkcalc.operation.tank.answer import section, simulated
 
     loaded = as_plan(plan)
     links = check_plan(loaded).links if loaded.plan.tank is not None else ()

@@ -428,6 +428,7 @@ def main_gain_dbi(station: Station) -> float:
     return figures(station.antenna).gain_dbi
 
 
+@lru_cache(maxsize=64)  # by value: one check asks hundreds of times for the same few
 def figures(a: AntennaFigures) -> antenna.Antenna:
     """Gain, beam and pattern of an antenna as a plan states it."""
     return antenna.generic_antenna(

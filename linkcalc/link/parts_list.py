@@ -72,10 +72,11 @@ def added(before: Station, after: Station, prices: Prices) -> list[Part]:
     if new.type != old.type or (new.length_m > old.length_m):
         length_m = new.length_m if new.type != old.type else new.length_m - old.length_m
         found.append(_feeder(after, prices, length_m))
-        if new.type != old.type and old.type != "none" and new.connectors:
-            found.append(_simple(name, "connector", new.connectors, prices))
-    if new.connectors > old.connectors:
-        found.append(_simple(name, "connector", new.connectors - old.connectors, prices))
+    # another cable takes all its connectors anew
+    refitted = new.type != old.type and old.type != "none"
+    connectors = new.connectors - (0 if refitted else old.connectors)
+    if connectors > 0:
+        found.append(_simple(name, "connector", connectors, prices))
     if new.arrestor and not old.arrestor:
         found.append(_simple(name, "arrestor", 1, prices))
     if after.noise_rise_db < before.noise_rise_db:

@@ -10,7 +10,7 @@ a message and for both directions: wet leaves, a parked truck, the error of the 
 Every public function here raises DomainError where an argument is outside its range.
 """
 
-from functools import lru_cache
+from functools import cache, lru_cache
 from threading import Lock
 from typing import Any, Literal
 
@@ -262,7 +262,7 @@ def lost_over_the_year(tries: int, busy: float, node: int) -> Floats:
     Each try is lost to the fading or, by itself, to other users of the channel.
     """
     if node == 0:
-        outage = rician_outage(MARGIN_GRID_DB, K_GRID_DB[:, np.newaxis])
+        outage = _outage_of_grids()
         return np.asarray((outage + busy - outage * busy) ** tries)
     sigma = node * SIGMA_STEP_DB
     reach = int(np.ceil(6.5 * sigma / 0.25))
@@ -272,17 +272,26 @@ def lost_over_the_year(tries: int, busy: float, node: int) -> Floats:
     return np.array([np.convolve(row, weight, mode="valid") for row in steady])
 
 
-def _mean_lost(tries: int, busy: float, node: int) -> Floats:
-    """The same, by the median of K (`_MEDIAN_K_DB`) over sites."""
-    lost = lost_over_the_year(tries, busy, node)
+@cache
+def _outage_of_grids() -> Floats:
+    return np.asarray(rician_outage(MARGIN_GRID_DB, K_GRID_DB[:, np.newaxis]))
+
+
+@cache
+def _over_sites() -> Floats:
+    """Weight of each K of the grid in the mean over sites of one median K, (medians, grid)."""
     z, weight = np.polynomial.hermite_e.hermegauss(7)
-    weight = weight / weight.sum()
     k = np.clip(_MEDIAN_K_DB[:, np.newaxis] + K_SPREAD_DB * z, K_GRID_DB[0], K_GRID_DB[-1])
     at = (k - K_GRID_DB[0]) / (K_GRID_DB[1] - K_GRID_DB[0])
-    row = np.minimum(at.astype(np.int64), K_GRID_DB.size - 2)
-    share = (at - row)[..., np.newaxis]
-    between = (1.0 - share) * lost[row] + share * lost[row + 1]
-    return np.asarray(np.einsum("kim,i->km", between, weight))
+    near = np.maximum(
+        1.0 - np.abs(at[..., np.newaxis] - np.arange(K_GRID_DB.size)), 0.0
+    )  # linear between the grid
+    return np.asarray((weight / weight.sum()) @ near)
+
+
+def _mean_lost(tries: int, busy: float, node: int) -> Floats:
+    """The same, by the median of K (`_MEDIAN_K_DB`) over sites."""
+    return np.asarray(_over_sites() @ lost_over_the_year(tries, busy, node))
 
 
 class _Stack:

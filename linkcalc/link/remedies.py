@@ -290,15 +290,15 @@ class _Search:
         plan, case = made.plan, made.case
         more_db = case.near.transmit_power_dbm - self.plan.station_named(case.near.name).transmit_power_dbm
         was_s = picked.base.case.signal.time_on_air_s(self.link.payload_bytes) * self.link.tries
-        there, back = made.decision.directions
+        forward, returned = made.decision.directions
         return _remedy(
             (*picked.base.extra, *self._parts(case, plan.prices)),
             plan.prices,
             made.decision,
             kinds=tuple(sorted(picked.kinds)),
             changes=tuple(changes_between(self.plan, plan)),
-            site_share=min(there.site_share, back.site_share),
-            energy_ratio=10.0 ** (more_db / 10.0) * there.time_on_air_s * case.link.tries / was_s,
+            site_share=min(forward.site_share, returned.site_share),
+            energy_ratio=10.0 ** (more_db / 10.0) * forward.time_on_air_s * case.link.tries / was_s,
         )
 
     def relayed(self, base: _Base) -> list[Remedy]:
@@ -394,16 +394,16 @@ class _Search:
 
 def _remedy(parts: tuple[Part, ...], prices: Prices, decision: "Decision", **more: Any) -> Remedy:
     """A remedy of these parts, with what was decided of the link or of its weaker hop."""
-    there, back = decision.directions
+    forward, returned = decision.directions
     return Remedy(
         parts=parts,
         cost=round(sum(p.cost for p in parts), 2),
         currency=prices.currency,
         prices_stated=all(p.price_stated for p in parts),
         verdict="closes",
-        fade_margins_db=(there.fade_margin_db, back.fade_margin_db),
-        required_margins_db=(there.required_margin_db, back.required_margin_db),
-        time_on_air_s=(there.time_on_air_s, back.time_on_air_s),
+        fade_margins_db=(forward.fade_margin_db, returned.fade_margin_db),
+        required_margins_db=(forward.required_margin_db, returned.required_margin_db),
+        time_on_air_s=(forward.time_on_air_s, returned.time_on_air_s),
         **more,
     )
 
@@ -413,8 +413,8 @@ class _Pairs(NamedTuple):
 
     near: EndOptions
     far: EndOptions
-    there_db: Floats
-    back_db: Floats
+    forward_db: Floats
+    return_db: Floats
     """Margins with the planned signal."""
     rank: Floats
     """By cost, then by effort."""
@@ -422,18 +422,18 @@ class _Pairs(NamedTuple):
     @classmethod
     def of(cls, near: EndOptions, far: EndOptions, paths: Paths) -> "_Pairs":
         gain_db = paths.gain_db[np.ix_(near.height, far.height)]
-        there_db = near.sends_db[:, None] + far.hears_db + gain_db
-        back_db = near.hears_db[:, None] + far.sends_db + gain_db
+        forward_db = near.sends_db[:, None] + far.hears_db + gain_db
+        return_db = near.hears_db[:, None] + far.sends_db + gain_db
         effort = near.effort[:, None] + far.effort
-        return cls(near, far, there_db, back_db, near.cost[:, None] + far.cost + 1e-3 * effort)
+        return cls(near, far, forward_db, return_db, near.cost[:, None] + far.cost + 1e-3 * effort)
 
     def closing(
         self, needed_db: tuple[Floats, Floats], gain_db: float
     ) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
         """The cheapest that close with a signal that gains so much: rows of either end, and what they have over."""
-        for_there, for_back = (v[np.ix_(self.near.height, self.far.height)] for v in needed_db)
+        for_forward, for_return = (v[np.ix_(self.near.height, self.far.height)] for v in needed_db)
         # what a pair has over what is required, with the planned signal
-        over = np.minimum(self.there_db - for_there, self.back_db - for_back).ravel()
+        over = np.minimum(self.forward_db - for_forward, self.return_db - for_return).ravel()
         close = np.flatnonzero(over >= -_SLACK_DB - gain_db)
         if close.size > _FEW:
             close = close[np.argpartition(self.rank.ravel()[close], _FEW)[:_FEW]]

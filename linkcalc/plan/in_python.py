@@ -28,15 +28,6 @@ PlanLike = str | os.PathLike[str] | Mapping[str, Any] | Plan | LoadedPlan
 def as_plan(plan: PlanLike) -> LoadedPlan:
     """Return a plan loaded and checked, whatever form it comes in.
 
-    Raises
-    ------
-    PlanError
-        If it is no valid plan.
-    ArgumentError
-        If it is none of these forms.
-
-    Examples
-    --------
     >>> as_plan(3)
     Traceback (most recent call last):
     linkcalc.errors.ArgumentError: a plan is the path of a plan file, a dict of its tables, a Plan, or what \
@@ -61,13 +52,7 @@ def shortened(value: object) -> str:
 
 
 def chosen_link(loaded: LoadedPlan, name: str | None, *, said: str = "link=") -> Link:
-    """Return the link of that name, or the only one.
-
-    Raises
-    ------
-    LinkcalcError
-        If there is none of that name, or several and no name; `said` is how the caller is told one.
-    """
+    """Return the link of that name, or the only one; `said` is how the caller is told one."""
     links = loaded.plan.link
     names = ", ".join(f'"{k.name}"' for k in links)
     if name is None:

@@ -428,17 +428,7 @@ def _unlost(case: LinkCase, near_m: Floats, far_m: Floats) -> Losses:
 
 
 def plan_of_fleet(loaded: LoadedFleet) -> LoadedPlan:
-    """A fleet as a plan of many links: from every node to the shed it names, or to the nearest.
-
-    Parameters
-    ----------
-    loaded : LoadedFleet
-
-    Returns
-    -------
-    LoadedPlan
-        Its links are named as the nodes.
-    """
+    """A fleet as a plan of many links, named as its nodes: from every node to the shed it names, or to the nearest."""
     common = loaded.plan()
     equipment, *sheds = common.plan.station
     places = {shed.name: position_deg(shed) for shed in sheds}

@@ -503,7 +503,7 @@ def table(grid: Grid, stated_current_ma: float | None) -> dict[str, NDArray[Any]
     (polarisation_db,) = grid.over("polarisation", lambda c: (total_db(c.polarisation_terms),))
     (signal_db,) = grid.over("signal", _signal)
     (time_s,) = grid.over("message", lambda c: (c.signal.time_on_air_s(c.link.payload_bytes),))
-    (back_time_s,) = grid.over("reply", lambda c: (c.signal.time_on_air_s(c.link.reply_payload_bytes),))
+    (return_time_s,) = grid.over("reply", lambda c: (c.signal.time_on_air_s(c.link.reply_payload_bytes),))
     (asked,) = grid.over("asked", lambda c: (Requirement.of(c.link),))
     if grid.limited:
         (near_dbm, near_over), (far_dbm, far_over) = (grid.over_powers(end) for end in ENDS)
@@ -516,7 +516,7 @@ def table(grid: Grid, stated_current_ma: float | None) -> dict[str, NDArray[Any]
     found: dict[str, NDArray[Any]] = {}
     between_db = path_db + near.hardware_db + far.hardware_db + polarisation_db
     words, spare = [], []
-    for way, tx, rx in (("", near, far), ("back_", far, near)):
+    for way, tx, rx in (("", near, far), ("return_", far, near)):
         received = np.round(tx.power_dbm + between_db, DECIMALS)
         sensitivity = -np.round(signal_db + rx.noise_db, DECIMALS)
         margin = np.round(received - sensitivity, DECIMALS)
@@ -540,12 +540,12 @@ def table(grid: Grid, stated_current_ma: float | None) -> dict[str, NDArray[Any]
         }
     found |= {
         "weaker_fade_margin_db": np.where(
-            spare[1] < spare[0], found["back_fade_margin_db"], found["fade_margin_db"]
+            spare[1] < spare[0], found["return_fade_margin_db"], found["fade_margin_db"]
         ),
         "spare_margin_db": np.minimum(*spare),
         "verdict": _VERDICTS[np.minimum(np.minimum(*words), np.where(over | unknown, 1, 2))],
         "time_on_air_s": time_s,
-        "back_time_on_air_s": back_time_s,
+        "return_time_on_air_s": return_time_s,
         "charge_mc": time_s * _current_ma(near.power_dbm, stated_current_ma),
         "path_loss_db": -path_db,
         "clearance_ratio": clearance,

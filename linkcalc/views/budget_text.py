@@ -21,8 +21,6 @@ class BudgetLine:
 def term_words(term: Term) -> str:
     """Return a term's name without the station it belongs to, where its block of the budget tells that.
 
-    Examples
-    --------
     >>> term_words(Term("antenna_gain", 2.15, "transmitter", station="tank"))
     'antenna gain'
     """
@@ -36,8 +34,6 @@ def budget_lines(direction: Direction) -> list[BudgetLine]:
     the printed sum, a line "rounding" says by how much. What leads to the sensitivity is printed as it
     builds up (noise, then what the signal needs over it), so the sensitivity is subtracted.
 
-    Examples
-    --------
     >>> from types import SimpleNamespace
     >>> terms = [Term("transmit_power", 1.04, "transmitter"), Term("antenna_gain", 1.04, "transmitter")]
     >>> [(line.name, line.value_db) for line in budget_lines(SimpleNamespace(terms=terms))][:4]

@@ -8,22 +8,21 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from textwrap import fill
-from typing import TYPE_CHECKING, Any, Literal, TypeVar
+from typing import Any, Literal, TypeVar
 
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.axis import Axis
 from matplotlib.backends.backend_agg import RendererAgg
+from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
+from matplotlib.text import Text
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from linkcalc.files import made_folder as made_folder
 from linkcalc.views import style, units
 from linkcalc.views.page import NO_BREAK, TOGETHER
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.axis import Axis
-    from matplotlib.figure import Figure
-    from matplotlib.text import Text
+from linkcalc.views.words import upper_first as upper_first
 
 Thing = TypeVar("Thing")
 
@@ -40,14 +39,14 @@ Box = tuple[float, float, float, float]
 # ---------------------------------------------------------------- a figure and its words
 
 
-def axes_in(figure: "Figure", left: float, bottom: float, width: float, height: float) -> "Axes":
+def axes_in(figure: Figure, left: float, bottom: float, width: float, height: float) -> Axes:
     """Add axes at a place in inches from the figure's lower left corner."""
     across, up = figure.get_size_inches()
     return figure.add_axes((left / across, bottom / up, width / across, height / up))
 
 
 def write_heading(
-    figure: "Figure", title: str, under: str, right: tuple[str, str] = ("", style.INK), right_under: str = ""
+    figure: Figure, title: str, under: str, right: tuple[str, str] = ("", style.INK), right_under: str = ""
 ) -> None:
     """Write title and facts on two lines, cut to what the words on the right leave; `right`: words and their colour."""
     width, height = figure.get_size_inches() * 72.0
@@ -66,7 +65,7 @@ def write_heading(
             figure.text(x / width, 1.0 - drop / height, words, ha=align, va="center", **look)
 
 
-def write_caption(figure: "Figure", text: str, lines: int) -> None:
+def write_caption(figure: Figure, text: str, lines: int) -> None:
     """Write a caption at the foot of a figure, wrapped by measured width; what is too long for its lines is cut."""
     width, height = figure.get_size_inches() * 72.0
     shown = wrapped_lines(text, width - 28.0, style.SMALL_PT)
@@ -78,13 +77,13 @@ def write_caption(figure: "Figure", text: str, lines: int) -> None:
         figure.text(14.0 / width, y, line, va="center", **style.CAPTION)
 
 
-def write_words(figure: "Figure", left_in: float, top_in: float, words: str, look: Mapping[str, Any]) -> None:
+def write_words(figure: Figure, left_in: float, top_in: float, words: str, look: Mapping[str, Any]) -> None:
     """Write words below a place in inches, counted from the top where it is negative."""
     across, up = figure.get_size_inches()
     figure.text(left_in / across, top_in / up + (1.0 if top_in < 0.0 else 0.0), words, va="top", **look)
 
 
-def write_title(figure: "Figure", y: float, words: str) -> None:
+def write_title(figure: Figure, y: float, words: str) -> None:
     """Write a title from the left, cut to the figure's width; `y`: share of its height."""
     room = 0.96 * 72.0 * figure.get_size_inches()[0]
     figure.text(
@@ -92,7 +91,7 @@ def write_title(figure: "Figure", y: float, words: str) -> None:
     )
 
 
-def write_facts(figure: "Figure", y: float, words: str) -> None:
+def write_facts(figure: Figure, y: float, words: str) -> None:
     """Write facts under a title, wrapped to the figure's width."""
     room = 0.96 * 72.0 * figure.get_size_inches()[0]
     lines = [line for part in words.split("\n") for line in wrapped_lines(part, room, style.TEXT_PT)]
@@ -109,21 +108,14 @@ def filled(words: str, width: int) -> str:
     return fill(kept, width).replace(NO_BREAK, " ")
 
 
-def upper_first(words: str) -> str:
-    """Words as a sentence begins."""
-    return words[:1].upper() + words[1:]
+def line_count(words: str) -> int:
+    return words.count("\n") + 1
 
 
 def write_pictures(
-    out_dir: str | os.PathLike[str], pictures: Iterable[tuple[str, "Figure", str]]
+    out_dir: str | os.PathLike[str], pictures: Iterable[tuple[str, Figure, str]]
 ) -> list[Path]:
-    """Write pictures, each a name without ending, a figure and its title, as SVG and PNG; return the files.
-
-    Raises
-    ------
-    LinkcalcError
-        If the folder cannot be made or a file not be written; the text is one line that names it.
-    """
+    """Write pictures, each a name without ending, a figure and its title, as SVG and PNG; return the files."""
     folder = made_folder(out_dir)
     return [file for name, figure, title in pictures for file in style.save(figure, folder / name, title)]
 
@@ -131,7 +123,7 @@ def write_pictures(
 def write_each(
     out_dir: str | os.PathLike[str],
     things: Iterable[tuple[str, Thing]],
-    draw: Callable[[Thing], "Figure"],
+    draw: Callable[[Thing], Figure],
     ending: str,
     title: str,
 ) -> list[Path]:
@@ -147,7 +139,7 @@ def write_each(
 # ---------------------------------------------------------------- in a plot
 
 
-def round_ticks(axis: "Axis", most: int, steps: Sequence[float] = (1, 2, 5, 10)) -> None:
+def round_ticks(axis: Axis, most: int, steps: Sequence[float] = (1, 2, 5, 10)) -> None:
     """Give an axis at most so many round ticks and plain figures."""
     axis.set_major_locator(MaxNLocator(most, steps=list(steps)))
     axis.set_major_formatter(FuncFormatter(tick_words))
@@ -164,7 +156,7 @@ def true_minus(words: str) -> str:
 
 
 def write_note(
-    ax: "Axes",
+    ax: Axes,
     words: str,
     at: tuple[float, float],
     away: tuple[float, float],
@@ -181,7 +173,7 @@ def write_note(
 class Room:
     """An `ax` measured in points from its lower left corner, so that labels can be placed by size."""
 
-    def __init__(self, ax: "Axes") -> None:
+    def __init__(self, ax: Axes) -> None:
         self._ax = ax
         box, points_per_pixel = ax.get_window_extent(), 72.0 / ax.figure.dpi
         self.width_pt = float(box.width * points_per_pixel)
@@ -257,15 +249,16 @@ class Names:
 
     _SIDES = ((1, 1), (-1, 1), (1, -1), (-1, -1), (0, 1), (0, -1), (1, 0), (-1, 0))
 
-    def __init__(self, ax: "Axes", taken: Iterable[Box], lines: Any = ()) -> None:
+    def __init__(self, ax: Axes, taken: Iterable[Box], lines: Any = ()) -> None:
         self._ax, self._room, self._taken = ax, Room(ax), list(taken)
         places = np.asarray(lines, dtype=float).reshape(-1, 2)
         shares = (ax.transScale + ax.transLimits).transform(places) if len(places) else places
         self._lines = shares * [self._room.width_pt, self._room.height_pt]
 
     def write(
-        self, name: str, place: tuple[float, float], mark_pt: float, size: float, *, over: Over, bold: bool = False
-    ) -> "Text | None":  # fmt: skip
+        self, name: str, place: tuple[float, float], mark_pt: float, size: float, *, over: Over,
+        bold: bool = False, colour: str = style.INK,
+    ) -> Text | None:  # fmt: skip
         """Write a name beside a mark of a size, if there is a place for it."""
         words = style.drawable(name)
         wide, high = width_of_text(words, size, bold) + 2.0, 1.2 * size
@@ -296,24 +289,16 @@ class Names:
         self._taken.append(best[1])
         left, low, right, high = best[1]
         x, y = (left + right) / 2.0 / self._room.width_pt, (low + high) / 2.0 / self._room.height_pt
-        look: dict[str, Any] = {
-            "size": size,
-            "weight": "bold" if bold else "normal",
-            "ha": "center",
-            "va": "center",
-        }
-        return self._ax.text(
-            x, y, words, color=style.INK, transform=self._ax.transAxes, path_effects=style.halo(2.6), zorder=7, **look
-        )  # fmt: skip
+        look: dict[str, Any] = {"size": size, "weight": "bold" if bold else "normal", "color": colour}
+        look |= {"ha": "center", "va": "center", "path_effects": style.halo(2.6), "zorder": 7}
+        return self._ax.text(x, y, words, transform=self._ax.transAxes, **look)
 
 
 def meet(a: Box, b: Box) -> bool:
-    """Whether two boxes share area."""
     return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
 
 
 def box_of_mark(room: Room, place: tuple[float, float], size_pt: float) -> Box:
-    """What a mark takes of a plot, points."""
     x, y, half = room.x_pt(place[0]), room.y_pt(place[1]), 0.6 * size_pt
     return x - half, y - half, x + half, y + half
 

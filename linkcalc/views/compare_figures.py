@@ -2,7 +2,8 @@
 
 import textwrap
 from pathlib import Path
-from typing import TYPE_CHECKING
+
+from matplotlib.figure import Figure
 
 from linkcalc.sweeps.comparing import Candidates
 from linkcalc.views import style
@@ -11,14 +12,10 @@ from linkcalc.views.compare_text import candidate_words, margin_db, spare_db
 from linkcalc.views.remedies_text import money
 from linkcalc.views.words import VERDICT_WORDS
 
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
 _KEY = "dot: predicted; bar: 90 % interval before anybody has measured; right of the line: closes"
 
 
-def compare_figure(found: Candidates, link: str) -> "Figure":
-    """Draw the candidates of one link, a line each."""
+def compare_figure(found: Candidates, link: str) -> Figure:
     rows = [r for r in found.rows if r.link == link]
     with style.styled():
         height = 2.0 + 0.62 * len(rows)

@@ -1,8 +1,10 @@
 """Candidates side by side as a table."""
 
+from typing import Unpack
+
 from linkcalc.radio.energy import life_words
 from linkcalc.sweeps.comparing import Candidates, Compared
-from linkcalc.views.page import Page
+from linkcalc.views.page import Page, Screen
 from linkcalc.views.remedies_text import EXAMPLES, money
 from linkcalc.views.words import VERDICT_WORDS, decibel_words, probability_words, rounded, time_words
 
@@ -26,11 +28,8 @@ def margin_db(row: Compared) -> float:
     return min(pairs, key=lambda pair: pair[0] - pair[1])[0]
 
 
-def compare_report(
-    found: Candidates, width: int = 80, *, colour: bool = False, ascii_only: bool = False
-) -> str:
-    """Return the comparison as text: a block a link, a row and a line a candidate."""
-    page = Page(width, colour, ascii_only)
+def compare_report(found: Candidates, **screen: Unpack[Screen]) -> str:
+    page = Page(**screen)
     widths = [page.width - 2 - 60, 15, 10, 10, 9, 16]
     for name in found.links:
         page.heading(name)
@@ -64,7 +63,6 @@ def compare_report(
 
 
 def facts_words(row: Compared) -> str:
-    """Return the rest of a candidate's row in words."""
     facts = []
     if row.cost_over_first:
         more = "more" if row.cost_over_first > 0 else "less"

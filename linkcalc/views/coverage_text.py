@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from itertools import pairwise
+from typing import Unpack
 
 import numpy as np
 
@@ -10,19 +11,15 @@ from linkcalc.link.modulation import Signal
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.link.verdict import CAUTIONS
 from linkcalc.plan import ChirpModulation
-from linkcalc.views.page import Page
+from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import distance_words
 
-_WIDTH = 80
 _RINGS = 8
 _WORDS = {"closes": "closes", "at_risk": "at risk", "does_not_close": "does not close"}
 
 
-def coverage_report(
-    result: CoverageResult, width: int = _WIDTH, *, colour: bool = False, ascii_only: bool = False
-) -> str:
-    """Return a coverage as text."""
-    page = Page(width, colour, ascii_only)
+def coverage_report(result: CoverageResult, **screen: Unpack[Screen]) -> str:
+    page = Page(**screen)
     page.wrap(f"Coverage around {result.station}: {headline(result)}", bold=True)
     if result.title:
         page.wrap(result.title)
@@ -76,7 +73,6 @@ def coverage_report(
 
 
 def headline(result: CoverageResult) -> str:
-    """One sentence that answers first."""
     share = result.area_km2("closes") * 1e6 / result.cell_m**2 / max(result.cells, 1)
     if share == 0.0:
         return f"closes nowhere within {distance_words(result.radius_m)}"
@@ -89,7 +85,6 @@ def headline(result: CoverageResult) -> str:
 
 
 def preview_words(result: CoverageResult) -> str:
-    """What a preview is, and how far to trust it."""
     return (
         f"PREVIEW with cells of {result.cell_m:g} m: narrow shadows fall between. Run without --preview before "
         "deciding."
@@ -118,7 +113,6 @@ def rings(result: CoverageResult) -> list[tuple[str, float, float, float]]:
 
 
 def notes(result: CoverageResult) -> Sequence[str]:
-    """What a reader should know about these numbers."""
     margins = result.bands["required_margin_db"]
     low, high = float(np.nanmin(margins)), float(np.nanmax(margins))
     asked = f"{low:.1f} dB" if high - low < 0.05 else f"{low:.1f} to {high:.1f} dB, by cell"

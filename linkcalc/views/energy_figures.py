@@ -2,26 +2,22 @@
 
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
+from linkcalc._arrays import Floats
 from linkcalc.operation.energy import BatteryLife, EnergySection, StationEnergy
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.views import canvas, style
 from linkcalc.views.energy_text import interval_words
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
-    from linkcalc._arrays import Floats
-
 _TICKS_S = (60.0, 300.0, 900.0, 3600.0, 10_800.0, 21_600.0, 43_200.0, 86_400.0)
 
 
-def life_figure(station: StationEnergy, spreading_factor: int | None = None) -> "Figure":
+def life_figure(station: StationEnergy, spreading_factor: int | None = None) -> Figure:
     """Draw battery life against reporting interval, the planned spreading factor in the foreground.
 
     ValueError if there is no life by spreading factor to draw.
@@ -59,7 +55,7 @@ def _caption(station: StationEnergy, battery: BatteryLife) -> str:
     return " ".join(lines)
 
 
-def draw_life(ax: "Axes", battery: BatteryLife, spreading_factor: int | None = None) -> "Axes":
+def draw_life(ax: Axes, battery: BatteryLife, spreading_factor: int | None = None) -> Axes:
     """Draw one line for each spreading factor, named where it is steep, in years up to the longest that is quoted.
 
     The planned spreading factor is in the foreground, its interval marked where it is in the picture.
@@ -102,7 +98,7 @@ def draw_life(ax: "Axes", battery: BatteryLife, spreading_factor: int | None = N
 
 
 def _below_cap(
-    interval: "Floats", life_years: tuple[float | None, ...], scale: float
+    interval: Floats, life_years: tuple[float | None, ...], scale: float
 ) -> "tuple[Floats, Floats]":
     """Return the part of a line that is quoted, drawn on to where it meets the cap, times the scale."""
     life = np.array([np.nan if y is None else y for y in life_years])
@@ -117,7 +113,7 @@ def _below_cap(
 
 
 def _name_lines(
-    ax: "Axes", lines: "dict[int, tuple[Floats, Floats]]", top: float, spreading_factor: int | None
+    ax: Axes, lines: "dict[int, tuple[Floats, Floats]]", top: float, spreading_factor: int | None
 ) -> None:
     """Write each line's name on it, where the lines stand apart: one below the other, or at an end."""
     if not lines:
@@ -144,8 +140,7 @@ def _name_lines(
         )  # fmt: skip
 
 
-def _mark(ax: "Axes", planned_s: float, life_years: float, scale: float, interval: "Floats") -> None:
-    """Point at the planned interval and its life."""
+def _mark(ax: Axes, planned_s: float, life_years: float, scale: float, interval: Floats) -> None:
     if not interval[0] <= planned_s <= interval[-1]:
         return
     ax.axvline(planned_s, color=style.MUTED, lw=0.8, ls=style.SHORT_DASHED, zorder=2)

@@ -1,6 +1,7 @@
 """Energy in words: what a station draws and for what, how long a battery lasts, how large a panel is."""
 
 from collections.abc import Sequence
+from typing import Unpack
 
 from linkcalc.link.result import Assumption
 from linkcalc.operation.energy import (
@@ -12,27 +13,15 @@ from linkcalc.operation.energy import (
 )
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.views.messages_text import odds_words
-from linkcalc.views.page import Page
+from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import starter_words
 
 
 def energy_report(
-    energy: EnergySection,
-    width: int = 80,
-    *,
-    colour: bool = False,
-    ascii_only: bool = False,
-    assumed: Sequence[Assumption] = (),
+    energy: EnergySection, *, assumed: Sequence[Assumption] = (), **screen: Unpack[Screen]
 ) -> str:
-    """Return the energy of every supplied station.
-
-    Parameters
-    ----------
-    energy : EnergySection
-    assumed : sequence of Assumption
-        Of the plan: those of its values that are still the starter's are named.
-    """
-    page = Page(width, colour, ascii_only)
+    """Return the energy of every supplied station; of `assumed`, values that are still the starter's are named."""
+    page = Page(**screen)
     if not energy.stations:
         page.wrap(
             "No station of this plan has a [[power]] table, so there is nothing to calculate.", bold=True
@@ -97,18 +86,16 @@ def _station(page: Page, station: StationEnergy) -> None:
             what = f'answers "{t.message}"'
         every = "no interval stated" if t.interval_s is None else f"every {interval_words(t.interval_s)}"
         listening = f"{t.receive_window_s:.2g} s of listening" if t.receive_window_s else "no listening"
-        page.wrap(
+        page.fact(
             f"{what} on link {t.link}: {t.payload_bytes} bytes, {t.time_on_air_s * 1e3:.1f} ms on the air,"
             f" {every}; {t.transmissions:.3g} transmission(s) a message ({t.transmissions_source}),"
-            f" each followed by {listening}",
-            indent=2,
-            hanging=4,
+            f" each followed by {listening}"
         )
     page.wrap(
         f"Transmit current {station.transmit_current_ma:g} mA ({station.transmit_current_source})", indent=2
     )
     for note in station.notes:
-        page.wrap(f"Note: {note}", indent=2, hanging=4)
+        page.fact(f"Note: {note}")
     if station.mean_current_ma is None:
         page.wrap("State regulation.report_interval_s in the plan to have a mean current.", indent=2)
     else:
@@ -138,16 +125,14 @@ def _draw(page: Page, station: StationEnergy) -> None:
 
 
 def _battery(page: Page, battery: BatteryLife) -> None:
-    page.wrap(
+    page.fact(
         f"Battery: {battery.chemistry}, {battery.capacity_mah:g} mAh,"
         f" of which {100 * battery.usable_share:.0f} % usable at {battery.temperature_c:g} degrees Celsius"
         f" down to {battery.end_cell_v:g} V a cell, less"
-        f" {100 * battery.self_discharge_per_year:g} % a year by itself ({battery.source})",
-        indent=2,
-        hanging=4,
+        f" {100 * battery.self_discharge_per_year:g} % a year by itself ({battery.source})"
     )
     for note in battery.notes:
-        page.wrap(f"Note: {note}", indent=2, hanging=4)
+        page.fact(f"Note: {note}")
     if not battery.by_spreading_factor:
         return
     columns = [battery.intervals_s.index(interval) for interval in TABLE_INTERVALS_S]
@@ -160,22 +145,18 @@ def _battery(page: Page, battery: BatteryLife) -> None:
 
 
 def _solar(page: Page, solar: SolarSupply) -> None:
-    page.wrap(
+    page.fact(
         f"Solar: {solar.daily_wh:.3g} Wh a day at {solar.voltage_v:g} V;"
         f" with {solar.peak_sun_h:g} peak sun hours in the worst month the panel's bare sum is"
         f" {solar.panel_w:.3g} W, an empty battery filled again in {solar.recovery_days:g} days; the"
         f" battery's for {solar.autonomy_days:g} days is {solar.storage_wh:.3g} Wh ({solar.chemistry},"
-        f" {100 * solar.usable_share:.0f} % usable at {solar.temperature_c:g} degrees Celsius)",
-        indent=2,
-        hanging=4,
+        f" {100 * solar.usable_share:.0f} % usable at {solar.temperature_c:g} degrees Celsius)"
     )
-    page.wrap(
+    page.fact(
         f"Take at least {solar.recommended_panel_w:.2g} W and {solar.recommended_storage_wh:.3g} Wh"
         f" ({solar.recommended_storage_mah:.0f} mAh): neither sum is exact, and shade is not in them."
         f" In 60 days of that sun, in bright and dull spells of four days or so, it then runs empty with a"
-        f" chance of {odds_words(solar.blackout_chance)}.",
-        indent=2,
-        hanging=4,
+        f" chance of {odds_words(solar.blackout_chance)}."
     )
     for note in solar.notes:
-        page.wrap(f"Note: {note}", indent=2, hanging=4)
+        page.fact(f"Note: {note}")

@@ -10,9 +10,10 @@ import os
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator
 
@@ -33,16 +34,11 @@ from linkcalc.views.words import (
     worst_clearance_m,
 )
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
 _MOST_POINTS = 1200
 """More than a page can show; a longer profile is thinned, keeping its peaks."""
 
 
-def profile_figure(link: LinkResult) -> "Figure":
-    """Draw the path in profile, with title and caption."""
+def profile_figure(link: LinkResult) -> Figure:
     width, height = style.WIDE_IN
     with style.styled():
         figure = style.new_figure(width, height)
@@ -53,7 +49,7 @@ def profile_figure(link: LinkResult) -> "Figure":
 
 
 @on_own_axes
-def draw_profile(ax: "Axes", link: LinkResult) -> "Axes":
+def draw_profile(ax: Axes, link: LinkResult) -> Axes:
     """Draw ground, what stands on it, ray and first Fresnel zone, with the worst point named.
 
     Parameters
@@ -125,9 +121,7 @@ def draw_profile(ax: "Axes", link: LinkResult) -> "Axes":
     return ax
 
 
-def _worst_label(
-    ax: "Axes", room: canvas.Room, link: LinkResult, x: Floats, d: Drawing
-) -> tuple[float, float]:
+def _worst_label(ax: Axes, room: canvas.Room, link: LinkResult, x: Floats, d: Drawing) -> tuple[float, float]:
     """Name the worst point in the sky above it; return the stretch of sky that is now taken, points."""
     path = link.path
     where = path.worst_clearance_distance_m
@@ -206,7 +200,7 @@ def _station_labels(room: canvas.Room, link: LinkResult, x: Floats, d: Drawing) 
         room.leader((point, top + 3), (point, room.y_pt(float(d.ray_m[end]))), style.MUTED, dotted=True)
 
 
-def profile_caption(ax: "Axes", link: LinkResult) -> str:
+def profile_caption(ax: Axes, link: LinkResult) -> str:
     """What is to be read under a profile drawn into these axes."""
     path = link.path
     parts = [
@@ -289,7 +283,7 @@ def _run_outline(
     return edges, base, base + np.concatenate([[height[0]], height, [height[-1]]])
 
 
-def budget_figure(*directions: Direction) -> "Figure":
+def budget_figure(*directions: Direction) -> Figure:
     """Draw the level from transmitter to receiver step by step, one panel a direction."""
     rows = max(len(_steps(d)) for d in directions) + _CLOSING_ROWS
     panel, names, figures, row_in = 6.4, 2.2, 1.75, 0.235
@@ -319,7 +313,7 @@ def _steps(direction: Direction) -> list[tuple[str, float, float]]:
 
 
 @on_own_axes
-def draw_budget(ax: "Axes", direction: Direction, *, rows: int | None = None) -> "Axes":
+def draw_budget(ax: Axes, direction: Direction, *, rows: int | None = None) -> Axes:
     """Draw one direction's budget: a row for each gain and loss, level along the horizontal axis.
 
     Parameters
@@ -402,7 +396,6 @@ def _budget_row(
     room: canvas.Room, rows: int, row: int, name: str, change: str, level: str, *,
     bold: bool = False, colour: str = style.INK,
 ) -> None:  # fmt: skip
-    """Name a step left of the plot and write its figures right of it."""
     y = room.row_pt(rows, row)
     words = canvas.fitted_words(style.drawable(name), 140, 8, bold=bold)
     room.text(-148, y, words, 8, colour, bold=bold, va="center")
@@ -412,8 +405,7 @@ def _budget_row(
         )
 
 
-def height_figure(link: LinkResult) -> "Figure":
-    """Draw the margin of the weaker direction against the height of the `to` antenna."""
+def height_figure(link: LinkResult) -> Figure:
     width, height = style.TALL_IN[0] + 1.0, 4.8
     with style.styled():
         figure = style.new_figure(width, height)
@@ -423,7 +415,7 @@ def height_figure(link: LinkResult) -> "Figure":
 
 
 @on_own_axes
-def draw_height(ax: "Axes", link: LinkResult) -> "Axes":
+def draw_height(ax: Axes, link: LinkResult) -> Axes:
     """Draw margin against height, with the required margin, the limit, and the present height.
 
     Parameters
@@ -505,15 +497,9 @@ def _present_label(room: canvas.Room, present: float, margin: float) -> None:
 
 
 def write_all(result: Result, out_dir: str | os.PathLike[str]) -> list[Path]:
-    """Write every picture of every link as SVG and PNG: `<link>-profile`, `<link>-budget`, `<link>-height`.
+    """Write every picture of every link as SVG and PNG: `<link>-profile`, `<link>-budget`, `<link>-height`."""
 
-    Raises
-    ------
-    LinkcalcError
-        If the folder cannot be made or a file not be written; the text is one line that names it.
-    """
-
-    def pictures() -> Iterator[tuple[str, "Figure", str]]:
+    def pictures() -> Iterator[tuple[str, Figure, str]]:
         for link, slug in zip(result.links, style.unique_slugs(k.name for k in result.links), strict=True):
             yield f"{slug}-profile", profile_figure(link), f"{link.name}: profile"
             yield f"{slug}-budget", budget_figure(*link.directions), f"{link.name}: budget"
@@ -523,7 +509,7 @@ def write_all(result: Result, out_dir: str | os.PathLike[str]) -> list[Path]:
     return canvas.write_pictures(out_dir, pictures())
 
 
-def _write_title(figure: "Figure", link: LinkResult) -> None:
+def _write_title(figure: Figure, link: LinkResult) -> None:
     """Name and verdict on the first line; signal and margin on the second."""
     colour, verdict = style.VERDICT[link.verdict]
     weaker = weaker_direction(link)
@@ -533,7 +519,7 @@ def _write_title(figure: "Figure", link: LinkResult) -> None:
 
 
 def _set_ylim(
-    ax: "Axes", room: canvas.Room, low: float, high: float, *, above_pt: float, below_pt: float
+    ax: Axes, room: canvas.Room, low: float, high: float, *, above_pt: float, below_pt: float
 ) -> None:
     """Let low to high fill the axes but for free strips of a given height above and below."""
     scale = (high - low) / (room.height_pt - above_pt - below_pt)

@@ -4,19 +4,20 @@ import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from textwrap import fill
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection
+from matplotlib.colors import to_hex
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 
 from linkcalc.fleets.result import FleetResult
 from linkcalc.views import canvas, style
 from linkcalc.views.fleet_text import headline, shortened, sites_words, times_words
 from linkcalc.views.map_figures import draw_ground
 from linkcalc.views.map_frame import corners, frame
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 _NAMED = 8
 """Nodes that are named on the map: those that fare worst."""
@@ -32,7 +33,7 @@ _MARKS: Final = {
 }
 
 
-def map_figure(result: FleetResult) -> "Figure":
+def map_figure(result: FleetResult) -> Figure:
     """Nodes and base stations on shaded relief, each node tied to its shed."""
     with style.styled():
         figure = style.new_figure(8.6, 8.6)
@@ -50,8 +51,7 @@ def map_figure(result: FleetResult) -> "Figure":
     return figure
 
 
-def draw_map(ax: "Axes", result: FleetResult) -> None:
-    """Draw relief, ties, nodes, sheds and scale."""
+def draw_map(ax: Axes, result: FleetResult) -> None:
     relief = result.drawing.relief
     rows, columns = relief.ground_m.shape
     east_km, north_km = columns * relief.cell_m / 2e3, rows * relief.cell_m / 2e3
@@ -79,16 +79,13 @@ def draw_map(ax: "Axes", result: FleetResult) -> None:
 
 
 def _places_km(result: FleetResult, stations: Sequence[Any]) -> tuple[np.ndarray, np.ndarray]:
-    """Where nodes or sheds lie on the map."""
     places = np.array([(s.latitude_deg, s.longitude_deg) for s in stations])
     x, y = result.drawing.relief.position_of(places[:, 0], places[:, 1])
     return x / 1e3, y / 1e3
 
 
-def _draw_ties(ax: "Axes", result: FleetResult, nodes: np.ndarray, sheds: np.ndarray) -> np.ndarray:
+def _draw_ties(ax: Axes, result: FleetResult, nodes: np.ndarray, sheds: np.ndarray) -> np.ndarray:
     """Tie each node to its shed, or show which way that is where ties would hide the map; return the lines."""
-    from matplotlib.collections import LineCollection
-
     index = {s.name: j for j, s in enumerate(result.sheds)}
     home = np.array([index[n.shed] for n in result.nodes])
     few = len(result.nodes) <= _TIED
@@ -108,8 +105,7 @@ def _draw_ties(ax: "Axes", result: FleetResult, nodes: np.ndarray, sheds: np.nda
     return ties
 
 
-def _draw_nodes(ax: "Axes", result: FleetResult, x: np.ndarray, y: np.ndarray) -> None:
-    """Mark nodes by their verdict, and where they are many by their spreading factor too."""
+def _draw_nodes(ax: Axes, result: FleetResult, x: np.ndarray, y: np.ndarray) -> None:
     few = len(result.nodes) <= _TIED
     small = min(1.0, 120.0 / len(result.nodes)) ** 0.5
     factors = np.array([n.spreading_factor or 0 for n in result.nodes])
@@ -131,13 +127,10 @@ def factor_colour(factor: int | None) -> str:
     >>> factor_colour(7) != factor_colour(12)
     True
     """
-    from matplotlib.colors import to_hex
-
     return to_hex(style.ramp(style.SEQUENCE[2:])((min(max(factor or 9, 7), 12) - 7) / 5.0))
 
 
 def factor_width(factor: int | None) -> float:
-    """Width of a line: thicker for a higher spreading factor."""
     return 0.8 + 0.3 * (min(max(factor or 9, 7), 12) - 7)
 
 
@@ -148,9 +141,7 @@ def _to_name(result: FleetResult) -> list[int]:
     return (failing or order[:1])[:_NAMED]
 
 
-def _key(figure: "Figure", result: FleetResult) -> None:
-    from matplotlib.lines import Line2D
-
+def _key(figure: Figure, result: FleetResult) -> None:
     words = {
         "closes": "has the required success",
         "at_risk": "may have less",
@@ -183,7 +174,7 @@ def _key(figure: "Figure", result: FleetResult) -> None:
     )  # fmt: skip
 
 
-def load_figure(result: FleetResult) -> "Figure":
+def load_figure(result: FleetResult) -> Figure:
     """Success against traffic: what a plan is judged by, and the closed form beside the simulation."""
     under = "What becomes of the fleet if every node reports more or less often, all else as "
     under += "proposed." if result.assigned else "planned."
@@ -208,8 +199,7 @@ def load_figure(result: FleetResult) -> "Figure":
     return figure
 
 
-def _draw_arrivals(ax: "Axes", result: FleetResult) -> None:
-    """Messages that arrive, of the median, a poor and the worst node."""
+def _draw_arrivals(ax: Axes, result: FleetResult) -> None:
     times = [p.times for p in result.loads]
     lines = (
         ("median node", [p.median for p in result.loads]),
@@ -224,8 +214,7 @@ def _draw_arrivals(ax: "Axes", result: FleetResult) -> None:
     ax.set_title(f"Messages that arrive, at {sites_words(result.confidence)}", fontsize=style.TEXT_PT)
 
 
-def _draw_tries(ax: "Axes", result: FleetResult) -> None:
-    """Single tries that are received, by the closed form and as simulated."""
+def _draw_tries(ax: Axes, result: FleetResult) -> None:
     closed = 100.0 * np.array([p.tries_received for p in result.loads])
     ax.plot([p.times for p in result.loads], closed, color=style.RAY, label="closed form")
     played = [p for p in result.loads if p.played is not None]
@@ -245,8 +234,7 @@ def _tick(times: float) -> str:
     return {0.125: "⅛", 0.25: "¼", 0.5: "½"}.get(times, f"{times:g}")
 
 
-def airtime_figure(result: FleetResult) -> "Figure":
-    """What each shed hears and sends in an hour."""
+def airtime_figure(result: FleetResult) -> Figure:
     height = 2.3 + 0.62 * len(result.sheds)
     y = np.arange(len(result.sheds))[::-1]
     begin = np.zeros(len(result.sheds))
@@ -280,7 +268,7 @@ def airtime_figure(result: FleetResult) -> "Figure":
     return figure
 
 
-def _write(figure: "Figure", x: float, y: float, words: str, width: int, look: Mapping[str, Any]) -> None:
+def _write(figure: Figure, x: float, y: float, words: str, width: int, look: Mapping[str, Any]) -> None:
     """Words in lines of so many letters, below a place in shares of the figure."""
     figure.text(x, y, fill(style.drawable(words), width), va="top", linespacing=1.35, **look)
 

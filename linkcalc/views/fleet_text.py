@@ -4,7 +4,7 @@ import dataclasses
 import json
 import math
 from collections.abc import Iterator, Sequence
-from typing import Any
+from typing import Any, Unpack
 
 from linkcalc.files import csv_text
 from linkcalc.fleets.limits import Held
@@ -14,31 +14,21 @@ from linkcalc.link.verdict import CAUTIONS
 from linkcalc.radio.energy import CAUTION as ENERGY_CAUTION
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.rules.found import CAUTION as LIMITS_CAUTION
-from linkcalc.views.page import Page
-from linkcalc.views.words import probability_words
+from linkcalc.views.page import Page, Screen
+from linkcalc.views.words import probability_words, trimmed
 
-_WIDTH = 80
 _WORST = 10
-_VERDICT = {"closes": "closes", "at_risk": "AT RISK", "does_not_close": "DOES NOT CLOSE"}
 _LIMITS = {"within": "within", "over": "OVER", "unknown": "unknown"}
 
 
-def fleet_report(
-    result: FleetResult, width: int = _WIDTH, *, colour: bool = False, ascii_only: bool = False
-) -> str:
-    """Return a fleet's answer as text."""
-    page = Page(width, colour, ascii_only)
+def fleet_report(result: FleetResult, **screen: Unpack[Screen]) -> str:
+    page = Page(**screen)
     page.wrap(f"Fleet: {headline(result)}", bold=True)
     if result.title:
         page.wrap(result.title)
     page.wrap(setup(result))
-    page.heading("In short")
-    for line in summary(result):
-        page.item(line)
-    if result.mends:
-        page.heading("Remedies")
-        for line in result.mends:
-            page.item(line)
+    page.items("In short", summary(result))
+    page.items("Remedies", result.mends)
     page.heading("Base stations")
     _sheds(page, result)
     shown = min(_WORST, len(result.nodes))
@@ -48,16 +38,13 @@ def fleet_report(
     _signals(page, result)
     page.heading("With more or less traffic")
     _loads(page, result)
-    if result.refused:
-        page.heading("Not answered")
-        for row, name, reason in result.refused:
-            page.item(f"row {row}{f', {name}' if name else ''}: {reason}")
+    refused = (f"row {row}{f', {name}' if name else ''}: {reason}" for row, name, reason in result.refused)
+    page.items("Not answered", refused)
     page.items("Notes", notes(result))
     return page.text()
 
 
 def headline(result: FleetResult) -> str:
-    """One sentence that answers first."""
     n, met = len(result.nodes), result.met
     asked = _asked(result.required_success)
     if met == n:
@@ -95,20 +82,17 @@ def _asked(share: float) -> str:
 
 
 def setup(result: FleetResult) -> str:
-    """What fleet it is."""
-    frequency = f"{result.frequency_hz / 1e6:.4f}".rstrip("0").rstrip(".")
     channels = "1 channel" if result.channels == 1 else f"{result.channels} channels"
     tries = "1 try" if result.tries == 1 else f"up to {result.tries} tries"
     nodes, sheds = len(result.nodes), len(result.sheds)
     return (
         f"{nodes} {_nodes(nodes)}, {sheds} {'base station' if sheds == 1 else 'base stations'}, "
-        f"{frequency} MHz, {channels}, {result.signal}, {tries} a message. Every path has its own terrain "
-        "profile and the model of a single check."
+        f"{trimmed(result.frequency_hz / 1e6, 4)} MHz, {channels}, {result.signal}, {tries} a message. Every path "
+        "has its own terrain profile and the model of a single check."
     )
 
 
 def summary(result: FleetResult) -> Iterator[str]:
-    """The answer in a few lines."""
     worst = result.worst
     yield (
         f"Worst node: {worst.name}, {success_words(worst, result.required_success)} of its messages or more "
@@ -158,7 +142,6 @@ def _years(node: NodeAnswer) -> float:
 
 
 def limits_line(result: FleetResult) -> str:
-    """What the legal limits say, in a line."""
     if result.region is None:
         return "Limits: unknown here, no region stated"
     nodes = [n for n in result.nodes if n.limits.status != "within"]
@@ -218,7 +201,7 @@ def _worst(page: Page, result: FleetResult) -> None:
                 shortened(node.name, 16),
                 shortened(node.shed, 12),
                 signal_words(node, short=True),
-                _margin(node, unit=False),
+                _margin(node, ""),
                 probability_words(node.success_predicted),
                 success_words(node, result.required_success),
                 probability_words(node.success_alone),
@@ -226,9 +209,8 @@ def _worst(page: Page, result: FleetResult) -> None:
             widths,
         )
     reasons: dict[str, list[str]] = {}
-    for node in result.worst_first[:_WORST]:
-        if node.lacks:
-            reasons.setdefault(node.lacks, []).append(node.name)
+    for node in (n for n in result.worst_first[:_WORST] if n.lacks):
+        reasons.setdefault(node.lacks, []).append(node.name)
     for lacks, names in reasons.items():
         who = ", ".join(names) if len(names) <= 3 else f"{len(names)} of these"
         page.item(
@@ -303,25 +285,19 @@ def times_words(times: float) -> str:
 
 
 def signal_words(node: NodeAnswer, *, short: bool = False) -> str:
-    """Say how a node sends."""
     factor = f"SF{node.spreading_factor}" if node.spreading_factor else "FSK"
-    if short:
-        return f"{factor} {node.power_dbm:g} dBm"
-    return f"{factor} at {node.power_dbm:g} dBm"
+    return f"{factor} {'' if short else 'at '}{node.power_dbm:g} dBm"
 
 
 def success_words(node: NodeAnswer, required: float) -> str:
     """A node's success, never rounded up to what it lacks."""
-    words = probability_words(node.assured)
     if required - 0.01 < node.assured < required:
-        words = f"{math.floor(node.assured * 1000.0) / 10.0:.1f} %"
-    return words
+        return f"{math.floor(node.assured * 1000.0) / 10.0:.1f} %"
+    return probability_words(node.assured)
 
 
-def _margin(node: NodeAnswer, *, unit: bool = True) -> str:
-    if not math.isfinite(node.margin_db):
-        return "no path"
-    return f"{node.margin_db:+.1f}{' dB' if unit else ''}"
+def _margin(node: NodeAnswer, unit: str = " dB") -> str:
+    return f"{node.margin_db:+.1f}{unit}" if math.isfinite(node.margin_db) else "no path"
 
 
 def _charge(mah: float) -> str:
@@ -333,25 +309,18 @@ def _share(share: float) -> str:
 
 
 def notes(result: FleetResult) -> Sequence[str]:
-    """What a reader should know about these numbers."""
-    chirps = result.factors != (0,)
-    over = (
-        "the measured threshold of their spreading factors (Croce et al. 2018)"
-        if chirps
-        else "what the demodulator needs over noise"
-    )
+    over, hears = "what the demodulator needs over noise", []
+    if result.factors != (0,):
+        over = "the measured threshold of their spreading factors (Croce et al. 2018)"
+        hears = [
+            "A base station hears all spreading factors and channels at once. For a plain radio that hears one: "
+            "spreading_factors = [9] (say), channels = 1, demodulators = 1."
+        ]
     return [
         f"Of two packets that overlap on one channel the one survives that is stronger by {over}; each "
         "interferer counts by itself. Arrivals count as random (Poisson); "
         + ("of the fading each packet has its own." if result.fading else "packets do not fade, as stated."),
-        *(
-            [
-                "A base station hears all spreading factors and channels at once. For a plain radio that hears one: "
-                "spreading_factors = [9] (say), channels = 1, demodulators = 1."
-            ]
-            if chirps
-            else []
-        ),
+        *hears,
         *result.notes,
         LIMITS_CAUTION,
         ENERGY_CAUTION,
@@ -361,7 +330,6 @@ def notes(result: FleetResult) -> Sequence[str]:
 
 
 def fleet_dict(result: FleetResult) -> dict[str, Any]:
-    """What `fleet_json` writes, as dicts, lists, strings, numbers, booleans and None."""
     out = {
         "fleet": {
             "line": result.line,
@@ -376,8 +344,7 @@ def fleet_dict(result: FleetResult) -> dict[str, Any]:
             "cautions": [LIMITS_CAUTION, CAUTIONS[0]],
         }
     }
-    plain = _plain(out)
-    assert isinstance(plain, dict)
+    plain: dict[str, Any] = _plain(out)
     return plain
 
 
@@ -385,7 +352,6 @@ _APART = {"drawing", "nodes", "sheds", "refused", "loads", "planned"}
 
 
 def fleet_json(result: FleetResult) -> str:
-    """Return the answer as strict JSON; infinities become null."""
     return json.dumps(fleet_dict(result), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 

@@ -10,8 +10,6 @@ _MOST_TILES = 12
 def needed_text(plan_name: str, bounds: Bounds, radius_km: float = 0.0) -> str:
     """Say which tiles of the open sets an area needs.
 
-    Examples
-    --------
     >>> print(needed_text("site.toml", (46.1, 6.2, 46.3, 6.4)).splitlines()[0])
     Ground for site.toml: 46.1000 to 46.3000 N, 6.2000 to 6.4000 E (15.4 by 22.2 km)
     """
@@ -30,11 +28,9 @@ def needed_text(plan_name: str, bounds: Bounds, radius_km: float = 0.0) -> str:
     page.blank()
     for s in SETS:
         tiles = s.tiles(bounds)
-        page.wrap(
+        page.fact(
             f"{s.title}: {s.kind.replace('_', ' ')} ({s.shows}); {s.cell}; {s.size_mb[0]:g} to "
-            f"{s.size_mb[1]:g} MB a tile; {s.licence}; --set {s.key}",
-            indent=2,
-            hanging=4,
+            f"{s.size_mb[1]:g} MB a tile; {s.licence}; --set {s.key}"
         )
         for tile in tiles[:_MOST_TILES] or ["none so far north or south"]:
             page.line(f"    {tile}")
@@ -57,7 +53,6 @@ def needed_text(plan_name: str, bounds: Bounds, radius_km: float = 0.0) -> str:
 
 
 def found_text(found: Found) -> str:
-    """Say what serves as ground, and what to know about it."""
     page = Page(80)
     for key, names in found.terrain.items():
         page.line(f"{key}:")

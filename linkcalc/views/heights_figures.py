@@ -4,9 +4,12 @@ import math
 import os
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.colors import to_hex
+from matplotlib.figure import Figure
 
 from linkcalc.sweeps.mast_heights import HeightTable, Pair
 from linkcalc.views import canvas, style
@@ -14,15 +17,10 @@ from linkcalc.views.heights_text import cost_words, figure_words
 from linkcalc.views.own_axes import on_own_axes
 from linkcalc.views.words import decibel_words
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
 _STEPS_DB = (1.0, 2.0, 3.0, 5.0, 10.0, 20.0, 50.0)
 
 
-def heights_figure(table: HeightTable) -> "Figure":
-    """Draw the margin of the weaker direction over both antenna heights, with title and caption."""
+def heights_figure(table: HeightTable) -> Figure:
     with style.styled():
         figure = style.new_figure(8.0, 6.4)
         draw_heights(canvas.axes_in(figure, 0.72, 0.98, 4.6, 4.6), table)
@@ -36,7 +34,7 @@ def heights_figure(table: HeightTable) -> "Figure":
 
 
 @on_own_axes
-def draw_heights(ax: "Axes", table: HeightTable) -> "Axes":
+def draw_heights(ax: Axes, table: HeightTable) -> Axes:
     """Draw bands of margin, the line where what is asked is reached, the 0 dB line, and the pairs.
 
     Parameters
@@ -133,8 +131,6 @@ def shade_of(margin_db: float) -> str:
     >>> shade_of(-31.0) == shade_of(-50.0), shade_of(10.0) == shade_of(10.0), shade_of(-1.0) == shade_of(0.0)
     (True, True, False)
     """
-    from matplotlib.colors import to_hex
-
     if margin_db < 0.0:
         return to_hex(style.ramp(style.BELOW)(min(-margin_db / 30.0, 1.0)))
     # the darkest end would hide lines and marks

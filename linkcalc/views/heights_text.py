@@ -1,24 +1,22 @@
 """Margins over both antenna heights in words and as a table: the cheapest pair first."""
 
 from collections.abc import Sequence
+from typing import Unpack
 
 import numpy as np
 
 from linkcalc._arrays import Floats
 from linkcalc.sweeps.mast_heights import HeightTable, Pair
 from linkcalc.views import units
-from linkcalc.views.page import Page
-from linkcalc.views.words import decibel_words, height_words, probability_words, rounded
+from linkcalc.views.page import Page, Screen
+from linkcalc.views.words import decibel_words, height_words, probability_words, rounded, upper_first
 
 _MOST_ROWS = 14
 _FIRST, _COLUMN = 12, 7
 
 
-def heights_report(
-    tables: Sequence[HeightTable], width: int = 80, *, colour: bool = False, ascii_only: bool = False
-) -> str:
-    """Return the margin over both antenna heights of each link, and the cheapest pair that suffices."""
-    page = Page(width, colour, ascii_only)
+def heights_report(tables: Sequence[HeightTable], **screen: Unpack[Screen]) -> str:
+    page = Page(**screen)
     for number, table in enumerate(tables):
         if number:
             page.blank()
@@ -53,7 +51,6 @@ def pair_words(table: HeightTable, pair: Pair) -> str:
 
 
 def verdict_lines(table: HeightTable) -> tuple[str, str]:
-    """What to build, and what it reaches."""
     pair = table.cheapest
     if pair is None:
         lowest = f"up to {_metres(table.near_height_m[-1])} and {_metres(table.far_height_m[-1])}"
@@ -70,8 +67,8 @@ def verdict_lines(table: HeightTable) -> tuple[str, str]:
         f"Cheapest pair that reaches it: {pair_words(table, pair)}, {cost_words(pair.cost)} for the masts."
     )
     if present:
-        return f"{first} That is what the plan has.", f"{_capital(_margins(table, pair))}."
-    return first, f"{_capital(_margins(table, pair))}, by a check of its own."
+        return f"{first} That is what the plan has.", f"{upper_first(_margins(table, pair))}."
+    return first, f"{upper_first(_margins(table, pair))}, by a check of its own."
 
 
 def _link(page: Page, table: HeightTable) -> None:
@@ -121,9 +118,8 @@ def some(values: Floats, keep: Sequence[float], most: int) -> list[int]:
 
 def _margins(table: HeightTable, pair: Pair) -> str:
     there, back = (decibel_words(m) for m in pair.fade_margins_db)
-    words = f"margin {there} to {table.to} and {back} to {table.from_}"
-    words += f"; a message arrives with {probability_words(pair.delivery_probability)}"
-    return words
+    arrives = probability_words(pair.delivery_probability)
+    return f"margin {there} to {table.to} and {back} to {table.from_}; a message arrives with {arrives}"
 
 
 def _prices(page: Page, table: HeightTable) -> None:
@@ -160,7 +156,3 @@ def figure_words(height_m: float) -> str:
     """
     words = rounded(height_m, 2)
     return words[:-1] if words.endswith("0") else words
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -4,6 +4,7 @@ It is typeset on its way: in the units in force, a figure beside its unit, a neg
 A template's own words stand as they are.
 """
 
+import re
 import unicodedata
 from base64 import b64encode
 from functools import cache
@@ -20,21 +21,8 @@ _UNSEEN = ("Cc", "Cf", "Cs", "Co")
 
 
 def page(template: str, **filled: Any) -> str:
-    """Fill in a template.
+    """Fill in a template of `templates/`: text is escaped, `markupsafe.Markup` is not.
 
-    Parameters
-    ----------
-    template : str
-        A file of `linkcalc/views/templates`.
-    **filled
-        What it names; text is escaped, `markupsafe.Markup` is not.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> print(page("card/picture.html", picture={"words": 'A & "B" <i>', "source": "data:,"}), end="")
     <img alt="A &amp; &#34;B&#34; &lt;i&gt;" style="max-width:100%;margin-top:.4em" src="data:,">
     """
@@ -82,10 +70,10 @@ def minus(words: str) -> str:
     >>> minus("-3.4 dB, rg-58, -12 to -1 dB, sub-GHz")
     '−3.4 dB, rg-58, −12 to −1 dB, sub-GHz'
     """
-    return "".join(
-        "−" if c == "-" and words[i + 1 : i + 2].isdigit() and not words[i - 1 : i].isalnum() else c
-        for i, c in enumerate(words)
-    )
+    return _NEGATIVE.sub("−", words)
+
+
+_NEGATIVE = re.compile(r"(?<![^\W_])-(?=\d)")
 
 
 def data_url(kind: str, content: bytes) -> str:

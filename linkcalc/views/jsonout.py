@@ -51,25 +51,7 @@ def shown_names(record: Any) -> list[str]:
 
 
 def to_json(result: Result, *, indent: int | None = 2) -> str:
-    """Return the result as strict JSON, equal from run to run for equal results.
-
-    Parameters
-    ----------
-    result : Result
-    indent : int, optional
-        None writes one line.
-
-    Returns
-    -------
-    str
-        UTF-8 text ending in a line feed. NaN and infinities become null. Keys keep the order of the
-        fields of `linkcalc.link.result`; `advice` and `warnings` at the top hold those of every link.
-
-    Raises
-    ------
-    TypeError
-        If a section holds something that has no JSON form.
-    """
+    """Return the result as strict JSON, equal from run to run for equal results; NaN and infinities become null."""
     return json.dumps(to_dict(result), indent=indent, ensure_ascii=False, allow_nan=False) + "\n"
 
 
@@ -150,8 +132,6 @@ def result_schema() -> dict[str, Any]:
 
     It is read off the fields of `linkcalc.link.result`, so the two cannot part.
 
-    Examples
-    --------
     >>> schema = result_schema()
     >>> schema["properties"]["schema_version"]["const"] == SCHEMA_VERSION
     True

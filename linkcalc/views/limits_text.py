@@ -2,12 +2,13 @@
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Unpack
 
 from linkcalc.operation.exposure import ExposureSection
 from linkcalc.operation.limits import EndLimits, LimitsSection
 from linkcalc.rules.found import POWER_ROUNDING_DB, LimitsCheck, RuleCheck
 from linkcalc.rules.table import CONFIDENCE, QUANTITY_WORDS, REGIONS, Rule
-from linkcalc.views.page import Page
+from linkcalc.views.page import Page, Screen
 
 STATUS_WORDS = {
     "within": "within the table's limits",
@@ -17,19 +18,9 @@ STATUS_WORDS = {
 
 _NONE = "none by any rule of the table as the plan stands"
 
-_WIDTH = 80
 
-
-def limits_report(
-    limits: LimitsSection,
-    exposure: ExposureSection,
-    width: int = _WIDTH,
-    *,
-    colour: bool = False,
-    ascii_only: bool = False,
-) -> str:
-    """Return what the table of legal limits says about every transmitter, and the distances to keep."""
-    page = Page(width, colour, ascii_only)
+def limits_report(limits: LimitsSection, exposure: ExposureSection, **screen: Unpack[Screen]) -> str:
+    page = Page(**screen)
     where = limits.region_name or "no region stated"
     page.wrap(f"Legal limits, {where}: {STATUS_WORDS[limits.status]}", bold=True)
     page.wrap(limits.caution)
@@ -53,11 +44,8 @@ def limits_report(
     return page.text()
 
 
-def rules_report(
-    rules: Iterable[Rule], width: int = _WIDTH, *, colour: bool = False, ascii_only: bool = False
-) -> str:
-    """Return the table of limits, region by region."""
-    page = Page(width, colour, ascii_only)
+def rules_report(rules: Iterable[Rule], **screen: Unpack[Screen]) -> str:
+    page = Page(**screen)
     page.wrap("Table of legal limits", bold=True)
     page.wrap("Check with your regulator; this is not legal advice.")
     rows = list(rules)
@@ -67,7 +55,7 @@ def rules_report(
             continue
         page.heading(f"{region}: {name}")
         for rule in of_region:
-            page.wrap(f"{rule.id}  {rule.title}", indent=2, hanging=4)
+            page.fact(f"{rule.id}  {rule.title}")
             if timing := timing_words(rule):
                 page.wrap(timing, indent=4)
             page.wrap("; ".join(_read_words(rule)), indent=4)
@@ -187,11 +175,10 @@ def _answer(end: EndLimits) -> dict[str, str]:
 
 def _items(page: Page, found: Mapping[str, str]) -> None:
     for name, words in found.items():
-        page.wrap(f"{name}: {words}", indent=2, hanging=4)
+        page.fact(f"{name}: {words}")
 
 
 def _sent(end: EndLimits) -> dict[str, str]:
-    """What one transmitter radiates, and for how long."""
     check = end.limits
     feeder = f" - {end.feeder_loss_db:.1f} dB feeder" if end.feeder_loss_db else ""
     radiated = (
@@ -242,7 +229,7 @@ def _rules(page: Page, limits: LimitsSection) -> None:
         return
     page.heading("Rules of the table that cover these transmitters")
     for name, rule in rules.items():
-        page.wrap(f"{name}: {rule.title}", indent=2, hanging=4)
+        page.fact(f"{name}: {rule.title}")
         held = [(sender_words(e), r) for e in limits.ends for r in e.limits.rules if r.id == name]
         for words, senders in _grouped(held).items():
             who = "all" if len(senders) == len(limits.ends) > 1 else "; ".join(senders)

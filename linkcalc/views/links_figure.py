@@ -1,8 +1,10 @@
 """The links of a result on a map picture: stations, links by their verdict, the ground under them."""
 
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 
 from linkcalc.area.relief import Relief
 from linkcalc.link.result import Result
@@ -11,9 +13,6 @@ from linkcalc.views.links_map import Positions
 from linkcalc.views.map_figures import draw_ground
 from linkcalc.views.map_frame import Mark, draw_marks, frame
 
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
 _MAP_IN: Final = 6.8
 _LEFT_IN: Final = 0.95
 _DASHES: Final[dict[str, Any]] = {"closes": "-", "at_risk": (0, (6, 2)), "does_not_close": (0, (1.5, 2))}
@@ -21,10 +20,8 @@ _DASHES: Final[dict[str, Any]] = {"closes": "-", "at_risk": (0, (6, 2)), "does_n
 _SEVERAL: Final = {"closes": "close", "at_risk": "at risk", "does_not_close": "do not close"}
 
 
-def links_figure(result: Result, positions: Positions, relief: Relief) -> "Figure":
+def links_figure(result: Result, positions: Positions, relief: Relief) -> Figure:
     """A map of a plan's links over the ground around them; those of stations without a position are left out."""
-    from matplotlib.lines import Line2D
-
     rows, columns = relief.ground_m.shape
     east_km, north_km = columns * relief.cell_m / 2e3, rows * relief.cell_m / 2e3
     names = list(positions)

@@ -17,19 +17,6 @@ _KML = "http://www.opengis.net/kml/2.2"
 
 
 def links_geojson(result: Result, positions: Positions) -> str:
-    """Write stations as points and links as lines.
-
-    Parameters
-    ----------
-    result : Result
-    positions : mapping
-        Links of stations that it lacks are left out.
-
-    Returns
-    -------
-    str
-        A FeatureCollection, longitudes before latitudes.
-    """
     features = [
         _feature("Point", [lon, lat], {"name": name, "kind": "station"})
         for name, (lat, lon) in positions.items()
@@ -48,18 +35,7 @@ def links_geojson(result: Result, positions: Positions) -> str:
 
 
 def links_kml(result: Result, positions: Positions) -> str:
-    """Write stations as place marks and links as lines, the verdict in name, style and description.
-
-    Parameters
-    ----------
-    result : Result
-    positions : mapping
-        Links of stations that it lacks are left out.
-
-    Returns
-    -------
-    str
-    """
+    """Write stations as place marks and links as lines, the verdict in name, style and description."""
     root = ElementTree.Element("kml", xmlns=_KML)
     document = ElementTree.SubElement(root, "Document")
     _text(document, "name", result.title or result.plan_file)

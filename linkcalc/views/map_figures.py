@@ -6,9 +6,15 @@ colour-blind reader lose nothing.
 
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.cm import ScalarMappable
+from matplotlib.colors import BoundaryNorm, ListedColormap, to_rgb
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
 
 from linkcalc.area.coverage_result import CoverageResult
 from linkcalc.link.requirement import VERDICTS
@@ -16,10 +22,6 @@ from linkcalc.views import canvas, style
 from linkcalc.views.coverage_text import headline, percent, preview_words
 from linkcalc.views.map_frame import Mark, box_around, draw_marks, frame, hide_crowded
 from linkcalc.views.own_axes import on_own_axes
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 _CHANGES: Final[Any] = (0, (5, 3))
 """Dashes of the line where the best station changes."""
@@ -31,6 +33,8 @@ RELIEF, RELIEF_OF_DARK = 0.028, 0.045
 """How much lighter or darker a slope is at most, and how much more on the darkest: less than half of what two steps of
 the margins' colours are apart."""
 _SUN_FROM_DEG, _SUN_UP_DEG = 315.0, 40.0
+LIGHT: Final = (0.25, 0.95)
+"""Light of a hillside at either end of the bare ground's colours."""
 
 
 def hillshade(ground_m: np.ndarray, cell_m: float) -> np.ndarray:
@@ -56,7 +60,7 @@ _MAP_IN: Final = 5.4
 _TOP_IN, _LINE_IN, _KEY_IN, _SMALL_LINE_IN = 0.14, 0.155, 0.30, 0.16
 
 
-def coverage_figure(result: CoverageResult) -> "Figure":
+def coverage_figure(result: CoverageResult) -> Figure:
     """The maps of a coverage: the verdict, and the fade margin."""
     box = _box(result)
     map_height = _MAP_IN * (box[3] - box[1]) / (box[2] - box[0])
@@ -71,8 +75,8 @@ def coverage_figure(result: CoverageResult) -> "Figure":
         175,
     )
     caption = canvas.filled(_caption(result), 205)
-    above = _TOP_IN + 0.22 * _lines(title) + _LINE_IN * _lines(under) + 0.42
-    below = 0.42 + _KEY_IN + _SMALL_LINE_IN * _lines(caption) + 0.1
+    above = _TOP_IN + 0.22 * canvas.line_count(title) + _LINE_IN * canvas.line_count(under) + 0.42
+    below = 0.42 + _KEY_IN + _SMALL_LINE_IN * canvas.line_count(caption) + 0.1
     height = map_height + above + below
     left = _EDGE_IN[0]
     with style.styled():
@@ -86,14 +90,14 @@ def coverage_figure(result: CoverageResult) -> "Figure":
         for ax, what in zip(axes, ("Verdict", "Fade margin of the weaker direction"), strict=True):
             ax.set_title(what, fontsize=style.TEXT_PT, loc="left")
         canvas.write_words(figure, left, -_TOP_IN, title, style.TITLE)
-        at = _TOP_IN + 0.22 * _lines(title)
+        at = _TOP_IN + 0.22 * canvas.line_count(title)
         canvas.write_words(figure, left, -at, under, {"size": style.TEXT_PT, "linespacing": 1.3})
         canvas.write_words(figure, left, below - 0.42 - _KEY_IN, caption, style.LINES)
     return figure
 
 
 @on_own_axes
-def draw_coverage(ax: "Axes", result: CoverageResult, box: canvas.Box | None = None) -> Any:
+def draw_coverage(ax: Axes, result: CoverageResult, box: canvas.Box | None = None) -> Any:
     """Draw margins over relief, contour lines, stations and graticule.
 
     Parameters
@@ -126,10 +130,8 @@ def draw_coverage(ax: "Axes", result: CoverageResult, box: canvas.Box | None = N
     return shown
 
 
-def draw_verdicts(ax: "Axes", result: CoverageResult, box: canvas.Box | None = None) -> None:
+def draw_verdicts(ax: Axes, result: CoverageResult, box: canvas.Box | None = None) -> None:
     """Draw what closes, is at risk and does not close over relief, and where the best station changes."""
-    from matplotlib.colors import to_rgb
-
     verdict = result.bands["verdict"]
     colours = np.array([to_rgb(style.VERDICT_FILL[name][0]) for name in VERDICTS])
     known = np.isfinite(verdict)
@@ -171,16 +173,14 @@ def _marks(result: CoverageResult) -> list[Mark]:
     return marks + [Mark(name, x / 1e3, y / 1e3, "o", 6.0) for name, x, y in result.other_stations]
 
 
-def _no_answer(ax: "Axes", result: CoverageResult) -> None:
+def _no_answer(ax: Axes, result: CoverageResult) -> None:
     """Hatch where there is no answer within the radius: paper is what was not asked."""
     away = result.distance_m()
     lost = np.isnan(result.bands["margin_db"]) & (away <= result.radius_m - result.cell_m) & (away >= 1.0)
     draw_hatch(ax, _axis_km(result), lost, "\\\\\\", style.HAIRLINE, 1.5)
 
 
-def draw_hatch(
-    ax: "Axes", axis_km: np.ndarray, where: np.ndarray, hatch: str, ink: Any, zorder: float
-) -> None:
+def draw_hatch(ax: Axes, axis_km: np.ndarray, where: np.ndarray, hatch: str, ink: Any, zorder: float) -> None:
     """Hatch the cells of a square of land that are chosen."""
     if where.any() and min(where.shape) > 1:
         drawn = ax.contourf(
@@ -190,10 +190,7 @@ def draw_hatch(
         drawn.set_linewidth(0.0)
 
 
-def _verdict_key(figure: "Figure", result: CoverageResult, x: float, y: float) -> None:
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
+def _verdict_key(figure: Figure, result: CoverageResult, x: float, y: float) -> None:
     handles: list[Any] = []
     for name in reversed(VERDICTS):
         fill, ink, hatch = style.VERDICT_FILL[name]
@@ -211,11 +208,8 @@ def _verdict_key(figure: "Figure", result: CoverageResult, x: float, y: float) -
     )  # fmt: skip
 
 
-def draw_shades(ax: "Axes", margin_db: np.ndarray, ground_m: np.ndarray, cell_m: float) -> Any:
+def draw_shades(ax: Axes, margin_db: np.ndarray, ground_m: np.ndarray, cell_m: float) -> Any:
     """Draw margins in steps over shaded relief, kilometres from the middle; return what a key is made from."""
-    from matplotlib.cm import ScalarMappable
-    from matplotlib.colors import BoundaryNorm, ListedColormap
-
     colours = _ramp()
     norm = BoundaryNorm(STEPS_DB, len(colours), extend="both")
     known = np.isfinite(margin_db)
@@ -224,19 +218,19 @@ def draw_shades(ax: "Axes", margin_db: np.ndarray, ground_m: np.ndarray, cell_m:
     return ScalarMappable(norm, ListedColormap(colours))
 
 
-def _show(ax: "Axes", fill: np.ndarray, known: np.ndarray, ground_m: np.ndarray, cell_m: float) -> None:
+def _show(ax: Axes, fill: np.ndarray, known: np.ndarray, ground_m: np.ndarray, cell_m: float) -> None:
     across, down = (n * cell_m / 2e3 for n in known.shape[::-1])
     picture = np.concatenate([lit(fill, hillshade(ground_m, cell_m)), known[..., np.newaxis]], axis=-1)
     ax.imshow(picture, extent=(-across, across, -down, down), interpolation="nearest", zorder=1)
 
 
-def draw_ground(ax: "Axes", ground_m: np.ndarray, cell_m: float) -> None:
+def draw_ground(ax: Axes, ground_m: np.ndarray, cell_m: float) -> None:
     """Draw bare relief in the ground's own colour, kilometres from the middle."""
     rows, columns = ground_m.shape
     across, down = columns * cell_m / 2e3, rows * cell_m / 2e3
     if np.isfinite(ground_m).any():
         light = np.ma.masked_invalid(hillshade(ground_m, cell_m))
-        look: dict[str, Any] = {"cmap": style.ramp(style.GROUND_LIGHT), "vmin": 0.25, "vmax": 0.95}
+        look: dict[str, Any] = {"cmap": style.ramp(style.GROUND_LIGHT), "vmin": LIGHT[0], "vmax": LIGHT[1]}
         box = -across, across, -down, down
         ax.imshow(light, extent=box, interpolation="bilinear", zorder=1, **look)
 
@@ -245,12 +239,6 @@ def lit(colours: np.ndarray, shade: np.ndarray) -> np.ndarray:
     """Colours under the light of a hillside: slopes that face it a little lighter, the others darker.
 
     Level ground keeps its colour, and none comes near that of another step, so that what a key says holds.
-
-    Parameters
-    ----------
-    colours : ndarray, (..., 3), 0 to 1
-    shade : ndarray, (...)
-        From `hillshade`; NaN counts as level.
     """
     level = np.sin(np.radians(_SUN_UP_DEG))
     more = np.where(np.isfinite(shade), (shade - level) / np.where(shade > level, 1.0 - level, level), 0.0)
@@ -265,7 +253,7 @@ def _ramp() -> np.ndarray:
     return colours
 
 
-def draw_lines(ax: "Axes", margin_db: np.ndarray, needed_db: np.ndarray, cell_m: float) -> list[Any]:
+def draw_lines(ax: Axes, margin_db: np.ndarray, needed_db: np.ndarray, cell_m: float) -> list[Any]:
     """Draw labelled lines of equal margin, and the one where it is what is asked there; return the labels."""
     from scipy.ndimage import gaussian_filter
 
@@ -284,7 +272,7 @@ def draw_lines(ax: "Axes", margin_db: np.ndarray, needed_db: np.ndarray, cell_m:
     labels: list[Any] = []
     if levels and field.shape[0] > 2:
         lines = ax.contour(axis, -axis, field, levels=levels, colors=style.INK, linewidths=0.7, zorder=3)
-        labels += ax.clabel(lines, fmt=lambda v: f"{v:.0f} dB".replace("-", "−"), fontsize=style.SMALL_PT)
+        labels += ax.clabel(lines, fmt=lambda v: canvas.true_minus(f"{v:.0f} dB"), fontsize=style.SMALL_PT)
     spare = smoothed(np.clip(np.nan_to_num(margin_db - needed_db, nan=-100.0), -100.0, 100.0))
     if field.shape[0] > 2 and float(spare.min()) < 0.0 < float(spare.max()):
         line = ax.contour(axis, -axis, spare, levels=[0.0], colors=style.INK, linewidths=2.2, zorder=4)
@@ -295,13 +283,13 @@ def draw_lines(ax: "Axes", margin_db: np.ndarray, needed_db: np.ndarray, cell_m:
 
 
 def draw_key(
-    figure: "Figure", shown: Any, corner: tuple[float, float] = (0.895, 0.30),
+    figure: Figure, shown: Any, corner: tuple[float, float] = (0.895, 0.30),
     size: tuple[float, float] = (0.022, 0.42),
 ) -> None:  # fmt: skip
     """Draw the key of the margins' steps; corner and size are shares of the figure."""
     axis = figure.add_axes((*corner, *size))
     bar = figure.colorbar(shown, cax=axis, ticks=STEPS_DB, drawedges=True)
-    bar.ax.set_yticklabels([f"{s:.0f}".replace("-", "−") for s in STEPS_DB])
+    bar.ax.set_yticklabels([canvas.true_minus(f"{s:.0f}") for s in STEPS_DB])
     bar.ax.set_title("margin\ndB", fontsize=style.SMALL_PT, fontweight="normal", loc="left")
     bar.outline.set_linewidth(0.6)
     bar.ax.tick_params(length=0)
@@ -318,10 +306,6 @@ def _caption(result: CoverageResult) -> str:
         "margin is the one required there; relief lit from the north-west; hatched grey: no answer. Degrees: WGS 84. "
         + canvas.SAFETY
     )
-
-
-def _lines(words: str) -> int:
-    return words.count("\n") + 1
 
 
 def write_map(result: CoverageResult, folder: str | os.PathLike[str]) -> list[Path]:

@@ -2,17 +2,15 @@
 on each other. Coordinates of the axes are kilometres in a plane; a box is west, south, east and north."""
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.text import Text
 
 from linkcalc.terrain import geodesy
 from linkcalc.units import METRES_PER_FOOT
 from linkcalc.views import canvas, style, units
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.text import Text
 
 _LINES = 5
 """About so many lines of the graticule along the longer edge."""
@@ -32,7 +30,7 @@ class Mark(NamedTuple):
     weight: str = "normal"
 
 
-def frame(ax: "Axes", crs: str, box: canvas.Box) -> None:
+def frame(ax: Axes, crs: str, box: canvas.Box) -> None:
     """Show a box of a plane, `crs` in metres, with its graticule, its scale and north."""
     west, south, east, north = box
     ax.set_xlim(west, east)
@@ -82,7 +80,7 @@ def degrees_text(value_deg: float, step_deg: float, plus: str, minus: str) -> st
     return f"{text}°{side}"
 
 
-def _graticule(ax: "Axes", crs: str, box: canvas.Box) -> None:
+def _graticule(ax: Axes, crs: str, box: canvas.Box) -> None:
     west, south, east, north = (1e3 * v for v in box)
     there = geodesy.transformer(crs, "EPSG:4326")
     back = geodesy.transformer("EPSG:4326", crs)
@@ -129,7 +127,7 @@ _SCALES_KM: dict[units.System, tuple[tuple[str, float], ...]] = {
 """Units of a scale, the longer first, in kilometres."""
 
 
-def draw_scale(ax: "Axes", box: canvas.Box) -> None:
+def draw_scale(ax: Axes, box: canvas.Box) -> None:
     """Draw a bar of a round length, and which way is north."""
     west, south, east, north = box
     across, up = east - west, north - south
@@ -159,8 +157,8 @@ def draw_scale(ax: "Axes", box: canvas.Box) -> None:
 
 
 def draw_marks(
-    ax: "Axes", marks: Sequence[Mark], most_names: int = 40, lines: Sequence[tuple[Point, Point]] = ()
-) -> list["Text"]:
+    ax: Axes, marks: Sequence[Mark], most_names: int = 40, lines: Sequence[tuple[Point, Point]] = ()
+) -> list[Text]:
     """Draw places, and their names where these lie on nothing, on a line if need be; return the names.
 
     They come in the order of the marks; one that has no room is left out. Figure and limits have their final size.
@@ -189,7 +187,7 @@ def corners(room: canvas.Room) -> tuple[canvas.Box, canvas.Box]:
     return scale, (0.93 * wide, 0.975 * high - 40.0, wide, high)
 
 
-def hide_crowded(ax: "Axes", labels: Sequence[Any], kept: Sequence[Any] = ()) -> None:
+def hide_crowded(ax: Axes, labels: Sequence[Any], kept: Sequence[Any] = ()) -> None:
     """Hide labels that lie on names, on a station's mark, or on labels before them."""
     taken = [_corners(text) for text in kept]
     for line in ax.lines:

@@ -3,19 +3,17 @@
 import os
 import re
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from linkcalc.operation.messages import MessageAnswer, MessagesSection, often_words
 from linkcalc.views import canvas, style
 from linkcalc.views.messages_text import delay_words, duration_words, name_words, odds_words, share_words
 from linkcalc.views.words import decibel_words
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 _AT_THE_END: dict[str, Any] = {"xycoords": ("axes fraction", "data"), "ha": "right", "va": "top"}
 _SHARED = "Tries share the slow state of the link: a shadowed link is not made good by asking again. "
@@ -26,8 +24,7 @@ _NOT_SAFE = (
 )
 
 
-def delay_figure(message: MessageAnswer) -> "Figure":
-    """Draw the share of messages not yet delivered against time, with title and caption."""
+def delay_figure(message: MessageAnswer) -> Figure:
     lost = often_words(message.loss_working_site, "lost")
     tries = "one try" if message.tries == 1 else f"{message.tries} tries"
     margin = canvas.true_minus(decibel_words(message.fade_margin_db))
@@ -46,7 +43,7 @@ def delay_figure(message: MessageAnswer) -> "Figure":
     return figure
 
 
-def draw_delay(ax: "Axes", message: MessageAnswer) -> "Axes":
+def draw_delay(ax: Axes, message: MessageAnswer) -> Axes:
     """Draw the share of messages not yet delivered, on a logarithmic scale, against seconds or minutes."""
     curve = message.delay.drawing
     time_s = np.array(curve.time_s)
@@ -106,7 +103,7 @@ def _raised(words: str) -> str:
     return re.sub(r"\^(\d+)", lambda m: m[1].translate(str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹")), words)
 
 
-def _quantiles(ax: "Axes", message: MessageAnswer, unit: float, floor: float) -> None:
+def _quantiles(ax: Axes, message: MessageAnswer, unit: float, floor: float) -> None:
     """Mark by when 95 and 99 % are delivered."""
     marks = [(message.delay.p95_s, 0.05, "95 %"), (message.delay.p99_s, 0.01, "99 %")]
     for time_s, missing, words in marks:

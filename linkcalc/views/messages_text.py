@@ -2,10 +2,11 @@
 
 import math
 from collections.abc import Sequence
+from typing import Unpack
 
 from linkcalc.link.result import Assumption
 from linkcalc.operation.messages import MessageAnswer, MessagesSection
-from linkcalc.views.page import Page
+from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import starter_words
 
 KIND_WORDS = {
@@ -18,24 +19,11 @@ KIND_WORDS = {
 
 
 def messages_report(
-    section: MessagesSection | None,
-    width: int = 80,
-    *,
-    colour: bool = False,
-    ascii_only: bool = False,
-    assumed: Sequence[Assumption] = (),
+    found: MessagesSection | None, *, assumed: Sequence[Assumption] = (), **screen: Unpack[Screen]
 ) -> str:
-    """Return what becomes of every message.
-
-    Parameters
-    ----------
-    section : MessagesSection, optional
-        None: the plan has no messages.
-    assumed : sequence of Assumption
-        Of the plan: those of its values that are still the starter's are named.
-    """
-    page = Page(width, colour, ascii_only)
-    if section is None:
+    """Return what becomes of every message; of `assumed`, values that are still the starter's are named."""
+    page = Page(**screen)
+    if found is None:
         page.wrap("This plan has no [[message]] table, so there is nothing to follow.", bold=True)
         page.wrap(
             'Add one: [[message]] name = "permit", kind = "run_permit", link = "..", interval_s = 600.0'
@@ -44,7 +32,7 @@ def messages_report(
     if invented := starter_words(assumed, "messages"):
         page.wrap(invented, bold=True)
         page.blank()
-    for i, message in enumerate(section.messages):
+    for i, message in enumerate(found.messages):
         if i:
             page.blank()
         _message(page, message)
@@ -55,7 +43,7 @@ def messages_report(
         " confirmed the prediction."
     )
     page.blank()
-    page.wrap(section.caution)
+    page.wrap(found.caution)
     return page.text()
 
 
@@ -117,7 +105,6 @@ def duration_words(seconds: float) -> str:
 
 
 def name_words(m: MessageAnswer) -> str:
-    """Name a message, and its kind unless the name says it."""
     kind = KIND_WORDS[m.kind]
     return m.name if m.name.casefold() == kind else f"{m.name} ({kind})"
 
@@ -131,7 +118,7 @@ def _message(page: Page, m: MessageAnswer) -> None:
     )
     tries = "one try" if m.tries == 1 else f"up to {m.tries} tries" if m.acknowledged else f"{m.tries} times"
     answered = "acknowledged" if m.acknowledged else "not acknowledged"
-    page.wrap(f"{m.payload_bytes} bytes, {rate}, {tries}, {answered}", indent=2, hanging=4)
+    page.fact(f"{m.payload_bytes} bytes, {rate}, {tries}, {answered}")
     widths = [18, 16, 14, 14, 14]
     losses = (m.loss_working_site, m.loss_predicted_site, m.loss_poor_site, m.loss_after_reading)
     lost = (
@@ -140,43 +127,35 @@ def _message(page: Page, m: MessageAnswer) -> None:
         m.lost_per_year_poor_site,
         m.lost_per_year_after_reading,
     )
-    page.wrap(
-        f"Chance that such a site works ({100.0 * m.accepted_loss:.3g} % lost at most):"
+    page.fact(f"Chance that such a site works ({100.0 * m.accepted_loss:.3g} % lost at most):"
         f" {share_words(m.working_chance)}; that it is dead (more than half lost):"
-        f" {odds_words(m.dead_chance)}.",
-        indent=2, hanging=4,
-    )  # fmt: skip
+        f" {odds_words(m.dead_chance)}.")  # fmt: skip
     page.row(["", "where it works", "as predicted", "poor site", "once measured"], widths)
     page.row(["lost", *map(odds_words, losses)], widths)
     page.row(["lost in a year", *map(count_words, lost)], widths)
-    page.wrap(
+    page.fact(
         f"A single try is lost: {odds_words(m.single_loss)}. Were tries independent, the optimistic bound,"
         f" all would be lost: {odds_words(m.loss_independent_tries)}."
         if m.tries > 1
-        else "No second try: what fades once is lost.",
-        indent=2,
-        hanging=4,
+        else "No second try: what fades once is lost."
     )
     if m.unconfirmed is not None:
-        page.wrap(f"The sender hears no acknowledgement: {odds_words(m.unconfirmed)}.", indent=2, hanging=4)
-    page.wrap(delay_words(m), indent=2, hanging=4)
+        page.fact(f"The sender hears no acknowledgement: {odds_words(m.unconfirmed)}.")
+    page.fact(delay_words(m))
     answers = (
         f"; the answers {duration_words(m.acknowledgement_airtime_s_per_day)} a day"
         if m.acknowledgement_airtime_s_per_day > 0
         else ""
     )
-    page.wrap(
+    page.fact(
         f"On the air: {duration_words(m.time_on_air_s)} a try,"
-        f" {duration_words(m.airtime_s_per_day)} a day{answers}.",
-        indent=2,
-        hanging=4,
+        f" {duration_words(m.airtime_s_per_day)} a day{answers}."
     )
     for note in m.notes:
-        page.wrap(f"Note: {note}", indent=2, hanging=4)
+        page.fact(f"Note: {note}")
 
 
 def delay_words(m: MessageAnswer) -> str:
-    """Say when a message arrives."""
     d = m.delay
     if d.mean_s is None:
         return "It is never delivered."

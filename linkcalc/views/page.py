@@ -1,13 +1,12 @@
 """A page of the terminal: lines of a fixed width, tables, colour where the stream has it.
 
-Every report of these views takes `width`, `colour` and `ascii_only` as `linkcalc.views.text.report` does, and ends in a
-line feed.
+Every report of these views takes a `Screen` besides what it reports, and ends in a line feed.
 """
 
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, TextIO
+from typing import Any, TextIO, TypedDict
 
 from linkcalc.link.result import LinkResult
 from linkcalc.views import style, units
@@ -54,8 +53,6 @@ def abilities(stream: TextIO, environ: Mapping[str, str]) -> tuple[bool, bool]:
 
     Colour needs a terminal, and neither NO_COLOR (non-empty) nor TERM=dumb in the environment.
 
-    Examples
-    --------
     >>> import io
     >>> abilities(io.TextIOWrapper(io.BytesIO(), encoding="ascii"), {})
     (False, True)
@@ -68,11 +65,21 @@ def abilities(stream: TextIO, environ: Mapping[str, str]) -> tuple[bool, bool]:
     return colour, False
 
 
+class Screen(TypedDict, total=False):
+    """What every report takes besides what it reports: columns, ANSI sequences, nothing but ASCII."""
+
+    width: int
+    colour: bool
+    ascii_only: bool
+
+
 class Page:
     """Lines of a fixed width; every text is cleaned before it is measured."""
 
-    def __init__(self, width: int, colour: bool = False, ascii_only: bool = False) -> None:
-        self.width = width
+    def __init__(
+        self, width: int = 80, *, colour: bool = False, ascii_only: bool = False, least: int = 0
+    ) -> None:
+        self.width = max(width, least)
         self._colour = colour
         self._ascii = ascii_only
         self._lines: list[str] = []
@@ -123,15 +130,19 @@ class Page:
         for i, line in enumerate(_wrapped(whole, self.width - indent, self.width - rest)):
             self._styled_line(" " * (rest if i else indent) + line, _BOLD if bold else "")
 
-    def items(self, title: str, lines: Iterable[str]) -> None:
+    def items(self, title: str, lines: Iterable[str], *, minor: bool = False) -> None:
         """Write a heading and an item for each line; nothing where there is none."""
         for number, line in enumerate(lines):
             if not number:
-                self.heading(title)
+                self.heading(title, minor=minor)
             self.item(line)
 
     def item(self, text: str) -> None:
         self.wrap(f"- {text}", indent=2, hanging=4)
+
+    def fact(self, text: str) -> None:
+        """Write a paragraph that belongs under what stands before it, its further lines set in."""
+        self.wrap(text, indent=2, hanging=4)
 
     def row(self, cells: Sequence[str], widths: Sequence[int]) -> None:
         """Write a row of a table; one that is wider than the page is written in parts, some columns at a time."""

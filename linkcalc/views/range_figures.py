@@ -2,17 +2,16 @@
 
 import math
 import textwrap
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+from matplotlib.figure import Figure
 
 from linkcalc.sweeps.reach_by_ground import FARTHEST_M, NEAREST_M, HowFar
 from linkcalc.views import canvas, style
 from linkcalc.views.range_text import ONE_HILL
 
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
-
-def range_figure(found: HowFar) -> "Figure":
+def range_figure(found: HowFar) -> Figure:
     """Draw a band for each kind of ground and spreading factor, with title and caption."""
     rows = len(found.reaches)
     with style.styled():

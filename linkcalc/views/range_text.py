@@ -3,11 +3,11 @@
 import json
 import math
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, Unpack
 
 from linkcalc.sweeps.mast_heights import requirement_words
 from linkcalc.sweeps.reach_by_ground import HowFar, Reach
-from linkcalc.views.page import Page
+from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import distance_words, time_words
 
 ONE_HILL = (
@@ -27,15 +27,12 @@ def reach_words(distance_m: float) -> str:
     return "over 60 km" if math.isinf(distance_m) else distance_words(distance_m)
 
 
-def range_report(found: HowFar, width: int = 80, *, colour: bool = False, ascii_only: bool = False) -> str:
-    """Return the table of distances."""
-    page = Page(width, colour, ascii_only)
+def range_report(found: HowFar, **screen: Unpack[Screen]) -> str:
+    page = Page(**screen)
     page.wrap(f"How far: {found.from_} to {found.to} and back, {found.frequency_hz / 1e6:g} MHz", bold=True)
-    page.wrap(
-        f"closes: {requirement_words(found.asked)}; a gamble: half of such sites work.", indent=2, hanging=4
-    )
+    page.fact(f"closes: {requirement_words(found.asked)}; a gamble: half of such sites work.")
     for line in found.over_limits:
-        page.wrap(line, indent=2, hanging=4)
+        page.fact(line)
     for ground in found.grounds:
         page.heading(ground.words, minor=True)
         widths = [page.width - 2 - 54, 18, 18, 18]
@@ -56,7 +53,6 @@ def _rows(found: HowFar, ground: str) -> list[tuple[Reach, float]]:
 
 
 def range_json(found: HowFar) -> str:
-    """Return the answer as JSON; null where the link goes beyond what was looked at."""
     answer: Mapping[str, Any] = {
         "from": found.from_,
         "to": found.to,
@@ -74,8 +70,8 @@ def range_json(found: HowFar) -> str:
                     for name, value in (
                         ("closes_m", r.closes_m),
                         ("gamble_m", r.gamble_m),
-                        ("closes_there_m", r.closes_there_m),
-                        ("closes_back_m", r.closes_back_m),
+                        ("closes_forward_m", r.closes_forward_m),
+                        ("closes_return_m", r.closes_return_m),
                     )
                 },
             }

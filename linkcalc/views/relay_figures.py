@@ -3,24 +3,20 @@
 import os
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
-from linkcalc.area.access import Mask
 from linkcalc.area.relay.result import Chain, Place, RelaySiting
 from linkcalc.link.result import LinkResult
-from linkcalc.views import style
-from linkcalc.views.canvas import Box, filled, fitted_words, width_of_text
+from linkcalc.views import canvas, style
 from linkcalc.views.figures import draw_profile
-from linkcalc.views.map_figures import SMOOTH_CELLS, draw_key, draw_lines, draw_shades
-from linkcalc.views.map_frame import box_around, frame, hide_crowded
+from linkcalc.views.map_figures import SMOOTH_CELLS, draw_hatch, draw_key, draw_lines, draw_shades
+from linkcalc.views.map_frame import box_around, corners, frame, hide_crowded
 from linkcalc.views.relay_text import WORDS, headline
 from linkcalc.views.words import decibel_words, distance_words, required_margin_words, weaker_direction
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 _WIDTH_IN: Final = 8.6
 _LEFT_IN: Final = 0.85
@@ -33,63 +29,55 @@ _NAME_PT: Final = 150.0
 _PANEL_IN: Final = 3.95
 """A profile with its title and labels."""
 _BADGE_PT: Final = 14.0
+_TITLE: Final[dict[str, Any]] = {"size": style.TITLE_PT - 1, "weight": "bold"}
 _FEWEST_FOR_LINES = 0.25
 """Share of the land that is left from which lines of equal margin are drawn: on ribbons they are no use."""
 
 
-def relay_map(result: RelaySiting) -> "Figure":
+def relay_map(result: RelaySiting) -> Figure:
     """The map: margin of the weaker hop with a relay in each cell, spots, ends, and where none may stand."""
     west, south, east, north = _box(result)
     map_height = _MAP_IN * (north - south) / (east - west)
-    title = filled(headline(result), 86)
-    under = filled(
+    title = canvas.filled(headline(result), 86)
+    under = canvas.filled(
         f"Fade margin of the weaker hop with a relay in each cell. Link {result.link.name}, "
         f"{result.link.frequency_mhz:g} MHz, {result.signal}.",
         106,
     )
-    caption = filled(_caption(result), 120)
-    under_in = 0.24 + _TITLE_IN * _lines(title)
-    above_in = under_in + 0.08 + _LINE_IN * _lines(under)
-    below_in = 0.58 + _SMALL_LINE_IN * _lines(caption)
+    caption = canvas.filled(_caption(result), 120)
+    under_in = 0.24 + _TITLE_IN * canvas.line_count(title)
+    above_in = under_in + 0.08 + _LINE_IN * canvas.line_count(under)
+    below_in = 0.58 + _SMALL_LINE_IN * canvas.line_count(caption)
     height = map_height + above_in + below_in
     with style.styled():
         figure = style.new_figure(_WIDTH_IN, height)
-        ax = figure.add_axes(
-            (_LEFT_IN / _WIDTH_IN, below_in / height, _MAP_IN / _WIDTH_IN, map_height / height)
-        )
-        shown = draw_relay_map(ax, result)
+        shown = draw_relay_map(canvas.axes_in(figure, _LEFT_IN, below_in, _MAP_IN, map_height), result)
         draw_key(figure, shown)
-        left = _LEFT_IN / _WIDTH_IN
-        figure.text(left, 1.0 - 0.12 / height, title, size=style.TITLE_PT - 1, weight="bold", va="top")
-        figure.text(left, 1.0 - under_in / height, under, size=style.TEXT_PT, va="top")
-        figure.text(
-            left, (below_in - 0.5) / height, caption, size=style.SMALL_PT, va="top", linespacing=1.35,
-            color=style.MUTED,
-        )  # fmt: skip
+        canvas.write_words(figure, _LEFT_IN, -0.12, title, _TITLE)
+        canvas.write_words(figure, _LEFT_IN, -under_in, under, {"size": style.TEXT_PT})
+        canvas.write_words(figure, _LEFT_IN, below_in - 0.5, caption, style.LINES)
     return figure
 
 
-def draw_relay_map(ax: "Axes", result: RelaySiting) -> Any:
+def draw_relay_map(ax: Axes, result: RelaySiting) -> Any:
     """Draw relief, margins, what is ruled out, hops and spots; return the picture of the margin."""
     grid, margin = result.grid, result.bands["margin_db"]
     shown = draw_shades(ax, margin, np.where(result.area, result.ground_m, np.nan), grid.cell_m)
     ruled_out = result.area & np.isfinite(result.ground_m) & ~result.allowed.mask
-    box = _box(result)
     labels: list[Any] = []
     if _lined(result):
         # where others spoil more than a hop may lose no margin suffices, and there is no such line
         suffices = result.required_of_each_hop(result.spots[0]).reachable
         needed = margin - result.bands["spare_db"] if suffices else np.full(margin.shape, np.inf)
         labels = draw_lines(ax, margin, needed, grid.cell_m)
-    _hatched(ax, result, ruled_out)
+    draw_hatch(ax, grid.steps_m / 1e3, ruled_out, "////", style.HATCH, 2.5)
     for ring in result.allowed.outlines:
         ax.plot(*(ring.T / 1e3), color=style.INK, lw=1.1, ls=(0, (4, 2)), zorder=4)
     for line in result.allowed.tracks:
         ax.plot(*(line.T / 1e3), color=style.PAPER, lw=2.6, zorder=4)
         ax.plot(*(line.T / 1e3), color=style.GROUND_EDGE, lw=1.3, zorder=4.1)
-    _chains(ax, result)
-    _ends(ax, result.ends, box)
-    frame(ax, grid.crs, box)
+    frame(ax, grid.crs, _box(result))
+    _draw_places(ax, result, _draw_hops(ax, result))
     hide_crowded(ax, labels, [text for text in ax.texts if text not in labels])
     return shown
 
@@ -100,7 +88,7 @@ def _lined(result: RelaySiting) -> bool:
     return bool(result.allowed.mask.sum() >= _FEWEST_FOR_LINES * known.sum())
 
 
-def _box(result: RelaySiting) -> Box:
+def _box(result: RelaySiting) -> canvas.Box:
     """What the map shows, km: the area where there is ground, and both ends; no strip."""
     rows, columns = np.nonzero(result.area & np.isfinite(result.ground_m))
     steps, half = result.grid.steps_m / 1e3, result.grid.cell_m / 2e3
@@ -109,40 +97,21 @@ def _box(result: RelaySiting) -> Box:
     return box_around(xs, ys, (0.62, 1.15), 0.02)
 
 
-def _hatched(ax: "Axes", result: RelaySiting, ruled_out: Mask) -> None:
-    """Hatch where there is ground but no relay may stand."""
-    if not ruled_out.any() or min(ruled_out.shape) < 2:
-        return
-    steps = result.grid.steps_m / 1e3
-    with_hatch = ax.contourf(
-        steps, -steps, ruled_out.astype(float), levels=[0.5, 1.5], colors="none", hatches=["////"], zorder=2.5
-    )
-    with_hatch.set_edgecolor(style.HATCH)
-    with_hatch.set_linewidth(0.0)
-
-
-def _chains(ax: "Axes", result: RelaySiting) -> None:
-    """Numbered spots; the hops of the best, and of two relays dashed."""
+def _draw_hops(ax: Axes, result: RelaySiting) -> np.ndarray:
+    """The hops of the best spot, and of two relays dashed; return places along them."""
     first, last = result.ends
+    along = []
     for chain, dashes in _drawn(result):
-        x, y = (
-            [getattr(p, side) / 1e3 for p in (first, *chain.relays, last)] for side in ("east_m", "north_m")
-        )
+        x, y = np.transpose([_at_km(place) for place in (first, *chain.relays, last)])
         ax.plot(x, y, color=style.PAPER, lw=3.0, zorder=4.4)
         ax.plot(x, y, color=style.POINT, lw=1.3, ls=dashes, zorder=4.5)
-    box = _box(result)
-    if result.two is not None:
-        for number, place in enumerate(result.two.relays, start=1):
-            _flag(ax, place, f"R{number}", "s", style.POINT, _places(result), box)
-    spots = [chain.relays[0] for chain in result.spots]
-    for number in range(len(spots), 0, -1):  # the best on top
-        place = spots[number - 1]
-        if number == 1:
-            _badge(ax, place, "1", style.INK, style.PAPER)
-        elif _nearest_pt(place, (0.0, 0.0), spots, box) < _BADGE_PT + 1.0:
-            _flag(ax, place, str(number), "o", style.INK, _places(result), box)
-        else:
-            _badge(ax, place, str(number), style.PAPER, style.INK)
+        corner = np.linspace(0.0, len(x) - 1.0, 100 * len(x))
+        along.append(np.transpose([np.interp(corner, np.arange(len(x)), v) for v in (x, y)]))
+    return np.concatenate(along)
+
+
+def _at_km(place: Place) -> tuple[float, float]:
+    return place.east_m / 1e3, place.north_m / 1e3
 
 
 def _drawn(result: RelaySiting) -> Iterator[tuple[Chain, Any]]:
@@ -151,68 +120,50 @@ def _drawn(result: RelaySiting) -> Iterator[tuple[Chain, Any]]:
         yield result.two, (0, (4, 2))
 
 
-def _places(result: RelaySiting) -> list[Place]:
-    """All that is marked on the map."""
-    chains = [*result.spots, *([result.two] if result.two else [])]
-    return [*result.ends, *(place for chain in chains for place in chain.relays)]
+def _draw_places(ax: Axes, result: RelaySiting, hops: np.ndarray) -> None:
+    """Both ends, the relays of two, and numbered spots: on a badge, or beside a small mark where badges would meet."""
+    room = canvas.Room(ax)
+    spots = [chain.relays[0] for chain in result.spots]
+    at_pt = np.array([(room.x_pt(x), room.y_pt(y)) for x, y in map(_at_km, spots)])
+    apart_pt = np.hypot(*(at_pt[:, None] - at_pt).T)
+    np.fill_diagonal(apart_pt, np.inf)
+    crowded = apart_pt.min(axis=0) < _BADGE_PT + 1.0
+    crowded[0] = False
+    two = () if result.two is None else result.two.relays
+    small = [(f"R{number}", place, "s", style.POINT) for number, place in enumerate(two, start=1)]
+    for number, place in reversed(list(enumerate(spots, start=1))):  # the best on top
+        if crowded[number - 1]:
+            small.append((str(number), place, "o", style.INK))
+        else:
+            _draw_badge(
+                ax,
+                place,
+                str(number),
+                *((style.INK, style.PAPER) if number == 1 else (style.PAPER, style.INK)),
+            )
+    names = canvas.Names(
+        ax,
+        [
+            *corners(room),
+            *(canvas.box_of_mark(room, _at_km(place), _BADGE_PT) for place in spots),
+            *(canvas.box_of_mark(room, _at_km(place), 8.0) for place in (*result.ends, *two)),
+        ],
+        hops,
+    )
+    for end in result.ends:
+        ax.plot(*_at_km(end), marker="^", ms=9.0, color=style.INK, markeredgecolor=style.PAPER, zorder=8)
+        words = canvas.fitted_words(style.drawable(end.name), _NAME_PT, style.TEXT_PT, bold=True)
+        names.write(words, _at_km(end), 9.0, style.TEXT_PT, over="all", bold=True)
+    for words, place, marker, ink in small:
+        ax.plot(*_at_km(place), marker=marker, ms=7.0, mfc=style.PAPER, mec=ink, mew=1.6, zorder=6.8)
+        names.write(words, _at_km(place), 7.0, style.TEXT_PT, over="all", bold=True, colour=ink)
 
 
-def _nearest_pt(place: Place, side: tuple[float, float], others: Sequence[Place], box: Box) -> float:
-    """Points from beside a place to the nearest of the others."""
-    points_m = 1e3 * (box[2] - box[0]) / (72.0 * _MAP_IN)
-    gaps = [
-        np.hypot(
-            (p.east_m - place.east_m) / points_m - side[0], (p.north_m - place.north_m) / points_m - side[1]
-        )
-        for p in others
-        if p is not place
-    ]
-    return float(min(gaps, default=np.inf))
-
-
-def _flag(
-    ax: "Axes", place: Place, words: str, marker: str, ink: str, others: Sequence[Place], box: Box
-) -> None:
-    """A small mark with its name beside it, on the side where there is most room."""
-    from matplotlib.patheffects import withStroke
-
-    x, y = place.east_m / 1e3, place.north_m / 1e3
-    sides = ((0.0, 14.0), (0.0, -14.0), (-15.0, 6.0), (15.0, 6.0), (-15.0, -7.0), (15.0, -7.0))
-    side = max(sides, key=lambda s: _nearest_pt(place, s, others, box))
-    ax.plot([x], [y], marker=marker, ms=7.0, mfc=style.PAPER, mec=ink, mew=1.6, zorder=6.8)
-    ax.annotate(
-        words, (x, y), side, textcoords="offset points", ha="center", va="center", fontsize=style.TEXT_PT,
-        weight="bold", color=ink, zorder=7.2,
-        path_effects=[withStroke(linewidth=2.6, foreground=style.PAPER)],
-    )  # fmt: skip
-
-
-def _badge(ax: "Axes", place: Place, words: str, face: str, ink: str) -> None:
-    x, y = place.east_m / 1e3, place.north_m / 1e3
+def _draw_badge(ax: Axes, place: Place, words: str, face: str, ink: str) -> None:
     edge = ink if face == style.PAPER else style.PAPER
-    ax.plot([x], [y], marker="o", ms=_BADGE_PT, mfc=face, mec=edge, mew=1.1, zorder=7)
-    ax.annotate(
-        words, (x, y), ha="center", va="center_baseline", fontsize=style.SMALL_PT, color=ink, weight="bold",
-        zorder=7.1,
-    )  # fmt: skip
-
-
-def _ends(ax: "Axes", ends: Sequence[Place], box: Box) -> None:
-    from matplotlib.patheffects import withStroke
-
-    halo: list[Any] = [withStroke(linewidth=2.6, foreground=style.PAPER)]
-    for end in ends:
-        x, y = end.east_m / 1e3, end.north_m / 1e3
-        ax.plot([x], [y], marker="^", ms=9.0, color=style.INK, markeredgecolor=style.PAPER, zorder=8)
-        share = (x - box[0]) / (box[2] - box[0])
-        low = y - box[1] < 0.08 * (box[3] - box[1])
-        align = "left" if share < 0.25 else "right" if share > 0.75 else "center"
-        ax.annotate(
-            fitted_words(style.drawable(end.name), _NAME_PT, style.TEXT_PT, bold=True), (x, y),
-            ({"left": -5, "right": 5}.get(align, 0), 9 if low else -9),
-            textcoords="offset points", ha=align, va="bottom" if low else "top", fontsize=style.TEXT_PT,
-            weight="bold", color=style.INK, path_effects=halo, zorder=8.1,
-        )  # fmt: skip
+    ax.plot(*_at_km(place), marker="o", ms=_BADGE_PT, mfc=face, mec=edge, mew=1.1, zorder=7)
+    look: dict[str, Any] = {"fontsize": style.SMALL_PT, "color": ink, "weight": "bold", "zorder": 7.1}
+    ax.annotate(words, _at_km(place), ha="center", va="center_baseline", **look)
 
 
 def _caption(result: RelaySiting) -> str:
@@ -237,62 +188,38 @@ def _caption(result: RelaySiting) -> str:
     return " ".join(parts)
 
 
-def _lines(words: str) -> int:
-    return words.count("\n") + 1
-
-
-def _hop_words(number: int, hop: LinkResult, room_pt: float) -> str:
-    """A hop's title, its names cut to the room there is."""
-    size = style.TITLE_PT - 1
-    length = distance_words(hop.path.distance_m)
-    ends = [style.drawable(name) for name in (hop.directions[0].from_, hop.directions[0].to)]
-
-    def words(near: str, far: str) -> str:
-        return f"Hop {number}: {near} to {far}, {length}"
-
-    left_pt = room_pt - width_of_text(words("", ""), size, True)
-    widths = [width_of_text(name, size, True) for name in ends]
-    most = [max(left_pt - other, left_pt / 2.0) for other in reversed(widths)]
-    return words(*(fitted_words(name, room, size, bold=True) for name, room in zip(ends, most, strict=True)))
-
-
-def relay_profiles(hops: Sequence[LinkResult]) -> "Figure":
-    """The hops of a chain in profile, one above the other.
-
-    Parameters
-    ----------
-    hops : sequence of LinkResult
-        From `linkcalc.area.relay.siting.profiles`.
-    """
+def relay_profiles(hops: Sequence[LinkResult]) -> Figure:
     width, height = style.WIDE_IN[0], _PANEL_IN * len(hops) + 0.35
     with style.styled():
         figure = style.new_figure(width, height)
         for number, hop in enumerate(hops, start=1):
             bottom = height - _PANEL_IN * number + 0.55
-            axes = (0.75 / width, bottom / height, (width - 1.0) / width, (_PANEL_IN - 1.5) / height)
-            draw_profile(figure.add_axes(axes), hop)
-            weaker = weaker_direction(hop)
-            margin = (
-                f"{WORDS[hop.verdict]}: fade margin {decibel_words(weaker.fade_margin_db)}, "
-                f"{required_margin_words(weaker.required_margin_db)} required"
-            ).replace("-", "−")
-            words = _hop_words(number, hop, 72.0 * width - 90.0 - width_of_text(margin, style.TEXT_PT, True))
+            draw_profile(canvas.axes_in(figure, 0.75, bottom, width - 1.0, _PANEL_IN - 1.5), hop)
+            weaker, verdict = weaker_direction(hop), hop.verdict
+            margin = canvas.true_minus(decibel_words(weaker.fade_margin_db))
+            required = required_margin_words(weaker.required_margin_db)
+            words = f"{WORDS[verdict]}: fade margin {margin}, {required} required"
+            left_pt = 72.0 * width - 90.0 - canvas.width_of_text(words, style.TEXT_PT, True)
+            form = f"Hop {number}: {{}} to {{}}, {distance_words(hop.path.distance_m)}"
+            ends = hop.directions[0].from_, hop.directions[0].to
+            title = canvas.fitted_ends(form, ends, left_pt, style.TITLE_PT - 1, True)
             top = (height - _PANEL_IN * (number - 1) - 0.2) / height
-            left, right = 0.75 / width, 1.0 - 0.25 / width
-            figure.text(left, top, words, size=style.TITLE_PT - 1, weight="bold", va="center")
-            figure.text(
-                right, top, margin, size=style.TEXT_PT, ha="right", va="center",
-                color=style.VERDICT[hop.verdict][0], weight="bold",
-            )  # fmt: skip
-        figure.text(
-            0.75 / width, 0.14 / height, "A prediction: measure on site. A radio link is no safety function "
-            "and no emergency stop.", size=style.SMALL_PT, color=style.MUTED, va="center",
-        )  # fmt: skip
+            figure.text(0.75 / width, top, title, va="center", **_TITLE)
+            look: dict[str, Any] = {
+                "size": style.TEXT_PT,
+                "weight": "bold",
+                "color": style.VERDICT[verdict][0],
+            }
+            figure.text(1.0 - 0.25 / width, top, words, ha="right", va="center", **look)
+        figure.text(0.75 / width, 0.14 / height, canvas.SAFETY, va="center", **style.CAPTION)
     return figure
 
 
 def write_all(result: RelaySiting, hops: Sequence[LinkResult], folder: str | os.PathLike[str]) -> list[Path]:
     """Write `relay-map` and `relay-profiles`, each `.svg` and `.png`, into a folder."""
     title = f"Relay for {result.link.name}"
-    written = style.save(relay_map(result), Path(folder) / "relay-map", title)
-    return written + style.save(relay_profiles(hops), Path(folder) / "relay-profiles", f"{title}: profiles")
+    pictures = (
+        ("relay-map", relay_map(result), title),
+        ("relay-profiles", relay_profiles(hops), f"{title}: profiles"),
+    )
+    return canvas.write_pictures(folder, pictures)

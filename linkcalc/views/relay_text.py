@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterator
+from typing import Unpack
 
 from linkcalc.area.relay.result import Chain, HopCheck, Place, RelaySiting
 from linkcalc.link.requirement import Requirement
@@ -11,7 +12,7 @@ from linkcalc.plan import Station
 from linkcalc.plan.links import MOST_TRIES
 from linkcalc.terrain.geodesy import position_text
 from linkcalc.views.coverage_text import percent
-from linkcalc.views.page import Page
+from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import (
     decibel_words,
     distance_words,
@@ -23,31 +24,14 @@ from linkcalc.views.words import (
     value_words,
 )
 
-_WIDTH = 80
 _COLUMNS = (28, 8, 9, 9, 9, 15)
 WORDS: dict[VerdictWord, str] = {"closes": "closes", "at_risk": "at risk", "does_not_close": "does not close"}
 _LEAST_OFF_DB = 0.05
 _HOPS = {2: "two", 3: "three"}
 
 
-def relay_report(
-    result: RelaySiting, width: int = _WIDTH, *, colour: bool = False, ascii_only: bool = False
-) -> str:
-    """Return a relay siting as text.
-
-    Parameters
-    ----------
-    result : RelaySiting
-    width : int, columns
-    colour, ascii_only : bool
-        As for `linkcalc.views.text.report`.
-
-    Returns
-    -------
-    str
-        Ends in a line feed.
-    """
-    page = Page(width, colour, ascii_only)
+def relay_report(result: RelaySiting, **screen: Unpack[Screen]) -> str:
+    page = Page(**screen)
     page.wrap(headline(result), bold=True)
     if result.title:
         page.wrap(result.title)
@@ -72,20 +56,13 @@ def relay_report(
     page.item(relay_words(result.relay))
     for a in result.assumed:
         page.item(f"assumed: {a.key.removeprefix('relay ')} {value_words(a.value)} ({a.source})")
-    page.heading("The area")
-    for line in area_lines(result):
-        page.item(line)
-    page.heading("What a relay needs")
-    for line in burdens(result):
-        page.item(line)
-    page.heading("Notes")
-    for line in notes(result):
-        page.item(line)
+    page.items("The area", area_lines(result))
+    page.items("What a relay needs", burdens(result))
+    page.items("Notes", notes(result))
     return page.text()
 
 
 def headline(result: RelaySiting) -> str:
-    """One sentence that answers first."""
     link = f"{result.link.from_} – {result.link.to}"
     best = result.best
     many = "a relay" if len(best.relays) == 1 else "two relays"
@@ -157,7 +134,6 @@ def spare_words(hop: HopCheck) -> str:
 
 
 def direct_words(result: RelaySiting) -> str:
-    """The link without a relay."""
     direct = result.direct
     words = (
         f"Without a relay it {'is ' if direct.verdict == 'at_risk' else ''}{WORDS[direct.verdict]}: "
@@ -167,7 +143,6 @@ def direct_words(result: RelaySiting) -> str:
 
 
 def relay_words(relay: Station) -> str:
-    """A relay's equipment in short."""
     a = relay.antenna
     stated = [f"{v:g} {unit}" for v, unit in ((a.gain_dbi, "dBi"), (a.gain_dbd, "dBd")) if v is not None]
     antenna = " ".join([a.type.replace("_", " "), *stated])
@@ -180,14 +155,12 @@ def relay_words(relay: Station) -> str:
 
 
 def place_words(place: Place) -> str:
-    """What is known of a place besides its position."""
     slope = f"slope {rounded(place.slope_deg, 0)}°" if math.isfinite(place.slope_deg) else "slope unknown"
     track = "" if place.track_m is None else f", {distance_words(place.track_m)} from a track"
     return f"{slope}{track}"
 
 
 def area_lines(result: RelaySiting) -> Iterator[str]:
-    """What was looked at, and what was left."""
     total = int(result.area.sum())
     yield (
         f"{total} cells of {result.grid.cell_m:g} m within {distance_words(result.radius_m)} of the middle "
@@ -204,14 +177,13 @@ def area_lines(result: RelaySiting) -> Iterator[str]:
 
 
 def burdens(result: RelaySiting) -> Iterator[str]:
-    """What comes with a relay."""
     best = result.best
     direct = result.direct.directions
-    there, back = best.time_on_air_s
+    forward, return_ = best.time_on_air_s
     hops = _HOPS[len(best.hops)]
     yield (
-        f"Air time: a message is sent once on each of {hops} hops, {time_words(there)} there instead of "
-        f"{time_words(direct[0].time_on_air_s)}, and {time_words(back)} back instead of "
+        f"Air time: a message is sent once on each of {hops} hops, {time_words(forward)} forward instead of "
+        f"{time_words(direct[0].time_on_air_s)}, and {time_words(return_)} on the return instead of "
         f"{time_words(direct[1].time_on_air_s)}; it comes later by that at least. The relay keeps its own "
         "share of any duty limit."
     )
@@ -223,7 +195,6 @@ def burdens(result: RelaySiting) -> Iterator[str]:
 
 
 def notes(result: RelaySiting) -> Iterator[str]:
-    """What a reader should know about these numbers."""
     off = max((c.off_db for c in (*result.spots, *([result.two] if result.two else []))), default=0.0)
     agree = f"to {decibel_words(off)}" if off >= _LEAST_OFF_DB else "to a tenth of a decibel"
     yield f"Every spot listed was checked in full, and agrees with its cell {agree}."

@@ -1,11 +1,12 @@
 """Remedies, parts and money in words."""
 
 from collections.abc import Iterator, Sequence
+from typing import Unpack
 
 from linkcalc.files import csv_text
 from linkcalc.link.parts_list import Bill
 from linkcalc.link.result import Change, LinkResult, Part, Remedy
-from linkcalc.views.page import Page
+from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import decibel_words, distance_words, rounded, time_words, trimmed
 
 EXAMPLES = "Example prices are invented: put in yours under [prices]."
@@ -167,7 +168,6 @@ def effect_words(remedy: Remedy) -> str:
 
 
 def parts_words(parts: Sequence[Part], currency: str) -> str:
-    """Return parts with their cost in one line."""
     return "; ".join(
         f"{quantity_words(p)} {part_words(p)} ({p.station}) {money(p.cost, currency)}"
         if p.unit != "piece" or p.quantity != 1.0
@@ -238,11 +238,8 @@ def bill_csv(bill: Bill) -> str:
     return csv_text([head, *rows])
 
 
-def bill_report(
-    bill: Bill, title: str, width: int = 80, *, colour: bool = False, ascii_only: bool = False
-) -> str:
-    """Return the parts of a plan as text."""
-    page = Page(max(width, 60), colour, ascii_only)
+def bill_report(bill: Bill, title: str, **screen: Unpack[Screen]) -> str:
+    page = Page(**screen, least=60)
     page.wrap(title, bold=True)
     widths = [page.width - 2 - 34, 12, 10, 12]
     station = ""
@@ -256,7 +253,7 @@ def bill_report(
     page.blank()
     page.row(["Together", "", "", money(bill.cost, bill.currency)], [page.width - 2 - 24, 1, 1, 22])
     if not bill.prices_stated:
-        page.wrap(f"* {EXAMPLES}", indent=2, hanging=4)
+        page.fact(f"* {EXAMPLES}")
     page.wrap(
         "Counted from the plan. Not in it: floats and watchdog wired to the engine, earthing, enclosures, travel "
         "and hours that the list has no line for. Masts, mains and earthing are for licensed people under local "

@@ -3,8 +3,6 @@
 `linkcalc.answer.Answer` asks here. A new answer gets its lines in `_REPORTS` and, if it is drawn, in `_PICTURES`.
 """
 
-import csv
-import io
 import json
 from collections.abc import Callable
 from importlib import import_module
@@ -13,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from linkcalc.answer import Answer
 from linkcalc.errors import LinkcalcError
-from linkcalc.files import atomic_write, csv_cell
+from linkcalc.files import atomic_write, csv_text
 from linkcalc.views import style
 from linkcalc.views.jsonout import plain_data, shown_names
 from linkcalc.views.jsonout import to_dict as result_data
@@ -48,8 +46,27 @@ _REPORTS: dict[str, str] = {
     "EnergySection": "views.energy_text:energy_report",
     "HowFar": "views.range_text:range_report",
     "Candidates": "views.compare_text:compare_report",
+    "Bill": "views.remedies_text:bill_report",
+    "HeightTable": "views.heights_text:heights_report",
+    "Sweep": "views.sweep_text:sweep_report",
+    "LimitsResult": "views.limits_text:limits_report",
 }
-"""By the answer's class; each takes the answer and a width."""
+"""By the answer's class; each takes the answer, or what `_TAKEN` makes of it, and a `Screen`."""
+
+_TAKEN: dict[str, Function] = {
+    "Bill": lambda bill: (bill, "Parts"),
+    "HeightTable": lambda table: ([table],),
+    "LimitsResult": lambda answer: (answer.limits, answer.exposure),
+}
+
+_LINES: dict[str, Function] = {
+    "LinkResult": lambda link: f"{link.name}: {link.headline}",
+    "Record": lambda record: (
+        f"{record.title or record.link.name}: {(record.survey or record.result).headline}"
+    ),
+    "FieldSheet": lambda sheet: f"Field sheet for {sheet.link}: {sheet.length_m:.0f} m, {sheet.asked}",
+}
+"""Answers that a line sums up."""
 
 _PICTURES: dict[str, str] = {
     "LinkResult": "views.figures:profile_figure",
@@ -61,7 +78,15 @@ _PICTURES: dict[str, str] = {
     "TankAnswer": "views.tank_figures:cycle_figure",
     "HowFar": "views.range_figures:range_figure",
     "Sweep": "views.sweep_figures:sweep_figure",
+    "MessageAnswer": "views.messages_figures:delay_figure",
 }
+
+_SHOWN_BY: dict[str, Function] = {
+    "Result": lambda result: result.links[0],
+    "Record": lambda record: record.result,
+    "MessagesSection": lambda section: section.messages[0],
+}
+"""Whose picture stands for an answer."""
 
 _DATA: dict[str, Function] = {
     "Result": result_data,
@@ -80,20 +105,10 @@ def text(answer: Any, width: int = 80, **look: Any) -> str:
     """
     kind = _kind(answer)
     if kind in _REPORTS:
-        return str(_of(_REPORTS[kind])(answer, width, **look))
-    special: dict[str, Function] = {
-        "Bill": lambda a, w, **k: _of("views.remedies_text:bill_report")(a, "Parts", w, **k),
-        "LinkResult": lambda a, w, **_: f"{a.name}: {a.headline}\n",
-        "HeightTable": lambda a, w, **k: _of("views.heights_text:heights_report")([a], w, **k),
-        "Sweep": lambda a, w, **k: _of("views.sweep_text:sweep_report")(a, width=w, **k),
-        "LimitsResult": lambda a, w, **k: _of("views.limits_text:limits_report")(
-            a.limits, a.exposure, w, **k
-        ),
-        "Record": lambda a, w, **_: f"{a.title or a.link.name}: {(a.survey or a.result).headline}\n",
-        "FieldSheet": lambda a, w, **_: f"Field sheet for {a.link}: {a.length_m:.0f} m, {a.asked}\n",
-    }
-    if kind in special:
-        return str(special[kind](answer, width, **look))
+        about = _TAKEN[kind](answer) if kind in _TAKEN else (answer,)
+        return str(_of(_REPORTS[kind])(*about, width=width, **look))
+    if kind in _LINES:
+        return f"{_LINES[kind](answer)}\n"
     words = [getattr(answer, name) for name in ("line", "caution") if hasattr(answer, name)]
     return "\n".join(words) + "\n"
 
@@ -108,20 +123,14 @@ def figure(answer: Answer) -> "Figure":
 
 def _drawn(answer: Any) -> Any:
     kind = _kind(answer)
-    if kind in _PICTURES:
-        return _of(_PICTURES[kind])(answer)
-    if kind == "Result":
-        return _drawn(answer.links[0])
-    if kind == "Record":
-        return _drawn(answer.result)
+    if kind in _SHOWN_BY:
+        return _drawn(_SHOWN_BY[kind](answer))
     if kind == "Candidates":
         return _of("views.compare_figures:compare_figure")(answer, answer.links[0])
-    if kind == "MessagesSection":
-        return _of("views.messages_figures:delay_figure")(answer.messages[0])
     if kind == "EnergySection":
         drawn = [s for s in answer.stations if s.battery is not None and s.battery.by_spreading_factor]
         return _of("views.energy_figures:life_figure")(drawn[0]) if drawn else None
-    return None
+    return _of(_PICTURES[kind])(answer) if kind in _PICTURES else None
 
 
 def data(answer: Any) -> dict[str, Any]:
@@ -165,9 +174,5 @@ def write(answer: Answer, path: Path) -> None:
 
 
 def _csv(rows: list[dict[str, Any]]) -> str:
-    file = io.StringIO()
-    writer = csv.writer(file, lineterminator="\n")
     names = list(dict.fromkeys(name for row in rows for name in row))
-    writer.writerow(names)
-    writer.writerows([csv_cell(row.get(name)) for name in names] for row in rows)
-    return file.getvalue()
+    return csv_text([names, *([row.get(name) for name in names] for row in rows)])

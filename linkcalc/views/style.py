@@ -93,8 +93,6 @@ BELOW: Final = ("#e3e5e6", PAPER)
 
 GROUND_LIGHT: Final = ("#b9b0a1", "#e9e4da", PAPER)
 """Bare ground, from shade to light."""
-GROUND_TONES: Final = ("#a2947c", GROUND, "#ece7df", "#fbfaf8")
-"""The same in few tones, under the map of a record."""
 HATCH: Final = "#8b949b"
 """Hatching of land where nothing may stand (61)."""
 

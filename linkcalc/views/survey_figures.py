@@ -4,10 +4,11 @@ import math
 import os
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.collections import PathCollection
+from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from linkcalc._arrays import Floats
@@ -18,16 +19,11 @@ from linkcalc.units import EARTH_RADIUS_M
 from linkcalc.views import canvas, style
 from linkcalc.views.words import VERDICT_WORDS, decibel_words, probability_words
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
 _MOST_BARS = 30
 _MOST_NAMES = 15
 
 
-def margin_figure(survey: Survey) -> "Figure":
-    """Draw each direction's readings beside its margin before and after them."""
+def margin_figure(survey: Survey) -> Figure:
     width, panel, top, bottom = style.WIDE_IN[0], 2.75, 0.6, 0.75
     height = top + len(survey.directions) * panel + bottom
     with style.styled():
@@ -51,14 +47,14 @@ def margin_figure(survey: Survey) -> "Figure":
     return figure
 
 
-def write_ends(ax: "Axes", direction: DirectionSurvey, width_pt: float) -> None:
+def write_ends(ax: Axes, direction: DirectionSurvey, width_pt: float) -> None:
     """Say above the readings from where to where they went."""
     room, ends = canvas.Room(ax), (direction.from_, direction.to)
     words = canvas.fitted_ends("From {} to {}", ends, width_pt, style.TEXT_PT, bold=True)
     room.text(0, room.height_pt + 6, words, style.TEXT_PT, style.INK, bold=True)
 
 
-def draw_readings(ax: "Axes", direction: DirectionSurvey, drawing: DirectionDrawing) -> "Axes":
+def draw_readings(ax: Axes, direction: DirectionSurvey, drawing: DirectionDrawing) -> Axes:
     """Draw every reading as the margin it shows, with the interval the margin now lies in."""
     margin, wrong = drawing.reading_margin_db, drawing.reading_wrong > 0.5
     number = np.arange(1, margin.size + 1)
@@ -90,7 +86,7 @@ def draw_readings(ax: "Axes", direction: DirectionSurvey, drawing: DirectionDraw
     return ax
 
 
-def draw_margin(ax: "Axes", direction: DirectionSurvey, drawing: DirectionDrawing) -> "Axes":
+def draw_margin(ax: Axes, direction: DirectionSurvey, drawing: DirectionDrawing) -> Axes:
     """Draw how likely each margin was and is, upward, into axes with room for labels on their right (130 pt)."""
     y, before, after = drawing.margin_db, drawing.prior_density, drawing.posterior_density
     ax.set_xlim(0.0, 1.08 * float(max(after.max(), before.max())))
@@ -132,13 +128,13 @@ def _limits(direction: DirectionSurvey, drawing: DirectionDrawing) -> tuple[floa
     return min(ends) - 6.0, max(ends) + 6.0
 
 
-def _levels(ax: "Axes", direction: DirectionSurvey) -> None:
+def _levels(ax: Axes, direction: DirectionSurvey) -> None:
     ax.axhline(0.0, **style.LIMIT, zorder=1.5)
     if math.isfinite(direction.required_margin_db):
         ax.axhline(direction.required_margin_db, **style.REQUIRED, zorder=1.5)
 
 
-def spots_figure(survey: Survey) -> "Figure":
+def spots_figure(survey: Survey) -> Figure:
     """Draw the spots tried, best at the top, each with its interval and its chance to be the best."""
     spots = survey.spots[:_MOST_BARS]
     width, row, top, bottom = style.TALL_IN[0], 0.3, 0.85, 0.75
@@ -156,7 +152,7 @@ def spots_figure(survey: Survey) -> "Figure":
     return figure
 
 
-def draw_spots(ax: "Axes", spots: Sequence[Spot], asked_db: float) -> "Axes":
+def draw_spots(ax: Axes, spots: Sequence[Spot], asked_db: float) -> Axes:
     """Draw margin and interval of each spot, best first; axes with room on the left (150 pt) and right (110 pt)."""
     ends = [e for s in spots for e in s.fade_margin_interval_db]
     shown = [0.0, *ends, *([asked_db] if math.isfinite(asked_db) else [])]
@@ -195,7 +191,7 @@ def draw_spots(ax: "Axes", spots: Sequence[Spot], asked_db: float) -> "Axes":
     return ax
 
 
-def map_figure(survey: Survey) -> "Figure":
+def map_figure(survey: Survey) -> Figure:
     """Draw where the spots lie, two or more of which have positions, the better the darker."""
     width, height = style.TALL_IN
     with style.styled():
@@ -215,7 +211,7 @@ def map_figure(survey: Survey) -> "Figure":
     return figure
 
 
-def draw_map(ax: "Axes", spots: Sequence[Spot]) -> PathCollection:
+def draw_map(ax: Axes, spots: Sequence[Spot]) -> PathCollection:
     """Draw spots that have a position in metres around their middle, the best, first one ringed; return the points."""
     placed = [s for s in spots if s.latitude_deg is not None and s.longitude_deg is not None]
     latitude = np.array([s.latitude_deg for s in placed], dtype=np.float64)
@@ -247,7 +243,7 @@ def draw_map(ax: "Axes", spots: Sequence[Spot]) -> PathCollection:
     return points
 
 
-def _name_points(ax: "Axes", spots: Sequence[Spot], x: Floats, y: Floats) -> None:
+def _name_points(ax: Axes, spots: Sequence[Spot], x: Floats, y: Floats) -> None:
     """Name the best points, each where its name meets no point and no other name; the best in any case."""
     room, places = canvas.Room(ax), list(zip(x.tolist(), y.tolist(), strict=True))
     # the best has a ring round it
@@ -267,7 +263,7 @@ def write_all(survey: Survey, out_dir: str | os.PathLike[str]) -> list[Path]:
     LinkcalcError if the folder cannot be made or a file not be written.
     """
 
-    def pictures() -> Iterator[tuple[str, "Figure", str]]:
+    def pictures() -> Iterator[tuple[str, Figure, str]]:
         stem, name = style.slug(survey.name), survey.name
         yield f"{stem}-survey", margin_figure(survey), f"{name}: {VERDICT_WORDS[survey.verdict]}"
         if survey.spots:

@@ -2,13 +2,14 @@
 
 import math
 from collections.abc import Sequence
+from typing import Unpack
 
 from linkcalc.site.acceptance import Acceptance, RuleOutcome
 from linkcalc.site.level import reading_error_db
 from linkcalc.site.measured import DirectionSurvey
 from linkcalc.site.survey import Survey
 from linkcalc.site.walk_test import Spot
-from linkcalc.views.page import Page
+from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import (
     VERDICT_WORDS,
     decibel_words,
@@ -16,15 +17,15 @@ from linkcalc.views.words import (
     probability_words,
     required_margin_words,
     trimmed,
+    upper_first,
 )
 
 _MOST_SPOTS_LISTED = 12
 _MOST_STEPS = 12
 
 
-def survey_report(survey: Survey, width: int = 80, *, colour: bool = False, ascii_only: bool = False) -> str:
-    """Return what the readings say about a link."""
-    page = Page(width, colour, ascii_only)
+def survey_report(survey: Survey, **screen: Unpack[Screen]) -> str:
+    page = Page(**screen)
     page.wrap(f"{VERDICT_WORDS[survey.verdict]}  {survey.name}", bold=True)
     page.wrap(survey.headline, indent=2)
     for sentence in site_sentences(survey):
@@ -46,7 +47,7 @@ def site_sentences(survey: Survey) -> tuple[str, str]:
     return (
         f"The site loses {more_words(survey.excess_db)} predicted (95 %: {signed(low)} to {signed(high)} dB; "
         f"before the readings the prediction's uncertainty was {decibel_words(survey.prior_sigma_db)}, one sigma).",
-        f"{_capital(survey.agreement_reason)}.",
+        f"{upper_first(survey.agreement_reason)}.",
     )
 
 
@@ -177,11 +178,8 @@ def _spots(page: Page, spots: Sequence[Spot]) -> None:
     )
 
 
-def acceptance_report(
-    found: Acceptance, width: int = 80, *, colour: bool = False, ascii_only: bool = False
-) -> str:
-    """Return how a success rate is proven, and what a count shows."""
-    page = Page(width, colour, ascii_only)
+def acceptance_report(found: Acceptance, **screen: Unpack[Screen]) -> str:
+    page = Page(**screen)
     asked = f"{percent(found.success)} of the packets arrive, at {percent(found.confidence)} confidence"
     if found.count is None:
         first = found.rules[0]
@@ -366,7 +364,3 @@ def _duration(seconds: float | None) -> str:
         if seconds >= size * (2.0 if unit == "days" else 1.0):
             return f"{seconds / size:.3g} {unit}"
     return f"{seconds:.3g} s"
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -9,9 +9,11 @@ import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, LogLocator, MaxNLocator, NullFormatter
 
 from linkcalc._arrays import Floats
@@ -23,10 +25,6 @@ from linkcalc.views.heights_figures import band_levels, line_label, shade_of
 from linkcalc.views.own_axes import on_own_axes
 from linkcalc.views.sweep_text import numeric_quantities, parameter_words, quantity_words, value_words
 from linkcalc.views.words import decibel_words
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 _MOST_LINES = 8
 _MARKERS = "oDs^vPX*"
@@ -71,7 +69,7 @@ class _Panel:
     """The plan's own place is in it."""
 
 
-def sweep_figure(found: Sweep, quantity: str = "weaker_fade_margin_db") -> "Figure":
+def sweep_figure(found: Sweep, quantity: str = "weaker_fade_margin_db") -> Figure:
     """Draw an array of a sweep over one to three parameters; of three, one has a panel for each of its values."""
     layout = _layout(found, quantity)
     values = [None] if layout.panels is None else found.coords[layout.panels].tolist()
@@ -121,7 +119,7 @@ def _beside_in(found: Sweep, layout: _Plan, *, single: bool) -> float:
 
 
 @on_own_axes
-def draw_sweep(ax: "Axes", found: Sweep, quantity: str = "weaker_fade_margin_db") -> "Axes":
+def draw_sweep(ax: Axes, found: Sweep, quantity: str = "weaker_fade_margin_db") -> Axes:
     """Draw an array of a sweep over one or two parameters.
 
     Parameters
@@ -189,11 +187,11 @@ def _layout(found: Sweep, quantity: str) -> _Plan:
     raise DomainError(f"{other} has {counts[other]} values; at most {_MOST_LINES} lines can be distinguished")
 
 
-def _draw(ax: "Axes", panel: _Panel) -> None:
+def _draw(ax: Axes, panel: _Panel) -> None:
     (_draw_lines if panel.layout.y is None else _draw_bands)(ax, panel)
 
 
-def _draw_lines(ax: "Axes", panel: _Panel) -> None:
+def _draw_lines(ax: Axes, panel: _Panel) -> None:
     """One line, or one for each value of another parameter, named at its end."""
     found, layout, named = panel.found, panel.layout, panel.named
     room = canvas.Room(ax)
@@ -238,7 +236,7 @@ def _draw_lines(ax: "Axes", panel: _Panel) -> None:
     ax.set_ylabel(canvas.fitted_words(style.drawable(name), space, style.TEXT_PT) + unit)
 
 
-def _set_levels(ax: "Axes", panel: _Panel) -> None:
+def _set_levels(ax: Axes, panel: _Panel) -> None:
     """Limits and ticks of the vertical axis of lines, logarithmic where they span much."""
     low, high = panel.limits
     if low > 0.0 and high / low > _LOG_FROM and QUANTITIES[panel.quantity].unit in ("s", "mC"):
@@ -264,7 +262,7 @@ def _level_words(quantity: str, level: float) -> str:
     return f"{100.0 * level:.10g} %" if _is_share(quantity) else canvas.tick_words(level)
 
 
-def _draw_bands(ax: "Axes", panel: _Panel) -> None:
+def _draw_bands(ax: Axes, panel: _Panel) -> None:
     """Bands of one hue over two parameters, darker for more, with their edges named."""
     found, quantity, x, y = panel.found, panel.quantity, panel.layout.x, str(panel.layout.y)
     room = canvas.Room(ax)
@@ -319,7 +317,7 @@ def _references(found: Sweep, quantity: str) -> list[_Reference]:
     if not quantity.endswith("fade_margin_db"):
         return []
     marks = [_Reference(0.0, "receiver's limit", "0 dB: receiver's limit", style.LIMIT)]
-    both = [found["required_margin_db"], found["back_required_margin_db"]]
+    both = [found["required_margin_db"], found["return_required_margin_db"]]
     asked = float(np.max(both))
     if 0.0 < asked < math.inf and np.min(both) == asked:
         label = f"required: {decibel_words(asked)}"
@@ -353,7 +351,7 @@ def _levels(low: float, high: float) -> list[float]:
     return [float(v) for v in MaxNLocator(8, steps=[1, 2, 2.5, 5, 10]).tick_values(low, high)]
 
 
-def _mark_plan(ax: "Axes", room: canvas.Room, panel: _Panel) -> list[tuple[float, float]]:
+def _mark_plan(ax: Axes, room: canvas.Room, panel: _Panel) -> list[tuple[float, float]]:
     """Mark the plan's own combination where it is among those drawn; return the places taken, points."""
     found, layout = panel.found, panel.layout
     if not _holds_plan(found):
@@ -371,13 +369,12 @@ def _mark_plan(ax: "Axes", room: canvas.Room, panel: _Panel) -> list[tuple[float
 
 
 def _holds_plan(found: Sweep) -> bool:
-    """Whether the plan's own combination is among the values."""
     return all(
         found.planned[n] is not None and found.planned[n] in found.coords[n].tolist() for n in found.dims
     )
 
 
-def _label_axis(ax: "Axes", room: canvas.Room, which: str, found: Sweep, name: str) -> None:
+def _label_axis(ax: Axes, room: canvas.Room, which: str, found: Sweep, name: str) -> None:
     values = found.coords[name]
     axis = ax.xaxis if which == "x" else ax.yaxis
     if values.dtype.kind not in "if":

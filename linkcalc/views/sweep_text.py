@@ -1,13 +1,13 @@
 """A sweep in words: what was varied, how much of it closes, and the figures where a page can hold them."""
 
 import math
-from typing import Any
+from typing import Any, Unpack
 
 import numpy as np
 
 from linkcalc.plan.units_in_keys import split_unit
 from linkcalc.sweeps.table import QUANTITIES, Sweep
-from linkcalc.views.page import Page
+from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import VERDICT_WORDS
 
 _WORDS = {
@@ -27,19 +27,19 @@ _SHORT = {
     "weaker_fade_margin_db": "margin of the weaker direction",
     "spare_margin_db": "margin over the required one",
     "fade_margin_db": "margin from {near} to {far}",
-    "back_fade_margin_db": "margin from {far} to {near}",
+    "return_fade_margin_db": "margin from {far} to {near}",
     "required_margin_db": "required margin from {near} to {far}",
-    "back_required_margin_db": "required margin from {far} to {near}",
+    "return_required_margin_db": "required margin from {far} to {near}",
     "delivery_probability": "success from {near} to {far}",
-    "back_delivery_probability": "success from {far} to {near}",
+    "return_delivery_probability": "success from {far} to {near}",
     "received_power_dbm": "power received at {far}",
-    "back_received_power_dbm": "power received at {near}",
+    "return_received_power_dbm": "power received at {near}",
     "sensitivity_dbm": "sensitivity at {far}",
-    "back_sensitivity_dbm": "sensitivity at {near}",
+    "return_sensitivity_dbm": "sensitivity at {near}",
     "eirp_dbm": "EIRP of {near}",
-    "back_eirp_dbm": "EIRP of {far}",
+    "return_eirp_dbm": "EIRP of {far}",
     "time_on_air_s": "time on air from {near} to {far}",
-    "back_time_on_air_s": "time on air from {far} to {near}",
+    "return_time_on_air_s": "time on air from {far} to {near}",
     "charge_mc": "charge for one message of {near}",
     "path_loss_db": "path loss",
     "clearance_ratio": "least clearance in first Fresnel zones",
@@ -50,31 +50,14 @@ _MOST_ROWS, _MOST_COLUMNS = 40, 8
 _BEST = 8
 
 
-def sweep_report(
-    found: Sweep,
-    quantity: str = "weaker_fade_margin_db",
-    width: int = 80,
-    *,
-    colour: bool = False,
-    ascii_only: bool = False,
-) -> str:
-    """Return what a sweep found.
-
-    Parameters
-    ----------
-    found : Sweep
-    quantity : str
-        One of its arrays of numbers.
-    """
-    page = Page(width, colour, ascii_only)
+def sweep_report(found: Sweep, quantity: str = "weaker_fade_margin_db", **screen: Unpack[Screen]) -> str:
+    page = Page(**screen)
     page.wrap(f"{found.link}: {found.size} combinations", bold=True)
     for name in found.dims:
         own = found.planned[name]
         plan = "" if own is None else f"; in the plan {value_words(name, own)}"
-        page.wrap(
-            f"{parameter_words(found, name, unit=False)}: {_range_words(name, found.coords[name])}{plan}",
-            indent=2,
-            hanging=4,
+        page.fact(
+            f"{parameter_words(found, name, unit=False)}: {_range_words(name, found.coords[name])}{plan}"
         )
     verdicts = found["verdict"]
     counts = {word: int((verdicts == word).sum()) for word in ("closes", "at_risk", "does_not_close")}
@@ -134,16 +117,7 @@ def _best(page: Page, found: Sweep, quantity: str) -> None:
 
 
 def parameter_words(found: Sweep, name: str, *, unit: bool = True) -> str:
-    """Return what a sweep calls a parameter, with its unit.
-
-    Parameters
-    ----------
-    found : Sweep
-    name : str
-        One of its `dims`.
-    unit : bool
-        Whether the unit follows.
-    """
+    """Return what a sweep calls a parameter, with its unit."""
     end, _, key = name.partition(".") if name.startswith(("near.", "far.")) else ("", "", name)
     words, measured = _key_words(key)
     if end:
@@ -154,8 +128,6 @@ def parameter_words(found: Sweep, name: str, *, unit: bool = True) -> str:
 def value_words(name: str, value: Any) -> str:
     """Return a value of a parameter with its unit.
 
-    Examples
-    --------
     >>> value_words("far.antenna_height_m", 4.5), value_words("spreading_factor", 7), value_words("crc", True)
     ('4.5 m', '7', 'yes')
     """
@@ -166,13 +138,7 @@ def value_words(name: str, value: Any) -> str:
 
 
 def quantity_words(found: Sweep, quantity: str) -> str:
-    """Return what a picture or a table calls an array of a sweep's numbers.
-
-    Raises
-    ------
-    KeyError
-        If it is none.
-    """
+    """Return what a picture or a table calls an array of a sweep's numbers."""
     return _SHORT[quantity].format(near=found.ends[0], far=found.ends[1])
 
 

@@ -2,18 +2,16 @@
 
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
-from linkcalc.operation.tank import TankAnswer
+from linkcalc.operation.tank.answer import TankAnswer
 from linkcalc.views import canvas, style
 from linkcalc.views.messages_text import duration_words
 from linkcalc.views.tank_text import short_headline, volume_words
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 _LEVEL: dict[str, Any] = {"color": style.MUTED, "lw": 0.9, "ls": style.SHORT_DASHED, "zorder": 2}
 _WORST = (
@@ -26,8 +24,7 @@ _NOT_SAFE = (
 )
 
 
-def cycle_figure(tank: TankAnswer) -> "Figure":
-    """Draw the level through one cycle whose stop message is lost, with title and caption."""
+def cycle_figure(tank: TankAnswer) -> Figure:
     every, watchdog = "no periodic report", "no watchdog"
     if tank.interval_s is not None:
         every = f"level reported every {duration_words(tank.interval_s)}"
@@ -53,8 +50,7 @@ def _reaches_stop(tank: TankAnswer) -> bool:
     return tank.drawing.water_off_s > 0.0
 
 
-def draw_cycle(ax: "Axes", tank: TankAnswer) -> "Axes":
-    """Draw the whole cycle, filling, overrun and down again, in % of the height."""
+def draw_cycle(ax: Axes, tank: TankAnswer) -> Axes:
     cycle = tank.drawing
     begin_s = 0.0 if _reaches_stop(tank) else cycle.pump_on_s
     hours = (np.array(cycle.time_s) - begin_s) / 3600.0
@@ -98,7 +94,7 @@ def _window_s(tank: TankAnswer) -> np.ndarray:
     return np.array([-0.28 * end, end])
 
 
-def draw_overrun(ax: "Axes", tank: TankAnswer) -> "Axes":
+def draw_overrun(ax: Axes, tank: TankAnswer) -> Axes:
     """Draw the minutes around the lost stop: permits, lost tries, watchdog, overflow and what is left."""
     cycle = tank.drawing
     begin, end = _window_s(tank) / 60.0
@@ -144,7 +140,7 @@ def draw_overrun(ax: "Axes", tank: TankAnswer) -> "Axes":
 
 
 def _line_label(
-    ax: "Axes", level: float, words: str, colour: str, *, right: bool = False, below: bool = False, boxed: bool = False
+    ax: Axes, level: float, words: str, colour: str, *, right: bool = False, below: bool = False, boxed: bool = False
 ) -> None:  # fmt: skip
     """Name a level at one end of its line."""
     canvas.write_note(
@@ -154,7 +150,7 @@ def _line_label(
     )  # fmt: skip
 
 
-def _event_label(ax: "Axes", at: float, height: float, words: str, end: float) -> None:
+def _event_label(ax: Axes, at: float, height: float, words: str, end: float) -> None:
     """Name what happens at a time, on the side where there is room."""
     left = at > 0.6 * end
     canvas.write_note(
@@ -163,7 +159,7 @@ def _event_label(ax: "Axes", at: float, height: float, words: str, end: float) -
     )  # fmt: skip
 
 
-def _permits(ax: "Axes", tank: TankAnswer, height: float, begin: float, end: float) -> None:
+def _permits(ax: Axes, tank: TankAnswer, height: float, begin: float, end: float) -> None:
     """Mark the permits that were heard and the messages that were not, in a row of their own."""
     cycle = tank.drawing
     heard = [x / 60.0 for x in cycle.permits_s if begin <= x / 60.0 <= end]
@@ -177,7 +173,7 @@ def _permits(ax: "Axes", tank: TankAnswer, height: float, begin: float, end: flo
         canvas.write_note(ax, what, (max(lost[0], 0.0), height), (2, -11), color=style.ACCENT, **row)
 
 
-def _margin(ax: "Axes", tank: TankAnswer, off: float, end: float, limits: tuple[float, float]) -> None:
+def _margin(ax: Axes, tank: TankAnswer, off: float, end: float, limits: tuple[float, float]) -> None:
     """Show what is left below the overflow, or how much is lost."""
     cycle = tank.drawing
     bottom, ceiling = limits

@@ -1,13 +1,14 @@
 """The tank in words: how far a lost stop overruns, what a year brings, what makes it safe."""
 
 from collections.abc import Callable, Sequence
+from typing import Unpack
 
 from linkcalc.link.result import Assumption
-from linkcalc.operation.tank import Settings, Solution, TankAnswer
-from linkcalc.operation.tank.answer import Losses
+from linkcalc.operation.tank.answer import Losses, TankAnswer
+from linkcalc.operation.tank.solve import Settings, Solution
 from linkcalc.views import units
 from linkcalc.views.messages_text import count_words, duration_words, odds_words, share_words
-from linkcalc.views.page import Page
+from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import starter_words
 
 FLOAT_ALWAYS = (
@@ -16,23 +17,10 @@ FLOAT_ALWAYS = (
 
 
 def tank_report(
-    tank: TankAnswer | None,
-    width: int = 80,
-    *,
-    colour: bool = False,
-    ascii_only: bool = False,
-    assumed: Sequence[Assumption] = (),
+    tank: TankAnswer | None, *, assumed: Sequence[Assumption] = (), **screen: Unpack[Screen]
 ) -> str:
-    """Return what a lost message does to the tank.
-
-    Parameters
-    ----------
-    tank : TankAnswer, optional
-        None: the plan has no tank.
-    assumed : sequence of Assumption
-        Of the plan: those of its values that are still the starter's are named.
-    """
-    page = Page(width, colour, ascii_only)
+    """Return what a lost message does to the tank; of `assumed`, values that are still the starter's are named."""
+    page = Page(**screen)
     if tank is None:
         page.wrap("This plan has no [tank], so there is nothing to fill.", bold=True)
         page.wrap("Add [tank] with [tank.shape], [engine], and a [[message]] of kind run_permit.")
@@ -50,7 +38,6 @@ def tank_report(
 
 
 def headline(tank: TankAnswer) -> str:
-    """One sentence that answers first."""
     room = f"{volume_words(tank.freeboard_m3)} is free above the stop level"
     if tank.overrun_bound_m3 is None or tank.overrun_bound_m is None:
         return f"Nothing but messages stops the engine: a lost stop is not bounded; {room}."
@@ -180,7 +167,6 @@ def dead_words(tank: TankAnswer) -> str:
 
 
 def month_words(tank: TankAnswer) -> str:
-    """What the engine does in a month, and when it wants a service."""
     year = tank.working
     fuel = "" if year.fuel_l is None else f", {count_words(year.fuel_l / 12.0)} litres of fuel"
     months = 12.0 / year.services if year.services > 0.0 else float("inf")
@@ -206,13 +192,11 @@ def _solution(page: Page, tank: TankAnswer) -> None:
         page.item(line)
     page.wrap("Together, relying on no message:", indent=2)
     page.item(recommended_words(found.recommended))
-    page.wrap(
+    page.fact(
         ("A float valve is NEEDED: " if found.float_valve_needed else "Float valve: ")
-        + found.float_valve_reason,
-        indent=2,
-        hanging=4,
+        + found.float_valve_reason
     )
-    page.wrap(FLOAT_ALWAYS, indent=2, hanging=4)
+    page.fact(FLOAT_ALWAYS)
 
 
 def alone_lines(found: Solution) -> list[str]:
@@ -250,7 +234,6 @@ def _watchdog_words(longest_s: float, least_s: float | None) -> str:
 
 
 def recommended_words(settings: Settings | None) -> str:
-    """Say the recommended set in one sentence."""
     if settings is None:
         return "no stop level, interval and watchdog keep the overrun inside the tank: a float valve has to"
     return (

@@ -2,11 +2,12 @@
 
 from collections import Counter
 from collections.abc import Sequence
+from typing import Unpack
 
 from linkcalc.link.result import MODEL_NAMES, Advice, Contributor, Direction, LinkResult, PathFacts, Result
 from linkcalc.plan.assumptions import still_the_starters
 from linkcalc.views.budget_text import budget_lines, merged_terms, place_words, term_words
-from linkcalc.views.page import Page, cells
+from linkcalc.views.page import Page, Screen, cells
 from linkcalc.views.remedies_text import EXAMPLES, short_words, show_remedies
 from linkcalc.views.words import (
     RESTS_ON,
@@ -37,32 +38,9 @@ KIND_WORDS = {
 }
 
 
-_NARROWEST = 60
-
-
-def report(
-    result: Result, width: int = 80, *, colour: bool = False, ascii_only: bool = False, full: bool = True
-) -> str:
-    """Return the terminal report: verdict, margins and what limits them first, then the reasons.
-
-    Parameters
-    ----------
-    result : Result
-    width : int, columns
-        No line is longer; 60 at least.
-    colour : bool
-        Bold headings and coloured verdicts by ANSI sequences.
-    ascii_only : bool
-        Plain ASCII, for a stream that cannot show more.
-    full : bool
-        With budget, models, uncertainty, all remedies and all that was assumed; else the first screen.
-
-    Returns
-    -------
-    str
-        Ends in a line feed.
-    """
-    page = Page(max(width, _NARROWEST), colour, ascii_only)
+def report(result: Result, *, full: bool = True, **screen: Unpack[Screen]) -> str:
+    """Return the terminal report: the first screen, or in full, the answer first and then how it comes about."""
+    page = Page(**screen, least=60)
     page.wrap(result.title or result.plan_file, bold=True)
     if len(result.links) > 1:
         _overview(page, result.links)
@@ -98,7 +76,7 @@ def _first_screen(page: Page, result: Result) -> str:
             words += "" if not words else ", enough)" if a.sufficient else ", not enough alone)"
             page.wrap(f"{number}. {a.text}{words}", indent=2, hanging=5)
         for line in link.warnings:
-            page.wrap(f"Note: {line}", indent=2, hanging=4)
+            page.fact(f"Note: {line}")
     if result.sections:
         page.blank()
         _section_lines(page, result)
@@ -131,7 +109,6 @@ def _section_lines(page: Page, result: Result) -> None:
 
 
 def _assumed_words(link: LinkResult) -> str:
-    """What was assumed that costs most, in decibels."""
     terms = [t for t in {t.name: t for d in link.directions for t in d.terms}.values() if -t.value_db >= 0.05]
     words = []
     if assumed := [t for t in terms if t.origin == "assumed"]:
@@ -143,23 +120,27 @@ def _assumed_words(link: LinkResult) -> str:
     return " ".join(words)
 
 
-def _answer(page: Page, link: LinkResult) -> None:
+def _head(page: Page, link: LinkResult) -> None:
     page.verdict(link)
     page.wrap(link.statement, indent=2)
     page.wrap(path_words(link), indent=2)
     page.blank()
+
+
+def _answer(page: Page, link: LinkResult) -> None:
+    _head(page, link)
     time = ("Time on air", [time_words(d.time_on_air_s) for d in link.directions])
     _columns(page, link.directions, [*_margin_rows(link.directions), time])
-    page.wrap(_limited_words(link), indent=2, hanging=4)
+    page.fact(_limited_words(link))
     if words := _assumed_words(link):
-        page.wrap(words, indent=2, hanging=4)
+        page.fact(words)
 
 
 def _limited_words(link: LinkResult) -> str:
     limits = list(dict.fromkeys(d.limited_by for d in link.directions))
-    if len(limits) == 1:
-        return f"Limiting factor: {limits[0]}."
-    return "Limiting factor: " + "; ".join(f"{d.limited_by} (to {d.to})" for d in link.directions) + "."
+    if len(limits) > 1:
+        limits = [f"{d.limited_by} (to {d.to})" for d in link.directions]
+    return f"Limiting factor: {'; '.join(limits)}."
 
 
 def _overview(page: Page, links: Sequence[LinkResult]) -> None:
@@ -185,12 +166,9 @@ def _overview(page: Page, links: Sequence[LinkResult]) -> None:
 
 
 def _link(page: Page, link: LinkResult, links: Sequence[LinkResult]) -> None:
-    page.verdict(link)
-    page.wrap(link.statement, indent=2)
-    page.wrap(path_words(link), indent=2)
-    page.blank()
+    _head(page, link)
     _summary(page, link.directions)
-    page.wrap(_limited_words(link), indent=2, hanging=4)
+    page.fact(_limited_words(link))
     _budget(page, link.directions)
     _path(page, link)
     _models(page, link.path)
@@ -199,10 +177,7 @@ def _link(page: Page, link: LinkResult, links: Sequence[LinkResult]) -> None:
         page.heading("What closes it", minor=True)
         show_remedies(page, link, links, parts=True)
     _advice(page, link.advice)
-    if link.warnings:
-        page.heading("Warnings on this link", minor=True)
-        for line in link.warnings:
-            page.item(line)
+    page.items("Warnings on this link", link.warnings, minor=True)
 
 
 def _margin_rows(directions: Sequence[Direction]) -> list[tuple[str, list[str]]]:
@@ -272,7 +247,7 @@ def _budget(page: Page, directions: Sequence[Direction]) -> None:
             nothing.append(name)
     _columns(page, directions, rows)
     if nothing:
-        page.wrap(f"Neither gain nor loss (0.0 dB): {', '.join(nothing)}.", indent=2, hanging=4)
+        page.fact(f"Neither gain nor loss (0.0 dB): {', '.join(nothing)}.")
     _notes(page, directions)
 
 
@@ -293,7 +268,7 @@ def _notes(page: Page, directions: Sequence[Direction]) -> None:
         else:
             parts.append(f"{name}: " + ", ".join(f"{n} ({' and '.join(w)})" for n, w in by_note.items()))
     if parts:
-        page.wrap(f"Terms: {'; '.join(parts)}.", indent=2, hanging=4)
+        page.fact(f"Terms: {'; '.join(parts)}.")
 
 
 def _signed(value_db: float) -> str:
@@ -303,11 +278,8 @@ def _signed(value_db: float) -> str:
 def _path(page: Page, link: LinkResult) -> None:
     path = link.path
     page.heading("Path", minor=True)
-    where = (
-        f"{distance_words(path.worst_clearance_distance_m)} from {link.directions[0].from_}"
-        if link.directions
-        else distance_words(path.worst_clearance_distance_m)
-    )
+    where = distance_words(path.worst_clearance_distance_m)
+    where += f" from {link.directions[0].from_}" if link.directions else ""
     facts = [
         ("ground heights", path.source),
         ("at the ends", _ends_words(link)),
@@ -336,9 +308,8 @@ def _ends_words(link: LinkResult) -> str:
     """Say how high the ground is where the stations stand: the first thing to hold against a map."""
     names = (link.directions[0].from_, link.directions[0].to) if link.directions else ("start", "end")
     ends = zip(names, link.drawing.ground_m[[0, -1]], strict=True)
-    return (
-        ", ".join(f"{name} {rounded(float(height_m), 0)} m" for name, height_m in ends) + " above sea level"
-    )
+    heights = ", ".join(f"{name} {rounded(float(height_m), 0)} m" for name, height_m in ends)
+    return f"{heights} above sea level"
 
 
 def _models(page: Page, path: PathFacts) -> None:
@@ -357,15 +328,11 @@ def _models(page: Page, path: PathFacts) -> None:
 
 
 def _uncertainty(page: Page, directions: Sequence[Direction]) -> None:
-    largest: list[Contributor] = []
-    for direction in directions:
-        for contributor in direction.uncertainty[:3]:
-            same = [i for i, c in enumerate(largest) if c.name == contributor.name]
-            if not same:
-                largest.append(contributor)
-            elif largest[same[0]].sigma_db < contributor.sigma_db:
-                largest[same[0]] = contributor
-    largest = sorted(largest, key=lambda c: -c.sigma_db)[:3]
+    by_name: dict[str, Contributor] = {}
+    for c in (c for d in directions for c in d.uncertainty[:3]):
+        if c.name not in by_name or by_name[c.name].sigma_db < c.sigma_db:
+            by_name[c.name] = c
+    largest = sorted(by_name.values(), key=lambda c: -c.sigma_db)[:3]
     if not largest:
         return
     page.heading("Uncertainty (standard deviation of the margin)", minor=True)
@@ -396,8 +363,4 @@ def _assumptions(page: Page, result: Result) -> None:
         page.heading("Still the starter's values")
         page.wrap(starter_words(invented), indent=2)
     others = [a for a in result.assumed if a not in invented]
-    if not others:
-        return
-    page.heading("Assumed, since the plan does not say")
-    for line in assumption_lines(others):
-        page.item(line)
+    page.items("Assumed, since the plan does not say", assumption_lines(others))

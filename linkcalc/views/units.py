@@ -61,8 +61,6 @@ _current: ContextVar[System] = ContextVar("units", default="metric")
 def shown_in(system: System) -> Iterator[None]:
     """Show text and pictures in these units inside.
 
-    Examples
-    --------
     >>> with shown_in("us"):
     ...     print(words("raise it to 12 m, 6.42 km away"))
     raise it to 39.4 ft, 3.99 mi away
@@ -75,12 +73,10 @@ def shown_in(system: System) -> Iterator[None]:
 
 
 def use(system: System) -> None:
-    """Show text and pictures in these units from here on."""
     _current.set(system)
 
 
 def current() -> System:
-    """The units in force."""
     return _current.get()
 
 
@@ -90,8 +86,6 @@ def words(text: str) -> str:
     A figure keeps its precision: 12 m is a height to about a decimetre in feet, so that nothing is rounded below
     what was asked.
 
-    Examples
-    --------
     >>> words("4.0 m")
     '4.0 m'
     >>> with shown_in("us"):

@@ -14,8 +14,6 @@ VERDICT_WORDS = {"closes": "CLOSES", "at_risk": "AT RISK", "does_not_close": "DO
 def distance_words(distance_m: float) -> str:
     """Return a distance with three figures or so: metres below 1 km, kilometres from there.
 
-    Examples
-    --------
     >>> distance_words(6420.4), distance_words(640.4), distance_words(2.25), distance_words(41234.0)
     ('6.42 km', '640 m', '2.3 m', '41.2 km')
     """
@@ -31,8 +29,6 @@ def distance_words(distance_m: float) -> str:
 def height_words(height_m: float) -> str:
     """Return a height or a clearance in metres, with one decimal below 10 m.
 
-    Examples
-    --------
     >>> height_words(9.0), height_words(12.34), height_words(1012.0)
     ('9.0 m', '12 m', '1012 m')
     """
@@ -42,8 +38,6 @@ def height_words(height_m: float) -> str:
 def decibel_words(value_db: float, unit: str = "dB") -> str:
     """Return a level or ratio to a tenth of a decibel.
 
-    Examples
-    --------
     >>> decibel_words(-12.3456), decibel_words(-0.04), decibel_words(float("nan"))
     ('-12.3 dB', '0.0 dB', 'n/a')
     """
@@ -69,15 +63,12 @@ def path_words(link: LinkResult) -> str:
     facts = [distance_words(link.path.distance_m)]
     if math.isfinite(link.path.azimuth_deg):
         facts.append(f"azimuth {rounded(link.path.azimuth_deg, 0)}°")
-    frequency = f"{link.frequency_hz / 1e6:.4f}".rstrip("0").rstrip(".")
-    return ", ".join([*facts, f"{frequency} MHz", link.signal])
+    return ", ".join([*facts, f"{trimmed(link.frequency_hz / 1e6, 4)} MHz", link.signal])
 
 
 def ratio_words(ratio: float) -> str:
     """Return a share of the first Fresnel zone with two figures.
 
-    Examples
-    --------
     >>> ratio_words(0.348), ratio_words(-2.17), ratio_words(14.2)
     ('0.35', '-2.2', '14')
     """
@@ -89,8 +80,6 @@ def ratio_words(ratio: float) -> str:
 def probability_words(probability: float, unit: str = " %") -> str:
     """Return a probability in percent with no more digits than it deserves, and never 100 %.
 
-    Examples
-    --------
     >>> probability_words(0.934), probability_words(0.9876), probability_words(0.99951)
     ('93.4 %', '98.8 %', '>99.9 %')
     >>> probability_words(0.634), probability_words(0.034), probability_words(0.0)
@@ -106,14 +95,7 @@ def probability_words(probability: float, unit: str = " %") -> str:
 
 
 def clearance_words(path: PathFacts, clearance_m: float) -> str:
-    """Say how the worst point stands to the ray: what it is, and how far into or below it.
-
-    Parameters
-    ----------
-    path : PathFacts
-    clearance_m : float, m
-        Ray above the obstacle at the worst point; negative when the obstacle stands into the ray.
-    """
+    """Say how the worst point stands to the ray: what it is, and how far into or below it."""
     what = "terrain" if path.worst_obstacle == "ground" else path.worst_obstacle
     if clearance_m < 0:
         return f"{what} {height_words(-clearance_m)} above the line of sight"
@@ -126,6 +108,10 @@ def worst_clearance_m(link: LinkResult) -> float:
     i = min(range(len(drawing.distance_m)), key=lambda n: abs(float(drawing.distance_m[n]) - where))
     top = drawing.ground_m[i] + drawing.bulge_m[i] + drawing.clutter_m[i]
     return float(drawing.ray_m[i] - top)
+
+
+def upper_first(words: str) -> str:
+    return words[:1].upper() + words[1:]
 
 
 def rounded(value: float, decimals: int) -> str:
@@ -145,17 +131,8 @@ RESTS_ON = {
 
 
 def starter_words(assumed: Sequence[Assumption], section: str = "") -> str:
-    """Name the values that are still the starter's; empty where there are none.
+    """Name the values that are still the starter's, of one of `RESTS_ON` or of all; empty where there are none.
 
-    Parameters
-    ----------
-    assumed : sequence of Assumption
-        Of the result, or of the loaded plan.
-    section : str
-        One of `RESTS_ON`, for the values that this answer rests on; else all of them.
-
-    Examples
-    --------
     >>> starter_words([Assumption("tank.start_percent", 40.0, "still the starter's value")], "tank")
     "Still the starter's values, not yours: tank start_percent = 40. Put yours in their place."
     """
@@ -197,7 +174,6 @@ def assumption_lines(assumed: Sequence[Assumption]) -> list[str]:
 
 
 def likely_words(direction: Direction) -> str:
-    """Return the 90 % interval of the margin."""
     low, high = direction.fade_margin_interval_db
     if not (math.isfinite(low) and math.isfinite(high)):
         return "n/a"
@@ -205,7 +181,6 @@ def likely_words(direction: Direction) -> str:
 
 
 def value_words(value: Any) -> str:
-    """Return a plan's value as it may stand there."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, float):
@@ -214,10 +189,9 @@ def value_words(value: Any) -> str:
 
 
 def time_words(seconds: float) -> str:
-    """Return a time on air."""
     return f"{rounded(seconds * 1e3, 0)} ms" if seconds < 0.9995 else f"{rounded(seconds, 2)} s"
 
 
-def trimmed(value: float) -> str:
-    """Return a number with at most two decimals, without zeros at its end."""
-    return f"{value:.2f}".rstrip("0").rstrip(".")
+def trimmed(value: float, decimals: int = 2) -> str:
+    """Return a number without zeros at its end."""
+    return f"{value:.{decimals}f}".rstrip("0").rstrip(".")

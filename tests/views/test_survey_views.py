@@ -48,7 +48,7 @@ def long_named(survey: Survey) -> Survey:
 def test_no_line_of_a_report_is_too_long(surveys, name, width):
     for survey in (surveys[name], long_named(surveys[name])):
         for ascii_only in (False, True):
-            text = survey_report(survey, width, ascii_only=ascii_only)
+            text = survey_report(survey, width=width, ascii_only=ascii_only)
             assert max(map(len, text.splitlines())) <= width
             assert not ascii_only or text.isascii()
 

@@ -53,23 +53,10 @@ class Pair:
 def best_pair(
     hops: Hops, first_db: Any, second_db: Any, ground_m: Floats, run: Run | None = None
 ) -> Pair | None:
-    """The best places found for two relays.
+    """The best places found for two relays; None if there are no two cells with hops.
 
-    Parameters
-    ----------
-    hops : Hops
-    first_db, second_db : ndarray, dB, (side, side)
-        What the hops to the link's first and second station have to spare from each cell over what is required
-        of one of three hops; NaN where no relay can stand or there is no answer.
-    ground_m : ndarray, m, (side, side)
-    run : Run, optional
-        Its progress begins anew with every step of the search.
-
-    Returns
-    -------
-    Pair or None
-        None if there are no two cells with hops.
-    """
+    `first_db` and `second_db` are what the hops to the link's two stations have to spare from each cell over what is
+    required of one of three hops; NaN where no relay can stand or there is no answer."""
     run = run or Run()
     first, second = (np.where(np.isfinite(v), v, -np.inf).astype(np.float64) for v in (first_db, second_db))
     ones, others = candidates(first, ground_m), candidates(second, ground_m)

@@ -19,13 +19,13 @@ _CHAIN = (
         "weaker hop: how much more fade margin than required of each of two, weaker direction",
     ),
     Band("margin_db", "dB", "fade margin, weaker hop and direction"),
-    Band("success_there", "1", "probability that a message passes both hops, first station to second"),
-    Band("success_back", "1", "probability that a message passes both hops, second station to first"),
+    Band("success_forward", "1", "probability that a message passes both hops, first station to second"),
+    Band("success_return", "1", "probability that a message passes both hops, second station to first"),
     Band("verdict", "1", "of the worse hop: 2 closes, 1 at risk, 0 does not close"),
 )
 _HOP = (
-    Band("margin_there_db", "dB", "fade margin, first station to second"),
-    Band("margin_back_db", "dB", "fade margin, second station to first"),
+    Band("margin_forward_db", "dB", "fade margin, first station to second"),
+    Band("margin_return_db", "dB", "fade margin, second station to first"),
     Band("spare_db", "dB", "how much more fade margin than required of each of two hops, weaker direction"),
     Band("path_loss_db", "dB", "median basic transmission loss"),
 )
@@ -78,8 +78,8 @@ def spots_geojson(result: RelaySiting) -> str:
             "verdict": chain.verdict,
             "weaker_hop_margin_db": round(chain.margin_db, 2),
             "weaker_hop_spare_db": round(chain.weaker.spare_db, 2),
-            "success_there": round(chain.success[0], 5),
-            "success_back": round(chain.success[1], 5),
+            "success_forward": round(chain.success[0], 5),
+            "success_return": round(chain.success[1], 5),
         }
         for place in chain.relays:
             features.append(
@@ -102,10 +102,10 @@ def spots_csv(result: RelaySiting) -> str:
     hops = [
         f"hop{n}_{name}"
         for n in range(1, 4 if result.two else 3)
-        for name in ("distance_m", "margin_there_db", "margin_back_db", "asked_db")
+        for name in ("distance_m", "margin_forward_db", "margin_return_db", "asked_db")
     ]
     head = ["spot", "relays", "relay", "latitude_deg", "longitude_deg", "ground_m", "slope_deg", "track_m",
-            "verdict", "margin_db", "success_there", "success_back", *hops]  # fmt: skip
+            "verdict", "margin_db", "success_forward", "success_return", *hops]  # fmt: skip
     writer = csv.writer(buffer, lineterminator="\n")
     writer.writerow(head)
     for number, chain in _numbered(result):
@@ -177,10 +177,10 @@ def _chain_data(result: RelaySiting, chain: Chain) -> dict[str, Any]:
         "margin_db": chain.margin_db,
         "spare_db": chain.weaker.spare_db,
         "required_of_each_hop": {"success": each.success, "confidence": each.confidence},
-        "success_there": chain.success[0],
-        "success_back": chain.success[1],
-        "time_on_air_there_s": chain.time_on_air_s[0],
-        "time_on_air_back_s": chain.time_on_air_s[1],
+        "success_forward": chain.success[0],
+        "success_return": chain.success[1],
+        "time_on_air_forward_s": chain.time_on_air_s[0],
+        "time_on_air_return_s": chain.time_on_air_s[1],
         "relays": [
             {"name": p.name, "latitude_deg": p.latitude_deg, "longitude_deg": p.longitude_deg}
             | _place_facts(p)

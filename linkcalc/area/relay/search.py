@@ -27,12 +27,12 @@ from linkcalc.link.requirement import VERDICTS, Requirement
 from linkcalc.propagation import compiled
 
 FIGURES = (
-    "margin_there_db",
-    "margin_back_db",
+    "margin_forward_db",
+    "margin_return_db",
     "spare_db",
     "spare_in_three_db",
-    "success_there",
-    "success_back",
+    "success_forward",
+    "success_return",
     "path_loss_db",
     "verdict",
 )
@@ -140,12 +140,12 @@ def hop_figures(
         here = (land.latitude_deg, land.longitude_deg)
         got = answers(hop.template, hop.fixed, here, east_m, north_m, found)
     return {
-        "margin_there_db": got.margin_there_db,
-        "margin_back_db": got.margin_back_db,
+        "margin_forward_db": got.margin_forward_db,
+        "margin_return_db": got.margin_return_db,
         "spare_db": got.spare_db,
         "spare_in_three_db": ranked(_spare_db(hop.in_three, got), got.verdict),
-        "success_there": got.success_there,
-        "success_back": got.success_back,
+        "success_forward": got.success_forward,
+        "success_return": got.success_return,
         "path_loss_db": found.loss_db,
         "verdict": np.where(found.known, got.verdict, np.nan),
     }
@@ -154,11 +154,11 @@ def hop_figures(
 def _spare_db(asked: Requirement | None, got: Answers) -> Floats:
     """How much more than a requirement the weaker direction has."""
     if asked is None:
-        return np.full(got.margin_there_db.shape, np.nan)
-    margins_db = got.margin_there_db, got.margin_back_db
+        return np.full(got.margin_forward_db.shape, np.nan)
+    margins_db = got.margin_forward_db, got.margin_return_db
     required_db = (asked.margin_db(j.site_db, j.conditions_db, j.k_db) for j in got.judgements)
-    there_db, back_db = (a - b for a, b in zip(margins_db, required_db, strict=True))
-    return np.asarray(np.minimum(there_db, back_db))
+    forward_db, return_db = (a - b for a, b in zip(margins_db, required_db, strict=True))
+    return np.asarray(np.minimum(forward_db, return_db))
 
 
 def ranked(spare_db: Any, verdict: Any) -> Floats:
@@ -212,49 +212,22 @@ def all_hops(job: Job, run: Run, store: TileStore | None = None) -> list[dict[st
 
 
 def chained(hops: Sequence[dict[str, Any]]) -> dict[str, Any]:
-    """What a chain of hops comes to: the weaker hop, and messages that have to pass them all.
-
-    Parameters
-    ----------
-    hops : sequence of dict
-        `FIGURES` of each.
-
-    Returns
-    -------
-    dict
-        "margin_db" and "spare_db" of the weaker hop, "success_there" and "success_back" of the chain with
-        the hops' uncertainties taken as independent, "verdict" of the worse hop.
-    """
-    margins = [np.minimum(hop["margin_there_db"], hop["margin_back_db"]) for hop in hops]
+    """What a chain of hops comes to: the weaker hop, and messages that pass them all, the hops' uncertainties
+    independent."""
+    margins = [np.minimum(hop["margin_forward_db"], hop["margin_return_db"]) for hop in hops]
     return {
         "margin_db": np.minimum.reduce(margins),
         "spare_db": np.minimum.reduce([hop["spare_db"] for hop in hops]),
-        "success_there": np.multiply.reduce([hop["success_there"] for hop in hops]),
-        "success_back": np.multiply.reduce([hop["success_back"] for hop in hops]),
+        "success_forward": np.multiply.reduce([hop["success_forward"] for hop in hops]),
+        "success_return": np.multiply.reduce([hop["success_return"] for hop in hops]),
         "verdict": np.minimum.reduce([hop["verdict"] for hop in hops]),
     }
 
 
 def best_cells(rank: Any, grid: Grid, *, apart_m: float, count: int) -> list[tuple[int, int]]:
-    """The best cells, taken one after the other, each as far as required from those before.
+    """The best cells by a rank, rows and columns, each at least so far from those before; NaN is never taken. Of
+    equals the northernmost comes first, then the westernmost.
 
-    Parameters
-    ----------
-    rank : ndarray, (side, side)
-        The higher the better; NaN is never taken.
-    grid : Grid
-    apart_m : float, m
-        Between centres, at least.
-    count : int
-        At most so many.
-
-    Returns
-    -------
-    list of tuple of int
-        Row and column, the best first; the northernmost, then westernmost of equals.
-
-    Examples
-    --------
     >>> rank = np.array([[9.0, 8.0, 1.0], [2.0, 3.0, 4.0], [np.nan, 5.0, 6.0]])
     >>> best_cells(rank, Grid(0.0, 0.0, 30.0, 1), apart_m=50.0, count=5)
     [(0, 0), (2, 2), (0, 2)]

@@ -58,39 +58,10 @@ def relay_siting(
     relays: int | None = None,
     run: Run | None = None,
 ) -> RelaySiting:
-    """Where a relay for a link would go.
+    """Where a relay for a link would go; see `linkcalc.relay`.
 
-    Parameters
-    ----------
-    loaded : LoadedPlan
-        With rasters, and positions of both ends.
-    link : Link
-        One of the plan's.
-    radius_m : float, m, optional
-        Of the area around the middle of the link; by default 0.75 of its length, as far as there are heights.
-    cell_m : float, m, optional
-        By default 30, and more in large areas.
-    apart_m : float, m, optional
-        Between spots; by default a twelfth of the link or so.
-    access : Access, optional
-        What a place has to be like.
-    kit : RelayKit, optional
-        The relay's equipment.
-    relays : {1, 2}, optional
-        Relays in a row; by default one, and two are tried as well if no spot for one closes.
-    run : Run, optional
-        How the cells are worked off. Tiles stay in its folder until `RelaySiting.tiles` is told to remove them.
-
-    Returns
-    -------
-    RelaySiting
-
-    Raises
-    ------
-    DomainError, TerrainError, LinkcalcError
-        With one line each: no position, no raster, no cell left or none with an answer, a radius beyond the
-        rasters, a file that cannot be used.
-    """
+    Two relays in a row are tried as well if `relays` does not say how many and no spot for one closes. Finished tiles
+    stay in the run's folder until `RelaySiting.tiles` is told to remove them."""
     if relays not in (None, 1, 2):
         raise DomainError(f"relays must be 1 or 2, got {relays}")
     run, access = run or Run(), access or Access()
@@ -307,7 +278,7 @@ def _checked_hop(loaded: "LoadedPlan", link: Link, terrain: Layers) -> HopCheck:
 
 
 def _weaker_db(hop: dict[str, Any], cell: tuple[int, int]) -> float:
-    return float(min(hop["margin_there_db"][cell], hop["margin_back_db"][cell]))
+    return float(min(hop["margin_forward_db"][cell], hop["margin_return_db"][cell]))
 
 
 def _metres(grid: Grid, position: tuple[float, float]) -> tuple[float, float]:

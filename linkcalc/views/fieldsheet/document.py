@@ -16,17 +16,7 @@ from linkcalc.views.words import distance_words
 
 
 def field_sheet_html(sheet: FieldSheet) -> str:
-    """Write a field sheet as one page of HTML that needs nothing else, no network either.
-
-    Parameters
-    ----------
-    sheet : FieldSheet
-
-    Returns
-    -------
-    str
-        The same for the same sheet.
-    """
+    """Write a field sheet as one page of HTML that needs nothing else, no network either."""
     from markupsafe import Markup
 
     here = files("linkcalc.views.fieldsheet")

@@ -51,19 +51,7 @@ Data = dict[str, Any]
 
 
 def record_html(record: Record, signature_lines: int = 2) -> str:
-    """Write the record as one page of HTML that needs nothing else.
-
-    Parameters
-    ----------
-    record : Record
-    signature_lines : int
-        Places to sign at its end.
-
-    Returns
-    -------
-    str
-        The same for the same record.
-    """
+    """Write the record as one page of HTML that needs nothing else."""
     from markupsafe import Markup
 
     result = record.result

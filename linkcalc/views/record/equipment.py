@@ -91,7 +91,7 @@ def setting_rows(record: Record) -> Rows:
 
 def _modulation(record: Record) -> list[tuple[str, str]]:
     link, m = record.link, record.link.modulation
-    carrier = ("Carrier frequency", f"{link.frequency_mhz:.6f}".rstrip("0").rstrip(".") + " MHz")
+    carrier = ("Carrier frequency", f"{trimmed(link.frequency_mhz, 6)} MHz")
     if not isinstance(m, ChirpModulation):
         return [
             carrier,

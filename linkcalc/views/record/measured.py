@@ -23,7 +23,13 @@ from linkcalc.views.survey_text import (
     signed_or_none,
     site_sentences,
 )
-from linkcalc.views.words import VERDICT_WORDS, decibel_words, probability_words, required_margin_words
+from linkcalc.views.words import (
+    VERDICT_WORDS,
+    decibel_words,
+    probability_words,
+    required_margin_words,
+    trimmed,
+)
 
 _MOST_READINGS = 60
 _MOST_LINES = 12
@@ -145,7 +151,7 @@ def _figure(value: float | None) -> str:
     >>> _figure(-101.0), _figure(0.25), _figure(None)
     ('-101', '0.25', '')
     """
-    return "" if value is None else f"{value:.2f}".rstrip("0").rstrip(".")
+    return "" if value is None else trimmed(value)
 
 
 def _refused(survey: Survey) -> list[str]:

@@ -26,23 +26,7 @@ _FACES = (
 
 
 def record_pdf(html: str, paper: Paper = "a4") -> bytes:
-    """Lay out a page of `linkcalc.views.record.record_html` on paper.
-
-    Parameters
-    ----------
-    html : str
-    paper : {"a4", "letter"}
-
-    Returns
-    -------
-    bytes
-        The same for the same page and the same versions of the libraries.
-
-    Raises
-    ------
-    LinkcalcError
-        If the PDF library or what it needs of the system is not installed; one line with the mend.
-    """
+    """Lay out a page of `linkcalc.views.record.record_html` on paper."""
     weasyprint = _library()
     from weasyprint.text.fonts import FontConfiguration
     from weasyprint.urls import URLFetcher

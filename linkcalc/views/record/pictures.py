@@ -2,9 +2,11 @@
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 from scipy.ndimage import distance_transform_edt
 
 from linkcalc._arrays import Floats
@@ -14,18 +16,14 @@ from linkcalc.site.survey import Survey
 from linkcalc.views import style, units
 from linkcalc.views.canvas import Box, Room, axes_in, fitted_words, width_of_text
 from linkcalc.views.figures import clutter_runs, draw_profile, profile_caption
+from linkcalc.views.map_figures import LIGHT, hillshade
 from linkcalc.views.map_frame import draw_scale
 from linkcalc.views.survey_figures import draw_margin, draw_readings, write_ends
 from linkcalc.views.words import height_words
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
 WIDTH_IN = 7.1
 """Between the margins of an A4 page and, nearly, of a Letter page: type keeps its size."""
 
-_LIGHT_FROM_DEG = 315.0
 _STEPS = (1.0, 2.0, 5.0, 10.0, 20.0, 25.0, 50.0, 100.0, 200.0, 500.0, 1000.0)
 """Between lines of equal height, in the unit that is read."""
 
@@ -43,7 +41,7 @@ def map_figure(record: Record) -> "tuple[Figure, str]":
     return figure, caption
 
 
-def _draw_map(ax: "Axes", site_map: SiteMap, record: Record) -> str:
+def _draw_map(ax: Axes, site_map: SiteMap, record: Record) -> str:
     """Draw a map into axes of its proportions in their final place, north up; return its caption."""
     half = site_map.half_width_m / 1e3
     west, south, east, north = box = (-half, -half / MAP_ASPECT, half, half / MAP_ASPECT)
@@ -71,7 +69,7 @@ def _draw_map(ax: "Axes", site_map: SiteMap, record: Record) -> str:
     return " ".join([*caption, "North is up."])
 
 
-def _draw_ground(ax: "Axes", site_map: SiteMap, box: Box) -> str:
+def _draw_ground(ax: Axes, site_map: SiteMap, box: Box) -> str:
     heights = site_map.heights_m
     if heights is None:
         return "No elevation raster holds this ground: it is left white."
@@ -101,22 +99,13 @@ def _draw_ground(ax: "Axes", site_map: SiteMap, box: Box) -> str:
 
 def _shaded(heights: Floats, cell_m: float) -> Floats:
     """Colours of a hill-shaded ground, one hue: rows, columns, RGB from 0 to 1."""
-    from matplotlib.colors import LightSource
-
-    rise = np.hypot(*np.gradient(heights, cell_m))
-    # gentle country is exaggerated, so that it shows
-    steepness = float(np.quantile(rise, 0.9))
-    exaggeration = min(max(0.4 / max(steepness, 1e-6), 1.0), 12.0)
-    light = LightSource(azdeg=_LIGHT_FROM_DEG, altdeg=45.0)
-    shade = light.hillshade(heights, vert_exag=exaggeration, dx=cell_m, dy=cell_m)
-    dark, bright = np.quantile(shade, [0.02, 0.98])
-    shade = (shade - dark) / (bright - dark) if bright - dark > 0.02 else np.full_like(shade, 0.75)
+    light = np.clip((hillshade(heights, cell_m) - LIGHT[0]) / (LIGHT[1] - LIGHT[0]), 0.0, 1.0)
     # so many tones are enough for paper and pack small
-    tones: Floats = style.ramp(style.GROUND_TONES)(np.round(np.clip(shade, 0.0, 1.0) * 23.0) / 23.0)[..., :3]
+    tones: Floats = style.ramp(style.GROUND_LIGHT)(np.round(light * 23.0) / 23.0)[..., :3]
     return tones
 
 
-def _draw_clutter(ax: "Axes", x: Floats, y: Floats, drawing: Drawing) -> list[str]:
+def _draw_clutter(ax: Axes, x: Floats, y: Floats, drawing: Drawing) -> list[str]:
     """Draw stretches of path on which something stands, to half a step beyond its points; name the kinds."""
     along = drawing.distance_m
     runs = clutter_runs(drawing)
@@ -143,7 +132,6 @@ def _name_stations(room: Room, x: Floats, y: Floats, names: Sequence[str]) -> No
 
 
 def profile_figure(link: LinkResult) -> "tuple[Figure, str]":
-    """Draw the path in profile; return the caption too."""
     height = 3.5
     with style.styled():
         figure = style.new_figure(WIDTH_IN, height)
@@ -153,8 +141,7 @@ def profile_figure(link: LinkResult) -> "tuple[Figure, str]":
     return figure, caption
 
 
-def readings_figure(survey: Survey) -> "Figure":
-    """Draw each direction's readings beside its margin before and after them."""
+def readings_figure(survey: Survey) -> Figure:
     panel = 2.15
     height = 2.0 * panel + 0.2
     with style.styled():

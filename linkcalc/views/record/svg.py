@@ -2,14 +2,12 @@
 
 import re
 from html import escape
-from typing import TYPE_CHECKING
+
+from markupsafe import Markup
+from matplotlib.figure import Figure
 
 from linkcalc.views import style
 from linkcalc.views.html import typeset
-
-if TYPE_CHECKING:
-    from markupsafe import Markup
-    from matplotlib.figure import Figure
 
 _PROLOG = re.compile(r"^.*?(?=<svg\b)", re.DOTALL)
 _METADATA = re.compile(r"\s*<metadata>.*?</metadata>", re.DOTALL)
@@ -19,12 +17,12 @@ _NAME = re.compile(r' id="([^"]*)"')
 _USE = re.compile(r'(xlink:href="#|url\(#)([^")]*)')
 
 
-def drawing(figure: "Figure", name: str, label: str) -> "Markup":
+def drawing(figure: Figure, name: str, label: str) -> Markup:
     """Render a figure into a page; as for `inline_svg`."""
     return inline_svg(style.render(figure, "svg"), name, label)
 
 
-def inline_svg(picture: bytes, name: str, label: str) -> "Markup":
+def inline_svg(picture: bytes, name: str, label: str) -> Markup:
     r"""Make a drawing part of a page: as wide as its place, its inner names kept apart from other drawings'.
 
     Inner names that nothing in the drawing uses are dropped; `name`, letters, stands before the others. `label` is
