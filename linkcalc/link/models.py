@@ -172,11 +172,6 @@ def model_functions(path: PathLoss) -> dict[str, Callable[[], float]]:
             raise DomainError("no single smooth hill is in the way")
         return functions["delta_bullington"]() + 2.0 * float(hill_db)
 
-    def p1812_db() -> float:
-        if profile.length_m < P1812_SHORTEST_M:
-            raise DomainError(f"the path is shorter than {P1812_SHORTEST_M:g} m")
-        return p1812_loss_db(path)
-
     functions: dict[str, Callable[[], float]] = {
         "free_space": lambda: free_space_db,
         "plane_earth": lambda: free_space_db + _plane_earth_db(profile, near_m, far_m, free_space_db),
@@ -185,7 +180,7 @@ def model_functions(path: PathLoss) -> dict[str, Callable[[], float]]:
         "cascaded_knife_edges": over_free_space(diffraction.cascaded_knife_edge_loss_db),
         "delta_bullington": over_free_space(diffraction.delta_bullington_loss_db, **ground_kind),
         "rounded_obstacle": rounded_db,
-        "p1812": p1812_db,
+        "p1812": lambda: p1812_loss_db(path),
         "irregular_terrain": lambda: irregular_terrain_db(path),
     }
     if path.reflection is not None:
@@ -227,6 +222,8 @@ def spread_db(models: dict[str, float], regime: Regime) -> float:
 def p1812_loss_db(path: PathLoss, time_percent: float = 50.0) -> float:
     """Basic transmission loss of Rec. ITU-R P.1812 at half of the locations, trees opaque."""
     profile, s = path.profile, path.situation
+    if profile.length_m < P1812_SHORTEST_M:
+        raise DomainError(f"the path is shorter than {P1812_SHORTEST_M:g} m")
     near_m, far_m = path.heights_m
     return float(
         p1812.basic_transmission_loss_db(
