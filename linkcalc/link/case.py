@@ -234,14 +234,11 @@ class LinkCase:
         note = f"{one} to {other}"
         return [term("polarisation", -loss_db, "receiver", note)] if loss_db else []
 
-    def threshold_terms(self, receiver: End, noises: noise.SystemNoise | None = None) -> list[Term]:
-        """What the receiver at an end needs, as terms: minus its noise (as given, if known) and its SNR."""
+    def threshold_terms(self, receiver: End) -> list[Term]:
+        """What the receiver at an end needs, as terms: minus its noise and its SNR."""
         rx = self.station(receiver)
-        rows = self.noise_rows(rx, noises or self.noise(rx))
-        return [
-            *(row.term("threshold") for row in rows),
-            term("required_snr", -self.signal.required_snr_db, "threshold", self.signal.text),
-        ]
+        needed = term("required_snr", -self.signal.required_snr_db, "threshold", self.signal.text)
+        return [*(row.term("threshold") for row in self.noise_rows(rx, self.noise(rx))), needed]
 
     def noise_rows(self, rx: Station, noises: noise.SystemNoise) -> list[PathTerm]:
         """Minus a receiver's noise item by item; arrays where the station's figures are."""

@@ -44,17 +44,14 @@ class PathLoss:
 
     @property
     def loss_db(self) -> float:
-        """Median basic transmission loss."""
         return float(self.losses.loss_db[0])
 
     @property
     def trees_db(self) -> float:
-        """What of it is trees."""
         return float(self._one("trees_db"))
 
     @property
     def depth_m(self) -> float:
-        """Length in trees."""
         return float(self._one("depth_m"))
 
     @property
@@ -71,12 +68,10 @@ class PathLoss:
 
     @property
     def worst(self) -> int:
-        """Index of the least clearance."""
         return int(self._one("worst"))
 
     @property
     def heights_m(self) -> tuple[float, float]:
-        """Antennas above ground."""
         return self._one("near_height_m"), self._one("far_height_m")
 
     @cached_property
@@ -219,7 +214,7 @@ def spread_db(models: dict[str, float], regime: Regime) -> float:
     return max(fit) - min(fit)
 
 
-def p1812_loss_db(path: PathLoss, time_percent: float = 50.0) -> float:
+def p1812_loss_db(path: PathLoss) -> float:
     """Basic transmission loss of Rec. ITU-R P.1812 at half of the locations, trees opaque."""
     profile, s = path.profile, path.situation
     if profile.length_m < P1812_SHORTEST_M:
@@ -235,7 +230,6 @@ def p1812_loss_db(path: PathLoss, time_percent: float = 50.0) -> float:
             clutter_m=profile.clutter_m,
             zone=profile.zone,
             polarisation=s.polarisation,
-            time_percent=time_percent,
             delta_n=s.delta_n,
             n0=s.n0,
             latitude_deg=s.latitude_deg,
