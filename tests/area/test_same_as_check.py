@@ -87,12 +87,8 @@ def scene(text: str, folder: Path, station: str, middle: tuple[float, float], ra
     plan_file.write_text(re.sub(r'rasters = \["(?!/)', f'rasters = ["{SAMPLES.as_posix()}/', text))
     loaded = load_plan(plan_file)
     template, fixed = template_case(loaded, loaded.plan.link[0], station)
-    t = loaded.plan.terrain
     with open_terrain(loaded) as terrain:
-        land = read_land(
-            terrain, *middle, radius_m, name=station, step_m=t.step_m, largest_hole_m=t.largest_hole_m,
-            sea_without_data=t.sea_without_data, surface_kind=t.surface_kind,
-        )  # fmt: skip
+        land = read_land(terrain, *middle, radius_m, name=station, rules=loaded.plan.terrain)
         yield Scene(loaded, terrain, land, template, fixed)
 
 
@@ -231,6 +227,8 @@ def test_no_cell_counts_on_more_than_is_legal(tmp_path, old, new, best, louder_d
 def test_antennas_that_point_somewhere_equal_check(tmp_path, station):
     """Beams of both ends, the one that stays and the one that is tried everywhere."""
     beam = 'antenna = { type = "yagi", azimuth_deg = 75.0 }'
-    text = upland(**{'antenna = { type = "half_wave_dipole" }': beam, 'antenna = { type = "collinear" }': beam})
+    text = upland(
+        **{'antenna = { type = "half_wave_dipole" }': beam, 'antenna = { type = "collinear" }': beam}
+    )
     with scene(text, tmp_path, station, UPLAND_MIDDLE, 1500.0) as place:
         compare(place, 8, use_numba=False, seed=3)
