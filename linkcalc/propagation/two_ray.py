@@ -294,6 +294,7 @@ def two_ray_loss_db(
     g = 10.0 ** (checked("gain_ratio_db", gain_ratio_db, at_most=300.0) / 20.0)
     _, h1, h2, psi, divergence = curved_geometry(d, h1, h2, k_factor)
     curved = np.isfinite(np.asarray(k_factor, dtype=float))
+    # a plane has no horizon that the rays could come too near to
     if (curved & (psi < np.cbrt(curvature_of(k_factor) * wavelength / np.pi))).any():
         warnings.warn(
             "two rays do not describe a curved earth so close to grazing; use spherical-earth diffraction",
