@@ -10,6 +10,7 @@ from linkcalc.link.case import LinkCase, shown_surroundings
 from linkcalc.link.surroundings import Surroundings
 from linkcalc.link.traffic import sent_over
 from linkcalc.plan import Link, LoadedPlan, Station
+from linkcalc.plan.stations import Placed
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.cutting import Cutting, cut_profile
 from linkcalc.terrain.land_cover import REACH_M, Layers, close, neighbourhood, open_land_cover
@@ -107,11 +108,11 @@ def _placed(
     return replace(profile, latitude_deg=latitude_deg, longitude_deg=longitude_deg, notes=notes)
 
 
-def position_deg(station: Station) -> tuple[float, float]:
-    """Latitude and longitude of a station that the plan positions."""
-    if station.latitude_deg is not None and station.longitude_deg is not None:
-        return station.latitude_deg, station.longitude_deg
-    grid = (station.easting_m, station.northing_m, station.epsg)
+def position_deg(of: Placed) -> tuple[float, float]:
+    """Latitude and longitude of a station or node that a plan positions."""
+    if of.latitude_deg is not None and of.longitude_deg is not None:
+        return of.latitude_deg, of.longitude_deg
+    grid = (of.easting_m, of.northing_m, of.epsg)
     latitude, longitude = geodesy.from_grid(*grid)  # type: ignore[arg-type]
     return float(latitude), float(longitude)
 
