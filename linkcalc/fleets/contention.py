@@ -95,6 +95,7 @@ def messages(
         back = above(fading, back_db)[:, np.newaxis, np.newaxis]
         weight = np.ones(1)
     else:
+        # all tries of a message share the slow state: the mean over these is taken last
         slow = network.sigma_db[nodes, shed][:, np.newaxis] * _Z
         place = (margin_db[..., np.newaxis] + slow[:, np.newaxis, :] - MARGINS_DB[0]) / STEP_DB
         place = np.clip(place, 0.0, MARGINS_DB.size - 1.001)
@@ -113,6 +114,7 @@ def messages(
         arrived = arrived + sent * (1.0 - missed if network.acknowledged else received)
         numbers.append(sent @ weight)
         if network.acknowledged:
+            # what got through and whose answer is heard is not sent again; without answers all tries are sent
             sent = sent * (1.0 - (1.0 - missed) * back)
     success = (1.0 - lost) @ weight
     assured = success
