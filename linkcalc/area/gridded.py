@@ -44,39 +44,28 @@ class Gridded(Answer):
         x, y, latitude, longitude = _cells(layers, crs, affine)
         system = CRS.from_user_input(crs)
         corner = (affine[2], affine[0], affine[1], affine[5], affine[3], affine[4])
+        cells = ("y", "x")
         named = {"grid_mapping": "spatial_ref"}
-        library = installed("xarray")
-        dataset: xarray.Dataset = library.Dataset(
+        written = {
+            **system.to_cf(),
+            "spatial_ref": system.to_wkt(),
+            "GeoTransform": " ".join(repr(v) for v in corner),
+        }
+        dataset: xarray.Dataset = installed("xarray").Dataset(
             {
                 band.name: (
-                    ("y", "x"),
+                    cells,
                     np.array(values),
                     {"units": band.unit, "long_name": band.description} | named,
                 )
                 for band, values in layers
             },
             coords={
-                "y": ("y", y, _axis("projection_y_coordinate")),
-                "x": ("x", x, _axis("projection_x_coordinate")),
-                "latitude_deg": (
-                    ("y", "x"),
-                    latitude,
-                    {"units": "degrees_north", "standard_name": "latitude"},
-                ),
-                "longitude_deg": (
-                    ("y", "x"),
-                    longitude,
-                    {"units": "degrees_east", "standard_name": "longitude"},
-                ),
-                "spatial_ref": (
-                    (),
-                    0,
-                    {
-                        **system.to_cf(),
-                        "spatial_ref": system.to_wkt(),
-                        "GeoTransform": " ".join(repr(v) for v in corner),
-                    },
-                ),
+                "y": ("y", y, _axis("projection_y_coordinate", "m")),
+                "x": ("x", x, _axis("projection_x_coordinate", "m")),
+                "latitude_deg": (cells, latitude, _axis("latitude", "degrees_north")),
+                "longitude_deg": (cells, longitude, _axis("longitude", "degrees_east")),
+                "spatial_ref": ((), 0, written),
             },
             attrs={"Conventions": "CF-1.8", **tags},
         )
@@ -97,8 +86,8 @@ class Gridded(Answer):
         return frame
 
 
-def _axis(standard_name: str) -> dict[str, str]:
-    return {"units": "m", "standard_name": standard_name}
+def _axis(standard_name: str, units: str) -> dict[str, str]:
+    return {"units": units, "standard_name": standard_name}
 
 
 def _cells(layers: Any, crs: str, affine: Sequence[float]) -> tuple[Any, Any, Any, Any]:

@@ -8,7 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
-from linkcalc.area.losses import End
+from linkcalc.area.land import Land
+from linkcalc.area.losses import End, losses
+from linkcalc.area.plane import Plane
 from linkcalc.errors import DomainError, OutOfRangeWarning, TerrainError
 from linkcalc.link.case import LinkCase
 from linkcalc.link.chosen_model import refuse_chosen
@@ -19,7 +21,7 @@ from linkcalc.link.on_ground import position_deg
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.link.traffic import sent_over
 from linkcalc.link.uncertainty import path_items
-from linkcalc.plan import ChirpModulation, Link
+from linkcalc.plan import ChirpModulation, Link, Station
 from linkcalc.radio import css
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.profile import INLAND, Profile
@@ -29,6 +31,9 @@ if TYPE_CHECKING:
 
 SPREADING_FACTORS = (7, 8, 9, 10, 11, 12)
 """Tried for the lowest that suffices; a plan's lower one is tried too."""
+
+_WITHOUT_PATH = ("required_margin_db", "site_share", "verdict")
+"""Figures that have a value where there is no path, too."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,6 +58,9 @@ class Answers:
     """The lowest that suffices, 0 where none does; NaN throughout for other signals."""
     verdict: NDArray[np.int8]
     """Index into `requirement.VERDICTS`, -1 without profile."""
+    path_loss_db: Floats
+    ground_m: Floats
+    """Where the other end stands."""
 
     @property
     def margin_db(self) -> Floats:
@@ -63,6 +71,13 @@ class Answers:
     def success(self) -> Floats:
         """Of the weaker direction."""
         return np.minimum(self.success_forward, self.success_return)
+
+    def named(self, name: str) -> Floats:
+        """One of the figures, NaN without profile."""
+        values: Floats = getattr(self, name)
+        if name in _WITHOUT_PATH:
+            values = np.where(np.isfinite(self.path_loss_db), values, np.nan)
+        return values
 
 
 def template_case(loaded: "LoadedPlan", link: Link, station: str) -> tuple[LinkCase, End]:
@@ -75,12 +90,7 @@ def template_case(loaded: "LoadedPlan", link: Link, station: str) -> tuple[LinkC
         raise DomainError(f'station "{station}" is not an end of link "{link.name}"')
     fixed: End = "near" if station == link.from_ else "far"
     stays = plan.station_named(station)
-    if not stays.positioned:
-        raise TerrainError(
-            f'station "{station}" has no position: give latitude_deg and longitude_deg, '
-            "or easting_m, northing_m and epsg"
-        )
-    latitude, longitude = position_deg(stays)
+    latitude, longitude = placed_deg(stays)
     moved = plan.station_named(link.to if fixed == "near" else link.from_)
     placed = {"latitude_deg": latitude, "longitude_deg": longitude}
     moved = moved.model_copy(update={**placed, "easting_m": None, "northing_m": None, "epsg": None})
@@ -94,6 +104,16 @@ def template_case(loaded: "LoadedPlan", link: Link, station: str) -> tuple[LinkC
     case = LinkCase(alone, near, far, plan.conditions, nowhere, 0.0, 180.0, plan.regulation)
     # power over the legal limits does not count
     return lawful(replace(case, sent=sent_over(plan, link)))[0], fixed
+
+
+def placed_deg(station: Station, why: str = "") -> tuple[float, float]:
+    """Where a station stands that must have a position."""
+    if not station.positioned:
+        raise TerrainError(
+            f'station "{station.name}" has no position{why}: give latitude_deg and longitude_deg, '
+            "or easting_m, northing_m and epsg"
+        )
+    return position_deg(station)
 
 
 def answers(
@@ -131,7 +151,26 @@ def answers(
         success_return=return_.success,
         spreading_factor=_lowest_factor(template, margin - needed),
         verdict=np.minimum(np.minimum(forward.verdict, return_.verdict), np.int8(at_best)),
+        path_loss_db=found.loss_db,
+        ground_m=found.far_ground_m if fixed == "near" else found.near_ground_m,
     )
+
+
+def answers_around(
+    land: Land,
+    template: LinkCase,
+    fixed: End,
+    east_m: Floats,
+    north_m: Floats,
+    *,
+    use_numba: bool | None = None,
+) -> Answers:
+    """The same from the heights around the fixed station."""
+    here = (land.latitude_deg, land.longitude_deg)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", OutOfRangeWarning)  # said once for the whole area
+        found = losses(land, template, fixed, east_m, north_m, use_numba=use_numba)
+        return answers(template, fixed, here, east_m, north_m, found)
 
 
 def _lowest_factor(template: LinkCase, spare: Floats) -> Floats:
@@ -155,16 +194,10 @@ def _common_db(
     moved = far if fixed == "near" else near
     home = out + 180.0
     if moved.antenna.azimuth_deg is not None:
-        lon, lat = geodesy.transformer(_plane(station_deg), "EPSG:4326").transform(east, north)
+        lat, lon = Plane(*station_deg).geographic(east, north)
         there = np.broadcast_to(station_deg[0], east.shape), np.broadcast_to(station_deg[1], east.shape)
         home = np.asarray(geodesy.ellipsoid().inv(lon, lat, there[1], there[0])[0])
     bearings = (out, home) if fixed == "near" else (home, out)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", OutOfRangeWarning)
         return template.common_db(found, bearings)
-
-
-def _plane(station_deg: tuple[float, float]) -> str:
-    from linkcalc.area.land import plane_crs
-
-    return plane_crs(*station_deg)

@@ -49,6 +49,7 @@ def coverage(
     """
 
     from linkcalc.area.coverage import plan_coverage
+    from linkcalc.area.tiles import Run
     from linkcalc.views.coverage_text import coverage_report
 
     loaded = load_plan(plan)
@@ -63,10 +64,7 @@ def coverage(
             link=link,
             cell_m=PREVIEW_CELLS * cell_m if preview else cell_m,
             preview=preview,
-            tiles_in=out,
-            scheduler=workers,
-            progress=bar,
-            say=bar.say,
+            run=Run(workers, out, bar, bar.say),
         )
     show_report(coverage_report, result)
     if out is not None:

@@ -97,8 +97,8 @@ def relay(
     """
     from linkcalc.area.access import Access
     from linkcalc.area.relay.files import as_data
-    from linkcalc.area.relay.search import Run
     from linkcalc.area.relay.siting import relay_siting, stations
+    from linkcalc.area.tiles import Run
     from linkcalc.link.relayed_plan import RelayKit, plan_text
     from linkcalc.views.jsonout import section_json
     from linkcalc.views.relay_text import relay_report

@@ -44,7 +44,7 @@ def coverage(
     tiles_in : path, optional
         Folder for finished tiles: an interrupted call is taken up by the next one.
     scheduler, progress
-        As `linkcalc.area.coverage.coverage`.
+        As in `linkcalc.area.tiles.Run`.
 
     Returns
     -------
@@ -59,6 +59,7 @@ def coverage(
     ((7, 7), '+proj=aeqd')
     """
     from linkcalc.area.coverage import plan_coverage
+    from linkcalc.area.tiles import Run, tell_nobody
 
     return plan_coverage(
         as_plan(plan),
@@ -66,9 +67,7 @@ def coverage(
         radius_m,
         link=link,
         cell_m=cell_m,
-        tiles_in=_path(tiles_in),
-        scheduler=scheduler,
-        progress=progress,
+        run=Run(scheduler, _path(tiles_in), progress or tell_nobody),
     )
 
 
@@ -126,8 +125,8 @@ def relay(
     ('at_risk', 'closes')
     """
     from linkcalc.area.access import Access
-    from linkcalc.area.relay.search import Run
     from linkcalc.area.relay.siting import relay_siting
+    from linkcalc.area.tiles import Run
     from linkcalc.link.relayed_plan import RelayKit
 
     loaded = as_plan(plan)

@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc.area import kernels
-from linkcalc.area.land import Land, plane_crs, read_land
+from linkcalc.area.land import Land, read_land
 from linkcalc.area.losses import End, losses, surroundings_notes
 from linkcalc.area.margins import answers, template_case
+from linkcalc.area.plane import Plane
 from linkcalc.area.relief import Relief, relief_around
 from linkcalc.area.scheduler import Local, Scheduler
 from linkcalc.errors import DomainError, OutOfRangeWarning, PlanError, TerrainError
@@ -40,7 +41,7 @@ if TYPE_CHECKING:
     from linkcalc.plan.model import Plan
 
 CHUNK = 64
-"""Nodes that are worked off together."""
+"""Nodes that are processed together."""
 _ROOM = 1.001
 """The land is read a little farther than the farthest node."""
 
@@ -152,7 +153,6 @@ def paths(
     """
     plan_file = loaded.plan()
     plan = plan_file.plan
-    t = plan.terrain
     numba = compiled.available() if use_numba is None else use_numba
     places = np.array([_position(n) for n in loaded.nodes])
     sheds_deg = [position_deg(s) for s in loaded.fleet.shed]
@@ -161,18 +161,13 @@ def paths(
             station_ground_m(shed.name, *here, terrain[0])
         good, refused = _grounded(loaded, places, terrain[0])
         places = places[good]
-        common = {
-            "step_m": t.step_m,
-            "largest_hole_m": t.largest_hole_m,
-            "sea_without_data": t.sea_without_data,
-            "surface_kind": t.surface_kind,
-            "whole": False,
-        }
         sides = []
         for k, shed, here in zip(plan.link, loaded.fleet.shed, sheds_deg, strict=True):
             template, fixed = template_case(plan_file, k, shed.name)
             farthest = float(_distances_m(here, places).max())
-            land = read_land(terrain, *here, max(farthest * _ROOM, 50.0), name=shed.name, **common)  # type: ignore[arg-type]
+            land = read_land(
+                terrain, *here, max(farthest * _ROOM, 50.0), name=shed.name, rules=plan.terrain, whole=False
+            )
             sides.append(Side(land, template, fixed))
         relief = relief_around(terrain.ground, np.vstack([np.array(sheds_deg), places]))
     nodes = tuple(n for n, ok in zip(loaded.nodes, good, strict=True) if ok)
@@ -347,9 +342,7 @@ def _grounded(
 
 
 def _distances_m(here: tuple[float, float], places: Floats) -> Floats:
-    to_plane = geodesy.transformer("EPSG:4326", plane_crs(*here))
-    east, north = to_plane.transform(places[:, 1], places[:, 0])
-    return np.asarray(np.hypot(east, north))
+    return np.asarray(np.hypot(*Plane(*here).position_of(places[:, 0], places[:, 1])))
 
 
 def _notes(plan: "Plan", sides: list[Side], found: dict[str, Floats]) -> Iterator[str]:

@@ -11,18 +11,25 @@ import numpy as np
 import pytest
 import rasterio
 
+from linkcalc.area import tiles
 from linkcalc.area.access import Access, Grid
 from linkcalc.area.relay import chain as relay_chain
-from linkcalc.area.relay import search
 from linkcalc.area.relay.files import as_data, geotiff, spots_csv, spots_geojson
-from linkcalc.area.relay.search import FIGURES, Run, all_hops, best_cells, chained, tile_answer
+from linkcalc.area.relay.search import FIGURES, all_hops, best_cells, chained, tile_answer
 from linkcalc.area.relay.siting import profiles, relay_siting, stations
 from linkcalc.area.scheduler import Local
+from linkcalc.area.tiles import Run
 from linkcalc.errors import DomainError, LinkcalcError, TerrainError
 from linkcalc.link.advice import advise
 from linkcalc.link.on_ground import link_case, open_terrain
-from linkcalc.link.relay_on_line import RELAY_MAST_M, relay_spots
-from linkcalc.link.relayed_plan import RelayKit, plan_text, relay_station, with_relays
+from linkcalc.link.relayed_plan import (
+    RELAY_MAST_M,
+    RelayKit,
+    plan_text,
+    relay_spots,
+    relay_station,
+    with_relays,
+)
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.verdict import check_plan, judge
 from linkcalc.plan import Station, load_plan, plan_from
@@ -564,7 +571,7 @@ class Stops(Local):
 
 
 def test_an_interrupted_run_is_taken_up_and_ends_the_same(loaded, result, tmp_path, monkeypatch):
-    monkeypatch.setattr(search, "TILE_CELLS", 16)
+    monkeypatch.setattr(tiles, "TILE_CELLS", 16)
     lines: list[str] = []
     with pytest.raises(KeyboardInterrupt):
         siting(loaded, tiles_in=tmp_path, scheduler=Stops(), say=lines.append)

@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc.area.relay.hops import Hops
-from linkcalc.area.relay.search import Job, Run, all_hops, hop_figures, ranked, silent
-from linkcalc.area.tiles import Progress
+from linkcalc.area.relay.search import Job, all_hops, hop_figures, ranked
+from linkcalc.area.tiles import Progress, Run, tell_nobody
 
 BLOCKS_ACROSS = 12
 """Blocks along each side of the square around the area."""
@@ -144,7 +144,7 @@ def _moved(
         if wanted.any():
             hop = hops.middle(stays, "near" if moving_second else "far", *np.nonzero(wanted))
             job = Job(hops.grid, wanted, (hop,), run.numba)
-            found = all_hops(job, replace(run, say=silent))[0]
+            found = all_hops(job, replace(run, say=tell_nobody))[0]
             between = ranked(found["spare_db"], found["verdict"])
             tried += int(wanted.sum())
             chain = np.minimum(np.minimum(ranks, rank_of_stay[stays]), between)
