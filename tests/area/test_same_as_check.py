@@ -227,6 +227,8 @@ def test_no_cell_counts_on_more_than_is_legal(tmp_path, old, new, best, louder_d
 def test_antennas_that_point_somewhere_equal_check(tmp_path, station):
     """Beams of both ends, the one that stays and the one that is tried everywhere."""
     beam = 'antenna = { type = "yagi", azimuth_deg = 75.0 }'
-    text = upland(**{'antenna = { type = "half_wave_dipole" }': beam, 'antenna = { type = "collinear" }': beam})
+    text = upland(
+        **{'antenna = { type = "half_wave_dipole" }': beam, 'antenna = { type = "collinear" }': beam}
+    )
     with scene(text, tmp_path, station, UPLAND_MIDDLE, 1500.0) as place:
         compare(place, 8, use_numba=False, seed=3)
