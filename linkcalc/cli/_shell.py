@@ -48,6 +48,7 @@ def with_shared_options(command: Callable[..., Any]) -> Callable[..., Any]:
     parameters = dict(inspect.signature(command).parameters)
     set_option = "plan" in parameters and command.__name__ not in _WRITE_PLANS
     place = next((name for name in ("out", "output") if name in parameters), None)
+    # a command that says itself what --force replaces keeps its own
     own_force = "force" in parameters
     shows_lengths = command.__name__ not in _NO_LENGTHS
     if not set_option and place is None and not shows_lengths:

@@ -7,11 +7,7 @@ from linkcalc.cli._output import json_text, show_answer, write_files
 from linkcalc.cli._shell import load_plan
 
 
-def energy(
-    plan: Path = PLAN,
-    out: Path | None = PICTURES,
-    json: bool = JSON,
-) -> None:
+def energy(plan: Path = PLAN, out: Path | None = PICTURES, json: bool = JSON) -> None:
     """Say how long each battery lasts, or how large a panel must be.
 
     Stations are those with a [[power]] table in the plan. The tries a message takes are expected from the

@@ -7,11 +7,7 @@ from linkcalc.cli._output import show_answer, write_files
 from linkcalc.cli._shell import load_plan
 
 
-def messages(
-    plan: Path = PLAN,
-    out: Path | None = PICTURES,
-    json: bool = JSON,
-) -> None:
+def messages(plan: Path = PLAN, out: Path | None = PICTURES, json: bool = JSON) -> None:
     """Say how often each message is lost, when it arrives, and how long it is on the air.
 
     Messages are the [[message]] tables of the plan. Tries share the slow state of the link; the figure for
