@@ -1,4 +1,4 @@
-"""What the public functions take, told in one line where something else is given."""
+"""What the public functions take: anything else is refused in one line."""
 
 import ast
 import re

@@ -56,7 +56,7 @@ class Equipment:
 
 @dataclass(frozen=True)
 class Written:
-    """What is written, and in what form it is told."""
+    """What is written, and how the answer is printed."""
 
     write_plan: Path | None = option(
         "NEW.toml", "Write the plan with the best relay and its hops added, beside it."
