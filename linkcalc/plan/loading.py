@@ -14,6 +14,7 @@ from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from linkcalc._kinds import kinds_checked
 from linkcalc.errors import ArgumentError, PlanError
 from linkcalc.plan.assumptions import Assumption, assumed_values
 from linkcalc.plan.faults import Fault, summary, validated
@@ -111,6 +112,7 @@ class LoadedPlan:
         written(self, Path(path))
 
 
+@kinds_checked
 def load_plan(path: str | os.PathLike[str], settings: Sequence[str] = ()) -> LoadedPlan:
     """Read and check a plan file.
 
@@ -133,8 +135,6 @@ def load_plan(path: str | os.PathLike[str], settings: Sequence[str] = ()) -> Loa
     Traceback (most recent call last):
     linkcalc.errors.PlanError: absent.toml: no such file; `linkcalc new absent.toml` writes a starter
     """
-    if not isinstance(path, str | os.PathLike):
-        raise ArgumentError(f"load_plan takes the path of a plan file; not {type(path).__name__}")
     path = Path(path)
     with told_of(path):
         raw = read_text(path)

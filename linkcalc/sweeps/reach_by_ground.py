@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from linkcalc._arrays import Floats, checked
+from linkcalc._kinds import kinds_checked
 from linkcalc.answer import Answer
 from linkcalc.errors import DomainError
 from linkcalc.link.case import LinkCase
@@ -166,6 +167,7 @@ def _points(length_m: float, step_m: float = 50.0) -> Floats:
     return np.linspace(0.0, length_m, int(np.clip(math.ceil(length_m / step_m), 20, 600)) + 1)
 
 
+@kinds_checked
 def plan_of_facts(
     *,
     frequency_mhz: float,
@@ -232,6 +234,7 @@ def plan_of_facts(
     return plan_from(station=ends, link=[{**made, **link}], profiles={"link": flat(1000.0)[0]}, **sections)
 
 
+@kinds_checked
 def how_far(
     loaded: PlanLike,
     *,

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from linkcalc._kinds import kinds_checked
 from linkcalc._version import __version__
 from linkcalc.errors import ArgumentError, DomainError
 from linkcalc.link.case import ENDS, LinkCase
@@ -132,6 +133,7 @@ class Sample(Sweep):
         return super()._about() | {"seed": "" if self.seed is None else str(self.seed)}
 
 
+@kinds_checked
 def sample(
     plan: PlanLike | LoadedFleet,
     uncertain: Any,

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
+from linkcalc._kinds import kinds_checked
 from linkcalc.errors import ArgumentError, DomainError, TerrainError
 from linkcalc.terrain import agreement, geodesy
 from linkcalc.terrain.land_cover import BUILT_UP_M, TREES_M, LandCover, shown_along
@@ -59,6 +60,7 @@ class Cutting:
 _AS_FOUND = Cutting()
 
 
+@kinds_checked
 def cut_profile(
     lat1: float,
     lon1: float,
