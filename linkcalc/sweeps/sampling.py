@@ -3,6 +3,9 @@
 A sweep takes every combination of its values; here the values of a draw belong together. The pieces of a budget and
 their code are those of `linkcalc.sweeps.sweeping`: each is worked out once for every different combination of what
 touches it.
+
+Errors are those of a sweep; draws that differ in number are a `DomainError`, and a draw outside what the plan allows a
+`PlanError`: nothing is clipped, truncate the distribution.
 """
 
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
@@ -162,15 +165,6 @@ def sample(
     -------
     Sample
         One row a draw; of several links, dimensions ``link`` and ``draw``.
-
-    Raises
-    ------
-    DomainError
-        If a name or a value cannot be used, draws differ in number, or there are too many.
-    PlanError
-        If a draw is outside what the plan allows: nothing is clipped; truncate the distribution.
-    TerrainError
-        If the terrain cannot give a profile.
 
     Notes
     -----

@@ -5,6 +5,9 @@ check, once for every combination of just those parameters that touch it: the pa
 frequency, the feeder once for each cable, the time on air once for each message. The rest is broadcasting, so
 a cell holds what `linkcalc.check_plan` finds for the plan changed to that cell. docs/models/sweeps.md tells it in a
 page.
+
+A `DomainError` where a name or a value cannot be used, two parameters set the same, or there are too many combinations;
+a `PlanError` where a value is outside what the plan allows; a `TerrainError` where the terrain gives no profile.
 """
 
 import math
@@ -70,17 +73,6 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
     -------
     Sweep
         Arrays with one axis for each parameter, in the order given.
-
-    Raises
-    ------
-    LinkcalcError
-        If there is no such link, or several and none is named.
-    DomainError
-        If a name or a value cannot be used, two parameters set the same, or there are too many combinations.
-    PlanError
-        If a value is outside what the plan allows.
-    TerrainError
-        If the terrain cannot give a profile.
 
     Notes
     -----

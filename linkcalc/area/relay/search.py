@@ -163,8 +163,3 @@ def best_cells(rank: Any, grid: Grid, *, apart_m: float, count: int) -> list[tup
         near[row, column] = True
         left[near] = -np.inf
     return found
-
-
-def verdict_word(verdict: float) -> str:
-    """The word for a cell's verdict."""
-    return VERDICTS[int(verdict)]
