@@ -164,13 +164,7 @@ def said(*names: str) -> dict[str, tuple[str, ...]]:
 
 
 def installed(module: str) -> Any:
-    """Import a library that an extra brings.
-
-    Raises
-    ------
-    LinkcalcError
-        One line that says how to get it, if it is not there.
-    """
+    """Import a library that an extra brings; where it is not there, one line says how to get it."""
     try:
         return importlib.import_module(module)
     except ImportError:

@@ -13,7 +13,6 @@ from linkcalc.errors import DomainError, PlanError
 from linkcalc.operation.channel import (
     FadingChannel,
     Retries,
-    SteadyChannel,
     by_site,
     delivered_by_try,
     delivery_delay,
@@ -23,6 +22,7 @@ from linkcalc.operation.channel import (
 from linkcalc.operation.messages import airtimes_s, often_words, section
 from linkcalc.radio.energy import expected_transmissions
 from linkcalc.views.messages_text import delay_words
+from tests.steady_channel import steady
 from tests.tank_plans import link_result, plan
 
 WORKED = [
@@ -38,7 +38,7 @@ WORKED = [
 def test_independent_tries_give_the_worked_retry_figures(
     single: float, tries: int, lost: float, unheard: float | None
 ) -> None:
-    channel = SteadyChannel(single)
+    channel = steady(single)
     assert loss(channel, tries) == pytest.approx(lost, rel=1e-12)
     assert delivered_by_try(channel, tries).sum() == pytest.approx(1.0 - lost, rel=1e-12)
     if unheard is not None:
@@ -97,7 +97,7 @@ def test_the_delay_agrees_with_a_plain_simulation_of_the_tries(back_off: str, ji
             sent_at = sent_at + waits[k - 1] * rng.uniform(1.0 - jitter, 1.0 + jitter, n)
         heard = (rng.random(n) >= single) & ~np.isfinite(delay)
         delay[heard] = sent_at[heard] + airtime
-    found = delivery_delay(delivered_by_try(SteadyChannel(single), tries), retries, airtime)
+    found = delivery_delay(delivered_by_try(steady(single), tries), retries, airtime)
     at, curve = np.array(found.drawing.time_s), np.array(found.drawing.delivered)
     played = np.searchsorted(np.sort(delay), at, side="right") / n
     assert np.abs(played - curve).max() < 1.95 / np.sqrt(n)
@@ -107,11 +107,11 @@ def test_the_delay_agrees_with_a_plain_simulation_of_the_tries(back_off: str, ji
 
 
 def test_a_share_that_never_arrives_has_no_delay() -> None:
-    found = delivery_delay(delivered_by_try(SteadyChannel(0.3), 2), Retries(2, 60.0), 0.5)
+    found = delivery_delay(delivered_by_try(steady(0.3), 2), Retries(2, 60.0), 0.5)
     assert found.median_s == 0.5
     assert found.p95_s is None  # 9 % are lost
     assert found.p99_s is None
-    nothing = delivery_delay(delivered_by_try(SteadyChannel(1.0), 2), Retries(2, 60.0), 0.5)
+    nothing = delivery_delay(delivered_by_try(steady(1.0), 2), Retries(2, 60.0), 0.5)
     assert nothing.mean_s is None
     assert nothing.median_s is None
 
@@ -137,11 +137,6 @@ def test_tries_without_jitter_are_delivered_at_their_own_times() -> None:
 def test_a_schedule_that_makes_no_sense_is_refused_by_name(arguments: dict[str, object], word: str) -> None:
     with pytest.raises(DomainError, match=word):
         Retries(**{"tries": 3, **arguments})  # type: ignore[arg-type]
-
-
-def test_channels_of_different_kinds_do_not_answer_each_other() -> None:
-    with pytest.raises(DomainError, match="same kind"):
-        unconfirmed(SteadyChannel(0.1), FadingChannel(10.0), 2)
 
 
 def test_a_channel_reads_margin_and_spread_off_a_direction() -> None:
@@ -245,8 +240,8 @@ def test_whether_a_site_works_and_how_often_a_message_is_lost_there_are_told_apa
     assert found.dead_chance == pytest.approx(float(ndtr((1.59 - 10.0) / 10.0)), abs=0.01)
     assert found.working_chance == pytest.approx(1.0 - float(ndtr((9.77 - 10.0) / 10.0)), abs=0.01)
     assert found.working_loss < 0.1 < loss(sites, 1)
-    assert by_site(SteadyChannel(0.6), 1).dead_chance == 1.0
-    assert by_site(SteadyChannel(0.6), 8).dead_chance == 0.0
+    assert by_site(steady(0.6), 1).dead_chance == 1.0
+    assert by_site(steady(0.6), 8).dead_chance == 0.0
 
 
 def test_a_delay_says_how_many_arrive_at_all_and_not_that_all_are_lost() -> None:

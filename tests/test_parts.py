@@ -242,3 +242,28 @@ def test_batteries_and_panels_are_priced_by_what_they_hold() -> None:
         "Wh",
         False,
     )
+
+
+def test_an_antenna_half_a_metre_up_needs_no_mast_and_every_centimetre_of_one_counts() -> None:
+    """0.7 m: 150 + 0.7 x 40; 2 cm more 0.8."""
+    assert "mast" not in priced({}, antenna_height_m=0.5)
+    assert priced({}, antenna_height_m=0.7)["mast"].cost == 178.0
+    near = sites.case(tank={"antenna_height_m": 3.0}).near
+    longer, _ = added(near, near.model_copy(update={"antenna_height_m": 3.02}), Prices())
+    assert (longer.item, longer.cost) == ("mast_longer", pytest.approx(0.8))
+
+
+def test_a_bill_is_of_the_plan_s_own_prices_where_all_of_them_are() -> None:
+    """Two radios, two dipoles, two masts that stand by themselves."""
+    own = {"radio": 100.0, "antenna": {"half_wave_dipole": 20.0}, "mast": 100.0, "mast_per_m": 50.0}
+
+    def stated(prices: dict[str, object]) -> bool:
+        c = sites.case()
+        tables = [s.model_dump(by_alias=True, exclude_unset=True) for s in (c.near, c.far)]
+        link = c.link.model_dump(by_alias=True, exclude_unset=True)
+        made = plan_from(station=tables, link=[link], profiles={"level": c.profile}, prices=prices)
+        return bill(made.plan).prices_stated
+
+    assert stated(own)
+    for left_out in own:
+        assert not stated({k: v for k, v in own.items() if k != left_out})

@@ -12,8 +12,8 @@ from linkcalc.site.distribution import Distribution
 from linkcalc.site.fades import fade_points_db
 from linkcalc.site.heard import ERROR_DB, OFFSET_DB, Count, Heard, MeasuredNoise
 from linkcalc.site.level import Group, Update, even_grid, log_likelihood, reading_error_db, ripple_db, update
-from linkcalc.site.measured import Expected, read_levels
 from linkcalc.site.readings import Reading
+from linkcalc.site.signal_and_noise import Expected, read_levels
 
 REQUIRED_SNR_DB = -10.0
 THERMAL_DBM = -123.0

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from scipy.integrate import trapezoid
 
 from linkcalc.errors import DomainError, PlanError
-from linkcalc.operation.channel import FadingChannel, SteadyChannel, by_site
+from linkcalc.operation.channel import FadingChannel, by_site
 from linkcalc.operation.tank.answer import CAUTIONS, section, simulated
 from linkcalc.operation.tank.cycle import lost_stop
 from linkcalc.operation.tank.loop import DAY_S, Daily, FillLoop
@@ -23,6 +23,7 @@ from linkcalc.operation.tank.simulate import simulate
 from linkcalc.operation.tank.solve import solve
 from linkcalc.views.tank_text import alone_lines, month_words
 from tests.benchmarks.plain_tank import NAMES, plain_years
+from tests.steady_channel import SteadyChannel
 from tests.tank_plans import link_result, plan
 
 TANK = Prism.upright_cylinder(diameter_m=5.0, height_m=2.5)
@@ -865,6 +866,18 @@ def test_a_run_timer_that_holds_from_the_start_level_only_does_not_fit() -> None
     assert found.timer_bound_from_start_m3 <= found.freeboard_m3
     assert not found.bound_fits
     assert any("run timer alone keeps the water in only when" in n for n in found.notes)
+
+
+@pytest.mark.parametrize("single", [0.0, 0.3])
+def test_a_filling_that_the_run_timer_ends_pumps_as_long_as_the_timer_runs(single: float) -> None:
+    """By hand: 2 h less 1 min of warm-up and 10 s to stop, at 5 m3/h; 0.4 m3/h are drawn all year."""
+    played = loop(max_run_s=7200.0)
+    filled_m3 = 5.0 * (7200.0 - 60.0 + 10.0) / 3600.0
+    risk = year_risk(played, SteadyChannel(single)).averaged
+    assert risk.starts == pytest.approx(365 * 24 * 0.4 / filled_m3, rel=1e-4)
+    assert risk.pumped_m3 == pytest.approx(365 * 24 * 0.4, rel=1e-4)
+    years = simulate(played, SteadyChannel(single), 100)
+    assert risk.starts == pytest.approx(years.starts.mean(), rel=3e-3)
 
 
 def test_the_watchdog_is_advised_between_two_bounds() -> None:

@@ -8,7 +8,7 @@ import typer
 
 from linkcalc.cli._options import JsonOption, LinkOption, option
 from linkcalc.cli._output import json_text, show_answer
-from linkcalc.cli._readings import ConfidenceOption, Direction
+from linkcalc.cli._readings import ConfidenceOption, Direction, way_name
 from linkcalc.cli._shell import chosen_link, load_plan
 from linkcalc.errors import LinkcalcError
 
@@ -90,7 +90,7 @@ def acceptance(
         **asdict(count),
         **asdict(pace),
         link=None if loaded is None else chosen_link(loaded, link).name,
-        direction="back" if direction is Direction.back else "there",
+        direction=way_name(direction) or "there",
     )
     show_answer(acceptance_report, found, as_json=json_text(plain_data(found)) if json else None)
     if found.count is not None and not found.count.passed:

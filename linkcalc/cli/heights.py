@@ -2,24 +2,13 @@
 
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
 from linkcalc.cli._options import JsonOption, PlanArgument, option
 from linkcalc.cli._output import show_answer, write_files
 from linkcalc.cli._shell import EXIT_CODES, chosen_link, load_plan
-
-if TYPE_CHECKING:
-    from linkcalc.plan import LoadedPlan
-
-_PRICES = {
-    "cost_per_m": "mast_per_m",
-    "guyed_above_m": "guyed_above_m",
-    "guyed_cost_per_m": "guyed_mast_per_m",
-    "cost_per_mast": "mast",
-}
-"""Of the plan's price list."""
 
 
 def _least_zero(metavar: str, words: str, default: str) -> Any:
@@ -78,28 +67,18 @@ def heights(
 
     Exit code: 0 if a pair closes every link, 4 if none does for one of them, 2 bad input.
     """
-    from linkcalc.link.on_ground import link_case, open_terrain
-    from linkcalc.sweeps.mast_heights import MastPrices, height_table
+    from linkcalc.commands.link import heights_of
+    from linkcalc.link.on_ground import open_terrain
     from linkcalc.views.heights_text import heights_report
     from linkcalc.views.jsonout import section_json
 
     loaded = load_plan(plan)
-    stated = _stated_prices(loaded, prices)
-
-    def foot_m(station: str, given_m: float | None) -> float:
-        return loaded.plan.station_named(station).mast_foot_m if given_m is None else given_m
-
+    stated = {name: value for name, value in asdict(prices).items() if value is not None}
+    bases_m = (from_base_m, to_base_m)
     chosen = loaded.plan.link if link is None else [chosen_link(loaded, link)]
     with open_terrain(loaded) as terrain:
         tables = [
-            height_table(
-                link_case(loaded, one, terrain),
-                highest_m=max_m,
-                step_m=step_m,
-                prices=MastPrices(**stated),
-                stated=frozenset(stated),
-                bases_m=(foot_m(one.from_, from_base_m), foot_m(one.to, to_base_m)),
-            )
+            heights_of(loaded, one, terrain, highest_m=max_m, step_m=step_m, bases_m=bases_m, prices=stated)
             for one in chosen
         ]
     text = section_json("heights", tables)
@@ -111,10 +90,3 @@ def heights(
         write_files(out, contents, write_all(tables, out))
     if any(table.cheapest is None for table in tables):
         raise typer.Exit(EXIT_CODES["does_not_close"])
-
-
-def _stated_prices(loaded: "LoadedPlan", given: Prices) -> dict[str, float]:
-    """Prices of masts that the options state, or else the plan's list."""
-    prices = loaded.plan.prices
-    listed = {name: getattr(prices, key) for name, key in _PRICES.items() if key in prices.model_fields_set}
-    return listed | {name: value for name, value in asdict(given).items() if value is not None}

@@ -1,9 +1,9 @@
 """The record of a link, for the customer's file."""
 
 import datetime
-from dataclasses import astuple, dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -15,7 +15,7 @@ from linkcalc.cli._readings import (
     Leaf,
     WetOption,
     leaf_name,
-    read_files,
+    named_link,
     tell_refused,
 )
 from linkcalc.cli._shell import load_plan
@@ -55,11 +55,11 @@ class Proof:
 
 @dataclass(frozen=True)
 class JobOptions:
-    """Whom and what the record is for, in the order of `site.record.Job`."""
+    """Whom and what the record is for, named as in `site.record.Job`."""
 
     customer: Annotated[str, option("NAME", "Customer.")] = ""
     site: Annotated[str, option("NAME", "Site.")] = ""
-    job: Annotated[str, option("NUMBER", "Job or order.")] = ""
+    number: Annotated[str, option("NUMBER", "Job or order.", "--job")] = ""
     installer: Annotated[str, option("NAME", "Installer.")] = ""
     firm: Annotated[str, option("NAME", "The installer's firm.")] = ""
 
@@ -95,23 +95,24 @@ def report(
 
     Exit code: 0 whatever the verdict, 2 bad input.
     """
-    from linkcalc.site.record import Job, Taken, make_record
+    from linkcalc.commands import record as record_of
     from linkcalc.views.record import record_html, record_pdf
 
     if paper not in _PAPERS:
         raise LinkcalcError(f"--paper {paper}: write a4 or letter")
     loaded = load_plan(plan)
     files = readings or []
-    chosen, found = read_files(loaded, link, files)
-    record = make_record(
+    job_words: Any = {name: " ".join(text.split())[:120] for name, text in asdict(job).items()}
+    record = record_of(
         loaded,
-        chosen,
-        taken=None if found is None else Taken(found, files, leaf_name(day.leaf), day.wet),
+        files or None,
+        link=named_link(loaded, link, files),
+        leaf=leaf_name(day.leaf),
+        wet_foliage=day.wet,
         day=_date(day.date),
-        success=proof.success,
-        confidence=proof.confidence,
+        **asdict(proof),
         photos=photo or (),
-        job=Job(*(" ".join(text.split())[:120] for text in astuple(job))),
+        **job_words,
     )
     if record.survey is not None:
         tell_refused(files, record.survey.refused)

@@ -89,25 +89,8 @@ def _varied(given: Sequence[str]) -> dict[str, list[Any]]:
 
 
 def values_of(text: str) -> list[Any]:
-    """Read a list of values and ranges.
+    """Read values separated by commas: numbers, words, or ranges START:STOP:STEP, whose last value counts.
 
-    Parameters
-    ----------
-    text : str
-        Values separated by commas: numbers, words, or ranges START:STOP and START:STOP:STEP (the step is 1
-        where it is left out, and the last value counts).
-
-    Returns
-    -------
-    list of int, float, bool or str
-
-    Raises
-    ------
-    LinkcalcError
-        If a part is empty, or a range is none.
-
-    Examples
-    --------
     >>> values_of("7:9"), values_of("0.1:0.35:0.1"), values_of("4/5,4/8"), values_of("1,4:8:2,true")
     ([7, 8, 9], [0.1, 0.2, 0.3], ['4/5', '4/8'], [1, 4, 6, 8, True])
     """

@@ -50,7 +50,7 @@ class Assignment:
     setting: Setting
     outlook: Outlook
     lacks: float
-    """Sum over the nodes of what is missing to the success that is asked."""
+    """Sum over the nodes of what is missing to the required success."""
     charge_mah_per_day: Floats
     """(n,)"""
     steps: tuple[tuple[float, float], ...]
@@ -73,7 +73,7 @@ class Options:
     """Every node with every shed, signal and power while the others stay as they are, (n, s, c, p)."""
 
     success: Floats
-    """What the success asked is held against, `Outlook.assured`."""
+    """What the required success is held against, `Outlook.assured`."""
     charge: Floats
     """mAh a day."""
 
@@ -130,7 +130,13 @@ def assign(
     for better in _polished(search, best):
         best = better
         steps.append(best.value)
-    return Assignment(best.setting, best.outlook, best.value[0], best.charge, tuple(steps))
+    return best.assignment(steps)
+
+
+def as_it_is(network: Network, supply: Supply, setting: Setting, required: float) -> Assignment:
+    """How a fleet fares with a setting that nobody searched for."""
+    judged = _judge(network, supply, setting, required, spread=True)
+    return judged.assignment([judged.value])
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,6 +149,16 @@ class _Judged:
 
     def better_than(self, other: "_Judged") -> bool:
         return _is_better(self.value, other.value)
+
+    def assignment(self, steps: list[tuple[float, float]]) -> Assignment:
+        return Assignment(self.setting, self.outlook, self.value[0], self.charge, tuple(steps))
+
+
+def _judge(network: Network, supply: Supply, setting: Setting, required: float, spread: bool) -> _Judged:
+    found = outlook(network, setting, spread=spread)
+    charge = charge_mah_per_day(network, supply, setting, found.transmissions)
+    lacks = float(np.maximum(required - found.assured, 0.0).sum())
+    return _Judged(setting, found, charge, (lacks, float(charge.sum())))
 
 
 def _is_better(value: tuple[float, float], other: tuple[float, float]) -> bool:
@@ -163,10 +179,7 @@ class _Search:
     alone: Options
 
     def judge(self, setting: Setting) -> _Judged:
-        found = outlook(self.network, setting, spread=self.spread)
-        charge = charge_mah_per_day(self.network, self.supply, setting, found.transmissions)
-        lacks = float(np.maximum(self.required - found.assured, 0.0).sum())
-        return _Judged(setting, found, charge, (lacks, float(charge.sum())))
+        return _judge(self.network, self.supply, setting, self.required, self.spread)
 
     def power_index(self, power_dbm: Floats) -> Ints:
         return np.searchsorted(self.choice.powers_dbm, power_dbm - 1e-9)

@@ -36,7 +36,7 @@ _MOST_ROUNDS = 60
 
 
 class Outcome(NamedTuple):
-    """What becomes of messages; the last axes are those of what was asked."""
+    """What becomes of messages; the last axes are those of the margins."""
 
     success: Floats
     """Of a message with its tries."""
@@ -58,7 +58,7 @@ class Outlook:
     """Of a message with its tries."""
     assured: Floats
     """The same at a site that only the rest to `Network.confidence` of such sites is worse than: what the
-    success asked is held against. Without a confidence as `success`."""
+    required success is held against. Without a confidence as `success`."""
     alone: Floats
     """As `assured` if no other node sent."""
     try_success: Floats

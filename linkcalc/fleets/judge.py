@@ -1,4 +1,4 @@
-"""The word for each node: the closed form held against what was asked, and against what was played."""
+"""The word for each node: the closed form held against what is required, and against what was played."""
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -29,7 +29,7 @@ class Judged:
     predicted: Floats
     """Success of a message at the predicted margin, all else sending."""
     assured: Floats
-    """What is held against the success asked."""
+    """What is held against the required success."""
     success: Floats
     """The mean over all such sites."""
     by_played: NDArray[np.bool_]

@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from linkcalc.plan.model import Plan
 
 CHUNK = 64
-"""Nodes that are worked off together."""
+"""Nodes that are processed together."""
 _ROOM = 1.001
 """The land is read a little farther than the farthest node."""
 

@@ -178,17 +178,17 @@ GOOD, WEAK, DEAF, FULL, SPOILT, UNSENT = range(6)
 another packet, never sent."""
 
 
-def simulate(
+def simulated_parts(
     network: Network,
     setting: Setting,
     *,
-    duration_s: float = 86_400.0,
-    parts: int = 8,
-    seed: int = 1,
+    duration_s: float,
+    parts: int,
+    seed: int,
     scheduler: "Scheduler | None" = None,
     use_numba: bool | None = None,
-) -> Played:
-    """Play a fleet at its predicted levels; the sum of independent parts of `duration_s` each.
+) -> list[Played]:
+    """Play a fleet at its predicted levels, in independent parts of `duration_s` each.
 
     The same seed gives the same counts, whoever processes the parts, and compiled or not. A try is received under
     the rules of `linkcalc.fleets.contention`; nothing is averaged. The closed form may differ where its assumptions do
@@ -201,29 +201,12 @@ def simulate(
     ...     threshold_db=np.array([[1.0]]), factors=(10,), time_on_air_s=np.full((2, 1), 0.37),
     ...     answer_s=np.array([0.2]), interval_s=np.full(2, 300.0), timing="periodic")
     >>> zero = np.zeros(2, dtype=np.int64)
-    >>> found = simulate(network, Setting(zero, zero, np.full(2, 14.0)), parts=2, use_numba=False)
+    >>> setting = Setting(zero, zero, np.full(2, 14.0))
+    >>> parts = simulated_parts(network, setting, duration_s=86_400.0, parts=2, seed=1, use_numba=False)
+    >>> found = summed(parts)
     >>> found.messages.tolist(), bool((found.received <= found.sent).all())
     ([576, 576], True)
     """
-    return summed(
-        simulated_parts(
-            network, setting, duration_s=duration_s, parts=parts, seed=seed, scheduler=scheduler,
-            use_numba=use_numba,
-        )
-    )  # fmt: skip
-
-
-def simulated_parts(
-    network: Network,
-    setting: Setting,
-    *,
-    duration_s: float,
-    parts: int,
-    seed: int,
-    scheduler: "Scheduler | None" = None,
-    use_numba: bool | None = None,
-) -> list[Played]:
-    """As `simulate`, each part by itself, in the order of the parts."""
     from linkcalc.area.scheduler import Local
 
     checked("duration_s", duration_s, above=0.0)

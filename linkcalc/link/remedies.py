@@ -19,8 +19,15 @@ from linkcalc.errors import LinkcalcError
 from linkcalc.link.case import ENDS, End, LinkCase
 from linkcalc.link.legal import lawful
 from linkcalc.link.parts_list import added, priced, station_parts
-from linkcalc.link.relay_on_line import RELAY_MAST_M, relay_spots, slope_deg
-from linkcalc.link.relayed_plan import RelayKit, hops, placed, relay_station
+from linkcalc.link.relayed_plan import (
+    RELAY_MAST_M,
+    RelayKit,
+    hops,
+    placed,
+    relay_spots,
+    relay_station,
+    slope_deg,
+)
 from linkcalc.link.remedy_options import (
     AT_AN_END,
     KINDS,
@@ -367,7 +374,7 @@ class _Search:
             station = case.station(end)
             if station.name in self.shared:
                 continue
-            ahead_deg = case.azimuth_deg if end == "near" else case.back_azimuth_deg
+            ahead_deg = case.bearing_deg(end)
             ways = [(m, ahead_deg) for m in MOVES_AHEAD_M if _rises(case, end, m)]
             if _blocked_near(case, end):
                 ways += [(MOVES_M, ahead_deg + turn) for turn in (90.0, 270.0)]

@@ -236,7 +236,7 @@ def _antennas(
 ) -> list[tuple[dict[str, Antenna], float, float]]:
     """What is set for each antenna, its gain towards the other end and its price: as planned, and those that gain."""
     station = case.station(end)
-    up_deg = float(case.elevations_deg(case.losses)[ENDS.index(end)][0])
+    up_deg = case.elevation_deg(end)
     found: list[tuple[dict[str, Antenna], float, float]] = [({}, _towards(case, end, station), 0.0)]
     for kind, nominal_dbi in ANTENNAS:
         if ANTENNA_TYPES[kind].directional and not directional:
@@ -295,8 +295,7 @@ def _towards(case: LinkCase, end: End, station: Station, up_deg: float | None = 
     """Gain of an end's antenna towards the other end."""
     if up_deg is None:
         return float(case.antenna_db(end, case.losses)[0])
-    bearing_deg = case.azimuth_deg if end == "near" else case.back_azimuth_deg
-    return float(gain_dbi(station, bearing_deg, up_deg, aimed=case.positioned))
+    return float(gain_dbi(station, case.bearing_deg(end), up_deg, aimed=case.positioned))
 
 
 def _repairs(case: LinkCase, end: End) -> Iterator[tuple[dict[str, Any], float]]:
@@ -310,8 +309,8 @@ def _repairs(case: LinkCase, end: End) -> Iterator[tuple[dict[str, Any], float]]
     a = station.antenna
     off_db = main_gain_dbi(station) - _towards(case, end, station)
     if off_db >= 1.0 and (a.azimuth_deg is not None or a.tilt_deg):
-        up_deg = case.elevation_deg if end == "near" else case.back_elevation_deg
-        ways.append({"antenna": a.model_copy(update={"azimuth_deg": None, "tilt_deg": float(round(up_deg))})})
+        up_deg = float(round(case.elevation_deg(end)))
+        ways.append({"antenna": a.model_copy(update={"azimuth_deg": None, "tilt_deg": up_deg})})
     yield {}, 0.0
     if len(ways) > 1:
         ways.append({k: v for way in ways for k, v in way.items()})

@@ -68,6 +68,10 @@ _VERDICTS: dict[VerdictWord, str] = {
     "does_not_close": "Does not close",
 }
 
+OVER_LIMITS = "over the legal limits"
+LACKING = "{spare} short of the {required} required"
+"""Of a margin; the field sheet's script fills it in, too."""
+
 
 def term_name(kind: TermKind, station: str) -> str:
     """Return what a line of a budget is called.
@@ -137,7 +141,7 @@ def _reason(found: Finding) -> str:
         )
         words = f"at {legal}, {words}; {over}"
     if stations := [x.station for x in found.over if x.legal_dbm is None]:
-        words = f"over the legal limits at {_and(stations)}; {words}"
+        words = f"{OVER_LIMITS} at {_and(stations)}; {words}"
     return f"{words}."
 
 
@@ -164,7 +168,8 @@ def short_words(margin_db: float, required_db: float, way: str) -> str:
     '4.3 dB of fade margin from tank to shed, 19.8 dB short of the 24.1 dB required'
     """
     short_db = max(required_db - margin_db, 0.0)
-    return f"{margin_db:.1f} dB of fade margin from {way}, {short_db:.1f} dB short of the {required_db:.1f} dB required"
+    lacking = LACKING.format(spare=f"{short_db:.1f} dB", required=f"{required_db:.1f} dB")
+    return f"{margin_db:.1f} dB of fade margin from {way}, {lacking}"
 
 
 def out_of_100(share: float) -> str:

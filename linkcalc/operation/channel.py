@@ -35,21 +35,6 @@ def normal_points(z: Floats, sigma_db: float = 1.0) -> tuple[Floats, Floats]:
 
 
 @dataclass(frozen=True)
-class SteadyChannel:
-    """Tries that are lost independently with one probability."""
-
-    loss: float
-    site_sigma_db: float = 0.0
-    conditions_sigma_db: float = 0.0
-
-    def __post_init__(self) -> None:
-        checked("loss", self.loss, at_least=0.0, at_most=1.0)
-
-    def try_success(self, slow_db: ArrayLike) -> Floats:
-        return np.full(np.shape(slow_db), 1.0 - self.loss)
-
-
-@dataclass(frozen=True)
 class FadingChannel:
     """One direction of a link as its messages see it: its site is fixed but unknown until measured, its
     conditions change over the year.
@@ -170,29 +155,16 @@ def _after_a_wait(grid: Floats, begun: Floats, low: float, high: float, time: Fl
     return np.asarray((later - earlier) / (high - low))
 
 
-def delivered_by_try(channel: FadingChannel | SteadyChannel, tries: int) -> Floats:
-    """Chance that a message is delivered exactly by its first, second ... try, over all slow states.
-
-    >>> delivered_by_try(SteadyChannel(0.5), 3).tolist()
-    [0.5, 0.25, 0.125]
-    """
-    if isinstance(channel, SteadyChannel):
-        lost = channel.loss ** np.arange(tries)
-        return np.asarray(lost * (1.0 - channel.loss))
+def delivered_by_try(channel: FadingChannel, tries: int) -> Floats:
+    """Chance that a message is delivered exactly by its first, second ... try, over all slow states."""
     by_try = success_by_try(
         channel.fade_margin_db, channel.sigma_db, rician_k_db=channel.rician_k_db, tries=tries
     )
     return np.clip(by_try, 0.0, 1.0)  # their sum is rounded
 
 
-def loss(channel: FadingChannel | SteadyChannel, tries: int) -> float:
-    """Chance that all tries of a message are lost, over all slow states.
-
-    >>> round(loss(SteadyChannel(0.05), 3), 6)
-    0.000125
-    """
-    if isinstance(channel, SteadyChannel):
-        return float(channel.loss**tries)
+def loss(channel: FadingChannel, tries: int) -> float:
+    """Chance that all tries of a message are lost, over all slow states."""
     return float(
         message_failure(
             channel.fade_margin_db, channel.sigma_db, rician_k_db=channel.rician_k_db, tries=tries
@@ -213,16 +185,14 @@ class BySite:
     """Mean over those that work; of the predicted site where none does."""
 
 
-def by_site(
-    channel: FadingChannel | SteadyChannel, tries: int, accepted_loss: float = WORKING_LOSS
-) -> BySite:
+def by_site(channel: FadingChannel, tries: int, accepted_loss: float = WORKING_LOSS) -> BySite:
     """Tell sites that work from dead ones, by messages lost with their tries, over the year's states.
 
     >>> found = by_site(FadingChannel(20.0, site_sigma_db=10.0, conditions_sigma_db=3.0), 3)
     >>> round(found.dead_chance, 3), round(found.working_chance, 2), f"{found.working_loss:.0e}"
     (0.014, 0.87, '5e-04')
     """
-    if isinstance(channel, SteadyChannel) or channel.site_sigma_db <= 0.0:
+    if channel.site_sigma_db <= 0.0:
         mean = loss(channel, tries)
         return BySite(float(mean > DEAD_LOSS), float(mean <= accepted_loss), accepted_loss, mean)
     z, share = normal_points(np.linspace(-6.0, 6.0, 481))
@@ -240,30 +210,21 @@ def by_site(
     return BySite(float(share[lost > DEAD_LOSS].sum()), float(share[works].sum()), accepted_loss, working)
 
 
-def unconfirmed(
-    there: FadingChannel | SteadyChannel, back: FadingChannel | SteadyChannel, tries: int
-) -> float:
+def unconfirmed(there: FadingChannel, back: FadingChannel, tries: int) -> float:
     """Chance that the sender hears no acknowledgement in all its tries.
 
-    The slow state is common to both directions, which are of the same kind, and to all tries.
-
-    >>> f"{unconfirmed(SteadyChannel(0.05), SteadyChannel(0.05), 3):.2e}"
-    '9.27e-04'
+    The slow state is common to both directions and to all tries.
     """
     if tries == 0:
         return 1.0
-    if isinstance(there, SteadyChannel) and isinstance(back, SteadyChannel):
-        return float((1.0 - (1.0 - there.loss) * (1.0 - back.loss)) ** tries)
-    if isinstance(there, FadingChannel) and isinstance(back, FadingChannel):
-        heard = two_way_success(
-            there.fade_margin_db,
-            back.fade_margin_db,
-            there.sigma_db,
-            rician_k_db=there.rician_k_db,
-            tries=tries,
-        )
-        return float(1.0 - heard)
-    raise DomainError("both directions must be of the same kind of channel")
+    heard = two_way_success(
+        there.fade_margin_db,
+        back.fade_margin_db,
+        there.sigma_db,
+        rician_k_db=there.rician_k_db,
+        tries=tries,
+    )
+    return float(1.0 - heard)
 
 
 @dataclass(frozen=True)

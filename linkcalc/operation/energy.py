@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -413,14 +414,13 @@ def _battery(
         else battery.self_discharge_percent_per_year / 100.0
     )
 
+    lasts_years = partial(
+        battery_life_years, battery.capacity_mah, usable_share=usable, self_discharge_per_year=lost
+    )
+
     def quoted(currents: Floats) -> list[float | None]:
         known = np.isfinite(currents)
-        years = battery_life_years(
-            battery.capacity_mah,
-            np.where(known, currents, 1.0),
-            usable_share=usable,
-            self_discharge_per_year=lost,
-        )
+        years = np.asarray(lasts_years(np.where(known, currents, 1.0)))
         return [float(min(y, LONGEST_QUOTED_YEARS)) if k else None for y, k in zip(years, known, strict=True)]
 
     factors: tuple[FactorLife, ...] = ()
@@ -430,16 +430,9 @@ def _battery(
             FactorLife(f, s, planned[i], tuple(quoted(by_factor.grid_ma[i])))
             for i, (f, s) in enumerate(zip(by_factor.spreading_factors, by_factor.time_on_air_s, strict=True))
         )
-    life = None
-    if mean_ma is not None:
-        life = float(
-            battery_life_years(
-                battery.capacity_mah, mean_ma, usable_share=usable, self_discharge_per_year=lost
-            )
-        )
-    notes = [cell.note]
-    if cell.largest_pulse_ma is not None and current_ma <= cell.largest_pulse_ma:
-        notes = []
+    life = None if mean_ma is None else float(lasts_years(mean_ma))
+    # a cell's concern is with pulses where it names the largest
+    notes = [cell.note] if cell.largest_pulse_ma is None or current_ma > cell.largest_pulse_ma else []
     if cell.rechargeable:
         notes.append("calculated as if it were never recharged")
     return BatteryLife(

@@ -3,11 +3,12 @@
 import re
 from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
 from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 
+from linkcalc.errors import PlanError
 from linkcalc.plan.base import Section
 from linkcalc.plan.keys import (
     UNION_KEY,
@@ -25,6 +26,7 @@ from linkcalc.plan.units_in_keys import converted, sister_units, split_unit
 from linkcalc.plan.wording import element, quoted, shown
 
 Location = tuple[int | str, ...]
+S = TypeVar("S", bound=Section)
 
 _NUMBER = re.compile(r"[^\d+-]*([-+]?\d+(?:[.,]\d+)?(?:[eE][-+]?\d+)?)\s*(\D*)")
 _DEGREES_MINUTES_SECONDS = re.compile(
@@ -55,6 +57,14 @@ def summary(found: Sequence[Fault]) -> str:
         return first.line
     named = "; ".join(dict.fromkeys(fault.place for fault in others[:3])) + ("; …" if len(others) > 3 else "")
     return f"{first.line} ({len(others)} more fault{'s' if len(others) > 1 else ''}: {named})"
+
+
+def validated(kind: type[S], data: Any) -> S:
+    """Make a section of a file's data; `PlanError` says what is wrong with it."""
+    try:
+        return kind.model_validate(data)
+    except ValidationError as error:
+        raise PlanError(summary(faults(error, data, kind))) from None
 
 
 def faults(error: ValidationError, data: Any, root: type[Section]) -> list[Fault]:

@@ -15,9 +15,9 @@ from linkcalc._kinds import kinds_checked
 from linkcalc.errors import PlanError
 from linkcalc.plan.assumptions import Assumption, assumed_values, still_the_starters
 from linkcalc.plan.base import ONE_LINE, Section, assumed, given, optional, plain, shown_units, starters
-from linkcalc.plan.faults import Fault, faults, summary
+from linkcalc.plan.faults import Fault, faults, summary, validated
 from linkcalc.plan.links import ChirpModulation, Link, Modulation
-from linkcalc.plan.loading import LoadedPlan, missing_file, missing_rasters, read_text
+from linkcalc.plan.loading import LoadedPlan, missing_file, missing_rasters, read_text, told_of
 from linkcalc.plan.model import Plan
 from linkcalc.plan.nodes import MOST_NODES, Node, NodeList, RefusedNode, read_nodes, shed_fault
 from linkcalc.plan.patterns import stations_with_patterns
@@ -25,7 +25,7 @@ from linkcalc.plan.power import RECEIVE_CURRENT_MA, RECEIVE_WINDOW_S, SLEEP_CURR
 from linkcalc.plan.stations import POSITION_KEYS, Station
 from linkcalc.plan.surroundings import Conditions, Terrain
 from linkcalc.plan.syntax import parsed
-from linkcalc.plan.wording import element, name_twice, printable, quoted, repeated
+from linkcalc.plan.wording import element, name_twice, quoted, repeated
 
 POWER_STEPS_DBM = (2.0, 5.0, 8.0, 11.0, 14.0, 17.0, 20.0, 23.0, 26.0, 29.0)
 
@@ -216,11 +216,8 @@ class LoadedFleet:
                 to=name,
                 frequency_mhz=f.radio.frequency_mhz,
                 modulation=f.radio.modulation,
-                payload_bytes=f.traffic.payload_bytes,
-                reply_payload_bytes=f.traffic.reply_payload_bytes,
-                required_success=f.traffic.required_success,
                 confidence=f.traffic.confidence,
-                tries=f.traffic.tries,
+                **{key: getattr(f.traffic, key) for key in _OF_A_MESSAGE},
             )
             for j, name in enumerate(names)
         ]
@@ -233,6 +230,10 @@ class LoadedFleet:
             regulation=f.regulation,
         )
         return LoadedPlan(made, self.path, self.base_dir, self.digest, self.assumed, self.notes)
+
+
+_OF_A_MESSAGE = ("payload_bytes", "reply_payload_bytes", "required_success", "tries")
+"""Keys that a link and a fleet's traffic have alike."""
 
 
 def _fields(section: Section) -> dict[str, Any]:
@@ -259,33 +260,26 @@ def load_fleet(path: str | Path) -> LoadedFleet:
     linkcalc.errors.PlanError: absent.toml: no such file; `linkcalc new --fleet absent.toml` writes a starter
     """
     path = Path(path)
-    try:
+    with told_of(path):
         raw = read_text(path, starter="linkcalc new --fleet")
         data = parsed(raw)
         if not data:
             raise PlanError("is empty; a fleet file has [[shed]], [equipment], [radio] and [traffic]")
         if "link" in data and "shed" not in data:
             raise PlanError(f"is a plan, not a fleet: linkcalc fleet NODES.csv --plan {path.name}")
-        try:
-            fleet = Fleet.model_validate(data)
-        except ValidationError as error:
-            raise PlanError(summary(faults(error, data, Fleet))) from None
+        fleet = validated(Fleet, data)
         missing = list(_missing(fleet, path.parent))
         if missing:
             raise PlanError(summary(missing))
-    except PlanError as error:
-        raise PlanError(printable(f"{path}: {error}")) from None
     return loaded_fleet(fleet, path, path.parent, raw)
 
 
 def loaded_fleet(fleet: Fleet, path: Path, base_dir: Path, raw: bytes) -> LoadedFleet:
     """A fleet with its nodes, read from the list where it names one."""
     digest = hashlib.sha256(raw)
-    try:
+    with told_of(path):
         sheds = stations_with_patterns("shed", fleet.shed, base_dir, missing_file)
         (equipment,) = stations_with_patterns("equipment", [fleet.equipment], base_dir, missing_file)
-    except PlanError as error:
-        raise PlanError(printable(f"{path}: {error}")) from None
     fleet = fleet.model_copy(update={"shed": sheds, "equipment": equipment})
     assumptions = assumed_values(cast(Plan, fleet))
     if fleet.nodes is None:
@@ -342,10 +336,7 @@ def fleet_of_plan(
             ),
             traffic=Traffic(
                 interval_s=float(interval),
-                payload_bytes=chosen.payload_bytes,
-                reply_payload_bytes=chosen.reply_payload_bytes,
-                tries=chosen.tries,
-                required_success=chosen.required_success,
+                **{key: getattr(chosen, key) for key in _OF_A_MESSAGE},
             ),
             terrain=plan.terrain,
             conditions=plan.conditions,

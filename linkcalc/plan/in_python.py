@@ -14,6 +14,7 @@ from linkcalc.plan.links import Link
 from linkcalc.plan.loading import LoadedPlan, checked_plan, load_plan, plan_notes
 from linkcalc.plan.model import Plan
 from linkcalc.plan.wording import nearest, quoted
+from linkcalc.wording import shortened as shortened
 
 if TYPE_CHECKING:
     from linkcalc.terrain.profile import Profile
@@ -43,12 +44,6 @@ load_plan or plan_from returns; not int: 3
         "a plan is the path of a plan file, a dict of its tables, a Plan, or what load_plan or plan_from "
         f"returns; not {type(plan).__name__}: {shortened(plan)}"
     )
-
-
-def shortened(value: object) -> str:
-    """Write what was given in place of something else, in one short line."""
-    words = " ".join(repr(value).split())
-    return words if len(words) <= 60 else f"{words[:57]}..."
 
 
 def chosen_link(loaded: LoadedPlan, name: str | None, *, said: str = "link=") -> Link:

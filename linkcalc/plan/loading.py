@@ -1,22 +1,22 @@
 """The plan file's door: read, check, and say in one line what is wrong and what mends it.
 
-Every function here raises `PlanError`, in one line that names the place and the remedy, where a plan cannot be used.
+Every function here raises `PlanError` where a plan cannot be used, or a raster or a profile that it names does not
+exist: one line, with the first fault and its remedy, and where the others are.
 """
 
 import hashlib
 import os
 from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pydantic import ValidationError
-
 from linkcalc.errors import ArgumentError, PlanError
 from linkcalc.plan.assumptions import Assumption, assumed_values
-from linkcalc.plan.faults import Fault, faults, summary
+from linkcalc.plan.faults import Fault, summary, validated
 from linkcalc.plan.model import Plan
 from linkcalc.plan.patterns import with_patterns
 from linkcalc.plan.surroundings import Terrain
@@ -123,12 +123,6 @@ def load_plan(path: str | os.PathLike[str], settings: Sequence[str] = ()) -> Loa
     -------
     LoadedPlan
 
-    Raises
-    ------
-    PlanError
-        If the file cannot be read, is no valid plan, or names a raster or a profile that does not
-        exist. The text is one line: the first fault, and where the others are.
-
     Examples
     --------
     >>> load_plan("absent.toml")
@@ -138,7 +132,7 @@ def load_plan(path: str | os.PathLike[str], settings: Sequence[str] = ()) -> Loa
     if not isinstance(path, str | os.PathLike):
         raise ArgumentError(f"load_plan takes the path of a plan file; not {type(path).__name__}")
     path = Path(path)
-    try:
+    with told_of(path):
         raw = read_text(path)
         data = parsed(raw)
         if not data:
@@ -147,12 +141,19 @@ def load_plan(path: str | os.PathLike[str], settings: Sequence[str] = ()) -> Loa
             plan, settings = _set_plan(data, path.parent, settings)
         else:
             plan = checked_plan(data, path.parent)
-    except PlanError as error:
-        raise PlanError(printable(f"{path}: {error}")) from None
     digest = hashlib.sha256(b"\n".join([raw, *(s.encode() for s in settings)])).hexdigest()
     notes = (*(f"set for this run, not as in the file: {s}" for s in settings), *plan_notes(plan))
     assumed = (*assumed_values(plan), *_starter_profiles(plan, path.parent))
     return LoadedPlan(plan, path, path.parent, digest, assumed, notes, settings=tuple(settings))
+
+
+@contextmanager
+def told_of(path: Path) -> Iterator[None]:
+    """Name the file in front of what is wrong with it."""
+    try:
+        yield
+    except PlanError as error:
+        raise PlanError(printable(f"{path}: {error}")) from None
 
 
 def _set_plan(
@@ -183,27 +184,20 @@ def _set_plan(
 
 def tables_of(path: Path) -> tuple[str, dict[str, Any]]:
     """Read a plan or fleet file as text and as tables, without checking what they say."""
-    try:
+    with told_of(path):
         raw = read_text(path)
         return raw.decode("utf-8-sig", "replace"), parsed(raw)
-    except PlanError as error:
-        raise PlanError(printable(f"{path}: {error}")) from None
 
 
 def unlocated_plan(data: Mapping[str, Any], path: Path) -> Plan:
     """Make a plan of tables whose sources of heights need not exist yet."""
-    try:
-        return Plan.model_validate(data)
-    except ValidationError as error:
-        raise PlanError(printable(f"{path}: {summary(faults(error, data, Plan))}")) from None
+    with told_of(path):
+        return validated(Plan, data)
 
 
 def checked_plan(data: Mapping[str, Any], base_dir: Path, profiled: Collection[str] = ()) -> Plan:
     """Make a plan of a plan file's tables; `profiled` links have a profile, and need no other source of heights."""
-    try:
-        plan = Plan.model_validate(data)
-    except ValidationError as error:
-        raise PlanError(summary(faults(error, data, Plan))) from None
+    plan = validated(Plan, data)
     missing = [*_links_without_heights(plan, profiled), *_missing_files(plan, base_dir)]
     if missing:
         raise PlanError(summary(missing))

@@ -85,18 +85,9 @@ def knife_edge_loss_db(nu: ArrayLike) -> Any:
 def knife_edge_loss_exact_db(nu: ArrayLike) -> Any:
     """Loss over a single knife edge, from the complex Fresnel integral: a gain at some places below nu = -0.78.
 
-    Parameters
-    ----------
-    nu : array_like, dimensionless, any shape, any sign
-        Diffraction parameter.
+    For a diffraction parameter of any sign. Rec. ITU-R P.526-16, section 4.1, equation 30. Above nu = 1000, where the
+    integral has lost its digits, its leading term sqrt(2) pi nu.
 
-    References
-    ----------
-    Rec. ITU-R P.526-16, section 4.1, equation 30. Above nu = 1000, where the integral has lost its
-    digits, its leading term sqrt(2) pi nu.
-
-    Examples
-    --------
     >>> round(knife_edge_loss_exact_db(0.0), 2)
     6.02
     """

@@ -84,18 +84,10 @@ class SystemNoise:
 def thermal_noise_power_dbm(
     bandwidth_hz: ArrayLike, temperature_k: ArrayLike = REFERENCE_TEMPERATURE_K
 ) -> Any:
-    """Thermal noise power kTB.
+    """Thermal noise power kTB, at a temperature above 0 K.
 
-    Parameters
-    ----------
-    temperature_k : array_like, K, above 0, any shape
-
-    References
-    ----------
     Boltzmann's constant, SI 2019; T0 = 290 K of the noise figure's definition (Rec. ITU-R P.372).
 
-    Examples
-    --------
     >>> round(thermal_noise_power_dbm(125e3), 2)
     -123.01
     """
@@ -160,23 +152,10 @@ def man_made_noise_is_extrapolated(frequency_hz: ArrayLike, environment: Environ
 
 
 def galactic_noise_db(frequency_hz: ArrayLike) -> Any:
-    """Median galactic noise above kT0B; decile 2 dB on both sides.
+    """Median galactic noise, dB above kT0B; decile 2 dB on both sides.
 
-    Parameters
-    ----------
-    frequency_hz : array_like, Hz, above 0, any shape
-        From about 10 MHz. Below thermal noise from 183 MHz on.
+    From about 10 MHz; below thermal noise from 183 MHz on. Rec. ITU-R P.372-17, 52 - 23 log f_MHz.
 
-    Returns
-    -------
-    float or ndarray, dB above kT0B
-
-    References
-    ----------
-    Rec. ITU-R P.372-17, 52 - 23 log f_MHz.
-
-    Examples
-    --------
     >>> galactic_noise_db(100e6)
     6.0
     """

@@ -57,24 +57,10 @@ climate is our choice, k the lowest of theirs to 0.05)."""
 
 
 def refractivity(pressure_hpa: ArrayLike, temperature_k: ArrayLike, vapour_pressure_hpa: ArrayLike) -> Any:
-    """Radio refractivity N of air, N-units.
+    """Radio refractivity N of air, N-units: total pressure and temperature above 0, vapour pressure 0 or more.
 
-    Parameters
-    ----------
-    pressure_hpa : array_like, hPa, total pressure, above 0, any shape
-    temperature_k : array_like, K, above 0, any shape
-    vapour_pressure_hpa : array_like, hPa, at least 0, any shape
-
-    Returns
-    -------
-    float or ndarray, N-units, broadcast shape
-
-    References
-    ----------
     Rec. ITU-R P.453, (77.6 / T) (P + 4810 e / T); from memory, unchecked.
 
-    Examples
-    --------
     >>> round(refractivity(1013.25, 288.15, 10.0), 1)
     317.8
     """
@@ -87,21 +73,10 @@ def refractivity(pressure_hpa: ArrayLike, temperature_k: ArrayLike, vapour_press
 def vapour_pressure_hpa(
     temperature_k: ArrayLike, relative_humidity_percent: ArrayLike, pressure_hpa: ArrayLike = 1013.25
 ) -> Any:
-    """Water vapour pressure of air of a relative humidity over water.
+    """Water vapour pressure of air of a relative humidity over water: 233 to 323 K (-40 to 50 degrees C), 0 to 100 %.
 
-    Parameters
-    ----------
-    temperature_k : array_like, K, any shape
-        233 to 323 K (-40 to 50 degrees C).
-    relative_humidity_percent : array_like, percent, 0 to 100, any shape
-    pressure_hpa : array_like, hPa, above 0, any shape
-
-    References
-    ----------
     Rec. ITU-R P.453, saturation vapour pressure over water; from memory, unchecked.
 
-    Examples
-    --------
     >>> round(vapour_pressure_hpa(293.15, 100.0), 1)
     23.5
     """
@@ -116,25 +91,11 @@ def vapour_pressure_hpa(
 def exponential_refractivity(
     height_m: ArrayLike, n0: ArrayLike = 315.0, scale_height_m: ArrayLike = 7350.0
 ) -> Any:
-    """Refractivity at a height, N-units, in the exponential reference atmosphere.
+    """Refractivity at a height above sea level, N-units, in the exponential reference atmosphere.
 
-    Parameters
-    ----------
-    height_m : array_like, m above sea level, any shape
-    n0 : array_like, N-units at sea level, above 0, any shape
-    scale_height_m : array_like, m, above 0, any shape
-        7350 m in the reference atmosphere; the irregular terrain model uses 9460 m.
+    The scale height, above 0, is 7350 m in the reference atmosphere; the irregular terrain model uses 9460 m. Rec.
+    ITU-R P.453, N0 exp(-h/h0) with 315 and 7.35 km (B: a requirements table that cites it, and P.617).
 
-    Returns
-    -------
-    float or ndarray, N-units, broadcast shape
-
-    References
-    ----------
-    Rec. ITU-R P.453, N0 exp(-h/h0) with 315 and 7.35 km (B: a requirements table that cites it, and P.617).
-
-    Examples
-    --------
     >>> round(exponential_refractivity(1000.0), 1)
     274.9
     """
@@ -187,21 +148,13 @@ def effective_earth_radius_m(k_factor: ArrayLike) -> Any:
 
 
 def delta_n_from_surface(surface_refractivity: ArrayLike) -> Any:
-    """Lapse of refractivity near the ground expected from the refractivity at the surface.
+    """Lapse of refractivity near the ground expected from the refractivity at the surface, known for 250 to 400
+    N-units.
 
-    Parameters
-    ----------
-    surface_refractivity : array_like, N-units, above 0, any shape
-        Known for 250 to 400.
-
-    References
-    ----------
     Curvature of the effective earth in the irregular terrain model (NTIA Report 82-100, after NBS TN 101):
-    157e-9 (1 - 0.04665 exp(Ns / 179.3)) per metre. For *surface* refractivity: fed with sea-level values it
-    lies 5 N/km above the official map on land, 20 at worst.
+    157e-9 (1 - 0.04665 exp(Ns / 179.3)) per metre. For *surface* refractivity: fed with sea-level values it lies 5 N/km
+    above the official map on land, 20 at worst.
 
-    Examples
-    --------
     >>> round(delta_n_from_surface(301.0), 1), round(delta_n_from_surface(325.0), 1)
     (39.2, 44.9)
     """
@@ -214,23 +167,13 @@ def climate_refractivity(
 ) -> ClimateRefractivity:
     """Typical refractivity of a climate, for the year or a month, where no map or measurement is at hand.
 
-    Sea-level refractivity and lapse of each climate are those of the official maps at places of its kind,
-    with a yearly swing that peaks in July (January south of the equator); the lapse swings with it, as
+    Sea-level refractivity and lapse of each climate are those of the official maps at places of its kind, with a yearly
+    swing that peaks in July (January south of the equator, by the sign of `latitude_deg`); the lapse swings with it, as
     `delta_n_from_surface` has it. A plan for a real site does better with the local figure.
 
-    Parameters
-    ----------
-    month : int, 1 to 12, or None for the year
-    latitude_deg : float, degrees, -90 to 90
-        Its sign tells the season.
+    World maps N050 and DN50 of Recs. ITU-R P.1812-8, P.452 and P.2001 (A), read at places of each kind (our choice);
+    the swing has no source.
 
-    References
-    ----------
-    World maps N050 and DN50 of Recs. ITU-R P.1812-8, P.452 and P.2001 (A), read at places of each kind (our
-    choice); the swing has no source.
-
-    Examples
-    --------
     >>> year = climate_refractivity("temperate")
     >>> round(year.delta_n, 1), year.n0, year.confidence
     (39.0, 325.0, 'moderate')
@@ -264,21 +207,13 @@ def annual_low_k_factor(climate: Climate = "temperate") -> float:
 def low_k_factor(distance_m: ArrayLike, climate: Climate = "temperate") -> Any:
     """Effective earth radius factor for a second, cautious look at clearance; not a share of time.
 
-    0.5 on paths of 10 km or less, rising with the logarithm of distance to 1 at 200 km. The same serves for
-    every climate, so `climate` is only checked. On paths of a few kilometres the earth's bulge is small
-    with any of these factors. How the loss varies over the year follows from `annual_low_k_factor`.
+    0.5 on paths of 10 km or less, rising with the logarithm of distance to 1 at 200 km. The same serves for every
+    climate, so `climate` is only checked. On paths of a few kilometres the earth's bulge is small with any of these
+    factors. How the loss varies over the year follows from `annual_low_k_factor`.
 
-    Parameters
-    ----------
-    distance_m : array_like, m, above 0, any shape
+    After the curve of Rec. ITU-R P.530, section 2.2, for the worst month of a continental temperate climate, from
+    memory: no public text shows it.
 
-    References
-    ----------
-    After the curve of Rec. ITU-R P.530, section 2.2, for the worst month of a continental temperate
-    climate, from memory: no public text shows it.
-
-    Examples
-    --------
     >>> low_k_factor([5e3, 50e3, 300e3]).round(2).tolist()
     [0.5, 0.77, 1.0]
     """

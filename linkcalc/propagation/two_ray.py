@@ -172,29 +172,13 @@ def minimum_effective_height_m(
     conductivity_s_m: ArrayLike,
     polarisation: Polarisation = "vertical",
 ) -> Any:
-    """Height to use in `plane_earth_loss_db` for an antenna close to the ground.
+    """Height to use in `plane_earth_loss_db` for an antenna close to the ground, 0 m or more above it.
 
-    Parameters
-    ----------
-    height_m : array_like, m, 0 or more
-    polarisation : {"vertical", "horizontal"}
+    (h^2 + h0^2)^0.5, h0 = lambda/(2 pi |z|), z = q/e (vertical) or q (horizontal polarisation). Not for
+    `two_ray_loss_db`, whose reflection coefficient already holds part of this: pass `surface_wave=True` there.
 
-    Returns
-    -------
-    ndarray or float, m, the arguments broadcast
-        (h^2 + h0^2)^0.5, h0 = lambda/(2 pi |z|), z = q/e (vertical) or q (horizontal).
-
-    Notes
-    -----
-    Not for `two_ray_loss_db`, whose reflection coefficient already holds part of this: pass
-    `surface_wave=True` there.
-
-    References
-    ----------
     Bullington 1947, from memory, unchecked; agrees with the surface wave of `two_ray_loss_db`.
 
-    Examples
-    --------
     >>> round(minimum_effective_height_m(0.1, 868e6, relative_permittivity=15, conductivity_s_m=0.03), 2)
     0.24
     """

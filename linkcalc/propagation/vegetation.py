@@ -191,18 +191,12 @@ def belt_loss_db(
 
 
 def woodland_sigma_db(loss_db: ArrayLike) -> Any:
-    """Standard deviation of a predicted vegetation loss: 0.29 of it plus 2 dB, and no more than itself.
+    """Standard deviation of a predicted vegetation loss, 0 dB or more: 0.29 of it plus 2 dB, and no more than itself.
 
-    P.833-10 states 8.7 dB for the forest near Mulhouse (C): reached where a wood loses its most. That it
-    grows with the loss is our choice: the two textbook forms at 915 MHz lie within about two of it from
-    `woodland_loss_db` between 20 and 100 m of trees.
+    P.833-10 states 8.7 dB for the forest near Mulhouse (C): reached where a wood loses its most. That it grows with
+    the loss is our choice: the two textbook forms at 915 MHz lie within about two of it from `woodland_loss_db`
+    between 20 and 100 m of trees.
 
-    Parameters
-    ----------
-    loss_db : array_like, dB, any shape, at least 0
-
-    Examples
-    --------
     >>> woodland_sigma_db(10.0)
     4.9
     """

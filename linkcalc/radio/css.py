@@ -88,17 +88,9 @@ def payload_symbols(
 ) -> Any:
     """Symbols after the preamble: header, payload and CRC with their coding.
 
-    Parameters
-    ----------
-    low_data_rate_optimisation : {"auto", "on", "off"}
-        "auto": see `low_data_rate_optimised`. The published form has none at SF5 and SF6.
+    `low_data_rate_optimisation` is "on", "off" or "auto", see `low_data_rate_optimised`; the published form has none
+    at SF5 and SF6. Published CSS packet formula; the form for SF5 and SF6 is from memory, unchecked.
 
-    References
-    ----------
-    Published CSS packet formula; the form for SF5 and SF6 is from memory, unchecked.
-
-    Examples
-    --------
     >>> payload_symbols(20, spreading_factor=10, bandwidth_hz=125e3)
     33.0
     """
@@ -135,20 +127,10 @@ def time_on_air_s(
 ) -> Any:
     """Time one message occupies the channel.
 
-    Parameters
-    ----------
-    preamble_symbols : array_like
-        Programmed preamble length; sync word and start delimiter (4.25 symbols, 6.25 at SF5 and SF6) are
-        added.
-    low_data_rate_optimisation : {"auto", "on", "off"}
-        As in `payload_symbols`.
+    `preamble_symbols` is the programmed length, 0 or more; sync word and start delimiter (4.25 symbols, 6.25 at SF5
+    and SF6) are added. The rest as `payload_symbols`. Published CSS packet formula; the form for
+    SF5 and SF6 is from memory, unchecked.
 
-    References
-    ----------
-    Published CSS packet formula; the form for SF5 and SF6 is from memory, unchecked.
-
-    Examples
-    --------
     >>> round(1e3 * time_on_air_s(20, spreading_factor=10, bandwidth_hz=125e3), 3)
     370.688
     """
@@ -186,17 +168,9 @@ def sensitivity_dbm(
 ) -> Any:
     """Weakest CSS signal a receiver demodulates when only its own noise is heard.
 
-    Parameters
-    ----------
-    noise_figure_db : array_like, dB, 0 or more
-        The default is common practice for CSS receivers, no source.
+    `required_snr_db` over the thermal noise of `linkcalc.radio.receiver.sensitivity_dbm`; the default noise figure is
+    common practice for CSS receivers, no source.
 
-    References
-    ----------
-    `required_snr_db` over the thermal noise of `linkcalc.radio.receiver.sensitivity_dbm`.
-
-    Examples
-    --------
     >>> round(sensitivity_dbm(7, 125e3), 1)
     -124.5
     """

@@ -191,21 +191,12 @@ def transmit_current_ma(power_dbm: ArrayLike) -> Any:
 
 
 def expected_transmissions(success: ArrayLike, tries: ArrayLike) -> Any:
-    """Mean number of transmissions of one message that is repeated until acknowledged, or given up.
+    """Mean number of transmissions of one message that is repeated until acknowledged, or given up after `tries`, 1
+    or more.
 
-    Parameters
-    ----------
-    success : array_like, 0 to 1
-        Probability that one try gets through and its acknowledgement comes back.
-    tries : array_like, 1 or more
-        After so many it is given up.
+    `success`, 0 to 1, is the probability that one try gets through and its acknowledgement comes back. Truncated
+    geometric distribution: (1 - (1-p)^n)/p. Losses are taken as independent from try to try.
 
-    References
-    ----------
-    Truncated geometric distribution: (1 - (1-p)^n)/p. Losses are taken as independent from try to try.
-
-    Examples
-    --------
     >>> expected_transmissions(0.5, 3), expected_transmissions(0.0, 3), expected_transmissions(1.0, 3)
     (1.75, 3.0, 1.0)
     """
@@ -349,20 +340,10 @@ def daily_energy_wh(mean_current_ma: ArrayLike, voltage_v: ArrayLike) -> Any:
 def solar_panel_w(daily_wh: ArrayLike, peak_sun_h: ArrayLike, efficiency: ArrayLike = 0.70) -> Any:
     """Rated power of a panel that just gives a day's energy in the worst month.
 
-    Parameters
-    ----------
-    daily_wh : array_like, Wh, 0 or more
-    peak_sun_h : array_like, h, above 0 to 24
-        Of the worst month: hours a day at 1000 W/m2 that give the day's sunshine on the panel.
-    efficiency : array_like, above 0 to 1
-        Charger, wiring, dirt and heat together.
+    `peak_sun_h`, above 0 to 24, is that month's: hours a day at 1000 W/m2 that give the day's sunshine on the panel.
+    `efficiency`, above 0 to 1, is that of charger, wiring, dirt and heat together. A community wiki's rule: panel =
+    Wh a day/(peak sun hours x 0.70). Add a margin; it is never exact.
 
-    References
-    ----------
-    A community wiki's rule: panel = Wh a day/(peak sun hours x 0.70). Add a margin; it is never exact.
-
-    Examples
-    --------
     >>> round(solar_panel_w(2.22, 2.5), 2)
     1.27
     """
@@ -372,23 +353,12 @@ def solar_panel_w(daily_wh: ArrayLike, peak_sun_h: ArrayLike, efficiency: ArrayL
 
 
 def storage_wh(daily_wh: ArrayLike, days: ArrayLike, usable_share: ArrayLike) -> Any:
-    """Rated battery energy that carries a station through days without sun.
+    """Rated battery energy that carries a station through days without sun: 3 in sunny places, 5 to 7 at high
+    latitudes.
 
-    Parameters
-    ----------
-    daily_wh : array_like, Wh, 0 or more
-    days : array_like, above 0
-        3 in sunny places, 5 to 7 at high latitudes.
-    usable_share : array_like, above 0 to 1
-        Of the rated capacity.
+    `usable_share`, above 0 to 1, is that of the rated capacity. A community wiki's rule: battery = Wh a day x
+    days/usable share (0.8 lithium ion, 0.9 lithium iron phosphate, 0.5 lead acid).
 
-    References
-    ----------
-    A community wiki's rule: battery = Wh a day x days/usable share (0.8 lithium ion, 0.9 lithium iron
-    phosphate, 0.5 lead acid).
-
-    Examples
-    --------
     >>> round(storage_wh(2.22, 3, 0.8), 1)
     8.3
     """

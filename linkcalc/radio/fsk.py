@@ -23,17 +23,10 @@ def time_on_air_s(
     sync_bytes: ArrayLike = 4,
     overhead_bytes: ArrayLike = 3,
 ) -> Any:
-    """Time one message occupies the channel.
+    """Time one message occupies the channel: payload, preamble, sync word, and length field with CRC.
 
-    Parameters
-    ----------
-    payload_bytes : array_like, 0 or more
-    bit_rate_bps : array_like, bit/s, above 0
-    preamble_bytes, sync_bytes, overhead_bytes : array_like, 0 or more
-        Preamble, sync word, and length field with CRC; the defaults are common practice, no source.
+    The rate is above 0, each length 0 or more; their defaults are common practice, no source.
 
-    Examples
-    --------
     >>> time_on_air_s(20, bit_rate_bps=50e3)
     0.00512
     """
@@ -51,18 +44,9 @@ def time_on_air_s(
 def carson_bandwidth_hz(bit_rate_bps: ArrayLike, deviation_hz: ArrayLike) -> Any:
     """Bandwidth that holds nearly all of the signal: twice deviation plus highest modulating frequency.
 
-    Parameters
-    ----------
-    bit_rate_bps : array_like, bit/s, above 0
-    deviation_hz : array_like, Hz, above 0
-        Of either tone from the carrier.
+    The deviation is that of either tone from the carrier; both arguments above 0. Carson's rule with the highest
+    modulating frequency of a bit stream, half its rate.
 
-    References
-    ----------
-    Carson's rule with the highest modulating frequency of a bit stream, half its rate.
-
-    Examples
-    --------
     >>> carson_bandwidth_hz(50e3, 25e3)
     100000.0
     """
@@ -112,13 +96,8 @@ def packet_error_rate(
 ) -> Any:
     """Probability that one bit or more of a packet is wrong at a steady SNR; no coding.
 
-    Parameters
-    ----------
-    bits : array_like, 0 or more
-        Bits that must all be right: payload, length field and CRC, and the sync word. The rest as `bit_error_rate`.
+    `bits` must all be right: payload, length field and CRC, and the sync word. The rest as `bit_error_rate`.
 
-    Examples
-    --------
     >>> round(packet_error_rate(10.0, 8 * 27, bit_rate_bps=50e3, bandwidth_hz=100e3), 4)
     0.0049
     """

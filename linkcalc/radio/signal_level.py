@@ -55,22 +55,9 @@ def signal_power_dbm(rssi_dbm: ArrayLike, snr_db: ArrayLike, noise_power_dbm: Ar
 def noise_power_dbm(rssi_dbm: ArrayLike, snr_db: ArrayLike) -> Any:
     """Power of the noise in a reading of RSSI and SNR.
 
-    Parameters
-    ----------
-    rssi_dbm, snr_db : array_like
-        As `signal_power_dbm`.
+    N = RSSI - 10 log10(1 + 10^(SNR/10)), as `signal_power_dbm`. Where the SNR reading is saturated (`SNR_BELIEVED_DB`
+    and more) the noise is less than this.
 
-    Returns
-    -------
-    ndarray or float, dBm, the arguments broadcast
-        Where the SNR reading is saturated (`SNR_BELIEVED_DB` and more) the noise is less than this.
-
-    References
-    ----------
-    As `signal_power_dbm`: N = RSSI - 10 log10(1 + 10^(SNR/10)).
-
-    Examples
-    --------
     >>> round(noise_power_dbm(-115.0, -5.0), 1)
     -116.2
     """

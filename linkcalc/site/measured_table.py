@@ -11,15 +11,16 @@ import numpy as np
 from scipy.special import betaln, ndtr
 
 from linkcalc._arrays import Floats
-from linkcalc.link.case import LinkCase
+from linkcalc.link.case import End, LinkCase
 from linkcalc.plan import Feeder
 from linkcalc.site import heard
+from linkcalc.site.day_foliage import FOLIAGE_SIGMA_DB, foliage_to_come
 from linkcalc.site.fades import FADE_STEP_DB, fade_table, still_share_below
 from linkcalc.site.level import STANDS_STILL, STEADY_K_DB, ripple_db
 from linkcalc.site.loss_rate import largest_loss_rate, packets_needed
 from linkcalc.site.measured import FEWEST_FOR_NOISE, NOISE_SLACK_DB, Side
 from linkcalc.site.readings import Way
-from linkcalc.site.survey import FOLIAGE_SIGMA_DB, SAME_HEIGHT_M, foliage_to_come
+from linkcalc.site.survey import SAME_HEIGHT_M
 
 MOST_COUNTED = 100
 """Readings beyond which another is worth no more."""
@@ -161,17 +162,15 @@ def measured_table(case: LinkCase, feeders: Sequence[Sequence[Feeder]], k_steps_
     )
 
 
-def _receivers(case: LinkCase, end: str, feeders: Sequence[Feeder]) -> tuple[ReceiverTable, ...]:
+def _receivers(case: LinkCase, end: End, feeders: Sequence[Feeder]) -> tuple[ReceiverTable, ...]:
     way: Way = "back" if end == "near" else "there"
     found = []
     for feeder in feeders:
-        station = case.near if end == "near" else case.far
+        station = case.station(end)
         changed = station.model_copy(update={"feeder": feeder})
-        fitted = case.with_stations({"near": changed} if end == "near" else {"far": changed})
         quiet = changed.model_copy(update={"noise_rise_db": 0.0})
-        still = case.with_stations({"near": quiet} if end == "near" else {"far": quiet})
-        side = Side(fitted, way, [], [])
-        noise_dbm = still.budget(back=way == "back").noise_power_dbm
+        side = Side(case.with_stations({end: changed}), way, [], [])
+        noise_dbm = case.with_stations({end: quiet}).budget(back=way == "back").noise_power_dbm
         found.append(
             ReceiverTable(
                 noise_dbm,

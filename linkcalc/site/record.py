@@ -34,6 +34,7 @@ from linkcalc.plan.starter import SOURCE
 from linkcalc.plan.wording import quoted
 from linkcalc.rules.found import CAUTION as LIMITS_CAUTION
 from linkcalc.site.acceptance import Acceptance, acceptance
+from linkcalc.site.day_foliage import TROPICS_DEG
 from linkcalc.site.measured import Leaf
 from linkcalc.site.readings import Readings
 from linkcalc.site.survey import Survey, survey_link
@@ -48,8 +49,6 @@ MAP_ASPECT = 2.15
 
 FULL_LEAF_FROM = {"north": (6, 15), "south": (12, 15)}
 """Month and day from which trees are in full leaf outside the tropics (common practice, no source)."""
-
-TROPICS_DEG = 23.5
 
 DEFAULT_SUCCESS = 0.95
 """Share of packets the acceptance test proves, unless stated (common practice, no source)."""
@@ -220,7 +219,16 @@ def make_record(
         result = with_remedies(check_link(case), case, loaded, terrain)
         around = _site_map(case, terrain[0])
         files = tuple(_files(loaded, link, case.profile, terrain))
-        survey = None if taken is None else _survey(case, loaded, taken)
+        survey = None
+        if taken is not None:
+            survey = survey_link(
+                case,
+                taken.readings,
+                leaf=taken.leaf,
+                wet_foliage=taken.wet_foliage,
+                plan=plan,
+                plan_digest=loaded.digest,
+            )
     operation = _operation(plan, link, result)
     limits = plan_limits.section(plan)
     exposure = exposure_section(plan)
@@ -265,17 +273,6 @@ def make_record(
             *(InputFile("photo", Path(path).name, _file_digest(path)) for path in photos),
         ),
         versions=_versions(),
-    )
-
-
-def _survey(case: LinkCase, loaded: LoadedPlan, taken: Taken) -> Survey:
-    return survey_link(
-        case,
-        taken.readings,
-        leaf=taken.leaf,
-        wet_foliage=taken.wet_foliage,
-        plan=loaded.plan,
-        plan_digest=loaded.digest,
     )
 
 
@@ -345,8 +342,8 @@ def _test(survey: Survey | None, way: int, success: float, confidence: float) ->
 
 def _sites(case: LinkCase) -> tuple[Site, Site]:
     return (
-        _site(case, case.near, 0, case.azimuth_deg, case.elevation_deg),
-        _site(case, case.far, -1, case.back_azimuth_deg, case.back_elevation_deg),
+        _site(case, case.near, 0, case.azimuth_deg, case.elevation_deg("near")),
+        _site(case, case.far, -1, case.back_azimuth_deg, case.elevation_deg("far")),
     )
 
 

@@ -118,6 +118,8 @@ def surroundings_of(
 ) -> Around:
     """What stands around positions, from the points around each.
 
+    Raises `DomainError` where shapes differ, or a class is none of the land cover's.
+
     Parameters
     ----------
     distance_m : array_like, m, shape (m,)
@@ -131,11 +133,6 @@ def surroundings_of(
     -------
     Around
         "unknown" where nothing is known of any point: that is not the same as open.
-
-    Raises
-    ------
-    DomainError
-        If shapes differ, or a class is none of the land cover's.
 
     Examples
     --------

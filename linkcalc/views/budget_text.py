@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 from linkcalc.link.result import Direction, Term
 from linkcalc.link.wording import TERMS
@@ -72,22 +72,29 @@ def _tenths(micro_db: int) -> int:
     return (micro_db + 50_000) // 100_000
 
 
-def place_words(lines: Sequence[BudgetLine], i: int) -> tuple[int, str, int]:
-    """Block, name, and how often the name came before in it: what makes two columns share a row."""
-    block = sum(line.kind == "sum" for line in lines[:i])
-    start = max((n + 1 for n in range(i) if lines[n].kind == "sum"), default=0)
-    return block, lines[i].name, sum(line.name == lines[i].name for line in lines[start:i])
-
-
-def merged_terms(columns: Sequence[Sequence[Any]]) -> list[Any]:
-    """One list holding the entries of all, each column's order kept as far as they agree."""
-    merged: list[Any] = []
+def budget_rows(directions: Sequence[Direction]) -> list[tuple[BudgetLine, list[BudgetLine | None]]]:
+    """Budgets side by side: for each row its first line, and the line of each direction that has it."""
+    columns = [_by_place(budget_lines(d)) for d in directions]
+    order: list[tuple[int, str, int]] = []
     for column in columns:
+        # each column's order is kept as far as they agree
         position = 0
-        for entry in column:
-            if entry in merged:
-                position = merged.index(entry) + 1
+        for place in column:
+            if place in order:
+                position = order.index(place) + 1
             else:
-                merged.insert(position, entry)
+                order.insert(position, place)
                 position += 1
-    return merged
+    rows = ([column.get(place) for column in columns] for place in order)
+    return [(next(line for line in row if line), row) for row in rows]
+
+
+def _by_place(lines: Sequence[BudgetLine]) -> dict[tuple[int, str, int], BudgetLine]:
+    """Lines by block, name, and how often the name came before in it: what makes two columns share a row."""
+    places: dict[tuple[int, str, int], BudgetLine] = {}
+    block = 0
+    for line in lines:
+        before = sum((block, line.name) == place[:2] for place in places)
+        places[block, line.name, before] = line
+        block += line.kind == "sum"
+    return places

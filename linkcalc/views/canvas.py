@@ -86,9 +86,8 @@ def write_words(figure: Figure, left_in: float, top_in: float, words: str, look:
 def write_title(figure: Figure, y: float, words: str) -> None:
     """Write a title from the left, cut to the figure's width; `y`: share of its height."""
     room = 0.96 * 72.0 * figure.get_size_inches()[0]
-    figure.text(
-        0.02, y, fitted_words(style.drawable(words), room, style.TITLE_PT, True), va="center", **style.TITLE
-    )
+    shown = fitted_words(style.drawable(words), room, style.TITLE_PT, True)
+    figure.text(0.02, y, shown, va="center", **style.TITLE)
 
 
 def write_facts(figure: Figure, y: float, words: str) -> None:
@@ -345,11 +344,8 @@ def wrapped_lines(words: str, width_pt: float, size: float) -> list[str]:
         else:
             lines.append(word)
     # a line of a sentence from left to right stays one, whatever script it begins with
-    return [line if i == 0 or not _from_right(line) else f"\u200e{line}" for i, line in enumerate(lines)]
-
-
-def _from_right(words: str) -> bool:
-    return words[:1] != "" and unicodedata.bidirectional(words[0]) in ("R", "AL")
+    marks = ["\u200e" if line and unicodedata.bidirectional(line[0]) in ("R", "AL") else "" for line in lines]
+    return [lines[0], *(mark + line for mark, line in zip(marks[1:], lines[1:], strict=True))]
 
 
 def fitted_ends(form: str, ends: tuple[str, str], width_pt: float, size: float, bold: bool = False) -> str:
@@ -360,6 +356,12 @@ def fitted_ends(form: str, ends: tuple[str, str], width_pt: float, size: float, 
     most = [max(room - other, room / 2.0) for other in reversed(widths)]
     names = (fitted_words(name, wide, size, bold) for name, wide in zip((near, far), most, strict=True))
     return form.format(*names)
+
+
+def fitted_label(before: str, name: str, after: str, width_pt: float) -> str:
+    """An axis's label with a name in it that is cut to the room there is."""
+    room = width_pt - width_of_text(before + after, style.TEXT_PT)
+    return f"{before}{fitted_words(style.drawable(name), room, style.TEXT_PT)}{after}"
 
 
 def fitted_words(words: str, width_pt: float, size: float, bold: bool = False) -> str:

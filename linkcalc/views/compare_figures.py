@@ -8,7 +8,7 @@ from matplotlib.figure import Figure
 from linkcalc.sweeps.comparing import Candidates
 from linkcalc.views import style
 from linkcalc.views.canvas import write_each, write_facts, write_title
-from linkcalc.views.compare_text import candidate_words, margin_db, spare_db
+from linkcalc.views.compare_text import candidate_words, weaker_margins_db
 from linkcalc.views.remedies_text import money
 from linkcalc.views.words import VERDICT_WORDS
 
@@ -17,18 +17,17 @@ _KEY = "dot: predicted; bar: 90 % interval before anybody has measured; right of
 
 def compare_figure(found: Candidates, link: str) -> Figure:
     rows = [r for r in found.rows if r.link == link]
-    with style.styled():
-        height = 2.0 + 0.62 * len(rows)
-        figure = style.new_figure(10.0, height)
+    height = 2.0 + 0.62 * len(rows)
+    with style.styled_figure(10.0, height) as figure:
         ax = figure.add_axes((0.33, 0.9 / height, 0.45, 1.0 - 1.8 / height))
         for y, row in enumerate(rows):
             colour = style.VERDICT[row.verdict][0]
-            needed = margin_db(row) - spare_db(row)
-            low, high = (v - needed for v in row.fade_margin_interval_db)
+            margin, spare = weaker_margins_db(row)
+            low, high = (v - (margin - spare) for v in row.fade_margin_interval_db)
             ax.plot([low, high], [y, y], color=colour, lw=7, alpha=0.35, solid_capstyle="butt")
-            ax.plot(spare_db(row), y, "o", color=colour, ms=9)
+            ax.plot(spare, y, "o", color=colour, ms=9)
             parts = money(round(row.parts_cost), row.currency)
-            words = f"{VERDICT_WORDS[row.verdict].lower()}, {spare_db(row):+.1f} dB\nparts {parts}"
+            words = f"{VERDICT_WORDS[row.verdict].lower()}, {spare:+.1f} dB\nparts {parts}"
             beside = ax.get_yaxis_transform()
             ax.text(1.02, y, words.replace("-", "−"), va="center", size=style.TEXT_PT, transform=beside)
         ax.axvline(0.0, color=style.INK, lw=1.2)

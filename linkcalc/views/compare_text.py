@@ -17,15 +17,11 @@ def candidate_words(row: Compared, found: Candidates) -> str:
     return f"{row.candidate}, {LEAF_WORDS[row.leaf]}" if several else row.candidate
 
 
-def spare_db(row: Compared) -> float:
-    """Return what the weaker direction has over its required margin."""
-    return min(m - q for m, q in zip(row.fade_margins_db, row.required_margins_db, strict=True))
-
-
-def margin_db(row: Compared) -> float:
-    """Return the margin of the direction that lacks most."""
+def weaker_margins_db(row: Compared) -> tuple[float, float]:
+    """Return the margin of the direction that lacks most, and what it has over its required one."""
     pairs = zip(row.fade_margins_db, row.required_margins_db, strict=True)
-    return min(pairs, key=lambda pair: pair[0] - pair[1])[0]
+    margin, required = min(pairs, key=lambda pair: pair[0] - pair[1])
+    return margin, margin - required
 
 
 def compare_report(found: Candidates, **screen: Unpack[Screen]) -> str:
@@ -36,12 +32,12 @@ def compare_report(found: Candidates, **screen: Unpack[Screen]) -> str:
         page.row(["", "verdict", "margin", "over", "sites", "parts"], widths)
         for row in (r for r in found.rows if r.link == name):
             page.wrap(candidate_words(row, found), indent=2, hanging=4, bold=True)
-            over = spare_db(row)
+            margin, over = weaker_margins_db(row)
             page.row(
                 [
                     "",
                     VERDICT_WORDS[row.verdict].lower(),
-                    decibel_words(margin_db(row)),
+                    decibel_words(margin),
                     f"{'+' if over >= 0 else ''}{rounded(over, 1)}",
                     probability_words(row.site_share),
                     money(round(row.parts_cost), row.currency),

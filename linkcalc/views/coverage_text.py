@@ -100,15 +100,11 @@ def rings(result: CoverageResult) -> list[tuple[str, float, float, float]]:
     for low, high in pairwise(edges):
         inside = known & (distance > low) & (distance <= high)
         if inside.any():
-            closes = result.bands["verdict"][inside] == VERDICTS.index("closes")
-            found.append(
-                (
-                    f"{distance_words(low)} to {distance_words(high)}",
-                    float(closes.mean()),
-                    float(np.median(result.bands["margin_db"][inside])),
-                    float(np.median(result.bands["success"][inside])),
-                )
+            closes = float((result.bands["verdict"][inside] == VERDICTS.index("closes")).mean())
+            margin, success = (
+                float(np.median(result.bands[name][inside])) for name in ("margin_db", "success")
             )
+            found.append((f"{distance_words(low)} to {distance_words(high)}", closes, margin, success))
     return found
 
 

@@ -25,8 +25,7 @@ def life_figure(station: StationEnergy, spreading_factor: int | None = None) -> 
     battery = station.battery
     if battery is None or not battery.by_spreading_factor:
         raise ValueError(f"{station.station}: no battery life by spreading factor to draw")
-    with style.styled():
-        figure = style.new_figure(*style.TALL_IN)
+    with style.styled_figure(*style.TALL_IN) as figure:
         ax = figure.add_axes((0.085, 0.19, 0.875, 0.66))
         draw_life(ax, battery, spreading_factor)
         facts = (
@@ -161,9 +160,7 @@ def write_all(
     `spreading_factors`: the planned ones, by station.
     """
     planned = spreading_factors or {}
-    drawn = [
-        (s.station, s) for s in energy.stations if s.battery is not None and s.battery.by_spreading_factor
-    ]
+    drawn = [(s.station, s) for s in energy.stations if s.battery and s.battery.by_spreading_factor]
     return canvas.write_each(
         out_dir, drawn, lambda s: life_figure(s, planned.get(s.station)), "battery", "battery life"
     )

@@ -81,9 +81,8 @@ def years_words(years: float | None) -> str:
 def _station(page: Page, station: StationEnergy) -> None:
     page.wrap(f"{station.station}: {station.summary}", bold=True)
     for t in station.traffic:
-        what = ("answers" if t.answers else "reports") if t.message is None else f'sends "{t.message}"'
-        if t.answers and t.message is not None:
-            what = f'answers "{t.message}"'
+        what = "answers" if t.answers else "reports" if t.message is None else "sends"
+        what += "" if t.message is None else f' "{t.message}"'
         every = "no interval stated" if t.interval_s is None else f"every {interval_words(t.interval_s)}"
         listening = f"{t.receive_window_s:.2g} s of listening" if t.receive_window_s else "no listening"
         page.fact(
@@ -91,9 +90,8 @@ def _station(page: Page, station: StationEnergy) -> None:
             f" {every}; {t.transmissions:.3g} transmission(s) a message ({t.transmissions_source}),"
             f" each followed by {listening}"
         )
-    page.wrap(
-        f"Transmit current {station.transmit_current_ma:g} mA ({station.transmit_current_source})", indent=2
-    )
+    current = f"{station.transmit_current_ma:g} mA ({station.transmit_current_source})"
+    page.wrap(f"Transmit current {current}", indent=2)
     for note in station.notes:
         page.fact(f"Note: {note}")
     if station.mean_current_ma is None:
@@ -107,19 +105,14 @@ def _station(page: Page, station: StationEnergy) -> None:
 
 
 def _draw(page: Page, station: StationEnergy) -> None:
-    parts = [
-        ("sending", station.sending_ma),
-        ("listening", station.listening_ma),
-        ("sensing", station.sensing_ma),
-        ("sleeping", station.sleeping_ma),
-    ]
+    names = ["sending", "listening", "sensing", "sleeping"]
+    parts = {name: getattr(station, f"{name}_ma") for name in names}
     if station.battery is not None:
-        parts.append(("self-discharge", station.battery.self_discharge_ma))
-    total = sum(ma for _, ma in parts if ma is not None)
+        parts["self-discharge"] = station.battery.self_discharge_ma
+    total = sum(parts.values())
     widths = [24, 14, 10]
     page.row(["Mean current", "", ""], widths)
-    for name, ma in parts:
-        assert ma is not None
+    for name, ma in parts.items():
         page.row([f"  {name}", current_words(ma), f"{100 * ma / total:.0f} %"], widths)
     page.row(["  together", current_words(total), "100 %"], widths)
 

@@ -7,7 +7,7 @@ Each plot is a function that takes an `ax` and returns it; each `*_figure` sets 
 import itertools
 import math
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -40,8 +40,7 @@ _MOST_POINTS = 1200
 
 def profile_figure(link: LinkResult) -> Figure:
     width, height = style.WIDE_IN
-    with style.styled():
-        figure = style.new_figure(width, height)
+    with style.styled_figure(width, height) as figure:
         ax = draw_profile(canvas.axes_in(figure, 0.75, 1.22, width - 1.0, height - 2.42), link)
         _write_title(figure, link)
         canvas.write_caption(figure, profile_caption(ax, link), lines=3)
@@ -82,7 +81,9 @@ def draw_profile(ax: Axes, link: LinkResult) -> Axes:
     low = float(min(surface.min(), (d.ray_m - d.fresnel_radius_m).min()))
     high = float(max(top.max(), (d.ray_m + d.fresnel_radius_m).max()))
     clutter_below = 20.0 if any(d.clutter_kind) else 8.0
-    _set_ylim(ax, room, low, max(high, low + 4.0), above_pt=50.0, below_pt=clutter_below)
+    # free strips above and below, for words
+    scale = (max(high, low + 4.0) - low) / (room.height_pt - 50.0 - clutter_below)
+    ax.set_ylim(low - clutter_below * scale, max(high, low + 4.0) + 50.0 * scale)
 
     zone_x, zone_ray, zone_radius = _zone_outline(x, d)
     ax.fill_between(
@@ -219,17 +220,14 @@ def profile_caption(ax: Axes, link: LinkResult) -> str:
     metres_across = (x1 - x0) * (1000.0 if path.distance_m >= 2000.0 else 1.0)
     stretch = (box.height / (y1 - y0)) / (box.width / metres_across)
     if stretch >= 1.5:
-        parts.append(f"Heights are drawn {_two_figures(stretch)} times larger than distances.")
+        digits = max(0, math.floor(math.log10(stretch)) - 1)
+        figures = round(stretch / 10**digits, 1 if stretch < 10 else 0) * 10**digits
+        parts.append(f"Heights are drawn {figures:g} times larger than distances.")
     return " ".join(parts)
 
 
 def _zone_share(ratio: float) -> str:
     return f"{canvas.true_minus(ratio_words(ratio))} of the first Fresnel zone"
-
-
-def _two_figures(value: float) -> str:
-    digits = max(0, math.floor(math.log10(value)) - 1)
-    return f"{round(value / 10**digits, 1 if value < 10 else 0) * 10**digits:g}"
 
 
 def _thinned(d: Drawing, keep_m: float) -> Drawing:
@@ -271,13 +269,18 @@ def clutter_runs(d: Drawing) -> list[tuple[str, int, int]]:
     return runs
 
 
+def run_places(x: Floats, start: int, end: int) -> Floats:
+    """Places of a stretch, with half a step beyond its first and last."""
+    left = (x[max(start - 1, 0)] + x[start]) / 2.0
+    right = (x[end] + x[min(end + 1, len(x) - 1)]) / 2.0
+    return np.concatenate([[left], x[start : end + 1], [right]])
+
+
 def _run_outline(
     x: Floats, surface: Floats, top: Floats, start: int, end: int
 ) -> tuple[Floats, Floats, Floats]:
-    """Base and crown of a stretch, reaching half a step beyond its first and last point."""
-    left = (x[max(start - 1, 0)] + x[start]) / 2.0
-    right = (x[end] + x[min(end + 1, len(x) - 1)]) / 2.0
-    edges = np.concatenate([[left], x[start : end + 1], [right]])
+    """Places, base and crown of a stretch."""
+    edges = run_places(x, start, end)
     base = np.interp(edges, x, surface)
     height = (top - surface)[start : end + 1]
     return edges, base, base + np.concatenate([[height[0]], height, [height[-1]]])
@@ -288,8 +291,7 @@ def budget_figure(*directions: Direction) -> Figure:
     rows = max(len(_steps(d)) for d in directions) + _CLOSING_ROWS
     panel, names, figures, row_in = 6.4, 2.2, 1.75, 0.235
     width, height = panel * len(directions), 1.25 + row_in * rows
-    with style.styled():
-        figure = style.new_figure(width, height)
+    with style.styled_figure(width, height) as figure:
         for i, direction in enumerate(directions):
             place = i * panel + names, 0.5, panel - names - figures, row_in * rows
             draw_budget(canvas.axes_in(figure, *place), direction, rows=rows)
@@ -407,8 +409,7 @@ def _budget_row(
 
 def height_figure(link: LinkResult) -> Figure:
     width, height = style.TALL_IN[0] + 1.0, 4.8
-    with style.styled():
-        figure = style.new_figure(width, height)
+    with style.styled_figure(width, height) as figure:
         draw_height(canvas.axes_in(figure, 0.75, 0.6, width - 2.75, height - 1.55), link)
         _write_title(figure, link)
     return figure
@@ -498,15 +499,13 @@ def _present_label(room: canvas.Room, present: float, margin: float) -> None:
 
 def write_all(result: Result, out_dir: str | os.PathLike[str]) -> list[Path]:
     """Write every picture of every link as SVG and PNG: `<link>-profile`, `<link>-budget`, `<link>-height`."""
-
-    def pictures() -> Iterator[tuple[str, Figure, str]]:
-        for link, slug in zip(result.links, style.unique_slugs(k.name for k in result.links), strict=True):
-            yield f"{slug}-profile", profile_figure(link), f"{link.name}: profile"
-            yield f"{slug}-budget", budget_figure(*link.directions), f"{link.name}: budget"
-            if len(link.drawing.height_sweep_m) > 1:
-                yield f"{slug}-height", height_figure(link), f"{link.name}: height"
-
-    return canvas.write_pictures(out_dir, pictures())
+    pictures = []
+    for link, slug in zip(result.links, style.unique_slugs(k.name for k in result.links), strict=True):
+        pictures.append((f"{slug}-profile", profile_figure(link), f"{link.name}: profile"))
+        pictures.append((f"{slug}-budget", budget_figure(*link.directions), f"{link.name}: budget"))
+        if len(link.drawing.height_sweep_m) > 1:
+            pictures.append((f"{slug}-height", height_figure(link), f"{link.name}: height"))
+    return canvas.write_pictures(out_dir, pictures)
 
 
 def _write_title(figure: Figure, link: LinkResult) -> None:
@@ -516,14 +515,6 @@ def _write_title(figure: Figure, link: LinkResult) -> None:
     margin = canvas.true_minus(decibel_words(weaker.fade_margin_db))
     margin = f"margin {margin}, required {required_margin_words(weaker.required_margin_db)}"
     canvas.write_heading(figure, link.name, path_words(link), (verdict, colour), margin)
-
-
-def _set_ylim(
-    ax: Axes, room: canvas.Room, low: float, high: float, *, above_pt: float, below_pt: float
-) -> None:
-    """Let low to high fill the axes but for free strips of a given height above and below."""
-    scale = (high - low) / (room.height_pt - above_pt - below_pt)
-    ax.set_ylim(low - below_pt * scale, high + above_pt * scale)
 
 
 def _signed(value_db: float) -> str:

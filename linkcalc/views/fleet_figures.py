@@ -16,8 +16,8 @@ from matplotlib.lines import Line2D
 from linkcalc.fleets.result import FleetResult
 from linkcalc.views import canvas, style
 from linkcalc.views.fleet_text import headline, shortened, sites_words, times_words
-from linkcalc.views.map_figures import draw_ground
-from linkcalc.views.map_frame import corners, frame
+from linkcalc.views.map_figures import draw_relief
+from linkcalc.views.map_frame import corners
 
 _NAMED = 8
 """Nodes that are named on the map: those that fare worst."""
@@ -35,8 +35,7 @@ _MARKS: Final = {
 
 def map_figure(result: FleetResult) -> Figure:
     """Nodes and base stations on shaded relief, each node tied to its shed."""
-    with style.styled():
-        figure = style.new_figure(8.6, 8.6)
+    with style.styled_figure(8.6, 8.6) as figure:
         ax = figure.add_axes((0.085, 0.165, 0.86, 0.72))
         draw_map(ax, result)
         _write(figure, 0.085, 0.968, canvas.upper_first(headline(result)), 80, style.TITLE)
@@ -52,11 +51,7 @@ def map_figure(result: FleetResult) -> Figure:
 
 
 def draw_map(ax: Axes, result: FleetResult) -> None:
-    relief = result.drawing.relief
-    rows, columns = relief.ground_m.shape
-    east_km, north_km = columns * relief.cell_m / 2e3, rows * relief.cell_m / 2e3
-    draw_ground(ax, relief.ground_m, relief.cell_m)
-    frame(ax, relief.crs, (-east_km, -north_km, east_km, north_km))
+    draw_relief(ax, result.drawing.relief)
     x, y = _places_km(result, result.nodes)
     sx, sy = _places_km(result, result.sheds)
     few = len(result.nodes) <= _TIED
@@ -174,19 +169,21 @@ def _key(figure: Figure, result: FleetResult) -> None:
     )  # fmt: skip
 
 
+_FRACTIONS = {0.125: "⅛", 0.25: "¼", 0.5: "½"}
+
+
 def load_figure(result: FleetResult) -> Figure:
     """Success against traffic: what a plan is judged by, and the closed form beside the simulation."""
     under = "What becomes of the fleet if every node reports more or less often, all else as "
     under += "proposed." if result.assigned else "planned."
-    with style.styled():
-        figure = style.new_figure(10.0, 5.4)
+    with style.styled_figure(10.0, 5.4) as figure:
         left, right = (figure.add_axes((x, 0.175, 0.40, 0.595)) for x in (0.07, 0.565))
         _draw_arrivals(left, result)
         _draw_tries(right, result)
         times = [p.times for p in result.loads]
         for ax in (left, right):
             ax.set_xscale("log", base=2)
-            ax.set_xticks(times, [_tick(t) for t in times], fontsize=style.SMALL_PT)
+            ax.set_xticks(times, [_FRACTIONS.get(t, f"{t:g}") for t in times], fontsize=style.SMALL_PT)
             ax.minorticks_off()
             ax.set_ylim(0.0, 103.0)
             ax.set_xlabel("traffic, times what is planned")
@@ -230,16 +227,11 @@ def _draw_tries(ax: Axes, result: FleetResult) -> None:
     ax.set_title("Single tries at the predicted levels, mean of all nodes", fontsize=style.TEXT_PT)
 
 
-def _tick(times: float) -> str:
-    return {0.125: "⅛", 0.25: "¼", 0.5: "½"}.get(times, f"{times:g}")
-
-
 def airtime_figure(result: FleetResult) -> Figure:
     height = 2.3 + 0.62 * len(result.sheds)
     y = np.arange(len(result.sheds))[::-1]
     begin = np.zeros(len(result.sheds))
-    with style.styled():
-        figure = style.new_figure(9.0, height)
+    with style.styled_figure(9.0, height) as figure:
         ax = canvas.axes_in(figure, 1.53, 0.95, 7.11, height - 2.15)
         for place, (words, _, _) in enumerate(result.sheds[0].by_signal):
             seconds = np.array([s.by_signal[place][2] for s in result.sheds])

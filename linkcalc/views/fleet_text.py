@@ -1,7 +1,6 @@
 """A fleet in words: does every node get through, the worst ones, each shed's air, and the remedies."""
 
 import dataclasses
-import json
 import math
 from collections.abc import Iterator, Sequence
 from typing import Any, Unpack
@@ -9,12 +8,13 @@ from typing import Any, Unpack
 from linkcalc.files import csv_text
 from linkcalc.fleets.limits import Held
 from linkcalc.fleets.reach import regime_words
-from linkcalc.fleets.result import FleetResult, NodeAnswer, ShedAnswer
+from linkcalc.fleets.result import FleetResult, LoadPoint, NodeAnswer
 from linkcalc.link.verdict import CAUTIONS
 from linkcalc.radio.energy import CAUTION as ENERGY_CAUTION
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.rules.found import CAUTION as LIMITS_CAUTION
-from linkcalc.views.page import Page, Screen
+from linkcalc.views.jsonout import json_text
+from linkcalc.views.page import Columns, Page, Screen
 from linkcalc.views.words import probability_words, trimmed
 
 _WORST = 10
@@ -120,13 +120,15 @@ def summary(result: FleetResult) -> Iterator[str]:
             f"{_charge(result.planned.charge_mah_per_day)} a day for all; as proposed below "
             f"{_charge(result.charge_mah_per_day)}"
         )
-    shortest = min((n for n in result.nodes if n.battery_years is not None), key=_years, default=None)
-    if shortest is not None and shortest.battery_years is not None:
-        words = life_words(shortest.battery_years)
-        if shortest.battery_years >= LONGEST_QUOTED_YEARS:
-            yield f"Battery life of every node: {words}"
-        else:
-            yield f"Shortest battery life: {shortest.name}, {words}"
+    lives = [(n.battery_years, n.name) for n in result.nodes if n.battery_years is not None]
+    if lives:
+        years, name = min(lives, key=lambda life: life[0])
+        whose = (
+            "Battery life of every node:"
+            if years >= LONGEST_QUOTED_YEARS
+            else f"Shortest battery life: {name},"
+        )
+        yield f"{whose} {life_words(years)}"
     yield limits_line(result)
 
 
@@ -137,26 +139,19 @@ def _planned_met(result: FleetResult) -> str:
     return f"{met} of {len(result.nodes)} nodes would reach the required success, the worst"
 
 
-def _years(node: NodeAnswer) -> float:
-    return math.inf if node.battery_years is None else node.battery_years
-
-
 def limits_line(result: FleetResult) -> str:
     if result.region is None:
         return "Limits: unknown here, no region stated"
     nodes = [n for n in result.nodes if n.limits.status != "within"]
     sheds = [s for s in result.sheds if s.limits is not None and s.limits.status != "within"]
-    unverified = any(n.limits.unverified for n in result.nodes) or any(
-        s.limits is not None and s.limits.unverified for s in result.sheds
-    )
-    tail = (", unverified" if unverified else "") + "; ask your regulator"
+    held = [n.limits for n in result.nodes] + [s.limits for s in result.sheds if s.limits is not None]
+    tail = (", unverified" if any(h.unverified for h in held) else "") + "; ask your regulator"
     if not nodes and not sheds:
         return f"Limits {result.region}: within, nodes and base stations{tail}"
     parts = []
     for status in ("over", "unknown"):
-        count = sum(n.limits.status == status for n in nodes)
-        if count:
-            first = next(n for n in nodes if n.limits.status == status)
+        if those := [n for n in nodes if n.limits.status == status]:
+            first, count = those[0], len(those)
             parts.append(f"{status} at {count} {_nodes(count)} ({first.name}: {first.limits.reason})")
         for s in sheds:
             if s.limits is not None and s.limits.status == status:
@@ -169,21 +164,15 @@ def _nodes(count: int) -> str:
 
 
 def _sheds(page: Page, result: FleetResult) -> None:
-    widths = (18, 7, 7, 12, 14, 20)
-    page.row(["", "nodes", "heard", "heard, s/h", "answers, s/h", "limits, duty"], widths)
-    for s in result.sheds:
-        limits = "no answers" if s.limits is None else _limits_words(s.limits)
-        page.row(
-            [
-                shortened(s.name, 16),
-                str(s.nodes),
-                str(s.heard),
-                f"{s.load * 3600.0:.1f}",
-                f"{s.answering_s_per_hour:.1f}",
-                limits,
-            ],
-            widths,
-        )
+    columns: Columns = [
+        ("", 18, lambda s: shortened(s.name, 16)),
+        ("nodes", 7, lambda s: str(s.nodes)),
+        ("heard", 7, lambda s: str(s.heard)),
+        ("heard, s/h", 12, lambda s: f"{s.load * 3600.0:.1f}"),
+        ("answers, s/h", 14, lambda s: f"{s.answering_s_per_hour:.1f}"),
+        ("limits, duty", 20, lambda s: "no answers" if s.limits is None else _limits_words(s.limits)),
+    ]
+    page.table(columns, result.sheds)
 
 
 def _limits_words(held: Held) -> str:
@@ -193,21 +182,16 @@ def _limits_words(held: Held) -> str:
 
 
 def _worst(page: Page, result: FleetResult) -> None:
-    widths = (17, 13, 12, 8, 11, 9, 8)
-    page.row(["", "base station", "signal", "margin", "predicted", "assured", "alone"], widths)
-    for node in result.worst_first[:_WORST]:
-        page.row(
-            [
-                shortened(node.name, 16),
-                shortened(node.shed, 12),
-                signal_words(node, short=True),
-                _margin(node, ""),
-                probability_words(node.success_predicted),
-                success_words(node, result.required_success),
-                probability_words(node.success_alone),
-            ],
-            widths,
-        )
+    columns: Columns = [
+        ("", 17, lambda n: shortened(n.name, 16)),
+        ("base station", 13, lambda n: shortened(n.shed, 12)),
+        ("signal", 12, lambda n: signal_words(n, short=True)),
+        ("margin", 8, lambda n: _margin(n, "")),
+        ("predicted", 11, lambda n: probability_words(n.success_predicted)),
+        ("assured", 9, lambda n: success_words(n, result.required_success)),
+        ("alone", 8, lambda n: probability_words(n.success_alone)),
+    ]
+    page.table(columns, result.worst_first[:_WORST])
     reasons: dict[str, list[str]] = {}
     for node in (n for n in result.worst_first[:_WORST] if n.lacks):
         reasons.setdefault(node.lacks, []).append(node.name)
@@ -236,25 +220,20 @@ def _signals(page: Page, result: FleetResult) -> None:
     page.wrap(f"Powers: {counted}. nodes.csv has every node.", indent=2)
 
 
+def _tries_words(load: LoadPoint) -> str:
+    played = "" if load.played is None else f" ({load.played * 100.0:.1f} simulated)"
+    return f"{load.tries_received * 100.0:.1f} %{played}"
+
+
 def _loads(page: Page, result: FleetResult) -> None:
-    widths = (20, 9, 14, 9, 26)
-    page.row(["traffic", "worst", "worst tenth", "median", "tries received"], widths)
-    for p in result.loads:
-        played = (
-            ""
-            if p.played is None or p.played_low is None or p.played_high is None
-            else f" ({p.played * 100.0:.1f} simulated)"
-        )
-        page.row(
-            [
-                times_words(p.times),
-                probability_words(p.worst),
-                probability_words(p.tenth),
-                probability_words(p.median),
-                f"{p.tries_received * 100.0:.1f} %{played}",
-            ],
-            widths,
-        )
+    columns: Columns = [
+        ("traffic", 20, lambda p: times_words(p.times)),
+        ("worst", 9, lambda p: probability_words(p.worst)),
+        ("worst tenth", 14, lambda p: probability_words(p.tenth)),
+        ("median", 9, lambda p: probability_words(p.median)),
+        ("tries received", 26, _tries_words),
+    ]
+    page.table(columns, result.loads)
     page.wrap(
         f"Messages that arrive at {sites_words(result.confidence)}, by the closed form; tries received: mean "
         "of all nodes at the predicted margins, beside that of a simulation packet by packet.",
@@ -352,7 +331,7 @@ _APART = {"drawing", "nodes", "sheds", "refused", "loads", "planned"}
 
 
 def fleet_json(result: FleetResult) -> str:
-    return json.dumps(fleet_dict(result), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return json_text(fleet_dict(result))
 
 
 def _plain(value: Any) -> Any:
@@ -412,13 +391,3 @@ def reach_csv(result: FleetResult) -> str:
 
 def _digits(value: float, digits: int) -> str:
     return f"{value:.{digits}f}" if math.isfinite(value) else ""
-
-
-def shed_words(shed: ShedAnswer) -> str:
-    """A shed in a few words.
-
-    >>> from linkcalc.fleets.result import ShedAnswer
-    >>> shed_words(ShedAnswer("pump shed", 0.0, 0.0, 12, 20, 0.01, 0.0, 9.0, 4.0, 0.001, None, ()))
-    'pump shed: 12 nodes'
-    """
-    return f"{shed.name}: {shed.nodes} {_nodes(shed.nodes)}"

@@ -21,8 +21,7 @@ _STEPS_DB = (1.0, 2.0, 3.0, 5.0, 10.0, 20.0, 50.0)
 
 
 def heights_figure(table: HeightTable) -> Figure:
-    with style.styled():
-        figure = style.new_figure(8.0, 6.4)
+    with style.styled_figure(8.0, 6.4) as figure:
         draw_heights(canvas.axes_in(figure, 0.72, 0.98, 4.6, 4.6), table)
         canvas.write_heading(figure, table.link, f"required of each direction: {table.asked}")
         caption = (
@@ -95,9 +94,7 @@ def draw_heights(ax: Axes, table: HeightTable) -> Axes:
     _draw_key(room, key)
     for axis, name in ((ax.xaxis, table.to), (ax.yaxis, table.from_)):
         canvas.round_ticks(axis, 8, (1, 2, 2.5, 5, 10))
-        words = "Antenna above ground at "
-        space = room.width_pt - canvas.width_of_text(f"{words}, m", style.TEXT_PT)
-        axis.set_label_text(f"{words}{canvas.fitted_words(style.drawable(name), space, style.TEXT_PT)}, m")
+        axis.set_label_text(canvas.fitted_label("Antenna above ground at ", name, ", m", room.width_pt))
     return ax
 
 

@@ -59,14 +59,9 @@ def verdict_lines(table: HeightTable) -> tuple[str, str]:
             f"Closest: {pair_words(table, table.best)}, {_margins(table, table.best)}. Change "
             "something else first (linkcalc check names what), or put a relay between.",
         )
-    present = (pair.near_height_m, pair.far_height_m) == (
-        table.present.near_height_m,
-        table.present.far_height_m,
-    )
-    first = (
-        f"Cheapest pair that reaches it: {pair_words(table, pair)}, {cost_words(pair.cost)} for the masts."
-    )
-    if present:
+    now, masts = table.present, f"{cost_words(pair.cost)} for the masts"
+    first = f"Cheapest pair that reaches it: {pair_words(table, pair)}, {masts}."
+    if (pair.near_height_m, pair.far_height_m) == (now.near_height_m, now.far_height_m):
         return f"{first} That is what the plan has.", f"{upper_first(_margins(table, pair))}."
     return first, f"{upper_first(_margins(table, pair))}, by a check of its own."
 
@@ -132,12 +127,8 @@ def _prices(page: Page, table: HeightTable) -> None:
         ("guyed_above_m", f"guyed above {height_words(p.guyed_above_m)}"),
     ):
         page.item(f"{words} ({key}{', assumed' if key in guessed else ''})")
-    bases = [
-        f"{_metres(base)} at {name}"
-        for base, name in zip(table.bases_m, (table.from_, table.to), strict=True)
-        if base
-    ]
-    if bases:
+    feet = zip(table.bases_m, (table.from_, table.to), strict=True)
+    if bases := [f"{_metres(base)} at {name}" for base, name in feet if base]:
         page.item(f"masts stand on what is there already: {' and '.join(bases)}")
     if guessed:
         source = table.assumed[0].source

@@ -13,27 +13,19 @@ from typing import Any
 
 import numpy as np
 
-from linkcalc.link.result import (
-    SCHEMA_VERSION,
-    Advice,
-    Assumption,
-    Change,
-    Contributor,
-    Direction,
-    LinkResult,
-    Part,
-    PathFacts,
-    RelaySpot,
-    Remedy,
-    Result,
-    Term,
-)
+from linkcalc.link import result as results
+from linkcalc.link.result import SCHEMA_VERSION, Advice, Assumption, LinkResult, Result
 from linkcalc.plan.assumptions import still_the_starters
 
 _RENAMED = {"from_": "from"}
 """Fields whose name Python reserves."""
 _LEFT_OUT = {"drawing", "map"}
 """Arrays for pictures."""
+_DEFINED = (
+    *("LinkResult", "PathFacts", "Direction", "Term", "Contributor", "Advice"),
+    *("Assumption", "Remedy", "Change", "RelaySpot", "Part"),
+)
+"""Records of `linkcalc.link.result` that the schema refers to."""
 
 
 def shown_names(record: Any) -> list[str]:
@@ -52,7 +44,12 @@ def shown_names(record: Any) -> list[str]:
 
 def to_json(result: Result, *, indent: int | None = 2) -> str:
     """Return the result as strict JSON, equal from run to run for equal results; NaN and infinities become null."""
-    return json.dumps(to_dict(result), indent=indent, ensure_ascii=False, allow_nan=False) + "\n"
+    return json_text(to_dict(result), indent=indent)
+
+
+def json_text(data: Any, *, indent: int | None = 2) -> str:
+    """Plain data as strict JSON that ends in a line feed."""
+    return json.dumps(data, indent=indent, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def section_json(name: str, section: Any, assumed: Sequence[Assumption] = ()) -> str:
@@ -66,19 +63,15 @@ def section_json(name: str, section: Any, assumed: Sequence[Assumption] = ()) ->
     }
     """
     invented = plain_data(still_the_starters(assumed))
-    found = {name: _section(section), **({"still_the_starters": invented} if invented else {})}
-    return json.dumps(found, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return json_text({name: _section(section), **({"still_the_starters": invented} if invented else {})})
 
 
 def to_dict(result: Result) -> dict[str, Any]:
     """Return what `to_json` writes as dicts, lists, strings, numbers, booleans and None."""
     links = [plain_data(link) for link in result.links]
+    first = ("schema_version", "title", "plan_file", "plan_digest", "linkcalc_version")
     return {
-        "schema_version": result.schema_version,
-        "title": result.title,
-        "plan_file": result.plan_file,
-        "plan_digest": result.plan_digest,
-        "linkcalc_version": result.linkcalc_version,
+        **{name: getattr(result, name) for name in first},
         "links": links,
         "assumed": plain_data(result.assumed),
         "warnings": [
@@ -150,10 +143,7 @@ def result_schema() -> dict[str, Any]:
                 "schema_version": {"const": SCHEMA_VERSION},
                 "title": text,
                 "plan_file": text,
-                "plan_digest": {
-                    **text,
-                    "description": "SHA-256 of the plan file",
-                },
+                "plan_digest": {**text, "description": "SHA-256 of the plan file"},
                 "linkcalc_version": text,
                 "links": {"type": "array", "items": _reference(LinkResult)},
                 "assumed": {"type": "array", "items": _reference(Assumption)},
@@ -167,22 +157,7 @@ def result_schema() -> dict[str, Any]:
                 "sections": {"type": "object", "description": "further answers, by name"},
             }
         ),
-        "$defs": {
-            record.__name__: _record(record)
-            for record in (
-                LinkResult,
-                PathFacts,
-                Direction,
-                Term,
-                Contributor,
-                Advice,
-                Assumption,
-                Remedy,
-                Change,
-                RelaySpot,
-                Part,
-            )
-        },
+        "$defs": {name: _record(getattr(results, name)) for name in _DEFINED},
     }
 
 
@@ -231,7 +206,7 @@ def _type(hint: Any) -> dict[str, Any]:
     if origin is tuple:
         return {
             "type": "array",
-            "prefixItems": [_type(i) for i in inner],
+            "prefixItems": [*map(_type, inner)],
             "minItems": len(inner),
             "maxItems": len(inner),
         }

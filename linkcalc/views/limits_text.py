@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Unpack
 
-from linkcalc.operation.exposure import ExposureSection
+from linkcalc.operation.exposure import ExposureSection, StationKeeping
 from linkcalc.operation.limits import EndLimits, LimitsSection
 from linkcalc.rules.found import POWER_ROUNDING_DB, LimitsCheck, RuleCheck
 from linkcalc.rules.table import CONFIDENCE, QUANTITY_WORDS, REGIONS, Rule
@@ -269,15 +269,16 @@ def _grouped(held: Sequence[tuple[str, RuleCheck]]) -> dict[str, list[str]]:
 
 
 def _exposure(page: Page, exposure: ExposureSection) -> None:
-    page.heading("Distance to keep from the antennas")
-    for s in exposure.stations:
-        k = s.keeping
-        found = ", ".join(
-            f"{name} {metres:.2f} m"
-            for name, metres in zip(("ICNIRP", "FCC"), k.distance_m.values(), strict=True)
-        )
-        near = "; that is in the near field, where the formula does not hold" if k.near_field else ""
-        page.item(f"{s.station}: {k.text} ({k.eirp_dbm:.1f} dBm EIRP; formula: {found}{near}).")
+    page.items("Distance to keep from the antennas", map(keep_away_words, exposure.stations))
     pauses = "with credit for" if exposure.duty_credit else "without credit for"
     page.wrap(f"{'; '.join(exposure.guidelines)}; {pauses} pauses between messages.", indent=2)
     page.wrap(exposure.caution, indent=2)
+
+
+def keep_away_words(s: StationKeeping) -> str:
+    """Say how far to keep from a station's antenna, and what the formula gives by each guideline."""
+    k = s.keeping
+    found = zip(("ICNIRP", "FCC"), k.distance_m.values(), strict=True)
+    words = ", ".join(f"{name} {metres:.2f} m" for name, metres in found)
+    near = "; that is in the near field, where the formula does not hold" if k.near_field else ""
+    return f"{s.station}: {k.text} ({k.eirp_dbm:.1f} dBm EIRP; formula: {words}{near})."

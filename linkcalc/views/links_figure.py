@@ -10,8 +10,8 @@ from linkcalc.area.relief import Relief
 from linkcalc.link.result import Result
 from linkcalc.views import canvas, style
 from linkcalc.views.links_map import Positions
-from linkcalc.views.map_figures import draw_ground
-from linkcalc.views.map_frame import Mark, draw_marks, frame
+from linkcalc.views.map_figures import draw_relief
+from linkcalc.views.map_frame import Mark, draw_marks
 
 _MAP_IN: Final = 6.8
 _LEFT_IN: Final = 0.95
@@ -23,7 +23,6 @@ _SEVERAL: Final = {"closes": "close", "at_risk": "at risk", "does_not_close": "d
 def links_figure(result: Result, positions: Positions, relief: Relief) -> Figure:
     """A map of a plan's links over the ground around them; those of stations without a position are left out."""
     rows, columns = relief.ground_m.shape
-    east_km, north_km = columns * relief.cell_m / 2e3, rows * relief.cell_m / 2e3
     names = list(positions)
     x, y = (v / 1e3 for v in relief.position_of(*np.array(list(positions.values())).T))
     at = dict(zip(names, zip(x.tolist(), y.tolist(), strict=True), strict=True))
@@ -35,18 +34,16 @@ def links_figure(result: Result, positions: Positions, relief: Relief) -> Figure
     title = canvas.filled(
         f"{len(links)} links: {words}" if len(links) != 1 else f"{links[0][0].name}: {words[2:]}", 74
     )
-    height = _MAP_IN * north_km / east_km
+    height = _MAP_IN * (rows * relief.cell_m / 2e3) / (columns * relief.cell_m / 2e3)
     above, below = 0.30 + 0.2 * (title.count("\n") + 1), 1.15
     width, tall = _LEFT_IN + _MAP_IN + 0.35, height + above + below
-    with style.styled():
-        figure = style.new_figure(width, tall)
+    with style.styled_figure(width, tall) as figure:
         ax = canvas.axes_in(figure, _LEFT_IN, below, _MAP_IN, height)
-        draw_ground(ax, relief.ground_m, relief.cell_m)
+        draw_relief(ax, relief)
         for link, a, b in links:
             x_km, y_km = zip(at[a], at[b], strict=True)
             ax.plot(x_km, y_km, color=style.PAPER, lw=3.6, zorder=4)
             ax.plot(x_km, y_km, zorder=4.1, **_look(link.verdict))
-        frame(ax, relief.crs, (-east_km, -north_km, east_km, north_km))
         marks = [Mark(name, *at[name], "^", 8.0) for name in names]
         draw_marks(ax, marks, lines=[(at[a], at[b]) for _, a, b in links])
         canvas.write_words(figure, _LEFT_IN, -0.14, title, style.TITLE)

@@ -22,8 +22,10 @@ def links_geojson(result: Result, positions: Positions) -> str:
         for name, (lat, lon) in positions.items()
     ]
     for link in _placed(result, positions):
-        ends = [positions[name] for name in _ends(link)]
-        line = [[round(lon, 7), round(lat, 7)] for lat, lon in _unwrapped(ends)]
+        (lat, lon), (lat2, lon2) = (positions[name] for name in _ends(link))
+        # a line across the 180th meridian goes on beyond it
+        lon2 = lon + (lon2 - lon + 180.0) % 360.0 - 180.0
+        line = [[round(lon, 7), round(lat, 7)], [round(lon2, 7), round(lat2, 7)]]
         features.append(_feature("LineString", line, {"name": link.name, "kind": "link", **_figures(link)}))
     collection = {
         "type": "FeatureCollection",
@@ -69,12 +71,6 @@ def _placed(result: Result, positions: Positions) -> list[LinkResult]:
 
 def _ends(link: LinkResult) -> tuple[str, str]:
     return link.directions[0].from_, link.directions[0].to
-
-
-def _unwrapped(ends: list[tuple[float, float]]) -> list[tuple[float, float]]:
-    """A line across the 180th meridian goes on beyond it."""
-    (lat1, lon1), (lat2, lon2) = ends
-    return [(lat1, lon1), (lat2, lon1 + (lon2 - lon1 + 180.0) % 360.0 - 180.0)]
 
 
 def _figures(link: LinkResult) -> dict[str, Any]:

@@ -17,6 +17,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from linkcalc.area.coverage_result import CoverageResult
+from linkcalc.area.relief import Relief
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.views import canvas, style
 from linkcalc.views.coverage_text import headline, percent, preview_words
@@ -50,8 +51,7 @@ def hillshade(ground_m: np.ndarray, cell_m: float) -> np.ndarray:
     # a surface's normal is (-dz/dx, -dz/dy, 1); rows run south
     x, y = -across * lift, down * lift
     light = (x * np.sin(sun) + y * np.cos(sun)) * np.cos(up) + np.sin(up)
-    shade: np.ndarray = np.clip(light / np.sqrt(1.0 + x * x + y * y), 0.0, 1.0)
-    return shade
+    return np.asarray(np.clip(light / np.sqrt(1.0 + x * x + y * y), 0.0, 1.0))
 
 
 _EDGE_IN: Final = (0.95, 0.95)
@@ -79,8 +79,7 @@ def coverage_figure(result: CoverageResult) -> Figure:
     below = 0.42 + _KEY_IN + _SMALL_LINE_IN * canvas.line_count(caption) + 0.1
     height = map_height + above + below
     left = _EDGE_IN[0]
-    with style.styled():
-        figure = style.new_figure(width, height)
+    with style.styled_figure(width, height) as figure:
         axes = [canvas.axes_in(figure, at, below, _MAP_IN, map_height) for at in (left, 2.0 * left + _MAP_IN)]
         draw_verdicts(axes[0], result, box)
         shown = draw_coverage(axes[1], result, box)
@@ -137,7 +136,7 @@ def draw_verdicts(ax: Axes, result: CoverageResult, box: canvas.Box | None = Non
     known = np.isfinite(verdict)
     fill = colours[np.nan_to_num(verdict).astype(int)]
     _show(ax, fill, known, result.bands["ground_m"].astype(float), result.cell_m)
-    axis = _axis_km(result)
+    axis = _axis_km(verdict, result.cell_m)
     for number, name in enumerate(VERDICTS):
         _, ink, hatch = style.VERDICT_FILL[name]
         if hatch:
@@ -154,15 +153,16 @@ def draw_verdicts(ax: Axes, result: CoverageResult, box: canvas.Box | None = Non
     draw_marks(ax, _marks(result))
 
 
-def _axis_km(result: CoverageResult) -> np.ndarray:
-    half = (result.bands["margin_db"].shape[0] - 1) // 2
-    return np.arange(-half, half + 1) * result.cell_m / 1e3
+def _axis_km(cells: np.ndarray, cell_m: float) -> np.ndarray:
+    half = (cells.shape[0] - 1) // 2
+    return np.arange(-half, half + 1) * cell_m / 1e3
 
 
 def _box(result: CoverageResult) -> canvas.Box:
     """The land that has an answer, and the stations."""
-    rows, columns = np.nonzero(np.isfinite(result.bands["margin_db"]))
-    axis, half = _axis_km(result), result.cell_m / 2e3
+    known = np.isfinite(result.bands["margin_db"])
+    rows, columns = np.nonzero(known)
+    axis, half = _axis_km(known, result.cell_m), result.cell_m / 2e3
     xs = [axis[columns.min()] - half, axis[columns.max()] + half, *(s.east_m / 1e3 for s in result.stations)]
     ys = [-axis[rows.max()] - half, -axis[rows.min()] + half, *(s.north_m / 1e3 for s in result.stations)]
     return box_around(xs, ys)
@@ -177,7 +177,7 @@ def _no_answer(ax: Axes, result: CoverageResult) -> None:
     """Hatch where there is no answer within the radius: paper is what was not asked."""
     away = result.distance_m()
     lost = np.isnan(result.bands["margin_db"]) & (away <= result.radius_m - result.cell_m) & (away >= 1.0)
-    draw_hatch(ax, _axis_km(result), lost, "\\\\\\", style.HAIRLINE, 1.5)
+    draw_hatch(ax, _axis_km(lost, result.cell_m), lost, "\\\\\\", style.HAIRLINE, 1.5)
 
 
 def draw_hatch(ax: Axes, axis_km: np.ndarray, where: np.ndarray, hatch: str, ink: Any, zorder: float) -> None:
@@ -224,10 +224,16 @@ def _show(ax: Axes, fill: np.ndarray, known: np.ndarray, ground_m: np.ndarray, c
     ax.imshow(picture, extent=(-across, across, -down, down), interpolation="nearest", zorder=1)
 
 
+def draw_relief(ax: Axes, relief: Relief) -> None:
+    """Draw a map of bare relief: its ground, graticule, scale and north."""
+    across, down = (n * relief.cell_m / 2e3 for n in relief.ground_m.shape[::-1])
+    draw_ground(ax, relief.ground_m, relief.cell_m)
+    frame(ax, relief.crs, (-across, -down, across, down))
+
+
 def draw_ground(ax: Axes, ground_m: np.ndarray, cell_m: float) -> None:
     """Draw bare relief in the ground's own colour, kilometres from the middle."""
-    rows, columns = ground_m.shape
-    across, down = columns * cell_m / 2e3, rows * cell_m / 2e3
+    across, down = (n * cell_m / 2e3 for n in ground_m.shape[::-1])
     if np.isfinite(ground_m).any():
         light = np.ma.masked_invalid(hillshade(ground_m, cell_m))
         look: dict[str, Any] = {"cmap": style.ramp(style.GROUND_LIGHT), "vmin": LIGHT[0], "vmax": LIGHT[1]}
@@ -243,14 +249,12 @@ def lit(colours: np.ndarray, shade: np.ndarray) -> np.ndarray:
     level = np.sin(np.radians(_SUN_UP_DEG))
     more = np.where(np.isfinite(shade), (shade - level) / np.where(shade > level, 1.0 - level, level), 0.0)
     most = RELIEF + RELIEF_OF_DARK * (1.0 - colours.mean(axis=-1))
-    found: np.ndarray = np.clip(colours + (most * more)[..., np.newaxis], 0.0, 1.0)
-    return found
+    return np.asarray(np.clip(colours + (most * more)[..., np.newaxis], 0.0, 1.0))
 
 
 def _ramp() -> np.ndarray:
     """Colours of the steps and of what lies beyond either end, from light to dark."""
-    colours: np.ndarray = style.ramp(style.MARGINS)(np.linspace(0.0, 1.0, len(STEPS_DB) + 1))
-    return colours
+    return np.asarray(style.ramp(style.MARGINS)(np.linspace(0.0, 1.0, len(STEPS_DB) + 1)))
 
 
 def draw_lines(ax: Axes, margin_db: np.ndarray, needed_db: np.ndarray, cell_m: float) -> list[Any]:
@@ -265,8 +269,7 @@ def draw_lines(ax: Axes, margin_db: np.ndarray, needed_db: np.ndarray, cell_m: f
         return np.ma.masked_array(filled_up / np.maximum(weight, 1e-9), mask=~known)
 
     field = smoothed(margin_db)
-    half = (margin_db.shape[0] - 1) // 2
-    axis = np.arange(-half, half + 1) * cell_m / 1e3
+    axis = _axis_km(margin_db, cell_m)
     low, high = (float(v) for v in (np.nanmin(margin_db), np.nanmax(margin_db)))
     levels = [s for s in STEPS_DB if low < s < high]
     labels: list[Any] = []
@@ -296,11 +299,9 @@ def draw_key(
 
 
 def _caption(result: CoverageResult) -> str:
-    how = (
-        preview_words(result)
-        if result.preview
-        else "Each cell has its own terrain profile and the model of a single check."
-    )
+    how = "Each cell has its own terrain profile and the model of a single check."
+    if result.preview:
+        how = preview_words(result)
     return style.drawable(
         f"{how} Cells of {result.cell_m:g} m; lines over margins smoothed by {SMOOTH_CELLS:g} cell, thick where the "
         "margin is the one required there; relief lit from the north-west; hatched grey: no answer. Degrees: WGS 84. "

@@ -55,15 +55,15 @@ def box_around(
     return west - more_across, south - more_up, east + more_across, north + more_up
 
 
-def graticule_step(span_deg: float, lines: int = _LINES) -> float:
+def graticule_step(span_deg: float) -> float:
     """Spacing of a graticule: 1, 2 or 5 times a power of ten of a degree.
 
     >>> [graticule_step(s) for s in (0.11, 0.05, 7.0)]
     [0.02, 0.01, 1.0]
     """
-    decade = 10.0 ** np.floor(np.log10(span_deg / lines))
+    decade = 10.0 ** np.floor(np.log10(span_deg / _LINES))
     return float(
-        min((f * decade for f in (1.0, 2.0, 5.0, 10.0)), key=lambda s: abs(np.log(span_deg / lines / s)))
+        min((f * decade for f in (1.0, 2.0, 5.0, 10.0)), key=lambda s: abs(np.log(span_deg / _LINES / s)))
     )
 
 
@@ -142,12 +142,8 @@ def draw_scale(ax: Axes, box: canvas.Box) -> None:
         [x, x + length], [y, y], color=style.INK, linewidth=2.2, zorder=6, solid_capstyle="butt",
         path_effects=style.halo(4.4),
     )  # fmt: skip
-    words: dict[str, Any] = {
-        "textcoords": "offset points",
-        "ha": "center",
-        "zorder": 6,
-        "path_effects": style.halo(2.6),
-    }
+    words: dict[str, Any] = {"textcoords": "offset points", "ha": "center", "zorder": 6}
+    words["path_effects"] = style.halo(2.6)
     ax.annotate(f"{count:g} {name}", (x + length / 2.0, y), (0, 4), fontsize=style.SMALL_PT, **words)
     arrow = {"arrowstyle": "-|>", "color": style.INK, "linewidth": 1.2, "shrinkA": 1, "shrinkB": 0}
     ax.annotate(
@@ -172,11 +168,12 @@ def draw_marks(
         [*corners(room), *(canvas.box_of_mark(room, (m.x_km, m.y_km), m.size_pt) for m in marks)],
         [point for line in lines for point in np.linspace(*line, 100)],
     )
-    named = [m for m in marks if m.name][:most_names]
-    written = (
-        names.write(m.name, (m.x_km, m.y_km), m.size_pt, style.TEXT_PT, over="lines", bold=m.weight == "bold")
-        for m in named
-    )
+    written = []
+    for m in [m for m in marks if m.name][:most_names]:
+        bold = m.weight == "bold"
+        written.append(
+            names.write(m.name, (m.x_km, m.y_km), m.size_pt, style.TEXT_PT, over="lines", bold=bold)
+        )
     return [text for text in written if text is not None]
 
 

@@ -34,8 +34,7 @@ def delay_figure(message: MessageAnswer) -> Figure:
     )
     facts = f"{facts}\n{delay_words(message)}"
     caption = _SHARED + (_BOUND if message.tries > 1 else "") + _NOT_SAFE
-    with style.styled():
-        figure = style.new_figure(*style.TALL_IN)
+    with style.styled_figure(*style.TALL_IN) as figure:
         draw_delay(figure.add_axes((0.125, 0.19, 0.84, 0.64)), message)
         canvas.write_title(figure, 0.955, f"{name_words(message)}: {lost} where it works")
         canvas.write_facts(figure, 0.895, _raised(facts))

@@ -111,42 +111,35 @@ def name_words(m: MessageAnswer) -> str:
 
 def _message(page: Page, m: MessageAnswer) -> None:
     page.wrap(f"{name_words(m)}, {m.from_} → {m.to} over {m.link}", bold=True)
-    rate = (
-        f"every {duration_words(m.interval_s)}"
-        if m.interval_s is not None
-        else f"{count_words(m.per_year)} a year"
-    )
+    rate = f"{count_words(m.per_year)} a year"
+    if m.interval_s is not None:
+        rate = f"every {duration_words(m.interval_s)}"
     tries = "one try" if m.tries == 1 else f"up to {m.tries} tries" if m.acknowledged else f"{m.tries} times"
     answered = "acknowledged" if m.acknowledged else "not acknowledged"
     page.fact(f"{m.payload_bytes} bytes, {rate}, {tries}, {answered}")
     widths = [18, 16, 14, 14, 14]
-    losses = (m.loss_working_site, m.loss_predicted_site, m.loss_poor_site, m.loss_after_reading)
-    lost = (
-        m.lost_per_year_working_site,
-        m.lost_per_year_predicted_site,
-        m.lost_per_year_poor_site,
-        m.lost_per_year_after_reading,
-    )
+    sites = ("working_site", "predicted_site", "poor_site", "after_reading")
+    losses = [getattr(m, f"loss_{site}") for site in sites]
+    lost = [getattr(m, f"lost_per_year_{site}") for site in sites]
     page.fact(f"Chance that such a site works ({100.0 * m.accepted_loss:.3g} % lost at most):"
         f" {share_words(m.working_chance)}; that it is dead (more than half lost):"
         f" {odds_words(m.dead_chance)}.")  # fmt: skip
     page.row(["", "where it works", "as predicted", "poor site", "once measured"], widths)
     page.row(["lost", *map(odds_words, losses)], widths)
     page.row(["lost in a year", *map(count_words, lost)], widths)
-    page.fact(
-        f"A single try is lost: {odds_words(m.single_loss)}. Were tries independent, the optimistic bound,"
-        f" all would be lost: {odds_words(m.loss_independent_tries)}."
-        if m.tries > 1
-        else "No second try: what fades once is lost."
-    )
+    single = "No second try: what fades once is lost."
+    if m.tries > 1:
+        single = (
+            f"A single try is lost: {odds_words(m.single_loss)}. Were tries independent, the optimistic bound,"
+            f" all would be lost: {odds_words(m.loss_independent_tries)}."
+        )
+    page.fact(single)
     if m.unconfirmed is not None:
         page.fact(f"The sender hears no acknowledgement: {odds_words(m.unconfirmed)}.")
     page.fact(delay_words(m))
-    answers = (
-        f"; the answers {duration_words(m.acknowledgement_airtime_s_per_day)} a day"
-        if m.acknowledgement_airtime_s_per_day > 0
-        else ""
-    )
+    answers = ""
+    if m.acknowledgement_airtime_s_per_day > 0:
+        answers = f"; the answers {duration_words(m.acknowledgement_airtime_s_per_day)} a day"
     page.fact(
         f"On the air: {duration_words(m.time_on_air_s)} a try,"
         f" {duration_words(m.airtime_s_per_day)} a day{answers}."
@@ -160,12 +153,8 @@ def delay_words(m: MessageAnswer) -> str:
     if d.mean_s is None:
         return "It is never delivered."
     arrive = d.drawing.delivered[-1]
-    known = [
-        (share, t)
-        for share, t in (("half", d.median_s), ("95 %", d.p95_s), ("99 %", d.p99_s))
-        if t is not None
-    ]
-    parts = [f"{share} within {duration_words(t)}" for share, t in known]
+    by = (("half", d.median_s), ("95 %", d.p95_s), ("99 %", d.p99_s))
+    parts = [f"{share} within {duration_words(t)}" for share, t in by if t is not None]
     if len(parts) < 3:
         parts.append(f"{share_words(arrive)} arrive at all")
     return f"Delivered after {duration_words(d.mean_s)} on average; {', '.join(parts)}."

@@ -5,7 +5,7 @@ Every report of these views takes a `Screen` besides what it reports, and ends i
 
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, TextIO, TypedDict
 
 from linkcalc.link.result import LinkResult
@@ -24,26 +24,12 @@ TOGETHER = re.compile(r"\bk = \d|\d (?:dBm|dBi|dBd|dB|km|m|ft|mi|in|gal|gpm|MHz|
 
 _PLAIN = str.maketrans(
     {
-        "→": "->",
-        "−": "-",
-        "–": "-",
-        "—": "-",
-        "·": "-",
-        "×": "x",
-        "…": "...",
-        "°": " deg",
-        "±": "+-",
-        "≥": ">=",
-        "≤": "<=",
-        "λ": "lambda",
-        "σ": "sigma",
-        "µ": "u",
-        "μ": "u",
-        "“": '"',
-        "”": '"',
-        "‘": "'",
-        "’": "'",
-        "ß": "ss",
+        **dict.fromkeys("−–—·", "-"),
+        **dict.fromkeys("µμ", "u"),
+        **dict.fromkeys("“”", '"'),
+        **dict.fromkeys("‘’", "'"),
+        **{"→": "->", "×": "x", "…": "...", "°": " deg", "±": "+-", "≥": ">=", "≤": "<=", "ß": "ss"},
+        **{"λ": "lambda", "σ": "sigma"},
     }
 )
 
@@ -63,6 +49,10 @@ def abilities(stream: TextIO, environ: Mapping[str, str]) -> tuple[bool, bool]:
     except (UnicodeEncodeError, LookupError):
         return colour, True
     return colour, False
+
+
+Columns = Sequence[tuple[str, int, Callable[[Any], str]]]
+"""Of a table: head, width, and what of each thing stands in it."""
 
 
 class Screen(TypedDict, total=False):
@@ -154,6 +144,14 @@ class Page:
         if self._wide and self._wide[-1][1] != fitting:
             self._end_table()
         self._wide.append((shown, fitting))
+
+    def table(self, columns: Columns, things: Iterable[Any]) -> None:
+        """Write a head and a row for each thing; a first column without a width has the room that the others leave."""
+        heads, widths, cells = zip(*columns, strict=True)
+        widths = (widths[0] or self.width - 2 - sum(widths), *widths[1:])
+        self.row(heads, widths)
+        for thing in things:
+            self.row([cell(thing) for cell in cells], widths)
 
     def _end_table(self) -> None:
         rows, self._wide = self._wide, []

@@ -10,13 +10,14 @@ from linkcalc.sweeps.reach_by_ground import FARTHEST_M, NEAREST_M, HowFar
 from linkcalc.views import canvas, style
 from linkcalc.views.range_text import ONE_HILL
 
+_ON_DARK: dict[str, Any] = {"color": style.PAPER, "size": style.SMALL_PT}
+
 
 def range_figure(found: HowFar) -> Figure:
     """Draw a band for each kind of ground and spreading factor, with title and caption."""
     rows = len(found.reaches)
-    with style.styled():
-        height = 2.4 + 0.22 * rows + 0.18 * len(found.grounds)
-        figure = style.new_figure(10.0, height)
+    height = 2.4 + 0.22 * rows + 0.18 * len(found.grounds)
+    with style.styled_figure(10.0, height) as figure:
         ax = canvas.axes_in(figure, 3.0, 1.05, 6.7, height - 1.95)
         y, ticks, names, near = 0.0, [], [], NEAREST_M / 1e3
         good, fair = (style.VERDICT[verdict][0] for verdict in ("closes", "at_risk"))
@@ -29,13 +30,7 @@ def range_figure(found: HowFar) -> Figure:
                 ticks.append(y)
                 names.append("" if reach.spreading_factor is None else f"SF{reach.spreading_factor}")
                 if math.isinf(reach.closes_m):
-                    look: dict[str, Any] = {
-                        "ha": "right",
-                        "va": "center",
-                        "color": style.PAPER,
-                        "size": style.SMALL_PT,
-                    }
-                    ax.text(FARTHEST_M / 1e3, y, "beyond ", **look)
+                    ax.text(FARTHEST_M / 1e3, y, "beyond ", ha="right", va="center", **_ON_DARK)
                 y += 1.0
             middle, beside = (first + y - 1.0) / 2.0, ax.get_yaxis_transform()
             ax.text(-0.075, middle, style.drawable(ground.words), ha="right", va="center", transform=beside)

@@ -1,13 +1,12 @@
 """How far a link goes, in words and as JSON."""
 
-import json
 import math
-from collections.abc import Mapping
 from typing import Any, Unpack
 
 from linkcalc.sweeps.mast_heights import requirement_words
 from linkcalc.sweeps.reach_by_ground import HowFar, Reach
-from linkcalc.views.page import Page, Screen
+from linkcalc.views.jsonout import json_text
+from linkcalc.views.page import Columns, Page, Screen
 from linkcalc.views.words import distance_words, time_words
 
 ONE_HILL = (
@@ -33,27 +32,37 @@ def range_report(found: HowFar, **screen: Unpack[Screen]) -> str:
     page.fact(f"closes: {requirement_words(found.asked)}; a gamble: half of such sites work.")
     for line in found.over_limits:
         page.fact(line)
+    columns: Columns = [
+        ("", 0, lambda r: "this signal" if r.spreading_factor is None else f"SF{r.spreading_factor}"),
+        ("closes to", 18, lambda r: reach_words(r.closes_m)),
+        ("a gamble from", 18, lambda r: reach_words(r.gamble_m)),
+        ("time on air", 18, lambda r: time_words(_time_on_air_s(found, r))),
+    ]
     for ground in found.grounds:
         page.heading(ground.words, minor=True)
-        widths = [page.width - 2 - 54, 18, 18, 18]
-        page.row(["", "closes to", "a gamble from", "time on air"], widths)
-        for reach, seconds in _rows(found, ground.name):
-            name = "this signal" if reach.spreading_factor is None else f"SF{reach.spreading_factor}"
-            page.row(
-                [name, reach_words(reach.closes_m), reach_words(reach.gamble_m), time_words(seconds)], widths
-            )
+        page.table(columns, (r for r in found.reaches if r.ground == ground.name))
     page.blank()
     page.wrap(ONE_HILL)
     return page.text()
 
 
-def _rows(found: HowFar, ground: str) -> list[tuple[Reach, float]]:
-    reaches = [r for r in found.reaches if r.ground == ground]
-    return list(zip(reaches, found.time_on_air_s, strict=True))
+def _time_on_air_s(found: HowFar, reach: Reach) -> float:
+    return found.time_on_air_s[found.spreading_factors.index(reach.spreading_factor)]
+
+
+_DISTANCES = ("closes_m", "gamble_m", "closes_forward_m", "closes_return_m")
+
+
+def _rounded(distance_m: float) -> float | None:
+    return None if math.isinf(distance_m) else round(distance_m, 1)
 
 
 def range_json(found: HowFar) -> str:
-    answer: Mapping[str, Any] = {
+    return json_text(range_dict(found))
+
+
+def range_dict(found: HowFar) -> dict[str, Any]:
+    return {
         "from": found.from_,
         "to": found.to,
         "frequency_hz": found.frequency_hz,
@@ -61,22 +70,11 @@ def range_json(found: HowFar) -> str:
         "over_limits": list(found.over_limits),
         "reaches": [
             {
-                "ground": r.ground,
-                "words": r.words,
-                "spreading_factor": r.spreading_factor,
-                "time_on_air_s": found.time_on_air_s[found.spreading_factors.index(r.spreading_factor)],
-                **{
-                    name: None if math.isinf(value) else round(value, 1)
-                    for name, value in (
-                        ("closes_m", r.closes_m),
-                        ("gamble_m", r.gamble_m),
-                        ("closes_forward_m", r.closes_forward_m),
-                        ("closes_return_m", r.closes_return_m),
-                    )
-                },
+                **{name: getattr(r, name) for name in ("ground", "words", "spreading_factor")},
+                "time_on_air_s": _time_on_air_s(found, r),
+                **{name: _rounded(getattr(r, name)) for name in _DISTANCES},
             }
             for r in found.reaches
         ],
         "caution": ONE_HILL,
     }
-    return json.dumps(answer, indent=2, ensure_ascii=False, allow_nan=False) + "\n"

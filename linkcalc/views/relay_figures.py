@@ -49,8 +49,7 @@ def relay_map(result: RelaySiting) -> Figure:
     above_in = under_in + 0.08 + _LINE_IN * canvas.line_count(under)
     below_in = 0.58 + _SMALL_LINE_IN * canvas.line_count(caption)
     height = map_height + above_in + below_in
-    with style.styled():
-        figure = style.new_figure(_WIDTH_IN, height)
+    with style.styled_figure(_WIDTH_IN, height) as figure:
         shown = draw_relay_map(canvas.axes_in(figure, _LEFT_IN, below_in, _MAP_IN, map_height), result)
         draw_key(figure, shown)
         canvas.write_words(figure, _LEFT_IN, -0.12, title, _TITLE)
@@ -190,8 +189,7 @@ def _caption(result: RelaySiting) -> str:
 
 def relay_profiles(hops: Sequence[LinkResult]) -> Figure:
     width, height = style.WIDE_IN[0], _PANEL_IN * len(hops) + 0.35
-    with style.styled():
-        figure = style.new_figure(width, height)
+    with style.styled_figure(width, height) as figure:
         for number, hop in enumerate(hops, start=1):
             bottom = height - _PANEL_IN * number + 0.55
             draw_profile(canvas.axes_in(figure, 0.75, bottom, width - 1.0, _PANEL_IN - 1.5), hop)

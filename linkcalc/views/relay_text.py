@@ -76,11 +76,14 @@ def headline(result: RelaySiting) -> str:
     tried = "one or two relays" if result.search is not None else "one relay"
     each = result.required_of_each_hop(best)
     if not each.reachable:
-        return (
-            f"Relay for {link}: no spot for {tried} closes with tries = {each.tries}: {_spoilt_words(each)}"
-        )
-    word = f"{'is ' if best.verdict == 'at_risk' else ''}{WORDS[best.verdict]}"
-    return f"Relay for {link}: no spot for {tried} closes; the best {word}, {spare_words(best.weaker)}{_capped(best)}"
+        spoilt = f"with tries = {each.tries}: {_spoilt_words(each)}"
+        return f"Relay for {link}: no spot for {tried} closes {spoilt}"
+    word, spare = _is_words(best.verdict), f"{spare_words(best.weaker)}{_capped(best)}"
+    return f"Relay for {link}: no spot for {tried} closes; the best {word}, {spare}"
+
+
+def _is_words(verdict: VerdictWord) -> str:
+    return f"{'is ' if verdict == 'at_risk' else ''}{WORDS[verdict]}"
 
 
 def _capped(chain: Chain) -> str:
@@ -91,10 +94,9 @@ def _capped(chain: Chain) -> str:
 
 def _spoilt_words(each: Requirement) -> str:
     """Why no margin suffices, and what does."""
-    tries = each.least_tries
-    mend = (
-        f"set tries to {tries} or more, and run again" if tries <= MOST_TRIES else "choose a quieter channel"
-    )
+    mend = "choose a quieter channel"
+    if each.least_tries <= MOST_TRIES:
+        mend = f"set tries to {each.least_tries} or more, and run again"
     return f"other users of the channel alone spoil more of the messages than each hop may lose; {mend}"
 
 
@@ -136,7 +138,7 @@ def spare_words(hop: HopCheck) -> str:
 def direct_words(result: RelaySiting) -> str:
     direct = result.direct
     words = (
-        f"Without a relay it {'is ' if direct.verdict == 'at_risk' else ''}{WORDS[direct.verdict]}: "
+        f"Without a relay it {_is_words(direct.verdict)}: "
         f"{decibel_words(direct.margin_db)} of fade margin over {distance_words(direct.path.distance_m)}"
     )
     return f"{words}, so that none is needed." if direct.verdict == "closes" else f"{words}."
@@ -207,19 +209,16 @@ def notes(result: RelaySiting) -> Iterator[str]:
 
 
 def _spot(page: Page, number: int, chain: Chain) -> None:
-    place = chain.relays[0]
-    page.row(
-        [
-            f"{number:<3}{position_text(place.latitude_deg, place.longitude_deg)}",
-            f"{rounded(place.ground_m, 0)} m",
-            *(decibel_words(hop.margin_db) for hop in chain.hops),
-            probability_words(min(chain.success)),
-            WORDS[chain.verdict],
-        ],
-        _COLUMNS,
-    )
+    place, margins = chain.relays[0], [decibel_words(hop.margin_db) for hop in chain.hops]
+    found = [*margins, probability_words(min(chain.success)), WORDS[chain.verdict]]
+    page.row([*_place_cells(number, place), *found], _COLUMNS)
     first, second = (distance_words(hop.path.distance_m) for hop in chain.hops)
     page.wrap(f"{first} and {second}; {place_words(place)}", indent=5)
+
+
+def _place_cells(number: int, place: Place) -> list[str]:
+    where = position_text(place.latitude_deg, place.longitude_deg)
+    return [f"{number:<3}{where}", f"{rounded(place.ground_m, 0)} m"]
 
 
 def _two(page: Page, result: RelaySiting) -> None:
@@ -230,8 +229,7 @@ def _two(page: Page, result: RelaySiting) -> None:
         return
     page.row(["", "ground", "", "", "", ""], _COLUMNS)
     for number, place in enumerate(chain.relays, start=1):
-        where = f"{number:<3}{position_text(place.latitude_deg, place.longitude_deg)}"
-        page.row([where, f"{rounded(place.ground_m, 0)} m", "", "", "", ""], _COLUMNS)
+        page.row([*_place_cells(number, place), "", "", "", ""], _COLUMNS)
         page.wrap(place_words(place), indent=5)
     hops = "; ".join(
         f"{hop.from_} to {hop.to}, {distance_words(hop.path.distance_m)}: {decibel_words(hop.margin_db)}"
@@ -241,8 +239,7 @@ def _two(page: Page, result: RelaySiting) -> None:
     each = result.required_of_each_hop(chain)
     why = f", {spare_words(chain.weaker)}{_capped(chain)}" if each.reachable else f": {_spoilt_words(each)}"
     page.wrap(
-        f"The chain {'is ' if chain.verdict == 'at_risk' else ''}{WORDS[chain.verdict]}"
-        f"{why}; a message passes with {probability_words(min(chain.success))}.",
+        f"The chain {_is_words(chain.verdict)}{why}; a message passes with {probability_words(min(chain.success))}.",
         indent=2,
     )
     page.wrap(each_hop_words(result, chain), indent=2)

@@ -97,7 +97,9 @@ def _changes(remedy: Remedy) -> Iterator[tuple[str, str]]:
         assert name is not None
         mine = {key: c for (station, key), c in by_key.items() if station == name}
         if (laid := parts.get((name, "laying"))) is not None:
-            yield name, f"antenna moved {distance_words(laid.quantity)}{_where(mine)}, with its cable"
+            spot = [mine[k].value for k in ("latitude_deg", "longitude_deg") if k in mine]
+            to = f" to {spot[0]:.6f}, {spot[1]:.6f}" if len(spot) == 2 else ""
+            yield name, f"antenna moved {distance_words(laid.quantity)}{to}, with its cable"
         if "antenna_height_m" in mine:
             c = mine["antenna_height_m"]
             yield name, f"antenna at {trimmed(c.value)} m instead of {trimmed(c.before)} m"
@@ -119,11 +121,6 @@ def _changes(remedy: Remedy) -> Iterator[tuple[str, str]]:
             c = mine["transmit_power_dbm"]
             law = ", then the legal limit" if c.value < c.before else ""
             yield name, f"power {trimmed(c.value)} dBm instead of {trimmed(c.before)}{law}"
-
-
-def _where(mine: dict[str, Change]) -> str:
-    spot = [mine[k].value for k in ("latitude_deg", "longitude_deg") if k in mine]
-    return f" to {spot[0]:.6f}, {spot[1]:.6f}" if len(spot) == 2 else ""
 
 
 def _feeder_words(mine: dict[str, Change], part: Part | None) -> Iterator[str]:
@@ -168,12 +165,11 @@ def effect_words(remedy: Remedy) -> str:
 
 
 def parts_words(parts: Sequence[Part], currency: str) -> str:
-    return "; ".join(
-        f"{quantity_words(p)} {part_words(p)} ({p.station}) {money(p.cost, currency)}"
-        if p.unit != "piece" or p.quantity != 1.0
-        else f"{part_words(p)} ({p.station}) {money(p.cost, currency)}"
-        for p in parts
-    )
+    words = []
+    for p in parts:
+        amount = "" if p.unit == "piece" and p.quantity == 1.0 else f"{quantity_words(p)} "
+        words.append(f"{amount}{part_words(p)} ({p.station}) {money(p.cost, currency)}")
+    return "; ".join(words)
 
 
 def cost_words(remedy: Remedy) -> str:
@@ -238,6 +234,12 @@ def bill_csv(bill: Bill) -> str:
     return csv_text([head, *rows])
 
 
+def bill_cells(p: Part) -> list[str]:
+    """Return a part with how much, price and cost; an example price is marked."""
+    mark = "" if p.price_stated else " *"
+    return [part_words(p), quantity_words(p), f"{p.unit_price:,.4g}", money(p.cost) + mark]
+
+
 def bill_report(bill: Bill, title: str, **screen: Unpack[Screen]) -> str:
     page = Page(**screen, least=60)
     page.wrap(title, bold=True)
@@ -248,8 +250,7 @@ def bill_report(bill: Bill, title: str, **screen: Unpack[Screen]) -> str:
             station = p.station
             page.heading(station)
             page.row(["", "quantity", "each", "cost"], widths)
-        mark = "" if p.price_stated else " *"
-        page.row([part_words(p), quantity_words(p), f"{p.unit_price:,.4g}", money(p.cost) + mark], widths)
+        page.row(bill_cells(p), widths)
     page.blank()
     page.row(["Together", "", "", money(bill.cost, bill.currency)], [page.width - 2 - 24, 1, 1, 22])
     if not bill.prices_stated:

@@ -3,7 +3,6 @@
 `linkcalc.answer.Answer` asks here. A new answer gets its lines in `_REPORTS` and, if it is drawn, in `_PICTURES`.
 """
 
-import json
 from collections.abc import Callable
 from importlib import import_module
 from pathlib import Path
@@ -92,7 +91,7 @@ _DATA: dict[str, Function] = {
     "Result": result_data,
     "FleetResult": lambda answer: _of("views.fleet_text:fleet_dict")(answer),
     "RelaySiting": lambda answer: plain_data(_of("area.relay.files:as_data")(answer)),
-    "HowFar": lambda answer: json.loads(_of("views.range_text:range_json")(answer)),
+    "HowFar": lambda answer: _of("views.range_text:range_dict")(answer),
 }
 
 

@@ -231,6 +231,13 @@ def new_figure(width_in: float, height_in: float) -> "Figure":
     return figure
 
 
+@contextmanager
+def styled_figure(width_in: float, height_in: float) -> Iterator["Figure"]:
+    """An empty figure, and our look for what is drawn into it inside."""
+    with styled():
+        yield new_figure(width_in, height_in)
+
+
 def render(figure: "Figure", kind: str, title: str = "") -> bytes:
     """Return the figure as the bytes of a file of a kind, "svg" or "png", equal from run to run.
 

@@ -2,7 +2,7 @@
 
 import math
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -26,18 +26,14 @@ _MOST_NAMES = 15
 def margin_figure(survey: Survey) -> Figure:
     width, panel, top, bottom = style.WIDE_IN[0], 2.75, 0.6, 0.75
     height = top + len(survey.directions) * panel + bottom
-    with style.styled():
-        figure = style.new_figure(width, height)
+    with style.styled_figure(width, height) as figure:
         for i, (direction, drawing) in enumerate(zip(survey.directions, survey.drawing, strict=True)):
             base = bottom + (len(survey.directions) - 1 - i) * panel + 0.12
             left = canvas.axes_in(figure, 0.75, base, 4.55, panel - 0.55)
             right = canvas.axes_in(figure, 5.55, base, 2.35, panel - 0.55)
-            draw_readings(left, direction, drawing)
-            draw_margin(right, direction, drawing)
-            write_ends(left, direction, width * 72.0 - 80.0)
-            if i == len(survey.directions) - 1:
-                left.set_xlabel("Readings in the order of the file")
-                right.set_xlabel("Likelihood")
+            draw_direction(left, right, direction, drawing, width * 72.0 - 80.0)
+        left.set_xlabel("Readings in the order of the file")
+        right.set_xlabel("Likelihood")
         colour, words = style.VERDICT[survey.verdict]
         canvas.write_heading(figure, survey.name, survey.headline, (words, colour))
         caption = (
@@ -45,6 +41,15 @@ def margin_figure(survey: Survey) -> Figure:
         )
         canvas.write_caption(figure, f"{caption} Dashed curve: the plan alone.", lines=1)
     return figure
+
+
+def draw_direction(
+    left: Axes, right: Axes, direction: DirectionSurvey, drawing: DirectionDrawing, width_pt: float
+) -> None:
+    """Draw a direction's readings, and beside them its margin before and after."""
+    draw_readings(left, direction, drawing)
+    draw_margin(right, direction, drawing)
+    write_ends(left, direction, width_pt)
 
 
 def write_ends(ax: Axes, direction: DirectionSurvey, width_pt: float) -> None:
@@ -139,8 +144,7 @@ def spots_figure(survey: Survey) -> Figure:
     spots = survey.spots[:_MOST_BARS]
     width, row, top, bottom = style.TALL_IN[0], 0.3, 0.85, 0.75
     height = top + row * len(spots) + bottom
-    with style.styled():
-        figure = style.new_figure(width, height)
+    with style.styled_figure(width, height) as figure:
         ax = canvas.axes_in(figure, 2.2, bottom, width - 3.9, row * len(spots))
         draw_spots(ax, spots, min(d.required_margin_db for d in survey.directions))
         more = len(survey.spots) - len(spots)
@@ -194,8 +198,7 @@ def draw_spots(ax: Axes, spots: Sequence[Spot], asked_db: float) -> Axes:
 def map_figure(survey: Survey) -> Figure:
     """Draw where the spots lie, two or more of which have positions, the better the darker."""
     width, height = style.TALL_IN
-    with style.styled():
-        figure = style.new_figure(width, height)
+    with style.styled_figure(width, height) as figure:
         points = draw_map(canvas.axes_in(figure, 0.85, 0.75, width - 2.35, height - 1.4), survey.spots)
         bar = figure.colorbar(points, cax=canvas.axes_in(figure, width - 1.2, 0.75, 0.16, height - 1.4))
         bar.outline.set_visible(False)
@@ -258,17 +261,11 @@ def _name_points(ax: Axes, spots: Sequence[Spot], x: Floats, y: Floats) -> None:
 
 
 def write_all(survey: Survey, out_dir: str | os.PathLike[str]) -> list[Path]:
-    """Write every picture of a survey as SVG and PNG: `<link>-survey`, and of spots `-spots` and `-spots-map`.
-
-    LinkcalcError if the folder cannot be made or a file not be written.
-    """
-
-    def pictures() -> Iterator[tuple[str, Figure, str]]:
-        stem, name = style.slug(survey.name), survey.name
-        yield f"{stem}-survey", margin_figure(survey), f"{name}: {VERDICT_WORDS[survey.verdict]}"
-        if survey.spots:
-            yield f"{stem}-spots", spots_figure(survey), f"{name}: spots"
-        if sum(s.latitude_deg is not None for s in survey.spots) > 1:
-            yield f"{stem}-spots-map", map_figure(survey), f"{name}: spots"
-
-    return canvas.write_pictures(out_dir, pictures())
+    """Write every picture of a survey as SVG and PNG: `<link>-survey`, and of spots `-spots` and `-spots-map`."""
+    stem, name = style.slug(survey.name), survey.name
+    pictures = [(f"{stem}-survey", margin_figure(survey), f"{name}: {VERDICT_WORDS[survey.verdict]}")]
+    if survey.spots:
+        pictures.append((f"{stem}-spots", spots_figure(survey), f"{name}: spots"))
+    if sum(s.latitude_deg is not None for s in survey.spots) > 1:
+        pictures.append((f"{stem}-spots-map", map_figure(survey), f"{name}: spots"))
+    return canvas.write_pictures(out_dir, pictures)

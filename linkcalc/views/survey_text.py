@@ -1,15 +1,15 @@
 """A survey and an acceptance test in words: the answer first, then what was measured and what is to come."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Unpack
 
-from linkcalc.site.acceptance import Acceptance, RuleOutcome
+from linkcalc.site.acceptance import Acceptance, Count, RuleOutcome
 from linkcalc.site.level import reading_error_db
 from linkcalc.site.measured import DirectionSurvey
 from linkcalc.site.survey import Survey
 from linkcalc.site.walk_test import Spot
-from linkcalc.views.page import Page, Screen
+from linkcalc.views.page import Columns, Page, Screen
 from linkcalc.views.words import (
     VERDICT_WORDS,
     decibel_words,
@@ -43,10 +43,11 @@ def survey_report(survey: Survey, **screen: Unpack[Screen]) -> str:
 
 def site_sentences(survey: Survey) -> tuple[str, str]:
     """What the site loses over the predicted, and how well the readings agree with the prediction."""
-    low, high = survey.excess_interval_db
+    (low, high), more = survey.excess_interval_db, "more" if survey.excess_db >= 0.0 else "less"
+    before = decibel_words(survey.prior_sigma_db)
     return (
-        f"The site loses {more_words(survey.excess_db)} predicted (95 %: {signed(low)} to {signed(high)} dB; "
-        f"before the readings the prediction's uncertainty was {decibel_words(survey.prior_sigma_db)}, one sigma).",
+        f"The site loses {decibel_words(abs(survey.excess_db))} {more} than predicted (95 %: {signed(low)} to "
+        f"{signed(high)} dB; before the readings the prediction's uncertainty was {before}, one sigma).",
         f"{upper_first(survey.agreement_reason)}.",
     )
 
@@ -114,7 +115,7 @@ def _conditions(page: Page, survey: Survey) -> None:
 
 def day_lines(survey: Survey) -> list[str]:
     """What the day did not have, and what another reading would buy."""
-    names = {"there": survey.directions[0], "back": survey.directions[1]}
+    names: dict[str, DirectionSurvey] = {"there": survey.directions[0], "back": survey.directions[1]}
     lines = []
     for a in survey.allowances:
         if a.loss_db == 0.0:
@@ -123,11 +124,8 @@ def day_lines(survey: Survey) -> list[str]:
                 f"{decibel_words(a.sigma_db)}."
             )
             continue
-        way = (
-            "both ways"
-            if a.direction == "both"
-            else f"from {names[a.direction].from_} to {names[a.direction].to}"
-        )
+        d = names.get(a.direction)
+        way = f"from {d.from_} to {d.to}" if d else "both ways"
         verb = "takes" if a.loss_db > 0.0 else "gives"
         sure = f" (uncertainty {decibel_words(a.sigma_db)}, one sigma)" if a.sigma_db else ""
         lines.append(
@@ -155,20 +153,14 @@ def day_lines(survey: Survey) -> list[str]:
 
 def _spots(page: Page, spots: Sequence[Spot]) -> None:
     page.heading("Spots, best first")
-    widths = [page.width - 2 - 48, 10, 18, 9, 11]
-    page.row(["", "margin", "95 % within", "best?", "arrived"], widths)
-    for s in spots[:_MOST_SPOTS_LISTED]:
-        arrived = f"{s.received} of {s.sent}" if s.sent is not None else "-"
-        page.row(
-            [
-                s.name,
-                decibel_words(s.fade_margin_db),
-                interval_of(s.fade_margin_interval_db),
-                probability_words(s.best_probability),
-                arrived,
-            ],
-            widths,
-        )
+    columns: Columns = [
+        ("", 0, lambda s: s.name),
+        ("margin", 10, lambda s: decibel_words(s.fade_margin_db)),
+        ("95 % within", 18, lambda s: interval_of(s.fade_margin_interval_db)),
+        ("best?", 9, lambda s: probability_words(s.best_probability)),
+        ("arrived", 11, lambda s: f"{s.received} of {s.sent}" if s.sent is not None else "-"),
+    ]
+    page.table(columns, spots[:_MOST_SPOTS_LISTED])
     if len(spots) > _MOST_SPOTS_LISTED:
         page.line(f"  and {len(spots) - _MOST_SPOTS_LISTED} more")
     page.wrap(
@@ -212,17 +204,13 @@ def _count(page: Page, found: Acceptance, asked: str) -> None:
         f"{'proves' if count.passed else 'does not prove'} that {asked}.",
         bold=True,
     )
-    proven = math.floor(count.success_at_least * 1e4) / 1e4
-    page.wrap(f"Proven at that confidence: at least {percent(proven)} arrive.", indent=2)
-    for name, (low, high) in (
+    page.wrap(f"Proven at that confidence: at least {percent(proven(count))} arrive.", indent=2)
+    for name, interval in (
         ("exact (Clopper-Pearson)", count.exact_interval),
         ("Wilson", count.wilson_interval),
     ):
-        page.wrap(
-            f"Share lost, two-sided {percent(found.confidence)}, {name}: "
-            f"{100 * low:.2f} to {100 * high:.2f} %",
-            indent=2,
-        )
+        sure = percent(found.confidence)
+        page.wrap(f"Share lost, two-sided {sure}, {name}: {range_words(interval)}", indent=2)
     if count.more_needed is not None:
         page.wrap(
             f"{count.more_needed} more packets without a loss would prove it. Add them once: going on until "
@@ -235,25 +223,26 @@ def _count(page: Page, found: Acceptance, asked: str) -> None:
         )
 
 
+def proven(count: Count) -> float:
+    """Return the share of packets that arrive at least, never rounded up."""
+    return math.floor(count.success_at_least * 1e4) / 1e4
+
+
+def range_words(interval: tuple[float, float]) -> str:
+    low, high = interval
+    return f"{100 * low:.2f} to {100 * high:.2f} %"
+
+
 def _rules(page: Page, found: Acceptance) -> None:
-    timed = found.interval_s is not None
-    widths = [page.width - 2 - (64 if timed else 54), 18, 18, 18] + ([10] if timed else [])
-    head = [
-        "packets",
-        "lost, at most",
-        f"{percent(found.success)} passes",
-        f"{percent(found.good_success)} passes",
+    columns: list[tuple[str, int, Callable[[RuleOutcome], str]]] = [
+        ("packets", 0, lambda r: str(r.packets)),
+        ("lost, at most", 18, lambda r: str(r.losses_allowed)),
+        (f"{percent(found.success)} passes", 18, lambda r: probability_words(r.bad_passes)),
+        (f"{percent(found.good_success)} passes", 18, lambda r: probability_words(r.good_passes)),
     ]
-    page.row([*head, *(["time"] if timed else [])], widths)
-    fixed = [r for r in found.rules if r.kind != "sequential"]
-    for r in fixed:
-        cells = [
-            str(r.packets),
-            str(r.losses_allowed),
-            probability_words(r.bad_passes),
-            probability_words(r.good_passes),
-        ]
-        page.row([*cells, *([_duration(r.duration_s)] if r.duration_s is not None else [])], widths)
+    if found.interval_s is not None:
+        columns.append(("time", 10, lambda r: _duration(r.duration_s)))
+    page.table(columns, [r for r in found.rules if r.kind != "sequential"])
     page.wrap(
         "Stop at the first loss too many, or when what is left cannot bring it: the answer is the same. The "
         f"last columns are the exact chances that a link of just {percent(found.success)}, and one of "
@@ -276,20 +265,18 @@ def _sequential(page: Page, r: RuleOutcome, found: Acceptance) -> None:
         f"passing: {probability_words(r.good_passes)} and {probability_words(r.bad_passes)}.",
         indent=2,
     )
-    passes = _first_of_each(r, 1)
-    fails = _first_of_each(r, 2)
-    page.wrap(
-        "Pass as soon as so many are sent with no more than so many lost: "
-        + ", ".join(f"{n} with {lost}" for n, lost in passes[:_MOST_STEPS])
-        + ("." if len(passes) <= _MOST_STEPS else ", and so on."),
-        indent=2,
-    )
-    page.wrap(
-        "Fail as soon as so many are lost within so many sent: "
-        + ", ".join(f"{lost} within {n}" for n, lost in fails[:_MOST_STEPS])
-        + ("." if len(fails) <= _MOST_STEPS else ", and so on."),
-        indent=2,
-    )
+    for words, steps in (
+        (
+            "Pass as soon as so many are sent with no more than so many lost",
+            [f"{n} with {lost}" for n, lost in _first_of_each(r, 1)],
+        ),
+        (
+            "Fail as soon as so many are lost within so many sent",
+            [f"{lost} within {n}" for n, lost in _first_of_each(r, 2)],
+        ),
+    ):
+        more = ", and so on." if len(steps) > _MOST_STEPS else "."
+        page.wrap(f"{words}: {', '.join(steps[:_MOST_STEPS])}{more}", indent=2)
 
 
 def _first_of_each(r: RuleOutcome, column: int) -> list[tuple[int, int]]:
@@ -337,10 +324,6 @@ def signed_or_none(value_db: float | None) -> str:
 
 def packet_words(d: DirectionSurvey) -> str:
     return "-" if d.sent is None else f"{d.received} of {d.sent}"
-
-
-def more_words(excess_db: float) -> str:
-    return f"{decibel_words(abs(excess_db))} {'more' if excess_db >= 0.0 else 'less'} than"
 
 
 def percent(share: float) -> str:

@@ -84,8 +84,7 @@ def sweep_figure(found: Sweep, quantity: str = "weaker_fade_margin_db") -> Figur
     tall = 3.4 if single else 2.45
     height = top + rows * tall + (rows - 1) * 0.85 + bottom
     limits = _limits(found, quantity, layout)
-    with style.styled():
-        figure = style.new_figure(width, height)
+    with style.styled_figure(width, height) as figure:
         for i, (value, panel) in enumerate(zip(values, panels, strict=True)):
             row, column = divmod(i, columns)
             x, y = left + column * (each + gap), bottom + (rows - 1 - row) * (tall + 0.85)
@@ -102,9 +101,8 @@ def sweep_figure(found: Sweep, quantity: str = "weaker_fade_margin_db") -> Figur
                 room.text(0.0, room.height_pt + 7.0, shown, style.TEXT_PT, style.INK, bold=True)
         *most, last = [parameter_words(found, name, unit=False) for name in found.dims]
         over = f"{', '.join(most)} and {last}" if most else last
-        canvas.write_heading(
-            figure, found.link, f"{canvas.upper_first(quantity_words(found, quantity))} against {over}"
-        )
+        what = canvas.upper_first(quantity_words(found, quantity))
+        canvas.write_heading(figure, found.link, f"{what} against {over}")
         canvas.write_caption(figure, _caption_words(found, quantity, layout, named=single), lines=2)
     return figure
 
@@ -163,9 +161,8 @@ def _layout(found: Sweep, quantity: str) -> _Plan:
     counts = {name: len(found.coords[name]) for name in found.dims}
     numeric = [name for name in found.dims if found.coords[name].dtype.kind in "if"]
     if not 1 <= len(counts) <= 3:
-        raise DomainError(
-            f"{len(counts)} parameters cannot be drawn, 1 to 3 can: vary fewer, or fix some with select"
-        )
+        many = f"{len(counts)} parameters cannot be drawn, 1 to 3 can"
+        raise DomainError(f"{many}: vary fewer, or fix some with select")
     panels = None
     if len(counts) == 3:
         # what has the fewest values, words before numbers
@@ -229,11 +226,8 @@ def _draw_lines(ax: Axes, panel: _Panel) -> None:
         _mark_plan(ax, room, panel)
     _label_axis(ax, room, "x", found, layout.x)
     unit = QUANTITIES[panel.quantity].unit and f", {QUANTITIES[panel.quantity].unit}"
-    name, space = (
-        canvas.upper_first(quantity_words(found, panel.quantity)),
-        room.height_pt - canvas.width_of_text(unit, style.TEXT_PT),
-    )
-    ax.set_ylabel(canvas.fitted_words(style.drawable(name), space, style.TEXT_PT) + unit)
+    name = canvas.upper_first(quantity_words(found, panel.quantity))
+    ax.set_ylabel(canvas.fitted_label("", name, unit, room.height_pt))
 
 
 def _set_levels(ax: Axes, panel: _Panel) -> None:
@@ -335,9 +329,7 @@ def _limits(found: Sweep, quantity: str, layout: _Plan) -> tuple[float, float]:
     if quantity.endswith("delivery_probability"):
         return max(0.0, low - 0.05), min(1.0, high + 0.05) + 0.005
     positive = low > 0.0 and QUANTITIES[quantity].unit in ("s", "mC")
-    if positive and high / low > _LOG_FROM:
-        return low, high
-    if layout.y is not None:
+    if layout.y is not None or (positive and high / low > _LOG_FROM):
         return low, high
     for mark in _references(found, quantity):
         low, high = min(low, mark.level), max(high, mark.level)
@@ -387,10 +379,8 @@ def _label_axis(ax: Axes, room: canvas.Room, which: str, found: Sweep, name: str
         canvas.round_ticks(axis, 8, (1, 2, 2.5, 5, 10))
     words = parameter_words(found, name, unit=False)
     unit = parameter_words(found, name).removeprefix(words)
-    space = (room.width_pt if which == "x" else room.height_pt) - canvas.width_of_text(unit, style.TEXT_PT)
-    axis.set_label_text(
-        canvas.fitted_words(style.drawable(canvas.upper_first(words)), space, style.TEXT_PT) + unit
-    )
+    space = room.width_pt if which == "x" else room.height_pt
+    axis.set_label_text(canvas.fitted_label("", canvas.upper_first(words), unit, space))
 
 
 def _apart(values: Floats) -> list[float]:
@@ -427,10 +417,7 @@ def _caption_words(found: Sweep, quantity: str, layout: _Plan, *, named: bool) -
 def write_all(
     found: Sweep, out_dir: str | os.PathLike[str], quantity: str = "weaker_fade_margin_db"
 ) -> list[Path]:
-    """Write the table as `sweep.csv` and, if it can be drawn, its picture as `<link>-sweep.svg` and `.png`.
-
-    LinkcalcError if the folder cannot be made or a file not be written.
-    """
+    """Write the table as `sweep.csv` and, if it can be drawn, its picture as `<link>-sweep.svg` and `.png`."""
     folder = canvas.made_folder(out_dir)
     table = folder / "sweep.csv"
     atomic_write(table, found.to_csv())

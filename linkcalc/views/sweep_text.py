@@ -56,9 +56,8 @@ def sweep_report(found: Sweep, quantity: str = "weaker_fade_margin_db", **screen
     for name in found.dims:
         own = found.planned[name]
         plan = "" if own is None else f"; in the plan {value_words(name, own)}"
-        page.fact(
-            f"{parameter_words(found, name, unit=False)}: {_range_words(name, found.coords[name])}{plan}"
-        )
+        words = parameter_words(found, name, unit=False)
+        page.fact(f"{words}: {_range_words(name, found.coords[name])}{plan}")
     verdicts = found["verdict"]
     counts = {word: int((verdicts == word).sum()) for word in ("closes", "at_risk", "does_not_close")}
     page.blank()

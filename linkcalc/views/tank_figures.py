@@ -32,8 +32,7 @@ def cycle_figure(tank: TankAnswer) -> Figure:
         watchdog = f"watchdog {duration_words(tank.watchdog_s)}"
     flows = f"pump {tank.pump_flow_m3_h:.3g} m³/h, draw {tank.mean_draw_m3_h:.3g} m³/h on average"
     facts = f"{tank.sender} to {tank.engine_at}: {every}, {watchdog}; {flows}"
-    with style.styled():
-        figure = style.new_figure(10.0, 7.4)
+    with style.styled_figure(10.0, 7.4) as figure:
         if _reaches_stop(tank):
             draw_cycle(figure.add_axes((0.075, 0.655, 0.9, 0.215)), tank)
             draw_overrun(figure.add_axes((0.075, 0.15, 0.9, 0.41)), tank)

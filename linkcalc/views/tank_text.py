@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from typing import Unpack
 
 from linkcalc.link.result import Assumption
-from linkcalc.operation.tank.answer import Losses, TankAnswer
+from linkcalc.operation.tank.answer import TankAnswer
 from linkcalc.operation.tank.solve import Settings, Solution
 from linkcalc.views import units
 from linkcalc.views.messages_text import count_words, duration_words, odds_words, share_words
@@ -124,35 +124,31 @@ def _year(page: Page, tank: TankAnswer) -> None:
         ("nuisance stops", "nuisance_stops", count_words),
         ("stopped late, unheard", "watchdog_stops", count_words),
     ]
+    risks = [*(c.risk for c in columns), *([simulated] if simulated else [])]
     for name, field, words in rows:
-        cells = [words(getattr(c.risk, field)) for c in columns]
-        if simulated:
-            cells.append(words(getattr(simulated, field)))
+        cells = [words(getattr(risk, field)) for risk in risks]
         page.row([units.label(name), *cells], widths)
-    engine: list[tuple[str, Callable[[Losses], float | None]]] = [("engine hours", lambda c: c.engine_h)]
+    engine = [("engine hours", "engine_h", 1.0)]
     if tank.working.fuel_l is not None:
-        engine += [
-            ("fuel, litres", lambda c: units.figure(c.fuel_l or 0.0, "litres")),
-            ("  of it for nothing", lambda c: units.figure(c.fuel_lost_l or 0.0, "litres")),
-        ]
-    for name, figure in engine:
-        cells = [count_words(figure(c) or 0.0) for c in columns] + ([""] if simulated else [])
-        page.row([units.label(name), *cells], widths)
+        litre = units.figure(1.0, "litres")
+        engine += [("fuel, litres", "fuel_l", litre), ("  of it for nothing", "fuel_lost_l", litre)]
+    for name, field, unit in engine:
+        cells = [count_words((getattr(c, field) or 0.0) * unit) for c in columns]
+        page.row([units.label(name), *cells, *([""] if simulated else [])], widths)
     page.wrap(month_words(tank), indent=2)
-    page.wrap(
+    note = (
         "For lost messages only; what else may fail is not in these figures. Where it works: the mean over"
         " such sites. As predicted: a site at the predicted margin. Once measured: had a"
         " reading on site confirmed the prediction."
-        + (
+    )
+    if simulated:
+        low, high = (100 * share for share in simulated.overflow_chance_interval)
+        note += (
             f" Simulated: {simulated.tank_years} tank-years, seed {simulated.seed}, at sites of every kind,"
             " the dead ones among them; they leave the chance of"
-            f" an overflow between {100 * simulated.overflow_chance_interval[0]:.2g} and"
-            f" {100 * simulated.overflow_chance_interval[1]:.2g} % (95 %, Wilson)."
-            if simulated
-            else ""
-        ),
-        indent=2,
-    )
+            f" an overflow between {low:.2g} and {high:.2g} % (95 %, Wilson)."
+        )
+    page.wrap(note, indent=2)
 
 
 def dead_words(tank: TankAnswer) -> str:
@@ -170,9 +166,9 @@ def month_words(tank: TankAnswer) -> str:
     year = tank.working
     fuel = "" if year.fuel_l is None else f", {count_words(year.fuel_l / 12.0)} litres of fuel"
     months = 12.0 / year.services if year.services > 0.0 else float("inf")
-    due = (
-        f"every {months:.1f} months" if months < 11.95 else "once a year, for its age, not for its hours"
-    )  # common practice, no source: oil ages
+    due = f"every {months:.1f} months"
+    if months >= 11.95:  # common practice, no source: oil ages
+        due = "once a year, for its age, not for its hours"
     return (
         f"A month where it works: {count_words(year.risk.starts / 12.0)} engine starts,"
         f" {count_words(year.engine_h / 12.0)} engine hours{fuel}; a service, due each"
@@ -201,17 +197,14 @@ def _solution(page: Page, tank: TankAnswer) -> None:
 
 def alone_lines(found: Solution) -> list[str]:
     """Say what each setting would have to be, the others left as planned."""
-    return [
-        "stop level: no level does it"
-        if found.stop_percent is None
-        else f"stop level: {found.stop_percent:g} % or lower",
-        "report interval: none does it"
-        if found.interval_s is None
-        else f"report interval: {duration_words(found.interval_s)} or shorter",
-        "watchdog: none does it"
-        if found.watchdog_s is None
-        else f"watchdog: {_watchdog_words(found.watchdog_s, found.least_watchdog_s)}",
-    ]
+    level, interval, watchdog = "no level does it", "none does it", "none does it"
+    if found.stop_percent is not None:
+        level = f"{found.stop_percent:g} % or lower"
+    if found.interval_s is not None:
+        interval = f"{duration_words(found.interval_s)} or shorter"
+    if found.watchdog_s is not None:
+        watchdog = _watchdog_words(found.watchdog_s, found.least_watchdog_s)
+    return [f"stop level: {level}", f"report interval: {interval}", f"watchdog: {watchdog}"]
 
 
 def _watchdog_words(longest_s: float, least_s: float | None) -> str:
@@ -226,10 +219,8 @@ def _watchdog_words(longest_s: float, least_s: float | None) -> str:
         return f"{duration_words(longest_s)} or shorter"
     least = f"{duration_words(least_s)} (three report intervals)"
     if longest_s < least_s:
-        return (
-            f"{duration_words(longest_s)} or shorter, but under {least} lost reports stop the engine: report"
-            " more often"
-        )
+        lost = f"under {least} lost reports stop the engine: report more often"
+        return f"{duration_words(longest_s)} or shorter, but {lost}"
     return f"{least} to {duration_words(longest_s)}"
 
 

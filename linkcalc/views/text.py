@@ -6,7 +6,7 @@ from typing import Unpack
 
 from linkcalc.link.result import MODEL_NAMES, Advice, Contributor, Direction, LinkResult, PathFacts, Result
 from linkcalc.plan.assumptions import still_the_starters
-from linkcalc.views.budget_text import budget_lines, merged_terms, place_words, term_words
+from linkcalc.views.budget_text import budget_rows, term_words
 from linkcalc.views.page import Page, Screen, cells
 from linkcalc.views.remedies_text import EXAMPLES, short_words, show_remedies
 from linkcalc.views.words import (
@@ -233,13 +233,11 @@ def _unit_padded(cell: str) -> str:
 
 def _budget(page: Page, directions: Sequence[Direction]) -> None:
     page.heading("Budget, dB", minor=True)
-    columns = [{place_words(ls, i): ls[i] for i in range(len(ls))} for ls in map(budget_lines, directions)]
     rows: list[tuple[str, list[str]]] = []
     nothing: list[str] = []
-    for place in merged_terms([list(c) for c in columns]):
-        found = [c.get(place) for c in columns]
-        kind, name = next((line.kind, line.name) for line in found if line)
-        if kind == "sum":
+    for first, found in budget_rows(directions):
+        name = first.name
+        if first.kind == "sum":
             rows.append((name, [decibel_words(line.value_db, line.unit) if line else "" for line in found]))
         elif any(line and line.value_db for line in found):
             rows.append((f"  {name}", [_signed(line.value_db) if line else "" for line in found]))

@@ -22,8 +22,14 @@ from linkcalc.area.tiles import Run
 from linkcalc.errors import DomainError, LinkcalcError, TerrainError
 from linkcalc.link.advice import advise
 from linkcalc.link.on_ground import link_case, open_terrain
-from linkcalc.link.relay_on_line import RELAY_MAST_M, relay_spots
-from linkcalc.link.relayed_plan import RelayKit, plan_text, relay_station, with_relays
+from linkcalc.link.relayed_plan import (
+    RELAY_MAST_M,
+    RelayKit,
+    plan_text,
+    relay_spots,
+    relay_station,
+    with_relays,
+)
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.verdict import check_plan, judge
 from linkcalc.plan import Station, load_plan, plan_from

@@ -193,3 +193,42 @@ def test_both_writings_equal_check(tmp_path, use_numba, name, station, middle, r
     text = (SAMPLES / f"{name}.toml").read_text()
     with scene(text, tmp_path, station, middle, radius_m) as place:
         compare(place, 25, use_numba, seed=7)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("old", "new", "best", "louder_db"),
+    [
+        # the tank's dipole may have 25 mW ERP, 13.98 dBm, which 14 dBm are taken for
+        ("transmit_power_dbm = 14.0\nantenna = { type = \"half", "transmit_power_dbm = 30.0\nantenna = { type = \"half",
+         "closes", -0.02),
+        # three tries of 0.13 s are over 1 % of 12 s
+        ("interval_s = 600.0", "interval_s = 12.0", "at_risk", 0.0),
+    ],
+    ids=["power", "time"],
+)  # fmt: skip
+def test_no_cell_counts_on_more_than_is_legal(tmp_path, old, new, best, louder_db):
+    """868.3 MHz in Europe: 25 mW ERP, 36 s an hour. Half a kilometre from the shed what is legal closes."""
+    near_by = np.array([400.0, 300.0]), np.array([300.0, -700.0])
+    found = []
+    for text in (upland(), upland(**{old: new})):
+        with scene(text, tmp_path, "generator shed", UPLAND_MIDDLE, 1000.0) as place:
+            loss = losses(place.land, place.template, place.fixed, *near_by, use_numba=False)
+            here = (place.land.latitude_deg, place.land.longitude_deg)
+            found.append(answers(place.template, place.fixed, here, *near_by, loss))
+    lawful, changed = found
+    assert [VERDICTS[v] for v in lawful.verdict] == ["closes"] * 2
+    assert [VERDICTS[v] for v in changed.verdict] == [best] * 2
+    assert changed.level_there_dbm - lawful.level_there_dbm == pytest.approx(louder_db, abs=0.005)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("station", ["tank", "generator shed"])
+def test_antennas_that_point_somewhere_equal_check(tmp_path, station):
+    """Beams of both ends, the one that stays and the one that is tried everywhere."""
+    beam = 'antenna = { type = "yagi", azimuth_deg = 75.0 }'
+    text = upland(
+        **{'antenna = { type = "half_wave_dipole" }': beam, 'antenna = { type = "collinear" }': beam}
+    )
+    with scene(text, tmp_path, station, UPLAND_MIDDLE, 1500.0) as place:
+        compare(place, 8, use_numba=False, seed=3)

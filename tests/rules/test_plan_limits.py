@@ -285,3 +285,19 @@ def test_one_packet_of_a_link_and_how_often_it_may_come():
     found = plan(regulation=EU, message=[PERMIT])
     assert packet_of(found, "level", answers=False) == pytest.approx((0.370688, 3600 / 97))
     assert packet_of(found, "level", answers=True) == pytest.approx((0.247808, 3600 / 145))
+
+
+def test_only_a_rule_with_a_condition_can_be_said_to_be_met():
+    met = {**EU, "conditions_met": ["eu-865-network"]}
+    assert section(plan(frequency_mhz=866.3, regulation=met)).status == "within"
+    with pytest.raises(PlanError, match="conditions_met: 'eu-g1' is not a rule with a condition"):
+        section(plan(frequency_mhz=866.3, regulation={**EU, "conditions_met": ["eu-865-network", "eu-g1"]}))
+
+
+def test_intervals_are_compared_for_spreading_factors_7_to_12():
+    tank, shed = section(plan(regulation=EU)).ends
+    for end in (tank, shed):
+        assert [f.spreading_factor for f in end.limits.by_spreading_factor] == [7, 8, 9, 10, 11, 12]
+    assert tank.limits.by_spreading_factor[3].time_on_air_s == pytest.approx(0.370688)
+    # 20 bytes at SF12: 12.25 + 28 symbols of 32.768 ms (low data rate optimised), formula of the chip's maker
+    assert tank.limits.by_spreading_factor[5].time_on_air_s == pytest.approx(40.25 * 0.032768)

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Literal
 
 import pytest
 
@@ -145,6 +146,35 @@ def test_what_a_message_s_tries_and_events_come_to() -> None:
     report, answer = sent_over(bare, bare.link[0])
     assert (report.message, report.end, report.measures, report.interval_s) == (None, "near", True, 900.0)
     assert (answer.end, answer.measures, answer.answers, answer.payload_bytes) == ("far", False, True, 8)
+
+
+EU_CARRIER = Transmission(
+    frequency_hz=868.3e6,
+    bandwidth_hz=125e3,
+    conducted_power_dbm=0.0,
+    antenna_gain_dbi=2.15,
+    time_on_air_s=0.1,
+)
+
+
+def test_only_the_end_that_nodes_report_to_has_an_access_point_s_time() -> None:
+    """866.3 MHz, (EU) 2025/105, band 46b: 10 % for a network's access point, 2.5 % for its nodes: 1 s in 40 s."""
+    carrier = replace(EU_CARRIER, frequency_hz=866.3e6, conditions_met=frozenset({"eu-865-network"}))
+
+    def status(end: Literal["near", "far"], every_s: float) -> str:
+        sent = (reports(end, interval_s=every_s),)
+        return tightest(sent, end, carrier, lambda payload: payload / 20.0, "eu").status
+
+    assert [status("near", s) for s in (41.0, 39.0)] == ["within", "over"]
+    assert [status("far", s) for s in (11.0, 9.0)] == ["within", "over"]
+
+
+def test_what_is_sent_at_unknown_intervals_takes_no_time_from_the_others() -> None:
+    """868.3 MHz: 36 s an hour, of which 71 reports of half a second take 35.5 s."""
+    report = reports("near", payload_bytes=10, interval_s=3600.0 / 71.0)
+    unknown = reports("near", payload_bytes=6, interval_s=None)
+    for sent in ((report, unknown), (unknown, report)):
+        assert tightest(sent, "near", EU_CARRIER, lambda payload: payload / 20.0, "eu").status == "unknown"
 
 
 # ------------------------------------------------------------------------------------------- the tank

@@ -162,6 +162,13 @@ class Page(HTMLParser):
         return next(cells[1:] for cells in self.rows if cells and cells[0] == name)
 
 
+def test_a_record_with_readings_says_each_caution_once(measured):
+    cautions = html_of(measured).partition("<h2>Cautions</h2>")[2].partition("</div>")[0]
+    assert cautions.count("not a safety function") == 1
+    assert cautions.count("<li>") == 4
+    assert "Measured on one day" in cautions
+
+
 def test_every_part_of_a_record_is_there_in_its_order(planned: Record, measured: Record) -> None:
     for record in (planned, measured):
         page = Page(html_of(record))

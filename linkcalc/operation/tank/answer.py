@@ -10,7 +10,7 @@ from linkcalc.answer import Answer
 from linkcalc.errors import PlanError
 from linkcalc.operation.channel import FadingChannel, by_site
 from linkcalc.operation.limits import shortest_interval_s
-from linkcalc.operation.messages import airtimes_s, fits, way
+from linkcalc.operation.messages import airtimes_s, directions_of, fitting_retries, link_of
 from linkcalc.operation.tank.cycle import LostStop, lost_stop
 from linkcalc.operation.tank.loop import LEAST_WATCHDOG_INTERVALS, YEAR_S, Daily, FillLoop
 from linkcalc.operation.tank.risk import YearRisk, year_risk
@@ -42,6 +42,11 @@ _SHARE_OF_TIME_ON_AIR = 0.01
 _SHORTEST_INTERVAL_S = 60.0
 _NO_REPORTS_S = 30.0 * 86_400.0
 """The longest interval a plan may state: stands for a message that is legal at none."""
+
+_FROM_TANK = ("start_percent", "stop_percent", "overflow_percent", "high_high_percent", "pump_flow_m3_h")
+_FROM_ENGINE = ("watchdog_s", "max_run_time_h", "service_interval_h")
+_FROM_LOOP = ("start_m3", "stop_m3", "overflow_m3", "freeboard_m3", "stopping_s", "fill_time_s")
+"""What an answer states as the plan does, under the same names."""
 
 _MOST_FILLINGS, _MOST_REPORTS = 3_000, 300_000
 """In a year: beyond either the years take too long to play."""
@@ -232,7 +237,7 @@ def _delays_s(plan: "Plan", message: "Message | None") -> tuple[float, ...]:
     """From the moment a message is due to its delivery by each try; empty without a message."""
     if message is None:
         return ()
-    retries = fits(plan, message, plan.message.index(message))
+    retries = fitting_retries(plan, message, plan.message.index(message))
     airtime, _ = airtimes_s(plan, message)
     return tuple(float(s) + airtime for s in retries.mean_starts_s)
 
@@ -251,10 +256,9 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | 
     report = reporting_message(plan)
     message = report or event_message(plan, "stop")
     assert message is not None
-    there, _ = way(plan, message, link_results)
+    there, _ = directions_of(plan, message, link_results)
     channel = FadingChannel.of(there)
-    required = next(k.required_success for k in plan.link if k.name == message.link)
-    accepted = 1.0 - required
+    accepted = 1.0 - link_of(plan, message).required_success
     reading = FadingChannel.of(there, after_reading=True)
     risk, measured = year_risk(loop, channel, accepted), year_risk(loop, reading, accepted)
     tries = len(loop.report_delays_s) if loop.reports else len(loop.stop_delays_s)
@@ -269,28 +273,18 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | 
         None if tank.high_high_percent is None else shape.volume_at_percent_m3(tank.high_high_percent)
     )
     return TankAnswer(
+        **{name: getattr(tank, name) for name in _FROM_TANK},
+        **{name: getattr(engine, name) for name in _FROM_ENGINE},
+        **{name: getattr(loop, name) for name in _FROM_LOOP},
         report=None if report is None else report.name,
         link=message.link,
         sender=there.from_,
         engine_at=there.to,
         capacity_m3=rim_m3,
-        start_percent=tank.start_percent,
-        stop_percent=tank.stop_percent,
-        overflow_percent=tank.overflow_percent,
-        high_high_percent=tank.high_high_percent,
-        start_m3=loop.start_m3,
-        stop_m3=loop.stop_m3,
-        overflow_m3=loop.overflow_m3,
-        freeboard_m3=loop.freeboard_m3,
         freeboard_m=rim_m * (tank.overflow_percent - tank.stop_percent) / 100.0,
-        pump_flow_m3_h=tank.pump_flow_m3_h,
         mean_draw_m3_h=loop.mean_draw_m3_s * 3600.0,
         interval_s=loop.report_interval_s if loop.reports else None,
         tries=len(loop.report_delays_s) if loop.reports else None,
-        watchdog_s=engine.watchdog_s,
-        max_run_time_h=engine.max_run_time_h,
-        stopping_s=loop.stopping_s,
-        fill_time_s=loop.fill_time_s,
         time_to_overflow_s=loop.full_flow_time_s,
         time_to_high_high_s=None if high_high_m3 is None else (high_high_m3 - loop.stop_m3) / loop.pump_m3_s,
         time_to_empty_s=(loop.start_m3 - loop.empty_m3) / loop.mean_draw_m3_s,
@@ -311,7 +305,6 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | 
         after_reading=_losses(plan, loop, measured.averaged),
         dead_chance_after_reading=sites_measured.dead_chance,
         working_chance_after_reading=sites_measured.working_chance,
-        service_interval_h=engine.service_interval_h,
         solution=solve(loop, shape, channel, tank.overflow_chance_per_year, shortest),
         notes=(*_notes(plan, loop, high_high_m3), *legal_note),
         drawing=lost_stop(loop, shape),
@@ -414,7 +407,7 @@ def simulated(
     """Play the year of a plan's tank many times; None where that would take too long."""
     report = reporting_message(plan) or event_message(plan, "stop")
     assert report is not None
-    there, _ = way(plan, report, link_results)
+    there, _ = directions_of(plan, report, link_results)
     loop = loop_of(plan)
     fillings = YEAR_S * loop.mean_draw_m3_s / (loop.stop_m3 - loop.start_m3)
     reports = max(fillings, 1.0) * loop.fill_time_s / (loop.report_interval_s if loop.reports else 3600.0)

@@ -1,4 +1,7 @@
-"""One filling: how it ends, and what runs over, for each success of a single try; see docs/models/tank-risk.md."""
+"""One filling: how it ends, and what runs over, for each success of a single try.
+
+Derived in docs/models/tank_risk.md, whose symbols the short names are.
+"""
 
 from collections import deque
 from functools import cached_property
@@ -12,6 +15,7 @@ from linkcalc.operation.tank.loop import FillLoop
 _PHASES = 24
 """Places of the report's clock against the moment a level is passed."""
 _FINE_PHASES = 512
+"""The same where one moment decides: a report just before the water runs over, or just after."""
 _STEPS = 240
 _MOST_REPORTS = 1000
 """Reports of a filling that are followed one by one."""
@@ -24,6 +28,7 @@ class Filling:
         self.loop = loop
         self.tries = len(loop.report_delays_s) if loop.reports else 0
         with np.errstate(divide="ignore"):
+            # a certain success: its logarithm stays a number, so that none of its multiples is NaN
             self.log_lost = np.maximum(np.log1p(-success), -700.0)
         self.missed = np.exp(self.log_lost * self.tries)
         self.watched = loop.reports and bool(np.isfinite(loop.watchdog_s))
@@ -35,7 +40,8 @@ class Filling:
         latest = loop.watchdog_s + (loop.report_delays_s[-1] if loop.reports else 0.0)
         self.longest_s = min(self.left_s, latest)
         """The longest that the engine can run on after that."""
-        # Time to overflow, less the time the water takes to stop once the decision is made.
+        # Time to overflow, less the time the water takes to stop once the decision is made. At the smallest draw:
+        # the safe side.
         self.deadline_s = loop.freeboard_m3 / (loop.pump_m3_s - min(loop.draw_m3_s)) - loop.stopping_s
         self.completed, self.pumping_s = self._filled()
 
@@ -49,6 +55,7 @@ class Filling:
         # The first permit is due anywhere within an interval after the start, the others whole intervals on.
         first = (np.arange(_PHASES) + 0.5)[:, np.newaxis] / _PHASES * t
         heard = 1.0 - self.missed
+        # after a permit that was heard: so many missed, and the next missed too, or heard too late
         spell = self.missed ** (k - 1) * (self.missed + self._late_share(w - k * t))
         needed = np.floor((w - first) / t) + 1.0  # misses in a row after the start itself
         opening = self.missed**needed * (w < end)
@@ -59,6 +66,7 @@ class Filling:
         one_by_one = min(steps, _MOST_REPORTS + k)
         trips = np.zeros((_PHASES, n))
         for i in range(1, one_by_one + 1):
+            # every heard permit begins anew, so a run of misses counts once: at the permit before it
             quiet = 1.0 - opening * (needed < i) - (so_far[0] if i > k else 0.0)
             at = first + (i - 1) * t + w
             trips = quiet * heard * spell * (at < end)
@@ -192,6 +200,7 @@ class Filling:
         if self.watched:
             first = self._permits(np.zeros(1), phase)
             at_first, share = shares(*first)
+            # it runs when the level is passed: the last permit has kept the watchdog quiet up to there
             mean = self._permitted(*at_first) @ share
             (tries, *permits), share = shares(tries, *self._permits(x, phase))
             running = _power(self.log_lost, tries) * self._permitted(*permits)
@@ -203,8 +212,8 @@ class Filling:
 
     def _permits(self, x: Floats, phase: Floats) -> tuple[Floats, Floats, Floats]:
         """What the permits before the level was passed do until `x`, each of shape phase by `x`."""
-        # how many keep the watchdog quiet by any of their tries, how many tries of a further one come too early to do
-        # so, and whether the last of them is of before the start
+        # How many keep the watchdog quiet by any of their tries, how many tries of a further one come too early
+        # to do so, and whether the last of them is of before the start: the start itself then counts as one.
         loop = self.loop
         t, w = loop.report_interval_s, loop.watchdog_s
         fully = np.maximum(np.ceil((phase + w - x) / t - 1e-9) - 1.0, 0.0)
@@ -229,6 +238,7 @@ def shares(*counts: Floats) -> tuple[list[Floats], Floats]:
     >>> kinds[0].tolist(), share.tolist()
     ([1.0, 2.0], [[1.0, 0.5], [0.0, 0.5]])
     """
+    # few combinations occur in thousands of cells: powers are worked out once for each of them
     key = np.zeros(counts[0].shape, dtype=np.int64)
     for count in counts:
         key = key * (int(count.max()) + 1) + count.astype(np.int64)

@@ -1,7 +1,7 @@
 """A year of fillings in closed form: what is to be expected of lost reports, overflow, a tank run dry, and starts.
 
 Sums and integrals over lost reports (`filling`), the wait for a start (`waiting`) and slow states of the
-link; derived in docs/models/tank-risk.md. The slow state is taken to last from a filling's start to its stop,
+link; derived in docs/models/tank_risk.md. The slow state is taken to last from a filling's start to its stop,
 which is the cautious side: a link that is bad stays bad while the stop is sent. What is fixed about the site
 is the same all year. While the start is waited for, one state follows another.
 `linkcalc.operation.tank.simulate` plays the same model event by event, without these short cuts.
@@ -68,11 +68,11 @@ def year_risk(loop: FillLoop, channel: Channel, accepted_loss: float = WORKING_L
 
     A stop message alone, 5 % of single tries lost, three tries: about one stop in 8000 is lost.
 
-    >>> from linkcalc.operation.channel import SteadyChannel
+    >>> from linkcalc.operation.channel import FadingChannel
     >>> loop = FillLoop(start_m3=16, stop_m3=36, overflow_m3=40, pump_m3_s=5 / 3600,
     ...                 draw_m3_s=(0.5 / 3600,), stop_delays_s=(1.0, 11.0, 31.0), start_delays_s=(1.0,) * 9,
     ...                 max_run_s=8 * 3600.0)
-    >>> risk = year_risk(loop, SteadyChannel(0.05)).averaged
+    >>> risk = year_risk(loop, FadingChannel(-10 * np.log10(-np.log(0.95)))).averaged
     >>> round(risk.overflows / risk.starts, 6)
     0.000125
     """
@@ -143,10 +143,11 @@ def _year(filling: Filling, states: _States, sites: Floats) -> dict[str, Floats]
     overrun_s = per_start(reached * (at(filling.overrun_s) + tail))
     spilled = (pump - draw) * per_start(reached * (at(filling.spilled_s) + tail))
     late = per_start(reached * at(filling.late))
-    # what was drawn below the start level while a start was waited for is pumped back first
-    below_start = waiting.fall_s * draw / (pump - draw)
+    # What was drawn below the start level while a start was waited for is pumped back first, as far as the
+    # run timer lets.
+    refill_s = np.minimum(waiting.fall_s * draw / (pump - draw), max(filling.left_s, 0.0))
     pumping_s = (
-        per_start(at(filling.pumping_s)) + below_start * per_start(completed) + overrun_s + loop.stopping_s
+        per_start(at(filling.pumping_s)) + refill_s * per_start(completed) + overrun_s + loop.stopping_s
     )
     # The year. Over a cycle, what is pumped and not spilled is what is drawn while the tank is not empty.
     cycle_s = (pump * pumping_s - spilled) / draw + waiting.dry_s

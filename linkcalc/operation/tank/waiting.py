@@ -1,4 +1,7 @@
-"""The wait for a start, slow state after slow state, once the start level is passed; see docs/models/tank-risk.md."""
+"""The wait for a start, slow state after slow state, once the start level is passed.
+
+Derived in docs/models/tank_risk.md.
+"""
 
 from itertools import pairwise
 
@@ -35,6 +38,7 @@ class Waiting:
         deadline = reserve_s - loop.warm_up_s
         self.dry = self._silence(deadline) if deadline > 0 else np.ones(log_lost.shape[0])
         self.dry_s = self.dry * np.minimum(self.residual_s, YEAR_S / 2.0)
+        # silence falls over some decades of time, so its integral is taken on a logarithmic scale
         edges = np.geomspace(min(t, lasts) / 64.0, max(deadline, min(t, lasts) / 32.0), 14)
         edges = np.concatenate(([0.0], edges))
         fall_s = loop.warm_up_s + sum(

@@ -12,6 +12,7 @@ from linkcalc.link.case import figures
 from linkcalc.link.losses import MODELS
 from linkcalc.link.modulation import Signal
 from linkcalc.link.result import MODEL_NAMES
+from linkcalc.link.wording import LACKING, OVER_LIMITS
 from linkcalc.plan import ChirpModulation
 from linkcalc.site.fieldsheet import EndSheet, FieldSheet, LimitsLine, SignalOption
 from linkcalc.site.measured_table import MeasuredTable
@@ -24,6 +25,19 @@ NEEDED_STEP_DB = 0.002
 CLEARANCE_STEP_M = 0.1
 """At most; finer where as many bytes hold it."""
 _KINDS = ("ground", "trees", "building", "tank")
+
+
+_WORDS = {
+    "margin": "{margin} of margin predicted",
+    "line": "Weaker direction {way}: {spare}; a message arrives with {arrives}.",
+    "over": "{spare} more than required",
+    "short": LACKING,
+    "atBest": "At best at risk: {why}.",
+    "overLimits": OVER_LIMITS,
+    "unreachable": "losses to other users of the channel alone are too many",
+    "groundUnknown": "the ground between is not known",
+}
+"""The verdict in words, as the script fills them in."""
 
 
 def page_data(sheet: FieldSheet) -> dict[str, Any]:
@@ -46,21 +60,14 @@ def page_data(sheet: FieldSheet) -> dict[str, Any]:
         "far": _rounded(pairs.far_height_m, 6),
         "ends": [_end_data(end, lines) for end in sheet.ends],
         "limits": [[line.status, line.reason, line.power_dbm, line.lawful, line.longer_power_dbm] for line in lines],
-        "signals": [
-            {
-                **_signal_set(s),
-                "name": s.name,
-                "snr": s.required_snr_db,
-                "onAir": list(s.time_on_air_s),
-            }
-            for s in sheet.signals
-        ],
+        "signals": [_signal_data(s) for s in sheet.signals],
         "signal": sheet.planned_signal,
         "polarisationDb": sheet.polarisation_loss_db,
         "rise": _axis(sheet.rise_m),
         "models": [MODEL_NAMES[m] for m in MODELS],
         "kinds": list(_KINDS),
         "verdicts": VERDICT_WORDS,
+        "words": _WORDS,
         "loss": _fitted(-pairs.path_gain_db, LOSS_STEP_DB),
         "site": _fitted(pairs.site_db, SPREAD_STEP_DB),
         "conditions": _fitted(pairs.conditions_db, SPREAD_STEP_DB),
@@ -105,14 +112,20 @@ def page_data(sheet: FieldSheet) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _signal_set(signal: SignalOption) -> dict[str, Any]:
-    """What a reading under this signal says was set."""
+def _signal_data(signal: SignalOption) -> dict[str, Any]:
+    """A choice of signal: what a reading under it says was set, and what it needs and takes."""
     m = signal.modulation
-    css = isinstance(m, ChirpModulation)
-    return {
-        "sf": m.spreading_factor if isinstance(m, ChirpModulation) else None,
-        "khz": m.bandwidth_khz if css else Signal.of(m).bandwidth_hz / 1e3,
-    }
+    factor, khz = None, Signal.of(m).bandwidth_hz / 1e3
+    if isinstance(m, ChirpModulation):
+        factor, khz = m.spreading_factor, m.bandwidth_khz
+    needs = {"name": signal.name, "snr": signal.required_snr_db, "onAir": list(signal.time_on_air_s)}
+    return {"sf": factor, "khz": khz, **needs}
+
+
+_RECEIVER = {
+    **{"quiet": "quiet_noise_dbm", "thermal": "thermal_dbm"},
+    **{"place": "place_db", "time": "time_db", "conditions": "conditions_db"},
+}
 
 
 def _measured_data(table: MeasuredTable) -> dict[str, Any]:
@@ -121,16 +134,7 @@ def _measured_data(table: MeasuredTable) -> dict[str, Any]:
         "site": table.site_db,
         "day": table.day_db,
         "receivers": [
-            [
-                {
-                    "quiet": r.quiet_noise_dbm,
-                    "thermal": r.thermal_dbm,
-                    "place": r.place_db,
-                    "time": r.time_db,
-                    "conditions": r.conditions_db,
-                }
-                for r in end
-            ]
+            [{name: getattr(r, field) for name, field in _RECEIVER.items()} for r in end]
             for end in table.receivers
         ],
         "foliage": [

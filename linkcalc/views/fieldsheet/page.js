@@ -211,6 +211,9 @@ const metresIn = (text) => {
   return (unit ? !/^m/i.test(unit) : feet()) ? value * FEET : value;
 };
 
+// The words come with the data, places to fill in braces.
+const filled = (words, values) => words.replace(/\{(\w+)\}/g, (_, name) => values[name]);
+
 function put(id, text, value) {
   const element = $(id);
   if (element.textContent !== text) element.textContent = text;
@@ -239,15 +242,19 @@ function showVerdict(found) {
   $("bar").className = weaker.verdict;
   $("bar").dataset.verdict = weaker.verdict;
   put("verdict", data.verdicts[weaker.verdict]);
-  put("verdict-margin", `${decibels(weaker.margin)} of margin predicted`, weaker.margin);
-  const short = spare >= 0 ? `${decibels(spare)} more than required` : `${decibels(-spare)} short of the ${decibels(weaker.needed)} required`;
+  const words = data.words;
+  put("verdict-margin", filled(words.margin, { margin: decibels(weaker.margin) }), weaker.margin);
   const why = [
-    found.lawful ? "" : "over the legal limits",
-    data.reachable ? "" : "losses to other users of the channel alone are too many",
-    data.groundKnown ? "" : "the ground between is not known",
+    found.lawful ? "" : words.overLimits,
+    data.reachable ? "" : words.unreachable,
+    data.groundKnown ? "" : words.groundUnknown,
   ].filter(Boolean);
-  const atBest = why.length ? ` At best at risk: ${why.join("; ")}.` : "";
-  put("verdict-line", `Weaker direction ${wayWords(weaker)}: ${short}; a message arrives with ${percent(chance(weaker))}.${atBest}`);
+  const line = filled(words.line, {
+    way: wayWords(weaker),
+    spare: filled(spare >= 0 ? words.over : words.short, { spare: decibels(Math.abs(spare)), required: decibels(weaker.needed) }),
+    arrives: percent(chance(weaker)),
+  });
+  put("verdict-line", `${line}${why.length ? ` ${filled(words.atBest, { why: why.join("; ") })}` : ""}`);
 }
 
 const chance = (way) => successOf(way.k, way.sigma, way.margin);

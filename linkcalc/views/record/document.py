@@ -12,25 +12,30 @@ from linkcalc.link.result import MODEL_NAMES, Advice, Direction, PathFacts
 from linkcalc.operation.limits import EndLimits
 from linkcalc.plan.assumptions import still_the_starters
 from linkcalc.site.record import Record
+from linkcalc.site.survey import CAUTIONS as MEASURED_CAUTIONS
 from linkcalc.sweeps.mast_heights import requirement_words
 from linkcalc.views import style
-from linkcalc.views.budget_text import budget_lines, merged_terms, place_words, term_words
-from linkcalc.views.html import data_url, page
-from linkcalc.views.limits_text import STATUS_WORDS, interval_words, power_words, sender_words
+from linkcalc.views.budget_text import budget_rows, term_words
+from linkcalc.views.html import data_url, drawing, page
+from linkcalc.views.limits_text import (
+    STATUS_WORDS,
+    interval_words,
+    keep_away_words,
+    power_words,
+    sender_words,
+)
 from linkcalc.views.record import pictures
 from linkcalc.views.record.equipment import as_built_rows, setting_rows, site_rows
 from linkcalc.views.record.measured import acceptance_data, readings_data
-from linkcalc.views.record.svg import drawing
 from linkcalc.views.record.words import date_words, level, without_commands
 from linkcalc.views.remedies_text import (
     EXAMPLES,
+    bill_cells,
     changes_words,
     cost_words,
     effect_words,
     money,
-    part_words,
     parts_words,
-    quantity_words,
 )
 from linkcalc.views.words import (
     VERDICT_WORDS,
@@ -44,8 +49,6 @@ from linkcalc.views.words import (
     starter_words,
     trimmed,
 )
-
-_GUIDELINES = ("ICNIRP", "FCC")
 
 Data = dict[str, Any]
 
@@ -65,6 +68,8 @@ def record_html(record: Record, signature_lines: int = 2) -> str:
         ways=[f"from {d.from_} to {d.to}" for d in result.directions],
         stations=[s.station.name for s in record.sites],
         answer=_answer(record),
+        # that a link is no safety function, the plan's cautions have said
+        cautions=[c for c in record.cautions if c != MEASURED_CAUTIONS[0]],
         not_of_this_site=starter_words(record.assumed),
         example_prices=EXAMPLES,
         remedies=_remedies(record),
@@ -167,16 +172,7 @@ def _map(record: Record) -> Data | None:
 def _bill(record: Record) -> Data:
     """What is planned at both stations, counted and priced."""
     bill = record.bill
-    rows = [
-        [
-            part.station,
-            part_words(part),
-            quantity_words(part),
-            f"{part.unit_price:,.4g}",
-            money(part.cost) + ("" if part.price_stated else " *"),
-        ]
-        for part in bill.parts
-    ]
+    rows = [[part.station, *bill_cells(part)] for part in bill.parts]
     return {"rows": rows, "total": ["Together", "", "", "", money(bill.cost, bill.currency)]}
 
 
@@ -203,17 +199,14 @@ def _path_facts(path: PathFacts) -> Iterable[str]:
 
 def _budget(ways: Sequence[Direction]) -> list[Data]:
     """A row for each term and sum, with an amount for each direction; those that are nothing are left out."""
-    printed = [budget_lines(d) for d in ways]
-    by_place = [{place_words(lines, i): line for i, line in enumerate(lines)} for lines in printed]
     notes: dict[str, dict[str, None]] = {}
     for d in ways:
         for t in d.terms:
             if t.note:
                 notes.setdefault(term_words(t), {})[t.note] = None
     rows = []
-    for place in merged_terms([list(column) for column in by_place]):
-        found = [column.get(place) for column in by_place]
-        kind, name = next((line.kind, line.name) for line in found if line)
+    for first, found in budget_rows(ways):
+        kind, name = first.kind, first.name
         if kind == "sum" or (kind == "term" and any(line and line.value_db for line in found)):
             amounts = [line and _amount(line.value_db, line.unit if kind == "sum" else "") for line in found]
             how = "; ".join(notes.get(name, {})) if kind == "term" else ""
@@ -234,19 +227,11 @@ def _uncertain(ways: Sequence[Direction]) -> str:
 
 def _limits(record: Record) -> Data:
     checks = [end.limits for end in record.limits]
-    keep_away = []
-    for s in record.keep_away:
-        k = s.keeping
-        found = ", ".join(
-            f"{name} {distance:.2f} m"
-            for name, distance in zip(_GUIDELINES, k.distance_m.values(), strict=True)
-        )
-        keep_away.append(f"{s.station}: {k.text} ({k.eirp_dbm:.1f} dBm EIRP; formula: {found}).")
     return {
         "rows": [_sent(end) for end in record.limits],
         "reasons": dict.fromkeys(f"{c.reason}." for c in checks),
         "sources": dict.fromkeys(f"{rule.id}: {rule.source}." for c in checks for rule in c.rules),
-        "keep_away": [*keep_away, record.keep_away_caution],
+        "keep_away": [*map(keep_away_words, record.keep_away), record.keep_away_caution],
     }
 
 

@@ -1,6 +1,5 @@
 """Rows of a record on its readings and its acceptance test."""
 
-import math
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -10,15 +9,17 @@ from linkcalc.site.readings import Reading
 from linkcalc.site.record import Record
 from linkcalc.site.survey import Survey
 from linkcalc.views import units
+from linkcalc.views.html import drawing
 from linkcalc.views.page import NO_BREAK
 from linkcalc.views.record import pictures
-from linkcalc.views.record.svg import drawing
 from linkcalc.views.record.words import level, without_commands
 from linkcalc.views.survey_text import (
     day_lines,
     interval_of,
     packet_words,
     percent,
+    proven,
+    range_words,
     share_words,
     signed_or_none,
     site_sentences,
@@ -196,21 +197,12 @@ def _more_needed(count: Count) -> str:
     return "too many are lost" if count.more_needed is None else str(count.more_needed)
 
 
-def _floor(share: float) -> float:
-    return math.floor(share * 1e4) / 1e4
-
-
-def _range(interval: tuple[float, float]) -> str:
-    low, high = interval
-    return f"{100.0 * low:.2f} to {100.0 * high:.2f} %"
-
-
 _COUNTED: tuple[tuple[str, Callable[[Count], str]], ...] = (
     ("Packets sent", lambda c: str(c.sent)),
     ("Of these, lost", lambda c: str(c.lost)),
-    ("Proven: at least so many arrive", lambda c: f"{100.0 * _floor(c.success_at_least):.2f} %"),
-    ("Share lost, exact (Clopper-Pearson)", lambda c: _range(c.exact_interval)),
-    ("Share lost, Wilson", lambda c: _range(c.wilson_interval)),
+    ("Proven: at least so many arrive", lambda c: f"{100.0 * proven(c):.2f} %"),
+    ("Share lost, exact (Clopper-Pearson)", lambda c: range_words(c.exact_interval)),
+    ("Share lost, Wilson", lambda c: range_words(c.wilson_interval)),
     ("More packets, none lost, to prove it", _more_needed),
     ("Result", lambda c: "PASSED" if c.passed else "NOT PROVEN"),
 )

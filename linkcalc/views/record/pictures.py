@@ -15,10 +15,10 @@ from linkcalc.site.record import MAP_ASPECT, Record, SiteMap
 from linkcalc.site.survey import Survey
 from linkcalc.views import style, units
 from linkcalc.views.canvas import Box, Room, axes_in, fitted_words, width_of_text
-from linkcalc.views.figures import clutter_runs, draw_profile, profile_caption
+from linkcalc.views.figures import clutter_runs, draw_profile, profile_caption, run_places
 from linkcalc.views.map_figures import LIGHT, hillshade
 from linkcalc.views.map_frame import draw_scale
-from linkcalc.views.survey_figures import draw_margin, draw_readings, write_ends
+from linkcalc.views.survey_figures import draw_direction
 from linkcalc.views.words import height_words
 
 WIDTH_IN = 7.1
@@ -33,8 +33,7 @@ def map_figure(record: Record) -> "tuple[Figure, str]":
     site_map = record.map
     assert site_map is not None
     height = WIDTH_IN / MAP_ASPECT
-    with style.styled():
-        figure = style.new_figure(WIDTH_IN, height)
+    with style.styled_figure(WIDTH_IN, height) as figure:
         inset = 0.004  # room for the frame's line
         ax = figure.add_axes((inset, inset, 1.0 - 2.0 * inset, 1.0 - 2.0 * inset))
         caption = _draw_map(ax, site_map, record)
@@ -110,10 +109,7 @@ def _draw_clutter(ax: Axes, x: Floats, y: Floats, drawing: Drawing) -> list[str]
     along = drawing.distance_m
     runs = clutter_runs(drawing)
     for kind, first, last in runs:
-        start = (along[max(first - 1, 0)] + along[first]) / 2.0
-        end = (along[last] + along[min(last + 1, len(along) - 1)]) / 2.0
-        places = np.concatenate([[start], along[first : last + 1], [end]])
-        stretch = (np.interp(places, along, v) for v in (x, y))
+        stretch = (np.interp(run_places(along, first, last), along, v) for v in (x, y))
         ax.plot(*stretch, color=style.CLUTTER[kind][1], lw=5.0, zorder=4)
     return [kind for kind in style.CLUTTER if any(kind == run[0] for run in runs)]
 
@@ -133,8 +129,7 @@ def _name_stations(room: Room, x: Floats, y: Floats, names: Sequence[str]) -> No
 
 def profile_figure(link: LinkResult) -> "tuple[Figure, str]":
     height = 3.5
-    with style.styled():
-        figure = style.new_figure(WIDTH_IN, height)
+    with style.styled_figure(WIDTH_IN, height) as figure:
         ax = axes_in(figure, 0.62, 0.5, WIDTH_IN - 0.7, height - 0.98)
         draw_profile(ax, link)
         caption = profile_caption(ax, link)
@@ -144,17 +139,13 @@ def profile_figure(link: LinkResult) -> "tuple[Figure, str]":
 def readings_figure(survey: Survey) -> Figure:
     panel = 2.15
     height = 2.0 * panel + 0.2
-    with style.styled():
-        figure = style.new_figure(WIDTH_IN, height)
+    with style.styled_figure(WIDTH_IN, height) as figure:
         for row, (direction, drawing) in enumerate(zip(survey.directions, survey.drawing, strict=True)):
             left, right = (
                 axes_in(figure, x, (1 - row) * panel + 0.45, wide, panel - 0.7)
                 for x, wide in ((0.55, 3.1), (3.85, 1.45))
             )
-            draw_readings(left, direction, drawing)
-            draw_margin(right, direction, drawing)
-            write_ends(left, direction, Room(left).width_pt + 180.0)
-            if row == 1:
-                left.set_xlabel("Readings in the order of the file")
-                right.set_xlabel("Likelihood")
+            draw_direction(left, right, direction, drawing, Room(left).width_pt + 180.0)
+        left.set_xlabel("Readings in the order of the file")
+        right.set_xlabel("Likelihood")
     return figure
