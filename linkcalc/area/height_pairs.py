@@ -70,7 +70,8 @@ def height_pairs(
     pair.
 
     By numba where that is quicker, see `by_numba`, unless it is said; `progress` is called with how many of how many
-    heights at `from` are done."""
+    heights at `from` are done.
+    """
     near = np.atleast_1d(checked("near_height_m", near_height_m, above=0.0))
     far = np.atleast_1d(checked("far_height_m", far_height_m, above=0.0))
     if use_numba is None:

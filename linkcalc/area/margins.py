@@ -83,7 +83,8 @@ class Answers:
 def template_case(loaded: "LoadedPlan", link: Link, station: str) -> tuple[LinkCase, End]:
     """A link of a plan without its ground, and which end, the `station`, stays where it is.
 
-    The other end counts as positioned, wherever the plan has it."""
+    The other end counts as positioned, wherever the plan has it.
+    """
     plan = loaded.plan
     refuse_chosen(plan.conditions, "a map, a fleet or a place for a relay")
     if station not in (link.from_, link.to):

@@ -155,7 +155,8 @@ def height_table(
 
     By default the finest usual step that gives at most 40 heights is taken, and the present heights are looked at
     besides. `stated` are the prices that the user stated. What stands at the ends already, `bases_m` high, carries a
-    mast for nothing."""
+    mast for nothing.
+    """
     top = float(checked("highest_m", highest_m, at_least=2.0, at_most=MOST_M))
     for base in bases_m:
         if checked("bases_m", base, at_least=0.0) > top:

@@ -56,7 +56,8 @@ def best_pair(
     """The best places found for two relays; None if there are no two cells with hops.
 
     `first_db` and `second_db` are what the hops to the link's two stations have to spare from each cell over what is
-    required of one of three hops; NaN where no relay can stand or there is no answer."""
+    required of one of three hops; NaN where no relay can stand or there is no answer.
+    """
     run = run or Run()
     first, second = (np.where(np.isfinite(v), v, -np.inf).astype(np.float64) for v in (first_db, second_db))
     ones, others = candidates(first, ground_m), candidates(second, ground_m)

@@ -62,7 +62,8 @@ def relay_siting(
     """Where a relay for a link would go; see `linkcalc.relay`.
 
     Two relays in a row are tried as well if `relays` does not say how many and no spot for one closes. Finished tiles
-    stay in the run's folder until `RelaySiting.tiles` is told to remove them."""
+    stay in the run's folder until `RelaySiting.tiles` is told to remove them.
+    """
     if relays not in (None, 1, 2):
         raise DomainError(f"relays must be 1 or 2, got {relays}")
     run, access = run or Run(), access or Access()
