@@ -238,7 +238,7 @@ def _answered(
 ) -> tuple[Job, "TileStore | None", dict[str, Singles], list[str]]:
     """One station's job without its heights, where its tiles are, its bands, and notes."""
     with prepared as job:
-        store = None if run.tiles_in is None else TileStore(run.tiles_in, job.digest())
+        store = run.store_of(job)
         with telling_of_tiles(store, run.say):
             found = coverage(job, run, store)
     notes = [*job.land.notes, *_notes(loaded, job)]
