@@ -242,6 +242,7 @@ def _answered(
         with telling_of_tiles(store, run.say):
             found = coverage(job, run, store)
     notes = [*job.land.notes, *_notes(loaded, job)]
+    # of several stations only one's heights are held at a time
     land = replace(job.land, cells=_NO_CELLS, native=_NO_FLAGS, around=Neighbourhood())
     return replace(job, land=land), store, found, notes
 
@@ -262,6 +263,7 @@ def merged(best: dict[str, Singles], found: dict[str, Singles], number: int) -> 
         best["serving_station"] = np.where(known, number, np.nan).astype(np.float32)
         best["stations_closing"] = np.where(known, closes, np.nan).astype(np.float32)
         return best
+    # written so that what has no answer yet, NaN, is bettered by any
     better = known & ~(_rank(found) <= _rank(best))
     for name, values in found.items():
         best[name][better] = values[better]
@@ -272,6 +274,7 @@ def merged(best: dict[str, Singles], found: dict[str, Singles], number: int) -> 
 
 def _rank(bands: dict[str, Singles]) -> Singles:
     """The higher the better; NaN where there is no answer."""
+    # a better word outranks any margin
     spare = np.clip(bands["margin_db"] - bands["required_margin_db"], -1e3, 1e3)
     return bands["verdict"] * 1e4 + np.where(np.isnan(spare), -1e3, spare)
 

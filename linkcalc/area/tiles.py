@@ -293,6 +293,7 @@ def worked_off(
     # workers elsewhere get ready by themselves
     if missing and (not job.use_numba or isinstance(scheduler, Local)):
         get_ready(first, run.say)
+    # the time that is left is told by the pace of tiles alone
     at.begun = time.monotonic()
     for tile, found in scheduler.run(work, job, missing):
         if store:

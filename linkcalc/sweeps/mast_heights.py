@@ -266,6 +266,7 @@ class _Grid:
         lacking = self.lacking_db
         for flat in np.lexsort((lacking.ravel(), np.round(self.cost.ravel(), 6))):
             at = divmod(int(flat), lacking.shape[1])
+            # so near to the requirement the rounded terms of a check decide
             if lacking[at] <= _ROUNDING_DB:
                 found = self._checked(at)
                 if lacking[at] <= -_ROUNDING_DB or found.verdict == "closes":

@@ -152,6 +152,7 @@ def _called(wanted: str, known: Iterable[str]) -> list[str]:
     def last(key: str) -> str:
         return key.rpartition(".")[2]
 
+    # a full key wins over a short one that happens to be another's
     for how in (lambda k: k, lambda k: split_unit(k)[0], last, lambda k: split_unit(last(k))[0]):
         found = [key for key in bare if how(key) == wanted]
         if found:

@@ -403,5 +403,6 @@ def _distance_at(distance: Floats, share: Floats, level: float) -> float:
     j = int(below[0])
     if j == 0:
         return 0.0
+    # between two distances by their logarithm, as they are spaced
     t = (share[j - 1] - level) / max(share[j - 1] - share[j], 1e-12)
     return float(np.exp(np.log(distance[j - 1]) + t * np.log(distance[j] / distance[j - 1])))

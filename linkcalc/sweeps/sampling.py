@@ -352,6 +352,7 @@ class _Rows(Grid):
             codes = np.stack([code for _, _, code in apart], axis=-1)
             different, inverse = np.unique(codes, axis=0, return_inverse=True)
             rows, inverse = different.tolist(), inverse.reshape(-1)
+        # the draws of each different row, one after the other
         order = np.argsort(inverse, kind="stable")
         bounds = np.searchsorted(inverse[order], np.arange(len(rows) + 1))
         found: list[NDArray[Any]] = []

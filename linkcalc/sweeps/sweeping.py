@@ -113,6 +113,7 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
         for one, its_values in zip(varied, values, strict=True):
             for value in its_values:
                 cases.check(one, value)
+        # rules between sections hold for combinations; of those the two outermost are tried
         for corner in (0, -1):
             cases.plan({one: its_values[corner] for one, its_values in zip(varied, values, strict=True)})
         grid = Grid(cases, varied, values)
