@@ -40,8 +40,10 @@ MOST_RESTARTS = 5
 
 
 class Distributed:
-    """The workers of a cluster, as a `Scheduler`: of one whose scheduler has an address such as
-    ``tcp://10.0.0.5:8786``, or ``tls://`` with the keys and certificates that dask's own configuration names.
+    """The workers of a cluster, as a `Scheduler`.
+
+    `address` is that of the cluster's own scheduler, such as ``tcp://10.0.0.5:8786``, or ``tls://`` with the keys and
+    certificates that dask's configuration names. `say` gets lines for the user.
 
     A `LinkcalcError` where it cannot be reached, or a worker's numbers would not be those of this process.
     """
