@@ -303,11 +303,7 @@ def box_of_mark(room: Room, place: tuple[float, float], size_pt: float) -> Box:
 
 
 def spread_apart(wanted: Sequence[float], sizes: Sequence[float], low: float, high: float) -> list[float]:
-    """Shift the middles of labels, given in rising order, least so that they neither overlap nor leave.
-
-    >>> spread_apart([10.0, 11.0], [4.0, 4.0], 0.0, 20.0)
-    [8.5, 12.5]
-    """
+    """Shift the middles of labels, given in rising order, least so that they neither overlap nor leave."""
 
     def start(block: Sequence[float]) -> float:
         return max(low, min(block[0] / block[1], high - block[2]))

@@ -122,11 +122,7 @@ def notes(result: CoverageResult) -> Sequence[str]:
 
 
 def percent(share: float) -> str:
-    """A share without false digits.
-
-    >>> percent(0.0004), percent(0.5), percent(0.9999), percent(1.0)
-    ('<0.1 %', '50.0 %', '>99.9 %', '100 %')
-    """
+    """A share without false digits."""
     if share in (0.0, 1.0):
         return f"{share * 100.0:.0f} %"
     if share < 0.001:

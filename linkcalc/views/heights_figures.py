@@ -109,11 +109,7 @@ def _said_of_all(room: canvas.Room, closes: bool) -> list[tuple[float, float]]:
 
 
 def band_levels(low_db: float, high_db: float, most: int = 9) -> list[float]:
-    """Round margins that hold a range in a few bands.
-
-    >>> band_levels(-13.2, 31.0)
-    [-20.0, -10.0, 0.0, 10.0, 20.0, 30.0, 40.0]
-    """
+    """Round margins that hold a range in a few bands."""
     for step in _STEPS_DB:
         first, last = math.floor(low_db / step), math.ceil(high_db / step)
         if last - first <= most - 1:

@@ -94,11 +94,7 @@ def _share_words(share: float) -> str:
 
 
 def _raised(words: str) -> str:
-    """Powers of ten as they are printed.
-
-    >>> _raised("< 1 in 10^6")
-    '< 1 in 10⁶'
-    """
+    """Powers of ten as they are printed."""
     return re.sub(r"\^(\d+)", lambda m: m[1].translate(str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹")), words)
 
 

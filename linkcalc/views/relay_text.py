@@ -117,11 +117,7 @@ def each_hop_words(result: RelaySiting, chain: Chain) -> str:
 
 
 def _share_words(share: float) -> str:
-    """A share near one in percent, with two figures of what it leaves.
-
-    >>> _share_words(0.99**0.5), _share_words(0.9**0.5), _share_words(0.9999)
-    ('99.5 %', '94.9 %', '99.99 %')
-    """
+    """A share near one in percent, with two figures of what it leaves."""
     digits = max(1 - math.floor(math.log10(100.0 * (1.0 - share))), 0)
     return f"{round(100.0 * share, digits):.12g} %"
 

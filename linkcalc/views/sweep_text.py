@@ -125,11 +125,7 @@ def parameter_words(found: Sweep, name: str, *, unit: bool = True) -> str:
 
 
 def value_words(name: str, value: Any) -> str:
-    """Return a value of a parameter with its unit.
-
-    >>> value_words("far.antenna_height_m", 4.5), value_words("spreading_factor", 7), value_words("crc", True)
-    ('4.5 m', '7', 'yes')
-    """
+    """Return a value of a parameter with its unit."""
     measured = _key_words(name.removeprefix("near.").removeprefix("far."))[1]
     if isinstance(value, str | bool) or not measured:
         return _bare(value)

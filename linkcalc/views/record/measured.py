@@ -147,11 +147,7 @@ def end_words(r: Reading, end: str) -> str:
 
 
 def _figure(value: float | None) -> str:
-    """A reading as it was given, to a hundredth.
-
-    >>> _figure(-101.0), _figure(0.25), _figure(None)
-    ('-101', '0.25', '')
-    """
+    """A reading as it was given, to a hundredth."""
     return "" if value is None else trimmed(value)
 
 

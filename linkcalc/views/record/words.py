@@ -16,56 +16,32 @@ _TERMINAL = re.compile(r"; (see )?linkcalc \w+$| \(--\w+ says it\)")
 
 
 def without_commands(line: str) -> str:
-    """What a line for the terminal says to somebody who has none.
-
-    >>> without_commands("Tank: 3.9 m³ free; see linkcalc tank"), without_commands("taken as dry (--wet says it)")
-    ('Tank: 3.9 m³ free', 'taken as dry')
-    """
+    """What a line for the terminal says to somebody who has none."""
     return _TERMINAL.sub("", line)
 
 
 def level(power_dbm: float | None) -> str:
-    """A power level.
-
-    >>> level(101.26), level(None)
-    ('101.3 dBm', 'not measured')
-    """
+    """A power level."""
     return "not measured" if power_dbm is None else decibel_words(power_dbm, "dBm")
 
 
 def metres(height_m: float) -> str:
-    """A height with one decimal.
-
-    >>> metres(412.34)
-    '412.3 m'
-    """
+    """A height with one decimal."""
     return f"{rounded(height_m, 1)} m"
 
 
 def degrees(bearing_deg: float) -> str:
-    """A bearing in three figures, and a tenth.
-
-    >>> degrees(95.32), degrees(359.98)
-    ('095.3°', '000.0°')
-    """
+    """A bearing in three figures, and a tenth."""
     return f"{round(bearing_deg, 1) % 360.0:05.1f}°"
 
 
 def power(power_dbm: float) -> str:
-    r"""A power as radios are set and as people speak of it.
-
-    >>> power(14.0), power(30.0), power(-3.0)
-    ('14.0 dBm (25.1\xa0mW)', '30.0 dBm (1000\xa0mW)', '-3.0 dBm (0.501\xa0mW)')
-    """
+    """A power as radios are set and as people speak of it."""
     milliwatts = 10.0 ** (power_dbm / 10.0)
     decimals = max(0, 2 - math.floor(math.log10(milliwatts)))
     return f"{level(power_dbm)} ({milliwatts:.{decimals}f}{NO_BREAK}mW)"
 
 
 def date_words(day: date) -> str:
-    """A date that nobody takes for another.
-
-    >>> date_words(date(2031, 6, 5))
-    '5 June 2031'
-    """
+    """A date that nobody takes for another."""
     return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
