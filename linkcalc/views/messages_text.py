@@ -9,14 +9,6 @@ from linkcalc.operation.messages import MessageAnswer, MessagesSection
 from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import starter_words
 
-KIND_WORDS = {
-    "level_report": "level report",
-    "run_permit": "run permit",
-    "start": "start",
-    "stop": "stop",
-    "acknowledgement": "acknowledgement",
-}
-
 
 def messages_report(
     found: MessagesSection | None, *, assumed: Sequence[Assumption] = (), **screen: Unpack[Screen]
@@ -89,7 +81,7 @@ def duration_words(seconds: float) -> str:
 
 
 def name_words(m: MessageAnswer) -> str:
-    kind = KIND_WORDS[m.kind]
+    kind = m.kind.replace("_", " ")
     return m.name if m.name.casefold() == kind else f"{m.name} ({kind})"
 
 

@@ -15,8 +15,14 @@ from linkcalc.views import canvas, style
 from linkcalc.views.figures import draw_profile
 from linkcalc.views.map_figures import SMOOTH_CELLS, draw_hatch, draw_key, draw_lines, draw_shades
 from linkcalc.views.map_frame import box_around, corners, frame, hide_crowded
-from linkcalc.views.relay_text import WORDS, headline
-from linkcalc.views.words import decibel_words, distance_words, required_margin_words, weaker_direction
+from linkcalc.views.relay_text import headline
+from linkcalc.views.words import (
+    VERDICTS_IN_TEXT,
+    decibel_words,
+    distance_words,
+    required_margin_words,
+    weaker_direction,
+)
 
 _WIDTH_IN: Final = 8.6
 _LEFT_IN: Final = 0.85
@@ -196,7 +202,7 @@ def relay_profiles(hops: Sequence[LinkResult]) -> Figure:
             weaker, verdict = weaker_direction(hop), hop.verdict
             margin = canvas.true_minus(decibel_words(weaker.fade_margin_db))
             required = required_margin_words(weaker.required_margin_db)
-            words = f"{WORDS[verdict]}: fade margin {margin}, {required} required"
+            words = f"{VERDICTS_IN_TEXT[verdict]}: fade margin {margin}, {required} required"
             left_pt = 72.0 * width - 90.0 - canvas.width_of_text(words, style.TEXT_PT, True)
             form = f"Hop {number}: {{}} to {{}}, {distance_words(hop.path.distance_m)}"
             ends = hop.directions[0].from_, hop.directions[0].to

@@ -5,10 +5,15 @@ from collections.abc import Sequence
 from decimal import ROUND_FLOOR, Decimal
 from typing import Any
 
-from linkcalc.link.result import Assumption, Direction, LinkResult, PathFacts
+from linkcalc.link.result import Assumption, Direction, LinkResult, PathFacts, VerdictWord
 from linkcalc.plan.assumptions import still_the_starters
 
-VERDICT_WORDS = {"closes": "CLOSES", "at_risk": "AT RISK", "does_not_close": "DOES NOT CLOSE"}
+VERDICT_WORDS: dict[VerdictWord, str] = {
+    "closes": "CLOSES",
+    "at_risk": "AT RISK",
+    "does_not_close": "DOES NOT CLOSE",
+}
+VERDICTS_IN_TEXT = {verdict: words.lower() for verdict, words in VERDICT_WORDS.items()}
 
 
 def distance_words(distance_m: float) -> str:
