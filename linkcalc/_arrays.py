@@ -22,11 +22,6 @@ def checked(
     """Return `value` as a float64 array, or say in one line why it cannot be used.
 
     `above` is an open lower limit, `at_least` and `at_most` are closed limits.
-
-    Raises
-    ------
-    DomainError
-        If a value is not finite or lies outside the limits.
     """
     # one number, as most calls bring
     if (

@@ -1,12 +1,16 @@
 """What the public functions take, told in one line where something else is given."""
 
+import ast
 import re
 from collections.abc import Callable
 from functools import wraps
 from inspect import Parameter, signature
-from typing import ParamSpec, TypeVar
+from numbers import Integral, Real
+from types import UnionType
+from typing import Any, ParamSpec, TypeVar, Union, get_args, get_origin
 
 from linkcalc.errors import ArgumentError
+from linkcalc.wording import shortened
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -19,64 +23,142 @@ WHERE = {
     "Direction": "lc.check(plan).links[0].directions[0]",
     "HeightTable": "lc.heights(plan)",
     "LinkResult": "lc.check(plan).links[0]",
+    "LoadedFleet": "lc.load_fleet(file)",
     "Profile": "lc.profile_from(distance_m, ground_m)",
     "Readings": "lc.readings_from(frame, plan)",
+    "Scheduler": "linkcalc.area.scheduler.Local()",
     "Sweep": "lc.sweep(plan, vary)",
+    "date": "datetime.date(2031, 5, 2)",
     "str": '"name"',
     "int": "12",
 }
 """How one comes by it."""
 
-_PAIR = "tuple[float, float]"
-
 
 def kinds_checked(function: Callable[P, R]) -> Callable[P, R]:
     """Refuse arguments of a kind that the annotations do not name, before the function begins.
 
-    Classes are known by their names, so that none is imported for it; pairs of numbers are counted. Annotations of
-    any other form are the function's own business.
+    Classes are known by their names, so that none is imported for it. Annotations of a form that is not known here,
+    such as a plan's, are the function's own business.
     """
     takes = signature(function)
-    wanted = {name: _classes(p) for name, p in takes.parameters.items()}
+    wanted = {name: _terms(p) for name, p in takes.parameters.items()}
 
     @wraps(function)
     def checked(*args: P.args, **kwargs: P.kwargs) -> R:
-        for name, value in takes.bind(*args, **kwargs).arguments.items():
-            if wanted[name] and not _is_one(value, wanted[name]):
-                raise ArgumentError(f"{function.__name__}: {name} is {_words(wanted[name])}; "
-                                    f"not {'None' if value is None else type(value).__name__}")  # fmt: skip
+        try:
+            given = takes.bind(*args, **kwargs).arguments
+        except TypeError as error:
+            raise ArgumentError(f"{function.__name__}: {error}") from None
+        for name, value in given.items():
+            several = takes.parameters[name].kind is Parameter.VAR_KEYWORD
+            for key, one in value.items() if several else ((name, value),):
+                if wanted[name] and not any(_is_one(one, term) for term in wanted[name]):
+                    raise ArgumentError(
+                        f"{function.__name__}: {key} is {_words(wanted[name])}; not {_what(one)}"
+                    )
         return function(*args, **kwargs)
 
     return checked
 
 
-def _classes(parameter: Parameter) -> tuple[str, ...]:
-    """Names of the classes that an annotation is made of; none where it is made of anything else."""
+def _terms(parameter: Parameter) -> tuple[str, ...]:
+    """The kinds that an annotation joins, without their modules; none where one of them is not known here."""
     said = parameter.annotation
-    text = (
-        said if isinstance(said, str) else getattr(said, "__name__", "") if type(said) is type else str(said)
-    )
-    if text == _PAIR:
-        return (_PAIR,)
-    names = [word.strip().rpartition(".")[2] for word in text.split("|")]
-    plain = all(re.fullmatch(r"[A-Z]\w+|str|int", name) for name in names) and "Any" not in names
-    return tuple(names) if plain else ()
+    if isinstance(said, str):
+        parts: list[Any] = re.split(r"\s*\|\s*(?![^\[]*\])", said)
+    else:
+        parts = [*get_args(said)] if get_origin(said) in (Union, UnionType) else [said]
+    texts = [p.__name__ if type(p) is type else str(p) for p in parts]
+    terms = tuple(re.sub(r"\b[a-z_.]+\.(?=\w)", "", text) for text in texts)
+    return terms if all(term in _CHECKS or _FORM.fullmatch(term) for term in terms) else ()
 
 
-def _is_one(value: object, wanted: tuple[str, ...]) -> bool:
-    if wanted == (_PAIR,):
-        return not isinstance(value, str) and hasattr(value, "__len__") and len(value) == 2
-    if value is None:
-        return "None" in wanted
-    if "Path" in wanted and hasattr(value, "__fspath__"):
-        return True
-    also = {"integer"} if "int" in wanted else set()  # numpy's
-    return bool({kind.__name__ for kind in type(value).__mro__} & {*wanted, *also})
+_FORM = re.compile(r"(?!Any$|PlanLike$|ArrayLike$)[A-Z]\w+|Literal\[.*\]|Callable\[.*\]")
+
+
+def _kind(value: Any) -> str:
+    """numpy's letter for the type of a single value, be it Python's or numpy's; empty for anything else."""
+    for python, letter in ((bool, "b"), (Integral, "i"), (Real, "f")):
+        if isinstance(value, python):
+            return letter
+    return str(value.dtype.kind) if getattr(value, "ndim", None) == 0 and hasattr(value, "dtype") else ""
+
+
+def _is_path(value: Any) -> bool:
+    return isinstance(value, str) or hasattr(value, "__fspath__")
+
+
+def _all(value: Any, check: Callable[[Any], bool]) -> bool:
+    """Whether it is a row of such things; a text is none, though it has letters."""
+    row = hasattr(value, "__len__") and hasattr(value, "__getitem__") and not hasattr(value, "keys")
+    return row and not isinstance(value, str) and all(map(check, value))
+
+
+_CHECKS: dict[str, tuple[str, Callable[[Any], bool]]] = {
+    "None": ("None", lambda v: v is None),
+    "NoneType": ("None", lambda v: v is None),
+    "bool": ("True or False", lambda v: _kind(v) == "b"),
+    "int": ("a whole number", lambda v: _kind(v) in ("i", "u")),
+    "float": ("a number", lambda v: _kind(v) in ("f", "i", "u")),
+    "str": ("a str", lambda v: isinstance(v, str)),
+    "Path": ("a path", _is_path),
+    "FilePath": ("a path", _is_path),
+    "PathLike[str]": ("a path", _is_path),
+    "date": ("a date", lambda v: "date" in _names(v)),
+    "Scheduler": ("a Scheduler", lambda v: hasattr(v, "run")),
+    "Sequence[str]": ("a list of str", lambda v: _all(v, lambda one: isinstance(one, str))),
+    "Sequence[FilePath]": ("a list of paths", lambda v: _all(v, _is_path)),
+    "tuple[float, float]": (
+        "two numbers, such as (4.0, 6.0)",
+        lambda v: _all(v, lambda one: _kind(one) in ("f", "i", "u")) and len(v) == 2,
+    ),
+}
+"""By kind: what it is called, and whether a value is one. Any other kind is a class, known by its name."""
+
+
+def _names(value: object) -> set[str]:
+    return {kind.__name__ for kind in type(value).__mro__}
+
+
+def _choices(term: str) -> tuple[object, ...] | None:
+    """The values that a Literal allows."""
+    said = re.fullmatch(r"Literal\[(.*)\]", term)
+    return ast.literal_eval(f"({said[1]},)") if said else None
+
+
+def _is_one(value: Any, term: str) -> bool:
+    choices = _choices(term)
+    if choices is not None:
+        return (isinstance(value, str) or _kind(value) == "i") and value in choices
+    if term.startswith("Callable"):
+        return callable(value)
+    return _CHECKS[term][1](value) if term in _CHECKS else term in _names(value)
 
 
 def _words(wanted: tuple[str, ...]) -> str:
-    if wanted == (_PAIR,):
-        return "two numbers, such as (4.0, 6.0)"
-    names = [name for name in wanted if name != "None"]
-    words = " or ".join(f"{'an' if name[0] in 'AEIOUi' else 'a'} {name}" for name in names)
-    return f"{words}, such as {WHERE[names[0]]}" if names[0] in WHERE else words
+    """What may be given, and one example of it."""
+    words: list[str] = []
+    for term in wanted:
+        choices = _choices(term)
+        if choices is not None:
+            words += [f'"{c}"' if isinstance(c, str) else str(c) for c in choices]
+        elif term.startswith("Callable"):
+            words.append("a function")
+        else:
+            words.append(
+                _CHECKS[term][0] if term in _CHECKS else f"{'an' if term[0] in 'AEIOU' else 'a'} {term}"
+            )
+    # a path may be text too, which needs no saying
+    said_already = {"None", "a str"} if "a path" in words else {"None"}
+    words = [*dict.fromkeys(word for word in words if word not in said_already)]
+    example = next((f", such as {WHERE[t]}" for t in wanted if t in WHERE and "a path" not in words), "")
+    return (", ".join(words[:-1]) + " or " if words[1:] else "") + words[-1] + example
+
+
+def _what(value: object) -> str:
+    """What was given; a plain value is shown too."""
+    if value is None:
+        return "None"
+    kind = type(value)
+    return f"{kind.__name__}: {shortened(value)}" if kind.__module__ == "builtins" else kind.__name__

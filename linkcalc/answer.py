@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 EXTRAS = {"pandas": "tables", "xarray": "tables", "pyarrow": "tables"}
 """Which extra of linkcalc brings a library."""
 
+_PLAIN = frozenset((float, int, str, bool, type(None)))
+
 LINES = 10
 """An answer is printed in no more."""
 
@@ -162,13 +164,7 @@ def said(*names: str) -> dict[str, tuple[str, ...]]:
 
 
 def installed(module: str) -> Any:
-    """Import a library that an extra brings.
-
-    Raises
-    ------
-    LinkcalcError
-        One line that says how to get it, if it is not there.
-    """
+    """Import a library that an extra brings; where it is not there, one line says how to get it."""
     try:
         return importlib.import_module(module)
     except ImportError:
@@ -197,6 +193,8 @@ def _freeze(record: Any) -> None:
 
 
 def _frozen(value: Any) -> Any:
+    if type(value) in _PLAIN:  # nearly all there is: asked first, as an answer holds tens of thousands
+        return value
     if isinstance(value, np.ndarray):
         if not value.flags.writeable:
             return value

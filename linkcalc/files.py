@@ -1,4 +1,7 @@
-"""Writing files so that a reader never sees half of one."""
+"""Writing files so that a reader never sees half of one.
+
+What cannot be written is a `LinkcalcError`, in one line that names the file.
+"""
 
 import csv
 import io
@@ -11,27 +14,16 @@ from typing import Any
 
 from linkcalc.errors import LinkcalcError
 
+FilePath = str | os.PathLike[str]
 
-def atomic_write(path: str | os.PathLike[str], content: bytes | str) -> None:
+
+def atomic_write(path: FilePath, content: bytes | str) -> None:
     """Write a file beside its place, then move it there.
 
     Whatever goes wrong (a full disk, an interrupt), an old file stays whole and nothing else is left
-    behind. An old file keeps its permissions; a symbolic link is followed.
+    behind. An old file keeps its permissions; a symbolic link is followed. Text is written as UTF-8, line ends as
+    they are.
 
-    Parameters
-    ----------
-    path : str or path
-        Where to; its folder must exist.
-    content : bytes or str
-        Text is written as UTF-8, line ends as they are.
-
-    Raises
-    ------
-    LinkcalcError
-        If the file cannot be written; the text is one line that names it.
-
-    Examples
-    --------
     >>> import tempfile
     >>> file = Path(tempfile.mkdtemp(), "plan.toml")
     >>> atomic_write(file, "title = 'x'")
@@ -62,15 +54,10 @@ _SIGNS = (b"<?xml", b"\x89PNG", b"<!DOC")
 
 
 @contextmanager
-def only_own_replaced(place: str | os.PathLike[str] | None) -> Iterator[None]:
+def only_own_replaced(place: FilePath | None) -> Iterator[None]:
     """Within, `atomic_write` refuses to replace a file at or below a place that linkcalc did not write.
 
-    Its own name themselves; a table or a list of its own begins as the new one does.
-
-    Parameters
-    ----------
-    place : path, optional
-        A folder or a file; None refuses nothing.
+    Its own name themselves; a table or a list of its own begins as the new one does. None refuses nothing.
     """
     before = _guarded.set(None if place is None else Path(os.path.realpath(place)))
     try:
@@ -91,8 +78,8 @@ def _own(file: Path, new: bytes) -> bool:
     return not old or old[:head] == new[:head] or b"linkcalc" in old
 
 
-def made_folder(place: str | os.PathLike[str]) -> Path:
-    """A folder, made if missing, with those above it; `LinkcalcError` if it cannot be."""
+def made_folder(place: FilePath) -> Path:
+    """A folder, made if missing, with those above it."""
     folder = Path(place)
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -101,8 +88,8 @@ def made_folder(place: str | os.PathLike[str]) -> Path:
     return folder
 
 
-def refuse_unwritable(place: str | os.PathLike[str], *, folder: bool) -> None:
-    """Raise `LinkcalcError` if nothing could be written to a folder (made if missing), or to a file.
+def refuse_unwritable(place: FilePath, *, folder: bool) -> None:
+    """Say before any work that nothing could be written to a folder (made if missing), or to a file.
 
     >>> refuse_unwritable("/dev/null/out", folder=True)
     Traceback (most recent call last):
@@ -125,14 +112,9 @@ def refuse_unwritable(place: str | os.PathLike[str], *, folder: bool) -> None:
 def csv_cell(value: Any) -> Any:
     """Return a value as a spreadsheet shows it: text that would be taken for a formula gets an apostrophe.
 
-    Numbers stay numbers, negative ones too.
+    Numbers stay numbers, negative ones too. Common practice against formula injection: cells that begin with
+    =, +, -, @, a tabulator or a return.
 
-    References
-    ----------
-    Common practice against formula injection: cells that begin with =, +, -, @, a tabulator or a return.
-
-    Examples
-    --------
     >>> [csv_cell(v) for v in ("=1+1", "-5.2", "tank 1", "-x", 3.5, None)]
     ["'=1+1", '-5.2', 'tank 1', "'-x", 3.5, None]
     """
@@ -156,8 +138,8 @@ def csv_text(rows: Iterable[Sequence[Any]], *, line_end: str = "\n") -> str:
     return file.getvalue()
 
 
-def refuse_to_overwrite(paths: Iterable[str | os.PathLike[str]], hint: str = "") -> None:
-    """Raise `LinkcalcError` if one of the files is there already.
+def refuse_to_overwrite(paths: Iterable[FilePath], hint: str = "") -> None:
+    """Refuse if one of the files is there already.
 
     >>> refuse_to_overwrite(["/dev/null"], hint="; --force replaces it")
     Traceback (most recent call last):

@@ -11,18 +11,8 @@ _FLEET = "_fleet"
 
 
 def samples_folder() -> Path:
-    """Return the folder of the sample plans and their rasters: not to be written to.
+    """The folder of the samples, not to be written to: ``linkcalc/samples``, in a clone ``terrain_samples``.
 
-    In an installed package that is ``linkcalc/samples``; in a clone of the repository, its
-    ``terrain_samples``.
-
-    Raises
-    ------
-    LinkcalcError
-        If the installation lacks them.
-
-    Examples
-    --------
     >>> sorted(path.stem for path in samples_folder().glob("*.toml"))
     ['plain', 'upland', 'upland_fleet', 'wooded']
     """
@@ -33,7 +23,7 @@ def samples_folder() -> Path:
 
 
 def sample_names() -> list[str]:
-    """Return the names of the sample plans.
+    """The names of the sample plans.
 
     >>> sample_names()
     ['plain', 'upland', 'wooded']
@@ -42,7 +32,7 @@ def sample_names() -> list[str]:
 
 
 def sample_fleet_path() -> Path:
-    """Return the sample's fleet file, for `linkcalc.plan.fleet.load_fleet`.
+    """The sample's fleet file.
 
     >>> sample_fleet_path().name
     'upland_fleet.toml'
@@ -81,27 +71,8 @@ def sample_path(name: str) -> Path:
 
 
 def copy_samples(folder: str | Path, *, replace: bool = False) -> list[Path]:
-    """Copy the sample plans and fleet, their rasters and lists into a folder, where they may be changed.
+    """Copy the samples into a folder (made if missing), where they may be changed; returns the files.
 
-    Parameters
-    ----------
-    folder : path
-        Made if missing.
-    replace : bool
-        Replace files that exist.
-
-    Returns
-    -------
-    list of Path
-        The files written.
-
-    Raises
-    ------
-    LinkcalcError
-        If a file exists and may not be replaced, or cannot be written; the text is one line that names it.
-
-    Examples
-    --------
     >>> import tempfile
     >>> [path.name for path in copy_samples(tempfile.mkdtemp())][:2]
     ['plain.tif', 'plain.toml']

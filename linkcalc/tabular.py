@@ -51,7 +51,6 @@ class Row:
     """One row below the header."""
 
     number: int
-    """Line of the file."""
     cells: tuple[str, ...]
     fault: str = ""
     """Why its cells do not stand under the columns; empty: they do."""
@@ -91,11 +90,8 @@ class Table:
     def keys(self, known: Sequence[str], usual: Mapping[str, str] | None = None) -> tuple[str, ...]:
         """The key of each column, empty where it is none of those known.
 
-        Parameters
-        ----------
-        known : sequence of str
-        usual : mapping of str to str, optional
-            Other names that a column may have, to the key they stand for where no column has that; the first counts.
+        `usual` holds other names that a column may have, to the key they stand for where no column has that; the
+        first counts.
         """
         written = [key_of(cell) for cell in self.header]
         keys = [key if key in known else "" for key in written]
@@ -142,14 +138,8 @@ def key_of(header: str) -> str:
 
 
 def plain_number(key: str, cell: str, *, thousands: bool) -> str:
-    """A number as Python writes it, without the key's unit; text that is no number as it stands.
-
-    Parameters
-    ----------
-    key : str
-    cell : str
-    thousands : bool
-        A comma may separate thousands: one before three digits is refused.
+    """A number as Python writes it, without the key's unit; text that is no number as it stands. Where a comma may
+    separate thousands, one before three digits is refused.
 
     >>> [plain_number(k, c, thousands=True) for k, c in (("snr_db", "−4,5 dB"), ("mast_m", "12 ft"), ("sent", "ten"))]
     ['-4.5', '12 ft', 'ten']
@@ -180,16 +170,7 @@ def number(key: str, plain: str) -> float:
 
 
 def text_of(path: str | Path, *, largest_bytes: int, what: str) -> str:
-    """The text of a file, whatever program saved it.
-
-    Parameters
-    ----------
-    path : str or Path
-    largest_bytes : int
-        A larger file is not read.
-    what : str
-        What the file should be, for the message then.
-    """
+    """The text of a file, whatever program saved it; a larger file is not read, and no `what`."""
     try:
         with open(path, "rb") as file:
             raw = file.read(largest_bytes + 1)

@@ -34,3 +34,13 @@ def nearest(name: str, known: Sequence[str]) -> str:
     "shed"
     """
     return quoted(get_close_matches(name, known, n=1, cutoff=0.0)[0])
+
+
+def shortened(value: object) -> str:
+    """What was given in place of something else, in one short line.
+
+    >>> shortened(list(range(50)))
+    '[0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16...'
+    """
+    words = " ".join(repr(value).split())
+    return words if len(words) <= 60 else f"{words[:57]}..."

@@ -37,7 +37,7 @@ def test_the_command_fails_when_a_bar_is_missed(
 
 
 def test_both_sides_of_the_benchmark_give_the_same_loss() -> None:
-    packed = bench_p1812.invented_profiles(1)
+    packed = bench_p1812.invented_profile()
     ours = p1812.basic_transmission_loss_db(
         packed["distance_m"],
         packed["ground_m"],

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 import linkcalc as lc
+from linkcalc import commands
 
 PLAIN, UPLAND = lc.sample_path("plain"), lc.sample_path("upland")
 
@@ -92,3 +93,63 @@ def test_a_picture_of_another_answer_says_which_one_it_draws() -> None:
     )
     with pytest.raises(lc.ArgumentError, match=r"draw_profile: ax is an Axes, such as figure\.add_subplot"):
         lc.draw_profile(None, result.links[0])  # type: ignore[arg-type]
+
+
+ONE_OF_SEVERAL = {"prices": "cost_per_m", "job": "site"}
+"""A keyword that a function takes by `**`."""
+KEYWORDS = [
+    (name, ONE_OF_SEVERAL.get(p.name, p.name))
+    for name in commands.__all__
+    for p in inspect.signature(getattr(lc, name)).parameters.values()
+    if p.default is not p.empty or p.name in ONE_OF_SEVERAL
+]
+
+
+@pytest.mark.parametrize("wrong", ["an object", "a list"])
+@pytest.mark.parametrize(("name", "keyword"), KEYWORDS)
+def test_a_keyword_of_another_kind_is_named_with_what_it_takes(
+    name: str, keyword: str, wrong: str, given: dict[str, tuple[Any, ...]]
+) -> None:
+    positional = () if keyword == "plan" and name == "acceptance" else given.get(name, (PLAIN,))
+    with pytest.raises(lc.ArgumentError) as caught:
+        getattr(lc, name)(*positional, **{keyword: WRONG[wrong]})
+    words = str(caught.value)
+    assert words.startswith("a plan is" if keyword == "plan" else f"{name}: {keyword} is ")
+    assert "\n" not in words
+    assert ("; not object" if wrong == "an object" else "; not list: [<object") in words
+
+
+@pytest.mark.parametrize(
+    ("function", "keyword", "value", "says"),
+    [
+        (lc.coverage, "link", 3, 'coverage: link is a str or a list of str, such as "name"; not int: 3'),
+        (lc.coverage, "tiles_in", 5, "coverage: tiles_in is a path; not int: 5"),
+        (lc.relay, "within", 3, "relay: within is a path; not int: 3"),
+        (lc.relay, "relays", 3, "relay: relays is 1 or 2; not int: 3"),
+        (lc.relay, "relays", True, "relay: relays is 1 or 2; not bool: True"),
+        (lc.relay, "radius_m", "2 km", "relay: radius_m is a number; not str: '2 km'"),
+        (lc.check, "advice", "no", "check: advice is True or False; not str: 'no'"),
+        (lc.survey, "leaf", "summer", 'survey: leaf is "in_leaf" or "out_of_leaf"; not str: \'summer\''),
+        (lc.compare, "settings", "tank.x=8", "compare: settings is a list of str; not str: 'tank.x=8'"),
+        (lc.heights, "bases_m", (1.0,), "heights: bases_m is two numbers, such as (4.0, 6.0); not tuple: (1.0,)"),
+        (lc.heights, "cost_per_m", "40", "heights: cost_per_m is a number; not str: '40'"),
+        (lc.tank, "seed", 1.5, "tank: seed is a whole number, such as 12; not float: 1.5"),
+        (lc.relay, "radius", 3, "relay: got an unexpected keyword argument 'radius'"),
+    ],
+)  # fmt: skip
+def test_what_a_keyword_takes_is_said_in_plain_words(
+    function: Any, keyword: str, value: object, says: str, given: dict[str, tuple[Any, ...]]
+) -> None:
+    with pytest.raises(lc.ArgumentError) as caught:
+        function(*given.get(function.__name__, (PLAIN,)), **{keyword: value})
+    assert str(caught.value) == says
+
+
+def test_numbers_and_choices_of_numpy_are_taken() -> None:
+    assert lc.acceptance(success=np.float32(0.5), sent=np.int64(9), lost=np.array(1)).count is not None
+    assert lc.check(PLAIN, advice=np.bool_(False), sections=False).links  # type: ignore[arg-type]
+
+
+def test_a_fleet_file_takes_no_link_and_no_interval() -> None:
+    with pytest.raises(lc.ArgumentError, match="link and interval_s go with plan"):
+        lc.fleet(lc.sample_path("upland_fleet"), link="level")

@@ -102,8 +102,8 @@ def test_a_steep_sight_leaves_the_flat_beam_of_a_high_gain_collinear() -> None:
         sites.profile(300.0, lambda x: 100.0 + 0.27 * x),
         shed={"antenna": {"type": "collinear", "gain_dbi": 8.5}},
     )
-    assert case.elevation_deg == pytest.approx(-case.back_elevation_deg, abs=0.01)
-    assert case.elevation_deg == pytest.approx(math.degrees(math.atan(84.0 / 300.0)), abs=0.01)
+    assert case.elevation_deg("near") == pytest.approx(-case.elevation_deg("far"), abs=0.01)
+    assert case.elevation_deg("near") == pytest.approx(math.degrees(math.atan(84.0 / 300.0)), abs=0.01)
     assert values(case)["off the beam, shed"] < -6.0
 
 
@@ -160,7 +160,7 @@ def test_each_building_is_entered_once(building: str) -> None:
         expected_db = building_entry.building_entry_loss_db(
             868e6,
             building=kind,  # type: ignore[arg-type]
-            elevation_deg=abs(case.elevation_deg if name == "tank" else case.back_elevation_deg),
+            elevation_deg=abs(case.elevation_deg("near" if name == "tank" else "far")),
         )
         assert found[f"building entry, {name}"] == pytest.approx(-float(expected_db), abs=1e-5)
 
@@ -329,8 +329,8 @@ def test_over_the_bulge_both_ends_look_down() -> None:
     case = sites.case(
         sites.profile(50_000.0), tank={"antenna_height_m": 20.0}, shed={"antenna_height_m": 20.0}
     )
-    assert case.elevation_deg == pytest.approx(case.back_elevation_deg, abs=1e-9)
-    assert case.elevation_deg == pytest.approx(
+    assert case.elevation_deg("near") == pytest.approx(case.elevation_deg("far"), abs=1e-9)
+    assert case.elevation_deg("near") == pytest.approx(
         -math.degrees(25_000.0 / (case.situation.k_factor * 6_371_000.0)), abs=0.001
     )
 
@@ -363,7 +363,7 @@ def test_a_beam_that_misses_by_a_twentieth_of_a_decibel_has_a_line_of_its_own() 
     for off_deg in np.arange(0.0, 8.0, 0.25):
         yagi = {"antenna": {"type": "yagi", "gain_dbi": 9.5, "azimuth_deg": 90.0 + float(off_deg)}}
         case = sites.case(tank=places["tank"] | yagi, shed=places["shed"])
-        lost_db = 9.5 - float(gain_dbi(case.near, case.azimuth_deg, case.elevation_deg))
+        lost_db = 9.5 - float(gain_dbi(case.near, case.azimuth_deg, case.elevation_deg("near")))
         found = values(case)
         assert ("off the beam, tank" in found) == (lost_db >= 0.05)
         assert found["antenna gain, tank"] + found.get("off the beam, tank", 0.0) == pytest.approx(
@@ -420,8 +420,8 @@ def test_seen_from_the_far_end_the_sight_goes_down_as_much_as_up_and_the_bulge_b
     """45 m over 900 m of a slope: 2.86 degrees; half of 900 m over 8 500 km: 0.003."""
     slope = sites.profile(900.0, lambda x: 100.0 + 0.05 * x)
     case = sites.case(slope, tank={"antenna_height_m": 5.0}, shed={"antenna_height_m": 5.0})
-    assert case.elevation_deg == pytest.approx(2.8624 - 0.003, abs=0.001)
-    assert case.back_elevation_deg == pytest.approx(-2.8624 - 0.003, abs=0.001)
+    assert case.elevation_deg("near") == pytest.approx(2.8624 - 0.003, abs=0.001)
+    assert case.elevation_deg("far") == pytest.approx(-2.8624 - 0.003, abs=0.001)
 
 
 def test_a_building_below_the_range_of_its_recommendation_is_answered() -> None:

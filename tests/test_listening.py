@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from linkcalc.errors import ReadingsError
-from linkcalc.site.listening import MOST_GAP, Heard, Tally, csv_cells, line_reader, readings_of, template
-from linkcalc.site.readings import read_readings
+from linkcalc.site.listening import MOST_GAP, Heard, Tally, csv_cells, line_reader, readings_of
+from linkcalc.site.readings import Reading, read_readings
 
 WHEN = datetime(2031, 6, 20, 8, 0, 1)
 
@@ -79,7 +79,7 @@ def test_a_sender_that_started_anew_loses_nothing_and_a_repeat_counts_once():
 
 def test_what_is_written_reads_as_it_was_heard(tmp_path: Path):
     lines = ["rssi=-101 snr=4.5 seq=1", "noise", "rssi=-103 snr=2 seq=4"]
-    common = template("there", engine_running=True, spot="roof", spreading_factor=12)
+    common = Reading(0, "there", engine_running=True, spot="roof", spreading_factor=12)
     found = [
         r
         for _, rows in readings_of(lines, line_reader(None), template=common, now=lambda: WHEN)

@@ -1,5 +1,7 @@
 """What becomes of messages, against worked figures, a plain simulation, and laws that must hold."""
 
+import re
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -11,7 +13,6 @@ from linkcalc.errors import DomainError, PlanError
 from linkcalc.operation.channel import (
     FadingChannel,
     Retries,
-    SteadyChannel,
     by_site,
     delivered_by_try,
     delivery_delay,
@@ -21,6 +22,7 @@ from linkcalc.operation.channel import (
 from linkcalc.operation.messages import airtimes_s, often_words, section
 from linkcalc.radio.energy import expected_transmissions
 from linkcalc.views.messages_text import delay_words
+from tests.steady_channel import steady
 from tests.tank_plans import link_result, plan
 
 WORKED = [
@@ -36,7 +38,7 @@ WORKED = [
 def test_independent_tries_give_the_worked_retry_figures(
     single: float, tries: int, lost: float, unheard: float | None
 ) -> None:
-    channel = SteadyChannel(single)
+    channel = steady(single)
     assert loss(channel, tries) == pytest.approx(lost, rel=1e-12)
     assert delivered_by_try(channel, tries).sum() == pytest.approx(1.0 - lost, rel=1e-12)
     if unheard is not None:
@@ -95,7 +97,7 @@ def test_the_delay_agrees_with_a_plain_simulation_of_the_tries(back_off: str, ji
             sent_at = sent_at + waits[k - 1] * rng.uniform(1.0 - jitter, 1.0 + jitter, n)
         heard = (rng.random(n) >= single) & ~np.isfinite(delay)
         delay[heard] = sent_at[heard] + airtime
-    found = delivery_delay(delivered_by_try(SteadyChannel(single), tries), retries, airtime)
+    found = delivery_delay(delivered_by_try(steady(single), tries), retries, airtime)
     at, curve = np.array(found.drawing.time_s), np.array(found.drawing.delivered)
     played = np.searchsorted(np.sort(delay), at, side="right") / n
     assert np.abs(played - curve).max() < 1.95 / np.sqrt(n)
@@ -105,11 +107,11 @@ def test_the_delay_agrees_with_a_plain_simulation_of_the_tries(back_off: str, ji
 
 
 def test_a_share_that_never_arrives_has_no_delay() -> None:
-    found = delivery_delay(delivered_by_try(SteadyChannel(0.3), 2), Retries(2, 60.0), 0.5)
+    found = delivery_delay(delivered_by_try(steady(0.3), 2), Retries(2, 60.0), 0.5)
     assert found.median_s == 0.5
     assert found.p95_s is None  # 9 % are lost
     assert found.p99_s is None
-    nothing = delivery_delay(delivered_by_try(SteadyChannel(1.0), 2), Retries(2, 60.0), 0.5)
+    nothing = delivery_delay(delivered_by_try(steady(1.0), 2), Retries(2, 60.0), 0.5)
     assert nothing.mean_s is None
     assert nothing.median_s is None
 
@@ -135,11 +137,6 @@ def test_tries_without_jitter_are_delivered_at_their_own_times() -> None:
 def test_a_schedule_that_makes_no_sense_is_refused_by_name(arguments: dict[str, object], word: str) -> None:
     with pytest.raises(DomainError, match=word):
         Retries(**{"tries": 3, **arguments})  # type: ignore[arg-type]
-
-
-def test_channels_of_different_kinds_do_not_answer_each_other() -> None:
-    with pytest.raises(DomainError, match="same kind"):
-        unconfirmed(SteadyChannel(0.1), FadingChannel(10.0), 2)
 
 
 def test_a_channel_reads_margin_and_spread_off_a_direction() -> None:
@@ -243,8 +240,8 @@ def test_whether_a_site_works_and_how_often_a_message_is_lost_there_are_told_apa
     assert found.dead_chance == pytest.approx(float(ndtr((1.59 - 10.0) / 10.0)), abs=0.01)
     assert found.working_chance == pytest.approx(1.0 - float(ndtr((9.77 - 10.0) / 10.0)), abs=0.01)
     assert found.working_loss < 0.1 < loss(sites, 1)
-    assert by_site(SteadyChannel(0.6), 1).dead_chance == 1.0
-    assert by_site(SteadyChannel(0.6), 8).dead_chance == 0.0
+    assert by_site(steady(0.6), 1).dead_chance == 1.0
+    assert by_site(steady(0.6), 8).dead_chance == 0.0
 
 
 def test_a_delay_says_how_many_arrive_at_all_and_not_that_all_are_lost() -> None:
@@ -291,3 +288,98 @@ def test_retries_are_said_not_to_cure_what_loses_more_than_one_message_in_ten_th
     for lost, noted in ((1.5e-4, True), (0.7e-4, False)):
         notes = notes_of(margin_db(lost))
         assert any("retries do not cure a shadowed link" in note for note in notes) == noted, lost
+
+
+def test_a_message_s_losses_by_hand() -> None:
+    """Rayleigh at 20 dB: 1 - exp(-0.01) = 0.00995 of the tries are lost, of three 9.85e-7. One site in ten of 8 dB
+    spread is 10.25 dB worse: 1 - exp(-0.1060) = 0.1006 and 1.017e-3. 140 stops a year."""
+    message = {"name": "m", "kind": "stop", "link": "level", "events_per_year": 140.0, "tries": 3}
+    found = section(plan(message=[message], tank=None, engine=None), [link_result(20.0, 8.0, 0.0)])
+    assert found is not None
+    (m,) = found.messages
+    assert m.loss_predicted_site == pytest.approx(9.85e-7, rel=1e-3)
+    assert m.loss_poor_site == pytest.approx(1.017e-3, rel=2e-3)
+    assert m.loss_after_reading == loss(FadingChannel(20.0, 2.0, 0.0), 3)
+    assert m.per_year == 140.0
+    for a_year, each in (
+        (m.lost_per_year, m.loss),
+        (m.lost_per_year_working_site, m.loss_working_site),
+        (m.lost_per_year_predicted_site, m.loss_predicted_site),
+        (m.lost_per_year_poor_site, m.loss_poor_site),
+        (m.lost_per_year_after_reading, m.loss_after_reading),
+    ):
+        assert a_year == 140.0 * each
+    assert m.loss_independent_tries == m.single_loss**3
+    assert m.airtime_s_per_day == pytest.approx(m.tries_sent * m.time_on_air_s * 140.0 / 365.0)
+    assert (m.payload_bytes, m.from_, m.to) == (20, "tank", "shed")
+
+
+@pytest.mark.parametrize(("required", "accepted"), [(0.95, 0.05), (None, 0.01)])
+def test_a_site_works_where_no_more_is_lost_than_the_link_allows(
+    required: float | None, accepted: float
+) -> None:
+    message = {"name": "m", "kind": "stop", "link": "level", "events_per_year": 140.0}
+    wanted = plan(message=[message], tank=None, engine=None)
+    link = wanted.link[0].model_copy(update={"required_success": required})
+    found = section(wanted.model_copy(update={"link": [link]}), [link_result(12.0, 8.0, 0.0)])
+    assert found is not None
+    (m,) = found.messages
+    assert m.accepted_loss == pytest.approx(accepted)
+    # one try, Rayleigh: 0.05 is lost at 12.90 dB, 0.01 at 19.98 dB
+    needed_db = {0.05: 12.90, 0.01: 19.98}[accepted]
+    assert m.working_chance == pytest.approx(float(ndtr((12.0 - needed_db) / 8.0)), abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        # 0.185344 s and an answer of 0.123904 s; 10 and 20 s between the tries, a quarter more at most
+        (
+            {"retry_wait_s": 0.2},
+            "the 0.309 s that one try and its answer take; make it 0.62 or more",
+        ),  # / 0.75 x 1.5
+        (
+            {"retry_wait_s": 0.2, "acknowledged": False},
+            "the 0.185 s that one try takes; make it 0.38 or more",
+        ),
+        ({"interval_s": 37.8}, "the 37.8 s that one message with its tries (3) may take; make it 42 or more"),
+        ({"interval_s": 37.6, "acknowledged": False}, "the 37.7 s that one message"),
+        ({"interval_s": 37.9}, ""),
+        ({"interval_s": 37.7, "acknowledged": False}, ""),
+    ],
+)
+def test_what_does_not_fit_on_the_air_is_refused_with_the_figure_that_does(
+    change: dict[str, object], words: str
+) -> None:
+    message = {"name": "permit", "kind": "run_permit", "link": "level", "interval_s": 600.0, "tries": 3}
+    made = plan(message=[{**message, **change}], tank=None, engine=None)
+    if words:
+        with pytest.raises(PlanError, match=re.escape(words)):
+            section(made, [link_result()])
+    else:
+        assert section(made, [link_result()]) is not None
+
+
+def test_the_line_names_the_stop_that_is_lost_most() -> None:
+    often = {"kind": "run_permit", "link": "level", "interval_s": 600.0, "tries": 1, "name": "permit"}
+    stop = {"kind": "stop", "link": "level", "events_per_year": 140.0}
+    good = {**stop, "name": "three of them", "tries": 3}
+    bad = {**stop, "name": "one of them all", "tries": 1}
+    for messages, named in (
+        ([often, good, bad], "one of them…"),
+        ([often, good], "three of th…"),
+        ([often], "permit"),
+    ):
+        found = section(plan(message=messages, tank=None, engine=None), [link_result(20.0, 8.0, 4.0)])
+        assert found is not None
+        assert found.line.startswith(f'Messages: "{named}" ')
+        assert found.line.endswith("% of sites dead; linkcalc messages")
+    sure = section(plan(message=[often], tank=None, engine=None), [link_result(60.0, 1.0, 0.0)])
+    assert sure is not None
+    assert sure.line.endswith("lost; see linkcalc messages")
+
+
+def test_tries_less_than_a_second_apart_are_said_to_share_a_fade() -> None:
+    for wait_s, tries, noted in ((0.9, 3, True), (1.0, 3, False), (0.9, 1, False)):
+        notes = notes_of(retry_wait_s=wait_s, tries=tries, acknowledged=False)
+        assert any("may share a fade" in note for note in notes) == noted

@@ -2,10 +2,11 @@
 
 import csv
 import io
+from typing import Any
 
 import pytest
 
-from linkcalc.link.parts_list import added, bill, mast_price
+from linkcalc.link.parts_list import added, bill, mast_price, station_parts
 from linkcalc.link.result import Part
 from linkcalc.plan import load_plan, plan_from
 from linkcalc.plan.prices import Prices
@@ -143,3 +144,126 @@ def test_a_longer_mast_s_price_is_the_plan_s_own_where_all_that_may_count_are(
     )
     assert longer.cost == (520.0 if "guyed_mast_per_m" in more else 360.0)
     assert (climb.item, climb.cost) == ("climb", 80.0)
+
+
+def test_another_cable_takes_its_connectors_once() -> None:
+    """A radio at its antenna, whose cable was planned with 0 m, goes 20 m away: 20 x 3, two connectors at 5, an
+    arrestor at 45, work at the antenna 80."""
+    near = sites.case(tank={"feeder": {"type": "rg58", "length_m": 0.0}}).near
+    feeder = {"type": "rg213", "length_m": 20.0, "connectors": 2, "arrestor": True}
+    moved = sites.case(tank={"feeder": feeder}).near
+    found = [(p.item, p.quantity, p.cost) for p in added(near, moved, Prices())]
+    assert found == [
+        ("feeder", 20.0, 60.0),
+        ("connector", 2.0, 10.0),
+        ("arrestor", 1.0, 45.0),
+        ("climb", 1.0, 80.0),
+    ]
+
+
+CLIMB = ("climb", 1.0, 80.0)
+
+
+@pytest.mark.parametrize(
+    ("changed", "takes"),
+    [
+        ({}, []),
+        ({"noise_rise_db": 0.0}, [("noise_suppression", 1.0, 60.0)]),
+        ({"noise_rise_db": 7.0}, []),
+        ({"feeder": {"arrestor": True}}, [("arrestor", 1.0, 45.0)]),
+        ({"feeder": {"length_m": 11.0}}, [("feeder", 3.0, 4.5)]),  # 3 m more at 1.5
+        ({"feeder": {"length_m": 5.0}}, []),
+        ({"feeder": {"connectors": 5}}, [("connector", 3.0, 15.0)]),
+        ({"feeder": {"connectors": 1}}, []),
+        ({"feeder": {"type": "rg213"}}, [("feeder", 8.0, 24.0), ("connector", 2.0, 10.0), CLIMB]),
+        ({"antenna": {"azimuth_deg": 30.0}}, [CLIMB]),  # turned, not bought
+        ({"antenna": {"type": "yagi", "gain_dbi": 12.0}}, [("antenna", 1.0, 90.0), CLIMB]),  # 70 and 2.5 dB at 8
+        ({"antenna_height_m": 2.0}, [CLIMB]),
+        ({"latitude_deg": 3.0, "longitude_deg": 4.0}, [CLIMB]),
+        ({"building": "traditional"}, [CLIMB]),
+        ({"extra_loss": []}, [CLIMB]),
+    ],
+)  # fmt: skip
+def test_what_a_change_at_a_station_takes_by_hand(
+    changed: dict[str, Any], takes: list[tuple[str, float, float]]
+) -> None:
+    """By the example prices: 8 m of RG58 with two connectors are there."""
+    feeder = {"type": "rg58", "length_m": 8.0, "connectors": 2}
+    loss = [{"loss_db": 3.0, "reason": "under the roof"}]
+    before = sites.case(tank={"feeder": feeder, "noise_rise_db": 6.0, "extra_loss": loss}).near
+    update = {
+        key: getattr(before, key).model_copy(update=value) if isinstance(value, dict) else value
+        for key, value in changed.items()
+    }
+    found = added(before, before.model_copy(update=update), Prices())
+    assert [(p.item, p.quantity, p.cost) for p in found] == takes
+    assert not any(p.price_stated for p in found)
+
+
+def test_the_parts_of_a_relay_by_hand() -> None:
+    """Radio 120, dipole 25, 3 m of mast 150 + 3 x 40; with what it runs on, at a price of the plan's own."""
+    near = sites.case().near
+    relay = station_parts(near, Prices.model_validate({"relay_supply": 200.0}), supplied=True)
+    parts = [("radio", 120.0), ("antenna", 25.0), ("mast", 270.0), ("relay_supply", 200.0)]
+    assert [(p.item, p.cost) for p in relay] == parts
+    assert [p.price_stated for p in relay] == [False, False, False, True]
+    assert [(p.item, p.cost) for p in station_parts(near, Prices(), supplied=False)] == parts[:3]
+
+
+@pytest.mark.slow
+def test_batteries_and_panels_are_priced_by_what_they_hold() -> None:
+    """13 Ah at 2 an ampere-hour: 26. A panel by the watt, the battery behind it by the watt-hour."""
+    import linkcalc as lc
+
+    upland = load_plan(sample_path("upland"))
+    tables = upland.plan.model_dump(by_alias=True, exclude_unset=True)
+
+    def supply(prices: dict[str, float], power: list[dict[str, Any]]) -> dict[str, Part]:
+        made = plan_from({**tables, "prices": prices, "power": power}, base_dir=upland.base_dir)
+        sections = lc.with_sections(lc.check_plan(made), made.plan).sections
+        kinds = ("battery", "panel", "storage")
+        return {p.item: p for p in bill(made.plan, sections).parts if p.item in kinds}
+
+    cell = {"station": "tank", "battery": {"chemistry": "li_socl2", "capacity_mah": 13000.0}}
+    battery = supply({"battery_per_ah": 2.0}, [cell])["battery"]
+    assert (battery.what, battery.size, battery.quantity, battery.unit) == (
+        "li_socl2",
+        13000.0,
+        13000.0,
+        "mAh",
+    )
+    assert (battery.unit_price, battery.cost, battery.price_stated) == (0.002, 26.0, True)
+    sunny = supply({"panel_per_w": 4.0}, [{"station": "tank", "solar": {"worst_month_peak_sun_h": 2.0}}])
+    assert sunny.keys() == {"panel", "storage"}
+    panel, storage = sunny["panel"], sunny["storage"]
+    assert (panel.cost, panel.unit, panel.price_stated) == (round(panel.quantity * 4.0, 2), "W", True)
+    assert (storage.cost, storage.unit, storage.price_stated) == (
+        round(storage.quantity * 0.6, 2),
+        "Wh",
+        False,
+    )
+
+
+def test_an_antenna_half_a_metre_up_needs_no_mast_and_every_centimetre_of_one_counts() -> None:
+    """0.7 m: 150 + 0.7 x 40; 2 cm more 0.8."""
+    assert "mast" not in priced({}, antenna_height_m=0.5)
+    assert priced({}, antenna_height_m=0.7)["mast"].cost == 178.0
+    near = sites.case(tank={"antenna_height_m": 3.0}).near
+    longer, _ = added(near, near.model_copy(update={"antenna_height_m": 3.02}), Prices())
+    assert (longer.item, longer.cost) == ("mast_longer", pytest.approx(0.8))
+
+
+def test_a_bill_is_of_the_plan_s_own_prices_where_all_of_them_are() -> None:
+    """Two radios, two dipoles, two masts that stand by themselves."""
+    own = {"radio": 100.0, "antenna": {"half_wave_dipole": 20.0}, "mast": 100.0, "mast_per_m": 50.0}
+
+    def stated(prices: dict[str, object]) -> bool:
+        c = sites.case()
+        tables = [s.model_dump(by_alias=True, exclude_unset=True) for s in (c.near, c.far)]
+        link = c.link.model_dump(by_alias=True, exclude_unset=True)
+        made = plan_from(station=tables, link=[link], profiles={"level": c.profile}, prices=prices)
+        return bill(made.plan).prices_stated
+
+    assert stated(own)
+    for left_out in own:
+        assert not stated({k: v for k, v in own.items() if k != left_out})

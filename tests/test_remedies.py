@@ -14,7 +14,7 @@ from linkcalc.link import verdict
 from linkcalc.link.case import ENDS
 from linkcalc.link.parts_list import added
 from linkcalc.link.remedies import MOST, Check, remedies
-from linkcalc.link.remedy_plans import edit_of
+from linkcalc.link.remedy_plans import edit_of, moved_station
 from linkcalc.link.result import LinkResult, Remedy
 from linkcalc.operation import limits as plan_limits
 from linkcalc.plan import LoadedPlan, load_plan, plan_from
@@ -77,7 +77,8 @@ def placed(**how: Any) -> LoadedPlan:
     "how",
     [
         {"tank": {"noise_rise_db": 9.0}, "regulation": {"region": "eu", "report_interval_s": 600.0}},
-        {"shed": {"extra_loss": [{"loss_db": 12.0, "reason": "inside the steel shed"}]}},
+        {"shed": {"extra_loss": [{"loss_db": 12.0, "reason": "inside the steel shed"},
+                                 {"loss_db": 0.9, "reason": "a lead of adapters, which stays"}]}},
         {"shed": {"building": "traditional"}, "regulation": {"region": "us"}, "link": {"frequency_mhz": 915.0}},
         {"tank": {"antenna": {"type": "yagi", "azimuth_deg": 0.0, "tilt_deg": 40.0}}},
         {"link": {"modulation": {"kind": "fsk", "bit_rate_bps": 4800.0, "deviation_hz": 5000.0,
@@ -224,6 +225,31 @@ def test_an_antenna_behind_a_bank_is_moved_onto_it_with_its_cable(tmp_path: Path
     assert {"feeder", "connector", "arrestor", "climb"} <= {p.item for p in moved[0].parts}
 
 
+@pytest.mark.parametrize(
+    ("length_m", "moved_m", "length", "cable"),
+    [(0.0, 40.0, 40.0, "rg213"), (0.0, 40.2, 40.2, "half_inch_foam"),
+     (5.0, 35.0, 40.0, "rg58"), (5.0, 36.0, 41.0, "half_inch_foam")],
+)  # fmt: skip
+def test_an_antenna_moved_by_hand(length_m: float, moved_m: float, length: float, cable: str) -> None:
+    """At 60 degrees north a degree is 111.41 km of latitude and 55.80 km of longitude (WGS 84, from memory).
+
+    30 degrees east of north: cos 30 of the way north, sin 30 east. Beyond 40 m a thicker cable is laid.
+    """
+    station = sites.case(tank={
+        "latitude_deg": 60.0, "longitude_deg": 10.0, "antenna_height_m": 9.0, "mast_foot_m": 6.0,
+        "feeder": {"type": "rg58" if length_m else "none", "length_m": length_m},
+    }).near  # fmt: skip
+    moved = moved_station(station, moved_m, 30.0)
+    assert moved.latitude_deg is not None
+    assert moved.longitude_deg is not None
+    north_m, east_m = (moved.latitude_deg - 60.0) * 111_410.0, (moved.longitude_deg - 10.0) * 55_800.0
+    assert (north_m, east_m) == pytest.approx((0.866 * moved_m, 0.5 * moved_m), abs=0.2)
+    assert (moved.feeder.length_m, moved.feeder.type) == (length, cable)
+    assert (moved.feeder.connectors, moved.feeder.arrestor) == ((0, False) if length_m else (2, True))
+    assert moved.mast_foot_m == 0.0
+    assert moved.antenna_height_m == 9.0
+
+
 def test_a_relay_is_priced_where_nothing_else_closes(tmp_path: Path) -> None:
     """A ridge of 160 m between two stations that are 6 km apart: no mast helps, and both look down from its top."""
     grid = {
@@ -302,25 +328,16 @@ def test_a_link_that_closes_needs_none_and_the_search_is_bounded() -> None:
 
 def test_what_the_search_reckons_a_change_to_cost_is_what_its_parts_cost() -> None:
     """Costs that it adds up as numbers against the list of parts that is printed."""
-    from linkcalc.link.remedy_options import EndOptions, with_antenna_at
+    from linkcalc.link.remedy_options import EndOptions
 
     loaded = load_plan(sample_path("upland"))
     with verdict.open_terrain(loaded) as terrain:
         case = next(verdict.cases(loaded, terrain))
     for end in ENDS:
         options = EndOptions.of(case, end, Prices(), frozenset())
-        assert len(options.options) > 40
-        for (height_m, antenna, cable, quiet, mended), cost in zip(
-            options.options, options.cost, strict=True
-        ):
-            old = case.station(end)
-            new = with_antenna_at(old, old.antenna_height_m if height_m is None else height_m, cable)
-            update = (
-                dict(mended)
-                | ({"antenna": antenna} if antenna else {})
-                | ({"noise_rise_db": 0.0} if quiet else {})
-            )
-            parts = added(old, new.model_copy(update=update), Prices())
+        assert len(options.changed) > 40
+        for (stood, update), cost in zip(options.changed, options.cost, strict=True):
+            parts = added(case.station(end), stood.model_copy(update=update), Prices())
             assert sum(p.cost for p in parts) == pytest.approx(cost)
 
 

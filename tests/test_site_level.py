@@ -12,8 +12,8 @@ from linkcalc.site.distribution import Distribution
 from linkcalc.site.fades import fade_points_db
 from linkcalc.site.heard import ERROR_DB, OFFSET_DB, Count, Heard, MeasuredNoise
 from linkcalc.site.level import Group, Update, even_grid, log_likelihood, reading_error_db, ripple_db, update
-from linkcalc.site.measured import Expected, read_levels
 from linkcalc.site.readings import Reading
+from linkcalc.site.signal_and_noise import Expected, read_levels
 
 REQUIRED_SNR_DB = -10.0
 THERMAL_DBM = -123.0
@@ -331,3 +331,81 @@ def test_noise_hidden_by_strong_signals_is_not_known_to_be_none():
     how = {"site_db": 12.0, "fading": "rician", "rician_k_db": 10.0}
     tops = [updated([h], **how).directions[0].shortfall.interval()[1] for h in (heard, bounded, measured)]
     assert tops[0] > tops[1] + 5.0 > tops[2] + 5.0
+
+
+NOTHING = Heard(np.empty(0), np.empty(0), np.empty(0))
+
+
+def variance_db2(heard: Heard = NOTHING, **how: float) -> float:
+    """Of what the margin lies below the predicted one, the prediction being good to 12 dB."""
+    known = {"site_db": 12.0, "fading": "rician", "rician_k_db": 10.0}
+    return updated([heard], **{**known, **how}).directions[0].shortfall.standard_deviation ** 2
+
+
+def test_variances_of_what_nobody_read_add_up():
+    """Site, day, what is still to come and noise are independent: 3, 4, 5 and 6, 8, 10."""
+    prior = updated([NOTHING], site_db=6.0, day_db=8.0, fading="rayleigh")
+    assert prior.prior.standard_deviation == pytest.approx(10.0, abs=0.01)
+    assert prior.today.standard_deviation == pytest.approx(10.0, abs=0.01)
+    assert prior.excess.standard_deviation == pytest.approx(6.0, abs=0.01)
+    assert prior.directions[0].unexplained == 0.0
+    assert prior.stands_still == pytest.approx(0.25, abs=1e-3)
+    plain = variance_db2()
+    assert variance_db2(to_come_db=0.0, day_db=0.0) == plain
+    assert variance_db2(to_come_db=6.0) - plain == pytest.approx(36.0, abs=0.1)
+    # unmeasured noise: 4 dB from place to place stay, 3 dB that come and go over time are not the site's
+    loose = Heard(np.empty(0), np.empty(0), np.empty(0), noise_place_db=4.0, noise_time_db=3.0)
+    assert variance_db2(loose) - plain == pytest.approx(16.0, abs=0.3)
+    # once measured on a day it may be otherwise on another
+    measured, later = (
+        variance_db2(
+            Heard(np.empty(0), np.empty(0), np.empty(0), noise=MeasuredNoise(0.0, 0.3), noise_time_db=time_db)
+        )
+        for time_db in (0.0, 3.0)
+    )
+    assert later - measured == pytest.approx(9.0, abs=0.05)
+    # 12 dB of the site, offsets of 2 dB within 6 dB, 0.3 dB of error
+    assert measured == pytest.approx(12.0**2 + OFFSET_DB**2, abs=0.5)
+
+
+def test_what_neither_fading_nor_error_nor_offsets_explain_by_hand():
+    """Rayleigh, of which 16 % lie below 10 log10(-ln 0.841) = -7.62 dB and 84 % below 2.65 dB: half of it 5.14 dB.
+
+    (5.14^2 + 1.5^2) / n and 2^2 / 2 for two receivers, less than 4.8, 3.5 and 2.3 dB or, at another height, 6.5 dB.
+    """
+
+    def ripple(n: float, *, same_height: bool = True, **how: float) -> float:
+        return ripple_db(n, same_height=same_height, fading="rayleigh", **how)
+
+    assert ripple(10) == pytest.approx(math.sqrt(2.3**2 - 2.864 - 2.0), abs=0.01)
+    assert ripple(100) == pytest.approx(math.sqrt(2.3**2 - 0.286 - 2.0), abs=0.01)
+    assert ripple(10, same_height=False) == pytest.approx(math.sqrt(6.5**2 - 2.864 - 2.0), abs=0.01)
+    assert ripple(10, offset_db=0.0) == pytest.approx(math.sqrt(2.3**2 - 2.864), abs=0.01)
+    assert ripple(0.5, same_height=False) == pytest.approx(math.sqrt(6.5**2 - 28.64 - 2.0), abs=0.01)
+    assert ripple(1) == 0.0  # one packet's fading alone is more
+    # by the logarithm between: ln 2 / ln 3 = 0.631 of the way from 4.8 to 3.5, half-way from 3.5 to 2.3
+    assert [reading_error_db(n) for n in (0.5, 2.0, math.sqrt(30.0))] == pytest.approx(
+        [4.8, 3.98, 2.9], abs=0.001
+    )
+
+
+def test_readings_far_from_the_prediction_are_followed_there():
+    """Ten readings 100 dB stronger than predicted: by themselves an excess of -100 dB, and the prior and the
+    receiver's offset take a few decibels of it."""
+    heard = Heard(fading_levels(10, 100.0), np.full(10, 30.0), np.ones(10))
+    found = updated([heard, NOTHING], site_db=12.0, fading="rician", rician_k_db=10.0)
+    assert found.directions[0].own_excess.mean == pytest.approx(-100.0, abs=1.0)
+    assert found.directions[1].own_excess is None
+    assert found.excess.mean == pytest.approx(-96.0, abs=2.0)
+    assert even_grid(-20.2, 40.1)[[0, -1]].tolist() == [-20.5, 40.5]
+    assert np.diff(even_grid(-20.2, 40.1)) == pytest.approx(0.5)
+
+
+def test_a_ripple_of_the_place_leaves_the_site_so_much_less_known():
+    """Readings of one spot that lies 6 dB about its place's mean: 2.74 dB without, sqrt(2.74^2 + 6^2) = 6.60 with."""
+    how = {"site_db": 60.0, "fading": "rician", "rician_k_db": 10.0}
+    heard = Heard(fading_levels(10, -10.0), np.full(10, 30.0), np.ones(10))
+    sharp, loose = (
+        update([Group((heard,), ripple)], **how).excess.standard_deviation for ripple in (0.0, 6.0)
+    )
+    assert loose == pytest.approx(math.hypot(sharp, 6.0), rel=0.02)

@@ -13,24 +13,17 @@ from hypothesis import strategies as st
 from scipy.integrate import trapezoid
 
 from linkcalc.errors import DomainError, PlanError
-from linkcalc.operation.channel import FadingChannel, SteadyChannel
-from linkcalc.operation.tank import (
-    CAUTIONS,
-    FillLoop,
-    HorizontalCylinder,
-    LevelTable,
-    Prism,
-    lost_stop,
-    overrun_bound_m3,
-    section,
-    simulate,
-    simulated,
-    solve,
-    year_risk,
-)
-from linkcalc.operation.tank.loop import DAY_S, Daily
+from linkcalc.operation.channel import FadingChannel, by_site
+from linkcalc.operation.tank.answer import CAUTIONS, section, simulated
+from linkcalc.operation.tank.cycle import lost_stop
+from linkcalc.operation.tank.loop import DAY_S, Daily, FillLoop
+from linkcalc.operation.tank.risk import year_risk
+from linkcalc.operation.tank.shapes import HorizontalCylinder, LevelTable, Prism
+from linkcalc.operation.tank.simulate import simulate
+from linkcalc.operation.tank.solve import solve
 from linkcalc.views.tank_text import alone_lines, month_words
 from tests.benchmarks.plain_tank import NAMES, plain_years
+from tests.steady_channel import SteadyChannel
 from tests.tank_plans import link_result, plan
 
 TANK = Prism.upright_cylinder(diameter_m=5.0, height_m=2.5)
@@ -109,7 +102,7 @@ def test_a_level_above_the_rim_has_no_volume() -> None:
 
 def test_the_overrun_bound_gives_the_worked_example() -> None:
     """5 m3/h, watchdog 30 min, report every 10 min: 3.33 m3, 0.17 m in a tank of 5 m (common practice)."""
-    bound = overrun_bound_m3(5.0 / 3600.0, 30 * 60.0, 10 * 60.0)
+    bound = loop(report_interval_s=600.0, watchdog_s=1800.0, stopping_s=0.0).bound_m3
     assert bound == pytest.approx(3.33, abs=0.004)
     assert bound / TANK.area_m2 == pytest.approx(0.17, abs=0.002)
 
@@ -424,7 +417,7 @@ def test_the_recommended_set_relies_on_no_message() -> None:
     assert found.overrun_bound_m3 <= found.freeboard_m3
     assert found.overflow_chance == 0.0
     assert found.overrun_bound_m3 == pytest.approx(
-        overrun_bound_m3(5.0 / 3600.0, found.watchdog_s, found.interval_s, 130.0)
+        5.0 / 3600.0 * (found.watchdog_s + found.interval_s + 130.0)
     )
     years = simulate(
         scene(
@@ -458,6 +451,134 @@ def test_a_pump_that_outruns_the_radio_needs_a_float_valve() -> None:
 def test_messages_alone_leave_no_interval_or_watchdog_to_set() -> None:
     found = solve(CASES["messages only"][0], Prism(16.0, 2.5), SteadyChannel(0.1), 0.01)
     assert (found.interval_s, found.watchdog_s, found.recommended) == (None, None, None)
+
+
+BOX = Prism(20.0, 2.5)
+"""50 cubic metres: half a cubic metre is 1 %."""
+
+
+def box(**changes: Any) -> FillLoop:
+    """A box filled at 36 cubic metres an hour, a hundredth of one a second, that is reported every ten minutes."""
+    values: dict[str, Any] = {
+        "start_m3": 20.25,
+        "stop_m3": 46.0,
+        "overflow_m3": 50.0,
+        "pump_m3_s": 0.01,
+        "draw_m3_s": (0.4 / 3600.0,),
+        "report_interval_s": 600.0,
+        "report_delays_s": (0.0, 10.0, 30.0),
+        "watchdog_s": 1800.0,
+        "stopping_s": 130.0,
+        "max_run_s": np.inf,
+    }
+    return FillLoop(**{**values, **changes})
+
+
+@pytest.mark.parametrize(("start_percent", "stop_percent"), [(40.5, 61.0), (56.0, 61.0), (56.1, None)])
+def test_the_highest_stop_level_worked_by_hand(start_percent: float, stop_percent: float | None) -> None:
+    """The watchdog ends it 1800 s after a last permit that came 30 s late, the water stops 130 s later.
+
+    1960 s at 0.01 less 0.4 / 3600 m3/s are 19.38 m3: 38.8 % of the box, so a stop at 61.0 % in half percents.
+    Looked for from 5 % over the start level.
+    """
+    found = solve(box(start_m3=start_percent / 2.0), BOX, SteadyChannel(0.5), 1e-12)
+    assert found.stop_percent == stop_percent
+
+
+@pytest.mark.parametrize(
+    ("overflow_percent", "stop_percent"), [(100.0, 95.0), (95.5, 95.0), (90.0, 89.5), (89.8, 89.5)]
+)
+def test_the_stop_level_ends_at_the_usual_95_percent_or_under_the_overflow(
+    overflow_percent: float, stop_percent: float
+) -> None:
+    """Any chance accepted; in half percents."""
+    loop_ = box(overflow_m3=overflow_percent / 2.0, stop_m3=40.0)
+    assert solve(loop_, BOX, SteadyChannel(0.5), 1.0).stop_percent == stop_percent
+
+
+@pytest.mark.parametrize(
+    ("start_percent", "shortest_s", "stopping_s", "stop_percent"),
+    [
+        (53.0, 300.0, 130.0, 73.0),  # 3 + 1 intervals and 130 s: 13.3 m3, 26.6 %
+        (55.0, 300.0, 130.0, None),  # a band of 20 % at least
+        (20.0, 600.0, 90.0, 50.0),  # 24.9 m3, 49.8 %
+        (32.0, 600.0, 90.0, None),
+        (20.0, 600.0, 130.0, None),  # 25.3 m3, 50.6 %: below half a tank nothing is proposed
+    ],
+)
+def test_the_proposed_stop_level_worked_by_hand(
+    start_percent: float, shortest_s: float, stopping_s: float, stop_percent: float | None
+) -> None:
+    """The highest whole percent over which the bound of three intervals of silence fits."""
+    loop_ = box(start_m3=start_percent / 2.0, stopping_s=stopping_s)
+    found = solve(loop_, BOX, SteadyChannel(0.01), 0.01, shortest_s).recommended
+    if stop_percent is None:
+        assert found is None
+    else:
+        assert found is not None
+        assert (found.stop_percent, found.interval_s) == (stop_percent, shortest_s)
+        assert found.watchdog_s == 3.0 * shortest_s
+        assert found.overrun_bound_m3 == pytest.approx(0.01 * (4.0 * shortest_s + stopping_s))
+
+
+@pytest.mark.parametrize(
+    ("lost", "intervals", "interval_s"),
+    [(0.3, 3, 300.0), (0.66, 6, 180.0), (0.8, 10, 120.0), (0.85, 10, 120.0)],
+)
+def test_a_watchdog_of_as_few_intervals_as_stop_the_engine_once_a_month_at_most(
+    lost: float, intervals: int, interval_s: float
+) -> None:
+    """4 m3 at 0.002 m3/s less 130 s are 1870 s: room for 3, 4, 5 and one interval of 300 s, 6 and 8 and one of 180 s,
+    10 and one of 120 s. Of them the first with no more than 12 needless stops a year; else the one with least."""
+    slow = box(pump_m3_s=0.002)
+    channel = SteadyChannel(lost)
+    found = solve(slow, BOX, channel, 0.01).recommended
+    assert found is not None
+    assert (found.interval_s, found.watchdog_s) == (interval_s, intervals * interval_s)
+    for fewer, every_s in ((3, 300.0), (4, 300.0), (5, 300.0), (6, 180.0), (8, 180.0)):
+        if fewer < intervals:
+            changed = replace(slow, report_interval_s=every_s, watchdog_s=fewer * every_s)
+            assert year_risk(changed, channel).working.nuisance_stops > 12.0
+    assert (found.nuisance_stops <= 12.0) is (lost < 0.85)
+
+
+@pytest.mark.parametrize(
+    ("planned", "shortest_s", "kept"),
+    [
+        ({"stop_m3": 36.0, "report_interval_s": 300.0, "watchdog_s": 930.0}, 300.0, True),
+        # under three intervals
+        ({"stop_m3": 36.0, "report_interval_s": 300.0, "watchdog_s": 870.0}, 300.0, False),
+        ({"stop_m3": 36.5, "report_interval_s": 120.0, "watchdog_s": 480.0}, 300.0, False),  # too often
+        ({"stop_m3": 47.4, "report_interval_s": 50.0, "watchdog_s": 150.0, "stopping_s": 0.0}, 30.0, True),
+        # 95.2 %
+        ({"stop_m3": 47.6, "report_interval_s": 50.0, "watchdog_s": 150.0, "stopping_s": 0.0}, 30.0, False),
+        ({"stop_m3": 37.0, "report_interval_s": 300.0, "watchdog_s": 930.0}, 300.0, False),  # 13.6 m3 into 13
+    ],
+)
+def test_only_a_plan_that_keeps_every_rule_is_left_as_it_is(
+    planned: dict[str, float], shortest_s: float, kept: bool
+) -> None:
+    found = solve(box(**planned), BOX, SteadyChannel(0.01), 0.01, shortest_s).recommended
+    assert found is not None
+    as_planned = (
+        found.stop_percent == pytest.approx(planned["stop_m3"] * 2.0)
+        and found.watchdog_s == planned["watchdog_s"]
+        and found.interval_s == planned["report_interval_s"]
+    )
+    assert as_planned is kept
+
+
+def test_a_float_valve_is_needed_where_four_intervals_take_longer_than_the_last_tenth() -> None:
+    """5 m3 at 0.01 m3/s are 500 s: four intervals of 92.4 s and 130 s to stop are 499.6 s, of 92.6 s 500.4 s."""
+    assert not solve(box(), BOX, SteadyChannel(0.01), 0.01, 92.4).float_valve_needed
+    needed = solve(box(), BOX, SteadyChannel(0.01), 0.01, 92.6)
+    assert needed.float_valve_needed
+    assert "in 8.3 min; with a report every 1.54 min" in needed.float_valve_reason
+    assert needed.float_valve_reason.endswith("8.3 min")
+    short = solve(box(overflow_m3=44.0, stop_m3=40.0), BOX, SteadyChannel(0.01), 0.01)  # it overflows at 88 %
+    assert short.float_valve_needed
+    assert "in 0.0 min" in short.float_valve_reason
+    assert solve(box(), BOX, SteadyChannel(0.01), 0.01).least_watchdog_s == 3 * 600.0
 
 
 # --- the lost stop --------------------------------------------------------------------------------------
@@ -747,6 +868,18 @@ def test_a_run_timer_that_holds_from_the_start_level_only_does_not_fit() -> None
     assert any("run timer alone keeps the water in only when" in n for n in found.notes)
 
 
+@pytest.mark.parametrize("single", [0.0, 0.3])
+def test_a_filling_that_the_run_timer_ends_pumps_as_long_as_the_timer_runs(single: float) -> None:
+    """By hand: 2 h less 1 min of warm-up and 10 s to stop, at 5 m3/h; 0.4 m3/h are drawn all year."""
+    played = loop(max_run_s=7200.0)
+    filled_m3 = 5.0 * (7200.0 - 60.0 + 10.0) / 3600.0
+    risk = year_risk(played, SteadyChannel(single)).averaged
+    assert risk.starts == pytest.approx(365 * 24 * 0.4 / filled_m3, rel=1e-4)
+    assert risk.pumped_m3 == pytest.approx(365 * 24 * 0.4, rel=1e-4)
+    years = simulate(played, SteadyChannel(single), 100)
+    assert risk.starts == pytest.approx(years.starts.mean(), rel=3e-3)
+
+
 def test_the_watchdog_is_advised_between_two_bounds() -> None:
     found = solve(loop(report_interval_s=600.0, watchdog_s=1800.0), TANK, SteadyChannel(0.05), 0.01)
     assert found.least_watchdog_s == 1800.0
@@ -758,8 +891,9 @@ def test_rates_are_those_of_sites_that_work() -> None:
     """Sites of 14 dB spread: dead ones stop the engine all the time, those that work hardly ever."""
     channel = FadingChannel(20.0, site_sigma_db=14.0, conditions_sigma_db=3.0)
     risk = year_risk(loop(report_interval_s=600.0, watchdog_s=1800.0), channel)
-    assert 0.03 < risk.dead_chance < 0.3
-    assert 0.5 < risk.working_chance < 1.0 - risk.dead_chance
+    sites = by_site(channel, 2)
+    assert 0.03 < sites.dead_chance < 0.3
+    assert 0.5 < sites.working_chance < 1.0 - sites.dead_chance
     assert risk.averaged.nuisance_stops > 5.0
     assert risk.working.nuisance_stops < 0.5
     assert risk.averaged.dry_chance > 0.02

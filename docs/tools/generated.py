@@ -27,7 +27,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     "The whole job": (
         "plan.loading", "plan.in_python", "plan.values", "link.on_ground", "link.verdict", "answer",
         "link.result", "operation.sections", "sweeps", "link.findings", "link.advice", "link.remedies",
-        "link.remedy_options", "link.improved_plan", "link.parts_list", "link.raising", "link.relay_on_line",
+        "link.remedy_options", "link.improved_plan", "link.parts_list",
         "link.remedy_plans", "link.drawing", "site.record", "plan.sites", "plan.nodes", "sample_files",
         "files", "tabular",
     ),

@@ -11,9 +11,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked
 from linkcalc.area.geojson import read_lines, read_polygons
-from linkcalc.area.land import plane_crs
+from linkcalc.area.plane import Plane
 from linkcalc.errors import DomainError
-from linkcalc.terrain import geodesy
 from linkcalc.terrain.rasters import Mosaic
 
 Mask = NDArray[np.bool_]
@@ -32,14 +31,12 @@ _ROWS_CELLS = 200_000
 
 
 @dataclass(frozen=True)
-class Grid:
+class Grid(Plane):
     """Square cells around a position, in metres east and north of it (azimuthal equidistant).
 
     Row 0 lies in the north; the middle cell's centre is the position.
     """
 
-    latitude_deg: float
-    longitude_deg: float
     cell_m: float
     half: int
     """Cells from the middle one to the rim."""
@@ -48,11 +45,6 @@ class Grid:
     def side(self) -> int:
         """Cells along each side."""
         return 2 * self.half + 1
-
-    @property
-    def crs(self) -> str:
-        """The plane of the cells."""
-        return plane_crs(self.latitude_deg, self.longitude_deg)
 
     @property
     def affine(self) -> tuple[float, float, float, float, float, float]:
@@ -68,18 +60,6 @@ class Grid:
     def east_north(self, rows: ArrayLike, columns: ArrayLike) -> tuple[Floats, Floats]:
         """Metres east and north of cells' centres."""
         return self.steps_m[np.asarray(columns)], -self.steps_m[np.asarray(rows)]
-
-    def geographic(self, east_m: ArrayLike, north_m: ArrayLike) -> tuple[Floats, Floats]:
-        """Latitude and longitude of positions."""
-        to_geographic = geodesy.transformer(self.crs, "EPSG:4326")
-        lon, lat = to_geographic.transform(np.asarray(east_m), np.asarray(north_m))
-        return np.asarray(lat), np.asarray(lon)
-
-    def position_of(self, latitude_deg: ArrayLike, longitude_deg: ArrayLike) -> tuple[Floats, Floats]:
-        """Metres east and north of positions."""
-        to_plane = geodesy.transformer("EPSG:4326", self.crs)
-        east, north = to_plane.transform(np.asarray(longitude_deg), np.asarray(latitude_deg))
-        return np.asarray(east), np.asarray(north)
 
     def distance_m(self) -> Floats:
         """Of every cell from the middle."""
@@ -146,36 +126,9 @@ class Allowed:
 
 
 def allowed_cells(grid: Grid, ground_m: Floats, area: Mask, access: Access) -> Allowed:
-    """Which cells of an area meet what is required of a place.
+    """Which cells of an area meet what is required of a place; unknown ground is NaN.
 
-    Parameters
-    ----------
-    grid : Grid
-    ground_m : ndarray, m, (side, side)
-        NaN where there is no height.
-    area : ndarray of bool, (side, side)
-        Cells to choose from.
-    access : Access
-
-    Returns
-    -------
-    Allowed
-
-    Raises
-    ------
-    DomainError
-        If no cell is left; the text says what ruled out the last of them.
-    LinkcalcError
-        If a file cannot be used.
-
-    Examples
-    --------
-    >>> grid = Grid(-40.0, -20.0, 30.0, 10)
-    >>> slope = 100.0 + 0.5 * np.abs(grid.steps_m) * np.ones((21, 1))
-    >>> found = allowed_cells(grid, slope, grid.distance_m() < 100.0, Access(steepest_deg=20.0))
-    >>> found.steps, found.mask.any(axis=0).nonzero()[0].tolist()
-    ((('the ground is known', 37), ('no steeper than 20°', 7)), [10])
-    """
+    A `DomainError` says what ruled out the last of them."""
     known = np.isfinite(ground_m)
     left = area & known
     steps = [("the ground is known", int(left.sum()))]

@@ -4,13 +4,11 @@ Each cell has its own full terrain profile and the rules of a single check. The 
 """
 
 import math
-import time
 import warnings
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import replace
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -18,20 +16,19 @@ from linkcalc._arrays import checked
 from linkcalc.area import kernels
 from linkcalc.area.access import Grid
 from linkcalc.area.coverage_result import CoverageResult, Served
-from linkcalc.area.land import plane_crs, read_land
-from linkcalc.area.losses import losses, surroundings_notes
-from linkcalc.area.margins import template_case
-from linkcalc.area.scheduler import Local, Scheduler
+from linkcalc.area.land import read_land
+from linkcalc.area.losses import surroundings_notes
+from linkcalc.area.margins import placed_deg, template_case
+from linkcalc.area.plane import Plane, middle_of
 from linkcalc.area.tiles import (
     BANDS,
     Job,
-    Progress,
-    SharedJob,
+    Run,
     Singles,
-    Tile,
     TileStore,
     telling_of_tiles,
     tile_answer,
+    worked_off,
 )
 from linkcalc.errors import DomainError, LinkcalcError, OutOfRangeWarning, TerrainError
 from linkcalc.link.on_ground import open_terrain, position_deg
@@ -39,7 +36,6 @@ from linkcalc.link.requirement import VERDICTS
 from linkcalc.link.uncertainty import contributors
 from linkcalc.plan import Link, Station
 from linkcalc.propagation import compiled
-from linkcalc.terrain import geodesy
 from linkcalc.terrain.cell_size import finer_than_raster
 from linkcalc.terrain.land_cover import Neighbourhood
 
@@ -61,62 +57,41 @@ def prepared_job(
     link: str | None = None,
     cell_m: float = 30.0,
     use_numba: bool | None = None,
-    grid: Grid | None = None,
+    shared: Grid | None = None,
 ) -> Iterator[Job]:
     """Read the land around a station of a plan and put together the work on it.
 
-    Parameters
-    ----------
-    loaded : LoadedPlan
-    station : str
-        Name of the station that stays.
-    radius_m, cell_m : float, m
-    link : str, optional
-        Name of the link whose other end goes into the cells; by default the station's first.
-    use_numba : bool, optional
-        By default, where numba is installed.
-    grid : Grid, optional
-        Cells that several stations share; by default those around the station.
-
-    Raises
-    ------
-    DomainError, TerrainError, LinkcalcError
-        With one line each: no such station or link, no cell within the radius, and what `read_land` raises.
-    """
-    radius, cell = (
-        float(checked("radius_m", radius_m, above=0.0)),
-        float(checked("cell_m", cell_m, above=0.0)),
-    )
+    The other end of the link, by default the station's first, goes into the cells; a `shared` grid is that of several
+    stations."""
+    radius, cell = _checked_m(radius_m, cell_m)
     plan = loaded.plan
     chosen = _link_named(loaded, station, link)
     if cell > radius:
         raise DomainError(
             f"no cell lies within {radius / 1e3:g} km of {station} when cells are {cell:g} m wide"
         )
-    if np.pi * (radius / cell) ** 2 > MOST_CELLS:
-        raise DomainError(
-            f"{np.pi * (radius / cell) ** 2 / 1e6:.0f} million cells of {cell:g} m within {radius / 1e3:g} "
-            f"km are too many ({MOST_CELLS / 1e6:.0f} million at most): take larger cells"
-        )
+    refuse_too_many(np.pi * (radius / cell) ** 2, cell, f"within {radius / 1e3:g} km")
     template, fixed = template_case(loaded, chosen, station)
-    t = plan.terrain
-    latitude, longitude = position_deg(plan.station_named(station))
+    here = position_deg(plan.station_named(station))
     with open_terrain(loaded) as terrain:
-        land = read_land(
-            terrain,
-            latitude,
-            longitude,
-            radius,
-            name=station,
-            step_m=t.step_m,
-            largest_hole_m=t.largest_hole_m,
-            sea_without_data=t.sea_without_data,
-            surface_kind=t.surface_kind,
-            least_share=LEAST_SHARE,
-        )
+        land = read_land(terrain, *here, radius, name=station, rules=plan.terrain, least_share=LEAST_SHARE)
     numba = compiled.available() if use_numba is None else use_numba
-    own = (land, template, fixed, radius, cell, numba)
-    yield Job(*own) if grid is None else SharedJob(*own, grid)
+    grid = Grid(*here, cell, int(radius / cell + 1e-9)) if shared is None else shared
+    yield Job(land, template, fixed, radius, numba, grid, shared=shared is not None)
+
+
+def _checked_m(radius_m: float, cell_m: float) -> tuple[float, float]:
+    radius, cell = checked("radius_m", radius_m, above=0.0), checked("cell_m", cell_m, above=0.0)
+    return float(radius), float(cell)
+
+
+def refuse_too_many(cells: float, cell_m: float, where: str, more: str = "") -> None:
+    """Refuse an area of more cells than can be held."""
+    if cells > MOST_CELLS:
+        raise DomainError(
+            f"{cells / 1e6:.0f} million cells of {cell_m:g} m {where} are too many "
+            f"({MOST_CELLS / 1e6:.0f} million at most): take larger cells{more}"
+        )
 
 
 def _station_named(loaded: "LoadedPlan", name: str) -> Station:
@@ -141,82 +116,9 @@ def _link_named(loaded: "LoadedPlan", station: str, name: str | None) -> Link:
     raise LinkcalcError(f'unknown link "{name}" at station "{station}"; its links: {names}')
 
 
-def get_ready(job: Job, say: Callable[[str], None]) -> None:
-    """Compile, telling so, before the clock of the work starts."""
-    if not job.use_numba:
-        say("numba is not installed: the same numbers take some hundred times longer")
-        return
-    kept = kernels.kept_on_disk()
-    if kept is None:
-        say("compiling, some 10 s: no folder can be written to keep it in, so that every run compiles anew")
-    elif not kept:
-        say("compiling, once: some 10 s; later runs start at once")
-    cell = min(job.land.radius_m, 100.0)
-    losses(job.land, job.template, job.fixed, [cell], [0.0], use_numba=True)
-
-
-def coverage(
-    job: Job,
-    *,
-    scheduler: Scheduler | None = None,
-    store: TileStore | None = None,
-    progress: Callable[[Progress], None] | None = None,
-    say: Callable[[str], None] = lambda line: None,
-) -> dict[str, Singles]:
-    """All bands of an area, tile by tile.
-
-    Parameters
-    ----------
-    job : Job
-        From `prepared_job`.
-    scheduler : Scheduler, optional
-        By default `Local`, on all processors.
-    store : TileStore, optional
-        Keeps finished tiles, and gives back those of an earlier run.
-    progress : callable, optional
-        Called after each tile.
-    say : callable, optional
-        Gets lines for the user: that something is being compiled, that tiles are taken over.
-
-    Returns
-    -------
-    dict of str to ndarray
-        By band name, (rows, columns).
-
-    Raises
-    ------
-    TerrainError
-        If no cell has a profile.
-    LinkcalcError
-        If a finished tile cannot be kept, for example on a full disk; those before it are.
-    """
-    whole = np.full((len(BANDS), job.side, job.side), np.nan, dtype=np.float32)
-    tiles = job.tiles()
-    at = Progress(total_m=sum(job.work_m(t) for t in tiles))
-
-    def put(tile: Tile, found: Singles) -> None:
-        whole[:, tile.top : tile.bottom, tile.left : tile.right] = found
-        at.done_m += job.work_m(tile)
-
-    missing = []
-    for tile in tiles:
-        kept = store.load(tile) if store else None
-        if kept is None:
-            missing.append(tile)
-        else:
-            put(tile, kept)
-    at.resumed_m = at.done_m
-    if len(missing) < len(tiles):
-        say(f"taking over {len(tiles) - len(missing)} of {len(tiles)} tiles from an earlier run")
-    if missing and (not job.use_numba or isinstance(scheduler or Local(), Local)):
-        get_ready(job, say)  # workers elsewhere get ready by themselves
-    at.begun = time.monotonic()
-    for tile, found in (scheduler or Local()).run(tile_answer, job, missing):
-        if store:
-            store.save(tile, found)
-        put(tile, found)
-        if progress:
-            progress(at)
+def coverage(job: Job, run: Run | None = None, store: TileStore | None = None) -> dict[str, Singles]:
+    """All bands of an area, (rows, columns) by name; a store keeps finished tiles and gives those of an earlier run."""
+    whole = worked_off(tile_answer, job, job, run or Run(), store)
     if not np.isfinite(whole[0]).any():
         raise TerrainError(
             f"no cell around {job.land.name} has a height and a path to it without a hole longer than "
@@ -230,17 +132,10 @@ def result_of(
 ) -> CoverageResult:
     """What reports and files are made from."""
     first = jobs[0]
-    middle = (
-        (first.grid.latitude_deg, first.grid.longitude_deg)
-        if isinstance(first, SharedJob)
-        else (first.land.latitude_deg, first.land.longitude_deg)
-    )
-    crs = plane_crs(*middle)
-    to_plane = geodesy.transformer("EPSG:4326", crs)
-    corner = (first.half + 0.5) * first.cell_m
+    grid = first.grid
 
     def placed(position: tuple[float, float]) -> tuple[float, float]:
-        east, north = to_plane.transform(position[1], position[0])
+        east, north = grid.position_of(*position)
         return float(east), float(north)
 
     served = []
@@ -259,14 +154,14 @@ def result_of(
     case = first.template
     return CoverageResult(
         bands=bands,
-        affine=(first.cell_m, 0.0, -corner, 0.0, -first.cell_m, corner),
-        crs=crs,
+        affine=grid.affine,
+        crs=grid.crs,
         stations=tuple(served),
         title=loaded.plan.title,
-        latitude_deg=middle[0],
-        longitude_deg=middle[1],
+        latitude_deg=grid.latitude_deg,
+        longitude_deg=grid.longitude_deg,
         radius_m=first.radius_m,
-        cell_m=first.cell_m,
+        cell_m=grid.cell_m,
         frequency_hz=case.frequency_hz,
         signal=case.signal.text,
         preview=preview,
@@ -284,7 +179,7 @@ def _notes(loaded: "LoadedPlan", job: Job) -> Iterator[str]:
         yield "the link's surveyed profile is of its own path; cells take their heights from the rasters"
     yield from surroundings_notes(job.land, job.template)
     ground = job.land.windows[:, kernels.LAYER] == kernels.GROUND
-    if finer := finer_than_raster(job.cell_m, float(job.land.spacing_m[ground].min())):
+    if finer := finer_than_raster(job.grid.cell_m, float(job.land.spacing_m[ground].min())):
         yield finer
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", OutOfRangeWarning)
@@ -310,40 +205,14 @@ def plan_coverage(
     link: str | Sequence[str] | None = None,
     cell_m: float = 30.0,
     preview: bool = False,
-    tiles_in: Path | None = None,
-    use_numba: bool | None = None,
-    say: Callable[[str], None] = lambda line: None,
-    **run: Any,
+    run: Run | None = None,
 ) -> CoverageResult:
     """Coverage around a station of a plan, or around several: each cell then holds the best of them.
 
     Stations are worked off one after the other, so that the heights around one of them are in memory at a time.
-
-    Parameters
-    ----------
-    loaded, radius_m, cell_m, use_numba
-        As `prepared_job`.
-    station : str or sequence of str
-        Names of the stations that stay.
-    link : str or sequence of str, optional
-        Links whose other ends go into the cells, each of one of the stations; by default each station's first.
-    preview : bool
-        Whether this is to be called a quick look.
-    tiles_in : Path, optional
-        Folder for finished tiles; a second call with the same inputs takes them over. They are deleted at
-        the end only by whoever made the folder: `tiles` of the result, see `TileStore.remove`.
-    say, run
-        Further arguments of `coverage`.
-
-    Returns
-    -------
-    CoverageResult
-
-    Raises
-    ------
-    DomainError, TerrainError, LinkcalcError
-        With one line each, as `prepared_job` and `coverage`.
-    """
+    Finished tiles are deleted at the end only by whoever made their folder: `tiles` of the result, see
+    `TileStore.remove`."""
+    run = run or Run()
     names = list(dict.fromkeys([station] if isinstance(station, str) else station))
     links = _links_of(loaded, names, [link] if isinstance(link, str) else list(link or ()))
     grid = None if len(names) == 1 else shared_grid(loaded, names, radius_m, cell_m)
@@ -351,11 +220,11 @@ def plan_coverage(
     jobs, stores, notes = [], [], []
     for number, (name, own) in enumerate(zip(names, links, strict=True), start=1):
         if grid is not None:
-            say(f"station {number} of {len(names)}: {name}")
+            run.say(f"station {number} of {len(names)}: {name}")
         prepared = prepared_job(
-            loaded, name, radius_m, link=own, cell_m=cell_m, use_numba=use_numba, grid=grid
+            loaded, name, radius_m, link=own, cell_m=cell_m, use_numba=run.use_numba, shared=grid
         )
-        job, store, found, said = _worked_off(loaded, prepared, tiles_in, say, run)
+        job, store, found, said = _answered(loaded, prepared, run)
         bands = merged(bands, found, number) if grid is not None else found
         jobs.append(job)
         stores += [store] if store is not None else []
@@ -365,18 +234,14 @@ def plan_coverage(
     return replace(result, notes=tuple(dict.fromkeys(notes)), tiles=tuple(stores))
 
 
-def _worked_off(
-    loaded: "LoadedPlan",
-    prepared: AbstractContextManager[Job],
-    tiles_in: Path | None,
-    say: Callable[[str], None],
-    run: dict[str, Any],
+def _answered(
+    loaded: "LoadedPlan", prepared: AbstractContextManager[Job], run: Run
 ) -> tuple[Job, "TileStore | None", dict[str, Singles], list[str]]:
     """One station's job without its heights, where its tiles are, its bands, and notes."""
     with prepared as job:
-        store = None if tiles_in is None else TileStore(tiles_in, job.digest())
-        with telling_of_tiles(store, say):
-            found = coverage(job, store=store, say=say, **run)
+        store = None if run.tiles_in is None else TileStore(run.tiles_in, job.digest())
+        with telling_of_tiles(store, run.say):
+            found = coverage(job, run, store)
     notes = [*job.land.notes, *_notes(loaded, job)]
     land = replace(job.land, cells=_NO_CELLS, native=_NO_FLAGS, around=Neighbourhood())
     return replace(job, land=land), store, found, notes
@@ -388,30 +253,15 @@ _NO_CELLS, _NO_FLAGS = np.zeros(0, dtype=np.float32), np.zeros(0, dtype=np.uint8
 def merged(best: dict[str, Singles], found: dict[str, Singles], number: int) -> dict[str, Singles]:
     """The better of two coverages in each cell: by verdict, then by what the weaker direction has to spare.
 
-    Parameters
-    ----------
-    best : dict of ndarray
-        Of the stations before, `SHARED_BANDS` included; empty for the first. It is written to.
-    found : dict of ndarray
-        Of one more station.
-    number : int
-        That station's, from 1.
-
-    Returns
-    -------
-    dict of ndarray
-    """
+    `best` is of the stations before, empty for the first, and written to; `number` is that of one more station, from
+    1."""
     closes = found["verdict"] == VERDICTS.index("closes")
+    known = np.isfinite(found["margin_db"])
     if not best:
         best = {name: values.copy() for name, values in found.items()}
-        best["serving_station"] = np.where(
-            np.isfinite(found["margin_db"]), np.float32(number), np.float32(np.nan)
-        )
-        best["stations_closing"] = np.where(np.isfinite(found["margin_db"]), closes, np.nan).astype(
-            np.float32
-        )
+        best["serving_station"] = np.where(known, number, np.nan).astype(np.float32)
+        best["stations_closing"] = np.where(known, closes, np.nan).astype(np.float32)
         return best
-    known = np.isfinite(found["margin_db"])
     better = known & ~(_rank(found) <= _rank(best))
     for name, values in found.items():
         best[name][better] = values[better]
@@ -427,37 +277,16 @@ def _rank(bands: dict[str, Singles]) -> Singles:
 
 
 def shared_grid(loaded: "LoadedPlan", names: Sequence[str], radius_m: float, cell_m: float) -> Grid:
-    """A grid that holds circles around several stations of a plan.
-
-    Raises
-    ------
-    DomainError, TerrainError, LinkcalcError
-        If it would have too many cells, or a station has no position.
-    """
-    radius, cell = (float(checked(n, v, above=0.0)) for n, v in (("radius_m", radius_m), ("cell_m", cell_m)))
-    spots = np.array([_placed_deg(loaded, name) for name in names])
-    turned = spots[0, 1] + (spots[:, 1] - spots[0, 1] + 180.0) % 360.0 - 180.0  # across the 180th meridian
-    longitude = (turned.min() + turned.max()) / 2.0
-    middle = (float(spots[:, 0].min() + spots[:, 0].max()) / 2.0, float((longitude + 180.0) % 360.0 - 180.0))
-    east, north = geodesy.transformer("EPSG:4326", plane_crs(*middle)).transform(spots[:, 1], spots[:, 0])
+    """A grid that holds circles around several stations of a plan."""
+    radius, cell = _checked_m(radius_m, cell_m)
+    spots = np.array([placed_deg(_station_named(loaded, name)) for name in names])
+    plane = Plane(*middle_of(spots))
+    east, north = plane.position_of(spots[:, 0], spots[:, 1])
     # distances far from the plane's middle are a little longer there
     half = math.ceil((float(np.abs([east, north]).max()) + 1.002 * radius) / cell)
-    if (2 * half + 1) ** 2 > MOST_CELLS:
-        raise DomainError(
-            f"{(2 * half + 1) ** 2 / 1e6:.0f} million cells of {cell:g} m around these stations are too many "
-            f"({MOST_CELLS / 1e6:.0f} million at most): take larger cells, or stations that lie closer together"
-        )
-    return Grid(*middle, cell, half)
-
-
-def _placed_deg(loaded: "LoadedPlan", name: str) -> tuple[float, float]:
-    station = _station_named(loaded, name)
-    if not station.positioned:
-        raise TerrainError(
-            f'station "{name}" has no position: give latitude_deg and longitude_deg, '
-            "or easting_m, northing_m and epsg"
-        )
-    return position_deg(station)
+    more = ", or stations that lie closer together"
+    refuse_too_many((2 * half + 1) ** 2, cell, "around these stations", more)
+    return Grid(plane.latitude_deg, plane.longitude_deg, cell, half)
 
 
 def _links_of(loaded: "LoadedPlan", names: Sequence[str], wanted: Sequence[str]) -> list[str | None]:

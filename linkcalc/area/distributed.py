@@ -40,22 +40,10 @@ MOST_RESTARTS = 5
 
 
 class Distributed:
-    """The workers of a cluster, as a `Scheduler`.
+    """The workers of a cluster, as a `Scheduler`: of one whose scheduler has an address such as
+    ``tcp://10.0.0.5:8786``, or ``tls://`` with the keys and certificates that dask's own configuration names.
 
-    Parameters
-    ----------
-    address : str
-        Of the cluster's scheduler, such as ``tcp://10.0.0.5:8786``, or ``tls://`` with the keys and
-        certificates that dask's own configuration names.
-    say : callable, optional
-        Gets lines for the user.
-
-    Raises
-    ------
-    LinkcalcError
-        If dask.distributed is not installed, the scheduler cannot be reached, or a worker runs another
-        linkcalc or has no numba where this process has.
-    """
+    A `LinkcalcError` where it cannot be reached, or a worker's numbers would not be those of this process."""
 
     def __init__(self, address: str, *, say: Callable[[str], None] = lambda line: None) -> None:
         try:
@@ -105,12 +93,8 @@ class Distributed:
     ) -> Iterator[tuple[Tile, Found]]:
         """As `Scheduler.run`; the tiles of a worker that is lost are done by the others.
 
-        Raises
-        ------
-        LinkcalcError
-            If the scheduler is lost, there has been no worker for two minutes, a worker that came later runs
-            another linkcalc, or a tile has taken several workers down with it.
-        """
+        A `LinkcalcError` where the scheduler is lost, no worker is there for two minutes, one that came later runs
+        another linkcalc, or a tile has taken several workers down with it."""
         waiting = list(reversed(tiles))
         running: dict[str, tuple[Any, Tile]] = {}
         done: queue.SimpleQueue[str] = queue.SimpleQueue()

@@ -1,6 +1,5 @@
 """Coverage as files for maps: a GeoTIFF of all bands, and the area that closes as GeoJSON."""
 
-import json
 import warnings
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -9,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc.area.coverage_result import CoverageResult, Served
+from linkcalc.area.geojson import collection, feature, lon_lat
 from linkcalc.area.tiles import NODATA, Band
 from linkcalc.errors import LinkcalcError
 from linkcalc.link.requirement import VERDICTS
@@ -19,22 +19,7 @@ _OVERVIEWS = (2, 4, 8, 16, 32)
 
 
 def geotiff(result: CoverageResult) -> bytes:
-    """All bands as a tiled, compressed GeoTIFF, nodata -9999.
-
-    Parameters
-    ----------
-    result : CoverageResult
-
-    Returns
-    -------
-    bytes
-        Of the file.
-
-    Raises
-    ------
-    LinkcalcError
-        If the file cannot be put together.
-    """
+    """All bands as a tiled, compressed GeoTIFF, nodata -9999."""
     return tiled_geotiff("coverage.tif", *result.raster())
 
 
@@ -61,24 +46,7 @@ def tiled_geotiff(
     affine: tuple[float, float, float, float, float, float],
     tags: Mapping[str, str],
 ) -> bytes:
-    """Layers as a tiled, compressed GeoTIFF, nodata -9999.
-
-    Parameters
-    ----------
-    name : str
-        What an error calls the file.
-    layers : sequence of Band and ndarray (rows, columns)
-        NaN where there is no value.
-    crs : str
-    affine : tuple of float
-        From column and row (at cell corners) to the coordinates of `crs`.
-    tags : mapping of str to str
-
-    Raises
-    ------
-    LinkcalcError
-        If the file cannot be put together.
-    """
+    """Layers, NaN where there is no value, as a tiled, compressed GeoTIFF, nodata -9999."""
     from rasterio import Affine
     from rasterio.enums import Resampling
     from rasterio.errors import NotGeoreferencedWarning, RasterioError
@@ -123,7 +91,7 @@ def closing_area(result: CoverageResult) -> str:
         for number, served in enumerate(result.stations, start=1):
             own = _cells(result, "closes") & (result.bands["serving_station"] == number)
             features.append(_area_of(result, "closes_best_from_here", own, served))
-    return json.dumps({"type": "FeatureCollection", "features": features}, ensure_ascii=False)
+    return collection(features)
 
 
 def _cells(result: CoverageResult, verdict: str) -> NDArray[np.bool_]:
@@ -132,12 +100,9 @@ def _cells(result: CoverageResult, verdict: str) -> NDArray[np.bool_]:
 
 def _station(result: CoverageResult, number: int, served: Served) -> dict[str, Any]:
     to_geographic = geodesy.transformer(result.crs, "EPSG:4326")
-    longitude, latitude = to_geographic.transform(served.east_m, served.north_m)
-    return {
-        "type": "Feature",
-        "geometry": {"type": "Point", "coordinates": [round(float(longitude), 7), round(float(latitude), 7)]},
-        "properties": {"what": "station", "station": served.name, "number": number, "link": served.link.name},
-    }
+    place = lon_lat(*to_geographic.transform(served.east_m, served.north_m))
+    about = {"what": "station", "station": served.name, "number": number, "link": served.link.name}
+    return feature("Point", place, about)
 
 
 def _area_of(
@@ -156,20 +121,16 @@ def _area_of(
             turn = float(x[:-1] @ y[1:] - x[1:] @ y[:-1])
             if (turn > 0.0) != (number == 0):  # outside anticlockwise, holes clockwise
                 x, y = x[::-1], y[::-1]
-            lon, lat = to_geographic.transform(x, y)
-            rings.append([[round(float(a), 7), round(float(b), 7)] for a, b in zip(lon, lat, strict=True)])
+            rings.append([lon_lat(*place) for place in zip(*to_geographic.transform(x, y), strict=True)])
         polygons.append(rings)
-    return {
-        "type": "Feature",
-        "geometry": {"type": "MultiPolygon", "coordinates": polygons},
-        "properties": {
-            "what": what,
-            "link": ", ".join(s.link.name for s in ([served] if served else result.stations)),
-            "station": served.name if served else result.station,
-            "moved_station": result.moved,
-            "area_km2": round(int(cells.sum()) * result.cell_m**2 / 1e6, 6),
-            "cell_m": result.cell_m,
-            "radius_m": result.radius_m,
-            "preview": result.preview,
-        },
+    about = {
+        "what": what,
+        "link": ", ".join(s.link.name for s in ([served] if served else result.stations)),
+        "station": served.name if served else result.station,
+        "moved_station": result.moved,
+        "area_km2": round(int(cells.sum()) * result.cell_m**2 / 1e6, 6),
+        "cell_m": result.cell_m,
+        "radius_m": result.radius_m,
+        "preview": result.preview,
     }
+    return feature("MultiPolygon", polygons, about)

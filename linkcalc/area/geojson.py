@@ -1,6 +1,6 @@
-"""Polygons and lines from GeoJSON (RFC 7946: WGS 84, longitude before latitude).
+"""Polygons and lines from GeoJSON, and features into it (RFC 7946: WGS 84, longitude before latitude).
 
-Every function here raises `LinkcalcError`, in one line, where a file cannot be read, is not GeoJSON in WGS 84, or holds
+Every reader here raises `LinkcalcError`, in one line, where a file cannot be read, is not GeoJSON in WGS 84, or holds
 nothing of what is looked for.
 """
 
@@ -20,12 +20,8 @@ LARGEST_FILE_BYTES = 50_000_000
 
 def read_polygons(path: Path) -> list[list[Floats]]:
     """The polygons of a GeoJSON file: each an outer ring and its holes, (n, 2) longitude and latitude."""
-    found = []
-    for kind, parts in _geometries(path):
-        if kind in ("Polygon", "MultiPolygon"):
-            for rings in [parts] if kind == "Polygon" else _listed(path, kind, parts):
-                found.append([_ring(path, ring) for ring in _listed(path, kind, rings)])
-    found = [rings for rings in found if rings]
+    polygons = [[_ring(path, ring) for ring in _listed(path, *rings)] for rings in _all_of(path, "Polygon")]
+    found = [rings for rings in polygons if rings]
     if not found:
         raise LinkcalcError(f"{path}: holds no polygon; a Polygon or MultiPolygon is needed")
     return found
@@ -33,14 +29,19 @@ def read_polygons(path: Path) -> list[list[Floats]]:
 
 def read_lines(path: Path) -> list[Floats]:
     """The lines of a GeoJSON file, (n, 2) longitude and latitude."""
-    found = []
-    for kind, parts in _geometries(path):
-        if kind in ("LineString", "MultiLineString"):
-            for line in [parts] if kind == "LineString" else _listed(path, kind, parts):
-                found.append(_positions(path, kind, line, fewest=2))
+    found = [_positions(path, *line, fewest=2) for line in _all_of(path, "LineString")]
     if not found:
         raise LinkcalcError(f"{path}: holds no line; a LineString or MultiLineString is needed")
     return found
+
+
+def _all_of(path: Path, wanted: str) -> Iterator[tuple[str, Any]]:
+    """Type and coordinates of each part of the geometries of a type, single or in a Multi... one."""
+    for kind, parts in _geometries(path):
+        if kind == wanted:
+            yield kind, parts
+        elif kind == f"Multi{wanted}":
+            yield from ((kind, part) for part in _listed(path, kind, parts))
 
 
 def _ring(path: Path, ring: Any) -> Floats:
@@ -131,3 +132,22 @@ def _positions(path: Path, kind: str, value: Any, *, fewest: int) -> Floats:
 
 def _is_number(value: Any) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def feature(kind: str, coordinates: Any, properties: dict[str, Any]) -> dict[str, Any]:
+    """One feature."""
+    return {
+        "type": "Feature",
+        "geometry": {"type": kind, "coordinates": coordinates},
+        "properties": properties,
+    }
+
+
+def lon_lat(longitude_deg: float, latitude_deg: float) -> list[float]:
+    """A position, to a centimetre."""
+    return [round(float(longitude_deg), 7), round(float(latitude_deg), 7)]
+
+
+def collection(features: list[dict[str, Any]]) -> str:
+    """Features as the text of a file."""
+    return json.dumps({"type": "FeatureCollection", "features": features}, ensure_ascii=False)

@@ -32,69 +32,47 @@ class Gridded(Answer):
         raise NotImplementedError
 
     def to_xarray(self) -> "xarray.Dataset":
-        """Return a dataset over metres north (``y``) and east (``x``) of the middle, NaN without an answer.
+        """Return a dataset over metres north (``y``) and east (``x``) of the middle, NaN without an answer; needs
+        xarray.
 
-        Its coordinate reference system stands in the variable ``spatial_ref`` as the CF conventions (1.8,
-        section 5.6) want it, in WKT and with the raster's transform, where readers of maps look for it.
-        Latitude and longitude (WGS 84) of every cell are coordinates, too.
-
-        Raises
-        ------
-        LinkcalcError
-            If xarray is not installed.
-        """
+        Its coordinate reference system stands in the variable ``spatial_ref`` as the CF conventions (1.8, section
+        5.6) want it, in WKT and with the raster's transform, where readers of maps look for it. Latitude and
+        longitude (WGS 84) of every cell are coordinates, too."""
         from pyproj import CRS
 
         layers, crs, affine, tags = self.raster()
         x, y, latitude, longitude = _cells(layers, crs, affine)
         system = CRS.from_user_input(crs)
         corner = (affine[2], affine[0], affine[1], affine[5], affine[3], affine[4])
+        cells = ("y", "x")
         named = {"grid_mapping": "spatial_ref"}
-        library = installed("xarray")
-        dataset: xarray.Dataset = library.Dataset(
+        written = {
+            **system.to_cf(),
+            "spatial_ref": system.to_wkt(),
+            "GeoTransform": " ".join(repr(v) for v in corner),
+        }
+        dataset: xarray.Dataset = installed("xarray").Dataset(
             {
                 band.name: (
-                    ("y", "x"),
+                    cells,
                     np.array(values),
                     {"units": band.unit, "long_name": band.description} | named,
                 )
                 for band, values in layers
             },
             coords={
-                "y": ("y", y, _axis("projection_y_coordinate")),
-                "x": ("x", x, _axis("projection_x_coordinate")),
-                "latitude_deg": (
-                    ("y", "x"),
-                    latitude,
-                    {"units": "degrees_north", "standard_name": "latitude"},
-                ),
-                "longitude_deg": (
-                    ("y", "x"),
-                    longitude,
-                    {"units": "degrees_east", "standard_name": "longitude"},
-                ),
-                "spatial_ref": (
-                    (),
-                    0,
-                    {
-                        **system.to_cf(),
-                        "spatial_ref": system.to_wkt(),
-                        "GeoTransform": " ".join(repr(v) for v in corner),
-                    },
-                ),
+                "y": ("y", y, _axis("projection_y_coordinate", "m")),
+                "x": ("x", x, _axis("projection_x_coordinate", "m")),
+                "latitude_deg": (cells, latitude, _axis("latitude", "degrees_north")),
+                "longitude_deg": (cells, longitude, _axis("longitude", "degrees_east")),
+                "spatial_ref": ((), 0, written),
             },
             attrs={"Conventions": "CF-1.8", **tags},
         )
         return dataset
 
     def to_pandas(self) -> "pandas.DataFrame":
-        """Return a data frame of one row a cell that has an answer, with its position.
-
-        Raises
-        ------
-        LinkcalcError
-            If pandas is not installed.
-        """
+        """Return a data frame of one row a cell that has an answer, with its position; needs pandas."""
         layers, crs, affine, tags = self.raster()
         x, y, latitude, longitude = _cells(layers, crs, affine)
         known = np.isfinite(layers[0][1])
@@ -108,8 +86,8 @@ class Gridded(Answer):
         return frame
 
 
-def _axis(standard_name: str) -> dict[str, str]:
-    return {"units": "m", "standard_name": standard_name}
+def _axis(standard_name: str, units: str) -> dict[str, str]:
+    return {"units": units, "standard_name": standard_name}
 
 
 def _cells(layers: Any, crs: str, affine: Sequence[float]) -> tuple[Any, Any, Any, Any]:

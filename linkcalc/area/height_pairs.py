@@ -66,30 +66,11 @@ def height_pairs(
     use_numba: bool | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> HeightPairs:
-    """Work out a link's path for every pair of two lists of antenna heights.
+    """Work out a link's path for every pair of two lists of antenna heights, as `case.with_heights` gives it pair by
+    pair.
 
-    Parameters
-    ----------
-    case : LinkCase
-    near_height_m, far_height_m : array_like, m, (n,) and (m,)
-        Above ground, above 0.
-    use_numba : bool, optional
-        By default where it is installed and that is quicker, see `by_numba`; else the same source as it stands.
-    progress : callable, optional
-        Called with how many of how many heights at `from` are done.
-
-    Returns
-    -------
-    HeightPairs
-        Equal to what `case.with_heights` gives pair by pair.
-
-    Raises
-    ------
-    DomainError
-        If a height is not above 0.
-    ModuleNotFoundError
-        If `use_numba` is true and numba is not installed.
-    """
+    By numba where that is quicker, see `by_numba`, unless it is said; `progress` is called with how many of how many
+    heights at `from` are done."""
     near = np.atleast_1d(checked("near_height_m", near_height_m, above=0.0))
     far = np.atleast_1d(checked("far_height_m", far_height_m, above=0.0))
     if use_numba is None:

@@ -10,8 +10,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked
 from linkcalc.area import kernels
-from linkcalc.errors import DomainError, TerrainError
-from linkcalc.terrain import geodesy
+from linkcalc.area.plane import Plane
+from linkcalc.errors import TerrainError
+from linkcalc.plan import Terrain
 from linkcalc.terrain.cutting import FEWEST_POINTS, MOST_POINTS, area_notes
 from linkcalc.terrain.land_cover import Around, Layers, Neighbourhood, neighbourhood
 from linkcalc.terrain.raster import Raster
@@ -25,14 +26,11 @@ _PROBES = 201
 
 
 @dataclass(frozen=True, eq=False)
-class Land:
-    """Windows of the rasters around a station. Positions are metres east and north of it, azimuthal
-    equidistant: straight lines through the station are geodesics with their true length and bearing."""
+class Land(Plane):
+    """Windows of the rasters around a station; positions are metres east and north of it."""
 
     name: str
     """What messages call the station."""
-    latitude_deg: float
-    longitude_deg: float
     radius_m: float
     cells: NDArray[np.float32]
     native: NDArray[np.uint8]
@@ -62,11 +60,6 @@ class Land:
         return 1 if highest == kernels.GROUND else 3 if highest <= kernels.CANOPY else 5
 
     @property
-    def crs(self) -> str:
-        """The plane of positions."""
-        return plane_crs(self.latitude_deg, self.longitude_deg)
-
-    @property
     def bytes_read(self) -> int:
         """Memory the heights take."""
         return self.cells.nbytes + self.native.nbytes
@@ -78,15 +71,8 @@ class Land:
     def digest(self) -> str:
         """SHA-256 of all that profiles are made from."""
         made_of = hashlib.sha256()
-        for array in (
-            self.cells,
-            self.native,
-            self.windows,
-            self.maps,
-            self.sizes,
-            self.spacing_m,
-            self.cells_m,
-        ):
+        arrays = (self.cells, self.native, self.windows, self.maps, self.sizes, self.spacing_m, self.cells_m)
+        for array in arrays:
             made_of.update(np.ascontiguousarray(array).data)
         figures = (
             self.latitude_deg, self.longitude_deg, self.radius_m, self.step_m, self.largest_hole_m,
@@ -94,20 +80,6 @@ class Land:
         )  # fmt: skip
         made_of.update(repr(figures).encode())
         return made_of.hexdigest()
-
-    def geographic(self, east_m: ArrayLike, north_m: ArrayLike) -> tuple[Floats, Floats]:
-        """Latitude and longitude of positions."""
-        lon, lat = geodesy.transformer(self.crs, "EPSG:4326").transform(
-            np.asarray(east_m), np.asarray(north_m)
-        )
-        return np.asarray(lat), np.asarray(lon)
-
-    def position_of(self, latitude_deg: ArrayLike, longitude_deg: ArrayLike) -> tuple[Floats, Floats]:
-        """Metres east and north of the station."""
-        east, north = geodesy.transformer("EPSG:4326", self.crs).transform(
-            np.asarray(longitude_deg), np.asarray(latitude_deg)
-        )
-        return np.asarray(east), np.asarray(north)
 
     def surroundings(self, east_m: ArrayLike, north_m: ArrayLike) -> Around | None:
         """What stands around positions, (n,); None where no raster could say."""
@@ -189,11 +161,6 @@ class _Window(NamedTuple):
     raster: Raster
 
 
-def plane_crs(latitude_deg: float, longitude_deg: float) -> str:
-    """Azimuthal equidistant around a position."""
-    return f"+proj=aeqd +lat_0={latitude_deg!r} +lon_0={longitude_deg!r} +datum=WGS84 +units=m +no_defs"
-
-
 def read_land(
     terrain: Layers,
     latitude_deg: float,
@@ -201,68 +168,24 @@ def read_land(
     radius_m: float,
     *,
     name: str = "the station",
-    step_m: float | None = None,
-    largest_hole_m: float = 250.0,
-    sea_without_data: bool = False,
-    surface_kind: str = "trees",
+    rules: Terrain | None = None,
     whole: bool = True,
     least_share: float = 1.0,
 ) -> Land:
-    """Read all layers around a station, each block of each file once.
+    """Read all layers around a station, each block of each file once; only the ground must have rasters.
 
-    Parameters
-    ----------
-    terrain : Layers
-        All but the ground may be without rasters.
-    latitude_deg, longitude_deg : float, degrees
-    radius_m : float, m
-    name : str
-        What messages call the station.
-    step_m, largest_hole_m, sea_without_data, surface_kind
-        As for `linkcalc.terrain.cutting.cut_profile`.
-    whole : bool
-        Whether a radius that reaches beyond the rasters is refused; if not, positions out there have no
-        height.
-    least_share : float
-        Share of the circle that the rasters must hold for a radius beyond them to be taken all the same; with sea
-        where there is no data any share will do.
-
-    Returns
-    -------
-    Land
-
-    Raises
-    ------
-    TerrainError
-        If no raster is named, the station stands on none or on nodata, the radius reaches beyond the
-        rasters where that is refused, or one of them is damaged.
-    DomainError
-        If an argument is out of range.
-
-    Examples
-    --------
-    >>> import rasterio
-    >>> from linkcalc.terrain.land_cover import Layers
-    >>> from linkcalc.terrain.rasters import open_mosaic
-    >>> grid = {"crs": "EPSG:32631", "transform": rasterio.Affine(30, 0, 500_000, 0, -30, 1_001_500)}
-    >>> shape = {"driver": "GTiff", "count": 1, "width": 50, "height": 50, "dtype": "float32"}
-    >>> with rasterio.open("/vsimem/land_doc.tif", "w", **shape, **grid) as file:
-    ...     file.write(np.full((50, 50), 40.0, dtype=np.float32), 1)
-    >>> with open_mosaic(["/vsimem/land_doc.tif"]) as ground:
-    ...     land = read_land(Layers(ground), 9.0533, 3.0068, 600.0)
-    >>> land.layers, land.intervals(np.array([500.0]), np.array([0.0])).tolist()
-    (1, [[17, 1]])
+    Profiles are cut by the plan's `rules`. Where the `whole` circle need not be held, positions beyond the rasters have
+    no height; where it must, its `least_share` will do.
     """
+    rules = rules or Terrain()
     radius = float(checked("radius_m", radius_m, above=0.0))
     latitude = float(checked("latitude_deg", latitude_deg, at_least=-90.0, at_most=90.0))
     longitude = float(checked("longitude_deg", longitude_deg))
-    if step_m is not None and not step_m > 0.0:
-        raise DomainError(f"step_m must be a positive number of metres, got {step_m}")
     if not terrain.ground.rasters:
         raise TerrainError("no terrain raster is named: an area needs heights all around the station")
     station_ground_m(name, latitude, longitude, terrain.ground)
-    if whole and not sea_without_data:
-        _refuse_radius_beyond(terrain.ground, name, latitude, longitude, radius, least_share)
+    if whole and not rules.sea_without_data:
+        _refuse_radius_beyond(terrain.ground, name, Plane(latitude, longitude), radius, least_share)
     fitting = area_notes(terrain.ground, terrain.surface, latitude, longitude, radius)
     classes = (terrain.cover.woods, terrain.cover.built)
     mosaics = (terrain.ground, terrain.surface, terrain.canopy, *classes)
@@ -270,7 +193,7 @@ def read_land(
     found = [
         window
         for layer, mosaic in enumerate(mosaics)
-        for window in _windows(layer, mosaic, latitude, longitude, radius)
+        for window in _windows(layer, mosaic, Plane(latitude, longitude), radius)
     ]
     notes = [
         *fitting,
@@ -309,23 +232,20 @@ def read_land(
         spacing_m=np.array([w.raster.spacing_m for w in found]),
         cells_m=np.array([w.raster.cell_m for w in found]),
         around=neighbourhood(terrain, latitude, longitude, radius),
-        step_m=step_m,
-        largest_hole_m=largest_hole_m,
-        sea_without_data=sea_without_data,
-        tree_surface=surface_kind == "trees",
+        step_m=rules.step_m,
+        largest_hole_m=rules.largest_hole_m,
+        sea_without_data=rules.sea_without_data,
+        tree_surface=rules.surface_kind == "trees",
         sources=tuple(dict.fromkeys(f"{w.raster.name} ({w.raster.cell_words})" for w in found)),
         notes=tuple(notes),
     )
 
 
-def _windows(
-    layer: int, mosaic: Mosaic, latitude: float, longitude: float, radius: float
-) -> Iterator[_Window]:
-    to_geographic = geodesy.transformer(plane_crs(latitude, longitude), "EPSG:4326")
+def _windows(layer: int, mosaic: Mosaic, plane: Plane, radius: float) -> Iterator[_Window]:
     # rings of points, denser at the rim, as a polynomial is least sure there
     turn, out = np.meshgrid(2.0 * np.pi * np.arange(64) / 64, np.sin(np.pi / 2.0 * np.linspace(0.0, 1.0, 25)))
     east, north = (out * np.sin(turn)).ravel(), (out * np.cos(turn)).ravel()
-    lon, lat = to_geographic.transform(east * radius, north * radius)
+    lat, lon = plane.geographic(east * radius, north * radius)
     for raster in mosaic.rasters:
         column, row = raster.pixel(lat, lon)
         if not raster.near(column, row, margin=1.0).any() and not _crossed(raster, column, row):
@@ -359,18 +279,15 @@ def _crossed(raster: Raster, column: Floats, row: Floats) -> bool:
     return bool(column.min() < width and column.max() > -1.0 and row.min() < height and row.max() > -1.0)
 
 
-def _refuse_radius_beyond(
-    ground: Mosaic, name: str, latitude: float, longitude: float, radius: float, least_share: float
-) -> None:
+def _refuse_radius_beyond(ground: Mosaic, name: str, plane: Plane, radius: float, least_share: float) -> None:
     """Say in one line how far the rasters reach, if not far enough."""
-    to_geographic = geodesy.transformer(plane_crs(latitude, longitude), "EPSG:4326")
     bearing = np.radians(np.arange(0.0, 360.0, 0.5))
 
     def outside(reach: Floats) -> NDArray[np.bool_]:
-        lon, lat = to_geographic.transform(reach * np.sin(bearing), reach * np.cos(bearing))
+        lat, lon = plane.geographic(reach * np.sin(bearing), reach * np.cos(bearing))
         on = np.zeros(bearing.shape, dtype=bool)
         for raster in ground.rasters:
-            on |= raster.covers(np.asarray(lat), np.asarray(lon))
+            on |= raster.covers(lat, lon)
         return ~on
 
     astray = outside(np.full(bearing.shape, radius))

@@ -44,40 +44,12 @@ def losses(
     far_height_m: ArrayLike | None = None,
     use_numba: bool | None = None,
 ) -> Losses:
-    """Loss between the station of a land and positions around it, each over its own full profile.
+    """Loss between the station of a land and positions around it, (n,), each over its own full profile; NaN where
+    nodata lies at the position, or too long a hole on the way.
 
-    Parameters
-    ----------
-    land : Land
-        Heights around the fixed station.
-    template : LinkCase
-        Frequency, conditions and default antenna heights; its profile is not looked at.
-    fixed : {"near", "far"}
-        Which end of the link stands at the land's station; the other end goes to the positions.
-    east_m, north_m : array_like, m, (n,)
-        Positions, at most the land's radius away.
-    near_height_m, far_height_m : array_like, m, optional
-        Antenna heights above ground at both ends, scalars or (n,); by default the template's.
-    use_numba : bool, optional
-        By default, numba where it is installed, else the same source as it stands: the same numbers, a hundred
-        times slower.
-
-    Returns
-    -------
-    Losses
-        NaN where nodata lies at the position, or too long a hole on the way.
-
-    Raises
-    ------
-    DomainError
-        If a position lies beyond the land's radius, or an argument is not finite.
-    ModuleNotFoundError
-        If `use_numba` is true and numba is not installed.
-
-    References
-    ----------
-    The rules of `linkcalc.link.path_loss`, the profiles of `linkcalc.terrain.cutting.cut_profile`.
-    """
+    `fixed` says which end of the link stands at the station. Heights are the template's unless given; its profile is
+    not looked at. The rules are those of `linkcalc.link.path_loss`, the profiles those of
+    `linkcalc.terrain.cutting.cut_profile`."""
     east, north = np.broadcast_arrays(checked("east_m", east_m), checked("north_m", north_m))
     east, north = east.ravel(), north.ravel()
     length = np.hypot(east, north)

@@ -8,7 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
-from linkcalc.area.losses import End
+from linkcalc.area.land import Land
+from linkcalc.area.losses import End, losses
+from linkcalc.area.plane import Plane
 from linkcalc.errors import DomainError, OutOfRangeWarning, TerrainError
 from linkcalc.link.case import LinkCase
 from linkcalc.link.chosen_model import refuse_chosen
@@ -19,7 +21,7 @@ from linkcalc.link.on_ground import position_deg
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.link.traffic import sent_over
 from linkcalc.link.uncertainty import path_items
-from linkcalc.plan import ChirpModulation, Link
+from linkcalc.plan import ChirpModulation, Link, Station
 from linkcalc.radio import css
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.profile import INLAND, Profile
@@ -30,15 +32,18 @@ if TYPE_CHECKING:
 SPREADING_FACTORS = (7, 8, 9, 10, 11, 12)
 """Tried for the lowest that suffices; a plan's lower one is tried too."""
 
+_WITHOUT_PATH = ("required_margin_db", "site_share", "verdict")
+"""Figures that have a value where there is no path, too."""
+
 
 @dataclass(frozen=True, eq=False)
 class Answers:
-    """Arrays (n,), NaN where there is no profile. "there" is from the link's `from` to its `to` station."""
+    """Arrays (n,), NaN where there is no profile. Forward is from the link's `from` to its `to` station."""
 
-    level_there_dbm: Floats
-    level_back_dbm: Floats
-    margin_there_db: Floats
-    margin_back_db: Floats
+    level_forward_dbm: Floats
+    level_return_dbm: Floats
+    margin_forward_db: Floats
+    margin_return_db: Floats
     required_margin_db: Floats
     """Of the weaker direction."""
     spare_db: Floats
@@ -46,60 +51,46 @@ class Answers:
     site_share: Floats
     """Share of such sites that give what is asked, weaker direction."""
     judgements: tuple[Judgement, Judgement]
-    """There and back."""
-    success_there: Floats
-    success_back: Floats
+    """Forward and return."""
+    success_forward: Floats
+    success_return: Floats
     spreading_factor: Floats
     """The lowest that suffices, 0 where none does; NaN throughout for other signals."""
     verdict: NDArray[np.int8]
     """Index into `requirement.VERDICTS`, -1 without profile."""
+    path_loss_db: Floats
+    ground_m: Floats
+    """Where the other end stands."""
 
     @property
     def margin_db(self) -> Floats:
         """Of the weaker direction."""
-        return np.minimum(self.margin_there_db, self.margin_back_db)
+        return np.minimum(self.margin_forward_db, self.margin_return_db)
 
     @property
     def success(self) -> Floats:
         """Of the weaker direction."""
-        return np.minimum(self.success_there, self.success_back)
+        return np.minimum(self.success_forward, self.success_return)
+
+    def named(self, name: str) -> Floats:
+        """One of the figures, NaN without profile."""
+        values: Floats = getattr(self, name)
+        if name in _WITHOUT_PATH:
+            values = np.where(np.isfinite(self.path_loss_db), values, np.nan)
+        return values
 
 
 def template_case(loaded: "LoadedPlan", link: Link, station: str) -> tuple[LinkCase, End]:
-    """A link of a plan without its ground, and which end stays where it is.
+    """A link of a plan without its ground, and which end, the `station`, stays where it is.
 
-    Parameters
-    ----------
-    loaded : LoadedPlan
-    link : Link
-        One of the plan's.
-    station : str
-        Name of the end that stays; the plan must position it.
-
-    Returns
-    -------
-    tuple of LinkCase and {"near", "far"}
-        The other end counts as positioned, wherever the plan has it.
-
-    Raises
-    ------
-    DomainError
-        If the station is no end of the link.
-    TerrainError
-        If the plan does not say where the station is.
-    """
+    The other end counts as positioned, wherever the plan has it."""
     plan = loaded.plan
     refuse_chosen(plan.conditions, "a map, a fleet or a place for a relay")
     if station not in (link.from_, link.to):
         raise DomainError(f'station "{station}" is not an end of link "{link.name}"')
     fixed: End = "near" if station == link.from_ else "far"
     stays = plan.station_named(station)
-    if not stays.positioned:
-        raise TerrainError(
-            f'station "{station}" has no position: give latitude_deg and longitude_deg, '
-            "or easting_m, northing_m and epsg"
-        )
-    latitude, longitude = position_deg(stays)
+    latitude, longitude = placed_deg(stays)
     moved = plan.station_named(link.to if fixed == "near" else link.from_)
     placed = {"latitude_deg": latitude, "longitude_deg": longitude}
     moved = moved.model_copy(update={**placed, "easting_m": None, "northing_m": None, "epsg": None})
@@ -115,31 +106,21 @@ def template_case(loaded: "LoadedPlan", link: Link, station: str) -> tuple[LinkC
     return lawful(replace(case, sent=sent_over(plan, link)))[0], fixed
 
 
+def placed_deg(station: Station, why: str = "") -> tuple[float, float]:
+    """Where a station stands that must have a position."""
+    if not station.positioned:
+        raise TerrainError(
+            f'station "{station.name}" has no position{why}: give latitude_deg and longitude_deg, '
+            "or easting_m, northing_m and epsg"
+        )
+    return position_deg(station)
+
+
 def answers(
     template: LinkCase, fixed: End, station_deg: tuple[float, float], east_m: Floats, north_m: Floats,
     found: Losses,
 ) -> Answers:  # fmt: skip
-    """Levels, margins and success over losses.
-
-    Parameters
-    ----------
-    template : LinkCase
-        From `template_case`, with the equipment of both ends.
-    fixed : {"near", "far"}
-    station_deg : tuple of float, degrees
-        Latitude and longitude of the fixed station.
-    east_m, north_m : ndarray, m, (n,)
-        Positions, as they went into `losses`.
-    found : Losses
-
-    Returns
-    -------
-    Answers
-
-    References
-    ----------
-    `linkcalc.link.case` and `linkcalc.link.judgement`: the rules of a check.
-    """
+    """Levels, margins and success over the losses of positions east and north of the fixed station."""
     common = _common_db(template, fixed, station_deg, east_m, north_m, found)
     shared = path_items(template, found)
     levels, margins, judged = [], [], []
@@ -150,27 +131,46 @@ def answers(
         levels.append(level)
         margins.append(margin)
         judged.append(judge(template, found, rx, margin, shared))
-    there, home = judged
+    forward, return_ = judged
     # duty, dwell or channel over a legal limit: at risk at best, as a check has it
     over = any(x.legal_dbm is None for x in lawful(template)[1])
     at_best = VERDICTS.index("at_risk" if over else "closes")
-    weaker_back = margins[1] - home.required_margin_db < margins[0] - there.required_margin_db
-    margin = np.where(weaker_back, margins[1], margins[0])
-    needed = np.where(weaker_back, home.required_margin_db, there.required_margin_db)
+    weaker_return = margins[1] - return_.required_margin_db < margins[0] - forward.required_margin_db
+    margin = np.where(weaker_return, margins[1], margins[0])
+    needed = np.where(weaker_return, return_.required_margin_db, forward.required_margin_db)
     return Answers(
-        level_there_dbm=levels[0],
-        level_back_dbm=levels[1],
-        margin_there_db=margins[0],
-        margin_back_db=margins[1],
+        level_forward_dbm=levels[0],
+        level_return_dbm=levels[1],
+        margin_forward_db=margins[0],
+        margin_return_db=margins[1],
         required_margin_db=needed,
         spare_db=margin - needed,
-        site_share=np.minimum(there.site_share, home.site_share),
-        judgements=(there, home),
-        success_there=there.success,
-        success_back=home.success,
+        site_share=np.minimum(forward.site_share, return_.site_share),
+        judgements=(forward, return_),
+        success_forward=forward.success,
+        success_return=return_.success,
         spreading_factor=_lowest_factor(template, margin - needed),
-        verdict=np.minimum(np.minimum(there.verdict, home.verdict), np.int8(at_best)),
+        verdict=np.minimum(np.minimum(forward.verdict, return_.verdict), np.int8(at_best)),
+        path_loss_db=found.loss_db,
+        ground_m=found.far_ground_m if fixed == "near" else found.near_ground_m,
     )
+
+
+def answers_around(
+    land: Land,
+    template: LinkCase,
+    fixed: End,
+    east_m: Floats,
+    north_m: Floats,
+    *,
+    use_numba: bool | None = None,
+) -> Answers:
+    """The same from the heights around the fixed station."""
+    here = (land.latitude_deg, land.longitude_deg)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", OutOfRangeWarning)  # said once for the whole area
+        found = losses(land, template, fixed, east_m, north_m, use_numba=use_numba)
+        return answers(template, fixed, here, east_m, north_m, found)
 
 
 def _lowest_factor(template: LinkCase, spare: Floats) -> Floats:
@@ -194,16 +194,10 @@ def _common_db(
     moved = far if fixed == "near" else near
     home = out + 180.0
     if moved.antenna.azimuth_deg is not None:
-        lon, lat = geodesy.transformer(_plane(station_deg), "EPSG:4326").transform(east, north)
+        lat, lon = Plane(*station_deg).geographic(east, north)
         there = np.broadcast_to(station_deg[0], east.shape), np.broadcast_to(station_deg[1], east.shape)
         home = np.asarray(geodesy.ellipsoid().inv(lon, lat, there[1], there[0])[0])
     bearings = (out, home) if fixed == "near" else (home, out)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", OutOfRangeWarning)
         return template.common_db(found, bearings)
-
-
-def _plane(station_deg: tuple[float, float]) -> str:
-    from linkcalc.area.land import plane_crs
-
-    return plane_crs(*station_deg)

@@ -34,13 +34,7 @@ def formulas() -> str:
 
 @functools.cache
 def own_program() -> Program:
-    """Of this process.
-
-    Examples
-    --------
-    >>> own_program().version == __version__
-    True
-    """
+    """Of this process."""
     numerics = [f"{name} {importlib.metadata.version(name)}" for name in ("numpy", "scipy")]
     if compiled.available():
         llvm: Any = importlib.import_module("llvmlite.binding")
@@ -49,16 +43,7 @@ def own_program() -> Program:
 
 
 def difference(here: Program, there: Program) -> str | None:
-    """Why another process would not give the numbers of this one, as words after its name; None if it would.
-
-    Examples
-    --------
-    >>> here = own_program()
-    >>> difference(here, here._replace(version="0.0.1"))[:24]
-    'runs linkcalc 0.0.1, and'
-    >>> difference(here, here) is None
-    True
-    """
+    """Why another process would not give the numbers of this one, as words after its name; None if it would."""
     if there.version != here.version:
         return f"runs linkcalc {there.version}, and this is {here.version}: install the same on both"
     if there.formulas != here.formulas:

@@ -23,15 +23,9 @@ class Scheduler(Protocol):
 
 
 class Local:
-    """Threads of this process. Compiled kernels and numpy's loops let go of the interpreter meanwhile.
+    """Threads of this process, by default one for each processor that it may use. Compiled kernels and numpy's loops
+    let go of the interpreter meanwhile.
 
-    Parameters
-    ----------
-    workers : int, optional
-        Threads; by default one for each processor this process may use.
-
-    Examples
-    --------
     >>> sorted(Local(2).run(lambda job, tile: job + tile, 10, [1, 2, 3]))
     [(1, 11), (2, 12), (3, 13)]
     """

@@ -4,26 +4,28 @@ import hashlib
 import io
 import shutil
 import time
-import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc._version import __version__
+from linkcalc.area import kernels
 from linkcalc.area.access import Grid
 from linkcalc.area.land import Land
 from linkcalc.area.losses import End, losses
-from linkcalc.area.margins import answers
+from linkcalc.area.margins import answers_around
 from linkcalc.area.program import formulas
-from linkcalc.errors import LinkcalcError, OutOfRangeWarning
+from linkcalc.area.scheduler import Local, Scheduler
+from linkcalc.errors import LinkcalcError
 from linkcalc.files import atomic_write, made_folder
 from linkcalc.link.case import LinkCase
+from linkcalc.propagation import compiled
 
 Singles = NDArray[np.float32]
 TILE_CELLS = 64
@@ -41,10 +43,10 @@ class Band(NamedTuple):
 
 BANDS = (
     Band("margin_db", "dB", "fade margin, weaker direction"),
-    Band("margin_there_db", "dB", "fade margin from the link's first station to its second"),
-    Band("margin_back_db", "dB", "fade margin from the link's second station to its first"),
-    Band("level_there_dbm", "dBm", "received power at the link's second station"),
-    Band("level_back_dbm", "dBm", "received power at the link's first station"),
+    Band("margin_forward_db", "dB", "fade margin from the link's first station to its second"),
+    Band("margin_return_db", "dB", "fade margin from the link's second station to its first"),
+    Band("level_forward_dbm", "dBm", "received power at the link's second station"),
+    Band("level_return_dbm", "dBm", "received power at the link's first station"),
     Band("success", "1", "probability that a message with its tries gets through, weaker direction"),
     Band("spreading_factor", "1", "lowest sufficient spreading factor, 0 where none is"),
     Band("verdict", "1", "2 closes, 1 at risk, 0 does not close"),
@@ -69,12 +71,25 @@ class Tile(NamedTuple):
     right: int
 
 
-def stated_in(case: LinkCase) -> bytes:
-    """All that a case's numbers depend on but for its ground, to be told from another by."""
-    parts = (case.link, case.near, case.far, case.conditions, case.regulation)
-    # a default that is stated is none: surroundings that nobody stated are looked up in rasters
-    stated = [sorted(part.model_fields_set) for part in parts]
-    return f"{[part.model_dump_json() for part in parts]} {stated} {case.sent!r}".encode()
+def blocks(side: int, *, use_numba: bool) -> Iterator[Tile]:
+    """The tiles that a square of cells is cut into."""
+    # an interrupt waits for a tile at most
+    size = TILE_CELLS if use_numba else TILE_CELLS // 4
+    for top in range(0, side, size):
+        for left in range(0, side, size):
+            yield Tile(top, left, min(top + size, side), min(left + size, side))
+
+
+def digest_of(lands: Sequence[Land], cases: Sequence[LinkCase], figures: Any, *, use_numba: bool) -> str:
+    """SHA-256 of all that a tile's numbers depend on, the formulas themselves included."""
+    made_of = hashlib.sha256(repr((figures, use_numba, __version__, formulas())).encode())
+    for land, case in zip(lands, cases, strict=True):
+        parts = (case.link, case.near, case.far, case.conditions, case.regulation)
+        # a default that is stated is none: surroundings that nobody stated are looked up in rasters
+        stated = [sorted(part.model_fields_set) for part in parts]
+        made_of.update(f"{land.digest()} {[part.model_dump_json() for part in parts]} {stated}".encode())
+        made_of.update(repr(case.sent).encode())
+    return made_of.hexdigest()
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,33 +100,20 @@ class Job:
     template: LinkCase
     fixed: End
     radius_m: float
-    cell_m: float
     use_numba: bool
+    grid: Grid
+    shared: bool = False
+    """Whether several stations share the grid; else it is around this one."""
 
     @property
-    def half(self) -> int:
-        """Cells from the station's own to the rim."""
-        return int(self.radius_m / self.cell_m + 1e-9)
-
-    @property
-    def side(self) -> int:
-        """Cells along each side of the square around the area."""
-        return 2 * self.half + 1
-
-    def steps(self, first: int, after: int) -> Floats:
-        """Metres from the station of rows or columns, positive south or east."""
-        return np.asarray((np.arange(first, after) - self.half) * self.cell_m, dtype=np.float64)
+    def shape(self) -> tuple[int, int, int]:
+        """Of all bands: their number, rows, columns."""
+        return len(BANDS), self.grid.side, self.grid.side
 
     def tiles(self) -> list[Tile]:
         """The tiles that hold cells, the nearest to the station first."""
-        found = []
-        size = TILE_CELLS if self.use_numba else TILE_CELLS // 4  # an interrupt waits for a tile at most
-        for top in range(0, self.side, size):
-            for left in range(0, self.side, size):
-                tile = Tile(top, left, min(top + size, self.side), min(left + size, self.side))
-                if self.length_m(tile).min() <= self.radius_m:
-                    found.append(tile)
-        return sorted(found, key=lambda t: float(self.length_m(t).min()))
+        away = {t: float(self.length_m(t).min()) for t in blocks(self.grid.side, use_numba=self.use_numba)}
+        return sorted((t for t in away if away[t] <= self.radius_m), key=away.__getitem__)
 
     def length_m(self, tile: Tile) -> Floats:
         """Distance of a tile's cells from the station."""
@@ -119,10 +121,11 @@ class Job:
 
     def places(self, tile: Tile) -> tuple[Floats, Floats]:
         """A tile's cells in metres east and north of the station."""
-        south, east = np.meshgrid(
-            self.steps(tile.top, tile.bottom), self.steps(tile.left, tile.right), indexing="ij"
-        )
-        return np.asarray(east), -np.asarray(south)
+        steps = self.grid.steps_m
+        south, east = np.meshgrid(steps[tile.top : tile.bottom], steps[tile.left : tile.right], indexing="ij")
+        if not self.shared:
+            return east, -south
+        return self.land.position_of(*self.grid.geographic(east, -south))
 
     def work_m(self, tile: Tile) -> float:
         """Length of all profiles of a tile: what its work is proportional to."""
@@ -131,43 +134,8 @@ class Job:
 
     def digest(self) -> str:
         """SHA-256 of all that a tile's numbers depend on, the formulas themselves included."""
-        case = self.template
-        made_of = hashlib.sha256(self.land.digest().encode())
-        made_of.update(stated_in(case))
-        figures = (
-            self.fixed,
-            self.radius_m,
-            self.cell_m,
-            self.use_numba,
-            [b.name for b in BANDS],
-            __version__,
-        )
-        made_of.update(repr(figures).encode())
-        made_of.update(formulas().encode())
-        return made_of.hexdigest()
-
-
-@dataclass(frozen=True, eq=False)
-class SharedJob(Job):
-    """The same for one of several stations, over the cells of a grid that they share."""
-
-    grid: Grid
-
-    @property
-    def half(self) -> int:
-        """Cells from the grid's middle to its rim."""
-        return self.grid.half
-
-    def places(self, tile: Tile) -> tuple[Floats, Floats]:
-        """A tile's cells in metres east and north of the station."""
-        south, east = np.meshgrid(
-            self.steps(tile.top, tile.bottom), self.steps(tile.left, tile.right), indexing="ij"
-        )
-        return self.land.position_of(*self.grid.geographic(east, -south))
-
-    def digest(self) -> str:
-        """SHA-256 of all that a tile's numbers depend on."""
-        return hashlib.sha256(f"{super().digest()} {self.grid!r}".encode()).hexdigest()
+        figures = (self.fixed, self.radius_m, self.grid, self.shared, [band.name for band in BANDS])
+        return digest_of([self.land], [self.template], figures, use_numba=self.use_numba)
 
 
 def tile_answer(job: Job, tile: Tile) -> Singles:
@@ -175,30 +143,11 @@ def tile_answer(job: Job, tile: Tile) -> Singles:
     east, north = job.places(tile)
     inside = np.hypot(east, north) <= job.radius_m
     whole = np.full((len(BANDS), *inside.shape), np.nan, dtype=np.float32)
-    if not inside.any():
-        return whole
-    x, y = east[inside], north[inside]
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", OutOfRangeWarning)  # said once for the whole area
-        found = losses(job.land, job.template, job.fixed, x, y, use_numba=job.use_numba)
-        here = (job.land.latitude_deg, job.land.longitude_deg)
-        got = answers(job.template, job.fixed, here, x, y, found)
-    values = {
-        "margin_db": got.margin_db,
-        "margin_there_db": got.margin_there_db,
-        "margin_back_db": got.margin_back_db,
-        "level_there_dbm": got.level_there_dbm,
-        "level_back_dbm": got.level_back_dbm,
-        "success": got.success,
-        "spreading_factor": got.spreading_factor,
-        "verdict": np.where(found.known, got.verdict, np.nan),
-        "required_margin_db": np.where(found.known, got.required_margin_db, np.nan),
-        "site_share": np.where(found.known, got.site_share, np.nan),
-        "path_loss_db": found.loss_db,
-        "ground_m": found.far_ground_m if job.fixed == "near" else found.near_ground_m,
-    }
-    for number, band in enumerate(BANDS):
-        whole[number][inside] = values[band.name]
+    if inside.any():
+        at = east[inside], north[inside]
+        got = answers_around(job.land, job.template, job.fixed, *at, use_numba=job.use_numba)
+        for number, band in enumerate(BANDS):
+            whole[number][inside] = got.named(band.name)
     return whole
 
 
@@ -269,3 +218,92 @@ class Progress:
         if now_done <= 0.01 * self.total_m:
             return None
         return (time.monotonic() - self.begun) * (self.total_m - self.done_m) / now_done
+
+
+def tell_nobody(what: object) -> None:
+    """Say nothing, show no progress."""
+
+
+@dataclass(frozen=True)
+class Run:
+    """How cells are worked off, and who is told."""
+
+    scheduler: Scheduler | None = None
+    """None: the processors of this computer."""
+    tiles_in: Path | None = None
+    """Folder for finished tiles; a second run with the same inputs takes them over."""
+    progress: Callable[[Progress], None] = tell_nobody
+    """Called after each tile."""
+    say: Callable[[str], None] = tell_nobody
+    """Gets lines for the user."""
+    use_numba: bool | None = None
+    """None: where numba is installed."""
+
+    @property
+    def numba(self) -> bool:
+        """Whether the formulas are compiled."""
+        return compiled.available() if self.use_numba is None else self.use_numba
+
+
+class TiledJob(Protocol):
+    """What is worked off tile by tile."""
+
+    @property
+    def use_numba(self) -> bool: ...
+    @property
+    def shape(self) -> tuple[int, int, int]: ...
+    def tiles(self) -> list[Tile]: ...
+    def work_m(self, tile: Tile) -> float: ...
+
+
+AnyJob = TypeVar("AnyJob", bound=TiledJob)
+
+
+def worked_off(
+    work: Callable[[AnyJob, Tile], Singles], job: AnyJob, first: Job, run: Run, store: TileStore | None
+) -> Singles:
+    """All layers of a job; tiles that are in the store are taken over, the others kept there. `first` is what is
+    compiled for."""
+    scheduler = run.scheduler or Local()
+    whole = np.full(job.shape, np.nan, dtype=np.float32)
+    length_m = {tile: job.work_m(tile) for tile in job.tiles()}
+    at = Progress(total_m=sum(length_m.values()))
+
+    def fill_in(tile: Tile, found: Singles) -> None:
+        whole[:, tile.top : tile.bottom, tile.left : tile.right] = found
+        at.done_m += length_m[tile]
+
+    missing = []
+    for tile in length_m:
+        kept = store.load(tile) if store else None
+        if kept is None:
+            missing.append(tile)
+        else:
+            fill_in(tile, kept)
+    at.resumed_m = at.done_m
+    if len(missing) < len(length_m):
+        run.say(f"taking over {len(length_m) - len(missing)} of {len(length_m)} tiles from an earlier run")
+    # workers elsewhere get ready by themselves
+    if missing and (not job.use_numba or isinstance(scheduler, Local)):
+        get_ready(first, run.say)
+    at.begun = time.monotonic()
+    for tile, found in scheduler.run(work, job, missing):
+        if store:
+            store.save(tile, found)
+        fill_in(tile, found)
+        run.progress(at)
+    return whole
+
+
+def get_ready(job: Job, say: Callable[[str], None]) -> None:
+    """Compile, telling so, before the clock of the work starts."""
+    if not job.use_numba:
+        say("numba is not installed: the same numbers take some hundred times longer")
+        return
+    kept = kernels.kept_on_disk()
+    if kept is None:
+        say("compiling, some 10 s: no folder can be written to keep it in, so that every run compiles anew")
+    elif not kept:
+        say("compiling, once: some 10 s; later runs start at once")
+    cell = min(job.land.radius_m, 100.0)
+    losses(job.land, job.template, job.fixed, [cell], [0.0], use_numba=True)

@@ -1,64 +1,41 @@
 """The command line: parse, call, print, exit code.
 
 A command is a plain typed function in a module of its name; its heavy imports stand inside it, so that
-`linkcalc --help` stays quick. It is registered by its line in `COMMANDS`. What several commands share: `_shell` (how
-they run), `_options`, `_output`, `_readings`, `_scheduler`. Long options stand above the command, by name.
+`linkcalc --help` stays quick. It is registered by its name in `COMMANDS`. What several commands share: `_shell` (how
+they run), `_options`, `_output`, `_readings`, `_work`. Options that belong together are a record above the command.
 """
 
-from typing import Annotated, NoReturn
+from importlib import import_module
+from typing import Annotated, Any, NoReturn, cast
 
 import typer
 
 from linkcalc._version import __version__
-from linkcalc.cli import (
-    _shell,
-    acceptance,
-    check,
-    compare,
-    coverage,
-    energy,
-    fieldsheet,
-    fleet,
-    ground,
-    heights,
-    limits,
-    listen,
-    messages,
-    new,
-    parts,
-    range_,
-    relay,
-    report,
-    samples,
-    schema,
-    survey,
-    sweep,
-    tank,
-)
+from linkcalc.cli import _shell
 
 COMMANDS = (
-    check.check,
-    compare.compare,
-    parts.parts,
-    range_.range_,
-    heights.heights,
-    sweep.sweep,
-    survey.survey,
-    listen.listen,
-    acceptance.acceptance,
-    report.report,
-    fieldsheet.fieldsheet,
-    coverage.coverage,
-    relay.relay,
-    fleet.fleet,
-    limits.limits,
-    energy.energy,
-    messages.messages,
-    tank.tank,
-    new.new,
-    ground.ground,
-    schema.schema,
-    samples.samples,
+    "check",
+    "compare",
+    "parts",
+    "range",
+    "heights",
+    "sweep",
+    "survey",
+    "listen",
+    "acceptance",
+    "report",
+    "fieldsheet",
+    "coverage",
+    "relay",
+    "fleet",
+    "limits",
+    "energy",
+    "messages",
+    "tank",
+    "new",
+    "ground",
+    "schema",
+    "samples",
 )
 """In the order of the help text."""
 
@@ -75,17 +52,35 @@ Start with: linkcalc new site.toml
 A radio link is no safety function and no emergency stop.
 """
 
+
+class Commands(_shell.Shell):
+    """The group of all commands; a module is loaded when its command is run or described."""
+
+    def __init__(self, **attributes: Any) -> None:
+        super().__init__(**attributes)
+        # the names alone: for the help, for completion, and for what may have been meant
+        self.commands = cast(Any, dict.fromkeys(COMMANDS))
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        """Build the command of that name, if there is one."""
+        if cmd_name not in COMMANDS:
+            return None
+        name = "range_" if cmd_name == "range" else cmd_name  # a word of Python's own
+        alone = typer.Typer(add_completion=False, rich_markup_mode=None)
+        command = getattr(import_module(f"linkcalc.cli.{name}"), name)
+        alone.command(cmd_name)(_shell.with_shared_options(command))
+        return typer.main.get_command(alone)
+
+
 app = typer.Typer(
     name="linkcalc",
-    cls=_shell.Shell,
+    cls=Commands,
     epilog=_EPILOG,
     no_args_is_help=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for _command in COMMANDS:
-    app.command(_command.__name__.rstrip("_"))(_shell.with_shared_options(_command))
 
 
 def _print_version(wanted: bool) -> None:

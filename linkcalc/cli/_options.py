@@ -1,6 +1,10 @@
-"""Options and arguments that several commands have, each said once."""
+"""Options and arguments that several commands have, each said once; and options that belong together, as records."""
 
+import functools
+from collections.abc import Callable
+from dataclasses import is_dataclass
 from enum import StrEnum
+from inspect import Signature, signature
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -19,20 +23,6 @@ LinkOption = Annotated[str | None, option("NAME", "Link, where the plan has seve
 JsonOption = Annotated[bool, typer.Option("--json", help="Print as JSON.")]
 
 PicturesFolderOption = Annotated[Path | None, option("DIR", "Folder for the pictures (SVG, PNG).")]
-
-ProgressOption = Annotated[
-    bool, typer.Option("--progress", help="Show progress even where stderr is not a terminal.")
-]
-
-SchedulerOption = Annotated[
-    str | None,
-    option(
-        "ADDRESS",
-        "Share the work out over a dask.distributed cluster that you trust, for example"
-        " tcp://10.0.0.5:8786; default: the processors of this computer.",
-        "--scheduler",
-    ),
-]
 
 ForceOption = Annotated[bool, typer.Option("--force", help="Replace files that linkcalc did not write.")]
 
@@ -63,3 +53,25 @@ UnitsOption = Annotated[
         "--units",
     ),
 ]
+
+
+def with_records_laid_out(command: Callable[..., Any]) -> Callable[..., Any]:
+    """A command whose records of options (frozen dataclasses) are laid out: each field is an option of its own."""
+    parameters = signature(command).parameters.values()
+    records: dict[str, Any] = {p.name: p.annotation for p in parameters if is_dataclass(p.annotation)}
+    if not records:
+        return command
+
+    @functools.wraps(command)
+    def with_fields(**given: Any) -> Any:
+        for name, record in records.items():
+            given[name] = record(**{option: given.pop(option) for option in signature(record).parameters})
+        return command(**given)
+
+    laid_out = [
+        option.replace(kind=p.kind)
+        for p in parameters
+        for option in (signature(records[p.name]).parameters.values() if p.name in records else [p])
+    ]
+    with_fields.__signature__ = Signature(laid_out)  # type: ignore[attr-defined]
+    return with_fields

@@ -11,9 +11,9 @@ from linkcalc.cli._output import tell
 from linkcalc.cli._shell import chosen_link
 
 if TYPE_CHECKING:
-    from linkcalc.plan import Link, LoadedPlan
+    from linkcalc.plan import LoadedPlan
     from linkcalc.site.measured import Leaf as LeafName
-    from linkcalc.site.readings import Readings, RefusedRow, Way
+    from linkcalc.site.readings import RefusedRow, Way
 
 _MOST_REFUSED_SHOWN = 20
 
@@ -38,6 +38,8 @@ READINGS = typer.Argument(
     show_default=False,
 )
 
+ConfidenceOption = Annotated[float, typer.Option(metavar="SHARE", help="How sure the proof is (0 to 1).")]
+
 WetOption = Annotated[
     bool | None,
     typer.Option("--wet/--dry", help="Leaves on the day, where rows do not say.", show_default=False),
@@ -49,16 +51,17 @@ def leaf_name(leaf: Leaf | None) -> "LeafName | None":
     return cast("LeafName | None", leaf and leaf.value)
 
 
-def read_files(
-    loaded: "LoadedPlan", link: str | None, files: Sequence[Path], direction: Direction | None = None
-) -> "tuple[Link, Readings | None]":
-    """The link that is named, here or in the files, and the readings; None without files."""
-    from linkcalc.site.readings import link_named_in, read_all
+def way_name(direction: Direction | None) -> "Way | None":
+    """The option as the core has it."""
+    return cast("Way | None", direction and direction.value)
+
+
+def named_link(loaded: "LoadedPlan", link: str | None, files: Sequence[Path]) -> str:
+    """The link that is named, by the option or in the files; or else the only one."""
+    from linkcalc.site.readings import link_named_in
 
     named = (name for name in map(link_named_in, files) if name is not None)
-    chosen = chosen_link(loaded, link or next(named, None))
-    way = cast("Way | None", direction and direction.value)
-    return chosen, read_all(files, (chosen.from_, chosen.to), direction=way) if files else None
+    return chosen_link(loaded, link or next(named, None)).name
 
 
 def tell_refused(files: Sequence[Path], refused: "Sequence[RefusedRow]") -> None:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn, TextIO, get_args
 import typer
 from typer.core import TyperGroup
 
-from linkcalc.cli._options import ForceOption, SetOption, System, UnitsOption
+from linkcalc.cli._options import ForceOption, SetOption, System, UnitsOption, with_records_laid_out
 from linkcalc.cli._output import tell
 from linkcalc.errors import LinkcalcError, OutOfRangeWarning
 from linkcalc.files import only_own_replaced, refuse_unwritable
@@ -44,6 +44,7 @@ def with_shared_options(command: Callable[..., Any]) -> Callable[..., Any]:
     One that writes to a folder or a file takes --out, -o (and --output for a file) alike, says before the work that
     it could not write there, and replaces what linkcalc did not write only with --force.
     """
+    command = with_records_laid_out(command)
     parameters = dict(inspect.signature(command).parameters)
     set_option = "plan" in parameters and command.__name__ not in _WRITE_PLANS
     place = next((name for name in ("out", "output") if name in parameters), None)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from linkcalc.cli._options import ForceOption, PlanArgument, option
-from linkcalc.cli._output import show, show_report, write_files
+from linkcalc.cli._output import show_answer, write_files
 from linkcalc.cli._shell import EXIT_CODES, chosen_link, load_plan
 from linkcalc.errors import LinkcalcError
 
@@ -63,10 +63,7 @@ def check(
     brief = not json and out is None
     result = check_plan(loaded, brief=brief and not full)
     result = with_sections(result, loaded.plan, brief=brief)
-    if json:
-        show(to_json(result))
-    else:
-        show_report(report, result, full=full)
+    show_answer(report, result, full=full, as_json=to_json(result) if json else None)
     if out is not None:
         _write_files(loaded, result, out)
     if write is not None:

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from linkcalc.cli._options import JsonOption, option
-from linkcalc.cli._output import show, show_report, write_files
+from linkcalc.cli._output import show_answer, write_files
 from linkcalc.cli._shell import EXIT_CODES
 
 
@@ -58,10 +58,7 @@ def compare(
 
     found = compared(plans, settings or (), leaf=leaf.value)
     text = section_json("compare", found)
-    if json:
-        show(text)
-    else:
-        show_report(compare_report, found)
+    show_answer(compare_report, found, as_json=text if json else None)
     if out is not None:
         from linkcalc.files import csv_text
         from linkcalc.views.compare_figures import write_all

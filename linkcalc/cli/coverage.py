@@ -5,10 +5,11 @@ from typing import Annotated
 
 import typer
 
-from linkcalc.cli._options import PlanArgument, ProgressOption, SchedulerOption, option
-from linkcalc.cli._output import Bar, make_folder, show_report, write_files
-from linkcalc.cli._scheduler import chosen_scheduler
+from linkcalc.cli._options import PlanArgument, option
+from linkcalc.cli._output import show_report, write_files
 from linkcalc.cli._shell import load_plan
+from linkcalc.cli._work import Bar, Work, chosen_scheduler
+from linkcalc.files import made_folder
 
 PREVIEW_CELLS = 3.0
 """How much wider the cells of a preview are."""
@@ -41,8 +42,8 @@ def coverage(
     preview: Annotated[
         bool, typer.Option("--preview", help="Quick look with cells three times as wide.")
     ] = False,
-    scheduler: SchedulerOption = None,
-    progress: ProgressOption = False,
+    *,
+    work: Work,
 ) -> None:
     """Say where around a station the other end of a link could stand.
 
@@ -60,13 +61,14 @@ def coverage(
     """
 
     from linkcalc.area.coverage import plan_coverage
+    from linkcalc.area.tiles import Run
     from linkcalc.views.coverage_text import coverage_report
 
     loaded = load_plan(plan)
     if out is not None:
-        make_folder(out)
-    bar = Bar("coverage", asked=progress)
-    with chosen_scheduler(scheduler) as workers, bar.ended():
+        made_folder(out)
+    bar = Bar("coverage", asked=work.progress)
+    with chosen_scheduler(work.scheduler) as workers, bar.ended():
         result = plan_coverage(
             loaded,
             station,
@@ -74,10 +76,7 @@ def coverage(
             link=link,
             cell_m=PREVIEW_CELLS * cell_m if preview else cell_m,
             preview=preview,
-            tiles_in=out,
-            scheduler=workers,
-            progress=bar,
-            say=bar.say,
+            run=Run(workers, out, bar, bar.say),
         )
     show_report(coverage_report, result)
     if out is not None:

@@ -1,7 +1,7 @@
 """Battery life and solar supply of a plan's stations."""
 
 from linkcalc.cli._options import JsonOption, PicturesFolderOption, PlanArgument
-from linkcalc.cli._output import json_text, show, show_report, write_files
+from linkcalc.cli._output import json_text, show_answer, write_files
 from linkcalc.cli._shell import load_plan
 
 
@@ -33,12 +33,9 @@ def energy(
     loaded = load_plan(plan)
     links = check_plan(loaded).links if loaded.plan.power else ()
     found = plan_energy.section(loaded.plan, links)
-    if json:
-        invented = [asdict(a) for a in still_the_starters(loaded.assumed)]
-        answer = asdict(found) | ({"still_the_starters": invented} if invented else {})
-        show(json_text(answer))
-    else:
-        show_report(energy_report, found, assumed=loaded.assumed)
+    invented = [asdict(a) for a in still_the_starters(loaded.assumed)]
+    data = asdict(found) | ({"still_the_starters": invented} if invented else {})
+    show_answer(energy_report, found, assumed=loaded.assumed, as_json=json_text(data) if json else None)
     if out is not None:
         from linkcalc.views.energy_figures import write_all
 

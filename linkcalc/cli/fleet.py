@@ -5,8 +5,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from linkcalc.cli._options import JsonOption, SchedulerOption, option
-from linkcalc.cli._output import make_folder, show, show_report, tell, write_files
+from linkcalc.cli._options import JsonOption, option
+from linkcalc.cli._output import show_answer, tell, write_files
+from linkcalc.cli._shell import EXIT_CODES, load_plan, show_in
+from linkcalc.cli._work import SchedulerOption, chosen_scheduler
+from linkcalc.files import made_folder
 
 if TYPE_CHECKING:
     from linkcalc.plan.fleet import LoadedFleet
@@ -57,23 +60,18 @@ def fleet(
     more than half at the predicted margin, 2 bad input.
     """
 
-    from linkcalc.cli._scheduler import chosen_scheduler
-    from linkcalc.cli._shell import EXIT_CODES
     from linkcalc.fleets.answer import answer
     from linkcalc.plan.wording import printable
     from linkcalc.views.fleet_text import fleet_json, fleet_report, nodes_csv, reach_csv
 
     loaded = _loaded(file, plan, link, interval_s)
     if out is not None:
-        make_folder(out)
+        made_folder(out)
     with chosen_scheduler(scheduler) as workers:
         result = answer(loaded, choose=not as_planned, seed=seed, scheduler=workers, say=tell)
     for row, name, reason in result.refused:
         tell(f"row {row} is not used{f' ({printable(name)})' if name else ''}: {reason}")
-    if json:
-        show(fleet_json(result))
-    else:
-        show_report(fleet_report, result)
+    show_answer(fleet_report, result, as_json=fleet_json(result) if json else None)
     if out is not None:
         from linkcalc.views.fleet_figures import write_all
 
@@ -87,7 +85,6 @@ def fleet(
 
 
 def _loaded(file: Path, plan: Path | None, link: str | None, interval_s: float | None) -> "LoadedFleet":
-    from linkcalc.cli._shell import load_plan, show_in
     from linkcalc.errors import PlanError
     from linkcalc.plan.fleet import fleet_of_plan, load_fleet
     from linkcalc.plan.wording import quoted

@@ -52,8 +52,8 @@ def ground(
     """
     from linkcalc.errors import LinkcalcError
     from linkcalc.files import atomic_write
+    from linkcalc.plan.edits import terrain_lines, with_terrain
     from linkcalc.plan.ground_data import from_server, in_folder, needed_area, stations_in
-    from linkcalc.plan.terrain_lines import terrain_lines, with_terrain
     from linkcalc.terrain.open_sets import SETS, set_named
     from linkcalc.views.ground_text import found_text, needed_text
 

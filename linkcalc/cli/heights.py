@@ -1,79 +1,57 @@
 """Both antenna heights at once: margins, where the link closes, and the cheapest pair of masts."""
 
+from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated, Any
 
 import typer
 
 from linkcalc.cli._options import JsonOption, PlanArgument, option
-from linkcalc.cli._output import show, show_report, write_files
+from linkcalc.cli._output import show_answer, write_files
 from linkcalc.cli._shell import EXIT_CODES, chosen_link, load_plan
 
-if TYPE_CHECKING:
-    from linkcalc.plan import LoadedPlan
 
-_PRICES = {
-    "cost_per_m": "mast_per_m",
-    "guyed_above_m": "guyed_above_m",
-    "guyed_cost_per_m": "guyed_mast_per_m",
-    "cost_per_mast": "mast",
-}
-"""Of the plan's price list."""
+def _least_zero(metavar: str, words: str, default: str) -> Any:
+    return typer.Option(metavar=metavar, min=0.0, help=words, show_default=default)
 
 
-OneLink = Annotated[str | None, option("NAME", "One link; default: every link of the plan.", "--link")]
-Highest = Annotated[
-    float, typer.Option(metavar="M", min=2.0, max=200.0, help="Highest antenna looked at, m.")
-]
-Step = Annotated[float | None, option("M", "Step, m; default: for 40 heights.", min=0.1, max=50.0)]
-PerMetre = Annotated[
-    float | None, typer.Option(metavar="X", min=0.0, help="Cost of a metre of mast.", show_default="40")
-]
-GuyedAbove = Annotated[
-    float | None, typer.Option(metavar="M", min=0.0, help="A longer mast is guyed, m.", show_default="6")
-]
-GuyedPerMetre = Annotated[
-    float | None,
-    typer.Option(metavar="X", min=0.0, help="Cost of a metre of a guyed mast.", show_default="70"),
-]
-PerMast = Annotated[
-    float | None, typer.Option(metavar="X", min=0.0, help="Cost of a mast of any length.", show_default="150")
-]
-FromBase = Annotated[
-    float | None,
-    typer.Option(
-        metavar="M",
-        min=0.0,
-        help="What is there at `from` carries a mast from here, m.",
-        show_default="the station's mast_foot_m",
-    ),
-]
-ToBase = Annotated[
-    float | None,
-    typer.Option(
-        metavar="M",
-        min=0.0,
-        help="The same at `to` (a gable, a tank), m.",
-        show_default="the station's mast_foot_m",
-    ),
-]
-Out = Annotated[
-    Path | None, option("DIR", "Folder for the pictures (SVG, PNG), heights.txt and heights.json.")
-]
+@dataclass(frozen=True)
+class Prices:
+    """Of masts."""
+
+    cost_per_m: Annotated[float | None, _least_zero("X", "Cost of a metre of mast.", "40")] = None
+    guyed_above_m: Annotated[float | None, _least_zero("M", "A longer mast is guyed, m.", "6")] = None
+    guyed_cost_per_m: Annotated[float | None, _least_zero("X", "Cost of a metre of a guyed mast.", "70")] = (
+        None
+    )
+    cost_per_mast: Annotated[float | None, _least_zero("X", "Cost of a mast of any length.", "150")] = None
+
+
+_FOOT = "the station's mast_foot_m"
 
 
 def heights(
     plan: PlanArgument,
-    link: OneLink = None,
-    max_m: Highest = 20.0,
-    step_m: Step = None,
-    cost_per_m: PerMetre = None,
-    guyed_above_m: GuyedAbove = None,
-    guyed_cost_per_m: GuyedPerMetre = None,
-    cost_per_mast: PerMast = None,
-    from_base_m: FromBase = None,
-    to_base_m: ToBase = None,
-    out: Out = None,
+    link: Annotated[
+        str | None, option("NAME", "One link; default: every link of the plan.", "--link")
+    ] = None,
+    max_m: Annotated[
+        float, typer.Option(metavar="M", min=2.0, max=200.0, help="Highest antenna looked at, m.")
+    ] = 20.0,
+    step_m: Annotated[
+        float | None, option("M", "Step, m; default: for 40 heights.", min=0.1, max=50.0)
+    ] = None,
+    *,
+    prices: Prices,
+    from_base_m: Annotated[
+        float | None, _least_zero("M", "What is there at `from` carries a mast from here, m.", _FOOT)
+    ] = None,
+    to_base_m: Annotated[
+        float | None, _least_zero("M", "The same at `to` (a gable, a tank), m.", _FOOT)
+    ] = None,
+    out: Annotated[
+        Path | None, option("DIR", "Folder for the pictures (SVG, PNG), heights.txt and heights.json.")
+    ] = None,
     json: JsonOption = False,
 ) -> None:
     """Show the margin over both antenna heights, and the cheapest pair that closes the link.
@@ -89,41 +67,22 @@ def heights(
 
     Exit code: 0 if a pair closes every link, 4 if none does for one of them, 2 bad input.
     """
-    from linkcalc.link.on_ground import link_case, open_terrain
-    from linkcalc.sweeps.mast_heights import MastPrices, height_table
+    from linkcalc.commands.link import heights_of
+    from linkcalc.link.on_ground import open_terrain
     from linkcalc.views.heights_text import heights_report
     from linkcalc.views.jsonout import section_json
 
     loaded = load_plan(plan)
-    stated = _stated_prices(
-        loaded,
-        cost_per_m=cost_per_m,
-        guyed_above_m=guyed_above_m,
-        guyed_cost_per_m=guyed_cost_per_m,
-        cost_per_mast=cost_per_mast,
-    )
-
-    def foot_m(station: str, given_m: float | None) -> float:
-        return loaded.plan.station_named(station).mast_foot_m if given_m is None else given_m
-
+    stated = {name: value for name, value in asdict(prices).items() if value is not None}
+    bases_m = (from_base_m, to_base_m)
     chosen = loaded.plan.link if link is None else [chosen_link(loaded, link)]
     with open_terrain(loaded) as terrain:
         tables = [
-            height_table(
-                link_case(loaded, one, terrain),
-                highest_m=max_m,
-                step_m=step_m,
-                prices=MastPrices(**stated),
-                stated=frozenset(stated),
-                bases_m=(foot_m(one.from_, from_base_m), foot_m(one.to, to_base_m)),
-            )
+            heights_of(loaded, one, terrain, highest_m=max_m, step_m=step_m, bases_m=bases_m, prices=stated)
             for one in chosen
         ]
     text = section_json("heights", tables)
-    if json:
-        show(text)
-    else:
-        show_report(heights_report, tables)
+    show_answer(heights_report, tables, as_json=text if json else None)
     if out is not None:
         from linkcalc.views.heights_figures import write_all
 
@@ -131,10 +90,3 @@ def heights(
         write_files(out, contents, write_all(tables, out))
     if any(table.cheapest is None for table in tables):
         raise typer.Exit(EXIT_CODES["does_not_close"])
-
-
-def _stated_prices(loaded: "LoadedPlan", **given: float | None) -> dict[str, float]:
-    """Prices of masts that the options state, or else the plan's list."""
-    prices = loaded.plan.prices
-    listed = {name: getattr(prices, key) for name, key in _PRICES.items() if key in prices.model_fields_set}
-    return listed | {name: value for name, value in given.items() if value is not None}

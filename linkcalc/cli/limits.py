@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from linkcalc.cli._options import JsonOption, option
-from linkcalc.cli._output import json_text, show, show_report
+from linkcalc.cli._output import json_text, show_answer
 from linkcalc.cli._shell import load_plan
 from linkcalc.errors import LinkcalcError
 
@@ -56,10 +56,8 @@ def _print_plan(file: Path, region: str | None, json: bool) -> None:
 
     plan = load_plan(file).plan
     found, distances = plan_limits.section(plan, region=region), exposure.section(plan)
-    if json:
-        show(json_text({"limits": asdict(found), "exposure": asdict(distances)}))
-    else:
-        show_report(limits_report, found, distances)
+    data = {"limits": asdict(found), "exposure": asdict(distances)}
+    show_answer(limits_report, found, distances, as_json=json_text(data) if json else None)
 
 
 def _print_table(region: str | None, json: bool) -> None:
@@ -70,7 +68,5 @@ def _print_table(region: str | None, json: bool) -> None:
     from linkcalc.views.limits_text import rules_report
 
     rows = [r for r in rules() if region in (None, r.region)]
-    if json:
-        show(json_text({"caution": CAUTION, "rules": [asdict(r) for r in rows]}, default=str))
-    else:
-        show_report(rules_report, rows)
+    data = {"caution": CAUTION, "rules": [asdict(r) for r in rows]}
+    show_answer(rules_report, rows, as_json=json_text(data, default=str) if json else None)

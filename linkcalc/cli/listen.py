@@ -72,8 +72,8 @@ def listen(
     Exit code: as linkcalc survey; 2 bad input, or nothing heard.
     """
     from linkcalc.link.on_ground import link_case, open_terrain
-    from linkcalc.site.listening import Tally, csv_cells, line_reader, readings_of, template
-    from linkcalc.site.readings import read_readings
+    from linkcalc.site.listening import Tally, csv_cells, line_reader, readings_of
+    from linkcalc.site.readings import Reading, read_readings
     from linkcalc.site.survey import survey_link
     from linkcalc.views.survey_text import survey_report
 
@@ -83,7 +83,7 @@ def listen(
         case = link_case(loaded, chosen, terrain)
     way: Way = "there" if direction is Direction.there else "back"
     read, tally = line_reader(pattern), Tally()
-    common = template(way, engine_running=engine, spot=spot, spreading_factor=spreading_factor)
+    common = Reading(0, way, engine_running=engine, spot=spot, spreading_factor=spreading_factor)
     said = _Said(case, way)
     with _continued(output) as file, contextlib.suppress(KeyboardInterrupt):
         writer = csv.writer(file, lineterminator="\n")

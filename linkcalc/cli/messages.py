@@ -1,7 +1,7 @@
 """What becomes of the messages of a plan."""
 
 from linkcalc.cli._options import JsonOption, PicturesFolderOption, PlanArgument
-from linkcalc.cli._output import show, show_report, write_files
+from linkcalc.cli._output import show_answer, write_files
 from linkcalc.cli._shell import load_plan
 
 
@@ -30,10 +30,12 @@ def messages(
 
     loaded = load_plan(plan)
     found = fates.section(loaded.plan, check_plan(loaded).links) if loaded.plan.message else None
-    if json:
-        show(section_json("messages", found, loaded.assumed))
-    else:
-        show_report(messages_report, found, assumed=loaded.assumed)
+    show_answer(
+        messages_report,
+        found,
+        assumed=loaded.assumed,
+        as_json=section_json("messages", found, loaded.assumed) if json else None,
+    )
     if out is not None and found is not None:
         from linkcalc.views.messages_figures import write_all
 

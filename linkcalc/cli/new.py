@@ -14,55 +14,53 @@ from linkcalc.errors import LinkcalcError
 if TYPE_CHECKING:
     from linkcalc.plan.sites import Site
 
-Start = Annotated[
-    str | None,
-    option(
-        "POSITION",
-        "Where the sensor's station stands: 32.60,-97.40 or 32°36'N 97°24'W or"
-        " EPSG:32614 650000 3608000, in quotes.",
-        "--from",
-    ),
-]
-To = Annotated[str | None, option("POSITION", "The other station; with --sites a site's name.", "--to")]
-Sites = Annotated[
-    Path | None,
-    option(
-        "FILE", "List of sites (GPX, KML, KMZ, GeoJSON, CSV): each is linked with the one that --to names."
-    ),
-]
-Terrain = Annotated[
-    str | None,
-    option(
-        "RASTER",
-        "Elevation raster, or a folder of tiles. Without --from and --sites two positions on it are"
-        " put in. By default: a small invented surveyed profile, PLAN_profile.csv, is written beside.",
-    ),
-]
-Region = Annotated[
-    str | None,
-    option(
-        "REGION", "Region of the legal limits, such as eu or us: starts on a channel that is legal there."
-    ),
-]
-Full = Annotated[bool, typer.Option("--full", help="Every key there is, not only the twenty that matter.")]
-Fleet = Annotated[
-    bool,
-    typer.Option(
-        "--fleet",
-        help="A fleet file and its list of nodes instead: the sites are the nodes, --to their base station.",
-    ),
-]
-
 
 def new(
     plan: Annotated[Path, typer.Argument(metavar="PLAN.toml", help="File to write.", show_default=False)],
-    start: Start = None,
-    to: To = None,
-    sites: Sites = None,
-    terrain: Terrain = None,
-    region: Region = None,
-    full: Full = False,
-    fleet: Fleet = False,
+    start: Annotated[
+        str | None,
+        option(
+            "POSITION",
+            "Where the sensor's station stands: 32.60,-97.40 or 32°36'N 97°24'W or"
+            " EPSG:32614 650000 3608000, in quotes.",
+            "--from",
+        ),
+    ] = None,
+    to: Annotated[
+        str | None, option("POSITION", "The other station; with --sites a site's name.", "--to")
+    ] = None,
+    sites: Annotated[
+        Path | None,
+        option(
+            "FILE",
+            "List of sites (GPX, KML, KMZ, GeoJSON, CSV): each is linked with the one that --to names.",
+        ),
+    ] = None,
+    terrain: Annotated[
+        str | None,
+        option(
+            "RASTER",
+            "Elevation raster, or a folder of tiles. Without --from and --sites two positions on it are"
+            " put in. By default: a small invented surveyed profile, PLAN_profile.csv, is written beside.",
+        ),
+    ] = None,
+    region: Annotated[
+        str | None,
+        option(
+            "REGION",
+            "Region of the legal limits, such as eu or us: starts on a channel that is legal there.",
+        ),
+    ] = None,
+    full: Annotated[
+        bool, typer.Option("--full", help="Every key there is, not only the twenty that matter.")
+    ] = False,
+    fleet: Annotated[
+        bool,
+        typer.Option(
+            "--fleet",
+            help="A fleet file and its list of nodes instead: the sites are the nodes, --to their base station.",
+        ),
+    ] = False,
     force: ReplaceOption = False,
 ) -> None:
     """Write a commented starter plan, ready to check, and the schema by which editors complete its keys.
@@ -79,8 +77,8 @@ def new(
       linkcalc new fleet.toml --fleet --sites tanks.gpx --to "pump shed" --terrain tiles/
     """
     from linkcalc.files import atomic_write, csv_text, refuse_to_overwrite
+    from linkcalc.plan.ground_data import ground_keys, sites_on
     from linkcalc.plan.starter import FLEET_SCHEMA, PLAN_SCHEMA, starter_fleet, starter_plan, starter_profile
-    from linkcalc.plan.starter_ground import ground_keys, sites_on
     from linkcalc.rules.table import REGIONS
     from linkcalc.views.units import current
 

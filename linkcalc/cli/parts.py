@@ -4,7 +4,7 @@ from pathlib import Path
 from typing import Annotated
 
 from linkcalc.cli._options import JsonOption, PlanArgument, option
-from linkcalc.cli._output import show, show_report, write_file
+from linkcalc.cli._output import show_answer, write_file
 from linkcalc.cli._shell import load_plan
 
 
@@ -32,9 +32,11 @@ def parts(
 
     loaded = load_plan(plan)
     found = parts_of(loaded)
-    if json:
-        show(section_json("parts", found))
-    else:
-        show_report(bill_report, found, f"Parts of {loaded.plan.title or loaded.path.name}")
+    show_answer(
+        bill_report,
+        found,
+        f"Parts of {loaded.plan.title or loaded.path.name}",
+        as_json=section_json("parts", found) if json else None,
+    )
     if csv is not None:
         write_file(csv, bill_csv(found))

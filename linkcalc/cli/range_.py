@@ -6,9 +6,10 @@ from typing import Annotated
 import typer
 
 from linkcalc.cli._options import JsonOption, option
-from linkcalc.cli._output import make_folder, show, show_report, write_files
+from linkcalc.cli._output import show_answer, write_files
 from linkcalc.cli._shell import load_plan
 from linkcalc.errors import LinkcalcError
+from linkcalc.files import made_folder
 
 
 def range_(
@@ -65,15 +66,12 @@ def range_(
             region=region,
         )
     found = how_far(loaded, link=link, spreading_factors=_factors(sf))
-    if json:
-        show(range_json(found))
-    else:
-        show_report(range_report, found)
+    show_answer(range_report, found, as_json=range_json(found) if json else None)
     if out is not None:
         from linkcalc.views import style
         from linkcalc.views.range_figures import range_figure
 
-        make_folder(out)
+        made_folder(out)
         pictures = style.save(range_figure(found), out / "range", "How far the link goes")
         write_files(out, {"range.json": range_json(found)}, pictures)
 

@@ -1,90 +1,105 @@
 """Where a relay would go: every cell of an area, the best spots, and two relays where one is not enough."""
 
 from collections.abc import Callable
+from dataclasses import astuple, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from linkcalc.cli._options import (
-    JsonOption,
-    LinkOption,
-    PlanArgument,
-    ProgressOption,
-    SchedulerOption,
-    option,
-)
-from linkcalc.cli._output import Bar, make_folder, show, show_report, write_file, write_files
-from linkcalc.cli._scheduler import chosen_scheduler
+from linkcalc.cli._options import JsonOption, LinkOption, PlanArgument, option
+from linkcalc.cli._output import show_answer, write_file, write_files
 from linkcalc.cli._shell import EXIT_CODES, chosen_link, load_plan
+from linkcalc.cli._work import Bar, Work, chosen_scheduler
+from linkcalc.files import made_folder
 
 if TYPE_CHECKING:
     from linkcalc.area.relay.result import RelaySiting
     from linkcalc.link.relayed_plan import RelayKit
     from linkcalc.plan import Link, LoadedPlan
 
-# the area
-Radius = Annotated[
-    float | None,
-    option(
-        "KM",
-        "How far around the middle of the link to look; default: 0.75 of its length, wherever there are heights.",
-    ),
-]
-Cell = Annotated[float | None, option("M", "Width of a cell, m; default: 30, more in large areas.")]
-Relays = Annotated[
-    int | None,
-    option("N", "Relays in a row; default: one, and two where no spot for one closes.", min=1, max=2),
-]
-Apart = Annotated[float | None, option("M", "Least distance between spots, m; default: 8 % of the link.")]
-# what a place has to be like
-Within = Annotated[Path | None, option("FILE.geojson", "Polygons to stay in (RFC 7946).")]
-Track = Annotated[Path | None, option("FILE.geojson", "Tracks, as lines (RFC 7946), to stay near to.")]
-TrackDistance = Annotated[float | None, option("M", "Farthest from a track, m.")]
-Steepest = Annotated[float | None, option("DEG", "Steepest slope of the ground, degrees.")]
-NodataDistance = Annotated[float, typer.Option(metavar="M", help="Nearest to cells without height, m.")]
-# the relay's equipment
-RelayLike = Annotated[str | None, option("NAME", "Station of the plan whose whole equipment the relay has.")]
-RelayHeight = Annotated[
-    float | None, option("M", "Relay's antenna above ground, m; default: the link's higher.")
-]
-RelayPower = Annotated[float | None, option("DBM", "Relay's conducted power, dBm.")]
-RelayGain = Annotated[float | None, option("DBI", "Gain of the relay's all-round antenna, dBi.")]
-# what is written
-NewPlan = Annotated[
-    Path | None, option("NEW.toml", "Write the plan with the best relay and its hops added, beside it.")
-]
-Out = Annotated[
-    Path | None,
-    option(
-        "DIR",
-        "Folder for map and profiles (SVG, PNG), relay.tif, .geojson, .csv, .json and report.txt; "
-        "finished tiles are kept there until the end.",
-    ),
-]
+
+@dataclass(frozen=True)
+class Search:
+    """Where is looked, how finely, and for how many."""
+
+    radius_km: Annotated[
+        float | None,
+        option(
+            "KM",
+            "How far around the middle of the link to look; default: 0.75 of its length, wherever there are heights.",
+        ),
+    ] = None
+    cell_m: Annotated[float | None, option("M", "Width of a cell, m; default: 30, more in large areas.")] = (
+        None
+    )
+    relays: Annotated[
+        int | None,
+        option("N", "Relays in a row; default: one, and two where no spot for one closes.", min=1, max=2),
+    ] = None
+
+
+@dataclass(frozen=True)
+class Place:
+    """What a place has to be like, in the order of `area.access.Access`."""
+
+    within: Annotated[Path | None, option("FILE.geojson", "Polygons to stay in (RFC 7946).")] = None
+    track: Annotated[Path | None, option("FILE.geojson", "Tracks, as lines (RFC 7946), to stay near to.")] = (
+        None
+    )
+    track_distance_m: Annotated[float | None, option("M", "Farthest from a track, m.")] = None
+    steepest_deg: Annotated[float | None, option("DEG", "Steepest slope of the ground, degrees.")] = None
+    nodata_distance_m: Annotated[
+        float, typer.Option(metavar="M", help="Nearest to cells without height, m.")
+    ] = 0.0
+
+
+@dataclass(frozen=True)
+class Equipment:
+    """The relay's, in the order of `link.relayed_plan.RelayKit`."""
+
+    relay_like: Annotated[
+        str | None, option("NAME", "Station of the plan whose whole equipment the relay has.")
+    ] = None
+    relay_height_m: Annotated[
+        float | None, option("M", "Relay's antenna above ground, m; default: the link's higher.")
+    ] = None
+    relay_power_dbm: Annotated[float | None, option("DBM", "Relay's conducted power, dBm.")] = None
+    relay_gain_dbi: Annotated[float | None, option("DBI", "Gain of the relay's all-round antenna, dBi.")] = (
+        None
+    )
+
+
+@dataclass(frozen=True)
+class Written:
+    """What is written, and in what form it is told."""
+
+    write_plan: Annotated[
+        Path | None, option("NEW.toml", "Write the plan with the best relay and its hops added, beside it.")
+    ] = None
+    out: Annotated[
+        Path | None,
+        option(
+            "DIR",
+            "Folder for map and profiles (SVG, PNG), relay.tif, .geojson, .csv, .json and report.txt; "
+            "finished tiles are kept there until the end.",
+        ),
+    ] = None
+    json: JsonOption = False
 
 
 def relay(
     plan: PlanArgument,
+    *,
     link: LinkOption = None,
-    radius_km: Radius = None,
-    cell_m: Cell = None,
-    relays: Relays = None,
-    within: Within = None,
-    track: Track = None,
-    track_distance_m: TrackDistance = None,
-    steepest_deg: Steepest = None,
-    nodata_distance_m: NodataDistance = 0.0,
-    apart_m: Apart = None,
-    relay_like: RelayLike = None,
-    relay_height_m: RelayHeight = None,
-    relay_power_dbm: RelayPower = None,
-    relay_gain_dbi: RelayGain = None,
-    write_plan: NewPlan = None,
-    out: Out = None,
-    json: JsonOption = False,
-    scheduler: SchedulerOption = None,
-    progress: ProgressOption = False,
+    search: Search,
+    place: Place,
+    apart_m: Annotated[
+        float | None, option("M", "Least distance between spots, m; default: 8 % of the link.")
+    ] = None,
+    equipment: Equipment,
+    written: Written,
+    work: Work,
 ) -> None:
     """Say where a relay for a link would go.
 
@@ -103,41 +118,38 @@ def relay(
     """
     from linkcalc.area.access import Access
     from linkcalc.area.relay.files import as_data
-    from linkcalc.area.relay.search import Run
     from linkcalc.area.relay.siting import relay_siting, stations
+    from linkcalc.area.tiles import Run
     from linkcalc.link.relayed_plan import RelayKit, plan_text
     from linkcalc.views.jsonout import section_json
     from linkcalc.views.relay_text import relay_report
 
     loaded = load_plan(plan)
     chosen = chosen_link(loaded, link)
-    access = Access(within, track, track_distance_m, steepest_deg, nodata_distance_m)
-    kit = RelayKit(relay_like, relay_height_m, relay_power_dbm, relay_gain_dbi)
-    if write_plan is not None:
-        _refuse_plan(loaded, chosen, kit, write_plan)
-    if out is not None:
-        make_folder(out)
-    bar = Bar("relay", asked=progress)
-    with chosen_scheduler(scheduler) as workers, bar.ended():
+    kit = RelayKit(*astuple(equipment))
+    if written.write_plan is not None:
+        _refuse_plan(loaded, chosen, kit, written.write_plan)
+    if written.out is not None:
+        made_folder(written.out)
+    bar = Bar("relay", asked=work.progress)
+    with chosen_scheduler(work.scheduler) as workers, bar.ended():
         result = relay_siting(
             loaded,
             chosen,
-            radius_m=None if radius_km is None else radius_km * 1e3,
-            cell_m=cell_m,
+            radius_m=None if search.radius_km is None else search.radius_km * 1e3,
+            cell_m=search.cell_m,
             apart_m=apart_m,
-            access=access,
+            access=Access(*astuple(place)),
             kit=kit,
-            relays=relays,
-            run=Run(workers, out, bar, bar.say),
+            relays=search.relays,
+            run=Run(workers, written.out, bar, bar.say),
         )
-    if json:
-        show(section_json("relay", as_data(result)))
-    else:
-        show_report(relay_report, result)
-    if out is not None:
-        _write_files(loaded, result, out, bar.say)
-    if write_plan is not None:
-        write_file(write_plan, plan_text(loaded, chosen, stations(result.relay, result.best)))
+    text = section_json("relay", as_data(result))
+    show_answer(relay_report, result, as_json=text if written.json else None)
+    if written.out is not None:
+        _write_files(loaded, result, written.out, text, bar.say)
+    if written.write_plan is not None:
+        write_file(written.write_plan, plan_text(loaded, chosen, stations(result.relay, result.best)))
     raise typer.Exit(EXIT_CODES[result.best.verdict])
 
 
@@ -152,12 +164,11 @@ def _refuse_plan(loaded: "LoadedPlan", link: "Link", kit: "RelayKit", file: Path
 
 
 def _write_files(
-    loaded: "LoadedPlan", result: "RelaySiting", folder: Path, say: Callable[[str], None]
+    loaded: "LoadedPlan", result: "RelaySiting", folder: Path, as_json: str, say: Callable[[str], None]
 ) -> None:
-    from linkcalc.area.relay.files import as_data, geotiff, spots_csv, spots_geojson
+    from linkcalc.area.relay.files import geotiff, spots_csv, spots_geojson
     from linkcalc.area.relay.siting import profiles
     from linkcalc.area.tiles import telling_of_tiles
-    from linkcalc.views.jsonout import section_json
     from linkcalc.views.relay_figures import write_all
     from linkcalc.views.relay_text import relay_report
 
@@ -166,7 +177,7 @@ def _write_files(
             "relay.tif": geotiff(result),
             "relay.geojson": spots_geojson(result) + "\n",
             "relay.csv": spots_csv(result),
-            "relay.json": section_json("relay", as_data(result)),
+            "relay.json": as_json,
             "report.txt": relay_report(result),
         }
         hops = profiles(loaded, result.link, result.relay, result.best)

@@ -6,8 +6,17 @@ from typing import Annotated
 import typer
 
 from linkcalc.cli._options import JsonOption, LinkOption, PlanArgument, option
-from linkcalc.cli._output import json_text, show, show_report, write_files
-from linkcalc.cli._readings import READINGS, Direction, Leaf, WetOption, leaf_name, read_files, tell_refused
+from linkcalc.cli._output import json_text, show_answer, write_files
+from linkcalc.cli._readings import (
+    READINGS,
+    Direction,
+    Leaf,
+    WetOption,
+    leaf_name,
+    named_link,
+    tell_refused,
+    way_name,
+)
 from linkcalc.cli._shell import EXIT_CODES, load_plan
 
 
@@ -55,30 +64,22 @@ def survey(
     Rows that cannot be used are named on stderr, one line each; the others count. Exit code: 0 closes, 3 at
     risk, 4 does not close, 2 if nothing can be used.
     """
-    from linkcalc.link.on_ground import link_case, open_terrain
-    from linkcalc.site.survey import survey_link
+    from linkcalc.commands import survey as survey_of
     from linkcalc.views.jsonout import plain_data
     from linkcalc.views.survey_text import survey_report
 
     loaded = load_plan(plan)
-    chosen, found = read_files(loaded, link, readings, direction)
-    assert found is not None  # there is a file at least
-    with open_terrain(loaded) as terrain:
-        case = link_case(loaded, chosen, terrain)
-        answer = survey_link(
-            case,
-            found,
-            leaf=leaf_name(leaf),
-            wet_foliage=wet,
-            plan=loaded.plan,
-            plan_digest=loaded.digest,
-        )
+    answer = survey_of(
+        loaded,
+        readings,
+        link=named_link(loaded, link, readings),
+        direction=way_name(direction),
+        leaf=leaf_name(leaf),
+        wet_foliage=wet,
+    )
     tell_refused(readings, answer.refused)
     text = json_text(plain_data(answer))
-    if json:
-        show(text)
-    else:
-        show_report(survey_report, answer)
+    show_answer(survey_report, answer, as_json=text if json else None)
     if out is not None:
         from linkcalc.views.survey_figures import write_all
 

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from linkcalc.cli._options import PlanArgument, option
-from linkcalc.cli._output import show, show_report, write_files
+from linkcalc.cli._output import show_answer, write_files
 from linkcalc.cli._shell import chosen_link, load_plan
 from linkcalc.errors import LinkcalcError
 
@@ -60,10 +60,7 @@ def sweep(
         raise LinkcalcError(f"--quantity {quantity}: there are {', '.join(numeric_quantities())}")
     loaded = load_plan(plan)
     found = sweep_plan(loaded, _varied(vary or ()), link=chosen_link(loaded, link).name)
-    if json:
-        show(found.to_json())
-    else:
-        show_report(sweep_report, found, quantity)
+    show_answer(sweep_report, found, quantity, as_json=found.to_json() if json else None)
     if table is not None:
         found.write(table)
         typer.echo(f"wrote {table}", err=True)
@@ -92,25 +89,8 @@ def _varied(given: Sequence[str]) -> dict[str, list[Any]]:
 
 
 def values_of(text: str) -> list[Any]:
-    """Read a list of values and ranges.
+    """Read values separated by commas: numbers, words, or ranges START:STOP:STEP, whose last value counts.
 
-    Parameters
-    ----------
-    text : str
-        Values separated by commas: numbers, words, or ranges START:STOP and START:STOP:STEP (the step is 1
-        where it is left out, and the last value counts).
-
-    Returns
-    -------
-    list of int, float, bool or str
-
-    Raises
-    ------
-    LinkcalcError
-        If a part is empty, or a range is none.
-
-    Examples
-    --------
     >>> values_of("7:9"), values_of("0.1:0.35:0.1"), values_of("4/5,4/8"), values_of("1,4:8:2,true")
     ([7, 8, 9], [0.1, 0.2, 0.3], ['4/5', '4/8'], [1, 4, 6, 8, True])
     """

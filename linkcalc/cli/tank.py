@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from linkcalc.cli._options import JsonOption, PlanArgument, option
-from linkcalc.cli._output import show, show_report, write_files
+from linkcalc.cli._output import show_answer, write_files
 from linkcalc.cli._shell import load_plan
 
 
@@ -33,7 +33,7 @@ def tank(
     from dataclasses import replace
 
     from linkcalc.link.verdict import check_plan
-    from linkcalc.operation import tank as water
+    from linkcalc.operation.tank import answer as water
     from linkcalc.views.jsonout import section_json
     from linkcalc.views.tank_text import tank_report
 
@@ -44,10 +44,12 @@ def tank(
         found = water.section(loaded.plan, links)
         if found is not None and tank_years:
             found = replace(found, simulated=water.simulated(loaded.plan, links, tank_years, seed))
-    if json:
-        show(section_json("tank", found, loaded.assumed))
-    else:
-        show_report(tank_report, found, assumed=loaded.assumed)
+    show_answer(
+        tank_report,
+        found,
+        assumed=loaded.assumed,
+        as_json=section_json("tank", found, loaded.assumed) if json else None,
+    )
     if out is not None and found is not None:
         from linkcalc.views.tank_figures import write_all
 

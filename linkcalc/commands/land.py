@@ -1,13 +1,13 @@
 """Many places: the land around a station, places for relays, the nodes of a fleet."""
 
-import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
-from linkcalc.commands._paths import FilePath, as_path
+from linkcalc._kinds import kinds_checked
 from linkcalc.errors import ArgumentError
-from linkcalc.plan.in_python import PlanLike, as_plan, chosen_link, shortened
+from linkcalc.files import FilePath
+from linkcalc.plan.in_python import PlanLike, as_plan, chosen_link
 
 if TYPE_CHECKING:
     from linkcalc.area.coverage_result import CoverageResult
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from linkcalc.plan.fleet import LoadedFleet
 
 
+@kinds_checked
 def coverage(
     plan: PlanLike,
     station: str | Sequence[str],
@@ -43,7 +44,7 @@ def coverage(
     tiles_in : path, optional
         Folder for finished tiles: an interrupted call is taken up by the next one.
     scheduler, progress
-        As `linkcalc.area.coverage.coverage`.
+        As in `linkcalc.area.tiles.Run`.
 
     Returns
     -------
@@ -58,22 +59,19 @@ def coverage(
     ((7, 7), '+proj=aeqd')
     """
     from linkcalc.area.coverage import plan_coverage
+    from linkcalc.area.tiles import Run, tell_nobody
 
-    names = [station] if isinstance(station, str) else station
-    if not isinstance(names, Sequence) or not all(isinstance(name, str) for name in names):
-        raise ArgumentError(f"station is the name of one, or a list of names; not {shortened(station)}")
     return plan_coverage(
         as_plan(plan),
         station,
         radius_m,
         link=link,
         cell_m=cell_m,
-        tiles_in=as_path(tiles_in),
-        scheduler=scheduler,
-        progress=progress,
+        run=Run(scheduler, _path(tiles_in), progress or tell_nobody),
     )
 
 
+@kinds_checked
 def relay(
     plan: PlanLike,
     *,
@@ -127,8 +125,8 @@ def relay(
     ('at_risk', 'closes')
     """
     from linkcalc.area.access import Access
-    from linkcalc.area.relay.search import Run
     from linkcalc.area.relay.siting import relay_siting
+    from linkcalc.area.tiles import Run
     from linkcalc.link.relayed_plan import RelayKit
 
     loaded = as_plan(plan)
@@ -138,13 +136,14 @@ def relay(
         radius_m=radius_m,
         cell_m=cell_m,
         apart_m=apart_m,
-        access=Access(as_path(within), as_path(track), track_distance_m, steepest_deg, nodata_distance_m),
+        access=Access(_path(within), _path(track), track_distance_m, steepest_deg, nodata_distance_m),
         kit=RelayKit(relay_like, relay_height_m, relay_power_dbm, relay_gain_dbi),
         relays=relays,
-        run=Run(scheduler, as_path(tiles_in)),
+        run=Run(scheduler, _path(tiles_in)),
     )
 
 
+@kinds_checked
 def fleet(
     fleet: "FilePath | LoadedFleet",
     plan: PlanLike | None = None,
@@ -187,15 +186,16 @@ def fleet(
     from linkcalc.fleets.answer import answer
     from linkcalc.plan.fleet import LoadedFleet, fleet_of_plan, load_fleet
 
+    if plan is None and (link is not None or interval_s is not None):
+        raise ArgumentError("fleet: link and interval_s go with plan; a fleet file says so itself")
     if isinstance(fleet, LoadedFleet):
         loaded = fleet
-    elif not isinstance(fleet, str | os.PathLike):
-        raise ArgumentError(
-            "a fleet is the path of a fleet file or of a list of nodes, or what load_fleet returns; "
-            f"not {type(fleet).__name__}: {shortened(fleet)}"
-        )
     elif plan is None:
         loaded = load_fleet(Path(fleet))
     else:
         loaded = fleet_of_plan(as_plan(plan), Path(fleet), link=link, interval_s=interval_s)
     return answer(loaded, choose=choose, play=simulate, seed=seed, scheduler=scheduler)
+
+
+def _path(given: FilePath | None) -> Path | None:
+    return None if given is None else Path(given)

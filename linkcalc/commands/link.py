@@ -5,17 +5,22 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+from linkcalc._kinds import kinds_checked
 from linkcalc.errors import ArgumentError
-from linkcalc.plan.in_python import PlanLike, as_plan, chosen_link, shortened
+from linkcalc.plan.in_python import PlanLike, as_plan, chosen_link
+from linkcalc.wording import shortened
 
 if TYPE_CHECKING:
     from linkcalc.link.parts_list import Bill
     from linkcalc.link.result import Result
+    from linkcalc.plan import Link, LoadedPlan
     from linkcalc.sweeps.comparing import Candidates
     from linkcalc.sweeps.mast_heights import HeightTable
     from linkcalc.sweeps.table import Sweep
+    from linkcalc.terrain.land_cover import Layers
 
 
+@kinds_checked
 def check(plan: PlanLike, *, sections: bool = True, advice: bool = True) -> "Result":
     """Say whether each link of a plan closes, what limits it, and what would make it close.
 
@@ -46,6 +51,7 @@ def check(plan: PlanLike, *, sections: bool = True, advice: bool = True) -> "Res
     return with_sections(result, loaded.plan) if sections else result
 
 
+@kinds_checked
 def sweep(plan: PlanLike, vary: Mapping[str, Any], *, link: str | None = None) -> "Sweep":
     """Evaluate a link for every combination of values.
 
@@ -72,13 +78,14 @@ def sweep(plan: PlanLike, vary: Mapping[str, Any], *, link: str | None = None) -
     return sweep_plan(as_plan(plan), vary, link=link)
 
 
+@kinds_checked
 def heights(
     plan: PlanLike,
     *,
     link: str | None = None,
     highest_m: float = 20.0,
     step_m: float | None = None,
-    bases_m: tuple[float, float] = (0.0, 0.0),
+    bases_m: tuple[float, float] | None = None,
     **prices: float,
 ) -> "HeightTable":
     """Work out the margin over both antenna heights, and the cheapest pair that closes the link.
@@ -90,10 +97,11 @@ def heights(
         Which, where the plan has several.
     highest_m, step_m : float, m
         Highest antenna looked at, and the step; by default that for 40 heights.
-    bases_m : tuple of float, m
-        What is there at `from` and at `to` carries a mast from here.
+    bases_m : tuple of float, m, optional
+        What is there at `from` and at `to` carries a mast from here; by default each station's ``mast_foot_m``.
     **prices : float
-        ``cost_per_m``, ``guyed_above_m``, ``guyed_cost_per_m``, ``cost_per_mast``; those left out are assumed.
+        ``cost_per_m``, ``guyed_above_m``, ``guyed_cost_per_m``, ``cost_per_mast``; those left out are the plan's
+        [prices], and what it does not state is assumed.
 
     Returns
     -------
@@ -108,26 +116,66 @@ def heights(
     """
     from dataclasses import fields
 
-    from linkcalc.link.on_ground import link_case, open_terrain
-    from linkcalc.sweeps.mast_heights import MastPrices, height_table
+    from linkcalc.link.on_ground import open_terrain
+    from linkcalc.sweeps.mast_heights import MastPrices
 
     known = [f.name for f in fields(MastPrices)]
     for name in prices:
         if name not in known:
             raise ArgumentError(f"heights takes no {name}; prices are {', '.join(known)}")
     loaded = as_plan(plan)
+    chosen = chosen_link(loaded, link)
     with open_terrain(loaded) as terrain:
-        case = link_case(loaded, chosen_link(loaded, link), terrain)
-        return height_table(
-            case,
+        return heights_of(
+            loaded,
+            chosen,
+            terrain,
             highest_m=highest_m,
             step_m=step_m,
-            prices=MastPrices(**prices),
-            stated=frozenset(prices),
-            bases_m=bases_m,
+            bases_m=(None, None) if bases_m is None else bases_m,
+            prices=prices,
         )
 
 
+_LISTED = {
+    "cost_per_m": "mast_per_m",
+    "guyed_above_m": "guyed_above_m",
+    "guyed_cost_per_m": "guyed_mast_per_m",
+    "cost_per_mast": "mast",
+}
+"""Prices of masts in a plan's [prices]."""
+
+
+def heights_of(
+    loaded: "LoadedPlan",
+    link: "Link",
+    terrain: "Layers",
+    *,
+    highest_m: float,
+    step_m: float | None,
+    bases_m: tuple[float | None, float | None],
+    prices: Mapping[str, float],
+) -> "HeightTable":
+    """The heights of one link; what is not given is as the plan states it."""
+    from linkcalc.link.on_ground import link_case
+    from linkcalc.sweeps.mast_heights import MastPrices, height_table
+
+    known = loaded.plan.prices
+    listed = {name: getattr(known, key) for name, key in _LISTED.items() if key in known.model_fields_set}
+    stated = {**listed, **prices}
+    feet_m = (loaded.plan.station_named(name).mast_foot_m for name in (link.from_, link.to))
+    near_m, far_m = (foot if given is None else given for given, foot in zip(bases_m, feet_m, strict=True))
+    return height_table(
+        link_case(loaded, link, terrain),
+        highest_m=highest_m,
+        step_m=step_m,
+        prices=MastPrices(**stated),
+        stated=frozenset(stated),
+        bases_m=(near_m, far_m),
+    )
+
+
+@kinds_checked
 def compare(
     plans: "Mapping[str, PlanLike] | Sequence[PlanLike]",
     settings: Sequence[str] = (),
@@ -169,6 +217,7 @@ def compare(
     return side_by_side(files, settings, leaf=leaf)
 
 
+@kinds_checked
 def parts(plan: PlanLike) -> "Bill":
     """Count masts, antennas, feeders, radios, batteries and panels of a plan, and price them.
 

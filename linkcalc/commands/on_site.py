@@ -5,9 +5,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
-from linkcalc.commands._paths import FilePath
+from linkcalc._kinds import kinds_checked
 from linkcalc.errors import ArgumentError
-from linkcalc.plan.in_python import PlanLike, as_plan, chosen_link, shortened
+from linkcalc.files import FilePath
+from linkcalc.plan.in_python import PlanLike, as_plan, chosen_link
 
 if TYPE_CHECKING:
     from datetime import date
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from linkcalc.site.survey import Survey
 
 
+@kinds_checked
 def survey(
     plan: PlanLike,
     readings: "FilePath | Sequence[FilePath] | Readings",
@@ -66,6 +68,7 @@ def survey(
         )
 
 
+@kinds_checked
 def acceptance(
     plan: PlanLike | None = None,
     *,
@@ -128,6 +131,7 @@ def acceptance(
     )
 
 
+@kinds_checked
 def record(
     plan: PlanLike,
     readings: "FilePath | Sequence[FilePath] | None" = None,
@@ -195,6 +199,7 @@ def record(
     )
 
 
+@kinds_checked
 def fieldsheet(
     plan: PlanLike, *, link: str | None = None, highest_m: float | None = None, step_m: float | None = None
 ) -> "FieldSheet":
@@ -241,11 +246,6 @@ def _read(
     if isinstance(given, Readings):
         return chosen_link(loaded, link), given, []
     several = [given] if isinstance(given, str | os.PathLike) else given
-    if not isinstance(several, list | tuple) or not all(isinstance(f, str | os.PathLike) for f in several):
-        raise ArgumentError(
-            "readings are the path of a file, a list of paths, or Readings; "
-            f"not {type(given).__name__}: {shortened(given)}"
-        )
     files = [Path(file) for file in several]
     named = (name for name in map(link_named_in, files) if name is not None)
     chosen = chosen_link(loaded, link or next(named, None))

@@ -2,6 +2,7 @@
 
 from typing import TYPE_CHECKING, TypeVar
 
+from linkcalc._kinds import kinds_checked
 from linkcalc.errors import LinkcalcError, PlanError
 from linkcalc.plan.in_python import PlanLike, as_plan
 
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 
+@kinds_checked
 def limits(plan: PlanLike, *, region: str | None = None) -> "LimitsResult":
     """Hold every transmitter against a table of legal limits, and say how far to stay from each antenna.
 
@@ -44,6 +46,7 @@ def limits(plan: PlanLike, *, region: str | None = None) -> "LimitsResult":
     return plan_limits_of(as_plan(plan).plan, region)
 
 
+@kinds_checked
 def messages(plan: PlanLike) -> "MessagesSection":
     """Say how often each message is lost, when it arrives, and how long it is on the air.
 
@@ -70,6 +73,7 @@ def messages(plan: PlanLike) -> "MessagesSection":
     return _answer_for(found, loaded, "[[message]]")
 
 
+@kinds_checked
 def tank(plan: PlanLike, *, tank_years: int = 2000, seed: int = 1) -> "TankAnswer":
     """Say how far a lost stop overruns the tank, and what stop level, interval and watchdog prevent it.
 
@@ -95,7 +99,7 @@ def tank(plan: PlanLike, *, tank_years: int = 2000, seed: int = 1) -> "TankAnswe
     from dataclasses import replace
 
     from linkcalc.link.verdict import check_plan
-    from linkcalc.operation.tank import section, simulated
+    from linkcalc.operation.tank.answer import section, simulated
 
     loaded = as_plan(plan)
     links = check_plan(loaded).links if loaded.plan.tank is not None else ()
@@ -103,6 +107,7 @@ def tank(plan: PlanLike, *, tank_years: int = 2000, seed: int = 1) -> "TankAnswe
     return replace(found, simulated=simulated(loaded.plan, links, tank_years, seed)) if tank_years else found
 
 
+@kinds_checked
 def energy(plan: PlanLike) -> "EnergySection":
     """Say how long each battery lasts, or how large a panel must be.
 

@@ -1,56 +1,21 @@
-"""The others' traffic at a setting, as any node would meet it with any signal at any shed."""
+"""The others' traffic at a setting, as any node would meet it with any signal at any shed.
 
-from collections.abc import Callable
+A try gets through if no packet that is strong enough overlaps it, the shed is not just answering, and a demodulator is
+free; docs/models/shared_channel.md has the derivation of each, in the order in which they stand here.
+"""
+
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from linkcalc._arrays import Floats
 from linkcalc.fleets.aloha import blocked
-from linkcalc.fleets.levels import MIDDLES_DB, above, level_shares
-from linkcalc.fleets.network import FADING_K_DB, Ints, Network, Setting
+from linkcalc.fleets.encounters import Encounters, meets_again
+from linkcalc.fleets.levels import MIDDLES_DB
+from linkcalc.fleets.network import Ints, Network, Setting
 
 _LENGTH_CLASS = 0.02
 """Packets whose lengths differ by less than this share are alike when retries are paired."""
-_PAIRED = 600
-"""Nodes that stand for all where pairs are averaged."""
-
-
-def meets_again(offset_s: ArrayLike, first_s: ArrayLike, then_s: ArrayLike, spread_s: float) -> Floats:
-    """Chance that two packets that overlapped and are both sent again stand to each other in some way again.
-
-    Parameters
-    ----------
-    offset_s : array_like, s
-        From the middle of the differences of starts that there were to the middle of those asked for, plus
-        what the waits differ by on average.
-    first_s, then_s : array_like, s, above 0
-        Widths of the two.
-    spread_s : float, s, 0 or more
-        Each wait is drawn evenly from this much below its mean to this much above it.
-
-    Notes
-    -----
-    The first overlap leaves the difference of the starts anywhere in its width, evenly; the two waits differ
-    by a triangular law. The chance is the one width seen through the other, averaged over that law: sums and
-    differences of cubes.
-
-    Examples
-    --------
-    Without a spread equal packets overlap again for sure; with ten times their length seldom:
-
-    >>> [round(float(meets_again(0.0, 0.8, 0.8, s)), 3) for s in (0.0, 0.4, 4.0)]
-    [1.0, 0.667, 0.097]
-    """
-    d, one, two = np.broadcast_arrays(*(np.asarray(v, dtype=np.float64) for v in (offset_s, first_s, then_s)))
-    j = max(2.0 * spread_s, 1e-3 * float(np.minimum(one, two).min(initial=np.inf)))
-    total = np.zeros(d.shape)
-    for sign, edge in ((1.0, (one + two) / 2.0), (-1.0, np.abs(one - two) / 2.0)):
-        for a in (-edge, edge):
-            for times, b in ((1.0, -j), (-2.0, 0.0), (1.0, j)):
-                total = total + sign * times * np.abs(d + a + b) ** 3
-    return np.asarray(np.clip(total / (12.0 * one * j * j), 0.0, 1.0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,157 +44,12 @@ class Again:
     """(nodes,): chance that both are, and once more sent again, and overlap."""
 
 
-class Encounters:
-    """Who spoils whom at a setting, whatever the rates."""
-
-    def __init__(self, network: Network, setting: Setting) -> None:
-        self.network, self.setting = network, setting
-        self.length_s = network.time_on_air_s[np.arange(network.nodes), setting.factor]
-        self.level_dbm = setting.power_dbm[:, np.newaxis] + network.gain_db
-        self.needed_dbm = network.noise_dbm + network.required_snr_db[setting.factor][:, np.newaxis]
-        self.heard = np.stack(
-            [above(network.fading[:, j], self.over(j, self.needed_dbm[:, j])) for j in range(network.sheds)],
-            axis=1,
-        )
-        back = network.back_snr_db[np.arange(network.nodes), setting.shed]
-        own = network.fading[np.arange(network.nodes), setting.shed]
-        self.answer_heard = above(own, back - network.required_snr_db[setting.factor])
-        self._strong: dict[tuple[int, int], Floats] = {}
-        self._joint: dict[tuple[int, int], Floats] = {}
-        self._again: dict[tuple[int, int], Floats] = {}
-        self._kept: dict[tuple[str, int, int], Floats] = {}
-
-    def over(self, shed: int, level_dbm: Floats) -> Floats:
-        """How far each node's mean level is above levels at a shed."""
-        own = self.level_dbm[:, shed]
-        return np.asarray(own.reshape((-1,) + (1,) * (level_dbm.ndim - 1)) - level_dbm)
-
-    def strong(self, shed: int, factor: int) -> Floats:
-        """Chance that a node's packet spoils one of each level sent with a signal, (n, steps)."""
-        key = (shed, factor)
-        if key not in self._strong:
-            self._strong[key] = above(self.network.fading[:, shed], self.over(shed, self._spoils(*key)))
-        return self._strong[key]
-
-    def both_survive_not(self, shed: int, factor: int) -> Floats:
-        """Chance that it spoils one of each level and is itself received, (n, steps).
-
-        Whether a packet for another shed is received there does not depend on what is strong here.
-        """
-        key = (shed, factor)
-        if key not in self._joint:
-            least = np.maximum(self._spoils(*key), self._survives(*key))
-            joint = above(self.network.fading[:, shed], self.over(shed, least))
-            elsewhere = self.setting.shed != shed
-            joint[elsewhere] = self.strong(*key)[elsewhere]
-            self._joint[key] = joint
-        return self._joint[key]
-
-    def _wanted_dbm(self, shed: int, factor: int) -> Floats:
-        net = self.network
-        return np.asarray(net.noise_dbm[shed] + net.required_snr_db[factor] + MIDDLES_DB)
-
-    def _spoils(self, shed: int, factor: int) -> Floats:
-        threshold = self.network.threshold_db[factor, self.setting.factor]
-        return np.asarray(self._wanted_dbm(shed, factor) - threshold[:, np.newaxis])
-
-    def _survives(self, shed: int, factor: int) -> Floats:
-        threshold = self.network.threshold_db[self.setting.factor, factor]
-        stronger = self._wanted_dbm(shed, factor) + threshold[:, np.newaxis]
-        return np.asarray(np.maximum(stronger, self.needed_dbm[:, shed, np.newaxis]))
-
-    def both_received(self, shed: int, factor: int) -> Floats:
-        """Chance that a received packet and one of each level sent with a signal leave each other whole."""
-
-        def worked_out() -> Floats:
-            spared = self.received_anyway(shed, factor) - self.both_survive_not(shed, factor)
-            return np.asarray(np.maximum(spared, 0.0) / np.maximum(self.heard[:, shed, np.newaxis], 1e-12))
-
-        return self._once("both received", shed, factor, worked_out)
-
-    def received_anyway(self, shed: int, factor: int) -> Floats:
-        """Chance that a packet that came first is received, by the level of the next, (n, steps)."""
-
-        def worked_out() -> Floats:
-            return above(self.network.fading[:, shed], self.over(shed, self._survives(shed, factor)))
-
-        return self._once("received", shed, factor, worked_out)
-
-    def levels(self, shed: int, factor: int) -> Floats:
-        """Shares of the levels that a shed hears the nodes with a signal at, (nodes, steps)."""
-
-        def worked_out() -> Floats:
-            own = self.setting.factor == factor
-            over = self.over(shed, self.needed_dbm[:, shed])[own]
-            shares = level_shares(self.network.fading[own, shed], over)
-            return np.asarray(shares / np.maximum(shares.sum(axis=1, keepdims=True), 1e-300))
-
-        return self._once("levels", shed, factor, worked_out)
-
-    def _once(self, name: str, shed: int, factor: int, work: Callable[[], Floats]) -> Floats:
-        key = (name, shed, factor)
-        if key not in self._kept:
-            self._kept[key] = work()
-        return self._kept[key]
-
-    def returns(self, shed: int, factor: int, ended: Floats, busy: float = 0.0) -> tuple[Floats, Floats]:
-        """Chance that another packet makes a try lost and is sent again itself, (n, steps).
-
-        First for packets that begin later, then for those that were on the air before; `busy` is the chance
-        that these found none of the demodulators free.
-        """
-        later = self.strong(shed, factor) - ended[:, np.newaxis] * self.both_survive_not(shed, factor)
-        if self.network.demodulators > 1 or self.network.slotted:
-            return later, later
-        # the one that came first holds the demodulator, however weak it is
-        anyway = ended[:, np.newaxis] * self.received_anyway(shed, factor)
-        holds = np.maximum(self.heard[:, shed, np.newaxis] - anyway, later)
-        return later, busy * later + (1.0 - busy) * holds
-
-    def again(self, shed: int, factor: int) -> Floats:
-        """Chance of being lost again, and of both being lost again, when two meet once more, (kinds, 2).
-
-        By the kind of fading: nodes that stand near each other in level meet on and on, whatever the level.
-        """
-        key = (shed, factor)
-        if key not in self._again:
-            self._again[key] = self._met_again(*key)
-        return self._again[key]
-
-    def _met_again(self, shed: int, factor: int) -> Floats:
-        net = self.network
-        own = _some(np.flatnonzero((self.setting.shed == shed) & (self.setting.factor == factor)))
-        if not own.size:
-            return np.ones((len(FADING_K_DB), 2))
-        others = _some(np.arange(net.nodes))
-        strong = self.strong(shed, factor)[others]
-        later, before = (m[others] for m in self.returns(shed, factor, self.answer_heard))
-        shares = level_shares(net.fading[own, shed], self.over(shed, self.needed_dbm[:, shed])[own])
-        shares /= np.maximum(shares.sum(axis=1, keepdims=True), 1e-300)
-        spoilt, both = shares @ strong.T, shares @ (0.5 * (later + before)).T
-        if net.demodulators == 1 and not net.slotted:
-            spoilt = 0.5 * (spoilt + self.heard[others, shed])
-        window = net.time_on_air_s[own, factor].mean() + self.length_s[others]
-        longer = self.length_s[others] - net.time_on_air_s[own, factor].mean()
-        often = window * meets_again(longer, window, window, net.retry_spread_s) / net.interval_s[others]
-        weight = np.where(own[:, np.newaxis] == others, 0.0, both * often)
-        sums = np.zeros((len(FADING_K_DB), 3))
-        each = (weight, weight * spoilt, weight * both)
-        np.add.at(sums, net.fading[own, shed], np.stack([v.sum(axis=1) for v in each], axis=1))
-        whole = sums.sum(axis=0)
-        if whole[0] <= 1e-300:
-            return np.ones((len(FADING_K_DB), 2))
-        sums = np.where(sums[:, :1] > 1e-300, sums, whole)
-        return np.asarray(np.clip(sums[:, 1:] / sums[:, :1], 0.0, 1.0))
-
-
-def _some(nodes: Ints) -> Ints:
-    """Enough of them for an average."""
-    return nodes[:: max(1, -(-nodes.size // _PAIRED))]
-
-
 class Air:
-    """The others' traffic at a setting and its rates."""
+    """The others' traffic at a setting and its rates.
+
+    The arguments `nodes`, `shed` and `factor` name the wanted packets: of which nodes, sent to which shed with which
+    signal, whatever the setting has for them. Results are (nodes, steps) where they depend on the wanted level.
+    """
 
     def __init__(
         self, network: Network, setting: Setting, rates: Rates, encounters: Encounters | None = None
@@ -241,28 +61,36 @@ class Air:
         self._length_s = self._met.length_s
         self._offered = (rates.sent * self._length_s)[:, np.newaxis] * self._met.heard
         self.load = self._offered.sum(axis=0)
+        """(s,): packets that a shed hears at once, on average."""
         self._answer_s = network.answer_s[setting.factor]
         at_shed = setting.shed[:, np.newaxis] == np.arange(network.sheds)
-        busy = rates.answered[:, np.newaxis] * at_shed
-        self._answers = busy
-        self.answering = (busy * self._answer_s[:, np.newaxis]).sum(axis=0)
+        self._answers = rates.answered[:, np.newaxis] * at_shed
+        self.answering = (self._answers * self._answer_s[:, np.newaxis]).sum(axis=0)
+        """(s,): share of the time that a shed sends answers."""
         self._exclude = network.threshold_db + network.threshold_db.T > 0.0
         self._quiet: dict[tuple[int, int, float], tuple[Floats, Floats]] = {}
 
+    def survival(self, nodes: Ints, shed: int, factor: int) -> Floats:
+        """Chance that a node's packet of each level gets through to a shed."""
+        clear = np.exp(-self.collisions(nodes, shed, factor)) * (1.0 - self.deaf(nodes, shed, factor))
+        return np.asarray(clear * (1.0 - self.busy(nodes, shed))[:, np.newaxis])
+
+    # ---------------------------------------------------------------- other packets
+
     def collisions(self, nodes: Ints, shed: int, factor: int) -> Floats:
-        """Mean number of packets that would spoil a node's, by its level, (nodes, steps)."""
+        """Mean number of packets that would spoil a node's, by its level."""
         net = self._network
-        strong = self._met.strong(shed, factor)
+        spoils = self._met.spoils(shed, factor)
         rate = self._rates.sent / net.channels
-        mine = strong[nodes] * rate[nodes, np.newaxis]
-        others = np.maximum(rate @ strong - mine, 0.0)
+        mine = spoils[nodes] * rate[nodes, np.newaxis]
+        others = np.maximum(rate @ spoils - mine, 0.0)
         if net.slotted:  # only what starts in the same slot overlaps
             return np.asarray(others * net.slot_s)
         length = rate * self._length_s
         if net.demodulators == 1:
             # what began before holds the one demodulator, and is counted there, unless it found none itself
             length = length * self._unserved(shed)
-        before = np.maximum(length @ strong - strong[nodes] * length[nodes, np.newaxis], 0.0)
+        before = np.maximum(length @ spoils - spoils[nodes] * length[nodes, np.newaxis], 0.0)
         own_s = net.time_on_air_s[nodes, factor][:, np.newaxis]
         return np.asarray(own_s * others + before)
 
@@ -271,14 +99,16 @@ class Air:
         heard = self._rates.sent * self._met.heard[:, shed]
         lengths, which = np.unique(self._length_s, return_inverse=True)
         offered = np.bincount(which, heard) * lengths
-        # what is left of the packet that holds it, against the age of the one that found it busy
-        longer, other = lengths[:, np.newaxis], np.maximum(lengths, 1e-300)
-        ended = np.where(longer <= other, longer / (2.0 * other), 1.0 - other / (2.0 * longer))
+        # what is left of the packet that holds it, against the age of the one that found it busy: both even
+        own, holder = lengths[:, np.newaxis], np.maximum(lengths, 1e-300)
+        ended = np.where(own <= holder, own / (2.0 * holder), 1.0 - holder / (2.0 * own))
         share = ended @ offered / max(float(offered.sum()), 1e-300)
         return np.asarray(float(blocked(1, self.load[shed])) * share[which])
 
+    # ---------------------------------------------------------------- the shed's own answers
+
     def deaf(self, nodes: Ints, shed: int, factor: int) -> Floats:
-        """Chance that the shed's answers spoil a node's packet, by its level, (nodes, steps).
+        """Chance that the shed's answers spoil a node's packet, by its level.
 
         An answer follows a packet that was received. Of two packets that cannot both survive an overlap, the
         later one meets the answer only if it starts while that is sent; others also if they were on the air
@@ -299,16 +129,17 @@ class Air:
         own_s = net.time_on_air_s[nodes, factor]
         key = (shed, factor, float(own_s.mean()))
         if key not in self._quiet:
-            self._quiet[key] = self._quieter(*key)
+            self._quiet[key] = self._likelier_where_quiet(*key)
         at_once, meanwhile = self._quiet[key]
         # the first answer is what counts: until then no packet was lost to one
         begun = answers / (1.0 - np.minimum(self._rates.deaf, 0.99))
+        # on another channel any two packets are received, on the same one those that leave each other whole
         joint = self._met.both_received(shed, factor) / net.channels + (1.0 - 1.0 / net.channels)
         met = (begun @ joint - begun[nodes, np.newaxis] * joint[nodes]) * meanwhile
         silent = 1.0 - np.minimum(sending * at_once, 1.0)
         return np.asarray(1.0 - np.exp(-own_s[:, np.newaxis] * np.maximum(met, 0.0)) * silent)
 
-    def _quieter(self, shed: int, factor: int, own_s: float) -> tuple[Floats, Floats]:
+    def _likelier_where_quiet(self, shed: int, factor: int, own_s: float) -> tuple[Floats, Floats]:
         """How much likelier an answer is where nothing is on the air that would spoil a packet, (steps,).
 
         What would spoil the packet might have spoilt the one that is answered, too. First for answers that
@@ -318,36 +149,42 @@ class Air:
         sending = self._answers[:, shed]
         if sending.sum() <= 0.0:
             return np.ones(MIDDLES_DB.size), np.ones(MIDDLES_DB.size)
+        # seconds in which another node's packet overlaps both the answered packet and the wanted one
         spoils = np.zeros((2, net.nodes))
         for c in range(net.required_snr_db.size):
             own = self._setting.factor == c
             if not (sending[own] > 0.0).any():
                 continue
             level = sending[own] @ self._met.levels(shed, c)
-            hit = self._met.strong(shed, c) @ level / sending.sum()
+            hit = self._met.spoils(shed, c) @ level / sending.sum()
             long, answer = self._length_s, float(net.answer_s[c])
             spoils[0] += hit * np.where(long > answer, long - answer / 2.0, long**2 / (2.0 * answer))
             spoils[1] += hit * (long + min(own_s, float(self._length_s[own].mean())))
         rate = self._rates.sent / net.channels**2 * spoils
-        at_once, meanwhile = np.exp(rate @ self._met.strong(shed, factor))
+        at_once, meanwhile = np.exp(rate @ self._met.spoils(shed, factor))
         return at_once, meanwhile
 
     def _deaf_in_slots(self, nodes: Ints, answers: Floats, factor: int) -> Floats:
-        """Answers reach into the next slots, and spoil longer packets of their own."""
+        """Mean number of answers that reach into a packet's slot, or begin in it while the packet lasts."""
         net = self._network
         i = np.arange(net.nodes)
         begins = net.time_on_air_s[i, self._setting.factor]
         into_next = np.ceil((begins + self._answer_s) / net.slot_s - 1e-9) - 1.0
         later = answers * into_next
-        apart = np.where(self._exclude[factor, self._setting.factor], 1.0 - 1.0 / net.channels, 1.0)
-        if net.demodulators == 1:
-            apart = np.zeros(apart.shape)
-        order = np.argsort(begins, kind="stable")
+        # one demodulator has heard one packet of the slot only: the answer to it is no loss to another
+        apart = np.zeros(net.nodes) if net.demodulators == 1 else self._share_apart(factor)
         begun = answers * apart
+        # answers to shorter packets begin before the end of a longer one
+        order = np.argsort(begins, kind="stable")
         shorter = np.concatenate([[0.0], np.cumsum(begun[order])])
         same = shorter[np.searchsorted(begins[order], net.time_on_air_s[nodes, factor], side="left")]
         own = later[nodes] + np.where(begins[nodes] < net.time_on_air_s[nodes, factor], begun[nodes], 0.0)
         return np.asarray(np.maximum(same + later.sum() - own, 0.0) * net.slot_s)
+
+    def _share_apart(self, factor: int) -> Floats:
+        """Share of each node's packets that may overlap with the wanted one and both be received, (n,)."""
+        exclude = self._exclude[factor, self._setting.factor]
+        return np.where(exclude, 1.0 - 1.0 / self._network.channels, 1.0)
 
     def free_to_answer(self, nodes: Ints, shed: int, factor: int) -> Floats:
         """Chance that a shed that has received a node's packet is not just answering another, (nodes,).
@@ -358,60 +195,58 @@ class Air:
         net = self._network
         if net.half_duplex or not net.acknowledged:
             return np.ones(nodes.shape)
-        apart = np.where(self._exclude[factor, self._setting.factor], 1.0 - 1.0 / net.channels, 1.0)
+        apart = self._share_apart(factor)
         seconds, which = np.unique(net.time_on_air_s[nodes, factor], return_inverse=True)
         before = np.maximum(self._answer_s - seconds[:, np.newaxis], 0.0)
         in_the_way = (apart * self._answer_s + (1.0 - apart) * before) @ self._answers[:, shed]
         return np.asarray(1.0 - blocked(1, in_the_way))[which]
 
+    # ---------------------------------------------------------------- demodulators
+
     def busy(self, nodes: Ints, shed: int) -> Floats:
-        """Chance that a node's packet finds no demodulator free."""
+        """Chance that a node's packet finds no demodulator free, (nodes,)."""
         others = np.maximum(self.load[shed] - self._offered[nodes, shed], 0.0)
         return np.asarray(blocked(self._network.demodulators, others))
 
-    def survival(self, nodes: Ints, shed: int, factor: int) -> Floats:
-        """Chance that a node's packet of each level gets through to a shed, (nodes, steps)."""
-        clear = np.exp(-self.collisions(nodes, shed, factor)) * (1.0 - self.deaf(nodes, shed, factor))
-        return np.asarray(clear * (1.0 - self.busy(nodes, shed))[:, np.newaxis])
+    # ---------------------------------------------------------------- retries
 
     def again(self, nodes: Ints, shed: int, factor: int) -> Again:
         """How a node's retries meet the packets that it was lost with."""
         net = self._network
+        # on the node's channel the first time and once more
         rate = self._rates.sent / net.channels**2
         busy = float(blocked(net.demodulators, self.load[shed]))
-        returns = self._met.returns(shed, factor, self._rates.ended, busy)
+        returns = self._met.spoils_and_returns(shed, factor, self._rates.ended, busy)
         later, before = (rate[:, np.newaxis] * m for m in returns)
-        spread = net.retry_spread_s
-        own_s = net.time_on_air_s[nodes, factor]
+        # packets of about one length are alike, so that pairs of lengths are few
         classes, which = np.unique(np.round(np.log(self._length_s) / _LENGTH_CLASS), return_inverse=True)
+        own_s = net.time_on_air_s[nodes, factor]
         own_classes, mine = np.unique(np.round(np.log(own_s) / _LENGTH_CLASS), return_inverse=True)
         other_s, each_s = np.exp(classes * _LENGTH_CLASS), np.exp(own_classes * _LENGTH_CLASS)[:, np.newaxis]
         window = np.full((each_s.size, other_s.size), net.slot_s) if net.slotted else each_s + other_s
-        meet = meets_again(other_s - each_s, window, window, spread)
-        member = (which == np.arange(classes.size)[:, np.newaxis]).astype(np.float64)
-        after, earlier = member @ later, member @ before
-        if net.slotted:
-            wide, late = np.broadcast_to(net.slot_s, meet.shape), np.zeros(meet.shape)
-        else:
-            wide, late = np.broadcast_to(each_s, meet.shape), np.broadcast_to(other_s, meet.shape)
-        found = ((wide * meet) @ after + (late * meet) @ earlier)[mine]
+        meet = meets_again(other_s - each_s, window, window, net.retry_spread_s)
+        # seconds for one that begins later, and for one that began before, by the lengths of both
+        after_s = (np.broadcast_to(net.slot_s, meet.shape) if net.slotted else each_s) * meet
+        before_s = (np.zeros(meet.shape) if net.slotted else other_s) * meet
+        of_class = (which == np.arange(classes.size)[:, np.newaxis]).astype(np.float64)
+        sum_later, sum_before = of_class @ later, of_class @ before
+        found = (after_s @ sum_later + before_s @ sum_before)[mine]
         at = mine, which[nodes]
-        found -= (wide * meet)[at][:, np.newaxis] * later[nodes] + (late * meet)[at][:, np.newaxis] * before[
-            nodes
-        ]
-        weight = (wide * meet) * after.mean(axis=1) + (late * meet) * earlier.mean(axis=1)
+        found -= after_s[at][:, np.newaxis] * later[nodes] + before_s[at][:, np.newaxis] * before[nodes]
+
+        weight = after_s * sum_later.mean(axis=1) + before_s * sum_before.mean(axis=1)
         whole = np.maximum(weight.sum(axis=1), 1e-300)
         once_more = (weight * meet).sum(axis=1) / whole
-        kinds = self._met.again(shed, factor)[net.fading[nodes, shed]]
-        spoilt = kinds[:, 0]
+        lost_again = self._met.lost_again(shed, factor)[net.fading[nodes, shed]]
+        spoilt = lost_again[:, 0]
         if net.half_duplex and net.acknowledged and not net.slotted:
-            # it may also come in the other's answer
+            # it may also come in the answer to the other one
             answer = float(net.answer_s[factor])
             offset = (other_s - each_s) + (window + answer) / 2.0
-            in_answer = meets_again(offset, window, answer, spread)
+            in_answer = meets_again(offset, window, answer, net.retry_spread_s)
             ratio = (weight * in_answer / np.maximum(meet, 1e-9)).sum(axis=1) / whole
             spoilt = spoilt + ratio[mine] * float(self._rates.ended.mean())
-        both = kinds[:, 1] * once_more[mine] / net.channels
+        both = lost_again[:, 1] * once_more[mine] / net.channels
         return Again(-np.expm1(-np.maximum(found, 0.0)), spoilt, both)
 
     def left(self) -> Floats:

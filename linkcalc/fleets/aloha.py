@@ -1,7 +1,7 @@
 """Packets sent without asking whether the air is free: the closed forms of random access.
 
-The load G is what all senders together would occupy of the air, in packets per packet time. Without capture,
-whatever overlaps is lost.
+The load G is what all senders together would occupy of the air, in packets per packet time, 0 or more. Without capture,
+whatever overlaps is lost. Arrays in give arrays; a load that is negative or not finite is a `DomainError`.
 """
 
 from typing import Any
@@ -16,25 +16,8 @@ from linkcalc.errors import DomainError
 def pure_success(load: ArrayLike) -> Any:
     """Success of a packet that is sent whenever it is due.
 
-    Parameters
-    ----------
-    load : array_like, packets per packet time, 0 or more
-
-    Returns
-    -------
-    ndarray or float, 0 to 1, shape of `load`
-
-    Raises
-    ------
-    DomainError
-        If a load is negative or not finite.
-
-    References
-    ----------
     Abramson, The ALOHA system, AFIPS 1970: exp(-2G), for Poisson arrivals of equal packets.
 
-    Examples
-    --------
     >>> round(pure_success(0.5), 4)
     0.3679
     """
@@ -42,14 +25,10 @@ def pure_success(load: ArrayLike) -> Any:
 
 
 def slotted_success(load: ArrayLike) -> Any:
-    """Success of a packet that waits for the next slot; argument and result as `pure_success`.
+    """Success of a packet that waits for the next slot.
 
-    References
-    ----------
     Roberts, ALOHA packet system with and without slots and capture, 1972 (reprinted 1975): exp(-G).
 
-    Examples
-    --------
     >>> round(slotted_success(1.0), 4)
     0.3679
     """
@@ -75,30 +54,11 @@ def slotted_throughput(load: ArrayLike) -> Any:
 
 
 def blocked(servers: int, load: ArrayLike) -> Any:
-    """Share of arrivals that find every server busy.
+    """Share of arrivals that find every server busy, here packets that a receiver can take at once; load in erlang.
 
-    Parameters
-    ----------
-    servers : int, 1 or more
-        Here: packets that a receiver can take at once.
-    load : array_like, erlang, 0 or more
-
-    Returns
-    -------
-    ndarray or float, 0 to 1, shape of `load`
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
-
-    References
-    ----------
     Erlang's loss formula (1917), by its recursion over the servers; it holds for any distribution of the
     packets' length.
 
-    Examples
-    --------
     >>> round(blocked(1, 0.25), 4), round(blocked(2, 1.0), 4)
     (0.2, 0.2)
     """

@@ -2,13 +2,13 @@
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import replace
+from dataclasses import fields, replace
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from linkcalc.fleets.assign import Assignment, Choice, Options, assign, charge_mah_per_day, options
+from linkcalc.fleets.assign import Assignment, Choice, Options, as_it_is, assign, options
 from linkcalc.fleets.contention import Outlook, outlook, reach
 from linkcalc.fleets.judge import Judged, by_link, judged
 from linkcalc.fleets.limits import Limits
@@ -16,12 +16,12 @@ from linkcalc.fleets.network import Network, Setting, Supply
 from linkcalc.fleets.reach import Paths, network, paths, regime_words, seldom_enough
 from linkcalc.fleets.remedies import lacks_words, mends, scaled, spread_retries
 from linkcalc.fleets.result import AsPlanned, FleetResult, LoadPoint, NodeAnswer, ShedAnswer
-from linkcalc.fleets.simulate import Played, simulated_parts, summed, wilson
+from linkcalc.fleets.simulate import Played, simulated_parts, summed
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import VerdictWord
 from linkcalc.plan.fleet import POWER_STEPS_DBM, LoadedFleet
 from linkcalc.plan.wording import quoted
-from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, battery_life_years, capacity_share
+from linkcalc.radio.energy import CHEMISTRIES, LONGEST_QUOTED_YEARS, battery_life_years, capacity_share
 
 if TYPE_CHECKING:
     from linkcalc.area.scheduler import Scheduler
@@ -51,37 +51,12 @@ def answer(
     use_numba: bool | None = None,
     say: Callable[[str], None] = lambda line: None,
 ) -> FleetResult:
-    """Answer a fleet.
+    """Answer a fleet; `say` gets lines for the user on the way.
 
-    Parameters
-    ----------
-    loaded : LoadedFleet
-        From `linkcalc.plan.fleet.load_fleet`.
-    choose : bool
-        Propose shed, spreading factor and power of each node; else they are as planned, and the shed that
-        hears a node best where none is stated.
-    play : bool
-        Play the fleet packet by packet, too.
-    seed : int
-        Of the simulation.
-    scheduler : Scheduler, optional
-        Who works off paths and simulations; by default threads here. The numbers are the same.
-    use_numba : bool, optional
-        By default, where numba is installed.
-    say : callable, optional
-        Gets lines for the user.
+    `choose` proposes shed, spreading factor and power of each node; else they are as planned, and the shed that hears
+    a node best where none is stated. `play` plays the fleet packet by packet, too, from a `seed`. The numbers do not
+    depend on who processes the parts (`scheduler`).
 
-    Returns
-    -------
-    FleetResult
-
-    Raises
-    ------
-    TerrainError, PlanError, DomainError
-        With one line: no ground, or figures that cannot be.
-
-    Examples
-    --------
     >>> from linkcalc.plan.fleet import load_fleet
     >>> from linkcalc.sample_files import sample_fleet_path
     >>> found = answer(load_fleet(sample_fleet_path()), play=False)
@@ -98,7 +73,7 @@ def answer(
     choice, power_notes = _choice(loaded, found, net, limits)
     planned = as_planned(loaded, found, net)
     many = net.nodes >= _MANY
-    kept = _kept(net, supply, planned, required)
+    kept = as_it_is(net, supply, planned, required)
     got = assign(net, supply, choice, required, say=_Progress(say) if many else None) if choose else kept
     setting, fares = got.setting, got.outlook
     predicted = outlook(net, setting, spread=False)
@@ -113,7 +88,7 @@ def answer(
     words = judged(fares, predicted, total, required, net.tries, alone_words)
     alone = options(net, supply, choice, None)
     asked = _Asked(loaded, found, net, choice, limits, choose)
-    nodes = tuple(_node_answers(asked, got, predicted, words, alone, played))
+    nodes = tuple(_node_answers(asked, got, predicted, words, alone, total))
     sheds = tuple(_shed_answer(asked, got, j) for j in range(net.sheds))
     verdict: VerdictWord = "at_risk" if found.refused else "closes"
     for word in ("at_risk", "does_not_close"):
@@ -153,7 +128,7 @@ def answer(
             *power_notes,
             *_notes(net, loaded),
             *_at_sheds(loaded, found),
-            *_played_worse(found, predicted, words, played),
+            *_played_worse(found, predicted, words, total),
         ),
         drawing=found,
     )
@@ -174,14 +149,6 @@ def as_planned(loaded: LoadedFleet, found: Paths, net: Network) -> Setting:
     return Setting(np.array(sheds, dtype=np.int64), np.array(factors, dtype=np.int64), np.array(powers))
 
 
-def _kept(net: Network, supply: Supply, planned: Setting, required: float) -> Assignment:
-    """How the fleet fares with the setting that was planned."""
-    fares = outlook(net, planned)
-    charge = charge_mah_per_day(net, supply, planned, fares.transmissions)
-    lacks = float(np.maximum(required - fares.assured, 0.0).sum())
-    return Assignment(planned, fares, lacks, charge, ((lacks, float(charge.sum())),))
-
-
 def _before(kept: Assignment, required: float) -> AsPlanned:
     assured = kept.outlook.assured
     return AsPlanned(
@@ -190,15 +157,7 @@ def _before(kept: Assignment, required: float) -> AsPlanned:
 
 
 def _supply(loaded: LoadedFleet) -> Supply:
-    s = loaded.fleet.supply
-    return Supply(
-        s.transmit_current_ma,
-        s.receive_current_ma,
-        s.receive_window_s,
-        s.sleep_current_ma,
-        s.sensor_current_ma,
-        s.sensor_warm_up_s,
-    )
+    return Supply(**{f.name: getattr(loaded.fleet.supply, f.name) for f in fields(Supply)})
 
 
 def _choice(
@@ -245,7 +204,7 @@ class _Asked(NamedTuple):
 
 def _node_answers(
     asked: _Asked, got: Assignment, predicted: Outlook, words: Judged, alone: Options,
-    played: list[Played] | None,
+    played: Played | None,
 ) -> Iterator[NodeAnswer]:  # fmt: skip
     loaded, found, net, choice, limits, choose = asked
     setting, fares = got.setting, got.outlook
@@ -258,13 +217,11 @@ def _node_answers(
     at_most = np.where(choice.allowed[:, np.newaxis], margins, -np.inf).max(axis=(2, 3))
     low = high = share = None
     if played is not None:
-        total = summed(played)
-        share, (low, high) = total.success, wilson(total.delivered, total.messages)
+        share, (low, high) = played.success, played.interval()
     required = loaded.fleet.traffic.required_success
     battery = loaded.fleet.supply.battery
     for k in range(net.nodes):
         j = int(setting.shed[k])
-        margin = float(fares.margin_db[k])
         verdict = words.verdict[k]
         years = None
         if battery is not None:
@@ -281,7 +238,7 @@ def _node_answers(
             power_dbm=float(setting.power_dbm[k]),
             distance_m=float(found.length_m[k, j]),
             path=regime_words(int(found.regime[k, j])),
-            margin_db=margin,
+            margin_db=float(fares.margin_db[k]),
             assured=float(words.assured[k]),
             success_alone=float(fares.alone[k]),
             success_predicted=float(words.predicted[k]),
@@ -355,8 +312,6 @@ def _years(battery: "Battery", charge_per_day: float) -> float:
         if battery.usable_percent is None
         else battery.usable_percent / 100.0
     )
-    from linkcalc.radio.energy import CHEMISTRIES
-
     lost = battery.self_discharge_percent_per_year
     yearly = CHEMISTRIES[battery.chemistry].self_discharge_per_year if lost is None else lost / 100.0
     years = battery_life_years(
@@ -424,19 +379,18 @@ def _at_sheds(loaded: LoadedFleet, found: Paths) -> Iterator[str]:
 
 
 def _played_worse(
-    found: Paths, predicted: Outlook, words: Judged, played: list[Played] | None
+    found: Paths, predicted: Outlook, words: Judged, played: Played | None
 ) -> Iterator[str]:  # fmt: skip
     """Where the closed form is too hopeful and the simulation has the say."""
     if played is None or not words.by_played.any():
         return
-    total = summed(played)
     over = np.where(words.by_played, predicted.success - words.predicted, 0.0)
     count, k = int(words.by_played.sum()), int(np.argmax(over))
     who = f"{count} {'node loses' if count == 1 else 'nodes lose'}"
-    low, high = (100.0 * float(v[k]) for v in total.interval())
+    low, high = (100.0 * float(v[k]) for v in played.interval())
     yield (
         f"{who} more when simulated packet by packet than by the closed form, and are judged by that; most"
-        f" {quoted(found.names[k])}: {100.0 * total.success[k]:.1f} % ({low:.1f} to {high:.1f} %) get through"
+        f" {quoted(found.names[k])}: {100.0 * played.success[k]:.1f} % ({low:.1f} to {high:.1f} %) get through"
         f" at the predicted level, not {100.0 * predicted.success[k]:.1f} %"
     )
 

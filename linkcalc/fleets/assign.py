@@ -8,6 +8,7 @@ small enough to try every one it is held against those.
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import combinations, product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,8 @@ _SINGLES = 12
 _POLISHED = 6000
 """Most nodes times settings that are tried one by one at the end: fleets of some ten nodes."""
 _PASSES = 4
+_EQUAL = 1e-9
+"""What lacks or draws less by no more than this is no better."""
 _SLACK = 0.02
 """Of the failures allowed: a node that fails aims that much better, as others will answer."""
 
@@ -47,7 +50,7 @@ class Assignment:
     setting: Setting
     outlook: Outlook
     lacks: float
-    """Sum over the nodes of what is missing to the success that is asked."""
+    """Sum over the nodes of what is missing to the required success."""
     charge_mah_per_day: Floats
     """(n,)"""
     steps: tuple[tuple[float, float], ...]
@@ -70,7 +73,7 @@ class Options:
     """Every node with every shed, signal and power while the others stay as they are, (n, s, c, p)."""
 
     success: Floats
-    """What the success asked is held against, `Outlook.assured`."""
+    """What the required success is held against, `Outlook.assured`."""
     charge: Floats
     """mAh a day."""
 
@@ -98,13 +101,8 @@ def options(
     mas = network.time_on_air_s[..., np.newaxis] * sending + window[:, np.newaxis]
     rate = count / network.interval_s[:, np.newaxis, np.newaxis, np.newaxis]
     charge = (rate * mas[:, np.newaxis] + supply.always_ma(network).reshape(-1, 1, 1, 1)) * DAY_H
-    barred = ~np.broadcast_to(choice.allowed[:, np.newaxis], success.shape)
-    barred = (
-        barred
-        | ((choice.pinned[:, np.newaxis] >= 0) & (choice.pinned[:, np.newaxis] != np.arange(s)))[
-            ..., np.newaxis, np.newaxis
-        ]
-    )
+    elsewhere = (choice.pinned[:, np.newaxis] >= 0) & (choice.pinned[:, np.newaxis] != np.arange(s))
+    barred = ~choice.allowed[:, np.newaxis] | elsewhere[:, :, np.newaxis, np.newaxis]
     return Options(np.where(barred, -1.0, success), charge)
 
 
@@ -112,45 +110,33 @@ def assign(
     network: Network, supply: Supply, choice: Choice, required: float, *, spread: bool = True,
     say: Callable[[int, int, int], None] | None = None,
 ) -> Assignment:  # fmt: skip
-    """Find how each node should send.
+    """Find how each node should send; `say` gets each step's number, the nodes that then lack `required`, and all.
 
-    Parameters
-    ----------
-    network : Network
-    supply : Supply
-    choice : Choice
-    required : float, above 0 and below 1
-        Success asked of each node's messages, with their tries.
-    spread : bool
-        As `linkcalc.fleets.contention.outlook`.
-    say : callable, optional
-        Gets the number of each step, of the nodes that then lack what is asked, and of all.
-
-    Returns
-    -------
-    Assignment
-
-    Notes
-    -----
     It begins with the option of least energy that each node alone would need, then lets nodes answer to the
     load that all of them make: as many at once as still make things better, at last one by one.
     """
     alone = options(network, supply, choice, None, spread=spread)
-    start = cheapest(alone, np.full(network.nodes, required), choice)
-    best = _judge(network, supply, start, required, spread)
+    search = _Search(network, supply, choice, required, spread, alone)
+    best = search.judge(cheapest(alone, np.full(network.nodes, required), choice))
     steps = [best.value]
     for step in range(_ROUNDS):
         if say is not None:
             say(step + 1, int((best.outlook.assured < required).sum()), network.nodes)
-        better = _step(network, supply, choice, best, required, spread)
+        better = _step(search, best)
         if better is None:
             break
         best = better
         steps.append(best.value)
-    for better in _polished(network, supply, choice, best, required, spread):
+    for better in _polished(search, best):
         best = better
         steps.append(best.value)
-    return Assignment(best.setting, best.outlook, best.value[0], best.charge, tuple(steps))
+    return best.assignment(steps)
+
+
+def as_it_is(network: Network, supply: Supply, setting: Setting, required: float) -> Assignment:
+    """How a fleet fares with a setting that nobody searched for."""
+    judged = _judge(network, supply, setting, required, spread=True)
+    return judged.assignment([judged.value])
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,12 +145,13 @@ class _Judged:
     outlook: Outlook
     charge: Floats
     value: tuple[float, float]
+    """What all nodes together lack, and draw."""
 
     def better_than(self, other: "_Judged") -> bool:
-        lacks, charge = self.value
-        if lacks < other.value[0] - 1e-9:
-            return True
-        return lacks <= other.value[0] and charge < other.value[1] * (1.0 - 1e-9)
+        return _is_better(self.value, other.value)
+
+    def assignment(self, steps: list[tuple[float, float]]) -> Assignment:
+        return Assignment(self.setting, self.outlook, self.value[0], self.charge, tuple(steps))
 
 
 def _judge(network: Network, supply: Supply, setting: Setting, required: float, spread: bool) -> _Judged:
@@ -172,6 +159,40 @@ def _judge(network: Network, supply: Supply, setting: Setting, required: float, 
     charge = charge_mah_per_day(network, supply, setting, found.transmissions)
     lacks = float(np.maximum(required - found.assured, 0.0).sum())
     return _Judged(setting, found, charge, (lacks, float(charge.sum())))
+
+
+def _is_better(value: tuple[float, float], other: tuple[float, float]) -> bool:
+    if value[0] < other[0] - _EQUAL:
+        return True
+    return value[0] <= other[0] and value[1] < other[1] * (1.0 - _EQUAL)
+
+
+@dataclass(frozen=True, eq=False)
+class _Search:
+    """What is looked for, and among what."""
+
+    network: Network
+    supply: Supply
+    choice: Choice
+    required: float
+    spread: bool
+    alone: Options
+
+    def judge(self, setting: Setting) -> _Judged:
+        return _judge(self.network, self.supply, setting, self.required, self.spread)
+
+    def power_index(self, power_dbm: Floats) -> Ints:
+        return np.searchsorted(self.choice.powers_dbm, power_dbm - 1e-9)
+
+    def least(self, setting: Setting) -> tuple[float, float]:
+        """What a setting lacks and draws if no node disturbs another: judged, it is never below this.
+
+        Other nodes' traffic only makes packets fail, and failed packets are sent again.
+        """
+        i = np.arange(self.network.nodes)
+        at = i, setting.shed, setting.factor, self.power_index(setting.power_dbm)
+        lacks = np.maximum(self.required - self.alone.success[at], 0.0)
+        return float(lacks.sum()) - _EQUAL, float(self.alone.charge[at].sum()) * (1.0 - _EQUAL)
 
 
 def cheapest(found: Options, needed: Floats, choice: Choice) -> Setting:
@@ -191,17 +212,16 @@ def cheapest(found: Options, needed: Floats, choice: Choice) -> Setting:
     return Setting(shed.astype(np.int64), factor.astype(np.int64), choice.powers_dbm[power])
 
 
-def _step(
-    network: Network, supply: Supply, choice: Choice, best: _Judged, required: float, spread: bool
-) -> _Judged | None:
+def _step(search: _Search, best: _Judged) -> _Judged | None:
     """A better setting, if answering to the present load makes one."""
+    network, choice, required = search.network, search.choice, search.required
     air = Air(network, best.setting, best.outlook.rates)
-    found = options(network, supply, choice, air, spread=spread)
+    found = options(network, search.supply, choice, air, spread=search.spread)
     fails = best.outlook.assured < required
     needed = np.where(fails, required + _SLACK * (1.0 - required), required)
     wanted = cheapest(found, needed, choice)
     i = np.arange(network.nodes)
-    at = np.searchsorted(choice.powers_dbm, wanted.power_dbm - 1e-9)
+    at = search.power_index(wanted.power_dbm)
     gains = found.success[i, wanted.shed, wanted.factor, at] - best.outlook.assured
     saves = best.charge - found.charge[i, wanted.shed, wanted.factor, at]
     differs = (
@@ -213,43 +233,38 @@ def _step(
     if not useful.size:
         return None
     order = useful[np.lexsort((-saves[useful], -gains[useful] * fails[useful], ~fails[useful]))]
-    count = order.size
-    while True:
-        trial = _judge(network, supply, best.setting.changed(order[:count], wanted), required, spread)
-        if trial.better_than(best):
-            return trial
-        if count == 1:
-            break
-        count = (count + 1) // 2 if count > 2 else 1
-    for node in order[1:_SINGLES]:
-        trial = _judge(
-            network, supply, best.setting.changed(np.array([node]), wanted), required, spread
-        )  # fmt: skip
+    for nodes in _groups(order):
+        trial = search.judge(best.setting.changed(nodes, wanted))
         if trial.better_than(best):
             return trial
     return None
 
 
-def _polished(
-    network: Network, supply: Supply, choice: Choice, best: _Judged, required: float, spread: bool
-) -> Iterator[_Judged]:
+def _groups(order: Ints) -> Iterator[Ints]:
+    """Nodes that change together: all, half of them, a quarter ... the first, then each of the next few."""
+    count = order.size
+    while count > 1:
+        yield order[:count]
+        count = (count + 1) // 2 if count > 2 else 1
+    for node in order[:_SINGLES]:
+        yield np.array([node])
+
+
+def _polished(search: _Search, best: _Judged) -> Iterator[_Judged]:
     """Better settings from changing one node, or two at once, where there are few enough to try."""
-    every = _every_option(network, choice)
-    if sum(len(own) for own in every) * network.nodes > _POLISHED:
+    every = _every_option(search.network, search.choice)
+    nodes = search.network.nodes
+    if sum(len(own) for own in every) * nodes > _POLISHED:
         return
     pairs = sum(len(a) * len(b) for k, a in enumerate(every) for b in every[k + 1 :])
     for _ in range(_PASSES):
         moved = False
-        for changes in _changes(every, pairs=pairs * network.nodes <= 2 * _POLISHED):
-            trial_setting = best.setting
-            for node, (shed, factor, power) in changes:
-                one = Setting(
-                    np.full(network.nodes, shed),
-                    np.full(network.nodes, factor),
-                    np.full(network.nodes, power),
-                )
-                trial_setting = trial_setting.changed(np.array([node]), one)
-            trial = _judge(network, supply, trial_setting, required, spread)
+        for changes in _changes(every, pairs=pairs * nodes <= 2 * _POLISHED):
+            setting = _changed(best.setting, changes)
+            # most changes cannot be better whatever the others send; to judge one takes a thousand times as long
+            if not _is_better(search.least(setting), best.value):
+                continue
+            trial = search.judge(setting)
             if trial.better_than(best):
                 best = trial
                 moved = True
@@ -259,6 +274,14 @@ def _polished(
 
 
 Option = tuple[int, int, float]
+"""Shed, signal and power."""
+
+
+def _changed(setting: Setting, changes: list[tuple[int, Option]]) -> Setting:
+    shed, factor, power = setting.shed.copy(), setting.factor.copy(), setting.power_dbm.copy()
+    for node, option in changes:
+        shed[node], factor[node], power[node] = option
+    return Setting(shed, factor, power)
 
 
 def _every_option(network: Network, choice: Choice) -> list[list[Option]]:
@@ -276,12 +299,7 @@ def _every_option(network: Network, choice: Choice) -> list[list[Option]]:
 
 
 def _changes(every: list[list[Option]], *, pairs: bool) -> Iterator[list[tuple[int, Option]]]:
-    for node, own in enumerate(every):
-        for option in own:
-            yield [(node, option)]
-    if pairs:
-        for a, own in enumerate(every):
-            for b in range(a + 1, len(every)):
-                for one in own:
-                    for other in every[b]:
-                        yield [(a, one), (b, other)]
+    for together in (1, 2) if pairs else (1,):
+        for nodes in combinations(range(len(every)), together):
+            for options_of_them in product(*(every[node] for node in nodes)):
+                yield list(zip(nodes, options_of_them, strict=True))

@@ -27,34 +27,15 @@ _THRESHOLD_DB = np.array(
 def survival_threshold_db(wanted_factor: ArrayLike, interfering_factor: ArrayLike) -> Any:
     """Signal-to-interference ratio from which a packet survives one that overlaps it on the same channel.
 
-    Parameters
-    ----------
-    wanted_factor, interfering_factor : array_like of whole numbers, 7 to 12
-        Spreading factors of the two packets.
+    By the spreading factors of both, whole numbers from 7 to 12. Negative: the wanted packet may be the weaker one.
 
-    Returns
-    -------
-    ndarray or float, dB, the arguments broadcast
-        Negative: the wanted packet may be the weaker one.
-
-    Raises
-    ------
-    DomainError
-        If a spreading factor is not a whole number from 7 to 12.
-
-    Notes
-    -----
     Measured, on the same bandwidth. Theory (Goursaud and Gorce, EAI Endorsed Transactions on IoT, 2015) is
     more generous between different factors and asks 6 dB between equal ones.
 
-    References
-    ----------
     Croce et al., Impact of spreading factor imperfect orthogonality, IEEE Communications Letters 22(4),
     2018, DOI 10.1109/LCOMM.2018.2797057. Rows are the wanted packet: the authors' page has a threshold for
     each reference factor, and three simulators index it so (B).
 
-    Examples
-    --------
     >>> survival_threshold_db(7, 7), survival_threshold_db(12, 7), survival_threshold_db(7, 12)
     (1.0, -25.0, -9.0)
     """

@@ -11,13 +11,23 @@ What is unknown or varies slowly is common to all tries of a message; fading and
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from scipy.special import ndtri
 
 from linkcalc._arrays import Floats
-from linkcalc.fleets.air import Again, Air, Encounters, Rates
-from linkcalc.fleets.levels import MARGINS_DB, MIDDLES_DB, STEP_DB, above, level_shares, received_by_margin
+from linkcalc.fleets.air import Again, Air, Rates
+from linkcalc.fleets.encounters import Encounters
+from linkcalc.fleets.levels import (
+    MARGINS_DB,
+    MIDDLES_DB,
+    STEP_DB,
+    above,
+    level_shares,
+    received_by_margin,
+    received_level_shares,
+)
 from linkcalc.fleets.network import Ints, Network, Setting
 
 _Z = np.linspace(-6.0, 6.0, 97)
@@ -25,9 +35,8 @@ _WEIGHT = np.exp(-0.5 * _Z * _Z) / np.exp(-0.5 * _Z * _Z).sum()
 _MOST_ROUNDS = 60
 
 
-@dataclass(frozen=True, eq=False)
-class Outcome:
-    """What becomes of messages; the last axes are those of what was asked."""
+class Outcome(NamedTuple):
+    """What becomes of messages; the last axes are those of the margins."""
 
     success: Floats
     """Of a message with its tries."""
@@ -49,7 +58,7 @@ class Outlook:
     """Of a message with its tries."""
     assured: Floats
     """The same at a site that only the rest to `Network.confidence` of such sites is worse than: what the
-    success asked is held against. Without a confidence as `success`."""
+    required success is held against. Without a confidence as `success`."""
     alone: Floats
     """As `assured` if no other node sent."""
     try_success: Floats
@@ -73,21 +82,10 @@ def messages(
     network: Network, nodes: Ints, shed: int | Ints, margin_db: Floats, back_db: Floats, met: "Met",
     *, spread: bool = True,
 ) -> Outcome:  # fmt: skip
-    """What becomes of the messages of nodes, each reporting to a shed.
+    """What becomes of the messages of nodes, (k,), each reporting to a shed, with what they meet on the air.
 
-    Parameters
-    ----------
-    network : Network
-    nodes : ndarray of int, (k,)
-    shed : int or ndarray of int, (k,)
-    margin_db : ndarray, dB, (k, powers)
-        Mean level over the weakest that is received.
-    back_db : ndarray, dB, (k,)
-        Margin of the answers.
-    met : Met
-        What they meet on the air.
-    spread : bool
-        Average over what is unknown or varies slowly; else at the predicted level.
+    `margin_db`, (k, powers), is the mean level over the weakest that is received, `back_db`, (k,), that of the answers.
+    `spread` averages over what is unknown or varies slowly; else they stay at the predicted level.
     """
     fading = network.fading[nodes, shed]
     by_level = [met.survival] if met.again is None else [met.survival, met.again.meets]
@@ -218,30 +216,10 @@ class Met:
 def outlook(network: Network, setting: Setting, *, spread: bool = True) -> Outlook:
     """Judge how a fleet fares when every node sends as it is set.
 
-    Parameters
-    ----------
-    network : Network
-    setting : Setting
-    spread : bool
-        Average over what is unknown or varies slowly (what a plan should be judged by); else at the
-        predicted levels (what a simulation at those levels shows).
+    `spread` averages over what is unknown or varies slowly (what a plan should be judged by); else it is at the
+    predicted levels (what a simulation at those levels shows). Poisson arrivals and a vulnerable time of both
+    packets' lengths, as Abramson 1970 for equal packets, with the share of interferers that are strong enough.
 
-    Returns
-    -------
-    Outlook
-
-    Notes
-    -----
-    How often a node repeats depends on the collisions, and these on how often all repeat. Beginning without
-    repetitions, the rates only rise from round to round, to the least load that agrees with itself.
-
-    References
-    ----------
-    Poisson arrivals and a vulnerable time of both packets' lengths, as Abramson 1970 for equal packets,
-    with the share of interferers that are strong enough; `linkcalc.fleets.aloha` are its limits.
-
-    Examples
-    --------
     Two hundred equal nodes, whatever overlaps is lost:
 
     >>> from linkcalc.fleets.aloha import pure_success
@@ -278,12 +256,11 @@ def outlook(network: Network, setting: Setting, *, spread: bool = True) -> Outlo
             network, np.arange(n), setting.shed, margin[:, np.newaxis], back, Met.together(parts, n),
             spread=spread,
         )  # fmt: skip
-        return Outcome(
-            found.success[:, 0], found.assured[:, 0], found.try_success[:, 0], found.transmissions[:, 0],
-            found.numbers[:, 0],
-        )  # fmt: skip
+        return Outcome(*(value[:, 0] for value in found))
 
     strong = np.maximum(met.heard[np.arange(n), setting.shed], 1e-12)
+    # how often a node repeats depends on the collisions, and these on how often all repeat; beginning without
+    # repetitions the rates only rise from round to round, to the least load that agrees with itself
     for _ in range(_MOST_ROUNDS):
         air = Air(network, setting, rates, met)
         found = judged(air)
@@ -301,8 +278,7 @@ def outlook(network: Network, setting: Setting, *, spread: bool = True) -> Outlo
             break
     collided, found_busy = np.empty(n), np.empty(n)
     for nodes, j, c in groups:
-        shares = level_shares(network.fading[nodes, j], margin[nodes])
-        shares /= np.maximum(shares.sum(axis=1, keepdims=True), 1e-300)
+        shares = received_level_shares(network.fading[nodes, j], margin[nodes])
         collided[nodes] = (shares * -np.expm1(-air.collisions(nodes, j, c))).sum(axis=1)
         found_busy[nodes] = air.busy(nodes, j)
     return Outlook(
@@ -328,8 +304,7 @@ def _found_deaf(
     found = np.zeros(network.nodes)
     if network.half_duplex and network.acknowledged:
         for nodes, j, c in groups:
-            shares = level_shares(network.fading[nodes, j], margin_db[nodes])
-            shares /= np.maximum(shares.sum(axis=1, keepdims=True), 1e-300)
+            shares = received_level_shares(network.fading[nodes, j], margin_db[nodes])
             found[nodes] = (shares * air.deaf(nodes, j, c)).sum(axis=1)
     return found
 

@@ -1,4 +1,4 @@
-"""The word for each node: the closed form held against what was asked, and against what was played."""
+"""The word for each node: the closed form held against what is required, and against what was played."""
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -29,7 +29,7 @@ class Judged:
     predicted: Floats
     """Success of a message at the predicted margin, all else sending."""
     assured: Floats
-    """What is held against the success asked."""
+    """What is held against the required success."""
     success: Floats
     """The mean over all such sites."""
     by_played: NDArray[np.bool_]
@@ -50,29 +50,16 @@ def judged(
     fares: Outlook, predicted: Outlook, played: Played | None, required: float, tries: int,
     link: NDArray[np.int8],
 ) -> Judged:  # fmt: skip
-    """Say which nodes have the success asked.
+    """Say which nodes have the required success.
 
-    Parameters
-    ----------
-    fares : Outlook
-        Averaged over what is unknown.
-    predicted : Outlook
-        At the predicted levels.
-    played : Played, optional
-        A simulation at the predicted levels.
-    required : float
-    tries : int
-    link : ndarray, (n,)
-        From `by_link`: what the link says alone, which the others' load can only worsen.
-
-    Notes
-    -----
-    Where the closed form is above the interval of the simulation, every level's tries are taken to fare worse
-    than by the closed form by the share by which they do at the predicted one.
+    `fares` is averaged over what is unknown, `predicted` and `played` are at the predicted levels; `link`, from
+    `by_link`, is what the link says alone, which the others' load can only worsen.
     """
     best, assured, success = predicted.success, fares.assured, fares.success
     by_played = np.zeros(best.shape, dtype=np.bool_)
     if played is not None:
+        # where the closed form is above the interval of the simulation, tries are taken to fare worse at every level
+        # by the share by which they do at the predicted one
         _, high = wilson(played.delivered, played.messages, _SURE)
         by_played = (best > high + _HOPEFUL) & (played.messages > 0)
         share = np.where(by_played, played.delivered / np.maximum(played.messages, 1), best)

@@ -26,17 +26,8 @@ def _fading_table(kind: int) -> tuple[Floats, Floats]:
 
 
 def above(fading: NDArray[np.int8], over_db: Floats) -> Floats:
-    """Chance that fading signals are above a level.
+    """Chance that fading signals, (n,), are above a level that their mean is `over_db` above, (n, ...).
 
-    Parameters
-    ----------
-    fading : ndarray of int, (n,)
-        Index into `FADING_K_DB`.
-    over_db : ndarray, dB, (n, ...)
-        How far their mean is above it.
-
-    Examples
-    --------
     >>> above(np.array([0, 3], dtype=np.int8), np.array([[20.0], [20.0]])).round(3).ravel().tolist()
     [0.996, 1.0]
     """
@@ -55,6 +46,12 @@ def level_shares(fading: NDArray[np.int8], margin_db: Floats) -> Floats:
     """
     reached = above(fading, margin_db[:, np.newaxis] - _EDGES_DB)
     return np.concatenate([reached[:, :-1] - reached[:, 1:], reached[:, -1:]], axis=1)
+
+
+def received_level_shares(fading: NDArray[np.int8], margin_db: Floats) -> Floats:
+    """`level_shares` of those signals that are received: they add up to 1."""
+    shares = level_shares(fading, margin_db)
+    return np.asarray(shares / np.maximum(shares.sum(axis=1, keepdims=True), 1e-300))
 
 
 _STRIDE = round(_BIN_DB / STEP_DB)

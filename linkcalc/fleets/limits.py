@@ -33,13 +33,7 @@ class Held:
 
 
 class Limits:
-    """The limits of a fleet, each distinct transmission looked up once.
-
-    Parameters
-    ----------
-    loaded : LoadedFleet
-    network : Network
-    """
+    """The limits of a fleet, each distinct transmission looked up once."""
 
     def __init__(self, loaded: LoadedFleet, network: Network) -> None:
         fleet = loaded.fleet
@@ -49,7 +43,6 @@ class Limits:
         self._node = cache(self._of_node)
 
     def node(self, index: int, factor: int, power_dbm: float) -> Held:
-        """A node with a signal and a power."""
         net = self._network
         return self._node(
             float(net.time_on_air_s[index, factor]), float(net.interval_s[index]), float(power_dbm)

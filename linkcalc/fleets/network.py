@@ -74,7 +74,7 @@ class Network:
     retry_jitter: float | None = None
     """The same of the wait, for tries, at most 1; None: as `jitter`."""
     confidence: float | None = None
-    """Share of such sites at which the success asked must be had; None: it is asked of their mean."""
+    """Share of such sites at which the required success must be had; None: their mean must have it."""
     site_sigma_db: Floats | None = None
     """(n, s): the part of `sigma_db` that a site has for good, the rest changes over the year; None: all."""
     slotted: bool = False
@@ -159,7 +159,6 @@ class Supply:
     sensor_warm_up_s: float = 0.5
 
     def sending_ma(self, power_dbm: Floats) -> Floats:
-        """Current while sending."""
         if self.transmit_current_ma is not None:
             return np.full(np.shape(power_dbm), self.transmit_current_ma)
         return np.asarray(transmit_current_ma(power_dbm))

@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc.area import kernels
-from linkcalc.area.land import Land, plane_crs, read_land
+from linkcalc.area.land import Land, read_land
 from linkcalc.area.losses import End, losses, surroundings_notes
 from linkcalc.area.margins import answers, template_case
+from linkcalc.area.plane import Plane
 from linkcalc.area.relief import Relief, relief_around
 from linkcalc.area.scheduler import Local, Scheduler
 from linkcalc.errors import DomainError, OutOfRangeWarning, PlanError, TerrainError
@@ -27,8 +28,9 @@ from linkcalc.link.losses import REGIMES
 from linkcalc.link.modulation import Signal
 from linkcalc.link.on_ground import open_terrain, position_deg
 from linkcalc.plan import ChirpModulation
-from linkcalc.plan.fleet import LoadedFleet, Node, RefusedNode
+from linkcalc.plan.fleet import LoadedFleet
 from linkcalc.plan.links import Modulation
+from linkcalc.plan.nodes import Node, RefusedNode
 from linkcalc.plan.wording import printable
 from linkcalc.propagation import compiled
 from linkcalc.terrain import geodesy
@@ -39,7 +41,7 @@ if TYPE_CHECKING:
     from linkcalc.plan.model import Plan
 
 CHUNK = 64
-"""Nodes that are worked off together."""
+"""Nodes that are processed together."""
 _ROOM = 1.001
 """The land is read a little farther than the farthest node."""
 
@@ -130,7 +132,7 @@ def pairs(job: Job, tile: tuple[int, int]) -> Floats:
         )  # fmt: skip
         here = (side.land.latitude_deg, side.land.longitude_deg)
         got = answers(side.template, side.fixed, here, east, north, found)
-    gain = got.level_there_dbm - side.template.near.transmit_power_dbm
+    gain = got.level_forward_dbm - side.template.near.transmit_power_dbm
     there = got.judgements[0]
     return np.stack(
         [gain, found.loss_db, reach, there.site_db, there.conditions_db, there.k_db, found.regime]
@@ -144,31 +146,13 @@ def paths(
     use_numba: bool | None = None,
     say: Callable[[str], None] = lambda line: None,
 ) -> Paths:
-    """Evaluate the path from every node of a fleet to every shed.
+    """Evaluate the path from every node of a fleet to every shed; `say` gets lines for the user.
 
-    Parameters
-    ----------
-    loaded : LoadedFleet
-    scheduler : Scheduler, optional
-        By default `linkcalc.area.scheduler.Local`.
-    use_numba : bool, optional
-        By default, where numba is installed.
-    say : callable, optional
-        Gets lines for the user.
-
-    Returns
-    -------
-    Paths
-        A node that stands on no ground is refused with the reason; the others are answered.
-
-    Raises
-    ------
-    TerrainError
-        If a shed has no ground, no node has, or two stations stand at the same place.
+    A node that stands on no ground is refused with the reason, the others are answered; `TerrainError` where a shed has
+    no ground, no node has, or two stations stand at the same place.
     """
     plan_file = loaded.plan()
     plan = plan_file.plan
-    t = plan.terrain
     numba = compiled.available() if use_numba is None else use_numba
     places = np.array([_position(n) for n in loaded.nodes])
     sheds_deg = [position_deg(s) for s in loaded.fleet.shed]
@@ -177,18 +161,13 @@ def paths(
             station_ground_m(shed.name, *here, terrain[0])
         good, refused = _grounded(loaded, places, terrain[0])
         places = places[good]
-        common = {
-            "step_m": t.step_m,
-            "largest_hole_m": t.largest_hole_m,
-            "sea_without_data": t.sea_without_data,
-            "surface_kind": t.surface_kind,
-            "whole": False,
-        }
         sides = []
         for k, shed, here in zip(plan.link, loaded.fleet.shed, sheds_deg, strict=True):
             template, fixed = template_case(plan_file, k, shed.name)
             farthest = float(_distances_m(here, places).max())
-            land = read_land(terrain, *here, max(farthest * _ROOM, 50.0), name=shed.name, **common)  # type: ignore[arg-type]
+            land = read_land(
+                terrain, *here, max(farthest * _ROOM, 50.0), name=shed.name, rules=plan.terrain, whole=False
+            )
             sides.append(Side(land, template, fixed))
         relief = relief_around(terrain.ground, np.vstack([np.array(sheds_deg), places]))
     nodes = tuple(n for n, ok in zip(loaded.nodes, good, strict=True) if ok)
@@ -237,16 +216,7 @@ def paths(
 def seldom_enough(loaded: LoadedFleet, *, choose: bool) -> LoadedFleet:
     """The fleet without the nodes whose messages, with their tries, do not fit into their interval.
 
-    Parameters
-    ----------
-    loaded : LoadedFleet
-    choose : bool
-        Whether the spreading factor is chosen from those listed; else it is as planned.
-
-    Raises
-    ------
-    PlanError
-        If no node is left.
+    `choose`: with a spreading factor chosen from those listed; else as planned.
     """
     radio, traffic = loaded.fleet.radio, loaded.fleet.traffic
     planned = getattr(radio.modulation, "spreading_factor", 0)
@@ -281,13 +251,7 @@ def _on_air_s(modulation: Modulation, factor: int, payload_bytes: int) -> float:
 
 
 def network(loaded: LoadedFleet, found: Paths) -> Network:
-    """The arrays of a fleet, from its paths and from what it sends.
-
-    Raises
-    ------
-    DomainError
-        If a node's message with its tries lasts longer than its interval.
-    """
+    """The arrays of a fleet, from its paths and from what it sends."""
     radio, traffic = loaded.fleet.radio, loaded.fleet.traffic
     factors = _factors(loaded)
     signals = [_signal(radio.modulation, f) for f in factors]
@@ -378,9 +342,7 @@ def _grounded(
 
 
 def _distances_m(here: tuple[float, float], places: Floats) -> Floats:
-    to_plane = geodesy.transformer("EPSG:4326", plane_crs(*here))
-    east, north = to_plane.transform(places[:, 1], places[:, 0])
-    return np.asarray(np.hypot(east, north))
+    return np.asarray(np.hypot(*Plane(*here).position_of(places[:, 0], places[:, 1])))
 
 
 def _notes(plan: "Plan", sides: list[Side], found: dict[str, Floats]) -> Iterator[str]:

@@ -1,4 +1,4 @@
-"""What keeps a fleet from what is asked of it, and what would mend it."""
+"""What keeps a fleet from the required success, and what would remedy that."""
 
 import math
 from collections.abc import Iterator
@@ -34,7 +34,7 @@ def scaled(net: Network, times: float) -> Network:
 def lacks_words(
     net: Network, choice: Choice, k: int, required: float, *, best_alone: float, alone: float, chosen: bool
 ) -> str:
-    """What keeps a node from the success asked.
+    """What keeps a node from the required success.
 
     `best_alone` and `alone` are its success if no other sent, at its best setting and at the one it has.
     """
@@ -77,7 +77,7 @@ def _decibels(value: float) -> str:
 def mends(
     net: Network, got: Assignment, choice: Choice, alone: Options, required: float, chosen: bool
 ) -> Iterator[str]:
-    """What would meet what is asked, as far as it is not met."""
+    """What would bring the required success, as far as it is not met."""
     fails = got.outlook.assured < required
     if not fails.any():
         return
@@ -108,7 +108,7 @@ def _lighter(
     net: Network, got: Assignment, choice: Choice, alone: Options, loaded: NDArray[np.bool_],
     asked: NDArray[np.bool_], required: float,
 ) -> Iterator[str]:  # fmt: skip
-    """What would meet what is asked for nodes that fail for the others' load."""
+    """What would bring it for nodes that fail for the others' load."""
     count = int(loaded.sum())
     who = f"{count} {_nodes(count)} {'fails' if count == 1 else 'fail'} for the load of the others"
     strongest = cheapest(alone, np.full(net.nodes, 2.0), choice)
@@ -178,7 +178,7 @@ def _nodes(count: int) -> str:
 
 
 def _fewer_reports(net: Network, setting: Setting, which: NDArray[np.bool_], required: float) -> float | None:
-    """How many times rarer reports must be for nodes to have what is asked; None: rarity does not help."""
+    """How many times rarer reports must be for nodes to have the required success; None: rarity does not help."""
 
     def met(times: float) -> bool:
         return bool((outlook(scaled(net, 1.0 / times), setting).assured[which] >= required).all())

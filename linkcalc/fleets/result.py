@@ -31,7 +31,7 @@ class NodeAnswer:
     """Fade margin at its shed; -inf where there is no path."""
     assured: float
     """Share of its messages that arrives with their tries, all else sending, at a site that only one in ten
-    of such sites is worse than (`FleetResult.confidence`): what the success asked is held against."""
+    of such sites is worse than (`FleetResult.confidence`): what the required success is held against."""
     success_alone: float
     """The same if no other node sent."""
     success_predicted: float
@@ -62,7 +62,7 @@ class NodeAnswer:
     """95 % interval of it."""
     played_high: float | None
     lacks: str
-    """What keeps it from the success asked; empty if nothing does."""
+    """What keeps it from the required success; empty if nothing does."""
 
 
 @dataclass(frozen=True)
@@ -127,7 +127,7 @@ class FleetResult(Answer):
 
     title: str
     verdict: VerdictWord
-    """closes: every row of the list is answered and has the success asked; does not close: a node loses more
+    """closes: every row of the list is answered and has the required success; does not close: a node loses more
     than half at the predicted margin."""
     required_success: float
     confidence: float
@@ -153,7 +153,7 @@ class FleetResult(Answer):
     played_messages: int
     """In the simulation at the planned traffic; 0: none was played."""
     mends: tuple[str, ...]
-    """What would meet what is asked."""
+    """What would bring the required success."""
     notes: tuple[str, ...]
     drawing: Paths
 
@@ -181,7 +181,7 @@ class FleetResult(Answer):
 
     @property
     def met(self) -> int:
-        """Nodes with the success asked."""
+        """Nodes with the required success."""
         return sum(n.verdict == "closes" for n in self.nodes)
 
     @property

@@ -8,7 +8,7 @@ shared out: each part draws from a seed of its own.
 import functools
 import heapq
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -53,10 +53,7 @@ class Played:
     @property
     def arrays(self) -> tuple[Ints, ...]:
         """All counts, in the order of the fields."""
-        return (
-            self.messages, self.delivered, self.sent, self.received, self.weak, self.deaf, self.busy,
-            self.collided,
-        )  # fmt: skip
+        return tuple(getattr(self, f.name) for f in fields(self))
 
     @property
     def success(self) -> Floats:
@@ -65,34 +62,14 @@ class Played:
             return np.asarray(self.delivered / self.messages)
 
     def interval(self, confidence: float = 0.95) -> tuple[Floats, Floats]:
-        """Lower and upper end of each node's success.
-
-        References
-        ----------
-        Wilson's score interval for a binomial proportion (1927).
-        """
+        """Lower and upper end of each node's success."""
         return wilson(self.delivered, self.messages, confidence)
 
 
 def wilson(hits: Any, trials: Any, confidence: float = 0.95) -> tuple[Floats, Floats]:
-    """Wilson's score interval for a proportion.
+    """Score interval for proportions, 0 to 1 without trials (Wilson, Journal of the American Statistical Association
+    22, 1927); over arrays, which scipy's is not.
 
-    Parameters
-    ----------
-    hits, trials : array_like, whole numbers
-    confidence : float, above 0 and below 1
-
-    Returns
-    -------
-    tuple of ndarray
-        Lower and upper end; 0 and 1 without trials.
-
-    References
-    ----------
-    Wilson, Journal of the American Statistical Association 22 (1927).
-
-    Examples
-    --------
     None lost of a hundred:
 
     >>> low, high = wilson(100, 100)
@@ -201,70 +178,6 @@ GOOD, WEAK, DEAF, FULL, SPOILT, UNSENT = range(6)
 another packet, never sent."""
 
 
-def simulate(
-    network: Network,
-    setting: Setting,
-    *,
-    duration_s: float = 86_400.0,
-    parts: int = 8,
-    seed: int = 1,
-    scheduler: "Scheduler | None" = None,
-    use_numba: bool | None = None,
-) -> Played:
-    """Play a fleet at its predicted levels.
-
-    Parameters
-    ----------
-    network : Network
-    setting : Setting
-    duration_s : float, s, above 0
-        Time in each part.
-    parts : int, 1 or more
-        Independent repetitions.
-    seed : int
-        The same seed gives the same counts, whoever works off the parts, and compiled or not.
-    scheduler : Scheduler, optional
-        By default `linkcalc.area.scheduler.Local`.
-    use_numba : bool, optional
-        By default, where numba is installed.
-
-    Returns
-    -------
-    Played
-        The sum of all parts.
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range, or one part would hold more than `MOST_PACKETS` transmissions.
-
-    Notes
-    -----
-    A try is received under the rules of `linkcalc.fleets.contention`; nothing is averaged. Against the closed
-    form it may differ where its assumptions do not hold: periodic senders whose intervals agree and that have
-    no jitter meet again and again or never; collisions and busy demodulators come together; a node's tries
-    fall near each other.
-
-    Examples
-    --------
-    >>> network = Network(gain_db=np.full((2, 1), -100.0), noise_dbm=np.full(1, -117.0),
-    ...     fading=np.full((2, 1), 3, dtype=np.int8), sigma_db=np.zeros((2, 1)),
-    ...     back_snr_db=np.full((2, 1), 30.0), required_snr_db=np.array([-15.0]),
-    ...     threshold_db=np.array([[1.0]]), factors=(10,), time_on_air_s=np.full((2, 1), 0.37),
-    ...     answer_s=np.array([0.2]), interval_s=np.full(2, 300.0), timing="periodic")
-    >>> zero = np.zeros(2, dtype=np.int64)
-    >>> found = simulate(network, Setting(zero, zero, np.full(2, 14.0)), parts=2, use_numba=False)
-    >>> found.messages.tolist(), bool((found.received <= found.sent).all())
-    ([576, 576], True)
-    """
-    return summed(
-        simulated_parts(
-            network, setting, duration_s=duration_s, parts=parts, seed=seed, scheduler=scheduler,
-            use_numba=use_numba,
-        )
-    )  # fmt: skip
-
-
 def simulated_parts(
     network: Network,
     setting: Setting,
@@ -275,7 +188,25 @@ def simulated_parts(
     scheduler: "Scheduler | None" = None,
     use_numba: bool | None = None,
 ) -> list[Played]:
-    """As `simulate`, each part by itself, in the order of the parts."""
+    """Play a fleet at its predicted levels, in independent parts of `duration_s` each.
+
+    The same seed gives the same counts, whoever processes the parts, and compiled or not. A try is received under
+    the rules of `linkcalc.fleets.contention`; nothing is averaged. The closed form may differ where its assumptions do
+    not hold: periodic senders whose intervals agree and that have no jitter meet again and again or never; collisions
+    and busy demodulators come together; a node's tries fall near each other.
+
+    >>> network = Network(gain_db=np.full((2, 1), -100.0), noise_dbm=np.full(1, -117.0),
+    ...     fading=np.full((2, 1), 3, dtype=np.int8), sigma_db=np.zeros((2, 1)),
+    ...     back_snr_db=np.full((2, 1), 30.0), required_snr_db=np.array([-15.0]),
+    ...     threshold_db=np.array([[1.0]]), factors=(10,), time_on_air_s=np.full((2, 1), 0.37),
+    ...     answer_s=np.array([0.2]), interval_s=np.full(2, 300.0), timing="periodic")
+    >>> zero = np.zeros(2, dtype=np.int64)
+    >>> setting = Setting(zero, zero, np.full(2, 14.0))
+    >>> parts = simulated_parts(network, setting, duration_s=86_400.0, parts=2, seed=1, use_numba=False)
+    >>> found = summed(parts)
+    >>> found.messages.tolist(), bool((found.received <= found.sent).all())
+    ([576, 576], True)
+    """
     from linkcalc.area.scheduler import Local
 
     checked("duration_s", duration_s, above=0.0)

@@ -29,15 +29,8 @@ def term(
     origin: Origin = "stated",
     what: str = "",
 ) -> Term:
-    """Make one line of a budget: a gain is positive, a loss negative.
+    """Make one line of a budget: a gain is positive, a loss negative; `DomainError` if it is not finite.
 
-    Raises
-    ------
-    DomainError
-        If the value is not finite.
-
-    Examples
-    --------
     >>> term("feeder", -1.23456789, "transmitter").value_db
     -1.234568
     """

@@ -139,15 +139,13 @@ class LinkCase:
         """Time on air of the longer message."""
         return self.signal.time_on_air_s(max(self.link.payload_bytes, self.link.reply_payload_bytes))
 
-    @property
-    def elevation_deg(self) -> float:
-        """Elevation of `far` seen from `near` over the median earth."""
-        return float(self.elevations_deg(self.losses)[0][0])
+    def bearing_deg(self, end: End) -> float:
+        """Bearing of the other end, seen from an end."""
+        return self.azimuth_deg if end == "near" else self.back_azimuth_deg
 
-    @property
-    def back_elevation_deg(self) -> float:
-        """Elevation of `near` seen from `far`."""
-        return float(self.elevations_deg(self.losses)[1][0])
+    def elevation_deg(self, end: End) -> float:
+        """Elevation of the other end over the median earth, seen from an end."""
+        return float(self.elevations_deg(self.losses)[ENDS.index(end)][0])
 
     def elevations_deg(self, found: Losses) -> tuple[Floats, Floats]:
         """Elevation of the other end over the median earth, seen from `near` and from `far`."""
@@ -158,9 +156,9 @@ class LinkCase:
 
     def antenna_db(self, end: End, found: Losses) -> Floats:
         """Gain of an end's antenna towards the other end, for many paths: the sum of `antenna_terms`."""
-        bearing_deg = self.azimuth_deg if end == "near" else self.back_azimuth_deg
         up_deg = self.elevations_deg(found)[ENDS.index(end)]
-        return np.round(gain_dbi(self.station(end), bearing_deg, up_deg, aimed=self.positioned), DECIMALS)
+        towards = gain_dbi(self.station(end), self.bearing_deg(end), up_deg, aimed=self.positioned)
+        return np.round(towards, DECIMALS)
 
     def path_db(self, found: Losses) -> Floats:
         """Sum of `path_terms`, rounded as the terms of a budget."""
@@ -331,11 +329,7 @@ class LinkCase:
     def common_db(self, found: Losses, bearings_deg: tuple[ArrayLike, ArrayLike] | None = None) -> Floats:
         """All gains and losses between the two radios' connectors, the same both ways, for many paths at once.
 
-        Parameters
-        ----------
-        found : Losses
-        bearings_deg : two array_like, optional
-            Of the other end, seen from `near` and from `far`; by default this link's.
+        `bearings_deg` of the other end, seen from `near` and from `far`; by default this link's.
         """
         bearings = (self.azimuth_deg, self.back_azimuth_deg) if bearings_deg is None else bearings_deg
         aimed = bearings_deg is not None or self.positioned
@@ -388,23 +382,16 @@ class LinkCase:
     def antenna_terms(self, end: End, group: Literal["transmitter", "receiver"]) -> list[Term]:
         """Antenna of one end, and what it loses for being aimed elsewhere."""
         station = self.station(end)
-        bearing_deg, elevation_deg = (
-            (self.azimuth_deg, self.elevation_deg)
-            if end == "near"
-            else (self.back_azimuth_deg, self.back_elevation_deg)
-        )
-        own = figures(station.antenna)
-        most_dbi = own.gain_dbi
+        bearing_deg, elevation_deg = self.bearing_deg(end), self.elevation_deg(end)
+        own, name = figures(station.antenna), station.name
         towards_dbi = float(gain_dbi(station, bearing_deg, elevation_deg, aimed=self.positioned))
-        words = own.words
-        name = station.name
-        if most_dbi - towards_dbi < _ON_BEAM_DB:
-            return [term("antenna_gain", towards_dbi, group, words, station=name)]
+        if own.gain_dbi - towards_dbi < _ON_BEAM_DB:
+            return [term("antenna_gain", towards_dbi, group, own.words, station=name)]
         bearing = f"{bearing_deg % 360.0:.0f}°, " if self.positioned else ""
         note = f"the other station stands at {bearing}{elevation_deg:+.1f}° up"
         return [
-            term("antenna_gain", most_dbi, group, words, station=name),
-            term("off_beam", towards_dbi - most_dbi, group, note, station=name),
+            term("antenna_gain", own.gain_dbi, group, own.words, station=name),
+            term("off_beam", towards_dbi - own.gain_dbi, group, note, station=name),
         ]
 
 
@@ -469,6 +456,7 @@ def main_gain_dbi(station: Station) -> float:
     return figures(station.antenna).gain_dbi
 
 
+@lru_cache(maxsize=64)  # by value: one check asks hundreds of times for the same few
 def figures(a: AntennaFigures) -> antenna.Antenna:
     """Gain, beam and pattern of an antenna as a plan states it."""
     return antenna.generic_antenna(

@@ -20,26 +20,8 @@ if TYPE_CHECKING:
 def governed(found: Losses, profile: Profile, situation: Situation, *, partly: bool = False) -> Losses:
     """Losses by the rules with the chosen model's in place of theirs over ground and through mapped trees.
 
-    Parameters
-    ----------
-    found : Losses
-        (n,), by the rules.
-    profile : Profile
-    situation : Situation
-        `governing` names the model; arrays in it are of the length of the losses.
-    partly : bool
-        NaN where the model is not defined, in place of an error.
-
-    Returns
-    -------
-    Losses
-        What surrounds the antennas, the installations and trees without a place are the rules'. `rules_less_db`
-        holds by how much the rules' loss is the smaller.
-
-    Raises
-    ------
-    DomainError
-        If the model is not defined for a path.
+    What surrounds the antennas, the installations and trees without a place are the rules'. `DomainError` where it is
+    not defined for a path; with `partly` NaN instead.
     """
     mapped_db = _mapped_trees_db(found, situation)
     chosen_db = np.full(found.length_m.shape, np.nan)

@@ -32,29 +32,10 @@ class ImprovedPlan:
 def improved_plan(
     loaded: LoadedPlan, result: Result, *, link: str | None = None, number: int = 1
 ) -> ImprovedPlan | None:
-    """Make the changes of remedies in a plan.
+    """Make the changes of remedies in a plan; None where every link closes.
 
-    Parameters
-    ----------
-    loaded : LoadedPlan
-        Of a file.
-    result : Result
-        Its check.
-    link : str, optional
-        The one link to improve; default: every one that does not close, one after the other, each with the cheapest
-        remedy once those before are made.
-    number : int
-        Which of that link's remedies, from 1.
-
-    Returns
-    -------
-    ImprovedPlan or None
-        None where every link closes.
-
-    Raises
-    ------
-    LinkcalcError
-        If a link that does not close has no remedy, or not so many; if the file cannot be changed by a program.
+    By default every link that does not close, one after the other, each with the cheapest remedy once those before are
+    made; or remedy `number`, from 1, of one link. `LinkcalcError` where there is no such remedy.
     """
     try:
         text = loaded.path.read_bytes().decode("utf-8-sig")

@@ -40,23 +40,9 @@ def judge(
     margin_db: Floats,
     shared: list[Item] | None = None,
 ) -> Judgement:
-    """Judge one direction of many paths.
+    """Judge one direction of many paths; the case's own profile is not looked at.
 
-    Parameters
-    ----------
-    case : LinkCase
-        Conditions, stations and what is required; its own profile is not looked at.
-    found : Losses
-        (n,)
-    receiver : Station
-        Whose noise counts.
-    margin_db : ndarray, dB, (n,)
-    shared : list of Item, optional
-        `uncertainty.path_items` of the paths, where they are at hand.
-
-    Returns
-    -------
-    Judgement
+    `shared`: `uncertainty.path_items` of the paths, where they are at hand.
     """
     items = [*(path_items(case, found) if shared is None else shared), *noise_items(case.noise(receiver))]
     site, conditions = together_db(items, "site"), together_db(items, "conditions")

@@ -53,14 +53,7 @@ def _limits(
 def lawful(case: LinkCase) -> tuple[LinkCase, tuple[Excess, ...]]:
     """The link with every transmitter reduced to the largest legal power, and what was over.
 
-    Parameters
-    ----------
-    case : LinkCase
-
-    Returns
-    -------
-    tuple of LinkCase and tuple of Excess
-        The same case where nothing is over, the region is not stated, or the table knows no rule.
+    The same case where nothing is over, the region is not stated, or the table knows no rule.
     """
     found: list[Excess] = []
     stations = {}
@@ -102,20 +95,9 @@ def _excess(station: Station, limits_at: Callable[[float], LimitsCheck | None]) 
 
 
 def lawful_powers(case: LinkCase, end: End, planned_dbm: Floats) -> tuple[Floats, NDArray[np.bool_]]:
-    """What `lawful` makes of many powers planned at one end, the table read once for each step in its limits.
+    """What `lawful` makes of many powers planned at one end, and whether something else than power is over.
 
-    Parameters
-    ----------
-    case : LinkCase
-    end : "near" or "far"
-    planned_dbm : ndarray, dBm, (n,)
-
-    Returns
-    -------
-    ndarray, dBm, (n,)
-        The power that counts.
-    ndarray of bool, (n,)
-        Whether something else than power is over.
+    The table is read once for each step in its limits.
     """
     limits_at, known = _limits_at(case, end), list[tuple[float, float, LimitsCheck | None]]()
 

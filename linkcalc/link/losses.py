@@ -221,20 +221,9 @@ def path_losses(
     bridged_m: ArrayLike = 0.0,
     surrounding: tuple[SurroundingsOfMany, SurroundingsOfMany] | None = None,
 ) -> Losses:
-    """Rules 3 to 5 for many paths at once.
+    """Rules 4 and 5 for many paths at once, from rows of `find`, (n, fields of `Found`), NaN where there is no path.
 
-    Parameters
-    ----------
-    found : ndarray, (n, fields of `Found`)
-        Rows of `find`, NaN where there is no path.
-    situation : Situation
-    length_m, near_ground_m, far_ground_m, near_height_m, far_height_m, cell_m, bridged_m : array_like, m, (n,)
-    surrounding : two SurroundingsOfMany, optional
-        Of the near and the far ends, where they differ from path to path; by default the situation's.
-
-    Returns
-    -------
-    Losses
+    `surrounding`: of the near and the far ends, where it differs from path to path; by default the situation's.
     """
     f: Any = Found(*np.asarray(found, dtype=np.float64).T)
     shape = np.shape(f.free_space_db)
@@ -311,24 +300,9 @@ def _warn_outside_range(situation: Situation) -> None:
 
 
 def profile_losses(profile: Profile, situation: Situation, near_m: ArrayLike, far_m: ArrayLike) -> Losses:
-    """The rules for one profile and pairs of antenna heights, as they stand (one pair: an array of one).
+    """The rules for one profile and pairs of antenna heights above ground, (n,); one pair: an array of one.
 
-    Parameters
-    ----------
-    profile : Profile
-    situation : Situation
-    near_m, far_m : array_like, m, (n,)
-        Above ground.
-
-    Returns
-    -------
-    Losses
-        (n,)
-
-    Raises
-    ------
-    DomainError
-        If the profile has fewer than 3 points.
+    `DomainError` if the profile has fewer than 3 points.
     """
     near, far = np.broadcast_arrays(np.atleast_1d(near_m), np.atleast_1d(far_m))
     arguments = profile_arguments(profile, situation, near, far)

@@ -11,7 +11,7 @@ from linkcalc.link.surroundings import Surroundings
 from linkcalc.link.traffic import sent_over
 from linkcalc.plan import Link, LoadedPlan, Station
 from linkcalc.terrain import geodesy
-from linkcalc.terrain.cutting import cut_profile
+from linkcalc.terrain.cutting import Cutting, cut_profile
 from linkcalc.terrain.land_cover import REACH_M, Layers, close, neighbourhood, open_land_cover
 from linkcalc.terrain.profile import Profile, with_obstacles
 from linkcalc.terrain.raster import CANOPY_LIMITS_M, GROUND_LIMITS_M
@@ -67,12 +67,14 @@ def link_case(loaded: LoadedPlan, link: Link, terrain: Layers) -> LinkCase:
             terrain.ground,
             surface_rasters=terrain.surface,
             canopy_rasters=terrain.canopy,
-            land_cover=terrain.cover,
-            surface_kind=plan.terrain.surface_kind,
             step_m=plan.terrain.step_m,
-            largest_hole_m=plan.terrain.largest_hole_m,
-            sea_without_data=plan.terrain.sea_without_data,
-            names=(near.name, far.name),
+            how=Cutting(
+                terrain.cover,
+                plan.terrain.surface_kind,
+                plan.terrain.largest_hole_m,
+                plan.terrain.sea_without_data,
+                names=(near.name, far.name),
+            ),
         )
     if link.obstacle:
         profile = with_obstacles(profile, link.obstacle)

@@ -8,6 +8,7 @@ from linkcalc.answer import Answer
 from linkcalc.link.case import main_gain_dbi
 from linkcalc.link.result import Part
 from linkcalc.plan import Antenna, Plan, Station
+from linkcalc.plan.base import Section
 from linkcalc.plan.prices import Prices
 from linkcalc.radio.antenna_types import ANTENNA_TYPES
 from linkcalc.units import DBI_OVER_DBD_DB
@@ -37,21 +38,8 @@ class Bill(Answer):
 
 
 def bill(plan: Plan, sections: Mapping[str, Any] | None = None) -> Bill:
-    """Count the parts of a plan.
+    """Count the parts of a plan, station by station; what `energy` of `sections` says of panels is counted.
 
-    Parameters
-    ----------
-    plan : Plan
-    sections : mapping, optional
-        Of a result; what its `energy` says of panels and their batteries is counted.
-
-    Returns
-    -------
-    Bill
-        Station by station, in the plan's order.
-
-    Examples
-    --------
     >>> import linkcalc as lc
     >>> found = bill(lc.load_plan(lc.sample_path("upland")).plan)
     >>> [(p.item, p.what, p.quantity) for p in found.parts if p.station == "tank"]
@@ -83,11 +71,12 @@ def added(before: Station, after: Station, prices: Prices) -> list[Part]:
     old, new = before.feeder, after.feeder
     if new.type != old.type or (new.length_m > old.length_m):
         length_m = new.length_m if new.type != old.type else new.length_m - old.length_m
-        found += _feeder(after, prices, length_m)
-        if new.type != old.type and old.type != "none" and new.connectors:
-            found.append(_simple(name, "connector", new.connectors, prices))
-    if new.connectors > old.connectors:
-        found.append(_simple(name, "connector", new.connectors - old.connectors, prices))
+        found.append(_feeder(after, prices, length_m))
+    # another cable takes all its connectors anew
+    refitted = new.type != old.type and old.type != "none"
+    connectors = new.connectors - (0 if refitted else old.connectors)
+    if connectors > 0:
+        found.append(_simple(name, "connector", connectors, prices))
     if new.arrestor and not old.arrestor:
         found.append(_simple(name, "arrestor", 1, prices))
     if after.noise_rise_db < before.noise_rise_db:
@@ -168,7 +157,7 @@ def _station(station: Station, prices: Prices) -> Iterator[Part]:
         yield Part(station.name, "mast", "", length_m, 1.0, "piece", cost, cost, stated)
     f = station.feeder
     if f.length_m:
-        yield from _feeder(station, prices, f.length_m)
+        yield _feeder(station, prices, f.length_m)
     if f.connectors:
         yield _simple(station.name, "connector", f.connectors, prices)
     if f.arrestor:
@@ -187,39 +176,30 @@ def _supply(plan: Plan, name: str, sections: Mapping[str, Any]) -> Iterator[Part
         if supply.station == name and supply.battery is not None:
             mah, price = supply.battery.capacity_mah, prices.battery_per_ah / 1000.0
             stated = "battery_per_ah" in prices.model_fields_set
-            yield Part(
-                name,
-                "battery",
-                supply.battery.chemistry,
-                mah,
-                mah,
-                "mAh",
-                price,
-                round(price * mah, 2),
-                stated,
-            )
+            cost = round(price * mah, 2)
+            yield Part(name, "battery", supply.battery.chemistry, mah, mah, "mAh", price, cost, stated)
     for station in getattr(sections.get("energy"), "stations", ()):
         sized = getattr(station, "solar", None)
-        if station.station != name or sized is None:
-            continue
-        for item, what, amount, unit, key in (
-            ("panel", "", sized.recommended_panel_w, "W", "panel_per_w"),
-            ("storage", sized.chemistry, sized.recommended_storage_wh, "Wh", "storage_per_wh"),
-        ):
-            price, stated = getattr(prices, key), key in prices.model_fields_set
-            yield Part(name, item, what, None, amount, unit, price, round(price * amount, 2), stated)  # type: ignore[arg-type]
+        if station.station == name and sized is not None:
+            yield priced(name, "panel", sized.recommended_panel_w, "W", prices, "panel_per_w")
+            wh = sized.recommended_storage_wh
+            yield priced(name, "storage", wh, "Wh", prices, "storage_per_wh", what=sized.chemistry)
 
 
-def _feeder(station: Station, prices: Prices, length_m: float) -> Iterator[Part]:
+def _feeder(station: Station, prices: Prices, length_m: float) -> Part:
     cable = station.feeder.type
     key = cable if cable != "none" else "other"
-    price, stated = feeder_price_per_m(cable, prices), key in prices.feeder.model_fields_set
-    yield Part(station.name, "feeder", cable, None, length_m, "m", price, round(price * length_m, 2), stated)
+    return priced(station.name, "feeder", length_m, "m", prices.feeder, key, what=cable)
 
 
 def _simple(station: str, item: Any, count: int, prices: Prices) -> Part:
-    price = float(getattr(prices, item))
-    return Part(
-        station, item, "", None, float(count), "piece", price, round(price * count, 2),
-        item in prices.model_fields_set,
-    )  # fmt: skip
+    return priced(station, item, float(count), "piece", prices, item)
+
+
+def priced(
+    station: str, item: Any, quantity: float, unit: Any, prices: Section, key: str, *,
+    what: str = "", size: float | None = None,
+) -> Part:  # fmt: skip
+    """One line of a list: so much at the price that stands under a key."""
+    price, stated = float(getattr(prices, key)), key in prices.model_fields_set
+    return Part(station, item, what, size, quantity, unit, price, round(price * quantity, 2), stated)

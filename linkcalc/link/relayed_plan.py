@@ -12,9 +12,11 @@ from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from linkcalc._arrays import checked
+import numpy as np
+
+from linkcalc._arrays import Floats, checked
 from linkcalc.errors import LinkcalcError
-from linkcalc.link.case import directional
+from linkcalc.link.case import LinkCase, directional
 from linkcalc.link.requirement import Requirement
 from linkcalc.plan import Link, LoadedPlan, Plan, Station
 from linkcalc.plan.edits import edited_text, setting
@@ -23,11 +25,20 @@ from linkcalc.plan.stations import AROUND_KEYS
 from linkcalc.plan.syntax import parsed
 from linkcalc.plan.values import value_text
 from linkcalc.plan.wording import quoted
+from linkcalc.terrain.profile import Profile
 
 if TYPE_CHECKING:
     from linkcalc.link.result import Assumption
 
 _LONGEST_NAME = 60
+
+RELAY_MAST_M = 6.0
+
+RELAY_LEAST_M = 300.0
+"""A relay stands no nearer to an end (common practice, no source)."""
+
+RELAY_STEEPEST_DEG = 20.0
+"""Nor on ground that is steeper along the path (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -44,24 +55,11 @@ class RelayKit:
 
 
 def relay_station(plan: Plan, link: Link, kit: RelayKit) -> "tuple[Station, tuple[Assumption, ...]]":
-    """A relay for a link, without a place.
+    """A relay for a link, without a place, and what was assumed of it.
 
-    Parameters
-    ----------
-    plan : Plan
-    link : Link
-        One of the plan's.
-    kit : RelayKit
+    What the kit does not say is taken from the link's first station, but for its place, the height (the higher of the
+    link's two), a directional antenna (which would serve one hop only), and what belongs to its surroundings.
 
-    Returns
-    -------
-    tuple of Station and tuple of Assumption
-        What was not said is taken from the link's first station, but for its place, the height (the higher of
-        the link's two), a directional antenna (which would serve one hop only), and what belongs to that
-        station's surroundings.
-
-    Examples
-    --------
     >>> import linkcalc as lc
     >>> plan = lc.load_plan(lc.sample_path("upland")).plan
     >>> relay, assumed = relay_station(plan, plan.link[0], RelayKit(power_dbm=20.0))
@@ -139,21 +137,7 @@ def placed(relay: Station, latitude_deg: float, longitude_deg: float, number: in
 
 
 def with_relays(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> LoadedPlan:
-    """A plan whose links are the hops of one of its links over relays, and nothing else.
-
-    Parameters
-    ----------
-    loaded : LoadedPlan
-    link : Link
-        One of the plan's; its payloads hold for each hop.
-    relays : sequence of Station
-        From the link's first station to its second.
-
-    Returns
-    -------
-    LoadedPlan
-        For `linkcalc.check_plan`.
-    """
+    """A plan whose links are the hops of one of its links over relays, in order, and nothing else."""
     plan = loaded.plan
     changed = plan.model_copy(
         update={
@@ -201,19 +185,9 @@ def _free_name(wanted: str, taken: Sequence[str]) -> str:
 
 
 def plan_text(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> str:
-    """A plan file's text with relays and their hops added at its end.
+    """A plan file's text, read again, with relays and their hops added at its end.
 
-    Parameters
-    ----------
-    loaded : LoadedPlan
-        From `linkcalc.plan.load_plan`; its file is read again.
-    link : Link
-    relays : sequence of Station
-
-    Returns
-    -------
-    str
-        TOML; the link itself stays, as messages of the plan may name it.
+    The link itself stays, as messages of the plan may name it.
     """
     try:
         text = loaded.path.read_bytes().decode("utf-8-sig")
@@ -265,3 +239,60 @@ def refuse_other_folder(loaded: LoadedPlan, file: Path) -> None:
         raise LinkcalcError(
             f"{file}: write it beside {loaded.path}, as the paths in it are relative to that folder"
         )
+
+
+# ---------------------------------------------------------------- on the line
+
+
+def relay_spots(case: LinkCase) -> list[tuple[float, int]]:
+    """Places for a relay on the line, best first: margin of the weaker hop there, and the point of the profile."""
+    profile = case.profile
+    d, n = profile.distance_m, len(profile.distance_m)
+    if n <= 8:
+        return []
+    candidates = np.unique(np.linspace(3, n - 4, min(80, n - 6)).astype(int))
+    # nearer to an end, that end's own antenna goes there with its cable; a mast needs ground to stand on
+    apart = np.minimum(d, profile.length_m - d) >= min(RELAY_LEAST_M, profile.length_m / 4.0)
+    candidates = candidates[(apart & (slope_deg(profile) <= RELAY_STEEPEST_DEG))[candidates]]
+    found = [(min(hop.weaker_margin_db for hop in hops_over(case, int(i))), int(i)) for i in candidates]
+    return sorted(found, key=lambda spot: (-spot[0], spot[1]))
+
+
+def slope_deg(profile: Profile) -> Floats:
+    """Slope of the ground along the path, at each point."""
+    return np.asarray(np.degrees(np.arctan(np.abs(np.gradient(profile.ground_m, profile.distance_m)))))
+
+
+def hops_over(case: LinkCase, i: int) -> tuple[LinkCase, LinkCase]:
+    """Both hops over a relay at a point of the profile.
+
+    It stands in for the station it replaces, whose feeder it has, longer on a taller mast.
+    """
+    last = len(case.profile.distance_m) - 1
+    first, second = case.raised(far_m=RELAY_MAST_M), case.raised(near_m=RELAY_MAST_M)
+    bare = {"extra_loss": [], "noise_rise_db": 0.0, "building": "none"}
+    return (
+        replace(first, far=first.far.model_copy(update=bare), profile=_part(case.profile, 0, i)),
+        replace(second, near=second.near.model_copy(update=bare), profile=_part(case.profile, i, last)),
+    )
+
+
+def _part(profile: Profile, first: int, last: int) -> Profile:
+    cut = slice(first, last + 1)
+    clutter = profile.clutter_m[cut].copy()
+    clutter[0] = clutter[-1] = 0.0
+    kinds = ("", *profile.clutter_kind[first + 1 : last], "")
+
+    def of(column: np.ndarray | None) -> np.ndarray | None:
+        return None if column is None else column[cut]
+
+    return replace(
+        profile,
+        distance_m=profile.distance_m[cut] - profile.distance_m[first],
+        ground_m=profile.ground_m[cut],
+        clutter_m=clutter,
+        clutter_kind=kinds,
+        zone=profile.zone[cut],
+        latitude_deg=of(profile.latitude_deg),
+        longitude_deg=of(profile.longitude_deg),
+    )

@@ -10,7 +10,7 @@ a message and for both directions: wet leaves, a parked truck, the error of the 
 Every public function here raises DomainError where an argument is outside its range.
 """
 
-from functools import lru_cache
+from functools import cache, lru_cache
 from threading import Lock
 from typing import Any, Literal
 
@@ -35,23 +35,8 @@ IEEE Trans. on Vehicular Technology, 2009 (abstract)."""
 
 
 def rayleigh_outage(margin_db: ArrayLike) -> Any:
-    """Share of the fast fading that is deeper than the margin, without a steady ray.
+    """Share of the fast fading that is deeper than the margin, without a steady ray: 1 - exp(-10^(-M/10)).
 
-    Parameters
-    ----------
-    margin_db : array_like, dB
-        Mean power over the weakest that is received.
-
-    Returns
-    -------
-    ndarray or float, 0 to 1, shape of `margin_db`
-
-    References
-    ----------
-    Rayleigh distribution, any textbook: 1 - exp(-10^(-M/10)).
-
-    Examples
-    --------
     >>> round(rayleigh_outage(20.0), 5)
     0.00995
     """
@@ -59,27 +44,11 @@ def rayleigh_outage(margin_db: ArrayLike) -> Any:
 
 
 def rician_outage(margin_db: ArrayLike, rician_k_db: ArrayLike = DEFAULT_K_DB) -> Any:
-    """Share of the fast fading that is deeper than the margin, with a steady ray.
+    """Share of the fast fading that is deeper than the margin, with a steady ray (Rician distribution, any textbook).
 
-    Parameters
-    ----------
-    margin_db : array_like, dB
-        Mean power, steady and scattered part together, over the weakest that is received.
-    rician_k_db : array_like, dB
-        Power of the steady over that of the scattered part; -inf is Rayleigh fading, and more than 40 dB is
-        taken for 40 dB.
+    The power over half the scattered mean is a non-central chi-square variable with 2 degrees of freedom and
+    non-centrality 2 K. K of -inf dB is Rayleigh fading, and more than 40 dB is taken for 40 dB.
 
-    Returns
-    -------
-    ndarray or float, 0 to 1, the arguments broadcast
-
-    References
-    ----------
-    Rician distribution, any textbook: the power over half the scattered mean is a non-central chi-square
-    variable with 2 degrees of freedom and non-centrality 2 K.
-
-    Examples
-    --------
     >>> round(rician_outage(10.0, 6.0), 5)
     0.01646
     """
@@ -94,30 +63,10 @@ def message_success(
     rician_k_db: ArrayLike = DEFAULT_K_DB,
     tries: int = 1,
 ) -> Any:
-    """Probability that a message gets through in at most `tries` tries.
+    """Probability that a message gets through in at most `tries` tries: 1 - E[p^n] over the slow state.
 
-    Parameters
-    ----------
-    margin_db : array_like, dB
-        Mean power of the fast fading, in the median of the slow variation, over the weakest that is received.
-    sigma_db : array_like, dB, 0 or more
-        Standard deviation of the slow variation, shared by all tries.
-    fading : {"rician", "rayleigh"}
-        Fast fading, independent from try to try.
-    rician_k_db : array_like, dB
-        Not looked at for Rayleigh fading.
-    tries : int, 1 or more
+    With sigma 0 it is the optimistic bound of independent losses, 1 - p^n. K is not looked at for Rayleigh fading.
 
-    Returns
-    -------
-    ndarray or float, 0 to 1, the arguments broadcast
-
-    References
-    ----------
-    1 - E[p^n] over the slow state. With sigma 0 it is the optimistic bound of independent losses, 1 - p^n.
-
-    Examples
-    --------
     >>> round(message_success(12.0, 6.0, rician_k_db=6.0), 6)
     0.944929
     >>> round(message_success(12.0, 6.0, rician_k_db=6.0, tries=3), 6)
@@ -152,19 +101,8 @@ def success_by_try(
     rician_k_db: ArrayLike = DEFAULT_K_DB,
     tries: int = 1,
 ) -> Floats:
-    """Probability that a message is delivered exactly at try 1, 2, ... `tries`.
+    """Probability that a message is delivered exactly at try 1, 2, ... `tries`, on a last axis.
 
-    Parameters
-    ----------
-    margin_db, sigma_db, fading, rician_k_db, tries
-        As `message_success`, which is the sum.
-
-    Returns
-    -------
-    ndarray, 0 to 1, the arguments broadcast with a last axis of length `tries`
-
-    Examples
-    --------
     >>> success_by_try(12.0, 6.0, rician_k_db=6.0, tries=3).round(3).tolist()
     [0.945, 0.032, 0.007]
     """
@@ -191,26 +129,9 @@ def two_way_success(
 ) -> Any:
     """Probability that a message is delivered *and* its acknowledgement heard in at most `tries` tries.
 
-    Parameters
-    ----------
-    margin_up_db, margin_down_db : array_like, dB
-        Margins of the message's and of the acknowledgement's direction.
-    sigma_db : array_like, dB, 0 or more
-        Standard deviation of the slow variation, the same for both directions and all tries.
-    fading, rician_k_db, tries
-        As `message_success`; the fast fading of the two directions is independent too, which is the
-        cautious end.
+    One try succeeds with (1 - p_up)(1 - p_down), given the slow state, which is the same for both directions and all
+    tries; the fast fading of the two is independent, which is the cautious end.
 
-    Returns
-    -------
-    ndarray or float, 0 to 1, the arguments broadcast
-
-    References
-    ----------
-    One try succeeds with (1 - p_up)(1 - p_down), given the slow state.
-
-    Examples
-    --------
     >>> round(two_way_success(12.0, 12.0, 6.0, rician_k_db=6.0), 4)
     0.9125
     """
@@ -234,20 +155,8 @@ def margin_for_success(
     rician_k_db: ArrayLike = DEFAULT_K_DB,
     tries: int = 1,
 ) -> Any:
-    """Margin at which `message_success` reaches a stated probability.
+    """Margin at which `message_success` reaches a probability above 0 and below 1.
 
-    Parameters
-    ----------
-    success : array_like, above 0 and below 1
-    sigma_db, fading, rician_k_db, tries
-        As `message_success`.
-
-    Returns
-    -------
-    ndarray or float, dB, the arguments broadcast
-
-    Examples
-    --------
     >>> round(margin_for_success(0.99, fading="rayleigh"), 2)
     19.98
     """
@@ -353,7 +262,7 @@ def lost_over_the_year(tries: int, busy: float, node: int) -> Floats:
     Each try is lost to the fading or, by itself, to other users of the channel.
     """
     if node == 0:
-        outage = rician_outage(MARGIN_GRID_DB, K_GRID_DB[:, np.newaxis])
+        outage = _outage_of_grids()
         return np.asarray((outage + busy - outage * busy) ** tries)
     sigma = node * SIGMA_STEP_DB
     reach = int(np.ceil(6.5 * sigma / 0.25))
@@ -363,17 +272,26 @@ def lost_over_the_year(tries: int, busy: float, node: int) -> Floats:
     return np.array([np.convolve(row, weight, mode="valid") for row in steady])
 
 
-def _mean_lost(tries: int, busy: float, node: int) -> Floats:
-    """The same, by the median of K (`_MEDIAN_K_DB`) over sites."""
-    lost = lost_over_the_year(tries, busy, node)
+@cache
+def _outage_of_grids() -> Floats:
+    return np.asarray(rician_outage(MARGIN_GRID_DB, K_GRID_DB[:, np.newaxis]))
+
+
+@cache
+def _over_sites() -> Floats:
+    """Weight of each K of the grid in the mean over sites of one median K, (medians, grid)."""
     z, weight = np.polynomial.hermite_e.hermegauss(7)
-    weight = weight / weight.sum()
     k = np.clip(_MEDIAN_K_DB[:, np.newaxis] + K_SPREAD_DB * z, K_GRID_DB[0], K_GRID_DB[-1])
     at = (k - K_GRID_DB[0]) / (K_GRID_DB[1] - K_GRID_DB[0])
-    row = np.minimum(at.astype(np.int64), K_GRID_DB.size - 2)
-    share = (at - row)[..., np.newaxis]
-    between = (1.0 - share) * lost[row] + share * lost[row + 1]
-    return np.asarray(np.einsum("kim,i->km", between, weight))
+    near = np.maximum(
+        1.0 - np.abs(at[..., np.newaxis] - np.arange(K_GRID_DB.size)), 0.0
+    )  # linear between the grid
+    return np.asarray((weight / weight.sum()) @ near)
+
+
+def _mean_lost(tries: int, busy: float, node: int) -> Floats:
+    """The same, by the median of K (`_MEDIAN_K_DB`) over sites."""
+    return np.asarray(_over_sites() @ lost_over_the_year(tries, busy, node))
 
 
 class _Stack:
@@ -405,29 +323,11 @@ _stack = lru_cache(maxsize=16)(_Stack)
 def mean_success(
     margin_db: ArrayLike, sigma_db: ArrayLike, k_db: ArrayLike, *, tries: int = 1, busy: float = 0.0
 ) -> Any:
-    """Share of messages that arrive, averaged over a slow variation and over the K of such sites.
+    """Share of messages that arrive, averaged over a slow variation and over the K of such sites; NaN where one is.
 
-    Parameters
-    ----------
-    margin_db : array_like, dB
-    sigma_db : array_like, dB, 0 or more
-        Standard deviation of all that is the same for the tries of a message, the site's part or the year's.
-    k_db : array_like, dB
-        Median Rician K of such sites, 0 to 16 (beyond: the nearer).
-    tries : int, 1 or more
-    busy : float, 0 to 1
-        Share of the tries that other users of the channel spoil.
+    `message_success` with K log-normal over sites around its median, 0 to 16 dB (beyond: the nearer), from tables, to
+    1e-4. `busy`: share of the tries that other users of the channel spoil.
 
-    Returns
-    -------
-    ndarray or float, 0 to 1, the arguments broadcast; NaN where one is
-
-    References
-    ----------
-    `message_success` with K log-normal over sites, from tables, to 1e-4.
-
-    Examples
-    --------
     >>> round(mean_success(20.0, 10.0, 10.0), 2), round(mean_success(20.0, 10.0, 10.0, busy=0.05), 2)
     (0.97, 0.92)
     """

@@ -7,8 +7,8 @@ that add up; what it picks is then judged by the check itself, and only what tha
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property, partial
-from typing import TYPE_CHECKING, Any
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,27 +18,34 @@ from linkcalc._arrays import Floats
 from linkcalc.errors import LinkcalcError
 from linkcalc.link.case import ENDS, End, LinkCase
 from linkcalc.link.legal import lawful
-from linkcalc.link.parts_list import added, station_parts
-from linkcalc.link.relay_on_line import RELAY_MAST_M, relay_spots, slope_deg
-from linkcalc.link.relayed_plan import RelayKit, hops, placed, relay_station
+from linkcalc.link.parts_list import added, priced, station_parts
+from linkcalc.link.relayed_plan import (
+    RELAY_MAST_M,
+    RelayKit,
+    hops,
+    placed,
+    relay_spots,
+    relay_station,
+    slope_deg,
+)
 from linkcalc.link.remedy_options import (
     AT_AN_END,
     KINDS,
     TRIES,
     EndOptions,
     Paths,
-    Row,
-    Rows,
     Setting,
+    heights_m,
     settings,
     with_antenna_at,
 )
 from linkcalc.link.remedy_plans import changes_between, edit_of, link_of, moved_station, plan_with
 from linkcalc.link.requirement import VERDICTS, Requirement
-from linkcalc.link.result import Change, Part, RelaySpot, Remedy
+from linkcalc.link.result import Part, RelaySpot, Remedy
 from linkcalc.link.traffic import sent_over
 from linkcalc.plan import Link, Plan, Station
 from linkcalc.plan.edits import edited
+from linkcalc.plan.prices import Prices
 
 if TYPE_CHECKING:
     from linkcalc.link.verdict import Decision
@@ -69,15 +76,14 @@ _MOST_CHECKS = 16
 _FINE_DB = 0.5
 
 _SLOWER = 0b1110
-"""Those that keep a message longer on the air."""
+"""Those of `KINDS` that keep a message longer on the air, or send it more often."""
 _FEW = 600
 """The cheapest so many combinations of each setting are looked at."""
 _ALIKE = 3
 """Combinations of the same kinds that are checked until one closes."""
 
 
-@dataclass(frozen=True)
-class Check:
+class Check(NamedTuple):
     """How a plan is checked: what the command does, handed in."""
 
     decide: "Callable[[LinkCase], Decision]"
@@ -85,55 +91,60 @@ class Check:
     """A link of a plan on its ground."""
 
 
-@dataclass(frozen=True)
-class _Base:
+class _Base(NamedTuple):
     """What a search starts from: the link as planned, or with an end moved or trees felled."""
 
     case: LinkCase
     plan: Plan
-    kinds: tuple[str, ...]
-    cost: float
+    kinds: tuple[str, ...] = ()
     extra: tuple[Part, ...] = ()
+    """Work that no station shows."""
+    cost: float = 0.0
+    """Of it, and of what the stations take more than planned."""
 
 
-@dataclass(frozen=True)
-class _Picked:
+class _Picked(NamedTuple):
     """One combination, before it is checked."""
 
     base: _Base
     kinds: frozenset[str]
     cost: float
-    slower: bool
-    """A message is longer on the air, or sent more often."""
-    plan: Callable[[], Plan]
+    ends: tuple[tuple[Station, dict[str, Any], float], ...]
+    """Of each end: the station on its mast and cable, what else is set of it, and its power."""
+    signal: Setting
+    tries: int
+
+    def plan(self) -> Plan:
+        """The plan with the combination made."""
+        link = self.base.case.link
+        stations = []
+        for end, (station, update, power_dbm) in zip(ENDS, self.ends, strict=True):
+            if abs(power_dbm - self.base.case.station(end).transmit_power_dbm) >= 0.05:
+                update = update | {"transmit_power_dbm": power_dbm}
+            stations.append(station.model_copy(update=update))
+        changes: dict[str, Any] = {"modulation": self.signal.modulation} if self.signal.kinds else {}
+        if self.tries != link.tries:
+            changes["tries"] = self.tries
+        return plan_with(self.base.plan, link.model_copy(update=changes), stations)
 
 
 def remedies(case: LinkCase, plan: Plan, check: Check) -> tuple[Remedy, ...]:
-    """Find the cheapest combinations of changes with which a link closes.
+    """The cheapest combinations of changes with which a link closes, at most `MOST`; none contains another.
 
-    Parameters
-    ----------
-    case : LinkCase
-        As planned.
-    plan : Plan
-        It is of; its price list counts.
-    check : Check
-
-    Returns
-    -------
-    tuple of Remedy
-        At most `MOST`, cheapest first; each closes when the plan so changed is checked, keeps the legal limits
-        as far as the table knows them, and leaves no other link of the plan worse off. None contains another.
+    Each closes when the plan so changed is checked, keeps the legal limits as far as the table knows them, and leaves
+    no other link of the plan worse off.
     """
     search = _Search(plan, case.link, check)
-    base = _Base(case, plan, (), 0.0)
+    base = _Base(case, plan)
     picked = search.candidates(base)
+    # the last place is kept for one that spares battery and channel, where the cheapest do not
     found = search.confirmed(picked, [], MOST - 1)
-    # one that spares battery and channel, where the cheapest do not
-    if all("spreading_factor" in r.kinds or "bandwidth" in r.kinds or "tries" in r.kinds for r in found):
-        found = search.confirmed([p for p in picked if not p.slower], found, 1)
+    slower = {word for i, word in enumerate(KINDS) if _SLOWER >> i & 1}
+    if all(slower & set(r.kinds) for r in found):
+        found = search.confirmed([p for p in picked if not slower & p.kinds], found, 1)
     if len(found) < MOST:
         found = search.confirmed(picked, found, MOST - len(found))
+    # moving or felling takes the terrain read anew: only where it may be among the cheapest two
     if len(found) < MOST or sorted(r.cost for r in found)[1] > search.least_of_others(base):
         for other in search.other_bases(base):
             found = search.confirmed(search.candidates(other), found, 1)
@@ -142,13 +153,11 @@ def remedies(case: LinkCase, plan: Plan, check: Check) -> tuple[Remedy, ...]:
     return tuple(sorted(found, key=lambda r: (r.cost, len(r.kinds)))[:MOST])
 
 
-@dataclass(frozen=True)
-class _Made:
+class _Made(NamedTuple):
     """A plan with a remedy made, that closes."""
 
     plan: Plan
     case: LinkCase
-    changes: tuple[Change, ...]
     decision: "Decision"
 
 
@@ -167,52 +176,44 @@ class _Search:
 
     def candidates(self, base: _Base) -> list[_Picked]:
         """What closes by the sum of decibels, cheapest first, a few of each kind."""
-        return list(self._candidates(base))
-
-    def _candidates(self, base: _Base) -> Iterator[_Picked]:
         case, prices = lawful(base.case)[0], base.plan.prices
-        ends = tuple(EndOptions.of(case, end, prices, self.shared) for end in ENDS)
-        paths = Paths.of(case, ends[0].heights_m, ends[1].heights_m)
+        ends = [EndOptions.of(case, end, prices, self.shared) for end in ENDS]
+        paths = Paths.of(case, heights_m(case.near), heights_m(case.far))
         required = Requirement.of(case.link)
-        needed: dict[int, tuple[Floats, Floats]] = {}
-        for tries in (required.tries, *(t for t in TRIES if t > required.tries)):
-            one = replace(required, tries=tries)
-            if one.reachable:
-                needed[tries] = paths.needed(one)
-        pruned: dict[Any, _Pairs] = {}
+        by_tries = [required, *(replace(required, tries=t) for t in TRIES if t > required.tries)]
+        needed = {one.tries: paths.needed(one) for one in by_tries if one.reachable}
+        pairs_of: dict[Any, _Pairs] = {}
         tried: list[tuple[Setting, int, _Pairs]] = []
         columns: list[Floats] = []
         for signal in settings(case):
-            if signal.caps not in pruned:
-                options = (end.rows(caps) for end, caps in zip(ends, signal.caps, strict=True))
-                pruned[signal.caps] = _Pairs.of(next(options), next(options), paths)
-            pairs = pruned[signal.caps]
-            for tries, (for_there, for_back) in needed.items():
-                # what a pair has over what is required, with the planned signal
-                over = np.minimum(pairs.there_db - for_there[pairs.at], pairs.back_db - for_back[pairs.at])
-                close = np.flatnonzero(over >= -_SLACK_DB - signal.gain_db)
-                if close.size > _FEW:
-                    close = close[np.argpartition(pairs.rank[close], _FEW)[:_FEW]]
-                n, f = np.unravel_index(close, over.shape)
+            # most settings leave the legal powers as they are: options are pruned once for each that does not
+            if signal.caps not in pairs_of:
+                known = case.regulation.region is not None
+                first, second = (
+                    o.with_power(c, raised=known) for o, c in zip(ends, signal.caps, strict=True)
+                )
+                pairs_of[signal.caps] = _Pairs.of(first, second, paths)
+            pairs = pairs_of[signal.caps]
+            for tries, margins in needed.items():
                 more = tries > required.tries
+                n, f, over_db = pairs.closing(margins, signal.gain_db)
                 burden = signal.effort + 1.5 * more + 0.01 * signal.time_on_air_s * tries
-                kinds = pairs.near.kinds[n] | (pairs.far.kinds[f] & 1)
-                kinds |= (pairs.far.kinds[f] & ~1) << len(AT_AN_END) | signal.kinds | more << 3
                 cost = base.cost + pairs.near.cost[n] + pairs.far.cost[f]
                 effort = burden + pairs.near.effort[n] + pairs.far.effort[f]
-                which = np.full(n.size, len(tried))
-                columns.append(np.stack([cost, effort, -over.ravel()[close], kinds, which, n, f]))
+                kinds = pairs.kinds(n, f) | signal.kinds | more << 3
+                columns.append(np.stack([cost, effort, -over_db, kinds, np.full(n.size, len(tried)), n, f]))
                 tried.append((signal, tries, pairs))
         found = np.concatenate(columns, axis=1) if columns else np.empty((7, 0))
+        # at the same price, to a cent, what is easier to do comes first; then what leaves more decibels
         order = np.lexsort((found[2], found[1], np.round(found[0], 2)))
+        picked = []
         for i in order[_first_of_each(found[3, order].astype(np.int64))]:
-            bits, setting, first, second = (int(v) for v in found[3:, i])
+            bits, setting, at_near, at_far = (int(v) for v in found[3:, i])
             signal, tries, pairs = tried[setting]
-            rows = pairs.near.of[first], pairs.far.of[second]
-            yield _Picked(
-                base, frozenset(base.kinds) | _words(bits), float(found[0, i]), bool(bits & _SLOWER),
-                partial(_plan, base, rows, signal, tries),
-            )  # fmt: skip
+            words = frozenset(word for k, word in enumerate(KINDS) if bits >> k & 1)
+            changes = pairs.near.changes(at_near), pairs.far.changes(at_far)
+            picked.append(_Picked(base, words.union(base.kinds), float(found[0, i]), changes, signal, tries))
+        return picked
 
     def confirmed(
         self, candidates: Sequence[_Picked], found: Sequence[Remedy], most: int = MOST
@@ -225,63 +226,51 @@ class _Search:
                 break
             if any(set(r.kinds) <= picked.kinds and r.cost <= picked.cost for r in kept):
                 continue
-            remedy = self._confirm(picked)
-            if remedy is not None:
-                kept.append(remedy)
+            self.checks += 1
+            try:
+                made = self._confirm(picked)
+            except (LinkcalcError, ValidationError):
+                continue
+            if made is not None:
+                kept.append(self._remedy(picked, made))
         return kept
 
-    def _confirm(self, picked: _Picked) -> Remedy | None:
-        self.checks += 1
-        base = picked.base
-        plan = picked.plan()
-        turned: dict[End, Station] = {}
-        try:
-            case = self._case(base, plan)
-            for end, excess in (
-                (e, x) for x in lawful(case)[1] for e in ENDS if case.station(e).name == x.station
-            ):
-                if excess.legal_dbm is None:
-                    return None
-                power_dbm = math.floor(10.0 * excess.legal_dbm + 0.3) / 10.0
-                turned[end] = case.station(end).model_copy(update={"transmit_power_dbm": power_dbm})
-            if turned:
-                plan = plan_with(plan, link_of(plan, self.link.name), list(turned.values()))
-                case = self._case(base, plan)
-            made = self._made(base, plan)
-            if made is None:
+    def _confirm(self, picked: _Picked) -> _Made | None:
+        base, plan = picked.base, picked.plan()
+        turned = []
+        # more tries may meet limits that those of the signal did not show
+        for excess in lawful(self._case(base, plan))[1]:
+            if excess.legal_dbm is None:
                 return None
-            # what a message does not need is neither sent nor taken from the battery
-            if less := _less_power(self.plan, made):
-                made = (
-                    self._made(base, plan_with(made.plan, link_of(made.plan, self.link.name), less)) or made
-                )
-            if not self._others_no_worse(made.plan):
-                return None
-        except (LinkcalcError, ValidationError):
+            turned.append(_with_power(plan, excess.station, math.floor(10.0 * excess.legal_dbm + 0.3) / 10.0))
+        made = self._made(base, self._with_stations(plan, turned))
+        if made is None:
             return None
-        return self._remedy(picked, made)
+        # what a message does not need is neither sent nor taken from the battery
+        if less := _less_power(self.plan, made):
+            made = self._made(base, self._with_stations(made.plan, less)) or made
+        return made if self._others_no_worse(made.plan) else None
 
-    def _made(self, base: _Base, plan: Plan) -> "_Made | None":
+    def _with_stations(self, plan: Plan, stations: Sequence[Station]) -> Plan:
+        return plan_with(plan, link_of(plan, self.link.name), stations)
+
+    def _made(self, base: _Base, plan: Plan) -> _Made | None:
         """A changed plan as it will be read again, checked; None where it does not close."""
-        changes = tuple(changes_between(self.plan, plan))
         tables = self.plan.model_dump(by_alias=True, exclude_unset=True)
-        again = Plan.model_validate(edited(tables, [edit_of(c) for c in changes]))
+        again = Plan.model_validate(edited(tables, [edit_of(c) for c in changes_between(self.plan, plan)]))
         case = self._case(base, again)
         decision = self.check.decide(case)
-        return _Made(again, case, changes, decision) if decision.verdict == "closes" else None
+        return _Made(again, case, decision) if decision.verdict == "closes" else None
 
     def _case(self, base: _Base, plan: Plan) -> LinkCase:
         """The link in a plan that is changed, on the ground of the base."""
         link = link_of(plan, self.link.name)
-        case = replace(
-            base.case, link=link, near=plan.station_named(link.from_), far=plan.station_named(link.to)
-        )
-        return replace(case, sent=sent_over(plan, link))
+        near, far = plan.station_named(link.from_), plan.station_named(link.to)
+        return replace(base.case, link=link, near=near, far=far, sent=sent_over(plan, link))
 
     def _others_no_worse(self, plan: Plan) -> bool:
-        touched = {
-            old.name for old, new in zip(self.plan.station, plan.station, strict=True) if old != new
-        } & self.shared
+        pairs = zip(self.plan.station, plan.station, strict=True)
+        touched = {old.name for old, new in pairs if old != new} & self.shared
         for link in plan.link:
             if link.name == self.link.name or not touched & {link.from_, link.to}:
                 continue
@@ -293,31 +282,23 @@ class _Search:
                 return False
         return True
 
+    def _parts(self, case: LinkCase, prices: Prices) -> list[Part]:
+        """What both stations of a link take besides what is planned."""
+        return [p for s in (case.near, case.far) for p in added(self.plan.station_named(s.name), s, prices)]
+
     def _remedy(self, picked: _Picked, made: _Made) -> Remedy:
-        plan, case, decision = made.plan, made.case, made.decision
-        parts = list(picked.base.extra)
-        for end in ENDS:
-            after = case.station(end)
-            parts += added(self.plan.station_named(after.name), after, plan.prices)
-        there, back = decision.directions
-        old = link_of(self.plan, self.link.name)
-        sent = 10.0 ** (
-            (case.near.transmit_power_dbm - self.plan.station_named(old.from_).transmit_power_dbm) / 10.0
-        )
-        was_s = picked.base.case.signal.time_on_air_s(old.payload_bytes) * old.tries
-        return Remedy(
+        plan, case = made.plan, made.case
+        more_db = case.near.transmit_power_dbm - self.plan.station_named(case.near.name).transmit_power_dbm
+        was_s = picked.base.case.signal.time_on_air_s(self.link.payload_bytes) * self.link.tries
+        forward, returned = made.decision.directions
+        return _remedy(
+            (*picked.base.extra, *self._parts(case, plan.prices)),
+            plan.prices,
+            made.decision,
             kinds=tuple(sorted(picked.kinds)),
-            changes=made.changes,
-            parts=tuple(parts),
-            cost=round(sum(p.cost for p in parts), 2),
-            currency=plan.prices.currency,
-            prices_stated=all(p.price_stated for p in parts),
-            verdict=decision.verdict,
-            fade_margins_db=(there.fade_margin_db, back.fade_margin_db),
-            required_margins_db=(there.required_margin_db, back.required_margin_db),
-            site_share=min(there.site_share, back.site_share),
-            time_on_air_s=(there.time_on_air_s, back.time_on_air_s),
-            energy_ratio=sent * there.time_on_air_s * case.link.tries / was_s,
+            changes=tuple(changes_between(self.plan, plan)),
+            site_share=min(forward.site_share, returned.site_share),
+            energy_ratio=10.0 ** (more_db / 10.0) * forward.time_on_air_s * case.link.tries / was_s,
         )
 
     def relayed(self, base: _Base) -> list[Remedy]:
@@ -328,9 +309,8 @@ class _Search:
         if lat is None or lon is None or unknown or link.profile_csv or not plan.terrain.rasters:
             return []
         model, _ = relay_station(plan, link, RelayKit(height_m=RELAY_MAST_M))
-        model = model.model_copy(
-            update={"feeder": with_antenna_at(plan.station_named(link.from_), RELAY_MAST_M).feeder}
-        )
+        feeder = with_antenna_at(plan.station_named(link.from_), RELAY_MAST_M).feeder
+        model = model.model_copy(update={"feeder": feeder})
         for _, i in relay_spots(lawful(base.case)[0])[:_MOST_SPOTS]:
             relay = placed(model, round(float(lat[i]), 6), round(float(lon[i]), 6))
             two = hops(plan, link, [relay.name])
@@ -340,11 +320,22 @@ class _Search:
             except LinkcalcError:
                 continue
             if all(d.verdict == "closes" for d in decisions):
-                spot = RelaySpot(
-                    float(lat[i]), float(lon[i]), float(profile.distance_m[i]), RELAY_MAST_M,
-                    float(slope_deg(profile)[i]), two[0].tries if two[0].tries != link.tries else 0,
-                )  # fmt: skip
-                return [_relay_remedy(spot, relay, plan, decisions)]
+                tries = two[0].tries if two[0].tries != link.tries else 0
+                lat_deg, lon_deg, at_m = (float(v[i]) for v in (lat, lon, profile.distance_m))
+                return [
+                    _remedy(
+                        station_parts(relay, plan.prices, supplied=True),
+                        plan.prices,
+                        min(decisions, key=lambda d: d.weaker.fade_margin_db - d.weaker.required_margin_db),
+                        kinds=("relay",),
+                        changes=(),
+                        site_share=math.prod(min(w.site_share for w in d.directions) for d in decisions),
+                        energy_ratio=1.0,
+                        relay=RelaySpot(
+                            lat_deg, lon_deg, at_m, RELAY_MAST_M, float(slope_deg(profile)[i]), tries
+                        ),
+                    )
+                ]
         return []
 
     def least_of_others(self, base: _Base) -> float:
@@ -357,11 +348,9 @@ class _Search:
     def other_bases(self, base: _Base) -> Iterator[_Base]:
         """The link with an end moved along the ground, or with trees felled, where that brings something."""
         before_db = base.case.weaker_margin_db
-        better = [*self._felled(base), *self._moved(base)]
-        worth = [(b.case.weaker_margin_db - before_db, b) for b in better]
         best: dict[str, tuple[float, _Base]] = {}
-        for gain_db, other in worth:
-            kind = other.kinds[0]
+        for other in (*self._felled(base), *self._moved(base)):
+            gain_db, (kind,) = other.case.weaker_margin_db - before_db, other.kinds
             if gain_db >= WORTH_DB and (kind not in best or gain_db > best[kind][0] + _FINE_DB):
                 best[kind] = gain_db, other
         yield from (other for _, other in best.values())
@@ -373,12 +362,9 @@ class _Search:
                 continue
             left = [o for o in link.obstacle if o is not obstacle]
             plan = plan_with(base.plan, link.model_copy(update={"obstacle": left}), [])
-            price = prices.felling_per_m
-            part = Part(
-                link.from_, "felling", "", obstacle.distance_m, obstacle.width_m, "m", price,
-                round(price * obstacle.width_m, 2), "felling_per_m" in prices.model_fields_set,
-            )  # fmt: skip
-            yield self._base(plan, "felling", (part,))
+            width_m, at_m = obstacle.width_m, obstacle.distance_m
+            part = priced(link.from_, "felling", width_m, "m", prices, "felling_per_m", size=at_m)
+            yield self._base(plan, "felling", part)
 
     def _moved(self, base: _Base) -> Iterator[_Base]:
         link, case = self.link, base.case
@@ -388,80 +374,80 @@ class _Search:
             station = case.station(end)
             if station.name in self.shared:
                 continue
-            ahead_deg = case.azimuth_deg if end == "near" else case.back_azimuth_deg
+            ahead_deg = case.bearing_deg(end)
             ways = [(m, ahead_deg) for m in MOVES_AHEAD_M if _rises(case, end, m)]
             if _blocked_near(case, end):
                 ways += [(MOVES_M, ahead_deg + turn) for turn in (90.0, 270.0)]
             for distance_m, bearing_deg in ways:
                 moved = moved_station(station, distance_m, bearing_deg)
-                price = base.plan.prices.laying_per_m
-                part = Part(
-                    station.name, "laying", "", None, distance_m, "m", price, round(price * distance_m, 2),
-                    "laying_per_m" in base.plan.prices.model_fields_set,
-                )  # fmt: skip
+                part = priced(station.name, "laying", distance_m, "m", base.plan.prices, "laying_per_m")
                 try:
-                    yield self._base(plan_with(base.plan, link, [moved]), f"move:{end}", (part,))
+                    yield self._base(plan_with(base.plan, link, [moved]), f"move:{end}", part)
                 except LinkcalcError:  # off the raster
                     continue
 
-    def _base(self, plan: Plan, kind: str, extra: tuple[Part, ...]) -> _Base:
-        link = link_of(plan, self.link.name)
-        case = self.check.case_of(plan, link)
-        parts = list(extra)
-        for end in ENDS:
-            after = case.station(end)
-            parts += added(self.plan.station_named(after.name), after, plan.prices)
-        return _Base(case, plan, (kind,), sum(p.cost for p in parts), extra)
+    def _base(self, plan: Plan, kind: str, extra: Part) -> _Base:
+        case = self.check.case_of(plan, link_of(plan, self.link.name))
+        parts = [extra, *self._parts(case, plan.prices)]
+        return _Base(case, plan, (kind,), (extra,), sum(p.cost for p in parts))
 
 
-def _relay_remedy(spot: RelaySpot, relay: Station, plan: Plan, decisions: Sequence["Decision"]) -> Remedy:
-    parts = station_parts(relay, plan.prices, supplied=True)
-    weaker = min(decisions, key=lambda d: d.weaker.fade_margin_db - d.weaker.required_margin_db)
-    there, back = weaker.directions
+def _remedy(parts: tuple[Part, ...], prices: Prices, decision: "Decision", **more: Any) -> Remedy:
+    """A remedy of these parts, with what was decided of the link or of its weaker hop."""
+    forward, returned = decision.directions
     return Remedy(
-        kinds=("relay",),
-        changes=(),
         parts=parts,
         cost=round(sum(p.cost for p in parts), 2),
-        currency=plan.prices.currency,
+        currency=prices.currency,
         prices_stated=all(p.price_stated for p in parts),
         verdict="closes",
-        fade_margins_db=(there.fade_margin_db, back.fade_margin_db),
-        required_margins_db=(there.required_margin_db, back.required_margin_db),
-        site_share=math.prod(min(w.site_share for w in d.directions) for d in decisions),
-        time_on_air_s=(there.time_on_air_s, back.time_on_air_s),
-        energy_ratio=1.0,
-        relay=spot,
+        fade_margins_db=(forward.fade_margin_db, returned.fade_margin_db),
+        required_margins_db=(forward.required_margin_db, returned.required_margin_db),
+        time_on_air_s=(forward.time_on_air_s, returned.time_on_air_s),
+        **more,
     )
 
 
-@dataclass(frozen=True, eq=False)
-class _Pairs:
-    """Options of both ends, each with each; arrays (n, f) but for `rank`."""
+class _Pairs(NamedTuple):
+    """Options of both ends, each with each; arrays (n, f)."""
 
-    near: Rows
-    far: Rows
-    at: tuple[NDArray[np.int64], NDArray[np.int64]]
-    """Of the heights of each pair."""
-    there_db: Floats
-    back_db: Floats
+    near: EndOptions
+    far: EndOptions
+    forward_db: Floats
+    return_db: Floats
     """Margins with the planned signal."""
     rank: Floats
-    """(n x f,) by cost, then by effort."""
+    """By cost, then by effort."""
 
     @classmethod
-    def of(cls, near: Rows, far: Rows, paths: Paths) -> "_Pairs":
-        at = np.broadcast_arrays(near.height[:, None], far.height)
-        gain_db = paths.gain_db[at[0], at[1]]
-        cost = near.cost[:, None] + far.cost
-        return cls(
-            near,
-            far,
-            (at[0], at[1]),
-            near.sends_db[:, None] + far.hears_db + gain_db,
-            near.hears_db[:, None] + far.sends_db + gain_db,
-            (cost + 1e-3 * (near.effort[:, None] + far.effort)).ravel(),
-        )
+    def of(cls, near: EndOptions, far: EndOptions, paths: Paths) -> "_Pairs":
+        gain_db = paths.gain_db[np.ix_(near.height, far.height)]
+        forward_db = near.sends_db[:, None] + far.hears_db + gain_db
+        return_db = near.hears_db[:, None] + far.sends_db + gain_db
+        effort = near.effort[:, None] + far.effort
+        return cls(near, far, forward_db, return_db, near.cost[:, None] + far.cost + 1e-3 * effort)
+
+    def closing(
+        self, needed_db: tuple[Floats, Floats], gain_db: float
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
+        """The cheapest that close with a signal that gains so much: rows of either end, and what they have over."""
+        for_forward, for_return = (v[np.ix_(self.near.height, self.far.height)] for v in needed_db)
+        # what a pair has over what is required, with the planned signal
+        over = np.minimum(self.forward_db - for_forward, self.return_db - for_return).ravel()
+        close = np.flatnonzero(over >= -_SLACK_DB - gain_db)
+        if close.size > _FEW:
+            close = close[np.argpartition(self.rank.ravel()[close], _FEW)[:_FEW]]
+        n, f = np.unravel_index(close, self.rank.shape)
+        return n, f, over[close]
+
+    def kinds(self, n: NDArray[np.int64], f: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Bits of `KINDS` of pairs: the power is one for both ends, all else is told apart."""
+        first, second = self.near.kinds[n], self.far.kinds[f]
+        return first | (second & 1) | (second & ~1) << len(AT_AN_END)
+
+
+def _with_power(plan: Plan, name: str, power_dbm: float) -> Station:
+    return plan.station_named(name).model_copy(update={"transmit_power_dbm": power_dbm})
 
 
 def _less_power(planned: Plan, made: _Made) -> list[Station]:
@@ -469,15 +455,12 @@ def _less_power(planned: Plan, made: _Made) -> list[Station]:
     stations = []
     for end, d in zip(ENDS, made.decision.directions, strict=True):
         station = made.case.station(end)
+        present_dbm = station.transmit_power_dbm
         before_dbm = planned.station_named(station.name).transmit_power_dbm
         spare_db = math.floor(d.fade_margin_db - d.required_margin_db)
-        power_dbm = max(before_dbm, station.transmit_power_dbm - spare_db)
-        if (
-            spare_db >= 1
-            and before_dbm < station.transmit_power_dbm
-            and power_dbm < station.transmit_power_dbm
-        ):
-            stations.append(station.model_copy(update={"transmit_power_dbm": power_dbm}))
+        power_dbm = max(before_dbm, present_dbm - spare_db)
+        if spare_db >= 1 and before_dbm < present_dbm and power_dbm < present_dbm:
+            stations.append(_with_power(made.plan, station.name, power_dbm))
     return stations
 
 
@@ -489,31 +472,6 @@ def _first_of_each(kinds: NDArray[np.int64]) -> NDArray[np.int64]:
         places.append(left[first])
         left = np.delete(left, first)
     return np.sort(np.concatenate(places))
-
-
-def _words(kinds: int) -> frozenset[str]:
-    return frozenset(word for i, word in enumerate(KINDS) if kinds >> i & 1)
-
-
-def _plan(base: _Base, rows: tuple[Row, Row], signal: Setting, tries: int) -> Plan:
-    """The plan with a combination made."""
-    stations = []
-    for end, row in zip(ENDS, rows, strict=True):
-        old = base.case.station(end)
-        height_m = old.antenna_height_m if row.height_m is None else row.height_m
-        update = dict(row.repairs)
-        if row.antenna is not None:
-            update["antenna"] = row.antenna
-        if row.quiet:
-            update["noise_rise_db"] = 0.0
-        if abs(row.power_dbm - old.transmit_power_dbm) >= 0.05:
-            update["transmit_power_dbm"] = row.power_dbm
-        stations.append(with_antenna_at(old, height_m, row.cable).model_copy(update=update))
-    link = base.case.link
-    changes: dict[str, Any] = {} if signal.kinds == 0 else {"modulation": signal.modulation}
-    if tries != link.tries:
-        changes["tries"] = tries
-    return plan_with(base.plan, link.model_copy(update=changes), stations)
 
 
 def _rises(case: LinkCase, end: End, ahead_m: float) -> bool:

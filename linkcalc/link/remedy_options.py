@@ -1,10 +1,9 @@
 """What may be changed on a link, and what each costs and brings: settings, and the options at either end."""
 
 import math
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
 from itertools import product
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,8 +14,8 @@ from linkcalc.link.legal import breaks_limits, station_limits
 from linkcalc.link.losses import profile_losses
 from linkcalc.link.parts_list import antenna_price, feeder_price_per_m, mast_cost
 from linkcalc.link.requirement import Requirement
-from linkcalc.link.uncertainty import fading_k_db, noise_items, path_items, together_db
-from linkcalc.plan import Antenna, ChirpModulation, Station
+from linkcalc.link.uncertainty import fading_k_db, noise_items, path_items, spreads_db
+from linkcalc.plan import Antenna, ChirpModulation, Feeder, Station
 from linkcalc.plan.prices import Prices
 from linkcalc.radio.antenna_types import ANTENNA_TYPES, AntennaType
 
@@ -53,8 +52,7 @@ def tallest_m(station: Station) -> float:
     return HIGHEST_MAST_M if station.highest_antenna_m is None else station.highest_antenna_m
 
 
-@dataclass(frozen=True)
-class Setting:
+class Setting(NamedTuple):
     """Settings of both radios: what they gain over the plan's, and the power they may have."""
 
     modulation: Any
@@ -71,238 +69,214 @@ def settings(case: LinkCase) -> list[Setting]:
     """The planned signal, and those that need less and are no more over the limits than it is."""
     m, now = case.link.modulation, case.signal
     air_s = now.time_on_air_s(case.link.payload_bytes)
-    found = [Setting(m, 0.0, air_s, 0.0, 0, (_caps_dbm(case, "near"), _caps_dbm(case, "far")))]
+    found = [Setting(m, 0.0, air_s, 0.0, 0, _caps_dbm(case))]
     if not isinstance(m, ChirpModulation):
         return found
     for bandwidth_khz in (m.bandwidth_khz, *(b for b in BANDWIDTHS_KHZ if b < m.bandwidth_khz)):
         narrower, caps = bandwidth_khz < m.bandwidth_khz, found[0].caps
         for factor in range(m.spreading_factor + (not narrower), 13):
             slower = factor > m.spreading_factor
-            changed = case.with_modulation(
-                m.model_copy(update={"spreading_factor": factor, "bandwidth_khz": bandwidth_khz})
-            )
+            modulation = m.model_copy(update={"spreading_factor": factor, "bandwidth_khz": bandwidth_khz})
+            changed = case.with_modulation(modulation)
             signal = changed.signal
             air_s = signal.time_on_air_s(case.link.payload_bytes)
-            gain_db = (
-                now.required_snr_db
-                - signal.required_snr_db
-                + 10.0 * math.log10(now.bandwidth_hz / signal.bandwidth_hz)
-            )
+            less_noise_db = 10.0 * math.log10(now.bandwidth_hz / signal.bandwidth_hz)
+            gain_db = now.required_snr_db - signal.required_snr_db + less_noise_db
             # the same decibels for more time on air
             if any(s.gain_db >= gain_db - 0.01 and s.time_on_air_s <= air_s for s in found):
                 continue
             if breaks_limits(case, changed):
                 break
+            # limits go by the bandwidth and not by the spreading factor
             if narrower and not slower:
-                caps = _caps_dbm(changed, "near"), _caps_dbm(changed, "far")
+                caps = _caps_dbm(changed)
             effort = 1.0 * slower + 1.3 * narrower
-            found.append(
-                Setting(changed.link.modulation, gain_db, air_s, effort, slower << 1 | narrower << 2, caps)
-            )
+            found.append(Setting(modulation, gain_db, air_s, effort, slower << 1 | narrower << 2, caps))
     return found
 
 
-def _caps_dbm(case: LinkCase, end: End) -> tuple[float, float]:
-    """Most conducted and most radiated power of an end by the table of limits; infinite where it says nothing."""
-    station = case.station(end)
+def _caps_dbm(case: LinkCase) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Most conducted and most radiated power of either end by the table of limits; infinite where it says nothing."""
 
-    def most_dbm(gain_dbi: float) -> float:
-        bare = station.feeder.model_copy(
-            update={
-                "type": "none",
-                "length_m": 0.0,
-                "connectors": 0,
-                "arrestor": False,
-                "loss_db_per_100m": None,
-            }
-        )
+    def most_dbm(end: End, gain_dbi: float) -> float:
         antenna = Antenna(type="collinear", gain_dbi=gain_dbi)
-        limits = station_limits(
-            case.with_stations({end: station.model_copy(update={"antenna": antenna, "feeder": bare})}), end
-        )
+        bare = case.station(end).model_copy(update={"antenna": antenna, "feeder": Feeder()})
+        limits = station_limits(case.with_stations({end: bare}), end)
         if limits is None or limits.status == "unknown":
             return math.inf
         if limits.largest_conducted_dbm is None:
             return -math.inf if limits.status == "over" else math.inf
         return limits.largest_conducted_dbm
 
-    return most_dbm(-20.0), most_dbm(30.0) + 30.0
+    # an antenna of hardly any gain meets the conducted limit first, one of very much gain the radiated
+    near, far = ((most_dbm(end, -20.0), most_dbm(end, 30.0) + 30.0) for end in ENDS)
+    return near, far
 
 
-_Option = tuple[float | None, Antenna | None, str | None, bool, Mapping[str, Any]]
-"""Height, antenna and cable that differ from the plan, noise suppressed, what is repaired."""
+class EndOptions(NamedTuple):
+    """What may be done at one end; but for `changed` arrays (n,), a row for each option."""
 
-
-@dataclass(frozen=True)
-class Row:
-    """What becomes of one end."""
-
-    height_m: float | None
-    antenna: Antenna | None
-    cable: str | None
-    quiet: bool
-    repairs: Mapping[str, Any]
-    power_dbm: float
-
-
-@dataclass(frozen=True, eq=False)
-class Rows:
-    """Options of one end of which none is beaten in cost and decibels by another at its height."""
-
-    of: list[Row]
+    changed: list[tuple[Station, dict[str, Any]]]
+    """The station on its mast and cable, and what else is set of it; without the power."""
+    row: NDArray[np.int64]
+    """Into `changed`."""
     height: NDArray[np.int64]
+    """Into `heights_m`."""
     kinds: NDArray[np.int64]
-    """Bits of `KINDS` without the signal's, of the first end."""
-    cost: Floats
-    effort: Floats
-    sends_db: Floats
-    hears_db: Floats
-
-
-@dataclass(frozen=True, eq=False)
-class EndOptions:
-    """Everything that may be done at one end, in decibels and money."""
-
-    station: Station
-    heights_m: Floats
-    options: list[_Option]
-    height: NDArray[np.int64]
-    kinds: NDArray[np.int64]
+    """Bits of `KINDS`, as of the first end."""
     cost: Floats
     effort: Floats
     gain_db: Floats
     """Antenna less feeder."""
     sensitivity_dbm: Floats
-    power_known: bool
+    power_dbm: Floats
 
     @classmethod
     def of(cls, case: LinkCase, end: End, prices: Prices, shared: frozenset[str]) -> "EndOptions":
+        """All there is, with the planned power; antennas at a station of `shared` are turned nowhere."""
         station = case.station(end)
-        up_deg = float(case.elevations_deg(case.losses)[ENDS.index(end)][0])
-        present_m = station.antenna_height_m
-        heights = [present_m] + [
-            station.mast_foot_m + m
-            for m in MASTS_M
-            if present_m + 0.5 < station.mast_foot_m + m <= tallest_m(station) + 1e-9
-        ]
-        antennas: list[tuple[Antenna | None, float, float]] = [(None, _towards(case, end, station), 0.0)]
-        for kind, nominal_dbi in ANTENNAS:
-            if ANTENNA_TYPES[kind].directional and station.name in shared:
-                continue
-            antenna = Antenna(type=kind, gain_dbi=nominal_dbi)
-            if station.antenna.polarisation != antenna.polarisation:
-                antenna = antenna.model_copy(update={"polarisation": station.antenna.polarisation})
-            gain = _towards(case, end, station.model_copy(update={"antenna": antenna}), up_deg)
-            if gain > antennas[0][1] + 0.5:
-                antennas.append((antenna, gain, antenna_price(antenna, prices)))
-        quiet = [False, True] if station.noise_rise_db >= 1.0 else [False]
-        repairs = list(_repairs(case, end))
-        options, columns = list[_Option](), list[tuple[float, ...]]()
-        heard: dict[tuple[float, bool], float] = {}
-        for i, height_m in enumerate(heights):
-            mast = mast_cost(with_antenna_at(station, height_m), prices) - mast_cost(station, prices)
-            for cable in _cables(station):
+        antennas = _antennas(case, end, prices, directional=station.name not in shared)
+        quiet = (False, True) if station.noise_rise_db >= 1.0 else (False,)
+        choices = list(product(quiet, antennas, _repairs(case, end)))
+        changed, columns = list[tuple[Station, dict[str, Any]]](), list[tuple[float, ...]]()
+        for i, height_m in enumerate(heights_m(station)):
+            thin = with_antenna_at(station, height_m)
+            mast = mast_cost(thin, prices) - mast_cost(station, prices)
+            thin_db = feeder_loss_db(thin, case.frequency_hz)
+            for cable in (None, *(c for c in CABLES if station.feeder.length_m and c != station.feeder.type)):
                 stood = with_antenna_at(station, height_m, cable)
                 loss_db = feeder_loss_db(stood, case.frequency_hz)
-                laid = _cable_cost(station, stood, prices)
-                if (
-                    cable is not None
-                    and loss_db > feeder_loss_db(with_antenna_at(station, height_m), case.frequency_hz) - 1.0
-                ):
+                if cable is not None and loss_db > thin_db - 1.0:
                     continue
-                for hush in quiet:
-                    key = round(loss_db, 6), hush
-                    if key not in heard:
-                        silent = stood.model_copy(update={"noise_rise_db": 0.0}) if hush else stood
-                        heard[key] = case.sensitivity_dbm(silent)
-                    for (antenna, gain, price), (repaired, repair_db) in product(antennas, repairs):
-                        climbs = bool(antenna or cable or repaired or i)
-                        options.append((height_m if i else None, antenna, cable, hush, repaired))
-                        does = (i > 0, antenna is not None, cable is not None, hush, bool(repaired))
-                        columns.append(
-                            (
-                                i,
-                                sum(16 << bit for bit, it in enumerate(does) if it),
-                                mast + laid + price + (prices.climb if climbs else 0.0)
-                                + (prices.noise_suppression if hush else 0.0),
-                                sum(effort for effort, it in zip(_EFFORTS, does, strict=True) if it),
-                                gain + repair_db - loss_db,
-                                heard[key],
-                            )
-                        )  # fmt: skip
-        table = np.array(columns)
-        return cls(
-            station, np.array(heights), options, table[:, 0].astype(np.int64), table[:, 1].astype(np.int64),
-            table[:, 2], table[:, 3], table[:, 4], table[:, 5], case.regulation.region is not None,
-        )  # fmt: skip
+                laid = _cable_cost(station, stood, prices)
+                silent = stood.model_copy(update={"noise_rise_db": 0.0})
+                least_dbm = {hush: case.sensitivity_dbm(silent if hush else stood) for hush in quiet}
+                for hush, (antenna, gain, price), (repaired, repair_db) in choices:
+                    does = (i > 0, bool(antenna), cable is not None, hush, bool(repaired))
+                    climbs = any(does[:3]) or does[4]
+                    cost = mast + laid + price + (prices.climb if climbs else 0.0)
+                    changed.append((stood, repaired | antenna | ({"noise_rise_db": 0.0} if hush else {})))
+                    columns.append(
+                        (
+                            i,
+                            sum(16 << bit for bit, it in enumerate(does) if it),
+                            cost + (prices.noise_suppression if hush else 0.0),
+                            sum(effort for effort, it in zip(_EFFORTS, does, strict=True) if it),
+                            gain + repair_db - loss_db,
+                            least_dbm[hush],
+                        )
+                    )
+        table = np.array(columns).T
+        height, kinds = table[:2].astype(np.int64)
+        cost, effort, gain_db, sensitivity_dbm = table[2:]
+        power_dbm = np.full(len(changed), station.transmit_power_dbm)
+        row = np.arange(len(changed))
+        return cls(changed, row, height, kinds, cost, effort, gain_db, sensitivity_dbm, power_dbm)
 
-    def rows(self, caps_dbm: tuple[float, float]) -> Rows:
-        """The options with the power that is legal for each, those left out that others beat."""
+    def at(self, index: Any) -> "EndOptions":
+        """Some of the rows."""
+        return EndOptions(self.changed, *(column[index] for column in self[1:]))
+
+    def changes(self, option: int) -> tuple[Station, dict[str, Any], float]:
+        """What becomes of the end: the station on its mast and cable, what else is set of it, and its power."""
+        return *self.changed[self.row[option]], float(self.power_dbm[option])
+
+    @property
+    def sends_db(self) -> Floats:
+        """What the end's transmitter adds to a margin."""
+        return self.power_dbm + self.gain_db
+
+    @property
+    def hears_db(self) -> Floats:
+        """What the end's receiver adds to a margin."""
+        return self.gain_db - self.sensitivity_dbm
+
+    def with_power(self, caps_dbm: tuple[float, float], *, raised: bool) -> "EndOptions":
+        """With the power that is legal for each, `raised` to it too, those left out that others beat."""
         conducted, radiated = caps_dbm
         most = np.floor(10.0 * np.minimum(conducted, radiated - self.gain_db) + 0.3) / 10.0
-        planned = self.station.transmit_power_dbm
-        kept = np.minimum(planned, most)
-        power, effort, index = [kept], [self.effort], np.arange(kept.size)
-        if self.power_known:
-            raised = np.minimum(np.floor(most), HIGHEST_POWER_DBM)
-            power.append(np.maximum(raised, kept))
-            effort.append(self.effort + np.where(raised > kept + 0.05, 1.1, 50.0))
-        powers, efforts = np.concatenate(power), np.concatenate(effort)
-        kinds = np.concatenate([self.kinds, self.kinds | 1][: len(power)])
-        index = np.tile(index, len(power))
-        sends, hears = powers + self.gain_db[index], self.gain_db[index] - self.sensitivity_dbm[index]
-        cost, height = self.cost[index], self.height[index]
+        options = kept = self._replace(power_dbm=np.minimum(self.power_dbm, most))
+        if raised:
+            # as a planner would set it: whole decibels
+            full_dbm = np.minimum(np.floor(most), HIGHEST_POWER_DBM)
+            more = self._replace(power_dbm=full_dbm, kinds=self.kinds | 1, effort=self.effort + 1.1)
+            more = more.at(full_dbm > kept.power_dbm + 0.05)
+            both: Any = zip(kept[1:], more[1:], strict=True)
+            options = EndOptions(self.changed, *(np.concatenate(columns) for columns in both))
+        return options.at(options._unbeaten())
+
+    def _unbeaten(self) -> list[int]:
+        """Rows that no other of the same height matches in sending, hearing, cost and effort.
+
+        Height by height, as what another height gains depends on the other end's.
+        """
+        figures = np.stack([-self.sends_db, -self.hears_db, self.cost, self.effort], axis=-1)
+        slack = np.array([1e-9, 1e-9, 0.0, 0.0])
         keep: list[int] = []
-        for h in range(self.heights_m.size):
-            at = np.flatnonzero((height == h) & (efforts < 50.0) & np.isfinite(sends))
-            at = at[np.lexsort((efforts[at], cost[at]))]
+        for h in np.unique(self.height):
+            at = np.flatnonzero((self.height == h) & np.isfinite(self.sends_db))
             chosen: list[int] = []
-            for i in at:
-                if not any(
-                    sends[j] >= sends[i] - 1e-9
-                    and hears[j] >= hears[i] - 1e-9
-                    and cost[j] <= cost[i]
-                    and efforts[j] <= efforts[i]
-                    for j in chosen
-                ):
+            # what is cheaper, then what is easier, comes first: only earlier rows can beat a later one
+            for i in at[np.lexsort((self.effort[at], self.cost[at]))]:
+                if not (figures[chosen] <= figures[i] + slack).all(axis=-1).any():
                     chosen.append(int(i))
             keep += chosen
-        return Rows(
-            [Row(*self.options[int(index[i])], float(powers[i])) for i in keep],
-            height[keep], kinds[keep], cost[keep], efforts[keep], sends[keep], hears[keep],
-        )  # fmt: skip
+        return keep
 
 
-@dataclass(frozen=True, eq=False)
-class Paths:
+def heights_m(station: Station) -> list[float]:
+    """The planned height of an antenna, and those of taller masts."""
+    present_m = station.antenna_height_m
+    taller = (station.mast_foot_m + m for m in MASTS_M)
+    return [present_m, *(h for h in taller if present_m + 0.5 < h <= tallest_m(station) + 1e-9)]
+
+
+def _antennas(
+    case: LinkCase, end: End, prices: Prices, *, directional: bool
+) -> list[tuple[dict[str, Antenna], float, float]]:
+    """What is set for each antenna, its gain towards the other end and its price: as planned, and those that gain."""
+    station = case.station(end)
+    up_deg = case.elevation_deg(end)
+    found: list[tuple[dict[str, Antenna], float, float]] = [({}, _towards(case, end, station), 0.0)]
+    for kind, nominal_dbi in ANTENNAS:
+        if ANTENNA_TYPES[kind].directional and not directional:
+            continue
+        antenna = Antenna(type=kind, gain_dbi=nominal_dbi)
+        if station.antenna.polarisation != antenna.polarisation:
+            antenna = antenna.model_copy(update={"polarisation": station.antenna.polarisation})
+        gain = _towards(case, end, station.model_copy(update={"antenna": antenna}), up_deg)
+        if gain > found[0][1] + 0.5:
+            found.append(({"antenna": antenna}, gain, antenna_price(antenna, prices)))
+    return found
+
+
+class Paths(NamedTuple):
     """The path for every pair of heights; arrays (n, m)."""
 
     gain_db: Floats
     site_db: Floats
     conditions_db: Floats
     k_db: Floats
-    noise: tuple[tuple[float, float], tuple[float, float]]
+    noise: tuple[tuple[float, float], ...]
     """Standard deviations of each direction's receiver noise, over sites and over the year."""
 
     @classmethod
-    def of(cls, case: LinkCase, near_m: Floats, far_m: Floats) -> "Paths":
-        shape = near_m.size, far_m.size
-        near, far = (v.ravel() for v in np.broadcast_arrays(near_m[:, None], far_m[None, :]))
+    def of(cls, case: LinkCase, near_m: Sequence[float], far_m: Sequence[float]) -> "Paths":
+        """By the rules, for the heights of both ends."""
+        shape = len(near_m), len(far_m)
+        near, far = (v.ravel() for v in np.meshgrid(near_m, far_m, indexing="ij"))
         found = profile_losses(case.profile, case.situation, near, far)
         items = path_items(case, found)
-        noise = []
-        for rx in (case.far, case.near):
-            mine = noise_items(case.noise(rx))
-            noise.append((float(together_db(mine, "site")[0]), float(together_db(mine, "conditions")[0])))
         polarisation_db = sum(t.value_db for t in case.polarisation_terms)
-        return cls(
-            # without known ground nothing closes, whatever its margin
-            np.where(found.ground_unknown, -np.inf, case.path_db(found) + polarisation_db).reshape(shape),
-            np.broadcast_to(together_db(items, "site"), near.shape).reshape(shape),
-            np.broadcast_to(together_db(items, "conditions"), near.shape).reshape(shape),
-            fading_k_db(case, found).reshape(shape),
-            (noise[0], noise[1]),
+        # without known ground nothing closes, whatever its margin
+        gain_db = np.where(found.ground_unknown, -np.inf, case.path_db(found) + polarisation_db)
+        spreads = (np.broadcast_to(v, near.shape) for v in spreads_db(items))
+        gain_db, site_db, conditions_db, k_db = (
+            v.reshape(shape) for v in (gain_db, *spreads, fading_k_db(case, found))
         )
+        noise = [spreads_db(noise_items(case.noise(rx))) for rx in (case.far, case.near)]
+        heard = tuple((float(site[0]), float(year[0])) for site, year in noise)
+        return cls(gain_db, site_db, conditions_db, k_db, heard)
 
     def needed(self, required: Requirement) -> tuple[Floats, Floats]:
         """The required margin, forward and return."""
@@ -321,11 +295,10 @@ def _towards(case: LinkCase, end: End, station: Station, up_deg: float | None = 
     """Gain of an end's antenna towards the other end."""
     if up_deg is None:
         return float(case.antenna_db(end, case.losses)[0])
-    bearing_deg = case.azimuth_deg if end == "near" else case.back_azimuth_deg
-    return float(gain_dbi(station, bearing_deg, up_deg, aimed=case.positioned))
+    return float(gain_dbi(station, case.bearing_deg(end), up_deg, aimed=case.positioned))
 
 
-def _repairs(case: LinkCase, end: End) -> Iterator[tuple[Mapping[str, Any], float]]:
+def _repairs(case: LinkCase, end: End) -> Iterator[tuple[dict[str, Any], float]]:
     """What costs decibels at an antenna and can be put right there, each alone and all together."""
     station = case.station(end)
     ways: list[dict[str, Any]] = []
@@ -336,19 +309,14 @@ def _repairs(case: LinkCase, end: End) -> Iterator[tuple[Mapping[str, Any], floa
     a = station.antenna
     off_db = main_gain_dbi(station) - _towards(case, end, station)
     if off_db >= 1.0 and (a.azimuth_deg is not None or a.tilt_deg):
-        up_deg = case.elevation_deg if end == "near" else case.back_elevation_deg
-        ways.append({"antenna": a.model_copy(update={"azimuth_deg": None, "tilt_deg": float(round(up_deg))})})
+        up_deg = float(round(case.elevation_deg(end)))
+        ways.append({"antenna": a.model_copy(update={"azimuth_deg": None, "tilt_deg": up_deg})})
     yield {}, 0.0
     if len(ways) > 1:
         ways.append({k: v for way in ways for k, v in way.items()})
     for way in ways:
         changed = case.with_stations({end: station.model_copy(update=way)})
         yield way, changed.weaker_margin_db - case.weaker_margin_db
-
-
-def _cables(station: Station) -> list[str | None]:
-    f = station.feeder
-    return [None, *(c for c in CABLES if f.length_m > 0.0 and c != f.type)]
 
 
 def with_antenna_at(station: Station, height_m: float, cable: str | None = None) -> Station:

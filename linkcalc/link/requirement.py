@@ -120,20 +120,7 @@ class Requirement:
     ) -> Any:
         """Share of such sites that give what is required of a site.
 
-        Parameters
-        ----------
-        margin_db : array_like, dB
-            Median prediction of the fade margin.
-        site_db, conditions_db : array_like, dB
-            Standard deviation of what is fixed at a site and unknown, and of what varies over the year.
-        k_db : array_like, dB
-            Median Rician K of such paths.
-        needs_db : ndarray, dB, (..., 7), optional
-            `site_needs_db` of the latter two, where it is at hand.
-
-        Returns
-        -------
-        ndarray or float, 0 to 1, the arguments broadcast
+        Spreads and K as `Judgement` has them; `needs_db`: `site_needs_db` of the latter two, where it is at hand.
         """
         if not self.reachable:
             return scalar_if_0d(np.zeros(np.broadcast(margin_db, site_db, conditions_db, k_db).shape))

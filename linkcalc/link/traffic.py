@@ -43,18 +43,8 @@ class Sent:
 def sent_over(plan: "Plan", link: "Link") -> tuple[Sent, ...]:
     """List what is sent over a link, in the plan's order.
 
-    A link without messages is taken to carry one, reported every `regulation.report_interval_s` and
-    answered. A message that follows an event is taken to come once in the worst hour.
-
-    Parameters
-    ----------
-    plan : Plan
-    link : Link
-        Of the plan.
-
-    Returns
-    -------
-    tuple of Sent
+    A link without messages is taken to carry one, reported every `regulation.report_interval_s` and answered. A message
+    that follows an event is taken to come once in the worst hour.
     """
     return tuple(_sent_over(plan, link))
 
@@ -100,20 +90,7 @@ def tightest(
 ) -> LimitsCheck:
     """Hold all that one end sends against the limits with other equipment; the message that fares worst.
 
-    Parameters
-    ----------
-    sent : sequence of Sent
-        What the link carries.
-    end : "near" or "far"
-    carrier : Transmission
-        Frequency, bandwidth, power, antenna and channels; the timing is that of `sent`, and where that end
-        sends nothing, the carrier's own.
-    time_on_air_s : function of a payload in bytes
-    region : str
-
-    Returns
-    -------
-    LimitsCheck
+    The carrier's timing is that of `sent`, and where that end sends nothing, its own.
     """
     own = [_timed(carrier, s, time_on_air_s(s.payload_bytes)) for s in sent if s.end == end]
     found = []

@@ -222,19 +222,7 @@ def _hopped_db(standing_db: Floats, k_db: Floats, bandwidth_hz: float) -> Floats
 
 
 def path_items(case: "LinkCase", found: Losses) -> list[Item]:
-    """Every source of uncertainty that both directions of paths share.
-
-    Parameters
-    ----------
-    case : LinkCase
-        The link's conditions and stations.
-    found : Losses
-
-    Returns
-    -------
-    list of Item
-        Standard deviations of the shape of the losses; those under 0.05 dB are 0.
-    """
+    """Every source of uncertainty that both directions of paths share; those under 0.05 dB are 0."""
     c = case.conditions
     own = _site_parts(case, found)
     trees = found.vegetation_share * vegetation.woodland_sigma_db(np.nan_to_num(found.vegetation_db))
@@ -310,19 +298,15 @@ def together_db(items: Iterable[Item], kind: Literal["site", "conditions"]) -> A
     return np.sqrt(sum((i.sigma_db**2 for i in items if i.kind == kind), start=np.zeros(1)))
 
 
+def spreads_db(items: Sequence[Item]) -> tuple[Any, Any]:
+    """`together_db` of what belongs to the site, and of what varies over the year."""
+    return together_db(items, "site"), together_db(items, "conditions")
+
+
 def contributors(case: "LinkCase", receiver: Station) -> tuple[Contributor, ...]:
-    """Every source of uncertainty of one direction of a link's margin, largest first.
+    """Every source of uncertainty of one direction of a link's margin, largest first; `receiver`: whose noise counts.
 
-    Parameters
-    ----------
-    case : LinkCase
-    receiver : Station
-        The end whose noise counts.
-
-    Returns
-    -------
-    tuple of Contributor
-        Standard deviations; those under 0.05 dB are omitted.
+    Those under 0.05 dB are omitted.
     """
     items = [*path_items(case, case.losses), *noise_items(case.noise(receiver))]
     found = [

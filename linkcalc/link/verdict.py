@@ -199,7 +199,7 @@ def _path_facts(case: LinkCase, second_opinions: bool) -> PathFacts:
     return PathFacts(
         distance_m=profile.length_m,
         azimuth_deg=case.azimuth_deg % 360.0 if case.positioned else math.nan,
-        elevation_angle_deg=case.elevation_deg,
+        elevation_angle_deg=case.elevation_deg("near"),
         k_factor=s.k_factor,
         low_k_factor=low_k,
         worst_clearance_ratio=float(found.clearance_ratio[0]),

@@ -26,34 +26,19 @@ WORKING_LOSS = 0.01
 """A site at which no more are lost works, where the link does not say what is required of it."""
 
 
-@dataclass(frozen=True)
-class SteadyChannel:
-    """Tries that are lost independently with one probability.
-
-    Examples
-    --------
-    >>> SteadyChannel(0.05).try_success(0.0).item()
-    0.95
-    """
-
-    loss: float
-    site_sigma_db: float = 0.0
-    conditions_sigma_db: float = 0.0
-
-    def __post_init__(self) -> None:
-        checked("loss", self.loss, at_least=0.0, at_most=1.0)
-
-    def try_success(self, slow_db: ArrayLike) -> Floats:
-        """Success of one try; the slow deviation changes nothing here."""
-        return np.full(np.shape(slow_db), 1.0 - self.loss)
+def normal_points(z: Floats, sigma_db: float = 1.0) -> tuple[Floats, Floats]:
+    """Deviations of a normal quantity at these multiples of its standard deviation, and their shares."""
+    if sigma_db <= 0:
+        return np.zeros(1), np.ones(1)
+    weight = np.exp(-0.5 * z * z)
+    return sigma_db * z, weight / weight.sum()
 
 
 @dataclass(frozen=True)
 class FadingChannel:
-    """One direction of a link as its messages see it.
+    """One direction of a link as its messages see it: its site is fixed but unknown until measured, its
+    conditions change over the year.
 
-    Examples
-    --------
     >>> channel = FadingChannel(fade_margin_db=20.0, site_sigma_db=8.0, conditions_sigma_db=3.0)
     >>> channel.try_success([-20.0, 0.0]).round(3).tolist()
     [0.368, 0.99]
@@ -61,11 +46,8 @@ class FadingChannel:
 
     fade_margin_db: float
     site_sigma_db: float = 0.0
-    """Fixed but unknown until measured."""
     conditions_sigma_db: float = 0.0
-    """Changes over the year."""
     rician_k_db: float = -np.inf
-    """-inf: Rayleigh."""
 
     def __post_init__(self) -> None:
         checked("fade_margin_db", self.fade_margin_db)
@@ -96,16 +78,13 @@ class FadingChannel:
 
     @property
     def sigma_db(self) -> float:
-        """Both parts of the slow deviation together."""
         return float(np.hypot(self.site_sigma_db, self.conditions_sigma_db))
 
 
 @dataclass(frozen=True)
 class Retries:
-    """When the tries of one message are sent.
+    """When the tries of one message are sent: exponential back-off doubles every wait.
 
-    Examples
-    --------
     >>> Retries(4, wait_s=10.0, back_off="exponential", jitter=0.0).mean_starts_s.tolist()
     [0.0, 10.0, 30.0, 70.0]
     """
@@ -114,7 +93,6 @@ class Retries:
     wait_s: float = 10.0
     """From the start of the first try to that of the second."""
     back_off: BackOff = "fixed"
-    """exponential: every wait is twice the one before."""
     jitter: float = 0.0
     """Each wait is longer or shorter at random, evenly, by up to this share of it."""
 
@@ -128,18 +106,15 @@ class Retries:
 
     @property
     def waits_s(self) -> Floats:
-        """Mean wait before each try after the first."""
         growth = 2.0 if self.back_off == "exponential" else 1.0
         return np.asarray(self.wait_s * growth ** np.arange(self.tries - 1), dtype=np.float64)
 
     @property
     def mean_starts_s(self) -> Floats:
-        """Mean start of each try after the message is due."""
         return np.concatenate(([0.0], np.cumsum(self.waits_s)))
 
     @property
     def latest_start_s(self) -> float:
-        """Latest start of the last try."""
         return float((1.0 + self.jitter) * self.waits_s.sum())
 
     @property
@@ -148,19 +123,11 @@ class Retries:
         return self.wait_s * (1.0 - self.jitter) if self.tries > 1 else float("inf")
 
     def start_cdf(self, time_s: ArrayLike) -> Floats:
-        """Chance that each try has been started, were it to be sent at all.
+        """Chance that each try has been started by increasing times, were it to be sent at all.
 
-        Parameters
-        ----------
-        time_s : array_like, s, one dimension, increasing
+        Shape: tries by times. The sum of uniform waits, one after the other: each averages the curve before
+        it.
 
-        Returns
-        -------
-        ndarray, shape (tries, len(time_s))
-            The sum of uniform waits, one after the other: each averages the curve before it.
-
-        Examples
-        --------
         >>> Retries(2, wait_s=10.0, jitter=0.5).start_cdf([0.0, 10.0, 15.0]).tolist()
         [[1.0, 1.0, 1.0], [0.0, 0.5, 1.0]]
         """
@@ -188,56 +155,19 @@ def _after_a_wait(grid: Floats, begun: Floats, low: float, high: float, time: Fl
     return np.asarray((later - earlier) / (high - low))
 
 
-def delivered_by_try(channel: FadingChannel | SteadyChannel, tries: int) -> Floats:
-    """Chance that a message is delivered exactly by its first, second ... try, over all slow states.
-
-    Parameters
-    ----------
-    channel : FadingChannel or SteadyChannel
-    tries : int, 1 or more
-
-    Returns
-    -------
-    ndarray, shape (tries,)
-        What is missing to 1 is lost.
-
-    Examples
-    --------
-    >>> delivered_by_try(SteadyChannel(0.5), 3).tolist()
-    [0.5, 0.25, 0.125]
-    """
-    if isinstance(channel, SteadyChannel):
-        lost = channel.loss ** np.arange(tries)
-        return np.asarray(lost * (1.0 - channel.loss))
+def delivered_by_try(channel: FadingChannel, tries: int) -> Floats:
+    """Chance that a message is delivered exactly by its first, second ... try, over all slow states."""
     by_try = success_by_try(
         channel.fade_margin_db, channel.sigma_db, rician_k_db=channel.rician_k_db, tries=tries
     )
     return np.clip(by_try, 0.0, 1.0)  # their sum is rounded
 
 
-def loss(channel: FadingChannel | SteadyChannel, tries: int, *, sigma_db: float | None = None) -> float:
-    """Chance that all tries of a message are lost, over all slow states.
-
-    Parameters
-    ----------
-    channel : FadingChannel or SteadyChannel
-    tries : int, 1 or more
-    sigma_db : float, dB, optional
-        Standard deviation of the slow state in place of the channel's own.
-
-    Examples
-    --------
-    >>> round(loss(SteadyChannel(0.05), 3), 6)
-    0.000125
-    """
-    if isinstance(channel, SteadyChannel):
-        return float(channel.loss**tries)
+def loss(channel: FadingChannel, tries: int) -> float:
+    """Chance that all tries of a message are lost, over all slow states."""
     return float(
         message_failure(
-            channel.fade_margin_db,
-            channel.sigma_db if sigma_db is None else sigma_db,
-            rician_k_db=channel.rician_k_db,
-            tries=tries,
+            channel.fade_margin_db, channel.sigma_db, rician_k_db=channel.rician_k_db, tries=tries
         )
     )
 
@@ -255,30 +185,17 @@ class BySite:
     """Mean over those that work; of the predicted site where none does."""
 
 
-def by_site(
-    channel: FadingChannel | SteadyChannel, tries: int, accepted_loss: float = WORKING_LOSS
-) -> BySite:
-    """Tell sites that work from dead ones.
+def by_site(channel: FadingChannel, tries: int, accepted_loss: float = WORKING_LOSS) -> BySite:
+    """Tell sites that work from dead ones, by messages lost with their tries, over the year's states.
 
-    Parameters
-    ----------
-    channel : FadingChannel or SteadyChannel
-    tries : int, 1 or more
-    accepted_loss : float, 0 to 1
-        Of messages with their tries, over the year's states.
-
-    Examples
-    --------
     >>> found = by_site(FadingChannel(20.0, site_sigma_db=10.0, conditions_sigma_db=3.0), 3)
     >>> round(found.dead_chance, 3), round(found.working_chance, 2), f"{found.working_loss:.0e}"
     (0.014, 0.87, '5e-04')
     """
-    if isinstance(channel, SteadyChannel) or channel.site_sigma_db <= 0.0:
+    if channel.site_sigma_db <= 0.0:
         mean = loss(channel, tries)
         return BySite(float(mean > DEAD_LOSS), float(mean <= accepted_loss), accepted_loss, mean)
-    z = np.linspace(-6.0, 6.0, 481)
-    share = np.exp(-0.5 * z * z)
-    share /= share.sum()
+    z, share = normal_points(np.linspace(-6.0, 6.0, 481))
     # the loss falls smoothly: its logarithm at every fourth place, straight lines between
     some = z[::4]
     at_some = message_failure(
@@ -293,43 +210,21 @@ def by_site(
     return BySite(float(share[lost > DEAD_LOSS].sum()), float(share[works].sum()), accepted_loss, working)
 
 
-def unconfirmed(
-    there: FadingChannel | SteadyChannel, back: FadingChannel | SteadyChannel, tries: int
-) -> float:
+def unconfirmed(there: FadingChannel, back: FadingChannel, tries: int) -> float:
     """Chance that the sender hears no acknowledgement in all its tries.
 
-    The slow state is common to both directions and all tries.
-
-    Parameters
-    ----------
-    there, back : FadingChannel or SteadyChannel
-        Both of the same kind.
-    tries : int, 0 or more
-
-    Raises
-    ------
-    DomainError
-        If the two are not of the same kind.
-
-    Examples
-    --------
-    >>> f"{unconfirmed(SteadyChannel(0.05), SteadyChannel(0.05), 3):.2e}"
-    '9.27e-04'
+    The slow state is common to both directions and to all tries.
     """
     if tries == 0:
         return 1.0
-    if isinstance(there, SteadyChannel) and isinstance(back, SteadyChannel):
-        return float((1.0 - (1.0 - there.loss) * (1.0 - back.loss)) ** tries)
-    if isinstance(there, FadingChannel) and isinstance(back, FadingChannel):
-        heard = two_way_success(
-            there.fade_margin_db,
-            back.fade_margin_db,
-            there.sigma_db,
-            rician_k_db=there.rician_k_db,
-            tries=tries,
-        )
-        return float(1.0 - heard)
-    raise DomainError("both directions must be of the same kind of channel")
+    heard = two_way_success(
+        there.fade_margin_db,
+        back.fade_margin_db,
+        there.sigma_db,
+        rician_k_db=there.rician_k_db,
+        tries=tries,
+    )
+    return float(1.0 - heard)
 
 
 @dataclass(frozen=True)
@@ -356,26 +251,8 @@ class Delay:
 
 
 def delivery_delay(by_try: ArrayLike, retries: Retries, time_on_air_s: float) -> Delay:
-    """Distribution of the delay of delivery.
+    """Distribution of the delay of delivery, `by_try` being of `delivered_by_try`.
 
-    Parameters
-    ----------
-    by_try : array_like, 0 to 1, one entry a try
-        From `delivered_by_try`. The first is the success of a single try.
-    retries : Retries
-    time_on_air_s : float, s, above 0
-
-    Returns
-    -------
-    Delay
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
-
-    Examples
-    --------
     >>> delay = delivery_delay([0.9, 0.09, 0.009], Retries(3, wait_s=10.0), 0.4)
     >>> round(delay.mean_s, 3), delay.median_s, delay.p95_s, delay.p99_s
     (1.481, 0.4, 10.4, 10.4)
@@ -401,20 +278,14 @@ def delivery_delay(by_try: ArrayLike, retries: Retries, time_on_air_s: float) ->
         first = int(np.argmax(delivered >= level - 1e-9))
         return float(begun[first]) + airtime
 
-    def curve(by_then: Floats) -> tuple[float, ...]:
-        return (0.0, 0.0, *by_then.tolist())
-
     times = (0.0, airtime * (1.0 - 1e-9), *(begun + airtime).tolist())
-    drawing = DelayCurve(times, curve(delivered), curve(fresh))
+    drawing = DelayCurve(times, (0.0, 0.0, *delivered.tolist()), (0.0, 0.0, *fresh.tolist()))
     return Delay(mean, quantile(0.5), quantile(0.95), quantile(0.99), drawing)
 
 
 def tries_sent(there: FadingChannel, back: FadingChannel, tries: int) -> tuple[float, float]:
     """Mean number of tries sent until one is acknowledged or given up, and of them heard."""
-    spread = there.sigma_db
-    z = np.linspace(-6.0, 6.0, 241) if spread > 0 else np.zeros(1)
-    weight = np.exp(-0.5 * z * z)
-    weight /= weight.sum()
-    p, q = there.try_success(spread * z), back.try_success(spread * z)
+    slow, weight = normal_points(np.linspace(-6.0, 6.0, 241), there.sigma_db)
+    p, q = there.try_success(slow), back.try_success(slow)
     goes_on = sum((1.0 - p * q) ** k for k in range(tries))
     return float(weight @ goes_on), float(weight @ (goes_on * p))

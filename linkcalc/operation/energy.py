@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -54,7 +55,6 @@ class Traffic:
 
     link: str
     message: str | None
-    """None where the plan lists no messages for the link."""
     answers: bool
     measures: bool
     """The sensor is on before it."""
@@ -62,7 +62,6 @@ class Traffic:
     time_on_air_s: float
     interval_s: float | None
     transmissions: float
-    """Mean number for one message."""
     transmissions_source: str
     receive_window_s: float
 
@@ -76,7 +75,6 @@ class FactorLife:
     life_years: float | None
     """At the planned interval; no more than 10 is quoted. None also where no interval is planned."""
     life_years_by_interval: tuple[float | None, ...]
-    """At `BatteryLife.intervals_s`; no more than 10 is quoted."""
 
 
 @dataclass(frozen=True)
@@ -89,14 +87,11 @@ class BatteryLife:
     """Of the rated capacity, at this temperature, down to the end of life."""
     temperature_c: float
     end_cell_v: float
-    """Voltage of one cell at which the life ends."""
     self_discharge_per_year: float
     self_discharge_ma: float
-    """As a steady current."""
     life_years: float | None
     """No more than 10 is quoted; None: no interval is stated."""
     beyond_quotable: bool
-    """It would last longer than is quoted."""
     varied_interval_s: float | None
     """The planned interval of what is sent most often."""
     intervals_s: tuple[float, ...]
@@ -116,7 +111,6 @@ class SolarSupply:
     """The bare sum: the day's use, and the store filled again in `recovery_days`."""
     recommended_panel_w: float
     storage_wh: float
-    """The bare sum."""
     recommended_storage_wh: float
     recommended_storage_mah: float
     autonomy_days: float
@@ -151,7 +145,6 @@ class StationEnergy:
     solar: SolarSupply | None
     notes: tuple[str, ...]
     summary: str
-    """A few words."""
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -168,33 +161,8 @@ class EnergySection(Answer):
 def section(plan: "Plan", link_results: "Sequence[LinkResult]" = ()) -> EnergySection:
     """Work out the energy of every station that has a [[power]] table.
 
-    Parameters
-    ----------
-    plan : Plan
-    link_results : sequence of LinkResult
-        With them the tries expected follow from the links' success; without them every message is
-        taken to need all its tries.
-
-    Returns
-    -------
-    EnergySection
-
-    Raises
-    ------
-    PlanError
-        If a message does not fit into its interval, or a figure is outside what its table knows.
-
-    Examples
-    --------
-    >>> from linkcalc.plan import Plan
-    >>> plan = Plan.model_validate({
-    ...     "station": [{"name": "tank", "antenna_height_m": 3}, {"name": "shed", "antenna_height_m": 6}],
-    ...     "link": [{"name": "up", "from": "tank", "to": "shed", "frequency_mhz": 868.3,
-    ...               "modulation": {"kind": "css", "spreading_factor": 10}}],
-    ...     "regulation": {"report_interval_s": 900.0},
-    ...     "power": [{"station": "tank", "battery": {"chemistry": "alkaline", "capacity_mah": 2500.0}}]})
-    >>> section(plan).line
-    'Energy: tank battery 2.1 years; see linkcalc energy'
+    With the links' results the tries expected follow from their success; without, every message is taken to
+    need all.
     """
     every = ends(plan)
     expected = _Expected(plan, link_results)
@@ -225,7 +193,7 @@ def _station(
     try:
         current, source = _transmit_current(supply, own)
         traffic = tuple(_traffic(supply, end, every, expected) for end in own)
-        draw = _draw(supply, own, traffic, current)
+        draw = _draw(supply, traffic, current)
         mean = None if draw is None else float(draw.total_ma)
         battery = solar = None
         if supply.battery is not None:
@@ -348,39 +316,39 @@ def _percent(probability: float) -> str:
     return f"{100.0 * probability:.3g} %" if probability < 0.999 else ">99.9 %"
 
 
-def _draw(
-    supply: "PowerSupply", own: Sequence[End], traffic: Sequence[Traffic], current_ma: float
-) -> Draw | None:
-    """Sum over the station's links; None where an interval is not stated."""
-    share = supply.listening_share or 0.0
-    listening = share * supply.receive_current_ma
-    sums = np.array([0.0, listening, 0.0, supply.sleep_current_ma])
+def _draw(supply: "PowerSupply", traffic: Sequence[Traffic], current_ma: float) -> Draw | None:
+    """Sum over all that the station sends; None where an interval is not stated."""
+    sending = sensing = 0.0
+    listening = (supply.listening_share or 0.0) * supply.receive_current_ma
     for t in traffic:
         if t.interval_s is None:
             return None
-        d = _cycle(
-            supply, t, np.asarray(t.interval_s), np.asarray(t.time_on_air_s), t.receive_window_s, current_ma
+        d = _cycle(supply, t, np.asarray(t.interval_s), current_ma)
+        sending, listening, sensing = (
+            sending + d.sending_ma,
+            listening + d.listening_ma,
+            sensing + d.sensing_ma,
         )
-        sums += np.array([d.sending_ma, d.listening_ma, d.sensing_ma, 0.0])
-    return Draw(*sums)
+    return Draw(sending, listening, sensing, supply.sleep_current_ma)
 
 
 def _cycle(
     supply: "PowerSupply",
     t: Traffic,
     interval_s: Floats,
-    time_on_air_s: Floats,
-    window_s: float | Floats,
     current_ma: float,
+    on_air_s: Floats | None = None,
+    window_s: Floats | None = None,
 ) -> Draw:
+    """One of the station's messages at an interval, its times on air as planned or others."""
     return mean_currents_ma(
         interval_s,
-        time_on_air_s,
+        t.time_on_air_s if on_air_s is None else on_air_s,
         transmit_current_ma=current_ma,
         transmissions=t.transmissions,
         # what is heard while listening anyway is counted there
         receive_current_ma=supply.receive_current_ma * (1.0 - (supply.listening_share or 0.0)),
-        receive_window_s=window_s,
+        receive_window_s=t.receive_window_s if window_s is None else window_s,
         sensor_current_ma=supply.sensor_current_ma if t.measures else 0.0,
         sensor_warm_up_s=supply.sensor_warm_up_s,
         sleep_current_ma=supply.sleep_current_ma,
@@ -425,7 +393,7 @@ def _lives_by_factor(
         interval = varied if rank == 0 else np.full(varied.shape, t.interval_s)
         least = t.transmissions * (airtime + window)
         fits = interval >= least
-        d = _cycle(supply, t, np.where(fits, interval, least + 1.0), airtime, window, current_ma)
+        d = _cycle(supply, t, np.where(fits, interval, least + 1.0), current_ma, airtime, window)
         total += np.where(fits, d.sending_ma + d.listening_ma + d.sensing_ma, np.nan)
     airtimes = tuple(own[order[0]].time_on_air_by_spreading_factor_s[f] for f in factors)
     return _FactorCurrents(factors, airtimes, total[:, :-1], total[:, -1], planned_s)
@@ -446,14 +414,13 @@ def _battery(
         else battery.self_discharge_percent_per_year / 100.0
     )
 
+    lasts_years = partial(
+        battery_life_years, battery.capacity_mah, usable_share=usable, self_discharge_per_year=lost
+    )
+
     def quoted(currents: Floats) -> list[float | None]:
         known = np.isfinite(currents)
-        years = battery_life_years(
-            battery.capacity_mah,
-            np.where(known, currents, 1.0),
-            usable_share=usable,
-            self_discharge_per_year=lost,
-        )
+        years = np.asarray(lasts_years(np.where(known, currents, 1.0)))
         return [float(min(y, LONGEST_QUOTED_YEARS)) if k else None for y, k in zip(years, known, strict=True)]
 
     factors: tuple[FactorLife, ...] = ()
@@ -463,16 +430,9 @@ def _battery(
             FactorLife(f, s, planned[i], tuple(quoted(by_factor.grid_ma[i])))
             for i, (f, s) in enumerate(zip(by_factor.spreading_factors, by_factor.time_on_air_s, strict=True))
         )
-    life = None
-    if mean_ma is not None:
-        life = float(
-            battery_life_years(
-                battery.capacity_mah, mean_ma, usable_share=usable, self_discharge_per_year=lost
-            )
-        )
-    notes = [cell.note]
-    if cell.largest_pulse_ma is not None and current_ma <= cell.largest_pulse_ma:
-        notes = []
+    life = None if mean_ma is None else float(lasts_years(mean_ma))
+    # a cell's concern is with pulses where it names the largest
+    notes = [cell.note] if cell.largest_pulse_ma is None or current_ma > cell.largest_pulse_ma else []
     if cell.rechargeable:
         notes.append("calculated as if it were never recharged")
     return BatteryLife(

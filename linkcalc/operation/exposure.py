@@ -45,25 +45,12 @@ CAVEAT = (
 
 
 def power_density_limit_w_m2(frequency_hz: ArrayLike, guideline: Guideline) -> Any:
-    """Power density the general public may be exposed to.
+    """Power density the general public may be exposed to, 30 MHz to 100 GHz.
 
-    Parameters
-    ----------
-    frequency_hz : array_like, Hz, 30 MHz to 100 GHz
-    guideline : {"icnirp_2020", "fcc"}
-
-    Returns
-    -------
-    ndarray or float, W/m2, shape of `frequency_hz`
-
-    References
-    ----------
     ICNIRP 2020, table 5 (whole body, averaged over 30 min): 2 W/m2 from 30 to 400 MHz, f/200 W/m2 to 2 GHz,
     10 W/m2 above; the parts other than f/200 from memory. 47 CFR 1.1310, table 1 (B) (30 min): 0.2 mW/cm2
     from 30 to 300 MHz, f/1500 mW/cm2 to 1500 MHz, 1 mW/cm2 above; f in MHz.
 
-    Examples
-    --------
     >>> power_density_limit_w_m2([433e6, 868e6], "icnirp_2020").tolist()
     [2.165, 4.34]
     """
@@ -75,117 +62,32 @@ def power_density_limit_w_m2(frequency_hz: ArrayLike, guideline: Guideline) -> A
     raise DomainError(f"guideline must be one of {', '.join(GUIDELINES)}, got {guideline!r}")
 
 
-def power_density_w_m2(eirp_dbm: ArrayLike, distance_m: ArrayLike, duty_cycle: ArrayLike = 1.0) -> Any:
-    """Mean power density in the main beam at a distance.
-
-    Parameters
-    ----------
-    eirp_dbm : array_like, dBm
-    distance_m : array_like, m, above 0
-    duty_cycle : array_like, 0 to 1
-        Share of the averaging time on the air.
-
-    Returns
-    -------
-    ndarray or float, W/m2, the arguments broadcast
-
-    References
-    ----------
-    Free space: EIRP/(4 pi d^2); OET Bulletin 65, equation 4.
-
-    Examples
-    --------
-    >>> round(power_density_w_m2(31.5, 0.20), 2)
-    2.81
-    """
-    distance = checked("distance_m", distance_m, above=0.0)
-    return scalar_if_0d(_mean_watts(eirp_dbm, duty_cycle) / (4.0 * np.pi * distance**2))
-
-
 def compliance_distance_m(
     eirp_dbm: ArrayLike, frequency_hz: ArrayLike, guideline: Guideline, duty_cycle: ArrayLike = 1.0
 ) -> Any:
     """Distance from which the power density in the main beam stays within the guideline.
 
-    Parameters
-    ----------
-    eirp_dbm : array_like, dBm
-    frequency_hz : array_like, Hz, 30 MHz to 100 GHz
-    guideline : {"icnirp_2020", "fcc"}
-    duty_cycle : array_like, 0 to 1
-        Share of the averaging time on the air; 1 takes no credit for pauses.
+    d = sqrt(EIRP/(4 pi S)), free space (OET Bulletin 65, equation 4). A duty cycle of 1 takes no credit for pauses.
 
-    Returns
-    -------
-    ndarray or float, m, the arguments broadcast
-
-    References
-    ----------
-    d = sqrt(EIRP/(4 pi S)); see `power_density_limit_w_m2`.
-
-    Examples
-    --------
     >>> round(compliance_distance_m(36.0, 915e6, "icnirp_2020"), 2)
     0.26
     """
     limit = power_density_limit_w_m2(frequency_hz, guideline)
-    return scalar_if_0d(np.sqrt(_mean_watts(eirp_dbm, duty_cycle) / (4.0 * np.pi * limit)))
-
-
-def largest_eirp_dbm(distance_m: ArrayLike, frequency_hz: ArrayLike, guideline: Guideline) -> Any:
-    """EIRP that reaches the guideline's level at a distance.
-
-    Parameters
-    ----------
-    distance_m : array_like, m, above 0
-    frequency_hz : array_like, Hz, 30 MHz to 100 GHz
-    guideline : {"icnirp_2020", "fcc"}
-
-    Returns
-    -------
-    ndarray or float, dBm, the arguments broadcast
-
-    References
-    ----------
-    Inverse of `compliance_distance_m`.
-
-    Examples
-    --------
-    >>> round(largest_eirp_dbm(0.2, 915e6, "fcc"), 1)
-    34.9
-    """
-    distance = checked("distance_m", distance_m, above=0.0)
-    limit = power_density_limit_w_m2(frequency_hz, guideline)
-    return scalar_if_0d(10.0 * np.log10(4.0 * np.pi * distance**2 * limit * 1e3))
+    duty = checked("duty_cycle", duty_cycle, at_least=0.0, at_most=1.0)
+    mean_w = duty * 10.0 ** (checked("eirp_dbm", eirp_dbm) / 10.0) / 1e3
+    return scalar_if_0d(np.sqrt(mean_w / (4.0 * np.pi * limit)))
 
 
 def reactive_near_field_m(frequency_hz: ArrayLike) -> Any:
     """Distance below which no power density is defined: wavelength over 2 pi.
 
-    Parameters
-    ----------
-    frequency_hz : array_like, Hz, above 0
-
-    Returns
-    -------
-    ndarray or float, m, shape of `frequency_hz`
-
-    References
-    ----------
     Textbook, for antennas short against the wavelength.
 
-    Examples
-    --------
     >>> round(reactive_near_field_m(868e6), 3)
     0.055
     """
     f = checked("frequency_hz", frequency_hz, above=0.0)
     return scalar_if_0d(SPEED_OF_LIGHT_M_S / (2.0 * np.pi * f))
-
-
-def _mean_watts(eirp_dbm: ArrayLike, duty_cycle: ArrayLike) -> Any:
-    duty = checked("duty_cycle", duty_cycle, at_least=0.0, at_most=1.0)
-    return duty * 10.0 ** (checked("eirp_dbm", eirp_dbm) / 10.0) / 1e3
 
 
 @dataclass(frozen=True)
@@ -195,9 +97,7 @@ class Keeping:
     eirp_dbm: float
     frequency_hz: float
     duty_cycle: float
-    """Of the averaging time; 1: no credit taken."""
     distance_m: dict[str, float]
-    """By guideline."""
     advised_m: float
     """The largest of them rounded up to a decimetre, and never less than 0.2 m."""
     near_field: bool
@@ -206,22 +106,8 @@ class Keeping:
 
 
 def keeping(eirp_dbm: float, frequency_hz: float, duty_cycle: float = 1.0) -> Keeping:
-    """Say how far the public should stay from one antenna.
+    """Say how far the public should stay from one antenna, in its main beam.
 
-    Parameters
-    ----------
-    eirp_dbm : float, dBm
-        In the main beam.
-    frequency_hz : float, Hz, 30 MHz to 100 GHz
-    duty_cycle : float, 0 to 1
-        Share of the averaging time on the air; 1 takes no credit for pauses.
-
-    Returns
-    -------
-    Keeping
-
-    Examples
-    --------
     >>> keeping(16.15, 868e6).text
     'Keep at least 0.2 m from the antenna'
     >>> keeping(36.0, 915e6).text
@@ -258,9 +144,7 @@ class ExposureSection(Answer):
     _rows = "stations"
 
     stations: tuple[StationKeeping, ...]
-    """In the plan's order."""
     duty_credit: bool
-    """Pauses between messages are averaged over."""
     guidelines: tuple[str, ...]
     line: str
     caution: str = CAVEAT
@@ -269,32 +153,8 @@ class ExposureSection(Answer):
 def section(plan: "Plan", link_results: "Sequence[LinkResult]" = ()) -> ExposureSection:
     """Say how far people should stay from each antenna of a plan.
 
-    Parameters
-    ----------
-    plan : Plan
-    link_results : sequence of LinkResult
-        Not needed: the antenna's main beam counts, whatever it points at.
-
-    Returns
-    -------
-    ExposureSection
-        A station on several links is reckoned as if it sent on all of them at full power: the largest
-        distance counts, and with a duty credit their times on air add up.
-
-    Raises
-    ------
-    PlanError
-        If a message with its tries lasts longer than its interval.
-
-    Examples
-    --------
-    >>> from linkcalc.plan import Plan
-    >>> plan = Plan.model_validate({
-    ...     "station": [{"name": "tank", "antenna_height_m": 3}, {"name": "shed", "antenna_height_m": 6}],
-    ...     "link": [{"name": "up", "from": "tank", "to": "shed", "frequency_mhz": 868.3,
-    ...               "modulation": {"kind": "css", "spreading_factor": 10}}]})
-    >>> section(plan).line
-    'Exposure: keep at least 0.2 m from every antenna; see linkcalc limits'
+    A station on several links is reckoned as if it sent on all of them at full power: the largest distance
+    counts, and with a duty credit their times on air add up.
     """
     from linkcalc.operation.limits import ends
 

@@ -1,7 +1,7 @@
 """The transmitters of a plan, and what the table of legal limits says about each."""
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
 from math import inf
 from typing import TYPE_CHECKING
 
@@ -9,9 +9,8 @@ from linkcalc.answer import Answer
 from linkcalc.errors import PlanError
 from linkcalc.link.modulation import Signal
 from linkcalc.link.traffic import Sent, sent_over
-from linkcalc.plan import ChirpModulation, Link, Station
+from linkcalc.plan import ChirpModulation, Link
 from linkcalc.plan.wording import element
-from linkcalc.radio import css
 from linkcalc.rules.found import CAUTION, LimitsCheck, Status
 from linkcalc.rules.limits import check
 from linkcalc.rules.table import REGIONS, rules
@@ -26,8 +25,8 @@ SPREADING_FACTORS = range(7, 13)
 
 
 @dataclass(frozen=True)
-class End:
-    """What one end of a link sends again and again: a message, or the answers to one."""
+class Sender:
+    """Who sends what again and again over a link: a message, or the answers to one."""
 
     link: str
     message: str | None
@@ -36,26 +35,24 @@ class End:
     to: str
     answers: bool
     """It acknowledges what the other end sends."""
-    measures: bool
-    """A measurement goes before it."""
     signal: str
     payload_bytes: int
+
+
+@dataclass(frozen=True)
+class End(Sender):
+    """One end of a link, and each of its transmissions."""
+
+    measures: bool
     transmission: Transmission
     time_on_air_by_spreading_factor_s: dict[int, float]
     """Of the same payload; empty for signals without one."""
 
 
 @dataclass(frozen=True)
-class EndLimits:
+class EndLimits(Sender):
     """What the table says about one end."""
 
-    link: str
-    message: str | None
-    station: str
-    to: str
-    answers: bool
-    signal: str
-    payload_bytes: int
     conducted_power_dbm: float
     feeder_loss_db: float
     antenna_gain_dbi: float
@@ -73,7 +70,6 @@ class LimitsSection(Answer):
     region: str | None
     region_name: str
     status: Status
-    """The worst of the ends."""
     ends: tuple[EndLimits, ...]
     line: str
     caution: str = CAUTION
@@ -82,36 +78,7 @@ class LimitsSection(Answer):
 def section(
     plan: "Plan", link_results: "Sequence[LinkResult]" = (), *, region: str | None = None
 ) -> LimitsSection:
-    """Hold every transmitter of a plan against the legal limits.
-
-    Parameters
-    ----------
-    plan : Plan
-    link_results : sequence of LinkResult
-        Not needed: limits depend on the transmitters alone.
-    region : str, optional
-        In place of the plan's.
-
-    Returns
-    -------
-    LimitsSection
-
-    Raises
-    ------
-    PlanError
-        If a message with its tries lasts longer than its interval.
-
-    Examples
-    --------
-    >>> from linkcalc.plan import Plan
-    >>> plan = Plan.model_validate({
-    ...     "station": [{"name": "tank", "antenna_height_m": 3}, {"name": "shed", "antenna_height_m": 6}],
-    ...     "link": [{"name": "up", "from": "tank", "to": "shed", "frequency_mhz": 868.3,
-    ...               "modulation": {"kind": "css", "spreading_factor": 10}}],
-    ...     "regulation": {"region": "eu", "report_interval_s": 600.0}})
-    >>> section(plan).status
-    'within'
-    """
+    """Hold every transmitter of a plan against the legal limits of its region, or of another."""
     region = region or plan.regulation.region
     _refuse_unknown_conditions(plan)
     found = tuple(_end_limits(end, region) for end in ends(plan))
@@ -127,6 +94,8 @@ def section(
 
 
 def _refuse_unknown_conditions(plan: "Plan") -> None:
+    if not plan.regulation.conditions_met:
+        return
     may_be_met = {r.id for r in rules() if r.may_be_met}
     for name in plan.regulation.conditions_met:
         if name not in may_be_met:
@@ -137,35 +106,11 @@ def _refuse_unknown_conditions(plan: "Plan") -> None:
 
 
 def shortest_interval_s(plan: "Plan", message: str | None, link: str) -> tuple[float | None, str]:
-    """Shortest legal interval of a message, for its sender and for whoever answers it.
+    """Shortest legal interval of a message, or of the report of a link that the plan lists no messages for.
 
-    Counts its tries, its answers and whatever else the two transmitters send.
-
-    Parameters
-    ----------
-    plan : Plan
-    message : str or None
-        Name of the message; None: the report of a link that the plan lists no messages for.
-    link : str
-        Name of the link.
-
-    Returns
-    -------
-    float or None, s
-        None: not known, no region is stated or its table cannot tell; inf: legal at no interval.
-    str
-        Why, in words; empty where a rule of the table sets the interval.
-
-    Examples
-    --------
-    >>> from linkcalc.plan import Plan
-    >>> plan = Plan.model_validate({
-    ...     "station": [{"name": "tank", "antenna_height_m": 3}, {"name": "shed", "antenna_height_m": 6}],
-    ...     "link": [{"name": "up", "from": "tank", "to": "shed", "frequency_mhz": 868.95,
-    ...               "modulation": {"kind": "css", "spreading_factor": 10}}],
-    ...     "regulation": {"region": "eu"}})
-    >>> shortest_interval_s(plan, None, "up")  # 0.1 % of an hour holds 9 reports of 0.37 s
-    (400.0, '')
+    For its sender and for whoever answers it; counts tries, answers and whatever else the two transmitters
+    send. None: not known; inf: legal at no interval. The words say why, and are empty where a rule of the
+    table sets the interval.
     """
     region = plan.regulation.region
     if region is None:
@@ -183,42 +128,23 @@ def shortest_interval_s(plan: "Plan", message: str | None, link: str) -> tuple[f
 
 
 def ends(plan: "Plan") -> tuple[End, ...]:
-    """List what every transmitter of a plan sends, in the plan's order.
+    """List what every transmitter of a plan sends, as `sent_over` lists it, link by link.
 
-    As `sent_over` lists it, link by link. Losses entered as extra losses are not counted: they may not be
-    there when somebody measures.
-
-    Parameters
-    ----------
-    plan : Plan
-
-    Returns
-    -------
-    tuple of End
-
-    Raises
-    ------
-    PlanError
-        If a message with its tries lasts longer than its interval.
+    Losses entered as extra losses are not counted: they may not be there when somebody measures.
     """
-    alone = [end for link in plan.link for end in _of_link(plan, link)]
+    alone = [_end(plan, link, sent) for link in plan.link for sent in sent_over(plan, link)]
     by_station: dict[str, list[End]] = {}
     for end in alone:
         by_station.setdefault(end.station, []).append(end)
     return tuple(replace(e, transmission=_with_other_traffic(e, by_station[e.station])) for e in alone)
 
 
-def _of_link(plan: "Plan", link: Link) -> Iterator[End]:
-    stations = {"near": plan.station_named(link.from_), "far": plan.station_named(link.to)}
-    for sent in sent_over(plan, link):
-        other = stations["near" if sent.end == "far" else "far"]
-        yield _end(plan, link, sent, stations[sent.end], other.name)
-
-
-def _end(plan: "Plan", link: Link, sent: Sent, station: Station, to: str) -> End:
+def _end(plan: "Plan", link: Link, sent: Sent) -> End:
     # its imports are those of a whole budget
     from linkcalc.link.case import feeder_loss_db, main_gain_dbi
 
+    sender, to = (link.from_, link.to) if sent.end == "near" else (link.to, link.from_)
+    station = plan.station_named(sender)
     signal = Signal.of(link.modulation)
     frequency_hz = link.frequency_mhz * 1e6
     seconds = signal.time_on_air_s(sent.payload_bytes)
@@ -248,7 +174,9 @@ def _end(plan: "Plan", link: Link, sent: Sent, station: Station, to: str) -> End
     )
     by_factor: dict[int, float] = {}
     if isinstance(link.modulation, ChirpModulation):
-        by_factor = {f: _time_on_air_s(link.modulation, sent.payload_bytes, f) for f in SPREADING_FACTORS}
+        for factor in SPREADING_FACTORS:
+            slower = Signal.of(link.modulation.model_copy(update={"spreading_factor": factor}))
+            by_factor[factor] = slower.time_on_air_s(sent.payload_bytes)
     return End(
         link=link.name,
         message=sent.message,
@@ -260,21 +188,6 @@ def _end(plan: "Plan", link: Link, sent: Sent, station: Station, to: str) -> End
         payload_bytes=sent.payload_bytes,
         transmission=transmission,
         time_on_air_by_spreading_factor_s=by_factor,
-    )
-
-
-def _time_on_air_s(m: ChirpModulation, payload: int, spreading_factor: int) -> float:
-    return float(
-        css.time_on_air_s(
-            payload,
-            spreading_factor=spreading_factor,
-            bandwidth_hz=m.bandwidth_khz * 1e3,
-            coding_rate=m.coding_rate,
-            preamble_symbols=m.preamble_symbols,
-            explicit_header=m.explicit_header,
-            crc=m.crc,
-            low_data_rate_optimisation=m.low_data_rate_optimisation,
-        )
     )
 
 
@@ -291,13 +204,7 @@ def _with_other_traffic(end: End, of_station: Sequence[End]) -> Transmission:
 def _end_limits(end: End, region: str | None) -> EndLimits:
     t = end.transmission
     return EndLimits(
-        link=end.link,
-        message=end.message,
-        station=end.station,
-        to=end.to,
-        answers=end.answers,
-        signal=end.signal,
-        payload_bytes=end.payload_bytes,
+        **{f.name: getattr(end, f.name) for f in fields(Sender)},
         conducted_power_dbm=t.conducted_power_dbm,
         feeder_loss_db=t.feeder_loss_db,
         antenna_gain_dbi=t.antenna_gain_dbi,

@@ -4,7 +4,7 @@ The figure for independent tries is given beside as the optimistic bound, see `l
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,7 +12,6 @@ import numpy as np
 from linkcalc.answer import Answer
 from linkcalc.errors import PlanError
 from linkcalc.operation.channel import (
-    WORKING_LOSS,
     Delay,
     FadingChannel,
     Retries,
@@ -23,15 +22,13 @@ from linkcalc.operation.channel import (
     tries_sent,
     unconfirmed,
 )
+from linkcalc.operation.tank.loop import YEAR_S
 from linkcalc.plan.wording import element
 
 if TYPE_CHECKING:
     from linkcalc.link.result import Direction, LinkResult
-    from linkcalc.plan import Plan
+    from linkcalc.plan import Link, Plan
     from linkcalc.plan.control import Message
-
-YEAR_S = 365.0 * 86_400.0
-
 
 POOR_SITE_Z = -1.2815515594
 """One site in ten is worse than this many standard deviations below the prediction."""
@@ -50,7 +47,6 @@ class MessageAnswer:
     time_on_air_s: float
     interval_s: float | None
     per_year: float
-    """How many are due in a year."""
     tries: int
     acknowledged: bool
     fade_margin_db: float
@@ -67,7 +63,6 @@ class MessageAnswer:
     loss_working_site: float
     """Mean over the sites that work; that of the predicted site where none does."""
     loss_predicted_site: float
-    """The same at a site that is as predicted."""
     loss_poor_site: float
     """The same at a site that only one in ten is worse than."""
     loss_after_reading: float
@@ -75,7 +70,7 @@ class MessageAnswer:
     loss_independent_tries: float
     """Optimistic bound: as if every try had a slow state of its own."""
     unconfirmed: float | None
-    """The sender hears no acknowledgement; None: it does not listen for one."""
+    """None: the sender does not listen for an acknowledgement."""
     lost_per_year: float
     lost_per_year_working_site: float
     lost_per_year_predicted_site: float
@@ -83,9 +78,7 @@ class MessageAnswer:
     lost_per_year_after_reading: float
     delay: Delay
     tries_sent: float
-    """Mean for one message."""
     airtime_s_per_day: float
-    """Of the sender."""
     acknowledgement_airtime_s_per_day: float
     """Of the other end."""
     notes: tuple[str, ...]
@@ -138,46 +131,37 @@ def often_words(probability: float, what: str) -> str:
 
 
 def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> MessagesSection | None:
-    """Answer every message of a plan; None if it has none.
-
-    Parameters
-    ----------
-    plan : Plan
-    link_results : sequence of LinkResult
-        Of `linkcalc.link.verdict.check_plan`.
-
-    Raises
-    ------
-    PlanError
-        If a message with its tries does not fit into its interval or its waits.
-    """
+    """Answer every message of a plan; None if it has none."""
     if not plan.message:
         return None
     return MessagesSection(tuple(_answer(plan, m, i, link_results) for i, m in enumerate(plan.message)))
 
 
-def way(
+def link_of(plan: "Plan", message: "Message") -> "Link":
+    return next(k for k in plan.link if k.name == message.link)
+
+
+def directions_of(
     plan: "Plan", message: "Message", link_results: "Sequence[LinkResult]"
 ) -> tuple["Direction", "Direction"]:
     """Return the direction a message goes, and the direction back."""
     result = next(r for r in link_results if r.name == message.link)
-    sender = message.sender or next(k.from_ for k in plan.link if k.name == message.link)
+    sender = message.sender or link_of(plan, message).from_
     there = next(d for d in result.directions if d.from_ == sender)
     back = next(d for d in result.directions if d.from_ != sender)
     return there, back
 
 
 def retries_of(plan: "Plan", message: "Message") -> Retries:
-    """Return when the tries of a message are sent."""
-    link = next(k for k in plan.link if k.name == message.link)
+    link = link_of(plan, message)
     return Retries(message.tries or link.tries, message.retry_wait_s, message.back_off, message.jitter)
 
 
 def airtimes_s(plan: "Plan", message: "Message") -> tuple[float, float]:
-    """Return the time on air of a message and of its acknowledgement, s."""
+    """Return the times on air of a message and of its acknowledgement."""
     from linkcalc.link.modulation import Signal
 
-    link = next(k for k in plan.link if k.name == message.link)
+    link = link_of(plan, message)
     signal = Signal.of(link.modulation)
     own, other = link.payload_bytes, link.reply_payload_bytes
     if message.sender not in (None, link.from_):
@@ -185,7 +169,7 @@ def airtimes_s(plan: "Plan", message: "Message") -> tuple[float, float]:
     return signal.time_on_air_s(message.payload_bytes or own), signal.time_on_air_s(min(other, own))
 
 
-def fits(plan: "Plan", message: "Message", index: int) -> Retries:
+def fitting_retries(plan: "Plan", message: "Message", index: int) -> Retries:
     """Return the tries of a message, having made sure that they fit on the air."""
     place = element("message", index, message.name)
     retries = retries_of(plan, message)
@@ -196,19 +180,19 @@ def fits(plan: "Plan", message: "Message", index: int) -> Retries:
             f"{place} retry_wait_s = {message.retry_wait_s:g} with jitter {message.jitter:g} can be shorter"
             f" than the {once:.3g} s that one try"
             f" {'and its answer take' if message.acknowledged else 'takes'};"
-            f" make it {_up(once / (1.0 - message.jitter) * 1.5):g} or more"
+            f" make it {_rounded_up(once / (1.0 - message.jitter) * 1.5):g} or more"
         )
     whole = retries.latest_start_s + once
     if message.interval_s is not None and message.interval_s <= whole:
         raise PlanError(
             f"{place} interval_s = {message.interval_s:g} is shorter than the {whole:.3g} s that one message"
             f" with its tries ({retries.tries}) may take;"
-            f" make it {_up(whole * 1.1):g} or more, or tries fewer"
+            f" make it {_rounded_up(whole * 1.1):g} or more, or tries fewer"
         )
     return retries
 
 
-def _up(seconds: float) -> float:
+def _rounded_up(seconds: float) -> float:
     """Round up to two figures."""
     digit = 10.0 ** (np.floor(np.log10(seconds)) - 1)
     return float(np.ceil(seconds / digit) * digit)
@@ -217,24 +201,21 @@ def _up(seconds: float) -> float:
 def _answer(
     plan: "Plan", message: "Message", index: int, link_results: "Sequence[LinkResult]"
 ) -> MessageAnswer:
-    retries = fits(plan, message, index)
-    there, back = way(plan, message, link_results)
+    retries = fitting_retries(plan, message, index)
+    there, back = directions_of(plan, message, link_results)
     there_s, back_s = airtimes_s(plan, message)
     channel, measured = FadingChannel.of(there), FadingChannel.of(there, after_reading=True)
     answering = FadingChannel.of(back)
     per_year = YEAR_S / message.interval_s if message.interval_s else float(message.events_per_year or 0.0)
     n = retries.tries
     lost = loss(channel, n)
-    conditions = channel.conditions_sigma_db
-    predicted = loss(channel, n, sigma_db=conditions)
-    poor_channel = FadingChannel(
-        channel.fade_margin_db + POOR_SITE_Z * channel.site_sigma_db, 0.0, conditions, channel.rician_k_db
-    )
-    poor = loss(poor_channel, n)
+    # a site is one draw: what is left to vary there are the conditions
+    predicted = loss(replace(channel, site_sigma_db=0.0), n)
+    poor_db = channel.fade_margin_db + POOR_SITE_Z * channel.site_sigma_db
+    poor = loss(replace(channel, fade_margin_db=poor_db, site_sigma_db=0.0), n)
     after = loss(measured, n)
     single = loss(channel, 1)
-    required = next(k.required_success for k in plan.link if k.name == message.link)
-    sites = by_site(channel, n, WORKING_LOSS if required is None else 1.0 - required)
+    sites = by_site(channel, n, 1.0 - link_of(plan, message).required_success)
     sent, heard = tries_sent(channel, answering, n) if message.acknowledged else (float(n), 0.0)
     notes = []
     if n == 1 and message.kind in ("stop", "start"):

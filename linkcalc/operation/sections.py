@@ -8,8 +8,9 @@ from linkcalc.answer import Answer
 from linkcalc.errors import ArgumentError, LinkcalcError
 from linkcalc.link.result import LinkResult, Result
 from linkcalc.operation import energy as plan_energy
-from linkcalc.operation import exposure, messages, tank
+from linkcalc.operation import exposure, messages
 from linkcalc.operation import limits as plan_limits
+from linkcalc.operation.tank import answer as tank
 from linkcalc.plan import Plan
 
 
@@ -40,7 +41,6 @@ class LimitsResult(Answer):
     exposure: exposure.ExposureSection
 
     def to_rows(self) -> list[dict[str, Any]]:
-        """Return a row for each transmitter and link."""
         return self.limits.to_rows()
 
 
@@ -84,16 +84,7 @@ def with_sections(result: Result, plan: Plan, *, brief: bool = False) -> Result:
 def sections_of(
     plan: Plan, links: Sequence[LinkResult], *, brief: bool = False, only: Collection[str] | None = None
 ) -> dict[str, Any]:
-    """Return the sections of a plan whose links were answered; see `with_sections`.
-
-    Parameters
-    ----------
-    plan : Plan
-    links : sequence of LinkResult
-    brief : bool
-    only : collection of str, optional
-        Which; by default all.
-    """
+    """Return the sections of a plan whose links were answered, or `only` some; see `with_sections`."""
     answers: dict[str, Callable[..., Any]] = {
         "limits": plan_limits.section,
         "messages": messages.section,

@@ -29,34 +29,13 @@ def _sun() -> NDArray[np.float64]:
 
 
 def blackout_chance(daily_wh: float, panel_wh_per_day: float, usable_wh: float) -> float:
-    """Chance that a station's battery runs empty at least once in a dull season.
+    """Chance that a station's battery, full at the start, runs empty at least once in a dull season.
 
-    Parameters
-    ----------
-    daily_wh : float, Wh, above 0
-        What it draws in a day.
-    panel_wh_per_day : float, Wh, 0 or more
-        What its panel puts into the battery on a mean day of the season.
-    usable_wh : float, Wh, 0 or more
-        What the battery gives, as cold as it gets, full at the start.
+    `panel_wh_per_day` is what the panel puts into the battery on a mean day of the season, `usable_wh` what
+    the battery gives, as cold as it gets. A share of 20 000 seasons of 60 days, from one seed: bright and
+    dull days follow each other as a chain of two states. A day's sun comes after its draw: the cautious
+    order.
 
-    Returns
-    -------
-    float, 0 to 1
-        Share of 20 000 seasons of 60 days, from one seed.
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
-
-    Notes
-    -----
-    Bright and dull days follow each other as a chain of two states. A day's sun comes after its draw: the
-    cautious order.
-
-    Examples
-    --------
     A panel that gives nothing: empty when the store is used up, unless that lasts all season.
 
     >>> blackout_chance(1.0, 0.0, 59.0), blackout_chance(1.0, 0.0, 60.0)

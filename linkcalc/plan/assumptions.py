@@ -23,29 +23,9 @@ class Assumption:
 def assumed_values(plan: "Plan") -> tuple[Assumption, ...]:
     """List every default that was used and matters, with its source, and what is still the starter's.
 
-    Sections that the plan leaves out count: their defaults are used all the same. Defaults that
-    change nothing in this plan (the loss of an arrestor that is not fitted) are left out.
-
-    Parameters
-    ----------
-    plan : Plan
-        A valid plan.
-
-    Returns
-    -------
-    tuple of Assumption
-        In the order of the plan's sections; keys read like ``station "tank" feeder.connector_loss_db``.
-
-    Examples
-    --------
-    >>> from linkcalc.plan import Plan
-    >>> plan = Plan.model_validate({
-    ...     "station": [{"name": "tank", "antenna_height_m": 3}, {"name": "shed", "antenna_height_m": 6}],
-    ...     "link": [{"name": "up", "from": "tank", "to": "shed", "frequency_mhz": 868.0,
-    ...               "modulation": {"kind": "css", "spreading_factor": 10}}]})
-    >>> first = assumed_values(plan)[0]
-    >>> first.key, first.value
-    ('station "tank" surroundings', 'open')
+    Sections that the plan leaves out count: their defaults are used all the same. Defaults that change nothing in
+    this plan (the loss of an arrestor that is not fitted) are left out. Keys read like ``station "tank"
+    feeder.connectors``.
     """
     from linkcalc.plan.starter import starter_values
 
@@ -54,18 +34,7 @@ def assumed_values(plan: "Plan") -> tuple[Assumption, ...]:
 
 
 def still_the_starters(assumed: Sequence[Assumption]) -> tuple[Assumption, ...]:
-    """Those of the values that `linkcalc new` wrote and nobody has changed.
-
-    Parameters
-    ----------
-    assumed : sequence of Assumption
-        Of a loaded plan, or of a result.
-
-    Examples
-    --------
-    >>> still_the_starters(())
-    ()
-    """
+    """Those of the values that `linkcalc new` wrote and nobody has changed."""
     from linkcalc.plan.starter import SOURCE
 
     return tuple(a for a in assumed if a.source == SOURCE)

@@ -10,6 +10,8 @@ from linkcalc.plan.units_in_keys import stated_in
 ONE_LINE = r"^[^\x00-\x1f\x7f-\x9f]*$"
 """Text without control characters."""
 
+COMMON_PRACTICE = "common practice, no source"
+
 _NAME = r"^[^\x00-\x20\x7f-\xa0]([^\x00-\x1f\x7f-\x9f]*[^\x00-\x20\x7f-\xa0])?$"
 
 
@@ -55,7 +57,7 @@ def optional(description: str, **limits: Any) -> Any:
     return Field(default=None, description=description, **limits)
 
 
-def assumed(default: Any, description: str, source: str, **limits: Any) -> Any:
+def assumed(default: Any, description: str, source: str = COMMON_PRACTICE, **limits: Any) -> Any:
     """A key with a default that is listed under "assumed" in the result, with its source."""
     return Field(default=default, description=description, json_schema_extra={"source": source}, **limits)
 

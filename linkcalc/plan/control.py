@@ -7,7 +7,6 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from linkcalc.plan.base import Section, assumed, given, label, optional, plain
-from linkcalc.plan.stations import COMMON_PRACTICE
 from linkcalc.plan.wording import quoted
 
 MessageKind = Literal["level_report", "run_permit", "start", "stop", "acknowledgement"]
@@ -38,24 +37,16 @@ class Message(Section):
         "times it is sent before it is given up; default: the link's tries", ge=1, le=20, examples=[3]
     )
     retry_wait_s: float = assumed(
-        10.0,
-        "from the start of the first try to the start of the second, s",
-        COMMON_PRACTICE,
-        gt=0,
-        le=86_400,
+        10.0, "from the start of the first try to the start of the second, s", gt=0, le=86_400
     )
     back_off: Literal["fixed", "exponential"] = assumed(
-        "exponential", "further waits: all alike, or each twice the one before", COMMON_PRACTICE
+        "exponential", "further waits: all alike, or each twice the one before"
     )
     jitter: float = assumed(
-        0.25,
-        "each wait is longer or shorter at random by up to this share of it",
-        COMMON_PRACTICE,
-        ge=0,
-        le=0.9,
+        0.25, "each wait is longer or shorter at random by up to this share of it", ge=0, le=0.9
     )
     acknowledged: bool = assumed(
-        True, "the other end answers, and a message that is not answered is tried again", COMMON_PRACTICE
+        True, "the other end answers, and a message that is not answered is tried again"
     )
 
     @model_validator(mode="after")
@@ -176,25 +167,16 @@ class Tank(Section):
         examples=["permit"],
     )
     state_lasts_h: float = assumed(
-        24.0,
-        "how long one slow state of the link lasts (wet leaves, a parked truck), h",
-        COMMON_PRACTICE,
-        ge=1,
-        le=8760,
+        24.0, "how long one slow state of the link lasts (wet leaves, a parked truck), h", ge=1, le=8760
     )
     overflow_chance_per_year: float = assumed(
-        0.01, "chance of an overflow in a year that is accepted (0 to 1)", COMMON_PRACTICE, gt=0, lt=1
+        0.01, "chance of an overflow in a year that is accepted (0 to 1)", gt=0, lt=1
     )
 
     @model_validator(mode="after")
     def _levels_in_order(self) -> Self:
-        levels = [
-            ("outlet_percent", self.outlet_percent),
-            ("start_percent", self.start_percent),
-            ("stop_percent", self.stop_percent),
-            ("overflow_percent", self.overflow_percent),
-        ]
-        for (lower, a), (upper, b) in pairwise(levels):
+        for lower, upper in pairwise(("outlet_percent", "start_percent", "stop_percent", "overflow_percent")):
+            a, b = getattr(self, lower), getattr(self, upper)
             if a >= b:
                 raise ValueError(
                     f"{lower} = {a:g} must be below {upper} = {b:g}: lower {lower} or raise {upper}"
@@ -246,21 +228,15 @@ class Engine(Section):
         le=2_592_000,
         examples=[1800.0],
     )
-    warm_up_s: float = assumed(60.0, "from the start until the pump runs, s", COMMON_PRACTICE, ge=0, le=7200)
-    cool_down_s: float = assumed(
-        120.0, "the engine runs on after the decision to stop, s", COMMON_PRACTICE, ge=0, le=7200
-    )
+    warm_up_s: float = assumed(60.0, "from the start until the pump runs, s", ge=0, le=7200)
+    cool_down_s: float = assumed(120.0, "the engine runs on after the decision to stop, s", ge=0, le=7200)
     pump_runs_in_cool_down: bool = assumed(
         True,
         "water still flows while the engine cools down",
         "the cautious side; set false if a contactor opens first",
     )
     stop_delay_s: float = assumed(
-        10.0,
-        "from the decision to stop until contactor or valve have acted, s",
-        COMMON_PRACTICE,
-        ge=0,
-        le=7200,
+        10.0, "from the decision to stop until contactor or valve have acted, s", ge=0, le=7200
     )
     max_run_time_h: float | None = optional(
         "the engine's own timer stops it after this long, h; default: none",

@@ -4,6 +4,7 @@ Every function here raises `PlanError` where there is nothing so written, or it 
 """
 
 import copy
+import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -13,10 +14,14 @@ from typing import Any
 from linkcalc.errors import PlanError
 from linkcalc.plan.keys import sections_of
 from linkcalc.plan.model import Plan
+from linkcalc.plan.values import value_text
 from linkcalc.plan.wording import element, printable, quoted, shown
 
 _LISTS = ("station", "link", "message", "power")
 """Tables that are several, each known by its name (a supply by its station)."""
+
+_TERRAIN_HEADER = re.compile(r"^\s*\[terrain\]\s*(#.*)?$")
+_NEXT_HEADER = re.compile(r"^\s*\[")
 
 
 @dataclass(frozen=True)
@@ -46,20 +51,8 @@ class Edit:
 
 
 def edited(tables: Mapping[str, Any], edits: Sequence[Edit]) -> dict[str, Any]:
-    """Set keys in a plan file's tables.
+    """Return a plan file's tables with keys set.
 
-    Parameters
-    ----------
-    tables : mapping
-        Of a plan file; not changed.
-    edits : sequence of Edit
-
-    Returns
-    -------
-    dict
-
-    Examples
-    --------
     >>> edited({"title": "x"}, [Edit("conditions", None, ("leaf",), "out_of_leaf")])
     {'title': 'x', 'conditions': {'leaf': 'out_of_leaf'}}
     """
@@ -70,28 +63,13 @@ def edited(tables: Mapping[str, Any], edits: Sequence[Edit]) -> dict[str, Any]:
 
 
 def setting(text: str, tables: Mapping[str, Any]) -> Edit:
-    """Read a key and its value as typed on a command line: ``tank.antenna_height_m=8``.
+    """Read a key and its value as typed on a command line, where words need no quotes: ``tank.antenna_height_m=8``.
 
-    Parameters
-    ----------
-    text : str
-        Name of a station, link or message, or a section of the plan; its keys with points between; an equals
-        sign; the value as in the plan file, where words need no quotes.
-    tables : mapping
-        The plan file's.
+    Whether the plan has such a key shows when the changed plan is checked.
 
-    Returns
-    -------
-    Edit
-        Whether the plan has such a key shows when the changed plan is checked.
-
-    Examples
-    --------
     >>> plan = {"station": [{"name": "header tank"}], "link": [{"name": "level"}]}
     >>> setting("header tank.antenna.gain_dbi=5.5", plan)
     Edit(table='station', name='header tank', key=('antenna', 'gain_dbi'), value=5.5)
-    >>> setting("conditions.leaf=out_of_leaf", plan).value
-    'out_of_leaf'
     >>> setting("headertank.antenna_height_m=8", plan)
     Traceback (most recent call last):
     linkcalc.errors.PlanError: headertank.antenna_height_m=8: unknown station, link, message or section\
@@ -105,26 +83,11 @@ def setting(text: str, tables: Mapping[str, Any]) -> Edit:
 
 
 def edit_at(path: str, value: Any, tables: Mapping[str, Any], *, said: str | None = None) -> Edit:
-    """Find the key that a path of names leads to.
+    """Find the key that a path leads to: ``tank.antenna.gain_dbi``, ``station.tank.antenna.gain_dbi``, ``title``.
 
-    Parameters
-    ----------
-    path : str
-        ``tank.antenna.gain_dbi``, ``station.tank.antenna.gain_dbi``, ``conditions.leaf``, ``title``. Where a name is
-        that of several tables (a station "tank" and [tank]), the one that knows the key counts.
-    value : object
-        As in the file; None takes the key away.
-    tables : mapping
-        The plan file's.
-    said : str, optional
-        What an error calls it; by default the path.
+    Where a name is that of several tables (a station "tank" and [tank]), the one that knows the key counts. Errors
+    call it what was `said`, by default the path.
 
-    Returns
-    -------
-    Edit
-
-    Examples
-    --------
     >>> plan = {"station": [{"name": "tank"}], "link": [{"name": "level"}], "tank": {}}
     >>> edit_at("tank.antenna_height_m", 8, plan).place, edit_at("tank.shape", "cuboid", plan).place
     ('station "tank" antenna_height_m', 'tank.shape')
@@ -179,23 +142,11 @@ def _value(text: str) -> Any:
 
 
 def edited_text(text: str, edits: Sequence[Edit], head: str = "") -> str:
-    """Set keys in a plan file's text; comments, order and all other values stay as they were.
+    """Set keys in a plan file's text, below a head of comments; comments, order and all other values stay as they
+    were.
 
-    Parameters
-    ----------
-    text : str
-        A plan file.
-    edits : sequence of Edit
-    head : str
-        Lines to begin with, made comments.
+    A line that holds one value says what it was.
 
-    Returns
-    -------
-    str
-        A line that holds one value says what it was.
-
-    Examples
-    --------
     >>> text = '[[station]]\\nname = "tank"\\nantenna_height_m = 4.0  # on the lid\\n'
     >>> print(edited_text(text, [Edit("station", "tank", ("antenna_height_m",), 8.0)]), end="")
     [[station]]
@@ -263,3 +214,60 @@ def _assign(here: Any, key: str, value: Any) -> None:
         item.comment(f"{said} {was}".strip())
         item.trivia.comment_ws = getattr(old.trivia, "comment_ws", "") or "  "
     here[key] = item
+
+
+def terrain_lines(values: Mapping[str, Any]) -> list[str]:
+    """Write keys of [terrain] as lines, long lists one element a line.
+
+    >>> terrain_lines({"rasters": ["a.tif"], "network": True})
+    ['rasters = ["a.tif"]', 'network = true']
+    """
+    lines = []
+    for key, value in values.items():
+        text = value_text(value)
+        if isinstance(value, list) and len(text) > 80:
+            lines += [f"{key} = [", *(f"  {value_text(v)}," for v in value), "]"]
+        else:
+            lines.append(f"{key} = {text}")
+    return lines
+
+
+def with_terrain(text: str, values: Mapping[str, Any]) -> str:
+    """Set keys of a plan file's [terrain]; comments, order and all other values stay as they were.
+
+    >>> print(with_terrain('title = "x"\\n[terrain]\\nrasters = []  # none yet\\n', {"rasters": ["a.tif"]}))
+    title = "x"
+    [terrain]
+    rasters = ["a.tif"]
+    <BLANKLINE>
+    """
+    before = tomllib.loads(text)
+    lines = text.split("\n")
+    at = next((i for i, line in enumerate(lines) if _TERRAIN_HEADER.match(line)), None)
+    if at is None:
+        new = [*lines, *([""] if lines[-1] else []), "[terrain]", *terrain_lines(values), ""]
+    else:
+        end = next((i for i in range(at + 1, len(lines)) if _NEXT_HEADER.match(lines[i])), len(lines))
+        body, skipping = [], False
+        for line in lines[at + 1 : end]:
+            own = re.match(r"\s*([A-Za-z_]+)\s*=\s*(.*)$", line)
+            if skipping:
+                skipping = not line.strip().startswith("]")
+            elif own and own[1] in values:
+                # a list over several lines ends with a bracket on a line of its own
+                skipping = own[2].split("#")[0].strip() == "["
+            else:
+                body.append(line)
+        new = [*lines[: at + 1], *terrain_lines(values), *body, *lines[end:]]
+    written = "\n".join(new)
+    wanted = {**before, "terrain": {**before.get("terrain", {}), **values}}
+    try:
+        right = tomllib.loads(written) == wanted
+    except tomllib.TOMLDecodeError:
+        right = False
+    if not right:
+        raise PlanError(
+            f"[terrain] is written in a form that is not changed by a program; set in it: "
+            f"{'; '.join(terrain_lines(values))}"
+        )
+    return written

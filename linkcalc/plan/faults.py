@@ -3,11 +3,12 @@
 import re
 from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
 from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 
+from linkcalc.errors import PlanError
 from linkcalc.plan.base import Section
 from linkcalc.plan.keys import (
     UNION_KEY,
@@ -25,6 +26,7 @@ from linkcalc.plan.units_in_keys import converted, sister_units, split_unit
 from linkcalc.plan.wording import element, quoted, shown
 
 Location = tuple[int | str, ...]
+S = TypeVar("S", bound=Section)
 
 _NUMBER = re.compile(r"[^\d+-]*([-+]?\d+(?:[.,]\d+)?(?:[eE][-+]?\d+)?)\s*(\D*)")
 _DEGREES_MINUTES_SECONDS = re.compile(
@@ -42,7 +44,6 @@ class Fault(NamedTuple):
 
     place: str
     line: str
-    """Place, value, what is allowed, likely mend."""
 
 
 def summary(found: Sequence[Fault]) -> str:
@@ -58,22 +59,17 @@ def summary(found: Sequence[Fault]) -> str:
     return f"{first.line} ({len(others)} more fault{'s' if len(others) > 1 else ''}: {named})"
 
 
+def validated(kind: type[S], data: Any) -> S:
+    """Make a section of a file's data; `PlanError` says what is wrong with it."""
+    try:
+        return kind.model_validate(data)
+    except ValidationError as error:
+        raise PlanError(summary(faults(error, data, kind))) from None
+
+
 def faults(error: ValidationError, data: Any, root: type[Section]) -> list[Fault]:
-    """Turn what the validation found into lines, the likely cause before its consequences.
-
-    Parameters
-    ----------
-    error : ValidationError
-        As raised by ``root.model_validate(data)``.
-    data : dict
-        What was read from the plan file.
-    root : type of Section
-        The model of the whole file.
-
-    Returns
-    -------
-    list of Fault
-        Never empty; at most the first twenty.
+    """Turn what the validation of a file's data by its root section found into lines: never none, at most twenty, the
+    likely cause before its consequences.
     """
     everywhere = list(places(root))
     unknown: list[Fault] = []

@@ -4,7 +4,6 @@ Every function here raises `PlanError`, in one line, where a file is no valid fl
 """
 
 import hashlib
-import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,29 +14,18 @@ from pydantic import Field, ValidationError, model_validator
 from linkcalc._kinds import kinds_checked
 from linkcalc.errors import PlanError
 from linkcalc.plan.assumptions import Assumption, assumed_values, still_the_starters
-from linkcalc.plan.base import (
-    ONE_LINE,
-    Section,
-    assumed,
-    given,
-    optional,
-    plain,
-    shown_units,
-    starters,
-)
-from linkcalc.plan.faults import Fault, faults, summary
+from linkcalc.plan.base import ONE_LINE, Section, assumed, given, optional, plain, shown_units, starters
+from linkcalc.plan.faults import Fault, faults, summary, validated
 from linkcalc.plan.links import ChirpModulation, Link, Modulation
-from linkcalc.plan.loading import LoadedPlan, missing_file, missing_rasters, read_text
+from linkcalc.plan.loading import LoadedPlan, missing_file, missing_rasters, read_text, told_of
 from linkcalc.plan.model import Plan
-from linkcalc.plan.nodes import MOST_NODES, read_nodes, shed_fault
-from linkcalc.plan.nodes import Node as Node
-from linkcalc.plan.nodes import RefusedNode as RefusedNode
+from linkcalc.plan.nodes import MOST_NODES, Node, NodeList, RefusedNode, read_nodes, shed_fault
 from linkcalc.plan.patterns import stations_with_patterns
-from linkcalc.plan.power import Battery, Regulation
-from linkcalc.plan.stations import COMMON_PRACTICE, Station
+from linkcalc.plan.power import RECEIVE_CURRENT_MA, RECEIVE_WINDOW_S, SLEEP_CURRENT_MA, Battery, Regulation
+from linkcalc.plan.stations import POSITION_KEYS, Station
 from linkcalc.plan.surroundings import Conditions, Terrain
 from linkcalc.plan.syntax import parsed
-from linkcalc.plan.wording import element, printable, quoted
+from linkcalc.plan.wording import element, name_twice, quoted, repeated
 
 POWER_STEPS_DBM = (2.0, 5.0, 8.0, 11.0, 14.0, 17.0, 20.0, 23.0, 26.0, 29.0)
 
@@ -71,14 +59,10 @@ class Radio(Section):
         examples=[[2.0, 14.0]],
     )
     channels: int = plain(1, "frequencies, of which each transmission takes one at random", ge=1, le=1000)
-    demodulators: int = assumed(
-        8, "packets that a base station's receiver can take at once", COMMON_PRACTICE, ge=1, le=1000
-    )
-    half_duplex: bool = assumed(True, "a base station that is sending does not hear", COMMON_PRACTICE)
+    demodulators: int = assumed(8, "packets that a base station's receiver can take at once", ge=1, le=1000)
+    half_duplex: bool = assumed(True, "a base station that is sending does not hear")
     fading: Literal["by_path", "none"] = assumed(
-        "by_path",
-        "fast fading of each packet: Rayleigh on a blocked path, Rician on a free one; or none",
-        COMMON_PRACTICE,
+        "by_path", "fast fading of each packet: Rayleigh on a blocked path, Rician on a free one; or none"
     )
 
     @model_validator(mode="after")
@@ -92,8 +76,7 @@ class Radio(Section):
         elif self.spreading_factors is not None:
             raise ValueError('spreading_factors goes with modulation.kind = "css"')
         for key in ("spreading_factors", "powers_dbm"):
-            listed = getattr(self, key) or []
-            if len(set(listed)) < len(listed):
+            if repeated(getattr(self, key) or []) is not None:
                 raise ValueError(f"{key} holds a value twice")
         return self
 
@@ -109,24 +92,16 @@ class Traffic(Section):
     """What each node sends, and what is asked of it."""
 
     interval_s: float = given("time between two messages of a node, s", gt=0, le=31_557_600, examples=[900.0])
-    payload_bytes: int = assumed(20, "payload of a message, bytes", COMMON_PRACTICE, ge=1, le=255)
-    reply_payload_bytes: int = assumed(
-        8, "payload of an acknowledgement, bytes", COMMON_PRACTICE, ge=1, le=255
-    )
-    acknowledged: bool = assumed(
-        True, "the base station answers, and a node repeats until it hears that", COMMON_PRACTICE
-    )
-    tries: int = assumed(3, "times a message is sent before it is given up", COMMON_PRACTICE, ge=1, le=20)
-    retry_wait_s: float = assumed(
-        10.0, "from the end of a try to the next one, s", COMMON_PRACTICE, gt=0, le=86_400
-    )
+    payload_bytes: int = assumed(20, "payload of a message, bytes", ge=1, le=255)
+    reply_payload_bytes: int = assumed(8, "payload of an acknowledgement, bytes", ge=1, le=255)
+    acknowledged: bool = assumed(True, "the base station answers, and a node repeats until it hears that")
+    tries: int = assumed(3, "times a message is sent before it is given up", ge=1, le=20)
+    retry_wait_s: float = assumed(10.0, "from the end of a try to the next one, s", gt=0, le=86_400)
     timing: Literal["periodic", "random"] = assumed(
-        "periodic",
-        "periodic: one message in each interval, at the node's own time; random: as events come",
-        COMMON_PRACTICE,
+        "periodic", "periodic: one message in each interval, at the node's own time; random: as events come"
     )
     jitter: float = assumed(
-        0.1, "share of interval and wait by which a start is moved at random", COMMON_PRACTICE, ge=0, le=0.5
+        0.1, "share of interval and wait by which a start is moved at random", ge=0, le=0.5
     )
     retry_jitter: float | None = optional(
         "share of the wait by which a retry is moved at random, 1: anywhere up to twice the wait; default:"
@@ -137,15 +112,9 @@ class Traffic(Section):
     )
     slotted: bool = plain(False, "transmissions start on a clock that all nodes share")
     required_success: float = assumed(
-        0.95,
-        "required share of each node's messages that arrive, with their tries",
-        COMMON_PRACTICE,
-        gt=0,
-        lt=1,
+        0.95, "required share of each node's messages that arrive, with their tries", gt=0, lt=1
     )
-    confidence: float = assumed(
-        0.9, "share of such sites at which a node must have that", COMMON_PRACTICE, ge=0.5, lt=1
-    )
+    confidence: float = assumed(0.9, "share of such sites at which a node must have that", ge=0.5, lt=1)
 
     def idle_keys(self) -> Iterable[str]:
         return [
@@ -163,22 +132,11 @@ class NodeSupply(Section):
         le=20_000,
         examples=[35.0],
     )
-    receive_current_ma: float = assumed(10.0, "drawn while receiving, mA", COMMON_PRACTICE, ge=0, le=5_000)
-    receive_window_s: float | None = optional(
-        "the receiver is on after each transmission; default: the answer's time on air and 0.1 s",
-        ge=0,
-        le=3_600,
-        examples=[0.5],
-    )
-    sleep_current_ma: float = assumed(
-        0.015, "drawn all the time by board and regulator, mA", COMMON_PRACTICE, ge=0, le=5_000
-    )
-    sensor_current_ma: float = assumed(
-        30.0, "drawn by the sensor for each message, mA", COMMON_PRACTICE, ge=0, le=5_000
-    )
-    sensor_warm_up_s: float = assumed(
-        0.5, "time the sensor is on for each message, s", COMMON_PRACTICE, ge=0, le=3_600
-    )
+    receive_current_ma: float = RECEIVE_CURRENT_MA
+    receive_window_s: float | None = RECEIVE_WINDOW_S
+    sleep_current_ma: float = SLEEP_CURRENT_MA
+    sensor_current_ma: float = assumed(30.0, "drawn by the sensor for each message, mA", ge=0, le=5_000)
+    sensor_warm_up_s: float = assumed(0.5, "time the sensor is on for each message, s", ge=0, le=3_600)
     battery: Battery | None = optional("the battery of a node")
 
 
@@ -206,9 +164,8 @@ class Fleet(Section):
         if (self.nodes is None) == (not self.node):
             raise ValueError("give the nodes once: nodes = a CSV file, or [[node]] tables")
         for kind, names in (("shed", [s.name for s in self.shed]), ("node", [n.name for n in self.node])):
-            twice = next((n for n in names if names.count(n) > 1), None)
-            if twice is not None:
-                raise ValueError(f"two {kind}s are named {quoted(twice)}; names must differ")
+            for fault in name_twice(kind, names):
+                raise ValueError(fault)
         for index, shed in enumerate(self.shed):
             if not shed.positioned:
                 raise ValueError(
@@ -218,8 +175,7 @@ class Fleet(Section):
         if not self.terrain.rasters:
             raise ValueError("terrain.rasters is missing: a fleet needs heights")
         for index, node in enumerate(self.node):
-            fault = shed_fault(node, self.shed)
-            if fault:
+            if fault := shed_fault(node, self.shed):
                 raise ValueError(f"{element('node', index, node.name)} {fault}")
         return self
 
@@ -243,7 +199,6 @@ class LoadedFleet:
     path: Path
     base_dir: Path
     digest: str
-    """SHA-256 of the fleet file and the list."""
     assumed: tuple[Assumption, ...]
     notes: tuple[str, ...]
 
@@ -261,11 +216,8 @@ class LoadedFleet:
                 to=name,
                 frequency_mhz=f.radio.frequency_mhz,
                 modulation=f.radio.modulation,
-                payload_bytes=f.traffic.payload_bytes,
-                reply_payload_bytes=f.traffic.reply_payload_bytes,
-                required_success=f.traffic.required_success,
                 confidence=f.traffic.confidence,
-                tries=f.traffic.tries,
+                **{key: getattr(f.traffic, key) for key in _OF_A_MESSAGE},
             )
             for j, name in enumerate(names)
         ]
@@ -278,6 +230,10 @@ class LoadedFleet:
             regulation=f.regulation,
         )
         return LoadedPlan(made, self.path, self.base_dir, self.digest, self.assumed, self.notes)
+
+
+_OF_A_MESSAGE = ("payload_bytes", "reply_payload_bytes", "required_success", "tries")
+"""Keys that a link and a fleet's traffic have alike."""
 
 
 def _fields(section: Section) -> dict[str, Any]:
@@ -297,11 +253,6 @@ def load_fleet(path: str | Path) -> LoadedFleet:
     -------
     LoadedFleet
 
-    Raises
-    ------
-    PlanError
-        If a file cannot be read, is no valid fleet, or no node can be used; one line, with the mend.
-
     Examples
     --------
     >>> load_fleet("absent.toml")
@@ -309,75 +260,51 @@ def load_fleet(path: str | Path) -> LoadedFleet:
     linkcalc.errors.PlanError: absent.toml: no such file; `linkcalc new --fleet absent.toml` writes a starter
     """
     path = Path(path)
-    try:
-        raw = _raw(path)
+    with told_of(path):
+        raw = read_text(path, starter="linkcalc new --fleet")
         data = parsed(raw)
         if not data:
             raise PlanError("is empty; a fleet file has [[shed]], [equipment], [radio] and [traffic]")
         if "link" in data and "shed" not in data:
             raise PlanError(f"is a plan, not a fleet: linkcalc fleet NODES.csv --plan {path.name}")
-        try:
-            fleet = Fleet.model_validate(data)
-        except ValidationError as error:
-            raise PlanError(summary(faults(error, data, Fleet))) from None
+        fleet = validated(Fleet, data)
         missing = list(_missing(fleet, path.parent))
         if missing:
             raise PlanError(summary(missing))
-    except PlanError as error:
-        raise PlanError(printable(f"{path}: {error}")) from None
     return loaded_fleet(fleet, path, path.parent, raw)
 
 
 def loaded_fleet(fleet: Fleet, path: Path, base_dir: Path, raw: bytes) -> LoadedFleet:
     """A fleet with its nodes, read from the list where it names one."""
     digest = hashlib.sha256(raw)
-    try:
+    with told_of(path):
         sheds = stations_with_patterns("shed", fleet.shed, base_dir, missing_file)
         (equipment,) = stations_with_patterns("equipment", [fleet.equipment], base_dir, missing_file)
-    except PlanError as error:
-        raise PlanError(printable(f"{path}: {error}")) from None
     fleet = fleet.model_copy(update={"shed": sheds, "equipment": equipment})
     assumptions = assumed_values(cast(Plan, fleet))
-    invented = still_the_starters(assumptions)
-    said = (
-        (f"still the starter's values, not yours: {', '.join(a.key for a in invented)}",) if invented else ()
-    )
     if fleet.nodes is None:
-        rows = tuple(range(1, len(fleet.node) + 1))
-        return LoadedFleet(
-            fleet, tuple(fleet.node), rows, (), path, base_dir, digest.hexdigest(), assumptions, said
-        )
-    listed = base_dir / fleet.nodes
-    found = read_nodes(listed, fleet.shed)
-    digest.update(listed.read_bytes())
+        found = NodeList(tuple(fleet.node), tuple(range(1, len(fleet.node) + 1)))
+    else:
+        listed = base_dir / fleet.nodes
+        found = read_nodes(listed, fleet.shed)
+        digest.update(listed.read_bytes())
+    notes = found.notes
+    if invented := still_the_starters(assumptions):
+        names = ", ".join(a.key for a in invented)
+        notes = (*notes, f"still the starter's values, not yours: {names}")
     return LoadedFleet(
-        fleet,
-        found.nodes,
-        found.rows,
-        found.refused,
-        path,
-        base_dir,
-        digest.hexdigest(),
-        assumptions,
-        (*found.notes, *said),
+        fleet, found.nodes, found.rows, found.refused, path, base_dir, digest.hexdigest(), assumptions, notes
     )
 
 
 def fleet_of_plan(
     loaded: LoadedPlan, nodes: Path, *, link: str | None = None, interval_s: float | None = None
 ) -> LoadedFleet:
-    """A fleet whose nodes have the equipment of a plan's reporting station.
+    """A fleet with a list of nodes, which have the equipment of a plan's reporting station; its sheds are the
+    stations that the plan's links lead to.
 
-    Parameters
-    ----------
-    loaded : LoadedPlan
-        The sheds are the stations that its links lead to.
-    nodes : Path
-        List of nodes, CSV.
-    link : str, optional
-        Whose equipment, signal and payloads the nodes have; by default the plan's first.
-    interval_s : float, s, optional
-        Between messages; by default as the plan's messages over that link, or its report_interval_s.
+    Equipment, signal and payloads are those of the named link, by default the first; the interval is that of the
+    messages over it, or report_interval_s.
     """
     plan = loaded.plan
     names = [k.name for k in plan.link]
@@ -394,20 +321,14 @@ def fleet_of_plan(
             " interval_s, or regulation.report_interval_s"
         )
     ends = dict.fromkeys(k.to for k in plan.link)
-    equipment = {
-        k: v
-        for k, v in _fields(plan.station_named(chosen.from_)).items()
-        if k not in ("name", "latitude_deg", "longitude_deg", "easting_m", "northing_m", "epsg")
-    }
-    asked: dict[str, Any] = {}
-    if chosen.required_success is not None:
-        asked = {"required_success": chosen.required_success}
+    stated = _fields(plan.station_named(chosen.from_))
+    equipment = {key: value for key, value in stated.items() if key not in POSITION_KEYS}
     try:
         fleet = Fleet(
             title=plan.title,
             nodes=str(nodes.resolve()),
             shed=[plan.station_named(name) for name in ends],
-            equipment=Equipment(**equipment, name=chosen.from_),
+            equipment=Equipment(**{**equipment, "name": chosen.from_}),
             radio=Radio(
                 frequency_mhz=chosen.frequency_mhz,
                 modulation=chosen.modulation,
@@ -415,10 +336,7 @@ def fleet_of_plan(
             ),
             traffic=Traffic(
                 interval_s=float(interval),
-                payload_bytes=chosen.payload_bytes,
-                reply_payload_bytes=chosen.reply_payload_bytes,
-                tries=chosen.tries,
-                **asked,
+                **{key: getattr(chosen, key) for key in _OF_A_MESSAGE},
             ),
             terrain=plan.terrain,
             conditions=plan.conditions,
@@ -427,15 +345,6 @@ def fleet_of_plan(
     except ValidationError as error:
         raise PlanError(f"{loaded.path}: {summary(faults(error, {}, Fleet))}") from None
     return loaded_fleet(fleet, loaded.path, loaded.base_dir, loaded.digest.encode())
-
-
-def _raw(path: Path) -> bytes:
-    try:
-        return read_text(path)
-    except PlanError as error:
-        raise PlanError(
-            re.sub(r"(?<=`linkcalc new )(?=.*` writes a starter)", "--fleet ", str(error))
-        ) from None
 
 
 def _missing(fleet: Fleet, base_dir: Path) -> Iterator[Fault]:

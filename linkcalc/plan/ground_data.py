@@ -13,19 +13,23 @@ from typing import Any
 import numpy as np
 
 from linkcalc.errors import LinkcalcError, PlanError, TerrainError
-from linkcalc.plan import Station
 from linkcalc.plan.loading import tables_of, unlocated_plan
 from linkcalc.plan.sites import Site, read_sites
+from linkcalc.plan.stations import POSITION_KEYS, Station
 from linkcalc.terrain import geodesy, local_copy, sources
 from linkcalc.terrain.land_cover import CLASSES
 from linkcalc.terrain.open_sets import TERRAIN_KEYS, Bounds, Kind, OpenSet, kind_of_file
 from linkcalc.terrain.raster import CANOPY_LIMITS_M, GROUND_LIMITS_M
 from linkcalc.terrain.rasters import open_mosaic
 from linkcalc.terrain.sources import Source
-from linkcalc.terrain.station_ground import likely_positions
+from linkcalc.terrain.station_ground import likely_positions, station_ground_m
 
 AROUND_M = 300.0
 """Ground beside the links that is taken along: stations move by some metres when they are surveyed."""
+
+
+_EXAMPLE_PATHS_M = (1000.0, 500.0, 250.0, 100.0, 50.0)
+"""Lengths of an example's path: the longest for which the raster has room."""
 
 
 @dataclass
@@ -35,24 +39,11 @@ class Found:
     terrain: dict[str, Any] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
     files: list[str] = field(default_factory=list)
-    """What was written or found, for the list that is printed."""
 
 
 def stations_in(path: Path) -> tuple[str, list[Site]]:
-    """Where the stations of a plan, or the sheds and nodes of a fleet, stand; its ground need not exist yet.
+    """Text of a plan or fleet file, and where its stations, or sheds and nodes, stand; its ground need not exist yet.
 
-    Parameters
-    ----------
-    path : Path
-        Plan or fleet file.
-
-    Returns
-    -------
-    tuple of str and list of Site
-        The file's text, and those that have a position.
-
-    Examples
-    --------
     >>> import linkcalc as lc
     >>> [site.name for site in stations_in(lc.sample_path("upland"))[1]]
     ['tank', 'generator shed']
@@ -69,28 +60,7 @@ def stations_in(path: Path) -> tuple[str, list[Site]]:
 
 
 def needed_area(sites: Sequence[Site], radius_m: float = 0.0, station: str | None = None) -> Bounds:
-    """The area that the links between sites cross, or circles around them.
-
-    Parameters
-    ----------
-    sites : sequence of Site
-    radius_m : float, m
-        Radius of a coverage or a search for relays; 0 for the links alone.
-    station : str or None
-        Around which of them that is; None: around all.
-
-    Returns
-    -------
-    tuple of four floats, degrees
-        South, west, north, east; west > east across the 180th meridian.
-
-    Examples
-    --------
-    >>> import linkcalc as lc
-    >>> south, west, north, east = needed_area(stations_in(lc.sample_path("upland"))[1])
-    >>> round(north - south, 2), round(east - west, 2)
-    (0.01, 0.07)
-    """
+    """The area that the links between sites cross, or circles around all of them or one station."""
     names = [site.name for site in sites]
     if station is not None and station not in names:
         raise PlanError(f"unknown station {station!r}; stations with a position: {', '.join(names[:8])}")
@@ -101,11 +71,9 @@ def needed_area(sites: Sequence[Site], radius_m: float = 0.0, station: str | Non
 def _fleet_sites(data: dict[str, Any], path: Path) -> list[Site]:
     found = []
     for table in (*_tables(data, "shed"), *_tables(data, "node")):
-        keys = ("latitude_deg", "longitude_deg", "easting_m", "northing_m", "epsg")
+        position = {key: table[key] for key in POSITION_KEYS if key in table}
         try:
-            like = Station.model_validate(
-                {"name": "x", "antenna_height_m": 1.0, **{k: table[k] for k in keys if k in table}}
-            )
+            like = Station.model_validate({"name": "x", "antenna_height_m": 1.0, **position})
         except ValueError:
             continue  # said by whoever loads the fleet
         if like.positioned:
@@ -116,28 +84,15 @@ def _fleet_sites(data: dict[str, Any], path: Path) -> list[Site]:
 
 
 def _tables(data: dict[str, Any], key: str) -> list[dict[str, Any]]:
-    tables = data[key] if isinstance(data.get(key), list) else []
-    return [table for table in tables if isinstance(table, dict)]
+    tables = data.get(key)
+    return [table for table in tables if isinstance(table, dict)] if isinstance(tables, list) else []
 
 
 def area_around(
     positions_deg: Sequence[tuple[float, float]], reach_m: Sequence[float] | None = None
 ) -> Bounds:
-    """The area that holds circles around positions, with some room.
+    """The area that holds circles around positions (latitude, longitude), with some room.
 
-    Parameters
-    ----------
-    positions_deg : sequence of (latitude, longitude), degrees
-    reach_m : sequence of float, m, or None
-        Radius around each; None: 0.
-
-    Returns
-    -------
-    tuple of four floats, degrees
-        South, west, north, east; west > east across the 180th meridian.
-
-    Examples
-    --------
     >>> [round(x, 2) for x in area_around([(-17.0, 179.99), (-17.0, -179.99)])]
     [-17.0, 179.99, -17.0, -179.99]
     """
@@ -164,19 +119,9 @@ def _position_deg(s: Station) -> tuple[float, float]:
 
 
 def in_folder(folder: Path, bounds: Bounds, base_dir: Path) -> Found:
-    """Find the rasters of a folder that hold an area, at any depth, zipped or not.
+    """Find the rasters of a folder that hold an area, at any depth, zipped or not, named from the plan's folder.
 
-    Parameters
-    ----------
-    folder : Path
-    bounds : tuple of four floats, degrees
-    base_dir : Path
-        The plan's folder, which its paths are relative to.
-
-    Returns
-    -------
-    Found
-        What is bare ground, surface, canopy and land cover is told by the files' names.
+    What is bare ground, surface, canopy and land cover is told by the files' names.
     """
     by_kind: dict[str, list[str]] = {}
     others: list[Bounds] = []
@@ -239,13 +184,13 @@ def _likely_mend(bounds: Bounds, held: Sequence[Bounds]) -> str:
 
 def _name_in_plan(source: Source, base_dir: Path) -> str:
     """How the plan writes a file: relative to itself; a raster among others in an archive by GDAL's name."""
-    if source.location.startswith("/vsizip/"):
-        archive = Path(source.location[len("/vsizip/") : source.location.lower().index(".zip") + 4])
-        alone = len([s for s in sources.sources([archive.parent]) if str(archive) in s.location]) == 1
+    file = source.location
+    if file.startswith("/vsizip/"):
+        file = file[len("/vsizip/") : file.lower().index(".zip") + 4]
+        alone = len([s for s in sources.sources([Path(file).parent]) if file in s.location]) == 1
         if not alone:
             return source.location
-        return Path(os.path.relpath(archive, base_dir.resolve())).as_posix()
-    return Path(os.path.relpath(source.location, base_dir.resolve())).as_posix()
+    return Path(os.path.relpath(file, base_dir.resolve())).as_posix()
 
 
 def _sort_in(found: Found, by_kind: dict[str, list[str]]) -> None:
@@ -277,23 +222,9 @@ def from_server(
     *,
     say: Callable[[str], None] = lambda line: None,
 ) -> Found:
-    """Read what a plan needs of tiles on a server, and keep it beside the plan.
+    """Read what a plan needs of tiles on a server, named by the user, and keep it beside the plan, its name first.
 
-    Parameters
-    ----------
-    address : str
-        The folder of the tiles, or one raster; http:// or https://, named by the user.
-    chosen : sequence of OpenSet
-        Whose tiles to look for; not used for one raster.
-    bounds : tuple of four floats, degrees
-    plan_file : Path
-        Copies are written beside it, their names beginning with its own.
-    say : callable
-        Told of each tile.
-
-    Returns
-    -------
-    Found
+    The address is a folder that holds tiles of the chosen sets, or one raster. `say` is told of each tile.
     """
     from linkcalc.files import atomic_write
 
@@ -342,3 +273,52 @@ def area_km(bounds: Bounds) -> tuple[float, float]:
     middle = (south + north) / 2.0
     width = geodesy.path_between(middle, west, middle, east)[0]
     return float(np.round(width / 1e3, 1)), float(np.round((north - south) * 111.2, 1))
+
+
+def ground_keys(folder: Path, terrain: str, sites: Sequence[Site]) -> tuple[dict[str, Any], list[str]]:
+    """Keys of [terrain] for a plan in a folder, and what to know about them.
+
+    `terrain` is a raster, or a folder of tiles if there are sites. Raises `TerrainError` where a site has no height.
+    """
+    if sites and Path(terrain).is_dir():
+        spots = [(site.latitude_deg, site.longitude_deg) for site in sites]
+        found = in_folder(Path(terrain), area_around(spots), folder)
+        keys, notes = found.terrain, found.notes
+    else:
+        keys, notes = {"rasters": [_path_seen_from(folder, terrain)]}, []
+        if sources.is_remote(terrain):  # whoever names an address here means it to be read
+            keys["network"] = True
+    if sites:
+        with open_mosaic(keys["rasters"], folder, network=keys.get("network", False)) as mosaic:
+            for site in sites:
+                station_ground_m(site.name, site.latitude_deg, site.longitude_deg, mosaic)
+    return keys, notes
+
+
+def sites_on(raster: str) -> list[Site]:
+    """Two positions with heights between them near the middle of a raster, 1 km apart if they fit."""
+    with open_mosaic([raster], network=sources.is_remote(raster)) as mosaic:
+        south, west, north, east = mosaic.rasters[0].bounds()
+        east += 360.0 if east < west else 0.0
+        from_the_middle = sorted(np.ndindex(9, 9), key=lambda cell: (cell[0] - 4) ** 2 + (cell[1] - 4) ** 2)
+        for length_m in _EXAMPLE_PATHS_M:
+            for row, column in from_the_middle:
+                latitude = south + (north - south) * (row + 1) / 10
+                longitude = west + (east - west) * (column + 1) / 10
+                eastward = np.linspace(0.0, length_m, 41)
+                line = geodesy.points_along(latitude, longitude, latitude, longitude + 0.01, eastward)
+                if np.isfinite(mosaic.sample(*line)).all():
+                    ends = [(round(float(line[0][i]), 6), round(float(line[1][i]), 6)) for i in (0, -1)]
+                    return [Site("tank", *ends[0]), Site("shed", *ends[1])]
+    raise TerrainError(f"{raster}: found no {_EXAMPLE_PATHS_M[-1]:.0f} m with heights for an example path")
+
+
+def _path_seen_from(folder: Path, raster: str) -> str:
+    """A path as the plan file will state it: relative to its own folder."""
+    if "://" in raster or raster.startswith("/vsi"):
+        return raster
+    try:
+        return Path(os.path.relpath(raster, folder)).as_posix()
+    except ValueError:
+        # another drive
+        return Path(raster).resolve().as_posix()

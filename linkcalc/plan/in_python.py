@@ -14,6 +14,7 @@ from linkcalc.plan.links import Link
 from linkcalc.plan.loading import LoadedPlan, checked_plan, load_plan, plan_notes
 from linkcalc.plan.model import Plan
 from linkcalc.plan.wording import nearest, quoted
+from linkcalc.wording import shortened as shortened
 
 if TYPE_CHECKING:
     from linkcalc.terrain.profile import Profile
@@ -28,15 +29,6 @@ PlanLike = str | os.PathLike[str] | Mapping[str, Any] | Plan | LoadedPlan
 def as_plan(plan: PlanLike) -> LoadedPlan:
     """Return a plan loaded and checked, whatever form it comes in.
 
-    Raises
-    ------
-    PlanError
-        If it is no valid plan.
-    ArgumentError
-        If it is none of these forms.
-
-    Examples
-    --------
     >>> as_plan(3)
     Traceback (most recent call last):
     linkcalc.errors.ArgumentError: a plan is the path of a plan file, a dict of its tables, a Plan, or what \
@@ -54,20 +46,8 @@ load_plan or plan_from returns; not int: 3
     )
 
 
-def shortened(value: object) -> str:
-    """Write what was given in place of something else, in one short line."""
-    words = " ".join(repr(value).split())
-    return words if len(words) <= 60 else f"{words[:57]}..."
-
-
 def chosen_link(loaded: LoadedPlan, name: str | None, *, said: str = "link=") -> Link:
-    """Return the link of that name, or the only one.
-
-    Raises
-    ------
-    LinkcalcError
-        If there is none of that name, or several and no name; `said` is how the caller is told one.
-    """
+    """Return the link of that name, or the only one; `said` is how the caller is told one."""
     links = loaded.plan.link
     names = ", ".join(f'"{k.name}"' for k in links)
     if name is None:

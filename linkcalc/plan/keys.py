@@ -48,7 +48,6 @@ class Nearest:
     """Where a key that is not known was probably meant to be."""
 
     keys: tuple[str, ...]
-    """One, or several that are equally near."""
     places: tuple[Place, ...]
     """Empty when it is the table where the key stands."""
 

@@ -5,10 +5,8 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from linkcalc.plan.base import Section, assumed, given, label, optional, plain
-from linkcalc.plan.stations import COMMON_PRACTICE
 
 MOST_TRIES = 20
-"""Times that one message may be sent."""
 
 
 class ChirpModulation(Section):
@@ -16,13 +14,13 @@ class ChirpModulation(Section):
 
     kind: Literal["css"] = given("chirp spread spectrum")
     spreading_factor: int = given("spreading factor", ge=5, le=12, examples=[10])
-    bandwidth_khz: float = assumed(125.0, "bandwidth, kHz", COMMON_PRACTICE, ge=7.8, le=1000)
-    coding_rate: Literal["4/5", "4/6", "4/7", "4/8"] = assumed("4/5", "coding rate", COMMON_PRACTICE)
-    preamble_symbols: int = assumed(8, "preamble length, symbols", COMMON_PRACTICE, ge=2, le=65535)
-    explicit_header: bool = assumed(True, "an explicit header is sent", COMMON_PRACTICE)
-    crc: bool = assumed(True, "a CRC follows the payload", COMMON_PRACTICE)
+    bandwidth_khz: float = assumed(125.0, "bandwidth, kHz", ge=7.8, le=1000)
+    coding_rate: Literal["4/5", "4/6", "4/7", "4/8"] = assumed("4/5", "coding rate")
+    preamble_symbols: int = assumed(8, "preamble length, symbols", ge=2, le=65535)
+    explicit_header: bool = assumed(True, "an explicit header is sent")
+    crc: bool = assumed(True, "a CRC follows the payload")
     low_data_rate_optimisation: Literal["auto", "on", "off"] = assumed(
-        "auto", "on when the symbol lasts 16 ms or longer", COMMON_PRACTICE
+        "auto", "on when the symbol lasts 16 ms or longer"
     )
 
 
@@ -40,9 +38,9 @@ class FskModulation(Section):
     bandwidth_khz: float | None = optional(
         "receiver bandwidth; default: Carson's rule, 2 deviation + bit rate", gt=0, examples=[14.8]
     )
-    preamble_bytes: int = assumed(5, "preamble, bytes", COMMON_PRACTICE, ge=0, le=255)
-    sync_bytes: int = assumed(4, "sync word, bytes", COMMON_PRACTICE, ge=0, le=32)
-    overhead_bytes: int = assumed(3, "length field and CRC, bytes", COMMON_PRACTICE, ge=0, le=64)
+    preamble_bytes: int = assumed(5, "preamble, bytes", ge=0, le=255)
+    sync_bytes: int = assumed(4, "sync word, bytes", ge=0, le=32)
+    overhead_bytes: int = assumed(3, "length field and CRC, bytes", ge=0, le=64)
 
 
 Modulation = Annotated[ChirpModulation | FskModulation, Field(discriminator="kind")]
@@ -65,23 +63,19 @@ class Link(Section):
     to: str = given("the other station", min_length=1)
     frequency_mhz: float = given("carrier frequency, MHz", ge=30, le=6000, examples=[868.0])
     modulation: Modulation = given("the signal")
-    payload_bytes: int = assumed(
-        20, "payload of the `from` station's message, bytes", COMMON_PRACTICE, ge=1, le=255
-    )
+    payload_bytes: int = assumed(20, "payload of the `from` station's message, bytes", ge=1, le=255)
     reply_payload_bytes: int = assumed(
-        8, "payload of the acknowledgement or command coming back", COMMON_PRACTICE, ge=1, le=255
+        8, "payload of the acknowledgement or command coming back", ge=1, le=255
     )
     required_success: float = assumed(
         0.99,
         "share of the messages, each with its tries, that must arrive in each direction (0 to 1)",
-        COMMON_PRACTICE,
         gt=0,
         lt=1,
     )
     confidence: float = assumed(
         0.9,
         "share of such sites at which that must be so before anybody has measured there (0 to 1)",
-        COMMON_PRACTICE,
         ge=0.5,
         lt=1,
     )
@@ -98,9 +92,7 @@ class Link(Section):
         ge=0,
         le=99,
     )
-    tries: int = assumed(
-        1, "times one message is sent before it is given up", COMMON_PRACTICE, ge=1, le=MOST_TRIES
-    )
+    tries: int = assumed(1, "times one message is sent before it is given up", ge=1, le=MOST_TRIES)
     hopping_bandwidth_mhz: float = plain(
         0.0,
         "span of the channels that the tries of a message hop over, MHz; 0: all on one channel",

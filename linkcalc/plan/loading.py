@@ -1,22 +1,22 @@
 """The plan file's door: read, check, and say in one line what is wrong and what mends it.
 
-Every function here raises `PlanError`, in one line that names the place and the remedy, where a plan cannot be used.
+Every function here raises `PlanError` where a plan cannot be used, or a raster or a profile that it names does not
+exist: one line, with the first fault and its remedy, and where the others are.
 """
 
 import hashlib
 import os
 from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pydantic import ValidationError
-
 from linkcalc.errors import ArgumentError, PlanError
 from linkcalc.plan.assumptions import Assumption, assumed_values
-from linkcalc.plan.faults import Fault, faults, summary
+from linkcalc.plan.faults import Fault, summary, validated
 from linkcalc.plan.model import Plan
 from linkcalc.plan.patterns import with_patterns
 from linkcalc.plan.surroundings import Terrain
@@ -38,17 +38,13 @@ class LoadedPlan:
     plan: Plan
     path: Path
     base_dir: Path
-    """The folder that paths in the plan are relative to."""
     digest: str
     """SHA-256 of the file, hexadecimal; of the values for a plan made in Python."""
     assumed: tuple[Assumption, ...]
-    """Defaults that were used and matter."""
     notes: tuple[str, ...]
-    """What a reader of the result should know about the plan's values."""
     profiles: "Mapping[str, Profile]" = field(default_factory=dict)
     """Profiles given in Python, by name of the link; they stand for what files would give."""
     settings: tuple[str, ...] = ()
-    """Keys set in place of the file's."""
 
     def changed(self, values: Mapping[str, Any] | None = None, /, **sections: Any) -> "LoadedPlan":
         """Return the plan with other values; its folder and its profiles stay.
@@ -61,10 +57,6 @@ class LoadedPlan:
             file, such as ``"conditions.leaf"``. None takes a key away, so that its default counts.
         **sections
             Top-level keys as a whole, as in `plan_from`; None takes one away.
-
-        Returns
-        -------
-        LoadedPlan
 
         Examples
         --------
@@ -105,14 +97,10 @@ class LoadedPlan:
         return toml(self.tables())
 
     def write(self, path: str | os.PathLike[str]) -> None:
-        """Write the plan as a plan file, whole or not at all; loaded again it is the same plan.
+        """Write the plan as a TOML plan file, whole or not at all; what is there is replaced. Loaded again it is the
+        same plan.
 
         Files that it names are named from the new folder. Profiles given in Python are written beside it.
-
-        Parameters
-        ----------
-        path : path
-            A TOML file; what is there is replaced.
         """
         from linkcalc.plan.values import written
 
@@ -135,12 +123,6 @@ def load_plan(path: str | os.PathLike[str], settings: Sequence[str] = ()) -> Loa
     -------
     LoadedPlan
 
-    Raises
-    ------
-    PlanError
-        If the file cannot be read, is no valid plan, or names a raster or a profile that does not
-        exist. The text is one line: the first fault, and where the others are.
-
     Examples
     --------
     >>> load_plan("absent.toml")
@@ -150,7 +132,7 @@ def load_plan(path: str | os.PathLike[str], settings: Sequence[str] = ()) -> Loa
     if not isinstance(path, str | os.PathLike):
         raise ArgumentError(f"load_plan takes the path of a plan file; not {type(path).__name__}")
     path = Path(path)
-    try:
+    with told_of(path):
         raw = read_text(path)
         data = parsed(raw)
         if not data:
@@ -159,12 +141,19 @@ def load_plan(path: str | os.PathLike[str], settings: Sequence[str] = ()) -> Loa
             plan, settings = _set_plan(data, path.parent, settings)
         else:
             plan = checked_plan(data, path.parent)
-    except PlanError as error:
-        raise PlanError(printable(f"{path}: {error}")) from None
     digest = hashlib.sha256(b"\n".join([raw, *(s.encode() for s in settings)])).hexdigest()
     notes = (*(f"set for this run, not as in the file: {s}" for s in settings), *plan_notes(plan))
     assumed = (*assumed_values(plan), *_starter_profiles(plan, path.parent))
     return LoadedPlan(plan, path, path.parent, digest, assumed, notes, settings=tuple(settings))
+
+
+@contextmanager
+def told_of(path: Path) -> Iterator[None]:
+    """Name the file in front of what is wrong with it."""
+    try:
+        yield
+    except PlanError as error:
+        raise PlanError(printable(f"{path}: {error}")) from None
 
 
 def _set_plan(
@@ -195,48 +184,28 @@ def _set_plan(
 
 def tables_of(path: Path) -> tuple[str, dict[str, Any]]:
     """Read a plan or fleet file as text and as tables, without checking what they say."""
-    try:
+    with told_of(path):
         raw = read_text(path)
         return raw.decode("utf-8-sig", "replace"), parsed(raw)
-    except PlanError as error:
-        raise PlanError(printable(f"{path}: {error}")) from None
 
 
 def unlocated_plan(data: Mapping[str, Any], path: Path) -> Plan:
     """Make a plan of tables whose sources of heights need not exist yet."""
-    try:
-        return Plan.model_validate(data)
-    except ValidationError as error:
-        raise PlanError(printable(f"{path}: {summary(faults(error, data, Plan))}")) from None
+    with told_of(path):
+        return validated(Plan, data)
 
 
 def checked_plan(data: Mapping[str, Any], base_dir: Path, profiled: Collection[str] = ()) -> Plan:
-    """Make a plan of a plan file's tables.
-
-    Parameters
-    ----------
-    data : mapping
-        Keys and values as in a plan file.
-    base_dir : Path
-        The folder that paths in the plan are relative to.
-    profiled : collection of str
-        Links whose profile is given otherwise, and needs no source of heights.
-
-    Returns
-    -------
-    Plan
-    """
-    try:
-        plan = Plan.model_validate(data)
-    except ValidationError as error:
-        raise PlanError(summary(faults(error, data, Plan))) from None
+    """Make a plan of a plan file's tables; `profiled` links have a profile, and need no other source of heights."""
+    plan = validated(Plan, data)
     missing = [*_links_without_heights(plan, profiled), *_missing_files(plan, base_dir)]
     if missing:
         raise PlanError(summary(missing))
     return with_patterns(plan, base_dir, missing_file)
 
 
-def read_text(path: Path) -> bytes:
+def read_text(path: Path, starter: str = "linkcalc new") -> bytes:
+    """Read a plan or fleet file; `starter` is the command that writes one."""
     try:
         with path.open("rb") as file:
             raw = file.read(LARGEST_PLAN_BYTES + 1)
@@ -245,7 +214,7 @@ def read_text(path: Path) -> bytes:
         raise PlanError(
             f"no such file; nearest in that folder is {printable(near[0])}"
             if near
-            else f"no such file; `linkcalc new {printable(path.name)}` writes a starter"
+            else f"no such file; `{starter} {printable(path.name)}` writes a starter"
         ) from None
     except IsADirectoryError:
         raise PlanError("is a folder; name the plan file in it") from None
@@ -272,29 +241,32 @@ def _links_without_heights(plan: Plan, profiled: Collection[str]) -> Iterator[Fa
         place = element("link", index, link.name)
         ends = [plan.station_named(link.from_), plan.station_named(link.to)]
         unplaced = [f"station {quoted(end.name)}" for end in ends if not end.positioned]
+        fault = ""
         if not plan.terrain.rasters:
-            yield Fault(
-                place,
-                f"{place} has no source of heights; give terrain.rasters, or profile_csv of this link",
-            )
+            fault = "has no source of heights; give terrain.rasters, or profile_csv of this link"
         elif unplaced:
-            yield Fault(
-                place,
-                f"{place} takes its heights from terrain.rasters, but {' and '.join(unplaced)}"
+            fault = (
+                f"takes its heights from terrain.rasters, but {' and '.join(unplaced)}"
                 f" {'have' if unplaced[1:] else 'has'} no position;"
-                " give latitude_deg and longitude_deg, or profile_csv of this link",
+                " give latitude_deg and longitude_deg, or profile_csv of this link"
             )
         elif ends[0].position == ends[1].position:
-            yield Fault(place, f"{place} joins two stations at the same position")
+            fault = "joins two stations at the same position"
+        if fault:
+            yield Fault(place, f"{place} {fault}")
+
+
+def _surveyed(plan: Plan) -> Iterator[tuple[str, str]]:
+    """Key and name of each surveyed profile."""
+    for index, link in enumerate(plan.link):
+        if link.profile_csv is not None:
+            yield f"{element('link', index, link.name)} profile_csv", link.profile_csv
 
 
 def _missing_files(plan: Plan, base_dir: Path) -> Iterator[Fault]:
     yield from missing_rasters(plan.terrain, base_dir)
-    for index, link in enumerate(plan.link):
-        if link.profile_csv is not None:
-            yield from missing_file(
-                f"{element('link', index, link.name)} profile_csv", link.profile_csv, base_dir
-            )
+    for key, name in _surveyed(plan):
+        yield from missing_file(key, name, base_dir)
 
 
 def _starter_profiles(plan: Plan, base_dir: Path) -> Iterator[Assumption]:
@@ -304,10 +276,9 @@ def _starter_profiles(plan: Plan, base_dir: Path) -> Iterator[Assumption]:
     from linkcalc.plan.starter import SOURCE, starter_profile
 
     invented = starter_profile().encode()
-    for index, link in enumerate(plan.link):
-        if link.profile_csv is not None and (base_dir / link.profile_csv).read_bytes() == invented:
-            key = f"{element('link', index, link.name)} profile_csv"
-            yield Assumption(key, link.profile_csv, SOURCE)
+    for key, name in _surveyed(plan):
+        if (base_dir / name).read_bytes() == invented:
+            yield Assumption(key, name, SOURCE)
 
 
 def missing_rasters(terrain: Terrain, base_dir: Path) -> Iterator[Fault]:

@@ -1,6 +1,7 @@
 """The whole plan: sections and the rules between them."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from itertools import chain
 from typing import Literal, Self
 
 from pydantic import model_validator
@@ -12,7 +13,7 @@ from linkcalc.plan.power import Exposure, PowerSupply, Regulation
 from linkcalc.plan.prices import Prices
 from linkcalc.plan.stations import AntennaChoice, FeederChoice, Station
 from linkcalc.plan.surroundings import Conditions, Terrain
-from linkcalc.plan.wording import element, nearest, quoted
+from linkcalc.plan.wording import element, name_twice, nearest, quoted, repeated, unknown
 
 
 class Plan(Section):
@@ -43,44 +44,10 @@ class Plan(Section):
     )
 
     @model_validator(mode="after")
-    def _names_agree(self) -> Self:
-        for kind, names in (
-            ("station", [s.name for s in self.station]),
-            ("link", [k.name for k in self.link]),
-            ("antenna choice", [c.name for c in self.antenna_choice]),
-            ("feeder choice", [c.name for c in self.feeder_choice]),
-        ):
-            twice = next((n for n in names if names.count(n) > 1), None)
-            if twice is not None:
-                raise ValueError(f"two {kind}s are named {quoted(twice)}; names must differ")
-        stations = [s.name for s in self.station]
-        for index, link in enumerate(self.link):
-            for end, name in (("from", link.from_), ("to", link.to)):
-                if name not in stations:
-                    raise ValueError(
-                        f"{element('link', index, link.name)} {end} = {quoted(name)}: unknown station;"
-                        f" did you mean {nearest(name, stations)}?"
-                    )
-        return self
-
-    @model_validator(mode="after")
-    def _supplies_have_stations(self) -> Self:
-        stations = [s.name for s in self.station]
-        for index, supply in enumerate(self.power):
-            if supply.station not in stations:
-                raise ValueError(
-                    f"{element('power', index, None)} station = {quoted(supply.station)}: unknown station;"
-                    f" did you mean {nearest(supply.station, stations)}?"
-                )
-        names = [supply.station for supply in self.power]
-        twice = next((n for n in names if names.count(n) > 1), None)
-        if twice is not None:
-            raise ValueError(f"two [[power]] tables are for station {quoted(twice)}")
-        return self
-
-    @model_validator(mode="after")
-    def _control_agrees(self) -> Self:
-        fault = _control_fault(self)
+    def _sections_agree(self) -> Self:
+        # the first fault alone: those behind it may follow from it
+        faults = chain(_name_faults(self), _station_faults(self), _message_faults(self), _tank_faults(self))
+        fault = next(faults, None)
         if fault is not None:
             raise ValueError(fault)
         return self
@@ -116,11 +83,6 @@ class Plan(Section):
     def station_named(self, name: str) -> Station:
         """Return the station of that name (the validator made sure of it)."""
         return next(s for s in self.station if s.name == name)
-
-
-def _control_fault(plan: Plan) -> str | None:
-    """Return what does not fit between messages, tank, engine and links; None if all does."""
-    return _message_fault(plan) or _tank_fault(plan)
 
 
 def reporting_message(plan: Plan) -> Message | None:
@@ -159,59 +121,76 @@ def _link(plan: Plan, message: Message) -> Link:
     return next(link for link in plan.link if link.name == message.link)
 
 
-def _message_fault(plan: Plan) -> str | None:
-    names = [m.name for m in plan.message]
-    twice = next((n for n in names if names.count(n) > 1), None)
-    if twice is not None:
-        return f"two messages are named {quoted(twice)}; names must differ"
+def _name_faults(plan: Plan) -> Iterator[str]:
+    for kind, named in (
+        ("station", plan.station),
+        ("link", plan.link),
+        ("antenna choice", plan.antenna_choice),
+        ("feeder choice", plan.feeder_choice),
+    ):
+        yield from name_twice(kind, [one.name for one in named])
+
+
+def _station_faults(plan: Plan) -> Iterator[str]:
+    """Stations that links and supplies name, but the plan has not."""
+    stations = [s.name for s in plan.station]
+    for index, link in enumerate(plan.link):
+        for end, name in (("from", link.from_), ("to", link.to)):
+            if name not in stations:
+                yield unknown(f"{element('link', index, link.name)} {end}", name, "station", stations)
+    supplied = [supply.station for supply in plan.power]
+    for index, name in enumerate(supplied):
+        if name not in stations:
+            yield unknown(f"{element('power', index, None)} station", name, "station", stations)
+    if (twice := repeated(supplied)) is not None:
+        yield f"two [[power]] tables are for station {quoted(twice)}"
+
+
+def _message_faults(plan: Plan) -> Iterator[str]:
+    yield from name_twice("message", [m.name for m in plan.message])
     links = [link.name for link in plan.link]
     for index, message in enumerate(plan.message):
         place = element("message", index, message.name)
         if message.link not in links:
-            return (
-                f"{place} link = {quoted(message.link)}: unknown link;"
-                f" did you mean {nearest(message.link, links)}?"
-            )
+            yield unknown(f"{place} link", message.link, "link", links)
+            return
         ends = [_link(plan, message).from_, _link(plan, message).to]
         if message.sender is not None and message.sender not in ends:
-            return (
+            yield (
                 f"{place} sender = {quoted(message.sender)} is not an end of link {quoted(message.link)};"
                 f" its ends are {quoted(ends[0])} and {quoted(ends[1])}"
             )
-    return None
 
 
-def _tank_fault(plan: Plan) -> str | None:
+def _tank_faults(plan: Plan) -> Iterator[str]:
     tank, engine = plan.tank, plan.engine
-    if tank is None:
-        return "engine stands without [tank]: add the tank it fills" if engine is not None else None
-    if engine is None:
-        return "tank needs [engine]: its watchdog, warm-up and cool-down decide how far it overruns"
+    if tank is None or engine is None:
+        if engine is not None:
+            yield "engine stands without [tank]: add the tank it fills"
+        elif tank is not None:
+            yield "tank needs [engine]: its watchdog, warm-up and cool-down decide how far it overruns"
+        return
     report = reporting_message(plan)
     if tank.report is not None and report is None:
         periodic = [m.name for m in plan.message if m.interval_s is not None]
         known = f"did you mean {nearest(tank.report, periodic)}?" if periodic else "there is none"
-        return f"tank.report = {quoted(tank.report)} is not a message with an interval_s; {known}"
+        yield f"tank.report = {quoted(tank.report)} is not a message with an interval_s; {known}"
     if report is None and not (event_message(plan, "start") and event_message(plan, "stop")):
-        return (
+        yield (
             "tank needs a message that reports its level:"
             ' add [[message]] with kind = "run_permit" and interval_s'
         )
-    if report is not None and report.interval_s is not None and report.interval_s < 5.0:
-        return (
-            f"message {quoted(report.name)} interval_s = {report.interval_s:g} is too short for a tank's"
-            " report: give 5 s or more"
+    interval_s = None if report is None else report.interval_s
+    name = "" if report is None else quoted(report.name)
+    if interval_s is not None and interval_s < 5.0:
+        yield f"message {name} interval_s = {interval_s:g} is too short for a tank's report: give 5 s or more"
+    if engine.watchdog_s is not None and interval_s is None:
+        yield (
+            "engine.watchdog_s needs a message that is sent periodically: add [[message]] with"
+            ' kind = "run_permit" and interval_s'
         )
-    if engine.watchdog_s is not None:
-        if report is None or report.interval_s is None:
-            return (
-                "engine.watchdog_s needs a message that is sent periodically: add [[message]] with"
-                ' kind = "run_permit" and interval_s'
-            )
-        if engine.watchdog_s < report.interval_s:
-            return (
-                f"engine.watchdog_s = {engine.watchdog_s:g} is shorter than interval_s ="
-                f" {report.interval_s:g} of message {quoted(report.name)}: the engine would stop"
-                f" between any two; make it {3 * report.interval_s:g}, three intervals"
-            )
-    return None
+    elif engine.watchdog_s is not None and interval_s is not None and engine.watchdog_s < interval_s:
+        yield (
+            f"engine.watchdog_s = {engine.watchdog_s:g} is shorter than interval_s = {interval_s:g} of message"
+            f" {name}: the engine would stop between any two; make it {3 * interval_s:g}, three intervals"
+        )

@@ -8,11 +8,11 @@ from typing import Any, Self
 from pydantic import ValidationError, model_validator
 
 from linkcalc.errors import PlanError
-from linkcalc.plan.base import Section, label, optional, plain
+from linkcalc.plan.base import optional, plain
 from linkcalc.plan.faults import faults, summary
 from linkcalc.plan.keys import kind_of
-from linkcalc.plan.stations import Station
-from linkcalc.plan.wording import nearest, quoted
+from linkcalc.plan.stations import DEGREE_KEYS, GRID_KEYS, Placed, Station
+from linkcalc.plan.wording import quoted, unknown
 from linkcalc.tabular import Row, Table, TableError, number, table_of, text_of
 
 MOST_NODES = 5000
@@ -20,17 +20,9 @@ LARGEST_BYTES = 5_000_000
 _WANTED = "write a header line name,latitude_deg,longitude_deg and a row a node"
 
 
-class Node(Section):
+class Node(Placed):
     """One of the fleet's nodes; what it leaves out is as in [equipment] and [traffic]."""
 
-    name: str = label("unique name")
-    latitude_deg: float | None = optional("WGS 84 latitude, positive north", ge=-90, le=90, examples=[-20.0])
-    longitude_deg: float | None = optional(
-        "WGS 84 longitude, positive east", ge=-180, le=180, examples=[-20.0]
-    )
-    easting_m: float | None = optional("easting in the CRS that epsg names, m", examples=[500000.0])
-    northing_m: float | None = optional("northing in the CRS that epsg names, m", examples=[7800000.0])
-    epsg: int | None = optional("EPSG code of easting and northing", ge=1024, le=32767, examples=[32727])
     antenna_height_m: float | None = optional(
         "antenna height above ground, m", ge=0.1, le=3000, examples=[3.0]
     )
@@ -47,24 +39,16 @@ class Node(Section):
 
     @model_validator(mode="after")
     def _one_position(self) -> Self:
-        geographic = [v is not None for v in (self.latitude_deg, self.longitude_deg)]
-        grid = [v is not None for v in (self.easting_m, self.northing_m, self.epsg)]
-        if (all(geographic) and not any(grid)) or (all(grid) and not any(geographic)):
-            return self
-        raise ValueError("needs latitude_deg and longitude_deg, or easting_m, northing_m and epsg")
-
-    @property
-    def position(self) -> tuple[float | None, ...]:
-        """Coordinates as stated, to compare nodes by."""
-        return self.latitude_deg, self.longitude_deg, self.easting_m, self.northing_m, self.epsg
+        if self.stated_position() not in ((2, 0), (0, 3)):
+            raise ValueError("needs latitude_deg and longitude_deg, or easting_m, northing_m and epsg")
+        return self
 
 
 def shed_fault(node: Node, sheds: Sequence[Station]) -> str:
     """What is wrong with the base station that a node is said to report to; empty: nothing."""
     names = [s.name for s in sheds]
-    if node.shed is None or node.shed in names:
-        return ""
-    return f"shed = {quoted(node.shed)}: unknown base station; did you mean {nearest(node.shed, names)}?"
+    known = node.shed is None or node.shed in names
+    return "" if known else unknown("shed", str(node.shed), "base station", names)
 
 
 @dataclass(frozen=True)
@@ -74,7 +58,6 @@ class RefusedNode:
     row: int
     name: str
     reason: str
-    """What is wrong, and the mend."""
 
 
 @dataclass(frozen=True)
@@ -83,20 +66,14 @@ class NodeList:
 
     nodes: tuple[Node, ...]
     rows: tuple[int, ...]
-    refused: tuple[RefusedNode, ...]
-    notes: tuple[str, ...]
+    refused: tuple[RefusedNode, ...] = ()
+    notes: tuple[str, ...] = ()
 
 
 _USUAL_NAMES = {
-    "lat": "latitude_deg",
-    "latitude": "latitude_deg",
-    "lon": "longitude_deg",
-    "lng": "longitude_deg",
-    "long": "longitude_deg",
-    "longitude": "longitude_deg",
-    "id": "name",
-    "node": "name",
-    "tank": "name",
+    **dict.fromkeys(("lat", "latitude"), "latitude_deg"),
+    **dict.fromkeys(("lon", "lng", "long", "longitude"), "longitude_deg"),
+    **dict.fromkeys(("id", "node", "tank"), "name"),
     "sf": "spreading_factor",
 }
 """Names that leave no doubt of what a column holds, and in which unit."""
@@ -112,33 +89,10 @@ _HINTS = {
 
 
 def read_nodes(path: str | Path, sheds: Sequence[Station] = ()) -> NodeList:
-    """Read a list of nodes, so that no good row is lost to a bad one.
+    """Read a list of nodes, so that no good row is lost to a bad one; a node's ``shed`` must be one of `sheds`.
 
-    Parameters
-    ----------
-    path : str or Path
-        A table as `linkcalc.tabular` reads them, the columns named as the keys of `Node`: ``name``,
-        ``latitude_deg`` and ``longitude_deg`` (or ``easting_m``, ``northing_m``, ``epsg``), the others as wanted.
-    sheds : sequence of Station
-        A node's ``shed`` must be one of them.
-
-    Returns
-    -------
-    NodeList
-
-    Raises
-    ------
-    PlanError
-        If the file cannot be read or no row of it can be used.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> file = Path(tempfile.mkdtemp(), "nodes.csv")
-    >>> _ = file.write_text("name,latitude_deg,longitude_deg\\na,-40.0,-20.0\\nb,-95,-20.0\\n")
-    >>> found = read_nodes(file)
-    >>> found.nodes[0].name, found.refused[0].reason
-    ('a', 'latitude_deg = -95 is too low; allowed: -90 to 90; are latitude and longitude swapped?')
+    Columns are named as the keys of `Node`: ``name``, ``latitude_deg`` and ``longitude_deg`` (or ``easting_m``,
+    ``northing_m``, ``epsg``), the others as wanted. Raises `PlanError` where no row can be used.
     """
     try:
         table = table_of(text_of(path, largest_bytes=LARGEST_BYTES, what="list of nodes"), _WANTED)
@@ -153,8 +107,7 @@ def read_nodes(path: str | Path, sheds: Sequence[Station] = ()) -> NodeList:
 def _check_columns(table: Table, keys: Sequence[str]) -> list[str]:
     """What to say about columns that are not known; refused where one that is needed is missing."""
     strange = table.strange(keys, tuple(Node.model_fields), _HINTS)
-    grid = ("easting_m", "northing_m", "epsg")
-    position = grid if any(key in keys for key in grid) else ("latitude_deg", "longitude_deg")
+    position = GRID_KEYS if any(key in keys for key in GRID_KEYS) else DEGREE_KEYS
     for key in ("name", *position):
         if key not in keys:
             meant = next((cell for cell, near in strange.items() if near == key), None)

@@ -26,19 +26,7 @@ T = TypeVar("T", bound=AntennaFigures)
 
 
 def read_pattern(path: Path, angle: str) -> list[list[float]]:
-    """Read a measured pattern of one plane.
-
-    Parameters
-    ----------
-    path : Path
-        A table as `linkcalc.tabular` reads them, with columns ``azimuth_deg`` or ``elevation_deg``, and ``gain_dbi``.
-    angle : str
-        Which of the two.
-
-    Returns
-    -------
-    list of [degrees, dBi]
-    """
+    """Read a measured pattern of one plane: rows of `angle` (azimuth_deg or elevation_deg) and gain_dbi."""
     from linkcalc.radio.antenna import cut
 
     wanted = (angle, "gain_dbi")
@@ -64,26 +52,17 @@ def read_pattern(path: Path, angle: str) -> list[list[float]]:
 
 
 def with_patterns(plan: "Plan", base_dir: Path, missing: Callable[..., Any]) -> "Plan":
-    """The plan with the patterns that its files hold.
-
-    Parameters
-    ----------
-    plan : Plan
-    base_dir : Path
-        The folder that names of files are relative to.
-    missing : callable
-        `loading.missing_file`.
-    """
+    """The plan with the patterns that its files hold; `missing` is `loading.missing_file`."""
     stations = stations_with_patterns("station", plan.station, base_dir, missing)
     choices = [
         _measured(c, f"{element('antenna_choice', i, c.name)} ", base_dir, missing)
         for i, c in enumerate(plan.antenna_choice)
     ]
-    update: dict[str, Any] = {}
-    if any(new is not old for new, old in zip(stations, plan.station, strict=True)):
-        update["station"] = stations
-    if any(new is not old for new, old in zip(choices, plan.antenna_choice, strict=True)):
-        update["antenna_choice"] = choices
+    sections = (("station", stations, plan.station), ("antenna_choice", choices, plan.antenna_choice))
+    # a key that stays as it was must not count as stated
+    update = {
+        key: new for key, new, old in sections if any(a is not b for a, b in zip(new, old, strict=True))
+    }
     return plan.model_copy(update=update) if update else plan
 
 

@@ -5,8 +5,7 @@ from typing import Any, Literal, Self
 
 from pydantic import model_validator
 
-from linkcalc.plan.base import Section, assumed, given, optional, plain
-from linkcalc.plan.stations import COMMON_PRACTICE
+from linkcalc.plan.base import COMMON_PRACTICE, Section, assumed, given, optional, plain
 
 Region = Literal[
     "eu", "uk", "us", "ca", "au", "nz", "in", "za", "jp", "kr", "br", "ke", "my", "sg", "th", "tw", "ph",
@@ -53,18 +52,29 @@ class Exposure(Section):
     )
 
 
+_JUDGED_AT_C = assumed(
+    0.0,
+    "temperature the battery is judged at, degrees Celsius",
+    "common practice, no source: the cold season counts",
+    ge=-40,
+    le=60,
+)
+RECEIVE_CURRENT_MA = assumed(10.0, "drawn while receiving, mA", ge=0, le=5_000)
+RECEIVE_WINDOW_S = optional(
+    "the receiver is on after each transmission; default: the answer's time on air and 0.1 s",
+    ge=0,
+    le=3_600,
+    examples=[0.5],
+)
+SLEEP_CURRENT_MA = assumed(0.015, "drawn all the time by board and regulator, mA", ge=0, le=5_000)
+
+
 class Battery(Section):
     """A battery that is not recharged."""
 
-    chemistry: BatteryChemistry = assumed("li_socl2", "kind of cell", COMMON_PRACTICE)
+    chemistry: BatteryChemistry = assumed("li_socl2", "kind of cell")
     capacity_mah: float = given("rated capacity of the battery, mAh", gt=0, le=10_000_000, examples=[13000.0])
-    temperature_c: float = assumed(
-        0.0,
-        "temperature the battery is judged at, degrees Celsius",
-        "common practice, no source: the cold season counts",
-        ge=-40,
-        le=60,
-    )
+    temperature_c: float = _JUDGED_AT_C
     usable_percent: float | None = optional(
         "share of the rated capacity that can be used at this temperature, percent; default: generic",
         gt=0,
@@ -101,25 +111,14 @@ class Solar(Section):
     recovery_days: float = assumed(
         20.0,
         "days of the worst month's sun in which the panel fills an empty battery again, beside the daily use",
-        COMMON_PRACTICE,
         ge=1,
         le=365,
     )
-    temperature_c: float = assumed(
-        0.0,
-        "temperature the battery is judged at, degrees Celsius",
-        "common practice, no source: the cold season counts",
-        ge=-40,
-        le=60,
-    )
-    chemistry: StorageChemistry = assumed("lifepo4", "kind of cell", COMMON_PRACTICE)
-    voltage_v: float = assumed(3.2, "nominal voltage of the battery, V", COMMON_PRACTICE, gt=0, le=60)
+    temperature_c: float = _JUDGED_AT_C
+    chemistry: StorageChemistry = assumed("lifepo4", "kind of cell")
+    voltage_v: float = assumed(3.2, "nominal voltage of the battery, V", gt=0, le=60)
     size_factor: float = assumed(
-        1.3,
-        "panel and battery are recommended larger than the bare sum by this",
-        COMMON_PRACTICE,
-        ge=1,
-        le=10,
+        1.3, "panel and battery are recommended larger than the bare sum by this", ge=1, le=10
     )
 
 
@@ -133,13 +132,8 @@ class PowerSupply(Section):
         le=20_000,
         examples=[35.0],
     )
-    receive_current_ma: float = assumed(10.0, "drawn while receiving, mA", COMMON_PRACTICE, ge=0, le=5_000)
-    receive_window_s: float | None = optional(
-        "the receiver is on after each transmission; default: the answer's time on air and 0.1 s",
-        ge=0,
-        le=3_600,
-        examples=[0.5],
-    )
+    receive_current_ma: float = RECEIVE_CURRENT_MA
+    receive_window_s: float | None = RECEIVE_WINDOW_S
     listening_share: float | None = optional(
         "share of all time the receiver is on besides (0 to 1); default: 1 for a station that waits for"
         " calls, else 0",
@@ -147,18 +141,15 @@ class PowerSupply(Section):
         le=1,
         examples=[0.05],
     )
-    sleep_current_ma: float = assumed(
-        0.015, "drawn all the time by board and regulator, mA", COMMON_PRACTICE, ge=0, le=5_000
-    )
+    sleep_current_ma: float = SLEEP_CURRENT_MA
     sensor_current_ma: float = assumed(
         30.0,
         "drawn by the sensor while it warms up and measures, for each message this station reports, mA",
-        COMMON_PRACTICE,
         ge=0,
         le=5_000,
     )
     sensor_warm_up_s: float = assumed(
-        0.5, "time the sensor is on for each message this station reports, s", COMMON_PRACTICE, ge=0, le=3_600
+        0.5, "time the sensor is on for each message this station reports, s", ge=0, le=3_600
     )
     battery: Battery | None = optional("its battery, if it is not recharged")
     solar: Solar | None = optional("its solar supply, if it has one")

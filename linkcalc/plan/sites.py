@@ -7,6 +7,7 @@ import io
 import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from math import isfinite
 from pathlib import Path
@@ -14,6 +15,7 @@ from typing import Any
 from xml.etree import ElementTree
 
 from linkcalc.errors import LinkcalcError
+from linkcalc.plan.stations import DEGREE_KEYS, GRID_KEYS, POSITION_KEYS
 from linkcalc.tabular import TableError, decoded, table_of
 
 MOST_SITES = 1000
@@ -50,20 +52,9 @@ class Site:
 
 
 def parse_position(text: str) -> tuple[float, float]:
-    """Read a position: decimal degrees, degrees with minutes and seconds, UTM or a grid by its EPSG code.
+    """Read a position as latitude and longitude, WGS 84: decimal degrees, degrees with minutes and seconds, UTM, or a
+    grid by its EPSG code. Latitude comes before longitude unless letters say otherwise; easting before northing.
 
-    Parameters
-    ----------
-    text : str
-        Latitude before longitude, unless letters say otherwise; easting before northing.
-
-    Returns
-    -------
-    tuple of float, degrees
-        Latitude and longitude, WGS 84.
-
-    Examples
-    --------
     >>> parse_position("32.60,-97.40"), parse_position("97.4 W 32.6 N")
     ((32.6, -97.4), (32.6, -97.4))
     >>> parse_position("32°36'00\\"N 97°24'36\\"W")
@@ -155,23 +146,13 @@ def _from_angles(text: str, said: str) -> tuple[float, float]:
     return _on_earth(text, second, first) if one and one in "EW" else _on_earth(text, first, second)
 
 
-# ---------------------------------------------------------------- lists
-
-
 def read_sites(path: str | Path) -> list[Site]:
-    """Read a list of sites.
+    """Read a list of sites, in the file's order; those without a name are called site 1, site 2, ...; equal names get
+    a number.
 
-    Parameters
-    ----------
-    path : str or Path
-        GPX (way points, else route points), KML or KMZ (place marks with a point), GeoJSON (points), or CSV
-        with a header: name, and latitude and longitude (decimal degrees, or degrees with minutes and
-        seconds), or easting, northing and epsg; optionally antenna_height_m.
-
-    Returns
-    -------
-    list of Site
-        In the file's order; sites without a name are called site 1, site 2, ...; equal names get a number.
+    GPX (way points, else route points), KML or KMZ (place marks with a point), GeoJSON (points), or CSV with a
+    header: name, and latitude and longitude (decimal degrees, or degrees with minutes and seconds), or easting,
+    northing and epsg; optionally antenna_height_m.
     """
     path = Path(path)
     try:
@@ -181,15 +162,22 @@ def read_sites(path: str | Path) -> list[Site]:
         raise LinkcalcError(f"{path}: cannot be read: {error.strerror or error}") from None
     if len(raw) > _LARGEST_BYTES:
         raise LinkcalcError(f"{path}: is larger than {_LARGEST_BYTES // 1_000_000} MB: not a list of sites")
-    try:
+    with _told_of(path):
         found = list(_sites_in(path, raw))
-    except (LinkcalcError, TableError) as error:
-        raise LinkcalcError(f"{path}: {error}") from None
     if not found:
         raise LinkcalcError(f"{path}: holds no site (way point, place mark, point or row)")
     if len(found) > MOST_SITES:
         raise LinkcalcError(f"{path}: holds {len(found)} sites, and a plan takes {MOST_SITES}")
     return _named_apart(found)
+
+
+@contextmanager
+def _told_of(where: str | Path) -> Iterator[None]:
+    """Name the place in front of what is wrong there."""
+    try:
+        yield
+    except (LinkcalcError, TableError) as error:
+        raise LinkcalcError(f"{where}: {error}") from None
 
 
 def _sites_in(path: Path, raw: bytes) -> Iterator[Site]:
@@ -298,7 +286,7 @@ def _points(data: Any, properties: Any = None) -> Iterator[tuple[dict[str, Any],
             yield own, data.get("coordinates")
 
 
-_COLUMNS = ("name", "latitude_deg", "longitude_deg", "easting_m", "northing_m", "epsg", "antenna_height_m")
+_COLUMNS = ("name", *POSITION_KEYS, "antenna_height_m")
 _USUAL_NAMES = {
     usual: key
     for key, names in (
@@ -319,67 +307,60 @@ def _from_csv(raw: bytes) -> Iterator[Site]:
     if not text.strip():
         return
     table = table_of(text, "write a header name,latitude,longitude and a row for each site")
-    keys = table.keys(tuple(_COLUMNS), _USUAL_NAMES)
-    geographic = {"latitude_deg", "longitude_deg"} <= set(keys)
-    if not geographic and not {"easting_m", "northing_m", "epsg"} <= set(keys):
+    keys = table.keys(_COLUMNS, _USUAL_NAMES)
+    geographic = set(DEGREE_KEYS) <= set(keys)
+    if not geographic and not set(GRID_KEYS) <= set(keys):
         raise LinkcalcError(
             "has no columns latitude and longitude, nor easting, northing and epsg; it has "
             f"{', '.join(table.header)}"
         )
     for row in table.rows:
-        where = f"row {row.number}"
-        if row.fault:
-            raise LinkcalcError(f"{where}: {row.fault}")
-        cells = dict.fromkeys(_COLUMNS, "")
-        try:
-            cells |= {
-                k: c if k == "name" else table.plain(k, c) for k, c in zip(keys, row.cells, strict=True)
-            }
-        except TableError as error:
-            raise LinkcalcError(f"{where}: {error}") from None
-        if geographic:
-            site = _site(cells["name"], cells["latitude_deg"], cells["longitude_deg"], where)
-        else:
-            site = _on_grid(cells, where)
-        height = cells["antenna_height_m"]
-        yield replace(site, antenna_height_m=_height(height, where)) if height else site
+        with _told_of(f"row {row.number}"):
+            if row.fault:
+                raise LinkcalcError(row.fault)
+            cells = dict.fromkeys(_COLUMNS, "")
+            for key, cell in zip(keys, row.cells, strict=True):
+                cells[key] = cell if key == "name" else table.plain(key, cell)
+            degrees = cells["latitude_deg"], cells["longitude_deg"]
+            position = _position(*degrees) if geographic else _on_grid(cells)
+            site = Site(cells["name"], *position, _height(cells["antenna_height_m"]))
+        yield site
 
 
-def _on_grid(cells: Mapping[str, str], where: str) -> Site:
+def _on_grid(cells: Mapping[str, str]) -> tuple[float, float]:
     epsg = re.sub(r"(?i)^epsg:", "", cells["epsg"])
     try:
-        latitude, longitude = _from_grid(float(cells["easting_m"]), float(cells["northing_m"]), int(epsg))
+        return _from_grid(float(cells["easting_m"]), float(cells["northing_m"]), int(epsg))
     except ValueError as error:
-        raise LinkcalcError(f"{where}: {error}") from None
-    return Site(cells["name"], latitude, longitude)
+        raise LinkcalcError(str(error)) from None
 
 
-def _height(text: str, where: str) -> float:
+def _height(text: str) -> float | None:
+    if not text:
+        return None
     try:
         height_m = float(text)
     except ValueError:
-        raise LinkcalcError(f"{where}: antenna height {text!r} is not a number of metres") from None
+        raise LinkcalcError(f"antenna height {text!r} is not a number of metres") from None
     if not 0.1 <= height_m <= 3000.0:
-        raise LinkcalcError(f"{where}: an antenna height of {text} m cannot be; 0.1 to 3000")
+        raise LinkcalcError(f"an antenna height of {text} m cannot be; 0.1 to 3000")
     return height_m
 
 
 def _site(name: str, latitude: str, longitude: str, where: str) -> Site:
+    with _told_of(where):
+        return Site(name, *_position(latitude, longitude))
+
+
+def _position(latitude: str, longitude: str) -> tuple[float, float]:
+    said = f"{latitude}, {longitude}"
     try:
-        plain = float(latitude.replace(",", ".")), float(longitude.replace(",", "."))
-        if not all(isfinite(x) for x in plain):
-            raise LinkcalcError(f"position {latitude!r}, {longitude!r} is not understood")
-        position = _on_earth(f"{latitude}, {longitude}", *plain)
-    except ValueError as fault:
-        if isinstance(fault, LinkcalcError):
-            raise LinkcalcError(f"{where}: {fault}") from None
-        try:
-            position = parse_position(f"{latitude}, {longitude}")
-        except LinkcalcError as error:
-            raise LinkcalcError(f"{where}: {error}") from None
-    except LinkcalcError as error:
-        raise LinkcalcError(f"{where}: {error}") from None
-    return Site(name, *position)
+        degrees = float(latitude.replace(",", ".")), float(longitude.replace(",", "."))
+    except ValueError:
+        return parse_position(said)
+    if not all(isfinite(x) for x in degrees):
+        raise LinkcalcError(f"position {latitude!r}, {longitude!r} is not understood")
+    return _on_earth(said, *degrees)
 
 
 def _named_apart(found: Sequence[Site]) -> list[Site]:
@@ -393,5 +374,5 @@ def _named_apart(found: Sequence[Site]) -> list[Site]:
         while name in taken:
             name, again = f"{base} {again}", again + 1
         taken.add(name)
-        named.append(Site(name, site.latitude_deg, site.longitude_deg, site.antenna_height_m))
+        named.append(replace(site, name=name))
     return named

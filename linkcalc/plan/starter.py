@@ -1,6 +1,5 @@
 """The commented plan that a new user starts from, written from the plan's own sections."""
 
-import json
 import math
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from functools import cache
@@ -14,6 +13,8 @@ from pydantic_core import PydanticUndefined
 from linkcalc.plan.base import Section
 from linkcalc.plan.keys import Place, allowed, bounds_of, header_of, kind_of, sections_of, words_of
 from linkcalc.plan.model import Plan
+from linkcalc.plan.stations import DEGREE_KEYS
+from linkcalc.plan.values import value_text
 from linkcalc.rules.starts import START
 
 if TYPE_CHECKING:
@@ -28,7 +29,6 @@ _PLACES_ARE_GIVEN = (
 )
 
 PLAN_SCHEMA = "linkcalc-plan.schema.json"
-"""File beside the plan that editors complete and mark its keys by."""
 FLEET_SCHEMA = "linkcalc-fleet.schema.json"
 SOURCE = "still the starter's value"
 """What the list of what was assumed says of a value that nobody has changed."""
@@ -173,36 +173,11 @@ def starter_plan(
     region: str | None = None,
     units: str = "metric",
 ) -> str:
-    """Write a plan of invented values.
+    """Write a plan of invented values, TOML that loads as it stands if the files it refers to exist.
 
-    Parameters
-    ----------
-    name : str
-        File name that the plan will have.
-    full : bool
-        With every key, those that are not set behind a #; else the twenty or so that matter.
-    profile_csv : str or None
-        Surveyed profile the link refers to.
-    terrain : mapping or None
-        Keys of [terrain]: the rasters the plan refers to.
-    sites : sequence of Site
-        Where stations stand, two or more; each is linked with the last.
-    invented_sites : bool
-        Whether the sites are examples too, and keep the example's names.
-    region : str or None
-        Region of the legal limits; channel and power are then legal ones of that region.
-    units : str
-        Of lengths in the answers: "metric" or "us".
-
-    Returns
-    -------
-    str
-        TOML text. It loads as it stands if the files it refers to exist.
-
-    Examples
-    --------
-    >>> print(starter_plan("site.toml", profile_csv="site.csv").splitlines()[1])
-    # Plan for linkcalc. Everything in it is invented: replace it by what stands on your site.
+    `full` has every key, those that are not set behind a #; else the twenty or so that matter. Stations stand at the
+    sites, two or more, each linked with the last; invented sites keep the example's names. With a region channel and
+    power are legal ones there.
     """
     values = _in_region(region) | ({"units": units} if units != "metric" else {})
     if profile_csv is not None:
@@ -211,13 +186,9 @@ def starter_plan(
         values["terrain"] = dict(terrain)
     if sites:
         values |= _placed(values, sites)
+    title = f"Links to {sites[-1].name}" if sites and not invented_sites else None
     head = _HEAD.format(kind="Plan", next=f"Check it with: linkcalc check {name}")
-    if sites and not invented_sites:
-        values["title"] = f"Links to {sites[-1].name}"
-        head = head.replace(_INVENTED, _PLACES_ARE_GIVEN)
-    if not full:
-        values = _what_matters(values)
-    return _file(PLAN_SCHEMA, head + (_ALL_KEYS if full else _MORE_KEYS), Plan, values, full)
+    return _file(PLAN_SCHEMA, head + (_ALL_KEYS if full else _MORE_KEYS), Plan, values, full, title)
 
 
 def starter_fleet(
@@ -231,26 +202,12 @@ def starter_fleet(
     region: str | None = None,
     units: str = "metric",
 ) -> tuple[str, list[list[Any]]]:
-    """Write a fleet file of invented values, and the list of its nodes.
+    """Write a fleet file of invented values, and the rows of its list of nodes, header first.
 
-    Parameters
-    ----------
-    name, nodes : str
-        File names that the fleet and its list will have.
-    sites : sequence of Site
-        Where the nodes stand, one or more, and last the shed they report to.
-    terrain : mapping
-        Keys of [terrain].
-    full, invented_sites, region, units
-        As for `starter_plan`.
-
-    Returns
-    -------
-    str
-        TOML text.
-    list of rows
-        Of the list, its header first.
+    The nodes stand at the sites but the last, which is the shed they report to; all else as for `starter_plan`.
     """
+    from linkcalc.plan.fleet import Fleet
+
     *ends, hub = sites
     scenario = _in_region(region)
     placed = _placed(scenario, sites)["station"]
@@ -260,9 +217,7 @@ def starter_fleet(
         **({"units": units} if units != "metric" else {}),
         "nodes": nodes,
         "shed": [shed],
-        "equipment": {
-            k: v for k, v in placed[0].items() if k not in ("name", "latitude_deg", "longitude_deg")
-        },
+        "equipment": {k: v for k, v in placed[0].items() if k not in ("name", *DEGREE_KEYS)},
         "radio": {"frequency_mhz": link["frequency_mhz"], "modulation": link["modulation"]},
         "terrain": dict(terrain),
         "regulation": {k: v for k, v in scenario["regulation"].items() if k != "report_interval_s"},
@@ -270,22 +225,23 @@ def starter_fleet(
     if (channels := values["regulation"].get("hopping_channels", 1)) > 1:
         values["radio"]["channels"] = channels
     values["equipment"]["antenna_height_m"] = scenario["station"][0]["antenna_height_m"]
+    title = None if invented_sites else f"Tanks that report to {hub.name}"
     head = _HEAD.format(kind="Fleet", next=f"Answer it with: linkcalc fleet {name}")
-    if not invented_sites:
-        values["title"] = f"Tanks that report to {hub.name}"
-        head = head.replace(_INVENTED, _PLACES_ARE_GIVEN)
-    from linkcalc.plan.fleet import Fleet
-
-    head += (
-        _ALL_KEYS if full else _MORE_KEYS.replace("a tank and its engine, messages, batteries", "batteries")
-    )
-    rows: list[list[Any]] = [["name", "latitude_deg", "longitude_deg", "antenna_height_m"]]
+    more = _MORE_KEYS.replace("a tank and its engine, messages, batteries", "batteries")
+    rows: list[list[Any]] = [["name", *DEGREE_KEYS, "antenna_height_m"]]
     rows += [[end.name, end.latitude_deg, end.longitude_deg, end.antenna_height_m or ""] for end in ends]
-    return _file(FLEET_SCHEMA, head, Fleet, values if full else _what_matters(values), full), rows
+    return _file(FLEET_SCHEMA, head + (_ALL_KEYS if full else more), Fleet, values, full, title), rows
 
 
-def _file(schema: str, head: str, kind: type[Section], values: Mapping[str, Any], full: bool) -> str:
-    """Write a file that names the schema it is checked by in its first line."""
+def _file(
+    schema: str, head: str, kind: type[Section], values: dict[str, Any], full: bool, title: str | None
+) -> str:
+    """Write a file that names the schema it is checked by in its first line; one with a title has given places."""
+    if title is not None:
+        values["title"] = title
+        head = head.replace(_INVENTED, _PLACES_ARE_GIVEN)
+    if not full:
+        values = _what_matters(values)
     lines = [f"# {line}".rstrip() for line in head.splitlines()]
     table = _table(Place((), "", kind), values, shown="all" if full else "set")
     return "\n".join([f"#:schema ./{schema}", *lines, "", *(table if full else _said_once(table))]) + "\n"
@@ -321,12 +277,6 @@ def _what_matters(values: Mapping[str, Any], table: str = "") -> dict[str, Any]:
 def starter_values() -> Mapping[str, Collection[Any]]:
     """Values that starter plans and fleets state of a site and its equipment, by dotted key without numbers.
 
-    Returns
-    -------
-    mapping of str to values
-
-    Examples
-    --------
     >>> starter_values()["tank.pump_flow_m3_h"], sorted(starter_values()["station.antenna_height_m"])
     ([5.0], [4.0, 6.0])
     """
@@ -423,10 +373,10 @@ def _table(place: Place, values: Mapping[str, Any] | None, *, shown: Shown) -> I
             continue
         if values is not None and key in values:
             yield from _explained(field, shown)
-            yield f"{key} = {_toml(values[key])}"
+            yield f"{key} = {value_text(values[key])}"
         elif shown == "all":
             yield from _explained(field, shown)
-            yield f"#{key} = {_toml(_example(field))}"
+            yield f"#{key} = {value_text(_example(field))}"
     for key, field in fields.items():
         members = sections_of(field.annotation)
         if members and (shown == "all" or (values or {}).get(key)):
@@ -481,8 +431,3 @@ def _example(field: FieldInfo) -> Any:
     low = bounds_of(field)[0]
     numbers = {int: int(low) if low > -1e9 else 1, float: low if low > -1e9 else 1.0}
     return {**numbers, bool: False, str: "text", list: []}[kind] if kind else {}
-
-
-def _toml(value: Any) -> str:
-    # for text, numbers and lists of them JSON and TOML write the same
-    return json.dumps(value, ensure_ascii=False)

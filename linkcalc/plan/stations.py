@@ -11,8 +11,6 @@ from linkcalc.plan.base import Section, assumed, given, label, optional, plain
 from linkcalc.plan.wording import quoted
 from linkcalc.radio.antenna_types import AntennaType
 
-COMMON_PRACTICE = "common practice, no source"
-
 AROUND_KEYS = ("surroundings", "surroundings_height_m", "surroundings_distance_m")
 """Keys of a station that say what stands around it; where none does, rasters may."""
 
@@ -22,7 +20,7 @@ Polarisation = Literal["vertical", "horizontal", "circular"]
 class AntennaFigures(Section):
     """What kind of antenna, or its figures."""
 
-    type: AntennaType = assumed("half_wave_dipole", "generic antenna type", COMMON_PRACTICE)
+    type: AntennaType = assumed("half_wave_dipole", "generic antenna type")
     gain_dbi: float | None = optional("gain over an isotropic radiator, dBi", ge=-30, le=40, examples=[2.15])
     gain_dbd: float | None = optional("gain over a half-wave dipole, dBd", ge=-32, le=38, examples=[0.0])
     horizontal_beamwidth_deg: float | None = optional(
@@ -96,7 +94,7 @@ class Antenna(AntennaFigures):
         examples=[45.0],
     )
     tilt_deg: float = plain(0.0, "elevation of the main beam, positive upward", ge=-90, le=90)
-    polarisation: Polarisation = assumed("vertical", "polarisation", COMMON_PRACTICE)
+    polarisation: Polarisation = assumed("vertical", "polarisation")
 
 
 class Choice(Section):
@@ -129,11 +127,9 @@ class Feeder(Section):
         "stated cable loss at the link frequency, in place of the type's", ge=0, le=500, examples=[20.0]
     )
     connectors: int = plain(0, "number of connectors in line", ge=0, le=20)
-    connector_loss_db: float = assumed(0.25, "loss of one connector, dB", COMMON_PRACTICE, ge=0, le=3)
+    connector_loss_db: float = assumed(0.25, "loss of one connector, dB", ge=0, le=3)
     arrestor: bool = plain(False, "a lightning arrestor is in line")
-    arrestor_loss_db: float = assumed(
-        0.3, "loss of the arrestor when fitted, dB", COMMON_PRACTICE, ge=0, le=3
-    )
+    arrestor_loss_db: float = assumed(0.3, "loss of the arrestor when fitted, dB", ge=0, le=3)
 
     @field_validator("type")
     @classmethod
@@ -170,8 +166,12 @@ class ExtraLoss(Section):
     reason: str = label("why", examples=["antenna inside the metal shed"])
 
 
-class Station(Section):
-    """One end of a link."""
+DEGREE_KEYS, GRID_KEYS = ("latitude_deg", "longitude_deg"), ("easting_m", "northing_m", "epsg")
+POSITION_KEYS = (*DEGREE_KEYS, *GRID_KEYS)
+
+
+class Placed(Section):
+    """What stands somewhere, by latitude and longitude or by coordinates on a grid."""
 
     name: str = label("unique name")
     latitude_deg: float | None = optional("WGS 84 latitude, positive north", ge=-90, le=90, examples=[-20.0])
@@ -181,6 +181,28 @@ class Station(Section):
     easting_m: float | None = optional("easting in the CRS that epsg names, m", examples=[500000.0])
     northing_m: float | None = optional("northing in the CRS that epsg names, m", examples=[7800000.0])
     epsg: int | None = optional("EPSG code of easting and northing", ge=1024, le=32767, examples=[32727])
+
+    @property
+    def position(self) -> tuple[float | None, ...]:
+        """Coordinates as stated, to compare positions by."""
+        return tuple(getattr(self, key) for key in POSITION_KEYS)
+
+    def stated_position(self) -> tuple[int, int]:
+        """How many of the two angles, and how many of the three figures on a grid, are stated."""
+        degrees, grid = (
+            sum(getattr(self, key) is not None for key in keys) for keys in (DEGREE_KEYS, GRID_KEYS)
+        )
+        return degrees, grid
+
+    @property
+    def positioned(self) -> bool:
+        """Whether it is said where it stands."""
+        return self.latitude_deg is not None or self.easting_m is not None
+
+
+class Station(Placed):
+    """One end of a link."""
+
     antenna_height_m: float = given("antenna height above ground, m", ge=0.1, le=3000, examples=[4.0])
     mast_foot_m: float = plain(
         0.0, "height above ground of what is there and carries the mast (a tank, a gable), m", ge=0, le=3000
@@ -212,10 +234,8 @@ class Station(Section):
     antenna: Antenna = plain(Antenna(), "the antenna")
     feeder: Feeder = plain(Feeder(), "the feeder")
     extra_loss: list[ExtraLoss] = plain([], "further losses, each with a reason")
-    transmit_power_dbm: float = assumed(
-        14.0, "conducted power at the radio's connector, dBm", COMMON_PRACTICE, ge=-30, le=50
-    )
-    noise_figure_db: float = assumed(6.0, "receiver noise figure, dB", COMMON_PRACTICE, ge=0, le=30)
+    transmit_power_dbm: float = assumed(14.0, "conducted power at the radio's connector, dBm", ge=-30, le=50)
+    noise_figure_db: float = assumed(6.0, "receiver noise figure, dB", ge=0, le=30)
     noise_environment: Literal["city", "residential", "rural", "quiet_rural", "none"] = assumed(
         "rural", "man-made noise category", "Rec. ITU-R P.372"
     )
@@ -232,27 +252,16 @@ class Station(Section):
 
     @model_validator(mode="after")
     def _one_position(self) -> Self:
-        geographic = (self.latitude_deg, self.longitude_deg)
-        grid = (self.easting_m, self.northing_m, self.epsg)
-        if any(v is not None for v in geographic) and any(v is not None for v in grid):
+        degrees, grid = self.stated_position()
+        if degrees and grid:
             raise ValueError(
                 "give latitude_deg and longitude_deg, or easting_m, northing_m and epsg, not both"
             )
-        if 0 < sum(v is not None for v in geographic) < 2:
+        if degrees == 1:
             raise ValueError("latitude_deg and longitude_deg go together")
-        if 0 < sum(v is not None for v in grid) < 3:
+        if 0 < grid < 3:
             raise ValueError("easting_m, northing_m and epsg go together")
         return self
 
     def idle_keys(self) -> Iterable[str]:
         return ["surroundings"] if self.antenna_height_m >= (self.surroundings_height_m or 10.0) else []
-
-    @property
-    def positioned(self) -> bool:
-        """Whether the plan states where the station is."""
-        return self.latitude_deg is not None or self.easting_m is not None
-
-    @property
-    def position(self) -> tuple[float | None, ...]:
-        """Coordinates as stated, to compare stations by."""
-        return self.latitude_deg, self.longitude_deg, self.easting_m, self.northing_m, self.epsg

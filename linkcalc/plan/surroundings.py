@@ -6,7 +6,6 @@ from typing import Any, Literal, Self
 from pydantic import field_validator, model_validator
 
 from linkcalc.plan.base import Section, assumed, optional, plain
-from linkcalc.plan.stations import COMMON_PRACTICE
 from linkcalc.plan.wording import quoted
 from linkcalc.propagation.loss_models import RULES, governing_fault
 
@@ -35,7 +34,7 @@ class Terrain(Section):
         examples=[["land_cover.tif"]],
     )
     surface_kind: Literal["trees", "building"] = assumed(
-        "trees", "what stands between surface and ground along the path", COMMON_PRACTICE
+        "trees", "what stands between surface and ground along the path"
     )
     height_unit: Literal["m", "ft", "us_survey_ft"] | None = optional(
         "what the heights of all rasters count in, whatever the files say; default: what each file says, "
@@ -59,7 +58,6 @@ class Terrain(Section):
     largest_hole_m: float = assumed(
         250.0,
         "nodata holes along the path up to this length are bridged and reported; longer ones are an error",
-        COMMON_PRACTICE,
         ge=0,
         le=100_000,
     )
@@ -109,7 +107,7 @@ class Conditions(Section):
         "mean lapse of refractivity in the lowest kilometre, N-units/km", ge=10, le=150, examples=[45.0]
     )
     climate: Literal["temperate", "continental", "maritime", "desert", "subtropical", "equatorial"] = assumed(
-        "temperate", "climate, for refractivity and its variation", COMMON_PRACTICE
+        "temperate", "climate, for refractivity and its variation"
     )
     month: int | None = optional(
         "month of the refractivity (1 to 12); default: the year", ge=1, le=12, examples=[7]
@@ -124,10 +122,8 @@ class Conditions(Section):
         le=20,
         examples=[0.1],
     )
-    leaf: Literal["in_leaf", "out_of_leaf"] = assumed(
-        "in_leaf", "foliage state the verdict is for", COMMON_PRACTICE
-    )
-    wet_foliage: bool = assumed(True, "leaves may be wet", COMMON_PRACTICE)
+    leaf: Literal["in_leaf", "out_of_leaf"] = assumed("in_leaf", "foliage state the verdict is for")
+    wet_foliage: bool = assumed(True, "leaves may be wet")
     woodland_depth_m: float | None = optional(
         "depth of trees in the path when no raster or obstacle shows them, m",
         ge=0,
@@ -157,18 +153,17 @@ class Conditions(Section):
     surroundings_error_db: float = assumed(
         2.0,
         "standard deviation over the year of what no model holds: wet ground, crops, snow, vehicles, dB",
-        COMMON_PRACTICE,
         ge=0,
         le=20,
     )
     antenna_gain_error_db: float = assumed(
-        1.5, "standard deviation of each antenna's gain as mounted, dB", COMMON_PRACTICE, ge=0, le=10
+        1.5, "standard deviation of each antenna's gain as mounted, dB", ge=0, le=10
     )
     height_error_m: float = assumed(
-        0.5, "standard deviation of each antenna height above ground, m", COMMON_PRACTICE, ge=0, le=20
+        0.5, "standard deviation of each antenna height above ground, m", ge=0, le=20
     )
     year_share_percent: float = assumed(
-        99.0, "share of the year the message success is stated for, percent", COMMON_PRACTICE, ge=50, le=99.99
+        99.0, "share of the year the message success is stated for, percent", ge=50, le=99.99
     )
 
     @field_validator("governing_model")

@@ -25,20 +25,11 @@ _MENDS = (
     (r"=\s*(?:#.*)?$", "the value is missing"),
     (r"^\s*[\w-]+\s*:", "write = between key and value, not a colon"),
 )
-"""What the source line at a syntax error looks like, and what mends it."""
 
 
 def parsed(raw: bytes) -> dict[str, Any]:
-    """Read the TOML text of a plan file.
+    """Read the TOML text of a plan file (UTF-8, a byte order mark is accepted); the error does not name the file.
 
-    Raises
-    ------
-    PlanError
-        If the bytes are not UTF-8 text (a byte order mark is accepted) or the text is not TOML.
-        The message does not name the file.
-
-    Examples
-    --------
     >>> parsed(b"height_m = 6,5")
     Traceback (most recent call last):
     linkcalc.errors.PlanError: line 1, column 13: the comma in 6,5: write 6.5 with a decimal point

@@ -18,21 +18,8 @@ _FACTORS = {
 }  # fmt: skip
 _WATTS = {"uw": 1e-6, "mw": 1e-3, "w": 1.0, "kw": 1e3}
 _NOT_CONVERTED = {
-    "db",
-    "dbi",
-    "dbd",
-    "dbm",
-    "deg",
-    "n",
-    "bytes",
-    "symbols",
-    "a",
-    "ma",
-    "v",
-    "wh",
-    "ah",
-    "mah",
-}
+    "db", "dbi", "dbd", "dbm", "deg", "n", "bytes", "symbols", "a", "ma", "v", "wh", "ah", "mah",
+}  # fmt: skip
 STATED = re.compile(r"\s*([-+]?\d+(?:\.\d+)?)\s*([A-Za-z]+(?:/[A-Za-z]+)?)\s*")
 _ALL = (
     {unit for table in _FACTORS.values() for unit in table if unit.isalpha()} | set(_WATTS) | _NOT_CONVERTED

@@ -1,7 +1,7 @@
 """How a value or a place of the plan file is written in a message: always short, always one line."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from linkcalc.wording import LONGEST as LONGEST
@@ -44,3 +44,19 @@ def element(kind: str, index: int, name: Any) -> str:
     ('station "tank"', 'obstacle 2')
     """
     return f"{kind} {quoted(name)}" if isinstance(name, str) and name else f"{kind} {index + 1}"
+
+
+def repeated(values: Sequence[Any]) -> Any:
+    """The first value that is given more than once; None if there is none."""
+    return next((value for value in values if values.count(value) > 1), None)
+
+
+def name_twice(kind: str, names: Sequence[str]) -> Iterator[str]:
+    """Say so if two of a kind have the same name."""
+    if (twice := repeated(names)) is not None:
+        yield f"two {kind}s are named {quoted(twice)}; names must differ"
+
+
+def unknown(key: str, name: str, kind: str, known: Sequence[str]) -> str:
+    """Say that a key names what does not exist, and which was probably meant."""
+    return f"{key} = {quoted(name)}: unknown {kind}; did you mean {nearest(name, known)}?"

@@ -1,4 +1,4 @@
-"""The formulas of Rec. ITU-R P.1812, from a profile to the loss, as they stand or compiled.
+"""The formulas of Rec. ITU-R P.1812, from a profile to the loss.
 
 Units, and what is a number and what may be an array, as in `_kernels`.
 """

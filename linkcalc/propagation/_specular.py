@@ -17,48 +17,32 @@ from linkcalc.units import EARTH_RADIUS_M, SPEED_OF_LIGHT_M_S
 
 @dataclass(frozen=True)
 class Reflection:
-    """Where a profile mirrors the ray between two antennas.
-
-    Attributes
-    ----------
-    distance_m : float, m
-        Of the specular point from the transmitter.
-    grazing_angle_rad : float, rad
-        Against the reflecting plane.
-    tx_height_m, rx_height_m : float, m
-        Antenna heights above the reflecting surface, at right angles to it; it follows the curve of the
-        earth.
-    surface_distance_m : float, m
-        Between the feet of these heights: with them it goes into `two_ray_loss_db`, with the same k factor.
-    surface_height_amsl_m, slope : float, m and m/m
-        Of the fitted line at the specular point.
-    footprint_m : tuple of float, m
-        Where the first Fresnel zone of the reflected ray meets the ground, from the transmitter.
-    roughness_m : float, m
-        Standard deviation of the ground from the fitted line within the footprint.
-    smooth : bool
-        Rayleigh's criterion: roughness below lambda/(8 sin psi).
-    clutter_share : float, 0 to 1
-        Share of the footprint that trees or buildings stand on.
-    clutter_covers : bool
-        More than half of it.
-    within_grazing_limit : bool
-        The two-ray sum describes the curved earth at this grazing angle (see `grazing_limit_rad`).
-    """
+    """Where a profile mirrors the ray between two antennas; distances are from the transmitter."""
 
     distance_m: float
+    """Of the specular point."""
     grazing_angle_rad: float
+    """Against the reflecting plane."""
     tx_height_m: float
     rx_height_m: float
+    """Antenna heights above the reflecting surface, at right angles to it; it follows the curve of the earth."""
     surface_distance_m: float
+    """Between the feet of these heights: with them it goes into `two_ray_loss_db`, with the same k factor."""
     surface_height_amsl_m: float
     slope: float
+    """Of the fitted line at the specular point."""
     footprint_m: tuple[float, float]
+    """Where the first Fresnel zone of the reflected ray meets the ground."""
     roughness_m: float
+    """Standard deviation of the ground from the fitted line within the footprint."""
     smooth: bool
+    """Rayleigh's criterion: roughness below lambda/(8 sin psi)."""
     clutter_share: float
+    """Share of the footprint that trees or buildings stand on."""
     clutter_covers: bool
+    """More than half of it."""
     within_grazing_limit: bool
+    """The two-ray sum describes the curved earth at this grazing angle (see `grazing_limit_rad`)."""
 
 
 class Path(NamedTuple):

@@ -1,4 +1,9 @@
-"""Building entry loss (Rec. ITU-R P.2109-2)."""
+"""Building entry loss (Rec. ITU-R P.2109-2).
+
+Numbers in give a number, arrays an array of the broadcast shape, in decibels. Both functions raise `DomainError`
+where an argument is not finite, outside the range of the Recommendation or unknown; `extrapolate=True` asks for the
+number outside the frequency range all the same, and warns (`OutOfRangeWarning`).
+"""
 
 from typing import Any, Literal
 
@@ -33,8 +38,7 @@ def building_entry_loss_db(
 
     Parameters
     ----------
-    frequency_hz : array_like, Hz, any shape
-        80 MHz to 100 GHz.
+    frequency_hz : array_like, Hz, any shape, 80 MHz to 100 GHz
     probability : array_like, 0 to 1, ends excluded, any shape
     building : {"traditional", "thermally_efficient"}
         Thermally efficient: metallised glass, foil-backed panels.
@@ -46,17 +50,6 @@ def building_entry_loss_db(
     Returns
     -------
     float or ndarray, dB, broadcast shape; can be slightly negative at small probabilities
-
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or not defined, or the frequency is out of range and `extrapolate` is not
-        set.
-
-    Warns
-    -----
-    OutOfRangeWarning
-        With `extrapolate`, outside the frequency range.
 
     References
     ----------
@@ -85,33 +78,11 @@ def building_entry_sigma_db(
 ) -> Any:
     """Spread of the building entry loss as a standard deviation: half way between its 16 and 84 % values.
 
-    The distribution is skewed towards large losses, so this is an estimate for adding to other spreads.
+    The distribution is skewed towards large losses, so this is an estimate for adding to other spreads. Arguments as
+    `building_entry_loss_db`.
 
-    Parameters
-    ----------
-    frequency_hz, building, elevation_deg, extrapolate
-        As `building_entry_loss_db`.
-
-    Returns
-    -------
-    float or ndarray, dB, broadcast shape
-
-    Raises
-    ------
-    DomainError
-        As `building_entry_loss_db`.
-
-    Warns
-    -----
-    OutOfRangeWarning
-        With `extrapolate`, outside the frequency range.
-
-    References
-    ----------
     Distribution of Rec. ITU-R P.2109-2; reduction to one figure: our own.
 
-    Examples
-    --------
     >>> round(building_entry_sigma_db(868e6), 1)
     7.6
     """

@@ -1,7 +1,10 @@
 """Loss in the clutter around a terminal (Rec. ITU-R P.2108-1).
 
-Both models refuse arguments outside the range of the Recommendation; `extrapolate=True` asks for the number
-all the same, and warns. Not to be used where the profile already holds the clutter.
+Not to be used where the profile already holds the clutter.
+
+Numbers in give a number, arrays an array of the broadcast shape, in the unit that the function's name ends with.
+Every function raises `DomainError` where an argument is not finite, outside the range of the Recommendation or unknown;
+`extrapolate=True` asks for the number outside the range all the same, and warns (`OutOfRangeWarning`).
 """
 
 import math
@@ -41,10 +44,8 @@ def height_gain_loss_db(
 
     Parameters
     ----------
-    frequency_hz : array_like, Hz, any shape
-        30 MHz to 3 GHz.
-    height_m : array_like, m, any shape, above 0
-        Terminal height above ground.
+    frequency_hz : array_like, Hz, any shape, 30 MHz to 3 GHz
+    height_m : array_like, m above ground, any shape, above 0
     clutter : {"water", "open", "suburban", "urban", "trees", "dense_urban"}
     clutter_height_m : array_like, m, any shape, above 0, or None
         Representative clutter height; None: the default of the kind, `CLUTTER_HEIGHT_M`.
@@ -56,17 +57,6 @@ def height_gain_loss_db(
     Returns
     -------
     float or ndarray, dB, broadcast shape; 0 at and above the clutter height
-
-    Raises
-    ------
-    DomainError
-        If an argument is not finite, not positive or unknown, or the frequency is out of range and
-        `extrapolate` is not set.
-
-    Warns
-    -----
-    OutOfRangeWarning
-        With `extrapolate`, outside the frequency range.
 
     References
     ----------
@@ -113,28 +103,13 @@ def statistical_loss_db(
 
     Parameters
     ----------
-    frequency_hz : array_like, Hz, any shape
-        500 MHz to 67 GHz.
+    frequency_hz : array_like, Hz, any shape, 500 MHz to 67 GHz
     distance_m : array_like, m, any shape
         Length of the whole path, at least 250 m. Beyond 2 km the loss no longer grows.
     location_percent : array_like, percent, any shape
         Share of locations at which the loss is not exceeded, above 0 and below 100.
     extrapolate : bool
         Warn outside the range, instead of refusing (433 MHz is outside).
-
-    Returns
-    -------
-    float or ndarray, dB, broadcast shape
-
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or not defined, or out of range and `extrapolate` is not set.
-
-    Warns
-    -----
-    OutOfRangeWarning
-        With `extrapolate`, outside the ranges.
 
     References
     ----------
@@ -160,33 +135,8 @@ def statistical_loss_db(
 
 
 def statistical_sigma_db(frequency_hz: ArrayLike, distance_m: ArrayLike, *, extrapolate: bool = False) -> Any:
-    """Standard deviation over locations of `statistical_loss_db`.
+    """Standard deviation over locations of `statistical_loss_db`; arguments and source as there.
 
-    Parameters
-    ----------
-    frequency_hz, distance_m, extrapolate
-        As `statistical_loss_db`.
-
-    Returns
-    -------
-    float or ndarray, dB, broadcast shape
-
-    Raises
-    ------
-    DomainError
-        As `statistical_loss_db`.
-
-    Warns
-    -----
-    OutOfRangeWarning
-        With `extrapolate`, outside the ranges.
-
-    References
-    ----------
-    Rec. ITU-R P.2108-1, section 3.2.
-
-    Examples
-    --------
     >>> round(statistical_sigma_db(868e6, 1000.0), 1)
     4.1
     """

@@ -1,10 +1,7 @@
-"""The path losses compiled, for many profiles at once. Needs numba; without it, numpy does the same work.
+"""Formulas compiled as they stand, for many profiles at once. Needs numba; without it, numpy does the same work.
 
-The formulas are those of `_kernels` and `p1812`, compiled as they stand. Nothing is compiled before it is first
-called.
-
-Other kernels build on this one: write a plain function that calls `path_loss_db` (or any formula of
-`_kernels` and `p1812`) and hand it to `compile_function`.
+A kernel is a plain function that calls any formula of `_kernels`, handed to `compile_function`. Nothing is
+compiled before it is first called.
 """
 
 import functools
@@ -20,15 +17,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
-
-from linkcalc._arrays import Floats, checked
-from linkcalc.errors import DomainError
-from linkcalc.propagation import _kernels, _p1812, p1812
-from linkcalc.propagation._profiles import Polarisation, is_vertical
-
-# ---------------------------------------------------------------- compiling
+from linkcalc.propagation import _kernels
 
 
 def available() -> bool:
@@ -60,32 +49,11 @@ def compile_function(
     uses: Sequence[Callable[..., Any]] = (),
     parallel: bool = False,
 ) -> Any:
-    """Compile a plain function that may call the formulas of this package.
+    """Compile a plain function, in numba's subset of Python, that may call the formulas of this package.
 
-    The machine code is kept on disk where a folder for it can be written, else compiled anew by each
-    process.
+    `uses` are further functions that it calls, directly or not; with `parallel` the processor's cores share `prange`
+    loops. The machine code is kept on disk where a folder for it can be written, else compiled anew by each process.
 
-    Parameters
-    ----------
-    function : callable
-        In the subset of Python that numba compiles. It may call the formulas and scans of `_kernels` and
-        `p1812`, and `path_loss_db` of this module.
-    uses : sequence of callable
-        Further functions that it calls, directly or not.
-    parallel : bool
-        Share `numba.prange` loops between the processor's cores.
-
-    Returns
-    -------
-    callable
-
-    Raises
-    ------
-    ModuleNotFoundError
-        If numba is not installed, see `available`.
-
-    Examples
-    --------
     >>> edge = compile_function(_kernels.knife_edge) if available() else _kernels.knife_edge
     >>> round(float(edge(0.0)), 2)
     6.03
@@ -168,254 +136,8 @@ def _numba_cache_folder(folder: Path) -> Iterator[None]:
         config.CACHE_DIR = before
 
 
-# ---------------------------------------------------------------- many profiles
-
-PROBLEMS = (
-    "",
-    "distance_m, ground_m and clutter_m must be finite",
-    "distance_m must increase from point to point",
-    "clutter_m must be at least 0",
-    "zone must be 1 (sea), 3 (coastal land) or 4 (inland) at every point",
-)
-"""What `problem` can find wrong, by the number it returns."""
-
-
-def basic_transmission_loss_db(
-    distance_m: ArrayLike,
-    ground_m: ArrayLike,
-    offsets: ArrayLike,
-    *,
-    tx_height_m: ArrayLike,
-    rx_height_m: ArrayLike,
-    frequency_hz: ArrayLike,
-    clutter_m: ArrayLike | None = None,
-    zone: ArrayLike | None = None,
-    polarisation: Polarisation = "vertical",
-    time_percent: ArrayLike = 50.0,
-    location_percent: ArrayLike = 50.0,
-    location_sigma_db: ArrayLike = 0.0,
-    entry_loss_db: ArrayLike = 0.0,
-    entry_sigma_db: ArrayLike = 0.0,
-    delta_n: ArrayLike = 45.0,
-    n0: ArrayLike = 325.0,
-    latitude_deg: ArrayLike = 45.0,
-    tx_coast_km: ArrayLike | None = None,
-    rx_coast_km: ArrayLike | None = None,
-    use_numba: bool | None = None,
-) -> Floats:
-    """`p1812.basic_transmission_loss_db` for many profiles, spread over the processor's cores.
-
-    Parameters
-    ----------
-    distance_m, ground_m, clutter_m, zone : array_like, shape (points,)
-        The profiles one after the other, each as for one profile; every one has at least 3 points.
-    offsets : array_like of int, shape (profiles + 1,)
-        Profile i is the points from offsets[i] up to, not including, offsets[i + 1]. The first is 0, the
-        last the number of points.
-    tx_height_m, rx_height_m, frequency_hz, time_percent, ... : array_like
-        As for one profile; scalars, or one value for each profile.
-    use_numba : bool, optional
-        By default, numba where it is installed, else numpy. Both give the same numbers to 1e-9 dB.
-
-    Returns
-    -------
-    ndarray, dB, shape (profiles,)
-
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or not defined; the message names the first bad profile.
-    ModuleNotFoundError
-        If `use_numba` is true and numba is not installed.
-
-    Warns
-    -----
-    OutOfRangeWarning
-        If frequency, path length or antenna height lie outside the standard's range.
-
-    References
-    ----------
-    Rec. ITU-R P.1812-8 (09/2025).
-
-    Examples
-    --------
-    >>> d = [0.0, 2000.0, 4000.0, 6000.0, 0.0, 500.0, 1000.0]
-    >>> h = [20.0, 15.0, 60.0, 10.0, 5.0, 4.0, 5.0]
-    >>> loss = basic_transmission_loss_db(
-    ...     d, h, [0, 4, 7], tx_height_m=10.0, rx_height_m=6.0, frequency_hz=868e6
-    ... )
-    >>> loss.round(1)
-    array([138.9,  91.2])
-    """
-    distance, ground = _checked_points("distance_m", distance_m), _checked_points("ground_m", ground_m)
-    points = distance.size
-    starts = _checked_offsets(offsets, points)
-    count = starts.size - 1
-    clutter = np.zeros(points) if clutter_m is None else _checked_points("clutter_m", clutter_m)
-    if ground.size != points or clutter.size != points:
-        raise DomainError("distance_m, ground_m and clutter_m must have the same number of points")
-    zones = np.full(points, p1812.INLAND, np.int8) if zone is None else _checked_zones(zone)
-    if zones.size != points:
-        raise DomainError(f"zone has {zones.size} points, distance_m has {points}")
-    frequency = checked("frequency_hz", frequency_hz, above=0.0)
-    arguments = np.empty((count, 13))
-    for row, (name, value) in enumerate(
-        (
-            ("tx_height_m", checked("tx_height_m", tx_height_m, above=0.0)),
-            ("rx_height_m", checked("rx_height_m", rx_height_m, above=0.0)),
-            ("frequency_hz", frequency / 1e9),
-            ("time_percent", checked("time_percent", time_percent, at_least=1.0, at_most=50.0)),
-            ("location_percent", checked("location_percent", location_percent, at_least=1.0, at_most=99.0)),
-            ("location_sigma_db", checked("location_sigma_db", location_sigma_db, at_least=0.0)),
-            ("entry_loss_db", checked("entry_loss_db", entry_loss_db)),
-            ("entry_sigma_db", checked("entry_sigma_db", entry_sigma_db, at_least=0.0)),
-            ("delta_n", p1812.checked_lapse(delta_n)),
-            ("n0", checked("n0", n0, above=0.0)),
-            ("latitude_deg", checked("latitude_deg", latitude_deg, at_least=-90.0, at_most=90.0)),
-            ("tx_coast_km", p1812.coast_km("tx_coast_km", tx_coast_km, zones[starts[:-1]] == p1812.SEA)),
-            ("rx_coast_km", p1812.coast_km("rx_coast_km", rx_coast_km, zones[starts[1:] - 1] == p1812.SEA)),
-        )
-    ):
-        try:
-            arguments[:, row] = value
-        except ValueError:
-            raise DomainError(f"{name} must be one value or {count}, one for each profile") from None
-    loss, wrong = np.empty(count), np.zeros(count, dtype=np.int8)
-    run = _many_compiled() if (available() if use_numba is None else use_numba) else many
-    run(distance, ground, clutter, zones, starts, arguments, is_vertical(polarisation), loss, wrong)
-    if wrong.any():
-        first = int(np.flatnonzero(wrong)[0])
-        raise DomainError(f"profile {first}: {PROBLEMS[wrong[first]]}")
-    length = distance[starts[1:] - 1] - distance[starts[:-1]]
-    p1812.warn_outside_range(frequency, length, arguments[:, 0], arguments[:, 1])
-    return loss
-
-
-# Other arrays would each be compiled for anew; a copy costs less.
-_PLAIN_MEMORY: Any = ("C_CONTIGUOUS", "ALIGNED", "WRITEABLE")
-
-
-def _checked_points(name: str, value: ArrayLike) -> Floats:
-    """A flat float64 array; whether its values are finite is found while scanning."""
-    try:
-        array = np.require(value, np.float64, _PLAIN_MEMORY)
-    except (TypeError, ValueError) as error:
-        raise DomainError(f"{name} must be numbers") from error
-    if array.ndim != 1:
-        raise DomainError(f"{name} must be flat: the profiles one after the other")
-    return array
-
-
-def _checked_zones(zone: ArrayLike) -> NDArray[np.int8]:
-    zones = np.asarray(zone)
-    if zones.ndim != 1 or not np.issubdtype(zones.dtype, np.integer):
-        raise DomainError("zone must be whole numbers, the profiles one after the other")
-    if zones.dtype != np.int8:
-        zones = np.clip(zones, 0, 100)
-    return np.require(zones, np.int8, _PLAIN_MEMORY)
-
-
-def _checked_offsets(offsets: ArrayLike, points: int) -> NDArray[np.int64]:
-    starts = np.asarray(offsets)
-    if starts.ndim != 1 or starts.size < 1 or not np.issubdtype(starts.dtype, np.integer):
-        raise DomainError("offsets must be whole numbers, one more than there are profiles")
-    starts = starts.astype(np.int64)
-    if starts[0] != 0 or starts[-1] != points:
-        raise DomainError(f"offsets must begin with 0 and end with the number of points, {points}")
-    if (np.diff(starts) < 3).any():
-        raise DomainError(f"profile {int(np.argmax(np.diff(starts) < 3))}: fewer than 3 points")
-    return starts
-
-
-def problem(distance: Floats, ground: Floats, clutter: Floats, zone: NDArray[np.int8]) -> int:
-    """0, or the number in `PROBLEMS` of what is wrong with a profile."""
-    if not np.isfinite(distance + ground + clutter).all():
-        return 1
-    if not (distance[1:] > distance[:-1]).all():
-        return 2
-    if (clutter < 0.0).any():
-        return 3
-    return 0 if ((zone == p1812.SEA) | (zone == p1812.COASTAL) | (zone == p1812.INLAND)).all() else 4
-
-
-def path_loss_db(
-    distance: Floats, ground: Floats, clutter: Floats, zone: NDArray[np.int8], figures: Floats, vertical: bool
-) -> float:
-    """Basic transmission loss of one profile; `figures` in the order of `basic_transmission_loss_db`, f in GHz.
-
-    Checks nothing: the building block for other compiled kernels.
-    """
-    top = ground + clutter
-    top[0], top[-1] = ground[0], ground[-1]
-    path = _p1812.path_of_profile(
-        (distance - distance[0]) * 1e-3, ground, top, zone, figures[0], figures[1], figures[8], figures[10],
-        figures[11], figures[12],
-    )  # fmt: skip
-    sigma = 0.0 if zone[-1] == p1812.SEA else figures[5]
-    loss: float = _p1812.losses(
-        path, figures[2], figures[3], figures[4], sigma, figures[6], figures[7], figures[9], vertical
-    ).Lb_db
-    return loss
-
-
-def many(
-    distance: Floats, ground: Floats, clutter: Floats, zone: NDArray[np.int8], offsets: NDArray[np.int64],
-    arguments: Floats, vertical: bool, loss: Floats, wrong: NDArray[np.int8],
-) -> None:  # fmt: skip
-    """Losses of many profiles; compiled, the processor's cores share them."""
-    for i in prange(len(loss)):
-        a = offsets[i]
-        b = offsets[i + 1]
-        wrong[i] = problem(distance[a:b], ground[a:b], clutter[a:b], zone[a:b])
-        if wrong[i] == 0:
-            loss[i] = path_loss_db(
-                distance[a:b], ground[a:b], clutter[a:b], zone[a:b], arguments[i], vertical
-            )
-
-
-prange: Any = range
-"""numba's, once it is imported."""
-
-
-@functools.cache
-def _many_compiled() -> Any:
-    global prange
-    from numba import prange
-
-    return compile_function(many, parallel=True)
-
-
-_FORMULAS: tuple[Callable[..., Any], ...] = (
-    _kernels.scan_profile,
-    _kernels.scan_nu,
-    _kernels.scan_smooth_nu,
-    _kernels.fit_surface,
-    _kernels.bullington_edge,
-    _kernels.bullington_nu,
-    _kernels.first_from,
-    _kernels.smooth_slope,
-    _kernels.smooth_slope_back,
-    _kernels.smooth_bullington_nu,
-    _kernels.smallest_clearance,
-    _kernels.sphere_of_path,
-    _kernels.knife_edge,
-    _kernels.bullington,
-    _kernels.height_gain,
-    _kernels.first_term_over,
-    _kernels.first_term,
-    _kernels.spherical,
-    _kernels.delta_bullington,
-    _p1812.longest,
-    _p1812.scan_sections,
-    _p1812.scan_roughness,
-    _p1812.anomalous_propagation,
-    _p1812.path_of_profile,
-    _p1812.ducting_exponent,
-    _p1812.sea_coupling,
-    _p1812.site_shielding,
-    _p1812.upper_quantile,
-    _p1812.time_interpolation,
-    _p1812.losses,
-    problem,
-    path_loss_db,
+_FORMULAS: tuple[Callable[..., Any], ...] = tuple(
+    f
+    for f in vars(_kernels).values()
+    if inspect.isfunction(f) and f.__module__ == _kernels.__name__ and f is not _kernels.where
 )

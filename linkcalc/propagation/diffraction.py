@@ -3,7 +3,10 @@
 Every loss here is above that of free space. Heights over a profile include the bulge of an earth of
 `k_factor` times the real radius. Functions of a profile take one profile and broadcast over frequency.
 
-Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
+Numbers in give a number, arrays an array of the broadcast shape, in the unit that the function's name ends with.
+Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown. Everywhere
+`frequency_hz` is above 0, `k_factor` the effective earth radius factor (a number above 0) and `polarisation` "vertical"
+or "horizontal".
 """
 
 import math
@@ -37,12 +40,6 @@ def diffraction_parameter(
         Height of the edge above the straight ray, negative below it.
     d1_m, d2_m : array_like, m
         Distances from the edge to the two ends of the ray, above 0.
-    frequency_hz : array_like, Hz
-        Above 0.
-
-    Returns
-    -------
-    ndarray or float, dimensionless, broadcast shape
 
     References
     ----------
@@ -69,10 +66,9 @@ def knife_edge_loss_db(nu: ArrayLike) -> Any:
         Diffraction parameter. Valid above -0.78; below it the loss is taken as 0, though the exact one
         swings by 1.2 dB around it.
 
-    Returns
-    -------
-    ndarray or float, dB, shape of `nu`
-        At most 0.13 dB from `knife_edge_loss_exact_db` for nu from -0.7 to 10.
+    Notes
+    -----
+    At most 0.13 dB from `knife_edge_loss_exact_db` for nu from -0.7 to 10.
 
     References
     ----------
@@ -87,25 +83,11 @@ def knife_edge_loss_db(nu: ArrayLike) -> Any:
 
 
 def knife_edge_loss_exact_db(nu: ArrayLike) -> Any:
-    """Loss over a single knife edge, from the complex Fresnel integral.
+    """Loss over a single knife edge, from the complex Fresnel integral: a gain at some places below nu = -0.78.
 
-    Parameters
-    ----------
-    nu : array_like, dimensionless, any shape
-        Diffraction parameter, any sign.
+    For a diffraction parameter of any sign. Rec. ITU-R P.526-16, section 4.1, equation 30. Above nu = 1000, where the
+    integral has lost its digits, its leading term sqrt(2) pi nu.
 
-    Returns
-    -------
-    ndarray or float, dB, shape of `nu`
-        Negative (a gain) at some places below nu = -0.78.
-
-    References
-    ----------
-    Rec. ITU-R P.526-16, section 4.1, equation 30. Above nu = 1000, where the integral has lost its
-    digits, its leading term sqrt(2) pi nu.
-
-    Examples
-    --------
     >>> round(knife_edge_loss_exact_db(0.0), 2)
     6.02
     """
@@ -137,12 +119,6 @@ def rounded_obstacle_loss_db(
     radius_m : array_like, m
         Radius of curvature of the top, at least 0; 0 is a knife edge. The mean of x^2/(2 y) over what lies
         no more than a first Fresnel radius below the top.
-    frequency_hz : array_like, Hz
-        Above 0.
-
-    Returns
-    -------
-    ndarray or float, dB, broadcast shape
 
     Notes
     -----
@@ -200,26 +176,16 @@ def double_edge_loss_db(
         Heights of the edges above the straight ray between the antennas, negative below it.
     a_m, b_m, c_m : array_like, m
         Distances transmitter to first edge, first to second, second to receiver; above 0.
-    frequency_hz : array_like, Hz
-        Above 0.
     form : "dominant" or "comparable"
         "dominant": the edge with the larger diffraction parameter over the whole path, then the other over
         the path from its top, less a correction for their nearness. "comparable": each edge over the path
         to the other's top, plus a correction where both lose more than 15 dB.
 
-    Returns
-    -------
-    ndarray or float, dB, broadcast shape
-
-    Warns
-    -----
-    OutOfRangeWarning
-        If an edge of the "comparable" form loses less than 15 dB: the form is meant for more.
-
     Notes
     -----
-    The correction of the dominant form is subtracted: then two equal edges moved together become one edge,
-    as they must.
+    The correction of the dominant form is subtracted: then two equal edges moved together become one edge, as they
+    must. The "comparable" form is meant for edges that lose more than 15 dB, and warns (`OutOfRangeWarning`) where
+    one does not.
 
     References
     ----------
@@ -285,9 +251,6 @@ def smooth_earth_loss_db(
         Antennas above the smooth surface, above 0.
     frequency_hz : array_like, Hz
         Above 0; the first-term formula is meant for 10 MHz and more.
-    k_factor : float, dimensionless
-        Effective earth radius factor, above 0.
-    polarisation : "vertical" or "horizontal"
     sea_share : float, dimensionless
         Share of the path over sea, 0 to 1; the rest is average land (permittivity 22, 0.003 S/m).
 
@@ -325,29 +288,11 @@ def smooth_bullington_loss_db(
 ) -> Any:
     """Bullington loss over a smooth curved earth without profile points, in closed form.
 
-    What `bullington_loss_db` tends to over flat ground as its points come closer.
+    What `bullington_loss_db` tends to over flat ground as its points come closer. Path length and heights as for
+    `smooth_earth_loss_db`.
 
-    Parameters
-    ----------
-    length_m : float, m
-        Path length, above 0.
-    tx_height_m, rx_height_m : float, m
-        Antennas above the smooth surface, above 0.
-    frequency_hz : array_like, Hz
-        Above 0.
-    k_factor : float, dimensionless
-        Effective earth radius factor, above 0.
-
-    Returns
-    -------
-    ndarray or float, dB, shape of `frequency_hz`
-
-    References
-    ----------
     Rec. ITU-R P.1812-8, Attachment 4. Not compared with a published number.
 
-    Examples
-    --------
     >>> round(smooth_bullington_loss_db(50_000.0, 20.0, 10.0, 868e6), 1)
     20.2
     """
@@ -389,16 +334,8 @@ def bullington_loss_db(
         Height of the bare ground above sea level.
     tx_height_m, rx_height_m : float, m
         Antennas above ground, above 0.
-    frequency_hz : array_like, Hz
-        Above 0.
     clutter_m : array_like, m, shape (n,), optional
         Height of what stands on the ground; left out at both ends.
-    k_factor : float, dimensionless
-        Effective earth radius factor, above 0.
-
-    Returns
-    -------
-    ndarray or float, dB, shape of `frequency_hz`
 
     References
     ----------
@@ -430,23 +367,10 @@ def spherical_earth_loss_db(
 ) -> Any:
     """`smooth_earth_loss_db` over the smooth surface that fits a profile.
 
-    Parameters
-    ----------
-    distance_m, ground_m, tx_height_m, rx_height_m, frequency_hz, clutter_m, k_factor
-        As for `bullington_loss_db`. Clutter does not act on the fitted surface.
-    polarisation, sea_share
-        As for `smooth_earth_loss_db`.
+    Arguments as for `bullington_loss_db` and `smooth_earth_loss_db`; clutter does not act on the fitted surface.
 
-    Returns
-    -------
-    ndarray or float, dB, shape of `frequency_hz`
-
-    References
-    ----------
     Rec. ITU-R P.526-16, section 4.5.2 (effective heights) and 3.2.
 
-    Examples
-    --------
     >>> d, h = [0.0, 10e3, 20e3, 30e3, 40e3], [10.0, 12.0, 9.0, 11.0, 10.0]
     >>> round(spherical_earth_loss_db(d, h, tx_height_m=6.0, rx_height_m=6.0, frequency_hz=868e6), 1)
     44.8
@@ -476,24 +400,11 @@ def delta_bullington_loss_db(
 ) -> Any:
     """Diffraction loss of general terrain: Bullington, corrected by what it misses over a smooth earth.
 
-    Parameters
-    ----------
-    distance_m, ground_m, tx_height_m, rx_height_m, frequency_hz, clutter_m, k_factor
-        As for `bullington_loss_db`.
-    polarisation, sea_share
-        As for `smooth_earth_loss_db`.
+    Arguments as for `bullington_loss_db` and `smooth_earth_loss_db`.
 
-    Returns
-    -------
-    ndarray or float, dB, shape of `frequency_hz`
-
-    References
-    ----------
     Rec. ITU-R P.526-16, section 4.5.2; the same as Rec. ITU-R P.1812-8, section 4.3.4. Checked against the
     published rows of the P.452-18 and P.1812-8 validation sets.
 
-    Examples
-    --------
     >>> d, h = [0.0, 1000.0, 2000.0, 3000.0], [10.0, 30.0, 12.0, 10.0]
     >>> round(delta_bullington_loss_db(d, h, tx_height_m=6.0, rx_height_m=6.0, frequency_hz=868e6), 1)
     26.1
@@ -519,26 +430,12 @@ def cascaded_knife_edge_loss_db(
 ) -> Any:
     """Loss over up to three knife edges: the main one of the path, and one more on either side of it.
 
-    Parameters
-    ----------
-    distance_m, ground_m, tx_height_m, rx_height_m, frequency_hz, clutter_m, k_factor
-        As for `bullington_loss_db`.
+    Arguments as for `bullington_loss_db`. It depends on how closely the profile is sampled; for general terrain prefer
+    `delta_bullington_loss_db`.
 
-    Returns
-    -------
-    ndarray or float, dB, shape of `frequency_hz`
-
-    Notes
-    -----
-    It depends on how closely the profile is sampled; for general terrain prefer `delta_bullington_loss_db`.
-
-    References
-    ----------
     Rec. ITU-R P.526, cascaded knife-edge method of older editions; equation 23 of the official workbook of
     Rec. ITU-R P.452-14 (A).
 
-    Examples
-    --------
     >>> d, h = [0.0, 1000.0, 2000.0, 3000.0], [10.0, 30.0, 25.0, 10.0]
     >>> round(cascaded_knife_edge_loss_db(d, h, tx_height_m=6.0, rx_height_m=6.0, frequency_hz=868e6), 1)
     32.6

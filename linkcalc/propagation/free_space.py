@@ -1,5 +1,6 @@
 """Free-space basic transmission loss (Rec. ITU-R P.525).
 
+Numbers in give a number, arrays an array of the broadcast shape, in the unit that the function's name ends with.
 Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
 """
 
@@ -14,26 +15,11 @@ from linkcalc.units import SPEED_OF_LIGHT_M_S
 
 
 def free_space_loss_db(distance_m: ArrayLike, frequency_hz: ArrayLike) -> Any:
-    """Basic transmission loss between isotropic antennas in free space.
+    """Basic transmission loss between isotropic antennas in free space; distance and frequency above 0.
 
-    Parameters
-    ----------
-    distance_m : array_like, m, broadcasts with `frequency_hz`
-        Distance between the antennas, above 0. The formula holds in the far field; closer than
-        about a wavelength its number means nothing.
-    frequency_hz : array_like, Hz
-        Above 0.
+    The formula holds in the far field; closer than about a wavelength its number means nothing. Rec. ITU-R P.525, basic
+    transmission loss 20 log(4 pi d / lambda), with the exact speed of light.
 
-    Returns
-    -------
-    ndarray or float, dB, broadcast shape
-
-    References
-    ----------
-    Rec. ITU-R P.525, basic transmission loss 20 log(4 pi d / lambda), with the exact speed of light.
-
-    Examples
-    --------
     >>> round(free_space_loss_db(1000.0, 915e6), 2)
     91.68
     """

@@ -1,5 +1,6 @@
 """Fresnel zones, earth bulge and clearance of a straight ray (Rec. ITU-R P.526 and P.530).
 
+Numbers in give a number, arrays an array of the broadcast shape, in the unit that the function's name ends with.
 Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
 """
 
@@ -14,32 +15,12 @@ from linkcalc.units import EARTH_RADIUS_M, SPEED_OF_LIGHT_M_S
 
 
 def fresnel_radius_m(d1_m: ArrayLike, d2_m: ArrayLike, frequency_hz: ArrayLike, zone: ArrayLike = 1) -> Any:
-    """Radius of a Fresnel zone at a point of the path.
+    """Radius of a Fresnel zone at a point of the path; 0 at its ends.
 
-    Parameters
-    ----------
-    d1_m, d2_m : array_like, m, all arguments broadcast
-        Distances from the point to the two ends, at least 0; their sum above 0.
-    frequency_hz : array_like, Hz
-        Above 0.
-    zone : array_like, dimensionless
-        Number of the zone, 1 for the first; any positive number is accepted.
+    `d1_m` and `d2_m`, 0 or more and not both 0, are the distances from the point to the two ends; the frequency is
+    above 0, and `zone` its number, 1 for the first; any positive number is accepted. Rec. ITU-R P.526-15, section
+    2.1: R_n = sqrt(n lambda d1 d2 / (d1 + d2)).
 
-    Returns
-    -------
-    ndarray or float, m, broadcast shape; 0 at the ends of the path
-
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or outside its limits, or both distances are 0.
-
-    References
-    ----------
-    Rec. ITU-R P.526-15, section 2.1: R_n = sqrt(n lambda d1 d2 / (d1 + d2)).
-
-    Examples
-    --------
     >>> round(fresnel_radius_m(500.0, 500.0, 869e6), 2)
     9.29
     """
@@ -56,23 +37,10 @@ def fresnel_radius_m(d1_m: ArrayLike, d2_m: ArrayLike, frequency_hz: ArrayLike, 
 def earth_bulge_m(d1_m: ArrayLike, d2_m: ArrayLike, k_factor: ArrayLike = 4.0 / 3.0) -> Any:
     """Height of the curved earth above the chord between the two ends of a path.
 
-    Parameters
-    ----------
-    d1_m, d2_m : array_like, m, all arguments broadcast
-        Distances from the point to the two ends, at least 0.
-    k_factor : array_like, dimensionless
-        Effective earth radius factor, above 0; 4/3 is the usual median.
+    `d1_m` and `d2_m`, 0 or more, are the distances from the point to the two ends; `k_factor` is the effective earth
+    radius factor, above 0; 4/3 is the usual median. Rec. ITU-R P.526-15, section 3 (parabolic form): d1 d2 / (2 k a),
+    a = 6371 km.
 
-    Returns
-    -------
-    ndarray or float, m, broadcast shape
-
-    References
-    ----------
-    Rec. ITU-R P.526-15, section 3 (parabolic form): d1 d2 / (2 k a), a = 6371 km.
-
-    Examples
-    --------
     >>> round(earth_bulge_m(5000.0, 5000.0, 4 / 3), 2)
     1.47
     """
@@ -105,8 +73,7 @@ def clearance_ratio(
     tx_height_amsl_m, rx_height_amsl_m : array_like, m
         Antenna heights above sea level. These, `frequency_hz` and `k_factor` are scalars, or arrays with a
         last axis of length 1 that broadcast against (n,).
-    frequency_hz : array_like, Hz
-        Above 0.
+    frequency_hz : array_like, Hz, above 0
     k_factor : array_like, dimensionless
         Effective earth radius factor, above 0.
 

@@ -2,7 +2,9 @@
 
 Permittivity is relative, conductivity effective: it contains the dielectric loss of the water in the ground.
 
-Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
+Numbers in give a number, arrays an array of the broadcast shape, in the unit that the function's name ends with.
+Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown. Everywhere
+`frequency_hz` is above 0.
 """
 
 import warnings
@@ -37,17 +39,7 @@ def ground_constants(ground_class: GroundClass, frequency_hz: ArrayLike) -> Grou
     ----------
     ground_class : {"sea_water", "fresh_water", "wet_ground", "medium_dry_ground", "very_dry_ground"}
     frequency_hz : array_like, Hz, above 0
-        Valid below about 1 GHz.
-
-    Returns
-    -------
-    GroundConstants
-        `relative_permittivity` and `conductivity_s_m` (S/m), each with the shape of `frequency_hz`.
-
-    Warns
-    -----
-    OutOfRangeWarning
-        Above 1 GHz.
+        Valid below about 1 GHz; above it the numbers come with an `OutOfRangeWarning`.
 
     Notes
     -----
@@ -91,7 +83,6 @@ def complex_permittivity(
     ----------
     relative_permittivity : array_like, 1 or more
     conductivity_s_m : array_like, S/m, 0 or more
-    frequency_hz : array_like, Hz, above 0
 
     Returns
     -------

@@ -1,6 +1,9 @@
 """Irregular terrain model (Longley-Rice), point to point and area.
 
-The formulas stand in `_irregular`.
+The formulas stand in `_irregular`. Heights, frequency, distance (1 to 2000 km), `n0` or the slope of a horizon (0.2
+rad) outside the range of the model warn (`OutOfRangeWarning`). `DomainError` where an argument is not finite or not
+defined, and where a horizon is so near for an antenna's height that a term of the model is undefined (the reference
+software warns, and goes on with what is no number).
 
 References
 ----------
@@ -112,8 +115,7 @@ def point_to_point_loss_db(
         Height of the profile above sea level (add clutter before the call where it should count).
     tx_height_m, rx_height_m : array_like, m, any shape
         Antenna heights above ground, 0.5 to 3000 m.
-    frequency_hz : array_like, Hz, any shape
-        20 MHz to 20 GHz.
+    frequency_hz : array_like, Hz, any shape, 20 MHz to 20 GHz
     polarisation : {"vertical", "horizontal"}
     relative_permittivity : float, dimensionless, above 1
     conductivity_s_m : float, S/m, at least 0
@@ -137,19 +139,6 @@ def point_to_point_loss_db(
     -------
     float or ndarray, dB, broadcast shape of heights, frequency and percentages
         With `detail`, an `IrregularDetail`.
-
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or not defined, the profile has fewer than two points or its positions do
-        not increase, or a horizon is so near for an antenna's height that a term of the model is undefined
-        (the reference software warns, and goes on with what is no number).
-
-    Warns
-    -----
-    OutOfRangeWarning
-        If heights, frequency, distance (1 to 2000 km), `n0` or the slope of a horizon (0.2 rad) leave the
-        range of the model.
 
     References
     ----------
@@ -218,7 +207,7 @@ def area_loss_db(
     tx_siting, rx_siting : {"random", "careful", "very_careful"} or int
         How the antenna site was chosen; codes 0, 1, 2.
 
-    Other parameters, returns, errors and warnings are those of `point_to_point_loss_db`; distance and
+    Other parameters and what is returned are those of `point_to_point_loss_db`; distance and
     irregularity broadcast with the rest.
 
     References

@@ -123,8 +123,6 @@ def loss_model(name: str, words: str = "") -> Callable[[F], F]:
 def forget_loss_model(name: str) -> None:
     """Take an own model away again; nothing happens where there is none of that name.
 
-    Examples
-    --------
     >>> _ = loss_model("level_ground")(lambda profile, situation, near_m, far_m: 120.0)
     >>> forget_loss_model("level_ground")
     >>> "level_ground" in own_models()

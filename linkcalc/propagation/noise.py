@@ -5,7 +5,11 @@ man-made figures rest on measurements of the 1960s and 1970s below 250 MHz: abov
 extrapolation, and no function for the whole receiver warns of it, because nearly every link asks for it;
 ask `man_made_noise_is_extrapolated`, or read `SystemNoise.extrapolated`.
 
+Numbers in give a number, arrays an array of the broadcast shape, in the unit that the function's name ends with.
 Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
+
+Everywhere `frequency_hz` and `bandwidth_hz` are above 0, and `environment` is one of "city", "residential", "rural",
+"quiet_rural" and "none".
 """
 
 from dataclasses import dataclass
@@ -80,23 +84,10 @@ class SystemNoise:
 def thermal_noise_power_dbm(
     bandwidth_hz: ArrayLike, temperature_k: ArrayLike = REFERENCE_TEMPERATURE_K
 ) -> Any:
-    """Thermal noise power kTB.
+    """Thermal noise power kTB, at a temperature above 0 K.
 
-    Parameters
-    ----------
-    bandwidth_hz : array_like, Hz, above 0, any shape
-    temperature_k : array_like, K, above 0, any shape
-
-    Returns
-    -------
-    float or ndarray, dBm, broadcast shape
-
-    References
-    ----------
     Boltzmann's constant, SI 2019; T0 = 290 K of the noise figure's definition (Rec. ITU-R P.372).
 
-    Examples
-    --------
     >>> round(thermal_noise_power_dbm(125e3), 2)
     -123.01
     """
@@ -123,11 +114,6 @@ def man_made_noise_db(frequency_hz: ArrayLike, environment: Environment) -> Any:
     -------
     float or ndarray, dB above kT0B; negative where the noise lies below thermal noise
 
-    Warns
-    -----
-    OutOfRangeWarning
-        Outside the frequency range.
-
     References
     ----------
     Rec. ITU-R P.372-17, part 6; second branch of the city: P.372-8.
@@ -148,11 +134,6 @@ def man_made_noise_db(frequency_hz: ArrayLike, environment: Environment) -> Any:
 def man_made_noise_is_extrapolated(frequency_hz: ArrayLike, environment: Environment) -> Any:
     """Whether `man_made_noise_db` is asked outside the frequencies its source states.
 
-    Parameters
-    ----------
-    frequency_hz : array_like, Hz, any shape
-    environment : {"city", "residential", "rural", "quiet_rural", "none"}
-
     Returns
     -------
     bool or ndarray of bool
@@ -171,23 +152,10 @@ def man_made_noise_is_extrapolated(frequency_hz: ArrayLike, environment: Environ
 
 
 def galactic_noise_db(frequency_hz: ArrayLike) -> Any:
-    """Median galactic noise above kT0B; decile 2 dB on both sides.
+    """Median galactic noise, dB above kT0B; decile 2 dB on both sides.
 
-    Parameters
-    ----------
-    frequency_hz : array_like, Hz, above 0, any shape
-        From about 10 MHz. Below thermal noise from 183 MHz on.
+    From about 10 MHz; below thermal noise from 183 MHz on. Rec. ITU-R P.372-17, 52 - 23 log f_MHz.
 
-    Returns
-    -------
-    float or ndarray, dB above kT0B
-
-    References
-    ----------
-    Rec. ITU-R P.372-17, 52 - 23 log f_MHz.
-
-    Examples
-    --------
     >>> galactic_noise_db(100e6)
     6.0
     """
@@ -198,20 +166,8 @@ def galactic_noise_db(frequency_hz: ArrayLike) -> Any:
 def man_made_noise_deciles_db(environment: Environment) -> tuple[float, float]:
     """Upper and lower decile of man-made noise about its median within the hour, both positive.
 
-    Parameters
-    ----------
-    environment : {"city", "residential", "rural", "quiet_rural", "none"}
-
-    Returns
-    -------
-    tuple of two floats, dB: above and below the median
-
-    References
-    ----------
     Rec. ITU-R P.372-17, part 6 (quiet rural as rural).
 
-    Examples
-    --------
     >>> man_made_noise_deciles_db("residential")
     (10.6, 5.3)
     """
@@ -222,20 +178,8 @@ def man_made_noise_deciles_db(environment: Environment) -> tuple[float, float]:
 def man_made_noise_location_sigma_db(environment: Environment) -> float:
     """Standard deviation of median man-made noise from place to place within a category.
 
-    Parameters
-    ----------
-    environment : {"city", "residential", "rural", "quiet_rural", "none"}
-
-    Returns
-    -------
-    float, dB
-
-    References
-    ----------
     Rec. ITU-R P.372, deciles of 8.4, 5.8 and 6.8 dB (from memory); quiet rural taken as rural.
 
-    Examples
-    --------
     >>> round(man_made_noise_location_sigma_db("rural"), 1)
     5.3
     """
@@ -259,18 +203,12 @@ def system_noise(
 
     Parameters
     ----------
-    bandwidth_hz : array_like, Hz, above 0, any shape
     noise_figure_db : array_like, dB, at least 0, any shape
         Of the receiver with the lines in front of it, the lines at T0.
     environment : {"city", "residential", "rural", "quiet_rural", "none"}
         "none" leaves out man-made and galactic noise.
     rise_db : array_like, dB, at least 0, any shape
         Rise of the floor from ignition, alternator or drive: measured, not predicted.
-    frequency_hz : array_like, Hz, above 0, any shape
-
-    Returns
-    -------
-    SystemNoise
 
     References
     ----------
@@ -338,16 +276,8 @@ def system_noise_power_dbm(
     rise_db: ArrayLike,
     frequency_hz: ArrayLike,
 ) -> Any:
-    """Median noise power of a receiver in its surroundings: `SystemNoise.total_dbm` of `system_noise`.
+    """Median noise power of a receiver in its surroundings: `SystemNoise.total_dbm` of `system_noise`; all as there.
 
-    Parameters, errors and sources are those of `system_noise`.
-
-    Returns
-    -------
-    float or ndarray, dBm, broadcast shape
-
-    Examples
-    --------
     >>> round(system_noise_power_dbm(125e3, 6.0, "rural", 0.0, 868e6), 1)
     -117.0
     """
@@ -357,21 +287,9 @@ def system_noise_power_dbm(
 def noise_sigma_db(noise: SystemNoise) -> Any:
     """Standard deviation over time of the total noise that its upper decile stands for.
 
-    Parameters
-    ----------
-    noise : SystemNoise
-
-    Returns
-    -------
-    float or ndarray, dB
-
-    References
-    ----------
     Normal distribution in dB: the decile lies 1.2816 standard deviations above the median. The upper side is
     taken because it is the one that takes a link down.
 
-    Examples
-    --------
     >>> round(noise_sigma_db(system_noise(125e3, 6.0, "rural", 0.0, 100e6)), 1)
     6.1
     """

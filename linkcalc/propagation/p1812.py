@@ -1,6 +1,8 @@
 """Path-specific prediction of basic transmission loss (Rec. ITU-R P.1812).
 
-Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
+Numbers in give a number, arrays an array of the broadcast shape, in the unit that the function's name ends with.
+Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown. Values
+outside the range of the standard warn (`OutOfRangeWarning`).
 """
 
 import math
@@ -57,8 +59,7 @@ def basic_transmission_loss_db(
     tx_height_m, rx_height_m : float, m
         Antenna heights above ground, above 0. The standard covers 1 m to 3000 m (the lower limit is from
         memory, not read in the edition).
-    frequency_hz : array_like, Hz
-        30 MHz to 6 GHz.
+    frequency_hz : array_like, Hz, 30 MHz to 6 GHz
     clutter_m : array_like, m, shape (n,), optional
         Representative height of what stands on the ground. The standard leaves out both end points,
         whatever is given there.
@@ -67,8 +68,7 @@ def basic_transmission_loss_db(
     polarisation : "vertical" or "horizontal"
     time_percent : array_like, %
         1 to 50: the loss is not exceeded during this share of the average year.
-    location_percent : array_like, %
-        1 to 99.
+    location_percent : array_like, %, 1 to 99
     location_sigma_db : array_like, dB
         Standard deviation between locations around the receiver, at least 0; see
         `location_standard_deviation_db`. Not used where the receiver is at sea.
@@ -94,17 +94,6 @@ def basic_transmission_loss_db(
         With `detail`, a read-only mapping of the names of `Path` and `Terms` to numbers and arrays, with
         `Lb_db` among them.
 
-    Raises
-    ------
-    DomainError
-        If an argument is not finite or not defined: a profile that does not increase or has fewer than
-        3 points, percentages outside their range.
-
-    Warns
-    -----
-    OutOfRangeWarning
-        If frequency, path length or antenna height lie outside the standard's range.
-
     Notes
     -----
     No loss for gases or rain (negligible below 6 GHz). The default `latitude_deg` only matters for
@@ -123,7 +112,7 @@ def basic_transmission_loss_db(
     137.9
     """
     d, h, top = checked_profile(distance_m, ground_m, clutter_m)
-    zones = checked_zone(zone, d.size)
+    zones = _checked_zone(zone, d.size)
     htg = float(number("tx_height_m", tx_height_m, above=0.0))
     hrg = float(number("rx_height_m", rx_height_m, above=0.0))
     frequency = number("frequency_hz", frequency_hz, above=0.0)
@@ -132,14 +121,16 @@ def basic_transmission_loss_db(
     sigma = number("location_sigma_db", location_sigma_db, at_least=0.0)
     entry = number("entry_loss_db", entry_loss_db)
     entry_sigma = number("entry_sigma_db", entry_sigma_db, at_least=0.0)
-    lapse = float(checked_lapse(delta_n))
+    lapse = float(number("delta_n", delta_n))
+    if lapse >= 157.0:
+        raise DomainError(f"delta_n must be below 157, got {lapse:g}")
     refractivity = float(number("n0", n0, above=0.0))
     latitude = float(number("latitude_deg", latitude_deg, at_least=-90.0, at_most=90.0))
-    dct = float(coast_km("tx_coast_km", tx_coast_km, zones[0] == SEA))
-    dcr = float(coast_km("rx_coast_km", rx_coast_km, zones[-1] == SEA))
+    dct = _coast_km("tx_coast_km", tx_coast_km, zones[0])
+    dcr = _coast_km("rx_coast_km", rx_coast_km, zones[-1])
     vertical = is_vertical(polarisation)
     path = path_of_profile(d, h, top, zones, htg, hrg, lapse, latitude, dct, dcr)
-    warn_outside_range(frequency, path.d_km * 1e3, htg, hrg)
+    _warn_outside_range(frequency, path.d_km * 1e3, htg, hrg)
     if zones[-1] == SEA:
         sigma = 0.0 * sigma
     try:
@@ -163,8 +154,7 @@ def location_standard_deviation_db(
 
     Parameters
     ----------
-    frequency_hz : array_like, Hz, all arguments broadcast
-        Above 0.
+    frequency_hz : array_like, Hz, all arguments broadcast, above 0
     resolution_m : array_like, m
         Side of the square over which the variability applies, usually below 1 km; above 0.
     rx_height_m : array_like, m
@@ -172,10 +162,6 @@ def location_standard_deviation_db(
     clutter_height_m : array_like, m
         Representative clutter height around the receiver, at least 0. The deviation falls linearly to 0
         as the antenna rises from this height to 10 m above it.
-
-    Returns
-    -------
-    ndarray or float, dB, broadcast shape
 
     References
     ----------
@@ -197,27 +183,11 @@ def location_standard_deviation_db(
 
 
 def field_strength_dbuv_m(loss_db: ArrayLike, frequency_hz: ArrayLike, erp_kw: ArrayLike = 1.0) -> Any:
-    """Field strength at the receiver from a basic transmission loss.
+    """Field strength at the receiver, dB(uV/m), from a basic transmission loss.
 
-    Parameters
-    ----------
-    loss_db : array_like, dB, all arguments broadcast
-        Basic transmission loss.
-    frequency_hz : array_like, Hz
-        Above 0.
-    erp_kw : array_like, kW
-        Effective radiated power towards the receiver, above 0.
+    `erp_kw` is the effective radiated power towards the receiver; it and the frequency are above 0. Rec. ITU-R
+    P.1812-8, section 4.10 (equation 71 of edition 6).
 
-    Returns
-    -------
-    ndarray or float, dB(uV/m), broadcast shape
-
-    References
-    ----------
-    Rec. ITU-R P.1812-8, section 4.10 (equation 71 of edition 6).
-
-    Examples
-    --------
     >>> round(field_strength_dbuv_m(120.0, 868e6), 2)
     78.13
     """
@@ -236,23 +206,9 @@ def mid_path_latitude_deg(
 ) -> float:
     """Latitude of the point half the profile length from the transmitter towards the receiver.
 
-    Parameters
-    ----------
-    tx_latitude_deg, tx_longitude_deg, rx_latitude_deg, rx_longitude_deg : float, degrees
-        The two terminals; not the same point, nor opposite points of the globe.
-    distance_m : float, m
-        Length of the profile. It is this length, not the terminals' distance, that is halved.
+    The terminals must not be the same point, nor opposite points of the globe. It is the profile's length, not the
+    terminals' distance, that is halved. Rec. ITU-R P.1812-8, Attachment 1 (great circle, sphere of radius 6371 km).
 
-    Returns
-    -------
-    float, degrees
-
-    References
-    ----------
-    Rec. ITU-R P.1812-8, Attachment 1 (great circle, sphere of radius 6371 km).
-
-    Examples
-    --------
     >>> round(mid_path_latitude_deg(50.0, 0.0, 52.0, 0.0, 222_390.0), 3)
     51.0
     """
@@ -280,7 +236,7 @@ def _unit_vector(latitude_deg: float, longitude_deg: float) -> Floats:
     )
 
 
-def checked_zone(zone: ArrayLike | None, size: int) -> NDArray[np.int8]:
+def _checked_zone(zone: ArrayLike | None, size: int) -> NDArray[np.int8]:
     """Zones of a profile, inland where they are not given."""
     if zone is None:
         return np.full(size, INLAND, dtype=np.int8)
@@ -292,23 +248,15 @@ def checked_zone(zone: ArrayLike | None, size: int) -> NDArray[np.int8]:
     return given.astype(np.int8)
 
 
-def coast_km(name: str, value: ArrayLike | None, at_sea: ArrayLike) -> Any:
+def _coast_km(name: str, value: float | None, zone: int) -> float:
     """Distance from a terminal to the coast; where it is not given, 0 at sea and 500 (unknown) on land."""
-    return np.where(at_sea, 0.0, 500.0) if value is None else number(name, value, at_least=0.0)
+    if value is None:
+        return 0.0 if zone == SEA else 500.0
+    return float(number(name, value, at_least=0.0))
 
 
-def checked_lapse(delta_n: ArrayLike) -> Any:
-    """The refractivity lapse, below that of a ray that follows the earth."""
-    lapse = number("delta_n", delta_n)
-    if np.max(lapse) >= 157.0:
-        raise DomainError(f"delta_n must be below 157, got {np.max(lapse):g}")
-    return lapse
-
-
-def warn_outside_range(
-    frequency_hz: Floats | float, length_m: Floats | float, *heights_m: Floats | float
-) -> None:
-    """Name the limits of the standard that its user's caller oversteps."""
+def _warn_outside_range(frequency_hz: Floats | float, length_m: float, *heights_m: float) -> None:
+    """Name the limits of the standard that the caller's caller oversteps."""
     source = "Rec. ITU-R P.1812"
     if not _within(30e6, frequency_hz, 6e9):
         stated_range(source, "frequency", np.asarray(frequency_hz) / 1e6, 30.0, 6000.0, "MHz", stacklevel=4)

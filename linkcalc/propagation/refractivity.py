@@ -3,7 +3,10 @@
 `delta_n` is the mean lapse of refractivity in the lowest kilometre, N-units/km, positive where it falls with
 height (as P.1812 and P.452 count it).
 
-Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
+Numbers in give a number, arrays an array of the broadcast shape, in the unit that the function's name ends with.
+Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown. Everywhere
+`k_factor` is the effective earth radius factor, above 0, and `climate` one of "temperate", "continental", "maritime",
+"desert", "subtropical" and "equatorial".
 """
 
 import math
@@ -54,24 +57,10 @@ climate is our choice, k the lowest of theirs to 0.05)."""
 
 
 def refractivity(pressure_hpa: ArrayLike, temperature_k: ArrayLike, vapour_pressure_hpa: ArrayLike) -> Any:
-    """Radio refractivity N of air.
+    """Radio refractivity N of air, N-units: total pressure and temperature above 0, vapour pressure 0 or more.
 
-    Parameters
-    ----------
-    pressure_hpa : array_like, hPa, total pressure, above 0, any shape
-    temperature_k : array_like, K, above 0, any shape
-    vapour_pressure_hpa : array_like, hPa, at least 0, any shape
-
-    Returns
-    -------
-    float or ndarray, N-units, broadcast shape
-
-    References
-    ----------
     Rec. ITU-R P.453, (77.6 / T) (P + 4810 e / T); from memory, unchecked.
 
-    Examples
-    --------
     >>> round(refractivity(1013.25, 288.15, 10.0), 1)
     317.8
     """
@@ -84,25 +73,10 @@ def refractivity(pressure_hpa: ArrayLike, temperature_k: ArrayLike, vapour_press
 def vapour_pressure_hpa(
     temperature_k: ArrayLike, relative_humidity_percent: ArrayLike, pressure_hpa: ArrayLike = 1013.25
 ) -> Any:
-    """Water vapour pressure of air of a relative humidity over water.
+    """Water vapour pressure of air of a relative humidity over water: 233 to 323 K (-40 to 50 degrees C), 0 to 100 %.
 
-    Parameters
-    ----------
-    temperature_k : array_like, K, any shape
-        233 to 323 K (-40 to 50 degrees C).
-    relative_humidity_percent : array_like, percent, 0 to 100, any shape
-    pressure_hpa : array_like, hPa, above 0, any shape
-
-    Returns
-    -------
-    float or ndarray, hPa, broadcast shape
-
-    References
-    ----------
     Rec. ITU-R P.453, saturation vapour pressure over water; from memory, unchecked.
 
-    Examples
-    --------
     >>> round(vapour_pressure_hpa(293.15, 100.0), 1)
     23.5
     """
@@ -117,25 +91,11 @@ def vapour_pressure_hpa(
 def exponential_refractivity(
     height_m: ArrayLike, n0: ArrayLike = 315.0, scale_height_m: ArrayLike = 7350.0
 ) -> Any:
-    """Refractivity at a height, in the exponential reference atmosphere.
+    """Refractivity at a height above sea level, N-units, in the exponential reference atmosphere.
 
-    Parameters
-    ----------
-    height_m : array_like, m above sea level, any shape
-    n0 : array_like, N-units at sea level, above 0, any shape
-    scale_height_m : array_like, m, above 0, any shape
-        7350 m in the reference atmosphere; the irregular terrain model uses 9460 m.
+    The scale height, above 0, is 7350 m in the reference atmosphere; the irregular terrain model uses 9460 m. Rec.
+    ITU-R P.453, N0 exp(-h/h0) with 315 and 7.35 km (B: a requirements table that cites it, and P.617).
 
-    Returns
-    -------
-    float or ndarray, N-units, broadcast shape
-
-    References
-    ----------
-    Rec. ITU-R P.453, N0 exp(-h/h0) with 315 and 7.35 km (B: a requirements table that cites it, and P.617).
-
-    Examples
-    --------
     >>> round(exponential_refractivity(1000.0), 1)
     274.9
     """
@@ -153,15 +113,6 @@ def k_factor(delta_n: ArrayLike) -> Any:
     delta_n : array_like, N-units/km, below 157, any shape
         At 157 a horizontal ray follows the earth; beyond, it is trapped and no factor describes it. Negative
         in sub-refraction.
-
-    Returns
-    -------
-    float or ndarray, dimensionless
-
-    Raises
-    ------
-    DomainError
-        If `delta_n` is not finite or not below 157.
 
     References
     ----------
@@ -181,20 +132,6 @@ def k_factor(delta_n: ArrayLike) -> Any:
 def delta_n_from_k(k_factor: ArrayLike) -> Any:
     """Lapse of refractivity that gives an effective earth radius factor: the inverse of `k_factor`.
 
-    Parameters
-    ----------
-    k_factor : array_like, dimensionless, above 0, any shape
-
-    Returns
-    -------
-    float or ndarray, N-units/km
-
-    References
-    ----------
-    As `k_factor`.
-
-    Examples
-    --------
     >>> delta_n_from_k(4 / 3)
     39.25
     """
@@ -202,22 +139,8 @@ def delta_n_from_k(k_factor: ArrayLike) -> Any:
 
 
 def effective_earth_radius_m(k_factor: ArrayLike) -> Any:
-    """Radius of the earth over which rays would be straight.
+    """Radius of the earth over which rays would be straight; the real one is 6371 km, as in the ITU-R P series.
 
-    Parameters
-    ----------
-    k_factor : array_like, dimensionless, above 0, any shape
-
-    Returns
-    -------
-    float or ndarray, m
-
-    References
-    ----------
-    Mean radius 6371 km, as the ITU-R P series.
-
-    Examples
-    --------
     >>> effective_earth_radius_m(2.0)
     12742000.0
     """
@@ -225,25 +148,13 @@ def effective_earth_radius_m(k_factor: ArrayLike) -> Any:
 
 
 def delta_n_from_surface(surface_refractivity: ArrayLike) -> Any:
-    """Lapse of refractivity near the ground expected from the refractivity at the surface.
+    """Lapse of refractivity near the ground expected from the refractivity at the surface, known for 250 to 400
+    N-units.
 
-    Parameters
-    ----------
-    surface_refractivity : array_like, N-units, above 0, any shape
-        Known for 250 to 400.
-
-    Returns
-    -------
-    float or ndarray, N-units/km
-
-    References
-    ----------
     Curvature of the effective earth in the irregular terrain model (NTIA Report 82-100, after NBS TN 101):
-    157e-9 (1 - 0.04665 exp(Ns / 179.3)) per metre. For *surface* refractivity: fed with sea-level values it
-    lies 5 N/km above the official map on land, 20 at worst.
+    157e-9 (1 - 0.04665 exp(Ns / 179.3)) per metre. For *surface* refractivity: fed with sea-level values it lies 5 N/km
+    above the official map on land, 20 at worst.
 
-    Examples
-    --------
     >>> round(delta_n_from_surface(301.0), 1), round(delta_n_from_surface(325.0), 1)
     (39.2, 44.9)
     """
@@ -256,28 +167,13 @@ def climate_refractivity(
 ) -> ClimateRefractivity:
     """Typical refractivity of a climate, for the year or a month, where no map or measurement is at hand.
 
-    Sea-level refractivity and lapse of each climate are those of the official maps at places of its kind,
-    with a yearly swing that peaks in July (January south of the equator); the lapse swings with it, as
+    Sea-level refractivity and lapse of each climate are those of the official maps at places of its kind, with a yearly
+    swing that peaks in July (January south of the equator, by the sign of `latitude_deg`); the lapse swings with it, as
     `delta_n_from_surface` has it. A plan for a real site does better with the local figure.
 
-    Parameters
-    ----------
-    climate : {"temperate", "continental", "maritime", "desert", "subtropical", "equatorial"}
-    month : int, 1 to 12, or None for the year
-    latitude_deg : float, degrees, -90 to 90
-        Its sign tells the season.
+    World maps N050 and DN50 of Recs. ITU-R P.1812-8, P.452 and P.2001 (A), read at places of each kind (our choice);
+    the swing has no source.
 
-    Returns
-    -------
-    ClimateRefractivity
-
-    References
-    ----------
-    World maps N050 and DN50 of Recs. ITU-R P.1812-8, P.452 and P.2001 (A), read at places of each kind (our
-    choice); the swing has no source.
-
-    Examples
-    --------
     >>> year = climate_refractivity("temperate")
     >>> round(year.delta_n, 1), year.n0, year.confidence
     (39.0, 325.0, 'moderate')
@@ -299,21 +195,9 @@ def climate_refractivity(
 def annual_low_k_factor(climate: Climate = "temperate") -> float:
     """Effective earth radius factor exceeded 99.9 % of the year: what the loss varies by over the year.
 
-    Parameters
-    ----------
-    climate : {"temperate", "continental", "maritime", "desert", "subtropical", "equatorial"}
-
-    Returns
-    -------
-    float, dimensionless
-
-    References
-    ----------
     Rec. ITU-R P.2001, equations 3.4.1.1 and 3.4.1.2 with its maps (A), at places of each kind (our choice):
     1.0 to 1.2 in middle latitudes, 0.87 to 0.96 in the hottest continents.
 
-    Examples
-    --------
     >>> annual_low_k_factor("temperate"), annual_low_k_factor("desert")
     (1.1, 0.95)
     """
@@ -323,26 +207,13 @@ def annual_low_k_factor(climate: Climate = "temperate") -> float:
 def low_k_factor(distance_m: ArrayLike, climate: Climate = "temperate") -> Any:
     """Effective earth radius factor for a second, cautious look at clearance; not a share of time.
 
-    0.5 on paths of 10 km or less, rising with the logarithm of distance to 1 at 200 km. The same serves for
-    every climate, so `climate` is only checked. On paths of a few kilometres the earth's bulge is small
-    with any of these factors. How the loss varies over the year follows from `annual_low_k_factor`.
+    0.5 on paths of 10 km or less, rising with the logarithm of distance to 1 at 200 km. The same serves for every
+    climate, so `climate` is only checked. On paths of a few kilometres the earth's bulge is small with any of these
+    factors. How the loss varies over the year follows from `annual_low_k_factor`.
 
-    Parameters
-    ----------
-    distance_m : array_like, m, above 0, any shape
-    climate : {"temperate", "continental", "maritime", "desert", "subtropical", "equatorial"}
+    After the curve of Rec. ITU-R P.530, section 2.2, for the worst month of a continental temperate climate, from
+    memory: no public text shows it.
 
-    Returns
-    -------
-    float or ndarray, dimensionless
-
-    References
-    ----------
-    After the curve of Rec. ITU-R P.530, section 2.2, for the worst month of a continental temperate
-    climate, from memory: no public text shows it.
-
-    Examples
-    --------
     >>> low_k_factor([5e3, 50e3, 300e3]).round(2).tolist()
     [0.5, 0.77, 1.0]
     """

@@ -3,7 +3,10 @@
 `two_ray_loss_db` sums the two rays; `find_reflection` finds on a real profile where, and whether, the
 ground mirrors the ray, and what plane to measure the antenna heights from.
 
-Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
+Numbers in give a number, arrays an array of the broadcast shape, in the unit that the function's name ends with.
+Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown. Everywhere
+`frequency_hz` is above 0, and the ground's `relative_permittivity` 1 or more and `conductivity_s_m` 0 or more, see
+`linkcalc.propagation.ground.ground_constants`.
 """
 
 import math
@@ -60,9 +63,6 @@ def reflection_coefficient(
     ----------
     grazing_angle_rad : array_like, rad, 0 to pi/2
         Angle between ray and ground.
-    frequency_hz : array_like, Hz, above 0
-    relative_permittivity : array_like, 1 or more
-    conductivity_s_m : array_like, S/m, 0 or more
     polarisation : {"vertical", "horizontal", "circular"}
         "circular": the part that keeps its sense, half the sum of the other two.
 
@@ -100,13 +100,8 @@ def roughness_factor(
     roughness_m : array_like, m, 0 or more
         Standard deviation of the surface height where the ray reflects.
     grazing_angle_rad : array_like, rad, 0 to pi/2
-    frequency_hz : array_like, Hz, above 0
     model : {"ament", "miller_brown"}
         The latter leaves more of it on very rough surfaces, as measured over sea (from memory, unchecked).
-
-    Returns
-    -------
-    ndarray or float, 0 to 1, the arguments broadcast
 
     References
     ----------
@@ -159,17 +154,8 @@ def plane_earth_crossover_m(tx_height_m: ArrayLike, rx_height_m: ArrayLike, freq
 def plane_earth_loss_db(distance_m: ArrayLike, tx_height_m: ArrayLike, rx_height_m: ArrayLike) -> Any:
     """Far form of the two-ray sum over a plane: 40 log d - 20 log(h1 h2), whatever the frequency.
 
-    Parameters
-    ----------
-    distance_m, tx_height_m, rx_height_m : array_like, m, above 0
-        Holds well beyond `plane_earth_crossover_m`.
+    Holds well beyond `plane_earth_crossover_m`. Distance and heights above 0.
 
-    Returns
-    -------
-    ndarray or float, dB, the arguments broadcast
-
-    Examples
-    --------
     >>> round(plane_earth_loss_db(1000.0, 2.0, 6.0), 2)
     98.42
     """
@@ -186,32 +172,13 @@ def minimum_effective_height_m(
     conductivity_s_m: ArrayLike,
     polarisation: Polarisation = "vertical",
 ) -> Any:
-    """Height to use in `plane_earth_loss_db` for an antenna close to the ground.
+    """Height to use in `plane_earth_loss_db` for an antenna close to the ground, 0 m or more above it.
 
-    Parameters
-    ----------
-    height_m : array_like, m, 0 or more
-    frequency_hz : array_like, Hz, above 0
-    relative_permittivity : array_like, 1 or more
-    conductivity_s_m : array_like, S/m, 0 or more
-    polarisation : {"vertical", "horizontal"}
+    (h^2 + h0^2)^0.5, h0 = lambda/(2 pi |z|), z = q/e (vertical) or q (horizontal polarisation). Not for
+    `two_ray_loss_db`, whose reflection coefficient already holds part of this: pass `surface_wave=True` there.
 
-    Returns
-    -------
-    ndarray or float, m, the arguments broadcast
-        (h^2 + h0^2)^0.5, h0 = lambda/(2 pi |z|), z = q/e (vertical) or q (horizontal).
-
-    Notes
-    -----
-    Not for `two_ray_loss_db`, whose reflection coefficient already holds part of this: pass
-    `surface_wave=True` there.
-
-    References
-    ----------
     Bullington 1947, from memory, unchecked; agrees with the surface wave of `two_ray_loss_db`.
 
-    Examples
-    --------
     >>> round(minimum_effective_height_m(0.1, 868e6, relative_permittivity=15, conductivity_s_m=0.03), 2)
     0.24
     """
@@ -241,7 +208,7 @@ def grazing_limit_rad(frequency_hz: ArrayLike, k_factor: ArrayLike = 4.0 / 3.0) 
 def curved_geometry(
     distance_m: ArrayLike, tx_height_m: ArrayLike, rx_height_m: ArrayLike, k_factor: ArrayLike = 4.0 / 3.0
 ) -> CurvedGeometry:
-    """Specular point, tangent plane and divergence on a smooth curved earth.
+    """Specular point, tangent plane and divergence on a smooth curved earth, within the horizon.
 
     Parameters
     ----------
@@ -249,16 +216,6 @@ def curved_geometry(
         Heights above the curved surface.
     k_factor : array_like, above 0
         Effective earth radius over the real one, 6371 km; infinity is a plane.
-
-    Returns
-    -------
-    CurvedGeometry
-        The arguments broadcast.
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range or the antennas do not see each other over the horizon.
 
     References
     ----------
@@ -301,11 +258,8 @@ def two_ray_loss_db(
     ----------
     distance_m, tx_height_m, rx_height_m : array_like, m, above 0
         Heights above the reflecting surface.
-    frequency_hz : array_like, Hz, above 0
-    relative_permittivity : array_like, 1 or more
     conductivity_s_m : array_like, S/m, 0 or more
         Of the ground, see `linkcalc.propagation.ground.ground_constants`.
-    polarisation : {"vertical", "horizontal", "circular"}
     k_factor : array_like, above 0
         Effective earth radius factor; infinity is a plane.
     roughness_m : array_like, m, 0 or more
@@ -316,24 +270,11 @@ def two_ray_loss_db(
     surface_wave : bool
         Add Norton's surface wave, which matters for antennas lower than about a wavelength.
 
-    Returns
-    -------
-    ndarray or float, dB, the arguments broadcast
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range, or the antennas lie beyond each other's horizon.
-
-    Warns
-    -----
-    OutOfRangeWarning
-        If a grazing angle over a curved earth is below `grazing_limit_rad`.
-
     Notes
     -----
-    20 log(4 pi r1/lambda) - 20 log|1 + g R rho D (r1/r2) exp(-j 2 pi (r2-r1)/lambda)|. Over a curved earth
-    the plane is the one that touches it at the specular point.
+    Not defined beyond the horizon; over a curved earth a grazing angle below `grazing_limit_rad` warns
+    (`OutOfRangeWarning`). 20 log(4 pi r1/lambda) - 20 log|1 + g R rho D (r1/r2) exp(-j 2 pi (r2-r1)/lambda)|. Over a
+    curved earth the plane is the one that touches it at the specular point.
 
     References
     ----------

@@ -3,7 +3,12 @@
 After P.833-10 (09/2021) as public implementations and readers of its text give it. Letters: A text seen, B
 two independent secondary sources, C one. Never add this loss to a diffraction loss over the same trees.
 
-Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
+Numbers in give a number, arrays an array of the broadcast shape, in the unit that the function's name ends with.
+Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown. Frequencies
+and depths outside the range that a source states warn (`OutOfRangeWarning`).
+
+Everywhere `leaf` is "in_leaf" or "out_of_leaf", `polarisation` "vertical" or "horizontal", and `forest` "mixed" or
+"tropical".
 """
 
 from typing import Any, Literal
@@ -54,17 +59,10 @@ def specific_attenuation_db_m(
     ----------
     frequency_hz : array_like, Hz, any shape
         30 MHz (horizontal: 105.9 MHz) to 30 GHz; the outer segments are continued beyond.
-    leaf : {"in_leaf", "out_of_leaf"}
-    polarisation : {"vertical", "horizontal"}
 
     Returns
     -------
     float or ndarray, dB/m
-
-    Warns
-    -----
-    OutOfRangeWarning
-        Outside these frequencies.
 
     References
     ----------
@@ -92,16 +90,6 @@ def maximum_loss_db(frequency_hz: ArrayLike, *, leaf: Leaf = "in_leaf", forest: 
         Mixed forest 105.9 to 2117.5 MHz, tropical park 900 to 1800 MHz.
     leaf : {"in_leaf", "out_of_leaf"}
         Bare trees lose 2 dB less at most up to 900 MHz, 8.5 dB at 2.2 GHz.
-    forest : {"mixed", "tropical"}
-
-    Returns
-    -------
-    float or ndarray, dB
-
-    Warns
-    -----
-    OutOfRangeWarning
-        Outside the frequencies the fit was made for.
 
     References
     ----------
@@ -139,21 +127,9 @@ def woodland_loss_db(
         Length of the path inside the trees.
     frequency_hz : array_like, Hz, any shape
         The range of `forest`.
-    leaf : {"in_leaf", "out_of_leaf"}
     wet : bool
         Wet leaves: an allowance growing with the dry loss to 3.5 dB (2 to 5 dB below 1 GHz: common practice,
         no source). Bare trees get none.
-    polarisation : {"vertical", "horizontal"}
-    forest : {"mixed", "tropical"}
-
-    Returns
-    -------
-    float or ndarray, dB, broadcast shape
-
-    Warns
-    -----
-    OutOfRangeWarning
-        Outside the frequencies the points and fits are known for.
 
     References
     ----------
@@ -190,20 +166,9 @@ def belt_loss_db(
     depth_m : array_like, m, any shape, at least 0
     frequency_hz : array_like, Hz, any shape
         The range of `forest`; the standard gives the form for 1 GHz and below, and up to about 3 GHz.
-    leaf, wet, polarisation, forest
-        As `woodland_loss_db`.
     limit_db : array_like, dB, any shape, at least 0, or None
         Diffraction loss over or round the trees. The dry loss never exceeds `maximum_loss_db` either (our
         choice, for paths whose diffraction loss is not known).
-
-    Returns
-    -------
-    float or ndarray, dB, broadcast shape
-
-    Warns
-    -----
-    OutOfRangeWarning
-        Outside the frequencies the points and fits are known for.
 
     References
     ----------
@@ -226,22 +191,12 @@ def belt_loss_db(
 
 
 def woodland_sigma_db(loss_db: ArrayLike) -> Any:
-    """Standard deviation of a predicted vegetation loss: 0.29 of it plus 2 dB, and no more than itself.
+    """Standard deviation of a predicted vegetation loss, 0 dB or more: 0.29 of it plus 2 dB, and no more than itself.
 
-    P.833-10 states 8.7 dB for the forest near Mulhouse (C): reached where a wood loses its most. That it
-    grows with the loss is our choice: the two textbook forms at 915 MHz lie within about two of it from
-    `woodland_loss_db` between 20 and 100 m of trees.
+    P.833-10 states 8.7 dB for the forest near Mulhouse (C): reached where a wood loses its most. That it grows with
+    the loss is our choice: the two textbook forms at 915 MHz lie within about two of it from `woodland_loss_db`
+    between 20 and 100 m of trees.
 
-    Parameters
-    ----------
-    loss_db : array_like, dB, any shape, at least 0
-
-    Returns
-    -------
-    float or ndarray, dB
-
-    Examples
-    --------
     >>> woodland_sigma_db(10.0)
     4.9
     """
@@ -252,28 +207,9 @@ def woodland_sigma_db(loss_db: ArrayLike) -> Any:
 def weissberger_loss_db(depth_m: ArrayLike, frequency_hz: ArrayLike) -> Any:
     """Modified exponential decay through dry trees in leaf; for comparison only.
 
-    0.45 f^0.284 d below 14 m, 1.33 f^0.284 d^0.588 to 400 m, f in GHz.
+    0.45 f^0.284 d below 14 m, 1.33 f^0.284 d^0.588 to 400 m, f in GHz from 0.23 to 95 (range from memory). Weissberger
+    1982, textbook form, from memory.
 
-    Parameters
-    ----------
-    depth_m : array_like, m, any shape, 0 to 400
-    frequency_hz : array_like, Hz, any shape, 0.23 to 95 GHz (range from memory)
-
-    Returns
-    -------
-    float or ndarray, dB, broadcast shape
-
-    Warns
-    -----
-    OutOfRangeWarning
-        Outside the stated ranges.
-
-    References
-    ----------
-    Weissberger 1982, textbook form, from memory.
-
-    Examples
-    --------
     >>> weissberger_loss_db([10.0, 100.0], 915e6).round(1).tolist()
     [4.4, 19.4]
     """
@@ -287,26 +223,8 @@ def weissberger_loss_db(depth_m: ArrayLike, frequency_hz: ArrayLike) -> Any:
 def early_ccir_loss_db(depth_m: ArrayLike, frequency_hz: ArrayLike) -> Any:
     """Early CCIR form, 0.2 f^0.3 d^0.6 with f in MHz; for comparison only.
 
-    Parameters
-    ----------
-    depth_m : array_like, m, any shape, 0 to 400
-    frequency_hz : array_like, Hz, any shape, 200 MHz to 95 GHz (range from memory)
+    Depth 0 to 400 m, 200 MHz to 95 GHz (range from memory). CCIR Report 236-2, textbook form, from memory.
 
-    Returns
-    -------
-    float or ndarray, dB, broadcast shape
-
-    Warns
-    -----
-    OutOfRangeWarning
-        Outside the stated ranges.
-
-    References
-    ----------
-    CCIR Report 236-2, textbook form, from memory.
-
-    Examples
-    --------
     >>> early_ccir_loss_db([10.0, 100.0], 915e6).round(1).tolist()
     [6.2, 24.5]
     """

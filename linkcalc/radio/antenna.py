@@ -1,5 +1,6 @@
 """Antennas: gain, beamwidths and pattern by type, by stated figures or by measured tables; polarisation mismatch.
 
+Numbers in give a number, arrays an array of the broadcast shape, in the unit that the function's name ends with.
 Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
 """
 
@@ -55,35 +56,24 @@ class Cut:
 
 @dataclass(frozen=True, eq=False)
 class Antenna:
-    """An antenna's figures.
-
-    Attributes
-    ----------
-    type : str
-        What it is called where it is not measured.
-    gain_dbi : float
-        Peak gain; like the beamwidths an array where many antennas are asked at once.
-    horizontal_beamwidth_deg, vertical_beamwidth_deg : float
-        Between half-power points in azimuth (360: omnidirectional) and elevation.
-    shape : str
-        Of the elevation pattern, see `linkcalc.radio.antenna_types.Shape`.
-    floor_db : float
-        Nothing is weaker than this below the peak.
-    source : str
-        Where the figures come from, for the reader of a report.
-    azimuth, elevation : Cut or None
-        The pattern as measured, in place of beamwidth and shape.
-    """
+    """An antenna's figures; gain and beamwidths are arrays where many antennas are asked at once."""
 
     type: AntennaType
+    """What it is called where it is not measured."""
     gain_dbi: float
+    """Peak gain."""
     horizontal_beamwidth_deg: float
     vertical_beamwidth_deg: float
+    """Between half-power points in azimuth (360: omnidirectional) and elevation."""
     shape: Shape
+    """Of the elevation pattern."""
     floor_db: float
+    """Nothing is weaker than this below the peak."""
     source: str
+    """Where the figures come from, for the reader of a report."""
     azimuth: Cut | None = None
     elevation: Cut | None = None
+    """The pattern as measured, in place of beamwidth and shape."""
 
     @property
     def words(self) -> str:
@@ -313,10 +303,6 @@ def gain_towards_dbi(
         Elevation of the main beam in that bearing, positive upward: the antenna is tilted as a whole, so an
         omnidirectional one looks down behind when it looks up in front.
 
-    Returns
-    -------
-    ndarray or float, dBi, the arguments broadcast
-
     Notes
     -----
     Attenuation in azimuth and elevation, each 12 (angle / beamwidth)^2 dB or as measured, added and held above the
@@ -376,10 +362,6 @@ def polarisation_loss_db(one: Polarisation, other: Polarisation, *, tilt_deg: Ar
         Two circular antennas are taken to turn the same way.
     tilt_deg : array_like, degrees, -90 to 90
         Rotation of one antenna about the path, away from its stated polarisation.
-
-    Returns
-    -------
-    ndarray or float, dB, shape of `tilt_deg`
 
     Notes
     -----

@@ -4,7 +4,12 @@ A symbol is one of 2^SF cyclic shifts of a chirp that sweeps the bandwidth. The 
 strongest of 2^SF noncoherent, orthogonal correlations, so its error rate in noise is that of M-ary
 orthogonal signalling.
 
+Numbers in give a number, arrays an array of the broadcast shape, in the unit that the function's name ends with.
 Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
+
+Everywhere `spreading_factor` is a whole number from 5 to 12, `bandwidth_hz` above 0, `payload_bytes` a whole number
+from 0 to 255, `coding_rate` one of "4/5", "4/6", "4/7" and "4/8"; `explicit_header` and `crc` say whether these are
+sent.
 """
 
 from functools import cache
@@ -30,21 +35,8 @@ _PARITY_BITS = {"4/5": 1, "4/6": 2, "4/7": 3, "4/8": 4}
 def symbol_time_s(spreading_factor: ArrayLike, bandwidth_hz: ArrayLike) -> Any:
     """Duration of one chirp.
 
-    Parameters
-    ----------
-    spreading_factor : array_like of whole numbers, 5 to 12
-    bandwidth_hz : array_like, Hz, above 0
-
-    Returns
-    -------
-    ndarray or float, s, the arguments broadcast
-
-    References
-    ----------
     Definition of chirp spread spectrum: 2^SF chips at one chip per second and hertz.
 
-    Examples
-    --------
     >>> symbol_time_s(12, 125e3)
     0.032768
     """
@@ -56,12 +48,6 @@ def bit_rate_bps(
     spreading_factor: ArrayLike, bandwidth_hz: ArrayLike, coding_rate: CodingRate = "4/5"
 ) -> Any:
     """Rate of information bits while the payload is sent.
-
-    Parameters
-    ----------
-    spreading_factor : array_like of whole numbers, 5 to 12
-    bandwidth_hz : array_like, Hz, above 0
-    coding_rate : {"4/5", "4/6", "4/7", "4/8"}
 
     Returns
     -------
@@ -102,33 +88,9 @@ def payload_symbols(
 ) -> Any:
     """Symbols after the preamble: header, payload and CRC with their coding.
 
-    Parameters
-    ----------
-    payload_bytes : array_like of whole numbers, 0 to 255
-    spreading_factor : array_like of whole numbers, 5 to 12
-    bandwidth_hz : array_like, Hz, above 0
-    coding_rate : {"4/5", "4/6", "4/7", "4/8"}
-    explicit_header, crc : bool
-        Whether they are sent.
-    low_data_rate_optimisation : {"auto", "on", "off"}
-        "auto": see `low_data_rate_optimised`.
+    `low_data_rate_optimisation` is "on", "off" or "auto", see `low_data_rate_optimised`; the published form has none
+    at SF5 and SF6. Published CSS packet formula; the form for SF5 and SF6 is from memory, unchecked.
 
-    Returns
-    -------
-    ndarray or float, whole numbers, the arguments broadcast
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range, or if low data rate optimisation is switched on at SF5 or SF6,
-        for which the published form has none.
-
-    References
-    ----------
-    Published CSS packet formula; the form for SF5 and SF6 is from memory, unchecked.
-
-    Examples
-    --------
     >>> payload_symbols(20, spreading_factor=10, bandwidth_hz=125e3)
     33.0
     """
@@ -165,30 +127,10 @@ def time_on_air_s(
 ) -> Any:
     """Time one message occupies the channel.
 
-    Parameters
-    ----------
-    payload_bytes : array_like of whole numbers, 0 to 255
-    spreading_factor : array_like of whole numbers, 5 to 12
-    bandwidth_hz : array_like, Hz, above 0
-    coding_rate : {"4/5", "4/6", "4/7", "4/8"}
-    preamble_symbols : array_like
-        Programmed preamble length; sync word and start delimiter (4.25 symbols, 6.25 at SF5 and SF6) are
-        added.
-    explicit_header, crc : bool
-        Whether they are sent.
-    low_data_rate_optimisation : {"auto", "on", "off"}
-        "auto": on for symbols of 16 ms or longer.
+    `preamble_symbols` is the programmed length, 0 or more; sync word and start delimiter (4.25 symbols, 6.25 at SF5
+    and SF6) are added. The rest as `payload_symbols`. Published CSS packet formula; the form for
+    SF5 and SF6 is from memory, unchecked.
 
-    Returns
-    -------
-    ndarray or float, s, the arguments broadcast
-
-    References
-    ----------
-    Published CSS packet formula; the form for SF5 and SF6 is from memory, unchecked.
-
-    Examples
-    --------
     >>> round(1e3 * time_on_air_s(20, spreading_factor=10, bandwidth_hz=125e3), 3)
     370.688
     """
@@ -210,27 +152,11 @@ def time_on_air_s(
 def required_snr_db(spreading_factor: ArrayLike) -> Any:
     """SNR in the signal's bandwidth that a CSS demodulator needs.
 
-    Parameters
-    ----------
-    spreading_factor : array_like of whole numbers, 5 to 12
+    -7.5 at SF7, 2.5 dB less with every step, down to -20 at SF12.
 
-    Returns
-    -------
-    ndarray or float, dB
-        -7.5 at SF7, 2.5 dB less with every step, down to -20 at SF12.
-
-    Raises
-    ------
-    DomainError
-        If the spreading factor is not a whole number from 5 to 12.
-
-    References
-    ----------
     Demodulator thresholds used by several public network simulators; ETSI TR 103 526 and the values for SF5
     and SF6 are from memory, unchecked.
 
-    Examples
-    --------
     >>> required_snr_db([7, 12]).tolist()
     [-7.5, -20.0]
     """
@@ -242,23 +168,9 @@ def sensitivity_dbm(
 ) -> Any:
     """Weakest CSS signal a receiver demodulates when only its own noise is heard.
 
-    Parameters
-    ----------
-    spreading_factor : array_like of whole numbers, 5 to 12
-    bandwidth_hz : array_like, Hz, above 0
-    noise_figure_db : array_like, dB, 0 or more
-        The default is common practice for CSS receivers, no source.
+    `required_snr_db` over the thermal noise of `linkcalc.radio.receiver.sensitivity_dbm`; the default noise figure is
+    common practice for CSS receivers, no source.
 
-    Returns
-    -------
-    ndarray or float, dBm, the arguments broadcast
-
-    References
-    ----------
-    `required_snr_db` over the thermal noise of `linkcalc.radio.receiver.sensitivity_dbm`.
-
-    Examples
-    --------
     >>> round(sensitivity_dbm(7, 125e3), 1)
     -124.5
     """
@@ -272,11 +184,6 @@ def symbol_error_rate(snr_db: ArrayLike, spreading_factor: ArrayLike) -> Any:
     ----------
     snr_db : array_like, dB
         SNR in the signal's bandwidth.
-    spreading_factor : array_like of whole numbers, 5 to 12
-
-    Returns
-    -------
-    ndarray or float, 0 to 1, the arguments broadcast
 
     Notes
     -----
@@ -308,21 +215,13 @@ def symbol_error_rate(snr_db: ArrayLike, spreading_factor: ArrayLike) -> Any:
 
 
 def symbol_error_rate_approximate(snr_db: ArrayLike, spreading_factor: ArrayLike) -> Any:
-    """Gaussian approximation of `symbol_error_rate`, a closed form.
+    """Gaussian approximation of `symbol_error_rate`, a closed form; arguments as there.
 
-    Parameters and returns as `symbol_error_rate`.
-
-    Notes
-    -----
     From 15 % low to 27 % high of the exact rate while that lies between 1e-5 and 0.18 (SF7 to SF12); at
     2e-6 up to 28 % low.
 
-    References
-    ----------
     Elshabrawy and Robert, IEEE Communications Letters 2018, DOI 10.1109/LCOMM.2018.2849718 (from memory).
 
-    Examples
-    --------
     >>> f"{symbol_error_rate_approximate(-7.78, 7):.1e}"
     '1.2e-03'
     """
@@ -340,13 +239,8 @@ def packet_error_rate(snr_db: ArrayLike, spreading_factor: ArrayLike, symbols: A
     ----------
     snr_db : array_like, dB
         SNR in the signal's bandwidth, constant over the packet.
-    spreading_factor : array_like of whole numbers, 5 to 12
     symbols : array_like
         Symbols after the preamble, see `payload_symbols`.
-
-    Returns
-    -------
-    ndarray or float, 0 to 1, the arguments broadcast
 
     Notes
     -----

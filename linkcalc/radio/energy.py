@@ -4,6 +4,7 @@ Charge is reckoned in milliampere-hours at the battery's terminals: with a linea
 straight from the cells, what the radio draws is what the battery gives. Generic figures are from memory
 unless a source is named; state your own.
 
+Numbers in give a number, arrays an array of the broadcast shape, in the unit that the function's name ends with.
 Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
 """
 
@@ -33,9 +34,8 @@ TRANSMIT_CURRENT_SOURCE = "generic figure for this power, unverified"
 
 _TRANSMIT_DBM = np.array([10.0, 14.0, 17.0, 20.0, 22.0, 27.0, 30.0])
 _TRANSMIT_MA = np.array([25.0, 45.0, 90.0, 120.0, 120.0, 300.0, 700.0])
-"""At 3.3 V. 14 dBm: 25.5 mA from an output stage made for it with a switching supply, 39 mA without, 90 mA
-from one made for 22 dBm; 20 dBm 87 to 120 mA, 22 dBm 118 mA: data sheets as five projects quote them
-(B)."""
+"""At 3.3 V; 14 dBm: 25.5 mA from an output stage made for it with a switching supply, 39 mA without, 90 mA from one
+made for 22 dBm. The sources are those of `transmit_current_ma`."""
 
 ChemistryName = Literal["li_socl2", "li_mno2", "alkaline", "lifepo4", "li_ion", "lead_acid"]
 
@@ -163,21 +163,12 @@ def transmit_current_ma(power_dbm: ArrayLike) -> Any:
     Parameters
     ----------
     power_dbm : array_like, dBm, up to 30
-        Conducted power. Below 10 dBm the current of 10 dBm is given.
-
-    Returns
-    -------
-    ndarray or float, mA, shape of `power_dbm`
-
-    Raises
-    ------
-    DomainError
-        If a power is not finite or above 30 dBm, where no generic figure is known.
+        Conducted power. Below 10 dBm the current of 10 dBm is given; above 30 no generic figure is known.
 
     Notes
     -----
-    Linear between 25 mA at 10 dBm, 45 (14), 90 (17), 120 (20 and 22), 300 (27) and 700 mA (30 dBm). At 14
-    dBm it is 25 to 90 mA, by the output stage: look it up for the radio at hand.
+    Linear between the points of a table. At 14 dBm it is 25 to 90 mA, by the output stage: look it up for the radio at
+    hand.
 
     References
     ----------
@@ -200,25 +191,12 @@ def transmit_current_ma(power_dbm: ArrayLike) -> Any:
 
 
 def expected_transmissions(success: ArrayLike, tries: ArrayLike) -> Any:
-    """Mean number of transmissions of one message that is repeated until acknowledged, or given up.
+    """Mean number of transmissions of one message that is repeated until acknowledged, or given up after `tries`, 1
+    or more.
 
-    Parameters
-    ----------
-    success : array_like, 0 to 1
-        Probability that one try gets through and its acknowledgement comes back.
-    tries : array_like, 1 or more
-        After so many it is given up.
+    `success`, 0 to 1, is the probability that one try gets through and its acknowledgement comes back. Truncated
+    geometric distribution: (1 - (1-p)^n)/p. Losses are taken as independent from try to try.
 
-    Returns
-    -------
-    ndarray or float, 1 to `tries`, the arguments broadcast
-
-    References
-    ----------
-    Truncated geometric distribution: (1 - (1-p)^n)/p. Losses are taken as independent from try to try.
-
-    Examples
-    --------
     >>> expected_transmissions(0.5, 3), expected_transmissions(0.0, 3), expected_transmissions(1.0, 3)
     (1.75, 3.0, 1.0)
     """
@@ -248,7 +226,7 @@ def mean_currents_ma(
     Parameters
     ----------
     interval_s : array_like, s, above 0
-        Between messages.
+        Between messages; longer than sending and receiving one with its tries takes.
     time_on_air_s : array_like, s, 0 or more
         Of one transmission.
     transmit_current_ma, receive_current_ma, sensor_current_ma : array_like, mA, 0 or more
@@ -261,16 +239,6 @@ def mean_currents_ma(
         The sensor is on for each message.
     sleep_current_ma : array_like, mA, 0 or more
         Drawn all the time.
-
-    Returns
-    -------
-    Draw
-        The arguments broadcast.
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range, or sending and receiving take longer than the interval.
 
     Examples
     --------
@@ -312,26 +280,18 @@ def battery_life_years(
     usable_share: ArrayLike = 1.0,
     self_discharge_per_year: ArrayLike = 0.0,
 ) -> Any:
-    """How long a battery lasts; not yet cut at `LONGEST_QUOTED_YEARS`.
+    """How long a battery lasts, in years of 8766 h; not yet cut at `LONGEST_QUOTED_YEARS`.
 
     Parameters
     ----------
     capacity_mah : array_like, mAh, above 0
         Rated.
     mean_current_ma : array_like, mA, 0 or more
+        Not 0 together with `self_discharge_per_year`: then nothing drains the battery.
     usable_share : array_like, above 0 to 1
         Share of the rated capacity that can be had before the end of life.
     self_discharge_per_year : array_like, 0 to 1
         Share of the rated capacity lost each year, as if drawn by a steady current.
-
-    Returns
-    -------
-    ndarray or float, years of 8766 h, the arguments broadcast
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range, or nothing drains the battery.
 
     Examples
     --------
@@ -353,27 +313,9 @@ def battery_life_years(
 def capacity_share(chemistry: ChemistryName, temperature_c: ArrayLike) -> Any:
     """Share of the rated capacity that a kind of cell gives at a temperature, down to its end voltage.
 
-    Parameters
-    ----------
-    chemistry : str
-        A key of `CHEMISTRIES`.
-    temperature_c : array_like, degrees Celsius, within the range of the chemistry's table
+    `chemistry` is a key of `CHEMISTRIES`; `temperature_c` must be within its table, where it is meant to work. Generic
+    derating, common practice, no source.
 
-    Returns
-    -------
-    ndarray or float, 0 to 1, shape of `temperature_c`
-
-    Raises
-    ------
-    DomainError
-        If the chemistry is unknown or a temperature is outside its table, where it is not meant to work.
-
-    References
-    ----------
-    Generic derating, common practice, no source.
-
-    Examples
-    --------
     >>> round(capacity_share("alkaline", 0.0), 2), round(capacity_share("li_socl2", 20.0), 2)
     (0.48, 0.9)
     """
@@ -386,19 +328,8 @@ def capacity_share(chemistry: ChemistryName, temperature_c: ArrayLike) -> Any:
 
 
 def daily_energy_wh(mean_current_ma: ArrayLike, voltage_v: ArrayLike) -> Any:
-    """Energy a station takes in a day.
+    """Energy a station takes in a day; the current 0 or more, the voltage above 0.
 
-    Parameters
-    ----------
-    mean_current_ma : array_like, mA, 0 or more
-    voltage_v : array_like, V, above 0
-
-    Returns
-    -------
-    ndarray or float, Wh, the arguments broadcast
-
-    Examples
-    --------
     >>> round(daily_energy_wh(25.0, 3.7), 2)
     2.22
     """
@@ -409,24 +340,10 @@ def daily_energy_wh(mean_current_ma: ArrayLike, voltage_v: ArrayLike) -> Any:
 def solar_panel_w(daily_wh: ArrayLike, peak_sun_h: ArrayLike, efficiency: ArrayLike = 0.70) -> Any:
     """Rated power of a panel that just gives a day's energy in the worst month.
 
-    Parameters
-    ----------
-    daily_wh : array_like, Wh, 0 or more
-    peak_sun_h : array_like, h, above 0 to 24
-        Of the worst month: hours a day at 1000 W/m2 that give the day's sunshine on the panel.
-    efficiency : array_like, above 0 to 1
-        Charger, wiring, dirt and heat together.
+    `peak_sun_h`, above 0 to 24, is that month's: hours a day at 1000 W/m2 that give the day's sunshine on the panel.
+    `efficiency`, above 0 to 1, is that of charger, wiring, dirt and heat together. A community wiki's rule: panel =
+    Wh a day/(peak sun hours x 0.70). Add a margin; it is never exact.
 
-    Returns
-    -------
-    ndarray or float, W, the arguments broadcast
-
-    References
-    ----------
-    A community wiki's rule: panel = Wh a day/(peak sun hours x 0.70). Add a margin; it is never exact.
-
-    Examples
-    --------
     >>> round(solar_panel_w(2.22, 2.5), 2)
     1.27
     """
@@ -436,27 +353,12 @@ def solar_panel_w(daily_wh: ArrayLike, peak_sun_h: ArrayLike, efficiency: ArrayL
 
 
 def storage_wh(daily_wh: ArrayLike, days: ArrayLike, usable_share: ArrayLike) -> Any:
-    """Rated battery energy that carries a station through days without sun.
+    """Rated battery energy that carries a station through days without sun: 3 in sunny places, 5 to 7 at high
+    latitudes.
 
-    Parameters
-    ----------
-    daily_wh : array_like, Wh, 0 or more
-    days : array_like, above 0
-        3 in sunny places, 5 to 7 at high latitudes.
-    usable_share : array_like, above 0 to 1
-        Of the rated capacity.
+    `usable_share`, above 0 to 1, is that of the rated capacity. A community wiki's rule: battery = Wh a day x
+    days/usable share (0.8 lithium ion, 0.9 lithium iron phosphate, 0.5 lead acid).
 
-    Returns
-    -------
-    ndarray or float, Wh, the arguments broadcast
-
-    References
-    ----------
-    A community wiki's rule: battery = Wh a day x days/usable share (0.8 lithium ion, 0.9 lithium iron
-    phosphate, 0.5 lead acid).
-
-    Examples
-    --------
     >>> round(storage_wh(2.22, 3, 0.8), 1)
     8.3
     """

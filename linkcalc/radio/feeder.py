@@ -1,5 +1,6 @@
 """Loss between radio and antenna: coaxial cable, connectors, lightning arrestor.
 
+Numbers in give a number, arrays an array of the broadcast shape, in the unit that the function's name ends with.
 Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
 """
 
@@ -42,21 +43,7 @@ def cable_loss_db_per_100m(cable_type: str, frequency_hz: ArrayLike) -> Any:
     cable_type : str
         One of `CABLE_TYPES`.
     frequency_hz : array_like, Hz, above 0
-        Valid from 30 MHz to 1 GHz; the table holds 150, 450 and 850 MHz.
-
-    Returns
-    -------
-    ndarray or float, dB per 100 m, shape of `frequency_hz`
-
-    Raises
-    ------
-    DomainError
-        If the type is unknown (the message names the nearest ones) or a frequency is not above 0.
-
-    Warns
-    -----
-    OutOfRangeWarning
-        If a frequency lies outside 30 MHz to 1 GHz.
+        Valid from 30 MHz to 1 GHz, outside it warns (`OutOfRangeWarning`); the table holds 150, 450 and 850 MHz.
 
     Notes
     -----
@@ -119,15 +106,6 @@ def feeder_loss_db(
     arrestor : bool
     arrestor_loss_db : array_like, dB, 0 or more
         0.1 to 0.5 dB: common practice, no source.
-
-    Returns
-    -------
-    ndarray or float, dB, the arguments broadcast
-
-    Warns
-    -----
-    OutOfRangeWarning
-        As `cable_loss_db_per_100m`.
 
     Examples
     --------

@@ -2,6 +2,7 @@
 
 Demodulated noncoherently: two orthogonal tones, the stronger one wins.
 
+Numbers in give a number, arrays an array of the broadcast shape, in the unit that the function's name ends with.
 Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
 """
 
@@ -22,21 +23,10 @@ def time_on_air_s(
     sync_bytes: ArrayLike = 4,
     overhead_bytes: ArrayLike = 3,
 ) -> Any:
-    """Time one message occupies the channel.
+    """Time one message occupies the channel: payload, preamble, sync word, and length field with CRC.
 
-    Parameters
-    ----------
-    payload_bytes : array_like, 0 or more
-    bit_rate_bps : array_like, bit/s, above 0
-    preamble_bytes, sync_bytes, overhead_bytes : array_like, 0 or more
-        Preamble, sync word, and length field with CRC; the defaults are common practice, no source.
+    The rate is above 0, each length 0 or more; their defaults are common practice, no source.
 
-    Returns
-    -------
-    ndarray or float, s, the arguments broadcast
-
-    Examples
-    --------
     >>> time_on_air_s(20, bit_rate_bps=50e3)
     0.00512
     """
@@ -54,22 +44,9 @@ def time_on_air_s(
 def carson_bandwidth_hz(bit_rate_bps: ArrayLike, deviation_hz: ArrayLike) -> Any:
     """Bandwidth that holds nearly all of the signal: twice deviation plus highest modulating frequency.
 
-    Parameters
-    ----------
-    bit_rate_bps : array_like, bit/s, above 0
-    deviation_hz : array_like, Hz, above 0
-        Of either tone from the carrier.
+    The deviation is that of either tone from the carrier; both arguments above 0. Carson's rule with the highest
+    modulating frequency of a bit stream, half its rate.
 
-    Returns
-    -------
-    ndarray or float, Hz, the arguments broadcast
-
-    References
-    ----------
-    Carson's rule with the highest modulating frequency of a bit stream, half its rate.
-
-    Examples
-    --------
     >>> carson_bandwidth_hz(50e3, 25e3)
     100000.0
     """
@@ -80,25 +57,8 @@ def carson_bandwidth_hz(bit_rate_bps: ArrayLike, deviation_hz: ArrayLike) -> Any
 def sensitivity_dbm(
     required_snr_db: ArrayLike, bandwidth_hz: ArrayLike, noise_figure_db: ArrayLike = 6.0
 ) -> Any:
-    """Weakest signal a receiver demodulates when only its own noise is heard.
+    """As `linkcalc.radio.receiver.sensitivity_dbm`, with the SNR that the demodulator needs first.
 
-    Parameters
-    ----------
-    required_snr_db : array_like, dB
-        SNR the demodulator needs in its bandwidth.
-    bandwidth_hz : array_like, Hz, above 0
-    noise_figure_db : array_like, dB, 0 or more
-
-    Returns
-    -------
-    ndarray or float, dBm, the arguments broadcast
-
-    References
-    ----------
-    Thermal noise of `linkcalc.radio.receiver.sensitivity_dbm`.
-
-    Examples
-    --------
     >>> round(sensitivity_dbm(10.0, 100e3), 1)
     -108.0
     """
@@ -115,10 +75,6 @@ def bit_error_rate(snr_db: ArrayLike, *, bit_rate_bps: ArrayLike, bandwidth_hz: 
         modulation index 0.5 to 1 and a discriminator; from memory, unchecked).
     bit_rate_bps : array_like, bit/s, above 0
     bandwidth_hz : array_like, Hz, above 0
-
-    Returns
-    -------
-    ndarray or float, 0 to 0.5, the arguments broadcast
 
     References
     ----------
@@ -140,19 +96,8 @@ def packet_error_rate(
 ) -> Any:
     """Probability that one bit or more of a packet is wrong at a steady SNR; no coding.
 
-    Parameters
-    ----------
-    snr_db, bit_rate_bps, bandwidth_hz : array_like
-        As `bit_error_rate`.
-    bits : array_like, 0 or more
-        Bits that must all be right: payload, length field and CRC, and the sync word.
+    `bits` must all be right: payload, length field and CRC, and the sync word. The rest as `bit_error_rate`.
 
-    Returns
-    -------
-    ndarray or float, 0 to 1, the arguments broadcast
-
-    Examples
-    --------
     >>> round(packet_error_rate(10.0, 8 * 27, bit_rate_bps=50e3, bandwidth_hz=100e3), 4)
     0.0049
     """
@@ -178,23 +123,9 @@ def required_snr_db(
 ) -> Any:
     """SNR at which ideal noncoherent detection loses the given share of packets.
 
-    Parameters
-    ----------
-    packet_error_rate : array_like, above 0, below what half the bits wrong would lose
-    bits, bit_rate_bps, bandwidth_hz : array_like
-        As `packet_error_rate`.
+    The rate must be above 0, and below what half the bits wrong would lose: that is reached without any signal. The
+    other arguments as in `packet_error_rate`.
 
-    Returns
-    -------
-    ndarray or float, dB, the arguments broadcast
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range, or if the rate is reached without any signal.
-
-    Examples
-    --------
     >>> round(required_snr_db(0.1, 8 * 250, bit_rate_bps=50e3, bandwidth_hz=100e3), 2)
     9.62
     """

@@ -1,5 +1,6 @@
 """Receiver sensitivity from bandwidth, noise figure and the SNR the demodulator needs.
 
+Numbers in give a number, arrays an array of the broadcast shape, in the unit that the function's name ends with.
 Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
 """
 
@@ -19,25 +20,10 @@ THERMAL_NOISE_DBM_HZ = 10.0 * math.log10(BOLTZMANN_J_K * REFERENCE_TEMPERATURE_K
 def sensitivity_dbm(bandwidth_hz: ArrayLike, noise_figure_db: ArrayLike, required_snr_db: ArrayLike) -> Any:
     """Weakest signal a receiver demodulates when only its own noise is heard.
 
-    Parameters
-    ----------
-    bandwidth_hz : array_like, Hz
-        Noise bandwidth, above 0.
-    noise_figure_db : array_like, dB
-        Receiver noise figure, 0 or more; add the rise of the noise floor where there is one.
-    required_snr_db : array_like, dB
-        SNR the demodulator needs in that bandwidth.
+    Of a noise bandwidth above 0, a noise figure of 0 or more (add the rise of the noise floor where there is one),
+    and the SNR that the demodulator needs in that bandwidth. Definition of the noise figure, Rec. ITU-R P.372: noise
+    power k T0 B F with T0 = 290 K.
 
-    Returns
-    -------
-    ndarray or float, dBm, the arguments broadcast
-
-    References
-    ----------
-    Definition of the noise figure, Rec. ITU-R P.372: noise power k T0 B F with T0 = 290 K.
-
-    Examples
-    --------
     >>> round(sensitivity_dbm(125e3, 6.0, -20.0), 1)
     -137.0
     """

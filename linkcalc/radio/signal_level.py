@@ -4,6 +4,7 @@ The RSSI register holds all that arrives, signal and noise; below the noise floo
 reading is good where the signal is weak and saturates where it is strong. So from strong signals the RSSI is
 trusted, from weak ones the SNR.
 
+Numbers in give a number, arrays an array of the broadcast shape, in the unit that the function's name ends with.
 Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown.
 """
 
@@ -31,10 +32,6 @@ def signal_power_dbm(rssi_dbm: ArrayLike, snr_db: ArrayLike, noise_power_dbm: Ar
         Expected noise. Used where the SNR reading is saturated (`SNR_BELIEVED_DB` and more), to tell how far
         beyond the reading the SNR may really be.
 
-    Returns
-    -------
-    ndarray or float, dBm, the arguments broadcast
-
     References
     ----------
     Exact split of S + N with S / N known: P = RSSI - 10 log10(1 + 10^(-SNR/10)). Below 0 dB common practice
@@ -58,22 +55,9 @@ def signal_power_dbm(rssi_dbm: ArrayLike, snr_db: ArrayLike, noise_power_dbm: Ar
 def noise_power_dbm(rssi_dbm: ArrayLike, snr_db: ArrayLike) -> Any:
     """Power of the noise in a reading of RSSI and SNR.
 
-    Parameters
-    ----------
-    rssi_dbm, snr_db : array_like
-        As `signal_power_dbm`.
+    N = RSSI - 10 log10(1 + 10^(SNR/10)), as `signal_power_dbm`. Where the SNR reading is saturated (`SNR_BELIEVED_DB`
+    and more) the noise is less than this.
 
-    Returns
-    -------
-    ndarray or float, dBm, the arguments broadcast
-        Where the SNR reading is saturated (`SNR_BELIEVED_DB` and more) the noise is less than this.
-
-    References
-    ----------
-    As `signal_power_dbm`: N = RSSI - 10 log10(1 + 10^(SNR/10)).
-
-    Examples
-    --------
     >>> round(noise_power_dbm(-115.0, -5.0), 1)
     -116.2
     """

@@ -94,17 +94,13 @@ def _duty_cycle(rule: Rule, t: Transmission) -> Finding:
     text = f"{_amount(used)} s on the air in an hour, limit {allowed:g} s"
     if others:
         text += f" ({_amount(others)} s of it for other messages)"
-    if used <= allowed + 1e-9:
-        return Finding("duty", "within", text)
-    interval = interval_by_time_on_air(rule, t)
-    remedy = "shorten the message" + (" and send the others less often" if others else "")
-    if interval is not None:
-        remedy = f"send every {_seconds_up(interval)} s or less often"
-    if may_listen(rule) and not t.listen_before_talk:
+    shorter = "shorten the message" + (" and send the others less often" if others else "")
+    found = _time("duty", text, used - allowed, interval_by_time_on_air(rule, t), shorter)
+    if found.status == "over" and may_listen(rule) and not t.listen_before_talk:
         listening = _polite(rule, replace(t, listen_before_talk=True))
         if all(f.status == "within" for f in listening):
-            remedy += ", or listen before talk"
-    return Finding("duty", "over", text, used - allowed, "s per hour", remedy)
+            return replace(found, remedy=f"{found.remedy}, or listen before talk")
+    return found
 
 
 def _polite(rule: Rule, t: Transmission) -> Iterable[Finding]:
@@ -128,8 +124,8 @@ def _polite(rule: Rule, t: Transmission) -> Iterable[Finding]:
     pause = between * t.hopping_channels - t.time_on_air_s
     if pause < rule.polite_pause_s - 1e-9:
         yield Finding("duty", "over", f"a pause of {_amount(pause)} s, at least {rule.polite_pause_s:g} s")
-    assert t.interval_s is not None
-    bursts = math.ceil(HOUR_S / t.interval_s - 1e-9) * t.tries
+    assert t.messages_per_hour is not None
+    bursts = t.messages_per_hour * t.tries
     used = math.ceil(bursts * slice_share(rule, t) - 1e-9) * t.time_on_air_s + others_in_slice_s(rule, t)
     text = f"{_amount(used)} s an hour in {rule.polite_per_khz:g} kHz, limit {rule.polite_s_per_hour:g} s"
     over = used > rule.polite_s_per_hour + 1e-9
@@ -137,20 +133,13 @@ def _polite(rule: Rule, t: Transmission) -> Iterable[Finding]:
 
 
 def _channel_hour(rule: Rule, t: Transmission) -> Iterable[Finding]:
-    if rule.channel_s_per_hour is None or t.interval_s is None:
+    if rule.channel_s_per_hour is None or t.messages_per_hour is None:
         return
-    bursts = math.ceil(HOUR_S / t.interval_s - 1e-9) * t.tries
-    used = math.ceil(bursts / t.hopping_channels) * t.time_on_air_s
+    used = math.ceil(t.messages_per_hour * t.tries / t.hopping_channels) * t.time_on_air_s
     used += others_s(rule, t) / t.hopping_channels
     text = f"{_amount(used)} s an hour on each channel, limit {rule.channel_s_per_hour:g} s"
-    if used <= rule.channel_s_per_hour + 1e-9:
-        yield Finding("duty", "within", text)
-        return
     interval = interval_by_channel_hour(rule, t)
-    remedy = (
-        "shorten the message" if interval is None else f"send every {_seconds_up(interval)} s or less often"
-    )
-    yield Finding("duty", "over", text, used - rule.channel_s_per_hour, "s per hour", remedy)
+    yield _time("duty", text, used - rule.channel_s_per_hour, interval, "shorten the message")
 
 
 def _listen(rule: Rule, t: Transmission) -> Iterable[Finding]:
@@ -177,14 +166,8 @@ def _dwell(rule: Rule, t: Transmission) -> Iterable[Finding]:
         between_s = t.hopping_channels * t.interval_s / t.tries
         used = t.time_on_air_s * math.ceil(window / between_s - 1e-9)
     text = f"{_amount(used)} s on one channel, {limit}"
-    if used <= rule.dwell_s + 1e-9:
-        yield Finding("dwell", "within", text)
-        return
-    interval = interval_by_dwell(rule, t)
-    remedy = "shorten the message or use a lower spreading factor"
-    if interval is not None:
-        remedy = f"send every {_seconds_up(interval)} s or less often"
-    yield Finding("dwell", "over", text, used - rule.dwell_s, "s", remedy)
+    shorter = "shorten the message or use a lower spreading factor"
+    yield _time("dwell", text, used - rule.dwell_s, interval_by_dwell(rule, t), shorter)
 
 
 def _pause(rule: Rule, t: Transmission) -> Iterable[Finding]:
@@ -265,6 +248,16 @@ JUDGES: tuple[Callable[[Rule, Transmission], Iterable[Finding]], ...] = (
 )
 
 _KIND_WORDS = {"conducted": "conducted", "erp": "ERP", "eirp": "EIRP"}
+
+
+def _time(
+    quantity: Quantity, text: str, over_by_s: float, interval_s: float | None, otherwise: str
+) -> Finding:
+    """A time on the air, and the interval that would keep its limit; what else would, where none does."""
+    if over_by_s <= 1e-9:
+        return Finding(quantity, "within", text)
+    remedy = otherwise if interval_s is None else f"send every {_seconds_up(interval_s)} s or less often"
+    return Finding(quantity, "over", text, over_by_s, "s" if quantity == "dwell" else "s per hour", remedy)
 
 
 def _level(quantity: Quantity, name: str, value: float, limit: float) -> Finding:

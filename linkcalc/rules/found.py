@@ -26,7 +26,6 @@ class Finding:
     """Above the limit (or below, where it is a least value), in `unit`; None unless over."""
     unit: str = ""
     remedy: str = ""
-    """What would bring it within the limit."""
 
 
 @dataclass(frozen=True)
@@ -42,11 +41,8 @@ class RuleCheck:
     unread: str
     """What the rule also asks and the table cannot judge."""
     unverified: tuple[str, ...]
-    """Quantities of this row that are unverified."""
     checked: str
-    """Day on which the row was held against its source."""
     old: bool
-    """That is more than 24 months ago."""
     source: str
     note: str
     largest_conducted_dbm: float | None
@@ -80,39 +76,37 @@ class FactorInterval:
     """None: not at all, one message is too long."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class LimitsCheck:
     """What the table says about one transmitter."""
 
-    status: Status
+    status: Status = "unknown"
     reason: str
     """One line: the rule that is kept, what is over and by how much, or what is not known; and what of that
     rule is unverified or old."""
-    remedy: str
+    remedy: str = ""
     """The least change that keeps every limit of one rule that is over; empty where none is."""
     region: str | None
-    rule: str | None
+    rule: str | None = None
     """The rule that is satisfied, or the nearest one."""
-    unverified: tuple[str, ...]
-    """What of that rule is unverified."""
-    old: bool
-    """That rule was held against its source more than 24 months ago."""
+    unverified: tuple[str, ...] = ()
+    old: bool = False
     erp_dbm: float
     eirp_dbm: float
     time_on_air_s: float
     duty_cycle: float | None
     """Share of the worst hour this transmitter is on the air, all its messages; None: no interval known."""
-    largest_conducted_dbm: float | None
+    largest_conducted_dbm: float | None = None
     """By the most generous rule whose other limits are kept; None: there is none."""
-    largest_conducted_rule: str | None
-    shortest_interval_s: float | None
+    largest_conducted_rule: str | None = None
+    shortest_interval_s: float | None = None
     """By the most generous rule whose other limits are kept; None: there is none."""
-    shortest_interval_rule: str | None
-    by_spreading_factor: tuple[FactorInterval, ...]
+    shortest_interval_rule: str | None = None
+    by_spreading_factor: tuple[FactorInterval, ...] = ()
     """The same payload at other spreading factors; empty for other signals."""
     interval_power_dbm: float
     """The conducted power the intervals hold for: as planned, or the largest legal one if that is less."""
-    rules: tuple[RuleCheck, ...]
+    rules: tuple[RuleCheck, ...] = ()
     """Every rule that covers the frequency, satisfied ones first, then by the effort of keeping them."""
     caution: str = CAUTION
 

@@ -18,7 +18,7 @@ from linkcalc.errors import DomainError
 from linkcalc.rules.findings import JUDGES, largest_conducted_dbm
 from linkcalc.rules.found import POWER_ROUNDING_DB, FactorInterval, LimitsCheck, RuleCheck, Status
 from linkcalc.rules.intervals import interval_by_rule, may_listen
-from linkcalc.rules.table import REGIONS, Rule, rules
+from linkcalc.rules.table import REGIONS, Rule, rules_of
 from linkcalc.rules.transmission import HERTZ, HOUR_S, Transmission, occupied_hz
 
 _TIMING = frozenset({"duty", "dwell", "pause"})
@@ -90,7 +90,7 @@ def _of_package(
     transmission: Transmission, region: str, factors: tuple[tuple[int, float], ...], today: datetime.date
 ) -> LimitsCheck:
     """One check asks the same of a transmitter for its answer, its advice and its messages."""
-    return _checked(transmission, region, factors, today, rules())
+    return _checked(transmission, region, factors, today, rules_of(region))
 
 
 def _checked(
@@ -149,24 +149,13 @@ def _today() -> datetime.date:
 
 def _empty(t: Transmission, region: str | None, reason: str) -> LimitsCheck:
     return LimitsCheck(
-        status="unknown",
         reason=reason,
-        remedy="",
         region=region,
-        rule=None,
-        unverified=(),
-        old=False,
         erp_dbm=t.erp_dbm,
         eirp_dbm=t.eirp_dbm,
         time_on_air_s=t.time_on_air_s,
         duty_cycle=_duty(t),
-        largest_conducted_dbm=None,
-        largest_conducted_rule=None,
-        shortest_interval_s=None,
-        shortest_interval_rule=None,
-        by_spreading_factor=(),
         interval_power_dbm=t.conducted_power_dbm,
-        rules=(),
     )
 
 

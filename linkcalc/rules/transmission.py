@@ -23,29 +23,22 @@ class OtherTraffic:
 
 @dataclass(frozen=True, kw_only=True)
 class Transmission:
-    """What one transmitter sends, and how often.
+    """What one transmitter sends, and how often. Frequency, bandwidth and times are above 0, a loss is 0 or more.
 
-    Raises
-    ------
-    DomainError
-        If a value is not finite or outside its range, or if one message with its tries lasts longer
-        than the interval.
+    Raises `DomainError` where a value is not finite or outside its range, or one message with its tries lasts longer
+    than the interval.
     """
 
     frequency_hz: float
-    """Carrier, above 0."""
     bandwidth_hz: float
-    """Of the signal, above 0."""
     conducted_power_dbm: float
     """At the radio's connector."""
     antenna_gain_dbi: float
     """In the main beam, whatever it points at."""
     time_on_air_s: float
-    """Of one transmission, above 0."""
     interval_s: float | None = None
     """Between messages, above 0; None: not known."""
     feeder_loss_db: float = 0.0
-    """Between connector and antenna, 0 or more."""
     tries: int = 1
     """Transmissions of one message, all counted."""
     hopping_channels: int = 1
@@ -103,11 +96,15 @@ class Transmission:
         return self.eirp_dbm - DBI_OVER_DBD_DB
 
     @property
+    def messages_per_hour(self) -> int | None:
+        """In the worst hour: whole messages, so that no hour holds one more; None: no interval known."""
+        return None if self.interval_s is None else math.ceil(HOUR_S / self.interval_s - 1e-9)
+
+    @property
     def time_on_air_per_hour_s(self) -> float | None:
-        """Of these messages in the worst hour: whole messages, so that no hour holds one more."""
-        if self.interval_s is None:
-            return None
-        return math.ceil(HOUR_S / self.interval_s - 1e-9) * self.message_time_s
+        """Of these messages in the worst hour."""
+        messages = self.messages_per_hour
+        return None if messages is None else messages * self.message_time_s
 
     def density_dbm(self, reference_hz: float, kind: str) -> float:
         """Power of that kind in the reference bandwidth, the spectrum taken as flat."""

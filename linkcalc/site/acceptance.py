@@ -26,66 +26,6 @@ Limit = Literal["interval", "duty cycle", "legal limit", "time on air"]
 
 
 @dataclass(frozen=True)
-class TestTime:
-    """How long a test takes."""
-
-    packets: int
-    interval_s: float
-    """Between packets, as it can be kept."""
-    duration_s: float
-    limited_by: Limit
-
-
-TestTime.__test__ = False  # type: ignore[attr-defined]
-
-
-def time_needed(
-    packets: int,
-    *,
-    time_on_air_s: float,
-    interval_s: float | None = None,
-    duty_cycle: float | None = None,
-    legal_interval_s: float | None = None,
-) -> TestTime:
-    """How long so many packets take at an interval, under a duty cycle.
-
-    Parameters
-    ----------
-    packets : int, 1 or more
-    time_on_air_s : float, s, above 0
-        Of one packet.
-    interval_s : float, s, above 0, optional
-        Wanted between packets.
-    duty_cycle : float, above 0, up to 1, optional
-        Limit, taken as holding from packet to packet.
-    legal_interval_s : float, s, above 0, optional
-        Shortest interval by another limit, such as `linkcalc.rules.limits.check` finds.
-
-    Returns
-    -------
-    TestTime
-
-    Examples
-    --------
-    >>> time_needed(300, time_on_air_s=0.37, interval_s=60.0).duration_s / 3600.0
-    5.0
-    """
-    n = int(checked("packets", packets, at_least=1))
-    air_s = float(checked("time_on_air_s", time_on_air_s, above=0.0))
-    limits: list[tuple[float, Limit]] = [(air_s, "time on air")]
-    if duty_cycle is not None:
-        limits.append(
-            (air_s / float(checked("duty_cycle", duty_cycle, above=0.0, at_most=1.0)), "duty cycle")
-        )
-    if legal_interval_s is not None:
-        limits.append((float(checked("legal_interval_s", legal_interval_s, above=0.0)), "legal limit"))
-    if interval_s is not None:
-        limits.append((float(checked("interval_s", interval_s, above=0.0)), "interval"))
-    every_s, by = max(limits)
-    return TestTime(n, every_s, n * every_s, by)
-
-
-@dataclass(frozen=True)
 class Count:
     """What a finished test shows."""
 
@@ -96,7 +36,6 @@ class Count:
     success_at_least: float
     """Proven at that confidence, one-sided."""
     exact_interval: tuple[float, float]
-    """Of the loss rate, two-sided (Clopper-Pearson)."""
     wilson_interval: tuple[float, float]
     more_needed: int | None
     """Packets without a further loss that would still prove it; None where it is proven, or out of reach."""
@@ -117,9 +56,7 @@ class RuleOutcome:
     """Mean number of packets of the good link."""
     bad_packets: float
     duration_s: float | None
-    """At most."""
     good_duration_s: float | None
-    """On average, of the good link."""
     steps: tuple[tuple[int, int, int], ...]
     """From so many packets on these limits hold: packets, lost to pass (-1: not yet), lost to fail."""
 
@@ -155,44 +92,19 @@ def acceptance(
     sent: int | None = None,
     lost: int = 0,
 ) -> Acceptance:
-    """Lay out tests that prove a success rate, and judge a count.
+    """Lay out tests that prove a success rate of one packet, and judge a count.
 
-    Parameters
-    ----------
-    success : float
-        Of one packet, to be proven.
-    confidence : float
-    losses_allowed : tuple of int
-        One test of a fixed number of packets for each, stopped as soon as its answer is certain.
-    good_success : float, optional
-        A link the tests should let pass; left out: one with a fifth of the losses.
-    time_on_air_s, interval_s, duty_cycle, legal_interval_s
-        As `time_needed`; without time on air no times are given.
-    sent, lost : int, optional
-        Packets of a test that was made.
+    A test of a fixed number of packets for each of `losses_allowed`, and a sequential one. `good_success`: a
+    link that they should let pass; left out, one with a fifth of the losses. Without a time on air no times
+    are given.
 
-    Returns
-    -------
-    Acceptance
-
-    Examples
-    --------
     >>> found = acceptance(0.95, sent=100, lost=2)
     >>> found.rules[0].packets, found.count.passed, round(found.count.success_at_least, 3)
     (59, False, 0.938)
     """
     p, c = checked_rate("success", success), checked_rate("confidence", confidence)
     good = 1.0 - (1.0 - p) / 5.0 if good_success is None else checked_rate("good_success", good_success)
-    kept = None
-    if time_on_air_s is not None:
-        kept = time_needed(
-            1,
-            time_on_air_s=time_on_air_s,
-            interval_s=interval_s,
-            duty_cycle=duty_cycle,
-            legal_interval_s=legal_interval_s,
-        )
-    every_s = kept.interval_s if kept else None
+    every_s, limited_by = _interval(time_on_air_s, interval_s, duty_cycle, legal_interval_s)
     rules: list[tuple[Rule, int | None]] = [
         (fixed_rule(packets_needed(p, c, allowed), allowed, curtailed=True), allowed)
         for allowed in losses_allowed
@@ -204,30 +116,36 @@ def acceptance(
         good_success=good,
         time_on_air_s=time_on_air_s,
         interval_s=every_s,
-        interval_limited_by=kept.limited_by if kept else None,
+        interval_limited_by=limited_by,
         rules=tuple(_outcome(rule, allowed, p, good, every_s) for rule, allowed in rules),
         count=None if sent is None else judge(lost, sent, p, c),
     )
 
 
+def _interval(
+    time_on_air_s: float | None,
+    interval_s: float | None,
+    duty_cycle: float | None,
+    legal_interval_s: float | None,
+) -> tuple[float | None, Limit | None]:
+    """Shortest time between packets that can be kept, and what sets it; None without a time on air."""
+    if time_on_air_s is None:
+        return None, None
+    air_s = float(checked("time_on_air_s", time_on_air_s, above=0.0))
+    limits: list[tuple[float, Limit]] = [(air_s, "time on air")]
+    if duty_cycle is not None:
+        # as if it held from packet to packet: the cautious reading of a limit by the hour
+        share = float(checked("duty_cycle", duty_cycle, above=0.0, at_most=1.0))
+        limits.append((air_s / share, "duty cycle"))
+    if legal_interval_s is not None:
+        limits.append((float(checked("legal_interval_s", legal_interval_s, above=0.0)), "legal limit"))
+    if interval_s is not None:
+        limits.append((float(checked("interval_s", interval_s, above=0.0)), "interval"))
+    return max(limits)
+
+
 def judge(lost: int, sent: int, success: float, confidence: float = 0.95) -> Count:
-    """Say whether a count of packets proves a success rate.
-
-    Parameters
-    ----------
-    lost, sent : int
-    success, confidence
-        As `packets_needed`.
-
-    Returns
-    -------
-    Count
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
-    """
+    """Say whether a count of packets proves a success rate."""
     p, c = checked_rate("success", success), checked_rate("confidence", confidence)
     n, k, _ = checked_counts(lost, sent, c)
     at_least = 1.0 - largest_loss_rate(k, n, c)

@@ -7,20 +7,10 @@ MIDDLE_OF_TERM = 2027.5
 
 
 def declination_deg(case: LinkCase) -> float | None:
-    """Magnetic declination in the middle of a link, east of true north.
+    """Magnetic declination in the middle of a link, degrees east of true north, to a tenth.
 
-    Parameters
-    ----------
-    case : LinkCase
-
-    Returns
-    -------
-    float or None
-        To a tenth of a degree; None without positions or without the extra ``linkcalc[compass]``.
-
-    References
-    ----------
-    World Magnetic Model 2025 (NOAA NCEI and the British Geological Survey), by the package pygeomag.
+    None without positions or without the extra ``linkcalc[compass]``. World Magnetic Model 2025 (NOAA NCEI
+    and the British Geological Survey), by the package pygeomag.
     """
     latitude, longitude = case.profile.latitude_deg, case.profile.longitude_deg
     if latitude is None or longitude is None or not case.positioned:

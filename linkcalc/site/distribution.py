@@ -12,12 +12,10 @@ from linkcalc._arrays import Floats
 
 @dataclass(frozen=True)
 class Distribution:
-    """A distribution on an even grid."""
+    """A distribution on an even, rising grid; its probabilities add up to 1."""
 
     value: Floats
-    """(n,) rising."""
     probability: Floats
-    """(n,) adding up to 1."""
 
     @cached_property
     def _cumulative(self) -> Floats:
@@ -27,24 +25,19 @@ class Distribution:
 
     @property
     def mean(self) -> float:
-        """Mean."""
         return float(self.value @ self.probability)
 
     @property
     def standard_deviation(self) -> float:
-        """Standard deviation."""
         return math.sqrt(max(float((self.value - self.mean) ** 2 @ self.probability), 0.0))
 
     def quantile(self, share: float) -> float:
-        """Value below which this share lies."""
         return float(np.interp(share, self._cumulative, self.value))
 
     def interval(self, share: float = 0.95) -> tuple[float, float]:
-        """Central interval that holds this share."""
         return self.quantile((1.0 - share) / 2.0), self.quantile((1.0 + share) / 2.0)
 
     def above(self, value: float) -> float:
-        """Share above a value."""
         return 1.0 - float(np.interp(value, self.value, self._cumulative, left=0.0, right=1.0))
 
 
@@ -55,7 +48,6 @@ def normalised(log_weight: Floats) -> Floats:
 
 
 def log_sum_free(log_weight: Floats) -> Floats:
-    """Logarithms of weights that add up to 1."""
     free: Floats = log_weight - logsumexp(log_weight)
     return free
 

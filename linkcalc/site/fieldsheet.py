@@ -87,7 +87,6 @@ class FeederOption:
     feeder: Feeder
     loss_db: float
     noise_dbm: float
-    """Noise power of this end's receiver behind it."""
     noise_site_db: float
     noise_conditions_db: float
     """Standard deviations of that, from place to place and over the year."""
@@ -121,7 +120,6 @@ class LimitsLine:
     """The same behind the longest feeder of the sheet: what a feeder takes may be sent more, where what is radiated
     is limited."""
     lawful: bool
-    """Whether it is within the limits with that power."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -133,7 +131,6 @@ class EndSheet:
     extra_loss_db: float
     planned_height_m: float
     position_deg: tuple[float, float] | None
-    """Latitude and longitude, where the plan says."""
     antennas: tuple[AntennaOption, ...]
     """The planned one first."""
     feeders: tuple[FeederOption, ...]
@@ -185,13 +182,10 @@ class FieldSheet(Answer):
     worst: NDArray[np.int64]
     """(n, m) number of the worst point for every pair of heights."""
     worst_m: Floats
-    """(p,) its distance."""
     worst_radius_m: Floats
-    """(p,) of the first Fresnel zone there."""
     worst_kind: tuple[str, ...]
     """(p,) what stands there: "ground" or a kind of clutter."""
     k_db: Floats
-    """(k,) median Rician K of the tables below."""
     site_db: Floats
     """(s,) standard deviation of what is unknown of the site."""
     conditions_db: Floats
@@ -199,7 +193,6 @@ class FieldSheet(Answer):
     sigma_db: Floats
     """(t,) of both together, for the table of success."""
     margin_db: Floats
-    """(m,)"""
     success: Floats
     """(k, t, m) of a message with its tries."""
     least_db: Floats
@@ -207,22 +200,17 @@ class FieldSheet(Answer):
     needed_db: Floats
     """(k, c, s) required margin, where none is stated: a larger stated one makes a kink no table holds."""
     snr_db: Floats
-    """(p,)"""
     signal_over_rssi_db: Floats
     """(p,) power of the wanted signal over the RSSI reading, by SNR."""
     below_db: Floats
-    """(q,) noise over the RSSI reading."""
     signal_over_rssi_saturated_db: Floats
     """(q,) the same for an SNR reading that is saturated, by the noise."""
     snr_believed_db: float
     declination_deg: float | None
-    """Magnetic declination at the `from` station, east of true north; None where no model tells it."""
     measured: MeasuredTable
-    """For what is read on site."""
     cautions: tuple[str, ...]
 
     def to_html(self) -> str:
-        """Return the page, for a browser without network."""
         return str(view("fieldsheet").field_sheet_html(self))
 
 
@@ -236,28 +224,10 @@ def field_sheet(
 ) -> FieldSheet:
     """Work out all that a field sheet for one link may be asked.
 
-    Parameters
-    ----------
-    loaded : LoadedPlan
-    case : LinkCase
-        The link, on its ground.
-    highest_m : float, m, optional
-        Highest antenna that can be entered at either end, 2 to 200; by default 20, or half as high again as
-        planned.
-    step_m : float, m, optional
-        Between the heights that are worked out, 0.1 or more; by default the finest of 0.1, 0.2, 0.25, 0.5, 1,
-        2 and 5 m that gives at most 200 heights at each end, or 40 where the compiled rules do not serve.
-    progress : callable, optional
-        Called with how many of how many heights are done.
-
-    Returns
-    -------
-    FieldSheet
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range, or the heights are too many.
+    `progress` is called with how many of how many heights are done. `highest_m` (2 to 200) is the highest
+    antenna that can be entered at either end: by default 20, or half as high again as planned. `step_m` (0.1
+    or more) lies between the heights that are worked out: by default the finest usual one that gives at most
+    200 heights at each end, or 40 where the compiled rules do not serve.
     """
     refuse_chosen(case.conditions, "a field sheet")
     stations = (case.near, case.far)

@@ -1,7 +1,7 @@
 """What was set and fitted for a reading, put into the link; and the parts at hand on site."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, TypeVar
 
 from linkcalc.errors import LinkcalcError
@@ -45,36 +45,14 @@ class Fitted:
     @classmethod
     def of(cls, reading: "Reading") -> "Fitted":
         """Read it off a reading."""
-        r = reading
-        return cls(
-            r.spreading_factor,
-            r.bandwidth_khz,
-            FittedEnd(
-                r.near_power_dbm,
-                r.near_antenna,
-                r.near_antenna_gain_dbi,
-                r.near_feeder,
-                r.near_feeder_loss_db,
-            ),
-            FittedEnd(
-                r.far_power_dbm, r.far_antenna, r.far_antenna_gain_dbi, r.far_feeder, r.far_feeder_loss_db
-            ),
-        )
+
+        def end(of: End) -> FittedEnd:
+            return FittedEnd(*(getattr(reading, f"{of}_{f.name}") for f in fields(FittedEnd)))
+
+        return cls(reading.spreading_factor, reading.bandwidth_khz, end("near"), end("far"))
 
     def case(self, case: LinkCase, plan: Plan | None = None) -> LinkCase:
-        """Return the link with this in it.
-
-        Parameters
-        ----------
-        case : LinkCase
-        plan : Plan, optional
-            Whose choices of antennas and feeders are known by name.
-
-        Raises
-        ------
-        UnmappedError
-            If a name is not known, or the plan's signal has no such setting.
-        """
+        """Return the link with this in it; `UnmappedError` where the plan knows no such name or setting."""
         modulation = case.link.modulation
         if not isinstance(modulation, ChirpModulation):
             if self.spreading_factor is not None:

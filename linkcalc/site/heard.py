@@ -78,7 +78,6 @@ class Heard:
     noise_place_db: float = 0.0
     """Standard deviation of the expected noise from place to place."""
     noise_time_db: float = 0.0
-    """And over time."""
     noise_most_db: float = math.inf
     """Noise over the expected that the packets heard still allow, where it was not measured."""
 
@@ -88,13 +87,14 @@ class Heard:
         return not (self.shift_db.size or self.counts or self.noise)
 
 
-class Part:
+class Likelihood:
     """One direction: its likelihood on the grid, with offset, noise and other losses averaged out."""
 
     def __init__(self, heard: Heard, grid: Floats, fades: "Fades", offset_db: float) -> None:
         self.heard = heard
         self._grid = grid
-        # axes: excess, offset, noise left open
+        # A level tells excess less offset only: that is worked out once, on a grid wider by the largest offset, and
+        # looked up for every pair of them. The axes from here on: excess, offset, noise left open.
         offsets, weight = self._offsets(offset_db)
         reach = round(float(np.abs(offsets).max()) / STEP_DB)
         wide = STEP_DB * np.arange(-reach, len(grid) + reach) + grid[0]
@@ -132,6 +132,7 @@ class Part:
         offsets = OFFSETS_DB * (offset_db / OFFSET_DB)
         offsets = np.unique(np.rint(offsets / STEP_DB) * STEP_DB)
         if not (heard.shift_db.size or noises):
+            # packets that were counted tell nothing of a register's offset
             offsets = np.zeros(1)
         weight = -0.5 * (offsets / max(offset_db, 1e-3)) ** 2
         for n in noises:
@@ -152,6 +153,7 @@ class Part:
                 math.log(UNPLANNED_NOISE_SHARE) + log_sum_free(-0.5 * (rises / UNPLANNED_NOISE_DB) ** 2),
                 math.log(1.0 - UNPLANNED_NOISE_SHARE),
             )
+            # the packets heard bound the noise, as exactly as a receiver's offset lets them
             allowed: Floats = ndtr((heard.noise_most_db - rises) / OFFSET_DB)
             log_rise = log_sum_free(log_rise + np.log(np.maximum(allowed, 1e-12)))
         z: Floats = np.linspace(-3.0, 3.0, 9 if rises.size == 1 else 5) if loose >= 0.25 else np.zeros(1)
@@ -192,6 +194,7 @@ class Part:
         """(excess, noise) probability of the noise over the year, given the excess."""
         from scipy.sparse import csr_array
 
+        # each value is shared by the two bins that it lies between, which keeps its mean
         at = (self._year_noise_db.ravel() - self.noise_bins[0]) / _NOISE_STEP_DB
         cell = np.floor(at).astype(np.intp)
         part = at - cell
@@ -212,7 +215,6 @@ class Part:
         ]
 
     def wrong(self, own: Floats) -> Floats:
-        """(n,) probability of each reading to be plainly wrong, times the weight of the excess as read."""
         return self._levels.wrong(self._apparent(own))
 
     def _apparent(self, own: Floats) -> Floats:
@@ -240,7 +242,6 @@ class _Losses:
         self._unexplained = np.exp(each - self._log_likelihood[:, np.newaxis]) @ UNEXPLAINED
 
     def log_likelihood(self, margin_db: Floats) -> Floats:
-        """Of the count at these margins."""
         looked_up: Floats = self._log_likelihood[index(self._fade, -margin_db)]
         return looked_up
 
@@ -268,7 +269,6 @@ class _Levels:
         self.log_likelihood: Floats = times @ np.log(self._right + WRONG_SHARE / SCALE_DB)
 
     def wrong(self, apparent: Floats) -> Floats:
-        """(n,) probability of each reading to be plainly wrong."""
         floor = WRONG_SHARE / SCALE_DB
         each: Floats = (floor / (self._right + floor)) @ apparent
         return each[self._which]

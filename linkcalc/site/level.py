@@ -7,16 +7,9 @@ differ from the expected. A reading is
     level - predicted level = -excess + ripple + offset + fade + error
 
 where the ripple is what this spot, height and hour differ from the place's mean, one draw for all readings of
-a group; the fade is the fast fading of `linkcalc.link.reliability`, one packet's or the median of a burst's, given
-that the burst was heard at all; a share of the readings is taken to be plainly wrong, anywhere on the scale.
-Whether the fade moves from packet to packet or stands still, one draw for the group by a K of the site's own,
-the readings' own scatter decides: both are weighed.
-A packet is lost when its fade is deeper than the margin, or, in an unknown share of cases, for a reason that
-has nothing to do with the level (interference, another transmitter). So what was not heard counts as "below
-sensitivity", outliers do not pull, and a packet lost to interference is not taken for a weak signal.
-
-Noise that was measured counts as measured. Where it was not (the SNR reading saturates), a machine nearby may
-have raised it by anything that the packets heard still allow.
+a group. What was not heard counts as "below sensitivity", outliers do not pull, and a packet lost to
+interference is not taken for a weak signal. docs/models/reading_level.md derives it, and says where each
+constant comes from.
 """
 
 import math
@@ -30,7 +23,7 @@ from scipy.special import ndtr
 from linkcalc._arrays import Floats
 from linkcalc.site.distribution import Distribution, normalised, spread
 from linkcalc.site.fades import Fades, Fading, fade_points_db, fade_table, still_share_below
-from linkcalc.site.heard import ERROR_DB, OFFSET_DB, STEP_DB, Heard, Part
+from linkcalc.site.heard import ERROR_DB, OFFSET_DB, STEP_DB, Heard, Likelihood
 
 STANDS_STILL = 0.25
 """How likely it is beforehand that fading is one draw for all packets of a group: on many a fixed path
@@ -44,27 +37,12 @@ _OTHER_HEIGHT_DB = 6.5
 
 
 def reading_error_db(readings: float, *, same_height: bool = True) -> float:
-    """Standard deviation that so many readings leave of a site's loss.
+    """Standard deviation that so many readings at one spot leave of a site's loss.
 
-    Parameters
-    ----------
-    readings : float, 1 or more
-        Packets whose level was read, at one spot.
-    same_height : bool
-        Whether the antennas stood at the heights that the answer is for.
-
-    Returns
-    -------
-    float, dB
-
-    References
-    ----------
     169 fixed links of 868 MHz at 1 to 3 m with five and more readings each, counted for this library from
     open data: the median of 1, 3 and 10 readings against the rest of the same spot and height; against
     another height at the same place 6.5 dB, however many. Between them by the logarithm; no less beyond 10.
 
-    Examples
-    --------
     >>> [reading_error_db(n) for n in (1, 3, 10, 100)], reading_error_db(10, same_height=False)
     ([4.8, 3.5, 2.3, 2.3], 6.5)
     """
@@ -95,9 +73,7 @@ class Found:
     shortfall: Distribution
     """By how much the margin lies below the predicted one, over the year: excess and noise together."""
     own_excess: Distribution | None
-    """The excess by this direction alone; None where nothing was measured in it."""
     wrong: Floats
-    """(n,) probability that a reading is plainly wrong."""
     unexplained: float
     """Share of packets lost for other reasons than the level; its mean, in the worst state of the engine."""
 
@@ -113,14 +89,11 @@ class Group:
 
 @dataclass(frozen=True)
 class Update:
-    """The excess loss of a site after its readings."""
+    """The excess loss on the day, before and after the readings, and its part that stays over the year."""
 
     prior: Distribution
-    """Of the excess on the day, before."""
     today: Distribution
-    """Of the excess on the day."""
     excess: Distribution
-    """Of the part that stays over the year."""
     directions: tuple[Found, ...]
     stands_still: float
     """Probability that the fading of the first group stood still."""
@@ -138,32 +111,11 @@ def update(
 ) -> Update:
     """Find the excess loss of a site, and by how much each direction's margin falls short.
 
-    Parameters
-    ----------
-    groups : sequence of Group
-        Each with as many directions, in the same order.
-    site_db : float, dB, above 0
-        Standard deviation of the prediction: what is fixed but unknown.
-    day_db : float, dB, 0 or more
-        Standard deviation of what comes and goes over the year in the level, and was there on the day.
-    to_come_db : float, dB, 0 or more
-        Standard deviation of what was not there on the day and is allowed for (leaves).
-    fading, rician_k_db
-        As in `linkcalc.link.reliability`.
-    offset_db : float, dB
-        Standard deviation of a receiver's offset.
+    `groups` hold their directions in the same order. Standard deviations: `site_db` of the prediction, what
+    is fixed but unknown; `day_db` of what comes and goes over the year in the level, and was there on the
+    day; `to_come_db` of what was not there on the day and is allowed for (leaves); `offset_db` of a
+    receiver's offset.
 
-    Returns
-    -------
-    Update
-
-    References
-    ----------
-    Bayes' rule; the median of an odd number of packets has the density of the middle order statistic (any
-    textbook), here used for even numbers too.
-
-    Examples
-    --------
     Ten readings 20 dB below the prediction, where the prediction is good to 12 dB:
 
     >>> heard = Heard(np.linspace(-23.0, -18.0, 10), np.full(10, 15.0), np.ones(10))
@@ -177,6 +129,7 @@ def update(
     fades, still = fade_table(fading, rician_k_db), still_share_below(fading, rician_k_db)
     weighed = [_Weighed(g, grid, fades, still, offset_db) for g in groups]
     posterior = normalised(prior + sum((w.log_likelihood for w in weighed), np.zeros_like(grid)))
+    # of an excess on the day this part is the site's, as the two are normal; the rest of the day's is left
     kept = (site_db / total_db) ** 2
     left_db = math.sqrt(kept) * day_db
     n = len(groups[0].directions)
@@ -187,46 +140,44 @@ def update(
         directions=tuple(
             _found(weighed, posterior, d, kept, math.hypot(left_db, to_come_db)) for d in range(n)
         ),
-        stands_still=weighed[0].still(posterior),
+        stands_still=float(weighed[0].joint(posterior)[1].sum()),
     )
 
 
 class _Weighed:
-    """A group under both kinds of fading: its likelihood over the excess, its ripple averaged out."""
+    """A group under both kinds of fading: its likelihood over the excess, its ripple averaged out.
+
+    `as_read` is the excess with the group's ripple, and with its one fade where that stands still.
+    """
 
     def __init__(
         self, group: Group, grid: Floats, fades: "Fades", still_below: Floats, offset_db: float
     ) -> None:
         self.grid = grid
+        # where the fade stands still, packets share it: to each of them the fading is next to none
         steady = fade_table("rician", STEADY_K_DB)
-        self.parts = [[Part(h, grid, f, offset_db) for h in group.directions] for f in (fades, steady)]
+        self.parts = [[Likelihood(h, grid, f, offset_db) for h in group.directions] for f in (fades, steady)]
+        """By kind of fading (moving, standing still) and direction."""
         ripple = _ripple_kernel(grid, group.ripple_db)
         frozen = _fade_kernel(grid, fades.value, still_below)
         kernels = (_by_difference(ripple), _by_difference(np.convolve(frozen, ripple, mode="same")))
-        by_own = [sum((p.log_likelihood for p in parts), np.zeros_like(grid)) for parts in self.parts]
-        self._top = max(float(own.max()) for own in by_own)
+        # both directions are of one excess: their logarithms add
+        as_read = [sum((p.log_likelihood for p in parts), np.zeros_like(grid)) for parts in self.parts]
+        self._top = max(float(of_kind.max()) for of_kind in as_read)
         shares = (1.0 - STANDS_STILL, STANDS_STILL)
         self._joint = [
-            share * kernel * np.exp(own - self._top)
-            for share, kernel, own in zip(shares, kernels, by_own, strict=True)
+            share * kernel * np.exp(of_kind - self._top)
+            for share, kernel, of_kind in zip(shares, kernels, as_read, strict=True)
         ]
-        """(excess, excess as the spot reads it), by kind of fading."""
+        """(excess, as_read), by kind of fading."""
         total = sum((j.sum(axis=1) for j in self._joint), np.zeros_like(grid))
         self._total = np.maximum(total, 1e-300)
         self.log_likelihood: Floats = np.log(self._total) + self._top
 
     def joint(self, posterior: Floats) -> list[Floats]:
-        """(excess, excess as read) by kind of fading, the excess being distributed like this."""
+        """(excess, as_read) by kind of fading, the excess being distributed like this."""
         scale = (posterior / self._total)[:, np.newaxis]
         return [j * scale for j in self._joint]
-
-    def still(self, posterior: Floats) -> float:
-        """Probability that the fading stood still."""
-        return float(self.joint(posterior)[1].sum())
-
-    def alone(self, direction: int) -> Floats:
-        """Likelihood of the excess by one direction, its ripple not counted."""
-        return self.parts[0][direction].log_likelihood
 
 
 def _found(
@@ -234,12 +185,12 @@ def _found(
 ) -> Found:
     """What one direction says, the excess being distributed like this."""
     grid = weighed[0].grid
+    # noise belongs to the place, not to a group: it is that of the group in which most was measured
     most = max(weighed, key=lambda w: w.parts[0][direction].weight)
     heard = most.parts[0][direction].heard
-    joints = most.joint(posterior)
-    values = most.parts[0][direction].noise_bins
-    by_noise = np.zeros((grid.size, values.size))
-    for joint, parts in zip(joints, most.parts, strict=True):
+    noise = most.parts[0][direction].noise_bins
+    by_noise = np.zeros((grid.size, noise.size))
+    for joint, parts in zip(most.joint(posterior), most.parts, strict=True):
         by_noise += joint @ parts[direction].by_noise()
     over_time = heard.noise_time_db
     if heard.noise is None:
@@ -248,14 +199,15 @@ def _found(
         over_time *= heard.noise_place_db / total if total else 0.0
     wrong, unexplained = [], []
     for w in weighed:
-        own = [j.sum(axis=0) for j in w.joint(posterior)]
-        wrong.append(sum(p[direction].wrong(o) for p, o in zip(w.parts, own, strict=True)))
-        shares = zip(*(p[direction].unexplained(o) for p, o in zip(w.parts, own, strict=True)), strict=True)
-        unexplained += [sum(s) for s in shares]
+        as_read = [j.sum(axis=0) for j in w.joint(posterior)]
+        kinds = [(parts[direction], own) for parts, own in zip(w.parts, as_read, strict=True)]
+        wrong.append(sum(part.wrong(own) for part, own in kinds))
+        unexplained += [sum(s) for s in zip(*(part.unexplained(own) for part, own in kinds), strict=True)]
     empty = all(w.parts[0][direction].heard.empty for w in weighed)
-    alone = sum((w.alone(direction) for w in weighed), np.zeros_like(grid))
+    # the excess by this direction alone: its moving fades, the ripple not counted
+    alone = sum((w.parts[0][direction].log_likelihood for w in weighed), np.zeros_like(grid))
     return Found(
-        shortfall=spread(kept * grid[:, np.newaxis] + values, by_noise, math.hypot(left_db, over_time)),
+        shortfall=spread(kept * grid[:, np.newaxis] + noise, by_noise, math.hypot(left_db, over_time)),
         own_excess=None if empty else Distribution(grid, normalised(alone)),
         wrong=np.concatenate(wrong),
         unexplained=max(unexplained, default=0.0),
@@ -298,7 +250,7 @@ def log_likelihood(
     fades = fade_table(fading, rician_k_db)
     total = np.zeros_like(excess_db)
     for heard in directions:
-        total += Part(heard, excess_db, fades, offset_db).log_likelihood
+        total += Likelihood(heard, excess_db, fades, offset_db).log_likelihood
     return total
 
 

@@ -10,7 +10,7 @@ from datetime import datetime
 from linkcalc.errors import ReadingsError
 from linkcalc.files import csv_cell
 from linkcalc.site.loss_rate import largest_loss_rate
-from linkcalc.site.readings import Reading, Way
+from linkcalc.site.readings import Reading
 
 KEYS = ("rssi", "snr", "seq", "count")
 """What a line may tell: level, SNR, the packet's number, and packets received so far."""
@@ -41,26 +41,11 @@ class Heard:
 
 
 def line_reader(pattern: str | None) -> Callable[[str], Heard | None]:
-    """Make a reader of lines.
+    """Make a reader of lines, which gives None for one that tells neither level nor number.
 
-    Parameters
-    ----------
-    pattern : str, optional
-        A regular expression with groups named ``rssi``, ``snr``, ``seq`` and ``count``, some of them; left
-        out: lines of JSON objects, or of ``key=value`` pairs, with such keys.
+    `pattern` is a regular expression with some of the groups ``rssi``, ``snr``, ``seq`` and ``count``; left
+    out, lines are JSON objects or ``key=value`` pairs with such keys.
 
-    Returns
-    -------
-    callable
-        None for a line that tells neither level nor number.
-
-    Raises
-    ------
-    ReadingsError
-        If the pattern is none, or names no such group.
-
-    Examples
-    --------
     >>> line_reader(None)("rx rssi=-101 snr=4.5 seq=17")
     Heard(rssi_dbm=-101.0, snr_db=4.5, sequence=17, count=None)
     >>> line_reader(r"#(?P<seq>\\d+) at (?P<rssi>-\\d+)")("#17 at -101 dBm").rssi_dbm
@@ -159,24 +144,10 @@ def readings_of(
     now: Callable[[], datetime],
     tally: Tally | None = None,
 ) -> Iterator[tuple[str, list[Reading]]]:
-    """Turn lines into readings as they come.
+    """Turn lines into readings as they come: each line with the packets lost before it, and its own.
 
-    Parameters
-    ----------
-    lines : iterable of str
-    read : callable
-        Of `line_reader`.
-    template : Reading
-        Direction, heights and settings of all of them.
-    now : callable
-        The clock.
-    tally : Tally, optional
-        Goes on counting.
-
-    Yields
-    ------
-    tuple of str and list of Reading
-        Each line with its readings: the packets lost before it, and it; none where it tells nothing.
+    A line that tells nothing has none. `template` holds direction, heights and settings of all; a `tally`
+    goes on counting.
     """
     counted = tally if tally is not None else Tally()
     number = 0
@@ -223,8 +194,3 @@ def csv_cells(reading: Reading, columns: Sequence[str]) -> list[str]:
         else:
             cells.append(f"{value:g}" if isinstance(value, float) else str(csv_cell(str(value))))
     return cells
-
-
-def template(way: Way, *, engine_running: bool | None, spot: str, spreading_factor: int | None) -> Reading:
-    """What all readings of a listening have in common."""
-    return Reading(0, way, engine_running=engine_running, spot=spot, spreading_factor=spreading_factor)

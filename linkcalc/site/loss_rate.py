@@ -20,28 +20,13 @@ MOST_PACKETS = 1_000_000
 def loss_rate_interval(
     lost: int, sent: int, confidence: float = 0.95, *, method: Literal["exact", "wilson"] = "exact"
 ) -> tuple[float, float]:
-    """Two-sided interval of a loss rate.
+    """Two-sided interval of a loss rate, from `lost` of `sent` packets.
 
-    Parameters
-    ----------
-    lost, sent : int
-        Packets; `lost` of `sent`, which is 1 or more.
-    confidence : float, above 0 and below 1
-    method : "exact" or "wilson"
-        exact: holds the true rate with at least the stated probability, whatever the rate is. wilson: the score
-        interval, whose coverage is the stated one on average, not at the least.
+    exact: holds the true rate with at least the stated probability, whatever the rate is (C. J. Clopper, E.
+    S. Pearson, Biometrika 26 (1934), p. 404). wilson: the score interval, whose coverage is the stated one on
+    average, not at the least (E. B. Wilson, J. Am. Stat. Assoc. 22 (1927), p. 209; both from memory, worked
+    out by `scipy.stats.binomtest`).
 
-    Returns
-    -------
-    tuple of float, 0 to 1
-
-    References
-    ----------
-    `scipy.stats.binomtest`; C. J. Clopper, E. S. Pearson, Biometrika 26 (1934), p. 404, and E. B. Wilson, J. Am.
-    Stat. Assoc. 22 (1927), p. 209 (from memory).
-
-    Examples
-    --------
     >>> [round(100 * x, 2) for x in loss_rate_interval(2, 100)]
     [0.24, 7.04]
     >>> [round(100 * x, 2) for x in loss_rate_interval(0, 100, method="wilson")]
@@ -55,23 +40,8 @@ def loss_rate_interval(
 
 
 def largest_loss_rate(lost: int, sent: int, confidence: float = 0.95) -> float:
-    """One-sided upper limit of a loss rate, exact.
+    """One-sided upper limit of a loss rate, exact: with none lost at 95 % nearly 3 / n, the rule of three.
 
-    Parameters
-    ----------
-    lost, sent, confidence
-        As `loss_rate_interval`.
-
-    Returns
-    -------
-    float, 0 to 1
-
-    References
-    ----------
-    As `loss_rate_interval`, exact and one-sided. With none lost at 95 % it is nearly 3 / n, the rule of three.
-
-    Examples
-    --------
     >>> round(100 * largest_loss_rate(0, 100), 2)
     2.95
     """
@@ -80,30 +50,11 @@ def largest_loss_rate(lost: int, sent: int, confidence: float = 0.95) -> float:
 
 
 def packets_needed(success: float, confidence: float = 0.95, losses_allowed: int = 0) -> int:
-    """Packets that prove a success rate when no more than so many of them are lost.
+    """Packets that prove a success rate of one packet when no more than so many of them are lost.
 
-    Parameters
-    ----------
-    success : float, above 0 and below 1
-        Of one packet.
-    confidence : float, above 0 and below 1
-    losses_allowed : int, 0 or more
+    Least n with P(lost <= allowed | n, 1 - success) <= 1 - confidence, of the binomial distribution; a
+    million at most.
 
-    Returns
-    -------
-    int
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range, or more than a million packets would be needed.
-
-    References
-    ----------
-    Least n with P(lost <= allowed | n, 1 - success) <= 1 - confidence, of the binomial distribution.
-
-    Examples
-    --------
     >>> packets_needed(0.95), packets_needed(0.99), packets_needed(0.95, losses_allowed=2)
     (59, 299, 124)
     """

@@ -1,7 +1,7 @@
 """One direction of a link, measured: its readings against what is predicted for their heights and day."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -24,8 +24,7 @@ from linkcalc.link.uncertainty import (
     contributors,
     fading,
 )
-from linkcalc.plan import Link, Plan
-from linkcalc.radio.signal_level import SNR_BELIEVED_DB, noise_power_dbm, signal_power_dbm
+from linkcalc.plan import Plan
 from linkcalc.site.distribution import Distribution
 from linkcalc.site.fades import fade_points_db
 from linkcalc.site.fitted import NOTHING_ELSE, Fitted
@@ -33,20 +32,15 @@ from linkcalc.site.heard import ERROR_DB, Count, Heard, MeasuredNoise
 from linkcalc.site.level import Found
 from linkcalc.site.loss_rate import loss_rate_interval
 from linkcalc.site.readings import Reading, Way
+from linkcalc.site.signal_and_noise import Expected, read_levels, row_words
 
 AGREES_DB = 6.0
 """Measured within this of the prediction: trust both (common practice, no source)."""
 
 FEWEST_FOR_NOISE = 3
 _FEWEST_FOR_SCATTER = 10
-_IMPOSSIBLE_DB = 3.0
-"""So far below thermal noise no register's offset reaches."""
-_UNDECODABLE_DB = 3.0
-"""So far below the SNR a signal needs no packet was received."""
 _BURSTS_DB = 4.0
 """Noise that scatters more than a reading's error explains."""
-_AT_NOISE_DB = 3.0
-"""An RSSI closer to the noise than this says nothing about the signal."""
 NOISE_SLACK_DB = 2.0
 """By so much a saturated SNR may read high."""
 
@@ -55,17 +49,15 @@ Leaf = Literal["in_leaf", "out_of_leaf"]
 
 @dataclass(frozen=True)
 class DirectionSurvey:
-    """One direction, measured."""
+    """One direction, measured; intervals hold 95 %, that of counts by Wilson's score."""
 
     from_: str
     to: str
     readings: int
     """Rows that hold a level."""
     sent: int | None
-    """Packets counted; None where nobody counted."""
     received: int | None
     received_share_interval: tuple[float, float] | None
-    """95 % (Wilson)."""
     level_dbm: float | None
     """Median power of the wanted signal."""
     level_10_percent_dbm: float | None
@@ -85,16 +77,13 @@ class DirectionSurvey:
     """Share of packets lost for other reasons than the level, as far as the counts tell."""
     predicted_margin_db: float
     predicted_margin_interval_db: tuple[float, float]
-    """95 %."""
     fade_margin_db: float
     """Median of what it may be, under the plan's conditions."""
     fade_margin_interval_db: tuple[float, float]
-    """95 %."""
     fade_margin_as_mounted_db: float
     """The same with the antennas at the heights of the readings."""
     required_margin_db: float
     margin_probability: float
-    """That the margin asked for is there."""
     predicted_delivery_probability: float
     delivery_probability: float
     """Of one message with its tries, averaged over what stays unknown and what varies; losses that the level
@@ -116,9 +105,7 @@ class DirectionDrawing:
     """(n,) probability that it is plainly wrong."""
     lost: int
     margin_db: Floats
-    """(m,) rising."""
     prior_density: Floats
-    """(m,) per dB."""
     posterior_density: Floats
 
 
@@ -132,12 +119,10 @@ class State:
     wet: bool
     running: bool
     fitted: Fitted = NOTHING_ELSE
-    """What was set and fitted, where not as planned."""
     foliage_db: float = 0.0
     """What the plan's foliage loses more than the day's where the model of the path does not know it."""
 
     def case(self, case: LinkCase, plan: Plan | None = None) -> LinkCase:
-        """The link in this state."""
         case = self.fitted.case(case, plan)
         foliage = case.conditions.model_copy(update={"leaf": self.leaf, "wet_foliage": self.wet})
         changed = replace(case, conditions=foliage).with_heights(near_m=self.near_m, far_m=self.far_m)
@@ -145,40 +130,6 @@ class State:
             return changed
         near, far = (s.model_copy(update={"noise_rise_db": 0.0}) for s in (changed.near, changed.far))
         return replace(changed, near=near, far=far)
-
-
-@dataclass(frozen=True)
-class Expected:
-    """What is predicted for one direction in one state."""
-
-    level_dbm: float
-    noise_dbm: float
-    thermal_dbm: float
-    margin_db: float
-    required_snr_db: float
-
-    @classmethod
-    def of(cls, case: LinkCase, way: Way, foliage_db: float = 0.0) -> "Expected":
-        """Expect it of a link, `foliage_db` stronger than its model says."""
-        back = way == "back"
-        b = case.budget(back=back)
-        noises = case.noise(case.near if back else case.far)
-        return cls(
-            b.received_power_dbm + foliage_db,
-            b.noise_power_dbm,
-            float(noises.thermal_dbm),
-            b.fade_margin_db + foliage_db,
-            case.signal.required_snr_db,
-        )
-
-
-def judged(
-    link: Link, margin_db: float, site_db: float, conditions_db: float, k_db: float
-) -> tuple[float, VerdictWord]:
-    """Required margin where so much of the site is still unknown, and the word for what the link has."""
-    asked = Requirement.of(link)
-    needed_db = float(asked.margin_db(site_db, conditions_db, k_db))
-    return needed_db, VERDICTS[int(asked.verdict(margin_db, needed_db, conditions_db, k_db))]
 
 
 class Side:
@@ -203,8 +154,8 @@ class Side:
         expected = {
             s: Expected.of(s.case(case, plan), way, s.foliage_db) for s in dict.fromkeys(s for _, s in pairs)
         }
-        self._states = [s for _, s in pairs]
-        self._expected = [expected[s] for s in self._states]
+        self.states = [s for _, s in pairs]
+        self._expected = [expected[s] for s in self.states]
         parts = contributors(case, self.rx)
         sigma = {p.name: p.sigma_db for p in parts}
         place_db, time_db = sigma.get(LOCAL_NOISE, 0.0), sigma.get(NOISE_OVER_TIME, 0.0)
@@ -213,18 +164,15 @@ class Side:
         # what one day's readings cannot tell from the site
         self.day_db = math.hypot(*(sigma.get(name, 0.0) for name in (REFRACTION, SLOW_FADING, SURROUNDINGS)))
         self._levels = read_levels(self._readings, self._expected)
+        self._level_dbm = np.array([e.level_dbm for e in self._expected], dtype=np.float64)
+        self._noise_dbm = np.array([e.noise_dbm for e in self._expected], dtype=np.float64)
         self._noise = {
-            running: self._measured_noise([s.running == running for s in self._states])
+            running: self._measured_noise([s.running == running for s in self.states])
             for running in (True, False)
         }
         self._place_db, self._time_db = place_db, time_db
         (self.heard,) = self.parts([0] * len(self._readings), 1)
         self.kind, self.k_db = fading(case)
-
-    @property
-    def own_states(self) -> list[State]:
-        """Of this direction's readings."""
-        return self._states
 
     def parts(self, group_of: Sequence[int], groups: int) -> list[Heard]:
         """What each group of this direction's readings tells, given the group of each."""
@@ -235,10 +183,9 @@ class Side:
     def _part(self, at: NDArray[np.bool_]) -> Heard:
         """What some of this direction's readings tell, with the noise that all of them tell."""
         level = self._levels.usable & at
-        most = self._levels.noise_most_dbm - self._of("noise_dbm")
-        most = most[np.isfinite(most)]
+        most = _finite(self._levels.noise_most_dbm - self._noise_dbm)
         return Heard(
-            shift_db=self._levels.signal_dbm[level] - self._of("level_dbm")[level],
+            shift_db=self._levels.signal_dbm[level] - self._level_dbm[level],
             head_db=self._levels.head_db[level],
             packets=np.array([float(r.packets) for r in self._readings])[level],
             counts=self._counts(at),
@@ -248,12 +195,13 @@ class Side:
             noise_most_db=float(np.quantile(most, 0.25)) + NOISE_SLACK_DB if most.size else math.inf,
         )
 
-    def _of(self, name: str) -> Floats:
-        return np.array([getattr(e, name) for e in self._expected], dtype=np.float64)
+    @property
+    def _noise_over(self) -> Floats:
+        """Noise over the expected, of the readings that tell it."""
+        return _finite(self._levels.noise_dbm - self._noise_dbm)
 
     def _measured_noise(self, chosen: Sequence[bool]) -> MeasuredNoise | None:
-        over = (self._levels.noise_dbm - self._of("noise_dbm"))[np.array(chosen, dtype=bool)]
-        over = over[np.isfinite(over)]
+        over = _finite((self._levels.noise_dbm - self._noise_dbm)[np.array(chosen, dtype=bool)])
         if over.size < FEWEST_FOR_NOISE:
             return None
         # a median's standard error, from the readings' own scatter where that is more than a reading's error
@@ -262,7 +210,7 @@ class Side:
 
     def _counts(self, chosen: NDArray[np.bool_]) -> tuple[Count, ...]:
         sums: dict[tuple[float, bool], list[int]] = {}
-        for r, s, e, take in zip(self._readings, self._states, self._expected, chosen, strict=True):
+        for r, s, e, take in zip(self._readings, self.states, self._expected, chosen, strict=True):
             if take and r.sent is not None and r.received is not None:
                 both = sums.setdefault((e.margin_db, s.running), [0, 0])
                 both[0] += r.sent
@@ -273,38 +221,33 @@ class Side:
         )
 
     @property
-    def noise_is_running(self) -> bool:
-        """Whether the noise was measured with the engine running."""
-        return self._noise[True] is not None
-
-    @property
     def counted(self) -> tuple[int, int] | None:
-        """Packets sent and received; None where nobody counted."""
         if not self.heard.counts:
             return None
         return sum(c.sent for c in self.heard.counts), sum(c.received for c in self.heard.counts)
 
     def answer(self, found: Found, mounted: tuple[float, float]) -> DirectionSurvey:
-        """Everything about this direction."""
         usable = self._levels.usable
         power = self._levels.signal_dbm[usable]
-        state = np.array([s.running == self.noise_is_running for s in self._states], dtype=bool)
-        noise = self._levels.noise_dbm[np.isfinite(self._levels.noise_dbm) & state]
+        # with the engine running, if its noise was measured then
+        state = np.array([s.running == (self._noise[True] is not None) for s in self.states], dtype=bool)
+        noise = _finite(self._levels.noise_dbm[state])
         counted = self.counted
         share = None
         if counted:
             low, high = loss_rate_interval(counted[0] - counted[1], counted[0], method="wilson")
             share = (1.0 - high, 1.0 - low)
-        margin = found.shortfall
-        middle = self.planned.margin_db - margin.quantile(0.5)
+        planned_db, margin = self.planned.margin_db, found.shortfall
+        middle = planned_db - margin.quantile(0.5)
         interval = self._margin_interval(margin)
-        needed, verdict = judged(
-            self.case.link, middle, margin.standard_deviation, self.conditions_db, self.k_db
-        )
+        asked = Requirement.of(self.case.link)
+        needed = float(asked.margin_db(margin.standard_deviation, self.conditions_db, self.k_db))
+        verdict = VERDICTS[int(asked.verdict(middle, needed, self.conditions_db, self.k_db))]
         as_mounted = Expected.of(self._lawful.with_heights(near_m=mounted[0], far_m=mounted[1]), self.way)
         prior_db = math.hypot(self.site_db, self.heard.noise_place_db)
-        alone = found.own_excess
+        alone = found.own_excess if usable.any() else None
         otherwise = found.unexplained if self.losses_unexplained(found) else 0.0
+        at_ends = [float(self._success(m, self.conditions_db, otherwise)) for m in interval]
         return DirectionSurvey(
             from_=self.tx.name,
             to=self.rx.name,
@@ -315,31 +258,25 @@ class Side:
             level_dbm=_quantile(power, 0.5),
             level_10_percent_dbm=_quantile(power, 0.1),
             lowest_level_dbm=_quantile(power, 0.0),
-            predicted_level_dbm=_or(_quantile(self._of("level_dbm")[usable], 0.5), self.planned.level_dbm),
-            excess_db=None if alone is None or not usable.any() else alone.quantile(0.5),
-            excess_interval_db=None if alone is None or not usable.any() else alone.interval(),
+            predicted_level_dbm=_or(_quantile(self._level_dbm[usable], 0.5), self.planned.level_dbm),
+            excess_db=None if alone is None else alone.quantile(0.5),
+            excess_interval_db=None if alone is None else alone.interval(),
             saturated=int(self._levels.saturated.sum()),
             noise_dbm=_quantile(noise, 0.5),
-            predicted_noise_dbm=_or(_quantile(self._of("noise_dbm")[state], 0.5), self.planned.noise_dbm),
+            predicted_noise_dbm=_or(_quantile(self._noise_dbm[state], 0.5), self.planned.noise_dbm),
             unexplained_loss=found.unexplained if counted else 0.0,
-            predicted_margin_db=self.planned.margin_db,
-            predicted_margin_interval_db=(
-                self.planned.margin_db - 1.96 * prior_db,
-                self.planned.margin_db + 1.96 * prior_db,
-            ),
+            predicted_margin_db=planned_db,
+            predicted_margin_interval_db=(planned_db - 1.96 * prior_db, planned_db + 1.96 * prior_db),
             fade_margin_db=middle,
             fade_margin_interval_db=interval,
-            fade_margin_as_mounted_db=middle + as_mounted.margin_db - self.planned.margin_db,
+            fade_margin_as_mounted_db=middle + as_mounted.margin_db - planned_db,
             required_margin_db=needed,
-            margin_probability=1.0 - margin.above(self.planned.margin_db - max(needed, 0.0)),
+            margin_probability=1.0 - margin.above(planned_db - max(needed, 0.0)),
             predicted_delivery_probability=float(
-                self._success(self.planned.margin_db, math.hypot(prior_db, self.conditions_db))
+                self._success(planned_db, math.hypot(prior_db, self.conditions_db))
             ),
             delivery_probability=self._mean_success(margin, otherwise),
-            delivery_probability_interval=(
-                float(self._success(interval[0], self.conditions_db, otherwise)),
-                float(self._success(interval[1], self.conditions_db, otherwise)),
-            ),
+            delivery_probability_interval=(at_ends[0], at_ends[1]),
             contradicted=len(self.contradicting(found)),
             verdict=verdict,
         )
@@ -362,9 +299,13 @@ class Side:
 
     def contradicting(self, found: Found) -> list[Reading]:
         """Readings of level that contradict the answer."""
-        impossible = set(self._levels.undecodable)
-        usable = [r for r, ok in zip(self._readings, self._levels.usable, strict=True) if ok]
-        return [r for r, p in zip(usable, self.wrong(found), strict=True) if p > 0.5 or r.place in impossible]
+        undecodable = set(self._levels.undecodable)
+        wrong = zip(self._usable, self.wrong(found), strict=True)
+        return [r for r, p in wrong if p > 0.5 or r.place in undecodable]
+
+    @property
+    def _usable(self) -> list[Reading]:
+        return [r for r, ok in zip(self._readings, self._levels.usable, strict=True) if ok]
 
     def wrong(self, found: Found) -> Floats:
         """(n,) probability of each usable reading to be plainly wrong, in the readings' order."""
@@ -385,76 +326,74 @@ class Side:
     def warnings(self, found: Found, case: LinkCase) -> list[str]:
         """What is odd about this direction's readings."""
         way = f"{self.tx.name} to {self.rx.name}"
-        lines = list(self._levels.warnings(way, case.signal.text))
-        usable = [r for r, ok in zip(self._readings, self._levels.usable, strict=True) if ok]
+        usable, counted, noise = self._usable, self.counted, self.heard.noise
         wrong = [r.place for r, p in zip(usable, self.wrong(found), strict=True) if p > 0.5]
-        if self.contradicts(found):
-            counted = " and the packets counted" if self.counted else ""
-            lines.append(
-                f"{way}: the levels read{counted} contradict each other ({len(self.contradicting(found))} of "
-                f"{len(usable)} levels do not fit): no answer better than at risk; check settings, antennas "
-                "and the way the levels were noted, and read again"
-            )
-        if wrong:
-            lines.append(
-                f"{way}: {_rows(wrong)} too far from the others to count ({len(wrong)} of {len(usable)})"
-            )
-        if self.losses_unexplained(found):
-            lines.append(
+        scatter = self._scatter(found)
+        over_db = noise.shift_db if noise is not None else 0.0
+        jumps_db = _scatter_db(self._noise_over) if self._noise_over.size >= _FEWEST_FOR_SCATTER else 0.0
+        told = (
+            (
+                self.contradicts(found),
+                f"{way}: the levels read{' and the packets counted' if counted else ''} contradict each other "
+                f"({len(self.contradicting(found))} of {len(usable)} levels do not fit): no answer better than "
+                "at risk; check settings, antennas and the way the levels were noted, and read again",
+            ),
+            (
+                wrong,
+                f"{way}: {row_words(wrong)} too far from the others to count ({len(wrong)} of {len(usable)})",
+            ),
+            (
+                self.losses_unexplained(found),
                 f"{way}: some {100 * found.unexplained:.0f} % of the packets are lost for another reason "
-                "than the level: interference, another transmitter, bursts of engine noise; listen in"
-            )
-        noise = self.heard.noise
-        if noise is not None and noise.shift_db > AGREES_DB:
-            lines.append(
-                f"{way}: the noise heard is {noise.shift_db:.0f} dB above the expected; find the source, or "
-                f"move the antenna of {self.rx.name} away from it"
-            )
-        if self.heard.empty:
-            lines.append(
-                f"nothing was measured from {way}: the margin there is inferred from the other direction"
-            )
-        elif noise is None and usable:
-            lines.append(
+                "than the level: interference, another transmitter, bursts of engine noise; listen in",
+            ),
+            (
+                over_db > AGREES_DB,
+                f"{way}: the noise heard is {over_db:.0f} dB above the expected; find the source, or "
+                f"move the antenna of {self.rx.name} away from it",
+            ),
+            (
+                self.heard.empty,
+                f"nothing was measured from {way}: the margin there is inferred from the other direction",
+            ),
+            (
+                noise is None and usable,
                 f"{way}: no reading tells the noise at {self.rx.name}: a machine nearby may raise it as far "
                 "as the packets heard allow, and the interval holds that; to find the real margin, lower the "
-                "power in known steps until half of the packets are lost"
-            )
-        lines += self._scatter(found, way) + self._bursts(way)
-        if self.counted and self.counted[0] < 30:
-            lines.append(f"{way}: {self.counted[0]} packets prove nothing about the share that arrives")
-        return lines
+                "power in known steps until half of the packets are lost",
+            ),
+            (scatter, f"{way}: the readings scatter by {scatter}"),
+            (
+                jumps_db >= _BURSTS_DB,
+                f"{way}: the noise jumps by {jumps_db:.0f} dB from reading to reading: other "
+                "transmitters or sparks; the share of packets that arrive says more than the margin",
+            ),
+            (
+                counted and counted[0] < 30,
+                f"{way}: {counted[0] if counted else 0} packets prove nothing about the share that arrives",
+            ),
+        )
+        return [*self._levels.warnings(way, case.signal.text), *(words for odd, words in told if odd)]
 
-    def _bursts(self, way: str) -> list[str]:
-        over = self._levels.noise_dbm - self._of("noise_dbm")
-        over = over[np.isfinite(over)]
-        if over.size < _FEWEST_FOR_SCATTER or _scatter_db(over) < _BURSTS_DB:
-            return []
-        return [
-            f"{way}: the noise jumps by {_scatter_db(over):.0f} dB from reading to reading: other "
-            "transmitters or sparks; the share of packets that arrive says more than the margin"
-        ]
-
-    def _scatter(self, found: Found, way: str) -> list[str]:
-        single = self.heard.packets == 1.0
-        shift = self.heard.shift_db[single & (self.wrong(found) < 0.5)]
+    def _scatter(self, found: Found) -> str:
+        """How far single readings scatter where that is not what fading explains; else empty."""
+        shift = self.heard.shift_db[(self.heard.packets == 1.0) & (self.wrong(found) < 0.5)]
         if shift.size < _FEWEST_FOR_SCATTER:
-            return []
+            return ""
         low, high = np.quantile(shift, [0.1587, 0.8413])
         fade_low, _, fade_high = fade_points_db(self.kind, self.k_db)
         spread, expected = (high - low) / 2.0, math.hypot((fade_high - fade_low) / 2.0, ERROR_DB)
-        what = f"{way}: the readings scatter by {spread:.1f} dB where fading of {expected:.1f} dB is expected"
+        what = f"{spread:.1f} dB where fading of {expected:.1f} dB is expected"
         if spread < 0.4 * expected:
-            return [
-                f"{what}: it stands still; read again with an antenna moved by half a wavelength and keep "
-                "the median"
-            ]
+            still = (
+                "it stands still; read again with an antenna moved by half a wavelength and keep the median"
+            )
+            return f"{what}: {still}"
         if spread > 1.8 * expected:
-            return [f"{what}: something moves in the path, or a connector is loose"]
-        return []
+            return f"{what}: something moves in the path, or a connector is loose"
+        return ""
 
     def drawing(self, found: Found) -> DirectionDrawing:
-        """What a picture of this direction needs."""
         noise_db = self.heard.noise.shift_db if self.heard.noise else 0.0
         prior_db = math.hypot(self.site_db, self.heard.noise_place_db)
         planned, counted = self.planned.margin_db, self.counted
@@ -476,101 +415,13 @@ class Side:
         )
 
 
-@dataclass(frozen=True)
-class LevelReadings:
-    """Readings of level, taken apart into signal and noise; NaN where a reading does not tell."""
-
-    signal_dbm: Floats
-    head_db: Floats
-    """Signal over sensitivity."""
-    noise_dbm: Floats
-    noise_most_dbm: Floats
-    """What the noise is below, where a reading tells only that."""
-    saturated: NDArray[np.bool_]
-    impossible: tuple[str, ...]
-    """Rows whose RSSI and SNR contradict each other; the level is the SNR's."""
-    undecodable: tuple[str, ...]
-    """Rows with an SNR at which nothing is received."""
-    at_noise: tuple[str, ...]
-    """Rows with an RSSI at the noise and no SNR, which say nothing about the signal."""
-
-    @property
-    def usable(self) -> NDArray[np.bool_]:
-        """Which hold a level."""
-        return np.isfinite(self.signal_dbm)
-
-    def warnings(self, way: str, signal: str) -> Iterable[str]:
-        """What does not fit, in words."""
-        if self.impossible:
-            yield (
-                f"{way}: {_rows(self.impossible)} impossible, RSSI and SNR put the noise below thermal "
-                "noise; the level is taken from the SNR: check the RSSI register's offset and the bandwidth"
-            )
-        if self.undecodable:
-            yield (
-                f"{way}: {_rows(self.undecodable)} received at an SNR that {signal}, or the signal the row "
-                "states, cannot decode: another spreading factor than that, or not the packet's SNR?"
-            )
-        if self.at_noise:
-            yield f"{way}: {_rows(self.at_noise)} an RSSI at the noise, which tells no level; log the SNR too"
-
-
-def read_levels(readings: Sequence[Reading], expected: Sequence[Expected]) -> LevelReadings:
-    """Take readings apart into signal and noise: the RSSI is trusted where strong, the SNR where weak.
-
-    Parameters
-    ----------
-    readings : sequence of Reading
-    expected : sequence
-        What is predicted for each, and the SNR its signal needs.
-
-    Returns
-    -------
-    LevelReadings
-    """
-    rssi, snr = (
-        np.array([math.nan if v is None else v for v in values], dtype=np.float64)
-        for values in ((r.rssi_dbm for r in readings), (r.snr_db for r in readings))
-    )
-    row = np.array([r.place for r in readings], dtype=object)
-    required_snr_db = np.array([e.required_snr_db for e in expected], dtype=np.float64)
-    noise = np.array([e.noise_dbm for e in expected], dtype=np.float64)
-    thermal = np.array([e.thermal_dbm for e in expected], dtype=np.float64)
-    believed = snr < SNR_BELIEVED_DB
-    saturated = snr >= SNR_BELIEVED_DB
-    both = np.isfinite(rssi) & np.isfinite(snr)
-    signal, heard_noise = np.full_like(rssi, math.nan), np.full_like(rssi, math.nan)
-    signal[both] = signal_power_dbm(rssi[both], snr[both], noise[both])
-    heard_noise[both] = noise_power_dbm(rssi[both], snr[both])
-    impossible = both & (np.nan_to_num(heard_noise) < thermal - _IMPOSSIBLE_DB)
-    by_snr = believed & (impossible | ~np.isfinite(rssi))
-    signal = np.where(impossible, math.nan, signal)
-    signal = np.where(by_snr, noise + snr, signal)
-    alone = np.isfinite(rssi) & ~np.isfinite(snr)
-    clear = alone & (rssi > noise + _AT_NOISE_DB)
-    signal[clear] = signal_power_dbm(rssi[clear], np.full(int(clear.sum()), SNR_BELIEVED_DB), noise[clear])
-    head = np.where(believed, snr, signal - noise) - required_snr_db
-    most = np.where(both & saturated & ~impossible, heard_noise, signal - required_snr_db)
-    return LevelReadings(
-        signal_dbm=signal,
-        head_db=np.maximum(head, -_UNDECODABLE_DB),
-        noise_dbm=np.where(both & believed & ~impossible, heard_noise, math.nan),
-        noise_most_dbm=np.where(np.isfinite(signal) & ~(both & believed), most, math.nan),
-        saturated=saturated,
-        impossible=tuple(row[impossible].tolist()),
-        undecodable=tuple(row[snr < required_snr_db - _UNDECODABLE_DB].tolist()),
-        at_noise=tuple(row[alone & ~clear].tolist()),
-    )
-
-
-def _rows(rows: Sequence[str]) -> str:
-    shown = ", ".join(rows[:6]) + (", ..." if len(rows) > 6 else "")
-    return f"row {shown} is" if len(rows) == 1 else f"rows {shown} are"
-
-
 def _scatter_db(values: Floats) -> float:
     """Standard deviation by the median deviation, which a few wild values do not move."""
     return 1.4826 * float(np.median(np.abs(values - np.median(values))))
+
+
+def _finite(values: Floats) -> Floats:
+    return values[np.isfinite(values)]
 
 
 def _quantile(values: Floats, share: float) -> float | None:

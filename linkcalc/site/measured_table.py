@@ -11,15 +11,16 @@ import numpy as np
 from scipy.special import betaln, ndtr
 
 from linkcalc._arrays import Floats
-from linkcalc.link.case import LinkCase
+from linkcalc.link.case import End, LinkCase
 from linkcalc.plan import Feeder
 from linkcalc.site import heard
+from linkcalc.site.day_foliage import FOLIAGE_SIGMA_DB, foliage_to_come
 from linkcalc.site.fades import FADE_STEP_DB, fade_table, still_share_below
 from linkcalc.site.level import STANDS_STILL, STEADY_K_DB, ripple_db
 from linkcalc.site.loss_rate import largest_loss_rate, packets_needed
 from linkcalc.site.measured import FEWEST_FOR_NOISE, NOISE_SLACK_DB, Side
 from linkcalc.site.readings import Way
-from linkcalc.site.survey import FOLIAGE_SIGMA_DB, SAME_HEIGHT_M, foliage_to_come
+from linkcalc.site.survey import SAME_HEIGHT_M
 
 MOST_COUNTED = 100
 """Readings beyond which another is worth no more."""
@@ -49,14 +50,12 @@ class ReceiverTable:
 
 @dataclass(frozen=True)
 class FoliageTable:
-    """One state of the leaves."""
+    """One state of the leaves: what the plan's foliage loses more, and the standard deviation of that."""
 
     leaf: str
     wet: bool
     to_come_db: float
-    """What the plan's foliage loses more."""
     sigma_db: float
-    """Standard deviation of that."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,10 +67,8 @@ class MeasuredTable:
     receivers: tuple[tuple[ReceiverTable, ...], tuple[ReceiverTable, ...]]
     """By end and feeder."""
     foliage: tuple[FoliageTable, ...]
-    """Empty where no tree stands in the path."""
     planned_leaf: str
     untold_sigma_db: float
-    """Where nobody says what the leaves were like."""
     fade_first_db: float
     fade_step_db: float
     share_below: Floats
@@ -81,7 +78,6 @@ class MeasuredTable:
     still_below: Floats
     """(k, n) share of sites whose one fade, where it stands still, is deeper."""
     error_steps: Floats
-    """(e,) a reading's error in steps of the fades."""
     error_weight: Floats
     middle_scale: Floats
     """(p,) of the density of the middle of 1, 2, ... packets."""
@@ -89,7 +85,6 @@ class MeasuredTable:
     """(k, 2, c) by K; at the planned heights, at others; by readings, from 1 on."""
     normal_step: float
     normal: Floats
-    """The normal distribution from minus to plus `normal_most`."""
     normal_most: float
     proven: Floats
     """(k, n) share of packets proven to arrive by so many lost (rows) of so many sent (columns, from 1)."""
@@ -102,20 +97,7 @@ class MeasuredTable:
 
 
 def measured_table(case: LinkCase, feeders: Sequence[Sequence[Feeder]], k_steps_db: Floats) -> MeasuredTable:
-    """Work out what the page of a field sheet needs to weigh readings.
-
-    Parameters
-    ----------
-    case : LinkCase
-    feeders : two sequences of Feeder
-        Those of the sheet, by end.
-    k_steps_db : ndarray, dB, (k,)
-        Median Rician K of the tables.
-
-    Returns
-    -------
-    MeasuredTable
-    """
+    """Work out what a field sheet's page needs to weigh readings, with `feeders` by end."""
     side = Side(case, "there", [], [])
     fades = [fade_table("rician", k_db) for k_db in (*k_steps_db, STEADY_K_DB)]
     kept = slice(*np.searchsorted(fades[0].value, _FADES_DB))
@@ -180,17 +162,15 @@ def measured_table(case: LinkCase, feeders: Sequence[Sequence[Feeder]], k_steps_
     )
 
 
-def _receivers(case: LinkCase, end: str, feeders: Sequence[Feeder]) -> tuple[ReceiverTable, ...]:
+def _receivers(case: LinkCase, end: End, feeders: Sequence[Feeder]) -> tuple[ReceiverTable, ...]:
     way: Way = "back" if end == "near" else "there"
     found = []
     for feeder in feeders:
-        station = case.near if end == "near" else case.far
+        station = case.station(end)
         changed = station.model_copy(update={"feeder": feeder})
-        fitted = case.with_stations({"near": changed} if end == "near" else {"far": changed})
         quiet = changed.model_copy(update={"noise_rise_db": 0.0})
-        still = case.with_stations({"near": quiet} if end == "near" else {"far": quiet})
-        side = Side(fitted, way, [], [])
-        noise_dbm = still.budget(back=way == "back").noise_power_dbm
+        side = Side(case.with_stations({end: changed}), way, [], [])
+        noise_dbm = case.with_stations({end: quiet}).budget(back=way == "back").noise_power_dbm
         found.append(
             ReceiverTable(
                 noise_dbm,

@@ -10,7 +10,11 @@ Way = Literal["there", "back"]
 
 @dataclass(frozen=True)
 class Reading:
-    """One row: a packet, or a burst of packets of which the levels are the median."""
+    """One row: a packet, or a burst of packets of which the levels are the median.
+
+    What a row leaves out is None or empty: packets not counted, heights and settings as planned. Near is the
+    link's `from` station, far its `to` station; heights are above ground, power is at the radio's connector.
+    """
 
     row: int
     """Line of the file, as a spreadsheet numbers it; in a JSON file the number of the reading."""
@@ -19,26 +23,20 @@ class Reading:
     rssi_dbm: float | None = None
     snr_db: float | None = None
     sent: int | None = None
-    """None: not counted; only what arrived is known."""
     received: int | None = None
     near_height_m: float | None = None
-    """Height above ground of the `from` station's antenna as it was mounted; None: as planned."""
     far_height_m: float | None = None
-    """The same at the `to` station."""
     spreading_factor: int | None = None
-    """As set for this reading; None, as for all settings below: as the plan says."""
     bandwidth_khz: float | None = None
     near_power_dbm: float | None = None
-    """Transmit power at the radio's connector, of the `from` station."""
     far_power_dbm: float | None = None
     near_antenna: str = ""
-    """Name of an antenna of the plan's choice, or a generic type; empty: as planned."""
+    """Name of an antenna of the plan's choice, or a generic type."""
     far_antenna: str = ""
     near_antenna_gain_dbi: float | None = None
     """In the main beam; in place of the named antenna's."""
     far_antenna_gain_dbi: float | None = None
     near_feeder: str = ""
-    """Name of a feeder of the plan's choice; empty: as planned."""
     far_feeder: str = ""
     near_feeder_loss_db: float | None = None
     """Of the whole feeder with its connectors; in place of the named feeder's."""
@@ -47,12 +45,10 @@ class Reading:
     leaf: Literal["in_leaf", "out_of_leaf"] | None = None
     wet_foliage: bool | None = None
     spot: str = ""
-    """Where, among the spots tried for a station."""
     latitude_deg: float | None = None
     longitude_deg: float | None = None
     note: str = ""
     file: str = ""
-    """Where several files were read."""
 
     @property
     def place(self) -> str:
@@ -67,13 +63,11 @@ class Reading:
 
 @dataclass(frozen=True)
 class RefusedRow:
-    """A row that is not used."""
+    """A row that is not used, and what is wrong with it."""
 
     row: int
     reason: str
-    """What is wrong, and the mend."""
     file: str = ""
-    """Where several files were read."""
 
 
 @dataclass(frozen=True)
@@ -84,11 +78,8 @@ class Readings:
     readings: tuple[Reading, ...]
     refused: tuple[RefusedRow, ...] = ()
     notes: tuple[str, ...] = ()
-    """What was left out or mended in rows that are used."""
     link: str | None = None
-    """Name of the link, where the file says so."""
     plan_digest: str | None = None
-    """SHA-256 of the plan the file was made for, where it says so."""
 
 
 COLUMNS = tuple(f.name for f in fields(Reading) if f.name not in ("row", "file"))

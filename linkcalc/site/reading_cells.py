@@ -22,25 +22,9 @@ _DAY_FIRST = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})(?:[ T,]+(\d{1,2}):(\d{2}
 def reading_of(
     cells: Mapping[str, str], row: int, stations: tuple[str, str], direction: Way | None
 ) -> tuple[Reading, str, list[str]]:
-    """Make a reading of a row's cells.
+    """Make a reading of a row's cells by column; `direction` is that of rows that do not say.
 
-    Parameters
-    ----------
-    cells : mapping of str to str
-        By column; numbers with decimal points.
-    row : int
-    stations : tuple of str
-        Names of the link's `from` and `to` station.
-    direction : "there" or "back", optional
-        Of rows that do not say.
-
-    Returns
-    -------
-    Reading
-    str
-        Why its time is not used; empty: it is.
-    list of str
-        What else is not used.
+    Beside the reading: why its time is not used (empty: it is), and what else is not.
     """
 
     def value(name: str) -> Any:

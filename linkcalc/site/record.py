@@ -34,6 +34,7 @@ from linkcalc.plan.starter import SOURCE
 from linkcalc.plan.wording import quoted
 from linkcalc.rules.found import CAUTION as LIMITS_CAUTION
 from linkcalc.site.acceptance import Acceptance, acceptance
+from linkcalc.site.day_foliage import TROPICS_DEG
 from linkcalc.site.measured import Leaf
 from linkcalc.site.readings import Readings
 from linkcalc.site.survey import Survey, survey_link
@@ -48,8 +49,6 @@ MAP_ASPECT = 2.15
 
 FULL_LEAF_FROM = {"north": (6, 15), "south": (12, 15)}
 """Month and day from which trees are in full leaf outside the tropics (common practice, no source)."""
-
-TROPICS_DEG = 23.5
 
 DEFAULT_SUCCESS = 0.95
 """Share of packets the acceptance test proves, unless stated (common practice, no source)."""
@@ -68,7 +67,6 @@ class InputFile:
 
     role: str
     name: str
-    """As the plan or the user names it."""
     sha256: str | None
     """Of its bytes, hexadecimal; None where it is not a local file."""
 
@@ -80,7 +78,6 @@ class Job:
     customer: str = ""
     site: str = ""
     number: str = ""
-    """Of the job or order."""
     installer: str = ""
     firm: str = ""
 
@@ -100,7 +97,6 @@ class Taken:
 
     readings: Readings
     paths: Sequence[str | Path] = ()
-    """Their files, for their digests."""
     leaf: Leaf | None = None
     wet_foliage: bool | None = None
 
@@ -121,7 +117,6 @@ class Site:
     station: Station
     position_deg: tuple[float, float] | None
     ground_m: float
-    """Above sea level."""
     bearing_deg: float | None
     """Of the other station, from true north."""
     elevation_deg: float
@@ -133,7 +128,6 @@ class Site:
 
     @property
     def erp_dbm(self) -> float:
-        """The same over a half-wave dipole."""
         return self.eirp_dbm - DBI_OVER_DBD_DB
 
 
@@ -142,9 +136,7 @@ class SiteMap:
     """Stations, path and ground on a plane, metres east and north of the path's middle."""
 
     east_m: Floats
-    """(n,) of the path."""
     north_m: Floats
-    """(n,)"""
     half_width_m: float
     """The window reaches so far east and west, and by `MAP_ASPECT` less north and south."""
     heights_m: Floats | None
@@ -163,7 +155,6 @@ class Record(Answer):
     conditions: Conditions
     sites: tuple[Site, Site]
     bill: Bill
-    """Parts of its two stations."""
     map: SiteMap | None
     limits: tuple[EndLimits, ...]
     region_name: str
@@ -188,7 +179,6 @@ class Record(Answer):
     versions: tuple[tuple[str, str], ...]
 
     def to_html(self, signed_by_lines: int = 2) -> str:
-        """Return the record as a page that stands alone."""
         return str(view("record").record_html(self, signed_by_lines))
 
     def to_pdf(self, paper: Literal["a4", "letter"] = "a4", signed_by_lines: int = 2) -> bytes:
@@ -197,7 +187,6 @@ class Record(Answer):
 
     @property
     def verdict(self) -> VerdictWord:
-        """Measured where there are readings, else predicted."""
         return self.result.verdict if self.survey is None else self.survey.verdict
 
     @property
@@ -220,31 +209,9 @@ def make_record(
 ) -> Record:
     """Put together the record of one link.
 
-    Parameters
-    ----------
-    loaded : LoadedPlan
-    link : Link
-        One of the plan's.
-    taken : Taken, optional
-        What was read on site.
-    day : date, optional
-        Of the record; the day to measure again is reckoned from it.
-    success, confidence : float
-        What the acceptance test is to prove of single packets; left out: the plan's `required_success`
-        where a message has one try, else 0.95.
-    job : Job, optional
-        Names for its head.
-    photos : sequence of path
-        JPEG or PNG files, which become part of the record.
-
-    Returns
-    -------
-    Record
-
-    Raises
-    ------
-    LinkcalcError
-        As checking a plan and reading signal readings do.
+    `day` is that of the record; the day to measure again is reckoned from it. `success` of single packets is
+    what the acceptance test is to prove; left out: the plan's `required_success` where a message has one try,
+    else 0.95. Photos, JPEG or PNG, become part of the record.
     """
     plan = loaded.plan
     with recorded_notes() as said, open_terrain(loaded) as terrain:
@@ -252,7 +219,16 @@ def make_record(
         result = with_remedies(check_link(case), case, loaded, terrain)
         around = _site_map(case, terrain[0])
         files = tuple(_files(loaded, link, case.profile, terrain))
-        survey = None if taken is None else _survey(case, loaded, taken)
+        survey = None
+        if taken is not None:
+            survey = survey_link(
+                case,
+                taken.readings,
+                leaf=taken.leaf,
+                wet_foliage=taken.wet_foliage,
+                plan=plan,
+                plan_digest=loaded.digest,
+            )
     operation = _operation(plan, link, result)
     limits = plan_limits.section(plan)
     exposure = exposure_section(plan)
@@ -300,17 +276,6 @@ def make_record(
     )
 
 
-def _survey(case: LinkCase, loaded: LoadedPlan, taken: Taken) -> Survey:
-    return survey_link(
-        case,
-        taken.readings,
-        leaf=taken.leaf,
-        wet_foliage=taken.wet_foliage,
-        plan=loaded.plan,
-        plan_digest=loaded.digest,
-    )
-
-
 def _operation(plan: Plan, link: Link, result: LinkResult) -> dict[str, Any]:
     """Sections on this link alone; of several links, only what the batteries of its parts list need."""
     if len(plan.link) == 1:
@@ -335,21 +300,8 @@ def _versions() -> tuple[tuple[str, str], ...]:
 
 
 def recheck(day: date | None, latitude_deg: float | None) -> Recheck:
-    """Say when to measure again: in the next full-leaf season.
+    """Say when to measure again: in the next full-leaf season after the record's day, where the path lies.
 
-    Parameters
-    ----------
-    day : date, optional
-        Of the record.
-    latitude_deg : float, optional
-        Of the path.
-
-    Returns
-    -------
-    Recheck
-
-    Examples
-    --------
     >>> recheck(date(2031, 2, 3), 48.0).on, recheck(date(2031, 6, 1), 48.0).on
     (datetime.date(2031, 6, 15), datetime.date(2031, 6, 15))
     >>> recheck(date(2031, 2, 3), -40.0).on
@@ -390,8 +342,8 @@ def _test(survey: Survey | None, way: int, success: float, confidence: float) ->
 
 def _sites(case: LinkCase) -> tuple[Site, Site]:
     return (
-        _site(case, case.near, 0, case.azimuth_deg, case.elevation_deg),
-        _site(case, case.far, -1, case.back_azimuth_deg, case.back_elevation_deg),
+        _site(case, case.near, 0, case.azimuth_deg, case.elevation_deg("near")),
+        _site(case, case.far, -1, case.back_azimuth_deg, case.elevation_deg("far")),
     )
 
 

@@ -31,30 +31,14 @@ class Rule:
 
     @property
     def packets(self) -> int:
-        """The most it takes."""
         return len(self.pass_at_most) - 1
 
     def outcome(self, loss_rate: float) -> tuple[float, float]:
         """Probability of passing, and the mean number of packets, at a true loss rate; exact.
 
-        Parameters
-        ----------
-        loss_rate : float, 0 to 1
-
-        Returns
-        -------
-        tuple of float
-
-        Raises
-        ------
-        DomainError
-            If the rate is outside its range.
-
-        References
-        ----------
         Sum over all ways through the test. Where the limits stand still nothing new passes, so that a whole
-        stretch is one binomial step; the time until the loss that fails it is negative binomial, with
-        E[T, T <= K] = (r / q) P(at least r + 1 lost in K + 1).
+        stretch is one binomial step; the time until the loss that fails it is negative binomial, with E[T, T
+        <= K] = (r / q) P(at least r + 1 lost in K + 1).
         """
         q = float(checked("loss_rate", loss_rate, at_least=0.0, at_most=1.0))
         if self.kind == "fixed":
@@ -85,45 +69,13 @@ class Rule:
         starts = np.append(1, np.flatnonzero((both[:, 2:] != both[:, 1:-1]).any(axis=0)) + 2)
         return list(zip(starts.tolist(), [*(starts[1:] - 1).tolist(), self.packets], strict=True))
 
-    def decide(self, lost: "NDArray[np.bool_]") -> tuple[bool | None, int]:
-        """Run the test on packets in their order.
-
-        Parameters
-        ----------
-        lost : ndarray of bool
-            Each packet's fate.
-
-        Returns
-        -------
-        tuple of bool or None, and int
-            Whether it is passed (None: not decided yet), and after how many packets.
-        """
-        sums = np.cumsum(np.asarray(lost, dtype=np.int64)[: self.packets])
-        n = np.arange(1, sums.size + 1)
-        stops = (sums <= self.pass_at_most[n]) | (sums >= self.fail_at_least[n])
-        if not stops.any():
-            return (False if sums.size == self.packets else None), int(sums.size)
-        at = int(np.argmax(stops))
-        return bool(sums[at] <= self.pass_at_most[at + 1]), at + 1
-
 
 def fixed_rule(packets: int, losses_allowed: int, *, curtailed: bool = False) -> Rule:
     """Send all packets, then count; curtailed: stop as soon as the count can no longer change the answer.
 
-    Parameters
-    ----------
-    packets : int, above `losses_allowed`
-    losses_allowed : int, 0 or more
-    curtailed : bool
-        Stops at the first loss too many, or when the packets left can no longer bring it. The chances of
-        passing are those of the whole test.
+    That is at the first loss too many, or when the packets left can no longer bring it: the chances of
+    passing are those of the whole test.
 
-    Returns
-    -------
-    Rule
-
-    Examples
-    --------
     >>> rule = fixed_rule(59, 0, curtailed=True)
     >>> [round(x, 3) for x in rule.outcome(0.05)]
     [0.048, 19.03]
@@ -145,34 +97,11 @@ def sequential_rule(
 ) -> Rule:
     """Wald's sequential test, cut off at three times the packets of a fixed test of the same power.
 
-    Parameters
-    ----------
-    success : float
-        The rate to be proven: a link that has no more passes with a probability of at most 1 - confidence.
-    good_success : float, above `success` and below 1
-        A link as good as this should pass.
-    confidence : float, above 0.5 and below 1
-    good_fails : float, above 0 and below 0.5
-        How often the good link may fail, nearly.
+    A link with no more than `success` passes with a probability of at most 1 - confidence: the limits are
+    drawn in until that, summed exactly, holds; what is not decided at the cut fails. One as good as
+    `good_success` fails with nearly `good_fails` (below 0.5, as confidence is above). A. Wald, Sequential
+    Analysis (1947), chapter 5, binomial case (from memory); risks by `Rule.outcome`.
 
-    Returns
-    -------
-    Rule
-        Its limits are drawn in until the chance of passing at the rate to be proven, summed exactly, is at
-        most 1 - confidence. What is not decided at the cut fails.
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range, or the two rates are so close that more than 100 000 packets
-        would be needed.
-
-    References
-    ----------
-    A. Wald, Sequential Analysis (1947), chapter 5, binomial case (from memory); risks by `Rule.outcome`.
-
-    Examples
-    --------
     >>> rule = sequential_rule(0.95, 0.99)
     >>> [round(x, 3) for x in rule.outcome(0.05)], [round(x, 3) for x in rule.outcome(0.01)]
     ([0.05, 78.648], [0.971, 112.533])
@@ -215,7 +144,6 @@ def _fixed_of_power(bad_q: float, good_q: float, bad_passes: float, good_fails: 
 
 
 def _binomial(lost: NDArray[np.int64], sent: int, q: float) -> NDArray[np.float64]:
-    """Probability of so many lost."""
     up_to = bdtr(np.minimum(lost, sent), sent, q)
     each: NDArray[np.float64] = np.diff(up_to, prepend=0.0)
     return each

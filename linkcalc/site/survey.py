@@ -5,27 +5,22 @@ against the prediction for the heights, foliage and engine it was taken under; t
 """
 
 import math
-import warnings as python_warnings
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-import numpy as np
-
 from linkcalc.answer import Answer, said
-from linkcalc.errors import OutOfRangeWarning, ReadingsError
+from linkcalc.errors import ReadingsError
 from linkcalc.link.case import LinkCase
 from linkcalc.link.findings import Excess
 from linkcalc.link.legal import lawful
-from linkcalc.link.path_loss import CLEAR_RATIO
 from linkcalc.link.result import VerdictWord
 from linkcalc.link.uncertainty import fading
 from linkcalc.link.wording import short_words
 from linkcalc.plan import Plan, Station
-from linkcalc.propagation import vegetation
+from linkcalc.site.day_foliage import FOLIAGE_SIGMA_DB, DayFoliage, foliage_sigma_db
 from linkcalc.site.fitted import Fitted, UnmappedError
-from linkcalc.site.heard import Heard
 from linkcalc.site.level import Group, reading_error_db, ripple_db, update
 from linkcalc.site.measured import AGREES_DB, DirectionDrawing, DirectionSurvey, Leaf, Side, State
 from linkcalc.site.readings import Reading, Readings, RefusedRow, Way
@@ -38,10 +33,6 @@ SAME_HEIGHT_M = 0.25
 """Antennas within this of the plan's heights stand where the answer is for (half of the least step between
 the heights that were compared)."""
 _MOST_HEIGHT_GROUPS = 6
-FOLIAGE_SIGMA_DB = 4.0
-"""Least standard deviation of an allowance for leaves, else half of it: for one forest a seasonal change of
-2 dB is stated at 900 MHz and of 8.5 dB at 2200 MHz (Rec. ITU-R P.833), and forests differ (no source)."""
-
 Agreement = Literal["agrees", "look_for_a_cause", "fault", "better"]
 
 CAUTIONS = (
@@ -60,7 +51,6 @@ class Allowance:
     """Margin still to be lost; taken off already in the margins given."""
     direction: Literal["both", "there", "back"]
     sigma_db: float = 0.0
-    """Standard deviation of it."""
 
 
 @dataclass(frozen=True)
@@ -82,7 +72,6 @@ class Survey(Answer):
     name: str
     verdict: VerdictWord
     statement: str = field(metadata=said("headline"))
-    """What was measured, in a sentence."""
     signal: str
     readings_file: str
     readings_used: int
@@ -92,7 +81,6 @@ class Survey(Answer):
     excess_db: float
     """What the site hides: loss over the prediction that stays over the year, both directions together."""
     excess_interval_db: tuple[float, float]
-    """95 %."""
     prior_sigma_db: float
     """Standard deviation of the prediction before the readings."""
     agreement: Agreement
@@ -107,7 +95,6 @@ class Survey(Answer):
     spots: tuple[Spot, ...]
     """Best first; empty unless several were tried."""
     spot: str | None
-    """The one that the answer is for."""
     one_more: OneMore
     warnings: tuple[str, ...]
     cautions: tuple[str, ...] = CAUTIONS
@@ -115,7 +102,6 @@ class Survey(Answer):
 
     @property
     def headline(self) -> str:
-        """The same, saying that it was measured."""
         return f"Measured: {self.statement}"
 
 
@@ -128,34 +114,16 @@ def survey_link(
     plan: Plan | None = None,
     plan_digest: str | None = None,
 ) -> Survey:
-    """Hold readings against a link's prediction and answer the link anew.
+    """Hold readings against a link's prediction under the plan's conditions, and answer the link anew.
 
-    Parameters
-    ----------
-    case : LinkCase
-        The link under the plan's conditions.
-    found : Readings
-        From `linkcalc.site.readings.read_readings`.
-    leaf, wet_foliage : optional
-        Foliage on the day, of readings that do not say. Left out: bare trees in the winter months where
-        readings have a date and the link a latitude outside the tropics, else the plan's leaf; and dry.
-    plan : Plan, optional
-        Whose antennas and feeders readings may name.
-    plan_digest : str, optional
-        Of the plan, to notice readings that were taken for another.
-
-    Returns
-    -------
-    Survey
-
-    Raises
-    ------
-    ReadingsError
-        If the readings tell nothing, or are of more than `MOST_SPOTS` spots.
+    `leaf` and `wet_foliage` on the day are those of readings that do not say. Left out: bare trees in the
+    winter months where readings have a date and the link a latitude outside the tropics, else the plan's
+    leaf; and dry. `plan` knows the antennas and feeders that readings name; `plan_digest` tells readings that
+    were taken for another plan.
     """
     found = _mapped(case, found, plan)
     warnings = _foreign(found, case, plan_digest)
-    foliage = _Foliage(case, leaf, wet_foliage)
+    foliage = DayFoliage(case, leaf, wet_foliage)
     states = [_state(case, r, foliage) for r in found.readings]
     spots: tuple[Spot, ...] = ()
     used = list(range(len(found.readings)))
@@ -204,7 +172,7 @@ def _answer(
     states: Sequence[State],
     spots: tuple[Spot, ...],
     warnings: list[str],
-    foliage: "_Foliage",
+    foliage: DayFoliage,
     plan: Plan | None,
 ) -> Survey:
     ways: tuple[Way, Way] = ("there", "back")
@@ -230,21 +198,25 @@ def _answer(
     _, over = lawful(case)
     warnings += _legal_notes(over)
     weaker = min((there, back), key=lambda d: d.fade_margin_db - d.required_margin_db)
-    verdict, but = weaker.verdict, ""
-    if verdict == "closes":
-        pairs = list(zip(sides, result.directions, strict=True))
-        if any(s.contradicts(f) for s, f in pairs):
-            verdict, but = "at_risk", "but the levels read contradict it"
-        elif any(s.losses_unexplained(f) for s, f in pairs):
-            verdict, but = "at_risk", "but packets are lost that the level does not explain"
-        elif any(x.legal_dbm is None for x in over):
-            verdict, but = "at_risk", "but over the legal limits"
-    today = result.today.quantile(0.5)
-    agreement, reason = _agreement(today)
+    pairs = list(zip(sides, result.directions, strict=True))
+    # each of these says that a margin, however large, is not to be relied on
+    reservations = {
+        "but the levels read contradict it": any(s.contradicts(f) for s, f in pairs),
+        "but packets are lost that the level does not explain": any(
+            s.losses_unexplained(f) for s, f in pairs
+        ),
+        "but over the legal limits": any(x.legal_dbm is None for x in over),
+    }
+    but = (
+        next((words for words, holds in reservations.items() if holds), "")
+        if weaker.verdict == "closes"
+        else ""
+    )
+    agreement, reason = _agreement(result.today.quantile(0.5))
     times = sorted(r.time.replace(tzinfo=None) for r in readings if r.time is not None)
     return Survey(
         name=case.link.name,
-        verdict=verdict,
+        verdict="at_risk" if but else weaker.verdict,
         statement=_statement(weaker, but),
         signal=case.signal.text,
         readings_file=found.file,
@@ -280,115 +252,28 @@ def _groups(case: LinkCase, states: Sequence[State], sides: Sequence[Side]) -> t
 
     common = [k for k, _ in Counter(key(s) for s in states).most_common()]
     keys = sorted(common[:_MOST_HEIGHT_GROUPS], key=lambda k: k != planned)
-    last = len(keys) - 1
-    parts = [
-        s.parts([keys.index(k) if (k := key(x)) in keys else last for x in s.own_states], len(keys))
-        for s in sides
-    ]
+    number_of = {at: number for number, at in enumerate(keys)}
+    # beyond the most common heights, what is left counts with the last of them
+    parts = [s.parts([number_of.get(key(x), len(keys) - 1) for x in s.states], len(keys)) for s in sides]
     kind, k_db = fading(case)
-    groups, left = [], []
+    groups, now_db, one_more_db = [], [], []
     for number, at in enumerate(keys):
-        heard = tuple(p[number] for p in parts)
-        count = max((_count(h) for h in heard), default=1.0)
+        heard = tuple(of_side[number] for of_side in parts)
+        count = max(float(h.packets.sum()) for h in heard)
         same = at == planned
         groups.append(Group(heard, ripple_db(count, same_height=same, fading=kind, rician_k_db=k_db)))
-        left.append(
-            (reading_error_db(count, same_height=same), reading_error_db(count + 1.0, same_height=same))
-        )
-    now = min(n for n, _ in left)
+        now_db.append(reading_error_db(count, same_height=same))
+        one_more_db.append(reading_error_db(count + 1.0, same_height=same))
+    now = min(now_db)
     final = None if keys[0] == planned else min(now, reading_error_db(1.0))
-    return groups, OneMore(now, min(more for _, more in left), final)
-
-
-def _count(heard: Heard) -> float:
-    """Packets whose level was read."""
-    return float(heard.packets.sum())
+    return groups, OneMore(now, min(one_more_db), final)
 
 
 def _same_heights(a: tuple[float, float], b: tuple[float, float]) -> bool:
     return all(abs(x - y) <= SAME_HEIGHT_M for x, y in zip(a, b, strict=True))
 
 
-class _Foliage:
-    """Leaf and wetness on the day of a reading."""
-
-    def __init__(self, case: LinkCase, leaf: Leaf | None, wet: bool | None) -> None:
-        self._case, self._leaf, self._wet = case, leaf, wet
-        planned = case.conditions
-        bare = planned.model_copy(update={"leaf": "out_of_leaf", "wet_foliage": False})
-        full = planned.model_copy(update={"leaf": "in_leaf", "wet_foliage": True})
-        self._swing_db = self._loss_db("in_leaf", True) - self._loss_db("out_of_leaf", False)
-        modelled = replace(case, conditions=full).path.loss_db - replace(case, conditions=bare).path.loss_db
-        self._swing_db = max(self._swing_db, modelled)
-
-    def _loss_db(self, leaf: Leaf, wet: bool) -> float:
-        """Through the trees that stand in 60 % of the first Fresnel zone, whichever way the model goes."""
-        profile, path = self._case.profile, self._case.path
-        trees = np.array([k == "trees" for k in profile.clutter_kind]) & (path.clearance_ratio < CLEAR_RATIO)
-        depth_m = float(np.gradient(profile.distance_m)[trees].sum())
-        depth_m += self._case.conditions.woodland_depth_m or 0.0
-        if depth_m == 0.0:
-            return 0.0
-        with python_warnings.catch_warnings():
-            python_warnings.simplefilter("ignore", OutOfRangeWarning)
-            s = self._case.situation
-            return float(
-                vegetation.woodland_loss_db(
-                    depth_m, s.frequency_hz, leaf=leaf, wet=wet, polarisation=s.polarisation
-                )
-            )
-
-    @property
-    def in_path(self) -> bool:
-        """Whether trees stand in the path."""
-        return self._swing_db >= 0.05
-
-    def to_come_db(self, leaf: Leaf, wet: bool) -> tuple[float, float]:
-        """What the plan's foliage loses more than this, and how much of it the path's model does not know."""
-        planned = self._case.conditions
-        day = planned.model_copy(update={"leaf": leaf, "wet_foliage": wet})
-        modelled = self._case.path.loss_db - replace(self._case, conditions=day).path.loss_db
-        stated = self._loss_db(planned.leaf, planned.wet_foliage) - self._loss_db(leaf, wet)
-        most = max(modelled, stated) if stated > 0.0 else modelled
-        return most, most - modelled
-
-    def untold(self, reading: Reading) -> bool:
-        """Whether nothing says what the leaves were like."""
-        return reading.leaf is None and self._leaf is None and self._by_date(reading) is None
-
-    def of(self, reading: Reading) -> tuple[Leaf, bool]:
-        """Leaf and wetness that the reading is held against."""
-        stated = reading.leaf or self._leaf or self._by_date(reading) or self._case.conditions.leaf
-        wet = reading.wet_foliage if reading.wet_foliage is not None else self._wet
-        return stated, bool(wet)
-
-    def _by_date(self, reading: Reading) -> Leaf | None:
-        latitudes = self._case.profile.latitude_deg
-        if reading.time is None or latitudes is None or abs(latitudes[0]) < 23.5:
-            return None
-        winter = (11, 12, 1, 2, 3) if latitudes[0] > 0 else (5, 6, 7, 8, 9)
-        return "out_of_leaf" if reading.time.month in winter else "in_leaf"
-
-    def warnings(self, readings: Sequence[Reading]) -> list[str]:
-        """What was taken for granted, where it matters."""
-        if not self.in_path:
-            return []
-        lines = []
-        untold = [r for r in readings if r.leaf is None and self._leaf is None]
-        if untold:
-            words = {"in_leaf": "in leaf", "out_of_leaf": "bare"}
-            taken = " and ".join(sorted({words[self.of(r)[0]] for r in untold}))
-            by = "by their date" if self._by_date(untold[0]) else "as in the plan"
-            lines.append(
-                f"the readings do not say whether the trees were in leaf: taken as {taken}, {by}; "
-                f"foliage is worth up to {self._swing_db:.0f} dB here (--leaf says it)"
-            )
-        if self._wet is None and any(r.wet_foliage is None for r in readings):
-            lines.append("the readings do not say whether the leaves were wet: taken as dry (--wet says it)")
-        return lines
-
-
-def _state(case: LinkCase, reading: Reading, foliage: _Foliage) -> State:
+def _state(case: LinkCase, reading: Reading, foliage: DayFoliage) -> State:
     leaf, wet = foliage.of(reading)
     _, unmodelled_db = foliage.to_come_db(leaf, wet)
     rise = max(case.near.noise_rise_db, case.far.noise_rise_db) > 0.0
@@ -421,34 +306,12 @@ def _noise_words(stations: Sequence[Station]) -> str:
     return " and ".join(f"its noise of {s.noise_rise_db:g} dB at {s.name}" for s in stations)
 
 
-def _foliage_sigma_db(to_come_db: float) -> float:
-    return 0.0 if abs(to_come_db) < 0.05 else max(FOLIAGE_SIGMA_DB, abs(to_come_db) / 2.0)
-
-
-def foliage_to_come(case: LinkCase) -> list[tuple[Leaf, bool, float, float]]:
-    """Leaf, wetness, what the plan's foliage loses more, dB, and its standard deviation; of every foliage.
-
-    Empty where no tree stands in the path.
-    """
-    foliage = _Foliage(case, None, None)
-    if not foliage.in_path:
-        return []
-    states: list[tuple[Leaf, bool]] = [
-        ("in_leaf", False), ("in_leaf", True), ("out_of_leaf", False), ("out_of_leaf", True)
-    ]  # fmt: skip
-    found = []
-    for leaf, wet in states:
-        missing_db, _ = foliage.to_come_db(leaf, wet)
-        found.append((leaf, wet, missing_db, _foliage_sigma_db(missing_db)))
-    return found
-
-
 def _allowances(
     case: LinkCase,
     readings: Sequence[Reading],
     states: Sequence[State],
     sides: Sequence[Side],
-    foliage: _Foliage,
+    foliage: DayFoliage,
 ) -> tuple[Allowance, ...]:
     """What the plan's conditions take that the day of most readings did not."""
     (leaf, wet), _ = Counter((s.leaf, s.wet) for s in states).most_common(1)[0]
@@ -458,7 +321,7 @@ def _allowances(
     if abs(missing_db) >= 0.05:
         name = "leaves" if planned.leaf == "in_leaf" else "bare trees"
         name += ", wet" if planned.wet_foliage else ""
-        found.append(Allowance(name, missing_db, "both", _foliage_sigma_db(missing_db)))
+        found.append(Allowance(name, missing_db, "both", foliage_sigma_db(missing_db)))
     elif foliage.in_path and any(foliage.untold(r) for r in readings):
         found.append(Allowance("state of the leaves not stated", 0.0, "both", FOLIAGE_SIGMA_DB))
     for side in sides:

@@ -129,25 +129,8 @@ def compare_spots(
 ) -> tuple[list[Distribution], Floats]:
     """Posterior of each spot's margin, and the probability of each to be the best.
 
-    Parameters
-    ----------
-    margin_db : ndarray, shape (m,)
-        Even grid.
-    log_likelihood : ndarray, shape (spots, m)
-        Of each spot's readings at each margin.
-    planned_db : ndarray, shape (spots,)
-        Predicted margin of each spot.
-    site_db : float, dB
-        Standard deviation of the prediction.
-
-    Returns
-    -------
-    list of Distribution, and ndarray of shape (spots,) adding up to 1
-
-    References
-    ----------
-    Bayes' rule: the place's margin is normal around the predicted, each spot's has Student's distribution
-    around the place's.
+    `log_likelihood` is that of each spot's readings at each margin, (spots, m). Bayes' rule: the place's
+    margin is normal around the predicted, each spot's has Student's distribution around the place's.
     """
     place_db = math.sqrt(max(site_db**2 - SPOT_SPREAD_DB**2, 2.0**2))
     common = np.linspace(-5.0, 5.0, 101) * place_db

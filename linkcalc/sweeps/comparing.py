@@ -37,7 +37,7 @@ class Compared:
     link: str
     verdict: VerdictWord
     fade_margins_db: tuple[float, float]
-    """There and back."""
+    """Forward and return."""
     required_margins_db: tuple[float, float]
     fade_margin_interval_db: tuple[float, float]
     """90 %, of the weaker direction."""
@@ -82,28 +82,12 @@ class Candidates(Answer):
 
 
 def compare(plans: Sequence[Candidate], settings: Sequence[str] = (), *, leaf: str = "plan") -> Candidates:
-    """Check candidates and put what decides side by side.
+    """Check candidates and put what decides side by side; see `linkcalc.compare`.
 
-    Parameters
-    ----------
-    plans : sequence of path, LoadedPlan, or (name, LoadedPlan)
-    settings : sequence of str
-        Each makes a further candidate of each plan file: ``"tank.antenna_height_m=8"``; several keys of one
-        candidate with commas between.
-    leaf : str
-        ``plan``: as each plan says; ``in``, ``out``, or ``both``: every candidate for trees in leaf and out of it.
+    Each of `settings`, such as ``"tank.antenna_height_m=8"``, several keys with commas between, makes a further
+    candidate of each plan file. `leaf` is ``plan``, ``in``, ``out``, or ``both``: every candidate for trees in leaf
+    and out of it.
 
-    Returns
-    -------
-    Candidates
-
-    Raises
-    ------
-    LinkcalcError
-        If there is but one candidate, or as checking a plan does.
-
-    Examples
-    --------
     >>> import linkcalc as lc
     >>> found = compare([lc.sample_path("upland")], ["tank.antenna_height_m=8"])
     >>> [(r.candidate, r.verdict) for r in found.rows]
@@ -158,7 +142,7 @@ def _loaded(path: Path, settings: tuple[str, ...], state: str | None) -> LoadedP
 def _row(
     label: str, loaded: LoadedPlan, link: LinkResult, result: Result, cost: float, over: float, stated: bool
 ) -> Compared:
-    there, back = link.directions
+    forward, return_ = link.directions
     weaker = min(link.directions, key=lambda d: d.fade_margin_db - d.required_margin_db)
     years = [
         s.battery.life_years
@@ -172,13 +156,13 @@ def _row(
         leaf=loaded.plan.conditions.leaf,
         link=link.name,
         verdict=link.verdict,
-        fade_margins_db=(there.fade_margin_db, back.fade_margin_db),
-        required_margins_db=(there.required_margin_db, back.required_margin_db),
+        fade_margins_db=(forward.fade_margin_db, return_.fade_margin_db),
+        required_margins_db=(forward.required_margin_db, return_.required_margin_db),
         fade_margin_interval_db=weaker.fade_margin_interval_db,
         site_share=weaker.site_share,
         delivery_probability=weaker.delivery_probability,
         limited_by=weaker.limited_by,
-        time_on_air_s=max(there.time_on_air_s, back.time_on_air_s),
+        time_on_air_s=max(forward.time_on_air_s, return_.time_on_air_s),
         parts_cost=cost,
         cost_over_first=round(over, 2),
         currency=loaded.plan.prices.currency,

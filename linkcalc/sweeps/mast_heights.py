@@ -26,7 +26,7 @@ from linkcalc.link.result import Assumption, VerdictWord
 from linkcalc.link.uncertainty import noise_items, together_db
 from linkcalc.link.verdict import check_link
 from linkcalc.plan import Station
-from linkcalc.plan.stations import COMMON_PRACTICE
+from linkcalc.plan.base import COMMON_PRACTICE
 
 if TYPE_CHECKING:
     import xarray
@@ -48,8 +48,6 @@ _ROUNDING_DB = 1e-4
 class MastPrices:
     """What a mast costs, in any currency; the defaults only have plausible proportions.
 
-    Examples
-    --------
     >>> MastPrices(cost_per_m=10.0, guyed_above_m=6.0, guyed_cost_per_m=30.0, cost_per_mast=5.0).of([0, 6, 7])
     array([  0.,  65., 215.])
     """
@@ -83,7 +81,7 @@ class Pair:
     cost: float
     verdict: VerdictWord
     fade_margins_db: tuple[float, float]
-    """There and back."""
+    """Forward and return."""
     required_margins_db: tuple[float, float]
     delivery_probability: float
     """The lesser of both directions."""
@@ -159,32 +157,11 @@ def height_table(
     stated: frozenset[str] = frozenset(),
     bases_m: tuple[float, float] = (0.0, 0.0),
 ) -> HeightTable:
-    """Work out a link over both antenna heights.
+    """Work out a link over both antenna heights; see `linkcalc.heights`.
 
-    Parameters
-    ----------
-    case : LinkCase
-    highest_m : float, m
-        Highest antenna above ground at either end, 2 to 200; a station's own `highest_antenna_m` counts besides.
-    step_m : float, m, optional
-        Between heights; default: the finest of 0.1, 0.25, 0.5, 1, 2 and 5 m that gives at most 40 heights.
-        The present heights are looked at besides.
-    prices : MastPrices, optional
-    stated : frozenset of str
-        Which of the prices the user stated; the others are listed as assumed.
-    bases_m : tuple of float, m
-        How high at the `from` and at the `to` station something stands already that carries a mast (a tank, a
-        gable): only what is above costs.
-
-    Returns
-    -------
-    HeightTable
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range, or a height that is there already is above `highest_m`.
-    """
+    By default the finest usual step that gives at most 40 heights is taken, and the present heights are looked at
+    besides. `stated` are the prices that the user stated. What stands at the ends already, `bases_m` high, carries a
+    mast for nothing."""
     top = float(checked("highest_m", highest_m, at_least=2.0, at_most=MOST_M))
     for base in bases_m:
         if checked("bases_m", base, at_least=0.0) > top:
@@ -236,12 +213,12 @@ def height_table(
 
 
 def _judged(case: LinkCase, near_m: Floats, far_m: Floats) -> tuple[Floats, tuple[Judgement, Judgement]]:
-    """Fade margins there and back of every pair of heights, (n, m, 2), and how each direction is judged."""
+    """Fade margins, forward and return, of every pair of heights, (n, m, 2), and how each direction is judged."""
     pairs = height_pairs(case, near_m, far_m)
     ends = [case.raised(near_m=float(h)) for h in near_m], [case.raised(far_m=float(h)) for h in far_m]
     margins = (pairs.path_gain_db + pairs.antenna_db)[..., np.newaxis] + _fixed_db(case, *ends)
     margins = np.round(margins, DECIMALS)
-    there, back = (
+    forward, return_ = (
         judgement(
             Requirement.of(case.link),
             margins[..., way],
@@ -251,7 +228,7 @@ def _judged(case: LinkCase, near_m: Floats, far_m: Floats) -> tuple[Floats, tupl
         )
         for way, (site, year) in enumerate(_noise_db(*ends))
     )
-    return margins, (there, back)
+    return margins, (forward, return_)
 
 
 @dataclass(frozen=True, eq=False)
@@ -268,7 +245,7 @@ class _Grid:
 
     @cached_property
     def required_db(self) -> Floats:
-        """There and back."""
+        """Forward and return."""
         return np.stack([j.required_margin_db for j in self.judgements], axis=-1)
 
     @cached_property
@@ -279,15 +256,15 @@ class _Grid:
     def pair(self, at: tuple[int, int]) -> Pair:
         """A pair as its place in the grid has it."""
         words = [VERDICTS.index(self.at_best), *(int(j.verdict[at]) for j in self.judgements)]
-        there_db, back_db = (float(m) for m in self.margins_db[at])
-        required_there_db, required_back_db = (float(m) for m in self.required_db[at])
+        forward_db, return_db = (float(m) for m in self.margins_db[at])
+        required_forward_db, required_return_db = (float(m) for m in self.required_db[at])
         return Pair(
             near_height_m=float(self.near_m[at[0]]),
             far_height_m=float(self.far_m[at[1]]),
             cost=float(self.cost[at]),
             verdict=VERDICTS[min(words)],
-            fade_margins_db=(there_db, back_db),
-            required_margins_db=(required_there_db, required_back_db),
+            fade_margins_db=(forward_db, return_db),
+            required_margins_db=(required_forward_db, required_return_db),
             delivery_probability=min(float(j.success[at]) for j in self.judgements),
         )
 
@@ -306,15 +283,15 @@ class _Grid:
         """A pair as a check of the whole link finds it."""
         raised = self.case.raised(near_m=float(self.near_m[at[0]]), far_m=float(self.far_m[at[1]]))
         result = check_link(raised, advice=False)
-        there, back = result.directions
+        forward, return_ = result.directions
         return Pair(
             near_height_m=raised.near.antenna_height_m,
             far_height_m=raised.far.antenna_height_m,
             cost=float(self.cost[at]),
             verdict=result.verdict,
-            fade_margins_db=(there.fade_margin_db, back.fade_margin_db),
-            required_margins_db=(there.required_margin_db, back.required_margin_db),
-            delivery_probability=min(there.delivery_probability, back.delivery_probability),
+            fade_margins_db=(forward.fade_margin_db, return_.fade_margin_db),
+            required_margins_db=(forward.required_margin_db, return_.required_margin_db),
+            delivery_probability=min(forward.delivery_probability, return_.delivery_probability),
         )
 
 
@@ -370,5 +347,5 @@ def _noise_db(near: list[LinkCase], far: list[LinkCase]) -> list[tuple[Floats, F
             np.array([float(together_db(i, "conditions")[0]) for i in items]),
         )
 
-    back = of([c.near for c in near])
-    return [of([c.far for c in far]), (back[0][:, np.newaxis], back[1][:, np.newaxis])]
+    site, conditions = of([c.near for c in near])
+    return [of([c.far for c in far]), (site[:, np.newaxis], conditions[:, np.newaxis])]

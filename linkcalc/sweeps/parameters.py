@@ -121,37 +121,12 @@ def _each(given: Any) -> Iterable[Any]:
 
 
 def parameter(name: str, link: Link, near: Station, far: Station, *, rasters: bool = True) -> Parameter:
-    """Find what a name stands for.
+    """Find what a name stands for: a key of the plan's link, modulation, stations (with ``antenna.`` and
+    ``feeder.``), conditions or terrain; ``k_factor`` or ``distance_m``; any of them without its unit, or one of
+    `ALIASES`.
 
-    Parameters
-    ----------
-    name : str
-        A key of the plan's link, modulation, stations (with ``antenna.`` and ``feeder.``), conditions or
-        terrain; ``k_factor`` or ``distance_m``; any of them without its unit, or one of `ALIASES`. A key of
-        stations is of both at once unless ``near.``, ``far.`` or a station's name and a point stand before
-        it; near is the link's `from` station.
-    link, near, far : Link, Station
-        The link and its stations.
-    rasters : bool
-        Whether the profile comes from the plan's rasters.
-
-    Returns
-    -------
-    Parameter
-
-    Examples
-    --------
-    >>> from linkcalc.plan import Link, Station
-    >>> tank = Station(name="tank", antenna_height_m=4.0)
-    >>> shed = Station(name="shed", antenna_height_m=6.0)
-    >>> link = Link.model_validate({"name": "level", "from": "tank", "to": "shed", "frequency_mhz": 868.3,
-    ...                             "modulation": {"kind": "css", "spreading_factor": 9}})
-    >>> [parameter(n, link, tank, shed).name for n in ("sf", "frequency", "tank.height", "far.cable")]
-    ['spreading_factor', 'frequency_mhz', 'near.antenna_height_m', 'far.feeder.length_m']
-    >>> parameter("spreding_factor", link, tank, shed)
-    Traceback (most recent call last):
-    linkcalc.errors.DomainError: "spreding_factor" cannot be varied; did you mean spreading_factor?
-    """
+    A key of stations is of both at once unless ``near.``, ``far.`` or a station's name and a point stand before it;
+    near is the link's `from` station. `rasters`: whether the profile comes from the plan's rasters."""
     known = {p.name: p for p in parameters(link, rasters=rasters)}
     prefixes = {"near.": "near.", "far.": "far.", f"{near.name}.": "near.", f"{far.name}.": "far."}
     prefix = next((p for p in prefixes if name.startswith(p)), "")

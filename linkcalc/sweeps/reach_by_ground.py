@@ -68,8 +68,8 @@ class Reach:
     """As far as the link closes, weaker direction; 0 where it nowhere does, inf beyond what was looked at."""
     gamble_m: float
     """Where half of such sites work."""
-    closes_there_m: float
-    closes_back_m: float
+    closes_forward_m: float
+    closes_return_m: float
     """The same by direction."""
 
 
@@ -384,7 +384,7 @@ def _shares_and_margins(
 ) -> tuple[Floats, Floats]:
     """Share of such sites that meet the requirement, and fade margin, means over the profiles, (2, factors, distances).
 
-    `gained` is (2, factors); 2: there and back.
+    `gained` is (2, factors); 2: forward and return.
     """
     set_out = replace(case, near=case.near.model_copy(update=ground.station)) if ground.station else case
     heights = set_out.near.antenna_height_m, set_out.far.antenna_height_m

@@ -5,21 +5,16 @@ their code are those of `linkcalc.sweeps.sweeping`: each is worked out once for 
 touches it.
 """
 
-import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, fields, replace
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
-from linkcalc._arrays import Floats
 from linkcalc._version import __version__
-from linkcalc.area.height_pairs import by_numba, pair_losses
 from linkcalc.errors import ArgumentError, DomainError
-from linkcalc.link.case import ENDS, End, LinkCase
-from linkcalc.link.legal import lawful_powers
-from linkcalc.link.losses import Losses, profile_facts
+from linkcalc.link.case import ENDS, LinkCase
 from linkcalc.link.on_ground import open_terrain, position_deg, recorded_notes
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.plan import ExtraLoss, Link, LoadedPlan, PlanLike, Station, as_plan
@@ -310,8 +305,22 @@ def _names(
         yield (one.name if station is None else f"{station}.{bare}"), key
 
 
+_BENT = ("antenna_height_m", "delta_n", "k_factor")
+_ALONG: Mapping[str, Collection[str]] = {
+    "path": (*_BENT, "installation_db"),
+    "antenna": (*_BENT, "antenna.gain_dbi"),
+    "power": ("transmit_power_dbm",),
+    "legal": ("transmit_power_dbm",),
+    "noise": ("antenna_height_m", "noise_figure_db", "noise_rise_db", "feeder.length_m"),
+    "feeder": ("antenna_height_m", "feeder.length_m"),
+}
+"""Of each piece the inputs that its code takes as arrays; of the rest every different value is a case of its own."""
+
+
 class _Rows(Grid):
     """Draws in place of combinations: pieces are worked out for every different row of what touches them."""
+
+    along = _ALONG
 
     def __init__(self, cases: Cases, varied: Sequence[Parameter], drawn: Sequence[Values], size: int) -> None:
         values: list[tuple[Any, ...]] = []
@@ -340,10 +349,7 @@ class _Rows(Grid):
         What `worked_out` takes as arrays is put into the case as such; it is called once for every different row of
         the rest, with the count of draws that have it.
         """
-        kind = piece.partition(",")[0]
-        used = [piece in p.touches for p in self._varied]
-        along = [use and p.name.removeprefix("near.").removeprefix("far.") in _ALONG.get(kind, ())
-                 for p, use in zip(self._varied, used, strict=True)]  # fmt: skip
+        used, along = self._touching(piece)
         inputs = list(zip(self._varied, self._values, self._codes, used, along, strict=True))
         apart = [(p, v, code) for p, v, code, use, array in inputs if use and not array]
         inverse = np.zeros(self.shape if any(used) else 1, dtype=np.int64)
@@ -367,78 +373,12 @@ class _Rows(Grid):
                 found[column][here] = value
         return found
 
-    def over(self, piece: str, worked_out: Callable[[LinkCase], tuple[Any, ...]]) -> list[NDArray[Any]]:
-        """Arrays of one for each draw, or of one for all."""
-        return self._worked_out(piece, lambda case, _: worked_out(case))
-
-    def over_powers(self, end: End) -> list[NDArray[Any]]:
-        """Power of an end that counts, and whether something else is over the legal limits."""
-
-        def counted(case: LinkCase, size: int) -> tuple[Any, ...]:
-            planned = np.broadcast_to(np.asarray(case.station(end).transmit_power_dbm), size)
-            return lawful_powers(case, end, planned.astype(np.float64))
-
-        return self._worked_out(f"legal, {end}", counted)
-
-    def over_paths(
-        self, piece: str, worked_out: Callable[[LinkCase, Losses], tuple[ArrayLike, ...]]
-    ) -> list[NDArray[Any]]:
-        """The same for what follows from the path's losses."""
-        use_numba = by_numba(self.shape[0])
-
-        def over_losses(case: LinkCase, size: int) -> tuple[ArrayLike, ...]:
-            return worked_out(case, pair_losses(case, *_heights(case, size), use_numba=use_numba))
-
-        return self._worked_out(piece, over_losses)
-
-    def over_ends(
-        self, piece: str, worked_out: Callable[[LinkCase, Losses], tuple[ArrayLike, ...]]
-    ) -> list[NDArray[Any]]:
-        """The same for what follows from where each antenna sees the other; no loss is worked out."""
-        return self._worked_out(
-            piece, lambda case, size: worked_out(case, _unlost(case, *_heights(case, size)))
-        )
-
-
-_BENT = ("antenna_height_m", "delta_n", "k_factor")
-_ALONG: Mapping[str, tuple[str, ...]] = {
-    "path": (*_BENT, "installation_db"),
-    "antenna": (*_BENT, "antenna.gain_dbi"),
-    "power": ("transmit_power_dbm",),
-    "legal": ("transmit_power_dbm",),
-    "noise": ("antenna_height_m", "noise_figure_db", "noise_rise_db", "feeder.length_m"),
-    "feeder": ("antenna_height_m", "feeder.length_m"),
-}
-"""Of each piece the inputs that its code takes as arrays; of the rest every different value is a case of its own."""
-
-
-def _heights(case: LinkCase, size: int) -> tuple[Floats, Floats]:
-    near, far = (np.broadcast_to(np.asarray(case.station(end).antenna_height_m), size) for end in ENDS)
-    return near, far
-
-
-_LOSSES = tuple(f.name for f in fields(Losses))
-
-
-def _unlost(case: LinkCase, near_m: Floats, far_m: Floats) -> Losses:
-    """Paths of which only the ends are known."""
-    facts = profile_facts(case.profile, near_m, far_m)
-    unknown = dict.fromkeys(_LOSSES, np.full(near_m.shape, math.nan))
-    return Losses(**unknown | {name: np.broadcast_to(value, near_m.shape) for name, value in facts.items()})
+    def _count(self, piece: str) -> int:
+        return self.shape[0]
 
 
 def plan_of_fleet(loaded: LoadedFleet) -> LoadedPlan:
-    """A fleet as a plan of many links: from every node to the shed it names, or to the nearest.
-
-    Parameters
-    ----------
-    loaded : LoadedFleet
-
-    Returns
-    -------
-    LoadedPlan
-        Its links are named as the nodes.
-    """
+    """A fleet as a plan of many links, named as its nodes: from every node to the shed it names, or to the nearest."""
     common = loaded.plan()
     equipment, *sheds = common.plan.station
     places = {shed.name: position_deg(shed) for shed in sheds}

@@ -3,12 +3,13 @@
 A budget is a sum of pieces, and no piece depends on everything. Each is worked out by the code of a single
 check, once for every combination of just those parameters that touch it: the path once for each height or
 frequency, the feeder once for each cable, the time on air once for each message. The rest is broadcasting, so
-a cell holds what `linkcalc.check_plan` finds for the plan changed to that cell.
+a cell holds what `linkcalc.check_plan` finds for the plan changed to that cell. docs/models/sweeps.md tells it in a
+page.
 """
 
 import math
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from itertools import combinations
 from types import MappingProxyType
 from typing import Any, Literal
@@ -25,7 +26,7 @@ from linkcalc.link.budget import DECIMALS, total_db
 from linkcalc.link.case import ENDS, End, LinkCase, with_longer_feeder
 from linkcalc.link.judgement import judgement
 from linkcalc.link.legal import lawful_powers
-from linkcalc.link.losses import MODELS, Losses
+from linkcalc.link.losses import MODELS, Losses, profile_facts
 from linkcalc.link.on_ground import link_case, open_terrain, position_deg, recorded_notes
 from linkcalc.link.requirement import VERDICTS, Requirement
 from linkcalc.link.surroundings import Surroundings
@@ -327,110 +328,105 @@ def _far_station_at(loaded: LoadedPlan, distance_m: float) -> LoadedPlan:
 class Grid:
     """The combinations; each piece is worked out over those of the parameters that touch it."""
 
+    along: Mapping[str, Collection[str]] = {
+        "path": {"antenna_height_m"}, "antenna": {"antenna_height_m"}, "legal": {"transmit_power_dbm"},
+    }  # fmt: skip
+    """Of each piece the parameters that its code takes as arrays."""
+
     def __init__(self, cases: Cases, varied: Sequence[Parameter], values: Sequence[tuple[Any, ...]]) -> None:
         self._cases, self._varied, self._values = cases, varied, values
         self.shape = tuple(len(v) for v in values)
         self.limited = cases.limited
 
+    def _worked_out(
+        self, piece: str, worked_out: Callable[[LinkCase, int], tuple[ArrayLike, ...]]
+    ) -> list[NDArray[Any]]:
+        """Arrays that broadcast to `shape`, one for each thing worked out.
+
+        Parameters that `along` names go into the case as arrays, `size` long; it is called once for every combination
+        of the others that touch the piece.
+        """
+        assert piece in PIECES, piece
+        used, along = self._touching(piece)
+        shape = tuple(n if u else 1 for n, u in zip(self.shape, used, strict=True))
+        inner = tuple(n if a else 1 for n, a in zip(shape, along, strict=True))
+        kept = tuple(n for n, a in zip(inner, along, strict=True) if a)
+        arrays = {}
+        for axis, (p, v, a) in enumerate(zip(self._varied, self._values, along, strict=True)):
+            if a:
+                placed = np.reshape(v, [-1 if i == axis else 1 for i in range(len(inner))])
+                arrays[p] = np.broadcast_to(placed, inner).ravel()
+        size = math.prod(inner)
+        found: list[NDArray[Any]] = []
+        for index in np.ndindex(tuple(1 if a else n for n, a in zip(shape, along, strict=True))):
+            inputs = zip(self._varied, self._values, index, used, along, strict=True)
+            case = self._cases.case({p: v[i] for p, v, i, u, a in inputs if u and not a}, arrays)
+            here = tuple(slice(None) if a else i for i, a in zip(index, along, strict=True))
+            for number, value in enumerate(worked_out(case, size)):
+                column = np.broadcast_to(np.asarray(value), (size,)).reshape(kept)
+                if number == len(found):
+                    found.append(np.empty(shape, dtype=column.dtype))
+                found[number][(*here, ...)] = column
+        return found
+
+    def _touching(self, piece: str) -> tuple[list[bool], list[bool]]:
+        """Which parameters touch a piece, and which of them go into its case as arrays."""
+        used = [piece in p.touches for p in self._varied]
+        names = self.along.get(piece.partition(",")[0], ())
+        bare = [p.name.removeprefix("near.").removeprefix("far.") for p in self._varied]
+        return used, [u and name in names for u, name in zip(used, bare, strict=True)]
+
+    def _count(self, piece: str) -> int:
+        return math.prod(n for n, p in zip(self.shape, self._varied, strict=True) if piece in p.touches)
+
+    def over(self, piece: str, worked_out: Callable[[LinkCase], tuple[Any, ...]]) -> list[NDArray[Any]]:
+        """What follows from the case alone."""
+        return self._worked_out(piece, lambda case, _: worked_out(case))
+
+    def over_powers(self, end: End) -> list[NDArray[Any]]:
+        """Power of an end that counts, and whether something else is over the legal limits."""
+
+        def counted(case: LinkCase, size: int) -> tuple[ArrayLike, ...]:
+            planned = np.broadcast_to(np.asarray(case.station(end).transmit_power_dbm), size)
+            return lawful_powers(case, end, planned.astype(np.float64))
+
+        return self._worked_out(f"legal, {end}", counted)
+
     def over_paths(
         self, piece: str, worked_out: Callable[[LinkCase, Losses], tuple[ArrayLike, ...]]
     ) -> list[NDArray[Any]]:
-        """The same for what follows from the path's losses, which are worked out for all heights at once."""
-        touching = [p if piece in p.touches else None for p in self._varied]
-        shape = tuple(n if p else 1 for n, p in zip(self.shape, touching, strict=True))
-        high = [p is not None and p.name in _HEIGHTS for p in touching]
-        outer = tuple(1 if h else n for n, h in zip(shape, high, strict=True))
-        inner = tuple(n if h else 1 for n, h in zip(shape, high, strict=True))
-        use_numba = by_numba(math.prod(shape))
-        found: list[NDArray[Any]] = []
-        for index in np.ndindex(outer):
-            changes = {
-                p: v[i]
-                for p, v, i, h in zip(touching, self._values, index, high, strict=True)
-                if p is not None and not h
-            }
-            case = self._cases.case(changes)
-            ends = {end: np.full(inner, case.station(end).antenna_height_m) for end in ENDS}
-            for axis, (p, v) in enumerate(zip(touching, self._values, strict=True)):
-                if p is not None and high[axis]:
-                    along = np.reshape(v, [-1 if a == axis else 1 for a in range(len(inner))])
-                    for end in _HEIGHTS[p.name]:
-                        ends[end] = np.broadcast_to(along, inner)
-            losses = pair_losses(case, ends["near"].ravel(), ends["far"].ravel(), use_numba=use_numba)
-            here = tuple(slice(None) if h else i for i, h in zip(index, high, strict=True))
-            kept = tuple(n for n, h in zip(inner, high, strict=True) if h)
-            for number, values in enumerate(worked_out(case, losses)):
-                column = np.broadcast_to(values, losses.length_m.shape)
-                if number == len(found):
-                    found.append(np.empty(shape, dtype=column.dtype))
-                found[number][(*here, ...)] = column.reshape(kept)
-        return found
+        """What follows from the path's losses."""
+        use_numba = by_numba(self._count(piece))
+
+        def over_losses(case: LinkCase, size: int) -> tuple[ArrayLike, ...]:
+            return worked_out(case, pair_losses(case, *_heights_m(case, size), use_numba=use_numba))
+
+        return self._worked_out(piece, over_losses)
 
     def over_ends(
         self, piece: str, worked_out: Callable[[LinkCase, Losses], tuple[ArrayLike, ...]]
     ) -> list[NDArray[Any]]:
-        """The same for what follows from where each antenna sees the other, whatever is lost between."""
-        return self.over_paths(piece, worked_out)
-
-    def over_powers(self, end: End) -> list[NDArray[Any]]:
-        """Power of an end that counts, and whether something else is over the legal limits: all powers at once."""
-        name = f"legal, {end}"
-        touching = [p if name in p.touches else None for p in self._varied]
-        shape = tuple(n if p else 1 for n, p in zip(self.shape, touching, strict=True))
-        power = [p is not None and p.name in (_POWER, f"{end}.{_POWER}") for p in touching]
-        counted, other = np.empty(shape), np.empty(shape, dtype=np.bool_)
-        known: dict[Any, tuple[Floats, NDArray[np.bool_]]] = {}
-        for index in np.ndindex(tuple(1 if w else n for n, w in zip(shape, power, strict=True))):
-            changes = {
-                p: v[i]
-                for p, v, i, w in zip(touching, self._values, index, power, strict=True)
-                if p is not None and not w
-            }
-            case = self._cases.case(changes)
-            planned = next(
-                (np.array(v) for v, w in zip(self._values, power, strict=True) if w),
-                np.array([case.station(end).transmit_power_dbm]),
-            )
-            # an axis of one where the power is not varied
-            here = tuple(slice(None) if w else slice(i, i + 1) for i, w in zip(index, power, strict=True))
-            # a height bears on the limits by the feeder alone
-            but_heights = (
-                i for i, p in zip(index, touching, strict=True) if p is None or p.name not in _HEIGHTS
-            )
-            key = (*but_heights, case.station(end).feeder)
-            if key not in known:
-                known[key] = lawful_powers(case, end, planned)
-            for whole, found in zip((counted, other), known[key], strict=True):
-                whole[here] = found.reshape(whole[here].shape)
-        return [counted, other]
-
-    def over(self, piece: str, worked_out: Callable[[LinkCase], tuple[Any, ...]]) -> list[NDArray[Any]]:
-        """Arrays that broadcast to `shape`, one for each thing worked out."""
-        assert piece in PIECES, piece
-        touching = [piece in p.touches for p in self._varied]
-        shape = tuple(n if t else 1 for n, t in zip(self.shape, touching, strict=True))
-        rows = []
-        for index in np.ndindex(shape):
-            changes = {
-                p: v[i] for p, v, i, t in zip(self._varied, self._values, index, touching, strict=True) if t
-            }
-            rows.append(worked_out(self._cases.case(changes)))
-        return [_column(column).reshape(shape) for column in zip(*rows, strict=True)]
+        """What follows from where each antenna sees the other; no loss is worked out."""
+        return self._worked_out(
+            piece, lambda case, size: worked_out(case, _unlost(case, *_heights_m(case, size)))
+        )
 
 
-def _column(values: Sequence[Any]) -> NDArray[Any]:
-    if isinstance(values[0], int | float):
-        return np.array(values)
-    column = np.empty(len(values), dtype=object)
-    column[:] = values
-    return column
+def _heights_m(case: LinkCase, size: int) -> tuple[Floats, Floats]:
+    near, far = (np.broadcast_to(np.asarray(case.station(end).antenna_height_m), size) for end in ENDS)
+    return near, far
 
 
-_POWER = "transmit_power_dbm"
+def _unlost(case: LinkCase, near_m: Floats, far_m: Floats) -> Losses:
+    """Paths of which only the ends are known."""
+    facts = profile_facts(case.profile, near_m, far_m)
+    unknown = {f.name: np.full(near_m.shape, math.nan) for f in fields(Losses)}
+    return Losses(**unknown | {name: np.broadcast_to(value, near_m.shape) for name, value in facts.items()})
+
+
 _HEIGHTS: Mapping[str, tuple[End, ...]] = {
     "antenna_height_m": ENDS, "near.antenna_height_m": ("near",), "far.antenna_height_m": ("far",),
 }  # fmt: skip
-"""What is varied of a path without another plan: it was held to the plan's rules value by value."""
 
 _KINDS: tuple[Literal["site", "conditions"], ...] = ("site", "conditions")
 
@@ -503,7 +499,7 @@ def table(grid: Grid, stated_current_ma: float | None) -> dict[str, NDArray[Any]
     (polarisation_db,) = grid.over("polarisation", lambda c: (total_db(c.polarisation_terms),))
     (signal_db,) = grid.over("signal", _signal)
     (time_s,) = grid.over("message", lambda c: (c.signal.time_on_air_s(c.link.payload_bytes),))
-    (back_time_s,) = grid.over("reply", lambda c: (c.signal.time_on_air_s(c.link.reply_payload_bytes),))
+    (return_time_s,) = grid.over("reply", lambda c: (c.signal.time_on_air_s(c.link.reply_payload_bytes),))
     (asked,) = grid.over("asked", lambda c: (Requirement.of(c.link),))
     if grid.limited:
         (near_dbm, near_over), (far_dbm, far_over) = (grid.over_powers(end) for end in ENDS)
@@ -516,7 +512,7 @@ def table(grid: Grid, stated_current_ma: float | None) -> dict[str, NDArray[Any]
     found: dict[str, NDArray[Any]] = {}
     between_db = path_db + near.hardware_db + far.hardware_db + polarisation_db
     words, spare = [], []
-    for way, tx, rx in (("", near, far), ("back_", far, near)):
+    for way, tx, rx in (("", near, far), ("return_", far, near)):
         received = np.round(tx.power_dbm + between_db, DECIMALS)
         sensitivity = -np.round(signal_db + rx.noise_db, DECIMALS)
         margin = np.round(received - sensitivity, DECIMALS)
@@ -540,12 +536,12 @@ def table(grid: Grid, stated_current_ma: float | None) -> dict[str, NDArray[Any]
         }
     found |= {
         "weaker_fade_margin_db": np.where(
-            spare[1] < spare[0], found["back_fade_margin_db"], found["fade_margin_db"]
+            spare[1] < spare[0], found["return_fade_margin_db"], found["fade_margin_db"]
         ),
         "spare_margin_db": np.minimum(*spare),
         "verdict": _VERDICTS[np.minimum(np.minimum(*words), np.where(over | unknown, 1, 2))],
         "time_on_air_s": time_s,
-        "back_time_on_air_s": back_time_s,
+        "return_time_on_air_s": return_time_s,
         "charge_mc": time_s * _current_ma(near.power_dbm, stated_current_ma),
         "path_loss_db": -path_db,
         "clearance_ratio": clearance,

@@ -45,21 +45,21 @@ QUANTITIES: Mapping[str, Quantity] = {
     "spare_margin_db": Quantity("dB", "fade margin over the required one, of the weaker direction"),
     "verdict": Quantity("", "closes, at_risk or does_not_close"),
     "fade_margin_db": Quantity("dB", "fade margin, near to far"),
-    "back_fade_margin_db": Quantity("dB", "fade margin, far to near"),
+    "return_fade_margin_db": Quantity("dB", "fade margin, far to near"),
     "required_margin_db": Quantity("dB", "required fade margin, near to far"),
-    "back_required_margin_db": Quantity("dB", "required fade margin, far to near"),
+    "return_required_margin_db": Quantity("dB", "required fade margin, far to near"),
     "site_share": Quantity("", "share of such sites that meet the requirement, near to far"),
-    "back_site_share": Quantity("", "share of such sites that meet the requirement, far to near"),
+    "return_site_share": Quantity("", "share of such sites that meet the requirement, far to near"),
     "delivery_probability": Quantity("", "of one message with its tries, near to far"),
-    "back_delivery_probability": Quantity("", "of one message with its tries, far to near"),
+    "return_delivery_probability": Quantity("", "of one message with its tries, far to near"),
     "received_power_dbm": Quantity("dBm", "power at the far receiver"),
-    "back_received_power_dbm": Quantity("dBm", "power at the near receiver"),
+    "return_received_power_dbm": Quantity("dBm", "power at the near receiver"),
     "sensitivity_dbm": Quantity("dBm", "least power the far receiver needs"),
-    "back_sensitivity_dbm": Quantity("dBm", "least power the near receiver needs"),
+    "return_sensitivity_dbm": Quantity("dBm", "least power the near receiver needs"),
     "eirp_dbm": Quantity("dBm", "radiated by the near station towards the far one"),
-    "back_eirp_dbm": Quantity("dBm", "radiated by the far station towards the near one"),
+    "return_eirp_dbm": Quantity("dBm", "radiated by the far station towards the near one"),
     "time_on_air_s": Quantity("s", "of one message, near to far"),
-    "back_time_on_air_s": Quantity("s", "of one message, far to near"),
+    "return_time_on_air_s": Quantity("s", "of one message, far to near"),
     "charge_mc": Quantity(
         "mC", "taken from the near station's battery to send its message once; nan above 30 dBm unless stated"
     ),
@@ -67,7 +67,7 @@ QUANTITIES: Mapping[str, Quantity] = {
     "clearance_ratio": Quantity("", "least clearance of the ray, in first Fresnel zone radii, median k"),
     "model": Quantity("", "the model that gave the path loss"),
 }
-"""The arrays of every sweep. Near is the link's `from` station; `back_` is the direction from far to near."""
+"""The arrays of every sweep. Near is the link's `from` station; `return_` is the direction from far to near."""
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -125,33 +125,14 @@ class Sweep(Answer):
         raise KeyError(f"{name!r}; there are {', '.join([*self.dims, *self.data])}")
 
     def cell(self, values: Mapping[str, Any]) -> dict[str, Any]:
-        """Everything about one combination.
-
-        Parameters
-        ----------
-        values : mapping of str to value
-            One of its values for each parameter, by the names in `dims`.
-
-        Returns
-        -------
-        dict of str to float or str
-        """
+        """Return everything about one combination, given one of its values for each parameter, by the names in
+        `dims`."""
         if set(values) != set(self.dims):
             raise DomainError(f"give one value each of {', '.join(self.dims)}")
         return {name: _item(array[()]) for name, array in self.select(values).data.items()}
 
     def select(self, values: Mapping[str, Any]) -> "Sweep":
-        """The sweep at one value of some of its parameters, over the others.
-
-        Parameters
-        ----------
-        values : mapping of str to value
-            One of its values for each parameter that is to be fixed, by the names in `dims`.
-
-        Returns
-        -------
-        Sweep
-        """
+        """Return the sweep at one value of some of its parameters, by the names in `dims`, over the others."""
         index: list[Any] = [slice(None)] * len(self.dims)
         for name, value in values.items():
             if name not in self.dims:
@@ -169,13 +150,8 @@ class Sweep(Answer):
         )
 
     def columns(self) -> dict[str, Values]:
-        """Parameters and data as columns of one row a combination, the last parameter changing fastest.
-
-        Returns
-        -------
-        dict of str to ndarray, shape (size,)
-            Copies.
-        """
+        """Return copies of parameters and data as columns of one row a combination, the last parameter changing
+        fastest."""
         axes = np.meshgrid(*(self.coords[name] for name in self.dims), indexing="ij")
         columns = {name: axis.flatten() for name, axis in zip(self.dims, axes, strict=True)}
         return columns | {name: array.flatten() for name, array in self.data.items()}
@@ -282,11 +258,7 @@ class Sweep(Answer):
 
 
 def about(name: str) -> str:
-    """What an array of a sweep holds, in words.
-
-    >>> about("back_fade_margin_db")
-    'fade margin, far to near'
-    """
+    """What an array of a sweep holds, in words."""
     return QUANTITIES[name].about
 
 

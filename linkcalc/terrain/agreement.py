@@ -44,24 +44,9 @@ def surface_notes(
 ) -> tuple[str, ...]:
     """Hold a surface model against the ground: refuse what cannot be, say what is doubtful.
 
-    Parameters
-    ----------
-    offset_m : ndarray, m, shape (n,)
-        Surface less ground where both are known, at points spread evenly; NaN elsewhere.
-    allowed_m : ndarray or float, m
-        How far the surface may lie below the ground: see `tolerance_m`.
-    name : str
-        What to call the surface.
-    where : str
-        What to call the points.
+    `offset_m` is surface less ground at points spread evenly, NaN where either is unknown; `allowed_m` how far it may
+    lie below, see `tolerance_m`; `where` what to call the points.
 
-    Returns
-    -------
-    tuple of str
-        What a reader of the result should know; empty where nothing is doubtful.
-
-    Examples
-    --------
     >>> surface_notes(np.array([0.0, 0.3, 12.0, 14.0, 0.1]), 1.2, "top.tif")
     ()
     >>> surface_notes(np.array([0.0, 0.3, 12.0, 14.0, 0.1]) - 30.0, 1.2, "top.tif")  # doctest: +ELLIPSIS
@@ -111,23 +96,8 @@ def surface_notes(
 
 
 def height_notes(distance_m: Floats, ground_m: Floats, cell_m: float, start_name: str) -> tuple[str, ...]:
-    """Say which heights of a profile are hardly real: beyond any land, or alone in one cell.
+    """Say which heights of an evenly spaced profile are hardly real: beyond any land, or alone in one cell.
 
-    Parameters
-    ----------
-    distance_m, ground_m : ndarray, m, shape (n,)
-        From the first station on, evenly spaced.
-    cell_m : float, m
-        Cell of the raster.
-    start_name : str
-        What to call the first station.
-
-    Returns
-    -------
-    tuple of str
-
-    Examples
-    --------
     >>> x = np.arange(0.0, 300.0, 30.0)
     >>> height_notes(x, np.where(x == 150.0, 400.0, 120.0), 30.0, "tank")
     ('the ground 150 m from tank stands out by 280 m within one cell of 30 m: an error in the raster?',)
@@ -158,20 +128,8 @@ def height_notes(distance_m: Floats, ground_m: Floats, cell_m: float, start_name
 def overlap_note(difference_m: Floats, cell_m: float, names: tuple[str, str]) -> str:
     """Say where two rasters of the same ground do not show the same ground, empty where they do.
 
-    Parameters
-    ----------
-    difference_m : ndarray, m, shape (n,)
-        One less the other at points that both hold; NaN elsewhere.
-    cell_m : float, m
-        The coarser one's cell.
-    names : tuple of two str
+    `difference_m` is one less the other, NaN where one has no height; `cell_m` the coarser one's cell.
 
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> overlap_note(np.array([31.0, 28.0, 30.0]), 30.0, ("a.tif", "b.tif"))[:57]
     'a.tif and b.tif are 30 m apart in height where both hold '
     """

@@ -1,6 +1,7 @@
 """Heights that are at hand as an array with coordinates: the profile between two places, and the ray's clearance."""
 
 import math
+from contextlib import ExitStack
 from typing import TYPE_CHECKING, Any
 from uuid import uuid4
 
@@ -13,7 +14,7 @@ from linkcalc.propagation import fresnel
 from linkcalc.terrain.cutting import cut_profile
 from linkcalc.terrain.profile import Profile
 from linkcalc.terrain.raster import CANOPY_LIMITS_M, GROUND_LIMITS_M, HeightUnit
-from linkcalc.terrain.rasters import open_mosaic
+from linkcalc.terrain.rasters import Mosaic, open_mosaic
 
 if TYPE_CHECKING:
     import xarray
@@ -80,45 +81,33 @@ def profile_of_array(
     >>> round(profile.length_m), profile.ground_m[[0, -1]].round(1).tolist()
     (2267, [1.1, 23.1])
     """
-    import rasterio.shutil
-
-    files: list[list[str]] = []
-    units: list[HeightUnit] = []
-    made: list[str] = []
-    try:
-        for array in (ground, surface, canopy):
-            name = f"/vsimem/linkcalc-{uuid4().hex}.tif"
-            files.append([] if array is None else [name])
-            if array is not None:
-                made.append(name)
-                units.append(_written(array, name, crs))
-        limits = (GROUND_LIMITS_M, GROUND_LIMITS_M, CANOPY_LIMITS_M)
-        if len(set(units)) > 1:
+    given = {"ground": ground, "surface": surface, "canopy": canopy}
+    with ExitStack() as made:
+        files = {what: _written(array, crs, made) for what, array in given.items() if array is not None}
+        units = {unit for _, unit in files.values()}
+        if len(units) > 1:
             raise DomainError(
-                f"the arrays' heights are in {' and '.join(sorted(set(units)))}: give them in one unit"
+                f"the arrays' heights are in {' and '.join(sorted(units))}: give them in one unit"
             )
-        grounds, surfaces, canopies = (
-            open_mosaic(f, limits_m=limit, height_unit=units[0])
-            for f, limit in zip(files, limits, strict=True)
+        (unit,) = units
+
+        def opened(what: str, limits_m: tuple[float, float]) -> Mosaic:
+            names = [files[what][0]] if what in files else []
+            return made.enter_context(open_mosaic(names, limits_m=limits_m, height_unit=unit))
+
+        return cut_profile(
+            *start_deg,
+            *end_deg,
+            opened("ground", GROUND_LIMITS_M),
+            surface_rasters=opened("surface", GROUND_LIMITS_M),
+            canopy_rasters=opened("canopy", CANOPY_LIMITS_M),
+            step_m=step_m,
         )
-        with grounds, surfaces, canopies:
-            return cut_profile(
-                *start_deg,
-                *end_deg,
-                grounds,
-                surface_rasters=surfaces,
-                canopy_rasters=canopies,
-                step_m=step_m,
-            )
-    finally:
-        for name in made:
-            if rasterio.shutil.exists(name):
-                rasterio.shutil.delete(name)
 
 
-def _written(array: "xarray.DataArray", name: str, crs: Any) -> HeightUnit:
-    """Write an array as a raster in memory; in what its heights count."""
-    import rasterio
+def _written(array: "xarray.DataArray", crs: Any, made: ExitStack) -> tuple[str, HeightUnit]:
+    """Write an array as a raster in memory, gone when the stack ends: its name, and in what its heights count."""
+    import rasterio.shutil
 
     array = array.squeeze(drop=False)
     east = next((d for d in array.dims if str(d).lower() in _EAST), None)
@@ -145,12 +134,14 @@ def _written(array: "xarray.DataArray", name: str, crs: Any) -> HeightUnit:
     unit = str(array.attrs.get("units", "")).strip().lower()
     if unit not in _UNITS:
         raise DomainError(f"the array's units are {unit!r}; metres or feet are needed")
+    name = f"/vsimem/linkcalc-{uuid4().hex}.tif"
     with rasterio.open(
         name, "w", driver="GTiff", count=1, width=x.size, height=y.size, dtype="float64", crs=known,
         transform=transform, nodata=math.nan,
     ) as file:  # fmt: skip
         file.write(heights, 1)
-    return _UNITS[unit]
+    made.callback(rasterio.shutil.delete, name)
+    return name, _UNITS[unit]
 
 
 def _crs_of(array: "xarray.DataArray", given: Any, degrees: bool) -> str:

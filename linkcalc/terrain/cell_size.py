@@ -75,25 +75,8 @@ def cell_error_db(cell_m: ArrayLike, fresnel_radius_m: ArrayLike) -> Floats | fl
 
 
 def cell_error(cell_m: float, path_m: float, fresnel_radius_m: float) -> CellError:
-    """What the cell size of a raster means for one path.
+    """What the cell size of a raster means for a path, from the first Fresnel zone's radius in its middle.
 
-    Parameters
-    ----------
-    cell_m : float, m
-        Longer side of a cell.
-    path_m : float, m
-        Length of the path, above 0.
-    fresnel_radius_m : float, m
-        Radius of the first Fresnel zone in the middle of the path.
-
-    Returns
-    -------
-    CellError
-
-    Examples
-    --------
-    >>> cell_error(2.0, 1500.0, 11.4).warning
-    ''
     >>> error = cell_error(900.0, 1000.0, 9.3)
     >>> error.decisive, error.warning[:63]
     (True, 'the ground is known every 900 m only (a path of 1000 m spans 1.')
@@ -119,8 +102,6 @@ def cell_error(cell_m: float, path_m: float, fresnel_radius_m: float) -> CellErr
 def fine_enough_m(fresnel_radius_m: float) -> float:
     """The largest cell that adds no more than 2 dB.
 
-    Examples
-    --------
     >>> round(fine_enough_m(11.4))
     23
     """
@@ -131,8 +112,6 @@ def fine_enough_m(fresnel_radius_m: float) -> float:
 def finer_than_raster(cell_m: float, raster_m: float) -> str:
     """Say that an area's cells are finer than the raster's, empty where they are not.
 
-    Examples
-    --------
     >>> finer_than_raster(30.0, 92.4)
     'cells of 30 m are drawn from ground that is known every 92 m: what lies between is interpolated'
     >>> finer_than_raster(30.0, 30.9)

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise
 from math import ceil, isfinite
@@ -38,6 +38,27 @@ Rasters = Mosaic | Sequence[str | Path]
 """Files, or rasters that are open already."""
 
 
+@dataclass(frozen=True)
+class Cutting:
+    """How a profile is cut where its rasters leave something open."""
+
+    land_cover: LandCover = field(default_factory=LandCover)
+    """Classes, for heights of trees and of what is built where neither surface nor canopy is known; not within 100 m of
+    a station, where they are part of its surroundings."""
+    surface_kind: str = "trees"
+    """What a surface model shows: "trees" or "building"."""
+    largest_hole_m: float = 250.0
+    """Holes up to this length along the path are bridged by a straight line and reported."""
+    sea_without_data: bool = False
+    """What no raster holds is open sea at 0 m (zone 1), and no hole: where the ground beside it is no higher than
+    100 m."""
+    names: tuple[str, str] = ("the first station", "the second station")
+    """What messages call the two stations."""
+
+
+_AS_FOUND = Cutting()
+
+
 def cut_profile(
     lat1: float,
     lon1: float,
@@ -47,13 +68,9 @@ def cut_profile(
     *,
     surface_rasters: Rasters = (),
     canopy_rasters: Rasters = (),
-    land_cover: LandCover | None = None,
-    surface_kind: str = "trees",
     step_m: float | None = None,
-    largest_hole_m: float = 250.0,
-    sea_without_data: bool = False,
     base_dir: str | Path | None = None,
-    names: tuple[str, str] = ("the first station", "the second station"),
+    how: Cutting = _AS_FOUND,
 ) -> Profile:
     """Cut the profile between two positions from elevation rasters.
 
@@ -68,23 +85,13 @@ def cut_profile(
         than 1 m counts as ground.
     canopy_rasters : Mosaic or sequence of paths
         Height of trees above ground.
-    land_cover : LandCover, optional
-        Classes, for heights of trees and of what is built where neither surface nor canopy is known; not within 100 m
-        of a station, where they are part of its surroundings.
-    surface_kind : str
-        What a surface model shows: "trees" or "building".
     step_m : float or None, metres
         Largest spacing of the points; None takes the finest spacing among the rasters on the path.
         Points are evenly spaced, and never fewer than 11.
-    largest_hole_m : float, metres
-        Holes up to this length along the path are bridged by a straight line and reported.
-    sea_without_data : bool
-        Whether what no raster holds is open sea at 0 m (zone 1), and no hole: where the ground beside it is no
-        higher than 100 m.
     base_dir : str, Path or None
         Folder of relative paths.
-    names : tuple of two str
-        What messages call the two stations.
+    how : Cutting
+        What holes, land cover and a surface model stand for, and what the stations are called.
 
     Returns
     -------
@@ -109,6 +116,7 @@ def cut_profile(
     >>> len(p.distance_m), round(p.length_m), p.ground_m[[0, -1]].round(1)
     (50, 1449, array([103.2, 145.3]))
     """
+    names = how.names
     length, _, _ = geodesy.path_between(lat1, lon1, lat2, lon2)
     if length < CLEAR_OF_STATION_M:
         raise DomainError(f"{names[0]} and {names[1]} stand at the same place")
@@ -126,8 +134,7 @@ def cut_profile(
             station_ground_m(names[1], lat2, lon2, ground_mosaic),
         ]
         probe = geodesy.points_along(lat1, lon1, lat2, lon2, np.linspace(0.0, length, _PROBES))
-        cover = land_cover or LandCover()
-        maps = _Maps(ground_mosaic, surface_mosaic, canopy_mosaic, cover, surface_kind, *probe)
+        maps = _Maps(ground_mosaic, surface_mosaic, canopy_mosaic, how.land_cover, how.surface_kind, *probe)
         met_before = [r.out_of_limits[0] for r in maps.used]
         notes = maps.notes()
         native = min(r.spacing_m for r in maps.used)
@@ -136,9 +143,9 @@ def cut_profile(
 
         ground = ground_mosaic.sample(lat, lon)
         ground[[0, -1]] = ends_m
-        sea = at_sea(ground) if sea_without_data else np.zeros(ground.shape, dtype=bool)
+        sea = at_sea(ground) if how.sea_without_data else np.zeros(ground.shape, dtype=bool)
         ground[sea] = 0.0
-        ground, bridged_m, hole_notes = _bridge(distance, ground, lat, lon, largest_hole_m, names[0])
+        ground, bridged_m, hole_notes = _bridge(distance, ground, lat, lon, how.largest_hole_m, names[0])
         notes += [*spacing_notes, *_sea_notes(sea, length), *hole_notes]
         keep = slice(None, None, finer)
         distance, ground, lat, lon, sea = distance[keep], ground[keep], lat[keep], lon[keep], sea[keep]
@@ -200,8 +207,7 @@ class _Maps:
     def notes(self) -> list[str]:
         """What the rasters themselves say, and what they say of each other."""
         own = dict.fromkeys(note for r in self.used for note in r.notes)
-        together = _fit_together(self.ground, self.ground_used, self.lat, self.lon)
-        return [*own, *together, *_datums(self.used), *_treetops(self.ground_used)]
+        return [*own, *_of_each_other(self.ground, self.ground_used, self.used, self.lat, self.lon)]
 
 
 def _points(length_m: float, native_m: float, step_m: float | None) -> tuple[Floats, int, list[str]]:
@@ -358,25 +364,8 @@ def _allowed_m(ground: Floats, distance: Floats, cell_m: float) -> Floats:
 def area_notes(
     ground: Mosaic, surface: Mosaic, latitude_deg: float, longitude_deg: float, radius_m: float
 ) -> list[str]:
-    """Hold the rasters around a position against each other, as `cut_profile` does along a path.
-
-    Parameters
-    ----------
-    ground, surface : Mosaic
-        The latter may be without rasters.
-    latitude_deg, longitude_deg : float, degrees
-    radius_m : float, m
-
-    Returns
-    -------
-    list of str
-        What a reader of the result should know.
-
-    Raises
-    ------
-    TerrainError
-        If the surface cannot be on the ground's vertical datum and in its unit, or ground rasters contradict
-        each other.
+    """Hold the rasters around a position against each other, as `cut_profile` does along a path: what a reader of the
+    result should know. The surface may be without rasters.
     """
     # seven spokes, so that none lies along rows or columns but the first
     ends = [_point_at(latitude_deg, longitude_deg, turn * 360.0 / 7.0, radius_m) for turn in range(7)]
@@ -385,9 +374,7 @@ def area_notes(
     lat, lon = (np.concatenate([spoke[i] for spoke in spokes]) for i in (0, 1))
     used, above = ground.holding(lat, lon), surface.holding(lat, lon)
     notes = [note for r in (*used, *above) for note in r.notes]
-    notes += _fit_together(ground, used, lat, lon)
-    notes += _datums((*used, *above))
-    notes += _treetops(used)
+    notes += _of_each_other(ground, used, (*used, *above), lat, lon)
     if used and above:
         cell_m = max(r.cell_m for r in (*used, *above))
         foot = ground.sample(lat, lon)
@@ -408,26 +395,20 @@ def _point_at(lat: float, lon: float, azimuth_deg: float, distance_m: float) -> 
     return float(end_lat), float(end_lon)
 
 
-def _fit_together(mosaic: Mosaic, used: Sequence[Raster], lat: Floats, lon: Floats) -> Iterator[str]:
-    """Hold rasters that show the same stretch against each other."""
-    for finer, coarser in pairwise(used):
+def _of_each_other(
+    mosaic: Mosaic, ground: Sequence[Raster], used: Sequence[Raster], lat: Floats, lon: Floats
+) -> Iterator[str]:
+    """What rasters that show the same stretch say of each other: heights, datums, treetops for ground."""
+    for finer, coarser in pairwise(ground):
         both = finer.covers(lat, lon) & coarser.covers(lat, lon)
         if both.any():
             heights = [mosaic.only(r).sample(lat[both], lon[both]) for r in (finer, coarser)]
             note = agreement.overlap_note(heights[0] - heights[1], coarser.cell_m, (finer.name, coarser.name))
             yield from [note] if note else []
-
-
-def _datums(used: Sequence[Raster]) -> Iterator[str]:
-    """Say so if rasters are on different vertical datums."""
     datums = {r.vertical: Path(r.name).name for r in used if r.vertical}
     if len(datums) > 1:
         said = ", ".join(f"{name}: {datum}" for datum, name in datums.items())
         yield f"the rasters are on different vertical datums ({said}): steps where they meet are not real"
-
-
-def _treetops(ground: Sequence[Raster]) -> Iterator[str]:
-    """Say so if what is used as bare ground is a surface model by its name."""
     names = [Path(r.name).name for r in ground if kind_of_file(r.name) == "surface"]
     if names:
         yield (

@@ -1,8 +1,10 @@
 """Positions on the WGS 84 ellipsoid: distances, points along a path, grid coordinates.
 
-Thin over pyproj, which is imported on first use.
+Thin over pyproj, which is imported on first use. Geodesics are PROJ's, after C. F. F. Karney, "Algorithms for
+geodesics", J. Geodesy 87 (2013); grids and their transformations those of the EPSG registry, as shipped with PROJ.
 
-Every function here raises `DomainError` where a position or a distance is not finite or out of range.
+Every function here raises `DomainError` where a position or a distance is not finite or out of range: latitudes are
+-90 to 90, longitudes -360 to 360 degrees.
 """
 
 from functools import lru_cache
@@ -26,17 +28,12 @@ def path_between(
     Parameters
     ----------
     latitude1_deg, longitude1_deg, latitude2_deg, longitude2_deg : float, degrees
-        WGS 84; latitudes -90 to 90, longitudes -360 to 360.
 
     Returns
     -------
     tuple of float
         Distance in metres; azimuth at the first position toward the second and at the second toward
         the first, both clockwise from true north, 0 to 360 degrees.
-
-    References
-    ----------
-    Geodesics by PROJ, after C. F. F. Karney, "Algorithms for geodesics", J. Geodesy 87 (2013).
 
     Examples
     --------
@@ -62,7 +59,6 @@ def points_along(
     Parameters
     ----------
     latitude1_deg, longitude1_deg, latitude2_deg, longitude2_deg : float, degrees
-        WGS 84; latitudes -90 to 90, longitudes -360 to 360.
     distance_m : array_like, metres, shape (n,)
         Distances from the first position, 0 or more.
 
@@ -70,10 +66,6 @@ def points_along(
     -------
     tuple of ndarray, degrees, shape (n,)
         Latitudes and longitudes, accurate to well below a millimetre.
-
-    References
-    ----------
-    As `path_between`.
 
     Examples
     --------
@@ -97,7 +89,6 @@ def from_grid(easting_m: ArrayLike, northing_m: ArrayLike, epsg: int) -> tuple[A
     Parameters
     ----------
     easting_m, northing_m : array_like, metres, shapes that broadcast
-        Grid coordinates.
     epsg : int
         EPSG code of a projected CRS that counts in metres.
 
@@ -105,10 +96,6 @@ def from_grid(easting_m: ArrayLike, northing_m: ArrayLike, epsg: int) -> tuple[A
     -------
     tuple of ndarray or float, degrees
         Latitude and longitude.
-
-    References
-    ----------
-    EPSG registry and transformations, as shipped with PROJ.
 
     Examples
     --------
@@ -169,8 +156,6 @@ def transformer(source_crs: str, target_crs: str) -> Any:
 
     Heights are left alone: of a compound CRS only the horizontal part counts.
 
-    Examples
-    --------
     >>> x, y = transformer("EPSG:4326", "EPSG:32616").transform(-87.0, 36.144718)
     >>> round(x, 2), round(y)
     (500000.0, 4000000)
@@ -185,8 +170,6 @@ def transformer(source_crs: str, target_crs: str) -> Any:
 def vertical_name(crs: str) -> str:
     """What a coordinate system counts heights from: the name of its vertical part, empty where it has none.
 
-    Examples
-    --------
     >>> vertical_name("EPSG:26917+6360"), vertical_name("EPSG:4979"), vertical_name("EPSG:4326")
     ('NAVD88 height', 'ellipsoid', '')
     """

@@ -25,7 +25,6 @@ TREES, SHRUBS, GRASS, CROPS, BUILT_UP, BARE, SNOW, WATER, WETLAND, MANGROVES, MO
 """Codes of the land cover's classes (from memory of its product description)."""
 CLASSES = (TREES, SHRUBS, GRASS, CROPS, BUILT_UP, BARE, SNOW, WATER, WETLAND, MANGROVES, MOSS)
 UNKNOWN = 0
-"""Where there is no class."""
 
 TREES_M, BUILT_UP_M = 15.0, 10.0
 """Representative heights along a path: trees and forest 15 m, suburban 10 m, all else 0 (Rec. ITU-R P.1812-7,
@@ -61,7 +60,6 @@ class LandCover(NamedTuple):
     built: Mosaic = Mosaic(())
     """Height of what is built; 0 where nothing is."""
     codes: Mosaic = Mosaic(())
-    """The classes themselves."""
 
 
 class Layers(NamedTuple):
@@ -120,6 +118,8 @@ def surroundings_of(
 ) -> Around:
     """What stands around positions, from the points around each.
 
+    Raises `DomainError` where shapes differ, or a class is none of the land cover's.
+
     Parameters
     ----------
     distance_m : array_like, m, shape (m,)
@@ -133,11 +133,6 @@ def surroundings_of(
     -------
     Around
         "unknown" where nothing is known of any point: that is not the same as open.
-
-    Raises
-    ------
-    DomainError
-        If shapes differ, or a class is none of the land cover's.
 
     Examples
     --------
@@ -283,24 +278,7 @@ class Neighbourhood:
 def neighbourhood(
     layers: Layers, latitude_deg: float, longitude_deg: float, radius_m: float
 ) -> Neighbourhood:
-    """Read land cover and canopy around a position.
-
-    Parameters
-    ----------
-    layers : Layers
-    latitude_deg, longitude_deg : float, degrees
-    radius_m : float, m
-        Within which it may be asked.
-
-    Returns
-    -------
-    Neighbourhood
-
-    Raises
-    ------
-    TerrainError
-        If a raster is damaged, or holds what is no class of land cover.
-    """
+    """Read land cover and canopy around a position, to be asked within a radius."""
     ring = np.arange(0.0, 360.0, 5.0)
     reach = radius_m + REACH_M
     lon, lat, _ = geodesy.ellipsoid().fwd(
@@ -312,7 +290,7 @@ def neighbourhood(
 
     def patches(mosaic: Mosaic, unknown: int) -> Iterator[Patch]:
         for raster in mosaic.rasters:
-            box = _box(raster, np.asarray(lat), np.asarray(lon))
+            box = raster.box(np.asarray(lat), np.asarray(lon))
             if box is not None:
                 yield Patch(_whole_numbers(mosaic, raster, box, unknown), box[0], box[2], raster.placing)
 
@@ -332,17 +310,6 @@ def _whole_numbers(
         values = np.clip(np.round(np.nan_to_num(strip, nan=float(unknown))), 0, _NO_HEIGHT)
         found[row - top : row - top + len(strip)] = values
     return found
-
-
-def _box(raster: Raster, lat: Floats, lon: Floats) -> tuple[int, int, int, int] | None:
-    """Columns and rows of a raster that an outline holds; None where it has none of them."""
-    column, row = (v[np.isfinite(v)] for v in raster.pixel(lat, lon))
-    if not (column.size and row.size):
-        return None
-    width, height = raster.size
-    left, right = max(int(column.min()) - 3, 0), min(int(column.max()) + 4, width)
-    top, bottom = max(int(row.min()) - 3, 0), min(int(row.max()) + 4, height)
-    return (left, right, top, bottom) if right > left and bottom > top else None
 
 
 def shown_along(

@@ -15,33 +15,23 @@ from typing import Any
 
 import numpy as np
 
+from linkcalc._arrays import Floats
 from linkcalc._version import __version__
 from linkcalc.errors import TerrainError
-from linkcalc.terrain import geodesy, sources
+from linkcalc.terrain import sources
 from linkcalc.terrain.open_sets import Bounds
 from linkcalc.terrain.raster import GROUND_LIMITS_M, STEPS_TAG, Raster
 from linkcalc.terrain.sources import Source, one_line
 
 MOST_CELLS = 100_000_000
-MARGIN_CELLS = 3
-"""Cells around the area, so that heights at its rim are interpolated as in the tile."""
 _SOURCE_TAG, _SUM_TAG, _BOUNDS_TAG = "LINKCALC_SOURCE", "LINKCALC_SHA256", "LINKCALC_BOUNDS"
 WAIT_S = 15.0
-"""How long a server may take to answer."""
 
 
 def is_there(address: str) -> bool:
     """Whether a server has a file at an address: asks for its first byte.
 
-    Parameters
-    ----------
-    address : str
-        http:// or https://.
-
-    Returns
-    -------
-    bool
-        False where the server says that there is no such file, as for tiles of open sea.
+    It has not where it says that there is no such file, as for tiles of open sea.
     """
     request = urllib.request.Request(
         address, headers={"Range": "bytes=0-0", "User-Agent": f"linkcalc/{__version__}"}
@@ -64,33 +54,20 @@ def is_there(address: str) -> bool:
 def copied(
     source: Source, bounds: Bounds, *, network: bool, classes: Mapping[int, float] | None = None
 ) -> bytes | None:
-    """Read the part of a raster that covers an area, as a GeoTIFF of its own.
+    """Read the part of a raster that covers an area, as the bytes of a GeoTIFF; None where it does not reach there.
 
-    Parameters
-    ----------
-    source : Source
-    bounds : tuple of four floats, degrees
-        South, west, north, east.
-    network : bool
-        Whether addresses may be read.
-    classes : mapping, optional
-        As for `linkcalc.terrain.rasters.open_mosaic`, if it holds any.
-
-    Returns
-    -------
-    bytes or None
-        A GeoTIFF; None where the raster does not reach into the area.
+    `classes` as for `linkcalc.terrain.rasters.open_mosaic`, if it holds any.
     """
     import rasterio
     from rasterio.errors import RasterioError
     from rasterio.windows import Window
 
     with rasterio.Env(**sources.options(network=network)), sources.opened(source, network=network) as data:
-        steps_m = Raster(source, data, GROUND_LIMITS_M, classes=classes).steps_m
-        box = _box(data, bounds)
+        raster = Raster(source, data, GROUND_LIMITS_M, classes=classes)
+        box = raster.box(*_grid_over(bounds))
         if box is None:
             return None
-        left, top, right, bottom = box
+        left, right, top, bottom = box
         cells = (right - left) * (bottom - top)
         if cells > MOST_CELLS:
             raise TerrainError(
@@ -115,7 +92,7 @@ def copied(
                 file.scales, file.offsets = data.scales[:1], data.offsets[:1]
                 file.units = [data.units[0] or ""]
                 kept = {_SOURCE_TAG: source.location.removeprefix("/vsicurl/"), _SUM_TAG: _sum(values)}
-                file.update_tags(**{STEPS_TAG: " ".join(map(repr, steps_m))})
+                file.update_tags(**{STEPS_TAG: " ".join(map(repr, raster.steps_m))})
                 file.update_tags(**kept, **{_BOUNDS_TAG: " ".join(f"{b:.6f}" for b in bounds)})
                 if area := data.tags().get("AREA_OR_POINT"):
                     file.update_tags(AREA_OR_POINT=area)
@@ -123,18 +100,7 @@ def copied(
 
 
 def holds(path: Path, address: str, bounds: Bounds) -> bool:
-    """Whether a copy was read from an address, covers an area, and still has the cells it was given.
-
-    Parameters
-    ----------
-    path : Path
-    address : str
-    bounds : tuple of four floats, degrees
-
-    Returns
-    -------
-    bool
-    """
+    """Whether a copy was read from an address, covers an area, and still has the cells it was given."""
     import rasterio
     from rasterio.errors import RasterioError
 
@@ -151,30 +117,16 @@ def holds(path: Path, address: str, bounds: Bounds) -> bool:
     return whole and inside and tags.get(_SOURCE_TAG) == address
 
 
-def _box(data: Any, bounds: Bounds) -> tuple[int, int, int, int] | None:
-    """First column and row, and those after the last, of an area with its margin; None outside."""
+def _grid_over(bounds: Bounds) -> tuple[Floats, Floats]:
+    """Latitudes and longitudes of points all over an area."""
     south, west, north, east = bounds
     east += 360.0 if east < west else 0.0
-    lon, lat = (a.ravel() for a in np.meshgrid(np.linspace(west, east, 21), np.linspace(south, north, 21)))
-    x, y = geodesy.transformer("EPSG:4326", data.crs.to_wkt()).transform(lon, lat)
-    if data.crs.is_geographic:
-        middle = data.transform.c + (data.transform.a * data.width + data.transform.b * data.height) / 2.0
-        x = middle + (np.asarray(x) - middle + 180.0) % 360.0 - 180.0
-    inverse = ~data.transform
-    column = inverse.a * x + inverse.b * y + inverse.c
-    row = inverse.d * x + inverse.e * y + inverse.f
-    inside = np.isfinite(column) & np.isfinite(row)
-    if not inside.any():
-        return None
-    left, right = np.floor(column[inside].min()), np.ceil(column[inside].max())
-    top, bottom = np.floor(row[inside].min()), np.ceil(row[inside].max())
-    left, top = max(int(left) - MARGIN_CELLS, 0), max(int(top) - MARGIN_CELLS, 0)
-    right, bottom = min(int(right) + MARGIN_CELLS, data.width), min(int(bottom) + MARGIN_CELLS, data.height)
-    return (left, top, right, bottom) if right > left and bottom > top else None
+    longitude, latitude = np.meshgrid(np.linspace(west, east, 21), np.linspace(south, north, 21))
+    return latitude.ravel(), longitude.ravel()
 
 
 def _moved(transform: Any, column: int, row: int) -> Any:
-    """The same grid, counted from another cell."""
+    """The same grid, counted from another cell (rasterio's own way warns of a deprecated operator)."""
     t = transform
     x, y = t.a * column + t.b * row + t.c, t.d * column + t.e * row + t.f
     return type(t)(t.a, t.b, x, t.d, t.e, y)

@@ -20,7 +20,6 @@ TERRAIN_KEYS: dict[Kind, str] = {
     "canopy": "canopy_rasters",
     "land_cover": "land_cover_rasters",
 }
-"""The plan's key for each kind, in [terrain]."""
 
 
 @dataclass(frozen=True)
@@ -36,7 +35,6 @@ class OpenSet:
     tile_deg: int
     """Side of a tile, degrees; tiles are named after their south-west corner."""
     file: str
-    """Name of a tile's file."""
     path: str
     """Where a tile lies below an address, as the set's public copies keep it."""
     size_mb: tuple[float, float]
@@ -109,8 +107,6 @@ _KINDS: tuple[tuple[str, Kind | Literal["unused"]], ...] = (
 def kind_of_file(name: str) -> Kind | Literal["unused", "unknown"]:
     """What a raster holds, from its file name: tiles of the open sets, and the usual abbreviations.
 
-    Examples
-    --------
     >>> kind_of_file("Copernicus_DSM_COG_10_N46_00_E006_00_DEM.tif"), kind_of_file("N46E006.hgt")
     ('surface', 'ground')
     >>> kind_of_file("ETH_GlobalCanopyHeight_10m_2020_N45E006_Map_SD.tif"), kind_of_file("heights.tif")
@@ -121,9 +117,5 @@ def kind_of_file(name: str) -> Kind | Literal["unused", "unknown"]:
 
 
 def set_named(key: str) -> OpenSet | None:
-    """The open set of that key.
-
-    >>> set_named("glo30").title
-    'Copernicus GLO-30'
-    """
+    """The open set of that key, None if there is none."""
     return next((s for s in SETS if s.key == key), None)

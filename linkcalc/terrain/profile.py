@@ -24,20 +24,10 @@ CLEAR_OF_STATION_M = 1.0
 
 @dataclass(frozen=True, eq=False)
 class Profile:
-    """Heights along a path, from the first station (distance 0) to the second.
+    """Heights along a path, from the first station (distance 0) to the second; `profile_from` makes one.
 
-    Raises
-    ------
-    DomainError
-        If the arrays are not of one length, not finite, not increasing from 0, or show clutter at an end.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> x = np.array([0.0, 100.0, 250.0])
-    >>> p = Profile(x, x * 0 + 40.0, x * 0, ("", "", ""), np.full(3, 4, np.int8), None, None, "flat", 0.0, ())
-    >>> p.length_m, p.spacing_m
-    (250.0, 125.0)
+    Raises `DomainError` where the arrays are not of one length, not finite, not increasing from 0, or show clutter at
+    an end.
     """
 
     distance_m: Floats
@@ -51,15 +41,11 @@ class Profile:
     zone: NDArray[np.int8]
     """(n,) 1 sea, 3 coastal land, 4 inland."""
     latitude_deg: Floats | None
-    """(n,) WGS 84, where known."""
     longitude_deg: Floats | None
     """(n,) WGS 84, where known."""
     source: str
-    """Where the heights come from."""
     bridged_m: float
-    """Length of nodata holes along the path that were bridged."""
     notes: tuple[str, ...]
-    """What a reader of the result should know about these heights."""
     cell_m: float = 0.0
     """Longer side of the raster's cells: the ground between their centres is not known; 0 for a survey."""
 
@@ -92,54 +78,31 @@ class ObstacleLike(Protocol):
 
     @property
     def distance_m(self) -> float:
-        """Distance of its middle from the first station."""
+        """Of its middle from the first station."""
 
     @property
-    def height_m(self) -> float:
-        """Height above ground."""
-
+    def height_m(self) -> float: ...
     @property
     def width_m(self) -> float:
-        """Extent along the path."""
+        """Along the path."""
 
     @property
     def kind(self) -> str:
-        """What it is: "trees", "building" or "tank"."""
+        """One of `CLUTTER_KINDS` but the first."""
 
 
 def with_obstacles(profile: Profile, obstacles: Sequence[ObstacleLike]) -> Profile:
     """Add known obstacles to a profile.
 
-    Points are inserted at the edges of each, so that none slips between two points. Where obstacles
-    overlap each other or other clutter, the highest stands. What reaches a station is cut off 1 m before
-    it, and a note says so.
+    Points are inserted at the edges of each, so that none slips between two points. Where obstacles overlap each
+    other or other clutter, the highest stands. What reaches a station is cut off 1 m before it, and a note says so.
+    Raises `TerrainError` where the middle of one lies beyond the second station, or a figure makes no sense.
 
-    Parameters
-    ----------
-    profile : Profile
-    obstacles : sequence of `linkcalc.plan.Obstacle` or alike
-        Distance of the middle from the first station, height above ground, extent along the path, kind.
-
-    Returns
-    -------
-    Profile
-
-    Raises
-    ------
-    TerrainError
-        If the middle of an obstacle lies beyond the second station, or a figure makes no sense.
-
-    Examples
-    --------
-    >>> import numpy as np
     >>> from linkcalc.plan import Obstacle
-    >>> x = np.array([0.0, 100.0, 200.0])
-    >>> p = Profile(x, x * 0 + 40.0, x * 0, ("", "", ""), np.full(3, 4, np.int8), None, None, "flat", 0.0, ())
+    >>> p = profile_from([0.0, 100.0, 200.0], [40.0, 40.0, 40.0])
     >>> p = with_obstacles(p, [Obstacle(distance_m=130.0, height_m=5.0, width_m=4.0, kind="tank")])
-    >>> p.distance_m.tolist()
-    [0.0, 100.0, 127.99, 128.0, 132.0, 132.01, 200.0]
-    >>> p.clutter_m.tolist()
-    [0.0, 0.0, 0.0, 5.0, 5.0, 0.0, 0.0]
+    >>> p.distance_m.tolist(), p.clutter_m.tolist()
+    ([0.0, 100.0, 127.99, 128.0, 132.0, 132.01, 200.0], [0.0, 0.0, 0.0, 5.0, 5.0, 0.0, 0.0])
     """
     length = profile.length_m
     spans: list[tuple[float, float, ObstacleLike]] = []
@@ -280,23 +243,6 @@ def profile_from(
 def cut_short(profile: Profile, length_m: float) -> Profile:
     """End a profile sooner: the second station stands on its ground at a distance from the first.
 
-    Parameters
-    ----------
-    profile : Profile
-    length_m : float, m
-        Above 0, up to the profile's length.
-
-    Returns
-    -------
-    Profile
-
-    Raises
-    ------
-    DomainError
-        If the length is outside its range, or fewer than 3 points are left.
-
-    Examples
-    --------
     >>> p = cut_short(profile_from([0, 400, 1000], [40, 46, 40]), 700)
     >>> p.distance_m.tolist(), p.ground_m.tolist()
     ([0.0, 400.0, 700.0], [40.0, 46.0, 43.0])

@@ -32,6 +32,8 @@ GROUND_LIMITS_M = (-500.0, 9000.0)
 CANOPY_LIMITS_M = (-10.0, 120.0)
 """Height above ground; no tree is known to exceed 116 m."""
 
+MARGIN_CELLS = 3
+"""Cells beside an area that is read, so that heights at its rim are interpolated as in the whole."""
 STEPS_TAG = "LINKCALC_STEPS_M"
 """Tag of a copied part of a raster: the cell steps at the middle of the whole."""
 
@@ -109,7 +111,6 @@ class Raster:
         self._refuse_what_holds_no_heights()
         self._scale, self._offset = dataset.scales[0], dataset.offsets[0]
         self.notes: tuple[str, ...] = ()
-        """What a reader of heights from it should know."""
         self._unit_m = self._metres_per_unit(height_unit)
         self._affine: Affine = tuple(dataset.transform)[:6]
         self._width, self._height = dataset.width, dataset.height
@@ -236,6 +237,22 @@ class Raster:
     def covers(self, latitude_deg: Floats, longitude_deg: Floats) -> NDArray[np.bool_]:
         """Whether positions lie on the raster, rim included."""
         return self.near(*self.pixel(latitude_deg, longitude_deg), margin=0.5 + TOUCH)
+
+    def box(self, latitude_deg: Floats, longitude_deg: Floats) -> tuple[int, int, int, int] | None:
+        """First column and row, and those after the last, that an outline holds, with room for interpolation at its
+        rim; None where it has none of them."""
+        column, row = (v[np.isfinite(v)] + 0.5 for v in self.pixel(latitude_deg, longitude_deg))
+        if not (column.size and row.size):
+            return None
+        left, right = int(np.floor(column.min())) - MARGIN_CELLS, int(np.ceil(column.max())) + MARGIN_CELLS
+        top, bottom = int(np.floor(row.min())) - MARGIN_CELLS, int(np.ceil(row.max())) + MARGIN_CELLS
+        left, right, top, bottom = (
+            max(left, 0),
+            min(right, self._width),
+            max(top, 0),
+            min(bottom, self._height),
+        )
+        return (left, right, top, bottom) if right > left and bottom > top else None
 
     def bounds(self) -> tuple[float, float, float, float]:
         """South, west, north and east limits in degrees; west > east across the 180th meridian."""

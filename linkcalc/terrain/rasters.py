@@ -13,38 +13,21 @@ Everything here raises `TerrainError` where a raster cannot be used, and `Domain
 import warnings
 from collections.abc import Collection, Mapping, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
 from pathlib import Path
-from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked
-from linkcalc.terrain import geodesy, sources
-from linkcalc.terrain.raster import GROUND_LIMITS_M, TOUCH, Affine, HeightUnit, Raster, Singles
+from linkcalc.terrain import sources
+from linkcalc.terrain.raster import GROUND_LIMITS_M, TOUCH, HeightUnit, Raster, Singles
 
 _FEWEST_TO_SORT_OUT = 4
 _MOST_KEPT_OPEN = 100
 """Of more rasters than this only those that are being read are open."""
 
 _CACHE_BYTES = 64_000_000
-
-
-@dataclass(frozen=True)
-class Area:
-    """Heights on a square grid in metres around a position.
-
-    ``heights_m[row, column]`` is the height at the cell centre; row 0 lies in the north.
-    """
-
-    heights_m: Floats
-    """(n, n), NaN where no raster has data."""
-    affine: Affine
-    """From column and row to metres east and north of the position."""
-    crs: str
-    """The grid's CRS: azimuthal equidistant, the position at its origin."""
 
 
 class Mosaic:
@@ -61,15 +44,18 @@ class Mosaic:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *fault: object) -> None:
         self.close()
 
     def close(self) -> None:
-        """Close all files."""
         for raster in self.rasters:
             raster.close()
+
+    def _reading(self) -> Any:
+        import rasterio
+
+        # GDAL would keep every block it touched, up to a share of the machine's memory
+        return rasterio.Env(GDAL_CACHEMAX=_CACHE_BYTES, **self._options)
 
     @property
     def spacing_m(self) -> float:
@@ -89,21 +75,11 @@ class Mosaic:
         -------
         ndarray, metres, broadcast shape
             NaN where no raster has data.
-
-        Raises
-        ------
-        DomainError
-            If a position is not finite.
-        TerrainError
-            If a raster turns out to be damaged.
         """
-        import rasterio
-
         lat = checked("latitude_deg", latitude_deg, at_least=-90.0, at_most=90.0)
         lon = checked("longitude_deg", longitude_deg)
         lat, lon = np.broadcast_arrays(lat, lon)
-        # GDAL would keep every block it touched, up to a share of the machine's memory
-        with rasterio.Env(GDAL_CACHEMAX=_CACHE_BYTES, **self._options):
+        with self._reading():
             return self._sample(lat.ravel(), lon.ravel(), fill=True).reshape(lat.shape)
 
     def only(self, raster: Raster) -> "Mosaic":
@@ -115,68 +91,21 @@ class Mosaic:
         near = self._meeting(latitude_deg, longitude_deg)
         return tuple(r for r in near if r.covers(latitude_deg, longitude_deg).any())
 
-    def area(
-        self,
-        latitude_deg: float,
-        longitude_deg: float,
-        half_width_m: float,
-        cell_m: float | None = None,
-    ) -> Area:
-        """Heights on a square grid around a position, north up, cells in metres.
-
-        Parameters
-        ----------
-        latitude_deg, longitude_deg : float, degrees
-            Middle of the grid, WGS 84; it is a cell's centre.
-        half_width_m : float, metres
-            From the middle to the rim; true distances from the middle (azimuthal equidistant).
-        cell_m : float or None, metres
-            Cell size; left out: the finest raster's spacing.
-
-        Returns
-        -------
-        Area
-            Of 2 ceil(half_width_m / cell_m) + 1 cells a side.
-        """
-        cell = float(checked("cell_m", self.spacing_m if cell_m is None else cell_m, above=0.0))
-        half = int(np.ceil(float(checked("half_width_m", half_width_m, above=0.0)) / cell))
-        crs = (
-            f"+proj=aeqd +lat_0={float(latitude_deg)!r} +lon_0={float(longitude_deg)!r} +datum=WGS84 +units=m"
-        )
-        steps = np.arange(-half, half + 1) * cell
-        east, north = np.meshgrid(steps, -steps)
-        lon, lat = geodesy.transformer(crs, "EPSG:4326").transform(east, north)
-        corner = (half + 0.5) * cell
-        return Area(self.sample(lat, lon), (cell, 0.0, -corner, 0.0, -cell, corner), crs)
-
     def block(self, raster: Raster, left: int, right: int, top: int, bottom: int) -> Singles:
         """A block of one raster's cells as it holds them; see `window`."""
-        import rasterio
-
-        with rasterio.Env(GDAL_CACHEMAX=_CACHE_BYTES, **self._options):
+        with self._reading():
             return raster.block(left, right, top, bottom)
 
     def window(
         self, raster: Raster, left: int, right: int, top: int, bottom: int
     ) -> tuple[Singles, NDArray[np.bool_]]:
-        """A block of one raster's cells, for whoever samples in memory what `sample` would give.
+        """A block of one raster's cells, for whoever samples in memory what `sample` would give: heights, NaN where
+        unknown, and which of them the raster itself knows.
 
-        Parameters
-        ----------
-        raster : Raster
-            One of `rasters`.
-        left, right, top, bottom : int
-            First column and row, and those after the last; they may lie beyond the rim.
-
-        Returns
-        -------
-        tuple of ndarray, both (bottom - top, right - left)
-            Heights in metres, NaN where unknown; and which of them the raster itself knows. What it lacks
-            beside a cell that it knows has been asked of the other rasters.
+        Columns and rows are the first and those after the last, and may lie beyond the rim. What the raster lacks
+        beside a cell that it knows has been asked of the other rasters.
         """
-        import rasterio
-
-        with rasterio.Env(GDAL_CACHEMAX=_CACHE_BYTES, **self._options):
+        with self._reading():
             heights = raster.block(left, right, top, bottom)
             known = ~np.isnan(heights)
             if len(self.rasters) > 1 and not known.all():
@@ -239,14 +168,13 @@ def open_mosaic(
     classes: Mapping[int, float] | None = None,
     network: bool = False,
 ) -> Mosaic:
-    """Open rasters as one surface.
+    """Open rasters as one surface, to be used in ``with``: files stay open until its end.
 
     Parameters
     ----------
     paths : sequence of str or Path
-        Files, folders of them, patterns, addresses: see `linkcalc.terrain.sources.sources`. Relative ones are
-        taken from `base_dir`. A ``.zip`` that is named itself must hold exactly one raster. None at all gives
-        a mosaic without heights.
+        Files, folders of them, patterns, addresses: see `linkcalc.terrain.sources.sources`. A ``.zip`` that is named
+        itself must hold exactly one raster. None at all gives a mosaic without heights.
     base_dir : str, Path or None
         Folder of relative paths; None is the current one.
     limits_m : tuple of two floats, metres
@@ -259,11 +187,6 @@ def open_mosaic(
         The files hold classes of land cover, and these are the heights that stand for them, m.
     network : bool
         Whether addresses may be read. If not, nothing reaches the network, whatever a file holds.
-
-    Returns
-    -------
-    Mosaic
-        To be used in ``with``; files stay open until its end.
 
     Examples
     --------

@@ -66,7 +66,6 @@ class Source:
     """One raster that is to be opened."""
 
     name: str
-    """What messages call it."""
     location: str
     """What GDAL calls it."""
     listed: str
@@ -98,20 +97,10 @@ def is_pattern(name: str) -> bool:
 
 
 def sources(names: Sequence[str | Path], base_dir: str | Path | None = None) -> list[Source]:
-    """Find the rasters that a list of names stands for.
+    """Find the rasters that a list of names stands for, in the order named; within a folder or a pattern by name.
 
-    Parameters
-    ----------
-    names : sequence of str or Path
-        Files, folders (all rasters in them, at any depth, zipped or not), patterns such as ``tiles/*.tif``
-        (``**`` for any depth), addresses, GDAL's names of files in archives.
-    base_dir : str, Path or None
-        Folder of relative paths; None is the current one.
-
-    Returns
-    -------
-    list of Source
-        In the order named; within a folder or a pattern by name.
+    Names are files, folders (all rasters in them, at any depth, zipped or not), patterns such as ``tiles/*.tif``
+    (``**`` for any depth), addresses, and GDAL's names of files in archives; relative ones are taken from `base_dir`.
     """
     found: list[Source] = []
     for name in names:
@@ -206,19 +195,7 @@ def _refuse_other_names(name: str, value: str) -> None:
 
 
 def opened(source: Source, *, network: bool = False) -> Any:
-    """Open a raster with the drivers that it may be opened with.
-
-    Parameters
-    ----------
-    source : Source
-    network : bool
-        Whether addresses may be read.
-
-    Returns
-    -------
-    rasterio.DatasetReader
-        To be read in a ``rasterio.Env`` of `options`.
-    """
+    """Open a raster with the drivers that it may be opened with, to be read in a ``rasterio.Env`` of `options`."""
     if source.remote:
         if not network:
             raise TerrainError(

@@ -1,4 +1,7 @@
-"""A profile that somebody surveyed, read from a table."""
+"""A profile that somebody surveyed, read from a table.
+
+Every function here raises `TerrainError` where the file is missing or damaged, and names the file and the row.
+"""
 
 from math import inf
 from pathlib import Path
@@ -33,11 +36,6 @@ def read_profile_csv(path: str | Path) -> Profile:
     -------
     Profile
         Without positions. Clutter at the two ends is set to 0, where the antennas stand.
-
-    Raises
-    ------
-    TerrainError
-        If the file is missing or damaged; the text names the file and the row.
 
     Examples
     --------

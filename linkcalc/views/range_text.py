@@ -46,7 +46,7 @@ def _time_on_air_s(found: HowFar, reach: Reach) -> float:
     return found.time_on_air_s[found.spreading_factors.index(reach.spreading_factor)]
 
 
-_DISTANCES = ("closes_m", "gamble_m", "closes_there_m", "closes_back_m")
+_DISTANCES = ("closes_m", "gamble_m", "closes_forward_m", "closes_return_m")
 
 
 def _rounded(distance_m: float) -> float | None:

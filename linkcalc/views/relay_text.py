@@ -178,11 +178,11 @@ def area_lines(result: RelaySiting) -> Iterator[str]:
 def burdens(result: RelaySiting) -> Iterator[str]:
     best = result.best
     direct = result.direct.directions
-    there, back = best.time_on_air_s
+    forward, return_ = best.time_on_air_s
     hops = _HOPS[len(best.hops)]
     yield (
-        f"Air time: a message is sent once on each of {hops} hops, {time_words(there)} there instead of "
-        f"{time_words(direct[0].time_on_air_s)}, and {time_words(back)} back instead of "
+        f"Air time: a message is sent once on each of {hops} hops, {time_words(forward)} forward instead of "
+        f"{time_words(direct[0].time_on_air_s)}, and {time_words(return_)} on the return instead of "
         f"{time_words(direct[1].time_on_air_s)}; it comes later by that at least. The relay keeps its own "
         "share of any duty limit."
     )

@@ -311,7 +311,7 @@ def _references(found: Sweep, quantity: str) -> list[_Reference]:
     if not quantity.endswith("fade_margin_db"):
         return []
     marks = [_Reference(0.0, "receiver's limit", "0 dB: receiver's limit", style.LIMIT)]
-    both = [found["required_margin_db"], found["back_required_margin_db"]]
+    both = [found["required_margin_db"], found["return_required_margin_db"]]
     asked = float(np.max(both))
     if 0.0 < asked < math.inf and np.min(both) == asked:
         label = f"required: {decibel_words(asked)}"

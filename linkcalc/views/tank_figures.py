@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from linkcalc.operation.tank import TankAnswer
+from linkcalc.operation.tank.answer import TankAnswer
 from linkcalc.views import canvas, style
 from linkcalc.views.messages_text import duration_words
 from linkcalc.views.tank_text import short_headline, volume_words

@@ -4,7 +4,8 @@ from collections.abc import Callable, Sequence
 from typing import Unpack
 
 from linkcalc.link.result import Assumption
-from linkcalc.operation.tank import Settings, Solution, TankAnswer
+from linkcalc.operation.tank.answer import TankAnswer
+from linkcalc.operation.tank.solve import Settings, Solution
 from linkcalc.views import units
 from linkcalc.views.messages_text import count_words, duration_words, odds_words, share_words
 from linkcalc.views.page import Page, Screen

@@ -13,7 +13,7 @@ from linkcalc.area.coverage import coverage, plan_coverage, prepared_job
 from linkcalc.area.geofiles import closing_area, geotiff
 from linkcalc.area.losses import losses
 from linkcalc.area.scheduler import Local
-from linkcalc.area.tiles import BANDS, Progress, TileStore, tile_answer
+from linkcalc.area.tiles import BANDS, Progress, Run, TileStore, tile_answer
 from linkcalc.errors import DomainError, LinkcalcError, TerrainError
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.plan import load_plan
@@ -70,7 +70,7 @@ def test_the_lowest_factor_that_suffices_closes_and_the_next_lower_does_not(load
 def test_a_cell_holds_the_answer_of_its_middle(loaded, result):
     job = job_of(loaded)
     row, column = 20, 50
-    east, north = (column - job.half) * 30.0, (job.half - row) * 30.0
+    east, north = (column - job.grid.half) * 30.0, (job.grid.half - row) * 30.0
     alone = losses(job.land, job.template, job.fixed, [east], [north])
     assert result.bands["path_loss_db"][row, column] == pytest.approx(alone.loss_db[0], abs=1e-4)
     assert result.bands["margin_db"].shape == (67, 67)
@@ -96,7 +96,7 @@ def test_an_interrupted_run_is_taken_up_and_ends_the_same(loaded, result, tmp_pa
     job = job_of(loaded)
     store = TileStore(tmp_path, job.digest())
     with pytest.raises(KeyboardInterrupt):
-        coverage(job, scheduler=Breaks(5, KeyboardInterrupt()), store=store)
+        coverage(job, Run(Breaks(5, KeyboardInterrupt())), store)
     kept = sorted(store.folder.iterdir())
     assert len(kept) == 5
     kept[0].write_bytes(kept[0].read_bytes()[:100])  # a damaged tile is made again
@@ -107,7 +107,7 @@ def test_an_interrupted_run_is_taken_up_and_ends_the_same(loaded, result, tmp_pa
             worked.extend(tiles)
             return super().run(work, job, tiles)
 
-    whole = coverage(job, scheduler=Counts(2), store=TileStore(tmp_path, job.digest()), say=lines.append)
+    whole = coverage(job, Run(Counts(2), say=lines.append), TileStore(tmp_path, job.digest()))
     assert len(worked) == len(job.tiles()) - 4
     assert any("taking over 4 of" in line for line in lines)
     for band in BANDS:
@@ -137,7 +137,7 @@ def test_tiles_are_not_taken_over_when_an_input_changed(loaded):
 
 def test_progress_ends_at_all_of_the_work(loaded):
     seen: list[tuple[float, float | None]] = []
-    coverage(job_of(loaded, 600.0), progress=lambda at: seen.append((at.share, at.seconds_left)))
+    coverage(job_of(loaded, 600.0), Run(progress=lambda at: seen.append((at.share, at.seconds_left))))
     assert seen[-1] == (pytest.approx(1.0), pytest.approx(0.0, abs=1e-6))
     assert Progress(total_m=5.0).seconds_left is None
 
@@ -340,7 +340,8 @@ def test_slopes_to_the_north_west_are_lit():
 
 def test_without_numba_the_same_cells_come_out(loaded, tmp_path):
     one, other = (
-        plan_coverage(loaded, "generator shed", 150.0, cell_m=25.0, use_numba=use) for use in (False, True)
+        plan_coverage(loaded, "generator shed", 150.0, cell_m=25.0, run=Run(use_numba=use))
+        for use in (False, True)
     )
     for band in BANDS:
         np.testing.assert_allclose(one.bands[band.name], other.bands[band.name], atol=1e-4)

@@ -17,7 +17,7 @@ from linkcalc.area.coverage import coverage, prepared_job
 from linkcalc.area.distributed import Distributed
 from linkcalc.area.program import difference, own_program
 from linkcalc.area.scheduler import Local
-from linkcalc.area.tiles import TileStore
+from linkcalc.area.tiles import Run, TileStore
 from linkcalc.cli import app
 from linkcalc.errors import LinkcalcError
 from linkcalc.plan import load_plan
@@ -60,7 +60,7 @@ def job(plan):
 @pytest.fixture(scope="module")
 def here(job):
     """The same area by threads of this process."""
-    return coverage(job, scheduler=Local())
+    return coverage(job, Run(Local()))
 
 
 @pytest.fixture(scope="module")
@@ -116,7 +116,7 @@ def writes_in_its_job(job, tile):
 def test_a_cluster_gives_the_numbers_of_this_machine_to_the_bit(job, here, cluster):
     said = []
     with Distributed(cluster.scheduler_address, say=said.append) as workers:
-        assert_same_bits(here, coverage(job, scheduler=workers))
+        assert_same_bits(here, coverage(job, Run(workers)))
     assert said == []
 
 
@@ -132,7 +132,7 @@ def test_a_worker_killed_in_the_middle_loses_nothing(job, here, cluster, tmp_pat
             os.kill(pids[0], signal.SIGKILL)
 
     with Distributed(cluster.scheduler_address) as workers:
-        there = coverage(job, scheduler=workers, store=store, progress=kill_one)
+        there = coverage(job, Run(workers, progress=kill_one), store)
     assert_same_bits(here, there)
     assert len(seen) == len(job.tiles())
     assert all(store.load(tile) is not None for tile in job.tiles())

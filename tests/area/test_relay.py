@@ -11,18 +11,25 @@ import numpy as np
 import pytest
 import rasterio
 
+from linkcalc.area import tiles
 from linkcalc.area.access import Access, Grid
 from linkcalc.area.relay import chain as relay_chain
-from linkcalc.area.relay import search
 from linkcalc.area.relay.files import as_data, geotiff, spots_csv, spots_geojson
-from linkcalc.area.relay.search import FIGURES, Run, all_hops, best_cells, chained, tile_answer
+from linkcalc.area.relay.search import FIGURES, all_hops, best_cells, chained, tile_answer
 from linkcalc.area.relay.siting import profiles, relay_siting, stations
 from linkcalc.area.scheduler import Local
+from linkcalc.area.tiles import Run
 from linkcalc.errors import DomainError, LinkcalcError, TerrainError
 from linkcalc.link.advice import advise
 from linkcalc.link.on_ground import link_case, open_terrain
-from linkcalc.link.relay_on_line import RELAY_MAST_M, relay_spots
-from linkcalc.link.relayed_plan import RelayKit, plan_text, relay_station, with_relays
+from linkcalc.link.relayed_plan import (
+    RELAY_MAST_M,
+    RelayKit,
+    plan_text,
+    relay_spots,
+    relay_station,
+    with_relays,
+)
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.verdict import check_plan, judge
 from linkcalc.plan import Station, load_plan, plan_from
@@ -107,7 +114,7 @@ def test_every_cell_of_a_small_area_is_what_check_says_and_so_is_the_best(loaded
     with Checks(loaded) as checks:
         want = np.array([checks.hops_db(place) for place in zip(latitude, longitude, strict=True)])
     for hop, name in enumerate(("first", "second")):
-        both = [found.bands[f"{name}_margin_{way}_db"][rows, columns] for way in ("there", "back")]
+        both = [found.bands[f"{name}_margin_{way}_db"][rows, columns] for way in ("forward", "return")]
         np.testing.assert_allclose(np.minimum(*both), want[:, hop], atol=0.01)
     np.testing.assert_allclose(found.bands["margin_db"][rows, columns], want.min(axis=1), atol=0.01)
     best = found.spots[0]
@@ -167,9 +174,9 @@ def test_both_ways_of_the_link_give_the_same_spots(loaded):
     one, other = siting(loaded, kit=kit), siting(turned, kit=kit)
     assert one.best.margin_db == pytest.approx(other.best.margin_db, abs=0.02)
     for a, b in (("first", "second"), ("second", "first")):
-        for way, back in (("there", "back"), ("back", "there")):
+        for way, other_way in (("forward", "return"), ("return", "forward")):
             np.testing.assert_allclose(
-                one.bands[f"{a}_margin_{way}_db"], other.bands[f"{b}_margin_{back}_db"], atol=0.05
+                one.bands[f"{a}_margin_{way}_db"], other.bands[f"{b}_margin_{other_way}_db"], atol=0.05
             )
 
 
@@ -198,7 +205,7 @@ def test_a_chain_is_its_weaker_hop_and_a_message_passes_both(result):
             assert chain.success[way] == pytest.approx(each[0] * each[1])
             assert chain.success[way] < min(each)
     rows, columns = np.nonzero(np.isfinite(result.bands["spare_db"]))
-    for way in ("there", "back"):
+    for way in ("forward", "return"):
         each = [result.bands[f"{hop}_success_{way}"][rows, columns] for hop in ("first", "second")]
         np.testing.assert_allclose(
             result.bands[f"success_{way}"][rows, columns], each[0] * each[1], rtol=1e-5
@@ -492,7 +499,7 @@ def test_a_name_that_is_taken_is_not_given_to_a_relay(loaded):
 def test_a_higher_and_stronger_relay_has_more_margin(loaded, result):
     better = siting(loaded, kit=RelayKit(height_m=10.0, power_dbm=20.0))
     assert better.best.margin_db > result.best.margin_db
-    gained = better.bands["second_margin_there_db"] - result.bands["second_margin_there_db"]
+    gained = better.bands["second_margin_forward_db"] - result.bands["second_margin_forward_db"]
     assert np.nanmedian(gained) > 6.0
 
 
@@ -564,7 +571,7 @@ class Stops(Local):
 
 
 def test_an_interrupted_run_is_taken_up_and_ends_the_same(loaded, result, tmp_path, monkeypatch):
-    monkeypatch.setattr(search, "TILE_CELLS", 16)
+    monkeypatch.setattr(tiles, "TILE_CELLS", 16)
     lines: list[str] = []
     with pytest.raises(KeyboardInterrupt):
         siting(loaded, tiles_in=tmp_path, scheduler=Stops(), say=lines.append)
@@ -618,7 +625,7 @@ def test_the_geotiff_holds_every_band_in_place(result):
         names = [text.split(":")[0] for text in file.descriptions]
         assert file.profile["tiled"]
         assert file.compression.value == "DEFLATE"
-        for name in ("spare_db", "first_margin_there_db", "second_margin_back_db", "success_there"):
+        for name in ("spare_db", "first_margin_forward_db", "second_margin_return_db", "success_forward"):
             read = file.read(names.index(name) + 1, masked=True).filled(np.nan)
             np.testing.assert_array_equal(read, result.bands[name])
         np.testing.assert_array_equal(file.read(names.index("allowed") + 1), result.allowed.mask)

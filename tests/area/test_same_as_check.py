@@ -21,7 +21,7 @@ from linkcalc.link.requirement import VERDICTS
 from linkcalc.link.verdict import judge
 from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
-from linkcalc.terrain.cutting import cut_profile
+from linkcalc.terrain.cutting import Cutting, cut_profile
 from linkcalc.terrain.geodesy import path_between
 from linkcalc.terrain.land_cover import REACH_M, Layers, neighbourhood
 
@@ -61,8 +61,8 @@ class Scene:
         t = self.loaded.plan.terrain
         profile = cut_profile(
             *a, *b, self.terrain.ground, surface_rasters=self.terrain.surface,
-            canopy_rasters=self.terrain.canopy, land_cover=self.terrain.cover, surface_kind=t.surface_kind,
-            step_m=t.step_m, largest_hole_m=t.largest_hole_m, sea_without_data=t.sea_without_data,
+            canopy_rasters=self.terrain.canopy, step_m=t.step_m,
+            how=Cutting(self.terrain.cover, t.surface_kind, t.largest_hole_m, t.sea_without_data),
         )  # fmt: skip
         _, azimuth, back_azimuth = path_between(*a, *b)
         return replace(
@@ -87,16 +87,19 @@ def scene(text: str, folder: Path, station: str, middle: tuple[float, float], ra
     plan_file.write_text(re.sub(r'rasters = \["(?!/)', f'rasters = ["{SAMPLES.as_posix()}/', text))
     loaded = load_plan(plan_file)
     template, fixed = template_case(loaded, loaded.plan.link[0], station)
-    t = loaded.plan.terrain
     with open_terrain(loaded) as terrain:
-        land = read_land(
-            terrain, *middle, radius_m, name=station, step_m=t.step_m, largest_hole_m=t.largest_hole_m,
-            sea_without_data=t.sea_without_data, surface_kind=t.surface_kind,
-        )  # fmt: skip
+        land = read_land(terrain, *middle, radius_m, name=station, rules=loaded.plan.terrain)
         yield Scene(loaded, terrain, land, template, fixed)
 
 
 CLOSE_DB = 1e-4
+STEP_DB = 2.5
+"""From one spreading factor to the next, as published (`tests/radio/test_css.py`)."""
+
+
+def least_factor(planned: int, spare_db: float) -> int:
+    """The lowest of 7 to 12 with which nothing is short, 0 where none does."""
+    return next((sf for sf in range(7, 13) if spare_db + STEP_DB * (sf - planned) >= 0.0), 0)
 
 
 def compare(place: Scene, count: int, use_numba: bool, seed: int = 1, at=None) -> dict[str, int]:
@@ -117,13 +120,20 @@ def compare(place: Scene, count: int, use_numba: bool, seed: int = 1, at=None) -
         close = {
             "loss": (found.loss_db[i], want.loss_db),
             "trees": (found.trees_db[i], want.trees_db),
-            "level there": (got.level_there_dbm[i], there.received_power_dbm),
-            "level back": (got.level_back_dbm[i], back.received_power_dbm),
-            "margin there": (got.margin_there_db[i], there.fade_margin_db),
-            "margin back": (got.margin_back_db[i], back.fade_margin_db),
+            "level forward": (got.level_forward_dbm[i], there.received_power_dbm),
+            "level return": (got.level_return_dbm[i], back.received_power_dbm),
+            "margin forward": (got.margin_forward_db[i], there.fade_margin_db),
+            "margin return": (got.margin_return_db[i], back.fade_margin_db),
             "required": (got.judgements[0].required_margin_db[i], there.required_margin_db),
             "required back": (got.judgements[1].required_margin_db[i], back.required_margin_db),
         }
+        weaker = min(there, back, key=lambda d: d.fade_margin_db - d.required_margin_db)
+        spare_db = weaker.fade_margin_db - weaker.required_margin_db
+        close["spare"] = (got.spare_db[i], spare_db)
+        if (
+            there.required_margin_db - back.required_margin_db
+        ):  # which of the two alike is said does not matter
+            close["required of the weaker"] = (got.required_margin_db[i], weaker.required_margin_db)
         for name, (one, other) in close.items():
             assert one == pytest.approx(other, abs=CLOSE_DB), (name, east[i], north[i], want.model)
         share = min(there.site_share, back.site_share)
@@ -134,6 +144,9 @@ def compare(place: Scene, count: int, use_numba: bool, seed: int = 1, at=None) -
         edge = min(abs(d.fade_margin_db - d.required_margin_db) for d in (there, back)) < CLOSE_DB
         worst = min(VERDICTS.index(d.verdict) for d in (there, back))
         assert edge or got.verdict[i] == worst, (east[i], north[i])
+        least = least_factor(case.link.modulation.spreading_factor, spare_db)
+        near = any(abs(spare_db + STEP_DB * k) < CLOSE_DB for k in range(-5, 6))
+        assert near or got.spreading_factor[i] == least, (east[i], north[i])
         assert MODELS[found.model[i]] == want.model
         assert REGIMES[found.regime[i]] == want.regime
         models[want.model] = models.get(want.model, 0) + 1
@@ -180,3 +193,42 @@ def test_both_writings_equal_check(tmp_path, use_numba, name, station, middle, r
     text = (SAMPLES / f"{name}.toml").read_text()
     with scene(text, tmp_path, station, middle, radius_m) as place:
         compare(place, 25, use_numba, seed=7)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("old", "new", "best", "louder_db"),
+    [
+        # the tank's dipole may have 25 mW ERP, 13.98 dBm, which 14 dBm are taken for
+        ("transmit_power_dbm = 14.0\nantenna = { type = \"half", "transmit_power_dbm = 30.0\nantenna = { type = \"half",
+         "closes", -0.02),
+        # three tries of 0.13 s are over 1 % of 12 s
+        ("interval_s = 600.0", "interval_s = 12.0", "at_risk", 0.0),
+    ],
+    ids=["power", "time"],
+)  # fmt: skip
+def test_no_cell_counts_on_more_than_is_legal(tmp_path, old, new, best, louder_db):
+    """868.3 MHz in Europe: 25 mW ERP, 36 s an hour. Half a kilometre from the shed what is legal closes."""
+    near_by = np.array([400.0, 300.0]), np.array([300.0, -700.0])
+    found = []
+    for text in (upland(), upland(**{old: new})):
+        with scene(text, tmp_path, "generator shed", UPLAND_MIDDLE, 1000.0) as place:
+            loss = losses(place.land, place.template, place.fixed, *near_by, use_numba=False)
+            here = (place.land.latitude_deg, place.land.longitude_deg)
+            found.append(answers(place.template, place.fixed, here, *near_by, loss))
+    lawful, changed = found
+    assert [VERDICTS[v] for v in lawful.verdict] == ["closes"] * 2
+    assert [VERDICTS[v] for v in changed.verdict] == [best] * 2
+    assert changed.level_there_dbm - lawful.level_there_dbm == pytest.approx(louder_db, abs=0.005)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("station", ["tank", "generator shed"])
+def test_antennas_that_point_somewhere_equal_check(tmp_path, station):
+    """Beams of both ends, the one that stays and the one that is tried everywhere."""
+    beam = 'antenna = { type = "yagi", azimuth_deg = 75.0 }'
+    text = upland(
+        **{'antenna = { type = "half_wave_dipole" }': beam, 'antenna = { type = "collinear" }': beam}
+    )
+    with scene(text, tmp_path, station, UPLAND_MIDDLE, 1500.0) as place:
+        compare(place, 8, use_numba=False, seed=3)

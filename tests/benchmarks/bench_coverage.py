@@ -217,7 +217,8 @@ def _cost_per_sample() -> Row:
 
 _COMPILED = """
 import sys, time
-from linkcalc.area.coverage import get_ready, prepared_job
+from linkcalc.area.coverage import prepared_job
+from linkcalc.area.tiles import get_ready
 from linkcalc.plan import load_plan
 with prepared_job(load_plan(sys.argv[1]), "shed", 300.0) as job:
     before = time.process_time()
@@ -239,7 +240,8 @@ def _compile_time() -> Row:
 
 _MEASURED = """
 import resource, sys
-from linkcalc.area.coverage import coverage, get_ready, prepared_job
+from linkcalc.area.coverage import coverage, prepared_job
+from linkcalc.area.tiles import get_ready
 from linkcalc.plan import load_plan
 loaded = load_plan(sys.argv[1])
 with prepared_job(loaded, "shed", 300.0) as job:

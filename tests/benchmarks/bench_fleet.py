@@ -5,11 +5,10 @@ given less time to play, and the cost of a message is compared. The event loop i
 timed compiled and plain as well: they give the same counts.
 """
 
-from linkcalc.fleets.simulate import simulate
 from linkcalc.propagation import compiled
 from tests.benchmarks.measure import Row, side_by_side
 from tests.benchmarks.plain_fleet import plain_fleet
-from tests.fleet.networks import scattered
+from tests.fleet.networks import scattered, simulate
 
 NODES = 500
 BAR = 10.0

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import numpy as np
 
-from linkcalc.area.coverage import get_ready, prepared_job
+from linkcalc.area.coverage import prepared_job
 from linkcalc.area.distributed import Distributed
 from linkcalc.area.scheduler import Local
-from linkcalc.area.tiles import Job, tile_answer
+from linkcalc.area.tiles import Job, get_ready, tile_answer
 from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
 from tests.benchmarks import bench_coverage

@@ -5,7 +5,8 @@ The loop is given a few years, the simulation ten thousand, and the cost of one 
 """
 
 from linkcalc.operation.channel import FadingChannel
-from linkcalc.operation.tank import FillLoop, simulate
+from linkcalc.operation.tank.loop import FillLoop
+from linkcalc.operation.tank.simulate import simulate
 from tests.benchmarks.measure import Row, side_by_side
 from tests.benchmarks.plain_tank import plain_years
 

@@ -17,8 +17,8 @@ from typer.testing import CliRunner, Result
 from linkcalc.cli import app
 from linkcalc.errors import PlanError, TerrainError
 from linkcalc.plan import load_plan
+from linkcalc.plan.edits import with_terrain
 from linkcalc.plan.ground_data import needed_area, stations_in
-from linkcalc.plan.terrain_lines import with_terrain
 from linkcalc.sample_files import sample_fleet_path
 from linkcalc.terrain import local_copy, sources
 from linkcalc.terrain.cutting import cut_profile

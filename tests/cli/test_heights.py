@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner, Result
 
+import linkcalc as lc
 from linkcalc.cli import app
 from linkcalc.sweeps.mast_heights import HeightTable, height_table
 from linkcalc.views.heights_figures import heights_figure, shade_of
@@ -154,3 +155,18 @@ def test_heights_that_make_no_sense_are_one_line(tmp_path: Path, options: tuple[
     done = heights(plan_file(tmp_path, SITE), *options)
     assert done.exit_code == 2
     assert told in done.stderr
+
+
+def test_in_python_the_plans_prices_and_feet_count_as_they_do_here(tmp_path: Path) -> None:
+    plan = lc.load_plan(lc.sample_path("plain")).changed(
+        {"pump shed.mast_foot_m": 3, "prices.mast_per_m": 77, "prices.mast": 9}
+    )
+    plan.write(tmp_path / "site.toml")
+    done = heights(tmp_path / "site.toml", "--max-m", "8", "--step-m", "4", "--json")
+    (told,) = json.loads(done.stdout)["heights"]
+    found = lc.heights(plan, highest_m=8.0, step_m=4.0)
+    assert found.cost.tolist() == told["cost"]
+    assert (found.prices.cost_per_m, found.prices.cost_per_mast) == (77.0, 9.0)
+    assert 3.0 in found.bases_m
+    stated = lc.heights(plan, highest_m=8.0, step_m=4.0, bases_m=(0.0, 0.0), cost_per_m=10.0)
+    assert (stated.prices.cost_per_m, stated.bases_m) == (10.0, (0.0, 0.0))

@@ -14,7 +14,7 @@ from linkcalc.plan import Station, load_plan
 from linkcalc.plan.fleet import load_fleet
 from linkcalc.plan.sites import read_sites
 from linkcalc.sample_files import sample_fleet_path, sample_path, samples_folder
-from linkcalc.terrain.cutting import cut_profile
+from linkcalc.terrain.cutting import Cutting, cut_profile
 from linkcalc.terrain.geodesy import path_between
 from tests.plan.plans import PLAN
 
@@ -129,7 +129,7 @@ def test_a_new_plan_on_a_raster_has_ground_under_a_kilometre_of_path(tmp_path: P
     tank, shed = loaded.plan.station
     profile = cut_profile(
         tank.latitude_deg, tank.longitude_deg, shed.latitude_deg, shed.longitude_deg,
-        loaded.plan.terrain.rasters, base_dir=loaded.base_dir, largest_hole_m=0.0,
+        loaded.plan.terrain.rasters, base_dir=loaded.base_dir, how=Cutting(largest_hole_m=0.0),
     )  # fmt: skip
     assert profile.length_m == pytest.approx(1000.0, abs=0.5)
 

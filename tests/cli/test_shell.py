@@ -11,7 +11,7 @@ import typer
 from typer.testing import CliRunner
 
 from linkcalc._version import __version__
-from linkcalc.cli import _shell, app
+from linkcalc.cli import COMMANDS, _shell, app
 from linkcalc.errors import DomainError, LinkcalcError, OutOfRangeWarning, PlanError, TerrainError
 from tests.benchmarks.bench_first_minute import cpu_s
 
@@ -37,9 +37,8 @@ def shell_of(command: object) -> typer.Typer:
 def test_help_names_every_command_and_the_exit_codes_within_80_columns() -> None:
     shown = program("--help")
     assert shown.returncode == 0
-    for command in app.registered_commands:
-        assert command.callback is not None
-        assert f"\n  {command.name or command.callback.__name__} " in shown.stdout
+    for name in COMMANDS:
+        assert f"\n  {name} " in shown.stdout
     for meaning in (
         "0  done; every link closes",
         "2  the input",
@@ -74,9 +73,7 @@ def test_help_takes_less_than_a_third_of_loading_what_a_check_needs() -> None:
 
 
 def test_every_command_has_a_help_text_with_an_example() -> None:
-    for command in app.registered_commands:
-        assert command.callback is not None
-        name = command.name or command.callback.__name__
+    for name in COMMANDS:
         shown = CliRunner().invoke(app, [name, "--help"])
         assert shown.exit_code == 0
         assert "Example:" in shown.stdout, name
@@ -187,6 +184,16 @@ def test_a_full_disk_behind_the_output_is_one_line() -> None:
     with open("/dev/full", "w") as full:
         done = program("schema", capture_output=False, stdout=full, stderr=subprocess.PIPE)
     assert (done.returncode, done.stderr) == (2, "linkcalc: output: No space left on device\n")
+
+
+def test_a_command_loads_no_other() -> None:
+    loaded = "[m for m in sys.modules if m.startswith('linkcalc.cli.') and '._' not in m]"
+    code = (
+        "import atexit, sys; from linkcalc.cli import main;"
+        f"atexit.register(lambda: print({loaded})); sys.argv[1:] = ['schema']; main()"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.stdout.splitlines()[-1] == "['linkcalc.cli.schema']"
 
 
 def test_an_unknown_command_or_option_is_code_2_without_a_traceback() -> None:

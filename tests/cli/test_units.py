@@ -106,7 +106,7 @@ def test_no_picture_mixes_units() -> None:
     import linkcalc as lc
     from linkcalc.link.on_ground import link_case, open_terrain
     from linkcalc.link.verdict import check_plan
-    from linkcalc.operation import tank
+    from linkcalc.operation.tank import answer as tank
     from linkcalc.sweeps.mast_heights import height_table
     from linkcalc.sweeps.reach_by_ground import how_far, plan_of_facts
     from linkcalc.views import figures, heights_figures, range_figures, style, tank_figures

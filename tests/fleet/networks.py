@@ -8,6 +8,7 @@ import numpy as np
 
 from linkcalc.fleets.capture import survival_threshold_db
 from linkcalc.fleets.network import STEADY, Network, Setting
+from linkcalc.fleets.simulate import Played, simulated_parts, summed
 from linkcalc.radio import css
 
 AIRTIME_S = 0.37
@@ -58,6 +59,19 @@ def scattered(
     }
     shed = np.argmax(gain, axis=1)
     return Network(**{**given, **changed}), Setting(shed, rng.integers(0, 6, n), np.full(n, 14.0))
+
+
+def simulate(
+    network: Network,
+    setting: Setting,
+    *,
+    duration_s: float = 86_400.0,
+    parts: int = 8,
+    seed: int = 1,
+    **how: Any,
+) -> Played:
+    """All parts of a simulation together."""
+    return summed(simulated_parts(network, setting, duration_s=duration_s, parts=parts, seed=seed, **how))
 
 
 class Distant:

@@ -6,6 +6,7 @@ from itertools import product
 import numpy as np
 import pytest
 
+from linkcalc.fleets import assign as assign_module
 from linkcalc.fleets.air import Air
 from linkcalc.fleets.assign import Choice, assign, charge_mah_per_day, options
 from linkcalc.fleets.contention import outlook
@@ -74,6 +75,48 @@ def test_two_sheds_share_a_small_fleet_as_the_best_of_all_settings_does():
     lacks, charge = best_of_all(network, choice, 0.9)
     assert found.lacks == pytest.approx(lacks, abs=1e-6)
     assert found.charge_mah_per_day.sum() == pytest.approx(charge, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("nodes", "interval_s", "seed", "changes", "most"), [(2, 900.0, 8, 624, 2), (4, 2.0, 3, 96, 10)]
+)
+def test_few_of_the_changes_to_a_small_fleet_are_judged_to_find_the_same_setting(
+    nodes, interval_s, seed, changes, most, monkeypatch
+):
+    """Those that would be no better even if no node disturbed another are passed over."""
+    network, _ = scattered(nodes, sheds=2, seed=seed, interval_s=interval_s, acknowledged=False)
+    choice = free(network, (8.0, 14.0))
+    count = 0
+
+    def counted(*args, **more):
+        nonlocal count
+        count += 1
+        return outlook(*args, **more)
+
+    monkeypatch.setattr(assign_module, "outlook", counted)
+    found = assign(network, SUPPLY, choice, 0.9)
+    assert count <= most
+    count = 0
+    monkeypatch.setattr(assign_module._Search, "least", lambda search, setting: (-1.0, 0.0))
+    all_of_them = assign(network, SUPPLY, choice, 0.9)
+    assert count > changes
+    assert found.steps == all_of_them.steps
+    for name in ("shed", "factor", "power_dbm"):
+        assert np.array_equal(getattr(found.setting, name), getattr(all_of_them.setting, name))
+
+
+@pytest.mark.parametrize("tries", [1, 3])
+@pytest.mark.parametrize("more", [{}, {"acknowledged": False}, {"demodulators": 1}, {"slotted": True}])
+def test_others_only_take_success_from_a_node_and_add_to_its_charge(tries, more):
+    """What the search rests on where it passes a change over."""
+    network, setting = scattered(12, interval_s=30.0, tries=tries, **more)
+    at = np.arange(12), setting.shed, setting.factor, np.zeros(12, dtype=int)
+    alone = options(network, SUPPLY, free(network, (14.0,)), None)
+    found = outlook(network, setting)
+    charge = charge_mah_per_day(network, SUPPLY, setting, found.transmissions)
+    assert (found.assured <= alone.success[at] + 1e-12).all()
+    assert (charge >= alone.charge[at] * (1.0 - 1e-12)).all()
+    assert (found.assured < alone.success[at] - 1e-3).any()
 
 
 @pytest.mark.parametrize("interval_s", [600.0, 60.0])

@@ -3,10 +3,9 @@
 import numpy as np
 import pytest
 
-from linkcalc.fleets.simulate import simulate
 from linkcalc.propagation import compiled
 from tests.benchmarks.plain_fleet import plain_fleet
-from tests.fleet.networks import scattered
+from tests.fleet.networks import scattered, simulate
 
 
 @pytest.mark.skipif(not compiled.available(), reason="no numba: some minutes")

@@ -10,9 +10,9 @@ from linkcalc.errors import DomainError
 from linkcalc.fleets.aloha import pure_success, slotted_success
 from linkcalc.fleets.contention import outlook
 from linkcalc.fleets.network import Network, Setting
-from linkcalc.fleets.simulate import Draws, Rules, events, simulate, simulated_parts, tallied, wilson
+from linkcalc.fleets.simulate import Draws, Rules, events, simulated_parts, tallied, wilson
 from linkcalc.propagation import compiled
-from tests.fleet.networks import AIRTIME_S, Distant, equal_nodes, scattered
+from tests.fleet.networks import AIRTIME_S, Distant, equal_nodes, scattered, simulate
 
 NUMBA = pytest.mark.skipif(not compiled.available(), reason="no numba: some minutes")
 

@@ -5,13 +5,12 @@ import dataclasses
 import numpy as np
 import pytest
 
-from linkcalc.fleets.air import meets_again
 from linkcalc.fleets.contention import outlook
+from linkcalc.fleets.encounters import meets_again
 from linkcalc.fleets.judge import judged
-from linkcalc.fleets.simulate import simulate
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.propagation import compiled
-from tests.fleet.networks import equal_nodes, scattered
+from tests.fleet.networks import equal_nodes, scattered, simulate
 from tests.validation.fleets import sides
 
 NUMBA = pytest.mark.skipif(not compiled.available(), reason="no numba: some minutes")

@@ -4,7 +4,7 @@ import pytest
 
 from linkcalc.errors import PlanError
 from linkcalc.operation.exposure import section as exposure_section
-from linkcalc.operation.limits import ends, section
+from linkcalc.operation.limits import ends, packet_of, section, shortest_interval_s
 from linkcalc.plan import Plan
 from linkcalc.rules.table import REGIONS
 
@@ -214,3 +214,90 @@ def test_a_message_from_the_far_end_is_that_ends_transmission():
 def test_a_message_longer_than_its_interval_names_the_message():
     with pytest.raises(PlanError, match=r'message "permit" interval_s = 1 is shorter than the 1\.11 s'):
         ends(plan(message=[{**PERMIT, "interval_s": 1.0}]))
+
+
+def test_traffic_without_an_interval_adds_nothing_to_the_hour_of_the_others():
+    """12 permits an hour of 3 x 0.370688 s; how often the other link reports is not stated."""
+    both = plan(regulation={"region": "eu"}, message=[PERMIT])
+    other = plan(link={"name": "other"}).link[0]
+    found = section(both.model_copy(update={"link": [both.link[0], other]}))
+    assert found.ends[0].limits.duty_cycle == pytest.approx(36 * 0.370688 / 3600)
+    assert [sum(o.time_on_air_per_hour_s for o in e.transmission.other_traffic) for e in ends(both)] == [
+        0.0,
+        0.0,
+    ]
+
+
+@pytest.mark.parametrize(
+    ("frequency_mhz", "region", "power_dbm", "shortest_s", "words"),
+    [
+        (868.3, None, 14.0, None, "no region"),
+        (600.0, "eu", 14.0, None, "cannot tell for tank"),  # no rule for television
+        (490.0, "cn", 10.0, None, "cannot tell for tank"),  # set aside for metering
+        (490.0, "cn", 30.0, float("inf"), "no rule of region cn allows"),  # 1 W, where 50 mW are allowed
+        (868.95, "eu", 14.0, 400.0, ""),  # 0.1 % of an hour: 3.6 s, nine reports of 0.370688 s
+    ],
+)
+def test_the_shortest_interval_is_known_or_not_or_there_is_none(
+    frequency_mhz, region, power_dbm, shortest_s, words
+):
+    regulation = {"region": region} if region else {}
+    found = plan(frequency_mhz=frequency_mhz, tank={"transmit_power_dbm": power_dbm}, regulation=regulation)
+    interval_s, why = shortest_interval_s(found, None, "level")
+    assert interval_s == pytest.approx(shortest_s)
+    assert words in why
+    assert bool(words) == bool(why)
+    assert shortest_interval_s(found, "permit", "level")[0] == (0.0 if region else None)  # nobody sends one
+
+
+def test_the_line_counts_the_ends_that_are_over():
+    """Permit, its answer and a stop that nobody answers: only the shed's watt is over 500 mW at 869.525 MHz."""
+    messages = [PERMIT, {**STOP, "acknowledged": False}]
+    loud = {"transmit_power_dbm": 30.0}
+
+    def line(**stations):
+        return section(plan(frequency_mhz=869.525, regulation=EU, message=messages, **stations)).line
+
+    assert line(shed=loud).startswith("Limits eu: over at 1 end;")
+    assert line(tank=loud).startswith("Limits eu: over at 2 ends;")
+    assert line(tank=loud, shed=loud).startswith("Limits eu: over at all ends;")
+    assert line().startswith("Limits eu: within;")
+
+
+def test_one_end_whose_rule_is_unverified_makes_the_line_so():
+    """Brazil, 64 channels: 0.1 mW are kept by a verified rule, 25 mW by another alone."""
+    hopper = {"region": "br", "hopping_channels": 64, "report_interval_s": 600.0}
+    quiet, loud = {"transmit_power_dbm": -10.0}, {"transmit_power_dbm": 14.0}
+    for tank, shed, doubt in (
+        (quiet, quiet, ""),
+        (quiet, loud, ", unverified"),
+        (loud, loud, ", unverified"),
+    ):
+        found = section(plan(frequency_mhz=921.5, tank=tank, shed=shed, regulation=hopper))
+        assert found.line == f"Limits br: within{doubt}; ask your regulator; linkcalc limits"
+
+
+def test_one_packet_of_a_link_and_how_often_it_may_come():
+    """SF10: 12.25 + 33 symbols of 8.192 ms for 20 bytes, 12.25 + 18 for an answer of 8 (formula of the chip's maker).
+
+    1 % of an hour is 36 s: 97 and 145 of them, whatever the tries of a message.
+    """
+    found = plan(regulation=EU, message=[PERMIT])
+    assert packet_of(found, "level", answers=False) == pytest.approx((0.370688, 3600 / 97))
+    assert packet_of(found, "level", answers=True) == pytest.approx((0.247808, 3600 / 145))
+
+
+def test_only_a_rule_with_a_condition_can_be_said_to_be_met():
+    met = {**EU, "conditions_met": ["eu-865-network"]}
+    assert section(plan(frequency_mhz=866.3, regulation=met)).status == "within"
+    with pytest.raises(PlanError, match="conditions_met: 'eu-g1' is not a rule with a condition"):
+        section(plan(frequency_mhz=866.3, regulation={**EU, "conditions_met": ["eu-865-network", "eu-g1"]}))
+
+
+def test_intervals_are_compared_for_spreading_factors_7_to_12():
+    tank, shed = section(plan(regulation=EU)).ends
+    for end in (tank, shed):
+        assert [f.spreading_factor for f in end.limits.by_spreading_factor] == [7, 8, 9, 10, 11, 12]
+    assert tank.limits.by_spreading_factor[3].time_on_air_s == pytest.approx(0.370688)
+    # 20 bytes at SF12: 12.25 + 28 symbols of 32.768 ms (low data rate optimised), formula of the chip's maker
+    assert tank.limits.by_spreading_factor[5].time_on_air_s == pytest.approx(40.25 * 0.032768)

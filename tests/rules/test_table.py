@@ -7,7 +7,7 @@ from importlib.resources import files
 import pytest
 
 from linkcalc.errors import DomainError
-from linkcalc.rules.table import REGIONS, read_rules, rules
+from linkcalc.rules.table import REGIONS, read_rules, rules, rules_of
 
 TEXT = files("linkcalc.rules").joinpath("table.toml").read_text(encoding="utf-8")
 
@@ -124,3 +124,9 @@ def test_no_limit_hides_in_a_key_the_loader_does_not_know():
 def test_a_row_joins_only_what_has_the_same_kinds_of_limits():
     for rule in (r for r in rules() if r.joins_adjacent):
         assert set(rule.quantities) == {"band", "power", "duty", "listen"}
+
+
+def test_the_rows_of_each_region_are_those_of_the_whole_table():
+    assert sum((rules_of(region) for region in REGIONS), ()) == tuple(
+        sorted(rules(), key=lambda rule: list(REGIONS).index(rule.region))
+    )

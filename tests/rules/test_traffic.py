@@ -2,13 +2,14 @@
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Literal
 
 import pytest
 
 from linkcalc.link.traffic import Sent, sent_over, tightest
 from linkcalc.link.verdict import check_plan
-from linkcalc.operation import tank as water
 from linkcalc.operation.limits import ends, shortest_interval_s
+from linkcalc.operation.tank import answer as water
 from linkcalc.plan import load_plan
 from linkcalc.rules.limits import check
 from linkcalc.rules.transmission import Transmission
@@ -86,6 +87,8 @@ def test_a_message_longer_than_its_interval_is_over_and_no_error() -> None:
         time_on_air_s=1.0,
     )
     assert tightest((reports("near", interval_s=0.5),), "near", carrier, lambda _: 1.0, "eu").status == "over"
+    thrice = reports("near", interval_s=2.0, tries=3)  # 3 s of every 2
+    assert tightest((thrice,), "near", carrier, lambda _: 1.0, "eu").status == "over"
 
 
 def test_what_a_link_carries_is_what_its_ends_are_held_against() -> None:
@@ -100,6 +103,78 @@ def test_what_a_link_carries_is_what_its_ends_are_held_against() -> None:
     assert [(e.payload_bytes, e.transmission.interval_s, e.transmission.tries) for e in ends(plan)] == [
         (s.payload_bytes, s.interval_s, s.tries) for s in sent
     ]
+
+
+@pytest.mark.parametrize("power_dbm", [14.0, 34.0])
+def test_the_message_that_fares_worst_stands_for_the_transmitter(power_dbm: float) -> None:
+    """64 channels in the United States: 0.3 s is within the 0.4 s of 47 CFR 15.247(a)(1)(i) and may have 1 W, 0.5 s is
+    not: it is left the 50 mV/m at 3 m of 15.249, (0.05 x 3)^2 / 30 W = -1.25 dBm EIRP, less 2.15 dBi -3.40 dBm.
+
+    Its place in the list does not matter.
+    """
+    carrier = Transmission(
+        frequency_hz=915e6,
+        bandwidth_hz=125e3,
+        conducted_power_dbm=power_dbm,
+        antenna_gain_dbi=2.15,
+        time_on_air_s=0.1,
+        hopping_channels=64,
+    )
+    short, long = reports("near", payload_bytes=6), reports("near", payload_bytes=10)
+    no_interval = reports("near", payload_bytes=6, interval_s=None)
+
+    def most(*sent: Sent) -> tuple[str, float | None]:
+        found = tightest(sent, "near", carrier, lambda payload: payload / 20.0, "us")
+        return found.status, found.largest_conducted_dbm
+
+    alone = {14.0: "within", 34.0: "over"}[power_dbm]
+    assert most(short) == (alone, pytest.approx(30.0, abs=0.01))
+    for both in ((short, long), (long, short), (no_interval, long)):
+        assert most(*both) == ("over", pytest.approx(-3.40, abs=0.01))
+    if power_dbm == 14.0:
+        assert most(short, no_interval)[0] == most(no_interval, short)[0] == "unknown"
+
+
+def test_what_a_message_s_tries_and_events_come_to() -> None:
+    """Tries 10 s apart give or take a quarter: 7.5 s at least. 140 stops a year: one in 365 x 24 / 140 = 62.6 hours."""
+    plan = tank_plans.plan()
+    sent = sent_over(plan, plan.link[0])
+    assert [s.retry_wait_s for s in sent] == [7.5] * 4
+    assert [s.interval_s for s in sent] == [600.0, 600.0] + [pytest.approx(62.571 * 3600.0, rel=1e-4)] * 2
+    assert [(s.payload_bytes, s.measures) for s in sent] == [(20, True), (8, False), (20, False), (8, False)]
+    bare = tank_plans.plan(message=None, tank=None, engine=None, regulation={"report_interval_s": 900.0})
+    report, answer = sent_over(bare, bare.link[0])
+    assert (report.message, report.end, report.measures, report.interval_s) == (None, "near", True, 900.0)
+    assert (answer.end, answer.measures, answer.answers, answer.payload_bytes) == ("far", False, True, 8)
+
+
+EU_CARRIER = Transmission(
+    frequency_hz=868.3e6,
+    bandwidth_hz=125e3,
+    conducted_power_dbm=0.0,
+    antenna_gain_dbi=2.15,
+    time_on_air_s=0.1,
+)
+
+
+def test_only_the_end_that_nodes_report_to_has_an_access_point_s_time() -> None:
+    """866.3 MHz, (EU) 2025/105, band 46b: 10 % for a network's access point, 2.5 % for its nodes: 1 s in 40 s."""
+    carrier = replace(EU_CARRIER, frequency_hz=866.3e6, conditions_met=frozenset({"eu-865-network"}))
+
+    def status(end: Literal["near", "far"], every_s: float) -> str:
+        sent = (reports(end, interval_s=every_s),)
+        return tightest(sent, end, carrier, lambda payload: payload / 20.0, "eu").status
+
+    assert [status("near", s) for s in (41.0, 39.0)] == ["within", "over"]
+    assert [status("far", s) for s in (11.0, 9.0)] == ["within", "over"]
+
+
+def test_what_is_sent_at_unknown_intervals_takes_no_time_from_the_others() -> None:
+    """868.3 MHz: 36 s an hour, of which 71 reports of half a second take 35.5 s."""
+    report = reports("near", payload_bytes=10, interval_s=3600.0 / 71.0)
+    unknown = reports("near", payload_bytes=6, interval_s=None)
+    for sent in ((report, unknown), (unknown, report)):
+        assert tightest(sent, "near", EU_CARRIER, lambda payload: payload / 20.0, "eu").status == "unknown"
 
 
 # ------------------------------------------------------------------------------------------- the tank

@@ -10,7 +10,7 @@ from linkcalc.area.land import read_land
 from linkcalc.errors import DomainError, TerrainError
 from linkcalc.terrain.agreement import height_notes
 from linkcalc.terrain.cell_size import cell_error, cell_error_db, fine_enough_m
-from linkcalc.terrain.cutting import cut_profile
+from linkcalc.terrain.cutting import Cutting, cut_profile
 from linkcalc.terrain.geodesy import from_grid, transformer
 from linkcalc.terrain.land_cover import Layers
 from linkcalc.terrain.rasters import open_mosaic
@@ -178,7 +178,9 @@ def test_a_cell_that_stands_alone_is_pointed_out_on_the_path_and_at_a_station(wr
         x2, y2 = transformer("EPSG:4326", "EPSG:32633").transform((lon + ENDS[3]) / 2, (lat + ENDS[2]) / 2)
         middle = file.index(x2, y2)
     spiked[row, col] += 500.0
-    (note,) = cut_profile(*ENDS, [write_raster("a.tif", spiked, **UTM)], names=("tank", "shed")).notes
+    (note,) = cut_profile(
+        *ENDS, [write_raster("a.tif", spiked, **UTM)], how=Cutting(names=("tank", "shed"))
+    ).notes
     assert note.startswith("the ground 0 m from tank stands out by")
     spiked = ground.copy()
     spiked[middle] += 500.0
@@ -297,8 +299,8 @@ def test_what_no_raster_holds_is_sea_only_where_the_plan_says_so(write_raster, g
     coast[:, 30:50] = -9999.0
     path = write_raster("coast.tif", coast, nodata=-9999.0, **UTM)
     with pytest.raises(TerrainError, match="no raster holds heights"):
-        cut_profile(*ENDS, [path], largest_hole_m=50.0)
-    p = cut_profile(*ENDS, [path], largest_hole_m=50.0, sea_without_data=True)
+        cut_profile(*ENDS, [path], how=Cutting(largest_hole_m=50.0))
+    p = cut_profile(*ENDS, [path], how=Cutting(largest_hole_m=50.0, sea_without_data=True))
     sea = p.zone == 1
     assert 0.2 < sea.mean() < 0.5
     assert (p.ground_m[sea] == 0.0).all()
@@ -306,7 +308,7 @@ def test_what_no_raster_holds_is_sea_only_where_the_plan_says_so(write_raster, g
     assert any(re.search(r"\d+ m of the path without heights are taken as sea", note) for note in p.notes)
     # a station never stands on it
     with pytest.raises(TerrainError, match="nodata"):
-        cut_profile(45.1521, 15.0025, *ENDS[2:], [path], sea_without_data=True)
+        cut_profile(45.1521, 15.0025, *ENDS[2:], [path], how=Cutting(sea_without_data=True))
 
 
 def test_a_hole_on_a_hill_is_no_sea(write_raster, ground):
@@ -314,8 +316,8 @@ def test_a_hole_on_a_hill_is_no_sea(write_raster, ground):
     hill[:, 30:50] = -9999.0
     path = write_raster("hill.tif", hill, nodata=-9999.0, **UTM)
     with pytest.raises(TerrainError, match="no raster holds heights"):
-        cut_profile(*ENDS, [path], largest_hole_m=50.0, sea_without_data=True)
-    p = cut_profile(*ENDS, [path], sea_without_data=True)
+        cut_profile(*ENDS, [path], how=Cutting(largest_hole_m=50.0, sea_without_data=True))
+    p = cut_profile(*ENDS, [path], how=Cutting(sea_without_data=True))
     assert p.bridged_m > 80.0
     assert p.ground_m.min() > 100.0
 

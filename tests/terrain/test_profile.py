@@ -12,7 +12,7 @@ from scipy.ndimage import map_coordinates
 
 from linkcalc.errors import DomainError, TerrainError
 from linkcalc.plan import Obstacle
-from linkcalc.terrain.cutting import cut_profile
+from linkcalc.terrain.cutting import Cutting, cut_profile
 from linkcalc.terrain.profile import Profile, with_obstacles
 from linkcalc.terrain.rasters import open_mosaic
 from linkcalc.terrain.surveyed import read_profile_csv
@@ -144,8 +144,8 @@ def test_a_hole_longer_than_allowed_is_an_error_with_its_place(write_raster, hil
     ends = (lat, lon - 0.02, lat, lon + 0.02)
     where = r"from 12\d\d m to 1[89]\d\d m from tank, near 44\.97\d* N 20\.03\d* E: a hole [56]\d\d m long"
     with pytest.raises(TerrainError, match=where):
-        cut_profile(*ends, [raster], names=("tank", "shed"))
-    p = cut_profile(*ends, [raster], largest_hole_m=1000.0)
+        cut_profile(*ends, [raster], how=Cutting(names=("tank", "shed")))
+    p = cut_profile(*ends, [raster], how=Cutting(largest_hole_m=1000.0))
     assert p.bridged_m == pytest.approx(10 * 65.8, abs=70.0)
 
 
@@ -168,7 +168,9 @@ def test_a_station_on_nodata_is_an_error_that_names_it(write_raster, hills):
     with pytest.raises(
         TerrainError, match=r"tank at 44\.99500 N 20\.00500 E stands where .*holed\.tif.*nodata"
     ):
-        cut_profile(44.995, 20.005, *SHED, [write_raster("holed.tif", holed)], names=("tank", "shed"))
+        cut_profile(
+            44.995, 20.005, *SHED, [write_raster("holed.tif", holed)], how=Cutting(names=("tank", "shed"))
+        )
 
 
 def test_impossible_heights_under_a_station_are_quoted(write_raster, hills):
@@ -203,7 +205,7 @@ def test_a_station_off_the_rasters_is_an_error_that_guesses_the_mend(write_raste
     position, said = MISPLACED[how]
     raster = write_raster("hills.tif", hills)
     with pytest.raises(TerrainError, match=said) as caught:
-        cut_profile(*SHED, *position, [raster], names=("tank", "shed"))
+        cut_profile(*SHED, *position, [raster], how=Cutting(names=("tank", "shed")))
     text = str(caught.value)
     assert text.startswith("shed at ")
     assert "covers 44.95000 N 20.00000 E to 45.00000 N 20.06667 E" in text
@@ -220,7 +222,7 @@ def test_the_distance_outside_is_told(write_raster, hills):
 
 def test_stations_at_one_place_are_an_error(write_raster, hills):
     with pytest.raises(DomainError, match="tank and shed stand at the same place"):
-        cut_profile(*TANK, *TANK, [write_raster("hills.tif", hills)], names=("tank", "shed"))
+        cut_profile(*TANK, *TANK, [write_raster("hills.tif", hills)], how=Cutting(names=("tank", "shed")))
 
 
 def test_no_raster_is_an_error():
@@ -267,7 +269,9 @@ def test_what_rises_over_the_ground_in_a_surface_model_is_clutter(write_raster, 
     assert (p.clutter_m[outside] == 0.0).all()
     assert {k for k, i in zip(p.clutter_kind, inside, strict=True) if i} == {"trees"}
     assert p.ground_m == pytest.approx(hills_at(hills, p.latitude_deg, p.longitude_deg), abs=1e-4)
-    as_buildings = cut_profile(*TANK, *SHED, [ground], surface_rasters=[surface], surface_kind="building")
+    as_buildings = cut_profile(
+        *TANK, *SHED, [ground], surface_rasters=[surface], how=Cutting(surface_kind="building")
+    )
     assert set(as_buildings.clutter_kind) == {"", "building"}
 
 
@@ -285,7 +289,7 @@ def test_canopy_heights_stand_on_the_ground_and_the_taller_of_two_sources_counts
         *TANK, *SHED, [write_raster("g.tif", hills)],
         surface_rasters=[write_raster("s.tif", trees_on(hills))],
         canopy_rasters=[write_raster("c.tif", canopy)],
-        surface_kind="building",
+        how=Cutting(surface_kind="building"),
     )  # fmt: skip
     col = (p.longitude_deg - HILLS_WEST) / CELL_DEG - 0.5
     for where, height, kind in (((5, 29), 8, "trees"), ((31, 38), 12, "building"), ((41, 48), 20, "trees")):

@@ -15,7 +15,7 @@ from scipy.ndimage import map_coordinates
 
 from linkcalc.errors import TerrainError
 from linkcalc.terrain import rasters
-from linkcalc.terrain.geodesy import path_between, transformer
+from linkcalc.terrain.geodesy import transformer
 from linkcalc.terrain.raster import CANOPY_LIMITS_M
 from linkcalc.terrain.rasters import open_mosaic
 from tests.terrain.conftest import CELL_DEG, HILLS_NORTH, HILLS_SHAPE, HILLS_WEST, north_up
@@ -408,24 +408,6 @@ def test_a_path_reads_the_cells_around_it_and_not_the_country(country, monkeypat
     assert heights.max() == pytest.approx(321.0)
     assert sum(cells) < most_cells
     assert peak < 40e6  # 25 000 points with their neighbours, and one window
-
-
-def test_an_area_is_read_as_a_square_grid_in_metres(write_raster, hills):
-    path = write_raster("hills.tif", hills)
-    lat, lon = position(30.0, 40.0)
-    with open_mosaic([path]) as mosaic:
-        area = mosaic.area(lat, lon, half_width_m=1000.0, cell_m=50.0)
-        assert area.heights_m.shape == (41, 41)
-        assert area.heights_m[20, 20] == pytest.approx(hills[30, 40])
-        a, _, c, _, e, f = area.affine
-        row, col = 3, 35
-        east, north = c + a * (col + 0.5), f + e * (row + 0.5)
-        assert (east, north) == pytest.approx((750.0, 850.0))
-        x, y = transformer(area.crs, "EPSG:4326").transform(east, north)
-        distance, azimuth, _ = path_between(lat, lon, y, x)
-        assert distance == pytest.approx(np.hypot(east, north), abs=1e-6)
-        assert azimuth == pytest.approx(np.degrees(np.arctan2(east, north)), abs=1e-6)
-        assert area.heights_m[row, col] == pytest.approx(mosaic.sample(y, x))
 
 
 def test_a_closed_mosaic_has_let_go_of_its_files(write_raster, hills):

@@ -7,7 +7,8 @@ from typing import Any
 import pytest
 from matplotlib.figure import Figure
 
-from linkcalc.operation import messages, tank
+from linkcalc.operation import messages
+from linkcalc.operation.tank import answer as tank
 from linkcalc.views import style
 from linkcalc.views.messages_figures import delay_figure
 from linkcalc.views.messages_text import duration_words, messages_report, odds_words

@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc.area.relay.hops import Hops
-from linkcalc.area.relay.search import Job, Run, all_hops, hop_figures, ranked, silent
-from linkcalc.area.tiles import Progress
+from linkcalc.area.relay.search import Job, all_hops, hop_figures, ranked
+from linkcalc.area.tiles import Progress, Run, tell_nobody
 
 BLOCKS_ACROSS = 12
 """Blocks along each side of the square around the area."""
@@ -53,23 +53,10 @@ class Pair:
 def best_pair(
     hops: Hops, first_db: Any, second_db: Any, ground_m: Floats, run: Run | None = None
 ) -> Pair | None:
-    """The best places found for two relays.
+    """The best places found for two relays; None if there are no two cells with hops.
 
-    Parameters
-    ----------
-    hops : Hops
-    first_db, second_db : ndarray, dB, (side, side)
-        What the hops to the link's first and second station have to spare from each cell over what is required
-        of one of three hops; NaN where no relay can stand or there is no answer.
-    ground_m : ndarray, m, (side, side)
-    run : Run, optional
-        Its progress begins anew with every step of the search.
-
-    Returns
-    -------
-    Pair or None
-        None if there are no two cells with hops.
-    """
+    `first_db` and `second_db` are what the hops to the link's two stations have to spare from each cell over what is
+    required of one of three hops; NaN where no relay can stand or there is no answer."""
     run = run or Run()
     first, second = (np.where(np.isfinite(v), v, -np.inf).astype(np.float64) for v in (first_db, second_db))
     ones, others = candidates(first, ground_m), candidates(second, ground_m)
@@ -157,7 +144,7 @@ def _moved(
         if wanted.any():
             hop = hops.middle(stays, "near" if moving_second else "far", *np.nonzero(wanted))
             job = Job(hops.grid, wanted, (hop,), run.numba)
-            found = all_hops(job, replace(run, say=silent))[0]
+            found = all_hops(job, replace(run, say=tell_nobody))[0]
             between = ranked(found["spare_db"], found["verdict"])
             tried += int(wanted.sum())
             chain = np.minimum(np.minimum(ranks, rank_of_stay[stays]), between)

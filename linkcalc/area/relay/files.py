@@ -2,12 +2,12 @@
 
 import csv
 import io
-import json
 from typing import Any
 
 import numpy as np
 
 from linkcalc.area.geofiles import tiled_geotiff
+from linkcalc.area.geojson import collection, feature, lon_lat
 from linkcalc.area.gridded import Raster
 from linkcalc.area.relay.result import Chain, HopCheck, Place, RelaySiting
 from linkcalc.area.tiles import Band
@@ -19,13 +19,13 @@ _CHAIN = (
         "weaker hop: how much more fade margin than required of each of two, weaker direction",
     ),
     Band("margin_db", "dB", "fade margin, weaker hop and direction"),
-    Band("success_there", "1", "probability that a message passes both hops, first station to second"),
-    Band("success_back", "1", "probability that a message passes both hops, second station to first"),
+    Band("success_forward", "1", "probability that a message passes both hops, first station to second"),
+    Band("success_return", "1", "probability that a message passes both hops, second station to first"),
     Band("verdict", "1", "of the worse hop: 2 closes, 1 at risk, 0 does not close"),
 )
 _HOP = (
-    Band("margin_there_db", "dB", "fade margin, first station to second"),
-    Band("margin_back_db", "dB", "fade margin, second station to first"),
+    Band("margin_forward_db", "dB", "fade margin, first station to second"),
+    Band("margin_return_db", "dB", "fade margin, second station to first"),
     Band("spare_db", "dB", "how much more fade margin than required of each of two hops, weaker direction"),
     Band("path_loss_db", "dB", "median basic transmission loss"),
 )
@@ -43,15 +43,10 @@ def geotiff(result: RelaySiting) -> bytes:
 
 def raster(result: RelaySiting) -> Raster:
     """The layers of the answer, where they lie, and what they are about."""
-    layers: list[tuple[Band, Any]] = [(band, result.bands[band.name]) for band in _CHAIN]
+    bands = list(_CHAIN)
     for place, other in (("first", result.link.from_), ("second", result.link.to)):
-        layers += [
-            (
-                Band(f"{place}_{b.name}", b.unit, f"hop with {other}: {b.description}"),
-                result.bands[f"{place}_{b.name}"],
-            )
-            for b in _HOP
-        ]
+        bands += [Band(f"{place}_{b.name}", b.unit, f"hop with {other}: {b.description}") for b in _HOP]
+    layers: list[tuple[Band, Any]] = [(band, result.bands[band.name]) for band in bands]
     grounds = (result.ground_m, result.allowed.slope_deg, result.allowed.mask.astype(np.float32))
     layers += zip(_GROUND, grounds, strict=True)
     each = result.required_of_each_hop(result.spots[0])
@@ -71,62 +66,52 @@ def raster(result: RelaySiting) -> Raster:
 
 def spots_geojson(result: RelaySiting) -> str:
     """Spots, both ends and hops as GeoJSON (RFC 7946: WGS 84, longitude before latitude)."""
-    features = [_point(place, {"what": "station", "station": place.name}) for place in result.ends]
+    features = [
+        feature("Point", _lon_lat(place), {"what": "station", "station": place.name}) for place in result.ends
+    ]
     for number, chain in _numbered(result):
         about = {
             "spot": number,
             "verdict": chain.verdict,
             "weaker_hop_margin_db": round(chain.margin_db, 2),
             "weaker_hop_spare_db": round(chain.weaker.spare_db, 2),
-            "success_there": round(chain.success[0], 5),
-            "success_back": round(chain.success[1], 5),
+            "success_forward": round(chain.success[0], 5),
+            "success_return": round(chain.success[1], 5),
         }
         for place in chain.relays:
-            features.append(
-                _point(place, {"what": "relay", "relay": place.name, **about, **_place_facts(place)})
-            )
-        places = [result.ends[0], *chain.relays, result.ends[1]]
-        features.append(
-            {
-                "type": "Feature",
-                "geometry": {"type": "LineString", "coordinates": [_lon_lat(p) for p in places]},
-                "properties": {"what": "hops", "relays": len(chain.relays), **about},
-            }
-        )
-    return json.dumps({"type": "FeatureCollection", "features": features}, ensure_ascii=False)
+            relay = {"what": "relay", "relay": place.name, **about, **_place_facts(place)}
+            features.append(feature("Point", _lon_lat(place), relay))
+        way = [_lon_lat(place) for place in (result.ends[0], *chain.relays, result.ends[1])]
+        features.append(feature("LineString", way, {"what": "hops", "relays": len(chain.relays), **about}))
+    return collection(features)
 
 
 def spots_csv(result: RelaySiting) -> str:
     """Spots as CSV, a row for each relay."""
-    buffer = io.StringIO()
-    hops = [
-        f"hop{n}_{name}"
-        for n in range(1, 4 if result.two else 3)
-        for name in ("distance_m", "margin_there_db", "margin_back_db", "asked_db")
-    ]
-    head = ["spot", "relays", "relay", "latitude_deg", "longitude_deg", "ground_m", "slope_deg", "track_m",
-            "verdict", "margin_db", "success_there", "success_back", *hops]  # fmt: skip
-    writer = csv.writer(buffer, lineterminator="\n")
-    writer.writerow(head)
+    rows: list[dict[str, Any]] = []
     for number, chain in _numbered(result):
-        figures = [
-            f"{value:.{digits}f}"
-            for hop in chain.hops
-            for value, digits in (
-                (hop.path.distance_m, 1),
-                (hop.directions[0].fade_margin_db, 2),
-                (hop.directions[1].fade_margin_db, 2),
-                (hop.weaker.required_margin_db, 2),
-            )
-        ]
-        figures += [""] * (len(hops) - len(figures))
+        margins = {"margin_db": f"{chain.margin_db:.2f}"}
+        margins |= zip(
+            ("success_forward", "success_return"), (f"{s:.5f}" for s in chain.success), strict=True
+        )
+        for n, hop in enumerate(chain.hops, start=1):
+            forward, return_ = hop.directions
+            margins |= {
+                f"hop{n}_distance_m": f"{hop.path.distance_m:.1f}",
+                f"hop{n}_margin_forward_db": f"{forward.fade_margin_db:.2f}",
+                f"hop{n}_margin_return_db": f"{return_.fade_margin_db:.2f}",
+                f"hop{n}_asked_db": f"{hop.weaker.required_margin_db:.2f}",
+            }
         for n, place in enumerate(chain.relays, start=1):
-            facts = _place_facts(place)
-            writer.writerow(
-                [number, len(chain.relays), n, f"{place.latitude_deg:.7f}", f"{place.longitude_deg:.7f}"]
-                + ["" if facts[key] is None else facts[key] for key in ("ground_m", "slope_deg", "track_m")]
-                + [chain.verdict, f"{chain.margin_db:.2f}", *(f"{s:.5f}" for s in chain.success), *figures]
-            )
+            where = {"spot": number, "relays": len(chain.relays), "relay": n,
+                     "latitude_deg": f"{place.latitude_deg:.7f}",
+                     "longitude_deg": f"{place.longitude_deg:.7f}"}  # fmt: skip
+            rows.append(where | _place_facts(place) | {"verdict": chain.verdict} | margins)
+    buffer = io.StringIO()
+    # two relays have a hop more
+    writer = csv.DictWriter(buffer, max(rows, key=len), restval="", lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
     return buffer.getvalue()
 
 
@@ -177,10 +162,10 @@ def _chain_data(result: RelaySiting, chain: Chain) -> dict[str, Any]:
         "margin_db": chain.margin_db,
         "spare_db": chain.weaker.spare_db,
         "required_of_each_hop": {"success": each.success, "confidence": each.confidence},
-        "success_there": chain.success[0],
-        "success_back": chain.success[1],
-        "time_on_air_there_s": chain.time_on_air_s[0],
-        "time_on_air_back_s": chain.time_on_air_s[1],
+        "success_forward": chain.success[0],
+        "success_return": chain.success[1],
+        "time_on_air_forward_s": chain.time_on_air_s[0],
+        "time_on_air_return_s": chain.time_on_air_s[1],
         "relays": [
             {"name": p.name, "latitude_deg": p.latitude_deg, "longitude_deg": p.longitude_deg}
             | _place_facts(p)
@@ -191,35 +176,29 @@ def _chain_data(result: RelaySiting, chain: Chain) -> dict[str, Any]:
 
 
 def _hop_data(hop: HopCheck) -> dict[str, Any]:
-    path = hop.path
     return {
         "name": hop.name,
         "from": hop.from_,
         "to": hop.to,
         "verdict": hop.verdict,
         "margin_db": hop.margin_db,
-        "distance_m": path.distance_m,
-        "azimuth_deg": path.azimuth_deg,
-        "model": path.model,
-        "regime": path.regime,
-        "worst_clearance_ratio": path.worst_clearance_ratio,
-        "worst_clearance_distance_m": path.worst_clearance_distance_m,
-        "worst_obstacle": path.worst_obstacle,
+        **{name: getattr(hop.path, name) for name in _PATH},
         "directions": [
-            {
-                "from": d.from_,
-                "to": d.to,
-                "path_loss_db": d.path_loss_db,
-                "received_power_dbm": d.received_power_dbm,
-                "fade_margin_db": d.fade_margin_db,
-                "required_margin_db": d.required_margin_db,
-                "delivery_probability": d.delivery_probability,
-                "time_on_air_s": d.time_on_air_s,
-                "verdict": d.verdict,
-            }
+            {"from": d.from_, "to": d.to} | {name: getattr(d, name) for name in _DIRECTION}
             for d in hop.directions
         ],
     }
+
+
+_PATH = (
+    "distance_m", "azimuth_deg", "model", "regime", "worst_clearance_ratio", "worst_clearance_distance_m",
+    "worst_obstacle",
+)  # fmt: skip
+_DIRECTION = (
+    "path_loss_db", "received_power_dbm", "fade_margin_db", "required_margin_db", "delivery_probability",
+    "time_on_air_s", "verdict",
+)  # fmt: skip
+"""Of what a check finds of a hop and its directions, what is in the data."""
 
 
 def _numbered(result: RelaySiting) -> list[tuple[int, Chain]]:
@@ -234,9 +213,4 @@ def _place_facts(place: Place) -> dict[str, float | None]:
 
 
 def _lon_lat(place: Place) -> list[float]:
-    return [round(place.longitude_deg, 7), round(place.latitude_deg, 7)]
-
-
-def _point(place: Place, properties: dict[str, Any]) -> dict[str, Any]:
-    geometry = {"type": "Point", "coordinates": _lon_lat(place)}
-    return {"type": "Feature", "geometry": geometry, "properties": properties}
+    return lon_lat(place.longitude_deg, place.latitude_deg)

@@ -10,6 +10,7 @@ from linkcalc.area.access import Grid, Mask
 from linkcalc.area.land import Land, read_land
 from linkcalc.area.losses import End
 from linkcalc.area.margins import template_case
+from linkcalc.area.plane import Plane
 from linkcalc.link.case import LinkCase
 from linkcalc.link.on_ground import position_deg
 from linkcalc.link.relayed_plan import placed, with_relays
@@ -51,7 +52,7 @@ class Hops:
         cells = self.grid.geographic(*self.grid.east_north(*np.nonzero(wanted)))
         found = []
         for link, name in zip(plan.plan.link, (self.link.from_, self.link.to), strict=True):
-            away = Grid(*position_deg(plan.plan.station_named(name)), 1.0, 1).position_of(*cells)
+            away = Plane(*position_deg(plan.plan.station_named(name))).position_of(*cells)
             found.append(self._from(plan, link, name, float(np.hypot(*away).max()) + 1.0, in_three))
         return found[0], found[1]
 
@@ -81,10 +82,6 @@ class Hops:
     ) -> Hop:
         template, fixed = template_case(plan, link, station)
         latitude, longitude = position_deg(plan.plan.station_named(station))
-        t = self.loaded.plan.terrain
-        land = read_land(
-            self.terrain, latitude, longitude, reach_m, name=station, step_m=t.step_m,
-            largest_hole_m=t.largest_hole_m, sea_without_data=t.sea_without_data,
-            surface_kind=t.surface_kind, whole=False,
-        )  # fmt: skip
+        rules = self.loaded.plan.terrain
+        land = read_land(self.terrain, latitude, longitude, reach_m, name=station, rules=rules, whole=False)
         return Hop(land, template, fixed, in_three)

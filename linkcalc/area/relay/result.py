@@ -103,15 +103,17 @@ class Chain:
 
     @property
     def success(self) -> tuple[float, float]:
-        """Probability that a message passes every hop, there and back; the hops' uncertainties independent."""
-        there, back = (math.prod(h.directions[way].delivery_probability for h in self.hops) for way in (0, 1))
-        return there, back
+        """Probability that a message passes every hop, forward and return; the hops' uncertainties independent."""
+        forward, return_ = (
+            math.prod(h.directions[way].delivery_probability for h in self.hops) for way in (0, 1)
+        )
+        return forward, return_
 
     @property
     def time_on_air_s(self) -> tuple[float, float]:
-        """Of one message over all hops, each sending it once, there and back."""
-        there, back = (sum(h.directions[way].time_on_air_s for h in self.hops) for way in (0, 1))
-        return there, back
+        """Of one message over all hops, each sending it once, forward and return."""
+        forward, return_ = (sum(h.directions[way].time_on_air_s for h in self.hops) for way in (0, 1))
+        return forward, return_
 
 
 @dataclass(frozen=True, eq=False, repr=False)

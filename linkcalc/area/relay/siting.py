@@ -11,16 +11,17 @@ import numpy as np
 from linkcalc._arrays import Floats, checked
 from linkcalc.area import kernels
 from linkcalc.area.access import Access, Allowed, Grid, Mask, allowed_cells
-from linkcalc.area.coverage import MOST_CELLS
+from linkcalc.area.coverage import refuse_too_many
 from linkcalc.area.losses import surroundings_notes
+from linkcalc.area.margins import placed_deg
 from linkcalc.area.relay.chain import best_pair
 from linkcalc.area.relay.hops import Hop, Hops
 from linkcalc.area.relay.result import Chain, HopCheck, Place, RelaySiting
-from linkcalc.area.relay.search import FIGURES, Job, Run, all_hops, best_cells, chained, ranked
-from linkcalc.area.tiles import Singles, TileStore, telling_of_tiles
+from linkcalc.area.relay.search import Job, all_hops, best_cells, chained, ranked
+from linkcalc.area.tiles import Run, Singles, TileStore, telling_of_tiles
 from linkcalc.errors import DomainError, TerrainError
 from linkcalc.link.case import directional
-from linkcalc.link.on_ground import link_case, open_terrain, position_deg, recorded_notes
+from linkcalc.link.on_ground import link_case, open_terrain, recorded_notes
 from linkcalc.link.relayed_plan import RelayKit, placed, relay_station, with_relays
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import LinkResult
@@ -58,43 +59,15 @@ def relay_siting(
     relays: int | None = None,
     run: Run | None = None,
 ) -> RelaySiting:
-    """Where a relay for a link would go.
+    """Where a relay for a link would go; see `linkcalc.relay`.
 
-    Parameters
-    ----------
-    loaded : LoadedPlan
-        With rasters, and positions of both ends.
-    link : Link
-        One of the plan's.
-    radius_m : float, m, optional
-        Of the area around the middle of the link; by default 0.75 of its length, as far as there are heights.
-    cell_m : float, m, optional
-        By default 30, and more in large areas.
-    apart_m : float, m, optional
-        Between spots; by default a twelfth of the link or so.
-    access : Access, optional
-        What a place has to be like.
-    kit : RelayKit, optional
-        The relay's equipment.
-    relays : {1, 2}, optional
-        Relays in a row; by default one, and two are tried as well if no spot for one closes.
-    run : Run, optional
-        How the cells are worked off. Tiles stay in its folder until `RelaySiting.tiles` is told to remove them.
-
-    Returns
-    -------
-    RelaySiting
-
-    Raises
-    ------
-    DomainError, TerrainError, LinkcalcError
-        With one line each: no position, no raster, no cell left or none with an answer, a radius beyond the
-        rasters, a file that cannot be used.
-    """
+    Two relays in a row are tried as well if `relays` does not say how many and no spot for one closes. Finished tiles
+    stay in the run's folder until `RelaySiting.tiles` is told to remove them."""
     if relays not in (None, 1, 2):
         raise DomainError(f"relays must be 1 or 2, got {relays}")
     run, access = run or Run(), access or Access()
-    ends_deg = [_position(loaded.plan.station_named(name)) for name in (link.from_, link.to)]
+    why = ", and relays are looked for on the land around both ends"
+    ends_deg = [placed_deg(loaded.plan.station_named(name), why) for name in (link.from_, link.to)]
     length_m = geodesy.path_between(*ends_deg[0], *ends_deg[1])[0]
     radius = max(REACH * length_m, _LEAST_RADIUS_M) if radius_m is None else radius_m
     radius = float(checked("radius", radius, above=0.0))
@@ -111,7 +84,7 @@ def relay_siting(
         job = Job(grid, allowed.mask, outer, run.numba)
         store = None
         if run.tiles_in is not None:
-            store = TileStore(run.tiles_in, job.digest(), bands=len(outer) * len(FIGURES))
+            store = TileStore(run.tiles_in, job.digest(), bands=job.shape[0])
             telling.enter_context(telling_of_tiles(store, run.say))
         found = all_hops(job, run, store)
         both = chained(found)
@@ -177,15 +150,6 @@ def stations(relay: Station, chain: Chain) -> list[Station]:
     ]
 
 
-def _position(station: Station) -> tuple[float, float]:
-    if not station.positioned:
-        raise TerrainError(
-            f'station "{station.name}" has no position, and relays are looked for on the land around both '
-            "ends: give latitude_deg and longitude_deg, or easting_m, northing_m and epsg"
-        )
-    return position_deg(station)
-
-
 def _grid(
     ends_deg: Sequence[tuple[float, float]],
     length_m: float,
@@ -199,12 +163,7 @@ def _grid(
         cell = 5.0 * math.ceil(cell / 5.0)
     if cell > radius:
         raise DomainError(f"no cell lies within {radius / 1e3:.3g} km when cells are {cell:g} m wide")
-    many = math.pi * (radius / cell) ** 2
-    if many > MOST_CELLS:
-        raise DomainError(
-            f"{many / 1e6:.0f} million cells of {cell:g} m within {radius / 1e3:.3g} km are too many "
-            f"({MOST_CELLS / 1e6:.0f} million at most): take larger cells"
-        )
+    refuse_too_many(math.pi * (radius / cell) ** 2, cell, f"within {radius / 1e3:.3g} km")
     if access.nodata_distance_m > radius:
         raise DomainError(
             f"{access.nodata_distance_m:g} m from nodata is more than the {radius:.0f} m of the area's radius"
@@ -307,7 +266,7 @@ def _checked_hop(loaded: "LoadedPlan", link: Link, terrain: Layers) -> HopCheck:
 
 
 def _weaker_db(hop: dict[str, Any], cell: tuple[int, int]) -> float:
-    return float(min(hop["margin_there_db"][cell], hop["margin_back_db"][cell]))
+    return float(min(hop["margin_forward_db"][cell], hop["margin_return_db"][cell]))
 
 
 def _metres(grid: Grid, position: tuple[float, float]) -> tuple[float, float]:

@@ -10,7 +10,7 @@ from linkcalc.answer import Answer
 from linkcalc.errors import PlanError
 from linkcalc.operation.channel import FadingChannel, by_site
 from linkcalc.operation.limits import shortest_interval_s
-from linkcalc.operation.messages import airtimes_s, fits, way
+from linkcalc.operation.messages import airtimes_s, directions_of, fitting_retries, link_of
 from linkcalc.operation.tank.cycle import LostStop, lost_stop
 from linkcalc.operation.tank.loop import LEAST_WATCHDOG_INTERVALS, YEAR_S, Daily, FillLoop
 from linkcalc.operation.tank.risk import YearRisk, year_risk
@@ -43,6 +43,11 @@ _SHORTEST_INTERVAL_S = 60.0
 _NO_REPORTS_S = 30.0 * 86_400.0
 """The longest interval a plan may state: stands for a message that is legal at none."""
 
+_FROM_TANK = ("start_percent", "stop_percent", "overflow_percent", "high_high_percent", "pump_flow_m3_h")
+_FROM_ENGINE = ("watchdog_s", "max_run_time_h", "service_interval_h")
+_FROM_LOOP = ("start_m3", "stop_m3", "overflow_m3", "freeboard_m3", "stopping_s", "fill_time_s")
+"""What an answer states as the plan does, under the same names."""
+
 _MOST_FILLINGS, _MOST_REPORTS = 3_000, 300_000
 """In a year: beyond either the years take too long to play."""
 
@@ -56,9 +61,7 @@ class Losses:
     fuel_lost_l: float | None
     """Burnt for water that spilled and for starts that a nuisance stop made necessary."""
     engine_h: float
-    """Running hours of the engine."""
     services: float
-    """How often its running hours call for a service."""
 
 
 @dataclass(frozen=True)
@@ -69,7 +72,6 @@ class Simulated:
     seed: int
     overflow_chance: float
     overflow_chance_interval: tuple[float, float]
-    """95 %, Wilson."""
     overflows: float
     spilled_m3: float
     dry_chance: float
@@ -87,7 +89,6 @@ class TankAnswer(Answer):
     """Everything found about the tank."""
 
     report: str | None
-    """The message that reports the level."""
     link: str
     sender: str
     engine_at: str
@@ -100,7 +101,6 @@ class TankAnswer(Answer):
     stop_m3: float
     overflow_m3: float
     freeboard_m3: float
-    """Between stop level and overflow."""
     freeboard_m: float
     pump_flow_m3_h: float
     mean_draw_m3_h: float
@@ -127,16 +127,12 @@ class TankAnswer(Answer):
     timer_bound_from_start_m3: float | None
     """What the run timer leaves possible from the start level; None: there is none."""
     bound_fits: bool
-    """The bound is within the freeboard: no lost message overflows the tank."""
     dead_chance: float
-    """Chance that the link is dead at such a site: more than half of the messages, with their tries, are
-    lost."""
+    """Chance that such a site loses more than `DEAD_LOSS` of the messages."""
     working_chance: float
-    """Chance that it works there: no more are lost than is accepted."""
+    """Chance that no more than `accepted_loss` of the messages are lost there."""
     accepted_loss: float
-    """Share of the messages that may be lost where it works."""
     working: Losses
-    """A year where it works."""
     predicted_site: Losses
     averaged: Losses
     """Over all such sites, the dead ones too: right for chances, misleading for rates."""
@@ -170,11 +166,9 @@ class Overrun:
     bound_m3: float | None
     """Most water after the stop level that lost messages can cause; None: nothing bounds it."""
     freeboard_m3: float
-    """Between stop level and overflow."""
 
     @classmethod
     def of(cls, loop: FillLoop) -> "Overrun":
-        """The overrun of a control loop."""
         return cls(loop.bound_m3 if np.isfinite(loop.bound_m3) else None, loop.freeboard_m3)
 
     @property
@@ -184,7 +178,6 @@ class Overrun:
 
     @property
     def line(self) -> str:
-        """One line for the report of a check."""
         end = "; see linkcalc tank"
         if self.bound_m3 is None:
             return f"Tank: a lost stop is bounded by nothing: fit a watchdog{end}"
@@ -195,7 +188,6 @@ class Overrun:
 
 
 def shape_of(tank: "Tank") -> Shape:
-    """Return a tank's shape for reckoning with."""
     s = tank.shape
     if s.kind == "upright_cylinder":
         return Prism.upright_cylinder(s.diameter_m, s.height_m)
@@ -207,13 +199,7 @@ def shape_of(tank: "Tank") -> Shape:
 
 
 def loop_of(plan: "Plan") -> FillLoop:
-    """Return the control loop of a plan that has a tank.
-
-    Raises
-    ------
-    PlanError
-        If a message with its tries does not fit into its interval, or the watchdog is shorter than both.
-    """
+    """Return the control loop of a plan that has a tank; `PlanError` where it cannot work."""
     tank, engine = plan.tank, plan.engine
     assert tank is not None
     assert engine is not None
@@ -251,7 +237,7 @@ def _delays_s(plan: "Plan", message: "Message | None") -> tuple[float, ...]:
     """From the moment a message is due to its delivery by each try; empty without a message."""
     if message is None:
         return ()
-    retries = fits(plan, message, plan.message.index(message))
+    retries = fitting_retries(plan, message, plan.message.index(message))
     airtime, _ = airtimes_s(plan, message)
     return tuple(float(s) + airtime for s in retries.mean_starts_s)
 
@@ -262,14 +248,7 @@ def overrun(plan: "Plan", link_results: "Sequence[LinkResult]") -> Overrun | Non
 
 
 def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | None:
-    """Answer the tank of a plan; None if it has none.
-
-    Parameters
-    ----------
-    plan : Plan
-    link_results : sequence of LinkResult
-        Of `linkcalc.link.verdict.check_plan`.
-    """
+    """Answer the tank of a plan; None if it has none."""
     tank, engine = plan.tank, plan.engine
     if tank is None or engine is None:
         return None
@@ -277,10 +256,9 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | 
     report = reporting_message(plan)
     message = report or event_message(plan, "stop")
     assert message is not None
-    there, _ = way(plan, message, link_results)
+    there, _ = directions_of(plan, message, link_results)
     channel = FadingChannel.of(there)
-    required = next(k.required_success for k in plan.link if k.name == message.link)
-    accepted = 1.0 - required
+    accepted = 1.0 - link_of(plan, message).required_success
     reading = FadingChannel.of(there, after_reading=True)
     risk, measured = year_risk(loop, channel, accepted), year_risk(loop, reading, accepted)
     tries = len(loop.report_delays_s) if loop.reports else len(loop.stop_delays_s)
@@ -295,28 +273,18 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | 
         None if tank.high_high_percent is None else shape.volume_at_percent_m3(tank.high_high_percent)
     )
     return TankAnswer(
+        **{name: getattr(tank, name) for name in _FROM_TANK},
+        **{name: getattr(engine, name) for name in _FROM_ENGINE},
+        **{name: getattr(loop, name) for name in _FROM_LOOP},
         report=None if report is None else report.name,
         link=message.link,
         sender=there.from_,
         engine_at=there.to,
         capacity_m3=rim_m3,
-        start_percent=tank.start_percent,
-        stop_percent=tank.stop_percent,
-        overflow_percent=tank.overflow_percent,
-        high_high_percent=tank.high_high_percent,
-        start_m3=loop.start_m3,
-        stop_m3=loop.stop_m3,
-        overflow_m3=loop.overflow_m3,
-        freeboard_m3=loop.freeboard_m3,
         freeboard_m=rim_m * (tank.overflow_percent - tank.stop_percent) / 100.0,
-        pump_flow_m3_h=tank.pump_flow_m3_h,
         mean_draw_m3_h=loop.mean_draw_m3_s * 3600.0,
         interval_s=loop.report_interval_s if loop.reports else None,
         tries=len(loop.report_delays_s) if loop.reports else None,
-        watchdog_s=engine.watchdog_s,
-        max_run_time_h=engine.max_run_time_h,
-        stopping_s=loop.stopping_s,
-        fill_time_s=loop.fill_time_s,
         time_to_overflow_s=loop.full_flow_time_s,
         time_to_high_high_s=None if high_high_m3 is None else (high_high_m3 - loop.stop_m3) / loop.pump_m3_s,
         time_to_empty_s=(loop.start_m3 - loop.empty_m3) / loop.mean_draw_m3_s,
@@ -337,7 +305,6 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | 
         after_reading=_losses(plan, loop, measured.averaged),
         dead_chance_after_reading=sites_measured.dead_chance,
         working_chance_after_reading=sites_measured.working_chance,
-        service_interval_h=engine.service_interval_h,
         solution=solve(loop, shape, channel, tank.overflow_chance_per_year, shortest),
         notes=(*_notes(plan, loop, high_high_m3), *legal_note),
         drawing=lost_stop(loop, shape),
@@ -437,19 +404,10 @@ def _notes(plan: "Plan", loop: FillLoop, high_high_m3: float | None) -> list[str
 def simulated(
     plan: "Plan", link_results: "Sequence[LinkResult]", tank_years: int, seed: int = 1
 ) -> Simulated | None:
-    """Play the year of a plan's tank many times; None where that would take too long.
-
-    Parameters
-    ----------
-    plan : Plan
-        With a tank.
-    link_results : sequence of LinkResult
-    tank_years : int, 1 or more
-    seed : int
-    """
+    """Play the year of a plan's tank many times; None where that would take too long."""
     report = reporting_message(plan) or event_message(plan, "stop")
     assert report is not None
-    there, _ = way(plan, report, link_results)
+    there, _ = directions_of(plan, report, link_results)
     loop = loop_of(plan)
     fillings = YEAR_S * loop.mean_draw_m3_s / (loop.stop_m3 - loop.start_m3)
     reports = max(fillings, 1.0) * loop.fill_time_s / (loop.report_interval_s if loop.reports else 3600.0)
@@ -459,36 +417,19 @@ def simulated(
 
 
 def summary(years: TankYears, seed: int) -> Simulated:
-    """Average simulated years.
+    from scipy.stats import binomtest
 
-    >>> from linkcalc.operation.channel import SteadyChannel
-    >>> loop = FillLoop(start_m3=16, stop_m3=36, overflow_m3=40, pump_m3_s=5 / 3600,
-    ...                 draw_m3_s=(0.5 / 3600,), report_interval_s=600.0, watchdog_s=1800.0)
-    >>> summary(simulate(loop, SteadyChannel(0.0), 10), 1).overflow_chance
-    0.0
-    """
     n = years.overflows.size
-    overflowed = int(np.count_nonzero(years.overflows))
+    overflowed, ran_dry = int(np.count_nonzero(years.overflows)), int(np.count_nonzero(years.dry_spells))
+    interval = binomtest(overflowed, n).proportion_ci(method="wilson")
+    names = ("overflows", "spilled_m3", "dry_spells", "unmet_m3", "starts", "nuisance_stops")
     return Simulated(
         tank_years=n,
         seed=seed,
         overflow_chance=overflowed / n,
-        overflow_chance_interval=_wilson(overflowed, n),
-        overflows=float(years.overflows.mean()),
-        spilled_m3=float(years.spilled_m3.mean()),
-        dry_chance=float(np.count_nonzero(years.dry_spells) / n),
-        dry_spells=float(years.dry_spells.mean()),
-        unmet_m3=float(years.unmet_m3.mean()),
-        starts=float(years.starts.mean()),
-        nuisance_stops=float(years.nuisance_stops.mean()),
+        overflow_chance_interval=(float(interval.low), float(interval.high)),
+        dry_chance=ran_dry / n,
         watchdog_stops=float((years.watchdog_stops + years.timer_stops).mean()),
         largest_overrun_m3=float(years.largest_overrun_m3.max()),
+        **{name: float(getattr(years, name).mean()) for name in names},
     )
-
-
-def _wilson(count: int, n: int) -> tuple[float, float]:
-    """95 % interval of a share (Wilson 1927)."""
-    z = 1.959964
-    centre = (count + z * z / 2.0) / (n + z * z)
-    half = z / (n + z * z) * float(np.sqrt(count * (n - count) / n + z * z / 4.0))
-    return max(centre - half, 0.0), min(centre + half, 1.0)

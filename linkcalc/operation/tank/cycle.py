@@ -23,44 +23,20 @@ class LostStop:
     level_percent: tuple[float, ...]
     pump_on_s: float
     permits_s: tuple[float, ...]
-    """Arrivals of the last permits heard."""
     lost_s: tuple[float, ...]
     """The first tries of stop message and reports that nobody hears."""
     decided_s: float
     """The engine is told to stop; inf: nothing tells it."""
     water_off_s: float
     ended_by: str
-    """watchdog, run timer, or nothing."""
     peak_percent: float
     overflows_s: float | None
-    """When water begins to be lost, None: never."""
     bound_percent: float | None
     """Level that the overrun bound reaches, not cut at overflow; None: there is no bound."""
 
 
 def lost_stop(loop: FillLoop, shape: Shape) -> LostStop:
-    """Follow the water from the start level through a filling whose stop is lost, and down again.
-
-    Parameters
-    ----------
-    loop : FillLoop
-    shape : Shape
-
-    Returns
-    -------
-    LostStop
-
-    Examples
-    --------
-    >>> from linkcalc.operation.tank.shapes import Prism
-    >>> tank = Prism.upright_cylinder(diameter_m=5.0, height_m=2.5)
-    >>> loop = FillLoop(start_m3=tank.volume_at_percent_m3(40), stop_m3=tank.volume_at_percent_m3(92),
-    ...                 overflow_m3=tank.capacity_m3, pump_m3_s=5 / 3600, draw_m3_s=(0.4 / 3600,),
-    ...                 report_interval_s=600.0, watchdog_s=1800.0)
-    >>> cycle = lost_stop(loop, tank)
-    >>> cycle.ended_by, round(cycle.water_off_s), round(cycle.peak_percent, 1)
-    ('watchdog', 1800, 96.7)
-    """
+    """Follow the water from the start level through a filling whose stop is lost, and down again."""
     draw, net = loop.mean_draw_m3_s, loop.pump_m3_s - loop.mean_draw_m3_s
     # past the stop level nobody may count on more than the least that is drawn
     rise = loop.pump_m3_s - min(loop.draw_m3_s)

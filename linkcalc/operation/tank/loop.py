@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from linkcalc._arrays import Floats, checked, scalar_if_0d
+from linkcalc._arrays import Floats, checked
 from linkcalc.errors import DomainError
 
 DAY_S = 86_400.0
@@ -21,59 +21,9 @@ LEAST_WATCHDOG_INTERVALS = 3
 """A watchdog of three report intervals or more rides over lost reports (common practice, no source)."""
 
 
-def overrun_bound_m3(
-    pump_m3_s: ArrayLike, watchdog_s: ArrayLike, interval_s: ArrayLike, stopping_s: ArrayLike = 0.0
-) -> Floats | float:
-    """Most water that flows after the stop level is passed, whatever the radio does.
-
-    The last permit can be sent just before the level is passed and be delivered by a retry up to one
-    interval late; the watchdog then runs out, and the water takes `stopping_s` to stop.
-
-    Parameters
-    ----------
-    pump_m3_s : array_like, m3/s
-        Flow of the pump; what is drawn meanwhile is not counted on.
-    watchdog_s, interval_s : array_like, s
-        Time of silence after which the engine stops; time between reports.
-    stopping_s : array_like, s
-        From the decision to stop until the water stops.
-
-    Returns
-    -------
-    ndarray or float, m3
-
-    Raises
-    ------
-    DomainError
-        If an argument is negative.
-
-    References
-    ----------
-    Common practice, no source: Q (W + T + t_stop).
-
-    Examples
-    --------
-    >>> round(overrun_bound_m3(5 / 3600, 30 * 60, 10 * 60), 2)
-    3.33
-    """
-    q = checked("pump_m3_s", pump_m3_s, at_least=0.0)
-    w = checked("watchdog_s", watchdog_s, at_least=0.0)
-    t = checked("interval_s", interval_s, at_least=0.0)
-    stopping = checked("stopping_s", stopping_s, at_least=0.0)
-    result: Floats | float = scalar_if_0d(q * (w + t + stopping))
-    return result
-
-
 class Daily:
-    """A rate that repeats every day in equal steps, its running total and the inverse of that.
+    """A rate per second that repeats every day in equal steps, its running total and the inverse of that.
 
-    Parameters
-    ----------
-    rates : array_like, one entry or one for each equal part of the day, per second
-        Not negative; with a total above zero.
-
-    Examples
-    --------
     >>> draw = Daily([0.5 / 3600])
     >>> float(draw.total(7200.0)), float(draw.when(1.0))
     (1.0, 7200.0)
@@ -89,7 +39,6 @@ class Daily:
         self._totals = np.concatenate(([0.0], np.cumsum(self.rates * DAY_S / len(self.rates))))
 
     def total(self, time_s: ArrayLike) -> Floats:
-        """Total from time 0 to `time_s`."""
         time = np.asarray(time_s, dtype=np.float64)
         if self._constant:
             return np.asarray(time * self.mean)
@@ -116,7 +65,6 @@ class FillLoop:
     """Tank, pump, engine and reports in SI units: all that the arithmetic needs."""
 
     start_m3: float
-    """Volume at which filling is asked for."""
     stop_m3: float
     overflow_m3: float
     pump_m3_s: float
@@ -127,7 +75,6 @@ class FillLoop:
     report_delays_s: tuple[float, ...] = (0.0,)
     """From a report's due time to its delivery by the first, second ... try."""
     watchdog_s: float = np.inf
-    """inf: none fitted."""
     stop_delays_s: tuple[float, ...] = ()
     """As `report_delays_s`, of a message sent when the stop level is passed; empty: none."""
     start_delays_s: tuple[float, ...] = ()
@@ -184,7 +131,6 @@ class FillLoop:
 
     @property
     def reports(self) -> bool:
-        """Whether the level is reported periodically."""
         return bool(np.isfinite(self.report_interval_s))
 
     @property
@@ -193,7 +139,6 @@ class FillLoop:
 
     @property
     def freeboard_m3(self) -> float:
-        """Volume between stop level and overflow."""
         return self.overflow_m3 - self.stop_m3
 
     @property
@@ -210,17 +155,17 @@ class FillLoop:
 
     @property
     def fill_time_s(self) -> float:
-        """Pumping time from start to stop level at the mean draw."""
         return (self.stop_m3 - self.start_m3) / (self.pump_m3_s - self.mean_draw_m3_s)
 
     @property
     def watchdog_bound_m3(self) -> float:
-        """Overrun bound Q (W + T + t_stop); inf without a watchdog."""
-        if not np.isfinite(self.watchdog_s):
-            return float("inf")
-        return float(
-            overrun_bound_m3(self.pump_m3_s, self.watchdog_s, self.report_interval_s, self.stopping_s)
-        )
+        """Most water that flows after the stop level is passed, whatever the radio does; inf: no watchdog.
+
+        Q (W + T + t_stop): the last permit can be sent just before the level is passed and be delivered by a
+        retry up to one interval late; the watchdog then runs out, and the water takes `stopping_s` to stop.
+        What is drawn meanwhile is not counted on (common practice, no source).
+        """
+        return self.pump_m3_s * (self.watchdog_s + self.report_interval_s + self.stopping_s)
 
     @property
     def timer_bound_m3(self) -> float:
@@ -238,7 +183,6 @@ class FillLoop:
 
     @property
     def bound_m3(self) -> float:
-        """The smaller of both bounds: from any level."""
         return min(self.watchdog_bound_m3, self.timer_bound_m3)
 
     @property

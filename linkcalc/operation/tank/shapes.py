@@ -18,29 +18,13 @@ class Shape(ABC):
 
     @property
     @abstractmethod
-    def height_m(self) -> float:
-        """Inside height, m."""
+    def height_m(self) -> float: ...
 
     @abstractmethod
     def _volume_m3(self, level_m: Floats) -> Floats: ...
 
     def volume_m3(self, level_m: ArrayLike) -> Floats | float:
-        """Volume held up to a level.
-
-        Parameters
-        ----------
-        level_m : array_like, m above the floor, any shape
-            Valid from 0 to `height_m`.
-
-        Returns
-        -------
-        ndarray or float, m3, shape of `level_m`
-
-        Raises
-        ------
-        DomainError
-            If a level is below the floor or above the rim.
-        """
+        """Volume held up to a level above the floor, which may not be above the rim."""
         # A level given as percent of height may miss the rim by rounding.
         level = checked("level_m", level_m, at_least=0.0, at_most=self.height_m * (1.0 + 1e-9))
         result: Floats | float = scalar_if_0d(self._volume_m3(np.minimum(level, self.height_m)))
@@ -48,26 +32,10 @@ class Shape(ABC):
 
     @property
     def capacity_m3(self) -> float:
-        """Volume up to the rim."""
         return float(self.volume_m3(self.height_m))
 
     def level_m(self, volume_m3: ArrayLike) -> Floats | float:
-        """Level at which the tank holds a volume: the inverse of `volume_m3`.
-
-        Parameters
-        ----------
-        volume_m3 : array_like, m3, any shape
-            Valid from 0 to `capacity_m3`.
-
-        Returns
-        -------
-        ndarray or float, m above the floor, shape of `volume_m3`
-
-        Raises
-        ------
-        DomainError
-            If a volume is negative or above the capacity.
-        """
+        """Level at which the tank holds a volume: the inverse of `volume_m3`."""
         # A volume worked out from a percentage may miss the capacity by rounding.
         volume = checked("volume_m3", volume_m3, at_least=0.0, at_most=self.capacity_m3 * (1.0 + 1e-9))
         low, high = np.zeros_like(volume), np.full_like(volume, self.height_m)
@@ -79,7 +47,6 @@ class Shape(ABC):
         return result
 
     def volume_at_percent_m3(self, percent: float) -> float:
-        """Volume at a percentage of the height."""
         return float(self.volume_m3(self.height_m * percent / 100.0))
 
     def percent(self, volume_m3: ArrayLike) -> Floats | float:
@@ -107,7 +74,6 @@ class Prism(Shape):
 
     @classmethod
     def upright_cylinder(cls, diameter_m: float, height_m: float) -> "Prism":
-        """Return an upright round tank with a flat floor."""
         return cls(float(np.pi * checked("diameter_m", diameter_m, above=0.0) ** 2 / 4.0), height_m)
 
     @property

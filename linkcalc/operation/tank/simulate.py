@@ -61,35 +61,9 @@ class TankYears:
 
 
 def simulate(loop: FillLoop, channel: Channel, tank_years: int, seed: int = 1) -> TankYears:
-    """Play `tank_years` independent years of one tank.
+    """Play `tank_years` independent years of one tank; the same seed gives the same years.
 
-    Parameters
-    ----------
-    loop : FillLoop
-    channel : object with site_sigma_db, conditions_sigma_db and try_success(slow_db)
-        As `linkcalc.operation.channel.FadingChannel`: success of a single try given the slow deviation in dB.
-    tank_years : int
-        1 or more. Each has its own site, drawn once, and a new state every `loop.state_lasts_s`.
-    seed : int
-        The same seed gives the same years.
-
-    Returns
-    -------
-    TankYears
-
-    Raises
-    ------
-    DomainError
-        If `tank_years` is not at least 1.
-
-    Examples
-    --------
-    >>> from linkcalc.operation.channel import SteadyChannel
-    >>> loop = FillLoop(start_m3=16, stop_m3=36, overflow_m3=40, pump_m3_s=5 / 3600,
-    ...                 draw_m3_s=(0.5 / 3600,), report_interval_s=600.0, watchdog_s=1800.0)
-    >>> years = simulate(loop, SteadyChannel(0.1), 100)
-    >>> float(years.overflows.sum()), round(float(years.starts.mean()))
-    (0.0, 194)
+    Each has its own site, drawn once, and a new state every `loop.state_lasts_s`.
     """
     if int(tank_years) != tank_years or tank_years < 1:
         raise DomainError(f"tank_years must be a whole number of at least 1, got {tank_years}")

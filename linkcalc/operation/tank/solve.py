@@ -66,37 +66,7 @@ def solve(
 ) -> Solution:
     """Find the settings that keep overflow under an accepted chance in a year.
 
-    Parameters
-    ----------
-    loop : FillLoop
-        As planned.
-    shape : Shape
-    channel : object with site_sigma_db, conditions_sigma_db and try_success(slow_db)
-        As `linkcalc.operation.channel.FadingChannel`.
-    accepted_chance : float, above 0 and below 1
-    shortest_interval_s : float, s, above 0
-        Between reports; shorter ones cost too much air time or battery.
-
-    Returns
-    -------
-    Solution
-
-    Raises
-    ------
-    DomainError
-        If an argument is outside its range.
-
-    Examples
-    --------
-    >>> from linkcalc.operation.channel import SteadyChannel
-    >>> from linkcalc.operation.tank.shapes import Prism
-    >>> tank = Prism.upright_cylinder(diameter_m=5.0, height_m=2.5)
-    >>> loop = FillLoop(start_m3=tank.volume_at_percent_m3(40), stop_m3=tank.volume_at_percent_m3(92),
-    ...                 overflow_m3=tank.capacity_m3, pump_m3_s=5 / 3600, draw_m3_s=(0.4 / 3600,),
-    ...                 report_interval_s=1800.0, watchdog_s=7200.0)
-    >>> found = solve(loop, tank, SteadyChannel(0.05), 0.01)
-    >>> found.recommended.interval_s, found.recommended.watchdog_s, found.float_valve_needed
-    (600.0, 1800.0, False)
+    Reports more often than `shortest_interval_s` cost too much air time or battery.
     """
     accepted = float(checked("accepted_chance", accepted_chance, above=0.0, at_most=1.0))
     shortest = float(checked("shortest_interval_s", shortest_interval_s, above=0.0))
