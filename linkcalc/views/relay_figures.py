@@ -1,6 +1,5 @@
 """Pictures of a relay siting: a map of the weaker hop's margin with the spots; the best one's profiles."""
 
-import os
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
@@ -219,7 +218,7 @@ def relay_profiles(hops: Sequence[LinkResult]) -> Figure:
     return figure
 
 
-def write_all(result: RelaySiting, hops: Sequence[LinkResult], folder: str | os.PathLike[str]) -> list[Path]:
+def write_all(result: RelaySiting, hops: Sequence[LinkResult], folder: Path) -> list[Path]:
     """Write `relay-map` and `relay-profiles`, each `.svg` and `.png`, into a folder."""
     title = f"Relay for {result.link.name}"
     pictures = (
