@@ -1,4 +1,4 @@
-"""What the public functions take, told in one line where something else is given."""
+"""What the public functions take: anything else is refused in one line."""
 
 import ast
 import re
@@ -89,10 +89,10 @@ def _is_path(value: Any) -> bool:
     return isinstance(value, str) or hasattr(value, "__fspath__")
 
 
-def _all(value: Any, check: Callable[[Any], bool]) -> bool:
+def _all(value: Any, kind: str) -> bool:
     """Whether it is a row of such things; a text is none, though it has letters."""
     row = hasattr(value, "__len__") and hasattr(value, "__getitem__") and not hasattr(value, "keys")
-    return row and not isinstance(value, str) and all(map(check, value))
+    return row and not isinstance(value, str) and all(_is_one(one, kind) for one in value)
 
 
 _CHECKS: dict[str, tuple[str, Callable[[Any], bool]]] = {
@@ -107,12 +107,10 @@ _CHECKS: dict[str, tuple[str, Callable[[Any], bool]]] = {
     "PathLike[str]": ("a path", _is_path),
     "date": ("a date", lambda v: "date" in _names(v)),
     "Scheduler": ("a Scheduler", lambda v: hasattr(v, "run")),
-    "Sequence[str]": ("a list of str", lambda v: _all(v, lambda one: isinstance(one, str))),
-    "Sequence[FilePath]": ("a list of paths", lambda v: _all(v, _is_path)),
-    "tuple[float, float]": (
-        "two numbers, such as (4.0, 6.0)",
-        lambda v: _all(v, lambda one: _kind(one) in ("f", "i", "u")) and len(v) == 2,
-    ),
+    "Sequence[str]": ("a list of str", lambda v: _all(v, "str")),
+    "Sequence[int]": ("a list of whole numbers", lambda v: _all(v, "int")),
+    "Sequence[FilePath]": ("a list of paths", lambda v: _all(v, "FilePath")),
+    "tuple[float, float]": ("two numbers, such as (4.0, 6.0)", lambda v: _all(v, "float") and len(v) == 2),
 }
 """By kind: what it is called, and whether a value is one. Any other kind is a class, known by its name."""
 

@@ -135,6 +135,12 @@ def test_a_keyword_of_another_kind_is_named_with_what_it_takes(
         (lc.heights, "cost_per_m", "40", "heights: cost_per_m is a number; not str: '40'"),
         (lc.tank, "seed", 1.5, "tank: seed is a whole number, such as 12; not float: 1.5"),
         (lc.relay, "radius", 3, "relay: got an unexpected keyword argument 'radius'"),
+        (lc.how_far, "spreading_factors", 9, "how_far: spreading_factors is a list of whole numbers; not int: 9"),
+        (lc.how_far, "spreading_factors", [7, "8"],
+         "how_far: spreading_factors is a list of whole numbers; not list: [7, '8']"),
+        (lc.load_plan, "settings", "tank.x=8", "load_plan: settings is a list of str; not str: 'tank.x=8'"),
+        (lc.sample, "draws", "many", "sample: draws is a whole number, such as 12; not str: 'many'"),
+        (lc.profile_from, "clutter_kind", 3, "profile_from: clutter_kind is a list of str; not int: 3"),
     ],
 )  # fmt: skip
 def test_what_a_keyword_takes_is_said_in_plain_words(

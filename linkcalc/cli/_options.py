@@ -5,37 +5,38 @@ from collections.abc import Callable
 from dataclasses import is_dataclass
 from enum import StrEnum
 from inspect import Signature, signature
-from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
 import typer
 
 
-def option(metavar: str, words: str, *names: str, **more: Any) -> Any:
-    """An option whose default is told in its words, if at all."""
-    return typer.Option(*names, metavar=metavar, help=words, show_default=False, **more)
+def argument(metavar: str, words: str, *, default: Any = ...) -> Any:
+    """An argument of a command; it must be given where it has no default."""
+    return typer.Argument(default, metavar=metavar, help=words, show_default=False)
 
 
-PlanArgument = Annotated[Path, typer.Argument(metavar="PLAN.toml", help="Plan file.", show_default=False)]
+def option(metavar: str | None, words: str | None, *names: str, default: Any = None, **more: Any) -> Any:
+    """An option of a command; a default that its words do not tell is shown behind them."""
+    more = {"show_default": default not in (None, "", ...), **more}
+    return typer.Option(default, *names, metavar=metavar, help=words, **more)
 
-LinkOption = Annotated[str | None, option("NAME", "Link, where the plan has several.", "--link")]
 
-JsonOption = Annotated[bool, typer.Option("--json", help="Print as JSON.")]
+def flag(name: str, words: str) -> Any:
+    """An option that is given or not."""
+    return typer.Option(False, name, help=words)
 
-PicturesFolderOption = Annotated[Path | None, option("DIR", "Folder for the pictures (SVG, PNG).")]
 
-ForceOption = Annotated[bool, typer.Option("--force", help="Replace files that linkcalc did not write.")]
-
-ReplaceOption = Annotated[bool, typer.Option("--force", help="Replace files that exist.")]
-
-SetOption = Annotated[
-    list[str] | None,
-    option(
-        "NAME.KEY=VALUE",
-        "Another value for a key of the plan, for this run: tank.antenna_height_m=8. Several times for several.",
-        "--set",
-    ),
-]
+PLAN = argument("PLAN.toml", "Plan file.")
+LINK = option("NAME", "Link, where the plan has several.", "--link")
+JSON = flag("--json", "Print as JSON.")
+PICTURES = option("DIR", "Folder for the pictures (SVG, PNG).")
+FORCE = flag("--force", "Replace files that linkcalc did not write.")
+REPLACE = flag("--force", "Replace files that exist.")
+SET = option(
+    "NAME.KEY=VALUE",
+    "Another value for a key of the plan, for this run: tank.antenna_height_m=8. Several times for several.",
+    "--set",
+)
 
 
 class System(StrEnum):
@@ -45,14 +46,11 @@ class System(StrEnum):
     us = "us"
 
 
-UnitsOption = Annotated[
-    System | None,
-    option(
-        "metric|us",
-        "Units of lengths and volumes in text and pictures. [default: the plan's, else metric]",
-        "--units",
-    ),
-]
+UNITS = option(
+    "metric|us",
+    "Units of lengths and volumes in text and pictures. [default: the plan's, else metric]",
+    "--units",
+)
 
 
 def with_records_laid_out(command: Callable[..., Any]) -> Callable[..., Any]:

@@ -3,10 +3,9 @@
 from collections.abc import Sequence
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, cast
+from typing import TYPE_CHECKING, cast
 
-import typer
-
+from linkcalc.cli._options import argument, option
 from linkcalc.cli._output import tell
 from linkcalc.cli._shell import chosen_link
 
@@ -32,18 +31,13 @@ class Leaf(StrEnum):
     out_of_leaf = "out_of_leaf"
 
 
-READINGS = typer.Argument(
-    metavar="READINGS...",
-    help="Readings, one file or several: CSV, or JSON of the field sheet.",
-    show_default=False,
-)
+CONFIDENCE = option("SHARE", "How sure the proof is (0 to 1).", default=0.95)
+WET = option(None, "Leaves on the day, where rows do not say.", "--wet/--dry")
 
-ConfidenceOption = Annotated[float, typer.Option(metavar="SHARE", help="How sure the proof is (0 to 1).")]
 
-WetOption = Annotated[
-    bool | None,
-    typer.Option("--wet/--dry", help="Leaves on the day, where rows do not say.", show_default=False),
-]
+_FILES = "Readings, one file or several: CSV, or JSON of the field sheet."
+READINGS = argument("READINGS...", _FILES)
+READINGS_OR_NONE = argument("READINGS...", _FILES, default=None)
 
 
 def leaf_name(leaf: Leaf | None) -> "LeafName | None":

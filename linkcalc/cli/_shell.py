@@ -12,12 +12,12 @@ from collections.abc import Callable, Iterator
 from contextvars import ContextVar
 from io import TextIOWrapper
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn, TextIO, get_args
+from typing import TYPE_CHECKING, Any, NoReturn, TextIO
 
 import typer
 from typer.core import TyperGroup
 
-from linkcalc.cli._options import ForceOption, SetOption, System, UnitsOption, with_records_laid_out
+from linkcalc.cli._options import FORCE, SET, UNITS, System, with_records_laid_out
 from linkcalc.cli._output import tell
 from linkcalc.errors import LinkcalcError, OutOfRangeWarning
 from linkcalc.files import only_own_replaced, refuse_unwritable
@@ -48,6 +48,7 @@ def with_shared_options(command: Callable[..., Any]) -> Callable[..., Any]:
     parameters = dict(inspect.signature(command).parameters)
     set_option = "plan" in parameters and command.__name__ not in _WRITE_PLANS
     place = next((name for name in ("out", "output") if name in parameters), None)
+    # a command that says itself what --force replaces keeps its own
     own_force = "force" in parameters
     shows_lengths = command.__name__ not in _NO_LENGTHS
     if not set_option and place is None and not shows_lengths:
@@ -68,26 +69,27 @@ def with_shared_options(command: Callable[..., Any]) -> Callable[..., Any]:
         finally:
             _settings.reset(before)
 
-    keyword = inspect.Parameter.KEYWORD_ONLY
+    def add(name: str, kind: Any, option: Any) -> None:
+        keyword = inspect.Parameter.KEYWORD_ONLY
+        parameters[name] = inspect.Parameter(name, keyword, default=option, annotation=kind)
+
     if place is not None:
-        parameters[place] = parameters[place].replace(annotation=_also_out(parameters[place], place))
+        parameters[place] = parameters[place].replace(default=_also_out(parameters[place].default, place))
         if not own_force:
-            parameters["force"] = inspect.Parameter("force", keyword, default=False, annotation=ForceOption)
+            add("force", bool, FORCE)
     if shows_lengths:
-        parameters["units"] = inspect.Parameter("units", keyword, default=None, annotation=UnitsOption)
+        add("units", System | None, UNITS)
     if set_option:
-        parameters["settings"] = inspect.Parameter("settings", keyword, default=None, annotation=SetOption)
+        add("settings", list[str] | None, SET)
     with_options.__signature__ = inspect.Signature(list(parameters.values()))  # type: ignore[attr-defined]
     return with_options
 
 
-def _also_out(parameter: inspect.Parameter, name: str) -> Any:
-    """An option's annotation with all names under which a place to write is given."""
-    kind, option = get_args(parameter.annotation)
+def _also_out(option: Any, name: str) -> Any:
+    """An option with all names under which a place to write is given."""
     option = copy.copy(option)
     option.param_decls = ("--out", "-o") if name == "out" else ("--output", "--out", "-o")
-    option.default = ...  # where typer keeps the first name that was declared
-    return Annotated[kind, option]
+    return option
 
 
 _WRITE_PLANS = ("new", "ground")

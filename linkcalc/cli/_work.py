@@ -5,41 +5,34 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-import typer
-
-from linkcalc.cli._options import option
+from linkcalc.cli._options import flag, option
 from linkcalc.cli._output import tell
 
 if TYPE_CHECKING:
     from linkcalc.area.scheduler import Scheduler
     from linkcalc.area.tiles import Progress
 
-SchedulerOption = Annotated[
-    str | None,
-    option(
-        "ADDRESS",
-        "Share the work out over a dask.distributed cluster that you trust, for example"
-        " tcp://10.0.0.5:8786; default: the processors of this computer.",
-        "--scheduler",
-    ),
-]
+SCHEDULER = option(
+    "ADDRESS",
+    "Share the work out over a dask.distributed cluster that you trust, for example"
+    " tcp://10.0.0.5:8786; default: the processors of this computer.",
+    "--scheduler",
+)
 
 
 @dataclass(frozen=True)
 class Work:
     """How an area is gone through."""
 
-    scheduler: SchedulerOption = None
-    progress: Annotated[
-        bool, typer.Option("--progress", help="Show progress even where stderr is not a terminal.")
-    ] = False
+    scheduler: str | None = SCHEDULER
+    progress: bool = flag("--progress", "Show progress even where stderr is not a terminal.")
 
 
 @contextmanager
 def chosen_scheduler(address: str | None) -> Iterator["Scheduler"]:
-    """What `SchedulerOption` asks for, connected, and let go of at the end; None is for threads of this process.
+    """What `SCHEDULER` asks for, connected, and let go of at the end; None is for threads of this process.
 
     Raises `LinkcalcError` if the cluster cannot be reached, or its workers would not give the same numbers.
 

@@ -2,13 +2,12 @@
 
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Annotated
 
 import typer
 
-from linkcalc.cli._options import JsonOption, LinkOption, option
+from linkcalc.cli._options import JSON, LINK, argument, option
 from linkcalc.cli._output import json_text, show_answer
-from linkcalc.cli._readings import ConfidenceOption, Direction, way_name
+from linkcalc.cli._readings import CONFIDENCE, Direction, way_name
 from linkcalc.cli._shell import chosen_link, load_plan
 from linkcalc.errors import LinkcalcError
 
@@ -20,48 +19,41 @@ NOT_PROVEN = 3
 class Proof:
     """What is to be proven."""
 
-    success: Annotated[
-        float, typer.Option(metavar="SHARE", help="Share of packets that arrive, to be proven (0 to 1).")
-    ] = 0.95
-    confidence: ConfidenceOption = 0.95
-    good_success: Annotated[
-        float | None, option("SHARE", "A link the tests should pass. [default: a fifth of the losses]")
-    ] = None
+    success: float = option("SHARE", "Share of packets that arrive, to be proven (0 to 1).", default=0.95)
+    confidence: float = CONFIDENCE
+    good_success: float | None = option(
+        "SHARE", "A link the tests should pass. [default: a fifth of the losses]"
+    )
 
 
 @dataclass(frozen=True)
 class Count:
     """What was counted in a test."""
 
-    sent: Annotated[int | None, option("N", "Packets sent in a test.")] = None
-    lost: Annotated[int, typer.Option(metavar="N", help="Of these, lost.")] = 0
+    sent: int | None = option("N", "Packets sent in a test.")
+    lost: int = option("N", "Of these, lost.", default=0)
 
 
 @dataclass(frozen=True)
 class Pace:
     """How packets follow each other."""
 
-    interval_s: Annotated[float | None, option("S", "Seconds between packets.")] = None
-    duty_cycle: Annotated[float | None, option("SHARE", "Largest share of time on the air (0 to 1).")] = None
-    time_on_air_s: Annotated[float | None, option("S", "Of one packet, in place of the plan's.")] = None
+    interval_s: float | None = option("S", "Seconds between packets.")
+    duty_cycle: float | None = option("SHARE", "Largest share of time on the air (0 to 1).")
+    time_on_air_s: float | None = option("S", "Of one packet, in place of the plan's.")
 
 
 def acceptance(
-    plan: Annotated[
-        Path | None,
-        typer.Argument(
-            metavar="PLAN.toml", help="Plan file, for time on air and legal limits.", show_default=False
-        ),
-    ] = None,
+    plan: Path | None = argument("PLAN.toml", "Plan file, for time on air and legal limits.", default=None),
     *,
     proof: Proof,
     count: Count,
     pace: Pace,
-    link: LinkOption = None,
-    direction: Annotated[
-        Direction, typer.Option(help="Whose packets: of the link's `from` station (there), or back.")
-    ] = Direction.there,
-    json: JsonOption = False,
+    link: str | None = LINK,
+    direction: Direction = option(
+        None, "Whose packets: of the link's `from` station (there), or back.", default=Direction.there
+    ),
+    json: bool = JSON,
 ) -> None:
     """Say how many packets prove a link, how long that takes, and what a count shows.
 

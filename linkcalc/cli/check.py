@@ -1,11 +1,11 @@
 """The main job: a plan in, a verdict with its budget and pictures out."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
 import typer
 
-from linkcalc.cli._options import ForceOption, PlanArgument, option
+from linkcalc.cli._options import FORCE, PLAN, flag, option
 from linkcalc.cli._output import show_answer, write_files
 from linkcalc.cli._shell import EXIT_CODES, chosen_link, load_plan
 from linkcalc.errors import LinkcalcError
@@ -16,29 +16,21 @@ if TYPE_CHECKING:
 
 
 def check(
-    plan: PlanArgument,
-    out: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="DIR",
-            help="Folder for pictures (SVG, PNG), report.txt, result.json and a map of the links (also GeoJSON, KML).",
-        ),
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print the whole result as JSON.")] = False,
-    full: Annotated[
-        bool, typer.Option("--full", help="Budget, models, uncertainty, every remedy, all that was assumed.")
-    ] = False,
-    write: Annotated[
-        Path | None,
-        option(
-            "IMPROVED.toml",
-            "Write the plan with what makes it close, beside it: the cheapest remedy of every link that does"
-            " not close.",
-        ),
-    ] = None,
-    remedy: Annotated[int, typer.Option(metavar="N", min=1, help="With --write: which of the remedies.")] = 1,
-    link: Annotated[str | None, option("NAME", "With --write: which link to change.")] = None,
-    force: ForceOption = False,
+    plan: Path = PLAN,
+    out: Path | None = option(
+        "DIR",
+        "Folder for pictures (SVG, PNG), report.txt, result.json and a map of the links (also GeoJSON, KML).",
+    ),
+    json: bool = flag("--json", "Print the whole result as JSON."),
+    full: bool = flag("--full", "Budget, models, uncertainty, every remedy, all that was assumed."),
+    write: Path | None = option(
+        "IMPROVED.toml",
+        "Write the plan with what makes it close, beside it: the cheapest remedy of every link that does"
+        " not close.",
+    ),
+    remedy: int = option("N", "With --write: which of the remedies.", default=1, min=1),
+    link: str | None = option("NAME", "With --write: which link to change."),
+    force: bool = FORCE,
 ) -> None:
     """Say whether each link of a plan closes, what limits it, and what would make it close.
 

@@ -2,11 +2,10 @@
 
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
 
 import typer
 
-from linkcalc.cli._options import JsonOption, option
+from linkcalc.cli._options import JSON, argument, option
 from linkcalc.cli._output import show_answer, write_files
 from linkcalc.cli._shell import EXIT_CODES
 
@@ -21,25 +20,19 @@ class LeafState(StrEnum):
 
 
 def compare(
-    plans: Annotated[
-        list[Path], typer.Argument(metavar="PLAN.toml...", help="One plan or several.", show_default=False)
-    ],
-    settings: Annotated[
-        list[str] | None,
-        option(
-            "NAME.KEY=VALUE",
-            "A further candidate: the plan with this key set, or several with commas between.",
-            "--set",
-        ),
-    ] = None,
-    leaf: Annotated[
-        LeafState, typer.Option(help="Trees: as each plan says, in leaf, out of leaf, or both.")
-    ] = LeafState.plan,
-    out: Annotated[
-        Path | None,
-        option("DIR", "Folder for the pictures (SVG, PNG), compare.csv, compare.json and compare.txt."),
-    ] = None,
-    json: JsonOption = False,
+    plans: list[Path] = argument("PLAN.toml...", "One plan or several."),
+    settings: list[str] | None = option(
+        "NAME.KEY=VALUE",
+        "A further candidate: the plan with this key set, or several with commas between.",
+        "--set",
+    ),
+    leaf: LeafState = option(
+        None, "Trees: as each plan says, in leaf, out of leaf, or both.", default=LeafState.plan
+    ),
+    out: Path | None = option(
+        "DIR", "Folder for the pictures (SVG, PNG), compare.csv, compare.json and compare.txt."
+    ),
+    json: bool = JSON,
 ) -> None:
     """Put candidates side by side: verdict, margin, chance, parts and their cost, battery, what limits.
 

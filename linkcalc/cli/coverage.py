@@ -1,11 +1,8 @@
 """Coverage around a station: what the link would be at every cell of the land."""
 
 from pathlib import Path
-from typing import Annotated
 
-import typer
-
-from linkcalc.cli._options import PlanArgument, option
+from linkcalc.cli._options import PLAN, flag, option
 from linkcalc.cli._output import show_report, write_files
 from linkcalc.cli._shell import load_plan
 from linkcalc.cli._work import Bar, Work, chosen_scheduler
@@ -16,32 +13,23 @@ PREVIEW_CELLS = 3.0
 
 
 def coverage(
-    plan: PlanArgument,
-    station: Annotated[
-        list[str],
-        option(
-            "NAME", "Station that stays where it is; given more than once, each cell holds the best of them."
-        ),
-    ],
-    radius_km: Annotated[float, typer.Option(metavar="KM", help="How far around it to look.")] = 10.0,
-    link: Annotated[
-        list[str] | None,
-        option(
-            "NAME", "Link whose other end goes into the cells, one per station; default: the station's first."
-        ),
-    ] = None,
-    out: Annotated[
-        Path | None,
-        option(
-            "DIR",
-            "Folder for coverage.tif, .geojson, .svg, .png and report.txt; finished tiles are kept there"
-            " until the end.",
-        ),
-    ] = None,
-    cell_m: Annotated[float, typer.Option(metavar="M", help="Width of a cell, m.")] = 30.0,
-    preview: Annotated[
-        bool, typer.Option("--preview", help="Quick look with cells three times as wide.")
-    ] = False,
+    plan: Path = PLAN,
+    station: list[str] = option(
+        "NAME",
+        "Station that stays where it is; given more than once, each cell holds the best of them.",
+        default=...,
+    ),
+    radius_km: float = option("KM", "How far around it to look.", default=10.0),
+    link: list[str] | None = option(
+        "NAME", "Link whose other end goes into the cells, one per station; default: the station's first."
+    ),
+    out: Path | None = option(
+        "DIR",
+        "Folder for coverage.tif, .geojson, .svg, .png and report.txt; finished tiles are kept there"
+        " until the end.",
+    ),
+    cell_m: float = option("M", "Width of a cell, m.", default=30.0),
+    preview: bool = flag("--preview", "Quick look with cells three times as wide."),
     *,
     work: Work,
 ) -> None:

@@ -1,15 +1,13 @@
 """Battery life and solar supply of a plan's stations."""
 
-from linkcalc.cli._options import JsonOption, PicturesFolderOption, PlanArgument
+from pathlib import Path
+
+from linkcalc.cli._options import JSON, PICTURES, PLAN
 from linkcalc.cli._output import json_text, show_answer, write_files
 from linkcalc.cli._shell import load_plan
 
 
-def energy(
-    plan: PlanArgument,
-    out: PicturesFolderOption = None,
-    json: JsonOption = False,
-) -> None:
+def energy(plan: Path = PLAN, out: Path | None = PICTURES, json: bool = JSON) -> None:
     """Say how long each battery lasts, or how large a panel must be.
 
     Stations are those with a [[power]] table in the plan. The tries a message takes are expected from the

@@ -2,38 +2,26 @@
 
 import sys
 from pathlib import Path
-from typing import Annotated
 
 import typer
 
-from linkcalc.cli._options import LinkOption, PlanArgument, option
+from linkcalc.cli._options import LINK, PLAN, option
 from linkcalc.cli._shell import chosen_link, load_plan
 
 
 def fieldsheet(
-    plan: PlanArgument,
-    output: Annotated[
-        Path, typer.Option("--output", "-o", metavar="FILE.html", help="Page to write.")
-    ] = Path("fieldsheet.html"),
-    link: LinkOption = None,
-    max_m: Annotated[
-        float | None,
-        option(
-            "M",
-            "Highest antenna that can be entered, m. [default: 20, or half as high again as planned]",
-            min=2.0,
-            max=200.0,
-        ),
-    ] = None,
-    step_m: Annotated[
-        float | None,
-        option(
-            "M",
-            "Step of the heights that are worked out, m; default: the finest that fits.",
-            min=0.1,
-            max=20.0,
-        ),
-    ] = None,
+    plan: Path = PLAN,
+    output: Path = option("FILE.html", "Page to write.", "--output", "-o", default=Path("fieldsheet.html")),
+    link: str | None = LINK,
+    max_m: float | None = option(
+        "M",
+        "Highest antenna that can be entered, m. [default: 20, or half as high again as planned]",
+        min=2.0,
+        max=200.0,
+    ),
+    step_m: float | None = option(
+        "M", "Step of the heights that are worked out, m; default: the finest that fits.", min=0.1, max=20.0
+    ),
 ) -> None:
     """Write a page that answers on site: heights, antennas and readings in, verdict out, without network.
 

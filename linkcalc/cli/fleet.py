@@ -1,14 +1,14 @@
 """A fleet: many nodes, a few sheds, one air."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
 import typer
 
-from linkcalc.cli._options import JsonOption, option
+from linkcalc.cli._options import JSON, argument, flag, option
 from linkcalc.cli._output import show_answer, tell, write_files
 from linkcalc.cli._shell import EXIT_CODES, load_plan, show_in
-from linkcalc.cli._work import SchedulerOption, chosen_scheduler
+from linkcalc.cli._work import SCHEDULER, chosen_scheduler
 from linkcalc.files import made_folder
 
 if TYPE_CHECKING:
@@ -16,35 +16,23 @@ if TYPE_CHECKING:
 
 
 def fleet(
-    file: Annotated[
-        Path,
-        typer.Argument(
-            metavar="FLEET.toml|NODES.csv",
-            help="Fleet file; or a list of nodes, with the plan that has their base stations and equipment.",
-            show_default=False,
-        ),
-    ],
-    plan: Annotated[
-        Path | None,
-        option(
-            "PLAN.toml",
-            "With a list of nodes: they are as a link's `from` station; links lead to the base stations.",
-        ),
-    ] = None,
-    link: Annotated[str | None, option("NAME", "With --plan: which link; default: the first.")] = None,
-    interval_s: Annotated[
-        float | None,
-        option("S", "With --plan: time between two messages of a node; default: as the plan's messages."),
-    ] = None,
-    as_planned: Annotated[
-        bool, typer.Option("--as-planned", help="Judge spreading factors and powers as planned, choose none.")
-    ] = False,
-    out: Annotated[
-        Path | None, option("DIR", "Folder for nodes.csv, reach.csv, report.txt and pictures (SVG, PNG).")
-    ] = None,
-    seed: Annotated[int, typer.Option(metavar="N", min=0, help="Of the simulation.")] = 1,
-    json: JsonOption = False,
-    scheduler: SchedulerOption = None,
+    file: Path = argument(
+        "FLEET.toml|NODES.csv",
+        "Fleet file; or a list of nodes, with the plan that has their base stations and equipment.",
+    ),
+    plan: Path | None = option(
+        "PLAN.toml",
+        "With a list of nodes: they are as a link's `from` station; links lead to the base stations.",
+    ),
+    link: str | None = option("NAME", "With --plan: which link; default: the first."),
+    interval_s: float | None = option(
+        "S", "With --plan: time between two messages of a node; default: as the plan's messages."
+    ),
+    as_planned: bool = flag("--as-planned", "Judge spreading factors and powers as planned, choose none."),
+    out: Path | None = option("DIR", "Folder for nodes.csv, reach.csv, report.txt and pictures (SVG, PNG)."),
+    seed: int = option("N", "Of the simulation.", default=1, min=0),
+    json: bool = JSON,
+    scheduler: str | None = SCHEDULER,
 ) -> None:
     """Say which base station hears which node, who collides, and how each node should send.
 

@@ -1,44 +1,31 @@
 """Ground for a plan: which tiles it needs, and what of them to write into it."""
 
 from pathlib import Path
-from typing import Annotated
 
 import typer
 
-from linkcalc.cli._options import PlanArgument, option
+from linkcalc.cli._options import PLAN, flag, option
 from linkcalc.cli._output import show, tell
 
 
 def ground(
-    plan: PlanArgument,
-    folder: Annotated[
-        Path | None,
-        option(
-            "DIR", "Folder of tiles, at any depth, zipped or not: those that the plan needs are found in it."
-        ),
-    ] = None,
-    address: Annotated[
-        str | None,
-        option(
-            "URL",
-            "Address of a folder of tiles, or of one cloud-optimised GeoTIFF: what the plan needs"
-            " is read by ranges and kept beside the plan. Nothing is read from the network without it.",
-        ),
-    ] = None,
-    set_: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--set",
-            metavar="NAME",
-            help="Open set whose tiles lie at the address: glo30, srtm, canopy, land_cover.",
-        ),
-    ] = None,
-    radius_km: Annotated[
-        float,
-        typer.Option(metavar="KM", help="Ground for a coverage: this far around the stations.", min=0.0),
-    ] = 0.0,
-    station: Annotated[str | None, option("NAME", "Around this station only.")] = None,
-    write: Annotated[bool, typer.Option("--write", help="Put the lines into the plan.")] = False,
+    plan: Path = PLAN,
+    folder: Path | None = option(
+        "DIR", "Folder of tiles, at any depth, zipped or not: those that the plan needs are found in it."
+    ),
+    address: str | None = option(
+        "URL",
+        "Address of a folder of tiles, or of one cloud-optimised GeoTIFF: what the plan needs"
+        " is read by ranges and kept beside the plan. Nothing is read from the network without it.",
+    ),
+    set_: list[str] | None = option(
+        "NAME", "Open set whose tiles lie at the address: glo30, srtm, canopy, land_cover.", "--set"
+    ),
+    radius_km: float = option(
+        "KM", "Ground for a coverage: this far around the stations.", default=0.0, min=0.0
+    ),
+    station: str | None = option("NAME", "Around this station only."),
+    write: bool = flag("--write", "Put the lines into the plan."),
 ) -> None:
     """Say which tiles of ground a plan or a fleet needs, and set its [terrain].
 

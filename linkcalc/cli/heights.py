@@ -2,57 +2,45 @@
 
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
 import typer
 
-from linkcalc.cli._options import JsonOption, PlanArgument, option
+from linkcalc.cli._options import JSON, PLAN, option
 from linkcalc.cli._output import show_answer, write_files
 from linkcalc.cli._shell import EXIT_CODES, chosen_link, load_plan
 
 
 def _least_zero(metavar: str, words: str, default: str) -> Any:
-    return typer.Option(metavar=metavar, min=0.0, help=words, show_default=default)
+    return option(metavar, words, min=0.0, show_default=default)
 
 
 @dataclass(frozen=True)
 class Prices:
     """Of masts."""
 
-    cost_per_m: Annotated[float | None, _least_zero("X", "Cost of a metre of mast.", "40")] = None
-    guyed_above_m: Annotated[float | None, _least_zero("M", "A longer mast is guyed, m.", "6")] = None
-    guyed_cost_per_m: Annotated[float | None, _least_zero("X", "Cost of a metre of a guyed mast.", "70")] = (
-        None
-    )
-    cost_per_mast: Annotated[float | None, _least_zero("X", "Cost of a mast of any length.", "150")] = None
+    cost_per_m: float | None = _least_zero("X", "Cost of a metre of mast.", "40")
+    guyed_above_m: float | None = _least_zero("M", "A longer mast is guyed, m.", "6")
+    guyed_cost_per_m: float | None = _least_zero("X", "Cost of a metre of a guyed mast.", "70")
+    cost_per_mast: float | None = _least_zero("X", "Cost of a mast of any length.", "150")
 
 
 _FOOT = "the station's mast_foot_m"
 
 
 def heights(
-    plan: PlanArgument,
-    link: Annotated[
-        str | None, option("NAME", "One link; default: every link of the plan.", "--link")
-    ] = None,
-    max_m: Annotated[
-        float, typer.Option(metavar="M", min=2.0, max=200.0, help="Highest antenna looked at, m.")
-    ] = 20.0,
-    step_m: Annotated[
-        float | None, option("M", "Step, m; default: for 40 heights.", min=0.1, max=50.0)
-    ] = None,
+    plan: Path = PLAN,
+    link: str | None = option("NAME", "One link; default: every link of the plan.", "--link"),
+    max_m: float = option("M", "Highest antenna looked at, m.", default=20.0, min=2.0, max=200.0),
+    step_m: float | None = option("M", "Step, m; default: for 40 heights.", min=0.1, max=50.0),
     *,
     prices: Prices,
-    from_base_m: Annotated[
-        float | None, _least_zero("M", "What is there at `from` carries a mast from here, m.", _FOOT)
-    ] = None,
-    to_base_m: Annotated[
-        float | None, _least_zero("M", "The same at `to` (a gable, a tank), m.", _FOOT)
-    ] = None,
-    out: Annotated[
-        Path | None, option("DIR", "Folder for the pictures (SVG, PNG), heights.txt and heights.json.")
-    ] = None,
-    json: JsonOption = False,
+    from_base_m: float | None = _least_zero(
+        "M", "What is there at `from` carries a mast from here, m.", _FOOT
+    ),
+    to_base_m: float | None = _least_zero("M", "The same at `to` (a gable, a tank), m.", _FOOT),
+    out: Path | None = option("DIR", "Folder for the pictures (SVG, PNG), heights.txt and heights.json."),
+    json: bool = JSON,
 ) -> None:
     """Show the margin over both antenna heights, and the cheapest pair that closes the link.
 

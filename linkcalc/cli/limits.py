@@ -1,25 +1,18 @@
 """Legal limits of a plan's transmitters, and the table they come from."""
 
 from pathlib import Path
-from typing import Annotated
 
-import typer
-
-from linkcalc.cli._options import JsonOption, option
+from linkcalc.cli._options import JSON, argument, flag, option
 from linkcalc.cli._output import json_text, show_answer
 from linkcalc.cli._shell import load_plan
 from linkcalc.errors import LinkcalcError
 
 
 def limits(
-    plan: Annotated[
-        Path | None, typer.Argument(metavar="PLAN.toml", help="Plan file.", show_default=False)
-    ] = None,
-    region: Annotated[
-        str | None, option("REGION", "Region in place of the plan's, such as eu or us.")
-    ] = None,
-    whole_table: Annotated[bool, typer.Option("--list", help="Print the table of limits instead.")] = False,
-    json: JsonOption = False,
+    plan: Path | None = argument("PLAN.toml", "Plan file.", default=None),
+    region: str | None = option("REGION", "Region in place of the plan's, such as eu or us."),
+    whole_table: bool = flag("--list", "Print the table of limits instead."),
+    json: bool = JSON,
 ) -> None:
     """Hold every transmitter against a table of legal limits.
 

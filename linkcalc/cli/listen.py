@@ -7,11 +7,11 @@ import sys
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, TextIO
+from typing import TYPE_CHECKING, TextIO
 
 import typer
 
-from linkcalc.cli._options import LinkOption, PlanArgument, option
+from linkcalc.cli._options import LINK, PLAN, option
 from linkcalc.cli._output import show_report, tell
 from linkcalc.cli._readings import Direction, tell_refused
 from linkcalc.cli._shell import EXIT_CODES, chosen_link, load_plan
@@ -28,35 +28,26 @@ _LONGEST_LINE = 4096
 
 
 def listen(
-    plan: PlanArgument,
-    output: Annotated[
-        Path, typer.Option("--output", "-o", metavar="FILE.csv", help="Readings, written as they come.")
-    ] = Path("readings.csv"),
-    port: Annotated[str | None, option("PORT", "Serial port of the radio; default: standard input.")] = None,
-    baud: Annotated[
-        int, typer.Option(min=50, max=4_000_000, metavar="N", help="Bits per second of the port.")
-    ] = 115200,
-    direction: Annotated[
-        Direction,
-        typer.Option(help="Whose packets are heard: of the link's `from` station (there), or back."),
-    ] = Direction.there,
-    pattern: Annotated[
-        str | None,
-        option(
-            "REGEX",
-            "Where a line holds what: a regular expression with groups named rssi, snr, seq, count."
-            " [default: JSON lines, or key=value pairs]",
-        ),
-    ] = None,
-    link: LinkOption = None,
-    spreading_factor: Annotated[
-        int | None, option("SF", "As set, where not as planned.", min=5, max=12)
-    ] = None,
-    engine: Annotated[
-        bool | None,
-        typer.Option("--engine-running/--engine-stopped", help="State of the engine.", show_default=False),
-    ] = None,
-    spot: Annotated[str, option("NAME", "Name of the spot.")] = "",
+    plan: Path = PLAN,
+    output: Path = option(
+        "FILE.csv", "Readings, written as they come.", "--output", "-o", default=Path("readings.csv")
+    ),
+    port: str | None = option("PORT", "Serial port of the radio; default: standard input."),
+    baud: int = option("N", "Bits per second of the port.", default=115200, min=50, max=4_000_000),
+    direction: Direction = option(
+        None,
+        "Whose packets are heard: of the link's `from` station (there), or back.",
+        default=Direction.there,
+    ),
+    pattern: str | None = option(
+        "REGEX",
+        "Where a line holds what: a regular expression with groups named rssi, snr, seq, count."
+        " [default: JSON lines, or key=value pairs]",
+    ),
+    link: str | None = LINK,
+    spreading_factor: int | None = option("SF", "As set, where not as planned.", min=5, max=12),
+    engine: bool | None = option(None, "State of the engine.", "--engine-running/--engine-stopped"),
+    spot: str = option("NAME", "Name of the spot.", default=""),
 ) -> None:
     """Listen to a radio that prints what it hears: level, losses, margin and proof, packet by packet.
 

@@ -1,15 +1,13 @@
 """What becomes of the messages of a plan."""
 
-from linkcalc.cli._options import JsonOption, PicturesFolderOption, PlanArgument
+from pathlib import Path
+
+from linkcalc.cli._options import JSON, PICTURES, PLAN
 from linkcalc.cli._output import show_answer, write_files
 from linkcalc.cli._shell import load_plan
 
 
-def messages(
-    plan: PlanArgument,
-    out: PicturesFolderOption = None,
-    json: JsonOption = False,
-) -> None:
+def messages(plan: Path = PLAN, out: Path | None = PICTURES, json: bool = JSON) -> None:
     """Say how often each message is lost, when it arrives, and how long it is on the air.
 
     Messages are the [[message]] tables of the plan. Tries share the slow state of the link; the figure for

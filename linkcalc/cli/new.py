@@ -2,11 +2,11 @@
 
 import shlex
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
 import typer
 
-from linkcalc.cli._options import ReplaceOption, option
+from linkcalc.cli._options import REPLACE, argument, flag, option
 from linkcalc.cli._output import tell
 from linkcalc.cli.schema import File, schema_text
 from linkcalc.errors import LinkcalcError
@@ -16,52 +16,31 @@ if TYPE_CHECKING:
 
 
 def new(
-    plan: Annotated[Path, typer.Argument(metavar="PLAN.toml", help="File to write.", show_default=False)],
-    start: Annotated[
-        str | None,
-        option(
-            "POSITION",
-            "Where the sensor's station stands: 32.60,-97.40 or 32°36'N 97°24'W or"
-            " EPSG:32614 650000 3608000, in quotes.",
-            "--from",
-        ),
-    ] = None,
-    to: Annotated[
-        str | None, option("POSITION", "The other station; with --sites a site's name.", "--to")
-    ] = None,
-    sites: Annotated[
-        Path | None,
-        option(
-            "FILE",
-            "List of sites (GPX, KML, KMZ, GeoJSON, CSV): each is linked with the one that --to names.",
-        ),
-    ] = None,
-    terrain: Annotated[
-        str | None,
-        option(
-            "RASTER",
-            "Elevation raster, or a folder of tiles. Without --from and --sites two positions on it are"
-            " put in. By default: a small invented surveyed profile, PLAN_profile.csv, is written beside.",
-        ),
-    ] = None,
-    region: Annotated[
-        str | None,
-        option(
-            "REGION",
-            "Region of the legal limits, such as eu or us: starts on a channel that is legal there.",
-        ),
-    ] = None,
-    full: Annotated[
-        bool, typer.Option("--full", help="Every key there is, not only the twenty that matter.")
-    ] = False,
-    fleet: Annotated[
-        bool,
-        typer.Option(
-            "--fleet",
-            help="A fleet file and its list of nodes instead: the sites are the nodes, --to their base station.",
-        ),
-    ] = False,
-    force: ReplaceOption = False,
+    plan: Path = argument("PLAN.toml", "File to write."),
+    start: str | None = option(
+        "POSITION",
+        "Where the sensor's station stands: 32.60,-97.40 or 32°36'N 97°24'W or"
+        " EPSG:32614 650000 3608000, in quotes.",
+        "--from",
+    ),
+    to: str | None = option("POSITION", "The other station; with --sites a site's name.", "--to"),
+    sites: Path | None = option(
+        "FILE", "List of sites (GPX, KML, KMZ, GeoJSON, CSV): each is linked with the one that --to names."
+    ),
+    terrain: str | None = option(
+        "RASTER",
+        "Elevation raster, or a folder of tiles. Without --from and --sites two positions on it are"
+        " put in. By default: a small invented surveyed profile, PLAN_profile.csv, is written beside.",
+    ),
+    region: str | None = option(
+        "REGION", "Region of the legal limits, such as eu or us: starts on a channel that is legal there."
+    ),
+    full: bool = flag("--full", "Every key there is, not only the twenty that matter."),
+    fleet: bool = flag(
+        "--fleet",
+        "A fleet file and its list of nodes instead: the sites are the nodes, --to their base station.",
+    ),
+    force: bool = REPLACE,
 ) -> None:
     """Write a commented starter plan, ready to check, and the schema by which editors complete its keys.
 

@@ -1,17 +1,16 @@
 """The parts of a plan, counted and priced."""
 
 from pathlib import Path
-from typing import Annotated
 
-from linkcalc.cli._options import JsonOption, PlanArgument, option
+from linkcalc.cli._options import JSON, PLAN, option
 from linkcalc.cli._output import show_answer, write_file
 from linkcalc.cli._shell import load_plan
 
 
 def parts(
-    plan: PlanArgument,
-    csv: Annotated[Path | None, option("FILE.csv", "Write them as CSV.", "--csv", "--out", "-o")] = None,
-    json: JsonOption = False,
+    plan: Path = PLAN,
+    csv: Path | None = option("FILE.csv", "Write them as CSV.", "--csv", "--out", "-o"),
+    json: bool = JSON,
 ) -> None:
     """Count masts, antennas, feeders, connectors, arrestors, radios, batteries and panels, and price them.
 

@@ -1,11 +1,8 @@
 """How far a link goes, before anybody has looked at its ground."""
 
 from pathlib import Path
-from typing import Annotated
 
-import typer
-
-from linkcalc.cli._options import JsonOption, option
+from linkcalc.cli._options import JSON, argument, option
 from linkcalc.cli._output import show_answer, write_files
 from linkcalc.cli._shell import load_plan
 from linkcalc.errors import LinkcalcError
@@ -13,25 +10,18 @@ from linkcalc.files import made_folder
 
 
 def range_(
-    plan: Annotated[
-        Path | None,
-        typer.Argument(
-            metavar="[PLAN.toml]",
-            help="Plan file; its ground and positions are not looked at.",
-            show_default=False,
-        ),
-    ] = None,
-    frequency_mhz: Annotated[float | None, typer.Option(metavar="MHZ", show_default=False)] = None,
-    region: Annotated[str | None, option("REGION", "Power over its legal limit does not count.")] = None,
-    sf: Annotated[str | None, option("LIST", 'Spreading factors: "all", or a list such as 7,9,12.')] = None,
-    power_dbm: Annotated[float, typer.Option(metavar="DBM", help="Conducted, both ends.")] = 14.0,
-    heights_m: Annotated[
-        str, typer.Option(metavar="A,B", help="Antennas above ground at both ends, m.")
-    ] = "3,6",
-    gains_dbi: Annotated[str, typer.Option(metavar="A,B", help="Antenna gains, dBi.")] = "2.15,2.15",
-    link: Annotated[str | None, option("NAME", "Which of the plan's links.")] = None,
-    out: Annotated[Path | None, option("DIR", "Folder for the picture (SVG, PNG) and range.json.")] = None,
-    json: JsonOption = False,
+    plan: Path | None = argument(
+        "[PLAN.toml]", "Plan file; its ground and positions are not looked at.", default=None
+    ),
+    frequency_mhz: float | None = option("MHZ", None),
+    region: str | None = option("REGION", "Power over its legal limit does not count."),
+    sf: str | None = option("LIST", 'Spreading factors: "all", or a list such as 7,9,12.'),
+    power_dbm: float = option("DBM", "Conducted, both ends.", default=14.0),
+    heights_m: str = option("A,B", "Antennas above ground at both ends, m.", default="3,6"),
+    gains_dbi: str = option("A,B", "Antenna gains, dBi.", default="2.15,2.15"),
+    link: str | None = option("NAME", "Which of the plan's links."),
+    out: Path | None = option("DIR", "Folder for the picture (SVG, PNG) and range.json."),
+    json: bool = JSON,
 ) -> None:
     """Say how far a link goes over each kind of ground.
 

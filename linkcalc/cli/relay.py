@@ -3,11 +3,11 @@
 from collections.abc import Callable
 from dataclasses import astuple, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
 import typer
 
-from linkcalc.cli._options import JsonOption, LinkOption, PlanArgument, option
+from linkcalc.cli._options import JSON, LINK, PLAN, option
 from linkcalc.cli._output import show_answer, write_file, write_files
 from linkcalc.cli._shell import EXIT_CODES, chosen_link, load_plan
 from linkcalc.cli._work import Bar, Work, chosen_scheduler
@@ -23,80 +23,59 @@ if TYPE_CHECKING:
 class Search:
     """Where is looked, how finely, and for how many."""
 
-    radius_km: Annotated[
-        float | None,
-        option(
-            "KM",
-            "How far around the middle of the link to look; default: 0.75 of its length, wherever there are heights.",
-        ),
-    ] = None
-    cell_m: Annotated[float | None, option("M", "Width of a cell, m; default: 30, more in large areas.")] = (
-        None
+    radius_km: float | None = option(
+        "KM",
+        "How far around the middle of the link to look; default: 0.75 of its length, wherever there are heights.",
     )
-    relays: Annotated[
-        int | None,
-        option("N", "Relays in a row; default: one, and two where no spot for one closes.", min=1, max=2),
-    ] = None
+    cell_m: float | None = option("M", "Width of a cell, m; default: 30, more in large areas.")
+    relays: int | None = option(
+        "N", "Relays in a row; default: one, and two where no spot for one closes.", min=1, max=2
+    )
 
 
 @dataclass(frozen=True)
 class Place:
     """What a place has to be like, in the order of `area.access.Access`."""
 
-    within: Annotated[Path | None, option("FILE.geojson", "Polygons to stay in (RFC 7946).")] = None
-    track: Annotated[Path | None, option("FILE.geojson", "Tracks, as lines (RFC 7946), to stay near to.")] = (
-        None
-    )
-    track_distance_m: Annotated[float | None, option("M", "Farthest from a track, m.")] = None
-    steepest_deg: Annotated[float | None, option("DEG", "Steepest slope of the ground, degrees.")] = None
-    nodata_distance_m: Annotated[
-        float, typer.Option(metavar="M", help="Nearest to cells without height, m.")
-    ] = 0.0
+    within: Path | None = option("FILE.geojson", "Polygons to stay in (RFC 7946).")
+    track: Path | None = option("FILE.geojson", "Tracks, as lines (RFC 7946), to stay near to.")
+    track_distance_m: float | None = option("M", "Farthest from a track, m.")
+    steepest_deg: float | None = option("DEG", "Steepest slope of the ground, degrees.")
+    nodata_distance_m: float = option("M", "Nearest to cells without height, m.", default=0.0)
 
 
 @dataclass(frozen=True)
 class Equipment:
     """The relay's, in the order of `link.relayed_plan.RelayKit`."""
 
-    relay_like: Annotated[
-        str | None, option("NAME", "Station of the plan whose whole equipment the relay has.")
-    ] = None
-    relay_height_m: Annotated[
-        float | None, option("M", "Relay's antenna above ground, m; default: the link's higher.")
-    ] = None
-    relay_power_dbm: Annotated[float | None, option("DBM", "Relay's conducted power, dBm.")] = None
-    relay_gain_dbi: Annotated[float | None, option("DBI", "Gain of the relay's all-round antenna, dBi.")] = (
-        None
-    )
+    relay_like: str | None = option("NAME", "Station of the plan whose whole equipment the relay has.")
+    relay_height_m: float | None = option("M", "Relay's antenna above ground, m; default: the link's higher.")
+    relay_power_dbm: float | None = option("DBM", "Relay's conducted power, dBm.")
+    relay_gain_dbi: float | None = option("DBI", "Gain of the relay's all-round antenna, dBi.")
 
 
 @dataclass(frozen=True)
 class Written:
-    """What is written, and in what form it is told."""
+    """What is written, and how the answer is printed."""
 
-    write_plan: Annotated[
-        Path | None, option("NEW.toml", "Write the plan with the best relay and its hops added, beside it.")
-    ] = None
-    out: Annotated[
-        Path | None,
-        option(
-            "DIR",
-            "Folder for map and profiles (SVG, PNG), relay.tif, .geojson, .csv, .json and report.txt; "
-            "finished tiles are kept there until the end.",
-        ),
-    ] = None
-    json: JsonOption = False
+    write_plan: Path | None = option(
+        "NEW.toml", "Write the plan with the best relay and its hops added, beside it."
+    )
+    out: Path | None = option(
+        "DIR",
+        "Folder for map and profiles (SVG, PNG), relay.tif, .geojson, .csv, .json and report.txt; "
+        "finished tiles are kept there until the end.",
+    )
+    json: bool = JSON
 
 
 def relay(
-    plan: PlanArgument,
+    plan: Path = PLAN,
     *,
-    link: LinkOption = None,
+    link: str | None = LINK,
     search: Search,
     place: Place,
-    apart_m: Annotated[
-        float | None, option("M", "Least distance between spots, m; default: 8 % of the link.")
-    ] = None,
+    apart_m: float | None = option("M", "Least distance between spots, m; default: 8 % of the link."),
     equipment: Equipment,
     written: Written,
     work: Work,

@@ -3,17 +3,15 @@
 import datetime
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
-import typer
-
-from linkcalc.cli._options import LinkOption, PlanArgument, option
+from linkcalc.cli._options import LINK, PLAN, option
 from linkcalc.cli._output import write_file
 from linkcalc.cli._readings import (
-    READINGS,
-    ConfidenceOption,
+    CONFIDENCE,
+    READINGS_OR_NONE,
+    WET,
     Leaf,
-    WetOption,
     leaf_name,
     named_link,
     tell_refused,
@@ -28,61 +26,49 @@ _PAPERS = ("a4", "letter")
 class Day:
     """Of the record, and of readings that do not say."""
 
-    date: Annotated[str | None, option("YYYY-MM-DD", "Date of the record; default: a blank to fill in.")] = (
-        None
-    )
-    leaf: Annotated[
-        Leaf | None,
-        typer.Option(help="Trees on the day of the readings, where rows do not say.", show_default=False),
-    ] = None
-    wet: WetOption = None
+    date: str | None = option("YYYY-MM-DD", "Date of the record; default: a blank to fill in.")
+    leaf: Leaf | None = option(None, "Trees on the day of the readings, where rows do not say.")
+    wet: bool | None = WET
 
 
 @dataclass(frozen=True)
 class Proof:
     """What the acceptance test proves."""
 
-    success: Annotated[
-        float | None,
-        option(
-            "SHARE",
-            "Share of packets the acceptance test proves (0 to 1)."
-            " [default: the plan's, where a message has one try; else 0.95]",
-        ),
-    ] = None
-    confidence: ConfidenceOption = 0.95
+    success: float | None = option(
+        "SHARE",
+        "Share of packets the acceptance test proves (0 to 1)."
+        " [default: the plan's, where a message has one try; else 0.95]",
+    )
+    confidence: float = CONFIDENCE
 
 
 @dataclass(frozen=True)
 class JobOptions:
     """Whom and what the record is for, named as in `site.record.Job`."""
 
-    customer: Annotated[str, option("NAME", "Customer.")] = ""
-    site: Annotated[str, option("NAME", "Site.")] = ""
-    number: Annotated[str, option("NUMBER", "Job or order.", "--job")] = ""
-    installer: Annotated[str, option("NAME", "Installer.")] = ""
-    firm: Annotated[str, option("NAME", "The installer's firm.")] = ""
+    customer: str = option("NAME", "Customer.", default="")
+    site: str = option("NAME", "Site.", default="")
+    number: str = option("NUMBER", "Job or order.", "--job", default="")
+    installer: str = option("NAME", "Installer.", default="")
+    firm: str = option("NAME", "The installer's firm.", default="")
 
 
 def report(
-    plan: PlanArgument,
-    readings: Annotated[list[Path] | None, READINGS] = None,
-    output: Annotated[
-        Path, typer.Option("--output", "-o", metavar="FILE.html", help="Page to write.")
-    ] = Path("record.html"),
-    pdf: Annotated[Path | None, option("FILE.pdf", "Also write it as a PDF.")] = None,
-    link: LinkOption = None,
+    plan: Path = PLAN,
+    readings: list[Path] | None = READINGS_OR_NONE,
+    output: Path = option("FILE.html", "Page to write.", "--output", "-o", default=Path("record.html")),
+    pdf: Path | None = option("FILE.pdf", "Also write it as a PDF."),
+    link: str | None = LINK,
     *,
     day: Day,
     proof: Proof,
     job: JobOptions,
-    photo: Annotated[
-        list[Path] | None, option("FILE", "A photo from the site, JPEG or PNG; several times for several.")
-    ] = None,
-    signed_by_lines: Annotated[
-        int, typer.Option(min=0, max=12, metavar="N", help="Lines for signatures.")
-    ] = 2,
-    paper: Annotated[str, typer.Option(metavar="SIZE", help="Paper of the PDF: a4 or letter.")] = "a4",
+    photo: list[Path] | None = option(
+        "FILE", "A photo from the site, JPEG or PNG; several times for several."
+    ),
+    signed_by_lines: int = option("N", "Lines for signatures.", default=2, min=0, max=12),
+    paper: str = option("SIZE", "Paper of the PDF: a4 or letter.", default="a4"),
 ) -> None:
     """Write the record of a link: answer, sites, map, budget, limits, readings, settings, signatures.
 

@@ -1,18 +1,15 @@
 """The invented samples, to begin with."""
 
 from pathlib import Path
-from typing import Annotated
 
 import typer
 
-from linkcalc.cli._options import ReplaceOption
+from linkcalc.cli._options import REPLACE, argument
 
 
 def samples(
-    folder: Annotated[
-        Path, typer.Argument(metavar="DIR", help="Folder to write to; made if missing.", show_default=False)
-    ],
-    force: ReplaceOption = False,
+    folder: Path = argument("DIR", "Folder to write to; made if missing."),
+    force: bool = REPLACE,
 ) -> None:
     """Copy the invented sample plans, with their rasters and readings, into a folder.
 

@@ -1,10 +1,8 @@
 """The JSON Schema of a plan, of a fleet, or of a result."""
 
 from enum import StrEnum
-from typing import Annotated
 
-import typer
-
+from linkcalc.cli._options import argument
 from linkcalc.cli._output import show
 
 
@@ -17,9 +15,7 @@ class File(StrEnum):
 
 
 def schema(
-    file: Annotated[
-        File, typer.Argument(metavar="[plan|fleet|result]", help="Whose schema.", show_default=False)
-    ] = File.plan,
+    file: File = argument("[plan|fleet|result]", "Whose schema.", default=File.plan),
 ) -> None:
     """Print the JSON Schema of the plan file, of the fleet file, or of what check --json prints.
 

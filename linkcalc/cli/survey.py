@@ -1,17 +1,16 @@
 """Readings taken on site: the prediction corrected by what was measured."""
 
 from pathlib import Path
-from typing import Annotated
 
 import typer
 
-from linkcalc.cli._options import JsonOption, LinkOption, PlanArgument, option
+from linkcalc.cli._options import JSON, LINK, PLAN, option
 from linkcalc.cli._output import json_text, show_answer, write_files
 from linkcalc.cli._readings import (
     READINGS,
+    WET,
     Direction,
     Leaf,
-    WetOption,
     leaf_name,
     named_link,
     tell_refused,
@@ -21,23 +20,16 @@ from linkcalc.cli._shell import EXIT_CODES, load_plan
 
 
 def survey(
-    plan: PlanArgument,
-    readings: Annotated[list[Path], READINGS],
-    link: LinkOption = None,
-    direction: Annotated[
-        Direction | None,
-        typer.Option(
-            help="Direction of rows that do not say: there is from `from` to `to`.", show_default=False
-        ),
-    ] = None,
-    leaf: Annotated[
-        Leaf | None, typer.Option(help="Trees on the day, where rows do not say.", show_default=False)
-    ] = None,
-    wet: WetOption = None,
-    out: Annotated[
-        Path | None, option("DIR", "Folder for the pictures (SVG, PNG), survey.txt and survey.json.")
-    ] = None,
-    json: JsonOption = False,
+    plan: Path = PLAN,
+    readings: list[Path] = READINGS,
+    link: str | None = LINK,
+    direction: Direction | None = option(
+        None, "Direction of rows that do not say: there is from `from` to `to`."
+    ),
+    leaf: Leaf | None = option(None, "Trees on the day, where rows do not say."),
+    wet: bool | None = WET,
+    out: Path | None = option("DIR", "Folder for the pictures (SVG, PNG), survey.txt and survey.json."),
+    json: bool = JSON,
 ) -> None:
     """Hold signal readings against the prediction, and answer the link anew.
 

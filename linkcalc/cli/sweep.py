@@ -4,11 +4,11 @@ import math
 from collections.abc import Sequence
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
 import typer
 
-from linkcalc.cli._options import PlanArgument, option
+from linkcalc.cli._options import PLAN, flag, option
 from linkcalc.cli._output import show_answer, write_files
 from linkcalc.cli._shell import chosen_link, load_plan
 from linkcalc.errors import LinkcalcError
@@ -18,27 +18,23 @@ MOST_VALUES = 100_000
 
 
 def sweep(
-    plan: PlanArgument,
-    vary: Annotated[
-        list[str] | None,
-        option(
-            "NAME=VALUES",
-            "What to vary, once for each parameter. NAME: a key of the plan, such as spreading_factor"
-            " or antenna_height_m (of both stations; near. or far. in front: of one), without its unit, or"
-            " short: sf, bw, cr, power, height, payload, gain, cable, nf, k, distance. VALUES: START:STOP,"
-            " START:STOP:STEP (the last counts), or a list A,B,C.",
-        ),
-    ] = None,
-    link: Annotated[str | None, option("NAME", "Which link, where the plan has several.")] = None,
-    quantity: Annotated[
-        str,
-        typer.Option(metavar="NAME", help="What to show and draw, as the columns of the table are named."),
-    ] = "weaker_fade_margin_db",
-    table: Annotated[
-        Path | None, option("FILE", "Write every combination: .csv, .json or .parquet (needs pyarrow).")
-    ] = None,
-    out: Annotated[Path | None, option("DIR", "Folder for the picture (SVG, PNG) and sweep.csv.")] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print the whole table as JSON.")] = False,
+    plan: Path = PLAN,
+    vary: list[str] | None = option(
+        "NAME=VALUES",
+        "What to vary, once for each parameter. NAME: a key of the plan, such as spreading_factor"
+        " or antenna_height_m (of both stations; near. or far. in front: of one), without its unit, or"
+        " short: sf, bw, cr, power, height, payload, gain, cable, nf, k, distance. VALUES: START:STOP,"
+        " START:STOP:STEP (the last counts), or a list A,B,C.",
+    ),
+    link: str | None = option("NAME", "Which link, where the plan has several."),
+    quantity: str = option(
+        "NAME",
+        "What to show and draw, as the columns of the table are named.",
+        default="weaker_fade_margin_db",
+    ),
+    table: Path | None = option("FILE", "Write every combination: .csv, .json or .parquet (needs pyarrow)."),
+    out: Path | None = option("DIR", "Folder for the picture (SVG, PNG) and sweep.csv."),
+    json: bool = flag("--json", "Print the whole table as JSON."),
 ) -> None:
     """Evaluate a link for every combination of values.
 

@@ -1,23 +1,18 @@
 """What a lost stop does to the tank of a plan."""
 
 from pathlib import Path
-from typing import Annotated
 
-import typer
-
-from linkcalc.cli._options import JsonOption, PlanArgument, option
+from linkcalc.cli._options import JSON, PLAN, option
 from linkcalc.cli._output import show_answer, write_files
 from linkcalc.cli._shell import load_plan
 
 
 def tank(
-    plan: PlanArgument,
-    out: Annotated[Path | None, option("DIR", "Folder for the picture (SVG, PNG).")] = None,
-    json: JsonOption = False,
-    tank_years: Annotated[
-        int, typer.Option(min=0, max=1_000_000, metavar="N", help="Years to simulate; 0 for none.")
-    ] = 2000,
-    seed: Annotated[int, typer.Option(min=0, metavar="N", help="Seed of the simulation.")] = 1,
+    plan: Path = PLAN,
+    out: Path | None = option("DIR", "Folder for the picture (SVG, PNG)."),
+    json: bool = JSON,
+    tank_years: int = option("N", "Years to simulate; 0 for none.", default=2000, min=0, max=1_000_000),
+    seed: int = option("N", "Seed of the simulation.", default=1, min=0),
 ) -> None:
     """Say how far a lost stop overruns the tank, and what stop level, interval and watchdog prevent it.
 

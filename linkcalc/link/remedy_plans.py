@@ -7,10 +7,10 @@ from typing import Any
 import numpy as np
 
 from linkcalc.errors import LinkcalcError
-from linkcalc.link.on_ground import position_deg
 from linkcalc.link.result import Change
 from linkcalc.plan import Link, LoadedPlan, Plan, Station
 from linkcalc.plan.edits import Edit, setting
+from linkcalc.plan.stations import position_deg
 from linkcalc.plan.syntax import parsed
 from linkcalc.terrain import geodesy
 

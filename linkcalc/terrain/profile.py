@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked
+from linkcalc._kinds import kinds_checked
 from linkcalc.errors import DomainError, TerrainError
 
 INLAND = 4
@@ -160,6 +161,7 @@ def with_obstacles(profile: Profile, obstacles: Sequence[ObstacleLike]) -> Profi
     )
 
 
+@kinds_checked
 def profile_from(
     distance_m: ArrayLike,
     ground_m: ArrayLike,

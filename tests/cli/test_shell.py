@@ -4,6 +4,7 @@ import os
 import subprocess
 import sys
 import warnings
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from typer.testing import CliRunner
 
 from linkcalc._version import __version__
 from linkcalc.cli import COMMANDS, _shell, app
+from linkcalc.cli._options import LINK, flag, option
 from linkcalc.errors import DomainError, LinkcalcError, OutOfRangeWarning, PlanError, TerrainError
 from tests.benchmarks.bench_first_minute import cpu_s
 
@@ -184,6 +186,29 @@ def test_a_full_disk_behind_the_output_is_one_line() -> None:
     with open("/dev/full", "w") as full:
         done = program("schema", capture_output=False, stdout=full, stderr=subprocess.PIPE)
     assert (done.returncode, done.stderr) == (2, "linkcalc: output: No space left on device\n")
+
+
+@dataclass(frozen=True)
+class Mast:
+    height_m: float = option("M", "Its height.", default=3.0)
+    guyed: bool = flag("--guyed", "Whether it is.")
+
+
+def test_options_that_belong_together_reach_the_command_as_their_record() -> None:
+    def command(link: str | None = LINK, *, mast: Mast) -> None:
+        typer.echo(f"{link} {mast}")
+
+    program_ = shell_of(_shell.with_shared_options(command))
+    assert "--height-m M" in CliRunner().invoke(program_, ["go", "--help"]).stdout
+    for arguments, told in (
+        ([], "None Mast(height_m=3.0, guyed=False)\n"),
+        (["--height-m", "4", "--guyed", "--link", "level"], "level Mast(height_m=4.0, guyed=True)\n"),
+    ):
+        done = CliRunner().invoke(program_, ["go", *arguments])
+        assert (done.exit_code, done.stdout) == (0, told)
+    refused = CliRunner().invoke(program_, ["go", "--height-m", "high"])
+    assert refused.exit_code == 2
+    assert "--height-m" in refused.stderr
 
 
 def test_a_command_loads_no_other() -> None:
