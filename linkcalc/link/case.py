@@ -293,6 +293,10 @@ class LinkCase:
                 taller[end] = station
         return changed.with_stations(taller) if taller else changed
 
+    def with_station(self, end: End, **changes: Any) -> "LinkCase":
+        """The same link with keys of one station set otherwise."""
+        return self.with_stations({end: self.station(end).model_copy(update=changes)})
+
     def with_stations(self, changed: Mapping[End, Station]) -> "LinkCase":
         return replace(self, near=changed.get("near", self.near), far=changed.get("far", self.far))
 
