@@ -122,6 +122,50 @@ def test_the_cost_of_several_parts_worked_out_by_hand() -> None:
     assert not best.prices_stated
 
 
+@pytest.mark.parametrize("loss_db", [12.0, 20.0, 40.0])
+def test_a_stated_loss_is_counted_until_it_is_repaired(loss_db: float) -> None:
+    """Level ground, 1500 m: 33.7 dB of margin without the loss, 30 dB asked for. Putting it right is work at one
+    antenna, 80; where the loss is large nothing is cheaper."""
+    loss = [{"loss_db": loss_db, "reason": "inside the steel shed"}, {"loss_db": 0.9, "reason": "adapters"}]
+    loaded = placed(
+        ground=sites.profile(1500.0, points=61), shed={"extra_loss": loss}, link={"required_margin_db": 30.0}
+    )
+    before = first_link(loaded).directions[0].fade_margin_db
+    found = hold_to_their_word(loaded)
+    repair = next(r for r in found if r.kinds == ("mounting:far",))
+    assert repair.cost == 80.0
+    assert repair.fade_margins_db == pytest.approx((before + loss_db,) * 2, abs=1e-6)
+    assert [(c.key, len(c.value)) for c in repair.changes] == [("extra_loss", 1)]
+    assert (found[0] == repair) is (loss_db > 12.0)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("shed", "short_db", "kinds", "cost"),
+    [
+        # what costs a decibel and a half is put right, and 0.6 dB more of antenna are bought, where that is enough
+        ({"extra_loss": [{"loss_db": 1.5, "reason": "a lead"}]}, 1.2, ("mounting:far",), 80.0),
+        ({"antenna": {"type": "collinear", "gain_dbi": 4.9}}, 0.5, ("antenna:far",), 60.0 + 80.0),
+        # a loss of 6 dB and the building's 11.5 dB (Rec. ITU-R P.2109, traditional, 868 MHz, level sight) together
+        ({"building": "traditional", "extra_loss": [{"loss_db": 6.0, "reason": "a cage"}]}, 14.0,
+         ("mounting:far",), 80.0),
+    ],
+)  # fmt: skip
+def test_the_least_that_is_enough_is_told(
+    shed: dict[str, Any], short_db: float, kinds: tuple[str, ...], cost: float
+) -> None:
+    """The slowest signal, three tries: nothing is free."""
+    slow = {"modulation": {"kind": "css", "spreading_factor": 12, "bandwidth_khz": 62.5}, "tries": 3}
+    level = sites.profile(1500.0, points=61)
+
+    def planned(required_db: float) -> LoadedPlan:
+        return placed(ground=level, shed=shed, link={**slow, "required_margin_db": required_db})
+
+    margin_db = first_link(planned(30.0)).directions[0].fade_margin_db
+    found = first_link(planned(margin_db + short_db)).remedies
+    assert (kinds, cost) in [(r.kinds, r.cost) for r in found]
+
+
 def test_the_plan_s_own_prices_count_and_decide() -> None:
     loaded = load_plan(sample_path("upland"))
     assert any("height:near" in r.kinds for r in first_link(loaded).remedies)

@@ -409,3 +409,14 @@ def test_a_ripple_of_the_place_leaves_the_site_so_much_less_known():
         update([Group((heard,), ripple)], **how).excess.standard_deviation for ripple in (0.0, 6.0)
     )
     assert loose == pytest.approx(math.hypot(sharp, 6.0), rel=0.02)
+
+
+def test_noise_is_taken_from_the_group_in_which_most_was_measured():
+    """40 packets whose register reads 4 dB low, noise with them, and one elsewhere without: as predicted."""
+    level = fading_levels(40, -4.0)
+    many = Group((Heard(level, level + 20.0, np.ones(40), noise=MeasuredNoise(-4.0, 0.3)),))
+    single = Group((Heard(fading_levels(1, -4.0), np.full(1, 16.0), np.ones(1)),))
+    for groups in ((many, single), (single, many)):
+        found = update(groups, site_db=12.0, fading="rician", rician_k_db=10.0)
+        assert found.directions[0].shortfall.mean == pytest.approx(0.0, abs=1.0)
+        assert found.directions[0].wrong.size == 41

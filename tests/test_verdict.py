@@ -551,6 +551,17 @@ def test_a_null_is_told_of_from_three_decibels_and_left_by_the_nearest_height(
     assert told == {True, False}
 
 
+@pytest.mark.parametrize(("height_m", "free_m"), [(5.6, "5.1 m"), (5.65, "4.9 m")])
+def test_half_a_decibel_of_a_null_may_be_left_and_no_decibel(height_m: float, free_m: str) -> None:
+    """Under the null at 5.76 m in steps of a quarter: 0.48 dB are left at 5.1 m, 0.99 dB at 5.15 m, none at 4.9 m."""
+    case = elevated(NULL, tank={"antenna_height_m": 12.0}, shed={"antenna_height_m": height_m})
+    left_db = [dip_db(case.with_heights(far_m=m)) for m in (5.1, 5.15, 4.9)]
+    assert left_db[:2] == pytest.approx([0.48, 0.99], abs=0.02)
+    assert left_db[2] < 0.0
+    told = next(w for w in check_link(case).warnings if "nearly cancel" in w)
+    assert told.endswith(f"{free_m} at shed avoids it")
+
+
 @pytest.mark.parametrize(("height_m", "top_m"), [(6.0, 15.0), (7.5, 15.0), (12.0, 24.0)])
 def test_margins_are_drawn_from_half_a_metre_to_twice_the_height(height_m: float, top_m: float) -> None:
     drawing = check_link(sites.case(QUICK, shed={"antenna_height_m": height_m})).drawing

@@ -265,8 +265,10 @@ class Paths(NamedTuple):
         found = profile_losses(case.profile, case.situation, near, far)
         items = path_items(case, found)
         polarisation_db = sum(t.value_db for t in case.polarisation_terms)
+        # what is stated of either end is lost both ways, until an option repairs it
+        stated_db = sum(x.loss_db for station in (case.near, case.far) for x in station.extra_loss)
         # without known ground nothing closes, whatever its margin
-        gain_db = np.where(found.ground_unknown, -np.inf, case.path_db(found) + polarisation_db)
+        gain_db = np.where(found.ground_unknown, -np.inf, case.path_db(found) + polarisation_db - stated_db)
         spreads = (np.broadcast_to(v, near.shape) for v in spreads_db(items))
         gain_db, site_db, conditions_db, k_db = (
             v.reshape(shape) for v in (gain_db, *spreads, fading_k_db(case, found))

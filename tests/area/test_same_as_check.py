@@ -144,6 +144,8 @@ def compare(place: Scene, count: int, use_numba: bool, seed: int = 1, at=None) -
         edge = min(abs(d.fade_margin_db - d.required_margin_db) for d in (there, back)) < CLOSE_DB
         worst = min(VERDICTS.index(d.verdict) for d in (there, back))
         assert edge or got.verdict[i] == worst, (east[i], north[i])
+        for figure in ("required_margin_db", "site_share", "verdict"):  # NaN only where there is no path
+            assert got.named(figure)[i] == getattr(got, figure)[i]
         least = least_factor(case.link.modulation.spreading_factor, spare_db)
         near = any(abs(spare_db + STEP_DB * k) < CLOSE_DB for k in range(-5, 6))
         assert near or got.spreading_factor[i] == least, (east[i], north[i])
