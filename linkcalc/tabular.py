@@ -164,8 +164,8 @@ def number(key: str, plain: str) -> float:
         raise TableError(f"{key} is empty")
     if found is None or found[2] or "," in plain:
         grouped = re.fullmatch(r"[-+]?[0-9]{1,3}(?:[\s.,'’][0-9]{3})+(?:[.,][0-9]*)?", plain)
-        mend = "; write a decimal point and no separator of thousands" if grouped else ""
-        raise TableError(f"{key} = {quoted(plain)} is not a number{mend}")
+        remedy = "; write a decimal point and no separator of thousands" if grouped else ""
+        raise TableError(f"{key} = {quoted(plain)} is not a number{remedy}")
     return float(plain)
 
 

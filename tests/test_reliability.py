@@ -141,9 +141,9 @@ def test_success_agrees_with_simulated_messages():
     state = margin + sigma * rng.normal(size=(runs, 1))
     heard = rng.exponential(size=(runs, tries)) > 10 ** (-state / 10)
     within = [heard[:, : n + 1].any(axis=1).mean() for n in range(tries)]
-    expected = [message_success(margin, sigma, fading="rayleigh", tries=n + 1) for n in range(tries)]
+    expected = [message_success(margin, sigma, rician_k_db=-np.inf, tries=n + 1) for n in range(tries)]
     np.testing.assert_allclose(within, expected, atol=4 * 0.5 / math.sqrt(runs))
-    by_try = success_by_try(margin, sigma, fading="rayleigh", tries=tries)
+    by_try = success_by_try(margin, sigma, rician_k_db=-np.inf, tries=tries)
     np.testing.assert_allclose(np.cumsum(by_try), expected, rtol=1e-12)
 
 
@@ -154,22 +154,22 @@ def test_two_way_success_agrees_with_simulated_exchanges():
     up = rng.exponential(size=(runs, tries)) > 10 ** (-(8.0 + slow) / 10)
     down = rng.exponential(size=(runs, tries)) > 10 ** (-(4.0 + slow) / 10)
     done = (up & down).any(axis=1).mean()
-    ours = two_way_success(8.0, 4.0, 5.0, fading="rayleigh", tries=tries)
+    ours = two_way_success(8.0, 4.0, 5.0, rician_k_db=-np.inf, tries=tries)
     assert done == pytest.approx(ours, abs=4 * 0.5 / math.sqrt(runs))
 
 
 def test_independent_losses_multiply_as_the_textbook_says():
     # p^n: 5 % loss fails 0.25 % at two tries and 0.0125 % at three
-    margin = margin_for_success(0.95, fading="rayleigh")
-    assert message_failure(margin, fading="rayleigh", tries=2) == pytest.approx(0.0025, rel=1e-6)
-    assert message_failure(margin, fading="rayleigh", tries=3) == pytest.approx(0.000125, rel=1e-6)
+    margin = margin_for_success(0.95, rician_k_db=-np.inf)
+    assert message_failure(margin, rician_k_db=-np.inf, tries=2) == pytest.approx(0.0025, rel=1e-6)
+    assert message_failure(margin, rician_k_db=-np.inf, tries=3) == pytest.approx(0.000125, rel=1e-6)
 
 
 @pytest.mark.parametrize(("loss", "failure", "half_a_digit"), [(0.05, 0.00093, 5e-6), (0.30, 0.13, 5e-3)])
 def test_an_acknowledged_message_fails_more_often_than_one_way_losses_say(loss, failure, half_a_digit):
     # (1-p_up)(1-p_dn) for each of three tries: at 5 % each way 0.093 %, at 30 % each way 13 %
-    margin = margin_for_success(1 - loss, fading="rayleigh")
-    ours = 1 - two_way_success(margin, margin, fading="rayleigh", tries=3)
+    margin = margin_for_success(1 - loss, rician_k_db=-np.inf)
+    ours = 1 - two_way_success(margin, margin, rician_k_db=-np.inf, tries=3)
     assert ours == pytest.approx(failure, abs=half_a_digit)
 
 
@@ -242,7 +242,7 @@ def test_without_slow_variation_only_the_fading_counts():
         message_failure(margin, 0.0, rician_k_db=6.0), rician_outage(margin, 6.0), rtol=1e-9
     )
     np.testing.assert_allclose(
-        message_failure(margin, 0.0, fading="rayleigh", tries=3), rayleigh_outage(margin) ** 3, rtol=1e-9
+        message_failure(margin, 0.0, rician_k_db=-np.inf, tries=3), rayleigh_outage(margin) ** 3, rtol=1e-9
     )
     small = message_failure(margin, 1e-6, rician_k_db=6.0)
     np.testing.assert_allclose(small, rician_outage(margin, 6.0), rtol=1e-9)
@@ -277,7 +277,6 @@ def test_arguments_broadcast_and_each_element_is_what_it_is_alone():
     [
         {"margin_db": math.nan},
         {"sigma_db": -1.0},
-        {"fading": "nakagami"},
         {"rician_k_db": math.nan},
         {"tries": 0},
         {"tries": 1.5},

@@ -717,7 +717,7 @@ def test_following_fewer_reports_one_by_one_changes_nothing(monkeypatch: pytest.
         max_run_s=np.inf,
     )
     whole = year_risk(played, FadingChannel(8.0, 4.0, 2.0)).averaged
-    monkeypatch.setattr("linkcalc.operation.tank.risk._MOST_REPORTS", 40)
+    monkeypatch.setattr("linkcalc.operation.tank.filling._MOST_REPORTS", 40)
     short = year_risk(played, FadingChannel(8.0, 4.0, 2.0)).averaged
     assert short.nuisance_stops == pytest.approx(whole.nuisance_stops, rel=0.005)
     assert short.pumped_m3 == pytest.approx(whole.pumped_m3, rel=0.001)

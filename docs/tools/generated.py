@@ -33,7 +33,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     ),
     "Distance and clearance": ("propagation.free_space", "propagation.fresnel"),
     "Hills and obstacles": (
-        "link.path_loss", "link.losses", "link.models", "link.chosen_model", "propagation.loss_models",
+        "link.path_loss", "link.losses", "link.models", "propagation.loss_models",
         "propagation",
     ),
     "Ground reflection": ("propagation.two_ray", "propagation.ground"),

@@ -13,10 +13,10 @@ from linkcalc.area.losses import End, losses
 from linkcalc.area.plane import Plane
 from linkcalc.errors import DomainError, OutOfRangeWarning, TerrainError
 from linkcalc.link.case import LinkCase
-from linkcalc.link.chosen_model import refuse_chosen
 from linkcalc.link.judgement import Judgement, judge
 from linkcalc.link.legal import lawful
 from linkcalc.link.losses import Losses
+from linkcalc.link.models import refuse_chosen
 from linkcalc.link.on_ground import position_deg
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.link.traffic import sent_over

@@ -26,14 +26,14 @@ from linkcalc.fleets.network import STEADY, Network, fading_of
 from linkcalc.link.case import LinkCase, directional
 from linkcalc.link.losses import REGIMES
 from linkcalc.link.modulation import Signal
-from linkcalc.link.on_ground import open_terrain, position_deg
+from linkcalc.link.on_ground import open_terrain
 from linkcalc.plan import ChirpModulation
 from linkcalc.plan.fleet import LoadedFleet
 from linkcalc.plan.links import Modulation
 from linkcalc.plan.nodes import Node, RefusedNode
+from linkcalc.plan.stations import position_deg
 from linkcalc.plan.wording import printable
 from linkcalc.propagation import compiled
-from linkcalc.terrain import geodesy
 from linkcalc.terrain.rasters import Mosaic
 from linkcalc.terrain.station_ground import station_ground_m
 
@@ -154,7 +154,7 @@ def paths(
     plan_file = loaded.plan()
     plan = plan_file.plan
     numba = compiled.available() if use_numba is None else use_numba
-    places = np.array([_position(n) for n in loaded.nodes])
+    places = np.array([position_deg(n) for n in loaded.nodes])
     sheds_deg = [position_deg(s) for s in loaded.fleet.shed]
     with open_terrain(plan_file) as terrain:
         for shed, here in zip(loaded.fleet.shed, sheds_deg, strict=True):
@@ -310,13 +310,6 @@ def _signal(modulation: object, factor: int) -> Signal:
     if isinstance(modulation, ChirpModulation):
         return Signal.of(modulation.model_copy(update={"spreading_factor": factor}))
     return Signal.of(modulation)  # type: ignore[arg-type]
-
-
-def _position(node: Node) -> tuple[float, float]:
-    if node.latitude_deg is not None and node.longitude_deg is not None:
-        return node.latitude_deg, node.longitude_deg
-    latitude, longitude = geodesy.from_grid(node.easting_m, node.northing_m, node.epsg)  # type: ignore[arg-type]
-    return float(latitude), float(longitude)
 
 
 def _grounded(

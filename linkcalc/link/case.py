@@ -50,7 +50,6 @@ class PathTerm(NamedTuple):
     what: str = ""
 
     def term(self, group: Group) -> Term:
-        """The line of a budget that it is for one path."""
         return term(
             self.kind, self.value_db.item(), group, self.note,
             station=self.station, origin=self.origin, what=self.what,
@@ -86,12 +85,10 @@ class LinkCase:
 
     @property
     def frequency_hz(self) -> float:
-        """Carrier frequency."""
         return self.link.frequency_mhz * 1e6
 
     @cached_property
     def signal(self) -> Signal:
-        """The modulation's figures."""
         return Signal.of(self.link.modulation)
 
     @cached_property
@@ -131,16 +128,13 @@ class LinkCase:
 
     @cached_property
     def path(self) -> PathLoss:
-        """The loss of the path with the reason for it."""
         return PathLoss(self.profile, self.situation, self.losses)
 
     @property
     def longest_time_on_air_s(self) -> float:
-        """Time on air of the longer message."""
         return self.signal.time_on_air_s(max(self.link.payload_bytes, self.link.reply_payload_bytes))
 
     def bearing_deg(self, end: End) -> float:
-        """Bearing of the other end, seen from an end."""
         return self.azimuth_deg if end == "near" else self.back_azimuth_deg
 
     def elevation_deg(self, end: End) -> float:
@@ -210,30 +204,26 @@ class LinkCase:
     def budget(self, *, back: bool = False) -> Budget:
         """The budget from `near` to `far`, or with `back` from `far` to `near`."""
         sender, receiver = ENDS[::-1] if back else ENDS
-        return Budget(
-            (
-                term("transmit_power", self.station(sender).transmit_power_dbm, "transmitter"),
-                *self.feeder_terms(sender, "transmitter"),
-                *self.antenna_terms(sender, "transmitter"),
-                *self.shared_terms,
-                *self.antenna_terms(receiver, "receiver")[::-1],
-                *self.feeder_terms(receiver, "receiver")[::-1],
-                *self.polarisation_terms,
-                *self.threshold_terms(receiver),
-            )
-        )
+        return Budget((*self._sending(sender), *self.shared_terms, *self._receiving(receiver)))
 
     def equipment_db(self, *, back: bool = False) -> float:
         """Sum of a direction's terms but for the path's: all that does not take a loss to know."""
         sender, receiver = ENDS[::-1] if back else ENDS
-        return total_db(
-            (
-                term("transmit_power", self.station(sender).transmit_power_dbm, "transmitter"),
-                *(t for end in ENDS for t in self.feeder_terms(end, "receiver")),
-                *(t for end in ENDS for t in self.antenna_terms(end, "receiver")),
-                *self.polarisation_terms,
-                *self.threshold_terms(receiver),
-            )
+        return total_db((*self._sending(sender), *self._receiving(receiver)))
+
+    def _sending(self, end: End) -> tuple[Term, ...]:
+        return (
+            term("transmit_power", self.station(end).transmit_power_dbm, "transmitter"),
+            *self.feeder_terms(end, "transmitter"),
+            *self.antenna_terms(end, "transmitter"),
+        )
+
+    def _receiving(self, end: End) -> tuple[Term, ...]:
+        return (
+            *self.antenna_terms(end, "receiver")[::-1],
+            *self.feeder_terms(end, "receiver")[::-1],
+            *self.polarisation_terms,
+            *self.threshold_terms(end),
         )
 
     @property
@@ -244,14 +234,11 @@ class LinkCase:
         note = f"{one} to {other}"
         return [term("polarisation", -loss_db, "receiver", note)] if loss_db else []
 
-    def threshold_terms(self, receiver: End, noises: noise.SystemNoise | None = None) -> list[Term]:
-        """What the receiver at an end needs, as terms: minus its noise (as given, if known) and its SNR."""
+    def threshold_terms(self, receiver: End) -> list[Term]:
+        """What the receiver at an end needs, as terms: minus its noise and its SNR."""
         rx = self.station(receiver)
-        rows = self.noise_rows(rx, noises or self.noise(rx))
-        return [
-            *(row.term("threshold") for row in rows),
-            term("required_snr", -self.signal.required_snr_db, "threshold", self.signal.text),
-        ]
+        needed = term("required_snr", -self.signal.required_snr_db, "threshold", self.signal.text)
+        return [*(row.term("threshold") for row in self.noise_rows(rx, self.noise(rx))), needed]
 
     def noise_rows(self, rx: Station, noises: noise.SystemNoise) -> list[PathTerm]:
         """Minus a receiver's noise item by item; arrays where the station's figures are."""
@@ -270,13 +257,8 @@ class LinkCase:
         """Least power a station's receiver needs with the noise it really has, dBm."""
         noises = self.noise(rx)
         rise_db = noises.rise_db if rx.noise_rise_db else 0.0
-        return float(
-            noises.thermal_dbm
-            + rx.noise_figure_db
-            + noises.external_db
-            + rise_db
-            + self.signal.required_snr_db
-        )
+        noise_dbm = noises.thermal_dbm + rx.noise_figure_db + noises.external_db + rise_db
+        return float(noise_dbm + self.signal.required_snr_db)
 
     def noise(self, rx: Station) -> noise.SystemNoise:
         """Noise of a station's receiver behind its feeder, item by item.
@@ -286,13 +268,9 @@ class LinkCase:
         """
         figure_db = rx.noise_figure_db + feeder_loss_db(rx, self.frequency_hz)
         steady = np.ndim(figure_db) == np.ndim(rx.noise_rise_db) == 0
-        return (_system_noise if steady else noise.system_noise)(
-            self.signal.bandwidth_hz,
-            figure_db,
-            rx.noise_environment,
-            rx.noise_rise_db,
-            self.frequency_hz,
-        )
+        of = _system_noise if steady else noise.system_noise
+        bandwidth_hz = self.signal.bandwidth_hz
+        return of(bandwidth_hz, figure_db, rx.noise_environment, rx.noise_rise_db, self.frequency_hz)
 
     def with_heights(self, *, near_m: float | None = None, far_m: float | None = None) -> "LinkCase":
         """The same link with antennas at other heights above ground."""
@@ -315,15 +293,12 @@ class LinkCase:
         return changed.with_stations(taller) if taller else changed
 
     def with_stations(self, changed: Mapping[End, Station]) -> "LinkCase":
-        """The same link with other equipment at one end or both."""
         return replace(self, near=changed.get("near", self.near), far=changed.get("far", self.far))
 
     def station(self, end: End) -> Station:
-        """The station at an end."""
         return self.near if end == "near" else self.far
 
     def with_modulation(self, modulation: ChirpModulation | FskModulation) -> "LinkCase":
-        """The same link with another signal."""
         return replace(self, link=self.link.model_copy(update={"modulation": modulation}))
 
     def common_db(self, found: Losses, bearings_deg: tuple[ArrayLike, ArrayLike] | None = None) -> Floats:
@@ -335,15 +310,11 @@ class LinkCase:
         aimed = bearings_deg is not None or self.positioned
         total = sum((t.value_db for t in self.path_terms(found)), start=np.zeros(found.loss_db.shape))
         total = total + sum(t.value_db for t in self.polarisation_terms)
-        for station, bearing, up in zip(
-            (self.near, self.far), bearings, self.elevations_deg(found), strict=True
-        ):
+        ends = zip((self.near, self.far), bearings, self.elevations_deg(found), strict=True)
+        for station, bearing, up in ends:
             total = total + gain_dbi(station, bearing, np.nan_to_num(up), aimed=aimed)
-            total = (
-                total
-                - feeder_loss_db(station, self.frequency_hz)
-                - sum(x.loss_db for x in station.extra_loss)
-            )
+            total = total - feeder_loss_db(station, self.frequency_hz)
+            total = total - sum(x.loss_db for x in station.extra_loss)
         return np.asarray(total)
 
     def margins_db(self, found: Losses) -> tuple[Floats, Floats]:
@@ -356,7 +327,6 @@ class LinkCase:
 
     @property
     def weaker_margin_db(self) -> float:
-        """Fade margin of the weaker direction."""
         return float(min(m[0] for m in self.margins_db(self.losses)))
 
     def feeder_terms(self, end: End, group: Literal["transmitter", "receiver"]) -> list[Term]:
@@ -452,7 +422,6 @@ def gain_dbi(
 
 
 def main_gain_dbi(station: Station) -> float:
-    """Gain of a station's antenna in its main beam."""
     return figures(station.antenna).gain_dbi
 
 
@@ -471,23 +440,17 @@ def figures(a: AntennaFigures) -> antenna.Antenna:
 
 
 def directional(a: AntennaFigures) -> bool:
-    """Whether an antenna favours one bearing."""
     return bool(np.min(figures(a).horizontal_beamwidth_deg) < 360.0)
 
 
 def feeder_words(station: Station) -> str:
-    """A station's feeder in a few words."""
     f = station.feeder
     parts = [f"{f.length_m:g} m {f.type}"] if f.length_m else []
     parts += [f"{f.connectors} connectors"] if f.connectors else []
     return ", ".join(parts + (["arrestor"] if f.arrestor else []))
 
 
-@lru_cache(maxsize=256)
-def _system_noise(
-    bandwidth_hz: float, figure_db: float, environment: Any, rise_db: float, frequency_hz: float
-) -> noise.SystemNoise:
-    return noise.system_noise(bandwidth_hz, figure_db, environment, rise_db, frequency_hz)
+_system_noise = lru_cache(maxsize=256)(noise.system_noise)
 
 
 def feeder_loss_db(station: Station, frequency_hz: float) -> float:

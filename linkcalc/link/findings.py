@@ -1,7 +1,6 @@
 """What is found about a link, in codes and numbers; `linkcalc.link.wording` says it, and nothing reads that again."""
 
-from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 VerdictWord = Literal["closes", "at_risk", "does_not_close"]
 Regime = Literal["clear", "grazing", "obstructed"]
@@ -22,8 +21,7 @@ LimitKind = Literal[
 ]  # fmt: skip
 
 
-@dataclass(frozen=True)
-class Limit:
+class Limit(NamedTuple):
     """The largest avoidable loss of a direction."""
 
     kind: LimitKind
@@ -31,15 +29,12 @@ class Limit:
     obstacle: str = ""
     """What is in the way: terrain, trees, building, tank."""
     at_m: float = 0.0
-    """Where, from `station`."""
     depth_m: float = 0.0
-    """Length in trees."""
     reason: str = ""
     """Of an extra loss, as the plan has it."""
 
 
-@dataclass(frozen=True)
-class ModelReason:
+class ModelReason(NamedTuple):
     """Why a model governs."""
 
     model: str
@@ -49,8 +44,7 @@ class ModelReason:
     depth_m: float = 0.0
 
 
-@dataclass(frozen=True)
-class Excess:
+class Excess(NamedTuple):
     """How a station's transmitter is over the table's limits."""
 
     station: str
@@ -60,8 +54,7 @@ class Excess:
     reason: str
 
 
-@dataclass(frozen=True)
-class Finding:
+class Finding(NamedTuple):
     """What is said first about a link, of its weaker direction."""
 
     verdict: VerdictWord
@@ -80,8 +73,7 @@ class Finding:
 # ---------------------------------------------------------------- what one change is
 
 
-@dataclass(frozen=True)
-class Setting:
+class Setting(NamedTuple):
     """A figure at a station."""
 
     station: str
@@ -89,8 +81,7 @@ class Setting:
     before: float = 0.0
 
 
-@dataclass(frozen=True)
-class SlowerSignal:
+class SlowerSignal(NamedTuple):
     """A larger spreading factor."""
 
     spreading_factor: int
@@ -101,8 +92,7 @@ class SlowerSignal:
     """Whether the plan names a region, whose limits were looked up."""
 
 
-@dataclass(frozen=True)
-class NarrowerSignal:
+class NarrowerSignal(NamedTuple):
     """A smaller bandwidth."""
 
     bandwidth_hz: float
@@ -110,8 +100,7 @@ class NarrowerSignal:
     time_on_air_s: float
 
 
-@dataclass(frozen=True)
-class MorePower:
+class MorePower(NamedTuple):
     """More transmit power."""
 
     powers_dbm: tuple[Setting, ...]
@@ -121,8 +110,7 @@ class MorePower:
     """What makes that limit uncertain."""
 
 
-@dataclass(frozen=True)
-class BetterAntenna:
+class BetterAntenna(NamedTuple):
     """Antennas of more gain."""
 
     type: str
@@ -132,15 +120,13 @@ class BetterAntenna:
     """Turned down to what is legal; None: the limits are not known."""
 
 
-@dataclass(frozen=True)
-class OutsideAntenna:
+class OutsideAntenna(NamedTuple):
     """An antenna out of its building."""
 
     station: str
 
 
-@dataclass(frozen=True)
-class Repair:
+class Repair(NamedTuple):
     """An extra loss that ends."""
 
     station: str
@@ -148,26 +134,22 @@ class Repair:
     reason: str
 
 
-@dataclass(frozen=True)
-class AimedAntenna:
+class AimedAntenna(NamedTuple):
     """An antenna turned to the other station."""
 
     station: str
     bearing_deg: float | None
-    """None: positions are unknown."""
     tilt_deg: float
 
 
-@dataclass(frozen=True)
-class WiderBeam:
+class WiderBeam(NamedTuple):
     """A half-wave dipole in place of an antenna of narrower beam."""
 
     station: str
     elevation_deg: float
 
 
-@dataclass(frozen=True)
-class TurnedPolarisation:
+class TurnedPolarisation(NamedTuple):
     """An antenna of the other end's polarisation."""
 
     station: str
@@ -175,23 +157,20 @@ class TurnedPolarisation:
     before: str
 
 
-@dataclass(frozen=True)
-class BetterFeeder:
+class BetterFeeder(NamedTuple):
     """Feeders that lose less."""
 
     cables: tuple[tuple[str, str, float], ...]
     """Type, station, and what it saves, dB."""
 
 
-@dataclass(frozen=True)
-class LessNoise:
+class LessNoise(NamedTuple):
     """The engine's noise kept from receivers."""
 
     stations: tuple[str, ...]
 
 
-@dataclass(frozen=True)
-class RaisedAntennas:
+class RaisedAntennas(NamedTuple):
     """Antennas at other heights above ground, m, with the feeders that grow with them."""
 
     heights_m: tuple[Setting, ...]
@@ -202,27 +181,23 @@ class RaisedAntennas:
     """Time on air, where it takes the largest spreading factor too."""
 
 
-@dataclass(frozen=True)
-class RelayOnLine:
+class RelayOnLine(NamedTuple):
     """A relay on the line between the stations."""
 
     from_: str
     distance_m: float
     mast_m: float
     margin_db: float
-    """Of its weaker hop."""
     feeders: tuple[str, ...]
     tries: int = 0
     """Of a message on each hop, where they are more than planned."""
 
 
-@dataclass(frozen=True)
-class SiteReading:
+class SiteReading(NamedTuple):
     """A measurement before anything else."""
 
     before_db: float
     after_db: float
-    """Standard deviation of the prediction, before and after it."""
 
 
 Step = (

@@ -5,11 +5,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from linkcalc.errors import LinkcalcError
-from linkcalc.link.remedy_plans import edit_of
+from linkcalc.link.remedy_plans import edit_of, text_and_settings
 from linkcalc.link.result import Remedy, Result
 from linkcalc.link.verdict import check_plan
 from linkcalc.plan import LoadedPlan
-from linkcalc.plan.edits import edited_text, setting
+from linkcalc.plan.edits import edited_text
 from linkcalc.plan.loading import checked_plan
 from linkcalc.plan.syntax import parsed
 from linkcalc.plan.wording import quoted
@@ -24,9 +24,7 @@ class ImprovedPlan:
 
     text: str
     remedies: tuple[tuple[str, Remedy], ...]
-    """What was done, by name of the link."""
     result: Result
-    """Of the improved plan."""
 
 
 def improved_plan(
@@ -37,11 +35,7 @@ def improved_plan(
     By default every link that does not close, one after the other, each with the cheapest remedy once those before are
     made; or remedy `number`, from 1, of one link. `LinkcalcError` where there is no such remedy.
     """
-    try:
-        text = loaded.path.read_bytes().decode("utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise LinkcalcError(f"{loaded.path}: cannot be read again: {error}") from None
-    edits = [setting(s, parsed(text.encode())) for s in loaded.settings]
+    text, edits = text_and_settings(loaded)
     wanted = [k.name for k in result.links if k.verdict != "closes" and link in (None, k.name)]
     if number > 1 and len(wanted) > 1:
         raise LinkcalcError(f"several links do not close: --link says whose remedy {number} is meant")

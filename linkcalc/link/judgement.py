@@ -10,7 +10,7 @@ from linkcalc.link.case import LinkCase
 from linkcalc.link.losses import Losses
 from linkcalc.link.reliability import mean_success
 from linkcalc.link.requirement import Requirement
-from linkcalc.link.uncertainty import Item, fading_k_db, noise_items, path_items, together_db
+from linkcalc.link.uncertainty import Item, fading_k_db, noise_items, path_items, spreads_db
 from linkcalc.plan import Station
 
 
@@ -23,7 +23,6 @@ class Judgement:
     conditions_db: Floats
     """Standard deviation of what varies over the year."""
     k_db: Floats
-    """Median Rician K of such paths."""
     required_margin_db: Floats
     site_share: Floats
     """Share of such sites that give what is required of a site."""
@@ -45,8 +44,7 @@ def judge(
     `shared`: `uncertainty.path_items` of the paths, where they are at hand.
     """
     items = [*(path_items(case, found) if shared is None else shared), *noise_items(case.noise(receiver))]
-    site, conditions = together_db(items, "site"), together_db(items, "conditions")
-    got = judgement(Requirement.of(case.link), margin_db, site, conditions, fading_k_db(case, found))
+    got = judgement(Requirement.of(case.link), margin_db, *spreads_db(items), fading_k_db(case, found))
     # no profile, no plain "closes"
     capped = np.where(found.ground_unknown, np.minimum(got.verdict, 1), got.verdict)
     return replace(got, verdict=capped.astype(np.int8))

@@ -121,22 +121,18 @@ class Losses:
     clearance_ratio: Floats
     """Least clearance over ground and clutter, in first Fresnel zone radii; below 0 where the ray is blocked."""
     worst: Floats
-    """Index of its point."""
     free_space_db: Floats
     ground_db: Floats
-    """Ground and terrain over free space."""
     trees_db: Floats
     near_surroundings_db: Floats
     far_surroundings_db: Floats
     installation_db: Floats
-    """Of both ends."""
     vegetation_db: Floats
     vegetation_wet_db: Floats
     """Trees by themselves, before what they share with the surroundings; and in wet leaf."""
     vegetation_share: Floats
     """Of vegetation and surroundings together, 0 to 1."""
     depth_m: Floats
-    """Length in trees."""
     through_trees: NDArray[np.bool_]
     hill_db: Floats
     floor_db: Floats
@@ -316,7 +312,7 @@ def by_governing(found: Losses, profile: Profile, situation: Situation, *, partl
     """The same by the model that the plan chose, where it chose one; `partly`: NaN where that is not defined."""
     if situation.governing == RULES:
         return found
-    from linkcalc.link.chosen_model import governed
+    from linkcalc.link.models import governed
 
     return governed(found, profile, situation, partly=partly)
 

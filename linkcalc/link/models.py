@@ -1,4 +1,4 @@
-"""One path with the reason for its loss, and what every other model says of it."""
+"""One path with the reason for its loss, what every other model says of it, and a model that the plan chose."""
 
 import warnings
 from collections.abc import Callable
@@ -17,6 +17,7 @@ from linkcalc.link.losses import MODELS, REGIMES, SEA, Losses, Situation, profil
 from linkcalc.link.path_loss import plane_earth
 from linkcalc.link.result import MODEL_NAMES
 from linkcalc.link.surroundings import UNSURROUNDED
+from linkcalc.plan import Conditions
 from linkcalc.propagation import diffraction, fresnel, ground, irregular, p1812, two_ray
 from linkcalc.propagation.loss_models import RULES, own_models
 from linkcalc.propagation.two_ray import Reflection
@@ -43,17 +44,14 @@ class PathLoss:
 
     @property
     def loss_db(self) -> float:
-        """Median basic transmission loss."""
         return float(self.losses.loss_db[0])
 
     @property
     def trees_db(self) -> float:
-        """What of it is trees."""
         return float(self._one("trees_db"))
 
     @property
     def depth_m(self) -> float:
-        """Length in trees."""
         return float(self._one("depth_m"))
 
     @property
@@ -70,12 +68,10 @@ class PathLoss:
 
     @property
     def worst(self) -> int:
-        """Index of the least clearance."""
         return int(self._one("worst"))
 
     @property
     def heights_m(self) -> tuple[float, float]:
-        """Antennas above ground."""
         return self._one("near_height_m"), self._one("far_height_m")
 
     @cached_property
@@ -171,11 +167,6 @@ def model_functions(path: PathLoss) -> dict[str, Callable[[], float]]:
             raise DomainError("no single smooth hill is in the way")
         return functions["delta_bullington"]() + 2.0 * float(hill_db)
 
-    def p1812_db() -> float:
-        if profile.length_m < P1812_SHORTEST_M:
-            raise DomainError(f"the path is shorter than {P1812_SHORTEST_M:g} m")
-        return p1812_loss_db(path)
-
     functions: dict[str, Callable[[], float]] = {
         "free_space": lambda: free_space_db,
         "plane_earth": lambda: free_space_db + _plane_earth_db(profile, near_m, far_m, free_space_db),
@@ -184,7 +175,7 @@ def model_functions(path: PathLoss) -> dict[str, Callable[[], float]]:
         "cascaded_knife_edges": over_free_space(diffraction.cascaded_knife_edge_loss_db),
         "delta_bullington": over_free_space(diffraction.delta_bullington_loss_db, **ground_kind),
         "rounded_obstacle": rounded_db,
-        "p1812": p1812_db,
+        "p1812": lambda: p1812_loss_db(path),
         "irregular_terrain": lambda: irregular_terrain_db(path),
     }
     if path.reflection is not None:
@@ -223,9 +214,11 @@ def spread_db(models: dict[str, float], regime: Regime) -> float:
     return max(fit) - min(fit)
 
 
-def p1812_loss_db(path: PathLoss, time_percent: float = 50.0) -> float:
+def p1812_loss_db(path: PathLoss) -> float:
     """Basic transmission loss of Rec. ITU-R P.1812 at half of the locations, trees opaque."""
     profile, s = path.profile, path.situation
+    if profile.length_m < P1812_SHORTEST_M:
+        raise DomainError(f"the path is shorter than {P1812_SHORTEST_M:g} m")
     near_m, far_m = path.heights_m
     return float(
         p1812.basic_transmission_loss_db(
@@ -237,7 +230,6 @@ def p1812_loss_db(path: PathLoss, time_percent: float = 50.0) -> float:
             clutter_m=profile.clutter_m,
             zone=profile.zone,
             polarisation=s.polarisation,
-            time_percent=time_percent,
             delta_n=s.delta_n,
             n0=s.n0,
             latitude_deg=s.latitude_deg,
@@ -296,3 +288,61 @@ def irregular_terrain_db(path: PathLoss) -> float:
             n0=s.n0,
         )
     )
+
+
+# ---------------------------------------------------------------- where the plan chooses the model
+
+
+def governed(found: Losses, profile: Profile, situation: Situation, *, partly: bool = False) -> Losses:
+    """Losses by the rules with the chosen model's in place of theirs over ground and through mapped trees.
+
+    What surrounds the antennas, the installations and trees without a place are the rules'. `DomainError` where it is
+    not defined for a path; with `partly` NaN instead.
+    """
+    mapped_db = _mapped_trees_db(found, situation)
+    chosen_db = np.full(found.length_m.shape, np.nan)
+    for i in range(chosen_db.size):
+        try:
+            chosen_db[i] = _chosen_db(found, profile, situation, i)
+        except DomainError:
+            if not partly:
+                raise
+    ground_db = chosen_db - found.free_space_db
+    changed = replace(found, ground_db=ground_db, trees_db=found.trees_db - mapped_db)
+    return replace(changed, rules_less_db=changed.loss_db - found.loss_db)
+
+
+def _mapped_trees_db(found: Losses, situation: Situation) -> Floats:
+    """What of the trees' loss is mapped: every model counts that itself."""
+    stated_db = situation.stated_vegetation_db()
+    return np.asarray(
+        found.trees_db * (1.0 - stated_db / np.maximum(found.vegetation_db, max(stated_db, 1e-9)))
+    )
+
+
+def _chosen_db(found: Losses, profile: Profile, situation: Situation, i: int) -> float:
+    shape = found.length_m.shape
+    own = replace(
+        situation,
+        delta_n=float(np.broadcast_to(situation.delta_n, shape)[i]),
+        installation_db=float(np.broadcast_to(situation.installation_db, shape)[i]),
+    )
+    functions = model_functions(PathLoss(profile, own, found.at(slice(i, i + 1))))
+    name = situation.governing
+    if name not in functions:
+        raise DomainError(f"conditions.governing_model = {name!r} is not registered in this process")
+    try:
+        return functions[name]()
+    except DomainError as error:
+        raise DomainError(
+            f"conditions.governing_model = {name!r} ({MODEL_NAMES[name]}) gives no loss for this path: {error}"
+        ) from None
+
+
+def refuse_chosen(conditions: Conditions, what: str) -> None:
+    """Raise `DomainError` where something is worked out by the rules alone and the plan chooses another model."""
+    if conditions.governing_model != RULES:
+        raise DomainError(
+            f"conditions.governing_model = {conditions.governing_model!r}: {what} is worked out by linkcalc's rules "
+            f'only; write "{RULES}" or leave it out'
+        )

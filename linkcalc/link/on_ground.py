@@ -10,6 +10,7 @@ from linkcalc.link.case import LinkCase, shown_surroundings
 from linkcalc.link.surroundings import Surroundings
 from linkcalc.link.traffic import sent_over
 from linkcalc.plan import Link, LoadedPlan, Station
+from linkcalc.plan.stations import position_deg as position_deg
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.cutting import Cutting, cut_profile
 from linkcalc.terrain.land_cover import REACH_M, Layers, close, neighbourhood, open_land_cover
@@ -105,15 +106,6 @@ def _placed(
         )
     latitude_deg, longitude_deg = geodesy.points_along(*start, *end, profile.distance_m * stretch)
     return replace(profile, latitude_deg=latitude_deg, longitude_deg=longitude_deg, notes=notes)
-
-
-def position_deg(station: Station) -> tuple[float, float]:
-    """Latitude and longitude of a station that the plan positions."""
-    if station.latitude_deg is not None and station.longitude_deg is not None:
-        return station.latitude_deg, station.longitude_deg
-    grid = (station.easting_m, station.northing_m, station.epsg)
-    latitude, longitude = geodesy.from_grid(*grid)  # type: ignore[arg-type]
-    return float(latitude), float(longitude)
 
 
 @contextmanager

@@ -136,11 +136,6 @@ def mast_price(length_m: float, prices: Prices) -> float:
     return round(prices.mast + rate * length_m, 2)
 
 
-def feeder_price_per_m(cable: str, prices: Prices) -> float:
-    """Price of a metre of a cable; one that is known by its loss alone is ``other``."""
-    return float(getattr(prices.feeder, cable if cable != "none" else "other"))
-
-
 def _fitted(antenna: Antenna) -> tuple[Any, ...]:
     """What tells one antenna from another, however it is turned."""
     return antenna.type, antenna.gain_dbi, antenna.gain_dbd

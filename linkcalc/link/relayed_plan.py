@@ -17,9 +17,10 @@ import numpy as np
 from linkcalc._arrays import Floats, checked
 from linkcalc.errors import LinkcalcError
 from linkcalc.link.case import LinkCase, directional
+from linkcalc.link.remedy_plans import text_and_settings
 from linkcalc.link.requirement import Requirement
 from linkcalc.plan import Link, LoadedPlan, Plan, Station
-from linkcalc.plan.edits import edited_text, setting
+from linkcalc.plan.edits import edited_text
 from linkcalc.plan.loading import checked_plan
 from linkcalc.plan.stations import AROUND_KEYS
 from linkcalc.plan.syntax import parsed
@@ -73,50 +74,39 @@ def relay_station(plan: Plan, link: Link, kit: RelayKit) -> "tuple[Station, tupl
         nearest = get_close_matches(kit.like, names, n=1, cutoff=0.0)[0]
         raise LinkcalcError(f"unknown station {quoted(kit.like)}; did you mean {quoted(nearest)}?")
     model = plan.station_named(kit.like or link.from_)
+    height_m, assumed = model.antenna_height_m, dict[str, tuple[Any, str]]()
     changes: dict[str, Any] = dict.fromkeys(
         ("latitude_deg", "longitude_deg", "easting_m", "northing_m", "epsg")
     )
-    assumed = []
-
-    def assume(key: str, value: Any, source: str) -> None:
-        assumed.append(Assumption(f"relay {key}", value, source))
-
     if kit.like is None:
-        assume("equipment", f"as {quoted(model.name)}", "the link's first station")
-        higher = max((plan.station_named(n) for n in (link.from_, link.to)), key=lambda s: s.antenna_height_m)
-        height_m = higher.antenna_height_m
+        name = quoted(model.name)
+        assumed["equipment"] = f"as {name}", "the link's first station"
+        height_m = max(plan.station_named(n).antenna_height_m for n in (link.from_, link.to))
         if kit.height_m is None:
-            assume("antenna_height_m", height_m, "the higher of the link's two")
+            assumed["antenna_height_m"] = height_m, "the higher of the link's two"
         antenna = model.antenna
         if kit.gain_dbi is None and directional(antenna):
             antenna = antenna.of_type("half_wave_dipole")
-            source = f"the directional one of {quoted(model.name)} would serve one hop only"
-            assume("antenna.type", antenna.type, source)
+            assumed["antenna.type"] = antenna.type, f"the directional one of {name} would serve one hop only"
         if antenna.azimuth_deg is not None or antenna.tilt_deg:
             antenna = antenna.model_copy(update={"azimuth_deg": None, "tilt_deg": 0.0})
         if antenna != model.antenna:
             changes["antenna"] = antenna
+        theirs = f"what {name} has belongs to where it stands"
         if said := {*AROUND_KEYS} & model.model_fields_set:
             kept = model.model_fields_set - said
-            model = Station(**{name: getattr(model, name) for name in kept})
-            assume(
-                "surroundings",
-                model.surroundings,
-                f"what {quoted(model.name)} has belongs to where it stands",
-            )
+            model = Station(**{key: getattr(model, key) for key in kept})
+            assumed["surroundings"] = model.surroundings, theirs
         for key, nothing in (("noise_rise_db", 0.0), ("extra_loss", []), ("building", "none")):
             if getattr(model, key) != nothing:
                 changes[key] = nothing
-                assume(key, nothing or "none", f"what {quoted(model.name)} has belongs to where it stands")
-    else:
-        height_m = model.antenna_height_m
+                assumed[key] = nothing or "none", theirs
     if kit.height_m is not None:
         height_m = float(checked("height of the relay's antenna", kit.height_m, at_least=0.1, at_most=3000.0))
     changes["antenna_height_m"] = height_m
     if kit.power_dbm is not None:
-        changes["transmit_power_dbm"] = float(
-            checked("power of the relay", kit.power_dbm, at_least=-30.0, at_most=50.0)
-        )
+        power_dbm = checked("power of the relay", kit.power_dbm, at_least=-30.0, at_most=50.0)
+        changes["transmit_power_dbm"] = float(power_dbm)
     if kit.gain_dbi is not None:
         gain_dbi = float(checked("antenna gain of the relay", kit.gain_dbi, at_least=-30.0, at_most=40.0))
         changes["antenna"] = (changes.get("antenna") or model.antenna).of_type(
@@ -125,7 +115,8 @@ def relay_station(plan: Plan, link: Link, kit: RelayKit) -> "tuple[Station, tupl
     # with a number behind it, it must be free too
     taken = [n.removesuffix(" 1").removesuffix(" 2") for n in names]
     changes["name"] = _free_name("relay", taken)
-    return model.model_copy(update=changes), tuple(assumed)
+    named = (Assumption(f"relay {key}", value, source) for key, (value, source) in assumed.items())
+    return model.model_copy(update=changes), tuple(named)
 
 
 def placed(relay: Station, latitude_deg: float, longitude_deg: float, number: int | None = None) -> Station:
@@ -189,14 +180,9 @@ def plan_text(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> str:
 
     The link itself stays, as messages of the plan may name it.
     """
-    try:
-        text = loaded.path.read_bytes().decode("utf-8-sig")
-        if loaded.settings:
-            text = edited_text(text, [setting(s, parsed(text.encode())) for s in loaded.settings])
-    except (OSError, UnicodeDecodeError) as error:
-        raise LinkcalcError(f"{loaded.path}: cannot be read again: {error}") from None
+    text, settings = text_and_settings(loaded)
     lines = [
-        text.rstrip("\r\n"),
+        (edited_text(text, settings) if settings else text).rstrip("\r\n"),
         "",
         f"# Relays that linkcalc found for the link {quoted(link.name)}.",
         "# A prediction: measure on site. Once they stand, delete that link; its messages go to the hops.",

@@ -12,7 +12,7 @@ Every public function here raises DomainError where an argument is outside its r
 
 from functools import cache, lru_cache
 from threading import Lock
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -20,8 +20,6 @@ from scipy.special import chndtr
 
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError
-
-Fading = Literal["rician", "rayleigh"]
 
 STEADIEST_K_DB = 40.0
 """A larger Rician K is taken for this one: fading of 0.06 dB is none."""
@@ -56,57 +54,42 @@ def rician_outage(margin_db: ArrayLike, rician_k_db: ArrayLike = DEFAULT_K_DB) -
 
 
 def message_success(
-    margin_db: ArrayLike,
-    sigma_db: ArrayLike = 0.0,
-    *,
-    fading: Fading = "rician",
-    rician_k_db: ArrayLike = DEFAULT_K_DB,
-    tries: int = 1,
+    margin_db: ArrayLike, sigma_db: ArrayLike = 0.0, *, rician_k_db: ArrayLike = DEFAULT_K_DB, tries: int = 1
 ) -> Any:
     """Probability that a message gets through in at most `tries` tries: 1 - E[p^n] over the slow state.
 
-    With sigma 0 it is the optimistic bound of independent losses, 1 - p^n. K is not looked at for Rayleigh fading.
+    With sigma 0 it is the optimistic bound of independent losses, 1 - p^n.
 
     >>> round(message_success(12.0, 6.0, rician_k_db=6.0), 6)
     0.944929
     >>> round(message_success(12.0, 6.0, rician_k_db=6.0, tries=3), 6)
     0.984607
     """
-    lost = message_failure(margin_db, sigma_db, fading=fading, rician_k_db=rician_k_db, tries=tries)
+    lost = message_failure(margin_db, sigma_db, rician_k_db=rician_k_db, tries=tries)
     return scalar_if_0d(1.0 - np.asarray(lost))
 
 
 def message_failure(
-    margin_db: ArrayLike,
-    sigma_db: ArrayLike = 0.0,
-    *,
-    fading: Fading = "rician",
-    rician_k_db: ArrayLike = DEFAULT_K_DB,
-    tries: int = 1,
+    margin_db: ArrayLike, sigma_db: ArrayLike = 0.0, *, rician_k_db: ArrayLike = DEFAULT_K_DB, tries: int = 1
 ) -> Any:
     """One minus `message_success`, with full precision where it is small. Arguments as there.
 
     >>> f"{message_failure(60.0, 6.0, rician_k_db=6.0, tries=2):.3e}"
     '3.939e-13'
     """
-    margin, sigma, k, n = _arguments(margin_db, sigma_db, fading, rician_k_db, tries)
+    margin, sigma, k, n = _arguments(margin_db, sigma_db, rician_k_db, tries)
     return scalar_if_0d(_slow_mean(lambda m: _outage(m, k[..., np.newaxis]) ** n, margin, sigma, k, n))
 
 
 def success_by_try(
-    margin_db: ArrayLike,
-    sigma_db: ArrayLike = 0.0,
-    *,
-    fading: Fading = "rician",
-    rician_k_db: ArrayLike = DEFAULT_K_DB,
-    tries: int = 1,
+    margin_db: ArrayLike, sigma_db: ArrayLike = 0.0, *, rician_k_db: ArrayLike = DEFAULT_K_DB, tries: int = 1
 ) -> Floats:
     """Probability that a message is delivered exactly at try 1, 2, ... `tries`, on a last axis.
 
     >>> success_by_try(12.0, 6.0, rician_k_db=6.0, tries=3).round(3).tolist()
     [0.945, 0.032, 0.007]
     """
-    margin, sigma, k, n = _arguments(margin_db, sigma_db, fading, rician_k_db, tries)
+    margin, sigma, k, n = _arguments(margin_db, sigma_db, rician_k_db, tries)
 
     def at_try(i: int) -> Floats:
         def delivered(m: Floats) -> Floats:
@@ -123,7 +106,6 @@ def two_way_success(
     margin_down_db: ArrayLike,
     sigma_db: ArrayLike = 0.0,
     *,
-    fading: Fading = "rician",
     rician_k_db: ArrayLike = DEFAULT_K_DB,
     tries: int = 1,
 ) -> Any:
@@ -135,7 +117,7 @@ def two_way_success(
     >>> round(two_way_success(12.0, 12.0, 6.0, rician_k_db=6.0), 4)
     0.9125
     """
-    up, sigma, k, n = _arguments(margin_up_db, sigma_db, fading, rician_k_db, tries)
+    up, sigma, k, n = _arguments(margin_up_db, sigma_db, rician_k_db, tries)
     down = checked("margin_down_db", margin_down_db)
     up, down, sigma, k = np.broadcast_arrays(up, down, sigma, k)
     gap = (down - up)[..., np.newaxis]
@@ -148,20 +130,15 @@ def two_way_success(
 
 
 def margin_for_success(
-    success: ArrayLike,
-    sigma_db: ArrayLike = 0.0,
-    *,
-    fading: Fading = "rician",
-    rician_k_db: ArrayLike = DEFAULT_K_DB,
-    tries: int = 1,
+    success: ArrayLike, sigma_db: ArrayLike = 0.0, *, rician_k_db: ArrayLike = DEFAULT_K_DB, tries: int = 1
 ) -> Any:
     """Margin at which `message_success` reaches a probability above 0 and below 1.
 
-    >>> round(margin_for_success(0.99, fading="rayleigh"), 2)
+    >>> round(margin_for_success(0.99, rician_k_db=-np.inf), 2)
     19.98
     """
     target = 1.0 - checked("success", success, above=0.0, at_most=np.nextafter(1.0, 0.0))
-    _, sigma, k, n = _arguments(0.0, sigma_db, fading, rician_k_db, tries)
+    _, sigma, k, n = _arguments(0.0, sigma_db, rician_k_db, tries)
     target, sigma, k = np.broadcast_arrays(target, sigma, k)
     low = np.full(target.shape, -30.0) - 9.0 * sigma
     high = 170.0 + 9.0 * sigma
@@ -173,16 +150,13 @@ def margin_for_success(
 
 
 def _arguments(
-    margin_db: ArrayLike, sigma_db: ArrayLike, fading: str, rician_k_db: ArrayLike, tries: int
+    margin_db: ArrayLike, sigma_db: ArrayLike, rician_k_db: ArrayLike, tries: int
 ) -> tuple[Floats, Floats, Floats, int]:
-    if fading not in ("rician", "rayleigh"):
-        raise DomainError(f"fading must be rician or rayleigh, got {fading!r}")
     if isinstance(tries, bool) or not isinstance(tries, (int, np.integer)) or tries < 1:
         raise DomainError(f"tries must be a whole number, 1 or more, got {tries!r}")
     margin = checked("margin_db", margin_db)
     sigma = checked("sigma_db", sigma_db, at_least=0.0)
-    k = _rician_k(rician_k_db) if fading == "rician" else np.zeros(())
-    margin, sigma, k = np.broadcast_arrays(margin, sigma, k)
+    margin, sigma, k = np.broadcast_arrays(margin, sigma, _rician_k(rician_k_db))
     return margin, sigma, k, int(tries)
 
 

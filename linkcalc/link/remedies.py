@@ -1,7 +1,8 @@
 """What makes a link close, in full: combinations of changes, the cheapest few, each checked as the improved plan is.
 
 The search weighs thousands of combinations with the path worked out once for each pair of masts, in decibels
-that add up; what it picks is then judged by the check itself, and only what that finds to close is offered.
+that add up; what it picks is then judged by the check itself, and only what that finds to close is offered. What is
+pruned, in which order and why: docs/models/remedies.md.
 """
 
 import math

@@ -12,7 +12,7 @@ from linkcalc._arrays import Floats
 from linkcalc.link.case import ENDS, End, LinkCase, feeder_loss_db, gain_dbi, main_gain_dbi
 from linkcalc.link.legal import breaks_limits, station_limits
 from linkcalc.link.losses import profile_losses
-from linkcalc.link.parts_list import antenna_price, feeder_price_per_m, mast_cost
+from linkcalc.link.parts_list import added, antenna_price
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.uncertainty import fading_k_db, noise_items, path_items, spreads_db
 from linkcalc.plan import Antenna, ChirpModulation, Feeder, Station
@@ -140,21 +140,19 @@ class EndOptions(NamedTuple):
         choices = list(product(quiet, antennas, _repairs(case, end)))
         changed, columns = list[tuple[Station, dict[str, Any]]](), list[tuple[float, ...]]()
         for i, height_m in enumerate(heights_m(station)):
-            thin = with_antenna_at(station, height_m)
-            mast = mast_cost(thin, prices) - mast_cost(station, prices)
-            thin_db = feeder_loss_db(thin, case.frequency_hz)
+            thin_db = feeder_loss_db(with_antenna_at(station, height_m), case.frequency_hz)
             for cable in (None, *(c for c in CABLES if station.feeder.length_m and c != station.feeder.type)):
                 stood = with_antenna_at(station, height_m, cable)
                 loss_db = feeder_loss_db(stood, case.frequency_hz)
                 if cable is not None and loss_db > thin_db - 1.0:
                     continue
-                laid = _cable_cost(station, stood, prices)
+                bought = sum(p.cost for p in added(station, stood, prices) if p.item != "climb")
                 silent = stood.model_copy(update={"noise_rise_db": 0.0})
                 least_dbm = {hush: case.sensitivity_dbm(silent if hush else stood) for hush in quiet}
                 for hush, (antenna, gain, price), (repaired, repair_db) in choices:
                     does = (i > 0, bool(antenna), cable is not None, hush, bool(repaired))
                     climbs = any(does[:3]) or does[4]
-                    cost = mast + laid + price + (prices.climb if climbs else 0.0)
+                    cost = bought + price + (prices.climb if climbs else 0.0)
                     changed.append((stood, repaired | antenna | ({"noise_rise_db": 0.0} if hush else {})))
                     columns.append(
                         (
@@ -331,12 +329,3 @@ def with_antenna_at(station: Station, height_m: float, cable: str | None = None)
             changed |= {"type": cable, "loss_db_per_100m": None}
         update["feeder"] = f.model_copy(update=changed)
     return station.model_copy(update=update)
-
-
-def _cable_cost(before: Station, after: Station, prices: Prices) -> float:
-    old, new = before.feeder, after.feeder
-    per_m = feeder_price_per_m(new.type, prices)
-    if new.type != old.type:
-        fitted = prices.connector * new.connectors if old.type != "none" else 0.0
-        return per_m * new.length_m + fitted
-    return per_m * max(new.length_m - old.length_m, 0.0)

@@ -6,9 +6,12 @@ from typing import Any
 
 import numpy as np
 
+from linkcalc.errors import LinkcalcError
 from linkcalc.link.result import Change
-from linkcalc.plan import Link, Plan, Station
-from linkcalc.plan.edits import Edit
+from linkcalc.plan import Link, LoadedPlan, Plan, Station
+from linkcalc.plan.edits import Edit, setting
+from linkcalc.plan.stations import position_deg
+from linkcalc.plan.syntax import parsed
 from linkcalc.terrain import geodesy
 
 LONG_CABLE_M = 40.0
@@ -20,9 +23,18 @@ def edit_of(change: Change) -> Edit:
     return Edit(change.table, change.name, tuple(change.key.split(".")), change.value)
 
 
+def text_and_settings(loaded: LoadedPlan) -> tuple[str, list[Edit]]:
+    """A plan file's text, read again, and what was set otherwise when it was loaded."""
+    try:
+        text = loaded.path.read_bytes().decode("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise LinkcalcError(f"{loaded.path}: cannot be read again: {error}") from None
+    return text, [setting(s, parsed(text.encode())) for s in loaded.settings]
+
+
 def moved_station(station: Station, distance_m: float, bearing_deg: float) -> Station:
     """A station's antenna put elsewhere, with the cable that leads there."""
-    lat, lon = _position_deg(station)
+    lat, lon = position_deg(station)
     latitude, longitude = geodesy.points_along(
         lat, lon, *_ahead(lat, lon, bearing_deg), np.array([0.0, distance_m])
     )
@@ -45,13 +57,6 @@ def moved_station(station: Station, distance_m: float, bearing_deg: float) -> St
             "longitude_deg": round(float(longitude[1]), 6),
         }
     return station.model_copy(update=changes)
-
-
-def _position_deg(station: Station) -> tuple[float, float]:
-    if station.latitude_deg is not None and station.longitude_deg is not None:
-        return station.latitude_deg, station.longitude_deg
-    latitude, longitude = geodesy.from_grid(station.easting_m, station.northing_m, station.epsg)  # type: ignore[arg-type]
-    return float(latitude), float(longitude)
 
 
 def _ahead(lat: float, lon: float, bearing_deg: float) -> tuple[float, float]:
@@ -77,12 +82,11 @@ def plan_with(plan: Plan, link: Link, stations: Sequence[Station]) -> Plan:
 
 def changes_between(before: Plan, after: Plan) -> Iterator[Change]:
     """All keys in which two plans of the same stations and links differ."""
-    pairs = [("link", *pair) for pair in zip(before.link, after.link, strict=True)]
-    pairs += [("station", *pair) for pair in zip(before.station, after.station, strict=True)]  # type: ignore[misc]
-    for table, old, new in pairs:
-        if old != new:
-            stated, wanted = (s.model_dump(by_alias=True, exclude_unset=True) for s in (old, new))
-            yield from _differences(table, old.name, "", stated, wanted, old.model_dump(by_alias=True))
+    for table in ("link", "station"):
+        for old, new in zip(getattr(before, table), getattr(after, table), strict=True):
+            if old != new:
+                stated, wanted = (s.model_dump(by_alias=True, exclude_unset=True) for s in (old, new))
+                yield from _differences(table, old.name, "", stated, wanted, old.model_dump(by_alias=True))
 
 
 def _differences(

@@ -34,7 +34,6 @@ class Term:
 
     @property
     def name(self) -> str:
-        """What it is called, with the station where both ends may have one."""
         return wording.term_name(self.kind, self.station)
 
 
@@ -91,11 +90,9 @@ class Direction:
     terms: tuple[Term, ...]
     """Add up to `fade_margin_db` exactly."""
     uncertainty: tuple[Contributor, ...]
-    """Largest first."""
 
     @property
     def limited_by(self) -> str:
-        """The largest avoidable loss in words."""
         return wording.limiting_factor(self.limit)
 
 
@@ -117,30 +114,25 @@ class PathFacts:
     """What stands at the worst point: ground, trees, building, tank."""
     regime: Regime = field(metadata=said("regime", "regime_reason"))
     model: str
-    """The model that gave the number."""
     reason: ModelReason = field(metadata=said("model_reason"))
     models: Mapping[str, float]
     """Every model's basic transmission loss, dB."""
     spread_db: float
     """Largest minus smallest of the models that apply to this path."""
     source: str
-    """Where the heights come from."""
     reflection_distance_m: float | None
     vegetation_loss_db: float
     surroundings_loss_db: tuple[float, float]
     """Of the `from` and of the `to` station."""
     building_entry_loss_db: float
     bridged_m: float
-    """Length of nodata bridged along the path."""
 
     @property
     def regime_reason(self) -> str:
-        """The regime in words."""
         return wording.REGIMES[self.regime]
 
     @property
     def model_reason(self) -> str:
-        """Why the model governs, in words."""
         return wording.model_reason(self.reason)
 
 
@@ -150,9 +142,7 @@ class Drawing:
 
     distance_m: Floats
     ground_m: Floats
-    """Ground above sea level."""
     clutter_m: Floats
-    """Height of trees and obstacles above ground."""
     clutter_kind: tuple[str, ...]
     """"", "trees", "building" or "tank" for each point."""
     bulge_m: Floats
@@ -197,7 +187,6 @@ class Advice:
 
     @property
     def text(self) -> str:
-        """The change in a sentence."""
         return wording.step_words(self.step)
 
 
@@ -208,7 +197,6 @@ class Change:
     table: str
     """``station``, ``link``, or another section of the plan."""
     name: str | None
-    """Which station or link."""
     key: str
     """With points where it lies deeper: ``antenna.gain_dbi``."""
     before: Any
@@ -222,7 +210,6 @@ class Part:
     """One line of a list of parts and work."""
 
     station: str
-    """Where it is for."""
     item: Literal[
         "radio", "antenna", "feeder", "connector", "arrestor", "mast", "mast_longer", "climb",
         "noise_suppression", "laying", "felling", "battery", "storage", "panel", "relay_supply",
@@ -248,7 +235,6 @@ class RelaySpot:
     distance_m: float
     """Along the path, from the `from` station."""
     height_m: float
-    """Of its antenna."""
     slope_deg: float
     """Of the ground there, along the path."""
     tries: int = 0
@@ -266,7 +252,6 @@ class Remedy:
     parts: tuple[Part, ...]
     """What is needed besides what is planned; what falls away is not deducted."""
     cost: float
-    """Of all parts."""
     currency: str
     prices_stated: bool
     """Whether every price that counts is the plan's own."""
@@ -275,7 +260,6 @@ class Remedy:
     """Forward and return."""
     required_margins_db: tuple[float, float]
     site_share: float
-    """Of the weaker direction."""
     time_on_air_s: tuple[float, float]
     energy_ratio: float
     """Energy sent for a message of the `from` station, with all its tries, over that of the plan."""
@@ -321,7 +305,6 @@ class Result(Answer):
     title: str
     plan_file: str
     plan_digest: str
-    """SHA-256 of the plan file."""
     linkcalc_version: str
     links: tuple[LinkResult, ...]
     assumed: tuple[Assumption, ...] = field(repr=False)

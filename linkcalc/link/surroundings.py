@@ -83,7 +83,6 @@ class SurroundingsOfMany:
 
     @property
     def stated(self) -> NDArray[np.bool_]:
-        """Whether it is stated."""
         return np.array([kind.stated for kind in self.kinds])[self.index]
 
     def loss_db(self, frequency_hz: float, height_m: ArrayLike, rise: ArrayLike = 0.0) -> Floats:

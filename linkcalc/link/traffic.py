@@ -1,6 +1,6 @@
 """What is sent over one link, by whom and how often, and how much of it the law leaves to other equipment."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
@@ -46,14 +46,12 @@ def sent_over(plan: "Plan", link: "Link") -> tuple[Sent, ...]:
     A link without messages is taken to carry one, reported every `regulation.report_interval_s` and answered. A message
     that follows an event is taken to come once in the worst hour.
     """
-    return tuple(_sent_over(plan, link))
-
-
-def _sent_over(plan: "Plan", link: "Link") -> Iterator[Sent]:
     # whoever acknowledges needs the shorter of the two payloads
     short = min(link.payload_bytes, link.reply_payload_bytes)
-    messages = [m for m in plan.message if m.link == link.name]
-    for m in messages:
+    found: list[Sent] = []
+    for m in plan.message:
+        if m.link != link.name:
+            continue
         backward = m.sender not in (None, link.from_)
         usual = link.reply_payload_bytes if backward else link.payload_bytes
         message = Sent(
@@ -66,14 +64,12 @@ def _sent_over(plan: "Plan", link: "Link") -> Iterator[Sent]:
             tries=m.tries or link.tries,
             retry_wait_s=m.retry_wait_s * (1.0 - m.jitter),
         )
-        yield message
-        if m.acknowledged:
-            yield _answer(message, short)
-    if not messages:
+        found += [message, *([_answer(message, short)] if m.acknowledged else [])]
+    if not found:
         every = plan.regulation.report_interval_s
         report = Sent(None, "near", False, True, link.payload_bytes, every, link.tries, None)
-        yield report
-        yield _answer(report, link.reply_payload_bytes)
+        found = [report, _answer(report, link.reply_payload_bytes)]
+    return tuple(found)
 
 
 def _answer(message: Sent, payload_bytes: int) -> Sent:

@@ -13,9 +13,9 @@ already, so that these are listed as parts of them.
 import math
 import warnings
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -95,8 +95,7 @@ _PERMILLE = 3.0902
 Fading = Literal["rician", "rayleigh"]
 
 
-@dataclass(frozen=True)
-class Item:
+class Item(NamedTuple):
     """One source of uncertainty of many paths."""
 
     name: str
@@ -156,8 +155,7 @@ def raster_db(cell_m: ArrayLike, length_m: ArrayLike, frequency_hz: float) -> Fl
     return np.asarray(cell_error_db(cell, radius))
 
 
-@dataclass(frozen=True)
-class _SiteParts:
+class _SiteParts(NamedTuple):
     """Standard deviations that belong to the site, of many paths."""
 
     model_db: Floats
@@ -227,37 +225,39 @@ def path_items(case: "LinkCase", found: Losses) -> list[Item]:
     own = _site_parts(case, found)
     trees = found.vegetation_share * vegetation.woodland_sigma_db(np.nan_to_num(found.vegetation_db))
     swing = found.vegetation_share * (found.vegetation_wet_db - found.vegetation_db)
-    rows: list[tuple[str, Any, Literal["site", "conditions"], str]] = [
-        ("path loss model", own.model_db, "site", own.model_words),
-        (
+    everywhere = np.full(own.model_db.shape, 1.0)
+    items = [
+        Item("path loss model", own.model_db, "site", own.model_words),
+        Item(
             STANDING,
             own.standing_db,
             "site",
             "pattern of waves at the antennas: half a metre away is another",
         ),
-        ("surroundings not stated", own.unsaid_db, "site", "error of these rules on real links"),
-        ("antenna gains", own.gains_db, "site", "as mounted, both ends"),
-        ("antenna heights", own.heights_db, "site", f"±{c.height_error_m:g} m at each end"),
-        ("coarse heights", own.coarse_db, "site", "cells of the raster against the first Fresnel zone"),
-        (
+        Item("surroundings not stated", own.unsaid_db, "site", "error of these rules on real links"),
+        Item("antenna gains", own.gains_db, "site", "as mounted, both ends"),
+        Item("antenna heights", own.heights_db, "site", f"±{c.height_error_m:g} m at each end"),
+        Item("coarse heights", own.coarse_db, "site", "cells of the raster against the first Fresnel zone"),
+        Item(
             "choice of model",
             np.abs(found.rules_less_db),
             "site",
             "difference between the model that the plan chose and the rules",
         ),
-        ("rounded hill", found.hill_db, "site", "half the difference between two models of P.526"),
-        ("trees", trees, "site", "spread of vegetation formulas"),
-        (REFRACTION, found.low_k_db / _PERMILLE, "conditions", "k exceeded 99.9 % of the year"),
-        (SLOW_FADING, BLOCKED_SLOW_DB * found.blocked, "conditions", "fixed links measured over days"),
-        (
+        Item("rounded hill", found.hill_db, "site", "half the difference between two models of P.526"),
+        Item("trees", trees, "site", "spread of vegetation formulas"),
+        Item(REFRACTION, found.low_k_db / _PERMILLE, "conditions", "k exceeded 99.9 % of the year"),
+        Item(SLOW_FADING, BLOCKED_SLOW_DB * found.blocked, "conditions", "fixed links measured over days"),
+        Item(
             SURROUNDINGS,
-            np.full(own.model_db.shape, c.surroundings_error_db),
+            everywhere * c.surroundings_error_db,
             "conditions",
             "wet ground, crops, snow, parked vehicles: common practice, no source",
         ),
-        (FOLIAGE, np.maximum(swing, 0.0) / 2.0, "conditions", "up to wet leaf, if the verdict is for less"),
+        Item(
+            FOLIAGE, np.maximum(swing, 0.0) / 2.0, "conditions", "up to wet leaf, if the verdict is for less"
+        ),
     ]
-    items = [Item(*row) for row in rows]
     for station in (case.near, case.far):
         if station.building != "none":
             with warnings.catch_warnings():
@@ -265,15 +265,9 @@ def path_items(case: "LinkCase", found: Losses) -> list[Item]:
                 sigma = building_entry.building_entry_sigma_db(
                     case.frequency_hz, building=station.building, extrapolate=True
                 )
-            items.append(
-                Item(
-                    f"building entry, {station.name}",
-                    np.full(own.model_db.shape, sigma),
-                    "site",
-                    "Rec. ITU-R P.2109",
-                )
-            )
-    return [replace(i, sigma_db=_counted(i.sigma_db)) for i in items]
+            name = f"building entry, {station.name}"
+            items.append(Item(name, everywhere * sigma, "site", "Rec. ITU-R P.2109"))
+    return [i._replace(sigma_db=_counted(i.sigma_db)) for i in items]
 
 
 def noise_items(noises: noise.SystemNoise) -> list[Item]:

@@ -5,7 +5,6 @@ Numbers and codes come from `linkcalc.link.findings`; no sentence that is made h
 
 import math
 from collections.abc import Iterable
-from functools import singledispatch
 
 from linkcalc.link import findings
 from linkcalc.link.findings import Finding, Limit, LimitKind, ModelReason, Regime, TermKind, VerdictWord
@@ -88,7 +87,7 @@ def limiting_factor(limit: Limit) -> str:
     >>> limiting_factor(Limit("blocked", "tank", "terrain", at_m=4060.0))
     'line of sight blocked by terrain, 4.06 km from tank'
     """
-    return _LIMITS[limit.kind].format(**vars(limit), at_km=limit.at_m / 1e3)
+    return _LIMITS[limit.kind].format(**limit._asdict(), at_km=limit.at_m / 1e3)
 
 
 def model_reason(reason: ModelReason) -> str:
@@ -195,113 +194,95 @@ def messages_percent(share: float) -> str:
 # ---------------------------------------------------------------- what one change is
 
 
-_STEPS: dict[type, str] = {
-    findings.OutsideAntenna: "The antenna at {station} outside the building.",
-    findings.Repair: "Repair what costs {loss_db:g} dB at {station}: {reason}.",
-    findings.WiderBeam: "A half-wave dipole at {station}: its beam reaches {elevation_deg:+.0f}° up.",
-    findings.TurnedPolarisation: "A {polarisation} antenna at {station}, as at the other end, not {before}.",
-    findings.SiteReading: (
-        "Measure the signal on site first: the prediction is uncertain by {before_db:.0f} dB (one sigma), a reading at "
-        "the exact position and height leaves about {after_db:.0f} dB. Where it reads low, move the antenna by half a "
-        "metre first: it may be in a local null."
-    ),
-}
-
-
-@singledispatch
-def step_words(step: object) -> str:
-    """Return one change in a sentence; of `findings.Step`.
+def step_words(step: findings.Step) -> str:
+    """Return one change in a sentence.
 
     >>> step_words(findings.OutsideAntenna("shed"))
     'The antenna at shed outside the building.'
     """
-    if type(step) not in _STEPS:
-        raise TypeError(f"no words for {type(step).__name__}")
-    return _STEPS[type(step)].format(**vars(step))
+    match step:
+        case findings.SlowerSignal():
+            limits = "" if step.limits_known else ", if the local airtime limit allows it"
+            return (
+                f"Spreading factor {step.spreading_factor} instead of {step.before}; a message then lasts "
+                f"{_time(step.time_on_air_s)} instead of {_time(step.time_on_air_before_s)}{limits}."
+            )
+        case findings.NarrowerSignal():
+            return (
+                f"Bandwidth {step.bandwidth_hz / 1e3:g} kHz instead of {step.before_khz:g} kHz; "
+                f"a message then lasts {_time(step.time_on_air_s)}, and both radios need more stable crystals."
+            )
+        case findings.MorePower():
+            raised = [f"{p.value:g} dBm at {p.station} instead of {p.before:g}" for p in step.powers_dbm]
+            return f"Transmit power {', '.join(raised)}, {_allowed(step)}."
+        case findings.BetterAntenna():
+            power = "; keep within the radiated limit"
+            if step.powers_dbm is not None:
+                power = "".join(f", power reduced to {p.value:g} dBm at {p.station}" for p in step.powers_dbm)
+            return f"A {step.type} of {step.gain_dbi:g} dBi at {_and(step.stations)}{power}."
+        case findings.OutsideAntenna():
+            return f"The antenna at {step.station} outside the building."
+        case findings.Repair():
+            return f"Repair what costs {step.loss_db:g} dB at {step.station}: {step.reason}."
+        case findings.AimedAntenna():
+            bearing = "" if step.bearing_deg is None else f"{step.bearing_deg:.0f}° from true north, "
+            return (
+                f"Turn the antenna at {step.station} to the other station: {bearing}{step.tilt_deg:+.0f}° up."
+            )
+        case findings.WiderBeam():
+            return f"A half-wave dipole at {step.station}: its beam reaches {step.elevation_deg:+.0f}° up."
+        case findings.TurnedPolarisation():
+            antenna = f"A {step.polarisation} antenna at {step.station}"
+            return f"{antenna}, as at the other end, not {step.before}."
+        case findings.BetterFeeder():
+            saved = [
+                f"{cable} at {station} saves {gain_db:.1f} dB" for cable, station, gain_db in step.cables
+            ]
+            return f"A better feeder: {', '.join(saved)}."
+        case findings.LessNoise():
+            return (
+                f"Suppress the engine noise at {_and(step.stations)}: antenna outside and away from engine and "
+                "drive leads, ferrites, resistor plugs and leads."
+            )
+        case findings.RaisedAntennas():
+            feeders = (f" The feeder at {f.station} is then {f.value:.10g} m long." for f in step.feeders_m)
+            return _heights(step) + "".join(feeders)
+        case findings.RelayOnLine():
+            tries = f", with up to {step.tries} tries of a message on each" if step.tries else ""
+            return (
+                f"A relay on the line, {step.distance_m / 1e3:.2f} km from {step.from_}, on a {step.mast_m:g} m "
+                f"mast: the weaker of the two hops then has {step.margin_db:.1f} dB{tries}. "
+                f"Assumed there: antennas as at the stations, feeder {_and(step.feeders)}."
+            )
+        case findings.SiteReading():
+            return (
+                f"Measure the signal on site first: the prediction is uncertain by {step.before_db:.0f} dB (one "
+                "sigma), a reading at the exact position and height leaves about "
+                f"{step.after_db:.0f} dB. Where it reads low, move the antenna by half a metre first: it may be in "
+                "a local null."
+            )
+    raise TypeError(f"no words for {type(step).__name__}")
 
 
-@step_words.register
-def _(step: findings.SlowerSignal) -> str:
-    limits = "" if step.limits_known else ", if the local airtime limit allows it"
-    return (
-        f"Spreading factor {step.spreading_factor} instead of {step.before}; a message then lasts "
-        f"{_time(step.time_on_air_s)} instead of {_time(step.time_on_air_before_s)}{limits}."
-    )
+def _allowed(step: findings.MorePower) -> str:
+    if step.region is None:
+        return "if the local limit allows it"
+    uncertain = f" ({'; '.join(step.uncertain)})" if step.uncertain else ""
+    return f"which the table of limits allows in region {step.region}{uncertain}"
 
 
-@step_words.register
-def _(step: findings.NarrowerSignal) -> str:
-    return (
-        f"Bandwidth {step.bandwidth_hz / 1e3:g} kHz instead of {step.before_khz:g} kHz; "
-        f"a message then lasts {_time(step.time_on_air_s)}, and both radios need more stable crystals."
-    )
-
-
-@step_words.register
-def _(step: findings.MorePower) -> str:
-    raised = [f"{p.value:g} dBm at {p.station} instead of {p.before:g}" for p in step.powers_dbm]
-    allowed = "if the local limit allows it"
-    if step.region is not None:
-        allowed = f"which the table of limits allows in region {step.region}"
-        allowed += f" ({'; '.join(step.uncertain)})" if step.uncertain else ""
-    return f"Transmit power {', '.join(raised)}, {allowed}."
-
-
-@step_words.register
-def _(step: findings.BetterAntenna) -> str:
-    power = "; keep within the radiated limit"
-    if step.powers_dbm is not None:
-        power = "".join(f", power reduced to {p.value:g} dBm at {p.station}" for p in step.powers_dbm)
-    return f"A {step.type} of {step.gain_dbi:g} dBi at {_and(step.stations)}{power}."
-
-
-@step_words.register
-def _(step: findings.AimedAntenna) -> str:
-    bearing = "" if step.bearing_deg is None else f"{step.bearing_deg:.0f}° from true north, "
-    return f"Turn the antenna at {step.station} to the other station: {bearing}{step.tilt_deg:+.0f}° up."
-
-
-@step_words.register
-def _(step: findings.BetterFeeder) -> str:
-    saved = [f"{cable} at {station} saves {gain_db:.1f} dB" for cable, station, gain_db in step.cables]
-    return f"A better feeder: {', '.join(saved)}."
-
-
-@step_words.register
-def _(step: findings.LessNoise) -> str:
-    return (
-        f"Suppress the engine noise at {_and(step.stations)}: antenna outside and away from engine and drive leads, "
-        "ferrites, resistor plugs and leads."
-    )
-
-
-@step_words.register
-def _(step: findings.RaisedAntennas) -> str:
+def _heights(step: findings.RaisedAntennas) -> str:
     at, to = (
         [f"{h.station} {word} {h.value:.1f} m" for h in step.heights_m] for word in ("at", "to")
     )  # "tank at 4.0 m", "tank to 4.0 m"
     if step.clears_fresnel_zone:
-        words = f"60 % of the first Fresnel zone is clear with {_and(at)}."
-    elif step.slowest_s is not None:
+        return f"60 % of the first Fresnel zone is clear with {_and(at)}."
+    if step.slowest_s is not None:
         slow = f"Spreading factor 12 ({_time(step.slowest_s)} on air)"
-        words = f"{slow} and both antennas raised: {', '.join(to)}."
-    elif len(to) == 2:
-        words = f"Raise both antennas: {_and(to)}."
-    else:
-        words = f"Raise the antenna at {to[0]} above ground."
-    return words + "".join(
-        f" The feeder at {f.station} is then {f.value:.10g} m long." for f in step.feeders_m
-    )
-
-
-@step_words.register
-def _(step: findings.RelayOnLine) -> str:
-    return (
-        f"A relay on the line, {step.distance_m / 1e3:.2f} km from {step.from_}, on a {step.mast_m:g} m mast: "
-        f"the weaker of the two hops then has {step.margin_db:.1f} dB"
-        f"{f', with up to {step.tries} tries of a message on each' if step.tries else ''}. "
-        f"Assumed there: antennas as at the stations, feeder {_and(step.feeders)}."
-    )
+        return f"{slow} and both antennas raised: {', '.join(to)}."
+    if len(to) == 2:
+        return f"Raise both antennas: {_and(to)}."
+    return f"Raise the antenna at {to[0]} above ground."
 
 
 def _and(words: Iterable[str]) -> str:

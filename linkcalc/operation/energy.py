@@ -197,8 +197,8 @@ def _station(
         mean = None if draw is None else float(draw.total_ma)
         battery = solar = None
         if supply.battery is not None:
-            lives = _lives_by_factor(supply, own, every, traffic, current)
-            battery = _battery(supply.battery, current, mean, lives)
+            currents = _currents_by_factor(supply, own, every, traffic, current)
+            battery = _battery(supply.battery, current, mean, currents)
         if supply.solar is not None and mean is not None:
             solar = _solar(supply.solar, mean, carries_control=_carries_control(plan, own, waits_for))
     except DomainError as error:
@@ -355,31 +355,24 @@ def _cycle(
     )
 
 
-@dataclass(frozen=True)
-class _FactorCurrents:
-    """Mean current by spreading factor, at a grid of intervals and at the planned one; nan: does not fit."""
-
-    spreading_factors: tuple[int, ...]
-    time_on_air_s: tuple[float, ...]
-    grid_ma: Floats
-    planned_ma: Floats
-    planned_s: float | None
-
-
-def _lives_by_factor(
+def _currents_by_factor(
     supply: "PowerSupply",
     own: Sequence[End],
     every: Sequence[End],
     traffic: Sequence[Traffic],
     current_ma: float,
-) -> _FactorCurrents | None:
-    """Vary the interval of what is sent most often; the rest keeps its own."""
+) -> tuple[float | None, dict[int, tuple[float, Floats]]]:
+    """The planned interval of what is sent most often; by spreading factor its time on air, and mean currents.
+
+    These are for `_INTERVALS_S` and then the planned interval, what is sent less often keeping its own; nan: a
+    message does not fit. No factor unless the station sends CSS on one link only.
+    """
     if len({end.link for end in own}) != 1 or not own[0].time_on_air_by_spreading_factor_s:
-        return None
+        return None, {}
     factors = tuple(own[0].time_on_air_by_spreading_factor_s)
     order = sorted(range(len(own)), key=lambda i: traffic[i].interval_s or 0.0)
     if any(traffic[i].interval_s is None for i in order[1:]):
-        return None
+        return None, {}
     planned_s = traffic[order[0]].interval_s
     total = np.full(
         (len(factors), len(_INTERVALS_S) + 1),
@@ -395,13 +388,17 @@ def _lives_by_factor(
         fits = interval >= least
         d = _cycle(supply, t, np.where(fits, interval, least + 1.0), current_ma, airtime, window)
         total += np.where(fits, d.sending_ma + d.listening_ma + d.sensing_ma, np.nan)
-    airtimes = tuple(own[order[0]].time_on_air_by_spreading_factor_s[f] for f in factors)
-    return _FactorCurrents(factors, airtimes, total[:, :-1], total[:, -1], planned_s)
+    airtimes = own[order[0]].time_on_air_by_spreading_factor_s
+    return planned_s, {f: (airtimes[f], currents) for f, currents in zip(factors, total, strict=True)}
 
 
 def _battery(
-    battery: "Battery", current_ma: float, mean_ma: float | None, by_factor: _FactorCurrents | None
+    battery: "Battery",
+    current_ma: float,
+    mean_ma: float | None,
+    varied: tuple[float | None, dict[int, tuple[float, Floats]]],
 ) -> BatteryLife:
+    """`varied` as `_currents_by_factor` gives it."""
     cell = CHEMISTRIES[battery.chemistry]
     usable = (
         float(capacity_share(battery.chemistry, battery.temperature_c))
@@ -423,13 +420,11 @@ def _battery(
         years = np.asarray(lasts_years(np.where(known, currents, 1.0)))
         return [float(min(y, LONGEST_QUOTED_YEARS)) if k else None for y, k in zip(years, known, strict=True)]
 
-    factors: tuple[FactorLife, ...] = ()
-    if by_factor is not None:
-        planned = quoted(by_factor.planned_ma)
-        factors = tuple(
-            FactorLife(f, s, planned[i], tuple(quoted(by_factor.grid_ma[i])))
-            for i, (f, s) in enumerate(zip(by_factor.spreading_factors, by_factor.time_on_air_s, strict=True))
-        )
+    planned_s, by_factor = varied
+    factors = []
+    for factor, (airtime_s, currents) in by_factor.items():
+        *grid, planned = quoted(currents)
+        factors.append(FactorLife(factor, airtime_s, planned, tuple(grid)))
     life = None if mean_ma is None else float(lasts_years(mean_ma))
     # a cell's concern is with pulses where it names the largest
     notes = [cell.note] if cell.largest_pulse_ma is None or current_ma > cell.largest_pulse_ma else []
@@ -445,9 +440,9 @@ def _battery(
         self_discharge_ma=lost * battery.capacity_mah / YEAR_H,
         life_years=None if life is None else min(life, LONGEST_QUOTED_YEARS),
         beyond_quotable=life is not None and life > LONGEST_QUOTED_YEARS,
-        varied_interval_s=None if by_factor is None else by_factor.planned_s,
+        varied_interval_s=planned_s,
         intervals_s=tuple(float(i) for i in _INTERVALS_S) if factors else (),
-        by_spreading_factor=factors,
+        by_spreading_factor=tuple(factors),
         source=cell.source,
         notes=tuple(notes),
     )

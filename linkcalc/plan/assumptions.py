@@ -46,6 +46,7 @@ def _walk(
     """Key, value and source; `prefix` names a table for a reader, `table` is its dotted key without numbers."""
     from linkcalc.plan.starter import SOURCE
 
+    # handed down: a section may say that keys of those below it change nothing
     idle |= {prefix + key for key in section.idle_keys()}
     for name, field in type(section).model_fields.items():
         key = field.alias or name

@@ -113,8 +113,8 @@ def edit_at(path: str, value: Any, tables: Mapping[str, Any], *, said: str | Non
     if head in _LISTS:
         head = rest[0] if rest else head
     near = get_close_matches(head, known, n=1, cutoff=0.5)
-    mend = f"did you mean {quoted(near[0])}?" if near else f"known: {', '.join(quoted(k) for k in known)}"
-    raise PlanError(f"{printable(said)}: unknown station, link, message or section {quoted(head)}; {mend}")
+    remedy = f"did you mean {quoted(near[0])}?" if near else f"known: {', '.join(quoted(k) for k in known)}"
+    raise PlanError(f"{printable(said)}: unknown station, link, message or section {quoted(head)}; {remedy}")
 
 
 def _keys_of(table: str) -> set[str]:

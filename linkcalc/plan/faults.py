@@ -1,4 +1,4 @@
-"""What is wrong with a plan, each fault as one line: place, value, what is allowed, likely mend."""
+"""What is wrong with a plan, each fault as one line: place, value, what is allowed, likely remedy."""
 
 import re
 from collections.abc import Mapping, Sequence
@@ -75,6 +75,7 @@ def faults(error: ValidationError, data: Any, root: type[Section]) -> list[Fault
     unknown: list[Fault] = []
     others: list[tuple[Location, Fault]] = []
     meant: set[Location] = set()
+    # unknown keys first: one that is missing may be one of them, misspelt
     found_all = sorted(error.errors(include_url=False), key=lambda found: found["type"] != "extra_forbidden")
     for found in found_all[:_MOST_FAULTS]:
         location, here, field = _follow(found["loc"], everywhere)
@@ -132,7 +133,7 @@ def _follow(path: Location, everywhere: Sequence[Place]) -> tuple[Location, Plac
 
 
 def _parts(found: Any, location: Location, data: Any, field: FieldInfo | None) -> tuple[str, ...]:
-    """Say what is wrong, what is allowed, and the likely mend; parts may be empty."""
+    """Say what is wrong, what is allowed, and the likely remedy; parts may be empty."""
     place, value = where(location, data), found["input"]
     if found["type"] == "value_error":
         return (": ".join(filter(None, (place, str(found["ctx"]["error"])))),)
@@ -211,14 +212,14 @@ def _unknown_key(
     field = home.fields()[nearest.keys[0]]
     names = " or ".join(nearest.keys)
     if sections_of(field.annotation):
-        mend = f"did you mean {header_of((*home.keys, nearest.keys[0]), field)}?"
+        remedy = f"did you mean {header_of((*home.keys, nearest.keys[0]), field)}?"
     elif (number := _in_unit_of(nearest.keys[0], key, value)) is not None:
-        mend = f"write {nearest.keys[0]} = {number:.6g}" + (f" in {there}" if there else "")
+        remedy = f"write {nearest.keys[0]} = {number:.6g}" + (f" in {there}" if there else "")
     elif there:
-        mend = f"it belongs in {there}" + ("" if names == key else f" as {names}")
+        remedy = f"it belongs in {there}" + ("" if names == key else f" as {names}")
     else:
-        mend = f"did you mean {names}?"
-    return f"{line}; {mend}", () if nearest.places else nearest.keys
+        remedy = f"did you mean {names}?"
+    return f"{line}; {remedy}", () if nearest.places else nearest.keys
 
 
 def _in_unit_of(key: str, written: str, value: Any) -> float | None:

@@ -17,13 +17,19 @@ from linkcalc.plan.assumptions import Assumption, assumed_values, still_the_star
 from linkcalc.plan.base import ONE_LINE, Section, assumed, given, optional, plain, shown_units, starters
 from linkcalc.plan.faults import Fault, faults, summary, validated
 from linkcalc.plan.links import ChirpModulation, Link, Modulation
-from linkcalc.plan.loading import LoadedPlan, missing_file, missing_rasters, read_text, told_of
+from linkcalc.plan.loading import (
+    LoadedPlan,
+    missing_file,
+    missing_rasters,
+    read_text,
+    stations_with_patterns,
+    told_of,
+)
 from linkcalc.plan.model import Plan
 from linkcalc.plan.nodes import MOST_NODES, Node, NodeList, RefusedNode, read_nodes, shed_fault
-from linkcalc.plan.patterns import stations_with_patterns
 from linkcalc.plan.power import RECEIVE_CURRENT_MA, RECEIVE_WINDOW_S, SLEEP_CURRENT_MA, Battery, Regulation
 from linkcalc.plan.stations import POSITION_KEYS, Station
-from linkcalc.plan.surroundings import Conditions, Terrain
+from linkcalc.plan.surroundings import FOLIAGE_KEYS, Conditions, Terrain
 from linkcalc.plan.syntax import parsed
 from linkcalc.plan.wording import element, name_twice, quoted, repeated
 
@@ -117,10 +123,10 @@ class Traffic(Section):
     confidence: float = assumed(0.9, "share of such sites at which a node must have that", ge=0.5, lt=1)
 
     def idle_keys(self) -> Iterable[str]:
-        return [
-            *(["retry_wait_s"] if self.tries == 1 else []),
-            *(["reply_payload_bytes"] if not self.acknowledged else []),
-        ]
+        if self.tries == 1:
+            yield "retry_wait_s"
+        if not self.acknowledged:
+            yield "reply_payload_bytes"
 
 
 class NodeSupply(Section):
@@ -180,11 +186,8 @@ class Fleet(Section):
         return self
 
     def idle_keys(self) -> Iterable[str]:
-        t = self.terrain
-        shown = t.canopy_rasters or t.surface_rasters or t.land_cover_rasters
-        if not (self.conditions.woodland_depth_m or shown):
-            yield "conditions.leaf"
-            yield "conditions.wet_foliage"
+        if not (self.conditions.woodland_depth_m or self.terrain.shows_trees):
+            yield from FOLIAGE_KEYS
 
 
 @dataclass(frozen=True)
@@ -278,8 +281,8 @@ def loaded_fleet(fleet: Fleet, path: Path, base_dir: Path, raw: bytes) -> Loaded
     """A fleet with its nodes, read from the list where it names one."""
     digest = hashlib.sha256(raw)
     with told_of(path):
-        sheds = stations_with_patterns("shed", fleet.shed, base_dir, missing_file)
-        (equipment,) = stations_with_patterns("equipment", [fleet.equipment], base_dir, missing_file)
+        sheds = stations_with_patterns("shed", fleet.shed, base_dir)
+        (equipment,) = stations_with_patterns("equipment", [fleet.equipment], base_dir)
     fleet = fleet.model_copy(update={"shed": sheds, "equipment": equipment})
     assumptions = assumed_values(cast(Plan, fleet))
     if fleet.nodes is None:

@@ -15,7 +15,7 @@ import numpy as np
 from linkcalc.errors import LinkcalcError, PlanError, TerrainError
 from linkcalc.plan.loading import tables_of, unlocated_plan
 from linkcalc.plan.sites import Site, read_sites
-from linkcalc.plan.stations import POSITION_KEYS, Station
+from linkcalc.plan.stations import POSITION_KEYS, Station, position_deg
 from linkcalc.terrain import geodesy, local_copy, sources
 from linkcalc.terrain.land_cover import CLASSES
 from linkcalc.terrain.open_sets import TERRAIN_KEYS, Bounds, Kind, OpenSet, kind_of_file
@@ -53,7 +53,7 @@ def stations_in(path: Path) -> tuple[str, list[Site]]:
         placed = _fleet_sites(data, path)
     else:
         read = unlocated_plan(data, path)
-        placed = [Site(s.name, *_position_deg(s)) for s in read.station if s.positioned]
+        placed = [Site(s.name, *position_deg(s)) for s in read.station if s.positioned]
     if not placed:
         raise PlanError(f"{path}: no station has a position: give latitude_deg and longitude_deg")
     return text, placed
@@ -77,7 +77,7 @@ def _fleet_sites(data: dict[str, Any], path: Path) -> list[Site]:
         except ValueError:
             continue  # said by whoever loads the fleet
         if like.positioned:
-            found.append(Site(str(table.get("name", "")), *_position_deg(like)))
+            found.append(Site(str(table.get("name", "")), *position_deg(like)))
     if isinstance(data.get("nodes"), str):
         found += read_sites(path.parent / data["nodes"])
     return found
@@ -111,13 +111,6 @@ def area_around(
     return max(min(latitudes), -90.0), west, min(max(latitudes), 90.0), east
 
 
-def _position_deg(s: Station) -> tuple[float, float]:
-    if s.latitude_deg is not None and s.longitude_deg is not None:
-        return s.latitude_deg, s.longitude_deg
-    latitude, longitude = geodesy.from_grid(s.easting_m, s.northing_m, s.epsg)  # type: ignore[arg-type]
-    return float(latitude), float(longitude)
-
-
 def in_folder(folder: Path, bounds: Bounds, base_dir: Path) -> Found:
     """Find the rasters of a folder that hold an area, at any depth, zipped or not, named from the plan's folder.
 
@@ -145,7 +138,7 @@ def in_folder(folder: Path, bounds: Bounds, base_dir: Path) -> Found:
         more = f" with heights of the ground ({what} does)" if by_kind else ""
         raise TerrainError(
             f"{folder}: none of its {len(others) + len(unfit)} rasters{more} reaches into the area of the plan{why}"
-            f"{_likely_mend(bounds, others)}"
+            f"{_likely_remedy(bounds, others)}"
         )
     found = Found(notes=[f"left out: {line}" for line in unfit])
     _sort_in(found, by_kind)
@@ -160,7 +153,7 @@ def _meets(source: Source, bounds: Bounds, kind: Kind) -> tuple[bool, Bounds]:
         return mosaic.rasters[0].meets(*bounds), mosaic.rasters[0].bounds()
 
 
-def _likely_mend(bounds: Bounds, held: Sequence[Bounds]) -> str:
+def _likely_remedy(bounds: Bounds, held: Sequence[Bounds]) -> str:
     """Where the rasters lie, and what would bring the plan onto one of them."""
     if not held:
         return ""
@@ -173,12 +166,12 @@ def _likely_mend(bounds: Bounds, held: Sequence[Bounds]) -> str:
             for low, left, high, right in held
         )
 
-    mend = next((f": {q}" for q, at in likely_positions(*here).items() if inside(*at)), "")
+    remedy = next((f": {q}" for q, at in likely_positions(*here).items() if inside(*at)), "")
     low, left, high, right = held[0]
     more = f" and {len(held) - 1} more" if len(held) > 1 else ""
     return (
         f", around {geodesy.position_text(*here)}; the first covers {geodesy.position_text(low, left)} to "
-        f"{geodesy.position_text(high, right)}{more}{mend}"
+        f"{geodesy.position_text(high, right)}{more}{remedy}"
     )
 
 

@@ -14,7 +14,7 @@ from linkcalc.plan.links import Link
 from linkcalc.plan.loading import LoadedPlan, checked_plan, load_plan, plan_notes
 from linkcalc.plan.model import Plan
 from linkcalc.plan.wording import nearest, quoted
-from linkcalc.wording import shortened as shortened
+from linkcalc.wording import shortened
 
 if TYPE_CHECKING:
     from linkcalc.terrain.profile import Profile

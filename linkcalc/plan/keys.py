@@ -194,6 +194,8 @@ def nearest_key(key: str, here: Place, everywhere: Sequence[Place]) -> Nearest |
                 return Nearest(keys, tuple(p for k, p in hits if k in keys))
         return None
 
+    # from the surest to the vaguest: the key itself, its table's name in front of it, another word for it, the same at
+    # greater length, the same elsewhere (in another unit), its beginning, its spelling
     return (
         at_home([k for k in own if k == wanted])
         or abroad(lambda k, p: bool(p.keys) and f"{p.keys[-1]}_{k}" == wanted)

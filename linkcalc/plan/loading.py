@@ -1,4 +1,4 @@
-"""The plan file's door: read, check, and say in one line what is wrong and what mends it.
+"""The plan file's door: read, check, and say in one line what is wrong and what puts it right.
 
 Every function here raises `PlanError` where a plan cannot be used, or a raster or a profile that it names does not
 exist: one line, with the first fault and its remedy, and where the others are.
@@ -12,14 +12,15 @@ from dataclasses import dataclass, field
 from difflib import get_close_matches
 from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from linkcalc._kinds import kinds_checked
 from linkcalc.errors import ArgumentError, PlanError
 from linkcalc.plan.assumptions import Assumption, assumed_values
 from linkcalc.plan.faults import Fault, summary, validated
 from linkcalc.plan.model import Plan
-from linkcalc.plan.patterns import with_patterns
+from linkcalc.plan.patterns import read_pattern
+from linkcalc.plan.stations import AntennaFigures, Station
 from linkcalc.plan.surroundings import Terrain
 from linkcalc.plan.syntax import parsed
 from linkcalc.plan.wording import element, printable, quoted
@@ -27,6 +28,8 @@ from linkcalc.terrain.sources import is_elsewhere, is_pattern, is_remote
 
 if TYPE_CHECKING:
     from linkcalc.terrain.profile import Profile
+
+T = TypeVar("T", bound=AntennaFigures)
 
 LARGEST_PLAN_BYTES = 1_000_000
 """A plan of a hundred stations has some 50 kB; a larger file is something else."""
@@ -72,7 +75,8 @@ class LoadedPlan:
  "pump shde"; did you mean "pump shed"?
         """
         from linkcalc.plan.edits import edit_at, edited
-        from linkcalc.plan.in_python import plain, plan_from, shortened
+        from linkcalc.plan.in_python import plain, plan_from
+        from linkcalc.wording import shortened
 
         if values is not None and not isinstance(values, Mapping):
             raise ArgumentError(
@@ -201,7 +205,7 @@ def checked_plan(data: Mapping[str, Any], base_dir: Path, profiled: Collection[s
     missing = [*_links_without_heights(plan, profiled), *_missing_files(plan, base_dir)]
     if missing:
         raise PlanError(summary(missing))
-    return with_patterns(plan, base_dir, missing_file)
+    return _with_patterns(plan, base_dir)
 
 
 def read_text(path: Path, starter: str = "linkcalc new") -> bytes:
@@ -307,12 +311,12 @@ def missing_file(place: str, name: str, base_dir: Path) -> Iterator[Fault]:
         return
     near = get_close_matches(file.name, _names_in(file.parent), n=1)
     if not name.isprintable():
-        mend = "a backslash in double quotes is special: write / instead"
+        remedy = "a backslash in double quotes is special: write / instead"
     elif near:
-        mend = f"nearest in that folder is {quoted(near[0])}"
+        remedy = f"nearest in that folder is {quoted(near[0])}"
     else:
-        mend = f"it is looked for in {printable(str(file.parent))}"
-    yield Fault(place, f"{states}: no such file; {mend}")
+        remedy = f"it is looked for in {printable(str(file.parent))}"
+    yield Fault(place, f"{states}: no such file; {remedy}")
 
 
 def plan_notes(plan: Plan) -> Iterator[str]:
@@ -324,3 +328,52 @@ def plan_notes(plan: Plan) -> Iterator[str]:
                 f" {link.modulation.spreading_factor}, and some need a longer preamble or an implicit"
                 " header for it: check yours (common practice, no source)"
             )
+
+
+_PLANES = (
+    ("pattern_file", "azimuth_pattern", "azimuth_deg"),
+    ("elevation_pattern_file", "elevation_pattern", "elevation_deg"),
+)
+"""Keys of an antenna for a measured pattern: its file, its table in the plan, the column of its angle."""
+
+
+def _with_patterns(plan: Plan, base_dir: Path) -> Plan:
+    """The plan with the patterns that its files hold."""
+    stations = stations_with_patterns("station", plan.station, base_dir)
+    choices = [
+        _measured(c, f"{element('antenna_choice', i, c.name)} ", base_dir)
+        for i, c in enumerate(plan.antenna_choice)
+    ]
+    sections = (("station", stations, plan.station), ("antenna_choice", choices, plan.antenna_choice))
+    # a key that stays as it was must not count as stated
+    update = {
+        key: new for key, new, old in sections if any(a is not b for a, b in zip(new, old, strict=True))
+    }
+    return plan.model_copy(update=update) if update else plan
+
+
+def stations_with_patterns(kind: str, stations: Sequence[Station], base_dir: Path) -> list[Any]:
+    """The same for stations alone."""
+    found = []
+    for index, station in enumerate(stations):
+        where = f"{element(kind, index, station.name)} antenna."
+        antenna = _measured(station.antenna, where, base_dir)
+        same = antenna is station.antenna
+        found.append(station if same else station.model_copy(update={"antenna": antenna}))
+    return found
+
+
+def _measured(antenna: T, where: str, base_dir: Path) -> T:
+    update: dict[str, Any] = {}
+    for key, table, angle in _PLANES:
+        name = getattr(antenna, key)
+        if name is None:
+            continue
+        fault = next(missing_file(where + key, name, base_dir), None)
+        if fault is not None:
+            raise PlanError(fault.line)
+        try:
+            update[table] = read_pattern(base_dir / name, angle)
+        except PlanError as error:
+            raise PlanError(f"{where}{key} = {quoted(name)}: {error}") from None
+    return antenna.model_copy(update=update) if update else antenna

@@ -12,7 +12,7 @@ from linkcalc.plan.links import Link
 from linkcalc.plan.power import Exposure, PowerSupply, Regulation
 from linkcalc.plan.prices import Prices
 from linkcalc.plan.stations import AntennaChoice, FeederChoice, Station
-from linkcalc.plan.surroundings import Conditions, Terrain
+from linkcalc.plan.surroundings import FOLIAGE_KEYS, Conditions, Terrain
 from linkcalc.plan.wording import element, name_twice, nearest, quoted, repeated, unknown
 
 
@@ -69,16 +69,9 @@ class Plan(Section):
             yield from (element(kind, index, choice.name) for index, choice in enumerate(choices))
         if all(link.profile_csv for link in self.link):
             yield "terrain"
-        foliage = (
-            self.conditions.woodland_depth_m
-            or self.terrain.canopy_rasters
-            or self.terrain.surface_rasters
-            or self.terrain.land_cover_rasters
-            or any(link.profile_csv or any(o.kind == "trees" for o in link.obstacle) for link in self.link)
-        )
-        if not foliage:
-            yield "conditions.leaf"
-            yield "conditions.wet_foliage"
+        along = any(link.profile_csv or any(o.kind == "trees" for o in link.obstacle) for link in self.link)
+        if not (self.conditions.woodland_depth_m or self.terrain.shows_trees or along):
+            yield from FOLIAGE_KEYS
 
     def station_named(self, name: str) -> Station:
         """Return the station of that name (the validator made sure of it)."""
@@ -90,11 +83,9 @@ def reporting_message(plan: Plan) -> Message | None:
     periodic = [m for m in plan.message if m.interval_s is not None]
     if plan.tank is not None and plan.tank.report is not None:
         return next((m for m in periodic if m.name == plan.tank.report), None)
-    for kind in ("run_permit", "level_report"):
-        for message in periodic:
-            if message.kind == kind:
-                return message
-    return None
+    # a run permit reports the level too, and the engine hangs on it
+    kinds = ("run_permit", "level_report")
+    return next((m for kind in kinds for m in periodic if m.kind == kind), None)
 
 
 def event_message(plan: Plan, kind: Literal["start", "stop"]) -> Message | None:
@@ -103,11 +94,9 @@ def event_message(plan: Plan, kind: Literal["start", "stop"]) -> Message | None:
     It has to go the way of the report, where there is one.
     """
     report = reporting_message(plan)
+    way = None if report is None else (report.link, _sender(plan, report))
     for message in plan.message:
-        same = report is None or (message.link, _sender(plan, message)) == (
-            report.link,
-            _sender(plan, report),
-        )
+        same = way in (None, (message.link, _sender(plan, message)))
         if message.kind == kind and message.interval_s is None and same:
             return message
     return None

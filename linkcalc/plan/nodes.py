@@ -111,9 +111,9 @@ def _check_columns(table: Table, keys: Sequence[str]) -> list[str]:
     for key in ("name", *position):
         if key not in keys:
             meant = next((cell for cell, near in strange.items() if near == key), None)
-            mend = f"; for {quoted(meant)} write {key}" if meant else ""
+            remedy = f"; for {quoted(meant)} write {key}" if meant else ""
             raise TableError(
-                f"no column {key}{mend}; the first row must name the columns: name,latitude_deg,longitude_deg,...",
+                f"no column {key}{remedy}; the first row must name the columns: name,latitude_deg,longitude_deg,...",
                 table.header_row,
             )
     if not table.rows:

@@ -79,8 +79,8 @@ def parse_position(text: str) -> tuple[float, float]:
 def _on_earth(text: str, latitude: float, longitude: float) -> tuple[float, float]:
     if abs(latitude) > 90.0:
         swapped = abs(longitude) <= 90.0 and abs(latitude) <= 180.0
-        mend = f"latitude comes first: {longitude:g},{latitude:g}?" if swapped else FORMS
-        raise LinkcalcError(f"position {text!r}: a latitude of {latitude:g} does not exist; {mend}")
+        remedy = f"latitude comes first: {longitude:g},{latitude:g}?" if swapped else FORMS
+        raise LinkcalcError(f"position {text!r}: a latitude of {latitude:g} does not exist; {remedy}")
     if abs(longitude) > 180.0:
         raise LinkcalcError(f"position {text!r}: a longitude of {longitude:g} does not exist; {FORMS}")
     return latitude, longitude

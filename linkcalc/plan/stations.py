@@ -6,7 +6,6 @@ from typing import Any, Literal, Self
 
 from pydantic import field_validator, model_validator
 
-from linkcalc.errors import DomainError
 from linkcalc.plan.base import Section, assumed, given, label, optional, plain
 from linkcalc.plan.wording import quoted
 from linkcalc.radio.antenna_types import AntennaType
@@ -59,9 +58,13 @@ class AntennaFigures(Section):
 
                 try:
                     cut(table, around=around)
-                except (DomainError, ValueError) as error:
+                except ValueError as error:
                     raise ValueError(f"{key}: {error}") from None
         return self
+
+    def __hash__(self) -> int:
+        # the tables of a measured pattern are lists, which have no hash; where hashes meet, equality compares them
+        return hash((type(self), self.type, self.gain_dbi, self.gain_dbd, self.pattern_file))
 
     @model_validator(mode="after")
     def _one_gain(self) -> Self:
@@ -136,8 +139,8 @@ class Feeder(Section):
     def _known_cable(cls, cable: str) -> str:
         if cable != "none" and cable not in (known := _cable_types()):
             near = get_close_matches(cable[:80].lower().replace("-", "").replace(" ", "_"), known, n=1)
-            mend = f"write {quoted(near[0])}" if near else 'or write "none" and give loss_db_per_100m'
-            raise ValueError(f"{quoted(cable)} is not known; allowed: {', '.join(known)}; {mend}")
+            remedy = f"write {quoted(near[0])}" if near else 'or write "none" and give loss_db_per_100m'
+            raise ValueError(f"{quoted(cable)} is not known; allowed: {', '.join(known)}; {remedy}")
         return cable
 
     @model_validator(mode="after")
@@ -149,10 +152,10 @@ class Feeder(Section):
         return self
 
     def idle_keys(self) -> Iterable[str]:
-        return [
-            *(["connector_loss_db"] if self.connectors == 0 else []),
-            *(["arrestor_loss_db"] if not self.arrestor else []),
-        ]
+        if self.connectors == 0:
+            yield "connector_loss_db"
+        if not self.arrestor:
+            yield "arrestor_loss_db"
 
 
 class FeederChoice(Feeder, Choice):
@@ -198,6 +201,17 @@ class Placed(Section):
     def positioned(self) -> bool:
         """Whether it is said where it stands."""
         return self.latitude_deg is not None or self.easting_m is not None
+
+
+def position_deg(placed: Placed) -> tuple[float, float]:
+    """Latitude and longitude, WGS 84, of what the plan positions."""
+    if placed.latitude_deg is not None and placed.longitude_deg is not None:
+        return placed.latitude_deg, placed.longitude_deg
+    # numpy comes with it; a plan alone does without
+    from linkcalc.terrain.geodesy import from_grid
+
+    latitude, longitude = from_grid(placed.easting_m, placed.northing_m, placed.epsg)  # type: ignore[arg-type]
+    return float(latitude), float(longitude)
 
 
 class Station(Placed):

@@ -11,6 +11,9 @@ from linkcalc.propagation.loss_models import RULES, governing_fault
 
 GroundType = Literal["sea_water", "fresh_water", "wet_ground", "medium_dry_ground", "very_dry_ground"]
 
+FOLIAGE_KEYS = ("conditions.leaf", "conditions.wet_foliage")
+"""Keys of a file that matter where trees are known alone."""
+
 
 class Terrain(Section):
     """Where the heights come from. Paths are relative to the plan file; a folder is all that is in it."""
@@ -76,15 +79,20 @@ class Terrain(Section):
                 )
         return self
 
+    @property
+    def shows_trees(self) -> bool:
+        """Whether trees along a path may be known from a raster."""
+        return bool(self.canopy_rasters or self.surface_rasters or self.land_cover_rasters)
+
     def reading(self) -> dict[str, Any]:
         """How its rasters are opened: keywords of `linkcalc.terrain.rasters.open_mosaic`."""
         return {"height_unit": self.height_unit, "feet": self.feet_rasters, "network": self.network}
 
     def idle_keys(self) -> Iterable[str]:
-        return [
-            *(["surface_kind"] if not self.surface_rasters else []),
-            *(["largest_hole_m"] if not self.rasters else []),
-        ]
+        if not self.surface_rasters:
+            yield "surface_kind"
+        if not self.rasters:
+            yield "largest_hole_m"
 
     def implied(self) -> Iterable[tuple[str, Any, str]]:
         """What stands for a class of land cover along a path, and where it does."""

@@ -1,4 +1,4 @@
-"""From the bytes of a plan file to its tables; what is not TOML is named with its line and a mend."""
+"""From the bytes of a plan file to its tables; what is not TOML is named with its line and a remedy."""
 
 import re
 import tomllib
@@ -12,7 +12,7 @@ _MOST_POINTS = 1000
 _POSITION = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 _TWICE = re.compile(r"Cannot declare \((.*?),?\) twice")
 
-_MENDS = (
+_REMEDIES = (
     (r"=\s*([-+]?\d+),(\d+)", "the comma in {1},{2}: write {1}.{2} with a decimal point"),
     (r'"[^"]*\\', "a backslash in double quotes is special: write the path with / or in single quotes"),
     (r"=\s*(?:\"[^\"]*|'[^']*)$", "the closing quote is missing"),
@@ -70,7 +70,7 @@ def _decoded(raw: bytes) -> str:
 
 
 def _line(message: str, text: str) -> str:
-    """Add a mend to the parser's message, judging by the source line it points at."""
+    """Add a remedy to the parser's message, judging by the source line it points at."""
     at = _POSITION.search(message)
     what = _POSITION.sub("", message)
     number, column = (int(at[1]), int(at[2])) if at and at[1] else (text.rstrip().count("\n") + 1, 0)
@@ -86,7 +86,7 @@ def _line(message: str, text: str) -> str:
         return f"{place}: this key or table is given twice"
     if what.startswith("Invalid statement") and source.lstrip().startswith(("{", "<", "---")):
         return f"{place}: not a TOML plan file; `linkcalc new` writes a starter plan"
-    for pattern, mend in _MENDS:
+    for pattern, remedy in _REMEDIES:
         if found := re.search(pattern, source):
-            return printable(f"{place}: {mend.format('', *found.groups())}")
+            return printable(f"{place}: {remedy.format('', *found.groups())}")
     return printable(f"{place}: {what[0].lower()}{what[1:]}")

@@ -25,7 +25,7 @@ _TIMING = frozenset({"duty", "dwell", "pause"})
 _POWER = frozenset({"power", "density"})
 
 _EFFORT: Mapping[str, float] = {"listen": 2.0, "band": 2.0, "bandwidth": 2.0, "channels": 3.0}
-"""Of mending what is over, against 1 for sending less often; power costs 1 more for each 10 dB."""
+"""Of putting right what is over, against 1 for sending less often; power costs 1 more for each 10 dB."""
 
 
 def check(
@@ -182,8 +182,8 @@ def _remedy(found: Sequence[RuleCheck]) -> str:
         return ""
     sure = (r for r in found if r.status == "over" and not (r.contested or r.unread))
     over = next((r for r in sure if all(f.status != "unknown" for f in r.findings)), None)
-    mends = [] if over is None else [f.remedy for f in over.findings if f.status == "over" and f.remedy]
-    return " and ".join(mends)
+    remedies = [] if over is None else [f.remedy for f in over.findings if f.status == "over" and f.remedy]
+    return " and ".join(remedies)
 
 
 def _duty(t: Transmission) -> float | None:

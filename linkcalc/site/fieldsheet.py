@@ -20,8 +20,8 @@ from linkcalc.area.height_pairs import HeightPairs, height_pairs
 from linkcalc.area.margins import SPREADING_FACTORS
 from linkcalc.errors import DomainError, LinkcalcError
 from linkcalc.link.case import ENDS, End, LinkCase, feeder_words, figures
-from linkcalc.link.chosen_model import refuse_chosen
 from linkcalc.link.legal import lawful
+from linkcalc.link.models import refuse_chosen
 from linkcalc.link.modulation import Signal
 from linkcalc.link.on_ground import position_deg, recorded_notes
 from linkcalc.link.reliability import mean_success

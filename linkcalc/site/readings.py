@@ -64,22 +64,10 @@ Record = tuple[int, Mapping[str, str] | str]
 def read_readings(path: str | Path, stations: tuple[str, str], *, direction: Way | None = None) -> Readings:
     """Read a file of readings, CSV or JSON; `direction` is that of rows that do not say.
 
-    CSV: a header line, then one row a packet or burst, as `linkcalc.tabular` reads tables: any usual
-    encoding, separator and decimal sign. Columns in any order:
-
-    - ``direction``: ``there`` or ``back``, or station names as ``tank -> shed``
-    - ``rssi_dbm``, ``snr_db``: of the packet, or the median of the burst
-    - ``sent``, ``received``: packets; a row with ``received`` 0 and no level says "heard nothing"
-    - ``time``: ISO 8601, day.month.year with a time, or seconds or milliseconds since 1970; where all are
-      whole minutes they are taken for rounded
-    - ``near_height_m``, ``far_height_m``: antennas above ground as mounted at the link's `from` and `to`
-      station, where not as planned
-    - ``spreading_factor``, ``bandwidth_khz``; ``near_power_dbm``, ``near_antenna`` (a name the plan
-      knows) or ``near_antenna_gain_dbi``, ``near_feeder`` (a name) or ``near_feeder_loss_db``, and the
-      same with ``far_``: as set and fitted for the reading, where not as planned
-    - ``engine_running``, ``wet_foliage``: yes or no; ``leaf``: in_leaf or out_of_leaf
-    - ``spot``, ``latitude_deg``, ``longitude_deg``: where, when several spots are tried for a station
-    - ``note``
+    CSV: a header line, then one row a packet or burst, as `linkcalc.tabular` reads tables, with the columns
+    that ``linkcalc survey --help`` lists, in any order. `received` 0 and no level says "heard nothing".
+    Seconds or milliseconds since 1970 are times too; where all times are whole minutes they are taken for
+    rounded.
 
     JSON: an object with ``readings``, a list of objects with the same keys; optionally ``link`` (a name),
     ``plan_digest``, ``heights`` with ``near_height_m`` and ``far_height_m``, and ``settings`` with any other

@@ -18,10 +18,10 @@ from linkcalc.link.legal import lawful
 from linkcalc.link.result import VerdictWord
 from linkcalc.link.uncertainty import fading
 from linkcalc.link.wording import short_words
-from linkcalc.plan import Plan, Station
+from linkcalc.plan import Plan
 from linkcalc.site.day_foliage import FOLIAGE_SIGMA_DB, DayFoliage, foliage_sigma_db
 from linkcalc.site.fitted import Fitted, UnmappedError
-from linkcalc.site.level import Group, reading_error_db, ripple_db, update
+from linkcalc.site.level import Found, Group, reading_error_db, ripple_db, update
 from linkcalc.site.measured import AGREES_DB, DirectionDrawing, DirectionSurvey, Leaf, Side, State
 from linkcalc.site.readings import Reading, Readings, RefusedRow, Way
 from linkcalc.site.walk_test import MOST_SPOTS, Spot, by_spot_name, walk_test
@@ -191,27 +191,15 @@ def _answer(
         rician_k_db=k_db,
     )
     mounted = Counter((s.near_m, s.far_m) for s in states).most_common(1)[0][0]
-    there, back = (s.answer(f, mounted) for s, f in zip(sides, result.directions, strict=True))
-    for side, part in zip(sides, result.directions, strict=True):
+    pairs = list(zip(sides, result.directions, strict=True))
+    there, back = (side.answer(part, mounted) for side, part in pairs)
+    for side, part in pairs:
         warnings += side.warnings(part, case)
     warnings += _disagreement(there, back)
     _, over = lawful(case)
     warnings += _legal_notes(over)
     weaker = min((there, back), key=lambda d: d.fade_margin_db - d.required_margin_db)
-    pairs = list(zip(sides, result.directions, strict=True))
-    # each of these says that a margin, however large, is not to be relied on
-    reservations = {
-        "but the levels read contradict it": any(s.contradicts(f) for s, f in pairs),
-        "but packets are lost that the level does not explain": any(
-            s.losses_unexplained(f) for s, f in pairs
-        ),
-        "but over the legal limits": any(x.legal_dbm is None for x in over),
-    }
-    but = (
-        next((words for words, holds in reservations.items() if holds), "")
-        if weaker.verdict == "closes"
-        else ""
-    )
+    but = _reservation(pairs, over) if weaker.verdict == "closes" else ""
     agreement, reason = _agreement(result.today.quantile(0.5))
     times = sorted(r.time.replace(tzinfo=None) for r in readings if r.time is not None)
     return Survey(
@@ -238,8 +226,17 @@ def _answer(
         spot=spots[0].name if spots else None,
         one_more=one_more,
         warnings=tuple(dict.fromkeys([*found.notes, *warnings])),
-        drawing=tuple(s.drawing(f) for s, f in zip(sides, result.directions, strict=True)),
+        drawing=tuple(side.drawing(part) for side, part in pairs),
     )
+
+
+def _reservation(sides: Sequence[tuple[Side, Found]], over: Sequence[Excess]) -> str:
+    """Why a margin, however large, is not to be relied on; empty where it is."""
+    if any(side.contradicts(found) for side, found in sides):
+        return "but the levels read contradict it"
+    if any(side.losses_unexplained(found) for side, found in sides):
+        return "but packets are lost that the level does not explain"
+    return "but over the legal limits" if any(x.legal_dbm is None for x in over) else ""
 
 
 def _groups(case: LinkCase, states: Sequence[State], sides: Sequence[Side]) -> tuple[list[Group], OneMore]:
@@ -248,7 +245,8 @@ def _groups(case: LinkCase, states: Sequence[State], sides: Sequence[Side]) -> t
 
     def key(state: State) -> tuple[float, float]:
         at = (state.near_m, state.far_m)
-        return planned if _same_heights(at, planned) else at
+        near = all(abs(x - y) <= SAME_HEIGHT_M for x, y in zip(at, planned, strict=True))
+        return planned if near else at
 
     common = [k for k, _ in Counter(key(s) for s in states).most_common()]
     keys = sorted(common[:_MOST_HEIGHT_GROUPS], key=lambda k: k != planned)
@@ -267,10 +265,6 @@ def _groups(case: LinkCase, states: Sequence[State], sides: Sequence[Side]) -> t
     now = min(now_db)
     final = None if keys[0] == planned else min(now, reading_error_db(1.0))
     return groups, OneMore(now, min(one_more_db), final)
-
-
-def _same_heights(a: tuple[float, float], b: tuple[float, float]) -> bool:
-    return all(abs(x - y) <= SAME_HEIGHT_M for x, y in zip(a, b, strict=True))
 
 
 def _state(case: LinkCase, reading: Reading, foliage: DayFoliage) -> State:
@@ -293,17 +287,13 @@ def _engine_warnings(case: LinkCase, readings: Sequence[Reading]) -> list[str]:
     noisy = [s for s in (case.near, case.far) if s.noise_rise_db > 0.0]
     lines = []
     if noisy and any(r.engine_running is None for r in readings):
+        noise = " and ".join(f"its noise of {s.noise_rise_db:g} dB at {s.name}" for s in noisy)
         lines.append(
-            "the readings do not say whether the engine was running: taken as stopped, "
-            f"{_noise_words(noisy)} taken off"
+            f"the readings do not say whether the engine was running: taken as stopped, {noise} taken off"
         )
     if any(r.engine_running is False for r in readings) and not any(r.engine_running for r in readings):
         lines.append("measured with the engine stopped; measure again with engine and drive running")
     return lines
-
-
-def _noise_words(stations: Sequence[Station]) -> str:
-    return " and ".join(f"its noise of {s.noise_rise_db:g} dB at {s.name}" for s in stations)
 
 
 def _allowances(

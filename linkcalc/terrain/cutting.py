@@ -137,6 +137,7 @@ def cut_profile(
         ]
         probe = geodesy.points_along(lat1, lon1, lat2, lon2, np.linspace(0.0, length, _PROBES))
         maps = _Maps(ground_mosaic, surface_mosaic, canopy_mosaic, how.land_cover, how.surface_kind, *probe)
+        # a raster may serve many paths: only what is met on this one is told
         met_before = [r.out_of_limits[0] for r in maps.used]
         notes = maps.notes()
         native = min(r.spacing_m for r in maps.used)

@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError
 
+METRES_PER_DEGREE = 111_195.0
 _FAR_OUTSIDE_DEG = 3.0
 """A grid position this far outside the area its CRS is meant for is taken for a mistake."""
 
@@ -140,7 +141,7 @@ def from_grid(easting_m: ArrayLike, northing_m: ArrayLike, epsg: int) -> tuple[A
 
 
 def _read_in_feet(crs: Any, easting: Floats, northing: Floats) -> str:
-    """Where figures in the grid's own unit lie, as the mend."""
+    """Where figures in the grid's own unit lie, as the remedy."""
     x, y = np.ravel(easting)[0], np.ravel(northing)[0]
     lon, lat = transformer(crs.to_wkt(), "EPSG:4326").transform(x, y)
     if not np.isfinite((lon, lat)).all():

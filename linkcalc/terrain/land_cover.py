@@ -166,6 +166,7 @@ def surroundings_of(
     built_share, tree_share = (which.sum(axis=1) / np.maximum(known, 1) for which in (built, trees))
     woodland = (tree_share >= WOODED_SHARE) | (trees & at_hand).any(axis=1)
     suburban = (built_share >= SUBURBAN_SHARE) | (built & at_hand).any(axis=1)
+    # the first that holds counts: towns before their trees, trees before scattered houses
     choices = [known == 0, built_share >= URBAN_SHARE, woodland, suburban]
     open_share = np.maximum(1.0 - tree_share - built_share, 0.0)
     return Around(
@@ -204,7 +205,7 @@ class Patch:
         column, row = self.placing.pixel(latitude_deg, longitude_deg)
         north = self.placing.pixel(latitude_deg + step, longitude_deg)
         east = self.placing.pixel(latitude_deg, longitude_deg + step)
-        metres = step * _METRES_PER_DEGREE
+        metres = step * geodesy.METRES_PER_DEGREE
         x, y = (
             middle[:, np.newaxis]
             + (up - middle)[:, np.newaxis] * (_NORTH_M / metres)
@@ -220,7 +221,6 @@ class Patch:
         return np.where(inside, flat, np.uint8(unknown))
 
 
-_METRES_PER_DEGREE = 111_195.0
 _axis = np.arange(-REACH_M, REACH_M + 1.0, _STEP_M)
 _EAST_M, _NORTH_M = (v[np.hypot(*np.meshgrid(_axis, _axis)) <= REACH_M] for v in np.meshgrid(_axis, -_axis))
 """Points around a position, metres east and north."""

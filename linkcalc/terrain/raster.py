@@ -49,7 +49,6 @@ TOUCH = 1e-6
 """Share of a cell within which a point counts as on a cell's centre or edge."""
 _SAME_UNIT = 1e-4
 """Share by which two units may differ and still be the same (the two feet differ by 2e-6)."""
-_METRES_PER_DEGREE = 111_195.0
 _UNITS_M = {
     1.0: ("", "m", "metre", "metres", "meter", "meters"),
     0.1: ("dm", "decimetre", "decimeter"),
@@ -214,7 +213,7 @@ class Raster:
     def _rank(self) -> int:
         """Order by cell size in steps of a quarter octave, so that near equals keep their listed order."""
         cell = abs(self._data.transform.determinant) ** 0.5
-        cell *= _METRES_PER_DEGREE if self._geographic else self._data.crs.linear_units_factor[1]
+        cell *= geodesy.METRES_PER_DEGREE if self._geographic else self._data.crs.linear_units_factor[1]
         return round(4 * float(np.log2(cell)))
 
     def pixel(self, latitude_deg: Floats, longitude_deg: Floats) -> tuple[Floats, Floats]:

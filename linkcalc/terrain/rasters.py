@@ -144,6 +144,7 @@ class Mosaic:
         rows = np.stack([top, top, top + 1, top + 1])
         weights = np.stack([(1 - u) * (1 - v), u * (1 - v), (1 - u) * v, u * v])
         values = raster.cells(columns, rows)
+        # a point on a cell's centre needs none of the neighbours
         matters = weights > TOUCH
         if fill:
             lacking = np.isnan(values) & matters

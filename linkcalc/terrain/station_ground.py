@@ -10,7 +10,7 @@ from linkcalc.terrain.rasters import Mosaic
 
 
 def station_ground_m(name: str, lat: float, lon: float, mosaic: Mosaic) -> float:
-    """Return the height under a station, or say why there is none and what the mend may be."""
+    """Return the height under a station, or say why there is none and what the remedy may be."""
     ground_m = float(mosaic.sample(lat, lon))
     if isfinite(ground_m):
         return ground_m
@@ -31,15 +31,15 @@ def station_ground_m(name: str, lat: float, lon: float, mosaic: Mosaic) -> float
     south, west, north, east = nearest.bounds()
     others = f" and {len(mosaic.rasters) - 1} more" if len(mosaic.rasters) > 1 else ""
     guesses = likely_positions(lat, lon)
-    mends = [
-        mend
-        for mend, (y, x) in guesses.items()
+    remedies = [
+        remedy
+        for remedy, (y, x) in guesses.items()
         if abs(y) <= 90.0 and any(r.covers(np.array([y]), np.array([x])).any() for r in mosaic.rasters)
     ]
-    mend = mends[0] if mends else "check its position, or name a raster that covers it"
+    remedy = remedies[0] if remedies else "check its position, or name a raster that covers it"
     raise TerrainError(
         f"{at} lies {_length_text(gap_m)} outside {nearest.name}{others}, which covers "
-        f"{geodesy.position_text(south, west)} to {geodesy.position_text(north, east)}: {mend}"
+        f"{geodesy.position_text(south, west)} to {geodesy.position_text(north, east)}: {remedy}"
     )
 
 

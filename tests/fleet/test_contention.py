@@ -44,7 +44,7 @@ def test_a_node_alone_has_the_success_of_its_link():
             zero = np.zeros(1, dtype=np.int64)
             found = outlook(one, Setting(zero, zero + 3, np.full(1, power)))
             margin = found.margin_db[0]
-            wanted = message_success(margin, 8.0, fading="rician", rician_k_db=k_db, tries=3)
+            wanted = message_success(margin, 8.0, rician_k_db=k_db, tries=3)
             assert found.success[0] == pytest.approx(wanted, abs=1e-4)
             assert found.alone[0] == pytest.approx(found.success[0], abs=1e-12)
 
@@ -55,7 +55,7 @@ def test_a_node_alone_repeats_until_it_hears_an_answer():
     found = outlook(network, setting)
     back = -12.0 - network.required_snr_db[setting.factor[0]]
     k_db = FADING_K_DB[network.fading[0, 0]]
-    heard = two_way_success(found.margin_db[0], back, fading="rician", rician_k_db=k_db, tries=1)
+    heard = two_way_success(found.margin_db[0], back, rician_k_db=k_db, tries=1)
     assert found.transmissions[0] == pytest.approx(1.0 + 1.0 - heard, abs=1e-3)
 
 
